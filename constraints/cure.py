@@ -1,0 +1,162 @@
+"""Cure: ingoing nitrite and nitrate, and the accelerators that go with them.
+
+Ingoing means weighed in, before anything reacts. A figure found in the finished product by analysis is another
+matter and is never reckoned from the formula.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from fractions import Fraction
+from typing import ClassVar
+
+from pydantic import model_validator
+
+from constraints.chemistry import Form, factor
+from constraints.document import Name, NotNegative, Strict
+from constraints.ingredients import NITRATE, NITRITE, Ingredient, Kind
+from constraints.numbers import PPM
+from constraints.quantities import Basis, Process, Quantity, Sum, Weight
+from constraints.requirement import Origin, Ratio, Requirement
+
+POTASSIUM_NITRITE = "potassium_nitrite_ppm"
+POTASSIUM_NITRATE = "potassium_nitrate_ppm"
+
+NITRITE_SALTS = ((NITRITE, "NaNO2"), (POTASSIUM_NITRITE, "KNO2"))
+NITRATE_SALTS = ((NITRATE, "NaNO3"), (POTASSIUM_NITRATE, "KNO3"))
+
+WEAKEST_PCT = Fraction("0.4")
+"""Weakest nitrite curing salt in ordinary trade, % (common practice, no source)."""
+STRONGEST_PCT = Fraction(7)
+"""Strongest nitrite premix in ordinary trade, % (common practice, no source); 100 is the pure salt."""
+PURE_PCT = Fraction(100)
+LEAST_SENSIBLE_PPM = Fraction(40)
+"""Ingoing nitrite below which a declared cure is probably a typing error, mg/kg.
+
+FSIS Directive 7620.3 (1995) p. 12 remarks that 40 ppm has some preservative effect (read as quoted).
+"""
+COARSE_DIVISION = Fraction(1, 100)
+"""Scale division over cure weight above which the scale is too coarse; common practice, no source."""
+
+
+@dataclass(frozen=True)
+class Substances:
+    """Milligrams of the additions that are one of the named substances."""
+
+    names: frozenset[str]
+
+    def per_kg(self, item: Ingredient, process: Process) -> Fraction:
+        """1,000,000 mg for a kilogram of a named substance, else 0."""
+        return Fraction(PPM) if item.substance in self.names else Fraction(0)
+
+
+@dataclass(frozen=True)
+class Salts:
+    """Milligrams of salts that an ingredient states as properties; what it does not state it does not have.
+
+    ``terms`` are (factor, property) pairs, the factor converting the salt as weighed to the form asked for.
+    """
+
+    terms: tuple[tuple[Fraction, str], ...]
+
+    def per_kg(self, item: Ingredient, process: Process) -> Fraction:
+        """Milligrams in one kilogram of the ingredient, all forms converted."""
+        return sum((share * item.properties.get(name, Fraction(0)) for share, name in self.terms), Fraction(0))
+
+
+def nitrite(form: Form) -> Quantity:
+    """Milligrams of nitrite weighed in, all sources, in the form asked for."""
+    return Salts(tuple((factor(salt, form), name) for name, salt in NITRITE_SALTS))
+
+
+def nitrate(form: Form) -> Quantity:
+    """Milligrams of nitrate weighed in, all sources, in the form asked for."""
+    return Salts(tuple((factor(salt, form), name) for name, salt in NITRATE_SALTS))
+
+
+class _Ingoing(Strict):
+    """An ingoing amount between limits."""
+
+    what: ClassVar[str]
+    min_ppm: NotNegative | None = None
+    """Smallest figure, mg/kg."""
+    max_ppm: NotNegative | None = None
+    """Largest figure, mg/kg."""
+    basis: Basis = Basis.MEAT
+    """What it is divided by: meat (green weight), batch or finished."""
+    form: Form = Form.AS_WEIGHED
+    """Chemical form in which it is expressed."""
+
+    @model_validator(mode="after")
+    def _some_limit(self) -> _Ingoing:
+        if self.min_ppm is None and self.max_ppm is None:
+            raise ValueError("give a smallest or a largest figure")
+        return self
+
+    def counted(self) -> Quantity:
+        """What is counted, mg."""
+        raise NotImplementedError
+
+    def build(self, origin: Origin) -> Requirement:
+        """The requirement this entry stands for."""
+        form = f" {self.form.words}" if self.form.words else ""
+        return Ratio(
+            what=self.what + form, basis=_green(self.basis), unit="ppm", origin=origin,
+            lo=self.min_ppm, hi=self.max_ppm, over=self.counted(), under=Weight(self.basis),
+        )  # fmt: skip
+
+
+class IngoingNitrite(_Ingoing):
+    """Ingoing nitrite, from the cure's own stated fraction and from cured lots."""
+
+    what = "ingoing nitrite"
+
+    def counted(self) -> Quantity:
+        """Nitrite, mg."""
+        return nitrite(self.form)
+
+
+class IngoingNitrate(_Ingoing):
+    """Ingoing nitrate, from the cure's own stated fraction and from cured lots."""
+
+    what = "ingoing nitrate"
+
+    def counted(self) -> Quantity:
+        """Nitrate, mg."""
+        return nitrate(self.form)
+
+
+class IngoingTogether(_Ingoing):
+    """Ingoing nitrite and nitrate, added up in the form asked for."""
+
+    what = "ingoing nitrite and nitrate together"
+
+    def counted(self) -> Quantity:
+        """Nitrite and nitrate, mg."""
+        return Sum(((Fraction(1), nitrite(self.form)), (Fraction(1), nitrate(self.form))))
+
+
+class Accelerator(_Ingoing):
+    """Ingoing cure accelerator: the named substances together."""
+
+    what = "cure accelerator"
+    substances: tuple[Name, ...]
+    """Substances counted, by the name an addition carries in ``is``."""
+
+    def counted(self) -> Quantity:
+        """The substances, mg."""
+        return Substances(frozenset(self.substances))
+
+
+def _green(basis: Basis) -> str:
+    return "green weight" if basis is Basis.MEAT else basis.words
+
+
+def has_cure(items: tuple[Ingredient, ...]) -> bool:
+    """True where any addition is a cure or states nitrite or nitrate."""
+    names = {name for name, _ in (*NITRITE_SALTS, *NITRATE_SALTS)}
+    return any(
+        item.kind is Kind.CURE or any(item.properties.get(name) for name in names)
+        for item in items
+        if item.kind is not Kind.LOT
+    )

@@ -1,0 +1,62 @@
+"""Faults of an input file, as values with an address.
+
+A reader collects every fault of a file before it gives up, so that the user mends the file once.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from difflib import get_close_matches
+from enum import StrEnum
+
+
+class Severity(StrEnum):
+    """How a fault ends: an error stops the run with exit code 2, a warning is only said."""
+
+    ERROR = "error"
+    WARNING = "warning"
+
+
+@dataclass(frozen=True, slots=True)
+class Fault:
+    """One fault: where it is, what was found there and what is allowed.
+
+    ``line`` counts from 1 and is None when the whole file is meant; ``column`` is a column's name in a table
+    or a position counted from 1 in a text file.
+    """
+
+    file: str
+    line: int | None
+    column: str | int | None
+    found: str
+    allowed: str
+    severity: Severity = Severity.ERROR
+
+    def __str__(self) -> str:
+        place = self.file
+        if self.line is not None:
+            place += f":{self.line}"
+        if self.column is not None:
+            place += f":{self.column}"
+        words = f"{place}: {self.severity}: {self.found}"
+        return f"{words} ({self.allowed})" if self.allowed else words
+
+
+class BadInput(Exception):
+    """Raised once a reader has collected every fault of its file; carries all of them."""
+
+    def __init__(self, faults: Iterable[Fault]) -> None:
+        self.faults: tuple[Fault, ...] = tuple(faults)
+        super().__init__("\n".join(str(fault) for fault in self.faults))
+
+
+def nearest(word: str, known: Iterable[str]) -> str | None:
+    """Return the known word closest to ``word`` in spelling, or None when nothing is close."""
+
+    def plain(text: str) -> str:
+        return "".join(letter for letter in text.casefold() if letter.isalnum())
+
+    by_plain = {plain(name): name for name in known}
+    found = get_close_matches(plain(word), by_plain, n=1, cutoff=0.75)
+    return by_plain[found[0]] if found else None

@@ -1,0 +1,179 @@
+"""The formula: lots to choose from, and additions that follow from the lots chosen.
+
+An addition is dosed per kilogram of meat, per kilogram of batch, or as what is missing to a total of salt. All of
+these are linear, so every kilogram of a lot carries its own additions with it. Solving for them once, exactly,
+leaves a problem over the lots alone.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from enum import StrEnum
+from fractions import Fraction
+
+from constraints.ingredients import SALT, Ingredient, Kind
+from constraints.numbers import PERCENT
+from constraints.quantities import Basis, Process, Quantity, stated
+
+_ZERO = Fraction(0)
+_ONE = Fraction(1)
+
+
+class Dosing(StrEnum):
+    """How an addition's amount is found."""
+
+    PER_MEAT = "per kilogram of meat block"
+    PER_BATCH = "per kilogram of whole batch"
+    TOTAL_SALT = "to a total of salt"
+    FREE = "chosen with the lots"
+
+
+@dataclass(frozen=True, eq=False)
+class Addition:
+    """An ingredient with its dose.
+
+    ``rate`` is kilograms per kilogram of its basis; for TOTAL_SALT it is the kilograms of salt wanted per kilogram
+    of ``basis``. ``least`` and ``most`` bound a FREE addition, in kilograms per kilogram of meat.
+    """
+
+    item: Ingredient
+    dosing: Dosing
+    rate: Fraction = _ZERO
+    basis: Basis = Basis.MEAT
+    least: Fraction = _ZERO
+    most: Fraction | None = None
+
+
+class NoDose(ValueError):
+    """The doses contradict each other: for example additions per kilogram of batch that add up to all of it."""
+
+
+@dataclass(frozen=True)
+class _Drivers:
+    """What the additions carried by one kilogram depend on: weight, being meat, and salt already there."""
+
+    per_kg: tuple[Fraction, ...]
+    per_meat: tuple[Fraction, ...]
+    per_salt: tuple[Fraction, ...]
+
+
+class Formula:
+    """Eligible lots, additions and process. ``columns`` are what a solver may choose: lots, then free additions.
+
+    Raises NoDose where no amounts satisfy the doses, and MissingProperty where a total of salt needs a figure that
+    a liquid or an inclusion does not state.
+    """
+
+    def __init__(self, lots: Sequence[Ingredient], additions: Sequence[Addition], process: Process) -> None:
+        self.lots: tuple[Ingredient, ...] = tuple(lots)
+        self.additions: tuple[Addition, ...] = tuple(additions)
+        self.process = process
+        self.free: tuple[Addition, ...] = tuple(a for a in additions if a.dosing is Dosing.FREE)
+        self.dosed: tuple[Addition, ...] = tuple(a for a in additions if a.dosing is not Dosing.FREE)
+        self.columns: tuple[Ingredient, ...] = (*self.lots, *(a.item for a in self.free))
+        self.counts_salt = any(a.dosing is Dosing.TOTAL_SALT for a in self.dosed)
+        self._drivers = self._solve_doses()
+        self._carried: dict[Quantity, tuple[Fraction, Fraction, Fraction]] = {}
+
+    def carried(self, column: Ingredient) -> tuple[tuple[Ingredient, Fraction], ...]:
+        """The dosed additions that one kilogram of a column brings along, in kilograms."""
+        meat, salt = self._weights(column)
+        drivers = self._drivers
+        return tuple(
+            (addition.item, drivers.per_kg[i] + meat * drivers.per_meat[i] + salt * drivers.per_salt[i])
+            for i, addition in enumerate(self.dosed)
+        )
+
+    def total(self, quantity: Quantity, column: Ingredient) -> Fraction:
+        """A quantity in one kilogram of a column together with the additions it carries."""
+        if quantity not in self._carried:
+            amounts = [quantity.per_kg(a.item, self.process) for a in self.dosed]
+            drivers = self._drivers
+            self._carried[quantity] = (
+                _dot(amounts, drivers.per_kg),
+                _dot(amounts, drivers.per_meat),
+                _dot(amounts, drivers.per_salt),
+            )
+        per_kg, per_meat, per_salt = self._carried[quantity]
+        meat, salt = self._weights(column)
+        return quantity.per_kg(column, self.process) + per_kg + meat * per_meat + salt * per_salt
+
+    def exact_batch(self, kilograms: Sequence[Fraction]) -> Batch:
+        """The batch of these kilograms of the columns with every dosed addition at its exact amount."""
+        doses = [_ZERO] * len(self.dosed)
+        for column, weight in zip(self.columns, kilograms, strict=True):
+            if weight:
+                for i, (_, share) in enumerate(self.carried(column)):
+                    doses[i] += weight * share
+        items = dict(zip(self.columns, kilograms, strict=True))
+        items.update(zip((a.item for a in self.dosed), doses, strict=True))
+        return Batch({item: weight for item, weight in items.items() if weight}, self.process)
+
+    def _weights(self, column: Ingredient) -> tuple[Fraction, Fraction]:
+        meat = _ONE if column.kind is Kind.LOT else _ZERO
+        salt = stated(column, SALT) / PERCENT if self.counts_salt else _ZERO
+        return meat, salt
+
+    def _solve_doses(self) -> _Drivers:
+        size = len(self.dosed)
+        matrix = [[_ZERO] * size for _ in range(size)]
+        right = [[_ZERO] * 3 for _ in range(size)]
+        for i, addition in enumerate(self.dosed):
+            whole = addition.rate
+            if addition.dosing is Dosing.TOTAL_SALT:
+                for k, other in enumerate(self.dosed):
+                    matrix[i][k] = stated(other.item, SALT) / PERCENT
+                right[i][2] = -_ONE
+                if addition.basis is Basis.FINISHED:
+                    whole *= self.process.yield_fraction
+            else:
+                matrix[i][i] = _ONE
+            if addition.basis is Basis.MEAT:
+                right[i][1] = whole
+            else:
+                right[i][0] = whole
+                for k in range(size):
+                    matrix[i][k] -= whole
+        columns = solve_exactly(matrix, right)
+        if columns is None:
+            raise NoDose("the additions per kilogram of batch leave no room for the meat")
+        per_kg, per_meat, per_salt = (tuple(row[k] for row in columns) for k in range(3))
+        return _Drivers(per_kg, per_meat, per_salt)
+
+
+@dataclass(frozen=True)
+class Batch:
+    """Kilograms of every ingredient actually in a batch, with the process that follows."""
+
+    kilograms: Mapping[Ingredient, Fraction]
+    process: Process
+
+    def amount(self, quantity: Quantity) -> Fraction:
+        """A quantity over the whole batch. Raises MissingProperty where an ingredient does not state it."""
+        return sum((quantity.per_kg(item, self.process) * kg for item, kg in self.kilograms.items()), _ZERO)
+
+
+def _dot(left: Sequence[Fraction], right: Sequence[Fraction]) -> Fraction:
+    return sum((a * b for a, b in zip(left, right, strict=True) if a and b), _ZERO)
+
+
+def solve_exactly(matrix: Sequence[Sequence[Fraction]], right: Sequence[Sequence[Fraction]]) -> list[list[Fraction]] | None:
+    """Solve ``matrix @ X = right`` in rational arithmetic by Gauss-Jordan elimination; None where singular.
+
+    ``matrix`` is n by n, ``right`` n by k; the result is n by k.
+    """
+    size = len(matrix)
+    rows = [list(left) + list(side) for left, side in zip(matrix, right, strict=True)]
+    for pivot in range(size):
+        found = next((i for i in range(pivot, size) if rows[i][pivot]), None)
+        if found is None:
+            return None
+        rows[pivot], rows[found] = rows[found], rows[pivot]
+        lead = rows[pivot][pivot]
+        rows[pivot] = [value / lead for value in rows[pivot]]
+        for i in range(size):
+            factor = rows[i][pivot]
+            if i != pivot and factor:
+                rows[i] = [value - factor * above for value, above in zip(rows[i], rows[pivot], strict=True)]
+    return [row[size:] for row in rows]

@@ -1,0 +1,87 @@
+"""What goes into a batch: lots of meat and fat, and everything added to them.
+
+An ingredient is data only. Weights are kilograms, composition is percent by weight of the usable part,
+``*_ppm`` figures are milligrams per kilogram.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from datetime import date
+from enum import StrEnum
+from fractions import Fraction
+from types import MappingProxyType
+
+FAT = "fat_pct"
+MOISTURE = "moisture_pct"
+PROTEIN = "protein_pct"
+SALT = "salt_pct"
+NITRITE = "nitrite_ppm"
+NITRATE = "nitrate_ppm"
+
+
+class Kind(StrEnum):
+    """What an ingredient is; the kind decides which figures it must state and which count as zero."""
+
+    LOT = "lot"
+    WATER = "water"
+    LIQUID = "liquid"
+    INCLUSION = "inclusion"
+    SALT = "salt"
+    CURE = "cure"
+    DRY = "dry"
+
+    @property
+    def states_composition(self) -> bool:
+        """True where an unstated property is unknown; a dry addition's unstated property is zero."""
+        return self in (Kind.LOT, Kind.LIQUID, Kind.INCLUSION)
+
+
+@dataclass(frozen=True, eq=False)
+class Ingredient:
+    """One thing that goes into the batch.
+
+    ``properties`` maps a property's name to its figure: ``*_pct`` percent by weight, ``*_ppm`` mg/kg, any
+    other name as the user defined it. ``substance`` names a regulated substance, or is empty.
+    """
+
+    name: str
+    kind: Kind
+    properties: Mapping[str, Fraction] = field(default_factory=lambda: MappingProxyType({}))
+    species: str = ""
+    role: str = ""
+    material: str = ""
+    substance: str = ""
+    cost_per_kg: Fraction = Fraction(0)
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class Lot(Ingredient):
+    """A lot in the cooler. ``on_hand_kg``, ``held_cost_per_kg``, packs and pulls are as held, bone and all.
+
+    ``usable`` is the share that reaches the grinder (0 < usable <= 1); composition and every requirement are on
+    usable kilograms, and ``cost_per_kg`` of the base class is per usable kilogram.
+    """
+
+    on_hand_kg: Fraction
+    held_cost_per_kg: Fraction
+    usable: Fraction = Fraction(1)
+    use_by: date | None = None
+    received: date | None = None
+    pack_kg: Fraction | None = None
+    smallest_pull_kg: Fraction | None = None
+    largest_pull_kg: Fraction | None = None
+    cured: bool = False
+    on_hold: bool = False
+    line: int = 0
+    suspicions: tuple[str, ...] = ()
+
+    @property
+    def usable_kg(self) -> Fraction:
+        """Usable kilograms on hand."""
+        return self.on_hand_kg * self.usable
+
+    def held_kg(self, usable_kg: Fraction) -> Fraction:
+        """Kilograms to pull from the cooler, as held, for so many usable kilograms."""
+        return usable_kg / self.usable

@@ -1,0 +1,69 @@
+"""Exact numbers: figures are read as the decimal that was typed and stay rational to the last page.
+
+A binary float never reaches a check: ``Fraction(0.0025) * Fraction(0.0625)`` is more than 1/6400, so the
+legal rate itself would fail.
+"""
+
+from __future__ import annotations
+
+import re
+from fractions import Fraction
+
+KG_PER_LB = Fraction("0.45359237")
+"""Kilograms in the avoirdupois pound, exact (international yard and pound agreement, 1959; NIST SP 811, B.8)."""
+
+G_PER_KG = 1000
+PPM = 1_000_000
+PERCENT = 100
+
+_PLAIN = re.compile(r"[+-]?(\d+(\.\d*)?|\.\d+)", re.ASCII)
+_LONGEST = 40
+
+
+class NotANumber(ValueError):
+    """A text that is not a plain decimal number; the message says what to write instead."""
+
+
+def exact(text: str) -> Fraction:
+    """Read a plain decimal number such as ``24.5`` or ``-0.25`` exactly.
+
+    Raises NotANumber for anything else, with a hint: exponents (``1e3``), decimal commas (``1,5``), percent
+    signs, NaN, infinity, digits grouped by spaces or underscores.
+    """
+    typed = text.strip()
+    if len(typed) > _LONGEST:
+        raise NotANumber(f"{typed[:_LONGEST]}... has more than {_LONGEST} characters")
+    if _PLAIN.fullmatch(typed):
+        return Fraction(typed)
+    raise NotANumber(_hint(typed))
+
+
+def _hint(typed: str) -> str:
+    if not typed:
+        return "nothing stands here"
+    if re.fullmatch(r"[+-]?\d+,\d+", typed):
+        return f"{typed} has a decimal comma; write {typed.replace(',', '.')}"
+    if typed.endswith("%"):
+        return f"{typed} has a percent sign; write {typed[:-1].strip()}"
+    if re.fullmatch(r"[+-]?(\d+\.?\d*|\.\d+)[eE][+-]?\d+", typed):
+        return f"{typed} has an exponent; write it as a plain decimal"
+    if typed.lower().lstrip("+-.") in {"nan", "inf", "infinity"}:
+        return f"{typed} is not a finite number"
+    return f"{typed!r} is not a plain decimal number"
+
+
+def shown(value: Fraction, places: int) -> str:
+    """Round half away from zero to ``places`` decimals and write it, e.g. ``156.25`` or ``-0.10``."""
+    scale = 10**places
+    scaled = abs(value) * scale
+    whole = int(scaled + Fraction(1, 2))
+    sign = "-" if value < 0 and whole else ""
+    if places == 0:
+        return f"{sign}{whole}"
+    return f"{sign}{whole // scale}.{whole % scale:0{places}d}"
+
+
+def trimmed(value: Fraction, places: int = 6) -> str:
+    """Write a figure with at most ``places`` decimals and no trailing zeros, e.g. ``156.25``, ``30``."""
+    text = shown(value, places)
+    return text.rstrip("0").rstrip(".") if "." in text else text

@@ -1,0 +1,148 @@
+"""Quantities: what can be counted in a batch, as so much per kilogram of each ingredient.
+
+Every requirement is a quantity divided by a quantity, held between two limits. A quantity is linear in the
+kilograms of the ingredients, so the same definition gives the solver its coefficients and the check its figure.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import StrEnum
+from fractions import Fraction
+from typing import Protocol
+
+from constraints.ingredients import FAT, MOISTURE, Ingredient, Kind
+from constraints.numbers import PERCENT
+
+_ZERO = Fraction(0)
+_ONE = Fraction(1)
+
+class Basis(StrEnum):
+    """What a figure is divided by.
+
+    meat: the meat block, green weight, all lots. batch: everything that goes in. finished: what is left of the
+    batch after the declared yield.
+    """
+
+    MEAT = "meat"
+    BATCH = "batch"
+    FINISHED = "finished"
+
+    @property
+    def words(self) -> str:
+        """The basis as it stands in a sentence."""
+        return {"meat": "meat block", "batch": "whole batch", "finished": "finished product"}[self.value]
+
+
+class MissingProperty(Exception):
+    """An ingredient does not state a property that a requirement needs."""
+
+    def __init__(self, ingredient: Ingredient, name: str) -> None:
+        super().__init__(f"{ingredient.name} does not state {name}")
+        self.ingredient = ingredient
+        self.property_name = name
+
+
+@dataclass(frozen=True)
+class Process:
+    """What happens between mixer and pack, as fractions of the batch's weight.
+
+    ``yield_fraction`` is finished kilograms per kilogram of batch (above 0); ``fat_loss`` is the part of the loss
+    that is fat. All other loss is water. ``declared`` is False where the recipe states no yield.
+    """
+
+    yield_fraction: Fraction = _ONE
+    fat_loss: Fraction = _ZERO
+    declared: bool = False
+
+    @property
+    def water_loss(self) -> Fraction:
+        """Kilograms of water lost per kilogram of batch (negative where the product gains water)."""
+        return 1 - self.yield_fraction - self.fat_loss
+
+
+class Quantity(Protocol):
+    """Something that can be counted: a frozen, hashable value with one method."""
+
+    def per_kg(self, item: Ingredient, process: Process) -> Fraction:
+        """The quantity in one kilogram of ``item``. Raises MissingProperty where it is not known."""
+
+
+def stated(item: Ingredient, name: str) -> Fraction:
+    """The figure of a property, zero where the kind of ingredient says so.
+
+    Water is pure moisture; a dry addition's unstated property is zero; a lot, liquid or inclusion that does not
+    state it raises MissingProperty.
+    """
+    figure = item.properties.get(name)
+    if figure is not None:
+        return figure
+    if item.kind is Kind.WATER and name == MOISTURE:
+        return Fraction(PERCENT)
+    if item.kind.states_composition:
+        raise MissingProperty(item, name)
+    return _ZERO
+
+
+@dataclass(frozen=True)
+class Weight:
+    """Kilograms of the basis per kilogram of ingredient."""
+
+    basis: Basis
+
+    def per_kg(self, item: Ingredient, process: Process) -> Fraction:
+        """1 for what belongs to the basis; the yield for the finished product."""
+        if self.basis is Basis.MEAT:
+            return _ONE if item.kind is Kind.LOT else _ZERO
+        return process.yield_fraction if self.basis is Basis.FINISHED else _ONE
+
+
+@dataclass(frozen=True)
+class Amount:
+    """A property times kilograms, counted over a basis, in the property's own unit times kilograms.
+
+    In the finished product fat and moisture are what is left after the declared losses; everything else stays.
+    """
+
+    name: str
+    basis: Basis
+
+    def per_kg(self, item: Ingredient, process: Process) -> Fraction:
+        """The property of the ingredient, or zero outside the basis."""
+        if self.basis is Basis.MEAT and item.kind is not Kind.LOT:
+            return _ZERO
+        figure = stated(item, self.name)
+        if self.basis is Basis.FINISHED:
+            if self.name == FAT:
+                return figure - PERCENT * process.fat_loss
+            if self.name == MOISTURE:
+                return figure - PERCENT * process.water_loss
+        return figure
+
+
+@dataclass(frozen=True)
+class Tagged:
+    """Kilograms of the lots that carry a tag, for example species pork, role fat, or one lot by name."""
+
+    tag: str
+    values: frozenset[str]
+
+    def per_kg(self, item: Ingredient, process: Process) -> Fraction:
+        """1 for a lot that carries the tag, else 0. Raises MissingProperty for a lot whose tag is blank."""
+        if item.kind is not Kind.LOT:
+            return _ZERO
+        found = item.name if self.tag == "lot" else getattr(item, self.tag)
+        if not found:
+            raise MissingProperty(item, self.tag)
+        return _ONE if found in self.values else _ZERO
+
+
+@dataclass(frozen=True)
+class Sum:
+    """A weighted sum of quantities."""
+
+    terms: tuple[tuple[Fraction, Quantity], ...]
+
+    def per_kg(self, item: Ingredient, process: Process) -> Fraction:
+        """The sum of the terms in one kilogram of the ingredient."""
+        return sum((factor * part.per_kg(item, process) for factor, part in self.terms), _ZERO)

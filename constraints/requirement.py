@@ -1,0 +1,198 @@
+"""A requirement and its three faces: rows for the solver, a measure for the check, words for the reader.
+
+The faces share one definition (a quantity over a quantity between two limits), so they cannot disagree.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field, replace
+from enum import StrEnum
+from fractions import Fraction
+
+from constraints.formula import Batch, Formula
+from constraints.ingredients import Ingredient
+from constraints.numbers import trimmed
+from constraints.quantities import Quantity
+
+
+class Status(StrEnum):
+    """How a figure was read. Only the first three were read in a text that carries the law's own words."""
+
+    PRIMARY = "primary text"
+    QUOTED = "quoted verbatim"
+    STATE_COPY = "state's copy"
+    COMPUTED = "computed"
+    SECONDARY = "secondary text"
+    MEMORY = "from memory"
+    YOURS = "yours"
+
+
+@dataclass(frozen=True)
+class Origin:
+    """Where a limit comes from and what follows when it is broken.
+
+    ``rule`` is the pack's row or the recipe's own key, ``blocks`` whether breaking it forbids the batch, ``legal``
+    whether it is a law's figure (never offered for relaxing).
+    """
+
+    rule: str
+    source: str
+    status: Status = Status.YOURS
+    blocks: bool = True
+    legal: bool = False
+    protects_health: bool = False
+    note: str = ""
+
+
+@dataclass(frozen=True)
+class Row:
+    """One linear row over the formula's columns: ``lo <= coefs . kilograms <= hi``."""
+
+    label: str
+    coefs: tuple[Fraction, ...]
+    lo: Fraction | None = None
+    hi: Fraction | None = None
+
+    def value(self, kilograms: tuple[Fraction, ...]) -> Fraction:
+        """The row's activity at these kilograms of the columns."""
+        return sum((a * x for a, x in zip(self.coefs, kilograms, strict=True) if a and x), Fraction(0))
+
+    def holds(self, kilograms: tuple[Fraction, ...]) -> bool:
+        """True where the row is satisfied exactly."""
+        value = self.value(kilograms)
+        return (self.lo is None or value >= self.lo) and (self.hi is None or value <= self.hi)
+
+
+@dataclass(frozen=True)
+class Verdict:
+    """A requirement measured on a batch. ``ok`` None means that arithmetic cannot decide, and is never a pass."""
+
+    requirement: Requirement
+    value: Fraction | None
+    ok: bool | None
+
+
+@dataclass(frozen=True, kw_only=True)
+class Requirement:
+    """Base of every requirement.
+
+    ``what`` names it in a few words, ``basis`` names what its figure is divided by, ``unit`` its unit, ``lo`` and
+    ``hi`` its limits in that unit (None: no limit).
+    """
+
+    what: str
+    basis: str
+    unit: str
+    origin: Origin
+    lo: Fraction | None = None
+    hi: Fraction | None = None
+
+    def rows(self, formula: Formula) -> tuple[Row, ...]:
+        """Itself as linear rows over the formula's columns. Raises MissingProperty."""
+        raise NotImplementedError
+
+    def measure(self, batch: Batch) -> Verdict:
+        """Itself computed on a finished batch, exactly, with no solver."""
+        raise NotImplementedError
+
+    def quantities(self) -> tuple[Quantity, ...]:
+        """What it counts, so that a reader can ask every ingredient for it beforehand."""
+        return ()
+
+    def complaints(self, formula: Formula) -> tuple[str, ...]:
+        """What about this formula makes the requirement meaningless, in words."""
+        return ()
+
+    def words(self) -> str:
+        """Itself in one sentence with its figure."""
+        return f"{self.what} of the {self.basis} {self.limits()}"
+
+    def limits(self) -> str:
+        """The limits in words, e.g. ``between 27 and 29 %``."""
+        unit = f" {self.unit}" if self.unit else ""
+        if self.lo is not None and self.hi is not None:
+            if self.lo == self.hi:
+                return f"exactly {trimmed(self.lo)}{unit}"
+            return f"between {trimmed(self.lo)} and {trimmed(self.hi)}{unit}"
+        if self.hi is not None:
+            return f"at most {trimmed(self.hi)}{unit}"
+        return f"at least {trimmed(self.lo or Fraction(0))}{unit}"
+
+    def within(self, value: Fraction) -> bool:
+        """True where a figure lies between the limits, compared exactly and unrounded."""
+        return (self.lo is None or value >= self.lo) and (self.hi is None or value <= self.hi)
+
+    def fixed_value(self, formula: Formula) -> Fraction | None:
+        """The figure where it is the same whatever lots are chosen, else None."""
+        return None
+
+    def terms(self, formula: Formula) -> tuple[tuple[Fraction, ...], tuple[Fraction, ...] | None] | None:
+        """Its figure as numerator over denominator (None: one) per kilogram of each column, where it is one."""
+        return None
+
+
+@dataclass(frozen=True, kw_only=True)
+class Ratio(Requirement):
+    """``scale`` times one quantity over another, between limits: ``lo <= scale * over / under <= hi``.
+
+    As rows: ``scale * over - hi * under <= 0`` and ``scale * over - lo * under >= 0``, which hold exactly when the
+    ratio does because ``under`` is never negative. Where ``under`` is zero the ratio is above every limit if
+    ``over`` is positive and undefined (broken) otherwise.
+    """
+
+    over: Quantity
+    under: Quantity
+    scale: Fraction = field(default=Fraction(1))
+
+    def quantities(self) -> tuple[Quantity, ...]:
+        """Numerator and denominator."""
+        return (self.over, self.under)
+
+    def rows(self, formula: Formula) -> tuple[Row, ...]:
+        """One row a limit."""
+        over, under = self.terms(formula)
+        rows = []
+        if self.hi is not None:
+            coefs = tuple(a - self.hi * b for a, b in zip(over, under, strict=True))
+            rows.append(Row(f"{self.what} at most", coefs, hi=Fraction(0)))
+        if self.lo is not None:
+            coefs = tuple(a - self.lo * b for a, b in zip(over, under, strict=True))
+            rows.append(Row(f"{self.what} at least", coefs, lo=Fraction(0)))
+        return tuple(rows)
+
+    def measure(self, batch: Batch) -> Verdict:
+        """The ratio on this batch; value None where there is nothing to divide by."""
+        over, under = self.scale * batch.amount(self.over), batch.amount(self.under)
+        if under == 0:
+            return Verdict(self, None, over > 0 and self.hi is None)
+        value = over / under
+        return Verdict(self, value, self.within(value))
+
+    def fixed_value(self, formula: Formula) -> Fraction | None:
+        """The ratio where every column, with what it carries, has the same one."""
+        over, under = self.terms(formula)
+        if not under or any(part <= 0 for part in under):
+            return None
+        first = over[0] / under[0]
+        return first if all(a == first * b for a, b in zip(over, under, strict=True)) else None
+
+    def terms(self, formula: Formula) -> tuple[tuple[Fraction, ...], tuple[Fraction, ...]]:
+        """Scaled numerator and denominator per kilogram of each column."""
+        over = tuple(self.scale * formula.total(self.over, column) for column in formula.columns)
+        under = tuple(formula.total(self.under, column) for column in formula.columns)
+        return over, under
+
+
+@dataclass(frozen=True)
+class Hold:
+    """What one column may be: at most ``most`` kilograms, and none or at least ``least``, in steps of ``step``."""
+
+    column: Ingredient
+    most: Fraction
+    least: Fraction = Fraction(0)
+    step: Fraction | None = None
+
+
+def widened(requirement: Requirement, lo: Fraction | None, hi: Fraction | None) -> Requirement:
+    """The same requirement between other limits."""
+    return replace(requirement, lo=lo, hi=hi)

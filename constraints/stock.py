@@ -1,0 +1,103 @@
+"""What the cooler and the order say: the size of the batch, the stock of each lot, packs and pulls."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from fractions import Fraction
+
+from constraints.formula import Batch, Formula
+from constraints.ingredients import Ingredient, Lot
+from constraints.numbers import trimmed
+from constraints.quantities import Basis, Weight
+from constraints.requirement import Hold, Origin, Requirement, Row, Verdict
+
+
+@dataclass(frozen=True, kw_only=True)
+class BatchSize(Requirement):
+    """Kilograms of the basis, within a tolerance that is printed: ``lo <= weight <= hi``."""
+
+    counted: Basis
+
+    @classmethod
+    def of(cls, basis: Basis, kilograms: Fraction, tolerance: Fraction) -> BatchSize:
+        """A batch of so many kilograms of meat block or whole batch, more or less the tolerance."""
+        return cls(
+            what="weight", basis=basis.words, unit="kg", origin=Origin("batch size", "your order"),
+            lo=kilograms - tolerance, hi=kilograms + tolerance, counted=basis,
+        )  # fmt: skip
+
+    def rows(self, formula: Formula) -> tuple[Row, ...]:
+        """One row with both limits."""
+        return (Row("weight", self.terms(formula)[0], self.lo, self.hi),)
+
+    def terms(self, formula: Formula) -> tuple[tuple[Fraction, ...], None]:
+        """Kilograms of the basis per kilogram of each column, over one."""
+        weight = Weight(self.counted)
+        return tuple(formula.total(weight, column) for column in formula.columns), None
+
+    def measure(self, batch: Batch) -> Verdict:
+        """Kilograms of the basis in the batch."""
+        value = batch.amount(Weight(self.counted))
+        return Verdict(self, value, self.within(value))
+
+
+@dataclass(frozen=True, kw_only=True)
+class Stock(Requirement):
+    """No lot beyond what is on hand; packs whole; no pull smaller or larger than the lot allows.
+
+    Judged lot by lot on kilograms as held. Reports the largest share of a lot's stock that the batch takes.
+    """
+
+    @classmethod
+    def of_every_lot(cls) -> Stock:
+        """The one stock requirement of a batch."""
+        return cls(
+            what="largest share of a lot on hand", basis="lot as held", unit="%",
+            origin=Origin("stock", "your lots table"), hi=Fraction(100),
+        )  # fmt: skip
+
+    def rows(self, formula: Formula) -> tuple[Row, ...]:
+        """None: stock bounds the columns, see ``holds``."""
+        return ()
+
+    def holds(self, formula: Formula) -> tuple[Hold, ...]:
+        """What each column may be, in usable kilograms."""
+        return tuple(hold(column) for column in formula.lots if isinstance(column, Lot))
+
+    def measure(self, batch: Batch) -> Verdict:
+        """The largest share taken of any lot, and whether every lot's own limits hold."""
+        largest, sound = Fraction(0), True
+        for item, kilograms in batch.kilograms.items():
+            if isinstance(item, Lot) and kilograms:
+                largest = max(largest, 100 * kilograms / item.usable_kg)
+                sound = sound and allowed(item, kilograms)
+        return Verdict(self, largest, sound and self.within(largest))
+
+
+def hold(lot: Lot) -> Hold:
+    """A lot's limits in usable kilograms."""
+    most = lot.on_hand_kg if lot.largest_pull_kg is None else min(lot.on_hand_kg, lot.largest_pull_kg)
+    least = lot.smallest_pull_kg or Fraction(0)
+    step = None if lot.pack_kg is None else lot.pack_kg * lot.usable
+    return Hold(lot, most * lot.usable, least * lot.usable, step)
+
+
+def allowed(item: Ingredient, kilograms: Fraction) -> bool:
+    """True where a weight of this lot keeps its own limits (none is always allowed)."""
+    if not isinstance(item, Lot) or not kilograms:
+        return True
+    limits = hold(item)
+    whole = limits.step is None or (kilograms / limits.step).denominator == 1
+    return limits.least <= kilograms <= limits.most and whole
+
+
+def pull_words(lot: Lot) -> str:
+    """A lot's limits in words, e.g. ``packs of 10 kg``; empty where it has none."""
+    parts = []
+    if lot.pack_kg is not None:
+        parts.append(f"packs of {trimmed(lot.pack_kg)} kg")
+    if lot.smallest_pull_kg is not None:
+        parts.append(f"at least {trimmed(lot.smallest_pull_kg)} kg if used")
+    if lot.largest_pull_kg is not None:
+        parts.append(f"at most {trimmed(lot.largest_pull_kg)} kg")
+    return ", ".join(parts)

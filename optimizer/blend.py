@@ -1,0 +1,140 @@
+"""One batch from problem to answer: optimum, weigh-out, checks, certificate, or the reason there is none."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from enum import StrEnum
+from fractions import Fraction
+
+from constraints.formula import Batch
+from constraints.requirement import Requirement
+from constraints.stock import BatchSize, Stock
+from optimizer.certificate import Certificate, certify
+from optimizer.conflict import Conflict, explain
+from optimizer.model import Ending
+from optimizer.optimum import Optimum, SolverDisagrees, optimise, ranks_of
+from optimizer.problem import Problem
+from optimizer.program import Layout, layout_of
+from optimizer.weighout import ScalePrevents, Weighed, weigh_out
+
+
+class Status(StrEnum):
+    """What the answer is worth."""
+
+    OPTIMAL = "optimal"
+    INFEASIBLE = "infeasible"
+    DO_NOT_MAKE = "do_not_make"
+    TIME_LIMIT = "time_limit"
+
+    @property
+    def exit_code(self) -> int:
+        """0 an answer, 1 none or not to be made, 3 stopped at a time limit."""
+        return {"optimal": 0, "time_limit": 3}.get(self.value, 1)
+
+
+@dataclass(frozen=True)
+class Check:
+    """A requirement judged on the batch as weighed and on its worst load.
+
+    ``value`` None and ``ok`` None where there is no batch to measure or arithmetic cannot decide.
+    """
+
+    requirement: Requirement
+    value: Fraction | None
+    ok: bool | None
+    worst_load: Fraction | None = None
+
+
+@dataclass(frozen=True)
+class Answer:
+    """Everything the page and the JSON document say. Weights are shown only where ``status`` allows it."""
+
+    status: Status
+    problem: Problem
+    checks: tuple[Check, ...]
+    optimum: Optimum | None = None
+    weighed: Weighed | None = None
+    certificate: Certificate | None = None
+    conflict: Conflict | None = None
+    scale_prevents: tuple[Requirement, ...] = ()
+
+
+def blend(problem: Problem, *, time_limit: float | None = None) -> Answer:
+    """Find the cheapest batch, weigh it out and check it. Raises SolverDisagrees where no answer can be trusted."""
+    fixed = _judged_once(problem)
+    forbidden = [r for r, ok in fixed if ok is False and r.origin.blocks and r.origin.legal]
+    impossible = [r for r, ok in fixed if ok is False and r.origin.blocks and not r.origin.legal]
+    layout = layout_of(problem)
+    ranks = ranks_of(problem.formula.columns)
+    optimum = optimise(layout.program, ranks, time_limit=time_limit)
+    if impossible and not forbidden:
+        return Answer(Status.INFEASIBLE, problem, _unmeasured(problem), conflict=Conflict(tuple(impossible), (), False))
+    if not optimum.values:
+        status = Status.DO_NOT_MAKE if forbidden else Status.INFEASIBLE
+        if optimum.ending is Ending.TIME_LIMIT:
+            status = Status.TIME_LIMIT
+        conflict = explain(problem) if optimum.ending is Ending.INFEASIBLE else None
+        return Answer(status, problem, _unmeasured(problem), conflict=conflict)
+    try:
+        weighed = weigh_out(problem, layout, optimum)
+    except ScalePrevents as error:
+        status = Status.DO_NOT_MAKE if forbidden else Status.INFEASIBLE
+        return Answer(status, problem, _unmeasured(problem), optimum=optimum, scale_prevents=error.broken)
+    return _answer(problem, layout, optimum, weighed)
+
+
+def _answer(problem: Problem, layout: Layout, optimum: Optimum, weighed: Weighed) -> Answer:
+    checks = measured(problem.requirements, weighed)
+    if any(check.ok is False and check.requirement.origin.blocks for check in checks):
+        return Answer(Status.DO_NOT_MAKE, problem, checks)
+    certificate = certify(problem, layout, optimum, weighed)
+    if not certificate.feasible or (certificate.gap is not None and certificate.gap < 0):
+        raise SolverDisagrees("the weighed batch does not stand up to exact recomputation")
+    status = Status.TIME_LIMIT if optimum.ending is Ending.TIME_LIMIT else Status.OPTIMAL
+    return Answer(status, problem, checks, optimum, weighed, certificate)
+
+
+def measured(requirements: Iterable[Requirement], weighed: Weighed) -> tuple[Check, ...]:
+    """Every requirement on the batch as weighed; what can differ between loads is judged on each of them too."""
+    return tuple(_check(requirement, weighed.total, weighed.loads) for requirement in requirements)
+
+
+def _check(requirement: Requirement, total: Batch, loads: tuple[Batch, ...]) -> Check:
+    verdict = requirement.measure(total)
+    if len(loads) < 2 or isinstance(requirement, BatchSize | Stock):
+        return Check(requirement, verdict.value, verdict.ok)
+    alone = [requirement.measure(load) for load in loads]
+    ok = verdict.ok if all(v.ok is not False for v in alone) else False
+    known = [v.value for v in alone if v.value is not None]
+    worst = min(known, key=lambda value: margin(requirement, value), default=None)
+    return Check(requirement, verdict.value, ok, worst)
+
+
+def margin(requirement: Requirement, value: Fraction) -> Fraction:
+    """Distance to the nearer limit, negative where it is broken."""
+    gaps = []
+    if requirement.lo is not None:
+        gaps.append(value - requirement.lo)
+    if requirement.hi is not None:
+        gaps.append(requirement.hi - value)
+    return min(gaps, default=Fraction(0))
+
+
+def _judged_once(problem: Problem) -> list[tuple[Requirement, bool]]:
+    judged = []
+    for requirement in problem.fixed:
+        value = requirement.fixed_value(problem.formula)
+        if value is not None:
+            judged.append((requirement, requirement.within(value)))
+    return judged
+
+
+def _unmeasured(problem: Problem) -> tuple[Check, ...]:
+    """Checks where there is no batch: only what no choice of lots can change has a figure."""
+    checks = []
+    for requirement in problem.requirements:
+        value = requirement.fixed_value(problem.formula)
+        ok = None if value is None else requirement.within(value)
+        checks.append(Check(requirement, value, ok))
+    return tuple(checks)

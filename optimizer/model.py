@@ -1,0 +1,156 @@
+"""The only module that knows PuLP and HiGHS: a program in, an outcome in floating point out.
+
+Nothing here is trusted further on: feasibility, optimality and bounds are recomputed in exact arithmetic.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from enum import StrEnum
+from fractions import Fraction
+
+from constraints.requirement import Row
+
+
+class Ending(StrEnum):
+    """How a solve ended."""
+
+    OPTIMAL = "optimal"
+    INFEASIBLE = "infeasible"
+    TIME_LIMIT = "time limit"
+    FAILED = "failed"
+
+
+class Place(StrEnum):
+    """Where a variable or a row stands in a basis."""
+
+    BASIC = "basic"
+    LOWER = "lower"
+    UPPER = "upper"
+
+
+@dataclass(frozen=True)
+class Variable:
+    """A variable of the program: its cost per unit and its bounds; ``whole`` makes it an integer."""
+
+    name: str
+    cost: Fraction
+    lo: Fraction
+    hi: Fraction
+    whole: bool = False
+
+
+@dataclass(frozen=True)
+class Program:
+    """Minimise cost over the variables subject to the rows, each ``lo <= coefs . x <= hi``."""
+
+    variables: tuple[Variable, ...]
+    rows: tuple[Row, ...]
+
+    @property
+    def whole(self) -> bool:
+        """True where any variable is an integer."""
+        return any(variable.whole for variable in self.variables)
+
+    def cost(self, values: Sequence[Fraction]) -> Fraction:
+        """Cost of these values, exactly."""
+        return sum((v.cost * x for v, x in zip(self.variables, values, strict=True) if x), Fraction(0))
+
+    def feasible(self, values: Sequence[Fraction]) -> bool:
+        """True where bounds, rows and whole numbers hold exactly."""
+        point = tuple(values)
+        bounded = all(v.lo <= x <= v.hi for v, x in zip(self.variables, point, strict=True))
+        integral = all(x.denominator == 1 for v, x in zip(self.variables, point, strict=True) if v.whole)
+        return bounded and integral and all(row.holds(point) for row in self.rows)
+
+
+@dataclass(frozen=True)
+class Outcome:
+    """What the solver said. ``values`` are floats, empty unless it found a point.
+
+    ``variable_places`` and ``row_places`` are the basis of a linear program, empty for an integer one. ``bound`` is
+    the solver's own lower bound on cost, reported and not proved.
+    """
+
+    ending: Ending
+    values: tuple[float, ...] = ()
+    variable_places: tuple[Place, ...] = ()
+    row_places: tuple[Place, ...] = ()
+    bound: float = -math.inf
+
+
+def solve(program: Program, *, time_limit: float | None = None, gap: float = 1e-9, presolve: bool = True) -> Outcome:
+    """Solve a program with PuLP and HiGHS.
+
+    ``time_limit`` is in seconds, ``gap`` the relative gap at which an integer search stops. Prints nothing.
+    """
+    import pulp
+
+    problem = pulp.LpProblem("batch", pulp.LpMinimize)
+    variables = [
+        pulp.LpVariable(
+            f"x{i:05d}", float(v.lo), float(v.hi), pulp.LpInteger if v.whole else pulp.LpContinuous
+        )
+        for i, v in enumerate(program.variables)
+    ]
+    problem.addVariables(variables)
+    problem.setObjective(
+        pulp.LpAffineExpression([(x, float(v.cost)) for x, v in zip(variables, program.variables, strict=True)])
+    )
+    owners: list[tuple[int, int]] = []
+    for i, row in enumerate(program.rows):
+        terms = [(x, float(a)) for x, a in zip(variables, row.coefs, strict=True) if a]
+        for sense, limit in _sides(row):
+            constraint = pulp.LpConstraint(pulp.LpAffineExpression(terms), sense, rhs=float(limit))
+            problem.addConstraint(constraint, f"r{i:05d}_{len(owners)}")
+            owners.append((i, sense))
+    solver = pulp.HiGHS(
+        msg=False, timeLimit=time_limit, gapRel=gap, threads=1, presolve="choose" if presolve else "off",
+        random_seed=0,
+    )  # fmt: skip
+    problem.solve(solver)
+    return _outcome(problem.solverModel, program, owners)
+
+
+def _sides(row: Row) -> list[tuple[int, Fraction]]:
+    """PuLP has no ranged rows: equality, or one row a limit. Senses are -1 at most, 0 equal, 1 at least."""
+    if row.lo is not None and row.lo == row.hi:
+        return [(0, row.lo)]
+    sides = []
+    if row.hi is not None:
+        sides.append((-1, row.hi))
+    if row.lo is not None:
+        sides.append((1, row.lo))
+    return sides
+
+
+def _outcome(highs: object, program: Program, owners: list[tuple[int, int]]) -> Outcome:
+    import highspy
+
+    status = highs.getModelStatus()  # type: ignore[attr-defined]
+    states = highspy.HighsModelStatus
+    if status in (states.kInfeasible, states.kUnboundedOrInfeasible):
+        return Outcome(Ending.INFEASIBLE)
+    info = highs.getInfo()  # type: ignore[attr-defined]
+    found = info.primal_solution_status == 2
+    if status not in (states.kOptimal, states.kTimeLimit, states.kInterrupt) or not found:
+        return Outcome(Ending.TIME_LIMIT if status == states.kTimeLimit else Ending.FAILED)
+    solution = highs.getSolution()  # type: ignore[attr-defined]
+    values = tuple(solution.col_value)
+    ending = Ending.OPTIMAL if status == states.kOptimal else Ending.TIME_LIMIT
+    if program.whole:
+        return Outcome(ending, values, bound=info.mip_dual_bound)
+    basis = highs.getBasis()  # type: ignore[attr-defined]
+    places = {
+        highspy.HighsBasisStatus.kBasic: Place.BASIC,
+        highspy.HighsBasisStatus.kUpper: Place.UPPER,
+    }
+    columns = tuple(places.get(status, Place.LOWER) for status in basis.col_status)
+    rows = [Place.BASIC] * len(program.rows)
+    for (i, sense), state in zip(owners, basis.row_status, strict=True):
+        place = places.get(state, Place.LOWER)
+        if place is not Place.BASIC:
+            rows[i] = Place.UPPER if sense < 0 else Place.LOWER
+    return Outcome(ending, values, columns, tuple(rows), info.objective_function_value)

@@ -1,0 +1,325 @@
+"""From a recipe, a lots table and an order to one problem: who may go in, and what must hold.
+
+Everything that can be wrong between the files is found here, all at once, before anything is solved.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from datetime import date
+from fractions import Fraction
+
+from constraints.faults import BadInput, Fault, nearest
+from constraints.formula import Addition, Dosing, Formula, NoDose
+from constraints.ingredients import MOISTURE, SALT, Ingredient, Lot
+from constraints.numbers import PERCENT, trimmed
+from constraints.quantities import Amount, Basis, MissingProperty, Quantity, Weight
+from constraints.requirement import Origin, Ratio, Requirement, Row
+from constraints.rules import Pack, Product, load_pack
+from constraints.stock import BatchSize, Stock
+from optimizer.reading.lots import LotTable
+from optimizer.reading.recipe import Recipe, WhenMissing
+
+_ZERO = Fraction(0)
+
+
+@dataclass(frozen=True)
+class Order:
+    """How much to make and when. ``within_kg`` is the tolerance on the weight, printed with it."""
+
+    basis: Basis
+    kilograms: Fraction
+    within_kg: Fraction
+    day: date
+    meat_division_kg: Fraction
+    spice_division_kg: Fraction
+    mixer_kg: Fraction | None = None
+
+
+@dataclass(frozen=True)
+class LeftOut:
+    """A lot that may not go in, and why."""
+
+    lot: Lot
+    why: str
+
+
+@dataclass(frozen=True)
+class Problem:
+    """One batch to decide. ``fixed`` are requirements whose figure no choice of lots can change."""
+
+    recipe: Recipe
+    order: Order
+    product: Product
+    packs: tuple[Pack, ...]
+    formula: Formula
+    requirements: tuple[Requirement, ...]
+    fixed: tuple[Requirement, ...]
+    measured_only: tuple[Requirement, ...]
+    left_out: tuple[LeftOut, ...]
+    warnings: tuple[Fault, ...]
+
+    @property
+    def choosing(self) -> tuple[Requirement, ...]:
+        """The requirements that depend on the lots and must hold: the rows of the model."""
+        apart = {id(r) for r in (*self.fixed, *self.measured_only)}
+        return tuple(r for r in self.requirements if id(r) not in apart)
+
+
+def assemble(recipe: Recipe, table: LotTable, order: Order) -> Problem:
+    """Put the files together. Raises BadInput with every fault found between them."""
+    faults: list[Fault] = []
+    faults += _name_faults(recipe, table)
+    product = Product(
+        recipe.cured, frozenset(recipe.entry.steps), recipe.entry.keep_refrigerated, order.day
+    )  # fmt: skip
+    packs, legal = _legal(recipe, product, faults)
+    requirements = [*recipe.requirements, *legal]
+    usable, left_out = _usable(recipe, table, order.day)
+    lots, lacking = _complete(recipe, table, usable, requirements, faults)
+    left_out += lacking
+    if faults:
+        raise BadInput(faults)
+    if not lots:
+        raise BadInput([Fault(table.file, None, None, "no lot is left to choose from", _why_none(left_out))])
+    try:
+        formula = Formula(lots, recipe.additions, recipe.process)
+    except NoDose as error:
+        line, column = recipe.document.mark(("additions",))
+        raise BadInput([Fault(recipe.file, line, column, str(error), "")]) from error
+    faults += _meaningless(recipe, formula, table)
+    requirements += _own_rows(recipe, formula, faults)
+    if faults:
+        raise BadInput(faults)
+    size = BatchSize.of(order.basis, order.kilograms, order.within_kg)
+    every = (size, Stock.of_every_lot(), *requirements)
+    fixed = tuple(r for r in every if r.fixed_value(formula) is not None)
+    measured = tuple(r for r in every if not _binds(r) and r.fixed_value(formula) is None)
+    return Problem(
+        recipe, order, product, packs, formula, every, fixed, measured, tuple(left_out), tuple(recipe.warnings)
+    )  # fmt: skip
+
+
+def rows_of(problem: Problem, requirements: Sequence[Requirement] | None = None) -> list[tuple[Requirement, Row]]:
+    """The rows of the model, each with the requirement it belongs to."""
+    chosen = problem.choosing if requirements is None else requirements
+    return [(requirement, row) for requirement in chosen for row in requirement.rows(problem.formula)]
+
+
+def _binds(requirement: Requirement) -> bool:
+    """Guidance is measured and said, never imposed on the choice of lots."""
+    return requirement.origin.blocks or requirement.origin.legal
+
+
+def _legal(recipe: Recipe, product: Product, faults: list[Fault]) -> tuple[tuple[Pack, ...], list[Requirement]]:
+    packs: list[Pack] = []
+    legal: list[Requirement] = []
+    for i, name in enumerate(recipe.entry.rules):
+        try:
+            pack = load_pack(name)
+        except BadInput as error:
+            line, column = recipe.document.mark(("rules", i))
+            faults += [
+                fault if fault.line else Fault(recipe.file, line, column, fault.found, fault.allowed)
+                for fault in error.faults
+            ]
+            continue
+        packs.append(pack)
+        wanted = recipe.entry.product_class
+        product_class = wanted.get(pack.pack) if isinstance(wanted, dict) else wanted
+        known = [entry.id for entry in pack.classes]
+        if product_class is not None and product_class not in known:
+            line, column = recipe.document.mark(("product_class",))
+            close = nearest(product_class, known)
+            hint = f"did you mean {close}?" if close else f"known: {', '.join(known)}"
+            found = f"the rule pack {pack.pack} has no product class {product_class!r}"
+            faults.append(Fault(recipe.file, line, column, found, hint))
+        legal += pack.requirements(product, product_class)
+    return tuple(packs), legal
+
+
+def _name_faults(recipe: Recipe, table: LotTable) -> Iterator[Fault]:
+    """Names in the recipe's list of eligible lots that the lots table does not know."""
+    known = {
+        "species": {lot.species for lot in table.lots},
+        "material": {lot.material for lot in table.lots},
+        "lot": {lot.name for lot in table.lots},
+        "leave_out": {lot.name for lot in table.lots},
+    }
+    for key, names in known.items():
+        for i, wanted in enumerate(getattr(recipe.entry.eligible, key) or ()):
+            if wanted not in names:
+                line, column = recipe.document.mark(("eligible", key, i))
+                close = nearest(wanted, names - {""})
+                hint = f"did you mean {close}?" if close else f"names are taken as typed in {table.file}"
+                what = "lot" if key == "leave_out" else key
+                yield Fault(recipe.file, line, column, f"no lot has {what} {wanted!r}", hint)
+
+
+def _usable(recipe: Recipe, table: LotTable, day: date) -> tuple[list[Lot], list[LeftOut]]:
+    usable, left_out = [], []
+    for lot in sorted(table.lots, key=lambda lot: lot.name):
+        why = _why_left_out(recipe, lot, day)
+        if why:
+            left_out.append(LeftOut(lot, why))
+        else:
+            usable.append(lot)
+    return usable, left_out
+
+
+def _why_left_out(recipe: Recipe, lot: Lot, day: date) -> str:
+    eligible = recipe.entry.eligible
+    if lot.name in eligible.leave_out:
+        return "left out by the recipe"
+    for tag, found in (("species", lot.species), ("material", lot.material), ("lot", lot.name)):
+        allowed = getattr(eligible, tag)
+        if allowed is not None and found not in allowed:
+            return f"not eligible by {tag}"
+    if lot.on_hold:
+        return "on hold"
+    if lot.use_by is not None and lot.use_by < day:
+        return f"past its use-by {lot.use_by}"
+    if lot.received is not None and lot.received > day:
+        return f"not received before {lot.received}"
+    if not lot.on_hand_kg:
+        return "no stock"
+    return ""
+
+
+def _why_none(left_out: Sequence[LeftOut]) -> str:
+    return "; ".join(f"{entry.lot.name}: {entry.why}" for entry in left_out[:5])
+
+
+def _complete(
+    recipe: Recipe,
+    table: LotTable,
+    usable: Sequence[Lot],
+    requirements: Sequence[Requirement],
+    faults: list[Fault],
+) -> tuple[list[Lot], list[LeftOut]]:
+    """The lots that state every property needed; the others are faults, or left out by name on request."""
+    needed = [(r, q) for r in requirements for q in r.quantities()]
+    salt = next((a for a in recipe.additions if a.dosing is Dosing.TOTAL_SALT), None)
+    faults += _addition_faults(recipe, needed, salt)
+    complete, lacking = [], []
+    for lot in usable:
+        gaps = _gaps(lot, needed, recipe)
+        if salt is not None and SALT not in lot.properties:
+            gaps.append(("total salt", SALT))
+        if not gaps:
+            complete.append(lot)
+        elif recipe.entry.eligible.if_missing is WhenMissing.LEAVE_OUT:
+            lacking.append(LeftOut(lot, f"does not state {', '.join(sorted({name for _, name in gaps}))}"))
+        else:
+            for what, name in gaps:
+                found = f"the lot {lot.name!r} does not state {name}, which {what} needs"
+                allowed = "give the figure, or say if_missing: leave_out under eligible"
+                faults.append(Fault(table.file, lot.line, name, found, _no_column(name, table, recipe) or allowed))
+    return complete, lacking
+
+
+def _no_column(name: str, table: LotTable, recipe: Recipe) -> str:
+    known = [*table.properties, "species", "role", "material"]
+    if name in known:
+        return ""
+    close = nearest(name, known)
+    return f"there is no column {name!r}" + (f"; did you mean {close}?" if close else "")
+
+
+def _gaps(item: Ingredient, needed: Sequence[tuple[Requirement, Quantity]], recipe: Recipe) -> list[tuple[str, str]]:
+    gaps: dict[str, str] = {}
+    for requirement, quantity in needed:
+        try:
+            quantity.per_kg(item, recipe.process)
+        except MissingProperty as missing:
+            gaps.setdefault(missing.property_name, requirement.what)
+    return [(what, name) for name, what in gaps.items()]
+
+
+def _addition_faults(
+    recipe: Recipe, needed: Sequence[tuple[Requirement, Quantity]], salt: Addition | None
+) -> Iterator[Fault]:
+    for i, addition in enumerate(recipe.additions):
+        gaps = _gaps(addition.item, needed, recipe)
+        if salt is not None and addition.item.kind.states_composition and SALT not in addition.item.properties:
+            gaps.append(("total salt", SALT))
+        for what, name in gaps:
+            line, column = recipe.document.mark(("additions", i))
+            found = f"{addition.item.name} does not state {name}, which {what} needs"
+            yield Fault(recipe.file, line, column, found, f"a {addition.item.kind} states it; zero is a figure too")
+
+
+def _meaningless(recipe: Recipe, formula: Formula, table: LotTable) -> Iterator[Fault]:
+    for i, requirement in enumerate(recipe.requirements):
+        for complaint in requirement.complaints(formula):
+            line, column = recipe.document.mark(("require", i))
+            yield Fault(recipe.file, line, column, complaint, f"names are taken as typed in {table.file}")
+
+
+def _own_rows(recipe: Recipe, formula: Formula, faults: list[Fault]) -> list[Requirement]:
+    """What follows from the recipe itself: salt is not taken out, no more water is lost than there is."""
+    own: list[Requirement] = []
+    for i, addition in enumerate(recipe.additions):
+        if addition.dosing is Dosing.FREE:
+            own.append(_free_band(addition))
+        if addition.dosing is not Dosing.TOTAL_SALT:
+            continue
+        shares = [dict(formula.carried(column))[addition.item] for column in formula.columns]
+        if all(share < 0 for share in shares):
+            line, column = recipe.document.mark(("additions", i, "total_salt_pct"))
+            found = f"total salt of {trimmed(PERCENT * addition.rate)} % is exceeded before any {addition.item.name}"
+            faults.append(Fault(recipe.file, line, column, found, "lots, cure, liquids and inclusions bring more"))
+        elif any(share < 0 for share in shares):
+            own.append(_not_negative(addition))
+    own += _water_loss(recipe, formula, faults)
+    return own
+
+
+def _water_loss(recipe: Recipe, formula: Formula, faults: list[Fault]) -> list[Requirement]:
+    if not recipe.process.declared or not recipe.process.water_loss:
+        return []
+    moisture = Amount(MOISTURE, Basis.FINISHED)
+    try:
+        left = [formula.total(moisture, column) for column in formula.columns]
+    except MissingProperty:
+        return []
+    if all(amount < 0 for amount in left):
+        line, column = recipe.document.mark(("yield", "finished_pct"))
+        found = "the yield loses more water than the batch holds"
+        faults.append(Fault(recipe.file, line, column, found, "a larger finished_pct, or state fat_loss_pct"))
+    return [
+        Ratio(
+            what="moisture left after the yield", basis=Basis.FINISHED.words, unit="%",
+            origin=Origin("recipe", "no more water is lost than there is"), lo=_ZERO,
+            over=moisture, under=Weight(Basis.FINISHED),
+        )
+    ]  # fmt: skip
+
+
+@dataclass(frozen=True)
+class _Dose:
+    """Kilograms of one addition."""
+
+    item: Ingredient
+
+    def per_kg(self, item: Ingredient, process: object) -> Fraction:
+        """1 for the addition itself, else 0."""
+        return Fraction(1) if item is self.item else _ZERO
+
+
+def _not_negative(addition: Addition) -> Requirement:
+    return Ratio(
+        what=f"{addition.item.name} to add", basis=Basis.MEAT.words, unit="g/kg",
+        origin=Origin("recipe", "total salt"), lo=_ZERO,
+        over=_Dose(addition.item), under=Weight(Basis.MEAT), scale=Fraction(1000),
+    )  # fmt: skip
+
+
+def _free_band(addition: Addition) -> Requirement:
+    most = None if addition.most is None else addition.most * 1000
+    return Ratio(
+        what=addition.item.name, basis=Basis.MEAT.words, unit="g/kg", origin=Origin("recipe", "your recipe"),
+        lo=addition.least * 1000, hi=most, over=_Dose(addition.item), under=Weight(Basis.MEAT), scale=Fraction(1000),
+    )  # fmt: skip
+

@@ -1,0 +1,111 @@
+"""From a problem to a program: columns become variables, holds become bounds and whole numbers.
+
+A lot sold in packs is counted in packs; a lot with a smallest pull gets a yes-or-no variable, with its stock as the
+tightest possible coefficient.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from fractions import Fraction
+
+from constraints.formula import Formula
+from constraints.ingredients import Ingredient, Lot
+from constraints.requirement import Hold, Row
+from constraints.stock import hold
+from optimizer.model import Program, Variable
+from optimizer.problem import Problem, rows_of
+
+_ZERO = Fraction(0)
+_ONE = Fraction(1)
+
+
+@dataclass(frozen=True)
+class Layout:
+    """A program and the way back from its variables to kilograms of the columns.
+
+    ``units[j]`` is the kilograms that one unit of variable j stands for; variables past the columns are yes-or-no.
+    """
+
+    program: Program
+    units: tuple[Fraction, ...]
+
+    def kilograms(self, values: Sequence[Fraction]) -> tuple[Fraction, ...]:
+        """Kilograms of each column."""
+        return tuple(unit * value for unit, value in zip(self.units, values, strict=False))
+
+
+def value_per_kg(formula: Formula, column: Ingredient) -> Fraction:
+    """Money that one usable kilogram of a column costs, with the additions it carries."""
+    carried = sum((share * item.cost_per_kg for item, share in formula.carried(column)), _ZERO)
+    return column.cost_per_kg + carried
+
+
+def holds_of(problem: Problem) -> tuple[Hold, ...]:
+    """What each column may be, in usable kilograms: stock, packs and pulls; the order's size for a free addition."""
+    order, formula = problem.order, problem.formula
+    ceiling = order.kilograms + order.within_kg
+    by_item = {addition.item: addition for addition in formula.free}
+    holds = []
+    for column in formula.columns:
+        if isinstance(column, Lot):
+            holds.append(hold(column))
+        else:
+            holds.append(Hold(column, (by_item[column].most or _ZERO) * ceiling))
+    return tuple(holds)
+
+
+def layout_of(problem: Problem, extra: Sequence[Row] = ()) -> Layout:
+    """The program of a problem, to any weight the lots allow (the scales come later)."""
+    rows = [row for _, row in rows_of(problem)]
+    return build(problem.formula, holds_of(problem), [*rows, *extra])
+
+
+def build(formula: Formula, holds: Sequence[Hold], rows: Sequence[Row]) -> Layout:
+    """Variables, bounds and rows from columns, holds and rows."""
+    variables, units, links = [], [], []
+    for j, (column, limits) in enumerate(zip(formula.columns, holds, strict=True)):
+        cost = value_per_kg(formula, column)
+        if limits.step is not None:
+            most = limits.most // limits.step
+            least = -(-limits.least // limits.step)
+            variables.append(Variable(column.name, cost * limits.step, _ZERO, Fraction(most), whole=True))
+            units.append(limits.step)
+            needs_choice = least > 1
+            lo, hi = Fraction(least), Fraction(most)
+        else:
+            variables.append(Variable(column.name, cost, _ZERO, limits.most))
+            units.append(_ONE)
+            needs_choice = limits.least > 0
+            lo, hi = limits.least, limits.most
+        if needs_choice:
+            links.append((j, lo, hi))
+    scaled = [Row(r.label, tuple(a * u for a, u in zip(r.coefs, units, strict=True)), r.lo, r.hi) for r in rows]
+    return _with_choices(variables, units, links, scaled)
+
+
+def _with_choices(
+    variables: list[Variable],
+    units: list[Fraction],
+    links: list[tuple[int, Fraction, Fraction]],
+    rows: list[Row],
+) -> Layout:
+    """Add for each link a yes-or-no variable b with ``lo * b <= x <= hi * b``; if lo > hi the lot is not used."""
+    size, extra = len(variables), len(links)
+    padded = [Row(r.label, r.coefs + (_ZERO,) * extra, r.lo, r.hi) for r in rows]
+    for k, (j, lo, hi) in enumerate(links):
+        name = variables[j].name
+        variables.append(Variable(f"use {name}", _ZERO, _ZERO, _ONE if lo <= hi else _ZERO, whole=True))
+        for limit, label in ((lo, "smallest pull"), (hi, "largest pull")):
+            coefs = [_ZERO] * (size + extra)
+            coefs[j], coefs[size + k] = _ONE, -limit
+            low, high = (_ZERO, None) if label == "smallest pull" else (None, _ZERO)
+            padded.append(Row(f"{label} of {name}", tuple(coefs), low, high))
+    return Layout(Program(tuple(variables), tuple(padded)), tuple(units))
+
+
+def relaxed(program: Program) -> Program:
+    """The same program without whole numbers."""
+    free = tuple(Variable(v.name, v.cost, v.lo, v.hi) for v in program.variables)
+    return Program(free, program.rows)

@@ -1,0 +1,421 @@
+"""Reading a recipe: the YAML model that is published as JSON Schema, and what it becomes."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from enum import StrEnum
+from fractions import Fraction
+from typing import Any
+
+from pydantic import Field, model_validator
+
+from constraints.cure import (
+    LEAST_SENSIBLE_PPM,
+    POTASSIUM_NITRATE,
+    POTASSIUM_NITRITE,
+    PURE_PCT,
+    STRONGEST_PCT,
+    WEAKEST_PCT,
+)
+from constraints.document import (
+    Document,
+    Name,
+    NotNegative,
+    Number,
+    Percent,
+    Positive,
+    PositivePercent,
+    Strict,
+    YesNo,
+    parse,
+    read_text,
+    validate,
+)
+from constraints.faults import BadInput, Fault, nearest
+from constraints.formula import Addition, Dosing
+from constraints.ingredients import FAT, MOISTURE, NITRATE, NITRITE, PROTEIN, SALT, Ingredient, Kind
+from constraints.kinds import OneRequirement
+from constraints.numbers import G_PER_KG, PERCENT, PPM, trimmed
+from constraints.quantities import Basis, Process
+from constraints.requirement import Origin, Requirement
+from constraints.rules import ProcessStep
+from constraints.substances import SUBSTANCES
+
+PLAIN_KINDS = {
+    "salt": Kind.SALT,
+    "cure": Kind.CURE,
+    "water": Kind.WATER,
+    "liquid": Kind.LIQUID,
+    "inclusion": Kind.INCLUSION,
+    "spice": Kind.DRY,
+}
+"""What an addition may be, beside the regulated substances."""
+
+DOSES = ("g_per_kg_meat", "g_per_kg_batch", "total_salt_pct", "ingoing_nitrite_ppm", "up_to_g_per_kg_meat")
+"""The keys that state an addition's amount; each addition has exactly one of them."""
+
+
+class CureSalt(StrEnum):
+    """Which salt of nitrite or nitrate a cure holds."""
+
+    SODIUM = "sodium"
+    POTASSIUM = "potassium"
+
+
+class ScaleName(StrEnum):
+    """Which scale an item is weighed on."""
+
+    MEAT = "meat"
+    SPICE = "spice"
+
+
+class AdditionEntry(Strict):
+    """Something added to the meat, with its dose and, where it matters, its composition."""
+
+    name: Name
+    """The name on the weigh-out."""
+    is_: Name = Field("spice", alias="is")
+    """What it is: salt, cure, water (ice too), liquid, inclusion, spice, or a regulated substance by name."""
+    g_per_kg_meat: NotNegative | None = None
+    """Grams per kilogram of meat block."""
+    g_per_kg_batch: NotNegative | None = None
+    """Grams per kilogram of whole batch, itself included."""
+    total_salt_pct: Percent | None = None
+    """For salt: total salt wanted, %; salt in cure, lots, liquids and inclusions is taken off."""
+    ingoing_nitrite_ppm: Positive | None = None
+    """For a cure: ingoing nitrite wanted, mg per kilogram of meat block, from its own stated strength."""
+    up_to_g_per_kg_meat: Positive | None = None
+    """For water or a liquid: left to the solver, at most so many grams per kilogram of meat block."""
+    from_g_per_kg_meat: NotNegative | None = None
+    """With up_to_g_per_kg_meat: at least so many grams per kilogram of meat block."""
+    basis: Basis = Basis.BATCH
+    """With total_salt_pct: what the percentage is of, meat, batch or finished."""
+    nitrite_pct: Percent | None = None
+    """For a cure: nitrite in it, % by weight, as its label states."""
+    nitrate_pct: Percent | None = None
+    """For a cure: nitrate in it, % by weight, as its label states."""
+    nitrite_salt: CureSalt = CureSalt.SODIUM
+    """Whether the nitrite is the sodium or the potassium salt."""
+    nitrate_salt: CureSalt = CureSalt.SODIUM
+    """Whether the nitrate is the sodium or the potassium salt."""
+    confirm_strength: YesNo = False
+    """For a cure of unusual strength or effect: yes confirms that the figures are meant."""
+    fat_pct: Percent | None = None
+    """Fat, % by weight."""
+    moisture_pct: Percent | None = None
+    """Moisture, % by weight."""
+    protein_pct: Percent | None = None
+    """Protein, % by weight."""
+    salt_pct: Percent | None = None
+    """Salt, % by weight; for a cure all that is not nitrite or nitrate unless stated."""
+    properties: dict[str, Number] = Field(default_factory=dict)
+    """Any further property that a requirement names."""
+    cost_per_kg: NotNegative = Fraction(0)
+    """Price, money per kilogram."""
+    scale: ScaleName | None = None
+    """The scale it is weighed on; where not stated, the meat scale if its division is at most 1 % of the amount."""
+
+    @model_validator(mode="after")
+    def _sound(self) -> AdditionEntry:
+        given = [key for key in DOSES if getattr(self, key) is not None]
+        if len(given) != 1:
+            raise ValueError(f"state the amount of {self.name} by exactly one of {', '.join(DOSES)}")
+        if self.is_ not in PLAIN_KINDS and self.is_ not in SUBSTANCES:
+            known = [*PLAIN_KINDS, *SUBSTANCES]
+            close = nearest(self.is_, known)
+            hint = f"; did you mean {close}?" if close else f"; known: {', '.join(known)}"
+            raise ValueError(f"{self.is_!r} is not something an addition can be{hint}")
+        if self.total_salt_pct is not None and self.is_ != "salt":
+            raise ValueError("total_salt_pct belongs to an addition that is salt")
+        if self.is_ != "cure" and any(
+            figure is not None for figure in (self.nitrite_pct, self.nitrate_pct, self.ingoing_nitrite_ppm)
+        ):
+            raise ValueError("nitrite_pct, nitrate_pct and ingoing_nitrite_ppm belong to an addition that is cure")
+        if self.is_ == "cure" and self.nitrite_pct is None:
+            raise ValueError("a cure states its nitrite_pct, as its label does")
+        if self.ingoing_nitrite_ppm is not None and not self.nitrite_pct:
+            raise ValueError("ingoing_nitrite_ppm needs a cure that holds nitrite")
+        if self.up_to_g_per_kg_meat is not None and self.is_ not in ("water", "liquid"):
+            raise ValueError("only water or a liquid can be left to the solver")
+        if self.from_g_per_kg_meat is not None and self.up_to_g_per_kg_meat is None:
+            raise ValueError("from_g_per_kg_meat needs up_to_g_per_kg_meat")
+        if (self.from_g_per_kg_meat or 0) > (self.up_to_g_per_kg_meat or self.from_g_per_kg_meat or 0):
+            raise ValueError("from_g_per_kg_meat is above up_to_g_per_kg_meat")
+        total = sum(getattr(self, key) or 0 for key in ("fat_pct", "moisture_pct", "protein_pct"))
+        if total > PERCENT:
+            raise ValueError(f"fat, moisture and protein of {self.name} add up to {trimmed(Fraction(total))} %")
+        if (self.nitrite_pct or 0) + (self.nitrate_pct or 0) > PERCENT:
+            raise ValueError("nitrite and nitrate of a cure add up to more than 100 %")
+        return self
+
+
+class YieldEntry(Strict):
+    """What is left of the batch when it is finished."""
+
+    finished_pct: PositivePercent
+    """Finished weight, % of the batch's weight."""
+    fat_loss_pct: Percent = Fraction(0)
+    """The part of the loss that is fat, % of the batch's weight; all other loss is water."""
+
+    @model_validator(mode="after")
+    def _sound(self) -> YieldEntry:
+        if self.finished_pct + self.fat_loss_pct > PERCENT:
+            raise ValueError("finished weight and fat loss add up to more than the batch")
+        return self
+
+
+class CasingEntry(Strict):
+    """The casing and the links."""
+
+    name: Name = "casing"
+    """What casing."""
+    kg_per_m: Positive
+    """Filling, kilograms of batch per metre of casing."""
+    spare_pct: NotNegative = Fraction(0)
+    """Casing to prepare beyond what the filling needs, %."""
+    link_cm: Positive | None = None
+    """Length of one link, centimetres."""
+
+
+class ScalesEntry(Strict):
+    """Divisions of the scales."""
+
+    meat_g: Positive = Fraction(50)
+    """Division of the meat scale, grams."""
+    spice_g: Positive = Fraction(1)
+    """Division of the spice scale, grams."""
+
+
+class WhenMissing(StrEnum):
+    """What to do with a lot that lacks a property that a requirement needs."""
+
+    ERROR = "error"
+    LEAVE_OUT = "leave_out"
+
+
+class EligibleEntry(Strict):
+    """Which lots may go in; what is not stated does not restrict."""
+
+    species: tuple[Name, ...] | None = None
+    """Species allowed, as typed in the lots table."""
+    material: tuple[Name, ...] | None = None
+    """Materials allowed."""
+    lot: tuple[Name, ...] | None = None
+    """Lots allowed."""
+    leave_out: tuple[Name, ...] = ()
+    """Lots left out by name."""
+    if_missing: WhenMissing = WhenMissing.ERROR
+    """A lot that lacks a property a requirement needs: an error, or left out by name."""
+
+
+class RecipeEntry(Strict):
+    """A sausage recipe for trimwright."""
+
+    name: Name
+    """Name of the product."""
+    rules: tuple[Name, ...] = ()
+    """Rule packs to keep: shipped ones by name, your own by file."""
+    product_class: Name | dict[str, Name] | None = None
+    """Class of product in the packs; one name for all of them, or one for each pack."""
+    steps: tuple[ProcessStep, ...] = ()
+    """What is done after stuffing: cooked, smoked, fermented, dried."""
+    cured: YesNo = False
+    """Declares a cured product; a cure must then be among the additions."""
+    keep_refrigerated: YesNo = True
+    """Whether it is sold to be kept refrigerated."""
+    made_without_nitrite: YesNo = False
+    """Says in as many words that a cured, smoked, fermented or dried product is meant to hold no nitrite."""
+    eligible: EligibleEntry = Field(default_factory=EligibleEntry)
+    """Which lots may go in."""
+    require: tuple[OneRequirement, ...] = ()
+    """What the batch must satisfy."""
+    additions: tuple[AdditionEntry, ...] = ()
+    """What is added to the meat."""
+    yield_: YieldEntry | None = Field(None, alias="yield")
+    """Finished weight, where it differs from the batch."""
+    casing: CasingEntry | None = None
+    """Casing and links."""
+    scales: ScalesEntry = Field(default_factory=ScalesEntry)
+    """Divisions of the scales."""
+    mixer_kg: Positive | None = None
+    """Largest load of the mixer, kilograms of whole batch."""
+    currency: str = ""
+    """Currency of every price, printed as typed."""
+
+
+@dataclass(frozen=True)
+class Recipe:
+    """A recipe as the rest of the program sees it. ``entry`` keeps what was typed."""
+
+    file: str
+    entry: RecipeEntry
+    requirements: tuple[Requirement, ...]
+    additions: tuple[Addition, ...]
+    scales: tuple[ScaleName | None, ...]
+    process: Process
+    warnings: tuple[Fault, ...]
+    document: Document
+
+    @property
+    def cured(self) -> bool:
+        """Whether the recipe adds nitrite or nitrate."""
+        return any(item.is_ == "cure" for item in self.entry.additions)
+
+
+def read_recipe(path: str) -> Recipe:
+    """Read a recipe file. Raises BadInput with every fault of the file."""
+    return parse_recipe(read_text(path), path)
+
+
+def parse_recipe(text: str, file: str) -> Recipe:
+    """Read a recipe from text. Raises BadInput with every fault."""
+    document = parse(text, file)
+    entry = validate(document, RecipeEntry)
+    faults = list(_faults(entry, document))
+    if faults:
+        raise BadInput(faults)
+    process = Process()
+    if entry.yield_ is not None:
+        process = Process(entry.yield_.finished_pct / PERCENT, entry.yield_.fat_loss_pct / PERCENT, declared=True)
+    return Recipe(
+        file=file,
+        entry=entry,
+        requirements=tuple(_requirements(entry, document)),
+        additions=tuple(addition(item) for item in entry.additions),
+        scales=tuple(item.scale for item in entry.additions),
+        process=process,
+        warnings=(),
+        document=document,
+    )
+
+
+def _requirements(entry: RecipeEntry, document: Document) -> Iterator[Requirement]:
+    for i, asked in enumerate(entry.require):
+        line, _ = document.mark(("require", i))
+        yield asked.build(Origin(rule="recipe", source=f"your recipe, line {line}"))
+
+
+def addition(entry: AdditionEntry) -> Addition:
+    """What an entry of the recipe becomes."""
+    kind = PLAIN_KINDS.get(entry.is_, Kind.DRY)
+    figures = {FAT: entry.fat_pct, MOISTURE: entry.moisture_pct, PROTEIN: entry.protein_pct, SALT: entry.salt_pct}
+    properties = {name: value for name, value in figures.items() if value is not None}
+    properties.update(entry.properties)
+    if kind is Kind.SALT:
+        properties.setdefault(SALT, Fraction(PERCENT))
+    if kind is Kind.CURE:
+        properties.update(_cure_properties(entry))
+    item = Ingredient(
+        name=entry.name,
+        kind=kind,
+        properties=properties,
+        substance=entry.is_ if entry.is_ in SUBSTANCES else "",
+        cost_per_kg=entry.cost_per_kg,
+    )
+    return _dosed(item, entry)
+
+
+def _cure_properties(entry: AdditionEntry) -> dict[str, Fraction]:
+    nitrite, nitrate = entry.nitrite_pct or Fraction(0), entry.nitrate_pct or Fraction(0)
+    ppm_per_pct = Fraction(PPM, PERCENT)
+    sodium = CureSalt.SODIUM
+    found = {
+        NITRITE if entry.nitrite_salt is sodium else POTASSIUM_NITRITE: nitrite * ppm_per_pct,
+        NITRATE if entry.nitrate_salt is sodium else POTASSIUM_NITRATE: nitrate * ppm_per_pct,
+    }
+    if entry.salt_pct is None:
+        found[SALT] = PERCENT - nitrite - nitrate
+    return found
+
+
+def _dosed(item: Ingredient, entry: AdditionEntry) -> Addition:
+    if entry.total_salt_pct is not None:
+        return Addition(item, Dosing.TOTAL_SALT, entry.total_salt_pct / PERCENT, entry.basis)
+    if entry.up_to_g_per_kg_meat is not None:
+        least = (entry.from_g_per_kg_meat or Fraction(0)) / G_PER_KG
+        return Addition(item, Dosing.FREE, least=least, most=entry.up_to_g_per_kg_meat / G_PER_KG)
+    if entry.g_per_kg_batch is not None:
+        return Addition(item, Dosing.PER_BATCH, entry.g_per_kg_batch / G_PER_KG, Basis.BATCH)
+    if entry.ingoing_nitrite_ppm is not None:
+        fraction = (entry.nitrite_pct or Fraction(0)) / PERCENT
+        return Addition(item, Dosing.PER_MEAT, entry.ingoing_nitrite_ppm / PPM / fraction)
+    return Addition(item, Dosing.PER_MEAT, (entry.g_per_kg_meat or Fraction(0)) / G_PER_KG)
+
+
+def _faults(entry: RecipeEntry, document: Document) -> Iterator[Fault]:
+    yield from _cure_faults(entry, document)
+    yield from _name_faults(entry, document)
+    yield from _yield_faults(entry, document)
+    line, column = document.mark(("additions",))
+    if sum(item.total_salt_pct is not None for item in entry.additions) > 1:
+        yield Fault(document.file, line, column, "two additions state total_salt_pct", "one salt makes up the total")
+    whole = sum((item.g_per_kg_batch or Fraction(0) for item in entry.additions), Fraction(0))
+    if whole >= G_PER_KG:
+        found = f"additions per kilogram of batch add up to {trimmed(whole)} g"
+        yield Fault(document.file, line, column, found, "they must leave room for the meat")
+
+
+def _cure_faults(entry: RecipeEntry, document: Document) -> Iterator[Fault]:
+    cured = False
+    for i, item in enumerate(entry.additions):
+        if item.is_ != "cure":
+            continue
+        cured = True
+        if item.confirm_strength or item.nitrite_pct is None:
+            continue
+        line, column = document.mark(("additions", i, "nitrite_pct"))
+        strength = item.nitrite_pct
+        if not WEAKEST_PCT <= strength <= STRONGEST_PCT and strength != PURE_PCT:
+            usual = f"{trimmed(WEAKEST_PCT)} to {trimmed(STRONGEST_PCT)} %, or {trimmed(PURE_PCT)} for the pure salt"
+            yield Fault(
+                document.file, line, column,
+                f"{item.name} with {trimmed(strength)} % nitrite is of unusual strength",
+                f"usual is {usual}; if the label says so, add confirm_strength: yes",
+            )  # fmt: skip
+        rate = item.g_per_kg_meat if item.g_per_kg_meat is not None else item.g_per_kg_batch
+        given = item.ingoing_nitrite_ppm
+        if rate is not None:
+            given = rate / G_PER_KG * strength / PERCENT * PPM
+        if given is not None and given < LEAST_SENSIBLE_PPM:
+            yield Fault(
+                document.file, line, column,
+                f"{item.name} gives only {trimmed(given, 2)} ppm ingoing nitrite",
+                f"under {trimmed(LEAST_SENSIBLE_PPM)} ppm is probably a typing error; "
+                "if it is meant, add confirm_strength: yes",
+            )  # fmt: skip
+    needing = ["cured"] if entry.cured else []
+    needing += [step.value for step in entry.steps if step is not ProcessStep.COOKED]
+    if needing and not cured and not entry.made_without_nitrite:
+        line, column = document.mark(("cured",) if entry.cured else ("steps",))
+        yield Fault(
+            document.file, line, column,
+            f"a {' and '.join(needing)} product without nitrite",
+            "add a cure, or say made_without_nitrite: yes",
+        )  # fmt: skip
+    if cured and entry.made_without_nitrite:
+        line, column = document.mark(("made_without_nitrite",))
+        yield Fault(document.file, line, column, "made_without_nitrite: yes, yet a cure is added", "one or the other")
+
+
+def _name_faults(entry: RecipeEntry, document: Document) -> Iterator[Fault]:
+    seen: dict[str, int] = {}
+    for i, item in enumerate(entry.additions):
+        line, column = document.mark(("additions", i, "name"))
+        if item.name in seen:
+            first = f"first in line {seen[item.name]}"
+            yield Fault(document.file, line, column, f"two additions are named {item.name!r}", first)
+        seen.setdefault(item.name, line)
+
+
+def _yield_faults(entry: RecipeEntry, document: Document) -> Iterator[Fault]:
+    if entry.yield_ is not None:
+        return
+    for i, asked in enumerate(entry.require):
+        kind: Any = getattr(asked, asked.kind())
+        if getattr(kind, "basis", None) is Basis.FINISHED:
+            line, column = document.mark(("require", i))
+            yield Fault(
+                document.file, line, column, "a requirement on the finished product, but no yield",
+                "add yield: with finished_pct",
+            )  # fmt: skip
