@@ -35,6 +35,7 @@ class Order:
     meat_division_kg: Fraction
     spice_division_kg: Fraction
     mixer_kg: Fraction | None = None
+    in_pounds: bool = False
 
 
 @dataclass(frozen=True)
@@ -71,10 +72,9 @@ def assemble(recipe: Recipe, table: LotTable, order: Order) -> Problem:
     """Put the files together. Raises BadInput with every fault found between them."""
     faults: list[Fault] = []
     faults += _name_faults(recipe, table)
-    product = Product(
-        recipe.cured, frozenset(recipe.entry.steps), recipe.entry.keep_refrigerated, order.day
-    )  # fmt: skip
-    packs, legal = _legal(recipe, product, faults)
+    product = product_of(recipe, order.day)
+    packs, legal = legal_requirements(recipe, product, faults)
+    faults += _waive_faults(recipe, legal)
     requirements = [*recipe.requirements, *legal]
     usable, left_out = _usable(recipe, table, order.day)
     lots, lacking = _complete(recipe, table, usable, requirements, faults)
@@ -95,10 +95,16 @@ def assemble(recipe: Recipe, table: LotTable, order: Order) -> Problem:
     size = BatchSize.of(order.basis, order.kilograms, order.within_kg)
     every = (size, Stock.of_every_lot(), *requirements)
     fixed = tuple(r for r in every if r.fixed_value(formula) is not None)
-    measured = tuple(r for r in every if not _binds(r) and r.fixed_value(formula) is None)
+    waived = set(recipe.entry.waive)
+    measured = tuple(r for r in every if r.fixed_value(formula) is None and (not _binds(r) or r.origin.rule in waived))
     return Problem(
         recipe, order, product, packs, formula, every, fixed, measured, tuple(left_out), tuple(recipe.warnings)
     )  # fmt: skip
+
+
+def product_of(recipe: Recipe, day: date) -> Product:
+    """What a rule pack needs to know of the batch."""
+    return Product(recipe.cured, frozenset(recipe.entry.steps), recipe.entry.keep_refrigerated, day)
 
 
 def rows_of(problem: Problem, requirements: Sequence[Requirement] | None = None) -> list[tuple[Requirement, Row]]:
@@ -112,7 +118,22 @@ def _binds(requirement: Requirement) -> bool:
     return requirement.origin.blocks or requirement.origin.legal
 
 
-def _legal(recipe: Recipe, product: Product, faults: list[Fault]) -> tuple[tuple[Pack, ...], list[Requirement]]:
+def _waive_faults(recipe: Recipe, legal: Sequence[Requirement]) -> Iterator[Fault]:
+    by_id = {requirement.origin.rule: requirement for requirement in legal}
+    for i, name in enumerate(recipe.entry.waive):
+        line, column = recipe.document.mark(("waive", i))
+        if name not in by_id:
+            close = nearest(name, by_id)
+            hint = f"did you mean {close}?" if close else "ids stand beside each limit on the page"
+            yield Fault(recipe.file, line, column, f"no row {name!r} applies to this batch", hint)
+        elif by_id[name].origin.blocks:
+            yield Fault(recipe.file, line, column, f"the row {name!r} blocks", "only a row that warns can be waived")
+
+
+def legal_requirements(
+    recipe: Recipe, product: Product, faults: list[Fault]
+) -> tuple[tuple[Pack, ...], list[Requirement]]:
+    """The recipe's packs and their limits in force for this product; what is wrong is added to ``faults``."""
     packs: list[Pack] = []
     legal: list[Requirement] = []
     for i, name in enumerate(recipe.entry.rules):
@@ -204,7 +225,7 @@ def _complete(
     faults += _addition_faults(recipe, needed, salt)
     complete, lacking = [], []
     for lot in usable:
-        gaps = _gaps(lot, needed, recipe)
+        gaps = gaps_of(lot, needed, recipe)
         if salt is not None and SALT not in lot.properties:
             gaps.append(("total salt", SALT))
         if not gaps:
@@ -227,7 +248,8 @@ def _no_column(name: str, table: LotTable, recipe: Recipe) -> str:
     return f"there is no column {name!r}" + (f"; did you mean {close}?" if close else "")
 
 
-def _gaps(item: Ingredient, needed: Sequence[tuple[Requirement, Quantity]], recipe: Recipe) -> list[tuple[str, str]]:
+def gaps_of(item: Ingredient, needed: Sequence[tuple[Requirement, Quantity]], recipe: Recipe) -> list[tuple[str, str]]:
+    """Properties that an ingredient does not state, each with what needs it first."""
     gaps: dict[str, str] = {}
     for requirement, quantity in needed:
         try:
@@ -241,7 +263,7 @@ def _addition_faults(
     recipe: Recipe, needed: Sequence[tuple[Requirement, Quantity]], salt: Addition | None
 ) -> Iterator[Fault]:
     for i, addition in enumerate(recipe.additions):
-        gaps = _gaps(addition.item, needed, recipe)
+        gaps = gaps_of(addition.item, needed, recipe)
         if salt is not None and addition.item.kind.states_composition and SALT not in addition.item.properties:
             gaps.append(("total salt", SALT))
         for what, name in gaps:
@@ -322,4 +344,3 @@ def _free_band(addition: Addition) -> Requirement:
         what=addition.item.name, basis=Basis.MEAT.words, unit="g/kg", origin=Origin("recipe", "your recipe"),
         lo=addition.least * 1000, hi=most, over=_Dose(addition.item), under=Weight(Basis.MEAT), scale=Fraction(1000),
     )  # fmt: skip
-

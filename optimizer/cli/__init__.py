@@ -1,0 +1,57 @@
+"""The command line: one file a command, no arithmetic, heavy imports only inside the commands that need them.
+
+stdout carries the answer and nothing else. Exit codes: 0 an answer whose every check holds; 1 no such batch, or one
+that must not be made; 2 bad input or usage; 3 stopped at a time limit with the best batch found.
+"""
+
+from __future__ import annotations
+
+import os
+import sys
+from typing import Annotated, NoReturn
+
+import typer
+
+from optimizer import __version__
+from optimizer.cli import blend, check, columns, schema
+
+app = typer.Typer(
+    name="trimwright",
+    help="Choose the lots, weigh out and check a batch of sausage: cheapest, legal and proved.",
+    epilog="Exit codes: 0 fine, 1 no such batch or do not make, 2 bad input, 3 time limit.",
+    no_args_is_help=True,
+    add_completion=False,
+    rich_markup_mode=None,
+    pretty_exceptions_enable=False,
+    context_settings={"help_option_names": ["-h", "--help"]},
+)
+app.command("blend")(blend.blend)
+app.command("check")(check.check)
+app.command("columns")(columns.columns)
+app.command("schema")(schema.schema)
+
+
+def _version(asked: bool) -> None:
+    if asked:
+        sys.stdout.write(f"trimwright {__version__}\n")
+        raise typer.Exit
+
+
+@app.callback()
+def _options(
+    version: Annotated[
+        bool, typer.Option("--version", callback=_version, is_eager=True, help="Print the version and stop.")
+    ] = False,
+) -> None:
+    """Choose the lots, weigh out and check a batch of sausage: cheapest, legal and proved."""
+
+
+def main() -> NoReturn:
+    """Run the command line and exit; a reader that closes the pipe early is not an error."""
+    try:
+        app()
+    except BrokenPipeError:
+        # Python would complain once more while flushing at exit.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        sys.exit(0)
+    sys.exit(0)

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from dataclasses import dataclass
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
 from enum import StrEnum
 from fractions import Fraction
 from typing import Any
@@ -218,6 +218,8 @@ class RecipeEntry(Strict):
     """Rule packs to keep: shipped ones by name, your own by file."""
     product_class: Name | dict[str, Name] | None = None
     """Class of product in the packs; one name for all of them, or one for each pack."""
+    waive: tuple[Name, ...] = ()
+    """Rows of the packs not to impose, by id; only rows that warn and do not block can be waived."""
     steps: tuple[ProcessStep, ...] = ()
     """What is done after stuffing: cooked, smoked, fermented, dried."""
     cured: YesNo = False
@@ -288,6 +290,21 @@ def parse_recipe(text: str, file: str) -> Recipe:
         warnings=(),
         document=document,
     )
+
+
+def judged_by(recipe: Recipe, packs: Sequence[str]) -> Recipe:
+    """The recipe under other rule packs, each ``name`` or ``name=class``; the recipe itself where there are none."""
+    if not packs:
+        return recipe
+    own = recipe.entry.product_class
+    names, classes = [], {}
+    for text in packs:
+        name, _, product_class = text.partition("=")
+        names.append(name)
+        stated = own.get(name) if isinstance(own, dict) else own if name in recipe.entry.rules else None
+        if product_class or stated:
+            classes[name] = product_class or stated
+    return replace(recipe, entry=recipe.entry.model_copy(update={"rules": tuple(names), "product_class": classes}))
 
 
 def _requirements(entry: RecipeEntry, document: Document) -> Iterator[Requirement]:

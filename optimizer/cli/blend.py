@@ -1,0 +1,85 @@
+"""``trimwright blend``: the cheapest batch from the lots at hand."""
+
+from __future__ import annotations
+
+import sys
+from typing import Annotated
+
+import typer
+
+from optimizer.cli.shared import NO_BATCH, day, faults_on_stderr, figure, say
+
+
+def blend(
+    recipe: Annotated[str, typer.Argument(metavar="RECIPE", help="Recipe (YAML), or - for standard input.")],
+    lots: Annotated[str, typer.Option(metavar="LOTS", help="Lots table (CSV), or - for standard input.")],
+    meat_kg: Annotated[str | None, typer.Option(metavar="KG", help="Size: kilograms of meat block.")] = None,
+    batch_kg: Annotated[str | None, typer.Option(metavar="KG", help="Size: kilograms of whole batch.")] = None,
+    meat_lb: Annotated[str | None, typer.Option(metavar="LB", help="Size: pounds of meat block.")] = None,
+    batch_lb: Annotated[str | None, typer.Option(metavar="LB", help="Size: pounds of whole batch.")] = None,
+    date: Annotated[
+        str | None,
+        typer.Option(metavar="YYYY-MM-DD", help="Day of the batch, for use-by dates and rules. Default: today."),
+    ] = None,
+    within_kg: Annotated[
+        str | None,
+        typer.Option(metavar="KG", help="Tolerance on the size. Default: half a division of the meat scale."),
+    ] = None,
+    meat_scale_g: Annotated[
+        str | None,
+        typer.Option(metavar="G", help="Division of the meat scale. Default: the recipe's, or 50."),
+    ] = None,
+    spice_scale_g: Annotated[
+        str | None,
+        typer.Option(metavar="G", help="Division of the spice scale. Default: the recipe's, or 1."),
+    ] = None,
+    mixer_kg: Annotated[
+        str | None,
+        typer.Option(metavar="KG", help="Largest mixer load, of whole batch. Default: the recipe's."),
+    ] = None,
+    time_limit: Annotated[
+        str | None, typer.Option(metavar="SECONDS", help="Take the best batch found by then.")
+    ] = None,
+    json: Annotated[bool, typer.Option("--json", help="Print one JSON document instead of the page.")] = False,
+) -> None:
+    """Choose the cheapest lots that satisfy a recipe and its rules, weigh them out and check the batch."""
+    from optimizer.order import Asked, order_of
+
+    sizes = {
+        "--meat-kg": figure(meat_kg, "--meat-kg"),
+        "--batch-kg": figure(batch_kg, "--batch-kg"),
+        "--meat-lb": figure(meat_lb, "--meat-lb"),
+        "--batch-lb": figure(batch_lb, "--batch-lb"),
+    }
+    given = [(name, value) for name, value in sizes.items() if value is not None]
+    if len(given) != 1:
+        raise typer.BadParameter("give the size of the batch by exactly one of " + ", ".join(sizes))
+    if recipe == lots == "-":
+        raise typer.BadParameter("only one of the recipe and the lots can be standard input", param_hint="--lots")
+    on = day(date, "--date")
+    asked = Asked(
+        within_kg=figure(within_kg, "--within-kg"),
+        meat_g=figure(meat_scale_g, "--meat-scale-g"),
+        spice_g=figure(spice_scale_g, "--spice-scale-g"),
+        mixer_kg=figure(mixer_kg, "--mixer-kg"),
+    )
+    limit = figure(time_limit, "--time-limit")
+    with faults_on_stderr():
+        from optimizer.problem import assemble
+        from optimizer.reading.both import read_both
+
+        read, table = read_both(recipe, lots)
+        say([*read.warnings, *table.warnings])
+        problem = assemble(read, table, order_of(read, *given[0], on, asked))
+    from optimizer.answer_json import document
+    from optimizer.blend import blend as find
+    from optimizer.optimum import SolverDisagrees
+    from optimizer.page import page
+
+    try:
+        answer = find(problem, time_limit=float(limit) if limit is not None else None)
+    except SolverDisagrees as error:
+        sys.stderr.write(f"no answer that can be trusted: {error}. Do not make.\n")
+        raise typer.Exit(NO_BATCH) from None
+    sys.stdout.write(document(answer) if json else page(answer))
+    raise typer.Exit(answer.status.exit_code)

@@ -1,0 +1,56 @@
+"""``trimwright check``: what was actually weighed, against the rules of any places."""
+
+from __future__ import annotations
+
+import sys
+from typing import Annotated
+
+import typer
+
+from optimizer.cli.shared import NO_BATCH, day, faults_on_stderr, figure, say
+
+
+def check(
+    batch: Annotated[
+        str,
+        typer.Argument(
+            metavar="BATCH",
+            help="What was weighed: a table with item and kg, grams, lb or oz, or the "
+            "JSON of a blend with the weights corrected.",
+        ),
+    ],
+    recipe: Annotated[str, typer.Option(metavar="RECIPE", help="Recipe (YAML).")],
+    lots: Annotated[str, typer.Option(metavar="LOTS", help="Lots table (CSV).")],
+    rules: Annotated[
+        list[str] | None,
+        typer.Option(
+            metavar="PACK[=CLASS]",
+            help="Rule pack to judge by, with a product class. May be repeated. Default: the recipe's.",
+        ),
+    ] = None,
+    date: Annotated[str | None, typer.Option(metavar="YYYY-MM-DD", help="Day of the batch. Default: today.")] = None,
+    meat_tolerance_g: Annotated[
+        str | None, typer.Option(metavar="G", help="How far the weight of a lot may be off.")
+    ] = None,
+    spice_tolerance_g: Annotated[
+        str | None, typer.Option(metavar="G", help="How far any other weight may be off.")
+    ] = None,
+    json: Annotated[bool, typer.Option("--json", help="Print one JSON document instead of the page.")] = False,
+) -> None:
+    """Measure a weighed batch against its recipe and the rules of any places, the worst margin first."""
+    from optimizer.check import Tolerance, check as find
+    from optimizer.check_page import check_document, check_page
+    from optimizer.reading.both import read_both
+    from optimizer.reading.recipe import judged_by
+    from optimizer.reading.weighed import read_weighed
+
+    on = day(date, "--date")
+    meat, spice = figure(meat_tolerance_g, "--meat-tolerance-g"), figure(spice_tolerance_g, "--spice-tolerance-g")
+    tolerance = Tolerance.of_grams(meat, spice)
+    with faults_on_stderr():
+        read, table = read_both(recipe, lots)
+        say([*read.warnings, *table.warnings])
+        weighed = read_weighed(batch)
+        report = find(judged_by(read, rules or []), table, weighed, batch, on, tolerance)
+    sys.stdout.write(check_document(report) if json else check_page(report))
+    raise typer.Exit(NO_BATCH if report.forbidden else 0)

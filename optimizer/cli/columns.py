@@ -1,0 +1,17 @@
+"""``trimwright columns``: the columns a lots table may have."""
+
+from __future__ import annotations
+
+import sys
+from typing import Annotated
+
+import typer
+
+
+def columns(
+    json: Annotated[bool, typer.Option("--json", help="Print one JSON document instead of the table.")] = False,
+) -> None:
+    """List the known columns of a lots table, with unit, basis and meaning."""
+    from optimizer.columns_page import columns_document, columns_page
+
+    sys.stdout.write(columns_document() if json else columns_page())

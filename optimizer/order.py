@@ -1,0 +1,51 @@
+"""The order: how much to make, in kilograms, with the scales and the mixer of the recipe or of the command."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import date
+from fractions import Fraction
+
+from constraints.numbers import G_PER_KG, KG_PER_LB
+from constraints.quantities import Basis
+from optimizer.problem import Order
+from optimizer.reading.recipe import Recipe
+
+SIZES = {
+    "--meat-kg": (Basis.MEAT, Fraction(1)),
+    "--batch-kg": (Basis.BATCH, Fraction(1)),
+    "--meat-lb": (Basis.MEAT, KG_PER_LB),
+    "--batch-lb": (Basis.BATCH, KG_PER_LB),
+}
+"""Ways to state a size: what is weighed, and kilograms in one unit."""
+
+
+@dataclass(frozen=True)
+class Asked:
+    """What a command may say instead of the recipe or the default: kilograms, and grams for the divisions."""
+
+    within_kg: Fraction | None = None
+    meat_g: Fraction | None = None
+    spice_g: Fraction | None = None
+    mixer_kg: Fraction | None = None
+
+
+def order_of(recipe: Recipe, size: str, figure: Fraction, day: date, asked: Asked) -> Order:
+    """The order for a size stated one of the ways of SIZES.
+
+    The tolerance on the weight is half a division of the meat scale unless given, so that some whole number of
+    divisions always lies within it.
+    """
+    basis, kilograms = SIZES[size]
+    scales = recipe.entry.scales
+    meat_division = (asked.meat_g or scales.meat_g) / G_PER_KG
+    return Order(
+        basis=basis,
+        kilograms=figure * kilograms,
+        within_kg=meat_division / 2 if asked.within_kg is None else asked.within_kg,
+        day=day,
+        meat_division_kg=meat_division,
+        spice_division_kg=(asked.spice_g or scales.spice_g) / G_PER_KG,
+        mixer_kg=asked.mixer_kg or recipe.entry.mixer_kg,
+        in_pounds=size.endswith("lb"),
+    )

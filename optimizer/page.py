@@ -1,0 +1,283 @@
+"""The page a person reads: blend, weigh-out, checks, cost and certificate, 80 columns wide."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from fractions import Fraction
+
+from constraints.formula import Batch
+from constraints.ingredients import Lot
+from constraints.numbers import G_PER_KG, KG_PER_LB, PERCENT, shown, trimmed
+from constraints.quantities import Basis
+from constraints.requirement import Requirement, Status
+from optimizer.blend import Answer, Check
+from optimizer.blend import Status as AnswerStatus
+from optimizer.problem import Problem
+from optimizer.remarks import CAUTION, confirm, left_out, notes, warnings
+from optimizer.summary import casing_need, composition, costs, finished_kg, weight
+from optimizer.tables import heading, paragraph, table
+from optimizer.weighout import division_kg
+
+_MOST_PLACES = 8
+
+
+def page(answer: Answer) -> str:
+    """The whole page, ending in a newline."""
+    lines = [*_title(answer.problem), *_verdict(answer)]
+    if answer.weighed is not None:
+        lines += [*_blend(answer), *_weigh_out(answer), *_composition(answer), *_casing(answer)]
+    lines += _checks(answer)
+    if answer.weighed is not None:
+        lines += [*_cost(answer), *_certificate(answer)]
+    lines += [*_remarks(answer), *heading("caution"), *paragraph(CAUTION)]
+    return "\n".join(lines) + "\n"
+
+
+def figure(value: Fraction, requirement: Requirement | None = None, places: int = 2) -> str:
+    """A figure with so many decimals, or more where fewer would hide on which side of a limit it is."""
+    limits = [] if requirement is None else [x for x in (requirement.lo, requirement.hi) if x is not None]
+    while places < _MOST_PLACES and any(value != x and shown(value, places) == shown(x, places) for x in limits):
+        places += 1
+    return shown(value, places)
+
+
+def _title(problem: Problem) -> Iterator[str]:
+    recipe, order = problem.recipe, problem.order
+    yield from paragraph(recipe.entry.name)
+    basis = order.basis.words
+    size = f"{trimmed(order.kilograms, 3)} kg"
+    if order.in_pounds:
+        size = f"{trimmed(order.kilograms / KG_PER_LB, 3)} lb ({size})"
+    size += f" of {basis} (within {trimmed(order.within_kg * G_PER_KG, 3)} g)"
+    yield f"{size}, judged at {order.day.isoformat()}"
+    if problem.packs:
+        wanted = recipe.entry.product_class
+        for pack in problem.packs:
+            name = wanted.get(pack.pack) if isinstance(wanted, dict) else wanted
+            title = next((entry.title for entry in pack.classes if entry.id == name), "no product class stated")
+            yield from paragraph(f"Rules: {pack.title}, {title}; figures read {pack.checked_on.isoformat()}")
+
+
+def _verdict(answer: Answer) -> Iterator[str]:
+    yield ""
+    if answer.status is AnswerStatus.OPTIMAL:
+        yield "Every requirement holds. This is the cheapest batch that satisfies them."
+    elif answer.status is AnswerStatus.TIME_LIMIT:
+        yield "Stopped at the time limit: the best batch found, not proved to be the cheapest."
+    elif answer.status is AnswerStatus.DO_NOT_MAKE:
+        yield "*** DO NOT MAKE ***"
+        for check in answer.checks:
+            if check.ok is False and check.requirement.origin.blocks:
+                yield from paragraph(_broken(check), "* ")
+        yield "No weigh-out is given."
+    else:
+        yield "NO SUCH BATCH EXISTS. Do not make it from these lots."
+    yield from _conflict(answer)
+
+
+def _broken(check: Check) -> str:
+    requirement = check.requirement
+    value = "" if check.value is None else f" is {figure(check.value, requirement)} {requirement.unit}"
+    what = f"{requirement.what} of the {requirement.basis}{value}"
+    return f"{what}, {requirement.limits()} allowed: {source_words(requirement)}"
+
+
+def _conflict(answer: Answer) -> Iterator[str]:
+    if answer.scale_prevents:
+        yield from paragraph(
+            "A batch exists, but none in whole divisions of these scales. Rounding breaks: "
+            + "; ".join(r.words() for r in answer.scale_prevents)
+            + ". A finer scale or a wider tolerance helps."
+        )
+    conflict = answer.conflict
+    if conflict is None:
+        return
+    yield "These cannot hold together:"
+    reached = {id(reach.requirement): reach.nearest for reach in conflict.reach}
+    for requirement in conflict.requirements:
+        yield from paragraph(requirement.words(), "* ")
+        nearest = reached.get(id(requirement))
+        if nearest is not None:
+            near = f"{figure(nearest, requirement)} {requirement.unit}"
+            yield from paragraph(f"with all the others kept, the nearest attainable is {near}", "    ")
+    if conflict.packs_matter:
+        yield from paragraph("Whole packs or smallest pulls are part of the conflict: without them a batch exists.")
+
+
+def _blend(answer: Answer) -> Iterator[str]:
+    assert answer.weighed is not None
+    yield from heading("blend")
+    in_pounds = answer.problem.order.in_pounds
+    rows = []
+    for item, kilograms in _lots(answer.weighed.total):
+        held = item.held_kg(kilograms)
+        pounds = [shown(kilograms / KG_PER_LB, 2)] if in_pounds else []
+        rows.append([
+            ("! " if item.suspicions else "") + item.name,
+            item.material or item.role,
+            shown(kilograms, 3),
+            *pounds,
+            shown(held, 3),
+            shown(item.on_hand_kg - held, 3),
+            trimmed(item.properties["fat_pct"], 2),
+            item.use_by.isoformat() if item.use_by else "",
+            shown(kilograms * item.cost_per_kg, 2),
+        ])  # fmt: skip
+    units = ("use kg", "use lb") if in_pounds else ("use kg",)
+    headings = ("lot", "material", *units, "pull kg", "left kg", "fat %", "use by", "cost")
+    yield from table(headings, rows, "<<" + ">" * len(units) + ">>><>")
+    total = weight(answer.weighed.total, Basis.MEAT)
+    yield f"meat block {shown(total, 3)} kg; use is after bone and rind, pull is as held"
+
+
+def _lots(batch: Batch) -> list[tuple[Lot, Fraction]]:
+    return [(item, kg) for item, kg in batch.kilograms.items() if isinstance(item, Lot)]
+
+
+def _weigh_out(answer: Answer) -> Iterator[str]:
+    assert answer.weighed is not None
+    loads = answer.weighed.loads
+    meat = weight(answer.weighed.total, Basis.MEAT)
+    if len(loads) > 1:
+        for number, load in enumerate(loads, start=1):
+            yield from heading(f"load {number} of {len(loads)}")
+            yield from _load(answer.problem, load, weight(load, Basis.MEAT), with_lots=True)
+        yield from heading("weigh-out, all loads together")
+    else:
+        yield from heading("weigh-out")
+    yield from _load(answer.problem, answer.weighed.total, meat, with_lots=False)
+    finished = finished_kg(answer.problem, answer.weighed.total)
+    whole = f"whole batch {shown(weight(answer.weighed.total, Basis.BATCH), 3)} kg"
+    yield whole + ("" if finished is None else f", finished {shown(finished, 3)} kg")
+
+
+def _load(problem: Problem, batch: Batch, meat: Fraction, *, with_lots: bool) -> Iterator[str]:
+    rows = []
+    for item, kilograms in batch.kilograms.items():
+        if isinstance(item, Lot) and not with_lots:
+            continue
+        division = division_kg(problem, item, kilograms)
+        rate = shown(kilograms / meat * G_PER_KG, 3)
+        rows.append([item.name, _grams(kilograms, division), rate, _division(division)])
+    for addition in problem.formula.dosed:
+        if addition.item not in batch.kilograms:
+            rows.append([addition.item.name, "0", "0.000", ""])
+    yield from table(("item", "grams", "g/kg meat", "scale"), rows, "<>>>")
+
+
+def _grams(kilograms: Fraction, division: Fraction) -> str:
+    places = 0 if (division * G_PER_KG).denominator == 1 else 2
+    return shown(kilograms * G_PER_KG, places)
+
+
+def _division(division: Fraction) -> str:
+    return f"{trimmed(division * G_PER_KG)} g"
+
+
+def _composition(answer: Answer) -> Iterator[str]:
+    assert answer.weighed is not None
+    batch = answer.weighed.total
+    bases = [Basis.MEAT, Basis.BATCH] + ([Basis.FINISHED] if answer.problem.recipe.process.declared else [])
+    found = [composition(batch, basis) for basis in bases]
+    names = list(dict.fromkeys(name for part in found for name in part))
+    rows = [
+        [basis.words, *[f"{shown(part[name], 2)}" if name in part else "not stated" for name in names]]
+        for basis, part in zip(bases, found, strict=True)
+    ]
+    yield from heading("composition, %")
+    yield from table(["", *[name.removesuffix("_pct") for name in names]], rows, "<" + ">" * len(names))
+
+
+def _casing(answer: Answer) -> Iterator[str]:
+    assert answer.weighed is not None
+    need = casing_need(answer.problem, answer.weighed.total)
+    if need is None:
+        return
+    yield from heading("casing")
+    text = f"{need.name}: {shown(need.filled_m, 1)} m filled, prepare {shown(need.prepare_m, 1)} m"
+    if need.links is not None and need.link_g_raw is not None:
+        text += f"; {need.links} links of {shown(need.link_g_raw, 0)} g"
+        if need.link_g_finished is not None:
+            text += f", {shown(need.link_g_finished, 0)} g finished"
+    yield from paragraph(text)
+
+
+def _checks(answer: Answer) -> Iterator[str]:
+    yield from heading("checks")
+    for check in answer.checks:
+        requirement = check.requirement
+        unit = f" {requirement.unit}" if requirement.unit else ""
+        value = "not measured" if check.value is None else f"{figure(check.value, requirement)}{unit}"
+        words = f"{requirement.what}, {requirement.basis}: {value}, {requirement.limits()}"
+        if check.worst_load is not None:
+            words += f" (worst load {figure(check.worst_load, requirement)}{unit})"
+        yield from paragraph(words, f"{_mark(check):8}")
+        yield from paragraph(f"[{source_words(requirement)}]", " " * 8, " " * 9)
+
+
+def _mark(check: Check) -> str:
+    if check.ok is None:
+        return "?"
+    if check.ok:
+        return "ok"
+    return "BROKEN" if check.requirement.origin.blocks else "warning"
+
+
+def source_words(requirement: Requirement) -> str:
+    """Where a limit comes from: source, row, how it was read, and what else a reader should know."""
+    origin = requirement.origin
+    parts = [origin.source]
+    if origin.status is not Status.YOURS:
+        parts.append(f"{origin.rule}, {origin.status}")
+    if origin.note:
+        parts.append(origin.note)
+    return "; ".join(parts) + confirm(requirement)
+
+
+def _cost(answer: Answer) -> Iterator[str]:
+    assert answer.weighed is not None
+    found = costs(answer.problem, answer.weighed)
+    currency = answer.problem.recipe.entry.currency
+    unit = f" {currency}" if currency else ""
+    yield from heading("cost")
+    yield f"cash {shown(found.cash, 2)}{unit}, of which additions {shown(found.additions, 2)}{unit}"
+    text = f"per kg of batch {shown(found.per_kg_batch, 3)}{unit}"
+    if found.per_kg_finished is not None:
+        text += f", per kg finished {shown(found.per_kg_finished, 3)}{unit}"
+    yield text
+
+
+def _certificate(answer: Answer) -> Iterator[str]:
+    certificate, optimum = answer.certificate, answer.optimum
+    assert certificate is not None and optimum is not None
+    yield from heading("certificate")
+    yield from paragraph(
+        "Every requirement was measured again on the weights above in exact arithmetic, and holds. "
+        f"Cost as minimised {shown(certificate.cost, 4)}; unrounded optimum {shown(optimum.cost, 4)}."
+    )
+    if certificate.lower_bound is not None and certificate.gap is not None:
+        share = PERCENT * certificate.gap / certificate.cost if certificate.cost else Fraction(0)
+        yield from paragraph(
+            f"Proved: no batch within these requirements costs less than {shown(certificate.lower_bound, 4)}. "
+            f"Gap {shown(certificate.gap, 4)} ({shown(share, 3)} %), the price of whole scale divisions."
+        )
+    if certificate.reported is not None:
+        yield f"Reported by the solver, not proved: at least {certificate.reported:.4f} with whole packs."
+
+
+def _remarks(answer: Answer) -> Iterator[str]:
+    out = left_out(answer.problem)
+    if out:
+        yield from heading("left out")
+        for text in out:
+            yield from paragraph(text, "* ")
+    said = warnings(answer)
+    if said:
+        yield from heading("warnings")
+        for text in said:
+            yield from paragraph(text, "! ")
+    noted = notes(answer)
+    if noted:
+        yield from heading("notes")
+        for text in noted:
+            yield from paragraph(text, "* ")

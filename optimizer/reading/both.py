@@ -1,0 +1,25 @@
+"""Reading the recipe and the lots together, so that the faults of both files are reported at once."""
+
+from __future__ import annotations
+
+from constraints.faults import BadInput, Fault
+from optimizer.reading.lots import LotTable, read_lots
+from optimizer.reading.recipe import Recipe, read_recipe
+
+
+def read_both(recipe: str, lots: str) -> tuple[Recipe, LotTable]:
+    """Read both files. Raises BadInput with the faults of both."""
+    faults: list[Fault] = []
+    read: Recipe | None = None
+    table: LotTable | None = None
+    try:
+        read = read_recipe(recipe)
+    except BadInput as error:
+        faults += error.faults
+    try:
+        table = read_lots(lots)
+    except BadInput as error:
+        faults += error.faults
+    if read is None or table is None:
+        raise BadInput(faults)
+    return read, table

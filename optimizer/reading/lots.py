@@ -1,0 +1,514 @@
+"""The lots table: what lies in the cooler, read from a CSV file, checked, and made into lots.
+
+Every check is one function from a row, or from all rows, to the faults it finds; all of them run before the
+reader gives up, so that a table is mended once. A suspicion is a legal figure that is probably a slip: it is
+warned of here and stays with the lot, so that a page can name it where the lot is used.
+"""
+
+from __future__ import annotations
+
+import re
+from collections import defaultdict
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date
+from fractions import Fraction
+from statistics import median
+from types import MappingProxyType
+
+from constraints.document import read_text
+from constraints.faults import BadInput, Fault, Severity, nearest
+from constraints.ingredients import FAT, MOISTURE, NITRATE, NITRITE, PROTEIN, SALT, Kind, Lot
+from constraints.numbers import KG_PER_LB, PERCENT, PPM, NotANumber, trimmed
+from optimizer.reading.columns import COLUMNS, INSTEAD, KNOWN, USABLE, free_names, header_faults
+from optimizer.reading.table import Table, cut, figure, has_decimal_commas
+
+SUM_MOST = Fraction("102.5")
+"""Most that fat, moisture and protein may add up to, percent: raw meats in USDA SR28 (2015) reach 102.03."""
+SUM_LEAST = Fraction(95)
+"""Least they should add up to, percent: unseasoned raw meats in USDA SR28 (2015) start at 95.04."""
+LINE_AT_NO_FAT, LINE_PER_FAT, LINE_SD = Fraction("76.69"), Fraction("0.7657"), Fraction("1.28")
+"""moisture = 76.69 - 0.7657 fat, residual sd 1.28, all percent: least squares over the 573 raw pork, beef,
+lamb and veal rows of USDA SR28 (2015), fat 1.6 to 88.7."""
+LINE_SPECIES = frozenset({"pork", "beef", "lamb", "veal"})
+LINE_SDS_OFF = 5
+"""Standard deviations off the line that are suspicious; common practice, no source. Of the 573 rows two are
+further off, both offal."""
+FAT_ROLE_LEAST = Fraction(30)
+"""Least fat of a lot on the fat side, percent; common practice, no source."""
+MEAT_ROLE_MOST = Fraction(75)
+"""Most fat of a lot on the meat side, percent; common practice, no source."""
+FRACTION_MOST = Fraction(1)
+"""Fat at or below this may be a fraction in place of a percentage; common practice, no source."""
+PRICE_TIMES = 20
+"""Times above or below the table's median price that are suspicious; common practice, no source."""
+STOCK_MOST = Fraction(10_000)
+"""Stock of one lot above this is suspicious for batches of 5 to 500 kg, kg; common practice, no source."""
+SALT_MOST = Fraction(15)
+"""Salt in a lot above this is suspicious, percent; common practice, no source."""
+NITRITE_MOST = Fraction(200)
+"""Nitrite in a lot above this is suspicious, mg/kg; common practice, no source. Not a legal limit."""
+
+_TEXTS = ("material", "role", "species")
+_FLAGS = ("cured", "on_hold")
+_DATES = ("use_by", "received")
+_PULLS = ("pack_kg", "smallest_pull_kg", "largest_pull_kg")
+_ABOVE_ZERO = frozenset({*_PULLS, "usable_pct"})
+_MOST = {"%": PERCENT, "mg/kg": PPM}
+_ZERO_UNLESS_CURED = (SALT, NITRITE, NITRATE)
+_FIGURES = tuple(c.name for c in COLUMNS if c.unit and c.name not in (*_FLAGS, *_DATES, "role"))
+_COMPOSITION = frozenset(name for name in _FIGURES if KNOWN[name].basis == USABLE)
+_ROLES = ("meat", "fat")
+_YES_NO = {"": False, "no": False, "false": False, "0": False, "yes": True, "true": True, "1": True}
+_DAY = re.compile(r"\d{4}-\d{2}-\d{2}", re.ASCII)
+_NUMBER_LIKE = re.compile(r"[+-]?\d+([.,]\d+)?", re.ASCII)
+
+
+@dataclass(frozen=True)
+class LotTable:
+    """The lots of one file in file order, and what was suspicious about them.
+
+    ``properties`` names, in file order, each composition column and each free numeric column with at least
+    one figure. Salt, nitrite and nitrate are zero in a lot not marked cured even where the file has no such
+    column.
+    """
+
+    file: str
+    lots: tuple[Lot, ...]
+    properties: tuple[str, ...]
+    warnings: tuple[Fault, ...]
+
+
+@dataclass(frozen=True)
+class _Row:
+    """One row as read so far: ``typed`` holds every cell, the others what could be read of it.
+
+    Figures carry their column's name and unit, but stock and price are always per kilogram.
+    """
+
+    file: str
+    line: int
+    typed: Mapping[str, str]
+    figures: Mapping[str, Fraction]
+    days: Mapping[str, date]
+
+    def fault(self, column: str, found: str, allowed: str, severity: Severity = Severity.ERROR) -> Fault:
+        """A fault of this row; ``column`` may be the kilogram column where the file has pounds."""
+        return Fault(self.file, self.line, _as_headed(column, self.typed), found, allowed, severity)
+
+    @property
+    def cured(self) -> bool:
+        return _YES_NO.get(self.typed.get("cured", "").casefold(), False)
+
+
+@dataclass(frozen=True)
+class _Whole:
+    """What a suspicion must know of the whole table."""
+
+    median_price: Fraction | None
+    most_fat: Fraction
+
+
+Check = Callable[[_Row], Iterator[Fault]]
+Suspicion = Callable[[_Row, _Whole], Iterator[tuple[str, str, str]]]
+"""Yields the column, a short sentence without an address, and what is usual."""
+
+
+def read_lots(path: str) -> LotTable:
+    """Read the lots file at ``path``, or standard input for ``-``; raises BadInput with every fault of it."""
+    return parse_lots(read_text(path), "standard input" if path == "-" else path)
+
+
+def parse_lots(text: str, file: str) -> LotTable:
+    """Read a lots table from text; ``file`` is the name that faults carry.
+
+    Raises BadInput with every error and warning of the table if there is at least one error.
+    """
+    table, faults = cut(text, file)
+    if table is None:
+        raise BadInput(faults)
+    rows, free, cell_faults = _read_cells(table, file)
+    found = [*faults, *_judge_header(table, file), *cell_faults]
+    if not rows and not faults:
+        found.append(Fault(file, table.header_line, None, "no lot stands below the header", "a line for each lot"))
+    found += [fault for row in rows for check in ROW_CHECKS for fault in check(row)]
+    found += [fault for table_check in TABLE_CHECKS for fault in table_check(rows)]
+    told = _suspicions(rows)
+    for row, suspicions in zip(rows, told, strict=True):
+        found += [row.fault(column, words, usual, Severity.WARNING) for column, words, usual in suspicions]
+    found.sort(key=lambda fault: fault.line or 0)
+    if any(fault.severity is Severity.ERROR for fault in found):
+        raise BadInput(found)
+    lots = tuple(
+        _lot(row, free, tuple(words for _, words, _ in suspicions)) for row, suspicions in zip(rows, told, strict=True)
+    )
+    stated = [name for name in table.header if name in free or (name in _COMPOSITION and any(table.cells(name)))]
+    return LotTable(file, lots, tuple(stated), tuple(found))
+
+
+# From cells to rows.
+
+
+def _read_cells(table: Table, file: str) -> tuple[list[_Row], tuple[str, ...], list[Fault]]:
+    """Read every cell; return the rows, the names of the free properties, and every fault of a cell."""
+    typed = {name: table.cells(name) for name in table.header if name}
+    comma = _uses_decimal_commas(table)
+    figures: dict[str, list[Fraction | None]] = {}
+    faults: list[Fault] = []
+    for name in (name for name in _FIGURES if name in typed):
+        figures[name], wrong = _read_figures(table, name, comma, file)
+        faults += wrong
+    _turn_pounds(figures)
+    free: list[str] = []
+    for name in free_names(table.header):
+        values, wrong = _read_figures(table, name, comma, file)
+        if wrong:
+            faults.append(_ignored(table, name, wrong))
+        elif any(typed[name]):
+            figures[name] = values
+            free.append(name)
+    rows: list[_Row] = []
+    for place, line in enumerate(table.lines):
+        cells = {name: column[place] for name, column in typed.items()}
+        given = {name: value for name, values in figures.items() if (value := values[place]) is not None}
+        days, wrong_days = _read_days(cells, file, line)
+        faults += wrong_days
+        rows.append(_Row(file, line, cells, given, days))
+    return rows, tuple(free), faults
+
+
+def _uses_decimal_commas(table: Table) -> bool:
+    """Whether 24,5 means twenty-four and a half here; never where a comma parts the cells.
+
+    The known columns decide; only if they hold whole numbers alone, columns of nothing but numbers are asked.
+    """
+    if table.delimiter == ",":
+        return False
+    known = [cell for name in _FIGURES if name in table.header for cell in table.cells(name)]
+    if has_decimal_commas(known):
+        return True
+    if any("." in cell for cell in known):
+        return False
+    further = [[cell for cell in table.cells(name) if cell] for name in free_names(table.header)]
+    return any(has_decimal_commas(cells) for cells in further if all(map(_NUMBER_LIKE.fullmatch, cells)))
+
+
+def _read_figures(table: Table, name: str, decimal_comma: bool, file: str) -> tuple[list[Fraction | None], list[Fault]]:
+    """Read a column of numbers; a blank cell is None, and so is one that is no number, which is a fault."""
+    read: dict[str, Fraction | None] = {"": None}  # percentages recur, and an exact number takes long to read
+    faults: list[Fault] = []
+    example = "24,5" if decimal_comma else "24.5"
+    cells = table.cells(name)
+    for line, cell in zip(table.lines, cells, strict=True):
+        if read.get(cell) is None and cell:
+            try:
+                read[cell] = figure(cell, decimal_comma)
+            except NotANumber as fault:
+                read[cell] = None
+                faults.append(Fault(file, line, name, str(fault), f"a plain number such as {example}"))
+    return [read[cell] for cell in cells], faults
+
+
+def _turn_pounds(figures: dict[str, list[Fraction | None]]) -> None:
+    """Put stock and price per kilogram beside those given by the pound, exactly."""
+    if "on_hand_lb" in figures and "on_hand_kg" not in figures:
+        figures["on_hand_kg"] = [None if lb is None else lb * KG_PER_LB for lb in figures["on_hand_lb"]]
+    if "cost_per_lb" in figures and "cost_per_kg" not in figures:
+        figures["cost_per_kg"] = [None if cost is None else cost / KG_PER_LB for cost in figures["cost_per_lb"]]
+
+
+def _ignored(table: Table, name: str, wrong: Sequence[Fault]) -> Fault:
+    """The warning that a further column is no property; it names the first bad cell if most are numbers."""
+    filled = sum(1 for cell in table.cells(name) if cell)
+    first = wrong[0]
+    if 2 * len(wrong) < filled:
+        found = f"column {name!r} is ignored: {first.found}"
+        return Fault(first.file, first.line, name, found, "numbers or blanks alone, to be a property", Severity.WARNING)
+    found = f"column {name!r} is ignored: it holds text"
+    return Fault(first.file, table.header_line, name, found, "only columns of numbers are used", Severity.WARNING)
+
+
+def _read_days(cells: Mapping[str, str], file: str, line: int) -> tuple[dict[str, date], list[Fault]]:
+    days: dict[str, date] = {}
+    faults: list[Fault] = []
+    for name in _DATES:
+        typed = cells.get(name, "")
+        if not typed:
+            continue
+        try:
+            if not _DAY.fullmatch(typed):
+                raise ValueError
+            days[name] = date.fromisoformat(typed)
+        except ValueError:
+            what = "is not a day of the calendar" if _DAY.fullmatch(typed) else "is not a date as it is written here"
+            faults.append(Fault(file, line, name, f"{typed!r} {what}", "YYYY-MM-DD, such as 2026-03-09"))
+    return days, faults
+
+
+def _judge_header(table: Table, file: str) -> Iterator[Fault]:
+    empty = [not any(row[place].strip() for row in table.rows) for place in range(len(table.header))]
+    return header_faults(table.header, empty, file, table.header_line)
+
+
+def _as_headed(column: str, typed: Mapping[str, str]) -> str:
+    """The column as the file has it: the pound column where it stands in for the kilogram column."""
+    return INSTEAD[column] if column in INSTEAD and column not in typed else column
+
+
+# Checks of one row.
+
+
+def _needed_cells(row: _Row) -> Iterator[Fault]:
+    for column in COLUMNS:
+        name = _as_headed(column.name, row.typed)
+        if column.needed and row.typed.get(name) == "":
+            yield row.fault(name, "this cell is blank", f"{column.meaning.split(';')[0]}; every lot states it")
+
+
+def _ranges(row: _Row) -> Iterator[Fault]:
+    """Stock, prices and ppm not below 0; packs, pulls and the usable share above 0; percentages up to 100."""
+    for name, value in row.figures.items():
+        column = KNOWN.get(name)
+        if name not in row.typed:  # kilograms made from pounds: the pounds are judged as typed
+            continue
+        if column is None:
+            if name.endswith("_pct") and not 0 <= value <= PERCENT:
+                yield row.fault(name, f"{name} is {row.typed[name]}", "a percentage is 0 to 100", Severity.WARNING)
+            continue
+        most = _MOST.get(column.unit)
+        above_zero = name in _ABOVE_ZERO
+        if value < 0 or (above_zero and value == 0) or (most is not None and value > most):
+            low = "above 0" if above_zero else "0 or more"
+            allowed = low if most is None else f"{low}, at most {most}"
+            yield row.fault(name, f"{name} is {row.typed[name]}", allowed)
+
+
+def _sum_too_high(row: _Row) -> Iterator[Fault]:
+    given = [name for name in (FAT, MOISTURE, PROTEIN) if name in row.figures]
+    total = sum(row.figures[name] for name in given)
+    if len(given) > 1 and total > SUM_MOST:
+        found = f"{' + '.join(given)} = {trimmed(Fraction(total))}"
+        yield row.fault(given[1], found, f"at most {trimmed(SUM_MOST)}: raw meats in USDA SR28 reach 102.03")
+
+
+def _role(row: _Row) -> Iterator[Fault]:
+    role = row.typed.get("role", "")
+    if role and role not in _ROLES:
+        like = nearest(role, _ROLES)
+        yield row.fault("role", f"{role!r} is no role", f"write {like}" if like else "meat, fat or blank")
+
+
+def _flags(row: _Row) -> Iterator[Fault]:
+    for name in _FLAGS:
+        typed = row.typed.get(name, "")
+        if typed.casefold() not in _YES_NO:
+            yield row.fault(name, f"{typed!r} is neither yes nor no", "yes, no, true, false, 1, 0 or blank")
+
+
+def _days_in_order(row: _Row) -> Iterator[Fault]:
+    received, use_by = row.days.get("received"), row.days.get("use_by")
+    if received and use_by and use_by < received:
+        yield row.fault("use_by", f"use_by {use_by} is before received {received}", "use_by on or after received")
+
+
+def _cured_states_cure(row: _Row) -> Iterator[Fault]:
+    for name in (NITRITE, NITRATE) if row.cured else ():
+        if not row.typed.get(name):
+            yield row.fault(name, f"the lot is cured but {name} is not given", "mg/kg in the lot; 0 if there is none")
+
+
+def _packs_and_pulls(row: _Row) -> Iterator[Fault]:
+    """Packs and pulls against each other and, unless the lot is used up, against the stock."""
+    pack, smallest, largest = (row.figures.get(name) for name in _PULLS)
+    stock = row.figures.get("on_hand_kg")
+    if smallest is not None and largest is not None and smallest > largest:
+        found = f"smallest_pull_kg {trimmed(smallest)} is more than largest_pull_kg {trimmed(largest)}"
+        yield row.fault("smallest_pull_kg", found, "at most largest_pull_kg")
+    if pack is not None and largest is not None and pack > largest:
+        found = f"not one pack of {trimmed(pack)} kg fits into largest_pull_kg {trimmed(largest)}"
+        yield row.fault("pack_kg", found, "the lot cannot be used", Severity.WARNING)
+    if not stock:
+        return
+    if pack is not None and pack > stock:
+        found = f"a pack of {trimmed(pack)} kg is more than the stock of {trimmed(stock)} kg"
+        yield row.fault("pack_kg", found, "at most the stock")
+    if smallest is not None and smallest > stock:
+        found = f"smallest_pull_kg {trimmed(smallest)} is more than the stock of {trimmed(stock)} kg"
+        yield row.fault("smallest_pull_kg", found, "the lot cannot be used", Severity.WARNING)
+
+
+ROW_CHECKS: tuple[Check, ...] = (
+    _needed_cells,
+    _ranges,
+    _sum_too_high,
+    _role,
+    _flags,
+    _days_in_order,
+    _cured_states_cure,
+    _packs_and_pulls,
+)
+
+
+# Checks of the whole table.
+
+
+def _lots_once(rows: Sequence[_Row]) -> Iterator[Fault]:
+    first: dict[str, int] = {}
+    for row in rows:
+        name = row.typed.get("lot", "")
+        if name and name in first:
+            found = f"lot {name!r} stands on line {first[name]} and again on line {row.line}"
+            yield row.fault("lot", found, "each lot on one line")
+        first.setdefault(name, row.line)
+
+
+def _spellings(rows: Sequence[_Row]) -> Iterator[Fault]:
+    """Names that differ only by case or blanks: two lots, or one species or material written in two ways."""
+    for column in ("lot", "species", "material"):
+        seen: dict[str, dict[str, int]] = defaultdict(dict)
+        for row in rows:
+            name = row.typed.get(column, "")
+            alike = seen["".join(name.casefold().split())]
+            if name and name not in alike:
+                if alike:
+                    other, line = next(iter(alike.items()))
+                    found = f"{name!r} differs from {other!r} on line {line} only by case or blanks"
+                    yield row.fault(column, found, f"one spelling for one {column}", Severity.WARNING)
+                alike[name] = row.line
+
+
+def _fat_as_fractions(rows: Sequence[_Row]) -> Iterator[Fault]:
+    fats = [(row, fat) for row in rows if (fat := row.figures.get(FAT)) is not None]
+    above_zero = [row for row, fat in fats if fat > 0]
+    if above_zero and all(fat <= FRACTION_MOST for _, fat in fats):
+        found = "every fat figure of the table is 1 or less: these look like fractions"
+        yield above_zero[0].fault(FAT, found, "percent: 27, not 0.27")
+
+
+TABLE_CHECKS: tuple[Callable[[Sequence[_Row]], Iterator[Fault]], ...] = (
+    _lots_once,
+    _spellings,
+    _fat_as_fractions,
+)
+
+
+# Suspicions.
+
+
+def _suspicions(rows: Sequence[_Row]) -> list[list[tuple[str, str, str]]]:
+    """For each row what is suspicious about it: column, sentence, what is usual."""
+    whole = _whole(rows)
+    return [[told for suspicion in SUSPICIONS for told in suspicion(row, whole)] for row in rows]
+
+
+def _whole(rows: Sequence[_Row]) -> _Whole:
+    prices = [price for row in rows if (price := row.figures.get("cost_per_kg")) is not None and price > 0]
+    fats = [row.figures[FAT] for row in rows if FAT in row.figures]
+    return _Whole(median(prices) if prices else None, max(fats, default=Fraction(0)))
+
+
+def _fat_may_be_fraction(row: _Row, whole: _Whole) -> Iterator[tuple[str, str, str]]:
+    fat = row.figures.get(FAT)
+    if fat is not None and 0 < fat <= FRACTION_MOST < whole.most_fat:
+        yield FAT, f"fat {trimmed(fat)} % may be a fraction", "percent: 27, not 0.27"
+
+
+def _odd_price(row: _Row, whole: _Whole) -> Iterator[tuple[str, str, str]]:
+    price, usual = row.figures.get("cost_per_kg"), whole.median_price
+    if price == 0:
+        yield "cost_per_kg", "the price is 0", "0 only for trim that is free"
+    elif price is not None and usual is not None and not usual / PRICE_TIMES <= price <= usual * PRICE_TIMES:
+        way = f"more than {PRICE_TIMES} times" if price > usual else f"less than 1/{PRICE_TIMES} of"
+        words = f"the price {trimmed(price, 2)} per kg is {way} the table's median {trimmed(usual, 2)}"
+        yield "cost_per_kg", words, "prices of one order"
+
+
+def _role_against_fat(row: _Row, whole: _Whole) -> Iterator[tuple[str, str, str]]:
+    fat, role = row.figures.get(FAT), row.typed.get("role")
+    if fat is not None and role == "fat" and fat < FAT_ROLE_LEAST:
+        yield (
+            "role",
+            f"the role is fat but the fat is only {trimmed(fat)} %",
+            f"{trimmed(FAT_ROLE_LEAST)} % or more",
+        )
+    if fat is not None and role == "meat" and fat > MEAT_ROLE_MOST:
+        yield (
+            "role",
+            f"the role is meat but the fat is {trimmed(fat)} %",
+            f"{trimmed(MEAT_ROLE_MOST)} % or less",
+        )
+
+
+def _fat_against_moisture(row: _Row, whole: _Whole) -> Iterator[tuple[str, str, str]]:
+    """Only for plain red meat: the line was not fitted to poultry, cured or salted meat."""
+    fat, moisture = row.figures.get(FAT), row.figures.get(MOISTURE)
+    species = row.typed.get("species", "").casefold()
+    if fat is None or moisture is None or row.cured or row.figures.get(SALT) or species not in {"", *LINE_SPECIES}:
+        return
+    usual = LINE_AT_NO_FAT - LINE_PER_FAT * fat
+    if abs(moisture - usual) > LINE_SDS_OFF * LINE_SD:
+        words = f"fat and moisture do not agree: {trimmed(fat)} % fat with {trimmed(moisture)} % moisture"
+        yield MOISTURE, words, f"about {trimmed(usual, 0)} % moisture in raw red meat of that fat (USDA SR28)"
+
+
+def _sum_too_low(row: _Row, whole: _Whole) -> Iterator[tuple[str, str, str]]:
+    given = [row.figures[name] for name in (FAT, MOISTURE, PROTEIN) if name in row.figures]
+    if len(given) == 3 and sum(given) < SUM_LEAST:
+        words = f"fat, moisture and protein add up to only {trimmed(Fraction(sum(given)))} %"
+        yield PROTEIN, words, f"{trimmed(SUM_LEAST)} % or more in raw meat"
+
+
+def _too_much(row: _Row, whole: _Whole) -> Iterator[tuple[str, str, str]]:
+    stock, salt, nitrite = (row.figures.get(name) for name in ("on_hand_kg", SALT, NITRITE))
+    if stock is not None and stock > STOCK_MOST:
+        yield (
+            "on_hand_kg",
+            f"the stock is {trimmed(stock, 1)} kg",
+            f"{trimmed(STOCK_MOST)} kg or less in one lot",
+        )
+    if salt is not None and salt > SALT_MOST:
+        yield SALT, f"the lot has {trimmed(salt)} % salt", f"{trimmed(SALT_MOST)} % or less"
+    if nitrite is not None and nitrite > NITRITE_MOST:
+        yield (
+            NITRITE,
+            f"the lot has {trimmed(nitrite)} mg/kg nitrite",
+            f"{trimmed(NITRITE_MOST)} mg/kg or less",
+        )
+
+
+SUSPICIONS: tuple[Suspicion, ...] = (
+    _fat_may_be_fraction,
+    _odd_price,
+    _role_against_fat,
+    _fat_against_moisture,
+    _sum_too_low,
+    _too_much,
+)
+
+
+def _lot(row: _Row, free: Sequence[str], suspicions: tuple[str, ...]) -> Lot:
+    """Build the lot of a row without faults."""
+    usable = row.figures.get("usable_pct", Fraction(PERCENT)) / PERCENT
+    known = {} if row.cured else dict.fromkeys(_ZERO_UNLESS_CURED, Fraction(0))
+    stated = {name: value for name, value in row.figures.items() if name in _COMPOSITION or name in free}
+    pack, smallest, largest = (row.figures.get(name) for name in _PULLS)
+    texts = {name: row.typed.get(name, "") for name in _TEXTS}
+    return Lot(
+        name=row.typed["lot"],
+        kind=Kind.LOT,
+        properties=MappingProxyType(known | stated),
+        **texts,
+        cost_per_kg=row.figures["cost_per_kg"] / usable,
+        on_hand_kg=row.figures["on_hand_kg"],
+        held_cost_per_kg=row.figures["cost_per_kg"],
+        usable=usable,
+        use_by=row.days.get("use_by"),
+        received=row.days.get("received"),
+        pack_kg=pack,
+        smallest_pull_kg=smallest,
+        largest_pull_kg=largest,
+        cured=row.cured,
+        on_hold=_YES_NO[row.typed.get("on_hold", "").casefold()],
+        line=row.line,
+        suspicions=suspicions,
+    )

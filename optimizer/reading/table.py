@@ -1,0 +1,242 @@
+"""A table of text cells as a spreadsheet writes it: CSV with commas, semicolons or tabs.
+
+Cells stay exactly as typed (``007``, ``1E5``, ``NA``, ``no``): nothing here guesses a type. pandas cuts the
+cells; before that every record is measured, because a cut table no longer tells on which line of the file a
+record began or how many cells it had.
+"""
+
+from __future__ import annotations
+
+import re
+import unicodedata
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
+from fractions import Fraction
+from io import StringIO
+
+from constraints.faults import Fault
+from constraints.numbers import NotANumber, exact
+
+DELIMITERS = (",", ";", "\t")
+_SPOKEN = {",": "comma", ";": "semicolon", "\t": "tab"}
+
+LONGEST = 40
+"""Letters of a cell that a message repeats."""
+
+_CLOSED = "a cell that begins with a quote ends with one; a quote inside it is written twice"
+
+_NO_TEXT = re.compile("[\0\ud800-\udfff]")
+_COMMA_NUMBER = re.compile(r"[+-]?(\d+,\d*|,\d+|\d{1,3}(\.\d{3})+,\d+)", re.ASCII)
+_POINT_NUMBER = re.compile(r"[+-]?(\d+\.\d*|\.\d+)", re.ASCII)
+_GROUPED_BY_COMMA = re.compile(r"[+-]?\d{1,3}(,\d{3})+(\.\d+)?", re.ASCII)
+_GROUPED_BY_POINT = re.compile(r"[+-]?\d{1,3}(\.\d{3})+(,\d+)?", re.ASCII)
+
+
+@dataclass(frozen=True, slots=True)
+class Table:
+    """A table cut into cells.
+
+    ``header`` holds the names trimmed of surrounding blanks; every row has as many cells as the header, as
+    typed; ``lines`` holds the line of the file, from 1, on which each row begins.
+    """
+
+    header: tuple[str, ...]
+    header_line: int
+    delimiter: str
+    rows: tuple[tuple[str, ...], ...]
+    lines: tuple[int, ...]
+
+    def cells(self, name: str) -> tuple[str, ...]:
+        """Every cell below the first column called ``name``, from top to bottom, trimmed of blanks."""
+        place = self.header.index(name)
+        return tuple(row[place].strip() for row in self.rows)
+
+
+@dataclass(frozen=True, slots=True)
+class _Record:
+    """One record before it is cut: the line it begins on, its text, its number of cells, its fault if any."""
+
+    line: int
+    text: str
+    cells: int
+    fault: tuple[int, str] | None = None
+
+
+def cut(text: str, file: str) -> tuple[Table | None, tuple[Fault, ...]]:
+    """Cut ``text`` into cells; return the table, or None where there is none, and every fault found.
+
+    A record with too many or too few cells is a fault and is left out of the table; records that are wholly
+    blank are left out silently. Line ends may be LF, CRLF or CR; inside a quoted cell they come out as LF.
+    """
+    plain = text.lstrip("\ufeff").replace("\r\n", "\n").replace("\r", "\n")
+    if odd := _NO_TEXT.search(plain):
+        line = plain.count("\n", 0, odd.start()) + 1
+        found = "a NUL byte" if odd[0] == "\0" else "half a character"
+        return None, (Fault(file, line, None, found, "plain text, as a spreadsheet saves CSV"),)
+    delimiter = _delimiter(plain)
+    records = [record for record in _records(plain, delimiter) if _says_something(record, delimiter)]
+    if not records:
+        return None, (Fault(file, None, None, "the table is empty", "a line of column names, then a line a lot"),)
+    sound = [record for record in records if record.fault is None]
+    faults = [Fault(file, at, None, words, _CLOSED) for at, words in (r.fault for r in records if r.fault)]
+    if records[0].fault:
+        return None, tuple(faults)
+    fitted, misfits = _fitted(sound, delimiter, file)
+    cells = _cut_by_pandas(fitted, records[0].cells, delimiter)
+    if len(cells) != len(fitted):
+        return None, (*faults, *misfits, Fault(file, None, None, "this text cannot be cut", "a CSV table"))
+    header = tuple(name.strip() for name in cells[0])
+    lines = tuple(record.line for record in fitted[1:])
+    table = Table(header, fitted[0].line, delimiter, tuple(cells[1:]), lines)
+    return table, (*faults, *misfits)
+
+
+def _says_something(record: _Record, delimiter: str) -> bool:
+    """True where a record holds more than delimiters, blanks and quotes."""
+    return bool(record.fault or record.text.replace(delimiter, "").replace('"', "").strip())
+
+
+def _delimiter(text: str) -> str:
+    """The delimiter found most often, outside quotes, in the first line with words in it; else a comma."""
+    first = next((line for line in text.split("\n") if line.strip(' \t,;"')), "")
+    bare = re.sub(r'"[^"]*"?', "", first)
+    return max(DELIMITERS, key=bare.count)
+
+
+def _records(text: str, delimiter: str) -> Iterator[_Record]:
+    """Measure the records one by one; a quoted cell may run over several lines."""
+    quoted = re.compile(rf'"(?>[^"]*(?:""[^"]*)*)("?)([^{delimiter}\n]*)')
+    start, line = 0, 1
+    while start < len(text):
+        end = text.find("\n", start)
+        end = len(text) if end < 0 else end
+        cells, fault = text.count(delimiter, start, end) + 1, None
+        if '"' in text[start:end]:
+            end, cells, fault = _measure_quoted(text, start, line, delimiter, quoted)
+        record = text[start:end]
+        yield _Record(line, record, cells, fault)
+        line += record.count("\n") + 1
+        start = end + 1
+
+
+def _measure_quoted(
+    text: str, start: int, line: int, delimiter: str, quoted: re.Pattern[str]
+) -> tuple[int, int, tuple[int, str] | None]:
+    """Return where the record from ``start`` ends, its number of cells, and its first fault with the line."""
+    at, cells, fault = start, 1, None
+    bare = re.compile(rf"[^{delimiter}\n]*")
+    while True:
+        cell = quoted.match(text, at) or bare.match(text, at)
+        assert cell is not None  # a bare cell may be empty, so it always matches
+        words = _quote_fault(cell)
+        if words and fault is None:
+            fault = (line + text.count("\n", start, at), words)
+        at = cell.end()
+        if text[at : at + 1] != delimiter:
+            return at, cells, fault
+        at, cells = at + 1, cells + 1
+
+
+def _quote_fault(cell: re.Match[str]) -> str:
+    if not cell.re.groups:
+        return "a blank stands before an opening quote" if cell[0].lstrip().startswith('"') else ""
+    if not cell[1]:
+        return "a quote is opened and never closed"
+    return f"{cell[2].strip()[:20]!r} stands after a closing quote" if cell[2].strip() else ""
+
+
+def _fitted(records: list[_Record], delimiter: str, file: str) -> tuple[list[_Record], list[Fault]]:
+    """Keep the records that have as many cells as the header, empty cells at the end of a row aside."""
+    width = records[0].cells
+    least = width - _empty_end(records[0].text, delimiter).count(delimiter)
+    fitted: list[_Record] = []
+    faults: list[Fault] = []
+    for record in records:
+        text, extra = record.text, record.cells - width
+        end = _empty_end(text, delimiter)
+        if 0 < extra <= end.count(delimiter):
+            text, extra = text[: len(text) - len(end)] + end.rsplit(delimiter, extra)[0], 0
+        if extra <= 0 and record.cells >= least:
+            fitted.append(_Record(record.line, text, record.cells))
+        else:
+            found = f"{record.cells} cells where the header has {width}"
+            faults.append(Fault(file, record.line, None, found, _count_hint(extra > 0, delimiter)))
+    return fitted, faults
+
+
+def _empty_end(text: str, delimiter: str) -> str:
+    """The delimiters and blanks that end a record's text."""
+    return text[len(text.rstrip(f" \u00a0{delimiter}")) :]
+
+
+def _count_hint(too_many: bool, delimiter: str) -> str:
+    if too_many and delimiter == ",":
+        return "one cell a column; a decimal comma makes two cells of one, and text with a comma needs quotes"
+    return f"one cell a column, with a {_SPOKEN[delimiter]} between cells even where a cell is empty"
+
+
+def _cut_by_pandas(records: list[_Record], width: int, delimiter: str) -> list[tuple[str, ...]]:
+    """Cut sound records into cells as typed; a row that lacks empty cells at its end gets them."""
+    import pandas  # late: it takes longer to load than most tables take to read
+
+    frame = pandas.read_csv(
+        StringIO("\n".join(record.text for record in records) + "\n"),
+        sep=delimiter,
+        header=None,
+        names=list(range(width)),
+        index_col=False,
+        dtype=str,
+        keep_default_na=False,
+        na_filter=False,
+        skip_blank_lines=False,
+        engine="c",
+    )
+    return list(zip(*(frame[place].tolist() for place in range(width)), strict=True))
+
+
+def figure(typed: str, decimal_comma: bool) -> Fraction:
+    """Read the number in a cell exactly; with ``decimal_comma`` 24,5 is twenty-four and a half.
+
+    Raises NotANumber with a hint what to write. Where commas are decimal a point is refused, for 1.234 may be
+    meant as 1234.
+    """
+    plain = typed.strip()
+    reads = plain
+    if decimal_comma:
+        if "." in plain:
+            raise NotANumber(_cure(plain, decimal_comma) or f"{plain[:LONGEST]!r} is not a plain decimal number")
+        if _COMMA_NUMBER.fullmatch(plain):
+            reads = plain.replace(",", ".")
+    try:
+        return exact(reads)
+    except NotANumber as fault:
+        raise NotANumber(_cure(plain, decimal_comma) or _one_line(str(fault))) from None
+
+
+def _cure(plain: str, decimal_comma: bool) -> str:
+    """What to write instead, for the slips that spreadsheets and price lists bring; empty for any other."""
+    mark, other_mark = (",", ".") if decimal_comma else (".", ",")
+    if len(plain) > LONGEST:
+        return ""
+    if any(unicodedata.category(letter) == "Sc" for letter in plain[:1] + plain[-1:]):
+        return f"{plain!r} has a currency sign; write the bare number"
+    for grouped, group, decimal in ((_GROUPED_BY_COMMA, ",", "."), (_GROUPED_BY_POINT, ".", ",")):
+        if not grouped.fullmatch(plain):
+            continue
+        whole = plain.replace(group, "")
+        if decimal in plain or plain.count(group) > 1:
+            return f"{plain} has a mark between thousands; write {whole.replace(decimal, mark)}"
+        if group == other_mark:
+            return f"{plain} can be read in two ways; write {whole} or {plain.replace(group, mark)}"
+    if decimal_comma and _POINT_NUMBER.fullmatch(plain):
+        return f"{plain} has a point in a file with decimal commas; write {plain.replace('.', ',')}"
+    return ""
+
+
+def _one_line(words: str) -> str:
+    return "".join(letter if letter.isprintable() else " " for letter in words)
+
+
+def has_decimal_commas(cells: Iterable[str]) -> bool:
+    """True where at least one of ``cells`` is a number with a decimal comma."""
+    return any("," in cell and _COMMA_NUMBER.fullmatch(cell.strip()) for cell in cells)

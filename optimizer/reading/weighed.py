@@ -1,0 +1,144 @@
+"""Reading what was actually weighed: a small table, or the JSON document of a blend with the weights corrected."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterator
+from dataclasses import dataclass
+from fractions import Fraction
+from typing import Any
+
+from constraints.document import read_text
+from constraints.faults import BadInput, Fault, nearest
+from constraints.numbers import G_PER_KG, KG_PER_LB, NotANumber, exact
+from optimizer.reading.table import cut, figure, has_decimal_commas
+
+UNITS = {
+    "kg": Fraction(1),
+    "grams": Fraction(1, G_PER_KG),
+    "lb": KG_PER_LB,
+    "oz": KG_PER_LB / 16,
+}
+"""Columns that may hold a weight, and kilograms in one unit; 16 ounces to the pound (NIST SP 811, B.8)."""
+
+
+@dataclass(frozen=True)
+class WeighedItem:
+    """One line of what was weighed: the item's name, kilograms, and its line (0 in a JSON document)."""
+
+    name: str
+    kilograms: Fraction
+    line: int = 0
+
+
+def read_weighed(path: str) -> tuple[WeighedItem, ...]:
+    """Read what was weighed. Raises BadInput with every fault of the file."""
+    return parse_weighed(read_text(path), "standard input" if path == "-" else path)
+
+
+def parse_weighed(text: str, file: str) -> tuple[WeighedItem, ...]:
+    """Read what was weighed from text: JSON where it starts with a brace, else a table."""
+    if text.lstrip().startswith("{"):
+        return tuple(_from_json(text, file))
+    return tuple(_from_table(text, file))
+
+
+def _from_table(text: str, file: str) -> Iterator[WeighedItem]:
+    table, faults = cut(text, file)
+    found = list(faults)
+    if table is None:
+        raise BadInput(found)
+    names = [name.strip() for name in table.header]
+    known = ["item", *UNITS]
+    for name in names:
+        if name not in known:
+            close = nearest(name, known)
+            hint = f"did you mean {close}?" if close else f"columns are {', '.join(known)}"
+            found.append(Fault(file, table.header_line, name, f"unknown column {name!r}", hint))
+    for name in sorted({name for name in names if names.count(name) > 1}):
+        found.append(Fault(file, table.header_line, name, f"the column {name!r} stands twice", "once"))
+    if "item" not in names or not any(unit in names for unit in UNITS):
+        allowed = f"item and one of {', '.join(UNITS)}"
+        found.append(Fault(file, table.header_line, None, "a column is missing", allowed))
+    if found:
+        raise BadInput(found)
+    commas = table.delimiter != "," and has_decimal_commas(cell for row in table.rows for cell in row)
+    items = []
+    for row, line in zip(table.rows, table.lines, strict=True):
+        cells = dict(zip(names, row, strict=True))
+        item = _line(cells, line, file, commas, found)
+        if item is not None:
+            items.append(item)
+    found += _twice(items, file)
+    if not items and not found:
+        found.append(Fault(file, None, None, "nothing was weighed", "one line an item"))
+    if found:
+        raise BadInput(found)
+    yield from items
+
+
+def _line(cells: dict[str, str], line: int, file: str, commas: bool, faults: list[Fault]) -> WeighedItem | None:
+    name = cells["item"].strip()
+    given = [unit for unit in UNITS if cells.get(unit, "").strip()]
+    if not name:
+        faults.append(Fault(file, line, "item", "an item without a name", "a lot or an addition"))
+        return None
+    if len(given) != 1:
+        faults.append(Fault(file, line, None, f"{name} has {len(given)} weights", "exactly one"))
+        return None
+    unit = given[0]
+    try:
+        value = figure(cells[unit], commas)
+    except NotANumber as error:
+        faults.append(Fault(file, line, unit, str(error), "a plain decimal number"))
+        return None
+    if value < 0:
+        faults.append(Fault(file, line, unit, f"{name} weighs less than nothing", "zero or more"))
+        return None
+    return WeighedItem(name, value * UNITS[unit], line)
+
+
+def _twice(items: list[WeighedItem], file: str) -> Iterator[Fault]:
+    seen: dict[str, int] = {}
+    for item in items:
+        if item.name in seen:
+            first = f"first in line {seen[item.name]}" if item.line else "add the weights up"
+            yield Fault(file, item.line or None, "item", f"{item.name!r} stands twice", first)
+        seen.setdefault(item.name, item.line)
+
+
+def _from_json(text: str, file: str) -> Iterator[WeighedItem]:
+    def plain(figure: str) -> str:
+        return figure
+
+    try:
+        data: Any = json.loads(text, parse_float=plain, parse_int=plain, parse_constant=plain)
+    except (json.JSONDecodeError, RecursionError) as error:
+        line = getattr(error, "lineno", None)
+        raise BadInput([Fault(file, line, None, "this is not one JSON document", "the JSON of a blend")]) from None
+    faults: list[Fault] = []
+    items: list[WeighedItem] = []
+    for key, name, weight, unit in (("lots", "lot", "kg", "kg"), ("weigh_out", "item", "grams", "grams")):
+        entries = data.get(key)
+        if not isinstance(entries, list):
+            faults.append(Fault(file, None, key, f"the key {key!r} holds no list", "as in the JSON of a blend"))
+            continue
+        for i, entry in enumerate(entries, start=1):
+            at = f"{key}[{i}]"
+            if not isinstance(entry, dict) or not isinstance(entry.get(name), str):
+                faults.append(Fault(file, None, at, f"no {name} here", "as in the JSON of a blend"))
+                continue
+            try:
+                value = exact(str(entry.get(weight)))
+            except NotANumber as error:
+                faults.append(Fault(file, None, f"{at}.{weight}", str(error), "a plain decimal number"))
+                continue
+            if value < 0:
+                faults.append(Fault(file, None, f"{at}.{weight}", "less than nothing", "zero or more"))
+            items.append(WeighedItem(entry[name], value * UNITS[unit]))
+    if not items and not faults:
+        faults.append(Fault(file, None, None, "nothing was weighed", "a blend that was not made has no weights"))
+    faults += _twice(items, file)
+    if faults:
+        raise BadInput(faults)
+    yield from items

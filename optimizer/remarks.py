@@ -1,0 +1,135 @@
+"""What the reader must be told beside the figures: warnings, what was assumed, and the usual caution."""
+
+from __future__ import annotations
+
+from fractions import Fraction
+
+from constraints.cure import COARSE_DIVISION
+from constraints.ingredients import Ingredient, Kind, Lot
+from constraints.numbers import G_PER_KG, PERCENT, shown, trimmed
+from constraints.requirement import Requirement, Status
+from optimizer.blend import Answer
+from optimizer.problem import Problem
+from optimizer.summary import dry_additions
+from optimizer.weighout import division_kg
+
+CAUTION = (
+    "Cure is poisonous in excess: weigh it on a scale fine enough, have a second person check it, and keep it "
+    "apart and labelled. Cook and cool by your local code, and declare allergens. trimwright computes; you, your "
+    "authority and licensed practice decide."
+)
+"""Printed with every batch."""
+
+
+def warnings(answer: Answer) -> list[str]:
+    """Everything that does not forbid the batch and still wants attention, most serious first."""
+    return [
+        *_soft_failures(answer),
+        *_coarse_cure_scale(answer),
+        *_suspicious_lots(answer),
+        *_no_class(answer.problem),
+        *_no_rules(answer.problem),
+    ]
+
+
+def notes(answer: Answer) -> list[str]:
+    """What was assumed in reckoning the batch."""
+    problem = answer.problem
+    said = []
+    if not problem.recipe.cured:
+        said.append("Uncured: no nitrite or nitrate is added.")
+    zero = dry_additions(problem)
+    if zero:
+        said.append(f"Counted as no fat, moisture or protein: {', '.join(zero)}.")
+    process = problem.recipe.process
+    if process.declared:
+        water = trimmed(PERCENT * process.water_loss, 2)
+        fat = trimmed(PERCENT * process.fat_loss, 2)
+        lost = f"Yield: of the batch's weight {water} % is lost as water"
+        said.append(f"{lost} and {fat} % as fat." if process.fat_loss else f"{lost}.")
+    if answer.weighed is not None and answer.weighed.solved_again:
+        said.append("Nearest rounding broke a requirement; the batch was solved again in whole scale divisions.")
+    return said
+
+
+def left_out(problem: Problem) -> list[str]:
+    """Lots that may not go in, with the reason; those the recipe excludes are only counted."""
+    by_recipe = [entry for entry in problem.left_out if _by_recipe(entry.why)]
+    named = [f"{entry.lot.name}: {entry.why}" for entry in problem.left_out if not _by_recipe(entry.why)]
+    if by_recipe:
+        named.append(f"{len(by_recipe)} more that the recipe does not take")
+    return named
+
+
+def _by_recipe(why: str) -> bool:
+    return why.startswith(("not eligible", "left out by the recipe", "no stock"))
+
+
+def _soft_failures(answer: Answer) -> list[str]:
+    said = []
+    for check in answer.checks:
+        requirement = check.requirement
+        if check.ok is False and not requirement.origin.blocks and check.value is not None:
+            figure = trimmed(check.value, 4)
+            why = confirm(requirement)
+            said.append(
+                f"{requirement.what} is {figure} {requirement.unit}, {requirement.limits()} asked for by "
+                f"{requirement.origin.source}{why}."
+            )
+    return said
+
+
+def confirm(requirement: Requirement) -> str:
+    """The request to confirm a figure that was not read in the law's own words, or nothing."""
+    origin = requirement.origin
+    if origin.status in (Status.MEMORY, Status.SECONDARY):
+        return f" (figure {origin.status}: confirm it with your authority)"
+    return ""
+
+
+def _coarse_cure_scale(answer: Answer) -> list[str]:
+    if answer.weighed is None:
+        return []
+    said = []
+    for item, kilograms in _cures(answer):
+        division = division_kg(answer.problem, item, kilograms)
+        if division > COARSE_DIVISION * kilograms:
+            said.append(
+                f"the scale's division of {trimmed(division * G_PER_KG)} g is "
+                f"{shown(PERCENT * division / kilograms, 1)} % of the {trimmed(kilograms * G_PER_KG)} g of {item.name} "
+                "in a load: use a finer scale (over 1 % is too coarse; common practice, no source)."
+            )
+    return said
+
+
+def _cures(answer: Answer) -> list[tuple[Ingredient, Fraction]]:
+    assert answer.weighed is not None
+    smallest: dict[Ingredient, Fraction] = {}
+    for load in answer.weighed.loads:
+        for item, kilograms in load.kilograms.items():
+            if item.kind is Kind.CURE:
+                smallest[item] = min(kilograms, smallest.get(item, kilograms))
+    return list(smallest.items())
+
+
+def _suspicious_lots(answer: Answer) -> list[str]:
+    if answer.weighed is None:
+        return []
+    return [
+        f"{item.name}, which the blend uses, is suspicious: {'; '.join(item.suspicions)}."
+        for item in answer.weighed.total.kilograms
+        if isinstance(item, Lot) and item.suspicions
+    ]
+
+
+def _no_class(problem: Problem) -> list[str]:
+    if problem.packs and problem.recipe.entry.product_class is None:
+        names = ", ".join(pack.pack for pack in problem.packs)
+        return [f"no product_class is stated, so limits of {names} for a class of product are not checked."]
+    return []
+
+
+def _no_rules(problem: Problem) -> list[str]:
+    if problem.packs:
+        return []
+    return ["the recipe names no rule pack: no legal limit was checked."]
