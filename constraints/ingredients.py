@@ -61,7 +61,11 @@ class Lot(Ingredient):
     """A lot in the cooler. ``on_hand_kg``, ``held_cost_per_kg``, packs and pulls are as held, bone and all.
 
     ``usable`` is the share that reaches the grinder (0 < usable <= 1); composition and every requirement are on
-    usable kilograms, and ``cost_per_kg`` of the base class is per usable kilogram.
+    usable kilograms. ``cost_per_kg`` of the base class is what a usable kilogram costs to use: its book price, or its
+    salvage value where the lot will not keep until it could be used again. ``salvage_per_kg`` is money per kilogram as
+    held, negative where disposal costs. Of rework, ``green`` is the share of its weight that was green meat and
+    ``original_nitrite_ppm`` the nitrite then put in, mg per kilogram of that green meat. ``fat_sd`` is the
+    standard deviation of the fat figure in percentage points, ``fat_method`` how it was measured.
     """
 
     on_hand_kg: Fraction
@@ -74,6 +78,13 @@ class Lot(Ingredient):
     largest_pull_kg: Fraction | None = None
     cured: bool = False
     on_hold: bool = False
+    salvage_per_kg: Fraction = Fraction(0)
+    use_up: bool = False
+    rework: bool = False
+    green: Fraction = Fraction(1)
+    original_nitrite_ppm: Fraction = Fraction(0)
+    fat_sd: Fraction | None = None
+    fat_method: str = ""
     line: int = 0
     suspicions: tuple[str, ...] = ()
 
@@ -81,6 +92,11 @@ class Lot(Ingredient):
     def usable_kg(self) -> Fraction:
         """Usable kilograms on hand."""
         return self.on_hand_kg * self.usable
+
+    @property
+    def book_per_kg(self) -> Fraction:
+        """Book price of a usable kilogram."""
+        return self.held_cost_per_kg / self.usable
 
     def held_kg(self, usable_kg: Fraction) -> Fraction:
         """Kilograms to pull from the cooler, as held, for so many usable kilograms."""

@@ -12,7 +12,7 @@ from constraints.numbers import G_PER_KG
 from constraints.quantities import Basis
 from optimizer.blend import Answer, Check
 from optimizer.remarks import CAUTION, left_out, notes, warnings
-from optimizer.summary import KNOWN, casing_need, composition, costs, finished_kg, weight
+from optimizer.summary import KNOWN, casing_need, composition, costs, dying_lots, finished_kg, weight
 
 
 def document(answer: Answer) -> str:
@@ -49,6 +49,16 @@ def as_dict(answer: Answer) -> dict[str, Any]:
         ],
         "casing": _casing(answer, total),
         "checks": [_check(check) for check in answer.checks],
+        "dying": [
+            {
+                "lot": entry.lot.name,
+                "use_by": entry.lot.use_by.isoformat() if entry.lot.use_by else None,
+                "used_kg": float(entry.used_kg),
+                "left_kg": float(entry.left_kg),
+                "loss": float(entry.loss),
+            }
+            for entry in dying_lots(problem, total)
+        ],
         "certificate": _certificate(answer),
         "conflict": _conflict(answer),
         "left_out": left_out(problem),
@@ -84,7 +94,7 @@ def _lots(batch: Batch) -> list[dict[str, Any]]:
             "material": item.material,
             "kg": float(kg),
             "held_kg": float(item.held_kg(kg)),
-            "cost": float(kg * item.cost_per_kg),
+            "cost": float(kg * item.book_per_kg),
             "suspicions": list(item.suspicions),
         }
         for item, kg in batch.kilograms.items()

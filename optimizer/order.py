@@ -22,12 +22,13 @@ SIZES = {
 
 @dataclass(frozen=True)
 class Asked:
-    """What a command may say instead of the recipe or the default: kilograms, and grams for the divisions."""
+    """What a command may say instead of the recipe or the default: kilograms, grams for the divisions, and a day."""
 
     within_kg: Fraction | None = None
     meat_g: Fraction | None = None
     spice_g: Fraction | None = None
     mixer_kg: Fraction | None = None
+    next_chance: date | None = None
 
 
 def order_of(recipe: Recipe, size: str, figure: Fraction, day: date, asked: Asked) -> Order:
@@ -48,4 +49,5 @@ def order_of(recipe: Recipe, size: str, figure: Fraction, day: date, asked: Aske
         spice_division_kg=(asked.spice_g or scales.spice_g) / G_PER_KG,
         mixer_kg=asked.mixer_kg or recipe.entry.mixer_kg,
         in_pounds=size.endswith("lb"),
+        next_chance=asked.next_chance,
     )

@@ -14,7 +14,7 @@ from optimizer.blend import Answer, Check
 from optimizer.blend import Status as AnswerStatus
 from optimizer.problem import Problem
 from optimizer.remarks import CAUTION, confirm, left_out, notes, warnings
-from optimizer.summary import casing_need, composition, costs, finished_kg, weight
+from optimizer.summary import casing_need, composition, costs, dying_lots, finished_kg, weight
 from optimizer.tables import heading, paragraph, table
 from optimizer.weighout import division_kg
 
@@ -28,7 +28,7 @@ def page(answer: Answer) -> str:
         lines += [*_blend(answer), *_weigh_out(answer), *_composition(answer), *_casing(answer)]
     lines += _checks(answer)
     if answer.weighed is not None:
-        lines += [*_cost(answer), *_certificate(answer)]
+        lines += [*_cost(answer), *_dying(answer), *_certificate(answer)]
     lines += [*_remarks(answer), *heading("caution"), *paragraph(CAUTION)]
     return "\n".join(lines) + "\n"
 
@@ -121,7 +121,7 @@ def _blend(answer: Answer) -> Iterator[str]:
             shown(item.on_hand_kg - held, 3),
             trimmed(item.properties["fat_pct"], 2),
             item.use_by.isoformat() if item.use_by else "",
-            shown(kilograms * item.cost_per_kg, 2),
+            shown(kilograms * item.book_per_kg, 2),
         ])  # fmt: skip
     units = ("use kg", "use lb") if in_pounds else ("use kg",)
     headings = ("lot", "material", *units, "pull kg", "left kg", "fat %", "use by", "cost")
@@ -240,11 +240,32 @@ def _cost(answer: Answer) -> Iterator[str]:
     currency = answer.problem.recipe.entry.currency
     unit = f" {currency}" if currency else ""
     yield from heading("cost")
+    if answer.problem.order.next_chance is not None:
+        yield f"value used {shown(found.value_used, 2)}{unit}: dying lots at salvage, all else at book price"
     yield f"cash {shown(found.cash, 2)}{unit}, of which additions {shown(found.additions, 2)}{unit}"
     text = f"per kg of batch {shown(found.per_kg_batch, 3)}{unit}"
     if found.per_kg_finished is not None:
         text += f", per kg finished {shown(found.per_kg_finished, 3)}{unit}"
     yield text
+
+
+def _dying(answer: Answer) -> Iterator[str]:
+    order = answer.problem.order
+    found = dying_lots(answer.problem, answer.weighed.total if answer.weighed else None)
+    if not found or order.next_chance is None:
+        return
+    yield from heading(f"dying before {order.next_chance.isoformat()}")
+    rows = [
+        [
+            entry.lot.name,
+            entry.lot.use_by.isoformat() if entry.lot.use_by else "",
+            shown(entry.used_kg, 3),
+            shown(entry.left_kg, 3),
+            shown(entry.loss, 2),
+        ]
+        for entry in found
+    ]
+    yield from table(("lot", "use by", "used kg", "left kg", "lost with it"), rows, "<<>>>")
 
 
 def _certificate(answer: Answer) -> Iterator[str]:

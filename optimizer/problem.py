@@ -6,7 +6,7 @@ Everything that can be wrong between the files is found here, all at once, befor
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 from fractions import Fraction
 
@@ -26,7 +26,10 @@ _ZERO = Fraction(0)
 
 @dataclass(frozen=True)
 class Order:
-    """How much to make and when. ``within_kg`` is the tolerance on the weight, printed with it."""
+    """How much to make and when. ``within_kg`` is the tolerance on the weight, printed with it.
+
+    ``next_chance`` is the next day on which a lot left over could be used; a lot whose use-by is before it is dying.
+    """
 
     basis: Basis
     kilograms: Fraction
@@ -36,6 +39,7 @@ class Order:
     spice_division_kg: Fraction
     mixer_kg: Fraction | None = None
     in_pounds: bool = False
+    next_chance: date | None = None
 
 
 @dataclass(frozen=True)
@@ -76,7 +80,7 @@ def assemble(recipe: Recipe, table: LotTable, order: Order) -> Problem:
     packs, legal = legal_requirements(recipe, product, faults)
     faults += _waive_faults(recipe, legal)
     requirements = [*recipe.requirements, *legal]
-    usable, left_out = _usable(recipe, table, order.day)
+    usable, left_out = _usable(recipe, table, order)
     lots, lacking = _complete(recipe, table, usable, requirements, faults)
     left_out += lacking
     if faults:
@@ -178,15 +182,25 @@ def _name_faults(recipe: Recipe, table: LotTable) -> Iterator[Fault]:
                 yield Fault(recipe.file, line, column, f"no lot has {what} {wanted!r}", hint)
 
 
-def _usable(recipe: Recipe, table: LotTable, day: date) -> tuple[list[Lot], list[LeftOut]]:
+def _usable(recipe: Recipe, table: LotTable, order: Order) -> tuple[list[Lot], list[LeftOut]]:
     usable, left_out = [], []
     for lot in sorted(table.lots, key=lambda lot: lot.name):
-        why = _why_left_out(recipe, lot, day)
+        why = _why_left_out(recipe, lot, order.day)
         if why:
             left_out.append(LeftOut(lot, why))
         else:
-            usable.append(lot)
+            usable.append(_at_its_worth(lot, order))
     return usable, left_out
+
+
+def dying(lot: Lot, order: Order) -> bool:
+    """True where the lot will not keep until the next chance to use it."""
+    return order.next_chance is not None and lot.use_by is not None and lot.use_by < order.next_chance
+
+
+def _at_its_worth(lot: Lot, order: Order) -> Lot:
+    """A dying lot costs what it would fetch if it were not used, any other its book price."""
+    return replace(lot, cost_per_kg=lot.salvage_per_kg / lot.usable) if dying(lot, order) else lot
 
 
 def _why_left_out(recipe: Recipe, lot: Lot, day: date) -> str:

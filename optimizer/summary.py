@@ -12,7 +12,7 @@ from constraints.ingredients import FAT, MOISTURE, PROTEIN, SALT, Kind, Lot
 from constraints.numbers import G_PER_KG, PERCENT
 from constraints.quantities import Amount, Basis, MissingProperty, Weight
 from optimizer.certificate import minimised_cost
-from optimizer.problem import Problem
+from optimizer.problem import Problem, dying
 from optimizer.reading.recipe import CasingEntry
 from optimizer.weighout import Weighed
 
@@ -30,6 +30,19 @@ class Costs:
     additions: Fraction
     per_kg_batch: Fraction
     per_kg_finished: Fraction | None
+
+
+@dataclass(frozen=True)
+class Dying:
+    """A lot that will not keep until the next chance to use it: kilograms as held, and money lost with what is left.
+
+    The loss is book price less salvage on the kilograms that stay in the cooler.
+    """
+
+    lot: Lot
+    used_kg: Fraction
+    left_kg: Fraction
+    loss: Fraction
 
 
 @dataclass(frozen=True)
@@ -57,7 +70,7 @@ def finished_kg(problem: Problem, batch: Batch) -> Fraction | None:
 def costs(problem: Problem, weighed: Weighed) -> Costs:
     """What the batch costs."""
     items = weighed.total.kilograms
-    lots = sum((kg * item.cost_per_kg for item, kg in items.items() if isinstance(item, Lot)), _ZERO)
+    lots = sum((kg * item.book_per_kg for item, kg in items.items() if isinstance(item, Lot)), _ZERO)
     additions = sum((kg * item.cost_per_kg for item, kg in items.items() if not isinstance(item, Lot)), _ZERO)
     finished = finished_kg(problem, weighed.total)
     cash = lots + additions
@@ -68,6 +81,17 @@ def costs(problem: Problem, weighed: Weighed) -> Costs:
         per_kg_batch=cash / weight(weighed.total, Basis.BATCH),
         per_kg_finished=cash / finished if finished else None,
     )
+
+
+def dying_lots(problem: Problem, batch: Batch | None) -> list[Dying]:
+    """Every dying lot with what the batch takes of it and what is lost with the rest."""
+    found = []
+    for lot in problem.formula.lots:
+        if isinstance(lot, Lot) and dying(lot, problem.order):
+            used = lot.held_kg(batch.kilograms.get(lot, _ZERO)) if batch else _ZERO
+            left = lot.on_hand_kg - used
+            found.append(Dying(lot, used, left, left * (lot.held_cost_per_kg - lot.salvage_per_kg)))
+    return found
 
 
 def composition(batch: Batch, basis: Basis, names: Iterable[str] = KNOWN) -> dict[str, Fraction]:

@@ -53,7 +53,7 @@ def test_a_whole_lot() -> None:
     names = ",".join(column.name for column in COLUMNS if not column.name.endswith("_lb"))
     text = (
         f"{names},collagen_pct,bind_index,note\n"
-        " 007 ,80,28.5,4,trim 72,meat,pork,16,55.2,0.5,2026-03-09,2026-03-02,20,5,60,80,0,0,no,TRUE,"
+        " 007 ,80,28.5,4,trim 72,meat,pork,16,55.2,0.5,2026-03-09,2026-03-02,20,5,60,80,0,0,-0.2,no,no,,,0.6,bench,no,TRUE,"
         "2.25,,as is\n"
     )
     read = parse_lots(text, "lots.csv")
@@ -70,6 +70,8 @@ def test_a_whole_lot() -> None:
     assert (lot.pack_kg, lot.smallest_pull_kg, lot.largest_pull_kg) == figures("20", "5", "60")
     assert (lot.use_by, lot.received) == (date(2026, 3, 9), date(2026, 3, 2))
     assert (lot.cured, lot.on_hold, lot.line, lot.suspicions) == (False, True, 2, ())
+    assert (lot.salvage_per_kg, lot.use_up, lot.rework, lot.green) == (Fraction("-0.2"), False, False, 1)
+    assert (lot.fat_sd, lot.fat_method) == (Fraction("0.6"), "bench")
     assert lot.properties == {
         "fat_pct": Fraction("28.5"),
         "protein_pct": 16,
@@ -189,6 +191,17 @@ FAULTS: dict[str, Case] = {
     "two stocks": (table("A,9,20,3,9", further="on_hand_lb"), [(1, "on_hand_lb", ERROR)], "both"),
     "column twice": (table("A,9,20,3,1,2", further="bind,bind"), [(1, "bind", ERROR)], "twice"),
     "unnamed column": (table("A,9,20,3,", "B,9,20,3,x", base=BASE + ","), [(1, None, ERROR)], "column 5"),
+    "rework says nothing of itself": (
+        table("A,9,20,3,yes", further="rework"),
+        [(2, "salt_pct", ERROR), (2, "green_pct", ERROR), (2, "original_nitrite_ppm", ERROR)],
+        "rework",
+    ),
+    "green share of no rework": (table("A,9,20,3,90", further="green_pct"), [(2, "green_pct", ERROR)], "rework"),
+    "salvage above price": (
+        table("A,9,20,3,4", further="salvage_per_kg"),
+        [(2, "salvage_per_kg", WARNING)],
+        "more than the price",
+    ),
     "row too long": (table("A,9,20,5,3", "B,9,20,3"), [(2, None, ERROR)], "5 cells"),
     "row too short": (table("A,9,20,3", "", "B,9,20"), [(4, None, ERROR)], "3 cells"),
     "quote left open": (table("A,9,20,3", '"B,9,20,3'), [(3, None, ERROR)], "never closed"),

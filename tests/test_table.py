@@ -245,7 +245,7 @@ SLIPS = {
 HONEST = """
     collagen_pct bind_index colour_index
     hydroxyproline_pct ash_pct carb_pct sodium_mg starch_pct sugar_pct malt_pct
-    oat_pct fat_sd_pct sat_fat_pct lean_pct water_activity ph received_by slot location notes grade supplier
+    oat_pct sat_fat_pct lean_pct water_activity ph received_by slot location notes grade supplier
     moisture_protein_ratio energy_kcal iron_mg phosphate_pct myoglobin_mg_g
     soluble_collagen_pct lot_size country
 """

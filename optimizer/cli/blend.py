@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from optimizer.cli.shared import NO_BATCH, day, faults_on_stderr, figure, say
+from optimizer.cli.shared import NO_BATCH, day, faults_on_stderr, figure, later_day, say
 
 
 def blend(
@@ -20,6 +20,13 @@ def blend(
     date: Annotated[
         str | None,
         typer.Option(metavar="YYYY-MM-DD", help="Day of the batch, for use-by dates and rules. Default: today."),
+    ] = None,
+    next_chance: Annotated[
+        str | None,
+        typer.Option(
+            metavar="YYYY-MM-DD",
+            help="Next day on which lots left over can be used; a lot whose use-by is before it costs its salvage.",
+        ),
     ] = None,
     within_kg: Annotated[
         str | None,
@@ -62,6 +69,7 @@ def blend(
         meat_g=figure(meat_scale_g, "--meat-scale-g"),
         spice_g=figure(spice_scale_g, "--spice-scale-g"),
         mixer_kg=figure(mixer_kg, "--mixer-kg"),
+        next_chance=later_day(next_chance, on, "--next-chance"),
     )
     limit = figure(time_limit, "--time-limit")
     with faults_on_stderr():

@@ -66,3 +66,13 @@ def day(text: str | None, option: str) -> date:
     if found is None or found.isoformat() != text:
         raise typer.BadParameter(f"{text!r} is not a date as YYYY-MM-DD", param_hint=option)
     return found
+
+
+def later_day(text: str | None, start: date, option: str) -> date | None:
+    """A date typed as an option that must lie after ``start``; None where none is given."""
+    if text is None:
+        return None
+    found = day(text, option)
+    if found <= start:
+        raise typer.BadParameter(f"{text} is not after {start.isoformat()}", param_hint=option)
+    return found

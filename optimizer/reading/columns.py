@@ -54,6 +54,15 @@ COLUMNS: tuple[Column, ...] = (
     Column("usable_pct", "%", AS_HELD, False, "share of the held weight that reaches the grinder; blank is 100"),
     Column("nitrite_ppm", "mg/kg", USABLE, False, "sodium nitrite already in the lot; blank is 0 unless cured"),
     Column("nitrate_ppm", "mg/kg", USABLE, False, "nitrate already in the lot; blank is 0 unless cured"),
+    Column(
+        "salvage_per_kg", "money per kg", AS_HELD, False, "worth if it is not used in time; below 0 if disposal costs"
+    ),
+    Column("use_up", "yes/no", "", False, "whether the whole lot must go into this batch; blank is no"),
+    Column("rework", "yes/no", "", False, "whether the lot is finished or seasoned product worked in again"),
+    Column("green_pct", "%", USABLE, False, "of rework: share of its weight that was green meat"),
+    Column("original_nitrite_ppm", "mg/kg", USABLE, False, "of rework: nitrite put in then, on its green meat"),
+    Column("fat_sd_pct", "points", USABLE, False, "standard deviation of the fat figure, percentage points"),
+    Column("fat_method", "", "", False, "how the fat was measured, one of the known methods"),
     Column("cured", "yes/no", "", False, "whether the lot was cured before; blank is no"),
     Column("on_hold", "yes/no", "", False, "whether the lot must not be used for now; blank is no"),
 )

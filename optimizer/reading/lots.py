@@ -50,14 +50,16 @@ NITRITE_MOST = Fraction(200)
 """Nitrite in a lot above this is suspicious, mg/kg; common practice, no source. Not a legal limit."""
 
 _TEXTS = ("material", "role", "species")
-_FLAGS = ("cured", "on_hold")
+_FLAGS = ("cured", "on_hold", "use_up", "rework")
 _DATES = ("use_by", "received")
 _PULLS = ("pack_kg", "smallest_pull_kg", "largest_pull_kg")
-_ABOVE_ZERO = frozenset({*_PULLS, "usable_pct"})
+_ABOVE_ZERO = frozenset({*_PULLS, "usable_pct", "green_pct"})
+_MAY_BE_NEGATIVE = frozenset({"salvage_per_kg"})
+_NO_COMPOSITION = frozenset({"green_pct", "original_nitrite_ppm", "fat_sd_pct"})
 _MOST = {"%": PERCENT, "mg/kg": PPM}
 _ZERO_UNLESS_CURED = (SALT, NITRITE, NITRATE)
 _FIGURES = tuple(c.name for c in COLUMNS if c.unit and c.name not in (*_FLAGS, *_DATES, "role"))
-_COMPOSITION = frozenset(name for name in _FIGURES if KNOWN[name].basis == USABLE)
+_COMPOSITION = frozenset(name for name in _FIGURES if KNOWN[name].basis == USABLE) - _NO_COMPOSITION
 _ROLES = ("meat", "fat")
 _YES_NO = {"": False, "no": False, "false": False, "0": False, "yes": True, "true": True, "1": True}
 _DAY = re.compile(r"\d{4}-\d{2}-\d{2}", re.ASCII)
@@ -96,9 +98,14 @@ class _Row:
         """A fault of this row; ``column`` may be the kilogram column where the file has pounds."""
         return Fault(self.file, self.line, _as_headed(column, self.typed), found, allowed, severity)
 
+    def says(self, flag: str) -> bool:
+        """Whether a yes-or-no column says yes."""
+        return _YES_NO.get(self.typed.get(flag, "").casefold(), False)
+
     @property
     def cured(self) -> bool:
-        return _YES_NO.get(self.typed.get("cured", "").casefold(), False)
+        """Whether the lot is marked cured."""
+        return self.says("cured")
 
 
 @dataclass(frozen=True)
@@ -277,6 +284,8 @@ def _ranges(row: _Row) -> Iterator[Fault]:
             continue
         most = _MOST.get(column.unit)
         above_zero = name in _ABOVE_ZERO
+        if name in _MAY_BE_NEGATIVE:
+            continue
         if value < 0 or (above_zero and value == 0) or (most is not None and value > most):
             low = "above 0" if above_zero else "0 or more"
             allowed = low if most is None else f"{low}, at most {most}"
@@ -317,6 +326,28 @@ def _cured_states_cure(row: _Row) -> Iterator[Fault]:
             yield row.fault(name, f"the lot is cured but {name} is not given", "mg/kg in the lot; 0 if there is none")
 
 
+def _rework_states_itself(row: _Row) -> Iterator[Fault]:
+    """Rework brings its own salt and nitrite, and is not all green meat."""
+    needed = {
+        SALT: "salt in the rework, %",
+        "green_pct": "share of its weight that was green meat, %",
+        "original_nitrite_ppm": "nitrite put in then, mg/kg of its green meat; 0 if it was never cured",
+    }
+    for name, meaning in needed.items() if row.says("rework") else ():
+        if not row.typed.get(name):
+            yield row.fault(name, f"the lot is rework but {name} is not given", meaning)
+    for name in ("green_pct", "original_nitrite_ppm"):
+        if row.typed.get(name) and not row.says("rework"):
+            yield row.fault(name, f"{name} belongs to rework", "mark the lot as rework, or leave the cell blank")
+
+
+def _salvage_below_price(row: _Row) -> Iterator[Fault]:
+    salvage, price = row.figures.get("salvage_per_kg"), row.figures.get("cost_per_kg")
+    if salvage is not None and price is not None and salvage > price:
+        found = f"salvage_per_kg {trimmed(salvage)} is more than the price {trimmed(price)}"
+        yield row.fault("salvage_per_kg", found, "worth more dead than alive", Severity.WARNING)
+
+
 def _packs_and_pulls(row: _Row) -> Iterator[Fault]:
     """Packs and pulls against each other and, unless the lot is used up, against the stock."""
     pack, smallest, largest = (row.figures.get(name) for name in _PULLS)
@@ -345,6 +376,8 @@ ROW_CHECKS: tuple[Check, ...] = (
     _flags,
     _days_in_order,
     _cured_states_cure,
+    _rework_states_itself,
+    _salvage_below_price,
     _packs_and_pulls,
 )
 
@@ -508,7 +541,14 @@ def _lot(row: _Row, free: Sequence[str], suspicions: tuple[str, ...]) -> Lot:
         smallest_pull_kg=smallest,
         largest_pull_kg=largest,
         cured=row.cured,
-        on_hold=_YES_NO[row.typed.get("on_hold", "").casefold()],
+        on_hold=row.says("on_hold"),
+        salvage_per_kg=row.figures.get("salvage_per_kg", Fraction(0)),
+        use_up=row.says("use_up"),
+        rework=row.says("rework"),
+        green=row.figures.get("green_pct", Fraction(PERCENT)) / PERCENT,
+        fat_sd=row.figures.get("fat_sd_pct"),
+        fat_method=row.typed.get("fat_method", ""),
+        original_nitrite_ppm=row.figures.get("original_nitrite_ppm", Fraction(0)),
         line=row.line,
         suspicions=suspicions,
     )

@@ -1,0 +1,129 @@
+"""Which lots are opened at all: most lots in a batch, lots that go together, lots that never do.
+
+These are not about kilograms but about use, yes or no, so their rows are over one yes-or-no figure a column.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from fractions import Fraction
+from typing import ClassVar
+
+from pydantic import model_validator
+
+from constraints.document import Name, Strict, Whole
+from constraints.formula import Batch, Formula
+from constraints.ingredients import Lot
+from constraints.requirement import Origin, Requirement, Row, Verdict
+
+_ONE = Fraction(1)
+_ZERO = Fraction(0)
+
+
+@dataclass(frozen=True, kw_only=True)
+class MostLots(Requirement):
+    """At most ``hi`` lots in the batch."""
+
+    def rows(self, formula: Formula) -> tuple[Row, ...]:
+        """None over kilograms."""
+        return ()
+
+    def choices(self, formula: Formula) -> tuple[Row, ...]:
+        """The number of lots used."""
+        coefs = tuple(_ONE if isinstance(column, Lot) else _ZERO for column in formula.columns)
+        return (Row("number of lots", coefs, hi=self.hi),)
+
+    def measure(self, batch: Batch) -> Verdict:
+        """Lots with any weight in the batch."""
+        used = Fraction(sum(isinstance(item, Lot) and kg > 0 for item, kg in batch.kilograms.items()))
+        return Verdict(self, used, self.within(used))
+
+
+@dataclass(frozen=True, kw_only=True)
+class Group(Requirement):
+    """Some lots that go together (``together``: all of them or none) or never do (at most one of them).
+
+    The figure is the number of the group's lots used.
+    """
+
+    lots: tuple[str, ...]
+    together: bool
+
+    def rows(self, formula: Formula) -> tuple[Row, ...]:
+        """None over kilograms."""
+        return ()
+
+    def choices(self, formula: Formula) -> tuple[Row, ...]:
+        """Together: every lot is used as often as the first. Apart: at most one is used."""
+        if not self.together:
+            return (Row(self.what, tuple(_ONE if self._has(c.name) else _ZERO for c in formula.columns), hi=_ONE),)
+        first, *others = self.lots
+        rows = []
+        for other in others:
+            signs = {first: _ONE, other: -_ONE}
+            coefs = tuple(signs.get(c.name, _ZERO) if isinstance(c, Lot) else _ZERO for c in formula.columns)
+            rows.append(Row(self.what, coefs, _ZERO, _ZERO))
+        return tuple(rows)
+
+    def measure(self, batch: Batch) -> Verdict:
+        """How many of the lots are in the batch, and whether that is allowed."""
+        used = sum(isinstance(i, Lot) and self._has(i.name) and kg > 0 for i, kg in batch.kilograms.items())
+        ok = used in (0, len(self.lots)) if self.together else used <= 1
+        return Verdict(self, Fraction(used), ok)
+
+    def complaints(self, formula: Formula) -> tuple[str, ...]:
+        """Lots of the group that may not go in at all."""
+        known = {lot.name for lot in formula.lots}
+        return tuple(f"no eligible lot is named {name!r}" for name in self.lots if name not in known)
+
+    def limits(self) -> str:
+        """The rule in words."""
+        return "all of them or none" if self.together else "at most one of them"
+
+    def _has(self, name: str) -> bool:
+        return name in self.lots
+
+
+class MostLotsEntry(Strict):
+    """The most lots that go into a batch."""
+
+    max: Whole
+    """Largest number of lots."""
+
+    def build(self, origin: Origin) -> Requirement:
+        """The requirement this entry of a recipe stands for."""
+        return MostLots(what="number of lots", basis="meat block", unit="", origin=origin, hi=Fraction(self.max))
+
+
+class _GroupEntry(Strict):
+    """Lots by name."""
+
+    together: ClassVar[bool]
+    lots: tuple[Name, ...]
+    """Two lots or more, as typed in the lots table."""
+
+    @model_validator(mode="after")
+    def _two_or_more(self) -> _GroupEntry:
+        if len(set(self.lots)) < 2 or len(set(self.lots)) != len(self.lots):
+            raise ValueError("a group names two different lots or more")
+        return self
+
+    def build(self, origin: Origin) -> Requirement:
+        """The requirement this entry of a recipe stands for."""
+        word = "together" if self.together else "apart"
+        return Group(
+            what=f"{', '.join(self.lots)} {word}", basis="meat block", unit="lots", origin=origin,
+            lots=self.lots, together=self.together,
+        )  # fmt: skip
+
+
+class TogetherEntry(_GroupEntry):
+    """Lots that go in all of them or none."""
+
+    together = True
+
+
+class ApartEntry(_GroupEntry):
+    """Lots of which at most one goes in."""
+
+    together = False
