@@ -1,4 +1,4 @@
-"""Cure: ingoing nitrite and nitrate, and the accelerators that go with them.
+"""Cure: ingoing nitrite and nitrate.
 
 Ingoing means weighed in, before anything reacts. A figure found in the finished product by analysis is another
 matter and is never reckoned from the formula.
@@ -7,15 +7,15 @@ matter and is never reckoned from the formula.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from enum import StrEnum
 from fractions import Fraction
 from typing import ClassVar
 
 from pydantic import model_validator
 
 from constraints.chemistry import Form, factor
-from constraints.document import Name, NotNegative, Strict
+from constraints.document import NotNegative, Strict
 from constraints.ingredients import NITRATE, NITRITE, Ingredient, Kind
-from constraints.numbers import PPM
 from constraints.quantities import Basis, Process, Quantity, Sum, Weight
 from constraints.requirement import Origin, Ratio, Requirement
 
@@ -40,17 +40,6 @@ COARSE_DIVISION = Fraction(1, 100)
 
 
 @dataclass(frozen=True)
-class Substances:
-    """Milligrams of the additions that are one of the named substances."""
-
-    names: frozenset[str]
-
-    def per_kg(self, item: Ingredient, process: Process) -> Fraction:
-        """1,000,000 mg for a kilogram of a named substance, else 0."""
-        return Fraction(PPM) if item.substance in self.names else Fraction(0)
-
-
-@dataclass(frozen=True)
 class Salts:
     """Milligrams of salts that an ingredient states as properties; what it does not state it does not have.
 
@@ -64,14 +53,26 @@ class Salts:
         return sum((share * item.properties.get(name, Fraction(0)) for share, name in self.terms), Fraction(0))
 
 
-def nitrite(form: Form) -> Quantity:
+class Metal(StrEnum):
+    """Whose salts are counted."""
+
+    ANY = "any"
+    SODIUM = "sodium"
+    POTASSIUM = "potassium"
+
+    def counts(self, salt: str) -> bool:
+        """True where a salt, given as its formula, is one of those counted."""
+        return self is Metal.ANY or salt.startswith({"sodium": "Na", "potassium": "K"}[self.value])
+
+
+def nitrite(form: Form, metal: Metal = Metal.ANY) -> Quantity:
     """Milligrams of nitrite weighed in, all sources, in the form asked for."""
-    return Salts(tuple((factor(salt, form), name) for name, salt in NITRITE_SALTS))
+    return Salts(tuple((factor(salt, form), name) for name, salt in NITRITE_SALTS if metal.counts(salt)))
 
 
-def nitrate(form: Form) -> Quantity:
+def nitrate(form: Form, metal: Metal = Metal.ANY) -> Quantity:
     """Milligrams of nitrate weighed in, all sources, in the form asked for."""
-    return Salts(tuple((factor(salt, form), name) for name, salt in NITRATE_SALTS))
+    return Salts(tuple((factor(salt, form), name) for name, salt in NITRATE_SALTS if metal.counts(salt)))
 
 
 class _Ingoing(Strict):
@@ -86,11 +87,15 @@ class _Ingoing(Strict):
     """What it is divided by: meat (green weight), batch or finished."""
     form: Form = Form.AS_WEIGHED
     """Chemical form in which it is expressed."""
+    salts: Metal = Metal.ANY
+    """Whose salts are counted: any, only sodium's, or only potassium's."""
 
     @model_validator(mode="after")
     def _some_limit(self) -> _Ingoing:
         if self.min_ppm is None and self.max_ppm is None:
             raise ValueError("give a smallest or a largest figure")
+        if self.min_ppm is not None and self.max_ppm is not None and self.min_ppm > self.max_ppm:
+            raise ValueError("the smallest figure is above the largest")
         return self
 
     def counted(self) -> Quantity:
@@ -99,9 +104,10 @@ class _Ingoing(Strict):
 
     def build(self, origin: Origin) -> Requirement:
         """The requirement this entry stands for."""
+        what = self.what if self.salts is Metal.ANY else f"{self.what} from {self.salts} salts"
         form = f" {self.form.words}" if self.form.words else ""
         return Ratio(
-            what=self.what + form, basis=_green(self.basis), unit="ppm", origin=origin,
+            what=what + form, basis=_green(self.basis), unit="ppm", origin=origin,
             lo=self.min_ppm, hi=self.max_ppm, over=self.counted(), under=Weight(self.basis),
         )  # fmt: skip
 
@@ -113,7 +119,7 @@ class IngoingNitrite(_Ingoing):
 
     def counted(self) -> Quantity:
         """Nitrite, mg."""
-        return nitrite(self.form)
+        return nitrite(self.form, self.salts)
 
 
 class IngoingNitrate(_Ingoing):
@@ -123,7 +129,7 @@ class IngoingNitrate(_Ingoing):
 
     def counted(self) -> Quantity:
         """Nitrate, mg."""
-        return nitrate(self.form)
+        return nitrate(self.form, self.salts)
 
 
 class IngoingTogether(_Ingoing):
@@ -133,19 +139,8 @@ class IngoingTogether(_Ingoing):
 
     def counted(self) -> Quantity:
         """Nitrite and nitrate, mg."""
-        return Sum(((Fraction(1), nitrite(self.form)), (Fraction(1), nitrate(self.form))))
-
-
-class Accelerator(_Ingoing):
-    """Ingoing cure accelerator: the named substances together."""
-
-    what = "cure accelerator"
-    substances: tuple[Name, ...]
-    """Substances counted, by the name an addition carries in ``is``."""
-
-    def counted(self) -> Quantity:
-        """The substances, mg."""
-        return Substances(frozenset(self.substances))
+        parts = nitrite(self.form, self.salts), nitrate(self.form, self.salts)
+        return Sum(tuple((Fraction(1), part) for part in parts))
 
 
 def _green(basis: Basis) -> str:

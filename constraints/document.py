@@ -94,7 +94,9 @@ def _label(path: str) -> str:
     return "standard input" if path == "-" else path
 
 
-def _refuse(file: str, found: str, allowed: str, line: int | None = None, column: int | None = None) -> NoReturn:
+def _refuse(
+    file: str, found: str, allowed: str, line: int | None = None, column: int | None = None
+) -> NoReturn:
     raise BadInput([Fault(file, line, column, found, allowed)]) from None
 
 
@@ -563,7 +565,9 @@ YesNo = Annotated[bool, PlainValidator(_yes_no), WithJsonSchema({"type": "boolea
 """true, false, yes or no, in any case."""
 Day = Annotated[date, PlainValidator(_day), WithJsonSchema({"type": "string", "format": "date"})]
 """A day of the calendar as YYYY-MM-DD."""
-Name = Annotated[str, PlainValidator(_name), WithJsonSchema({"type": "string", "minLength": 1, "pattern": r"\S"})]
+Name = Annotated[
+    str, PlainValidator(_name), WithJsonSchema({"type": "string", "minLength": 1, "pattern": r"\S"})
+]
 """A text that is not empty, without spaces around it."""
 
 
@@ -587,7 +591,9 @@ def _default_in_json(value: Any) -> Any:
 class Strict(BaseModel):
     """Base of everything read from a file: unknown keys are errors, and a model never changes once read."""
 
-    model_config = ConfigDict(extra="forbid", frozen=True, arbitrary_types_allowed=True, use_attribute_docstrings=True)
+    model_config = ConfigDict(
+        extra="forbid", frozen=True, arbitrary_types_allowed=True, use_attribute_docstrings=True
+    )
 
     @classmethod
     def model_json_schema(cls, *args: Any, **kwargs: Any) -> dict[str, Any]:
@@ -916,7 +922,7 @@ def _beyond(kind: str, value: object, context: dict[str, Any]) -> tuple[str, str
     """Say how a value breaks a limit that the field itself sets."""
     name, words, allowed = _LIMITS[kind]
     limit = context.get(name)
-    if exact_limit := re.fullmatch(r"Fraction\((-?\d+), (\d+)\)", str(limit)):  # handed on as its repr
+    if exact_limit := re.fullmatch(r"(?:Fraction\()?(-?\d+)(?:, |/)(\d+)\)?", str(limit)):
         limit = trimmed(Fraction(int(exact_limit[1]), int(exact_limit[2])))
     what = re.sub("^a ", "this ", _what(value))
     if kind in _OF_FIGURES and isinstance(value, (str, int, Fraction)):

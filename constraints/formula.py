@@ -158,7 +158,9 @@ def _dot(left: Sequence[Fraction], right: Sequence[Fraction]) -> Fraction:
     return sum((a * b for a, b in zip(left, right, strict=True) if a and b), _ZERO)
 
 
-def solve_exactly(matrix: Sequence[Sequence[Fraction]], right: Sequence[Sequence[Fraction]]) -> list[list[Fraction]] | None:
+def solve_exactly(
+    matrix: Sequence[Sequence[Fraction]], right: Sequence[Sequence[Fraction]]
+) -> list[list[Fraction]] | None:
     """Solve ``matrix @ X = right`` in rational arithmetic by Gauss-Jordan elimination; None where singular.
 
     ``matrix`` is n by n, ``right`` n by k; the result is n by k.

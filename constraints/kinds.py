@@ -6,9 +6,36 @@ from typing import TYPE_CHECKING, Any, Protocol, cast
 
 from pydantic import create_model, model_validator
 
+from constraints.additives import (
+    Accelerator,
+    Acidulant,
+    Antimicrobial,
+    Antioxidant,
+    Binder,
+    MixedAllowance,
+    Phosphate,
+    SubstanceShare,
+    Sulphite,
+)
 from constraints.composition import FatBand, MoistureBand, PropertyBand, ProteinBand, SaltBand
-from constraints.cure import Accelerator, IngoingNitrate, IngoingNitrite, IngoingTogether
+from constraints.cure import IngoingNitrate, IngoingNitrite, IngoingTogether
 from constraints.document import Strict
+from constraints.identity import (
+    AddedWater,
+    FatFreeFlesh,
+    FatPlusAddedWater,
+    FatToFlesh,
+    Laboratory,
+    MaterialShare,
+    MeatProtein,
+    MeatShare,
+    ProductFat,
+    Required,
+    SaltOnWater,
+    SpeciesShare,
+    WaterShare,
+)
+from constraints.meat_content import MeatContentEntry
 from constraints.requirement import Origin, Requirement
 from constraints.shares import LeanToFat, MeatToFat, Share
 
@@ -33,6 +60,28 @@ KINDS: dict[str, type[Strict]] = {
     "ingoing_nitrate": IngoingNitrate,
     "ingoing_nitrite_and_nitrate": IngoingTogether,
     "accelerator": Accelerator,
+    "acidulant": Acidulant,
+    "phosphate": Phosphate,
+    "binder": Binder,
+    "antioxidant": Antioxidant,
+    "sulphite": Sulphite,
+    "antimicrobial": Antimicrobial,
+    "mixed_allowance": MixedAllowance,
+    "substance_share": SubstanceShare,
+    "product_fat": ProductFat,
+    "added_water": AddedWater,
+    "fat_plus_added_water": FatPlusAddedWater,
+    "water_share": WaterShare,
+    "species_share": SpeciesShare,
+    "material_share": MaterialShare,
+    "meat_share": MeatShare,
+    "fat_free_flesh": FatFreeFlesh,
+    "fat_to_flesh": FatToFlesh,
+    "meat_protein": MeatProtein,
+    "meat_content": MeatContentEntry,
+    "salt_on_water": SaltOnWater,
+    "required": Required,
+    "laboratory": Laboratory,
 }
 """Every kind by the key under which a file names it."""
 
@@ -44,6 +93,8 @@ class Named(Strict):
     def _exactly_one(self) -> Named:
         if len(self.model_fields_set) != 1:
             raise ValueError("one entry names exactly one kind of requirement")
+        if getattr(self, self.kind()) is None:
+            raise ValueError(f"nothing stands behind {self.kind()}")
         return self
 
     def kind(self) -> str:

@@ -17,6 +17,7 @@ from constraints.numbers import PERCENT
 _ZERO = Fraction(0)
 _ONE = Fraction(1)
 
+
 class Basis(StrEnum):
     """What a figure is divided by.
 

@@ -8,11 +8,15 @@ from __future__ import annotations
 from dataclasses import dataclass, field, replace
 from enum import StrEnum
 from fractions import Fraction
+from typing import TYPE_CHECKING
 
 from constraints.formula import Batch, Formula
 from constraints.ingredients import Ingredient
 from constraints.numbers import trimmed
 from constraints.quantities import Quantity
+
+if TYPE_CHECKING:
+    from constraints.cone import Cone
 
 
 class Status(StrEnum):
@@ -31,8 +35,9 @@ class Status(StrEnum):
 class Origin:
     """Where a limit comes from and what follows when it is broken.
 
-    ``rule`` is the pack's row or the recipe's own key, ``blocks`` whether breaking it forbids the batch, ``legal``
-    whether it is a law's figure (never offered for relaxing).
+    ``rule`` is the pack's row or the recipe's own key, ``pack`` the pack's name (empty: not from a pack), ``blocks``
+    whether breaking it forbids the batch, ``legal`` whether it is a law's figure (never offered for relaxing),
+    ``waived`` whether the recipe waived it by name (it is measured and said, and binds nothing).
     """
 
     rule: str
@@ -42,6 +47,8 @@ class Origin:
     legal: bool = False
     protects_health: bool = False
     note: str = ""
+    pack: str = ""
+    waived: bool = False
 
 
 @dataclass(frozen=True)
@@ -65,11 +72,15 @@ class Row:
 
 @dataclass(frozen=True)
 class Verdict:
-    """A requirement measured on a batch. ``ok`` None means that arithmetic cannot decide, and is never a pass."""
+    """A requirement measured on a batch. ``ok`` None means that arithmetic cannot decide, and is never a pass.
+
+    ``why`` says what is missing for a verdict, or what the figure leaves out; empty where nothing is to be said.
+    """
 
     requirement: Requirement
     value: Fraction | None
     ok: bool | None
+    why: str = ""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -91,6 +102,10 @@ class Requirement:
         """Itself as linear rows over the formula's columns. Raises MissingProperty."""
         raise NotImplementedError
 
+    def choices(self, formula: Formula) -> tuple[Row, ...]:
+        """Rows over the use of each column, one for used and zero for not; none for most requirements."""
+        return ()
+
     def measure(self, batch: Batch) -> Verdict:
         """Itself computed on a finished batch, exactly, with no solver."""
         raise NotImplementedError
@@ -98,6 +113,10 @@ class Requirement:
     def quantities(self) -> tuple[Quantity, ...]:
         """What it counts, so that a reader can ask every ingredient for it beforehand."""
         return ()
+
+    def measured_only(self, formula: Formula) -> bool:
+        """True where the rows leave part of it unsaid (or there are none), so that only the measure decides."""
+        return False
 
     def complaints(self, formula: Formula) -> tuple[str, ...]:
         """What about this formula makes the requirement meaningless, in words."""
@@ -125,6 +144,15 @@ class Requirement:
     def fixed_value(self, formula: Formula) -> Fraction | None:
         """The figure where it is the same whatever lots are chosen, else None."""
         return None
+
+    def cones(self, formula: Formula) -> tuple[Cone, ...]:
+        """Rows that must hold with room for error, beside ``rows``. Raises MissingProperty."""
+        return ()
+
+    def cuts(self, formula: Formula, kilograms: tuple[Fraction, ...]) -> tuple[Row, ...]:
+        """Linear rows, valid for every batch that satisfies it, that these kilograms of the columns break."""
+        broken = (cone for cone in self.cones(formula) if not cone.holds(kilograms))
+        return tuple(row for cone in broken if (row := cone.cut(kilograms)) is not None)
 
     def terms(self, formula: Formula) -> tuple[tuple[Fraction, ...], tuple[Fraction, ...] | None] | None:
         """Its figure as numerator over denominator (None: one) per kilogram of each column, where it is one."""

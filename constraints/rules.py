@@ -1,22 +1,25 @@
 """Rule packs: the law and the house's own standards as data, one YAML file a place.
 
-A row carries its figure, basis, form, product classes, source, how the source was read and when it is in force.
-No legal figure stands in Python.
+A row carries its figure, basis, form, product classes, method, source, how the source was read and when it is in
+force. No legal figure stands in Python. The format is described in packs/README.md.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Collection, Iterable, Iterator
+from dataclasses import dataclass, replace
 from datetime import date
 from enum import StrEnum
+from fractions import Fraction
 from functools import cache
 from importlib.resources import files
 
-from pydantic import Field
+from pydantic import Field, model_validator
 
 from constraints.document import Day, Document, Name, Strict, YesNo, parse, read_text, validate
 from constraints.faults import BadInput, Fault, nearest
 from constraints.kinds import OneRequirement
+from constraints.numbers import G_PER_KG, PERCENT, PPM
 from constraints.requirement import Origin, Requirement, Status
 
 READ_IN_LAW = frozenset({Status.PRIMARY, Status.QUOTED, Status.STATE_COPY, Status.COMPUTED, Status.YOURS})
@@ -40,6 +43,15 @@ class ProcessStep(StrEnum):
     DRIED = "dried"
 
 
+class Method(StrEnum):
+    """How the cure gets into the meat: mixed into comminuted meat, rubbed on pieces, by a bath, or pumped in."""
+
+    COMMINUTED = "comminuted"
+    DRY_CURED = "dry_cured"
+    IMMERSION = "immersion"
+    PUMPED = "pumped"
+
+
 @dataclass(frozen=True)
 class Product:
     """What a pack needs to know of a batch to choose its rows."""
@@ -57,15 +69,21 @@ class When(Strict):
     """Whether nitrite or nitrate is added."""
     keep_refrigerated: YesNo | None = None
     """Whether the product is sold to be kept refrigerated."""
+    methods: tuple[Method, ...] = ()
+    """Applies to classes cured in one of these ways only."""
     steps: tuple[ProcessStep, ...] = ()
     """Applies where any of these steps is done."""
+    no_steps: tuple[ProcessStep, ...] = ()
+    """Applies where none of these steps is done."""
 
-    def holds(self, product: Product) -> bool:
-        """True where the product meets every condition."""
+    def holds(self, product: Product, method: Method) -> bool:
+        """True where the product, cured by this method, meets every condition."""
         return (
             (self.cured is None or self.cured == product.cured)
             and (self.keep_refrigerated is None or self.keep_refrigerated == product.keep_refrigerated)
+            and (not self.methods or method in self.methods)
             and (not self.steps or not product.steps.isdisjoint(self.steps))
+            and product.steps.isdisjoint(self.no_steps)
         )
 
 
@@ -78,6 +96,10 @@ class ProductClass(Strict):
     """The class in words."""
     source: Name
     """Where the class is defined."""
+    also: tuple[Name, ...] = ()
+    """Wider classes whose rows are for it too."""
+    method: Method = Method.COMMINUTED
+    """How its cure gets into the meat."""
 
 
 class PackRow(Strict):
@@ -89,6 +111,8 @@ class PackRow(Strict):
     """The limit, as one kind of requirement."""
     classes: tuple[Name, ...] = ()
     """Product classes it is for; none stated means every class."""
+    not_classes: tuple[Name, ...] = ()
+    """Product classes it is not for."""
     when: When = Field(default_factory=When)
     """Further conditions."""
     layer: Layer = Layer.LAW
@@ -104,18 +128,24 @@ class PackRow(Strict):
     valid_to: Day | None = None
     """Last day in force."""
     printed_as: Name | None = None
-    """The figure as the source prints it, where that is rounded."""
+    """The figure as the source prints it, where that differs from the exact one."""
     note: Name | None = None
     """What else a reader should know."""
 
-    def applies(self, product: Product, product_class: str | None) -> bool:
-        """True where the row is in force for this product on its day."""
-        return (
-            (not self.classes or product_class in self.classes)
-            and (self.valid_from is None or self.valid_from <= product.day)
-            and (self.valid_to is None or product.day <= self.valid_to)
-            and self.when.holds(product)
-        )
+    @model_validator(mode="after")
+    def _days_in_order(self) -> PackRow:
+        if self.valid_from is not None and self.valid_to is not None and self.valid_from > self.valid_to:
+            raise ValueError("valid_from is after valid_to")
+        return self
+
+    def is_for(self, classes: Collection[str]) -> bool:
+        """True for a product that belongs to these classes, whatever else it is."""
+        named = not self.classes or any(name in classes for name in self.classes)
+        return named and not any(name in classes for name in self.not_classes)
+
+    def in_force_on(self, day: date) -> bool:
+        """True on a day between the first and the last it is in force."""
+        return (self.valid_from is None or self.valid_from <= day) and (self.valid_to is None or day <= self.valid_to)
 
     def blocks(self) -> bool:
         """True where breaking it forbids the batch."""
@@ -123,13 +153,15 @@ class PackRow(Strict):
             return False
         return self.protects_health or self.status in READ_IN_LAW
 
-    def requirement(self) -> Requirement:
+    def requirement(self, pack: str = "") -> Requirement:
         """The row as a requirement with its origin."""
         notes = [f"printed as {self.printed_as}"] if self.printed_as else []
+        notes += [f"in force from {self.valid_from}"] if self.valid_from else []
+        notes += [f"in force to {self.valid_to}"] if self.valid_to else []
         notes += [self.note] if self.note else []
         origin = Origin(
             rule=self.id, source=self.source, status=self.status, blocks=self.blocks(),
-            legal=self.layer is Layer.LAW, protects_health=self.protects_health, note="; ".join(notes),
+            legal=self.layer is Layer.LAW, protects_health=self.protects_health, note="; ".join(notes), pack=pack,
         )  # fmt: skip
         return self.requires.build(origin)
 
@@ -145,14 +177,55 @@ class Pack(Strict):
     """Who has the last word."""
     checked_on: Day
     """When the figures were last read."""
+    same_as: Name | None = None
+    """Another pack whose classes and rows hold here too; its rows get this pack's name."""
+    class_required: YesNo = False
+    """Whether a recipe must name its product class: no limit that matters holds for every class."""
+    notes: tuple[Name, ...] = ()
+    """What the pack does not hold, and what a reader of any of its figures should know."""
     classes: tuple[ProductClass, ...] = ()
     """Product classes."""
     rows: tuple[PackRow, ...]
     """The limits."""
 
+    def belongs_to(self, product_class: str | None) -> frozenset[str]:
+        """A class together with every wider class it is also."""
+        wider = {entry.id: entry.also for entry in self.classes}
+        found: set[str] = set()
+        left = [] if product_class is None else [product_class]
+        while left:
+            name = left.pop()
+            if name not in found:
+                found.add(name)
+                left += wider.get(name, ())
+        return frozenset(found)
+
+    def in_force(self, product: Product, product_class: str | None) -> tuple[PackRow, ...]:
+        """The rows for this product on its day. Raises BadInput where the pack needs a product class."""
+        if product_class is None and self.class_required:
+            ids = ", ".join(entry.id for entry in self.classes)
+            found = f"the rule pack {self.pack} needs a product class, and the recipe names none"
+            raise BadInput([Fault(self.pack, None, None, found, f"product_class: one of {ids}")])
+        classes = self.belongs_to(product_class)
+        method = next((c.method for c in self.classes if c.id == product_class), Method.COMMINUTED)
+        return tuple(
+            row
+            for row in self.rows
+            if row.is_for(classes) and row.in_force_on(product.day) and row.when.holds(product, method)
+        )
+
+    def listed(self, product_class: str | None = None, day: date | None = None) -> tuple[PackRow, ...]:
+        """Every row that can be for a class on a day, whatever else the product is; None: any class, any day."""
+        classes = self.belongs_to(product_class)
+        return tuple(
+            row
+            for row in self.rows
+            if (product_class is None or row.is_for(classes)) and (day is None or row.in_force_on(day))
+        )
+
     def requirements(self, product: Product, product_class: str | None) -> tuple[Requirement, ...]:
-        """Every limit in force for this product, as requirements."""
-        return tuple(row.requirement() for row in self.rows if row.applies(product, product_class))
+        """Every limit in force for this product, as requirements. Raises BadInput as ``in_force`` does."""
+        return tuple(row.requirement(self.pack) for row in self.in_force(product, product_class))
 
 
 @cache
@@ -174,39 +247,116 @@ def load_pack(name: str) -> Pack:
         hint = f"; did you mean {close}?" if close else ""
         known = ", ".join(shipped())
         raise BadInput([Fault(name, None, None, f"there is no rule pack named {name!r}", f"known: {known}{hint}")])
+    return _shipped_pack(name)
+
+
+@cache
+def _shipped_pack(name: str) -> Pack:
     text = (files("constraints") / "packs" / f"{name}.yaml").read_text(encoding="utf-8")
     return read_pack(text, f"{name}.yaml")
 
 
 def read_pack(text: str, file: str) -> Pack:
-    """Read a pack from text. Raises BadInput with every fault: unknown kinds, unknown classes, repeated ids."""
+    """Read a pack from text.
+
+    Raises BadInput with every fault: unknown kinds, keys and classes, rows without a source, blanks, repeated ids,
+    a ``same_as`` that leads nowhere.
+    """
     document = parse(text, file)
-    pack = validate(document, Pack)
-    faults = [*_repeated(pack, document), *_unknown_classes(pack, document)]
+    pack = validate(document, Pack, blanks=False)
+    base = _base_of(pack, document)
+    wider = () if base is None else base.classes
+    faults = [
+        *_repeated("rows", [row.id for row in pack.rows], (), document),
+        *_repeated("classes", [c.id for c in pack.classes], [c.id for c in wider], document),
+        *_unknown_classes(pack, [c.id for c in (*pack.classes, *wider)], document),
+    ]
     if faults:
         raise BadInput(faults)
-    return pack
+    return pack if base is None else _joined(pack, base)
 
 
-def _repeated(pack: Pack, document: Document) -> list[Fault]:
-    seen: set[str] = set()
-    faults = []
-    for i, row in enumerate(pack.rows):
-        if row.id in seen:
-            line, column = document.mark(("rows", i, "id"))
-            faults.append(Fault(document.file, line, column, f"the row {row.id!r} stands twice", "ids are unique"))
-        seen.add(row.id)
-    return faults
+def _base_of(pack: Pack, document: Document) -> Pack | None:
+    """The pack that ``same_as`` names, which stands on its own feet."""
+    if pack.same_as is None:
+        return None
+    if pack.same_as in shipped() and pack.same_as != pack.pack:
+        base = load_pack(pack.same_as)
+        if base.same_as is None:
+            return base
+    allowed = f"another shipped pack that is not itself the same as one: {', '.join(shipped())}"
+    raise BadInput([document.fault(("same_as",), f"{pack.same_as!r} cannot be used here", allowed)])
 
 
-def _unknown_classes(pack: Pack, document: Document) -> list[Fault]:
-    known = {entry.id for entry in pack.classes}
-    faults = []
-    for i, row in enumerate(pack.rows):
-        for k, name in enumerate(row.classes):
-            if name not in known:
-                line, column = document.mark(("rows", i, "classes", k))
-                close = nearest(name, known)
-                hint = f"did you mean {close}?" if close else f"known: {', '.join(sorted(known))}"
-                faults.append(Fault(document.file, line, column, f"no product class {name!r} in this pack", hint))
-    return faults
+def _joined(pack: Pack, base: Pack) -> Pack:
+    """The pack with the base's classes and rows before its own."""
+    rows = tuple(
+        row.model_copy(update={"id": f"{pack.pack}-{row.id.removeprefix(base.pack + '-')}"}) for row in base.rows
+    )
+    required = pack.class_required or base.class_required
+    update = {
+        "classes": base.classes + pack.classes,
+        "rows": rows + pack.rows,
+        "notes": base.notes + pack.notes,
+        "class_required": required,
+    }
+    return pack.model_copy(update=update)
+
+
+def _repeated(key: str, ids: list[str], others: Collection[str], document: Document) -> Iterator[Fault]:
+    seen = set(others)
+    for i, name in enumerate(ids):
+        if name in seen:
+            yield document.fault((key, i, "id"), f"{name!r} stands twice", "ids are unique")
+        seen.add(name)
+
+
+def _unknown_classes(pack: Pack, known: list[str], document: Document) -> Iterator[Fault]:
+    places = [(("rows", i, "classes"), row.classes) for i, row in enumerate(pack.rows)]
+    places += [(("rows", i, "not_classes"), row.not_classes) for i, row in enumerate(pack.rows)]
+    places += [(("classes", i, "also"), entry.also) for i, entry in enumerate(pack.classes)]
+    for loc, name in [((*loc, k), name) for loc, names in places for k, name in enumerate(names)]:
+        if name not in known:
+            close = nearest(name, known)
+            hint = f"did you mean {close}?" if close else f"known: {', '.join(sorted(known))}"
+            yield document.fault(loc, f"no product class {name!r} in this pack", hint)
+
+
+def waived(requirements: Iterable[Requirement], names: Collection[str]) -> tuple[Requirement, ...]:
+    """The requirements with those named by their row taken out of force: still measured, binding nothing.
+
+    What blocks stays as it is; ask ``not_waivable`` first.
+    """
+    return tuple(_without_force(r) if r.origin.rule in names and not r.origin.blocks else r for r in requirements)
+
+
+def _without_force(requirement: Requirement) -> Requirement:
+    origin = requirement.origin
+    note = "; ".join(part for part in (origin.note, "waived by your recipe") if part)
+    return replace(requirement, origin=replace(origin, legal=False, waived=True, note=note))
+
+
+def not_waivable(requirements: Iterable[Requirement], names: Iterable[str]) -> dict[str, str]:
+    """Names that cannot be waived, each with the reason in words."""
+    rows = {r.origin.rule: r.origin for r in requirements if r.origin.pack}
+    refused = {}
+    for name in names:
+        if name not in rows:
+            close = nearest(name, rows)
+            refused[name] = "no such row is in force for this product" + (f"; did you mean {close}?" if close else "")
+        elif rows[name].blocks:
+            health = "it protects health" if rows[name].protects_health else "its text was read in the law"
+            refused[name] = f"a row that blocks is never waived: {health}"
+    return refused
+
+
+def in_grams(requirement: Requirement, kilograms: Fraction) -> tuple[Fraction | None, Fraction | None] | None:
+    """A requirement's limits as grams in so many kilograms of its base; None where its unit is neither % nor ppm."""
+    whole = {"%": PERCENT, "ppm": PPM}.get(requirement.unit)
+    if whole is None:
+        return None
+
+    def grams(figure: Fraction | None) -> Fraction | None:
+        return None if figure is None else figure * kilograms * G_PER_KG / whole
+
+    return grams(requirement.lo), grams(requirement.hi)

@@ -154,6 +154,8 @@ def _check(check: Check) -> dict[str, Any]:
         "source": origin.source,
         "status": str(origin.status),
         "note": origin.note,
+        "waived": origin.waived,
+        "why": check.why,
     }
 
 

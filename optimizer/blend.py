@@ -37,13 +37,15 @@ class Status(StrEnum):
 class Check:
     """A requirement judged on the batch as weighed and on its worst load.
 
-    ``value`` None and ``ok`` None where there is no batch to measure or arithmetic cannot decide.
+    ``value`` None and ``ok`` None where there is no batch to measure or arithmetic cannot decide; ``why`` then says
+    what is missing.
     """
 
     requirement: Requirement
     value: Fraction | None
     ok: bool | None
     worst_load: Fraction | None = None
+    why: str = ""
 
 
 @dataclass(frozen=True)
@@ -103,12 +105,12 @@ def measured(requirements: Iterable[Requirement], weighed: Weighed) -> tuple[Che
 def _check(requirement: Requirement, total: Batch, loads: tuple[Batch, ...]) -> Check:
     verdict = requirement.measure(total)
     if len(loads) < 2 or isinstance(requirement, BatchSize | Stock):
-        return Check(requirement, verdict.value, verdict.ok)
+        return Check(requirement, verdict.value, verdict.ok, why=verdict.why)
     alone = [requirement.measure(load) for load in loads]
     ok = verdict.ok if all(v.ok is not False for v in alone) else False
     known = [v.value for v in alone if v.value is not None]
     worst = min(known, key=lambda value: margin(requirement, value), default=None)
-    return Check(requirement, verdict.value, ok, worst)
+    return Check(requirement, verdict.value, ok, worst, verdict.why)
 
 
 def margin(requirement: Requirement, value: Fraction) -> Fraction:

@@ -37,6 +37,7 @@ class Finding:
     low: Fraction | None = None
     high: Fraction | None = None
     whole_range: bool | None = None
+    why: str = ""
 
     @property
     def forbids(self) -> bool:
@@ -147,8 +148,7 @@ def _gap_faults(recipe: Recipe, batch: Batch, every: Sequence[Requirement], file
 
 
 def _pack_place(pack: Pack, legal: Sequence[Requirement], batch: Batch, tolerance: Tolerance | None) -> Place:
-    ids = {row.id for row in pack.rows}
-    own = [requirement for requirement in legal if requirement.origin.rule in ids]
+    own = [requirement for requirement in legal if requirement.origin.pack == pack.pack]
     return _place(pack.pack, pack.title, pack.authority, own, batch, tolerance)
 
 
@@ -167,14 +167,14 @@ def _place(
 def _finding(requirement: Requirement, batch: Batch, tolerance: Tolerance | None) -> Finding:
     verdict = requirement.measure(batch)
     if tolerance is None or verdict.ok is None:
-        return Finding(requirement, verdict.value, verdict.ok)
+        return Finding(requirement, verdict.value, verdict.ok, why=verdict.why)
     spread = {item: tolerance.of(item) for item in batch.kilograms}
     span = extremes(requirement, batch, spread) if isinstance(requirement, Ratio) else None
     if span is None:
-        return Finding(requirement, verdict.value, verdict.ok)
+        return Finding(requirement, verdict.value, verdict.ok, why=verdict.why)
     low, high = span
     same = all(requirement.within(x) for x in span) if verdict.ok else not _any_within(requirement, low, high)
-    return Finding(requirement, verdict.value, verdict.ok, low, high, same)
+    return Finding(requirement, verdict.value, verdict.ok, low, high, same, verdict.why)
 
 
 def _any_within(requirement: Requirement, low: Fraction, high: Fraction) -> bool:

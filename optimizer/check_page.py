@@ -67,7 +67,8 @@ def _place(place: Place) -> Iterator[str]:
         if finding.low is not None and finding.high is not None and finding.low != finding.high:
             yield from _range(number, finding)
     for number, finding in enumerate(place.findings, start=1):
-        yield from paragraph(source_words(finding.requirement), f"{number:3}  ")
+        why = f"{finding.why}; " if finding.why else ""
+        yield from paragraph(why + source_words(finding.requirement), f"{number:3}  ")
     if place.name != "recipe":
         yield from paragraph(f"The last word is with {place.authority}.")
 
@@ -136,4 +137,5 @@ def _as_dict(finding: Finding) -> dict[str, Any]:
         "source": requirement.origin.source,
         "status": str(requirement.origin.status),
         "note": requirement.origin.note,
+        "why": finding.why,
     }

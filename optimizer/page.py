@@ -211,6 +211,8 @@ def _checks(answer: Answer) -> Iterator[str]:
         words = f"{requirement.what}, {requirement.basis}: {value}, {requirement.limits()}"
         if check.worst_load is not None:
             words += f" (worst load {figure(check.worst_load, requirement)}{unit})"
+        if check.why:
+            words += f"; {check.why}"
         yield from paragraph(words, f"{_mark(check):8}")
         yield from paragraph(f"[{source_words(requirement)}]", " " * 8, " " * 9)
 
@@ -220,6 +222,8 @@ def _mark(check: Check) -> str:
         return "?"
     if check.ok:
         return "ok"
+    if check.requirement.origin.waived:
+        return "waived"
     return "BROKEN" if check.requirement.origin.blocks else "warning"
 
 

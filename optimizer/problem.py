@@ -16,7 +16,7 @@ from constraints.ingredients import MOISTURE, SALT, Ingredient, Lot
 from constraints.numbers import PERCENT, trimmed
 from constraints.quantities import Amount, Basis, MissingProperty, Quantity, Weight
 from constraints.requirement import Origin, Ratio, Requirement, Row
-from constraints.rules import Pack, Product, load_pack
+from constraints.rules import Pack, Product, load_pack, not_waivable, waived
 from constraints.stock import BatchSize, Stock
 from optimizer.reading.lots import LotTable
 from optimizer.reading.recipe import Recipe, WhenMissing
@@ -78,7 +78,6 @@ def assemble(recipe: Recipe, table: LotTable, order: Order) -> Problem:
     faults += _name_faults(recipe, table)
     product = product_of(recipe, order.day)
     packs, legal = legal_requirements(recipe, product, faults)
-    faults += _waive_faults(recipe, legal)
     requirements = [*recipe.requirements, *legal]
     usable, left_out = _usable(recipe, table, order)
     lots, lacking = _complete(recipe, table, usable, requirements, faults)
@@ -118,20 +117,9 @@ def rows_of(problem: Problem, requirements: Sequence[Requirement] | None = None)
 
 
 def _binds(requirement: Requirement) -> bool:
-    """Guidance is measured and said, never imposed on the choice of lots."""
-    return requirement.origin.blocks or requirement.origin.legal
-
-
-def _waive_faults(recipe: Recipe, legal: Sequence[Requirement]) -> Iterator[Fault]:
-    by_id = {requirement.origin.rule: requirement for requirement in legal}
-    for i, name in enumerate(recipe.entry.waive):
-        line, column = recipe.document.mark(("waive", i))
-        if name not in by_id:
-            close = nearest(name, by_id)
-            hint = f"did you mean {close}?" if close else "ids stand beside each limit on the page"
-            yield Fault(recipe.file, line, column, f"no row {name!r} applies to this batch", hint)
-        elif by_id[name].origin.blocks:
-            yield Fault(recipe.file, line, column, f"the row {name!r} blocks", "only a row that warns can be waived")
+    """Guidance and what was waived are measured and said, never imposed on the choice of lots."""
+    origin = requirement.origin
+    return (origin.blocks or origin.legal) and not origin.waived
 
 
 def legal_requirements(
@@ -154,14 +142,21 @@ def legal_requirements(
         wanted = recipe.entry.product_class
         product_class = wanted.get(pack.pack) if isinstance(wanted, dict) else wanted
         known = [entry.id for entry in pack.classes]
-        if product_class is not None and product_class not in known:
-            line, column = recipe.document.mark(("product_class",))
+        line, column = recipe.document.mark(("product_class",))
+        if product_class is not None and known and product_class not in known:
             close = nearest(product_class, known)
             hint = f"did you mean {close}?" if close else f"known: {', '.join(known)}"
             found = f"the rule pack {pack.pack} has no product class {product_class!r}"
             faults.append(Fault(recipe.file, line, column, found, hint))
-        legal += pack.requirements(product, product_class)
-    return tuple(packs), legal
+            continue
+        try:
+            legal += pack.requirements(product, product_class)
+        except BadInput as error:
+            faults += [Fault(recipe.file, line, column, fault.found, fault.allowed) for fault in error.faults]
+    names = recipe.entry.waive
+    for name, why in not_waivable(legal, names).items():
+        faults.append(recipe.document.fault(("waive", names.index(name)), f"{name} cannot be waived", why))
+    return tuple(packs), list(waived(legal, names))
 
 
 def _name_faults(recipe: Recipe, table: LotTable) -> Iterator[Fault]:

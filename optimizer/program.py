@@ -12,7 +12,7 @@ from fractions import Fraction
 
 from constraints.formula import Formula
 from constraints.ingredients import Ingredient, Lot
-from constraints.requirement import Hold, Row
+from constraints.requirement import Hold, Requirement, Row
 from constraints.stock import hold
 from optimizer.model import Program, Variable
 from optimizer.problem import Problem, rows_of
@@ -59,12 +59,37 @@ def holds_of(problem: Problem) -> tuple[Hold, ...]:
 def layout_of(problem: Problem, extra: Sequence[Row] = ()) -> Layout:
     """The program of a problem, to any weight the lots allow (the scales come later)."""
     rows = [row for _, row in rows_of(problem)]
-    return build(problem.formula, holds_of(problem), [*rows, *extra])
+    return build(
+        problem.formula, holds_of(problem), [*rows, *extra], choices_of(problem), problem.order.meat_division_kg
+    )
 
 
-def build(formula: Formula, holds: Sequence[Hold], rows: Sequence[Row]) -> Layout:
-    """Variables, bounds and rows from columns, holds and rows."""
+def choices_of(problem: Problem, requirements: Sequence[Requirement] | None = None) -> list[Row]:
+    """Rows over the use of the columns, yes or no, of the requirements that are imposed."""
+    chosen = problem.choosing if requirements is None else requirements
+    return [row for requirement in chosen for row in requirement.choices(problem.formula)]
+
+
+def uses(choices: Sequence[Row], size: int) -> tuple[set[int], set[int]]:
+    """Columns whose use is counted, and among them those that count only with a real weight.
+
+    A lot that must go in because another does is not in by a weight of nothing.
+    """
+    counted = {j for row in choices for j in range(size) if row.coefs[j]}
+    real = {j for row in choices if row.lo is not None for j in range(size) if row.coefs[j]}
+    return counted, real
+
+
+def build(
+    formula: Formula,
+    holds: Sequence[Hold],
+    rows: Sequence[Row],
+    choices: Sequence[Row] = (),
+    least_kg: Fraction = _ZERO,
+) -> Layout:
+    """Variables, bounds and rows from columns, holds, rows over kilograms and rows over use."""
     variables, units, links = [], [], []
+    counted, real = uses(choices, len(formula.columns))
     for j, (column, limits) in enumerate(zip(formula.columns, holds, strict=True)):
         cost = value_per_kg(formula, column)
         if limits.step is not None:
@@ -72,17 +97,17 @@ def build(formula: Formula, holds: Sequence[Hold], rows: Sequence[Row]) -> Layou
             least = -(-limits.least // limits.step)
             variables.append(Variable(column.name, cost * limits.step, _ZERO, Fraction(most), whole=True))
             units.append(limits.step)
-            needs_choice = least > 1
-            lo, hi = Fraction(least), Fraction(most)
+            lo, hi = Fraction(max(least, 1) if j in real else least), Fraction(most)
+            needs_choice = least > 1 or j in counted
         else:
             variables.append(Variable(column.name, cost, _ZERO, limits.most))
             units.append(_ONE)
-            needs_choice = limits.least > 0
-            lo, hi = limits.least, limits.most
+            lo, hi = max(limits.least, least_kg) if j in real else limits.least, limits.most
+            needs_choice = limits.least > 0 or j in counted
         if needs_choice:
             links.append((j, lo, hi))
     scaled = [Row(r.label, tuple(a * u for a, u in zip(r.coefs, units, strict=True)), r.lo, r.hi) for r in rows]
-    return _with_choices(variables, units, links, scaled)
+    return _with_choices(variables, units, links, scaled, choices)
 
 
 def _with_choices(
@@ -90,18 +115,27 @@ def _with_choices(
     units: list[Fraction],
     links: list[tuple[int, Fraction, Fraction]],
     rows: list[Row],
+    choices: Sequence[Row],
 ) -> Layout:
-    """Add for each link a yes-or-no variable b with ``lo * b <= x <= hi * b``; if lo > hi the lot is not used."""
+    """Add for each link a yes-or-no variable b with ``lo * b <= x <= hi * b``; if lo > hi the lot is not used.
+
+    Rows over use are rows over these variables.
+    """
     size, extra = len(variables), len(links)
     padded = [Row(r.label, r.coefs + (_ZERO,) * extra, r.lo, r.hi) for r in rows]
     for k, (j, lo, hi) in enumerate(links):
         name = variables[j].name
         variables.append(Variable(f"use {name}", _ZERO, _ZERO, _ONE if lo <= hi else _ZERO, whole=True))
         for limit, label in ((lo, "smallest pull"), (hi, "largest pull")):
+            if label == "smallest pull" and not limit:
+                continue
             coefs = [_ZERO] * (size + extra)
             coefs[j], coefs[size + k] = _ONE, -limit
             low, high = (_ZERO, None) if label == "smallest pull" else (None, _ZERO)
             padded.append(Row(f"{label} of {name}", tuple(coefs), low, high))
+    for row in choices:
+        over_use = (_ZERO,) * size + tuple(row.coefs[j] for j, _, _ in links)
+        padded.append(Row(row.label, over_use, row.lo, row.hi))
     return Layout(Program(tuple(variables), tuple(padded)), tuple(units))
 
 

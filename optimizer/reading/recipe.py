@@ -32,7 +32,7 @@ from constraints.document import (
     read_text,
     validate,
 )
-from constraints.faults import BadInput, Fault, nearest
+from constraints.faults import BadInput, Fault, Severity, nearest
 from constraints.formula import Addition, Dosing
 from constraints.ingredients import FAT, MOISTURE, NITRATE, NITRITE, PROTEIN, SALT, Ingredient, Kind
 from constraints.kinds import OneRequirement
@@ -40,7 +40,7 @@ from constraints.numbers import G_PER_KG, PERCENT, PPM, trimmed
 from constraints.quantities import Basis, Process
 from constraints.requirement import Origin, Requirement
 from constraints.rules import ProcessStep
-from constraints.substances import SUBSTANCES
+from constraints.substances import SUBSTANCES, kind_of, unsaid
 
 PLAIN_KINDS = {
     "salt": Kind.SALT,
@@ -287,7 +287,7 @@ def parse_recipe(text: str, file: str) -> Recipe:
         additions=tuple(addition(item) for item in entry.additions),
         scales=tuple(item.scale for item in entry.additions),
         process=process,
-        warnings=(),
+        warnings=tuple(_unsaid(entry, document)),
         document=document,
     )
 
@@ -315,7 +315,7 @@ def _requirements(entry: RecipeEntry, document: Document) -> Iterator[Requiremen
 
 def addition(entry: AdditionEntry) -> Addition:
     """What an entry of the recipe becomes."""
-    kind = PLAIN_KINDS.get(entry.is_, Kind.DRY)
+    kind = PLAIN_KINDS[entry.is_] if entry.is_ in PLAIN_KINDS else kind_of(entry.is_)
     figures = {FAT: entry.fat_pct, MOISTURE: entry.moisture_pct, PROTEIN: entry.protein_pct, SALT: entry.salt_pct}
     properties = {name: value for name, value in figures.items() if value is not None}
     properties.update(entry.properties)
@@ -358,6 +358,17 @@ def _dosed(item: Ingredient, entry: AdditionEntry) -> Addition:
         fraction = (entry.nitrite_pct or Fraction(0)) / PERCENT
         return Addition(item, Dosing.PER_MEAT, entry.ingoing_nitrite_ppm / PPM / fraction)
     return Addition(item, Dosing.PER_MEAT, (entry.g_per_kg_meat or Fraction(0)) / G_PER_KG)
+
+
+def _unsaid(entry: RecipeEntry, document: Document) -> Iterator[Fault]:
+    """Additions whose name speaks of a regulated substance, but that do not say what they are."""
+    for i, item in enumerate(entry.additions):
+        meant = unsaid(item.name)
+        if item.is_ in PLAIN_KINDS and item.is_ != "cure" and meant is not None:
+            found = f"{item.name} counts as {item.is_}, so no limit on {meant} sees it"
+            yield document.fault(
+                ("additions", i), found, f"write is: {meant} if that is what it is", severity=Severity.WARNING
+            )
 
 
 def _faults(entry: RecipeEntry, document: Document) -> Iterator[Fault]:

@@ -1,0 +1,249 @@
+"""Additives: accelerators, phosphates, binders, antioxidants, sulphites and the like, each by its family.
+
+A figure counts named substances or a whole family, as weighed or in another chemical form, on a base of its own.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from enum import StrEnum
+from fractions import Fraction
+from typing import ClassVar
+
+from pydantic import model_validator
+
+from constraints.document import Name, Percent, Positive, Strict, YesNo, refusal
+from constraints.limits import Base, Limit, Limited, Reckoned, Worst, known
+from constraints.numbers import PERCENT, PPM
+from constraints.quantities import Quantity
+from constraints.requirement import Origin, Requirement
+from constraints.substances import (
+    ACCELERATOR,
+    ACIDULANT,
+    ANTIMICROBIAL,
+    ANTIOXIDANT,
+    BINDER,
+    PHOSPHATE,
+    SUBSTANCES,
+    SULPHITE,
+    Substances,
+    conversion_of,
+    of_family,
+)
+
+
+class Expressed(StrEnum):
+    """The chemical form in which an additive's figure is expressed."""
+
+    AS_WEIGHED = "as_weighed"
+    P2O5 = "P2O5"
+    NA2HPO4 = "Na2HPO4"
+    SO2 = "SO2"
+    ASCORBIC_ACID = "ascorbic_acid"
+    ERYTHORBIC_ACID = "erythorbic_acid"
+
+    @property
+    def formula(self) -> str:
+        """Its chemical formula; empty for as weighed."""
+        acids = {"as_weighed": "", "ascorbic_acid": "C6H8O6", "erythorbic_acid": "C6H8O6"}
+        return acids.get(self.value, self.value)
+
+    @property
+    def words(self) -> str:
+        """The form as it stands in a sentence; nothing for as weighed."""
+        return "" if self is Expressed.AS_WEIGHED else f" as {self.value.replace('_', ' ')}"
+
+
+class _Additive(Limited, Reckoned):
+    """An amount of one family of substances, or of some of it."""
+
+    family: ClassVar[str]
+    plural: ClassVar[str]
+    basis: Base = Base.MEAT
+    """What the figure is divided by: meat (green weight), batch, finished or fat."""
+    substances: tuple[Name, ...] = ()
+    """Substances counted, by the name an addition carries in ``is``; none stated means the whole family."""
+    form: Expressed = Expressed.AS_WEIGHED
+    """Chemical form in which the figure is expressed."""
+    each: YesNo = False
+    """Whether each substance keeps the figure by itself; else all of them together."""
+
+    @model_validator(mode="after")
+    def _countable(self) -> _Additive:
+        known(self.substances, SUBSTANCES, "a substance that an addition can be", "substances")
+        for i, name in enumerate(self.counted() if self.form.formula else ()):
+            try:
+                conversion_of(name, self.form.formula)
+            except ValueError as error:
+                at = ("substances", i) if self.substances else ()
+                raise refusal(str(error), "a form that every substance counted has", at) from None
+        if self.each and (self.min_ppm is not None or self.min_pct is not None):
+            raise ValueError("each goes with a largest figure")
+        return self
+
+    def counted(self) -> tuple[str, ...]:
+        """The substances counted."""
+        return self.substances or of_family(self.family)
+
+    def build(self, origin: Origin) -> Requirement:
+        """The requirement this entry stands for."""
+        names = self.counted()
+        if not self.each:
+            return self._limit(self._what(), names, origin)
+        what = f"{self._what()}, the largest of each"
+        parts = tuple(self._limit(plain(name) + self.form.words, (name,), origin) for name in names)
+        return Worst(
+            what=what, basis=_basis_words(self), unit=self.unit(), origin=origin, hi=parts[0].hi, parts=parts
+        )  # fmt: skip
+
+    def _limit(self, what: str, names: tuple[str, ...], origin: Origin) -> Limit:
+        lo, hi = self.limits()
+        return Limit(
+            what=what, basis=_basis_words(self), unit=self.unit(), origin=origin, lo=lo, hi=hi,
+            over=self._amount(names), under=self.under(), scale=self.scale(),
+        )  # fmt: skip
+
+    def _amount(self, names: tuple[str, ...]) -> Quantity:
+        formula = self.form.formula
+        return Substances(tuple((name, conversion_of(name, formula) if formula else Fraction(1)) for name in names))
+
+    def _what(self) -> str:
+        return (listed(self.substances) if self.substances else self.plural) + self.form.words
+
+
+def _basis_words(entry: Reckoned) -> str:
+    return "green weight" if entry.basis is Base.MEAT else entry.base_words()
+
+
+def plain(name: str) -> str:
+    """A substance's name in words."""
+    return name.replace("_", " ")
+
+
+def listed(names: Iterable[str]) -> str:
+    """Substances in words; a hydrate is not named beside the same substance without its water."""
+    every = list(names)
+    shown = [plain(name) for name in every if not any(name.startswith(f"{other}_") for other in every)]
+    return " and ".join(part for part in (", ".join(shown[:-1]), shown[-1]) if part)
+
+
+class Accelerator(_Additive):
+    """Cure accelerators: ascorbates and erythorbates."""
+
+    family = ACCELERATOR
+    plural = "cure accelerators"
+
+
+class Acidulant(_Additive):
+    """Acids, and what turns into acid."""
+
+    family = ACIDULANT
+    plural = "acidulants"
+
+
+class Phosphate(_Additive):
+    """Phosphates that are added; the phosphorus of the meat does not count."""
+
+    family = PHOSPHATE
+    plural = "phosphates"
+
+
+class Binder(_Additive):
+    """Binders and extenders."""
+
+    family = BINDER
+    plural = "binders and extenders"
+
+
+class Antioxidant(_Additive):
+    """Antioxidants for fat."""
+
+    family = ANTIOXIDANT
+    plural = "antioxidants"
+
+
+class Sulphite(_Additive):
+    """Sulphur dioxide and sulphites, from additions and from what lots, liquids and inclusions state."""
+
+    family = SULPHITE
+    plural = "sulphites"
+
+
+class Antimicrobial(_Additive):
+    """Lactates and diacetate."""
+
+    family = ANTIMICROBIAL
+    plural = "antimicrobials"
+
+
+class AllowanceShare(Strict):
+    """Substances with the figure each kilogram of them takes its part of."""
+
+    substances: tuple[Name, ...]
+    """Substances counted."""
+    max_pct: Percent | None = None
+    """The figure if nothing else were used, %."""
+    max_ppm: Positive | None = None
+    """The figure if nothing else were used, mg/kg."""
+
+    @model_validator(mode="after")
+    def _sound(self) -> AllowanceShare:
+        known(self.substances, SUBSTANCES, "a substance that an addition can be", "substances")
+        if not self.substances or (self.max_pct is None) == (self.max_ppm is None) or self.max_pct == 0:
+            raise ValueError("a share names substances and one largest figure above 0, in pct or in ppm")
+        return self
+
+    def largest(self) -> Fraction:
+        """The figure as kilograms per kilogram."""
+        return self.max_pct / PERCENT if self.max_pct is not None else (self.max_ppm or Fraction(0)) / PPM
+
+
+class MixedAllowance(Reckoned):
+    """Substances with different figures that share one allowance: amount over figure, added up, is at most one."""
+
+    what: Name
+    """What shares the allowance, in a few words."""
+    shares: tuple[AllowanceShare, ...]
+    """Substances with their figures."""
+
+    @model_validator(mode="after")
+    def _each_once(self) -> MixedAllowance:
+        names = [name for share in self.shares for name in share.substances]
+        if len(self.shares) < 2 or len(set(names)) != len(names):
+            raise ValueError("an allowance has two shares or more, and each substance stands in one of them")
+        return self
+
+    def build(self, origin: Origin) -> Requirement:
+        """The requirement this entry stands for."""
+        terms = tuple((name, 1 / share.largest()) for share in self.shares for name in share.substances)
+        return Limit(
+            what=self.what, basis=_basis_words(self), unit="% of the allowance", origin=origin,
+            hi=Fraction(PERCENT), over=Substances(terms), under=self.under(), scale=Fraction(PERCENT),
+        )  # fmt: skip
+
+
+class SubstanceShare(Limited):
+    """Some substances as a part of a group of substances, by weight."""
+
+    substances: tuple[Name, ...]
+    """Substances counted."""
+    of: tuple[Name, ...]
+    """The whole group, those counted included."""
+
+    @model_validator(mode="after")
+    def _known_names(self) -> SubstanceShare:
+        known(self.substances, SUBSTANCES, "a substance that an addition can be", "substances")
+        known(self.of, SUBSTANCES, "a substance that an addition can be", "of")
+        if not set(self.substances) < set(self.of):
+            raise ValueError("the whole group holds the substances counted, and others")
+        return self
+
+    def build(self, origin: Origin) -> Requirement:
+        """The requirement this entry stands for."""
+        lo, hi = self.limits()
+        return Limit(
+            what=listed(self.substances),
+            basis=listed(name for name in self.of if name not in self.substances) + " with it",
+            unit=self.unit(), origin=origin, lo=lo, hi=hi, scale=self.scale(),
+            over=Substances.plain(self.substances), under=Substances.plain(self.of),
+        )  # fmt: skip

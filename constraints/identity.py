@@ -1,0 +1,379 @@
+"""Identity: what a named product must be. Fat ceilings, added water, poultry, minimum meat, species, required parts.
+
+A rule pack names the figures; nothing here knows a place or a product.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from fractions import Fraction
+
+from pydantic import model_validator
+
+from constraints.document import Name, NotNegative, Number, Percent, Positive, Strict
+from constraints.formula import Batch, Formula
+from constraints.ingredients import FAT, MOISTURE, PROTEIN, SALT, Ingredient, Kind
+from constraints.limits import Base, Limit, Reckoned, Worst, known, without
+from constraints.numbers import G_PER_KG, PERCENT
+from constraints.quantities import Amount, Basis, Process, Quantity, Sum, Weight
+from constraints.requirement import Origin, Requirement, Row, Verdict
+from constraints.species import GROUPS, OfLots, members, speaks_of
+
+_ONE = Fraction(1)
+_ZERO = Fraction(0)
+MEAT = Weight(Basis.MEAT)
+MEAT_FAT = Amount(FAT, Basis.MEAT)
+MEAT_PROTEIN = Amount(PROTEIN, Basis.MEAT)
+"""Protein of the lots, % times kilograms; protein of milk, soy and other additions is left out."""
+WHOLE = Fraction(PERCENT)
+
+
+class _Part(Reckoned):
+    """A percentage of a base."""
+
+    min_pct: Percent | None = None
+    """Smallest figure, %."""
+    max_pct: Percent | None = None
+    """Largest figure, %."""
+
+    @model_validator(mode="after")
+    def _some_limit(self) -> _Part:
+        if self.min_pct is None and self.max_pct is None:
+            raise ValueError("give a smallest or a largest figure")
+        if self.min_pct is not None and self.max_pct is not None and self.min_pct > self.max_pct:
+            raise ValueError("the smallest figure is above the largest")
+        return self
+
+    def limit(self, what: str, over: Quantity, origin: Origin, scale: Fraction = WHOLE) -> Limit:
+        """A quantity as a percentage of the base; ``scale`` is 100 for kilograms, 1 for percent times kilograms."""
+        return Limit(
+            what=what, basis=self.base_words(), unit="%", origin=origin, lo=self.min_pct, hi=self.max_pct,
+            over=without(over, self.without), under=self.under(), scale=scale,
+        )  # fmt: skip
+
+
+def _of_product(base: Base) -> Basis:
+    """Batch or finished. Raises ValueError for anything else."""
+    if base not in (Base.BATCH, Base.FINISHED):
+        raise ValueError("the basis is batch or finished")
+    return Basis(base.value)
+
+
+class ProductFat(_Part):
+    """Fat, where something is left out of the reckoning; otherwise the same as ``fat``."""
+
+    basis: Base = Base.FINISHED
+    """What the percentage is of: batch or finished."""
+
+    @model_validator(mode="after")
+    def _product(self) -> ProductFat:
+        _of_product(self.basis)
+        return self
+
+    def build(self, origin: Origin) -> Requirement:
+        """The requirement this entry stands for."""
+        return self.limit("fat", Amount(FAT, _of_product(self.basis)), origin, _ONE)
+
+
+@dataclass(frozen=True, kw_only=True)
+class AtLeastNothing(Limit):
+    """A limit whose figure is shown as zero where it comes out below; its largest figure is never below zero."""
+
+    def measure(self, batch: Batch) -> Verdict:
+        """The figure on this batch, zero where it would be negative."""
+        verdict = super().measure(batch)
+        return Verdict(self, None if verdict.value is None else max(verdict.value, _ZERO), verdict.ok)
+
+
+class _Water(Reckoned):
+    """Added water by analysis: moisture less so many times the meat protein."""
+
+    basis: Base = Base.FINISHED
+    """What the percentage is of: batch or finished."""
+    max_pct: Percent
+    """Largest figure, %."""
+    moisture_per_protein: Positive
+    """Kilograms of moisture that a kilogram of meat protein accounts for."""
+
+    @model_validator(mode="after")
+    def _product(self) -> _Water:
+        _of_product(self.basis)
+        return self
+
+    def added_water(self) -> Quantity:
+        """Added water, % times kilograms; below zero where the meat has lost some of its own."""
+        moisture = Amount(MOISTURE, _of_product(self.basis))
+        return Sum(((_ONE, moisture), (-self.moisture_per_protein, MEAT_PROTEIN)))
+
+    def limit(self, what: str, over: Quantity, origin: Origin) -> Limit:
+        """A quantity in % times kilograms as a percentage of the base."""
+        return Limit(
+            what=what, basis=self.base_words(), unit="%", origin=origin, hi=self.max_pct,
+            over=without(over, self.without), under=self.under(),
+        )  # fmt: skip
+
+
+class AddedWater(_Water):
+    """Added water: moisture less so many times the meat protein, zero where that is below zero."""
+
+    def build(self, origin: Origin) -> Requirement:
+        """The requirement this entry stands for."""
+        return AtLeastNothing(
+            what="added water", basis=self.base_words(), unit="%", origin=origin, hi=self.max_pct,
+            over=without(self.added_water(), self.without), under=self.under(),
+        )  # fmt: skip
+
+
+class FatPlusAddedWater(_Water):
+    """Fat and added water together; added water below zero counts as zero."""
+
+    def build(self, origin: Origin) -> Requirement:
+        """The requirement this entry stands for: fat alone, and fat with added water, are both at most the figure."""
+        fat = Amount(FAT, _of_product(self.basis))
+        both = Sum(((_ONE, fat), (_ONE, self.added_water())))
+        parts = self.limit("fat", fat, origin), self.limit("fat plus added water", both, origin)
+        return Worst(
+            what="fat plus added water", basis=self.base_words(), unit="%", origin=origin, hi=self.max_pct, parts=parts
+        )
+
+
+@dataclass(frozen=True)
+class WaterAdded:
+    """Kilograms of the additions that are water or ice; wine, stock and the like are not counted."""
+
+    def per_kg(self, item: Ingredient, process: Process) -> Fraction:
+        """1 for water, else 0."""
+        return _ONE if item.kind is Kind.WATER else _ZERO
+
+
+class WaterShare(_Part):
+    """Water and ice put in, as a share of a base that holds them too."""
+
+    def build(self, origin: Origin) -> Requirement:
+        """The requirement this entry stands for."""
+        return self.limit("water and ice put in", WaterAdded(), origin)
+
+
+class SpeciesShare(_Part):
+    """The share of some species, or of every species other than some."""
+
+    species: tuple[Name, ...] = ()
+    """Species or groups counted: pig, cattle, poultry, bird and so on."""
+    other_than: tuple[Name, ...] = ()
+    """Instead: every species but these is counted."""
+    called: Name | None = None
+    """What is counted, in a few words."""
+
+    @model_validator(mode="after")
+    def _one_of_both(self) -> SpeciesShare:
+        known(self.species, GROUPS, "a species or a group of them", "species")
+        known(self.other_than, GROUPS, "a species or a group of them", "other_than")
+        if bool(self.species) == bool(self.other_than):
+            raise ValueError("give species, or other_than")
+        return self
+
+    def build(self, origin: Origin) -> Requirement:
+        """The requirement this entry stands for."""
+        named = members(self.species or self.other_than)
+        counted = named if self.species else members(tuple(GROUPS)) - named
+        words = " and ".join(name.replace("_", " ") for name in self.species or self.other_than)
+        what = words if self.species else f"meat other than {words}"
+        return self.limit(self.called or what, OfLots(MEAT, counted), origin)
+
+
+class MaterialShare(_Part):
+    """The share of lots whose material speaks of one of some words, for example liver."""
+
+    words: tuple[Name, ...]
+    """Words looked for in the material."""
+    called: Name | None = None
+    """What is counted, in a few words."""
+
+    def build(self, origin: Origin) -> Requirement:
+        """The requirement this entry stands for."""
+        what = self.called or " or ".join(self.words)
+        return self.limit(what, OfLots(MEAT, words=frozenset(self.words)), origin)
+
+
+class MeatShare(_Part):
+    """The share of meat with its fat: all lots but those whose material speaks of what does not count as meat."""
+
+    not_counted: tuple[Name, ...] = ()
+    """Words in the material of lots that are no meat in the rule's sense."""
+
+    def build(self, origin: Origin) -> Requirement:
+        """The requirement this entry stands for."""
+        return self.limit("meat", OfLots(MEAT, not_words=frozenset(self.not_counted)), origin)
+
+
+def fat_free(not_counted: tuple[str, ...]) -> Quantity:
+    """Kilograms of meat flesh without its fat, of lots whose material speaks of none of the words."""
+    flesh = Sum(((_ONE, MEAT), (Fraction(-1, PERCENT), MEAT_FAT)))
+    return OfLots(flesh, not_words=frozenset(not_counted))
+
+
+class FatFreeFlesh(_Part):
+    """Meat flesh without its fat, as a share of a base."""
+
+    not_counted: tuple[Name, ...] = ()
+    """Words in the material of lots that are no meat flesh."""
+
+    def build(self, origin: Origin) -> Requirement:
+        """The requirement this entry stands for."""
+        return self.limit("fat-free meat flesh", fat_free(self.not_counted), origin)
+
+
+class FatToFlesh(Strict):
+    """Fat of everything that goes in, as a percentage of the fat-free meat flesh (not of the sausage)."""
+
+    max_pct: NotNegative
+    """Largest figure, %."""
+    not_counted: tuple[Name, ...] = ()
+    """Words in the material of lots that are no meat flesh."""
+
+    def build(self, origin: Origin) -> Requirement:
+        """The requirement this entry stands for."""
+        return Limit(
+            what="fat", basis="fat-free meat flesh", unit="%", origin=origin, hi=self.max_pct,
+            over=Amount(FAT, Basis.BATCH), under=fat_free(self.not_counted),
+        )  # fmt: skip
+
+
+class MeatProtein(Reckoned):
+    """Protein of the meat alone; protein of milk, soy, gelatin and other additions is not counted."""
+
+    basis: Base = Base.FINISHED
+    """What the percentage is of: batch or finished."""
+    min_pct: Percent | None = None
+    """Smallest figure, %."""
+    total_pct: Percent | None = None
+    """Instead: the total protein that the product must have, %."""
+    less_pct: NotNegative = _ZERO
+    """With total_pct: percentage points by which meat protein may stay below it."""
+
+    @model_validator(mode="after")
+    def _one_figure(self) -> MeatProtein:
+        if (self.min_pct is None) == (self.total_pct is None):
+            raise ValueError("give min_pct, or total_pct with less_pct")
+        return self
+
+    def build(self, origin: Origin) -> Requirement:
+        """The requirement this entry stands for."""
+        least = self.min_pct if self.min_pct is not None else (self.total_pct or _ZERO) - self.less_pct
+        return Limit(
+            what="meat protein", basis=self.base_words(), unit="%", origin=origin, lo=least,
+            over=without(MEAT_PROTEIN, self.without), under=self.under(),
+        )  # fmt: skip
+
+
+class SaltOnWater(Strict):
+    """Salt of the water phase: salt over salt plus water, in the batch or in the finished product."""
+
+    basis: Basis = Basis.FINISHED
+    """Where the water is counted: batch or finished."""
+    min_pct: Percent
+    """Smallest figure, %."""
+
+    def build(self, origin: Origin) -> Requirement:
+        """The requirement this entry stands for."""
+        salt, water = Amount(SALT, self.basis), Amount(MOISTURE, self.basis)
+        return Limit(
+            what="salt", basis=f"salt and water of the {self.basis.words}", unit="%", origin=origin, lo=self.min_pct,
+            over=salt, under=Sum(((_ONE, salt), (_ONE, water))), scale=WHOLE,
+        )  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Called:
+    """Kilograms of the additions that are one of some substances, or whose name speaks of one of some words."""
+
+    words: frozenset[str]
+
+    def per_kg(self, item: Ingredient, process: Process) -> Fraction:
+        """1 for such an addition, else 0."""
+        if item.kind is Kind.LOT:
+            return _ZERO
+        return Fraction(item.substance in self.words or speaks_of(item.name, self.words))
+
+
+@dataclass(frozen=True, kw_only=True)
+class Present(Limit):
+    """Something must be in the batch at all."""
+
+    def rows(self, formula: Formula) -> tuple[Row, ...]:
+        """None: "more than nothing" is no row."""
+        return ()
+
+    def measured_only(self, formula: Formula) -> bool:
+        """Always."""
+        return True
+
+    def within(self, value: Fraction) -> bool:
+        """True for any amount above nothing."""
+        return value > 0
+
+    def words(self) -> str:
+        """The rule in one sentence."""
+        return f"{self.what} in the {self.basis} {self.limits()}"
+
+    def limits(self) -> str:
+        """The rule in words."""
+        return "is required"
+
+
+class Required(Strict):
+    """One of some additions must be there, by the substance it is or by a word in its name."""
+
+    any_of: tuple[Name, ...]
+    """Substances or words; one of them is enough."""
+
+    def build(self, origin: Origin) -> Requirement:
+        """The requirement this entry stands for."""
+        return Present(
+            what=" or ".join(name.replace("_", " ") for name in self.any_of), basis=Basis.BATCH.words, unit="g/kg",
+            origin=origin, over=Called(frozenset(self.any_of)), under=Weight(Basis.BATCH), scale=Fraction(G_PER_KG),
+        )  # fmt: skip
+
+
+@dataclass(frozen=True, kw_only=True)
+class NeedsLaboratory(Requirement):
+    """A figure that only analysis of the finished product can give; arithmetic never passes or fails it."""
+
+    def rows(self, formula: Formula) -> tuple[Row, ...]:
+        """None."""
+        return ()
+
+    def measured_only(self, formula: Formula) -> bool:
+        """Always."""
+        return True
+
+    def measure(self, batch: Batch) -> Verdict:
+        """No figure and no verdict, whatever the batch."""
+        return Verdict(self, None, None, "needs a laboratory")
+
+
+class Laboratory(Strict):
+    """A figure found by analysis: a residual, or an amount "in the food"."""
+
+    what: Name
+    """What is analysed, with its chemical form."""
+    unit: Name
+    """Unit of the figure."""
+    min: Number | None = None
+    """Smallest figure."""
+    max: Number | None = None
+    """Largest figure."""
+    basis: Basis = Basis.FINISHED
+    """What is analysed: finished, or batch."""
+
+    @model_validator(mode="after")
+    def _some_limit(self) -> Laboratory:
+        if self.min is None and self.max is None:
+            raise ValueError("give a smallest or a largest figure")
+        return self
+
+    def build(self, origin: Origin) -> Requirement:
+        """The requirement this entry stands for."""
+        return NeedsLaboratory(
+            what=self.what, basis=self.basis.words, unit=self.unit, origin=origin, lo=self.min, hi=self.max
+        )

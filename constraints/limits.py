@@ -1,0 +1,195 @@
+"""What rules have in common: what a figure is divided by, what is left out of it, and limits on it.
+
+Two small requirements live here beside Ratio: a limit that a batch without any of the base keeps, and the worst of
+several figures.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
+from enum import StrEnum
+from fractions import Fraction
+
+from pydantic import model_validator
+
+from constraints.document import Name, NotNegative, Percent, Strict, refusal
+from constraints.faults import nearest
+from constraints.formula import Batch, Formula
+from constraints.ingredients import FAT, Ingredient, Kind
+from constraints.numbers import PERCENT, PPM
+from constraints.quantities import Amount, Basis, Process, Quantity, Sum, Weight
+from constraints.requirement import Ratio, Requirement, Row, Verdict
+from constraints.substances import FORMULAS, SUBSTANCES
+
+WATER = "water"
+_ZERO = Fraction(0)
+
+
+class Base(StrEnum):
+    """What a rule's figure is divided by.
+
+    meat: the meat block, green weight. batch: everything that goes in. finished: what is left after the declared
+    yield. fat: the fat of everything that goes in.
+    """
+
+    MEAT = "meat"
+    BATCH = "batch"
+    FINISHED = "finished"
+    FAT = "fat"
+
+    def weight(self) -> Quantity:
+        """Kilograms of it."""
+        if self is Base.FAT:
+            return Sum(((Fraction(1, PERCENT), Amount(FAT, Basis.BATCH)),))
+        return Weight(Basis(self.value))
+
+    @property
+    def words(self) -> str:
+        """It, as it stands in a sentence."""
+        return "fat in the whole batch" if self is Base.FAT else Basis(self.value).words
+
+
+@dataclass(frozen=True)
+class Without:
+    """A quantity in which some ingredients do not count: ``water``, or substances, or families of substances.
+
+    In the finished product everything is taken to lose its share of the yield loss, what is left out included.
+    """
+
+    part: Quantity
+    left_out: frozenset[str]
+
+    def per_kg(self, item: Ingredient, process: Process) -> Fraction:
+        """The quantity, or zero for what is left out."""
+        if item.kind is Kind.WATER and WATER in self.left_out:
+            return _ZERO
+        if self.left_out & {item.substance, SUBSTANCES.get(item.substance, "")}:
+            return _ZERO
+        return self.part.per_kg(item, process)
+
+
+def without(part: Quantity, names: Iterable[str]) -> Quantity:
+    """A quantity without the named ingredients; itself where none is named."""
+    left_out = frozenset(names)
+    return Without(part, left_out) if left_out else part
+
+
+def known(names: Iterable[str], allowed: Iterable[str], what: str, at: str) -> None:
+    """Raise a refusal at the key ``at`` for the first name that is not among the allowed ones."""
+    choice = list(allowed)
+    for i, name in enumerate(names):
+        if name not in choice:
+            close = nearest(name, choice)
+            hint = f"did you mean {close}?" if close else f"one of {', '.join(choice)}"
+            raise refusal(f"{name!r} is not {what}", hint, (at, i))
+
+
+class Reckoned(Strict):
+    """A figure on a base, from which some ingredients may be left out."""
+
+    basis: Base = Base.BATCH
+    """What the figure is divided by: meat, batch, finished or fat."""
+    without: tuple[Name, ...] = ()
+    """Left out above and below the line: water, cheese, another family or a substance."""
+
+    @model_validator(mode="after")
+    def _known_names(self) -> Reckoned:
+        known(self.without, [WATER, *FORMULAS, *SUBSTANCES], "water, a family or a substance", "without")
+        return self
+
+    def under(self) -> Quantity:
+        """What the figure is divided by."""
+        return without(self.basis.weight(), self.without)
+
+    def base_words(self) -> str:
+        """What the figure is divided by, in words."""
+        left_out = " and ".join(f"the {name}" for name in self.without)
+        return self.basis.words + (f" without {left_out}" if left_out else "")
+
+
+class Limited(Strict):
+    """A smallest or largest figure, in percent or in mg/kg."""
+
+    min_ppm: NotNegative | None = None
+    """Smallest figure, mg/kg."""
+    max_ppm: NotNegative | None = None
+    """Largest figure, mg/kg."""
+    min_pct: Percent | None = None
+    """Smallest figure, %."""
+    max_pct: Percent | None = None
+    """Largest figure, %."""
+
+    @model_validator(mode="after")
+    def _one_unit(self) -> Limited:
+        ppm, pct = (self.min_ppm, self.max_ppm), (self.min_pct, self.max_pct)
+        if (ppm == (None, None)) == (pct == (None, None)):
+            raise ValueError("give a smallest or a largest figure, in ppm or in pct")
+        lo, hi = self.limits()
+        if lo is not None and hi is not None and lo > hi:
+            raise ValueError("the smallest figure is above the largest")
+        return self
+
+    def limits(self) -> tuple[Fraction | None, Fraction | None]:
+        """Smallest and largest figure in the unit given."""
+        return (self.min_ppm, self.max_ppm) if self.unit() == "ppm" else (self.min_pct, self.max_pct)
+
+    def unit(self) -> str:
+        """The unit given: ppm or %."""
+        return "%" if self.min_ppm is None and self.max_ppm is None else "ppm"
+
+    def scale(self) -> Fraction:
+        """From kilograms per kilogram to the unit given."""
+        return Fraction(PPM if self.unit() == "ppm" else PERCENT)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Limit(Ratio):
+    """A ratio whose limits hold where there is nothing to divide by and nothing above the line either.
+
+    Its rows say the same: with ``under`` zero they ask of ``over`` to be zero or less (a largest figure) or zero or
+    more (a smallest).
+    """
+
+    def measure(self, batch: Batch) -> Verdict:
+        """The ratio on this batch; value None where there is nothing to divide by."""
+        over, under = self.scale * batch.amount(self.over), batch.amount(self.under)
+        if under:
+            return Verdict(self, over / under, self.within(over / under))
+        holds = (self.hi is None or over <= 0) and (self.lo is None or over >= 0)
+        return Verdict(self, None, holds)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Worst(Requirement):
+    """Several ratios with one largest figure, which each must keep: the largest of them is the figure.
+
+    So "fat plus added water, with added water below zero counted as zero" is the larger of fat and of fat plus added
+    water, which is two rows.
+    """
+
+    parts: tuple[Limit, ...]
+
+    def quantities(self) -> tuple[Quantity, ...]:
+        """What the parts count."""
+        return tuple(quantity for part in self.parts for quantity in part.quantities())
+
+    def rows(self, formula: Formula) -> tuple[Row, ...]:
+        """The rows of every part."""
+        return tuple(row for part in self._held() for row in part.rows(formula))
+
+    def measure(self, batch: Batch) -> Verdict:
+        """The largest of the parts."""
+        found = [part.measure(batch) for part in self._held()]
+        figures = [verdict.value for verdict in found if verdict.value is not None]
+        return Verdict(self, max(figures, default=None), all(verdict.ok for verdict in found))
+
+    def fixed_value(self, formula: Formula) -> Fraction | None:
+        """The largest part, where no part depends on the lots."""
+        figures = [part.fixed_value(formula) for part in self.parts]
+        fixed = [figure for figure in figures if figure is not None]
+        return max(fixed) if fixed and len(fixed) == len(figures) else None
+
+    def _held(self) -> tuple[Limit, ...]:
+        """The parts between this requirement's own limits, which may have been widened."""
+        return tuple(replace(part, lo=None, hi=self.hi) for part in self.parts)
