@@ -7,15 +7,20 @@ a file is reported at once with its line and column. Lines, columns and list ent
 
 from __future__ import annotations
 
+import ast
 import codecs
+import inspect
 import os
 import re
 import sys
+import textwrap
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field, replace
 from datetime import date, datetime
 from enum import Enum
 from fractions import Fraction
+from functools import partial
+from itertools import pairwise
 from types import NoneType, UnionType
 from typing import Annotated, Any, Literal, NoReturn, TypeAlias, TypeVar, Union, get_args, get_origin
 
@@ -27,12 +32,13 @@ from pydantic import (
     PlainValidator,
     RootModel,
     ValidationError,
+    ValidationInfo,
     WithJsonSchema,
 )
 from pydantic.fields import FieldInfo
-from pydantic.json_schema import GenerateJsonSchema
+from pydantic.json_schema import GenerateJsonSchema, JsonSchemaValue
 from pydantic_core import ErrorDetails, PydanticCustomError
-from pydantic_core.core_schema import ErrorType
+from pydantic_core.core_schema import CoreSchema, ErrorType, ModelSchema, with_info_plain_validator_function
 
 from constraints.faults import BadInput, Fault, Severity, nearest
 from constraints.numbers import PERCENT, NotANumber, exact, trimmed
@@ -94,9 +100,7 @@ def _label(path: str) -> str:
     return "standard input" if path == "-" else path
 
 
-def _refuse(
-    file: str, found: str, allowed: str, line: int | None = None, column: int | None = None
-) -> NoReturn:
+def _refuse(file: str, found: str, allowed: str, line: int | None = None, column: int | None = None) -> NoReturn:
     raise BadInput([Fault(file, line, column, found, allowed)]) from None
 
 
@@ -565,9 +569,7 @@ YesNo = Annotated[bool, PlainValidator(_yes_no), WithJsonSchema({"type": "boolea
 """true, false, yes or no, in any case."""
 Day = Annotated[date, PlainValidator(_day), WithJsonSchema({"type": "string", "format": "date"})]
 """A day of the calendar as YYYY-MM-DD."""
-Name = Annotated[
-    str, PlainValidator(_name), WithJsonSchema({"type": "string", "minLength": 1, "pattern": r"\S"})
-]
+Name = Annotated[str, PlainValidator(_name), WithJsonSchema({"type": "string", "minLength": 1, "pattern": r"\S"})]
 """A text that is not empty, without spaces around it."""
 
 
@@ -576,6 +578,33 @@ class _JsonSchema(GenerateJsonSchema):
 
     def encode_default(self, dft: Any) -> Any:
         return super().encode_default(_default_in_json(dft))
+
+    def model_schema(self, schema: ModelSchema) -> JsonSchemaValue:
+        found = super().model_schema(schema)
+        model: type[BaseModel] = schema["cls"]
+        for name, words in _attribute_docstrings(model).items():
+            info = model.model_fields.get(name)
+            key = name if info is None or info.alias is None else info.alias
+            if key in found.get("properties", {}):
+                found["properties"][key].setdefault("description", words)
+        return found
+
+
+def _attribute_docstrings(model: type[BaseModel]) -> dict[str, str]:
+    """The texts below the fields of a model and of its bases, by the field's name; a model made on the fly has none."""
+    found: dict[str, str] = {}
+    for owner in reversed(model.__mro__):
+        try:
+            tree = ast.parse(textwrap.dedent(inspect.getsource(owner)))
+        except (OSError, TypeError):
+            continue
+        body = tree.body[0].body if isinstance(tree.body[0], ast.ClassDef) else []
+        for field_, text in pairwise(body):
+            if not isinstance(field_, ast.AnnAssign) or not isinstance(field_.target, ast.Name):
+                continue
+            if isinstance(text, ast.Expr) and isinstance(text.value, ast.Constant):
+                found[field_.target.id] = inspect.cleandoc(str(text.value.value))
+    return found
 
 
 def _default_in_json(value: Any) -> Any:
@@ -588,12 +617,37 @@ def _default_in_json(value: Any) -> Any:
     return value
 
 
+LATER = {"later": True}
+"""Validation context of a file known to be sound: what is Deferred is read only when it is asked for."""
+
+
+class Deferred:
+    """Marks a field whose model is built only where a file uses it: there are many kinds, and most files use few."""
+
+    def __init__(self, model: type[BaseModel]) -> None:
+        self.model = model
+
+    def __get_pydantic_core_schema__(self, source: Any, handler: Any) -> CoreSchema:
+        """Validate with the model, whose errors keep their places; with LATER, not before it is asked for."""
+        return with_info_plain_validator_function(self._read)
+
+    def _read(self, value: Any, info: ValidationInfo) -> Any:
+        if info.context is LATER:
+            return partial(self.model.model_validate, value)
+        return self.model.model_validate(value)
+
+    def __get_pydantic_json_schema__(self, schema: CoreSchema, handler: Any) -> dict[str, Any]:
+        """The model's own JSON Schema."""
+        self.model.model_rebuild()
+        found: dict[str, Any] = handler(self.model.__pydantic_core_schema__)
+        return found
+
+
 class Strict(BaseModel):
     """Base of everything read from a file: unknown keys are errors, and a model never changes once read."""
 
-    model_config = ConfigDict(
-        extra="forbid", frozen=True, arbitrary_types_allowed=True, use_attribute_docstrings=True
-    )
+    # Attribute docstrings are read only for the JSON Schema: reading them needs the source, at every start.
+    model_config = ConfigDict(extra="forbid", frozen=True, arbitrary_types_allowed=True, defer_build=True)
 
     @classmethod
     def model_json_schema(cls, *args: Any, **kwargs: Any) -> dict[str, Any]:
@@ -744,16 +798,16 @@ def _wanted(annotation: Any, discriminator: Any = None) -> _Wanted:
 M = TypeVar("M", bound=BaseModel)
 
 
-def validate(document: Document, model: type[M], *, blanks: bool = False) -> M:
+def validate(document: Document, model: type[M], *, blanks: bool = False, context: Any = None) -> M:
     """Build the model from the document; raises BadInput with every fault, in the order of the file.
 
     A key with nothing behind it is a fault even where the model takes None, unless ``blanks`` is true: a
-    limit left blank must not become no limit.
+    limit left blank must not become no limit. ``context`` may be LATER.
     """
     told: list[_Told] = []
     built: M | None = None
     try:
-        built = model.model_validate(document.tree)
+        built = model.model_validate(document.tree, context=context)
     except ValidationError as error:
         told = _settled([_told(one, model, document.tree) for one in error.errors(include_url=False)])
     if not blanks:

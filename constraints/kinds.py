@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any, Protocol, cast
+from functools import partial
+from typing import TYPE_CHECKING, Annotated, Any, Protocol, cast
 
 from pydantic import create_model, model_validator
 
@@ -19,7 +20,7 @@ from constraints.additives import (
 )
 from constraints.composition import FatBand, MoistureBand, PropertyBand, ProteinBand, SaltBand
 from constraints.cure import IngoingNitrate, IngoingNitrite, IngoingTogether
-from constraints.document import Strict
+from constraints.document import Deferred, Strict
 from constraints.identity import (
     AddedWater,
     FatFreeFlesh,
@@ -101,12 +102,17 @@ class Named(Strict):
         """The key under which the kind is named."""
         return next(iter(self.model_fields_set))
 
+    def entry(self) -> Entry:
+        """The entry itself, read now where that was put off."""
+        found = getattr(self, self.kind())
+        return cast(Entry, found() if isinstance(found, partial) else found)
+
     def build(self, origin: Origin) -> Requirement:
         """The requirement the entry stands for."""
-        return cast(Entry, getattr(self, self.kind())).build(origin)
+        return self.entry().build(origin)
 
 
-_FIELDS: dict[str, Any] = {kind: (entry | None, None) for kind, entry in KINDS.items()}
+_FIELDS: dict[str, Any] = {kind: (Annotated[entry | None, Deferred(entry)], None) for kind, entry in KINDS.items()}
 
 if TYPE_CHECKING:
 

@@ -4,8 +4,6 @@ from __future__ import annotations
 
 import csv
 import io
-import subprocess
-import sys
 from fractions import Fraction
 
 import pytest
@@ -294,9 +292,3 @@ def test_header_faults(header: tuple[str, ...], column: str | None, words: str) 
 
 def test_an_empty_unnamed_column_and_pounds_are_no_fault() -> None:
     assert not list(header_faults(("lot", "on_hand_lb", "fat_pct", "cost_per_lb", ""), [False] * 4 + [True], "t", 1))
-
-
-def test_pandas_is_loaded_only_when_a_table_is_cut() -> None:
-    """Loading it takes longer than most commands, so importing the readers must not."""
-    code = "import sys, optimizer.reading.lots; sys.exit('pandas' in sys.modules)"
-    assert subprocess.run([sys.executable, "-c", code], check=False).returncode == 0

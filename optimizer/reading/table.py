@@ -1,12 +1,13 @@
 """A table of text cells as a spreadsheet writes it: CSV with commas, semicolons or tabs.
 
-Cells stay exactly as typed (``007``, ``1E5``, ``NA``, ``no``): nothing here guesses a type. pandas cuts the
-cells; before that every record is measured, because a cut table no longer tells on which line of the file a
+Cells stay exactly as typed (``007``, ``1E5``, ``NA``, ``no``): nothing here guesses a type. Before the
+cells are cut every record is measured, because a cut table no longer tells on which line of the file a
 record began or how many cells it had.
 """
 
 from __future__ import annotations
 
+import csv
 import re
 import unicodedata
 from collections.abc import Iterable, Iterator
@@ -82,7 +83,7 @@ def cut(text: str, file: str) -> tuple[Table | None, tuple[Fault, ...]]:
     if records[0].fault:
         return None, tuple(faults)
     fitted, misfits = _fitted(sound, delimiter, file)
-    cells = _cut_by_pandas(fitted, records[0].cells, delimiter)
+    cells = _cut_cells(fitted, records[0].cells, delimiter)
     if len(cells) != len(fitted):
         return None, (*faults, *misfits, Fault(file, None, None, "this text cannot be cut", "a CSV table"))
     header = tuple(name.strip() for name in cells[0])
@@ -175,23 +176,14 @@ def _count_hint(too_many: bool, delimiter: str) -> str:
     return f"one cell a column, with a {_SPOKEN[delimiter]} between cells even where a cell is empty"
 
 
-def _cut_by_pandas(records: list[_Record], width: int, delimiter: str) -> list[tuple[str, ...]]:
+def _cut_cells(records: list[_Record], width: int, delimiter: str) -> list[tuple[str, ...]]:
     """Cut sound records into cells as typed; a row that lacks empty cells at its end gets them."""
-    import pandas  # late: it takes longer to load than most tables take to read
-
-    frame = pandas.read_csv(
-        StringIO("\n".join(record.text for record in records) + "\n"),
-        sep=delimiter,
-        header=None,
-        names=list(range(width)),
-        index_col=False,
-        dtype=str,
-        keep_default_na=False,
-        na_filter=False,
-        skip_blank_lines=False,
-        engine="c",
-    )
-    return list(zip(*(frame[place].tolist() for place in range(width)), strict=True))
+    text = "\n".join(record.text for record in records) + "\n"
+    rows = csv.reader(StringIO(text, newline=""), delimiter=delimiter)
+    try:
+        return [tuple(row[:width]) + ("",) * (width - len(row)) for row in rows]
+    except csv.Error:  # a cell beyond the reader's own limit of length
+        return []
 
 
 def figure(typed: str, decimal_comma: bool) -> Fraction:
