@@ -8,7 +8,7 @@ leaves a problem over the lots alone.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from enum import StrEnum
 from fractions import Fraction
 
@@ -75,6 +75,7 @@ class Formula:
         self.counts_salt = any(a.dosing is Dosing.TOTAL_SALT for a in self.dosed)
         self._drivers = self._solve_doses()
         self._carried: dict[Quantity, tuple[Fraction, Fraction, Fraction]] = {}
+        self._totals: dict[Quantity, tuple[Fraction, ...]] = {}
 
     def carried(self, column: Ingredient) -> tuple[tuple[Ingredient, Fraction], ...]:
         """The dosed additions that one kilogram of a column brings along, in kilograms."""
@@ -98,6 +99,12 @@ class Formula:
         per_kg, per_meat, per_salt = self._carried[quantity]
         meat, salt = self._weights(column)
         return quantity.per_kg(column, self.process) + per_kg + meat * per_meat + salt * per_salt
+
+    def totals(self, quantity: Quantity) -> tuple[Fraction, ...]:
+        """``total`` of every column, reckoned once."""
+        if quantity not in self._totals:
+            self._totals[quantity] = tuple(self.total(quantity, column) for column in self.columns)
+        return self._totals[quantity]
 
     def exact_batch(self, kilograms: Sequence[Fraction]) -> Batch:
         """The batch of these kilograms of the columns with every dosed addition at its exact amount."""
@@ -148,10 +155,14 @@ class Batch:
 
     kilograms: Mapping[Ingredient, Fraction]
     process: Process
+    _amounts: dict[Quantity, Fraction] = field(default_factory=dict, init=False, repr=False, compare=False)
 
     def amount(self, quantity: Quantity) -> Fraction:
         """A quantity over the whole batch. Raises MissingProperty where an ingredient does not state it."""
-        return sum((quantity.per_kg(item, self.process) * kg for item, kg in self.kilograms.items()), _ZERO)
+        if quantity not in self._amounts:
+            parts = ((quantity.per_kg(item, self.process), kg) for item, kg in self.kilograms.items())
+            self._amounts[quantity] = sum((share * kg for share, kg in parts if share), _ZERO)
+        return self._amounts[quantity]
 
 
 def _dot(left: Sequence[Fraction], right: Sequence[Fraction]) -> Fraction:

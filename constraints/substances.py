@@ -134,4 +134,5 @@ class Substances:
 
     def per_kg(self, item: Ingredient, process: Process) -> Fraction:
         """Kilograms in one kilogram of the item."""
-        return sum((factor * share_of(name, item) for name, factor in self.terms), Fraction(0))
+        shares = ((factor, share_of(name, item)) for name, factor in self.terms)
+        return sum((factor * share for factor, share in shares if share), Fraction(0))
