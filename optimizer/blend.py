@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
 from fractions import Fraction
 
@@ -64,6 +64,9 @@ class Answer:
 
 def blend(problem: Problem, *, time_limit: float | None = None) -> Answer:
     """Find the cheapest batch, weigh it out and check it. Raises SolverDisagrees where no answer can be trusted."""
+    if not problem.formula.lots:
+        size = [requirement for requirement in problem.requirements if isinstance(requirement, BatchSize)]
+        return Answer(Status.INFEASIBLE, problem, _unmeasured(problem), conflict=Conflict(tuple(size), (), False))
     fixed = _judged_once(problem)
     forbidden = [r for r, ok in fixed if ok is False and r.origin.blocks and r.origin.legal]
     impossible = [r for r, ok in fixed if ok is False and r.origin.blocks and not r.origin.legal]
@@ -87,7 +90,7 @@ def blend(problem: Problem, *, time_limit: float | None = None) -> Answer:
 
 
 def _answer(problem: Problem, layout: Layout, optimum: Optimum, weighed: Weighed) -> Answer:
-    checks = measured(problem.requirements, weighed)
+    checks = _as_judged_once(problem, measured(problem.requirements, weighed))
     if any(check.ok is False and check.requirement.origin.blocks for check in checks):
         return Answer(Status.DO_NOT_MAKE, problem, checks)
     certificate = certify(problem, layout, optimum, weighed)
@@ -121,6 +124,18 @@ def margin(requirement: Requirement, value: Fraction) -> Fraction:
     if requirement.hi is not None:
         gaps.append(requirement.hi - value)
     return min(gaps, default=Fraction(0))
+
+
+def _as_judged_once(problem: Problem, checks: tuple[Check, ...]) -> tuple[Check, ...]:
+    """What no choice of lots can change is judged on the exact dose where that breaks it.
+
+    A recipe that doses too much cure is not made lawful by a scale that rounds down.
+    """
+    broken = {id(r): r.fixed_value(problem.formula) for r, ok in _judged_once(problem) if not ok}
+    return tuple(
+        replace(check, value=broken[id(check.requirement)], ok=False) if id(check.requirement) in broken else check
+        for check in checks
+    )
 
 
 def _judged_once(problem: Problem) -> list[tuple[Requirement, bool]]:

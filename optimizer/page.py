@@ -29,7 +29,7 @@ def page(answer: Answer) -> str:
     lines += _checks(answer)
     if answer.weighed is not None:
         lines += [*_cost(answer), *_dying(answer), *_certificate(answer)]
-    lines += [*_remarks(answer), *heading("caution"), *paragraph(CAUTION)]
+    lines += [*_remarks(answer), *_absent(answer), *heading("caution"), *paragraph(CAUTION)]
     return "\n".join(lines) + "\n"
 
 
@@ -162,7 +162,8 @@ def _load(problem: Problem, batch: Batch, meat: Fraction, *, with_lots: bool) ->
     for addition in problem.formula.dosed:
         if addition.item not in batch.kilograms:
             rows.append([addition.item.name, "0", "0.000", ""])
-    yield from table(("item", "grams", "g/kg meat", "scale"), rows, "<>>>")
+    if rows:
+        yield from table(("item", "grams", "g/kg meat", "scale"), rows, "<>>>")
 
 
 def _grams(kilograms: Fraction, division: Fraction) -> str:
@@ -205,16 +206,36 @@ def _casing(answer: Answer) -> Iterator[str]:
 def _checks(answer: Answer) -> Iterator[str]:
     yield from heading("checks")
     for check in answer.checks:
-        requirement = check.requirement
-        unit = f" {requirement.unit}" if requirement.unit else ""
-        value = "not measured" if check.value is None else f"{figure(check.value, requirement)}{unit}"
-        words = f"{requirement.what}, {requirement.basis}: {value}, {requirement.limits()}"
-        if check.worst_load is not None:
-            words += f" (worst load {figure(check.worst_load, requirement)}{unit})"
-        if check.why:
-            words += f"; {check.why}"
-        yield from paragraph(words, f"{_mark(check):8}")
-        yield from paragraph(f"[{source_words(requirement)}]", " " * 8, " " * 9)
+        if not _nothing_goes_in(check):
+            yield from paragraph(_check_words(check), f"{_mark(check):8}")
+            yield from paragraph(f"[{source_words(check.requirement)}]", " " * 8, " " * 9)
+
+
+def _absent(answer: Answer) -> Iterator[str]:
+    """The rules' largest figures for what the batch holds none of, in few words."""
+    absent = [check.requirement for check in answer.checks if _nothing_goes_in(check)]
+    if absent:
+        yield from heading("also checked: 0 in this batch")
+    for r in absent:
+        words = f"{r.what}, {r.basis}: {r.limits()} [{r.origin.rule}; {r.origin.source}; {r.origin.status}]"
+        yield from paragraph(words, "ok  ", "    ")
+
+
+def _nothing_goes_in(check: Check) -> bool:
+    """A rule's largest figure for something of which the batch holds none."""
+    requirement = check.requirement
+    capped = requirement.lo is None and requirement.hi is not None
+    return bool(requirement.origin.pack) and capped and check.value == 0 and check.ok is True and not check.why
+
+
+def _check_words(check: Check) -> str:
+    requirement = check.requirement
+    unit = f" {requirement.unit}" if requirement.unit else ""
+    value = "not measured" if check.value is None else f"{figure(check.value, requirement)}{unit}"
+    words = f"{requirement.what}, {requirement.basis}: {value}, {requirement.limits()}"
+    if check.worst_load is not None:
+        words += f" (worst load {figure(check.worst_load, requirement)}{unit})"
+    return f"{words}; {check.why}" if check.why else words
 
 
 def _mark(check: Check) -> str:
@@ -284,7 +305,8 @@ def _certificate(answer: Answer) -> Iterator[str]:
         share = PERCENT * certificate.gap / certificate.cost if certificate.cost else Fraction(0)
         yield from paragraph(
             f"Proved: no batch within these requirements costs less than {shown(certificate.lower_bound, 4)}. "
-            f"Gap {shown(certificate.gap, 4)} ({shown(share, 3)} %), the price of whole scale divisions."
+            f"Gap {shown(certificate.gap, 4)} ({shown(share, 3)} %): what whole scale divisions, whole packs and the "
+            "exact weight cost at most."
         )
     if certificate.reported is not None:
         yield f"Reported by the solver, not proved: at least {certificate.reported:.4f} with whole packs."

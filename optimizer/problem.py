@@ -84,14 +84,13 @@ def assemble(recipe: Recipe, table: LotTable, order: Order) -> Problem:
     left_out += lacking
     if faults:
         raise BadInput(faults)
-    if not lots:
-        raise BadInput([Fault(table.file, None, None, "no lot is left to choose from", _why_none(left_out))])
     try:
         formula = Formula(lots, recipe.additions, recipe.process)
     except NoDose as error:
         line, column = recipe.document.mark(("additions",))
         raise BadInput([Fault(recipe.file, line, column, str(error), "")]) from error
-    faults += _meaningless(recipe, formula, table)
+    if lots:
+        faults += _meaningless(recipe, formula, table)
     requirements += _own_rows(recipe, formula, faults)
     if faults:
         raise BadInput(faults)
@@ -217,10 +216,6 @@ def _why_left_out(recipe: Recipe, lot: Lot, day: date) -> str:
     return ""
 
 
-def _why_none(left_out: Sequence[LeftOut]) -> str:
-    return "; ".join(f"{entry.lot.name}: {entry.why}" for entry in left_out[:5])
-
-
 def _complete(
     recipe: Recipe,
     table: LotTable,
@@ -297,7 +292,7 @@ def _own_rows(recipe: Recipe, formula: Formula, faults: list[Fault]) -> list[Req
         if addition.dosing is not Dosing.TOTAL_SALT:
             continue
         shares = [dict(formula.carried(column))[addition.item] for column in formula.columns]
-        if all(share < 0 for share in shares):
+        if shares and all(share < 0 for share in shares):
             line, column = recipe.document.mark(("additions", i, "total_salt_pct"))
             found = f"total salt of {trimmed(PERCENT * addition.rate)} % is exceeded before any {addition.item.name}"
             faults.append(Fault(recipe.file, line, column, found, "lots, cure, liquids and inclusions bring more"))
@@ -315,7 +310,7 @@ def _water_loss(recipe: Recipe, formula: Formula, faults: list[Fault]) -> list[R
         left = [formula.total(moisture, column) for column in formula.columns]
     except MissingProperty:
         return []
-    if all(amount < 0 for amount in left):
+    if left and all(amount < 0 for amount in left):
         line, column = recipe.document.mark(("yield", "finished_pct"))
         found = "the yield loses more water than the batch holds"
         faults.append(Fault(recipe.file, line, column, found, "a larger finished_pct, or state fat_loss_pct"))

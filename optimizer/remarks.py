@@ -5,7 +5,7 @@ from __future__ import annotations
 from fractions import Fraction
 
 from constraints.cure import COARSE_DIVISION
-from constraints.ingredients import Ingredient, Kind, Lot
+from constraints.ingredients import NITRATE, NITRITE, Ingredient, Kind, Lot
 from constraints.numbers import G_PER_KG, PERCENT, shown, trimmed
 from constraints.requirement import Requirement, Status
 from optimizer.blend import Answer
@@ -37,7 +37,7 @@ def notes(answer: Answer) -> list[str]:
     problem = answer.problem
     said = []
     if not problem.recipe.cured:
-        said.append("Uncured: no nitrite or nitrate is added.")
+        said.append("Uncured: no nitrite or nitrate is added." + _cured_lots(answer))
     zero = dry_additions(problem)
     if zero:
         said.append(f"Counted as no fat, moisture or protein: {', '.join(zero)}.")
@@ -50,6 +50,13 @@ def notes(answer: Answer) -> list[str]:
     if answer.weighed is not None and answer.weighed.solved_again:
         said.append("Nearest rounding broke a requirement; the batch was solved again in whole scale divisions.")
     return said
+
+
+def _cured_lots(answer: Answer) -> str:
+    """Lots in the batch that bring nitrite or nitrate although the recipe adds none."""
+    items = answer.weighed.total.kilograms if answer.weighed else {}
+    names = [i.name for i in items if isinstance(i, Lot) and any(i.properties.get(p) for p in (NITRITE, NITRATE))]
+    return f" Yet these lots bring some: {', '.join(names)}." if names else ""
 
 
 def left_out(problem: Problem) -> list[str]:

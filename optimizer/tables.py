@@ -6,26 +6,30 @@ from collections.abc import Sequence
 from textwrap import wrap
 
 WIDTH = 80
+NARROWEST = 6
+"""Letters below which a column is not wrapped further."""
 
 
 def table(headings: Sequence[str], rows: Sequence[Sequence[str]], align: str) -> list[str]:
     """Lines of a table. ``align`` has one letter a column: ``<`` left, ``>`` right.
 
     Columns are as wide as their longest cell; where the table would be wider than the page, the widest left-aligned
-    column is wrapped.
+    columns are wrapped.
     """
     cells = [list(headings), *[list(row) for row in rows]]
     widths = [max(len(row[j]) for row in cells) for j in range(len(headings))]
-    excess = sum(widths) + 2 * (len(widths) - 1) - WIDTH
-    if excess > 0:
-        j = max((j for j, side in enumerate(align) if side == "<"), key=lambda j: widths[j])
-        widths[j] = max(widths[j] - excess, 8)
+    texts = [j for j, side in enumerate(align) if side == "<"]
+    while sum(widths) + 2 * (len(widths) - 1) > WIDTH:
+        widest = max(texts, key=lambda j: widths[j])
+        if widths[widest] <= NARROWEST:
+            break
+        widths[widest] -= 1
     lines = []
     for number, row in enumerate(cells):
         folded = [_fold(cell, width) for cell, width in zip(row, widths, strict=True)]
         for part in range(max(len(cell) for cell in folded)):
-            texts = [cell[part] if part < len(cell) else "" for cell in folded]
-            padded = [f"{text:{side}{w}}" for text, side, w in zip(texts, align, widths, strict=True)]
+            shown = [cell[part] if part < len(cell) else "" for cell in folded]
+            padded = [f"{text:{side}{w}}" for text, side, w in zip(shown, align, widths, strict=True)]
             lines.append("  ".join(padded).rstrip())
         if number == 0:
             lines.append("  ".join("-" * width for width in widths))
