@@ -181,7 +181,7 @@ class Ratio(Requirement):
         over, under = self.terms(formula)
         rows = []
         if self.hi is not None:
-            coefs = tuple(a - self.hi * b for a, b in zip(over, under, strict=True))
+            coefs = tuple(a - self.hi * b if b else a for a, b in zip(over, under, strict=True))
             rows.append(Row(f"{self.what} at most", coefs, hi=Fraction(0)))
         if self.lo is not None:
             coefs = tuple(a - self.lo * b for a, b in zip(over, under, strict=True))
@@ -206,9 +206,8 @@ class Ratio(Requirement):
 
     def terms(self, formula: Formula) -> tuple[tuple[Fraction, ...], tuple[Fraction, ...]]:
         """Scaled numerator and denominator per kilogram of each column."""
-        over = tuple(self.scale * formula.total(self.over, column) for column in formula.columns)
-        under = tuple(formula.total(self.under, column) for column in formula.columns)
-        return over, under
+        over = formula.totals(self.over)
+        return over if self.scale == 1 else tuple(self.scale * part for part in over), formula.totals(self.under)
 
 
 @dataclass(frozen=True)

@@ -1,113 +1,153 @@
-"""When no batch exists: a smallest set of requirements that cannot hold together, and how close one can get."""
+"""When no batch exists: a set of requirements that cannot hold together, and how close one can get.
+
+Every requirement of the set is needed for the conflict: without any one of them there is a batch. Where no whole packs
+are involved all of it is exact, the nearest attainable figures too.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fractions import Fraction
 
 from constraints.requirement import Requirement, Row
-from optimizer.model import Ending, Program, Variable, solve
+from optimizer.model import Program
+from optimizer.optimum import SolverDisagrees, point
 from optimizer.problem import Problem, rows_of
-from optimizer.program import build, holds_of, relaxed
+from optimizer.program import Layout, build, holds_of, relaxed
 
 _ZERO = Fraction(0)
-_STEPS = 30
-"""Most steps of the fractional search; each at least halves what is left in practice."""
-_CLOSE = Fraction(1, 10**9)
+_STEPS = 50
+"""Most steps of a fractional search; it ends by itself after a handful."""
 
 
 @dataclass(frozen=True)
 class Reach:
-    """How far one requirement can be met when all the others hold; value None where even that has no batch."""
+    """How far one requirement of a conflict can be met.
+
+    ``nearest`` is its figure closest to its limits when all other requirements hold; None where those have no batch
+    either. ``among_these`` is the same when only the others of the conflict hold.
+    """
 
     requirement: Requirement
     nearest: Fraction | None
+    among_these: Fraction | None
 
 
 @dataclass(frozen=True)
 class Conflict:
     """Requirements that cannot hold together, each of them needed for the conflict.
 
-    ``packs_matter`` is True where the lots' whole packs or smallest pulls are part of it.
+    ``packs_matter`` is True where the lots' whole packs or smallest pulls are part of it; then ``certain`` may be False
+    where the solver's word that there is no batch could not be checked to the end.
     """
 
     requirements: tuple[Requirement, ...]
     reach: tuple[Reach, ...]
     packs_matter: bool
+    certain: bool = True
 
 
 def explain(problem: Problem) -> Conflict:
-    """Find a smallest conflict by leaving requirements out one at a time, and what each could reach at best."""
+    """Find a conflict by leaving requirements out one at a time, and what each of its members could reach at best.
+
+    The last in the list are left out first, so that the weight and the recipe's own requirements are named sooner than
+    the law's. Raises SolverDisagrees where there is a batch after all.
+    """
     chosen = list(problem.choosing)
-    linear = not _possible(problem, chosen, whole=False)
+    linear, _ = _possible(problem, chosen, whole=False)
+    packs_matter = linear
+    still, certain = _possible(problem, chosen, whole=packs_matter)
+    if still:
+        raise SolverDisagrees("a batch was said not to exist, and one was found")
     core = list(chosen)
-    for requirement in chosen:
+    for requirement in reversed(chosen):
         without = [r for r in core if r is not requirement]
-        if not _possible(problem, without, whole=not linear):
-            core = without
-    reach = tuple(
-        Reach(r, nearest(problem, r, [other for other in chosen if other is not r])) for r in core if r.rows(problem.formula)
+        possible, sure = _possible(problem, without, whole=packs_matter)
+        if not possible:
+            core, certain = without, certain and sure
+    return Conflict(tuple(core), tuple(_reach(problem, r, chosen, core) for r in core), packs_matter, certain)
+
+
+def _reach(
+    problem: Problem, requirement: Requirement, chosen: Sequence[Requirement], core: Sequence[Requirement]
+) -> Reach:
+    found = nearest(problem, requirement, [other for other in chosen if other is not requirement])
+    if found is not None:
+        return Reach(requirement, found, found)
+    return Reach(
+        requirement, None, nearest(problem, requirement, [other for other in core if other is not requirement])
     )
-    return Conflict(tuple(core), reach, packs_matter=not linear)
 
 
-def _possible(problem: Problem, requirements: Sequence[Requirement], *, whole: bool) -> bool:
-    program = _program(problem, requirements)
-    outcome = solve(program if whole else relaxed(program))
-    return outcome.ending is not Ending.INFEASIBLE
+def _possible(problem: Problem, requirements: Sequence[Requirement], *, whole: bool) -> tuple[bool, bool]:
+    """Whether a batch satisfies these requirements, and whether that is certain."""
+    program = _layout(problem, requirements).program
+    free = Program(tuple(replace(v, cost=_ZERO) for v in program.variables), program.rows)
+    values, certain = point(free if whole else relaxed(free))
+    return bool(values), certain
 
 
-def _program(problem: Problem, requirements: Sequence[Requirement], extra: Sequence[Row] = ()) -> Program:
+def _layout(problem: Problem, requirements: Sequence[Requirement], extra: Sequence[Row] = ()) -> Layout:
     rows = [row for _, row in rows_of(problem, requirements)]
-    return build(problem.formula, holds_of(problem), [*rows, *extra]).program
+    return build(problem.formula, holds_of(problem), [*rows, *extra])
 
 
 def nearest(problem: Problem, requirement: Requirement, others: Sequence[Requirement]) -> Fraction | None:
-    """The requirement's figure closest to its limits that the other requirements allow, or None.
-
-    A ratio is minimised by solving for ``over - value * under`` with ever better values (Dinkelbach, Management
-    Science 13, 1967, 492-498).
-    """
+    """The requirement's figure closest to its limits that the other requirements allow, or None where there is none."""
     terms = requirement.terms(problem.formula)
     if terms is None:
         return None
-    reached = [_extreme(problem, terms, others, sign) for sign in (1, -1)]
-    low, high = reached
-    if low is None or high is None:
-        return None
-    if requirement.hi is not None and low > requirement.hi:
-        return low
-    return high
+    found: list[tuple[Fraction, Fraction]] = []
+    for limit, sign in ((requirement.hi, 1), (requirement.lo, -1)):
+        if limit is not None:
+            value = _beyond(problem, terms, others, limit, sign)
+            if value is not None:
+                found.append((abs(value - limit), value))
+    return min(found)[1] if found else None
 
 
-def _extreme(
+def _beyond(
     problem: Problem,
     terms: tuple[tuple[Fraction, ...], tuple[Fraction, ...] | None],
     others: Sequence[Requirement],
+    limit: Fraction,
     sign: int,
 ) -> Fraction | None:
-    """The smallest (sign 1) or largest (sign -1) figure."""
+    """The figure nearest to a limit on its wrong side: above an upper limit (sign 1), below a lower one (sign -1).
+
+    A ratio is made small by solving for ``over - value * under`` with ever better values (Dinkelbach, Management
+    Science 13, 1967, 492-498), in exact arithmetic until nothing is better.
+    """
     over, under = terms
-    layout = build(problem.formula, holds_of(problem), [row for _, row in rows_of(problem, others)])
-    value = _ZERO
+    if under is None:
+        apart = Row("beyond", over, limit if sign > 0 else None, limit if sign < 0 else None)
+    else:
+        coefs = tuple(a - limit * b for a, b in zip(over, under, strict=True))
+        apart = Row("beyond", coefs, _ZERO if sign > 0 else None, _ZERO if sign < 0 else None)
+    layout = _layout(problem, others, [apart])
+    best: Fraction | None = None
+    value = limit
     for _ in range(_STEPS):
-        coefs = [sign * (a - value * (under[j] if under else _ZERO)) for j, a in enumerate(over)]
-        variables = tuple(
-            Variable(v.name, coefs[j] * layout.units[j] if j < len(coefs) else _ZERO, v.lo, v.hi, v.whole)
-            for j, v in enumerate(layout.program.variables)
-        )
-        outcome = solve(Program(variables, layout.program.rows))
-        if not outcome.values:
-            return None
-        point = layout.kilograms([Fraction(x) for x in outcome.values])
-        top = sum((a * x for a, x in zip(over, point, strict=True)), _ZERO)
-        if under is None:
-            return top.limit_denominator(10**9)
-        bottom = sum((a * x for a, x in zip(under, point, strict=True)), _ZERO)
-        if bottom <= 0:
-            return None
-        if abs(top / bottom - value) <= _CLOSE:
+        figure = _figure(layout, over, under, value, sign)
+        if figure is None or (best is not None and sign * (figure - best) >= 0):
             break
-        value = top / bottom
-    return value.limit_denominator(10**9)
+        best = value = figure
+    return best
+
+
+def _figure(
+    layout: Layout, over: Sequence[Fraction], under: Sequence[Fraction] | None, value: Fraction, sign: int
+) -> Fraction | None:
+    """The figure of the batch with the least ``sign * (over - value * under)``."""
+    coefs = [sign * (a - value * (under[j] if under else _ZERO)) for j, a in enumerate(over)]
+    aimed = [coef * unit for coef, unit in zip(coefs, layout.units, strict=True)]
+    aimed += [_ZERO] * (len(layout.program.variables) - len(aimed))
+    variables = tuple(replace(v, cost=cost) for v, cost in zip(layout.program.variables, aimed, strict=True))
+    values, _ = point(Program(variables, layout.program.rows))
+    if not values:
+        return None
+    kilograms = layout.kilograms(values)
+    top = sum((a * x for a, x in zip(over, kilograms, strict=True)), _ZERO)
+    bottom = Fraction(1) if under is None else sum((b * x for b, x in zip(under, kilograms, strict=True)), _ZERO)
+    return top / bottom if bottom > 0 else None

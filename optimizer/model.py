@@ -6,12 +6,18 @@ Nothing here is trusted further on: feasibility, optimality and bounds are recom
 from __future__ import annotations
 
 import math
+import warnings
 from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 from fractions import Fraction
+from typing import Any
 
 from constraints.requirement import Row
+
+
+_FEASIBLE_POINT = 2
+"""HiGHS: the primal solution is feasible."""
 
 
 class Ending(StrEnum):
@@ -67,38 +73,58 @@ class Program:
 
 
 @dataclass(frozen=True)
+class Basis:
+    """Where every variable and every row stands. As many variables are basic as rows are not."""
+
+    variables: tuple[Place, ...]
+    rows: tuple[Place, ...]
+
+
+@dataclass(frozen=True)
 class Outcome:
     """What the solver said. ``values`` are floats, empty unless it found a point.
 
-    ``variable_places`` and ``row_places`` are the basis of a linear program, empty for an integer one. ``bound`` is
-    the solver's own lower bound on cost, reported and not proved.
+    ``basis`` is there for a linear program, also where it is found infeasible. ``bound`` is the solver's own lower
+    bound on cost, reported and not proved.
     """
 
     ending: Ending
     values: tuple[float, ...] = ()
-    variable_places: tuple[Place, ...] = ()
-    row_places: tuple[Place, ...] = ()
+    basis: Basis | None = None
     bound: float = -math.inf
 
 
-def solve(program: Program, *, time_limit: float | None = None, gap: float = 1e-9, presolve: bool = True) -> Outcome:
+def solve(program: Program, *, time_limit: float | None = None, gap: float = 0.0) -> Outcome:
     """Solve a program with PuLP and HiGHS.
 
     ``time_limit`` is in seconds, ``gap`` the relative gap at which an integer search stops. Prints nothing.
     """
     import pulp
 
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", DeprecationWarning)  # PuLP 3 warns of what PuLP 4 will rename
+        problem, owners = _as_pulp(program)
+    # Presolve would lose the basis of an infeasible linear program, from which the exact proof starts.
+    presolve = "choose" if program.whole else "off"
+    solver = pulp.HiGHS(
+        msg=False, timeLimit=time_limit, gapRel=gap, threads=1, presolve=presolve, random_seed=0
+    )  # fmt: skip
+    problem.solve(solver)
+    return _outcome(problem.solverModel, program, owners)
+
+
+def _as_pulp(program: Program) -> tuple[Any, list[tuple[int, int]]]:
+    """The PuLP problem, and for each of its constraints the row it comes from with its sense."""
+    import pulp
+
     problem = pulp.LpProblem("batch", pulp.LpMinimize)
     variables = [
-        pulp.LpVariable(
-            f"x{i:05d}", float(v.lo), float(v.hi), pulp.LpInteger if v.whole else pulp.LpContinuous
-        )
+        pulp.LpVariable(f"x{i:05d}", float(v.lo), float(v.hi), pulp.LpInteger if v.whole else pulp.LpContinuous)
         for i, v in enumerate(program.variables)
     ]
     problem.addVariables(variables)
-    problem.setObjective(
-        pulp.LpAffineExpression([(x, float(v.cost)) for x, v in zip(variables, program.variables, strict=True)])
-    )
+    costs = [(x, float(v.cost)) for x, v in zip(variables, program.variables, strict=True)]
+    problem.setObjective(pulp.LpAffineExpression(costs))
     owners: list[tuple[int, int]] = []
     for i, row in enumerate(program.rows):
         terms = [(x, float(a)) for x, a in zip(variables, row.coefs, strict=True) if a]
@@ -106,12 +132,7 @@ def solve(program: Program, *, time_limit: float | None = None, gap: float = 1e-
             constraint = pulp.LpConstraint(pulp.LpAffineExpression(terms), sense, rhs=float(limit))
             problem.addConstraint(constraint, f"r{i:05d}_{len(owners)}")
             owners.append((i, sense))
-    solver = pulp.HiGHS(
-        msg=False, timeLimit=time_limit, gapRel=gap, threads=1, presolve="choose" if presolve else "off",
-        random_seed=0,
-    )  # fmt: skip
-    problem.solve(solver)
-    return _outcome(problem.solverModel, program, owners)
+    return problem, owners
 
 
 def _sides(row: Row) -> list[tuple[int, Fraction]]:
@@ -126,31 +147,32 @@ def _sides(row: Row) -> list[tuple[int, Fraction]]:
     return sides
 
 
-def _outcome(highs: object, program: Program, owners: list[tuple[int, int]]) -> Outcome:
+def _outcome(highs: Any, program: Program, owners: list[tuple[int, int]]) -> Outcome:
     import highspy
 
-    status = highs.getModelStatus()  # type: ignore[attr-defined]
-    states = highspy.HighsModelStatus
+    status, states = highs.getModelStatus(), highspy.HighsModelStatus
     if status in (states.kInfeasible, states.kUnboundedOrInfeasible):
-        return Outcome(Ending.INFEASIBLE)
-    info = highs.getInfo()  # type: ignore[attr-defined]
-    found = info.primal_solution_status == 2
-    if status not in (states.kOptimal, states.kTimeLimit, states.kInterrupt) or not found:
+        return Outcome(Ending.INFEASIBLE, basis=_basis(highs, program, owners))
+    info = highs.getInfo()
+    if status not in (states.kOptimal, states.kTimeLimit) or info.primal_solution_status != _FEASIBLE_POINT:
         return Outcome(Ending.TIME_LIMIT if status == states.kTimeLimit else Ending.FAILED)
-    solution = highs.getSolution()  # type: ignore[attr-defined]
-    values = tuple(solution.col_value)
     ending = Ending.OPTIMAL if status == states.kOptimal else Ending.TIME_LIMIT
-    if program.whole:
-        return Outcome(ending, values, bound=info.mip_dual_bound)
-    basis = highs.getBasis()  # type: ignore[attr-defined]
+    bound = info.mip_dual_bound if program.whole else info.objective_function_value
+    return Outcome(ending, tuple(highs.getSolution().col_value), _basis(highs, program, owners), bound)
+
+
+def _basis(highs: Any, program: Program, owners: list[tuple[int, int]]) -> Basis | None:
+    import highspy
+
+    basis = highs.getBasis()
+    if program.whole or not basis.valid:
+        return None
     places = {
         highspy.HighsBasisStatus.kBasic: Place.BASIC,
         highspy.HighsBasisStatus.kUpper: Place.UPPER,
     }
-    columns = tuple(places.get(status, Place.LOWER) for status in basis.col_status)
     rows = [Place.BASIC] * len(program.rows)
     for (i, sense), state in zip(owners, basis.row_status, strict=True):
-        place = places.get(state, Place.LOWER)
-        if place is not Place.BASIC:
+        if state != highspy.HighsBasisStatus.kBasic:
             rows[i] = Place.UPPER if sense < 0 else Place.LOWER
-    return Outcome(ending, values, columns, tuple(rows), info.objective_function_value)
+    return Basis(tuple(places.get(state, Place.LOWER) for state in basis.col_status), tuple(rows))

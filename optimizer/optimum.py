@@ -1,26 +1,37 @@
 """The exact optimum of a program, with its proof, and the choice between equally cheap blends.
 
-A linear program's optimum is exact: the solver's basis is turned into a rational vertex and proved. Between equally
-cheap blends the kilograms go to the earliest use-by first, then to the lot whose name sorts first. The choice is made
-on the optimal face itself (what the proof's prices leave free), so no cost tolerance is involved.
+The solver is a guide only. Its last basis is where the exact search starts, which settles whether there is a batch and
+which is the cheapest; both are proved before they are used (see exact).
+
+Between equally cheap blends as much as possible is taken of the lots with the earliest use-by, then of those with the
+next one, and so on; between lots that this leaves equal, as much as possible of the one whose name sorts first. The
+choice is made among the points that cost exactly the same, so no tolerance on the cost is involved. With whole packs
+or smallest pulls, of the equally cheap choices of whole numbers the one with the least sum of kilograms times place in
+that order is asked for, and taken only if its exact cost is no higher.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
 from fractions import Fraction
 
 from constraints.ingredients import Ingredient, Lot
 from constraints.requirement import Row
-from optimizer.exact import Vertex, lower_bound, proved, vertex
-from optimizer.model import Ending, Program, Variable, solve
+from optimizer.exact import Vertex, proved, refutes
+from optimizer.model import Ending, Outcome, Program, solve
 from optimizer.program import relaxed
+from optimizer.simplex import GaveUp, Simplex
 
 _ZERO = Fraction(0)
-_ROUNDS = 4
-"""Tie-breaking objectives tried one after the other until the blend is the only one left."""
+_ONE = Fraction(1)
+_NODES = 300
+"""Most linear programs solved to check a claim that whole numbers leave no batch."""
+
+
+_Choice = tuple[Program, Vertex]
+"""A program with its whole numbers fixed, and its cheapest vertex."""
 
 
 class SolverDisagrees(Exception):
@@ -28,8 +39,23 @@ class SolverDisagrees(Exception):
 
 
 @dataclass(frozen=True)
+class Ranks:
+    """The order of use. ``levels`` hold kilograms by variable, to be made as large as possible one after the other.
+
+    ``places`` are kilograms of one unit of each variable times its place in the order.
+    """
+
+    levels: tuple[Mapping[int, Fraction], ...]
+    places: tuple[Fraction, ...]
+
+
+@dataclass(frozen=True)
 class Optimum:
-    """``values`` of the variables, exact; ``bound`` proved; ``reported`` the solver's own bound for whole numbers."""
+    """``values`` of the variables, exact; ``bound`` proved; ``reported`` the solver's own bound for whole numbers.
+
+    With whole numbers a claim that no batch exists is checked as far as ``branch`` goes; ``certain`` is False where
+    that was not far enough.
+    """
 
     ending: Ending
     values: tuple[Fraction, ...] = ()
@@ -37,109 +63,179 @@ class Optimum:
     bound: Fraction | None = None
     reported: float | None = None
     prices: tuple[Fraction, ...] = ()
+    certain: bool = True
 
 
-def optimise(program: Program, ranks: Sequence[Fraction], *, time_limit: float | None = None) -> Optimum:
-    """The cheapest point of a program. ``ranks`` break ties: the smaller, the sooner a variable is used.
+def optimise(program: Program, ranks: Ranks, *, time_limit: float | None = None) -> Optimum:
+    """The cheapest point of a program; ``ranks`` choose between equally cheap ones. ``time_limit`` is in seconds.
 
-    Raises SolverDisagrees where exact arithmetic does not confirm the solver.
+    Raises SolverDisagrees where exact arithmetic cannot settle it.
     """
-    if program.whole:
-        return _optimise_whole(program, ranks, time_limit)
-    found, ending = solve_exact(program)
-    if found is None:
-        return Optimum(ending)
-    chosen = _break_ties(program, found, ranks)
-    cost = program.cost(chosen.values)
-    return Optimum(Ending.OPTIMAL, chosen.values, cost, lower_bound(program, found.prices), None, found.prices)
-
-
-def solve_exact(program: Program) -> tuple[Vertex | None, Ending]:
-    """A proved optimal vertex of a linear program, or None with the way the solve ended.
-
-    Raises SolverDisagrees where the solver claims an optimum that cannot be proved.
-    """
-    ending = Ending.FAILED
-    for presolve in (True, False):
-        outcome = solve(program, presolve=presolve)
-        ending = outcome.ending
-        if ending is not Ending.OPTIMAL:
-            continue
-        found = vertex(program, outcome)
-        if found is not None and proved(program, found):
-            return found, ending
-    if ending is Ending.OPTIMAL:
-        raise SolverDisagrees("the solver's optimum could not be proved in exact arithmetic")
-    return None, ending
-
-
-def _optimise_whole(program: Program, ranks: Sequence[Fraction], time_limit: float | None) -> Optimum:
-    found, _ = solve_exact(relaxed(program))
+    found = settle(relaxed(program))
     if found is None:
         return Optimum(Ending.INFEASIBLE)
-    bound = lower_bound(program, found.prices)
-    outcome = solve(program, time_limit=time_limit, gap=0.0)
-    if not outcome.values:
-        return Optimum(outcome.ending, bound=bound, reported=outcome.bound)
-    pinned = _pin(program, outcome.values)
-    rest, ending = solve_exact(pinned)
-    if rest is None:
+    if program.whole:
+        return _optimise_whole(program, ranks, program.cost(found.values), time_limit)
+    values = _break_ties(program, found, ranks)
+    cost = program.cost(values)
+    return Optimum(Ending.OPTIMAL, values, cost, cost, None, found.prices)
+
+
+def settle(program: Program) -> Vertex | None:
+    """The cheapest vertex of a program without whole numbers, or None where it has no point; either one proved.
+
+    Raises SolverDisagrees where neither can be proved.
+    """
+    search = Simplex(program, solve(program).basis)
+    try:
+        feasible = search.minimise()
+    except GaveUp:
+        raise SolverDisagrees("exact arithmetic found no end") from None
+    if not feasible:
+        if refutes(program, search.refutation()):
+            return None
+        raise SolverDisagrees("that no batch exists could not be proved in exact arithmetic")
+    found = Vertex(search.values, search.prices(), search.basis)
+    if proved(program, found):
+        return found
+    raise SolverDisagrees("the optimum could not be proved in exact arithmetic")
+
+
+def point(program: Program) -> tuple[tuple[Fraction, ...], bool]:
+    """A cheapest point of any program, exact, and whether it is certain; empty where there is none.
+
+    Without whole numbers it is always certain; with them the solver's word is checked by ``branch``, up to a limit.
+    """
+    if not program.whole:
+        found = settle(program)
+        return (() if found is None else found.values), True
+    if settle(relaxed(program)) is None:
+        return (), True
+    best, certain, _ = _whole(program, None)
+    return (() if best is None else best[1].values), certain
+
+
+def _whole(program: Program, time_limit: float | None) -> tuple[_Choice | None, bool, Outcome]:
+    """The solver's choice of whole numbers made exact; where it finds none, what branching finds, and if it is sure."""
+    outcome = solve(program, time_limit=time_limit)
+    best = _pinned(program, outcome.values)
+    if best is not None or outcome.ending is Ending.TIME_LIMIT:
+        return best, outcome.ending is Ending.OPTIMAL, outcome
+    values, certain = branch(program)
+    best = _pinned(program, values)
+    if best is None and outcome.values:
         raise SolverDisagrees("the whole numbers the solver chose leave no exact batch")
-    chosen = _break_ties(pinned, rest, ranks)
-    return Optimum(outcome.ending, chosen.values, program.cost(chosen.values), bound, outcome.bound, rest.prices)
+    return best, certain, outcome
 
 
-def _pin(program: Program, values: Sequence[float]) -> Program:
-    """The program with its whole numbers fixed at the solver's choice."""
-    pinned = tuple(
-        Variable(v.name, v.cost, Fraction(round(x)), Fraction(round(x))) if v.whole else v
+def _optimise_whole(program: Program, ranks: Ranks, bound: Fraction, time_limit: float | None) -> Optimum:
+    best, certain, outcome = _whole(program, time_limit)
+    if best is None:
+        ending = outcome.ending if outcome.ending is Ending.TIME_LIMIT else Ending.INFEASIBLE
+        return Optimum(ending, bound=bound, certain=certain)
+    if outcome.ending is Ending.OPTIMAL:
+        best = _better_ranked(program, best, ranks, time_limit)
+    pinned, found = best
+    values = _break_ties(pinned, found, ranks)
+    ending = Ending.TIME_LIMIT if outcome.ending is Ending.TIME_LIMIT else Ending.OPTIMAL
+    reported = outcome.bound if outcome.values else None
+    return Optimum(ending, values, program.cost(values), bound, reported, found.prices, certain)
+
+
+def _pinned(program: Program, values: Sequence[float | Fraction]) -> _Choice | None:
+    """The cheapest exact batch with these whole numbers, or None."""
+    if not values:
+        return None
+    fixed = tuple(
+        replace(v, lo=Fraction(round(x)), hi=Fraction(round(x)), whole=False) if v.whole else v
         for v, x in zip(program.variables, values, strict=True)
     )
-    return Program(pinned, program.rows)
+    if any(not v.lo <= f.lo <= v.hi for v, f in zip(program.variables, fixed, strict=True)):
+        return None
+    pinned = Program(fixed, program.rows)
+    found = settle(pinned)
+    return None if found is None else (pinned, found)
 
 
-def _break_ties(program: Program, found: Vertex, ranks: Sequence[Fraction]) -> Vertex:
-    """The first blend by rank among all that cost exactly the same."""
-    face, current = program, found
-    cost = program.cost(found.values)
-    for power in range(1, _ROUNDS + 1):
-        if current.unique:
+def _better_ranked(program: Program, best: _Choice, ranks: Ranks, time_limit: float | None) -> _Choice:
+    """Another choice of whole numbers that costs no more, and uses sooner what ought to be used sooner."""
+    cost = program.cost(best[1].values)
+    dearest = Row("no dearer", tuple(v.cost for v in program.variables), None, cost)
+    places = [*ranks.places, *[_ZERO] * (len(program.variables) - len(ranks.places))]
+    ranked = tuple(replace(v, cost=place) for v, place in zip(program.variables, places, strict=True))
+    outcome = solve(Program(ranked, (*program.rows, dearest)), time_limit=time_limit)
+    other = _pinned(program, outcome.values)
+    return other if other is not None and program.cost(other[1].values) <= cost else best
+
+
+def branch(program: Program, most: int = _NODES) -> tuple[tuple[Fraction, ...], bool]:
+    """The cheapest point in whole numbers by branch and bound, every step proved, and whether the search was full.
+
+    Empty where there is none. ``most`` bounds the linear programs solved.
+    """
+    best: tuple[Fraction, ...] = ()
+    waiting = [relaxed(program)]
+    for _ in range(most):
+        if not waiting:
             break
-        face = _optimal_face(face, current)
-        padded = [*ranks, *[_ZERO] * (len(face.variables) - len(ranks))]
-        weighed = tuple(replace(v, cost=rank**power) for v, rank in zip(face.variables, padded, strict=True))
-        face = Program(weighed, face.rows)
-        try:
-            better, _ = solve_exact(face)
-        except SolverDisagrees:
+        node = waiting.pop()
+        found = settle(node)
+        if found is None or (best and program.cost(found.values) >= program.cost(best)):
+            continue
+        x = found.values
+        broken = [j for j, v in enumerate(program.variables) if v.whole and x[j].denominator != 1]
+        if not broken:
+            best = x
+            continue
+        j = min(broken, key=lambda j: (abs(x[j] % 1 - Fraction(1, 2)), j))
+        down, v = Fraction(x[j] // 1), node.variables[j]
+        for narrow in (replace(v, hi=down), replace(v, lo=down + 1)):
+            waiting.append(Program((*node.variables[:j], narrow, *node.variables[j + 1 :]), node.rows))
+    return best, not waiting
+
+
+def _break_ties(program: Program, found: Vertex, ranks: Ranks) -> tuple[Fraction, ...]:
+    """The first blend in the order of use among all that cost exactly the same."""
+    search = Simplex(program, found.basis)
+    search.hold()
+    for level in ranks.levels:
+        if search.settled:
             break
-        if better is None or not program.feasible(better.values) or program.cost(better.values) != cost:
-            break
-        current = better
-    return current
+        free = {j: kg for j, kg in level.items() if search.lo[j] != search.hi[j]}
+        if all(search.at[j] == (search.hi[j] if kg > 0 else search.lo[j]) for j, kg in free.items()):
+            for j in free:
+                search.hold_at(j)
+            continue
+        search.minimise({j: -kg for j, kg in free.items()})
+        search.hold()
+    values = search.values
+    if not program.feasible(values) or program.cost(values) != program.cost(found.values):
+        raise SolverDisagrees("the choice between equally cheap blends could not be proved in exact arithmetic")
+    return values
 
 
-def _optimal_face(program: Program, found: Vertex) -> Program:
-    """All optimal points: what has a price or a reduced cost stays where it is, all else is free."""
-    variables = tuple(
-        replace(v, lo=x, hi=x) if rest else v
-        for v, x, rest in zip(program.variables, found.values, found.reduced, strict=True)
-    )
-    rows = []
-    for row, price in zip(program.rows, found.prices, strict=True):
-        limit = row.lo if price > 0 else row.hi
-        rows.append(Row(row.label, row.coefs, limit, limit) if price else row)
-    return Program(variables, tuple(rows))
+def ranks_of(columns: Sequence[Ingredient]) -> Ranks:
+    """The order of use of a formula's columns: earliest use-by first, then lot name.
 
+    What has no use-by comes after what has one; an addition left to the solver comes last, and as little of it as
+    possible.
+    """
+    dates: dict[date, dict[int, Fraction]] = {}
+    names: list[Mapping[int, Fraction]] = []
+    places = [_ZERO] * len(columns)
 
-def ranks_of(columns: Sequence[Ingredient]) -> tuple[Fraction, ...]:
-    """The order of use between equals: earliest use-by first, then name; what has no use-by comes last."""
-    def key(j: int) -> tuple[date, str]:
+    def key(j: int) -> tuple[bool, date, str]:
         column = columns[j]
         use_by = column.use_by if isinstance(column, Lot) else None
-        return (use_by or date.max, column.name)
+        return not isinstance(column, Lot), use_by or date.max, column.name
 
-    ranked = [_ZERO] * len(columns)
-    for rank, j in enumerate(sorted(range(len(columns)), key=key), start=1):
-        ranked[j] = Fraction(rank)
-    return tuple(ranked)
+    for place, j in enumerate(sorted(range(len(columns)), key=key), start=1):
+        column = columns[j]
+        unit = -_ONE
+        if isinstance(column, Lot):
+            unit = _ONE if column.pack_kg is None else column.pack_kg * column.usable
+            if column.use_by is not None:
+                dates.setdefault(column.use_by, {})[j] = unit
+        names.append({j: unit})
+        places[j] = place * abs(unit)
+    return Ranks((*dates.values(), *names), tuple(places))

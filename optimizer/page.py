@@ -206,7 +206,9 @@ def _casing(answer: Answer) -> Iterator[str]:
 def _checks(answer: Answer) -> Iterator[str]:
     yield from heading("checks")
     for check in answer.checks:
-        if not _nothing_goes_in(check):
+        if answer.weighed is None and check.value is None:
+            yield from paragraph(f"{check.requirement.words()}: not measured", f"{'?':8}")
+        elif not _nothing_goes_in(check):
             yield from paragraph(_check_words(check), f"{_mark(check):8}")
             yield from paragraph(f"[{source_words(check.requirement)}]", " " * 8, " " * 9)
 

@@ -1,54 +1,64 @@
 """The weigh-out: kilograms a scale can show, load by load, and proof that they still satisfy everything.
 
 Lots are rounded first to the nearest division. Where that breaks a requirement, the batch is solved again in whole
-divisions. Cure is reckoned from each load's own rounded green weight and rounded down.
+divisions. Additions are reckoned from each load's own rounded lots and rounded to the nearest division, cure always
+down; where the nearest breaks a limit, the other neighbour is tried. A lot in packs is used in whole packs, which the
+loads share; between loads nothing differs by more than one division.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
 from fractions import Fraction
 from math import ceil, floor
 
 from constraints.formula import Batch, Formula
-from constraints.ingredients import Ingredient, Kind, Lot
+from constraints.ingredients import FAT, Ingredient, Kind, Lot
 from constraints.quantities import Basis
-from constraints.requirement import Requirement, Row
+from constraints.requirement import Requirement
 from constraints.stock import BatchSize, Stock
+from optimizer.divisions import Plan, binding, full, rough
 from optimizer.exact import reduced_costs
-from optimizer.model import Ending, Program, Variable, solve
 from optimizer.optimum import Optimum
-from optimizer.problem import Problem, rows_of
-from optimizer.program import Layout, holds_of, value_per_kg
+from optimizer.problem import Problem
+from optimizer.program import Layout
 from optimizer.reading.recipe import ScaleName
 
 _ZERO = Fraction(0)
+_HALF = Fraction(1, 2)
 FINE_ENOUGH = 100
 """A scale is fine enough for an item of at least so many divisions (1 %); common practice, no source."""
-_SEARCH_SECONDS = 20.0
-_SEARCH_GAP = 1e-4
-_KEPT_COLUMNS = 60
-_KEPT_VARIABLES = 160
-_MARGINS = (0, 1, 4)
-"""Successive safety margins of a row in the search, in half divisions of everything weighed beside the lots."""
+_KEPT_COLUMNS = 16
+"""Columns the quick search looks at: those of the optimum and those that would cost least more."""
+
+_NEAR_ENOUGH = Fraction(1, 200)
+"""A weigh-out within this share of the unrounded optimum's cost is taken without looking for a cheaper one."""
 
 
 class ScalePrevents(Exception):
-    """A batch exists, but none in whole divisions of these scales; carries the requirements that rounding broke."""
+    """A batch exists, but none in whole divisions of these scales; carries the requirements that rounding broke.
 
-    def __init__(self, broken: Sequence[Requirement]) -> None:
+    ``certain`` is False where the search was stopped before it had settled that.
+    """
+
+    def __init__(self, broken: Sequence[Requirement], *, certain: bool = True) -> None:
         super().__init__("no batch exists on the divisions of these scales")
         self.broken = tuple(broken)
+        self.certain = certain
 
 
 @dataclass(frozen=True)
 class Weighed:
-    """The batch as weighed. ``solved_again`` is True where nearest rounding broke a requirement."""
+    """The batch as weighed. ``divisions`` are those of the scales each item was weighed on, kilograms.
+
+    ``solved_again`` is True where nearest rounding broke a requirement.
+    """
 
     loads: tuple[Batch, ...]
     total: Batch
     solved_again: bool
+    divisions: Mapping[Ingredient, Fraction] = field(default_factory=dict)
 
     def column_kg(self, formula: Formula) -> tuple[Fraction, ...]:
         """Kilograms of each column of the formula as weighed."""
@@ -62,29 +72,71 @@ class Weighed:
 def weigh_out(problem: Problem, layout: Layout, optimum: Optimum) -> Weighed:
     """Round an optimum to the scales. Raises ScalePrevents where no batch in whole divisions satisfies everything."""
     kilograms = layout.kilograms(optimum.values)
-    loads = load_count(problem, kilograms)
-    nearest = _weighed(problem, _split(problem, _nearest(problem, kilograms), loads), solved_again=False)
-    broken = broken_by(problem, nearest)
-    if not broken:
-        return nearest
-    for margin in _MARGINS:
-        found = _on_divisions(problem, layout, optimum, loads, margin)
-        if found is None:
+    broken: list[Requirement] = []
+    certain = True
+    for loads in _load_counts(problem, kilograms):
+        plan = Plan(problem, loads, _divisions(problem, kilograms, loads))
+        best, failed = _best(plan, _quick(plan, layout, optimum), optimum.cost)
+        broken = broken or failed
+        if best is None or (loads == 1 and not _near(plan, best, optimum.cost)):
+            found = full(plan)
+            certain = certain and (bool(found.loads) or found.certain)
+            again = (
+                [_weighed(plan, _resplit(plan, found.loads), doses=found.doses, solved_again=True)]
+                if found.loads
+                else []
+            )
+            best, _ = _best(plan, [*([best] if best else []), *again], optimum.cost)
+        if best is not None:
+            return best
+    raise ScalePrevents(broken, certain=certain)
+
+
+def _best(plan: Plan, candidates: Iterable[Weighed], cost: Fraction) -> tuple[Weighed | None, list[Requirement]]:
+    """The cheapest weigh-out that keeps everything, or the first near the optimum; and what the first one broke."""
+    best, broken = None, []
+    for candidate in candidates:
+        still = _broken(plan.problem, plan.binding, candidate)
+        broken = broken or still
+        if still or _over_mixer(plan.problem, candidate):
+            continue
+        if best is None or plan.value(candidate.total) < plan.value(best.total):
+            best = candidate
+        if _near(plan, best, cost):
             break
-        again = _weighed(problem, found, solved_again=True)
-        still = broken_by(problem, again)
-        if not still:
-            return again
-        broken = still
-    raise ScalePrevents(broken)
+    return best, broken
 
 
-def load_count(problem: Problem, kilograms: Sequence[Fraction]) -> int:
-    """Mixer loads needed for a batch of these kilograms of the columns."""
-    if problem.order.mixer_kg is None:
-        return 1
-    whole = sum(problem.formula.exact_batch(tuple(kilograms)).kilograms.values(), _ZERO)
-    return max(1, ceil(whole / problem.order.mixer_kg))
+def _near(plan: Plan, weighed: Weighed, cost: Fraction) -> bool:
+    """Whether looking for a cheaper weigh-out is not worth it."""
+    return plan.value(weighed.total) <= cost * (1 + _NEAR_ENOUGH)
+
+
+def _quick(plan: Plan, layout: Layout, optimum: Optimum) -> Iterator[Weighed]:
+    """Weigh-outs that are quickly found: nearest divisions, then the quick searches with more and more room."""
+    kilograms = layout.kilograms(optimum.values)
+    size = len(plan.problem.formula.columns)
+    yield _mended(plan, _split(plan, _nearest(plan, kilograms)), solved_again=False)
+    rest = reduced_costs(layout.program, optimum.prices)[:size]
+    ranked = sorted(range(size), key=lambda j: (not optimum.values[j], abs(rest[j]), j))
+    kept = sorted(ranked[:_KEPT_COLUMNS])
+    for room in (1,) if plan.loads == 1 else (0, Fraction(1, 2), 1):
+        totals = rough(plan, kept, Fraction(room))
+        if totals is not None:
+            whole = [totals.get(j, _ZERO) for j in range(size)]
+            yield _mended(plan, _split(plan, whole), solved_again=True)
+
+
+def _load_counts(problem: Problem, kilograms: Sequence[Fraction]) -> tuple[int, ...]:
+    """Mixer loads to try for a batch of these kilograms of the columns: one more where rounding may overfill them."""
+    mixer = problem.order.mixer_kg
+    if mixer is None:
+        return (1,)
+    batch = problem.formula.exact_batch(tuple(kilograms)).kilograms
+    whole = sum(batch.values(), _ZERO)
+    loads = max(1, ceil((whole - problem.order.within_kg) / mixer))
+    rounding = sum((division_kg(problem, item, kg / loads) for item, kg in batch.items()), problem.order.within_kg)
+    return (loads,) if whole / loads + rounding <= mixer else (loads, loads + 1)
 
 
 def broken_by(problem: Problem, weighed: Weighed) -> list[Requirement]:
@@ -92,20 +144,22 @@ def broken_by(problem: Problem, weighed: Weighed) -> list[Requirement]:
 
     The last keeps the batch inside the very problem whose cheapest cost is proved, so that the gap cannot be negative.
     """
+    return _broken(problem, binding(problem), weighed)
+
+
+def _broken(problem: Problem, requirements: Iterable[Requirement], weighed: Weighed) -> list[Requirement]:
     dosed = weighed.exactly_dosed(problem.formula)
     broken = []
-    for requirement in problem.requirements:
-        if not requirement.origin.blocks or _fails_anyway(problem, requirement):
-            continue
+    for requirement in requirements:
         alone = () if isinstance(requirement, BatchSize | Stock) else weighed.loads
         if any(requirement.measure(batch).ok is False for batch in (weighed.total, dosed, *alone)):
             broken.append(requirement)
     return broken
 
 
-def _fails_anyway(problem: Problem, requirement: Requirement) -> bool:
-    fixed = requirement.fixed_value(problem.formula)
-    return fixed is not None and not requirement.within(fixed)
+def _over_mixer(problem: Problem, weighed: Weighed) -> bool:
+    mixer = problem.order.mixer_kg
+    return mixer is not None and any(sum(load.kilograms.values(), _ZERO) > mixer for load in weighed.loads)
 
 
 def division_kg(problem: Problem, item: Ingredient, kilograms: Fraction) -> Fraction:
@@ -121,30 +175,33 @@ def division_kg(problem: Problem, item: Ingredient, kilograms: Fraction) -> Frac
     return max(order.meat_division_kg, order.spice_division_kg) if fine else order.spice_division_kg
 
 
-def _nearest(problem: Problem, kilograms: Sequence[Fraction]) -> list[Fraction]:
-    """Nearest divisions whose sum is the weight ordered: floor, then the largest remainders go up."""
-    columns, order = problem.formula.columns, problem.order
-    division = order.meat_division_kg
+def _divisions(problem: Problem, kilograms: Sequence[Fraction], loads: int) -> dict[Ingredient, Fraction]:
+    """The division each item is weighed on, from what a load of the optimum holds of it."""
+    exact = problem.formula.exact_batch(tuple(kilograms)).kilograms
+    items = (*problem.formula.columns, *(addition.item for addition in problem.formula.dosed))
+    return {item: division_kg(problem, item, exact.get(item, _ZERO) / loads) for item in items}
+
+
+def _nearest(plan: Plan, kilograms: Sequence[Fraction]) -> list[Fraction]:
+    """Nearest divisions whose sum is the weight ordered: floor, then the largest remainders go up; packs as they are."""
+    columns = plan.problem.formula.columns
     rounded = list(kilograms)
-    loose = [
-        j for j, column in enumerate(columns)
-        if kilograms[j] and not (isinstance(column, Lot) and column.pack_kg is not None)
-    ]  # fmt: skip
+    loose = [j for j, limits in enumerate(plan.holds) if kilograms[j] and limits.step is None]
     lots = [j for j in loose if isinstance(columns[j], Lot)]
     for j in loose:
         if j not in lots:
-            size = division_kg(problem, columns[j], kilograms[j])
-            rounded[j] = size * floor(kilograms[j] / size + Fraction(1, 2))
+            rounded[j] = plan.unit(j) * floor(kilograms[j] / plan.unit(j) + _HALF)
     total = sum((kilograms[j] for j in lots), _ZERO)
     if not total:
         return rounded
-    wanted = _meat_wanted(problem, kilograms, total)
+    division = plan.problem.order.meat_division_kg
+    wanted = _meat_wanted(plan.problem, kilograms, total)
     exact = {j: kilograms[j] * wanted / total / division for j in lots}
-    most = {j: floor(_most(columns[j]) / division) for j in lots}
+    most = {j: floor(plan.holds[j].most / division) for j in lots}
     counts = {j: min(floor(exact[j]), most[j]) for j in lots}
-    spare = floor(wanted / division + Fraction(1, 2)) - sum(counts.values())
-    for j in sorted(lots, key=lambda j: (counts[j] - exact[j], columns[j].name)):
-        if spare > 0 and counts[j] < most[j]:
+    spare = floor(wanted / division + _HALF) - sum(counts.values())
+    while spare > 0 and (room := [j for j in lots if counts[j] < most[j]]):
+        for j in sorted(room, key=lambda j: (counts[j] - exact[j], columns[j].name))[:spare]:
             counts[j] += 1
             spare -= 1
     for j in lots:
@@ -161,22 +218,30 @@ def _meat_wanted(problem: Problem, kilograms: Sequence[Fraction], loose: Fractio
     return loose + (order.kilograms - counted) * meat / counted
 
 
-def _most(column: Ingredient) -> Fraction:
-    assert isinstance(column, Lot)
-    largest = column.on_hand_kg if column.largest_pull_kg is None else min(column.on_hand_kg, column.largest_pull_kg)
-    return largest * column.usable
+def _split(plan: Plan, kilograms: Sequence[Fraction]) -> list[list[Fraction]]:
+    """Share each column over the loads, at most one division apart.
 
-
-def _split(problem: Problem, kilograms: Sequence[Fraction], loads: int) -> list[list[Fraction]]:
-    """Share each column over the loads, at most one division apart, the odd divisions going round in turn."""
-    shares = [[_ZERO] * len(kilograms) for _ in range(loads)]
+    The odd divisions go round in turn from lean to fat, so that loads come out alike in weight and in fat.
+    """
+    columns = plan.problem.formula.columns
+    shares = [[_ZERO] * len(columns) for _ in range(plan.loads)]
     turn = 0
-    for j, (column, weight) in enumerate(zip(problem.formula.columns, kilograms, strict=True)):
-        division = division_kg(problem, column, weight / loads)
-        counts, turn = _share(weight / division, loads, turn)
+    for j in sorted(range(len(columns)), key=lambda j: (columns[j].properties.get(FAT, _ZERO), j)):
+        division = plan.divisions[columns[j]]
+        counts, turn = _share(kilograms[j] / division, plan.loads, turn)
         for load, count in enumerate(counts):
             shares[load][j] = count * division
     return shares
+
+
+def _resplit(plan: Plan, loads: Sequence[Sequence[Fraction]]) -> list[list[Fraction]]:
+    """The loads as found, with what comes in packs shared in divisions."""
+    totals = [sum(parts, _ZERO) for parts in zip(*loads, strict=True)]
+    again = _split(plan, [kg if limits.step else _ZERO for kg, limits in zip(totals, plan.holds, strict=True)])
+    return [
+        [new if limits.step else old for old, new, limits in zip(load, split, plan.holds, strict=True)]
+        for load, split in zip(loads, again, strict=True)
+    ]
 
 
 def _share(divisions: Fraction, loads: int, turn: int) -> tuple[list[Fraction], int]:
@@ -191,150 +256,59 @@ def _share(divisions: Fraction, loads: int, turn: int) -> tuple[list[Fraction], 
     return counts, turn
 
 
-def _weighed(problem: Problem, shares: Sequence[Sequence[Fraction]], *, solved_again: bool) -> Weighed:
-    """Add the additions to each load's lots, rounded to their scales."""
-    formula = problem.formula
+def _mended(plan: Plan, shares: Sequence[Sequence[Fraction]], *, solved_again: bool) -> Weighed:
+    """Weigh with nearest doses, and where those break a limit, with the neighbours that go the right way."""
+    weighed = _weighed(plan, shares, solved_again=solved_again)
+    broken = _broken(plan.problem, plan.binding, weighed)
+    if not broken:
+        return weighed
+    ways: dict[Ingredient, int] = {}
+    for limit in plan.limits:
+        if limit.requirement not in broken or not any(limit.added):
+            continue
+        for addition, coef in zip(plan.problem.formula.dosed, limit.added, strict=True):
+            too_much = limit.hi is not None and limit.lo is None
+            if coef:
+                ways[addition.item] = -1 if (coef > 0) == too_much else 1
+    if not ways:
+        return weighed
+    again = _weighed(plan, shares, ways=ways, solved_again=solved_again)
+    return again if len(_broken(plan.problem, plan.binding, again)) < len(broken) else weighed
+
+
+def _weighed(
+    plan: Plan,
+    shares: Sequence[Sequence[Fraction]],
+    *,
+    ways: Mapping[Ingredient, int] | None = None,
+    doses: Sequence[Mapping[Ingredient, Fraction]] = (),
+    solved_again: bool,
+) -> Weighed:
+    """Add to each load's lots its additions: as given in ``doses``, else rounded up (1), down (-1) or to the nearest."""
+    formula, process = plan.problem.formula, plan.problem.recipe.process
     exact = [formula.exact_batch(tuple(share)).kilograms for share in shares]
     loads: list[dict[Ingredient, Fraction]] = [
         {column: kg for column, kg in zip(formula.columns, share, strict=True) if kg} for share in shares
     ]
     for addition in formula.dosed:
         item = addition.item
-        amounts = [load.get(item, _ZERO) for load in exact]
-        division = division_kg(problem, item, sum(amounts, _ZERO) / len(amounts))
-        for load, count in zip(loads, _dose_counts(item, amounts, division), strict=True):
-            if count:
-                load[item] = count * division
-    batches = tuple(Batch(load, problem.recipe.process) for load in loads)
+        division = plan.divisions[item]
+        if doses and item in doses[0]:
+            amounts = [dose[item] for dose in doses]
+        else:
+            way = -1 if item.kind is Kind.CURE else (ways or {}).get(item, 0)
+            counts = [_rounded(max(load.get(item, _ZERO), _ZERO) / division, way) for load in exact]
+            amounts = [division * min(count, min(counts) + 1) for count in counts]
+        for load, kg in zip(loads, amounts, strict=True):
+            if kg:
+                load[item] = kg
+    batches = tuple(Batch(load, process) for load in loads)
     total: dict[Ingredient, Fraction] = {}
     for load in loads:
         for item, kg in load.items():
             total[item] = total.get(item, _ZERO) + kg
-    return Weighed(batches, Batch(total, problem.recipe.process), solved_again)
+    return Weighed(batches, Batch(total, process), solved_again, plan.divisions)
 
 
-def _dose_counts(item: Ingredient, amounts: Sequence[Fraction], division: Fraction) -> list[Fraction]:
-    if item.kind is Kind.CURE:
-        down = [floor(amount / division) for amount in amounts]
-        return [Fraction(min(count, min(down) + 1)) for count in down]
-    whole = floor(max(sum(amounts, _ZERO), _ZERO) / division + Fraction(1, 2))
-    counts, _ = _share(Fraction(whole), len(amounts), 0)
-    return counts
-
-
-def _on_divisions(
-    problem: Problem, layout: Layout, optimum: Optimum, loads: int, margin: int
-) -> list[list[Fraction]] | None:
-    """The cheapest batch in whole divisions, as shares of the loads; None where there is none.
-
-    Each column's divisions are ``loads * q + sum of e`` with q whole and e zero or one, so that loads are never more
-    than one division apart. The columns least likely to help (largest reduced cost) are tried only if need be.
-    """
-    size = len(problem.formula.columns)
-    rest = reduced_costs(layout.program, optimum.prices)[:size]
-    ranked = sorted(range(size), key=lambda j: (not optimum.values[j], abs(rest[j]), j))
-    kept = _KEPT_COLUMNS if loads == 1 else max(6, _KEPT_VARIABLES // (loads + 1))
-    for columns in (sorted(ranked[:kept]), list(range(size))):
-        program, units = _division_program(problem, columns, loads, margin)
-        outcome = solve(program, time_limit=_SEARCH_SECONDS, gap=_SEARCH_GAP)
-        if outcome.values:
-            return _shares_of(outcome.values, columns, units, size, loads)
-        if len(columns) == size or outcome.ending is not Ending.INFEASIBLE:
-            break
-    return None
-
-
-def _division_program(
-    problem: Problem, columns: Sequence[int], loads: int, margin: int
-) -> tuple[Program, list[Fraction]]:
-    formula, holds = problem.formula, holds_of(problem)
-    units, variables, links = [], [], []
-    for j in columns:
-        column = formula.columns[j]
-        unit = holds[j].step or division_kg(problem, column, holds[j].most / loads)
-        most, least = floor(holds[j].most / unit), ceil(holds[j].least / unit)
-        cost = value_per_kg(formula, column) * unit
-        units.append(unit)
-        variables.append(Variable(column.name, cost * loads, _ZERO, Fraction(most // loads), whole=True))
-        if loads > 1:
-            variables += [Variable(column.name, cost, _ZERO, Fraction(1), whole=True) for _ in range(loads)]
-        links.append((most, least))
-    block = 1 if loads == 1 else loads + 1
-    rows = _division_rows(problem, columns, units, loads, block, margin)
-    return _limit_totals(variables, rows, links, loads, block), units
-
-
-def _division_rows(
-    problem: Problem, columns: Sequence[int], units: Sequence[Fraction], loads: int, block: int, margin: int
-) -> list[Row]:
-    slack = margin * _half_divisions(problem)
-    rows = []
-    for requirement, row in rows_of(problem):
-        coefs = [row.coefs[j] * unit for j, unit in zip(columns, units, strict=True)]
-        whole = isinstance(requirement, BatchSize)
-        give = _ZERO if whole else slack * max((abs(row.coefs[j]) for j in columns), default=_ZERO)
-        lo = None if row.lo is None else row.lo + give
-        hi = None if row.hi is None else row.hi - give
-        spread: list[Fraction] = []
-        for coef in coefs:
-            spread += [coef * loads] + ([coef] * loads if block > 1 else [])
-        rows.append(Row(row.label, tuple(spread), lo, hi))
-        if block == 1 or whole:
-            continue
-        for load in range(loads):
-            alone: list[Fraction] = []
-            for coef in coefs:
-                alone += [coef] + [coef if k == load else _ZERO for k in range(loads)]
-            rows.append(Row(f"{row.label}, load {load + 1}", tuple(alone), lo, hi))
-    return rows
-
-
-def _half_divisions(problem: Problem) -> Fraction:
-    """Half a division of everything weighed beside the lots, kilograms."""
-    order = problem.order
-    total = _ZERO
-    for addition in problem.formula.dosed:
-        amount = addition.rate * order.kilograms
-        total += division_kg(problem, addition.item, amount) / 2
-    return max(total, order.spice_division_kg / 2)
-
-
-def _limit_totals(
-    variables: list[Variable], rows: list[Row], links: Sequence[tuple[int, int]], loads: int, block: int
-) -> Program:
-    """Stock over all loads, and a smallest pull as a yes-or-no choice."""
-    size = len(variables)
-    choices = [k for k, (_, least) in enumerate(links) if least > 1]
-    padded = [Row(r.label, r.coefs + (_ZERO,) * len(choices), r.lo, r.hi) for r in rows]
-    for k, (most, least) in enumerate(links):
-        total = [_ZERO] * (size + len(choices))
-        total[k * block] = Fraction(loads if block > 1 else 1)
-        for extra in range(1, block):
-            total[k * block + extra] = Fraction(1)
-        name = variables[k * block].name
-        if k in choices:
-            at = size + choices.index(k)
-            upper = list(total)
-            upper[at] = -Fraction(most)
-            padded.append(Row(f"largest pull of {name}", tuple(upper), None, _ZERO))
-            total[at] = -Fraction(least)
-            padded.append(Row(f"smallest pull of {name}", tuple(total), _ZERO, None))
-        elif block > 1:
-            padded.append(Row(f"stock of {name}", tuple(total), None, Fraction(most)))
-    chosen = [Variable(f"use {k}", _ZERO, _ZERO, Fraction(links[k][0] >= links[k][1]), whole=True) for k in choices]
-    return Program((*variables, *chosen), tuple(padded))
-
-
-def _shares_of(
-    values: Sequence[float], columns: Sequence[int], units: Sequence[Fraction], size: int, loads: int
-) -> list[list[Fraction]]:
-    shares = [[_ZERO] * size for _ in range(loads)]
-    block = 1 if loads == 1 else loads + 1
-    for k, (j, unit) in enumerate(zip(columns, units, strict=True)):
-        for load in range(loads):
-            count = round(values[k * block])
-            if block > 1:
-                count += round(values[k * block + 1 + load])
-            shares[load][j] = count * unit
-    return shares
-
+def _rounded(count: Fraction, way: int) -> int:
+    return floor(count) if way < 0 else ceil(count) if way > 0 else floor(count + _HALF)

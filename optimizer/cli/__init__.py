@@ -13,7 +13,7 @@ from typing import Annotated, NoReturn
 import typer
 
 from optimizer import __version__
-from optimizer.cli import blend, check, columns, schema
+from optimizer.cli import blend, check, columns, plan, rules, schema, why
 
 app = typer.Typer(
     name="trimwright",
@@ -28,7 +28,10 @@ app = typer.Typer(
 app.command("blend")(blend.blend)
 app.command("check")(check.check)
 app.command("columns")(columns.columns)
+app.command("plan")(plan.plan)
+app.command("rules")(rules.rules)
 app.command("schema")(schema.schema)
+app.command("why")(why.why)
 
 
 def _version(asked: bool) -> None:
