@@ -15,9 +15,10 @@ from pydantic import model_validator
 
 from constraints.chemistry import Form, factor
 from constraints.document import NotNegative, Strict
-from constraints.ingredients import NITRATE, NITRITE, Ingredient, Kind
+from constraints.formula import Batch, Formula
+from constraints.ingredients import NITRATE, NITRITE, Ingredient, Lot
 from constraints.quantities import Basis, Process, Quantity, Sum, Weight
-from constraints.requirement import Origin, Ratio, Requirement
+from constraints.requirement import Origin, Ratio, Requirement, Row, Verdict
 
 POTASSIUM_NITRITE = "potassium_nitrite_ppm"
 POTASSIUM_NITRATE = "potassium_nitrate_ppm"
@@ -49,8 +50,65 @@ class Salts:
     terms: tuple[tuple[Fraction, str], ...]
 
     def per_kg(self, item: Ingredient, process: Process) -> Fraction:
-        """Milligrams in one kilogram of the ingredient, all forms converted."""
-        return sum((share * item.properties.get(name, Fraction(0)) for share, name in self.terms), Fraction(0))
+        """Milligrams in one kilogram of the ingredient, all forms converted.
+
+        Of rework what was put in then counts, not what an analysis would find of it now.
+        """
+        return sum((share * _put_in(item, name) for share, name in self.terms), Fraction(0))
+
+
+def _put_in(item: Ingredient, name: str) -> Fraction:
+    if isinstance(item, Lot) and item.rework and name == NITRITE:
+        return item.original_nitrite_ppm * item.green
+    return item.properties.get(name, Fraction(0))
+
+
+@dataclass(frozen=True)
+class Fresh:
+    """A quantity of everything but rework."""
+
+    part: Quantity
+
+    def per_kg(self, item: Ingredient, process: Process) -> Fraction:
+        """The quantity, zero for rework."""
+        return Fraction(0) if isinstance(item, Lot) and item.rework else self.part.per_kg(item, process)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Ingoing(Ratio):
+    """An ingoing amount that holds over all green meat and, where there is rework, over the fresh meat alone too."""
+
+    def alone(self) -> Ratio:
+        """The fresh amount over the fresh meat."""
+        return Ratio(
+            what=f"{self.what}, fresh alone", basis=Basis.FRESH.words, unit=self.unit, origin=self.origin,
+            hi=self.hi, over=Fresh(self.over), under=Weight(Basis.FRESH), scale=self.scale,
+        )  # fmt: skip
+
+    def rows(self, formula: Formula) -> tuple[Row, ...]:
+        """One row a limit, and the largest figure once more for the fresh meat where a lot is rework."""
+        own = super().rows(formula)
+        if self.hi is None or not any(_is_rework(lot) for lot in formula.lots):
+            return own
+        return own + self.alone().rows(formula)
+
+    def measure(self, batch: Batch) -> Verdict:
+        """The larger of the two figures where there is rework."""
+        found = super().measure(batch)
+        if self.hi is None or not any(_is_rework(item) for item in batch.kilograms):
+            return found
+        fresh = self.alone().measure(batch)
+        if fresh.value is None or (found.value is not None and fresh.value <= found.value):
+            return found
+        return Verdict(self, fresh.value, found.ok and fresh.ok, "the fresh meat alone decides")
+
+    def fixed_value(self, formula: Formula) -> Fraction | None:
+        """The figure where no lot is rework and every column has the same one."""
+        return None if any(_is_rework(lot) for lot in formula.lots) else super().fixed_value(formula)
+
+
+def _is_rework(item: Ingredient) -> bool:
+    return isinstance(item, Lot) and item.rework
 
 
 class Metal(StrEnum):
@@ -106,9 +164,10 @@ class _Ingoing(Strict):
         """The requirement this entry stands for."""
         what = self.what if self.salts is Metal.ANY else f"{self.what} from {self.salts} salts"
         form = f" {self.form.words}" if self.form.words else ""
-        return Ratio(
-            what=what + form, basis=_green(self.basis), unit="ppm", origin=origin,
-            lo=self.min_ppm, hi=self.max_ppm, over=self.counted(), under=Weight(self.basis),
+        kind, basis = (Ingoing, Basis.GREEN) if self.basis is Basis.MEAT else (Ratio, self.basis)
+        return kind(
+            what=what + form, basis=basis.words, unit="ppm", origin=origin,
+            lo=self.min_ppm, hi=self.max_ppm, over=self.counted(), under=Weight(basis),
         )  # fmt: skip
 
 
@@ -141,17 +200,3 @@ class IngoingTogether(_Ingoing):
         """Nitrite and nitrate, mg."""
         parts = nitrite(self.form, self.salts), nitrate(self.form, self.salts)
         return Sum(tuple((Fraction(1), part) for part in parts))
-
-
-def _green(basis: Basis) -> str:
-    return "green weight" if basis is Basis.MEAT else basis.words
-
-
-def has_cure(items: tuple[Ingredient, ...]) -> bool:
-    """True where any addition is a cure or states nitrite or nitrate."""
-    names = {name for name, _ in (*NITRITE_SALTS, *NITRATE_SALTS)}
-    return any(
-        item.kind is Kind.CURE or any(item.properties.get(name) for name in names)
-        for item in items
-        if item.kind is not Kind.LOT
-    )

@@ -1,7 +1,7 @@
 """The formula: lots to choose from, and additions that follow from the lots chosen.
 
-An addition is dosed per kilogram of meat, per kilogram of batch, or as what is missing to a total of salt. All of
-these are linear, so every kilogram of a lot carries its own additions with it. Solving for them once, exactly,
+An addition is dosed per kilogram of fresh meat (rework brings its own), per kilogram of batch, or as what is missing to
+a total of salt. All of these are linear, so every kilogram of a lot carries its own additions with it. Solving for them once, exactly,
 leaves a problem over the lots alone.
 """
 
@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 from enum import StrEnum
 from fractions import Fraction
 
-from constraints.ingredients import SALT, Ingredient, Kind
+from constraints.ingredients import SALT, Ingredient, Kind, Lot
 from constraints.numbers import PERCENT
 from constraints.quantities import Basis, Process, Quantity, stated
 
@@ -23,7 +23,7 @@ _ONE = Fraction(1)
 class Dosing(StrEnum):
     """How an addition's amount is found."""
 
-    PER_MEAT = "per kilogram of meat block"
+    PER_MEAT = "per kilogram of fresh meat"
     PER_BATCH = "per kilogram of whole batch"
     TOTAL_SALT = "to a total of salt"
     FREE = "chosen with the lots"
@@ -51,11 +51,16 @@ class NoDose(ValueError):
 
 @dataclass(frozen=True)
 class _Drivers:
-    """What the additions carried by one kilogram depend on: weight, being meat, and salt already there."""
+    """What the additions carried by one kilogram depend on: weight, being fresh meat, salt there, being of the block."""
 
     per_kg: tuple[Fraction, ...]
-    per_meat: tuple[Fraction, ...]
+    per_fresh: tuple[Fraction, ...]
     per_salt: tuple[Fraction, ...]
+    per_lot: tuple[Fraction, ...]
+
+    def all(self) -> tuple[tuple[Fraction, ...], ...]:
+        """The four of them, in the order of ``Formula._weights``."""
+        return self.per_kg, self.per_fresh, self.per_salt, self.per_lot
 
 
 class Formula:
@@ -74,31 +79,23 @@ class Formula:
         self.columns: tuple[Ingredient, ...] = (*self.lots, *(a.item for a in self.free))
         self.counts_salt = any(a.dosing is Dosing.TOTAL_SALT for a in self.dosed)
         self._drivers = self._solve_doses()
-        self._carried: dict[Quantity, tuple[Fraction, Fraction, Fraction]] = {}
+        self._carried: dict[Quantity, tuple[Fraction, ...]] = {}
         self._totals: dict[Quantity, tuple[Fraction, ...]] = {}
 
     def carried(self, column: Ingredient) -> tuple[tuple[Ingredient, Fraction], ...]:
         """The dosed additions that one kilogram of a column brings along, in kilograms."""
-        meat, salt = self._weights(column)
-        drivers = self._drivers
+        weights = self._weights(column)
+        drivers = self._drivers.all()
         return tuple(
-            (addition.item, drivers.per_kg[i] + meat * drivers.per_meat[i] + salt * drivers.per_salt[i])
-            for i, addition in enumerate(self.dosed)
+            (addition.item, _dot(weights, [driver[i] for driver in drivers])) for i, addition in enumerate(self.dosed)
         )
 
     def total(self, quantity: Quantity, column: Ingredient) -> Fraction:
         """A quantity in one kilogram of a column together with the additions it carries."""
         if quantity not in self._carried:
             amounts = [quantity.per_kg(a.item, self.process) for a in self.dosed]
-            drivers = self._drivers
-            self._carried[quantity] = (
-                _dot(amounts, drivers.per_kg),
-                _dot(amounts, drivers.per_meat),
-                _dot(amounts, drivers.per_salt),
-            )
-        per_kg, per_meat, per_salt = self._carried[quantity]
-        meat, salt = self._weights(column)
-        return quantity.per_kg(column, self.process) + per_kg + meat * per_meat + salt * per_salt
+            self._carried[quantity] = tuple(_dot(amounts, driver) for driver in self._drivers.all())
+        return quantity.per_kg(column, self.process) + _dot(self._weights(column), self._carried[quantity])
 
     def totals(self, quantity: Quantity) -> tuple[Fraction, ...]:
         """``total`` of every column, reckoned once."""
@@ -117,15 +114,16 @@ class Formula:
         items.update(zip((a.item for a in self.dosed), doses, strict=True))
         return Batch({item: weight for item, weight in items.items() if weight}, self.process)
 
-    def _weights(self, column: Ingredient) -> tuple[Fraction, Fraction]:
-        meat = _ONE if column.kind is Kind.LOT else _ZERO
+    def _weights(self, column: Ingredient) -> tuple[Fraction, Fraction, Fraction, Fraction]:
+        lot = _ONE if column.kind is Kind.LOT else _ZERO
+        fresh = _ZERO if isinstance(column, Lot) and column.rework else lot
         salt = stated(column, SALT) / PERCENT if self.counts_salt else _ZERO
-        return meat, salt
+        return _ONE, fresh, salt, lot
 
     def _solve_doses(self) -> _Drivers:
         size = len(self.dosed)
         matrix = [[_ZERO] * size for _ in range(size)]
-        right = [[_ZERO] * 3 for _ in range(size)]
+        right = [[_ZERO] * 4 for _ in range(size)]
         for i, addition in enumerate(self.dosed):
             whole = addition.rate
             if addition.dosing is Dosing.TOTAL_SALT:
@@ -137,7 +135,7 @@ class Formula:
             else:
                 matrix[i][i] = _ONE
             if addition.basis is Basis.MEAT:
-                right[i][1] = whole
+                right[i][3 if addition.dosing is Dosing.TOTAL_SALT else 1] = whole
             else:
                 right[i][0] = whole
                 for k in range(size):
@@ -145,8 +143,7 @@ class Formula:
         columns = solve_exactly(matrix, right)
         if columns is None:
             raise NoDose("the additions per kilogram of batch leave no room for the meat")
-        per_kg, per_meat, per_salt = (tuple(row[k] for row in columns) for k in range(3))
-        return _Drivers(per_kg, per_meat, per_salt)
+        return _Drivers(*(tuple(row[k] for row in columns) for k in range(4)))
 
 
 @dataclass(frozen=True)

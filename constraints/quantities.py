@@ -11,7 +11,7 @@ from enum import StrEnum
 from fractions import Fraction
 from typing import Protocol
 
-from constraints.ingredients import FAT, MOISTURE, Ingredient, Kind
+from constraints.ingredients import FAT, MOISTURE, Ingredient, Kind, Lot
 from constraints.numbers import PERCENT
 
 _ZERO = Fraction(0)
@@ -21,18 +21,32 @@ _ONE = Fraction(1)
 class Basis(StrEnum):
     """What a figure is divided by.
 
-    meat: the meat block, green weight, all lots. batch: everything that goes in. finished: what is left of the
-    batch after the declared yield.
+    meat: the meat block, all lots. green: green weight, all lots but of rework only the part that was green meat.
+    fresh: the lots that are not rework. batch: everything that goes in. finished: what is left of the batch after the
+    declared yield.
     """
 
     MEAT = "meat"
+    GREEN = "green"
+    FRESH = "fresh"
     BATCH = "batch"
     FINISHED = "finished"
 
     @property
     def words(self) -> str:
         """The basis as it stands in a sentence."""
-        return {"meat": "meat block", "batch": "whole batch", "finished": "finished product"}[self.value]
+        return {
+            "meat": "meat block",
+            "green": "green weight",
+            "fresh": "fresh green weight",
+            "batch": "whole batch",
+            "finished": "finished product",
+        }[self.value]
+
+    @property
+    def lots_only(self) -> bool:
+        """True where additions do not count."""
+        return self in (Basis.MEAT, Basis.GREEN, Basis.FRESH)
 
 
 class MissingProperty(Exception):
@@ -93,9 +107,18 @@ class Weight:
 
     def per_kg(self, item: Ingredient, process: Process) -> Fraction:
         """1 for what belongs to the basis; the yield for the finished product."""
-        if self.basis is Basis.MEAT:
-            return _ONE if item.kind is Kind.LOT else _ZERO
+        if self.basis.lots_only:
+            return _of_lots(item, self.basis)
         return process.yield_fraction if self.basis is Basis.FINISHED else _ONE
+
+
+def _of_lots(item: Ingredient, basis: Basis) -> Fraction:
+    """The part of a kilogram that belongs to a basis of lots."""
+    if item.kind is not Kind.LOT:
+        return _ZERO
+    if basis is Basis.MEAT or not (isinstance(item, Lot) and item.rework):
+        return _ONE
+    return item.green if basis is Basis.GREEN else _ZERO
 
 
 @dataclass(frozen=True)
@@ -110,7 +133,7 @@ class Amount:
 
     def per_kg(self, item: Ingredient, process: Process) -> Fraction:
         """The property of the ingredient, or zero outside the basis."""
-        if self.basis is Basis.MEAT and item.kind is not Kind.LOT:
+        if self.basis.lots_only and not _of_lots(item, self.basis):
             return _ZERO
         figure = stated(item, self.name)
         if self.basis is Basis.FINISHED:
@@ -132,10 +155,17 @@ class Tagged:
         """1 for a lot that carries the tag, else 0. Raises MissingProperty for a lot whose tag is blank."""
         if item.kind is not Kind.LOT:
             return _ZERO
-        found = item.name if self.tag == "lot" else getattr(item, self.tag)
+        found = self._found(item)
         if not found:
             raise MissingProperty(item, self.tag)
         return _ONE if found in self.values else _ZERO
+
+    def _found(self, item: Ingredient) -> str:
+        if self.tag == "lot":
+            return item.name
+        if self.tag == "rework":
+            return "yes" if isinstance(item, Lot) and item.rework else "no"
+        return str(getattr(item, self.tag))
 
 
 @dataclass(frozen=True)

@@ -8,14 +8,14 @@ from fractions import Fraction
 from pydantic import model_validator
 
 from constraints.composition import PercentBand, PlainBand
-from constraints.document import Name
+from constraints.document import Name, YesNo
 from constraints.formula import Formula
 from constraints.ingredients import FAT
 from constraints.numbers import PERCENT
 from constraints.quantities import Amount, Basis, Sum, Tagged, Weight
 from constraints.requirement import Origin, Ratio, Requirement
 
-TAGS = ("species", "role", "material", "lot")
+TAGS = ("species", "role", "material", "lot", "rework")
 """What a share may be of."""
 
 
@@ -68,19 +68,22 @@ class Share(PercentBand):
     """Material as typed in the lots table."""
     lot: Name | None = None
     """One lot by its name."""
+    rework: YesNo | None = None
+    """yes: the lots that are rework; no: those that are not."""
     basis: Basis = Basis.MEAT
     """What the share is of: meat, batch or finished."""
 
     @model_validator(mode="after")
     def _one_tag(self) -> Share:
         if sum(getattr(self, tag) is not None for tag in TAGS) != 1:
-            raise ValueError("a share names exactly one of species, role, material or lot")
+            raise ValueError("a share names exactly one of species, role, material, lot or rework")
         return self
 
     def tagged(self) -> Tagged:
         """The lots that the share counts."""
         tag = next(tag for tag in TAGS if getattr(self, tag) is not None)
-        return Tagged(tag, frozenset({getattr(self, tag)}))
+        value = getattr(self, tag)
+        return Tagged(tag, frozenset({("yes" if value else "no") if tag == "rework" else value}))
 
     def build(self, origin: Origin) -> Requirement:
         """The requirement this entry of a recipe stands for."""

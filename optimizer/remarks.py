@@ -38,6 +38,12 @@ def notes(answer: Answer) -> list[str]:
     said = []
     if not problem.recipe.cured:
         said.append("Uncured: no nitrite or nitrate is added." + _cured_lots(answer))
+    rework = [i.name for i in (answer.weighed.total.kilograms if answer.weighed else ()) if _is_rework(i)]
+    if rework:
+        said.append(
+            f"Rework in the batch: {', '.join(rework)}. Doses per kilogram of meat are reckoned on the fresh meat alone; "
+            "salt and nitrite of the rework are counted."
+        )
     zero = dry_additions(problem)
     if zero:
         said.append(f"Counted as no fat, moisture or protein: {', '.join(zero)}.")
@@ -50,6 +56,10 @@ def notes(answer: Answer) -> list[str]:
     if answer.weighed is not None and answer.weighed.solved_again:
         said.append("Nearest rounding broke a requirement; the batch was solved again in whole scale divisions.")
     return said
+
+
+def _is_rework(item: Ingredient) -> bool:
+    return isinstance(item, Lot) and item.rework
 
 
 def _cured_lots(answer: Answer) -> str:
