@@ -10,15 +10,18 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
 
-from constraints.requirement import Requirement, Row
+from constraints.requirement import Hold, Requirement, Row
 from optimizer.model import Program
 from optimizer.optimum import SolverDisagrees, point
 from optimizer.problem import Problem, rows_of
-from optimizer.program import Layout, build, holds_of, relaxed
+from optimizer.program import Layout, build, choices_of, holds_of
 
 _ZERO = Fraction(0)
 _STEPS = 50
 """Most steps of a fractional search; it ends by itself after a handful."""
+
+_Terms = tuple[tuple[Fraction, ...], tuple[Fraction, ...] | None]
+"""Numerator and denominator (None: one) of a figure, per kilogram of each column."""
 
 
 @dataclass(frozen=True)
@@ -26,12 +29,13 @@ class Reach:
     """How far one requirement of a conflict can be met.
 
     ``nearest`` is its figure closest to its limits when all other requirements hold; None where those have no batch
-    either. ``among_these`` is the same when only the others of the conflict hold.
+    either, and then ``among_these`` is the same when only the others of the conflict hold, whole packs left aside
+    where they do not matter.
     """
 
     requirement: Requirement
     nearest: Fraction | None
-    among_these: Fraction | None
+    among_these: Fraction | None = None
 
 
 @dataclass(frozen=True)
@@ -66,34 +70,68 @@ def explain(problem: Problem) -> Conflict:
         possible, sure = _possible(problem, without, whole=packs_matter)
         if not possible:
             core, certain = without, certain and sure
-    return Conflict(tuple(core), tuple(_reach(problem, r, chosen, core) for r in core), packs_matter, certain)
+    reach = tuple(_reach(problem, r, chosen, core, packs_matter) for r in core)
+    opened = packs_matter and point(_free(_layout(problem, core, opened=True)))[0]
+    return Conflict(tuple(core), reach, bool(opened), certain)
 
 
 def _reach(
-    problem: Problem, requirement: Requirement, chosen: Sequence[Requirement], core: Sequence[Requirement]
+    problem: Problem,
+    requirement: Requirement,
+    chosen: Sequence[Requirement],
+    core: Sequence[Requirement],
+    packs_matter: bool,
 ) -> Reach:
+    if any(other.cones(problem.formula) for other in chosen):
+        return Reach(requirement, None)
     found = nearest(problem, requirement, [other for other in chosen if other is not requirement])
     if found is not None:
-        return Reach(requirement, found, found)
-    return Reach(
-        requirement, None, nearest(problem, requirement, [other for other in core if other is not requirement])
-    )
+        return Reach(requirement, found)
+    others = [other for other in core if other is not requirement]
+    return Reach(requirement, None, nearest(problem, requirement, others, whole=packs_matter))
 
 
 def _possible(problem: Problem, requirements: Sequence[Requirement], *, whole: bool) -> tuple[bool, bool]:
     """Whether a batch satisfies these requirements, and whether that is certain."""
-    program = _layout(problem, requirements).program
-    free = Program(tuple(replace(v, cost=_ZERO) for v in program.variables), program.rows)
-    values, certain = point(free if whole else relaxed(free))
+    layout = _layout(problem, requirements, whole=whole)
+    if any(requirement.cones(problem.formula) for requirement in requirements):
+        from optimizer.cone import possible_with_cuts  # late: only recipes that ask for confidence
+
+        return possible_with_cuts(layout, requirements, problem.formula), True
+    values, certain = point(_free(layout))
     return bool(values), certain
 
 
-def _layout(problem: Problem, requirements: Sequence[Requirement], extra: Sequence[Row] = ()) -> Layout:
+def _free(layout: Layout) -> Program:
+    """A program in which nothing costs anything."""
+    program = layout.program
+    return Program(tuple(replace(v, cost=_ZERO) for v in program.variables), program.rows)
+
+
+def _layout(
+    problem: Problem,
+    requirements: Sequence[Requirement],
+    extra: Sequence[Row] = (),
+    *,
+    whole: bool = True,
+    opened: bool = False,
+) -> Layout:
+    """The program of some requirements.
+
+    With ``opened``, any part of a pack and any small pull may be used; without ``whole`` so it may, and the rules on
+    which lots are used at all are left aside too.
+    """
+    holds = holds_of(problem)
+    if opened or not whole:
+        holds = tuple(Hold(limits.column, limits.most, must=limits.must) for limits in holds)
     rows = [row for _, row in rows_of(problem, requirements)]
-    return build(problem.formula, holds_of(problem), [*rows, *extra])
+    choices = choices_of(problem, requirements) if whole else []
+    return build(problem.formula, holds, [*rows, *extra], choices, problem.order.meat_division_kg)
 
 
-def nearest(problem: Problem, requirement: Requirement, others: Sequence[Requirement]) -> Fraction | None:
+def nearest(
+    problem: Problem, requirement: Requirement, others: Sequence[Requirement], *, whole: bool = True
+) -> Fraction | None:
     """The requirement's figure closest to its limits that the other requirements allow, or None where there is none."""
     terms = requirement.terms(problem.formula)
     if terms is None:
@@ -101,45 +139,39 @@ def nearest(problem: Problem, requirement: Requirement, others: Sequence[Require
     found: list[tuple[Fraction, Fraction]] = []
     for limit, sign in ((requirement.hi, 1), (requirement.lo, -1)):
         if limit is not None:
-            value = _beyond(problem, terms, others, limit, sign)
+            value = _beyond(_layout(problem, others, [_side(terms, limit, sign)], whole=whole), terms, limit, sign)
             if value is not None:
                 found.append((abs(value - limit), value))
     return min(found)[1] if found else None
 
 
-def _beyond(
-    problem: Problem,
-    terms: tuple[tuple[Fraction, ...], tuple[Fraction, ...] | None],
-    others: Sequence[Requirement],
-    limit: Fraction,
-    sign: int,
-) -> Fraction | None:
-    """The figure nearest to a limit on its wrong side: above an upper limit (sign 1), below a lower one (sign -1).
+def _side(terms: _Terms, limit: Fraction, sign: int) -> Row:
+    """The row of all figures on the wrong side of a limit: above an upper one (sign 1), below a lower one (sign -1)."""
+    over, under = terms
+    coefs = over if under is None else tuple(a - limit * b for a, b in zip(over, under, strict=True))
+    at = limit if under is None else _ZERO
+    return Row("beyond", coefs, at if sign > 0 else None, at if sign < 0 else None)
+
+
+def _beyond(layout: Layout, terms: _Terms, limit: Fraction, sign: int) -> Fraction | None:
+    """The figure nearest to a limit among the batches of a layout, all of which are on its wrong side.
 
     A ratio is made small by solving for ``over - value * under`` with ever better values (Dinkelbach, Management
     Science 13, 1967, 492-498), in exact arithmetic until nothing is better.
     """
-    over, under = terms
-    if under is None:
-        apart = Row("beyond", over, limit if sign > 0 else None, limit if sign < 0 else None)
-    else:
-        coefs = tuple(a - limit * b for a, b in zip(over, under, strict=True))
-        apart = Row("beyond", coefs, _ZERO if sign > 0 else None, _ZERO if sign < 0 else None)
-    layout = _layout(problem, others, [apart])
     best: Fraction | None = None
     value = limit
     for _ in range(_STEPS):
-        figure = _figure(layout, over, under, value, sign)
+        figure = _figure(layout, terms, value, sign)
         if figure is None or (best is not None and sign * (figure - best) >= 0):
             break
         best = value = figure
     return best
 
 
-def _figure(
-    layout: Layout, over: Sequence[Fraction], under: Sequence[Fraction] | None, value: Fraction, sign: int
-) -> Fraction | None:
+def _figure(layout: Layout, terms: _Terms, value: Fraction, sign: int) -> Fraction | None:
     """The figure of the batch with the least ``sign * (over - value * under)``."""
+    over, under = terms
     coefs = [sign * (a - value * (under[j] if under else _ZERO)) for j, a in enumerate(over)]
     aimed = [coef * unit for coef, unit in zip(coefs, layout.units, strict=True)]
     aimed += [_ZERO] * (len(layout.program.variables) - len(aimed))

@@ -15,7 +15,6 @@ from typing import Any
 
 from constraints.requirement import Row
 
-
 _FEASIBLE_POINT = 2
 """HiGHS: the primal solution is feasible."""
 

@@ -131,14 +131,15 @@ def _whole(program: Program, time_limit: float | None) -> tuple[_Choice | None, 
 def _optimise_whole(program: Program, ranks: Ranks, bound: Fraction, time_limit: float | None) -> Optimum:
     best, certain, outcome = _whole(program, time_limit)
     if best is None:
-        ending = outcome.ending if outcome.ending is Ending.TIME_LIMIT else Ending.INFEASIBLE
-        return Optimum(ending, bound=bound, certain=certain)
+        none = Ending.TIME_LIMIT if outcome.ending is Ending.TIME_LIMIT else Ending.INFEASIBLE
+        return Optimum(none, bound=bound, certain=certain)
     if outcome.ending is Ending.OPTIMAL:
         best = _better_ranked(program, best, ranks, time_limit)
     pinned, found = best
     values = _break_ties(pinned, found, ranks)
-    ending = Ending.TIME_LIMIT if outcome.ending is Ending.TIME_LIMIT else Ending.OPTIMAL
+    stopped = outcome.ending is Ending.TIME_LIMIT or not certain
     reported = outcome.bound if outcome.values else None
+    ending = Ending.TIME_LIMIT if stopped else Ending.OPTIMAL
     return Optimum(ending, values, program.cost(values), bound, reported, found.prices, certain)
 
 
@@ -214,6 +215,12 @@ def _break_ties(program: Program, found: Vertex, ranks: Ranks) -> tuple[Fraction
     return values
 
 
+def order_of_use(column: Ingredient) -> tuple[bool, date, str]:
+    """Sorts columns as they are to be used: earliest use-by first, then lot name, additions last."""
+    use_by = column.use_by if isinstance(column, Lot) else None
+    return not isinstance(column, Lot), use_by or date.max, column.name
+
+
 def ranks_of(columns: Sequence[Ingredient]) -> Ranks:
     """The order of use of a formula's columns: earliest use-by first, then lot name.
 
@@ -224,12 +231,7 @@ def ranks_of(columns: Sequence[Ingredient]) -> Ranks:
     names: list[Mapping[int, Fraction]] = []
     places = [_ZERO] * len(columns)
 
-    def key(j: int) -> tuple[bool, date, str]:
-        column = columns[j]
-        use_by = column.use_by if isinstance(column, Lot) else None
-        return not isinstance(column, Lot), use_by or date.max, column.name
-
-    for place, j in enumerate(sorted(range(len(columns)), key=key), start=1):
+    for place, j in enumerate(sorted(range(len(columns)), key=lambda j: order_of_use(columns[j])), start=1):
         column = columns[j]
         unit = -_ONE
         if isinstance(column, Lot):

@@ -95,12 +95,13 @@ def build(
         if limits.step is not None:
             most = limits.most // limits.step
             least = -(-limits.least // limits.step)
-            variables.append(Variable(column.name, cost * limits.step, _ZERO, Fraction(most), whole=True))
+            low = Fraction(most) if limits.must else _ZERO
+            variables.append(Variable(column.name, cost * limits.step, low, Fraction(most), whole=True))
             units.append(limits.step)
             lo, hi = Fraction(max(least, 1) if j in real else least), Fraction(most)
             needs_choice = least > 1 or j in counted
         else:
-            variables.append(Variable(column.name, cost, _ZERO, limits.most))
+            variables.append(Variable(column.name, cost, limits.most if limits.must else _ZERO, limits.most))
             units.append(_ONE)
             lo, hi = max(limits.least, least_kg) if j in real else limits.least, limits.most
             needs_choice = limits.least > 0 or j in counted

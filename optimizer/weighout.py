@@ -8,21 +8,21 @@ loads share; between loads nothing differs by more than one division.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from fractions import Fraction
 from math import ceil, floor
 
 from constraints.formula import Batch, Formula
 from constraints.ingredients import FAT, Ingredient, Kind, Lot
 from constraints.quantities import Basis
-from constraints.requirement import Requirement
+from constraints.requirement import Requirement, Row
 from constraints.stock import BatchSize, Stock
 from optimizer.divisions import Plan, binding, full, rough
 from optimizer.exact import reduced_costs
-from optimizer.optimum import Optimum
+from optimizer.optimum import Optimum, order_of_use
 from optimizer.problem import Problem
-from optimizer.program import Layout
+from optimizer.program import Layout, uses
 from optimizer.reading.recipe import ScaleName
 
 _ZERO = Fraction(0)
@@ -34,6 +34,11 @@ _KEPT_COLUMNS = 16
 
 _NEAR_ENOUGH = Fraction(1, 200)
 """A weigh-out within this share of the unrounded optimum's cost is taken without looking for a cheaper one."""
+
+_CUT_ROUNDS = 8
+"""Searches made again with further cuts before the scale is blamed."""
+_TIGHT = Fraction(1, 100_000)
+"""Taken off every limit where the solver's tolerance let a batch through that does not hold exactly."""
 
 
 class ScalePrevents(Exception):
@@ -69,42 +74,110 @@ class Weighed:
         return formula.exact_batch(self.column_kg(formula))
 
 
-def weigh_out(problem: Problem, layout: Layout, optimum: Optimum) -> Weighed:
-    """Round an optimum to the scales. Raises ScalePrevents where no batch in whole divisions satisfies everything."""
+def weigh_out(problem: Problem, layout: Layout, optimum: Optimum, cuts: Sequence[Row] = ()) -> Weighed:
+    """Round an optimum to the scales. Raises ScalePrevents where no batch in whole divisions satisfies everything.
+
+    ``cuts`` are rows over the columns that a requirement beyond rows has laid at the optimum. Where a weigh-out keeps
+    them and still breaks such a requirement, cuts are laid there too and the search is made again.
+    """
+    rows = tuple(cuts)
+    for _ in range(_CUT_ROUNDS):
+        tried: list[Weighed] = []
+        try:
+            return _weigh_once(problem, layout, optimum, rows, tried)
+        except ScalePrevents:
+            points = {w.column_kg(problem.formula) for w in tried}
+            points |= {_columns(problem, load) for w in tried for load in w.loads}
+            more = [row for r in problem.choosing for point in points for row in r.cuts(problem.formula, point)]
+            if not more:
+                raise
+            rows += tuple(more)
+    return _weigh_once(problem, layout, optimum, rows, [])
+
+
+def _columns(problem: Problem, batch: Batch) -> tuple[Fraction, ...]:
+    return tuple(batch.kilograms.get(column, _ZERO) for column in problem.formula.columns)
+
+
+def _weigh_once(
+    problem: Problem, layout: Layout, optimum: Optimum, cuts: tuple[Row, ...], tried: list[Weighed]
+) -> Weighed:
+    """One search within some cuts. ``tried`` collects the weigh-outs that broke something."""
     kilograms = layout.kilograms(optimum.values)
     broken: list[Requirement] = []
     certain = True
     for loads in _load_counts(problem, kilograms):
-        plan = Plan(problem, loads, _divisions(problem, kilograms, loads))
-        best, failed = _best(plan, _quick(plan, layout, optimum), optimum.cost)
+        plan = Plan(problem, loads, _divisions(problem, kilograms, loads), cuts)
+        nearest, failed = _mended(plan, _split(plan, _nearest(plan, kilograms)))
+        tried += [nearest] if failed else []
         broken = broken or failed
+        best = None if failed or _over_mixer(problem, nearest) else nearest
+        if best is None or not _near(plan, best, optimum.cost):
+            best = _quick(plan, best, layout, optimum, tried)
         if best is None or (loads == 1 and not _near(plan, best, optimum.cost)):
-            found = full(plan)
-            certain = certain and (bool(found.loads) or found.certain)
-            again = (
-                [_weighed(plan, _resplit(plan, found.loads), doses=found.doses, solved_again=True)]
-                if found.loads
-                else []
-            )
-            best, _ = _best(plan, [*([best] if best else []), *again], optimum.cost)
+            best, settled = _thorough(plan, best, tried)
+            certain = certain and settled
         if best is not None:
-            return best
+            return replace(_sooner(plan, best), solved_again=bool(failed))
     raise ScalePrevents(broken, certain=certain)
 
 
-def _best(plan: Plan, candidates: Iterable[Weighed], cost: Fraction) -> tuple[Weighed | None, list[Requirement]]:
-    """The cheapest weigh-out that keeps everything, or the first near the optimum; and what the first one broke."""
-    best, broken = None, []
-    for candidate in candidates:
-        still = _broken(plan.problem, plan.binding, candidate)
-        broken = broken or still
-        if still or _over_mixer(plan.problem, candidate):
-            continue
-        if best is None or plan.value(candidate.total) < plan.value(best.total):
-            best = candidate
-        if _near(plan, best, cost):
-            break
-    return best, broken
+def _sooner(plan: Plan, weighed: Weighed) -> Weighed:
+    """The same batch with what is earlier in the order of use taken first among lots that are alike in everything else.
+
+    Alike are lots of one cost and one figure in every limit, without packs, pulls or rules on their use.
+    """
+    shares = [list(_columns(plan.problem, load)) for load in weighed.loads]
+    moved = False
+    for twins in _twins(plan):
+        before = [[share[j] for j in twins] for share in shares]
+        after = _taken_in_order(before, [plan.holds[j].most for j in twins], [plan.unit(j) for j in twins])
+        if after != before:
+            moved = True
+            for share, new in zip(shares, after, strict=True):
+                for j, kg in zip(twins, new, strict=True):
+                    share[j] = kg
+    if not moved:
+        return weighed
+    items = [addition.item for addition in plan.problem.formula.dosed]
+    doses = [{item: load.kilograms.get(item, _ZERO) for item in items} for load in weighed.loads]
+    again = _weighed(plan, shares, doses=doses)
+    return weighed if _broken(plan.problem, plan.binding, again) or _uneven(plan, shares) else again
+
+
+def _uneven(plan: Plan, shares: Sequence[Sequence[Fraction]]) -> bool:
+    """True where two loads are more than one division of some column apart."""
+    return any(max(kg) - min(kg) > plan.unit(j) for j, kg in enumerate(zip(*shares, strict=True)))
+
+
+def _twins(plan: Plan) -> list[list[int]]:
+    """Groups of columns that are alike, each in the order of use."""
+    counted, _ = uses(plan.choices, len(plan.holds))
+    groups: dict[tuple[object, ...], list[int]] = {}
+    for j, limits in enumerate(plan.holds):
+        plain = limits.step is None and not limits.least and j not in counted
+        if plain and isinstance(limits.column, Lot):
+            figures = tuple(limit.columns[j] for limit in plan.limits)
+            groups.setdefault((plan.cost(j), figures), []).append(j)
+    columns = plan.problem.formula.columns
+    return [sorted(twins, key=lambda j: order_of_use(columns[j])) for twins in groups.values() if len(twins) > 1]
+
+
+def _taken_in_order(
+    loads: list[list[Fraction]], most: Sequence[Fraction], units: Sequence[Fraction]
+) -> list[list[Fraction]]:
+    """Each load's total of some lots, taken from the first of them as far as its stock goes, then from the next."""
+    left = [sum(load, _ZERO) for load in loads]
+    taken: list[list[Fraction]] = [[] for _ in loads]
+    for limit, unit in zip(most, units, strict=True):
+        amount = min(unit * floor(limit / unit), sum(left, _ZERO))
+        counts, _ = _share(amount / unit, len(loads), 0)
+        order = sorted(range(len(loads)), key=lambda k: -left[k])
+        for count, k in zip(counts, order, strict=True):
+            kg = min(count * unit, left[k])
+            taken[k].append(kg)
+            left[k] -= kg
+    return taken if not any(left) else loads
 
 
 def _near(plan: Plan, weighed: Weighed, cost: Fraction) -> bool:
@@ -112,19 +185,43 @@ def _near(plan: Plan, weighed: Weighed, cost: Fraction) -> bool:
     return plan.value(weighed.total) <= cost * (1 + _NEAR_ENOUGH)
 
 
-def _quick(plan: Plan, layout: Layout, optimum: Optimum) -> Iterator[Weighed]:
-    """Weigh-outs that are quickly found: nearest divisions, then the quick searches with more and more room."""
-    kilograms = layout.kilograms(optimum.values)
-    size = len(plan.problem.formula.columns)
-    yield _mended(plan, _split(plan, _nearest(plan, kilograms)), solved_again=False)
+def _cheaper(plan: Plan, known: Weighed | None, other: Weighed, broken: Sequence[Requirement]) -> Weighed | None:
+    """The cheaper of two weigh-outs, of which the second may not hold."""
+    if broken or _over_mixer(plan.problem, other):
+        return known
+    return other if known is None or plan.value(other.total) < plan.value(known.total) else known
+
+
+def _quick(plan: Plan, known: Weighed | None, layout: Layout, optimum: Optimum, tried: list[Weighed]) -> Weighed | None:
+    """The best of a known weigh-out and what the quick searches find, with more and more room until one is near."""
+    size, best = len(plan.problem.formula.columns), known
     rest = reduced_costs(layout.program, optimum.prices)[:size]
     ranked = sorted(range(size), key=lambda j: (not optimum.values[j], abs(rest[j]), j))
     kept = sorted(ranked[:_KEPT_COLUMNS])
-    for room in (1,) if plan.loads == 1 else (0, Fraction(1, 2), 1):
+    for room in (1,) if plan.loads == 1 else (0, _HALF, 1):
         totals = rough(plan, kept, Fraction(room))
-        if totals is not None:
-            whole = [totals.get(j, _ZERO) for j in range(size)]
-            yield _mended(plan, _split(plan, whole), solved_again=True)
+        if totals is None:
+            continue
+        found, broken = _mended(plan, _split(plan, [totals.get(j, _ZERO) for j in range(size)]))
+        tried += [found] if broken else []
+        best = _cheaper(plan, best, found, broken)
+        if best is not None and _near(plan, best, optimum.cost):
+            break
+    return best
+
+
+def _thorough(plan: Plan, known: Weighed | None, tried: list[Weighed]) -> tuple[Weighed | None, bool]:
+    """The cheaper of a known weigh-out and what the full search finds, and whether that has settled the matter."""
+    for tight in (_ZERO, _TIGHT):
+        found = full(plan, tight)
+        if not found.loads:
+            return known, found.certain
+        again = _weighed(plan, _resplit(plan, found.loads), doses=found.doses)
+        broken = _broken(plan.problem, plan.binding, again)
+        if not broken:
+            return _cheaper(plan, known, again, broken), True
+        tried.append(again)
+    return known, False
 
 
 def _load_counts(problem: Problem, kilograms: Sequence[Fraction]) -> tuple[int, ...]:
@@ -183,7 +280,7 @@ def _divisions(problem: Problem, kilograms: Sequence[Fraction], loads: int) -> d
 
 
 def _nearest(plan: Plan, kilograms: Sequence[Fraction]) -> list[Fraction]:
-    """Nearest divisions whose sum is the weight ordered: floor, then the largest remainders go up; packs as they are."""
+    """Nearest divisions whose sum is the weight ordered: floor, then the largest remainders go up; packs stay."""
     columns = plan.problem.formula.columns
     rounded = list(kilograms)
     loose = [j for j, limits in enumerate(plan.holds) if kilograms[j] and limits.step is None]
@@ -256,24 +353,26 @@ def _share(divisions: Fraction, loads: int, turn: int) -> tuple[list[Fraction], 
     return counts, turn
 
 
-def _mended(plan: Plan, shares: Sequence[Sequence[Fraction]], *, solved_again: bool) -> Weighed:
-    """Weigh with nearest doses, and where those break a limit, with the neighbours that go the right way."""
-    weighed = _weighed(plan, shares, solved_again=solved_again)
+def _mended(plan: Plan, shares: Sequence[Sequence[Fraction]]) -> tuple[Weighed, list[Requirement]]:
+    """Weigh with nearest doses, and where those break a limit, with the neighbours that go the right way.
+
+    Returns the weigh-out and what it still breaks.
+    """
+    formula = plan.problem.formula
+    weighed = _weighed(plan, shares)
     broken = _broken(plan.problem, plan.binding, weighed)
-    if not broken:
-        return weighed
     ways: dict[Ingredient, int] = {}
-    for limit in plan.limits:
-        if limit.requirement not in broken or not any(limit.added):
-            continue
-        for addition, coef in zip(plan.problem.formula.dosed, limit.added, strict=True):
-            too_much = limit.hi is not None and limit.lo is None
-            if coef:
-                ways[addition.item] = -1 if (coef > 0) == too_much else 1
+    for limit in plan.limits if broken else ():
+        batches = (weighed.total,) if limit.whole else weighed.loads
+        off = max((limit.off(formula, batch) for batch in batches), key=abs)
+        for addition, coef in zip(formula.dosed, limit.added, strict=True):
+            if off and coef:
+                ways[addition.item] = -1 if (coef > 0) == (off > 0) else 1
     if not ways:
-        return weighed
-    again = _weighed(plan, shares, ways=ways, solved_again=solved_again)
-    return again if len(_broken(plan.problem, plan.binding, again)) < len(broken) else weighed
+        return weighed, broken
+    again = _weighed(plan, shares, ways=ways)
+    still = _broken(plan.problem, plan.binding, again)
+    return (again, still) if len(still) < len(broken) else (weighed, broken)
 
 
 def _weighed(
@@ -282,9 +381,8 @@ def _weighed(
     *,
     ways: Mapping[Ingredient, int] | None = None,
     doses: Sequence[Mapping[Ingredient, Fraction]] = (),
-    solved_again: bool,
 ) -> Weighed:
-    """Add to each load's lots its additions: as given in ``doses``, else rounded up (1), down (-1) or to the nearest."""
+    """Add to each load's lots its additions: as in ``doses``, else rounded up (1), down (-1) or to the nearest."""
     formula, process = plan.problem.formula, plan.problem.recipe.process
     exact = [formula.exact_batch(tuple(share)).kilograms for share in shares]
     loads: list[dict[Ingredient, Fraction]] = [
@@ -293,7 +391,7 @@ def _weighed(
     for addition in formula.dosed:
         item = addition.item
         division = plan.divisions[item]
-        if doses and item in doses[0]:
+        if item.kind is not Kind.CURE and doses and item in doses[0]:
             amounts = [dose[item] for dose in doses]
         else:
             way = -1 if item.kind is Kind.CURE else (ways or {}).get(item, 0)
@@ -307,7 +405,7 @@ def _weighed(
     for load in loads:
         for item, kg in load.items():
             total[item] = total.get(item, _ZERO) + kg
-    return Weighed(batches, Batch(total, process), solved_again, plan.divisions)
+    return Weighed(batches, Batch(total, process), False, plan.divisions)
 
 
 def _rounded(count: Fraction, way: int) -> int:

@@ -1,0 +1,347 @@
+"""Whole divisions of the scales: the integer programs that look for a batch where nearest rounding broke something.
+
+Loads are alike but for single divisions: of every item each load gets a common number of divisions, and some loads
+one more. ``rough`` decides the totals of the lots with room for whatever rounding the additions does; ``full`` decides
+everything that is weighed, load by load, and leaves nothing out: where it has no solution, there is none.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from fractions import Fraction
+from functools import cached_property
+from math import ceil, floor
+
+from constraints.formula import Batch, Dosing, Formula
+from constraints.ingredients import Ingredient, Kind
+from constraints.quantities import Basis, Weight
+from constraints.requirement import Hold, Requirement, Row
+from constraints.stock import BatchSize, Stock
+from optimizer.model import Ending, Program, Variable, solve
+from optimizer.problem import Problem
+from optimizer.program import choices_of, holds_of, uses, value_per_kg
+
+_ZERO = Fraction(0)
+_ONE = Fraction(1)
+_ROUGH_SECONDS = 5.0
+_FULL_SECONDS = 30.0
+_SEARCH_GAP = 1e-4
+_JUST_UNDER = Fraction(99_999, 100_000)
+"""A dose is rounded by less than a whole division; well clear of the solver's tolerance."""
+
+
+@dataclass(frozen=True)
+class Limit:
+    """One row of a requirement over what is weighed: ``lo <= columns . kg + added . kg <= hi``.
+
+    ``columns`` are per kilogram of each column of the formula alone, ``added`` per kilogram of each dosed addition,
+    ``exact`` per kilogram of each column with the exact doses it carries. ``whole`` limits hold for all loads together,
+    the others for each. The mixer's size has no requirement.
+    """
+
+    requirement: Requirement | None
+    columns: tuple[Fraction, ...]
+    added: tuple[Fraction, ...]
+    exact: tuple[Fraction, ...]
+    lo: Fraction | None
+    hi: Fraction | None
+    whole: bool
+
+    def off(self, formula: Formula, batch: Batch) -> Fraction:
+        """By how much a batch, or a load, is above the limit (positive) or below it (negative)."""
+        items = (*formula.columns, *(addition.item for addition in formula.dosed))
+        weights = [batch.kilograms.get(item, _ZERO) for item in items]
+        value = _dot((*self.columns, *self.added), weights)
+        if self.hi is not None and value > self.hi:
+            return value - self.hi
+        return value - self.lo if self.lo is not None and value < self.lo else _ZERO
+
+
+@dataclass(frozen=True)
+class Plan:
+    """What is to be weighed: how many loads, on which divisions (kilograms), within which limits.
+
+    ``cuts`` are rows over the columns that hold for every batch, and every load, that keeps the cones.
+    """
+
+    problem: Problem
+    loads: int
+    divisions: Mapping[Ingredient, Fraction]
+    cuts: tuple[Row, ...] = ()
+
+    @cached_property
+    def choices(self) -> list[Row]:
+        """Rows over the use of the columns, yes or no."""
+        return choices_of(self.problem)
+
+    @cached_property
+    def holds(self) -> tuple[Hold, ...]:
+        """What each column may be, in usable kilograms."""
+        return holds_of(self.problem)
+
+    @cached_property
+    def binding(self) -> list[Requirement]:
+        """The requirements that the weighed batch must satisfy."""
+        return binding(self.problem)
+
+    @cached_property
+    def limits(self) -> tuple[Limit, ...]:
+        """Those requirements as rows over what is weighed, and the mixer's size; reckoned only where needed."""
+        none = (_ZERO,) * len(self.problem.formula.dosed)
+        touching = (Limit(None, row.coefs, none, row.coefs, row.lo, row.hi, whole=False) for row in self.cuts)
+        return (*limits_of(self.problem, self.binding), *touching)
+
+    def unit(self, j: int) -> Fraction:
+        """Kilograms that one count of a column stands for: a pack, or a division."""
+        return self.holds[j].step or self.divisions[self.problem.formula.columns[j]]
+
+    def value(self, batch: Batch) -> Fraction:
+        """What is minimised, on the lots of a batch with every addition at its exact dose; money."""
+        kilograms = ((column, batch.kilograms.get(column)) for column in self.problem.formula.columns)
+        return sum((value_per_kg(self.problem.formula, column) * kg for column, kg in kilograms if kg), _ZERO)
+
+    def cost(self, j: int) -> Fraction:
+        """Money that one count of a column costs, with the additions it carries."""
+        return value_per_kg(self.problem.formula, self.problem.formula.columns[j]) * self.unit(j)
+
+    def rounding(self, limit: Limit) -> Fraction:
+        """What rounding the additions of one load can change in a limit."""
+        total = _ZERO
+        for addition, coef in zip(self.problem.formula.dosed, limit.added, strict=True):
+            share = _ONE if addition.item.kind is Kind.CURE else Fraction(1, 2)
+            total += abs(coef) * share * self.divisions[addition.item]
+        return total
+
+
+def binding(problem: Problem) -> list[Requirement]:
+    """What a weighed batch must satisfy: all the model imposed, and what no choice of lots changes, if it can hold."""
+    apart = {id(r) for r in problem.measured_only}
+    for requirement in problem.fixed:
+        value = requirement.fixed_value(problem.formula)
+        if not requirement.origin.blocks or value is None or not requirement.within(value):
+            apart.add(id(requirement))
+    return [r for r in problem.requirements if id(r) not in apart]
+
+
+def limits_of(problem: Problem, requirements: Iterable[Requirement]) -> tuple[Limit, ...]:
+    """Every limit that must hold over what is weighed, stock and packs apart."""
+    formula = problem.formula
+    apart = [replace(addition, dosing=Dosing.FREE) for addition in formula.additions]
+    explicit = Formula(formula.lots, apart, formula.process)
+    place = {column: k for k, column in enumerate(explicit.columns)}
+    own = [place[column] for column in formula.columns]
+    dosed = [place[addition.item] for addition in formula.dosed]
+    carried = [[share for _, share in formula.carried(column)] for column in formula.columns]
+    limits = []
+    for requirement in requirements:
+        if isinstance(requirement, Stock):
+            continue
+        for row in requirement.rows(explicit):
+            columns, added = tuple(row.coefs[k] for k in own), tuple(row.coefs[k] for k in dosed)
+            exact = tuple(a + _dot(added, shares) for a, shares in zip(columns, carried, strict=True))
+            whole = isinstance(requirement, BatchSize)
+            limits.append(Limit(requirement, columns, added, exact, row.lo, row.hi, whole))
+    mixer = problem.order.mixer_kg
+    if mixer is not None:
+        exact = tuple(formula.total(Weight(Basis.BATCH), column) for column in formula.columns)
+        limits.append(Limit(None, (_ONE,) * len(own), (_ONE,) * len(dosed), exact, None, mixer, whole=False))
+    return tuple(limits)
+
+
+Expression = dict[int, Fraction]
+"""A sum of variables of an integer program, each with its factor."""
+
+
+class _Build:
+    """An integer program under construction."""
+
+    def __init__(self) -> None:
+        self.variables: list[Variable] = []
+        self.rows: list[tuple[str, Expression, Fraction | None, Fraction | None]] = []
+
+    def count(self, name: str, most: int, cost: Fraction = _ZERO) -> int:
+        """A new whole variable from zero to ``most``."""
+        self.variables.append(Variable(name, cost, _ZERO, Fraction(max(most, 0)), whole=True))
+        return len(self.variables) - 1
+
+    def row(self, name: str, coefs: Expression, lo: Fraction | None, hi: Fraction | None) -> None:
+        """A new row, left out where it says nothing of any variable and holds."""
+        if any(coefs.values()) or (lo or _ZERO) > 0 or (hi is not None and hi < 0):
+            self.rows.append((name, coefs, lo, hi))
+
+    def stock(self, plan: Plan, totals: Mapping[int, Expression]) -> None:
+        """Every column's stock; where it has a smallest pull or its use is counted, none or at least that much."""
+        counted, real = uses(plan.choices, len(plan.holds))
+        used: dict[int, int] = {}
+        for j, total in totals.items():
+            limits, unit = plan.holds[j], plan.unit(j)
+            most, least = Fraction(floor(limits.most / unit)), Fraction(ceil(limits.least / unit))
+            if limits.must:
+                self.row(f"all of {limits.column.name}", total, most, None)
+            least = max(least, _ONE) if j in real else least
+            if least <= 1 and j not in counted:
+                self.row(f"stock of {limits.column.name}", total, None, most)
+                continue
+            use = used[j] = self.count(f"use {limits.column.name}", int(least <= most))
+            self.row(f"largest pull of {limits.column.name}", {**total, use: -most}, None, _ZERO)
+            if least > 0:
+                self.row(f"smallest pull of {limits.column.name}", {**total, use: -least}, _ZERO, None)
+        for row in plan.choices:
+            self.row(row.label, {use: row.coefs[j] for j, use in used.items() if row.coefs[j]}, row.lo, row.hi)
+
+    def program(self) -> Program:
+        """The program."""
+        size = len(self.variables)
+        rows = [Row(name, tuple(coefs.get(k, _ZERO) for k in range(size)), lo, hi) for name, coefs, lo, hi in self.rows]
+        return Program(tuple(self.variables), tuple(rows))
+
+
+def _dot(left: Sequence[Fraction], right: Sequence[Fraction]) -> Fraction:
+    return sum((a * b for a, b in zip(left, right, strict=True) if a and b), _ZERO)
+
+
+def _total(parts: Iterable[tuple[Fraction, Expression]]) -> Expression:
+    total: Expression = {}
+    for factor, expression in parts:
+        if factor:
+            for k, count in expression.items():
+                total[k] = total.get(k, _ZERO) + factor * count
+    return total
+
+
+def _at(values: Sequence[float], expression: Expression) -> Fraction:
+    return sum((round(values[k]) * count for k, count in expression.items()), _ZERO)
+
+
+def rough(plan: Plan, columns: Sequence[int], room: Fraction) -> dict[int, Fraction] | None:
+    """Kilograms of each column over all loads of a cheap batch that uses only these columns, or None.
+
+    ``room`` is the part of one division of each unevenly shared column that is kept free in every limit of a load;
+    with 1 any way of sharing satisfies each load.
+    """
+    build, totals, odd = _Build(), {}, {}
+    for j in columns:
+        totals[j], odd[j] = _over_loads(build, plan, j, with_room=room > 0)
+    build.stock(plan, totals)
+    for limit in plan.limits:
+        share = _ONE if limit.whole else Fraction(1, plan.loads)
+        coefs = _total((limit.exact[j] * plan.unit(j) * share, totals[j]) for j in columns)
+        apart = _total((room * (1 - share) * abs(limit.exact[j]) * plan.unit(j), odd[j]) for j in columns)
+        free = plan.rounding(limit) * (plan.loads if limit.whole else 1)
+        if coefs and limit.lo is not None:
+            build.row("at least", _total([(_ONE, coefs), (-_ONE, apart)]), limit.lo + free, None)
+        if coefs and limit.hi is not None:
+            build.row("at most", _total([(_ONE, coefs), (_ONE, apart)]), None, limit.hi - free)
+    outcome = solve(build.program(), time_limit=_ROUGH_SECONDS, gap=_SEARCH_GAP)
+    return {j: plan.unit(j) * _at(outcome.values, totals[j]) for j in columns} if outcome.values else None
+
+
+def _over_loads(build: _Build, plan: Plan, j: int, *, with_room: bool) -> tuple[Expression, Expression]:
+    """Count of a column over all loads, and 1 where it is shared unevenly and room is asked for."""
+    most, cost = floor(plan.holds[j].most / plan.unit(j)), plan.cost(j)
+    if plan.loads == 1 or plan.holds[j].step is not None:
+        return {build.count("all", most, cost): _ONE}, {}
+    each = build.count("each", most // plan.loads, cost * plan.loads)
+    extra = build.count("extra", plan.loads - 1, cost)
+    total = {each: Fraction(plan.loads), extra: _ONE}
+    if not with_room:
+        return total, {}
+    uneven = build.count("uneven", 1)
+    build.row("uneven", {extra: _ONE, uneven: -Fraction(plan.loads - 1)}, None, _ZERO)
+    return total, {uneven: _ONE}
+
+
+@dataclass(frozen=True)
+class Found:
+    """Kilograms of each column and, where the search decided them, of each addition, load by load.
+
+    ``loads`` is empty where nothing was found; then ``certain`` says whether there is nothing to be found.
+    """
+
+    loads: tuple[tuple[Fraction, ...], ...] = ()
+    doses: tuple[Mapping[Ingredient, Fraction], ...] = ()
+    certain: bool = False
+
+
+def full(plan: Plan, tight: Fraction = _ZERO) -> Found:
+    """The cheapest batch in whole divisions of everything that is weighed, or the word that there is none.
+
+    ``tight`` is taken off every limit, in its own unit times kilograms: room for the solver's tolerance.
+    """
+    build, formula = _Build(), plan.problem.formula
+    counts = {j: _shared(build, plan, j) for j in range(len(formula.columns))}
+    totals = {j: _total((_ONE, part) for part in parts) for j, parts in counts.items()}
+    build.stock(plan, totals)
+    doses = _doses(build, plan, counts)
+    for limit in plan.limits:
+        alone = [_load(plan, limit, counts, doses, load) for load in range(plan.loads)]
+        for coefs in [_total((_ONE, load) for load in alone)] if limit.whole else alone:
+            lo, hi = limit.lo, limit.hi
+            room = tight if lo is None or hi is None or hi - lo > 2 * tight else _ZERO
+            build.row("limit", coefs, None if lo is None else lo + room, None if hi is None else hi - room)
+        if any(limit.added) and limit.requirement is not None:
+            exact = _total((limit.exact[j] * plan.unit(j), total) for j, total in totals.items())
+            build.row("limit with exact doses", exact, limit.lo, limit.hi)
+    outcome = solve(build.program(), time_limit=_FULL_SECONDS, gap=_SEARCH_GAP)
+    if not outcome.values:
+        shared_packs = plan.loads > 1 and any(limits.step is not None for limits in plan.holds)
+        return Found(certain=outcome.ending is Ending.INFEASIBLE and not shared_packs and not tight)
+    return Found(
+        tuple(
+            tuple(plan.unit(j) * _at(outcome.values, parts[load]) for j, parts in counts.items())
+            for load in range(plan.loads)
+        ),
+        tuple(
+            {item: plan.divisions[item] * _at(outcome.values, parts[load]) for item, parts in doses.items()}
+            for load in range(plan.loads)
+        ),
+    )
+
+
+def _shared(build: _Build, plan: Plan, j: int) -> list[Expression]:
+    """Counts of a column in each load: a common number and single ones more; packs are shared evenly."""
+    most, cost = floor(plan.holds[j].most / plan.unit(j)), plan.cost(j)
+    if plan.holds[j].step is not None:
+        pack = build.count("packs", most, cost)
+        return [{pack: Fraction(1, plan.loads)}] * plan.loads
+    each = build.count("each", most // plan.loads, cost * plan.loads)
+    if plan.loads == 1:
+        return [{each: _ONE}]
+    return [{each: _ONE, build.count("odd", 1, cost): _ONE} for _ in range(plan.loads)]
+
+
+def _doses(build: _Build, plan: Plan, counts: Mapping[int, list[Expression]]) -> dict[Ingredient, list[Expression]]:
+    """Counts of each addition that matters in each load: a neighbour of its exact dose, for a cure the lower one."""
+    formula, found = plan.problem.formula, {}
+    for i, addition in enumerate(formula.dosed):
+        if not any(limit.added[i] for limit in plan.limits):
+            continue
+        item, division = addition.item, plan.divisions[addition.item]
+        shares = [formula.carried(column)[i][1] for column in formula.columns]
+        most = ceil(sum((max(s, _ZERO) * h.most for s, h in zip(shares, plan.holds, strict=True)), _ZERO) / division)
+        each = build.count("dose", most)
+        odd = [{} if plan.loads == 1 else {build.count("odd dose", 1): _ONE} for _ in range(plan.loads)]
+        parts = found[item] = [{each: _ONE, **one} for one in odd]
+        for load, part in enumerate(parts):
+            lots = [(-shares[j] * plan.unit(j) / division, of[load]) for j, of in counts.items()]
+            above = _ZERO if item.kind is Kind.CURE else _JUST_UNDER
+            build.row("dose", _total([(_ONE, part), *lots]), -_JUST_UNDER, above)
+    return found
+
+
+def _load(
+    plan: Plan,
+    limit: Limit,
+    counts: Mapping[int, list[Expression]],
+    doses: Mapping[Ingredient, list[Expression]],
+    load: int,
+) -> Expression:
+    """A limit's row over what one load weighs."""
+    lots = [(limit.columns[j] * plan.unit(j), parts[load]) for j, parts in counts.items()]
+    added = [
+        (limit.added[i] * plan.divisions[addition.item], doses[addition.item][load])
+        for i, addition in enumerate(plan.problem.formula.dosed)
+        if limit.added[i]
+    ]
+    return _total([*lots, *added])

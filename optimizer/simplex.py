@@ -1,0 +1,233 @@
+"""The simplex method in rational arithmetic, for programs of kitchen size.
+
+It starts from a solver's basis, which is nearly always the answer already, so that mostly it only turns a list of
+names into exact amounts and prices. Where the solver was wrong, or claims that no batch exists, it goes on from there
+until exact arithmetic has settled the matter.
+
+Every variable has bounds and every row is a further variable, its activity, with the row's limits as bounds (bounded
+simplex; Chvatal, Linear Programming, 1983, ch. 8). What is not basic rests on a bound. Feasibility is reached by
+minimising the sum of all violations.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from fractions import Fraction
+
+from constraints.formula import solve_exactly
+from optimizer.model import Basis, Place, Program
+
+_ZERO = Fraction(0)
+_ONE = Fraction(1)
+_PIVOTS = 5_000
+"""Pivots after which the search gives up; a kitchen's program needs fewer than a hundred."""
+
+
+class GaveUp(Exception):
+    """Too many pivots: nothing is known."""
+
+
+class Simplex:
+    """One program and where its search stands. Entries 0 to n-1 are the variables, n to n+m-1 the rows."""
+
+    def __init__(self, program: Program, start: Basis | None = None) -> None:
+        """Stand at a basis; where it is missing or singular, at the one in which every row is basic."""
+        self.rows = [row.coefs for row in program.rows]
+        self.size = len(program.variables)
+        self.cost: list[Fraction] = [v.cost for v in program.variables]
+        self.lo: list[Fraction | None] = [*(v.lo for v in program.variables), *(r.lo for r in program.rows)]
+        self.hi: list[Fraction | None] = [*(v.hi for v in program.variables), *(r.hi for r in program.rows)]
+        if start is None or not self._stand(start):
+            slack = Basis((Place.LOWER,) * self.size, (Place.BASIC,) * len(self.rows))
+            self._stand(slack)
+
+    @property
+    def values(self) -> tuple[Fraction, ...]:
+        """Value of each variable."""
+        return tuple(self.at[: self.size])
+
+    @property
+    def basis(self) -> Basis:
+        """Where everything stands."""
+        return Basis(tuple(self.places[: self.size]), tuple(self.places[self.size :]))
+
+    @property
+    def settled(self) -> bool:
+        """True where all that rests is held, so that no other point is left."""
+        return all(place is Place.BASIC or self._held(z) for z, place in enumerate(self.places))
+
+    def prices(self) -> tuple[Fraction, ...]:
+        """Dual value of each row at this basis for the costs asked for."""
+        return self._prices(self.cost)
+
+    def minimise(self, cost: Mapping[int, Fraction] | None = None) -> bool:
+        """Go to a point of least cost, by variable and else zero where given. False where no point is feasible."""
+        if cost is not None:
+            self.cost = [cost.get(j, _ZERO) for j in range(self.size)]
+        wrong, moved = self._violations(), True
+        reduced = self._reduced(self._gradient(wrong))
+        for _ in range(_PIVOTS):
+            entering = self._entering(reduced, steepest=moved)
+            if entering is None:
+                return not wrong
+            before, inverse = wrong, self.inverse
+            moved = self._pivot(entering)
+            wrong = self._violations() if wrong else wrong
+            if wrong != before or self.inverse is not inverse:
+                reduced = self._reduced(self._gradient(wrong))
+        raise GaveUp
+
+    def refutation(self) -> tuple[Fraction, ...]:
+        """After a search in vain: prices of the rows that prove infeasibility (see exact.refutes)."""
+        wrong = self._violations()
+        prices = list(self._prices(self._gradient(wrong)))
+        for z, sign in wrong.items():
+            if z >= self.size:
+                prices[z - self.size] = -sign
+        return tuple(prices)
+
+    def hold(self) -> None:
+        """Hold everything with a reduced cost where it rests: what is left are the points of the same cost."""
+        for z, rest in self._reduced(self.cost).items():
+            if rest:
+                self.hold_at(z)
+
+    def hold_at(self, z: int) -> None:
+        """Hold one entry at its present value."""
+        self.lo[z] = self.hi[z] = self.at[z]
+
+    def _held(self, z: int) -> bool:
+        return self.lo[z] is not None and self.lo[z] == self.hi[z]
+
+    def _stand(self, basis: Basis) -> bool:
+        """Take a basis; False where it is none (singular, or resting on a limit that does not exist)."""
+        self.places = [*basis.variables, *basis.rows]
+        at = [_ZERO if place is Place.BASIC else self._bound(z, place) for z, place in enumerate(self.places)]
+        if any(value is None for value in at) or not self._invert():
+            return False
+        self.at = [value or _ZERO for value in at]
+        resting = [(j, self.at[j]) for j in range(self.size) if self.at[j]]
+        right = [self.at[self.size + i] - sum((self.rows[i][j] * x for j, x in resting), _ZERO) for i in self.active]
+        for j, line in zip(self.basic, self.inverse, strict=True):
+            self.at[j] = _dot(line, right)
+        used = [(j, self.at[j]) for j in range(self.size) if self.at[j]]
+        for i, coefs in enumerate(self.rows):
+            self.at[self.size + i] = sum((coefs[j] * x for j, x in used if coefs[j]), _ZERO)
+        return True
+
+    def _invert(self) -> bool:
+        """The inverse of the rows at a limit over the basic variables; False where there is none."""
+        self.basic = [j for j in range(self.size) if self.places[j] is Place.BASIC]
+        self.active = [i for i in range(len(self.rows)) if self.places[self.size + i] is not Place.BASIC]
+        if len(self.basic) != len(self.active):
+            return False
+        unit = [[_ONE if i == k else _ZERO for k in range(len(self.basic))] for i in range(len(self.basic))]
+        inverse = solve_exactly([[self.rows[i][j] for j in self.basic] for i in self.active], unit)
+        self.inverse = inverse or []
+        return inverse is not None
+
+    def _bound(self, z: int, place: Place) -> Fraction | None:
+        return self.hi[z] if place is Place.UPPER else self.lo[z]
+
+    def _violations(self) -> dict[int, Fraction]:
+        """Entries outside their bounds: -1 below, 1 above."""
+        wrong = {}
+        for z, value in enumerate(self.at):
+            lo, hi = self.lo[z], self.hi[z]
+            if lo is not None and value < lo:
+                wrong[z] = -_ONE
+            elif hi is not None and value > hi:
+                wrong[z] = _ONE
+        return wrong
+
+    def _gradient(self, wrong: Mapping[int, Fraction]) -> list[Fraction]:
+        """What to bring down: the sum of all violations while there are any, then the cost."""
+        if not wrong:
+            return self.cost
+        cost = [wrong.get(j, _ZERO) for j in range(self.size)]
+        for z, sign in wrong.items():
+            if z >= self.size:
+                cost = [c + sign * a if a else c for c, a in zip(cost, self.rows[z - self.size], strict=True)]
+        return cost
+
+    def _prices(self, cost: Sequence[Fraction]) -> tuple[Fraction, ...]:
+        prices = [_ZERO] * len(self.rows)
+        paid = [cost[j] for j in self.basic]
+        for k, i in enumerate(self.active):
+            prices[i] = _dot(paid, [line[k] for line in self.inverse])
+        return tuple(prices)
+
+    def _reduced(self, cost: Sequence[Fraction]) -> dict[int, Fraction]:
+        """What one unit more of each entry that rests and is not held would cost."""
+        prices = self._prices(cost)
+        priced = [(self.rows[i], prices[i]) for i in self.active if prices[i]]
+        reduced = {
+            j: cost[j] - sum((price * coefs[j] for coefs, price in priced if coefs[j]), _ZERO)
+            for j in range(self.size)
+            if self.places[j] is not Place.BASIC and not self._held(j)
+        }
+        reduced.update({self.size + i: prices[i] for i in self.active if not self._held(self.size + i)})
+        return reduced
+
+    def _entering(self, reduced: Mapping[int, Fraction], *, steepest: bool) -> int | None:
+        """The entry to move: the one that saves most, or after an idle pivot the first (Bland, so that none cycles)."""
+        best, most = None, _ZERO
+        for z, rest in reduced.items():
+            saving = rest if self.places[z] is Place.UPPER else -rest
+            if saving > most:
+                best, most = z, saving
+                if not steepest:
+                    break
+        return best
+
+    def _pivot(self, entering: int) -> bool:
+        """Move an entry off its bound until something blocks. False where nothing could move."""
+        sign = -_ONE if self.places[entering] is Place.UPPER else _ONE
+        step = self._directions(entering, sign)
+        lo, hi = self.lo[entering], self.hi[entering]
+        length = None if lo is None or hi is None else hi - lo
+        leaving, onto = entering, Place.LOWER if sign < 0 else Place.UPPER
+        for z, speed in step.items():
+            blocked = self._block(z, speed)
+            if blocked is not None and (length is None or blocked[0] < length):
+                length, onto, leaving = *blocked, z
+        if length is None:
+            raise GaveUp
+        self.at[entering] += sign * length
+        for z, speed in step.items():
+            self.at[z] += speed * length
+        self.places[entering] = Place.BASIC
+        self.places[leaving] = onto
+        if leaving != entering and not self._invert():
+            raise GaveUp
+        return length > 0
+
+    def _directions(self, entering: int, sign: Fraction) -> dict[int, Fraction]:
+        """How fast each basic entry changes while one moves off its bound."""
+        if entering < self.size:
+            column = [self.rows[i][entering] for i in self.active]
+            speeds = {j: -sign * _dot(line, column) for j, line in zip(self.basic, self.inverse, strict=True)}
+            moving = [(entering, sign), *speeds.items()]
+        else:
+            k = self.active.index(entering - self.size)
+            speeds = {j: sign * line[k] for j, line in zip(self.basic, self.inverse, strict=True)}
+            moving = list(speeds.items())
+        moving = [(j, speed) for j, speed in moving if speed]
+        for i, coefs in enumerate(self.rows):
+            if self.places[self.size + i] is Place.BASIC:
+                speeds[self.size + i] = sum((coefs[j] * speed for j, speed in moving if coefs[j]), _ZERO)
+        return {z: speed for z, speed in sorted(speeds.items()) if speed}
+
+    def _block(self, z: int, speed: Fraction) -> tuple[Fraction, Place] | None:
+        """How far one may go until a basic entry meets a bound; one outside its bounds stops at the near one."""
+        value, lo, hi = self.at[z], self.lo[z], self.hi[z]
+        below, above = lo is not None and value < lo, hi is not None and value > hi
+        if speed > 0:
+            target, place = (lo, Place.LOWER) if below else (None if above else hi, Place.UPPER)
+        else:
+            target, place = (hi, Place.UPPER) if above else (None if below else lo, Place.LOWER)
+        return None if target is None else ((target - value) / speed, place)
+
+
+def _dot(left: Sequence[Fraction], right: Sequence[Fraction]) -> Fraction:
+    return sum((a * b for a, b in zip(left, right, strict=True) if a and b), _ZERO)
