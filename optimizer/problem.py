@@ -10,6 +10,7 @@ from dataclasses import dataclass, replace
 from datetime import date
 from fractions import Fraction
 
+from constraints.confidence import confident, lot_faults
 from constraints.faults import BadInput, Fault, nearest
 from constraints.formula import Addition, Dosing, Formula, NoDose
 from constraints.ingredients import MOISTURE, SALT, Ingredient, Lot
@@ -91,17 +92,29 @@ def assemble(recipe: Recipe, table: LotTable, order: Order) -> Problem:
         raise BadInput([Fault(recipe.file, line, column, str(error), "")]) from error
     if lots:
         faults += _meaningless(recipe, formula, table)
+    if recipe.entry.confidence is not None:
+        faults += lot_faults(table.file, lots, recipe.entry.confidence.confidence())
     requirements += _own_rows(recipe, formula, faults)
     if faults:
         raise BadInput(faults)
+    requirements = _with_confidence(recipe, formula, requirements)
     size = BatchSize.of(order.basis, order.kilograms, order.within_kg)
-    every = (size, Stock.of_every_lot(), *requirements)
+    every = (size, Stock.of(lots), *requirements)
     fixed = tuple(r for r in every if r.fixed_value(formula) is not None)
     waived = set(recipe.entry.waive)
     measured = tuple(r for r in every if r.fixed_value(formula) is None and (not _binds(r) or r.origin.rule in waived))
     return Problem(
         recipe, order, product, packs, formula, every, fixed, measured, tuple(left_out), tuple(recipe.warnings)
     )  # fmt: skip
+
+
+def _with_confidence(recipe: Recipe, formula: Formula, requirements: Sequence[Requirement]) -> list[Requirement]:
+    """Every requirement that the fat of a lot moves, held with the confidence the recipe asks for."""
+    asked = recipe.entry.confidence
+    if asked is None or not formula.lots:
+        return list(requirements)
+    confidence = asked.confidence()
+    return [confident(requirement, confidence, formula) for requirement in requirements]
 
 
 def product_of(recipe: Recipe, day: date) -> Product:

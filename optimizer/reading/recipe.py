@@ -10,6 +10,7 @@ from typing import Any
 
 from pydantic import Field, model_validator
 
+from constraints.confidence import ConfidenceEntry
 from constraints.cure import (
     LEAST_SENSIBLE_PPM,
     POTASSIUM_NITRATE,
@@ -232,6 +233,8 @@ class RecipeEntry(Strict):
     """Which lots may go in."""
     require: tuple[OneRequirement, ...] = ()
     """What the batch must satisfy."""
+    confidence: ConfidenceEntry | None = None
+    """How sure every limit on fat must be, the lots' fat being only a measurement."""
     additions: tuple[AdditionEntry, ...] = ()
     """What is added to the meat."""
     yield_: YieldEntry | None = Field(None, alias="yield")

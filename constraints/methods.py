@@ -1,0 +1,188 @@
+"""How the fat of a lot was found, and the standard deviation of that figure's error.
+
+The published figures stand in methods.yaml with their sources; a recipe may state methods of its own. Standard
+deviations are percentage points of fat, exact.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from enum import StrEnum
+from fractions import Fraction
+from functools import cache
+from importlib.resources import files
+from itertools import pairwise
+
+from pydantic import Field, model_validator
+
+from constraints.document import Day, Name, NotNegative, Percent, Strict, YesNo, parse, validate
+from constraints.faults import nearest
+from constraints.ingredients import FAT, Lot
+from constraints.numbers import PERCENT, trimmed
+from constraints.quantities import MissingProperty
+
+
+class Read(StrEnum):
+    """How a method's figure was read."""
+
+    SEEN = "seen"
+    ABSTRACT = "seen-P (abstract)"
+    ABSTRACT_COMPUTED = "seen-P (abstract); s calc"
+    SECONDARY = "seen-S"
+    MEMORY = "memory"
+    YOURS = "yours"
+
+
+class Knot(Strict):
+    """The standard deviation at one fat figure."""
+
+    fat_pct: Percent
+    """Fat, % by weight."""
+    points: NotNegative
+    """Standard deviation, percentage points of fat."""
+
+
+class Studied(Strict):
+    """The range of fat that a study covered."""
+
+    min: Percent
+    """Leanest sample, %."""
+    max: Percent
+    """Fattest sample, %."""
+
+
+class FatMethod(Strict):
+    """A way to find the fat of a lot, with the standard deviation of its error."""
+
+    name: Name
+    """The name a lots table uses."""
+    title: Name = ""
+    """The method in words."""
+    points: NotNegative | None = None
+    """Standard deviation, percentage points of fat."""
+    relative_pct: NotNegative | None = None
+    """Instead: standard deviation, percent of the fat figure."""
+    at: tuple[Knot, ...] = ()
+    """Instead: standard deviations at some fat figures; straight lines between them, level beyond them."""
+    bench: YesNo = False
+    """Whether it is done on a sample in a laboratory."""
+    studied_pct: Studied | None = None
+    """Fat of the samples in the study, %."""
+    source: Name = "yours"
+    """Where the figure was published."""
+    status: Read = Read.YOURS
+    """How the figure was read."""
+    printed_as: Name | None = None
+    """The figure as the source prints it, where that is a range or a bound."""
+    note: Name | None = None
+    """What else a reader should know."""
+
+    @model_validator(mode="after")
+    def _one_figure(self) -> FatMethod:
+        if (self.points is not None) + (self.relative_pct is not None) + bool(self.at) != 1:
+            raise ValueError("a method states exactly one of points, relative_pct and at")
+        places = [knot.fat_pct for knot in self.at]
+        if any(low >= high for low, high in pairwise(places)):
+            raise ValueError("the fat figures under at go upwards")
+        return self
+
+    def sd(self, fat: Fraction) -> Fraction:
+        """Standard deviation at a fat figure, percentage points, exact."""
+        if self.points is not None:
+            return self.points
+        if self.relative_pct is not None:
+            return self.relative_pct * fat / PERCENT
+        if fat <= self.at[0].fat_pct:
+            return self.at[0].points
+        for low, high in pairwise(self.at):
+            if fat <= high.fat_pct:
+                rise = (high.points - low.points) / (high.fat_pct - low.fat_pct)
+                return low.points + rise * (fat - low.fat_pct)
+        return self.at[-1].points
+
+    def remark(self, fat: Fraction) -> str:
+        """What a reader should know of this figure at this fat; empty where there is nothing."""
+        parts = []
+        if self.status is Read.MEMORY:
+            parts.append("its standard deviation is from memory")
+        if self.studied_pct is not None and not self.studied_pct.min <= fat <= self.studied_pct.max:
+            low, high = trimmed(self.studied_pct.min), trimmed(self.studied_pct.max)
+            parts.append(f"the study covered {low} to {high} % fat")
+        return "; ".join(parts)
+
+
+class FatMethods(Strict):
+    """The published table."""
+
+    title: Name
+    """What the table holds."""
+    checked_on: Day
+    """When the figures were last read."""
+    methods: tuple[FatMethod, ...] = Field(min_length=1)
+    """The methods."""
+
+
+class UnknownMethod(ValueError):
+    """No method has this name; ``hint`` says which names there are."""
+
+    def __init__(self, name: str, known: Iterable[str]) -> None:
+        names = list(known)
+        close = nearest(name, names)
+        self.hint = f"did you mean {close}?" if close else f"known: {', '.join(names)}"
+        super().__init__(f"no method of finding fat is called {name!r}")
+
+
+@cache
+def published() -> dict[str, FatMethod]:
+    """The published methods by name."""
+    text = (files("constraints") / "methods.yaml").read_text(encoding="utf-8")
+    table = validate(parse(text, "methods.yaml"), FatMethods)
+    return {method.name: method for method in table.methods}
+
+
+def method_named(name: str, own: Iterable[FatMethod] = ()) -> FatMethod:
+    """The method of this name, your own before the published. Raises UnknownMethod with the nearest name."""
+    known = {**published(), **{method.name: method for method in own}}
+    if name not in known:
+        raise UnknownMethod(name, known)
+    return known[name]
+
+
+@dataclass(frozen=True)
+class Finding:
+    """The standard deviation of one lot's fat, percentage points, and the method's name (empty: stated by itself)."""
+
+    sd: Fraction
+    method: str = ""
+
+
+def finding(lot: Lot, usual: str = "", own: Iterable[FatMethod] = ()) -> Finding | None:
+    """What is known of the error of a lot's fat; None where neither a figure nor a method is stated.
+
+    A figure of the lot's own stands before its method's; ``usual`` is the method of lots that state neither. Raises
+    UnknownMethod, ValueError for a figure below zero, and MissingProperty where the lot states no fat.
+    """
+    if lot.fat_sd is not None and lot.fat_sd < 0:
+        raise ValueError(f"the lot {lot.name!r} states a standard deviation below zero")
+    name = lot.fat_method or ("" if lot.fat_sd is not None else usual)
+    method = method_named(name, own) if name else None
+    if lot.fat_sd is not None:
+        return Finding(lot.fat_sd, name)
+    if method is None:
+        return None
+    if FAT not in lot.properties:
+        raise MissingProperty(lot, FAT)
+    return Finding(method.sd(lot.properties[FAT]), name)
+
+
+def sd_of(lot: Lot) -> Fraction | None:
+    """Standard deviation of a lot's fat, percentage points: its own figure, else its published method's, else None."""
+    found = finding(lot)
+    return None if found is None else found.sd
+
+
+def best_bench(fat: Fraction) -> FatMethod:
+    """The published bench method with the smallest standard deviation at this fat, none of them from memory."""
+    bench = [method for method in published().values() if method.bench and method.status is not Read.MEMORY]
+    return min(bench, key=lambda method: (method.sd(fat), method.name))
