@@ -18,6 +18,7 @@ from constraints.additives import (
     SubstanceShare,
     Sulphite,
 )
+from constraints.choices import ApartEntry, MostLotsEntry, TogetherEntry
 from constraints.composition import FatBand, MoistureBand, PropertyBand, ProteinBand, SaltBand
 from constraints.cure import IngoingNitrate, IngoingNitrite, IngoingTogether
 from constraints.document import Deferred, Strict
@@ -55,6 +56,9 @@ KINDS: dict[str, type[Strict]] = {
     "salt": SaltBand,
     "property": PropertyBand,
     "share": Share,
+    "most_lots": MostLotsEntry,
+    "together": TogetherEntry,
+    "apart": ApartEntry,
     "meat_to_fat": MeatToFat,
     "lean_to_fat": LeanToFat,
     "ingoing_nitrite": IngoingNitrite,

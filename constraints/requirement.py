@@ -212,12 +212,16 @@ class Ratio(Requirement):
 
 @dataclass(frozen=True)
 class Hold:
-    """What one column may be: at most ``most`` kilograms, and none or at least ``least``, in steps of ``step``."""
+    """What one column may be: at most ``most`` kilograms, and none or at least ``least``, in steps of ``step``.
+
+    With ``must`` it is ``most`` and nothing else.
+    """
 
     column: Ingredient
     most: Fraction
     least: Fraction = Fraction(0)
     step: Fraction | None = None
+    must: bool = False
 
 
 def widened(requirement: Requirement, lo: Fraction | None, hi: Fraction | None) -> Requirement:

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 
 from constraints.formula import Batch, Formula
 from constraints.ingredients import Ingredient, Lot
-from constraints.numbers import trimmed
 from constraints.quantities import Basis, Weight
 from constraints.requirement import Hold, Origin, Requirement, Row, Verdict
 
@@ -48,25 +48,25 @@ class Stock(Requirement):
     Judged lot by lot on kilograms as held. Reports the largest share of a lot's stock that the batch takes.
     """
 
+    used_up: tuple[Lot, ...] = ()
+
     @classmethod
-    def of_every_lot(cls) -> Stock:
-        """The one stock requirement of a batch."""
+    def of(cls, lots: Sequence[Lot]) -> Stock:
+        """The one stock requirement of a batch from these lots."""
         return cls(
             what="largest share of a lot on hand", basis="lot as held", unit="%",
             origin=Origin("stock", "your lots table"), hi=Fraction(100),
+            used_up=tuple(lot for lot in lots if lot.use_up),
         )  # fmt: skip
 
     def rows(self, formula: Formula) -> tuple[Row, ...]:
-        """None: stock bounds the columns, see ``holds``."""
+        """None: stock bounds the columns, see ``hold``."""
         return ()
-
-    def holds(self, formula: Formula) -> tuple[Hold, ...]:
-        """What each column may be, in usable kilograms."""
-        return tuple(hold(column) for column in formula.lots if isinstance(column, Lot))
 
     def measure(self, batch: Batch) -> Verdict:
         """The largest share taken of any lot, and whether every lot's own limits hold."""
-        largest, sound = Fraction(0), True
+        largest = Fraction(0)
+        sound = all(batch.kilograms.get(lot) == lot.usable_kg for lot in self.used_up)
         for item, kilograms in batch.kilograms.items():
             if isinstance(item, Lot) and kilograms:
                 largest = max(largest, 100 * kilograms / item.usable_kg)
@@ -79,6 +79,8 @@ def hold(lot: Lot) -> Hold:
     most = lot.on_hand_kg if lot.largest_pull_kg is None else min(lot.on_hand_kg, lot.largest_pull_kg)
     least = lot.smallest_pull_kg or Fraction(0)
     step = None if lot.pack_kg is None else lot.pack_kg * lot.usable
+    if lot.use_up:
+        return Hold(lot, lot.usable_kg, lot.usable_kg, step or lot.usable_kg, must=True)
     return Hold(lot, most * lot.usable, least * lot.usable, step)
 
 
@@ -86,18 +88,8 @@ def allowed(item: Ingredient, kilograms: Fraction) -> bool:
     """True where a weight of this lot keeps its own limits (none is always allowed)."""
     if not isinstance(item, Lot) or not kilograms:
         return True
+    if item.use_up:
+        return kilograms == item.usable_kg
     limits = hold(item)
     whole = limits.step is None or (kilograms / limits.step).denominator == 1
     return limits.least <= kilograms <= limits.most and whole
-
-
-def pull_words(lot: Lot) -> str:
-    """A lot's limits in words, e.g. ``packs of 10 kg``; empty where it has none."""
-    parts = []
-    if lot.pack_kg is not None:
-        parts.append(f"packs of {trimmed(lot.pack_kg)} kg")
-    if lot.smallest_pull_kg is not None:
-        parts.append(f"at least {trimmed(lot.smallest_pull_kg)} kg if used")
-    if lot.largest_pull_kg is not None:
-        parts.append(f"at most {trimmed(lot.largest_pull_kg)} kg")
-    return ", ".join(parts)

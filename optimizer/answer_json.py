@@ -4,20 +4,61 @@ from __future__ import annotations
 
 import json
 from fractions import Fraction
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from constraints.formula import Batch
 from constraints.ingredients import Lot
 from constraints.numbers import G_PER_KG
 from constraints.quantities import Basis
 from optimizer.blend import Answer, Check
+from optimizer.near import Near
 from optimizer.remarks import CAUTION, left_out, notes, warnings
 from optimizer.summary import KNOWN, casing_need, composition, costs, dying_lots, finished_kg, weight
 
+if TYPE_CHECKING:
+    from optimizer.sure import Sure
 
-def document(answer: Answer) -> str:
-    """The answer as one JSON document, ending in a newline."""
-    return json.dumps(as_dict(answer), indent=2, ensure_ascii=False) + "\n"
+
+def document(answer: Answer, near: Near | None = None) -> str:
+    """The answer as one JSON document, ending in a newline; ``near`` adds the trade-off of a near-cheapest choice."""
+    found = as_dict(answer)
+    if near is not None:
+        found["near"] = _near(near)
+    return json.dumps(found, indent=2, ensure_ascii=False) + "\n"
+
+
+def _near(near: Near) -> dict[str, Any]:
+    steps = ({"premium_pct": s.premium_pct, "cost": s.cost, "figure": s.figure} for s in near.steps)
+    return {
+        "wish": str(near.wish),
+        "figure": near.wish.words,
+        "premium_pct": float(near.premium_pct),
+        "cheapest": float(near.cheapest),
+        "trade_off": [{key: float(value) for key, value in step.items()} for step in steps],
+    }
+
+
+def _sure(sure: Sure | None) -> dict[str, Any] | None:
+    if sure is None:
+        return None
+    return {
+        "asked": sure.words,
+        "price": _number(sure.price),
+        "limits": [
+            {
+                "what": r.what,
+                "basis": r.basis,
+                "limit": found.label,
+                "side": found.side,
+                "probability": found.probability,
+            }
+            for r, found in sure.likely
+        ],
+        "measure_again": [
+            {"lot": a.lot.name, "sd_now": float(a.now.sd), "sd_then": float(a.then.sd), "saving": float(a.saving)}
+            for a in sure.again
+        ],
+    }
 
 
 def as_dict(answer: Answer) -> dict[str, Any]:
@@ -59,6 +100,7 @@ def as_dict(answer: Answer) -> dict[str, Any]:
             }
             for entry in dying_lots(problem, total)
         ],
+        "confidence": _sure(answer.sure),
         "certificate": _certificate(answer),
         "conflict": _conflict(answer),
         "left_out": left_out(problem),

@@ -6,17 +6,21 @@ from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from enum import StrEnum
 from fractions import Fraction
+from typing import TYPE_CHECKING, Any
 
 from constraints.formula import Batch
-from constraints.requirement import Requirement
+from constraints.requirement import Requirement, Row
 from constraints.stock import BatchSize, Stock
 from optimizer.certificate import Certificate, certify
 from optimizer.conflict import Conflict, explain
 from optimizer.model import Ending
-from optimizer.optimum import Optimum, SolverDisagrees, optimise, ranks_of
+from optimizer.optimum import Optimum, Ranks, SolverDisagrees, optimise, ranks_of
 from optimizer.problem import Problem
 from optimizer.program import Layout, layout_of
 from optimizer.weighout import ScalePrevents, Weighed, weigh_out
+
+if TYPE_CHECKING:
+    from optimizer.sure import Sure
 
 
 class Status(StrEnum):
@@ -60,6 +64,7 @@ class Answer:
     certificate: Certificate | None = None
     conflict: Conflict | None = None
     scale_prevents: tuple[Requirement, ...] = ()
+    sure: Sure | None = None
 
 
 def blend(problem: Problem, *, time_limit: float | None = None) -> Answer:
@@ -72,7 +77,8 @@ def blend(problem: Problem, *, time_limit: float | None = None) -> Answer:
     impossible = [r for r, ok in fixed if ok is False and r.origin.blocks and not r.origin.legal]
     layout = layout_of(problem)
     ranks = ranks_of(problem.formula.columns)
-    optimum = optimise(layout.program, ranks, time_limit=time_limit)
+    held = _cheapest(problem, layout, ranks, time_limit)
+    optimum = held.optimum
     if impossible and not forbidden:
         return Answer(Status.INFEASIBLE, problem, _unmeasured(problem), conflict=Conflict(tuple(impossible), (), False))
     if not optimum.values:
@@ -82,11 +88,34 @@ def blend(problem: Problem, *, time_limit: float | None = None) -> Answer:
         conflict = explain(problem) if optimum.ending is Ending.INFEASIBLE else None
         return Answer(status, problem, _unmeasured(problem), conflict=conflict)
     try:
-        weighed = weigh_out(problem, layout, optimum)
+        weighed = weigh_out(problem, held.layout, optimum, held.cuts)
     except ScalePrevents as error:
         status = Status.DO_NOT_MAKE if forbidden else Status.INFEASIBLE
         return Answer(status, problem, _unmeasured(problem), optimum=optimum, scale_prevents=error.broken)
-    return _answer(problem, layout, optimum, weighed)
+    answer = _answer(problem, held.layout, optimum, weighed)
+    if answer.weighed is None or problem.recipe.entry.confidence is None:
+        return answer
+    from optimizer.sure import how_sure
+
+    return replace(answer, sure=how_sure(problem, layout, ranks, held, weighed))
+
+
+@dataclass(frozen=True)
+class _Plain:
+    """An optimum where no requirement goes beyond rows."""
+
+    optimum: Optimum
+    layout: Layout
+    cuts: tuple[Row, ...] = ()
+
+
+def _cheapest(problem: Problem, layout: Layout, ranks: Ranks, time_limit: float | None) -> Any:
+    """The optimum with the layout in whose rows its prices count, and the cuts that confidence added."""
+    if problem.recipe.entry.confidence is None:
+        return _Plain(optimise(layout.program, ranks, time_limit=time_limit), layout)
+    from optimizer.cone import optimise_with_cuts  # late: only recipes that ask for confidence pay for its imports
+
+    return optimise_with_cuts(layout, problem.choosing, problem.formula, ranks, time_limit=time_limit)
 
 
 def _answer(problem: Problem, layout: Layout, optimum: Optimum, weighed: Weighed) -> Answer:

@@ -12,6 +12,7 @@ from constraints.quantities import Basis
 from constraints.requirement import Requirement, Status
 from optimizer.blend import Answer, Check
 from optimizer.blend import Status as AnswerStatus
+from optimizer.near import Near, Wish
 from optimizer.problem import Problem
 from optimizer.remarks import CAUTION, confirm, left_out, notes, warnings
 from optimizer.summary import casing_need, composition, costs, dying_lots, finished_kg, weight
@@ -21,14 +22,15 @@ from optimizer.weighout import division_kg
 _MOST_PLACES = 8
 
 
-def page(answer: Answer) -> str:
-    """The whole page, ending in a newline."""
-    lines = [*_title(answer.problem), *_verdict(answer)]
+def page(answer: Answer, near: Near | None = None) -> str:
+    """The whole page, ending in a newline; ``near`` adds the trade-off of a near-cheapest choice."""
+    lines = [*_title(answer.problem), *_verdict(answer, near)]
     if answer.weighed is not None:
         lines += [*_blend(answer), *_weigh_out(answer), *_composition(answer), *_casing(answer)]
     lines += _checks(answer)
     if answer.weighed is not None:
-        lines += [*_cost(answer), *_dying(answer), *_certificate(answer)]
+        lines += [*_cost(answer), *_trade_off(near), *_dying(answer), *_sure(answer), *_short_why(answer)]
+        lines += _certificate(answer)
     lines += [*_remarks(answer), *_absent(answer), *heading("caution"), *paragraph(CAUTION)]
     return "\n".join(lines) + "\n"
 
@@ -58,9 +60,12 @@ def _title(problem: Problem) -> Iterator[str]:
             yield from paragraph(f"Rules: {pack.title}, {title}; figures read {pack.checked_on.isoformat()}")
 
 
-def _verdict(answer: Answer) -> Iterator[str]:
+def _verdict(answer: Answer, near: Near | None) -> Iterator[str]:
     yield ""
-    if answer.status is AnswerStatus.OPTIMAL:
+    if near is not None and answer.weighed is not None:
+        within = f"within {trimmed(near.premium_pct, 3)} % of the cheapest"
+        yield from paragraph(f"Every requirement holds. Near-cheapest batch for {near.wish.words}, {within}.")
+    elif answer.status is AnswerStatus.OPTIMAL:
         yield "Every requirement holds. This is the cheapest batch that satisfies them."
     elif answer.status is AnswerStatus.TIME_LIMIT:
         yield "Stopped at the time limit: the best batch found, not proved to be the cheapest."
@@ -274,6 +279,42 @@ def _cost(answer: Answer) -> Iterator[str]:
     if found.per_kg_finished is not None:
         text += f", per kg finished {shown(found.per_kg_finished, 3)}{unit}"
     yield text
+
+
+def _trade_off(near: Near | None) -> Iterator[str]:
+    if near is None or not near.steps:
+        return
+    yield from heading("trade-off")
+    places = 0 if near.wish is Wish.FEWEST_LOTS else 3
+    rows = [[f"{trimmed(s.premium_pct, 3)} %", shown(s.cost, 2), shown(s.figure, places)] for s in near.steps]
+    yield from table(("premium allowed", "cost", near.wish.words), rows, ">>>")
+    yield f"the cheapest, unrounded, costs {shown(near.cheapest, 4)}"
+
+
+def _sure(answer: Answer) -> Iterator[str]:
+    sure = answer.sure
+    if sure is None:
+        return
+    yield from heading(f"how sure ({sure.words} asked of each limit)")
+    for requirement, found in sure.likely:
+        likely = f"{100 * found.probability:.2f} % likely met as weighed"
+        yield from paragraph(f"{found.label}, {requirement.basis}: {likely}", "* ")
+    if sure.price is not None:
+        yield f"the confidence costs {shown(sure.price, 2)} against the optimum without it"
+    for again in sure.again:
+        better = f"{trimmed(again.now.sd, 2)} to {trimmed(again.then.sd, 2)} points"
+        yield from paragraph(
+            f"measuring {again.lot.name} again (error {better}) would save {shown(again.saving, 2)}", "* "
+        )  # fmt: skip
+
+
+def _short_why(answer: Answer) -> Iterator[str]:
+    from optimizer.why.page import short_form  # late: it prints with this module
+
+    lines = short_form(answer)
+    if lines:
+        yield from heading("why, in short")
+        yield from lines
 
 
 def _dying(answer: Answer) -> Iterator[str]:

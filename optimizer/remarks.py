@@ -41,8 +41,8 @@ def notes(answer: Answer) -> list[str]:
     rework = [i.name for i in (answer.weighed.total.kilograms if answer.weighed else ()) if _is_rework(i)]
     if rework:
         said.append(
-            f"Rework in the batch: {', '.join(rework)}. Doses per kilogram of meat are reckoned on the fresh meat alone; "
-            "salt and nitrite of the rework are counted."
+            f"Rework in the batch: {', '.join(rework)}. Doses per kilogram of meat are reckoned on the fresh meat "
+            "alone; salt and nitrite of the rework are counted."
         )
     zero = dry_additions(problem)
     if zero:

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import sys
+from fractions import Fraction
 from typing import Annotated
 
 import typer
 
-from optimizer.cli.shared import NO_BATCH, day, faults_on_stderr, figure, later_day, say
+from optimizer.cli.shared import NO_BATCH, day, faults_on_stderr, figure, later_day, say, write_text
 
 
 def blend(
@@ -47,6 +48,19 @@ def blend(
     time_limit: Annotated[
         str | None, typer.Option(metavar="SECONDS", help="Take the best batch found by then.")
     ] = None,
+    prefer: Annotated[
+        str | None,
+        typer.Option(
+            metavar="WISH",
+            help="Among near-cheapest batches the one with fewest-lots, most-dying or middle (of the fat band).",
+        ),
+    ] = None,
+    premium_pct: Annotated[
+        str | None, typer.Option(metavar="%", help="With --prefer: how much dearer it may be. Default: 1.")
+    ] = None,
+    picture: Annotated[
+        str | None, typer.Option(metavar="FILE", help="With --prefer: write the trade-off as an HTML page.")
+    ] = None,
     json: Annotated[bool, typer.Option("--json", help="Print one JSON document instead of the page.")] = False,
 ) -> None:
     """Choose the cheapest lots that satisfy a recipe and its rules, weigh them out and check the batch."""
@@ -72,6 +86,9 @@ def blend(
         next_chance=later_day(next_chance, on, "--next-chance"),
     )
     limit = figure(time_limit, "--time-limit")
+    premium = figure(premium_pct, "--premium-pct")
+    if prefer is None and (premium is not None or picture is not None):
+        raise typer.BadParameter("--premium-pct and --picture go with --prefer")
     with faults_on_stderr():
         from optimizer.problem import assemble
         from optimizer.reading.both import read_both
@@ -84,10 +101,23 @@ def blend(
     from optimizer.optimum import SolverDisagrees
     from optimizer.page import page
 
+    seconds = float(limit) if limit is not None else None
+    near = None
     try:
-        answer = find(problem, time_limit=float(limit) if limit is not None else None)
+        if prefer is None:
+            answer = find(problem, time_limit=seconds)
+        else:
+            with faults_on_stderr():
+                from optimizer.near import near_cheapest, wish_named
+
+                near = near_cheapest(problem, wish_named(prefer), premium or Fraction(1), time_limit=seconds)
+                answer = near.answer
     except SolverDisagrees as error:
         sys.stderr.write(f"no answer that can be trusted: {error}. Do not make.\n")
         raise typer.Exit(NO_BATCH) from None
-    sys.stdout.write(document(answer) if json else page(answer))
+    if near is not None and picture is not None:
+        from optimizer.near_picture import html
+
+        write_text(picture, html(near), "--picture")
+    sys.stdout.write(document(answer, near) if json else page(answer, near))
     raise typer.Exit(answer.status.exit_code)

@@ -38,7 +38,8 @@ def check(
     json: Annotated[bool, typer.Option("--json", help="Print one JSON document instead of the page.")] = False,
 ) -> None:
     """Measure a weighed batch against its recipe and the rules of any places, the worst margin first."""
-    from optimizer.check import Tolerance, check as find
+    from optimizer.check import Tolerance
+    from optimizer.check import check as find
     from optimizer.check_page import check_document, check_page
     from optimizer.reading.both import read_both
     from optimizer.reading.recipe import judged_by

@@ -76,3 +76,12 @@ def later_day(text: str | None, start: date, option: str) -> date | None:
     if found <= start:
         raise typer.BadParameter(f"{text} is not after {start.isoformat()}", param_hint=option)
     return found
+
+
+def write_text(path: str, text: str, option: str) -> None:
+    """Write a file asked for by an option. A usage error where it cannot be written."""
+    try:
+        with open(path, "w", encoding="utf-8") as file:
+            file.write(text)
+    except OSError as error:
+        raise typer.BadParameter(f"{path} cannot be written: {error.strerror}", param_hint=option) from None

@@ -1,0 +1,274 @@
+"""Near-cheapest choices within a premium: fewest lots, most dying trim, or the middle of the fat band.
+
+The cheapest cost is found first. Then the wish is made as large as the premium allows, held there as a requirement like
+any other, and the cheapest batch that grants it is sought, weighed out and checked the usual way.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from enum import StrEnum
+from fractions import Fraction
+from math import floor
+
+from constraints.choices import MostLots
+from constraints.faults import BadInput, Fault, nearest
+from constraints.formula import Batch, Formula
+from constraints.ingredients import FAT, Ingredient, Lot
+from constraints.numbers import PERCENT
+from constraints.quantities import Amount, Basis
+from constraints.requirement import Origin, Ratio, Requirement, Row, Verdict, widened
+from optimizer.blend import Answer, Status, blend
+from optimizer.model import Program, Variable
+from optimizer.optimum import optimise, ranks_of
+from optimizer.problem import Problem, dying, rows_of
+from optimizer.program import Layout, build, choices_of, holds_of, layout_of, value_per_kg
+
+_ZERO = Fraction(0)
+_FAT = tuple(Amount(FAT, basis) for basis in Basis)
+_ONE = Fraction(1)
+_LEVELS = (Fraction(1, 4), Fraction(1, 2), Fraction(1))
+"""Parts of the premium at which the trade-off is shown, beside the cheapest itself."""
+_ROOM = Fraction(1, 50)
+"""Room about the fat aimed at for whole scale divisions, percentage points; common practice, no source."""
+
+
+class Wish(StrEnum):
+    """What to look for among the near-cheapest batches."""
+
+    FEWEST_LOTS = "fewest-lots"
+    MOST_DYING = "most-dying"
+    MIDDLE = "middle"
+
+    @property
+    def words(self) -> str:
+        """The wish in words, with what its figure counts."""
+        return {
+            "fewest-lots": "fewest lots",
+            "most-dying": "most dying trim, kg as held",
+            "middle": "closest to the middle of the fat band, points off",
+        }[self.value]
+
+
+def wish_named(name: str) -> Wish:
+    """The wish of that name. Raises BadInput, with the nearest one, where there is none."""
+    if name in set(Wish):
+        return Wish(name)
+    close = nearest(name, list(Wish))
+    hint = f"did you mean {close}?" if close else f"one of {', '.join(Wish)}"
+    raise BadInput([Fault("--prefer", None, None, f"{name!r} is not a wish", hint)])
+
+
+@dataclass(frozen=True)
+class Step:
+    """One line of the trade-off: the premium allowed (%), the weighed batch's cost, and the wish's figure."""
+
+    premium_pct: Fraction
+    cost: Fraction
+    figure: Fraction
+
+
+@dataclass(frozen=True)
+class Near:
+    """The answer within the whole premium, and the trade-off up to it. ``cheapest`` is the unrounded optimum's cost."""
+
+    wish: Wish
+    premium_pct: Fraction
+    cheapest: Fraction
+    answer: Answer
+    steps: tuple[Step, ...]
+
+
+@dataclass(frozen=True, kw_only=True)
+class CostCap(Requirement):
+    """The batch costs at most ``hi``, as minimised."""
+
+    def rows(self, formula: Formula) -> tuple[Row, ...]:
+        """Cost of each column with what it carries."""
+        return (Row("cost", tuple(value_per_kg(formula, column) for column in formula.columns), hi=self.hi),)
+
+    def measure(self, batch: Batch) -> Verdict:
+        """Cost of everything that goes in."""
+        cost = sum((item.cost_per_kg * kg for item, kg in batch.kilograms.items()), _ZERO)
+        return Verdict(self, cost, self.within(cost))
+
+
+@dataclass(frozen=True, kw_only=True)
+class Dying(Requirement):
+    """At least ``lo`` kilograms, as held, of the lots that die before the next chance."""
+
+    lots: tuple[Ingredient, ...]
+
+    def rows(self, formula: Formula) -> tuple[Row, ...]:
+        """Kilograms as held of each dying lot."""
+        coefs = tuple(_held(column) if column in self.lots else _ZERO for column in formula.columns)
+        return (Row("dying trim", coefs, lo=self.lo),)
+
+    def measure(self, batch: Batch) -> Verdict:
+        """Kilograms as held of the dying lots."""
+        used = sum((kg * _held(item) for item, kg in batch.kilograms.items() if item in self.lots), _ZERO)
+        return Verdict(self, used, self.within(used))
+
+
+def _held(item: Ingredient) -> Fraction:
+    return item.held_kg(_ONE) if isinstance(item, Lot) else _ZERO
+
+
+def near_cheapest(problem: Problem, wish: Wish, premium_pct: Fraction, *, time_limit: float | None = None) -> Near:
+    """The batch that grants the wish most within a premium over the cheapest, and the trade-off up to it.
+
+    Raises BadInput where the wish has no meaning for this batch: no next chance given, or no band of fat.
+    """
+    _meaningful(problem, wish)
+    base = blend(problem, time_limit=time_limit)
+    if base.weighed is None or base.optimum is None or base.certificate is None:
+        return Near(wish, premium_pct, _ZERO, base, ())
+    cheapest = base.optimum.cost
+    steps = [Step(_ZERO, base.certificate.cost, figure_of(base, wish))]
+    best = base
+    for part in _LEVELS:
+        premium = premium_pct * part
+        found = _granted(problem, wish, cheapest + abs(cheapest) * premium / PERCENT, time_limit)
+        if found is not None and found.certificate is not None and _better(found, best, wish):
+            best = found
+        assert best.certificate is not None
+        steps.append(Step(premium, best.certificate.cost, figure_of(best, wish)))
+    return Near(wish, premium_pct, cheapest, best, tuple(steps))
+
+
+def figure_of(answer: Answer, wish: Wish) -> Fraction:
+    """The wish's figure on a weighed batch: lots, kilograms of dying trim, or points off the middle of the band."""
+    assert answer.weighed is not None
+    batch = answer.weighed.total
+    if wish is Wish.FEWEST_LOTS:
+        return Fraction(sum(isinstance(item, Lot) for item in batch.kilograms))
+    if wish is Wish.MOST_DYING:
+        return sum((kg * _held(item) for item, kg in batch.kilograms.items() if item in _dying(answer.problem)), _ZERO)
+    band = _fat_band(answer.problem)
+    assert band is not None
+    value = band.measure(batch).value
+    assert value is not None
+    return abs(value - _middle(band))
+
+
+def _better(found: Answer, best: Answer, wish: Wish) -> bool:
+    new, old = figure_of(found, wish), figure_of(best, wish)
+    return new > old if wish is Wish.MOST_DYING else new < old
+
+
+def _meaningful(problem: Problem, wish: Wish) -> None:
+    fault = None
+    if wish is Wish.MOST_DYING and problem.order.next_chance is None:
+        fault = Fault("--prefer", None, None, "most-dying without a next chance", "give --next-chance")
+    if wish is Wish.MIDDLE and _fat_band(problem) is None:
+        fault = Fault(
+            problem.recipe.file, None, None, "middle of the fat band without a band", "a target or a band of fat"
+        )
+    if fault is not None:
+        raise BadInput([fault])
+
+
+def _dying(problem: Problem) -> tuple[Ingredient, ...]:
+    return tuple(lot for lot in problem.formula.lots if isinstance(lot, Lot) and dying(lot, problem.order))
+
+
+def _fat_band(problem: Problem) -> Ratio | None:
+    for requirement in problem.recipe.requirements:
+        banded = requirement.lo is not None and requirement.hi is not None
+        if banded and isinstance(requirement, Ratio) and requirement.over in _FAT:
+            return requirement
+    return None
+
+
+def _middle(band: Ratio) -> Fraction:
+    assert band.lo is not None and band.hi is not None
+    return (band.lo + band.hi) / 2
+
+
+def _granted(problem: Problem, wish: Wish, most: Fraction, time_limit: float | None) -> Answer | None:
+    """The cheapest batch that grants the wish as far as a cost of ``most`` allows."""
+    origin = Origin("preference", "your wish")
+    cap = CostCap(what="cost as minimised", basis="whole batch", unit="", origin=origin, hi=most)
+    held = _held_wish(problem, wish, cap, origin, time_limit)
+    if held is None:
+        return None
+    found = blend(replace(problem, requirements=(*problem.requirements, cap, *held)), time_limit=time_limit)
+    return found if found.status in (Status.OPTIMAL, Status.TIME_LIMIT) and found.weighed is not None else None
+
+
+def _held_wish(
+    problem: Problem, wish: Wish, cap: CostCap, origin: Origin, time_limit: float | None
+) -> tuple[Requirement, ...] | None:
+    """The wish at its best under the cap, as a requirement with room for whole scale divisions."""
+    within = replace(problem, requirements=(*problem.requirements, cap))
+    if wish is Wish.FEWEST_LOTS:
+        found = _least_lots(within, time_limit)
+        return None if found is None else (
+            MostLots(what="number of lots", basis="meat block", unit="", origin=origin, hi=found),
+        )  # fmt: skip
+    if wish is Wish.MOST_DYING:
+        lots = _dying(problem)
+        used = _most_dying(within, lots, time_limit)
+        room = problem.order.meat_division_kg * len(lots)
+        return None if used is None else (
+            Dying(what="dying trim used", basis="lots as held", unit="kg", origin=origin, lo=max(used - room, _ZERO),
+                  lots=lots),
+        )  # fmt: skip
+    band = _fat_band(problem)
+    off = None if band is None else _least_off(within, band, time_limit)
+    if band is None or off is None:
+        return None
+    middle = _middle(band)
+    return (widened(band, middle - off - _ROOM, middle + off + _ROOM),)
+
+
+def _solved(layout: Layout, costs: Sequence[Fraction], problem: Problem, time_limit: float | None) -> Fraction | None:
+    """The least value of other costs over a program, or None where it has no point."""
+    variables = tuple(replace(v, cost=c) for v, c in zip(layout.program.variables, costs, strict=True))
+    found = optimise(
+        Program(variables, layout.program.rows), ranks_of(problem.formula.columns), time_limit=time_limit
+    )  # fmt: skip
+    return found.cost if found.values else None
+
+
+def _least_lots(problem: Problem, time_limit: float | None) -> Fraction | None:
+    formula = problem.formula
+    counted = tuple(_ONE if isinstance(column, Lot) else _ZERO for column in formula.columns)
+    rows = [row for _, row in rows_of(problem)]
+    every = Row("lots used", counted, hi=Fraction(len(formula.lots)))
+    layout = build(
+        formula, holds_of(problem), rows, [*choices_of(problem), every], problem.order.meat_division_kg
+    )  # fmt: skip
+    costs = [_ONE if v.name.startswith("use ") and v.whole and j >= len(formula.columns) else _ZERO
+             for j, v in enumerate(layout.program.variables)]  # fmt: skip
+    found = _solved(layout, costs, problem, time_limit)
+    return None if found is None else Fraction(floor(found + Fraction(1, 2)))
+
+
+def _most_dying(problem: Problem, lots: tuple[Ingredient, ...], time_limit: float | None) -> Fraction | None:
+    layout = layout_of(problem)
+    columns = problem.formula.columns
+    costs = [
+        -_held(columns[j]) * layout.units[j] if j < len(columns) and columns[j] in lots else _ZERO
+        for j in range(len(layout.program.variables))
+    ]
+    found = _solved(layout, costs, problem, time_limit)
+    return None if found is None else -found
+
+
+def _least_off(problem: Problem, band: Ratio, time_limit: float | None) -> Fraction | None:
+    """Points off the middle of the band at best: the least t with ``|over - middle * under| <= t * weight ordered``."""
+    over, under = band.terms(problem.formula)
+    middle = _middle(band)
+    layout = layout_of(problem)
+    size = len(layout.program.variables)
+    coefs = [_ZERO] * size
+    for j, (a, b) in enumerate(zip(over, under, strict=True)):
+        coefs[j] = (a - middle * b) * layout.units[j]
+    weight = problem.order.kilograms
+    rows = [Row(r.label, (*r.coefs, _ZERO), r.lo, r.hi) for r in layout.program.rows]
+    rows += [Row("above", (*coefs, -weight), hi=_ZERO), Row("below", (*coefs, weight), lo=_ZERO)]
+    variables = (*layout.program.variables, Variable("off", _ONE, _ZERO, Fraction(PERCENT)))
+    wider = Layout(Program(variables, tuple(rows)), layout.units)
+    return _solved(wider, [*([_ZERO] * size), _ONE], problem, time_limit)
