@@ -1,0 +1,106 @@
+"""From files and figures set anew to the explanation, and to the page, document and pictures of it."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass, replace
+
+from constraints.faults import BadInput, Fault, nearest
+from optimizer.blend import blend
+from optimizer.problem import Order, Problem, assemble
+from optimizer.reading.lots import LotTable
+from optimizer.reading.recipe import Recipe
+from optimizer.why.curves import Curve, dearest_lot, fat_requirement, price_curve, target_curve
+from optimizer.why.explain import Explanation, explain
+from optimizer.why.offers import Offered, read_offers
+from optimizer.why.what_if import Inputs, Setting, change_of, settings_of, with_settings
+
+
+@dataclass(frozen=True)
+class Question:
+    """What is asked: the inputs, figures to set as typed, the offers file and the lot of the picture."""
+
+    inputs: Inputs
+    changed: tuple[str, ...] = ()
+    offers_file: str | None = None
+    lot: str | None = None
+    settings: tuple[Setting, ...] = ()
+    before: Problem | None = None
+    problem: Problem | None = None
+    files: tuple[Recipe, LotTable, Order] | None = None
+    offers: tuple[Offered, ...] = ()
+
+    def read(self, say: Callable[[Iterable[Fault]], None]) -> Question:
+        """Everything read and put together, warnings said. Raises BadInput with the faults found."""
+        recipe, table, order = self.inputs.read()
+        say([*recipe.warnings, *table.warnings])
+        settings = settings_of(self.changed)
+        before = assemble(recipe, table, order) if settings else None
+        if settings:
+            recipe, table, order = with_settings(self.inputs, settings).read()
+        problem = assemble(recipe, table, order)
+        offers: tuple[Offered, ...] = ()
+        if self.offers_file is not None:
+            read = read_offers(self.offers_file, table)
+            say(read.warnings)
+            offers = read.offers
+        names = [column.name for column in problem.formula.lots]
+        if self.lot is not None and self.lot not in names:
+            close = nearest(self.lot, names)
+            hint = f"did you mean {close}?" if close else "a lot that may go in"
+            raise BadInput([Fault("--lot", None, None, f"no eligible lot is named {self.lot!r}", hint)])
+        return replace(
+            self, settings=settings, before=before, problem=problem, files=(recipe, table, order), offers=offers
+        )
+
+
+@dataclass(frozen=True)
+class Answered:
+    """The explanation with its curves."""
+
+    explanation: Explanation
+    curves: tuple[Curve, ...]
+
+    @property
+    def exit_code(self) -> int:
+        """That of the blend explained."""
+        return self.explanation.answer.status.exit_code
+
+    def page(self) -> str:
+        """The page, 80 columns wide."""
+        from optimizer.why.page import page
+
+        return page(self.explanation)
+
+    def document(self) -> str:
+        """One JSON document."""
+        from optimizer.why.document import document
+
+        return document(self.explanation, self.curves)
+
+    def html(self) -> str:
+        """The pictures as an HTML page."""
+        from optimizer.why.picture import html
+
+        entry = self.explanation.answer.problem.recipe.entry
+        return html(entry.name, list(self.curves), entry.currency)
+
+
+def answered(question: Question, *, with_curves: bool) -> Answered:
+    """Blend, explain and, where wanted, draw. Raises SolverDisagrees."""
+    assert question.problem is not None and question.files is not None
+    answer = blend(question.problem)
+    found = explain(answer, *question.files, question.offers)
+    if question.before is not None:
+        found = replace(found, change=change_of(question.settings, blend(question.before), answer))
+    curves: list[Curve] = []
+    ground = found.ground
+    if with_curves and ground is not None:
+        requirement = fat_requirement(ground)
+        curve = None if requirement is None else target_curve(ground, requirement)
+        curves += [] if curve is None else [curve]
+        chosen = next((c for c in ground.problem.formula.lots if c.name == question.lot), None)
+        from constraints.ingredients import Lot
+
+        curves.append(price_curve(ground, chosen if isinstance(chosen, Lot) else dearest_lot(ground)))
+    return Answered(found, tuple(curves))

@@ -1,0 +1,427 @@
+"""The explanation as a page 80 columns wide, in sentences with figures and units; and its short form."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from fractions import Fraction
+from math import ceil
+
+from constraints.numbers import G_PER_KG, PERCENT, shown, trimmed
+from constraints.requirement import Requirement
+from optimizer.blend import Answer
+from optimizer.page import figure
+from optimizer.tables import heading, paragraph, table
+from optimizer.why.explain import Explanation
+from optimizer.why.ground import Means, ground_of, layout_for
+from optimizer.why.limits import LimitPrice, Side, dearest
+from optimizer.why.lots import LotPrice, nearest_unused
+from optimizer.why.offers import OfferWorth
+from optimizer.why.ways_out import Concession, Kind, Way
+from optimizer.why.what_if import Change, FigureMove
+
+_ZERO = Fraction(0)
+_FINE = Fraction(1, 100)
+
+
+class _Money:
+    """Money in words, with more decimals where two would show nothing."""
+
+    def __init__(self, answer: Answer) -> None:
+        currency = answer.problem.recipe.entry.currency
+        self.unit = f" {currency}" if currency else ""
+
+    def __call__(self, value: Fraction, beside: Fraction | None = None) -> str:
+        return f"{self.bare(value, beside)}{self.unit}"
+
+    def bare(self, value: Fraction, beside: Fraction | None = None) -> str:
+        """Without the currency; with more decimals where two would look the same as another price beside it."""
+        places = 2 if abs(value) >= _FINE * 10 or not value else 4
+        if beside is not None and value != beside and shown(value, places) == shown(beside, places):
+            places = 4
+        return shown(value, places)
+
+
+def page(explanation: Explanation) -> str:
+    """The whole page, ending in a newline."""
+    answer = explanation.answer
+    problem = answer.problem
+    lines = [*paragraph(problem.recipe.entry.name)]
+    order = problem.order
+    lines += [f"{trimmed(order.kilograms, 3)} kg of {order.basis.words}, judged at {order.day.isoformat()}"]
+    money = _Money(answer)
+    if explanation.change is not None:
+        lines += _change(explanation.change, money)
+    if explanation.unsaid:
+        lines += ["", *paragraph(f"Prices are not given: {explanation.unsaid}.")]
+    if explanation.ground is not None:
+        lines += _opening(explanation, money)
+        lines += [*_limits(explanation, money), *_margins(explanation)]
+        lines += [*_lots(explanation, money)]
+    if explanation.out is not None:
+        lines += _no_batch(explanation, money)
+    lines += _offers(explanation, money)
+    return "\n".join(lines) + "\n"
+
+
+def _opening(explanation: Explanation, money: _Money) -> Iterator[str]:
+    ground = explanation.ground
+    assert ground is not None
+    yield ""
+    text = f"The cheapest batch costs {money(ground.cost)} before it is rounded to the scales. "
+    if ground.whole:
+        text += (
+            "Some lots come in whole packs or have a smallest pull. Prices of limits hold the packs and pulls as they "
+            "were chosen; the line 'one unit' and all prices of lots come from solving everything again."
+        )
+    else:
+        text += "All prices below are exact, and so are the ranges over which they hold."
+    yield from paragraph(text)
+
+
+# Limits.
+
+
+def per_unit(requirement: Requirement) -> tuple[str, Fraction]:
+    """What one unit of a requirement's limit is called, and how much of its own unit that is."""
+    if requirement.unit == "%":
+        return "point", Fraction(1)
+    if requirement.unit == "kg/kg" or not requirement.unit:
+        return f"0.1 {requirement.unit}".strip(), Fraction(1, 10)
+    return {"kg": "kilogram"}.get(requirement.unit, requirement.unit), Fraction(1)
+
+
+def _limits(explanation: Explanation, money: _Money) -> Iterator[str]:
+    yield from heading("what each binding requirement costs")
+    if not explanation.limits:
+        yield "No requirement binds: the lots alone decide."
+    for price in explanation.limits:
+        yield from paragraph(" ".join(_limit_words(price, money)), "* ")
+
+
+def _limit_words(price: LimitPrice, money: _Money) -> Iterator[str]:
+    r = price.requirement
+    unit, per = per_unit(r)
+    name = f"{r.what} of the {r.basis}, {r.limits()}"
+    yield f"{name}{' (law, not for relaxing)' if r.origin.legal else ''}:"
+    loosen, tighten = price.loosen, price.tighten
+    if loosen is None or tighten is None:
+        if price.unit_saving is not None:
+            yield f"one unit of slack saves {money(price.unit_saving)}, everything solved again."
+        else:
+            yield "binds; its price cannot be read from the rows."
+        return
+    words = ("more", "less") if price.up > 0 else ("less", "more")
+    a, b = loosen.saves, tighten.saves
+    if not a and not b:
+        yield "at its limit, and slack would save nothing."
+        return
+    if a is not None and b is not None and a == -b:
+        yield f"each {unit} {words[0]} saves {money(a * per)}." if a else "it costs nothing as it stands."
+    else:
+        if a is not None:
+            yield f"each {unit} {words[0]} saves {money(a * per)}."
+        if b is not None:
+            yield f"each {unit} {words[1]} costs {money(-b * per)}."
+    for side, word in ((loosen, words[0]), (tighten, words[1])):
+        yield from _range_words(price, side, word, money)
+    if price.unit_saving is not None and price.means is Means.FIXED:
+        yield f"One unit {words[0]} with packs and pulls chosen anew saves {money(price.unit_saving)}."
+
+
+def _range_words(price: LimitPrice, side: Side, word: str, money: _Money) -> Iterator[str]:
+    r = price.requirement
+    unit, per = per_unit(r)
+    up = word == "more"
+    if not side.possible:
+        yield f"No batch exists with any {word}."
+        return
+    if side.until is None:
+        yield f"However much {word}, that stays so."
+        return
+    to = f"{figure(side.until, None, 2)} {r.unit}".strip()
+    text = f"{'Up' if up else 'Down'} to {to}" + (
+        " that holds" if side.straight else f" it changes gradually, {_all_told(side, money)}"
+    )
+    if side.ends_there:
+        why = f" ({'; '.join(side.beyond)} in the way)" if side.beyond else ""
+        yield f"{text}; beyond, no batch exists{why}."
+        return
+    after = "; ".join(side.beyond)
+    then = ""
+    if side.beyond_saves is not None:
+        rate = side.beyond_saves * per
+        then = f"each {unit} {word} {'saves' if rate >= 0 else 'costs'} {money(abs(rate))}"
+        then = then if rate else "nothing more is saved"
+    yield f"{text}; then {': '.join(filter(None, (after, then)))}."
+
+
+def _all_told(side: Side, money: _Money) -> str:
+    saved = side.saved_there or _ZERO
+    return f"{money(abs(saved))} {'saved' if saved >= 0 else 'spent'} in all"
+
+
+def _margins(explanation: Explanation) -> Iterator[str]:
+    if not explanation.margins:
+        return
+    yield from heading("what does not bind, and its margin")
+    rows = []
+    for found in explanation.margins:
+        r = found.requirement
+        value = "" if found.value is None else figure(found.value, r)
+        rows.append([f"{r.what}, {r.basis}", value, r.limits(), "" if found.margin is None else figure(found.margin)])
+    yield from table(("requirement", "figure", "limit", "margin"), rows, "<><>")
+
+
+# Lots.
+
+
+def _lots(explanation: Explanation, money: _Money) -> Iterator[str]:
+    used = [lot for lot in explanation.lots if lot.used_kg]
+    unused = [lot for lot in explanation.lots if not lot.used_kg]
+    yield from heading("lots used (kilograms and prices as held)")
+    for lot in used:
+        yield from paragraph(" ".join(_used_words(lot, money)), "* ")
+    if unused:
+        yield from heading("lots not used")
+    for lot in unused:
+        yield from paragraph(_unused_words(lot, money), "* ")
+
+
+def _used_words(lot: LotPrice, money: _Money) -> Iterator[str]:
+    yield f"{lot.lot.name}: {shown(lot.used_kg, 3)} kg at {money(lot.price)} a kg."
+    if lot.needed:
+        yield f"No batch exists without it; at any price at least {shown(lot.kg_then, 3)} kg are used."
+    elif lot.stays_to is not None:
+        more = "" if lot.kg_then == lot.used_kg else f" ({shown(lot.kg_then, 3)} kg of it at the last)"
+        yield f"It stays in up to {money(lot.stays_to, lot.price)}{more}."
+    low, high = lot.same_from, lot.same_to
+    if low is not None and low == high:
+        yield "Any change of its price changes the blend, or another blend costs the same."
+    elif low is None and high is None:
+        yield "No price changes the blend."
+    elif low is None and high is not None:
+        yield f"The blend is the same at any price up to {money.bare(high, lot.price)}."
+    elif high is None and low is not None:
+        yield f"The blend is the same at any price from {money.bare(low, lot.price)}."
+    elif low is not None and high is not None:
+        yield f"The blend is the same from {money.bare(low, lot.price)} to {money.bare(high, lot.price)}."
+    if lot.more is not None and lot.more.saves:
+        text = f"All of it is used; another kilogram at this price saves {money(lot.more.saves)}"
+        text += f", up to {shown(lot.more.until, 2)} kg on hand." if lot.more.until is not None else "."
+        yield text
+
+
+def _unused_words(lot: LotPrice, money: _Money) -> str:
+    name = f"{lot.lot.name}, at {money.bare(lot.price)} a kg"
+    if lot.stays_to is None:
+        return f"{name}: would not be used even for nothing."
+    return f"{name}: enters below {money(lot.stays_to, lot.price)}, with {shown(lot.kg_then, 3)} kg."
+
+
+# Offers.
+
+
+def _offers(explanation: Explanation, money: _Money) -> Iterator[str]:
+    if not explanation.offers:
+        return
+    yield from heading("offers, each on its own")
+    for worth in explanation.offers:
+        yield from paragraph(" ".join(_offer_words(worth, money)), "* ")
+
+
+def _offer_words(worth: OfferWorth, money: _Money) -> Iterator[str]:
+    name = worth.offer.lot.name
+    if worth.left_out:
+        yield f"{name}: may not go in ({worth.left_out})."
+        return
+    if not worth.possible:
+        yield f"{name}: even with it no batch exists."
+        return
+    if worth.needed:
+        yield f"{name}: makes a batch possible, with {shown(worth.kg, 2)} kg or more."
+    elif worth.most is None:
+        yield f"{name}: of no use, even for nothing."
+        return
+    else:
+        yield f"{name}: pay at most {money(worth.most)} a kg, for {shown(worth.kg, 2)} kg."
+        later = [f"{shown(kg, 2)} kg below {money.bare(price)}" for price, kg in worth.steps[1:4]]
+        if later:
+            yield f"More would be bought for less: {', '.join(later)}."
+    if worth.offer.price is None or worth.kg_asked is None:
+        return
+    asked = f"At the {money.bare(worth.offer.price)} asked"
+    if not worth.kg_asked:
+        yield f"{asked} buy none."
+    elif worth.saving is not None:
+        yield f"{asked} buy {shown(worth.kg_asked, 2)} kg and save {money(worth.saving)}."
+    elif worth.cost_asked is not None:
+        yield f"{asked} buy {shown(worth.kg_asked, 2)} kg; the batch then costs {money(worth.cost_asked)}."
+
+
+# No batch.
+
+
+def _no_batch(explanation: Explanation, money: _Money) -> Iterator[str]:
+    answer, out = explanation.answer, explanation.out
+    assert out is not None
+    yield from ("", "NO SUCH BATCH EXISTS.")
+    if answer.conflict is not None:
+        opened = " even with every pack opened" if _whole(answer) and not answer.conflict.packs_matter else ""
+        then = ", packs opened" if opened else ""
+        yield from paragraph(
+            f"These cannot hold together{opened}, and leaving out any one of them leaves the others possible{then}:"
+        )
+        for r in answer.conflict.requirements:
+            law = " (law: it stays)" if r.origin.legal else ""
+            yield from paragraph(f"{r.words()}{law}", "* ")
+        if answer.conflict.packs_matter:
+            yield from paragraph(
+                "Only whole packs and smallest pulls stand in the way: with packs opened a batch exists."
+            )
+    if answer.scale_prevents:
+        yield from paragraph(
+            "A batch exists, but none in whole divisions of these scales. Rounding breaks: "
+            + "; ".join(r.words() for r in answer.scale_prevents) + "."
+        )  # fmt: skip
+    yield from _ways(explanation, money)
+
+
+def _whole(answer: Answer) -> bool:
+    """True where whole packs or pulls are part of the problem."""
+    return layout_for(answer.problem)[0].program.whole
+
+
+def _ways(explanation: Explanation, money: _Money) -> Iterator[str]:
+    out = explanation.out
+    assert out is not None
+    if explanation.buy:
+        yield from heading("without giving way")
+        for way in explanation.buy:
+            yield from paragraph(way_words(way, money), "* ")
+    yield from heading("ways to give way, the cheapest batch first")
+    if not out.ways:
+        yield from paragraph("None: what stands in the way is law, or no single figure of yours will do.")
+    places = {id(way): k for k, way in enumerate(out.by_size, start=1)}
+    for k, way in enumerate(out.ways, start=1):
+        place = places.get(id(way))
+        rank = f" Concession number {place} by size, {shown(way.size * PERCENT, 1)} % of the figure." if place else ""
+        if way.kind in (Kind.DROPPED, Kind.PACKS, Kind.SCALE):
+            rank = ""
+        yield from paragraph(way_words(way, money) + rank, f"{k}. ")
+    if out.ways or explanation.buy:
+        yield from paragraph(
+            "Each was applied and solved again: a batch exists with each. A moved limit was also tried on the scales"
+            + (
+                "."
+                if all(way.weighed for way in out.ways if way.concessions)
+                else ", where not every one was found to be weighable."
+            )
+        )
+
+
+def way_words(way: Way, money: _Money) -> str:
+    """One way out in a sentence."""
+    cost = "" if way.cost is None else f"; the cheapest batch then costs {money(way.cost)}"
+    if way.kind in (Kind.LIMIT, Kind.LIMITS, Kind.WEIGHT):
+        return "Let " + " and ".join(_concession_words(c) for c in way.concessions) + f"{cost}."
+    if way.kind is Kind.DROPPED and way.dropped is not None:
+        return f"Leave out: {way.dropped.words()}{cost}."
+    if way.kind is Kind.STOCK:
+        lot, kg = way.lots[0]
+        return f"Have {trimmed(kg, 2)} kg more of {lot.name} ({trimmed(lot.properties['fat_pct'], 2)} % fat){cost}."
+    if way.kind is Kind.PACKS:
+        names = ", ".join(lot.name for lot, _ in way.lots)
+        return f"Open packs, or pull less than the smallest pull, of {names}{cost}."
+    if way.kind is Kind.PURCHASE:
+        bought = ", ".join(f"{shown(Fraction(ceil(kg * 100), 100), 2)} kg of {lot.name}" for lot, kg in way.lots)
+        spend = "" if way.spend is None else f" for {money(way.spend)}, the least that will do"
+        return f"Buy {bought}{spend}{cost}."
+    if way.kind is Kind.MATERIAL and way.fat is not None:
+        lot, _ = way.lots[0]
+        kind = " ".join(filter(None, (lot.species, lot.material))) or "material"
+        points = ", ".join(f"{trimmed(kg, 1)} kg at {trimmed(fat, 1)} %" for fat, kg in way.points)
+        low, high = shown(way.fat[0], 1), shown(way.fat[1], 1)
+        return f"Get {kind} with {low} to {high} % fat, at least: {points} (its other figures as in your own lots)."
+    assert way.spend is not None
+    return f"Weigh the meat to {trimmed(way.spend * G_PER_KG)} g{cost}."
+
+
+def _concession_words(c: Concession) -> str:
+    r = c.requirement
+    unit = f" {r.unit}" if r.unit else ""
+    if c.limit == "both":
+        return f"the order be {trimmed(c.new)} kg instead of {trimmed(c.old)} kg"
+    word = "at least" if c.limit == "lo" else "at most"
+    return f"{r.what} of the {r.basis} be {word} {trimmed(c.new)}{unit} instead of {trimmed(c.old)}{unit}"
+
+
+# What if.
+
+
+def _change(change: Change, money: _Money) -> Iterator[str]:
+    yield from heading("what if")
+    for setting in change.settings:
+        yield from paragraph(f"{setting.path} = {setting.value}", "* ")
+    old, new = change.old, change.new
+    if not new.weighed or not old.weighed:
+        state = {True: "has a batch", False: "has no batch to make"}
+        yield from paragraph(f"As it was the recipe {state[old.weighed is not None]}; "
+                             f"with the change it {state[new.weighed is not None]}.")  # fmt: skip
+    elif change.saving is not None:
+        assert old.optimum is not None and new.optimum is not None
+        verb = "saves" if change.saving >= 0 else "costs"
+        yield from paragraph(
+            f"Cost {money(old.optimum.cost)} before, {money(new.optimum.cost)} after: "
+            f"the change {verb} {money(abs(change.saving))}."
+        )
+    moved = [move for move in change.lots if move.old != move.new]
+    rows = [[m.name, shown(m.old, 3), shown(m.new, 3), f"{'+' if m.new > m.old else ''}{shown(m.new - m.old, 3)}"]
+            for m in moved]  # fmt: skip
+    if rows:
+        yield from table(("lot", "kg before", "kg after", "moved"), rows, "<>>>")
+    same = len(change.lots) - len(moved)
+    if same:
+        yield f"{same} {'lot is' if same == 1 else 'lots are'} used as before."
+    yield ""
+    for f in change.figures:
+        if (f.old, f.old_limits, f.old_binds) != (f.new, f.new_limits, f.new_binds):
+            yield from paragraph(_figure_words(f), "* ")
+
+
+def _figure_words(f: FigureMove) -> str:
+    unit = f" {f.unit}" if f.unit else ""
+    old, new = (
+        "no figure" if value is None else f"{figure(value)}{unit}{' (binds)' if binds else ''}"
+        for value, binds in ((f.old, f.old_binds), (f.new, f.new_binds))
+    )
+    text = f"{f.what}: {old} before, {new} after"
+    if f.old_limits == f.new_limits:
+        return f"{text}; {f.new_limits}."
+    return f"{text}; {f.old_limits or 'no limit'} before, {f.new_limits or 'no limit'} after."
+
+
+# The short form.
+
+
+def short_form(answer: Answer) -> list[str]:
+    """At most six lines for the page of a blend: its dearest requirement, and the nearest lot not used."""
+    if answer.optimum is None or not answer.optimum.values or answer.weighed is None:
+        return []
+    if any(requirement.cones(answer.problem.formula) for requirement in answer.problem.choosing):
+        return []
+    ground = ground_of(answer.problem, answer.optimum.values)
+    if ground is None:
+        return []
+    money = _Money(answer)
+    lines: list[str] = []
+    found = dearest(ground)
+    if found is not None:
+        r, way, saves = found
+        unit, per = per_unit(r)
+        text = f"Dearest requirement: {r.what} of the {r.basis}, {r.limits()}; each {unit} "
+        lines += paragraph(f"{text}{'more' if way > 0 else 'less'} would save {money(saves * per)}.")
+    if not ground.whole:
+        near = nearest_unused(ground)
+        if near is not None:
+            lines += paragraph(f"Nearest lot not used: {_unused_words(near, money)}")
+    return lines[:6]

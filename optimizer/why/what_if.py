@@ -1,0 +1,358 @@
+"""What if a figure were another: the files with figures set anew, and the old and the new batch side by side.
+
+Figures are set in the text of the files, which then go through the real readers, so that every check of a file is one
+of a figure that was set.
+"""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
+from datetime import date
+from difflib import get_close_matches
+from fractions import Fraction
+from typing import Any
+
+from constraints.document import parse
+from constraints.faults import BadInput, Fault, Severity
+from constraints.ingredients import Lot
+from constraints.numbers import NotANumber, exact
+from constraints.requirement import Requirement
+from optimizer.blend import Answer
+from optimizer.order import SIZES, Asked, order_of
+from optimizer.problem import Order
+from optimizer.reading.columns import KNOWN
+from optimizer.reading.lots import LotTable, parse_lots
+from optimizer.reading.recipe import AdditionEntry, Recipe, parse_recipe
+from optimizer.reading.table import cut, has_decimal_commas
+
+_ZERO = Fraction(0)
+_ORDER = ("meat_kg", "batch_kg", "meat_lb", "batch_lb", "within_kg", "meat_scale_g", "spice_scale_g", "mixer_kg")
+_MESSAGE = "--set"
+PARTS = ("lot", "require", "addition", "order", "yield", "casing", "scales")
+"""First words of a path: a lot by name, a requirement or an addition by number or name, or a part of the recipe."""
+
+
+@dataclass(frozen=True)
+class Setting:
+    """One figure to set: ``path`` as typed, its parts, and the new value as typed."""
+
+    path: str
+    part: str
+    name: str
+    key: str
+    value: str
+
+
+@dataclass(frozen=True)
+class Inputs:
+    """Everything a batch is made from: the two texts with their names, and the order as asked."""
+
+    recipe_text: str
+    recipe_file: str
+    lots_text: str
+    lots_file: str
+    size: tuple[str, Fraction]
+    day: date
+    asked: Asked
+
+    def read(self) -> tuple[Recipe, LotTable, Order]:
+        """Through the readers. Raises BadInput with the faults of both files."""
+        faults: list[Fault] = []
+        recipe: Recipe | None = None
+        table: LotTable | None = None
+        try:
+            recipe = parse_recipe(self.recipe_text, self.recipe_file)
+        except BadInput as error:
+            faults += error.faults
+        try:
+            table = parse_lots(self.lots_text, self.lots_file)
+        except BadInput as error:
+            faults += error.faults
+        if recipe is None or table is None:
+            raise BadInput(faults)
+        return recipe, table, order_of(recipe, *self.size, self.day, self.asked)
+
+
+def settings_of(texts: Sequence[str]) -> tuple[Setting, ...]:
+    """Read ``path=value`` texts. Raises BadInput where one is no path with a value."""
+    found, faults = [], []
+    for text in texts:
+        path, sign, value = (part.strip() for part in text.partition("="))
+        words = path.split(".")
+        part = words[0]
+        least = 3 if part in ("lot", "require", "addition") else 2
+        if not sign or not value:
+            faults.append(_fault(text, "write path=value, such as lot.P-31.cost_per_kg=2.10"))
+        elif part not in PARTS:
+            faults.append(_fault(f"{path!r} is no figure of the input", _near(part, PARTS, PARTS)))
+        elif len(words) < least:
+            faults.append(_fault(f"{path!r} names no figure", "such as require.1.max_pct or order.meat_kg"))
+        else:
+            found.append(Setting(path, part, ".".join(words[1:-1]), words[-1], value))
+    if faults:
+        raise BadInput(faults)
+    return tuple(found)
+
+
+def with_settings(inputs: Inputs, settings: Sequence[Setting]) -> Inputs:
+    """The inputs with every figure set. Raises BadInput with every path that leads nowhere, and the nearest known."""
+    faults: list[Fault] = []
+    lots = [s for s in settings if s.part == "lot"]
+    order = [s for s in settings if s.part == "order"]
+    recipe = [s for s in settings if s.part not in ("lot", "order")]
+    lots_text = _set_lots(inputs, lots, faults) if lots else inputs.lots_text
+    recipe_text = _set_recipe(inputs, recipe, faults) if recipe else inputs.recipe_text
+    size, asked = inputs.size, inputs.asked
+    for setting in order:
+        size, asked = _set_order(size, asked, setting, faults)
+    if faults:
+        raise BadInput(faults)
+    recipe_file = f"{inputs.recipe_file} with {_MESSAGE}" if recipe else inputs.recipe_file
+    lots_file = f"{inputs.lots_file} with {_MESSAGE}" if lots else inputs.lots_file
+    return replace(
+        inputs, recipe_text=recipe_text, recipe_file=recipe_file, lots_text=lots_text, lots_file=lots_file,
+        size=size, asked=asked,
+    )  # fmt: skip
+
+
+def _fault(found: str, allowed: str) -> Fault:
+    return Fault(_MESSAGE, None, None, found, allowed, Severity.ERROR)
+
+
+def _near(word: str, known: Iterable[str], listed: Iterable[str] = ()) -> str:
+    names = list(known)
+    close = get_close_matches(word, names, n=1, cutoff=0.5)
+    if close:
+        return f"did you mean {close[0]}?"
+    shown = list(listed) or names
+    return f"known: {', '.join(shown[:12])}{' and more' if len(shown) > 12 else ''}"
+
+
+# Lots.
+
+
+def _set_lots(inputs: Inputs, settings: Sequence[Setting], faults: list[Fault]) -> str:
+    """The lots table with cells set; a known column that the table lacks is added."""
+    table, found = cut(inputs.lots_text, inputs.lots_file)
+    if table is None or "lot" not in table.header:
+        faults += found
+        return inputs.lots_text
+    header = list(table.header)
+    rows = {line: list(row) for line, row in zip(table.lines, table.rows, strict=True)}
+    lines = {row[header.index("lot")].strip(): line for line, row in rows.items()}
+    figures = [cell for name in header if name in KNOWN and KNOWN[name].unit for cell in table.cells(name)]
+    commas = table.delimiter != "," and has_decimal_commas(figures)
+    for setting in settings:
+        if setting.name not in lines:
+            faults.append(_fault(f"{setting.path!r}: there is no lot {setting.name!r}", _near(setting.name, lines)))
+            continue
+        if setting.key not in header and setting.key not in KNOWN:
+            known = dict.fromkeys([*filter(None, header), *KNOWN])
+            faults.append(_fault(f"{setting.path!r}: there is no column {setting.key!r}", _near(setting.key, known)))
+            continue
+        if setting.key == "lot":
+            faults.append(_fault(f"{setting.path!r}: the name of a lot is not a figure", "any other column"))
+            continue
+        if setting.key not in header:
+            header.append(setting.key)
+            for row in rows.values():
+                row.append("")
+        value = setting.value.replace(".", ",") if commas else setting.value
+        rows[lines[setting.name]][header.index(setting.key)] = value
+    text = {table.header_line: _csv_line(header, table.delimiter)}
+    text.update((line, _csv_line(row, table.delimiter)) for line, row in rows.items())
+    return "\n".join(text.get(n, "") for n in range(1, max(text) + 1))
+
+
+def _csv_line(cells: Sequence[str], delimiter: str) -> str:
+    text = io.StringIO()
+    csv.writer(text, delimiter=delimiter, lineterminator="").writerow(cells)
+    return text.getvalue().replace("\n", " ")
+
+
+# The recipe.
+
+
+def _set_recipe(inputs: Inputs, settings: Sequence[Setting], faults: list[Fault]) -> str:
+    """The recipe with values set, as text again (JSON is YAML)."""
+    tree: dict[str, Any] = parse(inputs.recipe_text, inputs.recipe_file).tree
+    for setting in settings:
+        place = _place(tree, setting, faults)
+        if place is not None:
+            place[setting.key] = setting.value
+    return json.dumps(tree, ensure_ascii=False)
+
+
+def _place(tree: dict[str, Any], setting: Setting, faults: list[Fault]) -> dict[str, Any] | None:
+    if setting.part not in ("require", "addition"):
+        found = tree.setdefault(setting.part, {})
+        return _known(found, setting, faults) if isinstance(found, dict) else None
+    entries = tree.get("require" if setting.part == "require" else "additions") or []
+    names = _names(setting.part, entries)
+    if setting.name not in names:
+        what = "requirement" if setting.part == "require" else "addition"
+        faults.append(_fault(f"{setting.path!r}: there is no {what} {setting.name!r}", _near(setting.name, names)))
+        return None
+    entry = entries[names[setting.name]]
+    if setting.part == "require":
+        entry = next((value for value in entry.values() if isinstance(value, dict)), entry)
+    return _known(entry, setting, faults)
+
+
+def _names(part: str, entries: Sequence[Any]) -> dict[str, int]:
+    """Entries by number from 1, and by name: an addition's, or a requirement's kind where only one has it."""
+    names = {str(i): i - 1 for i in range(1, len(entries) + 1)}
+    kinds = [str(entry.get("name")) if part == "addition" else next(iter(entry), "") for entry in entries]
+    names.update((kind, i) for i, kind in enumerate(kinds) if kinds.count(kind) == 1)
+    return names
+
+
+def _known(entry: dict[str, Any], setting: Setting, faults: list[Fault]) -> dict[str, Any] | None:
+    """The entry, if the key is one of its own or may become one; the reader judges what it means there."""
+    may_be = {
+        "require": ["target_pct", "within_pct", "min_pct", "max_pct", "target", "within", "min", "max", "basis"],
+        "addition": [f.alias or name for name, f in AdditionEntry.model_fields.items()],
+        "yield": ["finished_pct", "fat_loss_pct"],
+        "casing": ["kg_per_m", "spare_pct", "link_cm"],
+        "scales": ["meat_g", "spice_g"],
+    }[setting.part]
+    if setting.key in entry or setting.key in may_be:
+        return entry
+    known = dict.fromkeys([*entry, *may_be])
+    faults.append(_fault(f"{setting.path!r}: there is no key {setting.key!r}", _near(setting.key, known)))
+    return None
+
+
+# The order.
+
+
+def _set_order(
+    size: tuple[str, Fraction], asked: Asked, setting: Setting, faults: list[Fault]
+) -> tuple[tuple[str, Fraction], Asked]:
+    if setting.key not in _ORDER or setting.name:
+        faults.append(_fault(f"{setting.path!r} is no figure of the order", _near(setting.key, _ORDER)))
+        return size, asked
+    try:
+        value = exact(setting.value)
+    except NotANumber as error:
+        faults.append(_fault(f"{setting.path!r}: {error}", "a plain number such as 24.5"))
+        return size, asked
+    if value <= 0:
+        faults.append(_fault(f"{setting.path!r}: {setting.value} is not above zero", "a figure above 0"))
+        return size, asked
+    option = "--" + setting.key.replace("_", "-")
+    if option in SIZES:
+        return (option, value), asked
+    if setting.key == "meat_scale_g":
+        return size, replace(asked, meat_g=value)
+    if setting.key == "spice_scale_g":
+        return size, replace(asked, spice_g=value)
+    return size, replace(asked, within_kg=value) if setting.key == "within_kg" else replace(asked, mixer_kg=value)
+
+
+# Side by side.
+
+
+@dataclass(frozen=True)
+class LotMove:
+    """Kilograms used of a lot before and after; None where it may not go in."""
+
+    name: str
+    old: Fraction
+    new: Fraction
+
+
+@dataclass(frozen=True)
+class FigureMove:
+    """A requirement's figure and limits before and after; None where there is no batch or no such requirement."""
+
+    what: str
+    unit: str
+    old: Fraction | None
+    new: Fraction | None
+    old_limits: str
+    new_limits: str
+    old_binds: bool
+    new_binds: bool
+
+
+@dataclass(frozen=True)
+class Change:
+    """Two answers side by side."""
+
+    settings: tuple[Setting, ...]
+    old: Answer
+    new: Answer
+    lots: tuple[LotMove, ...]
+    figures: tuple[FigureMove, ...]
+
+    @property
+    def saving(self) -> Fraction | None:
+        """Money saved by the change on the unrounded optimum; None where either has no batch."""
+        if self.old.optimum is None or self.new.optimum is None or not self.old.weighed or not self.new.weighed:
+            return None
+        return self.old.optimum.cost - self.new.optimum.cost
+
+
+def change_of(settings: Sequence[Setting], old: Answer, new: Answer) -> Change:
+    """What moved between two answers: weights as weighed, figures of the unrounded optimum's requirements."""
+    before, after = _used(old), _used(new)
+    names = list(dict.fromkeys([*before, *after]))
+    lots = tuple(LotMove(name, before.get(name, _ZERO), after.get(name, _ZERO)) for name in sorted(names))
+    pairs = _pairs(old, new)
+    figures = tuple(_figure_move(a, b, old, new) for a, b in pairs)
+    return Change(tuple(settings), old, new, lots, figures)
+
+
+def _used(answer: Answer) -> dict[str, Fraction]:
+    if answer.weighed is None:
+        return {}
+    return {item.name: kg for item, kg in answer.weighed.total.kilograms.items() if isinstance(item, Lot) and kg}
+
+
+def _pairs(old: Answer, new: Answer) -> list[tuple[Requirement | None, Requirement | None]]:
+    """Requirements of the two problems that are the same but for their limits, in order."""
+
+    def key(r: Requirement, seen: dict[tuple[str, ...], int]) -> tuple[str, ...]:
+        plain = (r.what, r.basis, r.origin.rule, r.origin.pack)
+        seen[plain] = seen.get(plain, 0) + 1
+        return (*plain, str(seen[plain]))
+
+    def keyed(answer: Answer) -> dict[tuple[str, ...], Requirement]:
+        seen: dict[tuple[str, ...], int] = {}
+        return {key(r, seen): r for r in answer.problem.requirements}
+
+    before, after = keyed(old), keyed(new)
+    return [(before.get(k), after.get(k)) for k in dict.fromkeys([*before, *after])]
+
+
+def _figure_move(a: Requirement | None, b: Requirement | None, old: Answer, new: Answer) -> FigureMove:
+    named = b or a
+    assert named is not None
+    first, then = _value(a, old), _value(b, new)
+    return FigureMove(
+        f"{named.what}, {named.basis}", named.unit, first, then,
+        "" if a is None else a.limits(), "" if b is None else b.limits(), _binds(a, first), _binds(b, then),
+    )  # fmt: skip
+
+
+def _value(requirement: Requirement | None, answer: Answer) -> Fraction | None:
+    if requirement is None or answer.optimum is None or answer.weighed is None or not answer.optimum.values:
+        return None
+    return requirement.measure(_batch(answer)).value
+
+
+def _batch(answer: Answer) -> Any:
+    from optimizer.why.ground import layout_for
+
+    assert answer.optimum is not None
+    layout = layout_for(answer.problem)[0]
+    return answer.problem.formula.exact_batch(layout.kilograms(answer.optimum.values))
+
+
+def _binds(requirement: Requirement | None, value: Fraction | None) -> bool:
+    return requirement is not None and value is not None and value in (requirement.lo, requirement.hi)

@@ -1,0 +1,194 @@
+"""``trimwright why`` from the outside: the page, the JSON, offers, figures set anew, pictures and faults."""
+
+from __future__ import annotations
+
+import json
+import os
+import re
+import subprocess
+import sys
+from itertools import pairwise
+from pathlib import Path
+from typing import Any
+from xml.etree import ElementTree
+
+import pytest
+
+ROOT = Path(__file__).parents[1]
+FRESH = ["why", "examples/fresh.yaml", "--lots", "examples/fresh-lots.csv", "--date", "2026-11-25"]
+LEAN = ["why", "examples/why/lean.yaml", "--lots", "examples/fresh-lots.csv", "--date", "2026-11-25", "--meat-kg", "60"]
+
+
+def run(*words: str) -> subprocess.CompletedProcess[str]:
+    """The command in a fresh process."""
+    env = {**os.environ, "PYTHONPATH": str(ROOT), "PYTHONIOENCODING": "utf-8"}
+    return subprocess.run(
+        [sys.executable, "-m", "optimizer", *words], cwd=ROOT, capture_output=True, encoding="utf-8", env=env
+    )
+
+
+def document(*words: str) -> Any:
+    """Its JSON document."""
+    return json.loads(run(*words, "--json").stdout)
+
+
+def test_page_is_80_columns_and_names_its_figures() -> None:
+    found = run(*FRESH, "--meat-kg", "25", "--offers", "examples/offers.csv")
+    assert found.returncode == 0
+    assert max(map(len, found.stdout.splitlines())) <= 80
+    for words in ("each point more saves 0.78 crowns", "It stays in up to", "enters below", "pay at most 3.81 crowns"):
+        assert words in " ".join(found.stdout.split())
+
+
+def test_json_and_page_agree_and_keys_are_stable() -> None:
+    found = document(*FRESH, "--meat-kg", "25", "--offers", "examples/offers.csv")
+    assert set(found) == {
+        "status", "recipe", "currency", "cost", "means", "unsaid", "binding", "margins", "lots", "offers", "conflict",
+        "what_if", "curves",
+    }  # fmt: skip
+    fat = next(b for b in found["binding"] if b["what"] == "fat")
+    assert set(fat["loosen"]) == {
+        "possible", "saves_per_unit", "until", "saved_there", "straight", "no_batch_beyond", "beyond",
+        "saves_per_unit_beyond",
+    }  # fmt: skip
+    assert fat["loosen"]["saves_per_unit"] == pytest.approx(0.7772, abs=1e-4)
+    assert {lot["lot"] for lot in found["lots"]} == {
+        "F-11", "J-02", "P-06", "S-14", "S-15", "B-09", "L-21", "N-03"
+    } | {lot["lot"] for lot in found["lots"]}  # fmt: skip
+    assert [offer["offer"] for offer in found["offers"]] == ["lean leg", "shoulder", "back fat", "lean beef"]
+
+
+def test_curve_over_the_fat_target_agrees_with_blends_at_its_points() -> None:
+    """The picture's curve against fresh runs with the target set to its figures, kinks and points between."""
+    found = document(*FRESH, "--meat-kg", "25")
+    curve = found["curves"][0]
+    points = curve["points"]
+    assert curve["no_batch_beyond"] == [True, True]
+    assert points[0]["figure"] < 27 < points[-1]["figure"]
+    for a, b in list(pairwise(points))[1:6:2]:
+        middle = (a["figure"] + b["figure"]) / 2
+        again = document(*FRESH, "--meat-kg", "25", "--set", f"require.1.target_pct={middle:.6f}")
+        assert again["cost"] == pytest.approx((a["cost"] + b["cost"]) / 2, abs=2e-4)
+
+
+def test_no_batch_page_tells_ways_and_purchase() -> None:
+    found = run(*LEAN, "--offers", "examples/offers.csv")
+    assert found.returncode == 1
+    text = " ".join(found.stdout.split())
+    assert "NO SUCH BATCH EXISTS" in text
+    assert "Buy 7.43 kg of lean leg for 32.69 crowns" in text
+    assert "Let fat of the meat block be at most 16.71 % instead of 15 %" in text
+
+
+def test_the_way_told_works_when_typed_in() -> None:
+    """The concession on the page, set by ``--set``, gives a batch that can be weighed, at the cost told."""
+    told = document(*LEAN)
+    way = next(w for w in told["conflict"]["ways"] if w["kind"] == "limit")
+    assert way["weighed"]
+    again = document(*LEAN, "--set", f"require.1.max_pct={way['concessions'][0]['to']}")
+    assert again["status"] == "optimal"
+    assert again["cost"] == pytest.approx(way["cost"], abs=1e-9)
+    assert again["what_if"]["old"]["status"] == "infeasible"
+
+
+def test_what_if_shows_what_moved() -> None:
+    found = document(*FRESH, "--meat-kg", "25", "--set", "lot.S-15.cost_per_kg=3.00", "--set", "order.meat_kg=30")
+    moved = {m["lot"]: (m["old_kg"], m["new_kg"]) for m in found["what_if"]["lots"]}
+    assert moved["S-15"][1] > 20
+    assert sum(new for _, new in moved.values()) == pytest.approx(30, abs=0.03)
+    page = run(*FRESH, "--meat-kg", "25", "--set", "lot.S-15.cost_per_kg=3.00").stdout
+    assert "the change saves" in " ".join(page.split())
+
+
+@pytest.mark.parametrize(
+    ("path", "words"),
+    [
+        ("lot.S-99.cost_per_kg=2", "did you mean S-1"),
+        ("lot.S-14.cost_per_kgs=2", "did you mean cost_per_kg?"),
+        ("require.7.max_pct=2", "there is no requirement '7'"),
+        ("require.1.target=2", "did you mean"),
+        ("require.fat.target_pc=2", "did you mean target_pct?"),
+        ("adition.salt.g_per_kg_meat=2", "did you mean addition?"),
+        ("addition.sallt.g_per_kg_meat=2", "did you mean salt?"),
+        ("order.meatkg=2", "did you mean meat_kg?"),
+        ("order.meat_kg=0", "above zero"),
+        ("order.meat_kg=1e3", "exponent"),
+        ("lot.S-14.fat_pct=1O", "not a plain decimal number"),
+        ("lot.S-14.fat_pct=", "path=value"),
+        ("require.1.target_pct=abc", "not a plain decimal number"),
+    ],
+)
+def test_bad_paths_are_refused_with_the_nearest_known(path: str, words: str) -> None:
+    found = run(*FRESH, "--meat-kg", "25", "--set", path)
+    assert found.returncode == 2
+    assert not found.stdout
+    assert "error" in found.stderr
+    if "require.1.target=" not in path:
+        assert words in found.stderr
+
+
+@pytest.mark.parametrize(
+    ("text", "words"),
+    [
+        ("name,fat_pct\nx,5\n", "a column offer is missing"),
+        ("offer,fat_pct\nS-14,5\n", "is the name of a lot at hand"),
+        ("offer,fat_pct,price_per_kg\nx,abc,3\n", "not a plain decimal number"),
+        ("offer,fat_pct,price_per_kg\nx,5,-3\n", "price_per_kg"),
+        ("offer,lot,fat_pct\nx,y,5\n", "both offer and lot are given"),
+        ("offer,fat_pct\nx,5\nx,6\n", "stands on line 2"),
+        ("", "empty"),
+    ],
+)
+def test_faults_of_an_offers_table(tmp_path: Path, text: str, words: str) -> None:
+    file = tmp_path / "offers.csv"
+    file.write_text(text, encoding="utf-8")
+    found = run(*FRESH, "--meat-kg", "25", "--offers", str(file))
+    assert found.returncode == 2
+    assert not found.stdout
+    assert words in found.stderr
+
+
+def test_picture_is_sound_and_escapes_what_was_typed(tmp_path: Path) -> None:
+    recipe = (ROOT / "examples/fresh.yaml").read_text(encoding="utf-8")
+    odd = tmp_path / "odd.yaml"
+    odd.write_text(recipe.replace("Harbour links, fresh", '"<script>alert(1)</script>"'), encoding="utf-8")
+    file = tmp_path / "why.html"
+    words = [str(odd) if w.endswith(".yaml") else w for w in FRESH]
+    found = run(*words, "--meat-kg", "25", "--html", str(file))
+    assert found.returncode == 0
+    text = file.read_text(encoding="utf-8")
+    assert "<script" not in text
+    assert not re.search(r"""(src|href)=|url\(|@import""", text)
+    pictures = re.findall(r"<svg.*?</svg>", text, re.DOTALL)
+    assert len(pictures) == 2
+    for picture in pictures:
+        root = ElementTree.fromstring(picture)
+        (line,) = [e for e in root.iter() if e.tag == "polyline"]
+        for pair in line.attrib["points"].split():
+            x, y = map(float, pair.split(","))
+            assert 80 <= x <= 736
+            assert 24 <= y <= 320
+
+
+def test_a_lot_for_the_picture_must_be_one() -> None:
+    found = run(*FRESH, "--meat-kg", "25", "--lot", "S-1 4")
+    assert found.returncode == 2
+    assert "did you mean S-14?" in found.stderr
+
+
+def test_short_form_is_short() -> None:
+    """Built on the same figures as the page."""
+    from fractions import Fraction
+
+    from optimizer.blend import blend
+    from optimizer.why.page import short_form
+    from tests.kitchens import random_kitchen
+
+    shown = 0
+    for seed in range(12):
+        problem = random_kitchen(seed, size=5).problem()
+        lines = short_form(blend(problem))
+        assert len(lines) <= 6
+        assert all(len(line) <= 80 for line in lines)
+        shown += bool(lines)
+    assert shown > Fraction(3)
