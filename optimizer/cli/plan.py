@@ -1,0 +1,77 @@
+"""``trimwright plan``: next week's batches from shared lots, and what to buy for them."""
+
+from __future__ import annotations
+
+import sys
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from optimizer.cli.shared import NO_BATCH, faults_on_stderr, figure, say
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from optimizer.plan.outcome import Outcome
+
+
+def plan(
+    week: Annotated[str, typer.Argument(metavar="WEEK", help="The week (YAML): days, batches, lots, offers, kitchen.")],
+    what_happened: Annotated[
+        str | None,
+        typer.Option(metavar="FILE", help="What really happened since a plan was made (YAML): plan the rest again."),
+    ] = None,
+    orders: Annotated[str | None, typer.Option(metavar="FILE", help="Write the order list there (CSV).")] = None,
+    pulls: Annotated[str | None, typer.Option(metavar="FILE", help="Write the pull list there (CSV).")] = None,
+    picture: Annotated[
+        str | None, typer.Option(metavar="FILE", help="Write stock and use by day there as a picture (HTML).")
+    ] = None,
+    time_limit: Annotated[str | None, typer.Option(metavar="SECONDS", help="Take the best plan found by then.")] = None,
+    compare: Annotated[
+        bool, typer.Option(help="Also plan batch by batch, in order, to say what planning together saves.")
+    ] = True,
+    full: Annotated[bool, typer.Option("--full", help="Add the whole page of every batch.")] = False,
+    json: Annotated[bool, typer.Option("--json", help="Print one JSON document instead of the page.")] = False,
+) -> None:
+    """Plan many batches over many days from shared lots and offers: cheapest together, weighed out and checked.
+
+    Progress goes to standard error. Ctrl-C, like the time limit, takes the best plan found with its gap (exit code 3).
+    """
+    limit = figure(time_limit, "--time-limit")
+    with faults_on_stderr():
+        from optimizer.plan.run import plan_again, plan_week
+        from optimizer.plan.week_file import read_week
+
+        read = read_week(week)
+        say(read.warnings)
+        seconds = None if limit is None else float(limit)
+        if what_happened is None:
+            outcome = plan_week(read, time_limit=seconds, compare=compare)
+        else:
+            outcome = plan_again(read, what_happened, time_limit=seconds)
+    _write(outcome, orders, pulls, picture)
+    from optimizer.plan.plan_json import plan_document
+    from optimizer.plan.plan_page import plan_page
+
+    sys.stdout.write(plan_document(outcome) if json else plan_page(outcome, full=full))
+    raise typer.Exit(outcome.plan.status.exit_code)
+
+
+def _write(outcome: Outcome, orders: str | None, pulls: str | None, picture: str | None) -> None:
+    """Write the files asked for, where there is a plan to write."""
+    from optimizer.plan.picture import picture as drawn
+    from optimizer.plan.plan_json import orders_csv, pulls_csv
+
+    if outcome.plan.status.exit_code == NO_BATCH or outcome.plan.money is None:
+        return
+    wanted: list[tuple[str | None, Callable[[Outcome], str]]] = [
+        (orders, orders_csv), (pulls, pulls_csv), (picture, drawn)
+    ]  # fmt: skip
+    for path, text in wanted:
+        if path is None:
+            continue
+        try:
+            with open(path, "w", encoding="utf-8", newline="") as file:
+                file.write(text(outcome))
+        except OSError as error:
+            raise typer.BadParameter(f"{path} cannot be written: {error.strerror}") from None

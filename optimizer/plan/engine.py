@@ -1,0 +1,225 @@
+"""Solving a large program: PuLP's HiGHS interface, handed the whole matrix at once instead of term by term.
+
+The method is chosen on evidence (tests/benchmark_plan.py --methods prints it): interior point with crossover from
+INTERIOR_FROM coefficients up, primal simplex below. Everything returned is floating point and trusted by nobody.
+"""
+
+from __future__ import annotations
+
+import math
+import signal
+import sys
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from fractions import Fraction
+from typing import Any
+
+import numpy as np
+import pulp
+
+from optimizer.model import Ending
+from optimizer.plan.sparse import Floats, Sparse
+
+INTERIOR_FROM = 500_000
+"""Coefficients from which interior point with crossover was faster than the primal simplex on random weeks.
+
+At 500 lots x 100 batches (258,000) the primal simplex took 2.5 to 3.5 s, interior point 4.1 to 5.5 s and the dual
+simplex, the solver's own choice, 2.1 to 6.9 s; at 1,200 x 150 (945,000) they took 45 and 29 s.
+"""
+_PRIMAL = 4
+"""HiGHS: the primal simplex. A week starts from nothing used, and what dies at no cost makes the dual degenerate."""
+_SAY_EVERY = 2.0
+"""Seconds between two lines of progress."""
+_BY_ROWS, _MINIMISE = 2, 1
+"""HiGHS: the matrix comes row by row; the cost is minimised."""
+_FEASIBLE_POINT = 2
+"""HiGHS: the primal solution is feasible."""
+
+
+@dataclass(frozen=True)
+class Solved:
+    """How a solve ended: values of the columns, prices of the rows (linear programs), cost and the solver's bound.
+
+    ``exact`` holds the values as a proved vertex where a small linear week was settled in exact arithmetic.
+    """
+
+    ending: Ending
+    values: Floats = field(default_factory=lambda: np.zeros(0))
+    prices: Floats = field(default_factory=lambda: np.zeros(0))
+    cost: float = math.nan
+    bound: float = -math.inf
+    interrupted: bool = False
+    exact: tuple[Fraction, ...] = ()
+
+    @property
+    def found(self) -> bool:
+        """True where there is a plan."""
+        return bool(len(self.values))
+
+
+@dataclass
+class Watch:
+    """What happens while the solver runs: progress on stderr where ``talk``, and a stop on Ctrl-C."""
+
+    talk: bool = False
+    stopped: bool = False
+    _said: float = field(default_factory=time.monotonic)
+
+    def callback(self, kind: Any, message: str, out: Any, into: Any, data: Any) -> None:
+        """Called by the solver."""
+        from highspy import cb
+
+        # The solver's own logging call is not made while its output is off, so its other call is used for both.
+        if kind == cb.HighsCallbackType.kCallbackMipInterrupt:
+            self._say(out)
+        if self.stopped:
+            into.user_interrupt = True
+
+    def _say(self, out: Any) -> None:
+        now = time.monotonic()
+        if not self.talk or now - self._said < _SAY_EVERY:
+            return
+        self._said = now
+        gap = "none yet" if not math.isfinite(out.mip_gap) else f"{100 * out.mip_gap:.3f} %"
+        best = "none yet" if out.mip_primal_bound >= 1e30 else f"{out.mip_primal_bound:.2f}"
+        sys.stderr.write(f"{out.running_time:6.0f} s: best {best}, at least {out.mip_dual_bound:.2f}, gap {gap}\n")
+        sys.stderr.flush()
+
+
+@contextmanager
+def _stop_on_interrupt(watch: Watch) -> Iterator[None]:
+    """Ctrl-C stops the search and keeps the best plan; a second one ends the program as usual."""
+
+    def stop(number: int, frame: object) -> None:
+        if watch.stopped:
+            raise KeyboardInterrupt
+        watch.stopped = True
+
+    try:
+        old = signal.signal(signal.SIGINT, stop)
+    except ValueError:  # not the main thread: nobody can press anything here
+        yield
+        return
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGINT, old)
+
+
+class _WholeMatrix(pulp.HiGHS):  # type: ignore[misc]
+    """PuLP's interface to HiGHS, with the matrix handed over in one piece."""
+
+    def __init__(
+        self, program: Sparse, *, relaxed: bool, start: Floats | None, pinned: Floats | None, **options: Any
+    ) -> None:
+        super().__init__(**options)
+        self.program, self.relaxed, self.start, self.pinned = program, relaxed, start, pinned
+
+    def buildSolverModel(self, lp: Any) -> None:
+        """Pass columns and rows as arrays."""
+        import highspy
+
+        program = self.program
+        lo, hi, starts, index, value = _as_arrays(program)
+        least, most = program.lo, program.hi
+        if self.pinned is not None:
+            whole = program.whole == 1
+            least, most = np.where(whole, np.round(self.pinned), least), np.where(whole, np.round(self.pinned), most)
+        kinds = np.zeros(program.size, dtype=np.int32) if self.relaxed else program.whole.astype(np.int32)
+        lp.solverModel.passModel(
+            program.size, len(program.rows), len(index), _BY_ROWS, _MINIMISE, 0.0,
+            program.cost, least, most, lo, hi, starts, index, value, kinds,
+        )  # fmt: skip
+        if self.start is not None:
+            solution = highspy.HighsSolution()
+            solution.col_value = list(self.start)
+            lp.solverModel.setSolution(solution)
+
+    def findSolutionValues(self, lp: Any) -> tuple[int, int]:
+        """The values are read in one piece by ``solve``."""
+        return pulp.LpStatusOptimal, pulp.LpSolutionOptimal
+
+
+def _as_arrays(program: Sparse) -> tuple[Floats, Floats, Any, Any, Floats]:
+    """Row limits, row starts, column indices and coefficients, row by row."""
+    lo = np.array([-math.inf if r.lo is None else float(r.lo) for r in program.rows])
+    hi = np.array([math.inf if r.hi is None else float(r.hi) for r in program.rows])
+    sizes = [len(r.columns) for r in program.rows]
+    starts = np.concatenate([[0], np.cumsum(sizes)[:-1]]).astype(np.int32) if sizes else np.zeros(0, dtype=np.int32)
+    index = np.concatenate([r.columns for r in program.rows]).astype(np.int32) if sizes else np.zeros(0, np.int32)
+    value = np.concatenate([r.coefs.floats for r in program.rows]) if sizes else np.zeros(0)
+    return lo, hi, starts, index, value
+
+
+def coefficients(program: Sparse) -> int:
+    """Number of coefficients in the rows."""
+    return sum(len(row.columns) for row in program.rows)
+
+
+def solve(
+    program: Sparse,
+    *,
+    relaxed: bool = False,
+    time_limit: float | None = None,
+    gap: float = 0.0,
+    watch: Watch | None = None,
+    start: Floats | None = None,
+    pinned: Floats | None = None,
+) -> Solved:
+    """Solve a program; ``relaxed`` drops the whole numbers, ``pinned`` holds them at these values as a linear program.
+
+    ``gap`` is relative, ``time_limit`` in seconds; ``start`` is a plan to start the search for whole numbers from.
+    """
+    from highspy import cb
+
+    watch = Watch() if watch is None else watch
+    relaxed = relaxed or pinned is not None
+    whole = program.has_whole and not relaxed
+    kinds = cb.HighsCallbackType
+    options: dict[str, Any] = {"threads": 1, "random_seed": 0}
+    if not whole:
+        interior = coefficients(program) >= INTERIOR_FROM
+        options |= {"solver": "ipm"} if interior else {"solver": "simplex", "simplex_strategy": _PRIMAL}
+    calls = [kinds.kCallbackSimplexInterrupt, kinds.kCallbackIpmInterrupt]
+    if whole:
+        calls.append(kinds.kCallbackMipInterrupt)
+        options["gapRel"] = gap
+    solver = _WholeMatrix(
+        program, relaxed=relaxed, start=start if whole else None, pinned=pinned, msg=False, timeLimit=time_limit,
+        callbackTuple=(watch.callback, None), callbacksToActivate=calls, **options,
+    )  # fmt: skip
+    problem = pulp.LpProblem("plan", pulp.LpMinimize)
+    with _stop_on_interrupt(watch):
+        solver.createAndConfigureSolver(problem)
+        solver.buildSolverModel(problem)
+        solver.callSolver(problem)
+    return _read(problem.solverModel, program, whole, watch)
+
+
+def _read(highs: Any, program: Sparse, whole: bool, watch: Watch) -> Solved:
+    import highspy
+
+    status, states = highs.getModelStatus(), highspy.HighsModelStatus
+    if status in (states.kInfeasible, states.kUnboundedOrInfeasible):
+        return Solved(Ending.INFEASIBLE)
+    stopped = status in (states.kTimeLimit, states.kInterrupt)
+    info = highs.getInfo()
+    constant = float(program.constant)
+    bound = (info.mip_dual_bound if whole else info.objective_function_value) + constant
+    if status == states.kModelEmpty:
+        return Solved(Ending.OPTIMAL, np.zeros(program.size), np.zeros(len(program.rows)), constant, constant)
+    if not (stopped or status == states.kOptimal) or info.primal_solution_status != _FEASIBLE_POINT:
+        return Solved(Ending.TIME_LIMIT if stopped else Ending.FAILED, interrupted=watch.stopped)
+    if stopped and not whole:
+        return Solved(Ending.TIME_LIMIT, interrupted=watch.stopped)
+    solution = highs.getSolution()
+    return Solved(
+        Ending.TIME_LIMIT if stopped else Ending.OPTIMAL,
+        np.array(solution.col_value),
+        np.zeros(0) if whole else np.array(solution.row_dual),
+        info.objective_function_value + constant,
+        bound,
+        watch.stopped,
+    )

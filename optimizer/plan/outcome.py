@@ -1,0 +1,112 @@
+"""Everything said of a plan, gathered once: the page and the JSON document only print it."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from datetime import date
+from fractions import Fraction
+from typing import Any
+
+import numpy as np
+
+from optimizer.plan.engine import solve
+from optimizer.plan.find import Plan
+from optimizer.plan.in_order import InOrder
+from optimizer.plan.limits import Limit, priced
+from optimizer.plan.proof import reduced_costs
+from optimizer.plan.recheck import stock_by_day
+from optimizer.plan.way_out import NoPlan
+from optimizer.plan.world import Supply
+
+_ZERO = Fraction(0)
+
+
+@dataclass(frozen=True)
+class Expiring:
+    """A supply that dies inside the horizon with kilograms left, as held; ``lost`` is price less salvage on them.
+
+    ``batch`` on ``day`` is where a kilogram more of it would cost least beyond what it replaces, ``saving_costs`` money
+    per usable kilogram; None where no batch may take it.
+    """
+
+    supply: Supply
+    last: date
+    left: Fraction
+    lost: Fraction
+    batch: str | None
+    day: date | None
+    saving_costs: float | None
+
+
+@dataclass
+class Outcome:
+    """A plan with all that is said of it."""
+
+    plan: Plan
+    in_order: InOrder | None = None
+    limits: list[Limit] = field(default_factory=list)
+    stock: dict[int, list[Fraction]] = field(default_factory=dict)
+    expiring: list[Expiring] = field(default_factory=list)
+    no_plan: NoPlan | None = None
+    done: list[dict[str, Any]] = field(default_factory=list)
+    fewest_changes: int | None = None
+
+    @property
+    def saving(self) -> float | None:
+        """Money that planning together saves against batch by batch, both before rounding; None where not known."""
+        if self.in_order is None or self.in_order.cost is None or not self.plan.solved.found:
+            return None
+        return self.in_order.cost - self.plan.solved.cost
+
+
+def gather(plan: Plan, compared: InOrder | None) -> Outcome:
+    """All figures of a plan that was found."""
+    found = Outcome(plan, compared)
+    if plan.money is None:
+        return found
+    found.limits = priced(plan.program, plan.solved)
+    found.stock = stock_by_day(plan.program, plan.made, plan.orders)
+    found.expiring = _expiring(plan)
+    return found
+
+
+def _expiring(plan: Plan) -> list[Expiring]:
+    world, program = plan.world, plan.program
+    have = dict(program.stock)
+    have.update({o.supply_index: o.kg for o in plan.orders})
+    dying = [s for s in have if not world.supplies[s].keeps]
+    left = {s: have[s] - sum((m.taken.get(s, _ZERO) for m in plan.made), _ZERO) for s in dying}
+    left = {s: kg for s, kg in left.items() if kg > 0}
+    if not left:
+        return []
+    linear = solve(program.sparse, pinned=plan.solved.values) if program.sparse.has_whole else plan.solved
+    rest = reduced_costs(program.sparse, linear.prices)
+    found = []
+    for s, kg in sorted(left.items(), key=lambda pair: (world.supplies[pair[0]].last, world.supplies[pair[0]].name)):
+        supply = world.supplies[s]
+        price = supply.lot.held_cost_per_kg if supply.period is None else supply.period.price
+        best: tuple[float, str, int] | None = None
+        for block in program.blocks if len(rest) else ():
+            for k in np.flatnonzero(block.supplies == s):
+                option = (float(rest[block.start + int(k)]), block.job.name, block.day)
+                best = option if best is None else min(best, option)
+        found.append(
+            Expiring(
+                supply, world.date(supply.last), kg, kg * (price - supply.worth),
+                None if best is None else best[1], None if best is None else world.date(best[2]),
+                None if best is None else max(best[0], 0.0),
+            )
+        )  # fmt: skip
+    return found
+
+
+def by_day(outcome: Outcome) -> Sequence[tuple[date, Fraction, Fraction, Fraction]]:
+    """Each day with kilograms as held used, delivered, and in stock at its end."""
+    plan = outcome.plan
+    rows = []
+    for day, on in enumerate(plan.world.week.dates):
+        used = sum((kg for one in plan.made if one.day == day for kg in one.taken.values()), _ZERO)
+        came = sum((o.kg for o in plan.orders if o.delivered == on), _ZERO)
+        rows.append((on, used, came, sum((levels[day] for levels in outcome.stock.values()), _ZERO)))
+    return rows

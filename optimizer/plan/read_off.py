@@ -1,0 +1,139 @@
+"""What a solved program says: kilograms of every supply in every batch, and what to order, as exact figures."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import date, timedelta
+from fractions import Fraction
+from math import ceil
+
+import numpy as np
+
+from optimizer.plan.build import Block, Buy, WeekProgram
+from optimizer.plan.engine import Solved
+from optimizer.plan.offers import BreakKind, Offer
+from optimizer.plan.world import Supply
+
+_ZERO = Fraction(0)
+NOTHING_KG = 1e-6
+"""Kilograms below which the solver's figure is nothing."""
+_PARTS = 10**9
+ORDER_STEP_KG = Fraction("0.05")
+"""An order without packs is rounded up to this: one usual scale division."""
+
+
+@dataclass(frozen=True, eq=False)
+class Planned:
+    """One batch, or a part of one, on one day: usable kilograms of each supply and of each free addition."""
+
+    block: Block
+    kilograms: dict[int, Fraction]
+    free: tuple[Fraction, ...]
+    amount: Fraction
+
+
+@dataclass(frozen=True, eq=False)
+class Order:
+    """What to order: kilograms as held, the price a kilogram, and money without the delivery charge."""
+
+    supply_index: int
+    supply: Supply
+    kg: Fraction
+    price: Fraction
+    money: Fraction
+    delivered: date
+    order_by: date
+
+    @property
+    def offer(self) -> Offer:
+        """The offer."""
+        assert self.supply.offer is not None
+        return self.supply.offer
+
+    @property
+    def packs(self) -> int | None:
+        """Packs, where it is sold in packs."""
+        return None if self.offer.pack is None else int(self.kg / self.offer.pack)
+
+
+def near(value: float) -> Fraction:
+    """A solver's figure as an exact one."""
+    return Fraction(round(value * _PARTS), _PARTS)
+
+
+def value_of(solved: Solved, column: int) -> Fraction:
+    """The value of a column: exact where the week was settled exactly, else the solver's figure."""
+    return solved.exact[column] if solved.exact else near(float(solved.values[column]))
+
+
+def planned(program: WeekProgram, solved: Solved) -> list[Planned]:
+    """The batches that the solution makes, by day and in the order of the file."""
+    found = []
+    for block in program.blocks:
+        values = solved.values[block.columns]
+        used = np.flatnonzero(values > NOTHING_KG)
+        if not len(used):
+            continue
+        kilograms = {int(block.supplies[k]): value_of(solved, block.start + int(k)) for k in used}
+        free = tuple(max(value_of(solved, c), _ZERO) for c in block.free)
+        amount = _amount(program, block, kilograms, free)
+        found.append(Planned(block, kilograms, free, amount))
+    return sorted(found, key=lambda p: (p.block.day, p.block.job.index))
+
+
+def _amount(program: WeekProgram, block: Block, kilograms: dict[int, Fraction], free: tuple[Fraction, ...]) -> Fraction:
+    """Kilograms of the basis that a batch's size counts."""
+    rows = block.rows
+    weight = rows.weights[block.job.entry.basis]
+    places = [int(rows.place[program.world.supplies[s].source]) for s in kilograms]
+    parts = zip([*places, *rows.free], [*kilograms.values(), *free], strict=True)
+    return sum((Fraction(int(weight.whole[at]), weight.den) * kg for at, kg in parts), _ZERO)
+
+
+def orders(program: WeekProgram, solved: Solved) -> list[Order]:
+    """What the solution buys, by day of delivery; packs whole, other quantities rounded up to a division."""
+    found = []
+    for s, buy in program.buys.items():
+        total = sum(float(solved.values[c]) for c in buy.columns)
+        if total * float(buy.unit) <= NOTHING_KG:
+            continue
+        supply = program.world.supplies[s]
+        assert supply.offer is not None
+        kg = round(total) * buy.unit if supply.offer.pack is not None else _rounded_up(total, supply.offer)
+        if kg:
+            found.append(order_of(program, s, kg))
+    return sorted(found, key=lambda o: (o.delivered, o.offer.supplier, o.offer.name))
+
+
+def _rounded_up(total: float, offer: Offer) -> Fraction:
+    kg = ceil(near(total) / ORDER_STEP_KG - Fraction(1, 10**5)) * ORDER_STEP_KG
+    return kg if offer.largest is None else min(kg, offer.largest)
+
+
+def order_of(program: WeekProgram, s: int, kg: Fraction) -> Order:
+    """An order of so many kilograms at the price that its quantity earns."""
+    world = program.world
+    supply = world.supplies[s]
+    assert supply.offer is not None
+    delivered = world.date(supply.first)
+    money = paid(supply, kg)
+    return Order(s, supply, kg, money / kg, money, delivered, delivered - timedelta(days=supply.offer.lead_days))
+
+
+def paid(supply: Supply, kg: Fraction) -> Fraction:
+    """Money for so many kilograms with the price breaks of the offer, without the delivery charge."""
+    offer, period = supply.offer, supply.period
+    assert offer is not None and period is not None
+    steps = [(_ZERO, period.price), *period.breaks]
+    if offer.kind is BreakKind.ALL_UNITS:
+        return kg * next(price for start, price in reversed(steps) if kg >= start)
+    total = _ZERO
+    for k, (start, price) in enumerate(steps):
+        end = steps[k + 1][0] if k + 1 < len(steps) else max(kg, start)
+        total += price * max(min(kg, end) - start, _ZERO)
+    return total
+
+
+def fits(order: Buy, kg: Fraction) -> bool:
+    """True where a quantity is one that the offer allows."""
+    return any(part.lo <= kg <= part.hi for part in order.segments)

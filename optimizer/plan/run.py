@@ -1,0 +1,41 @@
+"""The command's work: a week, or what is left of one, from its files to everything that is said of it."""
+
+from __future__ import annotations
+
+import sys
+
+from optimizer.plan.find import Plan, Status, find, search
+from optimizer.plan.in_order import in_order
+from optimizer.plan.outcome import Outcome, gather
+from optimizer.plan.repair import as_it_is, read_happened, repaired
+from optimizer.plan.way_out import impossible, no_plan
+from optimizer.plan.week_file import Week
+from optimizer.plan.world import World, assemble_week
+
+
+def plan_week(week: Week, *, time_limit: float | None = None, compare: bool = True, talk: bool = True) -> Outcome:
+    """Plan a week. Raises BadInput where its files do not fit together."""
+    world = assemble_week(week)
+    plan = find(world, time_limit=time_limit, talk=talk)
+    if plan.status is Status.INFEASIBLE or impossible(world):
+        return _without(plan, world)
+    stopped = plan.solved.interrupted
+    return gather(plan, in_order(world, time_limit=time_limit) if compare and not stopped else None)
+
+
+def plan_again(week: Week, what_happened: str, *, time_limit: float | None = None, talk: bool = True) -> Outcome:
+    """Plan what is left of a week after something else happened than was planned."""
+    happened = read_happened(what_happened)
+    world = assemble_week(as_it_is(week, happened))
+    rest = repaired(world, happened)
+    plan = search(rest.program, {}, time_limit=time_limit, talk=talk)
+    outcome = _without(plan, world) if plan.status is Status.INFEASIBLE else gather(plan, None)
+    outcome.done, outcome.fewest_changes = rest.done, rest.fewest
+    return outcome
+
+
+def _without(plan: Plan, world: World) -> Outcome:
+    """There is no plan: say why. Nothing of what the solver has is shown."""
+    sys.stderr.write("no plan; looking for the reasons and the ways out\n")
+    bare = Plan(Status.INFEASIBLE, plan.world, plan.program, plan.solved, seconds=plan.seconds)
+    return Outcome(bare, no_plan=no_plan(world))

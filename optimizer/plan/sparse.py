@@ -1,0 +1,212 @@
+"""A large program kept twice: as arrays of floats for the solver, and as whole numbers for the proof.
+
+Every coefficient of a row is a whole number over the row's own denominator, so that a certificate can add up millions
+of products without a single fraction. Columns are added in blocks, and none may be negative.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from copy import copy
+from dataclasses import dataclass, field
+from fractions import Fraction
+from math import lcm
+from typing import Any, TypeAlias
+
+import numpy as np
+
+Label: TypeAlias = tuple[Any, ...]
+"""What a row or a column stands for; the first entry is the kind, in one word."""
+Floats: TypeAlias = "np.ndarray[Any, np.dtype[np.float64]]"
+Whole: TypeAlias = "np.ndarray[Any, np.dtype[np.int64]]"
+Exact: TypeAlias = "np.ndarray[Any, np.dtype[np.object_]]"
+"""An array of Python integers or of Fractions."""
+
+_ZERO = Fraction(0)
+INFINITY = float("inf")
+
+
+def exact_array(values: Sequence[Any]) -> Exact:
+    """An array of Python objects, one a value."""
+    found = np.empty(len(values), dtype=object)
+    found[:] = values
+    return found
+
+
+@dataclass(frozen=True, eq=False)
+class Coefs:
+    """Coefficients of one row: ``whole[k] / den``, and the same as floats."""
+
+    whole: Exact
+    den: int
+    floats: Floats
+
+    @classmethod
+    def of(cls, values: Sequence[Fraction | int]) -> Coefs:
+        """Exact figures over their common denominator."""
+        den = lcm(*(Fraction(v).denominator for v in values)) if values else 1
+        whole = exact_array([int(v * den) for v in values])
+        return cls(whole, den, np.array([float(v) for v in values], dtype=float))
+
+    def at(self, places: Whole) -> Coefs:
+        """The coefficients at some places."""
+        return Coefs(self.whole[places], self.den, self.floats[places])
+
+
+@dataclass
+class Row:
+    """``lo <= coefs . x[columns] <= hi``; None is no limit."""
+
+    label: Label
+    columns: Whole
+    coefs: Coefs
+    lo: Fraction | None
+    hi: Fraction | None
+
+
+@dataclass
+class Sparse:
+    """Minimise ``cost . x + constant`` between bounds and subject to the rows."""
+
+    rows: list[Row] = field(default_factory=list)
+    size: int = 0
+    constant: Fraction = _ZERO
+    _cost: list[Floats] = field(default_factory=list)
+    _cost_parts: list[tuple[Exact, ...]] = field(default_factory=list)
+    _hi: list[Floats] = field(default_factory=list)
+    _hi_parts: list[tuple[Exact, ...]] = field(default_factory=list)
+    _lo: list[Floats] = field(default_factory=list)
+    _whole: list[Whole] = field(default_factory=list)
+    labels: dict[int, Label] = field(default_factory=dict)
+
+    def block(self, costs: Sequence[Exact], most: Sequence[Exact], floats: tuple[Floats, Floats]) -> int:
+        """Add columns from 0 up: the cost of each is the sum of its ``costs``, its bound the least of its ``most``.
+
+        ``floats`` are the same cost and bound in floating point. Returns the first column's place.
+        """
+        start = self.size
+        self._cost.append(floats[0])
+        self._hi.append(floats[1])
+        self._cost_parts.append(tuple(costs))
+        self._hi_parts.append(tuple(most))
+        self._lo.append(np.zeros(len(floats[0])))
+        self._whole.append(np.zeros(len(floats[0]), dtype=np.int64))
+        self.size += len(floats[0])
+        return start
+
+    def column(self, label: Label, cost: Fraction, hi: Fraction, *, whole: bool = False, lo: Fraction = _ZERO) -> int:
+        """Add one column; returns its place."""
+        at = self.block(
+            [exact_array([cost])], [exact_array([hi])], (np.array([float(cost)]), np.array([float(hi)]))
+        )  # fmt: skip
+        self._lo[-1] = np.array([float(lo)])
+        self._whole[-1] = np.array([int(whole)], dtype=np.int64)
+        self.labels[at] = label
+        return at
+
+    def row(
+        self,
+        label: Label,
+        columns: Sequence[int] | Whole,
+        coefs: Coefs | Sequence[Fraction | int],
+        lo: Fraction | None = None,
+        hi: Fraction | None = None,
+    ) -> int:
+        """Add a row; returns its place."""
+        found = coefs if isinstance(coefs, Coefs) else Coefs.of(coefs)
+        self.rows.append(Row(label, np.asarray(columns, dtype=np.int64), found, lo, hi))
+        return len(self.rows) - 1
+
+    def extend_row(self, at: int, column: int, coef: int) -> None:
+        """Let one more column, with a whole coefficient, into a row."""
+        row = self.rows[at]
+        old = row.coefs
+        row.columns = np.append(row.columns, column)
+        row.coefs = Coefs(np.append(old.whole, coef * old.den), old.den, np.append(old.floats, float(coef)))
+
+    def without_cost(self) -> Sparse:
+        """A copy in which every column costs nothing, to ask another question of the same rows."""
+        trial = copy(self)
+        trial._cost, trial._cost_parts = list(self._cost), list(self._cost_parts)
+        trial.free_of_cost()
+        return trial
+
+    def free_of_cost(self) -> None:
+        """Let every column cost nothing: for a search of the smallest change instead of the least money."""
+        self.constant = _ZERO
+        for k, part in enumerate(self._cost):
+            self._cost[k] = np.zeros(len(part))
+            self._cost_parts[k] = (np.full(len(part), _ZERO, dtype=object),)
+
+    @property
+    def cost(self) -> Floats:
+        """Cost of every column."""
+        return _joined(self._cost)
+
+    @property
+    def lo(self) -> Floats:
+        """Lower bound of every column."""
+        return _joined(self._lo)
+
+    @property
+    def hi(self) -> Floats:
+        """Upper bound of every column."""
+        return _joined(self._hi)
+
+    @property
+    def whole(self) -> Whole:
+        """1 where a column takes whole numbers only."""
+        return np.concatenate(self._whole) if self._whole else np.zeros(0, dtype=np.int64)
+
+    @property
+    def has_whole(self) -> bool:
+        """True where any column takes whole numbers only."""
+        return any(bool(part.any()) for part in self._whole)
+
+    def cost_floors(self, bits: int) -> Exact:
+        """Each column's cost times ``2 ** bits``, rounded down part by part to a Python integer."""
+
+        def down(value: Fraction) -> int:
+            return (value.numerator << bits) // value.denominator
+
+        floor = np.frompyfunc(down, 1, 1)
+        blocks = [sum((floor(part) for part in parts[1:]), floor(parts[0])) for parts in self._cost_parts]
+        return np.concatenate(blocks) if blocks else exact_array([])
+
+    def exact_cost(self, at: Sequence[int], values: Sequence[Fraction]) -> Fraction:
+        """Exact cost of some columns at these values, without the constant."""
+        starts = np.cumsum([0, *(len(part) for part in self._cost)])
+        total = _ZERO
+        for column, value in zip(at, values, strict=True):
+            block = int(np.searchsorted(starts, column, side="right")) - 1
+            place = column - int(starts[block])
+            total += value * sum((part[place] for part in self._cost_parts[block]), _ZERO)
+        return total
+
+    def exact_hi(self, at: Sequence[int]) -> list[Fraction]:
+        """Exact upper bounds of some columns."""
+        starts = np.cumsum([0, *(len(part) for part in self._cost)])
+        blocks = np.searchsorted(starts, np.asarray(at), side="right") - 1
+        return [
+            min(part[column - int(starts[block])] for part in self._hi_parts[block])
+            for column, block in zip(at, blocks, strict=True)
+        ]
+
+    def set_cost(self, column: int, cost: Fraction) -> None:
+        """Put a new cost on a column that was added alone."""
+        starts = np.cumsum([0, *(len(part) for part in self._cost)])
+        block = int(np.searchsorted(starts, column, side="right")) - 1
+        self._cost[block] = np.array([float(cost)])
+        self._cost_parts[block] = (exact_array([cost]),)
+
+    def set_bounds(self, column: int, lo: Fraction, hi: Fraction) -> None:
+        """Put new bounds on a column that was added alone."""
+        starts = np.cumsum([0, *(len(part) for part in self._cost)])
+        block = int(np.searchsorted(starts, column, side="right")) - 1
+        self._lo[block] = np.array([float(lo)])
+        self._hi[block] = np.array([float(hi)])
+        self._hi_parts[block] = (exact_array([hi]),)
+
+
+def _joined(parts: list[Floats]) -> Floats:
+    return np.concatenate(parts) if parts else np.zeros(0)

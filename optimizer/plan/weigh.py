@@ -1,0 +1,274 @@
+"""Every planned batch weighed out and checked by the same path as a single blend.
+
+Batches are weighed one after the other, first in the order they are made. Each is given the lots that the plan gives
+it, and of each lot what no later batch needs; so rounding never takes what another batch was promised.
+"""
+
+from __future__ import annotations
+
+from collections import Counter, defaultdict
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from datetime import date
+from fractions import Fraction
+from itertools import islice
+from math import ceil, floor
+
+import numpy as np
+
+from constraints.formula import Formula
+from constraints.ingredients import Ingredient, Lot
+from constraints.numbers import G_PER_KG
+from constraints.quantities import Basis, Weight
+from constraints.requirement import Requirement
+from constraints.stock import BatchSize
+from optimizer.blend import Answer, Status, blend, measured
+from optimizer.certificate import certify
+from optimizer.model import Ending
+from optimizer.optimum import Optimum, SolverDisagrees
+from optimizer.order import Asked, order_of
+from optimizer.plan.build import WeekProgram
+from optimizer.plan.read_off import Order, Planned
+from optimizer.plan.sparse import Floats
+from optimizer.plan.world import Job
+from optimizer.problem import Order as Size
+from optimizer.problem import Problem
+from optimizer.program import layout_of
+from optimizer.weighout import ScalePrevents, weigh_out
+
+_ZERO = Fraction(0)
+_HELPERS = 10
+"""Lots beyond the planned ones that a second try may use."""
+_TRIES = 4
+"""Orders in which the batches of a plan are weighed at most."""
+_GIVE = 2
+"""Divisions by which a batch whose size the plan chose may be weighed lighter or heavier than its target."""
+NEAR = 4
+"""Scale divisions by which a weigh-out may take more of a lot than the plan."""
+
+
+@dataclass(frozen=True, eq=False)
+class Made:
+    """A batch as weighed: the answer of the same kind as a blend's, and kilograms as held taken of each supply."""
+
+    job: Job
+    day: int
+    on: date
+    answer: Answer
+    taken: dict[int, Fraction]
+
+    @property
+    def sound(self) -> bool:
+        """True where it may be made."""
+        return self.answer.status is Status.OPTIMAL
+
+    def kilograms(self, basis: Basis) -> Fraction:
+        """Kilograms of a basis as weighed."""
+        weighed = self.answer.weighed
+        return weighed.total.amount(Weight(basis)) if weighed else _ZERO
+
+
+def weigh_all(
+    program: WeekProgram, plan: Sequence[Planned], bought: Sequence[Order], dearer: Floats | None = None
+) -> list[Made]:
+    """Weigh every batch of a plan. ``dearer`` is each column's reduced cost, to pick helpers for the rounding.
+
+    A batch that finds no way to round because others took the last divisions of a lot is weighed before them.
+    """
+    sequence = list(plan)
+    made: list[Made] = []
+    for _ in range(_TRIES):
+        made = _in_turn(_Shelf(program, sequence, bought), sequence, dearer)
+        failed = [part for part, one in zip(sequence, made, strict=True) if not one.sound]
+        if not failed:
+            break
+        sequence = [*failed, *(part for part in sequence if part not in failed)]
+    return sorted(made, key=lambda one: (one.day, one.job.index))
+
+
+def _in_turn(shelf: _Shelf, plan: Sequence[Planned], dearer: Floats | None) -> list[Made]:
+    """Weigh batches one after the other from one shelf."""
+    made: list[Made] = []
+    for part in plan:
+        shelf.turn(part)
+        one = _weigh(shelf, part, made, dearer)
+        for s, kg in one.taken.items():
+            shelf.left[s] -= kg
+        made.append(one)
+    return made
+
+
+class _Shelf:
+    """What is left of every supply, and what later batches were promised of it; kilograms as held."""
+
+    def __init__(self, program: WeekProgram, plan: Sequence[Planned], bought: Sequence[Order]) -> None:
+        self.world = program.world
+        self.left = dict(program.stock)
+        for order in bought:
+            self.left[order.supply_index] = self.left.get(order.supply_index, _ZERO) + order.kg
+        self.last = {part.block.job.index: part for part in plan}
+        self.promised: dict[int, Fraction] = defaultdict(Fraction)
+        for part in plan:
+            for s, kg in part.kilograms.items():
+                self.promised[s] += kg / self.world.supplies[s].lot.usable
+
+    def turn(self, part: Planned) -> None:
+        """A batch's turn has come: what it was promised is its own now."""
+        for s, kg in part.kilograms.items():
+            self.promised[s] -= kg / self.world.supplies[s].lot.usable
+
+    def free(self, part: Planned, s: int) -> Fraction:
+        """What a batch may take of a supply: all that no later batch needs, or its own share rounded up to a division.
+
+        So a lot that is used up over several batches does not leave the first of them no way to round.
+        """
+        left = self.left.get(s, _ZERO)
+        rest = max(left - self.promised.get(s, _ZERO), _ZERO)
+        own = part.kilograms.get(s)
+        return rest if own is None else max(min(left, _rounded_up(part, own) / self._usable(s)), rest)
+
+    def near(self, part: Planned, s: int) -> Fraction:
+        """As ``free``, but no further from the plan than rounding needs."""
+        most = _rounded_up(part, part.kilograms.get(s, _ZERO)) + NEAR * _division(part)
+        return min(self.free(part, s), most / self._usable(s))
+
+    def open(self, part: Planned, s: int, *, promised: bool) -> Fraction:
+        """What a batch blended afresh may take; in need also what later batches were promised, who then look again."""
+        return self.left.get(s, _ZERO) if promised else self.free(part, s)
+
+    def _usable(self, s: int) -> Fraction:
+        return self.world.supplies[s].lot.usable
+
+
+def _division(part: Planned) -> Fraction:
+    return part.block.job.recipe.entry.scales.meat_g / G_PER_KG
+
+
+def _rounded_up(part: Planned, kg: Fraction) -> Fraction:
+    division = _division(part)
+    return ceil(kg / division) * division
+
+
+def _weigh(shelf: _Shelf, part: Planned, before: Sequence[Made], dearer: Floats | None) -> Made:
+    """Weigh one batch from its planned lots, else with a division of a few more, else from all that is there."""
+    block = part.block
+    on = shelf.world.date(block.day)
+    size = _size(part, on, before, last=shelf.last[block.job.index] is part)
+    answer = None
+    names: dict[Ingredient, int] = {}
+    for helpers in (0, _HELPERS):
+        caps = {s: shelf.near(part, s) for s in (*part.kilograms, *_helpers(shelf, part, dearer, helpers))}
+        if answer is None and all(caps.values()):
+            names = _lots(shelf, caps)
+            answer = _as_planned(part, _problem(part, size, names), names)
+    for promised in (False, True):
+        if answer is None or answer.weighed is None:
+            open_ = {int(s): shelf.open(part, int(s), promised=promised) for s in block.supplies}
+            names = _lots(shelf, {s: kg for s, kg in open_.items() if kg})
+            answer = _blended(_problem(part, size, names))
+    assert answer is not None
+    taken = {}
+    if answer.weighed is not None:
+        taken = {names[i]: i.held_kg(kg) for i, kg in answer.weighed.total.kilograms.items() if isinstance(i, Lot)}
+    return Made(block.job, block.day, on, answer, taken)
+
+
+def _blended(problem: Problem) -> Answer:
+    """The batch blended afresh."""
+    try:
+        return blend(problem)
+    except SolverDisagrees:
+        return Answer(Status.INFEASIBLE, problem, ())
+
+
+def _helpers(shelf: _Shelf, part: Planned, dearer: Floats | None, most: int) -> list[int]:
+    """Supplies that the plan does not use here and that cost least to use: a division of one mends many a rounding."""
+    block = part.block
+    if not most or dearer is None or not len(dearer):
+        return []
+    ranked = (int(s) for s in block.supplies[np.argsort(dearer[block.columns], kind="stable")])
+    found = (s for s in ranked if s not in part.kilograms and shelf.free(part, s) > 0)
+    return list(islice(found, most))
+
+
+def _size(part: Planned, on: date, before: Sequence[Made], *, last: bool) -> Size:
+    """How much to weigh: the batch's size, or what the plan chose, on whole divisions inside the band.
+
+    The last part of a batch made in parts brings the whole to its size.
+    """
+    job = part.block.job
+    name, fixed = f"--{job.entry.basis}-kg", job.entry.fixed_kg
+    if fixed is not None and not job.entry.may_split:
+        return order_of(job.recipe, name, fixed, on, Asked())
+    division = _division(part)
+    done = sum((m.kilograms(job.entry.basis) for m in before if m.job is job), _ZERO)
+    lo = max(job.lo - done, _ZERO) if last else _ZERO
+    hi = max(job.hi - done, _ZERO)
+    wanted = part.amount if fixed is None or not last else fixed - done
+    steps = floor(min(max(wanted, lo), hi) / division + Fraction(1, 2))
+    steps = max(min(steps, floor(hi / division)), ceil(lo / division) if lo <= hi else 0)
+    roomy = fixed is None and (steps - 2 * _GIVE) * division >= lo and steps > 2 * _GIVE
+    give = _GIVE if roomy else 0
+    asked = Asked(within_kg=(give + Fraction(1, 2)) * division) if give else Asked()
+    return order_of(job.recipe, name, max(steps - give, 1) * division, on, asked)
+
+
+def _lots(shelf: _Shelf, caps: dict[int, Fraction]) -> dict[Ingredient, int]:
+    """A lot for each supply with the most to take of it, named apart where one offer was delivered twice."""
+    world = shelf.world
+    names = Counter(world.supplies[s].name for s in caps)
+    found: dict[Ingredient, int] = {}
+    for s in sorted(caps, key=lambda s: (world.supplies[s].name, s)):
+        supply = world.supplies[s]
+        lot = supply.lot
+        name = lot.name if names[lot.name] == 1 else f"{lot.name} of {world.date(supply.first)}"
+        most = caps[s] if lot.largest_pull_kg is None else min(caps[s], lot.largest_pull_kg)
+        found[
+            replace(
+                lot, name=name, on_hand_kg=shelf.left[s], largest_pull_kg=most, cost_per_kg=supply.worth / lot.usable
+            )
+        ] = s
+    return found
+
+
+def _problem(part: Planned, size: Size, lots: dict[Ingredient, int]) -> Problem:
+    """The problem of one batch over these lots: its recipe's own, with its formula and size exchanged."""
+    base = part.block.rows.problem
+    formula = Formula(tuple(lots), base.recipe.additions, base.recipe.process)
+    weight = BatchSize.of(size.basis, size.kilograms, size.within_kg)
+    every = tuple(weight if isinstance(r, BatchSize) else r for r in base.requirements)
+    return replace(base, order=size, formula=formula, requirements=every, left_out=())
+
+
+def _as_planned(part: Planned, problem: Problem, names: dict[Ingredient, int]) -> Answer | None:
+    """The planned kilograms on the divisions of the scales; None where the lots of the plan do not allow it."""
+    layout = layout_of(problem)
+    columns = problem.formula.columns
+    free = iter(part.free)
+    kilograms = [part.kilograms.get(names[c], _ZERO) if c in names else next(free, _ZERO) for c in columns]
+    values = [kg / unit for kg, unit in zip(kilograms, layout.units, strict=True)]
+    values += [Fraction(1)] * (len(layout.program.variables) - len(values))
+    cost = layout.program.cost(values)
+    optimum = Optimum(Ending.OPTIMAL, tuple(values), cost, prices=(_ZERO,) * len(layout.program.rows))
+    quick = replace(problem, requirements=(_size_of(problem), *_others(problem)))
+    try:
+        weighed = weigh_out(quick, layout, optimum)
+    except ScalePrevents:
+        return None
+    checks = measured(problem.requirements, weighed)
+    if any(check.ok is False and check.requirement.origin.blocks for check in checks):
+        return None
+    certificate = certify(quick, layout, optimum, weighed)
+    if not certificate.feasible:
+        return None
+    return Answer(Status.OPTIMAL, problem, checks, optimum, weighed, certificate)
+
+
+def _size_of(problem: Problem) -> Requirement:
+    return next(r for r in problem.requirements if isinstance(r, BatchSize))
+
+
+def _others(problem: Problem) -> tuple[Requirement, ...]:
+    """What the choice of lots decides. All the rest is measured once, on the batch as weighed."""
+    apart = {id(r) for r in (*problem.fixed, *problem.measured_only)}
+    return tuple(r for r in problem.requirements if id(r) not in apart and not isinstance(r, BatchSize))
