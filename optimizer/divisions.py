@@ -117,6 +117,7 @@ class Plan:
 def binding(problem: Problem) -> list[Requirement]:
     """What a weighed batch must satisfy: all the model imposed, and what no choice of lots changes, if it can hold."""
     apart = {id(r) for r in problem.measured_only}
+    apart |= {id(r) for r in problem.requirements if r.measured_only(problem.formula)}
     for requirement in problem.fixed:
         value = requirement.fixed_value(problem.formula)
         if not requirement.origin.blocks or value is None or not requirement.within(value):

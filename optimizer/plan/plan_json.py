@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import csv
-import io
 import json
 from collections.abc import Sequence
 from typing import Any
@@ -185,8 +183,6 @@ def pulls_csv(outcome: Outcome) -> str:
 
 
 def _csv(names: Sequence[str], rows: Sequence[Sequence[object]]) -> str:
-    text = io.StringIO()
-    writer = csv.writer(text, lineterminator="\n")
-    writer.writerow(names)
-    writer.writerows([["" if cell is None else cell for cell in row] for row in rows])
-    return text.getvalue()
+    import pandas  # late: only where a list is asked for
+
+    return str(pandas.DataFrame(list(rows), columns=list(names), dtype=object).to_csv(index=False, lineterminator="\n"))
