@@ -13,13 +13,12 @@ import inspect
 import os
 import re
 import sys
-import textwrap
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field, replace
 from datetime import date, datetime
 from enum import Enum
 from fractions import Fraction
-from functools import partial
+from functools import cache, partial
 from itertools import pairwise
 from types import NoneType, UnionType
 from typing import Annotated, Any, Literal, NoReturn, TypeAlias, TypeVar, Union, get_args, get_origin
@@ -594,16 +593,27 @@ def _attribute_docstrings(model: type[BaseModel]) -> dict[str, str]:
     """The texts below the fields of a model and of its bases, by the field's name; a model made on the fly has none."""
     found: dict[str, str] = {}
     for owner in reversed(model.__mro__):
-        try:
-            tree = ast.parse(textwrap.dedent(inspect.getsource(owner)))
-        except (OSError, TypeError):
+        found |= _texts_by_class(owner.__module__).get(owner.__qualname__, {})
+    return found
+
+
+@cache
+def _texts_by_class(module: str) -> dict[str, dict[str, str]]:
+    """Of every class at the top of a module's source, the text below each of its annotated names."""
+    try:
+        tree = ast.parse(inspect.getsource(sys.modules[module]))
+    except (KeyError, OSError, TypeError):
+        return {}
+    return {part.name: _texts(part.body) for part in tree.body if isinstance(part, ast.ClassDef)}
+
+
+def _texts(body: list[ast.stmt]) -> dict[str, str]:
+    found = {}
+    for named, text in pairwise(body):
+        if not isinstance(named, ast.AnnAssign) or not isinstance(named.target, ast.Name):
             continue
-        body = tree.body[0].body if isinstance(tree.body[0], ast.ClassDef) else []
-        for field_, text in pairwise(body):
-            if not isinstance(field_, ast.AnnAssign) or not isinstance(field_.target, ast.Name):
-                continue
-            if isinstance(text, ast.Expr) and isinstance(text.value, ast.Constant):
-                found[field_.target.id] = inspect.cleandoc(str(text.value.value))
+        if isinstance(text, ast.Expr) and isinstance(text.value, ast.Constant):
+            found[named.target.id] = inspect.cleandoc(str(text.value.value))
     return found
 
 

@@ -1,8 +1,8 @@
 """The formula: lots to choose from, and additions that follow from the lots chosen.
 
 An addition is dosed per kilogram of fresh meat (rework brings its own), per kilogram of batch, or as what is missing to
-a total of salt. All of these are linear, so every kilogram of a lot carries its own additions with it. Solving for them once, exactly,
-leaves a problem over the lots alone.
+a total of salt. All of these are linear, so every kilogram of a lot carries its own additions with it. Solving for
+them once, exactly, leaves a problem over the lots alone.
 """
 
 from __future__ import annotations
@@ -51,7 +51,7 @@ class NoDose(ValueError):
 
 @dataclass(frozen=True)
 class _Drivers:
-    """What the additions carried by one kilogram depend on: weight, being fresh meat, salt there, being of the block."""
+    """What the additions carried by one kilogram depend on: weight, being fresh meat, its salt, being of the block."""
 
     per_kg: tuple[Fraction, ...]
     per_fresh: tuple[Fraction, ...]

@@ -12,7 +12,7 @@ from constraints.numbers import G_PER_KG
 from constraints.quantities import Basis
 from optimizer.blend import Answer, Check
 from optimizer.near import Near
-from optimizer.remarks import CAUTION, left_out, notes, warnings
+from optimizer.remarks import CAUTION, cured_lots, left_out, notes, warnings
 from optimizer.summary import KNOWN, casing_need, composition, costs, dying_lots, finished_kg, weight
 
 if TYPE_CHECKING:
@@ -76,7 +76,7 @@ def as_dict(answer: Answer) -> dict[str, Any]:
             "kg": float(problem.order.kilograms),
             "within_kg": float(problem.order.within_kg),
         },
-        "cured": problem.recipe.cured,
+        "cured": problem.recipe.cured or bool(cured_lots(answer)),
         "meat_kg": float(weight(total, Basis.MEAT)) if total else None,
         "batch_kg": float(weight(total, Basis.BATCH)) if total else None,
         "finished_kg": _number(finished),

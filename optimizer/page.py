@@ -22,14 +22,18 @@ from optimizer.weighout import division_kg
 _MOST_PLACES = 8
 
 
-def page(answer: Answer, near: Near | None = None) -> str:
-    """The whole page, ending in a newline; ``near`` adds the trade-off of a near-cheapest choice."""
+def page(answer: Answer, near: Near | None = None, *, short_why: bool = True) -> str:
+    """The whole page, ending in a newline; ``near`` adds the trade-off of a near-cheapest choice.
+
+    ``short_why`` adds the prices in short, which have a meaning only for a batch that is the cheapest by itself.
+    """
     lines = [*_title(answer.problem), *_verdict(answer, near)]
     if answer.weighed is not None:
         lines += [*_blend(answer), *_weigh_out(answer), *_composition(answer), *_casing(answer)]
     lines += _checks(answer)
     if answer.weighed is not None:
-        lines += [*_cost(answer), *_trade_off(near), *_dying(answer), *_sure(answer), *_short_why(answer)]
+        lines += [*_cost(answer), *_trade_off(near), *_dying(answer), *_sure(answer)]
+        lines += _short_why(answer) if short_why else []
         lines += _certificate(answer)
     lines += [*_remarks(answer), *_absent(answer), *heading("caution"), *paragraph(CAUTION)]
     return "\n".join(lines) + "\n"

@@ -37,7 +37,12 @@ def notes(answer: Answer) -> list[str]:
     problem = answer.problem
     said = []
     if not problem.recipe.cured:
-        said.append("Uncured: no nitrite or nitrate is added." + _cured_lots(answer))
+        cured = cured_lots(answer)
+        said.append(
+            f"The recipe adds no cure, yet these lots bring nitrite or nitrate: {', '.join(cured)}."
+            if cured
+            else "Uncured: no nitrite or nitrate is added."
+        )
     rework = [i.name for i in (answer.weighed.total.kilograms if answer.weighed else ()) if _is_rework(i)]
     if rework:
         said.append(
@@ -62,11 +67,14 @@ def _is_rework(item: Ingredient) -> bool:
     return isinstance(item, Lot) and item.rework
 
 
-def _cured_lots(answer: Answer) -> str:
-    """Lots in the batch that bring nitrite or nitrate although the recipe adds none."""
+def cured_lots(answer: Answer) -> list[str]:
+    """Lots in the batch that bring nitrite or nitrate."""
     items = answer.weighed.total.kilograms if answer.weighed else {}
-    names = [i.name for i in items if isinstance(i, Lot) and any(i.properties.get(p) for p in (NITRITE, NITRATE))]
-    return f" Yet these lots bring some: {', '.join(names)}." if names else ""
+    return [i.name for i in items if isinstance(i, Lot) and _brings_nitrite(i)]
+
+
+def _brings_nitrite(lot: Lot) -> bool:
+    return bool(lot.original_nitrite_ppm or any(lot.properties.get(name) for name in (NITRITE, NITRATE)))
 
 
 def left_out(problem: Problem) -> list[str]:
