@@ -6,6 +6,7 @@ matter and is never reckoned from the formula.
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 from enum import StrEnum
 from fractions import Fraction
@@ -25,6 +26,16 @@ POTASSIUM_NITRATE = "potassium_nitrate_ppm"
 
 NITRITE_SALTS = ((NITRITE, "NaNO2"), (POTASSIUM_NITRITE, "KNO2"))
 NITRATE_SALTS = ((NITRATE, "NaNO3"), (POTASSIUM_NITRATE, "KNO3"))
+
+COUNTED = tuple(name for name, _ in (*NITRITE_SALTS, *NITRATE_SALTS))
+"""Properties by which an ingredient states its nitrite and nitrate; nothing counts any other."""
+_NITRITE_WORDS = re.compile(r"nitrit|nitrat|saltpet|pink salt|\b(?:cure|cures|cured|curing)\b")
+
+
+def speaks_of_nitrite(name: str) -> bool:
+    """True where a name speaks of nitrite, nitrate or a cure."""
+    return _NITRITE_WORDS.search(name.casefold().replace("_", " ")) is not None
+
 
 WEAKEST_PCT = Fraction("0.4")
 """Weakest nitrite curing salt in ordinary trade, % (common practice, no source)."""

@@ -121,29 +121,42 @@ class Formula:
         return _ONE, fresh, salt, lot
 
     def _solve_doses(self) -> _Drivers:
-        size = len(self.dosed)
-        matrix = [[_ZERO] * size for _ in range(size)]
-        right = [[_ZERO] * 4 for _ in range(size)]
-        for i, addition in enumerate(self.dosed):
-            whole = addition.rate
-            if addition.dosing is Dosing.TOTAL_SALT:
-                for k, other in enumerate(self.dosed):
-                    matrix[i][k] = stated(other.item, SALT) / PERCENT
-                right[i][2] = -_ONE
-                if addition.basis is Basis.FINISHED:
-                    whole *= self.process.yield_fraction
-            else:
-                matrix[i][i] = _ONE
-            if addition.basis is Basis.MEAT:
-                right[i][3 if addition.dosing is Dosing.TOTAL_SALT else 1] = whole
-            else:
-                right[i][0] = whole
-                for k in range(size):
-                    matrix[i][k] -= whole
-        columns = solve_exactly(matrix, right)
-        if columns is None:
+        """Amounts of the dosed additions for one kilogram of each driver.
+
+        All doses but a total of salt are known once the weight of everything added is. So there are two unknowns, that
+        weight and the salt to add, whatever the number of additions.
+        """
+        plain = [a for a in self.dosed if a.dosing is not Dosing.TOTAL_SALT]
+        salt = next((a for a in self.dosed if a.dosing is Dosing.TOTAL_SALT), None)
+        per_meat = [a.rate if a.basis is Basis.MEAT else _ZERO for a in plain]
+        per_batch = [_ZERO if a.basis is Basis.MEAT else a.rate for a in plain]
+        matrix = [[1 - sum(per_batch, _ZERO)]]
+        right = [[sum(per_batch, _ZERO), sum(per_meat, _ZERO), _ZERO, _ZERO]]
+        if salt is not None:
+            brought = [stated(a.item, SALT) / PERCENT for a in plain]
+            from_meat, from_batch = _dot(brought, per_meat), _dot(brought, per_batch)
+            of_meat, of_batch = self._salt_wanted(salt)
+            matrix[0].append(-_ONE)
+            matrix.append([from_batch - of_batch, stated(salt.item, SALT) / PERCENT])
+            right.append([of_batch - from_batch, -from_meat, -_ONE, of_meat])
+        solved = solve_exactly(matrix, right)
+        if solved is None or matrix[0][0] <= 0:
             raise NoDose("the additions per kilogram of batch leave no room for the meat")
-        return _Drivers(*(tuple(row[k] for row in columns) for k in range(4)))
+        added = [_ONE + solved[0][0], *solved[0][1:]]
+        doses = {
+            a: tuple(batch * weight + (meat if k == 1 else _ZERO) for k, weight in enumerate(added))
+            for a, meat, batch in zip(plain, per_meat, per_batch, strict=True)
+        }
+        if salt is not None:
+            doses[salt] = tuple(solved[1])
+        return _Drivers(*(tuple(doses[a][k] for a in self.dosed) for k in range(4)))
+
+    def _salt_wanted(self, salt: Addition) -> tuple[Fraction, Fraction]:
+        """Kilograms of salt wanted per kilogram of meat block and per kilogram of batch."""
+        if salt.basis is Basis.MEAT:
+            return salt.rate, _ZERO
+        finished = self.process.yield_fraction if salt.basis is Basis.FINISHED else _ONE
+        return _ZERO, salt.rate * finished
 
 
 @dataclass(frozen=True)

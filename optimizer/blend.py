@@ -64,6 +64,7 @@ class Answer:
     certificate: Certificate | None = None
     conflict: Conflict | None = None
     scale_prevents: tuple[Requirement, ...] = ()
+    scale_certain: bool = True
     sure: Sure | None = None
 
 
@@ -91,7 +92,14 @@ def blend(problem: Problem, *, time_limit: float | None = None) -> Answer:
         weighed = weigh_out(problem, held.layout, optimum, held.cuts)
     except ScalePrevents as error:
         status = Status.DO_NOT_MAKE if forbidden else Status.INFEASIBLE
-        return Answer(status, problem, _unmeasured(problem), optimum=optimum, scale_prevents=error.broken)
+        return Answer(
+            status,
+            problem,
+            _unmeasured(problem),
+            optimum=optimum,
+            scale_prevents=error.broken,
+            scale_certain=error.certain,
+        )
     answer = _answer(problem, held.layout, optimum, weighed)
     if answer.weighed is None or problem.recipe.entry.confidence is None:
         return answer

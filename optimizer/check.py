@@ -8,14 +8,15 @@ from datetime import date
 from fractions import Fraction
 
 from constraints.faults import BadInput, Fault, nearest
-from constraints.formula import Batch
-from constraints.ingredients import Ingredient, Lot
+from constraints.formula import Batch, Formula, NoDose
+from constraints.ingredients import Ingredient, Kind, Lot
 from constraints.interval import extremes
-from constraints.numbers import G_PER_KG
+from constraints.numbers import G_PER_KG, trimmed
+from constraints.quantities import MissingProperty
 from constraints.requirement import Ratio, Requirement
 from constraints.rules import Pack
 from optimizer.blend import margin
-from optimizer.problem import gaps_of, legal_requirements, product_of
+from optimizer.problem import gaps_of, legal_requirements, product_of, why_left_out
 from optimizer.reading.lots import LotTable
 from optimizer.reading.recipe import Recipe
 from optimizer.reading.weighed import WeighedItem
@@ -55,21 +56,43 @@ class Place:
     findings: tuple[Finding, ...]
 
 
+OFF_DOSE = Fraction(1, 10)
+"""Part of its dose by which an addition may be off before it is named; common practice, no source."""
+
+
+@dataclass(frozen=True)
+class Dose:
+    """An addition whose weight is off its dose for the lots weighed; kilograms. ``forbids`` for a cure left out."""
+
+    item: Ingredient
+    weighed_kg: Fraction
+    wanted_kg: Fraction
+
+    @property
+    def forbids(self) -> bool:
+        """True for a cure of which most is missing: the batch would count as cured and not be."""
+        return self.item.kind is Kind.CURE and self.weighed_kg < self.wanted_kg * (1 - OFF_DOSE)
+
+
 @dataclass(frozen=True)
 class Report:
-    """A batch checked: what was weighed, and a place for each pack and for the recipe."""
+    """A batch checked: what was weighed, and a place for each pack and for the recipe.
+
+    ``off`` are additions off their dose, ``unfit`` lots that may not go in, or not so much of them.
+    """
 
     recipe: Recipe
     day: date
     batch: Batch
     places: tuple[Place, ...]
-    missing: tuple[str, ...]
-    past_date: tuple[str, ...]
+    off: tuple[Dose, ...]
+    unfit: tuple[str, ...]
 
     @property
     def forbidden(self) -> bool:
-        """True where any place forbids the batch, or a lot is past its date or on hold."""
-        return bool(self.past_date) or any(f.forbids for place in self.places for f in place.findings)
+        """True where any place forbids the batch, a lot may not go in, or the cure is missing."""
+        broken = any(f.forbids for place in self.places for f in place.findings)
+        return broken or bool(self.unfit) or any(dose.forbids for dose in self.off)
 
 
 @dataclass(frozen=True)
@@ -112,9 +135,22 @@ def check(
         raise BadInput(faults)
     places = [_place("recipe", recipe.entry.name, "you", recipe.requirements, batch, tolerance)]
     places += [_pack_place(pack, legal, batch, tolerance) for pack in packs]
-    used = set(batch.kilograms)
-    missing = tuple(a.item.name for a in recipe.additions if a.item not in used)
-    return Report(recipe, day, batch, tuple(p for p in places if p.findings), missing, _past_date(batch, day))
+    kept = tuple(p for p in places if p.findings)
+    return Report(recipe, day, batch, kept, _off_dose(recipe, batch), _unfit(recipe, batch, day))
+
+
+def _off_dose(recipe: Recipe, batch: Batch) -> tuple[Dose, ...]:
+    """Additions that are off what the recipe doses for the lots as weighed, free ones at what was weighed of them."""
+    lots = [item for item in batch.kilograms if isinstance(item, Lot)]
+    try:
+        formula = Formula(lots, recipe.additions, recipe.process)
+        wanted = formula.exact_batch(tuple(batch.kilograms.get(c, _ZERO) for c in formula.columns)).kilograms
+    except (NoDose, MissingProperty):
+        return ()
+    doses = (
+        Dose(a.item, batch.kilograms.get(a.item, _ZERO), max(wanted.get(a.item, _ZERO), _ZERO)) for a in formula.dosed
+    )
+    return tuple(dose for dose in doses if abs(dose.weighed_kg - dose.wanted_kg) > OFF_DOSE * dose.wanted_kg)
 
 
 def _batch(recipe: Recipe, table: LotTable, weighed: Sequence[WeighedItem], file: str, faults: list[Fault]) -> Batch:
@@ -198,12 +234,16 @@ def relative_margin(finding: Finding) -> Fraction:
     return distance / abs(near[0]) if near and near[0] else distance
 
 
-def _past_date(batch: Batch, day: date) -> tuple[str, ...]:
+def _unfit(recipe: Recipe, batch: Batch, day: date) -> tuple[str, ...]:
+    """Lots that may not go in on this day, and lots of which more was weighed than there is."""
     said = []
-    for item in batch.kilograms:
-        if isinstance(item, Lot):
-            if item.use_by is not None and item.use_by < day:
-                said.append(f"{item.name} is past its use-by {item.use_by}")
-            if item.on_hold:
-                said.append(f"{item.name} is on hold")
+    for item, kilograms in batch.kilograms.items():
+        if not isinstance(item, Lot):
+            continue
+        why = why_left_out(recipe, item, day)
+        if why:
+            said.append(f"{item.name}: {why}")
+        elif kilograms > item.usable_kg:
+            had = trimmed(item.usable_kg, 3)
+            said.append(f"{item.name}: {trimmed(kilograms, 3)} kg weighed, and only {had} kg usable on hand")
     return tuple(said)

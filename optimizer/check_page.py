@@ -6,9 +6,9 @@ import json
 from collections.abc import Iterator
 from typing import Any
 
-from constraints.numbers import PERCENT, shown
+from constraints.numbers import G_PER_KG, PERCENT, shown
 from constraints.quantities import Basis
-from optimizer.check import Finding, Place, Report, relative_margin
+from optimizer.check import Dose, Finding, Place, Report, relative_margin
 from optimizer.page import figure, source_words
 from optimizer.remarks import CAUTION
 from optimizer.summary import weight
@@ -20,8 +20,10 @@ def check_page(report: Report) -> str:
     lines = [*_title(report), *_verdict(report)]
     for place in report.places:
         lines += _place(place)
-    if report.missing:
-        lines += [*heading("not weighed"), *paragraph(f"Of the recipe's additions: {', '.join(report.missing)}.")]
+    if report.off:
+        lines += heading("off the recipe's dose")
+        for dose in report.off:
+            lines += paragraph(_dose_words(dose), "! ")
     lines += [*heading("caution"), *paragraph(CAUTION)]
     return "\n".join(lines) + "\n"
 
@@ -38,12 +40,20 @@ def _verdict(report: Report) -> Iterator[str]:
         yield "No limit that forbids the batch is broken."
         return
     yield "*** DO NOT MAKE ***"
-    for text in report.past_date:
+    for text in report.unfit:
         yield from paragraph(text, "* ")
+    for dose in report.off:
+        if dose.forbids:
+            yield from paragraph(_dose_words(dose), "* ")
     for place in report.places:
         for finding in place.findings:
             if finding.forbids:
                 yield from paragraph(f"{place.title}: {_words(finding)}", "* ")
+
+
+def _dose_words(dose: Dose) -> str:
+    weighed, wanted = (shown(kg * G_PER_KG, 2) for kg in (dose.weighed_kg, dose.wanted_kg))
+    return f"{dose.item.name}: {weighed} g weighed, {wanted} g is its dose for these lots"
 
 
 def _words(finding: Finding) -> str:
@@ -105,8 +115,16 @@ def check_document(report: Report) -> str:
         "date": report.day.isoformat(),
         "meat_kg": float(weight(report.batch, Basis.MEAT)),
         "batch_kg": float(weight(report.batch, Basis.BATCH)),
-        "past_date": list(report.past_date),
-        "not_weighed": list(report.missing),
+        "unfit": list(report.unfit),
+        "off_dose": [
+            {
+                "item": dose.item.name,
+                "grams": float(dose.weighed_kg * G_PER_KG),
+                "dose_grams": float(dose.wanted_kg * G_PER_KG),
+                "forbids": dose.forbids,
+            }
+            for dose in report.off
+        ],
         "places": [
             {"rules": place.name, "title": place.title, "checks": [_as_dict(f) for f in place.findings]}
             for place in report.places

@@ -34,16 +34,17 @@ class Asked:
 def order_of(recipe: Recipe, size: str, figure: Fraction, day: date, asked: Asked) -> Order:
     """The order for a size stated one of the ways of SIZES.
 
-    The tolerance on the weight is half a division of the meat scale unless given, so that some whole number of
-    divisions always lies within it.
+    Unless given, the tolerance on the weight is half a division of the meat scale, so that some whole number of
+    divisions always lies within it; on a whole batch, whose additions are rounded too, it is a whole division.
     """
     basis, kilograms = SIZES[size]
     scales = recipe.entry.scales
     meat_division = (asked.meat_g or scales.meat_g) / G_PER_KG
+    usual = meat_division / 2 if basis is Basis.MEAT else meat_division
     return Order(
         basis=basis,
         kilograms=figure * kilograms,
-        within_kg=meat_division / 2 if asked.within_kg is None else asked.within_kg,
+        within_kg=usual if asked.within_kg is None else asked.within_kg,
         day=day,
         meat_division_kg=meat_division,
         spice_division_kg=(asked.spice_g or scales.spice_g) / G_PER_KG,

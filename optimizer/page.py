@@ -13,11 +13,11 @@ from constraints.requirement import Requirement, Status
 from optimizer.blend import Answer, Check
 from optimizer.blend import Status as AnswerStatus
 from optimizer.near import Near, Wish
-from optimizer.problem import Problem
+from optimizer.problem import Problem, class_for
 from optimizer.remarks import CAUTION, confirm, left_out, notes, warnings
 from optimizer.summary import casing_need, composition, costs, dying_lots, finished_kg, weight
 from optimizer.tables import heading, paragraph, table
-from optimizer.weighout import division_kg
+from optimizer.weighout import Weighed
 
 _MOST_PLACES = 8
 
@@ -57,9 +57,8 @@ def _title(problem: Problem) -> Iterator[str]:
     size += f" of {basis} (within {trimmed(order.within_kg * G_PER_KG, 3)} g)"
     yield f"{size}, judged at {order.day.isoformat()}"
     if problem.packs:
-        wanted = recipe.entry.product_class
-        for pack in problem.packs:
-            name = wanted.get(pack.pack) if isinstance(wanted, dict) else wanted
+        for named, pack in zip(recipe.entry.rules, problem.packs, strict=False):
+            name = class_for(recipe, named, pack)
             title = next((entry.title for entry in pack.classes if entry.id == name), "no product class stated")
             yield from paragraph(f"Rules: {pack.title}, {title}; figures read {pack.checked_on.isoformat()}")
 
@@ -93,8 +92,9 @@ def _broken(check: Check) -> str:
 
 def _conflict(answer: Answer) -> Iterator[str]:
     if answer.scale_prevents:
+        none = "none exists" if answer.scale_certain else "none was found"
         yield from paragraph(
-            "A batch exists, but none in whole divisions of these scales. Rounding breaks: "
+            f"A batch exists, but {none} in whole divisions of these scales. Rounding breaks: "
             + "; ".join(r.words() for r in answer.scale_prevents)
             + ". A finer scale or a wider tolerance helps."
         )
@@ -150,27 +150,24 @@ def _weigh_out(answer: Answer) -> Iterator[str]:
     if len(loads) > 1:
         for number, load in enumerate(loads, start=1):
             yield from heading(f"load {number} of {len(loads)}")
-            yield from _load(answer.problem, load, weight(load, Basis.MEAT), with_lots=True)
+            yield from _load(answer.weighed, load, weight(load, Basis.MEAT), with_lots=True)
         yield from heading("weigh-out, all loads together")
     else:
         yield from heading("weigh-out")
-    yield from _load(answer.problem, answer.weighed.total, meat, with_lots=False)
+    yield from _load(answer.weighed, answer.weighed.total, meat, with_lots=False)
     finished = finished_kg(answer.problem, answer.weighed.total)
     whole = f"whole batch {shown(weight(answer.weighed.total, Basis.BATCH), 3)} kg"
     yield whole + ("" if finished is None else f", finished {shown(finished, 3)} kg")
 
 
-def _load(problem: Problem, batch: Batch, meat: Fraction, *, with_lots: bool) -> Iterator[str]:
+def _load(weighed: Weighed, batch: Batch, meat: Fraction, *, with_lots: bool) -> Iterator[str]:
     rows = []
     for item, kilograms in batch.kilograms.items():
         if isinstance(item, Lot) and not with_lots:
             continue
-        division = division_kg(problem, item, kilograms)
+        division = weighed.divisions[item]
         rate = shown(kilograms / meat * G_PER_KG, 3)
         rows.append([item.name, _grams(kilograms, division), rate, _division(division)])
-    for addition in problem.formula.dosed:
-        if addition.item not in batch.kilograms:
-            rows.append([addition.item.name, "0", "0.000", ""])
     if rows:
         yield from table(("item", "grams", "g/kg meat", "scale"), rows, "<>>>")
 

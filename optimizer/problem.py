@@ -13,7 +13,7 @@ from fractions import Fraction
 from constraints.confidence import confident, lot_faults
 from constraints.faults import BadInput, Fault, nearest
 from constraints.formula import Addition, Dosing, Formula, NoDose
-from constraints.ingredients import MOISTURE, SALT, Ingredient, Lot
+from constraints.ingredients import FAT, MOISTURE, SALT, Ingredient, Kind, Lot
 from constraints.numbers import PERCENT, trimmed
 from constraints.quantities import Amount, Basis, MissingProperty, Quantity, Weight
 from constraints.requirement import Origin, Ratio, Requirement, Row
@@ -23,6 +23,10 @@ from optimizer.reading.lots import LotTable
 from optimizer.reading.recipe import Recipe, WhenMissing
 
 _ZERO = Fraction(0)
+MOST_LOADS = 50
+"""Mixer loads above which an order is several batches; common practice, no source."""
+LEAST_OF_CURE = Fraction(9, 10)
+"""Least part of a cure's dose that rounding to the scale may leave; common practice, no source."""
 
 
 @dataclass(frozen=True)
@@ -77,6 +81,8 @@ def assemble(recipe: Recipe, table: LotTable, order: Order) -> Problem:
     """Put the files together. Raises BadInput with every fault found between them."""
     faults: list[Fault] = []
     faults += _name_faults(recipe, table)
+    faults += _clashes(recipe, table)
+    faults += _order_faults(recipe, order)
     product = product_of(recipe, order.day)
     packs, legal = legal_requirements(recipe, product, faults)
     requirements = [*recipe.requirements, *legal]
@@ -117,6 +123,39 @@ def _with_confidence(recipe: Recipe, formula: Formula, requirements: Sequence[Re
     return [confident(requirement, confidence, formula) for requirement in requirements]
 
 
+def class_for(recipe: Recipe, name: str, pack: Pack) -> str | None:
+    """The product class the recipe states for a pack, by the pack's own name or as it is named under rules."""
+    wanted = recipe.entry.product_class
+    return wanted.get(pack.pack, wanted.get(name)) if isinstance(wanted, dict) else wanted
+
+
+def _repeated_packs(recipe: Recipe) -> Iterator[Fault]:
+    names = recipe.entry.rules
+    for i, name in enumerate(names):
+        if name in names[:i]:
+            yield recipe.document.fault(("rules", i), f"the rule pack {name} is named twice", "once")
+
+
+def _stray_classes(recipe: Recipe, packs: Sequence[Pack]) -> Iterator[Fault]:
+    """Keys of product_class that are no pack of the recipe: a slip there would drop every limit of the class."""
+    wanted = recipe.entry.product_class
+    known = {*recipe.entry.rules, *(pack.pack for pack in packs)}
+    for key in wanted if isinstance(wanted, dict) else ():
+        if key not in known:
+            close = nearest(key, known)
+            hint = f"did you mean {close}?" if close else f"packs of this recipe: {', '.join(recipe.entry.rules)}"
+            yield recipe.document.fault(("product_class", key), f"{key!r} is no rule pack of this recipe", hint)
+
+
+def _no_nitrite_row(recipe: Recipe, pack: Pack, product: Product, rows: Sequence[Requirement]) -> Iterator[Fault]:
+    """A cured batch whose day or class leaves a pack that limits ingoing nitrite with nothing to judge it by."""
+    has_any = any(row.requires.kind() == "ingoing_nitrite" for row in pack.rows)
+    judged = any("nitrite" in r.what for r in rows)
+    if product.cured and has_any and not judged:
+        found = f"no limit of {pack.pack} on nitrite is in force on {product.day} for this product"
+        yield recipe.document.fault(("rules",), found, "another date or class; nothing would judge the cure")
+
+
 def product_of(recipe: Recipe, day: date) -> Product:
     """What a rule pack needs to know of the batch."""
     return Product(recipe.cured, frozenset(recipe.entry.steps), recipe.entry.keep_refrigerated, day)
@@ -140,6 +179,7 @@ def legal_requirements(
     """The recipe's packs and their limits in force for this product; what is wrong is added to ``faults``."""
     packs: list[Pack] = []
     legal: list[Requirement] = []
+    faults += _repeated_packs(recipe)
     for i, name in enumerate(recipe.entry.rules):
         try:
             pack = load_pack(name)
@@ -151,8 +191,7 @@ def legal_requirements(
             ]
             continue
         packs.append(pack)
-        wanted = recipe.entry.product_class
-        product_class = wanted.get(pack.pack) if isinstance(wanted, dict) else wanted
+        product_class = class_for(recipe, name, pack)
         known = [entry.id for entry in pack.classes]
         line, column = recipe.document.mark(("product_class",))
         if product_class is not None and known and product_class not in known:
@@ -162,9 +201,13 @@ def legal_requirements(
             faults.append(Fault(recipe.file, line, column, found, hint))
             continue
         try:
-            legal += pack.requirements(product, product_class)
+            rows = pack.requirements(product, product_class)
         except BadInput as error:
             faults += [Fault(recipe.file, line, column, fault.found, fault.allowed) for fault in error.faults]
+            continue
+        legal += rows
+        faults += _no_nitrite_row(recipe, pack, product, rows)
+    faults += _stray_classes(recipe, packs)
     names = recipe.entry.waive
     for name, why in not_waivable(legal, names).items():
         faults.append(recipe.document.fault(("waive", names.index(name)), f"{name} cannot be waived", why))
@@ -189,10 +232,29 @@ def _name_faults(recipe: Recipe, table: LotTable) -> Iterator[Fault]:
                 yield Fault(recipe.file, line, column, f"no lot has {what} {wanted!r}", hint)
 
 
+def _clashes(recipe: Recipe, table: LotTable) -> Iterator[Fault]:
+    """Names that are a lot's and an addition's: the weigh-out could not tell them apart."""
+    lots = {lot.name for lot in table.lots}
+    for i, addition in enumerate(recipe.additions):
+        if addition.item.name in lots:
+            found = f"{addition.item.name!r} is a lot and an addition"
+            yield recipe.document.fault(("additions", i, "name"), found, "another name for one of them")
+
+
+def _order_faults(recipe: Recipe, order: Order) -> Iterator[Fault]:
+    """An order that the scale or the mixer makes meaningless."""
+    if order.within_kg >= order.kilograms / 2:
+        found = f"{trimmed(order.kilograms)} kg within {trimmed(order.within_kg)} kg says nothing"
+        yield Fault(recipe.file, None, None, found, "a finer meat scale, a smaller tolerance or a larger batch")
+    if order.mixer_kg is not None and order.kilograms > MOST_LOADS * order.mixer_kg:
+        found = f"{trimmed(order.kilograms)} kg in a mixer of {trimmed(order.mixer_kg)} kg is over {MOST_LOADS} loads"
+        yield Fault(recipe.file, None, None, found, "a larger mixer_kg, or several batches")
+
+
 def _usable(recipe: Recipe, table: LotTable, order: Order) -> tuple[list[Lot], list[LeftOut]]:
     usable, left_out = [], []
     for lot in sorted(table.lots, key=lambda lot: lot.name):
-        why = _why_left_out(recipe, lot, order.day)
+        why = why_left_out(recipe, lot, order.day)
         if why:
             left_out.append(LeftOut(lot, why))
         else:
@@ -210,7 +272,8 @@ def _at_its_worth(lot: Lot, order: Order) -> Lot:
     return replace(lot, cost_per_kg=lot.salvage_per_kg / lot.usable) if dying(lot, order) else lot
 
 
-def _why_left_out(recipe: Recipe, lot: Lot, day: date) -> str:
+def why_left_out(recipe: Recipe, lot: Lot, day: date) -> str:
+    """Why a lot may not go into this recipe on this day, or nothing."""
     eligible = recipe.entry.eligible
     if lot.name in eligible.leave_out:
         return "left out by the recipe"
@@ -302,6 +365,8 @@ def _own_rows(recipe: Recipe, formula: Formula, faults: list[Fault]) -> list[Req
     for i, addition in enumerate(recipe.additions):
         if addition.dosing is Dosing.FREE:
             own.append(_free_band(addition))
+        if addition.item.kind is Kind.CURE and addition.rate:
+            own.append(_cure_kept(addition))
         if addition.dosing is not Dosing.TOTAL_SALT:
             continue
         shares = [dict(formula.carried(column))[addition.item] for column in formula.columns]
@@ -311,29 +376,36 @@ def _own_rows(recipe: Recipe, formula: Formula, faults: list[Fault]) -> list[Req
             faults.append(Fault(recipe.file, line, column, found, "lots, cure, liquids and inclusions bring more"))
         elif any(share < 0 for share in shares):
             own.append(_not_negative(addition))
-    own += _water_loss(recipe, formula, faults)
+    own += _losses(recipe, formula, faults)
     return own
 
 
-def _water_loss(recipe: Recipe, formula: Formula, faults: list[Fault]) -> list[Requirement]:
-    if not recipe.process.declared or not recipe.process.water_loss:
-        return []
-    moisture = Amount(MOISTURE, Basis.FINISHED)
-    try:
-        left = [formula.total(moisture, column) for column in formula.columns]
-    except MissingProperty:
-        return []
-    if left and all(amount < 0 for amount in left):
-        line, column = recipe.document.mark(("yield", "finished_pct"))
-        found = "the yield loses more water than the batch holds"
-        faults.append(Fault(recipe.file, line, column, found, "a larger finished_pct, or state fat_loss_pct"))
-    return [
-        Ratio(
-            what="moisture left after the yield", basis=Basis.FINISHED.words, unit="%",
-            origin=Origin("recipe", "no more water is lost than there is"), lo=_ZERO,
-            over=moisture, under=Weight(Basis.FINISHED),
-        )
-    ]  # fmt: skip
+def _losses(recipe: Recipe, formula: Formula, faults: list[Fault]) -> list[Requirement]:
+    """No more water, and no more fat, is lost than there is; nothing where a figure is not stated."""
+    process = recipe.process
+    kept = []
+    for name, loss in ((MOISTURE, process.water_loss), (FAT, process.fat_loss)):
+        if not process.declared or not loss:
+            continue
+        left = Amount(name, Basis.FINISHED)
+        word = name.removesuffix("_pct")
+        try:
+            amounts = formula.totals(left)
+        except MissingProperty:
+            continue
+        if amounts and all(amount < 0 for amount in amounts):
+            key = "finished_pct" if name == MOISTURE else "fat_loss_pct"
+            what = "water" if name == MOISTURE else "fat"
+            found = f"the yield loses more {what} than the batch holds"
+            faults.append(recipe.document.fault(("yield", key), found, "a smaller loss"))
+        kept.append(
+            Ratio(
+                what=f"{word} left after the yield", basis=Basis.FINISHED.words, unit="%",
+                origin=Origin("recipe", "no more is lost than there is"), lo=_ZERO,
+                over=left, under=Weight(Basis.FINISHED),
+            )
+        )  # fmt: skip
+    return list(kept)
 
 
 @dataclass(frozen=True)
@@ -345,6 +417,17 @@ class _Dose:
     def per_kg(self, item: Ingredient, process: object) -> Fraction:
         """1 for the addition itself, else 0."""
         return Fraction(1) if item is self.item else _ZERO
+
+
+def _cure_kept(addition: Addition) -> Requirement:
+    """A scale so coarse that it takes most of the cure away must not make an uncured batch of a cured one."""
+    basis = Basis.BATCH if addition.basis is Basis.BATCH else Basis.FRESH
+    return Ratio(
+        what=f"{addition.item.name} weighed in", basis=basis.words, unit="g/kg",
+        origin=Origin("recipe", "your recipe; nine tenths of the dose at least, common practice, no source"),
+        lo=addition.rate * 1000 * LEAST_OF_CURE,
+        over=_Dose(addition.item), under=Weight(basis), scale=Fraction(1000),
+    )  # fmt: skip
 
 
 def _not_negative(addition: Addition) -> Requirement:

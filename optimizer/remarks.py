@@ -9,9 +9,8 @@ from constraints.ingredients import NITRATE, NITRITE, Ingredient, Kind, Lot
 from constraints.numbers import G_PER_KG, PERCENT, shown, trimmed
 from constraints.requirement import Requirement, Status
 from optimizer.blend import Answer
-from optimizer.problem import Problem
+from optimizer.problem import Problem, class_for
 from optimizer.summary import dry_additions
-from optimizer.weighout import division_kg
 
 CAUTION = (
     "Cure is poisonous in excess: weigh it on a scale fine enough, have a second person check it, and keep it "
@@ -117,7 +116,7 @@ def _coarse_cure_scale(answer: Answer) -> list[str]:
         return []
     said = []
     for item, kilograms in _cures(answer):
-        division = division_kg(answer.problem, item, kilograms)
+        division = answer.weighed.divisions[item]
         if division > COARSE_DIVISION * kilograms:
             said.append(
                 f"the scale's division of {trimmed(division * G_PER_KG)} g is "
@@ -148,9 +147,10 @@ def _suspicious_lots(answer: Answer) -> list[str]:
 
 
 def _no_class(problem: Problem) -> list[str]:
-    if problem.packs and problem.recipe.entry.product_class is None:
-        names = ", ".join(pack.pack for pack in problem.packs)
-        return [f"no product_class is stated, so limits of {names} for a class of product are not checked."]
+    names = zip(problem.recipe.entry.rules, problem.packs, strict=False)
+    without = [pack.pack for name, pack in names if pack.classes and class_for(problem.recipe, name, pack) is None]
+    if without:
+        return [f"no product_class is stated, so limits of {', '.join(without)} for a class are not checked."]
     return []
 
 

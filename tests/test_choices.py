@@ -88,7 +88,11 @@ class Kitchen:
             [-1.0] * len(used),
         ]
         found = linprog(
-            [self.price[n] for n in used], A_ub=rows, b_ub=[0, 0, KG + WITHIN, WITHIN - KG], bounds=bounds, method="highs"
+            [self.price[n] for n in used],
+            A_ub=rows,
+            b_ub=[0, 0, KG + WITHIN, WITHIN - KG],
+            bounds=bounds,
+            method="highs",
         )
         return float(found.fun) if found.status == 0 else None
 

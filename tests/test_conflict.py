@@ -126,7 +126,7 @@ def test_conflicts_are_minimal_and_reach_is_scipys_extreme(chunk: int) -> None:
 
 def test_conflicts_of_packs_are_minimal_too() -> None:
     told = {True: 0, False: 0}
-    for seed in range(6000, 6080):
+    for seed in range(6000, 6056):
         kitchen = random_kitchen(seed, size=4 + seed % 3, whole=0.7, free=False)
         problem, matrix = kitchen.problem(), matrix_of(kitchen)
         conflict = explained(problem)
@@ -142,7 +142,7 @@ def test_conflicts_of_packs_are_minimal_too() -> None:
                 continue
             assert not reach.requirement.within(figure)
         told[conflict.packs_matter] += 1
-    assert min(told.values()) > 4, told
+    assert min(told.values()) > 3, told
 
 
 def test_closest_ratio_is_found_where_the_first_guess_is_not_it() -> None:

@@ -532,14 +532,10 @@ def yaml_lines(text: str) -> list[str]:
     return text.split("\n")
 
 
-WORDS = st.text(
-    st.characters(codec="utf-8", exclude_categories=("Cc", "Cs"), exclude_characters="\ufeff\ufffe\uffff")
-)
+WORDS = st.text(st.characters(codec="utf-8", exclude_categories=("Cc", "Cs"), exclude_characters="\ufeff\ufffe\uffff"))
 TREES = st.recursive(
     WORDS,
-    lambda inner: st.one_of(
-        st.lists(inner, max_size=3), st.dictionaries(WORDS.filter(bool), inner, max_size=3)
-    ),
+    lambda inner: st.one_of(st.lists(inner, max_size=3), st.dictionaries(WORDS.filter(bool), inner, max_size=3)),
     max_leaves=8,
 )
 
@@ -581,9 +577,7 @@ def fits(schema: dict[str, Any], figure: Fraction) -> bool:
 
 @pytest.mark.parametrize(("kind", "schema", "allowed"), NUMBERS)
 @pytest.mark.parametrize("typed", FIGURES)
-def test_numbers_take_what_their_schema_allows(
-    kind: Any, schema: dict[str, Any], allowed: str, typed: str
-) -> None:
+def test_numbers_take_what_their_schema_allows(kind: Any, schema: dict[str, Any], allowed: str, typed: str) -> None:
     adapter: TypeAdapter[Any] = TypeAdapter(kind)
     assert adapter.json_schema() == schema
     figure = Fraction(typed)
@@ -948,9 +942,7 @@ ONE_FAULT: list[tuple[str, int, int, list[str]]] = [
 ]
 
 
-@pytest.mark.parametrize(
-    ("snippet", "line", "column", "words"), ONE_FAULT, ids=[row[0][:40] for row in ONE_FAULT]
-)
+@pytest.mark.parametrize(("snippet", "line", "column", "words"), ONE_FAULT, ids=[row[0][:40] for row in ONE_FAULT])
 def test_one_fault(loader: Any, snippet: str, line: int, column: int, words: list[str]) -> None:
     faults = faults_of(HEAD + snippet + "\n", Sample)
     assert len(faults) == 1, [str(fault) for fault in faults]
@@ -1000,9 +992,7 @@ steps:
     for fault, (line, column, words) in zip(faults, expected, strict=True):
         says(fault, line, column, words)
         assert_plain(fault)
-    assert (
-        str(faults[1]) == "r.yaml:1:11: error: batch_kg: 30% has a percent sign; write 30 (a number above 0)"
-    )
+    assert str(faults[1]) == "r.yaml:1:11: error: batch_kg: 30% has a percent sign; write 30 (a number above 0)"
 
 
 def test_a_spoiled_figure_is_one_fault_at_its_own_place(loader: Any) -> None:
@@ -1102,9 +1092,7 @@ CONTEXT: dict[str, Any] = {
     **dict.fromkeys(["gt", "ge", "lt", "le", "multiple_of", "min_length", "max_length", "actual_length"], 3),
     **dict.fromkeys(["max_digits", "decimal_places", "whole_digits", "expected_version"], 3),
     **dict.fromkeys(["tz_expected", "tz_actual"], 3),
-    **dict.fromkeys(
-        ["error", "field_type", "class_name", "class", "pattern", "expected", "attribute"], "'z'"
-    ),
+    **dict.fromkeys(["error", "field_type", "class_name", "class", "pattern", "expected", "attribute"], "'z'"),
     **dict.fromkeys(["discriminator", "tag", "expected_tags", "encoding", "encoding_error"], "'z'"),
     **dict.fromkeys(["expected_schemes", "method_name"], "'z'"),
 }
@@ -1140,9 +1128,7 @@ def test_long_texts_are_cut() -> None:
     assert len(str(fault)) < 200
 
 
-TEXTS = st.sampled_from(
-    ["", "1", "x", "30%", "smoke", "cook", "salt", "2026-01-02", "yes", "{low: 1}", "-1e9"]
-)
+TEXTS = st.sampled_from(["", "1", "x", "30%", "smoke", "cook", "salt", "2026-01-02", "yes", "{low: 1}", "-1e9"])
 KEYS = st.sampled_from(
     [
         *Sample.model_fields,

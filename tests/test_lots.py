@@ -52,7 +52,8 @@ def test_a_whole_lot() -> None:
     names = ",".join(column.name for column in COLUMNS if not column.name.endswith("_lb"))
     text = (
         f"{names},collagen_pct,bind_index,note\n"
-        " 007 ,80,28.5,4,trim 72,meat,pork,16,55.2,0.5,2026-03-09,2026-03-02,20,5,60,80,0,0,-0.2,no,no,,,0.6,bench,no,TRUE,"
+        " 007 ,80,28.5,4,trim 72,meat,pork,16,55.2,0.5,2026-03-09,2026-03-02,"
+        "20,5,60,80,0,0,-0.2,no,no,,,0.6,bench,no,TRUE,"
         "2.25,,as is\n"
     )
     read = parse_lots(text, "lots.csv")
@@ -190,6 +191,17 @@ FAULTS: dict[str, Case] = {
     "two stocks": (table("A,9,20,3,9", further="on_hand_lb"), [(1, "on_hand_lb", ERROR)], "both"),
     "column twice": (table("A,9,20,3,1,2", further="bind,bind"), [(1, "bind", ERROR)], "twice"),
     "unnamed column": (table("A,9,20,3,", "B,9,20,3,x", base=BASE + ","), [(1, None, ERROR)], "column 5"),
+    "control character": (table('"A\nB",9,20,3'), [(2, "lot", ERROR)], "control character"),
+    "nitrite that nothing counts": (
+        table("A,9,20,3,400", further="sodium nitrite ppm"),
+        [(1, "sodium nitrite ppm", ERROR)],
+        "nothing counts",
+    ),
+    "negative nitrite": (
+        table("A,9,20,3,-4", further="potassium_nitrite_ppm"),
+        [(2, "potassium_nitrite_ppm", ERROR)],
+        "-4",
+    ),
     "rework says nothing of itself": (
         table("A,9,20,3,yes", further="rework"),
         [(2, "salt_pct", ERROR), (2, "green_pct", ERROR), (2, "original_nitrite_ppm", ERROR)],
@@ -246,7 +258,7 @@ FAULTS: dict[str, Case] = {
         [(2, "nitrate_ppm", ERROR)],
         "1000001",
     ),
-    "free percentage": (table("A,9,20,3,120", further="ash_pct"), [(2, "ash_pct", WARNING)], "120"),
+    "free percentage": (table("A,9,20,3,120", further="ash_pct"), [(2, "ash_pct", ERROR)], "120"),
     "sum over 102.5": (table("A,9,20,3,62,20.51", further=COMP), [(2, "moisture_pct", ERROR)], "= 102.51"),
     "fat and moisture": (table("A,9,50,3,52.6,", further=COMP), [(2, "moisture_pct", ERROR)] * 1, "= 102.6"),
     "fat and protein": (table("A,9,90,3,,12.6", further=COMP), [(2, "protein_pct", ERROR)], "= 102.6"),

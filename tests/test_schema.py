@@ -1,4 +1,4 @@
-"""The published JSON Schema of a recipe, judged by an independent validator on recipes read by an ordinary YAML reader."""
+"""The published JSON Schema of a recipe, judged by an independent validator on recipes read by a plain YAML reader."""
 
 from __future__ import annotations
 

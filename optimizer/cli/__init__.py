@@ -50,11 +50,13 @@ def _options(
 
 
 def main() -> NoReturn:
-    """Run the command line and exit; a reader that closes the pipe early is not an error."""
+    """Run the command line and exit; an answer that could not be written whole ends with 1, whatever it said."""
     try:
         app()
-    except BrokenPipeError:
+    except OSError as error:
         # Python would complain once more while flushing at exit.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-        sys.exit(0)
+        if not isinstance(error, BrokenPipeError):
+            sys.stderr.write(f"the answer could not be written: {error.strerror}\n")
+        sys.exit(1)
     sys.exit(0)

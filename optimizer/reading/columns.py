@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from difflib import get_close_matches
 from types import MappingProxyType
 
+from constraints.cure import COUNTED, speaks_of_nitrite
 from constraints.faults import Fault
 
 AS_HELD = "as held"
@@ -143,6 +144,12 @@ def header_faults(header: Sequence[str], empty_columns: Sequence[bool], file: st
             yield Fault(file, line, None, f"the name {name!r} holds a line break or the like", "a name on one line")
         if name and name in header[: place - 1]:
             yield Fault(file, line, name, f"column {name!r} stands twice", "each column once")
+    for name in dict.fromkeys(header):
+        if name not in KNOWN and name not in slips and name not in COUNTED and speaks_of_nitrite(name):
+            counted = ", ".join(COUNTED)
+            yield Fault(
+                file, line, name, f"nothing counts the column {name!r}", f"nitrite and nitrate stand in {counted}"
+            )
     for name, known in slips.items():
         yield Fault(file, line, name, f"{name!r} is not a known column", f"write {known}, or choose another name")
     for name, other in INSTEAD.items():

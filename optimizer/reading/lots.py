@@ -279,8 +279,9 @@ def _ranges(row: _Row) -> Iterator[Fault]:
         if name not in row.typed:  # kilograms made from pounds: the pounds are judged as typed
             continue
         if column is None:
-            if name.endswith("_pct") and not 0 <= value <= PERCENT:
-                yield row.fault(name, f"{name} is {row.typed[name]}", "a percentage is 0 to 100", Severity.WARNING)
+            free = PERCENT if name.endswith("_pct") else PPM if name.endswith("_ppm") else None
+            if free is not None and not 0 <= value <= free:
+                yield row.fault(name, f"{name} is {row.typed[name]}", f"0 to {free}")
             continue
         most = _MOST.get(column.unit)
         above_zero = name in _ABOVE_ZERO
@@ -298,6 +299,13 @@ def _sum_too_high(row: _Row) -> Iterator[Fault]:
     if len(given) > 1 and total > SUM_MOST:
         found = f"{' + '.join(given)} = {trimmed(Fraction(total))}"
         yield row.fault(given[1], found, f"at most {trimmed(SUM_MOST)}: raw meats in USDA SR28 reach 102.03")
+
+
+def _printable(row: _Row) -> Iterator[Fault]:
+    """A line break or a control character in a name could forge a line of the page."""
+    for name in ("lot", *_TEXTS, "fat_method"):
+        if not row.typed.get(name, "").isprintable():
+            yield row.fault(name, f"{row.typed[name]!r} holds a control character", "letters, digits and signs")
 
 
 def _role(row: _Row) -> Iterator[Fault]:
@@ -372,6 +380,7 @@ ROW_CHECKS: tuple[Check, ...] = (
     _needed_cells,
     _ranges,
     _sum_too_high,
+    _printable,
     _role,
     _flags,
     _days_in_order,

@@ -12,12 +12,14 @@ from pydantic import Field, model_validator
 
 from constraints.confidence import ConfidenceEntry
 from constraints.cure import (
+    COUNTED,
     LEAST_SENSIBLE_PPM,
     POTASSIUM_NITRATE,
     POTASSIUM_NITRITE,
     PURE_PCT,
     STRONGEST_PCT,
     WEAKEST_PCT,
+    speaks_of_nitrite,
 )
 from constraints.document import (
     Document,
@@ -52,6 +54,9 @@ PLAIN_KINDS = {
     "spice": Kind.DRY,
 }
 """What an addition may be, beside the regulated substances."""
+
+MOST_ADDED_G = Fraction(900)
+"""Additions per kilogram of batch that leave too little meat to be meant, grams; common practice, no source."""
 
 DOSES = ("g_per_kg_meat", "g_per_kg_batch", "total_salt_pct", "ingoing_nitrite_ppm", "up_to_g_per_kg_meat")
 """The keys that state an addition's amount; each addition has exactly one of them."""
@@ -102,6 +107,8 @@ class AdditionEntry(Strict):
     """Whether the nitrate is the sodium or the potassium salt."""
     confirm_strength: YesNo = False
     """For a cure of unusual strength or effect: yes confirms that the figures are meant."""
+    holds_no_nitrite: YesNo = False
+    """For an addition named like a cure that is none: yes says that it brings no nitrite or nitrate."""
     fat_pct: Percent | None = None
     """Fat, % by weight."""
     moisture_pct: Percent | None = None
@@ -300,13 +307,14 @@ def judged_by(recipe: Recipe, packs: Sequence[str]) -> Recipe:
     if not packs:
         return recipe
     own = recipe.entry.product_class
-    names, classes = [], {}
+    names: list[str] = []
+    classes: dict[str, str] = {}
     for text in packs:
         name, _, product_class = text.partition("=")
         names.append(name)
         stated = own.get(name) if isinstance(own, dict) else own if name in recipe.entry.rules else None
         if product_class or stated:
-            classes[name] = product_class or stated
+            classes[name] = product_class or stated or ""
     return replace(recipe, entry=recipe.entry.model_copy(update={"rules": tuple(names), "product_class": classes}))
 
 
@@ -376,13 +384,15 @@ def _unsaid(entry: RecipeEntry, document: Document) -> Iterator[Fault]:
 
 def _faults(entry: RecipeEntry, document: Document) -> Iterator[Fault]:
     yield from _cure_faults(entry, document)
+    yield from _hidden_cures(entry, document)
+    yield from _property_faults(entry, document)
     yield from _name_faults(entry, document)
     yield from _yield_faults(entry, document)
     line, column = document.mark(("additions",))
     if sum(item.total_salt_pct is not None for item in entry.additions) > 1:
         yield Fault(document.file, line, column, "two additions state total_salt_pct", "one salt makes up the total")
     whole = sum((item.g_per_kg_batch or Fraction(0) for item in entry.additions), Fraction(0))
-    if whole >= G_PER_KG:
+    if whole >= MOST_ADDED_G:
         found = f"additions per kilogram of batch add up to {trimmed(whole)} g"
         yield Fault(document.file, line, column, found, "they must leave room for the meat")
 
@@ -427,6 +437,33 @@ def _cure_faults(entry: RecipeEntry, document: Document) -> Iterator[Fault]:
     if cured and entry.made_without_nitrite:
         line, column = document.mark(("made_without_nitrite",))
         yield Fault(document.file, line, column, "made_without_nitrite: yes, yet a cure is added", "one or the other")
+
+
+def _hidden_cures(entry: RecipeEntry, document: Document) -> Iterator[Fault]:
+    """Additions named like a cure that do not say so: their nitrite would count as none."""
+    for i, item in enumerate(entry.additions):
+        counted = any(name in item.properties for name in COUNTED)
+        if item.is_ != "cure" and not item.holds_no_nitrite and not counted and speaks_of_nitrite(item.name):
+            yield document.fault(
+                ("additions", i, "name"),
+                f"{item.name} is named like a cure, but is: {item.is_}",
+                "write is: cure with its nitrite_pct, or holds_no_nitrite: yes if it brings none",
+            )
+
+
+def _property_faults(entry: RecipeEntry, document: Document) -> Iterator[Fault]:
+    """Properties of additions that are impossible, given twice, or nitrite under a name that nothing counts."""
+    own = {FAT, MOISTURE, PROTEIN, SALT}
+    for i, item in enumerate(entry.additions):
+        for name, value in item.properties.items():
+            at = ("additions", i, "properties", name)
+            most = PERCENT if name.endswith("_pct") else PPM if name.endswith("_ppm") else None
+            if name in own:
+                yield document.fault(at, f"{name} has a key of its own", f"write {name} beside the name, not here")
+            elif speaks_of_nitrite(name) and name not in COUNTED:
+                yield document.fault(at, f"nothing counts the property {name}", f"one of {', '.join(COUNTED)}")
+            elif most is not None and not 0 <= value <= most:
+                yield document.fault(at, f"{name} is {trimmed(value)}", f"0 to {most}")
 
 
 def _name_faults(entry: RecipeEntry, document: Document) -> Iterator[Fault]:

@@ -107,12 +107,25 @@ def _twice(items: list[WeighedItem], file: str) -> Iterator[Fault]:
         seen.setdefault(item.name, item.line)
 
 
+class _Twice(Exception):
+    """A key that stands twice in one object of a JSON document."""
+
+
+def _once(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
+    found = dict(pairs)
+    if len(found) < len(pairs):
+        raise _Twice(next(key for i, (key, _) in enumerate(pairs) if key in [k for k, _ in pairs[:i]]))
+    return found
+
+
 def _from_json(text: str, file: str) -> Iterator[WeighedItem]:
     def plain(figure: str) -> str:
         return figure
 
     try:
-        data: Any = json.loads(text, parse_float=plain, parse_int=plain, parse_constant=plain)
+        data: Any = json.loads(text, parse_float=plain, parse_int=plain, parse_constant=plain, object_pairs_hook=_once)
+    except _Twice as error:
+        raise BadInput([Fault(file, None, str(error), f"the key {str(error)!r} stands twice", "once")]) from None
     except (json.JSONDecodeError, RecursionError) as error:
         line = getattr(error, "lineno", None)
         raise BadInput([Fault(file, line, None, "this is not one JSON document", "the JSON of a blend")]) from None
