@@ -101,6 +101,11 @@ class Plan:
         kilograms = ((column, batch.kilograms.get(column)) for column in self.problem.formula.columns)
         return sum((value_per_kg(self.problem.formula, column) * kg for column, kg in kilograms if kg), _ZERO)
 
+    def in_divisions(self, j: int) -> bool:
+        """True where a column can be shared over the loads in whole divisions."""
+        step = self.holds[j].step
+        return step is None or (step / self.divisions[self.problem.formula.columns[j]]).denominator == 1
+
     def cost(self, j: int) -> Fraction:
         """Money that one count of a column costs, with the additions it carries."""
         return value_per_kg(self.problem.formula, self.problem.formula.columns[j]) * self.unit(j)
@@ -286,7 +291,7 @@ def full(plan: Plan, tight: Fraction = _ZERO) -> Found:
             build.row("limit with exact doses", exact, limit.lo, limit.hi)
     outcome = solve(build.program(), time_limit=_FULL_SECONDS, gap=_SEARCH_GAP)
     if not outcome.values:
-        shared_packs = plan.loads > 1 and any(limits.step is not None for limits in plan.holds)
+        shared_packs = plan.loads > 1 and not all(plan.in_divisions(j) for j in range(len(plan.holds)))
         return Found(certain=outcome.ending is Ending.INFEASIBLE and not shared_packs and not tight)
     return Found(
         tuple(
@@ -301,11 +306,20 @@ def full(plan: Plan, tight: Fraction = _ZERO) -> Found:
 
 
 def _shared(build: _Build, plan: Plan, j: int) -> list[Expression]:
-    """Counts of a column in each load: a common number and single ones more; packs are shared evenly."""
-    most, cost = floor(plan.holds[j].most / plan.unit(j)), plan.cost(j)
-    if plan.holds[j].step is not None:
+    """Counts of a column in each load: a common number and single ones more.
+
+    Packs are whole over all loads and shared in divisions; where a pack is no whole number of them, evenly.
+    """
+    most, cost, step = floor(plan.holds[j].most / plan.unit(j)), plan.cost(j), plan.holds[j].step
+    if step is not None:
         pack = build.count("packs", most, cost)
-        return [{pack: Fraction(1, plan.loads)}] * plan.loads
+        if plan.loads == 1 or not plan.in_divisions(j):
+            return [{pack: Fraction(1, plan.loads)}] * plan.loads
+        part = plan.divisions[plan.problem.formula.columns[j]] / step
+        each = build.count("each", floor(most / part / plan.loads))
+        parts = [{each: part, build.count("odd", 1): part} for _ in range(plan.loads)]
+        build.row("whole packs", {**_total((_ONE, one) for one in parts), pack: -_ONE}, _ZERO, _ZERO)
+        return parts
     each = build.count("each", most // plan.loads, cost * plan.loads)
     if plan.loads == 1:
         return [{each: _ONE}]

@@ -100,10 +100,10 @@ def assemble(recipe: Recipe, table: LotTable, order: Order) -> Problem:
         faults += _meaningless(recipe, formula, table)
     if recipe.entry.confidence is not None:
         faults += lot_faults(table.file, lots, recipe.entry.confidence.confidence())
-    requirements += _own_rows(recipe, formula, faults)
+    own = _own_rows(recipe, formula, faults)
     if faults:
         raise BadInput(faults)
-    requirements = _with_confidence(recipe, formula, requirements)
+    requirements = [*_with_confidence(recipe, formula, requirements), *own]
     size = BatchSize.of(order.basis, order.kilograms, order.within_kg)
     every = (size, Stock.of(lots), *requirements)
     fixed = tuple(r for r in every if r.fixed_value(formula) is not None)

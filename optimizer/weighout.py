@@ -332,11 +332,12 @@ def _split(plan: Plan, kilograms: Sequence[Fraction]) -> list[list[Fraction]]:
 
 
 def _resplit(plan: Plan, loads: Sequence[Sequence[Fraction]]) -> list[list[Fraction]]:
-    """The loads as found, with what comes in packs shared in divisions."""
+    """The loads as found, with packs that are no whole number of divisions shared in divisions all the same."""
     totals = [sum(parts, _ZERO) for parts in zip(*loads, strict=True)]
-    again = _split(plan, [kg if limits.step else _ZERO for kg, limits in zip(totals, plan.holds, strict=True)])
+    broken = [not plan.in_divisions(j) for j in range(len(totals))]
+    again = _split(plan, [kg if odd else _ZERO for kg, odd in zip(totals, broken, strict=True)])
     return [
-        [new if limits.step else old for old, new, limits in zip(load, split, plan.holds, strict=True)]
+        [new if odd else old for old, new, odd in zip(load, split, broken, strict=True)]
         for load, split in zip(loads, again, strict=True)
     ]
 

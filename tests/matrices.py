@@ -104,7 +104,11 @@ class Columns:
     def _stated(item: dict[str, Any], name: str) -> float:
         if name in item or name in item.get("properties", {}):
             return float(item.get(name, item.get("properties", {}).get(name)))
-        pure = {("salt", "salt_pct"): 100.0, ("water", "moisture_pct"): 100.0, ("cure", "salt_pct"): 93.75}
+        pure = {
+            ("salt", "salt_pct"): 100.0,
+            ("water", "moisture_pct"): 100.0,
+            ("cure", "salt_pct"): 100 - item.get("nitrite_pct", 0),
+        }
         return pure.get((item.get("is", ""), name), 0.0)
 
     def weight(self, basis: str) -> np.ndarray:

@@ -282,7 +282,7 @@ def test_a_table_in_pounds(kitchen: Kitchen) -> None:
 def test_batch_size_is_of_the_whole_batch(kitchen: Kitchen) -> None:
     kitchen.write(FRESH)
     found = kitchen.blend("--json", size=("--batch-kg", "20")).document
-    assert found["batch_kg"] == pytest.approx(20, abs=0.025)
+    assert found["batch_kg"] == pytest.approx(20, abs=0.05)
     assert found["meat_kg"] == pytest.approx(20 / 1.016, abs=0.05)
 
 
@@ -596,7 +596,7 @@ def test_more_water_lost_than_there_is(kitchen: Kitchen) -> None:
     kitchen.write("name: t\nyield: {finished_pct: 30}\n", lots)
     done = kitchen.blend()
     assert (done.code, done.out) == (2, "")
-    assert re.match(r"recipe\.yaml:2:\d+: error: the yield loses more water", done.err)
+    assert re.match(r"recipe\.yaml:2:\d+: error: yield.finished_pct: the yield loses more water", done.err)
     kitchen.write("name: t\nyield: {finished_pct: 45}\nrequire:\n  - fat: {max_pct: 50}\n", lots)
     found = kitchen.blend("--json").document
     assert found["composition"]["finished"]["moisture_pct"] >= 0

@@ -418,9 +418,10 @@ class Matrix:
             ((kind, limits),) = asked.items()
             self._require(kind, limits)
         size, amount = documented(example).size, documented(example).amount
-        half = self.recipe.get("scales", {}).get("meat_g", 50) / 2000
+        division = self.recipe.get("scales", {}).get("meat_g", 50) / 1000
+        give = division / 2 if size == "--meat-kg" else division
         weight = self.meat if size == "--meat-kg" else self.batch
-        self.upper += [(weight, amount + half), (-weight, half - amount)]
+        self.upper += [(weight, amount + give), (-weight, give - amount)]
 
     def _each(self, lot: Callable[[dict[str, str]], float], added: Callable[[dict[str, Any]], float]) -> np.ndarray:
         """A figure for every variable, times the kilograms that one unit of it stands for."""

@@ -317,7 +317,7 @@ def tiny(seed: int, loads: int) -> Kitchen:
         ],
         [
             {"name": "salt", "is": "salt", "total_salt_pct": 1.8, "basis": "batch", "cost_per_kg": 1},
-            {"name": "cure", "is": "cure", "nitrite_pct": 6.25, "g_per_kg_meat": 2.5},
+            {"name": "cure", "is": "cure", "nitrite_pct": 1.5, "g_per_kg_meat": 10},
         ],
         basis="meat",
         kilograms=rng.randrange(6, 13),
