@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from fractions import Fraction
 
 from constraints.formula import Batch
@@ -22,10 +22,10 @@ from optimizer.weighout import Weighed
 _MOST_PLACES = 8
 
 
-def page(answer: Answer, near: Near | None = None, *, short_why: bool = True) -> str:
+def page(answer: Answer, near: Near | None = None, short_why: Sequence[str] = ()) -> str:
     """The whole page, ending in a newline; ``near`` adds the trade-off of a near-cheapest choice.
 
-    ``short_why`` adds the prices in short, which have a meaning only for a batch that is the cheapest by itself.
+    ``short_why`` are lines on prices in short, which have a meaning only for a batch that is the cheapest by itself.
     """
     lines = [*_title(answer.problem), *_verdict(answer, near)]
     if answer.weighed is not None:
@@ -33,7 +33,7 @@ def page(answer: Answer, near: Near | None = None, *, short_why: bool = True) ->
     lines += _checks(answer)
     if answer.weighed is not None:
         lines += [*_cost(answer), *_trade_off(near), *_dying(answer), *_sure(answer)]
-        lines += _short_why(answer) if short_why else []
+        lines += [*heading("why, in short"), *short_why] if short_why else []
         lines += _certificate(answer)
     lines += [*_remarks(answer), *_absent(answer), *heading("caution"), *paragraph(CAUTION)]
     return "\n".join(lines) + "\n"
@@ -307,15 +307,6 @@ def _sure(answer: Answer) -> Iterator[str]:
         yield from paragraph(
             f"measuring {again.lot.name} again (error {better}) would save {shown(again.saving, 2)}", "* "
         )  # fmt: skip
-
-
-def _short_why(answer: Answer) -> Iterator[str]:
-    from optimizer.why.page import short_form  # late: it prints with this module
-
-    lines = short_form(answer)
-    if lines:
-        yield from heading("why, in short")
-        yield from lines
 
 
 def _dying(answer: Answer) -> Iterator[str]:

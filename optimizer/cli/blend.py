@@ -8,31 +8,39 @@ from typing import Annotated
 
 import typer
 
-from optimizer.cli.shared import NO_BATCH, day, faults_on_stderr, figure, later_day, say, write_text
+from optimizer.cli.shared import (
+    NO_BATCH,
+    BatchKg,
+    BatchLb,
+    Day,
+    Json,
+    LotsFile,
+    MeatKg,
+    MeatLb,
+    NextChance,
+    RecipeFile,
+    WithinKg,
+    day,
+    faults_on_stderr,
+    figure,
+    later_day,
+    one_standard_input,
+    say,
+    size_of,
+    write_text,
+)
 
 
 def blend(
-    recipe: Annotated[str, typer.Argument(metavar="RECIPE", help="Recipe (YAML), or - for standard input.")],
-    lots: Annotated[str, typer.Option(metavar="LOTS", help="Lots table (CSV), or - for standard input.")],
-    meat_kg: Annotated[str | None, typer.Option(metavar="KG", help="Size: kilograms of meat block.")] = None,
-    batch_kg: Annotated[str | None, typer.Option(metavar="KG", help="Size: kilograms of whole batch.")] = None,
-    meat_lb: Annotated[str | None, typer.Option(metavar="LB", help="Size: pounds of meat block.")] = None,
-    batch_lb: Annotated[str | None, typer.Option(metavar="LB", help="Size: pounds of whole batch.")] = None,
-    date: Annotated[
-        str | None,
-        typer.Option(metavar="YYYY-MM-DD", help="Day of the batch, for use-by dates and rules. Default: today."),
-    ] = None,
-    next_chance: Annotated[
-        str | None,
-        typer.Option(
-            metavar="YYYY-MM-DD",
-            help="Next day on which lots left over can be used; a lot whose use-by is before it costs its salvage.",
-        ),
-    ] = None,
-    within_kg: Annotated[
-        str | None,
-        typer.Option(metavar="KG", help="Tolerance on the size. Default: half a division of the meat scale."),
-    ] = None,
+    recipe: RecipeFile,
+    lots: LotsFile,
+    meat_kg: MeatKg = None,
+    batch_kg: BatchKg = None,
+    meat_lb: MeatLb = None,
+    batch_lb: BatchLb = None,
+    date: Day = None,
+    next_chance: NextChance = None,
+    within_kg: WithinKg = None,
     meat_scale_g: Annotated[
         str | None,
         typer.Option(metavar="G", help="Division of the meat scale. Default: the recipe's, or 50."),
@@ -61,22 +69,13 @@ def blend(
     picture: Annotated[
         str | None, typer.Option(metavar="FILE", help="With --prefer: write the trade-off as an HTML page.")
     ] = None,
-    json: Annotated[bool, typer.Option("--json", help="Print one JSON document instead of the page.")] = False,
+    json: Json = False,
 ) -> None:
     """Choose the cheapest lots that satisfy a recipe and its rules, weigh them out and check the batch."""
     from optimizer.order import Asked, order_of
 
-    sizes = {
-        "--meat-kg": figure(meat_kg, "--meat-kg"),
-        "--batch-kg": figure(batch_kg, "--batch-kg"),
-        "--meat-lb": figure(meat_lb, "--meat-lb"),
-        "--batch-lb": figure(batch_lb, "--batch-lb"),
-    }
-    given = [(name, value) for name, value in sizes.items() if value is not None]
-    if len(given) != 1:
-        raise typer.BadParameter("give the size of the batch by exactly one of " + ", ".join(sizes))
-    if recipe == lots == "-":
-        raise typer.BadParameter("only one of the recipe and the lots can be standard input", param_hint="--lots")
+    size = size_of(meat_kg, batch_kg, meat_lb, batch_lb)
+    one_standard_input(recipe, lots)
     on = day(date, "--date")
     asked = Asked(
         within_kg=figure(within_kg, "--within-kg"),
@@ -95,11 +94,12 @@ def blend(
 
         read, table = read_both(recipe, lots)
         say([*read.warnings, *table.warnings])
-        problem = assemble(read, table, order_of(read, *given[0], on, asked))
+        problem = assemble(read, table, order_of(read, *size, on, asked))
     from optimizer.answer_json import document
     from optimizer.blend import blend as find
     from optimizer.optimum import SolverDisagrees
     from optimizer.page import page
+    from optimizer.why.page import short_form
 
     seconds = float(limit) if limit is not None else None
     near = None
@@ -119,5 +119,5 @@ def blend(
         from optimizer.near_picture import html
 
         write_text(picture, html(near), "--picture")
-    sys.stdout.write(document(answer, near) if json else page(answer, near))
+    sys.stdout.write(document(answer, near) if json else page(answer, near, short_form(answer)))
     raise typer.Exit(answer.status.exit_code)

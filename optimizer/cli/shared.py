@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from datetime import date
 from fractions import Fraction
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
@@ -53,6 +53,47 @@ def figure(text: str | None, option: str) -> Fraction | None:
     if value <= 0:
         raise typer.BadParameter(f"{text} is not above zero", param_hint=option)
     return value
+
+
+MeatKg = Annotated[str | None, typer.Option(metavar="KG", help="Size: kilograms of meat block.")]
+BatchKg = Annotated[str | None, typer.Option(metavar="KG", help="Size: kilograms of whole batch.")]
+MeatLb = Annotated[str | None, typer.Option(metavar="LB", help="Size: pounds of meat block.")]
+BatchLb = Annotated[str | None, typer.Option(metavar="LB", help="Size: pounds of whole batch.")]
+RecipeFile = Annotated[str, typer.Argument(metavar="RECIPE", help="Recipe (YAML), or - for standard input.")]
+LotsFile = Annotated[str, typer.Option(metavar="LOTS", help="Lots table (CSV), or - for standard input.")]
+Day = Annotated[
+    str | None,
+    typer.Option(metavar="YYYY-MM-DD", help="Day of the batch, for use-by dates and rules. Default: today."),
+]
+NextChance = Annotated[
+    str | None,
+    typer.Option(
+        metavar="YYYY-MM-DD",
+        help="Next day on which lots left over can be used; a lot whose use-by is before it costs its salvage.",
+    ),
+]
+WithinKg = Annotated[
+    str | None,
+    typer.Option(metavar="KG", help="Tolerance on the size. Default: half a division of the meat scale."),
+]
+Json = Annotated[bool, typer.Option("--json", help="Print one JSON document instead of the page.")]
+
+
+def size_of(
+    meat_kg: str | None, batch_kg: str | None, meat_lb: str | None, batch_lb: str | None
+) -> tuple[str, Fraction]:
+    """The one size that was given, as its option and its figure. A usage error where it is none or several."""
+    typed = {"--meat-kg": meat_kg, "--batch-kg": batch_kg, "--meat-lb": meat_lb, "--batch-lb": batch_lb}
+    given = [(option, value) for option, text in typed.items() if (value := figure(text, option)) is not None]
+    if len(given) != 1:
+        raise typer.BadParameter("give the size of the batch by exactly one of " + ", ".join(typed))
+    return given[0]
+
+
+def one_standard_input(*files: str | None) -> None:
+    """A usage error where more than one file is to be read from standard input."""
+    if files.count("-") > 1:
+        raise typer.BadParameter("only one of the files can be standard input")
 
 
 def day(text: str | None, option: str) -> date:

@@ -7,16 +7,36 @@ from typing import Annotated
 
 import typer
 
-from optimizer.cli.shared import NO_BATCH, day, faults_on_stderr, figure, later_day, say
+from optimizer.cli.shared import (
+    NO_BATCH,
+    BatchKg,
+    BatchLb,
+    Day,
+    Json,
+    LotsFile,
+    MeatKg,
+    MeatLb,
+    NextChance,
+    RecipeFile,
+    WithinKg,
+    day,
+    faults_on_stderr,
+    figure,
+    later_day,
+    one_standard_input,
+    say,
+    size_of,
+    write_text,
+)
 
 
 def why(
-    recipe: Annotated[str, typer.Argument(metavar="RECIPE", help="Recipe (YAML), or - for standard input.")],
-    lots: Annotated[str, typer.Option(metavar="LOTS", help="Lots table (CSV), or - for standard input.")],
-    meat_kg: Annotated[str | None, typer.Option(metavar="KG", help="Size: kilograms of meat block.")] = None,
-    batch_kg: Annotated[str | None, typer.Option(metavar="KG", help="Size: kilograms of whole batch.")] = None,
-    meat_lb: Annotated[str | None, typer.Option(metavar="LB", help="Size: pounds of meat block.")] = None,
-    batch_lb: Annotated[str | None, typer.Option(metavar="LB", help="Size: pounds of whole batch.")] = None,
+    recipe: RecipeFile,
+    lots: LotsFile,
+    meat_kg: MeatKg = None,
+    batch_kg: BatchKg = None,
+    meat_lb: MeatLb = None,
+    batch_lb: BatchLb = None,
     offers: Annotated[
         str | None, typer.Option(metavar="OFFERS", help="Table of offers (CSV), the columns of a lots table.")
     ] = None,
@@ -33,32 +53,14 @@ def why(
     lot: Annotated[
         str | None, typer.Option(metavar="LOT", help="Lot of the picture. Default: the one most is spent on.")
     ] = None,
-    date: Annotated[
-        str | None,
-        typer.Option(metavar="YYYY-MM-DD", help="Day of the batch, for use-by dates and rules. Default: today."),
-    ] = None,
-    next_chance: Annotated[
-        str | None,
-        typer.Option(metavar="YYYY-MM-DD", help="Next day on which lots left over can be used."),
-    ] = None,
-    within_kg: Annotated[
-        str | None,
-        typer.Option(metavar="KG", help="Tolerance on the size. Default: half a division of the meat scale."),
-    ] = None,
-    json: Annotated[bool, typer.Option("--json", help="Print one JSON document instead of the page.")] = False,
+    date: Day = None,
+    next_chance: NextChance = None,
+    within_kg: WithinKg = None,
+    json: Json = False,
 ) -> None:
     """Say what each requirement costs, what each lot and offer is worth, or why no batch exists and the ways out."""
-    sizes = {
-        "--meat-kg": figure(meat_kg, "--meat-kg"),
-        "--batch-kg": figure(batch_kg, "--batch-kg"),
-        "--meat-lb": figure(meat_lb, "--meat-lb"),
-        "--batch-lb": figure(batch_lb, "--batch-lb"),
-    }
-    given = [(name, value) for name, value in sizes.items() if value is not None]
-    if len(given) != 1:
-        raise typer.BadParameter("give the size of the batch by exactly one of " + ", ".join(sizes))
-    if [recipe, lots, offers].count("-") > 1:
-        raise typer.BadParameter("only one of the files can be standard input", param_hint="--lots")
+    size = size_of(meat_kg, batch_kg, meat_lb, batch_lb)
+    one_standard_input(recipe, lots, offers)
     on = day(date, "--date")
     tolerance, next_day = figure(within_kg, "--within-kg"), later_day(next_chance, on, "--next-chance")
     with faults_on_stderr():
@@ -70,7 +72,7 @@ def why(
         asked = Asked(within_kg=tolerance, next_chance=next_day)
         names = ["standard input" if name == "-" else name for name in (recipe, lots)]
         texts = [read_text(recipe), read_text(lots)]
-        inputs = Inputs(texts[0], names[0], texts[1], names[1], given[0], on, asked)
+        inputs = Inputs(texts[0], names[0], texts[1], names[1], size, on, asked)
         question = Question(inputs, tuple(changed or ()), offers, lot)
         question = question.read(say)
     from optimizer.optimum import SolverDisagrees
@@ -81,10 +83,6 @@ def why(
         sys.stderr.write(f"no answer that can be trusted: {error}. Do not make.\n")
         raise typer.Exit(NO_BATCH) from None
     if html:
-        try:
-            with open(html, "w", encoding="utf-8") as file:
-                file.write(found.html())
-        except OSError as error:
-            raise typer.BadParameter(f"{html}: {error.strerror}", param_hint="--html") from None
+        write_text(html, found.html(), "--html")
     sys.stdout.write(found.document() if json else found.page())
     raise typer.Exit(found.exit_code)
