@@ -24,12 +24,15 @@ from types import NoneType, UnionType
 from typing import Annotated, Any, Literal, NoReturn, TypeAlias, TypeVar, Union, get_args, get_origin
 
 import yaml
+
+# Looking for plugins reads the metadata of every installed package; none is used here.
+os.environ.setdefault("PYDANTIC_DISABLE_PLUGINS", "__all__")
+
 from pydantic import (
     BaseModel,
     ConfigDict,
     PlainSerializer,
     PlainValidator,
-    RootModel,
     ValidationError,
     ValidationInfo,
     WithJsonSchema,
@@ -795,7 +798,7 @@ def _wanted(annotation: Any, discriminator: Any = None) -> _Wanted:
             annotation = options[0]
         elif hasattr(annotation, "__value__"):
             annotation = annotation.__value__
-        elif isinstance(annotation, type) and issubclass(annotation, RootModel):
+        elif isinstance(annotation, type) and getattr(annotation, "__pydantic_root_model__", False):
             info = annotation.model_fields["root"]
             annotation, discriminator = info.annotation, info.discriminator
         else:

@@ -125,7 +125,8 @@ def binding(problem: Problem) -> list[Requirement]:
     apart |= {id(r) for r in problem.requirements if r.measured_only(problem.formula)}
     for requirement in problem.fixed:
         value = requirement.fixed_value(problem.formula)
-        if not requirement.origin.blocks or value is None or not requirement.within(value):
+        absent = not value and requirement.lo is None
+        if absent or not requirement.origin.blocks or value is None or not requirement.within(value):
             apart.add(id(requirement))
     return [r for r in problem.requirements if id(r) not in apart]
 

@@ -270,7 +270,7 @@ def drawn_ratios(
     source = factors(kitchen, shared=shared) @ x
     rng = np.random.default_rng(20261125)
     moved = sum(rng.standard_normal(DRAWS) * part for part in source if part)
-    own = [r for r in wanted if isinstance(r, Confident) and r.origin.rule != "batch size"]
+    own = [r for r in wanted if isinstance(r, Confident) and r.origin.source.startswith("your recipe, line")]
     entries = [entry for entry in kitchen.require if "fat" in entry or "lean_to_fat" in entry]
     assert len(own) == len(entries)
     found = []

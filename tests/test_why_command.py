@@ -181,7 +181,7 @@ def test_short_form_is_short() -> None:
     from fractions import Fraction
 
     from optimizer.blend import blend
-    from optimizer.why.page import short_form
+    from optimizer.why.short import short_form
     from tests.kitchens import random_kitchen
 
     shown = 0

@@ -99,7 +99,7 @@ def blend(
     from optimizer.blend import blend as find
     from optimizer.optimum import SolverDisagrees
     from optimizer.page import page
-    from optimizer.why.page import short_form
+    from optimizer.why.short import short_form
 
     seconds = float(limit) if limit is not None else None
     near = None

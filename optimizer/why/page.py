@@ -7,38 +7,19 @@ from fractions import Fraction
 from math import ceil
 
 from constraints.numbers import G_PER_KG, PERCENT, shown, trimmed
-from constraints.requirement import Requirement
 from optimizer.blend import Answer
 from optimizer.page import figure
 from optimizer.tables import heading, paragraph, table
 from optimizer.why.explain import Explanation
-from optimizer.why.ground import Means, ground_of, layout_for
-from optimizer.why.limits import LimitPrice, Side, dearest
-from optimizer.why.lots import LotPrice, nearest_unused
+from optimizer.why.ground import Means, layout_for
+from optimizer.why.limits import LimitPrice, Side
+from optimizer.why.lots import LotPrice
 from optimizer.why.offers import OfferWorth
+from optimizer.why.short import Money, per_unit, unused_words
 from optimizer.why.ways_out import Concession, Kind, Way
 from optimizer.why.what_if import Change, FigureMove
 
 _ZERO = Fraction(0)
-_FINE = Fraction(1, 100)
-
-
-class _Money:
-    """Money in words, with more decimals where two would show nothing."""
-
-    def __init__(self, answer: Answer) -> None:
-        currency = answer.problem.recipe.entry.currency
-        self.unit = f" {currency}" if currency else ""
-
-    def __call__(self, value: Fraction, beside: Fraction | None = None) -> str:
-        return f"{self.bare(value, beside)}{self.unit}"
-
-    def bare(self, value: Fraction, beside: Fraction | None = None) -> str:
-        """Without the currency; with more decimals where two would look the same as another price beside it."""
-        places = 2 if abs(value) >= _FINE * 10 or not value else 4
-        if beside is not None and value != beside and shown(value, places) == shown(beside, places):
-            places = 4
-        return shown(value, places)
 
 
 def page(explanation: Explanation) -> str:
@@ -48,7 +29,7 @@ def page(explanation: Explanation) -> str:
     lines = [*paragraph(problem.recipe.entry.name)]
     order = problem.order
     lines += [f"{trimmed(order.kilograms, 3)} kg of {order.basis.words}, judged at {order.day.isoformat()}"]
-    money = _Money(answer)
+    money = Money(answer)
     if explanation.change is not None:
         lines += _change(explanation.change, money)
     if explanation.unsaid:
@@ -63,7 +44,7 @@ def page(explanation: Explanation) -> str:
     return "\n".join(lines) + "\n"
 
 
-def _opening(explanation: Explanation, money: _Money) -> Iterator[str]:
+def _opening(explanation: Explanation, money: Money) -> Iterator[str]:
     ground = explanation.ground
     assert ground is not None
     yield ""
@@ -81,16 +62,7 @@ def _opening(explanation: Explanation, money: _Money) -> Iterator[str]:
 # Limits.
 
 
-def per_unit(requirement: Requirement) -> tuple[str, Fraction]:
-    """What one unit of a requirement's limit is called, and how much of its own unit that is."""
-    if requirement.unit == "%":
-        return "point", Fraction(1)
-    if requirement.unit == "kg/kg" or not requirement.unit:
-        return f"0.1 {requirement.unit}".strip(), Fraction(1, 10)
-    return {"kg": "kilogram"}.get(requirement.unit, requirement.unit), Fraction(1)
-
-
-def _limits(explanation: Explanation, money: _Money) -> Iterator[str]:
+def _limits(explanation: Explanation, money: Money) -> Iterator[str]:
     yield from heading("what each binding requirement costs")
     if not explanation.limits:
         yield "No requirement binds: the lots alone decide."
@@ -98,7 +70,7 @@ def _limits(explanation: Explanation, money: _Money) -> Iterator[str]:
         yield from paragraph(" ".join(_limit_words(price, money)), "* ")
 
 
-def _limit_words(price: LimitPrice, money: _Money) -> Iterator[str]:
+def _limit_words(price: LimitPrice, money: Money) -> Iterator[str]:
     r = price.requirement
     unit, per = per_unit(r)
     name = f"{r.what} of the {r.basis}, {r.limits()}"
@@ -128,7 +100,7 @@ def _limit_words(price: LimitPrice, money: _Money) -> Iterator[str]:
         yield f"One unit {words[0]} with packs and pulls chosen anew saves {money(price.unit_saving)}."
 
 
-def _range_words(price: LimitPrice, side: Side, word: str, money: _Money) -> Iterator[str]:
+def _range_words(price: LimitPrice, side: Side, word: str, money: Money) -> Iterator[str]:
     r = price.requirement
     unit, per = per_unit(r)
     up = word == "more"
@@ -155,7 +127,7 @@ def _range_words(price: LimitPrice, side: Side, word: str, money: _Money) -> Ite
     yield f"{text}; then {': '.join(filter(None, (after, then)))}."
 
 
-def _all_told(side: Side, money: _Money) -> str:
+def _all_told(side: Side, money: Money) -> str:
     saved = side.saved_there or _ZERO
     return f"{money(abs(saved))} {'saved' if saved >= 0 else 'spent'} in all"
 
@@ -175,7 +147,7 @@ def _margins(explanation: Explanation) -> Iterator[str]:
 # Lots.
 
 
-def _lots(explanation: Explanation, money: _Money) -> Iterator[str]:
+def _lots(explanation: Explanation, money: Money) -> Iterator[str]:
     used = [lot for lot in explanation.lots if lot.used_kg]
     unused = [lot for lot in explanation.lots if not lot.used_kg]
     yield from heading("lots used (kilograms and prices as held)")
@@ -184,10 +156,10 @@ def _lots(explanation: Explanation, money: _Money) -> Iterator[str]:
     if unused:
         yield from heading("lots not used")
     for lot in unused:
-        yield from paragraph(_unused_words(lot, money), "* ")
+        yield from paragraph(unused_words(lot, money), "* ")
 
 
-def _used_words(lot: LotPrice, money: _Money) -> Iterator[str]:
+def _used_words(lot: LotPrice, money: Money) -> Iterator[str]:
     yield f"{lot.lot.name}: {shown(lot.used_kg, 3)} kg at {money(lot.price)} a kg."
     if lot.needed:
         yield f"No batch exists without it; at any price at least {shown(lot.kg_then, 3)} kg are used."
@@ -211,17 +183,10 @@ def _used_words(lot: LotPrice, money: _Money) -> Iterator[str]:
         yield text
 
 
-def _unused_words(lot: LotPrice, money: _Money) -> str:
-    name = f"{lot.lot.name}, at {money.bare(lot.price)} a kg"
-    if lot.stays_to is None:
-        return f"{name}: would not be used even for nothing."
-    return f"{name}: enters below {money(lot.stays_to, lot.price)}, with {shown(lot.kg_then, 3)} kg."
-
-
 # Offers.
 
 
-def _offers(explanation: Explanation, money: _Money) -> Iterator[str]:
+def _offers(explanation: Explanation, money: Money) -> Iterator[str]:
     if not explanation.offers:
         return
     yield from heading("offers, each on its own")
@@ -229,7 +194,7 @@ def _offers(explanation: Explanation, money: _Money) -> Iterator[str]:
         yield from paragraph(" ".join(_offer_words(worth, money)), "* ")
 
 
-def _offer_words(worth: OfferWorth, money: _Money) -> Iterator[str]:
+def _offer_words(worth: OfferWorth, money: Money) -> Iterator[str]:
     name = worth.offer.lot.name
     if worth.left_out:
         yield f"{name}: may not go in ({worth.left_out})."
@@ -261,7 +226,7 @@ def _offer_words(worth: OfferWorth, money: _Money) -> Iterator[str]:
 # No batch.
 
 
-def _no_batch(explanation: Explanation, money: _Money) -> Iterator[str]:
+def _no_batch(explanation: Explanation, money: Money) -> Iterator[str]:
     answer, out = explanation.answer, explanation.out
     assert out is not None
     yield from ("", "NO SUCH BATCH EXISTS.")
@@ -291,7 +256,7 @@ def _whole(answer: Answer) -> bool:
     return layout_for(answer.problem)[0].program.whole
 
 
-def _ways(explanation: Explanation, money: _Money) -> Iterator[str]:
+def _ways(explanation: Explanation, money: Money) -> Iterator[str]:
     out = explanation.out
     assert out is not None
     if explanation.buy:
@@ -319,7 +284,7 @@ def _ways(explanation: Explanation, money: _Money) -> Iterator[str]:
         )
 
 
-def way_words(way: Way, money: _Money) -> str:
+def way_words(way: Way, money: Money) -> str:
     """One way out in a sentence."""
     cost = "" if way.cost is None else f"; the cheapest batch then costs {money(way.cost)}"
     if way.kind in (Kind.LIMIT, Kind.LIMITS, Kind.WEIGHT):
@@ -358,7 +323,7 @@ def _concession_words(c: Concession) -> str:
 # What if.
 
 
-def _change(change: Change, money: _Money) -> Iterator[str]:
+def _change(change: Change, money: Money) -> Iterator[str]:
     yield from heading("what if")
     for setting in change.settings:
         yield from paragraph(f"{setting.path} = {setting.value}", "* ")
@@ -401,27 +366,3 @@ def _figure_words(f: FigureMove) -> str:
 
 
 # The short form.
-
-
-def short_form(answer: Answer) -> list[str]:
-    """At most six lines for the page of a blend: its dearest requirement, and the nearest lot not used."""
-    if answer.optimum is None or not answer.optimum.values or answer.weighed is None:
-        return []
-    if any(requirement.cones(answer.problem.formula) for requirement in answer.problem.choosing):
-        return []
-    ground = ground_of(answer.problem, answer.optimum.values)
-    if ground is None:
-        return []
-    money = _Money(answer)
-    lines: list[str] = []
-    found = dearest(ground)
-    if found is not None:
-        r, way, saves = found
-        unit, per = per_unit(r)
-        text = f"Dearest requirement: {r.what} of the {r.basis}, {r.limits()}; each {unit} "
-        lines += paragraph(f"{text}{'more' if way > 0 else 'less'} would save {money(saves * per)}.")
-    if not ground.whole:
-        near = nearest_unused(ground)
-        if near is not None:
-            lines += paragraph(f"Nearest lot not used: {_unused_words(near, money)}")
-    return lines[:6]

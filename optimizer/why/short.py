@@ -1,0 +1,75 @@
+"""The prices of a blend in a few lines, for the page of the blend itself; and how money and units are said."""
+
+from __future__ import annotations
+
+from fractions import Fraction
+
+from constraints.numbers import shown
+from constraints.requirement import Requirement
+from optimizer.blend import Answer
+from optimizer.tables import paragraph
+from optimizer.why.ground import ground_of
+from optimizer.why.limits import dearest
+from optimizer.why.lots import LotPrice, nearest_unused
+
+_FINE = Fraction(1, 100)
+
+
+class Money:
+    """Money in words, with more decimals where two would show nothing."""
+
+    def __init__(self, answer: Answer) -> None:
+        currency = answer.problem.recipe.entry.currency
+        self.unit = f" {currency}" if currency else ""
+
+    def __call__(self, value: Fraction, beside: Fraction | None = None) -> str:
+        """Money with its currency."""
+        return f"{self.bare(value, beside)}{self.unit}"
+
+    def bare(self, value: Fraction, beside: Fraction | None = None) -> str:
+        """Without the currency; with more decimals where two would look the same as another price beside it."""
+        places = 2 if abs(value) >= _FINE * 10 or not value else 4
+        if beside is not None and value != beside and shown(value, places) == shown(beside, places):
+            places = 4
+        return shown(value, places)
+
+
+def per_unit(requirement: Requirement) -> tuple[str, Fraction]:
+    """What one unit of a requirement's limit is called, and how much of its own unit that is."""
+    if requirement.unit == "%":
+        return "point", Fraction(1)
+    if requirement.unit == "kg/kg" or not requirement.unit:
+        return f"0.1 {requirement.unit}".strip(), Fraction(1, 10)
+    return {"kg": "kilogram"}.get(requirement.unit, requirement.unit), Fraction(1)
+
+
+def unused_words(lot: LotPrice, money: Money) -> str:
+    """An unused lot: the price at which it enters, and how much of it would be used then."""
+    name = f"{lot.lot.name}, at {money.bare(lot.price)} a kg"
+    if lot.stays_to is None:
+        return f"{name}: would not be used even for nothing."
+    return f"{name}: enters below {money(lot.stays_to, lot.price)}, with {shown(lot.kg_then, 3)} kg."
+
+
+def short_form(answer: Answer) -> list[str]:
+    """At most six lines for the page of a blend: its dearest requirement, and the nearest lot not used."""
+    if answer.optimum is None or not answer.optimum.values or answer.weighed is None:
+        return []
+    if any(requirement.cones(answer.problem.formula) for requirement in answer.problem.choosing):
+        return []
+    ground = ground_of(answer.problem, answer.optimum.values)
+    if ground is None:
+        return []
+    money = Money(answer)
+    lines: list[str] = []
+    found = dearest(ground)
+    if found is not None:
+        r, way, saves = found
+        unit, per = per_unit(r)
+        text = f"Dearest requirement: {r.what} of the {r.basis}, {r.limits()}; each {unit} "
+        lines += paragraph(f"{text}{'more' if way > 0 else 'less'} would save {money(saves * per)}.")
+    if not ground.whole:
+        near = nearest_unused(ground)
+        if near is not None:
+            lines += paragraph(f"Nearest lot not used: {unused_words(near, money)}")
+    return lines[:6]
