@@ -21,7 +21,7 @@ from fractions import Fraction
 from functools import cache, partial
 from itertools import pairwise
 from types import NoneType, UnionType
-from typing import Annotated, Any, Literal, NoReturn, TypeAlias, TypeVar, Union, get_args, get_origin
+from typing import Annotated, Any, Literal, NoReturn, TypeAlias, TypeVar, Union, cast, get_args, get_origin
 
 import yaml
 
@@ -799,7 +799,7 @@ def _wanted(annotation: Any, discriminator: Any = None) -> _Wanted:
         elif hasattr(annotation, "__value__"):
             annotation = annotation.__value__
         elif isinstance(annotation, type) and getattr(annotation, "__pydantic_root_model__", False):
-            info = annotation.model_fields["root"]
+            info = cast("type[BaseModel]", annotation).model_fields["root"]
             annotation, discriminator = info.annotation, info.discriminator
         else:
             return _Wanted((annotation,), discriminator)

@@ -11,11 +11,11 @@ from constraints.ingredients import Lot
 from constraints.numbers import G_PER_KG
 from constraints.quantities import Basis
 from optimizer.blend import Answer, Check
-from optimizer.near import Near
 from optimizer.remarks import CAUTION, cured_lots, left_out, notes, warnings
 from optimizer.summary import KNOWN, casing_need, composition, costs, dying_lots, finished_kg, weight
 
 if TYPE_CHECKING:
+    from optimizer.near import Near
     from optimizer.sure import Sure
 
 

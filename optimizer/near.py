@@ -42,6 +42,11 @@ class Wish(StrEnum):
     MIDDLE = "middle"
 
     @property
+    def places(self) -> int:
+        """Decimals that its figure is shown with."""
+        return 0 if self is Wish.FEWEST_LOTS else 3
+
+    @property
     def words(self) -> str:
         """The wish in words, with what its figure counts."""
         return {

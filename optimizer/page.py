@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from fractions import Fraction
+from typing import TYPE_CHECKING
 
 from constraints.formula import Batch
 from constraints.ingredients import Lot
@@ -12,12 +13,14 @@ from constraints.quantities import Basis
 from constraints.requirement import Requirement, Status
 from optimizer.blend import Answer, Check
 from optimizer.blend import Status as AnswerStatus
-from optimizer.near import Near, Wish
 from optimizer.problem import Problem, class_for
 from optimizer.remarks import CAUTION, confirm, left_out, notes, warnings
 from optimizer.summary import casing_need, composition, costs, dying_lots, finished_kg, weight
 from optimizer.tables import heading, paragraph, table
 from optimizer.weighout import Weighed
+
+if TYPE_CHECKING:
+    from optimizer.near import Near
 
 _MOST_PLACES = 8
 
@@ -286,8 +289,7 @@ def _trade_off(near: Near | None) -> Iterator[str]:
     if near is None or not near.steps:
         return
     yield from heading("trade-off")
-    places = 0 if near.wish is Wish.FEWEST_LOTS else 3
-    rows = [[f"{trimmed(s.premium_pct, 3)} %", shown(s.cost, 2), shown(s.figure, places)] for s in near.steps]
+    rows = [[f"{trimmed(s.premium_pct, 3)} %", shown(s.cost, 2), shown(s.figure, near.wish.places)] for s in near.steps]
     yield from table(("premium allowed", "cost", near.wish.words), rows, ">>>")
     yield f"the cheapest, unrounded, costs {shown(near.cheapest, 4)}"
 
