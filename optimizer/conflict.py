@@ -12,11 +12,13 @@ from fractions import Fraction
 
 from constraints.requirement import Hold, Requirement, Row
 from optimizer.model import Program
-from optimizer.optimum import SolverDisagrees, point
+from optimizer.optimum import SolverDisagrees, point, refutation
 from optimizer.problem import Problem, rows_of
 from optimizer.program import Layout, build, choices_of, holds_of
 
 _ZERO = Fraction(0)
+_FEW = 12
+"""Requirements up to which each is left out in turn; of more only those are that a first proof leans on."""
 _STEPS = 50
 """Most steps of a fractional search; it ends by itself after a handful."""
 
@@ -64,8 +66,8 @@ def explain(problem: Problem) -> Conflict:
     still, certain = _possible(problem, chosen, whole=packs_matter)
     if still:
         raise SolverDisagrees("a batch was said not to exist, and one was found")
-    core = list(chosen)
-    for requirement in reversed(chosen):
+    core = list(chosen) if packs_matter or len(chosen) <= _FEW else _suspects(problem, chosen)
+    for requirement in reversed(core):
         without = [r for r in core if r is not requirement]
         possible, sure = _possible(problem, without, whole=packs_matter)
         if not possible:
@@ -73,6 +75,16 @@ def explain(problem: Problem) -> Conflict:
     reach = tuple(_reach(problem, r, chosen, core, packs_matter) for r in core)
     opened = packs_matter and point(_free(_layout(problem, core, opened=True)))[0]
     return Conflict(tuple(core), reach, bool(opened), certain)
+
+
+def _suspects(problem: Problem, chosen: Sequence[Requirement]) -> list[Requirement]:
+    """The requirements that one proof of the conflict leans on; all of them where there is no such proof."""
+    if any(requirement.cones(problem.formula) for requirement in chosen):
+        return list(chosen)
+    owned = rows_of(problem, chosen)
+    prices = refutation(_layout(problem, chosen, whole=False).program)
+    priced = {id(requirement) for (requirement, _), price in zip(owned, prices, strict=False) if price}
+    return [requirement for requirement in chosen if id(requirement) in priced] or list(chosen)
 
 
 def _reach(

@@ -115,6 +115,19 @@ def point(program: Program) -> tuple[tuple[Fraction, ...], bool]:
     return (() if best is None else best[1].values), certain
 
 
+def refutation(program: Program) -> tuple[Fraction, ...]:
+    """Prices of the rows that prove that a program without whole numbers has no point; empty where it has one."""
+    free = Program(tuple(replace(v, cost=_ZERO) for v in program.variables), program.rows)
+    search = Simplex(free, solve(free).basis)
+    try:
+        if search.minimise():
+            return ()
+    except GaveUp:
+        return ()
+    prices = search.refutation()
+    return prices if refutes(free, prices) else ()
+
+
 def _whole(program: Program, time_limit: float | None) -> tuple[_Choice | None, bool, Outcome]:
     """The solver's choice of whole numbers made exact; where it finds none, what branching finds, and if it is sure."""
     outcome = solve(program, time_limit=time_limit)

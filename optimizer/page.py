@@ -236,7 +236,7 @@ def _nothing_goes_in(check: Check) -> bool:
     """A rule's largest figure for something of which the batch holds none."""
     requirement = check.requirement
     capped = requirement.lo is None and requirement.hi is not None
-    return bool(requirement.origin.pack) and capped and check.value == 0 and check.ok is True and not check.why
+    return bool(requirement.origin.pack) and capped and not check.value and check.ok is True and not check.why
 
 
 def _check_words(check: Check) -> str:

@@ -97,7 +97,7 @@ def assemble(recipe: Recipe, table: LotTable, order: Order) -> Problem:
         line, column = recipe.document.mark(("additions",))
         raise BadInput([Fault(recipe.file, line, column, str(error), "")]) from error
     if lots:
-        faults += _meaningless(recipe, formula, table)
+        faults += _meaningless(recipe, formula, table, left_out)
     if recipe.entry.confidence is not None:
         faults += lot_faults(table.file, lots, recipe.entry.confidence.confidence())
     own = _own_rows(recipe, formula, faults)
@@ -352,11 +352,13 @@ def _addition_faults(
             yield Fault(recipe.file, line, column, found, f"a {addition.item.kind} states it; zero is a figure too")
 
 
-def _meaningless(recipe: Recipe, formula: Formula, table: LotTable) -> Iterator[Fault]:
+def _meaningless(recipe: Recipe, formula: Formula, table: LotTable, left_out: Sequence[LeftOut]) -> Iterator[Fault]:
+    said = "; ".join(f"{entry.lot.name} is left out: {entry.why}" for entry in left_out[:3])
+    hint = f"names are taken as typed in {table.file}" + (f"; {said}" if said else "")
     for i, requirement in enumerate(recipe.requirements):
         for complaint in requirement.complaints(formula):
             line, column = recipe.document.mark(("require", i))
-            yield Fault(recipe.file, line, column, complaint, f"names are taken as typed in {table.file}")
+            yield Fault(recipe.file, line, column, complaint, hint)
 
 
 def _own_rows(recipe: Recipe, formula: Formula, faults: list[Fault]) -> list[Requirement]:
