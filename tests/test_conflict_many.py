@@ -28,7 +28,7 @@ class Crowded:
         draw = random.Random(seed)
         self.lots = [[draw.randint(1, 90) for _ in PROPERTIES] for _ in range(60)]
         self.stock = [draw.randint(3, 20) for _ in self.lots]
-        self.bands = {p: (low := draw.randint(30, 52), low + draw.randint(0, 4)) for p in PROPERTIES}
+        self.bands = {p: (low := draw.randint(50, 66), low + draw.randint(0, 4)) for p in PROPERTIES}
 
     def conflict(self) -> tuple[Requirement, ...]:
         rules = [f"  - property: {{name: {p}, min: {lo}, max: {hi}}}" for p, (lo, hi) in self.bands.items()]
