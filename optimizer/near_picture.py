@@ -29,7 +29,7 @@ table { border-collapse: collapse; } td, th { padding: 3px 12px; text-align: rig
 <text x="{{ dot.x }}" y="{{ dot.y - 10 }}" text-anchor="middle">{{ dot.figure }}</text>
 <text x="{{ dot.x }}" y="{{ base + 18 }}" text-anchor="middle">{{ dot.cost }}</text>
 {% endfor %}
-<text x="{{ (left + end) / 2 }}" y="{{ height - 14 }}" text-anchor="middle">cost as minimised {{ money }}</text>
+<text x="{{ (left + end) / 2 }}" y="{{ height - 14 }}" text-anchor="middle">{{ axis }}</text>
 <text x="16" y="{{ (top + base) / 2 }}" text-anchor="middle"
  transform="rotate(-90 16 {{ (top + base) / 2 }})">{{ words }}</text>
 </svg>
@@ -68,6 +68,7 @@ def html(near: Near) -> str:
     ]
     entry = near.answer.problem.recipe.entry
     return Environment(autoescape=True).from_string(_TEMPLATE).render(
-        title=f"{entry.name}: {near.wish.words} against cost", dots=dots, words=near.wish.words, money=entry.currency,
+        title=f"{entry.name}: {near.wish.words} against cost", dots=dots, words=near.wish.words,
+        axis=", ".join(filter(None, ("cost as minimised", entry.currency))),
         width=_WIDTH, height=_HEIGHT, left=_LEFT, end=end, top=_TOP, base=base,
     )  # fmt: skip
