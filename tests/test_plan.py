@@ -17,11 +17,11 @@ import pytest
 from weeks import START, RawBatch, RawLot, RawOffer, RawWeek, day, random_week
 
 from constraints.faults import BadInput
-from optimizer.blend import blend
+from optimizer.blend import Status, blend
 from optimizer.order import Asked, order_of
 from optimizer.plan.build import build
 from optimizer.plan.engine import solve
-from optimizer.plan.find import Status, find
+from optimizer.plan.find import find
 from optimizer.plan.in_order import in_order
 from optimizer.plan.limits import priced
 from optimizer.plan.outcome import gather

@@ -15,9 +15,10 @@ import pytest
 from scipy.optimize import linprog
 from weeks import RawBatch, RawLot, RawOffer, RawWeek, day
 
+from optimizer.blend import Status
 from optimizer.plan.build import build
 from optimizer.plan.engine import solve
-from optimizer.plan.find import Status, find
+from optimizer.plan.find import find
 from optimizer.plan.week_file import read_week
 from optimizer.plan.world import assemble_week
 

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import time
 from dataclasses import dataclass, field, replace
-from enum import StrEnum
 from fractions import Fraction
 
+from optimizer.blend import Status
 from optimizer.model import Ending
 from optimizer.plan.build import Wanted, WeekProgram, build
 from optimizer.plan.engine import Solved, Watch, solve
@@ -23,20 +23,6 @@ HELD_BACK_KG = Fraction("0.25")
 """Kilograms of every lot held back where rounding left a batch no way: five usual scale divisions."""
 GAP = 1e-4
 """Relative gap at which the search for whole numbers stops; printed with the plan."""
-
-
-class Status(StrEnum):
-    """What a plan is worth."""
-
-    OPTIMAL = "optimal"
-    INFEASIBLE = "infeasible"
-    DO_NOT_MAKE = "do_not_make"
-    TIME_LIMIT = "time_limit"
-
-    @property
-    def exit_code(self) -> int:
-        """0 a plan, 1 none or one that must not be made, 3 stopped before it was proved."""
-        return {"optimal": 0, "time_limit": 3}.get(self.value, 1)
 
 
 @dataclass(frozen=True)

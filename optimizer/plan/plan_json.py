@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from typing import Any
 
 from optimizer.answer_json import as_dict
-from optimizer.plan.find import Status
+from optimizer.blend import Status
 from optimizer.plan.outcome import Outcome, by_day
 from optimizer.plan.weigh import Made
 

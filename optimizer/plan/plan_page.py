@@ -10,8 +10,8 @@ from itertools import groupby
 from constraints.ingredients import Lot
 from constraints.numbers import G_PER_KG, PERCENT, shown, trimmed
 from constraints.quantities import Basis
+from optimizer.blend import Status
 from optimizer.page import figure, page, source_words
-from optimizer.plan.find import Status
 from optimizer.plan.outcome import Outcome, by_day
 from optimizer.plan.way_out import NoPlan
 from optimizer.plan.weigh import Made

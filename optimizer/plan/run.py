@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import sys
 
-from optimizer.plan.find import Plan, Status, find, search
+from optimizer.blend import Status
+from optimizer.plan.find import Plan, find, search
 from optimizer.plan.in_order import in_order
 from optimizer.plan.outcome import Outcome, gather
 from optimizer.plan.repair import as_it_is, read_happened, repaired
