@@ -11,13 +11,13 @@ from typing import TYPE_CHECKING, Any
 from constraints.formula import Batch
 from constraints.requirement import Requirement, Row
 from constraints.stock import BatchSize, Stock
-from optimizer.certificate import Certificate, certify
 from optimizer.conflict import Conflict, explain
-from optimizer.model import Ending
-from optimizer.optimum import Optimum, Ranks, SolverDisagrees, optimise, ranks_of
 from optimizer.problem import Problem
-from optimizer.program import Layout, layout_of
-from optimizer.weighout import ScalePrevents, Weighed, weigh_out
+from optimizer.solver.model import Ending
+from optimizer.solver.optimum import Optimum, Ranks, SolverDisagrees, optimise, ranks_of
+from optimizer.solver.program import Layout, layout_of
+from optimizer.weighing.certificate import Certificate, certify
+from optimizer.weighing.weighout import ScalePrevents, Weighed, weigh_out
 
 if TYPE_CHECKING:
     from optimizer.sure import Sure
@@ -121,7 +121,9 @@ def _cheapest(problem: Problem, layout: Layout, ranks: Ranks, time_limit: float 
     """The optimum with the layout in whose rows its prices count, and the cuts that confidence added."""
     if problem.recipe.entry.confidence is None:
         return _Plain(optimise(layout.program, ranks, time_limit=time_limit), layout)
-    from optimizer.cone import optimise_with_cuts  # late: only recipes that ask for confidence pay for its imports
+    from optimizer.solver.cone import (
+        optimise_with_cuts,  # late: only recipes that ask for confidence pay for its imports
+    )
 
     return optimise_with_cuts(layout, problem.choosing, problem.formula, ranks, time_limit=time_limit)
 

@@ -11,10 +11,10 @@ from dataclasses import dataclass, replace
 from fractions import Fraction
 
 from constraints.requirement import Hold, Requirement, Row
-from optimizer.model import Program
-from optimizer.optimum import SolverDisagrees, point, refutation
 from optimizer.problem import Problem, rows_of
-from optimizer.program import Layout, build, choices_of, holds_of
+from optimizer.solver.model import Program
+from optimizer.solver.optimum import SolverDisagrees, point, refutation
+from optimizer.solver.program import Layout, build, choices_of, holds_of
 
 _ZERO = Fraction(0)
 _FEW = 12
@@ -107,7 +107,7 @@ def _possible(problem: Problem, requirements: Sequence[Requirement], *, whole: b
     """Whether a batch satisfies these requirements, and whether that is certain."""
     layout = _layout(problem, requirements, whole=whole)
     if any(requirement.cones(problem.formula) for requirement in requirements):
-        from optimizer.cone import possible_with_cuts  # late: only recipes that ask for confidence
+        from optimizer.solver.cone import possible_with_cuts  # late: only recipes that ask for confidence
 
         return possible_with_cuts(layout, requirements, problem.formula), True
     values, certain = point(_free(layout))

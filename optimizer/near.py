@@ -20,10 +20,10 @@ from constraints.numbers import PERCENT
 from constraints.quantities import Amount, Basis
 from constraints.requirement import Origin, Ratio, Requirement, Row, Verdict, widened
 from optimizer.blend import Answer, Status, blend
-from optimizer.model import Program, Variable
-from optimizer.optimum import optimise, ranks_of
 from optimizer.problem import Problem, dying, rows_of
-from optimizer.program import Layout, build, choices_of, holds_of, layout_of, value_per_kg
+from optimizer.solver.model import Program, Variable
+from optimizer.solver.optimum import optimise, ranks_of
+from optimizer.solver.program import Layout, build, choices_of, holds_of, layout_of, value_per_kg
 
 _ZERO = Fraction(0)
 _FAT = tuple(Amount(FAT, basis) for basis in Basis)

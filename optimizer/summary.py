@@ -11,10 +11,10 @@ from constraints.formula import Batch
 from constraints.ingredients import FAT, MOISTURE, PROTEIN, SALT, Kind, Lot
 from constraints.numbers import G_PER_KG, PERCENT
 from constraints.quantities import Amount, Basis, MissingProperty, Weight
-from optimizer.certificate import minimised_cost
 from optimizer.problem import Problem, dying
 from optimizer.reading.recipe import CasingEntry
-from optimizer.weighout import Weighed
+from optimizer.weighing.certificate import minimised_cost
+from optimizer.weighing.weighout import Weighed
 
 _ZERO = Fraction(0)
 KNOWN = (FAT, MOISTURE, PROTEIN, SALT)

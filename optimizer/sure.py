@@ -7,11 +7,11 @@ from fractions import Fraction
 
 from constraints.confidence import Confident, Likelihood
 from constraints.requirement import Requirement
-from optimizer.cone import Held, Remeasured, worth_remeasuring
-from optimizer.optimum import Ranks
 from optimizer.problem import Problem
-from optimizer.program import Layout
-from optimizer.weighout import Weighed
+from optimizer.solver.cone import Held, Remeasured, worth_remeasuring
+from optimizer.solver.optimum import Ranks
+from optimizer.solver.program import Layout
+from optimizer.weighing.weighout import Weighed
 
 
 @dataclass(frozen=True)

@@ -15,12 +15,12 @@ import pytest
 from scipy.optimize import linprog
 
 from optimizer.blend import Answer, Status, blend
-from optimizer.optimum import optimise, ranks_of
 from optimizer.order import Asked, order_of
 from optimizer.problem import Problem, assemble
-from optimizer.program import layout_of
 from optimizer.reading.lots import parse_lots
 from optimizer.reading.recipe import parse_recipe
+from optimizer.solver.optimum import optimise, ranks_of
+from optimizer.solver.program import layout_of
 
 DAY = date(2026, 11, 25)
 KG = 40.0

@@ -17,12 +17,12 @@ from constraints.cone import Cone
 from constraints.confidence import Confidence, confident, measured_again
 from constraints.methods import best_bench
 from constraints.requirement import Requirement
-from optimizer.cone import Held, cones_of, cuts_at, optimise_with_cuts, possible_with_cuts, worth_remeasuring
-from optimizer.exact import lower_bound
-from optimizer.model import Ending
-from optimizer.optimum import optimise, ranks_of
 from optimizer.problem import Problem
-from optimizer.program import Layout, layout_of, relaxed
+from optimizer.solver.cone import Held, cones_of, cuts_at, optimise_with_cuts, possible_with_cuts, worth_remeasuring
+from optimizer.solver.exact import lower_bound
+from optimizer.solver.model import Ending
+from optimizer.solver.optimum import optimise, ranks_of
+from optimizer.solver.program import Layout, layout_of, relaxed
 
 NINETY_FIVE = Fraction("0.95")
 

@@ -24,9 +24,9 @@ from constraints.kinds import KINDS, OneRequirement
 from constraints.methods import FatMethod, Read, UnknownMethod, best_bench, finding, method_named, published, sd_of
 from constraints.quantities import MissingProperty, Process
 from constraints.requirement import Origin, Requirement
-from optimizer.cone import optimise_with_cuts
-from optimizer.optimum import ranks_of
-from optimizer.program import layout_of
+from optimizer.solver.cone import optimise_with_cuts
+from optimizer.solver.optimum import ranks_of
+from optimizer.solver.program import layout_of
 
 F = Fraction
 NINETY_FIVE = Confidence(F("0.95"))

@@ -15,10 +15,10 @@ from constraints.requirement import Requirement, Row
 from constraints.stock import BatchSize
 from optimizer.blend import Status, blend
 from optimizer.conflict import Conflict, _beyond, explain
-from optimizer.model import Program, Variable
-from optimizer.optimum import point
 from optimizer.problem import Problem
-from optimizer.program import Layout, layout_of, relaxed
+from optimizer.solver.model import Program, Variable
+from optimizer.solver.optimum import point
+from optimizer.solver.program import Layout, layout_of, relaxed
 
 CLOSE = 1e-6
 

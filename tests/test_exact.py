@@ -10,9 +10,9 @@ import pytest
 from scipy.optimize import linprog
 
 from constraints.requirement import Row
-from optimizer.exact import Vertex, lower_bound, proved, refutes
-from optimizer.model import Basis, Place, Program, Variable, solve
-from optimizer.simplex import Simplex
+from optimizer.solver.exact import Vertex, lower_bound, proved, refutes
+from optimizer.solver.model import Basis, Place, Program, Variable, solve
+from optimizer.solver.simplex import Simplex
 
 
 def random_program(rng: random.Random, *, degenerate: bool) -> Program:

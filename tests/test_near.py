@@ -13,8 +13,8 @@ from scipy.optimize import linprog
 
 from constraints.faults import BadInput
 from optimizer.near import Near, Wish, near_cheapest, wish_named
-from optimizer.near_picture import html
 from optimizer.order import Asked, order_of
+from optimizer.pages.near_picture import html
 from optimizer.problem import Problem, assemble
 from optimizer.reading.lots import parse_lots
 from optimizer.reading.recipe import parse_recipe

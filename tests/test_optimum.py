@@ -15,14 +15,14 @@ from kitchens import DAY, Kitchen, figures, random_kitchen
 from matrices import matrix_of
 
 from constraints.requirement import Row
-from optimizer import optimum as module
 from optimizer.blend import Status, blend
-from optimizer.exact import lower_bound
-from optimizer.model import Basis, Ending, Outcome, Place, Program, Variable, solve
-from optimizer.optimum import Optimum, SolverDisagrees, branch, optimise, ranks_of, settle
 from optimizer.problem import Problem
-from optimizer.program import layout_of, relaxed
-from optimizer.simplex import Simplex
+from optimizer.solver import optimum as module
+from optimizer.solver.exact import lower_bound
+from optimizer.solver.model import Basis, Ending, Outcome, Place, Program, Variable, solve
+from optimizer.solver.optimum import Optimum, SolverDisagrees, branch, optimise, ranks_of, settle
+from optimizer.solver.program import layout_of, relaxed
+from optimizer.solver.simplex import Simplex
 
 CHUNKS, EACH = 8, 255
 CLOSE = 1e-6
@@ -346,7 +346,7 @@ def test_no_page_of_a_lying_solver_is_wrong(lie: Lie, monkeypatch: pytest.Monkey
     rng = random.Random(3)
     kitchens = [replace(random_kitchen(seed, size=6, free=False), basis="meat", kilograms=12.0) for seed in range(14)]
     honest = [blend(kitchen.problem()) for kitchen in kitchens]
-    for where in ("optimizer.optimum.solve", "optimizer.divisions.solve"):
+    for where in ("optimizer.solver.optimum.solve", "optimizer.weighing.divisions.solve"):
         monkeypatch.setattr(where, lambda program, **_: lie(program, rng))
     answered = 0
     for kitchen, truth in zip(kitchens, honest, strict=True):

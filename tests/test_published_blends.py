@@ -13,12 +13,12 @@ import pytest
 
 from constraints.formula import Batch
 from constraints.quantities import Basis
-from optimizer.optimum import optimise, ranks_of
 from optimizer.order import Asked, order_of
 from optimizer.problem import assemble
-from optimizer.program import layout_of
 from optimizer.reading.lots import parse_lots
 from optimizer.reading.recipe import parse_recipe
+from optimizer.solver.optimum import optimise, ranks_of
+from optimizer.solver.program import layout_of
 from optimizer.summary import composition
 
 DAY = date(2026, 11, 25)

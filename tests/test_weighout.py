@@ -19,11 +19,11 @@ from constraints.formula import Batch
 from constraints.ingredients import Ingredient, Kind, Lot
 from constraints.quantities import Basis, Weight
 from constraints.stock import BatchSize, Stock, hold
-from optimizer.certificate import Certificate, certify, minimised_cost
-from optimizer.optimum import Optimum, optimise, ranks_of
 from optimizer.problem import Problem
-from optimizer.program import layout_of
-from optimizer.weighout import ScalePrevents, Weighed, weigh_out
+from optimizer.solver.optimum import Optimum, optimise, ranks_of
+from optimizer.solver.program import layout_of
+from optimizer.weighing.certificate import Certificate, certify, minimised_cost
+from optimizer.weighing.weighout import ScalePrevents, Weighed, weigh_out
 
 
 def weighed_of(problem: Problem) -> tuple[Weighed, Certificate] | ScalePrevents | None:

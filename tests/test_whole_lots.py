@@ -14,12 +14,12 @@ import numpy as np
 import pytest
 from scipy.optimize import Bounds, LinearConstraint, milp
 
-from optimizer.optimum import optimise, ranks_of
 from optimizer.order import Asked, order_of
 from optimizer.problem import Problem, assemble
-from optimizer.program import layout_of
 from optimizer.reading.lots import parse_lots
 from optimizer.reading.recipe import parse_recipe
+from optimizer.solver.optimum import optimise, ranks_of
+from optimizer.solver.program import layout_of
 
 DAY = date(2026, 11, 25)
 WITHIN, DIVISION = 0.5, 0.05

@@ -16,8 +16,8 @@ import pytest
 from scipy.optimize import linprog
 
 from constraints.requirement import Requirement, widened
-from optimizer.model import Program
 from optimizer.problem import Problem
+from optimizer.solver.model import Program
 from optimizer.why.ground import Ground, ground_of, layout_for
 from optimizer.why.limits import LimitPrice, Side, limit_prices
 from optimizer.why.lots import LotPrice, lot_prices

@@ -15,12 +15,12 @@ from datetime import date
 from fractions import Fraction
 
 from constraints.requirement import Row
-from optimizer.model import Program, Variable
-from optimizer.optimum import settle
 from optimizer.order import Asked, order_of
 from optimizer.problem import assemble
 from optimizer.reading.lots import parse_lots
 from optimizer.reading.recipe import parse_recipe
+from optimizer.solver.model import Program, Variable
+from optimizer.solver.optimum import settle
 from optimizer.why.ground import Ground, family_of, ground_of
 from optimizer.why.limits import limit_prices
 from optimizer.why.lots import Line, Market, lot_prices, same_blend

@@ -20,12 +20,12 @@ from scipy.optimize import Bounds, LinearConstraint, milp
 from constraints.ingredients import Lot
 from constraints.requirement import Requirement, widened
 from optimizer.blend import Answer, Status, blend
-from optimizer.model import Program, Variable
 from optimizer.order import Asked, order_of
 from optimizer.problem import Problem, assemble
-from optimizer.program import relaxed
 from optimizer.reading.lots import parse_lots
 from optimizer.reading.recipe import parse_recipe
+from optimizer.solver.model import Program, Variable
+from optimizer.solver.program import relaxed
 from optimizer.why.explain import Explanation, explain
 from optimizer.why.ground import ground_of, layout_for
 from optimizer.why.lots import lot_prices

@@ -95,10 +95,10 @@ def blend(
         read, table = read_both(recipe, lots)
         say([*read.warnings, *table.warnings])
         problem = assemble(read, table, order_of(read, *size, on, asked))
-    from optimizer.answer_json import document
     from optimizer.blend import blend as find
-    from optimizer.optimum import SolverDisagrees
-    from optimizer.page import page
+    from optimizer.pages.answer_json import document
+    from optimizer.pages.page import page
+    from optimizer.solver.optimum import SolverDisagrees
     from optimizer.why.short import short_form
 
     seconds = float(limit) if limit is not None else None
@@ -116,7 +116,7 @@ def blend(
         sys.stderr.write(f"no answer that can be trusted: {error}. Do not make.\n")
         raise typer.Exit(NO_BATCH) from None
     if near is not None and picture is not None:
-        from optimizer.near_picture import html
+        from optimizer.pages.near_picture import html
 
         write_text(picture, html(near), "--picture")
     sys.stdout.write(document(answer, near) if json else page(answer, near, short_form(answer)))

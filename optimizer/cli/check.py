@@ -40,7 +40,7 @@ def check(
     """Measure a weighed batch against its recipe and the rules of any places, the worst margin first."""
     from optimizer.check import Tolerance
     from optimizer.check import check as find
-    from optimizer.check_page import check_document, check_page
+    from optimizer.pages.check_page import check_document, check_page
     from optimizer.reading.both import read_both
     from optimizer.reading.recipe import judged_by
     from optimizer.reading.weighed import read_weighed

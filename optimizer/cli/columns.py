@@ -12,6 +12,6 @@ def columns(
     json: Annotated[bool, typer.Option("--json", help="Print one JSON document instead of the table.")] = False,
 ) -> None:
     """List the known columns of a lots table, with unit, basis and meaning."""
-    from optimizer.columns_page import columns_document, columns_page
+    from optimizer.pages.columns_page import columns_document, columns_page
 
     sys.stdout.write(columns_document() if json else columns_page())

@@ -27,7 +27,7 @@ def rules(
 ) -> None:
     """List the rule packs, or one pack's classes and limits with their sources."""
     from constraints.rules import load_pack
-    from optimizer.rules_page import Asked, pack_document, pack_page, packs_document, packs_page
+    from optimizer.pages.rules_page import Asked, pack_document, pack_page, packs_document, packs_page
 
     asked = Asked(product_class, None if date is None else day(date, "--date"), figure(kg, "--kg"))
     with faults_on_stderr():

@@ -75,7 +75,7 @@ def why(
         inputs = Inputs(texts[0], names[0], texts[1], names[1], size, on, asked)
         question = Question(inputs, tuple(changed or ()), offers, lot)
         question = question.read(say)
-    from optimizer.optimum import SolverDisagrees
+    from optimizer.solver.optimum import SolverDisagrees
 
     try:
         found = answered(question, with_curves=bool(json or html))

@@ -19,8 +19,8 @@ from typing import Any
 import numpy as np
 import pulp
 
-from optimizer.model import Ending
 from optimizer.plan.sparse import Floats, Sparse
+from optimizer.solver.model import Ending
 
 INTERIOR_FROM = 500_000
 """Coefficients from which interior point with crossover was faster than the primal simplex on random weeks.

@@ -7,7 +7,6 @@ from dataclasses import dataclass, field, replace
 from fractions import Fraction
 
 from optimizer.blend import Status
-from optimizer.model import Ending
 from optimizer.plan.build import Wanted, WeekProgram, build
 from optimizer.plan.engine import Solved, Watch, solve
 from optimizer.plan.money import Money, money
@@ -18,6 +17,7 @@ from optimizer.plan.settled import settled, small
 from optimizer.plan.sure import ROUNDS, add_cuts, uncertain
 from optimizer.plan.weigh import Made, weigh_all
 from optimizer.plan.world import World
+from optimizer.solver.model import Ending
 
 HELD_BACK_KG = Fraction("0.25")
 """Kilograms of every lot held back where rounding left a batch no way: five usual scale divisions."""

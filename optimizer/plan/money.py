@@ -8,10 +8,10 @@ from fractions import Fraction
 
 from constraints.ingredients import Lot
 from constraints.quantities import Weight
-from optimizer.certificate import minimised_cost
 from optimizer.plan.build import WeekProgram
 from optimizer.plan.read_off import Order
 from optimizer.plan.weigh import Made
+from optimizer.weighing.certificate import minimised_cost
 
 _ZERO = Fraction(0)
 

@@ -6,8 +6,8 @@ import json
 from collections.abc import Sequence
 from typing import Any
 
-from optimizer.answer_json import as_dict
 from optimizer.blend import Status
+from optimizer.pages.answer_json import as_dict
 from optimizer.plan.outcome import Outcome, by_day
 from optimizer.plan.weigh import Made
 

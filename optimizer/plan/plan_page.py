@@ -11,12 +11,12 @@ from constraints.ingredients import Lot
 from constraints.numbers import G_PER_KG, PERCENT, shown, trimmed
 from constraints.quantities import Basis
 from optimizer.blend import Status
-from optimizer.page import figure, page, source_words
+from optimizer.pages.page import figure, page, source_words
+from optimizer.pages.tables import heading, paragraph, table
 from optimizer.plan.outcome import Outcome, by_day
 from optimizer.plan.way_out import NoPlan
 from optimizer.plan.weigh import Made
 from optimizer.remarks import CAUTION
-from optimizer.tables import heading, paragraph, table
 
 _BAR = 30
 """Letters of the longest bar."""

@@ -7,10 +7,10 @@ from fractions import Fraction
 import numpy as np
 
 from constraints.requirement import Row
-from optimizer.model import Ending, Program, Variable
-from optimizer.optimum import SolverDisagrees, settle
 from optimizer.plan.engine import Solved
 from optimizer.plan.sparse import Sparse
+from optimizer.solver.model import Ending, Program, Variable
+from optimizer.solver.optimum import SolverDisagrees, settle
 
 MOST_COLUMNS, MOST_ROWS = 240, 60
 """Largest program settled exactly: beyond it a dense rational inverse takes longer than a cook waits."""

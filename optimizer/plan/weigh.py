@@ -23,9 +23,6 @@ from constraints.quantities import Basis, Weight
 from constraints.requirement import Requirement
 from constraints.stock import BatchSize
 from optimizer.blend import Answer, Status, blend, measured
-from optimizer.certificate import certify
-from optimizer.model import Ending
-from optimizer.optimum import Optimum, SolverDisagrees
 from optimizer.order import Asked, order_of
 from optimizer.plan.build import WeekProgram
 from optimizer.plan.read_off import Order, Planned
@@ -33,8 +30,11 @@ from optimizer.plan.sparse import Floats
 from optimizer.plan.world import Job
 from optimizer.problem import Order as Size
 from optimizer.problem import Problem
-from optimizer.program import layout_of
-from optimizer.weighout import ScalePrevents, weigh_out
+from optimizer.solver.model import Ending
+from optimizer.solver.optimum import Optimum, SolverDisagrees
+from optimizer.solver.program import layout_of
+from optimizer.weighing.certificate import certify
+from optimizer.weighing.weighout import ScalePrevents, weigh_out
 
 _ZERO = Fraction(0)
 _HELPERS = 10

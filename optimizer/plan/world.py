@@ -24,9 +24,9 @@ from optimizer.plan.offers import Offer, Period
 from optimizer.plan.sparse import Coefs, Exact, Floats, Whole, exact_array
 from optimizer.plan.week_file import BatchEntry, Week
 from optimizer.problem import Problem, assemble, legal_requirements, product_of, rows_of
-from optimizer.program import holds_of, value_per_kg
 from optimizer.reading.lots import LotTable
 from optimizer.reading.recipe import Recipe
+from optimizer.solver.program import holds_of, value_per_kg
 
 _ZERO = Fraction(0)
 

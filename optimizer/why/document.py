@@ -8,7 +8,7 @@ from fractions import Fraction
 from typing import Any
 
 from constraints.requirement import Requirement
-from optimizer.answer_json import as_dict
+from optimizer.pages.answer_json import as_dict
 from optimizer.why.curves import Curve
 from optimizer.why.explain import Explanation
 from optimizer.why.limits import LimitPrice, Side

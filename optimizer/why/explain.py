@@ -8,10 +8,10 @@ from fractions import Fraction
 
 from optimizer.blend import Answer, blend
 from optimizer.blend import Status as AnswerStatus
-from optimizer.optimum import SolverDisagrees
 from optimizer.problem import Order, Problem
 from optimizer.reading.lots import LotTable
 from optimizer.reading.recipe import Recipe
+from optimizer.solver.optimum import SolverDisagrees
 from optimizer.why.ground import Ground, ground_of
 from optimizer.why.limits import LimitPrice, Margin, limit_prices
 from optimizer.why.lots import LotPrice, lot_prices

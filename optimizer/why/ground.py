@@ -16,10 +16,10 @@ from weakref import WeakKeyDictionary
 from constraints.formula import Formula
 from constraints.ingredients import Lot
 from constraints.requirement import Requirement, Row, widened
-from optimizer.model import Basis, Place, Program, solve
-from optimizer.optimum import SolverDisagrees, point, settle
 from optimizer.problem import Problem
-from optimizer.program import Layout, build, choices_of, holds_of
+from optimizer.solver.model import Basis, Place, Program, solve
+from optimizer.solver.optimum import SolverDisagrees, point, settle
+from optimizer.solver.program import Layout, build, choices_of, holds_of
 from optimizer.why.moving import Drift, Family
 
 _ZERO = Fraction(0)

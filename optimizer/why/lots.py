@@ -13,11 +13,11 @@ from dataclasses import dataclass, replace
 from fractions import Fraction
 
 from constraints.ingredients import Lot
-from optimizer.exact import reduced_costs
-from optimizer.model import Basis, Program, Variable
-from optimizer.optimum import SolverDisagrees
 from optimizer.problem import Problem
-from optimizer.program import value_per_kg
+from optimizer.solver.exact import reduced_costs
+from optimizer.solver.model import Basis, Program, Variable
+from optimizer.solver.optimum import SolverDisagrees
+from optimizer.solver.program import value_per_kg
 from optimizer.why.ground import Ground, Means, cheapest, stock_family
 from optimizer.why.limits import Side, side_of
 from optimizer.why.moving import solved

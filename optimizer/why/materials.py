@@ -16,7 +16,7 @@ from math import ceil, floor
 from constraints.ingredients import FAT, Lot
 from constraints.numbers import PERCENT
 from optimizer.problem import Problem
-from optimizer.program import relaxed
+from optimizer.solver.program import relaxed
 from optimizer.why.ground import cheapest, layout_for
 from optimizer.why.ways_out import Kind, Way, extreme, least_cost, with_lots
 

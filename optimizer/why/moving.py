@@ -20,10 +20,10 @@ from dataclasses import dataclass, replace
 from fractions import Fraction
 
 from constraints.requirement import Row
-from optimizer.exact import refutes
-from optimizer.model import Basis, Place, Program
-from optimizer.optimum import SolverDisagrees
-from optimizer.simplex import GaveUp, Simplex
+from optimizer.solver.exact import refutes
+from optimizer.solver.model import Basis, Place, Program
+from optimizer.solver.optimum import SolverDisagrees
+from optimizer.solver.simplex import GaveUp, Simplex
 
 _ZERO = Fraction(0)
 _ONE = Fraction(1)

@@ -8,8 +8,8 @@ from math import ceil
 
 from constraints.numbers import G_PER_KG, PERCENT, shown, trimmed
 from optimizer.blend import Answer
-from optimizer.page import figure
-from optimizer.tables import heading, paragraph, table
+from optimizer.pages.page import figure
+from optimizer.pages.tables import heading, paragraph, table
 from optimizer.why.explain import Explanation
 from optimizer.why.ground import Means, layout_for
 from optimizer.why.limits import LimitPrice, Side

@@ -7,7 +7,7 @@ from fractions import Fraction
 from constraints.numbers import shown
 from constraints.requirement import Requirement
 from optimizer.blend import Answer
-from optimizer.tables import paragraph
+from optimizer.pages.tables import paragraph
 from optimizer.why.ground import ground_of
 from optimizer.why.limits import dearest
 from optimizer.why.lots import LotPrice, nearest_unused

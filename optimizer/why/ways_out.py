@@ -16,12 +16,12 @@ from constraints.ingredients import Lot
 from constraints.requirement import Requirement, Row, widened
 from constraints.stock import BatchSize
 from optimizer.conflict import Conflict
-from optimizer.exact import reduced_costs
-from optimizer.model import Program, solve
-from optimizer.optimum import SolverDisagrees
 from optimizer.problem import Problem
-from optimizer.program import Layout, relaxed
-from optimizer.simplex import Simplex
+from optimizer.solver.exact import reduced_costs
+from optimizer.solver.model import Program, solve
+from optimizer.solver.optimum import SolverDisagrees
+from optimizer.solver.program import Layout, relaxed
+from optimizer.solver.simplex import Simplex
 from optimizer.why.ground import cheapest, layout_for
 from optimizer.why.moving import solved
 

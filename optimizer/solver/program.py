@@ -14,8 +14,8 @@ from constraints.formula import Formula
 from constraints.ingredients import Ingredient, Lot
 from constraints.requirement import Hold, Requirement, Row
 from constraints.stock import hold
-from optimizer.model import Program, Variable
 from optimizer.problem import Problem, rows_of
+from optimizer.solver.model import Program, Variable
 
 _ZERO = Fraction(0)
 _ONE = Fraction(1)

@@ -15,13 +15,13 @@ from math import ceil, floor
 
 from constraints.cone import Cone
 from constraints.requirement import Row
-from optimizer.cutting import GAP, Found, Search, rounded
-from optimizer.exact import reduced_costs
-from optimizer.fold import Folded, fold
-from optimizer.model import Ending, Outcome, Program, solve
-from optimizer.optimum import Optimum, Ranks, SolverDisagrees, optimise
-from optimizer.program import relaxed
-from optimizer.tangents import Tangents
+from optimizer.solver.cutting import GAP, Found, Search, rounded
+from optimizer.solver.exact import reduced_costs
+from optimizer.solver.fold import Folded, fold
+from optimizer.solver.model import Ending, Outcome, Program, solve
+from optimizer.solver.optimum import Optimum, Ranks, SolverDisagrees, optimise
+from optimizer.solver.program import relaxed
+from optimizer.solver.tangents import Tangents
 
 _ZERO = Fraction(0)
 _SEARCHES = 100

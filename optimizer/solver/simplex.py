@@ -15,7 +15,7 @@ from collections.abc import Mapping, Sequence
 from fractions import Fraction
 
 from constraints.formula import solve_exactly
-from optimizer.model import Basis, Place, Program
+from optimizer.solver.model import Basis, Place, Program
 
 _ZERO = Fraction(0)
 _ONE = Fraction(1)

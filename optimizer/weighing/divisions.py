@@ -18,9 +18,9 @@ from constraints.ingredients import Ingredient, Kind
 from constraints.quantities import Basis, Weight
 from constraints.requirement import Hold, Requirement, Row
 from constraints.stock import BatchSize, Stock
-from optimizer.model import Ending, Program, Variable, solve
 from optimizer.problem import Problem
-from optimizer.program import choices_of, holds_of, uses, value_per_kg
+from optimizer.solver.model import Ending, Program, Variable, solve
+from optimizer.solver.program import choices_of, holds_of, uses, value_per_kg
 
 _ZERO = Fraction(0)
 _ONE = Fraction(1)

@@ -9,10 +9,10 @@ from typing import Any
 from constraints.numbers import G_PER_KG, PERCENT, shown
 from constraints.quantities import Basis
 from optimizer.check import Dose, Finding, Place, Report, relative_margin
-from optimizer.page import figure, source_words
+from optimizer.pages.page import figure, source_words
+from optimizer.pages.tables import heading, paragraph, table
 from optimizer.remarks import CAUTION
 from optimizer.summary import weight
-from optimizer.tables import heading, paragraph, table
 
 
 def check_page(report: Report) -> str:

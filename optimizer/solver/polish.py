@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from constraints.cone import Cone
-from optimizer.model import Program
+from optimizer.solver.model import Program
 
 _STEPS = 8
 """Steps after which the start was too far off."""

@@ -9,11 +9,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 from fractions import Fraction
 
-from optimizer.exact import lower_bound
-from optimizer.optimum import Optimum
 from optimizer.problem import Problem
-from optimizer.program import Layout, relaxed, value_per_kg
-from optimizer.weighout import Weighed, broken_by
+from optimizer.solver.exact import lower_bound
+from optimizer.solver.optimum import Optimum
+from optimizer.solver.program import Layout, relaxed, value_per_kg
+from optimizer.weighing.weighout import Weighed, broken_by
 
 
 @dataclass(frozen=True)

@@ -10,7 +10,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
 
-from optimizer.model import Basis, Program
+from optimizer.solver.model import Basis, Program
 
 _ZERO = Fraction(0)
 

@@ -15,7 +15,7 @@ from math import hypot
 
 from constraints.cone import Cone
 from constraints.requirement import Row
-from optimizer.model import Program, Variable
+from optimizer.solver.model import Program, Variable
 
 _ZERO = Fraction(0)
 _ONE = Fraction(1)

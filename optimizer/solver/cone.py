@@ -27,12 +27,12 @@ from constraints.formula import Formula
 from constraints.ingredients import Lot
 from constraints.methods import FatMethod, Finding
 from constraints.requirement import Requirement, Row
-from optimizer.cutting import Search
-from optimizer.exact import lower_bound
-from optimizer.model import Ending, Program
-from optimizer.optimum import Optimum, Ranks, optimise
-from optimizer.outer import Outer
-from optimizer.program import Layout, relaxed
+from optimizer.solver.cutting import Search
+from optimizer.solver.exact import lower_bound
+from optimizer.solver.model import Ending, Program
+from optimizer.solver.optimum import Optimum, Ranks, optimise
+from optimizer.solver.outer import Outer
+from optimizer.solver.program import Layout, relaxed
 
 _ZERO = Fraction(0)
 SLIGHT = Fraction(1, 10**6)

@@ -12,11 +12,11 @@ from fractions import Fraction
 
 from constraints.cone import Cone
 from constraints.requirement import Row
-from optimizer.fold import fold
-from optimizer.model import Ending, Program, Variable, solve
-from optimizer.optimum import Optimum, Ranks, SolverDisagrees, optimise, settle
-from optimizer.polish import Arrays, polish
-from optimizer.tangents import Tangents
+from optimizer.solver.fold import fold
+from optimizer.solver.model import Ending, Program, Variable, solve
+from optimizer.solver.optimum import Optimum, Ranks, SolverDisagrees, optimise, settle
+from optimizer.solver.polish import Arrays, polish
+from optimizer.solver.tangents import Tangents
 
 _ZERO = Fraction(0)
 _ROUNDS = 40

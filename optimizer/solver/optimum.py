@@ -19,10 +19,10 @@ from fractions import Fraction
 
 from constraints.ingredients import Ingredient, Lot
 from constraints.requirement import Row
-from optimizer.exact import Vertex, proved, refutes
-from optimizer.model import Ending, Outcome, Program, solve
-from optimizer.program import relaxed
-from optimizer.simplex import GaveUp, Simplex
+from optimizer.solver.exact import Vertex, proved, refutes
+from optimizer.solver.model import Ending, Outcome, Program, solve
+from optimizer.solver.program import relaxed
+from optimizer.solver.simplex import GaveUp, Simplex
 
 _ZERO = Fraction(0)
 _ONE = Fraction(1)

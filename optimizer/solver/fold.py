@@ -8,8 +8,8 @@ from fractions import Fraction
 
 from constraints.cone import Cone, Source
 from constraints.requirement import Row
-from optimizer.model import Program, Variable
-from optimizer.optimum import Ranks
+from optimizer.solver.model import Program, Variable
+from optimizer.solver.optimum import Ranks
 
 _ZERO = Fraction(0)
 _ONE = Fraction(1)

@@ -5,8 +5,8 @@ from __future__ import annotations
 import json
 from dataclasses import asdict
 
+from optimizer.pages.tables import paragraph, table
 from optimizer.reading.columns import COLUMNS
-from optimizer.tables import paragraph, table
 
 
 def columns_page() -> str:

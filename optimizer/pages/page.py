@@ -13,11 +13,11 @@ from constraints.quantities import Basis
 from constraints.requirement import Requirement, Status
 from optimizer.blend import Answer, Check
 from optimizer.blend import Status as AnswerStatus
+from optimizer.pages.tables import heading, paragraph, table
 from optimizer.problem import Problem, class_for
 from optimizer.remarks import CAUTION, confirm, left_out, notes, warnings
 from optimizer.summary import casing_need, composition, costs, dying_lots, finished_kg, weight
-from optimizer.tables import heading, paragraph, table
-from optimizer.weighout import Weighed
+from optimizer.weighing.weighout import Weighed
 
 if TYPE_CHECKING:
     from optimizer.near import Near

@@ -13,8 +13,8 @@ from constraints.faults import BadInput, Fault, nearest
 from constraints.numbers import shown, trimmed
 from constraints.requirement import Requirement
 from constraints.rules import Pack, PackRow, in_grams, load_pack, shipped
-from optimizer.page import source_words
-from optimizer.tables import heading, paragraph, table
+from optimizer.pages.page import source_words
+from optimizer.pages.tables import heading, paragraph, table
 
 DEFER = (
     "trimwright computes; the maker, their authority and licensed practice decide. Figures change: read the source "

@@ -18,12 +18,12 @@ from constraints.ingredients import FAT, Ingredient, Kind, Lot
 from constraints.quantities import Basis
 from constraints.requirement import Requirement, Row
 from constraints.stock import BatchSize, Stock
-from optimizer.divisions import Plan, binding, full, rough
-from optimizer.exact import reduced_costs
-from optimizer.optimum import Optimum, order_of_use
 from optimizer.problem import Problem
-from optimizer.program import Layout, uses
 from optimizer.reading.recipe import ScaleName
+from optimizer.solver.exact import reduced_costs
+from optimizer.solver.optimum import Optimum, order_of_use
+from optimizer.solver.program import Layout, uses
+from optimizer.weighing.divisions import Plan, binding, full, rough
 
 _ZERO = Fraction(0)
 _HALF = Fraction(1, 2)

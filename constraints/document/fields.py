@@ -1,0 +1,154 @@
+"""Field types: each reads the typed text, and takes the Python value it would make."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable
+from datetime import date, datetime
+from fractions import Fraction
+from typing import Annotated, Any
+
+from pydantic import BaseModel, PlainSerializer, PlainValidator, WithJsonSchema
+from pydantic_core import PydanticCustomError
+
+from constraints.document.place import Loc, quoted
+from constraints.numbers import PERCENT, NotANumber, exact, trimmed
+
+
+def what(value: object) -> str:
+    """Name a value of a file in plain words."""
+    if value is None:
+        return "nothing"
+    if isinstance(value, str):
+        return f"the text {quoted(value)}"
+    if isinstance(value, (dict, BaseModel)):
+        return "a mapping"
+    if isinstance(value, (list, tuple, set, frozenset)):
+        return "a list"
+    return quoted(str(value))
+
+
+def refusal(found: str, allowed: str, at: Loc = ()) -> PydanticCustomError:
+    """Make the error for a model's validator to raise; it reaches the user as a fault in these words.
+
+    ``at`` leads from the value being validated to the part that is at fault.
+    """
+    words: dict[str, Any] = {"found": found, "allowed": allowed, "at": at}
+    return PydanticCustomError("unfit", "{found} (allowed: {allowed})", words)
+
+
+def _figure(value: object, allowed: str) -> tuple[Fraction, str]:
+    """Return the exact figure, and the figure as it is to be shown."""
+    if isinstance(value, Fraction) or (isinstance(value, int) and not isinstance(value, bool)):
+        return Fraction(value), trimmed(Fraction(value))
+    if isinstance(value, float):
+        raise refusal(f"{value} is a binary float and not exact", f"{allowed}, as text, int or Fraction")
+    if not isinstance(value, str):
+        raise refusal(f"{what(value)} stands here", allowed)
+    try:
+        return exact(value), value.strip()
+    except NotANumber as error:
+        raise refusal(str(error), allowed) from None
+
+
+def _number(
+    allowed: str, low: int | None = None, high: int | None = None, above: int | None = None
+) -> Callable[[object], Fraction]:
+    """Make a reader of figures with low <= figure <= high and above < figure."""
+
+    def read(value: object) -> Fraction:
+        figure, typed = _figure(value, allowed)
+        if (low is not None and figure < low) or (above is not None and figure <= above):
+            raise refusal(f"{typed} is too small", allowed)
+        if high is not None and figure > high:
+            raise refusal(f"{typed} is too large", allowed)
+        return figure
+
+    return read
+
+
+def _whole(value: object) -> int:
+    allowed = "a whole number of 1 or more"
+    figure, typed = _figure(value, allowed)
+    if figure.denominator != 1:
+        raise refusal(f"{typed} is not a whole number", allowed)
+    if figure < 1:
+        raise refusal(f"{typed} is too small", allowed)
+    return int(figure)
+
+
+def _yes_no(value: object) -> bool:
+    if isinstance(value, bool):
+        return value
+    word = value.strip().casefold() if isinstance(value, str) else ""
+    if word in ("true", "yes"):
+        return True
+    if word in ("false", "no"):
+        return False
+    raise refusal(f"{what(value)} stands here", "true, false, yes or no")
+
+
+def _day(value: object) -> date:
+    if isinstance(value, date) and not isinstance(value, datetime):
+        return value
+    allowed = "a date as YYYY-MM-DD"
+    typed = value.strip() if isinstance(value, str) else ""
+    if not re.fullmatch(r"\d{4}-\d{2}-\d{2}", typed, re.ASCII):
+        raise refusal(f"{what(value)} stands here", allowed)
+    try:
+        return date.fromisoformat(typed)
+    except ValueError:
+        raise refusal(f"{typed} is an impossible date", f"{allowed} that the calendar has") from None
+
+
+def _name(value: object) -> str:
+    if not isinstance(value, str) or not value.strip():
+        raise refusal(f"{what(value)} stands here", "a text that is not empty")
+    return value.strip()
+
+
+def in_json(value: Fraction) -> int | float:
+    """For showing only (a schema's defaults, JSON output): JSON has no exact fractions."""
+    return value.numerator if value.denominator == 1 else float(value)
+
+
+_JSON = PlainSerializer(in_json, when_used="json")
+
+Number = Annotated[Fraction, PlainValidator(_number("a number")), _JSON, WithJsonSchema({"type": "number"})]
+"""Any figure, exact."""
+Positive = Annotated[
+    Fraction,
+    PlainValidator(_number("a number above 0", above=0)),
+    _JSON,
+    WithJsonSchema({"type": "number", "exclusiveMinimum": 0}),
+]
+"""A figure > 0, exact."""
+NotNegative = Annotated[
+    Fraction,
+    PlainValidator(_number("a number of 0 or more", low=0)),
+    _JSON,
+    WithJsonSchema({"type": "number", "minimum": 0}),
+]
+"""A figure >= 0, exact."""
+Percent = Annotated[
+    Fraction,
+    PlainValidator(_number(f"a number from 0 to {PERCENT}", low=0, high=PERCENT)),
+    _JSON,
+    WithJsonSchema({"type": "number", "minimum": 0, "maximum": PERCENT}),
+]
+"""Percent, 0 <= figure <= 100, exact."""
+PositivePercent = Annotated[
+    Fraction,
+    PlainValidator(_number(f"a number above 0 and at most {PERCENT}", above=0, high=PERCENT)),
+    _JSON,
+    WithJsonSchema({"type": "number", "exclusiveMinimum": 0, "maximum": PERCENT}),
+]
+"""Percent, 0 < figure <= 100, exact."""
+Whole = Annotated[int, PlainValidator(_whole), WithJsonSchema({"type": "integer", "minimum": 1})]
+"""A whole number >= 1."""
+YesNo = Annotated[bool, PlainValidator(_yes_no), WithJsonSchema({"type": "boolean"})]
+"""true, false, yes or no, in any case."""
+Day = Annotated[date, PlainValidator(_day), WithJsonSchema({"type": "string", "format": "date"})]
+"""A day of the calendar as YYYY-MM-DD."""
+Name = Annotated[str, PlainValidator(_name), WithJsonSchema({"type": "string", "minLength": 1, "pattern": r"\S"})]
+"""A text that is not empty, without spaces around it."""

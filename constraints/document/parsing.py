@@ -1,0 +1,275 @@
+"""Parse a YAML text into typed text with places, refusing what may not stand in a file."""
+
+from __future__ import annotations
+
+import re
+from typing import Any
+
+import yaml
+
+from constraints.document.place import Document, Mark, Place, Tree, quoted
+from constraints.document.text import label, refuse
+from constraints.faults import BadInput, Fault
+
+MOST_VALUES = 100_000
+"""Most values in a file, those reached through an alias counted every time."""
+DEEPEST = 50
+"""Deepest nesting of lists and mappings."""
+
+_UNTAGGED = "untagged"
+# What YAML 1.2 (chapter 5.1) keeps out of a file, and a byte-order mark inside the text. Listing what is
+# allowed instead would take the expression seven times as long to compile.
+_UNPRINTABLE = re.compile("[\0-\x08\x0b\x0c\x0e-\x1f\x7f-\x84\x86-\x9f\ud800-\udfff\ufeff\ufffe\uffff]")
+_LONE_TAG = re.compile(r"(?:&\S+\s+)?!(?=\s|\Z)")
+_TAG = re.compile(r"(?:&\S+\s+)?(!\S*)")
+
+
+class _TooLarge(Exception):
+    """The text nests too deep or holds too many values; carries the words and the place."""
+
+    def __init__(self, found: str, allowed: str, mark: Mark) -> None:
+        super().__init__(found)
+        self.found, self.allowed, self.mark = found, allowed, mark
+
+
+def _too_many(mark: Mark) -> _TooLarge:
+    allowed = f"at most {MOST_VALUES}, those behind an alias counted every time"
+    return _TooLarge("the file holds too many values", allowed, mark)
+
+
+def _too_deep(mark: Mark) -> _TooLarge:
+    return _TooLarge("lists and mappings are nested too deep here", f"at most {DEEPEST} levels", mark)
+
+
+class _Composing:
+    """Loader hooks: no implicit types, and the limits kept before memory or stack run out."""
+
+    values = 0
+    depth = 0
+
+    def resolve(self, kind: type, value: str | None, implicit: object) -> str:
+        """Give the tag of a node that has none of its own, so that any other tag was typed."""
+        return _UNTAGGED
+
+    def descend_resolver(self, parent: yaml.Node | None, index: object) -> None:
+        """Count a node; called for every one but an alias."""
+        self.values += 1
+        self.depth += 1
+        if parent is not None and self.values > MOST_VALUES:
+            raise _too_many(_start(parent))
+        if parent is not None and self.depth > DEEPEST + 1:
+            raise _too_deep(_start(parent))
+
+    def ascend_resolver(self) -> None:
+        self.depth -= 1
+
+
+class _PureLoader(_Composing, yaml.SafeLoader):
+    pass
+
+
+_LOADER: Any = _PureLoader
+if yaml.__with_libyaml__:
+
+    class _FastLoader(_Composing, yaml.CSafeLoader):
+        pass
+
+    _LOADER = _FastLoader
+
+
+def parse(text: str, file: str) -> Document:
+    """Parse one YAML mapping into text with places; the scalars are the text as typed.
+
+    Raises BadInput: one fault for broken syntax, or all of these at once: duplicate keys, keys that are no
+    text, tags, merge keys, aliases that contain themselves, characters that may not stand in a file.
+    """
+    file = label(file)
+    text = text.removeprefix("\ufeff")
+    if bad := _UNPRINTABLE.search(text):
+        mark = text.count("\n", 0, bad.start()) + 1, bad.start() - text.rfind("\n", 0, bad.start())
+        refuse(file, f"the character U+{ord(bad[0]):04X} may not stand in a file", "printable text", *mark)
+    try:
+        root = _compose(text, file)
+        if root is None or (isinstance(root, yaml.ScalarNode) and not root.style and not root.value):
+            refuse(file, "the file is empty", _COLON)
+        if not isinstance(root, yaml.MappingNode):
+            refuse(file, f"{_kind(root)} stands at the top of the file", _COLON, *_start(root))
+        walk = _Walk(text, file)
+        tree, place = walk.mapping(root)
+    except _TooLarge as error:
+        refuse(file, error.found, error.allowed, *error.mark)
+    if walk.faults:
+        raise BadInput(walk.faults)
+    return Document(file, tree, place)
+
+
+def _compose(text: str, file: str) -> yaml.Node | None:
+    try:
+        root: yaml.Node | None = yaml.compose(text, Loader=_LOADER)
+        return root
+    except yaml.MarkedYAMLError as error:
+        raise BadInput([_syntax_fault(error, text, file)]) from None
+    except (yaml.YAMLError, ValueError, OverflowError):
+        # The loader written in Python turns escapes and versions into numbers unchecked.
+        refuse(file, "this is not YAML", "no \\U escapes and no % lines")
+
+
+_COLON = "lines of 'key: value', with a space behind the colon"
+_QUOTES = "put the whole text in quotes"
+_LINE_UP = "line up the keys of one mapping under each other; put a text that holds ': ' in quotes"
+_ESCAPE = "'\\\\' for a backslash, or single quotes around the text"
+_AT_MARK, _AT_OPENING = False, True
+# A piece of the parser's own message, then what to say and whether to say it where the construct opened.
+_SYNTAX = (
+    ("another document", "a second document starts here", "one document in a file", _AT_MARK),
+    ("nesting depth", "lists and mappings are nested too deep here", f"at most {DEEPEST} levels", _AT_MARK),
+    ("mapping values are not allowed", "a colon cannot stand here", _LINE_UP, _AT_MARK),
+    ("entries are not allowed", "a list entry cannot stand here", "each '- ' on its own line", _AT_MARK),
+    ("mapping keys are not allowed", "a question mark cannot stand here", _QUOTES, _AT_MARK),
+    ("could not find expected ':'", "this line has no colon", _COLON, _AT_OPENING),
+    ("unexpected end of stream", "the quote opened here is never closed", "a closing quote", _AT_OPENING),
+    ("unexpected document", "the quote opened here is never closed", "a closing quote", _AT_OPENING),
+    ("undefined alias", "'*' names an anchor that stands nowhere above", _QUOTES, _AT_MARK),
+    ("duplicate anchor", "this anchor ('&') stands a second time", "each anchor once", _AT_MARK),
+    ("scanning an alias", "a text cannot start with '*'", _QUOTES, _AT_OPENING),
+    ("scanning an anchor", "a text cannot start with '&'", _QUOTES, _AT_OPENING),
+    (" tag", "a text cannot start with '!'", _QUOTES, _AT_OPENING),
+    ("directive", "a line cannot start with '%'", _QUOTES, _AT_MARK),
+    ("incompatible", "a line cannot start with '%'", _QUOTES, _AT_MARK),
+    ("escape", "this backslash starts no known escape", _ESCAPE, _AT_MARK),
+    ("hexadecimal", "this backslash starts no known escape", _ESCAPE, _AT_MARK),
+    ("cannot start any token", "a text cannot start with this character", _QUOTES, _AT_MARK),
+    ("flow sequence", "the '[' opened here is not closed, or a comma is missing", "[a, b]", _AT_OPENING),
+    ("flow mapping", "the '{' opened here is not closed, or a comma is missing", "{key: value}", _AT_OPENING),
+    ("block scalar", "something stands behind '|' or '>'", "the text on the lines below", _AT_OPENING),
+    ("node content", "this character cannot stand where a value is needed", _QUOTES, _AT_MARK),
+    ("", "this does not fit what stands before it", _LINE_UP, _AT_MARK),
+)
+
+
+def _syntax_fault(error: yaml.MarkedYAMLError, text: str, file: str) -> Fault:
+    mark = error.problem_mark or error.context_mark
+    said = f"{error.context or ''} {error.problem or ''}"
+    if mark is not None:
+        before = text[text.rfind("\n", 0, mark.index) + 1 : mark.index]
+        if text[mark.index : mark.index + 1] == "\t" and not before.strip():
+            found = "the line is indented with a tab"
+            return Fault(file, mark.line + 1, mark.column + 1, found, "spaces only")
+    found, allowed, opening = next(row[1:] for row in _SYNTAX if row[0] in said)
+    if opening and error.context_mark is not None:
+        mark = error.context_mark
+    if mark is None:
+        return Fault(file, None, None, found, allowed)
+    return Fault(file, mark.line + 1, mark.column + 1, found, allowed)
+
+
+def _start(node: yaml.Node) -> Mark:
+    return node.start_mark.line + 1, node.start_mark.column + 1
+
+
+def _kind(node: yaml.Node) -> str:
+    if isinstance(node, yaml.ScalarNode):
+        return "a text"
+    return "a list" if isinstance(node, yaml.SequenceNode) else "a mapping"
+
+
+class _Walk:
+    """Turns composed nodes into a tree and its places, collecting what may not stand in a document."""
+
+    def __init__(self, text: str, file: str) -> None:
+        self.text = text
+        self.file = file
+        self.found: dict[Fault, None] = {}  # keeps order; an alias visits its node, and its faults, again
+        self.values = 0
+        self.open: set[int] = set()
+
+    @property
+    def faults(self) -> list[Fault]:
+        return list(self.found)
+
+    def _say(self, node: yaml.Node, found: str, allowed: str) -> None:
+        self.found[Fault(self.file, *_start(node), found, allowed)] = None
+
+    def node(self, node: yaml.Node) -> tuple[Tree, Place]:
+        """Return the tree and places of any node."""
+        if isinstance(node, yaml.MappingNode):
+            return self.mapping(node)
+        if isinstance(node, yaml.SequenceNode):
+            return self._sequence(node)
+        assert isinstance(node, yaml.ScalarNode)
+        self._enter(node)
+        # Only the plain style can be empty without quotes; the C loader calls it '' and the other one None.
+        empty = not node.style and not node.value
+        return (None if empty else self._printable(node)), Place(_start(node), _start(node))
+
+    def mapping(self, node: yaml.MappingNode) -> tuple[dict[str, Tree], Place]:
+        """Return the tree and places of a mapping."""
+        tree: dict[str, Tree] = {}
+        place = Place(_start(node), _start(node))
+        if not self._enter(node):
+            return tree, place
+        for key_node, value_node in node.value:
+            key = self._key(key_node)
+            value, inner = self.node(value_node)
+            if key in tree:
+                first, again = place.inside[key].key[0], _start(key_node)[0]
+                found = f"the key {quoted(key)} stands on line {first} and again on line {again}"
+                self._say(key_node, found, "each key once")
+            elif key is not None:
+                tree[key] = value
+                inner.key = _start(key_node)
+                if value is None:  # nothing stands anywhere, so the key has to do
+                    inner.value = inner.key
+                place.inside[key] = inner
+        self.open.discard(id(node))
+        return tree, place
+
+    def _sequence(self, node: yaml.SequenceNode) -> tuple[Tree, Place]:
+        tree: list[Tree] = []
+        place = Place(_start(node), _start(node))
+        if not self._enter(node):
+            return tree, place
+        for index, entry in enumerate(node.value):
+            value, place.inside[index] = self.node(entry)
+            tree.append(value)
+        self.open.discard(id(node))
+        return tree, place
+
+    def _enter(self, node: yaml.Node) -> bool:
+        """Count the node and check its tag; False when it stands inside itself."""
+        self.values += 1
+        if self.values > MOST_VALUES:
+            raise _too_many(_start(node))
+        at = node.start_mark.index
+        if node.tag != _UNTAGGED or _LONE_TAG.match(self.text, at):
+            typed = _TAG.match(self.text, at)
+            tag = quoted(typed[1]) if typed else "a tag"
+            self._say(node, f"the tag {tag} stands here", "a value without a tag; " + _QUOTES)
+        if isinstance(node, yaml.ScalarNode):
+            return True
+        if id(node) in self.open:
+            self._say(node, f"{_kind(node)} contains itself through an alias", "aliases of other values")
+            return False
+        if len(self.open) >= DEEPEST:
+            raise _too_deep(_start(node))
+        self.open.add(id(node))
+        return True
+
+    def _key(self, node: yaml.Node) -> str | None:
+        if not isinstance(node, yaml.ScalarNode):
+            self._say(node, f"{_kind(node)} stands as a key", "a text as a key; " + _QUOTES)
+            return None
+        self._enter(node)
+        if not node.value:
+            self._say(node, "an empty key stands here", "a text as a key")
+            return None
+        if node.value == "<<" and not node.style:
+            self._say(node, "the merge key '<<' stands here", "the keys themselves, written out")
+            return None
+        return self._printable(node)
+
+    def _printable(self, node: yaml.ScalarNode) -> str:
+        value: str = node.value
+        if bad := _UNPRINTABLE.search(value):
+            self._say(node, f"an escape stands for the character U+{ord(bad[0]):04X}", "printable text")
+        return value

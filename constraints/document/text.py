@@ -1,0 +1,70 @@
+"""Read a text file whole, or say why it cannot be read."""
+
+from __future__ import annotations
+
+import codecs
+import os
+import sys
+from typing import NoReturn
+
+from constraints.document.place import clean
+from constraints.faults import BadInput, Fault
+
+MOST_BYTES = 20_000_000
+"""Largest file read, in bytes: far above any recipe, and small enough to refuse a wrong file quickly."""
+
+
+def read_text(path: str) -> str:
+    """Read a whole UTF-8 file, or standard input when ``path`` is ``-``, without its byte-order mark.
+
+    Raises BadInput with one fault when there is no such file, it is a directory, cannot be opened, is larger
+    than MOST_BYTES or is not UTF-8.
+    """
+    file = label(path)
+    data = _read_bytes(path, file)
+    if len(data) > MOST_BYTES:
+        refuse(file, f"the file is larger than {MOST_BYTES // 1_000_000} MB", "a recipe or a rule pack")
+    save = "save the file as UTF-8"
+    if data.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE, codecs.BOM_UTF32_BE)):
+        refuse(file, "the file is UTF-16 (or UTF-32) text", save)
+    if b"\0" in data:
+        line = data.count(b"\n", 0, data.index(b"\0")) + 1
+        refuse(file, "the file holds NUL bytes: it is UTF-16 text, or no text at all", save, line)
+    data = data.removeprefix(codecs.BOM_UTF8)
+    try:
+        return data.decode("utf-8")
+    except UnicodeDecodeError as error:
+        before = data[: error.start]
+        line = before.count(b"\n") + 1
+        column = len(before[before.rfind(b"\n") + 1 :].decode("utf-8")) + 1
+        found = f"line {line} holds the byte 0x{data[error.start]:02X}, which is not UTF-8"
+    refuse(file, found, save, line, column)
+
+
+def label(path: str) -> str:
+    """Name a file as faults show it."""
+    return "standard input" if path == "-" else path
+
+
+def refuse(file: str, found: str, allowed: str, line: int | None = None, column: int | None = None) -> NoReturn:
+    """Raise BadInput with one fault of a file."""
+    raise BadInput([Fault(file, line, column, found, allowed)]) from None
+
+
+def _read_bytes(path: str, file: str) -> bytes:
+    """Read at most one byte more than the limit, so that an endless source ends too."""
+    try:
+        if path == "-":
+            return sys.stdin.buffer.read(MOST_BYTES + 1)
+        if os.path.isdir(path):
+            refuse(file, "this is a directory", "a file")
+        with open(path, "rb") as handle:
+            return handle.read(MOST_BYTES + 1)
+    except FileNotFoundError:
+        refuse(file, "there is no such file", "the path of a file, or - for standard input")
+    except PermissionError:
+        refuse(file, "you may not read this file", "a file you have permission to read")
+    except (OSError, ValueError, AttributeError) as error:
+        # ValueError: a NUL in the path, or a closed stream. AttributeError: no standard input at all.
+        reason = getattr(error, "strerror", None) or "nothing to read from"
+        refuse(file, f"the file cannot be read: {clean(reason)}", "a file that can be opened")

@@ -1,0 +1,1 @@
+"""From requirements to the proved optimum: the linear program, its exact vertex, and the cuts of confidence."""
