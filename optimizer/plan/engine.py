@@ -1,7 +1,7 @@
 """Solving a large program: PuLP's HiGHS interface, handed the whole matrix at once instead of term by term.
 
-The method is chosen on evidence (tests/benchmark_plan.py --methods prints it): interior point with crossover from
-INTERIOR_FROM coefficients up, primal simplex below. Everything returned is floating point and trusted by nobody.
+The method is chosen on evidence (tests/benchmark_plan.py --methods prints it): a program with many more columns than
+rows is sifted; else interior point with crossover from INTERIOR_FROM coefficients up, primal simplex below. Everything returned is floating point and trusted by nobody.
 """
 
 from __future__ import annotations
@@ -19,6 +19,7 @@ from typing import Any
 import numpy as np
 import pulp
 
+from optimizer.plan.sift import Matrix, sift, worth_sifting
 from optimizer.plan.sparse import Floats, Sparse
 from optimizer.solver.model import Ending
 
@@ -179,6 +180,7 @@ def solve(
     whole = program.has_whole and not relaxed
     kinds = cb.HighsCallbackType
     options: dict[str, Any] = {"threads": 1, "random_seed": 0}
+    relaxed_only = not whole and pinned is None
     if not whole:
         interior = coefficients(program) >= INTERIOR_FROM
         options |= {"solver": "ipm"} if interior else {"solver": "simplex", "simplex_strategy": _PRIMAL}
@@ -192,10 +194,29 @@ def solve(
     )  # fmt: skip
     problem = pulp.LpProblem("plan", pulp.LpMinimize)
     with _stop_on_interrupt(watch):
+        if relaxed_only and worth_sifting(program):
+            solver.createAndConfigureSolver(problem)
+            found = sift(problem.solverModel, program, *_limits_and_columns(program))
+            if found is not None:
+                cost = found.cost + float(program.constant)
+                return Solved(Ending.OPTIMAL, found.values, found.prices, cost, cost)
+            if watch.stopped or _out_of_time(problem.solverModel):
+                return Solved(Ending.TIME_LIMIT, interrupted=watch.stopped)
         solver.createAndConfigureSolver(problem)
         solver.buildSolverModel(problem)
         solver.callSolver(problem)
     return _read(problem.solverModel, program, whole, watch)
+
+
+def _limits_and_columns(program: Sparse) -> tuple[Floats, Floats, Matrix]:
+    lo, hi, starts, index, value = _as_arrays(program)
+    return lo, hi, Matrix.of(program.size, starts, index, value)
+
+
+def _out_of_time(highs: Any) -> bool:
+    import highspy
+
+    return bool(highs.getModelStatus() == highspy.HighsModelStatus.kTimeLimit)
 
 
 def _read(highs: Any, program: Sparse, whole: bool, watch: Watch) -> Solved:

@@ -159,6 +159,11 @@ class Sparse:
         return np.concatenate(self._whole) if self._whole else np.zeros(0, dtype=np.int64)
 
     @property
+    def block_of_column(self) -> Whole:
+        """Number of the block that each column was added in."""
+        return np.repeat(np.arange(len(self._cost)), [len(part) for part in self._cost])
+
+    @property
     def has_whole(self) -> bool:
         """True where any column takes whole numbers only."""
         return any(bool(part.any()) for part in self._whole)
