@@ -79,29 +79,58 @@ class Formula:
         self.columns: tuple[Ingredient, ...] = (*self.lots, *(a.item for a in self.free))
         self.counts_salt = any(a.dosing is Dosing.TOTAL_SALT for a in self.dosed)
         self._drivers = self._solve_doses()
-        self._carried: dict[Quantity, tuple[Fraction, ...]] = {}
-        self._totals: dict[Quantity, tuple[Fraction, ...]] = {}
+        self._carried: dict[Ingredient, tuple[tuple[Ingredient, Fraction], ...]] = {}
+        self._carried_cost: dict[Ingredient, Fraction] = {}
+        self._alike = self._by_what_they_carry()
+        self._brought: dict[Quantity, tuple[Fraction, ...]] = {}
+        self._totals: dict[tuple[Quantity, Fraction], tuple[Fraction, ...]] = {}
 
     def carried(self, column: Ingredient) -> tuple[tuple[Ingredient, Fraction], ...]:
         """The dosed additions that one kilogram of a column brings along, in kilograms."""
-        weights = self._weights(column)
-        drivers = self._drivers.all()
-        return tuple(
-            (addition.item, _dot(weights, [driver[i] for driver in drivers])) for i, addition in enumerate(self.dosed)
-        )
+        alike = self._alike.get(column, column)
+        if alike not in self._carried:
+            weights = self._weights(alike)
+            drivers = self._drivers.all()
+            self._carried[alike] = tuple(
+                (addition.item, _dot(weights, [driver[i] for driver in drivers]))
+                for i, addition in enumerate(self.dosed)
+            )
+        return self._carried[alike]
+
+    def carried_cost(self, column: Ingredient) -> Fraction:
+        """Money of the dosed additions that one kilogram of a column brings along."""
+        alike = self._alike.get(column, column)
+        if alike not in self._carried_cost:
+            self._carried_cost[alike] = sum((share * item.cost_per_kg for item, share in self.carried(alike)), _ZERO)
+        return self._carried_cost[alike]
+
+    def _by_what_they_carry(self) -> dict[Ingredient, Ingredient]:
+        """For each column the first that carries the same: most lots differ in nothing that a dose depends on."""
+        first: dict[tuple[Fraction, ...], Ingredient] = {}
+        return {column: first.setdefault(self._weights(column), column) for column in self.columns}
 
     def total(self, quantity: Quantity, column: Ingredient) -> Fraction:
         """A quantity in one kilogram of a column together with the additions it carries."""
-        if quantity not in self._carried:
-            amounts = [quantity.per_kg(a.item, self.process) for a in self.dosed]
-            self._carried[quantity] = tuple(_dot(amounts, driver) for driver in self._drivers.all())
-        return quantity.per_kg(column, self.process) + _dot(self._weights(column), self._carried[quantity])
+        return quantity.per_kg(column, self.process) + self._added(quantity, column)
 
-    def totals(self, quantity: Quantity) -> tuple[Fraction, ...]:
-        """``total`` of every column, reckoned once."""
-        if quantity not in self._totals:
-            self._totals[quantity] = tuple(self.total(quantity, column) for column in self.columns)
-        return self._totals[quantity]
+    def _added(self, quantity: Quantity, column: Ingredient) -> Fraction:
+        """A quantity in the additions that one kilogram of a column carries."""
+        if quantity not in self._brought:
+            amounts = [quantity.per_kg(a.item, self.process) for a in self.dosed]
+            self._brought[quantity] = tuple(_dot(amounts, driver) for driver in self._drivers.all())
+        return _dot(self._weights(column), self._brought[quantity])
+
+    def totals(self, quantity: Quantity, scale: Fraction = _ONE) -> tuple[Fraction, ...]:
+        """``scale`` times the ``total`` of every column, reckoned once."""
+        if (quantity, scale) not in self._totals:
+            self._totals[quantity, scale] = (
+                self._unscaled(quantity) if scale == 1 else tuple(scale * part for part in self.totals(quantity))
+            )
+        return self._totals[quantity, scale]
+
+    def _unscaled(self, quantity: Quantity) -> tuple[Fraction, ...]:
+        added = {alike: self._added(quantity, alike) for alike in set(self._alike.values())}
+        return tuple(quantity.per_kg(column, self.process) + added[self._alike[column]] for column in self.columns)
 
     def exact_batch(self, kilograms: Sequence[Fraction]) -> Batch:
         """The batch of these kilograms of the columns with every dosed addition at its exact amount."""

@@ -199,15 +199,14 @@ class Ratio(Requirement):
     def fixed_value(self, formula: Formula) -> Fraction | None:
         """The ratio where every column, with what it carries, has the same one."""
         over, under = self.terms(formula)
-        if not under or any(part <= 0 for part in under):
+        if not under or under[0] <= 0:
             return None
         first = over[0] / under[0]
-        return first if all(a == first * b for a, b in zip(over, under, strict=True)) else None
+        return first if all(a == first * b and b > 0 for a, b in zip(over, under, strict=True)) else None
 
     def terms(self, formula: Formula) -> tuple[tuple[Fraction, ...], tuple[Fraction, ...]]:
         """Scaled numerator and denominator per kilogram of each column."""
-        over = formula.totals(self.over)
-        return over if self.scale == 1 else tuple(self.scale * part for part in over), formula.totals(self.under)
+        return formula.totals(self.over, self.scale), formula.totals(self.under)
 
 
 @dataclass(frozen=True)

@@ -107,8 +107,8 @@ def assemble(recipe: Recipe, table: LotTable, order: Order) -> Problem:
     size = BatchSize.of(order.basis, order.kilograms, order.within_kg)
     every = (size, Stock.of(lots), *requirements)
     fixed = tuple(r for r in every if r.fixed_value(formula) is not None)
-    waived = set(recipe.entry.waive)
-    measured = tuple(r for r in every if r.fixed_value(formula) is None and (not _binds(r) or r.origin.rule in waived))
+    waived, settled = set(recipe.entry.waive), {id(r) for r in fixed}
+    measured = tuple(r for r in every if id(r) not in settled and (not _binds(r) or r.origin.rule in waived))
     return Problem(
         recipe, order, product, packs, formula, every, fixed, measured, tuple(left_out), tuple(recipe.warnings)
     )  # fmt: skip

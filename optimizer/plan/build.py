@@ -87,20 +87,29 @@ class WeekProgram:
 
 
 class Costs:
-    """What a usable kilogram of each supply costs on each day, and how much of it there can be: computed once a day."""
+    """What a usable kilogram of each supply costs on each day, and how much of it there can be: computed once a day.
 
-    def __init__(self, world: World) -> None:
+    ``stock`` stands instead of the opening stock, as held.
+    """
+
+    def __init__(self, world: World, stock: dict[int, Fraction] | None = None) -> None:
         self.world = world
         self.by_day: dict[int, tuple[object, object]] = {}
-        most = [hold(s.lot).most if s.lot.largest_pull_kg is not None else None for s in world.supplies]
-        stock = [s.kg if s.kg is not None else s.lot.on_hand_kg for s in world.supplies]
-        found = [
-            kg * s.lot.usable if cap is None else min(cap, kg * s.lot.usable)
-            for s, cap, kg in zip(world.supplies, most, stock, strict=True)
-        ]
         limits = [hold(s.lot) for s in world.supplies]
         self.special = np.array([x.step is not None or x.least > 0 for x in limits], dtype=bool)
-        self.most, self.most_floats = exact_array(found), np.array([float(x) for x in found])
+        self._pull = [x.most if s.lot.largest_pull_kg is not None else None
+                      for s, x in zip(world.supplies, limits, strict=True)]  # fmt: skip
+        self.most = np.empty(len(limits), dtype=object)
+        self.most_floats = np.zeros(len(limits))
+        for s, supply in enumerate(world.supplies):
+            have = supply.lot.on_hand_kg if supply.kg is None else supply.kg
+            self.hold(s, have if stock is None or supply.kg is None else stock.get(s, _ZERO))
+
+    def hold(self, s: int, kg: Fraction) -> None:
+        """So many kilograms of a supply, as held, are there now."""
+        usable, pull = kg * self.world.supplies[s].lot.usable, self._pull[s]
+        self.most[s] = usable if pull is None else min(pull, usable)
+        self.most_floats[s] = float(self.most[s])
 
     def on(self, day: int) -> tuple[object, object]:
         """Exact costs and their floats, one a supply."""
@@ -147,10 +156,11 @@ def build(world: World, wanted: Wanted | None = None) -> WeekProgram:
         (kg * world.supplies[i].nights * world.holding for i, kg in stock.items()), _ZERO
     ) if world.holding else _ZERO  # fmt: skip
     chosen = world.jobs if wanted.jobs is None else [world.jobs[i] for i in wanted.jobs]
-    costs = wanted.costs or Costs(world)
+    costs = wanted.costs or Costs(world, wanted.stock)
     for job in chosen:
         _batch(program, job, costs)
-    uses = _uses(program)
+    # The stock of a single block stands on its columns already.
+    uses = _uses(program, only_offers=wanted.alone and len(program.blocks) == 1)
     _buy_and_stock(program, uses, wanted)
     _kitchen(program, uses, wanted)
     _material_rules(program)
@@ -301,13 +311,18 @@ def _used(
     return use
 
 
-def _uses(program: WeekProgram) -> dict[int, tuple[Whole, Fraction]]:
+def _uses(program: WeekProgram, *, only_offers: bool) -> dict[int, tuple[Whole, Fraction]]:
     """For each supply the columns that use it, and the most kilograms (usable) that all batches could use of it."""
     if not any(len(b.supplies) for b in program.blocks):
         return {}
     supplies = np.concatenate([b.supplies for b in program.blocks])
     columns = np.concatenate([b.columns for b in program.blocks])
     owner = np.repeat(np.arange(len(program.blocks)), [len(b.supplies) for b in program.blocks])
+    if only_offers:
+        bought = program.world.offered[supplies]
+        supplies, columns, owner = supplies[bought], columns[bought], owner[bought]
+        if not len(supplies):
+            return {}
     order = np.argsort(supplies, kind="stable")
     supplies, columns, owner = supplies[order], columns[order], owner[order]
     names, starts = np.unique(supplies, return_index=True)

@@ -1,7 +1,8 @@
 """Solving a large program: PuLP's HiGHS interface, handed the whole matrix at once instead of term by term.
 
 The method is chosen on evidence (tests/benchmark_plan.py --methods prints it): a program with many more columns than
-rows is sifted; else interior point with crossover from INTERIOR_FROM coefficients up, primal simplex below. Everything returned is floating point and trusted by nobody.
+rows is sifted; else interior point with crossover from INTERIOR_FROM coefficients up, primal simplex below. Everything
+returned is floating point and trusted by nobody.
 """
 
 from __future__ import annotations

@@ -36,7 +36,7 @@ def in_order(world: World, *, time_limit: float | None = None) -> InOrder:
     short = _put_aside(world, stock)
     if short:
         return InOrder(None, f"closing stock of {short}")
-    costs = Costs(world)
+    costs = Costs(world, stock)
     taken: dict[tuple[int, int], Fraction] = defaultdict(Fraction)
     counted: dict[int, int] = defaultdict(int)
     ordered: dict[int, Fraction] = defaultdict(Fraction)
@@ -53,6 +53,8 @@ def in_order(world: World, *, time_limit: float | None = None) -> InOrder:
             return InOrder(None, job.name)
         total += solved.cost - float(program.sparse.constant)
         _take(program, solved, stock, charged, ordered)
+        for s in {s for part in planned(program, solved) for s in part.kilograms if world.supplies[s].offer is None}:
+            costs.hold(s, stock[s])
         _count(program, solved, taken, counted)
     return InOrder(total)
 

@@ -21,6 +21,7 @@ def faults(program: WeekProgram, made: Sequence[Made], bought: Sequence[Order]) 
     """What does not hold, in words; nothing where the plan is sound."""
     return [
         *_stock(program, made, bought),
+        *_used_up(program, made),
         *_orders(bought),
         *_batches(program, made),
         *_stages(program, made),
@@ -40,6 +41,16 @@ def _stock(program: WeekProgram, made: Sequence[Made], bought: Sequence[Order]) 
             on = world.date(day)
             if (supply.lot.use_by and on > supply.lot.use_by) or (supply.lot.received and on < supply.lot.received):
                 yield f"{supply.name} is used on {on}, outside its dates"
+
+
+def _used_up(program: WeekProgram, made: Sequence[Made]) -> Iterator[str]:
+    """Every lot that is to be used up is."""
+    taken = taken_by_day(made)
+    for s, kg in program.stock.items():
+        supply = program.world.supplies[s]
+        left = kg - sum(taken.get(s, {}).values(), _ZERO)
+        if supply.lot.use_up and left > 0:
+            yield f"{supply.name} was to be used up, and {trimmed(left, 3)} kg are left"
 
 
 def _orders(bought: Sequence[Order]) -> Iterator[str]:

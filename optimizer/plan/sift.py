@@ -62,8 +62,8 @@ class Matrix:
     def paid(self, prices: Floats) -> Floats:
         """What the rows pay for one unit of each column."""
         owner = np.repeat(np.arange(len(self.starts) - 1), np.diff(self.starts))
-        paid: Floats = np.bincount(owner, weights=prices[self.rows] * self.values, minlength=len(self.starts) - 1)
-        return paid
+        paid = np.bincount(owner, weights=prices[self.rows] * self.values, minlength=len(self.starts) - 1)
+        return np.asarray(paid, dtype=np.float64)
 
 
 @dataclass(frozen=True)

@@ -44,9 +44,9 @@ class Coefs:
     @classmethod
     def of(cls, values: Sequence[Fraction | int]) -> Coefs:
         """Exact figures over their common denominator."""
-        den = lcm(*(Fraction(v).denominator for v in values)) if values else 1
-        whole = exact_array([int(v * den) for v in values])
-        return cls(whole, den, np.array([float(v) for v in values], dtype=float))
+        den = lcm(*(v.denominator for v in values)) if values else 1
+        whole = exact_array([v.numerator * (den // v.denominator) for v in values])
+        return cls(whole, den, np.array([v.numerator / v.denominator for v in values], dtype=float))
 
     def at(self, places: Whole) -> Coefs:
         """The coefficients at some places."""

@@ -7,7 +7,7 @@ it, and of each lot what no later batch needs; so rounding never takes what anot
 from __future__ import annotations
 
 from collections import Counter, defaultdict
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
 from fractions import Fraction
@@ -21,7 +21,7 @@ from constraints.ingredients import Ingredient, Lot
 from constraints.numbers import G_PER_KG
 from constraints.quantities import Basis, Weight
 from constraints.requirement import Requirement
-from constraints.stock import BatchSize
+from constraints.stock import BatchSize, Stock
 from optimizer.blend import Answer, Status, blend, measured
 from optimizer.order import Asked, order_of
 from optimizer.plan.build import WeekProgram
@@ -37,8 +37,8 @@ from optimizer.weighing.certificate import certify
 from optimizer.weighing.weighout import ScalePrevents, weigh_out
 
 _ZERO = Fraction(0)
-_HELPERS = 10
-"""Lots beyond the planned ones that a second try may use."""
+_FEW, _MANY = 10, 40
+"""Lots beyond the planned ones that the first try may use some divisions of, and the second what is free of them."""
 _TRIES = 4
 """Orders in which the batches of a plan are weighed at most."""
 _GIVE = 2
@@ -129,8 +129,12 @@ class _Shelf:
 
     def near(self, part: Planned, s: int) -> Fraction:
         """As ``free``, but no further from the plan than rounding needs."""
+        return min(self.free(part, s), self.ahead(part, s))
+
+    def ahead(self, part: Planned, s: int) -> Fraction:
+        """No further from the plan than rounding needs, and that even of what later batches were promised."""
         most = _rounded_up(part, part.kilograms.get(s, _ZERO)) + NEAR * _division(part)
-        return min(self.free(part, s), most / self._usable(s))
+        return min(self.left.get(s, _ZERO), most / self._usable(s))
 
     def open(self, part: Planned, s: int, *, promised: bool) -> Fraction:
         """What a batch blended afresh may take; in need also what later batches were promised, who then look again."""
@@ -150,21 +154,24 @@ def _rounded_up(part: Planned, kg: Fraction) -> Fraction:
 
 
 def _weigh(shelf: _Shelf, part: Planned, before: Sequence[Made], dearer: Floats | None) -> Made:
-    """Weigh one batch from its planned lots, else with a division of a few more, else from all that is there."""
+    """Weigh one batch from its planned lots and a little of a few more, else of many, else from all that is there."""
     block = part.block
     on = shelf.world.date(block.day)
     size = _size(part, on, before, last=shelf.last[block.job.index] is part)
     answer = None
     names: dict[Ingredient, int] = {}
-    for helpers in (0, _HELPERS):
-        caps = {s: shelf.near(part, s) for s in (*part.kilograms, *_helpers(shelf, part, dearer, helpers))}
-        if answer is None and all(caps.values()):
-            names = _lots(shelf, caps)
+    tries = [(_FEW, shelf.near), (_MANY, shelf.free), (_MANY, shelf.ahead)]
+    if part.block.job.recipe.entry.mixer_kg is not None:  # several loads: no lot of a few grams where there is a way
+        tries = [(0, shelf.near), (0, shelf.ahead), *tries]
+    for helpers, most in tries:
+        if answer is None:
+            caps = {s: most(part, s) for s in (*part.kilograms, *_helpers(part, dearer, helpers, most))}
+            names = _lots(shelf, part, {s: kg for s, kg in caps.items() if kg})
             answer = _as_planned(part, _problem(part, size, names), names)
     for promised in (False, True):
         if answer is None or answer.weighed is None:
             open_ = {int(s): shelf.open(part, int(s), promised=promised) for s in block.supplies}
-            names = _lots(shelf, {s: kg for s, kg in open_.items() if kg})
+            names = _lots(shelf, part, {s: kg for s, kg in open_.items() if kg})
             answer = _blended(_problem(part, size, names))
     assert answer is not None
     taken = {}
@@ -181,14 +188,13 @@ def _blended(problem: Problem) -> Answer:
         return Answer(Status.INFEASIBLE, problem, ())
 
 
-def _helpers(shelf: _Shelf, part: Planned, dearer: Floats | None, most: int) -> list[int]:
+def _helpers(part: Planned, dearer: Floats | None, count: int, most: Callable[[Planned, int], Fraction]) -> list[int]:
     """Supplies that the plan does not use here and that cost least to use: a division of one mends many a rounding."""
     block = part.block
-    if not most or dearer is None or not len(dearer):
+    if dearer is None or not len(dearer):
         return []
     ranked = (int(s) for s in block.supplies[np.argsort(dearer[block.columns], kind="stable")])
-    found = (s for s in ranked if s not in part.kilograms and shelf.free(part, s) > 0)
-    return list(islice(found, most))
+    return list(islice((s for s in ranked if s not in part.kilograms and most(part, s) >= _division(part)), count))
 
 
 def _size(part: Planned, on: date, before: Sequence[Made], *, last: bool) -> Size:
@@ -213,8 +219,11 @@ def _size(part: Planned, on: date, before: Sequence[Made], *, last: bool) -> Siz
     return order_of(job.recipe, name, max(steps - give, 1) * division, on, asked)
 
 
-def _lots(shelf: _Shelf, caps: dict[int, Fraction]) -> dict[Ingredient, int]:
-    """A lot for each supply with the most to take of it, named apart where one offer was delivered twice."""
+def _lots(shelf: _Shelf, part: Planned, caps: dict[int, Fraction]) -> dict[Ingredient, int]:
+    """A lot for each supply with the most to take of it, named apart where one offer was delivered twice.
+
+    What is to be used up is used up by the last batch that the plan gives it to.
+    """
     world = shelf.world
     names = Counter(world.supplies[s].name for s in caps)
     found: dict[Ingredient, int] = {}
@@ -223,11 +232,13 @@ def _lots(shelf: _Shelf, caps: dict[int, Fraction]) -> dict[Ingredient, int]:
         lot = supply.lot
         name = lot.name if names[lot.name] == 1 else f"{lot.name} of {world.date(supply.first)}"
         most = caps[s] if lot.largest_pull_kg is None else min(caps[s], lot.largest_pull_kg)
+        use_up = lot.use_up and s in part.kilograms and not shelf.promised.get(s)
         found[
             replace(
-                lot, name=name, on_hand_kg=shelf.left[s], largest_pull_kg=most, cost_per_kg=supply.worth / lot.usable
+                lot, name=name, on_hand_kg=shelf.left[s], largest_pull_kg=most, cost_per_kg=supply.worth / lot.usable,
+                use_up=use_up,
             )
-        ] = s
+        ] = s  # fmt: skip
     return found
 
 
@@ -235,8 +246,13 @@ def _problem(part: Planned, size: Size, lots: dict[Ingredient, int]) -> Problem:
     """The problem of one batch over these lots: its recipe's own, with its formula and size exchanged."""
     base = part.block.rows.problem
     formula = Formula(tuple(lots), base.recipe.additions, base.recipe.process)
-    weight = BatchSize.of(size.basis, size.kilograms, size.within_kg)
-    every = tuple(weight if isinstance(r, BatchSize) else r for r in base.requirements)
+    weight, stock = (
+        BatchSize.of(size.basis, size.kilograms, size.within_kg),
+        Stock.of([i for i in lots if isinstance(i, Lot)]),
+    )
+    every = tuple(
+        weight if isinstance(r, BatchSize) else stock if isinstance(r, Stock) else r for r in base.requirements
+    )
     return replace(base, order=size, formula=formula, requirements=every, left_out=())
 
 
@@ -252,7 +268,7 @@ def _as_planned(part: Planned, problem: Problem, names: dict[Ingredient, int]) -
     optimum = Optimum(Ending.OPTIMAL, tuple(values), cost, prices=(_ZERO,) * len(layout.program.rows))
     quick = replace(problem, requirements=(_size_of(problem), *_others(problem)))
     try:
-        weighed = weigh_out(quick, layout, optimum)
+        weighed = weigh_out(quick, layout, optimum, first=True)
     except ScalePrevents:
         return None
     checks = measured(problem.requirements, weighed)

@@ -26,7 +26,7 @@ from optimizer.plan.week_file import BatchEntry, Week
 from optimizer.problem import Problem, assemble, legal_requirements, product_of, rows_of
 from optimizer.reading.lots import LotTable
 from optimizer.reading.recipe import Recipe
-from optimizer.solver.program import holds_of, value_per_kg
+from optimizer.solver.program import holds_of
 
 _ZERO = Fraction(0)
 
@@ -137,6 +137,11 @@ class World:
         """First and last day of each supply."""
         first = np.array([s.first for s in self.supplies], dtype=np.int64)
         return first, np.array([s.last for s in self.supplies], dtype=np.int64)
+
+    @cached_property
+    def offered(self) -> Whole:
+        """True for each supply that is a delivery."""
+        return np.array([s.offer is not None for s in self.supplies], dtype=bool)
 
     @property
     def days(self) -> int:
@@ -277,11 +282,8 @@ def recipe_rows(problem: Problem, sources: Sequence[Lot]) -> RecipeRows:
         rows.append((requirement, row.label, Coefs.of(row.coefs), row.lo, row.hi))
     lots = len(formula.lots)
     place, kept = _never(place, rows, lots)
-    carried = [value_per_kg(formula, c) - (c.cost_per_kg if j < lots else _ZERO) for j, c in enumerate(formula.columns)]
-    weights = {
-        basis: Coefs.of([formula.total(Weight(basis), column) for column in formula.columns])
-        for basis in (Basis.MEAT, Basis.BATCH)
-    }
+    carried = [formula.carried_cost(c) + (_ZERO if j < lots else c.cost_per_kg) for j, c in enumerate(formula.columns)]
+    weights = {basis: Coefs.of(formula.totals(Weight(basis))) for basis in (Basis.MEAT, Basis.BATCH)}
     fixed = [(r, r.fixed_value(formula)) for r in problem.fixed]
     impossible = tuple(r for r, v in fixed if v is not None and not r.within(v) and r.origin.blocks)
     if impossible:  # what no lot can mend leaves no lot to use

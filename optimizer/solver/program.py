@@ -38,8 +38,7 @@ class Layout:
 
 def value_per_kg(formula: Formula, column: Ingredient) -> Fraction:
     """Money that one usable kilogram of a column costs, with the additions it carries."""
-    carried = sum((share * item.cost_per_kg for item, share in formula.carried(column)), _ZERO)
-    return column.cost_per_kg + carried
+    return column.cost_per_kg + formula.carried_cost(column)
 
 
 def holds_of(problem: Problem) -> tuple[Hold, ...]:

@@ -24,6 +24,7 @@ from optimizer.solver.exact import reduced_costs
 from optimizer.solver.optimum import Optimum, order_of_use
 from optimizer.solver.program import Layout, uses
 from optimizer.weighing.divisions import Plan, binding, full, rough
+from optimizer.weighing.exchange import exchanged
 
 _ZERO = Fraction(0)
 _HALF = Fraction(1, 2)
@@ -35,6 +36,8 @@ _KEPT_COLUMNS = 16
 _NEAR_ENOUGH = Fraction(1, 200)
 """A weigh-out within this share of the unrounded optimum's cost is taken without looking for a cheaper one."""
 
+_DIVISIONS = 3
+"""Divisions by whose price a batch of a whole plan may be dearer than planned without a search for a cheaper one."""
 _CUT_ROUNDS = 8
 """Searches made again with further cuts before the scale is blamed."""
 _TIGHT = Fraction(1, 100_000)
@@ -74,8 +77,12 @@ class Weighed:
         return formula.exact_batch(self.column_kg(formula))
 
 
-def weigh_out(problem: Problem, layout: Layout, optimum: Optimum, cuts: Sequence[Row] = ()) -> Weighed:
+def weigh_out(
+    problem: Problem, layout: Layout, optimum: Optimum, cuts: Sequence[Row] = (), *, first: bool = False
+) -> Weighed:
     """Round an optimum to the scales. Raises ScalePrevents where no batch in whole divisions satisfies everything.
+
+    ``first`` takes the first batch that exchanging single divisions comes to, where that is near the optimum's cost.
 
     ``cuts`` are rows over the columns that a requirement beyond rows has laid at the optimum. Where a weigh-out keeps
     them and still breaks such a requirement, cuts are laid there too and the search is made again.
@@ -84,7 +91,7 @@ def weigh_out(problem: Problem, layout: Layout, optimum: Optimum, cuts: Sequence
     for _ in range(_CUT_ROUNDS):
         tried: list[Weighed] = []
         try:
-            return _weigh_once(problem, layout, optimum, rows, tried)
+            return _weigh_once(problem, layout, optimum, rows, tried, first=first)
         except ScalePrevents:
             points = {w.column_kg(problem.formula) for w in tried}
             points |= {_columns(problem, load) for w in tried for load in w.loads}
@@ -92,7 +99,7 @@ def weigh_out(problem: Problem, layout: Layout, optimum: Optimum, cuts: Sequence
             if not more:
                 raise
             rows += tuple(more)
-    return _weigh_once(problem, layout, optimum, rows, [])
+    return _weigh_once(problem, layout, optimum, rows, [], first=first)
 
 
 def _columns(problem: Problem, batch: Batch) -> tuple[Fraction, ...]:
@@ -100,7 +107,7 @@ def _columns(problem: Problem, batch: Batch) -> tuple[Fraction, ...]:
 
 
 def _weigh_once(
-    problem: Problem, layout: Layout, optimum: Optimum, cuts: tuple[Row, ...], tried: list[Weighed]
+    problem: Problem, layout: Layout, optimum: Optimum, cuts: tuple[Row, ...], tried: list[Weighed], *, first: bool
 ) -> Weighed:
     """One search within some cuts. ``tried`` collects the weigh-outs that broke something."""
     kilograms = layout.kilograms(optimum.values)
@@ -108,17 +115,23 @@ def _weigh_once(
     certain = True
     for loads in _load_counts(problem, kilograms):
         plan = Plan(problem, loads, _divisions(problem, kilograms, loads), cuts)
-        nearest, failed = _mended(plan, _split(plan, _nearest(plan, kilograms)))
-        tried += [nearest] if failed else []
+        rounded = _nearest(plan, kilograms)
+        nearest, failed = _mended(plan, _split(plan, rounded))
         broken = broken or failed
+        if first and loads == 1:
+            better, still = (nearest, failed) if not failed else _mended(plan, [exchanged(plan, rounded)])
+            if not still and plan.value(better.total) <= optimum.cost + _worth_of_divisions(plan):
+                return replace(better, solved_again=bool(failed))
+        tried += [nearest] if failed else []
         best = None if failed or _over_mixer(problem, nearest) else nearest
-        if best is None or not _near(plan, best, optimum.cost):
+        narrow = loads == 1 and len(kilograms) <= _KEPT_COLUMNS  # the full search is as quick
+        if not narrow and (best is None or not _near(plan, best, optimum.cost)):
             best = _quick(plan, best, layout, optimum, tried)
         if best is None or (loads == 1 and not _near(plan, best, optimum.cost)):
             best, settled = _thorough(plan, best, tried)
             certain = certain and settled
         if best is not None:
-            return replace(_sooner(plan, best), solved_again=bool(failed))
+            return replace(_sooner(plan, best), solved_again=bool(broken))
     raise ScalePrevents(broken, certain=certain)
 
 
@@ -183,6 +196,11 @@ def _taken_in_order(
 def _near(plan: Plan, weighed: Weighed, cost: Fraction) -> bool:
     """Whether looking for a cheaper weigh-out is not worth it."""
     return plan.value(weighed.total) <= cost * (1 + _NEAR_ENOUGH)
+
+
+def _worth_of_divisions(plan: Plan) -> Fraction:
+    """Money that some divisions of the dearest column cost: as near to an optimum as a scale comes without a search."""
+    return _DIVISIONS * max((plan.cost(j) for j in range(len(plan.holds))), default=_ZERO)
 
 
 def _cheaper(plan: Plan, known: Weighed | None, other: Weighed, broken: Sequence[Requirement]) -> Weighed | None:

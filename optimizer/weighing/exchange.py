@@ -1,0 +1,101 @@
+"""Exchanging single divisions between lots until a rounded batch keeps its limits: a guess, checked exactly later."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from fractions import Fraction
+from typing import Any, TypeAlias
+
+import numpy as np
+
+from optimizer.solver.program import uses
+from optimizer.weighing.divisions import Plan
+
+Floats: TypeAlias = "np.ndarray[Any, np.dtype[np.float64]]"
+_MOST = 12
+"""Exchanges made at most."""
+
+
+def exchanged(plan: Plan, kilograms: Sequence[Fraction]) -> list[Fraction]:
+    """Kilograms of the columns of a batch in one load after exchanges; it may still break a limit.
+
+    Every exchange is the one that leaves least over the limits, among equals the cheapest.
+    """
+    counted, _ = uses(plan.choices, len(plan.holds))
+    loose = [j for j, h in enumerate(plan.holds) if h.step is None and not h.least and not h.must and j not in counted]
+    units = np.array([float(plan.unit(j)) for j in loose])
+    counts = np.array([float(kilograms[j] / plan.unit(j)) for j in loose])
+    most = np.array([float(plan.holds[j].most / plan.unit(j) // 1) for j in loose])
+    cost = np.array([float(plan.cost(j)) for j in loose])
+    rows, lo, hi, value = _limits(plan, kilograms, loose)
+    search = _Search(rows * units, lo, hi, most, cost)
+    # Lots that are in already come first: a few grams of one more lot are a nuisance.
+    for open_ in (counts > 0, np.ones(len(loose), dtype=bool)):
+        counts, value = search.run(counts, value, open_)
+        if not search.off(value):
+            break
+    moved = list(kilograms)
+    for j, count in zip(loose, counts, strict=True):
+        moved[j] = round(count) * plan.unit(j)
+    return moved
+
+
+class _Search:
+    """The search over counts of divisions; ``steps`` is what one division of each column changes in each limit."""
+
+    def __init__(self, steps: Floats, lo: Floats, hi: Floats, most: Floats, cost: Floats) -> None:
+        self.lo, self.hi, self.most = lo, hi, most
+        # The last place stands for nothing at all: a division more or less instead of an exchange.
+        self.steps = np.hstack([steps, np.zeros((len(steps), 1))])
+        self.cost = np.append(cost, 0.0)
+
+    def off(self, value: Floats) -> float:
+        """By how much figures are outside their limits, all together."""
+        return float(_off(value, self.lo, self.hi).sum())
+
+    def run(self, counts: Floats, value: Floats, open_: Any) -> tuple[Floats, Floats]:
+        """Exchange until nothing is outside its limits or nothing gets better; only what is open goes up."""
+        nothing = len(counts)
+        for _ in range(_MOST):
+            now = self.off(value)
+            if not now:
+                break
+            give = np.append(np.flatnonzero(counts >= 1), nothing)
+            take = np.append(np.flatnonzero((counts + 1 <= self.most) & open_), nothing)
+            after = value[:, None, None] + self.steps[:, None, take] - self.steps[:, give, None]
+            left = _off(after, self.lo[:, None, None], self.hi[:, None, None]).sum(axis=0).ravel()
+            money = (self.cost[take][None, :] - self.cost[give][:, None]).ravel()
+            best = np.lexsort((money, np.round(left, 12)))[0]
+            if left[best] >= now:
+                break
+            a, b = give[best // len(take)], take[best % len(take)]
+            value = value + self.steps[:, b] - self.steps[:, a]
+            counts = counts + (np.arange(nothing) == b) - (np.arange(nothing) == a)
+        return counts, value
+
+
+def _limits(plan: Plan, kilograms: Sequence[Fraction], loose: Sequence[int]) -> tuple[Floats, ...]:
+    """Rows over the loose columns with room for the rounding of the additions, their limits, and where they stand.
+
+    Every row is divided by its largest coefficient, so that what is over one limit compares with another.
+    """
+    rows, lo, hi, value = [], [], [], []
+    for limit in plan.limits:
+        coefs = np.array([float(a) for a in limit.exact])
+        largest = np.abs(coefs).max(initial=0.0)
+        if not largest:
+            continue
+        free = float(plan.rounding(limit))
+        rows.append(coefs[list(loose)] / largest)
+        value.append(
+            float(sum((a * kg for a, kg in zip(limit.exact, kilograms, strict=True) if kg), Fraction(0))) / largest
+        )
+        lo.append(-np.inf if limit.lo is None else (float(limit.lo) + free) / largest)
+        hi.append(np.inf if limit.hi is None else (float(limit.hi) - free) / largest)
+    return np.array(rows).reshape(len(rows), len(loose)), np.array(lo), np.array(hi), np.array(value)
+
+
+def _off(value: Floats, lo: Floats, hi: Floats) -> Floats:
+    """By how much figures are outside their limits."""
+    off: Floats = np.maximum(lo - value, 0.0) + np.maximum(value - hi, 0.0)
+    return off
