@@ -66,6 +66,8 @@ class Answer:
     scale_prevents: tuple[Requirement, ...] = ()
     scale_certain: bool = True
     sure: Sure | None = None
+    of_week: bool = False
+    """True where a week's plan chose the lots, so that the batch alone need not be the cheapest."""
 
 
 def blend(problem: Problem, *, time_limit: float | None = None) -> Answer:

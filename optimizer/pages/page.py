@@ -72,7 +72,8 @@ def _verdict(answer: Answer, near: Near | None) -> Iterator[str]:
         within = f"within {trimmed(near.premium_pct, 3)} % of the cheapest"
         yield from paragraph(f"Every requirement holds. Near-cheapest batch for {near.wish.words}, {within}.")
     elif answer.status is AnswerStatus.OPTIMAL:
-        yield "Every requirement holds. This is the cheapest batch that satisfies them."
+        best = "This is the cheapest batch that satisfies them."
+        yield f"Every requirement holds. {best if not answer.of_week else 'Its lots are those of the plan.'}"
     elif answer.status is AnswerStatus.TIME_LIMIT:
         yield "Stopped at the time limit: the best batch found, not proved to be the cheapest."
     elif answer.status is AnswerStatus.DO_NOT_MAKE:

@@ -11,7 +11,7 @@ from optimizer.plan.build import Wanted, WeekProgram, build
 from optimizer.plan.engine import Solved, Watch, solve
 from optimizer.plan.money import Money, money
 from optimizer.plan.proof import lower_bound, reduced_costs
-from optimizer.plan.read_off import Order, orders, planned
+from optimizer.plan.read_off import Order, needed_only, orders, planned
 from optimizer.plan.recheck import faults as recheck
 from optimizer.plan.settled import settled, small
 from optimizer.plan.sure import ROUNDS, add_cuts, uncertain
@@ -130,7 +130,12 @@ def finish(program: WeekProgram, solved: Solved, relaxed: Solved, seconds: dict[
     """Weigh out a solution, add up its money and prove what can be proved."""
     clock = time.perf_counter()
     parts, bought = planned(program, solved), orders(program, solved)
-    made = weigh_all(program, parts, bought, reduced_costs(program.sparse, relaxed.prices))
+    dearer = reduced_costs(program.sparse, relaxed.prices)
+    least = needed_only(program, parts, bought)
+    made = weigh_all(program, parts, least, dearer)
+    if least != bought and not all(one.sound for one in made):
+        least, made = bought, weigh_all(program, parts, bought, dearer)
+    bought = least
     seconds["weigh"] = time.perf_counter() - clock
     clock = time.perf_counter()
     added = money(program, made, bought)

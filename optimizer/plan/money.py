@@ -47,6 +47,7 @@ def money(program: WeekProgram, made: Sequence[Made], bought: Sequence[Order]) -
     values, additions, used, product = _batches(made)
     have = dict(program.stock)
     have.update({o.supply_index: o.kg for o in bought})
+    paid = {o.supply_index: o.price for o in bought}
     holding = left = lost = worth_bought = _ZERO
     for s, kg in have.items():
         supply = world.supplies[s]
@@ -56,8 +57,7 @@ def money(program: WeekProgram, made: Sequence[Made], bought: Sequence[Order]) -
         if supply.keeps:
             left += rest * supply.worth
         else:
-            price = supply.lot.held_cost_per_kg if supply.offer is None else supply.period.price  # type: ignore[union-attr]
-            lost += rest * (price - supply.worth)
+            lost += rest * (paid.get(s, supply.price) - supply.worth)
         if supply.offer is not None:
             worth_bought += kg * supply.worth
     minimised = values + ordered - worth_bought + charges + holding - product

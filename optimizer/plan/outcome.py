@@ -75,6 +75,7 @@ def _expiring(plan: Plan) -> list[Expiring]:
     world, program = plan.world, plan.program
     have = dict(program.stock)
     have.update({o.supply_index: o.kg for o in plan.orders})
+    paid = {o.supply_index: o.price for o in plan.orders}
     dying = [s for s in have if not world.supplies[s].keeps]
     left = {s: have[s] - sum((m.taken.get(s, _ZERO) for m in plan.made), _ZERO) for s in dying}
     left = {s: kg for s, kg in left.items() if kg > 0}
@@ -85,7 +86,6 @@ def _expiring(plan: Plan) -> list[Expiring]:
     found = []
     for s, kg in sorted(left.items(), key=lambda pair: (world.supplies[pair[0]].last, world.supplies[pair[0]].name)):
         supply = world.supplies[s]
-        price = supply.lot.held_cost_per_kg if supply.period is None else supply.period.price
         best: tuple[float, str, int] | None = None
         for block in program.blocks if len(rest) else ():
             for k in np.flatnonzero(block.supplies == s):
@@ -93,7 +93,7 @@ def _expiring(plan: Plan) -> list[Expiring]:
                 best = option if best is None else min(best, option)
         found.append(
             Expiring(
-                supply, world.date(supply.last), kg, kg * (price - supply.worth),
+                supply, world.date(supply.last), kg, kg * (paid.get(s, supply.price) - supply.worth),
                 None if best is None else best[1], None if best is None else world.date(best[2]),
                 None if best is None else max(best[0], 0.0),
             )

@@ -18,6 +18,8 @@ from optimizer.plan.way_out import NoPlan
 from optimizer.plan.weigh import Made
 from optimizer.remarks import CAUTION
 
+_NOTHING = 0.005
+"""Money a kilogram that is not shown with two places."""
 _BAR = 30
 """Letters of the longest bar."""
 
@@ -44,11 +46,15 @@ def weekday(day: date) -> str:
     return f"{('Mon', 'Tue', 'Wed', 'Thu', 'Fri', 'Sat', 'Sun')[day.weekday()]} {day.isoformat()}"
 
 
+def _counted(number: int, one: str, many: str) -> str:
+    return f"{number} {one if number == 1 else many}"
+
+
 def _title(outcome: Outcome) -> Iterator[str]:
     week = outcome.plan.world.week
     yield from paragraph(week.entry.name)
     days = week.dates
-    count = f"{len(days)} day{'s' if len(days) > 1 else ''}, {len(week.entry.batches)} batches"
+    count = f"{_counted(len(days), 'day', 'days')}, {_counted(len(week.entry.batches), 'batch', 'batches')}"
     yield f"{weekday(days[0])} to {weekday(days[-1])}: {count}"
     if outcome.done:
         names = ", ".join(f"{b['batch']}" for b in outcome.done)
@@ -61,7 +67,7 @@ def _verdict(outcome: Outcome) -> Iterator[str]:
     plan = outcome.plan
     yield ""
     if plan.status is Status.OPTIMAL:
-        yield "Every requirement of every batch holds. No plan is cheaper by more than the gap."
+        yield "Every requirement of every batch holds. The cheapest plan, to the gap below."
     elif plan.status is Status.TIME_LIMIT and plan.money is not None:
         yield "Stopped before it was proved: the best plan found, with its gap below."
     elif plan.status is Status.TIME_LIMIT:
@@ -120,7 +126,7 @@ def _batch(outcome: Outcome, one: Made) -> Iterator[str]:
     if weighed is None:
         return
     rows = []
-    for item, kg in weighed.total.kilograms.items():
+    for item, kg in sorted(weighed.total.kilograms.items(), key=lambda pair: not isinstance(pair[0], Lot)):
         pull = shown(item.held_kg(kg), 3) if isinstance(item, Lot) else ""
         rows.append([item.name, shown(kg * G_PER_KG, 1), shown(kg / meat * G_PER_KG, 2), pull])
     yield from table(("weigh out", "grams", "g/kg meat", "pull kg"), rows, "<>>>")
@@ -168,7 +174,9 @@ def _expiring(outcome: Outcome) -> Iterator[str]:
         if e.batch is None:
             way = "no batch may take it"
         else:
-            way = f"in {e.batch} on {e.day:%m-%d}: costs {e.saving_costs:.2f} a kg more"
+            cost = e.saving_costs or 0.0
+            more = f"costs {cost:.2f} a kg more" if cost >= _NOTHING else "no dearer, but for the scales"
+            way = f"in {e.batch} on {e.day:%m-%d}: {more}"
         rows.append([e.supply.name, e.last.isoformat(), shown(e.left, 2), shown(e.lost, 2), way])
     yield from table(("lot", "last day", "kg", "lost", "to save it, use it"), rows, "<<>><")
 
@@ -211,8 +219,8 @@ def _money(outcome: Outcome) -> Iterator[str]:
         )
     elif compared is not None and saving is not None and compared.cost is not None:
         yield from paragraph(
-            f"Batch by batch, in order, the same week costs {compared.cost:.2f}: "
-            f"planning it together saves {saving:.2f}."
+            f"Before rounding to the scales this week costs {outcome.plan.solved.cost:.2f}; planned batch by batch, "
+            f"in order, {compared.cost:.2f}. Planning it together saves {saving:.2f}."
         )
 
 

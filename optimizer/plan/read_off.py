@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
 from fractions import Fraction
@@ -49,6 +50,11 @@ class Order:
         """The offer."""
         assert self.supply.offer is not None
         return self.supply.offer
+
+    @property
+    def drop(self) -> tuple[str, date]:
+        """Supplier and day of delivery."""
+        return self.offer.supplier, self.delivered
 
     @property
     def packs(self) -> int | None:
@@ -103,6 +109,53 @@ def orders(program: WeekProgram, solved: Solved) -> list[Order]:
         if kg:
             found.append(order_of(program, s, kg))
     return sorted(found, key=lambda o: (o.delivered, o.offer.supplier, o.offer.name))
+
+
+def needed_only(program: WeekProgram, parts: Sequence[Planned], bought: Sequence[Order]) -> list[Order]:
+    """The same orders without packs that no batch needs and that make the plan no cheaper.
+
+    What keeps is worth its price, so that buying more of it costs a plan nothing; a kitchen still pays for it. A
+    supplier's minimum is kept, and orders of materials that must be left at the end stay.
+    """
+    kitchen = program.world.week.entry.kitchen
+    closing = {c.material for c in kitchen.closing}
+    need: dict[int, Fraction] = {}
+    for part in parts:
+        for s, kg in part.kilograms.items():
+            need[s] = need.get(s, _ZERO) + kg / program.world.supplies[s].lot.usable
+    total: dict[tuple[str, date], Fraction] = {}
+    for order in bought:
+        total[order.drop] = total.get(order.drop, _ZERO) + order.money
+    found = []
+    for order in bought:
+        kg = order.kg
+        if order.offer.pack is not None and order.supply.lot.material not in closing:
+            besides = total[order.drop] - order.money
+            kg = _fewest_packs(program, order, need.get(order.supply_index, _ZERO), besides)
+            total[order.drop] = besides + (paid(order.supply, kg) if kg else _ZERO)
+        if kg:
+            found.append(order if kg == order.kg else order_of(program, order.supply_index, kg))
+    return found
+
+
+def _fewest_packs(program: WeekProgram, order: Order, need: Fraction, besides: Fraction) -> Fraction:
+    """The smallest order that covers a need and costs no more, less what is left of it, than this one.
+
+    ``besides`` is what else the supplier delivers that day, money.
+    """
+    supply, offer, buy = order.supply, order.offer, program.buys[order.supply_index]
+    pack = offer.pack
+    assert pack is not None
+    short = need - program.stock.get(order.supply_index, _ZERO)
+    kept = program.world.holding * supply.nights - supply.worth
+    now = order.money + kept * order.kg
+    for count in range(max(ceil(short / pack - Fraction(1, 10**6)), 0), int(order.kg / pack)):
+        kg = count * pack
+        money = paid(supply, kg) if kg else _ZERO
+        enough = besides + money >= offer.minimum or not besides + money
+        if enough and (not kg or fits(buy, kg)) and money + kept * kg <= now:
+            return kg
+    return order.kg
 
 
 def _rounded_up(total: float, offer: Offer) -> Fraction:

@@ -33,7 +33,7 @@ from optimizer.problem import Problem
 from optimizer.solver.model import Ending
 from optimizer.solver.optimum import Optimum, SolverDisagrees
 from optimizer.solver.program import layout_of
-from optimizer.weighing.certificate import certify
+from optimizer.weighing.certificate import Certificate, certify
 from optimizer.weighing.weighout import ScalePrevents, weigh_out
 
 _ZERO = Fraction(0)
@@ -104,6 +104,7 @@ class _Shelf:
     def __init__(self, program: WeekProgram, plan: Sequence[Planned], bought: Sequence[Order]) -> None:
         self.world = program.world
         self.left = dict(program.stock)
+        self.paid = {order.supply_index: order.price for order in bought}
         for order in bought:
             self.left[order.supply_index] = self.left.get(order.supply_index, _ZERO) + order.kg
         self.last = {part.block.job.index: part for part in plan}
@@ -183,9 +184,15 @@ def _weigh(shelf: _Shelf, part: Planned, before: Sequence[Made], dearer: Floats 
 def _blended(problem: Problem) -> Answer:
     """The batch blended afresh."""
     try:
-        return blend(problem)
+        answer = blend(problem)
     except SolverDisagrees:
         return Answer(Status.INFEASIBLE, problem, ())
+    return replace(answer, certificate=_of_week(answer.certificate), of_week=True)
+
+
+def _of_week(certificate: Certificate | None) -> Certificate | None:
+    """What holds of a batch stays; what it costs at least is said of the week alone."""
+    return None if certificate is None else replace(certificate, lower_bound=None, reported=None)
 
 
 def _helpers(part: Planned, dearer: Floats | None, count: int, most: Callable[[Planned, int], Fraction]) -> list[int]:
@@ -236,10 +243,15 @@ def _lots(shelf: _Shelf, part: Planned, caps: dict[int, Fraction]) -> dict[Ingre
         found[
             replace(
                 lot, name=name, on_hand_kg=shelf.left[s], largest_pull_kg=most, cost_per_kg=supply.worth / lot.usable,
-                use_up=use_up,
+                use_up=use_up, held_cost_per_kg=_paid(shelf, s), suspicions=() if supply.offer else lot.suspicions,
             )
         ] = s  # fmt: skip
     return found
+
+
+def _paid(shelf: _Shelf, s: int) -> Fraction:
+    """Book price of a kilogram as held: what was paid for it."""
+    return shelf.paid.get(s, shelf.world.supplies[s].price)
 
 
 def _problem(part: Planned, size: Size, lots: dict[Ingredient, int]) -> Problem:
@@ -277,7 +289,7 @@ def _as_planned(part: Planned, problem: Problem, names: dict[Ingredient, int]) -
     certificate = certify(quick, layout, optimum, weighed)
     if not certificate.feasible:
         return None
-    return Answer(Status.OPTIMAL, problem, checks, optimum, weighed, certificate)
+    return Answer(Status.OPTIMAL, problem, checks, optimum, weighed, _of_week(certificate), of_week=True)
 
 
 def _size_of(problem: Problem) -> Requirement:

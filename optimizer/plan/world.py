@@ -56,6 +56,11 @@ class Supply:
         """The lot's or the offer's name."""
         return self.lot.name
 
+    @property
+    def price(self) -> Fraction:
+        """Book price of a kilogram as held; of an offer the price of the day before any break."""
+        return self.lot.held_cost_per_kg if self.period is None else self.period.price
+
 
 @dataclass(frozen=True, eq=False)
 class RecipeRows:

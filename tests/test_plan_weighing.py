@@ -1,0 +1,116 @@
+"""What weighing out does to a plan: it costs no more than the scales explain, and orders and books say what is paid."""
+
+from __future__ import annotations
+
+import json
+from fractions import Fraction
+from pathlib import Path
+
+import pytest
+from weeks import RawBatch, RawLot, RawOffer, RawWeek, day
+
+from constraints.ingredients import Lot
+from optimizer.blend import Status
+from optimizer.plan.find import Plan, find
+from optimizer.plan.recheck import faults
+from optimizer.plan.week_file import read_week
+from optimizer.plan.world import assemble_week
+
+ROOT = Path(__file__).parents[1]
+
+
+def planned(path: str) -> Plan:
+    return find(assemble_week(read_week(path)))
+
+
+def test_the_scales_cost_the_example_week_next_to_nothing() -> None:
+    """Lots that die on one day are shared by several batches; none may take what another was given."""
+    plan = planned(str(ROOT / "examples/week/week.yaml"))
+    assert plan.status is Status.OPTIMAL and plan.money is not None
+    assert float(plan.money.minimised) <= plan.solved.cost * 1.01
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_lots_that_die_are_used_as_planned(seed: int, tmp_path: Path) -> None:
+    """Three batches share lots that cost nothing because they die: weighed, they still need no new meat."""
+    kg = 20.0 + seed / 10
+    lots = [
+        RawLot("dying lean", "pork", 9.0, 4.0, 3 * kg * 0.64 + 0.3, last=2),
+        RawLot("dying fat", "pork", 62.0, 1.5, 3 * kg * 0.36 + 0.3, last=2),
+        RawLot("keeping", "pork", 27.0, 5.0, 60.0),
+    ]
+    batches = [RawBatch(f"B{k}", kg, kg, k, k, (26, 28.5)) for k in range(3)]
+    plan = planned(RawWeek(5, lots, batches).write(tmp_path))
+    assert plan.status is Status.OPTIMAL and plan.money is not None
+    assert float(plan.money.minimised) <= plan.solved.cost + 3 * 0.15 * 5.0  # three divisions a batch of the dearest
+
+
+def use_up_week(folder: Path, batches: int) -> str:
+    lots = [RawLot("odd", "pork", 20.0, 3.0, 10.01), RawLot("rest", "pork", 24.0, 1.0, 80.0)]
+    path = RawWeek(3, lots, [RawBatch(f"B{k}", 20.0, 20.0, k, k, (20, 26)) for k in range(batches)]).write(folder)
+    table = (folder / "lots.csv").read_text().splitlines()
+    table[0] += ",use_up"
+    table[1:] = [line + (",yes" if line.startswith("odd") else ",") for line in table[1:]]
+    (folder / "lots.csv").write_text("\n".join(table) + "\n")
+    return path
+
+
+@pytest.mark.parametrize("batches", [1, 3])
+def test_a_lot_to_use_up_is_used_up_to_the_gram(batches: int, tmp_path: Path) -> None:
+    """It is dearer than the other, and no whole number of scale divisions."""
+    plan = planned(use_up_week(tmp_path, batches))
+    assert plan.status is Status.OPTIMAL, plan.certificate
+    used = sum(kg for one in plan.made for s, kg in one.taken.items() if plan.world.supplies[s].name == "odd")
+    assert used == Fraction("10.01")
+
+
+def test_a_lot_to_use_up_that_is_left_is_a_fault(tmp_path: Path) -> None:
+    plan = planned(use_up_week(tmp_path, 3))
+    one = next(m for m in plan.made if any(plan.world.supplies[s].name == "odd" for s in m.taken))
+    s = next(s for s in one.taken if plan.world.supplies[s].name == "odd")
+    one.taken[s] -= Fraction("0.05")
+    assert any("was to be used up, and 0.05 kg are left" in fault for fault in faults(plan.program, plan.made, []))
+
+
+def bought(folder: Path, **offer: object) -> Plan:
+    """60 kg from 10 kg at hand and boxes of 10 kg at 4.00, 3.00 from 50 kg on, that keep."""
+    lots = [RawLot("A", "pork", 25.0, 3.0, 10.0)]
+    settings = {"pack": 10.0, "breaks": [(50.0, 3.0)], "keeps": 20} | offer
+    box = RawOffer("boxes", "Hill", "pork", 25.0, 4.0, **settings)  # type: ignore[arg-type]
+    return planned(RawWeek(3, lots, [RawBatch("one", 60.0, 60.0, 1, 1, (24, 26))], [box]).write(folder))
+
+
+def test_no_box_is_ordered_that_no_batch_needs(tmp_path: Path) -> None:
+    """A box more that keeps is worth its price, so that the minimum is tied; the smaller order is the answer."""
+    plan = bought(tmp_path)
+    assert plan.status is Status.OPTIMAL
+    assert [(order.kg, order.money) for order in plan.orders] == [(50, 150)]
+
+
+def test_a_minimum_still_buys_more_than_is_needed(tmp_path: Path) -> None:
+    plan = bought(tmp_path, minimum=200.0)
+    assert plan.status is Status.OPTIMAL
+    assert [(order.kg, order.money) for order in plan.orders] == [(70, 210)]
+
+
+def test_meat_that_was_ordered_stands_in_the_books_at_what_was_paid(tmp_path: Path) -> None:
+    plan = bought(tmp_path)
+    assert plan.money is not None and plan.money.used == 10 * 3 + 50 * 3
+    [one] = plan.made
+    assert one.answer.weighed is not None
+    lots = {i.name: i for i in one.answer.weighed.total.kilograms if isinstance(i, Lot)}
+    assert lots["boxes"].book_per_kg == 3
+
+
+def test_a_batch_of_a_plan_claims_no_optimum_of_its_own(tmp_path: Path) -> None:
+    from optimizer.plan.outcome import gather
+    from optimizer.plan.plan_json import plan_dict
+    from optimizer.plan.plan_page import plan_page
+
+    outcome = gather(bought(tmp_path), None)
+    page = plan_page(outcome, full=True)
+    assert "Its lots are those of the plan." in page and "Proved: no batch" not in page
+    assert "1000000" not in page
+    certificate = plan_dict(outcome)["batches"][0]["answer"]["certificate"]
+    assert certificate["feasible"] is True and certificate["gap"] is None
+    assert json.dumps(certificate) and day(0) in page
