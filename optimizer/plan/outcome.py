@@ -16,6 +16,7 @@ from optimizer.plan.in_order import InOrder
 from optimizer.plan.limits import Limit, priced
 from optimizer.plan.proof import reduced_costs
 from optimizer.plan.recheck import stock_by_day
+from optimizer.plan.sparse import Floats
 from optimizer.plan.way_out import NoPlan
 from optimizer.plan.world import Supply
 
@@ -83,14 +84,11 @@ def _expiring(plan: Plan) -> list[Expiring]:
         return []
     linear = solve(program.sparse, pinned=plan.solved.values) if program.sparse.has_whole else plan.solved
     rest = reduced_costs(program.sparse, linear.prices)
+    cheapest = _cheapest_use(plan, rest) if len(rest) else {}
     found = []
     for s, kg in sorted(left.items(), key=lambda pair: (world.supplies[pair[0]].last, world.supplies[pair[0]].name)):
         supply = world.supplies[s]
-        best: tuple[float, str, int] | None = None
-        for block in program.blocks if len(rest) else ():
-            for k in np.flatnonzero(block.supplies == s):
-                option = (float(rest[block.start + int(k)]), block.job.name, block.day)
-                best = option if best is None else min(best, option)
+        best = cheapest.get(s)
         found.append(
             Expiring(
                 supply, world.date(supply.last), kg, kg * (paid.get(s, supply.price) - supply.worth),
@@ -99,6 +97,25 @@ def _expiring(plan: Plan) -> list[Expiring]:
             )
         )  # fmt: skip
     return found
+
+
+def _cheapest_use(plan: Plan, rest: Floats) -> dict[int, tuple[float, str, int]]:
+    """For each supply what a kilogram more of it costs where that is least, the batch and the day."""
+    blocks = [block for block in plan.program.blocks if len(block.supplies)]
+    if not blocks:
+        return {}
+    supplies = np.concatenate([block.supplies for block in blocks])
+    costs = np.concatenate([rest[block.columns] for block in blocks])
+    ranks = {name: k for k, name in enumerate(sorted({block.job.name for block in blocks}))}
+    rank = np.repeat([ranks[block.job.name] * plan.world.days + block.day for block in blocks],
+                     [len(block.supplies) for block in blocks])  # fmt: skip
+    owner = np.repeat(np.arange(len(blocks)), [len(block.supplies) for block in blocks])
+    order = np.lexsort((rank, costs, supplies))
+    names, first = np.unique(supplies[order], return_index=True)
+    return {
+        int(s): (float(costs[order[k]]), blocks[owner[order[k]]].job.name, blocks[owner[order[k]]].day)
+        for s, k in zip(names, first, strict=True)
+    }
 
 
 def by_day(outcome: Outcome) -> Sequence[tuple[date, Fraction, Fraction, Fraction]]:

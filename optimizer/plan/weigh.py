@@ -92,8 +92,7 @@ def _in_turn(shelf: _Shelf, plan: Sequence[Planned], dearer: Floats | None) -> l
     for part in plan:
         shelf.turn(part)
         one = _weigh(shelf, part, made, dearer)
-        for s, kg in one.taken.items():
-            shelf.left[s] -= kg
+        shelf.take(one.taken)
         made.append(one)
     return made
 
@@ -113,10 +112,25 @@ class _Shelf:
             for s, kg in part.kilograms.items():
                 self.promised[s] += kg / self.world.supplies[s].lot.usable
 
+        self.there = np.zeros(len(self.world.supplies), dtype=bool)
+        for s in self.left:
+            self._look(s)
+
+    def take(self, taken: dict[int, Fraction]) -> None:
+        """A batch was weighed."""
+        for s, kg in taken.items():
+            self.left[s] -= kg
+            self._look(s)
+
+    def _look(self, s: int) -> None:
+        """Whether anything of a supply is left that is promised to nobody."""
+        self.there[s] = self.left[s] > self.promised.get(s, _ZERO)
+
     def turn(self, part: Planned) -> None:
         """A batch's turn has come: what it was promised is its own now."""
         for s, kg in part.kilograms.items():
             self.promised[s] -= kg / self.world.supplies[s].lot.usable
+            self._look(s)
 
     def free(self, part: Planned, s: int) -> Fraction:
         """What a batch may take of a supply: all that no later batch needs, or its own share rounded up to a division.
@@ -166,7 +180,7 @@ def _weigh(shelf: _Shelf, part: Planned, before: Sequence[Made], dearer: Floats 
         tries = [(0, shelf.near), (0, shelf.ahead), *tries]
     for helpers, most in tries:
         if answer is None:
-            caps = {s: most(part, s) for s in (*part.kilograms, *_helpers(part, dearer, helpers, most))}
+            caps = {s: most(part, s) for s in (*part.kilograms, *_helpers(shelf, part, dearer, helpers, most))}
             names = _lots(shelf, part, {s: kg for s, kg in caps.items() if kg})
             answer = _as_planned(part, _problem(part, size, names), names)
     for promised in (False, True):
@@ -195,12 +209,15 @@ def _of_week(certificate: Certificate | None) -> Certificate | None:
     return None if certificate is None else replace(certificate, lower_bound=None, reported=None)
 
 
-def _helpers(part: Planned, dearer: Floats | None, count: int, most: Callable[[Planned, int], Fraction]) -> list[int]:
+def _helpers(
+    shelf: _Shelf, part: Planned, dearer: Floats | None, count: int, most: Callable[[Planned, int], Fraction]
+) -> list[int]:
     """Supplies that the plan does not use here and that cost least to use: a division of one mends many a rounding."""
     block = part.block
-    if dearer is None or not len(dearer):
+    if not count or dearer is None or not len(dearer):
         return []
-    ranked = (int(s) for s in block.supplies[np.argsort(dearer[block.columns], kind="stable")])
+    there = np.flatnonzero(shelf.there[block.supplies]) if most != shelf.ahead else np.arange(len(block.supplies))
+    ranked = (int(s) for s in block.supplies[there[np.argsort(dearer[block.start + there], kind="stable")]])
     return list(islice((s for s in ranked if s not in part.kilograms and most(part, s) >= _division(part)), count))
 
 

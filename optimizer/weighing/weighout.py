@@ -266,7 +266,8 @@ def _broken(problem: Problem, requirements: Iterable[Requirement], weighed: Weig
     dosed = weighed.exactly_dosed(problem.formula)
     broken = []
     for requirement in requirements:
-        alone = () if isinstance(requirement, BatchSize | Stock) else weighed.loads
+        whole = isinstance(requirement, BatchSize | Stock) or len(weighed.loads) == 1
+        alone = () if whole else weighed.loads
         if any(requirement.measure(batch).ok is False for batch in (weighed.total, dosed, *alone)):
             broken.append(requirement)
     return broken
