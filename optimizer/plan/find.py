@@ -21,7 +21,7 @@ from optimizer.solver.model import Ending
 
 HELD_BACK_KG = Fraction("0.25")
 """Kilograms of every lot held back where rounding left a batch no way: five usual scale divisions."""
-GAP = 1e-4
+GAP = 5e-4
 """Relative gap at which the search for whole numbers stops; printed with the plan."""
 
 
