@@ -320,7 +320,7 @@ def test_periods_lead_times_delivery_days_and_use_by(tmp_path: Path) -> None:
 def test_the_time_limit_keeps_the_best_plan_or_says_there_is_none(tmp_path: Path) -> None:
     from benchmark_plan import write_whole_week
 
-    write_whole_week(tmp_path)
+    write_whole_week(tmp_path, 11)
     done = command(str(tmp_path / "week.yaml"), "--time-limit", "3", "--no-compare", "--json")
     document = json.loads(done.stdout)
     assert (done.returncode, document["status"]) in {(3, "time_limit"), (0, "optimal")}
@@ -331,7 +331,7 @@ def test_the_time_limit_keeps_the_best_plan_or_says_there_is_none(tmp_path: Path
 def test_interrupting_keeps_the_best_plan(tmp_path: Path) -> None:
     from benchmark_plan import write_whole_week
 
-    write_whole_week(tmp_path)
+    write_whole_week(tmp_path, 11)
     process = subprocess.Popen(
         [sys.executable, "-m", "optimizer", "plan", str(tmp_path / "week.yaml"), "--json"],
         stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, cwd=ROOT,

@@ -33,8 +33,8 @@ simplex, the solver's own choice, 2.1 to 6.9 s; at 1,200 x 150 (945,000) they to
 _PRIMAL = 4
 """HiGHS: the primal simplex. A week starts from nothing used, and what dies at no cost makes the dual degenerate."""
 _SEARCH = {"mip_heuristic_run_root_reduced_cost": False, "mip_allow_restart": False}
-"""HiGHS: at the root of a week its sub-searches and restarts took longer than the tree. On the benchmark's integer weeks
-of four seeds 1.9, 2.9 and 13 s instead of 5.7, 4.4 and 15 s to 0.1 %; the fourth took more than a minute either way."""
+"""HiGHS: at the root of a week its sub-searches and restarts took longer than the tree. On integer weeks of the
+benchmark 1.9, 2.9 and 13 s instead of 5.7, 4.4 and 15 s to 0.1 %; a fourth took more than a minute either way."""
 _SAY_EVERY = 2.0
 """Seconds between two lines of progress."""
 _BY_ROWS, _MINIMISE = 2, 1

@@ -14,7 +14,7 @@ from optimizer.plan.proof import lower_bound, reduced_costs
 from optimizer.plan.read_off import Order, needed_only, orders, planned
 from optimizer.plan.recheck import faults as recheck
 from optimizer.plan.settled import settled, small
-from optimizer.plan.sure import ROUNDS, add_cuts, uncertain
+from optimizer.plan.sure import CLOSE, ROUNDS, WHOLE_ROUNDS, add_cuts, uncertain
 from optimizer.plan.weigh import Made, weigh_all
 from optimizer.plan.world import World
 from optimizer.solver.model import Ending
@@ -100,7 +100,7 @@ def search(
     solved = relaxed
     if program.sparse.has_whole and relaxed.ending is Ending.OPTIMAL:
         solved = solve(program.sparse, time_limit=time_limit, gap=gap, watch=Watch(talk))
-        rounds = ROUNDS if uncertain(program) else 0
+        rounds = WHOLE_ROUNDS if uncertain(program) else 0
         while rounds and solved.found and not solved.interrupted and add_cuts(program, solved):
             rounds -= 1
             solved = solve(program.sparse, time_limit=time_limit, gap=gap, watch=Watch(talk))
@@ -119,10 +119,12 @@ def _relaxed(program: WeekProgram, time_limit: float | None) -> Solved:
         exact = settled(program.sparse) if small(program.sparse) else None
         return solve(program.sparse, relaxed=True, time_limit=time_limit) if exact is None else exact
     relaxed = solve(program.sparse, relaxed=True, time_limit=time_limit)
+    still = 0
     for _ in range(ROUNDS):
-        if not relaxed.found or not add_cuts(program, relaxed):
+        if still > 1 or not relaxed.found or not add_cuts(program, relaxed):
             break
-        relaxed = solve(program.sparse, relaxed=True, time_limit=time_limit)
+        before, relaxed = relaxed.cost, solve(program.sparse, relaxed=True, time_limit=time_limit)
+        still = still + 1 if relaxed.cost - before <= CLOSE * abs(before) else 0
     return relaxed
 
 

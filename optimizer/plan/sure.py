@@ -17,8 +17,12 @@ from optimizer.plan.read_off import Planned, planned
 from optimizer.plan.sparse import Coefs
 
 _ZERO = Fraction(0)
-ROUNDS = 12
-"""Most rounds of cuts; each brings the program closer to the cones it holds from outside."""
+ROUNDS = 80
+"""Most rounds of cuts on the linear program; each brings it closer to the cones it holds from outside."""
+WHOLE_ROUNDS = 12
+"""Most rounds of cuts with whole numbers, after those on the relaxation."""
+CLOSE = 1e-7
+"""Share of the cost by which two rounds in a row must still move it for a further one."""
 
 
 def uncertain(program: WeekProgram) -> bool:
