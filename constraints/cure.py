@@ -7,7 +7,7 @@ matter and is never reckoned from the formula.
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
 from fractions import Fraction
 from typing import ClassVar
@@ -18,6 +18,7 @@ from constraints.chemistry import Form, factor
 from constraints.document import NotNegative, Strict
 from constraints.formula import Batch, Formula
 from constraints.ingredients import NITRATE, NITRITE, Ingredient, Lot
+from constraints.numbers import shown
 from constraints.quantities import Basis, Process, Quantity, Sum, Weight
 from constraints.requirement import Origin, Ratio, Requirement, Row, Verdict
 
@@ -104,14 +105,22 @@ class Ingoing(Ratio):
         return own + self.alone().rows(formula)
 
     def measure(self, batch: Batch) -> Verdict:
-        """The larger of the two figures where there is rework."""
+        """The larger of the two figures where there is rework; a smallest figure is over all green meat.
+
+        Both figures are said, so that a largest and a smallest figure for one batch can be told apart.
+        """
         found = super().measure(batch)
-        if self.hi is None or not any(_is_rework(item) for item in batch.kilograms):
+        if not any(_is_rework(item) for item in batch.kilograms):
             return found
         fresh = self.alone().measure(batch)
-        if fresh.value is None or (found.value is not None and fresh.value <= found.value):
+        if fresh.value is None or found.value is None or fresh.value == found.value:
             return found
-        return Verdict(self, fresh.value, found.ok and fresh.ok, "the fresh meat alone decides")
+        both = f"{shown(found.value, 2)} over all green meat, {shown(fresh.value, 2)} over the fresh meat alone"
+        if self.hi is None:
+            return replace(found, why=f"{both}; all of it counts")
+        if fresh.value <= found.value:
+            return replace(found, why=f"{both}; the larger counts")
+        return Verdict(self, fresh.value, found.ok and fresh.ok, f"{both}; the larger counts")
 
     def fixed_value(self, formula: Formula) -> Fraction | None:
         """The figure where no lot is rework and every column has the same one."""

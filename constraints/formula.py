@@ -130,7 +130,8 @@ class Formula:
 
     def _unscaled(self, quantity: Quantity) -> tuple[Fraction, ...]:
         added = {alike: self._added(quantity, alike) for alike in set(self._alike.values())}
-        return tuple(quantity.per_kg(column, self.process) + added[self._alike[column]] for column in self.columns)
+        parts = [(quantity.per_kg(column, self.process), added[self._alike[column]]) for column in self.columns]
+        return tuple(own + more if more else own for own, more in parts)
 
     def exact_batch(self, kilograms: Sequence[Fraction]) -> Batch:
         """The batch of these kilograms of the columns with every dosed addition at its exact amount."""

@@ -5,7 +5,7 @@ A rule pack names the figures; nothing here knows a place or a product.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fractions import Fraction
 
 from pydantic import model_validator
@@ -14,7 +14,7 @@ from constraints.document import Name, NotNegative, Number, Percent, Positive, S
 from constraints.formula import Batch, Formula
 from constraints.ingredients import FAT, MOISTURE, PROTEIN, SALT, Ingredient, Kind
 from constraints.limits import Base, Limit, Reckoned, Worst, known, without
-from constraints.numbers import G_PER_KG, PERCENT
+from constraints.numbers import G_PER_KG, PERCENT, shown, trimmed
 from constraints.quantities import Amount, Basis, Process, Quantity, Sum, Weight
 from constraints.requirement import Origin, Requirement, Row, Verdict
 from constraints.species import GROUPS, OfLots, members, speaks_of
@@ -76,13 +76,26 @@ class ProductFat(_Part):
 
 
 @dataclass(frozen=True, kw_only=True)
-class AtLeastNothing(Limit):
-    """A limit whose figure is shown as zero where it comes out below; its largest figure is never below zero."""
+class WaterByAnalysis(Limit):
+    """Added water: its figure is shown as zero where it comes out below; its largest figure is never below zero.
+
+    ``moisture`` and ``protein`` are its two parts in percent times kilograms, ``times`` what a kilogram of protein
+    accounts for.
+    """
+
+    moisture: Quantity
+    protein: Quantity
+    times: Fraction
 
     def measure(self, batch: Batch) -> Verdict:
-        """The figure on this batch, zero where it would be negative."""
+        """The figure on this batch, zero where it would be negative, and how it comes about."""
         verdict = super().measure(batch)
-        return Verdict(self, None if verdict.value is None else max(verdict.value, _ZERO), verdict.ok)
+        if verdict.value is None:
+            return verdict
+        under = batch.amount(self.under)
+        moisture, protein = (shown(batch.amount(part) / under, 2) for part in (self.moisture, self.protein))
+        why = f"moisture {moisture} % less {trimmed(self.times)} times meat protein {protein} %"
+        return replace(verdict, value=max(verdict.value, _ZERO), why=why if verdict.value > 0 else f"{why}: none")
 
 
 class _Water(Reckoned):
@@ -118,9 +131,12 @@ class AddedWater(_Water):
 
     def build(self, origin: Origin) -> Requirement:
         """The requirement this entry stands for."""
-        return AtLeastNothing(
+        moisture = Amount(MOISTURE, _of_product(self.basis))
+        return WaterByAnalysis(
             what="added water", basis=self.base_words(), unit="%", origin=origin, hi=self.max_pct,
             over=without(self.added_water(), self.without), under=self.under(),
+            moisture=without(moisture, self.without), protein=without(MEAT_PROTEIN, self.without),
+            times=self.moisture_per_protein,
         )  # fmt: skip
 
 

@@ -133,8 +133,7 @@ class MeatContent(Requirement):
         value = PERCENT * content / under
         if not silent:
             return Verdict(self, value, self.within(value))
-        names = ", ".join(sorted(item.name for item in silent))
-        why = f"excess fat only: {names} without {COLLAGEN} or {PROTEIN}; the figure is the most it can be"
+        why = f"excess fat only: {_lacking(silent)}; the figure is the most it can be"
         return Verdict(self, value, None if self.within(value) else False, why)
 
     def _of(self, deduction: Deduction, part: Quantity) -> Quantity:
@@ -151,6 +150,15 @@ class MeatContent(Requirement):
     def _silent(self, deduction: Deduction, lots: Iterable[Ingredient]) -> list[Ingredient]:
         counted = self._counted(deduction, lots)
         return [lot for lot in counted if COLLAGEN not in lot.properties or PROTEIN not in lot.properties]
+
+
+def _lacking(lots: Iterable[Ingredient]) -> str:
+    """Which lots do not state what, such as ``A, B without collagen_pct; C without protein_pct``."""
+    by_name: dict[str, list[str]] = {}
+    for lot in sorted(lots, key=lambda lot: lot.name):
+        lacks = " and ".join(name for name in (COLLAGEN, PROTEIN) if name not in lot.properties)
+        by_name.setdefault(lacks, []).append(lot.name)
+    return "; ".join(f"{', '.join(names)} without {lacks}" for lacks, names in by_name.items())
 
 
 class DeductionEntry(Strict):

@@ -22,6 +22,9 @@ from constraints.ingredients import FAT, Lot
 from constraints.numbers import PERCENT, trimmed
 from constraints.quantities import MissingProperty
 
+MOST_LISTED = 4
+"""Names that a message lists."""
+
 
 class Read(StrEnum):
     """How a method's figure was read."""
@@ -129,7 +132,9 @@ class UnknownMethod(ValueError):
     def __init__(self, name: str, known: Iterable[str]) -> None:
         names = list(known)
         close = nearest(name, names)
-        self.hint = f"did you mean {close}?" if close else f"known: {', '.join(names)}"
+        alike = [found for found in names if found.startswith(name.casefold())] or names
+        more = f" and {len(names) - MOST_LISTED} more, see trimwright columns" if len(names) > MOST_LISTED else ""
+        self.hint = f"did you mean {close}?" if close else f"known: {', '.join(alike[:MOST_LISTED])}{more}"
         super().__init__(f"no method of finding fat is called {name!r}")
 
 

@@ -5,6 +5,7 @@ The faces share one definition (a quantity over a quantity between two limits), 
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from enum import StrEnum
 from fractions import Fraction
@@ -181,10 +182,10 @@ class Ratio(Requirement):
         over, under = self.terms(formula)
         rows = []
         if self.hi is not None:
-            coefs = tuple(a - self.hi * b if b else a for a, b in zip(over, under, strict=True))
+            coefs = _less(over, self.hi, under)
             rows.append(Row(f"{self.what} at most", coefs, hi=Fraction(0)))
         if self.lo is not None:
-            coefs = tuple(a - self.lo * b for a, b in zip(over, under, strict=True))
+            coefs = _less(over, self.lo, under)
             rows.append(Row(f"{self.what} at least", coefs, lo=Fraction(0)))
         return tuple(rows)
 
@@ -207,6 +208,11 @@ class Ratio(Requirement):
     def terms(self, formula: Formula) -> tuple[tuple[Fraction, ...], tuple[Fraction, ...]]:
         """Scaled numerator and denominator per kilogram of each column."""
         return formula.totals(self.over, self.scale), formula.totals(self.under)
+
+
+def _less(over: Sequence[Fraction], limit: Fraction, under: Sequence[Fraction]) -> tuple[Fraction, ...]:
+    """``over - limit * under``, column by column; most columns have one kilogram below."""
+    return tuple(a - (limit if b == 1 else limit * b) if b else a for a, b in zip(over, under, strict=True))
 
 
 @dataclass(frozen=True)

@@ -243,11 +243,18 @@ def load_pack(name: str) -> Pack:
     if name.endswith((".yaml", ".yml")):
         return read_pack(read_text(name), name)
     if name not in shipped():
-        close = nearest(name, shipped())
-        hint = f"; did you mean {close}?" if close else ""
-        known = ", ".join(shipped())
-        raise BadInput([Fault(name, None, None, f"there is no rule pack named {name!r}", f"known: {known}{hint}")])
+        close = nearest_pack(name)
+        hint = f"did you mean {close}? " if close else ""
+        known = f"known: {', '.join(shipped())}"
+        raise BadInput([Fault(name, None, None, f"there is no rule pack named {name!r}", hint + known)])
     return _shipped_pack(name)
+
+
+def nearest_pack(name: str) -> str | None:
+    """The shipped pack that a name is most likely meant for: by spelling, or by the title of its place."""
+    titles = {_shipped_pack(pack).title: pack for pack in shipped()}
+    close = nearest(name, [*shipped(), *titles])
+    return titles.get(close, close) if close else None
 
 
 @cache

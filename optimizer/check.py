@@ -2,22 +2,26 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
 from datetime import date
 from fractions import Fraction
 
+from constraints.confidence import Confident, confident
+from constraints.cure import speaks_of_nitrite
 from constraints.faults import BadInput, Fault, nearest
-from constraints.formula import Batch, Formula, NoDose
-from constraints.ingredients import Ingredient, Kind, Lot
+from constraints.formula import Batch, Dosing, Formula
+from constraints.ingredients import SALT, Ingredient, Lot
 from constraints.interval import extremes
 from constraints.numbers import G_PER_KG, trimmed
-from constraints.quantities import MissingProperty
 from constraints.requirement import Ratio, Requirement
 from constraints.rules import Pack
 from optimizer.blend import margin
-from optimizer.problem import gaps_of, legal_requirements, product_of, why_left_out
+from optimizer.doses import Dose, doses, salt_targets
+from optimizer.mend import Bench, Mend
+from optimizer.problem import error_faults, free_band, gaps_of, is_nitrite_limit, why_left_out
 from optimizer.reading.lots import LotTable
+from optimizer.reading.packs import legal_requirements, product_of
 from optimizer.reading.recipe import Recipe
 from optimizer.reading.weighed import WeighedItem
 
@@ -29,7 +33,9 @@ class Finding:
     """One requirement on the batch as weighed.
 
     ``low`` and ``high`` are the figure's range within the scales' tolerance, None where none was given or it is not
-    known. ``whole_range`` is True where the verdict is the same over all of it, None without a range.
+    known. ``whole_range`` is True where the verdict is the same over all of it, None without a range. ``on_paper`` is
+    True where the figure is within the limits and only their confidence is not given. ``mend`` is what one lot more
+    could do about a broken target.
     """
 
     requirement: Requirement
@@ -40,10 +46,23 @@ class Finding:
     whole_range: bool | None = None
     why: str = ""
 
+    on_paper: bool | None = None
+    mend: Mend | None = None
+
     @property
     def forbids(self) -> bool:
-        """True where the batch must not be made."""
-        return self.ok is False and self.requirement.origin.blocks
+        """True where the batch must not be made: a rule that blocks is broken, or a limit on nitrite of your own.
+
+        Where a rule is kept on paper and only the recipe's confidence is not, the recipe is what is broken.
+        """
+        origin = self.requirement.origin
+        guarded = bool(origin.pack) or speaks_of_nitrite(self.requirement.what)
+        return self.ok is False and origin.blocks and guarded and self.on_paper is not True
+
+    @property
+    def misses(self) -> bool:
+        """True where the batch is lawful in this and not what the recipe asks."""
+        return self.ok is False and self.requirement.origin.blocks and not self.forbids
 
 
 @dataclass(frozen=True)
@@ -56,43 +75,36 @@ class Place:
     findings: tuple[Finding, ...]
 
 
-OFF_DOSE = Fraction(1, 10)
-"""Part of its dose by which an addition may be off before it is named; common practice, no source."""
-
-
-@dataclass(frozen=True)
-class Dose:
-    """An addition whose weight is off its dose for the lots weighed; kilograms. ``forbids`` for a cure left out."""
-
-    item: Ingredient
-    weighed_kg: Fraction
-    wanted_kg: Fraction
-
-    @property
-    def forbids(self) -> bool:
-        """True for a cure of which most is missing: the batch would count as cured and not be."""
-        return self.item.kind is Kind.CURE and self.weighed_kg < self.wanted_kg * (1 - OFF_DOSE)
-
-
 @dataclass(frozen=True)
 class Report:
     """A batch checked: what was weighed, and a place for each pack and for the recipe.
 
-    ``off`` are additions off their dose, ``unfit`` lots that may not go in, or not so much of them.
+    ``doses`` are the additions against their doses, ``unfit`` lots that may not go in, or not so much of them.
     """
 
     recipe: Recipe
     day: date
     batch: Batch
     places: tuple[Place, ...]
-    off: tuple[Dose, ...]
+    doses: tuple[Dose, ...]
     unfit: tuple[str, ...]
+
+    @property
+    def off(self) -> tuple[Dose, ...]:
+        """The additions off their dose."""
+        return tuple(dose for dose in self.doses if dose.off)
 
     @property
     def forbidden(self) -> bool:
         """True where any place forbids the batch, a lot may not go in, or the cure is missing."""
         broken = any(f.forbids for place in self.places for f in place.findings)
-        return broken or bool(self.unfit) or any(dose.forbids for dose in self.off)
+        return broken or bool(self.unfit) or any(dose.forbids for dose in self.doses)
+
+    @property
+    def missed(self) -> bool:
+        """True where nothing forbids the batch, and it is not what the recipe asks."""
+        broken = any(f.misses for place in self.places for f in place.findings)
+        return not self.forbidden and (broken or any(dose.breaks for dose in self.doses))
 
 
 @dataclass(frozen=True)
@@ -129,28 +141,60 @@ def check(
     faults: list[Fault] = []
     batch = _batch(recipe, table, weighed, file, faults)
     packs, legal = legal_requirements(recipe, product_of(recipe, day), faults)
-    every = [*recipe.requirements, *legal]
-    faults += _gap_faults(recipe, batch, every, file)
+    faults += _gap_faults(recipe, batch, [*recipe.requirements, *legal], file)
+    faults += _error_faults(recipe, table, batch)
     if faults:
         raise BadInput(faults)
-    places = [_place("recipe", recipe.entry.name, "you", recipe.requirements, batch, tolerance)]
+    own = _with_confidence(recipe, batch, [*recipe.requirements, *_further(recipe, batch)])
+    legal = _with_confidence(recipe, batch, legal)
+    places = [_place("recipe", recipe.entry.name, "you", own, batch, tolerance)]
     places += [_pack_place(pack, legal, batch, tolerance) for pack in packs]
-    kept = tuple(p for p in places if p.findings)
-    return Report(recipe, day, batch, kept, _off_dose(recipe, batch), _unfit(recipe, batch, day))
+    kept = tuple(p for p in _mended(places, recipe, table, batch, day) if p.findings)
+    guarded = any(is_nitrite_limit(r) for r in legal)
+    return Report(recipe, day, batch, kept, doses(recipe, batch, guarded=guarded), _unfit(recipe, batch, day))
 
 
-def _off_dose(recipe: Recipe, batch: Batch) -> tuple[Dose, ...]:
-    """Additions that are off what the recipe doses for the lots as weighed, free ones at what was weighed of them."""
+def _further(recipe: Recipe, batch: Batch) -> Iterator[Requirement]:
+    """What the recipe asks beside its requirements: its total of salt, and water left to the solver in its band."""
+    if not _silent_on_salt(batch):
+        yield from salt_targets(recipe, batch)
+    yield from (free_band(addition) for addition in recipe.additions if addition.dosing is Dosing.FREE)
+
+
+def _silent_on_salt(batch: Batch) -> bool:
+    return any(item.kind.states_composition and SALT not in item.properties for item in batch.kilograms)
+
+
+def _error_faults(recipe: Recipe, table: LotTable, batch: Batch) -> list[Fault]:
+    """Lots weighed whose fat's error is not known, where the recipe asks for confidence."""
+    asked = recipe.entry.confidence
     lots = [item for item in batch.kilograms if isinstance(item, Lot)]
-    try:
-        formula = Formula(lots, recipe.additions, recipe.process)
-        wanted = formula.exact_batch(tuple(batch.kilograms.get(c, _ZERO) for c in formula.columns)).kilograms
-    except (NoDose, MissingProperty):
-        return ()
-    doses = (
-        Dose(a.item, batch.kilograms.get(a.item, _ZERO), max(wanted.get(a.item, _ZERO), _ZERO)) for a in formula.dosed
-    )
-    return tuple(dose for dose in doses if abs(dose.weighed_kg - dose.wanted_kg) > OFF_DOSE * dose.wanted_kg)
+    return [] if asked is None else error_faults(table.file, lots, asked.confidence())
+
+
+def _with_confidence(recipe: Recipe, batch: Batch, requirements: Sequence[Requirement]) -> list[Requirement]:
+    """The requirements with the confidence the recipe asks for, where it asks for any."""
+    asked = recipe.entry.confidence
+    if asked is None:
+        return list(requirements)
+    formula, confidence = Formula(tuple(batch.kilograms), (), batch.process), asked.confidence()
+    return [confident(requirement, confidence, formula) for requirement in requirements]
+
+
+def _mended(places: Sequence[Place], recipe: Recipe, table: LotTable, batch: Batch, day: date) -> Iterator[Place]:
+    """The places with a way to mend each broken target, found among the lots that may still go in."""
+    every = [finding for place in places for finding in place.findings]
+    if not any(finding.misses for finding in every):
+        yield from places
+        return
+    lots = [lot for lot in table.lots if not why_left_out(recipe, lot, day)]
+    bench = Bench(recipe, batch, lots, recipe.entry.scales.meat_g / G_PER_KG)
+    kept = [finding.requirement for finding in every if finding.ok]
+    for place in places:
+        findings = tuple(
+            replace(f, mend=bench.mend(f.requirement, kept)) if f.misses else f for f in place.findings
+        )  # fmt: skip
+        yield replace(place, findings=findings)
 
 
 def _batch(recipe: Recipe, table: LotTable, weighed: Sequence[WeighedItem], file: str, faults: list[Fault]) -> Batch:
@@ -202,15 +246,17 @@ def _place(
 
 def _finding(requirement: Requirement, batch: Batch, tolerance: Tolerance | None) -> Finding:
     verdict = requirement.measure(batch)
+    on_paper = requirement.held.measure(batch).ok if isinstance(requirement, Confident) else None
+    found = Finding(requirement, verdict.value, verdict.ok, why=verdict.why, on_paper=on_paper)
     if tolerance is None or verdict.ok is None:
-        return Finding(requirement, verdict.value, verdict.ok, why=verdict.why)
+        return found
     spread = {item: tolerance.of(item) for item in batch.kilograms}
     span = extremes(requirement, batch, spread) if isinstance(requirement, Ratio) else None
     if span is None:
-        return Finding(requirement, verdict.value, verdict.ok, why=verdict.why)
+        return found
     low, high = span
     same = all(requirement.within(x) for x in span) if verdict.ok else not _any_within(requirement, low, high)
-    return Finding(requirement, verdict.value, verdict.ok, low, high, same, verdict.why)
+    return replace(found, low=low, high=high, whole_range=same)
 
 
 def _any_within(requirement: Requirement, low: Fraction, high: Fraction) -> bool:
@@ -220,7 +266,7 @@ def _any_within(requirement: Requirement, low: Fraction, high: Fraction) -> bool
 def _badness(finding: Finding) -> tuple[int, Fraction, str]:
     """Broken first, then what arithmetic cannot decide, then by margin as a share of the limit."""
     requirement = finding.requirement
-    rank = 0 if finding.forbids else 1 if finding.ok is False else 2 if finding.ok is None else 3
+    rank = 0 if finding.forbids or finding.misses else 1 if finding.ok is False else 2 if finding.ok is None else 3
     return rank, relative_margin(finding), requirement.origin.rule
 
 

@@ -32,6 +32,9 @@ _LEVELS = (Fraction(1, 4), Fraction(1, 2), Fraction(1))
 """Parts of the premium at which the trade-off is shown, beside the cheapest itself."""
 _ROOM = Fraction(1, 50)
 """Room about the fat aimed at for whole scale divisions, percentage points; common practice, no source."""
+_ROOMS = (1, 4, 16)
+"""The room is made so many times as large, one after the other, until there is a batch on the scales: several mixer
+loads, each within the limits, need more of it."""
 
 
 class Wish(StrEnum):
@@ -195,37 +198,41 @@ def _granted(problem: Problem, wish: Wish, most: Fraction, time_limit: float | N
     """The cheapest batch that grants the wish as far as a cost of ``most`` allows."""
     origin = Origin("preference", "your wish")
     cap = CostCap(what="cost as minimised", basis="whole batch", unit="", origin=origin, hi=most)
-    held = _held_wish(problem, wish, cap, origin, time_limit)
-    if held is None:
+    wished = _best_wish(problem, wish, cap, time_limit)
+    if wished is None:
         return None
-    found = blend(replace(problem, requirements=(*problem.requirements, cap, *held)), time_limit=time_limit)
-    return found if found.status in (Status.OPTIMAL, Status.TIME_LIMIT) and found.weighed is not None else None
+    for room in _ROOMS[:1] if wish is Wish.FEWEST_LOTS else _ROOMS:
+        held = _held_wish(problem, wish, wished, room, origin)
+        found = blend(replace(problem, requirements=(*problem.requirements, cap, held)), time_limit=time_limit)
+        if found.status in (Status.OPTIMAL, Status.TIME_LIMIT) and found.weighed is not None:
+            return found
+    return None
 
 
-def _held_wish(
-    problem: Problem, wish: Wish, cap: CostCap, origin: Origin, time_limit: float | None
-) -> tuple[Requirement, ...] | None:
-    """The wish at its best under the cap, as a requirement with room for whole scale divisions."""
+def _best_wish(problem: Problem, wish: Wish, cap: CostCap, time_limit: float | None) -> Fraction | None:
+    """The wish's figure at its best under the cap, before rounding; None where nothing is found."""
     within = replace(problem, requirements=(*problem.requirements, cap))
     if wish is Wish.FEWEST_LOTS:
-        found = _least_lots(within, time_limit)
-        return None if found is None else (
-            MostLots(what="number of lots", basis="meat block", unit="", origin=origin, hi=found),
-        )  # fmt: skip
+        return _least_lots(within, time_limit)
+    if wish is Wish.MOST_DYING:
+        return _most_dying(within, _dying(problem), time_limit)
+    band = _fat_band(problem)
+    return None if band is None else _least_off(within, band, time_limit)
+
+
+def _held_wish(problem: Problem, wish: Wish, best: Fraction, room: int, origin: Origin) -> Requirement:
+    """The wish held at its best as a requirement, with so many times the usual room for whole scale divisions."""
+    if wish is Wish.FEWEST_LOTS:
+        return MostLots(what="number of lots", basis="meat block", unit="", origin=origin, hi=best)
     if wish is Wish.MOST_DYING:
         lots = _dying(problem)
-        used = _most_dying(within, lots, time_limit)
-        room = problem.order.meat_division_kg * len(lots)
-        return None if used is None else (
-            Dying(what="dying trim used", basis="lots as held", unit="kg", origin=origin, lo=max(used - room, _ZERO),
-                  lots=lots),
-        )  # fmt: skip
+        less = room * problem.order.meat_division_kg * len(lots)
+        lo = max(best - less, _ZERO)
+        return Dying(what="dying trim used", basis="lots as held", unit="kg", origin=origin, lo=lo, lots=lots)
     band = _fat_band(problem)
-    off = None if band is None else _least_off(within, band, time_limit)
-    if band is None or off is None:
-        return None
-    middle = _middle(band)
-    return (widened(band, middle - off - _ROOM, middle + off + _ROOM),)
+    assert band is not None
+    off = best + room * _ROOM
+    return widened(band, _middle(band) - off, _middle(band) + off)
 
 
 def _solved(layout: Layout, costs: Sequence[Fraction], problem: Problem, time_limit: float | None) -> Fraction | None:

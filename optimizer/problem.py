@@ -10,16 +10,18 @@ from dataclasses import dataclass, replace
 from datetime import date
 from fractions import Fraction
 
-from constraints.confidence import confident, lot_faults
+from constraints.confidence import FAT_METHOD, FAT_SD, Confidence, confident, lot_faults
 from constraints.faults import BadInput, Fault, nearest
 from constraints.formula import Addition, Dosing, Formula, NoDose
 from constraints.ingredients import FAT, MOISTURE, SALT, Ingredient, Kind, Lot
+from constraints.methods import finding
 from constraints.numbers import PERCENT, trimmed
 from constraints.quantities import Amount, Basis, MissingProperty, Quantity, Weight
 from constraints.requirement import Origin, Ratio, Requirement, Row
-from constraints.rules import Pack, Product, load_pack, not_waivable, waived
+from constraints.rules import Pack, Product
 from constraints.stock import BatchSize, Stock
 from optimizer.reading.lots import LotTable
+from optimizer.reading.packs import legal_requirements, product_of
 from optimizer.reading.recipe import Recipe, WhenMissing
 
 _ZERO = Fraction(0)
@@ -57,7 +59,10 @@ class LeftOut:
 
 @dataclass(frozen=True)
 class Problem:
-    """One batch to decide. ``fixed`` are requirements whose figure no choice of lots can change."""
+    """One batch to decide. ``fixed`` are requirements whose figure no choice of lots can change.
+
+    ``lots_in_pounds`` is True where the lots table states its stock in pounds, so that a reader thinks in them.
+    """
 
     recipe: Recipe
     order: Order
@@ -69,6 +74,7 @@ class Problem:
     measured_only: tuple[Requirement, ...]
     left_out: tuple[LeftOut, ...]
     warnings: tuple[Fault, ...]
+    lots_in_pounds: bool = False
 
     @property
     def choosing(self) -> tuple[Requirement, ...]:
@@ -89,8 +95,7 @@ def assemble(recipe: Recipe, table: LotTable, order: Order) -> Problem:
     usable, left_out = _usable(recipe, table, order)
     lots, lacking = _complete(recipe, table, usable, requirements, faults)
     left_out += lacking
-    if faults:
-        raise BadInput(faults)
+    _refuse(recipe, table, legal, faults)
     try:
         formula = Formula(lots, recipe.additions, recipe.process)
     except NoDose as error:
@@ -98,11 +103,8 @@ def assemble(recipe: Recipe, table: LotTable, order: Order) -> Problem:
         raise BadInput([Fault(recipe.file, line, column, str(error), "")]) from error
     if lots:
         faults += _meaningless(recipe, formula, table, left_out)
-    if recipe.entry.confidence is not None:
-        faults += lot_faults(table.file, lots, recipe.entry.confidence.confidence())
     own = _own_rows(recipe, formula, faults)
-    if faults:
-        raise BadInput(faults)
+    _refuse(recipe, table, legal, faults)
     requirements = [*_with_confidence(recipe, formula, requirements), *own]
     size = BatchSize.of(order.basis, order.kilograms, order.within_kg)
     every = (size, Stock.of(lots), *requirements)
@@ -110,8 +112,42 @@ def assemble(recipe: Recipe, table: LotTable, order: Order) -> Problem:
     waived, settled = set(recipe.entry.waive), {id(r) for r in fixed}
     measured = tuple(r for r in every if id(r) not in settled and (not _binds(r) or r.origin.rule in waived))
     return Problem(
-        recipe, order, product, packs, formula, every, fixed, measured, tuple(left_out), tuple(recipe.warnings)
+        recipe, order, product, packs, formula, every, fixed, measured, tuple(left_out), tuple(recipe.warnings),
+        table.in_pounds,
     )  # fmt: skip
+
+
+def _refuse(recipe: Recipe, table: LotTable, legal: Sequence[Requirement], faults: Sequence[Fault]) -> None:
+    """Raise BadInput where there are faults: a cure beyond the law first, then those of each file by line."""
+    if faults:
+        in_order = sorted(dict.fromkeys(faults), key=lambda fault: (fault.file == table.file, fault.line or 0))
+        raise BadInput([*_overdoses(recipe, table, legal), *in_order])
+
+
+def _overdoses(recipe: Recipe, table: LotTable, legal: Sequence[Requirement]) -> Iterator[Fault]:
+    """Cures that alone bring more than a rule allows, whichever fresh lots they are for."""
+    limits = [r for r in legal if isinstance(r, Ratio) and r.hi is not None and is_nitrite_limit(r)]
+    cures = [(i, a.item) for i, a in enumerate(recipe.additions) if a.item.kind is Kind.CURE]
+    try:
+        formula = Formula([lot for lot in table.lots if not lot.rework], recipe.additions, recipe.process)
+    except (NoDose, MissingProperty):
+        return
+    for i, cure in cures if formula.lots else ():
+        carried = [dict(formula.carried(lot))[cure] for lot in formula.lots]
+        for limit in limits:
+            strength = limit.scale * limit.over.per_kg(cure, recipe.process)
+            under = formula.totals(limit.under)
+            figure = min(share * strength / weight for share, weight in zip(carried, under, strict=False) if weight)
+            if figure > (limit.hi or _ZERO):
+                found = f"{cure.name} alone gives {trimmed(figure, 2)} ppm {limit.what}"
+                yield recipe.document.fault(("additions", i), found, f"{limit.limits()}: {limit.origin.source}")
+
+
+def is_nitrite_limit(requirement: Requirement) -> bool:
+    """True for a rule that blocks beyond some amount of nitrite or nitrate weighed in."""
+    origin = requirement.origin
+    capped = requirement.hi is not None and origin.blocks and bool(origin.pack)
+    return capped and requirement.what.startswith("ingoing")
 
 
 def _with_confidence(recipe: Recipe, formula: Formula, requirements: Sequence[Requirement]) -> list[Requirement]:
@@ -121,44 +157,6 @@ def _with_confidence(recipe: Recipe, formula: Formula, requirements: Sequence[Re
         return list(requirements)
     confidence = asked.confidence()
     return [confident(requirement, confidence, formula) for requirement in requirements]
-
-
-def class_for(recipe: Recipe, name: str, pack: Pack) -> str | None:
-    """The product class the recipe states for a pack, by the pack's own name or as it is named under rules."""
-    wanted = recipe.entry.product_class
-    return wanted.get(pack.pack, wanted.get(name)) if isinstance(wanted, dict) else wanted
-
-
-def _repeated_packs(recipe: Recipe) -> Iterator[Fault]:
-    names = recipe.entry.rules
-    for i, name in enumerate(names):
-        if name in names[:i]:
-            yield recipe.document.fault(("rules", i), f"the rule pack {name} is named twice", "once")
-
-
-def _stray_classes(recipe: Recipe, packs: Sequence[Pack]) -> Iterator[Fault]:
-    """Keys of product_class that are no pack of the recipe: a slip there would drop every limit of the class."""
-    wanted = recipe.entry.product_class
-    known = {*recipe.entry.rules, *(pack.pack for pack in packs)}
-    for key in wanted if isinstance(wanted, dict) else ():
-        if key not in known:
-            close = nearest(key, known)
-            hint = f"did you mean {close}?" if close else f"packs of this recipe: {', '.join(recipe.entry.rules)}"
-            yield recipe.document.fault(("product_class", key), f"{key!r} is no rule pack of this recipe", hint)
-
-
-def _no_nitrite_row(recipe: Recipe, pack: Pack, product: Product, rows: Sequence[Requirement]) -> Iterator[Fault]:
-    """A cured batch whose day or class leaves a pack that limits ingoing nitrite with nothing to judge it by."""
-    has_any = any(row.requires.kind() == "ingoing_nitrite" for row in pack.rows)
-    judged = any("nitrite" in r.what for r in rows)
-    if product.cured and has_any and not judged:
-        found = f"no limit of {pack.pack} on nitrite is in force on {product.day} for this product"
-        yield recipe.document.fault(("rules",), found, "another date or class; nothing would judge the cure")
-
-
-def product_of(recipe: Recipe, day: date) -> Product:
-    """What a rule pack needs to know of the batch."""
-    return Product(recipe.cured, frozenset(recipe.entry.steps), recipe.entry.keep_refrigerated, day)
 
 
 def rows_of(problem: Problem, requirements: Sequence[Requirement] | None = None) -> list[tuple[Requirement, Row]]:
@@ -171,47 +169,6 @@ def _binds(requirement: Requirement) -> bool:
     """Guidance and what was waived are measured and said, never imposed on the choice of lots."""
     origin = requirement.origin
     return (origin.blocks or origin.legal) and not origin.waived
-
-
-def legal_requirements(
-    recipe: Recipe, product: Product, faults: list[Fault]
-) -> tuple[tuple[Pack, ...], list[Requirement]]:
-    """The recipe's packs and their limits in force for this product; what is wrong is added to ``faults``."""
-    packs: list[Pack] = []
-    legal: list[Requirement] = []
-    faults += _repeated_packs(recipe)
-    for i, name in enumerate(recipe.entry.rules):
-        try:
-            pack = load_pack(name)
-        except BadInput as error:
-            line, column = recipe.document.mark(("rules", i))
-            faults += [
-                fault if fault.line else Fault(recipe.file, line, column, fault.found, fault.allowed)
-                for fault in error.faults
-            ]
-            continue
-        packs.append(pack)
-        product_class = class_for(recipe, name, pack)
-        known = [entry.id for entry in pack.classes]
-        line, column = recipe.document.mark(("product_class",))
-        if product_class is not None and known and product_class not in known:
-            close = nearest(product_class, known)
-            hint = f"did you mean {close}?" if close else f"known: {', '.join(known)}"
-            found = f"the rule pack {pack.pack} has no product class {product_class!r}"
-            faults.append(Fault(recipe.file, line, column, found, hint))
-            continue
-        try:
-            rows = pack.requirements(product, product_class)
-        except BadInput as error:
-            faults += [Fault(recipe.file, line, column, fault.found, fault.allowed) for fault in error.faults]
-            continue
-        legal += rows
-        faults += _no_nitrite_row(recipe, pack, product, rows)
-    faults += _stray_classes(recipe, packs)
-    names = recipe.entry.waive
-    for name, why in not_waivable(legal, names).items():
-        faults.append(recipe.document.fault(("waive", names.index(name)), f"{name} cannot be waived", why))
-    return tuple(packs), list(waived(legal, names))
 
 
 def _name_faults(recipe: Recipe, table: LotTable) -> Iterator[Fault]:
@@ -280,7 +237,7 @@ def why_left_out(recipe: Recipe, lot: Lot, day: date) -> str:
     for tag, found in (("species", lot.species), ("material", lot.material), ("lot", lot.name)):
         allowed = getattr(eligible, tag)
         if allowed is not None and found not in allowed:
-            return f"not eligible by {tag}"
+            return f"not eligible by {tag}" + (f" {found}" if tag != "lot" and found else "")
     if lot.on_hold:
         return "on hold"
     if lot.use_by is not None and lot.use_by < day:
@@ -311,13 +268,47 @@ def _complete(
         if not gaps:
             complete.append(lot)
         elif recipe.entry.eligible.if_missing is WhenMissing.LEAVE_OUT:
-            lacking.append(LeftOut(lot, f"does not state {', '.join(sorted({name for _, name in gaps}))}"))
+            lacking.append(LeftOut(lot, "; ".join(f"does not state {name}, which {what} needs" for what, name in gaps)))
         else:
             for what, name in gaps:
                 found = f"the lot {lot.name!r} does not state {name}, which {what} needs"
                 allowed = "give the figure, or say if_missing: leave_out under eligible"
                 faults.append(Fault(table.file, lot.line, name, found, _no_column(name, table, recipe) or allowed))
+    asked = recipe.entry.confidence
+    if asked is None:
+        return complete, lacking
+    confidence = asked.confidence()
+    if recipe.entry.eligible.if_missing is WhenMissing.LEAVE_OUT:
+        silent = [lot for lot in complete if not _states_its_error(lot, confidence)]
+        why = f"states neither {FAT_SD} nor {FAT_METHOD}, which {confidence.words} needs"
+        lacking += [LeftOut(lot, why) for lot in silent]
+        complete = [lot for lot in complete if lot not in silent]
+    faults += error_faults(table.file, complete, confidence)
     return complete, lacking
+
+
+def error_faults(file: str, lots: Sequence[Lot], confidence: Confidence) -> list[Fault]:
+    """Lots whose fat's error is not known, in one fault, and every other fault of one by itself."""
+    silent = sorted((lot for lot in lots if not _states_its_error(lot, confidence)), key=lambda lot: lot.line)
+    others = [lot for lot in lots if lot not in silent]
+    faults = sorted(lot_faults(file, others, confidence), key=lambda fault: fault.line or 0)
+    if len(silent) < 2:
+        return [*lot_faults(file, silent, confidence), *faults]
+    names = ", ".join(lot.name for lot in silent)
+    found = f"{len(silent)} lots state neither {FAT_SD} nor {FAT_METHOD}: {names}"
+    allowed = (
+        f"one of them, usual_method beside the confidence, or if_missing: leave_out under eligible; "
+        f"{confidence.words} is asked for"
+    )
+    return [Fault(file, silent[0].line, FAT_METHOD, found, allowed), *faults]
+
+
+def _states_its_error(lot: Lot, confidence: Confidence) -> bool:
+    """Whether a lot states the error of its fat, or a method, known or not."""
+    try:
+        return finding(lot, confidence.usual, confidence.own) is not None
+    except (ValueError, MissingProperty):
+        return True  # a fault of another kind
 
 
 def _no_column(name: str, table: LotTable, recipe: Recipe) -> str:
@@ -366,7 +357,7 @@ def _own_rows(recipe: Recipe, formula: Formula, faults: list[Fault]) -> list[Req
     own: list[Requirement] = []
     for i, addition in enumerate(recipe.additions):
         if addition.dosing is Dosing.FREE:
-            own.append(_free_band(addition))
+            own.append(free_band(addition))
         if addition.item.kind is Kind.CURE and addition.rate:
             own.append(_cure_kept(addition))
         if addition.dosing is not Dosing.TOTAL_SALT:
@@ -440,7 +431,8 @@ def _not_negative(addition: Addition) -> Requirement:
     )  # fmt: skip
 
 
-def _free_band(addition: Addition) -> Requirement:
+def free_band(addition: Addition) -> Requirement:
+    """The band of an addition left to the solver, g per kilogram of meat block."""
     most = None if addition.most is None else addition.most * 1000
     return Ratio(
         what=addition.item.name, basis=Basis.MEAT.words, unit="g/kg", origin=Origin("recipe", "your recipe"),

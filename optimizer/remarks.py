@@ -5,12 +5,17 @@ from __future__ import annotations
 from fractions import Fraction
 
 from constraints.cure import COARSE_DIVISION
-from constraints.ingredients import NITRATE, NITRITE, Ingredient, Kind, Lot
+from constraints.faults import Fault
+from constraints.formula import Batch
+from constraints.ingredients import NITRATE, NITRITE, SALT, Ingredient, Kind, Lot
 from constraints.numbers import G_PER_KG, PERCENT, shown, trimmed
+from constraints.quantities import Basis
 from constraints.requirement import Requirement, Status
 from optimizer.blend import Answer
-from optimizer.problem import Problem, class_for
-from optimizer.summary import dry_additions
+from optimizer.problem import Problem
+from optimizer.reading.packs import class_for
+from optimizer.reading.plausible import NO_SOURCE, SALT_PCT
+from optimizer.summary import casing_need, composition, dry_additions
 
 CAUTION = (
     "Cure is poisonous in excess: weigh it on a scale fine enough, have a second person check it, and keep it "
@@ -26,28 +31,34 @@ def warnings(answer: Answer) -> list[str]:
         *_soft_failures(answer),
         *_coarse_cure_scale(answer),
         *_suspicious_lots(answer),
+        *map(in_words, answer.problem.warnings),
+        *_implausible(answer),
         *_no_class(answer.problem),
         *_no_rules(answer.problem),
     ]
 
 
-def notes(answer: Answer) -> list[str]:
-    """What was assumed in reckoning the batch."""
-    problem = answer.problem
+def lot_notes(answer: Answer) -> list[str]:
+    """What the lots bring that the recipe does not say: nitrite without a cure, and rework."""
     said = []
-    if not problem.recipe.cured:
-        cured = cured_lots(answer)
-        said.append(
-            f"The recipe adds no cure, yet these lots bring nitrite or nitrate: {', '.join(cured)}."
-            if cured
-            else "Uncured: no nitrite or nitrate is added."
-        )
+    cured = cured_lots(answer)
+    if cured and not answer.problem.recipe.cured:
+        said.append(f"The recipe adds no cure, yet these lots bring nitrite or nitrate: {', '.join(cured)}.")
     rework = [i.name for i in (answer.weighed.total.kilograms if answer.weighed else ()) if _is_rework(i)]
     if rework:
         said.append(
             f"Rework in the batch: {', '.join(rework)}. Doses per kilogram of meat are reckoned on the fresh meat "
             "alone; salt and nitrite of the rework are counted."
         )
+    return said
+
+
+def notes(answer: Answer) -> list[str]:
+    """What was assumed in reckoning the batch."""
+    problem = answer.problem
+    said = lot_notes(answer)
+    if not problem.recipe.cured and not cured_lots(answer):
+        said.insert(0, "Uncured: no nitrite or nitrate is added.")
     zero = dry_additions(problem)
     if zero:
         said.append(f"Counted as no fat, moisture or protein: {', '.join(zero)}.")
@@ -77,16 +88,17 @@ def _brings_nitrite(lot: Lot) -> bool:
 
 
 def left_out(problem: Problem) -> list[str]:
-    """Lots that may not go in, with the reason; those the recipe excludes are only counted."""
-    by_recipe = [entry for entry in problem.left_out if _by_recipe(entry.why)]
-    named = [f"{entry.lot.name}: {entry.why}" for entry in problem.left_out if not _by_recipe(entry.why)]
-    if by_recipe:
-        named.append(f"{len(by_recipe)} more that the recipe does not take")
-    return named
+    """Lots that may not go in, with the reason; those of one reason that many may share last, together."""
+    named = [f"{entry.lot.name}: {entry.why}" for entry in problem.left_out if not _shared(entry.why)]
+    by_reason: dict[str, list[str]] = {}
+    for entry in problem.left_out:
+        if _shared(entry.why):
+            by_reason.setdefault(entry.why, []).append(entry.lot.name)
+    return [*named, *(f"{why}: {', '.join(names)}" for why, names in by_reason.items())]
 
 
-def _by_recipe(why: str) -> bool:
-    return why.startswith(("not eligible", "left out by the recipe", "no stock"))
+def _shared(why: str) -> bool:
+    return why.startswith(("not eligible", "left out by the recipe", "no stock", "states neither"))
 
 
 def _soft_failures(answer: Answer) -> list[str]:
@@ -144,6 +156,31 @@ def _suspicious_lots(answer: Answer) -> list[str]:
         for item in answer.weighed.total.kilograms
         if isinstance(item, Lot) and item.suspicions
     ]
+
+
+def in_words(fault: Fault) -> str:
+    """A warning of the recipe, as a page repeats it."""
+    return f"{fault.found} ({fault.allowed})."
+
+
+def _implausible(answer: Answer) -> list[str]:
+    if answer.weighed is None:
+        return []
+    said = odd_salt(answer.weighed.total)
+    need = casing_need(answer.problem, answer.weighed.total)
+    if need is not None and need.links == 0 and need.link_g_raw is not None:
+        said.append(f"one link of {shown(need.link_g_raw, 0)} g is more than the whole batch.")
+    return said
+
+
+def odd_salt(batch: Batch) -> list[str]:
+    """A total of salt that no sausage has; nothing where a lot does not state its salt, or there is none at all."""
+    salt = composition(batch, Basis.BATCH, (SALT,)).get(SALT)
+    low, high = SALT_PCT
+    if not salt or low <= salt <= high:
+        return []
+    usual = f"{trimmed(low)} to {trimmed(high)} % is usual; {NO_SOURCE}"
+    return [f"the whole batch holds {trimmed(salt, 2)} % salt ({usual})."]
 
 
 def _no_class(problem: Problem) -> list[str]:

@@ -14,11 +14,13 @@ from matrices import DOSE, OWN, WEIGHT, Columns, Matrix, matrix_of
 from constraints.requirement import Requirement, Row
 from constraints.stock import BatchSize
 from optimizer.blend import Status, blend
-from optimizer.conflict import Conflict, _beyond, explain
+from optimizer.conflict import Conflict, explain
 from optimizer.problem import Problem
 from optimizer.solver.model import Program, Variable
 from optimizer.solver.optimum import point
-from optimizer.solver.program import Layout, layout_of, relaxed
+from optimizer.solver.program import layout_of, relaxed
+from optimizer.why.extreme import extreme as furthest
+from optimizer.why.kept import Kept
 
 CLOSE = 1e-6
 
@@ -111,7 +113,6 @@ def test_conflicts_are_minimal_and_reach_is_scipys_extreme(chunk: int) -> None:
                 continue
             if reach.nearest is None:
                 assert matrix.without({owner}).linear().status == 2
-                assert reach.among_these is not None
                 continue
             figures += 1
             low, high = reach.requirement.lo, reach.requirement.hi
@@ -136,11 +137,12 @@ def test_conflicts_of_packs_are_minimal_too() -> None:
         assert conflict.packs_matter == (matrix.linear().status == 0)
         judge(matrix, problem, conflict)
         for reach in conflict.reach:
-            figure = reach.among_these if reach.nearest is None else reach.nearest
-            if figure is None:
-                assert reach.requirement.what == "meat-to-fat ratio", "without any fat there is no figure"
+            assert reach.sure
+            if reach.nearest is None:
+                ratio = reach.requirement.what == "meat-to-fat ratio"  # without any fat there is no figure
+                assert ratio or matrix.without({owner_of(problem, reach.requirement)}).whole().status == 2
                 continue
-            assert not reach.requirement.within(figure)
+            assert not reach.requirement.within(reach.nearest)
         told[conflict.packs_matter] += 1
     assert min(told.values()) > 3, told
 
@@ -152,14 +154,12 @@ def test_closest_ratio_is_found_where_the_first_guess_is_not_it() -> None:
         points = [(F(rng.randrange(5, 60)), F(rng.randrange(1, 30))) for _ in range(4)]
         size = len(points)
         variables = tuple(Variable(f"w{k}", F(0), F(0), F(1)) for k in range(size))
-        layout = Layout(Program(variables, (Row("mixture", (F(1),) * size, F(1), F(1)),)), (F(1),) * size)
-        terms = tuple(a for a, _ in points), tuple(b for _, b in points)
-        lowest, limit = min(a / b for a, b in points), F(1, 10)
-        assert _beyond(layout, terms, limit, 1) == lowest
-        aimed = min(points, key=lambda point: point[0] - limit * point[1])
-        later += aimed[0] / aimed[1] != lowest
-        highest = max(a / b for a, b in points)
-        assert _beyond(layout, terms, F(1000), -1) == highest
+        kept = Kept(Program(variables, (Row("mixture", (F(1),) * size, F(1), F(1)),)))
+        over, under = (dict(enumerate(part)) for part in zip(*points, strict=True))
+        assert furthest(kept, over, under, 1) == (min(a / b for a, b in points), True)
+        assert furthest(kept, over, under, -1) == (max(a / b for a, b in points), True)
+        aimed = min(points, key=lambda point: point[0] - point[1] / 10)
+        later += aimed[0] / aimed[1] != min(a / b for a, b in points)
     assert later > 10
 
 

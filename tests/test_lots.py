@@ -51,10 +51,10 @@ def addresses(faults: Iterable[Fault]) -> list[tuple[int | None, str | int | Non
 def test_a_whole_lot() -> None:
     names = ",".join(column.name for column in COLUMNS if not column.name.endswith("_lb"))
     text = (
-        f"{names},collagen_pct,bind_index,note\n"
-        " 007 ,80,28.5,4,trim 72,meat,pork,16,55.2,0.5,2026-03-09,2026-03-02,"
+        f"{names},bind_index,note\n"
+        " 007 ,80,28.5,4,trim 72,meat,pork,16,55.2,0.5,2.25,2026-03-09,2026-03-02,"
         "20,5,60,80,0,0,-0.2,no,no,,,0.6,bench,no,TRUE,"
-        "2.25,,as is\n"
+        ",as is\n"
     )
     read = parse_lots(text, "lots.csv")
     (lot,) = read.lots
@@ -81,8 +81,9 @@ def test_a_whole_lot() -> None:
         "nitrate_ppm": 0,
         "collagen_pct": Fraction("2.25"),
     }
-    composition = ("fat_pct", "protein_pct", "moisture_pct", "salt_pct", "nitrite_ppm", "nitrate_ppm")
-    assert read.properties == (*composition, "collagen_pct")
+    assert read.properties == (
+        "fat_pct", "protein_pct", "moisture_pct", "salt_pct", "collagen_pct", "nitrite_ppm", "nitrate_ppm"
+    )  # fmt: skip
     assert addresses(read.warnings) == [(1, "note", WARNING)]
     assert isinstance(read, LotTable) and read.file == "lots.csv"
 
@@ -191,6 +192,7 @@ FAULTS: dict[str, Case] = {
     "two stocks": (table("A,9,20,3,9", further="on_hand_lb"), [(1, "on_hand_lb", ERROR)], "both"),
     "column twice": (table("A,9,20,3,1,2", further="bind,bind"), [(1, "bind", ERROR)], "twice"),
     "unnamed column": (table("A,9,20,3,", "B,9,20,3,x", base=BASE + ","), [(1, None, ERROR)], "column 5"),
+    "species misspelt": (table("A,9,20,3,beff", further="species"), [(2, "species", WARNING)], "no species known"),
     "control character": (table('"A\nB",9,20,3'), [(2, "lot", ERROR)], "control character"),
     "nitrite that nothing counts": (
         table("A,9,20,3,400", further="sodium nitrite ppm"),

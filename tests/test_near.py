@@ -36,8 +36,9 @@ class Larder:
         self.dies = np.array([draw.random() < 0.4 for _ in range(6)])
         self.low, self.high = 20.0, 30.0
 
-    def problem(self, *, chance: bool) -> Problem:
-        recipe = parse_recipe(f"name: x\nrequire:\n  - fat: {{min_pct: {self.low}, max_pct: {self.high}}}\n", "r.yaml")
+    def problem(self, *, chance: bool, mixer: str = "") -> Problem:
+        text = f"name: x\nrequire:\n  - fat: {{min_pct: {self.low}, max_pct: {self.high}}}\n{mixer}"
+        recipe = parse_recipe(text, "r.yaml")
         rows = [
             f"L{i},{self.stock[i]:g},{self.fat[i]},{self.price[i]},{'2026-11-27' if self.dies[i] else ''}"
             for i in range(6)
@@ -108,6 +109,16 @@ def test_the_middle_of_the_band_is_approached(seed: int) -> None:
     figures = [step.figure for step in near.steps]
     assert figures == sorted(figures, reverse=True)
     assert near.answer.certificate is not None and near.answer.certificate.feasible
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_several_mixer_loads_leave_the_wish_room_too(seed: int) -> None:
+    """Three loads of 10 kg: a division of 50 g moves the fat of a load by a third of a point and more."""
+    larder = Larder(seed)
+    near = near_cheapest(larder.problem(chance=False, mixer="mixer_kg: 10.1\n"), Wish.MIDDLE, Fraction(20))
+    linear = near_cheapest(larder.problem(chance=False), Wish.MIDDLE, Fraction(20))
+    assert near.answer.weighed is not None and len(near.answer.weighed.loads) == 3
+    assert near.steps[-1].figure <= linear.steps[-1].figure + Fraction(1, 2)
 
 
 def test_the_picture_holds_every_step_and_escapes_names() -> None:

@@ -43,6 +43,8 @@ def validate(document: Document, model: type[M], *, blanks: bool = False, contex
     raise BadInput(dict.fromkeys(faults))
 
 
+MOST_LISTED = 12
+"""Keys that a message lists before it leaves the rest to the schema."""
 _HERE = " stands here"
 _BLANK = "a value; leave the key out where none is meant"
 
@@ -146,7 +148,8 @@ def _unknown_key(spot: _Spot) -> tuple[str, str]:
     known = spot.holder.known_keys()
     absent = [name for name in known if not _holds(spot.beside, name)]
     near = nearest(word, absent) or nearest(word, known)
-    allowed = f"known keys: {', '.join(known)}" if known else "no such key"
+    more = f" and {len(known) - MOST_LISTED} more, see the schema" if len(known) > MOST_LISTED else ""
+    allowed = f"known keys: {', '.join(known[:MOST_LISTED])}{more}" if known else "no such key"
     allowed = f"did you mean '{near}'?" if near else allowed
     if word.isdigit() and _holds(spot.beside, word) and _entry(spot.beside, word) is None:
         allowed = "no decimal comma: {a: 1,5} is read as {a: 1, 5: }; write 1.5"

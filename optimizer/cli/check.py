@@ -54,4 +54,4 @@ def check(
         weighed = read_weighed(batch)
         report = find(judged_by(read, rules or []), table, weighed, batch, on, tolerance)
     sys.stdout.write(check_document(report) if json else check_page(report))
-    raise typer.Exit(NO_BATCH if report.forbidden else 0)
+    raise typer.Exit(NO_BATCH if report.forbidden or report.missed else 0)

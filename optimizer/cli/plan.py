@@ -54,7 +54,7 @@ def plan(
     from optimizer.plan.plan_page import plan_page
 
     sys.stdout.write(plan_document(outcome) if json else plan_page(outcome, full=full))
-    raise typer.Exit(outcome.plan.status.exit_code)
+    raise typer.Exit(outcome.exit_code)
 
 
 def _write(outcome: Outcome, orders: str | None, pulls: str | None, picture: str | None) -> None:

@@ -1,14 +1,41 @@
-"""``trimwright schema``: the JSON Schema of a recipe, for an editor to complete and check it."""
+"""``trimwright schema``: the JSON Schema of a file, for an editor to complete and check it."""
 
 from __future__ import annotations
 
 import sys
+from enum import StrEnum
+from typing import Annotated
+
+import typer
 
 
-def schema() -> None:
-    """Print the JSON Schema of a recipe; point your editor at it to complete and check recipes as you type."""
+class What(StrEnum):
+    """The files that have a schema."""
+
+    RECIPE = "recipe"
+    WEEK = "week"
+    REPAIR = "repair"
+
+
+def schema(
+    what: Annotated[
+        What,
+        typer.Argument(
+            metavar="[WHAT]",
+            help="recipe, week (the file of trimwright plan) or repair (the file of --what-happened).",
+        ),
+    ] = What.RECIPE,
+) -> None:
+    """Print the JSON Schema of a file; point your editor at it to complete and check the file as you type."""
     import json
 
-    from optimizer.reading.recipe import RecipeEntry
+    from constraints.document.model import Strict
 
-    sys.stdout.write(json.dumps(RecipeEntry.model_json_schema(by_alias=True), indent=2) + "\n")
+    model: type[Strict]
+    if what is What.RECIPE:
+        from optimizer.reading.recipe import RecipeEntry as model
+    elif what is What.WEEK:
+        from optimizer.plan.week_file import WeekEntry as model
+    else:
+        from optimizer.plan.repair import HappenedEntry as model
+    sys.stdout.write(json.dumps(model.model_json_schema(by_alias=True), indent=2) + "\n")

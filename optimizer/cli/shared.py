@@ -18,6 +18,8 @@ if TYPE_CHECKING:
 
 BAD_INPUT = 2
 NO_BATCH = 1
+WIDTH = 80
+"""Columns of a message."""
 
 
 @contextmanager
@@ -35,9 +37,12 @@ def faults_on_stderr() -> Iterator[None]:
 
 
 def say(faults: Iterable[Fault]) -> None:
-    """Print faults on stderr, one a line."""
+    """Print faults on stderr, each from a line of its own, the rest of a long one indented below it."""
+    from textwrap import wrap
+
     for fault in faults:
-        sys.stderr.write(f"{fault}\n")
+        lines = wrap(str(fault), WIDTH, subsequent_indent="    ", break_long_words=False, break_on_hyphens=False)
+        sys.stderr.write("\n".join(lines) + "\n")
 
 
 def figure(text: str | None, option: str) -> Fraction | None:

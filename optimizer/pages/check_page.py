@@ -4,28 +4,38 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterator
+from fractions import Fraction
 from typing import Any
 
-from constraints.numbers import G_PER_KG, PERCENT, shown
+from constraints.formula import Batch
+from constraints.ingredients import SALT
+from constraints.numbers import G_PER_KG, PERCENT, shown, trimmed
 from constraints.quantities import Basis
-from optimizer.check import Dose, Finding, Place, Report, relative_margin
-from optimizer.pages.page import figure, source_words
+from optimizer.blend import margin
+from optimizer.check import Finding, Place, Report
+from optimizer.doses import Dose
+from optimizer.pages.page import absent_words, composition_table, figure, nothing_goes_in, source_words
 from optimizer.pages.tables import heading, paragraph, table
-from optimizer.remarks import CAUTION
-from optimizer.summary import weight
+from optimizer.remarks import CAUTION, in_words, odd_salt
+from optimizer.summary import KNOWN, composition, weight
 
 
 def check_page(report: Report) -> str:
     """The whole page, ending in a newline."""
-    lines = [*_title(report), *_verdict(report)]
+    lines = [*_title(report), *_verdict(report), *_composition(report), *_doses(report)]
     for place in report.places:
         lines += _place(place)
-    if report.off:
-        lines += heading("off the recipe's dose")
-        for dose in report.off:
-            lines += paragraph(_dose_words(dose), "! ")
+    said = _warnings(report)
+    if said:
+        lines += heading("warnings")
+        for text in said:
+            lines += paragraph(text, "! ")
     lines += [*heading("caution"), *paragraph(CAUTION)]
     return "\n".join(lines) + "\n"
+
+
+def _warnings(report: Report) -> list[str]:
+    return [*map(in_words, report.recipe.warnings), *odd_salt(report.batch)]
 
 
 def _title(report: Report) -> Iterator[str]:
@@ -36,49 +46,122 @@ def _title(report: Report) -> Iterator[str]:
 
 
 def _verdict(report: Report) -> Iterator[str]:
-    if not report.forbidden:
-        yield "No limit that forbids the batch is broken."
-        return
-    yield "*** DO NOT MAKE ***"
-    for text in report.unfit:
-        yield from paragraph(text, "* ")
-    for dose in report.off:
-        if dose.forbids:
-            yield from paragraph(_dose_words(dose), "* ")
-    for place in report.places:
-        for finding in place.findings:
+    """What is wrong, the worst first: what forbids the batch, what the recipe asks, additions off their dose."""
+    broken = [(place, finding) for place in report.places for finding in place.findings]
+    if report.forbidden:
+        yield "*** DO NOT MAKE ***"
+        for text in report.unfit:
+            yield from paragraph(text, "* ")
+        for dose in report.doses:
+            if dose.forbids:
+                yield from paragraph(_dose_words(dose), "* ")
+        for place, finding in broken:
             if finding.forbids:
-                yield from paragraph(f"{place.title}: {_words(finding)}", "* ")
+                yield from paragraph(f"{place.title}: {_words(finding, 'allowed')}", "* ")
+    elif report.missed:
+        yield "NOT WHAT THE RECIPE ASKS. No rule that forbids the batch is broken."
+    else:
+        yield "No limit that forbids the batch is broken."
+    for dose in report.off:
+        if not dose.forbids:
+            yield from paragraph(f"Off its dose: {_dose_words(dose)}{_dose_mend(dose)}", "* ")
+    for _, finding in broken:
+        if finding.misses:
+            yield from paragraph(f"{_words(finding, 'asked')}{_confidence(finding)}{_mend(finding)}", "* ")
 
 
 def _dose_words(dose: Dose) -> str:
-    weighed, wanted = (shown(kg * G_PER_KG, 2) for kg in (dose.weighed_kg, dose.wanted_kg))
-    return f"{dose.item.name}: {weighed} g weighed, {wanted} g is its dose for these lots"
+    weighed, wanted = (_grams(kg, dose) for kg in (dose.weighed_kg, dose.wanted_kg))
+    return f"{dose.item.name}, {weighed} g weighed, {wanted} g is its dose for these lots"
 
 
-def _words(finding: Finding) -> str:
+def _grams(kilograms: Fraction, dose: Dose) -> str:
+    places = 0 if (dose.division_kg * G_PER_KG).denominator == 1 else 2
+    return shown(kilograms * G_PER_KG, places)
+
+
+def _dose_mend(dose: Dose) -> str:
+    """What would put it right: so much more of it, or so much more meat."""
+    if dose.weighed_kg < dose.wanted_kg:
+        return f"; add {_grams(dose.wanted_kg - dose.weighed_kg, dose)} g"
+    if dose.meat_kg is None:
+        return ""
+    return f"; so much is the dose for {shown(dose.meat_kg, 2)} kg of meat block"
+
+
+def _words(finding: Finding, limit: str) -> str:
     requirement = finding.requirement
     value = "not measured" if finding.value is None else f"{figure(finding.value, requirement)} {requirement.unit}"
-    return f"{requirement.what} of the {requirement.basis} is {value.strip()}, {requirement.limits()} allowed"
+    return f"{requirement.what} of the {requirement.basis} is {value.strip()}, {requirement.limits()} {limit}"
+
+
+def _confidence(finding: Finding) -> str:
+    return f"; {finding.why}" if finding.on_paper and finding.why else ""
+
+
+def _mend(finding: Finding) -> str:
+    mend = finding.mend
+    if mend is None:
+        return ""
+    requirement = finding.requirement
+    unit = f" {requirement.unit}" if requirement.unit else ""
+    bony = " after bone and rind" if mend.lot.usable < 1 else ""
+    added = f"{trimmed(mend.kilograms, 3)} kg{bony} more of {mend.lot.name}, with what is dosed for it"
+    return f"; {added}, would mend it: {figure(mend.value, requirement)}{unit}"
+
+
+def _composition(report: Report) -> Iterator[str]:
+    yield from composition_table(report.batch, declared=report.recipe.process.declared)
+    silent = [i.name for i in report.batch.kilograms if i.kind.states_composition and SALT not in i.properties]
+    if silent:
+        yield from paragraph(f"The total of salt is not known: {', '.join(silent)} without {SALT}.")
+
+
+def _doses(report: Report) -> Iterator[str]:
+    if not report.doses:
+        return
+    yield from heading("additions against their dose for these lots")
+    rows = []
+    for dose in report.doses:
+        share = "" if not dose.wanted_kg else f"{_signed(PERCENT * (dose.weighed_kg / dose.wanted_kg - 1), 1)} %"
+        mark = "BROKEN" if dose.breaks or dose.forbids else "off" if dose.off else "ok"
+        rows.append([mark, dose.item.name, _grams(dose.weighed_kg, dose), _grams(dose.wanted_kg, dose), share])
+    yield from table(("", "addition", "weighed g", "dose g", "off by"), rows, "<<>>>")
+    yield from paragraph(
+        "off: by more than a scale division a load and 2 % of the dose; BROKEN: salt and cure that are off, and "
+        "anything by more than that division and 10 % (common practice, no source)"
+    )
+
+
+def _signed(value: Fraction, places: int) -> str:
+    text = shown(value, places)
+    return text if text.startswith("-") else f"+{text}"
 
 
 def _place(place: Place) -> Iterator[str]:
     yield from heading(place.title)
+    absent = [finding for finding in place.findings if nothing_goes_in(finding)]
+    present = [finding for finding in place.findings if not nothing_goes_in(finding)]
     rows = []
-    for number, finding in enumerate(place.findings, start=1):
+    for number, finding in enumerate(present, start=1):
         requirement = finding.requirement
         value = "" if finding.value is None else figure(finding.value, requirement)
         rows.append([
             _mark(finding), f"{requirement.what}, {requirement.basis}", value, requirement.limits(),
             _margin(finding), f"{number}",
         ])  # fmt: skip
-    yield from table(("", "what", "is", "limit", "margin", "source"), rows, "<<><>>")
-    for number, finding in enumerate(place.findings, start=1):
+    if rows:
+        yield from table(("", "what", "is", "limit", "to spare", "source"), rows, "<<><>>")
+    for number, finding in enumerate(present, start=1):
         if finding.low is not None and finding.high is not None and finding.low != finding.high:
             yield from _range(number, finding)
-    for number, finding in enumerate(place.findings, start=1):
+    for number, finding in enumerate(present, start=1):
         why = f"{finding.why}; " if finding.why else ""
         yield from paragraph(why + source_words(finding.requirement), f"{number:3}  ")
+    if absent:
+        yield "None of these is in this batch:"
+    for finding in absent:
+        yield from paragraph(absent_words(finding.requirement), "ok  ", "    ")
     if place.name != "recipe":
         yield from paragraph(f"The last word is with {place.authority}.")
 
@@ -88,11 +171,24 @@ def _mark(finding: Finding) -> str:
         return "?"
     if finding.ok:
         return "ok" if finding.whole_range is not False else "ok?"
-    return "BROKEN" if finding.forbids else "warning"
+    return "BROKEN" if finding.forbids or finding.misses else "warning"
 
 
 def _margin(finding: Finding) -> str:
-    return "" if finding.value is None else f"{shown(PERCENT * relative_margin(finding), 2)} %"
+    """Distance to the nearer limit in the figure's own unit, below zero where the limit is broken."""
+    requirement = finding.requirement
+    if finding.value is None or (finding.on_paper and finding.ok is False):
+        return ""
+    gap = margin(requirement, finding.value)
+    places = 2
+    while places < MOST_PLACES and gap and not Fraction(shown(gap, places)):
+        places += 1
+    unit = {"%": "points"}.get(requirement.unit, requirement.unit)
+    return f"{shown(gap, places)} {unit}".strip()
+
+
+MOST_PLACES = 8
+"""Decimals of a margin at most."""
 
 
 def _range(number: int, finding: Finding) -> Iterator[str]:
@@ -109,33 +205,45 @@ def _range(number: int, finding: Finding) -> Iterator[str]:
 
 def check_document(report: Report) -> str:
     """The report as one JSON document, ending in a newline."""
+    status = "do_not_make" if report.forbidden else "not_as_recipe" if report.missed else "checked"
     document = {
-        "status": "do_not_make" if report.forbidden else "checked",
+        "status": status,
         "recipe": report.recipe.entry.name,
         "date": report.day.isoformat(),
         "meat_kg": float(weight(report.batch, Basis.MEAT)),
         "batch_kg": float(weight(report.batch, Basis.BATCH)),
+        "composition": _shares(report.batch, declared=report.recipe.process.declared),
         "unfit": list(report.unfit),
-        "off_dose": [
-            {
-                "item": dose.item.name,
-                "grams": float(dose.weighed_kg * G_PER_KG),
-                "dose_grams": float(dose.wanted_kg * G_PER_KG),
-                "forbids": dose.forbids,
-            }
-            for dose in report.off
-        ],
+        "off_dose": [_dose(dose) for dose in report.off],
+        "doses": [_dose(dose) for dose in report.doses],
         "places": [
             {"rules": place.name, "title": place.title, "checks": [_as_dict(f) for f in place.findings]}
             for place in report.places
         ],
+        "warnings": _warnings(report),
         "caution": CAUTION,
     }
     return json.dumps(document, indent=2, ensure_ascii=False) + "\n"
 
 
+def _shares(batch: Batch, *, declared: bool) -> dict[str, dict[str, float]]:
+    bases = [Basis.MEAT, Basis.BATCH, *([Basis.FINISHED] if declared else [])]
+    return {str(basis): {n: float(x) for n, x in composition(batch, basis, KNOWN).items()} for basis in bases}
+
+
+def _dose(dose: Dose) -> dict[str, Any]:
+    return {
+        "item": dose.item.name,
+        "grams": float(dose.weighed_kg * G_PER_KG),
+        "dose_grams": float(dose.wanted_kg * G_PER_KG),
+        "off": dose.off,
+        "breaks": dose.breaks,
+        "forbids": dose.forbids,
+    }
+
+
 def _as_dict(finding: Finding) -> dict[str, Any]:
-    requirement = finding.requirement
+    requirement, mend = finding.requirement, finding.mend
     figures = {
         "value": finding.value,
         "low": finding.low,
@@ -151,9 +259,13 @@ def _as_dict(finding: Finding) -> dict[str, Any]:
         "basis": requirement.basis,
         "ok": finding.ok,
         "blocks": requirement.origin.blocks,
+        "forbids": finding.forbids,
         "whole_range": finding.whole_range,
         "source": requirement.origin.source,
         "status": str(requirement.origin.status),
         "note": requirement.origin.note,
         "why": finding.why,
+        "mend": None
+        if mend is None
+        else {"lot": mend.lot.name, "kg": float(mend.kilograms), "value": float(mend.value)},
     }

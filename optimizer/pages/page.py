@@ -4,20 +4,23 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from fractions import Fraction
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Protocol
 
 from constraints.formula import Batch
 from constraints.ingredients import Lot
 from constraints.numbers import G_PER_KG, KG_PER_LB, PERCENT, shown, trimmed
 from constraints.quantities import Basis
 from constraints.requirement import Requirement, Status
+from constraints.stock import BatchSize
 from optimizer.blend import Answer, Check
 from optimizer.blend import Status as AnswerStatus
+from optimizer.pages.loads import by_load, division_words, one_load
 from optimizer.pages.tables import heading, paragraph, table
-from optimizer.problem import Problem, class_for
+from optimizer.problem import Problem
+from optimizer.reading.packs import class_for
 from optimizer.remarks import CAUTION, confirm, left_out, notes, warnings
+from optimizer.solver.program import holds_of
 from optimizer.summary import casing_need, composition, costs, dying_lots, finished_kg, weight
-from optimizer.weighing.weighout import Weighed
 
 if TYPE_CHECKING:
     from optimizer.near import Near
@@ -32,7 +35,9 @@ def page(answer: Answer, near: Near | None = None, short_why: Sequence[str] = ()
     """
     lines = [*_title(answer.problem), *_verdict(answer, near)]
     if answer.weighed is not None:
-        lines += [*_blend(answer), *_weigh_out(answer), *_composition(answer), *_casing(answer)]
+        lines += [*_blend(answer), *_weigh_out(answer)]
+        declared = answer.problem.recipe.process.declared
+        lines += [*composition_table(answer.weighed.total, declared=declared), *_casing(answer)]
     lines += _checks(answer)
     if answer.weighed is not None:
         lines += [*_cost(answer), *_trade_off(near), *_dying(answer), *_sure(answer)]
@@ -78,9 +83,9 @@ def _verdict(answer: Answer, near: Near | None) -> Iterator[str]:
         yield "Stopped at the time limit: the best batch found, not proved to be the cheapest."
     elif answer.status is AnswerStatus.DO_NOT_MAKE:
         yield "*** DO NOT MAKE ***"
-        for check in answer.checks:
-            if check.ok is False and check.requirement.origin.blocks:
-                yield from paragraph(_broken(check), "* ")
+        broken = [check for check in answer.checks if check.ok is False and check.requirement.origin.blocks]
+        for check in sorted(broken, key=lambda check: not check.requirement.origin.protects_health):
+            yield from paragraph(_broken(check), "* ")
         yield "No weigh-out is given."
     else:
         yield "NO SUCH BATCH EXISTS. Do not make it from these lots."
@@ -103,6 +108,8 @@ def _conflict(answer: Answer) -> Iterator[str]:
             + ". A finer scale or a wider tolerance helps."
         )
     conflict = answer.conflict
+    for text in _shared_unevenly(answer):
+        yield from paragraph(text)
     if conflict is None:
         return
     yield "These cannot hold together:"
@@ -110,17 +117,34 @@ def _conflict(answer: Answer) -> Iterator[str]:
     for requirement in conflict.requirements:
         yield from paragraph(requirement.words(), "* ")
         nearest = reached.get(id(requirement))
-        if nearest is not None:
+        if nearest is not None and not nearest and isinstance(requirement, BatchSize):
+            yield "    with all the others kept, there is no batch of any weight"
+        elif nearest is not None:
             near = f"{figure(nearest, requirement)} {requirement.unit}"
             yield from paragraph(f"with all the others kept, the nearest attainable is {near}", "    ")
     if conflict.packs_matter:
         yield from paragraph("Whole packs or smallest pulls are part of the conflict: without them a batch exists.")
 
 
+def _shared_unevenly(answer: Answer) -> Iterator[str]:
+    """Lots of which only whole packs, or all, may go in, where that is no whole number of scale divisions."""
+    if not answer.scale_prevents:
+        return
+    division = answer.problem.order.meat_division_kg
+    for limits in holds_of(answer.problem):
+        if limits.step is None or (limits.step / division).denominator == 1:
+            continue
+        part = "all of it goes in" if limits.must else "it goes in by the pack"
+        yield (
+            f"{limits.column.name} is part of that: {part}, and {trimmed(limits.step, 3)} kg is no whole number of "
+            f"divisions of {division_words(division)}."
+        )
+
+
 def _blend(answer: Answer) -> Iterator[str]:
     assert answer.weighed is not None
     yield from heading("blend")
-    in_pounds = answer.problem.order.in_pounds
+    in_pounds = answer.problem.order.in_pounds or answer.problem.lots_in_pounds
     rows = []
     for item, kilograms in _lots(answer.weighed.total):
         held = item.held_kg(kilograms)
@@ -149,46 +173,16 @@ def _lots(batch: Batch) -> list[tuple[Lot, Fraction]]:
 
 def _weigh_out(answer: Answer) -> Iterator[str]:
     assert answer.weighed is not None
-    loads = answer.weighed.loads
-    meat = weight(answer.weighed.total, Basis.MEAT)
-    if len(loads) > 1:
-        for number, load in enumerate(loads, start=1):
-            yield from heading(f"load {number} of {len(loads)}")
-            yield from _load(answer.weighed, load, weight(load, Basis.MEAT), with_lots=True)
-        yield from heading("weigh-out, all loads together")
-    else:
-        yield from heading("weigh-out")
-    yield from _load(answer.weighed, answer.weighed.total, meat, with_lots=False)
+    yield from heading("weigh-out" if len(answer.weighed.loads) == 1 else "weigh-out, load by load, grams")
+    yield from one_load(answer.weighed) if len(answer.weighed.loads) == 1 else by_load(answer.weighed)
     finished = finished_kg(answer.problem, answer.weighed.total)
     whole = f"whole batch {shown(weight(answer.weighed.total, Basis.BATCH), 3)} kg"
     yield whole + ("" if finished is None else f", finished {shown(finished, 3)} kg")
 
 
-def _load(weighed: Weighed, batch: Batch, meat: Fraction, *, with_lots: bool) -> Iterator[str]:
-    rows = []
-    for item, kilograms in batch.kilograms.items():
-        if isinstance(item, Lot) and not with_lots:
-            continue
-        division = weighed.divisions[item]
-        rate = shown(kilograms / meat * G_PER_KG, 3)
-        rows.append([item.name, _grams(kilograms, division), rate, _division(division)])
-    if rows:
-        yield from table(("item", "grams", "g/kg meat", "scale"), rows, "<>>>")
-
-
-def _grams(kilograms: Fraction, division: Fraction) -> str:
-    places = 0 if (division * G_PER_KG).denominator == 1 else 2
-    return shown(kilograms * G_PER_KG, places)
-
-
-def _division(division: Fraction) -> str:
-    return f"{trimmed(division * G_PER_KG)} g"
-
-
-def _composition(answer: Answer) -> Iterator[str]:
-    assert answer.weighed is not None
-    batch = answer.weighed.total
-    bases = [Basis.MEAT, Basis.BATCH] + ([Basis.FINISHED] if answer.problem.recipe.process.declared else [])
+def composition_table(batch: Batch, *, declared: bool) -> Iterator[str]:
+    """Fat, moisture, protein and salt of a batch on every basis; ``declared`` is whether it has a yield."""
+    bases = [Basis.MEAT, Basis.BATCH] + ([Basis.FINISHED] if declared else [])
     found = [composition(batch, basis) for basis in bases]
     names = list(dict.fromkeys(name for part in found for name in part))
     rows = [
@@ -218,22 +212,48 @@ def _checks(answer: Answer) -> Iterator[str]:
     for check in answer.checks:
         if answer.weighed is None and check.value is None:
             yield from paragraph(f"{check.requirement.words()}: not measured", f"{'?':8}")
-        elif not _nothing_goes_in(check):
+        elif not nothing_goes_in(check):
             yield from paragraph(_check_words(check), f"{_mark(check):8}")
             yield from paragraph(f"[{source_words(check.requirement)}]", " " * 8, " " * 9)
 
 
 def _absent(answer: Answer) -> Iterator[str]:
     """The rules' largest figures for what the batch holds none of, in few words."""
-    absent = [check.requirement for check in answer.checks if _nothing_goes_in(check)]
+    absent = [check.requirement for check in answer.checks if nothing_goes_in(check)]
     if absent:
         yield from heading("also checked: 0 in this batch")
-    for r in absent:
-        words = f"{r.what}, {r.basis}: {r.limits()} [{r.origin.rule}; {r.origin.source}; {r.origin.status}]"
-        yield from paragraph(words, "ok  ", "    ")
+    for requirement in absent:
+        yield from paragraph(absent_words(requirement), "ok  ", "    ")
 
 
-def _nothing_goes_in(check: Check) -> bool:
+def absent_words(requirement: Requirement) -> str:
+    """A largest figure for what a batch holds none of, with its source."""
+    origin = requirement.origin
+    limits = f"{requirement.what}, {requirement.basis}: {requirement.limits()}"
+    return f"{limits} [{origin.rule}; {origin.source}; {origin.status}]"
+
+
+class Judged(Protocol):
+    """A requirement with its figure and verdict."""
+
+    @property
+    def requirement(self) -> Requirement:
+        """What was judged."""
+
+    @property
+    def value(self) -> Fraction | None:
+        """Its figure."""
+
+    @property
+    def ok(self) -> bool | None:
+        """The verdict."""
+
+    @property
+    def why(self) -> str:
+        """What is to be said of it."""
+
+
+def nothing_goes_in(check: Judged) -> bool:
     """A rule's largest figure for something of which the batch holds none."""
     requirement = check.requirement
     capped = requirement.lo is None and requirement.hi is not None
@@ -245,7 +265,7 @@ def _check_words(check: Check) -> str:
     unit = f" {requirement.unit}" if requirement.unit else ""
     value = "not measured" if check.value is None else f"{figure(check.value, requirement)}{unit}"
     words = f"{requirement.what}, {requirement.basis}: {value}, {requirement.limits()}"
-    if check.worst_load is not None:
+    if check.worst_load is not None and check.worst_load != check.value:
         words += f" (worst load {figure(check.worst_load, requirement)}{unit})"
     return f"{words}; {check.why}" if check.why else words
 

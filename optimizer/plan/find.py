@@ -11,7 +11,7 @@ from optimizer.plan.build import Wanted, WeekProgram, build
 from optimizer.plan.engine import Solved, Watch, solve
 from optimizer.plan.money import Money, money
 from optimizer.plan.proof import lower_bound, reduced_costs
-from optimizer.plan.read_off import Order, needed_only, orders, planned
+from optimizer.plan.read_off import Order, needed_only, orders, planned, with_room
 from optimizer.plan.recheck import faults as recheck
 from optimizer.plan.settled import settled, small
 from optimizer.plan.sure import CLOSE, ROUNDS, WHOLE_ROUNDS, add_cuts, uncertain
@@ -67,10 +67,11 @@ def find(world: World, *, time_limit: float | None = None, talk: bool = False, g
     clock = time.perf_counter()
     program = build(world, Wanted())
     seconds["build"] = time.perf_counter() - clock
+    left = Left(time_limit)
     plan = search(program, seconds, time_limit=time_limit, talk=talk, gap=gap)
-    if plan.status is not Status.DO_NOT_MAKE or plan.certificate is None:
+    if plan.status is not Status.DO_NOT_MAKE or plan.certificate is None or left.over:
         return plan
-    again = search(_with_room(program), seconds, time_limit=time_limit, talk=talk, gap=gap)
+    again = search(_with_room(program), seconds, time_limit=left.seconds, talk=talk, gap=gap)
     if again.certificate is None or again.status is Status.DO_NOT_MAKE:
         return plan
     again.certificate = replace(again.certificate, lower_bound=plan.certificate.lower_bound)
@@ -96,16 +97,17 @@ def search(
     """Solve a program and make a plan of it: small linear ones exactly, others by the solver and its bound."""
     world = program.world
     clock = time.perf_counter()
-    relaxed = _relaxed(program, time_limit)
+    left = Left(time_limit)
+    relaxed = _relaxed(program, left)
     solved = relaxed
     if program.sparse.has_whole and relaxed.ending is Ending.OPTIMAL:
-        solved = solve(program.sparse, time_limit=time_limit, gap=gap, watch=Watch(talk))
+        solved = solve(program.sparse, time_limit=left.seconds, gap=gap, watch=Watch(talk))
         rounds = WHOLE_ROUNDS if uncertain(program) else 0
-        while rounds and solved.found and not solved.interrupted and add_cuts(program, solved):
+        while rounds and solved.found and not solved.interrupted and not left.over and add_cuts(program, solved):
             rounds -= 1
-            solved = solve(program.sparse, time_limit=time_limit, gap=gap, watch=Watch(talk))
+            solved = solve(program.sparse, time_limit=left.seconds, gap=gap, watch=Watch(talk))
         if len(relaxed.prices) < len(program.sparse.rows):
-            relaxed = solve(program.sparse, relaxed=True, time_limit=time_limit)
+            relaxed = solve(program.sparse, relaxed=True)
     seconds["solve"] = time.perf_counter() - clock
     if not solved.found:
         status = Status.TIME_LIMIT if solved.ending is Ending.TIME_LIMIT else Status.INFEASIBLE
@@ -113,17 +115,34 @@ def search(
     return finish(program, solved, relaxed, seconds)
 
 
-def _relaxed(program: WeekProgram, time_limit: float | None) -> Solved:
+class Left:
+    """What is left of a time limit, for all the searches of a plan together."""
+
+    def __init__(self, limit: float | None) -> None:
+        self.end = None if limit is None else time.monotonic() + limit
+
+    @property
+    def seconds(self) -> float | None:
+        """Seconds left, never quite none; None without a limit."""
+        return None if self.end is None else max(self.end - time.monotonic(), 0.01)
+
+    @property
+    def over(self) -> bool:
+        """True where nothing is left."""
+        return self.end is not None and time.monotonic() >= self.end
+
+
+def _relaxed(program: WeekProgram, left: Left) -> Solved:
     """The linear relaxation, small ones settled exactly; with cuts where a batch asks for room for error."""
     if not uncertain(program):
         exact = settled(program.sparse) if small(program.sparse) else None
-        return solve(program.sparse, relaxed=True, time_limit=time_limit) if exact is None else exact
-    relaxed = solve(program.sparse, relaxed=True, time_limit=time_limit)
+        return solve(program.sparse, relaxed=True, time_limit=left.seconds) if exact is None else exact
+    relaxed = solve(program.sparse, relaxed=True, time_limit=left.seconds)
     still = 0
     for _ in range(ROUNDS):
-        if still > 1 or not relaxed.found or not add_cuts(program, relaxed):
+        if still > 1 or left.over or not relaxed.found or not add_cuts(program, relaxed):
             break
-        before, relaxed = relaxed.cost, solve(program.sparse, relaxed=True, time_limit=time_limit)
+        before, relaxed = relaxed.cost, solve(program.sparse, relaxed=True, time_limit=left.seconds)
         still = still + 1 if relaxed.cost - before <= CLOSE * abs(before) else 0
     return relaxed
 
@@ -135,8 +154,9 @@ def finish(program: WeekProgram, solved: Solved, relaxed: Solved, seconds: dict[
     dearer = reduced_costs(program.sparse, relaxed.prices)
     least = needed_only(program, parts, bought)
     made = weigh_all(program, parts, least, dearer)
-    if least != bought and not all(one.sound for one in made):
-        least, made = bought, weigh_all(program, parts, bought, dearer)
+    for more in (bought, with_room(program, bought)):
+        if least != more and not all(one.sound for one in made):
+            least, made = more, weigh_all(program, parts, more, dearer)
     bought = least
     seconds["weigh"] = time.perf_counter() - clock
     clock = time.perf_counter()

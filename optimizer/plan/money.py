@@ -58,7 +58,7 @@ def money(program: WeekProgram, made: Sequence[Made], bought: Sequence[Order]) -
             left += rest * supply.worth
         else:
             lost += rest * (paid.get(s, supply.price) - supply.worth)
-        if supply.offer is not None:
+        if s in paid:
             worth_bought += kg * supply.worth
     minimised = values + ordered - worth_bought + charges + holding - product
     cash = ordered + charges + additions + holding

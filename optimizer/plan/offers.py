@@ -38,6 +38,9 @@ NEEDED = ("offer", "supplier", "price_per_kg", "fat_pct")
 BORROWED = {"offer": "lot", "price_per_kg": "cost_per_kg"}
 """Columns under the name that a lots table has for them."""
 NOT_HERE = ("lot", "on_hand_kg", "cost_per_kg", "received", "use_by", "pack_kg", "on_hold", "use_up", "rework")
+_NO_MONEY = Fraction(0)
+MOST_DAYS = 3650
+"""Most days of lead or of keeping: ten years; more is a slip."""
 PLENTY = 1_000_000
 """Kilograms on offer where no largest order is stated: beyond any kitchen."""
 
@@ -165,6 +168,9 @@ class _Row:
         value = self.number(name, faults)
         if value is not None and value.denominator != 1:
             faults.append(self.fault(name, f"{name} is {self.typed[name]}", "a whole number of days"))
+        if value is not None and value > MOST_DAYS:
+            faults.append(self.fault(name, f"{name} is {self.typed[name]}", f"at most {MOST_DAYS} days"))
+            return MOST_DAYS
         return None if value is None else int(value)
 
     def day(self, name: str, faults: list[Fault]) -> date | None:
@@ -206,6 +212,8 @@ def _lots(
     """The offers as lots, through the reader of lots tables; every row keeps its line so that faults have it."""
     shared = [name for name in table.header if name and name not in OWN]
     lines: dict[int, str] = {}
+    if not groups:
+        return {}, ()
     for name, (row, *_) in groups.items():
         cells = [name, row.typed["price_per_kg"], str(PLENTY), *(row.typed[key] for key in shared)]
         lines[row.line] = _csv_line(cells, table.delimiter)
@@ -256,6 +264,11 @@ def _offer(name: str, rows: Sequence[_Row], lots: Mapping[str, Lot], faults: lis
     if worth > lowest:
         found = f"worth {trimmed(worth)} a kilogram when left over, yet sold at {trimmed(lowest)}"
         faults.append(first.fault("worth_after_per_kg", found, "at most the lowest price, or the plan would hoard"))
+    salvage = lots[name].salvage_per_kg if name in lots else _NO_MONEY
+    if salvage > lowest:
+        found = f"salvage of {trimmed(salvage)} a kilogram, yet sold at {trimmed(lowest)}"
+        faults.append(first.fault("salvage_per_kg", found, "at most the lowest price, or the plan would hoard"))
+    faults += _overlaps(rows)
     lead, keeps = first.whole("lead_days", faults) or 0, first.whole("keeps_days", faults)
     weekdays = _weekdays(first, faults)
     charge = first.number("delivery_charge", faults, Fraction(0)) or Fraction(0)
@@ -287,7 +300,21 @@ def _period(row: _Row, faults: list[Fault]) -> Period | None:
         if high <= low or cheap > dear:
             faults.append(row.fault("breaks", "price breaks rise in kilograms and fall in price", "50=3.10 100=2.95"))
             break
+        if cheap < 0:
+            faults.append(row.fault("breaks", f"a price of {trimmed(cheap)} is below 0", "0 or more"))
+            break
     return None if price is None else Period(first, last, price, tuple(breaks))
+
+
+def _overlaps(rows: Sequence[_Row]) -> Iterator[Fault]:
+    """Rows of one offer whose periods share a day would leave its price open."""
+    spans = [(row.day("price_from", []) or date.min, row.day("price_to", []) or date.max, row) for row in rows]
+    for k, (first, last, row) in enumerate(spans):
+        for start, end, other in spans[:k]:
+            if first <= end and start <= last:
+                found = f"this row and line {other.line} give prices for the same days"
+                yield row.fault("price_from" if "price_from" in row.typed else "offer", found, "one price a day")
+                break
 
 
 def _weekdays(row: _Row, faults: list[Fault]) -> frozenset[int]:

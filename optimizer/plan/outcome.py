@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from datetime import date
 from fractions import Fraction
@@ -18,7 +18,7 @@ from optimizer.plan.proof import reduced_costs
 from optimizer.plan.recheck import stock_by_day
 from optimizer.plan.sparse import Floats
 from optimizer.plan.way_out import NoPlan
-from optimizer.plan.world import Supply
+from optimizer.plan.world import Supply, World
 
 _ZERO = Fraction(0)
 
@@ -52,6 +52,27 @@ class Outcome:
     no_plan: NoPlan | None = None
     done: list[dict[str, Any]] = field(default_factory=list)
     fewest_changes: int | None = None
+    missed: tuple[str, ...] = ()
+    """Batches that were not made and whose days are past."""
+    hold: tuple[str, ...] = ()
+    """Batches already made of which something told since puts a check in doubt, each in words."""
+
+    @property
+    def exit_code(self) -> int:
+        """That of the plan; 1 where something already made must be held back."""
+        return self.plan.status.exit_code or int(bool(self.hold))
+
+    @property
+    def left_out(self) -> tuple[str, ...]:
+        """Batches that a plan leaves out because they are not worth making."""
+        made = {one.job.name for one in self.plan.made}
+        wanted = {block.job.name for block in self.plan.program.blocks}
+        return tuple(sorted(wanted - made)) if self.plan.made else ()
+
+    @property
+    def lots_left_out(self) -> tuple[tuple[str, str], ...]:
+        """Lots that no day of the week can use, with the reason."""
+        return tuple(_left_out(self.plan.world))
 
     @property
     def saving(self) -> float | None:
@@ -59,6 +80,22 @@ class Outcome:
         if self.in_order is None or self.in_order.cost is None or not self.plan.solved.found:
             return None
         return self.in_order.cost - self.plan.solved.cost
+
+
+def _left_out(world: World) -> Iterator[tuple[str, str]]:
+    used = {supply.name for supply in world.supplies if supply.offer is None}
+    start, end = world.week.dates[0], world.week.dates[-1]
+    for lot in world.week.lots.lots:
+        if lot.name in used:
+            continue
+        if lot.on_hold:
+            yield lot.name, "on hold"
+        elif lot.use_by is not None and lot.use_by < start:
+            yield lot.name, f"past its use-by {lot.use_by.isoformat()}"
+        elif lot.received is not None and lot.received > end:
+            yield lot.name, f"comes on {lot.received.isoformat()}, after the week"
+        else:
+            yield lot.name, "nothing of it can be used"
 
 
 def gather(plan: Plan, compared: InOrder | None) -> Outcome:

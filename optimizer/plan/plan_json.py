@@ -43,6 +43,10 @@ def plan_dict(outcome: Outcome) -> dict[str, Any]:
         "certificate": _certificate(outcome),
         "no_plan": _no_plan(outcome),
         "fewest_changes": outcome.fewest_changes,
+        "missed": list(outcome.missed),
+        "hold": list(outcome.hold),
+        "left_out": list(outcome.left_out),
+        "lots_left_out": [{"lot": name, "why": why} for name, why in outcome.lots_left_out],
         "size": {"columns": plan.program.sparse.size, "rows": len(plan.program.sparse.rows)},
     }  # fmt: skip
 

@@ -16,7 +16,7 @@ from optimizer.pages.tables import heading, paragraph, table
 from optimizer.plan.outcome import Outcome, by_day
 from optimizer.plan.way_out import NoPlan
 from optimizer.plan.weigh import Made
-from optimizer.remarks import CAUTION
+from optimizer.remarks import CAUTION, lot_notes, warnings
 
 _NOTHING = 0.005
 """Money a kilogram that is not shown with two places."""
@@ -29,7 +29,14 @@ def plan_page(outcome: Outcome, *, full: bool = False) -> str:
     plan = outcome.plan
     lines = [*_title(outcome), *_verdict(outcome)]
     if plan.money is not None and plan.status is not Status.DO_NOT_MAKE:
-        lines += [*_orders(outcome), *_days(outcome), *_stock(outcome), *_expiring(outcome), *_picture(outcome)]
+        lines += [
+            *_orders(outcome),
+            *_days(outcome),
+            *_left_out(outcome),
+            *_stock(outcome),
+            *_expiring(outcome),
+            *_picture(outcome),
+        ]
         lines += [*_money(outcome), *_limits(outcome), *_certificate(outcome)]
     if outcome.no_plan is not None:
         lines += _no_plan(outcome, outcome.no_plan)
@@ -59,6 +66,13 @@ def _title(outcome: Outcome) -> Iterator[str]:
     if outcome.done:
         names = ", ".join(f"{b['batch']}" for b in outcome.done)
         yield from paragraph(f"Already done and left as it was: {names}")
+    if outcome.hold:
+        yield ""
+        yield "*** HOLD WHAT WAS MADE: check it again before it leaves the house ***"
+        for words in outcome.hold:
+            yield from paragraph(words, "* ")
+    if outcome.missed:
+        yield from paragraph(f"Not made, and their days are past: {', '.join(outcome.missed)}")
     if outcome.fewest_changes is not None:
         yield f"Batches of the fixed days that change: at most {outcome.fewest_changes}"
 
@@ -74,6 +88,9 @@ def _verdict(outcome: Outcome) -> Iterator[str]:
         yield "Stopped at the time limit before any plan was found."
     elif plan.status is Status.DO_NOT_MAKE:
         yield "*** DO NOT MAKE ***"
+        if outcome.no_plan is not None:
+            yield from paragraph("A batch of this week breaks a limit of the law that no choice of lots can mend:")
+            return
         yield "This plan does not stand up to being weighed and checked again:"
         for fault in plan.certificate.faults if plan.certificate else ():
             yield from paragraph(fault, "* ")
@@ -116,6 +133,14 @@ def _days(outcome: Outcome) -> Iterator[str]:
             yield from _batch(outcome, one)
 
 
+def _left_out(outcome: Outcome) -> Iterator[str]:
+    if outcome.left_out:
+        yield from paragraph(f"Not worth making, and left out: {', '.join(outcome.left_out)}")
+    if outcome.lots_left_out:
+        yield from heading("lots no day can use")
+        yield from table(("lot", "why"), [[name, why] for name, why in outcome.lots_left_out], "<<")
+
+
 def _batch(outcome: Outcome, one: Made) -> Iterator[str]:
     meat, whole = one.kilograms(Basis.MEAT), one.kilograms(Basis.BATCH)
     yield ""
@@ -132,6 +157,8 @@ def _batch(outcome: Outcome, one: Made) -> Iterator[str]:
     yield from table(("weigh out", "grams", "g/kg meat", "pull kg"), rows, "<>>>")
     if len(weighed.loads) > 1:
         yield f"in {len(weighed.loads)} mixer loads"
+    for said in (*warnings(one.answer), *lot_notes(one.answer)):
+        yield from paragraph(said, "! ")
     yield from _checks(one)
 
 
@@ -274,7 +301,8 @@ def _no_plan(outcome: Outcome, found: NoPlan) -> Iterator[str]:
             yield from heading(words)
             for name in names:
                 yield from paragraph(name, "* ")
-    yield from heading("ways out")
+    if found.ways:
+        yield from heading("ways out")
     for way in found.ways:
         if not way.changes:
             yield from paragraph(f"{way.way}: does not help by itself", "- ")

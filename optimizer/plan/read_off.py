@@ -10,6 +10,7 @@ from math import ceil
 
 import numpy as np
 
+from constraints.numbers import G_PER_KG
 from optimizer.plan.build import Block, Buy, WeekProgram
 from optimizer.plan.engine import Solved
 from optimizer.plan.offers import BreakKind, Offer
@@ -109,6 +110,18 @@ def orders(program: WeekProgram, solved: Solved) -> list[Order]:
         if kg:
             found.append(order_of(program, s, kg))
     return sorted(found, key=lambda o: (o.delivered, o.offer.supplier, o.offer.name))
+
+
+def with_room(program: WeekProgram, bought: Sequence[Order]) -> list[Order]:
+    """Orders without packs with two divisions of the coarsest scale more, for the rounding of the batches."""
+    scales = [job.recipe.entry.scales.meat_g / G_PER_KG for job in program.world.jobs]
+    step = max([ORDER_STEP_KG, *scales])
+    found = []
+    for order in bought:
+        kg = ceil(order.kg / step) * step + 2 * step
+        fixed = order.offer.pack is not None or (order.offer.largest is not None and kg > order.offer.largest)
+        found.append(order if fixed else order_of(program, order.supply_index, kg))
+    return found
 
 
 def needed_only(program: WeekProgram, parts: Sequence[Planned], bought: Sequence[Order]) -> list[Order]:

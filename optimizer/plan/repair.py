@@ -22,13 +22,16 @@ from constraints.document import validate as checked
 from constraints.faults import BadInput, Fault, nearest
 from constraints.ingredients import FAT, Lot
 from constraints.numbers import NotANumber, exact
+from optimizer.blend import Status
 from optimizer.plan.build import Block, Wanted, WeekProgram, build
 from optimizer.plan.engine import solve
 from optimizer.plan.week_file import Week
-from optimizer.plan.world import World
+from optimizer.plan.world import Job, World
 
 _ZERO = Fraction(0)
 _ONE = Fraction(1)
+MOST_KG = 10**6
+"""Kilograms of a pull or an order above which a document is no plan of a kitchen."""
 SAME_KG = Fraction(1, 10**6)
 """Kilograms as held within which a pull counts as unchanged: nothing that a scale shows."""
 
@@ -100,6 +103,8 @@ class Happened:
     entry: HappenedEntry
     document: Document
     plan: dict[str, Any]
+    shown: dict[str, Any]
+    """The plan once more, with its figures as numbers: what is done is shown as it was."""
 
 
 @dataclass
@@ -110,19 +115,64 @@ class Repaired:
     changed: dict[str, int] = field(default_factory=dict)
     done: list[dict[str, Any]] = field(default_factory=list)
     fewest: int | None = None
+    missed: tuple[str, ...] = ()
+    """Batches that were not made and whose days are past."""
+    hold: tuple[str, ...] = ()
+    """Batches already made of which something told since puts a check in doubt, each in words."""
 
 
 def read_happened(path: str) -> Happened:
     """Read what happened and the plan it names. Raises BadInput with every fault."""
     document = parse(read_text(path), path)
     entry = checked(document, HappenedEntry)
+    text = read_text(str(Path(path).parent / entry.plan))
     try:
-        plan: Any = json.loads(read_text(str(Path(path).parent / entry.plan)), parse_float=str, parse_int=str)
-    except json.JSONDecodeError:
-        plan = None
-    if not isinstance(plan, dict) or not isinstance(plan.get("batches"), list) or "orders" not in plan:
+        plan: Any = json.loads(text, parse_float=str, parse_int=str)
+        shown = json.loads(text)
+    except (ValueError, RecursionError):  # ValueError: no JSON, or an integer of thousands of digits
+        plan = shown = None
+    if not _is_plan(plan):
         raise BadInput([document.fault(("plan",), f"{entry.plan} is no plan", "the JSON document of a plan")])
-    return Happened(path, entry, document, plan)
+    if plan.get("status") not in (Status.OPTIMAL, Status.TIME_LIMIT):
+        raise BadInput([document.fault(("plan",), f"{entry.plan} is {plan.get('status')}", "a plan that was found")])
+    told: dict[str, list[object]] = {
+        "lots": [lot.lot for lot in entry.lots], "deliveries": [(d.offer, d.day) for d in entry.deliveries],
+    }  # fmt: skip
+    for key, names in told.items():
+        twice = [i for i, name in enumerate(names) if name in names[:i]]
+        if twice:
+            raise BadInput([document.fault((key, i), "this was told above already", "each once") for i in twice])
+    return Happened(path, entry, document, plan, shown)
+
+
+def _is_plan(plan: Any) -> bool:
+    """True for a document with every figure that a repair reads."""
+
+    def text(value: Any) -> bool:
+        return isinstance(value, str) and value != ""
+
+    def kilograms(value: Any) -> bool:
+        try:
+            return text(value) and 0 <= exact(value) < MOST_KG
+        except NotANumber:
+            return False
+
+    def pull(p: Any) -> bool:
+        return isinstance(p, dict) and text(p.get("lot")) and "delivered" in p and kilograms(p.get("held_kg"))
+
+    def batch(b: Any) -> bool:
+        named = (
+            isinstance(b, dict) and text(b.get("batch")) and text(b.get("date")) and isinstance(b.get("pulls"), list)
+        )
+        answer = named and isinstance(b.get("answer"), dict) and kilograms(b["answer"].get("meat_kg"))
+        return answer and kilograms(b["answer"].get("batch_kg")) and all(pull(p) for p in b["pulls"])
+
+    def order(o: Any) -> bool:
+        return isinstance(o, dict) and text(o.get("offer")) and text(o.get("delivered")) and kilograms(o.get("kg"))
+
+    if not isinstance(plan, dict) or not isinstance(plan.get("batches"), list):
+        return False
+    return isinstance(plan.get("orders"), list) and all(map(batch, plan["batches"])) and all(map(order, plan["orders"]))
 
 
 def as_it_is(week: Week, happened: Happened) -> Week:
@@ -167,6 +217,7 @@ def repaired(world: World, happened: Happened) -> Repaired:
     stock = {i: s.kg for i, s in enumerate(world.supplies) if s.kg is not None}
     stock.update(_committed(world, happened, now))
     done = [b for b in happened.plan["batches"] if b["date"] < happened.entry.now.isoformat()]
+    told = [b for b in happened.shown["batches"] if b["date"] < happened.entry.now.isoformat()]
     where = {(s.name, None if s.offer is None else world.date(s.first).isoformat()): i
              for i, s in enumerate(world.supplies)}  # fmt: skip
     for batch in done:
@@ -174,15 +225,53 @@ def repaired(world: World, happened: Happened) -> Repaired:
             at = where.get((pull["lot"], pull["delivered"]))
             if at is not None:
                 stock[at] = max(stock.get(at, _ZERO) - _kg(pull["held_kg"]), _ZERO)
-    names = {batch["batch"] for batch in done}
-    jobs = tuple(job.index for job in world.jobs if job.name not in names and job.days[-1] >= now)
+    world = replace(world, jobs=tuple(_rest_of(job, done) for job in world.jobs))
+    left = [job for job in world.jobs if not _is_done(job, done)]
+    jobs = tuple(job.index for job in left if job.days[-1] >= now)
     program = build(world, Wanted(jobs=jobs, stock=stock, not_before=now))
     for block in program.blocks:
         if block.day < now:
             _forbid(program, block)
-    found = Repaired(program, done=done)
+    found = Repaired(
+        program,
+        done=told,
+        hold=tuple(_hold(happened, done)),
+        missed=tuple(job.name for job in left if job.days[-1] < now),
+    )
     _hold_to(found, world, happened, where, now)
     return found
+
+
+def _hold(happened: Happened, done: list[dict[str, Any]]) -> Iterator[str]:
+    """What was told of a lot that is already in a batch and that the batch's checks did not know."""
+    told = {entry.lot: entry for entry in happened.entry.lots}
+    for batch in done:
+        for pull in batch["pulls"]:
+            entry = told.get(pull["lot"])
+            if entry is None:
+                continue
+            where = f"{batch['batch']} of {batch['date']} has {pull['held_kg']} kg of {entry.lot}"
+            if entry.use_by is not None and entry.use_by.isoformat() < batch["date"]:
+                yield f"{where}, whose last day was {entry.use_by.isoformat()}."
+            if entry.fat_pct is not None:
+                yield f"{where}, whose fat was measured again: its limits were checked with the old figure."
+            if entry.on_hand_kg is not None and entry.on_hand_kg < _kg(pull["held_kg"]):
+                yield f"{where}, of which only {entry.on_hand_kg} kg were there: something else went in."
+
+
+def _is_done(job: Job, done: list[dict[str, Any]]) -> bool:
+    """True where nothing of a batch is left to be made."""
+    return any(batch["batch"] == job.name for batch in done) and (not job.entry.may_split or job.lo <= 0)
+
+
+def _rest_of(job: Job, done: list[dict[str, Any]]) -> Job:
+    """A batch that may be made in parts, with only what is left of it."""
+    parts = [batch for batch in done if batch["batch"] == job.name]
+    if not parts or not job.entry.may_split:
+        return job
+    key = f"{job.entry.basis}_kg"
+    made = sum((_kg(batch["answer"][key]) for batch in parts), _ZERO)
+    return replace(job, lo=job.lo - made, hi=job.hi - made, made_kg=made)
 
 
 def _kg(text: object) -> Fraction:

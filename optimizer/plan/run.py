@@ -31,12 +31,16 @@ def plan_again(week: Week, what_happened: str, *, time_limit: float | None = Non
     rest = repaired(world, happened)
     plan = search(rest.program, {}, time_limit=time_limit, talk=talk)
     outcome = _without(plan, world) if plan.status is Status.INFEASIBLE else gather(plan, None)
-    outcome.done, outcome.fewest_changes = rest.done, rest.fewest
+    outcome.done, outcome.fewest_changes, outcome.missed = rest.done, rest.fewest, rest.missed
+    outcome.hold = rest.hold
     return outcome
 
 
 def _without(plan: Plan, world: World) -> Outcome:
     """There is no plan: say why. Nothing of what the solver has is shown."""
-    sys.stderr.write("no plan; looking for the reasons and the ways out\n")
-    bare = Plan(Status.INFEASIBLE, plan.world, plan.program, plan.solved, seconds=plan.seconds)
+    never = impossible(world)
+    status = Status.DO_NOT_MAKE if any(r.origin.legal for _, r in never) else Status.INFEASIBLE
+    if not never:
+        sys.stderr.write("no plan; looking for the reasons and the ways out\n")
+    bare = Plan(status, plan.world, plan.program, plan.solved, seconds=plan.seconds)
     return Outcome(bare, no_plan=no_plan(world))

@@ -19,7 +19,7 @@ _ZERO = Fraction(0)
 
 def small(program: Sparse) -> bool:
     """True where a program is linear and small enough."""
-    return not program.has_whole and program.size <= MOST_COLUMNS and len(program.rows) <= MOST_ROWS
+    return not program.has_whole and 0 < program.size <= MOST_COLUMNS and len(program.rows) <= MOST_ROWS
 
 
 def settled(program: Sparse) -> Solved | None:

@@ -83,6 +83,8 @@ def impossible(world: World) -> tuple[tuple[str, Requirement], ...]:
 def no_plan(world: World) -> NoPlan:
     """Find out why a week has no plan, and what would help."""
     never = impossible(world)
+    if never:  # the recipe itself has to change; what the rest of the week lacks is another question
+        return NoPlan((), (), (), (), never)
     ways = []
     involved: tuple[tuple[str, ...], tuple[str, ...], tuple[str, ...]] = ((), (), ())
     for way, kinds in ((Way.LESS, "s"), (Way.STOCK, "m"), (Way.ROOM, "r"), (Way.MIXED, "smr")):

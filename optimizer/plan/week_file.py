@@ -19,6 +19,8 @@ from optimizer.plan.offers import Offer, OfferTable, read_offers
 from optimizer.reading.lots import LotTable, read_lots
 from optimizer.reading.recipe import Recipe, read_recipe
 
+LAST_YEAR = 9990
+"""First year in which no week may start: Python's calendar ends with 9999."""
 LONGEST = 62
 """Most days in a horizon: two months; a longer one is nearly always a slip."""
 
@@ -218,6 +220,8 @@ class WeekEntry(Strict):
     def _sound(self) -> WeekEntry:
         if not self.batches:
             raise ValueError("a week has at least one batch")
+        if self.start.year >= LAST_YEAR:
+            raise ValueError(f"the week starts in {self.start.year}; the calendar ends soon after")
         if self.days > LONGEST:
             raise ValueError(f"the horizon has {self.days} days; at most {LONGEST}")
         return self

@@ -32,9 +32,9 @@ from optimizer.problem import Order as Size
 from optimizer.problem import Problem
 from optimizer.solver.model import Ending
 from optimizer.solver.optimum import Optimum, SolverDisagrees
-from optimizer.solver.program import layout_of
-from optimizer.weighing.certificate import Certificate, certify
-from optimizer.weighing.weighout import ScalePrevents, weigh_out
+from optimizer.solver.program import layout_of, value_per_kg
+from optimizer.weighing.certificate import Certificate, certify, minimised_cost
+from optimizer.weighing.weighout import ScalePrevents, weigh_near, weigh_out
 
 _ZERO = Fraction(0)
 _FEW, _MANY = 10, 40
@@ -232,9 +232,12 @@ def _size(part: Planned, on: date, before: Sequence[Made], *, last: bool) -> Siz
         return order_of(job.recipe, name, fixed, on, Asked())
     division = _division(part)
     done = sum((m.kilograms(job.entry.basis) for m in before if m.job is job), _ZERO)
+    fixed = None if fixed is None else fixed - job.made_kg
     lo = max(job.lo - done, _ZERO) if last else _ZERO
     hi = max(job.hi - done, _ZERO)
     wanted = part.amount if fixed is None or not last else fixed - done
+    if fixed is None and job.entry.basis is not Basis.MEAT:  # additions bring a batch near its weight, not onto it
+        lo, hi = (lo + division / 2, hi - division / 2) if hi - lo >= 2 * division else (lo, hi)
     steps = floor(min(max(wanted, lo), hi) / division + Fraction(1, 2))
     steps = max(min(steps, floor(hi / division)), ceil(lo / division) if lo <= hi else 0)
     roomy = fixed is None and (steps - 2 * _GIVE) * division >= lo and steps > 2 * _GIVE
@@ -287,17 +290,30 @@ def _problem(part: Planned, size: Size, lots: dict[Ingredient, int]) -> Problem:
 
 def _as_planned(part: Planned, problem: Problem, names: dict[Ingredient, int]) -> Answer | None:
     """The planned kilograms on the divisions of the scales; None where the lots of the plan do not allow it."""
-    layout = layout_of(problem)
     columns = problem.formula.columns
     free = iter(part.free)
     kilograms = [part.kilograms.get(names[c], _ZERO) if c in names else next(free, _ZERO) for c in columns]
+    quick = replace(problem, requirements=(_size_of(problem), *_others(problem)))
+    near = weigh_near(quick, kilograms)
+    if near is not None:
+        checks = measured(problem.requirements, near)
+        if not any(check.ok is False and check.requirement.origin.blocks for check in checks):
+            cost = sum(value_per_kg(problem.formula, c) * kg for c, kg in zip(columns, kilograms, strict=True))
+            optimum = Optimum(Ending.OPTIMAL, tuple(kilograms), Fraction(cost))
+            certificate = Certificate(True, minimised_cost(problem, near), None)
+            return Answer(Status.OPTIMAL, problem, checks, optimum, near, certificate, of_week=True)
+    return _searched(problem, quick, kilograms)
+
+
+def _searched(problem: Problem, quick: Problem, kilograms: Sequence[Fraction]) -> Answer | None:
+    """The batch near these kilograms by the full search of a weigh-out; None where there is none of its lots."""
+    layout = layout_of(problem)
     values = [kg / unit for kg, unit in zip(kilograms, layout.units, strict=True)]
     values += [Fraction(1)] * (len(layout.program.variables) - len(values))
     cost = layout.program.cost(values)
     optimum = Optimum(Ending.OPTIMAL, tuple(values), cost, prices=(_ZERO,) * len(layout.program.rows))
-    quick = replace(problem, requirements=(_size_of(problem), *_others(problem)))
     try:
-        weighed = weigh_out(quick, layout, optimum, first=True)
+        weighed = weigh_out(quick, layout, optimum)
     except ScalePrevents:
         return None
     checks = measured(problem.requirements, weighed)

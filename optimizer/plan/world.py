@@ -23,8 +23,9 @@ from optimizer.order import Asked, order_of
 from optimizer.plan.offers import Offer, Period
 from optimizer.plan.sparse import Coefs, Exact, Floats, Whole, exact_array
 from optimizer.plan.week_file import BatchEntry, Week
-from optimizer.problem import Problem, assemble, legal_requirements, product_of, rows_of
+from optimizer.problem import Problem, assemble, rows_of
 from optimizer.reading.lots import LotTable
+from optimizer.reading.packs import legal_requirements, product_of
 from optimizer.reading.recipe import Recipe
 from optimizer.solver.program import holds_of
 
@@ -105,7 +106,10 @@ class RecipeRows:
 
 @dataclass(frozen=True, eq=False)
 class Job:
-    """A batch of the week. ``lo`` and ``hi`` are kilograms of its basis, tolerance included; days are numbers."""
+    """A batch of the week. ``lo`` and ``hi`` are kilograms of its basis, tolerance included; days are numbers.
+
+    ``made_kg`` of it were made before and are no longer in ``lo`` and ``hi``.
+    """
 
     index: int
     entry: BatchEntry
@@ -114,6 +118,7 @@ class Job:
     lo: Fraction
     hi: Fraction
     rows: dict[int, RecipeRows]
+    made_kg: Fraction = _ZERO
 
     @property
     def name(self) -> str:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from constraints.faults import BadInput, Fault
 from optimizer.reading.lots import LotTable, read_lots
+from optimizer.reading.named import pack_faults
 from optimizer.reading.recipe import Recipe, read_recipe
 
 
@@ -21,5 +22,6 @@ def read_both(recipe: str, lots: str) -> tuple[Recipe, LotTable]:
     except BadInput as error:
         faults += error.faults
     if read is None or table is None:
-        raise BadInput(faults)
+        named = [] if read is None else pack_faults(read.document)
+        raise BadInput([*named, *faults])
     return read, table

@@ -47,6 +47,7 @@ COLUMNS: tuple[Column, ...] = (
     Column("protein_pct", "%", USABLE, False, "protein, percent by weight"),
     Column("moisture_pct", "%", USABLE, False, "water, percent by weight"),
     Column("salt_pct", "%", USABLE, False, "salt already added, percent by weight; blank is 0 unless cured"),
+    Column("collagen_pct", "%", USABLE, False, "connective tissue: hydroxyproline times 8; some packs need it"),
     Column("use_by", "date", "", False, "last day of use, YYYY-MM-DD"),
     Column("received", "date", "", False, "day received, YYYY-MM-DD"),
     Column("pack_kg", "kg", AS_HELD, False, "weight of one pack where only whole packs are pulled"),
@@ -63,7 +64,7 @@ COLUMNS: tuple[Column, ...] = (
     Column("green_pct", "%", USABLE, False, "of rework: share of its weight that was green meat"),
     Column("original_nitrite_ppm", "mg/kg", USABLE, False, "of rework: nitrite put in then, on its green meat"),
     Column("fat_sd_pct", "points", USABLE, False, "standard deviation of the fat figure, percentage points"),
-    Column("fat_method", "", "", False, "how the fat was measured, one of the known methods"),
+    Column("fat_method", "", "", False, "how the fat was measured, one of the methods listed below"),
     Column("cured", "yes/no", "", False, "whether the lot was cured before; blank is no"),
     Column("on_hold", "yes/no", "", False, "whether the lot must not be used for now; blank is no"),
 )

@@ -20,6 +20,7 @@ from constraints.document import read_text
 from constraints.faults import BadInput, Fault, Severity, nearest
 from constraints.ingredients import FAT, MOISTURE, NITRATE, NITRITE, PROTEIN, SALT, Kind, Lot
 from constraints.numbers import KG_PER_LB, PERCENT, PPM, NotANumber, trimmed
+from constraints.species import NAMES
 from optimizer.reading.columns import COLUMNS, INSTEAD, KNOWN, USABLE, free_names, header_faults
 from optimizer.reading.table import Table, cut, figure, has_decimal_commas
 
@@ -61,6 +62,7 @@ _ZERO_UNLESS_CURED = (SALT, NITRITE, NITRATE)
 _FIGURES = tuple(c.name for c in COLUMNS if c.unit and c.name not in (*_FLAGS, *_DATES, "role"))
 _COMPOSITION = frozenset(name for name in _FIGURES if KNOWN[name].basis == USABLE) - _NO_COMPOSITION
 _ROLES = ("meat", "fat")
+_SPECIES = tuple(name for names in NAMES.values() for name in names)
 _YES_NO = {"": False, "no": False, "false": False, "0": False, "yes": True, "true": True, "1": True}
 _DAY = re.compile(r"\d{4}-\d{2}-\d{2}", re.ASCII)
 _NUMBER_LIKE = re.compile(r"[+-]?\d+([.,]\d+)?", re.ASCII)
@@ -71,14 +73,15 @@ class LotTable:
     """The lots of one file in file order, and what was suspicious about them.
 
     ``properties`` names, in file order, each composition column and each free numeric column with at least
-    one figure. Salt, nitrite and nitrate are zero in a lot not marked cured even where the file has no such
-    column.
+    one figure. ``in_pounds`` is True where stock is stated in pounds. Salt, nitrite and nitrate are zero in a lot
+    not marked cured even where the file has no such column.
     """
 
     file: str
     lots: tuple[Lot, ...]
     properties: tuple[str, ...]
     warnings: tuple[Fault, ...]
+    in_pounds: bool = False
 
 
 @dataclass(frozen=True)
@@ -150,7 +153,7 @@ def parse_lots(text: str, file: str) -> LotTable:
         _lot(row, free, tuple(words for _, words, _ in suspicions)) for row, suspicions in zip(rows, told, strict=True)
     )
     stated = [name for name in table.header if name in free or (name in _COMPOSITION and any(table.cells(name)))]
-    return LotTable(file, lots, tuple(stated), tuple(found))
+    return LotTable(file, lots, tuple(stated), tuple(found), "on_hand_lb" in table.header)
 
 
 # From cells to rows.
@@ -376,12 +379,23 @@ def _packs_and_pulls(row: _Row) -> Iterator[Fault]:
         yield row.fault("smallest_pull_kg", found, "the lot cannot be used", Severity.WARNING)
 
 
+def _species_known(row: _Row) -> Iterator[Fault]:
+    """A species that is close to one the rules know, and is none."""
+    species = row.typed.get("species", "")
+    if not species or species.casefold() in _SPECIES:
+        return
+    close = nearest(species, _SPECIES)
+    if close is not None:
+        yield row.fault("species", f"{species!r} is no species known here", f"did you mean {close}?", Severity.WARNING)
+
+
 ROW_CHECKS: tuple[Check, ...] = (
     _needed_cells,
     _ranges,
     _sum_too_high,
     _printable,
     _role,
+    _species_known,
     _flags,
     _days_in_order,
     _cured_states_cure,

@@ -8,7 +8,7 @@ from enum import StrEnum
 from fractions import Fraction
 from typing import Any
 
-from pydantic import Field, model_validator
+from pydantic import Field, ValidationError, model_validator
 
 from constraints.confidence import ConfidenceEntry
 from constraints.cure import (
@@ -33,6 +33,7 @@ from constraints.document import (
     YesNo,
     parse,
     read_text,
+    refusal,
     validate,
 )
 from constraints.faults import BadInput, Fault, Severity, nearest
@@ -44,6 +45,8 @@ from constraints.quantities import Basis, Process
 from constraints.requirement import Origin, Requirement
 from constraints.rules import ProcessStep
 from constraints.substances import SUBSTANCES, kind_of, unsaid
+from optimizer.reading.named import pack_faults
+from optimizer.reading.plausible import may_be_fraction, suspicions
 
 PLAIN_KINDS = {
     "salt": Kind.SALT,
@@ -168,6 +171,10 @@ class YieldEntry(Strict):
 
     @model_validator(mode="after")
     def _sound(self) -> YieldEntry:
+        if may_be_fraction(self.finished_pct):
+            given = trimmed(self.finished_pct)
+            found = f"a finished weight of {given} % is less than a hundredth of the batch"
+            raise refusal(found, f"percent: {trimmed(PERCENT * self.finished_pct)}, not {given}", ("finished_pct",))
         if self.finished_pct + self.fat_loss_pct > PERCENT:
             raise ValueError("finished weight and fat loss add up to more than the batch")
         return self
@@ -258,7 +265,10 @@ class RecipeEntry(Strict):
 
 @dataclass(frozen=True)
 class Recipe:
-    """A recipe as the rest of the program sees it. ``entry`` keeps what was typed."""
+    """A recipe as the rest of the program sees it. ``entry`` keeps what was typed.
+
+    ``asked`` are the rule packs as named on the command line, where they stand in place of the recipe's own.
+    """
 
     file: str
     entry: RecipeEntry
@@ -268,6 +278,7 @@ class Recipe:
     process: Process
     warnings: tuple[Fault, ...]
     document: Document
+    asked: tuple[str, ...] = ()
 
     @property
     def cured(self) -> bool:
@@ -283,10 +294,13 @@ def read_recipe(path: str) -> Recipe:
 def parse_recipe(text: str, file: str) -> Recipe:
     """Read a recipe from text. Raises BadInput with every fault."""
     document = parse(text, file)
-    entry = validate(document, RecipeEntry)
+    try:
+        entry = validate(document, RecipeEntry)
+    except BadInput as error:
+        raise BadInput(_in_order([*error.faults, *_sound_part(document), *pack_faults(document)])) from None
     faults = list(_faults(entry, document))
     if faults:
-        raise BadInput(faults)
+        raise BadInput(_in_order([*faults, *pack_faults(document)]))
     process = Process()
     if entry.yield_ is not None:
         process = Process(entry.yield_.finished_pct / PERCENT, entry.yield_.fat_loss_pct / PERCENT, declared=True)
@@ -297,9 +311,28 @@ def parse_recipe(text: str, file: str) -> Recipe:
         additions=tuple(addition(item) for item in entry.additions),
         scales=tuple(item.scale for item in entry.additions),
         process=process,
-        warnings=tuple(_unsaid(entry, document)),
+        warnings=(*_unsaid(entry, document), *suspicions(entry, document)),
         document=document,
     )
+
+
+def _in_order(faults: Sequence[Fault]) -> list[Fault]:
+    """Each fault once, in the order of the file."""
+    return sorted(dict.fromkeys(faults), key=lambda fault: (fault.line or 0, str(fault.column or 0).zfill(9)))
+
+
+_TOGETHER = ("name", "steps", "cured", "made_without_nitrite", "additions", "yield")
+"""The keys that the checks of a whole recipe look at, requirements apart."""
+
+
+def _sound_part(document: Document) -> list[Fault]:
+    """What is wrong with the additions and their nitrite in a recipe that cannot be read elsewhere."""
+    part = {key: document.tree[key] for key in _TOGETHER if key in document.tree}
+    try:
+        entry = RecipeEntry.model_validate({"name": "?", **part})
+    except ValidationError:
+        return []
+    return list(_faults(entry, document))
 
 
 def judged_by(recipe: Recipe, packs: Sequence[str]) -> Recipe:
@@ -315,7 +348,8 @@ def judged_by(recipe: Recipe, packs: Sequence[str]) -> Recipe:
         stated = own.get(name) if isinstance(own, dict) else own if name in recipe.entry.rules else None
         if product_class or stated:
             classes[name] = product_class or stated or ""
-    return replace(recipe, entry=recipe.entry.model_copy(update={"rules": tuple(names), "product_class": classes}))
+    entry = recipe.entry.model_copy(update={"rules": tuple(names), "product_class": classes})
+    return replace(recipe, entry=entry, asked=tuple(packs))
 
 
 def _requirements(entry: RecipeEntry, document: Document) -> Iterator[Requirement]:
@@ -376,9 +410,10 @@ def _unsaid(entry: RecipeEntry, document: Document) -> Iterator[Fault]:
     for i, item in enumerate(entry.additions):
         meant = unsaid(item.name)
         if item.is_ in PLAIN_KINDS and item.is_ != "cure" and meant is not None:
+            line, column = document.mark(("additions", i))
             found = f"{item.name} counts as {item.is_}, so no limit on {meant} sees it"
-            yield document.fault(
-                ("additions", i), found, f"write is: {meant} if that is what it is", severity=Severity.WARNING
+            yield Fault(
+                document.file, line, column, found, f"write is: {meant} if that is what it is", Severity.WARNING
             )
 
 

@@ -10,16 +10,18 @@ from typing import Any
 
 from constraints.document import read_text
 from constraints.faults import BadInput, Fault, nearest
-from constraints.numbers import G_PER_KG, KG_PER_LB, NotANumber, exact
+from constraints.numbers import G_PER_KG, KG_PER_LB, NotANumber, exact, trimmed
 from optimizer.reading.table import cut, figure, has_decimal_commas
 
+OZ_PER_LB = 16
+"""Ounces to the pound (NIST SP 811, B.8)."""
 UNITS = {
     "kg": Fraction(1),
     "grams": Fraction(1, G_PER_KG),
     "lb": KG_PER_LB,
-    "oz": KG_PER_LB / 16,
+    "oz": KG_PER_LB / OZ_PER_LB,
 }
-"""Columns that may hold a weight, and kilograms in one unit; 16 ounces to the pound (NIST SP 811, B.8)."""
+"""Columns that may hold a weight, and kilograms in one unit. Pounds and ounces in one row are added."""
 
 
 @dataclass(frozen=True)
@@ -83,19 +85,34 @@ def _line(cells: dict[str, str], line: int, file: str, commas: bool, faults: lis
     if not name:
         faults.append(Fault(file, line, "item", "an item without a name", "a lot or an addition"))
         return None
-    if len(given) != 1:
-        faults.append(Fault(file, line, None, f"{name} has {len(given)} weights", "exactly one"))
+    if len(given) != 1 and given != ["lb", "oz"]:
+        found = f"{name} has {len(given)} weights" if given else f"{name} has no weight"
+        faults.append(Fault(file, line, None, found, "exactly one, or pounds with ounces"))
         return None
-    unit = given[0]
+    values = [_weight(cells[unit], unit, name, line, file, commas, faults) for unit in given]
+    if None in values:
+        return None
+    if len(given) > 1 and (values[1] or 0) >= OZ_PER_LB:
+        found = f"{name} has pounds and {trimmed(values[1] or Fraction(0))} ounces"
+        faults.append(Fault(file, line, "oz", found, f"with pounds, under {OZ_PER_LB} ounces"))
+        return None
+    kilograms = (value * UNITS[unit] for value, unit in zip(values, given, strict=True) if value is not None)
+    return WeighedItem(name, sum(kilograms, Fraction(0)), line)
+
+
+def _weight(
+    cell: str, unit: str, name: str, line: int, file: str, commas: bool, faults: list[Fault]
+) -> Fraction | None:
+    """A weight in its unit, or None with a fault."""
     try:
-        value = figure(cells[unit], commas)
+        value = figure(cell, commas)
     except NotANumber as error:
         faults.append(Fault(file, line, unit, str(error), "a plain decimal number"))
         return None
     if value < 0:
         faults.append(Fault(file, line, unit, f"{name} weighs less than nothing", "zero or more"))
         return None
-    return WeighedItem(name, value * UNITS[unit], line)
+    return value
 
 
 def _twice(items: list[WeighedItem], file: str) -> Iterator[Fault]:

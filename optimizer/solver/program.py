@@ -105,15 +105,32 @@ def build(
             lo, hi = max(limits.least, least_kg) if j in real else limits.least, limits.most
             needs_choice = limits.least > 0 or j in counted
         if needs_choice:
-            links.append((j, lo, hi))
+            links.append(_Link(j, lo, hi, _ceiling(column)))
     scaled = [Row(r.label, tuple(a * u for a, u in zip(r.coefs, units, strict=True)), r.lo, r.hi) for r in rows]
     return _with_choices(variables, units, links, scaled, choices)
+
+
+@dataclass(frozen=True)
+class _Link:
+    """Column j is none, or between ``lo`` and ``hi`` of its own units; ``ceiling`` names what ``hi`` comes from."""
+
+    j: int
+    lo: Fraction
+    hi: Fraction
+    ceiling: str
+
+
+def _ceiling(column: Ingredient) -> str:
+    """What bounds a column from above, as a row is labelled: its stock, unless a largest pull is below that."""
+    if isinstance(column, Lot) and column.largest_pull_kg is not None and column.largest_pull_kg < column.on_hand_kg:
+        return "largest pull"
+    return "stock" if isinstance(column, Lot) else "largest amount"
 
 
 def _with_choices(
     variables: list[Variable],
     units: list[Fraction],
-    links: list[tuple[int, Fraction, Fraction]],
+    links: list[_Link],
     rows: list[Row],
     choices: Sequence[Row],
 ) -> Layout:
@@ -123,10 +140,10 @@ def _with_choices(
     """
     size, extra = len(variables), len(links)
     padded = [Row(r.label, r.coefs + (_ZERO,) * extra, r.lo, r.hi) for r in rows]
-    for k, (j, lo, hi) in enumerate(links):
-        name = variables[j].name
-        variables.append(Variable(f"use {name}", _ZERO, _ZERO, _ONE if lo <= hi else _ZERO, whole=True))
-        for limit, label in ((lo, "smallest pull"), (hi, "largest pull")):
+    for k, link in enumerate(links):
+        j, name = link.j, variables[link.j].name
+        variables.append(Variable(f"use {name}", _ZERO, _ZERO, _ONE if link.lo <= link.hi else _ZERO, whole=True))
+        for limit, label in ((link.lo, "smallest pull"), (link.hi, link.ceiling)):
             if label == "smallest pull" and not limit:
                 continue
             coefs = [_ZERO] * (size + extra)
@@ -134,7 +151,7 @@ def _with_choices(
             low, high = (_ZERO, None) if label == "smallest pull" else (None, _ZERO)
             padded.append(Row(f"{label} of {name}", tuple(coefs), low, high))
     for row in choices:
-        over_use = (_ZERO,) * size + tuple(row.coefs[j] for j, _, _ in links)
+        over_use = (_ZERO,) * size + tuple(row.coefs[link.j] for link in links)
         padded.append(Row(row.label, over_use, row.lo, row.hi))
     return Layout(Program(tuple(variables), tuple(padded)), tuple(units))
 

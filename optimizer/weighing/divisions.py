@@ -172,6 +172,11 @@ class _Build:
         self.variables.append(Variable(name, cost, _ZERO, Fraction(max(most, 0)), whole=True))
         return len(self.variables) - 1
 
+    def part(self, name: str) -> int:
+        """A new variable from zero to one that need not be whole."""
+        self.variables.append(Variable(name, _ZERO, _ZERO, _ONE))
+        return len(self.variables) - 1
+
     def row(self, name: str, coefs: Expression, lo: Fraction | None, hi: Fraction | None) -> None:
         """A new row, left out where it says nothing of any variable and holds."""
         if any(coefs.values()) or (lo or _ZERO) > 0 or (hi is not None and hi < 0):
@@ -292,13 +297,10 @@ def full(plan: Plan, tight: Fraction = _ZERO) -> Found:
             build.row("limit with exact doses", exact, limit.lo, limit.hi)
     outcome = solve(build.program(), time_limit=_FULL_SECONDS, gap=_SEARCH_GAP)
     if not outcome.values:
-        shared_packs = plan.loads > 1 and not all(plan.in_divisions(j) for j in range(len(plan.holds)))
-        return Found(certain=outcome.ending is Ending.INFEASIBLE and not shared_packs and not tight)
+        return Found(certain=outcome.ending is Ending.INFEASIBLE and not tight)
+    columns = [_weights(plan, j, parts, build.variables, outcome.values) for j, parts in counts.items()]
     return Found(
-        tuple(
-            tuple(plan.unit(j) * _at(outcome.values, parts[load]) for j, parts in counts.items())
-            for load in range(plan.loads)
-        ),
+        tuple(zip(*columns, strict=True)),
         tuple(
             {item: plan.divisions[item] * _at(outcome.values, parts[load]) for item, parts in doses.items()}
             for load in range(plan.loads)
@@ -306,25 +308,54 @@ def full(plan: Plan, tight: Fraction = _ZERO) -> Found:
     )
 
 
+def _weights(
+    plan: Plan, j: int, parts: Sequence[Expression], variables: Sequence[Variable], values: Sequence[float]
+) -> list[Fraction]:
+    """Kilograms of a column in each load, exact: whole counts, and in one of them what is left of the packs."""
+    whole = [{k: count for k, count in part.items() if variables[k].whole} for part in parts]
+    weights = [plan.unit(j) * _at(values, part) for part in whole]
+    rests = [Fraction(values[k]) * count for part in parts for k, count in part.items() if not variables[k].whole]
+    if rests:
+        # Exact packs less exact divisions: the solver's own figure of the rest is only near.
+        packs = round(sum(weights, _ZERO) / plan.unit(j) + sum(rests))
+        weights[rests.index(max(rests))] += plan.unit(j) * packs - sum(weights, _ZERO)
+    return weights
+
+
 def _shared(build: _Build, plan: Plan, j: int) -> list[Expression]:
     """Counts of a column in each load: a common number and single ones more.
 
-    Packs are whole over all loads and shared in divisions; where a pack is no whole number of them, evenly.
+    Packs are whole over all loads and shared in divisions; what is less than a division of them goes into one load.
     """
     most, cost, step = floor(plan.holds[j].most / plan.unit(j)), plan.cost(j), plan.holds[j].step
     if step is not None:
         pack = build.count("packs", most, cost)
-        if plan.loads == 1 or not plan.in_divisions(j):
-            return [{pack: Fraction(1, plan.loads)}] * plan.loads
+        if plan.loads == 1:
+            return [{pack: _ONE}]
         part = plan.divisions[plan.problem.formula.columns[j]] / step
         each = build.count("each", floor(most / part / plan.loads))
         parts = [{each: part, build.count("odd", 1): part} for _ in range(plan.loads)]
+        if not plan.in_divisions(j):
+            _with_rest(build, parts, each, part)
         build.row("whole packs", {**_total((_ONE, one) for one in parts), pack: -_ONE}, _ZERO, _ZERO)
         return parts
     each = build.count("each", most // plan.loads, cost * plan.loads)
     if plan.loads == 1:
         return [{each: _ONE}]
     return [{each: _ONE, build.count("odd", 1, cost): _ONE} for _ in range(plan.loads)]
+
+
+def _with_rest(build: _Build, parts: Sequence[Expression], each: int, part: Fraction) -> None:
+    """Let one load that has no odd division take less than one division more."""
+    places = []
+    for one in parts:
+        odd = next(k for k in one if k != each)
+        place, rest = build.count("has the rest", 1), build.part("rest")
+        build.row("rest", {rest: _ONE, place: -_ONE}, None, _ZERO)
+        build.row("odd or rest", {odd: _ONE, place: _ONE}, None, _ONE)
+        one[rest] = part
+        places.append(place)
+    build.row("one rest", dict.fromkeys(places, _ONE), None, _ONE)
 
 
 def _doses(build: _Build, plan: Plan, counts: Mapping[int, list[Expression]]) -> dict[Ingredient, list[Expression]]:

@@ -19,7 +19,7 @@ from constraints.quantities import Basis
 from constraints.requirement import Requirement, Row
 from constraints.stock import BatchSize, Stock
 from optimizer.problem import Problem
-from optimizer.reading.recipe import ScaleName
+from optimizer.reading.recipe import Recipe, ScaleName
 from optimizer.solver.exact import reduced_costs
 from optimizer.solver.optimum import Optimum, order_of_use
 from optimizer.solver.program import Layout, uses
@@ -77,12 +77,8 @@ class Weighed:
         return formula.exact_batch(self.column_kg(formula))
 
 
-def weigh_out(
-    problem: Problem, layout: Layout, optimum: Optimum, cuts: Sequence[Row] = (), *, first: bool = False
-) -> Weighed:
+def weigh_out(problem: Problem, layout: Layout, optimum: Optimum, cuts: Sequence[Row] = ()) -> Weighed:
     """Round an optimum to the scales. Raises ScalePrevents where no batch in whole divisions satisfies everything.
-
-    ``first`` takes the first batch that exchanging single divisions comes to, where that is near the optimum's cost.
 
     ``cuts`` are rows over the columns that a requirement beyond rows has laid at the optimum. Where a weigh-out keeps
     them and still breaks such a requirement, cuts are laid there too and the search is made again.
@@ -91,7 +87,7 @@ def weigh_out(
     for _ in range(_CUT_ROUNDS):
         tried: list[Weighed] = []
         try:
-            return _weigh_once(problem, layout, optimum, rows, tried, first=first)
+            return _weigh_once(problem, layout, optimum, rows, tried)
         except ScalePrevents:
             points = {w.column_kg(problem.formula) for w in tried}
             points |= {_columns(problem, load) for w in tried for load in w.loads}
@@ -99,7 +95,24 @@ def weigh_out(
             if not more:
                 raise
             rows += tuple(more)
-    return _weigh_once(problem, layout, optimum, rows, [], first=first)
+    return _weigh_once(problem, layout, optimum, rows, [])
+
+
+def weigh_near(problem: Problem, kilograms: Sequence[Fraction]) -> Weighed | None:
+    """Kilograms of the columns on the scales, by exchanging single divisions between lots, in one load.
+
+    None where that finds nothing that holds, or only what costs more than the scales explain; there may still be a way.
+    """
+    if _load_counts(problem, kilograms)[0] > 1:
+        return None
+    plan = Plan(problem, 1, _divisions(problem, kilograms, 1))
+    nearest = _nearest(plan, kilograms)
+    moved = exchanged(plan, nearest)
+    weighed, broken = _mended(plan, [moved])
+    cost = sum((plan.cost(j) / plan.unit(j) * kg for j, kg in enumerate(kilograms) if kg), _ZERO)
+    if broken or _over_mixer(problem, weighed) or plan.value(weighed.total) > cost + _worth_of_divisions(plan):
+        return None
+    return replace(weighed, solved_again=moved != nearest)
 
 
 def _columns(problem: Problem, batch: Batch) -> tuple[Fraction, ...]:
@@ -107,7 +120,7 @@ def _columns(problem: Problem, batch: Batch) -> tuple[Fraction, ...]:
 
 
 def _weigh_once(
-    problem: Problem, layout: Layout, optimum: Optimum, cuts: tuple[Row, ...], tried: list[Weighed], *, first: bool
+    problem: Problem, layout: Layout, optimum: Optimum, cuts: tuple[Row, ...], tried: list[Weighed]
 ) -> Weighed:
     """One search within some cuts. ``tried`` collects the weigh-outs that broke something."""
     kilograms = layout.kilograms(optimum.values)
@@ -115,13 +128,8 @@ def _weigh_once(
     certain = True
     for loads in _load_counts(problem, kilograms):
         plan = Plan(problem, loads, _divisions(problem, kilograms, loads), cuts)
-        rounded = _nearest(plan, kilograms)
-        nearest, failed = _mended(plan, _split(plan, rounded))
+        nearest, failed = _mended(plan, _split(plan, _nearest(plan, kilograms)))
         broken = broken or failed
-        if first and loads == 1:
-            better, still = (nearest, failed) if not failed else _mended(plan, [exchanged(plan, rounded)])
-            if not still and plan.value(better.total) <= optimum.cost + _worth_of_divisions(plan):
-                return replace(better, solved_again=bool(failed))
         tried += [nearest] if failed else []
         best = None if failed or _over_mixer(problem, nearest) else nearest
         narrow = loads == 1 and len(kilograms) <= _KEPT_COLUMNS  # the full search is as quick
@@ -234,7 +242,7 @@ def _thorough(plan: Plan, known: Weighed | None, tried: list[Weighed]) -> tuple[
         found = full(plan, tight)
         if not found.loads:
             return known, found.certain
-        again = _weighed(plan, _resplit(plan, found.loads), doses=found.doses)
+        again = _weighed(plan, found.loads, doses=found.doses)
         broken = _broken(plan.problem, plan.binding, again)
         if not broken:
             return _cheaper(plan, known, again, broken), True
@@ -281,14 +289,21 @@ def _over_mixer(problem: Problem, weighed: Weighed) -> bool:
 def division_kg(problem: Problem, item: Ingredient, kilograms: Fraction) -> Fraction:
     """Division of the scale an item of this weight is weighed on, kilograms."""
     order = problem.order
+    return division_of(problem.recipe, order.meat_division_kg, order.spice_division_kg, item, kilograms)
+
+
+def division_of(
+    recipe: Recipe, meat_kg: Fraction, spice_kg: Fraction, item: Ingredient, kilograms: Fraction
+) -> Fraction:
+    """The same on scales with these divisions, all in kilograms."""
     if isinstance(item, Lot):
-        return order.meat_division_kg
-    named = {a.item: scale for a, scale in zip(problem.recipe.additions, problem.recipe.scales, strict=True)}
+        return meat_kg
+    named = {a.item: scale for a, scale in zip(recipe.additions, recipe.scales, strict=True)}
     scale = named.get(item)
     if scale is not None:
-        return order.meat_division_kg if scale is ScaleName.MEAT else order.spice_division_kg
-    fine = kilograms >= FINE_ENOUGH * order.meat_division_kg
-    return max(order.meat_division_kg, order.spice_division_kg) if fine else order.spice_division_kg
+        return meat_kg if scale is ScaleName.MEAT else spice_kg
+    fine = kilograms >= FINE_ENOUGH * meat_kg
+    return max(meat_kg, spice_kg) if fine else spice_kg
 
 
 def _divisions(problem: Problem, kilograms: Sequence[Fraction], loads: int) -> dict[Ingredient, Fraction]:
@@ -348,17 +363,6 @@ def _split(plan: Plan, kilograms: Sequence[Fraction]) -> list[list[Fraction]]:
         for load, count in enumerate(counts):
             shares[load][j] = count * division
     return shares
-
-
-def _resplit(plan: Plan, loads: Sequence[Sequence[Fraction]]) -> list[list[Fraction]]:
-    """The loads as found, with packs that are no whole number of divisions shared in divisions all the same."""
-    totals = [sum(parts, _ZERO) for parts in zip(*loads, strict=True)]
-    broken = [not plan.in_divisions(j) for j in range(len(totals))]
-    again = _split(plan, [kg if odd else _ZERO for kg, odd in zip(totals, broken, strict=True)])
-    return [
-        [new if odd else old for old, new, odd in zip(load, split, broken, strict=True)]
-        for load, split in zip(loads, again, strict=True)
-    ]
 
 
 def _share(divisions: Fraction, loads: int, turn: int) -> tuple[list[Fraction], int]:

@@ -9,11 +9,11 @@ from constraints.ingredients import FAT, Lot
 from constraints.numbers import shown
 from constraints.quantities import Amount
 from constraints.requirement import Ratio, Requirement, widened
-from optimizer.why.ground import Ground, Means, changes, family_of, layout_for
+from optimizer.why.bench import Bench
+from optimizer.why.ground import Ground, Means, changes, family_of
 from optimizer.why.limits import cost_with
 from optimizer.why.lots import Line, Market, PerHeld, kinks
 from optimizer.why.moving import Segment, beside, trace
-from optimizer.why.ways_out import extreme
 
 _ZERO = Fraction(0)
 _BEND_POINTS = 8
@@ -123,8 +123,8 @@ def _sampled(
     if terms is None:
         return None
     others = [r for r in ground.problem.choosing if r is not requirement]
-    layout = layout_for(ground.problem, others)[0]
-    low, high = extreme(layout, terms, 1), extreme(layout, terms, -1)
+    bench = Bench(ground.problem, others)
+    low, high = bench.extreme(terms, 1), bench.extreme(terms, -1)
     if low is None or high is None:
         return None
     points = []

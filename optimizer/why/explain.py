@@ -6,33 +6,33 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
 
-from optimizer.blend import Answer, blend
+from optimizer.blend import Answer
 from optimizer.blend import Status as AnswerStatus
-from optimizer.problem import Order, Problem
+from optimizer.conflict import Conflict
+from optimizer.problem import Order
 from optimizer.reading.lots import LotTable
 from optimizer.reading.recipe import Recipe
-from optimizer.solver.optimum import SolverDisagrees
+from optimizer.why.bench import Bench
 from optimizer.why.ground import Ground, ground_of
 from optimizer.why.limits import LimitPrice, Margin, limit_prices
 from optimizer.why.lots import LotPrice, lot_prices
 from optimizer.why.materials import material_wanted
 from optimizer.why.offers import Offered, OfferWorth, offer_worths, with_offers
-from optimizer.why.ways_out import Kind, Way, WaysOut, farther, purchases, ways_out
+from optimizer.why.scales import ways_to_weigh, weighed_way
+from optimizer.why.ways_out import Way, WaysOut, named, purchases, ways_out
 from optimizer.why.what_if import Change
 
-_FINER_G = (20, 10, 5, 2, 1)
-"""Divisions of a meat scale that are tried where only the scale prevents a batch, grams; common practice, no source."""
-
-
+_ZERO = Fraction(0)
 _MOST_WEIGHED = 100
-"""Lots up to which a way out is also tried on the scales, which takes longer than all the rest of a report."""
+"""Lots up to which every way out is also tried on the scales; above it only the cheapest one is."""
 
 
 @dataclass(frozen=True)
 class Explanation:
     """What ``why`` has to say. ``ground`` is None where no batch exists; then ``out`` and ``buy`` hold what helps.
 
-    ``unsaid`` says why prices are not given although there is a batch; empty where they are.
+    ``unsaid`` says why prices are not given although there is a batch; empty where they are. ``unfinished`` names what
+    time or a search that was given up did not allow.
     """
 
     answer: Answer
@@ -45,6 +45,7 @@ class Explanation:
     buy: tuple[Way, ...] = ()
     change: Change | None = None
     unsaid: str = ""
+    unfinished: tuple[str, ...] = ()
 
 
 def explain(
@@ -63,48 +64,58 @@ def explain(
             worths = offer_worths(ground, recipe, lots, offers, order)
             return Explanation(answer, ground, limits, margins, lot_prices(ground), worths)
     if answer.scale_prevents:
-        return Explanation(answer, out=WaysOut(tuple(_scales(problem)), ()))
+        return _off_the_scales(answer)
     if answer.conflict is None:
         return Explanation(answer, unsaid="a limit that no choice of lots can change is broken")
+    return _no_batch(answer, answer.conflict, recipe, lots, order, offers)
+
+
+def _off_the_scales(answer: Answer) -> Explanation:
+    unfinished: list[str] = []
+    ways: list[Way] = []
+    with named(unfinished, "ways to weigh the batch"):
+        for way in ways_to_weigh(answer):
+            ways.append(way)
+    ways.sort(key=lambda way: way.cost or _ZERO)
+    return Explanation(answer, out=WaysOut(tuple(ways), (), tuple(unfinished)))
+
+
+def _no_batch(
+    answer: Answer, conflict: Conflict, recipe: Recipe, lots: LotTable, order: Order, offers: Sequence[Offered]
+) -> Explanation:
+    problem = answer.problem
+    unfinished: list[str] = []
     out = WaysOut((), ())
-    if problem.formula.lots:
-        out = ways_out(problem, answer.conflict)
-        ways = [_weighed(problem, way) if way.concessions else way for way in out.ways]
-        out = replace(out, ways=tuple(sorted(ways, key=lambda way: (way.cost is None, way.cost or 0))))
+    bench = conflict.bench or (Bench(problem) if problem.formula.lots else None)
+    if bench is not None:
+        out = ways_out(bench, conflict)
+        out = replace(out, ways=tuple(_weighed(bench, out.ways, unfinished)))
     buy: list[Way] = []
-    if not any(r.fixed_value(problem.formula) is not None for r in answer.conflict.requirements):
+    worths: tuple[OfferWorth, ...] = ()
+    if not any(r.fixed_value(problem.formula) is not None for r in conflict.requirements):
         if offers:
-            prices = {offer.lot.name: offer.price for offer in offers}
-            buy += purchases(with_offers(recipe, lots, offers, order), prices)
-        wanted = material_wanted(problem) if problem.formula.lots else None
-        buy += [] if wanted is None else [wanted]
-    worths = offer_worths(None, recipe, lots, offers, order)
-    return Explanation(answer, out=out, buy=tuple(buy), offers=worths)
+            with named(unfinished, "what to buy"):
+                prices = {offer.lot.name: offer.price for offer in offers}
+                buy += purchases(Bench(with_offers(recipe, lots, offers, order)), prices)
+        if bench is not None:
+            with named(unfinished, "the kind of material wanted"):
+                wanted = material_wanted(bench)
+                buy += [] if wanted is None else [wanted]
+    with named(unfinished, "offers"):
+        worths = offer_worths(None, recipe, lots, offers, order)
+    return Explanation(
+        answer, out=out, buy=tuple(buy), offers=worths, unfinished=(*out.unfinished, *unfinished)
+    )  # fmt: skip
 
 
-def _weighed(problem: Problem, way: Way) -> Way:
-    """The way, or the same a little farther, with which a batch can be weighed; as it was where none of them can."""
-    if len(problem.formula.columns) > _MOST_WEIGHED:
-        return way
-    for changed, told in farther(problem, way):
-        try:
-            if blend(changed).status is AnswerStatus.OPTIMAL:
-                return replace(told, weighed=True)
-        except SolverDisagrees:
-            continue
-    return way
-
-
-def _scales(problem: Problem) -> list[Way]:
-    """Finer scales or a wider tolerance with which the batch can be weighed, each blended to the end."""
-    order = problem.order
-    found = []
-    for grams in _FINER_G:
-        division = Fraction(grams, 1000)
-        if division >= order.meat_division_kg:
-            continue
-        answer = blend(replace(problem, order=replace(order, meat_division_kg=division)))
-        if answer.status is AnswerStatus.OPTIMAL and answer.optimum is not None:
-            found.append(Way(Kind.SCALE, answer.optimum.cost, division, spend=division))
-            break
-    return found
+def _weighed(bench: Bench, ways: Sequence[Way], unfinished: list[str]) -> list[Way]:
+    """The ways of moved limits tried on the scales, the cheapest first and above a hundred lots only that one."""
+    found: list[Way] = []
+    left = len(ways) if len(bench.problem.formula.columns) <= _MOST_WEIGHED else 1
+    for way in ways:
+        if way.concessions and left:
+            left -= 1
+            with named(unfinished, "trying the ways on the scales"):
+                way = weighed_way(bench, way)
+        found.append(way)
+    return sorted(found, key=lambda way: (way.cost is None, way.cost or _ZERO))

@@ -1,11 +1,10 @@
-"""A linear program kept in the solver between many small changes, every answer of it settled in exact arithmetic.
+"""A program kept in the solver between many small changes, every answer of it settled in exact arithmetic.
 
 A report on a conflict asks the same program a hundred questions that differ in a limit, a bound or the costs. Here the
 program stands in HiGHS once, in floats, and beside it in whole numbers; the solver starts each time from where it
 last stood. Of what it says only the basis, or the ray by which it found nothing, is used:
 
-- a basis is solved for its vertex and its prices in whole numbers (Bareiss, Mathematics of Computation 22, 1968,
-  565-578), which are then compared with every limit;
+- the vertex of a basis and its prices are reckoned in whole numbers and compared with every limit (see vertex);
 - a ray, rounded, proves that there is no point if the bound reckoned from it is above zero (Farkas).
 
 Where either does not stand up, the exact simplex method settles the matter (see optimum).
@@ -13,16 +12,19 @@ Where either does not stand up, the exact simplex method settles the matter (see
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from fractions import Fraction
-from math import inf, lcm
+from math import ceil, floor, gcd, inf, lcm
 from typing import Any
 
 import numpy as np
 
 from constraints.requirement import Row
+from optimizer.solver.exact import Vertex as Proved
 from optimizer.solver.model import Basis, Place, Program, Variable
-from optimizer.solver.optimum import settle
+from optimizer.solver.optimum import SolverDisagrees, settle
+from optimizer.why import clock
 from optimizer.why.vertex import Vertex, vertex
 
 _ZERO = Fraction(0)
@@ -30,42 +32,78 @@ _FINE = 2**40
 """Denominator to which a ray is rounded."""
 _BY_ROWS, _MINIMISE = 2, 1
 """HiGHS: the matrix comes row by row; the cost is minimised."""
+_NODES = 300
+"""Most linear programs solved to check a claim that whole numbers leave no point."""
+_WHOLE = 1e-6
+"""Distance from a whole number that floating point cannot tell from none."""
+
+MOST_NODES = 200
+"""Nodes after which a search in whole numbers is given up; each is a linear program, and few need more than ten."""
+_FEASIBLE_POINT = 2
+"""HiGHS: the primal solution is feasible."""
+
+
+@contextmanager
+def searching(kept: Kept, nodes: int, gap: float = 0.0) -> Iterator[None]:
+    """Within this a search in whole numbers is given up after so many nodes, or within a gap as a share of the cost."""
+    before = kept.most_nodes, kept.gap
+    kept.most_nodes, kept.gap = nodes, gap
+    try:
+        yield
+    finally:
+        kept.most_nodes, kept.gap = before
+
+
+class Unsettled(Exception):
+    """A search in whole numbers was given up before it found anything; nothing is known."""
 
 
 class Kept:
-    """One program without whole numbers. Its rows, bounds and costs may change; columns and rows may be added."""
+    """One program. Its limits, bounds and costs may change; columns without whole numbers and rows may be added.
+
+    ``settle``, ``guess`` and ``refutation`` leave whole numbers aside; ``best`` keeps them.
+    """
 
     def __init__(self, program: Program) -> None:
-        self.variables = list(program.variables)
+        self.variables = [Variable(v.name, v.cost, v.lo, v.hi) for v in program.variables]
+        self.counted = [j for j, v in enumerate(program.variables) if v.whole]
         self.labels = [row.label for row in program.rows]
         self.lo = [row.lo for row in program.rows]
         self.hi = [row.hi for row in program.rows]
-        size = len(self.variables)
-        self.whole = np.zeros((len(program.rows), size), dtype=object)
-        self.den = [self._fill(i, row.coefs) for i, row in enumerate(program.rows)]
-        self._highs = self._passed()
+        self.lines = np.zeros((len(program.rows), len(self.variables)), dtype=object)
+        self.dens = [self._fill(i, row.coefs) for i, row in enumerate(program.rows)]
+        self.certain = True
+        self.most_nodes, self.gap = MOST_NODES, 0.0
+        self._linear = self._passed(whole=False)
+        self._solvers = [self._linear]
 
     # The program and its changes.
 
     @property
     def program(self) -> Program:
-        """The program as it stands."""
+        """The program as it stands, without whole numbers."""
         rows = (
             Row(label, tuple(Fraction(n, den) if n else _ZERO for n in line), lo, hi)
-            for label, line, den, lo, hi in zip(self.labels, self.whole, self.den, self.lo, self.hi, strict=True)
+            for label, line, den, lo, hi in zip(self.labels, self.lines, self.dens, self.lo, self.hi, strict=True)
         )
         return Program(tuple(self.variables), tuple(rows))
 
     def limit(self, i: int, lo: Fraction | None, hi: Fraction | None) -> None:
         """Put a row between other limits; with neither it is let go."""
+        if (self.lo[i], self.hi[i]) == (lo, hi):
+            return
         self.lo[i], self.hi[i] = lo, hi
-        self._highs.changeRowBounds(i, -inf if lo is None else float(lo), inf if hi is None else float(hi))
+        for highs in self._solvers:
+            highs.changeRowBounds(i, _low(lo), _high(hi))
 
     def bound(self, j: int, lo: Fraction, hi: Fraction) -> None:
         """Put a variable between other bounds."""
         v = self.variables[j]
+        if (v.lo, v.hi) == (lo, hi):
+            return
         self.variables[j] = Variable(v.name, v.cost, lo, hi)
-        self._highs.changeColBounds(j, float(lo), float(hi))
+        for highs in self._solvers:
+            highs.changeColBounds(j, float(lo), float(hi))
 
     def aim(self, costs: Mapping[int, Fraction]) -> None:
         """Put a cost on these variables and none on the others."""
@@ -73,8 +111,13 @@ class Kept:
             cost = costs.get(j, _ZERO)
             if v.cost != cost:
                 self.variables[j] = Variable(v.name, cost, v.lo, v.hi)
+        self.aim_about([float(costs[j]) if j in costs else 0.0 for j in range(len(self.variables))])
+
+    def aim_about(self, costs: Any) -> None:
+        """Put costs on the variables for a guess only: what is proved is proved for the costs last aimed at."""
         size = len(self.variables)
-        self._highs.changeColsCost(size, np.arange(size, dtype=np.int32), [float(v.cost) for v in self.variables])
+        for highs in self._solvers:
+            highs.changeColsCost(size, np.arange(size, dtype=np.int32), np.asarray(costs, dtype=float))
 
     def add_row(self, row: Row) -> int:
         """Add a row over the variables there are; its place."""
@@ -82,36 +125,41 @@ class Kept:
         self.labels.append(row.label)
         self.lo.append(row.lo)
         self.hi.append(row.hi)
-        self.whole = np.vstack([self.whole, np.zeros((1, len(self.variables)), dtype=object)])
-        self.den.append(self._fill(i, row.coefs))
-        places = np.flatnonzero(self.whole[i]).astype(np.int32)
-        self._highs.addRow(
-            -inf if row.lo is None else float(row.lo), inf if row.hi is None else float(row.hi), len(places), places,
-            (self.whole[i][places] / self.den[i]).astype(float),
-        )  # fmt: skip
+        self.lines = np.vstack([self.lines, np.zeros((1, len(self.variables)), dtype=object)])
+        self.dens.append(self._fill(i, row.coefs))
+        places = np.flatnonzero(self.lines[i]).astype(np.int32)
+        floats = (self.lines[i][places] / self.dens[i]).astype(float)
+        for highs in self._solvers:
+            highs.addRow(_low(row.lo), _high(row.hi), len(places), places, floats)
         return i
 
-    def add_column(self, v: Variable, coefs: Sequence[Fraction]) -> int:
-        """Add a variable with its coefficient in every row; its place."""
-        j = len(self.variables)
-        self.variables.append(v)
-        self.whole = np.hstack([self.whole, np.zeros((len(self.labels), 1), dtype=object)])
-        for i, a in enumerate(coefs):
-            if self.den[i] % a.denominator:
-                more = lcm(self.den[i], a.denominator) // self.den[i]
-                self.whole[i] *= more
-                self.den[i] *= more
-            self.whole[i, j] = a.numerator * (self.den[i] // a.denominator)
-        places = np.array([i for i, a in enumerate(coefs) if a], dtype=np.int32)
-        found = [float(a) for a in coefs if a]
-        self._highs.addCol(float(v.cost), float(v.lo), float(v.hi), len(places), places, found)
-        return j
+    def add_columns(self, columns: Sequence[tuple[Variable, Mapping[int, Fraction]]]) -> list[int]:
+        """Add variables, each with its coefficients by row; their places."""
+        first = len(self.variables)
+        self.lines = np.hstack([self.lines, np.zeros((len(self.labels), len(columns)), dtype=object)])
+        for j, (v, coefs) in enumerate(columns, start=first):
+            self.variables.append(v)
+            for i, a in coefs.items():
+                if self.dens[i] % a.denominator:
+                    more = a.denominator // gcd(self.dens[i], a.denominator)
+                    self.lines[i] *= more
+                    self.dens[i] *= more
+                self.lines[i, j] = a.numerator * (self.dens[i] // a.denominator)
+            places, floats = np.array(list(coefs), dtype=np.int32), np.array([float(a) for a in coefs.values()])
+            for highs in self._solvers:
+                highs.addCol(float(v.cost), float(v.lo), float(v.hi), len(places), places, floats)
+        return list(range(first, first + len(columns)))
 
     # Questions.
 
     def guess(self) -> tuple[float, ...]:
         """The values at a cheapest point as the solver says, not proved; empty where it found none."""
-        return tuple(self._highs.getSolution().col_value) if self._run() else ()
+        return tuple(self._linear.getSolution().col_value) if self._run() else ()
+
+    def stand(self) -> Vertex | None:
+        """The vertex at which the solver stands, exact and feasible; None where it is neither."""
+        found = vertex(self.lines, self.dens, self.lo, self.hi, self.variables, self._basis())
+        return found if found is not None and found.feasible else None
 
     def settle(self) -> Vertex | None:
         """The cheapest vertex, or None where there is no point; either one proved.
@@ -119,50 +167,85 @@ class Kept:
         Raises SolverDisagrees where neither can be proved.
         """
         if self._run():
-            found = self._vertex()
-            if found is not None and found.feasible and found.prices is not None:
+            found = self.stand()
+            if found is not None and found.prices is not None:
                 return found
-        elif self._prices_of_ray():
+        elif self._refuting():
             return None
         slow = settle(self.program)
-        return None if slow is None else self._standing(slow.basis)
+        return None if slow is None else self._as_vertex(slow)
 
     def point(self) -> tuple[Fraction, ...]:
-        """Some point, proved; empty where there is none, which is proved too. The costs are put to zero."""
+        """Some point, proved; empty where there is none, which is proved too. Nothing costs anything afterwards."""
         self.aim({})
+        if self._run():
+            found = self.stand()
+            if found is not None:
+                return found.values
         found = self.settle()
         return () if found is None else found.values
 
-    def refutation(self) -> tuple[Fraction, ...]:
-        """Prices of the rows that prove that there is no point; empty where there is one or no such proof."""
-        return () if self._run() else self._prices_of_ray()
+    def refuted(self) -> bool:
+        """True where a ray proves that there is no point, whole numbers left aside."""
+        return not self._run() and bool(self._refuting())
+
+    def leaning(self) -> list[int] | None:
+        """Variables whose upper bounds the proof of a ray leans on, the most first; None without such a proof."""
+        prices = () if self._run() else self._refuting()
+        if not prices:
+            return None
+        _, paid = self._paid(prices)
+        return sorted((j for j, n in enumerate(paid) if n > 0), key=lambda j: (-paid[j], j))
+
+    def best(self) -> tuple[Fraction, ...]:
+        """The cheapest point in whole numbers, exact, with these as the solver chose them; empty where there is none.
+
+        Without whole numbers both are proved. With them that there is none is proved as far as branching goes, and a
+        cheapest one is searched for as far as ``most_nodes``; ``certain`` says whether it was far enough. Raises
+        Unsettled where that search was not far enough for any point.
+        """
+        self.certain = True
+        loose = self.settle()
+        if loose is None or not self.counted:
+            return () if loose is None else loose.values
+        chosen = self._solved_whole()
+        if chosen:
+            found = self._pinned(chosen)
+            if found is not None:
+                return found.values
+        values, self.certain = self._branch()
+        if chosen and not values:
+            raise SolverDisagrees("the whole numbers the solver chose leave no exact batch")
+        return values
 
     # The solver.
 
     def _fill(self, i: int, coefs: Sequence[Fraction]) -> int:
         den = lcm(*{a.denominator for a in coefs}) if coefs else 1
-        self.whole[i, :] = [a.numerator * (den // a.denominator) if a else 0 for a in coefs]
+        self.lines[i, :] = [a.numerator * (den // a.denominator) if a else 0 for a in coefs]
         return den
 
-    def _passed(self) -> Any:
+    def _passed(self, *, whole: bool) -> Any:
         import highspy
 
         highs = highspy.Highs()
-        for option, value in (("output_flag", False), ("presolve", "off"), ("threads", 1), ("random_seed", 0)):
-            highs.setOptionValue(option, value)
-        size = len(self.variables)
-        lines = [np.flatnonzero(line) for line in self.whole]
-        starts = np.cumsum([0, *(len(places) for places in lines)])[:-1].astype(np.int32)
-        index = np.concatenate(lines).astype(np.int32) if lines else np.zeros(0, np.int32)
-        each = zip(self.whole, lines, self.den, strict=True)
-        value = [(line[places] / den).astype(float) for line, places, den in each]
+        options: dict[str, Any] = {"output_flag": False, "threads": 1, "random_seed": 0}
+        options |= {} if whole else {"presolve": "off"}
+        for option, setting in options.items():
+            highs.setOptionValue(option, setting)
+        used: list[Any] = [np.flatnonzero(line) for line in self.lines]
+        starts = np.cumsum([0, *map(len, used)])[:-1].astype(np.int32)
+        each = zip(self.lines, used, self.dens, strict=True)
+        value: list[Any] = [(line[places] / den).astype(float) for line, places, den in each]
+        kinds = np.zeros(len(self.variables), dtype=np.int32)
+        kinds[self.counted] = int(whole)
         highs.passModel(
-            size, len(lines), len(index), _BY_ROWS, _MINIMISE, 0.0,
+            len(self.variables), len(used), sum(map(len, used)), _BY_ROWS, _MINIMISE, 0.0,
             np.array([float(v.cost) for v in self.variables]),
             np.array([float(v.lo) for v in self.variables]), np.array([float(v.hi) for v in self.variables]),
-            np.array([-inf if lo is None else float(lo) for lo in self.lo]),
-            np.array([inf if hi is None else float(hi) for hi in self.hi]),
-            starts, index, np.concatenate(value) if value else np.zeros(0), np.zeros(size, dtype=np.int32),
+            np.array([_low(lo) for lo in self.lo]), np.array([_high(hi) for hi in self.hi]),
+            starts, np.concatenate([*used, np.zeros(0, int)]).astype(np.int32), np.concatenate([*value, np.zeros(0)]),
+            kinds,
         )  # fmt: skip
         return highs
 
@@ -170,36 +253,36 @@ class Kept:
         """Solve from where the solver stands; False where it says that there is no point."""
         import highspy
 
-        self._highs.run()
-        return bool(self._highs.getModelStatus() == highspy.HighsModelStatus.kOptimal)
+        left = clock.left()
+        self._linear.setOptionValue("time_limit", inf if left is None else self._linear.getRunTime() + left)
+        self._linear.run()
+        return bool(self._linear.getModelStatus() == highspy.HighsModelStatus.kOptimal)
 
-    # Exact arithmetic.
-
-    def _vertex(self) -> Vertex | None:
-        """The solver's basis solved exactly; None where it is singular."""
+    def _basis(self) -> Basis:
         import highspy
 
-        basis = self._highs.getBasis()
-        status = highspy.HighsBasisStatus
+        basis, status = self._linear.getBasis(), highspy.HighsBasisStatus
         places = {status.kBasic: Place.BASIC, status.kUpper: Place.UPPER}
-        rows = tuple(places.get(state, Place.LOWER) for state in basis.row_status)
-        return self._standing(Basis(tuple(places.get(state, Place.LOWER) for state in basis.col_status), rows))
+        columns = tuple(places.get(state, Place.LOWER) for state in basis.col_status)
+        return Basis(columns, tuple(places.get(state, Place.LOWER) for state in basis.row_status))
 
-    def _standing(self, basis: Basis) -> Vertex | None:
-        return vertex(self.whole, self.den, self.lo, self.hi, self.variables, basis)
+    def _as_vertex(self, proved: Proved) -> Vertex:
+        found = vertex(self.lines, self.dens, self.lo, self.hi, self.variables, proved.basis)
+        if found is None or found.values != proved.values:
+            raise SolverDisagrees("two ways of exact arithmetic disagree")
+        return found
 
-    def _prices_of_ray(self) -> tuple[Fraction, ...]:
-        _, there, ray = self._highs.getDualRay()
-        if not there:
-            return ()
-        most = max(map(abs, ray), default=0.0)
+    def _refuting(self) -> tuple[int, ...]:
+        """The solver's ray, rounded, as prices over _FINE, if it proves that there is no point; else nothing."""
+        _, there, ray = self._linear.getDualRay()
+        most = max(map(abs, ray), default=0.0) if there else 0.0
         if not most:
             return ()
         counts = [round(float(y) / most * _FINE) for y in ray]
         for sign in (1, -1):
-            prices = [self._allowed(i, sign * n) for i, n in enumerate(counts)]
+            prices = tuple(self._allowed(i, sign * n) for i, n in enumerate(counts))
             if self._least(prices) > 0:
-                return tuple(Fraction(n, _FINE) for n in prices)
+                return prices
         return ()
 
     def _allowed(self, i: int, price: int) -> int:
@@ -207,19 +290,105 @@ class Kept:
         return 0 if (self.lo[i] if price > 0 else self.hi[i]) is None else price
 
     def _least(self, prices: Sequence[int]) -> Fraction:
-        """The least cost that these prices leave where nothing costs anything, over _FINE (see exact.refutes)."""
-        total = _ZERO
+        """A lower bound, times _FINE, on doing nothing at no cost; above zero there is no point (see exact.refutes)."""
         used = [i for i, n in enumerate(prices) if n]
-        for i in used:
-            limit = self.lo[i] if prices[i] > 0 else self.hi[i]
-            assert limit is not None
-            total += prices[i] * limit
-        den = lcm(*(self.den[i] for i in used)) if used else 1
-        weights = np.array([prices[i] * (den // self.den[i]) for i in used], dtype=object)
-        paid = weights @ self.whole[used] if used else []
-        rest = _ZERO
-        for n, v in zip(paid, self.variables, strict=bool(used)):
-            if n:
-                rest -= n * (v.lo if n < 0 else v.hi)
-        return total + rest / den
+        if not used:
+            return _ZERO
+        limits = [(self.lo[i] if prices[i] > 0 else self.hi[i]) or _ZERO for i in used]
+        den, paid = self._paid(prices)
+        rest = sum((n * (v.hi if n > 0 else v.lo) for n, v in zip(paid, self.variables, strict=True) if n), _ZERO)
+        return sum((prices[i] * limit for i, limit in zip(used, limits, strict=True)), _ZERO) - rest / den
 
+    def _paid(self, prices: Sequence[int]) -> tuple[int, Any]:
+        """What the rows' prices pay for each variable, over a denominator, which comes first."""
+        used = [i for i, n in enumerate(prices) if n]
+        den = lcm(*(self.dens[i] for i in used))
+        return den, np.array([prices[i] * (den // self.dens[i]) for i in used], dtype=object) @ self.lines[used]
+
+    # Whole numbers.
+
+    def _solved_whole(self) -> tuple[float, ...]:
+        """What the solver chooses in whole numbers; empty where it says that there is nothing. Raises OutOfTime."""
+        import highspy
+
+        if len(self._solvers) == 1:
+            self._solvers.append(self._passed(whole=True))
+        highs, left = self._solvers[1], clock.left()
+        highs.setOptionValue("time_limit", inf if left is None else highs.getRunTime() + left)
+        highs.setOptionValue("mip_max_nodes", self.most_nodes)
+        highs.setOptionValue("mip_rel_gap", self.gap)
+        highs.run()
+        status, states = highs.getModelStatus(), highspy.HighsModelStatus
+        if status == states.kInfeasible:
+            return ()
+        self.certain = status == states.kOptimal and not self.gap
+        if highs.getInfo().primal_solution_status != _FEASIBLE_POINT:
+            clock.left()
+            raise Unsettled
+        return tuple(highs.getSolution().col_value)
+
+    def _pinned(self, values: Sequence[float]) -> Vertex | None:
+        """The cheapest point with these whole numbers."""
+        before = [(j, self.variables[j].lo, self.variables[j].hi) for j in self.counted]
+        held = [(j, Fraction(round(values[j])), lo, hi) for j, lo, hi in before]
+        if any(not lo <= x <= hi for _, x, lo, hi in held):
+            return None
+        try:
+            for j, x, _, _ in held:
+                self.bound(j, x, x)
+            return self.settle()
+        finally:
+            for j, lo, hi in before:
+                self.bound(j, lo, hi)
+
+    def _branch(self) -> tuple[tuple[Fraction, ...], bool]:
+        """The cheapest point in whole numbers by branch and bound, and whether the search was full."""
+        before = [(j, self.variables[j].lo, self.variables[j].hi) for j in self.counted]
+        if self._parity():
+            return (), True
+        best: Vertex | None = None
+        full = True
+        waiting: list[dict[int, tuple[Fraction, Fraction]]] = [{}]
+        try:
+            for _ in range(_NODES):
+                if not waiting:
+                    break
+                node = waiting.pop()
+                for j, lo, hi in before:
+                    self.bound(j, *node.get(j, (lo, hi)))
+                found = self.settle()
+                if found is None or (best is not None and found.cost >= best.cost):
+                    continue
+                x = found.values
+                broken = [j for j in self.counted if x[j].denominator != 1]
+                if not broken:
+                    best = found
+                    continue
+                j = min(broken, key=lambda j: (abs(x[j] % 1 - Fraction(1, 2)), j))
+                v, down = self.variables[j], Fraction(floor(x[j]))
+                waiting += [{**node, j: (v.lo, down)}, {**node, j: (down + 1, v.hi)}]
+            full = not waiting
+        finally:
+            for j, lo, hi in before:
+                self.bound(j, lo, hi)
+        return (() if best is None else best.values), full
+
+    def _parity(self) -> bool:
+        """True where some row of whole numbers alone has no sum that is between its limits."""
+        counted = np.zeros(len(self.variables), dtype=bool)
+        counted[self.counted] = True
+        for line, den, lo, hi in zip(self.lines, self.dens, self.lo, self.hi, strict=True):
+            if lo is None or hi is None or np.any(line[~counted]):
+                continue
+            step = gcd(*line) or 1
+            if ceil(lo * den / step) > floor(hi * den / step):
+                return True
+        return False
+
+
+def _low(limit: Fraction | None) -> float:
+    return -inf if limit is None else float(limit)
+
+
+def _high(limit: Fraction | None) -> float:
+    return inf if limit is None else float(limit)

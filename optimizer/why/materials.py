@@ -15,13 +15,15 @@ from math import ceil, floor
 
 from constraints.ingredients import FAT, Lot
 from constraints.numbers import PERCENT
-from optimizer.problem import Problem
-from optimizer.solver.program import relaxed
-from optimizer.why.ground import cheapest, layout_for
-from optimizer.why.ways_out import Kind, Way, extreme, least_cost, with_lots
+from optimizer.why.bench import NEAR_NODES, Bench
+from optimizer.why.extreme import loose
+from optimizer.why.kept import searching
+from optimizer.why.ways_out import Kind, Way
 
 _ZERO = Fraction(0)
 _ONE = Fraction(1)
+_HAIR = 1e-7
+"""Tenths of a kilogram that floating point cannot tell from none."""
 
 
 @dataclass(frozen=True)
@@ -45,61 +47,81 @@ class _Line:
         )  # fmt: skip
 
 
-def material_wanted(problem: Problem) -> Way | None:
-    """The kind of material of which the fewest kilograms make a batch possible without any concession; None: none."""
+def material_wanted(bench: Bench) -> Way | None:
+    """The kind of material of which the fewest kilograms make a batch possible without any concession; None: none.
+
+    Where no kind alone will do, the fewest kilograms of several.
+    """
+    problem = bench.problem
     lots = [lot for lot in problem.formula.lots if isinstance(lot, Lot)]
     lines = _lines(lots)
     ceiling = problem.order.kilograms + problem.order.within_kg
-    ends = [lot for i, line in enumerate(lines) for lot in _ends(line, i, ceiling)]
-    wider = with_lots(problem, [*lots, *(lot for _, lot in ends)])
-    layout = layout_for(wider)[0]
-    layout = replace(layout, program=relaxed(layout.program))
-    at = {k: i for k, (i, _) in enumerate(ends, start=len(lots))}
-    costs = tuple(replace(v, cost=_ONE if k in at else _ZERO) for k, v in enumerate(layout.program.variables))
-    values = cheapest(replace(layout.program, variables=costs))
-    if values is None:
-        return None
-    by_kind: dict[int, Fraction] = {}
-    for k, i in at.items():
-        by_kind[i] = by_kind.get(i, _ZERO) + values[k]
-    best = max(by_kind, key=lambda i: by_kind[i])
-    for i in (best, *(i for i in by_kind if i != best)):
-        way = _of_kind(problem, lots, lines[i], ceiling)
-        if way is not None:
-            return way
-    return None
+    ends = [(line, lot) for line in lines for lot in _ends(line, ceiling)]
+    bench.hold()
+    with bench.offering([lot for _, lot in ends]) as (there, places):
+        kept = there.kept
+        kept.aim(dict.fromkeys(places, _ONE))
+        kilograms = kept.guess()
+        if not kilograms:
+            return None
+        by_line = {id(line): [j for j, (own, _) in zip(places, ends, strict=True) if own is line] for line in lines}
+        most = {j: kept.variables[j].hi for j in places}
+        found: tuple[_Line, Fraction, Fraction] | None = None
+        for line in sorted(lines, key=lambda line: -sum(kilograms[j] for j in by_line[id(line)])):
+            for j in places:
+                kept.bound(j, _ZERO, most[j] if j in by_line[id(line)] else _ZERO)
+            found = _fat_range(there, line, by_line[id(line)])
+            if found is not None:
+                break
+    if found is None:
+        amounts = {id(line): [kilograms[j] for j in by_line[id(line)]] for line in lines}
+        return _several(bench, [(line, amounts[id(line)]) for line in lines if sum(amounts[id(line)]) > _HAIR])
+    return _of_kind(bench, *found, ceiling)
 
 
-def _ends(line: _Line, i: int, ceiling: Fraction) -> list[tuple[int, Lot]]:
+def _ends(line: _Line, ceiling: Fraction) -> list[Lot]:
     fats = (line.lean,) if line.lean == line.fat else (line.lean, line.fat)
-    return [(i, line.lot(fat, f"kind {i} at {fat}", ceiling)) for fat in fats]
+    return [line.lot(fat, f"{line.like.name} at {fat}", ceiling) for fat in fats]
 
 
-def _of_kind(problem: Problem, lots: Sequence[Lot], line: _Line, ceiling: Fraction) -> Way | None:
-    """Kilograms, fat and fat range of one kind alone, applied and solved with the figures as told."""
-    ends = [lot for _, lot in _ends(line, 0, ceiling)]
-    wider = with_lots(problem, [*lots, *ends])
-    layout = layout_for(wider)[0]
-    layout = replace(layout, program=relaxed(layout.program))
-    new = range(len(lots), len(lots) + len(ends))
-    size = len(layout.units)
-    mass = tuple(_ONE if k in new else _ZERO for k in range(size))
-    fats = tuple(line.lean if k == new[0] else line.fat if k in new else _ZERO for k in range(size))
-    costs = tuple(replace(v, cost=_ONE if k in new else _ZERO) for k, v in enumerate(layout.program.variables))
-    values = cheapest(replace(layout.program, variables=costs))
-    if values is None:
+def _fat_range(bench: Bench, line: _Line, places: Sequence[int]) -> tuple[_Line, Fraction, Fraction] | None:
+    """The line and the fats between which its kind alone will do; None where it will not, or none of it is needed."""
+    bench.kept.aim(dict.fromkeys(places, _ONE))
+    kilograms = bench.kept.guess()
+    if not kilograms or not any(kilograms[j] > _HAIR for j in places):
         return None
-    if not any(values[k] for k in new):
+    fats = dict(zip(places, (line.lean, line.fat), strict=False))
+    low, high = (loose(bench.kept, fats, dict.fromkeys(places, _ONE), sign) for sign in (1, -1))
+    return None if low is None or high is None else (line, low, high)
+
+
+def _of_kind(bench: Bench, line: _Line, low: Fraction, high: Fraction, ceiling: Fraction) -> Way | None:
+    """Kilograms of one kind alone at some round fats, applied and solved with the figures as told."""
+    points = [point for fat in _told(low, high) if (point := _least(bench, line, fat, ceiling)) is not None]
+    if not points:
         return None
-    low, high = (extreme(layout, (fats, mass), sign) for sign in (1, -1))
-    if low is None or high is None:
-        return None
-    found = [point for fat in _told(low, high) if (point := _least(problem, lots, line, fat, ceiling)) is not None]
-    if not found:
-        return None
-    fewest = min(found, key=lambda point: point[1])
+    fewest = min(points, key=lambda point: point[1])
     lot = line.lot(fewest[0], f"like {line.like.name}", fewest[1])
-    return Way(Kind.MATERIAL, None, _ZERO, lots=((lot, fewest[1]),), fat=(low, high), points=tuple(found))
+    return Way(Kind.MATERIAL, None, _ZERO, lots=((lot, fewest[1]),), fat=(low, high), points=tuple(points))
+
+
+def _several(bench: Bench, mixed: Sequence[tuple[_Line, Sequence[float]]]) -> Way | None:
+    """Several kinds together, each at the fat of its mixture, rounded up and solved with the figures as told."""
+    lots = []
+    for line, kilograms in mixed:
+        total = sum(kilograms)
+        fat = Fraction(
+            round(sum(float(f) * kg for f, kg in zip((line.lean, line.fat), kilograms, strict=False)) / total * 10), 10
+        )
+        fat = min(max(fat, line.lean), line.fat)
+        lots.append(line.lot(fat, f"like {line.like.name}", Fraction(ceil(total * 10 - _HAIR), 10)))
+    for more in (_ZERO, Fraction(1, 10), _ONE):
+        wanted = [replace(lot, on_hand_kg=lot.on_hand_kg * (1 + more)) for lot in lots]
+        rounded = [replace(lot, on_hand_kg=Fraction(ceil(lot.on_hand_kg * 10), 10)) for lot in wanted]
+        with bench.offering(rounded) as (there, _):
+            if there.point():
+                return Way(Kind.MATERIAL, None, _ZERO, lots=tuple((lot, lot.on_hand_kg) for lot in rounded))
+    return None
 
 
 def _told(low: Fraction, high: Fraction) -> list[Fraction]:
@@ -112,19 +134,22 @@ def _told(low: Fraction, high: Fraction) -> list[Fraction]:
     return [(low + high) / 2]
 
 
-def _least(
-    problem: Problem, lots: Sequence[Lot], line: _Line, fat: Fraction, ceiling: Fraction
-) -> tuple[Fraction, Fraction] | None:
+def _least(bench: Bench, line: _Line, fat: Fraction, ceiling: Fraction) -> tuple[Fraction, Fraction] | None:
     """The fewest kilograms of this kind with so much fat, rounded up, applied and solved; None where none will do."""
-    layout = layout_for(with_lots(problem, [*lots, line.lot(fat, "wanted", ceiling)]))[0]
-    at = len(lots)
-    costs = tuple(replace(v, cost=_ONE if k == at else _ZERO) for k, v in enumerate(layout.program.variables))
-    values = cheapest(replace(layout.program, variables=costs))
-    if values is None:
-        return None
-    wanted = Fraction(ceil(values[at] * 10), 10)
-    if least_cost(with_lots(problem, [*lots, line.lot(fat, "wanted", wanted)])) is None:
-        return None
+    with bench.offering([line.lot(fat, "wanted", ceiling)]) as (there, (j,)), searching(there.kept, NEAR_NODES):
+        there.kept.aim({j: _ONE})
+        guess = there.kept.guess()
+        if not guess:
+            return None
+        wanted = Fraction(ceil(guess[j] * 10 - _HAIR), 10)
+        if there.whole:
+            values = there.kept.best()
+            wanted = Fraction(ceil(values[j] * 10), 10) if values else ceiling
+        there.kept.bound(j, _ZERO, wanted)
+        if not there.point():  # a hair too few in floating point
+            wanted += Fraction(1, 10)
+            there.kept.bound(j, _ZERO, wanted)
+            return (fat, wanted) if there.point() else None
     return fat, wanted
 
 
@@ -144,7 +169,11 @@ def _line(group: Sequence[Lot], relatives: Sequence[Lot]) -> _Line:
     if len({lot.properties[FAT] for lot in fitted}) < 2 or not stated:
         fat = like.properties[FAT]
         return _Line(like, {n: like.properties[n] for n in names}, dict.fromkeys(names, _ZERO), fat, fat)
-    slopes = {name: _slope([(lot.properties[FAT], lot.properties[name]) for lot in fitted]) for name in names}
+    pulls = _pulls([lot.properties[FAT] for lot in fitted])
+    slopes = {
+        name: sum((pull * lot.properties[name] for pull, lot in zip(pulls, fitted, strict=True)), _ZERO)
+        for name in names
+    }
     middle = sum((lot.properties[FAT] for lot in group), _ZERO) / len(group)
     starts = {
         name: sum((lot.properties[name] for lot in group), _ZERO) / len(group) - slopes[name] * middle for name in names
@@ -157,7 +186,8 @@ def _line(group: Sequence[Lot], relatives: Sequence[Lot]) -> _Line:
     return _Line(like, starts, slopes, low, max(low, high))
 
 
-def _slope(points: Sequence[tuple[Fraction, Fraction]]) -> Fraction:
-    n = len(points)
-    mx, my = sum((x for x, _ in points), _ZERO) / n, sum((y for _, y in points), _ZERO) / n
-    return sum(((x - mx) * (y - my) for x, y in points), _ZERO) / sum(((x - mx) ** 2 for x, _ in points), _ZERO)
+def _pulls(fats: Sequence[Fraction]) -> list[Fraction]:
+    """What each lot's figure counts in the slope of the least-squares line over these fats."""
+    middle = sum(fats, _ZERO) / len(fats)
+    spread = sum(((fat - middle) ** 2 for fat in fats), _ZERO)
+    return [(fat - middle) / spread for fat in fats]

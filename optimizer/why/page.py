@@ -6,12 +6,13 @@ from collections.abc import Iterator
 from fractions import Fraction
 from math import ceil
 
+from constraints.ingredients import Lot
 from constraints.numbers import G_PER_KG, PERCENT, shown, trimmed
 from optimizer.blend import Answer
 from optimizer.pages.page import figure
 from optimizer.pages.tables import heading, paragraph, table
 from optimizer.why.explain import Explanation
-from optimizer.why.ground import Means, layout_for
+from optimizer.why.ground import Means
 from optimizer.why.limits import LimitPrice, Side
 from optimizer.why.lots import LotPrice
 from optimizer.why.offers import OfferWorth
@@ -231,7 +232,7 @@ def _no_batch(explanation: Explanation, money: Money) -> Iterator[str]:
     assert out is not None
     yield from ("", "NO SUCH BATCH EXISTS.")
     if answer.conflict is not None:
-        opened = " even with every pack opened" if _whole(answer) and not answer.conflict.packs_matter else ""
+        opened = " even with every pack opened" if _packs(answer) and not answer.conflict.packs_matter else ""
         then = ", packs opened" if opened else ""
         yield from paragraph(
             f"These cannot hold together{opened}, and leaving out any one of them leaves the others possible{then}:"
@@ -251,9 +252,9 @@ def _no_batch(explanation: Explanation, money: Money) -> Iterator[str]:
     yield from _ways(explanation, money)
 
 
-def _whole(answer: Answer) -> bool:
+def _packs(answer: Answer) -> bool:
     """True where whole packs or pulls are part of the problem."""
-    return layout_for(answer.problem)[0].program.whole
+    return any(isinstance(lot, Lot) and (lot.pack_kg or lot.smallest_pull_kg) for lot in answer.problem.formula.lots)
 
 
 def _ways(explanation: Explanation, money: Money) -> Iterator[str]:
@@ -286,7 +287,8 @@ def _ways(explanation: Explanation, money: Money) -> Iterator[str]:
 
 def way_words(way: Way, money: Money) -> str:
     """One way out in a sentence."""
-    cost = "" if way.cost is None else f"; the cheapest batch then costs {money(way.cost)}"
+    at_most = "" if way.sure else "at most "
+    cost = "" if way.cost is None else f"; the cheapest batch then costs {at_most}{money(way.cost)}"
     if way.kind in (Kind.LIMIT, Kind.LIMITS, Kind.WEIGHT):
         return "Let " + " and ".join(_concession_words(c) for c in way.concessions) + f"{cost}."
     if way.kind is Kind.DROPPED and way.dropped is not None:
@@ -301,14 +303,24 @@ def way_words(way: Way, money: Money) -> str:
         bought = ", ".join(f"{shown(Fraction(ceil(kg * 100), 100), 2)} kg of {lot.name}" for lot, kg in way.lots)
         spend = "" if way.spend is None else f" for {money(way.spend)}, the least that will do"
         return f"Buy {bought}{spend}{cost}."
+    if way.kind is Kind.MATERIAL and way.fat is None:
+        parts = [f"{trimmed(kg, 1)} kg of {_kind(lot)} with {trimmed(lot.properties['fat_pct'], 1)} % fat"
+                 for lot, kg in way.lots]  # fmt: skip
+        return f"Get together {', '.join(parts)} (other figures as in your own lots)."
     if way.kind is Kind.MATERIAL and way.fat is not None:
-        lot, _ = way.lots[0]
-        kind = " ".join(filter(None, (lot.species, lot.material))) or "material"
+        kind = _kind(way.lots[0][0])
         points = ", ".join(f"{trimmed(kg, 1)} kg at {trimmed(fat, 1)} %" for fat, kg in way.points)
         low, high = shown(way.fat[0], 1), shown(way.fat[1], 1)
         return f"Get {kind} with {low} to {high} % fat, at least: {points} (its other figures as in your own lots)."
     assert way.spend is not None
+    if way.kind is Kind.TOLERANCE:
+        return f"Let the weight be within {trimmed(way.spend * G_PER_KG)} g of the order{cost}."
     return f"Weigh the meat to {trimmed(way.spend * G_PER_KG)} g{cost}."
+
+
+def _kind(lot: Lot) -> str:
+    """A kind of material in words."""
+    return " ".join(filter(None, (lot.species, lot.material))) or "material"
 
 
 def _concession_words(c: Concession) -> str:

@@ -18,6 +18,9 @@ from optimizer.solver.model import Basis, Place, Variable
 
 _ZERO = Fraction(0)
 
+_THIN = 2
+"""Figures up to which a row is thin."""
+
 Limits = Sequence[Fraction | None]
 
 
@@ -48,6 +51,82 @@ def solve_whole(matrix: Any, right: Any) -> tuple[list[int], int] | None:
                 rest -= work[k, j] * found[j]
         found[k] = rest // work[k, k]
     return found, before
+
+
+def solve_thin(matrix: Any, right: Any) -> tuple[list[int], int] | None:
+    """As ``solve_whole``, for a matrix of which many rows have one or two figures, such as those of packs and pulls.
+
+    These rows are solved for one of their variables each, and only what is left is solved as a whole.
+    """
+    lines: dict[int, dict[int, Fraction]] = {}
+    for i, line in enumerate(matrix):
+        lines[i] = {int(j): Fraction(line[j]) for j in np.flatnonzero(line)}
+    sides = [Fraction(x) for x in right]
+    taken = _thinned(lines, sides)
+    if taken is None:
+        return None
+    left = sorted(lines)
+    columns = sorted({j for i in left for j in lines[i]})
+    if len(columns) != len(left):
+        return None
+    found: dict[int, Fraction] = {}
+    if left:
+        dens = [lcm(sides[i].denominator, *(a.denominator for a in lines[i].values())) for i in left]
+        core = np.array([[int(lines[i].get(j, 0) * den) for j in columns] for i, den in zip(left, dens, strict=True)],
+                        dtype=object)  # fmt: skip
+        solved = solve_whole(core, np.array([int(sides[i] * den) for i, den in zip(left, dens, strict=True)], object))
+        if solved is None:
+            return None
+        found = {j: Fraction(n, solved[1]) for j, n in zip(columns, solved[0], strict=True)}
+    for j, line, side in reversed(taken):
+        found[j] = (side - sum((a * found[k] for k, a in line.items() if k != j), _ZERO)) / line[j]
+    den = lcm(*(x.denominator for x in found.values()))
+    return [found[j].numerator * (den // found[j].denominator) for j in range(len(sides))], den
+
+
+def _thinned(
+    lines: dict[int, dict[int, Fraction]], sides: list[Fraction]
+) -> list[tuple[int, dict[int, Fraction], Fraction]] | None:
+    """Take out every row of one or two figures with one of its variables, which the other rows then do not have."""
+    using: dict[int, set[int]] = {}
+    for i, line in lines.items():
+        for j in line:
+            using.setdefault(j, set()).add(i)
+    taken = []
+    waiting = [i for i, line in lines.items() if len(line) <= _THIN]
+    while waiting:
+        i = waiting.pop()
+        if i not in lines:
+            continue
+        line = lines.pop(i)
+        if not line:
+            return None
+        j = min(line, key=lambda j: (len(using[j]), j))
+        taken.append((j, line, sides[i]))
+        for k in line:
+            using[k].discard(i)
+        for other in using.pop(j):
+            target = lines[other]
+            factor = target.pop(j) / line[j]
+            sides[other] -= factor * sides[i]
+            for k, a in line.items():
+                if k == j:
+                    continue
+                target[k] = target.get(k, _ZERO) - factor * a
+                if target[k]:
+                    using[k].add(other)
+                else:
+                    del target[k]
+                    using[k].discard(other)
+            if len(target) <= _THIN:
+                waiting.append(other)
+    return taken
+
+
+def solve_lines(matrix: Any, right: Any) -> tuple[list[int], int] | None:
+    """Either of the two, as suits the matrix."""
+    thin = sum(np.count_nonzero(line) <= _THIN for line in matrix) > len(right) / 4
+    return solve_thin(matrix, right) if thin else solve_whole(matrix, right)
 
 
 @dataclass(frozen=True)
@@ -91,11 +170,13 @@ class Vertex:
     @cached_property
     def prices(self) -> tuple[Fraction, ...] | None:
         """Prices of the rows where they prove that nothing is cheaper, else None."""
+        if not any(v.cost for v in self.variables):
+            return (_ZERO,) * len(self.dens)
         basic = [j for j, place in enumerate(self.basis.variables) if place is Place.BASIC]
         active = [i for i, place in enumerate(self.basis.rows) if place is not Place.BASIC]
         per = lcm(*{v.cost.denominator for v in self.variables}) if self.variables else 1
         costs = np.array([v.cost.numerator * (per // v.cost.denominator) for v in self.variables], dtype=object)
-        solved = solve_whole(self.lines[np.ix_(active, basic)].T, costs[basic])
+        solved = solve_lines(self.lines[np.ix_(active, basic)].T, costs[basic])
         if solved is None:
             return None
         paid, den = solved
@@ -148,7 +229,7 @@ def vertex(
         right = right - lines[np.ix_(active, at)] @ np.array(
             [x.numerator * (per // x.denominator) for _, x in moved], dtype=object
         )
-    solved = solve_whole(lines[np.ix_(active, basic)], right)
+    solved = solve_lines(lines[np.ix_(active, basic)], right)
     if solved is None:
         return None
     found, den = solved

@@ -6,7 +6,8 @@ applied to the problem and solved again; one that then has no batch is not told.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from enum import StrEnum
 from fractions import Fraction
@@ -15,21 +16,21 @@ from math import ceil, floor
 from constraints.ingredients import Lot
 from constraints.requirement import Requirement, Row, widened
 from constraints.stock import BatchSize
-from optimizer.conflict import Conflict
+from optimizer.conflict import Conflict, Reach
 from optimizer.problem import Problem
-from optimizer.solver.exact import reduced_costs
-from optimizer.solver.model import Program, solve
-from optimizer.solver.optimum import SolverDisagrees
-from optimizer.solver.program import Layout, relaxed
-from optimizer.solver.simplex import Simplex
-from optimizer.why.ground import cheapest, layout_for
-from optimizer.why.moving import solved
+from optimizer.solver.model import Variable
+from optimizer.why.bench import NEAR_NODES, Bench, with_lots
+from optimizer.why.clock import OutOfTime
+from optimizer.why.extreme import MANY
+from optimizer.why.kept import Unsettled, searching
 
 _ZERO = Fraction(0)
 _ONE = Fraction(1)
 _LOTS = 5
 """Lots looked at one by one for more stock or open packs: those that the proof of the conflict leans on most."""
-_TURNS = 60
+_LEAST_ORDER = 50
+"""An order is not made smaller than one part in so many; common practice, no source."""
+_PLENTY = Fraction(10) ** 6
 _FARTHER = (1, 4, 20)
 """Steps by which a concession goes farther until its batch can be weighed; common practice, no source."""
 
@@ -46,6 +47,7 @@ class Kind(StrEnum):
     PURCHASE = "purchase"
     MATERIAL = "kind of material"
     SCALE = "scales"
+    TOLERANCE = "tolerance on the weight"
 
 
 @dataclass(frozen=True)
@@ -68,7 +70,7 @@ class Way:
     """One way out, applied and solved. ``cost`` is the least cost then; ``size`` ranks concessions (a share; zero for a
     purchase). ``kg`` as held and ``spend`` belong to purchases and stock; ``fat`` is the range for a kind of material,
     ``points`` the fewest kilograms of it at some fat figures. ``weighed`` is True where it was also blended to the end,
-    onto the scales.
+    onto the scales. ``sure`` is False where a slightly cheaper batch may exist.
     """
 
     kind: Kind
@@ -81,14 +83,19 @@ class Way:
     fat: tuple[Fraction, Fraction] | None = None
     points: tuple[tuple[Fraction, Fraction], ...] = ()
     weighed: bool = False
+    sure: bool = True
 
 
 @dataclass(frozen=True)
 class WaysOut:
-    """The ways, the cheapest first, and the legal requirements of the conflict, which stay."""
+    """The ways, the cheapest first, and the legal requirements of the conflict, which stay.
+
+    ``unfinished`` names what was not looked into to the end.
+    """
 
     ways: tuple[Way, ...]
     legal: tuple[Requirement, ...]
+    unfinished: tuple[str, ...] = ()
 
     @property
     def by_size(self) -> tuple[Way, ...]:
@@ -96,22 +103,44 @@ class WaysOut:
         return tuple(sorted((w for w in self.ways if w.size), key=lambda way: way.size))
 
 
-def ways_out(problem: Problem, conflict: Conflict) -> WaysOut:
-    """Every way of giving way; buying is found elsewhere (see purchases and materials)."""
+def ways_out(bench: Bench, conflict: Conflict) -> WaysOut:
+    """Every way of giving way; buying is found elsewhere (see purchases and materials).
+
+    What time did not allow is named in ``unfinished``.
+    """
+    problem = bench.problem
     legal = tuple(r for r in conflict.requirements if r.origin.legal)
     soft = [r for r in conflict.requirements if not r.origin.legal]
     if any(r.fixed_value(problem.formula) is not None for r in legal):
         return WaysOut((), legal)
+    reached = {id(reach.requirement): reach for reach in conflict.reach}
     ways: list[Way] = []
-    for requirement in soft:
-        ways += _alone(problem, requirement)
-    if not ways:
-        together = _together(problem)
-        ways += [together] if together is not None else []
-    ways += _more_stock(problem)
-    if conflict.packs_matter:
-        ways += _open_packs(problem)
-    return WaysOut(tuple(sorted(ways, key=_by_cost)), legal)
+    unfinished: list[str] = []
+    try:
+        for requirement in soft:
+            with named(unfinished, f"giving way on {requirement.what}"):
+                ways += _alone(bench, requirement, reached.get(id(requirement)))
+        if not ways:
+            with named(unfinished, "giving way on several limits"):
+                together = _together(bench)
+                ways += [together] if together is not None else []
+        with named(unfinished, "more on hand of a lot"):
+            ways += _more_stock(bench)
+        if conflict.packs_matter:
+            with named(unfinished, "opening packs"):
+                ways += _open_packs(bench)
+    finally:
+        bench.hold()
+    return WaysOut(tuple(sorted(ways, key=_by_cost)), legal, tuple(unfinished))
+
+
+@contextmanager
+def named(unfinished: list[str], what: str) -> Iterator[None]:
+    """Name what was begun within this and could not be finished."""
+    try:
+        yield
+    except (OutOfTime, Unsettled):
+        unfinished.append(what)
 
 
 def _by_cost(way: Way) -> tuple[bool, Fraction]:
@@ -121,74 +150,26 @@ def _by_cost(way: Way) -> tuple[bool, Fraction]:
 # Giving way.
 
 
-def _alone(problem: Problem, requirement: Requirement) -> list[Way]:
+def _alone(bench: Bench, requirement: Requirement, reach: Reach | None) -> list[Way]:
     """One requirement's limits, each moved as little as will do; or the requirement left out where it has no figure."""
-    fixed = requirement.fixed_value(problem.formula)
+    formula = bench.problem.formula
+    fixed = requirement.fixed_value(formula)
     if fixed is not None:
-        return _applied(problem, [_conceded(requirement, fixed)])
-    others = [r for r in problem.choosing if r is not requirement]
-    terms = requirement.terms(problem.formula)
-    layout, _ = layout_for(problem, others)
-    if terms is None:
-        values = cheapest(layout.program)
-        if values is None:
-            return []
-        return [Way(Kind.DROPPED, layout.program.cost(values), _ONE, dropped=requirement)]
-    found = []
-    for limit, sign in (("lo", -1), ("hi", 1)):
-        if getattr(requirement, limit) is None:
-            continue
-        one_sided = widened(requirement, *((None, requirement.hi) if limit == "lo" else (requirement.lo, None)))
-        kept = others if one_sided.lo is None and one_sided.hi is None else [*others, one_sided]
-        figure = extreme(layout_for(problem, kept)[0], terms, sign)
-        if figure is not None and not requirement.within(figure):
-            found += _applied(problem, [_conceded(requirement, figure)])
-    return found
-
-
-def extreme(
-    layout: Layout, terms: tuple[tuple[Fraction, ...], tuple[Fraction, ...] | None], sign: int
-) -> Fraction | None:
-    """The smallest (``sign`` 1) or largest (-1) figure over a program, exact by Dinkelbach's method; None: no batch."""
-    over, under = terms
-    find = _finder(layout.program)
-    more = len(layout.program.variables) - len(layout.units)
-    point = find([_ZERO] * len(layout.program.variables))
-    if point is None:
-        return None
-    for _ in range(_TURNS):
-        kg = layout.kilograms(point)
-        bottom = _ONE if under is None else _dot(under, kg)
-        if bottom <= 0:
-            return None
-        value = _dot(over, kg) / bottom
-        drawn = [sign * (a - value * (under[j] if under else _ZERO)) for j, a in enumerate(over)]
-        costs = [c * u for c, u in zip(drawn, layout.units, strict=True)] + [_ZERO] * more
-        better = find(costs)
-        if better is None or _dot(costs, better) >= _dot(costs, point):
-            return value
-        point = better
-    raise SolverDisagrees("the nearest figure could not be settled")
-
-
-def _finder(program: Program) -> Callable[[Sequence[Fraction]], tuple[Fraction, ...] | None]:
-    """Solves the program for other costs, each search starting where the last one stood."""
-    basis = None
-
-    def find(costs: Sequence[Fraction]) -> tuple[Fraction, ...] | None:
-        nonlocal basis
-        asked = Program(tuple(replace(v, cost=c) for v, c in zip(program.variables, costs, strict=True)), program.rows)
-        if program.whole:
-            return cheapest(asked)
-        if basis is None:
-            basis = solve(asked).basis
-        search = solved(asked, basis)
-        if search is None:
-            return None
-        basis = search.basis
-        return search.values
-
-    return find
+        return applied(bench, [_conceded(requirement, fixed)])
+    bench.hold([r for r in bench.requirements if r is not requirement])
+    if requirement.terms(formula) is None:
+        fewest = bench.fewest(requirement)
+        if fewest is not None and requirement.hi is not None:
+            return applied(bench, [Concession(requirement, "hi", requirement.hi, fewest)])
+        cost = bench.least_cost()
+        return [] if cost is None else [Way(Kind.DROPPED, cost, _ONE, dropped=requirement, sure=bench.sure)]
+    if reach is None:
+        found, _ = bench.nearest(requirement)
+        reach = Reach(requirement, found.get("lo"), found.get("hi"))
+    figures = [figure for figure in (reach.below, reach.above) if figure is not None]
+    if isinstance(requirement, BatchSize):  # next to nothing is no batch
+        figures = [figure for figure in figures if figure * _LEAST_ORDER >= bench.problem.order.kilograms]
+    return [way for figure in figures for way in applied(bench, [_conceded(requirement, figure)])]
 
 
 def _conceded(requirement: Requirement, figure: Fraction) -> Concession:
@@ -228,25 +209,28 @@ def conceded(problem: Problem, concessions: Sequence[Concession]) -> Problem:
     )
 
 
-def _applied(problem: Problem, concessions: list[Concession]) -> list[Way]:
+def applied(bench: Bench, concessions: list[Concession]) -> list[Way]:
     """The way of these concessions, if it holds when applied and solved."""
-    cost = least_cost(conceded(problem, concessions))
+    problem = conceded(bench.problem, concessions)
+    if fixed_broken(problem):
+        return []
+    moved = [c for c in concessions if bench.rows_of(c.requirement)]
+    with bench.conceding([(c.requirement, conceding(c)) for c in moved]):
+        cost = bench.least_cost()
     if cost is None:
         return []
     size = sum((c.share for c in concessions), _ZERO)
     kind = Kind.LIMITS if len(concessions) > 1 else Kind.LIMIT
     if len(concessions) == 1 and isinstance(concessions[0].requirement, BatchSize):
         kind = Kind.WEIGHT
-    return [Way(kind, cost, size, tuple(concessions))]
+    return [Way(kind, cost, size, tuple(concessions), sure=bench.sure)]
 
 
-def farther(problem: Problem, way: Way) -> list[tuple[Problem, Way]]:
-    """A way's concessions as told and a little farther, for a batch on the edge can seldom be weighed in divisions."""
-    found = [(conceded(problem, way.concessions), way)]
+def farther(concessions: Sequence[Concession]) -> Iterator[list[Concession]]:
+    """Concessions as told and a little farther, for a batch on the edge can seldom be weighed in divisions."""
+    yield list(concessions)
     for k in _FARTHER:
-        moved = [replace(c, new=_stepped(c, k)) for c in way.concessions]
-        found += [(conceded(problem, w.concessions), w) for w in _applied(problem, moved)]
-    return found
+        yield [replace(c, new=_stepped(c, k)) for c in concessions]
 
 
 def _stepped(c: Concession, steps: int) -> Fraction:
@@ -257,116 +241,106 @@ def _stepped(c: Concession, steps: int) -> Fraction:
     return c.new + (steps if c.new > c.old else -steps) * step
 
 
-def least_cost(problem: Problem) -> Fraction | None:
-    """The least cost of a problem, exact; None where it has no batch or a requirement that cannot change is broken."""
+def fixed_broken(problem: Problem) -> bool:
+    """True where a requirement that no choice of lots can change is broken and forbids the batch."""
     for requirement in problem.fixed:
         value = requirement.fixed_value(problem.formula)
         if value is not None and requirement.origin.blocks and not requirement.within(value):
-            return None
-    program = layout_for(problem)[0].program
-    values = cheapest(program)
-    return None if values is None else program.cost(values)
+            return True
+    return False
 
 
-def _together(problem: Problem) -> Way | None:
+def _together(bench: Bench) -> Way | None:
     """Several limits moved at once, with the least sum of moves as shares of the figures moved.
 
     Moves are counted in the rows' own units over the weight ordered, which is exact for shares of the order's basis.
     """
-    soft = [r for r in problem.choosing if not r.origin.legal and r.terms(problem.formula) is not None]
-    layout, owners = layout_for(problem)
-    program = layout.program
-    extra: list[tuple[int, Fraction, Fraction]] = []
-    for i, owner in enumerate(owners):
-        r = owner.requirement
-        if r is None or not any(r is s for s in soft):
-            continue
-        weight = _ONE if isinstance(r, BatchSize) else problem.order.kilograms
-        for limit, sign in ((program.rows[i].lo, _ONE), (program.rows[i].hi, -_ONE)):
-            if limit is not None:
-                figure = r.lo if sign > 0 else r.hi
-                extra.append((i, sign, _ONE / (weight * max(abs(figure or _ZERO), Fraction(1, 1000)))))
-    variables = [replace(v, cost=_ZERO) for v in program.variables]
-    size = len(variables)
-    plenty = Fraction(10) ** 6
-    variables += [replace(variables[0], name="give", cost=cost, lo=_ZERO, hi=plenty, whole=False) for *_, cost in extra]
-    rows = []
-    for i, row in enumerate(program.rows):
-        give = [sign if at == i else _ZERO for at, sign, _ in extra]
-        rows.append(replace(row, coefs=(*row.coefs, *give)))
-    values = cheapest(Program(tuple(variables), tuple(rows)))
-    if values is None:
-        return None
-    batch = problem.formula.exact_batch(layout.kilograms(values[:size]))
-    moved = []
+    problem, kept = bench.problem, bench.kept
+    soft = [r for r in bench.requirements if not r.origin.legal and r.terms(problem.formula) is not None]
+    bench.hold()
+    give: list[tuple[Variable, dict[int, Fraction]]] = []
     for r in soft:
-        value = r.measure(batch).value
-        if value is not None and not r.within(value):
-            moved.append(_conceded(r, value))
-    ways = _applied(problem, moved) if moved else []
+        weight = _ONE if isinstance(r, BatchSize) else problem.order.kilograms
+        for i in bench.rows_of(r):
+            for limit, figure, sign in ((kept.lo[i], r.lo, _ONE), (kept.hi[i], r.hi, -_ONE)):
+                if limit is not None:
+                    cost = _ONE / (weight * max(abs(figure or _ZERO), Fraction(1, 1000)))
+                    give.append((Variable("give", cost, _ZERO, _PLENTY), {i: sign}))
+    giving = kept.add_columns(give)
+    kept.aim({j: v.cost for j, (v, _) in zip(giving, give, strict=True)})
+    try:
+        values = kept.best()
+    finally:
+        for j in giving:
+            kept.bound(j, _ZERO, _ZERO)
+    if not values:
+        return None
+    batch = problem.formula.exact_batch(bench.layout.kilograms(values))
+    measured = [(r, r.measure(batch).value) for r in soft]
+    moved = [_conceded(r, value) for r, value in measured if value is not None and not r.within(value)]
+    ways = applied(bench, moved) if moved else []
     return ways[0] if ways else None
 
 
 # More on hand, and packs opened.
 
 
-def leaning(program: Program) -> list[int]:
+def _leaning(bench: Bench) -> list[int]:
     """Variables whose upper bound the proof that there is no batch leans on, those it leans on most first.
 
     A larger bound of any other variable leaves the proof standing and cannot help.
     """
-    search = Simplex(relaxed(program))
-    if search.minimise():
-        return [j for j, v in enumerate(program.variables) if v.hi > 0]
-    free = Program(tuple(replace(v, cost=_ZERO) for v in program.variables), program.rows)
-    rest = reduced_costs(free, search.refutation())
-    return sorted((j for j, r in enumerate(rest) if r < 0), key=lambda j: (rest[j], j))
+    bench.hold()
+    bench.kept.aim({})
+    found = bench.kept.leaning()
+    size = len(bench.layout.units)
+    return (
+        [j for j in range(size) if bench.kept.variables[j].hi > 0] if found is None else [j for j in found if j < size]
+    )
 
 
-def _more_stock(problem: Problem) -> list[Way]:
+def _more_stock(bench: Bench) -> list[Way]:
     """A single lot of which more on hand would do."""
-    layout, _ = layout_for(problem)
-    ceiling = problem.order.kilograms + problem.order.within_kg
+    order = bench.problem.order
+    ceiling = order.kilograms + order.within_kg
     found = []
-    for j in [j for j in leaning(layout.program) if j < len(layout.units)][:_LOTS]:
-        lot = problem.formula.columns[j]
+    for j in _leaning(bench)[:_LOTS]:
+        lot = bench.problem.formula.columns[j]
         if not isinstance(lot, Lot):
             continue
-        plenty = replace(lot, on_hand_kg=lot.on_hand_kg + ceiling / lot.usable, largest_pull_kg=None)
-        more = _with_lot(problem, lot, plenty)
-        there = layout_for(more)[0]
-        costs = [_ONE if k == j else _ZERO for k in range(len(there.program.variables))]
-        values = _finder(there.program)(costs)
-        if values is None:
+        with bench.with_more(j, lot.usable_kg + ceiling) as there, searching(there.kept, NEAR_NODES):
+            there.kept.aim({j: _ONE})
+            values = there.kept.best()
+        if not values:
             continue
-        needed = values[j] * there.units[j] / lot.usable
-        extra = _rounded(needed - lot.on_hand_kg, 1)
+        extra = _rounded(values[j] * bench.layout.units[j] / lot.usable - lot.on_hand_kg, 1)
         if extra <= 0:
             continue
-        largest = None if lot.largest_pull_kg is None else max(lot.largest_pull_kg, lot.on_hand_kg + extra)
-        grown = replace(lot, on_hand_kg=lot.on_hand_kg + extra, largest_pull_kg=largest)
-        cost = least_cost(_with_lot(problem, lot, grown))
+        with bench.with_more(j, (lot.on_hand_kg + extra) * lot.usable) as there:
+            cost = there.least_cost()
+            sure = there.sure
         if cost is not None:
-            found.append(Way(Kind.STOCK, cost, extra / problem.order.kilograms, lots=((lot, extra),)))
+            found.append(Way(Kind.STOCK, cost, extra / order.kilograms, lots=((lot, extra),), sure=sure))
     return found
 
 
-def _with_lot(problem: Problem, old: Lot, new: Lot) -> Problem:
-    """The problem with one lot changed in its amounts."""
-    return with_lots(problem, [new if lot is old else lot for lot in problem.formula.lots if isinstance(lot, Lot)])
+def _open_packs(bench: Bench) -> list[Way]:
+    """Lots whose packs are opened, or whose smallest pull is waived: one alone, else all of them.
 
-
-def with_lots(problem: Problem, lots: Sequence[Lot]) -> Problem:
-    """The problem over other lots."""
-    formula = type(problem.formula)(lots, problem.formula.additions, problem.formula.process)
-    return replace(problem, formula=formula)
-
-
-def _open_packs(problem: Problem) -> list[Way]:
-    """Lots whose packs are opened, or whose smallest pull is waived: one alone, else all of them."""
-    lots = [lot for lot in problem.formula.lots if isinstance(lot, Lot) and (lot.pack_kg or lot.smallest_pull_kg)]
+    Those come first of which the cheapest batch with every pack opened would take a part.
+    """
+    problem = bench.problem
+    columns = problem.formula.columns
+    lots = [lot for lot in columns if isinstance(lot, Lot) and (lot.pack_kg or lot.smallest_pull_kg)]
+    bench.hold()
+    bench.kept.aim(bench.costs)
+    x = bench.kept.guess() or (0.0,) * len(columns)
+    part = {
+        c.name: abs(v - round(v)) if isinstance(c, Lot) and c.pack_kg else v for c, v in zip(columns, x, strict=False)
+    }
+    first = sorted(lots, key=lambda lot: -part[lot.name])[: _LOTS if len(bench.kept.counted) > MANY else 2 * _LOTS]
     found: list[Way] = []
-    for chosen in [*([lot] for lot in lots[: 2 * _LOTS]), lots]:
+    for chosen in [*([lot] for lot in first), lots]:
         if len(chosen) > 1 and found:
             break
         new = [
@@ -374,71 +348,64 @@ def _open_packs(problem: Problem) -> list[Way]:
             for lot in problem.formula.lots
             if isinstance(lot, Lot)
         ]
-        cost = least_cost(with_lots(problem, new))
+        there = Bench(with_lots(problem, new, same=True))
+        cost = there.least_cost()
         if cost is not None:
             size = Fraction(len(chosen), 100)
-            found.append(Way(Kind.PACKS, cost, size, lots=tuple((lot, _ZERO) for lot in chosen)))
+            found.append(Way(Kind.PACKS, cost, size, lots=tuple((lot, _ZERO) for lot in chosen), sure=there.sure))
+            if len(bench.kept.counted) > MANY:
+                break
     return found
 
 
 # Buying, so that nothing gives way.
 
 
-def purchases(problem: Problem, offered: dict[str, Fraction | None]) -> list[Way]:
+def purchases(bench: Bench, offered: dict[str, Fraction | None]) -> list[Way]:
     """The least to spend on offers so that a batch exists, each alone and, where none does, together.
 
-    ``problem`` has the offers among its lots; ``offered`` are their prices by name, per kilogram as held (None: no
+    The bench has the offers among its lots; ``offered`` are their prices by name, per kilogram as held (None: no
     price, kilograms are made least and nothing is said of the spend).
     """
-    layout, _ = layout_for(problem)
-    columns = {c.name: j for j, c in enumerate(problem.formula.columns) if c.name in offered}
+    columns = {c.name: j for j, c in enumerate(bench.problem.formula.columns) if c.name in offered}
+    most = {j: bench.kept.variables[j].hi for j in columns.values()}
     alone = []
-    for name, j in columns.items():
-        closed = [k for other, k in columns.items() if other != name]
-        way = _bought(problem, layout, [j], closed, offered)
+    for j in columns.values():
+        for k, hi in most.items():
+            bench.kept.bound(k, _ZERO, hi if k == j else _ZERO)
+        way = _bought(bench, [j], offered)
         if way is not None:
             alone.append(way)
+    for k, hi in most.items():
+        bench.kept.bound(k, _ZERO, hi)
     if alone or len(columns) < 2:
         return sorted(alone, key=lambda way: (way.spend is None, way.spend or _ZERO))
-    every = _bought(problem, layout, list(columns.values()), [], offered)
+    every = _bought(bench, list(columns.values()), offered)
     return [] if every is None else [every]
 
 
-def _bought(
-    problem: Problem, layout: Layout, bought: list[int], closed: list[int], prices: dict[str, Fraction | None]
-) -> Way | None:
-    program = _closed(layout.program, closed)
-    names = {j: problem.formula.columns[j] for j in bought}
-    per_unit = {}
-    for j, lot in names.items():
+def _bought(bench: Bench, bought: list[int], prices: dict[str, Fraction | None]) -> Way | None:
+    kept, units = bench.kept, bench.layout.units
+    names: dict[int, Lot] = {}
+    for j in bought:
+        lot = bench.problem.formula.columns[j]
         assert isinstance(lot, Lot)
-        price = prices[lot.name]
-        per_unit[j] = (_ONE if price is None else price) * layout.units[j] / lot.usable
-    asked = [per_unit.get(j, _ZERO) for j in range(len(program.variables))]
-    values = _finder(program)(asked)
-    if values is None:
+        names[j] = lot
+    per_kg = {j: prices[lot.name] for j, lot in names.items()}
+    asked = {j: (_ONE if p is None else p) * units[j] / names[j].usable for j, p in per_kg.items()}
+    kept.aim(asked)
+    values = kept.best()
+    if not values:
         return None
     # With the least spend held, the cheapest batch.
-    least = _dot(asked, values)
-    capped = Program(program.variables, (*program.rows, Row("least spend", tuple(asked), None, least)))
-    best = cheapest(capped)
-    if best is None:
+    least = sum((cost * values[j] for j, cost in asked.items()), _ZERO)
+    size = len(kept.variables)
+    row = kept.add_row(Row("least spend", tuple(asked.get(j, _ZERO) for j in range(size)), None, least))
+    best = bench.cheapest()
+    kept.limit(row, None, None)
+    if not best:
         return None
-    lots = []
-    for j, lot in names.items():
-        assert isinstance(lot, Lot)
-        if best[j]:
-            lots.append((lot, best[j] * layout.units[j] / lot.usable))
+    lots = [(lot, best[j] * units[j] / lot.usable) for j, lot in names.items() if best[j]]
     priced = all(prices[lot.name] is not None for lot, _ in lots)
-    return Way(Kind.PURCHASE, program.cost(best) if priced else None, _ZERO, lots=tuple(lots),
+    return Way(Kind.PURCHASE, bench.cost(best) if priced else None, _ZERO, lots=tuple(lots),
                spend=least if priced else None)  # fmt: skip
-
-
-def _closed(program: Program, columns: Sequence[int]) -> Program:
-    gone = set(columns)
-    variables = tuple(replace(v, lo=_ZERO, hi=_ZERO) if j in gone else v for j, v in enumerate(program.variables))
-    return Program(variables, program.rows)
-
-
-def _dot(left: Sequence[Fraction], right: Sequence[Fraction]) -> Fraction:
-    return sum((a * b for a, b in zip(left, right, strict=False) if a and b), _ZERO)

@@ -1,0 +1,119 @@
+"""Additions of a weighed batch against their doses for the lots in it, and its total of salt against the one wanted."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from fractions import Fraction
+from math import ceil, floor
+
+from constraints.formula import Batch, Dosing, Formula, NoDose
+from constraints.ingredients import SALT, Ingredient, Kind, Lot
+from constraints.numbers import G_PER_KG, PERCENT
+from constraints.quantities import Amount, Basis, MissingProperty, Weight
+from constraints.requirement import Origin, Ratio, Requirement
+from optimizer.reading.recipe import Recipe
+from optimizer.weighing.weighout import division_of
+
+_ZERO = Fraction(0)
+_FINE = 100
+"""The limits of a total of salt are widened to whole hundredths of a percent."""
+NEAR_DOSE = Fraction(1, 50)
+"""Part of its dose by which an addition may be off, beside a scale division a load; common practice, no source."""
+OFF_DOSE = Fraction(1, 10)
+"""Part of its dose by which an addition may be off before it breaks the recipe; common practice, no source."""
+
+
+@dataclass(frozen=True)
+class Dose:
+    """An addition as weighed and as the recipe doses it for the lots weighed; kilograms.
+
+    ``division_kg`` is the division of its scale, and ``room_kg`` that of all mixer loads, each rounded by itself.
+    ``meat_kg`` is the meat block for which the weight would be the dose, None where it has no dose. ``guarded`` is
+    True where a rule limits what a cure brings.
+    """
+
+    item: Ingredient
+    weighed_kg: Fraction
+    wanted_kg: Fraction
+    division_kg: Fraction
+    room_kg: Fraction
+    meat_kg: Fraction | None = None
+    guarded: bool = True
+
+    @property
+    def off(self) -> bool:
+        """True where it is further from its dose than weighing explains."""
+        return self._beyond(NEAR_DOSE)
+
+    @property
+    def breaks(self) -> bool:
+        """True where it is so far off that the batch is not the recipe's; salt and cure have less room than spices."""
+        strict = self.item.kind in (Kind.SALT, Kind.CURE)
+        return self._beyond(NEAR_DOSE if strict else OFF_DOSE)
+
+    @property
+    def forbids(self) -> bool:
+        """True for a cure that is short by a tenth, or over by a tenth where no rule limits it.
+
+        With too little of it the batch would count as cured and not be.
+        """
+        if self.item.kind is not Kind.CURE:
+            return False
+        return self.weighed_kg < self.wanted_kg * (1 - OFF_DOSE) or (
+            not self.guarded and self.weighed_kg > self.wanted_kg * (1 + OFF_DOSE)
+        )
+
+    def _beyond(self, share: Fraction) -> bool:
+        return abs(self.weighed_kg - self.wanted_kg) > self.room_kg + share * self.wanted_kg
+
+
+def doses(recipe: Recipe, batch: Batch, *, guarded: bool) -> tuple[Dose, ...]:
+    """Every addition with a dose, in the order of the recipe; those left to the solver count as weighed.
+
+    Empty where the doses need a figure that is not stated. ``guarded`` is whether a rule limits ingoing nitrite.
+    """
+    lots = [item for item in batch.kilograms if isinstance(item, Lot)]
+    try:
+        formula = Formula(lots, recipe.additions, recipe.process)
+        wanted = formula.exact_batch(tuple(batch.kilograms.get(c, _ZERO) for c in formula.columns)).kilograms
+    except (NoDose, MissingProperty):
+        return ()
+    meat = batch.amount(Weight(Basis.MEAT))
+    found = []
+    for addition in formula.dosed:
+        item, dose = addition.item, max(wanted.get(addition.item, _ZERO), _ZERO)
+        weighed, division = batch.kilograms.get(item, _ZERO), _division(recipe, item, dose)
+        room = division * _loads(recipe, batch)
+        found.append(Dose(item, weighed, dose, division, room, meat * weighed / dose if dose else None, guarded))
+    return tuple(found)
+
+
+def _loads(recipe: Recipe, batch: Batch) -> int:
+    """Mixer loads that the batch takes."""
+    mixer = recipe.entry.mixer_kg
+    return 1 if mixer is None else ceil(batch.amount(Weight(Basis.BATCH)) / mixer)
+
+
+def _division(recipe: Recipe, item: Ingredient, kilograms: Fraction) -> Fraction:
+    scales = recipe.entry.scales
+    return division_of(recipe, scales.meat_g / G_PER_KG, scales.spice_g / G_PER_KG, item, kilograms)
+
+
+def salt_targets(recipe: Recipe, batch: Batch) -> Iterator[Requirement]:
+    """The total of salt that the recipe wants, as a requirement: within a scale division a load and 2 %."""
+    for i, addition in enumerate(recipe.additions):
+        if addition.dosing is not Dosing.TOTAL_SALT:
+            continue
+        line, _ = recipe.document.mark(("additions", i))
+        target = PERCENT * addition.rate
+        weight = batch.amount(Weight(addition.basis))
+        division = _division(recipe, addition.item, batch.kilograms.get(addition.item, _ZERO))
+        room = NEAR_DOSE * target + PERCENT * division * _loads(recipe, batch) / weight
+        source = f"your recipe, line {line}; within a scale division a load and 2 %, common practice, no source"
+        least, most = _FINE * max(target - room, _ZERO), _FINE * (target + room)
+        yield Ratio(
+            what="total salt", basis=addition.basis.words, unit="%", origin=Origin("recipe", source),
+            lo=Fraction(floor(least), _FINE), hi=Fraction(ceil(most), _FINE),
+            over=Amount(SALT, Basis.BATCH), under=Weight(addition.basis),
+        )  # fmt: skip

@@ -1,0 +1,275 @@
+"""The program of a problem on the bench: requirements held or let go, limits moved, costs changed, lots added.
+
+Everything a report on a conflict asks is asked of the one program kept here (see kept), so that nothing is built twice.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager
+from dataclasses import replace
+from fractions import Fraction
+
+import numpy as np
+
+from constraints.formula import Formula
+from constraints.ingredients import Lot
+from constraints.requirement import Requirement, Row
+from optimizer.problem import Problem
+from optimizer.solver.model import Variable
+from optimizer.solver.optimum import SolverDisagrees
+from optimizer.solver.program import value_per_kg
+from optimizer.why.extreme import MANY, Part, extreme, figure_of
+from optimizer.why.ground import carry_rows, layout_for, new_columns
+from optimizer.why.kept import MOST_NODES, Kept, Unsettled, searching
+
+_ZERO = Fraction(0)
+_ONE = Fraction(1)
+_GAP = 1e-3
+NEAR_NODES = 40
+"""Nodes after which a search for the nearest figure in whole numbers takes the best one found."""
+
+Terms = tuple[tuple[Fraction, ...], tuple[Fraction, ...] | None]
+"""Numerator and denominator (None: one) of a figure, per kilogram of each column."""
+
+
+class Bench:
+    """The program of some requirements of a problem. At first all of them are held and the costs are the problem's."""
+
+    def __init__(
+        self,
+        problem: Problem,
+        requirements: Sequence[Requirement] | None = None,
+        *,
+        opened: bool = False,
+        choices: bool = True,
+    ) -> None:
+        """``opened``: any part of a pack and any small pull may be used. Without ``choices`` no use of lots counts."""
+        self.problem = problem
+        self.requirements = tuple(problem.choosing if requirements is None else requirements)
+        self.layout, self.owners = layout_for(problem, self.requirements, opened=opened, choices=choices)
+        program = self.layout.program
+        self.kept = Kept(program)
+        self.costs = {j: v.cost for j, v in enumerate(program.variables)}
+        self.whole = program.whole
+        self.sure = True
+        self._limits = [(row.lo, row.hi) for row in program.rows]
+        self._rows: dict[int, list[int]] = {}
+        for i, owner in enumerate(self.owners):
+            if owner.requirement is not None:
+                self._rows.setdefault(id(owner.requirement), []).append(i)
+
+    # What holds.
+
+    def rows_of(self, requirement: Requirement) -> list[int]:
+        """Places of a requirement's rows, those over the use of lots too."""
+        return self._rows.get(id(requirement), [])
+
+    def hold(self, requirements: Sequence[Requirement] | None = None) -> None:
+        """Let only these requirements hold (None: all of them), each between its own limits."""
+        held = {id(r) for r in (self.requirements if requirements is None else requirements)}
+        for key, rows in self._rows.items():
+            for i in rows:
+                self.kept.limit(i, *(self._limits[i] if key in held else (None, None)))
+
+    @contextmanager
+    def conceding(self, new: Sequence[tuple[Requirement, Requirement]]) -> Iterator[None]:
+        """Within this some requirements are replaced by others over the same rows; all others hold."""
+        self.hold([r for r in self.requirements if not any(r is old for old, _ in new)])
+        formula = self.problem.formula
+        added = [self._add(row) for _, r in new for row in r.rows(formula)]
+        for old, r in new:
+            uses = r.choices(formula)
+            for i, row in zip(self.rows_of(old)[-len(uses) :] if uses else (), uses, strict=True):
+                self.kept.limit(i, row.lo, row.hi)
+        try:
+            yield
+        finally:
+            for i in added:
+                self.kept.limit(i, None, None)
+            self.hold()
+
+    def _add(self, row: Row) -> int:
+        coefs = tuple(a * u for a, u in zip(row.coefs, self.layout.units, strict=True))
+        more = (_ZERO,) * (len(self.kept.variables) - len(coefs))
+        return self.kept.add_row(Row(row.label, coefs + more, row.lo, row.hi))
+
+    @contextmanager
+    def with_more(self, j: int, most: Fraction) -> Iterator[Bench]:
+        """Within this there are so many usable kilograms of a lot: a bench on which that is so.
+
+        Raises ValueError for a column that is no lot.
+        """
+        lot = self.problem.formula.columns[j]
+        if not isinstance(lot, Lot):
+            raise ValueError(f"{lot.name} is no lot")
+        linked = any(o.requirement is None and self.kept.lines[i][j] for i, o in enumerate(self.owners))
+        if linked or lot.use_up:
+            kg = most / lot.usable
+            largest = None if lot.largest_pull_kg is None else max(lot.largest_pull_kg, kg)
+            grown = replace(lot, on_hand_kg=kg, largest_pull_kg=largest)
+            lots = [grown if known is lot else known for known in self.problem.formula.lots if isinstance(known, Lot)]
+            yield Bench(with_lots(self.problem, lots, same=True), self.requirements)
+            return
+        v, unit = self.kept.variables[j], self.layout.units[j]
+        self.kept.bound(j, v.lo, Fraction(most // unit) if lot.pack_kg is not None else most / unit)
+        try:
+            yield self
+        finally:
+            self.kept.bound(j, v.lo, v.hi)
+
+    @contextmanager
+    def offering(self, lots: Sequence[Lot]) -> Iterator[tuple[Bench, list[int]]]:
+        """Within this further lots may go in: a bench and the places of their variables on it."""
+        columns = None if self._counts_lots() else new_columns(self.problem, self.requirements, lots)
+        if columns is None:
+            known = [lot for lot in self.problem.formula.lots if isinstance(lot, Lot)]
+            yield (
+                Bench(with_lots(self.problem, [*known, *lots]), self.requirements),
+                [len(known) + k for k in range(len(lots))],
+            )
+            return
+        places = self.kept.add_columns([self._column(lot, k, columns) for k, lot in enumerate(lots)])
+        self.costs.update((j, self.kept.variables[j].cost) for j in places)
+        try:
+            yield self, places
+        finally:
+            for j in places:
+                self.kept.bound(j, _ZERO, _ZERO)
+                self.costs[j] = _ZERO
+
+    def _counts_lots(self) -> bool:
+        return any(r.choices(self.problem.formula) for r in self.requirements)
+
+    def _column(
+        self, lot: Lot, k: int, columns: Mapping[int, Sequence[Sequence[Fraction]]]
+    ) -> tuple[Variable, dict[int, Fraction]]:
+        coefs = {
+            i: line[k]
+            for r in self.requirements
+            for i, line in zip(self.rows_of(r), columns[id(r)], strict=True)
+            if line[k]
+        }
+        return Variable(lot.name, value_per_kg(self.problem.formula, lot), _ZERO, lot.usable_kg), coefs
+
+    # Questions.
+
+    def seems_possible(self) -> bool:
+        """Whether the solver finds a point, whole numbers left aside; not proved."""
+        self.kept.aim_about([0.0] * len(self.kept.variables))
+        return bool(self.kept.guess())
+
+    def point(self) -> tuple[Fraction, ...]:
+        """Some point; empty where there is none (``kept.certain`` says whether that is sure)."""
+        self.kept.aim({})
+        return self.kept.best() if self.whole else self.kept.point()
+
+    def cheapest(self) -> tuple[Fraction, ...]:
+        """The cheapest point; empty where there is none.
+
+        With many whole numbers one within a thousandth of the least cost is good enough, and ``sure`` is False.
+        """
+        self.kept.aim(self.costs)
+        many = len(self.kept.counted) > MANY
+        with searching(self.kept, NEAR_NODES if many else MOST_NODES, _GAP if many else 0.0):
+            values = self.kept.best()
+        self.sure = not self.whole or self.kept.certain
+        return values
+
+    def cost(self, values: Sequence[Fraction]) -> Fraction:
+        """Cost of a point at the problem's prices."""
+        return sum((self.costs[j] * x for j, x in enumerate(values) if x and j in self.costs), _ZERO)
+
+    def least_cost(self) -> Fraction | None:
+        """The least cost; None where there is no point."""
+        values = self.cheapest()
+        return self.cost(values) if values else None
+
+    def by_variable(self, terms: Terms) -> tuple[Part, Part | None]:
+        """A figure's numerator and denominator by variable instead of per kilogram of each column."""
+        over, under = terms
+        units = self.layout.units
+        scaled = ({j: a * units[j] for j, a in enumerate(part) if a} for part in (over, under or ()))
+        top, bottom = scaled
+        return top, None if under is None else bottom
+
+    def extreme(self, terms: Terms, sign: int) -> Fraction | None:
+        """The smallest (``sign`` 1) or largest (-1) figure over the points; see extreme."""
+        return extreme(self.kept, *self.by_variable(terms), sign)[0]
+
+    def nearest(self, requirement: Requirement) -> tuple[dict[str, Fraction], bool]:
+        """The figures closest to the limits of a requirement that is let go, by limit: below ``lo``, above ``hi``.
+
+        Empty where the requirement has no figure or what is held leaves no point. With whole numbers a figure may be a
+        little off the closest one, or missing, where the search was given up; then the second is False. Raises
+        SolverDisagrees where a point keeps the requirement.
+        """
+        terms = requirement.terms(self.problem.formula)
+        if terms is None:
+            return {}, True
+        over, under = self.by_variable(terms)
+        sides = [side for side in ("hi", "lo") if getattr(requirement, side) is not None]
+        if not self.whole:  # all points lie on one side, because they are convex and keep no figure between
+            values = self.point()
+            here = figure_of(over, under, values) if values else None
+            if here is not None and requirement.within(here):
+                raise SolverDisagrees("a batch was said not to exist, and one was found")
+            below = here is not None and requirement.lo is not None and here < requirement.lo
+            sides = ["lo" if below else "hi"] if values else []
+        figures, sure = {}, True
+        for side in sides:
+            found, settled = self._beyond(requirement, terms, side)
+            sure = sure and settled
+            if found is not None:
+                figures[side] = found
+        return figures, sure
+
+    def _beyond(self, requirement: Requirement, terms: Terms, side: str) -> tuple[Fraction | None, bool]:
+        """The figure nearest to one limit from its wrong side."""
+        limit, sign = (requirement.hi, 1) if side == "hi" else (requirement.lo, -1)
+        row = None
+        if self.whole and limit is not None:
+            over, under = terms
+            coefs = over if under is None else tuple(a - limit * b for a, b in zip(over, under, strict=True))
+            at = limit if under is None else _ZERO
+            row = self._add(Row("beyond", coefs, at if sign > 0 else None, at if sign < 0 else None))
+        try:
+            with searching(self.kept, NEAR_NODES):
+                return extreme(self.kept, *self.by_variable(terms), sign)
+        except Unsettled:
+            return None, False
+        finally:
+            if row is not None:
+                self.kept.limit(row, None, None)
+
+    def fewest(self, requirement: Requirement) -> Fraction | None:
+        """The smallest sum over the use of lots that a requirement bounds from above; None where it is not known.
+
+        The requirement itself is to be let go.
+        """
+        rows = self.rows_of(requirement)
+        if len(rows) != 1 or requirement.hi is None or len(requirement.choices(self.problem.formula)) != 1:
+            return None
+        line, den = self.kept.lines[rows[0]], self.kept.dens[rows[0]]
+        used = {int(j): Fraction(line[j], den) for j in np.flatnonzero(line)}
+        try:
+            with searching(self.kept, NEAR_NODES):
+                return extreme(self.kept, used, None, 1)[0]
+        except Unsettled:
+            return None
+
+
+def with_lots(problem: Problem, lots: Sequence[Lot], *, same: bool = False) -> Problem:
+    """The problem over other lots; ``same`` where they differ only in amounts on hand, packs and pulls."""
+    formula = Formula(lots, problem.formula.additions, problem.formula.process)
+    if same:
+        carry_rows(problem.formula, formula)
+    return replace(problem, formula=formula)
+
+
+def _beyond(terms: Terms, limit: Fraction, sign: int) -> Row:
+    """The row of all figures on the wrong side of a limit: above an upper one (sign 1), below a lower one (sign -1)."""
+    over, under = terms
+    coefs = over if under is None else tuple(a - limit * b if b else a for a, b in zip(over, under, strict=True))
+    at = limit if under is None else _ZERO
+    return Row("beyond", coefs, at if sign > 0 else None, at if sign < 0 else None)
