@@ -26,6 +26,7 @@ from optimizer.reading.lots import parse_lots
 from optimizer.reading.recipe import parse_recipe
 from optimizer.solver.model import Program, Variable
 from optimizer.solver.program import relaxed
+from optimizer.why.bench import Bench
 from optimizer.why.explain import Explanation, explain
 from optimizer.why.ground import ground_of, layout_for
 from optimizer.why.lots import lot_prices
@@ -137,14 +138,14 @@ def test_every_way_out_holds_when_applied(whole: float) -> None:
     without = 0
     for answer in conflicts(whole):
         assert answer.conflict is not None
-        out = ways_out(answer.problem, answer.conflict)
+        out = ways_out(Bench(answer.problem), answer.conflict)
         without += not out.ways
         for way in out.ways:
             check_way(answer.problem, way)
             kinds[way.kind] = kinds.get(way.kind, 0) + 1
         costs = [way.cost for way in out.ways if way.cost is not None]
         assert costs == sorted(costs)
-        wanted = material_wanted(answer.problem)
+        wanted = material_wanted(Bench(answer.problem))
         if wanted is not None:
             check_way(answer.problem, wanted)
             kinds[wanted.kind] = kinds.get(wanted.kind, 0) + 1
@@ -160,7 +161,7 @@ def test_the_nearest_batch_is_the_nearest() -> None:
     looked = 0
     for answer in conflicts(0):
         assert answer.conflict is not None
-        for way in ways_out(answer.problem, answer.conflict).ways:
+        for way in ways_out(Bench(answer.problem), answer.conflict).ways:
             if len(way.concessions) == 1 and abs(way.concessions[0].new - way.concessions[0].old) > Fraction(1, 5):
                 assert not possible(moved(answer.problem, way.concessions, Fraction(1, 10)))
                 looked += 1
@@ -197,7 +198,7 @@ def test_hand_made_conflict_of_stock_fat_and_weight() -> None:
     assert ways[Kind.LIMIT].concessions[0].new == Fraction("45.02")
     assert ways[Kind.LIMIT].weighed
     assert found.answer.conflict is not None
-    bare = {way.kind: way for way in ways_out(found.answer.problem, found.answer.conflict).ways}
+    bare = {way.kind: way for way in ways_out(Bench(found.answer.problem), found.answer.conflict).ways}
     assert bare[Kind.LIMIT].concessions[0].new == Fraction("44.98")
     assert ways[Kind.STOCK].lots[0][0].name == "lean"
     assert ways[Kind.STOCK].lots[0][1] == Fraction("8.56")
@@ -260,7 +261,7 @@ def test_purchases_of_random_conflicts_hold() -> None:
         ]  # fmt: skip
         lots = [lot for lot in problem.formula.lots if isinstance(lot, Lot)]
         wider = with_lots(problem, [*lots, *offered])
-        for way in purchases(wider, {lot.name: lot.held_cost_per_kg for lot in offered}):
+        for way in purchases(Bench(wider), {lot.name: lot.held_cost_per_kg for lot in offered}):
             kg = {lot.name: amount for lot, amount in way.lots}
             bought = [replace(lot, on_hand_kg=kg[lot.name]) for lot in offered if lot.name in kg]
             # A millionth more, because scipy reads the least kilograms in floats.

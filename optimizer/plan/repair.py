@@ -253,8 +253,6 @@ def _hold(happened: Happened, done: list[dict[str, Any]]) -> Iterator[str]:
             where = f"{batch['batch']} of {batch['date']} has {pull['held_kg']} kg of {entry.lot}"
             if entry.use_by is not None and entry.use_by.isoformat() < batch["date"]:
                 yield f"{where}, whose last day was {entry.use_by.isoformat()}."
-            if entry.fat_pct is not None:
-                yield f"{where}, whose fat was measured again: its limits were checked with the old figure."
             if entry.on_hand_kg is not None and entry.on_hand_kg < _kg(pull["held_kg"]):
                 yield f"{where}, of which only {entry.on_hand_kg} kg were there: something else went in."
 
