@@ -64,6 +64,21 @@ def test_a_lot_to_use_up_is_used_up_to_the_gram(batches: int, tmp_path: Path) ->
     assert used == Fraction("10.01")
 
 
+def test_a_lot_to_use_up_may_be_used_up_by_several_batches(tmp_path: Path) -> None:
+    """60 kg to use up in a batch of 40 and one of 60: neither alone could take all of it within its fat."""
+    lots = [RawLot("odd", "pork", 18.0, 3.0, 60.0), RawLot("fat", "pork", 60.0, 1.0, 80.0),
+            RawLot("lean", "pork", 8.0, 4.0, 80.0)]  # fmt: skip
+    batches = [RawBatch("B0", 40.0, 40.0, 0, 0, (25, 27)), RawBatch("B1", 60.0, 60.0, 1, 1, (25, 27))]
+    path = RawWeek(3, lots, batches).write(tmp_path)
+    table = (tmp_path / "lots.csv").read_text().splitlines()
+    rows = [f"{line},{'yes' if line.startswith('odd') else ''}" for line in table[1:]]
+    (tmp_path / "lots.csv").write_text("\n".join([f"{table[0]},use_up", *rows]) + "\n")
+    plan = planned(path)
+    assert plan.status is Status.OPTIMAL, plan.certificate
+    taken = [kg for one in plan.made for s, kg in one.taken.items() if plan.world.supplies[s].name == "odd"]
+    assert len(taken) == 2 and sum(taken) == 60
+
+
 def test_a_lot_to_use_up_that_is_left_is_a_fault(tmp_path: Path) -> None:
     plan = planned(use_up_week(tmp_path, 3))
     one = next(m for m in plan.made if any(plan.world.supplies[s].name == "odd" for s in m.taken))

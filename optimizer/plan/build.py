@@ -14,7 +14,7 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from fractions import Fraction
 from math import ceil, floor
 
@@ -22,6 +22,7 @@ import numpy as np
 
 from constraints.ingredients import Lot
 from constraints.quantities import Basis
+from constraints.requirement import Hold
 from constraints.stock import hold
 from optimizer.plan.offers import BreakKind
 from optimizer.plan.sparse import Coefs, Sparse, Whole, exact_array
@@ -95,7 +96,7 @@ class Costs:
     def __init__(self, world: World, stock: dict[int, Fraction] | None = None) -> None:
         self.world = world
         self.by_day: dict[int, tuple[object, object]] = {}
-        limits = [hold(s.lot) for s in world.supplies]
+        limits = [_pull(s.lot) for s in world.supplies]
         self.special = np.array([x.step is not None or x.least > 0 for x in limits], dtype=bool)
         self._pull = [x.most if s.lot.largest_pull_kg is not None else None
                       for s, x in zip(world.supplies, limits, strict=True)]  # fmt: skip
@@ -122,6 +123,11 @@ class Costs:
     def _use(self, supply: Supply, day: int) -> Fraction:
         saved = self.world.holding * (supply.nights - max(day - supply.first, 0)) if self.world.holding else _ZERO
         return (supply.worth - saved) / supply.lot.usable
+
+
+def _pull(lot: Lot) -> Hold:
+    """What one batch may take of a lot: a lot to be used up is used up over the week, not by one batch."""
+    return hold(replace(lot, use_up=False))
 
 
 @dataclass(frozen=True)
@@ -272,7 +278,7 @@ def _pulls(program: WeekProgram, block: Block) -> None:
     most = sparse.exact_hi(list(block.columns)) if choices else []
     for k, s in enumerate(block.supplies):
         lot, column = world.supplies[s].lot, block.start + k
-        limits = hold(lot)
+        limits = _pull(lot)
         if world.supplies[s].offer is None and limits.step is not None:
             packs = sparse.column(
                 ("packs", block.job.index, block.day, s), _ZERO, Fraction(limits.most // limits.step), whole=True
