@@ -40,6 +40,19 @@ def test_page_is_80_columns_and_names_its_figures() -> None:
         assert words in " ".join(found.stdout.split())
 
 
+def test_a_cure_beyond_the_law_is_not_to_be_made(tmp_path: Path) -> None:
+    """6.4 g of 6.25 % cure a kilogram of meat is 400 ppm of nitrite: 9 CFR 424.21(c) allows 156."""
+    text = (ROOT / "examples/smoked.yaml").read_text(encoding="utf-8")
+    dosed = text.replace("ingoing_nitrite_ppm: 150", "g_per_kg_meat: 6.4")
+    assert dosed != text
+    (tmp_path / "r.yaml").write_text(dosed, encoding="utf-8")
+    words = ["why", str(tmp_path / "r.yaml"), "--lots", "examples/smoked-lots.csv", "--date", "2026-11-25"]
+    found = run(*words, "--meat-kg", "20")
+    assert found.returncode == 1
+    assert "*** DO NOT MAKE ***" in found.stdout and "ingoing nitrite" in found.stdout
+    assert any("nitrite" in broken["what"] for broken in document(*words, "--meat-kg", "20")["broken"])
+
+
 def test_json_and_page_agree_and_keys_are_stable() -> None:
     found = document(*FRESH, "--meat-kg", "25", "--offers", "examples/offers.csv")
     assert set(found) == {

@@ -82,14 +82,19 @@ def _verdict(answer: Answer, near: Near | None) -> Iterator[str]:
     elif answer.status is AnswerStatus.TIME_LIMIT:
         yield "Stopped at the time limit: the best batch found, not proved to be the cheapest."
     elif answer.status is AnswerStatus.DO_NOT_MAKE:
-        yield "*** DO NOT MAKE ***"
-        broken = [check for check in answer.checks if check.ok is False and check.requirement.origin.blocks]
-        for check in sorted(broken, key=lambda check: not check.requirement.origin.protects_health):
-            yield from paragraph(_broken(check), "* ")
+        yield from do_not_make(answer)
         yield "No weigh-out is given."
     else:
         yield "NO SUCH BATCH EXISTS. Do not make it from these lots."
     yield from _conflict(answer)
+
+
+def do_not_make(answer: Answer) -> Iterator[str]:
+    """That a batch must not be made, and every limit it breaks, those that protect health first."""
+    yield "*** DO NOT MAKE ***"
+    broken = [check for check in answer.checks if check.ok is False and check.requirement.origin.blocks]
+    for check in sorted(broken, key=lambda check: not check.requirement.origin.protects_health):
+        yield from paragraph(_broken(check), "* ")
 
 
 def _broken(check: Check) -> str:

@@ -8,6 +8,7 @@ from fractions import Fraction
 from typing import Any
 
 from constraints.requirement import Requirement
+from optimizer.blend import Answer, Status
 from optimizer.pages.answer_json import as_dict
 from optimizer.why.curves import Curve
 from optimizer.why.explain import Explanation
@@ -43,7 +44,13 @@ def explanation_dict(explanation: Explanation, curves: Sequence[Curve] = ()) -> 
         "conflict": None if out is None else _conflict(explanation),
         "what_if": None if explanation.change is None else _change(explanation.change),
         "curves": [_curve(curve) for curve in curves],
-    }
+    } | ({"broken": _broken(answer)} if answer.status is Status.DO_NOT_MAKE else {})
+
+
+def _broken(answer: Answer) -> list[dict[str, Any]]:
+    """The limits for which a batch must not be made."""
+    broken = [check for check in answer.checks if check.ok is False and check.requirement.origin.blocks]
+    return [{**_named(check.requirement), "value": _number(check.value)} for check in broken]
 
 
 def _number(value: Fraction | None) -> float | None:

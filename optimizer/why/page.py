@@ -8,8 +8,8 @@ from math import ceil
 
 from constraints.ingredients import Lot
 from constraints.numbers import G_PER_KG, PERCENT, shown, trimmed
-from optimizer.blend import Answer
-from optimizer.pages.page import figure
+from optimizer.blend import Answer, Status
+from optimizer.pages.page import do_not_make, figure
 from optimizer.pages.tables import heading, paragraph, table
 from optimizer.why.explain import Explanation
 from optimizer.why.ground import Means
@@ -31,6 +31,8 @@ def page(explanation: Explanation) -> str:
     order = problem.order
     lines += [f"{trimmed(order.kilograms, 3)} kg of {order.basis.words}, judged at {order.day.isoformat()}"]
     money = Money(answer)
+    if answer.status is Status.DO_NOT_MAKE:
+        lines += ["", *do_not_make(answer)]
     if explanation.change is not None:
         lines += _change(explanation.change, money)
     if explanation.unsaid:
