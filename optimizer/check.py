@@ -18,7 +18,7 @@ from constraints.requirement import Ratio, Requirement
 from constraints.rules import Pack
 from optimizer.blend import margin
 from optimizer.doses import Dose, doses, salt_targets
-from optimizer.mend import Bench, Mend
+from optimizer.mend import Mend, Mender
 from optimizer.problem import error_faults, free_band, gaps_of, is_nitrite_limit, why_left_out
 from optimizer.reading.lots import LotTable
 from optimizer.reading.packs import legal_requirements, product_of
@@ -188,11 +188,11 @@ def _mended(places: Sequence[Place], recipe: Recipe, table: LotTable, batch: Bat
         yield from places
         return
     lots = [lot for lot in table.lots if not why_left_out(recipe, lot, day)]
-    bench = Bench(recipe, batch, lots, recipe.entry.scales.meat_g / G_PER_KG)
+    mender = Mender(recipe, batch, lots, recipe.entry.scales.meat_g / G_PER_KG)
     kept = [finding.requirement for finding in every if finding.ok]
     for place in places:
         findings = tuple(
-            replace(f, mend=bench.mend(f.requirement, kept)) if f.misses else f for f in place.findings
+            replace(f, mend=mender.mend(f.requirement, kept)) if f.misses else f for f in place.findings
         )  # fmt: skip
         yield replace(place, findings=findings)
 

@@ -25,7 +25,7 @@ class Mend:
     value: Fraction
 
 
-class Bench:
+class Mender:
     """A weighed batch, the lots that could still go in, and the division of the meat scale in kilograms."""
 
     def __init__(self, recipe: Recipe, batch: Batch, lots: Iterable[Lot], division: Fraction) -> None:

@@ -153,8 +153,8 @@ def _is_plan(plan: Any) -> bool:
 
     def kilograms(value: Any) -> bool:
         try:
-            return text(value) and 0 <= exact(value) < MOST_KG
-        except NotANumber:
+            return text(value) and 0 <= _kg(value) < MOST_KG
+        except (ValueError, OverflowError):
             return False
 
     def pull(p: Any) -> bool:
@@ -273,6 +273,7 @@ def _rest_of(job: Job, done: list[dict[str, Any]]) -> Job:
 
 
 def _kg(text: object) -> Fraction:
+    """Kilograms of a plan's document, where a very small figure has an exponent. Raises ValueError."""
     try:
         return exact(str(text))
     except NotANumber:

@@ -34,7 +34,7 @@ from optimizer.solver.model import Ending
 from optimizer.solver.optimum import Optimum, SolverDisagrees
 from optimizer.solver.program import layout_of, value_per_kg
 from optimizer.weighing.certificate import Certificate, certify, minimised_cost
-from optimizer.weighing.weighout import ScalePrevents, weigh_near, weigh_out
+from optimizer.weighing.weighout import ScalePrevents, Weighed, weigh_near, weigh_out
 
 _ZERO = Fraction(0)
 _FEW, _MANY = 10, 40
@@ -111,7 +111,6 @@ class _Shelf:
         for part in plan:
             for s, kg in part.kilograms.items():
                 self.promised[s] += kg / self.world.supplies[s].lot.usable
-
         self.there = np.zeros(len(self.world.supplies), dtype=bool)
         for s in self.left:
             self._look(s)
@@ -179,10 +178,11 @@ def _weigh(shelf: _Shelf, part: Planned, before: Sequence[Made], dearer: Floats 
     if part.block.job.recipe.entry.mixer_kg is not None:  # several loads: no lot of a few grams where there is a way
         tries = [(0, shelf.near), (0, shelf.ahead), *tries]
     for helpers, most in tries:
-        if answer is None:
-            caps = {s: most(part, s) for s in (*part.kilograms, *_helpers(shelf, part, dearer, helpers, most))}
-            names = _lots(shelf, part, {s: kg for s, kg in caps.items() if kg})
-            answer = _as_planned(part, _problem(part, size, names), names)
+        caps = {s: most(part, s) for s in (*part.kilograms, *_helpers(shelf, part, dearer, helpers, most))}
+        names = _lots(shelf, part, {s: kg for s, kg in caps.items() if kg})
+        answer = _as_planned(part, _problem(part, size, names), names)
+        if answer is not None:
+            break
     for promised in (False, True):
         if answer is None or answer.weighed is None:
             open_ = {int(s): shelf.open(part, int(s), promised=promised) for s in block.supplies}
@@ -296,13 +296,20 @@ def _as_planned(part: Planned, problem: Problem, names: dict[Ingredient, int]) -
     quick = replace(problem, requirements=(_size_of(problem), *_others(problem)))
     near = weigh_near(quick, kilograms)
     if near is not None:
-        checks = measured(problem.requirements, near)
-        if not any(check.ok is False and check.requirement.origin.blocks for check in checks):
-            cost = sum(value_per_kg(problem.formula, c) * kg for c, kg in zip(columns, kilograms, strict=True))
-            optimum = Optimum(Ending.OPTIMAL, tuple(kilograms), Fraction(cost))
-            certificate = Certificate(True, minimised_cost(problem, near), None)
-            return Answer(Status.OPTIMAL, problem, checks, optimum, near, certificate, of_week=True)
+        cost = sum((value_per_kg(problem.formula, c) * kg for c, kg in zip(columns, kilograms, strict=True)), _ZERO)
+        optimum = Optimum(Ending.OPTIMAL, tuple(kilograms), cost)
+        answer = _checked(problem, optimum, near, Certificate(True, minimised_cost(problem, near), None))
+        if answer is not None:
+            return answer
     return _searched(problem, quick, kilograms)
+
+
+def _checked(problem: Problem, optimum: Optimum, weighed: Weighed, certificate: Certificate) -> Answer | None:
+    """The answer where every limit that forbids a batch holds, else None."""
+    checks = measured(problem.requirements, weighed)
+    if any(check.ok is False and check.requirement.origin.blocks for check in checks):
+        return None
+    return Answer(Status.OPTIMAL, problem, checks, optimum, weighed, _of_week(certificate), of_week=True)
 
 
 def _searched(problem: Problem, quick: Problem, kilograms: Sequence[Fraction]) -> Answer | None:
@@ -316,13 +323,8 @@ def _searched(problem: Problem, quick: Problem, kilograms: Sequence[Fraction]) -
         weighed = weigh_out(quick, layout, optimum)
     except ScalePrevents:
         return None
-    checks = measured(problem.requirements, weighed)
-    if any(check.ok is False and check.requirement.origin.blocks for check in checks):
-        return None
     certificate = certify(quick, layout, optimum, weighed)
-    if not certificate.feasible:
-        return None
-    return Answer(Status.OPTIMAL, problem, checks, optimum, weighed, _of_week(certificate), of_week=True)
+    return _checked(problem, optimum, weighed, certificate) if certificate.feasible else None
 
 
 def _size_of(problem: Problem) -> Requirement:

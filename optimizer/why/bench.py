@@ -213,9 +213,7 @@ class Bench:
             values = self.point()
             here = figure_of(over, under, values) if values else None
             if here is not None and requirement.within(here):
-                if all(row.lo is None or row.lo <= at for row, at in self._at(requirement, values)) and all(
-                    row.hi is None or at <= row.hi for row, at in self._at(requirement, values)
-                ):
+                if self._keeps(requirement, values):
                     raise SolverDisagrees("a batch was said not to exist, and one was found")
                 return {}, True  # another of its rows is broken: its own figure says nothing
             below = here is not None and requirement.lo is not None and here < requirement.lo
@@ -228,11 +226,14 @@ class Bench:
                 figures[side] = found
         return figures, sure
 
-    def _at(self, requirement: Requirement, values: Sequence[Fraction]) -> list[tuple[Row, Fraction]]:
-        """The rows of a requirement with what they come to at a point."""
+    def _keeps(self, requirement: Requirement, values: Sequence[Fraction]) -> bool:
+        """True where a point keeps every row of a requirement, not only the one of its figure."""
         kilograms = self.layout.kilograms(values)
-        rows = requirement.rows(self.problem.formula)
-        return [(row, sum((a * kg for a, kg in zip(row.coefs, kilograms, strict=False)), _ZERO)) for row in rows]
+        for row in requirement.rows(self.problem.formula):
+            at = sum((a * kg for a, kg in zip(row.coefs, kilograms, strict=False)), _ZERO)
+            if (row.lo is not None and at < row.lo) or (row.hi is not None and at > row.hi):
+                return False
+        return True
 
     def _beyond(self, requirement: Requirement, terms: Terms, side: str) -> tuple[Fraction | None, bool]:
         """The figure nearest to one limit from its wrong side."""

@@ -34,9 +34,6 @@ _BY_ROWS, _MINIMISE = 2, 1
 """HiGHS: the matrix comes row by row; the cost is minimised."""
 _NODES = 300
 """Most linear programs solved to check a claim that whole numbers leave no point."""
-_WHOLE = 1e-6
-"""Distance from a whole number that floating point cannot tell from none."""
-
 MOST_NODES = 200
 """Nodes after which a search in whole numbers is given up; each is a linear program, and few need more than ten."""
 _FEASIBLE_POINT = 2
