@@ -9,6 +9,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from enum import StrEnum
 from fractions import Fraction
+from functools import cached_property
 from typing import TYPE_CHECKING
 
 from constraints.formula import Batch, Formula
@@ -61,11 +62,16 @@ class Row:
     lo: Fraction | None = None
     hi: Fraction | None = None
 
-    def value(self, kilograms: tuple[Fraction, ...]) -> Fraction:
-        """The row's activity at these kilograms of the columns."""
-        return sum((a * x for a, x in zip(self.coefs, kilograms, strict=True) if a and x), Fraction(0))
+    @cached_property
+    def terms(self) -> tuple[tuple[int, Fraction], ...]:
+        """The coefficients that are not zero, each with its column's place."""
+        return tuple((j, a) for j, a in enumerate(self.coefs) if a)
 
-    def holds(self, kilograms: tuple[Fraction, ...]) -> bool:
+    def value(self, kilograms: Sequence[Fraction]) -> Fraction:
+        """The row's activity at these kilograms of the columns."""
+        return sum((a * x for j, a in self.terms if (x := kilograms[j])), Fraction(0))
+
+    def holds(self, kilograms: Sequence[Fraction]) -> bool:
         """True where the row is satisfied exactly."""
         value = self.value(kilograms)
         return (self.lo is None or value >= self.lo) and (self.hi is None or value <= self.hi)

@@ -11,7 +11,8 @@ more than the best batch, and its prices prove the bound in exact arithmetic as 
    proved bound; then the cheapest batch within a hair of that point with the cuts drawn in by as much as a cone bends
    there, which keeps every cone exactly. The two differ by the gap, normally under a billionth of the cost.
 
-With whole numbers the cuts go into the same search (see outer), and the bound proved is that of the linear program.
+With whole numbers the cuts go into the nodes of one tree (see whole and tree), and the bound proved is that of the
+linear program.
 """
 
 from __future__ import annotations
@@ -31,8 +32,8 @@ from optimizer.solver.cutting import Search
 from optimizer.solver.exact import lower_bound
 from optimizer.solver.model import Ending, Program
 from optimizer.solver.optimum import Optimum, Ranks, optimise
-from optimizer.solver.outer import Outer
 from optimizer.solver.program import Layout, relaxed
+from optimizer.solver.whole import Whole
 
 _ZERO = Fraction(0)
 SLIGHT = Fraction(1, 10**6)
@@ -89,8 +90,8 @@ def optimise_with_cuts(
         return Held(optimum, layout, optimum)
     if program.whole:
         deadline = None if time_limit is None else time.monotonic() + time_limit
-        outer = Outer(program, cones, ranks, deadline)
-        found, rounds = outer.run(), outer.rounds
+        whole = Whole(program, cones, ranks, deadline)
+        found, rounds = whole.run(), whole.rounds
     else:
         search = Search(cones, ranks)
         found, rounds = search.linear(program), search.rounds

@@ -12,6 +12,7 @@ from fractions import Fraction
 
 from constraints.cone import Cone
 from constraints.requirement import Row
+from optimizer.solver.exact import Vertex
 from optimizer.solver.fold import fold
 from optimizer.solver.model import Ending, Program, Variable, solve
 from optimizer.solver.optimum import Optimum, Ranks, SolverDisagrees, optimise, settle
@@ -25,6 +26,8 @@ GAP = Fraction(1, 10**9)
 """Gap between cost and proved bound, as a share of the cost, at which the rounds stop."""
 _KEPT = 1e-9
 """Shortfall, as a share of the room a cone needs, that floating point cannot tell from none."""
+_ROUGHLY = 1e-6
+"""Shortfall from which the finish is tried where tangents and Newton's method lead no further."""
 _TOUCHED = -0.02
 """Shortfall above which a cone gets a cut at the finish."""
 _GRID = 10**12
@@ -49,7 +52,7 @@ class Found:
     @property
     def gap(self) -> Fraction:
         """Cost above the proved bound."""
-        return self.optimum.cost - (self.optimum.bound or _ZERO)
+        return abs(self.optimum.cost - (self.optimum.bound or _ZERO))
 
     @property
     def close(self) -> bool:
@@ -64,6 +67,7 @@ class Search:
         self.cones, self.ranks = cones, ranks
         self.tangents = Tangents(cones)
         self.rounds = 0
+        self.batch = True
 
     def keeps(self, x: Sequence[Fraction]) -> bool:
         """True where these values keep every cone, exactly."""
@@ -81,6 +85,16 @@ class Search:
             values = self.ranked(program, found.optimum.values)
             found = replace(found, optimum=replace(found.optimum, values=values))
         return replace(found, plain=plain)
+
+    def bound(self, program: Program, start: Vertex) -> Found:
+        """The bound of a program without whole numbers, whose plain optimum is known and breaks cones.
+
+        Values are where the bound was proved, in floating point; without any there is no point, as far as that could be
+        proved.
+        """
+        self.batch = False
+        found = self._rounds(program, Arrays.of(program, self.cones), tuple(map(float, start.values)))
+        return self._none(program) if found is None else found
 
     def near(self, program: Program, x: Sequence[float]) -> Optimum | None:
         """The optimum of a program without whole numbers, sought from a point that breaks cones; None where none is."""
@@ -104,6 +118,8 @@ class Search:
             best = self._best(program, arrays, x, best)
             if best is not None and (best.close or not best.optimum.values):
                 return best
+        if best is None and arrays.shortfalls(x).max() <= _ROUGHLY:
+            best = self._finish(program, arrays, tuple(x))
         if best is None:
             raise SolverDisagrees("no batch could be shown to hold with the confidence asked for")
         return best
@@ -135,6 +151,9 @@ class Search:
         low = settle(Program(program.variables, (*program.rows, *cuts)))
         if low is None:
             return Found(Optimum(Ending.INFEASIBLE), cuts, point=point, of=of)
+        if not self.batch:
+            about = Optimum(Ending.OPTIMAL, point, program.cost(point), program.cost(low.values), None, low.prices)
+            return Found(about, cuts, point=point, of=of)
         near = [self.cones[c] for c in touched]
         values = low.values if self.keeps(low.values) else self._near(program, point, near)
         if values is None:

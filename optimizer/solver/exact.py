@@ -26,11 +26,12 @@ class Vertex:
 
 def reduced_costs(program: Program, prices: Sequence[Fraction]) -> tuple[Fraction, ...]:
     """Cost of each variable less what the rows' prices pay for it."""
-    priced = [(row.coefs, price) for row, price in zip(program.rows, prices, strict=True) if price]
-    return tuple(
-        v.cost - sum((price * coefs[j] for coefs, price in priced if coefs[j]), _ZERO)
-        for j, v in enumerate(program.variables)
-    )
+    rest = [v.cost for v in program.variables]
+    for row, price in zip(program.rows, prices, strict=True):
+        if price:
+            for j, a in row.terms:
+                rest[j] -= price * a
+    return tuple(rest)
 
 
 def lower_bound(program: Program, prices: Sequence[Fraction]) -> Fraction | None:
@@ -48,7 +49,9 @@ def lower_bound(program: Program, prices: Sequence[Fraction]) -> Fraction | None
             return None
         total += price * limit
     for v, rest in zip(program.variables, reduced_costs(program, prices), strict=True):
-        total += rest * (v.lo if rest > 0 else v.hi)
+        bound = v.lo if rest > 0 else v.hi
+        if bound and rest:
+            total += rest * bound
     return total
 
 

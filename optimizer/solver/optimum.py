@@ -12,22 +12,27 @@ that order is asked for, and taken only if its exact cost is no higher.
 
 from __future__ import annotations
 
+import time
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
 from fractions import Fraction
+from math import ceil, floor
 
 from constraints.ingredients import Ingredient, Lot
 from constraints.requirement import Row
-from optimizer.solver.exact import Vertex, proved, refutes
+from optimizer.solver.exact import Vertex, proved, reduced_costs, refutes
 from optimizer.solver.model import Ending, Outcome, Program, solve
 from optimizer.solver.program import relaxed
 from optimizer.solver.simplex import GaveUp, Simplex
+from optimizer.solver.tree import Tree
 
 _ZERO = Fraction(0)
 _ONE = Fraction(1)
 _NODES = 300
 """Most linear programs solved to check a claim that whole numbers leave no batch."""
+RANKING = 500
+"""Nodes after which the search for an equally cheap batch that is used sooner ends."""
 
 
 _Choice = tuple[Program, Vertex]
@@ -75,7 +80,7 @@ def optimise(program: Program, ranks: Ranks, *, time_limit: float | None = None)
     if found is None:
         return Optimum(Ending.INFEASIBLE)
     if program.whole:
-        return _optimise_whole(program, ranks, program.cost(found.values), time_limit)
+        return _optimise_whole(program, ranks, found, time_limit)
     values = _break_ties(program, found, ranks)
     cost = program.cost(values)
     return Optimum(Ending.OPTIMAL, values, cost, cost, None, found.prices)
@@ -141,13 +146,14 @@ def _whole(program: Program, time_limit: float | None) -> tuple[_Choice | None, 
     return best, certain, outcome
 
 
-def _optimise_whole(program: Program, ranks: Ranks, bound: Fraction, time_limit: float | None) -> Optimum:
+def _optimise_whole(program: Program, ranks: Ranks, loose: Vertex, time_limit: float | None) -> Optimum:
+    bound = program.cost(loose.values)
     best, certain, outcome = _whole(program, time_limit)
     if best is None:
         none = Ending.TIME_LIMIT if outcome.ending is Ending.TIME_LIMIT else Ending.INFEASIBLE
         return Optimum(none, bound=bound, certain=certain)
-    if outcome.ending is Ending.OPTIMAL:
-        best = _better_ranked(program, best, ranks, time_limit)
+    if outcome.ending is Ending.OPTIMAL and any(ranks.places):
+        best = _better_ranked(program, best, ranks, loose, time_limit)
     pinned, found = best
     values = _break_ties(pinned, found, ranks)
     stopped = outcome.ending is Ending.TIME_LIMIT or not certain
@@ -171,15 +177,61 @@ def _pinned(program: Program, values: Sequence[float | Fraction]) -> _Choice | N
     return None if found is None else (pinned, found)
 
 
-def _better_ranked(program: Program, best: _Choice, ranks: Ranks, time_limit: float | None) -> _Choice:
+def whole_first(program: Program, values: Sequence[float]) -> Optimum | None:
+    """The cheapest exact batch with the whole numbers of a point, or None; ties are left as they fall."""
+    choice = _pinned(program, values)
+    if choice is None:
+        return None
+    return Optimum(Ending.OPTIMAL, choice[1].values, program.cost(choice[1].values), prices=choice[1].prices)
+
+
+def _better_ranked(program: Program, best: _Choice, ranks: Ranks, loose: Vertex, time_limit: float | None) -> _Choice:
     """Another choice of whole numbers that costs no more, and uses sooner what ought to be used sooner."""
-    cost = program.cost(best[1].values)
-    dearest = Row("no dearer", tuple(v.cost for v in program.variables), None, cost)
-    places = [*ranks.places, *[_ZERO] * (len(program.variables) - len(ranks.places))]
-    ranked = tuple(replace(v, cost=place) for v, place in zip(program.variables, places, strict=True))
-    outcome = solve(Program(ranked, (*program.rows, dearest)), time_limit=time_limit)
-    other = _pinned(program, outcome.values)
-    return other if other is not None and program.cost(other[1].values) <= cost else best
+    cost, places = program.cost(best[1].values), places_of(ranks, program)
+    found: list[_Choice] = []
+
+    def settle_ranked(x: Sequence[float]) -> Optimum | None:
+        other = _pinned(program, x)
+        if other is None or program.cost(other[1].values) > cost:
+            return None
+        found.append(other)
+        return Optimum(Ending.OPTIMAL, other[1].values, ranked.cost(other[1].values))
+
+    ranked = no_dearer(program, places, cost, loose.prices, program.cost(loose.values))
+    deadline = None if time_limit is None else time.monotonic() + time_limit
+    tree = Tree(
+        ranked, (), settle_ranked, deadline=deadline, most_nodes=RANKING, dearest=float(ranked.cost(best[1].values))
+    )
+    tree.run()
+    taken = [other for other in found if tree.best is not None and other[1].values == tree.best.values]
+    return taken[-1] if taken else best
+
+
+def places_of(ranks: Ranks, program: Program) -> tuple[Fraction, ...]:
+    """The place in the order of use of every variable, those past the columns too."""
+    return (*ranks.places, *[_ZERO] * (len(program.variables) - len(ranks.places)))
+
+
+def no_dearer(
+    program: Program, costs: Sequence[Fraction], most: Fraction, prices: Sequence[Fraction], bound: Fraction
+) -> Program:
+    """The batches of a program that cost no more than ``most``, with other costs on their variables.
+
+    The prices of the linear program prove its bound; a variable with a reduced cost that moves off its own bound adds
+    that much for every unit, so what is too far off is left out.
+    """
+    variables = []
+    for v, cost, rest in zip(program.variables, costs, reduced_costs(program, prices), strict=True):
+        lo, hi = v.lo, v.hi
+        if rest > 0:
+            hi = min(hi, lo + (most - bound) / rest)
+        elif rest < 0:
+            lo = max(lo, hi + (most - bound) / rest)
+        if v.whole:
+            lo, hi = Fraction(ceil(lo)), Fraction(floor(hi))
+        variables.append(replace(v, cost=cost, lo=lo, hi=max(lo, hi)))
+    dearest = Row("no dearer", tuple(v.cost for v in program.variables), None, most)
+    return Program(tuple(variables), (*program.rows, dearest))
 
 
 def branch(program: Program, most: int = _NODES) -> tuple[tuple[Fraction, ...], bool]:
@@ -210,6 +262,8 @@ def branch(program: Program, most: int = _NODES) -> tuple[tuple[Fraction, ...], 
 
 def _break_ties(program: Program, found: Vertex, ranks: Ranks) -> tuple[Fraction, ...]:
     """The first blend in the order of use among all that cost exactly the same."""
+    if not ranks.levels:
+        return found.values
     search = Simplex(program, found.basis)
     search.hold()
     for level in ranks.levels:

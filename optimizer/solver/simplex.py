@@ -33,6 +33,7 @@ class Simplex:
     def __init__(self, program: Program, start: Basis | None = None) -> None:
         """Stand at a basis; where it is missing or singular, at the one in which every row is basic."""
         self.rows = [row.coefs for row in program.rows]
+        self.terms = [row.terms for row in program.rows]
         self.size = len(program.variables)
         self.cost: list[Fraction] = [v.cost for v in program.variables]
         self.lo: list[Fraction | None] = [*(v.lo for v in program.variables), *(r.lo for r in program.rows)]
@@ -106,14 +107,15 @@ class Simplex:
         if any(value is None for value in at) or not self._invert():
             return False
         self.at = [value or _ZERO for value in at]
-        resting = [(j, self.at[j]) for j in range(self.size) if self.at[j]]
-        right = [self.at[self.size + i] - sum((self.rows[i][j] * x for j, x in resting), _ZERO) for i in self.active]
+        right = [self.at[self.size + i] - self._activity(i) for i in self.active]
         for j, line in zip(self.basic, self.inverse, strict=True):
             self.at[j] = _dot(line, right)
-        used = [(j, self.at[j]) for j in range(self.size) if self.at[j]]
-        for i, coefs in enumerate(self.rows):
-            self.at[self.size + i] = sum((coefs[j] * x for j, x in used if coefs[j]), _ZERO)
+        for i in range(len(self.rows)):
+            self.at[self.size + i] = self._activity(i)
         return True
+
+    def _activity(self, i: int) -> Fraction:
+        return sum((a * x for j, a in self.terms[i] if (x := self.at[j])), _ZERO)
 
     def _invert(self) -> bool:
         """The inverse of the rows at a limit over the basic variables; False where there is none."""
@@ -147,7 +149,8 @@ class Simplex:
         cost = [wrong.get(j, _ZERO) for j in range(self.size)]
         for z, sign in wrong.items():
             if z >= self.size:
-                cost = [c + sign * a if a else c for c, a in zip(cost, self.rows[z - self.size], strict=True)]
+                for j, a in self.terms[z - self.size]:
+                    cost[j] += sign * a
         return cost
 
     def _prices(self, cost: Sequence[Fraction]) -> tuple[Fraction, ...]:
@@ -160,12 +163,12 @@ class Simplex:
     def _reduced(self, cost: Sequence[Fraction]) -> dict[int, Fraction]:
         """What one unit more of each entry that rests and is not held would cost."""
         prices = self._prices(cost)
-        priced = [(self.rows[i], prices[i]) for i in self.active if prices[i]]
-        reduced = {
-            j: cost[j] - sum((price * coefs[j] for coefs, price in priced if coefs[j]), _ZERO)
-            for j in range(self.size)
-            if self.places[j] is not Place.BASIC and not self._held(j)
-        }
+        rest = list(cost)
+        for i in self.active:
+            if prices[i]:
+                for j, a in self.terms[i]:
+                    rest[j] -= prices[i] * a
+        reduced = {j: rest[j] for j in range(self.size) if self.places[j] is not Place.BASIC and not self._held(j)}
         reduced.update({self.size + i: prices[i] for i in self.active if not self._held(self.size + i)})
         return reduced
 
@@ -213,9 +216,10 @@ class Simplex:
             speeds = {j: sign * line[k] for j, line in zip(self.basic, self.inverse, strict=True)}
             moving = list(speeds.items())
         moving = [(j, speed) for j, speed in moving if speed]
-        for i, coefs in enumerate(self.rows):
+        moves = dict(moving)
+        for i, terms in enumerate(self.terms):
             if self.places[self.size + i] is Place.BASIC:
-                speeds[self.size + i] = sum((coefs[j] * speed for j, speed in moving if coefs[j]), _ZERO)
+                speeds[self.size + i] = sum((a * moves[j] for j, a in terms if j in moves), _ZERO)
         return {z: speed for z, speed in sorted(speeds.items()) if speed}
 
     def _block(self, z: int, speed: Fraction) -> tuple[Fraction, Place] | None:

@@ -1,0 +1,149 @@
+"""Programs with whole numbers whose rows include cones.
+
+The linear program with cuts gives a bound that is proved. The tree (see tree) chooses the whole numbers; what they
+leave free is settled exactly, with the same rounds of cuts as a program without any (see cutting).
+"""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from fractions import Fraction
+
+from constraints.cone import Cone
+from optimizer.solver.cutting import GAP, Found, Search
+from optimizer.solver.fold import Folded, fold
+from optimizer.solver.model import Ending, Program
+from optimizer.solver.optimum import (
+    RANKING,
+    Optimum,
+    Ranks,
+    SolverDisagrees,
+    no_dearer,
+    optimise,
+    places_of,
+    settle,
+    whole_first,
+)
+from optimizer.solver.program import relaxed
+from optimizer.solver.tree import Tree
+
+_ZERO = Fraction(0)
+
+
+@dataclass
+class Whole:
+    """One search: the program and its cones. ``rounds`` counts linear programs for cuts and nodes of the trees."""
+
+    program: Program
+    cones: tuple[Cone, ...]
+    ranks: Ranks
+    deadline: float | None
+    rounds: int = 0
+
+    def run(self) -> Found:
+        """The optimum; its ending is TIME_LIMIT where the search stopped before nothing cheaper was left."""
+        search = Search(self.cones, self.ranks)
+        start = settle(relaxed(self.program))
+        if start is None:
+            return Found(Optimum(Ending.INFEASIBLE), ())
+        plain = self._plain()
+        if not plain.values or search.keeps(plain.values):
+            return self._ranked_plain(plain, search)
+        loose = replace(search.bound(relaxed(self.program), start), plain=plain)
+        self.rounds += search.rounds
+        if loose.optimum.ending is Ending.INFEASIBLE:
+            return loose
+        cut = Program(self.program.variables, (*self.program.rows, *loose.cuts))
+        tree = Tree(cut, self.cones, self._pinned, deadline=self.deadline)
+        done = tree.run()
+        self.rounds += tree.nodes
+        best = tree.best
+        if done and best is not None:
+            best = self._better_ranked(cut, best, loose)
+        return self._answer(loose, search, best, tree.reported, done)
+
+    def _plain(self) -> Optimum:
+        """The cheapest batch without regard to the cones, not ranked."""
+        tree = Tree(self.program, (), lambda x: whole_first(self.program, x), deadline=self.deadline)
+        done = tree.run()
+        self.rounds += tree.nodes
+        if tree.best is None:
+            return optimise(self.program, Ranks((), ()), time_limit=self._left())
+        return replace(tree.best, ending=Ending.OPTIMAL if done else Ending.TIME_LIMIT, reported=tree.reported)
+
+    def _ranked_plain(self, plain: Optimum, search: Search) -> Found:
+        """The plain optimum, in the order of use if the cones are kept in that too."""
+        if not plain.values:
+            return Found(plain, (), plain=plain)
+        ranked = optimise(self.program, self.ranks, time_limit=self._left())
+        better = ranked.values and ranked.cost <= plain.cost and search.keeps(ranked.values)
+        return Found(ranked if better else plain, (), plain=plain)
+
+    def _left(self) -> float | None:
+        return None if self.deadline is None else max(self.deadline - time.monotonic(), 0.01)
+
+    def _pinned(self, x: Sequence[float]) -> Optimum | None:
+        """The optimum with whole numbers fixed at these values, or None."""
+        fixed = _fixed(self.program, x)
+        if any(not v.lo <= f.lo <= v.hi for v, f in zip(self.program.variables, fixed.variables, strict=True)):
+            return None
+        folded = fold(fixed, self.cones)
+        values: tuple[Fraction, ...] | None = folded.fixed
+        if folded.free:
+            values = self._near(folded, [*(x[j] for j in folded.free), 1.0])
+        if values is None or not self.program.feasible(values) or not all(cone.holds(values) for cone in self.cones):
+            return None
+        return Optimum(Ending.OPTIMAL, values, self.program.cost(values))
+
+    def _near(self, folded: Folded, x: Sequence[float]) -> tuple[Fraction, ...] | None:
+        """Values of all variables at the optimum of what is left free, sought from a point."""
+        inner = Search(folded.cones, Ranks((), ()))
+        try:
+            found = inner.near(folded.program, x)
+        except SolverDisagrees:
+            found = None
+        self.rounds += inner.rounds
+        return None if found is None else folded.unfold(found.values)
+
+    def _better_ranked(self, cut: Program, best: Optimum, loose: Found) -> Optimum:
+        """Another batch that costs no more, and uses sooner what ought to be used sooner."""
+        places = places_of(self.ranks, cut)
+        if not any(places) or not self._has_twins():
+            return best
+        most = best.cost + GAP * max(Fraction(1), abs(best.cost))
+        ranked = no_dearer(cut, places, most, loose.optimum.prices, loose.optimum.bound or _ZERO)
+
+        def settle_ranked(x: Sequence[float]) -> Optimum | None:
+            found = self._pinned(x)
+            return None if found is None or found.cost > most else replace(found, cost=ranked.cost(found.values))
+
+        dearest = float(ranked.cost(best.values))
+        tree = Tree(ranked, self.cones, settle_ranked, deadline=self.deadline, most_nodes=RANKING, dearest=dearest)
+        tree.run()
+        return best if tree.best is None else replace(tree.best, cost=self.program.cost(tree.best.values))
+
+    def _has_twins(self) -> bool:
+        """True where two variables cost the same and count the same in every cone, so that equals can be exchanged."""
+        kinds = [(v.cost, *(c.coefs[j] for c in self.cones)) for j, v in enumerate(self.program.variables)]
+        counted = [kind for kind in kinds if any(kind[1:])]
+        return len(set(counted)) < len(counted)
+
+    def _answer(self, loose: Found, search: Search, best: Optimum | None, reported: float, done: bool) -> Found:
+        bound, prices = loose.optimum.bound, loose.optimum.prices
+        if best is None:
+            ended = Ending.INFEASIBLE if done else Ending.TIME_LIMIT
+            return replace(loose, optimum=Optimum(ended, bound=bound, reported=reported, certain=False))
+        values = search.ranked(_fixed(self.program, best.values), best.values)
+        ended = Ending.OPTIMAL if done else Ending.TIME_LIMIT
+        return replace(loose, optimum=Optimum(ended, values, best.cost, bound, reported, prices))
+
+
+def _fixed(program: Program, x: Sequence[float | Fraction]) -> Program:
+    """The program with whole numbers fixed at these values."""
+    variables = []
+    for v, value in zip(program.variables, x, strict=False):
+        at = Fraction(round(value))
+        variables.append(replace(v, lo=at, hi=at, whole=False) if v.whole else v)
+    return Program(tuple(variables), program.rows)
