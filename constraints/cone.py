@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from fractions import Fraction
+from functools import cached_property
 from math import hypot, trunc
 from typing import TYPE_CHECKING
 
@@ -34,17 +35,22 @@ class Cone:
     z: Fraction
     errors: tuple[Source, ...]
 
+    @cached_property
+    def terms(self) -> tuple[tuple[int, Fraction], ...]:
+        """The row's coefficients that are not zero, each with its column's place."""
+        return tuple((j, a) for j, a in enumerate(self.coefs) if a)
+
     def margin(self, x: Sequence[Fraction]) -> Fraction:
         """What the row leaves at these kilograms, before any error."""
-        return self.limit - sum((a * v for a, v in zip(self.coefs, x, strict=True) if a and v), _ZERO)
+        return self.limit - sum((a * v for j, a in self.terms if (v := x[j])), _ZERO)
 
     def spread(self, x: Sequence[Fraction]) -> tuple[Fraction, ...]:
         """What one standard deviation of each source changes in the row at these kilograms."""
-        return tuple(sum((a * x[j] for j, a in source), _ZERO) for source in self.errors)
+        return tuple(sum((a * v for j, a in source if (v := x[j])), _ZERO) for source in self.errors)
 
     def variance(self, x: Sequence[Fraction]) -> Fraction:
         """The row's variance at these kilograms, exact."""
-        return sum((part * part for part in self.spread(x)), _ZERO)
+        return sum((part * part for part in self.spread(x) if part), _ZERO)
 
     def holds(self, x: Sequence[Fraction]) -> bool:
         """True where the cone is kept, decided exactly: margin at least zero, its square at least z^2 variance."""

@@ -7,6 +7,7 @@ general conic solver is the judge.
 from __future__ import annotations
 
 import random
+from dataclasses import replace
 from typing import Any
 
 import cvxpy as cp
@@ -110,9 +111,21 @@ def cone_rows(kitchen: Kitchen) -> list[tuple[np.ndarray, float]]:
     return rows
 
 
-def socp(kitchen: Kitchen, probability: float, *, shared: bool, fixed: np.ndarray | None = None) -> float | None:
-    """The least cost by a conic solver, None where there is no batch; ``fixed`` holds some columns (nan: free)."""
+def socp(
+    kitchen: Kitchen,
+    probability: float,
+    *,
+    shared: bool,
+    fixed: np.ndarray | None = None,
+    within: tuple[np.ndarray, np.ndarray] | None = None,
+) -> float | None:
+    """The least cost by a conic solver, None where there is no batch.
+
+    ``fixed`` holds some columns (nan: free), ``within`` are other bounds of all columns, lower and upper.
+    """
     matrix = matrix_of(kitchen)
+    if within is not None:
+        matrix = replace(matrix, lo=within[0], hi=within[1])
     x = cp.Variable(len(matrix.cost))
     finite_lo, finite_hi = np.isfinite(matrix.row_lo), np.isfinite(matrix.row_hi)
     conditions = [

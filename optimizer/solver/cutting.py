@@ -68,6 +68,7 @@ class Search:
         self.tangents = Tangents(cones)
         self.rounds = 0
         self.batch = True
+        self.seen: list[tuple[float, ...]] = []
 
     def keeps(self, x: Sequence[Fraction]) -> bool:
         """True where these values keep every cone, exactly."""
@@ -87,11 +88,14 @@ class Search:
         return replace(found, plain=plain)
 
     def bound(self, program: Program, start: Vertex) -> Found:
-        """The bound of a program without whole numbers, whose plain optimum is known and breaks cones.
+        """The bound of a program without whole numbers whose plain optimum is known.
 
         Values are where the bound was proved, in floating point; without any there is no point, as far as that could be
         proved.
         """
+        if self.keeps(start.values):
+            cost = program.cost(start.values)
+            return Found(Optimum(Ending.OPTIMAL, start.values, cost, cost, None, start.prices), ())
         self.batch = False
         found = self._rounds(program, Arrays.of(program, self.cones), tuple(map(float, start.values)))
         return self._none(program) if found is None else found
@@ -115,6 +119,7 @@ class Search:
             if not outcome.values:
                 return None
             x = outcome.values[: len(program.variables)]
+            self.seen.append(x)
             best = self._best(program, arrays, x, best)
             if best is not None and (best.close or not best.optimum.values):
                 return best

@@ -45,9 +45,10 @@ def fold(program: Program, cones: Sequence[Cone] = ()) -> Folded:
     fixed = tuple(v.lo if v.lo >= v.hi else _ZERO for v in program.variables)
     place = {j: k for k, j in enumerate(free)}
     last = len(free)
+    settled = [(j, x) for j, x in enumerate(fixed) if x]
 
     def line(coefs: Sequence[Fraction]) -> tuple[Fraction, ...]:
-        rest = sum((a * x for a, x in zip(coefs, fixed, strict=True) if a and x), _ZERO)
+        rest = sum((coefs[j] * x for j, x in settled if coefs[j]), _ZERO)
         return (*(coefs[j] for j in free), rest)
 
     def source(terms: Source) -> Source:

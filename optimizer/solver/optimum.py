@@ -177,7 +177,7 @@ def _pinned(program: Program, values: Sequence[float | Fraction]) -> _Choice | N
     return None if found is None else (pinned, found)
 
 
-def whole_first(program: Program, values: Sequence[float]) -> Optimum | None:
+def whole_first(program: Program, values: Sequence[float | Fraction]) -> Optimum | None:
     """The cheapest exact batch with the whole numbers of a point, or None; ties are left as they fall."""
     choice = _pinned(program, values)
     if choice is None:

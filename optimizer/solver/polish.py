@@ -12,8 +12,10 @@ from typing import Any
 from constraints.cone import Cone
 from optimizer.solver.model import Program
 
-_STEPS = 8
+_STEPS = 12
 """Steps after which the start was too far off."""
+_STILL = 3
+"""Steps on one spot after which it is taken as settled, although what rests there changes: some of it is idle."""
 _NEAR = 1e-7
 """Distance to a bound or a row's limit, as a share of its scale, at which it is taken as reached."""
 _DONE = 1e-11
@@ -99,8 +101,8 @@ class _Search:
         slack, need = self._slacks()
         self.reached = slack >= -_ROUGH * need
         self.weight = np.where(self.reached, 1.0, 0.0)
-        self.first = True
-        self.done = False
+        self.first, self.done = True, False
+        self.still = 0
 
     def step(self) -> bool:
         """One step; False where it leads nowhere."""
@@ -130,7 +132,8 @@ class _Search:
         self._move(free, move)
         changed = self._change_sets(active, cones, prices, jacobian)
         small = np.abs(move).max(initial=0.0) <= _DONE * (1 + np.abs(self.x).max(initial=0.0))
-        self.done = bool(small and not changed and not missed)
+        self.still = self.still + 1 if small and not missed else 0
+        self.done = bool(small and not missed and (not changed or self.still >= _STILL))
         return not (small and missed and not changed)
 
     def _slacks(self) -> tuple[Any, Any]:

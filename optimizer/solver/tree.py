@@ -39,7 +39,7 @@ _MOST_ROUNDS = 30
 """Rounds of cuts at any node."""
 _TRIED = 20
 """Variables tried out at a node, at most."""
-_STEPS = 30
+_STEPS = 10
 """Steps of the simplex method for each trial."""
 _ALIKE = 1e-8
 """Share of the cost by which another batch must be cheaper to be looked for."""
@@ -154,6 +154,7 @@ class Tree:
                 return None
             if self._root is None:
                 self._root = point
+                self._narrow()
             split = len(self._fractional(point.values)) > 0
             if split and rounds >= _ROUNDS:
                 break
@@ -177,17 +178,21 @@ class Tree:
         return self.whole[self.np.abs(counts - self.np.round(counts)) > _WHOLE]
 
     def _take(self, found: Optimum) -> None:
-        """Keep a batch if it is the cheapest, and leave out what the prices of the first linear program rule out."""
+        """Keep a batch if it is the cheapest."""
         self.learn(list(map(float, found.values)))
         if self.best is not None and found.cost >= self.best.cost:
             return
         self.best = found
         cost = float(found.cost)
         self.dearest = cost - _ALIKE * max(1.0, abs(cost))
-        if self._root is None:
+        self._narrow()
+
+    def _narrow(self) -> None:
+        """Leave out what the prices of the first linear program rule out in a batch cheaper than the dearest allowed."""
+        if self._root is None or self.dearest == inf:
             return
         np, rest = self.np, self._root.rest
-        room = max(cost - self._root.cost, 0.0) * (1 + _ALIKE) + _ALIKE
+        room = max(self.dearest - self._root.cost, 0.0) * (1 + _ALIKE) + _ALIKE
         with np.errstate(all="ignore"):
             reach = np.where(np.abs(rest) > _ALIKE, room / np.abs(rest), inf)
         for j in self.whole[reach[self.whole] < inf]:
@@ -242,9 +247,8 @@ class Tree:
         return lo, hi
 
     def _halves(self, lo: Any, hi: Any, point: Point, j: int) -> list[_Node]:
-        """Both sides of a variable, the nearer one first."""
-        up = int(point.values[j] % 1 >= 0.5)
-        return [_Node(*self._side(lo, hi, point, j, side), point.cost) for side in (up, 1 - up)]
+        """Both sides of a variable. The upper one first: to use a lot leads to a batch sooner than not to."""
+        return [_Node(*self._side(lo, hi, point, j, side), point.cost) for side in (1, 0)]
 
     def _without(self, lo: Any, hi: Any, point: Point, counts: Any) -> list[_Node]:
         """What is left where whole numbers leave no exact batch: the other values of one that is not fixed."""

@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 from fractions import Fraction
 
 from constraints.cone import Cone
-from optimizer.solver.cutting import GAP, Found, Search
+from optimizer.solver.cutting import GAP, Found, Search, rounded
 from optimizer.solver.fold import Folded, fold
 from optimizer.solver.model import Ending, Program
 from optimizer.solver.optimum import (
@@ -48,38 +48,43 @@ class Whole:
         start = settle(relaxed(self.program))
         if start is None:
             return Found(Optimum(Ending.INFEASIBLE), ())
-        plain = self._plain()
-        if not plain.values or search.keeps(plain.values):
-            return self._ranked_plain(plain, search)
-        loose = replace(search.bound(relaxed(self.program), start), plain=plain)
+        loose = search.bound(relaxed(self.program), start)
         self.rounds += search.rounds
         if loose.optimum.ending is Ending.INFEASIBLE:
             return loose
         cut = Program(self.program.variables, (*self.program.rows, *loose.cuts))
         tree = Tree(cut, self.cones, self._pinned, deadline=self.deadline)
+        for point in search.seen:
+            tree.learn(point)
         done = tree.run()
         self.rounds += tree.nodes
         best = tree.best
-        if done and best is not None:
+        if best is None:
+            return self._none(loose, tree.reported, done)
+        plain = self._plain(best)
+        if plain is best:
+            best = plain = self._ranked_plain(best, search)
+        if done:
             best = self._better_ranked(cut, best, loose)
-        return self._answer(loose, search, best, tree.reported, done)
+        return replace(self._answer(loose, search, best, tree.reported, done), plain=plain)
 
-    def _plain(self) -> Optimum:
-        """The cheapest batch without regard to the cones, not ranked."""
-        tree = Tree(self.program, (), lambda x: whole_first(self.program, x), deadline=self.deadline)
-        done = tree.run()
+    def _plain(self, best: Optimum) -> Optimum:
+        """The cheapest batch without regard to the cones, not ranked; the best with them where none is cheaper."""
+
+        def about(x: Sequence[float]) -> Optimum:
+            near = tuple(rounded(value) for value in x)
+            return Optimum(Ending.OPTIMAL, near, self.program.cost(near))
+
+        tree = Tree(self.program, (), about, deadline=self.deadline, dearest=float(best.cost))
+        tree.run()
         self.rounds += tree.nodes
-        if tree.best is None:
-            return optimise(self.program, Ranks((), ()), time_limit=self._left())
-        return replace(tree.best, ending=Ending.OPTIMAL if done else Ending.TIME_LIMIT, reported=tree.reported)
+        found = None if tree.best is None else whole_first(self.program, tree.best.values)
+        return best if found is None or found.cost >= best.cost else found
 
-    def _ranked_plain(self, plain: Optimum, search: Search) -> Found:
-        """The plain optimum, in the order of use if the cones are kept in that too."""
-        if not plain.values:
-            return Found(plain, (), plain=plain)
+    def _ranked_plain(self, best: Optimum, search: Search) -> Optimum:
+        """The best batch, which nothing without regard to the cones beats, in the order of use if that keeps them."""
         ranked = optimise(self.program, self.ranks, time_limit=self._left())
-        better = ranked.values and ranked.cost <= plain.cost and search.keeps(ranked.values)
-        return Found(ranked if better else plain, (), plain=plain)
+        return ranked if ranked.values and ranked.cost <= best.cost and search.keeps(ranked.values) else best
 
     def _left(self) -> float | None:
         return None if self.deadline is None else max(self.deadline - time.monotonic(), 0.01)
@@ -130,13 +135,20 @@ class Whole:
         counted = [kind for kind in kinds if any(kind[1:])]
         return len(set(counted)) < len(counted)
 
-    def _answer(self, loose: Found, search: Search, best: Optimum | None, reported: float, done: bool) -> Found:
-        bound, prices = loose.optimum.bound, loose.optimum.prices
-        if best is None:
-            ended = Ending.INFEASIBLE if done else Ending.TIME_LIMIT
-            return replace(loose, optimum=Optimum(ended, bound=bound, reported=reported, certain=False))
+    def _none(self, loose: Found, reported: float, done: bool) -> Found:
+        """No batch was found; that is sure where there is none without regard to the cones either."""
+        if done:
+            plain = optimise(self.program, Ranks((), ()), time_limit=self._left())
+            if plain.ending is Ending.INFEASIBLE and plain.certain:
+                return replace(loose, optimum=plain)
+        ended = Ending.INFEASIBLE if done else Ending.TIME_LIMIT
+        optimum = Optimum(ended, bound=loose.optimum.bound, reported=reported, certain=False)
+        return replace(loose, optimum=optimum)
+
+    def _answer(self, loose: Found, search: Search, best: Optimum, reported: float, done: bool) -> Found:
         values = search.ranked(_fixed(self.program, best.values), best.values)
         ended = Ending.OPTIMAL if done else Ending.TIME_LIMIT
+        bound, prices = loose.optimum.bound, loose.optimum.prices
         return replace(loose, optimum=Optimum(ended, values, best.cost, bound, reported, prices))
 
 
