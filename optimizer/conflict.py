@@ -16,7 +16,7 @@ from optimizer.problem import Problem
 from optimizer.solver.optimum import Ranks, SolverDisagrees
 
 if TYPE_CHECKING:
-    from optimizer.why.bench import Bench
+    from optimizer.bench.bench import Bench
 
 _Test = Callable[[Sequence[Requirement]], bool]
 """Whether a batch satisfies some requirements."""
@@ -79,7 +79,7 @@ class _Search:
     """One search for a conflict, and whether what it found last is certain."""
 
     def __init__(self, problem: Problem) -> None:
-        from optimizer.why.bench import Bench  # late: only a conflict pays for its imports
+        from optimizer.bench.bench import Bench  # late: only a conflict pays for its imports
 
         self.problem = problem
         self.chosen = list(problem.choosing)
@@ -90,7 +90,7 @@ class _Search:
 
     def run(self) -> Conflict:
         """The conflict; where time runs out what is known of it."""
-        from optimizer.why.clock import OutOfTime
+        from optimizer.clock import OutOfTime
 
         core, smallest, packs_matter = self.chosen, False, False
         reach: list[Reach] = []
@@ -119,7 +119,7 @@ class _Search:
 
     def _packs_matter(self, core: Sequence[Requirement]) -> bool:
         """True where opened packs, with any rule on the use of lots kept, would leave the core possible."""
-        from optimizer.why.bench import Bench
+        from optimizer.bench.bench import Bench
 
         if not self.bench.whole:
             return False
@@ -135,8 +135,8 @@ class _Search:
 
         A requirement that lots go together changes more of the program than its rows.
         """
-        from optimizer.why.bench import Bench
-        from optimizer.why.kept import Unsettled
+        from optimizer.bench.bench import Bench
+        from optimizer.bench.kept import Unsettled
 
         gone = [r for r in self.chosen if not any(r is kept for kept in requirements)]
         together = any(row.lo is not None for r in gone for row in r.choices(self.problem.formula))
@@ -151,10 +151,10 @@ class _Search:
         return possible
 
     def _with_cones(self, requirements: Sequence[Requirement]) -> bool:
+        from optimizer import clock
+        from optimizer.bench.rows import layout_for
         from optimizer.solver.cone import optimise_with_cuts
         from optimizer.solver.model import Ending
-        from optimizer.why import clock
-        from optimizer.why.ground import layout_for
 
         layout, formula = layout_for(self.problem, requirements)[0], self.problem.formula
         held = optimise_with_cuts(layout, requirements, formula, Ranks((), ()), time_limit=clock.left())

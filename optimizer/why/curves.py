@@ -9,7 +9,7 @@ from constraints.ingredients import FAT, Lot
 from constraints.numbers import shown
 from constraints.quantities import Amount
 from constraints.requirement import Ratio, Requirement, widened
-from optimizer.why.bench import Bench
+from optimizer.bench.bench import Bench
 from optimizer.why.ground import Ground, Means, changes, family_of
 from optimizer.why.limits import cost_with
 from optimizer.why.lots import Line, Market, PerHeld, kinks

@@ -6,13 +6,13 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
 
+from optimizer.bench.bench import Bench
 from optimizer.blend import Answer
 from optimizer.blend import Status as AnswerStatus
 from optimizer.conflict import Conflict
 from optimizer.problem import Order
 from optimizer.reading.lots import LotTable
 from optimizer.reading.recipe import Recipe
-from optimizer.why.bench import Bench
 from optimizer.why.ground import Ground, ground_of
 from optimizer.why.limits import LimitPrice, Margin, limit_prices
 from optimizer.why.lots import LotPrice, lot_prices

@@ -15,9 +15,9 @@ from math import ceil, floor
 
 from constraints.ingredients import FAT, Lot
 from constraints.numbers import PERCENT
-from optimizer.why.bench import NEAR_NODES, Bench
-from optimizer.why.extreme import loose
-from optimizer.why.kept import searching
+from optimizer.bench.bench import NEAR_NODES, Bench
+from optimizer.bench.extreme import loose
+from optimizer.bench.kept import searching
 from optimizer.why.ways_out import Kind, Way
 
 _ZERO = Fraction(0)

@@ -16,13 +16,14 @@ from fractions import Fraction
 from constraints.document import read_text
 from constraints.faults import BadInput, Fault
 from constraints.ingredients import Lot
+from optimizer.bench.rows import layout_for
 from optimizer.problem import Order, Problem, assemble
 from optimizer.reading.lots import LotTable, parse_lots
 from optimizer.reading.recipe import Recipe, WhenMissing
 from optimizer.reading.table import Table, cut
 from optimizer.solver.model import Program
 from optimizer.solver.program import Layout
-from optimizer.why.ground import Ground, Means, layout_for
+from optimizer.why.ground import Ground, Means
 from optimizer.why.lots import Line, Market, PerHeld, kinks, worth
 
 _ZERO = Fraction(0)

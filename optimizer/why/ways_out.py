@@ -16,13 +16,13 @@ from math import ceil, floor
 from constraints.ingredients import Lot
 from constraints.requirement import Requirement, Row, widened
 from constraints.stock import BatchSize
+from optimizer.bench.bench import NEAR_NODES, Bench, with_lots
+from optimizer.bench.extreme import MANY
+from optimizer.bench.kept import Unsettled, searching
+from optimizer.clock import OutOfTime
 from optimizer.conflict import Conflict, Reach
 from optimizer.problem import Problem
 from optimizer.solver.model import Variable
-from optimizer.why.bench import NEAR_NODES, Bench, with_lots
-from optimizer.why.clock import OutOfTime
-from optimizer.why.extreme import MANY
-from optimizer.why.kept import Unsettled, searching
 
 _ZERO = Fraction(0)
 _ONE = Fraction(1)

@@ -21,11 +21,11 @@ from typing import Any
 import numpy as np
 
 from constraints.requirement import Row
+from optimizer import clock
+from optimizer.bench.vertex import Vertex, vertex
 from optimizer.solver.exact import Vertex as Proved
 from optimizer.solver.model import Basis, Place, Program, Variable
 from optimizer.solver.optimum import SolverDisagrees, settle
-from optimizer.why import clock
-from optimizer.why.vertex import Vertex, vertex
 
 _ZERO = Fraction(0)
 _FINE = 2**40

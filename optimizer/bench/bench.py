@@ -15,13 +15,13 @@ import numpy as np
 from constraints.formula import Formula
 from constraints.ingredients import Lot
 from constraints.requirement import Requirement, Row
+from optimizer.bench.extreme import MANY, Part, extreme, figure_of
+from optimizer.bench.kept import MOST_NODES, Kept, Unsettled, searching
+from optimizer.bench.rows import carry_rows, layout_for, new_columns
 from optimizer.problem import Problem
 from optimizer.solver.model import Variable
 from optimizer.solver.optimum import SolverDisagrees
 from optimizer.solver.program import value_per_kg
-from optimizer.why.extreme import MANY, Part, extreme, figure_of
-from optimizer.why.ground import carry_rows, layout_for, new_columns
-from optimizer.why.kept import MOST_NODES, Kept, Unsettled, searching
 
 _ZERO = Fraction(0)
 _ONE = Fraction(1)

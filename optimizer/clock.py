@@ -1,0 +1,50 @@
+"""How long a command may take: one limit shared by all the searches it starts, wherever they are."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+from contextvars import ContextVar
+
+
+class OutOfTime(Exception):
+    """The time is over; what was being looked for is not known."""
+
+
+class Left:
+    """What is left of a time limit in seconds (None: there is no limit)."""
+
+    def __init__(self, limit: float | None) -> None:
+        self.end = None if limit is None else time.monotonic() + limit
+
+    @property
+    def seconds(self) -> float | None:
+        """Seconds left, never quite none; None without a limit."""
+        return None if self.end is None else max(self.end - time.monotonic(), 0.01)
+
+    @property
+    def over(self) -> bool:
+        """True where nothing is left."""
+        return self.end is not None and time.monotonic() >= self.end
+
+
+_LEFT: ContextVar[Left] = ContextVar("time for the report", default=Left(None))  # noqa: B039 - never changed
+
+
+@contextmanager
+def limited(seconds: float | None) -> Iterator[None]:
+    """Within this all searches together take about so many seconds; None: no limit."""
+    token = _LEFT.set(Left(seconds))
+    try:
+        yield
+    finally:
+        _LEFT.reset(token)
+
+
+def left() -> float | None:
+    """Seconds left of the limit stood in, None where there is none. Raises OutOfTime where none are left."""
+    here = _LEFT.get()
+    if here.over:
+        raise OutOfTime
+    return here.seconds
