@@ -115,7 +115,10 @@ class _Search:
         test = self._with_cones if self.uncertain else self._in_whole if self.bench.whole else self._on_paper
         if test(start):
             raise SolverDisagrees("a batch was said not to exist, and one was found")
-        return _by_halves(start, test)
+        core = _by_halves(start, test)
+        if self.bench.whole and not self.uncertain and self._in_whole(core, checked=True):
+            self.certain = False
+        return core
 
     def _packs_matter(self, core: Sequence[Requirement]) -> bool:
         """True where opened packs, with any rule on the use of lots kept, would leave the core possible."""
@@ -130,9 +133,10 @@ class _Search:
         self.bench.hold(requirements)
         return bool(self.bench.point())
 
-    def _in_whole(self, requirements: Sequence[Requirement]) -> bool:
+    def _in_whole(self, requirements: Sequence[Requirement], *, checked: bool = False) -> bool:
         """With whole packs and pulls; True where that could not be settled.
 
+        That there is none is taken from the solver unless it is to be ``checked``, as it is for the conflict found.
         A requirement that lots go together changes more of the program than its rows.
         """
         from optimizer.bench.bench import Bench
@@ -143,7 +147,7 @@ class _Search:
         bench = Bench(self.problem, requirements) if together else self.bench
         bench.hold(requirements)
         try:
-            possible = bool(bench.point())
+            possible = bool(bench.point(checked=checked))
         except Unsettled:
             self.settled = False
             return True

@@ -159,10 +159,10 @@ class Bench:
         self.kept.aim_about([0.0] * len(self.kept.variables))
         return bool(self.kept.guess())
 
-    def point(self) -> tuple[Fraction, ...]:
-        """Some point; empty where there is none (``kept.certain`` says whether that is sure)."""
+    def point(self, *, checked: bool = True) -> tuple[Fraction, ...]:
+        """Some point; empty where there is none (``kept.certain`` says whether that is sure; see ``Kept.best``)."""
         self.kept.aim({})
-        return self.kept.best() if self.whole else self.kept.point()
+        return self.kept.best(checked=checked) if self.whole else self.kept.point()
 
     def cheapest(self) -> tuple[Fraction, ...]:
         """The cheapest point; empty where there is none.
@@ -276,11 +276,3 @@ def with_lots(problem: Problem, lots: Sequence[Lot], *, same: bool = False) -> P
     if same:
         carry_rows(problem.formula, formula)
     return replace(problem, formula=formula)
-
-
-def _beyond(terms: Terms, limit: Fraction, sign: int) -> Row:
-    """The row of all figures on the wrong side of a limit: above an upper one (sign 1), below a lower one (sign -1)."""
-    over, under = terms
-    coefs = over if under is None else tuple(a - limit * b if b else a for a, b in zip(over, under, strict=True))
-    at = limit if under is None else _ZERO
-    return Row("beyond", coefs, at if sign > 0 else None, at if sign < 0 else None)

@@ -15,7 +15,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from fractions import Fraction
-from math import ceil, floor, gcd, inf, lcm
+from math import floor, gcd, inf, lcm
 from typing import Any
 
 import numpy as np
@@ -24,6 +24,7 @@ from constraints.requirement import Row
 from optimizer import clock
 from optimizer.bench.vertex import Vertex, vertex
 from optimizer.solver.exact import Vertex as Proved
+from optimizer.solver.exact import no_sum_fits
 from optimizer.solver.model import Basis, Place, Program, Variable
 from optimizer.solver.optimum import SolverDisagrees, settle
 
@@ -36,6 +37,8 @@ _NODES = 300
 """Most linear programs solved to check a claim that whole numbers leave no point."""
 MOST_NODES = 200
 """Nodes after which a search in whole numbers is given up; each is a linear program, and few need more than ten."""
+_SEARCH = {"mip_heuristic_run_root_reduced_cost": False, "mip_allow_restart": False}
+"""HiGHS: no search in a smaller program of its own before the first node, which costs more than all nodes allowed."""
 _FEASIBLE_POINT = 2
 """HiGHS: the primal solution is feasible."""
 
@@ -71,6 +74,7 @@ class Kept:
         self.dens = [self._fill(i, row.coefs) for i, row in enumerate(program.rows)]
         self.certain = True
         self.most_nodes, self.gap = MOST_NODES, 0.0
+        self._known: tuple[Fraction, ...] = ()
         self._linear = self._passed(whole=False)
         self._solvers = [self._linear]
 
@@ -194,22 +198,28 @@ class Kept:
         _, paid = self._paid(prices)
         return sorted((j for j, n in enumerate(paid) if n > 0), key=lambda j: (-paid[j], j))
 
-    def best(self) -> tuple[Fraction, ...]:
+    def best(self, *, checked: bool = True) -> tuple[Fraction, ...]:
         """The cheapest point in whole numbers, exact, with these as the solver chose them; empty where there is none.
 
-        Without whole numbers both are proved. With them that there is none is proved as far as branching goes, and a
-        cheapest one is searched for as far as ``most_nodes``; ``certain`` says whether it was far enough. Raises
-        Unsettled where that search was not far enough for any point.
+        Without whole numbers both are proved. With them that there is none is proved as far as branching goes (not
+        ``checked``: it is taken from the solver), and a cheapest one is searched for as far as ``most_nodes``;
+        ``certain`` says whether it was far enough. Raises Unsettled where that search was not far enough for any point.
         """
         self.certain = True
         loose = self.settle()
         if loose is None or not self.counted:
             return () if loose is None else loose.values
+        if self._parity():
+            return ()
         chosen = self._solved_whole()
         if chosen:
             found = self._pinned(chosen)
             if found is not None:
+                self._known = found.values
                 return found.values
+        elif not checked:
+            self.certain = False
+            return ()
         values, self.certain = self._branch()
         if chosen and not values:
             raise SolverDisagrees("the whole numbers the solver chose leave no exact batch")
@@ -227,7 +237,7 @@ class Kept:
 
         highs = highspy.Highs()
         options: dict[str, Any] = {"output_flag": False, "threads": 1, "random_seed": 0}
-        options |= {} if whole else {"presolve": "off"}
+        options |= _SEARCH if whole else {"presolve": "off"}
         for option, setting in options.items():
             highs.setOptionValue(option, setting)
         used: list[Any] = [np.flatnonzero(line) for line in self.lines]
@@ -314,6 +324,10 @@ class Kept:
         highs.setOptionValue("time_limit", inf if left is None else highs.getRunTime() + left)
         highs.setOptionValue("mip_max_nodes", self.most_nodes)
         highs.setOptionValue("mip_rel_gap", self.gap)
+        if self._keeps(self._known):
+            start = highspy.HighsSolution()
+            start.col_value = [float(x) for x in self._known]
+            highs.setSolution(start)
         highs.run()
         status, states = highs.getModelStatus(), highspy.HighsModelStatus
         if status == states.kInfeasible:
@@ -323,6 +337,19 @@ class Kept:
             clock.left()
             raise Unsettled
         return tuple(highs.getSolution().col_value)
+
+    def _keeps(self, values: Sequence[Fraction]) -> bool:
+        """Whether a point found earlier is still one, so that the search may start from it."""
+        if len(values) != len(self.variables) or any(
+            not v.lo <= x <= v.hi for v, x in zip(self.variables, values, strict=True)
+        ):
+            return False
+        per = lcm(*(x.denominator for x in values))
+        sums = self.lines @ np.array([x.numerator * (per // x.denominator) for x in values], dtype=object)
+        return all(
+            (lo is None or n >= lo * den * per) and (hi is None or n <= hi * den * per)
+            for n, den, lo, hi in zip(sums, self.dens, self.lo, self.hi, strict=True)
+        )
 
     def _pinned(self, values: Sequence[float]) -> Vertex | None:
         """The cheapest point with these whole numbers."""
@@ -341,13 +368,11 @@ class Kept:
     def _branch(self) -> tuple[tuple[Fraction, ...], bool]:
         """The cheapest point in whole numbers by branch and bound, and whether the search was full."""
         before = [(j, self.variables[j].lo, self.variables[j].hi) for j in self.counted]
-        if self._parity():
-            return (), True
         best: Vertex | None = None
         full = True
         waiting: list[dict[int, tuple[Fraction, Fraction]]] = [{}]
         try:
-            for _ in range(_NODES):
+            for _ in range(min(_NODES, self.most_nodes)):
                 if not waiting:
                     break
                 node = waiting.pop()
@@ -374,13 +399,12 @@ class Kept:
         """True where some row of whole numbers alone has no sum that is between its limits."""
         counted = np.zeros(len(self.variables), dtype=bool)
         counted[self.counted] = True
-        for line, den, lo, hi in zip(self.lines, self.dens, self.lo, self.hi, strict=True):
-            if lo is None or hi is None or np.any(line[~counted]):
-                continue
-            step = gcd(*line) or 1
-            if ceil(lo * den / step) > floor(hi * den / step):
-                return True
-        return False
+        rows = zip(self.lines, self.dens, self.lo, self.hi, strict=True)
+        return no_sum_fits(
+            ([int(n) for n in line], lo * den, hi * den)
+            for line, den, lo, hi in rows
+            if lo is not None and hi is not None and not np.any(line[~counted])
+        )
 
 
 def _low(limit: Fraction | None) -> float:

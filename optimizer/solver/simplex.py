@@ -14,7 +14,6 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from fractions import Fraction
 
-from constraints.formula import solve_exactly
 from optimizer.solver.model import Basis, Place, Program
 
 _ZERO = Fraction(0)
@@ -121,8 +120,8 @@ class Simplex:
         self.active = [i for i in range(len(self.rows)) if self.places[self.size + i] is not Place.BASIC]
         if len(self.basic) != len(self.active):
             return False
-        unit = [[_ONE if i == k else _ZERO for k in range(len(self.basic))] for i in range(len(self.basic))]
-        inverse = solve_exactly([[self.rows[i][j] for j in self.basic] for i in self.active], unit)
+        lines = ([(k, self.rows[i][j]) for k, j in enumerate(self.basic)] for i in self.active)
+        inverse = inverted([{k: a for k, a in line if a} for line in lines])
         self.inverse = inverse or []
         return inverse is not None
 
@@ -231,3 +230,46 @@ class Simplex:
 
 def _dot(left: Sequence[Fraction], right: Sequence[Fraction]) -> Fraction:
     return sum((a * b for a, b in zip(left, right, strict=True) if a and b), _ZERO)
+
+
+def inverted(lines: Sequence[dict[int, Fraction]]) -> list[list[Fraction]] | None:
+    """The inverse of a square matrix given by its rows, each without its zeros; None where there is none.
+
+    Gauss-Jordan elimination that takes the shortest row next and in it the column that the fewest rows have, so that
+    the many rows of two figures (those of packs and pulls) stay short.
+    """
+    size = len(lines)
+    left = [dict(line) for line in lines]
+    made: list[dict[int, Fraction]] = [{i: _ONE} for i in range(size)]
+    using: list[set[int]] = [set() for _ in range(size)]
+    for i, line in enumerate(left):
+        for j in line:
+            using[j].add(i)
+    waiting, row_of = set(range(size)), [0] * size
+    while waiting:
+        i = min(waiting, key=lambda i: (len(left[i]), i))
+        if not left[i]:
+            return None
+        waiting.remove(i)
+        j = min(left[i], key=lambda j: (len(using[j]), j))
+        row_of[j], lead = i, left[i][j]
+        for part in (left[i], made[i]):
+            for k, a in part.items():
+                part[k] = a / lead
+        for other in [k for k in using[j] if k != i]:
+            factor = left[other][j]
+            _take_off(made[other], made[i], factor)
+            for k in _take_off(left[other], left[i], factor):
+                (using[k].add if k in left[other] else using[k].discard)(other)
+    return [[made[i].get(k, _ZERO) for k in range(size)] for i in row_of]
+
+
+def _take_off(line: dict[int, Fraction], other: Mapping[int, Fraction], factor: Fraction) -> Mapping[int, Fraction]:
+    """Take a multiple of another row off one; the other row, whose places are those that may have changed."""
+    for k, a in other.items():
+        rest = line.get(k, _ZERO) - factor * a
+        if rest:
+            line[k] = rest
+        else:
+            line.pop(k, None)
+    return other

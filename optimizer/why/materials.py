@@ -119,7 +119,9 @@ def _several(bench: Bench, mixed: Sequence[tuple[_Line, Sequence[float]]]) -> Wa
         wanted = [replace(lot, on_hand_kg=lot.on_hand_kg * (1 + more)) for lot in lots]
         rounded = [replace(lot, on_hand_kg=Fraction(ceil(lot.on_hand_kg * 10), 10)) for lot in wanted]
         with bench.offering(rounded) as (there, _):
-            if there.point():
+            with searching(there.kept, NEAR_NODES):
+                found = there.point(checked=False)
+            if found:
                 return Way(Kind.MATERIAL, None, _ZERO, lots=tuple((lot, lot.on_hand_kg) for lot in rounded))
     return None
 

@@ -269,7 +269,8 @@ def _together(bench: Bench) -> Way | None:
     giving = kept.add_columns(give)
     kept.aim({j: v.cost for j, (v, _) in zip(giving, give, strict=True)})
     try:
-        values = kept.best()
+        with searching(kept, NEAR_NODES):
+            values = kept.best()
     finally:
         for j in giving:
             kept.bound(j, _ZERO, _ZERO)
