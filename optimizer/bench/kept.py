@@ -106,6 +106,19 @@ class Kept:
         for highs in self._solvers:
             highs.changeColBounds(j, float(lo), float(hi))
 
+    def coefficient(self, i: int, j: int, a: Fraction) -> None:
+        """Put another coefficient in a row."""
+        self._put(i, j, a)
+        for highs in self._solvers:
+            highs.changeCoeff(i, j, float(a))
+
+    def _put(self, i: int, j: int, a: Fraction) -> None:
+        if self.dens[i] % a.denominator:
+            more = a.denominator // gcd(self.dens[i], a.denominator)
+            self.lines[i] *= more
+            self.dens[i] *= more
+        self.lines[i, j] = a.numerator * (self.dens[i] // a.denominator)
+
     def aim(self, costs: Mapping[int, Fraction]) -> None:
         """Put a cost on these variables and none on the others."""
         for j, v in enumerate(self.variables):
@@ -141,11 +154,7 @@ class Kept:
         for j, (v, coefs) in enumerate(columns, start=first):
             self.variables.append(v)
             for i, a in coefs.items():
-                if self.dens[i] % a.denominator:
-                    more = a.denominator // gcd(self.dens[i], a.denominator)
-                    self.lines[i] *= more
-                    self.dens[i] *= more
-                self.lines[i, j] = a.numerator * (self.dens[i] // a.denominator)
+                self._put(i, j, a)
             places, floats = np.array(list(coefs), dtype=np.int32), np.array([float(a) for a in coefs.values()])
             for highs in self._solvers:
                 highs.addCol(float(v.cost), float(v.lo), float(v.hi), len(places), places, floats)
