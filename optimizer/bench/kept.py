@@ -237,8 +237,10 @@ class Kept:
     # The solver.
 
     def _fill(self, i: int, coefs: Sequence[Fraction]) -> int:
-        den = lcm(*{a.denominator for a in coefs}) if coefs else 1
-        self.lines[i, :] = [a.numerator * (den // a.denominator) if a else 0 for a in coefs]
+        used = [(j, a.numerator, a.denominator) for j, a in enumerate(coefs) if a is not _ZERO and a]
+        den = lcm(*{below for _, _, below in used})
+        for j, above, below in used:
+            self.lines[i, j] = above * (den // below)
         return den
 
     def _passed(self, *, whole: bool) -> Any:
