@@ -34,8 +34,13 @@ _LEFT: ContextVar[Left] = ContextVar("time for the report", default=Left(None)) 
 
 @contextmanager
 def limited(seconds: float | None) -> Iterator[None]:
-    """Within this all searches together take about so many seconds; None: no limit."""
-    token = _LEFT.set(Left(seconds))
+    """Within this all searches together take about so many seconds, and no longer than a limit already stood in.
+
+    None: no further limit.
+    """
+    inner, outer = Left(seconds), _LEFT.get()
+    ends_first = inner if outer.end is None or (inner.end is not None and inner.end < outer.end) else outer
+    token = _LEFT.set(ends_first)
     try:
         yield
     finally:
@@ -48,3 +53,12 @@ def left() -> float | None:
     if here.over:
         raise OutOfTime
     return here.seconds
+
+
+def shorter(limit: float | None) -> float | None:
+    """The shorter of a limit in seconds and what is left of the one stood in; None where there is neither.
+
+    Raises OutOfTime where nothing is left.
+    """
+    here = left()
+    return limit if here is None else here if limit is None else min(limit, here)

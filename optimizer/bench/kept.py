@@ -268,13 +268,16 @@ class Kept:
         return highs
 
     def _run(self) -> bool:
-        """Solve from where the solver stands; False where it says that there is no point."""
+        """Solve from where the solver stands; False where it says that there is no point. Raises OutOfTime."""
         import highspy
 
         left = clock.left()
         self._linear.setOptionValue("time_limit", inf if left is None else self._linear.getRunTime() + left)
         self._linear.run()
-        return bool(self._linear.getModelStatus() == highspy.HighsModelStatus.kOptimal)
+        status, states = self._linear.getModelStatus(), highspy.HighsModelStatus
+        if status == states.kTimeLimit:
+            raise clock.OutOfTime
+        return bool(status == states.kOptimal)
 
     def _basis(self) -> Basis:
         import highspy

@@ -14,6 +14,7 @@ from fractions import Fraction
 from typing import Any
 
 from constraints.requirement import Row
+from optimizer import clock
 
 _FEASIBLE_POINT = 2
 """HiGHS: the primal solution is feasible."""
@@ -97,9 +98,12 @@ class Outcome:
 def solve(program: Program, *, time_limit: float | None = None, gap: float = 0.0) -> Outcome:
     """Solve a program with PuLP and HiGHS.
 
-    ``time_limit`` is in seconds, ``gap`` the relative gap at which an integer search stops. Prints nothing.
+    ``time_limit`` is in seconds, ``gap`` the relative gap at which an integer search stops. Prints nothing. Raises
+    OutOfTime where the command's own limit is over.
     """
     import pulp
+
+    time_limit = clock.shorter(time_limit)
 
     with warnings.catch_warnings():
         warnings.simplefilter("ignore", DeprecationWarning)  # PuLP 3 warns of what PuLP 4 will rename

@@ -14,6 +14,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from fractions import Fraction
 
+from optimizer import clock
 from optimizer.solver.model import Basis, Place, Program
 
 _ZERO = Fraction(0)
@@ -60,12 +61,16 @@ class Simplex:
         return self._prices(self.cost)
 
     def minimise(self, cost: Mapping[int, Fraction] | None = None) -> bool:
-        """Go to a point of least cost, by variable and else zero where given. False where no point is feasible."""
+        """Go to a point of least cost, by variable and else zero where given. False where no point is feasible.
+
+        Raises OutOfTime where the command's time is over.
+        """
         if cost is not None:
             self.cost = [cost.get(j, _ZERO) for j in range(self.size)]
         wrong, moved = self._violations(), True
         reduced = self._reduced(self._gradient(wrong))
         for _ in range(_PIVOTS):
+            clock.left()
             entering = self._entering(reduced, steepest=moved)
             if entering is None:
                 return not wrong

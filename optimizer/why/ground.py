@@ -14,8 +14,9 @@ from fractions import Fraction
 
 from constraints.requirement import Requirement, Row, widened
 from optimizer.bench.rows import Owner, layout_for
+from optimizer.clock import OutOfTime
 from optimizer.problem import Problem
-from optimizer.solver.model import Basis, Place, Program, solve
+from optimizer.solver.model import Basis, Ending, Place, Program, solve
 from optimizer.solver.optimum import SolverDisagrees, point, settle
 from optimizer.solver.program import Layout
 from optimizer.why.moving import Drift, Family
@@ -94,12 +95,14 @@ def held(program: Program, values: Sequence[Fraction]) -> Program:
 def cheapest(program: Program) -> tuple[Fraction, ...] | None:
     """The cheapest exact point of a program, whole numbers as the solver chose them; None where there is none.
 
-    Without whole numbers both are proved. Raises SolverDisagrees where an answer cannot be made exact.
+    Without whole numbers both are proved. Raises SolverDisagrees where an answer cannot be made exact, and OutOfTime.
     """
     if not program.whole:
         found = settle(program)
         return None if found is None else found.values
     outcome = solve(program)
+    if outcome.ending is Ending.TIME_LIMIT:
+        raise OutOfTime
     if outcome.values:
         pairs = zip(program.variables, outcome.values, strict=True)
         values = [Fraction(round(x)) if v.whole else _ZERO for v, x in pairs]

@@ -9,6 +9,7 @@ but solves at changed prices, so it holds with whole packs and at degenerate bat
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
 from fractions import Fraction
 
@@ -200,12 +201,20 @@ class LotPrice:
 
 def lot_prices(ground: Ground) -> tuple[LotPrice, ...]:
     """Every lot that may go in, those used first."""
-    found = []
-    rest = reduced_costs(ground.program, ground.prices)
-    for j, column in enumerate(ground.problem.formula.columns):
-        if isinstance(column, Lot):
-            found.append(_lot_price(ground, j, column, rest[j]))
+    return by_use(lots_priced(ground))
+
+
+def by_use(found: Iterable[LotPrice]) -> tuple[LotPrice, ...]:
+    """Those used first, then by name."""
     return tuple(sorted(found, key=lambda lot: (not lot.used_kg, lot.lot.name)))
+
+
+def lots_priced(ground: Ground) -> Iterator[LotPrice]:
+    """Every lot that may go in, one after the other, those used first. Raises OutOfTime on the way."""
+    rest = reduced_costs(ground.program, ground.prices)
+    lots = [(j, column) for j, column in enumerate(ground.problem.formula.columns) if isinstance(column, Lot)]
+    for j, lot in sorted(lots, key=lambda found: not ground.values[found[0]]):
+        yield _lot_price(ground, j, lot, rest[j])
 
 
 def nearest_unused(ground: Ground) -> LotPrice | None:
