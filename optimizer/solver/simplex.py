@@ -12,6 +12,7 @@ minimising the sum of all violations.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from copy import copy
 from fractions import Fraction
 
 from optimizer import clock
@@ -40,6 +41,19 @@ class Simplex:
         if start is None or not self._stand(start):
             slack = Basis((Place.LOWER,) * self.size, (Place.BASIC,) * len(self.rows))
             self._stand(slack)
+
+    def copy(self) -> Simplex:
+        """A search standing where this one stands, which moves on its own."""
+        other = copy(self)
+        other.cost, other.lo, other.hi = list(self.cost), list(self.lo), list(self.hi)
+        other.places, other.at = list(self.places), list(self.at)
+        return other
+
+    def shut(self, j: int) -> None:
+        """Allow nothing of a variable that is basic or rests at nothing, as from the next search on."""
+        if self.places[j] is Place.UPPER and self.at[j]:
+            raise ValueError("a variable resting on its upper bound has to be moved first")
+        self.hi[j] = _ZERO
 
     @property
     def values(self) -> tuple[Fraction, ...]:

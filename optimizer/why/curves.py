@@ -148,7 +148,7 @@ def price_curve(ground: Ground, lot: Lot) -> Curve:
     own = program.variables[j].cost
     floor = min(own, scale.cost(_ZERO))
     now = scale.money(own) or _ZERO
-    market = Market(program, j, None if ground.whole else ground.basis, floor)
+    market = Market(program, j, None if ground.whole else ground.standing, floor)
     top = scale.cost(max(now * 2, Fraction(1)))
     lines: list[tuple[Fraction, Line]] = kinks(market, floor, top)
     points, amounts = [], []

@@ -11,6 +11,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from enum import StrEnum
 from fractions import Fraction
+from functools import cached_property
 
 from constraints.requirement import Requirement, Row, widened
 from optimizer.bench.rows import Owner, layout_for
@@ -19,6 +20,7 @@ from optimizer.problem import Problem
 from optimizer.solver.model import Basis, Ending, Place, Program, solve
 from optimizer.solver.optimum import SolverDisagrees, point, settle
 from optimizer.solver.program import Layout
+from optimizer.solver.simplex import Simplex
 from optimizer.why.moving import Drift, Family
 
 _ZERO = Fraction(0)
@@ -55,6 +57,11 @@ class Ground:
     def means(self) -> Means:
         """How prices of limits are found."""
         return Means.FIXED if self.whole else Means.EXACT
+
+    @cached_property
+    def standing(self) -> Simplex:
+        """A search standing at the optimum of the linear program; not to be moved, only copied."""
+        return Simplex(self.program, self.basis)
 
     @property
     def kilograms(self) -> tuple[Fraction, ...]:

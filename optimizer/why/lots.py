@@ -9,16 +9,17 @@ but solves at changed prices, so it holds with whole packs and at degenerate bat
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
 from fractions import Fraction
 
 from constraints.ingredients import Lot
 from optimizer.problem import Problem
 from optimizer.solver.exact import reduced_costs
-from optimizer.solver.model import Basis, Program, Variable
+from optimizer.solver.model import Basis, Place, Program, Variable
 from optimizer.solver.optimum import SolverDisagrees
 from optimizer.solver.program import value_per_kg
+from optimizer.solver.simplex import GaveUp, Simplex
 from optimizer.why.ground import Ground, Means, cheapest, stock_family
 from optimizer.why.limits import Side, side_of
 from optimizer.why.moving import solved
@@ -42,25 +43,49 @@ class Line:
 class Market:
     """The least cost as the price of one variable changes, everything else as it is."""
 
-    def __init__(self, program: Program, j: int, start: Basis | None = None, floor: Fraction = _ZERO) -> None:
-        """``floor`` is the lowest price looked at: the one at which the lot itself costs nothing."""
-        self.program, self.j, self.basis, self.floor = program, j, start, floor
+    def __init__(self, program: Program, j: int, start: Simplex | Basis | None = None, floor: Fraction = _ZERO) -> None:
+        """``start`` is where a search may start, or one that stands at a cheapest batch of this very program.
+
+        ``floor`` is the lowest price looked at: the one at which the lot itself costs nothing.
+        """
+        self.program, self.j, self.floor = program, j, floor
+        self.basis = start.basis if isinstance(start, Simplex) else start
+        self._search = start if isinstance(start, Simplex) else None
 
     def best(self, price: Fraction) -> Line | None:
         """The cheapest batch at a price per unit of the variable; None where there is none."""
-        return self._solve(self._priced(self.program, price))
+        standing = None if self.program.whole else self._standing()
+        if standing is None:
+            return self._solve(self._priced(self.program, price))
+        _moved(standing, {k: price if k == self.j else v.cost for k, v in enumerate(self.program.variables)})
+        self._search = standing
+        return self._line(standing.values)
+
+    def _standing(self) -> Simplex | None:
+        """A search that stands at a cheapest batch, for this market to move; None where there is no batch."""
+        if self._search is None:
+            self._search = solved(self.program, self.basis)
+        return None if self._search is None else self._search.copy()
 
     def without(self) -> Fraction | None:
         """The least cost where the lot is not used at all; None where no batch exists without it."""
         v = self.program.variables[self.j]
         if v.lo > 0:
             return None
-        program = self._with(self.program, replace(v, hi=_ZERO))
-        found = self._solve(program, keep=False)
-        return None if found is None else found.rest
+        standing = None if self.program.whole else self._standing()
+        if standing is not None and standing.basis.variables[self.j] is not Place.UPPER:
+            standing.shut(self.j)
+            point = standing.values if _moved(standing) else None
+        else:
+            point = self._point(self._with(self.program, replace(v, hi=_ZERO)), keep=False)
+        return None if point is None else self._line(point).rest
 
     def least(self, sign: int) -> Line:
         """The batch with the least (``sign`` 1) or the most (-1) of the lot, whatever it costs."""
+        standing = None if self.program.whole else self._standing()
+        if standing is not None:
+            _moved(standing, {self.j: Fraction(sign)})
+            return self._line(standing.values)
         variables = tuple(
             replace(v, cost=Fraction(sign) if k == self.j else _ZERO) for k, v in enumerate(self.program.variables)
         )
@@ -94,6 +119,14 @@ class Market:
         amount = point[self.j]
         own = self.program.variables[self.j].cost
         return Line(self.program.cost(point) - own * amount, amount)
+
+
+def _moved(search: Simplex, cost: Mapping[int, Fraction] | None = None) -> bool:
+    """See Simplex.minimise. Raises SolverDisagrees where it gives up."""
+    try:
+        return search.minimise(cost)
+    except GaveUp:
+        raise SolverDisagrees("exact arithmetic found no end") from None
 
 
 @dataclass(frozen=True)
@@ -236,7 +269,7 @@ def _lot_price(ground: Ground, j: int, lot: Lot, rest: Fraction) -> LotPrice:
     own, amount = program.variables[j].cost, ground.values[j]
     scale = PerHeld(ground.problem, lot, unit)
     floor = min(own, scale.cost(_ZERO))
-    market = Market(program, j, None if ground.whole else ground.basis, floor)
+    market = Market(program, j, None if ground.whole else ground.standing, floor)
     line = Line(ground.cost - own * amount, amount)
     means = Means.SOLVED_AGAIN if ground.whole else Means.EXACT
     low: Fraction | None = None
