@@ -9,7 +9,7 @@ but solves at changed prices, so it holds with whole packs and at degenerate bat
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
 from fractions import Fraction
 
@@ -19,10 +19,10 @@ from optimizer.solver.exact import reduced_costs
 from optimizer.solver.model import Basis, Place, Program, Variable
 from optimizer.solver.optimum import SolverDisagrees
 from optimizer.solver.program import value_per_kg
-from optimizer.solver.simplex import GaveUp, Simplex
+from optimizer.solver.simplex import Simplex
 from optimizer.why.ground import Ground, Means, cheapest, stock_family
 from optimizer.why.limits import Side, side_of
-from optimizer.why.moving import solved
+from optimizer.why.moving import moved, solved
 
 _ZERO = Fraction(0)
 _MOST = 60
@@ -57,7 +57,7 @@ class Market:
         standing = None if self.program.whole else self._standing()
         if standing is None:
             return self._solve(self._priced(self.program, price))
-        _moved(standing, {k: price if k == self.j else v.cost for k, v in enumerate(self.program.variables)})
+        moved(standing, {k: price if k == self.j else v.cost for k, v in enumerate(self.program.variables)})
         self._search = standing
         return self._line(standing.values)
 
@@ -75,7 +75,7 @@ class Market:
         standing = None if self.program.whole else self._standing()
         if standing is not None and standing.basis.variables[self.j] is not Place.UPPER:
             standing.shut(self.j)
-            point = standing.values if _moved(standing) else None
+            point = standing.values if moved(standing) else None
         else:
             point = self._point(self._with(self.program, replace(v, hi=_ZERO)), keep=False)
         return None if point is None else self._line(point).rest
@@ -84,7 +84,7 @@ class Market:
         """The batch with the least (``sign`` 1) or the most (-1) of the lot, whatever it costs."""
         standing = None if self.program.whole else self._standing()
         if standing is not None:
-            _moved(standing, {self.j: Fraction(sign)})
+            moved(standing, {self.j: Fraction(sign)})
             return self._line(standing.values)
         variables = tuple(
             replace(v, cost=Fraction(sign) if k == self.j else _ZERO) for k, v in enumerate(self.program.variables)
@@ -119,14 +119,6 @@ class Market:
         amount = point[self.j]
         own = self.program.variables[self.j].cost
         return Line(self.program.cost(point) - own * amount, amount)
-
-
-def _moved(search: Simplex, cost: Mapping[int, Fraction] | None = None) -> bool:
-    """See Simplex.minimise. Raises SolverDisagrees where it gives up."""
-    try:
-        return search.minimise(cost)
-    except GaveUp:
-        raise SolverDisagrees("exact arithmetic found no end") from None
 
 
 @dataclass(frozen=True)
