@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 from constraints.formula import Batch
 from constraints.requirement import Requirement, Row
 from constraints.stock import BatchSize, Stock
+from optimizer.clock import Left, limited
 from optimizer.conflict import Conflict, explain
 from optimizer.problem import Problem
 from optimizer.solver.model import Ending
@@ -72,6 +73,7 @@ class Answer:
 
 def blend(problem: Problem, *, time_limit: float | None = None) -> Answer:
     """Find the cheapest batch, weigh it out and check it. Raises SolverDisagrees where no answer can be trusted."""
+    left = Left(time_limit)
     if not problem.formula.lots:
         size = [requirement for requirement in problem.requirements if isinstance(requirement, BatchSize)]
         return Answer(Status.INFEASIBLE, problem, _unmeasured(problem), conflict=Conflict(tuple(size), (), False))
@@ -88,7 +90,10 @@ def blend(problem: Problem, *, time_limit: float | None = None) -> Answer:
         status = Status.DO_NOT_MAKE if forbidden else Status.INFEASIBLE
         if optimum.ending is Ending.TIME_LIMIT:
             status = Status.TIME_LIMIT
-        conflict = explain(problem) if optimum.ending is Ending.INFEASIBLE else None
+        conflict = None
+        if optimum.ending is Ending.INFEASIBLE:
+            with limited(left.seconds):
+                conflict = explain(problem)
         return Answer(status, problem, _unmeasured(problem), conflict=conflict)
     try:
         weighed = weigh_out(problem, held.layout, optimum, held.cuts)

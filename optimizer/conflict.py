@@ -12,11 +12,14 @@ from fractions import Fraction
 from typing import TYPE_CHECKING
 
 from constraints.requirement import Requirement
+from optimizer import clock
+from optimizer.clock import OutOfTime
 from optimizer.problem import Problem
+from optimizer.solver.model import Ending
 from optimizer.solver.optimum import Ranks, SolverDisagrees
 
 if TYPE_CHECKING:
-    from optimizer.why.bench import Bench
+    from optimizer.bench.bench import Bench
 
 _Test = Callable[[Sequence[Requirement]], bool]
 """Whether a batch satisfies some requirements."""
@@ -55,7 +58,8 @@ class Conflict:
 
     ``packs_matter`` is True where the lots' whole packs or smallest pulls are part of it; then ``certain`` may be False
     where the solver's word that there is no batch could not be checked to the end. ``smallest`` is False where the
-    search ended before it was known that each requirement is needed. ``bench`` is the program all this was found on.
+    search ended before it was known that each requirement is needed, ``stopped`` True where time ended any search of
+    the report. ``bench`` is the program all this was found on.
     """
 
     requirements: tuple[Requirement, ...]
@@ -63,6 +67,7 @@ class Conflict:
     packs_matter: bool
     certain: bool = True
     smallest: bool = True
+    stopped: bool = False
     bench: Bench | None = field(default=None, compare=False, repr=False)
 
 
@@ -79,7 +84,7 @@ class _Search:
     """One search for a conflict, and whether what it found last is certain."""
 
     def __init__(self, problem: Problem) -> None:
-        from optimizer.why.bench import Bench  # late: only a conflict pays for its imports
+        from optimizer.bench.bench import Bench  # late: only a conflict pays for its imports
 
         self.problem = problem
         self.chosen = list(problem.choosing)
@@ -90,9 +95,7 @@ class _Search:
 
     def run(self) -> Conflict:
         """The conflict; where time runs out what is known of it."""
-        from optimizer.why.clock import OutOfTime
-
-        core, smallest, packs_matter = self.chosen, False, False
+        core, smallest, packs_matter, stopped = self.chosen, False, False, False
         reach: list[Reach] = []
         try:
             core = self._smallest()
@@ -100,9 +103,9 @@ class _Search:
             packs_matter = self._packs_matter(core)
             reach += [self._reach(requirement) for requirement in core]
         except OutOfTime:
-            pass
+            stopped = True
         self.bench.hold()
-        return Conflict(tuple(core), tuple(reach), packs_matter, self.certain, smallest, self.bench)
+        return Conflict(tuple(core), tuple(reach), packs_matter, self.certain, smallest, stopped, self.bench)
 
     def _smallest(self) -> list[Requirement]:
         start = self.chosen
@@ -114,12 +117,17 @@ class _Search:
             start = found or start
         test = self._with_cones if self.uncertain else self._in_whole if self.bench.whole else self._on_paper
         if test(start):
+            if not self.settled:
+                return list(start)
             raise SolverDisagrees("a batch was said not to exist, and one was found")
-        return _by_halves(start, test)
+        core = _by_halves(start, test)
+        if self.bench.whole and not self.uncertain and self._in_whole(core, checked=True):
+            self.certain = False
+        return core
 
     def _packs_matter(self, core: Sequence[Requirement]) -> bool:
         """True where opened packs, with any rule on the use of lots kept, would leave the core possible."""
-        from optimizer.why.bench import Bench
+        from optimizer.bench.bench import Bench
 
         if not self.bench.whole:
             return False
@@ -130,20 +138,21 @@ class _Search:
         self.bench.hold(requirements)
         return bool(self.bench.point())
 
-    def _in_whole(self, requirements: Sequence[Requirement]) -> bool:
+    def _in_whole(self, requirements: Sequence[Requirement], *, checked: bool = False) -> bool:
         """With whole packs and pulls; True where that could not be settled.
 
+        That there is none is taken from the solver unless it is to be ``checked``, as it is for the conflict found.
         A requirement that lots go together changes more of the program than its rows.
         """
-        from optimizer.why.bench import Bench
-        from optimizer.why.kept import Unsettled
+        from optimizer.bench.bench import Bench
+        from optimizer.bench.kept import Unsettled
 
         gone = [r for r in self.chosen if not any(r is kept for kept in requirements)]
         together = any(row.lo is not None for r in gone for row in r.choices(self.problem.formula))
         bench = Bench(self.problem, requirements) if together else self.bench
         bench.hold(requirements)
         try:
-            possible = bool(bench.point())
+            possible = bool(bench.point(checked=checked))
         except Unsettled:
             self.settled = False
             return True
@@ -151,13 +160,13 @@ class _Search:
         return possible
 
     def _with_cones(self, requirements: Sequence[Requirement]) -> bool:
+        from optimizer.bench.rows import layout_for
         from optimizer.solver.cone import optimise_with_cuts
-        from optimizer.solver.model import Ending
-        from optimizer.why import clock
-        from optimizer.why.ground import layout_for
 
         layout, formula = layout_for(self.problem, requirements)[0], self.problem.formula
         held = optimise_with_cuts(layout, requirements, formula, Ranks((), ()), time_limit=clock.left())
+        if held.optimum.ending is Ending.TIME_LIMIT:
+            raise OutOfTime
         possible = held.optimum.ending is not Ending.INFEASIBLE
         self.certain = possible or held.optimum.certain
         return possible

@@ -13,14 +13,14 @@ from matrices import DOSE, OWN, WEIGHT, Columns, Matrix, matrix_of
 
 from constraints.requirement import Requirement, Row
 from constraints.stock import BatchSize
+from optimizer.bench.extreme import extreme as furthest
+from optimizer.bench.kept import Kept
 from optimizer.blend import Status, blend
 from optimizer.conflict import Conflict, explain
 from optimizer.problem import Problem
 from optimizer.solver.model import Program, Variable
 from optimizer.solver.optimum import point
 from optimizer.solver.program import layout_of, relaxed
-from optimizer.why.extreme import extreme as furthest
-from optimizer.why.kept import Kept
 
 CLOSE = 1e-6
 

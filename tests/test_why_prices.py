@@ -16,9 +16,10 @@ import pytest
 from scipy.optimize import linprog
 
 from constraints.requirement import Requirement, widened
+from optimizer.bench.rows import layout_for
 from optimizer.problem import Problem
 from optimizer.solver.model import Program
-from optimizer.why.ground import Ground, ground_of, layout_for
+from optimizer.why.ground import Ground, ground_of
 from optimizer.why.limits import LimitPrice, Side, limit_prices
 from optimizer.why.lots import LotPrice, lot_prices
 from tests.kitchens import random_kitchen

@@ -19,6 +19,8 @@ from scipy.optimize import Bounds, LinearConstraint, milp
 
 from constraints.ingredients import Lot
 from constraints.requirement import Requirement, widened
+from optimizer.bench.bench import Bench
+from optimizer.bench.rows import layout_for
 from optimizer.blend import Answer, Status, blend
 from optimizer.order import Asked, order_of
 from optimizer.problem import Problem, assemble
@@ -26,9 +28,8 @@ from optimizer.reading.lots import parse_lots
 from optimizer.reading.recipe import parse_recipe
 from optimizer.solver.model import Program, Variable
 from optimizer.solver.program import relaxed
-from optimizer.why.bench import Bench
 from optimizer.why.explain import Explanation, explain
-from optimizer.why.ground import ground_of, layout_for
+from optimizer.why.ground import ground_of
 from optimizer.why.lots import lot_prices
 from optimizer.why.materials import material_wanted
 from optimizer.why.offers import parse_offers, with_offers

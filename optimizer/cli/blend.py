@@ -19,6 +19,7 @@ from optimizer.cli.shared import (
     MeatLb,
     NextChance,
     RecipeFile,
+    TimeLimit,
     WithinKg,
     day,
     faults_on_stderr,
@@ -53,9 +54,7 @@ def blend(
         str | None,
         typer.Option(metavar="KG", help="Largest mixer load, of whole batch. Default: the recipe's."),
     ] = None,
-    time_limit: Annotated[
-        str | None, typer.Option(metavar="SECONDS", help="Take the best batch found by then.")
-    ] = None,
+    time_limit: TimeLimit = None,
     prefer: Annotated[
         str | None,
         typer.Option(
@@ -96,12 +95,14 @@ def blend(
         say([*read.warnings, *table.warnings])
         problem = assemble(read, table, order_of(read, *size, on, asked))
     from optimizer.blend import blend as find
+    from optimizer.clock import Left, limited
     from optimizer.pages.answer_json import document
     from optimizer.pages.page import page
     from optimizer.solver.optimum import SolverDisagrees
     from optimizer.why.short import short_form
 
     seconds = float(limit) if limit is not None else None
+    left = Left(seconds)
     near = None
     try:
         if prefer is None:
@@ -119,5 +120,10 @@ def blend(
         from optimizer.pages.near_picture import html
 
         write_text(picture, html(near), "--picture")
-    sys.stdout.write(document(answer, near) if json else page(answer, near, short_form(answer)))
+    if json:
+        sys.stdout.write(document(answer, near))
+    else:
+        with limited(left.seconds):
+            short = short_form(answer)
+        sys.stdout.write(page(answer, near, short))
     raise typer.Exit(answer.status.exit_code)

@@ -81,6 +81,7 @@ WithinKg = Annotated[
     str | None,
     typer.Option(metavar="KG", help="Tolerance on the size. Default: half a division of the meat scale."),
 ]
+TimeLimit = Annotated[str | None, typer.Option(metavar="SECONDS", help="Take the best batch found by then.")]
 Json = Annotated[bool, typer.Option("--json", help="Print one JSON document instead of the page.")]
 
 

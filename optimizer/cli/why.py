@@ -18,6 +18,7 @@ from optimizer.cli.shared import (
     MeatLb,
     NextChance,
     RecipeFile,
+    TimeLimit,
     WithinKg,
     day,
     faults_on_stderr,
@@ -56,6 +57,7 @@ def why(
     date: Day = None,
     next_chance: NextChance = None,
     within_kg: WithinKg = None,
+    time_limit: TimeLimit = None,
     json: Json = False,
 ) -> None:
     """Say what each requirement costs, what each lot and offer is worth, or why no batch exists and the ways out."""
@@ -63,6 +65,7 @@ def why(
     one_standard_input(recipe, lots, offers)
     on = day(date, "--date")
     tolerance, next_day = figure(within_kg, "--within-kg"), later_day(next_chance, on, "--next-chance")
+    limit = figure(time_limit, "--time-limit")
     with faults_on_stderr():
         from constraints.document import read_text
         from optimizer.order import Asked
@@ -73,7 +76,8 @@ def why(
         names = ["standard input" if name == "-" else name for name in (recipe, lots)]
         texts = [read_text(recipe), read_text(lots)]
         inputs = Inputs(texts[0], names[0], texts[1], names[1], size, on, asked)
-        question = Question(inputs, tuple(changed or ()), offers, lot)
+        seconds = float(limit) if limit is not None else None
+        question = Question(inputs, tuple(changed or ()), offers, lot, seconds)
         question = question.read(say)
     from optimizer.solver.optimum import SolverDisagrees
 

@@ -222,6 +222,8 @@ def _conflict(answer: Answer) -> dict[str, Any] | None:
     return {
         "scale_prevents": False,
         "packs_matter": answer.conflict.packs_matter,
+        "smallest": answer.conflict.smallest,
+        "certain": answer.conflict.certain,
         "requirements": [r.words() for r in answer.conflict.requirements],
         "nearest": [
             {"what": reach.requirement.what, "unit": reach.requirement.unit, "value": _number(reach.nearest)}

@@ -25,6 +25,7 @@ from optimizer.summary import casing_need, composition, costs, dying_lots, finis
 if TYPE_CHECKING:
     from optimizer.near import Near
 
+NOT_SMALLEST = "not shown to be the smallest such set"
 _MOST_PLACES = 8
 
 
@@ -117,7 +118,7 @@ def _conflict(answer: Answer) -> Iterator[str]:
         yield from paragraph(text)
     if conflict is None:
         return
-    yield "These cannot hold together:"
+    yield "These cannot hold together:" if conflict.smallest else f"These cannot hold together ({NOT_SMALLEST}):"
     reached = {id(reach.requirement): reach.nearest for reach in conflict.reach}
     for requirement in conflict.requirements:
         yield from paragraph(requirement.words(), "* ")

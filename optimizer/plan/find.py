@@ -7,6 +7,7 @@ from dataclasses import dataclass, field, replace
 from fractions import Fraction
 
 from optimizer.blend import Status
+from optimizer.clock import Left
 from optimizer.plan.build import Wanted, WeekProgram, build
 from optimizer.plan.engine import Solved, Watch, solve
 from optimizer.plan.money import Money, money
@@ -113,23 +114,6 @@ def search(
         status = Status.TIME_LIMIT if solved.ending is Ending.TIME_LIMIT else Status.INFEASIBLE
         return Plan(status, world, program, solved, relaxed=relaxed, seconds=seconds)
     return finish(program, solved, relaxed, seconds)
-
-
-class Left:
-    """What is left of a time limit, for all the searches of a plan together."""
-
-    def __init__(self, limit: float | None) -> None:
-        self.end = None if limit is None else time.monotonic() + limit
-
-    @property
-    def seconds(self) -> float | None:
-        """Seconds left, never quite none; None without a limit."""
-        return None if self.end is None else max(self.end - time.monotonic(), 0.01)
-
-    @property
-    def over(self) -> bool:
-        """True where nothing is left."""
-        return self.end is not None and time.monotonic() >= self.end
 
 
 def _relaxed(program: WeekProgram, left: Left) -> Solved:

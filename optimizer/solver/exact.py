@@ -6,13 +6,16 @@ here from the program alone (weak duality over the box of the variables).
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
+from math import ceil, floor, gcd, lcm
 
 from optimizer.solver.model import Basis, Program
 
 _ZERO = Fraction(0)
+_FINE = 2**40
+"""Denominator to which the prices of a ray are rounded."""
 
 
 @dataclass(frozen=True)
@@ -68,3 +71,42 @@ def refutes(program: Program, prices: Sequence[Fraction]) -> bool:
     free = tuple(replace(v, cost=_ZERO) for v in program.variables)
     bound = lower_bound(Program(free, program.rows), prices)
     return bound is not None and bound > 0
+
+
+def refuted_by(program: Program, ray: Sequence[float]) -> bool:
+    """True where a solver's ray, rounded, proves that the program has no point; its sign does not matter."""
+    most = max(map(abs, ray), default=0.0)
+    if not most:
+        return False
+    counts = [round(price / most * _FINE) for price in ray]
+    for sign in (1, -1):
+        prices = [
+            Fraction(sign * n) if n and (row.lo if sign * n > 0 else row.hi) is not None else _ZERO
+            for n, row in zip(counts, program.rows, strict=True)
+        ]
+        if refutes(program, prices):
+            return True
+    return False
+
+
+def no_sum_fits(lines: Iterable[tuple[Sequence[int], Fraction | None, Fraction | None]]) -> bool:
+    """True where a sum of whole numbers has no value between its limits, so that there is no point.
+
+    ``lines`` are rows over whole numbers alone, each with whole coefficients and its limits in the same unit: every
+    sum is a multiple of the coefficients' greatest common divisor.
+    """
+    for coefs, lo, hi in lines:
+        step = gcd(*coefs) or 1
+        if lo is not None and hi is not None and ceil(lo / step) > floor(hi / step):
+            return True
+    return False
+
+
+def counted_rows(program: Program) -> Iterator[tuple[Sequence[int], Fraction | None, Fraction | None]]:
+    """The rows over whole numbers alone, as ``no_sum_fits`` wants them."""
+    free = [j for j, v in enumerate(program.variables) if not v.whole]
+    for row in program.rows:
+        if row.lo is None or row.hi is None or any(row.coefs[j] for j in free):
+            continue
+        per = lcm(*(a.denominator for a in row.coefs if a))
+        yield [int(a * per) for a in row.coefs if a], row.lo * per, row.hi * per

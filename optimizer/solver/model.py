@@ -14,6 +14,7 @@ from fractions import Fraction
 from typing import Any
 
 from constraints.requirement import Row
+from optimizer import clock
 
 _FEASIBLE_POINT = 2
 """HiGHS: the primal solution is feasible."""
@@ -83,22 +84,26 @@ class Basis:
 class Outcome:
     """What the solver said. ``values`` are floats, empty unless it found a point.
 
-    ``basis`` is there for a linear program, also where it is found infeasible. ``bound`` is the solver's own lower
-    bound on cost, reported and not proved.
+    ``basis`` is there for a linear program, also where it is found infeasible; ``ray`` are then prices of the rows that
+    should prove it. ``bound`` is the solver's own lower bound on cost, reported and not proved.
     """
 
     ending: Ending
     values: tuple[float, ...] = ()
     basis: Basis | None = None
     bound: float = -math.inf
+    ray: tuple[float, ...] = ()
 
 
 def solve(program: Program, *, time_limit: float | None = None, gap: float = 0.0) -> Outcome:
     """Solve a program with PuLP and HiGHS.
 
-    ``time_limit`` is in seconds, ``gap`` the relative gap at which an integer search stops. Prints nothing.
+    ``time_limit`` is in seconds, ``gap`` the relative gap at which an integer search stops. Prints nothing. Raises
+    OutOfTime where the command's own limit is over.
     """
     import pulp
+
+    time_limit = clock.shorter(time_limit)
 
     with warnings.catch_warnings():
         warnings.simplefilter("ignore", DeprecationWarning)  # PuLP 3 warns of what PuLP 4 will rename
@@ -151,7 +156,7 @@ def _outcome(highs: Any, program: Program, owners: list[tuple[int, int]]) -> Out
 
     status, states = highs.getModelStatus(), highspy.HighsModelStatus
     if status in (states.kInfeasible, states.kUnboundedOrInfeasible):
-        return Outcome(Ending.INFEASIBLE, basis=_basis(highs, program, owners))
+        return Outcome(Ending.INFEASIBLE, basis=_basis(highs, program, owners), ray=_ray(highs, program, owners))
     info = highs.getInfo()
     if status not in (states.kOptimal, states.kTimeLimit) or info.primal_solution_status != _FEASIBLE_POINT:
         return Outcome(Ending.TIME_LIMIT if status == states.kTimeLimit else Ending.FAILED)
@@ -175,3 +180,13 @@ def _basis(highs: Any, program: Program, owners: list[tuple[int, int]]) -> Basis
         if state != highspy.HighsBasisStatus.kBasic:
             rows[i] = Place.UPPER if sense < 0 else Place.LOWER
     return Basis(tuple(places.get(state, Place.LOWER) for state in basis.col_status), tuple(rows))
+
+
+def _ray(highs: Any, program: Program, owners: list[tuple[int, int]]) -> tuple[float, ...]:
+    if program.whole:
+        return ()
+    _, there, ray = highs.getDualRay()
+    prices = [0.0] * len(program.rows)
+    for (i, _), price in zip(owners, ray if there else (), strict=False):
+        prices[i] += price
+    return tuple(prices) if there else ()

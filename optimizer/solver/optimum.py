@@ -21,7 +21,7 @@ from math import ceil, floor
 
 from constraints.ingredients import Ingredient, Lot
 from constraints.requirement import Row
-from optimizer.solver.exact import Vertex, proved, reduced_costs, refutes
+from optimizer.solver.exact import Vertex, counted_rows, no_sum_fits, proved, reduced_costs, refuted_by, refutes
 from optimizer.solver.model import Ending, Outcome, Program, solve
 from optimizer.solver.program import relaxed
 from optimizer.solver.simplex import GaveUp, Simplex
@@ -29,8 +29,9 @@ from optimizer.solver.tree import Tree
 
 _ZERO = Fraction(0)
 _ONE = Fraction(1)
-_NODES = 300
-"""Most linear programs solved to check a claim that whole numbers leave no batch."""
+_NODES, _FEWEST, _FIGURES = 300, 20, 500_000
+"""Linear programs solved to check a claim that whole numbers leave no batch: at most so many, fewer where they are
+so large that together they had more figures than the last (about twenty solves), but never fewer than the second."""
 RANKING = 500
 """Nodes after which the search for an equally cheap batch that is used sooner ends."""
 
@@ -91,7 +92,10 @@ def settle(program: Program) -> Vertex | None:
 
     Raises SolverDisagrees where neither can be proved.
     """
-    search = Simplex(program, solve(program).basis)
+    outcome = solve(program)
+    if outcome.ending is Ending.INFEASIBLE and refuted_by(program, outcome.ray):
+        return None
+    search = Simplex(program, outcome.basis)
     try:
         feasible = search.minimise()
     except GaveUp:
@@ -135,6 +139,8 @@ def refutation(program: Program) -> tuple[Fraction, ...]:
 
 def _whole(program: Program, time_limit: float | None) -> tuple[_Choice | None, bool, Outcome]:
     """The solver's choice of whole numbers made exact; where it finds none, what branching finds, and if it is sure."""
+    if no_sum_fits(counted_rows(program)):
+        return None, True, Outcome(Ending.INFEASIBLE)
     outcome = solve(program, time_limit=time_limit)
     best = _pinned(program, outcome.values)
     if best is not None or outcome.ending is Ending.TIME_LIMIT:
@@ -234,11 +240,12 @@ def no_dearer(
     return Program(tuple(variables), (*program.rows, dearest))
 
 
-def branch(program: Program, most: int = _NODES) -> tuple[tuple[Fraction, ...], bool]:
+def branch(program: Program) -> tuple[tuple[Fraction, ...], bool]:
     """The cheapest point in whole numbers by branch and bound, every step proved, and whether the search was full.
 
-    Empty where there is none. ``most`` bounds the linear programs solved.
+    Empty where there is none. The linear programs solved are bounded.
     """
+    most = max(_FEWEST, min(_NODES, _FIGURES // max(len(program.variables) * len(program.rows), 1)))
     best: tuple[Fraction, ...] = ()
     waiting = [relaxed(program)]
     for _ in range(most):

@@ -106,7 +106,10 @@ def build(
             needs_choice = limits.least > 0 or j in counted
         if needs_choice:
             links.append(_Link(j, lo, hi, _ceiling(column)))
-    scaled = [Row(r.label, tuple(a * u for a, u in zip(r.coefs, units, strict=True)), r.lo, r.hi) for r in rows]
+    scaled = [
+        Row(r.label, tuple(a if u is _ONE else a * u for a, u in zip(r.coefs, units, strict=True)), r.lo, r.hi)
+        for r in rows
+    ]
     return _with_choices(variables, units, links, scaled, choices)
 
 

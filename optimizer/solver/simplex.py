@@ -11,10 +11,12 @@ minimising the sum of all violations.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
+from copy import copy
 from fractions import Fraction
+from math import lcm
 
-from constraints.formula import solve_exactly
+from optimizer import clock
 from optimizer.solver.model import Basis, Place, Program
 
 _ZERO = Fraction(0)
@@ -33,7 +35,7 @@ class Simplex:
     def __init__(self, program: Program, start: Basis | None = None) -> None:
         """Stand at a basis; where it is missing or singular, at the one in which every row is basic."""
         self.rows = [row.coefs for row in program.rows]
-        self.terms = [row.terms for row in program.rows]
+        self._wholes: dict[int, tuple[list[int], int]] = {}
         self.size = len(program.variables)
         self.cost: list[Fraction] = [v.cost for v in program.variables]
         self.lo: list[Fraction | None] = [*(v.lo for v in program.variables), *(r.lo for r in program.rows)]
@@ -41,6 +43,19 @@ class Simplex:
         if start is None or not self._stand(start):
             slack = Basis((Place.LOWER,) * self.size, (Place.BASIC,) * len(self.rows))
             self._stand(slack)
+
+    def copy(self) -> Simplex:
+        """A search standing where this one stands, which moves on its own."""
+        other = copy(self)
+        other.cost, other.lo, other.hi = list(self.cost), list(self.lo), list(self.hi)
+        other.places, other.at = list(self.places), list(self.at)
+        return other
+
+    def shut(self, j: int) -> None:
+        """Allow nothing of a variable that is basic or rests at nothing, as from the next search on."""
+        if self.places[j] is Place.UPPER and self.at[j]:
+            raise ValueError("a variable resting on its upper bound has to be moved first")
+        self.hi[j] = _ZERO
 
     @property
     def values(self) -> tuple[Fraction, ...]:
@@ -62,12 +77,16 @@ class Simplex:
         return self._prices(self.cost)
 
     def minimise(self, cost: Mapping[int, Fraction] | None = None) -> bool:
-        """Go to a point of least cost, by variable and else zero where given. False where no point is feasible."""
+        """Go to a point of least cost, by variable and else zero where given. False where no point is feasible.
+
+        Raises OutOfTime where the command's time is over.
+        """
         if cost is not None:
             self.cost = [cost.get(j, _ZERO) for j in range(self.size)]
         wrong, moved = self._violations(), True
         reduced = self._reduced(self._gradient(wrong))
         for _ in range(_PIVOTS):
+            clock.left()
             entering = self._entering(reduced, steepest=moved)
             if entering is None:
                 return not wrong
@@ -107,15 +126,23 @@ class Simplex:
         if any(value is None for value in at) or not self._invert():
             return False
         self.at = [value or _ZERO for value in at]
-        right = [self.at[self.size + i] - self._activity(i) for i in self.active]
+        resting = self._sums({j: self.at[j] for j in range(self.size)}, self.active)
+        right = [self.at[self.size + i] - resting[i] for i in self.active]
         for j, line in zip(self.basic, self.inverse, strict=True):
             self.at[j] = _dot(line, right)
-        for i in range(len(self.rows)):
-            self.at[self.size + i] = self._activity(i)
+        for i, total in self._sums({j: self.at[j] for j in range(self.size)}, range(len(self.rows))).items():
+            self.at[self.size + i] = total
         return True
 
-    def _activity(self, i: int) -> Fraction:
-        return sum((a * x for j, a in self.terms[i] if (x := self.at[j])), _ZERO)
+    def _sums(self, amounts: Mapping[int, Fraction], rows: Iterable[int]) -> dict[int, Fraction]:
+        """What some rows come to with these amounts of the variables."""
+        per = lcm(*(amount.denominator for amount in amounts.values()))
+        counts = [(j, amount.numerator * (per // amount.denominator)) for j, amount in amounts.items() if amount]
+        found = {}
+        for i in rows:
+            coefs, den = self._whole(i)
+            found[i] = Fraction(sum(coefs[j] * n for j, n in counts), den * per)
+        return found
 
     def _invert(self) -> bool:
         """The inverse of the rows at a limit over the basic variables; False where there is none."""
@@ -123,8 +150,8 @@ class Simplex:
         self.active = [i for i in range(len(self.rows)) if self.places[self.size + i] is not Place.BASIC]
         if len(self.basic) != len(self.active):
             return False
-        unit = [[_ONE if i == k else _ZERO for k in range(len(self.basic))] for i in range(len(self.basic))]
-        inverse = solve_exactly([[self.rows[i][j] for j in self.basic] for i in self.active], unit)
+        lines = ([(k, self.rows[i][j]) for k, j in enumerate(self.basic)] for i in self.active)
+        inverse = inverted([{k: a for k, a in line if a} for line in lines])
         self.inverse = inverse or []
         return inverse is not None
 
@@ -149,8 +176,7 @@ class Simplex:
         cost = [wrong.get(j, _ZERO) for j in range(self.size)]
         for z, sign in wrong.items():
             if z >= self.size:
-                for j, a in self.terms[z - self.size]:
-                    cost[j] += sign * a
+                cost = [c + sign * a if a else c for c, a in zip(cost, self.rows[z - self.size], strict=True)]
         return cost
 
     def _prices(self, cost: Sequence[Fraction]) -> tuple[Fraction, ...]:
@@ -163,14 +189,33 @@ class Simplex:
     def _reduced(self, cost: Sequence[Fraction]) -> dict[int, Fraction]:
         """What one unit more of each entry that rests and is not held would cost."""
         prices = self._prices(cost)
-        rest = list(cost)
-        for i in self.active:
-            if prices[i]:
-                for j, a in self.terms[i]:
-                    rest[j] -= prices[i] * a
-        reduced = {j: rest[j] for j in range(self.size) if self.places[j] is not Place.BASIC and not self._held(j)}
+        paid, den = self._paid(prices)
+        reduced = {
+            j: cost[j] - Fraction(paid[j], den) if paid[j] else cost[j]
+            for j in range(self.size)
+            if self.places[j] is not Place.BASIC and not self._held(j)
+        }
         reduced.update({self.size + i: prices[i] for i in self.active if not self._held(self.size + i)})
         return reduced
+
+    def _whole(self, i: int) -> tuple[list[int], int]:
+        """A row as whole numbers over a denominator; sums of these take a tenth of the time that fractions take."""
+        found = self._wholes.get(i)
+        if found is None:
+            den = lcm(*(a.denominator for a in self.rows[i]))
+            found = self._wholes[i] = ([a.numerator * (den // a.denominator) for a in self.rows[i]], den)
+        return found
+
+    def _paid(self, prices: Sequence[Fraction]) -> tuple[list[int], int]:
+        """What the rows' prices pay for each variable, over a denominator."""
+        priced = [(*self._whole(i), prices[i]) for i in self.active if prices[i]]
+        shares = [price / den for _, den, price in priced]
+        per = lcm(*(share.denominator for share in shares))
+        paid = [0] * self.size
+        for (coefs, _, _), share in zip(priced, shares, strict=True):
+            n = share.numerator * (per // share.denominator)
+            paid = [total + n * a for total, a in zip(paid, coefs, strict=True)]
+        return paid, per
 
     def _entering(self, reduced: Mapping[int, Fraction], *, steepest: bool) -> int | None:
         """The entry to move: the one that saves most, or after an idle pivot the first (Bland, so that none cycles)."""
@@ -215,11 +260,8 @@ class Simplex:
             k = self.active.index(entering - self.size)
             speeds = {j: sign * line[k] for j, line in zip(self.basic, self.inverse, strict=True)}
             moving = list(speeds.items())
-        moving = [(j, speed) for j, speed in moving if speed]
-        moves = dict(moving)
-        for i, terms in enumerate(self.terms):
-            if self.places[self.size + i] is Place.BASIC:
-                speeds[self.size + i] = sum((a * moves[j] for j, a in terms if j in moves), _ZERO)
+        free = [i for i in range(len(self.rows)) if self.places[self.size + i] is Place.BASIC]
+        speeds.update((self.size + i, speed) for i, speed in self._sums(dict(moving), free).items())
         return {z: speed for z, speed in sorted(speeds.items()) if speed}
 
     def _block(self, z: int, speed: Fraction) -> tuple[Fraction, Place] | None:
@@ -235,3 +277,46 @@ class Simplex:
 
 def _dot(left: Sequence[Fraction], right: Sequence[Fraction]) -> Fraction:
     return sum((a * b for a, b in zip(left, right, strict=True) if a and b), _ZERO)
+
+
+def inverted(lines: Sequence[dict[int, Fraction]]) -> list[list[Fraction]] | None:
+    """The inverse of a square matrix given by its rows, each without its zeros; None where there is none.
+
+    Gauss-Jordan elimination that takes the shortest row next and in it the column that the fewest rows have, so that
+    the many rows of two figures (those of packs and pulls) stay short.
+    """
+    size = len(lines)
+    left = [dict(line) for line in lines]
+    made: list[dict[int, Fraction]] = [{i: _ONE} for i in range(size)]
+    using: list[set[int]] = [set() for _ in range(size)]
+    for i, line in enumerate(left):
+        for j in line:
+            using[j].add(i)
+    waiting, row_of = set(range(size)), [0] * size
+    while waiting:
+        i = min(waiting, key=lambda i: (len(left[i]), i))
+        if not left[i]:
+            return None
+        waiting.remove(i)
+        j = min(left[i], key=lambda j: (len(using[j]), j))
+        row_of[j], lead = i, left[i][j]
+        for part in (left[i], made[i]):
+            for k, a in part.items():
+                part[k] = a / lead
+        for other in [k for k in using[j] if k != i]:
+            factor = left[other][j]
+            _take_off(made[other], made[i], factor)
+            for k in _take_off(left[other], left[i], factor):
+                (using[k].add if k in left[other] else using[k].discard)(other)
+    return [[made[i].get(k, _ZERO) for k in range(size)] for i in row_of]
+
+
+def _take_off(line: dict[int, Fraction], other: Mapping[int, Fraction], factor: Fraction) -> Mapping[int, Fraction]:
+    """Take a multiple of another row off one; the other row, whose places are those that may have changed."""
+    for k, a in other.items():
+        rest = line.get(k, _ZERO) - factor * a
+        if rest:
+            line[k] = rest
+        else:
+            line.pop(k, None)
+    return other

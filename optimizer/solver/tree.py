@@ -20,6 +20,7 @@ from math import ceil, floor, inf
 from typing import TYPE_CHECKING, Any
 
 from constraints.cone import Cone
+from optimizer import clock
 from optimizer.solver.model import Program
 from optimizer.solver.polish import Arrays
 from optimizer.solver.relaxation import Point, Relaxation
@@ -72,7 +73,10 @@ class Tree:
         most_nodes: float = inf,
         dearest: float = inf,
     ) -> None:
-        """``deadline`` is on the monotonic clock, in seconds; only a batch cheaper than ``dearest`` is looked for."""
+        """``deadline`` is on the monotonic clock, in seconds; the command's own counts too where it is sooner.
+
+        Only a batch cheaper than ``dearest`` is looked for.
+        """
         import numpy as np
 
         self.np, self.settle = np, settle
@@ -80,7 +84,7 @@ class Tree:
         self.cones = Arrays.of(Program(program.variables, ()), cones)
         self.whole = np.array([j for j, v in enumerate(program.variables) if v.whole], dtype=int)
         self.yes_no = np.array([v.whole and v.lo >= 0 and v.hi <= 1 for v in program.variables])
-        self.deadline, self.most_nodes = deadline, most_nodes
+        self.deadline, self.most_nodes = clock.sooner(deadline), most_nodes
         self.paid, self.tries = np.zeros((2, len(program.variables))), np.zeros((2, len(program.variables)))
         self.best: Optimum | None = None
         self.dearest, self.reported = dearest, -inf
@@ -188,7 +192,7 @@ class Tree:
         self._narrow()
 
     def _narrow(self) -> None:
-        """Leave out what the prices of the first linear program rule out in a batch cheaper than the dearest allowed."""
+        """Leave out what the prices of the first linear program rule out in any cheaper batch."""
         if self._root is None or self.dearest == inf:
             return
         np, rest = self.np, self._root.rest

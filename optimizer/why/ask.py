@@ -2,28 +2,33 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, replace
 
 from constraints.faults import BadInput, Fault, nearest
-from optimizer.blend import blend
+from constraints.ingredients import Lot
+from optimizer.blend import Answer, Status, blend
+from optimizer.clock import Left, OutOfTime, limited
 from optimizer.problem import Order, Problem, assemble
 from optimizer.reading.lots import LotTable
 from optimizer.reading.recipe import Recipe
 from optimizer.why.curves import Curve, dearest_lot, fat_requirement, price_curve, target_curve
 from optimizer.why.explain import Explanation, explain
+from optimizer.why.ground import Ground
 from optimizer.why.offers import Offered, read_offers
-from optimizer.why.what_if import Inputs, Setting, change_of, settings_of, with_settings
+from optimizer.why.unfinished import Part, Unfinished, named
+from optimizer.why.what_if import Change, Inputs, Setting, change_of, settings_of, with_settings
 
 
 @dataclass(frozen=True)
 class Question:
-    """What is asked: the inputs, figures to set as typed, the offers file and the lot of the picture."""
+    """What is asked: the inputs, figures to set as typed, the offers file, the lot of the picture, seconds allowed."""
 
     inputs: Inputs
     changed: tuple[str, ...] = ()
     offers_file: str | None = None
     lot: str | None = None
+    seconds: float | None = None
     settings: tuple[Setting, ...] = ()
     before: Problem | None = None
     problem: Problem | None = None
@@ -63,8 +68,10 @@ class Answered:
 
     @property
     def exit_code(self) -> int:
-        """That of the blend explained."""
-        return self.explanation.answer.status.exit_code
+        """That of the blend explained; that of one stopped at a time limit where a batch was found and time ran out."""
+        status = self.explanation.answer.status
+        stopped = any(left.time for left in self.explanation.unfinished)
+        return Status.TIME_LIMIT.exit_code if stopped and status is Status.OPTIMAL else status.exit_code
 
     def page(self) -> str:
         """The page, 80 columns wide."""
@@ -87,20 +94,35 @@ class Answered:
 
 
 def answered(question: Question, *, with_curves: bool) -> Answered:
-    """Blend, explain and, where wanted, draw. Raises SolverDisagrees."""
+    """Blend, explain and, where wanted, draw, all within the seconds allowed. Raises SolverDisagrees."""
     assert question.problem is not None and question.files is not None
-    answer = blend(question.problem)
-    found = explain(answer, *question.files, question.offers)
-    if question.before is not None:
-        found = replace(found, change=change_of(question.settings, blend(question.before), answer))
-    curves: list[Curve] = []
-    ground = found.ground
-    if with_curves and ground is not None:
-        requirement = fat_requirement(ground)
-        curve = None if requirement is None else target_curve(ground, requirement)
-        curves += [] if curve is None else [curve]
-        chosen = next((c for c in ground.problem.formula.lots if c.name == question.lot), None)
-        from constraints.ingredients import Lot
+    left = Left(question.seconds)
+    answer = blend(question.problem, time_limit=question.seconds)
+    with limited(left.seconds):
+        found = explain(answer, *question.files, question.offers)
+        unfinished: list[Unfinished] = []
+        if question.before is not None:
+            with named(unfinished, Part.WHAT_IF, "the change against the recipe as it was"):
+                found = replace(found, change=_change(question, question.before, answer, left))
+        curves: list[Curve] = []
+        if with_curves and found.ground is not None:
+            with named(unfinished, Part.CURVES, "curves"):
+                curves.extend(_curves(question, found.ground))
+    return Answered(replace(found, unfinished=(*found.unfinished, *unfinished)), tuple(curves))
 
-        curves.append(price_curve(ground, chosen if isinstance(chosen, Lot) else dearest_lot(ground)))
-    return Answered(found, tuple(curves))
+
+def _change(question: Question, before: Problem, answer: Answer, left: Left) -> Change:
+    """What the figures set changed. Raises OutOfTime where either batch is not known to be the cheapest."""
+    old = blend(before, time_limit=left.seconds)
+    if Status.TIME_LIMIT in (old.status, answer.status):
+        raise OutOfTime
+    return change_of(question.settings, old, answer)
+
+
+def _curves(question: Question, ground: Ground) -> Iterator[Curve]:
+    requirement = fat_requirement(ground)
+    curve = None if requirement is None else target_curve(ground, requirement)
+    if curve is not None:
+        yield curve
+    chosen = next((c for c in ground.problem.formula.lots if c.name == question.lot), None)
+    yield price_curve(ground, chosen if isinstance(chosen, Lot) else dearest_lot(ground))

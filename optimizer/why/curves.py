@@ -9,7 +9,7 @@ from constraints.ingredients import FAT, Lot
 from constraints.numbers import shown
 from constraints.quantities import Amount
 from constraints.requirement import Ratio, Requirement, widened
-from optimizer.why.bench import Bench
+from optimizer.bench.bench import Bench
 from optimizer.why.ground import Ground, Means, changes, family_of
 from optimizer.why.limits import cost_with
 from optimizer.why.lots import Line, Market, PerHeld, kinks
@@ -148,7 +148,7 @@ def price_curve(ground: Ground, lot: Lot) -> Curve:
     own = program.variables[j].cost
     floor = min(own, scale.cost(_ZERO))
     now = scale.money(own) or _ZERO
-    market = Market(program, j, None if ground.whole else ground.basis, floor)
+    market = Market(program, j, None if ground.whole else ground.standing, floor)
     top = scale.cost(max(now * 2, Fraction(1)))
     lines: list[tuple[Fraction, Line]] = kinks(market, floor, top)
     points, amounts = [], []

@@ -44,6 +44,10 @@ def explanation_dict(explanation: Explanation, curves: Sequence[Curve] = ()) -> 
         "conflict": None if out is None else _conflict(explanation),
         "what_if": None if explanation.change is None else _change(explanation.change),
         "curves": [_curve(curve) for curve in curves],
+        "unfinished": [
+            {"part": str(left.part), "what": left.what, "why": "time" if left.time else "search given up"}
+            for left in explanation.unfinished
+        ],
     } | ({"broken": _broken(answer)} if answer.status is Status.DO_NOT_MAKE else {})
 
 
@@ -129,6 +133,8 @@ def _conflict(explanation: Explanation) -> dict[str, Any]:
     found = answer.conflict
     return {
         "requirements": [{**_named(r), "words": r.words()} for r in (found.requirements if found else ())],
+        "smallest": bool(found is None or found.smallest),
+        "certain": bool(found is None or found.certain),
         "packs_matter": bool(found and found.packs_matter),
         "scale_prevents": [r.words() for r in answer.scale_prevents],
         "ways": [_way(way) for way in out.ways],

@@ -11,17 +11,16 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from enum import StrEnum
 from fractions import Fraction
-from weakref import WeakKeyDictionary
+from functools import cached_property
 
-from constraints.confidence import Confident
-from constraints.formula import Formula
-from constraints.ingredients import Lot
-from constraints.requirement import Hold, Ratio, Requirement, Row, widened
-from constraints.stock import BatchSize
+from constraints.requirement import Requirement, Row, widened
+from optimizer.bench.rows import Owner, layout_for
+from optimizer.clock import OutOfTime
 from optimizer.problem import Problem
-from optimizer.solver.model import Basis, Place, Program, solve
+from optimizer.solver.model import Basis, Ending, Place, Program, solve
 from optimizer.solver.optimum import SolverDisagrees, point, settle
-from optimizer.solver.program import Layout, build, holds_of
+from optimizer.solver.program import Layout
+from optimizer.solver.simplex import Simplex
 from optimizer.why.moving import Drift, Family
 
 _ZERO = Fraction(0)
@@ -34,14 +33,6 @@ class Means(StrEnum):
     EXACT = "exact"
     FIXED = "packs and pulls held as chosen"
     SOLVED_AGAIN = "solved again with whole packs and pulls"
-
-
-@dataclass(frozen=True)
-class Owner:
-    """The requirement that a row belongs to, one over the use of lots too; None for a row of packs and pulls."""
-
-    requirement: Requirement | None
-    label: str
 
 
 @dataclass(frozen=True)
@@ -67,81 +58,15 @@ class Ground:
         """How prices of limits are found."""
         return Means.FIXED if self.whole else Means.EXACT
 
+    @cached_property
+    def standing(self) -> Simplex:
+        """A search standing at the optimum of the linear program; not to be moved, only copied."""
+        return Simplex(self.program, self.basis)
+
     @property
     def kilograms(self) -> tuple[Fraction, ...]:
         """Usable kilograms of each column."""
         return self.layout.kilograms(self.values)
-
-
-_ROWS: WeakKeyDictionary[Formula, dict[int, tuple[Requirement, tuple[Row, ...]]]] = WeakKeyDictionary()
-"""Rows already made of a requirement over a formula, by the requirement's identity; they take longer than a solve."""
-
-
-def rows_of_one(formula: Formula, requirement: Requirement) -> tuple[Row, ...]:
-    """The rows of one requirement, made once for a formula."""
-    known = _ROWS.setdefault(formula, {})
-    found = known.get(id(requirement))
-    if found is None or found[0] is not requirement:
-        found = known[id(requirement)] = (requirement, requirement.rows(formula))
-    return found[1]
-
-
-def carry_rows(before: Formula, after: Formula) -> None:
-    """Rows known over one formula hold over another that differs only in amounts on hand, packs and pulls."""
-    _ROWS[after] = dict(_ROWS.get(before, {}))
-
-
-def new_columns(
-    problem: Problem, requirements: Sequence[Requirement], lots: Sequence[Lot]
-) -> dict[int, list[tuple[Fraction, ...]]] | None:
-    """For each requirement, by identity, its rows' coefficients for lots that the formula does not have.
-
-    None where a requirement's rows are not made column by column, so that further lots may change the others too.
-    """
-    small = Formula(lots, problem.formula.additions, problem.formula.process)
-    found = {}
-    for requirement in requirements:
-        plain = requirement.plain if isinstance(requirement, Confident) else requirement
-        rows = rows_of_one(problem.formula, requirement)
-        if rows and type(plain).rows not in (Ratio.rows, BatchSize.rows):
-            return None
-        found[id(requirement)] = [row.coefs[: len(lots)] for row in requirement.rows(small)] if rows else []
-    return found
-
-
-def layout_for(
-    problem: Problem,
-    requirements: Sequence[Requirement] | None = None,
-    *,
-    any_size: bool = False,
-    opened: bool = False,
-    choices: bool = True,
-) -> tuple[Layout, tuple[Owner, ...]]:
-    """The program of a problem and the owners of its rows.
-
-    With ``opened`` any part of a pack and any small pull may be used; without ``choices`` the rules on which lots are
-    used at all are left aside.
-
-    With ``any_size`` only its own row keeps a free addition to its share of the meat, and not the order's size, so that
-    the size can move.
-    """
-    chosen = problem.choosing if requirements is None else requirements
-    rows = [(requirement, row) for requirement in chosen for row in rows_of_one(problem.formula, requirement)]
-    holds = list(holds_of(problem))
-    if any_size:
-        plenty = sum((lot.usable_kg for lot in problem.formula.lots if isinstance(lot, Lot)), _ONE)
-        most = {a.item: (a.most or _ZERO) for a in problem.formula.free}
-        holds = [replace(h, most=most[h.column] * plenty) if h.column in most else h for h in holds]
-    if opened:
-        holds = [Hold(h.column, h.most, must=h.must) for h in holds]
-    uses = [(r, row) for r in chosen for row in r.choices(problem.formula)] if choices else []
-    layout = build(
-        problem.formula, holds, [row for _, row in rows], [row for _, row in uses], problem.order.meat_division_kg
-    )
-    owners = [Owner(requirement, row.label) for requirement, row in rows]
-    picked = [Owner(r, row.label) for r, row in uses]
-    links = layout.program.rows[len(owners) : len(layout.program.rows) - len(picked)]
-    return layout, (*owners, *(Owner(None, row.label) for row in links), *picked)
 
 
 def ground_of(problem: Problem, values: Sequence[Fraction] = ()) -> Ground | None:
@@ -177,12 +102,14 @@ def held(program: Program, values: Sequence[Fraction]) -> Program:
 def cheapest(program: Program) -> tuple[Fraction, ...] | None:
     """The cheapest exact point of a program, whole numbers as the solver chose them; None where there is none.
 
-    Without whole numbers both are proved. Raises SolverDisagrees where an answer cannot be made exact.
+    Without whole numbers both are proved. Raises SolverDisagrees where an answer cannot be made exact, and OutOfTime.
     """
     if not program.whole:
         found = settle(program)
         return None if found is None else found.values
     outcome = solve(program)
+    if outcome.ending is Ending.TIME_LIMIT:
+        raise OutOfTime
     if outcome.values:
         pairs = zip(program.variables, outcome.values, strict=True)
         values = [Fraction(round(x)) if v.whole else _ZERO for v, x in pairs]

@@ -7,9 +7,10 @@ from fractions import Fraction
 
 from constraints.requirement import Requirement, widened
 from constraints.stock import BatchSize
+from optimizer.bench.rows import layout_for
 from optimizer.solver.model import Basis
 from optimizer.solver.simplex import Simplex
-from optimizer.why.ground import Ground, Means, changes, cheapest, family_of, layout_for
+from optimizer.why.ground import Ground, Means, changes, cheapest, family_of
 from optimizer.why.moving import Family, Segment, beside, last
 
 _ZERO = Fraction(0)

@@ -9,18 +9,20 @@ but solves at changed prices, so it holds with whole packs and at degenerate bat
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
 from fractions import Fraction
 
 from constraints.ingredients import Lot
 from optimizer.problem import Problem
 from optimizer.solver.exact import reduced_costs
-from optimizer.solver.model import Basis, Program, Variable
+from optimizer.solver.model import Basis, Place, Program, Variable
 from optimizer.solver.optimum import SolverDisagrees
 from optimizer.solver.program import value_per_kg
+from optimizer.solver.simplex import Simplex
 from optimizer.why.ground import Ground, Means, cheapest, stock_family
 from optimizer.why.limits import Side, side_of
-from optimizer.why.moving import solved
+from optimizer.why.moving import moved, solved
 
 _ZERO = Fraction(0)
 _MOST = 60
@@ -41,25 +43,49 @@ class Line:
 class Market:
     """The least cost as the price of one variable changes, everything else as it is."""
 
-    def __init__(self, program: Program, j: int, start: Basis | None = None, floor: Fraction = _ZERO) -> None:
-        """``floor`` is the lowest price looked at: the one at which the lot itself costs nothing."""
-        self.program, self.j, self.basis, self.floor = program, j, start, floor
+    def __init__(self, program: Program, j: int, start: Simplex | Basis | None = None, floor: Fraction = _ZERO) -> None:
+        """``start`` is where a search may start, or one that stands at a cheapest batch of this very program.
+
+        ``floor`` is the lowest price looked at: the one at which the lot itself costs nothing.
+        """
+        self.program, self.j, self.floor = program, j, floor
+        self.basis = start.basis if isinstance(start, Simplex) else start
+        self._search = start if isinstance(start, Simplex) else None
 
     def best(self, price: Fraction) -> Line | None:
         """The cheapest batch at a price per unit of the variable; None where there is none."""
-        return self._solve(self._priced(self.program, price))
+        standing = None if self.program.whole else self._standing()
+        if standing is None:
+            return self._solve(self._priced(self.program, price))
+        moved(standing, {k: price if k == self.j else v.cost for k, v in enumerate(self.program.variables)})
+        self._search = standing
+        return self._line(standing.values)
+
+    def _standing(self) -> Simplex | None:
+        """A search that stands at a cheapest batch, for this market to move; None where there is no batch."""
+        if self._search is None:
+            self._search = solved(self.program, self.basis)
+        return None if self._search is None else self._search.copy()
 
     def without(self) -> Fraction | None:
         """The least cost where the lot is not used at all; None where no batch exists without it."""
         v = self.program.variables[self.j]
         if v.lo > 0:
             return None
-        program = self._with(self.program, replace(v, hi=_ZERO))
-        found = self._solve(program, keep=False)
-        return None if found is None else found.rest
+        standing = None if self.program.whole else self._standing()
+        if standing is not None and standing.basis.variables[self.j] is not Place.UPPER:
+            standing.shut(self.j)
+            point = standing.values if moved(standing) else None
+        else:
+            point = self._point(self._with(self.program, replace(v, hi=_ZERO)), keep=False)
+        return None if point is None else self._line(point).rest
 
     def least(self, sign: int) -> Line:
         """The batch with the least (``sign`` 1) or the most (-1) of the lot, whatever it costs."""
+        standing = None if self.program.whole else self._standing()
+        if standing is not None:
+            moved(standing, {self.j: Fraction(sign)})
+            return self._line(standing.values)
         variables = tuple(
             replace(v, cost=Fraction(sign) if k == self.j else _ZERO) for k, v in enumerate(self.program.variables)
         )
@@ -200,12 +226,20 @@ class LotPrice:
 
 def lot_prices(ground: Ground) -> tuple[LotPrice, ...]:
     """Every lot that may go in, those used first."""
-    found = []
-    rest = reduced_costs(ground.program, ground.prices)
-    for j, column in enumerate(ground.problem.formula.columns):
-        if isinstance(column, Lot):
-            found.append(_lot_price(ground, j, column, rest[j]))
+    return by_use(lots_priced(ground))
+
+
+def by_use(found: Iterable[LotPrice]) -> tuple[LotPrice, ...]:
+    """Those used first, then by name."""
     return tuple(sorted(found, key=lambda lot: (not lot.used_kg, lot.lot.name)))
+
+
+def lots_priced(ground: Ground) -> Iterator[LotPrice]:
+    """Every lot that may go in, one after the other, those used first. Raises OutOfTime on the way."""
+    rest = reduced_costs(ground.program, ground.prices)
+    lots = [(j, column) for j, column in enumerate(ground.problem.formula.columns) if isinstance(column, Lot)]
+    for j, lot in sorted(lots, key=lambda found: not ground.values[found[0]]):
+        yield _lot_price(ground, j, lot, rest[j])
 
 
 def nearest_unused(ground: Ground) -> LotPrice | None:
@@ -227,7 +261,7 @@ def _lot_price(ground: Ground, j: int, lot: Lot, rest: Fraction) -> LotPrice:
     own, amount = program.variables[j].cost, ground.values[j]
     scale = PerHeld(ground.problem, lot, unit)
     floor = min(own, scale.cost(_ZERO))
-    market = Market(program, j, None if ground.whole else ground.basis, floor)
+    market = Market(program, j, None if ground.whole else ground.standing, floor)
     line = Line(ground.cost - own * amount, amount)
     means = Means.SOLVED_AGAIN if ground.whole else Means.EXACT
     low: Fraction | None = None

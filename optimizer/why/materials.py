@@ -15,9 +15,9 @@ from math import ceil, floor
 
 from constraints.ingredients import FAT, Lot
 from constraints.numbers import PERCENT
-from optimizer.why.bench import NEAR_NODES, Bench
-from optimizer.why.extreme import loose
-from optimizer.why.kept import searching
+from optimizer.bench.bench import NEAR_NODES, Bench
+from optimizer.bench.extreme import loose
+from optimizer.bench.kept import searching
 from optimizer.why.ways_out import Kind, Way
 
 _ZERO = Fraction(0)
@@ -119,7 +119,9 @@ def _several(bench: Bench, mixed: Sequence[tuple[_Line, Sequence[float]]]) -> Wa
         wanted = [replace(lot, on_hand_kg=lot.on_hand_kg * (1 + more)) for lot in lots]
         rounded = [replace(lot, on_hand_kg=Fraction(ceil(lot.on_hand_kg * 10), 10)) for lot in wanted]
         with bench.offering(rounded) as (there, _):
-            if there.point():
+            with searching(there.kept, NEAR_NODES):
+                found = there.point(checked=False)
+            if found:
                 return Way(Kind.MATERIAL, None, _ZERO, lots=tuple((lot, lot.on_hand_kg) for lot in rounded))
     return None
 

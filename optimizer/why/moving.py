@@ -15,7 +15,7 @@ a price that differs left and right, at a degenerate batch, is found on both sid
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
 
@@ -123,6 +123,14 @@ def solved(program: Program, start: Basis | None = None) -> Simplex | None:
     if not refutes(program, search.refutation()):
         raise SolverDisagrees("that no batch exists could not be proved in exact arithmetic")
     return None
+
+
+def moved(search: Simplex, cost: Mapping[int, Fraction] | None = None) -> bool:
+    """See Simplex.minimise. Raises SolverDisagrees where it gives up."""
+    try:
+        return search.minimise(cost)
+    except GaveUp:
+        raise SolverDisagrees("exact arithmetic found no end") from None
 
 
 class _Range:
@@ -312,21 +320,30 @@ def _furthest(family: Family, drift: Drift, way: int, start: Basis | None, at: F
     rows += _others(family, drift, at)
     open_program = Program(program.variables, tuple(rows))
     point = search.values
-    basis: Basis | None = None
+    standing: Simplex | None = None
     for _ in range(_TRIES):
         depth = moves - _dot(drift.coefs, point)
         if depth <= 0:
             return None
         by = (_dot(row.coefs, point) - limit) / depth
         costs = [a + by * e for a, e in zip(row.coefs, drift.coefs, strict=True)]
-        asked = tuple(replace(v, cost=-way * c) for v, c in zip(program.variables, costs, strict=True))
-        again = solved(Program(asked, open_program.rows), basis)
-        if again is None:
-            raise SolverDisagrees("a batch known to exist could not be found")
-        if _dot(costs, again.values) == _dot(costs, point):
+        standing = _aimed(open_program, standing, [-way * c for c in costs])
+        if _dot(costs, standing.values) == _dot(costs, point):
             return base + by
-        point, basis = again.values, again.basis
+        point = standing.values
     raise SolverDisagrees("the last feasible limit could not be settled")
+
+
+def _aimed(program: Program, standing: Simplex | None, costs: Sequence[Fraction]) -> Simplex:
+    """A search at the least cost of these costs, from where it stands. Raises SolverDisagrees."""
+    if standing is None:
+        asked = tuple(replace(v, cost=c) for v, c in zip(program.variables, costs, strict=True))
+        standing = solved(Program(asked, program.rows))
+    elif not moved(standing, dict(enumerate(costs))):
+        standing = None
+    if standing is None:
+        raise SolverDisagrees("a batch known to exist could not be found")
+    return standing
 
 
 def _others(family: Family, drift: Drift, at: Fraction) -> list[Row]:

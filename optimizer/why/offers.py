@@ -16,13 +16,14 @@ from fractions import Fraction
 from constraints.document import read_text
 from constraints.faults import BadInput, Fault
 from constraints.ingredients import Lot
+from optimizer.bench.rows import layout_for
 from optimizer.problem import Order, Problem, assemble
 from optimizer.reading.lots import LotTable, parse_lots
 from optimizer.reading.recipe import Recipe, WhenMissing
 from optimizer.reading.table import Table, cut
 from optimizer.solver.model import Program
 from optimizer.solver.program import Layout
-from optimizer.why.ground import Ground, Means, layout_for
+from optimizer.why.ground import Ground, Means
 from optimizer.why.lots import Line, Market, PerHeld, kinks, worth
 
 _ZERO = Fraction(0)
@@ -188,24 +189,29 @@ def offer_worths(
     ground: Ground | None, recipe: Recipe, lots: LotTable, offers: Sequence[Offered], order: Order
 ) -> tuple[OfferWorth, ...]:
     """What each offer alone is worth, in the order of its table; without a ground no batch exists without offers."""
+    return tuple(offers_valued(ground, recipe, lots, offers, order))
+
+
+def offers_valued(
+    ground: Ground | None, recipe: Recipe, lots: LotTable, offers: Sequence[Offered], order: Order
+) -> Iterator[OfferWorth]:
+    """What each offer alone is worth, one after the other. Raises OutOfTime on the way."""
     if not offers:
-        return ()
+        return
     problem = with_offers(recipe, lots, offers, order)
     layout, _ = layout_for(problem)
     why = {out.lot.name: out.why for out in problem.left_out}
     columns = {column.name: j for j, column in enumerate(problem.formula.columns)}
     taken = {offer.lot.name for offer in offers}
-    found = []
     for offer in offers:
         name = offer.lot.name
         means = Means.SOLVED_AGAIN if layout.program.whole else Means.EXACT
         if name not in columns:
-            found.append(OfferWorth(offer, means, possible=False, left_out=why.get(name, "may not go in")))
+            yield OfferWorth(offer, means, possible=False, left_out=why.get(name, "may not go in"))
             continue
         others = [columns[other] for other in taken - {name} if other in columns]
         alone = without_columns(layout.program, others)
-        found.append(_worth(problem, replace(layout, program=alone), columns[name], offer, means, ground))
-    return tuple(found)
+        yield _worth(problem, replace(layout, program=alone), columns[name], offer, means, ground)
 
 
 def without_columns(program: Program, columns: Sequence[int]) -> Program:

@@ -9,7 +9,7 @@ from math import ceil
 from constraints.ingredients import Lot
 from constraints.numbers import G_PER_KG, PERCENT, shown, trimmed
 from optimizer.blend import Answer, Status
-from optimizer.pages.page import do_not_make, figure
+from optimizer.pages.page import NOT_SMALLEST, do_not_make, figure
 from optimizer.pages.tables import heading, paragraph, table
 from optimizer.why.explain import Explanation
 from optimizer.why.ground import Means
@@ -17,6 +17,7 @@ from optimizer.why.limits import LimitPrice, Side
 from optimizer.why.lots import LotPrice
 from optimizer.why.offers import OfferWorth
 from optimizer.why.short import Money, per_unit, unused_words
+from optimizer.why.unfinished import Part
 from optimizer.why.ways_out import Concession, Kind, Way
 from optimizer.why.what_if import Change, FigureMove
 
@@ -44,6 +45,10 @@ def page(explanation: Explanation) -> str:
     if explanation.out is not None:
         lines += _no_batch(explanation, money)
     lines += _offers(explanation, money)
+    if explanation.unfinished:
+        lines += heading("not settled")
+        for left in explanation.unfinished:
+            lines += paragraph(left.words(), "* ")
     return "\n".join(lines) + "\n"
 
 
@@ -66,6 +71,8 @@ def _opening(explanation: Explanation, money: Money) -> Iterator[str]:
 
 
 def _limits(explanation: Explanation, money: Money) -> Iterator[str]:
+    if not explanation.limits and explanation.left(Part.PRICES):
+        return
     yield from heading("what each binding requirement costs")
     if not explanation.limits:
         yield "No requirement binds: the lots alone decide."
@@ -153,7 +160,8 @@ def _margins(explanation: Explanation) -> Iterator[str]:
 def _lots(explanation: Explanation, money: Money) -> Iterator[str]:
     used = [lot for lot in explanation.lots if lot.used_kg]
     unused = [lot for lot in explanation.lots if not lot.used_kg]
-    yield from heading("lots used (kilograms and prices as held)")
+    if used or not explanation.left(Part.LOTS):
+        yield from heading("lots used (kilograms and prices as held)")
     for lot in used:
         yield from paragraph(" ".join(_used_words(lot, money)), "* ")
     if unused:
@@ -236,8 +244,9 @@ def _no_batch(explanation: Explanation, money: Money) -> Iterator[str]:
     if answer.conflict is not None:
         opened = " even with every pack opened" if _packs(answer) and not answer.conflict.packs_matter else ""
         then = ", packs opened" if opened else ""
+        smallest = f"and leaving out any one of them leaves the others possible{then}"
         yield from paragraph(
-            f"These cannot hold together{opened}, and leaving out any one of them leaves the others possible{then}:"
+            f"These cannot hold together{opened}, {smallest if answer.conflict.smallest else NOT_SMALLEST}:"
         )
         for r in answer.conflict.requirements:
             law = " (law: it stays)" if r.origin.legal else ""
@@ -268,7 +277,8 @@ def _ways(explanation: Explanation, money: Money) -> Iterator[str]:
             yield from paragraph(way_words(way, money), "* ")
     yield from heading("ways to give way, the cheapest batch first")
     if not out.ways:
-        yield from paragraph("None: what stands in the way is law, or no single figure of yours will do.")
+        none = "None: what stands in the way is law, or no single figure of yours will do."
+        yield from paragraph("None was found." if explanation.left(Part.WAYS_OUT) else none)
     places = {id(way): k for k, way in enumerate(out.by_size, start=1)}
     for k, way in enumerate(out.ways, start=1):
         place = places.get(id(way))

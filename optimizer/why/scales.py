@@ -16,13 +16,13 @@ from constraints.formula import Batch
 from constraints.ingredients import Kind, Lot
 from constraints.requirement import Requirement, widened
 from constraints.stock import BatchSize
+from optimizer import clock
+from optimizer.bench.bench import Bench
 from optimizer.blend import Answer, Status, blend
 from optimizer.problem import Problem
 from optimizer.solver.model import Variable
 from optimizer.solver.optimum import SolverDisagrees
 from optimizer.weighing.weighout import Weighed, broken_by, division_kg
-from optimizer.why import clock
-from optimizer.why.bench import Bench
 from optimizer.why.ways_out import Concession, Way, applied, conceded, conceding, farther
 from optimizer.why.ways_out import Kind as Gives
 

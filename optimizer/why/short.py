@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from contextlib import suppress
 from fractions import Fraction
 
 from constraints.numbers import shown
 from constraints.requirement import Requirement
 from optimizer.blend import Answer
+from optimizer.clock import OutOfTime
 from optimizer.pages.tables import paragraph
-from optimizer.why.ground import ground_of
+from optimizer.why.ground import Ground, ground_of
 from optimizer.why.limits import dearest
 from optimizer.why.lots import LotPrice, nearest_unused
 
@@ -52,24 +55,35 @@ def unused_words(lot: LotPrice, money: Money) -> str:
 
 
 def short_form(answer: Answer) -> list[str]:
-    """At most six lines for the page of a blend: its dearest requirement, and the nearest lot not used."""
+    """At most six lines for the page of a blend: its dearest requirement, and the nearest lot not used.
+
+    Without what time did not allow.
+    """
     if answer.optimum is None or not answer.optimum.values or answer.weighed is None:
         return []
     if any(requirement.cones(answer.problem.formula) for requirement in answer.problem.choosing):
         return []
-    ground = ground_of(answer.problem, answer.optimum.values)
+    try:
+        ground = ground_of(answer.problem, answer.optimum.values)
+    except OutOfTime:
+        return []
     if ground is None:
         return []
-    money = Money(answer)
     lines: list[str] = []
+    with suppress(OutOfTime):
+        lines.extend(_short(answer, ground))
+    return lines[:6]
+
+
+def _short(answer: Answer, ground: Ground) -> Iterator[str]:
+    money = Money(answer)
     found = dearest(ground)
     if found is not None:
         r, way, saves = found
         unit, per = per_unit(r)
         text = f"Dearest requirement: {r.what} of the {r.basis}, {r.limits()}; each {unit} "
-        lines += paragraph(f"{text}{'more' if way > 0 else 'less'} would save {money(saves * per)}.")
+        yield from paragraph(f"{text}{'more' if way > 0 else 'less'} would save {money(saves * per)}.")
     if not ground.whole:
         near = nearest_unused(ground)
         if near is not None:
-            lines += paragraph(f"Nearest lot not used: {unused_words(near, money)}")
-    return lines[:6]
+            yield from paragraph(f"Nearest lot not used: {unused_words(near, money)}")

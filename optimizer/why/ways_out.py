@@ -7,7 +7,6 @@ applied to the problem and solved again; one that then has no batch is not told.
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from enum import StrEnum
 from fractions import Fraction
@@ -16,13 +15,13 @@ from math import ceil, floor
 from constraints.ingredients import Lot
 from constraints.requirement import Requirement, Row, widened
 from constraints.stock import BatchSize
+from optimizer.bench.bench import NEAR_NODES, Bench, with_lots
+from optimizer.bench.extreme import MANY
+from optimizer.bench.kept import searching
 from optimizer.conflict import Conflict, Reach
 from optimizer.problem import Problem
 from optimizer.solver.model import Variable
-from optimizer.why.bench import NEAR_NODES, Bench, with_lots
-from optimizer.why.clock import OutOfTime
-from optimizer.why.extreme import MANY
-from optimizer.why.kept import Unsettled, searching
+from optimizer.why.unfinished import Part, Unfinished, named
 
 _ZERO = Fraction(0)
 _ONE = Fraction(1)
@@ -95,7 +94,7 @@ class WaysOut:
 
     ways: tuple[Way, ...]
     legal: tuple[Requirement, ...]
-    unfinished: tuple[str, ...] = ()
+    unfinished: tuple[Unfinished, ...] = ()
 
     @property
     def by_size(self) -> tuple[Way, ...]:
@@ -115,32 +114,23 @@ def ways_out(bench: Bench, conflict: Conflict) -> WaysOut:
         return WaysOut((), legal)
     reached = {id(reach.requirement): reach for reach in conflict.reach}
     ways: list[Way] = []
-    unfinished: list[str] = []
+    unfinished: list[Unfinished] = []
     try:
         for requirement in soft:
-            with named(unfinished, f"giving way on {requirement.what}"):
+            with named(unfinished, Part.WAYS_OUT, f"giving way on {requirement.what}"):
                 ways += _alone(bench, requirement, reached.get(id(requirement)))
         if not ways:
-            with named(unfinished, "giving way on several limits"):
+            with named(unfinished, Part.WAYS_OUT, "giving way on several limits"):
                 together = _together(bench)
                 ways += [together] if together is not None else []
-        with named(unfinished, "more on hand of a lot"):
+        with named(unfinished, Part.WAYS_OUT, "more on hand of a lot"):
             ways += _more_stock(bench)
         if conflict.packs_matter:
-            with named(unfinished, "opening packs"):
+            with named(unfinished, Part.WAYS_OUT, "opening packs"):
                 ways += _open_packs(bench)
     finally:
         bench.hold()
     return WaysOut(tuple(sorted(ways, key=_by_cost)), legal, tuple(unfinished))
-
-
-@contextmanager
-def named(unfinished: list[str], what: str) -> Iterator[None]:
-    """Name what was begun within this and could not be finished."""
-    try:
-        yield
-    except (OutOfTime, Unsettled):
-        unfinished.append(what)
 
 
 def _by_cost(way: Way) -> tuple[bool, Fraction]:
@@ -269,7 +259,8 @@ def _together(bench: Bench) -> Way | None:
     giving = kept.add_columns(give)
     kept.aim({j: v.cost for j, (v, _) in zip(giving, give, strict=True)})
     try:
-        values = kept.best()
+        with searching(kept, NEAR_NODES):
+            values = kept.best()
     finally:
         for j in giving:
             kept.bound(j, _ZERO, _ZERO)

@@ -347,7 +347,7 @@ def _value(requirement: Requirement | None, answer: Answer) -> Fraction | None:
 
 
 def _batch(answer: Answer) -> Any:
-    from optimizer.why.ground import layout_for
+    from optimizer.bench.rows import layout_for
 
     assert answer.optimum is not None
     layout = layout_for(answer.problem)[0]

@@ -15,18 +15,18 @@ import numpy as np
 from constraints.formula import Formula
 from constraints.ingredients import Lot
 from constraints.requirement import Requirement, Row
+from optimizer.bench.extreme import MANY, Part, extreme, figure_of
+from optimizer.bench.kept import MOST_NODES, Kept, Unsettled, searching
+from optimizer.bench.rows import carry_rows, layout_for, new_columns
 from optimizer.problem import Problem
 from optimizer.solver.model import Variable
 from optimizer.solver.optimum import SolverDisagrees
 from optimizer.solver.program import value_per_kg
-from optimizer.why.extreme import MANY, Part, extreme, figure_of
-from optimizer.why.ground import carry_rows, layout_for, new_columns
-from optimizer.why.kept import MOST_NODES, Kept, Unsettled, searching
 
 _ZERO = Fraction(0)
 _ONE = Fraction(1)
-_GAP = 1e-3
-NEAR_NODES = 40
+_GAP = 5e-3
+NEAR_NODES = 20
 """Nodes after which a search for the nearest figure in whole numbers takes the best one found."""
 
 Terms = tuple[tuple[Fraction, ...], tuple[Fraction, ...] | None]
@@ -103,20 +103,33 @@ class Bench:
         lot = self.problem.formula.columns[j]
         if not isinstance(lot, Lot):
             raise ValueError(f"{lot.name} is no lot")
-        linked = any(o.requirement is None and self.kept.lines[i][j] for i, o in enumerate(self.owners))
-        if linked or lot.use_up:
+        if lot.use_up:
             kg = most / lot.usable
             largest = None if lot.largest_pull_kg is None else max(lot.largest_pull_kg, kg)
             grown = replace(lot, on_hand_kg=kg, largest_pull_kg=largest)
             lots = [grown if known is lot else known for known in self.problem.formula.lots if isinstance(known, Lot)]
             yield Bench(with_lots(self.problem, lots, same=True), self.requirements)
             return
-        v, unit = self.kept.variables[j], self.layout.units[j]
-        self.kept.bound(j, v.lo, Fraction(most // unit) if lot.pack_kg is not None else most / unit)
+        kept, v, unit = self.kept, self.kept.variables[j], self.layout.units[j]
+        hi = Fraction(most // unit) if lot.pack_kg is not None else most / unit
+        links = [i for i, o in enumerate(self.owners) if o.requirement is None and kept.lines[i][j]]
+        used = next((int(k) for i in links for k in np.flatnonzero(kept.lines[i]) if k != j), None)
+        before = [(i, Fraction(kept.lines[i][used], kept.dens[i])) for i in links if kept.lo[i] is None]
+        choice = None if used is None else kept.variables[used]
+        kept.bound(j, v.lo, hi)
+        if used is not None:
+            least = max((-Fraction(kept.lines[i][used], kept.dens[i]) for i in links if kept.hi[i] is None), default=hi)
+            kept.bound(used, _ZERO, _ONE if least <= hi else _ZERO)
+            for i, _ in before:
+                kept.coefficient(i, used, -hi)
         try:
             yield self
         finally:
-            self.kept.bound(j, v.lo, v.hi)
+            kept.bound(j, v.lo, v.hi)
+            if used is not None and choice is not None:
+                kept.bound(used, choice.lo, choice.hi)
+                for i, a in before:
+                    kept.coefficient(i, used, a)
 
     @contextmanager
     def offering(self, lots: Sequence[Lot]) -> Iterator[tuple[Bench, list[int]]]:
@@ -159,15 +172,15 @@ class Bench:
         self.kept.aim_about([0.0] * len(self.kept.variables))
         return bool(self.kept.guess())
 
-    def point(self) -> tuple[Fraction, ...]:
-        """Some point; empty where there is none (``kept.certain`` says whether that is sure)."""
+    def point(self, *, checked: bool = True) -> tuple[Fraction, ...]:
+        """Some point; empty where there is none (``kept.certain`` says whether that is sure; see ``Kept.best``)."""
         self.kept.aim({})
-        return self.kept.best() if self.whole else self.kept.point()
+        return self.kept.best(checked=checked) if self.whole else self.kept.point()
 
     def cheapest(self) -> tuple[Fraction, ...]:
         """The cheapest point; empty where there is none.
 
-        With many whole numbers one within a thousandth of the least cost is good enough, and ``sure`` is False.
+        With many whole numbers one within a two hundredth of the least cost is good enough, and ``sure`` is False.
         """
         self.kept.aim(self.costs)
         many = len(self.kept.counted) > MANY
@@ -276,11 +289,3 @@ def with_lots(problem: Problem, lots: Sequence[Lot], *, same: bool = False) -> P
     if same:
         carry_rows(problem.formula, formula)
     return replace(problem, formula=formula)
-
-
-def _beyond(terms: Terms, limit: Fraction, sign: int) -> Row:
-    """The row of all figures on the wrong side of a limit: above an upper one (sign 1), below a lower one (sign -1)."""
-    over, under = terms
-    coefs = over if under is None else tuple(a - limit * b if b else a for a, b in zip(over, under, strict=True))
-    at = limit if under is None else _ZERO
-    return Row("beyond", coefs, at if sign > 0 else None, at if sign < 0 else None)

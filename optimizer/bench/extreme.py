@@ -7,8 +7,8 @@ from fractions import Fraction
 
 import numpy as np
 
+from optimizer.bench.kept import Kept
 from optimizer.solver.optimum import SolverDisagrees
-from optimizer.why.kept import Kept
 
 _ZERO = Fraction(0)
 _ONE = Fraction(1)

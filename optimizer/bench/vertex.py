@@ -54,9 +54,9 @@ def solve_whole(matrix: Any, right: Any) -> tuple[list[int], int] | None:
 
 
 def solve_thin(matrix: Any, right: Any) -> tuple[list[int], int] | None:
-    """As ``solve_whole``, for a matrix of which many rows have one or two figures, such as those of packs and pulls.
+    """As ``solve_whole``, for a matrix of which many rows or columns have one or two figures, as packs and pulls make.
 
-    These rows are solved for one of their variables each, and only what is left is solved as a whole.
+    These are solved for one of their variables each, and only what is left is solved as a whole.
     """
     lines: dict[int, dict[int, Fraction]] = {}
     for i, line in enumerate(matrix):
@@ -87,24 +87,32 @@ def solve_thin(matrix: Any, right: Any) -> tuple[list[int], int] | None:
 def _thinned(
     lines: dict[int, dict[int, Fraction]], sides: list[Fraction]
 ) -> list[tuple[int, dict[int, Fraction], Fraction]] | None:
-    """Take out every row of one or two figures with one of its variables, which the other rows then do not have."""
+    """Take out every row of one or two figures with one of its variables, which the other rows then do not have.
+
+    A column of one or two figures goes out the same way, with the shorter of its rows.
+    """
     using: dict[int, set[int]] = {}
     for i, line in lines.items():
         for j in line:
             using.setdefault(j, set()).add(i)
     taken = []
     waiting = [i for i, line in lines.items() if len(line) <= _THIN]
-    while waiting:
-        i = waiting.pop()
+    narrow = [j for j, rows in using.items() if len(rows) <= _THIN]
+    while waiting or narrow:
+        column = None if waiting else narrow.pop()
+        if column is not None and not using.get(column):
+            continue
+        i = waiting.pop() if column is None else min(using[column], key=lambda i: (len(lines[i]), i))
         if i not in lines:
             continue
         line = lines.pop(i)
         if not line:
             return None
-        j = min(line, key=lambda j: (len(using[j]), j))
+        j = min(line, key=lambda j: (len(using[j]), j)) if column is None else column
         taken.append((j, line, sides[i]))
         for k in line:
             using[k].discard(i)
+            narrow += [k] * (len(using[k]) <= _THIN)
         for other in using.pop(j):
             target = lines[other]
             factor = target.pop(j) / line[j]
@@ -118,6 +126,7 @@ def _thinned(
                 else:
                     del target[k]
                     using[k].discard(other)
+                    narrow += [k] * (len(using[k]) <= _THIN)
             if len(target) <= _THIN:
                 waiting.append(other)
     return taken
@@ -125,8 +134,9 @@ def _thinned(
 
 def solve_lines(matrix: Any, right: Any) -> tuple[list[int], int] | None:
     """Either of the two, as suits the matrix."""
-    thin = sum(np.count_nonzero(line) <= _THIN for line in matrix) > len(right) / 4
-    return solve_thin(matrix, right) if thin else solve_whole(matrix, right)
+    used = np.asarray(matrix, dtype=bool)
+    thin = max(np.count_nonzero(used.sum(axis=k) <= _THIN) for k in (0, 1))
+    return solve_thin(matrix, right) if thin > len(right) / 4 else solve_whole(matrix, right)
 
 
 @dataclass(frozen=True)

@@ -15,17 +15,18 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from fractions import Fraction
-from math import ceil, floor, gcd, inf, lcm
+from math import floor, gcd, inf, lcm
 from typing import Any
 
 import numpy as np
 
 from constraints.requirement import Row
+from optimizer import clock
+from optimizer.bench.vertex import Vertex, vertex
 from optimizer.solver.exact import Vertex as Proved
+from optimizer.solver.exact import no_sum_fits
 from optimizer.solver.model import Basis, Place, Program, Variable
 from optimizer.solver.optimum import SolverDisagrees, settle
-from optimizer.why import clock
-from optimizer.why.vertex import Vertex, vertex
 
 _ZERO = Fraction(0)
 _FINE = 2**40
@@ -36,6 +37,8 @@ _NODES = 300
 """Most linear programs solved to check a claim that whole numbers leave no point."""
 MOST_NODES = 200
 """Nodes after which a search in whole numbers is given up; each is a linear program, and few need more than ten."""
+_SEARCH = {"mip_heuristic_run_root_reduced_cost": False, "mip_allow_restart": False}
+"""HiGHS: no search in a smaller program of its own before the first node, which costs more than all nodes allowed."""
 _FEASIBLE_POINT = 2
 """HiGHS: the primal solution is feasible."""
 
@@ -71,6 +74,7 @@ class Kept:
         self.dens = [self._fill(i, row.coefs) for i, row in enumerate(program.rows)]
         self.certain = True
         self.most_nodes, self.gap = MOST_NODES, 0.0
+        self._known: tuple[Fraction, ...] = ()
         self._linear = self._passed(whole=False)
         self._solvers = [self._linear]
 
@@ -101,6 +105,19 @@ class Kept:
         self.variables[j] = Variable(v.name, v.cost, lo, hi)
         for highs in self._solvers:
             highs.changeColBounds(j, float(lo), float(hi))
+
+    def coefficient(self, i: int, j: int, a: Fraction) -> None:
+        """Put another coefficient in a row."""
+        self._put(i, j, a)
+        for highs in self._solvers:
+            highs.changeCoeff(i, j, float(a))
+
+    def _put(self, i: int, j: int, a: Fraction) -> None:
+        if self.dens[i] % a.denominator:
+            more = a.denominator // gcd(self.dens[i], a.denominator)
+            self.lines[i] *= more
+            self.dens[i] *= more
+        self.lines[i, j] = a.numerator * (self.dens[i] // a.denominator)
 
     def aim(self, costs: Mapping[int, Fraction]) -> None:
         """Put a cost on these variables and none on the others."""
@@ -137,11 +154,7 @@ class Kept:
         for j, (v, coefs) in enumerate(columns, start=first):
             self.variables.append(v)
             for i, a in coefs.items():
-                if self.dens[i] % a.denominator:
-                    more = a.denominator // gcd(self.dens[i], a.denominator)
-                    self.lines[i] *= more
-                    self.dens[i] *= more
-                self.lines[i, j] = a.numerator * (self.dens[i] // a.denominator)
+                self._put(i, j, a)
             places, floats = np.array(list(coefs), dtype=np.int32), np.array([float(a) for a in coefs.values()])
             for highs in self._solvers:
                 highs.addCol(float(v.cost), float(v.lo), float(v.hi), len(places), places, floats)
@@ -194,22 +207,28 @@ class Kept:
         _, paid = self._paid(prices)
         return sorted((j for j, n in enumerate(paid) if n > 0), key=lambda j: (-paid[j], j))
 
-    def best(self) -> tuple[Fraction, ...]:
+    def best(self, *, checked: bool = True) -> tuple[Fraction, ...]:
         """The cheapest point in whole numbers, exact, with these as the solver chose them; empty where there is none.
 
-        Without whole numbers both are proved. With them that there is none is proved as far as branching goes, and a
-        cheapest one is searched for as far as ``most_nodes``; ``certain`` says whether it was far enough. Raises
-        Unsettled where that search was not far enough for any point.
+        Without whole numbers both are proved. With them that there is none is proved as far as branching goes (not
+        ``checked``: it is taken from the solver), and a cheapest one is searched for as far as ``most_nodes``;
+        ``certain`` says whether it was far enough. Raises Unsettled where that search was not far enough for any point.
         """
         self.certain = True
         loose = self.settle()
         if loose is None or not self.counted:
             return () if loose is None else loose.values
+        if self._parity():
+            return ()
         chosen = self._solved_whole()
         if chosen:
             found = self._pinned(chosen)
             if found is not None:
+                self._known = found.values
                 return found.values
+        elif not checked:
+            self.certain = False
+            return ()
         values, self.certain = self._branch()
         if chosen and not values:
             raise SolverDisagrees("the whole numbers the solver chose leave no exact batch")
@@ -218,8 +237,10 @@ class Kept:
     # The solver.
 
     def _fill(self, i: int, coefs: Sequence[Fraction]) -> int:
-        den = lcm(*{a.denominator for a in coefs}) if coefs else 1
-        self.lines[i, :] = [a.numerator * (den // a.denominator) if a else 0 for a in coefs]
+        used = [(j, a.numerator, a.denominator) for j, a in enumerate(coefs) if a is not _ZERO and a]
+        den = lcm(*{below for _, _, below in used})
+        for j, above, below in used:
+            self.lines[i, j] = above * (den // below)
         return den
 
     def _passed(self, *, whole: bool) -> Any:
@@ -227,7 +248,7 @@ class Kept:
 
         highs = highspy.Highs()
         options: dict[str, Any] = {"output_flag": False, "threads": 1, "random_seed": 0}
-        options |= {} if whole else {"presolve": "off"}
+        options |= _SEARCH if whole else {"presolve": "off"}
         for option, setting in options.items():
             highs.setOptionValue(option, setting)
         used: list[Any] = [np.flatnonzero(line) for line in self.lines]
@@ -247,13 +268,16 @@ class Kept:
         return highs
 
     def _run(self) -> bool:
-        """Solve from where the solver stands; False where it says that there is no point."""
+        """Solve from where the solver stands; False where it says that there is no point. Raises OutOfTime."""
         import highspy
 
         left = clock.left()
         self._linear.setOptionValue("time_limit", inf if left is None else self._linear.getRunTime() + left)
         self._linear.run()
-        return bool(self._linear.getModelStatus() == highspy.HighsModelStatus.kOptimal)
+        status, states = self._linear.getModelStatus(), highspy.HighsModelStatus
+        if status == states.kTimeLimit:
+            raise clock.OutOfTime
+        return bool(status == states.kOptimal)
 
     def _basis(self) -> Basis:
         import highspy
@@ -314,6 +338,10 @@ class Kept:
         highs.setOptionValue("time_limit", inf if left is None else highs.getRunTime() + left)
         highs.setOptionValue("mip_max_nodes", self.most_nodes)
         highs.setOptionValue("mip_rel_gap", self.gap)
+        if self._keeps(self._known):
+            start = highspy.HighsSolution()
+            start.col_value = [float(x) for x in self._known]
+            highs.setSolution(start)
         highs.run()
         status, states = highs.getModelStatus(), highspy.HighsModelStatus
         if status == states.kInfeasible:
@@ -323,6 +351,19 @@ class Kept:
             clock.left()
             raise Unsettled
         return tuple(highs.getSolution().col_value)
+
+    def _keeps(self, values: Sequence[Fraction]) -> bool:
+        """Whether a point found earlier is still one, so that the search may start from it."""
+        if len(values) != len(self.variables) or any(
+            not v.lo <= x <= v.hi for v, x in zip(self.variables, values, strict=True)
+        ):
+            return False
+        per = lcm(*(x.denominator for x in values))
+        sums = self.lines @ np.array([x.numerator * (per // x.denominator) for x in values], dtype=object)
+        return all(
+            (lo is None or n >= lo * den * per) and (hi is None or n <= hi * den * per)
+            for n, den, lo, hi in zip(sums, self.dens, self.lo, self.hi, strict=True)
+        )
 
     def _pinned(self, values: Sequence[float]) -> Vertex | None:
         """The cheapest point with these whole numbers."""
@@ -341,13 +382,11 @@ class Kept:
     def _branch(self) -> tuple[tuple[Fraction, ...], bool]:
         """The cheapest point in whole numbers by branch and bound, and whether the search was full."""
         before = [(j, self.variables[j].lo, self.variables[j].hi) for j in self.counted]
-        if self._parity():
-            return (), True
         best: Vertex | None = None
         full = True
         waiting: list[dict[int, tuple[Fraction, Fraction]]] = [{}]
         try:
-            for _ in range(_NODES):
+            for _ in range(min(_NODES, self.most_nodes)):
                 if not waiting:
                     break
                 node = waiting.pop()
@@ -374,13 +413,12 @@ class Kept:
         """True where some row of whole numbers alone has no sum that is between its limits."""
         counted = np.zeros(len(self.variables), dtype=bool)
         counted[self.counted] = True
-        for line, den, lo, hi in zip(self.lines, self.dens, self.lo, self.hi, strict=True):
-            if lo is None or hi is None or np.any(line[~counted]):
-                continue
-            step = gcd(*line) or 1
-            if ceil(lo * den / step) > floor(hi * den / step):
-                return True
-        return False
+        rows = zip(self.lines, self.dens, self.lo, self.hi, strict=True)
+        return no_sum_fits(
+            ([int(n) for n in line], lo * den, hi * den)
+            for line, den, lo, hi in rows
+            if lo is not None and hi is not None and not np.any(line[~counted])
+        )
 
 
 def _low(limit: Fraction | None) -> float:

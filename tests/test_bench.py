@@ -1,0 +1,104 @@
+"""The program kept in the solver: changes put in and taken out again, sparse elimination, proofs that nothing fits."""
+
+from __future__ import annotations
+
+import random
+from dataclasses import replace
+from fractions import Fraction
+from typing import Any
+
+import numpy as np
+import pytest
+from crowds import crowd, feasible
+
+from constraints.ingredients import Lot
+from constraints.requirement import Row
+from optimizer.bench.bench import Bench, with_lots
+from optimizer.bench.vertex import solve_thin, solve_whole
+from optimizer.solver.exact import counted_rows, no_sum_fits, refuted_by
+from optimizer.solver.model import Ending, Program, Variable, solve
+from optimizer.solver.optimum import Ranks, optimise
+from optimizer.solver.program import layout_of, relaxed
+from optimizer.solver.simplex import inverted
+
+ZERO = Fraction(0)
+COUNTED = {"most_lots": {"max": 4}}
+
+
+def _matrix(draw: random.Random, size: int) -> Any:
+    return np.array([[draw.choice([0, 0, 0, 1, 2, -3]) for _ in range(size)] for _ in range(size)], dtype=object)
+
+
+@pytest.mark.parametrize("seed", range(5))
+def test_both_eliminations_agree(seed: int) -> None:
+    draw = random.Random(seed)
+    solved = 0
+    for _ in range(200):
+        matrix = _matrix(draw, draw.randint(1, 9))
+        right = np.array([draw.randint(-5, 5) for _ in matrix], dtype=object)
+        plain, thin = solve_whole(matrix, right), solve_thin(matrix, right)
+        assert (plain is None) == (thin is None)
+        if plain is not None and thin is not None:
+            solved += 1
+            assert [Fraction(n, plain[1]) for n in plain[0]] == [Fraction(n, thin[1]) for n in thin[0]]
+    assert solved > 20
+
+
+@pytest.mark.parametrize("seed", range(5))
+def test_an_inverse_times_its_matrix_is_one(seed: int) -> None:
+    draw = random.Random(seed)
+    found = 0
+    for _ in range(100):
+        matrix = _matrix(draw, draw.randint(1, 9))
+        inverse = inverted([{j: Fraction(a) for j, a in enumerate(line) if a} for line in matrix])
+        regular = solve_whole(matrix, np.zeros(len(matrix), dtype=object)) is not None
+        assert (inverse is not None) == regular
+        if inverse is not None:
+            found += 1
+            assert (np.array(inverse, dtype=object) @ matrix == np.eye(len(matrix), dtype=int)).all()
+    assert found > 10
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_more_of_a_lot_is_as_if_it_had_been_there_from_the_start(seed: int) -> None:
+    kitchen = feasible(seed, lots=14, requirements=3)
+    draw = random.Random(seed)
+    for row in kitchen.lots:
+        row |= draw.choice([{}, {"pack_kg": 2}, {"smallest_pull_kg": 3}, {"smallest_pull_kg": 50}])
+    for require in (kitchen.require[:1], [*kitchen.require[:1], COUNTED]):
+        kitchen.require, kitchen.kilograms = require, 40
+        problem = kitchen.problem()
+        bench = Bench(problem)
+        before = bench.least_cost()
+        for j, lot in enumerate(problem.formula.columns[:8]):
+            assert isinstance(lot, Lot)
+            grown = [replace(c, on_hand_kg=Fraction(60)) if c is lot else c for c in problem.formula.lots]
+            fresh = Bench(with_lots(problem, [c for c in grown if isinstance(c, Lot)], same=True)).least_cost()
+            with bench.with_more(j, 60 * lot.usable) as there:
+                assert there.least_cost() == fresh
+        assert bench.least_cost() == before
+
+
+def test_a_ray_proves_that_a_large_kitchen_has_no_batch_and_nothing_else() -> None:
+    program = relaxed(layout_of(crowd("law against recipe", 1).problem()).program)
+    outcome = solve(program)
+    assert outcome.ending is Ending.INFEASIBLE
+    assert refuted_by(program, outcome.ray)
+    possible = relaxed(layout_of(feasible(1).problem()).program)
+    draw = random.Random(0)
+    for _ in range(20):
+        assert not refuted_by(possible, [draw.uniform(-1, 1) for _ in possible.rows])
+    assert not refuted_by(program, [0.0] * len(program.rows))
+
+
+def _packs(*steps: int, kilograms: int) -> Program:
+    variables = tuple(Variable(f"x{k}", Fraction(1), ZERO, Fraction(50), whole=True) for k in steps)
+    return Program(variables, (Row("weight", tuple(map(Fraction, steps)), Fraction(kilograms), Fraction(kilograms)),))
+
+
+def test_an_odd_weight_of_even_packs_needs_no_search() -> None:
+    assert no_sum_fits(counted_rows(_packs(4, 6, kilograms=21)))
+    assert not no_sum_fits(counted_rows(_packs(4, 6, kilograms=22)))
+    assert not no_sum_fits(counted_rows(_packs(4, 7, kilograms=21)))
+    found = optimise(_packs(4, 6, kilograms=21), Ranks((), (ZERO, ZERO)))
+    assert found.ending is Ending.INFEASIBLE and found.certain
