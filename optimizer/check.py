@@ -21,7 +21,7 @@ from optimizer.doses import Dose, doses, salt_targets
 from optimizer.mend import Mend, Mender
 from optimizer.problem import error_faults, free_band, gaps_of, is_nitrite_limit, why_left_out
 from optimizer.reading.lots import LotTable
-from optimizer.reading.packs import legal_requirements, product_of
+from optimizer.reading.packs import legal_requirements, product_of, unjudged
 from optimizer.reading.recipe import Recipe
 from optimizer.reading.weighed import WeighedItem
 
@@ -161,6 +161,9 @@ def check(
         load: _batch(recipe, table, [item for item in weighed if item.load == load], file, faults) for load in numbers
     }
     packs, legal = legal_requirements(recipe, product_of(recipe, day), faults)
+    for batch in () if faults else batches.values():
+        lots = [item for item in batch.kilograms if isinstance(item, Lot)]
+        faults += unjudged(recipe, legal, lots, table.file)
     for batch in batches.values():
         faults += _gap_faults(recipe, batch, [*recipe.requirements, *legal], file)
         faults += _error_faults(recipe, table, batch)

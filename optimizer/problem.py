@@ -21,7 +21,7 @@ from constraints.requirement import Origin, Ratio, Requirement, Row
 from constraints.rules import Pack, Product
 from constraints.stock import BatchSize, Stock
 from optimizer.reading.lots import LotTable
-from optimizer.reading.packs import legal_requirements, product_of
+from optimizer.reading.packs import legal_requirements, product_of, unjudged
 from optimizer.reading.recipe import Recipe, WhenMissing
 
 _ZERO = Fraction(0)
@@ -93,6 +93,7 @@ def assemble(recipe: Recipe, table: LotTable, order: Order) -> Problem:
     packs, legal = legal_requirements(recipe, product, faults)
     requirements = [*recipe.requirements, *legal]
     usable, left_out = _usable(recipe, table, order)
+    faults += () if faults else unjudged(recipe, legal, usable, table.file)
     lots, lacking = _complete(recipe, table, usable, requirements, faults)
     left_out += lacking
     _refuse(recipe, table, legal, faults)

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from fractions import Fraction
 
-from constraints.cure import COARSE_DIVISION
+from constraints.cure import COARSE_DIVISION, brings_nitrite
 from constraints.faults import Fault
 from constraints.formula import Batch
-from constraints.ingredients import NITRATE, NITRITE, SALT, Ingredient, Kind, Lot
+from constraints.ingredients import SALT, Ingredient, Kind, Lot
 from constraints.numbers import G_PER_KG, PERCENT, shown, trimmed
 from constraints.quantities import Basis
 from constraints.requirement import Requirement, Status
@@ -80,11 +80,7 @@ def _is_rework(item: Ingredient) -> bool:
 def cured_lots(answer: Answer) -> list[str]:
     """Lots in the batch that bring nitrite or nitrate."""
     items = answer.weighed.total.kilograms if answer.weighed else {}
-    return [i.name for i in items if isinstance(i, Lot) and _brings_nitrite(i)]
-
-
-def _brings_nitrite(lot: Lot) -> bool:
-    return bool(lot.original_nitrite_ppm or any(lot.properties.get(name) for name in (NITRITE, NITRATE)))
+    return [i.name for i in items if isinstance(i, Lot) and brings_nitrite(i)]
 
 
 def left_out(problem: Problem) -> list[str]:

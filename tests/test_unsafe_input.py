@@ -101,6 +101,61 @@ def test_a_day_before_any_limit_is_in_force_is_refused() -> None:
     assert made(recipe.replace("2.5", "1.5")).status is Status.OPTIMAL
 
 
+HOUSE = """pack: house
+title: House
+authority: you
+checked_on: 2026-01-01
+rows:
+  - {id: house-fat, requires: {fat: {max_pct: 40}}, layer: house, source: us, status: yours}
+"""
+CAP = "  - {id: cap, requires: {ingoing_nitrite: {max_ppm: 100}}, layer: house, source: us, status: yours}\n"
+LAWLESS = RECIPE.replace("rules: [us]\nproduct_class: sausage\n", "")
+
+
+@pytest.mark.parametrize(
+    "addition",
+    [CURE, "  - {name: celery powder, g_per_kg_meat: 3, properties: {nitrite_ppm: 20000}}\n"],
+    ids=["cure", "a powder that holds nitrite"],
+)
+def test_nitrite_that_no_law_was_checked_for_is_refused_with_what_mends_it(addition: str) -> None:
+    lawless = LAWLESS.replace("steps: [smoked]\n", "")
+    with pytest.raises(BadInput) as caught:
+        made(lawless + addition)
+    (fault,) = caught.value.faults
+    assert (fault.file, fault.line) == ("r.yaml", 5)
+    assert "no rule pack is named" in fault.found and "rules: [PACK]" in fault.allowed
+    with pytest.raises(BadInput, match="no rule pack"):
+        made(lawless.replace("additions:", "  - ingoing_nitrite: {max_ppm: 200}\nadditions:") + addition)
+    assert made(lawless + "  - {name: pepper, g_per_kg_meat: 3}\n").status is Status.OPTIMAL
+
+
+def test_a_pack_of_your_own_judges_a_cure_where_it_limits_nitrite(tmp_path: Path) -> None:
+    house = tmp_path / "house.yaml"
+    own = LAWLESS.replace("name: Test", f"name: Test\nrules: [{house}]") + CURE
+    house.write_text(HOUSE, encoding="utf-8")
+    with pytest.raises(BadInput, match="judges how much"):
+        made(own)
+    house.write_text(HOUSE + CAP, encoding="utf-8")
+    assert made(own).weighed is None  # 156.25 ppm
+    assert made(own.replace("2.5", "1.5")).status is Status.OPTIMAL
+
+
+def test_cured_lots_are_judged_by_a_law_too() -> None:
+    lots = "lot,on_hand_kg,fat_pct,cost_per_kg,cured,nitrite_ppm,nitrate_ppm,salt_pct\n"
+    lots += "A,60,18,2,,,,\nB,40,53,1,yes,90,0,2\n"
+    plain = LAWLESS.replace("steps: [smoked]\n", "")
+    with pytest.raises(BadInput, match="B: nitrite or nitrate in the lot, and no rule pack"):
+        made(plain + "  []\n", lots)
+    assert made(plain + "  []\neligible: {leave_out: [B]}\n", lots).status is Status.INFEASIBLE
+
+
+def test_a_cure_beside_a_floor_alone_is_refused() -> None:
+    """The pack anz has no limit on nitrite in a raw sausage, only a cooling floor where it is cooked."""
+    recipe = RECIPE.replace("[us]", "[anz]").replace("[smoked]", "[smoked, cooked]")
+    with pytest.raises(BadInput, match="no limit of anz"):
+        made(recipe + CURE)
+
+
 @pytest.mark.parametrize(("kg", "asked"), [("25", {"within_kg": Fraction(500)}), ("0.001", {})])
 def test_a_tolerance_as_large_as_the_batch_is_refused(kg: str, asked: dict[str, Fraction]) -> None:
     with pytest.raises(BadInput, match="says nothing"):

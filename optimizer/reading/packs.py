@@ -5,7 +5,9 @@ from __future__ import annotations
 from collections.abc import Collection, Iterator, Sequence
 from datetime import date
 
+from constraints.cure import brings_nitrite, speaks_of_nitrite
 from constraints.faults import Fault, nearest
+from constraints.ingredients import Lot
 from constraints.requirement import Requirement
 from constraints.rules import Pack, Product, not_waivable, waived
 from optimizer.reading.named import Stated
@@ -47,6 +49,28 @@ def legal_requirements(
     for name, why in not_waivable(legal, names).items():
         faults.append(recipe.document.fault(("waive", names.index(name)), f"{name} cannot be waived", why))
     return tuple(packs.values()), list(waived(legal, names))
+
+
+def unjudged(recipe: Recipe, legal: Sequence[Requirement], lots: Sequence[Lot], file: str) -> Iterator[Fault]:
+    """What brings nitrite or nitrate where no rule would judge it: nobody is to weigh out a cure that no law allows.
+
+    A pack must hold a limit that forbids the batch. Where packs are named and the recipe adds no cure, cured lots are
+    as the packs see them: every pack is written for what is put in.
+    """
+    if any(r.hi is not None and r.origin.blocks and speaks_of_nitrite(r.what) for r in legal):
+        return
+    names = recipe.entry.rules
+    where = f"no limit of {', '.join(names)} judges how much" if names else "no rule pack is named, so no law judges it"
+    how = "--rules PACK=CLASS" if recipe.asked else "rules: [PACK] and product_class: CLASS"
+    mend = f"{how}, as trimwright rules lists them; a pack of your own, by its file, may hold the limit"
+    for i, addition in enumerate(recipe.additions):
+        if brings_nitrite(addition.item):
+            found = f"{addition.item.name} brings nitrite or nitrate, and {where}"
+            yield recipe.document.fault(("additions", i), found, mend)
+    cured = [lot for lot in lots if brings_nitrite(lot)]
+    if cured and not names:
+        found = f"{', '.join(lot.name for lot in cured)}: nitrite or nitrate in the lot, and {where}"
+        yield Fault(file, cured[0].line or None, None, found, f"in {recipe.file} {mend}")
 
 
 def _repeated_packs(stated: Stated) -> Iterator[Fault]:
