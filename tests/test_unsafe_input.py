@@ -17,6 +17,7 @@ from optimizer.problem import assemble
 from optimizer.reading.lots import parse_lots
 from optimizer.reading.recipe import judged_by, parse_recipe
 from optimizer.reading.weighed import parse_weighed
+from optimizer.remarks import warnings
 
 DAY = date(2026, 11, 25)
 LOTS = (
@@ -48,6 +49,32 @@ def test_a_scale_that_rounds_the_cure_away_makes_no_batch(division: int) -> None
     answer = made(RECIPE + CURE, kg="4", spice_g=Fraction(division))
     assert answer.status is Status.INFEASIBLE and answer.weighed is None
     assert any("pink cure weighed in" in r.what for r in answer.scale_prevents)
+
+
+SPICED = RECIPE + CURE + "  - {name: sage, g_per_kg_meat: 1.2}\n  - {name: salt, is: salt, %s}\n"
+
+
+@pytest.mark.parametrize("salt", ["g_per_kg_meat: 16", "total_salt_pct: 1.6"])
+@pytest.mark.parametrize(("division", "prevents"), [(1, ""), (12, "sage"), (30, "sage"), (5000, "sage salt")])
+def test_a_scale_that_rounds_an_addition_away_or_to_a_multiple_makes_no_batch(
+    salt: str, division: int, prevents: str
+) -> None:
+    """4 kg want 4.8 g of sage and about 64 g of salt: half of 12 g and more is more than the sage."""
+    recipe = (SPICED % salt).replace("  - {name: pink cure", "  - {scale: meat, name: pink cure")
+    answer = made(recipe, kg="4", spice_g=Fraction(division), meat_g=Fraction(1))
+    whats = [r.what for r in answer.scale_prevents]
+    assert (answer.weighed is None) is bool(prevents)
+    assert all(any(word in what for what in whats) for word in prevents.split())
+
+
+def test_a_dose_far_off_by_the_scale_is_said() -> None:
+    """4.8 g of sage on a scale of 4 g are 4 g, of which a sixth is missing."""
+    recipe = (SPICED % "g_per_kg_meat: 16").replace("  - {name: pink cure", "  - {scale: meat, name: pink cure")
+    answer = made(recipe, kg="4", spice_g=Fraction(4), meat_g=Fraction(1))
+    (said,) = (text for text in warnings(answer) if "finer scale" in text and "cure" not in text)
+    assert said.startswith("the scale's division of 4 g makes 4 g of sage of a dose of 4.8 g in a load")
+    fine = made(recipe, kg="4", spice_g=Fraction(1), meat_g=Fraction(1))
+    assert not any("makes" in text for text in warnings(fine))
 
 
 REFUSED = {
