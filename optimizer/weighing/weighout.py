@@ -238,8 +238,12 @@ def _quick(plan: Plan, known: Weighed | None, layout: Layout, optimum: Optimum, 
 
 def _thorough(plan: Plan, known: Weighed | None, tried: list[Weighed]) -> tuple[Weighed | None, bool]:
     """The cheaper of a known weigh-out and what the full search finds, and whether that has settled the matter."""
+    alike = False
     for tight in (_ZERO, _TIGHT):
-        found = full(plan, tight)
+        found = full(plan, tight, alike=alike)
+        if not found.loads and plan.steep and not alike and known is None:
+            alike = True
+            found = full(plan, tight, alike=alike)
         if not found.loads:
             return known, found.certain
         again = _weighed(plan, found.loads, doses=found.doses)
