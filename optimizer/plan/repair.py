@@ -114,6 +114,8 @@ class Repaired:
     program: WeekProgram
     changed: dict[str, int] = field(default_factory=dict)
     done: list[dict[str, Any]] = field(default_factory=list)
+    gone: tuple[tuple[int, int, Fraction], ...] = ()
+    """What the batches made took: supply, day and kilograms as held."""
     fewest: int | None = None
     missed: tuple[str, ...] = ()
     """Batches that were not made and whose days are past."""
@@ -218,17 +220,20 @@ def _as_told(lot: Lot, told: LotHappened) -> Lot:
 def repaired(world: World, happened: Happened) -> Repaired:
     """The program of what is left of the week, holding to the plan as asked."""
     now = (happened.entry.now - world.week.entry.start).days
+    world = replace(world, supplies=tuple(replace(s, since=now) for s in world.supplies))
     stock = {i: s.kg for i, s in enumerate(world.supplies) if s.kg is not None}
     stock.update(_committed(world, happened, now))
     done = [b for b in happened.plan["batches"] if b["date"] < happened.entry.now.isoformat()]
     told = [b for b in happened.shown["batches"] if b["date"] < happened.entry.now.isoformat()]
     where = {(s.name, None if s.offer is None else world.date(s.first).isoformat()): i
              for i, s in enumerate(world.supplies)}  # fmt: skip
+    gone: list[tuple[int, int, Fraction]] = []
     for batch in done:
         for pull in batch["pulls"]:
             at = where.get((pull["lot"], pull["delivered"]))
             if at is not None:
-                stock[at] = max(stock.get(at, _ZERO) - kilograms_of(pull["held_kg"]), _ZERO)
+                gone.append((at, _day(world, batch["date"]), min(kilograms_of(pull["held_kg"]), stock.get(at, _ZERO))))
+                stock[at] = stock.get(at, _ZERO) - gone[-1][2]
     assembled = world
     world = replace(world, jobs=tuple(_rest_of(job, done) for job in world.jobs))
     left = [job for job in world.jobs if not _is_done(job, done)]
@@ -240,6 +245,7 @@ def repaired(world: World, happened: Happened) -> Repaired:
     found = Repaired(
         program,
         done=told,
+        gone=tuple(gone),
         hold=tuple(in_doubt(assembled, {entry.lot: entry for entry in happened.entry.lots}, done)),
         missed=tuple(job.name for job in left if job.days[-1] < now),
     )

@@ -30,7 +30,7 @@ def plan_again(week: Week, what_happened: str, *, time_limit: float | None = Non
     world = assemble_week(as_it_is(week, happened))
     rest = repaired(world, happened)
     plan = search(rest.program, {}, time_limit=time_limit, talk=talk)
-    outcome = _without(plan, world) if plan.status is Status.INFEASIBLE else gather(plan, None)
+    outcome = _without(plan, world) if plan.status is Status.INFEASIBLE else gather(plan, None, rest.gone)
     outcome.done, outcome.fewest_changes, outcome.missed = rest.done, rest.fewest, rest.missed
     outcome.hold = rest.hold
     return outcome

@@ -37,8 +37,11 @@ class Supply:
     """A source with dates, as day numbers from 0: usable from ``first`` to ``last``. Kilograms and money as held.
 
     ``worth`` is what a kilogram left unused is worth: book price (of an offer: its worth afterwards) where it keeps
-    beyond the horizon, else salvage. ``nights`` is how many nights a kilogram left unused is kept and paid for.
-    ``kg`` is None for a delivery, whose kilograms the plan chooses.
+    beyond the horizon, else salvage. ``kg`` is None for a delivery, whose kilograms the plan chooses.
+
+    A kilogram is kept, and paid for, every night after a day at whose end it is in stock: what is used that day, and
+    what dies that day, is gone by the evening; what keeps is paid for beyond the last day too. ``since`` is the day
+    from which a plan pays: where days are done, their nights are paid.
     """
 
     source: int
@@ -46,11 +49,20 @@ class Supply:
     first: int
     last: int
     worth: Fraction
-    nights: int
     keeps: bool
     kg: Fraction | None = None
     offer: Offer | None = None
     period: Period | None = None
+    since: int = 0
+
+    @property
+    def nights(self) -> int:
+        """Nights that a kilogram left unused is kept."""
+        return self.nights_to(self.last + 1 if self.keeps else self.last)
+
+    def nights_to(self, day: int) -> int:
+        """Nights that a kilogram used on a day is kept before."""
+        return max(day - max(self.first, self.since), 0)
 
     @property
     def name(self) -> str:
@@ -197,7 +209,7 @@ def _of_lot(source: int, lot: Lot, start: date, end: date) -> Supply | None:
     if lot.on_hold or stop < first or not lot.on_hand_kg:
         return None
     worth = lot.held_cost_per_kg if keeps else lot.salvage_per_kg
-    return Supply(source, lot, first, stop, worth, stop - first + 1, keeps, kg=lot.on_hand_kg)
+    return Supply(source, lot, first, stop, worth, keeps, kg=lot.on_hand_kg)
 
 
 def _deliveries(source: int, offer: Offer, lot: Lot, start: date, end: date) -> list[Supply]:
@@ -215,7 +227,7 @@ def _deliveries(source: int, offer: Offer, lot: Lot, start: date, end: date) -> 
         worth = offer.worth_after if keeps else lot.salvage_per_kg
         dated = replace(lot, received=delivered, use_by=use_by)
         found.append(
-            Supply(source, dated, day, stop, worth, stop - day + 1, keeps, offer=offer, period=period)
+            Supply(source, dated, day, stop, worth, keeps, offer=offer, period=period)
         )  # fmt: skip
     return found
 
