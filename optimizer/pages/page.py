@@ -79,6 +79,8 @@ def _verdict(answer: Answer, near: Near | None) -> Iterator[str]:
     elif answer.status is AnswerStatus.OPTIMAL:
         best = "This is the cheapest batch that satisfies them."
         yield f"Every requirement holds. {best if not answer.of_week else 'Its lots are those of the plan.'}"
+    elif answer.status is AnswerStatus.TIME_LIMIT and answer.weighed is None:
+        yield "Stopped at the time limit before any batch was found. Make nothing of this."
     elif answer.status is AnswerStatus.TIME_LIMIT:
         yield "Stopped at the time limit: the best batch found, not proved to be the cheapest."
     elif answer.status is AnswerStatus.DO_NOT_MAKE:

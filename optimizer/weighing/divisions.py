@@ -14,6 +14,7 @@ from dataclasses import dataclass, replace
 from fractions import Fraction
 from functools import cached_property
 from math import ceil, floor
+from time import monotonic
 
 from constraints.formula import Batch, Dosing, Formula
 from constraints.ingredients import Ingredient, Kind
@@ -64,13 +65,19 @@ class Limit:
 class Plan:
     """What is to be weighed: how many loads, on which divisions (kilograms), within which limits.
 
-    ``cuts`` are rows over the columns that hold for every batch, and every load, that keeps the cones.
+    ``cuts`` are rows over the columns that hold for every batch, and every load, that keeps the cones. ``until`` is
+    when every search must be over, on the clock of ``time.monotonic``.
     """
 
     problem: Problem
     loads: int
     divisions: Mapping[Ingredient, Fraction]
     cuts: tuple[Row, ...] = ()
+    until: float | None = None
+
+    def seconds(self, most: float) -> float:
+        """Seconds that a search may take; zero where the time is over."""
+        return most if self.until is None else max(min(most, self.until - monotonic()), 0.0)
 
     @cached_property
     def choices(self) -> list[Row]:
@@ -251,6 +258,9 @@ def rough(plan: Plan, columns: Sequence[int], room: Fraction) -> dict[int, Fract
     ``room`` is the part of one division of each unevenly shared column that is kept free in every limit of a load;
     with 1 any way of sharing satisfies each load.
     """
+    seconds = plan.seconds(_ROUGH_SECONDS)
+    if not seconds:
+        return None
     build, totals, odd = _Build(), {}, {}
     for j in columns:
         totals[j], odd[j] = _over_loads(build, plan, j, with_room=room > 0)
@@ -266,7 +276,7 @@ def rough(plan: Plan, columns: Sequence[int], room: Fraction) -> dict[int, Fract
         if coefs and limit.hi is not None:
             free = plan.rounding(limit, 1) * times
             build.row("at most", _total([(_ONE, coefs), (_ONE, apart)]), None, limit.hi - free)
-    outcome = solve(build.program(), time_limit=_ROUGH_SECONDS, gap=_SEARCH_GAP)
+    outcome = solve(build.program(), time_limit=seconds, gap=_SEARCH_GAP)
     return {j: plan.unit(j) * _at(outcome.values, totals[j]) for j in columns} if outcome.values else None
 
 
@@ -304,6 +314,9 @@ def full(plan: Plan, tight: Fraction = _ZERO, *, alike: bool = False) -> Found:
     a load's dose lie below its neighbours by what one division of a lot carries, where no two loads could be alike
     otherwise.
     """
+    seconds = plan.seconds(_FULL_SECONDS)
+    if not seconds:
+        return Found()
     build, formula = _Build(), plan.problem.formula
     counts = {j: _shared(build, plan, j) for j in range(len(formula.columns))}
     totals = {j: _total((_ONE, part) for part in parts) for j, parts in counts.items()}
@@ -318,7 +331,7 @@ def full(plan: Plan, tight: Fraction = _ZERO, *, alike: bool = False) -> Found:
         if any(limit.added) and limit.requirement is not None:
             exact = _total((limit.exact[j] * plan.unit(j), total) for j, total in totals.items())
             build.row("limit with exact doses", exact, limit.lo, limit.hi)
-    outcome = solve(build.program(), time_limit=_FULL_SECONDS, gap=_SEARCH_GAP)
+    outcome = solve(build.program(), time_limit=seconds, gap=_SEARCH_GAP)
     if not outcome.values:
         return Found(certain=outcome.ending is Ending.INFEASIBLE and not tight)
     columns = [_weights(plan, j, parts, build.variables, outcome.values) for j, parts in counts.items()]
