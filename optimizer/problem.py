@@ -205,13 +205,14 @@ def _clashes(recipe: Recipe, table: LotTable) -> Iterator[Fault]:
 
 
 def _order_faults(recipe: Recipe, order: Order) -> Iterator[Fault]:
-    """An order that the scale or the mixer makes meaningless."""
+    """An order that the scale or the mixer makes meaningless; the size is no fault of the recipe."""
+    size = f"--{order.basis}-{'lb' if order.in_pounds else 'kg'}"
     if order.within_kg >= order.kilograms / 2:
         found = f"{trimmed(order.kilograms)} kg within {trimmed(order.within_kg)} kg says nothing"
-        yield Fault(recipe.file, None, None, found, "a finer meat scale, a smaller tolerance or a larger batch")
+        yield Fault(size, None, None, found, "a finer meat scale, a smaller tolerance or a larger batch")
     if order.mixer_kg is not None and order.kilograms > MOST_LOADS * order.mixer_kg:
         found = f"{trimmed(order.kilograms)} kg in a mixer of {trimmed(order.mixer_kg)} kg is over {MOST_LOADS} loads"
-        yield Fault(recipe.file, None, None, found, "a larger mixer_kg, or several batches")
+        yield Fault(size, None, None, found, "a larger mixer_kg, or several batches")
 
 
 def _usable(recipe: Recipe, table: LotTable, order: Order) -> tuple[list[Lot], list[LeftOut]]:

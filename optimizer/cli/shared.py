@@ -39,7 +39,7 @@ def faults_on_stderr() -> Iterator[None]:
 
 def say(faults: Iterable[Fault]) -> None:
     """Print faults on stderr, each from a line of its own, the rest of a long one indented below it."""
-    from textwrap import wrap
+    from textwrap import wrap  # paths and figures are not broken, whatever they take
 
     for fault in faults:
         lines = wrap(str(fault), WIDTH, subsequent_indent="    ", break_long_words=False, break_on_hyphens=False)

@@ -305,12 +305,13 @@ def _cost(answer: Answer) -> Iterator[str]:
     unit = f" {currency}" if currency else ""
     yield from heading("cost")
     if answer.problem.order.next_chance is not None:
-        yield f"value used {shown(found.value_used, 2)}{unit}: dying lots at salvage, all else at book price"
-    yield f"cash {shown(found.cash, 2)}{unit}, of which additions {shown(found.additions, 2)}{unit}"
+        used = f"value used {shown(found.value_used, 2)}{unit}: dying lots at salvage, all else at book price"
+        yield from paragraph(used)
+    yield from paragraph(f"cash {shown(found.cash, 2)}{unit}, of which additions {shown(found.additions, 2)}{unit}")
     text = f"per kg of batch {shown(found.per_kg_batch, 3)}{unit}"
     if found.per_kg_finished is not None:
         text += f", per kg finished {shown(found.per_kg_finished, 3)}{unit}"
-    yield text
+    yield from paragraph(text)
 
 
 def _trade_off(near: Near | None) -> Iterator[str]:

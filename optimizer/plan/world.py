@@ -254,7 +254,7 @@ def _jobs(week: Week, sources: Sequence[Lot]) -> tuple[Job, ...]:
                     made[key] = recipe_rows(assemble(recipe, table, order), sources)
                 rows[day] = made[key]
             except BadInput as error:
-                faults += [_at_home(fault, week, offered) for fault in error.faults]
+                faults += [_at_home(fault, week, offered, i, batch) for fault in error.faults]
                 break
         within = order_of(recipe, _size(batch), hi, entry.start, Asked()).within_kg if batch.fixed_kg else _ZERO
         jobs.append(Job(i, batch, recipe, days, lo - within, hi + within, rows))
@@ -273,8 +273,12 @@ def _in_force(recipe: Recipe, day: date) -> tuple[object, ...]:
     return tuple((r.origin.rule, r.lo, r.hi) for r in legal)
 
 
-def _at_home(fault: Fault, week: Week, offered: set[str]) -> Fault:
-    """A fault of an offer is one of the offers table."""
+def _at_home(fault: Fault, week: Week, offered: set[str], i: int, batch: BatchEntry) -> Fault:
+    """A fault of an offer is one of the offers table, and a fault of a size one of the batch that states it."""
+    if fault.file == _size(batch):
+        keys = (f"{batch.basis}_kg", f"to_{batch.basis}_kg")
+        key = next((key for key in keys if getattr(batch, key) is not None), keys[0])
+        return week.document.fault(("batches", i, key), fault.found, fault.allowed)
     if fault.file == week.lots.file and any(repr(name) in fault.found for name in offered):
         return replace(fault, file=week.offers.file)
     return fault
