@@ -30,6 +30,10 @@ _SAME_KG = Fraction(1, 1_000_000)
 """Kilograms by which loads and whole may differ: decimals of thirds in a document, far below any scale."""
 
 
+_SAME_HELD_KG = Fraction(1, 1000)
+"""The same for a weight before bone and rind, which a reader may round to the gram."""
+
+
 @dataclass(frozen=True)
 class Finding:
     """One requirement on the batch as weighed.
@@ -83,7 +87,8 @@ class Report:
 
     ``doses`` are the additions against their doses, ``unfit`` lots that may not go in, or not so much of them.
     ``loads`` are the mixer loads, each checked alone, where they were weighed apart; ``load`` is the number of this
-    one, 0 for the whole batch. ``apart`` says where the loads do not add up to the whole.
+    one, 0 for the whole batch. ``apart`` says where the loads do not add up to the whole, ``unlike`` where a lot's two
+    weights do not belong together.
     """
 
     recipe: Recipe
@@ -95,6 +100,7 @@ class Report:
     load: int = 0
     loads: tuple[Report, ...] = ()
     apart: tuple[str, ...] = ()
+    unlike: tuple[str, ...] = ()
 
     @property
     def each(self) -> tuple[Report, ...]:
@@ -174,7 +180,8 @@ def check(
     summed = _summed([load.batch for load in loads], recipe)
     unfit = dict.fromkeys((*_unfit(recipe, whole.batch, day), *_unfit(recipe, summed, day)))
     apart = _apart(whole.batch, summed) if loads else ()
-    return replace(whole, places=mended, unfit=tuple(unfit), loads=tuple(loads), apart=apart)
+    unlike = tuple(_unlike(table, weighed))
+    return replace(whole, places=mended, unfit=tuple(unfit), loads=tuple(loads), apart=apart, unlike=unlike)
 
 
 def _report(
@@ -277,6 +284,22 @@ def _batch(recipe: Recipe, table: LotTable, weighed: Sequence[WeighedItem], file
     if not faults and not any(isinstance(item, Lot) for item in found):
         faults.append(Fault(file, None, None, "no lot was weighed", "at least one line names a lot"))
     return Batch(found, recipe.process)
+
+
+def _unlike(table: LotTable, weighed: Sequence[WeighedItem]) -> Iterator[str]:
+    """Lots whose weights as held and after bone and rind are both stated and do not belong together, in words."""
+    lots = {lot.name: lot for lot in table.lots}
+    for entry in weighed:
+        lot = lots.get(entry.name)
+        if lot is None or entry.held_kg is None:
+            continue
+        held = lot.held_kg(entry.kilograms)
+        if abs(entry.held_kg - held) > _SAME_HELD_KG:
+            where = f"load {entry.load}: " if entry.load else ""
+            yield (
+                f"{where}{lot.name}: {trimmed(entry.kilograms, 3)} kg was checked, which is {trimmed(held, 3)} kg "
+                f"held; {trimmed(entry.held_kg, 3)} kg held stands beside it and counts for nothing"
+            )
 
 
 def _gap_faults(recipe: Recipe, batch: Batch, every: Sequence[Requirement], file: str) -> list[Fault]:

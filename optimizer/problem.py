@@ -212,7 +212,10 @@ def _order_faults(recipe: Recipe, order: Order) -> Iterator[Fault]:
         yield Fault(size, None, None, found, "a finer meat scale, a smaller tolerance or a larger batch")
     if order.mixer_kg is not None and order.kilograms > MOST_LOADS * order.mixer_kg:
         found = f"{trimmed(order.kilograms)} kg in a mixer of {trimmed(order.mixer_kg)} kg is over {MOST_LOADS} loads"
-        yield Fault(size, None, None, found, "a larger mixer_kg, or several batches")
+        if order.mixer_kg == recipe.entry.mixer_kg:
+            yield recipe.document.fault(("mixer_kg",), found, "a larger mixer_kg, or several batches")
+        else:
+            yield Fault("--mixer-kg", None, None, found, "a larger one, or several batches")
 
 
 def _usable(recipe: Recipe, table: LotTable, order: Order) -> tuple[list[Lot], list[LeftOut]]:

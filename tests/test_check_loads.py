@@ -139,6 +139,30 @@ def test_loads_that_cannot_be_read_are_refused(loads: object) -> None:
         checked(json.dumps(found))
 
 
+@pytest.mark.parametrize("key", ["kg", "held_kg"])
+def test_two_weights_of_a_lot_that_do_not_belong_together_are_said(key: str) -> None:
+    """Of the lean lot 80 % are meat; the weight after bone and rind is the one that is checked."""
+    lots = LOTS.replace("fat_sd_pct\n", "fat_sd_pct,usable_pct\n").replace(",1\n", ",1,\n")
+    bony = parse_lots(lots.replace("70,19,1,", "70,19,1,80"), "l.csv")
+    recipe = parse_recipe(RECIPE, "r.yaml")
+    answer = blend(assemble(recipe, bony, order_of(recipe, "--meat-kg", Fraction(20), DAY, Asked())))
+    found = json.loads(document(answer))
+
+    def report() -> Report:
+        return check(recipe, bony, parse_weighed(json.dumps(found), "b"), "b", DAY)
+
+    assert not report().missed and not report().unlike
+    (lean,) = (entry for entry in found["lots"] if entry["lot"] == "lean")
+    lean[key] += 1
+    kg = lean["kg"]
+    assert f"lean: {kg:g} kg was checked, which is {kg / 0.8:g} kg held; {lean['held_kg']:g} kg held stands" in said(
+        report()
+    )
+    lean["held_kg"] = "much"
+    with pytest.raises(BadInput, match="held_kg"):
+        report()
+
+
 @pytest.mark.parametrize("cell", ["", "0", "-1", "1.5", "one", "1000", "²"])
 def test_a_load_that_is_no_number_is_refused(cell: str) -> None:
     with pytest.raises(BadInput, match="load"):

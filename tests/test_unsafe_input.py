@@ -190,8 +190,10 @@ def test_a_tolerance_as_large_as_the_batch_is_refused(kg: str, asked: dict[str, 
 
 
 def test_a_mixer_far_too_small_is_refused() -> None:
-    with pytest.raises(BadInput, match="over 50 loads"):
+    with pytest.raises(BadInput, match=r"^--mixer-kg: error: .*over 50 loads"):
         made(RECIPE + CURE, mixer_kg=Fraction(1, 1000))
+    with pytest.raises(BadInput, match=r"^r.yaml:2:\d+: error: .*over 50 loads"):
+        made((RECIPE + CURE).replace("rules", "mixer_kg: 0.001\nrules"))
 
 
 def test_a_house_packs_class_counts_whatever_the_pack_is_called(tmp_path: Path) -> None:

@@ -59,6 +59,8 @@ def _verdict(report: Report) -> Iterator[str]:
         yield "No limit that forbids the batch is broken."
     for text in report.apart:
         yield from paragraph(f"The loads do not add up to the whole: {text}; both were checked", "* ")
+    for text in report.unlike:
+        yield from paragraph(text, "* ")
     for part in report.each:
         yield from _missing(part)
 
@@ -259,6 +261,7 @@ def check_document(report: Report) -> str:
             for load in report.loads
         ],
         "loads_apart": list(report.apart),
+        "held_apart": list(report.unlike),
         "warnings": _warnings(report),
         "caution": CAUTION,
     }

@@ -34,13 +34,15 @@ MOST_LOADS = 1000
 class WeighedItem:
     """One line of what was weighed: the item's name, kilograms, its line (0 in a JSON document) and its mixer load.
 
-    Load 0 is the whole batch. What was weighed load by load is there twice: in its load, and in the whole.
+    Load 0 is the whole batch. What was weighed load by load is there twice: in its load, and in the whole. ``held_kg``
+    is a lot's weight before bone and rind, where the document states that too.
     """
 
     name: str
     kilograms: Fraction
     line: int = 0
     load: int = 0
+    held_kg: Fraction | None = None
 
 
 def read_weighed(path: str) -> tuple[WeighedItem, ...]:
@@ -224,4 +226,9 @@ def _weights(data: dict[str, Any], place: str, load: int, file: str, faults: lis
                 continue
             if value < 0:
                 faults.append(Fault(file, None, f"{at}.{weight}", "less than nothing", "zero or more"))
-            yield WeighedItem(entry[name], value * UNITS[unit], load=load)
+            try:
+                held = exact(str(entry["held_kg"])) if key == "lots" and entry.get("held_kg") is not None else None
+            except NotANumber as error:
+                faults.append(Fault(file, None, f"{at}.held_kg", str(error), "a plain decimal number"))
+                continue
+            yield WeighedItem(entry[name], value * UNITS[unit], load=load, held_kg=held)
