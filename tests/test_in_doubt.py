@@ -79,3 +79,15 @@ def test_a_plan_of_another_week_is_refused(tmp_path: Path) -> None:
     plan["start"] = "2026-01-05"
     with pytest.raises(BadInput, match="the plan starts on 2026-01-05"):
         after(path, tmp_path, plan)
+
+
+@pytest.mark.parametrize(("at", "words"), [(20261130, "on 20261130"), ("2026-13-45", "on 2026-13-45"), (None, "twice")])
+def test_a_batch_of_no_day_of_the_week_or_made_twice_is_refused(tmp_path: Path, at: object, words: str) -> None:
+    """Its meat would not be taken off the stock, or be taken off twice."""
+    path, plan = planned(tmp_path)
+    if at is None:
+        plan["batches"].append(plan["batches"][0])
+    else:
+        plan["batches"][0]["date"] = at
+    with pytest.raises(BadInput, match=words):
+        after(path, tmp_path, plan)

@@ -203,6 +203,16 @@ def _unknown(week: Week, happened: Happened) -> Iterator[Fault]:
     if happened.plan.get("start", start) != start:
         found = f"the plan starts on {happened.plan['start']}, and this week on {start}"
         yield happened.document.fault(("plan",), found, "the plan of this very week")
+    dates, seen = {day.isoformat() for day in week.dates}, set()
+    for batch in happened.plan["batches"]:
+        at = (batch["batch"], batch["date"])
+        if batch["date"] not in dates:
+            found = f"the plan makes {batch['batch']} on {batch['date']}"
+            yield happened.document.fault(("plan",), found, "a day of this week")
+        elif at in seen:
+            found = f"the plan makes {batch['batch']} on {batch['date']} twice"
+            yield happened.document.fault(("plan",), found, "once")
+        seen.add(at)
     if not week.dates[0] <= happened.entry.now <= week.dates[-1]:
         yield happened.document.fault(("now",), f"{happened.entry.now} is outside the week", "a day of the week")
 
@@ -223,8 +233,9 @@ def repaired(world: World, happened: Happened) -> Repaired:
     world = replace(world, supplies=tuple(replace(s, since=now) for s in world.supplies))
     stock = {i: s.kg for i, s in enumerate(world.supplies) if s.kg is not None}
     stock.update(_committed(world, happened, now))
-    done = [b for b in happened.plan["batches"] if b["date"] < happened.entry.now.isoformat()]
-    told = [b for b in happened.shown["batches"] if b["date"] < happened.entry.now.isoformat()]
+    today, both = happened.entry.now.isoformat(), zip(happened.plan["batches"], happened.shown["batches"], strict=True)
+    past = [(batch, shown) for batch, shown in both if batch["date"] < today]
+    done, told = [batch for batch, _ in past], [shown for _, shown in past]
     where = {(s.name, None if s.offer is None else world.date(s.first).isoformat()): i
              for i, s in enumerate(world.supplies)}  # fmt: skip
     gone: list[tuple[int, int, Fraction]] = []
