@@ -91,3 +91,13 @@ def test_a_batch_of_no_day_of_the_week_or_made_twice_is_refused(tmp_path: Path, 
         plan["batches"][0]["date"] = at
     with pytest.raises(BadInput, match=words):
         after(path, tmp_path, plan)
+
+
+def test_what_is_done_is_no_reason_that_the_rest_has_no_plan(tmp_path: Path) -> None:
+    """All the lean meat that was left is gone, so that only the batch still to be made cannot be."""
+    path, plan = planned(tmp_path)
+    used = next(p["held_kg"] for p in plan["batches"][0]["pulls"] if p["lot"] == "lean")
+    outcome = after(path, tmp_path, plan, lots=[{"lot": "lean", "on_hand_kg": f"{used}"}])
+    assert outcome.no_plan is not None and outcome.exit_code == 1
+    assert outcome.no_plan.batches == ("B1",)
+    assert outcome.no_plan.ways[0].changes

@@ -8,7 +8,7 @@ allowed; a batch is unchanged where every lot's kilograms are those of the plan.
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field, replace
 from fractions import Fraction
 from pathlib import Path
@@ -112,6 +112,8 @@ class Repaired:
     """A program for what is still to be done. ``changed`` holds a yes-or-no column for each fixed batch."""
 
     program: WeekProgram
+    again: Callable[[], WeekProgram]
+    """The same program made anew, without holding to the plan."""
     changed: dict[str, int] = field(default_factory=dict)
     done: list[dict[str, Any]] = field(default_factory=list)
     gone: tuple[tuple[int, int, Fraction], ...] = ()
@@ -249,12 +251,17 @@ def repaired(world: World, happened: Happened) -> Repaired:
     world = replace(world, jobs=tuple(_rest_of(job, done) for job in world.jobs))
     left = [job for job in world.jobs if not _is_done(job, done)]
     jobs = tuple(job.index for job in left if job.days[-1] >= now)
-    program = build(world, Wanted(jobs=jobs, stock=stock, not_before=now))
-    for block in program.blocks:
-        if block.day < now:
-            _forbid(program, block)
+
+    def rest() -> WeekProgram:
+        program = build(world, Wanted(jobs=jobs, stock=stock, not_before=now))
+        for block in program.blocks:
+            if block.day < now:
+                _forbid(program, block)
+        return program
+
     found = Repaired(
-        program,
+        rest(),
+        rest,
         done=told,
         gone=tuple(gone),
         hold=tuple(in_doubt(assembled, {entry.lot: entry for entry in happened.entry.lots}, done)),
