@@ -17,7 +17,7 @@ from pydantic import model_validator
 from constraints.chemistry import Form, factor
 from constraints.document import NotNegative, Strict
 from constraints.formula import Batch, Formula
-from constraints.ingredients import NITRATE, NITRITE, Ingredient, Lot
+from constraints.ingredients import NITRATE, NITRITE, Ingredient, Kind, Lot
 from constraints.numbers import shown
 from constraints.quantities import Basis, Process, Quantity, Sum, Weight
 from constraints.requirement import Origin, Ratio, Requirement, Row, Verdict
@@ -36,6 +36,12 @@ _NITRITE_WORDS = re.compile(r"nitrit|nitrat|saltpet|pink salt|\b(?:cure|cures|cu
 def speaks_of_nitrite(name: str) -> bool:
     """True where a name speaks of nitrite, nitrate or a cure."""
     return _NITRITE_WORDS.search(name.casefold().replace("_", " ")) is not None
+
+
+def brings_nitrite(item: Ingredient) -> bool:
+    """True where an ingredient is a cure, or states nitrite or nitrate that is or was put into it."""
+    original = item.original_nitrite_ppm if isinstance(item, Lot) else 0
+    return bool(item.kind is Kind.CURE or original or any(item.properties.get(name) for name in COUNTED))
 
 
 WEAKEST_PCT = Fraction("0.4")

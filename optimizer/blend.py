@@ -6,6 +6,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from enum import StrEnum
 from fractions import Fraction
+from time import monotonic
 from typing import TYPE_CHECKING, Any
 
 from constraints.formula import Batch
@@ -22,6 +23,10 @@ from optimizer.weighing.weighout import ScalePrevents, Weighed, weigh_out
 
 if TYPE_CHECKING:
     from optimizer.sure import Sure
+
+
+_MOMENT = 1.0
+"""Seconds left to weigh out where the optimum has taken all there were."""
 
 
 class Status(StrEnum):
@@ -72,7 +77,10 @@ class Answer:
 
 
 def blend(problem: Problem, *, time_limit: float | None = None) -> Answer:
-    """Find the cheapest batch, weigh it out and check it. Raises SolverDisagrees where no answer can be trusted."""
+    """Find the cheapest batch, weigh it out and check it. Raises SolverDisagrees where no answer can be trusted.
+
+    ``time_limit`` is in seconds, for the optimum and the weigh-out together; a moment is always left to weigh out.
+    """
     left = Left(time_limit)
     if not problem.formula.lots:
         size = [requirement for requirement in problem.requirements if isinstance(requirement, BatchSize)]
@@ -95,10 +103,13 @@ def blend(problem: Problem, *, time_limit: float | None = None) -> Answer:
             with limited(left.seconds):
                 conflict = explain(problem)
         return Answer(status, problem, _unmeasured(problem), conflict=conflict)
+    until = None if left.end is None else max(left.end, monotonic() + _MOMENT)
     try:
-        weighed = weigh_out(problem, held.layout, optimum, held.cuts)
+        weighed = weigh_out(problem, held.layout, optimum, held.cuts, until=until)
     except ScalePrevents as error:
-        status = Status.DO_NOT_MAKE if forbidden else Status.INFEASIBLE
+        late = until is not None and not error.certain and monotonic() > until
+        status = Status.TIME_LIMIT if late else Status.INFEASIBLE
+        status = Status.DO_NOT_MAKE if forbidden else status
         return Answer(
             status,
             problem,

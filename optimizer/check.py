@@ -21,11 +21,17 @@ from optimizer.doses import Dose, doses, salt_targets
 from optimizer.mend import Mend, Mender
 from optimizer.problem import error_faults, free_band, gaps_of, is_nitrite_limit, why_left_out
 from optimizer.reading.lots import LotTable
-from optimizer.reading.packs import legal_requirements, product_of
+from optimizer.reading.packs import legal_requirements, product_of, unjudged
 from optimizer.reading.recipe import Recipe
 from optimizer.reading.weighed import WeighedItem
 
 _ZERO = Fraction(0)
+_SAME_KG = Fraction(1, 1_000_000)
+"""Kilograms by which loads and whole may differ: decimals of thirds in a document, far below any scale."""
+
+
+_SAME_HELD_KG = Fraction(1, 1000)
+"""The same for a weight before bone and rind, which a reader may round to the gram."""
 
 
 @dataclass(frozen=True)
@@ -80,6 +86,9 @@ class Report:
     """A batch checked: what was weighed, and a place for each pack and for the recipe.
 
     ``doses`` are the additions against their doses, ``unfit`` lots that may not go in, or not so much of them.
+    ``loads`` are the mixer loads, each checked alone, where they were weighed apart; ``load`` is the number of this
+    one, 0 for the whole batch. ``apart`` says where the loads do not add up to the whole, ``unlike`` where a lot's two
+    weights do not belong together.
     """
 
     recipe: Recipe
@@ -88,6 +97,15 @@ class Report:
     places: tuple[Place, ...]
     doses: tuple[Dose, ...]
     unfit: tuple[str, ...]
+    load: int = 0
+    loads: tuple[Report, ...] = ()
+    apart: tuple[str, ...] = ()
+    unlike: tuple[str, ...] = ()
+
+    @property
+    def each(self) -> tuple[Report, ...]:
+        """The whole batch, then each load."""
+        return (self, *self.loads)
 
     @property
     def off(self) -> tuple[Dose, ...]:
@@ -96,15 +114,20 @@ class Report:
 
     @property
     def forbidden(self) -> bool:
-        """True where any place forbids the batch, a lot may not go in, or the cure is missing."""
+        """True where any place forbids the batch or a load, a lot may not go in, or the cure is missing."""
         broken = any(f.forbids for place in self.places for f in place.findings)
-        return broken or bool(self.unfit) or any(dose.forbids for dose in self.doses)
+        broken = broken or bool(self.unfit) or any(dose.forbids for dose in self.doses)
+        return broken or any(load.forbidden for load in self.loads)
 
     @property
     def missed(self) -> bool:
-        """True where nothing forbids the batch, and it is not what the recipe asks."""
+        """True where nothing forbids the batch, and it or a load is not what the recipe asks.
+
+        Several loads that do not add up to the whole are no batch of any recipe.
+        """
         broken = any(f.misses for place in self.places for f in place.findings)
-        return not self.forbidden and (broken or any(dose.breaks for dose in self.doses))
+        broken = broken or any(dose.breaks for dose in self.doses) or any(load.missed for load in self.loads)
+        return not self.forbidden and (broken or (bool(self.apart) and len(self.loads) > 1))
 
 
 @dataclass(frozen=True)
@@ -139,19 +162,64 @@ def check(
     Raises BadInput where a name is unknown or a property that a limit needs is not stated.
     """
     faults: list[Fault] = []
-    batch = _batch(recipe, table, weighed, file, faults)
+    numbers = sorted({item.load for item in weighed} | {0})
+    batches = {
+        load: _batch(recipe, table, [item for item in weighed if item.load == load], file, faults) for load in numbers
+    }
     packs, legal = legal_requirements(recipe, product_of(recipe, day), faults)
-    faults += _gap_faults(recipe, batch, [*recipe.requirements, *legal], file)
-    faults += _error_faults(recipe, table, batch)
+    for batch in () if faults else batches.values():
+        lots = [item for item in batch.kilograms if isinstance(item, Lot)]
+        faults += unjudged(recipe, legal, lots, table.file)
+    for batch in batches.values():
+        faults += _gap_faults(recipe, batch, [*recipe.requirements, *legal], file)
+        faults += _error_faults(recipe, table, batch)
     if faults:
-        raise BadInput(faults)
+        raise BadInput(list(dict.fromkeys(faults)))
+    whole, *loads = (_report(recipe, batch, packs, legal, day, tolerance, load) for load, batch in batches.items())
+    mended = tuple(p for p in _mended(whole.places, recipe, table, whole.batch, day) if p.findings)
+    summed = _summed([load.batch for load in loads], recipe)
+    unfit = dict.fromkeys((*_unfit(recipe, whole.batch, day), *_unfit(recipe, summed, day)))
+    apart = _apart(whole.batch, summed) if loads else ()
+    unlike = tuple(_unlike(table, weighed))
+    return replace(whole, places=mended, unfit=tuple(unfit), loads=tuple(loads), apart=apart, unlike=unlike)
+
+
+def _report(
+    recipe: Recipe,
+    batch: Batch,
+    packs: Sequence[Pack],
+    legal: Sequence[Requirement],
+    day: date,
+    tolerance: Tolerance | None,
+    load: int,
+) -> Report:
+    """The whole batch, or one load of it, measured; whether its lots may go in is judged on all loads together."""
     own = _with_confidence(recipe, batch, [*recipe.requirements, *_further(recipe, batch)])
-    legal = _with_confidence(recipe, batch, legal)
+    held = _with_confidence(recipe, batch, legal)
     places = [_place("recipe", recipe.entry.name, "you", own, batch, tolerance)]
-    places += [_pack_place(pack, legal, batch, tolerance) for pack in packs]
-    kept = tuple(p for p in _mended(places, recipe, table, batch, day) if p.findings)
-    guarded = any(is_nitrite_limit(r) for r in legal)
-    return Report(recipe, day, batch, kept, doses(recipe, batch, guarded=guarded), _unfit(recipe, batch, day))
+    places += [_pack_place(pack, held, batch, tolerance) for pack in packs]
+    guarded = any(is_nitrite_limit(r) for r in held)
+    kept = tuple(place for place in places if place.findings)
+    return Report(recipe, day, batch, kept, doses(recipe, batch, guarded=guarded), (), load)
+
+
+def _summed(loads: Sequence[Batch], recipe: Recipe) -> Batch:
+    """All loads together."""
+    total: dict[Ingredient, Fraction] = {}
+    for load in loads:
+        for item, kilograms in load.kilograms.items():
+            total[item] = total.get(item, _ZERO) + kilograms
+    return Batch(total, recipe.process)
+
+
+def _apart(whole: Batch, loads: Batch) -> tuple[str, ...]:
+    """Items whose loads do not add up to the whole, in words."""
+    said = []
+    for item in dict.fromkeys((*whole.kilograms, *loads.kilograms)):
+        stated, added = whole.kilograms.get(item, _ZERO), loads.kilograms.get(item, _ZERO)
+        if abs(stated - added) > _SAME_KG:
+            said.append(f"{item.name}: {trimmed(added, 6)} kg in the loads, {trimmed(stated, 6)} kg in the whole batch")
+    return tuple(said)
 
 
 def _further(recipe: Recipe, batch: Batch) -> Iterator[Requirement]:
@@ -216,6 +284,22 @@ def _batch(recipe: Recipe, table: LotTable, weighed: Sequence[WeighedItem], file
     if not faults and not any(isinstance(item, Lot) for item in found):
         faults.append(Fault(file, None, None, "no lot was weighed", "at least one line names a lot"))
     return Batch(found, recipe.process)
+
+
+def _unlike(table: LotTable, weighed: Sequence[WeighedItem]) -> Iterator[str]:
+    """Lots whose weights as held and after bone and rind are both stated and do not belong together, in words."""
+    lots = {lot.name: lot for lot in table.lots}
+    for entry in weighed:
+        lot = lots.get(entry.name)
+        if lot is None or entry.held_kg is None:
+            continue
+        held = lot.held_kg(entry.kilograms)
+        if abs(entry.held_kg - held) > _SAME_HELD_KG:
+            where = f"load {entry.load}: " if entry.load else ""
+            yield (
+                f"{where}{lot.name}: {trimmed(entry.kilograms, 3)} kg was checked, which is {trimmed(held, 3)} kg "
+                f"held; {trimmed(entry.held_kg, 3)} kg held stands beside it and counts for nothing"
+            )
 
 
 def _gap_faults(recipe: Recipe, batch: Batch, every: Sequence[Requirement], file: str) -> list[Fault]:

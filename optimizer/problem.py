@@ -9,26 +9,31 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
 from fractions import Fraction
+from math import ceil
 
 from constraints.confidence import FAT_METHOD, FAT_SD, Confidence, confident, lot_faults
 from constraints.faults import BadInput, Fault, nearest
 from constraints.formula import Addition, Dosing, Formula, NoDose
 from constraints.ingredients import FAT, MOISTURE, SALT, Ingredient, Kind, Lot
 from constraints.methods import finding
-from constraints.numbers import PERCENT, trimmed
+from constraints.numbers import G_PER_KG, PERCENT, trimmed
 from constraints.quantities import Amount, Basis, MissingProperty, Quantity, Weight
 from constraints.requirement import Origin, Ratio, Requirement, Row
 from constraints.rules import Pack, Product
 from constraints.stock import BatchSize, Stock
 from optimizer.reading.lots import LotTable
-from optimizer.reading.packs import legal_requirements, product_of
-from optimizer.reading.recipe import Recipe, WhenMissing
+from optimizer.reading.packs import legal_requirements, product_of, unjudged
+from optimizer.reading.recipe import Recipe, ScaleName, WhenMissing
 
 _ZERO = Fraction(0)
 MOST_LOADS = 50
 """Mixer loads above which an order is several batches; common practice, no source."""
 LEAST_OF_CURE = Fraction(9, 10)
 """Least part of a cure's dose that rounding to the scale may leave; common practice, no source."""
+
+
+ROUNDED_DOSE = 2
+"""How many times more or less than its dose a scale may make of any other addition; common practice, no source."""
 
 
 @dataclass(frozen=True)
@@ -93,6 +98,7 @@ def assemble(recipe: Recipe, table: LotTable, order: Order) -> Problem:
     packs, legal = legal_requirements(recipe, product, faults)
     requirements = [*recipe.requirements, *legal]
     usable, left_out = _usable(recipe, table, order)
+    faults += () if faults else unjudged(recipe, legal, usable, table.file)
     lots, lacking = _complete(recipe, table, usable, requirements, faults)
     left_out += lacking
     _refuse(recipe, table, legal, faults)
@@ -103,7 +109,7 @@ def assemble(recipe: Recipe, table: LotTable, order: Order) -> Problem:
         raise BadInput([Fault(recipe.file, line, column, str(error), "")]) from error
     if lots:
         faults += _meaningless(recipe, formula, table, left_out)
-    own = _own_rows(recipe, formula, faults)
+    own = _own_rows(recipe, formula, order, faults)
     _refuse(recipe, table, legal, faults)
     requirements = [*_with_confidence(recipe, formula, requirements), *own]
     size = BatchSize.of(order.basis, order.kilograms, order.within_kg)
@@ -199,13 +205,17 @@ def _clashes(recipe: Recipe, table: LotTable) -> Iterator[Fault]:
 
 
 def _order_faults(recipe: Recipe, order: Order) -> Iterator[Fault]:
-    """An order that the scale or the mixer makes meaningless."""
+    """An order that the scale or the mixer makes meaningless; the size is no fault of the recipe."""
+    size = f"--{order.basis}-{'lb' if order.in_pounds else 'kg'}"
     if order.within_kg >= order.kilograms / 2:
         found = f"{trimmed(order.kilograms)} kg within {trimmed(order.within_kg)} kg says nothing"
-        yield Fault(recipe.file, None, None, found, "a finer meat scale, a smaller tolerance or a larger batch")
+        yield Fault(size, None, None, found, "a finer meat scale, a smaller tolerance or a larger batch")
     if order.mixer_kg is not None and order.kilograms > MOST_LOADS * order.mixer_kg:
         found = f"{trimmed(order.kilograms)} kg in a mixer of {trimmed(order.mixer_kg)} kg is over {MOST_LOADS} loads"
-        yield Fault(recipe.file, None, None, found, "a larger mixer_kg, or several batches")
+        if order.mixer_kg == recipe.entry.mixer_kg:
+            yield recipe.document.fault(("mixer_kg",), found, "a larger mixer_kg, or several batches")
+        else:
+            yield Fault("--mixer-kg", None, None, found, "a larger one, or several batches")
 
 
 def _usable(recipe: Recipe, table: LotTable, order: Order) -> tuple[list[Lot], list[LeftOut]]:
@@ -352,14 +362,16 @@ def _meaningless(recipe: Recipe, formula: Formula, table: LotTable, left_out: Se
             yield Fault(recipe.file, line, column, complaint, hint)
 
 
-def _own_rows(recipe: Recipe, formula: Formula, faults: list[Fault]) -> list[Requirement]:
+def _own_rows(recipe: Recipe, formula: Formula, order: Order, faults: list[Fault]) -> list[Requirement]:
     """What follows from the recipe itself: salt is not taken out, no more water is lost than there is."""
     own: list[Requirement] = []
     for i, addition in enumerate(recipe.additions):
         if addition.dosing is Dosing.FREE:
             own.append(free_band(addition))
-        if addition.item.kind is Kind.CURE and addition.rate:
+        elif addition.item.kind is Kind.CURE and addition.rate:
             own.append(_cure_kept(addition))
+        elif addition.rate * _load_kg(order) < _division_kg(recipe.scales[i], order) and addition.rate:
+            own.append(_dose_kept(addition))
         if addition.dosing is not Dosing.TOTAL_SALT:
             continue
         shares = [dict(formula.carried(column))[addition.item] for column in formula.columns]
@@ -420,6 +432,36 @@ def _cure_kept(addition: Addition) -> Requirement:
         origin=Origin("recipe", "your recipe; nine tenths of the dose at least, common practice, no source"),
         lo=addition.rate * 1000 * LEAST_OF_CURE,
         over=_Dose(addition.item), under=Weight(basis), scale=Fraction(1000),
+    )  # fmt: skip
+
+
+def _load_kg(order: Order) -> Fraction:
+    """Kilograms of a mixer load, or of the batch, at least."""
+    loads = 1 if order.mixer_kg is None else ceil(order.kilograms / order.mixer_kg) + 1
+    return order.kilograms / loads
+
+
+def _division_kg(scale: ScaleName | None, order: Order) -> Fraction:
+    """Division of the scale for an addition of less than one division of the spice scale."""
+    return order.meat_division_kg if scale is ScaleName.MEAT else order.spice_division_kg
+
+
+def _dose_kept(addition: Addition) -> Requirement:
+    """A scale whose division is more than a dose must leave neither nothing of it nor a multiple."""
+    source = "your recipe; from half of the dose to twice as much on your scale, common practice, no source"
+    if addition.dosing is Dosing.TOTAL_SALT:
+        target = PERCENT * addition.rate
+        return Ratio(
+            what="total salt as weighed", basis=addition.basis.words, unit="%", origin=Origin("recipe", source),
+            lo=target / ROUNDED_DOSE, hi=target * ROUNDED_DOSE,
+            over=Amount(SALT, Basis.BATCH), under=Weight(addition.basis),
+        )  # fmt: skip
+    basis = Basis.BATCH if addition.basis is Basis.BATCH else Basis.FRESH
+    grams = addition.rate * G_PER_KG
+    return Ratio(
+        what=f"{addition.item.name} weighed in", basis=basis.words, unit="g/kg", origin=Origin("recipe", source),
+        lo=grams / ROUNDED_DOSE, hi=grams * ROUNDED_DOSE,
+        over=_Dose(addition.item), under=Weight(basis), scale=Fraction(G_PER_KG),
     )  # fmt: skip
 
 

@@ -4,14 +4,15 @@ from __future__ import annotations
 
 from fractions import Fraction
 
-from constraints.cure import COARSE_DIVISION
+from constraints.cure import COARSE_DIVISION, brings_nitrite
 from constraints.faults import Fault
 from constraints.formula import Batch
-from constraints.ingredients import NITRATE, NITRITE, SALT, Ingredient, Kind, Lot
+from constraints.ingredients import SALT, Ingredient, Kind, Lot
 from constraints.numbers import G_PER_KG, PERCENT, shown, trimmed
 from constraints.quantities import Basis
 from constraints.requirement import Requirement, Status
 from optimizer.blend import Answer
+from optimizer.doses import OFF_DOSE
 from optimizer.problem import Problem
 from optimizer.reading.packs import class_for
 from optimizer.reading.plausible import NO_SOURCE, SALT_PCT
@@ -30,6 +31,7 @@ def warnings(answer: Answer) -> list[str]:
     return [
         *_soft_failures(answer),
         *_coarse_cure_scale(answer),
+        *_coarse_doses(answer),
         *_suspicious_lots(answer),
         *map(in_words, answer.problem.warnings),
         *_implausible(answer),
@@ -80,11 +82,7 @@ def _is_rework(item: Ingredient) -> bool:
 def cured_lots(answer: Answer) -> list[str]:
     """Lots in the batch that bring nitrite or nitrate."""
     items = answer.weighed.total.kilograms if answer.weighed else {}
-    return [i.name for i in items if isinstance(i, Lot) and _brings_nitrite(i)]
-
-
-def _brings_nitrite(lot: Lot) -> bool:
-    return bool(lot.original_nitrite_ppm or any(lot.properties.get(name) for name in (NITRITE, NITRATE)))
+    return [i.name for i in items if isinstance(i, Lot) and brings_nitrite(i)]
 
 
 def left_out(problem: Problem) -> list[str]:
@@ -136,6 +134,26 @@ def _coarse_cure_scale(answer: Answer) -> list[str]:
                 "in a load: use a finer scale (over 1 % is too coarse; common practice, no source)."
             )
     return said
+
+
+def _coarse_doses(answer: Answer) -> list[str]:
+    """Additions that the scale's division puts far off their dose in some load; cure has its own limits."""
+    if answer.weighed is None:
+        return []
+    formula, worst = answer.problem.formula, dict[Ingredient, tuple[Fraction, Fraction]]()
+    for load in answer.weighed.loads:
+        exact = formula.exact_batch(tuple(load.kilograms.get(c, Fraction(0)) for c in formula.columns)).kilograms
+        for item in (addition.item for addition in formula.dosed if addition.item.kind is not Kind.CURE):
+            dose, kilograms = exact.get(item, Fraction(0)), load.kilograms.get(item, Fraction(0))
+            if abs(kilograms - dose) > OFF_DOSE * dose and kilograms + dose > 0:
+                known = worst.get(item, (kilograms, dose))
+                worst[item] = max(known, (kilograms, dose), key=lambda pair: abs(pair[0] - pair[1]))
+    return [
+        f"the scale's division of {trimmed(answer.weighed.divisions[item] * G_PER_KG)} g makes "
+        f"{trimmed(kilograms * G_PER_KG, 3)} g of {item.name} of a dose of {trimmed(dose * G_PER_KG, 2)} g in a load: "
+        f"use a finer scale ({trimmed(PERCENT * OFF_DOSE)} % off is too far; {NO_SOURCE})."
+        for item, (kilograms, dose) in worst.items()
+    ]
 
 
 def _cures(answer: Answer) -> list[tuple[Ingredient, Fraction]]:

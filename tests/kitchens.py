@@ -13,6 +13,7 @@ import random
 from dataclasses import dataclass, field
 from datetime import date, timedelta
 from fractions import Fraction
+from pathlib import Path
 from typing import Any
 
 from constraints.quantities import Basis
@@ -22,6 +23,8 @@ from optimizer.reading.recipe import parse_recipe
 
 DAY = date(2026, 11, 25)
 SPECIES = ("pork", "beef", "veal")
+HOUSE = str(Path(__file__).parent / "data" / "house-cure.yaml")
+"""A rule pack that judges a cure and never binds, so that a test need not know any law."""
 MATERIALS = ("shoulder", "belly", "leg", "backfat", "trim")
 
 Figure = float | int | str | None
@@ -45,6 +48,8 @@ class Kitchen:
     def recipe_text(self) -> str:
         """The recipe as a YAML document (JSON is YAML)."""
         recipe: dict[str, Any] = {"name": "test", "require": self.require, "additions": self.additions}
+        if any(addition.get("is") == "cure" for addition in self.additions):
+            recipe["rules"] = [HOUSE]
         if self.yields:
             recipe["yield"] = self.yields
         return json.dumps(recipe)

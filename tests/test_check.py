@@ -133,11 +133,23 @@ def test_what_is_short_says_how_much_to_add() -> None:
     assert "pepper, 60 g weighed, 100 g is its dose for these lots; add 40 g" in said(checked(pepper=0.06))
 
 
-def test_a_cure_overdose_that_no_rule_limits_is_do_not_make() -> None:
+def test_a_cure_overdose_that_only_a_laboratory_could_judge_is_do_not_make() -> None:
+    """Codex limits what is left of nitrite, not what goes in."""
+    residual = RECIPE.replace("[us]", "[codex]").replace("sausage", "comminuted")
+    assert checked(residual, pink_cure=0.2).forbidden
+    assert not checked(residual, pink_cure=0.1).forbidden
+    assert not checked(residual).forbidden
+
+
+def test_a_cure_that_no_law_judges_is_refused_and_a_pack_named_on_the_spot_is_enough() -> None:
     lawless = RECIPE.replace("rules: [us]\nproduct_class: sausage\n", "")
-    assert checked(lawless, pink_cure=0.2).forbidden
-    assert not checked(lawless, pink_cure=0.1).forbidden
-    assert not checked(lawless).forbidden
+    with pytest.raises(BadInput, match=r"pink cure brings nitrite .*no rule pack is named"):
+        checked(lawless)
+    weighed = parse_weighed(table({**GOOD, "pink cure": 0.2}), "b.csv")
+    report = check(
+        judged_by(parse_recipe(lawless, "r.yaml"), ["us=sausage"]), parse_lots(LOTS, "l.csv"), weighed, "b.csv", DAY
+    )
+    assert report.forbidden
 
 
 @pytest.mark.parametrize("seed", range(6000, 6040))

@@ -17,6 +17,7 @@ from optimizer.problem import assemble
 from optimizer.reading.lots import parse_lots
 from optimizer.reading.recipe import judged_by, parse_recipe
 from optimizer.reading.weighed import parse_weighed
+from optimizer.remarks import warnings
 
 DAY = date(2026, 11, 25)
 LOTS = (
@@ -48,6 +49,32 @@ def test_a_scale_that_rounds_the_cure_away_makes_no_batch(division: int) -> None
     answer = made(RECIPE + CURE, kg="4", spice_g=Fraction(division))
     assert answer.status is Status.INFEASIBLE and answer.weighed is None
     assert any("pink cure weighed in" in r.what for r in answer.scale_prevents)
+
+
+SPICED = RECIPE + CURE + "  - {name: sage, g_per_kg_meat: 1.2}\n  - {name: salt, is: salt, %s}\n"
+
+
+@pytest.mark.parametrize("salt", ["g_per_kg_meat: 16", "total_salt_pct: 1.6"])
+@pytest.mark.parametrize(("division", "prevents"), [(1, ""), (12, "sage"), (30, "sage"), (5000, "sage salt")])
+def test_a_scale_that_rounds_an_addition_away_or_to_a_multiple_makes_no_batch(
+    salt: str, division: int, prevents: str
+) -> None:
+    """4 kg want 4.8 g of sage and about 64 g of salt: half of 12 g and more is more than the sage."""
+    recipe = (SPICED % salt).replace("  - {name: pink cure", "  - {scale: meat, name: pink cure")
+    answer = made(recipe, kg="4", spice_g=Fraction(division), meat_g=Fraction(1))
+    whats = [r.what for r in answer.scale_prevents]
+    assert (answer.weighed is None) is bool(prevents)
+    assert all(any(word in what for what in whats) for word in prevents.split())
+
+
+def test_a_dose_far_off_by_the_scale_is_said() -> None:
+    """4.8 g of sage on a scale of 4 g are 4 g, of which a sixth is missing."""
+    recipe = (SPICED % "g_per_kg_meat: 16").replace("  - {name: pink cure", "  - {scale: meat, name: pink cure")
+    answer = made(recipe, kg="4", spice_g=Fraction(4), meat_g=Fraction(1))
+    (said,) = (text for text in warnings(answer) if "finer scale" in text and "cure" not in text)
+    assert said.startswith("the scale's division of 4 g makes 4 g of sage of a dose of 4.8 g in a load")
+    fine = made(recipe, kg="4", spice_g=Fraction(1), meat_g=Fraction(1))
+    assert not any("makes" in text for text in warnings(fine))
 
 
 REFUSED = {
@@ -101,6 +128,61 @@ def test_a_day_before_any_limit_is_in_force_is_refused() -> None:
     assert made(recipe.replace("2.5", "1.5")).status is Status.OPTIMAL
 
 
+HOUSE = """pack: house
+title: House
+authority: you
+checked_on: 2026-01-01
+rows:
+  - {id: house-fat, requires: {fat: {max_pct: 40}}, layer: house, source: us, status: yours}
+"""
+CAP = "  - {id: cap, requires: {ingoing_nitrite: {max_ppm: 100}}, layer: house, source: us, status: yours}\n"
+LAWLESS = RECIPE.replace("rules: [us]\nproduct_class: sausage\n", "")
+
+
+@pytest.mark.parametrize(
+    "addition",
+    [CURE, "  - {name: celery powder, g_per_kg_meat: 3, properties: {nitrite_ppm: 20000}}\n"],
+    ids=["cure", "a powder that holds nitrite"],
+)
+def test_nitrite_that_no_law_was_checked_for_is_refused_with_what_mends_it(addition: str) -> None:
+    lawless = LAWLESS.replace("steps: [smoked]\n", "")
+    with pytest.raises(BadInput) as caught:
+        made(lawless + addition)
+    (fault,) = caught.value.faults
+    assert (fault.file, fault.line) == ("r.yaml", 5)
+    assert "no rule pack is named" in fault.found and "rules: [PACK]" in fault.allowed
+    with pytest.raises(BadInput, match="no rule pack"):
+        made(lawless.replace("additions:", "  - ingoing_nitrite: {max_ppm: 200}\nadditions:") + addition)
+    assert made(lawless + "  - {name: pepper, g_per_kg_meat: 3}\n").status is Status.OPTIMAL
+
+
+def test_a_pack_of_your_own_judges_a_cure_where_it_limits_nitrite(tmp_path: Path) -> None:
+    house = tmp_path / "house.yaml"
+    own = LAWLESS.replace("name: Test", f"name: Test\nrules: [{house}]") + CURE
+    house.write_text(HOUSE, encoding="utf-8")
+    with pytest.raises(BadInput, match="judges how much"):
+        made(own)
+    house.write_text(HOUSE + CAP, encoding="utf-8")
+    assert made(own).weighed is None  # 156.25 ppm
+    assert made(own.replace("2.5", "1.5")).status is Status.OPTIMAL
+
+
+def test_cured_lots_are_judged_by_a_law_too() -> None:
+    lots = "lot,on_hand_kg,fat_pct,cost_per_kg,cured,nitrite_ppm,nitrate_ppm,salt_pct\n"
+    lots += "A,60,18,2,,,,\nB,40,53,1,yes,90,0,2\n"
+    plain = LAWLESS.replace("steps: [smoked]\n", "")
+    with pytest.raises(BadInput, match="B: nitrite or nitrate in the lot, and no rule pack"):
+        made(plain + "  []\n", lots)
+    assert made(plain + "  []\neligible: {leave_out: [B]}\n", lots).status is Status.INFEASIBLE
+
+
+def test_a_cure_beside_a_floor_alone_is_refused() -> None:
+    """The pack anz has no limit on nitrite in a raw sausage, only a cooling floor where it is cooked."""
+    recipe = RECIPE.replace("[us]", "[anz]").replace("[smoked]", "[smoked, cooked]")
+    with pytest.raises(BadInput, match="no limit of anz"):
+        made(recipe + CURE)
+
+
 @pytest.mark.parametrize(("kg", "asked"), [("25", {"within_kg": Fraction(500)}), ("0.001", {})])
 def test_a_tolerance_as_large_as_the_batch_is_refused(kg: str, asked: dict[str, Fraction]) -> None:
     with pytest.raises(BadInput, match="says nothing"):
@@ -108,8 +190,10 @@ def test_a_tolerance_as_large_as_the_batch_is_refused(kg: str, asked: dict[str, 
 
 
 def test_a_mixer_far_too_small_is_refused() -> None:
-    with pytest.raises(BadInput, match="over 50 loads"):
+    with pytest.raises(BadInput, match=r"^--mixer-kg: error: .*over 50 loads"):
         made(RECIPE + CURE, mixer_kg=Fraction(1, 1000))
+    with pytest.raises(BadInput, match=r"^r.yaml:2:\d+: error: .*over 50 loads"):
+        made((RECIPE + CURE).replace("rules", "mixer_kg: 0.001\nrules"))
 
 
 def test_a_house_packs_class_counts_whatever_the_pack_is_called(tmp_path: Path) -> None:

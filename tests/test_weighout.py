@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import random
+import time
 from collections.abc import Iterator, Sequence
 from fractions import Fraction as F
 from itertools import product
@@ -11,7 +12,7 @@ from statistics import median
 
 import numpy as np
 import pytest
-from kitchens import Kitchen, figures, random_kitchen
+from kitchens import DAY, Kitchen, figures, random_kitchen
 from matrices import DOSE, WEIGHT, matrix_of
 from scipy.optimize import Bounds, LinearConstraint, milp
 
@@ -19,11 +20,17 @@ from constraints.formula import Batch
 from constraints.ingredients import Ingredient, Kind, Lot
 from constraints.quantities import Basis, Weight
 from constraints.stock import BatchSize, Stock, hold
-from optimizer.problem import Problem
+from optimizer.blend import Status, blend
+from optimizer.order import Asked, order_of
+from optimizer.pages.page import page
+from optimizer.problem import Problem, assemble
+from optimizer.reading.lots import parse_lots
+from optimizer.reading.recipe import parse_recipe
 from optimizer.solver.optimum import Optimum, optimise, ranks_of
 from optimizer.solver.program import layout_of
 from optimizer.weighing.certificate import Certificate, certify, minimised_cost
-from optimizer.weighing.weighout import ScalePrevents, Weighed, weigh_out
+from optimizer.weighing.divisions import Plan, full
+from optimizer.weighing.weighout import ScalePrevents, Weighed, broken_by, weigh_out
 
 
 def weighed_of(problem: Problem) -> tuple[Weighed, Certificate] | ScalePrevents | None:
@@ -420,3 +427,67 @@ def test_tiny_kitchens_by_brute_force(loads: int) -> None:
         assert found[1].cost <= min(costs) * F(1005, 1000) or loads > 1
         told[True] += 1
     assert min(told.values()) > 5, told
+
+
+STEEP_LOTS = """lot,material,role,species,on_hand_kg,usable_pct,fat_pct,moisture_pct,protein_pct,cost_per_kg
+L0,jowl,fat,pork,77.84,88.5,69.61,22.19,6.38,1.22
+L2,leg,meat,pork,87.6,,5.41,72.9,20.48,3.98
+"""
+STEEP = """name: smoked
+rules: [us]
+product_class: sausage
+steps: [smoked, cooked]
+require:
+  - fat: {basis: meat, target_pct: 25, within_pct: 2}
+additions:
+  - {name: salt, is: salt, total_salt_pct: 2.1, basis: finished}
+  - {name: pink cure, is: cure, nitrite_pct: 6.25, ingoing_nitrite_ppm: 156}
+yield: {finished_pct: 90}
+scales: {meat_g: 20, spice_g: 0.1}
+mixer_kg: 20
+"""
+
+
+def steep() -> Problem:
+    recipe = parse_recipe(STEEP, "r.yaml")
+    order = order_of(recipe, "--meat-kg", F(55), DAY, Asked())
+    return assemble(recipe, parse_lots(STEEP_LOTS, "l.csv"), order)
+
+
+def test_doses_that_cannot_be_alike_and_near_in_every_load_are_no_reason_to_make_no_batch() -> None:
+    """Loads 20 g of meat apart want salt 0.34 g apart, three divisions: alike loads and nearest doses exclude another.
+
+    55 kg are 2750 divisions of 20 g, which no three loads share evenly; 6.16 kg of L0 with 12.18, 12.18 and 12.16 kg of
+    L2 keep every limit.
+    """
+    problem = steep()
+    answer = blend(problem)
+    assert answer.status is Status.OPTIMAL and answer.weighed is not None and len(answer.weighed.loads) == 3
+    assert broken_by(problem, answer.weighed) == []
+    _whole_divisions(problem, answer.weighed)
+    plan = Plan(problem, 3, answer.weighed.divisions)
+    assert plan.steep and not full(plan).loads
+    assert len(full(plan, alike=True).loads) == 3
+
+
+def test_the_search_for_a_weigh_out_ends_with_the_time_and_claims_nothing() -> None:
+    problem = steep()
+    layout = layout_of(problem)
+    optimum = optimise(layout.program, ranks_of(problem.formula.columns))
+    began = time.process_time()
+    weigh_out(problem, layout, optimum)
+    with_time = time.process_time() - began
+    began = time.process_time()
+    with pytest.raises(ScalePrevents) as caught:
+        weigh_out(problem, layout, optimum, until=time.monotonic())
+    assert not caught.value.certain
+    assert time.process_time() - began < with_time
+    plan = Plan(problem, 3, {}, until=time.monotonic() + 5)
+    assert plan.seconds(30) <= 5 and plan.seconds(2) == 2
+    assert Plan(problem, 3, {}).seconds(30) == 30
+
+
+def test_a_time_limit_that_leaves_no_batch_says_so() -> None:
+    answer = blend(random_kitchen(0, size=40, whole=1).problem(), time_limit=1e-9)
+    assert answer.status is Status.TIME_LIMIT and answer.weighed is None
+    assert "before any batch was found" in page(answer)

@@ -294,7 +294,8 @@ def _stock(book: Textbook, week: RawWeek, supplies: Any, use: Any, bought: Any) 
         before = None
         worth = lot.cost if keeps else lot.salvage
         for d in range(lot.first, stop + 1):
-            level = book.var(("level", s, d), week.holding - (worth if d == stop else 0.0))
+            gone = not keeps and d == stop  # what dies is gone that evening and not kept overnight
+            level = book.var(("level", s, d), (0.0 if gone else week.holding) - (worth if d == stop else 0.0))
             terms = {level: 1.0}
             if before is not None:
                 terms[before] = -1.0
@@ -305,7 +306,7 @@ def _stock(book: Textbook, week: RawWeek, supplies: Any, use: Any, bought: Any) 
                     terms[q] = -unit
             have = lot.kg if d == lot.first else 0.0
             book.row(terms, lo=have, hi=have)
-            if not (not keeps and d == stop):
+            if not gone:
                 room[d][level] = 1.0
             before = level
         if offer is None:

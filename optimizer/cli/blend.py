@@ -26,6 +26,7 @@ from optimizer.cli.shared import (
     figure,
     later_day,
     one_standard_input,
+    outputs,
     say,
     size_of,
     write_text,
@@ -87,6 +88,7 @@ def blend(
     premium = figure(premium_pct, "--premium-pct")
     if prefer is None and (premium is not None or picture is not None):
         raise typer.BadParameter("--premium-pct and --picture go with --prefer")
+    outputs({"--picture": picture}, (recipe, lots))
     with faults_on_stderr():
         from optimizer.problem import assemble
         from optimizer.reading.both import read_both

@@ -15,8 +15,8 @@ def check(
         str,
         typer.Argument(
             metavar="BATCH",
-            help="What was weighed: a table with item and kg, grams, lb or oz, or the "
-            "JSON of a blend with the weights corrected.",
+            help="What was weighed: a table with item and kg, grams, lb or oz, and load where each was weighed "
+            "apart, or the JSON of a blend with the weights corrected.",
         ),
     ],
     recipe: Annotated[str, typer.Option(metavar="RECIPE", help="Recipe (YAML).")],

@@ -7,10 +7,10 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from optimizer.cli.shared import NO_BATCH, faults_on_stderr, figure, say
+from optimizer.cli.shared import NO_BATCH, faults_on_stderr, figure, not_written, outputs, say, write_text
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Mapping
 
     from optimizer.plan.outcome import Outcome
 
@@ -38,18 +38,22 @@ def plan(
     Progress goes to standard error. Ctrl-C, like the time limit, takes the best plan found with its gap (exit code 3).
     """
     limit = figure(time_limit, "--time-limit")
+    wanted = {"--orders": orders, "--pulls": pulls, "--picture": picture}
+    outputs(wanted)
     with faults_on_stderr():
         from optimizer.plan.run import plan_again, plan_week
         from optimizer.plan.week_file import read_week
 
         read = read_week(week)
+        recipes = [recipe.file for recipe in read.recipes]
+        outputs(wanted, [week, what_happened, read.lots.file, read.offers.file or None, *recipes])
         say(read.warnings)
         seconds = None if limit is None else float(limit)
         if what_happened is None:
             outcome = plan_week(read, time_limit=seconds, compare=compare)
         else:
             outcome = plan_again(read, what_happened, time_limit=seconds)
-    _write(outcome, orders, pulls, picture)
+    _write(outcome, wanted)
     from optimizer.plan.plan_json import plan_document
     from optimizer.plan.plan_page import plan_page
 
@@ -57,21 +61,15 @@ def plan(
     raise typer.Exit(outcome.exit_code)
 
 
-def _write(outcome: Outcome, orders: str | None, pulls: str | None, picture: str | None) -> None:
+def _write(outcome: Outcome, wanted: Mapping[str, str | None]) -> None:
     """Write the files asked for, where there is a plan to write."""
     from optimizer.plan.picture import picture as drawn
     from optimizer.plan.plan_json import orders_csv, pulls_csv
 
     if outcome.plan.status.exit_code == NO_BATCH or outcome.plan.money is None:
+        not_written(wanted, "there is no plan")
         return
-    wanted: list[tuple[str | None, Callable[[Outcome], str]]] = [
-        (orders, orders_csv), (pulls, pulls_csv), (picture, drawn)
-    ]  # fmt: skip
-    for path, text in wanted:
-        if path is None:
-            continue
-        try:
-            with open(path, "w", encoding="utf-8", newline="") as file:
-                file.write(text(outcome))
-        except OSError as error:
-            raise typer.BadParameter(f"{path} cannot be written: {error.strerror}") from None
+    made: dict[str, Callable[[Outcome], str]] = {"--orders": orders_csv, "--pulls": pulls_csv, "--picture": drawn}
+    for option, path in wanted.items():
+        if path is not None:
+            write_text(path, made[option](outcome), option)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -12,7 +13,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
+    from collections.abc import Iterable, Mapping, Sequence
 
     from constraints.faults import Fault
 
@@ -38,7 +39,7 @@ def faults_on_stderr() -> Iterator[None]:
 
 def say(faults: Iterable[Fault]) -> None:
     """Print faults on stderr, each from a line of its own, the rest of a long one indented below it."""
-    from textwrap import wrap
+    from textwrap import wrap  # paths and figures are not broken, whatever they take
 
     for fault in faults:
         lines = wrap(str(fault), WIDTH, subsequent_indent="    ", break_long_words=False, break_on_hyphens=False)
@@ -125,10 +126,58 @@ def later_day(text: str | None, start: date, option: str) -> date | None:
     return found
 
 
+def outputs(wanted: Mapping[str, str | None], inputs: Sequence[str | None] = ()) -> None:
+    """A usage error where a file asked for by an option cannot be written, is read too, or is asked for twice.
+
+    Found before anything is computed; nothing is created, and what stands in a file stays there.
+    """
+    seen: dict[str, str] = {}
+    read = [os.path.realpath(path) for path in inputs if path not in (None, "-")]
+    for option, path in wanted.items():
+        if path is None:
+            continue
+        real = os.path.realpath(path)
+        if not path or os.path.isdir(path):
+            why = "it is a folder" if path else "it has no name"
+        elif real in read and os.path.isfile(real):
+            why = "it is read by this very command"
+        elif real in seen and (os.path.isfile(real) or not os.path.exists(real)):
+            why = f"{seen[real]} is written there"
+        else:
+            why = _hindrance(path)
+        seen[real] = option
+        if why:
+            raise typer.BadParameter(f"{path} cannot be written: {why}", param_hint=option)
+
+
+def _hindrance(path: str) -> str:
+    """Why a file cannot be written, or nothing; a pipe or a device is left alone."""
+    folder = os.path.dirname(path) or "."
+    if os.path.isfile(path):
+        try:
+            with open(path, "ab"):
+                return ""
+        except OSError as error:
+            return error.strerror or "it is no file"
+    if os.path.exists(path):
+        return ""
+    if not os.path.isdir(folder):
+        return f"there is no folder {folder}"
+    return "" if os.access(folder, os.W_OK | os.X_OK) else f"nothing may be written in {folder}"
+
+
+def not_written(wanted: Mapping[str, str | None], why: str) -> None:
+    """Say of every file asked for that it was not written, and that what stands there is of another time."""
+    for option, path in wanted.items():
+        if path is not None:
+            old = "; what stands there is of an earlier run and is not to be used" if os.path.isfile(path) else ""
+            sys.stderr.write(f"{option} {path}: not written, for {why}{old}\n")
+
+
 def write_text(path: str, text: str, option: str) -> None:
     """Write a file asked for by an option. A usage error where it cannot be written."""
     try:
-        with open(path, "w", encoding="utf-8") as file:
+        with open(path, "w", encoding="utf-8", newline="") as file:
             file.write(text)
     except OSError as error:
         raise typer.BadParameter(f"{path} cannot be written: {error.strerror}", param_hint=option) from None

@@ -25,6 +25,7 @@ from optimizer.cli.shared import (
     figure,
     later_day,
     one_standard_input,
+    outputs,
     say,
     size_of,
     write_text,
@@ -66,6 +67,7 @@ def why(
     on = day(date, "--date")
     tolerance, next_day = figure(within_kg, "--within-kg"), later_day(next_chance, on, "--next-chance")
     limit = figure(time_limit, "--time-limit")
+    outputs({"--html": html}, (recipe, lots, offers))
     with faults_on_stderr():
         from constraints.document import read_text
         from optimizer.order import Asked

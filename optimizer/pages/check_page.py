@@ -22,7 +22,7 @@ from optimizer.summary import KNOWN, composition, weight
 
 def check_page(report: Report) -> str:
     """The whole page, ending in a newline."""
-    lines = [*_title(report), *_verdict(report), *_composition(report), *_doses(report)]
+    lines = [*_title(report), *_verdict(report), *_composition(report), *_doses(report), *_loads(report)]
     for place in report.places:
         lines += _place(place)
     said = _warnings(report)
@@ -47,27 +47,63 @@ def _title(report: Report) -> Iterator[str]:
 
 def _verdict(report: Report) -> Iterator[str]:
     """What is wrong, the worst first: what forbids the batch, what the recipe asks, additions off their dose."""
-    broken = [(place, finding) for place in report.places for finding in place.findings]
     if report.forbidden:
         yield "*** DO NOT MAKE ***"
         for text in report.unfit:
             yield from paragraph(text, "* ")
-        for dose in report.doses:
-            if dose.forbids:
-                yield from paragraph(_dose_words(dose), "* ")
-        for place, finding in broken:
-            if finding.forbids:
-                yield from paragraph(f"{place.title}: {_words(finding, 'allowed')}", "* ")
+        for part in report.each:
+            yield from _forbidding(part)
     elif report.missed:
         yield "NOT WHAT THE RECIPE ASKS. No rule that forbids the batch is broken."
     else:
         yield "No limit that forbids the batch is broken."
+    for text in report.apart:
+        yield from paragraph(f"The loads do not add up to the whole: {text}; both were checked", "* ")
+    for text in report.unlike:
+        yield from paragraph(text, "* ")
+    for part in report.each:
+        yield from _missing(part)
+
+
+def _of_load(report: Report) -> str:
+    return f"load {report.load}: " if report.load else ""
+
+
+def _forbidding(report: Report) -> Iterator[str]:
+    """What forbids the whole batch, or one load."""
+    for dose in report.doses:
+        if dose.forbids:
+            yield from paragraph(_of_load(report) + _dose_words(dose), "* ")
+    for place in report.places:
+        for finding in place.findings:
+            if finding.forbids:
+                yield from paragraph(f"{_of_load(report)}{place.title}: {_words(finding, 'allowed')}", "* ")
+
+
+def _missing(report: Report) -> Iterator[str]:
+    """What the whole batch, or one load, has otherwise than the recipe asks."""
     for dose in report.off:
         if not dose.forbids:
-            yield from paragraph(f"Off its dose: {_dose_words(dose)}{_dose_mend(dose)}", "* ")
-    for _, finding in broken:
-        if finding.misses:
-            yield from paragraph(f"{_words(finding, 'asked')}{_confidence(finding)}{_mend(finding)}", "* ")
+            words = f"Off its dose: {_of_load(report)}{_dose_words(dose)}{_dose_mend(dose)}"
+            yield from paragraph(words, "* ")
+    for place in report.places:
+        for finding in place.findings:
+            if finding.misses:
+                words = f"{_words(finding, 'asked')}{_confidence(finding)}{_mend(finding)}"
+                yield from paragraph(_of_load(report) + words, "* ")
+
+
+def _loads(report: Report) -> Iterator[str]:
+    """A line a load that was weighed by itself."""
+    if not report.loads:
+        return
+    yield from heading("loads, each checked alone")
+    rows = []
+    for load in report.loads:
+        meat, whole = (shown(weight(load.batch, basis), 3) for basis in (Basis.MEAT, Basis.BATCH))
+        word = "DO NOT MAKE" if load.forbidden else "not what the recipe asks" if load.missed else "ok"
+        rows.append([f"{load.load}", meat, whole, word])
+    yield from table(("load", "meat kg", "batch kg", ""), rows, ">>><")
 
 
 def _dose_words(dose: Dose) -> str:
@@ -205,25 +241,47 @@ def _range(number: int, finding: Finding) -> Iterator[str]:
 
 def check_document(report: Report) -> str:
     """The report as one JSON document, ending in a newline."""
-    status = "do_not_make" if report.forbidden else "not_as_recipe" if report.missed else "checked"
     document = {
-        "status": status,
+        "status": _status(report),
         "recipe": report.recipe.entry.name,
         "date": report.day.isoformat(),
         "meat_kg": float(weight(report.batch, Basis.MEAT)),
         "batch_kg": float(weight(report.batch, Basis.BATCH)),
         "composition": _shares(report.batch, declared=report.recipe.process.declared),
         "unfit": list(report.unfit),
+        **_measured(report),
+        "loads": [
+            {
+                "load": load.load,
+                "status": _status(load),
+                "meat_kg": float(weight(load.batch, Basis.MEAT)),
+                "batch_kg": float(weight(load.batch, Basis.BATCH)),
+                **_measured(load),
+            }
+            for load in report.loads
+        ],
+        "loads_apart": list(report.apart),
+        "held_apart": list(report.unlike),
+        "warnings": _warnings(report),
+        "caution": CAUTION,
+    }
+    return json.dumps(document, indent=2, ensure_ascii=False) + "\n"
+
+
+def _status(report: Report) -> str:
+    return "do_not_make" if report.forbidden else "not_as_recipe" if report.missed else "checked"
+
+
+def _measured(report: Report) -> dict[str, Any]:
+    """Doses and findings of the whole batch, or of one load."""
+    return {
         "off_dose": [_dose(dose) for dose in report.off],
         "doses": [_dose(dose) for dose in report.doses],
         "places": [
             {"rules": place.name, "title": place.title, "checks": [_as_dict(f) for f in place.findings]}
             for place in report.places
         ],
-        "warnings": _warnings(report),
-        "caution": CAUTION,
     }
-    return json.dumps(document, indent=2, ensure_ascii=False) + "\n"
 
 
 def _shares(batch: Batch, *, declared: bool) -> dict[str, dict[str, float]]:

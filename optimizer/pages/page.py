@@ -80,6 +80,8 @@ def _verdict(answer: Answer, near: Near | None) -> Iterator[str]:
     elif answer.status is AnswerStatus.OPTIMAL:
         best = "This is the cheapest batch that satisfies them."
         yield f"Every requirement holds. {best if not answer.of_week else 'Its lots are those of the plan.'}"
+    elif answer.status is AnswerStatus.TIME_LIMIT and answer.weighed is None:
+        yield "Stopped at the time limit before any batch was found. Make nothing of this."
     elif answer.status is AnswerStatus.TIME_LIMIT:
         yield "Stopped at the time limit: the best batch found, not proved to be the cheapest."
     elif answer.status is AnswerStatus.DO_NOT_MAKE:
@@ -304,12 +306,13 @@ def _cost(answer: Answer) -> Iterator[str]:
     unit = f" {currency}" if currency else ""
     yield from heading("cost")
     if answer.problem.order.next_chance is not None:
-        yield f"value used {shown(found.value_used, 2)}{unit}: dying lots at salvage, all else at book price"
-    yield f"cash {shown(found.cash, 2)}{unit}, of which additions {shown(found.additions, 2)}{unit}"
+        used = f"value used {shown(found.value_used, 2)}{unit}: dying lots at salvage, all else at book price"
+        yield from paragraph(used)
+    yield from paragraph(f"cash {shown(found.cash, 2)}{unit}, of which additions {shown(found.additions, 2)}{unit}")
     text = f"per kg of batch {shown(found.per_kg_batch, 3)}{unit}"
     if found.per_kg_finished is not None:
         text += f", per kg finished {shown(found.per_kg_finished, 3)}{unit}"
-    yield text
+    yield from paragraph(text)
 
 
 def _trade_off(near: Near | None) -> Iterator[str]:

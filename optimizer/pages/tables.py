@@ -1,35 +1,66 @@
-"""Plain text tables and paragraphs for a terminal 80 columns wide."""
+"""Plain text tables and paragraphs for a terminal 80 columns wide, on which some letters take two columns or none."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from textwrap import wrap
+from unicodedata import combining, east_asian_width
 
 WIDTH = 80
 NARROWEST = 6
-"""Letters below which a column is not wrapped further."""
+"""Columns below which a column of a table is not wrapped further."""
+
+
+def columns(text: str) -> int:
+    """Columns that a text takes on a terminal: two for a wide East Asian letter (UAX 11), none for a combining one."""
+    if text.isascii():
+        return len(text)
+    return sum(2 if east_asian_width(x) in "WF" else 0 if combining(x) else 1 for x in text)
+
+
+def wrapped(text: str, width: int = WIDTH, first: str = "", rest: str = "", *, hyphens: bool = False) -> list[str]:
+    """Lines of a text at most so wide on a terminal, with ``first`` before the first and ``rest`` before the others."""
+    if columns(first + rest + text) == len(first + rest + text):
+        return wrap(text, width, initial_indent=first, subsequent_indent=rest, break_on_hyphens=hyphens)
+    lines: list[str] = []
+    line, empty = first, True
+    for word in text.split():
+        if not empty and columns(line) + 1 + columns(word) <= width:
+            line += f" {word}"
+            continue
+        if not empty:
+            lines.append(line)
+            line = rest
+        for letter in word:
+            if columns(line) + columns(letter) > width and line not in (first, rest):
+                lines.append(line)
+                line = rest
+            line += letter
+        empty = False
+    return lines if empty else [*lines, line]
 
 
 def table(headings: Sequence[str], rows: Sequence[Sequence[str]], align: str) -> list[str]:
     """Lines of a table. ``align`` has one letter a column: ``<`` left, ``>`` right.
 
-    Columns are as wide as their longest cell; where the table would be wider than the page, the widest left-aligned
-    columns are wrapped.
+    Columns are as wide as their longest cell; where the table would be wider than the page, the widest of the
+    left-aligned columns and of the headings over figures are wrapped.
     """
     cells = [list(headings), *[list(row) for row in rows]]
-    widths = [max(len(row[j]) for row in cells) for j in range(len(headings))]
-    texts = [j for j, side in enumerate(align) if side == "<"]
+    widths = [max(columns(row[j]) for row in cells) for j in range(len(headings))]
+    figures = [max((columns(row[j]) for row in rows), default=0) for j in range(len(headings))]
+    least = [NARROWEST if side == "<" else max(figures[j], NARROWEST) for j, side in enumerate(align)]
     while sum(widths) + 2 * (len(widths) - 1) > WIDTH:
-        widest = max(texts, key=lambda j: widths[j])
-        if widths[widest] <= NARROWEST:
+        loose = [j for j, width in enumerate(widths) if width > least[j]]
+        if not loose:
             break
-        widths[widest] -= 1
+        widths[max(loose, key=lambda j: (align[j] == "<", widths[j]))] -= 1
     lines = []
     for number, row in enumerate(cells):
         folded = [_fold(cell, width) for cell, width in zip(row, widths, strict=True)]
         for part in range(max(len(cell) for cell in folded)):
             shown = [cell[part] if part < len(cell) else "" for cell in folded]
-            padded = [f"{text:{side}{w}}" for text, side, w in zip(shown, align, widths, strict=True)]
+            padded = [_padded(text, side, width) for text, side, width in zip(shown, align, widths, strict=True)]
             lines.append("  ".join(padded).rstrip())
         if number == 0:
             lines.append("  ".join("-" * width for width in widths))
@@ -37,15 +68,20 @@ def table(headings: Sequence[str], rows: Sequence[Sequence[str]], align: str) ->
 
 
 def _fold(cell: str, width: int) -> list[str]:
-    return [cell] if len(cell) <= width else wrap(cell, width) or [""]
+    return [cell] if columns(cell) <= width else wrapped(cell, width, hyphens=True) or [""]
+
+
+def _padded(text: str, side: str, width: int) -> str:
+    blanks = " " * (width - columns(text))
+    return text + blanks if side == "<" else blanks + text
 
 
 def paragraph(text: str, first: str = "", rest: str | None = None) -> list[str]:
     """Wrap a text, with ``first`` before the first line and ``rest`` (or blanks) before the others."""
-    indent = " " * len(first) if rest is None else rest
-    return wrap(text, WIDTH, initial_indent=first, subsequent_indent=indent, break_on_hyphens=False) or [first]
+    indent = " " * columns(first) if rest is None else rest
+    return wrapped(text, WIDTH, first, indent) or [first]
 
 
 def heading(text: str) -> list[str]:
     """A blank line and a heading."""
-    return ["", text.upper()]
+    return ["", *paragraph(text.upper())]

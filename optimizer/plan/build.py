@@ -121,7 +121,7 @@ class Costs:
         return self.by_day[key]
 
     def _use(self, supply: Supply, day: int) -> Fraction:
-        saved = self.world.holding * (supply.nights - max(day - supply.first, 0)) if self.world.holding else _ZERO
+        saved = self.world.holding * (supply.nights - supply.nights_to(day)) if self.world.holding else _ZERO
         return (supply.worth - saved) / supply.lot.usable
 
 

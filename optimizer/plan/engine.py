@@ -35,6 +35,8 @@ PRESOLVE_FROM = 1000
 0.68 s with it."""
 _PRIMAL = 4
 """HiGHS: the primal simplex. A week starts from nothing used, and what dies at no cost makes the dual degenerate."""
+_OTHERWISE = {"solver": "choose", "simplex_strategy": 1, "presolve": "choose"}
+"""HiGHS: its own choice of method, with the dual simplex, where the first way came to nothing."""
 _SEARCH = {"mip_heuristic_run_root_reduced_cost": False, "mip_allow_restart": False}
 """HiGHS: at the root of a week its sub-searches and restarts took longer than the tree. On integer weeks of the
 benchmark 1.9, 2.9 and 13 s instead of 5.7, 4.4 and 15 s to 0.1 %; a fourth took more than a minute either way."""
@@ -205,16 +207,24 @@ def solve(
     with _stop_on_interrupt(watch):
         if relaxed_only and worth_sifting(program):
             solver.createAndConfigureSolver(problem)
-            found = sift(problem.solverModel, program, *_limits_and_columns(program))
-            if found is not None:
-                cost = found.cost + float(program.constant)
-                return Solved(Ending.OPTIMAL, found.values, found.prices, cost, cost)
+            sifted = sift(problem.solverModel, program, *_limits_and_columns(program))
+            if sifted is not None:
+                cost = sifted.cost + float(program.constant)
+                return Solved(Ending.OPTIMAL, sifted.values, sifted.prices, cost, cost)
             if watch.stopped or _out_of_time(problem.solverModel):
                 return Solved(Ending.TIME_LIMIT, interrupted=watch.stopped)
         solver.createAndConfigureSolver(problem)
         solver.buildSolverModel(problem)
         solver.callSolver(problem)
-    return _read(problem.solverModel, program, whole, watch)
+        found = _read(problem.solverModel, program, whole, watch)
+        if found.ending is Ending.FAILED and not whole:
+            # HiGHS now and then leaves the primal simplex with an unknown status, also on tiny programs.
+            for key, value in _OTHERWISE.items():
+                problem.solverModel.setOptionValue(key, value)
+            problem.solverModel.clearSolver()
+            solver.callSolver(problem)
+            found = _read(problem.solverModel, program, whole, watch)
+    return found
 
 
 def _limits_and_columns(program: Sparse) -> tuple[Floats, Floats, Matrix]:

@@ -52,7 +52,7 @@ def money(program: WeekProgram, made: Sequence[Made], bought: Sequence[Order]) -
     for s, kg in have.items():
         supply = world.supplies[s]
         rest = kg - sum(taken.get(s, {}).values(), _ZERO)
-        nights = sum((k * max(day - supply.first, 0) for day, k in taken.get(s, {}).items()), rest * supply.nights)
+        nights = sum((k * supply.nights_to(day) for day, k in taken.get(s, {}).items()), rest * supply.nights)
         holding += world.holding * nights
         if supply.keeps:
             left += rest * supply.worth

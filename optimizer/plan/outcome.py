@@ -56,6 +56,8 @@ class Outcome:
     """Batches that were not made and whose days are past."""
     hold: tuple[str, ...] = ()
     """Batches already made of which something told since puts a check in doubt, each in words."""
+    gone: tuple[tuple[int, int, Fraction], ...] = ()
+    """What batches already made took: supply, day and kilograms as held."""
 
     @property
     def exit_code(self) -> int:
@@ -98,14 +100,25 @@ def _left_out(world: World) -> Iterator[tuple[str, str]]:
             yield lot.name, "nothing of it can be used"
 
 
-def gather(plan: Plan, compared: InOrder | None) -> Outcome:
-    """All figures of a plan that was found."""
-    found = Outcome(plan, compared)
+def gather(plan: Plan, compared: InOrder | None, gone: Sequence[tuple[int, int, Fraction]] = ()) -> Outcome:
+    """All figures of a plan that was found; ``gone`` is what batches already made took: supply, day, kilograms."""
+    found = Outcome(plan, compared, gone=tuple(gone))
     if plan.money is None:
         return found
     found.limits = priced(plan.program, plan.solved)
-    found.stock = stock_by_day(plan.program, plan.made, plan.orders)
+    found.stock = _with_done(plan.world, stock_by_day(plan.program, plan.made, plan.orders), gone)
     found.expiring = _expiring(plan)
+    return found
+
+
+def _with_done(
+    world: World, levels: dict[int, list[Fraction]], gone: Sequence[tuple[int, int, Fraction]]
+) -> dict[int, list[Fraction]]:
+    """Stock at the end of each day with what batches already made took on the days before they took it."""
+    found = {s: list(kilograms) for s, kilograms in levels.items()}
+    for s, day, kg in gone:
+        for before in range(world.supplies[s].first, day):
+            found[s][before] += kg
     return found
 
 
@@ -158,9 +171,15 @@ def _cheapest_use(plan: Plan, rest: Floats) -> dict[int, tuple[float, str, int]]
 def by_day(outcome: Outcome) -> Sequence[tuple[date, Fraction, Fraction, Fraction]]:
     """Each day with kilograms as held used, delivered, and in stock at its end."""
     plan = outcome.plan
+    ordered = {s: kg for s, kg in plan.program.stock.items() if plan.world.supplies[s].offer is not None}
+    for s, _, kg in outcome.gone:
+        if s in ordered:
+            ordered[s] += kg
     rows = []
     for day, on in enumerate(plan.world.week.dates):
         used = sum((kg for one in plan.made if one.day == day for kg in one.taken.values()), _ZERO)
+        used += sum((kg for _, at, kg in outcome.gone if at == day), _ZERO)
         came = sum((o.kg for o in plan.orders if o.delivered == on), _ZERO)
+        came += sum((kg for s, kg in ordered.items() if plan.world.supplies[s].first == day), _ZERO)
         rows.append((on, used, came, sum((levels[day] for levels in outcome.stock.values()), _ZERO)))
     return rows

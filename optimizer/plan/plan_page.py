@@ -44,7 +44,8 @@ def plan_page(outcome: Outcome, *, full: bool = False) -> str:
     text = "\n".join(lines) + "\n"
     if full and plan.status is not Status.DO_NOT_MAKE:
         for one in plan.made:
-            text += f"\n{'=' * 80}\n{one.on} {one.job.name}\n\n{page(one.answer)}"
+            title = "\n".join(paragraph(f"{one.on} {one.job.name}"))
+            text += f"\n{'=' * 80}\n{title}\n\n{page(one.answer)}"
     return text
 
 

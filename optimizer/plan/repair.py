@@ -8,7 +8,7 @@ allowed; a batch is unchanged where every lot's kilograms are those of the plan.
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field, replace
 from fractions import Fraction
 from pathlib import Path
@@ -21,10 +21,10 @@ from constraints.document import Day, Document, Name, NotNegative, Percent, Stri
 from constraints.document import validate as checked
 from constraints.faults import BadInput, Fault, nearest
 from constraints.ingredients import FAT, Lot
-from constraints.numbers import NotANumber, exact
 from optimizer.blend import Status
 from optimizer.plan.build import Block, Wanted, WeekProgram, build
 from optimizer.plan.engine import solve
+from optimizer.plan.in_doubt import in_doubt, kilograms_of
 from optimizer.plan.week_file import Week
 from optimizer.plan.world import Job, World
 
@@ -112,8 +112,12 @@ class Repaired:
     """A program for what is still to be done. ``changed`` holds a yes-or-no column for each fixed batch."""
 
     program: WeekProgram
+    again: Callable[[], WeekProgram]
+    """The same program made anew, without holding to the plan."""
     changed: dict[str, int] = field(default_factory=dict)
     done: list[dict[str, Any]] = field(default_factory=list)
+    gone: tuple[tuple[int, int, Fraction], ...] = ()
+    """What the batches made took: supply, day and kilograms as held."""
     fewest: int | None = None
     missed: tuple[str, ...] = ()
     """Batches that were not made and whose days are past."""
@@ -153,7 +157,7 @@ def _is_plan(plan: Any) -> bool:
 
     def kilograms(value: Any) -> bool:
         try:
-            return text(value) and 0 <= _kg(value) < MOST_KG
+            return text(value) and 0 <= kilograms_of(value) < MOST_KG
         except (ValueError, OverflowError):
             return False
 
@@ -197,6 +201,20 @@ def _unknown(week: Week, happened: Happened) -> Iterator[Fault]:
         if (delivery.offer, delivery.day.isoformat()) not in ordered:
             found = f"the plan has no delivery of {delivery.offer!r} on {delivery.day}"
             yield happened.document.fault(("deliveries", i), found, "a delivery of the plan")
+    start = week.entry.start.isoformat()
+    if happened.plan.get("start", start) != start:
+        found = f"the plan starts on {happened.plan['start']}, and this week on {start}"
+        yield happened.document.fault(("plan",), found, "the plan of this very week")
+    dates, seen = {day.isoformat() for day in week.dates}, set()
+    for batch in happened.plan["batches"]:
+        at = (batch["batch"], batch["date"])
+        if batch["date"] not in dates:
+            found = f"the plan makes {batch['batch']} on {batch['date']}"
+            yield happened.document.fault(("plan",), found, "a day of this week")
+        elif at in seen:
+            found = f"the plan makes {batch['batch']} on {batch['date']} twice"
+            yield happened.document.fault(("plan",), found, "once")
+        seen.add(at)
     if not week.dates[0] <= happened.entry.now <= week.dates[-1]:
         yield happened.document.fault(("now",), f"{happened.entry.now} is outside the week", "a day of the week")
 
@@ -214,47 +232,43 @@ def _as_told(lot: Lot, told: LotHappened) -> Lot:
 def repaired(world: World, happened: Happened) -> Repaired:
     """The program of what is left of the week, holding to the plan as asked."""
     now = (happened.entry.now - world.week.entry.start).days
+    world = replace(world, supplies=tuple(replace(s, since=now) for s in world.supplies))
     stock = {i: s.kg for i, s in enumerate(world.supplies) if s.kg is not None}
     stock.update(_committed(world, happened, now))
-    done = [b for b in happened.plan["batches"] if b["date"] < happened.entry.now.isoformat()]
-    told = [b for b in happened.shown["batches"] if b["date"] < happened.entry.now.isoformat()]
+    today, both = happened.entry.now.isoformat(), zip(happened.plan["batches"], happened.shown["batches"], strict=True)
+    past = [(batch, shown) for batch, shown in both if batch["date"] < today]
+    done, told = [batch for batch, _ in past], [shown for _, shown in past]
     where = {(s.name, None if s.offer is None else world.date(s.first).isoformat()): i
              for i, s in enumerate(world.supplies)}  # fmt: skip
+    gone: list[tuple[int, int, Fraction]] = []
     for batch in done:
         for pull in batch["pulls"]:
             at = where.get((pull["lot"], pull["delivered"]))
             if at is not None:
-                stock[at] = max(stock.get(at, _ZERO) - _kg(pull["held_kg"]), _ZERO)
+                gone.append((at, _day(world, batch["date"]), min(kilograms_of(pull["held_kg"]), stock.get(at, _ZERO))))
+                stock[at] = stock.get(at, _ZERO) - gone[-1][2]
+    assembled = world
     world = replace(world, jobs=tuple(_rest_of(job, done) for job in world.jobs))
     left = [job for job in world.jobs if not _is_done(job, done)]
     jobs = tuple(job.index for job in left if job.days[-1] >= now)
-    program = build(world, Wanted(jobs=jobs, stock=stock, not_before=now))
-    for block in program.blocks:
-        if block.day < now:
-            _forbid(program, block)
+
+    def rest() -> WeekProgram:
+        program = build(world, Wanted(jobs=jobs, stock=stock, not_before=now))
+        for block in program.blocks:
+            if block.day < now:
+                _forbid(program, block)
+        return program
+
     found = Repaired(
-        program,
+        rest(),
+        rest,
         done=told,
-        hold=tuple(_hold(happened, done)),
+        gone=tuple(gone),
+        hold=tuple(in_doubt(assembled, {entry.lot: entry for entry in happened.entry.lots}, done)),
         missed=tuple(job.name for job in left if job.days[-1] < now),
     )
     _hold_to(found, world, happened, where, now)
     return found
-
-
-def _hold(happened: Happened, done: list[dict[str, Any]]) -> Iterator[str]:
-    """What was told of a lot that is already in a batch and that the batch's checks did not know."""
-    told = {entry.lot: entry for entry in happened.entry.lots}
-    for batch in done:
-        for pull in batch["pulls"]:
-            entry = told.get(pull["lot"])
-            if entry is None:
-                continue
-            where = f"{batch['batch']} of {batch['date']} has {pull['held_kg']} kg of {entry.lot}"
-            if entry.use_by is not None and entry.use_by.isoformat() < batch["date"]:
-                yield f"{where}, whose last day was {entry.use_by.isoformat()}."
-            if entry.on_hand_kg is not None and entry.on_hand_kg < _kg(pull["held_kg"]):
-                yield f"{where}, of which only {entry.on_hand_kg} kg were there: something else went in."
 
 
 def _is_done(job: Job, done: list[dict[str, Any]]) -> bool:
@@ -268,16 +282,8 @@ def _rest_of(job: Job, done: list[dict[str, Any]]) -> Job:
     if not parts or not job.entry.may_split:
         return job
     key = f"{job.entry.basis}_kg"
-    made = sum((_kg(batch["answer"][key]) for batch in parts), _ZERO)
+    made = sum((kilograms_of(batch["answer"][key]) for batch in parts), _ZERO)
     return replace(job, lo=job.lo - made, hi=job.hi - made, made_kg=made)
-
-
-def _kg(text: object) -> Fraction:
-    """Kilograms of a plan's document, where a very small figure has an exponent. Raises ValueError."""
-    try:
-        return exact(str(text))
-    except NotANumber:
-        return Fraction(float(str(text))).limit_denominator(10**6)
 
 
 def _committed(world: World, happened: Happened, now: int) -> dict[int, Fraction]:
@@ -291,7 +297,7 @@ def _committed(world: World, happened: Happened, now: int) -> dict[int, Fraction
         for order in happened.plan["orders"]:
             if (order["offer"], order["delivered"]) == (supply.name, day):
                 delivery = told.get((supply.name, day))
-                found[i] = _kg(order["kg"]) if delivery is None else delivery.kg or _ZERO
+                found[i] = kilograms_of(order["kg"]) if delivery is None else delivery.kg or _ZERO
     return found
 
 
@@ -319,7 +325,7 @@ def _hold_to(
             continue
         column = found.program.sparse.column(("changed", batch["batch"]), _ZERO, _ONE, whole=True)
         found.changed[batch["batch"]] = column
-        pulls = {where.get((p["lot"], p["delivered"])): _kg(p["held_kg"]) for p in batch["pulls"]}
+        pulls = {where.get((p["lot"], p["delivered"])): kilograms_of(p["held_kg"]) for p in batch["pulls"]}
         _unless(found.program, blocks[0], pulls, column)
     columns = list(found.changed.values())
     most = happened.entry.most_changes

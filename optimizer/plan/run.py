@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import sys
+from collections.abc import Callable
 
 from optimizer.blend import Status
+from optimizer.plan.build import WeekProgram
 from optimizer.plan.find import Plan, find, search
 from optimizer.plan.in_order import in_order
 from optimizer.plan.outcome import Outcome, gather
@@ -30,17 +32,17 @@ def plan_again(week: Week, what_happened: str, *, time_limit: float | None = Non
     world = assemble_week(as_it_is(week, happened))
     rest = repaired(world, happened)
     plan = search(rest.program, {}, time_limit=time_limit, talk=talk)
-    outcome = _without(plan, world) if plan.status is Status.INFEASIBLE else gather(plan, None)
+    outcome = _without(plan, world, rest.again) if plan.status is Status.INFEASIBLE else gather(plan, None, rest.gone)
     outcome.done, outcome.fewest_changes, outcome.missed = rest.done, rest.fewest, rest.missed
     outcome.hold = rest.hold
     return outcome
 
 
-def _without(plan: Plan, world: World) -> Outcome:
+def _without(plan: Plan, world: World, again: Callable[[], WeekProgram] | None = None) -> Outcome:
     """There is no plan: say why. Nothing of what the solver has is shown."""
     never = impossible(world)
     status = Status.DO_NOT_MAKE if any(r.origin.legal for _, r in never) else Status.INFEASIBLE
     if not never:
         sys.stderr.write("no plan; looking for the reasons and the ways out\n")
     bare = Plan(status, plan.world, plan.program, plan.solved, seconds=plan.seconds)
-    return Outcome(bare, no_plan=no_plan(world))
+    return Outcome(bare, no_plan=no_plan(world, again))

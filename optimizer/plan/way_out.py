@@ -7,7 +7,7 @@ last. Requirements of recipes and rule packs are never relaxed.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from enum import StrEnum
 from fractions import Fraction
@@ -80,15 +80,15 @@ def impossible(world: World) -> tuple[tuple[str, Requirement], ...]:
     return tuple(found)
 
 
-def no_plan(world: World) -> NoPlan:
-    """Find out why a week has no plan, and what would help."""
+def no_plan(world: World, again: Callable[[], WeekProgram] | None = None) -> NoPlan:
+    """Find out why a week has no plan, and what would help; ``again`` makes the program of what is left of one."""
     never = impossible(world)
     if never:  # the recipe itself has to change; what the rest of the week lacks is another question
         return NoPlan((), (), (), (), never)
     ways = []
     involved: tuple[tuple[str, ...], tuple[str, ...], tuple[str, ...]] = ((), (), ())
     for way, kinds in ((Way.LESS, "s"), (Way.STOCK, "m"), (Way.ROOM, "r"), (Way.MIXED, "smr")):
-        slack = _loosened(world, kinds)
+        slack = _loosened(build(world) if again is None else again(), kinds)
         solved = solve(slack.program.sparse, time_limit=_SECONDS)
         changes = _changes(slack, solved)
         if way is Way.LESS:
@@ -97,9 +97,8 @@ def no_plan(world: World) -> NoPlan:
     return NoPlan(*involved, tuple(ways), never)
 
 
-def _loosened(world: World, kinds: str) -> _Slack:
+def _loosened(program: WeekProgram, kinds: str) -> _Slack:
     """The program with the costs of slack alone, so that the smallest change is sought."""
-    program = build(world)
     sparse = program.sparse
     before = range(sparse.size)
     sparse.free_of_cost()

@@ -164,7 +164,7 @@ class KitchenEntry(Strict):
     cold_store: tuple[StoreEntry, ...] = ()
     """Room in the cold store."""
     holding_per_kg_day: NotNegative = Fraction(0)
-    """Cost of keeping a kilogram overnight."""
+    """Cost of keeping a kilogram overnight; what dies on a day is gone by that evening."""
     closing: tuple[ClosingEntry, ...] = ()
     """Stock required at the end."""
 

@@ -37,8 +37,11 @@ class Supply:
     """A source with dates, as day numbers from 0: usable from ``first`` to ``last``. Kilograms and money as held.
 
     ``worth`` is what a kilogram left unused is worth: book price (of an offer: its worth afterwards) where it keeps
-    beyond the horizon, else salvage. ``nights`` is how many nights a kilogram left unused is kept and paid for.
-    ``kg`` is None for a delivery, whose kilograms the plan chooses.
+    beyond the horizon, else salvage. ``kg`` is None for a delivery, whose kilograms the plan chooses.
+
+    A kilogram is kept, and paid for, every night after a day at whose end it is in stock: what is used that day, and
+    what dies that day, is gone by the evening; what keeps is paid for beyond the last day too. ``since`` is the day
+    from which a plan pays: where days are done, their nights are paid.
     """
 
     source: int
@@ -46,11 +49,20 @@ class Supply:
     first: int
     last: int
     worth: Fraction
-    nights: int
     keeps: bool
     kg: Fraction | None = None
     offer: Offer | None = None
     period: Period | None = None
+    since: int = 0
+
+    @property
+    def nights(self) -> int:
+        """Nights that a kilogram left unused is kept."""
+        return self.nights_to(self.last + 1 if self.keeps else self.last)
+
+    def nights_to(self, day: int) -> int:
+        """Nights that a kilogram used on a day is kept before."""
+        return max(day - max(self.first, self.since), 0)
 
     @property
     def name(self) -> str:
@@ -197,7 +209,7 @@ def _of_lot(source: int, lot: Lot, start: date, end: date) -> Supply | None:
     if lot.on_hold or stop < first or not lot.on_hand_kg:
         return None
     worth = lot.held_cost_per_kg if keeps else lot.salvage_per_kg
-    return Supply(source, lot, first, stop, worth, stop - first + 1, keeps, kg=lot.on_hand_kg)
+    return Supply(source, lot, first, stop, worth, keeps, kg=lot.on_hand_kg)
 
 
 def _deliveries(source: int, offer: Offer, lot: Lot, start: date, end: date) -> list[Supply]:
@@ -215,7 +227,7 @@ def _deliveries(source: int, offer: Offer, lot: Lot, start: date, end: date) -> 
         worth = offer.worth_after if keeps else lot.salvage_per_kg
         dated = replace(lot, received=delivered, use_by=use_by)
         found.append(
-            Supply(source, dated, day, stop, worth, stop - day + 1, keeps, offer=offer, period=period)
+            Supply(source, dated, day, stop, worth, keeps, offer=offer, period=period)
         )  # fmt: skip
     return found
 
@@ -242,7 +254,7 @@ def _jobs(week: Week, sources: Sequence[Lot]) -> tuple[Job, ...]:
                     made[key] = recipe_rows(assemble(recipe, table, order), sources)
                 rows[day] = made[key]
             except BadInput as error:
-                faults += [_at_home(fault, week, offered) for fault in error.faults]
+                faults += [_at_home(fault, week, offered, i, batch) for fault in error.faults]
                 break
         within = order_of(recipe, _size(batch), hi, entry.start, Asked()).within_kg if batch.fixed_kg else _ZERO
         jobs.append(Job(i, batch, recipe, days, lo - within, hi + within, rows))
@@ -261,8 +273,12 @@ def _in_force(recipe: Recipe, day: date) -> tuple[object, ...]:
     return tuple((r.origin.rule, r.lo, r.hi) for r in legal)
 
 
-def _at_home(fault: Fault, week: Week, offered: set[str]) -> Fault:
-    """A fault of an offer is one of the offers table."""
+def _at_home(fault: Fault, week: Week, offered: set[str], i: int, batch: BatchEntry) -> Fault:
+    """A fault of an offer is one of the offers table, and a fault of a size one of the batch that states it."""
+    if fault.file == _size(batch):
+        keys = (f"{batch.basis}_kg", f"to_{batch.basis}_kg")
+        key = next((key for key in keys if getattr(batch, key) is not None), keys[0])
+        return week.document.fault(("batches", i, key), fault.found, fault.allowed)
     if fault.file == week.lots.file and any(repr(name) in fault.found for name in offered):
         return replace(fault, file=week.offers.file)
     return fault

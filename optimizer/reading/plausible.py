@@ -1,4 +1,4 @@
-"""Figures of a recipe that are allowed and probably a slip: they are warned of, and nothing else follows."""
+"""Figures of a recipe that are probably a slip: they are warned of; those that no kitchen can mean are refused."""
 
 from __future__ import annotations
 
@@ -9,10 +9,10 @@ from typing import TYPE_CHECKING
 from constraints.document import Document
 from constraints.document.place import Loc
 from constraints.faults import Fault, Severity
-from constraints.numbers import G_PER_KG, trimmed
+from constraints.numbers import G_PER_KG, PERCENT, trimmed
 
 if TYPE_CHECKING:
-    from optimizer.reading.recipe import RecipeEntry
+    from optimizer.reading.recipe import AdditionEntry, RecipeEntry
 
 NO_SOURCE = "common practice, no source"
 
@@ -20,6 +20,14 @@ SALT_PCT = Fraction("0.5"), Fraction(4)
 """Total salt of a batch outside this is suspicious, %; common practice, no source."""
 MOST_SPICE_G = Fraction(50)
 """Grams of one spice per kilogram above which the dose is suspicious; common practice, no source."""
+MOST_SALT_G = Fraction(250)
+"""Grams of salt per kilogram, and a tenth of that in percent, that no sausage has; common practice, no source."""
+MOST_DRY_G = Fraction(500)
+"""Grams of any other dry addition per kilogram above which a recipe is refused; common practice, no source."""
+MOST_ADDED_G = Fraction(900)
+"""Additions per kilogram of batch that leave too little meat to be meant, grams; common practice, no source."""
+WILD = 100
+"""How many times outside what is usual a casing or a link is refused; common practice, no source."""
 CASING_KG_PER_M = Fraction("0.1"), Fraction(20)
 """Filling outside this is suspicious, kilograms of batch per metre, from the thinnest sheep casing to the widest bung;
 common practice, no source."""
@@ -36,6 +44,53 @@ def suspicions(entry: RecipeEntry, document: Document) -> Iterator[Fault]:
     yield from _fractions(entry, document)
     yield from _spices(entry, document)
     yield from _casing(entry, document)
+
+
+def impossible(entry: RecipeEntry, document: Document) -> Iterator[Fault]:
+    """Every figure of a recipe that no kitchen can mean, as an error."""
+    for i, item in enumerate(entry.additions):
+        yield from _doses(item, i, document)
+    yield from _no_room(entry, document)
+    casing = entry.casing
+    if casing is None:
+        return
+    low, high = CASING_KG_PER_M[0] / WILD, CASING_KG_PER_M[1] * WILD
+    if not low <= casing.kg_per_m <= high:
+        found = f"{trimmed(casing.kg_per_m)} kg of batch in a metre of casing"
+        yield document.fault(("casing", "kg_per_m"), found, f"{trimmed(low)} to {trimmed(high)} kg; {NO_SOURCE}")
+
+
+def _doses(item: AdditionEntry, i: int, document: Document) -> Iterator[Fault]:
+    """More of a dry addition than a sausage can hold. Cures have limits of their own, which say *do not make*."""
+    if item.is_ in _WET or item.is_ == "cure":
+        return
+    most = MOST_SALT_G if item.is_ == "salt" else MOST_DRY_G
+    for key in ("g_per_kg_meat", "g_per_kg_batch"):
+        dose = getattr(item, key)
+        if dose is not None and dose > most:
+            found = f"{trimmed(dose)} g of {item.name} in a kilogram"
+            yield document.fault(("additions", i, key), found, f"{trimmed(most)} g at most; {NO_SOURCE}")
+    share, most_pct = item.total_salt_pct, PERCENT * MOST_SALT_G / G_PER_KG
+    if share is not None and share > most_pct:
+        found = f"a total of {trimmed(share)} % salt"
+        yield document.fault(("additions", i, "total_salt_pct"), found, f"{trimmed(most_pct)} % at most; {NO_SOURCE}")
+
+
+_WET = ("water", "liquid", "inclusion")
+
+
+def _no_room(entry: RecipeEntry, document: Document) -> Iterator[Fault]:
+    """Additions that leave hardly any meat in the batch."""
+    whole = sum((item.g_per_kg_batch or Fraction(0) for item in entry.additions), Fraction(0))
+    if whole >= MOST_ADDED_G:
+        found = f"additions per kilogram of batch add up to {trimmed(whole)} g"
+        yield document.fault(("additions",), found, "they must leave room for the meat")
+    keys = ("g_per_kg_meat", "from_g_per_kg_meat")
+    to_meat = sum((getattr(item, key) or Fraction(0) for item in entry.additions for key in keys), Fraction(0))
+    most = MOST_ADDED_G / (G_PER_KG - MOST_ADDED_G) * G_PER_KG
+    if to_meat >= most:
+        found = f"additions per kilogram of meat add up to {trimmed(to_meat)} g"
+        yield document.fault(("additions",), found, f"under {trimmed(most)} g: they must leave room for the meat")
 
 
 def _warning(document: Document, loc: Loc, found: str, allowed: str) -> Fault:

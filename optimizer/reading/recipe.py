@@ -46,7 +46,7 @@ from constraints.requirement import Origin, Requirement
 from constraints.rules import ProcessStep
 from constraints.substances import SUBSTANCES, kind_of, unsaid
 from optimizer.reading.named import pack_faults
-from optimizer.reading.plausible import may_be_fraction, suspicions
+from optimizer.reading.plausible import impossible, may_be_fraction, suspicions
 
 PLAIN_KINDS = {
     "salt": Kind.SALT,
@@ -57,9 +57,6 @@ PLAIN_KINDS = {
     "spice": Kind.DRY,
 }
 """What an addition may be, beside the regulated substances."""
-
-MOST_ADDED_G = Fraction(900)
-"""Additions per kilogram of batch that leave too little meat to be meant, grams; common practice, no source."""
 
 DOSES = ("g_per_kg_meat", "g_per_kg_batch", "total_salt_pct", "ingoing_nitrite_ppm", "up_to_g_per_kg_meat")
 """The keys that state an addition's amount; each addition has exactly one of them."""
@@ -321,7 +318,7 @@ def _in_order(faults: Sequence[Fault]) -> list[Fault]:
     return sorted(dict.fromkeys(faults), key=lambda fault: (fault.line or 0, str(fault.column or 0).zfill(9)))
 
 
-_TOGETHER = ("name", "steps", "cured", "made_without_nitrite", "additions", "yield")
+_TOGETHER = ("name", "steps", "cured", "made_without_nitrite", "additions", "yield", "casing")
 """The keys that the checks of a whole recipe look at, requirements apart."""
 
 
@@ -426,10 +423,7 @@ def _faults(entry: RecipeEntry, document: Document) -> Iterator[Fault]:
     line, column = document.mark(("additions",))
     if sum(item.total_salt_pct is not None for item in entry.additions) > 1:
         yield Fault(document.file, line, column, "two additions state total_salt_pct", "one salt makes up the total")
-    whole = sum((item.g_per_kg_batch or Fraction(0) for item in entry.additions), Fraction(0))
-    if whole >= MOST_ADDED_G:
-        found = f"additions per kilogram of batch add up to {trimmed(whole)} g"
-        yield Fault(document.file, line, column, found, "they must leave room for the meat")
+    yield from impossible(entry, document)
 
 
 def _cure_faults(entry: RecipeEntry, document: Document) -> Iterator[Fault]:

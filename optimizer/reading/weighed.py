@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator
-from dataclasses import dataclass
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
 from fractions import Fraction
 from typing import Any
 
@@ -24,13 +24,25 @@ UNITS = {
 """Columns that may hold a weight, and kilograms in one unit. Pounds and ounces in one row are added."""
 
 
+LOAD = "load"
+"""Column for the number of the mixer load, and that key in a JSON document."""
+MOST_LOADS = 1000
+"""Loads of one batch above which the figure is a slip; common practice, no source."""
+
+
 @dataclass(frozen=True)
 class WeighedItem:
-    """One line of what was weighed: the item's name, kilograms, and its line (0 in a JSON document)."""
+    """One line of what was weighed: the item's name, kilograms, its line (0 in a JSON document) and its mixer load.
+
+    Load 0 is the whole batch. What was weighed load by load is there twice: in its load, and in the whole. ``held_kg``
+    is a lot's weight before bone and rind, where the document states that too.
+    """
 
     name: str
     kilograms: Fraction
     line: int = 0
+    load: int = 0
+    held_kg: Fraction | None = None
 
 
 def read_weighed(path: str) -> tuple[WeighedItem, ...]:
@@ -51,7 +63,7 @@ def _from_table(text: str, file: str) -> Iterator[WeighedItem]:
     if table is None:
         raise BadInput(found)
     names = [name.strip() for name in table.header]
-    known = ["item", *UNITS]
+    known = ["item", LOAD, *UNITS]
     for name in names:
         if name not in known:
             close = nearest(name, known)
@@ -76,7 +88,18 @@ def _from_table(text: str, file: str) -> Iterator[WeighedItem]:
         found.append(Fault(file, None, None, "nothing was weighed", "one line an item"))
     if found:
         raise BadInput(found)
+    if LOAD in names:
+        yield from _summed(items)
     yield from items
+
+
+def _summed(items: Sequence[WeighedItem]) -> Iterator[WeighedItem]:
+    """The whole batch of what was weighed load by load."""
+    whole: dict[str, WeighedItem] = {}
+    for item in items:
+        had = whole.get(item.name)
+        whole[item.name] = replace(item, load=0, kilograms=item.kilograms + (had.kilograms if had else 0))
+    yield from whole.values()
 
 
 def _line(cells: dict[str, str], line: int, file: str, commas: bool, faults: list[Fault]) -> WeighedItem | None:
@@ -96,8 +119,23 @@ def _line(cells: dict[str, str], line: int, file: str, commas: bool, faults: lis
         found = f"{name} has pounds and {trimmed(values[1] or Fraction(0))} ounces"
         faults.append(Fault(file, line, "oz", found, f"with pounds, under {OZ_PER_LB} ounces"))
         return None
+    load = _load(cells, name, line, file, faults)
+    if load is None:
+        return None
     kilograms = (value * UNITS[unit] for value, unit in zip(values, given, strict=True) if value is not None)
-    return WeighedItem(name, sum(kilograms, Fraction(0)), line)
+    return WeighedItem(name, sum(kilograms, Fraction(0)), line, load)
+
+
+def _load(cells: dict[str, str], name: str, line: int, file: str, faults: list[Fault]) -> int | None:
+    """The number of the load, 0 in a table without loads, or None with a fault."""
+    if LOAD not in cells:
+        return 0
+    cell = cells[LOAD].strip()
+    if cell.isascii() and cell.isdigit() and len(cell) < len(str(MOST_LOADS)) and int(cell):
+        return int(cell)
+    found = f"{name} is of load {cell!r}" if cell else f"{name} names no load"
+    faults.append(Fault(file, line, LOAD, found, f"a whole number from 1 to {MOST_LOADS - 1}"))
+    return None
 
 
 def _weight(
@@ -115,13 +153,14 @@ def _weight(
     return value
 
 
-def _twice(items: list[WeighedItem], file: str) -> Iterator[Fault]:
-    seen: dict[str, int] = {}
+def _twice(items: Sequence[WeighedItem], file: str) -> Iterator[Fault]:
+    seen: dict[tuple[str, int], int] = {}
     for item in items:
-        if item.name in seen:
-            first = f"first in line {seen[item.name]}" if item.line else "add the weights up"
-            yield Fault(file, item.line or None, "item", f"{item.name!r} stands twice", first)
-        seen.setdefault(item.name, item.line)
+        if (item.name, item.load) in seen:
+            first = f"first in line {seen[item.name, item.load]}" if item.line else "add the weights up"
+            where = f" in load {item.load}" if item.load else ""
+            yield Fault(file, item.line or None, "item", f"{item.name!r} stands twice{where}", first)
+        seen.setdefault((item.name, item.load), item.line)
 
 
 class _Twice(Exception):
@@ -147,16 +186,38 @@ def _from_json(text: str, file: str) -> Iterator[WeighedItem]:
         line = getattr(error, "lineno", None)
         raise BadInput([Fault(file, line, None, "this is not one JSON document", "the JSON of a blend")]) from None
     faults: list[Fault] = []
-    items: list[WeighedItem] = []
+    items = list(_weights(data, "", 0, file, faults))
+    loads = data.get("loads")
+    if loads is not None and not isinstance(loads, list):
+        faults.append(Fault(file, None, "loads", "the key 'loads' holds no list", _AS_BLEND))
+    for number, load in enumerate(loads if isinstance(loads, list) else (), start=1):
+        at = f"loads[{number}]."
+        inside = list(_weights(load, at, number, file, faults)) if isinstance(load, dict) else []
+        if not inside:
+            faults.append(Fault(file, None, at[:-1], "this load holds nothing", _AS_BLEND))
+        items += inside
+    if not items and not faults:
+        faults.append(Fault(file, None, None, "nothing was weighed", "a blend that was not made has no weights"))
+    faults += _twice(items, file)
+    if faults:
+        raise BadInput(faults)
+    yield from items
+
+
+_AS_BLEND = "as in the JSON of a blend"
+
+
+def _weights(data: dict[str, Any], place: str, load: int, file: str, faults: list[Fault]) -> Iterator[WeighedItem]:
+    """What the whole batch, or one load of it, weighs; ``place`` is where in the document that stands."""
     for key, name, weight, unit in (("lots", "lot", "kg", "kg"), ("weigh_out", "item", "grams", "grams")):
         entries = data.get(key)
         if not isinstance(entries, list):
-            faults.append(Fault(file, None, key, f"the key {key!r} holds no list", "as in the JSON of a blend"))
+            faults.append(Fault(file, None, f"{place}{key}", f"the key {key!r} holds no list", _AS_BLEND))
             continue
         for i, entry in enumerate(entries, start=1):
-            at = f"{key}[{i}]"
+            at = f"{place}{key}[{i}]"
             if not isinstance(entry, dict) or not isinstance(entry.get(name), str):
-                faults.append(Fault(file, None, at, f"no {name} here", "as in the JSON of a blend"))
+                faults.append(Fault(file, None, at, f"no {name} here", _AS_BLEND))
                 continue
             try:
                 value = exact(str(entry.get(weight)))
@@ -165,10 +226,9 @@ def _from_json(text: str, file: str) -> Iterator[WeighedItem]:
                 continue
             if value < 0:
                 faults.append(Fault(file, None, f"{at}.{weight}", "less than nothing", "zero or more"))
-            items.append(WeighedItem(entry[name], value * UNITS[unit]))
-    if not items and not faults:
-        faults.append(Fault(file, None, None, "nothing was weighed", "a blend that was not made has no weights"))
-    faults += _twice(items, file)
-    if faults:
-        raise BadInput(faults)
-    yield from items
+            try:
+                held = exact(str(entry["held_kg"])) if key == "lots" and entry.get("held_kg") is not None else None
+            except NotANumber as error:
+                faults.append(Fault(file, None, f"{at}.held_kg", str(error), "a plain decimal number"))
+                continue
+            yield WeighedItem(entry[name], value * UNITS[unit], load=load, held_kg=held)

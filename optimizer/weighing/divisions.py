@@ -2,7 +2,9 @@
 
 Loads are alike but for single divisions: of every item each load gets a common number of divisions, and some loads
 one more. ``rough`` decides the totals of the lots with room for whatever rounding the additions does; ``full`` decides
-everything that is weighed, load by load, and leaves nothing out: where it has no solution, there is none.
+everything that is weighed, load by load, and leaves nothing out: where it has no solution, there is none. Where a
+division of meat carries more than one division of an addition, doses that are alike and next to their exact ones are
+seldom both to be had; then being alike counts for more.
 """
 
 from __future__ import annotations
@@ -12,6 +14,7 @@ from dataclasses import dataclass, replace
 from fractions import Fraction
 from functools import cached_property
 from math import ceil, floor
+from time import monotonic
 
 from constraints.formula import Batch, Dosing, Formula
 from constraints.ingredients import Ingredient, Kind
@@ -62,13 +65,19 @@ class Limit:
 class Plan:
     """What is to be weighed: how many loads, on which divisions (kilograms), within which limits.
 
-    ``cuts`` are rows over the columns that hold for every batch, and every load, that keeps the cones.
+    ``cuts`` are rows over the columns that hold for every batch, and every load, that keeps the cones. ``until`` is
+    when every search must be over, on the clock of ``time.monotonic``.
     """
 
     problem: Problem
     loads: int
     divisions: Mapping[Ingredient, Fraction]
     cuts: tuple[Row, ...] = ()
+    until: float | None = None
+
+    def seconds(self, most: float) -> float:
+        """Seconds that a search may take; zero where the time is over."""
+        return most if self.until is None else max(min(most, self.until - monotonic()), 0.0)
 
     @cached_property
     def choices(self) -> list[Row]:
@@ -110,13 +119,30 @@ class Plan:
         """Money that one count of a column costs, with the additions it carries."""
         return value_per_kg(self.problem.formula, self.problem.formula.columns[j]) * self.unit(j)
 
-    def rounding(self, limit: Limit) -> Fraction:
-        """What rounding the additions of one load can change in a limit."""
+    def rounding(self, limit: Limit, side: int) -> Fraction:
+        """What rounding the additions of one load can take it beyond a limit's upper side (1) or lower side (-1).
+
+        Cure is only ever rounded down.
+        """
         total = _ZERO
         for addition, coef in zip(self.problem.formula.dosed, limit.added, strict=True):
-            share = _ONE if addition.item.kind is Kind.CURE else Fraction(1, 2)
+            share = Fraction(1, 2)
+            if addition.item.kind is Kind.CURE:
+                share = _ONE if coef * side < 0 else _ZERO
             total += abs(coef) * share * self.divisions[addition.item]
         return total
+
+    def dose_step(self, i: int) -> Fraction:
+        """Most divisions of a dosed addition that one division more of a lot carries."""
+        formula = self.problem.formula
+        division = self.divisions[formula.dosed[i].item]
+        carried = (formula.carried(column)[i][1] * self.divisions[column] / division for column in formula.columns)
+        return max((abs(step) for step in carried), default=_ZERO)
+
+    @property
+    def steep(self) -> bool:
+        """True where loads one division of meat apart want doses more than one division apart."""
+        return self.loads > 1 and any(self.dose_step(i) > 1 for i in range(len(self.problem.formula.dosed)))
 
 
 def binding(problem: Problem) -> list[Requirement]:
@@ -232,6 +258,9 @@ def rough(plan: Plan, columns: Sequence[int], room: Fraction) -> dict[int, Fract
     ``room`` is the part of one division of each unevenly shared column that is kept free in every limit of a load;
     with 1 any way of sharing satisfies each load.
     """
+    seconds = plan.seconds(_ROUGH_SECONDS)
+    if not seconds:
+        return None
     build, totals, odd = _Build(), {}, {}
     for j in columns:
         totals[j], odd[j] = _over_loads(build, plan, j, with_room=room > 0)
@@ -240,12 +269,14 @@ def rough(plan: Plan, columns: Sequence[int], room: Fraction) -> dict[int, Fract
         share = _ONE if limit.whole else Fraction(1, plan.loads)
         coefs = _total((limit.exact[j] * plan.unit(j) * share, totals[j]) for j in columns)
         apart = _total((room * (1 - share) * abs(limit.exact[j]) * plan.unit(j), odd[j]) for j in columns)
-        free = plan.rounding(limit) * (plan.loads if limit.whole else 1)
+        times = plan.loads if limit.whole else 1
         if coefs and limit.lo is not None:
+            free = plan.rounding(limit, -1) * times
             build.row("at least", _total([(_ONE, coefs), (-_ONE, apart)]), limit.lo + free, None)
         if coefs and limit.hi is not None:
+            free = plan.rounding(limit, 1) * times
             build.row("at most", _total([(_ONE, coefs), (_ONE, apart)]), None, limit.hi - free)
-    outcome = solve(build.program(), time_limit=_ROUGH_SECONDS, gap=_SEARCH_GAP)
+    outcome = solve(build.program(), time_limit=seconds, gap=_SEARCH_GAP)
     return {j: plan.unit(j) * _at(outcome.values, totals[j]) for j in columns} if outcome.values else None
 
 
@@ -276,16 +307,21 @@ class Found:
     certain: bool = False
 
 
-def full(plan: Plan, tight: Fraction = _ZERO) -> Found:
+def full(plan: Plan, tight: Fraction = _ZERO, *, alike: bool = False) -> Found:
     """The cheapest batch in whole divisions of everything that is weighed, or the word that there is none.
 
-    ``tight`` is taken off every limit, in its own unit times kilograms: room for the solver's tolerance.
+    ``tight`` is taken off every limit, in its own unit times kilograms: room for the solver's tolerance. ``alike`` lets
+    a load's dose lie below its neighbours by what one division of a lot carries, where no two loads could be alike
+    otherwise.
     """
+    seconds = plan.seconds(_FULL_SECONDS)
+    if not seconds:
+        return Found()
     build, formula = _Build(), plan.problem.formula
     counts = {j: _shared(build, plan, j) for j in range(len(formula.columns))}
     totals = {j: _total((_ONE, part) for part in parts) for j, parts in counts.items()}
     build.stock(plan, totals)
-    doses = _doses(build, plan, counts)
+    doses = _doses(build, plan, counts, alike=alike)
     for limit in plan.limits:
         alone = [_load(plan, limit, counts, doses, load) for load in range(plan.loads)]
         for coefs in [_total((_ONE, load) for load in alone)] if limit.whole else alone:
@@ -295,7 +331,7 @@ def full(plan: Plan, tight: Fraction = _ZERO) -> Found:
         if any(limit.added) and limit.requirement is not None:
             exact = _total((limit.exact[j] * plan.unit(j), total) for j, total in totals.items())
             build.row("limit with exact doses", exact, limit.lo, limit.hi)
-    outcome = solve(build.program(), time_limit=_FULL_SECONDS, gap=_SEARCH_GAP)
+    outcome = solve(build.program(), time_limit=seconds, gap=_SEARCH_GAP)
     if not outcome.values:
         return Found(certain=outcome.ending is Ending.INFEASIBLE and not tight)
     columns = [_weights(plan, j, parts, build.variables, outcome.values) for j, parts in counts.items()]
@@ -358,7 +394,9 @@ def _with_rest(build: _Build, parts: Sequence[Expression], each: int, part: Frac
     build.row("one rest", dict.fromkeys(places, _ONE), None, _ONE)
 
 
-def _doses(build: _Build, plan: Plan, counts: Mapping[int, list[Expression]]) -> dict[Ingredient, list[Expression]]:
+def _doses(
+    build: _Build, plan: Plan, counts: Mapping[int, list[Expression]], *, alike: bool
+) -> dict[Ingredient, list[Expression]]:
     """Counts of each addition that matters in each load: a neighbour of its exact dose, for a cure the lower one."""
     formula, found = plan.problem.formula, {}
     for i, addition in enumerate(formula.dosed):
@@ -373,7 +411,8 @@ def _doses(build: _Build, plan: Plan, counts: Mapping[int, list[Expression]]) ->
         for load, part in enumerate(parts):
             lots = [(-shares[j] * plan.unit(j) / division, of[load]) for j, of in counts.items()]
             above = _ZERO if item.kind is Kind.CURE else _JUST_UNDER
-            build.row("dose", _total([(_ONE, part), *lots]), -_JUST_UNDER, above)
+            below = _JUST_UNDER + (plan.dose_step(i) if alike else _ZERO)
+            build.row("dose", _total([(_ONE, part), *lots]), -below, above)
     return found
 
 

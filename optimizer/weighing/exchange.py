@@ -85,13 +85,12 @@ def _limits(plan: Plan, kilograms: Sequence[Fraction], loose: Sequence[int]) -> 
         largest = np.abs(coefs).max(initial=0.0)
         if not largest:
             continue
-        free = float(plan.rounding(limit))
         rows.append(coefs[list(loose)] / largest)
         value.append(
             float(sum((a * kg for a, kg in zip(limit.exact, kilograms, strict=True) if kg), Fraction(0))) / largest
         )
-        lo.append(-np.inf if limit.lo is None else (float(limit.lo) + free) / largest)
-        hi.append(np.inf if limit.hi is None else (float(limit.hi) - free) / largest)
+        lo.append(-np.inf if limit.lo is None else (float(limit.lo) + float(plan.rounding(limit, -1))) / largest)
+        hi.append(np.inf if limit.hi is None else (float(limit.hi) - float(plan.rounding(limit, 1))) / largest)
     return np.array(rows).reshape(len(rows), len(loose)), np.array(lo), np.array(hi), np.array(value)
 
 

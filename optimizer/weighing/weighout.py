@@ -12,6 +12,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from fractions import Fraction
 from math import ceil, floor
+from time import monotonic
 
 from constraints.formula import Batch, Formula
 from constraints.ingredients import FAT, Ingredient, Kind, Lot
@@ -77,8 +78,12 @@ class Weighed:
         return formula.exact_batch(self.column_kg(formula))
 
 
-def weigh_out(problem: Problem, layout: Layout, optimum: Optimum, cuts: Sequence[Row] = ()) -> Weighed:
+def weigh_out(
+    problem: Problem, layout: Layout, optimum: Optimum, cuts: Sequence[Row] = (), *, until: float | None = None
+) -> Weighed:
     """Round an optimum to the scales. Raises ScalePrevents where no batch in whole divisions satisfies everything.
+
+    ``until`` is when every search must be over, on the clock of ``time.monotonic``.
 
     ``cuts`` are rows over the columns that a requirement beyond rows has laid at the optimum. Where a weigh-out keeps
     them and still breaks such a requirement, cuts are laid there too and the search is made again.
@@ -87,15 +92,15 @@ def weigh_out(problem: Problem, layout: Layout, optimum: Optimum, cuts: Sequence
     for _ in range(_CUT_ROUNDS):
         tried: list[Weighed] = []
         try:
-            return _weigh_once(problem, layout, optimum, rows, tried)
+            return _weigh_once(problem, layout, optimum, rows, tried, until)
         except ScalePrevents:
             points = {w.column_kg(problem.formula) for w in tried}
             points |= {_columns(problem, load) for w in tried for load in w.loads}
             more = [row for r in problem.choosing for point in points for row in r.cuts(problem.formula, point)]
-            if not more:
+            if not more or (until is not None and monotonic() > until):
                 raise
             rows += tuple(more)
-    return _weigh_once(problem, layout, optimum, rows, [])
+    return _weigh_once(problem, layout, optimum, rows, [], until)
 
 
 def weigh_near(problem: Problem, kilograms: Sequence[Fraction]) -> Weighed | None:
@@ -120,14 +125,19 @@ def _columns(problem: Problem, batch: Batch) -> tuple[Fraction, ...]:
 
 
 def _weigh_once(
-    problem: Problem, layout: Layout, optimum: Optimum, cuts: tuple[Row, ...], tried: list[Weighed]
+    problem: Problem,
+    layout: Layout,
+    optimum: Optimum,
+    cuts: tuple[Row, ...],
+    tried: list[Weighed],
+    until: float | None,
 ) -> Weighed:
     """One search within some cuts. ``tried`` collects the weigh-outs that broke something."""
     kilograms = layout.kilograms(optimum.values)
     broken: list[Requirement] = []
     certain = True
     for loads in _load_counts(problem, kilograms):
-        plan = Plan(problem, loads, _divisions(problem, kilograms, loads), cuts)
+        plan = Plan(problem, loads, _divisions(problem, kilograms, loads), cuts, until)
         nearest, failed = _mended(plan, _split(plan, _nearest(plan, kilograms)))
         broken = broken or failed
         tried += [nearest] if failed else []
@@ -238,8 +248,12 @@ def _quick(plan: Plan, known: Weighed | None, layout: Layout, optimum: Optimum, 
 
 def _thorough(plan: Plan, known: Weighed | None, tried: list[Weighed]) -> tuple[Weighed | None, bool]:
     """The cheaper of a known weigh-out and what the full search finds, and whether that has settled the matter."""
+    alike = False
     for tight in (_ZERO, _TIGHT):
-        found = full(plan, tight)
+        found = full(plan, tight, alike=alike)
+        if not found.loads and plan.steep and not alike and known is None:
+            alike = True
+            found = full(plan, tight, alike=alike)
         if not found.loads:
             return known, found.certain
         again = _weighed(plan, found.loads, doses=found.doses)

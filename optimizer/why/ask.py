@@ -42,7 +42,9 @@ class Question:
         settings = settings_of(self.changed)
         before = assemble(recipe, table, order) if settings else None
         if settings:
+            said = {fault.found for fault in (*recipe.warnings, *table.warnings)}
             recipe, table, order = with_settings(self.inputs, settings).read()
+            say([fault for fault in (*recipe.warnings, *table.warnings) if fault.found not in said])
         problem = assemble(recipe, table, order)
         offers: tuple[Offered, ...] = ()
         if self.offers_file is not None:

@@ -1,0 +1,65 @@
+"""Stock at the end of each day, and the money for keeping it: one figure, also after days that are done."""
+
+from __future__ import annotations
+
+import json
+from fractions import Fraction
+from pathlib import Path
+
+import pytest
+from weeks import RawBatch, RawLot, RawOffer, RawWeek, day, random_week
+
+from optimizer.plan.outcome import Outcome, by_day
+from optimizer.plan.plan_json import plan_dict
+from optimizer.plan.run import plan_again, plan_week
+from optimizer.plan.week_file import read_week
+
+
+def kept(outcome: Outcome, start: int = 0) -> Fraction:
+    """Kilograms in stock at the end of each day from ``start``, added up."""
+    return sum((sum(levels[start:], Fraction(0)) for levels in outcome.stock.values()), Fraction(0))
+
+
+@pytest.mark.parametrize("seed", range(4000, 4012))
+def test_what_is_paid_for_keeping_is_the_stock_of_every_evening(seed: int, tmp_path: Path) -> None:
+    week = random_week(seed, whole=False)
+    week.holding = 0.05
+    outcome = plan_week(read_week(week.write(tmp_path)), compare=False, talk=False)
+    if outcome.plan.money is not None:
+        assert outcome.plan.money.holding == Fraction("0.05") * kept(outcome)
+
+
+def test_what_dies_is_not_kept_the_night_after_its_last_day(tmp_path: Path) -> None:
+    """10 kg that die on the second day are kept one night, 10 kg that keep three."""
+    lots = [RawLot("dies", "pork", 26.0, 4.0, 20.0, last=1), RawLot("keeps", "pork", 26.0, 4.0, 10.0)]
+    week = RawWeek(3, lots, [RawBatch("A", 10.0, 10.0, 0, 0, (20, 30))], holding=0.5)
+    outcome = plan_week(read_week(week.write(tmp_path)), compare=False, talk=False)
+    assert outcome.plan.money is not None
+    left = {outcome.plan.world.supplies[s].name: [float(kg) for kg in levels] for s, levels in outcome.stock.items()}
+    assert left == {"dies": [10, 0, 0], "keeps": [10, 10, 10]}
+    assert outcome.plan.money.holding == 20
+
+
+def test_days_that_are_done_show_the_stock_there_was(tmp_path: Path) -> None:
+    lots = [RawLot("lean", "pork", 9.0, 4.0, 45.0), RawLot("fat", "pork", 62.0, 1.5, 30.0)]
+    batches = [RawBatch(f"B{k}", 15.0, 15.0, k, k, (24, 28)) for k in range(4)]
+    offers = [RawOffer("trim", "S", "pork", 12.0, 3.0, 5.0, lead=1)]
+    path = RawWeek(4, lots, batches, offers, holding=0.01).write(tmp_path)
+    before = plan_week(read_week(path), compare=False, talk=False)
+    (tmp_path / "plan.json").write_text(json.dumps(plan_dict(before)))
+    happened = {"plan": "plan.json", "now": day(2), "fixed_through": day(3)}
+    (tmp_path / "happened.yaml").write_text(json.dumps(happened))
+    after = plan_again(read_week(path), str(tmp_path / "happened.yaml"), talk=False)
+
+    def levels(outcome: Outcome) -> dict[tuple[str, int], list[float]]:
+        supplies = outcome.plan.world.supplies
+        return {
+            (supplies[s].name, supplies[s].first): [round(float(kg), 6) for kg in kgs[:2]]
+            for s, kgs in outcome.stock.items() if any(kgs[:2])
+        }  # fmt: skip
+
+    assert levels(after) == levels(before)
+    rows = [[float(kg) for row in by_day(outcome)[:2] for kg in row[1:]] for outcome in (before, after)]
+    assert rows[0] == pytest.approx(rows[1])
+    assert after.plan.money is not None
+    assert after.plan.money.holding == Fraction("0.01") * kept(after, 2)
