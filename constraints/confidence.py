@@ -165,6 +165,10 @@ class Confident(Requirement):
         """One cone for each limit that the fat of some lot moves. Raises MissingProperty."""
         return tuple(cone for _, cone in self._sides(formula))
 
+    def sides(self, formula: Formula) -> tuple[str, ...]:
+        """The side, ``lo`` or ``hi``, that each of its cones holds."""
+        return tuple(side for side, _ in self._sides(formula))
+
     def measure(self, batch: Batch) -> Verdict:
         """The plain figure; ``ok`` only where every limit also holds with room for error, decided exactly."""
         found = replace(self.held.measure(batch), requirement=self)

@@ -6,14 +6,16 @@ from collections.abc import Callable, Iterable
 from dataclasses import dataclass, replace
 
 from constraints.faults import BadInput, Fault, nearest
+from constraints.ingredients import Lot
 from optimizer.blend import blend
 from optimizer.problem import Order, Problem, assemble
 from optimizer.reading.lots import LotTable
 from optimizer.reading.recipe import Recipe
 from optimizer.why.curves import Curve, dearest_lot, fat_requirement, price_curve, target_curve
 from optimizer.why.explain import Explanation, explain
+from optimizer.why.ground import Ground
 from optimizer.why.offers import Offered, read_offers
-from optimizer.why.what_if import Inputs, Setting, change_of, settings_of, with_settings
+from optimizer.why.what_if import Inputs, Setting, at_option, change_of, settings_of, with_settings
 
 
 @dataclass(frozen=True)
@@ -37,11 +39,20 @@ class Question:
         settings = settings_of(self.changed)
         before = assemble(recipe, table, order) if settings else None
         if settings:
-            recipe, table, order = with_settings(self.inputs, settings).read()
-        problem = assemble(recipe, table, order)
+            known = {_told(fault) for fault in (*recipe.warnings, *table.warnings)}
+            try:
+                recipe, table, order = with_settings(self.inputs, settings).read()
+            except BadInput as error:
+                raise BadInput([at_option(fault, settings) for fault in error.faults]) from None
+            new = [fault for fault in (*recipe.warnings, *table.warnings) if _told(fault) not in known]
+            say([at_option(fault, settings) for fault in new])
+        try:
+            problem = assemble(recipe, table, order)
+        except BadInput as error:
+            raise BadInput([at_option(fault, settings) for fault in error.faults]) from None
         offers: tuple[Offered, ...] = ()
         if self.offers_file is not None:
-            read = read_offers(self.offers_file, table)
+            read = read_offers(self.offers_file, table, order.day)
             say(read.warnings)
             offers = read.offers
         names = [column.name for column in problem.formula.lots]
@@ -52,6 +63,11 @@ class Question:
         return replace(
             self, settings=settings, before=before, problem=problem, files=(recipe, table, order), offers=offers
         )
+
+
+def _told(fault: Fault) -> tuple[str, str]:
+    """What a fault says, wherever the file has it."""
+    return fault.found, fault.allowed
 
 
 @dataclass(frozen=True)
@@ -93,14 +109,20 @@ def answered(question: Question, *, with_curves: bool) -> Answered:
     found = explain(answer, *question.files, question.offers)
     if question.before is not None:
         found = replace(found, change=change_of(question.settings, blend(question.before), answer))
-    curves: list[Curve] = []
+    if not with_curves or found.ground is None:
+        return Answered(found, ())
     ground = found.ground
-    if with_curves and ground is not None:
-        requirement = fat_requirement(ground)
-        curve = None if requirement is None else target_curve(ground, requirement)
-        curves += [] if curve is None else [curve]
-        chosen = next((c for c in ground.problem.formula.lots if c.name == question.lot), None)
-        from constraints.ingredients import Lot
+    problem = ground.problem
+    requirement = fat_requirement(problem)
+    lot = next((c for c in problem.formula.columns if c.name == question.lot), None)
+    if not isinstance(lot, Lot):
+        lot = dearest_lot(problem, ground.layout, ground.values)
+    if isinstance(ground, Ground):
+        target = None if requirement is None else target_curve(ground, requirement)
+        price = price_curve(ground, lot)
+    else:
+        from optimizer.why.sure.curves import sure_price_curve, sure_target_curve
 
-        curves.append(price_curve(ground, chosen if isinstance(chosen, Lot) else dearest_lot(ground)))
-    return Answered(found, tuple(curves))
+        target = None if requirement is None else sure_target_curve(ground, requirement)
+        price = sure_price_curve(ground, lot)
+    return Answered(found, (*([] if target is None else [target]), price))

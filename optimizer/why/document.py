@@ -44,6 +44,7 @@ def explanation_dict(explanation: Explanation, curves: Sequence[Curve] = ()) -> 
         "conflict": None if out is None else _conflict(explanation),
         "what_if": None if explanation.change is None else _change(explanation.change),
         "curves": [_curve(curve) for curve in curves],
+        "unfinished": list(explanation.unfinished),
     } | ({"broken": _broken(answer)} if answer.status is Status.DO_NOT_MAKE else {})
 
 
@@ -71,6 +72,7 @@ def _side(side: Side | None) -> dict[str, Any] | None:
         "possible": side.possible,
         "saves_per_unit": _number(side.saves),
         "until": _number(side.until),
+        "saves_per_unit_until": _number(side.saves if side.straight else side.until_saves),
         "saved_there": _number(side.saved_there),
         "straight": side.straight,
         "no_batch_beyond": side.ends_there,
@@ -103,10 +105,12 @@ def _lot(lot: LotPrice) -> dict[str, Any]:
         "same_blend_from_per_kg": _number(lot.same_from),
         "same_blend_to_per_kg": _number(lot.same_to),
         "more_on_hand": _side(lot.more),
+        "amounts": [{"per_kg": float(price), "kg": float(kg)} for price, kg in lot.amounts],
     }
 
 
 def _offer(worth: OfferWorth) -> dict[str, Any]:
+    order = None if worth.kg_asked is None else worth.offer.ordered(worth.kg_asked)
     return {
         "offer": worth.offer.lot.name,
         "price_per_kg": _number(worth.offer.price),
@@ -120,6 +124,12 @@ def _offer(worth: OfferWorth) -> dict[str, Any]:
         "kg_at_price": _number(worth.kg_asked),
         "saving_at_price": _number(worth.saving),
         "cost_at_price": _number(worth.cost_asked),
+        "kg_to_order": _number(order),
+        "order_costs": None if order is None else _number(worth.offer.pays(order)),
+        "order_pack_kg": _number(worth.offer.pack),
+        "smallest_order_kg": float(worth.offer.smallest),
+        "cheaper_from": [{"kg": float(low), "price_per_kg": float(price)} for low, price in worth.offer.breaks],
+        "not_counted": list(worth.offer.uncounted),
     }
 
 

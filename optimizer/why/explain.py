@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
+from typing import TYPE_CHECKING
 
 from optimizer.blend import Answer
 from optimizer.blend import Status as AnswerStatus
@@ -19,8 +20,11 @@ from optimizer.why.lots import LotPrice, lot_prices
 from optimizer.why.materials import material_wanted
 from optimizer.why.offers import Offered, OfferWorth, offer_worths, with_offers
 from optimizer.why.scales import ways_to_weigh, weighed_way
-from optimizer.why.ways_out import Way, WaysOut, named, purchases, ways_out
+from optimizer.why.ways_out import Way, WaysOut, named, purchases, ranked, ways_out
 from optimizer.why.what_if import Change
+
+if TYPE_CHECKING:
+    from optimizer.why.sure.limits import SureGround
 
 _ZERO = Fraction(0)
 _MOST_WEIGHED = 100
@@ -36,7 +40,7 @@ class Explanation:
     """
 
     answer: Answer
-    ground: Ground | None = None
+    ground: Ground | SureGround | None = None
     limits: tuple[LimitPrice, ...] = ()
     margins: tuple[Margin, ...] = ()
     lots: tuple[LotPrice, ...] = ()
@@ -53,21 +57,42 @@ def explain(
 ) -> Explanation:
     """Explain an answer; ``offers`` are what could be bought beside the lots. Raises SolverDisagrees."""
     problem = answer.problem
-    if any(requirement.cones(problem.formula) for requirement in problem.choosing):
-        return Explanation(answer, unsaid="a limit is kept with a stated confidence, which is not linear")
+    sure = any(requirement.cones(problem.formula) for requirement in problem.choosing)
     if answer.optimum is not None and answer.optimum.values and answer.weighed is not None:
         if answer.status is AnswerStatus.TIME_LIMIT:
             return Explanation(answer, unsaid="the search for the cheapest batch was stopped at its time limit")
+        if sure:
+            return _sure(answer, answer.optimum.values, recipe, lots, order, offers)
         ground = ground_of(problem, answer.optimum.values)
         if ground is not None:
             limits, margins = limit_prices(ground)
-            worths = offer_worths(ground, recipe, lots, offers, order)
+            worths = offer_worths(ground.cost, recipe, lots, offers, order)
             return Explanation(answer, ground, limits, margins, lot_prices(ground), worths)
     if answer.scale_prevents:
         return _off_the_scales(answer)
     if answer.conflict is None:
         return Explanation(answer, unsaid="a limit that no choice of lots can change is broken")
+    if sure:
+        return Explanation(answer, unsaid="a limit is kept with a stated confidence, and no batch keeps it")
     return _no_batch(answer, answer.conflict, recipe, lots, order, offers)
+
+
+def _sure(
+    answer: Answer, values: Sequence[Fraction], recipe: Recipe, lots: LotTable, order: Order, offers: Sequence[Offered]
+) -> Explanation:
+    """Prices where limits are kept with a stated confidence."""
+    from optimizer.why.sure.explain import sure_prices, within_time  # late: only confidence pays for its imports
+
+    found = sure_prices(answer.problem, values)
+    if found is None:
+        return Explanation(answer, unsaid="the batch could not be found again")
+    unfinished = list(found.unfinished)
+    worths: tuple[OfferWorth, ...] = ()
+    with within_time(), named(unfinished, "offers"):
+        worths = offer_worths(found.ground.cost, recipe, lots, offers, order)
+    return Explanation(
+        answer, found.ground, found.limits, found.margins, found.lots, worths, unfinished=tuple(unfinished)
+    )
 
 
 def _off_the_scales(answer: Answer) -> Explanation:
@@ -109,7 +134,7 @@ def _no_batch(
 
 
 def _weighed(bench: Bench, ways: Sequence[Way], unfinished: list[str]) -> list[Way]:
-    """The ways of moved limits tried on the scales, the cheapest first and above a hundred lots only that one."""
+    """The ways of moved limits tried on the scales, the best first and above a hundred lots only that one."""
     found: list[Way] = []
     left = len(ways) if len(bench.problem.formula.columns) <= _MOST_WEIGHED else 1
     for way in ways:
@@ -118,4 +143,4 @@ def _weighed(bench: Bench, ways: Sequence[Way], unfinished: list[str]) -> list[W
             with named(unfinished, "trying the ways on the scales"):
                 way = weighed_way(bench, way)
         found.append(way)
-    return sorted(found, key=lambda way: (way.cost is None, way.cost or _ZERO))
+    return list(ranked(found))

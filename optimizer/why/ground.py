@@ -34,6 +34,9 @@ class Means(StrEnum):
     EXACT = "exact"
     FIXED = "packs and pulls held as chosen"
     SOLVED_AGAIN = "solved again with whole packs and pulls"
+    CURVED = "price at the optimum, range by solving again at changed figures"
+    CURVED_FIXED = "packs and pulls held as chosen; price at the optimum, range by solving again at changed figures"
+    CHANGED = "by solving again at changed figures"
 
 
 @dataclass(frozen=True)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from fractions import Fraction
 from math import ceil
 
@@ -15,12 +15,14 @@ from optimizer.why.explain import Explanation
 from optimizer.why.ground import Means
 from optimizer.why.limits import LimitPrice, Side
 from optimizer.why.lots import LotPrice
-from optimizer.why.offers import OfferWorth
+from optimizer.why.offers import Offered, OfferWorth
 from optimizer.why.short import Money, per_unit, unused_words
 from optimizer.why.ways_out import Concession, Kind, Way
 from optimizer.why.what_if import Change, FigureMove
 
 _ZERO = Fraction(0)
+_SAME = Fraction(1, 10**5)
+"""Share of a price within which it is told as the same on both sides."""
 
 
 def page(explanation: Explanation) -> str:
@@ -44,6 +46,8 @@ def page(explanation: Explanation) -> str:
     if explanation.out is not None:
         lines += _no_batch(explanation, money)
     lines += _offers(explanation, money)
+    if explanation.unfinished:
+        lines += ["", *paragraph(f"Not looked into for lack of time: {', '.join(explanation.unfinished)}.")]
     return "\n".join(lines) + "\n"
 
 
@@ -52,7 +56,18 @@ def _opening(explanation: Explanation, money: Money) -> Iterator[str]:
     assert ground is not None
     yield ""
     text = f"The cheapest batch costs {money(ground.cost)} before it is rounded to the scales. "
-    if ground.whole:
+    if ground.means in (Means.CURVED, Means.CURVED_FIXED):
+        text += (
+            "Limits are kept with a stated confidence, so that cost is a smooth curve. The price of a limit is that "
+            "where the limit stands now, to about five figures; how far it reaches and all prices of lots were found "
+            "by solving again at changed figures, ranges to within a thousandth of their length."
+        )
+        if ground.whole:
+            text += (
+                " Some lots come in whole packs or have a smallest pull: prices of limits hold the packs and pulls as "
+                "they were chosen; the line 'one unit' and all prices of lots choose them anew."
+            )
+    elif ground.whole:
         text += (
             "Some lots come in whole packs or have a smallest pull. Prices of limits hold the packs and pulls as they "
             "were chosen; the line 'one unit' and all prices of lots come from solving everything again."
@@ -90,7 +105,7 @@ def _limit_words(price: LimitPrice, money: Money) -> Iterator[str]:
     if not a and not b:
         yield "at its limit, and slack would save nothing."
         return
-    if a is not None and b is not None and a == -b:
+    if a is not None and b is not None and abs(a + b) <= _SAME * abs(a):
         yield f"each {unit} {words[0]} saves {money(a * per)}." if a else "it costs nothing as it stands."
     else:
         if a is not None:
@@ -115,7 +130,9 @@ def _range_words(price: LimitPrice, side: Side, word: str, money: Money) -> Iter
         return
     to = f"{figure(side.until, None, 2)} {r.unit}".strip()
     text = f"{'Up' if up else 'Down'} to {to}" + (
-        " that holds" if side.straight else f" it changes gradually, {_all_told(side, money)}"
+        " that holds"
+        if side.straight
+        else f" it changes gradually{_at_last(side, per, money)}, {_all_told(side, money)}"
     )
     if side.ends_there:
         why = f" ({'; '.join(side.beyond)} in the way)" if side.beyond else ""
@@ -128,6 +145,12 @@ def _range_words(price: LimitPrice, side: Side, word: str, money: Money) -> Iter
         then = f"each {unit} {word} {'saves' if rate >= 0 else 'costs'} {money(abs(rate))}"
         then = then if rate else "nothing more is saved"
     yield f"{text}; then {': '.join(filter(None, (after, then)))}."
+
+
+def _at_last(side: Side, per: Fraction, money: Money) -> str:
+    if side.until_saves is None or side.saves is None:
+        return ""
+    return f", to {money(abs(side.until_saves * per), abs(side.saves * per))} there"
 
 
 def _all_told(side: Side, money: Money) -> str:
@@ -180,10 +203,17 @@ def _used_words(lot: LotPrice, money: Money) -> Iterator[str]:
         yield f"The blend is the same at any price from {money.bare(low, lot.price)}."
     elif low is not None and high is not None:
         yield f"The blend is the same from {money.bare(low, lot.price)} to {money.bare(high, lot.price)}."
+    if lot.amounts:
+        yield f"{_at_prices(lot.amounts, money)}."
     if lot.more is not None and lot.more.saves:
         text = f"All of it is used; another kilogram at this price saves {money(lot.more.saves)}"
         text += f", up to {shown(lot.more.until, 2)} kg on hand." if lot.more.until is not None else "."
         yield text
+
+
+def _at_prices(amounts: Sequence[tuple[Fraction, Fraction]], money: Money) -> str:
+    """Kilograms at prices."""
+    return "Priced " + ", ".join(f"at {money.bare(price)} it would be {shown(kg, 2)} kg" for price, kg in amounts)
 
 
 # Offers.
@@ -211,19 +241,41 @@ def _offer_words(worth: OfferWorth, money: Money) -> Iterator[str]:
         yield f"{name}: of no use, even for nothing."
         return
     else:
-        yield f"{name}: pay at most {money(worth.most)} a kg, for {shown(worth.kg, 2)} kg."
-        later = [f"{shown(kg, 2)} kg below {money.bare(price)}" for price, kg in worth.steps[1:4]]
+        gradual = worth.means is Means.CHANGED and len(worth.steps) > 1
+        start = "; below that little by little more:" if gradual else f", for {shown(worth.kg, 2)} kg."
+        yield f"{name}: pay at most {money(worth.most)} a kg{start}"
+        word = "at" if worth.means is Means.CHANGED else "below"
+        later = [f"{shown(kg, 2)} kg {word} {money.bare(price)}" for price, kg in worth.steps[1:4]]
         if later:
-            yield f"More would be bought for less: {', '.join(later)}."
+            yield f"{', '.join(later)}." if gradual else f"More would be bought for less: {', '.join(later)}."
     if worth.offer.price is None or worth.kg_asked is None:
+        if worth.offer.uncounted:
+            yield f"Not counted: {', '.join(worth.offer.uncounted)}."
         return
     asked = f"At the {money.bare(worth.offer.price)} asked"
+    verb = "buy" if worth.offer.ordered(worth.kg_asked) == worth.kg_asked else "use"
     if not worth.kg_asked:
         yield f"{asked} buy none."
     elif worth.saving is not None:
-        yield f"{asked} buy {shown(worth.kg_asked, 2)} kg and save {money(worth.saving)}."
+        yield f"{asked} {verb} {shown(worth.kg_asked, 2)} kg and save {money(worth.saving)}."
     elif worth.cost_asked is not None:
-        yield f"{asked} buy {shown(worth.kg_asked, 2)} kg; the batch then costs {money(worth.cost_asked)}."
+        yield f"{asked} {verb} {shown(worth.kg_asked, 2)} kg; the batch then costs {money(worth.cost_asked)}."
+    yield from _order_words(worth.offer, worth.kg_asked, money)
+
+
+def _order_words(offer: Offered, kg: Fraction, money: Money) -> Iterator[str]:
+    """What has to be ordered to use so many kilograms, what that costs, and what the offer states beside."""
+    order = offer.ordered(kg)
+    pays = offer.pays(order)
+    if kg and pays is not None and (order - kg > Fraction(1, 200) or offer.breaks):
+        packs = "" if offer.pack is None else f" in packs of {trimmed(offer.pack)} kg"
+        left = f", of which {shown(order - kg, 2)} kg are left over" if order - kg > Fraction(1, 200) else ""
+        yield f"Sold{packs}: that is an order of {shown(order, 2)} kg for {money(pays)}{left}."
+    if offer.breaks:
+        told = ", ".join(f"{money.bare(price)} from {trimmed(low)} kg" for low, price in offer.breaks)
+        yield f"Cheaper by quantity: {told}; the worth above is at the price for less."
+    if offer.uncounted:
+        yield f"Not counted: {', '.join(offer.uncounted)}."
 
 
 # No batch.
@@ -266,7 +318,7 @@ def _ways(explanation: Explanation, money: Money) -> Iterator[str]:
         yield from heading("without giving way")
         for way in explanation.buy:
             yield from paragraph(way_words(way, money), "* ")
-    yield from heading("ways to give way, the cheapest batch first")
+    yield from heading("ways to give way, by cost and by size of the concession")
     if not out.ways:
         yield from paragraph("None: what stands in the way is law, or no single figure of yours will do.")
     places = {id(way): k for k, way in enumerate(out.by_size, start=1)}

@@ -28,8 +28,10 @@ _ZERO = Fraction(0)
 _ONE = Fraction(1)
 _LOTS = 5
 """Lots looked at one by one for more stock or open packs: those that the proof of the conflict leans on most."""
-_LEAST_ORDER = 50
+LEAST_ORDER = 50
 """An order is not made smaller than one part in so many; common practice, no source."""
+_MOST = Fraction(1, 2)
+"""Share of a figure beyond which giving way is giving up most of it; common practice, no source."""
 _PLENTY = Fraction(10) ** 6
 _FARTHER = (1, 4, 20)
 """Steps by which a concession goes farther until its batch can be weighed; common practice, no source."""
@@ -85,10 +87,41 @@ class Way:
     weighed: bool = False
     sure: bool = True
 
+    @property
+    def for_the_order(self) -> Fraction | None:
+        """The cost where the whole order were made at the cost a kilogram of what this way makes."""
+        moved = next((c for c in self.concessions if c.limit == "both"), None)
+        return self.cost if moved is None or self.cost is None or not moved.new else self.cost * moved.old / moved.new
+
+    @property
+    def drastic(self) -> bool:
+        """True where most of what was asked for is given up."""
+        return self.kind is not Kind.STOCK and any(c.share > _MOST for c in self.concessions)
+
+
+def ranked(ways: Sequence[Way]) -> tuple[Way, ...]:
+    """By cost and by size together: the least sum of a way's places in the two orders first, then the cheaper.
+
+    A smaller or larger order counts at its cost a kilogram, because making less is not cheaper. What gives up most of
+    what was asked for comes last.
+    """
+    cheap = sorted({_money(way) for way in ways})
+    small = sorted({way.size for way in ways})
+
+    def key(way: Way) -> tuple[bool, int, tuple[bool, Fraction]]:
+        return way.drastic, cheap.index(_money(way)) + small.index(way.size), _money(way)
+
+    return tuple(sorted(ways, key=key))
+
+
+def _money(way: Way) -> tuple[bool, Fraction]:
+    cost = way.for_the_order
+    return cost is None, cost or _ZERO
+
 
 @dataclass(frozen=True)
 class WaysOut:
-    """The ways, the cheapest first, and the legal requirements of the conflict, which stay.
+    """The ways, by cost and size (see ranked), and the legal requirements of the conflict, which stay.
 
     ``unfinished`` names what was not looked into to the end.
     """
@@ -131,7 +164,7 @@ def ways_out(bench: Bench, conflict: Conflict) -> WaysOut:
                 ways += _open_packs(bench)
     finally:
         bench.hold()
-    return WaysOut(tuple(sorted(ways, key=_by_cost)), legal, tuple(unfinished))
+    return WaysOut(ranked(ways), legal, tuple(unfinished))
 
 
 @contextmanager
@@ -141,10 +174,6 @@ def named(unfinished: list[str], what: str) -> Iterator[None]:
         yield
     except (OutOfTime, Unsettled):
         unfinished.append(what)
-
-
-def _by_cost(way: Way) -> tuple[bool, Fraction]:
-    return way.cost is None, way.cost or _ZERO
 
 
 # Giving way.
@@ -168,7 +197,7 @@ def _alone(bench: Bench, requirement: Requirement, reach: Reach | None) -> list[
         reach = Reach(requirement, found.get("lo"), found.get("hi"))
     figures = [figure for figure in (reach.below, reach.above) if figure is not None]
     if isinstance(requirement, BatchSize):  # next to nothing is no batch
-        figures = [figure for figure in figures if figure * _LEAST_ORDER >= bench.problem.order.kilograms]
+        figures = [figure for figure in figures if figure * LEAST_ORDER >= bench.problem.order.kilograms]
     return [way for figure in figures for way in applied(bench, [_conceded(requirement, figure)])]
 
 
