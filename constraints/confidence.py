@@ -29,7 +29,8 @@ from constraints.ingredients import FAT, Ingredient, Lot
 from constraints.methods import FatMethod, Finding, UnknownMethod, best_bench, finding, method_named
 from constraints.numbers import PERCENT, trimmed
 from constraints.quantities import MissingProperty, Process, Quantity
-from constraints.requirement import Requirement, Row, Verdict
+from constraints.requirement import Requirement, Verdict
+from constraints.row import Row
 
 FAT_SD = "fat_sd_pct"
 FAT_METHOD = "fat_method"

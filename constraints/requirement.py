@@ -9,15 +9,13 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from enum import StrEnum
 from fractions import Fraction
-from typing import TYPE_CHECKING
 
+from constraints.cone import Cone
 from constraints.formula import Batch, Formula
 from constraints.ingredients import Ingredient
 from constraints.numbers import trimmed
 from constraints.quantities import Quantity
-
-if TYPE_CHECKING:
-    from constraints.cone import Cone
+from constraints.row import Row
 
 
 class Status(StrEnum):
@@ -50,25 +48,6 @@ class Origin:
     note: str = ""
     pack: str = ""
     waived: bool = False
-
-
-@dataclass(frozen=True)
-class Row:
-    """One linear row over the formula's columns: ``lo <= coefs . kilograms <= hi``."""
-
-    label: str
-    coefs: tuple[Fraction, ...]
-    lo: Fraction | None = None
-    hi: Fraction | None = None
-
-    def value(self, kilograms: tuple[Fraction, ...]) -> Fraction:
-        """The row's activity at these kilograms of the columns."""
-        return sum((a * x for a, x in zip(self.coefs, kilograms, strict=True) if a and x), Fraction(0))
-
-    def holds(self, kilograms: tuple[Fraction, ...]) -> bool:
-        """True where the row is satisfied exactly."""
-        value = self.value(kilograms)
-        return (self.lo is None or value >= self.lo) and (self.hi is None or value <= self.hi)
 
 
 @dataclass(frozen=True)

@@ -9,7 +9,8 @@ from fractions import Fraction
 from typing import TYPE_CHECKING, Any
 
 from constraints.formula import Batch
-from constraints.requirement import Requirement, Row
+from constraints.requirement import Requirement
+from constraints.row import Row
 from constraints.stock import BatchSize, Stock
 from optimizer.conflict import Conflict, explain
 from optimizer.problem import Problem

@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 from fractions import Fraction
 
 from constraints.cone import Cone
-from constraints.requirement import Row
+from constraints.row import Row
 from optimizer.solver.fold import fold
 from optimizer.solver.model import Ending, Program, Variable, solve
 from optimizer.solver.optimum import Optimum, Ranks, SolverDisagrees, optimise, settle

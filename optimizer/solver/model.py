@@ -13,7 +13,7 @@ from enum import StrEnum
 from fractions import Fraction
 from typing import Any
 
-from constraints.requirement import Row
+from constraints.row import Row
 
 _FEASIBLE_POINT = 2
 """HiGHS: the primal solution is feasible."""

@@ -18,7 +18,7 @@ from datetime import date
 from fractions import Fraction
 
 from constraints.ingredients import Ingredient, Lot
-from constraints.requirement import Row
+from constraints.row import Row
 from optimizer.solver.exact import Vertex, proved, refutes
 from optimizer.solver.model import Ending, Outcome, Program, solve
 from optimizer.solver.program import relaxed

@@ -14,7 +14,7 @@ from fractions import Fraction
 from math import ceil, floor
 
 from constraints.cone import Cone
-from constraints.requirement import Row
+from constraints.row import Row
 from optimizer.solver.cutting import GAP, Found, Search, rounded
 from optimizer.solver.exact import reduced_costs
 from optimizer.solver.fold import Folded, fold

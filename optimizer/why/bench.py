@@ -14,7 +14,8 @@ import numpy as np
 
 from constraints.formula import Formula
 from constraints.ingredients import Lot
-from constraints.requirement import Requirement, Row
+from constraints.requirement import Requirement
+from constraints.row import Row
 from optimizer.problem import Problem
 from optimizer.solver.model import Variable
 from optimizer.solver.optimum import SolverDisagrees

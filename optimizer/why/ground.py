@@ -16,7 +16,8 @@ from weakref import WeakKeyDictionary
 from constraints.confidence import Confident
 from constraints.formula import Formula
 from constraints.ingredients import Lot
-from constraints.requirement import Hold, Ratio, Requirement, Row, widened
+from constraints.requirement import Hold, Ratio, Requirement, widened
+from constraints.row import Row
 from constraints.stock import BatchSize
 from optimizer.problem import Problem
 from optimizer.solver.model import Basis, Place, Program, solve

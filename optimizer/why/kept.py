@@ -20,7 +20,7 @@ from typing import Any
 
 import numpy as np
 
-from constraints.requirement import Row
+from constraints.row import Row
 from optimizer.solver.exact import Vertex as Proved
 from optimizer.solver.model import Basis, Place, Program, Variable
 from optimizer.solver.optimum import SolverDisagrees, settle

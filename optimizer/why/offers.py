@@ -25,8 +25,9 @@ from constraints.numbers import NotANumber, trimmed
 from optimizer.plan.offers import NEEDED, NOT_HERE, BreakKind, Offer
 from optimizer.plan.offers import parse_offers as parse_week_offers
 from optimizer.problem import Order, Problem, assemble
+from optimizer.reading.entry import WhenMissing
 from optimizer.reading.lots import LotTable, parse_lots
-from optimizer.reading.recipe import Recipe, WhenMissing
+from optimizer.reading.recipe import Recipe
 from optimizer.reading.table import Table, cut, figure, has_decimal_commas
 from optimizer.solver.model import Program
 from optimizer.solver.program import Layout

@@ -14,7 +14,8 @@ from fractions import Fraction
 from math import ceil, floor
 
 from constraints.ingredients import Lot
-from constraints.requirement import Requirement, Row, widened
+from constraints.requirement import Requirement, widened
+from constraints.row import Row
 from constraints.stock import BatchSize
 from optimizer.conflict import Conflict, Reach
 from optimizer.problem import Problem

@@ -25,8 +25,9 @@ from optimizer.blend import Answer
 from optimizer.order import SIZES, Asked, order_of
 from optimizer.problem import Order
 from optimizer.reading.columns import INSTEAD, KNOWN
+from optimizer.reading.entry import AdditionEntry
 from optimizer.reading.lots import LotTable, parse_lots
-from optimizer.reading.recipe import AdditionEntry, Recipe, parse_recipe
+from optimizer.reading.recipe import Recipe, parse_recipe
 from optimizer.reading.table import cut, figure, has_decimal_commas
 
 _ZERO = Fraction(0)

@@ -14,7 +14,7 @@ from dataclasses import replace
 from fractions import Fraction
 
 from constraints.ingredients import Lot
-from constraints.requirement import Row
+from constraints.row import Row
 from optimizer.solver.model import Program
 from optimizer.why.ground import Means
 from optimizer.why.limits import Side

@@ -16,7 +16,7 @@ from fractions import Fraction
 from functools import cached_property
 
 from constraints.cone import Cone
-from constraints.requirement import Row
+from constraints.row import Row
 from optimizer.solver.cutting import Search
 from optimizer.solver.exact import reduced_costs
 from optimizer.solver.model import Basis, Ending, Place, Program, Variable
