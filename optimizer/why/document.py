@@ -164,6 +164,7 @@ def _way(way: Way) -> dict[str, Any]:
         "left_out": None if way.dropped is None else way.dropped.words(),
         "fat_pct": None if way.fat is None else [float(x) for x in way.fat],
         "weighed": way.weighed,
+        "confidence": None if way.probability is None else [float(p) for p in way.probability],
         "points": [{"fat_pct": float(fat), "kg": float(kg)} for fat, kg in way.points],
     }  # fmt: skip
 

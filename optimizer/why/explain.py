@@ -73,7 +73,7 @@ def explain(
     if answer.conflict is None:
         return Explanation(answer, unsaid="a limit that no choice of lots can change is broken")
     if sure:
-        return Explanation(answer, unsaid="a limit is kept with a stated confidence, and no batch keeps it")
+        return _sure_ways(answer, answer.conflict, recipe, lots, order, offers)
     return _no_batch(answer, answer.conflict, recipe, lots, order, offers)
 
 
@@ -93,6 +93,22 @@ def _sure(
     return Explanation(
         answer, found.ground, found.limits, found.margins, found.lots, worths, unfinished=tuple(unfinished)
     )
+
+
+def _sure_ways(
+    answer: Answer, conflict: Conflict, recipe: Recipe, lots: LotTable, order: Order, offers: Sequence[Offered]
+) -> Explanation:
+    """Ways out where limits are kept with a stated confidence."""
+    from optimizer.why.sure.explain import within_time
+    from optimizer.why.sure.ways import sure_ways
+
+    worths: tuple[OfferWorth, ...] = ()
+    with within_time():
+        out = sure_ways(answer.problem, conflict)
+        unfinished = list(out.unfinished)
+        with named(unfinished, "offers"):
+            worths = offer_worths(None, recipe, lots, offers, order)
+    return Explanation(answer, out=out, offers=worths, unfinished=tuple(unfinished))
 
 
 def _off_the_scales(answer: Answer) -> Explanation:

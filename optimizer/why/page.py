@@ -325,10 +325,15 @@ def _ways(explanation: Explanation, money: Money) -> Iterator[str]:
     for k, way in enumerate(out.ways, start=1):
         place = places.get(id(way))
         rank = f" Concession number {place} by size, {shown(way.size * PERCENT, 1)} % of the figure." if place else ""
-        if way.kind in (Kind.DROPPED, Kind.PACKS, Kind.SCALE):
+        if way.kind in (Kind.DROPPED, Kind.PACKS, Kind.SCALE, Kind.CONFIDENCE):
             rank = ""
         yield from paragraph(way_words(way, money) + rank, f"{k}. ")
-    if out.ways or explanation.buy:
+    if out.ways and any(r.cones(explanation.answer.problem.formula) for r in explanation.answer.problem.choosing):
+        yield from paragraph(
+            "Each was applied and solved again, before rounding to the scales: go a little farther than told, so that "
+            "a batch can be weighed."
+        )
+    elif out.ways or explanation.buy:
         yield from paragraph(
             "Each was applied and solved again: a batch exists with each. A moved limit was also tried on the scales"
             + (
@@ -366,6 +371,12 @@ def way_words(way: Way, money: Money) -> str:
         points = ", ".join(f"{trimmed(kg, 1)} kg at {trimmed(fat, 1)} %" for fat, kg in way.points)
         low, high = shown(way.fat[0], 1), shown(way.fat[1], 1)
         return f"Get {kind} with {low} to {high} % fat, at least: {points} (its other figures as in your own lots)."
+    if way.kind is Kind.CONFIDENCE and way.probability is not None:
+        old, new = (f"{trimmed(p * PERCENT)} %" for p in way.probability)
+        return f"Ask for a confidence of {new} instead of {old}{cost}."
+    if way.kind is Kind.MEASURED:
+        names = ", ".join(lot.name for lot, _ in way.lots)
+        return f"Measure the fat of {names} again by the most precise bench method, if it comes out the same{cost}."
     assert way.spend is not None
     if way.kind is Kind.TOLERANCE:
         return f"Let the weight be within {trimmed(way.spend * G_PER_KG)} g of the order{cost}."

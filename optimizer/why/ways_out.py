@@ -51,6 +51,8 @@ class Kind(StrEnum):
     MATERIAL = "kind of material"
     SCALE = "scales"
     TOLERANCE = "tolerance on the weight"
+    CONFIDENCE = "lower confidence"
+    MEASURED = "measured again"
 
 
 @dataclass(frozen=True)
@@ -73,7 +75,8 @@ class Way:
     """One way out, applied and solved. ``cost`` is the least cost then; ``size`` ranks concessions (a share; zero for a
     purchase). ``kg`` as held and ``spend`` belong to purchases and stock; ``fat`` is the range for a kind of material,
     ``points`` the fewest kilograms of it at some fat figures. ``weighed`` is True where it was also blended to the end,
-    onto the scales. ``sure`` is False where a slightly cheaper batch may exist.
+    onto the scales. ``sure`` is False where a slightly cheaper batch may exist. ``probability`` is a confidence asked
+    for and the lower one that will do.
     """
 
     kind: Kind
@@ -87,6 +90,7 @@ class Way:
     points: tuple[tuple[Fraction, Fraction], ...] = ()
     weighed: bool = False
     sure: bool = True
+    probability: tuple[Fraction, Fraction] | None = None
 
     @property
     def for_the_order(self) -> Fraction | None:
@@ -209,14 +213,15 @@ def _conceded(requirement: Requirement, figure: Fraction) -> Concession:
         middle = (requirement.lo + requirement.hi) / 2
         way = 1 if figure > middle else -1
         near = figure - way * (requirement.hi - requirement.lo) / 2  # the tolerance still reaches the figure
-        return Concession(requirement, "both", middle, _rounded(near, way))
+        return Concession(requirement, "both", middle, rounded(near, way))
     if requirement.hi is not None and figure > requirement.hi:
-        return Concession(requirement, "hi", requirement.hi, _rounded(figure, 1))
+        return Concession(requirement, "hi", requirement.hi, rounded(figure, 1))
     assert requirement.lo is not None
-    return Concession(requirement, "lo", requirement.lo, _rounded(figure, -1))
+    return Concession(requirement, "lo", requirement.lo, rounded(figure, -1))
 
 
-def _rounded(figure: Fraction, way: int, step: Fraction = Fraction(1, 100)) -> Fraction:
+def rounded(figure: Fraction, way: int, step: Fraction = Fraction(1, 100)) -> Fraction:
+    """A figure rounded up (``way`` 1) or down to a last place that is a fiftieth of it at most."""
     while step > abs(figure) / 50 and step > Fraction(1, 10**6):
         step /= 10
     return (ceil(figure / step) if way > 0 else floor(figure / step)) * step
@@ -343,7 +348,7 @@ def _more_stock(bench: Bench) -> list[Way]:
             values = there.kept.best()
         if not values:
             continue
-        extra = _rounded(values[j] * bench.layout.units[j] / lot.usable - lot.on_hand_kg, 1)
+        extra = rounded(values[j] * bench.layout.units[j] / lot.usable - lot.on_hand_kg, 1)
         if extra <= 0:
             continue
         with bench.with_more(j, (lot.on_hand_kg + extra) * lot.usable) as there:
