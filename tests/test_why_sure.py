@@ -55,7 +55,7 @@ def confident_problem(kitchen: Kitchen, *, shared: bool) -> Problem:
 
 
 def asked(seed: int) -> tuple[Kitchen, bool]:
-    return uncertain_kitchen(seed, random.Random(seed).choice((3, 3, 4, 4, 5, 6, 8))), seed % 3 == 0
+    return uncertain_kitchen(seed, random.Random(seed).choice((3, 3, 4, 4, 5))), seed % 3 == 0
 
 
 @cache
@@ -247,7 +247,7 @@ def check_lot(kitchen: Kitchen, shared: bool, ground: SureGround, found: LotPric
 @pytest.mark.parametrize("part", range(2))
 def test_prices_of_lots_against_a_conic_solver_asked_again(part: int) -> None:
     looked = gradual = 0
-    for kitchen, shared, ground in grounds()[part::4]:
+    for kitchen, shared, ground in grounds()[part::6]:
         if len(kitchen.lots) > 6:
             continue
         for j, lot in enumerate(ground.problem.formula.columns):

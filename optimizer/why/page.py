@@ -47,7 +47,10 @@ def page(explanation: Explanation) -> str:
         lines += _no_batch(explanation, money)
     lines += _offers(explanation, money)
     if explanation.unfinished:
-        lines += ["", *paragraph(f"Not looked into for lack of time: {', '.join(explanation.unfinished)}.")]
+        lines += [
+            "",
+            *paragraph(f"Not settled, for lack of time or of certainty: {', '.join(explanation.unfinished)}."),
+        ]
     return "\n".join(lines) + "\n"
 
 

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from fractions import Fraction
 
 from optimizer.problem import Problem
+from optimizer.solver.optimum import SolverDisagrees
 from optimizer.why import clock
 from optimizer.why.limits import LimitPrice, Margin
 from optimizer.why.lots import LotPrice
@@ -37,6 +38,16 @@ def within_time() -> Iterator[None]:
         yield
 
 
+@contextmanager
+def settled(unfinished: list[str], what: str) -> Iterator[None]:
+    """Name what time did not allow or what could not be settled; the batch itself stands all the same."""
+    with named(unfinished, what):
+        try:
+            yield
+        except SolverDisagrees:
+            unfinished.append(what)
+
+
 def sure_prices(problem: Problem, values: Sequence[Fraction]) -> SurePrices | None:
     """The prices of a batch; None where it has no ground."""
     ground = sure_ground(problem, values)
@@ -47,10 +58,10 @@ def sure_prices(problem: Problem, values: Sequence[Fraction]) -> SurePrices | No
     margins: tuple[Margin, ...] = ()
     lots: list[LotPrice] = []
     with within_time():
-        with named(unfinished, "what each requirement costs"):
+        with settled(unfinished, "what each requirement costs"):
             limits, margins = sure_limits(ground)
         for j, lot in lots_of(ground):
-            with named(unfinished, f"the price of {lot.name}"):
+            with settled(unfinished, f"the price of {lot.name}"):
                 lots.append(sure_lot(ground, j, lot))
     lots.sort(key=lambda lot: (not lot.used_kg, lot.lot.name))
     return SurePrices(ground, limits, margins, tuple(lots), tuple(unfinished))

@@ -112,8 +112,9 @@ def sure_lot(ground: SureGround, j: int, lot: Lot) -> LotPrice:
         low = found.price
     told = _amounts(market, scale, own, (_SHARES[1], -_SHARES[1])) if used and low == high == own else ()
     if not used and found.price is not None:
-        told = _amounts(market, scale, found.price, _SHARES)
-        told = told if told and told[0][1] > scale.kg(found.amount) * Fraction(101, 100) else ()
+        told = _amounts(market, scale, found.price, _SHARES[:1])
+        gradual = bool(told) and told[0][1] > scale.kg(found.amount) * Fraction(101, 100)
+        told = (*told, *_amounts(market, scale, found.price, _SHARES[1:])) if gradual else ()
     more = _more(ground, j, scale) if used and not ground.whole else None
     return LotPrice(
         lot, scale.kg(amount if used else _ZERO), scale.money(own) or _ZERO, Means.CHANGED, scale.money(found.price),
