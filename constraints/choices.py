@@ -14,7 +14,8 @@ from pydantic import model_validator
 from constraints.document import Name, Strict, Whole
 from constraints.formula import Batch, Formula
 from constraints.ingredients import Lot
-from constraints.requirement import Origin, Requirement, Row, Verdict
+from constraints.requirement import Origin, Requirement, Verdict
+from constraints.row import Row
 
 _ONE = Fraction(1)
 _ZERO = Fraction(0)

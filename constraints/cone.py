@@ -12,10 +12,8 @@ from dataclasses import dataclass
 from fractions import Fraction
 from functools import cached_property
 from math import hypot, trunc
-from typing import TYPE_CHECKING
 
-if TYPE_CHECKING:
-    from constraints.requirement import Row
+from constraints.row import Row
 
 _ZERO = Fraction(0)
 _FINE = 2**40
@@ -68,8 +66,6 @@ class Cone:
         Valid for every x that keeps the cone, whatever the point, because its direction u is rational with
         ``||u||^2 <= 1`` exactly and so ``u . v <= ||v||`` (Cauchy and Schwarz).
         """
-        from constraints.requirement import Row
-
         direction = _direction([float(part) for part in self.spread(x)])
         if direction is None:
             return None

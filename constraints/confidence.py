@@ -29,7 +29,8 @@ from constraints.ingredients import FAT, Ingredient, Lot
 from constraints.methods import FatMethod, Finding, UnknownMethod, best_bench, finding, method_named
 from constraints.numbers import PERCENT, trimmed
 from constraints.quantities import MissingProperty, Process, Quantity
-from constraints.requirement import Requirement, Row, Verdict
+from constraints.requirement import Requirement, Verdict
+from constraints.row import Row
 
 FAT_SD = "fat_sd_pct"
 FAT_METHOD = "fat_method"
@@ -164,6 +165,10 @@ class Confident(Requirement):
     def cones(self, formula: Formula) -> tuple[Cone, ...]:
         """One cone for each limit that the fat of some lot moves. Raises MissingProperty."""
         return tuple(cone for _, cone in self._sides(formula))
+
+    def sides(self, formula: Formula) -> tuple[str, ...]:
+        """The side, ``lo`` or ``hi``, that each of its cones holds."""
+        return tuple(side for side, _ in self._sides(formula))
 
     def measure(self, batch: Batch) -> Verdict:
         """The plain figure; ``ok`` only where every limit also holds with room for error, decided exactly."""

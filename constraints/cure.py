@@ -20,7 +20,8 @@ from constraints.formula import Batch, Formula
 from constraints.ingredients import NITRATE, NITRITE, Ingredient, Kind, Lot
 from constraints.numbers import shown
 from constraints.quantities import Basis, Process, Quantity, Sum, Weight
-from constraints.requirement import Origin, Ratio, Requirement, Row, Verdict
+from constraints.requirement import Origin, Ratio, Requirement, Verdict
+from constraints.row import Row
 
 POTASSIUM_NITRITE = "potassium_nitrite_ppm"
 POTASSIUM_NITRATE = "potassium_nitrate_ppm"

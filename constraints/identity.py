@@ -16,7 +16,8 @@ from constraints.ingredients import FAT, MOISTURE, PROTEIN, SALT, Ingredient, Ki
 from constraints.limits import Base, Limit, Reckoned, Worst, known, without
 from constraints.numbers import G_PER_KG, PERCENT, shown, trimmed
 from constraints.quantities import Amount, Basis, Process, Quantity, Sum, Weight
-from constraints.requirement import Origin, Requirement, Row, Verdict
+from constraints.requirement import Origin, Requirement, Verdict
+from constraints.row import Row
 from constraints.species import GROUPS, OfLots, members, speaks_of
 
 _ONE = Fraction(1)

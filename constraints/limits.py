@@ -19,7 +19,8 @@ from constraints.formula import Batch, Formula
 from constraints.ingredients import FAT, Ingredient, Kind
 from constraints.numbers import PERCENT, PPM
 from constraints.quantities import Amount, Basis, Process, Quantity, Sum, Weight
-from constraints.requirement import Ratio, Requirement, Row, Verdict
+from constraints.requirement import Ratio, Requirement, Verdict
+from constraints.row import Row
 from constraints.substances import FORMULAS, SUBSTANCES
 
 WATER = "water"

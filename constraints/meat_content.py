@@ -28,7 +28,8 @@ from constraints.ingredients import PROTEIN, Ingredient, Kind
 from constraints.limits import Reckoned, known
 from constraints.numbers import PERCENT
 from constraints.quantities import Amount, Basis, Quantity, Sum
-from constraints.requirement import Origin, Requirement, Row, Verdict
+from constraints.requirement import Origin, Requirement, Verdict
+from constraints.row import Row
 from constraints.species import GROUPS, OfLots, members
 
 COLLAGEN = "collagen_pct"

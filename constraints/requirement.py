@@ -9,16 +9,13 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from enum import StrEnum
 from fractions import Fraction
-from functools import cached_property
-from typing import TYPE_CHECKING
 
+from constraints.cone import Cone
 from constraints.formula import Batch, Formula
 from constraints.ingredients import Ingredient
 from constraints.numbers import trimmed
 from constraints.quantities import Quantity
-
-if TYPE_CHECKING:
-    from constraints.cone import Cone
+from constraints.row import Row
 
 
 class Status(StrEnum):
@@ -51,30 +48,6 @@ class Origin:
     note: str = ""
     pack: str = ""
     waived: bool = False
-
-
-@dataclass(frozen=True)
-class Row:
-    """One linear row over the formula's columns: ``lo <= coefs . kilograms <= hi``."""
-
-    label: str
-    coefs: tuple[Fraction, ...]
-    lo: Fraction | None = None
-    hi: Fraction | None = None
-
-    @cached_property
-    def terms(self) -> tuple[tuple[int, Fraction], ...]:
-        """The coefficients that are not zero, each with its column's place."""
-        return tuple((j, a) for j, a in enumerate(self.coefs) if a)
-
-    def value(self, kilograms: Sequence[Fraction]) -> Fraction:
-        """The row's activity at these kilograms of the columns."""
-        return sum((a * x for j, a in self.terms if (x := kilograms[j])), Fraction(0))
-
-    def holds(self, kilograms: Sequence[Fraction]) -> bool:
-        """True where the row is satisfied exactly."""
-        value = self.value(kilograms)
-        return (self.lo is None or value >= self.lo) and (self.hi is None or value <= self.hi)
 
 
 @dataclass(frozen=True)

@@ -9,7 +9,8 @@ from fractions import Fraction
 from constraints.formula import Batch, Formula
 from constraints.ingredients import Ingredient, Lot
 from constraints.quantities import Basis, Weight
-from constraints.requirement import Hold, Origin, Requirement, Row, Verdict
+from constraints.requirement import Hold, Origin, Requirement, Verdict
+from constraints.row import Row
 
 
 @dataclass(frozen=True, kw_only=True)

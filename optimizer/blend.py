@@ -10,7 +10,8 @@ from time import monotonic
 from typing import TYPE_CHECKING, Any
 
 from constraints.formula import Batch
-from constraints.requirement import Requirement, Row
+from constraints.requirement import Requirement
+from constraints.row import Row
 from constraints.stock import BatchSize, Stock
 from optimizer.clock import Left, limited
 from optimizer.conflict import Conflict, explain

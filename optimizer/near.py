@@ -18,7 +18,8 @@ from constraints.formula import Batch, Formula
 from constraints.ingredients import FAT, Ingredient, Lot
 from constraints.numbers import PERCENT
 from constraints.quantities import Amount, Basis
-from constraints.requirement import Origin, Ratio, Requirement, Row, Verdict, widened
+from constraints.requirement import Origin, Ratio, Requirement, Verdict, widened
+from constraints.row import Row
 from optimizer.blend import Answer, Status, blend
 from optimizer.problem import Problem, dying, rows_of
 from optimizer.solver.model import Program, Variable

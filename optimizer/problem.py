@@ -18,12 +18,14 @@ from constraints.ingredients import FAT, MOISTURE, SALT, Ingredient, Kind, Lot
 from constraints.methods import finding
 from constraints.numbers import G_PER_KG, PERCENT, trimmed
 from constraints.quantities import Amount, Basis, MissingProperty, Quantity, Weight
-from constraints.requirement import Origin, Ratio, Requirement, Row
+from constraints.requirement import Origin, Ratio, Requirement
+from constraints.row import Row
 from constraints.rules import Pack, Product
 from constraints.stock import BatchSize, Stock
+from optimizer.reading.entry import ScaleName, WhenMissing
 from optimizer.reading.lots import LotTable
 from optimizer.reading.packs import legal_requirements, product_of, unjudged
-from optimizer.reading.recipe import Recipe, ScaleName, WhenMissing
+from optimizer.reading.recipe import Recipe
 
 _ZERO = Fraction(0)
 MOST_LOADS = 50

@@ -12,7 +12,7 @@ from constraints.ingredients import FAT, MOISTURE, PROTEIN, SALT, Kind, Lot
 from constraints.numbers import G_PER_KG, PERCENT
 from constraints.quantities import Amount, Basis, MissingProperty, Weight
 from optimizer.problem import Problem, dying
-from optimizer.reading.recipe import CasingEntry
+from optimizer.reading.entry import CasingEntry
 from optimizer.weighing.certificate import minimised_cost
 from optimizer.weighing.weighout import Weighed
 

@@ -12,7 +12,7 @@ import pytest
 from crowds import crowd, feasible
 
 from constraints.ingredients import Lot
-from constraints.requirement import Row
+from constraints.row import Row
 from optimizer.bench.bench import Bench, with_lots
 from optimizer.bench.vertex import solve_thin, solve_whole
 from optimizer.solver.exact import counted_rows, no_sum_fits, refuted_by

@@ -11,7 +11,8 @@ import pytest
 from kitchens import Kitchen, random_kitchen
 from matrices import DOSE, OWN, WEIGHT, Columns, Matrix, matrix_of
 
-from constraints.requirement import Requirement, Row
+from constraints.requirement import Requirement
+from constraints.row import Row
 from constraints.stock import BatchSize
 from optimizer.bench.extreme import extreme as furthest
 from optimizer.bench.kept import Kept

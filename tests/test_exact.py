@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from scipy.optimize import linprog
 
-from constraints.requirement import Row
+from constraints.row import Row
 from optimizer.solver.exact import Vertex, lower_bound, proved, refutes
 from optimizer.solver.model import Basis, Place, Program, Variable, solve
 from optimizer.solver.simplex import Simplex

@@ -14,7 +14,7 @@ import pytest
 from kitchens import DAY, Kitchen, figures, random_kitchen
 from matrices import matrix_of
 
-from constraints.requirement import Row
+from constraints.row import Row
 from optimizer.blend import Status, blend
 from optimizer.problem import Problem
 from optimizer.solver import optimum as module

@@ -61,8 +61,8 @@ def test_json_and_page_agree_and_keys_are_stable() -> None:
     }  # fmt: skip
     fat = next(b for b in found["binding"] if b["what"] == "fat")
     assert set(fat["loosen"]) == {
-        "possible", "saves_per_unit", "until", "saved_there", "straight", "no_batch_beyond", "beyond",
-        "saves_per_unit_beyond",
+        "possible", "saves_per_unit", "until", "saves_per_unit_until", "saved_there", "straight", "no_batch_beyond",
+        "beyond", "saves_per_unit_beyond",
     }  # fmt: skip
     assert fat["loosen"]["saves_per_unit"] == pytest.approx(0.7772, abs=1e-4)
     assert {lot["lot"] for lot in found["lots"]} == {
@@ -140,9 +140,76 @@ def test_bad_paths_are_refused_with_the_nearest_known(path: str, words: str) -> 
         assert words in " ".join(found.stderr.split())
 
 
+def test_a_figure_may_be_set_in_kilograms_where_the_table_has_pounds_and_the_other_way_round(tmp_path: Path) -> None:
+    """The same lots in either unit (a pound is 0.45359237 kg) and the same figure set in either unit cost the same."""
+    kilograms = (ROOT / "examples/fresh-lots.csv").read_text(encoding="utf-8").splitlines()
+    names = kilograms[0].split(",")
+    stock, price = names.index("on_hand_kg"), names.index("cost_per_kg")
+    pounds = [",".join({"on_hand_kg": "on_hand_lb", "cost_per_kg": "cost_per_lb"}.get(n, n) for n in names)]
+    for line in kilograms[1:]:
+        cells = line.split(",")
+        cells[stock] = f"{float(cells[stock]) / 0.45359237:.12f}"
+        cells[price] = f"{float(cells[price]) * 0.45359237:.12f}"
+        pounds.append(",".join(cells))
+    (tmp_path / "pounds.csv").write_text("\n".join(pounds) + "\n", encoding="utf-8")
+    words = ["why", "examples/fresh.yaml", "--date", "2026-11-25", "--meat-kg", "25", "--lots"]
+    tables = ("examples/fresh-lots.csv", str(tmp_path / "pounds.csv"))
+    for figures in (
+        ("cost_per_kg=3", "cost_per_lb=1.36077711"),
+        ("on_hand_kg=9.0718474", "on_hand_lb=20"),
+    ):
+        settings = [f"lot.S-15.{figure}" for figure in figures]
+        costs = [document(*words, lots, "--set", setting)["cost"] for lots in tables for setting in settings]
+        assert costs == pytest.approx([costs[0]] * 4, abs=1e-7)
+
+
+def test_faults_and_warnings_of_a_figure_set_anew_name_the_option() -> None:
+    both = run(*FRESH, "--meat-kg", "25", "--set", "require.1.max_pct=28")
+    assert both.returncode == 2
+    assert "--set require.1.max_pct=28: error" in " ".join(both.stderr.split())
+    slip = run(*FRESH, "--meat-kg", "25", "--set", "require.1.target_pct=0.27")
+    assert "--set require.1.target_pct=0.27: warning: fat target_pct 0.27 may be a fraction" in " ".join(
+        slip.stderr.split()
+    )
+    lot = run(*FRESH, "--meat-kg", "25", "--set", "lot.S-15.fat_pct=0.17")
+    assert "fat 0.17 % may be a fraction" in " ".join(lot.stderr.split())
+
+
+WEEK = [*FRESH[:-1], "2026-12-01", "--meat-kg", "5", "--offers", "examples/week/offers.csv"]
+
+
+def test_offers_of_a_week_are_read_as_they_stand_on_the_day() -> None:
+    """Shoulder costs 3.30 on that day and 3.10 from the third; leg comes in packs of 5 kg; charges are named."""
+    found = {offer["offer"]: offer for offer in document(*WEEK)["offers"]}
+    assert found["shoulder in boxes"]["price_per_kg"] == 3.3
+    assert found["shoulder in boxes"]["cheaper_from"] == [
+        {"kg": 50, "price_per_kg": 3.15}, {"kg": 100, "price_per_kg": 2.95},
+    ]  # fmt: skip
+    leg = found["leg lean in boxes"]
+    assert leg["order_pack_kg"] == 5
+    assert 0 < leg["kg_at_price"] < 5 and leg["kg_to_order"] == 5 and leg["order_costs"] == 21
+    assert any("delivery charge of 9" in words for words in leg["not_counted"])
+    later = document(*[w.replace("2026-12-01", "2026-12-03") for w in WEEK])
+    assert next(o for o in later["offers"] if o["offer"] == "shoulder in boxes")["price_per_kg"] == 3.1
+    page = " ".join(run(*WEEK).stdout.split())
+    assert "Sold in packs of 5 kg: that is an order of 5.00 kg for 21.00 crowns, of which" in page
+
+
+def test_order_packs_of_a_simple_table_do_not_bind_what_is_used(tmp_path: Path) -> None:
+    file = tmp_path / "offers.csv"
+    text = "offer,material,role,species,fat_pct,moisture_pct,protein_pct,price_per_kg,order_pack_kg,smallest_order_kg\n"
+    text += "shoulder,shoulder,meat,pork,17.99,64.02,17.18,3.10,4,10\n"
+    file.write_text(text, encoding="utf-8")
+    (offer,) = document(*FRESH, "--meat-kg", "25", "--offers", str(file))["offers"]
+    assert offer["kg_at_price"] % 4 > 0.1
+    assert offer["kg_to_order"] == 12 and offer["order_costs"] == pytest.approx(37.2)
+
+
 @pytest.mark.parametrize(
     ("text", "words"),
     [
+        ("offer,fat_pct,order_pack_kg\nx,5,0\n", "order_pack_kg is 0"),
+        ("offer,fat_pct,order_pack_kg\nx,5,big\n", "not a plain decimal number"),
         ("name,fat_pct\nx,5\n", "a column offer is missing"),
         ("offer,fat_pct\nS-14,5\n", "is the name of a lot at hand"),
         ("offer,fat_pct,price_per_kg\nx,abc,3\n", "not a plain decimal number"),

@@ -14,7 +14,7 @@ from __future__ import annotations
 from datetime import date
 from fractions import Fraction
 
-from constraints.requirement import Row
+from constraints.row import Row
 from optimizer.order import Asked, order_of
 from optimizer.problem import assemble
 from optimizer.reading.lots import parse_lots

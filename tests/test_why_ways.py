@@ -5,6 +5,7 @@ scipy's integer programming is the outside judge throughout; it is given the pro
 
 from __future__ import annotations
 
+import itertools
 import random
 from collections.abc import Sequence
 from dataclasses import replace
@@ -33,7 +34,7 @@ from optimizer.why.ground import ground_of
 from optimizer.why.lots import lot_prices
 from optimizer.why.materials import material_wanted
 from optimizer.why.offers import parse_offers, with_offers
-from optimizer.why.ways_out import Concession, Kind, Way, purchases, ways_out, with_lots
+from optimizer.why.ways_out import Concession, Kind, Way, WaysOut, purchases, ways_out, with_lots
 from tests.kitchens import random_kitchen
 
 CLOSE = 1e-6
@@ -92,6 +93,21 @@ def conflicts(whole: float) -> tuple[Answer, ...]:
     return tuple(found)
 
 
+def check_rank(out: WaysOut) -> None:
+    """No way stands behind one that is dearer a kilogram and no smaller; what gives up most of the order is last."""
+    gives_up = [any(c.limit == "both" and 2 * c.new < c.old for c in way.concessions) for way in out.ways]
+    for (a, drastic), (b, other) in itertools.combinations(zip(out.ways, gives_up, strict=True), 2):
+        assert not (drastic and not other and b.size < 1 / 2)
+        if a.cost is None or b.cost is None or drastic or other or a.size > Fraction(1, 2) or b.size > Fraction(1, 2):
+            continue
+        per = [way.cost / (c.new / c.old if (c := _order(way)) else 1) for way in (a, b) if way.cost is not None]
+        assert not (per[1] < per[0] and b.size < a.size)
+
+
+def _order(way: Way) -> Concession | None:
+    return next((c for c in way.concessions if c.limit == "both"), None)
+
+
 @pytest.mark.parametrize("whole", [0, 0.8])
 def test_every_conflict_is_a_smallest_one(whole: float) -> None:
     answers = conflicts(whole)
@@ -144,8 +160,7 @@ def test_every_way_out_holds_when_applied(whole: float) -> None:
         for way in out.ways:
             check_way(answer.problem, way)
             kinds[way.kind] = kinds.get(way.kind, 0) + 1
-        costs = [way.cost for way in out.ways if way.cost is not None]
-        assert costs == sorted(costs)
+        check_rank(out)
         wanted = material_wanted(Bench(answer.problem))
         if wanted is not None:
             check_way(answer.problem, wanted)
@@ -181,7 +196,7 @@ def asked(lean: str, lo: str, hi: str, kg: int, pack: str = "", offers: str = ""
     recipe = parse_recipe(RECIPE.format(lo=lo, hi=hi).replace("]}", extra + "]}"), "recipe")
     table = parse_lots(LOTS.format(lean=lean, pack=pack), "lots")
     order = order_of(recipe, "--meat-kg", Fraction(kg), date(2026, 11, 25), Asked())
-    read = parse_offers(offers, "offers", table).offers if offers else ()
+    read = parse_offers(offers, "offers", table, order.day).offers if offers else ()
     return explain(blend(assemble(recipe, table, order)), recipe, table, order, read)
 
 

@@ -14,7 +14,8 @@ import numpy as np
 
 from constraints.formula import Formula
 from constraints.ingredients import Lot
-from constraints.requirement import Requirement, Row
+from constraints.requirement import Requirement
+from constraints.row import Row
 from optimizer.bench.extreme import MANY, Part, extreme, figure_of
 from optimizer.bench.kept import MOST_NODES, Kept, Unsettled, searching
 from optimizer.bench.rows import carry_rows, layout_for, new_columns

@@ -20,7 +20,7 @@ from typing import Any
 
 import numpy as np
 
-from constraints.requirement import Row
+from constraints.row import Row
 from optimizer import clock
 from optimizer.bench.vertex import Vertex, vertex
 from optimizer.solver.exact import Vertex as Proved

@@ -10,7 +10,8 @@ from weakref import WeakKeyDictionary
 from constraints.confidence import Confident
 from constraints.formula import Formula
 from constraints.ingredients import Lot
-from constraints.requirement import Hold, Ratio, Requirement, Row
+from constraints.requirement import Hold, Ratio, Requirement
+from constraints.row import Row
 from constraints.stock import BatchSize
 from optimizer.problem import Problem
 from optimizer.solver.program import Layout, build, holds_of

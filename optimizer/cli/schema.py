@@ -33,7 +33,7 @@ def schema(
 
     model: type[Strict]
     if what is What.RECIPE:
-        from optimizer.reading.recipe import RecipeEntry as model
+        from optimizer.reading.entry import RecipeEntry as model
     elif what is What.WEEK:
         from optimizer.plan.week_file import WeekEntry as model
     else:

@@ -55,11 +55,15 @@ def columns_page() -> str:
         "Stock and price may be in pounds instead (on_hand_lb, cost_per_lb). Any further column whose cells are all "
         "numbers is a property that a recipe may name. Lot, material and species are text exactly as typed."
     )
-    lines += [*heading("offers table of a week (trimwright plan)"), *_table(offer_columns()), ""]
+    lines += [*heading("offers table (trimwright plan and why)"), *_table(offer_columns()), ""]
     shared = ", ".join(column.name for column in shared_columns())
     lines += paragraph(f"Needed too: fat_pct. As in a lots table: {shared}, and any property of your own.")
     lines += paragraph(f"A further row of the same offer states another price period: {', '.join(PERIOD)}.")
-    lines += paragraph("The offers that trimwright why weighs up have the columns of a lots table instead.")
+    lines += paragraph(
+        "trimwright why reads the same table, at the price of the batch's day. It also reads a simpler one, with the "
+        "columns of a lots table: offer (or lot) and fat_pct are needed; price_per_kg (or cost_per_kg) and offered_kg "
+        "(or on_hand_kg) may be blank or missing."
+    )
     lines += [*heading("fat_method: how the fat was found, and the standard deviation of its error")]
     for method in published().values():
         lines += paragraph(_method(method), "* ")

@@ -320,8 +320,8 @@ def _trade_off(near: Near | None) -> Iterator[str]:
         return
     yield from heading("trade-off")
     rows = [[f"{trimmed(s.premium_pct, 3)} %", shown(s.cost, 2), shown(s.figure, near.wish.places)] for s in near.steps]
-    yield from table(("premium allowed", "cost", near.wish.words), rows, ">>>")
-    yield f"the cheapest, unrounded, costs {shown(near.cheapest, 4)}"
+    yield from table(("premium allowed", "cost as minimised", near.wish.words), rows, ">>>")
+    yield f"the cheapest, unrounded, costs {shown(near.cheapest, 4)} as minimised"
 
 
 def _sure(answer: Answer) -> Iterator[str]:

@@ -6,7 +6,7 @@ from fractions import Fraction
 
 import numpy as np
 
-from constraints.requirement import Row
+from constraints.row import Row
 from optimizer.plan.engine import Solved
 from optimizer.plan.sparse import Sparse
 from optimizer.solver.model import Ending, Program, Variable

@@ -17,7 +17,8 @@ import numpy as np
 from constraints.faults import BadInput, Fault
 from constraints.ingredients import Lot
 from constraints.quantities import Basis, Weight
-from constraints.requirement import Requirement, Row
+from constraints.requirement import Requirement
+from constraints.row import Row
 from constraints.stock import BatchSize
 from optimizer.order import Asked, order_of
 from optimizer.plan.offers import Offer, Period

@@ -4,15 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from fractions import Fraction
-from typing import TYPE_CHECKING
 
 from constraints.document import Document
 from constraints.document.place import Loc
 from constraints.faults import Fault, Severity
 from constraints.numbers import G_PER_KG, PERCENT, trimmed
-
-if TYPE_CHECKING:
-    from optimizer.reading.recipe import AdditionEntry, RecipeEntry
+from optimizer.reading.entry import AdditionEntry, RecipeEntry, may_be_fraction
 
 NO_SOURCE = "common practice, no source"
 
@@ -97,11 +94,6 @@ def _warning(document: Document, loc: Loc, found: str, allowed: str) -> Fault:
     """A warning in words that need no path, so that a page can repeat it."""
     line, column = document.mark(loc)
     return Fault(document.file, line, column, found, allowed, Severity.WARNING)
-
-
-def may_be_fraction(figure: Fraction) -> bool:
-    """True for a percentage that was perhaps meant as a fraction of one."""
-    return 0 < figure < 1
 
 
 def _fractions(entry: RecipeEntry, document: Document) -> Iterator[Fault]:

@@ -1,16 +1,14 @@
-"""Reading a recipe: the YAML model that is published as JSON Schema, and what it becomes."""
+"""Reading a recipe: its faults all at once, and what it becomes."""
 
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
-from enum import StrEnum
 from fractions import Fraction
 from typing import Any
 
-from pydantic import Field, ValidationError, model_validator
+from pydantic import ValidationError
 
-from constraints.confidence import ConfidenceEntry
 from constraints.cure import (
     COUNTED,
     LEAST_SENSIBLE_PPM,
@@ -23,241 +21,21 @@ from constraints.cure import (
 )
 from constraints.document import (
     Document,
-    Name,
-    NotNegative,
-    Number,
-    Percent,
-    Positive,
-    PositivePercent,
-    Strict,
-    YesNo,
     parse,
     read_text,
-    refusal,
     validate,
 )
-from constraints.faults import BadInput, Fault, Severity, nearest
+from constraints.faults import BadInput, Fault, Severity
 from constraints.formula import Addition, Dosing
 from constraints.ingredients import FAT, MOISTURE, NITRATE, NITRITE, PROTEIN, SALT, Ingredient, Kind
-from constraints.kinds import OneRequirement
 from constraints.numbers import G_PER_KG, PERCENT, PPM, trimmed
 from constraints.quantities import Basis, Process
 from constraints.requirement import Origin, Requirement
 from constraints.rules import ProcessStep
 from constraints.substances import SUBSTANCES, kind_of, unsaid
+from optimizer.reading.entry import PLAIN_KINDS, AdditionEntry, CureSalt, RecipeEntry, ScaleName
 from optimizer.reading.named import pack_faults
-from optimizer.reading.plausible import impossible, may_be_fraction, suspicions
-
-PLAIN_KINDS = {
-    "salt": Kind.SALT,
-    "cure": Kind.CURE,
-    "water": Kind.WATER,
-    "liquid": Kind.LIQUID,
-    "inclusion": Kind.INCLUSION,
-    "spice": Kind.DRY,
-}
-"""What an addition may be, beside the regulated substances."""
-
-DOSES = ("g_per_kg_meat", "g_per_kg_batch", "total_salt_pct", "ingoing_nitrite_ppm", "up_to_g_per_kg_meat")
-"""The keys that state an addition's amount; each addition has exactly one of them."""
-
-
-class CureSalt(StrEnum):
-    """Which salt of nitrite or nitrate a cure holds."""
-
-    SODIUM = "sodium"
-    POTASSIUM = "potassium"
-
-
-class ScaleName(StrEnum):
-    """Which scale an item is weighed on."""
-
-    MEAT = "meat"
-    SPICE = "spice"
-
-
-class AdditionEntry(Strict):
-    """Something added to the meat, with its dose and, where it matters, its composition."""
-
-    name: Name
-    """The name on the weigh-out."""
-    is_: Name = Field("spice", alias="is")
-    """What it is: salt, cure, water (ice too), liquid, inclusion, spice, or a regulated substance by name."""
-    g_per_kg_meat: NotNegative | None = None
-    """Grams per kilogram of meat block."""
-    g_per_kg_batch: NotNegative | None = None
-    """Grams per kilogram of whole batch, itself included."""
-    total_salt_pct: Percent | None = None
-    """For salt: total salt wanted, %; salt in cure, lots, liquids and inclusions is taken off."""
-    ingoing_nitrite_ppm: Positive | None = None
-    """For a cure: ingoing nitrite wanted, mg per kilogram of meat block, from its own stated strength."""
-    up_to_g_per_kg_meat: Positive | None = None
-    """For water or a liquid: left to the solver, at most so many grams per kilogram of meat block."""
-    from_g_per_kg_meat: NotNegative | None = None
-    """With up_to_g_per_kg_meat: at least so many grams per kilogram of meat block."""
-    basis: Basis = Basis.BATCH
-    """With total_salt_pct: what the percentage is of, meat, batch or finished."""
-    nitrite_pct: Percent | None = None
-    """For a cure: nitrite in it, % by weight, as its label states."""
-    nitrate_pct: Percent | None = None
-    """For a cure: nitrate in it, % by weight, as its label states."""
-    nitrite_salt: CureSalt = CureSalt.SODIUM
-    """Whether the nitrite is the sodium or the potassium salt."""
-    nitrate_salt: CureSalt = CureSalt.SODIUM
-    """Whether the nitrate is the sodium or the potassium salt."""
-    confirm_strength: YesNo = False
-    """For a cure of unusual strength or effect: yes confirms that the figures are meant."""
-    holds_no_nitrite: YesNo = False
-    """For an addition named like a cure that is none: yes says that it brings no nitrite or nitrate."""
-    fat_pct: Percent | None = None
-    """Fat, % by weight."""
-    moisture_pct: Percent | None = None
-    """Moisture, % by weight."""
-    protein_pct: Percent | None = None
-    """Protein, % by weight."""
-    salt_pct: Percent | None = None
-    """Salt, % by weight; for a cure all that is not nitrite or nitrate unless stated."""
-    properties: dict[str, Number] = Field(default_factory=dict)
-    """Any further property that a requirement names."""
-    cost_per_kg: NotNegative = Fraction(0)
-    """Price, money per kilogram."""
-    scale: ScaleName | None = None
-    """The scale it is weighed on; where not stated, the meat scale if its division is at most 1 % of the amount."""
-
-    @model_validator(mode="after")
-    def _sound(self) -> AdditionEntry:
-        given = [key for key in DOSES if getattr(self, key) is not None]
-        if len(given) != 1:
-            raise ValueError(f"state the amount of {self.name} by exactly one of {', '.join(DOSES)}")
-        if self.is_ not in PLAIN_KINDS and self.is_ not in SUBSTANCES:
-            known = [*PLAIN_KINDS, *SUBSTANCES]
-            close = nearest(self.is_, known)
-            hint = f"; did you mean {close}?" if close else f"; known: {', '.join(known)}"
-            raise ValueError(f"{self.is_!r} is not something an addition can be{hint}")
-        if self.total_salt_pct is not None and self.is_ != "salt":
-            raise ValueError("total_salt_pct belongs to an addition that is salt")
-        if self.is_ != "cure" and any(
-            figure is not None for figure in (self.nitrite_pct, self.nitrate_pct, self.ingoing_nitrite_ppm)
-        ):
-            raise ValueError("nitrite_pct, nitrate_pct and ingoing_nitrite_ppm belong to an addition that is cure")
-        if self.is_ == "cure" and self.nitrite_pct is None:
-            raise ValueError("a cure states its nitrite_pct, as its label does")
-        if self.ingoing_nitrite_ppm is not None and not self.nitrite_pct:
-            raise ValueError("ingoing_nitrite_ppm needs a cure that holds nitrite")
-        if self.up_to_g_per_kg_meat is not None and self.is_ not in ("water", "liquid"):
-            raise ValueError("only water or a liquid can be left to the solver")
-        if self.from_g_per_kg_meat is not None and self.up_to_g_per_kg_meat is None:
-            raise ValueError("from_g_per_kg_meat needs up_to_g_per_kg_meat")
-        if (self.from_g_per_kg_meat or 0) > (self.up_to_g_per_kg_meat or self.from_g_per_kg_meat or 0):
-            raise ValueError("from_g_per_kg_meat is above up_to_g_per_kg_meat")
-        total = sum(getattr(self, key) or 0 for key in ("fat_pct", "moisture_pct", "protein_pct"))
-        if total > PERCENT:
-            raise ValueError(f"fat, moisture and protein of {self.name} add up to {trimmed(Fraction(total))} %")
-        if (self.nitrite_pct or 0) + (self.nitrate_pct or 0) > PERCENT:
-            raise ValueError("nitrite and nitrate of a cure add up to more than 100 %")
-        return self
-
-
-class YieldEntry(Strict):
-    """What is left of the batch when it is finished."""
-
-    finished_pct: PositivePercent
-    """Finished weight, % of the batch's weight."""
-    fat_loss_pct: Percent = Fraction(0)
-    """The part of the loss that is fat, % of the batch's weight; all other loss is water."""
-
-    @model_validator(mode="after")
-    def _sound(self) -> YieldEntry:
-        if may_be_fraction(self.finished_pct):
-            given = trimmed(self.finished_pct)
-            found = f"a finished weight of {given} % is less than a hundredth of the batch"
-            raise refusal(found, f"percent: {trimmed(PERCENT * self.finished_pct)}, not {given}", ("finished_pct",))
-        if self.finished_pct + self.fat_loss_pct > PERCENT:
-            raise ValueError("finished weight and fat loss add up to more than the batch")
-        return self
-
-
-class CasingEntry(Strict):
-    """The casing and the links."""
-
-    name: Name = "casing"
-    """What casing."""
-    kg_per_m: Positive
-    """Filling, kilograms of batch per metre of casing."""
-    spare_pct: NotNegative = Fraction(0)
-    """Casing to prepare beyond what the filling needs, %."""
-    link_cm: Positive | None = None
-    """Length of one link, centimetres."""
-
-
-class ScalesEntry(Strict):
-    """Divisions of the scales."""
-
-    meat_g: Positive = Fraction(50)
-    """Division of the meat scale, grams."""
-    spice_g: Positive = Fraction(1)
-    """Division of the spice scale, grams."""
-
-
-class WhenMissing(StrEnum):
-    """What to do with a lot that lacks a property that a requirement needs."""
-
-    ERROR = "error"
-    LEAVE_OUT = "leave_out"
-
-
-class EligibleEntry(Strict):
-    """Which lots may go in; what is not stated does not restrict."""
-
-    species: tuple[Name, ...] | None = None
-    """Species allowed, as typed in the lots table."""
-    material: tuple[Name, ...] | None = None
-    """Materials allowed."""
-    lot: tuple[Name, ...] | None = None
-    """Lots allowed."""
-    leave_out: tuple[Name, ...] = ()
-    """Lots left out by name."""
-    if_missing: WhenMissing = WhenMissing.ERROR
-    """A lot that lacks a property a requirement needs: an error, or left out by name."""
-
-
-class RecipeEntry(Strict):
-    """A sausage recipe for trimwright."""
-
-    name: Name
-    """Name of the product."""
-    rules: tuple[Name, ...] = ()
-    """Rule packs to keep: shipped ones by name, your own by file."""
-    product_class: Name | dict[str, Name] | None = None
-    """Class of product in the packs; one name for all of them, or one for each pack."""
-    waive: tuple[Name, ...] = ()
-    """Rows of the packs not to impose, by id; only rows that warn and do not block can be waived."""
-    steps: tuple[ProcessStep, ...] = ()
-    """What is done after stuffing: cooked, smoked, fermented, dried."""
-    cured: YesNo = False
-    """Declares a cured product; a cure must then be among the additions."""
-    keep_refrigerated: YesNo = True
-    """Whether it is sold to be kept refrigerated."""
-    made_without_nitrite: YesNo = False
-    """Says in as many words that a cured, smoked, fermented or dried product is meant to hold no nitrite."""
-    eligible: EligibleEntry = Field(default_factory=EligibleEntry)
-    """Which lots may go in."""
-    require: tuple[OneRequirement, ...] = ()
-    """What the batch must satisfy."""
-    confidence: ConfidenceEntry | None = None
-    """How sure every limit on fat must be, the lots' fat being only a measurement."""
-    additions: tuple[AdditionEntry, ...] = ()
-    """What is added to the meat."""
-    yield_: YieldEntry | None = Field(None, alias="yield")
-    """Finished weight, where it differs from the batch."""
-    casing: CasingEntry | None = None
-    """Casing and links."""
-    scales: ScalesEntry = Field(default_factory=ScalesEntry)
-    """Divisions of the scales."""
-    mixer_kg: Positive | None = None
-    """Largest load of the mixer, kilograms of whole batch."""
-    currency: str = ""
-    """Currency of every price, printed as typed."""
+from optimizer.reading.plausible import impossible, suspicions
 
 
 @dataclass(frozen=True)

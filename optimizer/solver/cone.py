@@ -27,7 +27,8 @@ from constraints.confidence import Confident, measured_again
 from constraints.formula import Formula
 from constraints.ingredients import Lot
 from constraints.methods import FatMethod, Finding
-from constraints.requirement import Requirement, Row
+from constraints.requirement import Requirement
+from constraints.row import Row
 from optimizer.solver.cutting import Search
 from optimizer.solver.exact import lower_bound
 from optimizer.solver.model import Ending, Program

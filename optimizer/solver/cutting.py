@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 from fractions import Fraction
 
 from constraints.cone import Cone
-from constraints.requirement import Row
+from constraints.row import Row
 from optimizer.solver.exact import Vertex
 from optimizer.solver.fold import fold
 from optimizer.solver.model import Ending, Program, Variable, solve
@@ -220,15 +220,15 @@ class Search:
 
     def _none(self, program: Program) -> Found:
         """That no point keeps the cones: proved by cuts where they are broken least, as far as that succeeds."""
-        elastic, cones = _elastic(program, self.cones)
+        loose, cones = elastic(program, self.cones)
         tangents = Tangents(cones, self.tangents.learnt)
         cuts: list[Row] = []
         for _ in range(_ROUNDS):
             self.rounds += 1
-            outcome = solve(tangents.program(elastic))
+            outcome = solve(tangents.program(loose))
             if not outcome.values:
                 break
-            x = outcome.values[: len(elastic.variables)]
+            x = outcome.values[: len(loose.variables)]
             near = tuple(rounded(value) for value in x[:-1])
             cuts += [row for cone in self.cones if not cone.holds(near) and (row := cone.cut(near)) is not None]
             refuted = Program(program.variables, (*program.rows, *cuts))
@@ -239,7 +239,7 @@ class Search:
         return Found(Optimum(Ending.INFEASIBLE, certain=False), ())
 
 
-def _elastic(program: Program, cones: Sequence[Cone]) -> tuple[Program, tuple[Cone, ...]]:
+def elastic(program: Program, cones: Sequence[Cone]) -> tuple[Program, tuple[Cone, ...]]:
     """The program in which the cones may be broken by an excess, the last variable and the only cost."""
     far = [max(abs(v.lo), abs(v.hi)) for v in program.variables]
     free = tuple(replace(v, cost=_ZERO) for v in program.variables)

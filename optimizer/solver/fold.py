@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 from fractions import Fraction
 
 from constraints.cone import Cone, Source
-from constraints.requirement import Row
+from constraints.row import Row
 from optimizer.solver.model import Program, Variable
 from optimizer.solver.optimum import Ranks
 

@@ -13,7 +13,7 @@ from enum import StrEnum
 from fractions import Fraction
 from typing import Any
 
-from constraints.requirement import Row
+from constraints.row import Row
 from optimizer import clock
 
 _FEASIBLE_POINT = 2

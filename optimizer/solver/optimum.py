@@ -20,7 +20,7 @@ from fractions import Fraction
 from math import ceil, floor
 
 from constraints.ingredients import Ingredient, Lot
-from constraints.requirement import Row
+from constraints.row import Row
 from optimizer.solver.exact import Vertex, counted_rows, no_sum_fits, proved, reduced_costs, refuted_by, refutes
 from optimizer.solver.model import Ending, Outcome, Program, solve
 from optimizer.solver.program import relaxed

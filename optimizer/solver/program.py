@@ -12,7 +12,8 @@ from fractions import Fraction
 
 from constraints.formula import Formula
 from constraints.ingredients import Ingredient, Lot
-from constraints.requirement import Hold, Requirement, Row
+from constraints.requirement import Hold, Requirement
+from constraints.row import Row
 from constraints.stock import hold
 from optimizer.problem import Problem, rows_of
 from optimizer.solver.model import Program, Variable

@@ -14,7 +14,7 @@ from fractions import Fraction
 from math import hypot
 
 from constraints.cone import Cone
-from constraints.requirement import Row
+from constraints.row import Row
 from optimizer.solver.model import Program, Variable
 
 _ZERO = Fraction(0)

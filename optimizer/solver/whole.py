@@ -34,12 +34,17 @@ _ZERO = Fraction(0)
 
 @dataclass
 class Whole:
-    """One search: the program and its cones. ``rounds`` counts linear programs for cuts and nodes of the trees."""
+    """One search: the program and its cones.
+
+    ``with_plain``: the optimum without regard to the cones is asked for too. ``rounds`` counts linear programs for cuts
+    and nodes of the trees.
+    """
 
     program: Program
     cones: tuple[Cone, ...]
     ranks: Ranks
     deadline: float | None
+    with_plain: bool = True
     rounds: int = 0
 
     def run(self) -> Found:
@@ -61,6 +66,8 @@ class Whole:
         best = tree.best
         if best is None:
             return self._none(loose, tree.reported, done)
+        if not self.with_plain:
+            return self._answer(loose, search, best, tree.reported, done)
         plain = self._plain(best)
         if plain is best:
             best = plain = self._ranked_plain(best, search)
@@ -137,7 +144,7 @@ class Whole:
 
     def _none(self, loose: Found, reported: float, done: bool) -> Found:
         """No batch was found; that is sure where there is none without regard to the cones either."""
-        if done:
+        if done and self.with_plain:
             plain = optimise(self.program, Ranks((), ()), time_limit=self._left())
             if plain.ending is Ending.INFEASIBLE and plain.certain:
                 return replace(loose, optimum=plain)

@@ -19,7 +19,8 @@ from time import monotonic
 from constraints.formula import Batch, Dosing, Formula
 from constraints.ingredients import Ingredient, Kind
 from constraints.quantities import Basis, Weight
-from constraints.requirement import Hold, Requirement, Row
+from constraints.requirement import Hold, Requirement
+from constraints.row import Row
 from constraints.stock import BatchSize, Stock
 from optimizer.problem import Problem
 from optimizer.solver.model import Ending, Program, Variable, solve

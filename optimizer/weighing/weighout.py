@@ -17,10 +17,12 @@ from time import monotonic
 from constraints.formula import Batch, Formula
 from constraints.ingredients import FAT, Ingredient, Kind, Lot
 from constraints.quantities import Basis
-from constraints.requirement import Requirement, Row
+from constraints.requirement import Requirement
+from constraints.row import Row
 from constraints.stock import BatchSize, Stock
 from optimizer.problem import Problem
-from optimizer.reading.recipe import Recipe, ScaleName
+from optimizer.reading.entry import ScaleName
+from optimizer.reading.recipe import Recipe
 from optimizer.solver.exact import reduced_costs
 from optimizer.solver.optimum import Optimum, order_of_use
 from optimizer.solver.program import Layout, uses

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
 
 from constraints.faults import BadInput, Fault, nearest
 from constraints.ingredients import Lot
@@ -17,7 +18,10 @@ from optimizer.why.explain import Explanation, explain
 from optimizer.why.ground import Ground
 from optimizer.why.offers import Offered, read_offers
 from optimizer.why.unfinished import Part, Unfinished, named
-from optimizer.why.what_if import Change, Inputs, Setting, change_of, settings_of, with_settings
+from optimizer.why.what_if import Change, Inputs, Setting, at_option, change_of, settings_of, with_settings
+
+if TYPE_CHECKING:
+    from optimizer.why.sure.limits import SureGround
 
 
 @dataclass(frozen=True)
@@ -42,13 +46,20 @@ class Question:
         settings = settings_of(self.changed)
         before = assemble(recipe, table, order) if settings else None
         if settings:
-            said = {fault.found for fault in (*recipe.warnings, *table.warnings)}
-            recipe, table, order = with_settings(self.inputs, settings).read()
-            say([fault for fault in (*recipe.warnings, *table.warnings) if fault.found not in said])
-        problem = assemble(recipe, table, order)
+            known = {_told(fault) for fault in (*recipe.warnings, *table.warnings)}
+            try:
+                recipe, table, order = with_settings(self.inputs, settings).read()
+            except BadInput as error:
+                raise BadInput([at_option(fault, settings) for fault in error.faults]) from None
+            new = [fault for fault in (*recipe.warnings, *table.warnings) if _told(fault) not in known]
+            say([at_option(fault, settings) for fault in new])
+        try:
+            problem = assemble(recipe, table, order)
+        except BadInput as error:
+            raise BadInput([at_option(fault, settings) for fault in error.faults]) from None
         offers: tuple[Offered, ...] = ()
         if self.offers_file is not None:
-            read = read_offers(self.offers_file, table)
+            read = read_offers(self.offers_file, table, order.day)
             say(read.warnings)
             offers = read.offers
         names = [column.name for column in problem.formula.lots]
@@ -59,6 +70,11 @@ class Question:
         return replace(
             self, settings=settings, before=before, problem=problem, files=(recipe, table, order), offers=offers
         )
+
+
+def _told(fault: Fault) -> tuple[str, str]:
+    """What a fault says, wherever the file has it."""
+    return fault.found, fault.allowed
 
 
 @dataclass(frozen=True)
@@ -121,10 +137,18 @@ def _change(question: Question, before: Problem, answer: Answer, left: Left) -> 
     return change_of(question.settings, old, answer)
 
 
-def _curves(question: Question, ground: Ground) -> Iterator[Curve]:
-    requirement = fat_requirement(ground)
-    curve = None if requirement is None else target_curve(ground, requirement)
-    if curve is not None:
-        yield curve
-    chosen = next((c for c in ground.problem.formula.lots if c.name == question.lot), None)
-    yield price_curve(ground, chosen if isinstance(chosen, Lot) else dearest_lot(ground))
+def _curves(question: Question, ground: Ground | SureGround) -> Iterator[Curve]:
+    problem = ground.problem
+    requirement = fat_requirement(problem)
+    lot = next((c for c in problem.formula.columns if c.name == question.lot), None)
+    if not isinstance(lot, Lot):
+        lot = dearest_lot(problem, ground.layout, ground.values)
+    if isinstance(ground, Ground):
+        target = None if requirement is None else target_curve(ground, requirement)
+    else:
+        from optimizer.why.sure.curves import sure_price_curve, sure_target_curve
+
+        target = None if requirement is None else sure_target_curve(ground, requirement)
+    if target is not None:
+        yield target
+    yield price_curve(ground, lot) if isinstance(ground, Ground) else sure_price_curve(ground, lot)

@@ -2,14 +2,18 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 
+from constraints.confidence import Confident
 from constraints.ingredients import FAT, Lot
 from constraints.numbers import shown
 from constraints.quantities import Amount
 from constraints.requirement import Ratio, Requirement, widened
 from optimizer.bench.bench import Bench
+from optimizer.problem import Problem
+from optimizer.solver.program import Layout
 from optimizer.why.ground import Ground, Means, changes, family_of
 from optimizer.why.limits import cost_with
 from optimizer.why.lots import Line, Market, PerHeld, kinks
@@ -45,29 +49,33 @@ class Curve:
     amounts: tuple[tuple[Fraction, Fraction, Fraction], ...] = ()
 
 
-def fat_requirement(ground: Ground) -> Requirement | None:
+def fat_requirement(problem: Problem) -> Requirement | None:
     """The recipe's first requirement on fat, else its first on any ratio that depends on the lots."""
-    own = [r for r in ground.problem.choosing if isinstance(r, Ratio) and not r.origin.legal]
-    fat = [r for r in own if isinstance(r, Ratio) and isinstance(r.over, Amount) and r.over.name == FAT]
+    own: list[Requirement] = []
+    fat: list[Requirement] = []
+    for r in problem.choosing:
+        plain = r.plain if isinstance(r, Confident) else r
+        if isinstance(plain, Ratio) and not r.origin.legal:
+            own.append(r)
+            fat += [r] if isinstance(plain.over, Amount) and plain.over.name == FAT else []
     return next(iter([*fat, *own]), None)
+
+
+def named_target(requirement: Requirement) -> tuple[str, str, str]:
+    """Which limits of a requirement move together as its target (``both``, ``lo`` or ``hi``), a title and an axis."""
+    side = "lo" if requirement.hi is None else "hi" if requirement.lo is None else "both"
+    unit = f" {requirement.unit}" if requirement.unit else ""
+    name = {"both": "target", "hi": "largest", "lo": "smallest"}[side]
+    axis = f"{name} {requirement.what} of the {requirement.basis},{unit or ' as a figure'}"
+    return side, f"Cost against the {name} {requirement.what}", axis
 
 
 def target_curve(ground: Ground, requirement: Requirement) -> Curve | None:
     """Cost against a requirement's target: the middle of its band, or its one limit. None where it has none."""
-    side = (
-        "both"
-        if requirement.lo is not None and requirement.hi is not None
-        else "lo"
-        if requirement.hi is None
-        else "hi"
-    )
+    side, title, axis = named_target(requirement)
     family = family_of(ground, requirement, side)
     if family is None:
         return None
-    unit = f" {requirement.unit}" if requirement.unit else ""
-    name = {"both": "target", "hi": "largest", "lo": "smallest"}[side]
-    axis = f"{name} {requirement.what} of the {requirement.basis},{unit or ' as a figure'}"
-    title = f"Cost against the {name} {requirement.what}"
     present = Point(family.start, ground.cost)
     if ground.whole:
         return _sampled(ground, requirement, side, family.start, title, axis)
@@ -168,11 +176,11 @@ def price_curve(ground: Ground, lot: Lot) -> Curve:
     )  # fmt: skip
 
 
-def dearest_lot(ground: Ground) -> Lot:
+def dearest_lot(problem: Problem, layout: Layout, values: Sequence[Fraction]) -> Lot:
     """The lot on which most money is spent."""
     spent = [
-        (ground.values[j] * ground.layout.program.variables[j].cost, column)
-        for j, column in enumerate(ground.problem.formula.columns)
+        (values[j] * layout.program.variables[j].cost, column)
+        for j, column in enumerate(problem.formula.columns)
         if isinstance(column, Lot)
     ]
     return max(spent, key=lambda pair: pair[0])[1]

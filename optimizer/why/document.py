@@ -75,6 +75,7 @@ def _side(side: Side | None) -> dict[str, Any] | None:
         "possible": side.possible,
         "saves_per_unit": _number(side.saves),
         "until": _number(side.until),
+        "saves_per_unit_until": _number(side.saves if side.straight else side.until_saves),
         "saved_there": _number(side.saved_there),
         "straight": side.straight,
         "no_batch_beyond": side.ends_there,
@@ -107,10 +108,12 @@ def _lot(lot: LotPrice) -> dict[str, Any]:
         "same_blend_from_per_kg": _number(lot.same_from),
         "same_blend_to_per_kg": _number(lot.same_to),
         "more_on_hand": _side(lot.more),
+        "amounts": [{"per_kg": float(price), "kg": float(kg)} for price, kg in lot.amounts],
     }
 
 
 def _offer(worth: OfferWorth) -> dict[str, Any]:
+    order = None if worth.kg_asked is None else worth.offer.ordered(worth.kg_asked)
     return {
         "offer": worth.offer.lot.name,
         "price_per_kg": _number(worth.offer.price),
@@ -124,6 +127,12 @@ def _offer(worth: OfferWorth) -> dict[str, Any]:
         "kg_at_price": _number(worth.kg_asked),
         "saving_at_price": _number(worth.saving),
         "cost_at_price": _number(worth.cost_asked),
+        "kg_to_order": _number(order),
+        "order_costs": None if order is None else _number(worth.offer.pays(order)),
+        "order_pack_kg": _number(worth.offer.pack),
+        "smallest_order_kg": float(worth.offer.smallest),
+        "cheaper_from": [{"kg": float(low), "price_per_kg": float(price)} for low, price in worth.offer.breaks],
+        "not_counted": list(worth.offer.uncounted),
     }
 
 
@@ -160,6 +169,7 @@ def _way(way: Way) -> dict[str, Any]:
         "left_out": None if way.dropped is None else way.dropped.words(),
         "fat_pct": None if way.fat is None else [float(x) for x in way.fat],
         "weighed": way.weighed,
+        "confidence": None if way.probability is None else [float(p) for p in way.probability],
         "points": [{"fat_pct": float(fat), "kg": float(kg)} for fat, kg in way.points],
     }  # fmt: skip
 

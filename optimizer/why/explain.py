@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
+from typing import TYPE_CHECKING
 
 from optimizer.bench.bench import Bench
 from optimizer.blend import Answer
@@ -21,8 +22,11 @@ from optimizer.why.materials import material_wanted
 from optimizer.why.offers import Offered, OfferWorth, offers_valued, with_offers
 from optimizer.why.scales import ways_to_weigh, weighed_way
 from optimizer.why.unfinished import Part, Unfinished, named
-from optimizer.why.ways_out import Way, WaysOut, purchases, ways_out
+from optimizer.why.ways_out import Way, WaysOut, purchases, ranked, ways_out
 from optimizer.why.what_if import Change
+
+if TYPE_CHECKING:
+    from optimizer.why.sure.limits import SureGround
 
 _ZERO = Fraction(0)
 _PRICED = ((Part.PRICES, "prices of limits"), (Part.LOTS, "prices of lots"), (Part.OFFERS, "worth of offers"))
@@ -39,7 +43,7 @@ class Explanation:
     """
 
     answer: Answer
-    ground: Ground | None = None
+    ground: Ground | SureGround | None = None
     limits: tuple[LimitPrice, ...] = ()
     margins: tuple[Margin, ...] = ()
     lots: tuple[LotPrice, ...] = ()
@@ -60,11 +64,12 @@ def explain(
 ) -> Explanation:
     """Explain an answer; ``offers`` are what could be bought beside the lots. Raises SolverDisagrees."""
     problem = answer.problem
-    if any(requirement.cones(problem.formula) for requirement in problem.choosing):
-        return Explanation(answer, unsaid="a limit is kept with a stated confidence, which is not linear")
+    sure = any(requirement.cones(problem.formula) for requirement in problem.choosing)
     if answer.status is AnswerStatus.TIME_LIMIT:
         return _untold(answer, "the search for the cheapest batch was stopped at its time limit", offers)
     if answer.optimum is not None and answer.optimum.values and answer.weighed is not None:
+        if sure:
+            return _sure(answer, answer.optimum.values, recipe, lots, order, offers)
         found = _priced(answer, recipe, lots, order, offers)
         if found is not None:
             return found
@@ -72,6 +77,8 @@ def explain(
         return _off_the_scales(answer)
     if answer.conflict is None:
         return Explanation(answer, unsaid="a limit that no choice of lots can change is broken")
+    if sure:
+        return _sure_ways(answer, answer.conflict, recipe, lots, order, offers)
     return _no_batch(answer, answer.conflict, recipe, lots, order, offers)
 
 
@@ -100,10 +107,49 @@ def _priced(
     with named(unfinished, Part.PRICES, "prices of limits"):
         limits, margins = limit_prices(ground)
     with named(unfinished, Part.OFFERS, "worth of offers"):
-        worths.extend(offers_valued(ground, recipe, lots, offers, order))
+        worths.extend(offers_valued(ground.cost, recipe, lots, offers, order))
     with named(unfinished, Part.LOTS, "prices of lots"):
         priced.extend(lots_priced(ground))
     return Explanation(answer, ground, limits, margins, by_use(priced), tuple(worths), unfinished=tuple(unfinished))
+
+
+def _sure(
+    answer: Answer, values: Sequence[Fraction], recipe: Recipe, lots: LotTable, order: Order, offers: Sequence[Offered]
+) -> Explanation:
+    """Prices where limits are kept with a stated confidence."""
+    from optimizer.why.sure.explain import settled, sure_prices, within_time  # late: only confidence pays for it
+
+    try:
+        found = sure_prices(answer.problem, values)
+    except OutOfTime:
+        return _untold(answer, "the time was over before any was reckoned", offers)
+    if found is None:
+        return Explanation(answer, unsaid="the batch could not be found again")
+    unfinished = list(found.unfinished)
+    worths: list[OfferWorth] = []
+    with settled(unfinished, Part.OFFERS, "worth of offers"), within_time():
+        worths.extend(offers_valued(found.ground.cost, recipe, lots, offers, order))
+    return Explanation(
+        answer, found.ground, found.limits, found.margins, found.lots, tuple(worths), unfinished=tuple(unfinished)
+    )
+
+
+def _sure_ways(
+    answer: Answer, conflict: Conflict, recipe: Recipe, lots: LotTable, order: Order, offers: Sequence[Offered]
+) -> Explanation:
+    """Ways out where limits are kept with a stated confidence."""
+    from optimizer.why.sure.explain import settled, within_time
+    from optimizer.why.sure.ways import sure_ways
+
+    unfinished: list[Unfinished] = []
+    worths: list[OfferWorth] = []
+    out = None
+    with settled(unfinished, Part.WAYS_OUT, "ways out"), within_time():
+        out = sure_ways(answer.problem, conflict)
+        unfinished += out.unfinished
+        with settled(unfinished, Part.OFFERS, "worth of offers"):
+            worths.extend(offers_valued(None, recipe, lots, offers, order))
+    return Explanation(answer, out=out, offers=tuple(worths), unfinished=tuple(unfinished))
 
 
 def _off_the_scales(answer: Answer) -> Explanation:
@@ -146,7 +192,7 @@ def _no_batch(
 
 
 def _weighed(bench: Bench, ways: Sequence[Way], unfinished: list[Unfinished]) -> list[Way]:
-    """The ways of moved limits tried on the scales, the cheapest first and above a hundred lots only that one."""
+    """The ways of moved limits tried on the scales, the best first and above a hundred lots only that one."""
     found: list[Way] = []
     left = len(ways) if len(bench.problem.formula.columns) <= _MOST_WEIGHED else 1
     for way in ways:
@@ -155,4 +201,4 @@ def _weighed(bench: Bench, ways: Sequence[Way], unfinished: list[Unfinished]) ->
             with named(unfinished, Part.WAYS_OUT, "trying the ways on the scales"):
                 way = weighed_way(bench, way)
         found.append(way)
-    return sorted(found, key=lambda way: (way.cost is None, way.cost or _ZERO))
+    return list(ranked(found))

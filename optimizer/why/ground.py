@@ -13,7 +13,8 @@ from enum import StrEnum
 from fractions import Fraction
 from functools import cached_property
 
-from constraints.requirement import Requirement, Row, widened
+from constraints.requirement import Requirement, widened
+from constraints.row import Row
 from optimizer.bench.rows import Owner, layout_for
 from optimizer.clock import OutOfTime
 from optimizer.problem import Problem
@@ -33,6 +34,9 @@ class Means(StrEnum):
     EXACT = "exact"
     FIXED = "packs and pulls held as chosen"
     SOLVED_AGAIN = "solved again with whole packs and pulls"
+    CURVED = "price at the optimum, range by solving again at changed figures"
+    CURVED_FIXED = "packs and pulls held as chosen; price at the optimum, range by solving again at changed figures"
+    CHANGED = "by solving again at changed figures"
 
 
 @dataclass(frozen=True)

@@ -24,6 +24,7 @@ class Side:
     the basis behind it stays the cheapest (None: without end), ``saved_there`` the money saved at that figure, and
     ``straight`` whether the price is the same all the way. ``beyond`` says what takes over, ``beyond_saves`` the price
     there; None with an empty ``beyond`` where nothing changes any more. ``possible`` False: there is no batch that way.
+    ``until_saves`` is the price just before ``until`` where it differs on the way and is known.
     """
 
     way: str
@@ -35,6 +36,7 @@ class Side:
     beyond: tuple[str, ...] = ()
     beyond_saves: Fraction | None = None
     ends_there: bool = False
+    until_saves: Fraction | None = None
 
 
 @dataclass(frozen=True)

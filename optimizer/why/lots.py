@@ -43,6 +43,9 @@ class Line:
 class Market:
     """The least cost as the price of one variable changes, everything else as it is."""
 
+    slack = _ZERO
+    """Savings that solving cannot tell from none: nothing here, because it is exact."""
+
     def __init__(self, program: Program, j: int, start: Simplex | Basis | None = None, floor: Fraction = _ZERO) -> None:
         """``start`` is where a search may start, or one that stands at a cheapest batch of this very program.
 
@@ -62,7 +65,7 @@ class Market:
         return self._line(standing.values)
 
     def _standing(self) -> Simplex | None:
-        """A search that stands at a cheapest batch, for this market to move; None where there is no batch."""
+        """A search that stands at a cheapest batch, for this market to move; None where there is none to stand at."""
         if self._search is None:
             self._search = solved(self.program, self.basis)
         return None if self._search is None else self._search.copy()
@@ -142,7 +145,7 @@ def worth(market: Market, guess: Fraction, without: Fraction | None = None) -> W
     line: Line | None = None
     for turn in range(_MOST):
         found = market.best(price)
-        if found is None or found.at(price) >= base:
+        if found is None or found.at(price) >= base - market.slack:
             if line is not None:
                 return Worth(price, line.amount)
             if turn == 0 and price > market.floor:
@@ -158,7 +161,7 @@ def same_blend(market: Market, line: Line) -> tuple[Fraction | None, Fraction | 
     """The prices between which a batch stays the cheapest; None: no end above the floor, or no end at all."""
     lowest = market.best(market.floor)
     low = None
-    if lowest is not None and lowest.at(market.floor) < line.at(market.floor):
+    if lowest is not None and lowest.at(market.floor) < line.at(market.floor) - market.slack:
         low = _end(market, line, lowest)
     fewest = market.least(1)
     return low, None if fewest.amount == line.amount else _end(market, line, fewest)
@@ -171,7 +174,7 @@ def _end(market: Market, line: Line, far: Line) -> Fraction:
         found = market.best(price)
         if found is None:
             raise SolverDisagrees("a batch known to exist could not be found")
-        if found.at(price) >= line.at(price):
+        if found.at(price) >= line.at(price) - market.slack:
             return price
         far = found
     raise SolverDisagrees("the price range of a lot could not be settled")
@@ -209,7 +212,8 @@ class LotPrice:
     ``stays_to`` is the price up to which a used lot is used, or at which an unused one enters (``kg_then`` of it just
     below); None with ``needed``: whatever it costs; None without: not even for nothing. ``same_from`` and ``same_to``
     bound the prices over which the blend does not change (None: no end). ``more`` is what another kilogram on hand, at
-    the same price, saves where all of it is used.
+    the same price, saves where all of it is used. ``amounts`` are kilograms used at other prices, where the blend
+    changes gradually.
     """
 
     lot: Lot
@@ -222,6 +226,7 @@ class LotPrice:
     same_from: Fraction | None
     same_to: Fraction | None
     more: Side | None = None
+    amounts: tuple[tuple[Fraction, Fraction], ...] = ()
 
 
 def lot_prices(ground: Ground) -> tuple[LotPrice, ...]:

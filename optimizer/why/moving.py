@@ -19,7 +19,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
 
-from constraints.requirement import Row
+from constraints.row import Row
 from optimizer.solver.exact import refutes
 from optimizer.solver.model import Basis, Place, Program
 from optimizer.solver.optimum import SolverDisagrees

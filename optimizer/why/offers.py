@@ -1,8 +1,11 @@
 """Offers not yet bought: reading their table, the most to pay for each and how many kilograms at that price.
 
-The table has the columns of a lots table. Its name column is ``offer`` or ``lot``; the price (``cost_per_kg`` or
+The offers table of a week is read by the week's own reader; of its price periods the one of the batch's day counts. A
+simpler table has the columns of a lots table. Its name column is ``offer`` or ``lot``; the price (``cost_per_kg`` or
 ``price_per_kg``) and the kilograms offered (``on_hand_kg``, ``offered_kg`` or ``largest_order_kg``) may be blank or
 missing. Every cell is judged by the very reader of lots tables.
+
+What is ordered comes in whole order packs and not below the smallest order; what is used of it may be any part.
 """
 
 from __future__ import annotations
@@ -11,47 +14,79 @@ import csv
 import io
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
+from datetime import date
 from fractions import Fraction
+from math import ceil
 
 from constraints.document import read_text
 from constraints.faults import BadInput, Fault
 from constraints.ingredients import Lot
+from constraints.numbers import NotANumber, trimmed
 from optimizer.bench.rows import layout_for
+from optimizer.plan.offers import NEEDED, NOT_HERE, BreakKind, Offer
+from optimizer.plan.offers import parse_offers as parse_week_offers
 from optimizer.problem import Order, Problem, assemble
+from optimizer.reading.entry import WhenMissing
 from optimizer.reading.lots import LotTable, parse_lots
-from optimizer.reading.recipe import Recipe, WhenMissing
-from optimizer.reading.table import Table, cut
+from optimizer.reading.recipe import Recipe
+from optimizer.reading.table import Table, cut, figure, has_decimal_commas
 from optimizer.solver.model import Program
 from optimizer.solver.program import Layout
-from optimizer.why.ground import Ground, Means
+from optimizer.why.ground import Means
 from optimizer.why.lots import Line, Market, PerHeld, kinks, worth
 
 _ZERO = Fraction(0)
 _FILLED_PRICE, _FILLED_KG = "1", "1"
+_HAIR = Fraction(1, 10**6)
+"""Part of a pack too small to order another for: less than a solve's error."""
 NAMES = {
     "lot": ("offer", "lot"),
     "cost_per_kg": ("price_per_kg", "cost_per_kg"),
     "on_hand_kg": ("offered_kg", "largest_order_kg", "on_hand_kg"),
-    "pack_kg": ("order_pack_kg", "pack_kg"),
-    "smallest_pull_kg": ("smallest_order_kg", "smallest_pull_kg"),
 }
 """Columns of a lots table and the names they may have in a table of offers."""
 PASSED_OVER = frozenset({
     "supplier", "price_from", "price_to", "breaks", "break_kind", "delivery_days", "lead_days", "delivery_charge",
-    "keeps_days", "supplier_minimum", "worth_after_per_kg",
+    "keeps_days", "supplier_minimum", "worth_after_per_kg", "order_pack_kg", "smallest_order_kg",
 })  # fmt: skip
-"""Columns about buying over several days, which one batch does not ask for."""
+"""Columns about ordering, which a lots table does not have."""
 
 
 @dataclass(frozen=True, eq=False)
 class Offered:
     """A lot on offer. ``price`` is money per kilogram as held, None where none is asked yet; ``limited`` says whether
     the kilograms of the lot are the offer's own or simply as many as the batch can take.
+
+    ``pack`` and ``smallest`` are kilograms that an order comes in and that it is at least; ``breaks`` are lower prices
+    for kilograms ordered from so many on, for all of them or, with ``beyond``, for those beyond. ``uncounted`` names
+    what else the offer states and its worth to one batch does not count.
     """
 
     lot: Lot
     price: Fraction | None
     limited: bool
+    pack: Fraction | None = None
+    smallest: Fraction = _ZERO
+    breaks: tuple[tuple[Fraction, Fraction], ...] = ()
+    beyond: bool = False
+    uncounted: tuple[str, ...] = ()
+
+    def ordered(self, kg: Fraction) -> Fraction:
+        """Kilograms to order so that so many can be used."""
+        if not kg:
+            return kg
+        least = max(kg, self.smallest)
+        return least if self.pack is None else ceil(least / self.pack - _HAIR) * self.pack
+
+    def pays(self, kg: Fraction) -> Fraction | None:
+        """Money for so many kilograms ordered; None where no price is asked."""
+        if self.price is None:
+            return None
+        steps = [(_ZERO, self.price), *((low, cost) for low, cost in self.breaks if low <= kg)]
+        if not self.beyond:
+            return kg * steps[-1][1]
+        ends = [low for low, _ in steps[1:]] + [kg]
+        return sum(((end - low) * cost for (low, cost), end in zip(steps, ends, strict=True)), _ZERO)
 
 
 @dataclass(frozen=True)
@@ -86,16 +121,23 @@ class OfferWorth:
     left_out: str = ""
 
 
-def read_offers(path: str, lots: LotTable) -> OfferedTable:
+def read_offers(path: str, lots: LotTable, day: date) -> OfferedTable:
     """Read the offers file at ``path``. Raises BadInput with every fault of it."""
-    return parse_offers(read_text(path), path, lots)
+    return parse_offers(read_text(path), path, lots, day)
 
 
-def parse_offers(text: str, file: str, lots: LotTable) -> OfferedTable:
-    """Read an offers table from text; an offer may not have the name of a lot at hand. Raises BadInput."""
+def parse_offers(text: str, file: str, lots: LotTable, day: date) -> OfferedTable:
+    """Read an offers table from text, prices as on a day of delivery; an offer may not have the name of a lot at hand.
+
+    Raises BadInput.
+    """
     table, found = cut(text, file)
     if table is None:
         raise BadInput(found)
+    if set(NEEDED) <= set(table.header) and not {*NOT_HERE, "offered_kg"} & set(table.header):
+        week = parse_week_offers(text, file)
+        _refuse_clashes([(offer.name, offer.line) for offer in week.offers], "offer", file, lots)
+        return OfferedTable(file, tuple(_of_week(offer, day) for offer in week.offers), week.warnings)
     faults = [*found, *_header_faults(table, file)]
     if faults:
         raise BadInput(faults)
@@ -117,24 +159,74 @@ def parse_offers(text: str, file: str, lots: LotTable) -> OfferedTable:
         read = parse_lots(text, file)
     except BadInput as error:
         raise BadInput([_renamed(fault, back) for fault in error.faults]) from None
-    clashes = {lot.name for lot in lots.lots}
+    _refuse_clashes([(lot.name, lot.line) for lot in read.lots], back["lot"], file, lots)
+    orders = _orders(table, file)
+    told = [f for f in read.warnings if str(f.column) not in blank or f.line not in blank[str(f.column)]]
+    offers = tuple(_offered(lot, blank, *orders.get(lot.line, (None, None))) for lot in read.lots)
+    return OfferedTable(file, offers, tuple(_renamed(f, back) for f in told))
+
+
+def _refuse_clashes(names: Sequence[tuple[str, int]], column: str, file: str, lots: LotTable) -> None:
+    known = {lot.name for lot in lots.lots}
     faults = [
-        Fault(file, lot.line, back["lot"], f"{lot.name!r} is the name of a lot at hand in {lots.file}", "another name")
-        for lot in read.lots
-        if lot.name in clashes
+        Fault(file, line, column, f"{name!r} is the name of a lot at hand in {lots.file}", "another name")
+        for name, line in names
+        if name in known
     ]
     if faults:
         raise BadInput(faults)
-    told = [f for f in read.warnings if str(f.column) not in blank or f.line not in blank[str(f.column)]]
-    return OfferedTable(file, tuple(_offered(lot, blank) for lot in read.lots), tuple(_renamed(f, back) for f in told))
 
 
-def _offered(lot: Lot, blank: Mapping[str, set[int]]) -> Offered:
+def _of_week(offer: Offer, day: date) -> Offered:
+    """An offer of a week as it stands on one day; without a price where none is in force then."""
+    open_on = [period for period in offer.periods if period.covers(day)]
+    period = open_on[0] if open_on else None
+    uncounted = []
+    if period is None:
+        uncounted.append(f"no price is in force on {day.isoformat()}")
+    if offer.charge:
+        uncounted.append(f"a delivery charge of {trimmed(offer.charge)}")
+    if offer.minimum:
+        uncounted.append(f"the supplier's minimum of {trimmed(offer.minimum)}")
+    if offer.lead_days:
+        uncounted.append(f"delivery {offer.lead_days} {'day' if offer.lead_days == 1 else 'days'} after the order")
+    lot = offer.lot if offer.largest is None else replace(offer.lot, on_hand_kg=offer.largest)
+    return Offered(
+        replace(lot, suspicions=()), None if period is None else period.price, offer.largest is not None, offer.pack,
+        offer.smallest, () if period is None else period.breaks, offer.kind is BreakKind.INCREMENTAL, tuple(uncounted),
+    )  # fmt: skip
+
+
+def _orders(table: Table, file: str) -> dict[int, tuple[Fraction | None, Fraction | None]]:
+    """Order pack and smallest order by line, None where a cell is blank. Raises BadInput."""
+    found: dict[int, list[Fraction | None]] = {line: [None, None] for line in table.lines}
+    faults = []
+    for k, name in enumerate(("order_pack_kg", "smallest_order_kg")):
+        if name not in table.header:
+            continue
+        cells = table.cells(name)
+        commas = table.delimiter != "," and has_decimal_commas(cells)
+        for line, cell in zip(table.lines, cells, strict=True):
+            try:
+                value = figure(cell, commas) if cell else None
+            except NotANumber as error:
+                faults.append(Fault(file, line, name, str(error), "a plain number such as 24.5, or blank"))
+                continue
+            if value is not None and value <= 0:
+                faults.append(Fault(file, line, name, f"{name} is {cell}", "above 0, or blank"))
+            found[line][k] = value
+    if faults:
+        raise BadInput(faults)
+    return {line: (pack, smallest) for line, (pack, smallest) in found.items()}
+
+
+def _offered(lot: Lot, blank: Mapping[str, set[int]], pack: Fraction | None, smallest: Fraction | None) -> Offered:
     asked = lot.line not in blank["cost_per_kg"]
     price = lot.held_cost_per_kg if asked else None
     if not asked:
         lot = replace(lot, cost_per_kg=_ZERO, held_cost_per_kg=_ZERO)
-    return Offered(replace(lot, suspicions=()), price, lot.line not in blank["on_hand_kg"])
+    limited = lot.line not in blank["on_hand_kg"]
+    return Offered(replace(lot, suspicions=()), price, limited, pack, smallest or _ZERO)
 
 
 def _in_pounds(name: str, typed: Mapping[str, str]) -> bool:
@@ -186,14 +278,14 @@ def with_offers(recipe: Recipe, lots: LotTable, offers: Sequence[Offered], order
 
 
 def offer_worths(
-    ground: Ground | None, recipe: Recipe, lots: LotTable, offers: Sequence[Offered], order: Order
+    cost: Fraction | None, recipe: Recipe, lots: LotTable, offers: Sequence[Offered], order: Order
 ) -> tuple[OfferWorth, ...]:
-    """What each offer alone is worth, in the order of its table; without a ground no batch exists without offers."""
-    return tuple(offers_valued(ground, recipe, lots, offers, order))
+    """What each offer alone is worth, in the order of its table; ``cost`` is the least without (None: no batch)."""
+    return tuple(offers_valued(cost, recipe, lots, offers, order))
 
 
 def offers_valued(
-    ground: Ground | None, recipe: Recipe, lots: LotTable, offers: Sequence[Offered], order: Order
+    cost: Fraction | None, recipe: Recipe, lots: LotTable, offers: Sequence[Offered], order: Order
 ) -> Iterator[OfferWorth]:
     """What each offer alone is worth, one after the other. Raises OutOfTime on the way."""
     if not offers:
@@ -203,6 +295,7 @@ def offers_valued(
     why = {out.lot.name: out.why for out in problem.left_out}
     columns = {column.name: j for j, column in enumerate(problem.formula.columns)}
     taken = {offer.lot.name for offer in offers}
+    sure = any(requirement.cones(problem.formula) for requirement in problem.choosing)
     for offer in offers:
         name = offer.lot.name
         means = Means.SOLVED_AGAIN if layout.program.whole else Means.EXACT
@@ -211,7 +304,12 @@ def offers_valued(
             continue
         others = [columns[other] for other in taken - {name} if other in columns]
         alone = without_columns(layout.program, others)
-        yield _worth(problem, replace(layout, program=alone), columns[name], offer, means, ground)
+        if sure:
+            from optimizer.why.sure.offers import sure_worth  # late: only confidence pays for its imports
+
+            yield sure_worth(problem, replace(layout, program=alone), columns[name], offer, cost)
+            continue
+        yield _worth(problem, replace(layout, program=alone), columns[name], offer, means, cost)
 
 
 def without_columns(program: Program, columns: Sequence[int]) -> Program:
@@ -221,7 +319,7 @@ def without_columns(program: Program, columns: Sequence[int]) -> Program:
     return Program(variables, program.rows)
 
 
-def _worth(problem: Problem, layout: Layout, j: int, offer: Offered, means: Means, ground: Ground | None) -> OfferWorth:
+def _worth(problem: Problem, layout: Layout, j: int, offer: Offered, means: Means, cost: Fraction | None) -> OfferWorth:
     lot = problem.formula.columns[j]
     assert isinstance(lot, Lot)
     scale = PerHeld(problem, lot, layout.units[j])
@@ -230,13 +328,13 @@ def _worth(problem: Problem, layout: Layout, j: int, offer: Offered, means: Mean
     first = market.best(floor)
     if first is None:
         return OfferWorth(offer, means, possible=False)
-    value = worth(market, floor, None if ground is None else ground.cost)
+    value = worth(market, floor, cost)
     if value.price is None:
-        return _asked(OfferWorth(offer, means, None, scale.kg(value.amount), value.needed), market, scale, ground)
+        return _asked(OfferWorth(offer, means, None, scale.kg(value.amount), value.needed), market, scale, cost)
     lines = kinks(market, floor, value.price)
     steps = tuple(_steps(lines, value.price, scale))
     answer = OfferWorth(offer, means, scale.money(value.price), scale.kg(value.amount), steps=steps)
-    return _asked(answer, market, scale, ground)
+    return _asked(answer, market, scale, cost)
 
 
 def _steps(
@@ -249,12 +347,12 @@ def _steps(
             yield scale.money(end) or _ZERO, scale.kg(line.amount)
 
 
-def _asked(answer: OfferWorth, market: Market, scale: PerHeld, ground: Ground | None) -> OfferWorth:
+def _asked(answer: OfferWorth, market: Market, scale: PerHeld, without: Fraction | None) -> OfferWorth:
     if answer.offer.price is None:
         return answer
     cost = scale.cost(answer.offer.price)
     line = market.best(cost)
     if line is None:
         return answer
-    saving = None if ground is None else ground.cost - line.at(cost)
+    saving = None if without is None else without - line.at(cost)
     return replace(answer, kg_asked=scale.kg(line.amount), saving=saving, cost_asked=line.at(cost))

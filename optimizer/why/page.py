@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from fractions import Fraction
 from math import ceil
 
@@ -15,13 +15,15 @@ from optimizer.why.explain import Explanation
 from optimizer.why.ground import Means
 from optimizer.why.limits import LimitPrice, Side
 from optimizer.why.lots import LotPrice
-from optimizer.why.offers import OfferWorth
+from optimizer.why.offers import Offered, OfferWorth
 from optimizer.why.short import Money, per_unit, unused_words
 from optimizer.why.unfinished import Part
 from optimizer.why.ways_out import Concession, Kind, Way
 from optimizer.why.what_if import Change, FigureMove
 
 _ZERO = Fraction(0)
+_SAME = Fraction(1, 10**5)
+"""Share of a price within which it is told as the same on both sides."""
 
 
 def page(explanation: Explanation) -> str:
@@ -57,7 +59,18 @@ def _opening(explanation: Explanation, money: Money) -> Iterator[str]:
     assert ground is not None
     yield ""
     text = f"The cheapest batch costs {money(ground.cost)} before it is rounded to the scales. "
-    if ground.whole:
+    if ground.means in (Means.CURVED, Means.CURVED_FIXED):
+        text += (
+            "Limits are kept with a stated confidence, so that cost is a smooth curve. The price of a limit is that "
+            "where the limit stands now, to about five figures; how far it reaches and all prices of lots were found "
+            "by solving again at changed figures, ranges to within a thousandth of their length."
+        )
+        if ground.whole:
+            text += (
+                " Some lots come in whole packs or have a smallest pull: prices of limits hold the packs and pulls as "
+                "they were chosen; the line 'one unit' and all prices of lots choose them anew."
+            )
+    elif ground.whole:
         text += (
             "Some lots come in whole packs or have a smallest pull. Prices of limits hold the packs and pulls as they "
             "were chosen; the line 'one unit' and all prices of lots come from solving everything again."
@@ -97,7 +110,7 @@ def _limit_words(price: LimitPrice, money: Money) -> Iterator[str]:
     if not a and not b:
         yield "at its limit, and slack would save nothing."
         return
-    if a is not None and b is not None and a == -b:
+    if a is not None and b is not None and abs(a + b) <= _SAME * abs(a):
         yield f"each {unit} {words[0]} saves {money(a * per)}." if a else "it costs nothing as it stands."
     else:
         if a is not None:
@@ -122,7 +135,9 @@ def _range_words(price: LimitPrice, side: Side, word: str, money: Money) -> Iter
         return
     to = f"{figure(side.until, None, 2)} {r.unit}".strip()
     text = f"{'Up' if up else 'Down'} to {to}" + (
-        " that holds" if side.straight else f" it changes gradually, {_all_told(side, money)}"
+        " that holds"
+        if side.straight
+        else f" it changes gradually{_at_last(side, per, money)}, {_all_told(side, money)}"
     )
     if side.ends_there:
         why = f" ({'; '.join(side.beyond)} in the way)" if side.beyond else ""
@@ -135,6 +150,12 @@ def _range_words(price: LimitPrice, side: Side, word: str, money: Money) -> Iter
         then = f"each {unit} {word} {'saves' if rate >= 0 else 'costs'} {money(abs(rate))}"
         then = then if rate else "nothing more is saved"
     yield f"{text}; then {': '.join(filter(None, (after, then)))}."
+
+
+def _at_last(side: Side, per: Fraction, money: Money) -> str:
+    if side.until_saves is None or side.saves is None:
+        return ""
+    return f", to {money(abs(side.until_saves * per), abs(side.saves * per))} there"
 
 
 def _all_told(side: Side, money: Money) -> str:
@@ -188,10 +209,17 @@ def _used_words(lot: LotPrice, money: Money) -> Iterator[str]:
         yield f"The blend is the same at any price from {money.bare(low, lot.price)}."
     elif low is not None and high is not None:
         yield f"The blend is the same from {money.bare(low, lot.price)} to {money.bare(high, lot.price)}."
+    if lot.amounts:
+        yield f"{_at_prices(lot.amounts, money)}."
     if lot.more is not None and lot.more.saves:
         text = f"All of it is used; another kilogram at this price saves {money(lot.more.saves)}"
         text += f", up to {shown(lot.more.until, 2)} kg on hand." if lot.more.until is not None else "."
         yield text
+
+
+def _at_prices(amounts: Sequence[tuple[Fraction, Fraction]], money: Money) -> str:
+    """Kilograms at prices."""
+    return "Priced " + ", ".join(f"at {money.bare(price)} it would be {shown(kg, 2)} kg" for price, kg in amounts)
 
 
 # Offers.
@@ -219,19 +247,41 @@ def _offer_words(worth: OfferWorth, money: Money) -> Iterator[str]:
         yield f"{name}: of no use, even for nothing."
         return
     else:
-        yield f"{name}: pay at most {money(worth.most)} a kg, for {shown(worth.kg, 2)} kg."
-        later = [f"{shown(kg, 2)} kg below {money.bare(price)}" for price, kg in worth.steps[1:4]]
+        gradual = worth.means is Means.CHANGED and len(worth.steps) > 1
+        start = "; below that little by little more:" if gradual else f", for {shown(worth.kg, 2)} kg."
+        yield f"{name}: pay at most {money(worth.most)} a kg{start}"
+        word = "at" if worth.means is Means.CHANGED else "below"
+        later = [f"{shown(kg, 2)} kg {word} {money.bare(price)}" for price, kg in worth.steps[1:4]]
         if later:
-            yield f"More would be bought for less: {', '.join(later)}."
+            yield f"{', '.join(later)}." if gradual else f"More would be bought for less: {', '.join(later)}."
     if worth.offer.price is None or worth.kg_asked is None:
+        if worth.offer.uncounted:
+            yield f"Not counted: {', '.join(worth.offer.uncounted)}."
         return
     asked = f"At the {money.bare(worth.offer.price)} asked"
+    verb = "buy" if worth.offer.ordered(worth.kg_asked) == worth.kg_asked else "use"
     if not worth.kg_asked:
         yield f"{asked} buy none."
     elif worth.saving is not None:
-        yield f"{asked} buy {shown(worth.kg_asked, 2)} kg and save {money(worth.saving)}."
+        yield f"{asked} {verb} {shown(worth.kg_asked, 2)} kg and save {money(worth.saving)}."
     elif worth.cost_asked is not None:
-        yield f"{asked} buy {shown(worth.kg_asked, 2)} kg; the batch then costs {money(worth.cost_asked)}."
+        yield f"{asked} {verb} {shown(worth.kg_asked, 2)} kg; the batch then costs {money(worth.cost_asked)}."
+    yield from _order_words(worth.offer, worth.kg_asked, money)
+
+
+def _order_words(offer: Offered, kg: Fraction, money: Money) -> Iterator[str]:
+    """What has to be ordered to use so many kilograms, what that costs, and what the offer states beside."""
+    order = offer.ordered(kg)
+    pays = offer.pays(order)
+    if kg and pays is not None and (order - kg > Fraction(1, 200) or offer.breaks):
+        packs = "" if offer.pack is None else f" in packs of {trimmed(offer.pack)} kg"
+        left = f", of which {shown(order - kg, 2)} kg are left over" if order - kg > Fraction(1, 200) else ""
+        yield f"Sold{packs}: that is an order of {shown(order, 2)} kg for {money(pays)}{left}."
+    if offer.breaks:
+        told = ", ".join(f"{money.bare(price)} from {trimmed(low)} kg" for low, price in offer.breaks)
+        yield f"Cheaper by quantity: {told}; the worth above is at the price for less."
+    if offer.uncounted:
+        yield f"Not counted: {', '.join(offer.uncounted)}."
 
 
 # No batch.
@@ -275,7 +325,7 @@ def _ways(explanation: Explanation, money: Money) -> Iterator[str]:
         yield from heading("without giving way")
         for way in explanation.buy:
             yield from paragraph(way_words(way, money), "* ")
-    yield from heading("ways to give way, the cheapest batch first")
+    yield from heading("ways to give way, by cost and by size of the concession")
     if not out.ways:
         none = "None: what stands in the way is law, or no single figure of yours will do."
         yield from paragraph("None was found." if explanation.left(Part.WAYS_OUT) else none)
@@ -283,10 +333,15 @@ def _ways(explanation: Explanation, money: Money) -> Iterator[str]:
     for k, way in enumerate(out.ways, start=1):
         place = places.get(id(way))
         rank = f" Concession number {place} by size, {shown(way.size * PERCENT, 1)} % of the figure." if place else ""
-        if way.kind in (Kind.DROPPED, Kind.PACKS, Kind.SCALE):
+        if way.kind in (Kind.DROPPED, Kind.PACKS, Kind.SCALE, Kind.CONFIDENCE):
             rank = ""
         yield from paragraph(way_words(way, money) + rank, f"{k}. ")
-    if out.ways or explanation.buy:
+    if out.ways and any(r.cones(explanation.answer.problem.formula) for r in explanation.answer.problem.choosing):
+        yield from paragraph(
+            "Each was applied and solved again, before rounding to the scales: go a little farther than told, so that "
+            "a batch can be weighed."
+        )
+    elif out.ways or explanation.buy:
         yield from paragraph(
             "Each was applied and solved again: a batch exists with each. A moved limit was also tried on the scales"
             + (
@@ -324,6 +379,12 @@ def way_words(way: Way, money: Money) -> str:
         points = ", ".join(f"{trimmed(kg, 1)} kg at {trimmed(fat, 1)} %" for fat, kg in way.points)
         low, high = shown(way.fat[0], 1), shown(way.fat[1], 1)
         return f"Get {kind} with {low} to {high} % fat, at least: {points} (its other figures as in your own lots)."
+    if way.kind is Kind.CONFIDENCE and way.probability is not None:
+        old, new = (f"{trimmed(p * PERCENT)} %" for p in way.probability)
+        return f"Ask for a confidence of {new} instead of {old}{cost}."
+    if way.kind is Kind.MEASURED:
+        names = ", ".join(lot.name for lot, _ in way.lots)
+        return f"Measure the fat of {names} again by the most precise bench method, if it comes out the same{cost}."
     assert way.spend is not None
     if way.kind is Kind.TOLERANCE:
         return f"Let the weight be within {trimmed(way.spend * G_PER_KG)} g of the order{cost}."

@@ -51,7 +51,10 @@ def unused_words(lot: LotPrice, money: Money) -> str:
     name = f"{lot.lot.name}, at {money.bare(lot.price)} a kg"
     if lot.stays_to is None:
         return f"{name}: would not be used even for nothing."
-    return f"{name}: enters below {money(lot.stays_to, lot.price)}, with {shown(lot.kg_then, 3)} kg."
+    if not lot.amounts:
+        return f"{name}: enters below {money(lot.stays_to, lot.price)}, with {shown(lot.kg_then, 3)} kg."
+    told = ", ".join(f"{shown(kg, 2)} kg at {money.bare(price)}" for price, kg in lot.amounts)
+    return f"{name}: enters below {money(lot.stays_to, lot.price)}, little by little: {told}."
 
 
 def short_form(answer: Answer) -> list[str]:

@@ -13,7 +13,8 @@ from fractions import Fraction
 from math import ceil, floor
 
 from constraints.ingredients import Lot
-from constraints.requirement import Requirement, Row, widened
+from constraints.requirement import Requirement, widened
+from constraints.row import Row
 from constraints.stock import BatchSize
 from optimizer.bench.bench import NEAR_NODES, Bench, with_lots
 from optimizer.bench.extreme import MANY
@@ -27,8 +28,10 @@ _ZERO = Fraction(0)
 _ONE = Fraction(1)
 _LOTS = 5
 """Lots looked at one by one for more stock or open packs: those that the proof of the conflict leans on most."""
-_LEAST_ORDER = 50
+LEAST_ORDER = 50
 """An order is not made smaller than one part in so many; common practice, no source."""
+_MOST = Fraction(1, 2)
+"""Share of a figure beyond which giving way is giving up most of it; common practice, no source."""
 _PLENTY = Fraction(10) ** 6
 _FARTHER = (1, 4, 20)
 """Steps by which a concession goes farther until its batch can be weighed; common practice, no source."""
@@ -47,6 +50,8 @@ class Kind(StrEnum):
     MATERIAL = "kind of material"
     SCALE = "scales"
     TOLERANCE = "tolerance on the weight"
+    CONFIDENCE = "lower confidence"
+    MEASURED = "measured again"
 
 
 @dataclass(frozen=True)
@@ -69,7 +74,8 @@ class Way:
     """One way out, applied and solved. ``cost`` is the least cost then; ``size`` ranks concessions (a share; zero for a
     purchase). ``kg`` as held and ``spend`` belong to purchases and stock; ``fat`` is the range for a kind of material,
     ``points`` the fewest kilograms of it at some fat figures. ``weighed`` is True where it was also blended to the end,
-    onto the scales. ``sure`` is False where a slightly cheaper batch may exist.
+    onto the scales. ``sure`` is False where a slightly cheaper batch may exist. ``probability`` is a confidence asked
+    for and the lower one that will do.
     """
 
     kind: Kind
@@ -83,11 +89,43 @@ class Way:
     points: tuple[tuple[Fraction, Fraction], ...] = ()
     weighed: bool = False
     sure: bool = True
+    probability: tuple[Fraction, Fraction] | None = None
+
+    @property
+    def for_the_order(self) -> Fraction | None:
+        """The cost where the whole order were made at the cost a kilogram of what this way makes."""
+        moved = next((c for c in self.concessions if c.limit == "both"), None)
+        return self.cost if moved is None or self.cost is None or not moved.new else self.cost * moved.old / moved.new
+
+    @property
+    def drastic(self) -> bool:
+        """True where most of what was asked for is given up."""
+        return self.kind is not Kind.STOCK and any(c.share > _MOST for c in self.concessions)
+
+
+def ranked(ways: Sequence[Way]) -> tuple[Way, ...]:
+    """By cost and by size together: the least sum of a way's places in the two orders first, then the cheaper.
+
+    A smaller or larger order counts at its cost a kilogram, because making less is not cheaper. What gives up most of
+    what was asked for comes last.
+    """
+    cheap = sorted({_money(way) for way in ways})
+    small = sorted({way.size for way in ways})
+
+    def key(way: Way) -> tuple[bool, int, tuple[bool, Fraction]]:
+        return way.drastic, cheap.index(_money(way)) + small.index(way.size), _money(way)
+
+    return tuple(sorted(ways, key=key))
+
+
+def _money(way: Way) -> tuple[bool, Fraction]:
+    cost = way.for_the_order
+    return cost is None, cost or _ZERO
 
 
 @dataclass(frozen=True)
 class WaysOut:
-    """The ways, the cheapest first, and the legal requirements of the conflict, which stay.
+    """The ways, by cost and size (see ranked), and the legal requirements of the conflict, which stay.
 
     ``unfinished`` names what was not looked into to the end.
     """
@@ -130,11 +168,7 @@ def ways_out(bench: Bench, conflict: Conflict) -> WaysOut:
                 ways += _open_packs(bench)
     finally:
         bench.hold()
-    return WaysOut(tuple(sorted(ways, key=_by_cost)), legal, tuple(unfinished))
-
-
-def _by_cost(way: Way) -> tuple[bool, Fraction]:
-    return way.cost is None, way.cost or _ZERO
+    return WaysOut(ranked(ways), legal, tuple(unfinished))
 
 
 # Giving way.
@@ -158,7 +192,7 @@ def _alone(bench: Bench, requirement: Requirement, reach: Reach | None) -> list[
         reach = Reach(requirement, found.get("lo"), found.get("hi"))
     figures = [figure for figure in (reach.below, reach.above) if figure is not None]
     if isinstance(requirement, BatchSize):  # next to nothing is no batch
-        figures = [figure for figure in figures if figure * _LEAST_ORDER >= bench.problem.order.kilograms]
+        figures = [figure for figure in figures if figure * LEAST_ORDER >= bench.problem.order.kilograms]
     return [way for figure in figures for way in applied(bench, [_conceded(requirement, figure)])]
 
 
@@ -169,14 +203,15 @@ def _conceded(requirement: Requirement, figure: Fraction) -> Concession:
         middle = (requirement.lo + requirement.hi) / 2
         way = 1 if figure > middle else -1
         near = figure - way * (requirement.hi - requirement.lo) / 2  # the tolerance still reaches the figure
-        return Concession(requirement, "both", middle, _rounded(near, way))
+        return Concession(requirement, "both", middle, rounded(near, way))
     if requirement.hi is not None and figure > requirement.hi:
-        return Concession(requirement, "hi", requirement.hi, _rounded(figure, 1))
+        return Concession(requirement, "hi", requirement.hi, rounded(figure, 1))
     assert requirement.lo is not None
-    return Concession(requirement, "lo", requirement.lo, _rounded(figure, -1))
+    return Concession(requirement, "lo", requirement.lo, rounded(figure, -1))
 
 
-def _rounded(figure: Fraction, way: int, step: Fraction = Fraction(1, 100)) -> Fraction:
+def rounded(figure: Fraction, way: int, step: Fraction = Fraction(1, 100)) -> Fraction:
+    """A figure rounded up (``way`` 1) or down to a last place that is a fiftieth of it at most."""
     while step > abs(figure) / 50 and step > Fraction(1, 10**6):
         step /= 10
     return (ceil(figure / step) if way > 0 else floor(figure / step)) * step
@@ -304,7 +339,7 @@ def _more_stock(bench: Bench) -> list[Way]:
             values = there.kept.best()
         if not values:
             continue
-        extra = _rounded(values[j] * bench.layout.units[j] / lot.usable - lot.on_hand_kg, 1)
+        extra = rounded(values[j] * bench.layout.units[j] / lot.usable - lot.on_hand_kg, 1)
         if extra <= 0:
             continue
         with bench.with_more(j, (lot.on_hand_kg + extra) * lot.usable) as there:

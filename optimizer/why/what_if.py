@@ -9,7 +9,7 @@ from __future__ import annotations
 import csv
 import io
 import json
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
 from difflib import get_close_matches
@@ -19,19 +19,22 @@ from typing import Any
 from constraints.document import parse
 from constraints.faults import BadInput, Fault, Severity
 from constraints.ingredients import Lot
-from constraints.numbers import NotANumber, exact
+from constraints.numbers import KG_PER_LB, NotANumber, exact, trimmed
 from constraints.requirement import Requirement
 from optimizer.blend import Answer
 from optimizer.order import SIZES, Asked, order_of
 from optimizer.problem import Order
-from optimizer.reading.columns import KNOWN
+from optimizer.reading.columns import INSTEAD, KNOWN
+from optimizer.reading.entry import AdditionEntry
 from optimizer.reading.lots import LotTable, parse_lots
-from optimizer.reading.recipe import AdditionEntry, Recipe, parse_recipe
-from optimizer.reading.table import cut, has_decimal_commas
+from optimizer.reading.recipe import Recipe, parse_recipe
+from optimizer.reading.table import cut, figure, has_decimal_commas
 
 _ZERO = Fraction(0)
 _ORDER = ("meat_kg", "batch_kg", "meat_lb", "batch_lb", "within_kg", "meat_scale_g", "spice_scale_g", "mixer_kg")
 _MESSAGE = "--set"
+_ALL_PLACES = 60
+"""Decimals enough for any figure typed times a pound of eight decimals."""
 PARTS = ("lot", "require", "addition", "order", "yield", "casing", "scales")
 """First words of a path: a lot by name, a requirement or an addition by number or name, or a part of the recipe."""
 
@@ -147,6 +150,7 @@ def _set_lots(inputs: Inputs, settings: Sequence[Setting], faults: list[Fault]) 
     figures = [cell for name in header if name in KNOWN and KNOWN[name].unit for cell in table.cells(name)]
     commas = table.delimiter != "," and has_decimal_commas(figures)
     for setting in settings:
+        setting = _in_the_unit_of_the_table(setting, header, rows, commas=commas)
         if setting.name not in lines:
             faults.append(_fault(f"{setting.path!r}: there is no lot {setting.name!r}", _near(setting.name, lines)))
             continue
@@ -166,6 +170,47 @@ def _set_lots(inputs: Inputs, settings: Sequence[Setting], faults: list[Fault]) 
     text = {table.header_line: _csv_line(header, table.delimiter)}
     text.update((line, _csv_line(row, table.delimiter)) for line, row in rows.items())
     return "\n".join(text.get(n, "") for n in range(1, max(text) + 1))
+
+
+def _in_the_unit_of_the_table(
+    setting: Setting, header: list[str], rows: Mapping[int, list[str]], *, commas: bool
+) -> Setting:
+    """A stock or price set in kilograms where the table has pounds, or the other way round, brought to one unit.
+
+    Stock is brought to kilograms and a price to that of a pound, whichever of the two is to be changed, because this
+    multiplies by the pound and is exact in decimals.
+    """
+    twins = {**INSTEAD, **{lb: kg for kg, lb in INSTEAD.items()}}
+    twin = twins.get(setting.key)
+    if twin is None or twin not in header or setting.key in header:
+        return setting
+    if setting.key in ("on_hand_lb", "cost_per_kg"):
+        return replace(setting, key=twin, value=_by_the_pound(setting.value, commas=False))
+    place = header.index(twin)
+    header[place] = setting.key
+    for row in rows.values():
+        row[place] = _by_the_pound(row[place].strip(), commas=commas)
+    return setting
+
+
+def _by_the_pound(cell: str, *, commas: bool) -> str:
+    """A figure times the kilograms of a pound, in all its decimals; what is no figure stays for the reader to judge."""
+    try:
+        value = figure(cell, commas)
+    except NotANumber:
+        return cell
+    text = trimmed(value * KG_PER_LB, _ALL_PLACES)
+    return text.replace(".", ",") if commas else text
+
+
+def at_option(fault: Fault, settings: Sequence[Setting]) -> Fault:
+    """A fault of the recipe with figures set anew, named by the options instead of a place in a text nobody wrote."""
+    if not fault.file.endswith(f"with {_MESSAGE}"):
+        return fault
+    recipe = [f"{s.path}={s.value}" for s in settings if s.part not in ("lot", "order")]
+    if not recipe or fault.line != 1:
+        return fault
+    return replace(fault, file=f"{_MESSAGE} {', '.join(recipe)}", line=None, column=None)
 
 
 def _csv_line(cells: Sequence[str], delimiter: str) -> str:

@@ -1,0 +1,32 @@
+"""A linear row over the columns of a formula: what a solver sees of a requirement."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from fractions import Fraction
+from functools import cached_property
+
+
+@dataclass(frozen=True)
+class Row:
+    """One linear row over the formula's columns: ``lo <= coefs . kilograms <= hi``."""
+
+    label: str
+    coefs: tuple[Fraction, ...]
+    lo: Fraction | None = None
+    hi: Fraction | None = None
+
+    @cached_property
+    def terms(self) -> tuple[tuple[int, Fraction], ...]:
+        """The coefficients that are not zero, each with its column's place."""
+        return tuple((j, a) for j, a in enumerate(self.coefs) if a)
+
+    def value(self, kilograms: Sequence[Fraction]) -> Fraction:
+        """The row's activity at these kilograms of the columns."""
+        return sum((a * x for j, a in self.terms if (x := kilograms[j])), Fraction(0))
+
+    def holds(self, kilograms: Sequence[Fraction]) -> bool:
+        """True where the row is satisfied exactly."""
+        value = self.value(kilograms)
+        return (self.lo is None or value >= self.lo) and (self.hi is None or value <= self.hi)

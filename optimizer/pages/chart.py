@@ -1,0 +1,105 @@
+"""What every picture shares: the HTML page around it, the frame of a chart with grid, axes and titles, and the scales.
+
+Pages hold inline pictures (SVG) and load nothing from anywhere. Every text from the input is escaped.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from math import floor, log10
+
+WIDTH, HEIGHT = 760, 380
+LEFT, RIGHT, TOP, BOTTOM = 80, 24, 24, 60
+BASE, END = HEIGHT - BOTTOM, WIDTH - RIGHT
+"""Pixels from the top to the lower axis, and from the left to the end of it."""
+
+_PAGE = """<!doctype html>
+<html lang="en">
+<head>
+<meta charset="utf-8">
+<title>{{ title }}</title>
+<style>
+body { font: 15px/1.45 sans-serif; color: #222; max-width: 800px; margin: 24px auto; padding: 0 16px; }
+svg { width: 100%; height: auto; }
+.grid { stroke: #ddd; } .axis { stroke: #555; } .curve { fill: none; stroke: #0b5a8a; stroke-width: 2.5; }
+text { font: 13px sans-serif; fill: #333; }
+{% block style %}{% endblock %}
+</style>
+</head>
+<body>
+<h1>{{ title }}</h1>
+{% block body %}{% endblock %}
+</body>
+</html>
+"""
+
+_FRAME = """{% macro frame(title, x_ticks, y_ticks, x_title, y_title) %}
+<svg viewBox="0 0 {{ width }} {{ height }}" role="img" aria-label="{{ title }}">
+{% for x, text in x_ticks %}<line class="grid" x1="{{ x }}" x2="{{ x }}" y1="{{ top }}" y2="{{ base }}"/>
+<text x="{{ x }}" y="{{ base + 18 }}" text-anchor="middle">{{ text }}</text>
+{% endfor %}
+{% for y, text in y_ticks %}<line class="grid" x1="{{ left }}" x2="{{ end }}" y1="{{ y }}" y2="{{ y }}"/>
+<text x="{{ left - 8 }}" y="{{ y + 4 }}" text-anchor="end">{{ text }}</text>
+{% endfor %}
+<line class="axis" x1="{{ left }}" x2="{{ end }}" y1="{{ base }}" y2="{{ base }}"/>
+<line class="axis" x1="{{ left }}" x2="{{ left }}" y1="{{ top }}" y2="{{ base }}"/>
+{{ caller() }}
+<text x="{{ (left + end) / 2 }}" y="{{ height - 16 }}" text-anchor="middle">{{ x_title }}</text>
+<text x="16" y="{{ (top + base) / 2 }}" text-anchor="middle"
+ transform="rotate(-90 16 {{ (top + base) / 2 }})">{{ y_title }}</text>
+</svg>
+{% endmacro %}
+"""
+
+
+@dataclass(frozen=True)
+class Axis:
+    """From figures to pixels."""
+
+    low: float
+    high: float
+    start: float
+    end: float
+
+    def at(self, value: float) -> float:
+        """The pixel of a figure."""
+        return round(self.start + (value - self.low) / (self.high - self.low) * (self.end - self.start), 1)
+
+    def ticks(self) -> list[tuple[float, str]]:
+        """About six round figures with their pixels."""
+        step = _round_step((self.high - self.low) / 6)
+        places = max(0, -floor(log10(step)))
+        first = -int(-self.low // step) if self.low >= 0 else int(self.low // step)
+        found = [k * step for k in range(first, int(self.high / step) + 2)]
+        return [(self.at(v), f"{v:.{places}f}") for v in found if self.low - 1e-9 <= v <= self.high + 1e-9]
+
+
+def _round_step(rough: float) -> float:
+    power = 10.0 ** floor(log10(rough))
+    return float(next(power * k for k in (1, 2, 5, 10) if power * k >= rough))
+
+
+def across(values: Sequence[float]) -> Axis:
+    """The lower axis, with a little room beside the figures."""
+    return _axis(values, LEFT, END)
+
+
+def upwards(values: Sequence[float]) -> Axis:
+    """The axis at the left, with a little room above and below the figures."""
+    return _axis(values, BASE, TOP)
+
+
+def _axis(values: Sequence[float], start: float, end: float) -> Axis:
+    low, high = min(values), max(values)
+    room = (high - low) * 0.06 or max(abs(high) * 0.05, 0.5)
+    return Axis(low - room if low - room >= 0 or low < 0 else 0.0, high + room, start, end)
+
+
+def render(template: str, **values: object) -> str:
+    """A page. The template extends ``page`` and may call the macro ``frame`` of ``chart``."""
+    from jinja2 import DictLoader, Environment
+
+    environment = Environment(autoescape=True, loader=DictLoader({"page": _PAGE, "chart": _FRAME}))
+    sizes = {"width": WIDTH, "height": HEIGHT, "left": LEFT, "top": TOP, "base": BASE, "end": END}
+    return environment.from_string(template).render(**sizes, **values)
