@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 from functools import cached_property
+from math import lcm
 
 
 @dataclass(frozen=True)
@@ -21,6 +22,12 @@ class Row:
     def terms(self) -> tuple[tuple[int, Fraction], ...]:
         """The coefficients that are not zero, each with its column's place."""
         return tuple((j, a) for j, a in enumerate(self.coefs) if a)
+
+    @cached_property
+    def counts(self) -> tuple[tuple[tuple[int, int], ...], int]:
+        """The same as whole numbers, and what they are to be divided by; sums of these are a tenth of the work."""
+        den = lcm(*(a.denominator for _, a in self.terms))
+        return tuple((j, a.numerator * (den // a.denominator)) for j, a in self.terms), den
 
     def value(self, kilograms: Sequence[Fraction]) -> Fraction:
         """The row's activity at these kilograms of the columns."""

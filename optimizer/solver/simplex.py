@@ -35,7 +35,7 @@ class Simplex:
     def __init__(self, program: Program, start: Basis | None = None) -> None:
         """Stand at a basis; where it is missing or singular, at the one in which every row is basic."""
         self.rows = [row.coefs for row in program.rows]
-        self._wholes: dict[int, tuple[list[int], int]] = {}
+        self._counts = [row.counts for row in program.rows]
         self.size = len(program.variables)
         self.cost: list[Fraction] = [v.cost for v in program.variables]
         self.lo: list[Fraction | None] = [*(v.lo for v in program.variables), *(r.lo for r in program.rows)]
@@ -137,11 +137,11 @@ class Simplex:
     def _sums(self, amounts: Mapping[int, Fraction], rows: Iterable[int]) -> dict[int, Fraction]:
         """What some rows come to with these amounts of the variables."""
         per = lcm(*(amount.denominator for amount in amounts.values()))
-        counts = [(j, amount.numerator * (per // amount.denominator)) for j, amount in amounts.items() if amount]
+        counts = {j: amount.numerator * (per // amount.denominator) for j, amount in amounts.items() if amount}
         found = {}
         for i in rows:
-            coefs, den = self._whole(i)
-            found[i] = Fraction(sum(coefs[j] * n for j, n in counts), den * per)
+            terms, den = self._counts[i]
+            found[i] = Fraction(sum(a * counts[j] for j, a in terms if j in counts), den * per)
         return found
 
     def _invert(self) -> bool:
@@ -176,7 +176,9 @@ class Simplex:
         cost = [wrong.get(j, _ZERO) for j in range(self.size)]
         for z, sign in wrong.items():
             if z >= self.size:
-                cost = [c + sign * a if a else c for c, a in zip(cost, self.rows[z - self.size], strict=True)]
+                terms, den = self._counts[z - self.size]
+                for j, a in terms:
+                    cost[j] += sign * Fraction(a, den)
         return cost
 
     def _prices(self, cost: Sequence[Fraction]) -> tuple[Fraction, ...]:
@@ -198,23 +200,16 @@ class Simplex:
         reduced.update({self.size + i: prices[i] for i in self.active if not self._held(self.size + i)})
         return reduced
 
-    def _whole(self, i: int) -> tuple[list[int], int]:
-        """A row as whole numbers over a denominator; sums of these take a tenth of the time that fractions take."""
-        found = self._wholes.get(i)
-        if found is None:
-            den = lcm(*(a.denominator for a in self.rows[i]))
-            found = self._wholes[i] = ([a.numerator * (den // a.denominator) for a in self.rows[i]], den)
-        return found
-
     def _paid(self, prices: Sequence[Fraction]) -> tuple[list[int], int]:
         """What the rows' prices pay for each variable, over a denominator."""
-        priced = [(*self._whole(i), prices[i]) for i in self.active if prices[i]]
+        priced = [(*self._counts[i], prices[i]) for i in self.active if prices[i]]
         shares = [price / den for _, den, price in priced]
         per = lcm(*(share.denominator for share in shares))
         paid = [0] * self.size
-        for (coefs, _, _), share in zip(priced, shares, strict=True):
+        for (terms, _, _), share in zip(priced, shares, strict=True):
             n = share.numerator * (per // share.denominator)
-            paid = [total + n * a for total, a in zip(paid, coefs, strict=True)]
+            for j, a in terms:
+                paid[j] += n * a
         return paid, per
 
     def _entering(self, reduced: Mapping[int, Fraction], *, steepest: bool) -> int | None:
