@@ -24,10 +24,21 @@ class Row:
         return tuple((j, a) for j, a in enumerate(self.coefs) if a)
 
     @cached_property
+    def floats(self) -> tuple[tuple[int, float], ...]:
+        """The same in floating point, for a solver."""
+        return tuple((j, float(a)) for j, a in self.terms)
+
+    @cached_property
     def counts(self) -> tuple[tuple[tuple[int, int], ...], int]:
         """The same as whole numbers, and what they are to be divided by; sums of these are a tenth of the work."""
         den = lcm(*(a.denominator for _, a in self.terms))
         return tuple((j, a.numerator * (den // a.denominator)) for j, a in self.terms), den
+
+    def wider(self, more: int) -> Row:
+        """The same row with so many further columns that do not count."""
+        row = Row(self.label, (*self.coefs, *[Fraction(0)] * more), self.lo, self.hi)
+        vars(row).update(terms=self.terms, floats=self.floats)  # looking for them again takes longer than all else
+        return row
 
     def value(self, kilograms: Sequence[Fraction]) -> Fraction:
         """The row's activity at these kilograms of the columns."""

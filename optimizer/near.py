@@ -280,7 +280,7 @@ def _least_off(problem: Problem, band: Ratio, time_limit: float | None) -> Fract
     for j, (a, b) in enumerate(zip(over, under, strict=True)):
         coefs[j] = (a - middle * b) * layout.units[j]
     weight = problem.order.kilograms
-    rows = [Row(r.label, (*r.coefs, _ZERO), r.lo, r.hi) for r in layout.program.rows]
+    rows = [row.wider(1) for row in layout.program.rows]
     rows += [Row("above", (*coefs, -weight), hi=_ZERO), Row("below", (*coefs, weight), lo=_ZERO)]
     variables = (*layout.program.variables, Variable("off", _ONE, _ZERO, Fraction(PERCENT)))
     wider = Layout(Program(variables, tuple(rows)), layout.units)

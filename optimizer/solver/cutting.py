@@ -243,7 +243,7 @@ def elastic(program: Program, cones: Sequence[Cone]) -> tuple[Program, tuple[Con
     """The program in which the cones may be broken by an excess, the last variable and the only cost."""
     far = [max(abs(v.lo), abs(v.hi)) for v in program.variables]
     free = tuple(replace(v, cost=_ZERO) for v in program.variables)
-    rows = tuple(Row(r.label, (*r.coefs, _ZERO), r.lo, r.hi) for r in program.rows)
+    rows = tuple(row.wider(1) for row in program.rows)
     wide, most = [], Fraction(1)
     for cone in cones:
         weight = max(map(abs, cone.coefs)) or Fraction(1)

@@ -131,7 +131,7 @@ def _as_pulp(program: Program) -> tuple[Any, list[tuple[int, int]]]:
     problem.setObjective(pulp.LpAffineExpression(costs))
     owners: list[tuple[int, int]] = []
     for i, row in enumerate(program.rows):
-        terms = [(variables[j], float(a)) for j, a in row.terms]
+        terms = [(variables[j], a) for j, a in row.floats]
         for sense, limit in _sides(row):
             constraint = pulp.LpConstraint(pulp.LpAffineExpression(terms), sense, rhs=float(limit))
             problem.addConstraint(constraint, f"r{i:05d}_{len(owners)}")

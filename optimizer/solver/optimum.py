@@ -183,6 +183,16 @@ def _pinned(program: Program, values: Sequence[float | Fraction]) -> _Choice | N
     return None if found is None else (pinned, found)
 
 
+def whole_ranked(
+    program: Program, values: Sequence[Fraction], ranks: Ranks, loose: Vertex, time_limit: float | None
+) -> tuple[Fraction, ...]:
+    """A cheapest batch in whole numbers, put in the order of use. ``loose`` is the vertex without whole numbers."""
+    choice = _pinned(program, values)
+    if choice is None:
+        return tuple(values)
+    return _break_ties(*_better_ranked(program, choice, ranks, loose, time_limit), ranks)
+
+
 def whole_first(program: Program, values: Sequence[float | Fraction]) -> Optimum | None:
     """The cheapest exact batch with the whole numbers of a point, or None; ties are left as they fall."""
     choice = _pinned(program, values)

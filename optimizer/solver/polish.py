@@ -64,6 +64,10 @@ class Arrays:
         import numpy as np
 
         size = len(program.variables)
+        rows = np.zeros((len(program.rows), size))
+        for i, row in enumerate(program.rows):
+            for j, coef in row.floats:
+                rows[i, j] = coef
         errors = []
         for cone in cones:
             matrix = np.zeros((len(cone.errors), size))
@@ -75,7 +79,7 @@ class Arrays:
             cost=np.array([float(v.cost) for v in program.variables]),
             lo=np.array([float(v.lo) for v in program.variables]),
             hi=np.array([float(v.hi) for v in program.variables]),
-            rows=np.array([[float(a) for a in row.coefs] for row in program.rows]).reshape(-1, size),
+            rows=rows,
             row_lo=np.array([-np.inf if row.lo is None else float(row.lo) for row in program.rows]),
             row_hi=np.array([np.inf if row.hi is None else float(row.hi) for row in program.rows]),
             coefs=np.array([[float(a) for a in cone.coefs] for cone in cones]).reshape(-1, size),

@@ -143,7 +143,7 @@ def _with_choices(
     Rows over use are rows over these variables.
     """
     size, extra = len(variables), len(links)
-    padded = [Row(r.label, r.coefs + (_ZERO,) * extra, r.lo, r.hi) for r in rows]
+    padded = [row.wider(extra) for row in rows]
     for k, link in enumerate(links):
         j, name = link.j, variables[link.j].name
         variables.append(Variable(f"use {name}", _ZERO, _ZERO, _ONE if link.lo <= link.hi else _ZERO, whole=True))

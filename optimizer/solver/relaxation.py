@@ -39,14 +39,14 @@ class Relaxation:
         self._highs = highs = highspy.Highs()
         for option, setting in {"output_flag": False, "threads": 1, "random_seed": 0, "presolve": "off"}.items():
             highs.setOptionValue(option, setting)
-        terms = [term for row in program.rows for term in row.terms]
+        terms = [term for row in program.rows for term in row.floats]
         starts = np.cumsum([0, *(len(row.terms) for row in program.rows)])[:-1].astype(np.int32)
         highs.passModel(
             len(self.lo), len(program.rows), len(terms), _BY_ROWS, _MINIMISE, 0.0,
             np.array([float(v.cost) for v in program.variables]), self.lo, self.hi,
             np.array([-inf if row.lo is None else float(row.lo) for row in program.rows]),
             np.array([inf if row.hi is None else float(row.hi) for row in program.rows]),
-            starts, np.array([j for j, _ in terms], dtype=np.int32), np.array([float(a) for _, a in terms]),
+            starts, np.array([j for j, _ in terms], dtype=np.int32), np.array([a for _, a in terms]),
             np.zeros(len(self.lo), dtype=np.int32),
         )  # fmt: skip
 

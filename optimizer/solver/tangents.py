@@ -53,7 +53,7 @@ class Tangents:
         for c, tangents in self.learnt.items():
             rows += self._rows(self.cones[c], tangents, base, variables)
         size = len(variables)
-        padded = [Row(r.label, r.coefs + (_ZERO,) * (size - len(r.coefs)), r.lo, r.hi) for r in base.rows]
+        padded = [row.wider(size - len(row.coefs)) for row in base.rows]
         for label, terms, limit in rows:
             coefs = [_ZERO] * size
             for j, a in terms.items():

@@ -13,6 +13,7 @@ from fractions import Fraction
 
 from constraints.cone import Cone
 from optimizer.solver.cutting import GAP, Found, Search, rounded
+from optimizer.solver.exact import Vertex
 from optimizer.solver.fold import Folded, fold
 from optimizer.solver.model import Ending, Program
 from optimizer.solver.optimum import (
@@ -25,6 +26,7 @@ from optimizer.solver.optimum import (
     places_of,
     settle,
     whole_first,
+    whole_ranked,
 )
 from optimizer.solver.program import relaxed
 from optimizer.solver.tree import Tree
@@ -70,7 +72,7 @@ class Whole:
             return self._answer(loose, search, best, tree.reported, done)
         plain = self._plain(best)
         if plain is best:
-            best = plain = self._ranked_plain(best, search)
+            best = plain = self._ranked_plain(best, search, start)
         if done:
             best = self._better_ranked(cut, best, loose)
         return replace(self._answer(loose, search, best, tree.reported, done), plain=plain)
@@ -88,10 +90,11 @@ class Whole:
         found = None if tree.best is None else whole_first(self.program, tree.best.values)
         return best if found is None or found.cost >= best.cost else found
 
-    def _ranked_plain(self, best: Optimum, search: Search) -> Optimum:
+    def _ranked_plain(self, best: Optimum, search: Search, start: Vertex) -> Optimum:
         """The best batch, which nothing without regard to the cones beats, in the order of use if that keeps them."""
-        ranked = optimise(self.program, self.ranks, time_limit=self._left())
-        return ranked if ranked.values and ranked.cost <= best.cost and search.keeps(ranked.values) else best
+        values = whole_ranked(self.program, best.values, self.ranks, start, self._left())
+        cost = self.program.cost(values)
+        return replace(best, values=values, cost=cost) if cost <= best.cost and search.keeps(values) else best
 
     def _left(self) -> float | None:
         return None if self.deadline is None else max(self.deadline - time.monotonic(), 0.01)
