@@ -6,7 +6,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 from functools import cached_property
-from math import lcm
+
+from constraints.quick import quick
 
 
 @dataclass(frozen=True)
@@ -29,10 +30,9 @@ class Row:
         return tuple((j, float(a)) for j, a in self.terms)
 
     @cached_property
-    def counts(self) -> tuple[tuple[tuple[int, int], ...], int]:
-        """The same as whole numbers, and what they are to be divided by; sums of these are a tenth of the work."""
-        den = lcm(*(a.denominator for _, a in self.terms))
-        return tuple((j, a.numerator * (den // a.denominator)) for j, a in self.terms), den
+    def quick(self) -> dict[int, Fraction]:
+        """The same by column, for a long reckoning (see quick)."""
+        return {j: quick(a) for j, a in self.terms}
 
     def wider(self, more: int) -> Row:
         """The same row with so many further columns that do not count."""

@@ -11,16 +11,15 @@ minimising the sum of all violations.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from copy import copy
 from fractions import Fraction
-from math import lcm
 
+from constraints.quick import QUICK_ONE, QUICK_ZERO, plain, quick
 from optimizer import clock
 from optimizer.solver.model import Basis, Place, Program
 
-_ZERO = Fraction(0)
-_ONE = Fraction(1)
+_ZERO, _ONE = QUICK_ZERO, QUICK_ONE
 _PIVOTS = 5_000
 """Pivots after which the search gives up; a kitchen's program needs fewer than a hundred."""
 
@@ -34,12 +33,15 @@ class Simplex:
 
     def __init__(self, program: Program, start: Basis | None = None) -> None:
         """Stand at a basis; where it is missing or singular, at the one in which every row is basic."""
-        self.rows = [row.coefs for row in program.rows]
-        self._counts = [row.counts for row in program.rows]
+        self.rows = [row.quick for row in program.rows]
         self.size = len(program.variables)
-        self.cost: list[Fraction] = [v.cost for v in program.variables]
-        self.lo: list[Fraction | None] = [*(v.lo for v in program.variables), *(r.lo for r in program.rows)]
-        self.hi: list[Fraction | None] = [*(v.hi for v in program.variables), *(r.hi for r in program.rows)]
+        self.cost: list[Fraction] = [quick(v.cost) for v in program.variables]
+        lo, hi = (
+            [*(getattr(v, side) for v in program.variables), *(getattr(r, side) for r in program.rows)]
+            for side in ("lo", "hi")
+        )
+        self.lo: list[Fraction | None] = [None if limit is None else quick(limit) for limit in lo]
+        self.hi: list[Fraction | None] = [None if limit is None else quick(limit) for limit in hi]
         if start is None or not self._stand(start):
             slack = Basis((Place.LOWER,) * self.size, (Place.BASIC,) * len(self.rows))
             self._stand(slack)
@@ -60,7 +62,7 @@ class Simplex:
     @property
     def values(self) -> tuple[Fraction, ...]:
         """Value of each variable."""
-        return tuple(self.at[: self.size])
+        return tuple(map(plain, self.at[: self.size]))
 
     @property
     def basis(self) -> Basis:
@@ -74,7 +76,7 @@ class Simplex:
 
     def prices(self) -> tuple[Fraction, ...]:
         """Dual value of each row at this basis for the costs asked for."""
-        return self._prices(self.cost)
+        return tuple(map(plain, self._prices(self.cost)))
 
     def minimise(self, cost: Mapping[int, Fraction] | None = None) -> bool:
         """Go to a point of least cost, by variable and else zero where given. False where no point is feasible.
@@ -82,7 +84,7 @@ class Simplex:
         Raises OutOfTime where the command's time is over.
         """
         if cost is not None:
-            self.cost = [cost.get(j, _ZERO) for j in range(self.size)]
+            self.cost = [quick(cost[j]) if j in cost else _ZERO for j in range(self.size)]
         wrong, moved = self._violations(), True
         reduced = self._reduced(self._gradient(wrong))
         for _ in range(_PIVOTS):
@@ -104,7 +106,7 @@ class Simplex:
         for z, sign in wrong.items():
             if z >= self.size:
                 prices[z - self.size] = -sign
-        return tuple(prices)
+        return tuple(map(plain, prices))
 
     def hold(self) -> None:
         """Hold everything with a reduced cost where it rests: what is left are the points of the same cost."""
@@ -126,23 +128,18 @@ class Simplex:
         if any(value is None for value in at) or not self._invert():
             return False
         self.at = [value or _ZERO for value in at]
-        resting = self._sums({j: self.at[j] for j in range(self.size)}, self.active)
-        right = [self.at[self.size + i] - resting[i] for i in self.active]
-        for j, line in zip(self.basic, self.inverse, strict=True):
-            self.at[j] = _dot(line, right)
-        for i, total in self._sums({j: self.at[j] for j in range(self.size)}, range(len(self.rows))).items():
-            self.at[self.size + i] = total
+        used = self._used()
+        right = [self.at[self.size + i] - _times(self.rows[i], used) for i in self.active]
+        for j, part in zip(self.basic, self.inverse, strict=True):
+            self.at[j] = _dot(part, right)
+        used = self._used()
+        for i, row in enumerate(self.rows):
+            self.at[self.size + i] = _times(row, used)
         return True
 
-    def _sums(self, amounts: Mapping[int, Fraction], rows: Iterable[int]) -> dict[int, Fraction]:
-        """What some rows come to with these amounts of the variables."""
-        per = lcm(*(amount.denominator for amount in amounts.values()))
-        counts = {j: amount.numerator * (per // amount.denominator) for j, amount in amounts.items() if amount}
-        found = {}
-        for i in rows:
-            terms, den = self._counts[i]
-            found[i] = Fraction(sum(a * counts[j] for j, a in terms if j in counts), den * per)
-        return found
+    def _used(self) -> dict[int, Fraction]:
+        """The variables that are not zero."""
+        return {j: x for j, x in enumerate(self.at[: self.size]) if x}
 
     def _invert(self) -> bool:
         """The inverse of the rows at a limit over the basic variables; False where there is none."""
@@ -150,8 +147,8 @@ class Simplex:
         self.active = [i for i in range(len(self.rows)) if self.places[self.size + i] is not Place.BASIC]
         if len(self.basic) != len(self.active):
             return False
-        lines = ([(k, self.rows[i][j]) for k, j in enumerate(self.basic)] for i in self.active)
-        inverse = inverted([{k: a for k, a in line if a} for line in lines])
+        lines = [{k: self.rows[i][j] for k, j in enumerate(self.basic) if j in self.rows[i]} for i in self.active]
+        inverse = inverted(lines)
         self.inverse = inverse or []
         return inverse is not None
 
@@ -176,9 +173,8 @@ class Simplex:
         cost = [wrong.get(j, _ZERO) for j in range(self.size)]
         for z, sign in wrong.items():
             if z >= self.size:
-                terms, den = self._counts[z - self.size]
-                for j, a in terms:
-                    cost[j] += sign * Fraction(a, den)
+                for j, a in self.rows[z - self.size].items():
+                    cost[j] += sign * a
         return cost
 
     def _prices(self, cost: Sequence[Fraction]) -> tuple[Fraction, ...]:
@@ -191,26 +187,14 @@ class Simplex:
     def _reduced(self, cost: Sequence[Fraction]) -> dict[int, Fraction]:
         """What one unit more of each entry that rests and is not held would cost."""
         prices = self._prices(cost)
-        paid, den = self._paid(prices)
-        reduced = {
-            j: cost[j] - Fraction(paid[j], den) if paid[j] else cost[j]
-            for j in range(self.size)
-            if self.places[j] is not Place.BASIC and not self._held(j)
-        }
+        rest = list(cost)
+        for i in self.active:
+            if prices[i]:
+                for j, a in self.rows[i].items():
+                    rest[j] -= prices[i] * a
+        reduced = {j: rest[j] for j in range(self.size) if self.places[j] is not Place.BASIC and not self._held(j)}
         reduced.update({self.size + i: prices[i] for i in self.active if not self._held(self.size + i)})
         return reduced
-
-    def _paid(self, prices: Sequence[Fraction]) -> tuple[list[int], int]:
-        """What the rows' prices pay for each variable, over a denominator."""
-        priced = [(*self._counts[i], prices[i]) for i in self.active if prices[i]]
-        shares = [price / den for _, den, price in priced]
-        per = lcm(*(share.denominator for share in shares))
-        paid = [0] * self.size
-        for (terms, _, _), share in zip(priced, shares, strict=True):
-            n = share.numerator * (per // share.denominator)
-            for j, a in terms:
-                paid[j] += n * a
-        return paid, per
 
     def _entering(self, reduced: Mapping[int, Fraction], *, steepest: bool) -> int | None:
         """The entry to move: the one that saves most, or after an idle pivot the first (Bland, so that none cycles)."""
@@ -241,22 +225,91 @@ class Simplex:
             self.at[z] += speed * length
         self.places[entering] = Place.BASIC
         self.places[leaving] = onto
-        if leaving != entering and not self._invert():
-            raise GaveUp
+        if leaving != entering:
+            self._exchange(entering, leaving)
         return length > 0
+
+    def _exchange(self, entering: int, leaving: int) -> None:
+        """Bring the inverse up to date: a variable or a row takes the place of another.
+
+        A variable that enters is one more column, a row that leaves one more row; a row that enters or a variable that
+        leaves is one less. What comes first is what makes room (bordered inverses; see Householder, The Theory of
+        Matrices in Numerical Analysis, 1964, ch. 5).
+        """
+        size = self.size
+        if entering < size and leaving >= size:
+            self._border(entering, leaving - size)
+        elif entering >= size and leaving < size:
+            self._strike(leaving, entering - size)
+        elif entering < size:
+            column = [self.rows[i].get(entering, _ZERO) for i in self.active]
+            into = [_dot(line, column) for line in self.inverse]
+            k = self.basic.index(leaving)
+            lead = [a / into[k] for a in self.inverse[k]]
+            self.inverse = [_less(line, x, lead) for line, x in zip(self.inverse, into, strict=True)]
+            self.inverse[k] = lead
+            self.basic = [entering if j == leaving else j for j in self.basic]
+        else:
+            across = self._across(leaving - size)
+            k = self.active.index(entering - size)
+            leads = [line[k] / across[k] for line in self.inverse]
+            self.inverse = [
+                [*made[:k], lead, *made[k + 1 :]]
+                for lead, made in (
+                    (lead, _less(line, lead, across)) for line, lead in zip(self.inverse, leads, strict=True)
+                )
+            ]
+            self.active = [leaving - size if n == k else i for n, i in enumerate(self.active)]
+
+    def _across(self, i: int) -> list[Fraction]:
+        """A row over the basic variables, times the inverse."""
+        found = [_ZERO] * len(self.active)
+        for j, line in zip(self.basic, self.inverse, strict=True):
+            a = self.rows[i].get(j)
+            if a:
+                found = _less(found, -a, line)
+        return found
+
+    def _border(self, j: int, i: int) -> None:
+        """Variable j and row i come in."""
+        column = [self.rows[k].get(j, _ZERO) for k in self.active]
+        into = [_dot(line, column) for line in self.inverse]
+        across = self._across(i)
+        left = self.rows[i].get(j, _ZERO) - sum(
+            (a * x for k, x in zip(self.basic, into, strict=True) if x and (a := self.rows[i].get(k))), _ZERO
+        )
+        grown = [[*_less(line, -x / left, across), -x / left] for line, x in zip(self.inverse, into, strict=True)]
+        self.inverse = [*grown, [*(-b / left for b in across), _ONE / left]]
+        self.basic, self.active = [*self.basic, j], [*self.active, i]
+
+    def _strike(self, j: int, i: int) -> None:
+        """Variable j and row i go out."""
+        k, c = self.basic.index(j), self.active.index(i)
+        gone = self.inverse[k]
+        kept = []
+        for line in (line for r, line in enumerate(self.inverse) if r != k):
+            share = line[c] / gone[c]
+            kept.append(
+                [a - share * b if share and b else a for n, (a, b) in enumerate(zip(line, gone, strict=True)) if n != c]
+            )
+        self.inverse = kept
+        self.basic = [b for b in self.basic if b != j]
+        self.active = [r for r in self.active if r != i]
 
     def _directions(self, entering: int, sign: Fraction) -> dict[int, Fraction]:
         """How fast each basic entry changes while one moves off its bound."""
         if entering < self.size:
-            column = [self.rows[i][entering] for i in self.active]
+            column = [self.rows[i].get(entering, _ZERO) for i in self.active]
             speeds = {j: -sign * _dot(line, column) for j, line in zip(self.basic, self.inverse, strict=True)}
             moving = [(entering, sign), *speeds.items()]
         else:
             k = self.active.index(entering - self.size)
             speeds = {j: sign * line[k] for j, line in zip(self.basic, self.inverse, strict=True)}
             moving = list(speeds.items())
-        free = [i for i in range(len(self.rows)) if self.places[self.size + i] is Place.BASIC]
-        speeds.update((self.size + i, speed) for i, speed in self._sums(dict(moving), free).items())
+        moves = {j: speed for j, speed in moving if speed}
+        for i, line in enumerate(self.rows):
+            if self.places[self.size + i] is Place.BASIC:
+                speeds[self.size + i] = _times(line, moves)
         return {z: speed for z, speed in sorted(speeds.items()) if speed}
 
     def _block(self, z: int, speed: Fraction) -> tuple[Fraction, Place] | None:
@@ -268,6 +321,17 @@ class Simplex:
         else:
             target, place = (hi, Place.UPPER) if above else (None if below else lo, Place.LOWER)
         return None if target is None else ((target - value) / speed, place)
+
+
+def _less(line: list[Fraction], times: Fraction, other: Sequence[Fraction]) -> list[Fraction]:
+    """A line less a multiple of another."""
+    return [a - times * b if b else a for a, b in zip(line, other, strict=True)] if times else line
+
+
+def _times(left: Mapping[int, Fraction], right: Mapping[int, Fraction]) -> Fraction:
+    """The sum of products over the places that both have."""
+    few, many = (left, right) if len(left) <= len(right) else (right, left)
+    return sum((a * many[j] for j, a in few.items() if j in many), _ZERO)
 
 
 def _dot(left: Sequence[Fraction], right: Sequence[Fraction]) -> Fraction:

@@ -14,6 +14,7 @@ from dataclasses import dataclass, replace
 from fractions import Fraction
 
 from constraints.ingredients import Lot
+from constraints.quick import QUICK_ZERO, plain, quick
 from optimizer.problem import Problem
 from optimizer.solver.exact import reduced_costs
 from optimizer.solver.model import Basis, Place, Program, Variable
@@ -54,6 +55,7 @@ class Market:
         self.program, self.j, self.floor = program, j, floor
         self.basis = start.basis if isinstance(start, Simplex) else start
         self._search = start if isinstance(start, Simplex) else None
+        self._costs = [quick(v.cost) for v in program.variables]
 
     def best(self, price: Fraction) -> Line | None:
         """The cheapest batch at a price per unit of the variable; None where there is none."""
@@ -62,7 +64,7 @@ class Market:
             return self._solve(self._priced(self.program, price))
         moved(standing, {k: price if k == self.j else v.cost for k, v in enumerate(self.program.variables)})
         self._search = standing
-        return self._line(standing.values)
+        return self._stood(standing)
 
     def _standing(self) -> Simplex | None:
         """A search that stands at a cheapest batch, for this market to move; None where there is none to stand at."""
@@ -78,9 +80,8 @@ class Market:
         standing = None if self.program.whole else self._standing()
         if standing is not None and standing.basis.variables[self.j] is not Place.UPPER:
             standing.shut(self.j)
-            point = standing.values if moved(standing) else None
-        else:
-            point = self._point(self._with(self.program, replace(v, hi=_ZERO)), keep=False)
+            return self._stood(standing).rest if moved(standing) else None
+        point = self._point(self._with(self.program, replace(v, hi=_ZERO)), keep=False)
         return None if point is None else self._line(point).rest
 
     def least(self, sign: int) -> Line:
@@ -88,7 +89,7 @@ class Market:
         standing = None if self.program.whole else self._standing()
         if standing is not None:
             moved(standing, {self.j: Fraction(sign)})
-            return self._line(standing.values)
+            return self._stood(standing)
         variables = tuple(
             replace(v, cost=Fraction(sign) if k == self.j else _ZERO) for k, v in enumerate(self.program.variables)
         )
@@ -117,6 +118,13 @@ class Market:
         if keep:
             self.basis = search.basis
         return search.values
+
+    def _stood(self, search: Simplex) -> Line:
+        at = search.at[: search.size]
+        rest = sum(
+            (c * x for k, (c, x) in enumerate(zip(self._costs, at, strict=True)) if x and k != self.j), QUICK_ZERO
+        )
+        return Line(plain(rest), plain(at[self.j]))
 
     def _line(self, point: tuple[Fraction, ...]) -> Line:
         amount = point[self.j]

@@ -19,6 +19,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
 
+from constraints.quick import QUICK_ZERO, plain, quick
 from constraints.row import Row
 from optimizer.solver.exact import refutes
 from optimizer.solver.model import Basis, Place, Program
@@ -155,19 +156,19 @@ class _Range:
 
 def segment(search: Simplex, family: Family, at: Fraction) -> Segment:
     """The segment of the basis at which a search stands, ``at`` being the family's figure there."""
-    size = search.size
-    cost = _dot(search.cost, search.values)
-    leading = _leading(search, family)
+    size, values = search.size, search.values
+    cost = plain(_dot(search.cost, search.at[:size]))
+    leading = _leading(search, family, values)
     if leading is None:
-        low, high = _resting(search, family, at)
+        low, high = _resting(search, family, at, values)
         still = (_ZERO,) * size
-        return Segment(at, low, high, cost, _ZERO, _ONE, _ZERO, search.values, still, search.basis)
+        return Segment(at, low, high, cost, _ZERO, _ONE, _ZERO, values, still, search.basis)
     drift, depth = leading
     k = search.active.index(drift.row)
-    way = [_ZERO] * size
+    way = [QUICK_ZERO] * size
     for j, line in zip(search.basic, search.inverse, strict=True):
         way[j] = line[k]
-    price, bend = search.prices()[drift.row], _dot(drift.coefs, way)
+    price, bend = search.prices()[drift.row], plain(_dot(drift.coefs, way))
     theta = _Range()
     _keep_feasible(theta, search, family, way)
     z = size + drift.row
@@ -176,40 +177,43 @@ def segment(search: Simplex, family: Family, at: Fraction) -> Segment:
         theta.keep(search.at[z], _ONE, None if drift.lo else lo, None if drift.hi else hi)
     if price:
         _keep_optimal(theta, search, drift, price / depth)
-    low, high = _figure(theta.lo, depth, bend, -1), _figure(theta.hi, depth, bend, 1)
+    low = _figure(None if theta.lo is None else plain(theta.lo), depth, bend, -1)
+    high = _figure(None if theta.hi is None else plain(theta.hi), depth, bend, 1)
     return Segment(
         at, None if low is None else at + low, None if high is None else at + high,
-        cost, price, depth, bend, search.values, tuple(way), search.basis,
+        cost, price, depth, bend, values, tuple(map(plain, way)), search.basis,
     )  # fmt: skip
 
 
-def _leading(search: Simplex, family: Family) -> tuple[Drift, Fraction] | None:
+def _leading(search: Simplex, family: Family, values: Sequence[Fraction]) -> tuple[Drift, Fraction] | None:
     """The moving row that is at a moving limit in this basis, and D(x); None where none is."""
     for drift in family.drifts:
         place = search.places[search.size + drift.row]
         if place is Place.BASIC:
             continue
         moves = drift.hi if place is Place.UPPER else drift.lo
-        depth = moves - _dot(drift.coefs, search.values)
+        depth = moves - _dot(drift.coefs, values)
         if depth:
             return drift, depth
     return None
 
 
-def _resting(search: Simplex, family: Family, at: Fraction) -> tuple[Fraction | None, Fraction | None]:
+def _resting(
+    search: Simplex, family: Family, at: Fraction, values: Sequence[Fraction]
+) -> tuple[Fraction | None, Fraction | None]:
     """Where no moving limit is reached the batch stays as it is until one reaches it."""
     found = _Range()
     for drift in family.drifts:
         z = search.size + drift.row
-        moves = _dot(drift.coefs, search.values)
+        moves = _dot(drift.coefs, values)
         lo, hi = search.lo[z], search.hi[z]
         if hi is not None:
             found.keep(search.at[z] - hi, moves - drift.hi, None, _ZERO)
         if lo is not None:
             found.keep(search.at[z] - lo, moves - drift.lo, _ZERO, None)
     return (
-        None if found.lo is None else at + found.lo,
-        None if found.hi is None else at + found.hi,
+        None if found.lo is None else at + plain(found.lo),
+        None if found.hi is None else at + plain(found.hi),
     )
 
 
@@ -218,24 +222,28 @@ def _keep_feasible(theta: _Range, search: Simplex, family: Family, way: Sequence
     moving = {drift.row for drift in family.drifts}
     for j in search.basic:
         theta.keep(search.at[j], way[j], search.lo[j], search.hi[j])
-    for i, coefs in enumerate(search.rows):
+    for i, line in enumerate(search.rows):
         z = search.size + i
         if search.places[z] is Place.BASIC and i not in moving:
-            theta.keep(search.at[z], _dot(coefs, way), search.lo[z], search.hi[z])
+            speed = sum((a * way[j] for j, a in line.items() if way[j]), QUICK_ZERO)
+            theta.keep(search.at[z], speed, search.lo[z], search.hi[z])
 
 
 def _keep_optimal(theta: _Range, search: Simplex, drift: Drift, per: Fraction) -> None:
     """Reduced costs and prices keep their signs; both move by psi = theta * per."""
-    prices = search.prices()
-    back = [_dot([drift.coefs[j] for j in search.basic], [line[k] for line in search.inverse])
+    prices = list(map(quick, search.prices()))
+    back = [_dot([quick(drift.coefs[j]) for j in search.basic], [line[k] for line in search.inverse])
             for k in range(len(search.active))]  # fmt: skip
-    priced = [(search.rows[i], prices[i], w) for i, w in zip(search.active, back, strict=True) if prices[i] or w]
+    rest, speed = list(search.cost), [-quick(a) for a in drift.coefs]
+    for i, w in zip(search.active, back, strict=True):
+        for j, a in search.rows[i].items():
+            if prices[i]:
+                rest[j] -= prices[i] * a
+            if w:
+                speed[j] += w * a
     for j in range(search.size):
-        if search.places[j] is Place.BASIC or search.lo[j] == search.hi[j]:
-            continue
-        rest = search.cost[j] - sum((y * coefs[j] for coefs, y, _ in priced if coefs[j]), _ZERO)
-        speed = sum((w * coefs[j] for coefs, _, w in priced if coefs[j] and w), _ZERO) - drift.coefs[j]
-        _keep_sign(theta, rest, speed * per, search.places[j])
+        if search.places[j] is not Place.BASIC and search.lo[j] != search.hi[j]:
+            _keep_sign(theta, rest[j], speed[j] * per, search.places[j])
     for i, w in zip(search.active, back, strict=True):
         z = search.size + i
         if i != drift.row and search.lo[z] != search.hi[z]:
