@@ -37,7 +37,7 @@ from optimizer.why.limits import LimitPrice, Margin, Side
 from optimizer.why.lots import LotPrice
 from optimizer.why.offers import offer_worths, parse_offers
 from optimizer.why.sure.curves import sure_price_curve, sure_target_curve
-from optimizer.why.sure.limits import SureGround, moving_of, sure_ground, sure_limits
+from optimizer.why.sure.limits import SureGround, moving_of, sure_dearest, sure_ground, sure_limits
 from optimizer.why.sure.lots import sure_lot
 from optimizer.why.sure.ways import sure_ways
 from optimizer.why.ways_out import Kind
@@ -135,6 +135,27 @@ def test_prices_and_ranges_of_limits_against_a_conic_solver_asked_again(part: in
                 assert cost_at(kitchen, shared, price, past) is None
     assert kitchens >= 10
     assert prices >= 30
+
+
+def test_short_form_names_the_limit_whose_slack_saves_most() -> None:
+    """Savings of a small step by the conic solver, for every limit of the kitchen, none of which saves more."""
+    told = 0
+    for kitchen, shared, ground in grounds()[:20]:
+        found = sure_dearest(ground)
+        if found is None:
+            continue
+        requirement, way, saves = found
+        prices = [p for p in sure_limits(ground)[0] if not isinstance(p.requirement, BatchSize)]
+        for price in prices:
+            by = Fraction(1, 500) if price.requirement.unit == "%" else Fraction(1, 50_000)
+            nearby = moved(kitchen, price, price.figure + price.up * by)
+            cost = None if nearby is None else socp(nearby, SURE, shared=shared)
+            if cost is not None:
+                assert (float(ground.cost) - cost) / float(by) <= float(saves) * 1.001 + 1e-3
+        same = next(p for p in prices if p.requirement is requirement and p.up == way)
+        assert same.loosen is not None and same.loosen.saves == saves
+        told += 1
+    assert told >= 8
 
 
 def test_beyond_a_range_other_lots_or_limits_decide() -> None:

@@ -1,4 +1,4 @@
-"""The only module that knows PuLP and HiGHS: a program in, an outcome in floating point out.
+"""A program through PuLP to HiGHS, and an outcome in floating point back.
 
 Nothing here is trusted further on: feasibility, optimality and bounds are recomputed in exact arithmetic.
 """

@@ -11,6 +11,7 @@ from constraints.requirement import Requirement
 from optimizer.blend import Answer
 from optimizer.clock import OutOfTime
 from optimizer.pages.tables import paragraph
+from optimizer.solver.optimum import SolverDisagrees
 from optimizer.why.ground import Ground, ground_of
 from optimizer.why.limits import dearest
 from optimizer.why.lots import LotPrice, nearest_unused
@@ -64,28 +65,39 @@ def short_form(answer: Answer) -> list[str]:
     """
     if answer.optimum is None or not answer.optimum.values or answer.weighed is None:
         return []
-    if any(requirement.cones(answer.problem.formula) for requirement in answer.problem.choosing):
-        return []
-    try:
-        ground = ground_of(answer.problem, answer.optimum.values)
-    except OutOfTime:
-        return []
-    if ground is None:
-        return []
+    sure = any(requirement.cones(answer.problem.formula) for requirement in answer.problem.choosing)
     lines: list[str] = []
-    with suppress(OutOfTime):
-        lines.extend(_short(answer, ground))
+    with suppress(OutOfTime, SolverDisagrees):
+        if sure:
+            lines.extend(_sure(answer, answer.optimum.values))
+        else:
+            ground = ground_of(answer.problem, answer.optimum.values)
+            lines.extend(() if ground is None else _short(answer, ground))
     return lines[:6]
+
+
+def _sure(answer: Answer, values: tuple[Fraction, ...]) -> Iterator[str]:
+    """Under a stated confidence prices of lots take a solve each, and are left to ``why``."""
+    from optimizer.why.sure.limits import sure_dearest, sure_ground  # late: only confidence pays for its imports
+
+    ground = sure_ground(answer.problem, values)
+    found = None if ground is None else sure_dearest(ground)
+    if found is not None:
+        yield from _dearest(found, Money(answer))
+
+
+def _dearest(found: tuple[Requirement, int, Fraction], money: Money) -> list[str]:
+    r, way, saves = found
+    unit, per = per_unit(r)
+    text = f"Dearest requirement: {r.what} of the {r.basis}, {r.limits()}; each {unit} "
+    return paragraph(f"{text}{'more' if way > 0 else 'less'} would save {money(saves * per)}.")
 
 
 def _short(answer: Answer, ground: Ground) -> Iterator[str]:
     money = Money(answer)
     found = dearest(ground)
     if found is not None:
-        r, way, saves = found
-        unit, per = per_unit(r)
-        text = f"Dearest requirement: {r.what} of the {r.basis}, {r.limits()}; each {unit} "
-        yield from paragraph(f"{text}{'more' if way > 0 else 'less'} would save {money(saves * per)}.")
+        yield from _dearest(found, money)
     if not ground.whole:
         near = nearest_unused(ground)
         if near is not None:

@@ -240,6 +240,24 @@ def sure_limits(ground: SureGround) -> tuple[tuple[LimitPrice, ...], tuple[Margi
     return tuple(binding), tuple(free)
 
 
+def sure_dearest(ground: SureGround) -> tuple[Requirement, int, Fraction] | None:
+    """The requirement, the size of the order aside, whose slack saves most per unit; its way of loosening; the saving.
+
+    From the prices at the optimum, without solving again: for the short form below a blend.
+    """
+    best: tuple[Requirement, int, Fraction] | None = None
+    for requirement in ground.problem.choosing:
+        if isinstance(requirement, BatchSize) or not requirement.rows(ground.problem.formula):
+            continue
+        for limit in binding_sides(ground, requirement):
+            way = 1 if limit == "hi" else -1
+            moving = moving_of(ground, requirement, limit)
+            slope = None if moving is None else moving.slope(ground.stand, moving.start, way)
+            if slope is not None and -way * slope > 0 and (best is None or -way * slope > best[2]):
+                best = requirement, way, -way * slope
+    return best
+
+
 def binding_sides(ground: SureGround, requirement: Requirement) -> list[str]:
     """Which of a requirement's limits the batch is held by, ``lo`` or ``hi``."""
     if isinstance(requirement, Confident):
