@@ -44,7 +44,7 @@ from optimizer.why.ways_out import Kind
 
 ROOT = Path(__file__).parents[1]
 SURE = 0.95
-SEEDS = range(64)
+SEEDS = range(48)
 
 
 def confident_problem(kitchen: Kitchen, *, shared: bool) -> Problem:
@@ -133,14 +133,14 @@ def test_prices_and_ranges_of_limits_against_a_conic_solver_asked_again(part: in
             if side.ends_there:
                 past = side.until + way * width / 100
                 assert cost_at(kitchen, shared, price, past) is None
-    assert kitchens >= 10
-    assert prices >= 30
+    assert kitchens >= 7
+    assert prices >= 20
 
 
 def test_short_form_names_the_limit_whose_slack_saves_most() -> None:
     """Savings of a small step by the conic solver, for every limit of the kitchen, none of which saves more."""
     told = 0
-    for kitchen, shared, ground in grounds()[:20]:
+    for kitchen, shared, ground in grounds()[:8]:
         found = sure_dearest(ground)
         if found is None:
             continue
@@ -155,7 +155,7 @@ def test_short_form_names_the_limit_whose_slack_saves_most() -> None:
         same = next(p for p in prices if p.requirement is requirement and p.up == way)
         assert same.loosen is not None and same.loosen.saves == saves
         told += 1
-    assert told >= 8
+    assert told >= 3
 
 
 def test_beyond_a_range_other_lots_or_limits_decide() -> None:
@@ -206,7 +206,7 @@ def fat_limits(kitchen: Kitchen) -> list[float]:
 
 def test_prices_are_the_duals_of_a_conic_solver() -> None:
     looked = 0
-    for k in range(0, len(grounds()), 2):
+    for k in range(0, len(grounds()), 3):
         kitchen, shared, _ = grounds()[k]
         if kitchen.additions or any("fat" not in entry for entry in kitchen.require):
             continue
@@ -221,7 +221,7 @@ def test_prices_are_the_duals_of_a_conic_solver() -> None:
             room = 1e-3 * max(1.0, abs(dual))
             assert ends[0] - room <= dual <= ends[1] + room
             looked += 1
-    assert looked >= 12
+    assert looked >= 8
 
 
 def at_price(kitchen: Kitchen, name: str, price: float) -> Kitchen:
@@ -277,8 +277,8 @@ def test_prices_of_lots_against_a_conic_solver_asked_again(part: int) -> None:
                 check_lot(kitchen, shared, ground, found)
                 looked += 1
                 gradual += bool(found.amounts)
-    assert looked > 25
-    assert gradual >= 3
+    assert looked > 15
+    assert gradual >= 1
 
 
 def test_another_kilogram_of_a_lot_used_up() -> None:
@@ -348,7 +348,7 @@ def every_choice(ground: SureGround) -> list[tuple[Fraction, tuple[Fraction, ...
 
 def test_whole_packs_against_every_choice() -> None:
     looked = 0
-    for seed in range(500, 540):
+    for seed in range(500, 520):
         rng = random.Random(seed)
         kitchen = uncertain_kitchen(seed, rng.choice((3, 4)), packs=True, tight=2)
         for lot in kitchen.lots:
@@ -376,7 +376,7 @@ def test_whole_packs_against_every_choice() -> None:
                 assert found.stays_to is not None
                 assert float(found.stays_to) == pytest.approx(float(wanted / lot.pack_kg), abs=1e-5)
             looked += 1
-    assert looked >= 40
+    assert looked >= 20
 
 
 def test_packs_beside_loose_lots_are_solved_again() -> None:
@@ -447,7 +447,7 @@ def test_margin_is_the_room_left_beside_the_error() -> None:
 def test_ways_out_give_a_batch_and_little_less_does_not() -> None:
     """Limits and confidences told, against the conic solver a hair farther; half way there it finds no batch."""
     looked: dict[Kind, int] = {}
-    for seed in range(120):
+    for seed in range(60):
         kitchen, shared = asked(seed)
         if len(kitchen.lots) > 5 or sum(looked.values()) > 25 or socp(kitchen, SURE, shared=shared) is not None:
             continue

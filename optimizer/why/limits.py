@@ -182,12 +182,16 @@ def dearest(ground: Ground) -> tuple[Requirement, int, Fraction] | None:
     return best
 
 
-def _one_unit(ground: Ground, requirement: Requirement, limit: str) -> Fraction | None:
-    """Money saved by giving way one unit with everything solved again."""
+def unit_wider(requirement: Requirement, limit: str) -> Requirement:
+    """A requirement with one limit (``both``: the lower one) a unit farther."""
     lo, hi = requirement.lo, requirement.hi
     lower = lo - 1 if limit in ("lo", "both") and lo is not None else lo
-    wider = widened(requirement, lower, hi + 1 if limit == "hi" and hi is not None else hi)
-    cost = cost_with(ground, requirement, wider)
+    return widened(requirement, lower, hi + 1 if limit == "hi" and hi is not None else hi)
+
+
+def _one_unit(ground: Ground, requirement: Requirement, limit: str) -> Fraction | None:
+    """Money saved by giving way one unit with everything solved again."""
+    cost = cost_with(ground, requirement, unit_wider(requirement, limit))
     return None if cost is None else ground.cost - cost
 
 

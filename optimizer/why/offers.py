@@ -330,11 +330,11 @@ def _worth(problem: Problem, layout: Layout, j: int, offer: Offered, means: Mean
         return OfferWorth(offer, means, possible=False)
     value = worth(market, floor, cost)
     if value.price is None:
-        return _asked(OfferWorth(offer, means, None, scale.kg(value.amount), value.needed), market, scale, cost)
+        return asked(OfferWorth(offer, means, None, scale.kg(value.amount), value.needed), market, scale, cost)
     lines = kinks(market, floor, value.price)
     steps = tuple(_steps(lines, value.price, scale))
     answer = OfferWorth(offer, means, scale.money(value.price), scale.kg(value.amount), steps=steps)
-    return _asked(answer, market, scale, cost)
+    return asked(answer, market, scale, cost)
 
 
 def _steps(
@@ -347,12 +347,14 @@ def _steps(
             yield scale.money(end) or _ZERO, scale.kg(line.amount)
 
 
-def _asked(answer: OfferWorth, market: Market, scale: PerHeld, without: Fraction | None) -> OfferWorth:
+def asked(answer: OfferWorth, market: Market, scale: PerHeld, without: Fraction | None) -> OfferWorth:
+    """What of an offer is bought at the price asked, and what that saves; nothing where that is too little to tell."""
     if answer.offer.price is None:
         return answer
     cost = scale.cost(answer.offer.price)
     line = market.best(cost)
     if line is None:
         return answer
-    saving = None if without is None else without - line.at(cost)
-    return replace(answer, kg_asked=scale.kg(line.amount), saving=saving, cost_asked=line.at(cost))
+    saving = None if without is None else max(_ZERO, without - line.at(cost))
+    bought = scale.kg(line.amount) if saving is None or saving >= market.slack else _ZERO
+    return replace(answer, kg_asked=bought, saving=saving, cost_asked=line.at(cost))

@@ -21,7 +21,7 @@ from optimizer.problem import Problem
 from optimizer.solver.model import Basis
 from optimizer.solver.program import Layout
 from optimizer.why.ground import Ground, Means, changes, family_of, held
-from optimizer.why.limits import LimitPrice, Margin, Side, figure_of
+from optimizer.why.limits import LimitPrice, Margin, Side, figure_of, unit_wider
 from optimizer.why.moving import Family
 from optimizer.why.sure.stand import CLOSE, Curved, Stand
 from optimizer.why.ways_out import LEAST_ORDER
@@ -287,10 +287,7 @@ def limit_price(ground: SureGround, requirement: Requirement, limit: str) -> Lim
 
 def one_unit(ground: SureGround, requirement: Requirement, limit: str) -> Fraction | None:
     """Money saved by giving way one unit with everything solved again, packs too; None where no batch is found."""
-    lo, hi = requirement.lo, requirement.hi
-    lower = lo - 1 if limit in ("lo", "both") and lo is not None else lo
-    wider = widened(requirement, lower, hi + 1 if limit == "hi" and hi is not None else hi)
-    cost = cost_with(ground, requirement, wider)
+    cost = cost_with(ground, requirement, unit_wider(requirement, limit))
     return None if cost is None else ground.cost - cost
 
 

@@ -12,7 +12,7 @@ from optimizer.solver.cone import cones_of
 from optimizer.solver.program import Layout
 from optimizer.why.ground import Means
 from optimizer.why.lots import PerHeld
-from optimizer.why.offers import Offered, OfferWorth
+from optimizer.why.offers import Offered, OfferWorth, asked
 from optimizer.why.sure.lots import ConeMarket, entry
 from optimizer.why.sure.stand import Curved
 
@@ -34,12 +34,12 @@ def sure_worth(problem: Problem, layout: Layout, j: int, offer: Offered, cost: F
         return OfferWorth(offer, Means.CHANGED, possible=False)
     if bare is None:
         least = market.least(1).amount
-        return _asked(OfferWorth(offer, Means.CHANGED, None, scale.kg(least), needed=True), market, scale, cost)
+        return asked(OfferWorth(offer, Means.CHANGED, None, scale.kg(least), needed=True), market, scale, cost)
     found = entry(market, bare)
     answer = OfferWorth(offer, Means.CHANGED, scale.money(found.price), scale.kg(found.amount))
     if answer.most is not None:
         answer = replace(answer, steps=((answer.most, answer.kg), *_wanted(market, scale, answer.most)))
-    return _asked(answer, market, scale, cost)
+    return asked(answer, market, scale, cost)
 
 
 def _wanted(market: ConeMarket, scale: PerHeld, most: Fraction) -> Iterator[tuple[Fraction, Fraction]]:
@@ -51,15 +51,3 @@ def _wanted(market: ConeMarket, scale: PerHeld, most: Fraction) -> Iterator[tupl
         if line is not None and scale.kg(line.amount) > before * Fraction(101, 100):
             before = scale.kg(line.amount)
             yield price, before
-
-
-def _asked(answer: OfferWorth, market: ConeMarket, scale: PerHeld, cost: Fraction | None) -> OfferWorth:
-    if answer.offer.price is None:
-        return answer
-    price = scale.cost(answer.offer.price)
-    line = market.best(price)
-    if line is None:
-        return answer
-    saving = None if cost is None else max(_ZERO, cost - line.at(price))
-    bought = scale.kg(line.amount) if saving is None or saving > market.slack else _ZERO
-    return replace(answer, kg_asked=bought, saving=saving, cost_asked=line.at(price))
