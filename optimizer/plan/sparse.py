@@ -23,7 +23,6 @@ Exact: TypeAlias = "np.ndarray[Any, np.dtype[np.object_]]"
 """An array of Python integers or of Fractions."""
 
 _ZERO = Fraction(0)
-INFINITY = float("inf")
 
 
 def exact_array(values: Sequence[Any]) -> Exact:

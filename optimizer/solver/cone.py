@@ -45,16 +45,14 @@ SLIGHT = Fraction(1, 10**6)
 class Held:
     """An optimum that keeps every cone exactly, and the layout in whose rows its prices count.
 
-    ``plain`` is the optimum without cones, ``cuts`` are the cuts over the columns' kilograms that prove the bound,
-    ``rounds`` is how often a solver was asked beside the plain optimum. The cuts were laid at the variables' values in
-    ``point``; ``of`` says which of the cones each belongs to.
+    ``plain`` is the optimum without cones, ``cuts`` are the cuts over the columns' kilograms that prove the bound.
+    They were laid at the variables' values in ``point``; ``of`` says which of the cones each belongs to.
     """
 
     optimum: Optimum
     layout: Layout
     plain: Optimum
     cuts: tuple[Row, ...] = ()
-    rounds: int = 0
     point: tuple[Fraction, ...] = ()
     of: tuple[int, ...] = ()
 
@@ -92,13 +90,13 @@ def optimise_with_cuts(
     if program.whole:
         deadline = None if time_limit is None else time.monotonic() + time_limit
         whole = Whole(program, cones, ranks, deadline)
-        found, rounds = whole.run(), whole.rounds
+        found = whole.run()
     else:
         search = Search(cones, ranks)
-        found, rounds = search.linear(program), search.rounds
+        found = search.linear(program)
     cut = Layout(Program(program.variables, (*program.rows, *found.cuts)), layout.units)
     cuts = tuple(_per_kg(row, layout) for row in found.cuts)
-    return Held(found.optimum, cut, found.plain or found.optimum, cuts, rounds, found.point, found.of)
+    return Held(found.optimum, cut, found.plain or found.optimum, cuts, found.point, found.of)
 
 
 def possible_with_cuts(layout: Layout, requirements: Iterable[Requirement], formula: Formula) -> bool:

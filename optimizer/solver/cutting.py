@@ -66,7 +66,6 @@ class Search:
     def __init__(self, cones: tuple[Cone, ...], ranks: Ranks) -> None:
         self.cones, self.ranks = cones, ranks
         self.tangents = Tangents(cones)
-        self.rounds = 0
         self.batch = True
         self.seen: list[tuple[float, ...]] = []
 
@@ -114,7 +113,6 @@ class Search:
         for _ in range(_ROUNDS):
             if not self.tangents.learn(x, near=_KEPT):
                 break
-            self.rounds += 1
             outcome = solve(self.tangents.program(program))
             if not outcome.values:
                 return None
@@ -224,7 +222,6 @@ class Search:
         tangents = Tangents(cones, self.tangents.learnt)
         cuts: list[Row] = []
         for _ in range(_ROUNDS):
-            self.rounds += 1
             outcome = solve(tangents.program(loose))
             if not outcome.values:
                 break

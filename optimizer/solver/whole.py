@@ -38,8 +38,7 @@ _ZERO = Fraction(0)
 class Whole:
     """One search: the program and its cones.
 
-    ``with_plain``: the optimum without regard to the cones is asked for too. ``rounds`` counts linear programs for cuts
-    and nodes of the trees.
+    ``with_plain``: the optimum without regard to the cones is asked for too.
     """
 
     program: Program
@@ -47,7 +46,6 @@ class Whole:
     ranks: Ranks
     deadline: float | None
     with_plain: bool = True
-    rounds: int = 0
 
     def run(self) -> Found:
         """The optimum; its ending is TIME_LIMIT where the search stopped before nothing cheaper was left."""
@@ -56,7 +54,6 @@ class Whole:
         if start is None:
             return Found(Optimum(Ending.INFEASIBLE), ())
         loose = search.bound(relaxed(self.program), start)
-        self.rounds += search.rounds
         if loose.optimum.ending is Ending.INFEASIBLE:
             return loose
         cut = Program(self.program.variables, (*self.program.rows, *loose.cuts))
@@ -64,7 +61,6 @@ class Whole:
         for point in search.seen:
             tree.learn(point)
         done = tree.run()
-        self.rounds += tree.nodes
         best = tree.best
         if best is None:
             return self._none(loose, tree.reported, done)
@@ -86,7 +82,6 @@ class Whole:
 
         tree = Tree(self.program, (), about, deadline=self.deadline, dearest=float(best.cost))
         tree.run()
-        self.rounds += tree.nodes
         found = None if tree.best is None else whole_first(self.program, tree.best.values)
         return best if found is None or found.cost >= best.cost else found
 
@@ -119,7 +114,6 @@ class Whole:
             found = inner.near(folded.program, x)
         except SolverDisagrees:
             found = None
-        self.rounds += inner.rounds
         return None if found is None else folded.unfold(found.values)
 
     def _better_ranked(self, cut: Program, best: Optimum, loose: Found) -> Optimum:

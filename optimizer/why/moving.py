@@ -99,11 +99,6 @@ class Segment:
         """Change of the least cost per unit of the figure, exact."""
         return self.price * self.depth / (1 + (figure - self.at) * self.bend) ** 2
 
-    def values_at(self, figure: Fraction) -> tuple[Fraction, ...]:
-        """The batch at a figure of the range."""
-        theta = self._theta(figure)
-        return tuple(x + theta * u if u else x for x, u in zip(self.values, self.way, strict=True))
-
     @property
     def straight(self) -> bool:
         """True where the cost is a straight line over the range."""
