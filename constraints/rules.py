@@ -119,6 +119,8 @@ class PackRow(Strict):
     """Law, guidance or house."""
     protects_health: YesNo = False
     """Whether it blocks whatever its status."""
+    only_warns: YesNo = False
+    """Whether it warns whatever its status: a figure above which the maker looks into it, or one reading of two."""
     source: Name
     """Document and section."""
     status: Status
@@ -149,7 +151,7 @@ class PackRow(Strict):
 
     def blocks(self) -> bool:
         """True where breaking it forbids the batch."""
-        if self.layer is Layer.GUIDANCE:
+        if self.layer is Layer.GUIDANCE or self.only_warns:
             return False
         return self.protects_health or self.status in READ_IN_LAW
 

@@ -174,6 +174,7 @@ def test_what_blocks_and_what_warns(status: Status, layer: Layer, health: bool) 
             "protects_health": health,
         }
     )  # fmt: skip
+    assert not row.model_copy(update={"only_warns": True}).blocks()
     read = status not in (Status.SECONDARY, Status.MEMORY)
     assert (status in READ_IN_LAW) is read
     assert row.blocks() is (layer is not Layer.GUIDANCE and (health or read))
