@@ -14,6 +14,7 @@ from pydantic import model_validator
 
 from constraints.document import Name, Percent, Positive, Strict, YesNo, refusal
 from constraints.limits import Base, Limit, Limited, Reckoned, Worst, known
+from constraints.meaning import Regulates
 from constraints.numbers import PERCENT, PPM
 from constraints.quantities import Quantity
 from constraints.requirement import Origin, Requirement
@@ -93,14 +94,15 @@ class _Additive(Limited, Reckoned):
         what = f"{self._what()}, the largest of each"
         parts = tuple(self._limit(plain(name) + self.form.words, (name,), origin) for name in names)
         return Worst(
-            what=what, basis=_basis_words(self), unit=self.unit(), origin=origin, hi=parts[0].hi, parts=parts
+            what=what, basis=_basis_words(self), unit=self.unit(), origin=origin, hi=parts[0].hi, parts=parts,
+            regulates=Regulates.ingoing(names),
         )  # fmt: skip
 
     def _limit(self, what: str, names: tuple[str, ...], origin: Origin) -> Limit:
         lo, hi = self.limits()
         return Limit(
             what=what, basis=_basis_words(self), unit=self.unit(), origin=origin, lo=lo, hi=hi,
-            over=self._amount(names), under=self.under(), scale=self.scale(),
+            over=self._amount(names), under=self.under(), scale=self.scale(), regulates=Regulates.ingoing(names),
         )  # fmt: skip
 
     def _amount(self, names: tuple[str, ...]) -> Quantity:
@@ -216,9 +218,11 @@ class MixedAllowance(Reckoned):
     def build(self, origin: Origin) -> Requirement:
         """The requirement this entry stands for."""
         terms = tuple((name, 1 / share.largest()) for share in self.shares for name in share.substances)
+        counted = Regulates.ingoing(name for name, _ in terms)
         return Limit(
             what=self.what, basis=_basis_words(self), unit="% of the allowance", origin=origin,
             hi=Fraction(PERCENT), over=Substances(terms), under=self.under(), scale=Fraction(PERCENT),
+            regulates=counted,
         )  # fmt: skip
 
 

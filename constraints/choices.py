@@ -14,6 +14,7 @@ from pydantic import model_validator
 from constraints.document import Name, Strict, Whole
 from constraints.formula import Batch, Formula
 from constraints.ingredients import Lot
+from constraints.meaning import Role
 from constraints.requirement import Origin, Requirement, Verdict
 from constraints.row import Row
 
@@ -24,6 +25,8 @@ _ZERO = Fraction(0)
 @dataclass(frozen=True, kw_only=True)
 class MostLots(Requirement):
     """At most ``hi`` lots in the batch."""
+
+    role: Role = Role.USE
 
     def rows(self, formula: Formula) -> tuple[Row, ...]:
         """None over kilograms."""
@@ -47,6 +50,7 @@ class Group(Requirement):
     The figure is the number of the group's lots used.
     """
 
+    role: Role = Role.USE
     lots: tuple[str, ...]
     together: bool
 

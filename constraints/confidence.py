@@ -154,13 +154,23 @@ class Confident(Requirement):
     confidence: Confidence
 
     @property
-    def held(self) -> Requirement:
+    def on_paper(self) -> Requirement:
         """The plain requirement between this one's own limits, which may have been widened."""
         return replace(self.plain, lo=self.lo, hi=self.hi)
 
+    @property
+    def by_column(self) -> bool:
+        """As the plain requirement."""
+        return self.plain.by_column
+
+    @property
+    def counted(self) -> Quantity | None:
+        """What the plain requirement counts."""
+        return self.plain.counted
+
     def rows(self, formula: Formula) -> tuple[Row, ...]:
         """The plain rows."""
-        return self.held.rows(formula)
+        return self.on_paper.rows(formula)
 
     def cones(self, formula: Formula) -> tuple[Cone, ...]:
         """One cone for each limit that the fat of some lot moves. Raises MissingProperty."""
@@ -172,7 +182,7 @@ class Confident(Requirement):
 
     def measure(self, batch: Batch) -> Verdict:
         """The plain figure; ``ok`` only where every limit also holds with room for error, decided exactly."""
-        found = replace(self.held.measure(batch), requirement=self)
+        found = replace(self.on_paper.measure(batch), requirement=self)
         if found.ok is False:
             return found
         weights = tuple(batch.kilograms.values())
@@ -200,7 +210,7 @@ class Confident(Requirement):
 
     def measured_only(self, formula: Formula) -> bool:
         """As the plain requirement."""
-        return self.held.measured_only(formula)
+        return self.on_paper.measured_only(formula)
 
     def complaints(self, formula: Formula) -> tuple[str, ...]:
         """What the plain requirement complains of, and lots whose error is not known."""
@@ -208,24 +218,24 @@ class Confident(Requirement):
             f"the lot {lot.name!r} states neither {FAT_SD} nor {FAT_METHOD}, which {self.confidence.words} needs"
             for lot in _unknown(formula.lots, self.confidence)
         )
-        return (*self.held.complaints(formula), *unknown)
+        return (*self.on_paper.complaints(formula), *unknown)
 
     def within(self, value: Fraction) -> bool:
         """As the plain requirement: whether a figure is met on paper."""
-        return self.held.within(value)
+        return self.on_paper.within(value)
 
     def limits(self) -> str:
         """The plain limits with the confidence."""
         each = "each " if self.lo is not None and self.hi is not None else ""
-        return f"{self.held.limits()}, {each}with {self.confidence.words}"
+        return f"{self.on_paper.limits()}, {each}with {self.confidence.words}"
 
     def fixed_value(self, formula: Formula) -> Fraction | None:
         """The plain figure where neither it nor its error depends on the lots chosen."""
-        return None if self.cones(formula) else self.held.fixed_value(formula)
+        return None if self.cones(formula) else self.on_paper.fixed_value(formula)
 
     def terms(self, formula: Formula) -> tuple[tuple[Fraction, ...], tuple[Fraction, ...] | None] | None:
         """The plain figure's numerator and denominator."""
-        return self.held.terms(formula)
+        return self.on_paper.terms(formula)
 
     def _sides(self, formula: Formula) -> Iterator[tuple[str, Cone]]:
         rows = zip(self.rows(formula), self.rows(_fatter(formula)), strict=True)
@@ -262,7 +272,8 @@ def confident(requirement: Requirement, confidence: Confidence, formula: Formula
         return requirement
     return Confident(
         what=requirement.what, basis=requirement.basis, unit=requirement.unit, origin=requirement.origin,
-        lo=requirement.lo, hi=requirement.hi, plain=requirement, confidence=confidence,
+        lo=requirement.lo, hi=requirement.hi, role=requirement.role, regulates=requirement.regulates,
+        plain=requirement, confidence=confidence,
     )  # fmt: skip
 
 

@@ -7,6 +7,7 @@ matter and is never reckoned from the formula.
 from __future__ import annotations
 
 import re
+from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from enum import StrEnum
 from fractions import Fraction
@@ -18,16 +19,17 @@ from constraints.chemistry import Form, factor
 from constraints.document import NotNegative, Strict
 from constraints.formula import Batch, Formula
 from constraints.ingredients import NITRATE, NITRITE, Ingredient, Kind, Lot
+from constraints.meaning import Regulates, Salt
 from constraints.numbers import shown
-from constraints.quantities import Basis, Process, Quantity, Sum, Weight
+from constraints.quantities import Basis, Process, Quantity, Weight
 from constraints.requirement import Origin, Ratio, Requirement, Verdict
 from constraints.row import Row
 
 POTASSIUM_NITRITE = "potassium_nitrite_ppm"
 POTASSIUM_NITRATE = "potassium_nitrate_ppm"
 
-NITRITE_SALTS = ((NITRITE, "NaNO2"), (POTASSIUM_NITRITE, "KNO2"))
-NITRATE_SALTS = ((NITRATE, "NaNO3"), (POTASSIUM_NITRATE, "KNO3"))
+NITRITE_SALTS = ((NITRITE, Salt.SODIUM_NITRITE), (POTASSIUM_NITRITE, Salt.POTASSIUM_NITRITE))
+NITRATE_SALTS = ((NITRATE, Salt.SODIUM_NITRATE), (POTASSIUM_NITRATE, Salt.POTASSIUM_NITRATE))
 
 COUNTED = tuple(name for name, _ in (*NITRITE_SALTS, *NITRATE_SALTS))
 """Properties by which an ingredient states its nitrite and nitrate; nothing counts any other."""
@@ -150,20 +152,16 @@ class Metal(StrEnum):
         return self is Metal.ANY or salt.startswith({"sodium": "Na", "potassium": "K"}[self.value])
 
 
-def nitrite(form: Form, metal: Metal = Metal.ANY) -> Quantity:
-    """Milligrams of nitrite weighed in, all sources, in the form asked for."""
-    return Salts(tuple((factor(salt, form), name) for name, salt in NITRITE_SALTS if metal.counts(salt)))
-
-
-def nitrate(form: Form, metal: Metal = Metal.ANY) -> Quantity:
-    """Milligrams of nitrate weighed in, all sources, in the form asked for."""
-    return Salts(tuple((factor(salt, form), name) for name, salt in NITRATE_SALTS if metal.counts(salt)))
+def salts(counted: Iterable[tuple[str, Salt]], form: Form, metal: Metal = Metal.ANY) -> Salts:
+    """Milligrams of salts weighed in, all sources, in the form asked for."""
+    return Salts(tuple((factor(salt, form), name) for name, salt in counted if metal.counts(salt)))
 
 
 class _Ingoing(Strict):
     """An ingoing amount between limits."""
 
     what: ClassVar[str]
+    counts: ClassVar[tuple[tuple[str, Salt], ...]]
     min_ppm: NotNegative | None = None
     """Smallest figure, mg/kg."""
     max_ppm: NotNegative | None = None
@@ -185,7 +183,7 @@ class _Ingoing(Strict):
 
     def counted(self) -> Quantity:
         """What is counted, mg."""
-        raise NotImplementedError
+        return salts(self.counts, self.form, self.salts)
 
     def build(self, origin: Origin) -> Requirement:
         """The requirement this entry stands for."""
@@ -195,6 +193,7 @@ class _Ingoing(Strict):
         return kind(
             what=what + form, basis=basis.words, unit="ppm", origin=origin,
             lo=self.min_ppm, hi=self.max_ppm, over=self.counted(), under=Weight(basis),
+            regulates=Regulates.ingoing(salt for _, salt in self.counts if self.salts.counts(salt)),
         )  # fmt: skip
 
 
@@ -202,28 +201,18 @@ class IngoingNitrite(_Ingoing):
     """Ingoing nitrite, from the cure's own stated fraction and from cured lots."""
 
     what = "ingoing nitrite"
-
-    def counted(self) -> Quantity:
-        """Nitrite, mg."""
-        return nitrite(self.form, self.salts)
+    counts = NITRITE_SALTS
 
 
 class IngoingNitrate(_Ingoing):
     """Ingoing nitrate, from the cure's own stated fraction and from cured lots."""
 
     what = "ingoing nitrate"
-
-    def counted(self) -> Quantity:
-        """Nitrate, mg."""
-        return nitrate(self.form, self.salts)
+    counts = NITRATE_SALTS
 
 
 class IngoingTogether(_Ingoing):
     """Ingoing nitrite and nitrate, added up in the form asked for."""
 
     what = "ingoing nitrite and nitrate together"
-
-    def counted(self) -> Quantity:
-        """Nitrite and nitrate, mg."""
-        parts = nitrite(self.form, self.salts), nitrate(self.form, self.salts)
-        return Sum(tuple((Fraction(1), part) for part in parts))
+    counts = NITRITE_SALTS + NITRATE_SALTS

@@ -14,11 +14,13 @@ from constraints.document import Name, NotNegative, Number, Percent, Positive, S
 from constraints.formula import Batch, Formula
 from constraints.ingredients import FAT, MOISTURE, PROTEIN, SALT, Ingredient, Kind
 from constraints.limits import Base, Limit, Reckoned, Worst, known, without
+from constraints.meaning import BY_ION, Regulates
 from constraints.numbers import G_PER_KG, PERCENT, shown, trimmed
 from constraints.quantities import Amount, Basis, Process, Quantity, Sum, Weight
 from constraints.requirement import Origin, Requirement, Verdict
 from constraints.row import Row
 from constraints.species import GROUPS, OfLots, members, speaks_of
+from constraints.substances import SUBSTANCES
 
 _ONE = Fraction(1)
 _ZERO = Fraction(0)
@@ -382,9 +384,12 @@ class Laboratory(Strict):
     """Largest figure."""
     basis: Basis = Basis.FINISHED
     """What is analysed: finished, or batch."""
+    substances: tuple[Name, ...] = ()
+    """What it limits: nitrite, nitrate or an additive by name; none stated means a property of the product."""
 
     @model_validator(mode="after")
     def _some_limit(self) -> Laboratory:
+        known(self.substances, [*BY_ION, *SUBSTANCES], "nitrite, nitrate or a substance", "substances")
         if self.min is None and self.max is None:
             raise ValueError("give a smallest or a largest figure")
         return self
@@ -392,5 +397,6 @@ class Laboratory(Strict):
     def build(self, origin: Origin) -> Requirement:
         """The requirement this entry stands for."""
         return NeedsLaboratory(
-            what=self.what, basis=self.basis.words, unit=self.unit, origin=origin, lo=self.min, hi=self.max
-        )
+            what=self.what, basis=self.basis.words, unit=self.unit, origin=origin, lo=self.min, hi=self.max,
+            regulates=Regulates.residual(self.substances),
+        )  # fmt: skip

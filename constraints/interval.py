@@ -7,20 +7,24 @@ from fractions import Fraction
 
 from constraints.formula import Batch
 from constraints.ingredients import Ingredient
-from constraints.requirement import Ratio
+from constraints.requirement import Ratio, Requirement
 
 _ZERO = Fraction(0)
 
 
 def extremes(
-    ratio: Ratio, batch: Batch, tolerance_kg: Mapping[Ingredient, Fraction]
+    ratio: Requirement, batch: Batch, tolerance_kg: Mapping[Ingredient, Fraction]
 ) -> tuple[Fraction, Fraction] | None:
-    """Smallest and largest figure over all weights within tolerance, exact; None where the divisor can be zero.
+    """Smallest and largest figure over all weights within tolerance, exact.
+
+    None where the divisor can be zero, or the requirement is no ratio.
 
     A ratio of linear forms over a box takes its extremes at corners. Starting from any figure, moving every weight
     to the end that pushes ``over - figure * under`` further and taking the new figure ends at the extreme
     (Dinkelbach, Management Science 13, 1967, 492-498).
     """
+    if not isinstance(ratio, Ratio):
+        return None
     terms = [
         (
             ratio.scale * ratio.over.per_kg(item, batch.process),

@@ -9,13 +9,18 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from enum import StrEnum
 from fractions import Fraction
+from typing import TYPE_CHECKING
 
 from constraints.cone import Cone
 from constraints.formula import Batch, Formula
 from constraints.ingredients import Ingredient
+from constraints.meaning import COMPOSITION, Regulates, Role, Side
 from constraints.numbers import trimmed
 from constraints.quantities import Quantity
 from constraints.row import Row
+
+if TYPE_CHECKING:
+    from constraints.confidence import Confidence, Likelihood
 
 
 class Status(StrEnum):
@@ -68,7 +73,8 @@ class Requirement:
     """Base of every requirement.
 
     ``what`` names it in a few words, ``basis`` names what its figure is divided by, ``unit`` its unit, ``lo`` and
-    ``hi`` its limits in that unit (None: no limit).
+    ``hi`` its limits in that unit (None: no limit). ``role`` and ``regulates`` say what it means, ``confidence`` how
+    sure it must be (None: as measured).
     """
 
     what: str
@@ -77,6 +83,29 @@ class Requirement:
     origin: Origin
     lo: Fraction | None = None
     hi: Fraction | None = None
+    role: Role = Role.OWN
+    regulates: Regulates = COMPOSITION
+    confidence: Confidence | None = None
+
+    @property
+    def side(self) -> Side:
+        """Which of its limits there are; a requirement that is met by being there has a least one."""
+        return Side.LEAST if self.hi is None else Side.MOST if self.lo is None else Side.BOTH
+
+    @property
+    def on_paper(self) -> Requirement:
+        """Itself without room for error."""
+        return self
+
+    @property
+    def by_column(self) -> bool:
+        """True where a column's coefficients in its rows follow from that column alone."""
+        return False
+
+    @property
+    def counted(self) -> Quantity | None:
+        """What it counts over something else, where it is a ratio."""
+        return None
 
     def rows(self, formula: Formula) -> tuple[Row, ...]:
         """Itself as linear rows over the formula's columns. Raises MissingProperty."""
@@ -134,6 +163,14 @@ class Requirement:
         broken = (cone for cone in self.cones(formula) if not cone.holds(kilograms))
         return tuple(row for cone in broken if (row := cone.cut(kilograms)) is not None)
 
+    def sides(self, formula: Formula) -> tuple[str, ...]:
+        """The side, ``lo`` or ``hi``, that each of its cones holds."""
+        return ()
+
+    def likelihoods(self, batch: Batch) -> tuple[Likelihood, ...]:
+        """How likely each limit that depends on measured figures is met as blended, in floating point."""
+        return ()
+
     def terms(self, formula: Formula) -> tuple[tuple[Fraction, ...], tuple[Fraction, ...] | None] | None:
         """Its figure as numerator over denominator (None: one) per kilogram of each column, where it is one."""
         return None
@@ -151,6 +188,16 @@ class Ratio(Requirement):
     over: Quantity
     under: Quantity
     scale: Fraction = field(default=Fraction(1))
+
+    @property
+    def by_column(self) -> bool:
+        """True unless a kind of ratio adds rows of its own."""
+        return type(self).rows is Ratio.rows
+
+    @property
+    def counted(self) -> Quantity:
+        """The numerator."""
+        return self.over
 
     def quantities(self) -> tuple[Quantity, ...]:
         """Numerator and denominator."""

@@ -19,6 +19,7 @@ from pydantic import Field, model_validator
 from constraints.document import LATER, Day, Document, Name, Strict, YesNo, parse, read_text, validate
 from constraints.faults import BadInput, Fault, nearest
 from constraints.kinds import OneRequirement
+from constraints.meaning import Role
 from constraints.numbers import G_PER_KG, PERCENT, PPM
 from constraints.requirement import Origin, Requirement, Status
 
@@ -165,7 +166,8 @@ class PackRow(Strict):
             rule=self.id, source=self.source, status=self.status, blocks=self.blocks(),
             legal=self.layer is Layer.LAW, protects_health=self.protects_health, note="; ".join(notes), pack=pack,
         )  # fmt: skip
-        return self.requires.build(origin)
+        built = self.requires.build(origin)
+        return replace(built, role=Role.LAW) if origin.legal else built
 
 
 class Pack(Strict):

@@ -8,6 +8,7 @@ from fractions import Fraction
 
 from constraints.formula import Batch, Formula
 from constraints.ingredients import Ingredient, Lot
+from constraints.meaning import Role
 from constraints.quantities import Basis, Weight
 from constraints.requirement import Hold, Origin, Requirement, Verdict
 from constraints.row import Row
@@ -17,14 +18,20 @@ from constraints.row import Row
 class BatchSize(Requirement):
     """Kilograms of the basis, within a tolerance that is printed: ``lo <= weight <= hi``."""
 
-    counted: Basis
+    role: Role = Role.SIZE
+    weighed: Basis
+
+    @property
+    def by_column(self) -> bool:
+        """True: each column has its own weight."""
+        return True
 
     @classmethod
     def of(cls, basis: Basis, kilograms: Fraction, tolerance: Fraction) -> BatchSize:
         """A batch of so many kilograms of meat block or whole batch, more or less the tolerance."""
         return cls(
             what="weight", basis=basis.words, unit="kg", origin=Origin("batch size", "your order"),
-            lo=kilograms - tolerance, hi=kilograms + tolerance, counted=basis,
+            lo=kilograms - tolerance, hi=kilograms + tolerance, weighed=basis,
         )  # fmt: skip
 
     def rows(self, formula: Formula) -> tuple[Row, ...]:
@@ -33,12 +40,12 @@ class BatchSize(Requirement):
 
     def terms(self, formula: Formula) -> tuple[tuple[Fraction, ...], None]:
         """Kilograms of the basis per kilogram of each column, over one."""
-        weight = Weight(self.counted)
+        weight = Weight(self.weighed)
         return tuple(formula.total(weight, column) for column in formula.columns), None
 
     def measure(self, batch: Batch) -> Verdict:
         """Kilograms of the basis in the batch."""
-        value = batch.amount(Weight(self.counted))
+        value = batch.amount(Weight(self.weighed))
         return Verdict(self, value, self.within(value))
 
 
@@ -49,6 +56,7 @@ class Stock(Requirement):
     Judged lot by lot on kilograms as held. Reports the largest share of a lot's stock that the batch takes.
     """
 
+    role: Role = Role.STOCK
     used_up: tuple[Lot, ...] = ()
 
     @classmethod

@@ -10,9 +10,9 @@ from time import monotonic
 from typing import TYPE_CHECKING, Any
 
 from constraints.formula import Batch
+from constraints.meaning import Role
 from constraints.requirement import Requirement
 from constraints.row import Row
-from constraints.stock import BatchSize, Stock
 from optimizer.clock import Left, limited
 from optimizer.conflict import Conflict, explain
 from optimizer.problem import Problem
@@ -84,7 +84,7 @@ def blend(problem: Problem, *, time_limit: float | None = None) -> Answer:
     """
     left = Left(time_limit)
     if not problem.formula.lots:
-        size = [requirement for requirement in problem.requirements if isinstance(requirement, BatchSize)]
+        size = [requirement for requirement in problem.requirements if requirement.role is Role.SIZE]
         return Answer(Status.INFEASIBLE, problem, _unmeasured(problem), conflict=Conflict(tuple(size), (), False))
     fixed = _judged_once(problem)
     forbidden = [r for r, ok in fixed if ok is False and r.origin.blocks and r.origin.legal]
@@ -165,7 +165,7 @@ def measured(requirements: Iterable[Requirement], weighed: Weighed) -> tuple[Che
 
 def _check(requirement: Requirement, total: Batch, loads: tuple[Batch, ...]) -> Check:
     verdict = requirement.measure(total)
-    if len(loads) < 2 or isinstance(requirement, BatchSize | Stock):
+    if len(loads) < 2 or requirement.role in (Role.SIZE, Role.STOCK):
         return Check(requirement, verdict.value, verdict.ok, why=verdict.why)
     alone = [requirement.measure(load) for load in loads]
     ok = verdict.ok if all(v.ok is not False for v in alone) else False

@@ -7,14 +7,14 @@ from dataclasses import dataclass, replace
 from datetime import date
 from fractions import Fraction
 
-from constraints.confidence import Confident, confident
+from constraints.confidence import confident
 from constraints.cure import speaks_of_nitrite
 from constraints.faults import BadInput, Fault, nearest
 from constraints.formula import Batch, Dosing, Formula
 from constraints.ingredients import SALT, Ingredient, Lot
 from constraints.interval import extremes
 from constraints.numbers import G_PER_KG, trimmed
-from constraints.requirement import Ratio, Requirement
+from constraints.requirement import Requirement
 from constraints.rules import Pack
 from optimizer.blend import margin
 from optimizer.doses import Dose, doses, salt_targets
@@ -330,12 +330,12 @@ def _place(
 
 def _finding(requirement: Requirement, batch: Batch, tolerance: Tolerance | None) -> Finding:
     verdict = requirement.measure(batch)
-    on_paper = requirement.held.measure(batch).ok if isinstance(requirement, Confident) else None
+    on_paper = None if requirement.confidence is None else requirement.on_paper.measure(batch).ok
     found = Finding(requirement, verdict.value, verdict.ok, why=verdict.why, on_paper=on_paper)
     if tolerance is None or verdict.ok is None:
         return found
     spread = {item: tolerance.of(item) for item in batch.kilograms}
-    span = extremes(requirement, batch, spread) if isinstance(requirement, Ratio) else None
+    span = extremes(requirement, batch, spread)
     if span is None:
         return found
     low, high = span

@@ -18,7 +18,7 @@ from constraints.formula import Batch, Formula
 from constraints.ingredients import FAT, Ingredient, Lot
 from constraints.numbers import PERCENT
 from constraints.quantities import Amount, Basis
-from constraints.requirement import Origin, Ratio, Requirement, Verdict, widened
+from constraints.requirement import Origin, Requirement, Verdict, widened
 from constraints.row import Row
 from optimizer.blend import Answer, Status, blend
 from optimizer.problem import Problem, dying, rows_of
@@ -182,15 +182,15 @@ def _dying(problem: Problem) -> tuple[Ingredient, ...]:
     return tuple(lot for lot in problem.formula.lots if isinstance(lot, Lot) and dying(lot, problem.order))
 
 
-def _fat_band(problem: Problem) -> Ratio | None:
+def _fat_band(problem: Problem) -> Requirement | None:
     for requirement in problem.recipe.requirements:
         banded = requirement.lo is not None and requirement.hi is not None
-        if banded and isinstance(requirement, Ratio) and requirement.over in _FAT:
+        if banded and requirement.counted in _FAT:
             return requirement
     return None
 
 
-def _middle(band: Ratio) -> Fraction:
+def _middle(band: Requirement) -> Fraction:
     assert band.lo is not None and band.hi is not None
     return (band.lo + band.hi) / 2
 
@@ -270,9 +270,10 @@ def _most_dying(problem: Problem, lots: tuple[Ingredient, ...], time_limit: floa
     return None if found is None else -found
 
 
-def _least_off(problem: Problem, band: Ratio, time_limit: float | None) -> Fraction | None:
+def _least_off(problem: Problem, band: Requirement, time_limit: float | None) -> Fraction | None:
     """Points off the middle of the band at best: the least t with ``|over - middle * under| <= t * weight ordered``."""
-    over, under = band.terms(problem.formula)
+    over, under = band.terms(problem.formula) or ((), None)
+    assert under is not None
     middle = _middle(band)
     layout = layout_of(problem)
     size = len(layout.program.variables)

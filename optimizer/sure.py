@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from fractions import Fraction
 
-from constraints.confidence import Confident, Likelihood
+from constraints.confidence import Likelihood
 from constraints.requirement import Requirement
 from optimizer.problem import Problem
 from optimizer.solver.cone import Held, Remeasured, worth_remeasuring
@@ -30,9 +30,9 @@ class Sure:
 
 def how_sure(problem: Problem, layout: Layout, ranks: Ranks, held: Held, weighed: Weighed) -> Sure | None:
     """The report of a weighed blend, or None where no limit depends on measured fat. ``layout`` is without cuts."""
-    asked = [r for r in problem.requirements if isinstance(r, Confident)]
-    if not asked:
+    asked = next((r.confidence for r in problem.requirements if r.confidence is not None), None)
+    if asked is None:
         return None
-    likely = tuple((r, found) for r in asked for found in r.likelihoods(weighed.total))
+    likely = tuple((r, found) for r in problem.requirements for found in r.likelihoods(weighed.total))
     again = worth_remeasuring(layout, problem.choosing, problem.formula, ranks, held)
-    return Sure(asked[0].confidence.words, held.price, likely, again)
+    return Sure(asked.words, held.price, likely, again)

@@ -11,7 +11,7 @@ import pytest
 from worked import OUNCE, agrees, half_a_unit, inputs, read
 
 from constraints.chemistry import Form, conversion, factor
-from constraints.cure import NITRATE, NITRITE, POTASSIUM_NITRITE, nitrite
+from constraints.cure import NITRATE, NITRITE, NITRITE_SALTS, POTASSIUM_NITRITE, salts
 from constraints.formula import Batch
 from constraints.ingredients import FAT, MOISTURE, PROTEIN, SALT, Ingredient, Kind
 from constraints.kinds import OneRequirement
@@ -167,7 +167,7 @@ def test_five_kilograms_need_twelve_and_a_half_grams_and_thirteen_are_too_many()
 def test_nitrite_of_a_weighed_cure() -> None:
     i = inputs(TABLE["us-no2-10"])
     batch = Batch({lot(): i["meat_kg"], cure(i["nitrite_fraction"]): i["premix_g"] / 1000}, Process())
-    agrees(batch.amount(nitrite(Form.AS_WEIGHED)) / 1000, TABLE["us-no2-10"])
+    agrees(batch.amount(salts(NITRITE_SALTS, Form.AS_WEIGHED)) / 1000, TABLE["us-no2-10"])
 
 
 def test_salt_of_a_brine_counts_the_salt_of_the_cure() -> None:

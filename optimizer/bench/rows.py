@@ -7,12 +7,10 @@ from dataclasses import dataclass, replace
 from fractions import Fraction
 from weakref import WeakKeyDictionary
 
-from constraints.confidence import Confident
 from constraints.formula import Formula
 from constraints.ingredients import Lot
-from constraints.requirement import Hold, Ratio, Requirement
+from constraints.requirement import Hold, Requirement
 from constraints.row import Row
-from constraints.stock import BatchSize
 from optimizer.problem import Problem
 from optimizer.solver.program import Layout, build, holds_of
 
@@ -56,9 +54,8 @@ def new_columns(
     small = Formula(lots, problem.formula.additions, problem.formula.process)
     found = {}
     for requirement in requirements:
-        plain = requirement.plain if isinstance(requirement, Confident) else requirement
         rows = rows_of_one(problem.formula, requirement)
-        if rows and type(plain).rows not in (Ratio.rows, BatchSize.rows):
+        if rows and not requirement.by_column:
             return None
         found[id(requirement)] = [row.coefs[: len(lots)] for row in requirement.rows(small)] if rows else []
     return found

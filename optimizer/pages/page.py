@@ -8,10 +8,10 @@ from typing import TYPE_CHECKING, Protocol
 
 from constraints.formula import Batch
 from constraints.ingredients import Lot
+from constraints.meaning import Role
 from constraints.numbers import G_PER_KG, KG_PER_LB, PERCENT, shown, trimmed
 from constraints.quantities import Basis
 from constraints.requirement import Requirement, Status
-from constraints.stock import BatchSize
 from optimizer.blend import Answer, Check
 from optimizer.blend import Status as AnswerStatus
 from optimizer.pages.loads import by_load, division_words, one_load
@@ -125,7 +125,7 @@ def _conflict(answer: Answer) -> Iterator[str]:
     for requirement in conflict.requirements:
         yield from paragraph(requirement.words(), "* ")
         nearest = reached.get(id(requirement))
-        if nearest is not None and not nearest and isinstance(requirement, BatchSize):
+        if nearest is not None and not nearest and requirement.role is Role.SIZE:
             yield "    with all the others kept, there is no batch of any weight"
         elif nearest is not None:
             near = f"{figure(nearest, requirement)} {requirement.unit}"

@@ -8,9 +8,9 @@ from typing import Any
 
 from constraints.formula import Batch
 from constraints.ingredients import Ingredient
+from constraints.meaning import Role
 from constraints.numbers import G_PER_KG, NotANumber, exact, shown, trimmed
 from constraints.requirement import Requirement
-from constraints.stock import BatchSize, Stock
 from optimizer.plan.world import Job, World
 from optimizer.problem import Problem
 
@@ -61,7 +61,7 @@ def _measured_again(world: World, made: dict[str, Any]) -> Iterator[str]:
         yield "the plan does not say what was weighed, so that nothing can be said of its limits"
         return
     for requirement in problem.requirements:
-        if isinstance(requirement, BatchSize | Stock) or not requirement.origin.blocks or requirement.origin.waived:
+        if requirement.role in (Role.SIZE, Role.STOCK) or not requirement.origin.blocks or requirement.origin.waived:
             continue
         broken = _broken(requirement, parts)
         if broken:

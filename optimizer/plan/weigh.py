@@ -18,6 +18,7 @@ import numpy as np
 
 from constraints.formula import Formula
 from constraints.ingredients import Ingredient, Lot
+from constraints.meaning import Role
 from constraints.numbers import G_PER_KG
 from constraints.quantities import Basis, Weight
 from constraints.requirement import Requirement
@@ -282,9 +283,7 @@ def _problem(part: Planned, size: Size, lots: dict[Ingredient, int]) -> Problem:
         BatchSize.of(size.basis, size.kilograms, size.within_kg),
         Stock.of([i for i in lots if isinstance(i, Lot)]),
     )
-    every = tuple(
-        weight if isinstance(r, BatchSize) else stock if isinstance(r, Stock) else r for r in base.requirements
-    )
+    every = tuple(weight if r.role is Role.SIZE else stock if r.role is Role.STOCK else r for r in base.requirements)
     return replace(base, order=size, formula=formula, requirements=every, left_out=())
 
 
@@ -328,10 +327,10 @@ def _searched(problem: Problem, quick: Problem, kilograms: Sequence[Fraction]) -
 
 
 def _size_of(problem: Problem) -> Requirement:
-    return next(r for r in problem.requirements if isinstance(r, BatchSize))
+    return next(r for r in problem.requirements if r.role is Role.SIZE)
 
 
 def _others(problem: Problem) -> tuple[Requirement, ...]:
     """What the choice of lots decides. All the rest is measured once, on the batch as weighed."""
     apart = {id(r) for r in (*problem.fixed, *problem.measured_only)}
-    return tuple(r for r in problem.requirements if id(r) not in apart and not isinstance(r, BatchSize))
+    return tuple(r for r in problem.requirements if id(r) not in apart and r.role is not Role.SIZE)

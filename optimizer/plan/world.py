@@ -16,10 +16,10 @@ import numpy as np
 
 from constraints.faults import BadInput, Fault
 from constraints.ingredients import Lot
+from constraints.meaning import Role
 from constraints.quantities import Basis, Weight
 from constraints.requirement import Requirement
 from constraints.row import Row
-from constraints.stock import BatchSize
 from optimizer.order import Asked, order_of
 from optimizer.plan.offers import Offer, Period
 from optimizer.plan.sparse import Coefs, Exact, Floats, Whole, exact_array
@@ -302,7 +302,7 @@ def recipe_rows(problem: Problem, sources: Sequence[Lot]) -> RecipeRows:
     place = np.array([at.get(lot.name, -1) for lot in sources], dtype=np.int64)
     rows = []
     for requirement, row in rows_of(problem):
-        if isinstance(requirement, BatchSize):
+        if requirement.role is Role.SIZE:
             continue
         if row.lo or row.hi:
             raise AssertionError(f"{row.label} does not hold at every size of a batch")

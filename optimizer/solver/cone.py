@@ -23,7 +23,7 @@ from dataclasses import dataclass
 from fractions import Fraction
 
 from constraints.cone import Cone
-from constraints.confidence import Confident, measured_again
+from constraints.confidence import measured_again
 from constraints.formula import Formula
 from constraints.ingredients import Lot
 from constraints.methods import FatMethod, Finding
@@ -171,7 +171,7 @@ def _once_measured(
 ) -> tuple[Requirement, ...] | None:
     """The requirements once a lot was measured again; None where that would be no more precise."""
     again = tuple(measured_again(requirement, lot, method) for requirement in requirements)
-    if not any(isinstance(requirement, Confident) for requirement in again):
+    if not any(requirement.confidence is not None for requirement in again):
         return None
     now, then = _errors(requirements, again, lot)
     return again if then.sd < now.sd else None
@@ -179,7 +179,7 @@ def _once_measured(
 
 def _errors(before: Sequence[Requirement], after: Sequence[Requirement], lot: Lot) -> tuple[Finding, Finding]:
     """The error of a lot's fat before and after."""
-    now, then = (next(r for r in group if isinstance(r, Confident)).confidence for group in (before, after))
+    now, then = (next(r.confidence for r in group if r.confidence) for group in (before, after))
     return now.finding(lot), then.finding(lot)
 
 

@@ -18,10 +18,10 @@ from time import monotonic
 
 from constraints.formula import Batch, Dosing, Formula
 from constraints.ingredients import Ingredient, Kind
+from constraints.meaning import Role
 from constraints.quantities import Basis, Weight
 from constraints.requirement import Hold, Requirement
 from constraints.row import Row
-from constraints.stock import BatchSize, Stock
 from optimizer.problem import Problem
 from optimizer.solver.model import Ending, Program, Variable, solve
 from optimizer.solver.program import choices_of, holds_of, uses, value_per_kg
@@ -169,12 +169,12 @@ def limits_of(problem: Problem, requirements: Iterable[Requirement]) -> tuple[Li
     carried = [[share for _, share in formula.carried(column)] for column in formula.columns]
     limits = []
     for requirement in requirements:
-        if isinstance(requirement, Stock):
+        if requirement.role is Role.STOCK:
             continue
         for row in requirement.rows(explicit):
             columns, added = tuple(row.coefs[k] for k in own), tuple(row.coefs[k] for k in dosed)
             exact = tuple(a + _dot(added, shares) for a, shares in zip(columns, carried, strict=True))
-            whole = isinstance(requirement, BatchSize)
+            whole = requirement.role is Role.SIZE
             limits.append(Limit(requirement, columns, added, exact, row.lo, row.hi, whole))
     mixer = problem.order.mixer_kg
     if mixer is not None:

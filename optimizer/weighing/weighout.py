@@ -16,10 +16,10 @@ from time import monotonic
 
 from constraints.formula import Batch, Formula
 from constraints.ingredients import FAT, Ingredient, Kind, Lot
+from constraints.meaning import Role
 from constraints.quantities import Basis
 from constraints.requirement import Requirement
 from constraints.row import Row
-from constraints.stock import BatchSize, Stock
 from optimizer.problem import Problem
 from optimizer.reading.entry import ScaleName
 from optimizer.reading.recipe import Recipe
@@ -290,7 +290,7 @@ def _broken(problem: Problem, requirements: Iterable[Requirement], weighed: Weig
     dosed = weighed.exactly_dosed(problem.formula)
     broken = []
     for requirement in requirements:
-        whole = isinstance(requirement, BatchSize | Stock) or len(weighed.loads) == 1
+        whole = requirement.role in (Role.SIZE, Role.STOCK) or len(weighed.loads) == 1
         alone = () if whole else weighed.loads
         if any(requirement.measure(batch).ok is False for batch in (weighed.total, dosed, *alone)):
             broken.append(requirement)

@@ -6,11 +6,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 
-from constraints.confidence import Confident
 from constraints.ingredients import FAT, Lot
 from constraints.numbers import shown
 from constraints.quantities import Amount
-from constraints.requirement import Ratio, Requirement, widened
+from constraints.requirement import Requirement, widened
 from optimizer.bench.bench import Bench
 from optimizer.problem import Problem
 from optimizer.solver.program import Layout
@@ -54,10 +53,9 @@ def fat_requirement(problem: Problem) -> Requirement | None:
     own: list[Requirement] = []
     fat: list[Requirement] = []
     for r in problem.choosing:
-        plain = r.plain if isinstance(r, Confident) else r
-        if isinstance(plain, Ratio) and not r.origin.legal:
+        if r.counted is not None and not r.origin.legal:
             own.append(r)
-            fat += [r] if isinstance(plain.over, Amount) and plain.over.name == FAT else []
+            fat += [r] if isinstance(r.counted, Amount) and r.counted.name == FAT else []
     return next(iter([*fat, *own]), None)
 
 

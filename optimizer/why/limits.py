@@ -5,8 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from fractions import Fraction
 
+from constraints.meaning import Role
 from constraints.requirement import Requirement, widened
-from constraints.stock import BatchSize
 from optimizer.bench.rows import layout_for
 from optimizer.solver.model import Basis
 from optimizer.solver.simplex import Simplex
@@ -109,7 +109,7 @@ def _margin(requirement: Requirement, value: Fraction) -> Fraction | None:
 
 def _price(ground: Ground, requirement: Requirement, limit: str) -> LimitPrice:
     up = 1 if limit == "hi" else -1
-    if isinstance(requirement, BatchSize):
+    if requirement.role is Role.SIZE:
         limit = "both"
     family = family_of(ground, requirement, limit)
     figure: Fraction = family.start if family is not None else getattr(requirement, limit)
@@ -169,7 +169,7 @@ def dearest(ground: Ground) -> tuple[Requirement, int, Fraction] | None:
     """
     best: tuple[Requirement, int, Fraction] | None = None
     for requirement in ground.problem.choosing:
-        value = None if isinstance(requirement, BatchSize) else figure_of(ground, requirement, ground.values)
+        value = None if requirement.role is Role.SIZE else figure_of(ground, requirement, ground.values)
         for limit, way in (("lo", -1), ("hi", 1)):
             if value is None or getattr(requirement, limit) != value:
                 continue

@@ -14,8 +14,8 @@ from math import floor
 
 from constraints.formula import Batch
 from constraints.ingredients import Kind, Lot
+from constraints.meaning import Role
 from constraints.requirement import Requirement, widened
-from constraints.stock import BatchSize
 from optimizer import clock
 from optimizer.bench.bench import Bench
 from optimizer.blend import Answer, Status, blend
@@ -132,7 +132,7 @@ def ways_to_weigh(answer: Answer) -> Iterator[Way]:
                 yield Way(Gives.TOLERANCE, cost, within / order.kilograms, spend=within)
                 break
     for requirement in answer.scale_prevents:
-        if not requirement.origin.legal and not isinstance(requirement, BatchSize):
+        if not requirement.origin.legal and requirement.role is not Role.SIZE:
             yield from _a_little_wider(problem, requirement)
 
 
@@ -151,7 +151,7 @@ def _within(problem: Problem, within: Fraction) -> Problem:
 
     def again(requirements: Sequence[Requirement]) -> tuple[Requirement, ...]:
         return tuple(
-            widened(r, order.kilograms - within, order.kilograms + within) if isinstance(r, BatchSize) else r
+            widened(r, order.kilograms - within, order.kilograms + within) if r.role is Role.SIZE else r
             for r in requirements
         )
 

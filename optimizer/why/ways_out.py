@@ -13,9 +13,9 @@ from fractions import Fraction
 from math import ceil, floor
 
 from constraints.ingredients import Lot
+from constraints.meaning import Role
 from constraints.requirement import Requirement, widened
 from constraints.row import Row
-from constraints.stock import BatchSize
 from optimizer.bench.bench import NEAR_NODES, Bench, with_lots
 from optimizer.bench.extreme import MANY
 from optimizer.bench.kept import searching
@@ -191,14 +191,14 @@ def _alone(bench: Bench, requirement: Requirement, reach: Reach | None) -> list[
         found, _ = bench.nearest(requirement)
         reach = Reach(requirement, found.get("lo"), found.get("hi"))
     figures = [figure for figure in (reach.below, reach.above) if figure is not None]
-    if isinstance(requirement, BatchSize):  # next to nothing is no batch
+    if requirement.role is Role.SIZE:  # next to nothing is no batch
         figures = [figure for figure in figures if figure * LEAST_ORDER >= bench.problem.order.kilograms]
     return [way for figure in figures for way in applied(bench, [_conceded(requirement, figure)])]
 
 
 def _conceded(requirement: Requirement, figure: Fraction) -> Concession:
     """The limit moved to take in a figure, rounded outward to something a person can say."""
-    if isinstance(requirement, BatchSize):
+    if requirement.role is Role.SIZE:
         assert requirement.lo is not None and requirement.hi is not None
         middle = (requirement.lo + requirement.hi) / 2
         way = 1 if figure > middle else -1
@@ -246,7 +246,7 @@ def applied(bench: Bench, concessions: list[Concession]) -> list[Way]:
         return []
     size = sum((c.share for c in concessions), _ZERO)
     kind = Kind.LIMITS if len(concessions) > 1 else Kind.LIMIT
-    if len(concessions) == 1 and isinstance(concessions[0].requirement, BatchSize):
+    if len(concessions) == 1 and concessions[0].requirement.role is Role.SIZE:
         kind = Kind.WEIGHT
     return [Way(kind, cost, size, tuple(concessions), sure=bench.sure)]
 
@@ -285,7 +285,7 @@ def _together(bench: Bench) -> Way | None:
     bench.hold()
     give: list[tuple[Variable, dict[int, Fraction]]] = []
     for r in soft:
-        weight = _ONE if isinstance(r, BatchSize) else problem.order.kilograms
+        weight = _ONE if r.role is Role.SIZE else problem.order.kilograms
         for i in bench.rows_of(r):
             for limit, figure, sign in ((kept.lo[i], r.lo, _ONE), (kept.hi[i], r.hi, -_ONE)):
                 if limit is not None:

@@ -13,9 +13,8 @@ from fractions import Fraction
 from functools import cached_property
 
 from constraints.cone import Cone
-from constraints.confidence import Confident
+from constraints.meaning import Role
 from constraints.requirement import Requirement, widened
-from constraints.stock import BatchSize
 from optimizer.bench.rows import Owner, layout_for
 from optimizer.problem import Problem
 from optimizer.solver.model import Basis
@@ -141,7 +140,7 @@ def moving_of(ground: SureGround, requirement: Requirement, side: str) -> Moving
         return tuple(next(moved) if k in own else c for k, c in enumerate(ground.stand.curved.cones))
 
     percent = requirement.unit == "%"
-    least = family.start / LEAST_ORDER if isinstance(requirement, BatchSize) else _ZERO
+    least = family.start / LEAST_ORDER if requirement.role is Role.SIZE else _ZERO
     return Moving(family.start, family, cones, least, Fraction(100) if percent else None)
 
 
@@ -247,7 +246,7 @@ def sure_dearest(ground: SureGround) -> tuple[Requirement, int, Fraction] | None
     """
     best: tuple[Requirement, int, Fraction] | None = None
     for requirement in ground.problem.choosing:
-        if isinstance(requirement, BatchSize) or not requirement.rows(ground.problem.formula):
+        if requirement.role is Role.SIZE or not requirement.rows(ground.problem.formula):
             continue
         for limit in binding_sides(ground, requirement):
             way = 1 if limit == "hi" else -1
@@ -260,7 +259,7 @@ def sure_dearest(ground: SureGround) -> tuple[Requirement, int, Fraction] | None
 
 def binding_sides(ground: SureGround, requirement: Requirement) -> list[str]:
     """Which of a requirement's limits the batch is held by, ``lo`` or ``hi``."""
-    if isinstance(requirement, Confident):
+    if requirement.confidence is not None:
         reached = iter([on for r, on in zip(ground.cone_owners, ground.stand.reached, strict=True) if r is requirement])
         sides = requirement.sides(ground.problem.formula)
         return list(dict.fromkeys(side for side, on in zip(sides, reached, strict=True) if on))
@@ -274,7 +273,7 @@ def binding_sides(ground: SureGround, requirement: Requirement) -> list[str]:
 def limit_price(ground: SureGround, requirement: Requirement, limit: str) -> LimitPrice:
     """The price of one limit on both sides."""
     up = 1 if limit == "hi" else -1
-    side = "both" if isinstance(requirement, BatchSize) else limit
+    side = "both" if requirement.role is Role.SIZE else limit
     moving = moving_of(ground, requirement, side)
     figure: Fraction = moving.start if moving is not None else getattr(requirement, limit)
     loosen = tighten = None
@@ -306,11 +305,11 @@ def margin(ground: SureGround, requirement: Requirement, value: Fraction) -> Fra
         if limit is None:
             continue
         gap = way * (value - limit)
-        gaps.append(_room(ground, requirement, side, gap) if isinstance(requirement, Confident) else gap)
+        gaps.append(_room(ground, requirement, side, gap) if requirement.confidence is not None else gap)
     return min(gaps, default=None)
 
 
-def _room(ground: SureGround, requirement: Confident, side: str, gap: Fraction) -> Fraction:
+def _room(ground: SureGround, requirement: Requirement, side: str, gap: Fraction) -> Fraction:
     """The part of a gap between figure and limit that the error does not need, to one part in a million."""
     limit, way = (requirement.hi, -1) if side == "hi" else (requirement.lo, 1)
     assert limit is not None

@@ -11,10 +11,10 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import replace
 from fractions import Fraction
 
-from constraints.confidence import Confident, measured_again
+from constraints.confidence import measured_again
 from constraints.ingredients import Lot
+from constraints.meaning import Role
 from constraints.requirement import Requirement
-from constraints.stock import BatchSize
 from optimizer.bench.rows import layout_for
 from optimizer.conflict import Conflict
 from optimizer.problem import Problem
@@ -121,7 +121,7 @@ def _moved(problem: Problem, requirement: Requirement) -> Iterator[Way]:
 def _sides(requirement: Requirement) -> Iterator[tuple[str, Fraction, Fraction]]:
     """Limits that may move, each with its figure and the farthest one looked at."""
     lo, hi = requirement.lo, requirement.hi
-    if isinstance(requirement, BatchSize) and lo is not None and hi is not None:
+    if requirement.role is Role.SIZE and lo is not None and hi is not None:
         middle = (lo + hi) / 2
         yield "both", middle, middle / LEAST_ORDER
         return
@@ -133,7 +133,7 @@ def _sides(requirement: Requirement) -> Iterator[tuple[str, Fraction, Fraction]]
 
 def _less_sure(problem: Problem) -> list[Way]:
     """The confidence lowered for every limit, in whole percents."""
-    asked = next((r.confidence for r in problem.choosing if isinstance(r, Confident)), None)
+    asked = next((r.confidence for r in problem.choosing if r.confidence is not None), None)
     if asked is None or asked.probability <= _LEAST_SURE:
         return []
 
@@ -153,17 +153,16 @@ def _less_sure(problem: Problem) -> list[Way]:
 
 
 def _surely(requirement: Requirement, probability: Fraction) -> Requirement:
-    if not isinstance(requirement, Confident):
+    if requirement.confidence is None:
         return requirement
     return replace(requirement, confidence=replace(requirement.confidence, probability=probability))
 
 
 def _measured(problem: Problem) -> list[Way]:
     """One lot measured again, those of the largest error first; where none will do alone, all of them."""
-    asked = next((r for r in problem.choosing if isinstance(r, Confident)), None)
-    if asked is None:
+    known = next((r.confidence for r in problem.choosing if r.confidence is not None), None)
+    if known is None:
         return []
-    known = asked.confidence
     lots = [lot for lot in problem.formula.lots if isinstance(lot, Lot)]
     lots = [lot for lot in lots if known.measured_again(lot).finding(lot).sd < known.finding(lot).sd]
     lots.sort(key=lambda lot: (-known.finding(lot).sd * lot.usable_kg, lot.name))
