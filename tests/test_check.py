@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from kitchens import random_kitchen
 from typer.testing import CliRunner
 
 from constraints.faults import BadInput
@@ -26,7 +27,6 @@ from optimizer.problem import assemble
 from optimizer.reading.lots import parse_lots
 from optimizer.reading.recipe import judged_by, parse_recipe
 from optimizer.reading.weighed import parse_weighed
-from tests.kitchens import random_kitchen
 
 DAY = date(2026, 11, 30)
 LOTS = """lot,on_hand_kg,fat_pct,cost_per_kg,species,role,moisture_pct,protein_pct,fat_sd_pct

@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from test_check import GOOD, LOTS, RECIPE
 from typer.testing import CliRunner
 
 from constraints.faults import BadInput
@@ -25,7 +26,6 @@ from optimizer.problem import assemble
 from optimizer.reading.lots import parse_lots
 from optimizer.reading.recipe import parse_recipe
 from optimizer.reading.weighed import parse_weighed
-from tests.test_check import GOOD, LOTS, RECIPE
 
 DAY = date(2026, 11, 30)
 HALF = {name: kilograms / 2 for name, kilograms in GOOD.items()}

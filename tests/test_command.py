@@ -23,7 +23,6 @@ from typer.testing import CliRunner
 
 from optimizer.cli import app
 
-ROOT = Path(__file__).parents[1]
 MODULE = (sys.executable, "-m", "optimizer")
 SCRIPT = (str(Path(sys.executable).with_name("trimwright")),)
 DATE = ("--date", "2026-11-25")
@@ -93,10 +92,9 @@ class Kitchen:
 
     def outside(self, *words: str, command: tuple[str, ...] = MODULE, given: str = "") -> Run:
         """In a process of its own."""
-        path = os.pathsep.join(filter(None, (str(ROOT), os.environ.get("PYTHONPATH"))))
         done = subprocess.run(
             [*command, *words], cwd=self.folder, input=given.encode(), capture_output=True, check=False, timeout=60,
-            env={**os.environ, "PYTHONPATH": path, "PYTHONUTF8": "1"},
+            env={**os.environ, "PYTHONUTF8": "1"},
         )  # fmt: skip
         return Run(done.returncode, done.stdout.decode(), done.stderr.decode())
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 import re
 import shlex
 import subprocess
@@ -32,7 +33,7 @@ def blocks(language: str) -> list[str]:
 def run(*words: str, folder: Path = ROOT) -> tuple[int, str, str]:
     done = subprocess.run(
         [sys.executable, "-m", "optimizer", *words], cwd=folder, capture_output=True, text=True, check=False,
-        timeout=120, env={"PYTHONPATH": str(ROOT), "PYTHONUTF8": "1"},
+        timeout=120, env={**os.environ, "PYTHONUTF8": "1"},
     )  # fmt: skip
     return done.returncode, done.stdout, done.stderr
 

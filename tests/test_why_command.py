@@ -21,7 +21,7 @@ LEAN = ["why", "examples/why/lean.yaml", "--lots", "examples/fresh-lots.csv", "-
 
 def run(*words: str) -> subprocess.CompletedProcess[str]:
     """The command in a fresh process."""
-    env = {**os.environ, "PYTHONPATH": str(ROOT), "PYTHONIOENCODING": "utf-8"}
+    env = {**os.environ, "PYTHONIOENCODING": "utf-8"}
     return subprocess.run(
         [sys.executable, "-m", "optimizer", *words], cwd=ROOT, capture_output=True, encoding="utf-8", env=env
     )
@@ -260,9 +260,10 @@ def test_short_form_is_short() -> None:
     """Built on the same figures as the page."""
     from fractions import Fraction
 
+    from kitchens import random_kitchen
+
     from optimizer.blend import blend
     from optimizer.why.short import short_form
-    from tests.kitchens import random_kitchen
 
     shown = 0
     for seed in range(12):

@@ -13,6 +13,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+from kitchens import random_kitchen
 from scipy.optimize import linprog
 
 from constraints.requirement import Requirement, widened
@@ -22,7 +23,6 @@ from optimizer.solver.model import Program
 from optimizer.why.ground import Ground, ground_of
 from optimizer.why.limits import LimitPrice, Side, limit_prices
 from optimizer.why.lots import LotPrice, lot_prices
-from tests.kitchens import random_kitchen
 
 SEEDS = range(330)
 CLOSE = 1e-6

@@ -16,6 +16,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+from kitchens import random_kitchen
 from scipy.optimize import Bounds, LinearConstraint, milp
 
 from constraints.ingredients import Lot
@@ -35,7 +36,6 @@ from optimizer.why.lots import lot_prices
 from optimizer.why.materials import material_wanted
 from optimizer.why.offers import parse_offers, with_offers
 from optimizer.why.ways_out import Concession, Kind, Way, WaysOut, purchases, ways_out, with_lots
-from tests.kitchens import random_kitchen
 
 CLOSE = 1e-6
 
