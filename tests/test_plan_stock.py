@@ -63,3 +63,63 @@ def test_days_that_are_done_show_the_stock_there_was(tmp_path: Path) -> None:
     assert rows[0] == pytest.approx(rows[1])
     assert after.plan.money is not None
     assert after.plan.money.holding == Fraction("0.01") * kept(after, 2)
+
+
+def bought(folder: Path) -> tuple[str, dict[str, object]]:
+    """A week that cannot do without the deliveries of one offer, and its plan."""
+    lots = [RawLot("lean", "pork", 9.0, 4.0, 20.0), RawLot("fat", "pork", 62.0, 1.5, 40.0),
+            RawLot("spare", "pork", 10.0, 9.0, 80.0)]  # fmt: skip
+    batches = [RawBatch(f"B{k}", 15.0, 15.0, k, k, (24, 28)) for k in range(4)]
+    path = RawWeek(4, lots, batches, [RawOffer("trim", "S", "pork", 12.0, 3.0, 5.0, lead=1)]).write(folder)
+    return path, plan_dict(plan_week(read_week(path), compare=False, talk=False))
+
+
+def again(path: str, folder: Path, plan: dict[str, object], now: int, **told: object) -> Outcome:
+    (folder / "plan.json").write_text(json.dumps(plan))
+    (folder / "happened.yaml").write_text(json.dumps({"plan": "plan.json", "now": day(now), **told}))
+    return plan_again(read_week(path), str(folder / "happened.yaml"), talk=False)
+
+
+@pytest.mark.parametrize("now", [0, 1, 2])
+def test_a_delivery_said_missed_is_never_ordered_again_for_that_day(now: int, tmp_path: Path) -> None:
+    path, plan = bought(tmp_path)
+    first = plan["orders"][0]["delivered"]  # type: ignore[index]
+    outcome = again(path, tmp_path, plan, now, deliveries=[{"offer": "trim", "day": first, "missed": "yes"}])
+    if not outcome.hold:  # what was made of it already is in doubt instead
+        assert outcome.plan.status == "optimal"
+    assert all(order.delivered.isoformat() != first for order in outcome.plan.orders)
+    assert bool(outcome.hold) == (now > 1)
+
+
+def test_mass_is_conserved_over_a_week_repaired_twice(tmp_path: Path) -> None:
+    """Of every lot and delivery: what was there is what all batches took and what is left at the end."""
+    path, plan = bought(tmp_path)
+    first = again(path, tmp_path, plan, 1, lots=[{"lot": "fat", "short_kg": 4}])
+    second = again(path, tmp_path, plan_dict(first), 2, lots=[{"lot": "fat", "short_kg": 4}])
+    document = json.loads(json.dumps(plan_dict(second)))
+    assert second.hold == () and {b["batch"] for b in document["batches"]} == {"B0", "B1", "B2", "B3"}
+    taken: dict[tuple[str, object], float] = {}
+    for batch in document["batches"]:
+        for pull in batch["pulls"]:
+            key = pull["lot"], pull["delivered"]
+            taken[key] = taken.get(key, 0.0) + float(pull["held_kg"])
+    left = {(row["lot"], row["delivered"]): row["kg_at_end_of_day"][-1] for row in document["stock"]}
+    came = {("lean", None): 20.0, ("fat", None): 36.0, ("spare", None): 80.0}
+    for order in (*document["coming"], *document["orders"]):
+        came[order["offer"], order["delivered"]] = order["kg"]
+    assert set(taken) <= set(came)
+    for key, kg in came.items():
+        assert kg == pytest.approx(taken.get(key, 0.0) + left.get(key, 0.0), abs=1e-6), key
+
+
+def test_past_days_are_no_conflict(tmp_path: Path) -> None:
+    """The first day was over the grinder's capacity as told, and only what is left has no plan."""
+    path, plan = bought(tmp_path)
+    week = json.loads(Path(path).read_text())
+    week["kitchen"]["stages"] = [{"name": "grinder", "kg_per_day": 16, "basis": "meat"}]
+    week["kitchen"]["cold_store"] = [{"kg": 30}]
+    Path(path).write_text(json.dumps(week))
+    outcome = again(path, tmp_path, plan, 2)
+    assert outcome.no_plan is not None
+    assert all(day(0) not in words and day(1) not in words for words in outcome.no_plan.limits)
+    assert all(change.day is None or change.day >= 2 for way in outcome.no_plan.ways for change in way.changes)

@@ -37,5 +37,5 @@ def schema(
     elif what is What.WEEK:
         from optimizer.plan.week_file import WeekEntry as model
     else:
-        from optimizer.plan.repair import HappenedEntry as model
+        from optimizer.plan.happened import HappenedEntry as model
     sys.stdout.write(json.dumps(model.model_json_schema(by_alias=True), indent=2) + "\n")

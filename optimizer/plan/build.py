@@ -31,6 +31,8 @@ from optimizer.plan.world import Job, RecipeRows, Supply, World
 
 _ZERO = Fraction(0)
 _ONE = Fraction(1)
+MOST_KG = 10**6
+"""Kilograms beyond any kitchen."""
 LEAST_USED = Fraction("0.05")
 """Kilograms from which a material counts as used where a rule names no smallest amount: one usual scale division."""
 
@@ -77,7 +79,7 @@ class Buy:
 
 @dataclass
 class WeekProgram:
-    """The program, and what its columns mean."""
+    """The program, and what its columns mean. ``since`` is the first day that is not past."""
 
     world: World
     sparse: Sparse
@@ -85,6 +87,7 @@ class WeekProgram:
     buys: dict[int, Buy] = field(default_factory=dict)
     drops: dict[tuple[str, int], int] = field(default_factory=dict)
     stock: dict[int, Fraction] = field(default_factory=dict)
+    since: int = 0
 
 
 class Costs:
@@ -138,7 +141,7 @@ class Wanted:
     paid for. ``charged`` drops cost nothing more; nothing can be ordered before the day ``not_before``. ``taken`` is
     what of a stage is used on a day, ``counted`` how many batches a day already has. ``alone`` leaves out what only a
     whole week can keep: cold store, closing stock and lots to use up. ``ordered`` is what of a delivery was
-    ordered before. ``costs`` may be handed on between builds.
+    ordered before; of those ``settled`` nothing more comes. ``costs`` may be handed on between builds.
     """
 
     jobs: tuple[int, ...] | None = None
@@ -149,6 +152,7 @@ class Wanted:
     counted: dict[int, int] = field(default_factory=dict)
     alone: bool = False
     ordered: dict[int, Fraction] = field(default_factory=dict)
+    settled: frozenset[int] = frozenset()
     costs: Costs | None = None
 
 
@@ -157,7 +161,7 @@ def build(world: World, wanted: Wanted | None = None) -> WeekProgram:
     wanted = Wanted() if wanted is None else wanted
     opening = {i: s.kg for i, s in enumerate(world.supplies) if s.kg is not None}
     stock = opening if wanted.stock is None else wanted.stock
-    program = WeekProgram(world, Sparse(), stock=stock)
+    program = WeekProgram(world, Sparse(), stock=stock, since=wanted.not_before)
     program.sparse.constant = sum(
         (kg * world.supplies[i].nights * world.holding for i, kg in stock.items()), _ZERO
     ) if world.holding else _ZERO  # fmt: skip
@@ -360,7 +364,7 @@ def _buy_and_stock(program: WeekProgram, uses: dict[int, tuple[Whole, Fraction]]
             sparse.row(("stock", s), columns, _ones(len(columns)), low, have)
         if supply.offer is None:
             continue
-        late = supply.first - supply.offer.lead_days < wanted.not_before
+        late = supply.first - supply.offer.lead_days < wanted.not_before or s in wanted.settled
         worth_buying = most / usable + _beyond_use(program, supply)
         buy = None if late else _buy(program, s, worth_buying, wanted.ordered.get(s, _ZERO))
         if buy is None:
@@ -472,7 +476,7 @@ def _kitchen(program: WeekProgram, uses: dict[int, tuple[Whole, Fraction]], want
     if wanted.alone:
         return
     for i in range(len(kitchen.cold_store)):
-        _store(program, i, uses)
+        _store(program, i, uses, wanted.not_before)
     for i, closing in enumerate(kitchen.closing):
         _closing(program, i, closing.material, closing.kg, uses)
 
@@ -524,8 +528,11 @@ def _most_batches(program: WeekProgram, limit: int, wanted: Wanted) -> None:
         program.sparse.row(("most batches", day), columns, [1] * len(columns), None, Fraction(most - sure))
 
 
-def _store(program: WeekProgram, i: int, uses: dict[int, tuple[Whole, Fraction]]) -> None:
-    """Stock at the end of each day, from the day before, and never above the room. What dies is gone that evening."""
+def _store(program: WeekProgram, i: int, uses: dict[int, tuple[Whole, Fraction]], now: int) -> None:
+    """Stock at the end of each day, from the day before, and never above the room. What dies is gone that evening.
+
+    Days before ``now`` are past: nothing can be said against them.
+    """
     sparse, world = program.sparse, program.world
     store = world.week.entry.kitchen.cold_store[i]
     inside = {
@@ -552,7 +559,7 @@ def _store(program: WeekProgram, i: int, uses: dict[int, tuple[Whole, Fraction]]
             terms[supply.last].append((left, _ONE))
     before = None
     for day in range(world.days):
-        level = sparse.column(("level", i, day), _ZERO, store.kg)
+        level = sparse.column(("level", i, day), _ZERO, store.kg if day >= now else Fraction(MOST_KG))
         parts = [(level, _ONE), *terms[day], *([(before, -_ONE)] if before is not None else [])]
         sparse.row(("level", i, day), [c for c, _ in parts], [a for _, a in parts], arrived[day], arrived[day])
         before = level

@@ -14,6 +14,7 @@ from optimizer.plan.engine import solve
 from optimizer.plan.find import Plan
 from optimizer.plan.in_order import InOrder
 from optimizer.plan.limits import Limit, priced
+from optimizer.plan.plan_file import PlannedOrder
 from optimizer.plan.proof import reduced_costs
 from optimizer.plan.recheck import stock_by_day
 from optimizer.plan.sparse import Floats
@@ -58,11 +59,18 @@ class Outcome:
     """Batches already made of which something told since puts a check in doubt, each in words."""
     gone: tuple[tuple[int, int, Fraction], ...] = ()
     """What batches already made took: supply, day and kilograms as held."""
+    coming: tuple[PlannedOrder, ...] = ()
+    """Orders of the plan before that are out."""
+
+    @property
+    def verdict(self) -> str:
+        """One word for the whole: that of the plan, or *hold* where something already made must be held back."""
+        return "hold" if self.hold else str(self.plan.status)
 
     @property
     def exit_code(self) -> int:
         """That of the plan; 1 where something already made must be held back."""
-        return self.plan.status.exit_code or int(bool(self.hold))
+        return int(bool(self.hold)) or self.plan.status.exit_code
 
     @property
     def left_out(self) -> tuple[str, ...]:

@@ -23,7 +23,7 @@ def plan_dict(outcome: Outcome) -> dict[str, Any]:
     week = plan.world.week
     shown = plan.money is not None and plan.status is not Status.DO_NOT_MAKE
     return {
-        "status": str(plan.status),
+        "status": outcome.verdict,
         "plan": week.entry.name,
         "start": week.entry.start.isoformat(),
         "days": week.entry.days,
@@ -45,6 +45,9 @@ def plan_dict(outcome: Outcome) -> dict[str, Any]:
         "fewest_changes": outcome.fewest_changes,
         "missed": list(outcome.missed),
         "hold": list(outcome.hold),
+        "coming": [
+            {"offer": o.offer, "delivered": o.delivered.isoformat(), "kg": float(o.kg)} for o in outcome.coming
+        ],
         "left_out": list(outcome.left_out),
         "lots_left_out": [{"lot": name, "why": why} for name, why in outcome.lots_left_out],
         "size": {"columns": plan.program.sparse.size, "rows": len(plan.program.sparse.rows)},

@@ -82,7 +82,8 @@ def _verdict(outcome: Outcome) -> Iterator[str]:
     plan = outcome.plan
     yield ""
     if plan.status is Status.OPTIMAL:
-        yield "Every requirement of every batch holds. The cheapest plan, to the gap below."
+        what = "still to be made " if outcome.done or outcome.hold else ""
+        yield f"Every requirement of every batch {what}holds. The cheapest plan, to the gap below."
     elif plan.status is Status.TIME_LIMIT and plan.money is not None:
         yield "Stopped before it was proved: the best plan found, with its gap below."
     elif plan.status is Status.TIME_LIMIT:

@@ -121,7 +121,7 @@ def _stores(program: WeekProgram, made: Sequence[Made], bought: Sequence[Order])
     kitchen = world.week.entry.kitchen
     levels = stock_by_day(program, made, bought)
     for store in kitchen.cold_store:
-        for day in range(world.days):
+        for day in range(program.since, world.days):
             total = sum(
                 (kgs[day] for s, kgs in levels.items()
                  if store.materials is None or world.supplies[s].lot.material in store.materials), _ZERO

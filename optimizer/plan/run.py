@@ -8,9 +8,10 @@ from collections.abc import Callable
 from optimizer.blend import Status
 from optimizer.plan.build import WeekProgram
 from optimizer.plan.find import Plan, find, search
+from optimizer.plan.happened import as_it_is, read_happened
 from optimizer.plan.in_order import in_order
 from optimizer.plan.outcome import Outcome, gather
-from optimizer.plan.repair import as_it_is, read_happened, repaired
+from optimizer.plan.repair import repaired
 from optimizer.plan.way_out import impossible, no_plan
 from optimizer.plan.week_file import Week
 from optimizer.plan.world import World, assemble_week
@@ -34,7 +35,7 @@ def plan_again(week: Week, what_happened: str, *, time_limit: float | None = Non
     plan = search(rest.program, {}, time_limit=time_limit, talk=talk)
     outcome = _without(plan, world, rest.again) if plan.status is Status.INFEASIBLE else gather(plan, None, rest.gone)
     outcome.done, outcome.fewest_changes, outcome.missed = rest.done, rest.fewest, rest.missed
-    outcome.hold = rest.hold
+    outcome.hold, outcome.coming = rest.hold, rest.coming
     return outcome
 
 

@@ -138,6 +138,8 @@ def _more_stock(slack: _Slack, at: int, label: Label) -> None:
         return
     world = slack.program.world
     supply = world.supplies[label[1]]
+    if supply.offer is not None and supply.first < slack.program.since:
+        return
     most = sum((job.hi for job in world.jobs), _ZERO)
     column = slack.program.sparse.column(("more", label[1]), _ONE, most)
     slack.program.sparse.extend_row(at, column, -1)
@@ -172,7 +174,7 @@ def _more_store(slack: _Slack, columns: Iterable[int]) -> None:
     sparse, world = slack.program.sparse, slack.program.world
     for at in columns:
         label = sparse.labels.get(at, ("",))
-        if label[0] == "level":
+        if label[0] == "level" and label[2] >= slack.program.since:
             store = world.week.entry.kitchen.cold_store[label[1]]
             sparse.set_bounds(at, _ZERO, store.kg + 10**6)
             extra = sparse.column(("room", *label), _ONE, Fraction(10**6))

@@ -163,28 +163,35 @@ def _twice(items: Sequence[WeighedItem], file: str) -> Iterator[Fault]:
         seen.setdefault((item.name, item.load), item.line)
 
 
-class _Twice(Exception):
+class Twice(Exception):
     """A key that stands twice in one object of a JSON document."""
+
+
+def as_typed(text: str) -> Any:
+    """A JSON document with every figure as the text that was typed. Raises Twice, ValueError and RecursionError."""
+    return json.loads(text, parse_float=str, parse_int=str, parse_constant=str, object_pairs_hook=_once)
 
 
 def _once(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
     found = dict(pairs)
     if len(found) < len(pairs):
-        raise _Twice(next(key for i, (key, _) in enumerate(pairs) if key in [k for k, _ in pairs[:i]]))
+        raise Twice(next(key for i, (key, _) in enumerate(pairs) if key in [k for k, _ in pairs[:i]]))
     return found
 
 
 def _from_json(text: str, file: str) -> Iterator[WeighedItem]:
-    def plain(figure: str) -> str:
-        return figure
-
     try:
-        data: Any = json.loads(text, parse_float=plain, parse_int=plain, parse_constant=plain, object_pairs_hook=_once)
-    except _Twice as error:
+        data = as_typed(text)
+    except Twice as error:
         raise BadInput([Fault(file, None, str(error), f"the key {str(error)!r} stands twice", "once")]) from None
     except (json.JSONDecodeError, RecursionError) as error:
         line = getattr(error, "lineno", None)
         raise BadInput([Fault(file, line, None, "this is not one JSON document", "the JSON of a blend")]) from None
+    yield from weighed_in(data, file)
+
+
+def weighed_in(data: dict[str, Any], file: str) -> tuple[WeighedItem, ...]:
+    """What a blend's document, its figures as typed, says was weighed. Raises BadInput with every fault."""
     faults: list[Fault] = []
     items = list(_weights(data, "", 0, file, faults))
     loads = data.get("loads")
@@ -201,7 +208,7 @@ def _from_json(text: str, file: str) -> Iterator[WeighedItem]:
     faults += _twice(items, file)
     if faults:
         raise BadInput(faults)
-    yield from items
+    return tuple(items)
 
 
 _AS_BLEND = "as in the JSON of a blend"
