@@ -1,24 +1,24 @@
 """The command line: one file a command, no arithmetic, heavy imports only inside the commands that need them.
 
 stdout carries the answer and nothing else. Exit codes: 0 an answer whose every check holds; 1 no such batch, or one
-that must not be made; 2 bad input or usage; 3 stopped at a time limit with the best batch found.
+that must not be made, or an answer that could not be written; 2 bad input or usage; 3 stopped at a time limit with the
+best batch found; 70 a fault of the program; 130 interrupted.
 """
 
 from __future__ import annotations
 
-import os
 import sys
 from typing import Annotated, NoReturn
 
 import typer
 
 from optimizer import __version__
-from optimizer.cli import blend, check, columns, plan, rules, schema, why
+from optimizer.cli import blend, check, columns, ending, plan, rules, schema, why
 
 app = typer.Typer(
     name="trimwright",
     help="Choose the lots, weigh out and check a batch of sausage: cheapest, legal and proved.",
-    epilog="Exit codes: 0 fine, 1 no such batch or do not make, 2 bad input, 3 time limit.",
+    epilog="Exit codes: 0 fine, 1 no such batch or do not make, 2 bad input, 3 time limit, 70 program fault.",
     no_args_is_help=True,
     add_completion=False,
     rich_markup_mode=None,
@@ -50,13 +50,5 @@ def _options(
 
 
 def main() -> NoReturn:
-    """Run the command line and exit; an answer that could not be written whole ends with 1, whatever it said."""
-    try:
-        app()
-    except OSError as error:
-        # Python would complain once more while flushing at exit.
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-        if not isinstance(error, BrokenPipeError):
-            sys.stderr.write(f"the answer could not be written: {error.strerror}\n")
-        sys.exit(1)
-    sys.exit(0)
+    """Run the command line and exit."""
+    sys.exit(ending.run(app))
