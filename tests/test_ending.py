@@ -70,7 +70,8 @@ def test_an_encoding_that_lacks_a_letter(encoding: str, more: str, tmp_path: Pat
     assert code == 0
     text = out.encode("latin-1").decode(encoding)
     whole = encoding.startswith("utf")
-    said = f"standard output ({codecs.lookup(encoding).name}) lacks letters of the answer: each is shown as \\u and its number\n"
+    known = codecs.lookup(encoding).name
+    said = f"standard output ({known}) lacks letters of the answer: each is shown as \\u and its number\n"
     assert err == ("" if whole else said)
     shown = json.loads(text)["recipe"] if more else text.splitlines()[0]
     assert shown == (name if whole or more else "".join(_as_json(letter, encoding) for letter in name))
