@@ -77,6 +77,14 @@ class Answer:
     """True where a week's plan chose the lots, so that the batch alone need not be the cheapest."""
 
 
+def unrounded(answer: Answer) -> Batch | None:
+    """The cheapest batch before the scales, with every addition at its exact dose; None where there is none."""
+    if answer.optimum is None or not answer.optimum.values:
+        return None
+    kilograms = layout_of(answer.problem).kilograms(answer.optimum.values)
+    return answer.problem.formula.exact_batch(kilograms)
+
+
 def blend(problem: Problem, *, time_limit: float | None = None) -> Answer:
     """Find the cheapest batch, weigh it out and check it. Raises SolverDisagrees where no answer can be trusted.
 
@@ -89,16 +97,17 @@ def blend(problem: Problem, *, time_limit: float | None = None) -> Answer:
     fixed = _judged_once(problem)
     forbidden = [r for r, ok in fixed if ok is False and r.origin.blocks and r.origin.legal]
     impossible = [r for r, ok in fixed if ok is False and r.origin.blocks and not r.origin.legal]
+    if impossible and not forbidden:
+        return Answer(Status.INFEASIBLE, problem, _unmeasured(problem), conflict=Conflict(tuple(impossible), (), False))
+    doomed = Answer(Status.DO_NOT_MAKE, problem, _unmeasured(problem))
     layout = layout_of(problem)
     ranks = ranks_of(problem.formula.columns)
     held = _cheapest(problem, layout, ranks, time_limit)
     optimum = held.optimum
-    if impossible and not forbidden:
-        return Answer(Status.INFEASIBLE, problem, _unmeasured(problem), conflict=Conflict(tuple(impossible), (), False))
     if not optimum.values:
-        status = Status.DO_NOT_MAKE if forbidden else Status.INFEASIBLE
-        if optimum.ending is Ending.TIME_LIMIT:
-            status = Status.TIME_LIMIT
+        if forbidden:
+            return doomed
+        status = Status.TIME_LIMIT if optimum.ending is Ending.TIME_LIMIT else Status.INFEASIBLE
         conflict = None
         if optimum.ending is Ending.INFEASIBLE:
             with limited(left.seconds):
@@ -108,9 +117,10 @@ def blend(problem: Problem, *, time_limit: float | None = None) -> Answer:
     try:
         weighed = weigh_out(problem, held.layout, optimum, held.cuts, until=until)
     except ScalePrevents as error:
+        if forbidden:
+            return doomed
         late = until is not None and not error.certain and monotonic() > until
         status = Status.TIME_LIMIT if late else Status.INFEASIBLE
-        status = Status.DO_NOT_MAKE if forbidden else status
         return Answer(
             status,
             problem,

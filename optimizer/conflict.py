@@ -11,7 +11,8 @@ from dataclasses import dataclass, field
 from fractions import Fraction
 from typing import TYPE_CHECKING
 
-from constraints.requirement import Requirement
+from constraints.meaning import Role
+from constraints.requirement import Requirement, widened
 from optimizer import clock
 from optimizer.clock import OutOfTime
 from optimizer.problem import Problem
@@ -74,8 +75,8 @@ class Conflict:
 def explain(problem: Problem) -> Conflict:
     """Find a conflict by leaving requirements out, and what each of its members could reach at best.
 
-    The last in the list are left out first, so that the weight and the recipe's own requirements are named sooner than
-    the law's. Raises SolverDisagrees where there is a batch after all.
+    The last in the list are left out first, so that the recipe's own requirements are named sooner than the law's. What
+    cannot hold at any weight does not name the weight. Raises SolverDisagrees where there is a batch after all.
     """
     return _Search(problem).run()
 
@@ -132,7 +133,13 @@ class _Search:
         if not self.bench.whole:
             return False
         self.opened.hold(core)
-        return bool(self.opened.point()) and bool(Bench(self.problem, core, opened=True).point())
+        return bool(self.opened.point()) and bool(Bench(self.problem, self._some_batch(core), opened=True).point())
+
+    def _some_batch(self, requirements: Sequence[Requirement]) -> list[Requirement]:
+        """These requirements, and where the batch's size is not among them that there is a batch at all."""
+        sizes = [r for r in self.chosen if r.role is Role.SIZE]
+        least = self.problem.order.meat_division_kg
+        return [*requirements, *(widened(r, least, None) for r in sizes if not any(r is kept for kept in requirements))]
 
     def _on_paper(self, requirements: Sequence[Requirement]) -> bool:
         self.bench.hold(requirements)
@@ -149,8 +156,8 @@ class _Search:
 
         gone = [r for r in self.chosen if not any(r is kept for kept in requirements)]
         together = any(row.lo is not None for r in gone for row in r.choices(self.problem.formula))
-        bench = Bench(self.problem, requirements) if together else self.bench
-        bench.hold(requirements)
+        bench = Bench(self.problem, self._some_batch(requirements)) if together else self.bench
+        bench.hold(None if together else requirements)
         try:
             possible = bool(bench.point(checked=checked))
         except Unsettled:
@@ -163,6 +170,7 @@ class _Search:
         from optimizer.bench.rows import layout_for
         from optimizer.solver.cone import optimise_with_cuts
 
+        requirements = self._some_batch(requirements)
         layout, formula = layout_for(self.problem, requirements)[0], self.problem.formula
         held = optimise_with_cuts(layout, requirements, formula, Ranks((), ()), time_limit=clock.left())
         if held.optimum.ending is Ending.TIME_LIMIT:

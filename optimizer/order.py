@@ -19,6 +19,9 @@ SIZES = {
 }
 """Ways to state a size: what is weighed, and kilograms in one unit."""
 
+MOST_WITHIN = Fraction(1, 50)
+"""Share of a batch that its tolerance is at most unless one is given; common practice, no source."""
+
 
 @dataclass(frozen=True)
 class Asked:
@@ -35,7 +38,8 @@ def order_of(recipe: Recipe, size: str, figure: Fraction, day: date, asked: Aske
     """The order for a size stated one of the ways of SIZES.
 
     Unless given, the tolerance on the weight is half a division of the meat scale, so that some whole number of
-    divisions always lies within it; on a whole batch, whose additions are rounded too, it is a whole division.
+    divisions lies within it; on a whole batch, whose additions are rounded too, it is a whole division. It is never
+    more than a share of the batch: a scale too coarse for that is said to be so.
     """
     basis, kilograms = SIZES[size]
     scales = recipe.entry.scales
@@ -44,7 +48,7 @@ def order_of(recipe: Recipe, size: str, figure: Fraction, day: date, asked: Aske
     return Order(
         basis=basis,
         kilograms=figure * kilograms,
-        within_kg=usual if asked.within_kg is None else asked.within_kg,
+        within_kg=min(usual, figure * kilograms * MOST_WITHIN) if asked.within_kg is None else asked.within_kg,
         day=day,
         meat_division_kg=meat_division,
         spice_division_kg=(asked.spice_g or scales.spice_g) / G_PER_KG,

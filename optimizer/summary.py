@@ -95,10 +95,10 @@ def dying_lots(problem: Problem, batch: Batch | None) -> list[Dying]:
 
 
 def composition(batch: Batch, basis: Basis, names: Iterable[str] = KNOWN) -> dict[str, Fraction]:
-    """Mean by weight of each component that every ingredient of the basis states."""
+    """Mean by weight of each component that every ingredient of the basis states; none where it weighs nothing."""
     total = weight(batch, basis)
-    found = {}
-    for name in names:
+    found: dict[str, Fraction] = {}
+    for name in names if total else ():
         try:
             found[name] = batch.amount(Amount(name, basis)) / total
         except MissingProperty:

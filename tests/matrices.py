@@ -13,6 +13,8 @@ import numpy as np
 from kitchens import Kitchen
 from scipy.optimize import Bounds, LinearConstraint, OptimizeResult, linprog, milp
 
+DIVISION = 0.05
+"""Kilograms of a division of meat in every kitchen whose weight is left aside."""
 WEIGHT, DOSE, OWN = -1, -2, -3
 """Owners of rows that are no requirement of the recipe; a requirement's rows are owned by its place in the list."""
 
@@ -77,11 +79,11 @@ class Matrix:
         return float(elastic.linear().fun)
 
     def without(self, owners: set[int]) -> Matrix:
-        """The matrix less the rows of some owners."""
-        kept = np.array([owner not in owners for owner in self.owners])
-        return replace(
-            self, rows=self.rows[kept], row_lo=self.row_lo[kept], row_hi=self.row_hi[kept], owners=self.owners[kept]
-        )
+        """The matrix less the rows of some owners; without the weight there is still a division of meat at least."""
+        kept = np.array([owner not in owners - {WEIGHT} for owner in self.owners])
+        size = (self.owners == WEIGHT) & (WEIGHT in owners)
+        row_lo, row_hi = np.where(size, DIVISION, self.row_lo), np.where(size, np.inf, self.row_hi)
+        return replace(self, rows=self.rows[kept], row_lo=row_lo[kept], row_hi=row_hi[kept], owners=self.owners[kept])
 
 
 class Columns:

@@ -49,10 +49,10 @@ class Crowded:
             low, high = self.bands[name]
             rows += [figures - high, low - figures]
             limits += [0.0, 0.0]
-        if "weight" in names:
-            ones = np.ones(len(self.lots))
-            rows += [ones, -ones]
-            limits += [KG + WITHIN, WITHIN - KG]
+        least, most = (KG - WITHIN, KG + WITHIN) if "weight" in names else (2 * WITHIN, 1e9)
+        ones = np.ones(len(self.lots))
+        rows += [ones, -ones]
+        limits += [most, -least]
         found = linprog(
             np.zeros(len(self.lots)), A_ub=rows or None, b_ub=limits or None, bounds=[(0, s) for s in self.stock]
         )

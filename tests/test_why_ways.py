@@ -21,6 +21,7 @@ from scipy.optimize import Bounds, LinearConstraint, milp
 
 from constraints.ingredients import Lot
 from constraints.requirement import Requirement, widened
+from constraints.stock import BatchSize
 from optimizer.bench.bench import Bench
 from optimizer.bench.rows import layout_for
 from optimizer.blend import Answer, Status, blend
@@ -118,9 +119,18 @@ def test_every_conflict_is_a_smallest_one(whole: float) -> None:
         if len(core) < len(answer.conflict.requirements):
             continue
         opened = not answer.conflict.packs_matter  # then it stands with packs opened as well, and is said to
-        assert not possible(answer.problem, core, opened=opened)
+        assert not possible(answer.problem, some(answer.problem, core), opened=opened)
         for r in core:
-            assert possible(answer.problem, [other for other in core if other is not r], opened=opened), r.words()
+            others = some(answer.problem, [other for other in core if other is not r])
+            assert possible(answer.problem, others, opened=opened), r.words()
+
+
+def some(problem: Problem, core: list[Requirement]) -> list[Requirement]:
+    """These and, where the size is not among them, a division of meat at least: nothing at all is no batch."""
+    if any(isinstance(r, BatchSize) for r in core):
+        return core
+    sizes = [r for r in problem.choosing if isinstance(r, BatchSize)]
+    return [*core, *(widened(size, problem.order.meat_division_kg, None) for size in sizes)]
 
 
 def check_way(problem: Problem, way: Way) -> None:

@@ -14,6 +14,7 @@ import numpy as np
 
 from constraints.formula import Formula
 from constraints.ingredients import Lot
+from constraints.meaning import Role
 from constraints.requirement import Requirement
 from constraints.row import Row
 from optimizer.bench.extreme import MANY, Part, extreme, figure_of
@@ -55,10 +56,13 @@ class Bench:
         self.whole = program.whole
         self.sure = True
         self._limits = [(row.lo, row.hi) for row in program.rows]
+        self._let_go: dict[int, tuple[Fraction | None, Fraction | None]] = {}
         self._rows: dict[int, list[int]] = {}
         for i, owner in enumerate(self.owners):
             if owner.requirement is not None:
                 self._rows.setdefault(id(owner.requirement), []).append(i)
+            if owner.requirement is not None and owner.requirement.role is Role.SIZE:
+                self._let_go[i] = (problem.order.meat_division_kg, None)
 
     # What holds.
 
@@ -67,11 +71,14 @@ class Bench:
         return self._rows.get(id(requirement), [])
 
     def hold(self, requirements: Sequence[Requirement] | None = None) -> None:
-        """Let only these requirements hold (None: all of them), each between its own limits."""
+        """Let only these requirements hold (None: all of them), each between its own limits.
+
+        Without the batch's size there is still a batch, of one division of the meat scale at least.
+        """
         held = {id(r) for r in (self.requirements if requirements is None else requirements)}
         for key, rows in self._rows.items():
             for i in rows:
-                self.kept.limit(i, *(self._limits[i] if key in held else (None, None)))
+                self.kept.limit(i, *(self._limits[i] if key in held else self._let_go.get(i, (None, None))))
 
     @contextmanager
     def conceding(self, new: Sequence[tuple[Requirement, Requirement]]) -> Iterator[None]:

@@ -10,7 +10,7 @@ from constraints.formula import Batch
 from constraints.ingredients import Lot
 from constraints.numbers import G_PER_KG
 from constraints.quantities import Basis
-from optimizer.blend import Answer, Check
+from optimizer.blend import Answer, Check, unrounded
 from optimizer.remarks import CAUTION, cured_lots, left_out, notes, warnings
 from optimizer.summary import KNOWN, casing_need, composition, costs, dying_lots, finished_kg, weight
 
@@ -216,7 +216,14 @@ def _certificate(answer: Answer) -> dict[str, Any] | None:
 
 def _conflict(answer: Answer) -> dict[str, Any] | None:
     if answer.scale_prevents:
-        return {"scale_prevents": True, "requirements": [r.words() for r in answer.scale_prevents], "nearest": []}
+        batch = unrounded(answer)
+        return {
+            "scale_prevents": True,
+            "certain": answer.scale_certain,
+            "requirements": [r.words() for r in answer.scale_prevents],
+            "nearest": [],
+            "unrounded_kg": {item.name: float(kg) for item, kg in batch.kilograms.items()} if batch else {},
+        }
     if answer.conflict is None:
         return None
     return {

@@ -12,7 +12,7 @@ from constraints.meaning import Role
 from constraints.numbers import G_PER_KG, KG_PER_LB, PERCENT, shown, trimmed
 from constraints.quantities import Basis
 from constraints.requirement import Requirement, Status
-from optimizer.blend import Answer, Check
+from optimizer.blend import Answer, Check, unrounded
 from optimizer.blend import Status as AnswerStatus
 from optimizer.pages.loads import by_load, division_words, one_load
 from optimizer.pages.tables import heading, paragraph, table
@@ -115,6 +115,10 @@ def _conflict(answer: Answer) -> Iterator[str]:
             + "; ".join(r.words() for r in answer.scale_prevents)
             + ". A finer scale or a wider tolerance helps."
         )
+        batch = unrounded(answer)
+        if batch is not None and answer.optimum is not None:
+            parts = ", ".join(f"{item.name} {trimmed(kg, 4)}" for item, kg in batch.kilograms.items())
+            yield from paragraph(f"Before the scales the cheapest is, in kg: {parts}.")
     conflict = answer.conflict
     for text in _shared_unevenly(answer):
         yield from paragraph(text)

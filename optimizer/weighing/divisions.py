@@ -1,10 +1,9 @@
 """Whole divisions of the scales: the integer programs that look for a batch where nearest rounding broke something.
 
 Loads are alike but for single divisions: of every item each load gets a common number of divisions, and some loads
-one more. ``rough`` decides the totals of the lots with room for whatever rounding the additions does; ``full`` decides
-everything that is weighed, load by load, and leaves nothing out: where it has no solution, there is none. Where a
-division of meat carries more than one division of an addition, doses that are alike and next to their exact ones are
-seldom both to be had; then being alike counts for more.
+one more; an addition follows its own load's lots. ``rough`` decides the totals of the lots with room for whatever
+rounding the additions does; ``full`` decides everything that is weighed, load by load, and leaves nothing out: where it
+has no solution, there is none.
 """
 
 from __future__ import annotations
@@ -133,17 +132,12 @@ class Plan:
             total += abs(coef) * share * self.divisions[addition.item]
         return total
 
-    def dose_step(self, i: int) -> Fraction:
-        """Most divisions of a dosed addition that one division more of a lot carries."""
+    def unlike(self, i: int) -> int:
+        """Most divisions by which the doses of an addition in two loads differ, each next to its exact one."""
         formula = self.problem.formula
         division = self.divisions[formula.dosed[i].item]
         carried = (formula.carried(column)[i][1] * self.divisions[column] / division for column in formula.columns)
-        return max((abs(step) for step in carried), default=_ZERO)
-
-    @property
-    def steep(self) -> bool:
-        """True where loads one division of meat apart want doses more than one division apart."""
-        return self.loads > 1 and any(self.dose_step(i) > 1 for i in range(len(self.problem.formula.dosed)))
+        return 2 + floor(sum(map(abs, carried), _ZERO))
 
 
 def binding(problem: Problem) -> list[Requirement]:
@@ -308,12 +302,10 @@ class Found:
     certain: bool = False
 
 
-def full(plan: Plan, tight: Fraction = _ZERO, *, alike: bool = False) -> Found:
+def full(plan: Plan, tight: Fraction = _ZERO) -> Found:
     """The cheapest batch in whole divisions of everything that is weighed, or the word that there is none.
 
-    ``tight`` is taken off every limit, in its own unit times kilograms: room for the solver's tolerance. ``alike`` lets
-    a load's dose lie below its neighbours by what one division of a lot carries, where no two loads could be alike
-    otherwise.
+    ``tight`` is taken off every limit, in its own unit times kilograms: room for the solver's tolerance.
     """
     seconds = plan.seconds(_FULL_SECONDS)
     if not seconds:
@@ -322,7 +314,7 @@ def full(plan: Plan, tight: Fraction = _ZERO, *, alike: bool = False) -> Found:
     counts = {j: _shared(build, plan, j) for j in range(len(formula.columns))}
     totals = {j: _total((_ONE, part) for part in parts) for j, parts in counts.items()}
     build.stock(plan, totals)
-    doses = _doses(build, plan, counts, alike=alike)
+    doses = _doses(build, plan, counts)
     for limit in plan.limits:
         alone = [_load(plan, limit, counts, doses, load) for load in range(plan.loads)]
         for coefs in [_total((_ONE, load) for load in alone)] if limit.whole else alone:
@@ -395,9 +387,7 @@ def _with_rest(build: _Build, parts: Sequence[Expression], each: int, part: Frac
     build.row("one rest", dict.fromkeys(places, _ONE), None, _ONE)
 
 
-def _doses(
-    build: _Build, plan: Plan, counts: Mapping[int, list[Expression]], *, alike: bool
-) -> dict[Ingredient, list[Expression]]:
+def _doses(build: _Build, plan: Plan, counts: Mapping[int, list[Expression]]) -> dict[Ingredient, list[Expression]]:
     """Counts of each addition that matters in each load: a neighbour of its exact dose, for a cure the lower one."""
     formula, found = plan.problem.formula, {}
     for i, addition in enumerate(formula.dosed):
@@ -407,13 +397,12 @@ def _doses(
         shares = [formula.carried(column)[i][1] for column in formula.columns]
         most = ceil(sum((max(s, _ZERO) * h.most for s, h in zip(shares, plan.holds, strict=True)), _ZERO) / division)
         each = build.count("dose", most)
-        odd = [{} if plan.loads == 1 else {build.count("odd dose", 1): _ONE} for _ in range(plan.loads)]
+        odd = [{} if plan.loads == 1 else {build.count("odd dose", plan.unlike(i)): _ONE} for _ in range(plan.loads)]
         parts = found[item] = [{each: _ONE, **one} for one in odd]
         for load, part in enumerate(parts):
             lots = [(-shares[j] * plan.unit(j) / division, of[load]) for j, of in counts.items()]
             above = _ZERO if item.kind is Kind.CURE else _JUST_UNDER
-            below = _JUST_UNDER + (plan.dose_step(i) if alike else _ZERO)
-            build.row("dose", _total([(_ONE, part), *lots]), -below, above)
+            build.row("dose", _total([(_ONE, part), *lots]), -_JUST_UNDER, above)
     return found
 
 

@@ -3,7 +3,7 @@
 Lots are rounded first to the nearest division. Where that breaks a requirement, the batch is solved again in whole
 divisions. Additions are reckoned from each load's own rounded lots and rounded to the nearest division, cure always
 down; where the nearest breaks a limit, the other neighbour is tried. A lot in packs is used in whole packs, which the
-loads share; between loads nothing differs by more than one division.
+loads share; between loads no lot differs by more than one division.
 """
 
 from __future__ import annotations
@@ -250,12 +250,8 @@ def _quick(plan: Plan, known: Weighed | None, layout: Layout, optimum: Optimum, 
 
 def _thorough(plan: Plan, known: Weighed | None, tried: list[Weighed]) -> tuple[Weighed | None, bool]:
     """The cheaper of a known weigh-out and what the full search finds, and whether that has settled the matter."""
-    alike = False
     for tight in (_ZERO, _TIGHT):
-        found = full(plan, tight, alike=alike)
-        if not found.loads and plan.steep and not alike and known is None:
-            alike = True
-            found = full(plan, tight, alike=alike)
+        found = full(plan, tight)
         if not found.loads:
             return known, found.certain
         again = _weighed(plan, found.loads, doses=found.doses)
@@ -435,8 +431,7 @@ def _weighed(
             amounts = [dose[item] for dose in doses]
         else:
             way = -1 if item.kind is Kind.CURE else (ways or {}).get(item, 0)
-            counts = [_rounded(max(load.get(item, _ZERO), _ZERO) / division, way) for load in exact]
-            amounts = [division * min(count, min(counts) + 1) for count in counts]
+            amounts = [division * _rounded(max(load.get(item, _ZERO), _ZERO) / division, way) for load in exact]
         for load, kg in zip(loads, amounts, strict=True):
             if kg:
                 load[item] = kg

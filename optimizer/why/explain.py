@@ -184,8 +184,8 @@ def _no_batch(
             with named(unfinished, Part.WAYS_OUT, "the kind of material wanted"):
                 wanted = material_wanted(bench)
                 buy += [] if wanted is None else [wanted]
-    with named(unfinished, Part.OFFERS, "offers"):
-        worths.extend(offers_valued(None, recipe, lots, offers, order))
+        with named(unfinished, Part.OFFERS, "offers"):
+            worths.extend(offers_valued(None, recipe, lots, offers, order))
     return Explanation(
         answer, out=out, buy=tuple(buy), offers=tuple(worths), unfinished=(*out.unfinished, *unfinished)
     )  # fmt: skip

@@ -157,6 +157,8 @@ def ways_out(bench: Bench, conflict: Conflict) -> WaysOut:
         for requirement in soft:
             with named(unfinished, Part.WAYS_OUT, f"giving way on {requirement.what}"):
                 ways += _alone(bench, requirement, reached.get(id(requirement)))
+        if fixed_broken(problem):
+            return WaysOut(ranked(ways), legal, tuple(unfinished))
         if not ways:
             with named(unfinished, Part.WAYS_OUT, "giving way on several limits"):
                 together = _together(bench)
