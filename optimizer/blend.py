@@ -19,6 +19,7 @@ from optimizer.problem import Problem
 from optimizer.solver.model import Ending
 from optimizer.solver.optimum import Optimum, Ranks, SolverDisagrees, optimise, ranks_of
 from optimizer.solver.program import Layout, layout_of
+from optimizer.verdict import Grade, grade_of
 from optimizer.weighing.certificate import Certificate, certify
 from optimizer.weighing.weighout import ScalePrevents, Weighed, weigh_out
 
@@ -36,6 +37,7 @@ class Status(StrEnum):
     OPTIMAL = "optimal"
     INFEASIBLE = "infeasible"
     DO_NOT_MAKE = "do_not_make"
+    NOT_THIS_NAME = "not_lawful_under_this_name"
     TIME_LIMIT = "time_limit"
 
     @property
@@ -58,6 +60,11 @@ class Check:
     worst_load: Fraction | None = None
     why: str = ""
 
+    @property
+    def certain(self) -> bool:
+        """True: what was weighed is taken as weighed."""
+        return True
+
 
 @dataclass(frozen=True)
 class Answer:
@@ -75,6 +82,20 @@ class Answer:
     sure: Sure | None = None
     of_week: bool = False
     """True where a week's plan chose the lots, so that the batch alone need not be the cheapest."""
+
+    @property
+    def grade(self) -> Grade:
+        """What is to be done with the batch."""
+        late = Grade.NO_ANSWER if self.weighed is None else Grade.BEST_FOUND
+        return {
+            Status.OPTIMAL: Grade.MAKE, Status.INFEASIBLE: Grade.NO_BATCH, Status.TIME_LIMIT: late,
+            Status.DO_NOT_MAKE: Grade.DO_NOT_MAKE, Status.NOT_THIS_NAME: Grade.NOT_THIS_NAME,
+        }[self.status]  # fmt: skip
+
+    @property
+    def refused(self) -> bool:
+        """True where the batch must not be made, or may not be sold under its name."""
+        return self.status in (Status.DO_NOT_MAKE, Status.NOT_THIS_NAME)
 
 
 def unrounded(answer: Answer) -> Batch | None:
@@ -99,7 +120,7 @@ def blend(problem: Problem, *, time_limit: float | None = None) -> Answer:
     impossible = [r for r, ok in fixed if ok is False and r.origin.blocks and not r.origin.legal]
     if impossible and not forbidden:
         return Answer(Status.INFEASIBLE, problem, _unmeasured(problem), conflict=Conflict(tuple(impossible), (), False))
-    doomed = Answer(Status.DO_NOT_MAKE, problem, _unmeasured(problem))
+    doomed = Answer(_refusal(forbidden), problem, _unmeasured(problem))
     layout = layout_of(problem)
     ranks = ranks_of(problem.formula.columns)
     held = _cheapest(problem, layout, ranks, time_limit)
@@ -159,13 +180,19 @@ def _cheapest(problem: Problem, layout: Layout, ranks: Ranks, time_limit: float 
 
 def _answer(problem: Problem, layout: Layout, optimum: Optimum, weighed: Weighed) -> Answer:
     checks = _as_judged_once(problem, measured(problem.requirements, weighed))
-    if any(check.ok is False and check.requirement.origin.blocks for check in checks):
-        return Answer(Status.DO_NOT_MAKE, problem, checks)
+    broken = [check.requirement for check in checks if check.ok is False and check.requirement.origin.blocks]
+    if broken:
+        return Answer(_refusal(broken), problem, checks)
     certificate = certify(problem, layout, optimum, weighed)
     if not certificate.feasible or (certificate.gap is not None and certificate.gap < 0):
         raise SolverDisagrees("the weighed batch does not stand up to exact recomputation")
     status = Status.TIME_LIMIT if optimum.ending is Ending.TIME_LIMIT else Status.OPTIMAL
     return Answer(status, problem, checks, optimum, weighed, certificate)
+
+
+def _refusal(broken: Iterable[Requirement]) -> Status:
+    """Not lawful under its name where nothing worse is broken, else not to be made."""
+    return Status.NOT_THIS_NAME if grade_of(broken) is Grade.NOT_THIS_NAME else Status.DO_NOT_MAKE
 
 
 def measured(requirements: Iterable[Requirement], weighed: Weighed) -> tuple[Check, ...]:

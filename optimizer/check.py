@@ -8,15 +8,15 @@ from datetime import date
 from fractions import Fraction
 
 from constraints.confidence import confident
-from constraints.cure import speaks_of_nitrite
 from constraints.faults import BadInput, Fault, nearest
 from constraints.formula import Batch, Dosing, Formula
 from constraints.ingredients import SALT, Ingredient, Lot
 from constraints.interval import extremes
 from constraints.numbers import G_PER_KG, trimmed
+from constraints.quantities import Basis, Weight
 from constraints.requirement import Requirement
 from constraints.rules import Pack
-from optimizer.blend import margin
+from optimizer.blend import Check, margin
 from optimizer.doses import Dose, doses, salt_targets
 from optimizer.mend import Mend, Mender
 from optimizer.problem import error_faults, free_band, gaps_of, is_nitrite_limit, why_left_out
@@ -24,6 +24,7 @@ from optimizer.reading.lots import LotTable
 from optimizer.reading.packs import legal_requirements, product_of, unjudged
 from optimizer.reading.recipe import Recipe
 from optimizer.reading.weighed import WeighedItem
+from optimizer.verdict import Grade, grade_of, worst
 
 _ZERO = Fraction(0)
 _SAME_KG = Fraction(1, 1_000_000)
@@ -35,7 +36,7 @@ _SAME_HELD_KG = Fraction(1, 1000)
 
 
 @dataclass(frozen=True)
-class Finding:
+class Finding(Check):
     """One requirement on the batch as weighed.
 
     ``low`` and ``high`` are the figure's range within the scales' tolerance, None where none was given or it is not
@@ -44,31 +45,31 @@ class Finding:
     could do about a broken target.
     """
 
-    requirement: Requirement
-    value: Fraction | None
-    ok: bool | None
     low: Fraction | None = None
     high: Fraction | None = None
     whole_range: bool | None = None
-    why: str = ""
-
     on_paper: bool | None = None
     mend: Mend | None = None
 
     @property
+    def certain(self) -> bool:
+        """Whether the verdict is the same over the whole tolerance of the scales."""
+        return self.whole_range is not False
+
+    @property
     def forbids(self) -> bool:
-        """True where the batch must not be made: a rule that blocks is broken, or a limit on nitrite of your own.
+        """True where the batch must not be made for this alone, or may not be sold under its name."""
+        return self.grade in (Grade.DO_NOT_MAKE, Grade.NOT_THIS_NAME)
+
+    @property
+    def grade(self) -> Grade:
+        """What follows of it alone.
 
         Where a rule is kept on paper and only the recipe's confidence is not, the recipe is what is broken.
         """
-        origin = self.requirement.origin
-        guarded = bool(origin.pack) or speaks_of_nitrite(self.requirement.what)
-        return self.ok is False and origin.blocks and guarded and self.on_paper is not True
-
-    @property
-    def misses(self) -> bool:
-        """True where the batch is lawful in this and not what the recipe asks."""
-        return self.ok is False and self.requirement.origin.blocks and not self.forbids
+        if self.ok is not False or not self.requirement.origin.blocks:
+            return Grade.MAKE
+        return Grade.NOT_THE_RECIPE if self.on_paper else grade_of([self.requirement])
 
 
 @dataclass(frozen=True)
@@ -88,7 +89,8 @@ class Report:
     ``doses`` are the additions against their doses, ``unfit`` lots that may not go in, or not so much of them.
     ``loads`` are the mixer loads, each checked alone, where they were weighed apart; ``load`` is the number of this
     one, 0 for the whole batch. ``apart`` says where the loads do not add up to the whole, ``unlike`` where a lot's two
-    weights do not belong together.
+    weights do not belong together, ``against`` what the lots table or the mixer does not allow, and ``not_judged`` what
+    a blend would have judged and a weighed batch does not show.
     """
 
     recipe: Recipe
@@ -101,6 +103,8 @@ class Report:
     loads: tuple[Report, ...] = ()
     apart: tuple[str, ...] = ()
     unlike: tuple[str, ...] = ()
+    against: tuple[str, ...] = ()
+    not_judged: tuple[str, ...] = ()
 
     @property
     def each(self) -> tuple[Report, ...]:
@@ -113,21 +117,28 @@ class Report:
         return tuple(dose for dose in self.doses if dose.off)
 
     @property
-    def forbidden(self) -> bool:
-        """True where any place forbids the batch or a load, a lot may not go in, or the cure is missing."""
-        broken = any(f.forbids for place in self.places for f in place.findings)
-        broken = broken or bool(self.unfit) or any(dose.forbids for dose in self.doses)
-        return broken or any(load.forbidden for load in self.loads)
-
-    @property
-    def missed(self) -> bool:
-        """True where nothing forbids the batch, and it or a load is not what the recipe asks.
+    def grade(self) -> Grade:
+        """The worst of everything judged, tolerances aside.
 
         Several loads that do not add up to the whole are no batch of any recipe.
         """
-        broken = any(f.misses for place in self.places for f in place.findings)
-        broken = broken or any(dose.breaks for dose in self.doses) or any(load.missed for load in self.loads)
-        return not self.forbidden and (broken or (bool(self.apart) and len(self.loads) > 1))
+        grades = [f.grade for place in self.places for f in place.findings] + [load.grade for load in self.loads]
+        if self.unfit or any(dose.forbids for dose in self.doses):
+            grades.append(Grade.DO_NOT_MAKE)
+        apart = bool(self.apart) and len(self.loads) > 1
+        if self.against or apart or any(dose.breaks for dose in self.doses):
+            grades.append(Grade.NOT_THE_RECIPE)
+        return worst(grades)
+
+    @property
+    def forbidden(self) -> bool:
+        """True where the batch, or a load, must not be made, or may not be sold under its name."""
+        return self.grade in (Grade.DO_NOT_MAKE, Grade.NOT_THIS_NAME)
+
+    @property
+    def missed(self) -> bool:
+        """True where nothing forbids the batch, and it or a load is not what the recipe asks."""
+        return self.grade is Grade.NOT_THE_RECIPE
 
 
 @dataclass(frozen=True)
@@ -181,7 +192,10 @@ def check(
     unfit = dict.fromkeys((*_unfit(recipe, whole.batch, day), *_unfit(recipe, summed, day)))
     apart = _apart(whole.batch, summed) if loads else ()
     unlike = tuple(_unlike(table, weighed))
-    return replace(whole, places=mended, unfit=tuple(unfit), loads=tuple(loads), apart=apart, unlike=unlike)
+    return replace(
+        whole, places=mended, unfit=tuple(unfit), loads=tuple(loads), apart=apart, unlike=unlike,
+        against=tuple(_against(recipe, table, whole, loads)), not_judged=tuple(_not_judged(recipe, whole, loads)),
+    )  # fmt: skip
 
 
 def _report(
@@ -252,7 +266,7 @@ def _with_confidence(recipe: Recipe, batch: Batch, requirements: Sequence[Requir
 def _mended(places: Sequence[Place], recipe: Recipe, table: LotTable, batch: Batch, day: date) -> Iterator[Place]:
     """The places with a way to mend each broken target, found among the lots that may still go in."""
     every = [finding for place in places for finding in place.findings]
-    if not any(finding.misses for finding in every):
+    if not any(finding.grade is Grade.NOT_THE_RECIPE for finding in every):
         yield from places
         return
     lots = [lot for lot in table.lots if not why_left_out(recipe, lot, day)]
@@ -260,8 +274,9 @@ def _mended(places: Sequence[Place], recipe: Recipe, table: LotTable, batch: Bat
     kept = [finding.requirement for finding in every if finding.ok]
     for place in places:
         findings = tuple(
-            replace(f, mend=mender.mend(f.requirement, kept)) if f.misses else f for f in place.findings
-        )  # fmt: skip
+            replace(f, mend=mender.mend(f.requirement, kept)) if f.grade is Grade.NOT_THE_RECIPE else f
+            for f in place.findings
+        )
         yield replace(place, findings=findings)
 
 
@@ -350,7 +365,7 @@ def _any_within(requirement: Requirement, low: Fraction, high: Fraction) -> bool
 def _badness(finding: Finding) -> tuple[int, Fraction, str]:
     """Broken first, then what arithmetic cannot decide, then by margin as a share of the limit."""
     requirement = finding.requirement
-    rank = 0 if finding.forbids or finding.misses else 1 if finding.ok is False else 2 if finding.ok is None else 3
+    rank = 0 if finding.grade is not Grade.MAKE else 1 if finding.ok is False else 2 if finding.ok is None else 3
     return rank, relative_margin(finding), requirement.origin.rule
 
 
@@ -377,3 +392,36 @@ def _unfit(recipe: Recipe, batch: Batch, day: date) -> tuple[str, ...]:
             had = trimmed(item.usable_kg, 3)
             said.append(f"{item.name}: {trimmed(kilograms, 3)} kg weighed, and only {had} kg usable on hand")
     return tuple(said)
+
+
+def _against(recipe: Recipe, table: LotTable, whole: Report, loads: Sequence[Report]) -> Iterator[str]:
+    """What the lots' own limits and the mixer do not allow, with half a division of the meat scale to spare.
+
+    Loads that were weighed apart are held to the mixer; a whole batch that needs several is named as not judged.
+    """
+    room = recipe.entry.scales.meat_g / G_PER_KG / 2
+    for lot in table.lots:
+        taken = lot.held_kg(whole.batch.kilograms.get(lot, _ZERO))
+        weighed = f"{lot.name}: {trimmed(taken, 3)} kg as held"
+        if lot.use_up and not why_left_out(recipe, lot, whole.day) and abs(lot.on_hand_kg - taken) > room:
+            yield f"{weighed}, and all {trimmed(lot.on_hand_kg, 3)} kg of it are to be used up"
+        if not taken or lot.use_up:
+            continue
+        if lot.largest_pull_kg is not None and taken > lot.largest_pull_kg + room:
+            yield f"{weighed}, and {trimmed(lot.largest_pull_kg, 3)} kg is the most to pull"
+        if lot.smallest_pull_kg is not None and taken < lot.smallest_pull_kg - room:
+            yield f"{weighed}, and {trimmed(lot.smallest_pull_kg, 3)} kg is the least to pull"
+        if lot.pack_kg is not None and abs(taken - round(taken / lot.pack_kg) * lot.pack_kg) > room:
+            yield f"{weighed}, and it goes in by whole packs of {trimmed(lot.pack_kg, 3)} kg"
+    for load in loads:
+        weight, mixer = load.batch.amount(Weight(Basis.BATCH)), recipe.entry.mixer_kg
+        if mixer is not None and weight > mixer + room:
+            yield f"load {load.load}: {trimmed(weight, 3)} kg, and the mixer takes {trimmed(mixer, 3)} kg"
+
+
+def _not_judged(recipe: Recipe, whole: Report, loads: Sequence[Report]) -> Iterator[str]:
+    """What a blend judges and what was weighed does not show."""
+    yield "the size ordered and whether it is the cheapest batch"
+    weight, mixer = whole.batch.amount(Weight(Basis.BATCH)), recipe.entry.mixer_kg
+    if mixer is not None and weight > mixer and not loads:
+        yield f"the loads ({trimmed(weight, 3)} kg in a mixer of {trimmed(mixer, 3)} kg): weigh them apart"

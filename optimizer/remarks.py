@@ -17,13 +17,7 @@ from optimizer.problem import Problem
 from optimizer.reading.packs import class_for
 from optimizer.reading.plausible import NO_SOURCE, SALT_PCT
 from optimizer.summary import casing_need, composition, dry_additions
-
-CAUTION = (
-    "Cure is poisonous in excess: weigh it on a scale fine enough, have a second person check it, and keep it "
-    "apart and labelled. Cook and cool by your local code, and declare allergens. trimwright computes; you, your "
-    "authority and licensed practice decide."
-)
-"""Printed with every batch."""
+from optimizer.verdict import Verdict
 
 
 def warnings(answer: Answer) -> list[str]:
@@ -38,6 +32,11 @@ def warnings(answer: Answer) -> list[str]:
         *_no_class(answer.problem),
         *_no_rules(answer.problem),
     ]
+
+
+def verdict_of(answer: Answer) -> Verdict:
+    """The verdict on a batch with its checks and warnings counted."""
+    return Verdict.of(answer.grade, answer.checks, len(warnings(answer)))
 
 
 def lot_notes(answer: Answer) -> list[str]:

@@ -26,6 +26,7 @@ from optimizer.problem import assemble
 from optimizer.reading.lots import parse_lots
 from optimizer.reading.recipe import parse_recipe
 from optimizer.reading.weighed import parse_weighed
+from optimizer.verdict import Grade
 
 DAY = date(2026, 11, 30)
 HALF = {name: kilograms / 2 for name, kilograms in GOOD.items()}
@@ -71,9 +72,9 @@ def test_all_the_cure_in_one_load_is_do_not_make_though_the_whole_is_right() -> 
     text = of_loads({**HALF, "pink cure": 0.096}, {**HALF, "pink cure": 0})
     report = checked(text)
     assert report.forbidden
-    assert not any(f.forbids for place in report.places for f in place.findings)
+    assert not any(f.grade is Grade.DO_NOT_MAKE for place in report.places for f in place.findings)
     words = said(report)
-    assert words.count("*** DO NOT MAKE ***") == 1
+    assert words.count("DO NOT MAKE. ") == 1
     assert "load 1: United States: ingoing nitrite of the green weight is 300.00 ppm, at most 156.25 ppm" in words
     assert "load 2: pink cure, 0 g weighed, 48 g is its dose for these lots" in words
     found = json.loads(check_document(report))

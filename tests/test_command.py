@@ -209,7 +209,7 @@ def test_no_such_batch_ends_with_one(kitchen: Kitchen) -> None:
     done = kitchen.outside(*BLEND)
     assert done.code == 1
     assert done.err == ""
-    assert "NO SUCH BATCH EXISTS" in done.out
+    assert "NO SUCH BATCH" in done.out
     assert "12.00 %" in done.out
     assert "WEIGH-OUT" not in done.out
 
@@ -296,7 +296,7 @@ def test_too_much_cure_is_do_not_make(kitchen: Kitchen) -> None:
     kitchen.write(CURED % "nitrite_pct: 6.25, g_per_kg_meat: 3")
     done = kitchen.outside(*BLEND)
     assert done.code == 1
-    assert "*** DO NOT MAKE ***" in done.out
+    assert done.out.splitlines()[4].startswith("DO NOT MAKE. ")
     assert "187.50 ppm" in done.out
     assert "9 CFR 424.21(c)" in done.out
     for word in ("WEIGH-OUT", "BLEND", "COST", "LOAD", "CASING", "grams"):

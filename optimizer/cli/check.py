@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from optimizer.cli.shared import NO_BATCH, day, faults_on_stderr, figure, say
+from optimizer.cli.shared import day, faults_on_stderr, figure, say
 
 
 def check(
@@ -40,7 +40,7 @@ def check(
     """Measure a weighed batch against its recipe and the rules of any places, the worst margin first."""
     from optimizer.check import Tolerance
     from optimizer.check import check as find
-    from optimizer.pages.check_page import check_document, check_page
+    from optimizer.pages.check_page import check_document, check_page, verdict
     from optimizer.reading.both import read_both
     from optimizer.reading.recipe import judged_by
     from optimizer.reading.weighed import read_weighed
@@ -54,4 +54,4 @@ def check(
         weighed = read_weighed(batch)
         report = find(judged_by(read, rules or []), table, weighed, batch, on, tolerance)
     sys.stdout.write(check_document(report) if json else check_page(report))
-    raise typer.Exit(NO_BATCH if report.forbidden or report.missed else 0)
+    raise typer.Exit(verdict(report).grade.exit_code)

@@ -41,8 +41,12 @@ def say(faults: Iterable[Fault]) -> None:
     """Print faults on stderr, each from a line of its own, the rest of a long one indented below it."""
     from textwrap import wrap  # paths and figures are not broken, whatever they take
 
+    from optimizer.pages.tables import visible
+
     for fault in faults:
-        lines = wrap(str(fault), WIDTH, subsequent_indent="    ", break_long_words=False, break_on_hyphens=False)
+        lines = wrap(
+            visible(str(fault)), WIDTH, subsequent_indent="    ", break_long_words=False, break_on_hyphens=False
+        )
         sys.stderr.write("\n".join(lines) + "\n")
 
 

@@ -11,8 +11,9 @@ from constraints.ingredients import Lot
 from constraints.numbers import G_PER_KG
 from constraints.quantities import Basis
 from optimizer.blend import Answer, Check, unrounded
-from optimizer.remarks import CAUTION, cured_lots, left_out, notes, warnings
+from optimizer.remarks import cured_lots, left_out, notes, verdict_of, warnings
 from optimizer.summary import KNOWN, casing_need, composition, costs, dying_lots, finished_kg, weight
+from optimizer.words import CAUTION
 
 if TYPE_CHECKING:
     from optimizer.near import Near
@@ -68,6 +69,7 @@ def as_dict(answer: Answer) -> dict[str, Any]:
     finished = finished_kg(problem, total) if total else None
     return {
         "status": str(answer.status),
+        "verdict": verdict_of(answer).as_dict(),
         "recipe": problem.recipe.entry.name,
         "rules": [pack.pack for pack in problem.packs],
         "date": problem.order.day.isoformat(),

@@ -9,6 +9,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from math import floor, log10
 
+from optimizer.pages.tables import visible
+from optimizer.words import CAUTION
+
 WIDTH, HEIGHT = 760, 380
 LEFT, RIGHT, TOP, BOTTOM = 80, 24, 24, 60
 BASE, END = HEIGHT - BOTTOM, WIDTH - RIGHT
@@ -30,6 +33,7 @@ text { font: 13px sans-serif; fill: #333; }
 <body>
 <h1>{{ title }}</h1>
 {% block body %}{% endblock %}
+<p class="caution">{{ caution }}</p>
 </body>
 </html>
 """
@@ -96,10 +100,14 @@ def _axis(values: Sequence[float], start: float, end: float) -> Axis:
     return Axis(low - room if low - room >= 0 or low < 0 else 0.0, high + room, start, end)
 
 
+def _escaped(value: object) -> object:
+    return visible(value) if type(value) is str else value
+
+
 def render(template: str, **values: object) -> str:
     """A page. The template extends ``page`` and may call the macro ``frame`` of ``chart``."""
     from jinja2 import DictLoader, Environment
 
-    environment = Environment(autoescape=True, loader=DictLoader({"page": _PAGE, "chart": _FRAME}))
+    environment = Environment(autoescape=True, finalize=_escaped, loader=DictLoader({"page": _PAGE, "chart": _FRAME}))
     sizes = {"width": WIDTH, "height": HEIGHT, "left": LEFT, "top": TOP, "base": BASE, "end": END}
-    return environment.from_string(template).render(**sizes, **values)
+    return environment.from_string(template).render(caution=CAUTION, **sizes, **values)

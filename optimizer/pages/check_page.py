@@ -16,8 +16,10 @@ from optimizer.check import Finding, Place, Report
 from optimizer.doses import Dose
 from optimizer.pages.page import absent_words, composition_table, figure, nothing_goes_in, source_words
 from optimizer.pages.tables import heading, paragraph, table
-from optimizer.remarks import CAUTION, in_words, odd_salt
+from optimizer.remarks import in_words, odd_salt
 from optimizer.summary import KNOWN, composition, weight
+from optimizer.verdict import HEADLINES, Grade, Mark, Verdict, mark, worst
+from optimizer.words import CAUTION
 
 
 def check_page(report: Report) -> str:
@@ -45,39 +47,57 @@ def _title(report: Report) -> Iterator[str]:
     yield ""
 
 
+def verdict(report: Report) -> Verdict:
+    """The grade of the whole batch and its loads, and the checks of the whole batch counted."""
+    findings = [finding for part in report.each for place in part.places for finding in place.findings]
+    doubtful = any(mark(finding) is Mark.NOT_CERTAIN for finding in findings)
+    grade = worst([report.grade, Grade.NOT_CERTAIN]) if doubtful else report.grade
+    own = [finding for place in report.places for finding in place.findings]
+    return Verdict.of(grade, own, len(_warnings(report)), weighed=True)
+
+
 def _verdict(report: Report) -> Iterator[str]:
     """What is wrong, the worst first: what forbids the batch, what the recipe asks, additions off their dose."""
-    if report.forbidden:
-        yield "*** DO NOT MAKE ***"
-        for text in report.unfit:
-            yield from paragraph(text, "* ")
+    yield from paragraph(verdict(report).headline)
+    for text in report.unfit:
+        yield from paragraph(text, "* ")
+    for grade in (Grade.DO_NOT_MAKE, Grade.NOT_THIS_NAME):
         for part in report.each:
-            yield from _forbidding(part)
-    elif report.missed:
-        yield "NOT WHAT THE RECIPE ASKS. No rule that forbids the batch is broken."
-    else:
-        yield "No limit that forbids the batch is broken."
+            yield from _forbidding(part, grade)
+    for part in report.each:
+        yield from _doubtful(part)
     for text in report.apart:
         yield from paragraph(f"The loads do not add up to the whole: {text}; both were checked", "* ")
-    for text in report.unlike:
+    for text in (*report.unlike, *report.against):
         yield from paragraph(text, "* ")
     for part in report.each:
         yield from _missing(part)
+    yield from paragraph(f"Not judged here: {'; '.join(report.not_judged)}.")
 
 
 def _of_load(report: Report) -> str:
     return f"load {report.load}: " if report.load else ""
 
 
-def _forbidding(report: Report) -> Iterator[str]:
-    """What forbids the whole batch, or one load."""
+def _forbidding(report: Report, grade: Grade) -> Iterator[str]:
+    """What gives the whole batch, or one load, this grade."""
     for dose in report.doses:
-        if dose.forbids:
+        if dose.forbids and grade is Grade.DO_NOT_MAKE:
             yield from paragraph(_of_load(report) + _dose_words(dose), "* ")
     for place in report.places:
         for finding in place.findings:
-            if finding.forbids:
+            if finding.grade is grade:
                 yield from paragraph(f"{_of_load(report)}{place.title}: {_words(finding, 'allowed')}", "* ")
+
+
+def _doubtful(report: Report) -> Iterator[str]:
+    """What holds as weighed, and may not within the tolerance of the scales."""
+    for place in report.places:
+        for finding in place.findings:
+            if mark(finding) is Mark.NOT_CERTAIN and finding.low is not None and finding.high is not None:
+                low, high = (figure(x, finding.requirement) for x in (finding.low, finding.high))
+                text = f"not certain: {_words(finding, 'allowed')}, and it may be {low} to {high}"
+                yield from paragraph(f"{_of_load(report)}{text}", "* ")
 
 
 def _missing(report: Report) -> Iterator[str]:
@@ -88,7 +108,7 @@ def _missing(report: Report) -> Iterator[str]:
             yield from paragraph(words, "* ")
     for place in report.places:
         for finding in place.findings:
-            if finding.misses:
+            if finding.grade is Grade.NOT_THE_RECIPE:
                 words = f"{_words(finding, 'asked')}{_confidence(finding)}{_mend(finding)}"
                 yield from paragraph(_of_load(report) + words, "* ")
 
@@ -101,7 +121,7 @@ def _loads(report: Report) -> Iterator[str]:
     rows = []
     for load in report.loads:
         meat, whole = (shown(weight(load.batch, basis), 3) for basis in (Basis.MEAT, Basis.BATCH))
-        word = "DO NOT MAKE" if load.forbidden else "not what the recipe asks" if load.missed else "ok"
+        word = "ok" if load.grade is Grade.MAKE else HEADLINES[load.grade]
         rows.append([f"{load.load}", meat, whole, word])
     yield from table(("load", "meat kg", "batch kg", ""), rows, ">>><")
 
@@ -183,7 +203,7 @@ def _place(place: Place) -> Iterator[str]:
         requirement = finding.requirement
         value = "" if finding.value is None else figure(finding.value, requirement)
         rows.append([
-            _mark(finding), f"{requirement.what}, {requirement.basis}", value, requirement.limits(),
+            mark(finding), f"{requirement.what}, {requirement.basis}", value, requirement.limits(),
             _margin(finding), f"{number}",
         ])  # fmt: skip
     if rows:
@@ -200,14 +220,6 @@ def _place(place: Place) -> Iterator[str]:
         yield from paragraph(absent_words(finding.requirement), "ok  ", "    ")
     if place.name != "recipe":
         yield from paragraph(f"The last word is with {place.authority}.")
-
-
-def _mark(finding: Finding) -> str:
-    if finding.ok is None:
-        return "?"
-    if finding.ok:
-        return "ok" if finding.whole_range is not False else "ok?"
-    return "BROKEN" if finding.forbids or finding.misses else "warning"
 
 
 def _margin(finding: Finding) -> str:
@@ -242,7 +254,8 @@ def _range(number: int, finding: Finding) -> Iterator[str]:
 def check_document(report: Report) -> str:
     """The report as one JSON document, ending in a newline."""
     document = {
-        "status": _status(report),
+        "status": str(verdict(report).grade),
+        "verdict": verdict(report).as_dict(),
         "recipe": report.recipe.entry.name,
         "date": report.day.isoformat(),
         "meat_kg": float(weight(report.batch, Basis.MEAT)),
@@ -253,7 +266,7 @@ def check_document(report: Report) -> str:
         "loads": [
             {
                 "load": load.load,
-                "status": _status(load),
+                "status": str(load.grade),
                 "meat_kg": float(weight(load.batch, Basis.MEAT)),
                 "batch_kg": float(weight(load.batch, Basis.BATCH)),
                 **_measured(load),
@@ -262,14 +275,12 @@ def check_document(report: Report) -> str:
         ],
         "loads_apart": list(report.apart),
         "held_apart": list(report.unlike),
+        "against": list(report.against),
+        "not_judged": list(report.not_judged),
         "warnings": _warnings(report),
         "caution": CAUTION,
     }
     return json.dumps(document, indent=2, ensure_ascii=False) + "\n"
-
-
-def _status(report: Report) -> str:
-    return "do_not_make" if report.forbidden else "not_as_recipe" if report.missed else "checked"
 
 
 def _measured(report: Report) -> dict[str, Any]:

@@ -14,6 +14,7 @@ from constraints.numbers import trimmed
 from optimizer.pages.tables import heading, paragraph, table
 from optimizer.plan.offers import NEEDED, NOT_HERE, OWN, PERIOD, BreakKind
 from optimizer.reading.columns import AS_HELD, COLUMNS, Column
+from optimizer.words import CAUTION
 
 _KG, _PER_KG, _DATE, _DAYS, _MONEY = "kg", "money per kg", "date", "days", "money"
 
@@ -67,7 +68,7 @@ def columns_page() -> str:
     lines += [*heading("fat_method: how the fat was found, and the standard deviation of its error")]
     for method in published().values():
         lines += paragraph(_method(method), "* ")
-    lines += ["", *paragraph("A recipe may add methods of its own under confidence.")]
+    lines += ["", *paragraph("A recipe may add methods of its own under confidence."), "", *paragraph(CAUTION)]
     return "\n".join(lines) + "\n"
 
 

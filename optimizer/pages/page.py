@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from fractions import Fraction
-from typing import TYPE_CHECKING, Protocol
+from typing import TYPE_CHECKING
 
 from constraints.formula import Batch
 from constraints.ingredients import Lot
@@ -13,14 +13,15 @@ from constraints.numbers import G_PER_KG, KG_PER_LB, PERCENT, shown, trimmed
 from constraints.quantities import Basis
 from constraints.requirement import Requirement, Status
 from optimizer.blend import Answer, Check, unrounded
-from optimizer.blend import Status as AnswerStatus
 from optimizer.pages.loads import by_load, division_words, one_load
 from optimizer.pages.tables import heading, paragraph, table
 from optimizer.problem import Problem
 from optimizer.reading.packs import class_for
-from optimizer.remarks import CAUTION, confirm, left_out, notes, warnings
+from optimizer.remarks import confirm, left_out, notes, verdict_of, warnings
 from optimizer.solver.program import holds_of
 from optimizer.summary import casing_need, composition, costs, dying_lots, finished_kg, weight
+from optimizer.verdict import Grade, Judged, hurts, mark
+from optimizer.words import CAUTION
 
 if TYPE_CHECKING:
     from optimizer.near import Near
@@ -74,29 +75,24 @@ def _title(problem: Problem) -> Iterator[str]:
 
 def _verdict(answer: Answer, near: Near | None) -> Iterator[str]:
     yield ""
+    yield from paragraph(verdict_of(answer).headline)
     if near is not None and answer.weighed is not None:
         within = f"within {trimmed(near.premium_pct, 3)} % of the cheapest"
-        yield from paragraph(f"Every requirement holds. Near-cheapest batch for {near.wish.words}, {within}.")
-    elif answer.status is AnswerStatus.OPTIMAL:
-        best = "This is the cheapest batch that satisfies them."
-        yield f"Every requirement holds. {best if not answer.of_week else 'Its lots are those of the plan.'}"
-    elif answer.status is AnswerStatus.TIME_LIMIT and answer.weighed is None:
-        yield "Stopped at the time limit before any batch was found. Make nothing of this."
-    elif answer.status is AnswerStatus.TIME_LIMIT:
-        yield "Stopped at the time limit: the best batch found, not proved to be the cheapest."
-    elif answer.status is AnswerStatus.DO_NOT_MAKE:
+        yield from paragraph(f"Near-cheapest batch for {near.wish.words}, {within}.")
+    elif answer.grade is Grade.MAKE:
+        yield "Its lots are those of the plan." if answer.of_week else "This is the cheapest batch within them."
+    elif answer.refused:
         yield from do_not_make(answer)
         yield "No weigh-out is given."
-    else:
-        yield "NO SUCH BATCH EXISTS. Do not make it from these lots."
+    elif answer.grade is Grade.NO_BATCH:
+        yield "None exists that satisfies every limit. Do not make it from these lots."
     yield from _conflict(answer)
 
 
 def do_not_make(answer: Answer) -> Iterator[str]:
-    """That a batch must not be made, and every limit it breaks, those that protect health first."""
-    yield "*** DO NOT MAKE ***"
+    """Every limit that a batch breaks, those that protect health first."""
     broken = [check for check in answer.checks if check.ok is False and check.requirement.origin.blocks]
-    for check in sorted(broken, key=lambda check: not check.requirement.origin.protects_health):
+    for check in sorted(broken, key=lambda check: (not hurts(check.requirement), not check.requirement.origin.legal)):
         yield from paragraph(_broken(check), "* ")
 
 
@@ -225,7 +221,7 @@ def _checks(answer: Answer) -> Iterator[str]:
         if answer.weighed is None and check.value is None:
             yield from paragraph(f"{check.requirement.words()}: not measured", f"{'?':8}")
         elif not nothing_goes_in(check):
-            yield from paragraph(_check_words(check), f"{_mark(check):8}")
+            yield from paragraph(_check_words(check), f"{mark(check):8}")
             yield from paragraph(f"[{source_words(check.requirement)}]", " " * 8, " " * 9)
 
 
@@ -245,26 +241,6 @@ def absent_words(requirement: Requirement) -> str:
     return f"{limits} [{origin.rule}; {origin.source}; {origin.status}]"
 
 
-class Judged(Protocol):
-    """A requirement with its figure and verdict."""
-
-    @property
-    def requirement(self) -> Requirement:
-        """What was judged."""
-
-    @property
-    def value(self) -> Fraction | None:
-        """Its figure."""
-
-    @property
-    def ok(self) -> bool | None:
-        """The verdict."""
-
-    @property
-    def why(self) -> str:
-        """What is to be said of it."""
-
-
 def nothing_goes_in(check: Judged) -> bool:
     """A rule's largest figure for something of which the batch holds none."""
     requirement = check.requirement
@@ -280,16 +256,6 @@ def _check_words(check: Check) -> str:
     if check.worst_load is not None and check.worst_load != check.value:
         words += f" (worst load {figure(check.worst_load, requirement)}{unit})"
     return f"{words}; {check.why}" if check.why else words
-
-
-def _mark(check: Check) -> str:
-    if check.ok is None:
-        return "?"
-    if check.ok:
-        return "ok"
-    if check.requirement.origin.waived:
-        return "waived"
-    return "BROKEN" if check.requirement.origin.blocks else "warning"
 
 
 def source_words(requirement: Requirement) -> str:

@@ -15,11 +15,9 @@ from constraints.requirement import Requirement
 from constraints.rules import Pack, PackRow, in_grams, load_pack, shipped
 from optimizer.pages.page import source_words
 from optimizer.pages.tables import heading, paragraph, table
+from optimizer.words import CAUTION
 
-DEFER = (
-    "trimwright computes; the maker, their authority and licensed practice decide. Figures change: read the source "
-    "before you rely on one."
-)
+DEFER = f"Figures change: read the source before you rely on one. {CAUTION}"
 
 
 @dataclass(frozen=True)
@@ -118,6 +116,7 @@ def _pack(pack: Pack, asked: Asked) -> dict[str, Any]:
         "notes": list(pack.notes),
         "classes": [{"id": c.id, "title": c.title, "source": c.source} for c in pack.classes],
         "limits": [_limit(row, asked) for row in _chosen(pack, asked)],
+        "caution": DEFER,
     }
 
 

@@ -4,11 +4,24 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from textwrap import wrap
-from unicodedata import combining, east_asian_width
+from unicodedata import category, combining, east_asian_width
 
 WIDTH = 80
 NARROWEST = 6
 """Columns below which a column of a table is not wrapped further."""
+
+
+def visible(text: str) -> str:
+    """The text with every character that steers instead of showing written out: control, bidirectional, line ends."""
+    if text.isascii() and text.isprintable():
+        return text
+    return "".join(
+        f"\\u{ord(x):04x}" if category(x) in ("Cc", "Cf", "Cs", "Zl", "Zp") and x not in _JOINERS else x for x in text
+    )
+
+
+_JOINERS = "\u200c\u200d"
+"""Without these, words of some scripts cannot be written."""
 
 
 def columns(text: str) -> int:
@@ -46,9 +59,9 @@ def table(headings: Sequence[str], rows: Sequence[Sequence[str]], align: str) ->
     Columns are as wide as their longest cell; where the table would be wider than the page, the widest of the
     left-aligned columns and of the headings over figures are wrapped.
     """
-    cells = [list(headings), *[list(row) for row in rows]]
+    cells = [[visible(cell) for cell in row] for row in (headings, *rows)]
     widths = [max(columns(row[j]) for row in cells) for j in range(len(headings))]
-    figures = [max((columns(row[j]) for row in rows), default=0) for j in range(len(headings))]
+    figures = [max((columns(row[j]) for row in cells[1:]), default=0) for j in range(len(headings))]
     least = [NARROWEST if side == "<" else max(figures[j], NARROWEST) for j, side in enumerate(align)]
     while sum(widths) + 2 * (len(widths) - 1) > WIDTH:
         loose = [j for j, width in enumerate(widths) if width > least[j]]
@@ -79,7 +92,7 @@ def _padded(text: str, side: str, width: int) -> str:
 def paragraph(text: str, first: str = "", rest: str | None = None) -> list[str]:
     """Wrap a text, with ``first`` before the first line and ``rest`` (or blanks) before the others."""
     indent = " " * columns(first) if rest is None else rest
-    return wrapped(text, WIDTH, first, indent) or [first]
+    return wrapped(visible(text), WIDTH, first, indent) or [first]
 
 
 def heading(text: str) -> list[str]:

@@ -16,7 +16,8 @@ from optimizer.pages.tables import heading, paragraph, table
 from optimizer.plan.outcome import Outcome, by_day
 from optimizer.plan.way_out import NoPlan
 from optimizer.plan.weigh import Made
-from optimizer.remarks import CAUTION, lot_notes, warnings
+from optimizer.remarks import lot_notes, warnings
+from optimizer.words import CAUTION
 
 _NOTHING = 0.005
 """Money a kilogram that is not shown with two places."""

@@ -8,8 +8,9 @@ from fractions import Fraction
 from typing import Any
 
 from constraints.requirement import Requirement
-from optimizer.blend import Answer, Status
+from optimizer.blend import Answer
 from optimizer.pages.answer_json import as_dict
+from optimizer.remarks import verdict_of
 from optimizer.why.curves import Curve
 from optimizer.why.explain import Explanation
 from optimizer.why.limits import LimitPrice, Side
@@ -17,6 +18,7 @@ from optimizer.why.lots import LotPrice
 from optimizer.why.offers import OfferWorth
 from optimizer.why.ways_out import Way
 from optimizer.why.what_if import Change
+from optimizer.words import CAUTION
 
 
 def document(explanation: Explanation, curves: Sequence[Curve] = ()) -> str:
@@ -29,6 +31,7 @@ def explanation_dict(explanation: Explanation, curves: Sequence[Curve] = ()) -> 
     answer, ground, out = explanation.answer, explanation.ground, explanation.out
     return {
         "status": str(answer.status),
+        "verdict": verdict_of(answer).as_dict(),
         "recipe": answer.problem.recipe.entry.name,
         "currency": answer.problem.recipe.entry.currency,
         "cost": None if ground is None else float(ground.cost),
@@ -48,7 +51,8 @@ def explanation_dict(explanation: Explanation, curves: Sequence[Curve] = ()) -> 
             {"part": str(left.part), "what": left.what, "why": "time" if left.time else "search given up"}
             for left in explanation.unfinished
         ],
-    } | ({"broken": _broken(answer)} if answer.status is Status.DO_NOT_MAKE else {})
+        "caution": CAUTION,
+    } | ({"broken": _broken(answer)} if answer.refused else {})
 
 
 def _broken(answer: Answer) -> list[dict[str, Any]]:

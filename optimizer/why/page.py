@@ -8,9 +8,11 @@ from math import ceil
 
 from constraints.ingredients import Lot
 from constraints.numbers import G_PER_KG, PERCENT, shown, trimmed
-from optimizer.blend import Answer, Status
+from optimizer.blend import Answer
 from optimizer.pages.page import NOT_SMALLEST, do_not_make, figure
 from optimizer.pages.tables import heading, paragraph, table
+from optimizer.remarks import verdict_of
+from optimizer.verdict import HEADLINES, Grade
 from optimizer.why.explain import Explanation
 from optimizer.why.ground import Means
 from optimizer.why.limits import LimitPrice, Side
@@ -20,6 +22,7 @@ from optimizer.why.short import Money, per_unit, unused_words
 from optimizer.why.unfinished import Part
 from optimizer.why.ways_out import Concession, Kind, Way
 from optimizer.why.what_if import Change, FigureMove
+from optimizer.words import CAUTION
 
 _ZERO = Fraction(0)
 _SAME = Fraction(1, 10**5)
@@ -34,8 +37,8 @@ def page(explanation: Explanation) -> str:
     order = problem.order
     lines += [f"{trimmed(order.kilograms, 3)} kg of {order.basis.words}, judged at {order.day.isoformat()}"]
     money = Money(answer)
-    if answer.status is Status.DO_NOT_MAKE:
-        lines += ["", *do_not_make(answer)]
+    if answer.refused:
+        lines += ["", *paragraph(verdict_of(answer).headline), *do_not_make(answer)]
     if explanation.change is not None:
         lines += _change(explanation.change, money)
     if explanation.unsaid:
@@ -51,6 +54,7 @@ def page(explanation: Explanation) -> str:
         lines += heading("not settled")
         for left in explanation.unfinished:
             lines += paragraph(left.words(), "* ")
+    lines += [*heading("caution"), *paragraph(CAUTION)]
     return "\n".join(lines) + "\n"
 
 
@@ -290,7 +294,7 @@ def _order_words(offer: Offered, kg: Fraction, money: Money) -> Iterator[str]:
 def _no_batch(explanation: Explanation, money: Money) -> Iterator[str]:
     answer, out = explanation.answer, explanation.out
     assert out is not None
-    yield from ("", "NO SUCH BATCH EXISTS.")
+    yield from ("", f"{HEADLINES[Grade.NO_BATCH]}.")
     if answer.conflict is not None:
         opened = " even with every pack opened" if _packs(answer) and not answer.conflict.packs_matter else ""
         then = ", packs opened" if opened else ""

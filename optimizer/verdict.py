@@ -1,0 +1,163 @@
+"""Checks turned into one grade, one headline and one exit code, for page, JSON document and picture alike."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterable
+from dataclasses import dataclass
+from enum import StrEnum
+from fractions import Fraction
+from typing import Any, Protocol
+
+from constraints.meaning import Salt
+from constraints.requirement import Requirement
+
+
+class Judged(Protocol):
+    """A requirement with its figure and verdict; ``certain`` is False where the scales' tolerance crosses a limit."""
+
+    @property
+    def requirement(self) -> Requirement:
+        """What was judged."""
+
+    @property
+    def value(self) -> Fraction | None:
+        """Its figure."""
+
+    @property
+    def ok(self) -> bool | None:
+        """The verdict; None where arithmetic cannot decide."""
+
+    @property
+    def certain(self) -> bool:
+        """Whether the verdict is the same over the whole tolerance of the scales."""
+
+    @property
+    def why(self) -> str:
+        """What is to be said of it."""
+
+
+class Mark(StrEnum):
+    """One check in a word, as it stands before its line."""
+
+    OK = "ok"
+    NOT_CERTAIN = "ok?"
+    LABORATORY = "?"
+    WARNING = "warning"
+    WAIVED = "waived"
+    BROKEN = "BROKEN"
+
+
+class Grade(StrEnum):
+    """What is to be done with a batch, the best first."""
+
+    MAKE = "holds"
+    BEST_FOUND = "best_found"
+    NO_ANSWER = "no_answer_in_time"
+    NOT_CERTAIN = "not_certain"
+    NOT_THE_RECIPE = "not_what_the_recipe_asks"
+    NOT_THIS_NAME = "not_lawful_under_this_name"
+    NO_BATCH = "no_such_batch"
+    HOLD = "hold"
+    DO_NOT_MAKE = "do_not_make"
+
+    @property
+    def exit_code(self) -> int:
+        """0 make it, 3 stopped at a time limit, 1 anything else."""
+        return {Grade.MAKE: 0, Grade.BEST_FOUND: 3, Grade.NO_ANSWER: 3}.get(self, 1)
+
+
+HEADLINES = {
+    Grade.MAKE: "MAKE IT",
+    Grade.BEST_FOUND: "THE BEST FOUND IN TIME, not proved to be the cheapest",
+    Grade.NO_ANSWER: "STOPPED AT THE TIME LIMIT before any batch was found. Make nothing of this",
+    Grade.NOT_CERTAIN: "NOT CERTAIN within the tolerance of the scales",
+    Grade.NOT_THE_RECIPE: "NOT WHAT THE RECIPE ASKS",
+    Grade.NOT_THIS_NAME: "NOT LAWFUL UNDER THIS NAME",
+    Grade.NO_BATCH: "NO SUCH BATCH",
+    Grade.HOLD: "HOLD WHAT WAS MADE: check it again before it leaves the house",
+    Grade.DO_NOT_MAKE: "DO NOT MAKE",
+}
+MADE_ALREADY = "RIGHT AS WEIGHED"
+"""In place of MAKE IT where the batch is already weighed."""
+
+
+_SALTS: frozenset[str] = frozenset(Salt)
+
+
+def hurts(requirement: Requirement) -> bool:
+    """True where breaking it can make somebody ill: what protects health, and any limit of your own on a cure."""
+    origin = requirement.origin
+    return origin.blocks and (origin.protects_health or bool(_SALTS & requirement.regulates.substances))
+
+
+def worst(grades: Iterable[Grade]) -> Grade:
+    """The worst of some grades; make it, where there are none."""
+    return max(grades, key=list(Grade).index, default=Grade.MAKE)
+
+
+def grade_of(broken: Iterable[Requirement]) -> Grade:
+    """The grade of a batch that breaks these requirements, all of which block."""
+    return worst(
+        Grade.DO_NOT_MAKE if hurts(r) else Grade.NOT_THIS_NAME if r.origin.legal else Grade.NOT_THE_RECIPE
+        for r in broken
+    )
+
+
+def mark(check: Judged) -> Mark:
+    """A check in a word."""
+    origin = check.requirement.origin
+    if origin.waived and not check.ok:
+        return Mark.WAIVED
+    if check.ok is None:
+        return Mark.LABORATORY
+    if check.ok:
+        return Mark.OK if check.certain else Mark.NOT_CERTAIN if origin.blocks else Mark.WARNING
+    return Mark.BROKEN if origin.blocks else Mark.WARNING
+
+
+@dataclass(frozen=True)
+class Verdict:
+    """A grade with what stands behind it: how many checks bear each mark, and how many warnings are printed."""
+
+    grade: Grade
+    marks: Counter[Mark]
+    warnings: int = 0
+    weighed: bool = False
+
+    @classmethod
+    def of(cls, grade: Grade, checks: Iterable[Judged], warnings: int = 0, *, weighed: bool = False) -> Verdict:
+        """The verdict on these checks; where nothing was found wrong, doubt about a limit that blocks makes it so."""
+        marks = Counter(mark(check) for check in checks)
+        if grade is Grade.MAKE and marks[Mark.NOT_CERTAIN]:
+            grade = Grade.NOT_CERTAIN
+        return cls(grade, marks, warnings, weighed)
+
+    @property
+    def headline(self) -> str:
+        """One line: the grade, and how many limits hold, warn or need a laboratory."""
+        words = MADE_ALREADY if self.weighed and self.grade is Grade.MAKE else HEADLINES[self.grade]
+        if self.warnings and self.grade in (Grade.MAKE, Grade.BEST_FOUND):
+            words += f", with {self.warnings} warning{'s' if self.warnings > 1 else ''}"
+        return f"{words}. {self.counted}".strip()
+
+    @property
+    def counted(self) -> str:
+        """How many limits hold and what the others do; nothing where nothing was measured."""
+        total = sum(n for m, n in self.marks.items() if m is not Mark.WAIVED)
+        held = self.marks[Mark.OK]
+        if not total or self.grade in (Grade.NO_BATCH, Grade.NO_ANSWER):
+            return ""
+        if held == total:
+            return f"All {total} limits hold." if total > 1 else "The one limit holds."
+        told = [
+            (Mark.BROKEN, "is broken", "are broken"), (Mark.NOT_CERTAIN, "is not certain", "are not certain"),
+            (Mark.WARNING, "warns", "warn"), (Mark.LABORATORY, "needs a laboratory", "need a laboratory"),
+        ]  # fmt: skip
+        parts = [f"{n} {one if n == 1 else many}" for m, one, many in told if (n := self.marks[m])]
+        return f"{held} of {total} limits hold; {', '.join(parts)}."
+
+    def as_dict(self) -> dict[str, Any]:
+        """For JSON documents."""
+        counts = {m.name.lower(): self.marks[m] for m in Mark}
+        return {"grade": str(self.grade), "headline": self.headline, "warnings": self.warnings, "limits": counts}
