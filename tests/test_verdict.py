@@ -6,11 +6,11 @@ import json
 from pathlib import Path
 
 import pytest
+from test_check import GOOD, LOTS, RECIPE, table
 from typer.testing import CliRunner, Result
 
 from optimizer.cli import app
 from optimizer.words import CAUTION
-from tests.test_check import GOOD, LOTS, RECIPE, table
 
 FRESH = """name: Fresh
 rules: [us]
