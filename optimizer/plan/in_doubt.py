@@ -22,6 +22,7 @@ from optimizer.plan.plan_file import PlannedBatch, PulledLot
 from optimizer.plan.world import Job, World
 from optimizer.reading.lots import LotTable
 from optimizer.reading.weighed import weighed_in
+from optimizer.verdict import Grade
 
 _ZERO = Fraction(0)
 _SAME_KG = Fraction(1, 10**5)
@@ -110,7 +111,7 @@ def _words(report: Report) -> Iterator[str]:
     for part in report.each if len(report.loads) > 1 else (report,):
         load = f"load {part.load}: " if part.load else ""
         for place in part.places:
-            yield from (load + _broken(f) for f in place.findings if f.forbids or f.misses)
+            yield from (load + _broken(f) for f in place.findings if f.grade is not Grade.MAKE)
         yield from (
             f"{load}{trimmed(dose.weighed_kg * 1000, 3)} g of {dose.item.name}, and its dose is "
             f"{trimmed(dose.wanted_kg * 1000, 3)} g" for dose in part.doses if dose.breaks or dose.forbids
