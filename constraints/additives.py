@@ -6,6 +6,7 @@ A figure counts named substances or a whole family, as weighed or in another che
 from __future__ import annotations
 
 from collections.abc import Iterable
+from dataclasses import replace
 from enum import StrEnum
 from fractions import Fraction
 from typing import ClassVar
@@ -13,7 +14,7 @@ from typing import ClassVar
 from pydantic import model_validator
 
 from constraints.document import Name, Percent, Positive, Strict, YesNo, refusal
-from constraints.limits import Base, Limit, Limited, Reckoned, Worst, known
+from constraints.limits import Base, Either, Limit, Limited, Reckoned, Worst, known
 from constraints.meaning import Regulates
 from constraints.numbers import PERCENT, PPM
 from constraints.quantities import Quantity
@@ -68,6 +69,8 @@ class _Additive(Limited, Reckoned):
     """Chemical form in which the figure is expressed."""
     each: YesNo = False
     """Whether each substance keeps the figure by itself; else all of them together."""
+    or_ppm_of_fat: Positive | None = None
+    """With a largest figure: so much of the fat is lawful too, mg/kg, where that is more."""
 
     @model_validator(mode="after")
     def _countable(self) -> _Additive:
@@ -89,6 +92,8 @@ class _Additive(Limited, Reckoned):
     def build(self, origin: Origin) -> Requirement:
         """The requirement this entry stands for."""
         names = self.counted()
+        if self.or_ppm_of_fat is not None:
+            return self._either(self._limit(self._what(), names, origin), self.or_ppm_of_fat)
         if not self.each:
             return self._limit(self._what(), names, origin)
         what = f"{self._what()}, the largest of each"
@@ -103,6 +108,13 @@ class _Additive(Limited, Reckoned):
         return Limit(
             what=what, basis=_basis_words(self), unit=self.unit(), origin=origin, lo=lo, hi=hi,
             over=self._amount(names), under=self.under(), scale=self.scale(), regulates=Regulates.ingoing(names),
+        )  # fmt: skip
+
+    def _either(self, limit: Limit, of_fat: Fraction) -> Either:
+        fat = replace(limit, basis=Base.FAT.words, hi=of_fat, under=Base.FAT.weight())
+        return Either(
+            what=limit.what, basis=limit.basis, unit=limit.unit, origin=limit.origin, hi=limit.hi,
+            regulates=limit.regulates, parts=(limit, fat),
         )  # fmt: skip
 
     def _amount(self, names: tuple[str, ...]) -> Quantity:

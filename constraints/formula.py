@@ -191,10 +191,11 @@ class Formula:
 
 @dataclass(frozen=True)
 class Batch:
-    """Kilograms of every ingredient actually in a batch, with the process that follows."""
+    """Kilograms of every ingredient actually in a batch, the process that follows, what a laboratory found after."""
 
     kilograms: Mapping[Ingredient, Fraction]
     process: Process
+    laboratory: dict[str, Fraction] = field(default_factory=dict)
     _amounts: dict[Quantity, Fraction] = field(default_factory=dict, init=False, repr=False, compare=False)
 
     def amount(self, quantity: Quantity) -> Fraction:

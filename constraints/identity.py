@@ -10,17 +10,15 @@ from fractions import Fraction
 
 from pydantic import model_validator
 
-from constraints.document import Name, NotNegative, Number, Percent, Positive, Strict
+from constraints.document import Name, NotNegative, Percent, Positive, Strict
 from constraints.formula import Batch, Formula
 from constraints.ingredients import FAT, MOISTURE, PROTEIN, SALT, Ingredient, Kind
 from constraints.limits import Base, Limit, Reckoned, Worst, known, without
-from constraints.meaning import BY_ION, Regulates
 from constraints.numbers import G_PER_KG, PERCENT, shown, trimmed
 from constraints.quantities import Amount, Basis, Process, Quantity, Sum, Weight
 from constraints.requirement import Origin, Requirement, Verdict
 from constraints.row import Row
 from constraints.species import GROUPS, OfLots, members, speaks_of
-from constraints.substances import SUBSTANCES
 
 _ONE = Fraction(1)
 _ZERO = Fraction(0)
@@ -351,52 +349,4 @@ class Required(Strict):
         return Present(
             what=" or ".join(name.replace("_", " ") for name in self.any_of), basis=Basis.BATCH.words, unit="g/kg",
             origin=origin, over=Called(frozenset(self.any_of)), under=Weight(Basis.BATCH), scale=Fraction(G_PER_KG),
-        )  # fmt: skip
-
-
-@dataclass(frozen=True, kw_only=True)
-class NeedsLaboratory(Requirement):
-    """A figure that only analysis of the finished product can give; arithmetic never passes or fails it."""
-
-    def rows(self, formula: Formula) -> tuple[Row, ...]:
-        """None."""
-        return ()
-
-    def measured_only(self, formula: Formula) -> bool:
-        """Always."""
-        return True
-
-    def measure(self, batch: Batch) -> Verdict:
-        """No figure and no verdict, whatever the batch."""
-        return Verdict(self, None, None, "needs a laboratory")
-
-
-class Laboratory(Strict):
-    """A figure found by analysis: a residual, or an amount "in the food"."""
-
-    what: Name
-    """What is analysed, with its chemical form."""
-    unit: Name
-    """Unit of the figure."""
-    min: Number | None = None
-    """Smallest figure."""
-    max: Number | None = None
-    """Largest figure."""
-    basis: Basis = Basis.FINISHED
-    """What is analysed: finished, or batch."""
-    substances: tuple[Name, ...] = ()
-    """What it limits: nitrite, nitrate or an additive by name; none stated means a property of the product."""
-
-    @model_validator(mode="after")
-    def _some_limit(self) -> Laboratory:
-        known(self.substances, [*BY_ION, *SUBSTANCES], "nitrite, nitrate or a substance", "substances")
-        if self.min is None and self.max is None:
-            raise ValueError("give a smallest or a largest figure")
-        return self
-
-    def build(self, origin: Origin) -> Requirement:
-        """The requirement this entry stands for."""
-        return NeedsLaboratory(
-            what=self.what, basis=self.basis.words, unit=self.unit, origin=origin, lo=self.min, hi=self.max,
-            regulates=Regulates.residual(self.substances),
         )  # fmt: skip

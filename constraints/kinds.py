@@ -27,7 +27,6 @@ from constraints.identity import (
     FatFreeFlesh,
     FatPlusAddedWater,
     FatToFlesh,
-    Laboratory,
     MaterialShare,
     MeatProtein,
     MeatShare,
@@ -37,6 +36,7 @@ from constraints.identity import (
     SpeciesShare,
     WaterShare,
 )
+from constraints.laboratory import Laboratory
 from constraints.meat_content import MeatContentEntry
 from constraints.requirement import Origin, Requirement
 from constraints.shares import LeanToFat, MeatToFat, Share

@@ -17,7 +17,7 @@ from constraints.document import Name, NotNegative, Percent, Strict, refusal
 from constraints.faults import nearest
 from constraints.formula import Batch, Formula
 from constraints.ingredients import FAT, Ingredient, Kind
-from constraints.numbers import PERCENT, PPM
+from constraints.numbers import PERCENT, PPM, trimmed
 from constraints.quantities import Amount, Basis, Process, Quantity, Sum, Weight
 from constraints.requirement import Ratio, Requirement, Verdict
 from constraints.row import Row
@@ -194,3 +194,35 @@ class Worst(Requirement):
     def _held(self) -> tuple[Limit, ...]:
         """The parts between this requirement's own limits, which may have been widened."""
         return tuple(replace(part, lo=None, hi=self.hi) for part in self.parts)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Either(Requirement):
+    """Several ratios, each with a largest figure, of which one is enough: the figure is the one nearest to its limit.
+
+    What it allows is no half-space, so it has no rows.
+    """
+
+    parts: tuple[Limit, ...]
+
+    def quantities(self) -> tuple[Quantity, ...]:
+        """What the parts count."""
+        return tuple(quantity for part in self.parts for quantity in part.quantities())
+
+    def rows(self, formula: Formula) -> tuple[Row, ...]:
+        """None."""
+        return ()
+
+    def measured_only(self, formula: Formula) -> bool:
+        """Always."""
+        return True
+
+    def measure(self, batch: Batch) -> Verdict:
+        """The part that is kept with most room, or broken by least."""
+        found = [part.measure(batch) for part in self.parts]
+        best = min(found, key=lambda verdict: (verdict.value or _ZERO) / (verdict.requirement.hi or 1))
+        return Verdict(self, best.value, best.ok, f"of the {best.requirement.basis}" if best.value else "")
+
+    def limits(self) -> str:
+        """The limits of all parts in words."""
+        return super().limits() + "".join(f", or {trimmed(p.hi or _ZERO)} of the {p.basis}" for p in self.parts[1:])

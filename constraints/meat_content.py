@@ -191,6 +191,8 @@ class MeatContentEntry(Reckoned):
     """Kilograms of connective tissue that a kilogram of collagen stands for."""
     not_counted: tuple[Name, ...] = ()
     """Words in the material of lots that are no meat in the rule's sense."""
+    called: Name = "meat content"
+    """What is counted, in a few words."""
 
     @model_validator(mode="after")
     def _apart(self) -> MeatContentEntry:
@@ -210,7 +212,7 @@ class MeatContentEntry(Reckoned):
             for e in self.limits
         )
         return MeatContent(
-            what="meat content after deduction of excess fat and connective tissue", basis=self.base_words(),
+            what=f"{self.called} after deduction of excess fat and connective tissue", basis=self.base_words(),
             unit="%", origin=origin, lo=self.min_pct, deductions=deductions,
             not_counted=frozenset(self.not_counted), under=self.under(),
         )  # fmt: skip

@@ -6,6 +6,7 @@ force. No legal figure stands in Python. The format is described in packs/README
 
 from __future__ import annotations
 
+import re
 from collections.abc import Collection, Iterable, Iterator
 from dataclasses import dataclass, replace
 from datetime import date
@@ -86,6 +87,15 @@ class When(Strict):
             and (not self.steps or not product.steps.isdisjoint(self.steps))
             and product.steps.isdisjoint(self.no_steps)
         )
+
+
+class NotCovered(Strict):
+    """What the pack's rows leave unsaid of a product, though the law or safety asks for it."""
+
+    what: tuple[Name, ...]
+    """In a few words each."""
+    when: When = Field(default_factory=When)
+    """For which products."""
 
 
 class ProductClass(Strict):
@@ -183,10 +193,14 @@ class Pack(Strict):
     """When the figures were last read."""
     same_as: Name | None = None
     """Another pack whose classes and rows hold here too; its rows get this pack's name."""
+    as_of: Day | None = None
+    """With same_as: the day on which they were taken over; what changed there later does not count here."""
     class_required: YesNo = False
     """Whether a recipe must name its product class: no limit that matters holds for every class."""
     notes: tuple[Name, ...] = ()
     """What the pack does not hold, and what a reader of any of its figures should know."""
+    not_covered: tuple[NotCovered, ...] = ()
+    """What a maker must see to beside these rows."""
     classes: tuple[ProductClass, ...] = ()
     """Product classes."""
     rows: tuple[PackRow, ...]
@@ -211,12 +225,21 @@ class Pack(Strict):
             found = f"the rule pack {self.pack} needs a product class, and the recipe names none"
             raise BadInput([Fault(self.pack, None, None, found, f"product_class: one of {ids}")])
         classes = self.belongs_to(product_class)
-        method = next((c.method for c in self.classes if c.id == product_class), Method.COMMINUTED)
+        method = self.method_of(product_class)
         return tuple(
             row
             for row in self.rows
             if row.is_for(classes) and row.in_force_on(product.day) and row.when.holds(product, method)
         )
+
+    def method_of(self, product_class: str | None) -> Method:
+        """How the cure gets into a class."""
+        return next((c.method for c in self.classes if c.id == product_class), Method.COMMINUTED)
+
+    def leaves_unsaid(self, product: Product, product_class: str | None) -> tuple[str, ...]:
+        """What none of its rows judges of a product, in a few words each."""
+        entries = (e for e in self.not_covered if e.when.holds(product, self.method_of(product_class)))
+        return tuple(dict.fromkeys(what for entry in entries for what in entry.what))
 
     def listed(self, product_class: str | None = None, day: date | None = None) -> tuple[PackRow, ...]:
         """Every row that can be for a class on a day, whatever else the product is; None: any class, any day."""
@@ -302,17 +325,25 @@ def _base_of(pack: Pack, document: Document) -> Pack | None:
 
 def _joined(pack: Pack, base: Pack) -> Pack:
     """The pack with the base's classes and rows before its own."""
-    rows = tuple(
-        row.model_copy(update={"id": f"{pack.pack}-{row.id.removeprefix(base.pack + '-')}"}) for row in base.rows
-    )
+    rows = tuple(_taken_over(row, pack, base) for row in base.rows if pack.as_of is None or row.in_force_on(pack.as_of))
     required = pack.class_required or base.class_required
     update = {
+        "not_covered": base.not_covered + pack.not_covered,
         "classes": base.classes + pack.classes,
         "rows": rows + pack.rows,
-        "notes": base.notes + pack.notes,
+        "notes": (() if pack.as_of else base.notes) + pack.notes,
         "class_required": required,
     }
     return pack.model_copy(update=update)
+
+
+def _taken_over(row: PackRow, pack: Pack, base: Pack) -> PackRow:
+    """A base's row under this pack's name; of those of one day, for good and without the year in its name."""
+    name = f"{pack.pack}-{row.id.removeprefix(base.pack + '-')}"
+    if pack.as_of is None:
+        return row.model_copy(update={"id": name})
+    source = f"retained, as it stood on {pack.as_of}: {row.source}"
+    return row.model_copy(update={"id": re.sub(r"-\d{4}$", "", name), "source": source, "valid_to": None})
 
 
 def _repeated(key: str, ids: list[str], others: Collection[str], document: Document) -> Iterator[Fault]:

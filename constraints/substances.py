@@ -23,6 +23,7 @@ ANTIOXIDANT = "antioxidant"
 SULPHITE = "sulphite"
 ANTIMICROBIAL = "antimicrobial"
 CHEESE = "cheese"
+ROSEMARY = "rosemary"
 
 # Formulas: general chemistry, from memory; the E numbers in the comments as in Reg (EU) 1129/2011 Annex II.
 FORMULAS: dict[str, dict[str, str]] = {
@@ -74,6 +75,7 @@ FORMULAS: dict[str, dict[str, str]] = {
         "",
     ),
     CHEESE: {"cheese": ""},
+    ROSEMARY: {"rosemary_extract_as_carnosol_and_carnosic_acid": ""},  # E392, by what counts of it
 }  # fmt: skip
 """Family, then substance, then chemical formula (empty: none needed)."""
 

@@ -223,7 +223,7 @@ def _summed(loads: Sequence[Batch], recipe: Recipe) -> Batch:
     for load in loads:
         for item, kilograms in load.kilograms.items():
             total[item] = total.get(item, _ZERO) + kilograms
-    return Batch(total, recipe.process)
+    return Batch(total, recipe.process, recipe.found)
 
 
 def _apart(whole: Batch, loads: Batch) -> tuple[str, ...]:
@@ -298,7 +298,7 @@ def _batch(recipe: Recipe, table: LotTable, weighed: Sequence[WeighedItem], file
             found[item] = entry.kilograms
     if not faults and not any(isinstance(item, Lot) for item in found):
         faults.append(Fault(file, None, None, "no lot was weighed", "at least one line names a lot"))
-    return Batch(found, recipe.process)
+    return Batch(found, recipe.process, recipe.found)
 
 
 def _unlike(table: LotTable, weighed: Sequence[WeighedItem]) -> Iterator[str]:

@@ -8,6 +8,7 @@ from typing import Any
 
 from constraints.formula import Batch
 from constraints.ingredients import FAT, MOISTURE, NITRATE, NITRITE, PROTEIN, SALT, Ingredient, Kind
+from constraints.laboratory import LaboratoryEntry
 from constraints.meat_content import COLLAGEN
 from constraints.numbers import exact
 from constraints.quantities import Process
@@ -55,4 +56,4 @@ def batch_of(spec: Mapping[str, Any]) -> Batch:
     process = Process()
     if "yield" in spec:
         process = Process(exact(spec["yield"]) / 100, declared=True)
-    return Batch(kilograms, process)
+    return Batch(kilograms, process, LaboratoryEntry.model_validate(spec.get("found", {})).figures())

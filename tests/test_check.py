@@ -137,7 +137,7 @@ def test_what_is_short_says_how_much_to_add() -> None:
 
 def test_a_cure_overdose_that_only_a_laboratory_could_judge_is_do_not_make() -> None:
     """Codex limits what is left of nitrite, not what goes in."""
-    residual = RECIPE.replace("[us]", "[codex]").replace("sausage", "comminuted")
+    residual = RECIPE.replace("[us]", "[codex]").replace("sausage", "luncheon_meat")
     assert checked(residual, pink_cure=0.2).forbidden
     assert not checked(residual, pink_cure=0.1).forbidden
     assert not checked(residual).forbidden

@@ -86,7 +86,7 @@ def test_a_suspicious_figure_that_was_set_is_said() -> None:
 
 LENIENT = """name: Test
 rules: [codex]
-product_class: comminuted
+product_class: luncheon_meat
 additions:
   - {name: pink cure, is: cure, nitrite_pct: 6.25, g_per_kg_meat: %s}
 """

@@ -40,10 +40,7 @@ UNITED_STATES = """
     061 062 063 064 065 066 067 068 069 072 073 074 075 076 079 080 081 082 083 084 086 087 088 089 090 091
     092 093 094 095 096 097
 """
-ELSEWHERE = """
-    104 105 106 108 109 110 111 113 114 117 118 119 120 121 122 123 124 125 126 127 128 129 131 132 133 134
-    138 139 140 141 144 145 146 147 148 153 154 155 156 159 160 163 164
-"""
+ELSEWHERE = """129 144 159 160"""
 NOT_YET = {f"lc-{number}" for number in (UNITED_STATES + ELSEWHERE).split()}
 """Cases that do not come out yet; one that does is taken out of here, and at the end there is none."""
 
@@ -122,6 +119,10 @@ def recipe_text(case: dict[str, Any]) -> str:
     for entry in case["inputs"]:
         if "finished_kg" in entry:
             recipe["yield"] = {"finished_pct": str(float(exact(entry["finished_kg"]) * 100 / meat))}
+    if "laboratory" in case:
+        ion, _, form = case["laboratory"]["what"].removeprefix("residual ").partition(" as ")
+        key, form = f"residual_{ion}_ppm", "ion" if "ion" in form else "sodium_salt"
+        recipe["laboratory"] = {key: case["laboratory"]["value"], "expressed_as": form}
     if "yield_pct" in case:
         recipe["yield"] = {"finished_pct": case["yield_pct"]}
     return yaml.safe_dump(recipe).replace("'", "")
@@ -200,7 +201,8 @@ def only(case: dict[str, Any], row: str) -> Problem | None:
     exactly = replace(recipe, additions=tuple(doses))
     problem = assemble(exactly, table, order_of(exactly, "--meat-kg", meat, day, Asked()))
     kept = [r for r in problem.requirements if not r.origin.pack or r.origin.rule == row]
-    if any(r.origin.rule == row for r in problem.measured_only):
+    (asked,) = (r for r in problem.requirements if r.origin.rule == row)
+    if asked in problem.measured_only or asked.measured_only(problem.formula):
         return None
     return replace(problem, requirements=tuple(kept), fixed=tuple(r for r in problem.fixed if r in kept))
 
@@ -219,4 +221,5 @@ def test_a_limit_binds_inside_the_model(case: dict[str, Any], wanted: dict[str, 
     if problem is None:
         return
     made = blend(problem).status is Status.OPTIMAL
-    assert made is (wanted["verdict"] == "pass")
+    fixed = any(r.origin.rule == wanted["row"] for r in problem.fixed)
+    assert made is (wanted["verdict"] == "pass" or (fixed and wanted["verdict"] == "warn"))

@@ -66,10 +66,7 @@ def requirement_of(row_id: str, product_class: str | None = None) -> Requirement
 def test_every_row_has_cases_that_show_it_kept_and_broken() -> None:
     kept = {case.row for case in cases() if case.ok}
     broken = {case.row for case in cases() if not case.ok}
-    laboratory = {row for entry in CASES if "laboratory" in entry for row in entry["rows"]}
-    needing = {row.id for _, row in ROWS.values() if row.requires.kind() == "laboratory"}
-    assert laboratory == needing
-    assert kept == broken == set(ROWS) - laboratory
+    assert kept == broken == set(ROWS)
 
 
 @pytest.mark.parametrize("case", list(cases()), ids=str)
@@ -82,7 +79,7 @@ def test_a_row_is_kept_or_broken_with_the_figure_stated(case: Case) -> None:
     assert verdict.ok is case.ok
 
 
-@pytest.mark.parametrize("row", [row for entry in CASES if "laboratory" in entry for row in entry["rows"]])
+@pytest.mark.parametrize("row", [row.id for _, row in ROWS.values() if row.requires.kind() == "laboratory"])
 def test_a_residual_needs_a_laboratory_whatever_goes_in(row: str) -> None:
     requirement = requirement_of(row)
     for kg in ("0", "0.01", "5"):
@@ -116,6 +113,10 @@ def test_nitrite_nitrate_sulphite_and_poultry_figures_of_the_law_protect_health(
         assert not row.blocks()
 
 
+UNREAD = (("anz", "sausage"), ("codex", "comminuted"))
+"""A fresh sausage, of which nothing was read; and meat for which no level is adopted, so that its row only warns."""
+
+
 def test_no_class_is_left_without_a_limit_on_nitrite_on_any_day() -> None:
     """What may hold nitrite is limited going in, or goes to a laboratory; never nothing."""
     counted = {"ingoing_nitrite", "laboratory"}
@@ -124,8 +125,8 @@ def test_no_class_is_left_without_a_limit_on_nitrite_on_any_day() -> None:
             product = Product(True, frozenset(), True, type(pack.checked_on).fromisoformat(day))
             for entry in pack.classes:
                 rows = pack.in_force(product, entry.id)
-                if (pack.pack, entry.id) != ("anz", "sausage"):  # a fresh sausage, of which nothing was read
-                    assert any(row.requires.kind() in counted and row.layer is Layer.LAW for row in rows), entry.id
+                if (pack.pack, entry.id) not in UNREAD:
+                    assert any(row.requires.kind() in counted and row.blocks() for row in rows), entry.id
 
 
 # ---- the three faces agree ----
@@ -205,7 +206,7 @@ def test_the_rows_hold_exactly_where_the_measure_says_so() -> None:
     requirements = every_requirement()
     met: Counter[tuple[str, bool]] = Counter()
     by_kind = {kind: [r for other, r in requirements if other == kind] for kind, _ in requirements}
-    for _ in range(80):
+    for _ in range(100):
         formula = random_formula(rng)
         for kind, requirement in [(kind, rng.choice(found)) for kind, found in by_kind.items()]:
             try:

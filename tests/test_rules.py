@@ -126,7 +126,8 @@ def test_ids_that_stand_twice_are_errors() -> None:
         ("{species_share: {max_pct: 0}}", "species, or other_than"),
         ("{product_fat: {max_pct: 30, basis: meat}}", "batch or finished"),
         ("{product_fat: {max_pct: 30, without: [chese]}}", "chese"),
-        ("{laboratory: {what: nitrite, unit: ppm}}", "smallest or a largest"),
+        ("{laboratory: {measure: pH}}", "smallest or a largest"),
+        ("{laboratory: {measure: nitrit, max: 1}}", "nitrit"),
         ("{meat_protein: {min_pct: 9, total_pct: 11}}", "min_pct, or total_pct"),
         (
             "{meat_content: {min_pct: 42, tissue_per_collagen: 4.625, limits: ["
@@ -357,7 +358,12 @@ def test_every_row_says_itself_with_its_figure() -> None:
             words = row.requirement().words()
             assert "None" not in words
             assert (
-                words.count("at most") + words.count("at least") + words.count("between") + words.count("required") == 1
+                words.count("at most")
+                + words.count("at least")
+                + words.count("below")
+                + words.count("between")
+                + words.count("required")
+                == 1
             )
 
 

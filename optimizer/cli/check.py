@@ -28,6 +28,9 @@ def check(
             help="Rule pack to judge by, with a product class. May be repeated. Default: the recipe's.",
         ),
     ] = None,
+    laboratory: Annotated[
+        str | None, typer.Option(metavar="FILE", help="What a laboratory found (YAML), as laboratory: in a recipe.")
+    ] = None,
     date: Annotated[str | None, typer.Option(metavar="YYYY-MM-DD", help="Day of the batch. Default: today.")] = None,
     meat_tolerance_g: Annotated[
         str | None, typer.Option(metavar="G", help="How far the weight of a lot may be off.")
@@ -42,7 +45,7 @@ def check(
     from optimizer.check import check as find
     from optimizer.pages.check_page import check_document, check_page, verdict
     from optimizer.reading.both import read_both
-    from optimizer.reading.recipe import judged_by
+    from optimizer.reading.recipe import analysed, judged_by
     from optimizer.reading.weighed import read_weighed
 
     on = day(date, "--date")
@@ -51,6 +54,7 @@ def check(
     with faults_on_stderr():
         read, table = read_both(recipe, lots)
         say([*read.warnings, *table.warnings])
+        read = analysed(read, laboratory) if laboratory else read
         weighed = read_weighed(batch)
         report = find(judged_by(read, rules or []), table, weighed, batch, on, tolerance)
     sys.stdout.write(check_document(report) if json else check_page(report))

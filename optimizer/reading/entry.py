@@ -22,6 +22,7 @@ from constraints.document import (
 from constraints.faults import nearest
 from constraints.ingredients import Kind
 from constraints.kinds import OneRequirement
+from constraints.laboratory import LaboratoryEntry
 from constraints.numbers import PERCENT, trimmed
 from constraints.quantities import Basis
 from constraints.rules import ProcessStep
@@ -236,6 +237,8 @@ class RecipeEntry(Strict):
     """Finished weight, where it differs from the batch."""
     casing: CasingEntry | None = None
     """Casing and links."""
+    laboratory: LaboratoryEntry | None = None
+    """What a laboratory found in the batch that is checked; a blend is judged without it."""
     scales: ScalesEntry = Field(default_factory=ScalesEntry)
     """Divisions of the scales."""
     mixer_kg: Positive | None = None

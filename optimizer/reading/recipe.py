@@ -28,6 +28,7 @@ from constraints.document import (
 from constraints.faults import BadInput, Fault, Severity
 from constraints.formula import Addition, Dosing
 from constraints.ingredients import FAT, MOISTURE, NITRATE, NITRITE, PROTEIN, SALT, Ingredient, Kind
+from constraints.laboratory import LaboratoryEntry
 from constraints.numbers import G_PER_KG, PERCENT, PPM, trimmed
 from constraints.quantities import Basis, Process
 from constraints.requirement import Origin, Requirement
@@ -59,6 +60,11 @@ class Recipe:
     def cured(self) -> bool:
         """Whether the recipe adds nitrite or nitrate."""
         return any(item.is_ == "cure" for item in self.entry.additions)
+
+    @property
+    def found(self) -> dict[str, Fraction]:
+        """What a laboratory found in the batch that is checked, by the name of its measure."""
+        return {} if self.entry.laboratory is None else self.entry.laboratory.figures()
 
 
 def read_recipe(path: str) -> Recipe:
@@ -125,6 +131,12 @@ def judged_by(recipe: Recipe, packs: Sequence[str]) -> Recipe:
             classes[name] = product_class or stated or ""
     entry = recipe.entry.model_copy(update={"rules": tuple(names), "product_class": classes})
     return replace(recipe, entry=entry, asked=tuple(packs))
+
+
+def analysed(recipe: Recipe, path: str) -> Recipe:
+    """The recipe with what a laboratory found, from a file of its own. Raises BadInput."""
+    found = validate(parse(read_text(path), path), LaboratoryEntry)
+    return replace(recipe, entry=recipe.entry.model_copy(update={"laboratory": found}))
 
 
 def _requirements(entry: RecipeEntry, document: Document) -> Iterator[Requirement]:
