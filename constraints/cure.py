@@ -18,7 +18,7 @@ from pydantic import model_validator
 from constraints.chemistry import Form, factor
 from constraints.document import NotNegative, Strict
 from constraints.formula import Batch, Formula
-from constraints.ingredients import NITRATE, NITRITE, Ingredient, Kind, Lot
+from constraints.ingredients import NITRATE, NITRITE, Ingredient, Lot
 from constraints.meaning import Regulates, Salt
 from constraints.numbers import shown
 from constraints.quantities import Basis, Process, Quantity, Weight
@@ -39,12 +39,6 @@ _NITRITE_WORDS = re.compile(r"nitrit|nitrat|saltpet|pink salt|\b(?:cure|cures|cu
 def speaks_of_nitrite(name: str) -> bool:
     """True where a name speaks of nitrite, nitrate or a cure."""
     return _NITRITE_WORDS.search(name.casefold().replace("_", " ")) is not None
-
-
-def brings_nitrite(item: Ingredient) -> bool:
-    """True where an ingredient is a cure, or states nitrite or nitrate that is or was put into it."""
-    original = item.original_nitrite_ppm if isinstance(item, Lot) else 0
-    return bool(item.kind is Kind.CURE or original or any(item.properties.get(name) for name in COUNTED))
 
 
 WEAKEST_PCT = Fraction("0.4")
@@ -73,15 +67,16 @@ class Salts:
     def per_kg(self, item: Ingredient, process: Process) -> Fraction:
         """Milligrams in one kilogram of the ingredient, all forms converted.
 
-        Of rework what was put in then counts, not what an analysis would find of it now.
+        Of rework what was put in then counts, or what was found of it since where that is more.
         """
         return sum((share * _put_in(item, name) for share, name in self.terms), Fraction(0))
 
 
 def _put_in(item: Ingredient, name: str) -> Fraction:
+    found = item.properties.get(name, Fraction(0))
     if isinstance(item, Lot) and item.rework and name == NITRITE:
-        return item.original_nitrite_ppm * item.green
-    return item.properties.get(name, Fraction(0))
+        return max(item.original_nitrite_ppm * item.green, found)
+    return found
 
 
 @dataclass(frozen=True)
@@ -157,7 +152,7 @@ def salts(counted: Iterable[tuple[str, Salt]], form: Form, metal: Metal = Metal.
     return Salts(tuple((factor(salt, form), name) for name, salt in counted if metal.counts(salt)))
 
 
-class _Ingoing(Strict):
+class IngoingEntry(Strict):
     """An ingoing amount between limits."""
 
     what: ClassVar[str]
@@ -174,7 +169,7 @@ class _Ingoing(Strict):
     """Whose salts are counted: any, only sodium's, or only potassium's."""
 
     @model_validator(mode="after")
-    def _some_limit(self) -> _Ingoing:
+    def _some_limit(self) -> IngoingEntry:
         if self.min_ppm is None and self.max_ppm is None:
             raise ValueError("give a smallest or a largest figure")
         if self.min_ppm is not None and self.max_ppm is not None and self.min_ppm > self.max_ppm:
@@ -197,21 +192,21 @@ class _Ingoing(Strict):
         )  # fmt: skip
 
 
-class IngoingNitrite(_Ingoing):
+class IngoingNitrite(IngoingEntry):
     """Ingoing nitrite, from the cure's own stated fraction and from cured lots."""
 
     what = "ingoing nitrite"
     counts = NITRITE_SALTS
 
 
-class IngoingNitrate(_Ingoing):
+class IngoingNitrate(IngoingEntry):
     """Ingoing nitrate, from the cure's own stated fraction and from cured lots."""
 
     what = "ingoing nitrate"
     counts = NITRATE_SALTS
 
 
-class IngoingTogether(_Ingoing):
+class IngoingTogether(IngoingEntry):
     """Ingoing nitrite and nitrate, added up in the form asked for."""
 
     what = "ingoing nitrite and nitrate together"

@@ -23,6 +23,7 @@ from constraints.kinds import OneRequirement
 from constraints.meaning import Role
 from constraints.numbers import G_PER_KG, PERCENT, PPM
 from constraints.requirement import Origin, Requirement, Status
+from constraints.spelling import key
 
 READ_IN_LAW = frozenset({Status.PRIMARY, Status.QUOTED, Status.STATE_COPY, Status.COMPUTED, Status.YOURS})
 """Statuses whose figure blocks by itself; any other only warns unless it protects health."""
@@ -268,7 +269,7 @@ def load_pack(name: str) -> Pack:
     Raises BadInput where there is no such pack or the file is faulty.
     """
     if name.endswith((".yaml", ".yml")):
-        return read_pack(read_text(name), name)
+        return _own_pack(read_text(name), name)
     if name not in shipped():
         close = nearest_pack(name)
         hint = f"did you mean {close}? " if close else ""
@@ -282,6 +283,25 @@ def nearest_pack(name: str) -> str | None:
     titles = {_shipped_pack(pack).title: pack for pack in shipped()}
     close = nearest(name, [*shipped(), *titles])
     return titles.get(close, close) if close else None
+
+
+GUARD = "guard"
+"""The name of the tool's own pack, which stands above all others."""
+
+
+def _own_pack(text: str, file: str) -> Pack:
+    """A pack of the user's own; it takes the name and the title of no other."""
+    pack = read_pack(text, file)
+    taken = {key(known) for known in (*shipped(), GUARD)}
+    titles = {key(_shipped_pack(known).title) for known in shipped()}
+    faults = []
+    for at, name, others in (("pack", pack.pack, taken), ("title", pack.title, titles)):
+        if key(name) in others:
+            found = f"{name!r} stands for a pack that comes with the tool"
+            faults.append(parse(text, file).fault((at,), found, "a name of your own"))
+    if faults:
+        raise BadInput(faults)
+    return pack
 
 
 @cache

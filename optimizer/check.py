@@ -12,6 +12,7 @@ from constraints.faults import BadInput, Fault, nearest
 from constraints.formula import Batch, Dosing, Formula
 from constraints.ingredients import SALT, Ingredient, Lot
 from constraints.interval import extremes
+from constraints.judged import guard, guarding, limits_cure
 from constraints.numbers import G_PER_KG, trimmed
 from constraints.quantities import Basis, Weight
 from constraints.requirement import Requirement
@@ -19,7 +20,7 @@ from constraints.rules import Pack
 from optimizer.blend import Check, margin
 from optimizer.doses import Dose, doses, salt_targets
 from optimizer.mend import Mend, Mender
-from optimizer.problem import error_faults, free_band, gaps_of, is_nitrite_limit, why_left_out
+from optimizer.problem import error_faults, free_band, gaps_of, why_left_out
 from optimizer.reading.lots import LotTable
 from optimizer.reading.packs import legal_requirements, product_of, unjudged
 from optimizer.reading.recipe import Recipe
@@ -177,10 +178,12 @@ def check(
     batches = {
         load: _batch(recipe, table, [item for item in weighed if item.load == load], file, faults) for load in numbers
     }
-    packs, legal = legal_requirements(recipe, product_of(recipe, day), faults)
-    for batch in () if faults else batches.values():
-        lots = [item for item in batch.kilograms if isinstance(item, Lot)]
-        faults += unjudged(recipe, legal, lots, table.file)
+    product = product_of(recipe, day)
+    packs, legal = legal_requirements(recipe, product, faults)
+    items = dict.fromkeys(item for batch in batches.values() for item in batch.kilograms)
+    lots = [item for item in items if isinstance(item, Lot)]
+    faults += () if faults else unjudged(recipe, packs, legal, product, lots, table.file)
+    legal += guarding(items)
     for batch in batches.values():
         faults += _gap_faults(recipe, batch, [*recipe.requirements, *legal], file)
         faults += _error_faults(recipe, table, batch)
@@ -211,8 +214,8 @@ def _report(
     own = _with_confidence(recipe, batch, [*recipe.requirements, *_further(recipe, batch)])
     held = _with_confidence(recipe, batch, legal)
     places = [_place("recipe", recipe.entry.name, "you", own, batch, tolerance)]
-    places += [_pack_place(pack, held, batch, tolerance) for pack in packs]
-    guarded = any(is_nitrite_limit(r) for r in held)
+    places += [_pack_place(pack, held, batch, tolerance) for pack in (*packs, guard())]
+    guarded = any(limits_cure(r) and r.origin.pack != guard().pack for r in held)
     kept = tuple(place for place in places if place.findings)
     return Report(recipe, day, batch, kept, doses(recipe, batch, guarded=guarded), (), load)
 

@@ -15,6 +15,7 @@ from constraints.confidence import FAT_METHOD, FAT_SD, Confidence, confident, lo
 from constraints.faults import BadInput, Fault, nearest
 from constraints.formula import Addition, Dosing, Formula, NoDose
 from constraints.ingredients import FAT, MOISTURE, SALT, Ingredient, Kind, Lot
+from constraints.judged import guarding, limits_cure
 from constraints.methods import finding
 from constraints.numbers import G_PER_KG, PERCENT, trimmed
 from constraints.quantities import Amount, Basis, MissingProperty, Quantity, Weight
@@ -98,9 +99,10 @@ def assemble(recipe: Recipe, table: LotTable, order: Order) -> Problem:
     faults += _order_faults(recipe, order)
     product = product_of(recipe, order.day)
     packs, legal = legal_requirements(recipe, product, faults)
-    requirements = [*recipe.requirements, *legal]
     usable, left_out = _usable(recipe, table, order)
-    faults += () if faults else unjudged(recipe, legal, usable, table.file)
+    faults += () if faults else unjudged(recipe, packs, legal, product, usable, table.file)
+    own_guard = guarding([*usable, *(addition.item for addition in recipe.additions)])
+    requirements = [*recipe.requirements, *legal, *own_guard]
     lots, lacking = _complete(recipe, table, usable, requirements, faults)
     left_out += lacking
     _refuse(recipe, table, legal, faults)
@@ -134,7 +136,7 @@ def _refuse(recipe: Recipe, table: LotTable, legal: Sequence[Requirement], fault
 
 def _overdoses(recipe: Recipe, table: LotTable, legal: Sequence[Requirement]) -> Iterator[Fault]:
     """Cures that alone bring more than a rule allows, whichever fresh lots they are for."""
-    limits = [r for r in legal if isinstance(r, Ratio) and r.hi is not None and is_nitrite_limit(r)]
+    limits = [(r, r.counted) for r in legal if r.counted is not None and limits_cure(r)]
     cures = [(i, a.item) for i, a in enumerate(recipe.additions) if a.item.kind is Kind.CURE]
     try:
         formula = Formula([lot for lot in table.lots if not lot.rework], recipe.additions, recipe.process)
@@ -142,20 +144,13 @@ def _overdoses(recipe: Recipe, table: LotTable, legal: Sequence[Requirement]) ->
         return
     for i, cure in cures if formula.lots else ():
         carried = [dict(formula.carried(lot))[cure] for lot in formula.lots]
-        for limit in limits:
-            strength = limit.scale * limit.over.per_kg(cure, recipe.process)
-            under = formula.totals(limit.under)
-            figure = min(share * strength / weight for share, weight in zip(carried, under, strict=False) if weight)
+        for limit, counted in limits:
+            strength, (_, under) = counted.per_kg(cure, recipe.process), limit.terms(formula) or ((), None)
+            weights = zip(carried, under or (), strict=False)
+            figure = min((share * strength / weight for share, weight in weights if weight), default=_ZERO)
             if figure > (limit.hi or _ZERO):
                 found = f"{cure.name} alone gives {trimmed(figure, 2)} ppm {limit.what}"
                 yield recipe.document.fault(("additions", i), found, f"{limit.limits()}: {limit.origin.source}")
-
-
-def is_nitrite_limit(requirement: Requirement) -> bool:
-    """True for a rule that blocks beyond some amount of nitrite or nitrate weighed in."""
-    origin = requirement.origin
-    capped = requirement.hi is not None and origin.blocks and bool(origin.pack)
-    return capped and requirement.what.startswith("ingoing")
 
 
 def _with_confidence(recipe: Recipe, formula: Formula, requirements: Sequence[Requirement]) -> list[Requirement]:

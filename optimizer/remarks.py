@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from fractions import Fraction
 
-from constraints.cure import COARSE_DIVISION, brings_nitrite
+from constraints.cure import COARSE_DIVISION
 from constraints.faults import Fault
 from constraints.formula import Batch
 from constraints.ingredients import SALT, Ingredient, Kind, Lot
+from constraints.judged import brought
 from constraints.numbers import G_PER_KG, PERCENT, shown, trimmed
 from constraints.quantities import Basis
 from constraints.requirement import Requirement, Status
@@ -60,6 +61,7 @@ def notes(answer: Answer) -> list[str]:
     said = lot_notes(answer)
     if not problem.recipe.cured and not cured_lots(answer):
         said.insert(0, "Uncured: no nitrite or nitrate is added.")
+    said += _confirmed(problem)
     zero = dry_additions(problem)
     if zero:
         said.append(f"Counted as no fat, moisture or protein: {', '.join(zero)}.")
@@ -74,6 +76,19 @@ def notes(answer: Answer) -> list[str]:
     return said
 
 
+def _confirmed(problem: Problem) -> list[str]:
+    """What the recipe confirms of its cures, each by itself: a strength confirms no dose."""
+    said = []
+    for item in problem.recipe.entry.additions:
+        if item.confirm_strength:
+            said.append(
+                f"You confirm the strength of {item.name}: {trimmed(item.nitrite_pct or Fraction(0))} % nitrite."
+            )
+        if item.confirm_dose:
+            said.append(f"You confirm the small dose of {item.name}.")
+    return said
+
+
 def _is_rework(item: Ingredient) -> bool:
     return isinstance(item, Lot) and item.rework
 
@@ -81,7 +96,7 @@ def _is_rework(item: Ingredient) -> bool:
 def cured_lots(answer: Answer) -> list[str]:
     """Lots in the batch that bring nitrite or nitrate."""
     items = answer.weighed.total.kilograms if answer.weighed else {}
-    return [i.name for i in items if isinstance(i, Lot) and brings_nitrite(i)]
+    return [i.name for i in items if isinstance(i, Lot) and brought([i])]
 
 
 def left_out(problem: Problem) -> list[str]:

@@ -8,11 +8,7 @@ from fractions import Fraction
 import pytest
 
 from constraints.faults import BadInput, Fault
-from constraints.rules import ProcessStep, Product, load_pack, shipped
-from optimizer.order import Asked, order_of
-from optimizer.problem import assemble
-from optimizer.reading.lots import parse_lots
-from optimizer.reading.packs import MOST_NITRATE_PPM, MOST_NITRITE_PPM
+from optimizer.order import Asked
 from optimizer.reading.recipe import parse_recipe
 from optimizer.why.ask import Question
 from optimizer.why.what_if import Inputs
@@ -82,37 +78,3 @@ def test_a_suspicious_figure_that_was_set_is_said() -> None:
     assert asked() == []
     (warning,) = asked("addition.pepper.g_per_kg_meat=60")
     assert "60 g of pepper in a kilogram is a lot" in warning.found
-
-
-LENIENT = """name: Test
-rules: [codex]
-product_class: luncheon_meat
-additions:
-  - {name: pink cure, is: cure, nitrite_pct: 6.25, g_per_kg_meat: %s}
-"""
-
-
-def test_a_cure_far_beyond_reason_is_refused_where_the_law_leaves_it_to_a_laboratory() -> None:
-    """25 g of 6.25 % are 1562.5 ppm, ten times what was meant."""
-
-    def assembled(dose: str) -> None:
-        recipe = parse_recipe(LENIENT % dose, "r.yaml")
-        assemble(recipe, parse_lots(LOTS, "l.csv"), order_of(recipe, "--meat-kg", Fraction(20), DAY, Asked()))
-
-    assembled("2.5")
-    with pytest.raises(BadInput, match=r"pink cure gives 1562.5 ppm ingoing nitrite"):
-        assembled("25")
-    assembled("25, confirm_strength: yes")
-
-
-def test_what_is_beyond_reason_is_above_every_limit_on_what_is_put_in() -> None:
-    for name in shipped():
-        pack = load_pack(name)
-        for steps in ((), (ProcessStep.COOKED,), (ProcessStep.DRIED,)):
-            for product_class in pack.classes:
-                product = Product(True, frozenset(steps), True, DAY)
-                for limit in pack.requirements(product, product_class.id):
-                    if limit.hi is not None and limit.what.startswith("ingoing nitrite"):
-                        assert limit.hi <= MOST_NITRITE_PPM, (name, limit)
-                    if limit.hi is not None and limit.what.startswith("ingoing nitrate"):
-                        assert limit.hi <= MOST_NITRATE_PPM, (name, limit)

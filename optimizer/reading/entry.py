@@ -91,7 +91,9 @@ class AdditionEntry(Strict):
     nitrate_salt: CureSalt = CureSalt.SODIUM
     """Whether the nitrate is the sodium or the potassium salt."""
     confirm_strength: YesNo = False
-    """For a cure of unusual strength or effect: yes confirms that the figures are meant."""
+    """For a cure of unusual strength: yes confirms that its label says so. It confirms no dose."""
+    confirm_dose: YesNo = False
+    """For a cure that brings unusually little nitrite: yes confirms that its dose is meant."""
     holds_no_nitrite: YesNo = False
     """For an addition named like a cure that is none: yes says that it brings no nitrite or nitrate."""
     fat_pct: Percent | None = None
@@ -125,8 +127,8 @@ class AdditionEntry(Strict):
             figure is not None for figure in (self.nitrite_pct, self.nitrate_pct, self.ingoing_nitrite_ppm)
         ):
             raise ValueError("nitrite_pct, nitrate_pct and ingoing_nitrite_ppm belong to an addition that is cure")
-        if self.is_ == "cure" and self.nitrite_pct is None:
-            raise ValueError("a cure states its nitrite_pct, as its label does")
+        if self.is_ == "cure" and not self.nitrite_pct and not self.nitrate_pct:
+            raise ValueError("a cure states its nitrite_pct or its nitrate_pct, as its label does")
         if self.ingoing_nitrite_ppm is not None and not self.nitrite_pct:
             raise ValueError("ingoing_nitrite_ppm needs a cure that holds nitrite")
         if self.up_to_g_per_kg_meat is not None and self.is_ not in ("water", "liquid"):

@@ -352,6 +352,17 @@ def _rework_states_itself(row: _Row) -> Iterator[Fault]:
             yield row.fault(name, f"{name} belongs to rework", "mark the lot as rework, or leave the cell blank")
 
 
+def _rework_agrees(row: _Row) -> Iterator[Fault]:
+    """No more nitrite is found in rework than was put into it: nitrite only disappears."""
+    found, original = row.figures.get(NITRITE), row.figures.get("original_nitrite_ppm")
+    if found is None or original is None:
+        return
+    put_in = original * row.figures.get("green_pct", Fraction(PERCENT)) / PERCENT
+    if found > put_in:
+        said = f"{trimmed(found)} mg/kg nitrite found in rework into which only {trimmed(put_in, 2)} mg/kg was put"
+        yield row.fault(NITRITE, said, "at most original_nitrite_ppm times green_pct; correct the one that is wrong")
+
+
 def _salvage_below_price(row: _Row) -> Iterator[Fault]:
     salvage, price = row.figures.get("salvage_per_kg"), row.figures.get("cost_per_kg")
     if salvage is not None and price is not None and salvage > price:
@@ -400,6 +411,7 @@ ROW_CHECKS: tuple[Check, ...] = (
     _days_in_order,
     _cured_states_cure,
     _rework_states_itself,
+    _rework_agrees,
     _salvage_below_price,
     _packs_and_pulls,
 )

@@ -28,6 +28,7 @@ from constraints.document import (
 from constraints.faults import BadInput, Fault, Severity
 from constraints.formula import Addition, Dosing
 from constraints.ingredients import FAT, MOISTURE, NITRATE, NITRITE, PROTEIN, SALT, Ingredient, Kind
+from constraints.judged import brought
 from constraints.laboratory import LaboratoryEntry
 from constraints.numbers import G_PER_KG, PERCENT, PPM, trimmed
 from constraints.quantities import Basis, Process
@@ -59,7 +60,7 @@ class Recipe:
     @property
     def cured(self) -> bool:
         """Whether the recipe adds nitrite or nitrate."""
-        return any(item.is_ == "cure" for item in self.entry.additions)
+        return bool(brought(addition.item for addition in self.additions))
 
     @property
     def found(self) -> dict[str, Fraction]:
@@ -222,11 +223,12 @@ def _cure_faults(entry: RecipeEntry, document: Document) -> Iterator[Fault]:
         if item.is_ != "cure":
             continue
         cured = True
-        if item.confirm_strength or item.nitrite_pct is None:
+        if not item.nitrite_pct:
             continue
         line, column = document.mark(("additions", i, "nitrite_pct"))
         strength = item.nitrite_pct
-        if not WEAKEST_PCT <= strength <= STRONGEST_PCT and strength != PURE_PCT:
+        known = WEAKEST_PCT <= strength <= STRONGEST_PCT or strength == PURE_PCT
+        if not known and not item.confirm_strength:
             usual = f"{trimmed(WEAKEST_PCT)} to {trimmed(STRONGEST_PCT)} %, or {trimmed(PURE_PCT)} for the pure salt"
             yield Fault(
                 document.file, line, column,
@@ -237,12 +239,12 @@ def _cure_faults(entry: RecipeEntry, document: Document) -> Iterator[Fault]:
         given = item.ingoing_nitrite_ppm
         if rate is not None:
             given = rate / G_PER_KG * strength / PERCENT * PPM
-        if given is not None and given < LEAST_SENSIBLE_PPM:
+        if given is not None and given < LEAST_SENSIBLE_PPM and not item.confirm_dose:
             yield Fault(
                 document.file, line, column,
                 f"{item.name} gives only {trimmed(given, 2)} ppm ingoing nitrite",
                 f"under {trimmed(LEAST_SENSIBLE_PPM)} ppm is probably a typing error; "
-                "if it is meant, add confirm_strength: yes",
+                "if it is meant, add confirm_dose: yes",
             )  # fmt: skip
     needing = ["cured"] if entry.cured else []
     needing += [step.value for step in entry.steps if step is not ProcessStep.COOKED]
