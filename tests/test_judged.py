@@ -82,7 +82,7 @@ HARMLESS = {
     "900,000 ppm": "ingoing_nitrite: {max_ppm: 900000}",
     "a smallest figure": "ingoing_nitrite: {min_ppm: 100}",
     "a property called nitrite": "property: {name: nitrite_ppm, max: 100}",
-    "a residue in a pack of one's own": "laboratory: {what: nitrite, unit: ppm, max: 100, substances: [nitrite]}",
+    "a residue in a pack of one's own": "laboratory: {measure: residual_nitrite, form: sodium_salt, max: 100}",
 }
 
 
@@ -117,7 +117,7 @@ def test_what_regulates_nothing_judges_nothing() -> None:
             assert not any(caps(emptied, salt) for salt in Salt), row.id
 
 
-CODEX = "product_class: comminuted\n"
+CODEX = "product_class: luncheon_meat\n"
 
 
 def test_where_the_law_has_a_residue_alone_the_guard_judges_what_goes_in_and_no_flag_passes_it() -> None:
