@@ -108,7 +108,7 @@ def test_confidence_costs_a_week_money(tmp_path: Path) -> None:
     week, sds = drawn(3)
     sure = plan_of(week, sds, tmp_path)
     week.write(tmp_path)  # the same files without any word of errors
-    plain = search(build(assemble_week(read_week(str(tmp_path / "week.yaml")))), {})
+    plain = search(build(assemble_week(read_week(str(tmp_path / "week.yaml")))))
     assert sure.solved.cost > plain.solved.cost
 
 

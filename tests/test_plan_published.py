@@ -88,13 +88,12 @@ def cheapest_by_trying(week: RawWeek) -> float:
             if any(q and m < offer.minimum for q, m in zip(kg, paid, strict=True)):
                 continue
             charge = offer.charge * sum(q > 0 for q in kg)
-            low = min([offer.price, *(p for _, p in offer.breaks)])
-            bought = [
-                RawLot(f"o{d}", offer.species, offer.fat, low, q, 100, d) for d, q in zip(deliveries, kg, strict=True)
+            bought = [  # what is paid for is paid for, used or not
+                RawLot(f"o{d}", offer.species, offer.fat, 0.0, q, 100, d) for d, q in zip(deliveries, kg, strict=True)
             ]
             used = cheapest_use(week, days, [*week.lots, *bought])
             if used is not None:
-                best = min(best, sum(paid) + charge + used - low * sum(kg))
+                best = min(best, sum(paid) + charge + used)
     return best
 
 

@@ -69,6 +69,7 @@ class RawBatch:
     value: float | None = None
     split: bool = False
     salt: float = 0.0
+    leave_out: bool = False
 
 
 @dataclass
@@ -108,6 +109,8 @@ class RawWeek:
             else:
                 entry |= {"from_meat_kg": b.lo, "to_meat_kg": b.hi}
             entry |= {"from_day": day(b.first), "to_day": day(b.last), "may_split": "yes" if b.split else "no"}
+            if b.leave_out:
+                entry["may_leave_out"] = "yes"
             if b.value is not None:
                 entry["value_per_kg"] = b.value
             batches.append(entry)
@@ -201,10 +204,9 @@ def textbook(week: RawWeek) -> Textbook:
     book = Textbook()
     supplies: list[tuple[RawLot, RawOffer | None]] = [(lot, None) for lot in week.lots]
     for offer in week.offers:
-        low = min([offer.price, *(price for _, price in offer.breaks)])
         for d in range(offer.lead, week.days):
             last = None if offer.keeps is None else d + offer.keeps
-            supplies.append((RawLot(f"{offer.name}/{d}", offer.species, offer.fat, low, 0, 100, d, last), offer))
+            supplies.append((RawLot(f"{offer.name}/{d}", offer.species, offer.fat, 0.0, 0, 100, d, last), offer))
     use: dict[tuple[int, int], list[tuple[int, float]]] = {}
     blocks = _batches(book, week, supplies, use)
     bought = _orders(book, week, supplies)

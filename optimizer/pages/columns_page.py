@@ -27,7 +27,7 @@ _OFFERS: dict[str, tuple[str, str, str]] = {
     "delivery_charge": (_MONEY, "", "for each day on which the supplier brings anything; one figure a supplier"),
     "keeps_days": (_DAYS, "", "last day of use, counted from delivery; blank keeps beyond the week"),
     "supplier_minimum": (_MONEY, "", "least worth of goods in one delivery; one figure a supplier"),
-    "worth_after_per_kg": (_PER_KG, AS_HELD, "worth of what is left and keeps; blank is the lowest price"),
+    "worth_after_per_kg": (_PER_KG, AS_HELD, "worth of what is left and keeps; blank is nothing"),
     "supplier": ("", "", "who sells it"),
     "price_from": (_DATE, "", "first day of delivery at this price, YYYY-MM-DD; blank is open"),
     "price_to": (_DATE, "", "last day of delivery at this price; blank is open"),

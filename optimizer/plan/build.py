@@ -24,6 +24,7 @@ from constraints.ingredients import Lot
 from constraints.quantities import Basis
 from constraints.requirement import Hold
 from constraints.stock import hold
+from optimizer.clock import left
 from optimizer.plan.offers import BreakKind
 from optimizer.plan.sparse import Coefs, Sparse, Whole, exact_array
 from optimizer.plan.week_file import MaterialRule, Scope
@@ -134,14 +135,29 @@ def _pull(lot: Lot) -> Hold:
 
 
 @dataclass(frozen=True)
+class Room:
+    """What is left free for the scales: kilograms ``of`` limits of the kitchen, by the label of their row, and
+    kilograms of every lot held ``back``. The jobs ``without`` are left out.
+    """
+
+    of: dict[tuple[object, ...], Fraction] = field(default_factory=dict)
+    back: Fraction = _ZERO
+    without: frozenset[int] = frozenset()
+
+    def at(self, *label: object) -> Fraction:
+        """Kilograms to leave free of a limit."""
+        return self.of.get(label, _ZERO)
+
+
+@dataclass(frozen=True)
 class Wanted:
     """What part of a week to build.
 
     ``jobs`` None means all; ``stock`` stands instead of the opening stock, as held, and may hold deliveries already
     paid for. ``charged`` drops cost nothing more; nothing can be ordered before the day ``not_before``. ``taken`` is
     what of a stage is used on a day, ``counted`` how many batches a day already has. ``alone`` leaves out what only a
-    whole week can keep: cold store, closing stock and lots to use up. ``ordered`` is what of a delivery was
-    ordered before; of those ``settled`` nothing more comes. ``costs`` may be handed on between builds.
+    whole week can keep: cold store, closing stock and lots to use up. ``ordered`` is what of a delivery was ordered
+    before; of those ``settled`` nothing more comes. ``costs`` may be handed on between builds.
     """
 
     jobs: tuple[int, ...] | None = None
@@ -153,58 +169,83 @@ class Wanted:
     alone: bool = False
     ordered: dict[int, Fraction] = field(default_factory=dict)
     settled: frozenset[int] = frozenset()
+    room: Room = field(default_factory=Room)
     costs: Costs | None = None
 
 
 def build(world: World, wanted: Wanted | None = None) -> WeekProgram:
-    """Build the program of a week, or of some batches of it."""
+    """Build the program of a week, or of some batches of it. Raises OutOfTime."""
     wanted = Wanted() if wanted is None else wanted
     opening = {i: s.kg for i, s in enumerate(world.supplies) if s.kg is not None}
     stock = opening if wanted.stock is None else wanted.stock
-    program = WeekProgram(world, Sparse(), stock=stock, since=wanted.not_before)
+    program = WeekProgram(world, Sparse(), stock=_held_back(world, stock, wanted.room.back), since=wanted.not_before)
     program.sparse.constant = sum(
         (kg * world.supplies[i].nights * world.holding for i, kg in stock.items()), _ZERO
     ) if world.holding else _ZERO  # fmt: skip
-    chosen = world.jobs if wanted.jobs is None else [world.jobs[i] for i in wanted.jobs]
-    costs = wanted.costs or Costs(world, wanted.stock)
-    for job in chosen:
-        _batch(program, job, costs)
+    costs = wanted.costs or Costs(world, program.stock)
+    for job in [world.jobs[i] for i in (range(len(world.jobs)) if wanted.jobs is None else wanted.jobs)]:
+        left()
+        if job.days and job.index not in wanted.room.without:
+            _batch(program, job, costs)
     # The stock of a single block stands on its columns already.
     uses = _uses(program, only_offers=wanted.alone and len(program.blocks) == 1)
+    uses |= {s: (np.zeros(0, dtype=np.int64), _ZERO) for s in _besides(program, uses, wanted)}
     _buy_and_stock(program, uses, wanted)
     _kitchen(program, uses, wanted)
     _material_rules(program)
+    program.stock = stock
     return program
 
 
+def _held_back(world: World, stock: dict[int, Fraction], kg: Fraction) -> dict[int, Fraction]:
+    """The stock with a little of every lot put by for the rounding of several batches that use one up."""
+    if not kg:
+        return stock
+    return {s: have if world.supplies[s].lot.use_up else max(have - kg, _ZERO) for s, have in stock.items()}
+
+
 def _batch(program: WeekProgram, job: Job, costs: Costs) -> None:
-    """All blocks of one batch with its size."""
+    """All blocks of one batch with its size: on one chosen day, made or left out as a whole, or in any parts."""
     sparse, entry = program.sparse, job.entry
-    needs_choice = (len(job.days) > 1 and not entry.may_split) or (entry.may_leave_out and job.lo > 0)
+    optional = entry.may_leave_out and job.lo > 0
+    one_day = len(job.days) > 1 and not entry.may_split
     blocks = []
     for day in job.days:
-        made = None
-        if needs_choice:
-            made = sparse.column(("made", job.index, day), _ZERO, _ONE, whole=True)
-        block = _block(program, job, day, made, costs)
-        blocks.append(block)
-        if made is not None:
-            amount = _amount(program, block, entry.basis)
-            sparse.row(("size", job.index, day, "least"), [amount, made], [_ONE, -job.lo], lo=_ZERO)
-            sparse.row(("size", job.index, day, "most"), [amount, made], [_ONE, -job.hi], hi=_ZERO)
-    if needs_choice:
+        made = sparse.column(("made", job.index, day), _ZERO, _ONE, whole=True) if one_day else None
+        blocks.append(_block(program, job, day, made, costs))
+    if one_day:
+        for block in blocks:
+            _size(program, job, [block], block.made, ("size", job.index, block.day))
         columns = [b.made for b in blocks if b.made is not None]
         least = _ZERO if entry.may_leave_out or job.lo <= 0 else _ONE
         sparse.row(("once", job.index), columns, [1] * len(columns), lo=least, hi=_ONE)
-    elif program.world.week.entry.kitchen.stages or program.world.week.entry.kitchen.most_batches_a_day:
-        columns = [_amount(program, b, entry.basis) for b in blocks]
-        sparse.row(("size", job.index), columns, [1] * len(columns), lo=job.lo, hi=job.hi)
-    else:  # nothing else asks for a batch's kilograms: its size stands on the lots themselves
-        parts = [_weights(program, b, entry.basis) for b in blocks]
-        coefs = Coefs(
-            np.concatenate([w.whole for _, w in parts]), parts[0][1].den, np.concatenate([w.floats for _, w in parts])
-        )
-        sparse.row(("size", job.index), np.concatenate([c for c, _ in parts]), coefs, lo=job.lo, hi=job.hi)
+    elif optional:
+        made = sparse.column(("made", job.index), _ZERO, _ONE, whole=True)
+        _size(program, job, blocks, made, ("size", job.index))
+        if len(blocks) == 1:
+            program.blocks[-1] = replace(blocks[0], made=made)
+    else:
+        _size(program, job, blocks, None, ("size", job.index))
+
+
+def _size(program: WeekProgram, job: Job, blocks: Sequence[Block], made: int | None, label: tuple[object, ...]) -> None:
+    """The kilograms of these blocks together, where a yes-or-no column says so if there is one."""
+    sparse, kitchen = program.sparse, program.world.week.entry.kitchen
+    if made is not None or kitchen.stages or kitchen.most_batches_a_day:
+        columns = [_amount(program, b, job.entry.basis) for b in blocks]
+        ones = [_ONE] * len(columns)
+        if made is None:
+            sparse.row(label, columns, ones, lo=job.lo, hi=job.hi)
+            return
+        sparse.row((*label, "least"), [*columns, made], [*ones, -job.lo], lo=_ZERO)
+        sparse.row((*label, "most"), [*columns, made], [*ones, -job.hi], hi=_ZERO)
+        return
+    # nothing else asks for a batch's kilograms: its size stands on the lots themselves
+    parts = [_weights(program, b, job.entry.basis) for b in blocks]
+    coefs = Coefs(
+        np.concatenate([w.whole for _, w in parts]), parts[0][1].den, np.concatenate([w.floats for _, w in parts])
+    )
+    sparse.row(label, np.concatenate([c for c, _ in parts]), coefs, lo=job.lo, hi=job.hi)
 
 
 def _block(program: WeekProgram, job: Job, day: int, made: int | None, costs: Costs) -> Block:
@@ -347,6 +388,17 @@ def _uses(program: WeekProgram, *, only_offers: bool) -> dict[int, tuple[Whole, 
     return found
 
 
+def _besides(program: WeekProgram, uses: dict[int, tuple[Whole, Fraction]], wanted: Wanted) -> list[int]:
+    """Deliveries that no batch can use and that may be worth ordering: for closing stock, or a supplier's minimum."""
+    closing = () if wanted.alone else program.world.week.entry.kitchen.closing
+    materials = {c.material for c in closing}
+    rest = [(s, x) for s, x in enumerate(program.world.supplies) if x.offer is not None and s not in uses]
+    found = {s for s, x in rest if x.keeps and x.lot.material in materials}
+    drops = {program.world.supplies[s].drop for s in (*uses, *found)}
+    found |= {s for s, x in rest if x.offer is not None and x.offer.minimum and x.drop in drops}
+    return sorted(found)
+
+
 def _ones(count: int) -> Coefs:
     return Coefs(np.full(count, 1, dtype=object), 1, np.ones(count))
 
@@ -367,6 +419,8 @@ def _buy_and_stock(program: WeekProgram, uses: dict[int, tuple[Whole, Fraction]]
         late = supply.first - supply.offer.lead_days < wanted.not_before or s in wanted.settled
         worth_buying = most / usable + _beyond_use(program, supply)
         buy = None if late else _buy(program, s, worth_buying, wanted.ordered.get(s, _ZERO))
+        if buy is None and not len(columns):
+            continue
         if buy is None:
             sparse.row(("stock", s), columns, _ones(len(columns)), None, have)
             continue
@@ -476,9 +530,9 @@ def _kitchen(program: WeekProgram, uses: dict[int, tuple[Whole, Fraction]], want
     if wanted.alone:
         return
     for i in range(len(kitchen.cold_store)):
-        _store(program, i, uses, wanted.not_before)
+        _store(program, i, uses, wanted)
     for i, closing in enumerate(kitchen.closing):
-        _closing(program, i, closing.material, closing.kg, uses)
+        _closing(program, i, closing.material, closing.kg + wanted.room.at("closing", i), uses)
 
 
 def _stage(program: WeekProgram, i: int, wanted: Wanted) -> None:
@@ -499,11 +553,13 @@ def _stage(program: WeekProgram, i: int, wanted: Wanted) -> None:
             continue
         most = Fraction(ceil(_most_of(block, stage.basis) / stage.load_kg))
         loads = sparse.column(("loads", i, block.job.index, block.day), _ZERO, most, whole=True)
-        sparse.row(("load", i, block.job.index, block.day), [amount, loads], [_ONE, -stage.load_kg], hi=_ZERO)
+        label = ("load", i, block.job.index, block.day)
+        sparse.row(label, [amount, loads], [_ONE, -stage.load_kg], hi=-wanted.room.at(*label))
         by_day[block.day].append(loads)
     limit = stage.kg_per_day if stage.kg_per_day is not None else Fraction(stage.loads_per_day or 0)
     for day, columns in sorted(by_day.items()):
-        sparse.row(("stage", i, day), columns, _ones(len(columns)), None, limit - wanted.taken.get((i, day), _ZERO))
+        gone = wanted.taken.get((i, day), _ZERO) + wanted.room.at("stage", i, day)
+        sparse.row(("stage", i, day), columns, _ones(len(columns)), None, limit - gone)
 
 
 def _most_batches(program: WeekProgram, limit: int, wanted: Wanted) -> None:
@@ -528,10 +584,10 @@ def _most_batches(program: WeekProgram, limit: int, wanted: Wanted) -> None:
         program.sparse.row(("most batches", day), columns, [1] * len(columns), None, Fraction(most - sure))
 
 
-def _store(program: WeekProgram, i: int, uses: dict[int, tuple[Whole, Fraction]], now: int) -> None:
+def _store(program: WeekProgram, i: int, uses: dict[int, tuple[Whole, Fraction]], wanted: Wanted) -> None:
     """Stock at the end of each day, from the day before, and never above the room. What dies is gone that evening.
 
-    Days before ``now`` are past: nothing can be said against them.
+    Days that are past have all the room there is: nothing can be said against them.
     """
     sparse, world = program.sparse, program.world
     store = world.week.entry.kitchen.cold_store[i]
@@ -559,7 +615,8 @@ def _store(program: WeekProgram, i: int, uses: dict[int, tuple[Whole, Fraction]]
             terms[supply.last].append((left, _ONE))
     before = None
     for day in range(world.days):
-        level = sparse.column(("level", i, day), _ZERO, store.kg if day >= now else Fraction(MOST_KG))
+        room = store.kg - wanted.room.at("level", i, day)
+        level = sparse.column(("level", i, day), _ZERO, room if day >= wanted.not_before else Fraction(MOST_KG))
         parts = [(level, _ONE), *terms[day], *([(before, -_ONE)] if before is not None else [])]
         sparse.row(("level", i, day), [c for c, _ in parts], [a for _, a in parts], arrived[day], arrived[day])
         before = level

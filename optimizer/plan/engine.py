@@ -20,6 +20,7 @@ from typing import Any
 import numpy as np
 import pulp
 
+from optimizer.clock import shorter
 from optimizer.plan.sift import Matrix, sift, worth_sifting
 from optimizer.plan.sparse import Floats, Sparse
 from optimizer.solver.model import Ending
@@ -180,11 +181,12 @@ def solve(
 ) -> Solved:
     """Solve a program; ``relaxed`` drops the whole numbers, ``pinned`` holds them at these values as a linear program.
 
-    ``gap`` is relative, ``time_limit`` in seconds; ``start`` is a plan to start the search for whole numbers from.
+    ``gap`` is relative, ``time_limit`` in seconds, as long as the limit stood in allows; ``start`` is a plan to start
+    the search for whole numbers from. Raises OutOfTime where nothing is left of that limit.
     """
     from highspy import cb
 
-    watch = Watch() if watch is None else watch
+    watch, time_limit = watch or Watch(), shorter(time_limit)
     relaxed = relaxed or pinned is not None
     whole = program.has_whole and not relaxed
     kinds = cb.HighsCallbackType

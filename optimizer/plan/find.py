@@ -2,17 +2,18 @@
 
 from __future__ import annotations
 
-import time
+from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 from fractions import Fraction
 
 from optimizer.blend import Status
-from optimizer.clock import Left
-from optimizer.plan.build import Wanted, WeekProgram, build
+from optimizer.clock import OutOfTime, left, limited
+from optimizer.plan.build import Room, Wanted, WeekProgram, build
 from optimizer.plan.engine import Solved, Watch, solve
 from optimizer.plan.money import Money, money
 from optimizer.plan.proof import lower_bound, reduced_costs
 from optimizer.plan.read_off import Order, needed_only, orders, planned, with_room
+from optimizer.plan.recheck import Excess, excesses
 from optimizer.plan.recheck import faults as recheck
 from optimizer.plan.settled import settled, small
 from optimizer.plan.sure import CLOSE, ROUNDS, WHOLE_ROUNDS, add_cuts, uncertain
@@ -22,6 +23,12 @@ from optimizer.solver.model import Ending
 
 HELD_BACK_KG = Fraction("0.25")
 """Kilograms of every lot held back where rounding left a batch no way: five usual scale divisions."""
+TRIES = 4
+"""Further plans that are sought at most where the weighing broke something."""
+SEARCH_SHARE = 0.7
+"""Part of the time left that the search may take at least: the rest is for weighing out what it finds."""
+LONGEST_WEIGHING = 10.0
+"""Seconds left for weighing at most."""
 GAP = 5e-4
 """Relative gap at which the search for whole numbers stops; printed with the plan."""
 
@@ -31,7 +38,8 @@ class Certificate:
     """``cost`` of the plan as weighed, ``lower_bound`` proved in exact arithmetic for the linear relaxation.
 
     ``reported`` is the solver's own bound with whole numbers, not proved; ``sound`` is True where every batch, the
-    stock of every lot, every date and every order was checked again with fractions and holds.
+    stock of every lot, every date and every order was checked again with fractions and holds. ``excess`` are limits of
+    the kitchen that the scales did not allow to be kept to the gram.
     """
 
     sound: bool
@@ -39,6 +47,7 @@ class Certificate:
     lower_bound: Fraction | None
     reported: float | None
     faults: tuple[str, ...] = ()
+    excess: tuple[Excess, ...] = ()
 
     @property
     def gap(self) -> Fraction | None:
@@ -59,81 +68,114 @@ class Plan:
     money: Money | None = None
     certificate: Certificate | None = None
     relaxed: Solved | None = None
-    seconds: dict[str, float] = field(default_factory=dict)
+
+    @property
+    def broken(self) -> tuple[int, int, Fraction]:
+        """What does not hold, the worst first: batches and faults, limits of the kitchen, money."""
+        if self.certificate is None:
+            return 10**6, 0, Fraction(0)
+        unsound = sum(not one.sound for one in self.made) + len(self.certificate.faults)
+        return unsound, len(self.certificate.excess), self.certificate.cost
+
+    @property
+    def whole(self) -> bool:
+        """True where everything holds as weighed."""
+        return self.broken[:2] == (0, 0)
 
 
-def find(world: World, *, time_limit: float | None = None, talk: bool = False, gap: float = GAP) -> Plan:
-    """The cheapest plan of a week. Ctrl-C and the time limit end the search with the best plan found."""
-    seconds: dict[str, float] = {}
-    clock = time.perf_counter()
-    program = build(world, Wanted())
-    seconds["build"] = time.perf_counter() - clock
-    left = Left(time_limit)
-    plan = search(program, seconds, time_limit=time_limit, talk=talk, gap=gap)
-    if plan.status is not Status.DO_NOT_MAKE or plan.certificate is None or left.over:
-        return plan
-    again = search(_with_room(program), seconds, time_limit=left.seconds, talk=talk, gap=gap)
-    if again.certificate is None or again.status is Status.DO_NOT_MAKE:
-        return plan
-    again.certificate = replace(again.certificate, lower_bound=plan.certificate.lower_bound)
-    return again
+Maker = Callable[[Room], WeekProgram]
+"""What makes a program of a week, or of what is left of one, with room left where it is asked for."""
 
 
-def _with_room(program: WeekProgram) -> WeekProgram:
-    """The same week with a little of every lot held back, for the rounding of several batches that use one up."""
-    less = {s: max(kg - HELD_BACK_KG, Fraction(0)) for s, kg in program.stock.items()}
-    roomy = build(program.world, Wanted(stock=less))
-    roomy.stock, roomy.sparse.constant = program.stock, program.sparse.constant
-    return roomy
+def find(world: World, make: Maker | None = None, *, talk: bool = False, gap: float = GAP) -> Plan:
+    """The cheapest plan of a week. Ctrl-C and the time limit stood in end the search with the best plan found.
+
+    Where what was weighed breaks anything, a plan is sought with room left for just that; the bound is always that of
+    the week as it is. Where none keeps everything, the one with the fewest faults is returned, and says them. Raises
+    OutOfTime where the limit is over before there is anything to weigh.
+    """
+    make = make or (lambda room: build(world, Wanted(room=room)))
+    room = Room()
+    first = best = last = search(make(room), talk=talk, gap=gap)
+    try:
+        for _ in range(TRIES):
+            if last.certificate is None or last.whole or last.status is Status.TIME_LIMIT:
+                break
+            room = _with_room(room, last)
+            last = search(make(room), talk=talk, gap=gap)
+            if last.certificate is None:
+                break
+            if first.certificate is not None:
+                last.certificate = replace(last.certificate, lower_bound=first.certificate.lower_bound)
+            best = min(best, last, key=lambda plan: plan.broken)
+    except OutOfTime:
+        best.status = Status.TIME_LIMIT if best.whole else best.status
+    return best
 
 
-def search(
-    program: WeekProgram,
-    seconds: dict[str, float],
-    *,
-    time_limit: float | None = None,
-    talk: bool = False,
-    gap: float = GAP,
-) -> Plan:
-    """Solve a program and make a plan of it: small linear ones exactly, others by the solver and its bound."""
-    world = program.world
-    clock = time.perf_counter()
-    left = Left(time_limit)
-    relaxed = _relaxed(program, left)
-    solved = relaxed
-    if program.sparse.has_whole and relaxed.ending is Ending.OPTIMAL:
-        solved = solve(program.sparse, time_limit=left.seconds, gap=gap, watch=Watch(talk))
-        rounds = WHOLE_ROUNDS if uncertain(program) else 0
-        while rounds and solved.found and not solved.interrupted and not left.over and add_cuts(program, solved):
-            rounds -= 1
-            solved = solve(program.sparse, time_limit=left.seconds, gap=gap, watch=Watch(talk))
-        if len(relaxed.prices) < len(program.sparse.rows):
-            relaxed = solve(program.sparse, relaxed=True)
-    seconds["solve"] = time.perf_counter() - clock
+def _with_room(room: Room, plan: Plan) -> Room:
+    """What is asked of the next try: room for what this one was over by, and without what cannot be weighed out."""
+    assert plan.certificate is not None
+    of = dict(room.of)
+    for excess in plan.certificate.excess:
+        of[excess.label] = room.at(*excess.label) + excess.kg
+    failed = [one.job for one in plan.made if not one.sound]
+    if not failed and not plan.certificate.faults:
+        return replace(room, of=of)
+    without = {job.index for job in failed if job.entry.may_leave_out} if room.back else set()
+    return Room(of, HELD_BACK_KG, room.without | without)
+
+
+def search(program: WeekProgram, *, talk: bool = False, gap: float = GAP) -> Plan:
+    """Solve a program and make a plan of it: small linear ones exactly, others by the solver and its bound.
+
+    The search takes a part of the time left, so that what it finds can be weighed out. Raises OutOfTime.
+    """
+    seconds = left()
+    with limited(None if seconds is None else max(SEARCH_SHARE * seconds, seconds - LONGEST_WEIGHING)):
+        solved, relaxed = _solved(program, talk=talk, gap=gap)
     if not solved.found:
         status = Status.TIME_LIMIT if solved.ending is Ending.TIME_LIMIT else Status.INFEASIBLE
-        return Plan(status, world, program, solved, relaxed=relaxed, seconds=seconds)
-    return finish(program, solved, relaxed, seconds)
+        return Plan(status, program.world, program, solved, relaxed=relaxed)
+    return finish(program, solved, relaxed)
 
 
-def _relaxed(program: WeekProgram, left: Left) -> Solved:
+def _solved(program: WeekProgram, *, talk: bool, gap: float) -> tuple[Solved, Solved]:
+    """The solution with whole numbers and the relaxation whose prices bound it."""
+    sparse = program.sparse
+    relaxed = _relaxed(program)
+    if not sparse.has_whole or relaxed.ending is not Ending.OPTIMAL:
+        return relaxed, relaxed
+    try:
+        solved = solve(sparse, gap=gap, watch=Watch(talk))
+        rounds = WHOLE_ROUNDS if uncertain(program) else 0
+        while rounds and solved.found and not solved.interrupted and add_cuts(program, solved):
+            rounds -= 1
+            solved = solve(sparse, gap=gap, watch=Watch(talk))
+        if len(relaxed.prices) < len(sparse.rows):
+            relaxed = solve(sparse, relaxed=True)
+    except OutOfTime:
+        solved = Solved(Ending.TIME_LIMIT)
+    return solved, relaxed
+
+
+def _relaxed(program: WeekProgram) -> Solved:
     """The linear relaxation, small ones settled exactly; with cuts where a batch asks for room for error."""
     if not uncertain(program):
         exact = settled(program.sparse) if small(program.sparse) else None
-        return solve(program.sparse, relaxed=True, time_limit=left.seconds) if exact is None else exact
-    relaxed = solve(program.sparse, relaxed=True, time_limit=left.seconds)
+        return solve(program.sparse, relaxed=True) if exact is None else exact
+    relaxed = solve(program.sparse, relaxed=True)
     still = 0
     for _ in range(ROUNDS):
-        if still > 1 or left.over or not relaxed.found or not add_cuts(program, relaxed):
+        if still > 1 or not relaxed.found or not add_cuts(program, relaxed):
             break
-        before, relaxed = relaxed.cost, solve(program.sparse, relaxed=True, time_limit=left.seconds)
+        before, relaxed = relaxed.cost, solve(program.sparse, relaxed=True)
         still = still + 1 if relaxed.cost - before <= CLOSE * abs(before) else 0
     return relaxed
 
 
-def finish(program: WeekProgram, solved: Solved, relaxed: Solved, seconds: dict[str, float]) -> Plan:
-    """Weigh out a solution, add up its money and prove what can be proved."""
-    clock = time.perf_counter()
+def finish(program: WeekProgram, solved: Solved, relaxed: Solved) -> Plan:
+    """Weigh out a solution, add up its money and prove what can be proved. Raises OutOfTime."""
     parts, bought = planned(program, solved), orders(program, solved)
     dearer = reduced_costs(program.sparse, relaxed.prices)
     least = needed_only(program, parts, bought)
@@ -142,18 +184,15 @@ def finish(program: WeekProgram, solved: Solved, relaxed: Solved, seconds: dict[
         if least != more and not all(one.sound for one in made):
             least, made = more, weigh_all(program, parts, more, dearer)
     bought = least
-    seconds["weigh"] = time.perf_counter() - clock
-    clock = time.perf_counter()
     added = money(program, made, bought)
     bound = lower_bound(program.sparse, relaxed.prices) if len(relaxed.prices) else None
-    faults = tuple(recheck(program, made, bought))
+    faults, excess = tuple(recheck(program, made, bought)), tuple(excesses(program, made, bought))
     sound = not faults and all(one.sound for one in made)
     reported = solved.bound if program.sparse.has_whole else None
-    certificate = Certificate(sound, added.minimised, bound, reported, faults)
-    seconds["prove"] = time.perf_counter() - clock
+    certificate = Certificate(sound, added.minimised, bound, reported, faults, excess)
     status = Status.TIME_LIMIT if solved.ending is Ending.TIME_LIMIT else Status.OPTIMAL
     if not sound:
         status = Status.DO_NOT_MAKE
     return Plan(
-        status, program.world, program, solved, made, bought, added, certificate, relaxed, seconds
+        status, program.world, program, solved, made, bought, added, certificate, relaxed
     )  # fmt: skip

@@ -8,7 +8,7 @@ is left out, for a single batch cannot look after it. So the figure is, if anyth
 from __future__ import annotations
 
 from collections import defaultdict
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fractions import Fraction
 
 from optimizer.plan.build import Costs, Wanted, WeekProgram, build
@@ -30,25 +30,26 @@ class InOrder:
     stuck: str = ""
 
 
-def in_order(world: World, *, time_limit: float | None = None) -> InOrder:
-    """Plan the batches one after the other, by the first day of their window and then as they stand in the file."""
+def in_order(world: World) -> InOrder:
+    """Plan the batches one after the other, by the first day of their window and then as they stand in the file.
+
+    What closing stock the lots do not leave is bought in the end. Raises OutOfTime.
+    """
     stock = {i: s.kg for i, s in enumerate(world.supplies) if s.kg is not None}
-    short = _put_aside(world, stock)
-    if short:
-        return InOrder(None, f"closing stock of {short}")
+    aside = _put_aside(world, stock)
     costs = Costs(world, stock)
     taken: dict[tuple[int, int], Fraction] = defaultdict(Fraction)
     counted: dict[int, int] = defaultdict(int)
     ordered: dict[int, Fraction] = defaultdict(Fraction)
     charged: set[tuple[str, int]] = set()
     total = float(build(world, Wanted(jobs=(), costs=costs)).sparse.constant)
-    for job in sorted(world.jobs, key=lambda job: (job.days[0], job.index)):
+    for job in sorted((job for job in world.jobs if job.days), key=lambda job: (job.days[0], job.index)):
         wanted = Wanted(
             jobs=(job.index,), stock=stock, charged=frozenset(charged), taken=taken, counted=counted,
             alone=True, ordered=ordered, costs=costs,
         )  # fmt: skip
         program = build(world, wanted)
-        solved = solve(program.sparse, time_limit=min(time_limit or _SECONDS, _SECONDS), gap=_GAP)
+        solved = solve(program.sparse, time_limit=_SECONDS, gap=_GAP)
         if not solved.found:
             return InOrder(None, job.name)
         total += solved.cost - float(program.sparse.constant)
@@ -56,21 +57,32 @@ def in_order(world: World, *, time_limit: float | None = None) -> InOrder:
         for s in {s for part in planned(program, solved) for s in part.kilograms if world.supplies[s].offer is None}:
             costs.hold(s, stock[s])
         _count(program, solved, taken, counted)
-    return InOrder(total)
+    if not world.week.entry.kitchen.closing:
+        return InOrder(total)
+    for s, kg in aside.items():
+        stock[s] += kg
+    kitchen = world.week.entry.kitchen.model_copy(update={"cold_store": ()})
+    entry = world.week.entry.model_copy(update={"kitchen": kitchen})
+    bare = replace(world, week=replace(world.week, entry=entry))
+    program = build(bare, Wanted(jobs=(), stock=stock, charged=frozenset(charged), ordered=ordered))
+    solved = solve(program.sparse, time_limit=_SECONDS, gap=_GAP)
+    if not solved.found:
+        return InOrder(None, "closing stock")
+    return InOrder(total + solved.cost - float(program.sparse.constant))
 
 
-def _put_aside(world: World, stock: dict[int, Fraction]) -> str:
-    """Take the closing stock off the lots that keep; the material of which there is not enough, or nothing."""
+def _put_aside(world: World, stock: dict[int, Fraction]) -> dict[int, Fraction]:
+    """Take the closing stock off the lots that keep, as far as there is any: kilograms of each put aside."""
+    aside: dict[int, Fraction] = defaultdict(Fraction)
     for closing in world.week.entry.kitchen.closing:
         wanted = closing.kg
         for s in sorted(stock, key=lambda s: world.supplies[s].worth):
             if world.supplies[s].lot.material == closing.material and world.supplies[s].keeps:
                 kept = min(wanted, stock[s])
                 stock[s] -= kept
+                aside[s] += kept
                 wanted -= kept
-        if wanted > 0:
-            return closing.material
-    return ""
+    return aside
 
 
 def _take(

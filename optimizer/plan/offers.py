@@ -260,7 +260,7 @@ def _offer(name: str, rows: Sequence[_Row], lots: Mapping[str, Lot], faults: lis
             first.fault("smallest_order_kg", "the smallest order is above the largest", "at most the largest")
         )
     lowest = min((price for p in periods for price in (p.price, *(b for _, b in p.breaks))), default=Fraction(0))
-    worth = first.number("worth_after_per_kg", faults, lowest) or Fraction(0)
+    worth = first.number("worth_after_per_kg", faults, _NO_MONEY) or _NO_MONEY
     if worth > lowest:
         found = f"worth {trimmed(worth)} a kilogram when left over, yet sold at {trimmed(lowest)}"
         faults.append(first.fault("worth_after_per_kg", found, "at most the lowest price, or the plan would hoard"))

@@ -108,14 +108,19 @@ def _left_out(world: World) -> Iterator[tuple[str, str]]:
             yield lot.name, "nothing of it can be used"
 
 
-def gather(plan: Plan, compared: InOrder | None, gone: Sequence[tuple[int, int, Fraction]] = ()) -> Outcome:
-    """All figures of a plan that was found; ``gone`` is what batches already made took: supply, day, kilograms."""
+def gather(
+    plan: Plan, compared: InOrder | None, gone: Sequence[tuple[int, int, Fraction]] = (), *, quick: bool = False
+) -> Outcome:
+    """All figures of a plan that was found; ``gone`` is what batches already made took: supply, day, kilograms.
+
+    ``quick`` leaves out what has to be solved for. Raises OutOfTime otherwise.
+    """
     found = Outcome(plan, compared, gone=tuple(gone))
     if plan.money is None:
         return found
-    found.limits = priced(plan.program, plan.solved)
+    found.limits = [] if quick else priced(plan.program, plan.solved)
     found.stock = _with_done(plan.world, stock_by_day(plan.program, plan.made, plan.orders), gone)
-    found.expiring = _expiring(plan)
+    found.expiring = _expiring(plan, quick=quick)
     return found
 
 
@@ -130,7 +135,7 @@ def _with_done(
     return found
 
 
-def _expiring(plan: Plan) -> list[Expiring]:
+def _expiring(plan: Plan, *, quick: bool) -> list[Expiring]:
     world, program = plan.world, plan.program
     have = dict(program.stock)
     have.update({o.supply_index: o.kg for o in plan.orders})
@@ -140,7 +145,8 @@ def _expiring(plan: Plan) -> list[Expiring]:
     left = {s: kg for s, kg in left.items() if kg > 0}
     if not left:
         return []
-    linear = solve(program.sparse, pinned=plan.solved.values) if program.sparse.has_whole else plan.solved
+    pinned = program.sparse.has_whole and not quick
+    linear = solve(program.sparse, pinned=plan.solved.values) if pinned else plan.solved
     rest = reduced_costs(program.sparse, linear.prices)
     cheapest = _cheapest_use(plan, rest) if len(rest) else {}
     found = []

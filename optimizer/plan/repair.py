@@ -13,7 +13,7 @@ from datetime import date
 from fractions import Fraction
 from typing import Any
 
-from optimizer.plan.build import Block, Wanted, WeekProgram, build
+from optimizer.plan.build import Block, Room, Wanted, WeekProgram, build
 from optimizer.plan.engine import solve
 from optimizer.plan.happened import Happened
 from optimizer.plan.in_doubt import in_doubt
@@ -28,16 +28,16 @@ SAME_KG = Fraction(1, 10**6)
 
 @dataclass
 class Repaired:
-    """A program for what is still to be done. ``changed`` holds a yes-or-no column for each fixed batch.
+    """What is still to be done: ``make`` makes its program, ``again`` the same without holding to the plan.
 
-    ``again`` makes the same program anew, without holding to the plan; ``gone`` is what the batches made took (supply,
-    day, kilograms as held); ``missed`` are batches whose days are past; ``hold`` are doubts about batches made, in
-    words; ``coming`` are the orders that are out.
+    ``fewest`` is how many fixed batches may change, known once a program was made; ``gone`` is what the batches made
+    took (supply, day, kilograms as held); ``missed`` are batches whose days are past; ``hold`` are doubts about batches
+    made, in words; ``coming`` are the orders that are out.
     """
 
-    program: WeekProgram
+    world: World
+    make: Callable[[Room], WeekProgram]
     again: Callable[[], WeekProgram]
-    changed: dict[str, int] = field(default_factory=dict)
     done: list[Any] = field(default_factory=list)
     gone: tuple[tuple[int, int, Fraction], ...] = ()
     fewest: int | None = None
@@ -76,12 +76,16 @@ def repaired(world: World, happened: Happened) -> Repaired:
     def rest() -> WeekProgram:
         return build(world, wanted)
 
+    def make(room: Room) -> WeekProgram:
+        program = build(world, replace(wanted, room=room))
+        _hold_to(found, program, happened, where)
+        return program
+
     shown = [plain for batch, plain in zip(happened.plan.batches, happened.shown, strict=True) if batch in done]
     found = Repaired(
-        rest(), rest, done=shown, gone=gone, hold=hold, coming=coming,
+        world, make, rest, done=shown, gone=gone, hold=hold, coming=coming,
         missed=tuple(job.name for job in left if not job.days),
     )  # fmt: skip
-    _hold_to(found, world, happened, where)
     return found
 
 
@@ -134,29 +138,26 @@ def _rest_of(job: Job, done: Sequence[PlannedBatch], now: int) -> Job:
     return replace(job, lo=job.lo - made, hi=job.hi - made, made_kg=made)
 
 
-def _hold_to(found: Repaired, world: World, happened: Happened, where: Where) -> None:
-    """A yes-or-no column for each fixed batch: zero only where every pull is the plan's."""
+def _hold_to(found: Repaired, program: WeekProgram, happened: Happened, where: Where) -> None:
+    """A yes-or-no column for each fixed batch: zero only where every pull is the plan's; as few ones as can be."""
     through, now = happened.entry.fixed_through, happened.entry.now
     if through is None:
         return
-    blocks = {(block.job.name, world.date(block.day)): block for block in found.program.blocks}
+    blocks = {(block.job.name, program.world.date(block.day)): block for block in program.blocks}
+    columns = []
     for batch in happened.plan.batches:
         block = blocks.get((batch.batch, batch.date))
         if block is None or not now <= batch.date <= through:
             continue
-        column = found.program.sparse.column(("changed", batch.batch), _ZERO, _ONE, whole=True)
-        found.changed[batch.batch] = column
+        columns.append(program.sparse.column(("changed", batch.batch), _ZERO, _ONE, whole=True))
         pulls = {where.get((pull.lot, pull.delivered)): pull.held_kg for pull in batch.pulls}
-        _unless(found.program, block, pulls, column)
-    columns = list(found.changed.values())
-    most = happened.entry.most_changes
+        _unless(program, block, pulls, columns[-1])
     if not columns:
         return
-    if most is None:
-        most = fewest(found)
-    if most is not None:
-        found.fewest = most
-        found.program.sparse.row(("most changes",), columns, [1] * len(columns), hi=Fraction(most))
+    most = happened.entry.most_changes
+    found.fewest = _fewest(program, columns) if most is None else most
+    if found.fewest is not None:
+        program.sparse.row(("most changes",), columns, [1] * len(columns), hi=Fraction(found.fewest))
 
 
 def _unless(program: WeekProgram, block: Block, pulls: dict[int | None, Fraction], column: int) -> None:
@@ -178,10 +179,10 @@ def _unless(program: WeekProgram, block: Block, pulls: dict[int | None, Fraction
         sparse.row(("changed anyway", block.job.index), [column], [1], lo=_ONE)
 
 
-def fewest(found: Repaired) -> int | None:
+def _fewest(program: WeekProgram, columns: Sequence[int]) -> int | None:
     """The smallest number of fixed batches that must change; None where there is no plan at all."""
-    trial = found.program.sparse.without_cost()
-    for column in found.changed.values():
+    trial = program.sparse.without_cost()
+    for column in columns:
         trial.set_cost(column, _ONE)
     solved = solve(trial)
     return round(solved.cost) if solved.found else None

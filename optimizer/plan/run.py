@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import sys
 from collections.abc import Callable
+from fractions import Fraction
 
 from optimizer.blend import Status
+from optimizer.clock import OutOfTime, limited
 from optimizer.plan.build import WeekProgram
-from optimizer.plan.find import Plan, find, search
+from optimizer.plan.find import Plan, find
 from optimizer.plan.happened import as_it_is, read_happened
 from optimizer.plan.in_order import in_order
 from optimizer.plan.outcome import Outcome, gather
@@ -18,25 +20,38 @@ from optimizer.plan.world import World, assemble_week
 
 
 def plan_week(week: Week, *, time_limit: float | None = None, compare: bool = True, talk: bool = True) -> Outcome:
-    """Plan a week. Raises BadInput where its files do not fit together."""
-    world = assemble_week(week)
-    plan = find(world, time_limit=time_limit, talk=talk)
-    if plan.status is Status.INFEASIBLE or impossible(world):
-        return _without(plan, world)
-    stopped = plan.solved.interrupted
-    return gather(plan, in_order(world, time_limit=time_limit) if compare and not stopped else None)
+    """Plan a week. Raises BadInput where its files do not fit together, OutOfTime where there is no time for a plan."""
+    with limited(time_limit):
+        world = assemble_week(week)
+        plan = find(world, talk=talk)
+        if plan.status is Status.INFEASIBLE or impossible(world):
+            return _without(plan, world)
+        return _gathered(plan, compare=compare and not plan.solved.interrupted)
 
 
 def plan_again(week: Week, what_happened: str, *, time_limit: float | None = None, talk: bool = True) -> Outcome:
-    """Plan what is left of a week after something else happened than was planned."""
-    happened = read_happened(what_happened)
-    world = assemble_week(as_it_is(week, happened))
-    rest = repaired(world, happened)
-    plan = search(rest.program, {}, time_limit=time_limit, talk=talk)
-    outcome = _without(plan, world, rest.again) if plan.status is Status.INFEASIBLE else gather(plan, None, rest.gone)
+    """Plan what is left of a week after something else happened than was planned. Raises as ``plan_week``."""
+    with limited(time_limit):
+        happened = read_happened(what_happened)
+        world = assemble_week(as_it_is(week, happened))
+        rest = repaired(world, happened)
+        plan = find(rest.world, rest.make, talk=talk)
+        if plan.status is Status.INFEASIBLE:
+            outcome = _without(plan, world, rest.again)
+        else:
+            outcome = _gathered(plan, compare=False, gone=rest.gone)
     outcome.done, outcome.fewest_changes, outcome.missed = rest.done, rest.fewest, rest.missed
     outcome.hold, outcome.coming = rest.hold, rest.coming
     return outcome
+
+
+def _gathered(plan: Plan, *, compare: bool, gone: tuple[tuple[int, int, Fraction], ...] = ()) -> Outcome:
+    """All that is said of a plan; where the time is over the plan stands, and what is not known is not said."""
+    try:
+        compared = in_order(plan.world) if compare and plan.money is not None else None
+        return gather(plan, compared, gone)
+    except OutOfTime:
+        return gather(plan, None, gone, quick=True)
 
 
 def _without(plan: Plan, world: World, again: Callable[[], WeekProgram] | None = None) -> Outcome:
@@ -45,5 +60,5 @@ def _without(plan: Plan, world: World, again: Callable[[], WeekProgram] | None =
     status = Status.DO_NOT_MAKE if any(r.origin.legal for _, r in never) else Status.INFEASIBLE
     if not never:
         sys.stderr.write("no plan; looking for the reasons and the ways out\n")
-    bare = Plan(status, plan.world, plan.program, plan.solved, seconds=plan.seconds)
+    bare = Plan(status, plan.world, plan.program, plan.solved)
     return Outcome(bare, no_plan=no_plan(world, again))

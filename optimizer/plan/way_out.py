@@ -72,9 +72,11 @@ class _Slack:
 
 
 def impossible(world: World) -> tuple[tuple[str, Requirement], ...]:
-    """Requirements that no choice of lots can meet, each with the batch it belongs to."""
+    """Requirements that no choice of lots can meet, each with the batch it belongs to and that must be made."""
     found = []
     for job in world.jobs:
+        if job.entry.may_leave_out or job.lo <= 0:
+            continue
         for rows in {id(rows): rows for rows in job.rows.values()}.values():
             found += [(job.name, requirement) for requirement in rows.impossible]
     return tuple(found)

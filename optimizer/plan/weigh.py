@@ -24,6 +24,7 @@ from constraints.quantities import Basis, Weight
 from constraints.requirement import Requirement
 from constraints.stock import BatchSize, Stock
 from optimizer.blend import Answer, Status, blend, measured
+from optimizer.clock import left
 from optimizer.order import Asked, order_of
 from optimizer.plan.build import WeekProgram
 from optimizer.plan.read_off import Order, Planned
@@ -91,6 +92,7 @@ def _in_turn(shelf: _Shelf, plan: Sequence[Planned], dearer: Floats | None) -> l
     """Weigh batches one after the other from one shelf."""
     made: list[Made] = []
     for part in plan:
+        left()
         shelf.turn(part)
         one = _weigh(shelf, part, made, dearer)
         shelf.take(one.taken)
@@ -140,7 +142,7 @@ class _Shelf:
         left = self.left.get(s, _ZERO)
         rest = max(left - self.promised.get(s, _ZERO), _ZERO)
         own = part.kilograms.get(s)
-        return rest if own is None else max(min(left, _rounded_up(part, own) / self._usable(s)), rest)
+        return rest if own is None else max(min(left, _rounded_up(part, own) / self.usable(s)), rest)
 
     def near(self, part: Planned, s: int) -> Fraction:
         """As ``free``, but no further from the plan than rounding needs."""
@@ -149,14 +151,20 @@ class _Shelf:
     def ahead(self, part: Planned, s: int) -> Fraction:
         """No further from the plan than rounding needs, and that even of what later batches were promised."""
         most = _rounded_up(part, part.kilograms.get(s, _ZERO)) + NEAR * _division(part)
-        return min(self.left.get(s, _ZERO), most / self._usable(s))
+        return min(self.left.get(s, _ZERO), most / self.usable(s))
 
     def open(self, part: Planned, s: int, *, promised: bool) -> Fraction:
         """What a batch blended afresh may take; in need also what later batches were promised, who then look again."""
         return self.left.get(s, _ZERO) if promised else self.free(part, s)
 
-    def _usable(self, s: int) -> Fraction:
+    def usable(self, s: int) -> Fraction:
+        """Usable share of a supply."""
         return self.world.supplies[s].lot.usable
+
+    def to_be_used_up(self, part: Planned) -> dict[int, bool]:
+        """Supplies of a batch that the week must use up; True where this is the last batch they go into."""
+        mine = (s for s in part.kilograms if self.world.supplies[s].lot.use_up)
+        return {s: not self.promised.get(s) for s in mine}
 
 
 def _division(part: Planned) -> Fraction:
@@ -172,7 +180,7 @@ def _weigh(shelf: _Shelf, part: Planned, before: Sequence[Made], dearer: Floats 
     """Weigh one batch from its planned lots and a little of a few more, else of many, else from all that is there."""
     block = part.block
     on = shelf.world.date(block.day)
-    size = _size(part, on, before, last=shelf.last[block.job.index] is part)
+    size = _size(shelf, part, on, before)
     answer = None
     names: dict[Ingredient, int] = {}
     tries = [(_FEW, shelf.near), (_MANY, shelf.free), (_MANY, shelf.ahead)]
@@ -222,16 +230,16 @@ def _helpers(
     return list(islice((s for s in ranked if s not in part.kilograms and most(part, s) >= _division(part)), count))
 
 
-def _size(part: Planned, on: date, before: Sequence[Made], *, last: bool) -> Size:
+def _size(shelf: _Shelf, part: Planned, on: date, before: Sequence[Made]) -> Size:
     """How much to weigh: the batch's size, or what the plan chose, on whole divisions inside the band.
 
-    The last part of a batch made in parts brings the whole to its size.
+    The last part of a batch made in parts brings the whole to its size, and what a lot that is to be used up has left
+    goes into the last batch that the plan gives it to.
     """
-    job = part.block.job
+    job, division, last = part.block.job, _division(part), shelf.last[part.block.job.index] is part
     name, fixed = f"--{job.entry.basis}-kg", job.entry.fixed_kg
     if fixed is not None and not job.entry.may_split:
         return order_of(job.recipe, name, fixed, on, Asked())
-    division = _division(part)
     done = sum((m.kilograms(job.entry.basis) for m in before if m.job is job), _ZERO)
     fixed = None if fixed is None else fixed - job.made_kg
     lo = max(job.lo - done, _ZERO) if last else _ZERO
@@ -239,9 +247,12 @@ def _size(part: Planned, on: date, before: Sequence[Made], *, last: bool) -> Siz
     wanted = part.amount if fixed is None or not last else fixed - done
     if fixed is None and job.entry.basis is not Basis.MEAT:  # additions bring a batch near its weight, not onto it
         lo, hi = (lo + division / 2, hi - division / 2) if hi - lo >= 2 * division else (lo, hi)
-    steps = floor(min(max(wanted, lo), hi) / division + Fraction(1, 2))
+    dying = shelf.to_be_used_up(part) if fixed is None else {}
+    wanted += sum((shelf.left[s] * shelf.usable(s) - part.kilograms[s] for s, gone in dying.items() if gone), _ZERO)
+    # what the plan leaves room for is not passed by rounding up, unless something must be used up
+    steps = floor(min(max(wanted, lo), hi) / division + Fraction(1, 2) * bool(dying or fixed is not None))
     steps = max(min(steps, floor(hi / division)), ceil(lo / division) if lo <= hi else 0)
-    roomy = fixed is None and (steps - 2 * _GIVE) * division >= lo and steps > 2 * _GIVE
+    roomy = fixed is None and not dying and (steps - 2 * _GIVE) * division >= lo and steps > 2 * _GIVE
     give = _GIVE if roomy else 0
     asked = Asked(within_kg=(give + Fraction(1, 2)) * division) if give else Asked()
     return order_of(job.recipe, name, max(steps - give, 1) * division, on, asked)

@@ -71,6 +71,11 @@ class Supply:
         return self.lot.name
 
     @property
+    def drop(self) -> tuple[str, int]:
+        """Supplier and day of a delivery."""
+        return ("" if self.offer is None else self.offer.supplier), self.first
+
+    @property
     def price(self) -> Fraction:
         """Book price of a kilogram as held; of an offer the price of the day before any break."""
         return self.lot.held_cost_per_kg if self.period is None else self.period.price
@@ -242,7 +247,7 @@ def _jobs(week: Week, sources: Sequence[Lot]) -> tuple[Job, ...]:
     jobs = []
     for i, (batch, recipe) in enumerate(zip(entry.batches, week.recipes, strict=True)):
         days = _window(week, batch)
-        if not days:
+        if not days and not batch.may_leave_out:
             faults.append(week.document.fault(("batches", i), f"{batch.name} has no day on which it can be made", ""))
         rows: dict[int, RecipeRows] = {}
         lo, hi = batch.band
