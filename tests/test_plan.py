@@ -329,6 +329,18 @@ def test_the_time_limit_keeps_the_best_plan_or_says_there_is_none(tmp_path: Path
         assert document["certificate"]["reported_bound"] <= document["money"]["unrounded"] + 1e-6
 
 
+@pytest.mark.parametrize("seconds", ["0.01", "0.2"])
+def test_a_time_limit_holds_before_there_is_anything_to_weigh(seconds: str, tmp_path: Path) -> None:
+    from benchmark_plan import write_whole_week
+
+    write_whole_week(tmp_path, 11)
+    done = command(str(tmp_path / "week.yaml"), "--time-limit", seconds, "--json")
+    document = json.loads(done.stdout)
+    assert (done.returncode, document["status"], document["batches"]) == (3, "time_limit", [])
+    page = command(str(tmp_path / "week.yaml"), "--time-limit", seconds).stdout
+    assert "Stopped at the time limit before any plan was found." in page and "CAUTION" in page
+
+
 def test_interrupting_keeps_the_best_plan(tmp_path: Path) -> None:
     from benchmark_plan import write_whole_week
 

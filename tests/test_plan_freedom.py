@@ -119,7 +119,7 @@ def test_what_may_be_left_out_and_cannot_be_made_is_left_out(tmp_path: Path) -> 
     outcome = planned(RawWeek(2, lots, [can, cannot]).write(tmp_path))
     assert outcome.plan.status is Status.OPTIMAL and outcome.exit_code == 0
     assert [one.job.name for one in outcome.plan.made] == ["A"] and outcome.left_out == ("B",)
-    assert "B" in plan_page(outcome).split("left out")[1].splitlines()[0]
+    assert "- B is left out: it cannot be made: fat" in plan_page(outcome)
 
 
 def test_what_may_be_split_and_left_out_is_split(tmp_path: Path) -> None:

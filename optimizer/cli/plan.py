@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from optimizer.cli.shared import NO_BATCH, faults_on_stderr, figure, not_written, outputs, say, write_text
+from optimizer.cli.shared import NO_BATCH, TIME_LIMIT, faults_on_stderr, figure, not_written, outputs, say, write_text
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
@@ -30,29 +30,40 @@ def plan(
     compare: Annotated[
         bool, typer.Option(help="Also plan batch by batch, in order, to say what planning together saves.")
     ] = True,
-    full: Annotated[bool, typer.Option("--full", help="Add the whole page of every batch.")] = False,
+    full: Annotated[
+        bool, typer.Option("--full", help="Add stock by day, prices of limits, and the page of every batch.")
+    ] = False,
     json: Annotated[bool, typer.Option("--json", help="Print one JSON document instead of the page.")] = False,
 ) -> None:
     """Plan many batches over many days from shared lots and offers: cheapest together, weighed out and checked.
 
-    Progress goes to standard error. Ctrl-C, like the time limit, takes the best plan found with its gap (exit code 3).
+    Progress goes to standard error. Ctrl-C, like the time limit, takes the best plan found with its gap (exit code 3);
+    where there is none yet it ends with *interrupted* (exit code 130).
     """
     limit = figure(time_limit, "--time-limit")
     wanted = {"--orders": orders, "--pulls": pulls, "--picture": picture}
     outputs(wanted)
-    with faults_on_stderr():
-        from optimizer.plan.run import plan_again, plan_week
-        from optimizer.plan.week_file import read_week
+    from optimizer.clock import OutOfTime, limited
 
-        read = read_week(week)
-        recipes = [recipe.file for recipe in read.recipes]
-        outputs(wanted, [week, what_happened, read.lots.file, read.offers.file or None, *recipes])
-        say(read.warnings)
-        seconds = None if limit is None else float(limit)
-        if what_happened is None:
-            outcome = plan_week(read, time_limit=seconds, compare=compare)
-        else:
-            outcome = plan_again(read, what_happened, time_limit=seconds)
+    try:
+        with faults_on_stderr(), limited(None if limit is None else float(limit)):
+            from optimizer.plan.run import plan_again, plan_week
+            from optimizer.plan.week_file import read_week
+
+            read = read_week(week)
+            recipes = [recipe.file for recipe in read.recipes]
+            outputs(wanted, [week, what_happened, read.lots.file, read.offers.file or None, *recipes])
+            say(read.warnings)
+            outcome = plan_week(read, compare=compare) if what_happened is None else plan_again(read, what_happened)
+    except OutOfTime:
+        from optimizer.plan.plan_json import stopped_document
+        from optimizer.plan.plan_page import stopped_page
+
+        not_written(wanted, "there is no plan")
+        sys.stdout.write(stopped_document() if json else stopped_page())
+        raise typer.Exit(TIME_LIMIT) from None
+    if outcome.plan.solved.interrupted and not outcome.plan.solved.found:
+        raise KeyboardInterrupt
     _write(outcome, wanted)
     from optimizer.plan.plan_json import plan_document
     from optimizer.plan.plan_page import plan_page

@@ -19,6 +19,7 @@ if TYPE_CHECKING:
 
 BAD_INPUT = 2
 NO_BATCH = 1
+TIME_LIMIT = 3
 WIDTH = 80
 """Columns of a message."""
 

@@ -23,7 +23,9 @@ class Money:
     ``minimised`` is what the plan minimised: lots and purchases at what using them costs (book price or salvage, of a
     purchase its price less the worth of what is left), additions, charges and holding, less what the product is worth.
     ``cash`` is paid in the week: orders, charges, additions and holding. ``used`` is the book value of the lots used,
-    ``left`` the worth of what is left and keeps, ``lost`` book value less salvage of what dies unused.
+    ``left`` the worth of what is left and keeps, ``lost`` book value less salvage of what dies unused. ``minimised`` is
+    ``cash`` with ``stock_used`` (lots at hand, at what they are worth) and ``dose_rounding`` (additions at their exact
+    doses less as weighed), less ``bought_left`` (worth of what was bought and is left) and ``product``.
     """
 
     minimised: Fraction
@@ -36,6 +38,9 @@ class Money:
     left: Fraction
     lost: Fraction
     product: Fraction
+    stock_used: Fraction
+    bought_left: Fraction
+    dose_rounding: Fraction
 
 
 def money(program: WeekProgram, made: Sequence[Made], bought: Sequence[Order]) -> Money:
@@ -48,21 +53,27 @@ def money(program: WeekProgram, made: Sequence[Made], bought: Sequence[Order]) -
     have = dict(program.stock)
     have.update({o.supply_index: o.kg for o in bought})
     paid = {o.supply_index: o.price for o in bought}
-    holding = left = lost = worth_bought = _ZERO
+    holding = left = lost = stock_used = bought_left = worth_used = _ZERO
     for s, kg in have.items():
         supply = world.supplies[s]
-        rest = kg - sum(taken.get(s, {}).values(), _ZERO)
+        gone = sum(taken.get(s, {}).values(), _ZERO)
+        rest = kg - gone
         nights = sum((k * supply.nights_to(day) for day, k in taken.get(s, {}).items()), rest * supply.nights)
         holding += world.holding * nights
-        if supply.keeps:
-            left += rest * supply.worth
-        else:
-            lost += rest * (paid.get(s, supply.price) - supply.worth)
+        left += rest * supply.worth if supply.keeps else _ZERO
+        lost += _ZERO if supply.keeps else rest * (paid.get(s, supply.price) - supply.worth)
+        worth_used += gone * supply.worth
         if s in paid:
-            worth_bought += kg * supply.worth
-    minimised = values + ordered - worth_bought + charges + holding - product
+            bought_left += rest * supply.worth
+        else:
+            stock_used += gone * supply.worth
     cash = ordered + charges + additions + holding
-    return Money(minimised, cash, ordered, charges, additions, holding, used, left, lost, product)
+    rounding = values - worth_used - additions
+    minimised = cash + stock_used + rounding - bought_left - product
+    return Money(
+        minimised, cash, ordered, charges, additions, holding, used, left, lost, product, stock_used, bought_left,
+        rounding,
+    )  # fmt: skip
 
 
 def charges_of(bought: Sequence[Order]) -> Fraction:

@@ -10,6 +10,9 @@ from typing import Any
 
 import numpy as np
 
+from constraints.ingredients import FAT, SALT
+from constraints.meaning import BY_ION, Stage
+from constraints.quantities import Basis
 from optimizer.plan.engine import solve
 from optimizer.plan.find import Plan
 from optimizer.plan.in_order import InOrder
@@ -19,7 +22,9 @@ from optimizer.plan.proof import reduced_costs
 from optimizer.plan.recheck import stock_by_day
 from optimizer.plan.sparse import Floats
 from optimizer.plan.way_out import NoPlan
-from optimizer.plan.world import Supply, World
+from optimizer.plan.weigh import Made
+from optimizer.plan.world import Job, Supply, World
+from optimizer.summary import casing_need, composition, costs
 
 _ZERO = Fraction(0)
 
@@ -39,6 +44,64 @@ class Expiring:
     batch: str | None
     day: date | None
     saving_costs: float | None
+
+
+@dataclass(frozen=True)
+class LeftOver:
+    """Kilograms as held of a delivery that no batch of the week uses and that keep, and what they are worth."""
+
+    supply: Supply
+    came: date
+    kg: Fraction
+    worth: Fraction
+
+
+@dataclass(frozen=True)
+class Figures:
+    """A batch at a glance; None where a figure is not known, or there is none. ``cost_per_kg`` is cash a kilogram."""
+
+    fat_pct: Fraction | None
+    salt_pct: Fraction | None
+    nitrite_ppm: Fraction | None
+    links: int | None
+    cost_per_kg: Fraction
+    loads: int
+
+
+def figures_of(one: Made) -> Figures:
+    """The figures of a batch as weighed."""
+    problem, weighed = one.answer.problem, one.answer.weighed
+    assert weighed is not None
+    total = weighed.total
+    nitrite = [
+        check.value for check in one.answer.checks
+        if check.requirement.regulates.stage is Stage.INGOING and check.value is not None
+        and check.requirement.regulates.substances & set(BY_ION["nitrite"])
+    ]  # fmt: skip
+    casing = casing_need(problem, total)
+    return Figures(
+        composition(total, Basis.MEAT).get(FAT), composition(total, Basis.BATCH).get(SALT), max(nitrite, default=None),
+        None if casing is None else casing.links, costs(problem, weighed).per_kg_batch, max(len(weighed.loads), 1),
+    )  # fmt: skip
+
+
+def _why_left_out(job: Job) -> str:
+    if not job.days:
+        return "no day on which it can be made"
+    broken = {r.words(): None for rows in job.rows.values() for r in rows.impossible}
+    if broken:
+        return f"it cannot be made: {'; '.join(broken)}"
+    return "not worth making, or there is not enough for it"
+
+
+def _left_over(plan: Plan) -> Iterator[LeftOver]:
+    have = {s: kg for s, kg in plan.program.stock.items() if plan.world.supplies[s].offer is not None}
+    have |= {o.supply_index: o.kg for o in plan.orders}
+    for s, kg in sorted(have.items()):
+        supply = plan.world.supplies[s]
+        left = kg - sum((one.taken.get(s, _ZERO) for one in plan.made), _ZERO)
+        if left > 0 and supply.keeps:
+            yield LeftOver(supply, plan.world.date(supply.first), left, left * supply.worth)
 
 
 @dataclass
@@ -64,20 +127,36 @@ class Outcome:
 
     @property
     def verdict(self) -> str:
-        """One word for the whole: that of the plan, or *hold* where something already made must be held back."""
-        return "hold" if self.hold else str(self.plan.status)
+        """One word for the whole: that of the plan, *hold* where something already made must be held back, or
+        *not_all_holds* where the scales do not allow every limit of the kitchen to be kept.
+        """
+        if self.hold:
+            return "hold"
+        excess = self.plan.certificate is not None and self.plan.certificate.excess
+        return "not_all_holds" if excess and self.plan.status.exit_code != 1 else str(self.plan.status)
 
     @property
     def exit_code(self) -> int:
         """That of the plan; 1 where something already made must be held back."""
-        return int(bool(self.hold)) or self.plan.status.exit_code
+        return 1 if self.verdict in ("hold", "not_all_holds") else self.plan.status.exit_code
 
     @property
     def left_out(self) -> tuple[str, ...]:
-        """Batches that a plan leaves out because they are not worth making."""
+        """Batches that a plan leaves out."""
+        return tuple(name for name, _ in self.left_out_why)
+
+    @property
+    def left_out_why(self) -> tuple[tuple[str, str], ...]:
+        """Batches that a plan leaves out, each with the reason."""
         made = {one.job.name for one in self.plan.made}
-        wanted = {block.job.name for block in self.plan.program.blocks}
-        return tuple(sorted(wanted - made)) if self.plan.made else ()
+        known = {b["batch"] for b in self.done} | set(self.missed) | made
+        jobs = self.plan.world.jobs if self.plan.made else ()
+        return tuple(sorted((job.name, _why_left_out(job)) for job in jobs if job.name not in known))
+
+    @property
+    def left_over(self) -> tuple[LeftOver, ...]:
+        """What was ordered, now or before, and no batch of the week uses."""
+        return tuple(_left_over(self.plan))
 
     @property
     def lots_left_out(self) -> tuple[tuple[str, str], ...]:

@@ -15,7 +15,7 @@ from optimizer.reading.weighed import Twice, as_typed
 
 MOST_KG = 10**6
 """Kilograms above which a figure is none of a kitchen; common practice, no source."""
-MADE = ("optimal", "time_limit", "hold")
+MADE = ("optimal", "time_limit", "hold", "not_all_holds")
 """Verdicts of plans that can be carried out or were."""
 
 

@@ -8,13 +8,26 @@ from typing import Any
 
 from optimizer.blend import Status
 from optimizer.pages.answer_json import as_dict
-from optimizer.plan.outcome import Outcome, by_day
+from optimizer.plan.outcome import Outcome, by_day, figures_of
 from optimizer.plan.weigh import Made
+from optimizer.words import CAUTION
 
 
 def plan_document(outcome: Outcome) -> str:
     """The plan as one JSON document, ending in a newline."""
     return json.dumps(plan_dict(outcome), indent=2, ensure_ascii=False) + "\n"
+
+
+def stopped_document() -> str:
+    """The document where the time was over before there was anything to plan."""
+    stopped: dict[str, Any] = {
+        "status": str(Status.TIME_LIMIT),
+        "orders": [],
+        "batches": [],
+        "money": None,
+        "certificate": None,
+    }
+    return json.dumps(stopped | {"caution": CAUTION}, indent=2) + "\n"
 
 
 def plan_dict(outcome: Outcome) -> dict[str, Any]:
@@ -49,6 +62,12 @@ def plan_dict(outcome: Outcome) -> dict[str, Any]:
             {"offer": o.offer, "delivered": o.delivered.isoformat(), "kg": float(o.kg)} for o in outcome.coming
         ],
         "left_out": list(outcome.left_out),
+        "left_out_why": dict(outcome.left_out_why),
+        "left_over": [
+            {"offer": x.supply.name, "delivered": x.came.isoformat(), "kg": float(x.kg), "worth": float(x.worth),
+             "use_by": None if x.supply.lot.use_by is None else x.supply.lot.use_by.isoformat()}
+            for x in (outcome.left_over if shown else ())
+        ],
         "lots_left_out": [{"lot": name, "why": why} for name, why in outcome.lots_left_out],
         "size": {"columns": plan.program.sparse.size, "rows": len(plan.program.sparse.rows)},
     }  # fmt: skip
@@ -85,6 +104,10 @@ def _batch(outcome: Outcome, one: Made) -> dict[str, Any]:
         "batch": one.job.name,
         "date": one.on.isoformat(),
         "pulls": pulls(outcome, one),
+        "figures": {
+            name: value if value is None or isinstance(value, int) else float(value)
+            for name, value in vars(figures_of(one)).items()
+        },
         "answer": as_dict(one.answer),
     }
 
@@ -124,7 +147,8 @@ def _money(outcome: Outcome) -> dict[str, float] | None:
     if found is None:
         return None
     names = (
-        "minimised", "cash", "orders", "charges", "additions", "holding", "used", "left", "lost", "product"
+        "minimised", "cash", "orders", "charges", "additions", "holding", "used", "left", "lost", "product",
+        "stock_used", "bought_left", "dose_rounding",
     )  # fmt: skip
     return {name: float(getattr(found, name)) for name in names} | {"unrounded": outcome.plan.solved.cost}
 
@@ -146,6 +170,7 @@ def _certificate(outcome: Outcome) -> dict[str, Any] | None:
         "gap": None if found.gap is None else float(found.gap),
         "reported_bound": found.reported,
         "faults": list(found.faults),
+        "excess": [excess.words for excess in found.excess],
     }
 
 

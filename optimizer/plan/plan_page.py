@@ -1,28 +1,39 @@
-"""The page of a plan, 80 columns wide: what to order, what to pull and weigh each day, and what it comes to."""
+"""The page of a plan, 80 columns wide: what to order, what to make, what to pull and weigh each day, what to watch.
+
+The short page is what a kitchen works by; the full one adds stock by day, what limits cost, and every batch's own page.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from datetime import date
 from fractions import Fraction
 from itertools import groupby
 
-from constraints.ingredients import Lot
+from constraints.formula import Batch
+from constraints.ingredients import Ingredient, Kind
 from constraints.numbers import G_PER_KG, PERCENT, shown, trimmed
 from constraints.quantities import Basis
 from optimizer.blend import Status
 from optimizer.pages.page import figure, page, source_words
 from optimizer.pages.tables import heading, paragraph, table
-from optimizer.plan.outcome import Outcome, by_day
+from optimizer.plan.outcome import Outcome, by_day, figures_of
+from optimizer.plan.read_off import Order
 from optimizer.plan.way_out import NoPlan
 from optimizer.plan.weigh import Made
 from optimizer.remarks import lot_notes, warnings
+from optimizer.verdict import HEADLINES, Grade, Verdict, mark
 from optimizer.words import CAUTION
 
 _NOTHING = 0.005
 """Money a kilogram that is not shown with two places."""
 _BAR = 30
 """Letters of the longest bar."""
+_LOADS = 4
+"""Mixer loads beside each other."""
+_CRUMB_KG = Fraction("0.1")
+"""Kilograms below which what expires is named on the full page only."""
+_MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
 
 
 def plan_page(outcome: Outcome, *, full: bool = False) -> str:
@@ -30,153 +41,213 @@ def plan_page(outcome: Outcome, *, full: bool = False) -> str:
     plan = outcome.plan
     lines = [*_title(outcome), *_verdict(outcome)]
     if plan.money is not None and plan.status is not Status.DO_NOT_MAKE:
-        lines += [
-            *_orders(outcome),
-            *_days(outcome),
-            *_left_out(outcome),
-            *_stock(outcome),
-            *_expiring(outcome),
-            *_picture(outcome),
-        ]
-        lines += [*_money(outcome), *_limits(outcome), *_certificate(outcome)]
+        lines += [*_orders(outcome), *_make(outcome), *_days(outcome, full=full)]
+        lines += [*_left_over(outcome), *_expiring(outcome, full=full), *_left_out(outcome)]
+        lines += [*_stock(outcome), *_picture(outcome), *_limits(outcome)] if full else []
+        lines += [*_money(outcome), *_proof(outcome)]
+        lines += [] if full else ["", "Stock by day, what limits cost, and every check and source: --full"]
     if outcome.no_plan is not None:
         lines += _no_plan(outcome, outcome.no_plan)
     lines += [*heading("caution"), *paragraph(CAUTION)]
     text = "\n".join(lines) + "\n"
     if full and plan.status is not Status.DO_NOT_MAKE:
         for one in plan.made:
-            title = "\n".join(paragraph(f"{one.on} {one.job.name}"))
+            title = "\n".join(paragraph(f"{weekday(one.on)}: {one.job.name}"))
             text += f"\n{'=' * 80}\n{title}\n\n{page(one.answer)}"
     return text
 
 
+STOPPED = "Stopped at the time limit before any plan was found."
+
+
+def stopped_page() -> str:
+    """The page where the time was over before there was anything to plan."""
+    return "\n".join([STOPPED, *heading("caution"), *paragraph(CAUTION)]) + "\n"
+
+
 def weekday(day: date) -> str:
     """A date with its day of the week in English, whatever the machine's language."""
-    return f"{('Mon', 'Tue', 'Wed', 'Thu', 'Fri', 'Sat', 'Sun')[day.weekday()]} {day.isoformat()}"
+    return f"{('Mon', 'Tue', 'Wed', 'Thu', 'Fri', 'Sat', 'Sun')[day.weekday()]} {day.day} {_MONTHS[day.month - 1]}"
 
 
 def _counted(number: int, one: str, many: str) -> str:
     return f"{number} {one if number == 1 else many}"
 
 
+def _currency(outcome: Outcome) -> str:
+    currency = outcome.plan.world.week.entry.currency
+    return f" {currency}" if currency else ""
+
+
 def _title(outcome: Outcome) -> Iterator[str]:
     week = outcome.plan.world.week
-    yield from paragraph(week.entry.name)
     days = week.dates
-    count = f"{_counted(len(days), 'day', 'days')}, {_counted(len(week.entry.batches), 'batch', 'batches')}"
-    yield f"{weekday(days[0])} to {weekday(days[-1])}: {count}"
+    money = "" if outcome.plan.money is None else f"; cash {shown(outcome.plan.money.cash, 2)}{_currency(outcome)}"
+    count = _counted(len(week.entry.batches), "batch", "batches")
+    yield from paragraph(
+        f"{week.entry.name}: {weekday(days[0])} to {weekday(days[-1])} {days[-1].year}, {count}{money}"
+    )
+
+
+def _verdict(outcome: Outcome) -> Iterator[str]:
+    """The answer in the first lines; what was made and is in doubt before all else."""
+    if outcome.hold:
+        yield f"*** {HEADLINES[Grade.HOLD]} ***"
+        for words in outcome.hold:
+            yield from paragraph(words, "* ")
+        yield ""
+    yield from _headline(outcome)
     if outcome.done:
         names = ", ".join(f"{b['batch']}" for b in outcome.done)
         yield from paragraph(f"Already done and left as it was: {names}")
-    if outcome.hold:
-        yield ""
-        yield "*** HOLD WHAT WAS MADE: check it again before it leaves the house ***"
-        for words in outcome.hold:
-            yield from paragraph(words, "* ")
     if outcome.missed:
         yield from paragraph(f"Not made, and their days are past: {', '.join(outcome.missed)}")
     if outcome.fewest_changes is not None:
         yield f"Batches of the fixed days that change: at most {outcome.fewest_changes}"
 
 
-def _verdict(outcome: Outcome) -> Iterator[str]:
-    plan = outcome.plan
-    yield ""
-    if plan.status is Status.OPTIMAL:
-        what = "still to be made " if outcome.done or outcome.hold else ""
-        yield f"Every requirement of every batch {what}holds. The cheapest plan, to the gap below."
-    elif plan.status is Status.TIME_LIMIT and plan.money is not None:
-        yield "Stopped before it was proved: the best plan found, with its gap below."
-    elif plan.status is Status.TIME_LIMIT:
-        yield "Stopped at the time limit before any plan was found."
-    elif plan.status is Status.DO_NOT_MAKE:
+def _headline(outcome: Outcome) -> Iterator[str]:
+    plan, certificate = outcome.plan, outcome.plan.certificate
+    if plan.status is Status.DO_NOT_MAKE:
         yield "*** DO NOT MAKE ***"
         if outcome.no_plan is not None:
             yield from paragraph("A batch of this week breaks a limit of the law that no choice of lots can mend:")
             return
         yield "This plan does not stand up to being weighed and checked again:"
-        for fault in plan.certificate.faults if plan.certificate else ():
+        for fault in certificate.faults if certificate else ():
             yield from paragraph(fault, "* ")
         for one in plan.made:
             if not one.sound:
                 yield from paragraph(f"{one.job.name} on {one.on} has no weigh-out on these scales", "* ")
+    elif plan.money is not None and certificate is not None:
+        counted = Verdict.of(Grade.MAKE, [check for one in plan.made for check in one.answer.checks]).counted
+        words = "PLAN" if plan.status is Status.OPTIMAL else "PLAN, the best found in time"
+        words += ", for what is still to be made" if outcome.done or outcome.hold else ""
+        if certificate.excess:
+            words = "NOT ALL HOLDS: the scales do not allow every limit of the kitchen to be kept"
+        saving = outcome.saving
+        together = (
+            f" Planning together saves {saving:.2f}{_currency(outcome)}." if saving and saving >= _NOTHING else ""
+        )
+        yield from paragraph(f"{words}. {counted}{together}")
+        for excess in certificate.excess:
+            yield from paragraph(excess.words, "* ")
+    elif plan.status is Status.TIME_LIMIT:
+        yield STOPPED
     else:
         yield "NO SUCH PLAN EXISTS."
 
 
 def _orders(outcome: Outcome) -> Iterator[str]:
     yield from heading("order")
-    orders = outcome.plan.orders
-    if not orders:
+    if not outcome.plan.orders:
         yield "Nothing: the lots at hand are enough, or cheaper."
         return
-    for (supplier, delivered), group in groupby(
-        sorted(orders, key=lambda o: (o.order_by, o.offer.supplier, o.delivered)),
-        key=lambda o: (o.offer.supplier, o.delivered),
-    ):
+    left = {row.supply: row for row in outcome.left_over}
+
+    def drop(order: Order) -> tuple[date, str, date]:
+        return order.order_by, order.offer.supplier, order.delivered
+
+    for (by, supplier, delivered), group in groupby(sorted(outcome.plan.orders, key=drop), key=drop):
         lines = list(group)
         charge = lines[0].offer.charge
         total = sum((o.money for o in lines), Fraction(0)) + charge
-        words = f"{supplier}, for delivery on {weekday(delivered)}, {shown(total, 2)} in all"
+        words = f"by {weekday(by)} from {supplier}, comes {weekday(delivered)}: {shown(total, 2)}{_currency(outcome)}"
         yield from paragraph(words + (f" with {shown(charge, 2)} for the drop" if charge else ""))
-        rows = [
-            [
-                o.offer.name, o.supply.lot.material, "" if o.packs is None else str(o.packs), shown(o.kg, 2),
-                shown(o.price, 3), shown(o.money, 2), o.order_by.isoformat(),
-            ]
-            for o in lines
-        ]  # fmt: skip
-        yield from table(("offer", "material", "packs", "kg", "per kg", "money", "order by"), rows, "<<>>>><")
+        rows = []
+        for o in lines:
+            rest = left[o.supply].kg if o.supply in left else Fraction(0)
+            packs = "" if o.packs is None else str(o.packs)
+            rows.append([o.offer.name, o.supply.lot.material, packs, shown(o.kg, 2), shown(o.price, 3),
+                         shown(o.money, 2), shown(rest, 2) if rest else "none"])  # fmt: skip
+        yield from table(("offer", "material", "packs", "kg", "per kg", "money", "left, kg"), rows, "<<>>>>>")
 
 
-def _days(outcome: Outcome) -> Iterator[str]:
-    for on, group in groupby(outcome.plan.made, key=lambda one: one.on):
-        yield from heading(weekday(on))
-        for one in group:
-            yield from _batch(outcome, one)
-
-
-def _left_out(outcome: Outcome) -> Iterator[str]:
-    if outcome.left_out:
-        yield from paragraph(f"Not worth making, and left out: {', '.join(outcome.left_out)}")
-    if outcome.lots_left_out:
-        yield from heading("lots no day can use")
-        yield from table(("lot", "why"), [[name, why] for name, why in outcome.lots_left_out], "<<")
-
-
-def _batch(outcome: Outcome, one: Made) -> Iterator[str]:
-    meat, whole = one.kilograms(Basis.MEAT), one.kilograms(Basis.BATCH)
-    yield ""
-    yield from paragraph(
-        f"{one.job.name} ({one.job.recipe.entry.name}): {shown(meat, 3)} kg meat, {shown(whole, 3)} kg batch"
-    )
-    weighed = one.answer.weighed
-    if weighed is None:
-        return
+def _make(outcome: Outcome) -> Iterator[str]:
+    yield from heading("make")
     rows = []
-    for item, kg in sorted(weighed.total.kilograms.items(), key=lambda pair: not isinstance(pair[0], Lot)):
-        pull = shown(item.held_kg(kg), 3) if isinstance(item, Lot) else ""
-        rows.append([item.name, shown(kg * G_PER_KG, 1), shown(kg / meat * G_PER_KG, 2), pull])
-    yield from table(("weigh out", "grams", "g/kg meat", "pull kg"), rows, "<>>>")
-    if len(weighed.loads) > 1:
-        yield f"in {len(weighed.loads)} mixer loads"
+    for one in outcome.plan.made:
+        f = figures_of(one)
+        cells = [(f.fat_pct, 1), (f.salt_pct, 2), (f.nitrite_ppm, 1), (f.links, 0), (f.cost_per_kg, 2)]
+        figures = ["-" if not x else shown(Fraction(x), places) for x, places in cells]
+        loads = str(f.loads) if f.loads > 1 else ""
+        rows.append([weekday(one.on)[:6].strip(), one.job.name, shown(one.kilograms(Basis.MEAT), 2),
+                     shown(one.kilograms(Basis.BATCH), 2), *figures, loads])  # fmt: skip
+    heads = ("day", "batch", "meat kg", "all kg", "fat %", "salt %", "nitrite", "links", "per kg", "loads")
+    yield from table(heads, rows, "<<>>>>>>>>")
+    yield "fat of the meat; salt and money of the whole batch; nitrite ingoing, ppm"
+
+
+def _days(outcome: Outcome, *, full: bool) -> Iterator[str]:
+    for on, group in groupby(outcome.plan.made, key=lambda one: one.on):
+        batches = list(group)
+        yield from heading(weekday(on))
+        yield from _pulls(outcome, batches)
+        for one in batches:
+            yield from _batch(one, full=full)
+
+
+def _pulls(outcome: Outcome, batches: Sequence[Made]) -> Iterator[str]:
+    """What comes out of the cooler that day, as held, and for what."""
+    world = outcome.plan.world
+    rows = []
+    for s in sorted({s for one in batches for s in one.taken}, key=lambda s: (world.supplies[s].name, s)):
+        mine = [(one.job.name, one.taken[s]) for one in batches if s in one.taken]
+        parts = [f"{name} {shown(kg, 3)}" if len(mine) > 1 else name for name, kg in mine]
+        total = sum((kg for _, kg in mine), Fraction(0))
+        rows.append([_name(outcome, s), world.supplies[s].lot.material, shown(total, 3), ", ".join(parts)])
+    yield from table(("pull", "material", "kg as held", "for"), rows, "<<><")
+
+
+def _name(outcome: Outcome, s: int) -> str:
+    supply = outcome.plan.world.supplies[s]
+    return (
+        supply.name if supply.offer is None else f"{supply.name}, came {weekday(outcome.plan.world.date(supply.first))}"
+    )
+
+
+def _batch(one: Made, *, full: bool) -> Iterator[str]:
+    """The weigh-out of every mixer load, each with its own grams."""
+    weighed = one.answer.weighed
+    yield ""
+    size = f"{shown(one.kilograms(Basis.MEAT), 3)} kg meat, {shown(one.kilograms(Basis.BATCH), 3)} kg in all"
+    loads = () if weighed is None else weighed.loads or (weighed.total,)
+    many = f", in {len(loads)} loads; each has its own grams" if len(loads) > 1 else ""
+    yield from paragraph(f"{one.job.name} ({one.job.recipe.entry.name}): {size}{many}")
+    items = sorted(weighed.total.kilograms if weighed else (), key=lambda item: item.kind is not Kind.LOT)
+    for start in range(0, len(loads), _LOADS):
+        part = loads[start : start + _LOADS]
+        heads = [f"load {start + n + 1}" if len(loads) > 1 else "kg or grams" for n in range(len(part))]
+        rows = [[item.name, *[_weight(item, load) for load in part]] for item in items]
+        yield from table(("weigh out", *heads), rows, "<" + ">" * len(part))
     for said in (*warnings(one.answer), *lot_notes(one.answer)):
         yield from paragraph(said, "! ")
-    yield from _checks(one)
+    if full or any(check.ok is not True for check in one.answer.checks):
+        yield from _checks(one)
+
+
+def _weight(item: Ingredient, load: Batch) -> str:
+    kg = load.kilograms.get(item, Fraction(0))
+    return f"{shown(kg, 3)} kg" if item.kind is Kind.LOT else f"{shown(kg * G_PER_KG, 1)} g"
 
 
 def _checks(one: Made) -> Iterator[str]:
     """What holds in one line, what does not in full; every check stands on the batch's own page and in the JSON."""
-    checks = one.answer.checks
-    held = sum(check.ok is True for check in checks)
-    yield f"{held} of {len(checks)} checks hold" + (": all" if held == len(checks) else "")
-    for check in checks:
+    yield from paragraph(Verdict.of(Grade.MAKE, one.answer.checks).counted)
+    for check in one.answer.checks:
         if check.ok is True:
             continue
         r = check.requirement
-        mark = "?" if check.ok is None else "BROKEN" if r.origin.blocks else "warning"
         value = "not measured" if check.value is None else f"{figure(check.value, r)} {r.unit}"
-        yield from paragraph(f"{r.what}, {r.basis}: {value}, {r.limits()} [{source_words(r)}]", f"{mark:8}")
+        yield from paragraph(f"{r.what}, {r.basis}: {value}, {r.limits()} [{source_words(r)}]", f"{mark(check):8}")
+
+
+def _left_out(outcome: Outcome) -> Iterator[str]:
+    for name, why in outcome.left_out_why:
+        yield from paragraph(f"{name} is left out: {why}", "- ")
+    if outcome.lots_left_out:
+        yield from heading("lots no day can use")
+        yield from table(("lot", "why"), [[name, why] for name, why in outcome.lots_left_out], "<<")
 
 
 def _stock(outcome: Outcome) -> Iterator[str]:
@@ -188,26 +259,39 @@ def _stock(outcome: Outcome) -> Iterator[str]:
         part = range(start, min(start + 7, len(dates)))
         rows = []
         for s, levels in sorted(outcome.stock.items(), key=lambda pair: (world.supplies[pair[0]].name, pair[0])):
-            supply = world.supplies[s]
-            name = supply.name if supply.offer is None else f"{supply.name} of {world.date(supply.first):%m-%d}"
-            rows.append([name, *[shown(levels[day], 1) if levels[day] else "." for day in part]])
+            rows.append([_name(outcome, s), *[shown(levels[day], 1) if levels[day] else "." for day in part]])
         heads = ("lot", *[f"{dates[day]:%m-%d}" for day in part])
         yield from table(heads, rows, "<" + ">" * len(part))
 
 
-def _expiring(outcome: Outcome) -> Iterator[str]:
-    if not outcome.expiring:
+def _left_over(outcome: Outcome) -> Iterator[str]:
+    """What was ordered and no batch of the week uses: it is paid for."""
+    if not outcome.left_over:
+        return
+    yield from heading("left over from orders")
+    end = outcome.plan.world.week.dates[-1]
+    rows = []
+    for row in outcome.left_over:
+        use_by = row.supply.lot.use_by
+        live = "keeps" if use_by is None else f"{max((use_by - end).days, 0)} days, until {weekday(use_by)}"
+        rows.append([row.supply.name, weekday(row.came), shown(row.kg, 2), live, shown(row.worth, 2)])
+    yield from table(("offer", "came", "kg", "good after the week", "worth"), rows, "<<><>")
+
+
+def _expiring(outcome: Outcome, *, full: bool) -> Iterator[str]:
+    told = [e for e in outcome.expiring if full or e.left >= _CRUMB_KG]
+    if not told:
         return
     yield from heading("will expire unused")
     rows = []
-    for e in outcome.expiring:
+    for e in told:
         if e.batch is None:
             way = "no batch may take it"
         else:
             cost = e.saving_costs or 0.0
             more = f"costs {cost:.2f} a kg more" if cost >= _NOTHING else "no dearer, but for the scales"
-            way = f"in {e.batch} on {e.day:%m-%d}: {more}"
-        rows.append([e.supply.name, e.last.isoformat(), shown(e.left, 2), shown(e.lost, 2), way])
+            way = f"in {e.batch} on {weekday(e.day)}: {more}" if e.day else more
+        rows.append([e.supply.name, weekday(e.last), shown(e.left, 2), shown(e.lost, 2), way])
     yield from table(("lot", "last day", "kg", "lost", "to save it, use it"), rows, "<<>><")
 
 
@@ -216,42 +300,53 @@ def _picture(outcome: Outcome) -> Iterator[str]:
     rows = by_day(outcome)
     most = max((max(row[1:]) for row in rows), default=Fraction(0)) or Fraction(1)
     for on, used, came, left in rows:
-        for word, mark, kg in (("used", "#", used), ("came", "+", came), ("stock", "=", left)):
+        for word, sign, kg in (("used", "#", used), ("came", "+", came), ("stock", "=", left)):
             if kg or word == "stock":
-                day = weekday(on)[:3] + f"{on: %m-%d}" if word == "stock" else " " * 9
-                bar = mark * max(round(_BAR * kg / most), 1 if kg else 0)
+                day = f"{weekday(on):10}" if word == "stock" else " " * 10
+                bar = sign * max(round(_BAR * kg / most), 1 if kg else 0)
                 yield f"{day}  {word:5} {bar:{_BAR}} {shown(kg, 1):>9}"
 
 
 def _money(outcome: Outcome) -> Iterator[str]:
+    """Cash, and what the plan minimises: every row shown to the cent so that the rows add up to the sums."""
     found = outcome.plan.money
     assert found is not None
-    currency = outcome.plan.world.week.entry.currency
-    yield from heading("money" + (f", {currency}" if currency else ""))
-    rows = [
-        ["orders", shown(found.orders, 2)],
-        ["delivery charges", shown(found.charges, 2)],
-        ["additions", shown(found.additions, 2)],
-        ["holding", shown(found.holding, 2)],
-        ["cash this week", shown(found.cash, 2)],
-        ["book value of what is used", shown(found.used, 2)],
-        ["worth of what is left and keeps", shown(found.left, 2)],
-        ["lost with what expires", shown(found.lost, 2)],
-    ]
-    if found.product:
-        rows.append(["worth of the product", shown(found.product, 2)])
-    rows.append(["value used, as minimised", shown(found.minimised, 2)])
+    yield from heading("money" + (f", {_currency(outcome).strip()}" if _currency(outcome) else ""))
+    cash = [("orders", found.orders), ("delivery charges", found.charges), ("additions", found.additions),
+            ("holding", found.holding)]  # fmt: skip
+    used = [("cash this week", found.cash), ("stock used, at what it is worth", found.stock_used),
+            ("additions by their exact doses, less as weighed", found.dose_rounding),
+            ("less worth of what was bought and is left", -found.bought_left),
+            ("less worth of the product", -found.product)]  # fmt: skip
+    cents = _to_the_cent([kg for _, kg in cash])
+    rows = [[name, shown(x, 2)] for (name, _), x in zip(cash, cents, strict=True)]
+    total = sum(cents, Fraction(0))
+    parts = _to_the_cent([total, *(x for _, x in used[1:])])
+    rows += [[name, shown(x, 2)] for (name, _), x in zip(used, parts, strict=True) if x or name.startswith("cash")]
+    rows.append(["value used, as minimised", shown(sum(parts, Fraction(0)), 2)])
     yield from table(("", "money"), rows, "<>")
-    compared, saving = outcome.in_order, outcome.saving
+    beside = f"Beside that: used at book value {shown(found.used, 2)}; left and keeping {shown(found.left, 2)}"
+    yield from paragraph(beside + (f"; lost with what expires {shown(found.lost, 2)}." if found.lost else "."))
+    compared = outcome.in_order
     if compared is not None and compared.cost is None:
         yield from paragraph(
             f"Batch by batch, in order, there is no plan at all: nothing is left for {compared.stuck}."
         )
-    elif compared is not None and saving is not None and compared.cost is not None:
+    elif compared is not None and outcome.saving is not None and compared.cost is not None:
         yield from paragraph(
-            f"Before rounding to the scales this week costs {outcome.plan.solved.cost:.2f}; planned batch by batch, "
-            f"in order, {compared.cost:.2f}. Planning it together saves {saving:.2f}."
+            f"Before rounding to the scales {outcome.plan.solved.cost:.2f}; planned batch by batch, in order, "
+            f"{compared.cost:.2f}."
         )
+
+
+def _to_the_cent(parts: Sequence[Fraction]) -> list[Fraction]:
+    """The parts in whole cents, which add up to the sum in whole cents: what rounding moves goes to the next part."""
+    found, exact, given = [], Fraction(0), Fraction(0)
+    for part in parts:
+        exact += part
+        found.append(Fraction(round(exact * 100), 100) - given)
+        given += found[-1]
+    return found
 
 
 def _limits(outcome: Outcome) -> Iterator[str]:
@@ -267,28 +362,26 @@ def _limits(outcome: Outcome) -> Iterator[str]:
         yield from paragraph("Prices with every whole number (packs, days, choices) held where the plan has it.")
 
 
-def _certificate(outcome: Outcome) -> Iterator[str]:
-    certificate = outcome.plan.certificate
+def _proof(outcome: Outcome) -> Iterator[str]:
+    certificate, currency = outcome.plan.certificate, _currency(outcome)
     assert certificate is not None
-    yield from heading("certificate")
-    yield from paragraph(
-        "Every batch was weighed and measured again in exact arithmetic, and stock, dates, orders and capacities were "
-        f"added up again from the files: all hold. Cost as minimised, as weighed: {shown(certificate.cost, 4)}."
-    )
+    yield ""
     if certificate.lower_bound is not None and certificate.gap is not None:
         share = PERCENT * certificate.gap / abs(certificate.cost) if certificate.cost else Fraction(0)
         yield from paragraph(
-            f"Proved: no plan costs less than {shown(certificate.lower_bound, 4)} (linear relaxation, exact "
-            f"arithmetic). Gap {shown(certificate.gap, 4)} ({shown(share, 3)} %), with scale divisions and whole "
-            "numbers."
+            f"Proved: no plan of this week comes below {shown(certificate.lower_bound, 2)}{currency} of value used. "
+            f"This one is at {shown(certificate.cost, 2)}, so that {shown(certificate.gap, 2)} ({shown(share, 2)} %) "
+            "is the most there could be to save."
         )
     if certificate.reported is not None:
-        cost = outcome.plan.solved.cost
-        gap = abs(cost - certificate.reported) / abs(cost) * PERCENT if cost else 0.0
         yield from paragraph(
-            f"Reported by the solver, not proved: at least {certificate.reported:.4f} with whole numbers, "
-            f"{gap:.3f} % below the plan before rounding to the scales ({cost:.4f})."
+            f"With whole packs, days and choices the search found nothing below {certificate.reported:.2f}; that is "
+            "not proved."
         )
+    yield from paragraph(
+        "Every batch was weighed and measured again in exact arithmetic; stock, dates, orders and the kitchen's limits "
+        "were added up again from the files."
+    )
 
 
 def _no_plan(outcome: Outcome, found: NoPlan) -> Iterator[str]:

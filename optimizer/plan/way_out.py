@@ -13,6 +13,7 @@ from enum import StrEnum
 from fractions import Fraction
 
 from constraints.requirement import Requirement
+from optimizer.clock import OutOfTime
 from optimizer.plan.build import WeekProgram, build
 from optimizer.plan.engine import Solved, solve
 from optimizer.plan.proof import reduced_costs
@@ -83,15 +84,21 @@ def impossible(world: World) -> tuple[tuple[str, Requirement], ...]:
 
 
 def no_plan(world: World, again: Callable[[], WeekProgram] | None = None) -> NoPlan:
-    """Find out why a week has no plan, and what would help; ``again`` makes the program of what is left of one."""
+    """Find out why a week has no plan, and what would help, as far as the time goes.
+
+    ``again`` makes the program of what is left of one.
+    """
     never = impossible(world)
     if never:  # the recipe itself has to change; what the rest of the week lacks is another question
         return NoPlan((), (), (), (), never)
     ways = []
     involved: tuple[tuple[str, ...], tuple[str, ...], tuple[str, ...]] = ((), (), ())
     for way, kinds in ((Way.LESS, "s"), (Way.STOCK, "m"), (Way.ROOM, "r"), (Way.MIXED, "smr")):
-        slack = _loosened(build(world) if again is None else again(), kinds)
-        solved = solve(slack.program.sparse, time_limit=_SECONDS)
+        try:
+            slack = _loosened(build(world) if again is None else again(), kinds)
+            solved = solve(slack.program.sparse, time_limit=_SECONDS)
+        except OutOfTime:
+            break
         changes = _changes(slack, solved)
         if way is Way.LESS:
             involved = _involved(slack, solved, changes)

@@ -15,6 +15,7 @@ from constraints.document import Day, Document, Name, NotNegative, Positive, Str
 from constraints.document import validate as checked
 from constraints.faults import BadInput, Fault, nearest
 from constraints.quantities import Basis
+from optimizer.clock import left
 from optimizer.plan.offers import Offer, OfferTable, read_offers
 from optimizer.reading.lots import LotTable, read_lots
 from optimizer.reading.recipe import Recipe, read_recipe
@@ -251,13 +252,14 @@ def read_week(path: str) -> Week:
 
 
 def parse_week(text: str, file: str) -> Week:
-    """Read a week from text; the files it names are found from the folder of ``file``."""
+    """Read a week from text; the files it names are found from the folder of ``file``. Raises OutOfTime."""
     document = parse(text, file)
     entry = checked(document, WeekEntry)
     folder = Path(file).parent if file != "-" else Path()
     faults = list(_faults(entry, document))
     recipes: dict[str, Recipe] = {}
     for i, batch in enumerate(entry.batches):
+        left()
         if batch.recipe not in recipes:
             try:
                 recipes[batch.recipe] = read_recipe(str(folder / batch.recipe))
@@ -283,6 +285,7 @@ def _tables(
         lots = read_lots(str(folder / entry.lots))
     except BadInput as error:
         faults += [_from(document, ("lots",), fault) for fault in error.faults]
+    left()
     if entry.offers is not None:
         try:
             offers = read_offers(str(folder / entry.offers))

@@ -20,6 +20,7 @@ from constraints.meaning import Role
 from constraints.quantities import Basis, Weight
 from constraints.requirement import Requirement
 from constraints.row import Row
+from optimizer.clock import left
 from optimizer.order import Asked, order_of
 from optimizer.plan.offers import Offer, Period
 from optimizer.plan.sparse import Coefs, Exact, Floats, Whole, exact_array
@@ -252,6 +253,7 @@ def _jobs(week: Week, sources: Sequence[Lot]) -> tuple[Job, ...]:
         rows: dict[int, RecipeRows] = {}
         lo, hi = batch.band
         for day in days:
+            left()
             date_of = entry.start + timedelta(days=day)
             key = (recipe.file, _in_force(recipe, date_of))
             try:
