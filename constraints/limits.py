@@ -171,6 +171,11 @@ class Worst(Requirement):
 
     parts: tuple[Limit, ...]
 
+    @property
+    def counted(self) -> Quantity:
+        """What the parts count, together."""
+        return Sum(tuple((Fraction(1), part.over) for part in self.parts))
+
     def quantities(self) -> tuple[Quantity, ...]:
         """What the parts count."""
         return tuple(quantity for part in self.parts for quantity in part.quantities())

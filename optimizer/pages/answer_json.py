@@ -11,6 +11,7 @@ from constraints.ingredients import Lot
 from constraints.numbers import G_PER_KG
 from constraints.quantities import Basis
 from optimizer.blend import Answer, Check, unrounded
+from optimizer.lawful import lawful_doses
 from optimizer.remarks import cured_lots, left_out, notes, verdict_of, warnings
 from optimizer.summary import KNOWN, casing_need, composition, costs, dying_lots, finished_kg, weight
 from optimizer.words import CAUTION
@@ -105,11 +106,21 @@ def as_dict(answer: Answer) -> dict[str, Any]:
         "confidence": _sure(answer.sure),
         "certificate": _certificate(answer),
         "conflict": _conflict(answer),
+        "what_would_pass": what_would_pass(answer),
         "left_out": left_out(problem),
         "warnings": warnings(answer),
         "notes": notes(answer),
         "caution": CAUTION,
     }
+
+
+def what_would_pass(answer: Answer) -> list[dict[str, Any]]:
+    """The dose that would be lawful, for each addition whose dose is not."""
+    return [
+        {"addition": dose.addition, "key": dose.key, "at": "most" if dose.most else "least",
+         "value": _number(dose.value), "words": dose.words()}
+        for dose in lawful_doses(answer)
+    ]  # fmt: skip
 
 
 def _number(value: Fraction | None) -> float | None:

@@ -13,6 +13,7 @@ from constraints.numbers import G_PER_KG, KG_PER_LB, PERCENT, shown, trimmed
 from constraints.quantities import Basis
 from constraints.requirement import Requirement, Status
 from optimizer.blend import Answer, Check, unrounded
+from optimizer.lawful import lawful_doses
 from optimizer.pages.loads import by_load, division_words, one_load
 from optimizer.pages.tables import heading, paragraph, table
 from optimizer.problem import Problem
@@ -94,6 +95,13 @@ def do_not_make(answer: Answer) -> Iterator[str]:
     broken = [check for check in answer.checks if check.ok is False and check.requirement.origin.blocks]
     for check in sorted(broken, key=lambda check: (not hurts(check.requirement), not check.requirement.origin.legal)):
         yield from paragraph(_broken(check), "* ")
+    yield from doses_that_pass(answer)
+
+
+def doses_that_pass(answer: Answer) -> Iterator[str]:
+    """The dose that would be lawful, for each addition whose dose is not."""
+    for dose in lawful_doses(answer):
+        yield from paragraph(f"What would pass: {dose.words()}.", "> ", "  ")
 
 
 def _broken(check: Check) -> str:
@@ -130,6 +138,7 @@ def _conflict(answer: Answer) -> Iterator[str]:
         elif nearest is not None:
             near = f"{figure(nearest, requirement)} {requirement.unit}"
             yield from paragraph(f"with all the others kept, the nearest attainable is {near}", "    ")
+    yield from doses_that_pass(answer)
     if conflict.packs_matter:
         yield from paragraph("Whole packs or smallest pulls are part of the conflict: without them a batch exists.")
 

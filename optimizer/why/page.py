@@ -9,7 +9,7 @@ from math import ceil
 from constraints.ingredients import Lot
 from constraints.numbers import G_PER_KG, PERCENT, shown, trimmed
 from optimizer.blend import Answer
-from optimizer.pages.page import NOT_SMALLEST, do_not_make, figure
+from optimizer.pages.page import NOT_SMALLEST, do_not_make, doses_that_pass, figure
 from optimizer.pages.tables import heading, paragraph, table
 from optimizer.remarks import verdict_of
 from optimizer.verdict import HEADLINES, Grade
@@ -305,6 +305,7 @@ def _no_batch(explanation: Explanation, money: Money) -> Iterator[str]:
         for r in answer.conflict.requirements:
             law = " (law: it stays)" if r.origin.legal else ""
             yield from paragraph(f"{r.words()}{law}", "* ")
+        yield from doses_that_pass(answer)
         if answer.conflict.packs_matter:
             yield from paragraph(
                 "Only whole packs and smallest pulls stand in the way: with packs opened a batch exists."

@@ -1,0 +1,152 @@
+"""The dose that would pass: where a dose breaks a limit, the nearest one that keeps every limit on what it brings.
+
+It is said in the recipe's own key and unit, rounded inward, and holds whatever lots are chosen.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from fractions import Fraction
+from functools import cached_property
+from math import ceil
+
+from constraints.formula import Formula, NoDose
+from constraints.ingredients import Ingredient
+from constraints.numbers import trimmed
+from constraints.quantities import MissingProperty
+from constraints.requirement import Requirement
+from optimizer.blend import Answer
+from optimizer.problem import Problem
+from optimizer.reading.entry import DOSES
+from optimizer.reading.recipe import addition
+
+_ZERO = Fraction(0)
+STEPS = {
+    "g_per_kg_meat": Fraction(1, 1000),
+    "g_per_kg_batch": Fraction(1, 1000),
+    "total_salt_pct": Fraction(1, 100),
+    "ingoing_nitrite_ppm": Fraction(1, 10),
+}
+"""The last decimal in which each key of a dose is told."""
+_FURTHEST = 10
+"""How many times the dose typed is looked at for one that is large enough."""
+
+
+@dataclass(frozen=True)
+class LawfulDose:
+    """The largest (``most``) or smallest dose of an addition that keeps every limit; None where none does.
+
+    ``under`` are the places whose limits bind there.
+    """
+
+    addition: str
+    key: str
+    most: bool
+    value: Fraction | None
+    under: tuple[str, ...]
+
+    def words(self) -> str:
+        """Itself in one sentence."""
+        places = " and ".join(self.under)
+        if self.value is None:
+            return f"{self.addition}: no dose of it keeps the limits of {places}"
+        if self.most and not self.value:
+            return f"{self.addition}: none at all is lawful under {places}"
+        return f"{self.addition}: {self.key} at {'most' if self.most else 'least'} {trimmed(self.value)} under {places}"
+
+
+def lawful_doses(answer: Answer) -> tuple[LawfulDose, ...]:
+    """For each addition whose dose breaks a limit, or is in what cannot hold together, the dose that would pass."""
+    broken = [c.requirement for c in answer.checks if c.ok is False and c.requirement.origin.blocks]
+    broken += answer.conflict.requirements if answer.conflict is not None else ()
+    if not broken or not answer.problem.formula.lots:
+        return ()
+    every = range(len(answer.problem.recipe.additions))
+    trials = [trial for i in every if (trial := _Trial(answer.problem, i)).key in STEPS]
+    return tuple(dose for trial in trials if any(trial.moves(r) for r in broken) for dose in trial.doses())
+
+
+class _Trial:
+    """One addition of a recipe at other doses, everything else as typed."""
+
+    def __init__(self, problem: Problem, index: int) -> None:
+        self.problem, self.index = problem, index
+        self.entry = problem.recipe.entry.additions[index]
+        self.key = next(key for key in DOSES if getattr(self.entry, key) is not None)
+
+    def moves(self, requirement: Requirement) -> bool:
+        """True where a limit counts what the addition brings."""
+        item = self.problem.recipe.additions[self.index].item
+        try:
+            counted = requirement.on_paper.counted
+            amount = _ZERO if counted is None else counted.per_kg(item, self.problem.recipe.process)
+            return amount > 0
+        except MissingProperty:
+            return False
+
+    @cached_property
+    def limits(self) -> list[Requirement]:
+        """The limits of packs and recipe on what it brings that must hold; what keeps a dose near the typed is none."""
+        stated = {id(r.origin) for r in self.problem.recipe.requirements}
+        bound = (r for r in self.problem.requirements if r.origin.blocks and not r.origin.waived)
+        return [r for r in bound if (r.origin.pack or id(r.origin) in stated) and self.moves(r)]
+
+    def doses(self) -> Iterator[LawfulDose]:
+        """The largest dose where the one typed is too large, the smallest where it is too small."""
+        step = STEPS[self.key]
+        typed = getattr(self.entry, self.key) / step
+        if self.broken(typed * step, most=True):
+            high = _last(lambda n: not self.broken(n * step, most=True), 0, ceil(typed))
+            if high is not None:
+                yield self._told(high * step, step, most=True)
+        elif self.broken(typed * step, most=False):
+            far = ceil(typed) * _FURTHEST
+            low = _last(lambda n: not self.broken((far - n) * step, most=False), 0, far)
+            if low is not None:
+                yield self._told((far - low) * step, step, most=False)
+
+    def _told(self, value: Fraction, step: Fraction, *, most: bool) -> LawfulDose:
+        beyond = self.broken(value + step if most else max(value - step, _ZERO), most=most)
+        against = self.broken(value, most=not most)
+        binding = dict.fromkeys(map(self._place, [*beyond, *against]))
+        return LawfulDose(self.entry.name, self.key, most, None if against else value, tuple(binding))
+
+    def _place(self, requirement: Requirement) -> str:
+        titles = {pack.pack: f"the {pack.title} pack" for pack in self.problem.packs}
+        return titles.get(requirement.origin.pack, "your recipe")
+
+    def broken(self, value: Fraction, *, most: bool) -> list[Requirement]:
+        """The limits of one side that this dose breaks for some lot, with as little or as much as goes in freely."""
+        recipe = self.problem.recipe
+        additions = list(recipe.additions)
+        additions[self.index] = addition(self.entry.model_copy(update={self.key: value}))
+        try:
+            formula = Formula(self.problem.formula.lots, additions, recipe.process)
+        except NoDose:
+            return list(self.limits) if most else []
+        corners = list(_corners(formula))
+
+        def holds(limit: Requirement) -> bool:
+            rows = (row for row in limit.rows(formula) if (row.hi is not None) is most)
+            return all(row.holds(corner) for row in rows for corner in corners)
+
+        return [limit for limit in self.limits if not holds(limit)]
+
+
+def _corners(formula: Formula) -> Iterator[tuple[Fraction, ...]]:
+    """A kilogram of each lot with the least and the most of everything that is free: between them lie all batches."""
+    for lot in formula.lots:
+        for most in (False, True):
+            free: dict[Ingredient, Fraction] = {a.item: (a.most or a.least) if most else a.least for a in formula.free}
+            yield tuple(Fraction(column is lot) if column not in free else free[column] for column in formula.columns)
+
+
+def _last(holds: Callable[[int], bool], low: int, high: int) -> int | None:
+    """The last whole number that holds, where those that do come first; None where the first does not."""
+    if not holds(low):
+        return None
+    while high - low > 1:
+        middle = (low + high) // 2
+        low, high = (middle, high) if holds(middle) else (low, middle)
+    return high if holds(high) else low

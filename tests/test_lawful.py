@@ -1,0 +1,121 @@
+"""The dose that would pass: what is said passes when it is typed, and the next decimal does not.
+
+Limits: Reg (EC) 1333/2008 Annex II (consolidation of 18 August 2026), 9 CFR 424.21-22. Recipes and lots are invented.
+"""
+
+from __future__ import annotations
+
+import json
+from datetime import date
+from fractions import Fraction
+
+import pytest
+
+from constraints.numbers import exact, trimmed
+from optimizer.blend import Answer, Status, blend
+from optimizer.lawful import STEPS, LawfulDose, lawful_doses
+from optimizer.order import Asked, order_of
+from optimizer.pages.answer_json import document
+from optimizer.pages.page import page
+from optimizer.problem import assemble
+from optimizer.reading.lots import parse_lots
+from optimizer.reading.recipe import parse_recipe
+
+LOTS = """lot,on_hand_kg,fat_pct,moisture_pct,protein_pct,salt_pct,cost_per_kg,species
+lean,60,10,70,19,0,4,pork
+fat,60,60,30,8,0,2,pork
+"""
+CURE = "{name: pink cure, is: cure, nitrite_pct: 6, DOSE}"
+
+
+def answered(rules: str, classes: str, addition: str, dose: str, further: str = "") -> Answer:
+    """A blend of 20 kg with one addition at a dose."""
+    text = (
+        f"name: T\nrules: [{rules}]\nproduct_class: {classes}\nsteps: [cooked]\n"
+        f"require: [{{fat: {{min_pct: 20, max_pct: 30}}}}{further}]\n"
+        f"scales: {{spice_g: 0.001}}\n"
+        f"additions:\n  - {addition.replace('DOSE', dose)}\n  - {{name: ice, is: water, g_per_kg_meat: 80}}\n"
+    )
+    recipe = parse_recipe(text, "r.yaml")
+    order = order_of(recipe, "--meat-kg", Fraction(20), date(2026, 11, 25), Asked())
+    return blend(assemble(recipe, parse_lots(LOTS, "l.csv"), order))
+
+
+CASES = [
+    # nitrite: 80 as the ion of the batch; with 80 g of ice and the cure itself in it, at most 80 x 1.4997 x 1.082 ppm
+    ("eu", "{eu: heat_treated}", CURE, "ingoing_nitrite_ppm: 150", "at most 129.8 under the European Union pack"),
+    ("eu, us", "{eu: heat_treated, us: sausage}", CURE, "g_per_kg_batch: 2.5", "under the European Union pack"),
+    ("us", "{us: sausage}", CURE, "ingoing_nitrite_ppm: 200", "at most 156.2 under the United States pack"),
+    ("us", "{us: bacon_pumped}", CURE, "ingoing_nitrite_ppm: 60", "at least"),
+    (
+        "eu", "{eu: heat_treated}", "{name: phosphate, is: sodium_tripolyphosphate, DOSE}", "g_per_kg_meat: 12",
+        "g_per_kg_meat at most",
+    ),
+    (
+        "eu", "{eu: heat_treated}", "{name: erythorbate, is: sodium_erythorbate, DOSE}", "g_per_kg_batch: 0.8",
+        "g_per_kg_batch at most 0.562 under",  # 500 as the acid x 198.11 / 176.12 = 562.4 mg/kg
+    ),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize(("rules", "classes", "addition", "dose", "words"), CASES)
+def test_the_dose_said_passes_when_typed_and_the_next_one_does_not(
+    rules: str, classes: str, addition: str, dose: str, words: str
+) -> None:
+    answer = answered(rules, classes, addition, dose)
+    assert answer.refused
+    (said,) = lawful_doses(answer)
+    assert words in said.words()
+    assert said.value is not None
+    assert not broken_by(answered(rules, classes, addition, f"{said.key}: {trimmed(said.value)}"), said)
+    beyond = said.value + STEPS[said.key] * (1 if said.most else -1)
+    assert broken_by(answered(rules, classes, addition, f"{said.key}: {trimmed(beyond)}"), said)
+
+
+def broken_by(answer: Answer, said: LawfulDose) -> bool:
+    """True where the addition's dose is told to be unlawful again."""
+    return any(dose.addition == said.addition for dose in lawful_doses(answer))
+
+
+def test_page_and_document_say_it() -> None:
+    answer = answered("eu", "{eu: heat_treated}", CURE, "ingoing_nitrite_ppm: 150")
+    sentence = "pink cure: ingoing_nitrite_ppm at most 129.8 under the European Union pack"
+    assert sentence in " ".join(page(answer).split())
+    assert json.loads(document(answer))["what_would_pass"][0]["words"] == sentence
+
+
+def test_a_limit_of_your_own_counts_too_and_a_target_of_salt_is_told() -> None:
+    salt = "{name: salt, is: salt, total_salt_pct: 2.2, basis: batch}"
+    answer = answered("eu", "{eu: heat_treated}", salt, "", ", {salt: {basis: batch, max_pct: 1.8}}")
+    assert answer.status is Status.INFEASIBLE
+    assert [d.words() for d in lawful_doses(answer)] == ["salt: total_salt_pct at most 1.8 under your recipe"]
+
+
+def test_where_a_floor_and_a_ceiling_exclude_each_other_no_dose_is_told() -> None:
+    floor = ", {ingoing_nitrite: {min_ppm: 140, basis: meat}}"
+    (said,) = lawful_doses(answered("eu", "{eu: heat_treated}", CURE, "ingoing_nitrite_ppm: 150", floor))
+    assert said.value is None
+    assert "no dose of it keeps the limits of the European Union pack and your recipe" in said.words()
+
+
+def test_what_is_not_lawful_at_all_is_told_to_be_left_out() -> None:
+    nitrite = CURE.replace("pink cure", "cure")
+    (said,) = lawful_doses(answered("eu", "{eu: fresh_sausage}", nitrite, "ingoing_nitrite_ppm: 100"))
+    assert said.words() == "cure: none at all is lawful under the European Union pack"
+
+
+def test_a_lawful_blend_and_fat_that_no_lot_reaches_say_nothing_of_doses() -> None:
+    assert lawful_doses(answered("eu", "{eu: heat_treated}", CURE, "ingoing_nitrite_ppm: 100")) == ()
+    nothing = answered("eu", "{eu: heat_treated}", CURE, "ingoing_nitrite_ppm: 100", ", {protein: {min_pct: 40}}")
+    assert nothing.status is Status.INFEASIBLE
+    assert lawful_doses(nothing) == ()
+
+
+def test_a_cure_of_nitrate_alone_needs_no_further_words() -> None:
+    """80 g ice and 0.2 g of the salt per kg: 200 mg NaNO3 are 200 x 0.72952 / 1.0802 = 135 mg/kg as the ion."""
+    saltpetre = "{name: saltpetre, is: cure, nitrate_pct: 100, DOSE}"
+    answer = answered("eu", "{eu: non_heat_treated}", saltpetre, "g_per_kg_meat: 0.2")
+    assert answer.status is Status.DO_NOT_MAKE
+    (said,) = lawful_doses(answer)
+    assert said.value == exact("0.133")
+    assert answered("eu", "{eu: non_heat_treated}", saltpetre, "g_per_kg_meat: 0.133").status is Status.OPTIMAL
