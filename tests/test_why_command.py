@@ -57,7 +57,7 @@ def test_json_and_page_agree_and_keys_are_stable() -> None:
     found = document(*FRESH, "--meat-kg", "25", "--offers", "examples/offers.csv")
     assert set(found) == {
         "status", "recipe", "currency", "cost", "means", "unsaid", "binding", "margins", "lots", "offers", "conflict",
-        "what_if", "curves", "unfinished", "verdict", "caution",
+        "what_if", "what_would_pass", "curves", "unfinished", "verdict", "caution",
     }  # fmt: skip
     fat = next(b for b in found["binding"] if b["what"] == "fat")
     assert set(fat["loosen"]) == {
