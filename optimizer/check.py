@@ -176,7 +176,7 @@ def check(
     faults: list[Fault] = []
     numbers = sorted({item.load for item in weighed} | {0})
     batches = {
-        load: _batch(recipe, table, [item for item in weighed if item.load == load], file, faults) for load in numbers
+        load: batch_of(recipe, table, [item for item in weighed if item.load == load], file, faults) for load in numbers
     }
     product = product_of(recipe, day)
     packs, legal = legal_requirements(recipe, product, faults)
@@ -283,7 +283,8 @@ def _mended(places: Sequence[Place], recipe: Recipe, table: LotTable, batch: Bat
         yield replace(place, findings=findings)
 
 
-def _batch(recipe: Recipe, table: LotTable, weighed: Sequence[WeighedItem], file: str, faults: list[Fault]) -> Batch:
+def batch_of(recipe: Recipe, table: LotTable, weighed: Sequence[WeighedItem], file: str, faults: list[Fault]) -> Batch:
+    """What was weighed as a batch; names that are neither lot nor addition are added to ``faults``."""
     lots: dict[str, Ingredient] = {lot.name: lot for lot in table.lots}
     additions = {addition.item.name: addition.item for addition in recipe.additions}
     found: dict[Ingredient, Fraction] = {}

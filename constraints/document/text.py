@@ -14,16 +14,16 @@ MOST_BYTES = 20_000_000
 """Largest file read, in bytes: far above any recipe, and small enough to refuse a wrong file quickly."""
 
 
-def read_text(path: str) -> str:
+def read_text(path: str, most: int = MOST_BYTES) -> str:
     """Read a whole UTF-8 file, or standard input when ``path`` is ``-``, without its byte-order mark.
 
     Raises BadInput with one fault when there is no such file, it is a directory, cannot be opened, is larger
-    than MOST_BYTES or is not UTF-8.
+    than ``most`` bytes or is not UTF-8.
     """
     file = label(path)
-    data = _read_bytes(path, file)
-    if len(data) > MOST_BYTES:
-        refuse(file, f"the file is larger than {MOST_BYTES // 1_000_000} MB", "a recipe or a rule pack")
+    data = _read_bytes(path, file, most)
+    if len(data) > most:
+        refuse(file, f"the file is larger than {most // 1_000_000} MB", "a recipe, a rule pack or a table")
     save = "save the file as UTF-8"
     if data.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE, codecs.BOM_UTF32_BE)):
         refuse(file, "the file is UTF-16 (or UTF-32) text", save)
@@ -51,15 +51,15 @@ def refuse(file: str, found: str, allowed: str, line: int | None = None, column:
     raise BadInput([Fault(file, line, column, found, allowed)]) from None
 
 
-def _read_bytes(path: str, file: str) -> bytes:
+def _read_bytes(path: str, file: str, most: int) -> bytes:
     """Read at most one byte more than the limit, so that an endless source ends too."""
     try:
         if path == "-":
-            return sys.stdin.buffer.read(MOST_BYTES + 1)
+            return sys.stdin.buffer.read(most + 1)
         if os.path.isdir(path):
             refuse(file, "this is a directory", "a file")
         with open(path, "rb") as handle:
-            return handle.read(MOST_BYTES + 1)
+            return handle.read(most + 1)
     except FileNotFoundError:
         refuse(file, "there is no such file", "the path of a file, or - for standard input")
     except PermissionError:

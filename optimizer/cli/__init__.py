@@ -13,7 +13,7 @@ from typing import Annotated, NoReturn
 import typer
 
 from optimizer import __version__
-from optimizer.cli import blend, check, columns, ending, plan, rules, schema, why
+from optimizer.cli import blend, check, columns, cook, ending, plan, rules, schema, why
 
 app = typer.Typer(
     name="trimwright",
@@ -28,6 +28,8 @@ app = typer.Typer(
 app.command("blend")(blend.blend)
 app.command("check")(check.check)
 app.command("columns")(columns.columns)
+app.command("cook")(cook.cook)
+app.command("dry")(cook.dry)
 app.command("plan")(plan.plan)
 app.command("rules")(rules.rules)
 app.command("schema")(schema.schema)

@@ -186,6 +186,35 @@ class ScalesEntry(Strict):
     """Division of the spice scale, grams."""
 
 
+class StepEntry(Strict):
+    """One step of the smokehouse: what the chamber is set to, for how long or until which core."""
+
+    name: Name
+    """What is done."""
+    set_c: Number | None = None
+    """Chamber, degrees Celsius."""
+    set_f: Number | None = None
+    """Chamber, degrees Fahrenheit."""
+    humidity_pct: Percent | None = None
+    """Relative humidity, %."""
+    minutes: Positive | None = None
+    """How long, minutes."""
+    until_core_c: Number | None = None
+    """Core at which the step ends, degrees Celsius."""
+    until_core_f: Number | None = None
+    """Core at which the step ends, degrees Fahrenheit."""
+
+    @model_validator(mode="after")
+    def _sound(self) -> StepEntry:
+        if (self.set_c is None) == (self.set_f is None):
+            raise ValueError("a step says what the chamber is set to, by one of set_c and set_f")
+        if self.until_core_c is not None and self.until_core_f is not None:
+            raise ValueError("one of until_core_c and until_core_f")
+        if self.minutes is None and self.until_core_c is None and self.until_core_f is None:
+            raise ValueError("a step says how long it lasts: minutes, until_core_c or until_core_f")
+        return self
+
+
 class WhenMissing(StrEnum):
     """What to do with a lot that lacks a property that a requirement needs."""
 
@@ -241,6 +270,8 @@ class RecipeEntry(Strict):
     """Casing and links."""
     laboratory: LaboratoryEntry | None = None
     """What a laboratory found in the batch that is checked; a blend is judged without it."""
+    schedule: tuple[StepEntry, ...] = ()
+    """The steps of smokehouse and cooling, in order."""
     scales: ScalesEntry = Field(default_factory=ScalesEntry)
     """Divisions of the scales."""
     mixer_kg: Positive | None = None

@@ -74,7 +74,7 @@ def cut(text: str, file: str) -> tuple[Table | None, tuple[Fault, ...]]:
         line = plain.count("\n", 0, odd.start()) + 1
         found = "a NUL byte" if odd[0] == "\0" else "half a character"
         return None, (Fault(file, line, None, found, "plain text, as a spreadsheet saves CSV"),)
-    delimiter = _delimiter(plain)
+    delimiter = delimiter_of(plain)
     records = [record for record in _records(plain, delimiter) if _says_something(record, delimiter)]
     if not records:
         return None, (Fault(file, None, None, "the table is empty", "a line of column names, then a line a lot"),)
@@ -97,7 +97,7 @@ def _says_something(record: _Record, delimiter: str) -> bool:
     return bool(record.fault or record.text.replace(delimiter, "").replace('"', "").strip())
 
 
-def _delimiter(text: str) -> str:
+def delimiter_of(text: str) -> str:
     """The delimiter found most often, outside quotes, in the first line with words in it; else a comma."""
     first = next((line for line in text.split("\n") if line.strip(' \t,;"')), "")
     bare = re.sub(r'"[^"]*"?', "", first)

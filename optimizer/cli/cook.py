@@ -1,0 +1,182 @@
+"""``trimwright cook`` and ``trimwright dry``: what the probes logged, against the tables of a place."""
+
+from __future__ import annotations
+
+import re
+import sys
+from fractions import Fraction
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from optimizer.cli.shared import NO_BATCH, Json, faults_on_stderr, figure, outputs, say, write_text
+
+if TYPE_CHECKING:
+    from constraints.treatment import Treatments
+    from optimizer.made.found import Report
+    from optimizer.made.log import Log
+    from optimizer.made.product import Product
+
+Recipe = Annotated[str, typer.Option(metavar="RECIPE", help="Recipe (YAML).")]
+Batch = Annotated[str | None, typer.Option(metavar="BATCH", help="What was weighed, as for check; with --lots.")]
+Lots = Annotated[str | None, typer.Option(metavar="LOTS", help="Lots table (CSV) of --batch.")]
+Rules = Annotated[
+    list[str] | None,
+    typer.Option(metavar="PLACE", help="Place whose tables hold, or your own file. Default: the recipe's rules."),
+]
+Unit = Annotated[str | None, typer.Option(metavar="C|F", help="Unit of temperatures whose column states none.")]
+Column = Annotated[
+    list[str] | None, typer.Option(metavar="NAME=WHAT", help="What an odd column holds, such as 'Temp 1=core'.")
+]
+Error = Annotated[
+    str | None, typer.Option(metavar="DEGREES", help="The thermometer's error, in C with 0.5C, else in F.")
+]
+Gap = Annotated[str | None, typer.Option(metavar="MIN", help="Longest time without a reading that counts as unbroken.")]
+Full = Annotated[bool, typer.Option("--full", help="Every row, option and source.")]
+Picture = Annotated[str | None, typer.Option(metavar="FILE", help="Write the log as a picture (HTML).")]
+
+
+def cook(
+    recipe: Recipe,
+    log: Annotated[str | None, typer.Argument(metavar="[LOG]", help="Probe log (CSV). Without one: the plan.")] = None,
+    batch: Batch = None,
+    lots: Lots = None,
+    rules: Rules = None,
+    unit: Unit = None,
+    column: Column = None,
+    thermometer_error: Error = None,
+    gap_min: Gap = None,
+    water_activity: Annotated[str | None, typer.Option(metavar="AW", help="Water activity, as measured.")] = None,
+    at: Annotated[str | None, typer.Option(metavar="DEGREES", help="Planned core, such as 62C or 144F.")] = None,
+    minutes: Annotated[
+        str | None, typer.Option(metavar="MIN", help="Planned minutes at the core's temperature.")
+    ] = None,
+    picture: Picture = None,
+    full: Full = False,
+    json: Json = False,
+) -> None:
+    """Judge a cook and its cooling by its probe log; without a log, say how long a core must hold."""
+    error, gap = _degrees(thermometer_error, change=True), figure(gap_min, "--gap-min")
+    planned_at, planned_for = _degrees(at), figure(minutes, "--minutes")
+    if log is not None and (at or minutes):
+        raise typer.BadParameter("--at and --minutes are for a plan, without a log")
+    outputs({"--picture": picture}, (log, recipe, batch, lots))
+    with faults_on_stderr():
+        from constraints.faults import BadInput
+
+        product, places = _product(recipe, batch, lots, rules, water_activity)
+        if log is None:
+            from optimizer.made.schedule import planned, schedule_lines
+
+            steps = product.recipe.entry.schedule
+            lines = [product.recipe.entry.name, *planned(product, places, planned_at, planned_for)]
+            sys.stdout.write("\n".join([*lines, *(schedule_lines(steps) if steps else ())]) + "\n")
+            return
+        from optimizer.made.cook import Asked, judge_cook, unit_faults
+
+        read = _log(log, unit, column)
+        doubts = list(unit_faults(read, sure=unit is not None))
+        if doubts:
+            raise BadInput(doubts)
+        report = judge_cook(read, product, places, Asked(error or Fraction(0), gap))
+    _print(report, picture, full=full, json=json)
+
+
+def dry(
+    log: Annotated[str, typer.Argument(metavar="LOG", help="Log (CSV): chamber, ph, weight, aw; cells may be empty.")],
+    recipe: Recipe,
+    batch: Batch = None,
+    lots: Lots = None,
+    rules: Rules = None,
+    unit: Unit = None,
+    column: Column = None,
+    thermometer_error: Error = None,
+    gap_min: Gap = None,
+    freezing: Annotated[str | None, typer.Option(metavar="LOG", help="Log of freezing (CSV): freezer or core.")] = None,
+    loss_pct: Annotated[
+        str | None, typer.Option(metavar="%", help="Weight to lose. Default: the recipe's yield.")
+    ] = None,
+    diameter_mm: Annotated[str | None, typer.Option(metavar="MM", help="Diameter at stuffing.")] = None,
+    piece_mm: Annotated[str | None, typer.Option(metavar="MM", help="Largest piece of meat in it.")] = None,
+    thick_cm: Annotated[str | None, typer.Option(metavar="CM", help="Thickness of what was frozen.")] = None,
+    tested: Annotated[
+        bool, typer.Option("--tested", help="The pork was tested for Trichinella: I hold the paper.")
+    ] = False,
+    picture: Picture = None,
+    full: Full = False,
+    json: Json = False,
+) -> None:
+    """Judge fermenting, drying and freezing: degree-hours, weight loss, moisture to protein, Trichinella."""
+    sizes = {
+        "diameter_mm": diameter_mm,
+        "piece_mm": piece_mm,
+        "thick_cm": thick_cm,
+        "loss_pct": loss_pct,
+        "gap": gap_min,
+    }
+    typed = {name: figure(text, f"--{name.replace('_', '-')}") for name, text in sizes.items()}
+    error = _degrees(thermometer_error, change=True) or Fraction(0)
+    outputs({"--picture": picture}, (log, recipe, batch, lots, freezing))
+    with faults_on_stderr():
+        from optimizer.made.dry import Pieces, judge_dry
+
+        product, places = _product(recipe, batch, lots, rules, None)
+        read = _log(log, unit, column)
+        frozen = None if freezing is None else _log(freezing, unit, column)
+        report = judge_dry(read, frozen, product, places, Pieces(error=error, tested=tested, **typed))
+    _print(report, picture, full=full, json=json)
+
+
+def _product(
+    recipe: str, batch: str | None, lots: str | None, rules: list[str] | None, water_activity: str | None
+) -> tuple[Product, tuple[Treatments, ...]]:
+    """The product, and the treatments of the places named or, without any, of the recipe's rule packs."""
+    from constraints.treatment import load_treatments
+    from optimizer.made.product import product_of
+    from optimizer.reading.recipe import read_recipe
+
+    if (batch is None) != (lots is None):
+        raise typer.BadParameter("--batch and --lots go together")
+    read = read_recipe(recipe)
+    say(read.warnings)
+    found = [load_treatments(name) for name in rules or read.entry.rules]
+    product = product_of(read, batch, lots, figure(water_activity, "--water-activity"))
+    return product, tuple(place for place in found if place is not None)
+
+
+def _log(path: str, unit: str | None, column: list[str] | None) -> Log:
+    from optimizer.made.log import ROLES, read_log
+
+    if unit not in (None, "C", "F"):
+        raise typer.BadParameter("C or F", param_hint="--unit")
+    named = dict(text.rpartition("=")[::2] for text in column or [])
+    if not set(named.values()) <= set(ROLES):
+        raise typer.BadParameter(f"NAME=one of {', '.join(ROLES)}", param_hint="--column")
+    read = read_log(path, unit, named)
+    say(read.warnings)
+    return read
+
+
+def _degrees(text: str | None, *, change: bool = False) -> Fraction | None:
+    """A temperature typed with its unit, in Fahrenheit; ``change``: a difference, in it where no unit stands."""
+    from constraints.numbers import exact
+    from constraints.treatment import fahrenheit
+
+    if text is None:
+        return None
+    found = re.fullmatch(r"(\d+(?:\.\d+)?) ?([CF]?)", text.strip(), re.ASCII | re.IGNORECASE)
+    if found is None or not (found[2] or change):
+        raise typer.BadParameter(f"{text!r} is no temperature with its unit, such as 62C or 144F")
+    value, unit = exact(found[1]), found[2].upper() or "F"
+    return value * Fraction(9, 5) if change and unit == "C" else value if change else fahrenheit(value, unit)
+
+
+def _print(report: Report, picture: str | None, *, full: bool, json: bool) -> None:
+    from optimizer.made.page import document, page
+
+    if picture is not None:
+        from optimizer.made.picture import picture as drawn
+
+        write_text(picture, drawn(report), "--picture")
+    sys.stdout.write(document(report) if json else page(report, full=full))
+    raise typer.Exit(NO_BATCH if report.hold else 0)

@@ -1,0 +1,180 @@
+"""One probe over time: straight lines between readings, whole numbers for both axes, answers exact.
+
+Searching goes over arrays; what is found is reckoned again in fractions. Levels are in the curve's own unit.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from fractions import Fraction
+from math import ceil, floor, log
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+Whole = NDArray[np.int64]
+SPARSE_MINUTES, SPARSE_DEGREES = 2, 5
+"""Minutes between readings, and degrees Fahrenheit, above which an interval earns at its cooler end only (our rule)."""
+CANDIDATES = 3
+
+
+@dataclass(frozen=True, eq=False)
+class Curve:
+    """Readings of one probe.
+
+    ``times`` are ticks of ``tick`` minutes from the log's start, never falling; ``values`` are whole numbers,
+    ``scale`` to the unit.
+    """
+
+    name: str
+    times: Whole
+    values: Whole
+    tick: Fraction
+    scale: int
+
+    def __len__(self) -> int:
+        return len(self.times)
+
+    def minute(self, i: int) -> Fraction:
+        """Minutes from the log's start to a reading."""
+        return int(self.times[i]) * self.tick
+
+    def value(self, i: int) -> Fraction:
+        """A reading."""
+        return Fraction(int(self.values[i]), self.scale)
+
+    @property
+    def turned(self) -> Curve:
+        """The same upside down: what lies below a level lies above its negative."""
+        return Curve(self.name, self.times, -self.values, self.tick, self.scale)
+
+    def crossing(self, i: int, level: Fraction) -> Fraction:
+        """Minute at which the line from reading ``i`` to the next is at a level between the two, exact."""
+        a, b = self.value(i), self.value(i + 1)
+        return self.minute(i) + (level - a) / (b - a) * (self.minute(i + 1) - self.minute(i))
+
+    def above(self, level: Fraction) -> NDArray[np.bool_]:
+        """Which readings are at or above a level."""
+        found: NDArray[np.bool_] = self.values >= ceil(level * self.scale)
+        return found
+
+    def gaps(self, longest: Fraction) -> NDArray[np.bool_]:
+        """Between which neighbours more minutes pass than ``longest``."""
+        found: NDArray[np.bool_] = np.diff(self.times) > floor(longest / self.tick)
+        return found
+
+    def longest_above(self, level: Fraction, longest_gap: Fraction) -> tuple[Fraction, Fraction] | None:
+        """Start and end, minutes, of the longest unbroken time at or above a level; None where it is never reached."""
+        runs = self._runs(self.above(level), self.gaps(longest_gap))
+        if not len(runs[0]):
+            return None
+        rough = self._rough(runs, float(level * self.scale), self.gaps(longest_gap))
+        best = np.argsort(rough)[-CANDIDATES:]
+        spans = [self._span(int(runs[0][k]), int(runs[1][k]), level, longest_gap) for k in best]
+        return max(spans, key=lambda span: (span[1] - span[0], -span[0]))
+
+    @staticmethod
+    def _runs(inside: NDArray[np.bool_], gap: NDArray[np.bool_]) -> tuple[NDArray[Any], NDArray[Any]]:
+        """First and last reading of every unbroken run."""
+        starts, ends = inside.copy(), inside.copy()
+        joined = inside[1:] & inside[:-1] & ~gap
+        starts[1:] &= ~joined
+        ends[:-1] &= ~joined
+        return np.flatnonzero(starts), np.flatnonzero(ends)
+
+    def _rough(
+        self, runs: tuple[NDArray[Any], NDArray[Any]], level: float, gap: NDArray[np.bool_]
+    ) -> NDArray[np.float64]:
+        """Lengths of the runs in ticks, floating: only to choose those worth reckoning."""
+        first, last = runs
+        times, values = self.times.astype(float), self.values.astype(float)
+        slope = np.abs(np.diff(values))
+        step = np.where(gap | (slope == 0), 0.0, np.diff(times) / np.where(slope == 0, 1.0, slope))
+        before = np.where(first > 0, step[np.maximum(first - 1, 0)] if len(step) else 0.0, 0.0)
+        after = np.where(last < len(times) - 1, step[np.minimum(last, len(step) - 1)] if len(step) else 0.0, 0.0)
+        reach = times[last] - times[first]
+        found: NDArray[np.float64] = reach + (values[first] - level) * before + (values[last] - level) * after
+        return found
+
+    def _span(self, first: int, last: int, level: Fraction, longest_gap: Fraction) -> tuple[Fraction, Fraction]:
+        start, end = self.minute(first), self.minute(last)
+        if first and self.value(first - 1) < level and start - self.minute(first - 1) <= longest_gap:
+            start = self.crossing(first - 1, level)
+        if last + 1 < len(self) and self.value(last + 1) < level and self.minute(last + 1) - end <= longest_gap:
+            end = self.crossing(last, level)
+        return start, end
+
+    def earned(self, level: Fraction, start: Fraction, need: Fraction, longest_gap: Fraction) -> Fraction | None:
+        """Minute at which so many minutes at or above a level are together, from a minute on; None: they never are."""
+        for first, last in zip(*self._runs(self.above(level), self.gaps(longest_gap)), strict=True):
+            begin, end = self._span(int(first), int(last), level, longest_gap)
+            begin = max(begin, start)
+            if end - begin >= need:
+                return begin + need
+            need -= max(end - begin, Fraction(0))
+        return start if need <= 0 else None
+
+    def rises_to(self, level: Fraction, until: Fraction | None = None, *, last: bool = False) -> Fraction | None:
+        """Minute at which it first (or for the last time before a minute) comes up to a level from below it."""
+        above = self.above(level)
+        ups = np.flatnonzero(above[1:] & ~above[:-1])
+        found = [self.crossing(int(i), level) for i in (ups[::-1] if last else ups)[: None if until is not None else 1]]
+        return next((at for at in found if until is None or at <= until), None)
+
+    def falls_below(self, level: Fraction, after: Fraction) -> Fraction | None:
+        """The last minute at a level before it first goes below, from a minute on; None where it is never above."""
+        above = self.above(level)
+        for i in np.flatnonzero(above[:-1] & ~above[1:]):
+            at = self.crossing(int(i), level)
+            if at >= after:
+                return at
+        return None
+
+    def stays_at_most(self, level: Fraction) -> Fraction | None:
+        """Minute from which on it is never above a level again; None where the log ends above it."""
+        higher = np.flatnonzero(~self.turned.above(-level))
+        if not len(higher):
+            return self.minute(0)
+        last = int(higher[-1])
+        return None if last == len(self) - 1 else self.crossing(last, level)
+
+    def widest_gap(self, start: Fraction, end: Fraction) -> Fraction:
+        """Most minutes between neighbours of which one lies within a time."""
+        ticks = self.times
+        inside = (ticks[1:] > floor(start / self.tick)) & (ticks[:-1] < ceil(end / self.tick))
+        return int(np.max(np.diff(ticks), where=inside, initial=0)) * self.tick
+
+    def area_above(self, level: Fraction, until: Fraction) -> Fraction:
+        """Unit times minutes above a level up to a minute, along straight lines, exact."""
+        base, end = level * self.scale, until / self.tick
+        heights = [value * base.denominator - base.numerator for value in self.values.tolist()]
+        times = self.times.tolist()
+        whole, part = 0, Fraction(0)
+        for t0, t1, v0, v1 in zip(times, times[1:], heights, heights[1:], strict=False):
+            if t0 >= end:
+                break
+            if t1 > end:
+                v1, t1 = v0 + Fraction(v1 - v0) * (end - t0) / (t1 - t0), end
+            if v0 >= 0 and v1 >= 0:
+                whole += (v0 + v1) * (t1 - t0)
+            elif v0 > 0 or v1 > 0:
+                part += Fraction(max(v0, v1) ** 2, abs(v1 - v0)) * (t1 - t0)
+        return (whole + part) * self.tick / 2 / (self.scale * base.denominator)
+
+    def lethality(
+        self, at: float, z: float, longest: float = SPARSE_MINUTES, steepest: float = SPARSE_DEGREES
+    ) -> float:
+        """Minutes at temperature ``at`` that do the same by ten to the power (T - at)/z; floating, never a verdict.
+
+        Exact along straight lines between readings (expm1 of the change); an interval longer or
+        steeper than stated earns at its cooler end only. Bigelow's model; a trapezoid of rates overstates it.
+        """
+        minutes = self.times.astype(float) * float(self.tick)
+        degrees = self.values.astype(float) / self.scale
+        steps, change = np.diff(minutes), np.diff(degrees)
+        cooler = np.minimum(degrees[1:], degrees[:-1])
+        power = np.abs(change) * (log(10) / z)
+        mean = np.where(power > 0, np.expm1(power) / np.where(power > 0, power, 1.0), 1.0)
+        sparse = (steps > longest) | (np.abs(change) > steepest)
+        return float(np.sum(steps * 10.0 ** ((cooler - at) / z) * np.where(sparse, 1.0, mean)))

@@ -1,0 +1,249 @@
+"""Fermented, dried, frozen: degree-hours, weight loss, moisture to protein, and raw pork against Trichinella.
+
+Exact, but for an estimate of water activity, which never passes a product.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from fractions import Fraction
+from math import ceil, floor
+
+from constraints.ingredients import MOISTURE, PROTEIN, SALT
+from constraints.numbers import PERCENT, shown, trimmed
+from constraints.quantities import Basis
+from constraints.rules import ProcessStep
+from constraints.treatment import DegreeHours, Diameter, Drying, Freezing, RatioMark, Treatments, fahrenheit
+from optimizer.made.cook import coldest
+from optimizer.made.curve import Curve
+from optimizer.made.found import Finding, Judged, Phase, Report, degrees, spell
+from optimizer.made.log import Log
+from optimizer.made.product import Product
+from optimizer.summary import composition
+
+CM_PER_IN = Fraction("2.54")
+"""Centimetres in the inch, exact (NIST SP 811, B.8)."""
+DAY = Fraction(1440)
+FREEZER_GAP, ROOM_GAP = Fraction(60), DAY
+"""Minutes without a reading that break a freezing and a drying (common practice, no source)."""
+AW_FIRST, AW_SECOND = Fraction("0.0052471"), Fraction("0.00012206")
+"""Water activity of salt in water, 1 - a w - b w^2 with w grams of salt in 100 g of brine (Resnik and Chirife 1988, as
+used by Ross and Dalgaard 2004; coefficients from memory; within 0.006 of the published points in the tests)."""
+WILD = frozenset({"boar", "horse"})
+"""Species whose Trichinella freezing does not kill (seen second hand)."""
+
+
+@dataclass(frozen=True)
+class Pieces:
+    """What no log tells: the thermometer's error (Fahrenheit), sizes, whether the pork was tested, the loss wanted, the
+    longest gap in minutes.
+    """
+
+    error: Fraction = Fraction(0)
+    diameter_mm: Fraction | None = None
+    piece_mm: Fraction | None = None
+    thick_cm: Fraction | None = None
+    tested: bool = False
+    loss_pct: Fraction | None = None
+    gap: Fraction | None = None
+
+
+def judge_dry(log: Log, frozen: Log | None, product: Product, places: Sequence[Treatments], pieces: Pieces) -> Report:
+    """Every phase under every place; ``frozen`` is a log of freezing, where there is one."""
+    judged = [Judged(place, tuple(_phases(log, frozen, product, place, pieces))) for place in places]
+    shared = Judged(None, tuple(_product(log, product, pieces, [mark for place in places for mark in place.ratios])))
+    fermented = product.does(ProcessStep.FERMENTED) and not any(place.degree_hours for place in places)
+    names = " and ".join(place.title for place in places)
+    lacking = (f"fermentation: {names or 'no place named'} has no limit",) if fermented else ()
+    return Report(product, log, (*judged, shared), lacking)
+
+
+def _phases(log: Log, frozen: Log | None, product: Product, place: Treatments, pieces: Pieces) -> Iterator[Phase]:
+    if place.degree_hours and product.does(ProcessStep.FERMENTED):
+        yield Phase("fermentation", (_fermented(log, place.degree_hours, pieces),), needed=True)
+    raw = not product.does(ProcessStep.COOKED) and product.takes(("pig", "boar", "horse"), ())
+    if raw and (place.freezing or place.drying):
+        yield Phase("Trichinella", tuple(_trichinella(log, frozen, product, place, pieces)), needed=True)
+
+
+def degree_hours(log: Log, row: DegreeHours, error: Fraction, until: Fraction) -> Fraction:
+    """Degree-hours above the base in the row's own unit, the warmest chamber counting; the error counts as warmth."""
+    base = fahrenheit(row.base, row.unit) - error
+    most = max(chamber.area_above(base, until) for chamber in log.of("chamber")) / 60
+    return most if row.unit == "F" else most * Fraction(5, 9)
+
+
+def _fermented(log: Log, rows: Sequence[DegreeHours], pieces: Pieces) -> Finding:
+    """The row of the warmest chamber before the pH came down, and its degree-hours."""
+    if not log.of("chamber"):
+        return Finding(None, "not judged: the log has no chamber's temperature")
+    soured = [
+        next((ph.minute(i) for i in range(len(ph)) if ph.value(i) <= rows[0].until_ph), None) for ph in log.of("ph")
+    ]
+    reached = [at for at in soured if at is not None]
+    done = bool(soured) and len(reached) == len(soured)
+    until = max(reached) if done else log.minutes
+    top = max(
+        int(c.values[c.times * float(c.tick) <= float(until)].max()) * Fraction(1, c.scale) for c in log.of("chamber")
+    )
+    row = next(row for row in rows if _covers(row, top + pieces.error))
+    found = degree_hours(log, row, pieces.error, until)
+    ok = None if found < row.less_than and not done else found < row.less_than
+    unit, ph = f"{row.unit}-h", trimmed(row.until_ph)
+    ended = f"to pH {ph} in {spell(until)}" if done else f"and pH {ph} is not in the log"
+    places = next((k for k in range(1, 7) if found == row.less_than or shown(found, k) != shown(row.less_than, k)), 6)
+    words = f"{shown(found, places)} {unit} above {trimmed(row.base)} {row.unit} {ended}"
+    return Finding(ok, f"{words}, less than {trimmed(row.less_than)} asked (chamber to {degrees(top)})", row)
+
+
+def _covers(row: DegreeHours, top: Fraction) -> bool:
+    below = row.below is None or top < fahrenheit(row.below, row.unit)
+    return below and (row.at_most is None or top <= fahrenheit(row.at_most, row.unit))
+
+
+def _product(log: Log, product: Product, pieces: Pieces, marks: Sequence[RatioMark]) -> Iterator[Phase]:
+    """Weight loss, ratio and water activity."""
+    losses = [PERCENT * (1 - w.value(len(w) - 1) / w.value(0)) for w in log.of("weight") if w.value(0) > 0]
+    loss = min(losses, default=None)
+    process = product.recipe.process
+    target = pieces.loss_pct or (PERCENT * (1 - process.yield_fraction) if process.declared else None)
+    if target is not None and product.does(ProcessStep.DRIED):
+        said = (
+            "not judged: no weight in the log"
+            if loss is None
+            else f"{trimmed(loss, 2)} % lost by the least dried piece"
+        )
+        ok = None if loss is None else loss >= target
+        yield Phase("weight loss", (Finding(ok, f"{said}, {trimmed(target, 2)} % asked"),), needed=True)
+    if product.batch is None or not product.weighed:
+        yield Phase("moisture to protein", (Finding(None, "not judged: give --batch and --lots"),), warns=True)
+        return
+    held = composition(product.batch, Basis.BATCH, (MOISTURE, PROTEIN, SALT))
+    moisture, protein = held.get(MOISTURE), held.get(PROTEIN)
+    if moisture is not None and protein:
+        yield Phase("moisture to protein", tuple(_ratios(moisture, protein, loss, marks)), warns=True)
+    salt = product.salt_pct("batch")
+    if moisture is not None and salt is not None and loss is not None:
+        aw = shown(water_activity(salt, moisture, loss), 3)
+        words = f"estimate {aw} from salt alone, which passes nothing: measure it"
+        yield Phase("water activity", (Finding(None, words), *_measured(log)), warns=True)
+
+
+def _measured(log: Log) -> Iterator[Finding]:
+    for curve in log.of("aw"):
+        yield Finding(None, f"{curve.name} last measured {trimmed(curve.value(len(curve) - 1), 4)}")
+
+
+def loss_for_ratio(moisture: Fraction, protein: Fraction, ratio: Fraction) -> Fraction:
+    """Loss, % of the batch's weight and water only, at which moisture is so many times protein (percentages before)."""
+    return moisture - ratio * protein
+
+
+def water_activity(salt: Fraction, moisture: Fraction, loss: Fraction = Fraction(0)) -> Fraction:
+    """Estimate from salt and moisture (% of the batch) after a loss of water, %: for planning only."""
+    w = PERCENT * salt / (salt + moisture - loss)
+    return 1 - AW_FIRST * w - AW_SECOND * w * w
+
+
+def _ratios(
+    moisture: Fraction, protein: Fraction, loss: Fraction | None, marks: Sequence[RatioMark]
+) -> Iterator[Finding]:
+    if loss is not None:
+        yield Finding(
+            None, f"{shown((moisture - loss) / protein, 3)} after a loss of {trimmed(loss, 2)} % of the weight"
+        )
+    for mark in marks:
+        needed = loss_for_ratio(moisture, protein, mark.ratio)
+        ok = None if loss is None else loss >= needed
+        yield Finding(ok, f"{trimmed(mark.ratio)} ({mark.title}) at a loss of {shown(needed, 2)} %", mark)
+
+
+def _trichinella(
+    log: Log, frozen: Log | None, product: Product, place: Treatments, pieces: Pieces
+) -> Iterator[Finding]:
+    if pieces.tested:
+        yield Finding(True, "tested or from a controlled herd, as you say; keep the paper")
+    for table in place.freezing:
+        yield _frozen(frozen, product, table, pieces)
+    for method in place.drying:
+        yield _dried(log, product, method, pieces)
+
+
+def _frozen(frozen: Log | None, product: Product, table: Freezing, pieces: Pieces) -> Finding:
+    curves = () if frozen is None else frozen.of("core" if table.core else "freezer")
+    if product.species & WILD and product.species_said:
+        return Finding(None, f"{table.title}: freezing does not kill what boar and horse carry", table)
+    if not curves or (table.thickest_cm is not None and pieces.thick_cm is None):
+        lacks = "--thick-cm" if curves else f"a freezing log with {'core' if table.core else 'freezer'} temperatures"
+        return Finding(None, f"{table.title}: not judged, {lacks} missing", table)
+    if table.thickest_cm is not None and (pieces.thick_cm or 0) > table.thickest_cm:
+        return Finding(None, f"{table.title}: the pieces are thicker", table)
+    best = Finding(False, f"{table.title}: no row met", table)
+    warmest = coldest([curve.turned for curve in curves])
+    for at, needed in table.rows.items():
+        span = warmest.longest_above(-fahrenheit(at, table.unit) + pieces.error, pieces.gap or FREEZER_GAP)
+        time = Fraction(0) if span is None else span[1] - span[0]
+        words = f"{table.title}: {trimmed(at)} {table.unit} or colder for {spell(time, needed)}, {spell(needed)} asked"
+        if time / needed > best.near:
+            best = Finding(time >= needed, words, table, time / needed)
+    return best
+
+
+def _dried(log: Log, product: Product, method: Drying, pieces: Pieces) -> Finding:
+    """Salt, pieces and diameter as asked, then the steps in their order in the log, from its first reading."""
+    salt, name = product.salt_pct(method.salt_of), method.title
+    given = {"--batch and --lots": salt, "--diameter-mm": pieces.diameter_mm, "--piece-mm": pieces.piece_mm,
+             "a log of the room": log.of("chamber") or None}  # fmt: skip
+    missing = [what for what, value in given.items() if value is None]
+    if salt is None or pieces.diameter_mm is None or pieces.piece_mm is None or missing:
+        return Finding(None, f"{name}: not judged, {', '.join(missing)} missing", method)
+    inches = pieces.diameter_mm / 10 / CM_PER_IN
+    size = next((d for d in method.diameters if inches <= d.up_to_in), None)
+    least = min(method.more_pct, default=method.salt_pct)
+    if size is None or pieces.piece_mm / 10 / CM_PER_IN > method.largest_piece_in or salt < least:
+        widest = trimmed(method.diameters[-1].up_to_in, 3)
+        asks = f"{trimmed(least, 3)} %, pieces to {trimmed(method.largest_piece_in)} in, casing to {widest} in asked"
+        return Finding(
+            None, f"{name}: not for this product, which has {trimmed(salt, 2)} % of salt; it asks {asks}", method
+        )
+    room = coldest(log.of("chamber"))
+    warm = _warmth(method, {at: _hours(room, at, pieces) for at in method.warm_room_f})
+    hours = [*(step.hours for step in size.steps[:-1]), days_of(method, size, salt, warm) * 24]
+    at: Fraction | None = Fraction(0)
+    for step, needed in zip(size.steps, hours, strict=True):
+        at = None if at is None else room.earned(step.at_least + pieces.error, at, needed * 60, pieces.gap or ROOM_GAP)
+    total = size.days_in_all or Fraction(0)
+    ok = at is not None and log.minutes >= total * DAY
+    steps = ", ".join(f"{trimmed(h, 2)} h at {trimmed(s.at_least)} F" for s, h in zip(size.steps, hours, strict=True))
+    words = f"{name}: {steps}{f', {trimmed(total)} d in all' if total else ''} {'met' if ok else 'not met'}"
+    return Finding(ok, words, method)
+
+
+def _hours(room: Curve, at: Fraction, pieces: Pieces) -> Fraction:
+    span = room.longest_above(at + pieces.error, pieces.gap or ROOM_GAP)
+    return Fraction(0) if span is None else (span[1] - span[0]) / 60
+
+
+def _warmth(method: Drying, hours: dict[Fraction, Fraction]) -> Fraction:
+    """Per cent off the days for the warm room: the best column and row that were kept; no figure between two."""
+    found = [
+        less[k]
+        for needed, less in method.less_pct.items()
+        for k, at in enumerate(method.warm_room_f)
+        if hours[at] >= needed
+    ]
+    return max(found, default=Fraction(0))
+
+
+def days_of(method: Drying, size: Diameter, salt: Fraction, warm_pct: Fraction = Fraction(0)) -> Fraction:
+    """Days of the last step: fewer after a warm room (whole days rounded down), more for less salt (rounded up)."""
+    days = size.steps[-1].hours / 24
+    more = Fraction(0)
+    if salt < method.salt_pct and method.more_pct:
+        more = (
+            method.more_pct[Fraction(floor(salt * 10), 10)]
+            if floor(salt * 10) < 33
+            else method.more_pct[Fraction(33, 10)]
+        )
+    return days - floor(days * warm_pct / PERCENT) + ceil(days * more / PERCENT)

@@ -1,0 +1,154 @@
+"""What was found of a batch's heat, cold and drying: findings in phases, under each place, and the verdict on all."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from fractions import Fraction
+
+from constraints.faults import Fault
+from constraints.numbers import shown, trimmed
+from constraints.treatment import Sourced, Treatments, celsius
+from optimizer.made.log import Log
+from optimizer.made.product import Product
+
+
+@dataclass(frozen=True)
+class Span:
+    """A time of the log to be drawn: minutes, a level in Fahrenheit, and whose."""
+
+    name: str
+    start: Fraction
+    end: Fraction
+    level: Fraction
+    earns: bool = False
+
+
+@dataclass(frozen=True)
+class Finding:
+    """One table row, option or figure on the log. ``ok`` None: not judged. ``near`` orders what was not met."""
+
+    ok: bool | None
+    words: str
+    by: Sourced | None = None
+    near: Fraction = Fraction(0)
+    spans: tuple[Span, ...] = ()
+
+    @property
+    def passes(self) -> bool:
+        """True where it is met and its figure may pass a batch."""
+        return self.ok is True and (self.by is None or self.by.passes)
+
+
+@dataclass(frozen=True)
+class Phase:
+    """Findings of which one is enough. ``needed``: not judged is no pass; ``warns``: it never decides;
+    ``aside``: it is said in full only.
+    """
+
+    title: str
+    findings: tuple[Finding, ...]
+    needed: bool = False
+    warns: bool = False
+    aside: bool = False
+
+    @property
+    def ok(self) -> bool | None:
+        """True where one passes, False where none does and one fails, else None."""
+        if any(finding.passes for finding in self.findings):
+            return True
+        return False if any(finding.ok is False for finding in self.findings) else None
+
+    @property
+    def best(self) -> Finding | None:
+        """The finding to show: one that passes, read in the law first; else the nearest to it."""
+        passing = [finding for finding in self.findings if finding.passes]
+        if passing:
+            return max(passing, key=lambda f: (f.by is None or not f.by.confirm, f.near))
+        return max(self.findings, key=lambda f: (f.ok is not None, f.by is None or f.by.passes, f.near), default=None)
+
+    @property
+    def holds(self) -> bool:
+        """True where the batch must be held for it."""
+        return not self.warns and (self.ok is False or (self.needed and self.ok is None))
+
+    @property
+    def confirm(self) -> bool:
+        """True where it passes only by a figure that an authority must confirm."""
+        return (
+            self.ok is True and not self.warns and self.best is not None and bool(self.best.by and self.best.by.confirm)
+        )
+
+
+@dataclass(frozen=True)
+class Judged:
+    """The phases under one place, or (``place`` None) of the product itself."""
+
+    place: Treatments | None
+    phases: tuple[Phase, ...]
+
+
+@dataclass(frozen=True)
+class Report:
+    """A log judged. ``lacking`` names what no place has a table for."""
+
+    product: Product
+    log: Log
+    judged: tuple[Judged, ...]
+    lacking: tuple[str, ...] = ()
+    warnings: tuple[Fault, ...] = ()
+
+    @property
+    def phases(self) -> Iterator[Phase]:
+        """Every phase of every place."""
+        return (phase for judged in self.judged for phase in judged.phases)
+
+    @property
+    def hold(self) -> tuple[str, ...]:
+        """Why the batch must be held, in words; empty where every phase passes that must."""
+        said = tuple(_why(phase) for phase in self.phases if phase.holds)
+        if not any(phase.ok for phase in self.phases if not phase.warns):
+            said += () if (*said, *self.lacking) else ("nothing of it could be judged",)
+        return tuple(dict.fromkeys((*said, *self.lacking)))
+
+    @property
+    def confirm(self) -> bool:
+        """True where a pass rests on a figure read second hand."""
+        return any(phase.confirm for phase in self.phases)
+
+
+def _why(phase: Phase) -> str:
+    best = phase.best
+    if best is None:
+        return f"{phase.title}: not judged"
+    memory = best.by is not None and not best.by.passes and best.ok is True
+    return f"{phase.title}: {best.words}" + ("; the figure is from memory, which passes nothing" if memory else "")
+
+
+def spell(minutes: Fraction, beside: Fraction | None = None) -> str:
+    """A duration in words, to the second, finer where that would hide on which side of a limit it is."""
+    places = 0
+    while (
+        beside is not None
+        and places < 6
+        and minutes != beside
+        and _seconds(minutes, places) == _seconds(beside, places)
+    ):
+        places += 1
+    seconds = _seconds(minutes, places)
+    hours, rest = divmod(seconds, 3600)
+    if hours >= 72 and not seconds % 3600:
+        return f"{trimmed(Fraction(hours, 24), 2)} d"
+    parts = [f"{hours} h"] if hours else []
+    parts += [f"{int(rest // 60)} min"] if rest >= 60 else []
+    parts += [f"{trimmed(rest % 60, places)} s"] if rest % 60 or not parts else []
+    return " ".join(parts)
+
+
+def _seconds(minutes: Fraction, places: int) -> Fraction:
+    return Fraction(shown(minutes * 60, places))
+
+
+def degrees(fahrenheit: Fraction) -> str:
+    """A temperature in both scales."""
+    return f"{trimmed(fahrenheit, 1)} F ({trimmed(celsius(fahrenheit), 1)} C)"

@@ -1,0 +1,153 @@
+"""What is printed of a log that was judged: one page, short or in full, or one JSON document."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterator
+from typing import Any
+
+from constraints.treatment import Sourced, celsius
+from optimizer.made.found import Finding, Judged, Phase, Report, spell
+from optimizer.made.schedule import schedule_lines
+from optimizer.pages.tables import heading, paragraph
+
+CAUTION = (
+    "A log shows what its probes felt, not the coldest spot they missed. Undercooked, slowly cooled or badly dried "
+    "meat makes people ill. trimwright compares figures; your authority, your own plan and licensed practice decide."
+)
+HOLD = "HOLD THIS BATCH"
+MOST_IN_SHORT = 4
+"""Findings of a phase in short that decide nothing."""
+
+
+def page(report: Report, *, full: bool = False) -> str:
+    """The page, ending in a newline."""
+    lines = [*_head(report), *_verdict(report)]
+    for judged in report.judged:
+        lines += _place(judged, full=full)
+    if report.hold:
+        lines += heading("what next")
+        lines += paragraph("Keep it from sale and ask your authority before anything else is done with it.")
+        for words in dict.fromkeys(j.place.next for j in report.judged if j.place is not None):
+            lines += paragraph(words)
+    steps = report.product.recipe.entry.schedule
+    lines += [*schedule_lines(steps)] if steps and full else []
+    return "\n".join([*lines, *heading("caution"), *paragraph(CAUTION)]) + "\n"
+
+
+def _head(report: Report) -> Iterator[str]:
+    log = report.log
+    yield from paragraph(f"{report.product.recipe.entry.name}: the log {log.file}")
+    when = f"{log.start:%Y-%m-%d %H:%M}, " if log.start else ""
+    probes = ", ".join(curve.name for curves in log.curves.values() for curve in curves)
+    yield from paragraph(f"{when}{spell(log.minutes)}; {probes}")
+    if not report.product.species_said:
+        yield from paragraph(
+            "Which species are in it is not known, so the strictest table holds: say eligible: species."
+        )
+
+
+def _verdict(report: Report) -> Iterator[str]:
+    yield ""
+    if not report.hold:
+        places = " and ".join(j.place.title for j in report.judged if j.place and any(p.ok for p in j.phases))
+        unjudged = dict.fromkeys(p.title for p in report.phases if p.ok is None and not p.warns and p.findings)
+        ends = "; CONFIRM WITH YOUR AUTHORITY, for a figure was read second hand" if report.confirm else ""
+        ends += f"; not judged: {', '.join(unjudged)}" if unjudged else ""
+        yield from paragraph(f"THE LOG MEETS what is asked: {places}{ends}.")
+        return
+    yield from paragraph(f"*** {HOLD} ***")
+    for reason in report.hold:
+        yield from paragraph(reason, "* ")
+
+
+def _place(judged: Judged, *, full: bool) -> Iterator[str]:
+    phases = [phase for phase in judged.phases if phase.findings]
+    if not phases:
+        return
+    yield from heading(judged.place.title if judged.place else "the product")
+    for phase in phases:
+        for finding in _said(phase, full=full):
+            yield from paragraph(f"{phase.title}: {finding.words}", _mark(finding, phase))
+            if finding.by is not None and (full or not phase.warns):
+                yield from paragraph(_source(finding.by, full=full), "        ")
+    if full and judged.place is not None:
+        for words in (f"The last word is with {judged.place.authority}.", *judged.place.notes):
+            yield from paragraph(words)
+
+
+def _source(by: Sourced, *, full: bool) -> str:
+    """Where a figure was read and how; its note too where an authority must confirm it."""
+    note = f"; {by.note}" if by.note and (full or by.confirm) else ""
+    return f"[{by.title + '; ' if full else ''}{by.source}; {by.status}{note}]"
+
+
+def _said(phase: Phase, *, full: bool) -> list[Finding]:
+    """In short the finding that decides, beside it what else cooling might have done; all of them in full."""
+    if full or phase.aside or not phase.best:
+        return list(phase.findings) if full else []
+    if phase.warns:
+        return list(phase.findings[:MOST_IN_SHORT])
+    others = phase.findings if phase.ok is not True and len(phase.findings) <= MOST_IN_SHORT else ()
+    return [phase.best, *(finding for finding in others if finding is not phase.best)]
+
+
+def _mark(finding: Finding, phase: Phase) -> str:
+    if phase.warns:
+        return "note    "
+    if finding.ok is True:
+        return "ok      " if finding.passes else "memory  "
+    return "FAILS   " if finding.ok is False else "?       "
+
+
+def document(report: Report) -> str:
+    """The report as one JSON document, ending in a newline."""
+    found: dict[str, Any] = {
+        "status": "hold" if report.hold else "meets",
+        "confirm_with_authority": report.confirm,
+        "why_held": list(report.hold),
+        "recipe": report.product.recipe.entry.name,
+        "log": report.log.file,
+        "start": report.log.start.isoformat() if report.log.start else None,
+        "minutes": float(report.log.minutes),
+        "places": [
+            {
+                "place": j.place.title if j.place else None,
+                "phases": [_phase(phase) for phase in j.phases if phase.findings],
+            }
+            for j in report.judged
+        ],
+        "warnings": [str(fault) for fault in report.log.warnings],
+        "caution": CAUTION,
+    }
+    return json.dumps(found, indent=2, ensure_ascii=False) + "\n"
+
+
+def _phase(phase: Phase) -> dict[str, Any]:
+    return {
+        "phase": phase.title,
+        "ok": phase.ok,
+        "decides": not phase.warns,
+        "holds": phase.holds,
+        "findings": [
+            {
+                "ok": finding.ok,
+                "passes": finding.passes,
+                "words": finding.words,
+                "title": finding.by.title if finding.by else None,
+                "source": finding.by.source if finding.by else None,
+                "status": str(finding.by.status) if finding.by else None,
+                "spans": [
+                    {
+                        "probe": span.name,
+                        "start_min": float(span.start),
+                        "end_min": float(span.end),
+                        "level_f": float(span.level),
+                        "level_c": float(celsius(span.level)),
+                    }
+                    for span in finding.spans
+                ],
+            }
+            for finding in phase.findings
+        ],
+    }

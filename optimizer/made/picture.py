@@ -1,0 +1,76 @@
+"""The log as a picture that prints in grey: probes, set points, the table's line, time earned, stages of cooling."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+
+from constraints.treatment import celsius
+from optimizer.made.curve import Curve
+from optimizer.made.found import Report
+from optimizer.made.page import CAUTION, HOLD
+from optimizer.pages.chart import Axis, across, render, upwards
+
+MOST_POINTS = 400
+DRAWN = {"core": "", "surface": "2 3", "chamber": "8 4", "freezer": "8 4", "set": "1 5"}
+"""What is drawn, with the dashes by which it is told apart without colour."""
+_TEMPLATE = """{% extends "page" %}{% from "chart" import frame with context %}
+{% block style %}
+.curve { stroke: #222; stroke-width: 1.6; } .earns { fill: #999; fill-opacity: 0.35; } .level { stroke: #000; }
+.stage { stroke: #555; stroke-dasharray: 3 3; } td { padding: 2px 10px; }
+@media print { body { margin: 0; } }
+{% endblock %}
+{% block body %}
+<p><strong>{{ verdict }}</strong></p>
+{% call frame(title, x_ticks, y_ticks, "minutes", "degrees C (F at the lines)") %}
+{% for s in spans %}
+{% if s.earns %}<rect class="earns" x="{{ s.x1 }}" width="{{ s.x2 - s.x1 }}" y="{{ top }}" height="{{ base - top }}"/>
+<line class="level" x1="{{ left }}" x2="{{ end }}" y1="{{ s.y }}" y2="{{ s.y }}"/>
+{% else %}<line class="stage" x1="{{ s.x1 }}" x2="{{ s.x1 }}" y1="{{ top }}" y2="{{ base }}"/>
+<line class="stage" x1="{{ s.x2 }}" x2="{{ s.x2 }}" y1="{{ top }}" y2="{{ base }}"/>{% endif %}
+<text x="{{ s.x1 + 3 }}" y="{{ top + 14 + 15 * loop.index0 }}">{{ s.words }}</text>
+{% endfor %}
+{% for c in curves %}<polyline class="curve" stroke-dasharray="{{ c.dashes }}" points="{{ c.points }}"/>
+<text x="{{ c.x }}" y="{{ c.y }}" text-anchor="end">{{ c.name }}</text>
+{% endfor %}
+{% endcall %}
+<p>Grey: time earned at or above the line of the table. Dashed upright lines: where a stage begins and ends.
+Lines: core full, surface dotted, chamber dashed, set points sparsely dotted.</p>
+<table>{% for words in findings %}<tr><td>{{ words }}</td></tr>{% endfor %}</table>
+<p>{{ caution }}</p>
+{% endblock %}
+"""
+
+
+def picture(report: Report) -> str:
+    """The page as HTML with one inline picture; everything from the input is escaped."""
+    shown = [(curve, dashes) for role, dashes in DRAWN.items() for curve in report.log.of(role)]
+    degrees_c = [float(celsius(curve.value(i))) for curve, _ in shown for i in range(0, len(curve), _step(curve))]
+    x, y = across([0.0, float(report.log.minutes)]), upwards(degrees_c or [0.0])
+    best = [phase.best for phase in report.phases if not phase.warns and phase.best]
+    spans = [
+        {
+            "x1": x.at(float(span.start)), "x2": x.at(float(span.end)), "y": y.at(float(celsius(span.level))),
+            "earns": span.earns and bool(finding.ok), "words": f"{float(span.level):g} F, {span.name}",
+        }
+        for finding in best for span in finding.spans
+    ]  # fmt: skip
+    verdict = HOLD + ": " + "; ".join(report.hold) if report.hold else "The log meets what is asked."
+    return render(
+        _TEMPLATE, title=f"{report.product.recipe.entry.name}: {report.log.file}", verdict=verdict, spans=spans,
+        curves=[_drawn(curve, dashes, x, y) for curve, dashes in shown], caution=CAUTION,
+        findings=[f.words for f in best], x_ticks=x.ticks(), y_ticks=y.ticks(),
+    )  # fmt: skip
+
+
+def _step(curve: Curve) -> int:
+    return max(1, len(curve) // MOST_POINTS)
+
+
+def _drawn(curve: Curve, dashes: str, x: Axis, y: Axis) -> dict[str, Any]:
+    """A curve thinned to what a page can show; the last reading is always there."""
+    chosen = np.unique(np.append(np.arange(0, len(curve), _step(curve)), len(curve) - 1)).tolist()
+    dots = [(x.at(float(curve.minute(i))), y.at(float(celsius(curve.value(i))))) for i in chosen]
+    points = " ".join(f"{a},{b}" for a, b in dots)
+    return {"points": points, "name": curve.name, "dashes": dashes, "x": dots[-1][0], "y": dots[-1][1] - 6}

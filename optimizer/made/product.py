@@ -1,0 +1,114 @@
+"""What a recipe and a weighed batch say of the product: nitrite, salt and species, on which treatments depend."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from fractions import Fraction
+
+from constraints.faults import BadInput, Fault
+from constraints.formula import Batch, Formula, NoDose
+from constraints.ingredients import SALT, Ingredient, Kind, Lot
+from constraints.kinds import OneRequirement
+from constraints.numbers import trimmed
+from constraints.quantities import MissingProperty
+from constraints.requirement import Origin
+from constraints.rules import ProcessStep
+from constraints.species import GROUPS, members, species_of
+from optimizer.check import batch_of
+from optimizer.reading.lots import read_lots
+from optimizer.reading.recipe import Recipe
+from optimizer.reading.weighed import read_weighed
+
+DRY = (Kind.DRY, Kind.SALT, Kind.CURE)
+
+
+@dataclass(frozen=True)
+class Product:
+    """A recipe with the batch as weighed, or the doses alone where none was given (``weighed`` False).
+
+    ``water_activity`` is a measured figure. ``species`` are those that may be in it: all of them where nothing is said.
+    """
+
+    recipe: Recipe
+    batch: Batch | None
+    weighed: bool
+    species: frozenset[str]
+    water_activity: Fraction | None = None
+
+    @property
+    def species_said(self) -> bool:
+        """True where lots or recipe say which species are in it."""
+        return self.species != frozenset(GROUPS)
+
+    def does(self, step: ProcessStep) -> bool:
+        """True where the recipe has a step after stuffing."""
+        return step in self.recipe.entry.steps
+
+    def takes(self, species: Sequence[str], not_species: Sequence[str]) -> bool:
+        """True where a table for some species and not for others is for this product."""
+        some = not species or bool(self.species & members(tuple(species)))
+        return some and not self.species & members(tuple(not_species))
+
+    def meets(self, requires: Sequence[OneRequirement], source: str) -> tuple[bool | None, str]:
+        """Whether the batch holds what a treatment asks, and in words what it lacks."""
+        unknown = ""
+        for asked in requires:
+            requirement = asked.build(Origin("treatment", source))
+            try:
+                verdict = None if self.batch is None else requirement.measure(self.batch)
+            except MissingProperty as error:
+                verdict, unknown = None, f"{error}, which {requirement.what} needs"
+            if verdict is None or verdict.ok is None:
+                unknown = unknown or f"{requirement.what} is not known"
+            elif not verdict.ok:
+                value = trimmed(verdict.value or Fraction(0), 2)
+                return False, f"{requirement.what} is {value} {requirement.unit}, {requirement.limits()} asked"
+        return (None, unknown + ("" if self.weighed else "; give --batch and --lots")) if unknown else (True, "")
+
+    def salt_pct(self, of: str) -> Fraction | None:
+        """Salt added, % of the batch, of the meat, or of the batch less its dry ingredients; None without a batch."""
+        if self.batch is None or not self.weighed:
+            return None
+        items = self.batch.kilograms.items()
+        salt = sum(
+            (kg * item.properties.get(SALT, Fraction(0)) for item, kg in items if item.kind is not Kind.LOT), Fraction()
+        )
+        kept = {
+            "batch": [kg for _, kg in items],
+            "meat": [kg for item, kg in items if item.kind is Kind.LOT],
+            "without_dry": [kg for item, kg in items if item.kind not in DRY],
+        }[of]
+        return salt / sum(kept) if kept else None
+
+
+def product_of(recipe: Recipe, batch: str | None, lots: str | None, water_activity: Fraction | None) -> Product:
+    """The product of a recipe and, where given, of a weighed batch with its lots table. Raises BadInput."""
+    if batch is None or lots is None:
+        named = recipe.entry.eligible.species or ()
+        found = [Ingredient(name, Kind.LOT, {SALT: Fraction(0)}, species=name) for name in named]
+        return Product(recipe, _doses(recipe), False, _species(found), water_activity)
+    faults: list[Fault] = []
+    table = read_lots(lots)
+    made = batch_of(recipe, table, [item for item in read_weighed(batch) if not item.load], batch, faults)
+    if faults:
+        raise BadInput(faults)
+    return Product(recipe, made, True, _species([i for i in made.kilograms if isinstance(i, Lot)]), water_activity)
+
+
+def _species(lots: Sequence[Ingredient]) -> frozenset[str]:
+    """The species of the lots; every one of them where there is none, or one does not say."""
+    try:
+        return frozenset(species_of(lot) for lot in lots) or frozenset(GROUPS)
+    except MissingProperty:
+        return frozenset(GROUPS)
+
+
+def _doses(recipe: Recipe) -> Batch | None:
+    """A kilogram of unsalted meat with the recipe's doses: what nitrite and accelerator follow from."""
+    meat = Ingredient("meat", Kind.LOT, {SALT: Fraction(0)})
+    try:
+        formula = Formula((meat,), recipe.additions, recipe.process)
+    except (NoDose, MissingProperty):
+        return None
+    return formula.exact_batch([Fraction(1) if column is meat else Fraction(0) for column in formula.columns])

@@ -1,0 +1,100 @@
+"""A schedule of the smokehouse, and a planned hold by the tables: plans, which only a probe proves."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from fractions import Fraction
+
+from constraints.numbers import PERCENT, trimmed
+from constraints.treatment import Treatments, fahrenheit
+from optimizer.made.found import degrees, spell
+from optimizer.made.product import Product
+from optimizer.pages.tables import heading, paragraph, table
+from optimizer.reading.entry import StepEntry
+
+PROVE = "To be proved by a probe: what the chamber is set to shows nothing of the core."
+
+
+def step_degrees(step: StepEntry) -> tuple[Fraction, Fraction | None]:
+    """What the chamber is set to, and the core's temperature at which the step ends, in Fahrenheit."""
+    at = fahrenheit(step.set_c, "C") if step.set_c is not None else step.set_f or Fraction(0)
+    until = step.until_core_f if step.until_core_c is None else fahrenheit(step.until_core_c, "C")
+    return at, until
+
+
+def schedule_lines(steps: Sequence[StepEntry]) -> Iterator[str]:
+    """The schedule as a table with boxes to tick, its total, and what is odd about it."""
+    rows = []
+    for number, step in enumerate(steps, start=1):
+        at, until = step_degrees(step)
+        humidity = "" if step.humidity_pct is None else f"{trimmed(step.humidity_pct)} %"
+        time = "" if step.minutes is None else spell(step.minutes)
+        rows.append(
+            ["[ ]", f"{number}", step.name, degrees(at), humidity, time, "" if until is None else degrees(until)]
+        )
+    yield from heading("schedule")
+    yield from table(("", "", "step", "chamber", "humidity", "time", "until the core is"), rows, "<><>>>>")
+    total = sum((step.minutes or Fraction(0) for step in steps), Fraction(0))
+    open_ended = any(step.minutes is None for step in steps)
+    yield from paragraph(f"{spell(total)} in all{', and the steps without a time' if open_ended else ''}. {PROVE}")
+    for words in odd_steps(steps):
+        yield from paragraph(words, "! ")
+
+
+def odd_steps(steps: Sequence[StepEntry]) -> Iterator[str]:
+    """What cannot be meant: a core hotter than its air, heat again after cooling."""
+    before: Fraction | None = None
+    cooled = ""
+    for number, step in enumerate(steps, start=1):
+        at, until = step_degrees(step)
+        if until is not None and (before is None or before <= at) and until > at:
+            yield f"step {number}, {step.name}: no core comes to {degrees(until)} in air at {degrees(at)}"
+        if before is not None and at > before and cooled:
+            yield f"step {number}, {step.name}, heats again after {cooled} cooled: a core on the way down must not wait"
+        cooled = step.name if before is not None and at < before else cooled
+        before = at
+
+
+def humid_share(steps: Sequence[StepEntry], least_pct: Fraction) -> tuple[Fraction, Fraction]:
+    """Minutes of the schedule with so much humidity or more, and minutes in all."""
+    humid = [
+        step.minutes or Fraction(0)
+        for step in steps
+        if step.humidity_pct is not None and step.humidity_pct >= least_pct
+    ]
+    return sum(humid, Fraction(0)), sum((step.minutes or Fraction(0) for step in steps), Fraction(0))
+
+
+def planned(
+    product: Product, places: Sequence[Treatments], at: Fraction | None, minutes: Fraction | None
+) -> Iterator[str]:
+    """How long the core must hold at a temperature (Fahrenheit), or where for so many minutes; else every row."""
+    for place in places:
+        for kill in place.kills:
+            if not kill.judges or not product.takes(kill.species, kill.not_species):
+                continue
+            yield from heading(place.title)
+            yield from paragraph(f"{kill.title} [{kill.source}; {kill.status}]")
+            rows = [(fahrenheit(level, kill.unit), needed) for level, needed in kill.rows.items()]
+            if at is not None:
+                least = min((needed for level, needed in rows if level <= at), default=None)
+                words = (
+                    "too cold for this table" if least is None else f"at least {spell(least)}" if least else "reached"
+                )
+                yield f"core at {degrees(at)}: {words}"
+            if minutes is not None:
+                coldest = min((level for level, needed in rows if needed <= minutes), default=None)
+                words = "too short for this table" if coldest is None else f"core at {degrees(coldest)} or above"
+                yield f"for {spell(minutes)}: {words}"
+            if at is None and minutes is None:
+                cells = [f"{degrees(level)} {spell(needed) if needed else 'reached'}" for level, needed in rows]
+                wide = [cells[k : k + 3] + [""] * (3 - len(cells[k : k + 3])) for k in range(0, len(cells), 3)]
+                yield from table(("core", "", ""), wide, "<<<")
+        if place.humidity is not None and product.recipe.entry.schedule:
+            humid, total = humid_share(product.recipe.entry.schedule, place.humidity.least_pct)
+            needed = max(total * place.humidity.share_pct / PERCENT, place.humidity.at_least)
+            asked = (
+                f"{trimmed(place.humidity.least_pct)} % or more for {spell(needed)}, or a casing that holds moisture"
+            )
+            yield from paragraph(f"humid air: {spell(humid)} planned; {asked} [{place.humidity.source}]")
+    yield from paragraph(PROVE)

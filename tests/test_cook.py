@@ -1,0 +1,400 @@
+"""``trimwright cook`` and ``dry``: edges of the law on both sides, logs with exact answers, bad logs, output."""
+
+from __future__ import annotations
+
+import json
+import random
+from fractions import Fraction
+from math import inf
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+from logs import curve, log_of, place, product
+from scipy.integrate import quad
+from typer.testing import CliRunner
+
+from constraints.faults import BadInput
+from constraints.rules import ProcessStep
+from constraints.treatment import load_treatments, places
+from optimizer.cli import app
+from optimizer.made.cook import Asked, judge_cook, unit_faults
+from optimizer.made.dry import Pieces, judge_dry
+from optimizer.made.found import Finding, Phase, Report, spell
+from optimizer.made.log import parse_log
+from optimizer.made.page import document, page
+
+ROOT = Path(__file__).parents[1]
+HERE = ROOT / "examples" / "cook"
+US = place("us")
+HOT = [(0, 40), (60, 145), (64, 145), (70, 129)]
+
+
+def cook(core: Any, here: Any = US, error: Any = 0, gap: Any = None, **of: Any) -> Report:
+    cores = core if isinstance(core, dict) else {"core": core}
+    return judge_cook(log_of(**cores), product(**of), [here], Asked(Fraction(error), gap))
+
+
+def phase(report: Report, title: str) -> Phase:
+    return next(p for p in report.phases if p.title == title)
+
+
+def best(report: Report, title: str) -> Finding:
+    found = phase(report, title).best
+    assert found is not None
+    return found
+
+
+@pytest.mark.parametrize(("seconds", "passes"), [(239, False), (240, True), (241, True)])
+def test_the_table_is_kept_to_the_second(seconds: int, passes: bool) -> None:
+    """145 F for 4 min: FSIS-GD-2021-14, Table 2. Steep sides, so that no other row is met."""
+    end = Fraction(60) + Fraction(seconds, 60)
+    report = cook([(0, 40), (Fraction(59999, 1000), 40), (60, 145), (end, 145), (end + Fraction(1, 1000), 40)])
+    found = {f.words.split()[0]: f.ok for f in phase(report, "cook").findings}
+    assert found["145"] is passes
+    assert phase(report, "cook").ok is passes
+
+
+def test_a_reading_at_the_limit_passes_and_the_thermometers_error_counts_against_it() -> None:
+    assert phase(cook([(0, 40), (60, 158), (61, 100)]), "cook").ok is True
+    assert phase(cook([(0, 40), (60, "157.999"), (61, 100)]), "cook").ok is False
+    assert phase(cook([(0, 40), (60, "159.9"), (61, 100)], error=2), "cook").ok is False
+    assert phase(cook([(0, 40), (60, 160), (61, 100)], error=2), "cook").ok is True
+
+
+def test_a_gap_breaks_what_is_earned() -> None:
+    whole = [(0, 40), (60, 142), (64, 142), (68, 142), (72, 100)]
+    assert phase(cook(whole), "cook").ok is True
+    assert phase(cook(whole, gap=Fraction(3)), "cook").ok is False
+
+
+def test_the_coldest_core_decides_and_poultry_takes_its_own_table() -> None:
+    """Any poultry takes the 7-log poultry table (same guideline, p. 19); other poultry the longer of the two."""
+    cold = [(0, 40), (60, 139), (64, 139), (70, 100)]
+    both = {"core": HOT, "surface": cold}
+    assert phase(cook(both), "cook").ok is True
+    two = log_of(core=HOT)
+    cores = {"core": (curve(HOT, "core 1"), curve(cold, "core 2"))}
+    report = judge_cook(type(two)("log.csv", cores, None, Fraction(70), ()), product(), [US], Asked())
+    assert phase(report, "cook").ok is False
+    held = [(0, 40), (60, 145), (73, 145), (74, 100)]
+    for species, passes in (("pig", True), ("chicken", True), ("turkey", False), ("duck", False)):
+        assert phase(cook(held, species=species, gap=Fraction(99)), "cook").ok is passes, species
+
+
+def test_come_up_in_six_hours_to_the_second() -> None:
+    """50 to 130 F in 6 h in total: FSIS-GD-2021-14, pp. 24-25."""
+    for minutes, ok in ((360, True), (Fraction(36001, 100), False)):
+        points = [(0, 40), (10, 50), (10 + minutes, 130), (20 + minutes, 160), (21 + minutes, 120)]
+        assert best(cook(points), "come-up").ok is ok
+    assert best(cook([(0, 60), (60, 160), (61, 120)]), "come-up").ok is None
+
+
+def test_cooling_counts_from_each_probes_own_line_and_never_from_the_mean() -> None:
+    fast = [(0, 160), (20, 130), (60, 80), (300, 40), (400, 39)]
+    slow = [(0, 160), (10, 130), (110, 80), (300, 40), (400, 39)]
+    cores = {"core": (curve(fast, "core 1"), curve(slow, "core 2"))}
+    report = judge_cook(
+        type(log_of(core=fast))("l", cores, None, Fraction(400), ()), product(), [US], Asked(gap=Fraction(999))
+    )
+    first = phase(report, "cooling").findings[0]
+    assert first.ok is False and first.spans[0].name == "core 2" and first.spans[0].end - first.spans[0].start == 100
+
+
+def test_a_log_that_ends_too_soon_is_held_and_one_with_a_hole_cannot_be_judged() -> None:
+    ends = cook([(0, 40), (30, 160), (60, 130), (100, 85)], gap=Fraction(99))
+    assert phase(ends, "cooling").ok is None and phase(ends, "cooling").holds
+    assert "when the log ends" in best(ends, "cooling").words
+    hole = cook([(0, 40), (9, 160), (18, 130), (50, 80), (300, 40)])
+    assert phase(hole, "cook").ok is True and phase(hole, "cooling").ok is None
+    assert "cannot be judged" in best(hole, "cooling").words
+
+
+def test_what_is_from_memory_never_passes_a_batch() -> None:
+    """Option 3 is open to a cured product and was not read in the guideline: it is said and passes nothing."""
+    points = [(0, 40), (60, 160), (90, 130), (290, 80), (800, 40)]
+    figures = {"nitrite_ppm": Fraction(150)}
+    report = cook(points, gap=Fraction(999), additions={"salt": ("salt", "0.02")}, **figures)
+    options = phase(report, "cooling").findings
+    assert options[2].ok is None and "cure accelerators" in options[2].words
+    assert phase(report, "cooling").ok is False and report.hold
+    assert all(finding.by is not None and not finding.by.passes for finding in options[1:])
+
+
+def test_a_pass_by_a_second_hand_figure_says_so_in_the_verdict() -> None:
+    points = [(0, 40), (60, 160), (70, 130), (100, 80), (300, 40), (310, 39)]
+    report = cook(points, gap=Fraction(999))
+    assert not report.hold and report.confirm
+    assert "CONFIRM WITH YOUR AUTHORITY" in page(report).split("\n\n")[1].replace("\n", " ")
+    read = cook(points, place("us-california"), gap=Fraction(999))
+    assert read.hold == ("cook: California, State law has no table",)
+    assert phase(read, "cooling").ok is True and not phase(read, "cooling").confirm
+
+
+def test_slow_cooling_of_california_asks_for_a_falling_core_or_the_surface() -> None:
+    """3 CCR 910.15(b): 120 to 40 F in 20 h, and a continuous fall or the surface through 120 to 80 F in 2 h."""
+    salty = {"salt_pct": Fraction(4), "nitrite_ppm": Fraction(45)}
+    falls = [(0, 40), (60, 160), (90, 120), (500, 80), (1290, 40)]
+    rises = [(0, 40), (60, 160), (90, 120), (300, 80), (310, 81), (1290, 40)]
+    quick = [(0, 40), (60, 170), (80, 120), (199, 80), (1290, 40)]
+    for cores, ok in (({"core": falls}, True), ({"core": rises}, None), ({"core": rises, "surface": quick}, True)):
+        found = phase(cook(cores, place("us-california"), gap=Fraction(9999), **salty), "cooling").findings[2]
+        assert found.ok is ok, found.words
+    late = [*falls[:-1], (1291, 40)]
+    assert phase(cook(late, place("us-california"), gap=Fraction(9999), **salty), "cooling").findings[2].ok is False
+
+
+@pytest.mark.parametrize("seed", range(20))
+def test_the_integral_is_scipys(seed: int) -> None:
+    rng = random.Random(seed)
+    points = [(0, Fraction(40))]
+    for _ in range(12):
+        points.append((points[-1][0] + rng.randint(1, 90), Fraction(rng.randint(400, 1600), 10)))
+    z = rng.choice((9.0, 10.0, 13.5))
+    times, values = [float(t) for t, _ in points], [float(v) for _, v in points]
+    found, _ = quad(lambda t: 10 ** ((np.interp(t, times, values) - 150) / z), 0, times[-1], points=times, limit=2000)
+    made = curve(points)
+    assert made.lethality(150, z, inf, inf) == pytest.approx(found, rel=1e-6)
+    assert made.lethality(150, z) <= found * (1 + 1e-6)
+
+
+@pytest.mark.parametrize("seed", range(20))
+def test_the_longest_time_above_is_brute_forces(seed: int) -> None:
+    """Against every whole thousandth of a minute of a saw-toothed log."""
+    rng = random.Random(seed)
+    points = [(Fraction(k), Fraction(rng.randint(1300, 1500), 10)) for k in range(40)]
+    level = Fraction(rng.randint(1350, 1450), 10)
+    span = curve(points).longest_above(level, Fraction(5))
+    fine = np.interp(np.arange(0, 39.0005, 0.001), [float(t) for t, _ in points], [float(v) for _, v in points])
+    runs = "".join("1" if x >= float(level) - 1e-9 else "0" for x in fine).split("0")
+    assert (0 if span is None else float(span[1] - span[0])) == pytest.approx(max(map(len, runs)) / 1000, abs=0.003)
+
+
+def test_degree_hours_stop_at_the_ph_and_the_limit_itself_is_too_much() -> None:
+    """Less than 1200 F-h below 90 F: US industry practice, read second hand; 90 F belongs to the next row."""
+    fermented = product(steps="[fermented]")
+    for hours, ok in ((59, True), (60, False)):
+        read = log_of(chamber=[(0, 80), (6000, 80)], ph=[(0, "5.9"), (hours * 60, "5.3"), (6000, "5.0")])
+        report = judge_dry(read, None, fermented, [US], Pieces())
+        assert best(report, "fermentation").ok is ok
+    warm = log_of(chamber=[(0, 90), (600, 90)], ph=[(0, "5.9"), (600, "5.3")])
+    report = judge_dry(warm, None, fermented, [US], Pieces())
+    assert best(report, "fermentation").ok is True and phase(report, "fermentation").ok is None
+    assert report.hold and "from memory" in report.hold[0]
+    never = log_of(chamber=[(0, 80), (600, 80)], ph=[(0, "5.9"), (600, "5.4")])
+    assert phase(judge_dry(never, None, fermented, [US], Pieces()), "fermentation").holds
+
+
+def test_raw_pork_needs_a_treatment_or_a_paper() -> None:
+    """Core at -20.6 C for 82 h (old 9 CFR 318.10(c)(2), 2015 edition); freezing does nothing for wild boar."""
+    dried = product(steps="[dried]")
+    read, cold = log_of(chamber=[(0, 55), (60, 55)]), Fraction("-5.08")
+    for hours, ok in ((82, True), (Fraction(8199, 100), False)):
+        frozen = log_of(core=[(k * hours, cold) for k in range(61)])
+        report = judge_dry(read, frozen, dried, [US], Pieces(gap=Fraction(200)))
+        assert phase(report, "Trichinella").ok is ok
+    assert phase(judge_dry(read, None, dried, [US], Pieces(tested=True)), "Trichinella").ok is True
+    wild = judge_dry(read, frozen, product(steps="[dried]", species="boar"), [US], Pieces(gap=Fraction(200)))
+    assert phase(wild, "Trichinella").ok is None
+    assert not any(p.title == "Trichinella" for p in judge_dry(read, None, product(), [US], Pieces()).phases)
+
+
+@pytest.mark.parametrize(
+    ("days", "salt", "ok"), [(20, "0.0345", True), ("19.99", "0.0345", False), (20, "0.0344", None)]
+)
+def test_method_1_of_the_old_rule(days: Any, salt: str, ok: bool | None) -> None:
+    """3-1/3 lb of salt to 100 lb of sausage, 20 days at 45 F, out after 25 days (same rule, (c)(3)(i))."""
+    minutes = Fraction(days) * 1440
+    room = [(0, 40), (7200 - minutes + 28800 - 1, 40)] if minutes < 28800 else [(0, 40), (7199, 40)]
+    room += [(room[-1][0] + 1, 45)]
+    end = Fraction(25 * 1440)
+    points = [*room, *[(room[-1][0] + (end - room[-1][0]) * k / 40, 45) for k in range(1, 41)]]
+    made = product(steps="[dried]", lots="pork", batch={"pork": "1"}, additions={"salt": ("salt", salt)})
+    pieces = Pieces(diameter_mm=Fraction(60), piece_mm=Fraction(10), gap=Fraction(99999))
+    report = judge_dry(log_of(chamber=points), None, made, [US], pieces)
+    found = next(f for f in phase(report, "Trichinella").findings if f.words.startswith("method 1"))
+    assert found.ok is ok, found.words
+
+
+def test_weight_loss_goes_by_the_least_dried_piece() -> None:
+    made = product(steps="[dried]", extra="yield: {finished_pct: 70}\n")
+    pieces = (curve([(0, 1), (100, "0.69")]), curve([(0, 1), (100, "0.71")]))
+    log = type(log_of(weight=[(0, 1)]))("l", {"weight": pieces}, None, Fraction(100), ())
+    report = judge_dry(log, None, made, [place("gb")], Pieces())
+    assert phase(report, "weight loss").ok is False
+    lighter = type(log)("l", {"weight": (pieces[0],)}, None, Fraction(100), ())
+    assert phase(judge_dry(lighter, None, made, [place("gb")], Pieces()), "weight loss").ok is True
+
+
+def test_water_activity_estimated_never_passes() -> None:
+    made = product(steps="[dried]", additions={"salt": ("salt", "0.03")})
+    report = judge_dry(log_of(weight=[(0, 1), (9, "0.6")]), None, made, [place("gb")], Pieces())
+    assert all(p.warns and all(f.ok is None for f in p.findings) for p in report.phases if p.title == "water activity")
+    assert "passes nothing" in page(report)
+
+
+# ---- the file ----
+
+GOOD = "time,core (C)\n2026-11-25 06:00:00,4\n2026-11-25 06:10:00,60.5\n"
+BAD = {
+    "": (None, "the log is empty"),
+    "lot,fat\n1,2\n": (1, "no line names a column of times"),
+    "minutes,core_c\n": (1, "holds no reading"),
+    "minutes,core\n0,4\n": (1, "neither C nor F"),
+    "minutes,time,core_c\n0,4,4\n": (1, "columns of times"),
+    "minutes,core_c\n0,4\n1,x\n": (3, "'x' stands here"),
+    "minutes,core_c\n0,4\n1,1e3\n": (3, "'1e3' stands here"),
+    "minutes,core_c\n0,4\n1,9999\n": (3, "'9999' stands here"),
+    "minutes,core_c\n0,4\n\n1,5,6\n": (4, "3 cells where the header has 2"),
+    "minutes,core_c\n5,4\n4,5\n": (3, "the clock goes back"),
+    "minutes,core_c\n5,4\n5,5\n": (3, "the same time again"),
+    "minutes,core_c\n,4\n5,5\n": (2, "'' stands here"),
+    "time,core_c\n06:00,4\n": (2, "'06:00' stands here"),
+    "time,core_c\n2026-11-25,4\n": (2, "'2026-11-25' stands here"),
+    "time,core_c\n03/04/2026 06:00,4\n": (2, "stands here"),
+    "time,core_c\n2026-02-30 06:00,4\n": (2, "stands here"),
+    "time,core_c\n2026-10-25 02:59:00,4\n2026-10-25 02:00:00,5\n": (3, "the clock goes back"),
+    "time,core_c\n2026-10-25 02:59:00+02:00,4\n2026-10-25 02:00:00,5\n": (None, "some times have an offset"),
+    'minutes,core_c\n0,"4\n1,5\n': (3, "unexpected end of data"),
+}
+
+
+@pytest.mark.parametrize("text", BAD)
+def test_every_fault_has_its_line(text: str) -> None:
+    line, words = BAD[text]
+    with pytest.raises(BadInput) as caught:
+        parse_log(text, "log.csv")
+    assert any(fault.line == line and words in fault.found for fault in caught.value.faults), str(caught.value)
+
+
+def test_clocks_that_are_set_back_are_no_trouble_with_an_offset() -> None:
+    log = parse_log("time,core_c\n2026-10-25 02:59:00+02:00,4\n2026-10-25 02:00:00+01:00,5\n", "log.csv")
+    assert log.minutes == 1
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "Logger 7,serial 12\n\nDate;Time;Core 1 [°C];Battery\n25.11.2026;06:00;4,5;9\n25.11.2026;06:30:30;60,25;9\n",
+        "date/time\tProbe 1 (F)\n11/25/2026 6:00:00 AM\t40.1\n11/25/2026 6:30:30 AM\t140.45\n",
+        "seconds,internal_f\n0,40.1\n1830,140.45\n",
+        "elapsed (s),Temp 1 F\n0,40.1\n1830,140.45\n",
+    ],
+)
+def test_logs_as_loggers_write_them(text: str) -> None:
+    log = parse_log(text, "log.csv", named={"Temp 1 F": "core"} if "Temp 1" in text else None)
+    (core,) = log.of("core")
+    assert log.minutes == Fraction(61, 2)
+    assert (core.value(0), core.value(1)) == (Fraction("40.1"), Fraction("140.45"))
+
+
+def test_a_probe_that_falls_out_and_a_row_that_stands_twice_are_told() -> None:
+    log = parse_log("minutes,core 1 C,core 2 C\n0,4,4\n1,5,ERR\n1,5,ERR\n2,6,\n3,7,7\n", "log.csv")
+    assert [(fault.line, fault.column) for fault in log.warnings] == [(4, None), (3, "core 2 C")]
+    assert [len(core) for core in log.of("core")] == [4, 2]
+
+
+def test_a_log_in_the_other_unit_is_asked_about() -> None:
+    for text, sure, doubts in (
+        ("minutes,core_c\n0,40\n9,145\n", False, 1),
+        ("minutes,core_f\n0,4\n9,62\n", False, 1),
+        ("minutes,core_f\n0,4\n9,62\n", True, 0),
+        ("minutes,core_f\n0,40\n9,145\n", False, 0),
+    ):
+        assert len(list(unit_faults(parse_log(text, "log.csv"), sure=sure))) == doubts, text
+
+
+def test_every_decimal_counts_as_typed() -> None:
+    log = parse_log("minutes,core_c\n0.1,59.999999\n0.3,60.000001\n", "log.csv")
+    assert log.of("core")[0].value(0) == Fraction("59.999999") * 9 / 5 + 32
+    with pytest.raises(BadInput):
+        parse_log("minutes,core_c\n0,59.9999999\n", "log.csv")
+
+
+# ---- the commands ----
+
+
+def run(*words: str) -> tuple[int, str, str]:
+    done = CliRunner().invoke(app, list(words))
+    return done.exit_code, done.stdout, done.stderr
+
+
+def test_the_examples() -> None:
+    recipe = ("--recipe", str(HERE / "smoked.yaml"))
+    code, out, err = run("cook", str(HERE / "smoked.csv"), *recipe)
+    assert (code, err) == (0, "") and "THE LOG MEETS" in out
+    code, out, _ = run("cook", str(HERE / "slow-cooling.csv"), *recipe)
+    assert code == 1 and "HOLD THIS BATCH" in out and "ask your authority" in out
+    code, out, _ = run("dry", str(HERE / "dry.csv"), "--recipe", str(HERE / "dry.yaml"), "--rules", "ca")
+    assert code == 0 and "degree" not in out.casefold().split("caution")[1]
+    code, out, _ = run("cook", *recipe, "--at", "62C", "--minutes", "12")
+    assert code == 0 and "core at 143.6 F (62 C): at least 6 min" in out and "for 12 min: core at 140 F (60 C)" in out
+
+
+@pytest.mark.parametrize("log", ["smoked.csv", "slow-cooling.csv"])
+def test_the_page_is_short_and_never_says_safe_to_eat(log: str, tmp_path: Path) -> None:
+    drawn = tmp_path / "log.html"
+    words = ("cook", str(HERE / log), "--recipe", str(HERE / "smoked.yaml"))
+    _, short, _ = run(*words, "--picture", str(drawn))
+    _, full, _ = run(*words, "--full")
+    html = drawn.read_text(encoding="utf-8")
+    assert len(short.splitlines()) <= 60 < len(full.splitlines())
+    for text in (short, full, html):
+        assert "safe" not in text.casefold().replace("food safety", "") and "decide" in text
+    assert "<svg" in html and "http" not in html.replace("http://www.w3.org", "")
+
+
+def test_the_json_says_what_the_page_says() -> None:
+    code, out, _ = run("cook", str(HERE / "slow-cooling.csv"), "--recipe", str(HERE / "smoked.yaml"), "--json")
+    found = json.loads(out)
+    assert code == 1 and found["status"] == "hold" and found["why_held"][0].startswith("cooling: option 1")
+    spans = found["places"][0]["phases"][3]["findings"][0]["spans"]
+    assert [round(span["level_f"]) for span in spans] == [80, 40]
+    assert document(cook(HOT)).endswith("}\n")
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (("cook", "x.csv", "--recipe", "RECIPE", "--at", "62C"), "without a log"),
+        (("cook", "--recipe", "RECIPE", "--at", "62"), "no temperature with its unit"),
+        (("cook", "--recipe", "RECIPE", "--rules", "atlantis"), "no place named"),
+        (("cook", "x.csv", "--recipe", "RECIPE", "--batch", "b.csv"), "go together"),
+        (("cook", "x.csv", "--recipe", "RECIPE"), "no such file"),
+        (("dry", "LOG", "--recipe", "RECIPE", "--column", "a=b"), "NAME=one of"),
+    ],
+)
+def test_bad_use(words: tuple[str, ...], said: str) -> None:
+    known = {"RECIPE": str(HERE / "smoked.yaml"), "LOG": str(HERE / "smoked.csv")}
+    code, out, err = run(*(known.get(word, word) for word in words))
+    assert code == 2 and out == "" and said in " ".join(err.replace("│", " ").split())
+
+
+def test_every_place_is_read_and_says_its_sources() -> None:
+    for name in places():
+        found = load_treatments(name)
+        assert found is not None and found.place == name and found.next
+    assert load_treatments("codex") is None
+    with pytest.raises(BadInput):
+        load_treatments("nowhere")
+
+
+def test_durations_in_words() -> None:
+    assert [spell(Fraction(x)) for x in ("0", "0.5", "90", "61.25", "4320", "28800")] == [
+        "0 s", "30 s", "1 h 30 min", "1 h 1 min 15 s", "3 d", "20 d"
+    ]  # fmt: skip
+    assert spell(Fraction("90.001"), Fraction(90)) == "1 h 30 min 0.1 s"
+
+
+def test_a_steps_schedule_is_checked() -> None:
+    from optimizer.made.schedule import odd_steps
+
+    bad = "schedule:\n  - {name: cook, set_c: 70, until_core_c: 72}\n  - {name: shower, set_c: 10, minutes: 9}\n" \
+        "  - {name: bloom, set_c: 22, minutes: 60}\n"  # fmt: skip
+    made = product(extra=bad)
+    found = list(odd_steps(made.recipe.entry.schedule))
+    assert len(found) == 2 and "no core comes to" in found[0] and "heats again" in found[1]
+    assert made.does(ProcessStep.COOKED)
+    with pytest.raises(BadInput, match="how long it lasts"):
+        product(extra="schedule:\n  - {name: cook, set_c: 70}\n")
