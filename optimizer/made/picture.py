@@ -9,7 +9,7 @@ import numpy as np
 from constraints.treatment import celsius
 from optimizer.made.curve import Curve
 from optimizer.made.found import Report
-from optimizer.made.page import CAUTION, HOLD
+from optimizer.made.page import HOLD
 from optimizer.pages.chart import Axis, across, render, upwards
 
 MOST_POINTS = 400
@@ -38,7 +38,6 @@ _TEMPLATE = """{% extends "page" %}{% from "chart" import frame with context %}
 <p>Grey: time earned at or above the line of the table. Dashed upright lines: where a stage begins and ends.
 Lines: core full, surface dotted, chamber dashed, set points sparsely dotted.</p>
 <table>{% for words in findings %}<tr><td>{{ words }}</td></tr>{% endfor %}</table>
-<p>{{ caution }}</p>
 {% endblock %}
 """
 
@@ -59,7 +58,7 @@ def picture(report: Report) -> str:
     verdict = HOLD + ": " + "; ".join(report.hold) if report.hold else "The log meets what is asked."
     return render(
         _TEMPLATE, title=f"{report.product.recipe.entry.name}: {report.log.file}", verdict=verdict, spans=spans,
-        curves=[_drawn(curve, dashes, x, y) for curve, dashes in shown], caution=CAUTION,
+        curves=[_drawn(curve, dashes, x, y) for curve, dashes in shown],
         findings=[f.words for f in best], x_ticks=x.ticks(), y_ticks=y.ticks(),
     )  # fmt: skip
 
