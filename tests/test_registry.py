@@ -1,0 +1,133 @@
+"""Every key of every JSON document is worked out again from the raw files, or says why not; see ``registry``."""
+
+from __future__ import annotations
+
+import json
+import os
+from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import date
+from functools import cache
+from pathlib import Path
+from typing import Any
+
+import pytest
+import recomputed_batch  # noqa: F401  # registers
+from raw import F, Raw, plain, table
+from registry import LEFT, RECOMPUTED, Told, keys, leaves, spoilt, within
+from typer.testing import CliRunner
+from where import HOME, ROOT
+
+from optimizer.cli import app
+
+EXAMPLES = ROOT / "examples"
+
+
+@dataclass(frozen=True)
+class Case:
+    """A command on files of the checkout, or on files written for it."""
+
+    kind: str
+    recipe: str
+    lots: str
+    basis: str
+    kg: str
+    day: str
+    more: tuple[str, ...] = ()
+
+    def raw(self) -> Raw:
+        recipe = plain(ROOT / self.recipe)
+        packs = [HOME / "constraints" / "packs" / f"{name}.yaml" for name in recipe.get("rules", [])]
+        asked = dict(zip(self.more[::2], self.more[1::2], strict=False))
+        chance = asked.get("--next-chance")
+        return Raw(
+            recipe, table(ROOT / self.lots), self.basis, F(self.kg), date.fromisoformat(self.day),
+            date.fromisoformat(chance) if chance else None, packs=packs,
+            lines=(ROOT / self.recipe).read_text(encoding="utf-8").splitlines(),
+        )  # fmt: skip
+
+    def words(self) -> list[str]:
+        files = [self.recipe, "--lots", self.lots]
+        return ["blend", *files, f"--{self.basis}-kg", self.kg, "--date", self.day, *self.more]
+
+
+SMALL = "tests/data/small"
+CASES = {
+    "fresh": Case("blend", "examples/fresh.yaml", "examples/fresh-lots.csv", "meat", "25", "2026-11-25"),
+    "dying": Case("blend", "examples/fresh.yaml", "examples/fresh-lots.csv", "batch", "25", "2026-11-25",
+                  ("--next-chance", "2026-11-30")),
+    "smoked": Case("blend", "examples/smoked.yaml", "examples/smoked-lots.csv", "meat", "90", "2026-11-25"),
+    "none": Case("blend", "examples/why/lean.yaml", "examples/fresh-lots.csv", "meat", "60", "2026-11-25"),
+    "near": Case("blend", f"{SMALL}/plain.yaml", f"{SMALL}/lots.csv", "meat", "20", "2026-11-25",
+                 ("--prefer", "fewest-lots")),
+    "sure": Case("blend", f"{SMALL}/sure.yaml", f"{SMALL}/lots.csv", "meat", "20", "2026-11-25"),
+    "dying with bone": Case("blend", f"{SMALL}/plain.yaml", f"{SMALL}/lots.csv", "meat", "20", "2026-11-25",
+                            ("--next-chance", "2026-11-30")),
+}  # fmt: skip
+
+
+def run(*words: str) -> tuple[int, str]:
+    before = Path.cwd()
+    os.chdir(ROOT)
+    try:
+        done = CliRunner().invoke(app, list(words), catch_exceptions=False)
+    finally:
+        os.chdir(before)
+    assert done.exit_code in (0, 1), done.stderr
+    return done.exit_code, done.stdout
+
+
+@cache
+def told(name: str) -> Told:
+    case = CASES[name]
+    return Told(case.kind, json.loads(run(*case.words(), "--json")[1]), case.raw())
+
+
+def functions(kind: str) -> list[Callable[[Told], None]]:
+    return list(dict.fromkeys(f for (of, _), found in RECOMPUTED.items() if of == kind for f in found))
+
+
+@pytest.mark.parametrize("name", CASES)
+def test_every_key_is_accounted_for(name: str) -> None:
+    found = told(name)
+    unknown = sorted({key for key in keys(found.document) if not within(found.kind, key)})
+    assert not unknown, f"no recomputation and no reason in tests/recomputed_*.py: {unknown}"
+
+
+@pytest.mark.parametrize("name", CASES)
+def test_every_figure_is_worked_out_again(name: str) -> None:
+    found = told(name)
+    for function in functions(found.kind):
+        function(found)
+
+
+@pytest.mark.parametrize("name", CASES)
+def test_a_spoilt_figure_is_seen(name: str) -> None:
+    """Of each path its first and last value, changed: every recomputation that accounts for it together see it."""
+    found = told(name)
+    places: dict[str, list[Any]] = {}
+    for path, place, value in leaves(found.document):
+        if (found.kind, path) in RECOMPUTED:
+            places.setdefault(path, []).append((place, value))
+    unseen = []
+    for path, values in places.items():
+        for place, value in (values[0], values[-1]):
+            changed = Told(found.kind, spoilt(found.document, place, value), found.raw, found.more)
+            if not any(_sees(function, changed) for function in RECOMPUTED[found.kind, path]):
+                unseen.append((path, place, value))
+    assert not unseen
+
+
+def _sees(function: Callable[[Told], None], changed: Told) -> bool:
+    try:
+        function(changed)
+    except Exception:
+        return True
+    return False
+
+
+def test_every_recomputation_has_something_to_see() -> None:
+    """A path that no document of these cases holds is not tested at all."""
+    seen = {(found.kind, path) for found in map(told, CASES) for path, _, value in leaves(found.document)}
+    assert not [path for path in RECOMPUTED if path not in seen]
+    assert not set(RECOMPUTED) & set(LEFT)
