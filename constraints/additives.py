@@ -25,35 +25,44 @@ from constraints.substances import (
     ANTIMICROBIAL,
     ANTIOXIDANT,
     BINDER,
+    FORMULAS,
     PHOSPHATE,
     SUBSTANCES,
     SULPHITE,
     Substances,
     conversion_of,
-    of_family,
+    spread,
 )
+
+NAMES = (*SUBSTANCES, *FORMULAS)
+"""What a rule may count: substances, and families that stand for all of their own."""
 
 
 class Expressed(StrEnum):
     """The chemical form in which an additive's figure is expressed."""
 
     AS_WEIGHED = "as_weighed"
+    ANHYDROUS = "anhydrous"
     P2O5 = "P2O5"
     NA2HPO4 = "Na2HPO4"
     SO2 = "SO2"
     ASCORBIC_ACID = "ascorbic_acid"
     ERYTHORBIC_ACID = "erythorbic_acid"
 
-    @property
-    def formula(self) -> str:
-        """Its chemical formula; empty for as weighed."""
-        acids = {"as_weighed": "", "ascorbic_acid": "C6H8O6", "erythorbic_acid": "C6H8O6"}
-        return acids.get(self.value, self.value)
+    def factor(self, name: str) -> Fraction:
+        """Grams in this form per gram of a substance weighed. Raises ValueError where it has no such form."""
+        if self is Expressed.AS_WEIGHED:
+            return Fraction(1)
+        if self is Expressed.ANHYDROUS:
+            return conversion_of(name, FORMULAS[SUBSTANCES[name]][name].split(".")[0])
+        acids = {"ascorbic_acid": "C6H8O6", "erythorbic_acid": "C6H8O6"}
+        return conversion_of(name, acids.get(self.value, self.value))
 
     @property
     def words(self) -> str:
         """The form as it stands in a sentence; nothing for as weighed."""
-        return "" if self is Expressed.AS_WEIGHED else f" as {self.value.replace('_', ' ')}"
+        special = {"as_weighed": "", "anhydrous": " without their water of crystals"}
+        return special.get(self.value, f" as {self.value.replace('_', ' ')}")
 
 
 class _Additive(Limited, Reckoned):
@@ -64,9 +73,11 @@ class _Additive(Limited, Reckoned):
     basis: Base = Base.MEAT
     """What the figure is divided by: meat (green weight), batch, finished or fat."""
     substances: tuple[Name, ...] = ()
-    """Substances counted, by the name an addition carries in ``is``; none stated means the whole family."""
+    """Substances or families counted, by the name an addition carries in ``is``; none stated means the whole family."""
+    called: Name | None = None
+    """What is counted, in a few words."""
     form: Expressed = Expressed.AS_WEIGHED
-    """Chemical form in which the figure is expressed."""
+    """Chemical form in which the figure is expressed; anhydrous counts each without its water."""
     each: YesNo = False
     """Whether each substance keeps the figure by itself; else all of them together."""
     or_ppm_of_fat: Positive | None = None
@@ -74,10 +85,10 @@ class _Additive(Limited, Reckoned):
 
     @model_validator(mode="after")
     def _countable(self) -> _Additive:
-        known(self.substances, SUBSTANCES, "a substance that an addition can be", "substances")
-        for i, name in enumerate(self.counted() if self.form.formula else ()):
+        known(self.substances, NAMES, "a substance that an addition can be", "substances")
+        for i, name in enumerate(self.counted()):
             try:
-                conversion_of(name, self.form.formula)
+                self.form.factor(name)
             except ValueError as error:
                 at = ("substances", i) if self.substances else ()
                 raise refusal(str(error), "a form that every substance counted has", at) from None
@@ -87,7 +98,7 @@ class _Additive(Limited, Reckoned):
 
     def counted(self) -> tuple[str, ...]:
         """The substances counted."""
-        return self.substances or of_family(self.family)
+        return spread(self.substances or (self.family,))
 
     def build(self, origin: Origin) -> Requirement:
         """The requirement this entry stands for."""
@@ -118,11 +129,10 @@ class _Additive(Limited, Reckoned):
         )  # fmt: skip
 
     def _amount(self, names: tuple[str, ...]) -> Quantity:
-        formula = self.form.formula
-        return Substances(tuple((name, conversion_of(name, formula) if formula else Fraction(1)) for name in names))
+        return Substances(tuple((name, self.form.factor(name)) for name in names))
 
     def _what(self) -> str:
-        return (listed(self.substances) if self.substances else self.plural) + self.form.words
+        return (self.called or (listed(self.substances) if self.substances else self.plural)) + self.form.words
 
 
 def _basis_words(entry: Reckoned) -> str:
@@ -190,6 +200,18 @@ class Antimicrobial(_Additive):
     plural = "antimicrobials"
 
 
+class Additive(_Additive):
+    """Any substances, or families of them, by name."""
+
+    family = plural = ""
+
+    @model_validator(mode="after")
+    def _named(self) -> Additive:
+        if not self.substances:
+            raise ValueError("name the substances, or families of them")
+        return self
+
+
 class AllowanceShare(Strict):
     """Substances with the figure each kilogram of them takes its part of."""
 
@@ -249,8 +271,8 @@ class SubstanceShare(Limited):
     @model_validator(mode="after")
     def _known_names(self) -> SubstanceShare:
         known(self.substances, SUBSTANCES, "a substance that an addition can be", "substances")
-        known(self.of, SUBSTANCES, "a substance that an addition can be", "of")
-        if not set(self.substances) < set(self.of):
+        known(self.of, NAMES, "a substance that an addition can be", "of")
+        if not set(self.substances) < set(spread(self.of)):
             raise ValueError("the whole group holds the substances counted, and others")
         return self
 
@@ -261,5 +283,5 @@ class SubstanceShare(Limited):
             what=listed(self.substances),
             basis=listed(name for name in self.of if name not in self.substances) + " with it",
             unit=self.unit(), origin=origin, lo=lo, hi=hi, scale=self.scale(),
-            over=Substances.plain(self.substances), under=Substances.plain(self.of),
+            over=Substances.plain(self.substances), under=Substances.plain(spread(self.of)),
         )  # fmt: skip

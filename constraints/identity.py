@@ -10,7 +10,7 @@ from fractions import Fraction
 
 from pydantic import model_validator
 
-from constraints.document import Name, NotNegative, Percent, Positive, Strict
+from constraints.document import Name, NotNegative, Percent, Positive, Strict, YesNo
 from constraints.formula import Batch, Formula
 from constraints.ingredients import FAT, MOISTURE, PROTEIN, SALT, Ingredient, Kind
 from constraints.limits import Base, Limit, Reckoned, Worst, known, without
@@ -29,7 +29,7 @@ MEAT_PROTEIN = Amount(PROTEIN, Basis.MEAT)
 WHOLE = Fraction(PERCENT)
 
 
-class _Part(Reckoned):
+class Part(Reckoned):
     """A percentage of a base."""
 
     min_pct: Percent | None = None
@@ -38,7 +38,7 @@ class _Part(Reckoned):
     """Largest figure, %."""
 
     @model_validator(mode="after")
-    def _some_limit(self) -> _Part:
+    def _some_limit(self) -> Part:
         if self.min_pct is None and self.max_pct is None:
             raise ValueError("give a smallest or a largest figure")
         if self.min_pct is not None and self.max_pct is not None and self.min_pct > self.max_pct:
@@ -60,7 +60,7 @@ def _of_product(base: Base) -> Basis:
     return Basis(base.value)
 
 
-class ProductFat(_Part):
+class ProductFat(Part):
     """Fat, where something is left out of the reckoning; otherwise the same as ``fat``."""
 
     basis: Base = Base.FINISHED
@@ -163,7 +163,7 @@ class WaterAdded:
         return _ONE if item.kind is Kind.WATER else _ZERO
 
 
-class WaterShare(_Part):
+class WaterShare(Part):
     """Water and ice put in, as a share of a base that holds them too."""
 
     def build(self, origin: Origin) -> Requirement:
@@ -171,7 +171,7 @@ class WaterShare(_Part):
         return self.limit("water and ice put in", WaterAdded(), origin)
 
 
-class SpeciesShare(_Part):
+class SpeciesShare(Part):
     """The share of some species, or of every species other than some."""
 
     species: tuple[Name, ...] = ()
@@ -198,21 +198,32 @@ class SpeciesShare(_Part):
         return self.limit(self.called or what, OfLots(MEAT, counted), origin)
 
 
-class MaterialShare(_Part):
+class MaterialShare(Part):
     """The share of lots whose material speaks of one of some words, for example liver."""
 
     words: tuple[Name, ...]
     """Words looked for in the material."""
+    species: tuple[Name, ...] = ()
+    """Lots of these species or groups only; none stated means any."""
+    where_stated: YesNo = False
+    """Whether a lot of no stated material counts as none of it; else its material must be stated."""
     called: Name | None = None
     """What is counted, in a few words."""
+
+    @model_validator(mode="after")
+    def _known_species(self) -> MaterialShare:
+        known(self.species, GROUPS, "a species or a group of them", "species")
+        return self
 
     def build(self, origin: Origin) -> Requirement:
         """The requirement this entry stands for."""
         what = self.called or " or ".join(self.words)
-        return self.limit(what, OfLots(MEAT, words=frozenset(self.words)), origin)
+        species = members(self.species) if self.species else None
+        lots = OfLots(MEAT, species, words=frozenset(self.words), where_stated=self.where_stated)
+        return self.limit(what, lots, origin)
 
 
-class MeatShare(_Part):
+class MeatShare(Part):
     """The share of meat with its fat: all lots but those whose material speaks of what does not count as meat."""
 
     not_counted: tuple[Name, ...] = ()
@@ -229,7 +240,7 @@ def fat_free(not_counted: tuple[str, ...]) -> Quantity:
     return OfLots(flesh, not_words=frozenset(not_counted))
 
 
-class FatFreeFlesh(_Part):
+class FatFreeFlesh(Part):
     """Meat flesh without its fat, as a share of a base."""
 
     not_counted: tuple[Name, ...] = ()
@@ -267,6 +278,8 @@ class MeatProtein(Reckoned):
     """Instead: the total protein that the product must have, %."""
     less_pct: NotNegative = _ZERO
     """With total_pct: percentage points by which meat protein may stay below it."""
+    fat_free: YesNo = False
+    """Whether the percentage is of the product without its fat."""
 
     @model_validator(mode="after")
     def _one_figure(self) -> MeatProtein:
@@ -277,9 +290,28 @@ class MeatProtein(Reckoned):
     def build(self, origin: Origin) -> Requirement:
         """The requirement this entry stands for."""
         least = self.min_pct if self.min_pct is not None else (self.total_pct or _ZERO) - self.less_pct
+        basis, under = self.base_words(), self.under()
+        if self.fat_free:
+            fat = without(Amount(FAT, Basis(self.basis.value)), self.without)
+            basis, under = f"{basis} without its fat", Sum(((_ONE, under), (Fraction(-1, PERCENT), fat)))
         return Limit(
-            what="meat protein", basis=self.base_words(), unit="%", origin=origin, lo=least,
-            over=without(MEAT_PROTEIN, self.without), under=self.under(),
+            what="meat protein", basis=basis, unit="%", origin=origin, lo=least,
+            over=without(MEAT_PROTEIN, self.without), under=under,
+        )  # fmt: skip
+
+
+class WeightLoss(Strict):
+    """What the finished product weighs less than the fresh meat, % of the fresh meat."""
+
+    min_pct: Percent
+    """Smallest figure, %."""
+
+    def build(self, origin: Origin) -> Requirement:
+        """The requirement this entry stands for."""
+        lost = Sum(((_ONE, MEAT), (-_ONE, Weight(Basis.FINISHED))))
+        return Limit(
+            what="loss of weight", basis="fresh meat", unit="%", origin=origin, lo=self.min_pct,
+            over=lost, under=MEAT, scale=WHOLE,
         )  # fmt: skip
 
 

@@ -10,6 +10,7 @@ from pydantic import create_model, model_validator
 from constraints.additives import (
     Accelerator,
     Acidulant,
+    Additive,
     Antimicrobial,
     Antioxidant,
     Binder,
@@ -35,9 +36,11 @@ from constraints.identity import (
     SaltOnWater,
     SpeciesShare,
     WaterShare,
+    WeightLoss,
 )
 from constraints.laboratory import Laboratory
 from constraints.meat_content import MeatContentEntry
+from constraints.permitted import AdditionShare, NotListed, Surface
 from constraints.requirement import Origin, Requirement
 from constraints.shares import LeanToFat, MeatToFat, Share
 
@@ -71,6 +74,10 @@ KINDS: dict[str, type[Strict]] = {
     "antioxidant": Antioxidant,
     "sulphite": Sulphite,
     "antimicrobial": Antimicrobial,
+    "additive": Additive,
+    "addition_share": AdditionShare,
+    "not_listed": NotListed,
+    "surface": Surface,
     "mixed_allowance": MixedAllowance,
     "substance_share": SubstanceShare,
     "product_fat": ProductFat,
@@ -85,6 +92,7 @@ KINDS: dict[str, type[Strict]] = {
     "meat_protein": MeatProtein,
     "meat_content": MeatContentEntry,
     "salt_on_water": SaltOnWater,
+    "weight_loss": WeightLoss,
     "required": Required,
     "laboratory": Laboratory,
 }

@@ -119,6 +119,10 @@ class Requirement:
         """Itself computed on a finished batch, exactly, with no solver."""
         raise NotImplementedError
 
+    def beside(self, others: Sequence[Requirement]) -> Requirement:
+        """Itself in the company of all rows of its pack that are in force; nearly always just itself."""
+        return self
+
     def quantities(self) -> tuple[Quantity, ...]:
         """What it counts, so that a reader can ask every ingredient for it beforehand."""
         return ()

@@ -20,11 +20,15 @@ from pydantic import Field, model_validator
 from constraints.document import LATER, Day, Document, Name, Strict, YesNo, parse, read_text, validate
 from constraints.faults import BadInput, Fault, nearest
 from constraints.kinds import OneRequirement
-from constraints.meaning import Role
+from constraints.limits import known
+from constraints.meaning import BY_ION, Role
 from constraints.numbers import G_PER_KG, PERCENT, PPM
 from constraints.requirement import Origin, Requirement, Status
 from constraints.spelling import key
+from constraints.substances import FORMULAS, SUBSTANCES, spread
 
+USED = ("salt", "cure", "water", "liquid", "inclusion", "spice", *(f"potassium_{ion}" for ion in BY_ION))
+"""What a recipe may add beside regulated substances, and a cure's salt where all of its kind is potassium's."""
 READ_IN_LAW = frozenset({Status.PRIMARY, Status.QUOTED, Status.STATE_COPY, Status.COMPUTED, Status.YOURS})
 """Statuses whose figure blocks by itself; any other only warns unless it protects health."""
 
@@ -63,6 +67,8 @@ class Product:
     steps: frozenset[ProcessStep]
     keep_refrigerated: bool
     day: date
+    uses: frozenset[str] = frozenset()
+    """What is added: substances, kinds of addition, and a cure salt of potassium where there is no other of its ion."""
 
 
 class When(Strict):
@@ -78,6 +84,16 @@ class When(Strict):
     """Applies where any of these steps is done."""
     no_steps: tuple[ProcessStep, ...] = ()
     """Applies where none of these steps is done."""
+    uses: tuple[Name, ...] = ()
+    """Applies where one of these is added: a substance, a family of them, spice and the like, or potassium_nitrite."""
+    uses_none: tuple[Name, ...] = ()
+    """Applies where none of these is added."""
+
+    @model_validator(mode="after")
+    def _known_uses(self) -> When:
+        for at in ("uses", "uses_none"):
+            known(getattr(self, at), [*USED, *FORMULAS, *SUBSTANCES], "something that can be added", at)
+        return self
 
     def holds(self, product: Product, method: Method) -> bool:
         """True where the product, cured by this method, meets every condition."""
@@ -87,6 +103,8 @@ class When(Strict):
             and (not self.methods or method in self.methods)
             and (not self.steps or not product.steps.isdisjoint(self.steps))
             and product.steps.isdisjoint(self.no_steps)
+            and (not self.uses or not product.uses.isdisjoint(spread(self.uses)))
+            and product.uses.isdisjoint(spread(self.uses_none))
         )
 
 
@@ -112,6 +130,15 @@ class ProductClass(Strict):
     """Wider classes whose rows are for it too."""
     method: Method = Method.COMMINUTED
     """How its cure gets into the meat."""
+    steps: tuple[ProcessStep, ...] = ()
+    """One of these steps is done to what bears the name; none stated means that it does not matter."""
+    no_steps: tuple[ProcessStep, ...] = ()
+    """None of these steps is done to what bears the name."""
+
+    def fits(self, product: Product) -> bool:
+        """True for a product that is made as the class is."""
+        made = not self.steps or not product.steps.isdisjoint(self.steps)
+        return made and product.steps.isdisjoint(self.no_steps)
 
 
 class PackRow(Strict):
@@ -253,7 +280,8 @@ class Pack(Strict):
 
     def requirements(self, product: Product, product_class: str | None) -> tuple[Requirement, ...]:
         """Every limit in force for this product, as requirements. Raises BadInput as ``in_force`` does."""
-        return tuple(row.requirement(self.pack) for row in self.in_force(product, product_class))
+        found = [row.requirement(self.pack) for row in self.in_force(product, product_class)]
+        return tuple(requirement.beside(found) for requirement in found)
 
 
 @cache

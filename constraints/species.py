@@ -78,13 +78,14 @@ class OfLots:
     """A quantity counted over some lots only.
 
     ``species`` are the species counted (None: every one), ``words`` what their material must speak of (empty:
-    anything), ``not_words`` what it must not.
+    anything), ``not_words`` what it must not. With ``where_stated`` a lot of no stated material is not counted.
     """
 
     part: Quantity
     species: frozenset[str] | None = None
     words: frozenset[str] = frozenset()
     not_words: frozenset[str] = frozenset()
+    where_stated: bool = False
 
     def per_kg(self, item: Ingredient, process: Process) -> Fraction:
         """The quantity of a lot that is counted, else 0."""
@@ -92,7 +93,7 @@ class OfLots:
 
     def counts(self, item: Ingredient) -> bool:
         """True for a lot that is counted. Raises MissingProperty where species or material is needed and blank."""
-        if item.kind is not Kind.LOT:
+        if item.kind is not Kind.LOT or (self.where_stated and not speaks_of(item.material, self.words)):
             return False
         if self.species is not None and species_of(item) not in self.species:
             return False

@@ -24,6 +24,15 @@ SULPHITE = "sulphite"
 ANTIMICROBIAL = "antimicrobial"
 CHEESE = "cheese"
 ROSEMARY = "rosemary"
+PRESERVATIVE = "preservative"
+TOCOPHEROL = "tocopherol"
+SYNERGIST = "synergist"
+SWEETENER = "sweetener"
+SUGAR = "sugar"
+CULTURE = "culture"
+ALKALI = "alkali"
+SURFACE = "surface_pct"
+"""Property of an addition that is not mixed in: so much % of what casing or surface is treated with."""
 
 # Formulas: general chemistry, from memory; the E numbers in the comments as in Reg (EU) 1129/2011 Annex II.
 FORMULAS: dict[str, dict[str, str]] = {
@@ -61,16 +70,39 @@ FORMULAS: dict[str, dict[str, str]] = {
         "potassium_metabisulphite": "K2S2O5",  # E224
     },
     ACIDULANT: dict.fromkeys(
-        ("citric_acid", "sodium_citrate", "glucono_delta_lactone", "fumaric_acid", "lactic_acid"), ""
+        (
+            "citric_acid", "sodium_citrate", "glucono_delta_lactone", "fumaric_acid", "lactic_acid", "acetic_acid",
+            "tartaric_acid", "phosphoric_acid",
+        ),
+        "",
     ),
     ANTIOXIDANT: dict.fromkeys(("bha", "bht", "tbhq", "propyl_gallate", "octyl_gallate", "dodecyl_gallate"), ""),
-    ANTIMICROBIAL: dict.fromkeys(("sodium_lactate", "potassium_lactate", "sodium_diacetate"), ""),
+    TOCOPHEROL: dict.fromkeys(("mixed_tocopherols", "alpha_tocopherol"), ""),
+    SYNERGIST: dict.fromkeys(("monoglyceride_citrate", "monoisopropyl_citrate"), ""),
+    ANTIMICROBIAL: dict.fromkeys(
+        ("sodium_lactate", "potassium_lactate", "calcium_lactate", "sodium_diacetate", "sodium_acetate"), ""
+    ),
+    PRESERVATIVE: dict.fromkeys(
+        (
+            "sorbic_acid", "potassium_sorbate", "calcium_sorbate", "propylparaben", "benzoic_acid",
+            "sodium_benzoate", "natamycin",
+        ),
+        "",
+    ),
+    SWEETENER: dict.fromkeys(("sorbitol", "saccharin", "glycerine", "malt_syrup"), ""),
+    SUGAR: dict.fromkeys(
+        ("sucrose", "dextrose", "fructose", "lactose", "glucose_syrup", "corn_syrup", "corn_syrup_solids"), ""
+    ),
+    CULTURE: {"lactic_starter": ""},
+    ALKALI: {"sodium_hydroxide": ""},
     BINDER: dict.fromkeys(
         (
             "nonfat_dry_milk", "dried_milk", "calcium_reduced_dried_skim_milk", "dried_whey", "sodium_caseinate",
             "isolated_soy_protein", "soy_protein_concentrate", "soy_flour", "wheat_gluten", "cereal", "rusk",
             "breadcrumb", "wheat_flour", "oats", "rice_flour", "corn_flour", "potato_flour", "starch",
-            "corn_starch", "potato_starch", "tapioca_starch", "wheat_starch",
+            "corn_starch", "potato_starch", "tapioca_starch", "wheat_starch", "bread", "tapioca_dextrin",
+            "reduced_lactose_whey", "reduced_minerals_whey", "whey_protein_concentrate", "rennet_treated_milk",
+            "modified_starch", "carrageenan", "agar", "xanthan_gum", "gelatin", "pork_collagen", "transglutaminase",
         ),
         "",
     ),
@@ -83,6 +115,15 @@ SUBSTANCES: dict[str, str] = {name: family for family, names in FORMULAS.items()
 """Family of every substance, by the name a recipe writes behind ``is``."""
 
 
+_FREE = (SUGAR, CULTURE)
+"""Families that few limits ask for, so that a name alone is not asked about."""
+
+
+def spread(names: Iterable[str]) -> tuple[str, ...]:
+    """The substances named, a family standing for all of its own."""
+    return tuple(dict.fromkeys(one for name in names for one in FORMULAS.get(name, (name,))))
+
+
 def kind_of(name: str) -> Kind:
     """What kind of ingredient a substance is: cheese is an inclusion with its own composition, all else is dry."""
     return Kind.INCLUSION if SUBSTANCES.get(name) == CHEESE else Kind.DRY
@@ -91,7 +132,7 @@ def kind_of(name: str) -> Kind:
 def unsaid(name: str) -> str | None:
     """The substance that the name of an addition speaks of, for an addition that does not say what it is."""
     text = " ".join(name.casefold().replace("_", " ").split())
-    found = [known for known in SUBSTANCES if known.replace("_", " ") in text]
+    found = [known for known, family in SUBSTANCES.items() if family not in _FREE and known.replace("_", " ") in text]
     return max(found, key=len, default=None)
 
 
@@ -125,16 +166,22 @@ def share_of(name: str, item: Ingredient) -> Fraction:
 
 @dataclass(frozen=True)
 class Substances:
-    """Kilograms of substances, each times its factor: ``terms`` are (substance, factor)."""
+    """Kilograms of substances, each times its factor: ``terms`` are (substance, factor).
+
+    What only treats the casing or the surface is counted where ``on_surface`` says so.
+    """
 
     terms: tuple[tuple[str, Fraction], ...]
+    on_surface: bool = False
 
     @classmethod
-    def plain(cls, names: Iterable[str]) -> Substances:
+    def plain(cls, names: Iterable[str], *, on_surface: bool = False) -> Substances:
         """The named substances as weighed."""
-        return cls(tuple((name, Fraction(1)) for name in names))
+        return cls(tuple((name, Fraction(1)) for name in names), on_surface)
 
     def per_kg(self, item: Ingredient, process: Process) -> Fraction:
         """Kilograms in one kilogram of the item."""
+        if SURFACE in item.properties and not self.on_surface:
+            return Fraction(0)
         shares = ((factor, share_of(name, item)) for name, factor in self.terms)
         return sum((factor * share for factor, share in shares if share), Fraction(0))

@@ -12,7 +12,7 @@ from constraints.laboratory import LaboratoryEntry
 from constraints.meat_content import COLLAGEN
 from constraints.numbers import exact
 from constraints.quantities import Process
-from constraints.substances import SUBSTANCES, kind_of
+from constraints.substances import SUBSTANCES, SURFACE, kind_of
 
 FIGURES = {"fat": FAT, "protein": PROTEIN, "moisture": MOISTURE, "salt": SALT, "collagen": COLLAGEN}
 PLAIN_LOT = {"fat": "25", "protein": "16", "moisture": "58", "salt": "0"}
@@ -41,6 +41,8 @@ def addition_of(entry: Mapping[str, Any]) -> Ingredient:
             figures[salts + name] = exact(entry[key]) * 10_000  # percent to mg/kg
     if kind is Kind.SALT:
         figures[SALT] = Fraction(100)
+    if "surface" in entry:
+        figures[SURFACE] = exact(entry["surface"])
     if "pct" in entry:
         figures[f"{what}_pct"] = exact(entry["pct"])
     return Ingredient(entry.get("name", what), kind, figures, substance=what if what in SUBSTANCES else "")

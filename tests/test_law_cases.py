@@ -34,12 +34,7 @@ from optimizer.reading.weighed import WeighedItem, parse_weighed
 CASES: list[dict[str, Any]] = yaml.load(
     (Path(__file__).parent / "data/law-cases.yaml").read_text(), Loader=yaml.BaseLoader
 )
-UNITED_STATES = """
-    001 002 005 006 007 008 009 010 011 012 013 014 015 016 017 018 019 020 021 022 023 024 025 026 027 029
-    031 032 033 034 035 036 037 038 041 042 045 046 047 048 049 050 051 052 053 054 055 056 057 058 059 060
-    061 062 063 064 065 066 067 068 069 072 073 074 075 076 079 080 081 082 083 084 086 087 088 089 090 091
-    092 093 094 095 096 097
-"""
+UNITED_STATES = ""
 ELSEWHERE = """129 144 159 160"""
 NOT_YET = {f"lc-{number}" for number in (UNITED_STATES + ELSEWHERE).split()}
 """Cases that do not come out yet; one that does is taken out of here, and at the end there is none."""
@@ -215,9 +210,8 @@ def compositional(case: dict[str, Any]) -> bool:
 @pytest.mark.parametrize(("case", "wanted"), list(expected()))
 def test_a_limit_binds_inside_the_model(case: dict[str, Any], wanted: dict[str, Any]) -> None:
     """With all lots of a case wanted whole, there is a batch exactly where the row is kept."""
-    if case["id"] in NOT_YET or not compositional(case) or finding_of(case, wanted["row"]) is None:
-        return
-    problem = only(case, wanted["row"])
+    plain = wanted["verdict"] != "warn" and case["id"] not in NOT_YET and compositional(case)
+    problem = only(case, wanted["row"]) if plain and finding_of(case, wanted["row"]) is not None else None
     if problem is None:
         return
     made = blend(problem).status is Status.OPTIMAL

@@ -377,8 +377,8 @@ def test_protein_of_milk_and_soy_is_no_meat_protein() -> None:
     assert value(measured(limit, (meat, Fraction(97)), (milk, Fraction(3)))) == 97 * Fraction("0.12")
 
 
-def test_cheese_is_left_out_of_every_figure_where_the_rule_says_so() -> None:
-    """Its moisture, fat and weight all stay out, so that any amount of it changes nothing."""
+def test_cheese_is_left_out_of_every_figure_where_a_rule_says_so() -> None:
+    """Its moisture and weight stay out, so that any of it changes nothing; 319.181 counts it in fat and water."""
     cheese = Ingredient(
         "cheese",
         Kind.INCLUSION,
@@ -388,9 +388,11 @@ def test_cheese_is_left_out_of_every_figure_where_the_rule_says_so() -> None:
     meat = lot(Fraction(22), Fraction(60), Fraction(12)), Fraction(100)
     figures = {"moisture_per_protein": "4", "max_pct": "15", "without": ["cheese"]}
     added_water = OneRequirement.model_validate({"added_water": figures}).build(Origin("t", "t"))
-    limits = [row(f"us-{name}-cheesefurter", "cheesefurter") for name in ("fat", "fat-and-water")]
-    for limit, figure in zip([*limits, added_water], (22, 34, 12), strict=True):
-        assert [measured(limit, meat, (cheese, kg)).value for kg in (ZERO, Fraction(5), Fraction(30))] == [figure] * 3
+    assert [measured(added_water, meat, (cheese, kg)).value for kg in (ZERO, Fraction(5), Fraction(30))] == [12] * 3
+    # With 25 kg of cheese: fat (22 + 8.25) / 1.25 = 24.2 %; moisture (60 + 9.25) / 1.25 less 4 x 12 / 1.25 = 17 %.
+    both = [row(f"us-{name}-cheesefurter", "cheesefurter") for name in ("fat", "fat-and-water")]
+    figures = [measured(limit, meat, (cheese, Fraction(25))).value for limit in both]
+    assert figures == [Fraction("24.2"), Fraction("41.2")]
 
 
 def test_cooking_off_water_takes_it_off_the_added_water() -> None:
@@ -442,12 +444,12 @@ def test_italian_sausage_is_judged_uncooked() -> None:
     assert (verdict.value, verdict.ok) == (35, True)
 
 
-def test_binders_of_a_frankfurter_are_judged_on_both_bases() -> None:
+def test_binders_of_a_frankfurter_are_judged_on_what_is_left_after_cooking() -> None:
     """Trap T12: within 3.5 % of the ingredients, and over 3.5 % of what is left after cooking."""
     kilograms = {lot(): Fraction("96.5"), added("corn_starch"): Fraction("3.5")}
-    batch = Batch(kilograms, Process(Fraction("0.9"), declared=True))
-    assert row("us-binders-frankfurter-ingredients", "frankfurter").measure(batch).ok is True
-    assert row("us-binders-frankfurter", "frankfurter").measure(batch).ok is False
+    limit = row("us-binders-collective", "frankfurter")
+    assert limit.measure(Batch(kilograms, Process())).ok is True
+    assert limit.measure(Batch(kilograms, Process(Fraction("0.9"), declared=True))).ok is False
 
 
 def test_every_example_of_the_table_is_used() -> None:

@@ -26,7 +26,7 @@ from constraints.laboratory import LaboratoryEntry
 from constraints.numbers import PERCENT, trimmed
 from constraints.quantities import Basis
 from constraints.rules import ProcessStep
-from constraints.substances import SUBSTANCES
+from constraints.substances import FORMULAS, PRESERVATIVE, SUBSTANCES
 
 PLAIN_KINDS = {
     "salt": Kind.SALT,
@@ -104,6 +104,8 @@ class AdditionEntry(Strict):
     """Protein, % by weight."""
     salt_pct: Percent | None = None
     """Salt, % by weight; for a cure all that is not nitrite or nitrate unless stated."""
+    surface_pct: Percent | None = None
+    """For a preservative that is not mixed in: so much % of what the casing or the surface is treated with."""
     properties: dict[str, Number] = Field(default_factory=dict)
     """Any further property that a requirement names."""
     cost_per_kg: NotNegative = Fraction(0)
@@ -127,6 +129,8 @@ class AdditionEntry(Strict):
             figure is not None for figure in (self.nitrite_pct, self.nitrate_pct, self.ingoing_nitrite_ppm)
         ):
             raise ValueError("nitrite_pct, nitrate_pct and ingoing_nitrite_ppm belong to an addition that is cure")
+        if self.surface_pct is not None and SUBSTANCES.get(self.is_) != PRESERVATIVE:
+            raise ValueError(f"surface_pct belongs to {', '.join(FORMULAS[PRESERVATIVE])}")
         if self.is_ == "cure" and not self.nitrite_pct and not self.nitrate_pct:
             raise ValueError("a cure states its nitrite_pct or its nitrate_pct, as its label does")
         if self.ingoing_nitrite_ppm is not None and not self.nitrite_pct:

@@ -8,10 +8,12 @@ from datetime import date
 from constraints.faults import Fault, nearest
 from constraints.ingredients import Lot
 from constraints.judged import brought, ion_of, judges, knows, most
-from constraints.meaning import Salt
+from constraints.meaning import BY_ION, Salt
 from constraints.numbers import trimmed
 from constraints.requirement import Requirement
 from constraints.rules import Pack, Product, not_waivable, waived
+from constraints.substances import SUBSTANCES
+from optimizer.reading.entry import CureSalt
 from optimizer.reading.named import Stated
 from optimizer.reading.recipe import Recipe
 
@@ -28,7 +30,20 @@ def class_for(recipe: Recipe, name: str, pack: Pack) -> str | None:
 
 def product_of(recipe: Recipe, day: date) -> Product:
     """What a rule pack needs to know of the batch."""
-    return Product(recipe.cured, frozenset(recipe.entry.steps), recipe.entry.keep_refrigerated, day)
+    entry, uses = recipe.entry, frozenset(_used(recipe))
+    return Product(recipe.cured, frozenset(entry.steps), entry.keep_refrigerated, day, uses)
+
+
+def _used(recipe: Recipe) -> Iterator[str]:
+    """What the recipe adds, as a rule pack's conditions name it."""
+    for item in recipe.entry.additions:
+        yield item.is_
+        yield from (name for name in SUBSTANCES if f"{name}_pct" in item.properties)
+    cures = [item for item in recipe.entry.additions if item.is_ == "cure"]
+    for ion in BY_ION:
+        salts = {getattr(cure, f"{ion}_salt") for cure in cures if getattr(cure, f"{ion}_pct")}
+        if salts == {CureSalt.POTASSIUM}:
+            yield f"potassium_{ion}"
 
 
 def legal_requirements(

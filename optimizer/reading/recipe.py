@@ -34,7 +34,7 @@ from constraints.numbers import G_PER_KG, PERCENT, PPM, trimmed
 from constraints.quantities import Basis, Process
 from constraints.requirement import Origin, Requirement
 from constraints.rules import ProcessStep
-from constraints.substances import SUBSTANCES, kind_of, unsaid
+from constraints.substances import SUBSTANCES, SURFACE, kind_of, unsaid
 from optimizer.reading.entry import PLAIN_KINDS, AdditionEntry, CureSalt, RecipeEntry, ScaleName
 from optimizer.reading.named import pack_faults
 from optimizer.reading.plausible import impossible, suspicions
@@ -152,6 +152,8 @@ def addition(entry: AdditionEntry) -> Addition:
     figures = {FAT: entry.fat_pct, MOISTURE: entry.moisture_pct, PROTEIN: entry.protein_pct, SALT: entry.salt_pct}
     properties = {name: value for name, value in figures.items() if value is not None}
     properties.update(entry.properties)
+    if entry.surface_pct is not None:
+        properties[SURFACE] = entry.surface_pct
     if kind is Kind.SALT:
         properties.setdefault(SALT, Fraction(PERCENT))
     if kind is Kind.CURE:
