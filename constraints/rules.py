@@ -113,8 +113,15 @@ class NotCovered(Strict):
 
     what: tuple[Name, ...]
     """In a few words each."""
+    classes: tuple[Name, ...] = ()
+    """Product classes it is about; none stated means every class."""
     when: When = Field(default_factory=When)
-    """For which products."""
+    """Further conditions."""
+
+    @property
+    def of_some(self) -> bool:
+        """True where it is about some products only."""
+        return bool(self.classes or self.when.model_fields_set)
 
 
 class ProductClass(Strict):
@@ -265,9 +272,10 @@ class Pack(Strict):
         return next((c.method for c in self.classes if c.id == product_class), Method.COMMINUTED)
 
     def leaves_unsaid(self, product: Product, product_class: str | None) -> tuple[str, ...]:
-        """What none of its rows judges of a product, in a few words each."""
-        entries = (e for e in self.not_covered if e.when.holds(product, self.method_of(product_class)))
-        return tuple(dict.fromkeys(what for entry in entries for what in entry.what))
+        """What this product needs and none of its rows judges, in a few words each; what every product needs is not."""
+        classes, method = self.belongs_to(product_class), self.method_of(product_class)
+        about = (e for e in self.not_covered if e.of_some and (not e.classes or not classes.isdisjoint(e.classes)))
+        return tuple(dict.fromkeys(what for e in about if e.when.holds(product, method) for what in e.what))
 
     def listed(self, product_class: str | None = None, day: date | None = None) -> tuple[PackRow, ...]:
         """Every row that can be for a class on a day, whatever else the product is; None: any class, any day."""
@@ -406,6 +414,7 @@ def _unknown_classes(pack: Pack, known: list[str], document: Document) -> Iterat
     places = [(("rows", i, "classes"), row.classes) for i, row in enumerate(pack.rows)]
     places += [(("rows", i, "not_classes"), row.not_classes) for i, row in enumerate(pack.rows)]
     places += [(("classes", i, "also"), entry.also) for i, entry in enumerate(pack.classes)]
+    places += [(("not_covered", i, "classes"), entry.classes) for i, entry in enumerate(pack.not_covered)]
     for loc, name in [((*loc, k), name) for loc, names in places for k, name in enumerate(names)]:
         if name not in known:
             close = nearest(name, known)

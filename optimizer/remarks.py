@@ -62,6 +62,7 @@ def notes(answer: Answer) -> list[str]:
     if not problem.recipe.cured and not cured_lots(answer):
         said.insert(0, "Uncured: no nitrite or nitrate is added.")
     said += _confirmed(problem)
+    said += not_judged(problem)
     zero = dry_additions(problem)
     if zero:
         said.append(f"Counted as no fat, moisture or protein: {', '.join(zero)}.")
@@ -87,6 +88,15 @@ def _confirmed(problem: Problem) -> list[str]:
         if item.confirm_dose:
             said.append(f"You confirm the small dose of {item.name}.")
     return said
+
+
+def not_judged(problem: Problem) -> list[str]:
+    """What this product needs beside the limits, and none of them judges."""
+    named = zip(problem.recipe.entry.rules, problem.packs, strict=False)
+    found = (what for name, pack in named
+             for what in pack.leaves_unsaid(problem.product, class_for(problem.recipe, name, pack)))  # fmt: skip
+    unsaid = ", ".join(dict.fromkeys(found))
+    return [f"Not judged here, see to it yourself: {unsaid}."] if unsaid else []
 
 
 def _is_rework(item: Ingredient) -> bool:
