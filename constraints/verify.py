@@ -1,0 +1,142 @@
+"""Whether a rule pack holds together: every row can bind, no two contradict or overlap, no class goes without."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+from datetime import date
+from fractions import Fraction
+from functools import cached_property
+from itertools import combinations, product
+
+from constraints.meaning import BY_ION
+from constraints.numbers import PERCENT
+from constraints.requirement import Origin, Requirement
+from constraints.rules import Pack, PackRow, ProcessStep, Product
+
+_UNNAMED = Origin("", "")
+_BEYOND_WHOLE = ("fat_to_flesh", "property", "salt_on_water")
+"""Kinds whose percentage may be above 100, or is of no whole."""
+
+
+@dataclass(frozen=True)
+class Flaw:
+    """What is wrong with a row, or a class, by its id."""
+
+    where: str
+    found: str
+    allowed: str
+
+
+@dataclass(frozen=True)
+class _Held:
+    """A row with where and when it holds."""
+
+    pack: Pack
+    row: PackRow
+
+    @cached_property
+    def limit(self) -> Requirement:
+        """The row as a requirement of no origin."""
+        return replace(self.row.requirement(), origin=_UNNAMED)
+
+    @cached_property
+    def counts(self) -> str:
+        """What it limits, whatever the limit: the same for two rows of one quantity over one base."""
+        return repr(replace(self.limit, lo=None, hi=None))
+
+    @cached_property
+    def places(self) -> frozenset[tuple[str | None, Product]]:
+        """The classes and products it is for, None standing for a recipe without a class."""
+        ids = [None, *(c.id for c in self.pack.classes)] if not self.pack.class_required else _ids(self.pack)
+        mine = [name for name in ids if self.row.is_for(self.pack.belongs_to(name))]
+        return frozenset(
+            (name, p) for name in mine for p in _products(self.pack) if self.row.when.holds(p, self.pack.method_of(name))
+        )
+
+    @property
+    def days(self) -> tuple[date, date]:
+        """First and last day in force."""
+        return self.row.valid_from or date.min, self.row.valid_to or date.max
+
+    def meets(self, other: _Held) -> bool:
+        """True where some product has both on some day."""
+        first, last = max(self.days[0], other.days[0]), min(self.days[1], other.days[1])
+        return first <= last and not self.places.isdisjoint(other.places)
+
+    def within(self, other: _Held) -> bool:
+        """True where the other holds wherever and whenever this does, is as strict, and forbids as much."""
+        lo, hi, theirs = self.limit.lo, self.limit.hi, other.limit
+        strict = (lo is None or (theirs.lo is not None and theirs.lo >= lo)) and (
+            hi is None or (theirs.hi is not None and theirs.hi <= hi)
+        )
+        inside = other.days[0] <= self.days[0] and self.days[1] <= other.days[1] and self.places <= other.places
+        return strict and inside and other.row.blocks() >= self.row.blocks()
+
+
+def _ids(pack: Pack) -> list[str | None]:
+    return [entry.id for entry in pack.classes]
+
+
+def _products(pack: Pack) -> list[Product]:
+    """Every product that a pack's conditions can tell apart."""
+    steps = [frozenset(s) for n in range(len(ProcessStep) + 1) for s in combinations(ProcessStep, n)]
+    return [Product(cured, s, cold, pack.checked_on) for cured, cold, s in product((True, False), (True, False), steps)]
+
+
+def flaws(pack: Pack) -> Iterator[Flaw]:
+    """What is wrong with the rows of a pack, each once."""
+    held = [_Held(pack, row) for row in pack.rows]
+    for one in held:
+        if not one.places:
+            yield Flaw(one.row.id, "this row can never be in force", "some class and product of the pack meets it")
+        elif _cannot_break(one):
+            yield Flaw(one.row.id, f"this row can never bind: {one.limit.words()}", "a limit that some batch breaks")
+    groups: dict[str, list[_Held]] = {}
+    for one in held:
+        groups.setdefault(one.counts, []).append(one)
+    for group in groups.values():
+        for i, one in enumerate(group):
+            yield from _beside(one, group[:i])
+
+
+def _cannot_break(held: _Held) -> bool:
+    limit, least = held.limit, Fraction(0)
+    open_above = limit.hi is None or (
+        limit.unit == "%" and limit.hi >= PERCENT and held.row.requires.kind() not in _BEYOND_WHOLE
+    )
+    return (limit.lo, limit.hi) != (None, None) and open_above and (limit.lo is None or limit.lo <= least)
+
+
+def _beside(one: _Held, earlier: list[_Held]) -> Iterator[Flaw]:
+    """What is wrong with a row beside others of the same quantity."""
+    for other in (o for o in earlier if o.meets(one)):
+        first, second = (one, other) if one.within(other) else (other, one)
+        name = other.row.id
+        if _against(one, other) or _against(other, one):
+            found = f"a limit below the floor of another: {one.limit.limits()}, and {name} asks {other.limit.limits()}"
+            yield Flaw(one.row.id, found, "limits that can hold together")
+        elif _follow(one, other) or _follow(other, one):
+            yield Flaw(one.row.id, f"this row and {name} follow each other and are in force together", "one at a time")
+        elif first.within(second):
+            found = f"this row can never bind: {second.row.id} is as strict wherever it holds"
+            yield Flaw(first.row.id, found, "a limit that is the strictest somewhere")
+
+
+def _against(one: _Held, other: _Held) -> bool:
+    return one.limit.lo is not None and other.limit.hi is not None and one.limit.lo > other.limit.hi
+
+
+def _follow(one: _Held, other: _Held) -> bool:
+    """True where one begins after the other did and before it ends."""
+    return other.row.valid_to is not None and other.days[0] < one.days[0] <= other.days[1]
+
+
+def bare_classes(pack: Pack) -> Iterator[Flaw]:
+    """Classes without any row on nitrite or nitrate in a pack that has some."""
+    today = {row.id: row.requirement().regulates.substances for row in pack.listed(None, pack.checked_on)}
+    for ion, salts in BY_ION.items():
+        about = {name for name, counted in today.items() if not counted.isdisjoint(salts)}
+        for entry in pack.classes if about else ():
+            if about.isdisjoint(row.id for row in pack.listed(entry.id, pack.checked_on)):
+                yield Flaw(entry.id, f"no row on {ion} is for the class {entry.id}", "as the other classes have")
