@@ -95,6 +95,12 @@ class When(Strict):
             known(getattr(self, at), [*USED, *FORMULAS, *SUBSTANCES], "something that can be added", at)
         return self
 
+    def words(self) -> str:
+        """The conditions in words; nothing where there are none."""
+        said = {key: getattr(self, key) for key in type(self).model_fields if key in self.model_fields_set}
+        plain = {key: "yes" if v is True else "no" if v is False else " or ".join(v) for key, v in said.items()}
+        return "; ".join(f"{key.replace('_', ' ')}: {text}" for key, text in plain.items())
+
     def holds(self, product: Product, method: Method) -> bool:
         """True where the product, cured by this method, meets every condition."""
         return (
@@ -351,7 +357,7 @@ def read_pack(text: str, file: str, context: object = None) -> Pack:
     """Read a pack from text; with the context LATER its limits are read only when they are asked for.
 
     Raises BadInput with every fault: unknown kinds, keys and classes, rows without a source, blanks, repeated ids,
-    a ``same_as`` that leads nowhere.
+    a ``same_as`` that leads nowhere; and rows that can never bind, contradict one another or overlap in time.
     """
     document = parse(text, file)
     pack = validate(document, Pack, context=context)
@@ -364,7 +370,20 @@ def read_pack(text: str, file: str, context: object = None) -> Pack:
     ]
     if faults:
         raise BadInput(faults)
-    return pack if base is None else _joined(pack, base)
+    whole = pack if base is None else _joined(pack, base)
+    faults = [] if context is LATER else [*_flaws(pack, whole, document)]
+    if faults:
+        raise BadInput(faults)
+    return whole
+
+
+def _flaws(pack: Pack, whole: Pack, document: Document) -> Iterator[Fault]:
+    """Rows of this file that can never bind, contradict others or overlap them."""
+    from constraints.verify import flaws  # late: it is about packs that are read
+
+    at = {row.id: i for i, row in enumerate(pack.rows)}
+    for flaw in flaws(whole, at):
+        yield document.fault(("rows", at[flaw.where], "id"), f"{flaw.where}: {flaw.found}", flaw.allowed)
 
 
 def _base_of(pack: Pack, document: Document) -> Pack | None:

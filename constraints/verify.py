@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator
 from dataclasses import dataclass, replace
 from datetime import date
 from fractions import Fraction
@@ -51,7 +51,10 @@ class _Held:
         ids = [None, *(c.id for c in self.pack.classes)] if not self.pack.class_required else _ids(self.pack)
         mine = [name for name in ids if self.row.is_for(self.pack.belongs_to(name))]
         return frozenset(
-            (name, p) for name in mine for p in _products(self.pack) if self.row.when.holds(p, self.pack.method_of(name))
+            (name, p)
+            for name in mine
+            for p in _products(self.pack)
+            if self.row.when.holds(p, self.pack.method_of(name))
         )
 
     @property
@@ -84,10 +87,10 @@ def _products(pack: Pack) -> list[Product]:
     return [Product(cured, s, cold, pack.checked_on) for cured, cold, s in product((True, False), (True, False), steps)]
 
 
-def flaws(pack: Pack) -> Iterator[Flaw]:
-    """What is wrong with the rows of a pack, each once."""
+def flaws(pack: Pack, own: Collection[str]) -> Iterator[Flaw]:
+    """What is wrong with the rows of a pack whose ids are ``own``, by themselves and beside all others."""
     held = [_Held(pack, row) for row in pack.rows]
-    for one in held:
+    for one in (row for row in held if row.row.id in own):
         if not one.places:
             yield Flaw(one.row.id, "this row can never be in force", "some class and product of the pack meets it")
         elif _cannot_break(one):
@@ -97,7 +100,7 @@ def flaws(pack: Pack) -> Iterator[Flaw]:
         groups.setdefault(one.counts, []).append(one)
     for group in groups.values():
         for i, one in enumerate(group):
-            yield from _beside(one, group[:i])
+            yield from (flaw for flaw in _beside(one, group[:i]) if flaw.where in own)
 
 
 def _cannot_break(held: _Held) -> bool:

@@ -18,20 +18,44 @@ def rules(
         str | None, typer.Option("--class", metavar="CLASS", help="Only limits for this class of product.")
     ] = None,
     date: Annotated[
-        str | None, typer.Option(metavar="YYYY-MM-DD", help="Only limits in force on this day. Default: all.")
+        str | None,
+        typer.Option(
+            metavar="YYYY-MM-DD", help="Only limits in force on this day. Default: all; of one class, today's."
+        ),
     ] = None,
     kg: Annotated[
-        str | None, typer.Option(metavar="KG", help="Say what each limit means in grams for so many kilograms.")
+        str | None,
+        typer.Option(
+            metavar="KG", help="Say what each limit means in grams for so many kilograms. Default: 10 for one class."
+        ),
     ] = None,
+    verify: Annotated[
+        bool, typer.Option("--verify", help="Prove that the pack's limits bind, agree and leave no class without.")
+    ] = False,
+    unread: Annotated[
+        bool, typer.Option("--unread", help="List the limits that were not read in the law's own words.")
+    ] = False,
     json: Annotated[bool, typer.Option("--json", help="Print one JSON document instead of the page.")] = False,
 ) -> None:
     """List the rule packs, or one pack's classes and limits with their sources."""
-    from constraints.rules import load_pack
-    from optimizer.pages.rules_page import Asked, pack_document, pack_page, packs_document, packs_page
+    from constraints.rules import load_pack, shipped
+    from optimizer.pages.rules_page import (
+        Asked,
+        pack_document,
+        pack_page,
+        packs_document,
+        packs_page,
+        unread_page,
+        verified,
+    )
 
-    asked = Asked(product_class, None if date is None else day(date, "--date"), figure(kg, "--kg"))
+    on = None if date is None and product_class is None else day(date, "--date")
+    asked = Asked(product_class, on, figure(kg, "--kg"))
     with faults_on_stderr():
-        if pack is None:
+        if verify or unread:
+            packs = [load_pack(name) for name in (shipped() if pack is None else [pack])]
+            text = "".join(map(verified, packs)) if verify else unread_page(packs)
+        elif pack is None:
             text = packs_document() if json else packs_page()
         else:
             read = load_pack(pack)

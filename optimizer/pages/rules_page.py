@@ -3,21 +3,32 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import date
 from fractions import Fraction
 from typing import Any
 
 from constraints.faults import BadInput, Fault, nearest
-from constraints.numbers import shown, trimmed
+from constraints.meaning import Salt
+from constraints.numbers import trimmed
 from constraints.requirement import Requirement
-from constraints.rules import Pack, PackRow, in_grams, load_pack, shipped
+from constraints.rules import READ_IN_LAW, Layer, Pack, PackRow, in_grams, load_pack, shipped
+from constraints.substances import ACCELERATOR, of_family
+from constraints.verify import bare_classes, flaws
 from optimizer.pages.page import source_words
 from optimizer.pages.tables import heading, paragraph, table
 from optimizer.words import CAUTION
 
 DEFER = f"Figures change: read the source before you rely on one. {CAUTION}"
+
+
+GROUPS = ("name and composition", "curing", "other additives")
+USUAL_KG = Fraction(10)
+EFFECTS = (
+    "health: protects health, and breaking it forbids the batch; blocks: the batch may not be sold as this; warns: it "
+    "is said. Grams are of what the limit is divided by."
+)
 
 
 @dataclass(frozen=True)
@@ -27,6 +38,11 @@ class Asked:
     product_class: str | None = None
     day: date | None = None
     kilograms: Fraction | None = None
+
+    @property
+    def weight(self) -> Fraction | None:
+        """Kilograms for which grams are said: those asked for, or 10 for one class."""
+        return self.kilograms or (USUAL_KG if self.product_class else None)
 
 
 def packs_page() -> str:
@@ -39,20 +55,62 @@ def packs_page() -> str:
 
 
 def pack_page(pack: Pack, asked: Asked) -> str:
-    """One pack's classes and limits, ending in a newline. Raises BadInput for a class the pack lacks."""
-    rows = _chosen(pack, asked)
+    """One pack's classes and limits by group, ending in a newline. Raises BadInput for a class the pack lacks."""
     lines = [*paragraph(f"{pack.title}: figures read {pack.checked_on.isoformat()}; {pack.authority}")]
+    lines += paragraph(EFFECTS)
+    chosen = _chosen(pack, asked)
     if asked.product_class is None:
         lines += heading("classes of product")
         lines += table(("class", "title", "source"), [[c.id, c.title, c.source] for c in pack.classes], "<<<")
-    lines += heading("limits")
-    for row in rows:
-        lines += _row(row, asked)
+    for entry in (c for c in pack.classes if c.id == asked.product_class):
+        lines += paragraph(f"{entry.id}: {entry.title} [{entry.source}]")
+    for group in GROUPS:
+        rows = [row for row in chosen if group_of(row.requirement()) == group]
+        lines += [*(heading(group) if rows else ()), *(line for row in rows for line in _row(row, asked))]
+    lines += [*heading("not covered"), *_not_covered(pack, asked)] if pack.not_covered else []
     if pack.notes:
         lines += heading("notes")
         for note in pack.notes:
             lines += paragraph(note, "* ")
     return "\n".join([*lines, "", *paragraph(DEFER)]) + "\n"
+
+
+def _not_covered(pack: Pack, asked: Asked) -> Iterator[str]:
+    of_class = pack.belongs_to(asked.product_class)
+    for entry in pack.not_covered:
+        if asked.product_class is None or not entry.classes or not of_class.isdisjoint(entry.classes):
+            for_whom = [f"for {', '.join(entry.classes)}"] if entry.classes and asked.product_class is None else []
+            when = [f"where {entry.when.words()}"] if entry.when.words() else []
+            yield from paragraph("; ".join([", ".join(entry.what), *for_whom, *when]), "* ")
+
+
+def group_of(requirement: Requirement) -> str:
+    """Under which heading a limit stands, by what it counts."""
+    counted = requirement.regulates.substances
+    curing = any(name in counted for name in (*Salt, *of_family(ACCELERATOR)))
+    return GROUPS[1] if curing else GROUPS[2] if counted else GROUPS[0]
+
+
+def unread_page(packs: Sequence[Pack]) -> str:
+    """Every row whose figure was not read in the law's own words."""
+    lines = paragraph("Rows read in no text that carries the law's own words: confirm them with your authority.")
+    for pack in packs:
+        rows = [row for row in pack.rows if row.status not in READ_IN_LAW]
+        lines += [*(heading(pack.title) if rows else ()), *(line for row in rows for line in _row(row, Asked()))]
+    return "\n".join([*lines, "", *paragraph(DEFER)]) + "\n"
+
+
+def verified(pack: Pack) -> str:
+    """What was proved of a pack, ending in a newline. Raises BadInput with everything that does not hold."""
+    found = [*flaws(pack, {row.id for row in pack.rows}), *bare_classes(pack)]
+    if found:
+        raise BadInput([Fault(pack.pack, None, flaw.where, flaw.found, flaw.allowed) for flaw in found])
+    text = (
+        f"{pack.title}, {len(pack.rows)} limits and {len(pack.classes)} classes: every limit binds for some class and "
+        "product, no two contradict or overlap in time, every class has all limits of the wider classes it is also, "
+        "and none goes without a limit on nitrite or nitrate that other classes have."
+    )
+    return "\n".join(paragraph(text)) + "\n"
 
 
 def _chosen(pack: Pack, asked: Asked) -> list[PackRow]:
@@ -66,31 +124,24 @@ def _chosen(pack: Pack, asked: Asked) -> list[PackRow]:
 
 def _row(row: PackRow, asked: Asked) -> Iterator[str]:
     requirement = row.requirement()
-    effect = "blocks" if row.blocks() else "warns"
-    health = ", protects health" if row.protects_health else ""
-    yield from paragraph(f"{requirement.words()} ({row.layer}, {effect}{health})", "* ")
-    for grams in grams_words(requirement, asked.kilograms):
-        yield from paragraph(grams, "    ")
-    if row.classes:
-        yield from paragraph(f"for {', '.join(row.classes)}", "    ")
-    if row.not_classes:
-        yield from paragraph(f"not for {', '.join(row.not_classes)}", "    ")
-    dates = [f"from {row.valid_from}" if row.valid_from else "", f"to {row.valid_to}" if row.valid_to else ""]
-    if any(dates):
-        yield f"    in force {' '.join(d for d in dates if d)}"
-    yield from paragraph(f"[{source_words(requirement)}]", "    ", "     ")
+    effect = "warns" if not row.blocks() else "health" if row.protects_health else "blocks"
+    layer = "" if row.layer is Layer.LAW else f" ({row.layer})"
+    grams = "".join(f", {text}" for text in grams_words(requirement, asked.weight))
+    limit = f"{requirement.what}, {requirement.basis}: {requirement.limits()}{grams}{layer}"
+    yield from paragraph(limit, f"{effect:8}", " " * 8)
+    says = [f"for {', '.join(row.classes)}"] if row.classes and asked.product_class is None else []
+    says += [f"not for {', '.join(row.not_classes)}"] if row.not_classes and asked.product_class is None else []
+    says += [f"where {row.when.words()}"] if row.when.words() else []
+    yield from paragraph("; ".join(says), " " * 8) if says else ()
+    yield from paragraph(f"[{source_words(requirement)}]", " " * 8, " " * 9)
 
 
 def grams_words(requirement: Requirement, kilograms: Fraction | None) -> list[str]:
     """What a limit means in grams for so many kilograms of its basis; nothing where its unit is not a share."""
-    found = None if kilograms is None else in_grams(requirement, kilograms)
-    if kilograms is None or found is None:
+    if kilograms is None:
         return []
-    size = f"in {trimmed(kilograms)} kg of {requirement.basis}"
-    return [
-        f"{word} {shown(grams, 3)} g {size}" for word, grams in zip(("at least", "at most"), found, strict=True)
-        if grams is not None
-    ]  # fmt: skip
+    figures = [trimmed(grams, 3) for grams in in_grams(requirement, kilograms) or () if grams]
+    return [f"{' to '.join(figures)} g in {trimmed(kilograms)} kg"] if figures else []
 
 
 def packs_document() -> str:
@@ -114,6 +165,9 @@ def _pack(pack: Pack, asked: Asked) -> dict[str, Any]:
         "authority": pack.authority,
         "checked_on": pack.checked_on.isoformat(),
         "notes": list(pack.notes),
+        "not_covered": [
+            {"what": list(e.what), "classes": list(e.classes), "when": e.when.words()} for e in pack.not_covered
+        ],
         "classes": [{"id": c.id, "title": c.title, "source": c.source} for c in pack.classes],
         "limits": [_limit(row, asked) for row in _chosen(pack, asked)],
         "caution": DEFER,
@@ -130,7 +184,9 @@ def _limit(row: PackRow, asked: Asked) -> dict[str, Any]:
         "min": None if requirement.lo is None else float(requirement.lo),
         "max": None if requirement.hi is None else float(requirement.hi),
         "words": requirement.words(),
-        "in_grams": grams_words(requirement, asked.kilograms),
+        "in_grams": grams_words(requirement, asked.weight),
+        "group": group_of(requirement),
+        "when": row.when.words(),
         "classes": list(row.classes),
         "not_classes": list(row.not_classes),
         "layer": str(row.layer),
