@@ -295,6 +295,20 @@ def test_a_probe_that_falls_out_and_a_row_that_stands_twice_are_told() -> None:
     assert [len(core) for core in log.of("core")] == [4, 2]
 
 
+def test_clocks_that_are_set_ahead_are_told() -> None:
+    rows = [f"2026-03-29 0{h}:{m:02}:00,60" for h in (1, 3) for m in range(60)]
+    log = parse_log("time,core_c\n" + "\n".join(rows) + "\n", "log.csv")
+    assert [(fault.line, "an hour ahead" in fault.found) for fault in log.warnings] == [(62, True)]
+    span = log.of("core")[0].longest_above(Fraction(139), Fraction(10))
+    assert span is not None and span[1] - span[0] == 59
+
+
+def test_a_chamber_in_the_other_unit_is_asked_about() -> None:
+    read = log_of(chamber=[(0, 24), (600, 24)], ph=[(0, "5.9"), (600, "5.3")])
+    report = judge_dry(read, None, product(steps="[fermented]"), [US], Pieces())
+    assert phase(report, "fermentation").holds and "is it in C?" in best(report, "fermentation").words
+
+
 def test_a_log_in_the_other_unit_is_asked_about() -> None:
     for text, sure, doubts in (
         ("minutes,core_c\n0,40\n9,145\n", False, 1),

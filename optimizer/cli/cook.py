@@ -139,7 +139,8 @@ def _product(
         raise typer.BadParameter("--batch and --lots go together")
     read = read_recipe(recipe)
     say(read.warnings)
-    found = [load_treatments(name) for name in rules or read.entry.rules]
+    own = [name for name in read.entry.rules if not name.endswith((".yaml", ".yml"))]  # a rule pack has no treatments
+    found = [load_treatments(name) for name in rules or own]
     product = product_of(read, batch, lots, figure(water_activity, "--water-activity"))
     return product, tuple(place for place in found if place is not None)
 

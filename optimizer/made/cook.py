@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
-from functools import reduce
+from functools import partial, reduce
 from math import lcm, log10
 
 import numpy as np
@@ -70,9 +70,9 @@ def coldest(cores: Sequence[Curve]) -> Curve:
     """The coldest of all cores at every moment at which each has a reading."""
     if len(cores) == 1:
         return cores[0]
-    times = reduce(np.intersect1d, [core.times for core in cores])
+    times = reduce(partial(np.intersect1d, assume_unique=True), [core.times for core in cores])
     scale = lcm(*(core.scale for core in cores))
-    rows = [core.values[np.isin(core.times, times)] * (scale // core.scale) for core in cores]
+    rows = [core.values[np.searchsorted(core.times, times)] * (scale // core.scale) for core in cores]
     return Curve("coldest core", times, np.min(rows, axis=0), cores[0].tick, scale)
 
 
@@ -110,7 +110,7 @@ def _rows(kill: Kill, cold: Curve, asked: Asked) -> Iterator[Finding]:
         held = "never reached" if span is None else f"held {spell(time, needed)}"
         near = 1 + level if ok else Fraction(0) if not needed else max(time, Fraction(0)) / needed
         spans = () if span is None else (Span(cold.name, *span, level, earns=True),)
-        yield Finding(ok, f"{degrees(level)} {held}, {asks}", kill, near, spans)
+        yield Finding(ok, f"{degrees(level, kill.unit)} {held}, {asks}", kill, near, spans)
 
 
 def _peak(curve: Curve) -> Fraction:
@@ -212,7 +212,7 @@ def _stage(
     allowed = "" if limit is None else f", at most {spell(limit)}"
     took = f"took {spell(time, limit)}"
     if unfinished:
-        took = f"is at {degrees(probe.value(len(probe) - 1))} when the log ends after {spell(time, limit)}"
+        took = f"is at {degrees(probe.value(len(probe) - 1), option.unit)} when the log ends after {spell(time, limit)}"
     return False if late else None if unfinished else True, f"{name} {took}{allowed}", span
 
 
@@ -258,7 +258,11 @@ def _handling(log: Log, place: Treatments) -> Iterator[Finding]:
     for rule in place.handling:
         for curve in log.of(rule.step):
             top, most = curve.value(int(curve.values.argmax())), fahrenheit(rule.at_most, rule.unit)
-            yield Finding(top <= most, f"{rule.title}: highest {degrees(top)}, at most {degrees(most)}", rule)
+            yield Finding(
+                top <= most,
+                f"{rule.title}: highest {degrees(top, rule.unit)}, at most {degrees(most, rule.unit)}",
+                rule,
+            )
 
 
 def _opinions(cold: Curve, place: Treatments, asked: Asked) -> Iterator[Finding]:

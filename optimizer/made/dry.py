@@ -87,6 +87,10 @@ def _fermented(log: Log, rows: Sequence[DegreeHours], pieces: Pieces) -> Finding
     top = max(
         int(c.values[c.times * float(c.tick) <= float(until)].max()) * Fraction(1, c.scale) for c in log.of("chamber")
     )
+    if top <= fahrenheit(rows[0].base, rows[0].unit):
+        return Finding(
+            None, f"not judged: a chamber that never comes above {degrees(top)} ferments nothing; is it in C?"
+        )
     row = next(row for row in rows if _covers(row, top + pieces.error))
     found = degree_hours(log, row, pieces.error, until)
     ok = None if found < row.less_than and not done else found < row.less_than
@@ -94,7 +98,7 @@ def _fermented(log: Log, rows: Sequence[DegreeHours], pieces: Pieces) -> Finding
     ended = f"to pH {ph} in {spell(until)}" if done else f"and pH {ph} is not in the log"
     places = next((k for k in range(1, 7) if found == row.less_than or shown(found, k) != shown(row.less_than, k)), 6)
     words = f"{shown(found, places)} {unit} above {trimmed(row.base)} {row.unit} {ended}"
-    return Finding(ok, f"{words}, less than {trimmed(row.less_than)} asked (chamber to {degrees(top)})", row)
+    return Finding(ok, f"{words}, less than {trimmed(row.less_than)} asked (chamber to {degrees(top, row.unit)})", row)
 
 
 def _covers(row: DegreeHours, top: Fraction) -> bool:

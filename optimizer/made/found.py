@@ -6,7 +6,6 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from fractions import Fraction
 
-from constraints.faults import Fault
 from constraints.numbers import shown, trimmed
 from constraints.treatment import Sourced, Treatments, celsius
 from optimizer.made.log import Log
@@ -96,7 +95,6 @@ class Report:
     log: Log
     judged: tuple[Judged, ...]
     lacking: tuple[str, ...] = ()
-    warnings: tuple[Fault, ...] = ()
 
     @property
     def phases(self) -> Iterator[Phase]:
@@ -149,6 +147,7 @@ def _seconds(minutes: Fraction, places: int) -> Fraction:
     return Fraction(shown(minutes * 60, places))
 
 
-def degrees(fahrenheit: Fraction) -> str:
-    """A temperature in both scales."""
-    return f"{trimmed(fahrenheit, 1)} F ({trimmed(celsius(fahrenheit), 1)} C)"
+def degrees(fahrenheit: Fraction, first: str = "F") -> str:
+    """A temperature in both scales, one of them first."""
+    both = f"{trimmed(fahrenheit, 1)} F", f"{trimmed(celsius(fahrenheit), 1)} C"
+    return f"{both[0]} ({both[1]})" if first == "F" else f"{both[1]} ({both[0]})"

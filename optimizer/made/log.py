@@ -223,6 +223,11 @@ class _Reader:
         offset = "" if zoned else "; where clocks were changed, times with their offset, or minutes"
         went = [(self.lines[i + 1], None, "the clock goes back here") for i in np.flatnonzero(change < 0).tolist()]
         self.some(went, "rows in order of time" + offset)
+        hour, usual = 3_600_000_000, np.median(change) if len(change) else 0
+        ahead = np.flatnonzero((change >= hour) & (change <= hour + 2 * usual))
+        if not zoned and 0 < usual < hour / 6 and len(ahead):
+            found = "the clock jumps an hour ahead here: no reading, or clocks that were changed"
+            self.tell(self.lines[ahead[0] + 1], None, found, "times with their offset if so", Severity.WARNING)
         same = np.flatnonzero(change == 0).tolist()
         unlike = [i for i in same if any(column[i] != column[i + 1] for column in self.columns)]
         told = [(self.lines[i + 1], None, "the same time again with other figures") for i in unlike]

@@ -54,7 +54,7 @@ def _verdict(report: Report) -> Iterator[str]:
         unjudged = dict.fromkeys(p.title for p in report.phases if p.ok is None and not p.warns and p.findings)
         ends = "; CONFIRM WITH YOUR AUTHORITY, for a figure was read second hand" if report.confirm else ""
         ends += f"; not judged: {', '.join(unjudged)}" if unjudged else ""
-        yield from paragraph(f"THE LOG MEETS what is asked: {places}{ends}.")
+        yield from paragraph(f"THE LOG MEETS what is asked{': ' + places if places else ''}{ends}.")
         return
     yield from paragraph(f"*** {HOLD} ***")
     for reason in report.hold:

@@ -84,10 +84,14 @@ def planned(
                 yield f"core at {degrees(at)}: {words}"
             if minutes is not None:
                 coldest = min((level for level, needed in rows if needed <= minutes), default=None)
-                words = "too short for this table" if coldest is None else f"core at {degrees(coldest)} or above"
+                words = (
+                    "too short for this table" if coldest is None else f"core at {degrees(coldest, kill.unit)} or above"
+                )
                 yield f"for {spell(minutes)}: {words}"
             if at is None and minutes is None:
-                cells = [f"{degrees(level)} {spell(needed) if needed else 'reached'}" for level, needed in rows]
+                cells = [
+                    f"{degrees(level, kill.unit)} {spell(needed) if needed else 'reached'}" for level, needed in rows
+                ]
                 wide = [cells[k : k + 3] + [""] * (3 - len(cells[k : k + 3])) for k in range(0, len(cells), 3)]
                 yield from table(("core", "", ""), wide, "<<<")
         if place.humidity is not None and product.recipe.entry.schedule:
