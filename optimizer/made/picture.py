@@ -50,7 +50,7 @@ def picture(report: Report) -> str:
     best = [phase.best for phase in report.phases if not phase.warns and phase.best]
     spans = [
         {
-            "x1": x.at(float(span.start)), "x2": x.at(float(span.end)), "y": y.at(float(celsius(span.level))),
+            "x1": x.at(float(span.start)), "x2": x.at(float(span.end)) + 2, "y": y.at(float(celsius(span.level))),
             "earns": span.earns and bool(finding.ok), "words": f"{float(span.level):g} F, {span.name}",
         }
         for finding in best for span in finding.spans
