@@ -6,13 +6,14 @@ from collections.abc import Collection, Iterator
 from dataclasses import dataclass, replace
 from datetime import date
 from fractions import Fraction
-from functools import cached_property
+from functools import cache, cached_property
 from itertools import combinations, product
 
 from constraints.meaning import BY_ION
 from constraints.numbers import PERCENT
 from constraints.requirement import Origin, Requirement
-from constraints.rules import Pack, PackRow, ProcessStep, Product
+from constraints.rules import Method, Pack, PackRow, ProcessStep, Product
+from constraints.substances import spread
 
 _UNNAMED = Origin("", "")
 _BEYOND_WHOLE = ("fat_to_flesh", "property", "salt_on_water")
@@ -46,16 +47,16 @@ class _Held:
         return repr(replace(self.limit, lo=None, hi=None))
 
     @cached_property
-    def places(self) -> frozenset[tuple[str | None, Product]]:
-        """The classes and products it is for, None standing for a recipe without a class."""
-        ids = [None, *(c.id for c in self.pack.classes)] if not self.pack.class_required else _ids(self.pack)
-        mine = [name for name in ids if self.row.is_for(self.pack.belongs_to(name))]
-        return frozenset(
-            (name, p)
-            for name in mine
-            for p in _products(self.pack)
-            if self.row.when.holds(p, self.pack.method_of(name))
-        )
+    def places(self) -> dict[str | None, frozenset[Product]]:
+        """The classes it is for, None standing for a recipe without one, each with the products that it is for."""
+        ids = [None, *(c.id for c in self.pack.classes)][self.pack.class_required :]
+        by_method = {
+            method: frozenset(p for p in _products(self.pack) if self.row.when.holds(p, method)) for method in Method
+        }
+        mine = {
+            name: by_method[self.pack.method_of(name)] for name in ids if self.row.is_for(self.pack.belongs_to(name))
+        }
+        return {name: products for name, products in mine.items() if products}
 
     @property
     def days(self) -> tuple[date, date]:
@@ -65,7 +66,8 @@ class _Held:
     def meets(self, other: _Held) -> bool:
         """True where some product has both on some day."""
         first, last = max(self.days[0], other.days[0]), min(self.days[1], other.days[1])
-        return first <= last and not self.places.isdisjoint(other.places)
+        here, there = self.places, other.places
+        return first <= last and any(name in there and here[name] & there[name] for name in here)
 
     def within(self, other: _Held) -> bool:
         """True where the other holds wherever and whenever this does, is as strict, and forbids as much."""
@@ -73,18 +75,20 @@ class _Held:
         strict = (lo is None or (theirs.lo is not None and theirs.lo >= lo)) and (
             hi is None or (theirs.hi is not None and theirs.hi <= hi)
         )
-        inside = other.days[0] <= self.days[0] and self.days[1] <= other.days[1] and self.places <= other.places
-        return strict and inside and other.row.blocks() >= self.row.blocks()
+        long = other.days[0] <= self.days[0] and self.days[1] <= other.days[1]
+        wide = all(products <= other.places.get(name, frozenset()) for name, products in self.places.items())
+        return strict and long and wide and other.row.blocks() >= self.row.blocks()
 
 
-def _ids(pack: Pack) -> list[str | None]:
-    return [entry.id for entry in pack.classes]
-
-
-def _products(pack: Pack) -> list[Product]:
-    """Every product that a pack's conditions can tell apart."""
-    steps = [frozenset(s) for n in range(len(ProcessStep) + 1) for s in combinations(ProcessStep, n)]
-    return [Product(cured, s, cold, pack.checked_on) for cured, cold, s in product((True, False), (True, False), steps)]
+@cache
+def _products(pack: Pack) -> tuple[Product, ...]:
+    """Products of every kind that the conditions of a pack tell apart, with at most two steps and one addition each."""
+    steps = [frozenset(s) for n in range(3) for s in combinations(ProcessStep, n)]
+    uses = {frozenset(spread(row.when.uses)[:1]) for row in pack.rows}
+    return tuple(
+        Product(cured, step, cold, pack.checked_on, used)
+        for cured, cold, step, used in product((True, False), (True, False), steps, uses)
+    )
 
 
 def flaws(pack: Pack, own: Collection[str]) -> Iterator[Flaw]:
