@@ -6,7 +6,6 @@ matter and is never reckoned from the formula.
 
 from __future__ import annotations
 
-import re
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from enum import StrEnum
@@ -33,14 +32,6 @@ NITRATE_SALTS = ((NITRATE, Salt.SODIUM_NITRATE), (POTASSIUM_NITRATE, Salt.POTASS
 
 COUNTED = tuple(name for name, _ in (*NITRITE_SALTS, *NITRATE_SALTS))
 """Properties by which an ingredient states its nitrite and nitrate; nothing counts any other."""
-_NITRITE_WORDS = re.compile(r"nitrit|nitrat|saltpet|pink salt|\b(?:cure|cures|cured|curing)\b")
-
-
-def speaks_of_nitrite(name: str) -> bool:
-    """True where a name speaks of nitrite, nitrate or a cure."""
-    return _NITRITE_WORDS.search(name.casefold().replace("_", " ")) is not None
-
-
 WEAKEST_PCT = Fraction("0.4")
 """Weakest nitrite curing salt in ordinary trade, % (common practice, no source)."""
 STRONGEST_PCT = Fraction(7)

@@ -148,10 +148,18 @@ class ProductClass(Strict):
     no_steps: tuple[ProcessStep, ...] = ()
     """None of these steps is done to what bears the name."""
 
+    needs: tuple[Name, ...] = ()
+    """Substances without which a product is none of this class."""
+
     def fits(self, product: Product) -> bool:
         """True for a product that is made as the class is."""
         made = not self.steps or not product.steps.isdisjoint(self.steps)
         return made and product.steps.isdisjoint(self.no_steps)
+
+    @model_validator(mode="after")
+    def _known_needs(self) -> ProductClass:
+        known(self.needs, SUBSTANCES, "a substance that an addition can be", "needs")
+        return self
 
 
 class PackRow(Strict):

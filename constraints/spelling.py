@@ -19,10 +19,23 @@ _UNSEEN = re.compile(
 )
 """Characters that are letters or marks and show nothing (Default_Ignorable_Code_Point, and the blank of Braille)."""
 
+_JOINED = re.compile("(?<=[\u0600-\u0dff])[\u200c\u200d]")
+"""Joiners within a script that cannot be written without them."""
+
 
 def unprintable(text: str) -> bool:
     """True where a name holds what is not seen as it stands: control, direction, line break, or nothing at all."""
-    return not text.isprintable() or (not text.isascii() and _UNSEEN.search(text) is not None)
+    if text.isascii():
+        return not text.isprintable()
+    plain = _JOINED.sub("", text)
+    return not plain.isprintable() or _UNSEEN.search(plain) is not None
+
+
+def hidden(text: str) -> str:
+    """The first character of a text that is not seen as it stands, in words."""
+    seen = _JOINED.sub("", text)
+    first = next(c for c in seen if not c.isprintable() or _UNSEEN.match(c))
+    return f"the character U+{ord(first):04X} {unicodedata.name(first, 'control')}"
 
 
 @cache

@@ -12,9 +12,11 @@ from constraints.judged import brought
 from constraints.numbers import G_PER_KG, PERCENT, shown, trimmed
 from constraints.quantities import Basis
 from constraints.requirement import Requirement, Status
+from constraints.words import plant_wording
 from optimizer.blend import Answer
 from optimizer.doses import OFF_DOSE
 from optimizer.problem import Problem
+from optimizer.reading.names import NOT_A_PLANT, contains
 from optimizer.reading.packs import class_for
 from optimizer.reading.plausible import NO_SOURCE, SALT_PCT
 from optimizer.summary import casing_need, composition, dry_additions
@@ -61,8 +63,11 @@ def notes(answer: Answer) -> list[str]:
     said = lot_notes(answer)
     if not problem.recipe.cured and not cured_lots(answer):
         said.insert(0, "Uncured: no nitrite or nitrate is added.")
-    said += _confirmed(problem)
     said += not_judged(problem)
+    said += [*_confirmed(problem), *_plants(problem)]
+    held = dict.fromkeys(name for item in problem.recipe.entry.additions for name in contains(item))
+    if held:
+        said.append(f"Known to contain, by what the recipe states: {', '.join(held)}. It may hold others.")
     zero = dry_additions(problem)
     if zero:
         said.append(f"Counted as no fat, moisture or protein: {', '.join(zero)}.")
@@ -87,6 +92,8 @@ def _confirmed(problem: Problem) -> list[str]:
             )
         if item.confirm_dose:
             said.append(f"You confirm the small dose of {item.name}.")
+        if item.holds_no_nitrite:
+            said.append(f"You say that {item.name} holds no nitrite or nitrate.")
     return said
 
 
@@ -97,6 +104,16 @@ def not_judged(problem: Problem) -> list[str]:
              for what in pack.leaves_unsaid(problem.product, class_for(problem.recipe, name, pack)))  # fmt: skip
     unsaid = ", ".join(dict.fromkeys(found))
     return [f"Not judged here, see to it yourself: {unsaid}."] if unsaid else []
+
+
+def _plants(problem: Problem) -> list[str]:
+    """What a label says of nitrite from a plant, under the recipe's packs."""
+    plants = [p for item in problem.recipe.entry.additions if (p := item.from_plant) and p != NOT_A_PLANT]
+    if not plants:
+        return []
+    laws = [f"{pack.title}: {plant_wording()[pack.pack]}" for pack in problem.packs if pack.pack in plant_wording()]
+    source = f"Nitrite or nitrate comes from {' and '.join(plants)}, and counts like any other"
+    return [f"{source}. On the label: {'; '.join(laws) or 'ask your authority'}."]
 
 
 def _is_rework(item: Ingredient) -> bool:

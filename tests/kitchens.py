@@ -149,7 +149,7 @@ def random_additions(rng: random.Random, *, free: bool = True) -> list[dict[str,
     if rng.random() < 0.4:
         key = rng.choice(("g_per_kg_meat", "g_per_kg_batch"))
         additions.append({
-            "name": "cheese", "is": "inclusion", key: figures(rng, 20, 120, 0), "fat_pct": figures(rng, 20, 35, 1),
+            "name": "cheese", "is": "cheese", key: figures(rng, 20, 120, 0), "fat_pct": figures(rng, 20, 35, 1),
             "moisture_pct": 38, "protein_pct": 24, "salt_pct": 1.7, "cost_per_kg": 7.2, "properties": {"colour": 4},
         })  # fmt: skip
     if free and rng.random() < 0.2:

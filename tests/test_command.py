@@ -585,7 +585,7 @@ def test_total_salt_is_what_was_asked(kitchen: Kitchen) -> None:
         "name: t\nrules: [us]\nproduct_class: sausage\nadditions:\n"
         "  - {name: salt, is: salt, total_salt_pct: 2}\n"
         "  - {name: pink cure, is: cure, nitrite_pct: 6.25, g_per_kg_meat: 2.5}\n"
-        "  - {name: cheese, is: inclusion, g_per_kg_meat: 100, salt_pct: 2.5, fat_pct: 30}\n"
+        "  - {name: cheese, is: cheese, g_per_kg_meat: 100, salt_pct: 2.5, fat_pct: 30}\n"
     )
     found = kitchen.blend("--json").document
     own = grams(found)

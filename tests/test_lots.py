@@ -193,7 +193,7 @@ FAULTS: dict[str, Case] = {
     "column twice": (table("A,9,20,3,1,2", further="bind,bind"), [(1, "bind", ERROR)], "twice"),
     "unnamed column": (table("A,9,20,3,", "B,9,20,3,x", base=BASE + ","), [(1, None, ERROR)], "column 5"),
     "species misspelt": (table("A,9,20,3,beff", further="species"), [(2, "species", WARNING)], "no species known"),
-    "control character": (table('"A\nB",9,20,3'), [(2, "lot", ERROR)], "control character"),
+    "control character": (table('"A\nB",9,20,3'), [(2, "lot", ERROR)], "the character U+000A control"),
     "nitrite that nothing counts": (
         table("A,9,20,3,400", further="sodium nitrite ppm"),
         [(1, "sodium nitrite ppm", ERROR)],
@@ -209,6 +209,17 @@ FAULTS: dict[str, Case] = {
         [(2, "salt_pct", ERROR), (2, "green_pct", ERROR), (2, "original_nitrite_ppm", ERROR)],
         "rework",
     ),
+    "more nitrite found in rework than was put in": (
+        table("A,9,20,3,yes,2,80,150,121", further="rework,salt_pct,green_pct,original_nitrite_ppm,nitrite_ppm"),
+        [(2, "nitrite_ppm", ERROR)],
+        "only 120 mg/kg",
+    ),
+    "cured meat by its name": (
+        table("A,9,20,3,bacon ends", further="material"),
+        [(2, "material", ERROR)],
+        "reads like cured meat",
+    ),
+    "names that look the same": (table("A-1,9,20,3", "\u0410-l,9,20,3"), [(3, "lot", ERROR)], "looks like 'A-1'"),
     "green share of no rework": (table("A,9,20,3,90", further="green_pct"), [(2, "green_pct", ERROR)], "rework"),
     "salvage above price": (
         table("A,9,20,3,4", further="salvage_per_kg"),

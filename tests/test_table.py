@@ -279,7 +279,7 @@ HEADERS = {
     "two units": ((*GOOD, "on_hand_lb"), "on_hand_lb", "both on_hand_kg and on_hand_lb"),
     "two prices": ((*GOOD, "cost_per_lb"), "cost_per_lb", "both cost_per_kg and cost_per_lb"),
     "no name": ((*GOOD, ""), None, "column 5 has cells but no name"),
-    "line break": ((*GOOD, "bind\nindex"), None, "line break"),
+    "line break": ((*GOOD, "bind\nindex"), None, "U+000A"),
 }
 
 

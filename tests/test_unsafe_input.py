@@ -141,7 +141,7 @@ LAWLESS = RECIPE.replace("rules: [us]\nproduct_class: sausage\n", "")
 
 @pytest.mark.parametrize(
     "addition",
-    [CURE, "  - {name: celery powder, g_per_kg_meat: 3, properties: {nitrite_ppm: 20000}}\n"],
+    [CURE, "  - {name: powder, g_per_kg_meat: 3, properties: {nitrite_ppm: 20000}}\n"],
     ids=["cure", "a powder that holds nitrite"],
 )
 def test_nitrite_that_no_law_was_checked_for_is_refused_with_what_mends_it(addition: str) -> None:

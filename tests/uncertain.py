@@ -66,7 +66,7 @@ def uncertain_kitchen(seed: int, size: int, *, packs: bool = False, tight: float
     if rng.random() < 0.3 and not packs:
         kitchen.additions = [
             {"name": "ice", "is": "water", "g_per_kg_batch": 80},
-            {"name": "cheese", "is": "inclusion", "g_per_kg_meat": 60, "fat_pct": 30, "moisture_pct": 40,
+            {"name": "cheese", "is": "cheese", "g_per_kg_meat": 60, "fat_pct": 30, "moisture_pct": 40,
              "protein_pct": 24, "salt_pct": 1.7, "cost_per_kg": 7.2},
         ]  # fmt: skip
         kitchen.yields = {"finished_pct": 90.0, "fat_loss_pct": 1.0}

@@ -13,6 +13,7 @@ from pydantic_core import PydanticCustomError
 
 from constraints.document.place import Loc, quoted
 from constraints.numbers import PERCENT, NotANumber, exact, trimmed
+from constraints.spelling import hidden, unprintable
 
 
 def what(value: object) -> str:
@@ -104,7 +105,14 @@ def _day(value: object) -> date:
 def _name(value: object) -> str:
     if not isinstance(value, str) or not value.strip():
         raise refusal(f"{what(value)} stands here", "a text that is not empty")
+    if unprintable(value.strip()):
+        raise refusal(f"the name holds {hidden(value.strip())}", "a name as it is seen, on one line")
     return value.strip()
+
+
+def _names(value: object) -> tuple[str, ...]:
+    """A list of names, or one."""
+    return tuple(map(_name, value)) if isinstance(value, (list, tuple)) else (_name(value),)
 
 
 def in_json(value: Fraction) -> int | float:
@@ -150,5 +158,12 @@ YesNo = Annotated[bool, PlainValidator(_yes_no), WithJsonSchema({"type": "boolea
 """true, false, yes or no, in any case."""
 Day = Annotated[date, PlainValidator(_day), WithJsonSchema({"type": "string", "format": "date"})]
 """A day of the calendar as YYYY-MM-DD."""
-Name = Annotated[str, PlainValidator(_name), WithJsonSchema({"type": "string", "minLength": 1, "pattern": r"\S"})]
-"""A text that is not empty, without spaces around it."""
+_A_NAME = {"type": "string", "minLength": 1, "pattern": r"\S"}
+Name = Annotated[str, PlainValidator(_name), WithJsonSchema(_A_NAME)]
+"""A text on one line that is not empty, as it is seen, without spaces around it."""
+Names = Annotated[
+    tuple[str, ...],
+    PlainValidator(_names),
+    WithJsonSchema({"anyOf": [_A_NAME, {"type": "array", "items": _A_NAME}]}),
+]
+"""One name or a list of them."""

@@ -10,6 +10,7 @@ from optimizer.blend import Status
 from optimizer.pages.answer_json import as_dict
 from optimizer.plan.outcome import Outcome, by_day, figures_of
 from optimizer.plan.weigh import Made
+from optimizer.reading.table import text_cell
 from optimizer.words import CAUTION
 
 
@@ -217,4 +218,5 @@ def pulls_csv(outcome: Outcome) -> str:
 def _csv(names: Sequence[str], rows: Sequence[Sequence[object]]) -> str:
     import pandas  # late: only where a list is asked for
 
-    return str(pandas.DataFrame(list(rows), columns=list(names), dtype=object).to_csv(index=False, lineterminator="\n"))
+    cells = [[text_cell(cell) if isinstance(cell, str) else cell for cell in row] for row in rows]
+    return str(pandas.DataFrame(cells, columns=list(names), dtype=object).to_csv(index=False, lineterminator="\n"))

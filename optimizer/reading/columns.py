@@ -12,8 +12,10 @@ from dataclasses import dataclass
 from difflib import get_close_matches
 from types import MappingProxyType
 
-from constraints.cure import COUNTED, speaks_of_nitrite
+from constraints.cure import COUNTED
 from constraints.faults import Fault
+from constraints.spelling import hidden, unprintable
+from constraints.words import speaks_of_nitrite
 
 AS_HELD = "as held"
 USABLE = "usable"
@@ -141,8 +143,10 @@ def header_faults(header: Sequence[str], empty_columns: Sequence[bool], file: st
     for place, (name, empty) in enumerate(zip(header, empty_columns, strict=True), start=1):
         if not name and not empty:
             yield Fault(file, line, None, f"column {place} has cells but no name", "a name at the head of each column")
-        if not name.isprintable():
-            yield Fault(file, line, None, f"the name {name!r} holds a line break or the like", "a name on one line")
+        if unprintable(name):
+            yield Fault(
+                file, line, None, f"the name {name!r} holds {hidden(name)}", "a name as it is seen, on one line"
+            )
         if name and name in header[: place - 1]:
             yield Fault(file, line, name, f"column {name!r} stands twice", "each column once")
     for name in dict.fromkeys(header):

@@ -10,6 +10,7 @@ from pydantic import Field, model_validator
 from constraints.confidence import ConfidenceEntry
 from constraints.document import (
     Name,
+    Names,
     NotNegative,
     Number,
     Percent,
@@ -96,6 +97,13 @@ class AdditionEntry(Strict):
     """For a cure that brings unusually little nitrite: yes confirms that its dose is meant."""
     holds_no_nitrite: YesNo = False
     """For an addition named like a cure that is none: yes says that it brings no nitrite or nitrate."""
+    from_plant: Name | None = None
+    """For a cure made from a plant (celery powder, say): which plant; none for one that only sounds like it."""
+    holds_no_cheese: YesNo = False
+    """For an addition named like cheese that is none: yes says so."""
+    allergens: Names | None = None
+    """Allergens it holds, or none: milk, egg, mustard, soy, gluten, celery, nuts, peanuts, sesame, fish, crustaceans,
+    molluscs, lupin, sulphites. Asked for where the name reads like one."""
     fat_pct: Percent | None = None
     """Fat, % by weight."""
     moisture_pct: Percent | None = None

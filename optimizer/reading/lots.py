@@ -21,6 +21,8 @@ from constraints.faults import BadInput, Fault, Severity, nearest
 from constraints.ingredients import FAT, MOISTURE, NITRATE, NITRITE, PROTEIN, SALT, Kind, Lot
 from constraints.numbers import KG_PER_LB, PERCENT, PPM, NotANumber, trimmed
 from constraints.species import NAMES
+from constraints.spelling import hidden, look_alikes, unprintable
+from constraints.words import speaks_of_cured_meat
 from optimizer.reading.columns import COLUMNS, INSTEAD, KNOWN, USABLE, free_names, header_faults
 from optimizer.reading.table import Table, cut, figure, has_decimal_commas
 
@@ -305,10 +307,11 @@ def _sum_too_high(row: _Row) -> Iterator[Fault]:
 
 
 def _printable(row: _Row) -> Iterator[Fault]:
-    """A line break or a control character in a name could forge a line of the page."""
+    """What is not seen as it stands could forge a line of the page, or make two names of one."""
     for name in ("lot", *_TEXTS, "fat_method"):
-        if not row.typed.get(name, "").isprintable():
-            yield row.fault(name, f"{row.typed[name]!r} holds a control character", "letters, digits and signs")
+        typed = row.typed.get(name, "")
+        if unprintable(typed):
+            yield row.fault(name, f"{typed!r} holds {hidden(typed)}", "a name as it is seen, on one line")
 
 
 def _role(row: _Row) -> Iterator[Fault]:
@@ -350,6 +353,17 @@ def _rework_states_itself(row: _Row) -> Iterator[Fault]:
     for name in ("green_pct", "original_nitrite_ppm"):
         if row.typed.get(name) and not row.says("rework"):
             yield row.fault(name, f"{name} belongs to rework", "mark the lot as rework, or leave the cell blank")
+
+
+def _cured_by_name(row: _Row) -> Iterator[Fault]:
+    """A lot that reads like cured meat says whether it is: its nitrite would count as none."""
+    if row.says("rework") or row.typed.get("cured") or row.typed.get(NITRITE) or row.typed.get(NITRATE):
+        return
+    for name in ("lot", "material"):
+        typed = row.typed.get(name, "")
+        if speaks_of_cured_meat(typed):
+            found = f"{typed!r} reads like cured meat, and the table does not say whether it is"
+            yield row.fault(name, found, "cured: yes with nitrite_ppm and nitrate_ppm, or cured: no if it holds none")
 
 
 def _rework_agrees(row: _Row) -> Iterator[Fault]:
@@ -412,6 +426,7 @@ ROW_CHECKS: tuple[Check, ...] = (
     _cured_states_cure,
     _rework_states_itself,
     _rework_agrees,
+    _cured_by_name,
     _salvage_below_price,
     _packs_and_pulls,
 )
@@ -428,6 +443,14 @@ def _lots_once(rows: Sequence[_Row]) -> Iterator[Fault]:
             found = f"lot {name!r} stands on line {first[name]} and again on line {row.line}"
             yield row.fault("lot", found, "each lot on one line")
         first.setdefault(name, row.line)
+
+
+def _look_alikes(rows: Sequence[_Row]) -> Iterator[Fault]:
+    """Two lots whose names look the same and are not: a reader would pull the wrong one."""
+    lines = {name: row for row in reversed(rows) if (name := row.typed.get("lot", ""))}
+    for other, name in look_alikes(row.typed.get("lot", "") for row in rows):
+        found = f"{name!r} looks like {other!r} on line {lines[other].line}, and is written with other letters"
+        yield lines[name].fault("lot", found, "names that can be told apart")
 
 
 def _spellings(rows: Sequence[_Row]) -> Iterator[Fault]:
@@ -455,6 +478,7 @@ def _fat_as_fractions(rows: Sequence[_Row]) -> Iterator[Fault]:
 
 TABLE_CHECKS: tuple[Callable[[Sequence[_Row]], Iterator[Fault]], ...] = (
     _lots_once,
+    _look_alikes,
     _spellings,
     _fat_as_fractions,
 )

@@ -60,6 +60,7 @@ def legal_requirements(
             continue
         rows = pack.requirements(product, stated.class_for(name, pack))
         legal += rows
+        faults += _lacking(recipe, stated, name, pack)
     faults += _stray_classes(stated, packs.values())
     names = recipe.entry.waive
     for name, why in not_waivable(legal, names).items():
@@ -112,6 +113,16 @@ def _no_limit(recipe: Recipe, product: Product, salt: Salt, lots: Sequence[Lot],
     if cured:
         found = f"{', '.join(lot.name for lot in cured)}: {ion} in the lot, and {where}"
         yield Fault(file, cured[0].line or None, None, found, f"in {recipe.file} {mend}")
+
+
+def _lacking(recipe: Recipe, stated: Stated, name: str, pack: Pack) -> Iterator[Fault]:
+    """Substances without which a product is none of its class: the limits that leave them out would count otherwise."""
+    held = {item.is_ for item in recipe.entry.additions}
+    own = next((entry for entry in pack.classes if entry.id == stated.class_for(name, pack)), None)
+    for needed in own.needs if own else ():
+        if needed not in held:
+            found = f"the product class {own.id if own else name} of {pack.pack} needs {needed}, and no addition is one"
+            yield stated.fault(("product_class",), name, found, f"an addition with is: {needed}")
 
 
 def _repeated_packs(stated: Stated) -> Iterator[Fault]:

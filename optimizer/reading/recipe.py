@@ -17,7 +17,6 @@ from constraints.cure import (
     PURE_PCT,
     STRONGEST_PCT,
     WEAKEST_PCT,
-    speaks_of_nitrite,
 )
 from constraints.document import (
     Document,
@@ -34,9 +33,12 @@ from constraints.numbers import G_PER_KG, PERCENT, PPM, trimmed
 from constraints.quantities import Basis, Process
 from constraints.requirement import Origin, Requirement
 from constraints.rules import ProcessStep
+from constraints.spelling import hidden, unprintable
 from constraints.substances import SUBSTANCES, SURFACE, kind_of, unsaid
+from constraints.words import speaks_of_nitrite
 from optimizer.reading.entry import PLAIN_KINDS, AdditionEntry, CureSalt, RecipeEntry, ScaleName
 from optimizer.reading.named import pack_faults
+from optimizer.reading.names import name_faults
 from optimizer.reading.plausible import impossible, suspicions
 
 
@@ -209,9 +211,8 @@ def _unsaid(entry: RecipeEntry, document: Document) -> Iterator[Fault]:
 
 def _faults(entry: RecipeEntry, document: Document) -> Iterator[Fault]:
     yield from _cure_faults(entry, document)
-    yield from _hidden_cures(entry, document)
     yield from _property_faults(entry, document)
-    yield from _name_faults(entry, document)
+    yield from name_faults(entry, document)
     yield from _yield_faults(entry, document)
     line, column = document.mark(("additions",))
     if sum(item.total_salt_pct is not None for item in entry.additions) > 1:
@@ -262,18 +263,6 @@ def _cure_faults(entry: RecipeEntry, document: Document) -> Iterator[Fault]:
         yield Fault(document.file, line, column, "made_without_nitrite: yes, yet a cure is added", "one or the other")
 
 
-def _hidden_cures(entry: RecipeEntry, document: Document) -> Iterator[Fault]:
-    """Additions named like a cure that do not say so: their nitrite would count as none."""
-    for i, item in enumerate(entry.additions):
-        counted = any(name in item.properties for name in COUNTED)
-        if item.is_ != "cure" and not item.holds_no_nitrite and not counted and speaks_of_nitrite(item.name):
-            yield document.fault(
-                ("additions", i, "name"),
-                f"{item.name} is named like a cure, but is: {item.is_}",
-                "write is: cure with its nitrite_pct, or holds_no_nitrite: yes if it brings none",
-            )
-
-
 def _property_faults(entry: RecipeEntry, document: Document) -> Iterator[Fault]:
     """Properties of additions that are impossible, given twice, or nitrite under a name that nothing counts."""
     own = {FAT, MOISTURE, PROTEIN, SALT}
@@ -281,22 +270,14 @@ def _property_faults(entry: RecipeEntry, document: Document) -> Iterator[Fault]:
         for name, value in item.properties.items():
             at = ("additions", i, "properties", name)
             most = PERCENT if name.endswith("_pct") else PPM if name.endswith("_ppm") else None
-            if name in own:
+            if unprintable(name):
+                yield document.fault(at, f"the name {name!r} holds {hidden(name)}", "a name as it is seen")
+            elif name in own:
                 yield document.fault(at, f"{name} has a key of its own", f"write {name} beside the name, not here")
             elif speaks_of_nitrite(name) and name not in COUNTED:
                 yield document.fault(at, f"nothing counts the property {name}", f"one of {', '.join(COUNTED)}")
             elif most is not None and not 0 <= value <= most:
                 yield document.fault(at, f"{name} is {trimmed(value)}", f"0 to {most}")
-
-
-def _name_faults(entry: RecipeEntry, document: Document) -> Iterator[Fault]:
-    seen: dict[str, int] = {}
-    for i, item in enumerate(entry.additions):
-        line, column = document.mark(("additions", i, "name"))
-        if item.name in seen:
-            first = f"first in line {seen[item.name]}"
-            yield Fault(document.file, line, column, f"two additions are named {item.name!r}", first)
-        seen.setdefault(item.name, line)
 
 
 def _yield_faults(entry: RecipeEntry, document: Document) -> Iterator[Fault]:

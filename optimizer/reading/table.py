@@ -92,6 +92,21 @@ def cut(text: str, file: str) -> tuple[Table | None, tuple[Fault, ...]]:
     return table, (*faults, *misfits)
 
 
+_RUN = re.compile("'*[=+\\-@\t\r\n\uff1d\uff0b\uff0d\uff20]")
+"""Beginnings of a cell that a spreadsheet would run as a formula: = + - @ tab, carriage return, line feed and the
+full-width forms (OWASP, CSV Injection), behind any marks that say it is text."""
+
+
+def text_cell(text: str) -> str:
+    """A text as a cell that no spreadsheet runs: a mark before what would be a formula; ``cut`` takes it off again."""
+    return f"'{text}" if _RUN.match(text) else text
+
+
+def _typed_cell(cell: str) -> str:
+    """The text that ``text_cell`` made a cell of."""
+    return cell[1:] if cell[:1] == "'" and _RUN.match(cell) else cell
+
+
 def _says_something(record: _Record, delimiter: str) -> bool:
     """True where a record holds more than delimiters, blanks and quotes."""
     return bool(record.fault or record.text.replace(delimiter, "").replace('"', "").strip())
@@ -181,7 +196,7 @@ def _cut_cells(records: list[_Record], width: int, delimiter: str) -> list[tuple
     text = "\n".join(record.text for record in records) + "\n"
     rows = csv.reader(StringIO(text, newline=""), delimiter=delimiter)
     try:
-        return [tuple(row[:width]) + ("",) * (width - len(row)) for row in rows]
+        return [tuple(map(_typed_cell, row[:width])) + ("",) * (width - len(row)) for row in rows]
     except csv.Error:  # a cell beyond the reader's own limit of length
         return []
 

@@ -1,0 +1,169 @@
+"""Names that speak of something: of nitrite or nitrate, of cured meat, of an allergen, of cheese.
+
+The words are data, by language (``sources.yaml``, ``allergens.yaml``). What they find is asked about and never decided:
+a recipe or a table answers by what it states.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
+from functools import cache, lru_cache
+from importlib.resources import files
+from itertools import pairwise
+from typing import Any
+
+from constraints.document import parse
+from constraints.spelling import key, tokens
+
+_LONG = 5
+"""Letters from which a word also counts at the beginning of a longer one."""
+_NUMBERED = ("e", key("ins"))
+_FIGURES = "ol23456789"
+"""Figures as a key has them."""
+_HEAD = 4
+"""Letters by which a part of a word is looked up; none is shorter."""
+_THREE_LETTERS = re.compile(r"[^\W\d_]{3}")
+
+
+@dataclass(frozen=True)
+class Words:
+    """A list of words and phrases, folded; ``longest`` is the most words in one of them."""
+
+    phrases: frozenset[str]
+    longest: int
+
+    @classmethod
+    def of(cls, words: Iterable[str]) -> Words:
+        """The list of these words."""
+        cut = [tokens(word) for word in words]
+        return cls(frozenset(" ".join(parts) for parts in cut), max(map(len, cut), default=0))
+
+    def among(self, said: tuple[str, ...]) -> bool:
+        """True where one of them is said, or begins a longer word."""
+        return any(True for _ in self.found(said))
+
+    def found(self, said: tuple[str, ...]) -> Iterator[tuple[int, int]]:
+        """Where one of them is said: the first word and the one after the last."""
+        for start, word in enumerate(said):
+            for end in range(start + 1, min(start + self.longest, len(said)) + 1):
+                if " ".join(said[start:end]) in self.phrases:
+                    yield start, end
+            if any(word[:length] in self.phrases for length in range(_LONG, len(word))):
+                yield start, start + 1
+
+
+def _listed(tree: dict[str, Any]) -> list[str]:
+    return [word for words in tree.values() for word in words]
+
+
+def _read(name: str) -> dict[str, Any]:
+    return dict(parse((files("constraints") / name).read_text(encoding="utf-8"), name).tree)
+
+
+@dataclass(frozen=True)
+class _Sources:
+    anywhere: dict[str, list[str]]
+    marks: tuple[str, ...]
+    words: Words
+    plants: Words
+    forms: Words
+    lots: Words
+    others: Words
+    wording: dict[str, str]
+
+
+@cache
+def _sources() -> _Sources:
+    tree = _read("sources.yaml")
+    parts = [*_listed(tree["anywhere"]), *tree["formulas"], *tree["registry"], *tree["one_word"]]
+    anywhere: dict[str, list[str]] = {}
+    for part in map(key, parts):
+        anywhere.setdefault(part[:_HEAD], []).append(part)
+    words, plants, forms, lots = (Words.of(_listed(tree[part])) for part in ("words", "plants", "forms", "lots"))
+    marks = tuple(letter + key(number) for letter in _NUMBERED for number in tree["numbers"])
+    return _Sources(anywhere, marks, words, plants, forms, lots, Words.of(tree["not_the_word"]), tree["wording"])
+
+
+@lru_cache(maxsize=100_000)
+def speaks_of_nitrite(name: str) -> bool:
+    """True where a name speaks of nitrite, nitrate, a cure, or a plant prepared as one."""
+    said, known = _meant(name, _sources().others), _sources()
+    return _numbered(said) or _contains("".join(said)) or known.words.among(said) or speaks_of_plant(name)
+
+
+def speaks_of_plant(name: str) -> bool:
+    """True where a name speaks of a plant that is rich in nitrate, as powder, juice or ferment."""
+    said, known = tokens(name), _sources()
+    return known.plants.among(said) and known.forms.among(said)
+
+
+@lru_cache(maxsize=100_000)
+def speaks_of_cured_meat(name: str) -> bool:
+    """True where a lot's name or material speaks of meat that was cured before."""
+    return _THREE_LETTERS.search(name) is not None and (speaks_of_nitrite(name) or _sources().lots.among(tokens(name)))
+
+
+def plant_wording() -> dict[str, str]:
+    """What the law of a pack asks to be said of a plant that cures, by the pack's name."""
+    return _sources().wording
+
+
+def _contains(text: str) -> bool:
+    parts = ((i, part) for i in range(len(text)) for part in _sources().anywhere.get(text[i : i + _HEAD], ()))
+    return any(text.startswith(part, i) for i, part in parts)
+
+
+def _numbered(said: tuple[str, ...]) -> bool:
+    """An E or INS number, written as one word or two; no other figure goes on behind it."""
+    pairs = (first + second for first, second in pairwise(said) if first in _NUMBERED)
+    ends = [word[len(mark) :] for word in (*said, *pairs) for mark in _sources().marks if word.startswith(mark)]
+    return any(end[:1] not in _FIGURES or not end for end in ends)
+
+
+@dataclass(frozen=True)
+class _Allergens:
+    words: dict[str, Words]
+    substances: dict[str, str]
+    cheeses: Words
+    others: Words
+    names: tuple[str, ...]
+
+
+@cache
+def _allergens() -> _Allergens:
+    tree = _read("allergens.yaml")
+    return _Allergens(
+        {name: Words.of(_listed(words)) for name, words in tree["words"].items()},
+        {substance: name for name, substances in tree["substances"].items() for substance in substances},
+        Words.of(tree["cheeses"]), Words.of(tree["not_the_word"]), (*tree["words"], *tree["others"]),
+    )  # fmt: skip
+
+
+def allergens_known() -> tuple[str, ...]:
+    """Every allergen that an addition may state."""
+    return _allergens().names
+
+
+def allergen_of(substance: str) -> str | None:
+    """The allergen that a regulated substance is made of, or None."""
+    return _allergens().substances.get(substance)
+
+
+def allergens_in(name: str) -> tuple[str, ...]:
+    """The allergens that a name speaks of, apart from words that mean something else (nutmeg is no nut)."""
+    said = _meant(name, _allergens().others)
+    return tuple(allergen for allergen, words in _allergens().words.items() if words.among(said))
+
+
+def speaks_of_cheese(name: str) -> bool:
+    """True where a name speaks of cheese, or of one by its name."""
+    return _allergens().cheeses.among(_meant(name, _allergens().others))
+
+
+def _meant(name: str, others: Words) -> tuple[str, ...]:
+    """The words of a name without those that are known to mean something else."""
+    said = tokens(name)
+    other = {place for start, end in others.found(said) for place in range(start, end)}
+    return tuple(word for place, word in enumerate(said) if place not in other)
