@@ -176,13 +176,6 @@ def test_cured_lots_are_judged_by_a_law_too() -> None:
     assert made(plain + "  []\neligible: {leave_out: [B]}\n", lots).status is Status.INFEASIBLE
 
 
-def test_a_cure_beside_a_floor_alone_is_refused() -> None:
-    """The pack anz has no limit on nitrite in a raw sausage, only a cooling floor where it is cooked."""
-    recipe = RECIPE.replace("[us]", "[anz]").replace("[smoked]", "[smoked, cooked]")
-    with pytest.raises(BadInput, match="no limit of anz"):
-        made(recipe + CURE)
-
-
 @pytest.mark.parametrize(("kg", "asked"), [("25", {"within_kg": Fraction(500)}), ("0.001", {})])
 def test_a_tolerance_as_large_as_the_batch_is_refused(kg: str, asked: dict[str, Fraction]) -> None:
     with pytest.raises(BadInput, match="says nothing"):
