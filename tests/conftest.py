@@ -11,6 +11,7 @@ import os
 import pytest
 from where import HOME, INSTALLED
 
+pytest.register_assert_rewrite("recomputed_batch", "recomputed_week", "recomputed_check", "recomputed_why")
 os.environ["PYTHONPATH"] = str(HOME)
 os.environ["PYTHONSAFEPATH"] = "1"  # a process started in the checkout does not find the checkout's packages
 

@@ -83,7 +83,10 @@ def keys(value: Any, path: str = "") -> Iterator[str]:
 def within(kind: str, path: str) -> bool:
     """True where the path, or a part of it, is accounted for."""
     known = {known for of, known in (*RECOMPUTED, *LEFT) if of == kind}
-    return any(one == path or one.startswith((f"{path}.", f"{path}[")) for one in known) or path in known
+    return any(
+        one == path or one.startswith((f"{path}.", f"{path}[")) or path.startswith((f"{one}.", f"{one}["))
+        for one in known
+    )
 
 
 def spoilt(document: Any, place: tuple[Any, ...], value: Any) -> Any:

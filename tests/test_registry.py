@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import json
 import os
+import subprocess
+import sys
 from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import date
@@ -13,6 +15,7 @@ from typing import Any
 
 import pytest
 import recomputed_batch  # noqa: F401  # registers
+import recomputed_week
 from raw import F, Raw, plain, table
 from registry import LEFT, RECOMPUTED, Told, keys, leaves, spoilt, within
 from typer.testing import CliRunner
@@ -66,6 +69,10 @@ CASES = {
 }  # fmt: skip
 
 
+WEEKS = {"week": "examples/week/week.yaml", "small week": f"{SMALL}/week/week.yaml"}
+ALL = (*CASES, *WEEKS)
+
+
 def run(*words: str) -> tuple[int, str]:
     before = Path.cwd()
     os.chdir(ROOT)
@@ -78,7 +85,21 @@ def run(*words: str) -> tuple[int, str]:
 
 
 @cache
+def week(name: str) -> Told:
+    """A plan as a command of its own: it takes over Ctrl-C and the solver's output."""
+    path = ROOT / WEEKS[name]
+    words = [sys.executable, "-m", "optimizer", "plan", str(path), "--json"]
+    done = subprocess.run(words, cwd=ROOT, capture_output=True, text=True, check=False)
+    assert done.returncode == 0, done.stderr
+    found = json.loads(done.stdout)
+    read = recomputed_week.RawWeek(path)
+    return Told("plan", found, recomputed_week.raw_of(read, found, found["batches"][0]), read)
+
+
+@cache
 def told(name: str) -> Told:
+    if name in WEEKS:
+        return week(name)
     case = CASES[name]
     return Told(case.kind, json.loads(run(*case.words(), "--json")[1]), case.raw())
 
@@ -87,21 +108,21 @@ def functions(kind: str) -> list[Callable[[Told], None]]:
     return list(dict.fromkeys(f for (of, _), found in RECOMPUTED.items() if of == kind for f in found))
 
 
-@pytest.mark.parametrize("name", CASES)
+@pytest.mark.parametrize("name", ALL)
 def test_every_key_is_accounted_for(name: str) -> None:
     found = told(name)
     unknown = sorted({key for key in keys(found.document) if not within(found.kind, key)})
     assert not unknown, f"no recomputation and no reason in tests/recomputed_*.py: {unknown}"
 
 
-@pytest.mark.parametrize("name", CASES)
+@pytest.mark.parametrize("name", ALL)
 def test_every_figure_is_worked_out_again(name: str) -> None:
     found = told(name)
     for function in functions(found.kind):
         function(found)
 
 
-@pytest.mark.parametrize("name", CASES)
+@pytest.mark.parametrize("name", ALL)
 def test_a_spoilt_figure_is_seen(name: str) -> None:
     """Of each path its first and last value, changed: every recomputation that accounts for it together see it."""
     found = told(name)
@@ -128,6 +149,6 @@ def _sees(function: Callable[[Told], None], changed: Told) -> bool:
 
 def test_every_recomputation_has_something_to_see() -> None:
     """A path that no document of these cases holds is not tested at all."""
-    seen = {(found.kind, path) for found in map(told, CASES) for path, _, value in leaves(found.document)}
+    seen = {(found.kind, path) for found in map(told, ALL) for path, _, value in leaves(found.document)}
     assert not [path for path in RECOMPUTED if path not in seen]
     assert not set(RECOMPUTED) & set(LEFT)
