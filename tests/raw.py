@@ -34,6 +34,8 @@ SUBSTANCES = {
     "sodium ascorbate and sodium erythorbate": ("sodium_ascorbate", "sodium_erythorbate"),
     "water and ice put in": ("water",),
 }
+NOTHING = F(0)
+"""The figure of a check on what none of these kitchens holds."""
 PER = {"%": F(100), "ppm": F(1_000_000), "g/kg": F(1000)}
 
 
@@ -182,7 +184,7 @@ class Raw:
             return max(F(0), self._added_water(kg))
         if what.startswith("residual"):
             return None
-        return F(0)  # none of these kitchens holds anything else that a rule counts
+        return NOTHING
 
     def _added_water(self, kg: Kg) -> Fraction:
         """9 CFR 319.140: moisture of the product beyond four times its meat protein, in percent."""
