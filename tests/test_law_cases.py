@@ -88,6 +88,10 @@ def lots_text(case: dict[str, Any]) -> str:
     return out.getvalue()
 
 
+ALLERGENS = {"milk": "milk", "whole_egg": "egg"}
+"""What additions that are no substance of their own hold."""
+
+
 def additions_of(case: dict[str, Any]) -> list[dict[str, Any]]:
     """Additions as a recipe says them; one gram stands for each dose, which the weights then replace."""
     found = []
@@ -100,6 +104,7 @@ def additions_of(case: dict[str, Any]) -> list[dict[str, Any]]:
         if what in SALTS:
             said = {"is": "cure", "confirm_strength": "yes"} | SALTS[what]
         further = {key: value for key, value in entry.items() if key not in ("is", "kg", "purpose")}
+        said |= {} if known or what not in ALLERGENS else {"allergens": ALLERGENS[what]}
         found.append({"name": what.replace("_", " "), "g_per_kg_meat": 1} | said | further)
     return found
 

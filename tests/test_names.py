@@ -16,12 +16,14 @@ import pytest
 
 from constraints.faults import BadInput
 from constraints.spelling import key, look_alikes, unprintable
+from constraints.substances import SUBSTANCES
 from constraints.words import allergens_in, speaks_of_cheese, speaks_of_cured_meat, speaks_of_nitrite
 from optimizer.blend import Answer, blend
 from optimizer.order import Asked, order_of
 from optimizer.pages.page import page
 from optimizer.problem import assemble
 from optimizer.reading.lots import parse_lots
+from optimizer.reading.names import contains
 from optimizer.reading.recipe import Recipe, parse_recipe
 from optimizer.reading.table import cut, text_cell
 
@@ -251,3 +253,13 @@ def test_a_written_cell_is_not_run_and_reads_back_unchanged(text: str) -> None:
 
 def test_a_key_is_the_same_for_one_word_written_in_several_ways() -> None:
     assert len({key(text) for text in ("Nitrite", "NITRITE", "ni-tri te", "nitr\u0456te", "nítrite", "nltrite")}) == 1
+
+
+def test_what_a_regulated_substance_is_made_of_is_known_without_asking() -> None:
+    """Every substance whose plain name reads like an allergen brings it; cheese and malt syrup too."""
+    for name in SUBSTANCES:
+        plain = name.replace("_", " ")
+        dose = "g_per_kg_meat: 2, fat_pct: 0, moisture_pct: 0, protein_pct: 0, salt_pct: 0"
+        found = recipe(f"name: {plain}, is: {name}, {dose}").entry.additions[0]
+        assert bool(allergens_in(plain)) <= bool(contains(found)), name
+    assert contains(recipe("name: syrup, is: malt_syrup, g_per_kg_meat: 2").entry.additions[0]) == ("gluten",)

@@ -11,7 +11,7 @@ from collections.abc import Iterator
 from constraints.cure import COUNTED
 from constraints.document import Document
 from constraints.faults import Fault, nearest
-from constraints.spelling import look_alikes
+from constraints.spelling import key, look_alikes
 from constraints.substances import CHEESE
 from constraints.words import (
     allergen_of,
@@ -39,8 +39,8 @@ def name_faults(entry: RecipeEntry, document: Document) -> Iterator[Fault]:
     yield from _twice(entry, document)
     for i, item in enumerate(entry.additions):
         at = ("additions", i)
-        for key, found, allowed in (*_cure(item), *_cheese(item), *_allergens(item)):
-            yield document.fault((*at, key), found, allowed)
+        for field, found, allowed in (*_cure(item), *_cheese(item), *_allergens(item)):
+            yield document.fault((*at, field), found, allowed)
 
 
 def _twice(entry: RecipeEntry, document: Document) -> Iterator[Fault]:
@@ -89,8 +89,9 @@ def _allergens(item: AdditionEntry) -> Iterator[tuple[str, str, str]]:
             yield "allergens", f"{name!r} is no allergen known here", _meant(close, known)
     if stated and NO_ALLERGENS in stated and (len(stated) > 1 or allergen_of(item.is_)):
         yield "allergens", f"{item.name} states none, and holds some", "none alone, for what holds no allergen"
-    asked = [name for name in allergens_in(item.name) if name != allergen_of(item.is_)]
-    if asked and stated is None:
+    own = allergen_of(item.is_)
+    asked = [name for name in allergens_in(item.name) if name != own]
+    if asked and stated is None and not (own and key(item.name) == key(item.is_)):
         found = f"{item.name} reads like {' and '.join(asked)}"
         yield "name", found, f"allergens: [{', '.join(asked)}], or allergens: none if it holds none"
 
