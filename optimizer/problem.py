@@ -27,6 +27,7 @@ from optimizer.reading.entry import ScaleName, WhenMissing
 from optimizer.reading.lots import LotTable
 from optimizer.reading.packs import legal_requirements, product_of, unjudged
 from optimizer.reading.recipe import Recipe
+from optimizer.words import day_words
 
 _ZERO = Fraction(0)
 MOST_LOADS = 50
@@ -251,9 +252,9 @@ def why_left_out(recipe: Recipe, lot: Lot, day: date) -> str:
     if lot.on_hold:
         return "on hold"
     if lot.use_by is not None and lot.use_by < day:
-        return f"past its use-by {lot.use_by}"
+        return f"past its use-by {day_words(lot.use_by)}"
     if lot.received is not None and lot.received > day:
-        return f"not received before {lot.received}"
+        return f"not received before {day_words(lot.received)}"
     if not lot.on_hand_kg:
         return "no stock"
     return ""

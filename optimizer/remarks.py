@@ -43,7 +43,7 @@ def verdict_of(answer: Answer) -> Verdict:
 
 
 def lot_notes(answer: Answer) -> list[str]:
-    """What the lots bring that the recipe does not say: nitrite without a cure, and rework."""
+    """What the lots bring that the recipe does not say, nitrite without a cure and rework; and what it confirms."""
     said = []
     cured = cured_lots(answer)
     if cured and not answer.problem.recipe.cured:
@@ -54,20 +54,29 @@ def lot_notes(answer: Answer) -> list[str]:
             f"Rework in the batch: {', '.join(rework)}. Doses per kilogram of meat are reckoned on the fresh meat "
             "alone; salt and nitrite of the rework are counted."
         )
+    return [*said, *_confirmed(answer.problem)]
+
+
+def uncured(answer: Answer) -> str:
+    """That no cure goes in, where that is so."""
+    none = not answer.problem.recipe.cured and not cured_lots(answer)
+    return "Uncured: no nitrite or nitrate is added." if none else ""
+
+
+def heed(answer: Answer) -> list[str]:
+    """What a maker must know on the first screen though nothing is wrong: what is confirmed, not judged, or contained."""
+    problem = answer.problem
+    said = [*lot_notes(answer), *_plants(problem), *not_judged(problem)]
+    held = dict.fromkeys(name for item in problem.recipe.entry.additions for name in contains(item))
+    if held:
+        said.append(f"Known to contain, by what the recipe states: {', '.join(held)}. It may hold others.")
     return said
 
 
 def notes(answer: Answer) -> list[str]:
     """What was assumed in reckoning the batch."""
     problem = answer.problem
-    said = lot_notes(answer)
-    if not problem.recipe.cured and not cured_lots(answer):
-        said.insert(0, "Uncured: no nitrite or nitrate is added.")
-    said += not_judged(problem)
-    said += [*_confirmed(problem), *_plants(problem)]
-    held = dict.fromkeys(name for item in problem.recipe.entry.additions for name in contains(item))
-    if held:
-        said.append(f"Known to contain, by what the recipe states: {', '.join(held)}. It may hold others.")
+    said = [*filter(None, [uncured(answer)]), *heed(answer)]
     zero = dry_additions(problem)
     if zero:
         said.append(f"Counted as no fat, moisture or protein: {', '.join(zero)}.")

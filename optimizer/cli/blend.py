@@ -13,11 +13,13 @@ from optimizer.cli.shared import (
     BatchKg,
     BatchLb,
     Day,
+    Full,
     Json,
     LotsFile,
     MeatKg,
     MeatLb,
     NextChance,
+    NoColor,
     RecipeFile,
     TimeLimit,
     WithinKg,
@@ -69,6 +71,8 @@ def blend(
     picture: Annotated[
         str | None, typer.Option(metavar="FILE", help="With --prefer: write the trade-off as an HTML page.")
     ] = None,
+    full: Full = False,
+    no_color: NoColor = False,
     json: Json = False,
 ) -> None:
     """Choose the cheapest lots that satisfy a recipe and its rules, weigh them out and check the batch."""
@@ -127,5 +131,5 @@ def blend(
     else:
         with limited(left.seconds):
             short = short_form(answer)
-        sys.stdout.write(page(answer, near, short))
+        sys.stdout.write(page(answer, near, short, full=full))
     raise typer.Exit(answer.status.exit_code)

@@ -14,6 +14,7 @@ from contextlib import redirect_stdout
 from typing import TextIO
 
 from optimizer.cli.shared import NO_BATCH
+from optimizer.cli.terminal import dressed, fit, is_terminal
 
 FAULT = 70
 """EX_SOFTWARE of sysexits.h."""
@@ -52,6 +53,7 @@ def run(command: Callable[[], object]) -> int:
     )  # fmt: skip
     if signal.getsignal(signal.SIGINT) is signal.default_int_handler:
         signal.signal(signal.SIGINT, _interrupted)
+    fit()
     printed = io.StringIO()
     try:
         with redirect_stdout(printed):
@@ -93,6 +95,8 @@ def _written(text: str, out: TextIO | None, code: int) -> int:
         if text:
             sys.stderr.write("the answer could not be written: standard output is closed\n")
         return NO_BATCH if text and code == 0 else code
+    if is_terminal(out):
+        text = dressed(text)
     try:
         text.encode(out.encoding, out.errors or "strict")
     except UnicodeEncodeError:

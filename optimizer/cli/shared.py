@@ -88,6 +88,17 @@ WithinKg = Annotated[
     typer.Option(metavar="KG", help="Tolerance on the size. Default: half a division of the meat scale."),
 ]
 TimeLimit = Annotated[str | None, typer.Option(metavar="SECONDS", help="Take the best batch found by then.")]
+Full = Annotated[bool, typer.Option("--full", help="Add everything else: every check with its source, figures behind.")]
+
+
+def _no_color(asked: bool) -> None:
+    if asked:
+        os.environ["NO_COLOR"] = "1"
+
+
+NoColor = Annotated[
+    bool, typer.Option("--no-color", callback=_no_color, help="No colours on a terminal; NO_COLOR does the same.")
+]
 Json = Annotated[bool, typer.Option("--json", help="Print one JSON document instead of the page.")]
 
 

@@ -14,7 +14,8 @@ from constraints.quantities import Basis
 from optimizer.blend import margin
 from optimizer.check import Finding, Place, Report
 from optimizer.doses import Dose
-from optimizer.pages.page import absent_words, composition_table, figure, nothing_goes_in, source_words
+from optimizer.pages.details import absent_words, composition_table, nothing_goes_in, source_words
+from optimizer.pages.figures import figure
 from optimizer.pages.tables import heading, paragraph, table
 from optimizer.remarks import in_words, odd_salt
 from optimizer.summary import KNOWN, composition, weight

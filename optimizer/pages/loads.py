@@ -7,35 +7,48 @@ from fractions import Fraction
 
 from constraints.formula import Batch
 from constraints.ingredients import Ingredient, Lot
-from constraints.numbers import G_PER_KG, shown, trimmed
+from constraints.numbers import G_PER_KG, shown
 from constraints.quantities import Basis
-from optimizer.pages.tables import paragraph, table
+from optimizer.pages.figures import division_words, grams, places_of
+from optimizer.pages.tables import apart, columns, paragraph, table, width
 from optimizer.summary import weight
 from optimizer.weighing.weighout import Weighed
 
 
-def one_load(weighed: Weighed) -> Iterator[str]:
-    """The additions of a batch in one load; its lots stand in the blend."""
-    rows = [
-        [item.name, *_weights(weighed, item), division_words(weighed.divisions[item])]
-        for item in weighed.total.kilograms
-        if not isinstance(item, Lot)
-    ]
-    if rows:
+def one_load(weighed: Weighed, *, full: bool) -> Iterator[str]:
+    """The additions of a batch in one load, two abreast where they fit; ``full`` adds doses and scales."""
+    added = [item for item in weighed.total.kilograms if not isinstance(item, Lot)]
+    if full and added:
+        rows = [[item.name, *_weights(weighed, item), division_words(weighed.divisions[item])] for item in added]
         yield from table(("item", "grams", "g/kg meat", "scale"), rows, "<>>>")
+        return
+    cells = [[item.name, f"{_grams(weighed, item)} g"] for item in added]
+    half = (len(cells) + 1) // 2
+    paired = [[*one, "", *other] for one, other in zip(cells, [*cells[half:], ["", ""]], strict=False)][:half]
+    room = sum(max((columns(row[j]) for row in paired), default=0) for j in (0, 1, 3, 4)) + 8
+    if cells and room > width():
+        yield from table(("", ""), cells, "<>")
+    elif cells:
+        yield from table(("",) * 5, paired, "<><<>")
+
+
+def _grams(weighed: Weighed, item: Ingredient) -> str:
+    return grams(weighed.total.kilograms[item], weighed.divisions[item])
 
 
 def _weights(weighed: Weighed, item: Ingredient) -> tuple[str, str]:
     """Grams of an item in the whole batch, and grams per kilogram of meat block."""
     kilograms, meat = weighed.total.kilograms[item], weight(weighed.total, Basis.MEAT)
-    return _grams(kilograms, weighed.divisions[item]), shown(kilograms / meat * G_PER_KG, 3)
+    return grams(kilograms, weighed.divisions[item]), shown(kilograms / meat * G_PER_KG, 3)
 
 
+_SHORT = 6
+"""Letters of the numbers of loads that stand at the head of their column."""
 MOST_ABREAST = 3
 """Columns of loads that fit on a page 80 columns wide."""
 
 
-def by_load(weighed: Weighed) -> Iterator[str]:
+def by_load(weighed: Weighed, *, full: bool) -> Iterator[str]:
     """A column a load, loads that are alike in one; several tables where one would be too wide for the page."""
     alike: list[tuple[list[int], Batch]] = []
     for number, load in enumerate(weighed.loads, start=1):
@@ -50,20 +63,31 @@ def by_load(weighed: Weighed) -> Iterator[str]:
         names = [_load_name(start + k, numbers, len(weighed.loads)) for k, (numbers, _) in enumerate(part)]
         rows = []
         for item in items:
-            grams = [_grams(load.kilograms.get(item, Fraction(0)), weighed.divisions[item]) for _, load in part]
-            rows.append([item.name, *grams, *_weights(weighed, item), division_words(weighed.divisions[item])])
-        rows.append(["whole load", *[_whole_grams(load) for _, load in part], "", "", ""])
+            division = weighed.divisions[item]
+            cells = [_amount(load.kilograms.get(item, Fraction(0)), item, division) for _, load in part]
+            rows.append([item.name, *cells, *([*_weights(weighed, item), division_words(division)] if full else [])])
+        rows.append(["whole load", *[f"{_whole(load)} kg" for _, load in part], *["", "", ""] * full])
         yield from [""] * bool(start)
-        yield from table(["item", *names, "all", "g/kg meat", "scale"], rows, "<" + ">" * (len(part) + 3))
+        more = ["grams in all", "g/kg meat", "scale"] if full else []
+        yield from table(["", *names, *more], rows, "<" + ">" * (len(part) + len(more)), ruled=False)
         for name, (numbers, _) in zip(names, part, strict=True):
-            if 1 < len(numbers) < len(weighed.loads):
+            if name[-1].isalpha():
                 yield from paragraph(f"{name}: loads {_runs(numbers)}")
 
 
+def _amount(kilograms: Fraction, item: Ingredient, division: Fraction) -> str:
+    """A lot in kilograms, what is added in grams."""
+    if isinstance(item, Lot):
+        return f"{apart(shown(kilograms, places_of(division)))} kg"
+    return f"{grams(kilograms, division)} g"
+
+
 def _load_name(place: int, numbers: Sequence[int], of: int) -> str:
-    """The head of a column: one load, all of them, or some that are alike and are named below."""
+    """The head of a column: one load, all of them, some, or many that are alike and are named below."""
     if len(numbers) == 1:
         return f"load {numbers[0]}"
+    if len(numbers) < of and len(_runs(numbers)) <= _SHORT:
+        return f"loads {_runs(numbers)}"
     return f"each of {of}" if len(numbers) == of else f"{len(numbers)} alike {chr(ord('A') + place % 26)}"
 
 
@@ -78,15 +102,5 @@ def _runs(numbers: Sequence[int]) -> str:
     return ", ".join(f"{run[0]}-{run[-1]}" if len(run) > 1 else f"{run[0]}" for run in runs)
 
 
-def _whole_grams(load: Batch) -> str:
-    return shown(weight(load, Basis.BATCH) * G_PER_KG, 0)
-
-
-def _grams(kilograms: Fraction, division: Fraction) -> str:
-    places = 0 if (division * G_PER_KG).denominator == 1 else 2
-    return shown(kilograms * G_PER_KG, places)
-
-
-def division_words(division: Fraction) -> str:
-    """A scale's division in grams."""
-    return f"{trimmed(division * G_PER_KG)} g"
+def _whole(load: Batch) -> str:
+    return apart(shown(weight(load, Basis.BATCH), 3))

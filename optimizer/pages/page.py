@@ -1,4 +1,7 @@
-"""The page a person reads: blend, weigh-out, checks, cost and certificate, 80 columns wide."""
+"""The page a person reads of a batch: may I make it, what do I take, what do I weigh, what comes out, what to watch.
+
+One screen by default; ``full`` adds every check with its source and the figures behind (``details``).
+"""
 
 from __future__ import annotations
 
@@ -7,94 +10,98 @@ from fractions import Fraction
 from typing import TYPE_CHECKING
 
 from constraints.formula import Batch
-from constraints.ingredients import Lot
-from constraints.meaning import Role
-from constraints.numbers import G_PER_KG, KG_PER_LB, PERCENT, shown, trimmed
-from constraints.quantities import Basis
-from constraints.requirement import Requirement, Status
-from optimizer.blend import Answer, Check, unrounded
+from constraints.ingredients import FAT, SALT, Lot
+from constraints.meaning import Role, Salt, Stage
+from constraints.numbers import KG_PER_LB, shown, trimmed
+from constraints.quantities import Amount, Basis
+from constraints.requirement import Requirement
+from optimizer.blend import Answer, Check, margin, unrounded
 from optimizer.lawful import lawful_doses
-from optimizer.pages.loads import by_load, division_words, one_load
-from optimizer.pages.tables import heading, paragraph, table
+from optimizer.pages import details
+from optimizer.pages.figures import division_words, figure, money_words, places_of, reckoned
+from optimizer.pages.loads import by_load, one_load
+from optimizer.pages.tables import apart, heading, named, paragraph, table
 from optimizer.problem import Problem
 from optimizer.reading.packs import class_for
-from optimizer.remarks import confirm, left_out, notes, verdict_of, warnings
+from optimizer.remarks import left_out, uncured, verdict_of, warnings
 from optimizer.solver.program import holds_of
-from optimizer.summary import casing_need, composition, costs, dying_lots, finished_kg, weight
-from optimizer.verdict import Grade, Judged, hurts, mark
-from optimizer.words import CAUTION
+from optimizer.summary import casing_need, composition, costs, finished_kg, weight
+from optimizer.verdict import Grade, Mark, hurts, mark
+from optimizer.words import (
+    ASK_WHY,
+    CAUTION,
+    COMES_OUT,
+    FULL,
+    NO_WEIGH_OUT,
+    NOT_SMALLEST,
+    TAKE,
+    WATCH,
+    WEIGH,
+    counted,
+    day_words,
+)
 
 if TYPE_CHECKING:
     from optimizer.near import Near
 
-NOT_SMALLEST = "not shown to be the smallest such set"
-_MOST_PLACES = 8
+Prices = Sequence[tuple[Requirement | None, str]]
+"""Sentences on prices, each with the limit it speaks of."""
+_TIGHT = Fraction(1, 100)
+"""Share of a limit within which a figure is told to be near it."""
+_MOST_TIGHT, _MOST_LEFT_OUT = 3, 8
+_BASES = {Basis.MEAT: "of the meat", Basis.BATCH: "of the whole batch", Basis.FINISHED: "in the finished product"}
 
 
-def page(answer: Answer, near: Near | None = None, short_why: Sequence[str] = ()) -> str:
+def page(answer: Answer, near: Near | None = None, short_why: Prices = (), *, full: bool = False) -> str:
     """The whole page, ending in a newline; ``near`` adds the trade-off of a near-cheapest choice.
 
-    ``short_why`` are lines on prices in short, which have a meaning only for a batch that is the cheapest by itself.
+    ``short_why`` are sentences on prices, which have a meaning only for a batch that is the cheapest by itself.
     """
     lines = [*_title(answer.problem), *_verdict(answer, near)]
     if answer.weighed is not None:
-        lines += [*_blend(answer), *_weigh_out(answer)]
-        declared = answer.problem.recipe.process.declared
-        lines += [*composition_table(answer.weighed.total, declared=declared), *_casing(answer)]
-    lines += _checks(answer)
-    if answer.weighed is not None:
-        lines += [*_cost(answer), *_trade_off(near), *_dying(answer), *_sure(answer)]
-        lines += [*heading("why, in short"), *short_why] if short_why else []
-        lines += _certificate(answer)
-    lines += [*_remarks(answer), *_absent(answer), *heading("caution"), *paragraph(CAUTION)]
+        lines += [*_take(answer), *_weigh(answer, full=full), *_comes_out(answer)]
+        lines += [*details.trade_off(near), *details.dying(answer)]
+    lines += _watch(answer, short_why)
+    lines += details.details(answer) if full else []
+    lines += ["", *_foot(answer, full=full), *paragraph(CAUTION)]
     return "\n".join(lines) + "\n"
 
 
-def figure(value: Fraction, requirement: Requirement | None = None, places: int = 2) -> str:
-    """A figure with so many decimals, or more where fewer would hide on which side of a limit it is."""
-    limits = [] if requirement is None else [x for x in (requirement.lo, requirement.hi) if x is not None]
-    while places < _MOST_PLACES and any(value != x and shown(value, places) == shown(x, places) for x in limits):
-        places += 1
-    return shown(value, places)
-
-
 def _title(problem: Problem) -> Iterator[str]:
-    recipe, order = problem.recipe, problem.order
-    yield from paragraph(recipe.entry.name)
-    basis = order.basis.words
+    order = problem.order
     size = f"{trimmed(order.kilograms, 3)} kg"
     if order.in_pounds:
         size = f"{trimmed(order.kilograms / KG_PER_LB, 3)} lb ({size})"
-    size += f" of {basis} (within {trimmed(order.within_kg * G_PER_KG, 3)} g)"
-    yield f"{size}, judged at {order.day.isoformat()}"
-    if problem.packs:
-        for named, pack in zip(recipe.entry.rules, problem.packs, strict=False):
-            name = class_for(recipe, named, pack)
-            title = next((entry.title for entry in pack.classes if entry.id == name), "no product class stated")
-            yield from paragraph(f"Rules: {pack.title}, {title}; figures read {pack.checked_on.isoformat()}")
+    day = day_words(order.day)
+    yield from paragraph(f"{problem.recipe.entry.name}: {size} of {order.basis.words}, {day}")
 
 
 def _verdict(answer: Answer, near: Near | None) -> Iterator[str]:
-    yield ""
-    yield from paragraph(verdict_of(answer).headline)
+    """The grade with its reasons; of a batch that may be made what it costs."""
+    headline = verdict_of(answer).headline
+    if answer.weighed is not None:
+        found, money = costs(answer.problem, answer.weighed), money_words(answer.problem)
+        headline += f" {apart(shown(found.cash, 2))}{money}, {shown(found.per_kg_batch, 2)} a kg."
+    yield from paragraph(headline)
     if near is not None and answer.weighed is not None:
         within = f"within {trimmed(near.premium_pct, 3)} % of the cheapest"
         yield from paragraph(f"Near-cheapest batch for {near.wish.words}, {within}.")
-    elif answer.grade is Grade.MAKE:
-        yield "Its lots are those of the plan." if answer.of_week else "This is the cheapest batch within them."
     elif answer.refused:
         yield from do_not_make(answer)
-        yield "No weigh-out is given."
-    elif answer.grade is Grade.NO_BATCH:
-        yield "None exists that satisfies every limit. Do not make it from these lots."
+        yield NO_WEIGH_OUT
     yield from _conflict(answer)
+    if answer.grade is Grade.NO_BATCH:
+        yield from paragraph(ASK_WHY)
 
 
 def do_not_make(answer: Answer) -> Iterator[str]:
     """Every limit that a batch breaks, those that protect health first."""
     broken = [check for check in answer.checks if check.ok is False and check.requirement.origin.blocks]
     for check in sorted(broken, key=lambda check: (not hurts(check.requirement), not check.requirement.origin.legal)):
-        yield from paragraph(_broken(check), "* ")
+        requirement = check.requirement
+        value = "" if check.value is None else f" is {figure(check.value, requirement)} {requirement.unit}"
+        what = f"{requirement.what} of the {requirement.basis}{value}"
+        yield from paragraph(f"{what}, {requirement.limits()} allowed: {details.source_words(requirement)}", "* ")
     yield from doses_that_pass(answer)
 
 
@@ -104,28 +111,10 @@ def doses_that_pass(answer: Answer) -> Iterator[str]:
         yield from paragraph(f"What would pass: {dose.words()}.", "> ", "  ")
 
 
-def _broken(check: Check) -> str:
-    requirement = check.requirement
-    value = "" if check.value is None else f" is {figure(check.value, requirement)} {requirement.unit}"
-    what = f"{requirement.what} of the {requirement.basis}{value}"
-    return f"{what}, {requirement.limits()} allowed: {source_words(requirement)}"
-
-
 def _conflict(answer: Answer) -> Iterator[str]:
     if answer.scale_prevents:
-        none = "none exists" if answer.scale_certain else "none was found"
-        yield from paragraph(
-            f"A batch exists, but {none} in whole divisions of these scales. Rounding breaks: "
-            + "; ".join(r.words() for r in answer.scale_prevents)
-            + ". A finer scale or a wider tolerance helps."
-        )
-        batch = unrounded(answer)
-        if batch is not None and answer.optimum is not None:
-            parts = ", ".join(f"{item.name} {trimmed(kg, 4)}" for item, kg in batch.kilograms.items())
-            yield from paragraph(f"Before the scales the cheapest is, in kg: {parts}.")
+        yield from _scale_prevents(answer)
     conflict = answer.conflict
-    for text in _shared_unevenly(answer):
-        yield from paragraph(text)
     if conflict is None:
         return
     yield "These cannot hold together:" if conflict.smallest else f"These cannot hold together ({NOT_SMALLEST}):"
@@ -140,237 +129,208 @@ def _conflict(answer: Answer) -> Iterator[str]:
             yield from paragraph(f"with all the others kept, the nearest attainable is {near}", "    ")
     yield from doses_that_pass(answer)
     if conflict.packs_matter:
-        yield from paragraph("Whole packs or smallest pulls are part of the conflict: without them a batch exists.")
+        yield from paragraph("Whole packs or smallest pulls are part of it: without them there is a batch.")
 
 
-def _shared_unevenly(answer: Answer) -> Iterator[str]:
-    """Lots of which only whole packs, or all, may go in, where that is no whole number of scale divisions."""
-    if not answer.scale_prevents:
-        return
+def _scale_prevents(answer: Answer) -> Iterator[str]:
+    none = "none exists" if answer.scale_certain else "none was found"
+    broken = "; ".join(r.words() for r in answer.scale_prevents)
+    yield from paragraph(
+        f"A batch exists, but {none} in whole divisions of these scales. Rounding breaks: {broken}. A finer scale or a "
+        "wider tolerance helps."
+    )
+    batch = unrounded(answer)
+    if batch is not None and answer.optimum is not None:
+        parts = ", ".join(f"{item.name} {trimmed(kg, 4)}" for item, kg in batch.kilograms.items())
+        yield from paragraph(f"Before the scales the cheapest is, in kg: {parts}.")
     division = answer.problem.order.meat_division_kg
     for limits in holds_of(answer.problem):
         if limits.step is None or (limits.step / division).denominator == 1:
             continue
         part = "all of it goes in" if limits.must else "it goes in by the pack"
-        yield (
+        yield from paragraph(
             f"{limits.column.name} is part of that: {part}, and {trimmed(limits.step, 3)} kg is no whole number of "
             f"divisions of {division_words(division)}."
         )
 
 
-def _blend(answer: Answer) -> Iterator[str]:
+def _take(answer: Answer) -> Iterator[str]:
+    """The lots to take from the cooler, as held; what reaches the grinder where bone and rind come off."""
     assert answer.weighed is not None
-    yield from heading("blend")
-    in_pounds = answer.problem.order.in_pounds or answer.problem.lots_in_pounds
+    yield from heading(TAKE)
+    problem = answer.problem
+    lots = [(item, kg) for item, kg in answer.weighed.total.kilograms.items() if isinstance(item, Lot)]
+    places = max(places_of(answer.weighed.divisions[item]) for item, _ in lots)
+    bony = any(item.usable < 1 for item, _ in lots)
+    pounds = problem.order.in_pounds or problem.lots_in_pounds
     rows = []
-    for item, kilograms in _lots(answer.weighed.total):
-        held = item.held_kg(kilograms)
-        pounds = [shown(kilograms / KG_PER_LB, 2)] if in_pounds else []
+    for item, kg in lots:
+        held = item.held_kg(kg)
+        left = item.on_hand_kg - held
         rows.append([
-            ("! " if item.suspicions else "") + item.name,
-            item.material or item.role,
-            shown(kilograms, 3),
-            *pounds,
-            shown(held, 3),
-            shown(item.on_hand_kg - held, 3),
-            trimmed(item.properties["fat_pct"], 2),
-            item.use_by.isoformat() if item.use_by else "",
-            shown(kilograms * item.book_per_kg, 2),
+            ("! " if item.suspicions else "") + item.name, item.material or item.role, apart(shown(held, places)),
+            *([shown(held / KG_PER_LB, 2)] if pounds else []), *([shown(kg, places)] if bony else []),
+            apart(shown(left, places)) if left else "none", day_words(item.use_by, problem.order.day),
+            shown(item.properties[FAT], 1), apart(shown(kg * item.book_per_kg, 2)),
         ])  # fmt: skip
-    units = ("use kg", "use lb") if in_pounds else ("use kg",)
-    headings = ("lot", "material", *units, "pull kg", "left kg", "fat %", "use by", "cost")
-    yield from table(headings, rows, "<<" + ">" * len(units) + ">>><>")
+    heads = ["lot", "what", "kg", *["lb"] * pounds, *["trimmed kg"] * bony, "left kg", "use by", "fat %", "cost"]
+    align = "<<>" + ">" * pounds + ">" * bony + "><>>"
     total = weight(answer.weighed.total, Basis.MEAT)
-    yield f"meat block {shown(total, 3)} kg; use is after bone and rind, pull is as held"
+    held_total = sum((item.held_kg(kg) for item, kg in lots), Fraction(0))
+    sums = ["", "in all", apart(shown(held_total, places)), *([shown(held_total / KG_PER_LB, 2)] if pounds else [])]
+    sums += [apart(shown(total, places))] if bony else []
+    rows.append([*sums, *[""] * (len(heads) - len(sums))])
+    yield from table(heads, rows, align, ruled=False)
 
 
-def _lots(batch: Batch) -> list[tuple[Lot, Fraction]]:
-    return [(item, kg) for item, kg in batch.kilograms.items() if isinstance(item, Lot)]
-
-
-def _weigh_out(answer: Answer) -> Iterator[str]:
+def _weigh(answer: Answer, *, full: bool) -> Iterator[str]:
     assert answer.weighed is not None
-    yield from heading("weigh-out" if len(answer.weighed.loads) == 1 else "weigh-out, load by load, grams")
-    yield from one_load(answer.weighed) if len(answer.weighed.loads) == 1 else by_load(answer.weighed)
+    loads = len(answer.weighed.loads)
+    whole = apart(shown(weight(answer.weighed.total, Basis.BATCH), 3))
+    size = f"one load of {whole} kg" if loads == 1 else f"{loads} mixer loads, {whole} kg in all"
+    yield from ("", *paragraph(f"{WEIGH}, {size}"))
+    yield from (one_load if loads == 1 else by_load)(answer.weighed, full=full)
+
+
+def _comes_out(answer: Answer) -> Iterator[str]:
+    """The handful of figures that a maker asks for."""
+    assert answer.weighed is not None
+    rows = [("fat", _fat(answer)), ("salt", _salt(answer)), ("nitrite", _nitrite(answer))]
     finished = finished_kg(answer.problem, answer.weighed.total)
-    whole = f"whole batch {shown(weight(answer.weighed.total, Basis.BATCH), 3)} kg"
-    yield whole + ("" if finished is None else f", finished {shown(finished, 3)} kg")
+    found = costs(answer.problem, answer.weighed)
+    if finished is not None and found.per_kg_finished is not None:
+        each = f"{shown(found.per_kg_finished, 2)}{money_words(answer.problem)} a kg"
+        rows.append(("yield", f"{apart(shown(finished, 2))} kg finished, {each}"))
+    rows.append(("casing", _casing(answer)))
+    yield from heading(COMES_OUT)
+    yield from named([(name, text) for name, text in rows if text])
 
 
-def composition_table(batch: Batch, *, declared: bool) -> Iterator[str]:
-    """Fat, moisture, protein and salt of a batch on every basis; ``declared`` is whether it has a yield."""
-    bases = [Basis.MEAT, Basis.BATCH] + ([Basis.FINISHED] if declared else [])
-    found = [composition(batch, basis) for basis in bases]
-    names = list(dict.fromkeys(name for part in found for name in part))
-    rows = [
-        [basis.words, *[f"{shown(part[name], 2)}" if name in part else "not stated" for name in names]]
-        for basis, part in zip(bases, found, strict=True)
-    ]
-    yield from heading("composition, %")
-    yield from table(["", *[name.removesuffix("_pct") for name in names]], rows, "<" + ">" * len(names))
+def _fat(answer: Answer) -> str:
+    """Fat on the basis where the recipe limits it, with its limits, then on the others."""
+    own = {
+        basis: check for check in answer.checks for basis in _BASES
+        if check.requirement.counted == Amount(FAT, basis) and check.requirement.role is Role.OWN
+        and (check.requirement.hi is not None or check.requirement.lo)
+    }  # fmt: skip
+    parts: list[str] = []
+    for basis in sorted(reckoned(answer.problem), key=lambda basis: basis not in own):
+        value = composition(_total(answer), basis, (FAT,)).get(FAT)
+        check = own.get(basis)
+        if value is not None and (check is not None or not parts or basis is not Basis.BATCH):
+            said = shown(value, 1) if check is None else figure(value, check.requirement, 1)
+            parts.append(f"{said} % {_BASES[basis]}" + (f", {check.requirement.limits()}" if check else ""))
+    return "; ".join(parts)
 
 
-def _casing(answer: Answer) -> Iterator[str]:
+def _salt(answer: Answer) -> str:
+    basis = Basis.FINISHED if answer.problem.recipe.process.declared else Basis.BATCH
+    value = composition(_total(answer), basis, (SALT,)).get(SALT)
+    return "not known: a lot does not state its salt" if value is None else f"{shown(value, 2)} % {_BASES[basis]}"
+
+
+def _nitrite(answer: Answer) -> str:
+    """What is weighed in against the nearest limit of any place."""
+    salts = {Salt.SODIUM_NITRITE.value, Salt.POTASSIUM_NITRITE.value}
+    limits = [
+        check for check in answer.checks
+        if check.requirement.regulates.stage is Stage.INGOING and salts & check.requirement.regulates.substances
+        and check.requirement.hi is not None and check.value is not None and check.requirement.origin.blocks
+    ]  # fmt: skip
+    if uncured(answer) or not limits:
+        return uncured(answer) or "judged by a laboratory on what is left of it"
+    check = min(limits, key=_share_left)
+    more = "" if len(limits) == 1 else f", the nearest of {len(limits)} limits"
+    r = check.requirement
+    return f"{figure(check.value or Fraction(0), r, 1)} ppm in, {r.limits()} of the {r.basis}{more}"
+
+
+def _share_left(check: Check) -> Fraction:
+    return margin(check.requirement, check.value or Fraction(0)) / (check.requirement.hi or Fraction(1))
+
+
+def _casing(answer: Answer) -> str:
     assert answer.weighed is not None
     need = casing_need(answer.problem, answer.weighed.total)
     if need is None:
-        return
-    yield from heading("casing")
-    text = f"{need.name}: {shown(need.filled_m, 1)} m filled, prepare {shown(need.prepare_m, 1)} m"
-    if need.links is not None and need.link_g_raw is not None:
-        text += f"; {need.links} links of {shown(need.link_g_raw, 0)} g"
+        return ""
+    text = f"{need.name}: {shown(need.filled_m, 1)} m, prepare {shown(need.prepare_m, 1)} m"
+    if need.links and need.link_g_raw is not None:
+        text += f"; {apart(str(need.links))} links of {shown(need.link_g_raw, 0)} g"
         if need.link_g_finished is not None:
             text += f", {shown(need.link_g_finished, 0)} g finished"
-    yield from paragraph(text)
+        each = costs(answer.problem, answer.weighed).cash / need.links
+        text += f", {shown(each, 2)}{money_words(answer.problem)} each"
+    return text
 
 
-def _checks(answer: Answer) -> Iterator[str]:
-    yield from heading("checks")
-    for check in answer.checks:
-        if answer.weighed is None and check.value is None:
-            yield from paragraph(f"{check.requirement.words()}: not measured", f"{'?':8}")
-        elif not nothing_goes_in(check):
-            yield from paragraph(_check_words(check), f"{mark(check):8}")
-            yield from paragraph(f"[{source_words(check.requirement)}]", " " * 8, " " * 9)
-
-
-def _absent(answer: Answer) -> Iterator[str]:
-    """The rules' largest figures for what the batch holds none of, in few words."""
-    absent = [check.requirement for check in answer.checks if nothing_goes_in(check)]
-    if absent:
-        yield from heading("also checked: 0 in this batch")
-    for requirement in absent:
-        yield from paragraph(absent_words(requirement), "ok  ", "    ")
-
-
-def absent_words(requirement: Requirement) -> str:
-    """A largest figure for what a batch holds none of, with its source."""
-    origin = requirement.origin
-    limits = f"{requirement.what}, {requirement.basis}: {requirement.limits()}"
-    return f"{limits} [{origin.rule}; {origin.source}; {origin.status}]"
-
-
-def nothing_goes_in(check: Judged) -> bool:
-    """A rule's largest figure for something of which the batch holds none."""
-    requirement = check.requirement
-    capped = requirement.lo is None and requirement.hi is not None
-    return bool(requirement.origin.pack) and capped and not check.value and check.ok is True and not check.why
-
-
-def _check_words(check: Check) -> str:
-    requirement = check.requirement
-    unit = f" {requirement.unit}" if requirement.unit else ""
-    value = "not measured" if check.value is None else f"{figure(check.value, requirement)}{unit}"
-    words = f"{requirement.what}, {requirement.basis}: {value}, {requirement.limits()}"
-    if check.worst_load is not None and check.worst_load != check.value:
-        words += f" (worst load {figure(check.worst_load, requirement)}{unit})"
-    return f"{words}; {check.why}" if check.why else words
-
-
-def source_words(requirement: Requirement) -> str:
-    """Where a limit comes from: source, row, how it was read, and what else a reader should know."""
-    origin = requirement.origin
-    parts = [origin.source]
-    if origin.status is not Status.YOURS:
-        parts.append(f"{origin.rule}, {origin.status}")
-    if origin.note:
-        parts.append(origin.note)
-    return "; ".join(parts) + confirm(requirement)
-
-
-def _cost(answer: Answer) -> Iterator[str]:
-    assert answer.weighed is not None
-    found = costs(answer.problem, answer.weighed)
-    currency = answer.problem.recipe.entry.currency
-    unit = f" {currency}" if currency else ""
-    yield from heading("cost")
-    if answer.problem.order.next_chance is not None:
-        used = f"value used {shown(found.value_used, 2)}{unit}: dying lots at salvage, all else at book price"
-        yield from paragraph(used)
-    yield from paragraph(f"cash {shown(found.cash, 2)}{unit}, of which additions {shown(found.additions, 2)}{unit}")
-    text = f"per kg of batch {shown(found.per_kg_batch, 3)}{unit}"
-    if found.per_kg_finished is not None:
-        text += f", per kg finished {shown(found.per_kg_finished, 3)}{unit}"
-    yield from paragraph(text)
-
-
-def _trade_off(near: Near | None) -> Iterator[str]:
-    if near is None or not near.steps:
-        return
-    yield from heading("trade-off")
-    rows = [[f"{trimmed(s.premium_pct, 3)} %", shown(s.cost, 2), shown(s.figure, near.wish.places)] for s in near.steps]
-    yield from table(("premium allowed", "cost as minimised", near.wish.words), rows, ">>>")
-    yield f"the cheapest, unrounded, costs {shown(near.cheapest, 4)} as minimised"
-
-
-def _sure(answer: Answer) -> Iterator[str]:
-    sure = answer.sure
-    if sure is None:
-        return
-    yield from heading(f"how sure ({sure.words} asked of each limit)")
-    for requirement, found in sure.likely:
-        likely = f"{100 * found.probability:.2f} % likely met as weighed"
-        yield from paragraph(f"{found.label}, {requirement.basis}: {likely}", "* ")
-    if sure.price is not None:
-        yield f"the confidence costs {shown(sure.price, 2)} against the optimum without it"
-    for again in sure.again:
-        better = f"{trimmed(again.now.sd, 2)} to {trimmed(again.then.sd, 2)} points"
-        yield from paragraph(
-            f"measuring {again.lot.name} again (error {better}) would save {shown(again.saving, 2)}", "* "
-        )  # fmt: skip
-
-
-def _dying(answer: Answer) -> Iterator[str]:
-    order = answer.problem.order
-    found = dying_lots(answer.problem, answer.weighed.total if answer.weighed else None)
-    if not found or order.next_chance is None:
-        return
-    yield from heading(f"dying before {order.next_chance.isoformat()}")
-    rows = [
-        [
-            entry.lot.name,
-            entry.lot.use_by.isoformat() if entry.lot.use_by else "",
-            shown(entry.used_kg, 3),
-            shown(entry.left_kg, 3),
-            shown(entry.loss, 2),
-        ]
-        for entry in found
-    ]
-    yield from table(("lot", "use by", "used kg", "left kg", "lost with it"), rows, "<<>>>")
-
-
-def _certificate(answer: Answer) -> Iterator[str]:
-    certificate, optimum = answer.certificate, answer.optimum
-    assert certificate is not None and optimum is not None
-    yield from heading("certificate")
-    yield from paragraph(
-        "Every requirement was measured again on the weights above in exact arithmetic, and holds. "
-        f"Cost as minimised {shown(certificate.cost, 4)}; unrounded optimum {shown(optimum.cost, 4)}."
-    )
-    if certificate.lower_bound is not None and certificate.gap is not None:
-        share = PERCENT * certificate.gap / certificate.cost if certificate.cost else Fraction(0)
-        yield from paragraph(
-            f"Proved: no batch within these requirements costs less than {shown(certificate.lower_bound, 4)}. "
-            f"Gap {shown(certificate.gap, 4)} ({shown(share, 3)} %): what whole scale divisions, whole packs and the "
-            "exact weight cost at most."
-        )
-    if certificate.reported is not None:
-        yield f"Reported by the solver, not proved: at least {certificate.reported:.4f} with whole packs."
-
-
-def _remarks(answer: Answer) -> Iterator[str]:
-    out = left_out(answer.problem)
-    if out:
-        yield from heading("left out")
-        for text in out:
-            yield from paragraph(text, "* ")
-    said = warnings(answer)
+def _watch(answer: Answer, short_why: Prices) -> Iterator[str]:
+    """What needs attention: warnings, what a laboratory must find, limits that are near, prices, lots left out."""
+    said = [("! ", text) for text in (*warnings(answer), *lot_notes(answer))]
+    if answer.weighed is not None:
+        said += [("? ", _unknown(check)) for check in answer.checks if mark(check) is Mark.LABORATORY]
+        said += [("* ", text) for text in (*_near_limits(answer, short_why), *details.sure_in_short(answer))]
+    said += [("* ", text) for text in _left_out(answer)]
     if said:
-        yield from heading("warnings")
-        for text in said:
-            yield from paragraph(text, "! ")
-    noted = notes(answer)
-    if noted:
-        yield from heading("notes")
-        for text in noted:
-            yield from paragraph(text, "* ")
+        yield from heading(WATCH)
+    for first, text in said:
+        yield from paragraph(text, first)
+
+
+def _unknown(check: Check) -> str:
+    r = check.requirement
+    return f"{r.what} of the {r.basis}, {r.limits()}: {check.why or 'a laboratory has to find it'}"
+
+
+def _near_limits(answer: Answer, short_why: Prices) -> Iterator[str]:
+    """Limits of composition that the batch is at, or all but; first those of which the price is known."""
+    yield from (text for _, text in short_why)
+    priced = [id(r) for r, _ in short_why]
+    near = []
+    for check in answer.checks:
+        r = check.requirement
+        judged = check.ok and check.value and r.role in (Role.OWN, Role.LAW) and r.origin.blocks and r.lo != r.hi
+        judged = judged and id(r) not in priced
+        if judged and any(x and abs(x - (check.value or 0)) <= _TIGHT * x for x in (r.lo, r.hi)):
+            value = figure(check.value or Fraction(0), r, 1)
+            near.append(f"near its limit: {r.what} of the {r.basis} {value} {r.unit}, {r.limits()}")
+    yield from near[:_MOST_TIGHT]
+    if len(near) > _MOST_TIGHT:
+        yield f"{len(near) - _MOST_TIGHT} more near their limits"
+
+
+def _left_out(answer: Answer) -> Iterator[str]:
+    """Lots that could not go in, in one line; the reasons of each stand on the full page and in the JSON."""
+    out = left_out(answer.problem)
+    lots = len(answer.problem.left_out)
+    if answer.grade is Grade.NO_BATCH:
+        yield from (f"left out: {text}" for text in out[:_MOST_LEFT_OUT])
+        out = out[_MOST_LEFT_OUT:]
+    if 0 < len(out) <= 2:
+        yield f"left out: {'; '.join(out)}"
+    elif out:
+        names = ", ".join(entry.lot.name for entry in answer.problem.left_out[:6])
+        yield f"{counted(lots, 'lot')} left out: {names}{', ...' if lots > 6 else ''} (why: --full)"
+
+
+def _foot(answer: Answer, *, full: bool) -> Iterator[str]:
+    certificate = answer.certificate
+    if certificate is not None and certificate.lower_bound is not None and certificate.gap is not None:
+        text = f"Proved: no batch within these limits costs less than {shown(certificate.lower_bound, 2)}."
+        if certificate.gap >= Fraction(1, 200):
+            text += f" Whole scale divisions and packs cost {shown(certificate.gap, 2)} at most."
+        if answer.of_week:
+            text = "The plan chose the lots; its own page says what is proved."
+        yield from paragraph(text)
+    places = []
+    for name, pack in zip(answer.problem.recipe.entry.rules, answer.problem.packs, strict=False):
+        wanted = class_for(answer.problem.recipe, name, pack)
+        title = next((entry.title for entry in pack.classes if entry.id == wanted), "no product class stated")
+        places.append(f"{pack.title}, {title}")
+    rules = f"Rules: {'; '.join(places)}." if places else "Rules: none named."
+    yield from paragraph(rules if full else f"{rules} {FULL}")
+
+
+def _total(answer: Answer) -> Batch:
+    assert answer.weighed is not None
+    return answer.weighed.total

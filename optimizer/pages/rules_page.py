@@ -16,7 +16,7 @@ from constraints.requirement import Requirement
 from constraints.rules import READ_IN_LAW, Layer, Pack, PackRow, in_grams, load_pack, shipped
 from constraints.substances import ACCELERATOR, of_family
 from constraints.verify import bare_classes, flaws
-from optimizer.pages.page import source_words
+from optimizer.pages.details import source_words
 from optimizer.pages.tables import heading, paragraph, table
 from optimizer.words import CAUTION
 

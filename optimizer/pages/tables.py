@@ -1,14 +1,37 @@
-"""Plain text tables and paragraphs for a terminal 80 columns wide, on which some letters take two columns or none."""
+"""Plain text tables and paragraphs as wide as the terminal, on which some letters take two columns or none."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
+from contextvars import ContextVar
 from textwrap import wrap
 from unicodedata import category, combining, east_asian_width
 
-WIDTH = 80
+WIDTH, LEAST_WIDTH, MOST_WIDTH = 80, 60, 140
+"""Columns of a page that goes to no terminal, and of one that does at least and at most."""
+_page: ContextVar[int] = ContextVar("page", default=WIDTH)
 NARROWEST = 6
 """Columns below which a column of a table is not wrapped further."""
+
+
+def width() -> int:
+    """Columns of the page."""
+    return _page.get()
+
+
+def set_width(wanted: int) -> None:
+    """Make the pages from here on so wide, within reason."""
+    _page.set(min(max(wanted, LEAST_WIDTH), MOST_WIDTH))
+
+
+def apart(figure: str) -> str:
+    """A figure of five digits or more with its thousands apart, by blanks that do not end a line."""
+    whole, point, rest = figure.partition(".")
+    return f"{int(whole):,}".replace(",", GAP) + point + rest if whole.isdigit() and len(whole) > 4 else figure
+
+
+GAP = "\u00a0"
+"""A blank within a figure; on the page it is a plain one."""
 
 
 def visible(text: str) -> str:
@@ -31,7 +54,7 @@ def columns(text: str) -> int:
     return sum(2 if east_asian_width(x) in "WF" else 0 if combining(x) else 1 for x in text)
 
 
-def wrapped(text: str, width: int = WIDTH, first: str = "", rest: str = "", *, hyphens: bool = False) -> list[str]:
+def wrapped(text: str, width: int, first: str = "", rest: str = "", *, hyphens: bool = False) -> list[str]:
     """Lines of a text at most so wide on a terminal, with ``first`` before the first and ``rest`` before the others."""
     if columns(first + rest + text) == len(first + rest + text):
         return wrap(text, width, initial_indent=first, subsequent_indent=rest, break_on_hyphens=hyphens)
@@ -53,8 +76,8 @@ def wrapped(text: str, width: int = WIDTH, first: str = "", rest: str = "", *, h
     return lines if empty else [*lines, line]
 
 
-def table(headings: Sequence[str], rows: Sequence[Sequence[str]], align: str) -> list[str]:
-    """Lines of a table. ``align`` has one letter a column: ``<`` left, ``>`` right.
+def table(headings: Sequence[str], rows: Sequence[Sequence[str]], align: str, *, ruled: bool = True) -> list[str]:
+    """Lines of a table. ``align`` has one letter a column: ``<`` left, ``>`` right; ``ruled`` draws a line below.
 
     Columns are as wide as their longest cell; where the table would be wider than the page, the widest of the
     left-aligned columns and of the headings over figures are wrapped.
@@ -63,19 +86,21 @@ def table(headings: Sequence[str], rows: Sequence[Sequence[str]], align: str) ->
     widths = [max(columns(row[j]) for row in cells) for j in range(len(headings))]
     figures = [max((columns(row[j]) for row in cells[1:]), default=0) for j in range(len(headings))]
     least = [NARROWEST if side == "<" else max(figures[j], NARROWEST) for j, side in enumerate(align)]
-    while sum(widths) + 2 * (len(widths) - 1) > WIDTH:
+    while sum(widths) + 2 * (len(widths) - 1) > width():
         loose = [j for j, width in enumerate(widths) if width > least[j]]
         if not loose:
             break
         widths[max(loose, key=lambda j: (align[j] == "<", widths[j]))] -= 1
     lines = []
     for number, row in enumerate(cells):
+        if number == 0 and not any(row):
+            continue
         folded = [_fold(cell, width) for cell, width in zip(row, widths, strict=True)]
         for part in range(max(len(cell) for cell in folded)):
             shown = [cell[part] if part < len(cell) else "" for cell in folded]
             padded = [_padded(text, side, width) for text, side, width in zip(shown, align, widths, strict=True)]
-            lines.append("  ".join(padded).rstrip())
-        if number == 0:
+            lines.append("  ".join(padded).rstrip().replace(GAP, " "))
+        if number == 0 and ruled:
             lines.append("  ".join("-" * width for width in widths))
     return lines
 
@@ -92,9 +117,15 @@ def _padded(text: str, side: str, width: int) -> str:
 def paragraph(text: str, first: str = "", rest: str | None = None) -> list[str]:
     """Wrap a text, with ``first`` before the first line and ``rest`` (or blanks) before the others."""
     indent = " " * columns(first) if rest is None else rest
-    return wrapped(visible(text), WIDTH, first, indent) or [first]
+    return [line.replace(GAP, " ") for line in wrapped(visible(text), width(), first, indent)] or [first]
 
 
 def heading(text: str) -> list[str]:
     """A blank line and a heading."""
     return ["", *paragraph(text.upper())]
+
+
+def named(rows: Sequence[tuple[str, str]], *, room: int = 10) -> list[str]:
+    """Lines of a name and what is said of it, the names in a column of their own."""
+    room = max([room, *[columns(name) + 2 for name, _ in rows if columns(name) < 18]])
+    return [line for name, text in rows for line in paragraph(text, name + " " * max(room - columns(name), 2))]

@@ -15,7 +15,9 @@ from constraints.ingredients import Ingredient, Kind
 from constraints.numbers import G_PER_KG, PERCENT, shown, trimmed
 from constraints.quantities import Basis
 from optimizer.blend import Status
-from optimizer.pages.page import figure, page, source_words
+from optimizer.pages.details import source_words
+from optimizer.pages.figures import figure
+from optimizer.pages.page import page
 from optimizer.pages.tables import heading, paragraph, table
 from optimizer.plan.outcome import Outcome, by_day, figures_of
 from optimizer.plan.read_off import Order
@@ -53,7 +55,7 @@ def plan_page(outcome: Outcome, *, full: bool = False) -> str:
     if full and plan.status is not Status.DO_NOT_MAKE:
         for one in plan.made:
             title = "\n".join(paragraph(f"{weekday(one.on)}: {one.job.name}"))
-            text += f"\n{'=' * 80}\n{title}\n\n{page(one.answer)}"
+            text += f"\n{'=' * 80}\n{title}\n\n{page(one.answer, full=True)}"
     return text
 
 

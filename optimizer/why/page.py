@@ -9,7 +9,8 @@ from math import ceil
 from constraints.ingredients import Lot
 from constraints.numbers import G_PER_KG, PERCENT, shown, trimmed
 from optimizer.blend import Answer
-from optimizer.pages.page import NOT_SMALLEST, do_not_make, doses_that_pass, figure
+from optimizer.pages.figures import figure
+from optimizer.pages.page import do_not_make, doses_that_pass
 from optimizer.pages.tables import heading, paragraph, table
 from optimizer.remarks import verdict_of
 from optimizer.verdict import HEADLINES, Grade
@@ -22,7 +23,7 @@ from optimizer.why.short import Money, per_unit, unused_words
 from optimizer.why.unfinished import Part
 from optimizer.why.ways_out import Concession, Kind, Way
 from optimizer.why.what_if import Change, FigureMove
-from optimizer.words import CAUTION
+from optimizer.words import CAUTION, NOT_SMALLEST
 
 _ZERO = Fraction(0)
 _SAME = Fraction(1, 10**5)

@@ -10,12 +10,13 @@ from constraints.numbers import shown
 from constraints.requirement import Requirement
 from optimizer.blend import Answer
 from optimizer.clock import OutOfTime
-from optimizer.pages.tables import paragraph
 from optimizer.solver.optimum import SolverDisagrees
 from optimizer.why.ground import Ground, ground_of
 from optimizer.why.limits import dearest
 from optimizer.why.lots import LotPrice, nearest_unused
 
+Price = tuple[Requirement | None, str]
+"""A sentence on a price, with the limit it speaks of."""
 _FINE = Fraction(1, 100)
 
 
@@ -52,53 +53,55 @@ def unused_words(lot: LotPrice, money: Money) -> str:
     name = f"{lot.lot.name}, at {money.bare(lot.price)} a kg"
     if lot.stays_to is None:
         return f"{name}: would not be used even for nothing."
-    if not lot.amounts:
-        return f"{name}: enters below {money(lot.stays_to, lot.price)}, with {shown(lot.kg_then, 3)} kg."
-    told = ", ".join(f"{shown(kg, 2)} kg at {money.bare(price)}" for price, kg in lot.amounts)
-    return f"{name}: enters below {money(lot.stays_to, lot.price)}, little by little: {told}."
+    if lot.amounts:
+        told = ", ".join(f"{shown(kg, 2)} kg at {money.bare(price)}" for price, kg in lot.amounts)
+        return f"{name}: comes in below {money(lot.stays_to, lot.price)}, little by little: {told}."
+    if lot.stays_to == lot.price:
+        return f"{name}: costs the same as a lot in use; any lower price brings in {shown(lot.kg_then, 2)} kg."
+    if shown(lot.stays_to, 2) == shown(lot.price, 2):
+        return f"{name}: costs all but the same as what is used; a little cheaper brings in {shown(lot.kg_then, 2)} kg."
+    return f"{name}: comes in below {money(lot.stays_to, lot.price)}, with {shown(lot.kg_then, 2)} kg."
 
 
-def short_form(answer: Answer) -> list[str]:
-    """At most six lines for the page of a blend: its dearest requirement, and the nearest lot not used.
-
-    Without what time did not allow.
-    """
+def short_form(answer: Answer) -> list[Price]:
+    """Its dearest limit, and the nearest lot not used, for the page of a blend; without what time did not allow."""
     if answer.optimum is None or not answer.optimum.values or answer.weighed is None:
         return []
     sure = any(requirement.cones(answer.problem.formula) for requirement in answer.problem.choosing)
-    lines: list[str] = []
+    lines: list[Price] = []
     with suppress(OutOfTime, SolverDisagrees):
         if sure:
             lines.extend(_sure(answer, answer.optimum.values))
         else:
             ground = ground_of(answer.problem, answer.optimum.values)
             lines.extend(() if ground is None else _short(answer, ground))
-    return lines[:6]
+    return lines
 
 
-def _sure(answer: Answer, values: tuple[Fraction, ...]) -> Iterator[str]:
+def _sure(answer: Answer, values: tuple[Fraction, ...]) -> Iterator[Price]:
     """Under a stated confidence prices of lots take a solve each, and are left to ``why``."""
     from optimizer.why.sure.limits import sure_dearest, sure_ground  # late: only confidence pays for its imports
 
     ground = sure_ground(answer.problem, values)
     found = None if ground is None else sure_dearest(ground)
     if found is not None:
-        yield from _dearest(found, Money(answer))
+        yield _dearest(found, Money(answer))
 
 
-def _dearest(found: tuple[Requirement, int, Fraction], money: Money) -> list[str]:
+def _dearest(found: tuple[Requirement, int, Fraction], money: Money) -> Price:
     r, way, saves = found
     unit, per = per_unit(r)
-    text = f"Dearest requirement: {r.what} of the {r.basis}, {r.limits()}; each {unit} "
-    return paragraph(f"{text}{'more' if way > 0 else 'less'} would save {money(saves * per)}.")
+    more = "more" if way > 0 else "less"
+    saved = f"one {unit} {more} would save {money(saves * per)}"
+    return r, f"at its limit: {r.what} of the {r.basis}, {r.limits()}; {saved}"
 
 
-def _short(answer: Answer, ground: Ground) -> Iterator[str]:
+def _short(answer: Answer, ground: Ground) -> Iterator[Price]:
     money = Money(answer)
     found = dearest(ground)
     if found is not None:
-        yield from _dearest(found, money)
+        yield _dearest(found, money)
     if not ground.whole:
         near = nearest_unused(ground)
         if near is not None:
-            yield from paragraph(f"Nearest lot not used: {unused_words(near, money)}")
+            yield None, f"nearest lot not used: {unused_words(near, money).rstrip('.')}"

@@ -1,0 +1,201 @@
+"""What the full page adds: every check with its source, composition, sums, what was assumed, and the certificate."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from fractions import Fraction
+from itertools import groupby
+from typing import TYPE_CHECKING
+
+from constraints.formula import Batch
+from constraints.numbers import G_PER_KG, PERCENT, shown, trimmed
+from constraints.quantities import Basis
+from constraints.requirement import Requirement, Status
+from optimizer.blend import Answer, Check
+from optimizer.pages.figures import figure, money_words
+from optimizer.pages.tables import apart, heading, paragraph, table
+from optimizer.remarks import confirm, left_out, notes
+from optimizer.summary import composition, costs, dying_lots, weight
+from optimizer.verdict import Judged, mark
+from optimizer.words import day_words
+
+if TYPE_CHECKING:
+    from optimizer.near import Near
+
+
+def details(answer: Answer) -> Iterator[str]:
+    """Everything that the first screen does not say."""
+    if answer.weighed is not None:
+        yield from composition_table(answer.weighed.total, declared=answer.problem.recipe.process.declared)
+    yield from _checks(answer)
+    yield from _absent(answer)
+    if answer.weighed is not None:
+        yield from _sums(answer)
+        yield from _sure(answer)
+    for words, said in (("left out", left_out(answer.problem)), ("notes", _notes(answer))):
+        yield from heading(words) if said else ()
+        for text in said:
+            yield from paragraph(text, "* ")
+    if answer.certificate is not None:
+        yield from _certificate(answer)
+
+
+def _notes(answer: Answer) -> list[str]:
+    order = answer.problem.order
+    within = f"The size is kept within {trimmed(order.within_kg * G_PER_KG, 3)} g."
+    read = [f"{p.title}: figures read {day_words(p.checked_on)}." for p in answer.problem.packs]
+    return [within, *read, *notes(answer)]
+
+
+def composition_table(batch: Batch, *, declared: bool) -> Iterator[str]:
+    """Fat, moisture, protein and salt of a batch on every basis; ``declared`` is whether it has a yield."""
+    bases = [Basis.MEAT, Basis.BATCH] + ([Basis.FINISHED] if declared else [])
+    found = [composition(batch, basis) for basis in bases]
+    names = list(dict.fromkeys(name for part in found for name in part))
+    rows = [
+        [basis.words, *[f"{shown(part[name], 2)}" if name in part else "not stated" for name in names]]
+        for basis, part in zip(bases, found, strict=True)
+    ]
+    yield from heading("composition, %")
+    yield from table(["", *[name.removesuffix("_pct") for name in names]], rows, "<" + ">" * len(names))
+
+
+def _checks(answer: Answer) -> Iterator[str]:
+    yield from heading("checks")
+    for check in answer.checks:
+        if answer.weighed is None and check.value is None:
+            yield from paragraph(f"{check.requirement.words()}: not measured", f"{'?':8}")
+        elif not nothing_goes_in(check):
+            yield from paragraph(_check_words(check), f"{mark(check):8}")
+            yield from paragraph(f"[{source_words(check.requirement)}]", " " * 8, " " * 9)
+
+
+def _check_words(check: Check) -> str:
+    requirement = check.requirement
+    unit = f" {requirement.unit}" if requirement.unit else ""
+    value = "not measured" if check.value is None else f"{figure(check.value, requirement)}{unit}"
+    words = f"{requirement.what}, {requirement.basis}: {value}, {requirement.limits()}"
+    if check.worst_load is not None and check.worst_load != check.value:
+        words += f" (worst load {figure(check.worst_load, requirement)}{unit})"
+    return f"{words}; {check.why}" if check.why else words
+
+
+def source_words(requirement: Requirement) -> str:
+    """Where a limit comes from: source, row, how it was read, and what else a reader should know."""
+    origin = requirement.origin
+    parts = [origin.source]
+    if origin.status is not Status.YOURS:
+        parts.append(f"{origin.rule}, {origin.status}")
+    if origin.note:
+        parts.append(origin.note)
+    return "; ".join(parts) + confirm(requirement)
+
+
+def _absent(answer: Answer) -> Iterator[str]:
+    """The rules' largest figures for what the batch holds none of, a paragraph a pack."""
+    absent = [check.requirement for check in answer.checks if nothing_goes_in(check)]
+    if absent:
+        yield from heading("also checked: 0 in this batch")
+    titles = {pack.pack: pack.title for pack in answer.problem.packs}
+    for pack, rows in groupby(absent, key=lambda requirement: requirement.origin.pack):
+        yield from paragraph(f"{titles[pack]}: {'; '.join(map(absent_words, rows))}.", "* ")
+
+
+def absent_words(requirement: Requirement) -> str:
+    """A largest figure for what a batch holds none of, with its source."""
+    origin = requirement.origin
+    limits = f"{requirement.what}, {requirement.basis}: {requirement.limits()}"
+    return f"{limits} [{origin.rule}; {origin.source}; {origin.status}]"
+
+
+def nothing_goes_in(check: Judged) -> bool:
+    """A rule's largest figure for something of which the batch holds none."""
+    requirement = check.requirement
+    capped = requirement.lo is None and requirement.hi is not None
+    return bool(requirement.origin.pack) and capped and not check.value and check.ok is True and not check.why
+
+
+def _sums(answer: Answer) -> Iterator[str]:
+    assert answer.weighed is not None
+    found, unit = costs(answer.problem, answer.weighed), money_words(answer.problem)
+    yield from heading("cost")
+    if answer.problem.order.next_chance is not None:
+        used = f"value used {shown(found.value_used, 2)}{unit}: dying lots at salvage, all else at book price"
+        yield from paragraph(used)
+    yield from paragraph(f"cash {shown(found.cash, 2)}{unit}, of which additions {shown(found.additions, 2)}{unit}")
+    text = f"per kg of whole batch {shown(found.per_kg_batch, 3)}{unit}"
+    if found.per_kg_finished is not None:
+        text += f", per kg finished {shown(found.per_kg_finished, 3)}{unit}"
+    yield from paragraph(text)
+    meat, whole = (apart(shown(weight(answer.weighed.total, basis), 3)) for basis in (Basis.MEAT, Basis.BATCH))
+    yield f"whole batch {whole} kg, meat block {meat} kg"
+
+
+def trade_off(near: Near | None) -> Iterator[str]:
+    """What a near-cheapest choice costs at several premiums."""
+    if near is None or not near.steps:
+        return
+    yield from heading("trade-off")
+    rows = [[f"{trimmed(s.premium_pct, 3)} %", shown(s.cost, 2), shown(s.figure, near.wish.places)] for s in near.steps]
+    yield from table(("premium allowed", "cost", near.wish.words), rows, ">>>")
+    yield f"the cheapest, before the scales, costs {shown(near.cheapest, 2)}"
+
+
+def sure_in_short(answer: Answer) -> Iterator[str]:
+    """The least likely of the limits held with confidence, and the price of it."""
+    sure = answer.sure
+    if sure is None or not sure.likely:
+        return
+    requirement, found = min(sure.likely, key=lambda pair: pair[1].probability)
+    yield f"{sure.words}: {found.label} of the {requirement.basis} is {100 * found.probability:.1f} % likely met"
+    if sure.price is not None:
+        yield f"that confidence costs {shown(sure.price, 2)}{money_words(answer.problem)}"
+
+
+def _sure(answer: Answer) -> Iterator[str]:
+    sure = answer.sure
+    if sure is None:
+        return
+    yield from heading(f"how sure ({sure.words} asked of each limit)")
+    for requirement, found in sure.likely:
+        likely = f"{100 * found.probability:.2f} % likely met as weighed"
+        yield from paragraph(f"{found.label}, {requirement.basis}: {likely}", "* ")
+    if sure.price is not None:
+        yield f"the confidence costs {shown(sure.price, 2)} against the optimum without it"
+    for again in sure.again:
+        better = f"{trimmed(again.now.sd, 2)} to {trimmed(again.then.sd, 2)} points"
+        text = f"measuring {again.lot.name} again (error {better}) would save {shown(again.saving, 2)}"
+        yield from paragraph(text, "* ")
+
+
+def dying(answer: Answer) -> Iterator[str]:
+    """Lots that will not keep until the next chance, with what is used, left and lost."""
+    order = answer.problem.order
+    found = dying_lots(answer.problem, answer.weighed.total if answer.weighed else None)
+    if not found or order.next_chance is None:
+        return
+    yield from heading(f"dying before {day_words(order.next_chance, order.day)}")
+    rows = [
+        [e.lot.name, day_words(e.lot.use_by, order.day), shown(e.used_kg, 2), shown(e.left_kg, 2), shown(e.loss, 2)]
+        for e in found
+    ]
+    yield from table(("lot", "use by", "used kg", "left kg", "lost with it"), rows, "<<>>>", ruled=False)
+
+
+def _certificate(answer: Answer) -> Iterator[str]:
+    certificate, optimum = answer.certificate, answer.optimum
+    assert certificate is not None and optimum is not None
+    yield from heading("certificate")
+    yield from paragraph(
+        "Every limit was measured again on the weights above in exact arithmetic. "
+        f"Cost as minimised {shown(certificate.cost, 4)}; before the scales {shown(optimum.cost, 4)}."
+    )
+    if certificate.lower_bound is not None and certificate.gap is not None:
+        share = PERCENT * certificate.gap / certificate.cost if certificate.cost else Fraction(0)
+        yield from paragraph(
+            f"Proved: no batch within these limits costs less than {shown(certificate.lower_bound, 4)}. "
+            f"Gap {shown(certificate.gap, 4)} ({shown(share, 3)} %): what whole scale divisions, whole packs and the "
+            "exact weight cost at most."
+        )
+    if certificate.reported is not None:
+        yield f"Reported by the solver, not proved: at least {certificate.reported:.4f} with whole packs."

@@ -1,0 +1,50 @@
+"""How figures are said: with the digits that scale and trade warrant, never on the wrong side of a limit."""
+
+from __future__ import annotations
+
+from fractions import Fraction
+
+from constraints.numbers import G_PER_KG, shown, trimmed
+from constraints.quantities import Basis
+from constraints.requirement import Requirement
+from optimizer.pages.tables import apart
+from optimizer.problem import Problem
+
+_MOST_PLACES = 8
+
+
+def figure(value: Fraction, requirement: Requirement | None = None, places: int = 2) -> str:
+    """A figure with so many decimals, or more where fewer would hide on which side of a limit it is."""
+    limits = [] if requirement is None else [x for x in (requirement.lo, requirement.hi) if x is not None]
+    while places < _MOST_PLACES and any(value != x and shown(value, places) == shown(x, places) for x in limits):
+        places += 1
+    return apart(shown(value, places))
+
+
+def places_of(division_kg: Fraction) -> int:
+    """Decimals that show kilograms in whole divisions of a scale, two at least and three at most."""
+    return 2 if (division_kg * 100).denominator == 1 else 3
+
+
+def grams(kilograms: Fraction, division_kg: Fraction) -> str:
+    """Grams with the decimals of the scale's division."""
+    step, places = division_kg * G_PER_KG, 0
+    while places < 3 and (step * 10**places).denominator != 1:
+        places += 1
+    return apart(shown(kilograms * G_PER_KG, places))
+
+
+def division_words(division: Fraction) -> str:
+    """A scale's division in grams."""
+    return f"{trimmed(division * G_PER_KG)} g"
+
+
+def money_words(problem: Problem) -> str:
+    """What stands behind a sum of money."""
+    currency = problem.recipe.entry.currency
+    return f" {currency}" if currency else ""
+
+
+def reckoned(problem: Problem) -> list[Basis]:
+    """The bases on which a batch's composition is known."""
+    return [Basis.MEAT, Basis.BATCH, *([Basis.FINISHED] if problem.recipe.process.declared else [])]
