@@ -266,7 +266,8 @@ def _casing(answer: Answer) -> str:
 
 def _watch(answer: Answer, short_why: Prices) -> Iterator[str]:
     """What needs attention: warnings, what a laboratory must find, limits that are near, prices, lots left out."""
-    said = [("! ", text) for text in (*warnings(answer), *lot_notes(answer))]
+    said = [("! ", text) for text in warnings(answer)]
+    said += [("* ", text) for text in lot_notes(answer)]
     if answer.weighed is not None:
         said += [("? ", _unknown(check)) for check in answer.checks if mark(check) is Mark.LABORATORY]
         said += [("* ", text) for text in (*_near_limits(answer, short_why), *details.sure_in_short(answer))]
