@@ -64,7 +64,7 @@ def uncured(answer: Answer) -> str:
 
 
 def heed(answer: Answer) -> list[str]:
-    """What a maker must know on the first screen though nothing is wrong: what is confirmed, not judged, or contained."""
+    """What a maker must know at once though nothing is wrong: what is confirmed, not judged, or contained."""
     problem = answer.problem
     said = [*lot_notes(answer), *_plants(problem), *not_judged(problem)]
     held = dict.fromkeys(name for item in problem.recipe.entry.additions for name in contains(item))

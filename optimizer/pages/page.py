@@ -23,7 +23,7 @@ from optimizer.pages.loads import by_load, one_load
 from optimizer.pages.tables import apart, heading, named, paragraph, table
 from optimizer.problem import Problem
 from optimizer.reading.packs import class_for
-from optimizer.remarks import left_out, uncured, verdict_of, warnings
+from optimizer.remarks import heed, left_out, uncured, verdict_of, warnings
 from optimizer.solver.program import holds_of
 from optimizer.summary import casing_need, composition, costs, finished_kg, weight
 from optimizer.verdict import Grade, Mark, hurts, mark
@@ -267,7 +267,7 @@ def _casing(answer: Answer) -> str:
 def _watch(answer: Answer, short_why: Prices) -> Iterator[str]:
     """What needs attention: warnings, what a laboratory must find, limits that are near, prices, lots left out."""
     said = [("! ", text) for text in warnings(answer)]
-    said += [("* ", text) for text in lot_notes(answer)]
+    said += [("* ", text) for text in heed(answer)]
     if answer.weighed is not None:
         said += [("? ", _unknown(check)) for check in answer.checks if mark(check) is Mark.LABORATORY]
         said += [("* ", text) for text in (*_near_limits(answer, short_why), *details.sure_in_short(answer))]
