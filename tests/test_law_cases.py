@@ -34,11 +34,6 @@ from optimizer.reading.weighed import WeighedItem, parse_weighed
 CASES: list[dict[str, Any]] = yaml.load(
     (Path(__file__).parent / "data/law-cases.yaml").read_text(), Loader=yaml.BaseLoader
 )
-UNITED_STATES = ""
-ELSEWHERE = """129 144 159 160"""
-NOT_YET = {f"lc-{number}" for number in (UNITED_STATES + ELSEWHERE).split()}
-"""Cases that do not come out yet; one that does is taken out of here, and at the end there is none."""
-
 SALTS = {  # how a recipe says a pure salt: strengths and metals
     "sodium_nitrite": {"nitrite_pct": 100},
     "potassium_nitrite": {"nitrite_pct": 100, "nitrite_salt": "potassium"},
@@ -171,22 +166,9 @@ def judge(case: dict[str, Any], wanted: dict[str, Any]) -> None:
         assert round(finding.value, 4) == exact(wanted["figure"])
 
 
-def settled(case: dict[str, Any], outcome: Any) -> None:
-    """A case that is not done must not come out; any other must."""
-    if case["id"] not in NOT_YET:
-        outcome()
-        return
-    try:
-        for wanted in case["expect"]:
-            judge(case, wanted)
-    except Exception:
-        return
-    pytest.fail(f"{case['id']} comes out: take it out of NOT_YET")
-
-
 @pytest.mark.parametrize(("case", "wanted"), list(expected()))
 def test_a_case_of_the_law_is_judged_by_check_as_its_text_says(case: dict[str, Any], wanted: dict[str, Any]) -> None:
-    settled(case, lambda: judge(case, wanted))
+    judge(case, wanted)
 
 
 # ---- through blend ----
@@ -215,10 +197,9 @@ def compositional(case: dict[str, Any]) -> bool:
 @pytest.mark.parametrize(("case", "wanted"), list(expected()))
 def test_a_limit_binds_inside_the_model(case: dict[str, Any], wanted: dict[str, Any]) -> None:
     """With all lots of a case wanted whole, there is a batch exactly where the row is kept."""
-    plain = wanted["verdict"] != "warn" and case["id"] not in NOT_YET and compositional(case)
+    plain = wanted["verdict"] != "warn" and compositional(case)
     problem = only(case, wanted["row"]) if plain and finding_of(case, wanted["row"]) is not None else None
     if problem is None:
         return
     made = blend(problem).status is Status.OPTIMAL
-    fixed = any(r.origin.rule == wanted["row"] for r in problem.fixed)
-    assert made is (wanted["verdict"] == "pass" or (fixed and wanted["verdict"] == "warn"))
+    assert made is (wanted["verdict"] == "pass")

@@ -88,7 +88,7 @@ def group_of(requirement: Requirement) -> str:
     """Under which heading a limit stands, by what it counts."""
     counted = requirement.regulates.substances
     curing = any(name in counted for name in (*Salt, *of_family(ACCELERATOR)))
-    return GROUPS[1] if curing else GROUPS[2] if counted else GROUPS[0]
+    return GROUPS[1] if curing else GROUPS[2] if counted or requirement.unit == "ppm" else GROUPS[0]
 
 
 def unread_page(packs: Sequence[Pack]) -> str:
