@@ -1,0 +1,260 @@
+"""Faults that were once planted and went unseen, each in the place where it would do its harm.
+
+What ought to come out is worked out here by hand, or by scipy from the raw figures.
+"""
+
+from __future__ import annotations
+
+import json
+from dataclasses import replace
+from fractions import Fraction
+from pathlib import Path
+from types import SimpleNamespace
+from typing import Any
+
+import pytest
+from kitchens import Kitchen
+from typer.testing import CliRunner
+from where import ROOT
+
+from optimizer.blend import measured
+from optimizer.cli import app
+from optimizer.plan.find import Plan
+from optimizer.plan.recheck import excesses, faults
+from optimizer.plan.run import plan_week
+from optimizer.plan.week_file import read_week
+from optimizer.problem import assemble
+from optimizer.reading.lots import parse_lots
+from optimizer.reading.recipe import parse_recipe
+
+F = Fraction
+DATE = ("--date", "2026-11-25")
+HEAD = "lot,material,role,species,on_hand_kg,fat_pct,moisture_pct,protein_pct,cost_per_kg,use_by\n"
+
+
+def run(folder: Path, recipe: str, lots: str, *words: str) -> tuple[int, Any]:
+    """A command on two files, and its JSON document."""
+    (folder / "r.yaml").write_text(recipe)
+    (folder / "l.csv").write_text(lots)
+    done = CliRunner().invoke(app, [*words, *DATE, "--json"])
+    return done.exit_code, json.loads(done.stdout) if done.stdout else done.stderr
+
+
+@pytest.fixture(autouse=True)
+def _here(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.chdir(tmp_path)
+
+
+BLEND = ("blend", "r.yaml", "--lots", "l.csv", "--meat-kg", "20")
+CHECK = ("check", "b.csv", "--recipe", "r.yaml", "--lots", "l.csv")
+
+
+def used(found: Any) -> dict[str, float]:
+    return {lot["lot"]: lot["kg"] for lot in found["lots"]}
+
+
+def test_a_lot_without_a_date_goes_in_after_one_with_a_date(tmp_path: Path) -> None:
+    """Alike in all else; the undated one sorts first by its name."""
+    lots = HEAD + "A,leg,meat,pork,30,20,62,17,3,\nB,leg,meat,pork,30,20,62,17,3,2027-06-01\n"
+    _, found = run(tmp_path, "name: x\nrequire:\n  - fat: {max_pct: 25}\n", lots, *BLEND)
+    assert used(found) == {"B": 20.0}
+
+
+def test_the_earlier_of_two_dates_goes_in_first(tmp_path: Path) -> None:
+    lots = HEAD + "A,leg,meat,pork,30,20,62,17,3,2026-12-02\nB,leg,meat,pork,12,20,62,17,3,2026-12-01\n"
+    _, found = run(tmp_path, "name: x\nrequire:\n  - fat: {max_pct: 25}\n", lots, *BLEND)
+    assert used(found) == {"A": 8.0, "B": 12.0}
+
+
+PAIR = HEAD + "A,leg,meat,pork,12,20,62,17,2,\nB,neck,meat,pork,12,20,62,17,2.5,\nC,loin,meat,pork,30,20,62,17,4,\n"
+
+
+def test_lots_that_are_kept_apart_never_meet(tmp_path: Path) -> None:
+    """A with C costs 12 x 2 + 8 x 4 = 56, B with C 62, A with B, which may not be, 12 x 2 + 8 x 2.5 = 44."""
+    recipe = "name: x\nrequire:\n  - fat: {max_pct: 25}\n  - apart: {lots: [A, B]}\n"
+    code, found = run(tmp_path, recipe, PAIR, *BLEND)
+    assert code == 0 and used(found) == {"A": 12.0, "C": 8.0}
+    assert found["cost"]["value_used"] == 56.0
+    Path("b.csv").write_text("item,kg\nA,12\nB,8\n")
+    code, found = run(tmp_path, recipe, PAIR, *CHECK)
+    (check,) = (c for place in found["places"] for c in place["checks"] if c["what"] == "A, B apart")
+    assert (code, check["value"], check["ok"]) == (1, 2.0, False)
+
+
+def test_lots_that_go_together_come_both_or_not_at_all(tmp_path: Path) -> None:
+    """B and C together: 12 x 2.5 + 8 x 4 = 62, with A less: 12 x 2 + 7.95 x 2.5 + 0.05 x 4 = 44.075."""
+    recipe = "name: x\nrequire:\n  - fat: {max_pct: 25}\n  - together: {lots: [B, C]}\n"
+    code, found = run(tmp_path, recipe, PAIR, *BLEND)
+    assert code == 0 and set(used(found)) in ({"A", "B", "C"}, {"B", "C"})
+    Path("b.csv").write_text("item,kg\nA,12\nB,8\n")
+    code, found = run(tmp_path, recipe, PAIR, *CHECK)
+    (check,) = (c for place in found["places"] for c in place["checks"] if c["what"] == "B, C together")
+    assert (code, check["ok"]) == (1, False)
+
+
+@pytest.mark.parametrize(("limits", "ok"), [("max: 6", False), ("min: 1.5", True), ("min: 1.5, max: 6", False)])
+def test_meat_without_any_fat_is_no_ratio_below_a_limit(limits: str, ok: bool, tmp_path: Path) -> None:
+    """Kilograms of meat over none of fat are more than any limit."""
+    recipe = f"name: x\nrequire:\n  - meat_to_fat: {{{limits}}}\n"
+    Path("b.csv").write_text("item,kg\nC,20\n")
+    code, found = run(tmp_path, recipe, PAIR, *CHECK)
+    (check,) = (c for place in found["places"] for c in place["checks"] if c["what"] == "meat-to-fat ratio")
+    assert check["ok"] is ok and code == (0 if ok else 1)
+
+
+def test_one_load_beyond_a_limit_breaks_it_though_the_whole_holds() -> None:
+    """Loads of 20 and 28 % fat under a limit of 25 %: together 24 %."""
+    kitchen = Kitchen(
+        [{"lot": "A", "on_hand_kg": 30, "fat_pct": 20, "cost_per_kg": 3},
+         {"lot": "B", "on_hand_kg": 30, "fat_pct": 28, "cost_per_kg": 2}],
+        [{"fat": {"max_pct": 25}}], kilograms=20,
+    )  # fmt: skip
+    problem = assemble(parse_recipe(kitchen.recipe_text(), "r"), parse_lots(kitchen.lots_text(), "l"), kitchen.order())
+    a, b = (problem.formula.exact_batch(kg) for kg in ((F(10), F(0)), (F(0), F(10))))
+    both = problem.formula.exact_batch((F(10), F(10)))
+    weighed: Any = SimpleNamespace(total=both, loads=(a, b))
+    (check,) = (c for c in measured(problem.requirements, weighed) if c.requirement.what == "fat")
+    assert (check.value, check.worst_load, check.ok) == (24, 28, False)
+    weighed = SimpleNamespace(total=both, loads=(a, a))
+    (check,) = (c for c in measured(problem.requirements, weighed) if c.requirement.what == "fat")
+    assert (check.worst_load, check.ok) == (20, True)
+
+
+CURED = """\
+name: x
+rules: [us]
+product_class: sausage
+steps: [smoked, cooked]
+require:
+  - fat: {max_pct: 25}
+additions:
+  - {name: cure, is: cure, nitrite_pct: 6.25, ingoing_nitrite_ppm: 150}
+yield: {finished_pct: 90}
+scales: {spice_g: 0.1}
+"""
+
+
+@pytest.mark.parametrize(
+    ("share", "forbids", "off"),
+    [("0.89", True, True), ("0.911", False, True), ("1", False, False), ("1.03", False, True), ("1.05", True, True)],
+)
+def test_a_cure_a_tenth_short_or_over_the_law_must_not_be_made(
+    share: str, forbids: bool, off: bool, tmp_path: Path
+) -> None:
+    """20 kg at 150 ppm want 48 g of 6.25 %; 156.25 ppm (9 CFR 424.21(c), 1/4 oz to 100 lb) are 50 g."""
+    grams = F(48) * F(share)
+    Path("b.csv").write_text(f"item,kg,grams\nA,12,\nC,8,\ncure,,{float(grams)}\n")
+    code, found = run(tmp_path, CURED, PAIR, *CHECK)
+    (dose,) = found["doses"]
+    assert (dose["dose_grams"], dose["off"]) == (48.0, off)
+    assert dose["forbids"] is (share == "0.89")
+    assert found["verdict"]["headline"].startswith("DO NOT MAKE") is forbids
+    assert code == (1 if forbids or off else 0)
+
+
+@pytest.mark.parametrize(("tolerance", "certain"), [("5", True), ("60", False)])
+def test_a_range_of_the_scales_that_crosses_a_limit_is_not_certain(
+    tolerance: str, certain: bool, tmp_path: Path
+) -> None:
+    """10 kg of 20 % and 10 kg of 30 % are 25 %; the limit is 25.1. With 60 g up and down: at most 25.2 %."""
+    lots = HEAD + "A,leg,meat,pork,30,20,62,17,3,\nB,neck,meat,pork,30,30,54,15,3,\n"
+    Path("b.csv").write_text("item,kg\nA,10\nB,10\n")
+    recipe = "name: x\nrequire:\n  - fat: {max_pct: 25.02}\n"
+    code, found = run(tmp_path, recipe, lots, *CHECK, "--meat-tolerance-g", tolerance)
+    (check,) = (c for place in found["places"] for c in place["checks"] if c["what"] == "fat")
+    high = (F(20) * (10 - F(tolerance) / 1000) + 30 * (10 + F(tolerance) / 1000)) / 20
+    assert (check["value"], check["ok"]) == (25.0, True)
+    assert check["high"] == pytest.approx(float(high))
+    assert check["whole_range"] is certain
+    assert (code == 0) is certain and found["verdict"]["headline"].startswith("NOT CERTAIN") is not certain
+
+
+def test_a_price_of_a_ratio_is_per_kilogram_on_a_kilogram(tmp_path: Path) -> None:
+    """The least meat to a kilogram of fat, 3: of 20 kg 15 are meat at 3.00 and 5 fat at 1.00; at 4 they are 16 and 4.
+
+    Cost at a ratio r is 20.025 (least weight 19.975) times (3 r + 1) / (r + 1): its slope at 3 is 2 / 16 a kilogram.
+    """
+    lots = HEAD + "A,leg,meat,pork,30,10,70,19,3,\nB,back fat,fat,pork,30,80,15,4,1,\n"
+    recipe = "name: x\nrequire:\n  - meat_to_fat: {min: 3}\n"
+    _, found = run(tmp_path, recipe, lots, "why", *BLEND[1:])
+    (price,) = (b for b in found["binding"] if b["what"] == "meat-to-fat ratio")
+    assert price["loosen"]["saves_per_unit"] == pytest.approx(19.975 * 2 / 16, rel=1e-9)
+
+
+def test_a_blend_in_loads_is_never_worse_in_one_of_them(tmp_path: Path) -> None:
+    """A fat band as narrow as two divisions: every load holds it, by the figures of the loads alone."""
+    lots = HEAD + "A,leg,meat,pork,60,10,70,19,3,\nB,belly,fat,pork,60,52,37,10,1.5,\n"
+    recipe = "name: x\nrequire:\n  - fat: {min_pct: 24, max_pct: 25}\nmixer_kg: 9\n"
+    code, found = run(tmp_path, recipe, lots, *BLEND)
+    assert code == 0 and len(found["loads"]) == 3
+    fat = {"A": F(10), "B": F(52)}
+    each = []
+    for load in found["loads"]:
+        kg = {lot["lot"]: F(str(lot["kg"])) for lot in load["lots"]}
+        each.append(sum(fat[n] * x for n, x in kg.items()) / sum(kg.values()))
+    assert all(24 <= x <= 25 for x in each)
+    (check,) = (c for c in found["checks"] if c["what"] == "fat")
+    assert check["worst_load"] == pytest.approx(float(max(each)))
+
+
+# A plan checked again: every rule of the kitchen and of an order, broken one at a time.
+
+
+@pytest.fixture(scope="module")
+def plan() -> Plan:
+    return plan_week(read_week(str(ROOT / "tests/data/small/week/week.yaml")), compare=False, talk=False).plan
+
+
+def said(plan: Plan, **changed: Any) -> str:
+    made, orders = changed.get("made", plan.made), changed.get("orders", plan.orders)
+    return "; ".join(faults(plan.program, made, orders))
+
+
+def test_a_sound_plan_has_no_faults(plan: Plan) -> None:
+    assert said(plan) == ""
+
+
+def order_of(plan: Plan, **offer: Any) -> list[Any]:
+    """The orders, the first of them of an offer with other terms."""
+    first, *others = plan.orders
+    changed = replace(first, supply=replace(first.supply, offer=replace(first.offer, **offer)))
+    return [changed, *others]
+
+
+def test_an_order_that_its_terms_do_not_allow_is_a_fault(plan: Plan) -> None:
+    first = plan.orders[0]
+    money, kg = first.money, first.kg
+    one = F(1, 100)
+    assert said(plan, orders=order_of(plan, minimum=money, smallest=kg, largest=kg)) == ""
+    for offer, words in (
+        ({"minimum": money + one}, "below the minimum"), ({"smallest": kg + one}, "outside what one may order"),
+        ({"largest": kg - one}, "outside what one may order"), ({"pack": kg * 2 / 3}, "no whole number of packs"),
+        ({"weekdays": frozenset()}, "is not delivered on"),
+    ):  # fmt: skip
+        assert words in said(plan, orders=order_of(plan, **offer)), offer
+
+
+def test_more_than_there_is_is_a_fault(plan: Plan) -> None:
+    one, *others = plan.made
+    supply, kg = next(iter(one.taken.items()))
+    more = replace(one, taken={**one.taken, supply: kg + 1000})
+    assert "is used than there is" in said(plan, made=[more, *others])
+    bought = replace(plan.orders[0], kg=F(1, 10))
+    assert "is used than there is" in said(plan, orders=[bought, *plan.orders[1:]])
+
+
+def test_a_batch_outside_its_days_or_its_size_is_a_fault(plan: Plan) -> None:
+    last = plan.made[-1]
+    others = [one for one in plan.made if one is not last]
+    assert f"{last.job.name} has 0 kg" in said(plan, made=others) or last.job.name in said(plan, made=others)
+    moved = replace(last, day=0)
+    assert f"{last.job.name} is made outside its days" in said(plan, made=[*others, moved])
+
+
+def test_a_kitchen_that_is_too_small_is_a_fault(plan: Plan) -> None:
+    """Two batches of 40 kg on a day whose grinder takes 60."""
+    by_name = {one.job.name: one for one in plan.made}
+    second = replace(by_name["second"], day=by_name["first"].day)
+    found = excesses(plan.program, [by_name["first"], second, by_name["third"]], plan.orders)
+    assert [(one.label, one.kg) for one in found] == [(("stage", 0, by_name["first"].day), 20)]
+    assert excesses(plan.program, plan.made, plan.orders) == []
