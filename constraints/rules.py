@@ -143,18 +143,10 @@ class ProductClass(Strict):
     """Wider classes whose rows are for it too."""
     method: Method = Method.COMMINUTED
     """How its cure gets into the meat."""
-    steps: tuple[ProcessStep, ...] = ()
-    """One of these steps is done to what bears the name; none stated means that it does not matter."""
-    no_steps: tuple[ProcessStep, ...] = ()
-    """None of these steps is done to what bears the name."""
-
+    made: When = Field(default_factory=When)
+    """How what bears the name is made; only looked at where another name is sought for a batch."""
     needs: tuple[Name, ...] = ()
     """Substances without which a product is none of this class."""
-
-    def fits(self, product: Product) -> bool:
-        """True for a product that is made as the class is."""
-        made = not self.steps or not product.steps.isdisjoint(self.steps)
-        return made and product.steps.isdisjoint(self.no_steps)
 
     @model_validator(mode="after")
     def _known_needs(self) -> ProductClass:

@@ -15,6 +15,7 @@ from constraints.requirement import Requirement
 from constraints.row import Row
 from optimizer.clock import Left, limited
 from optimizer.conflict import Conflict, explain
+from optimizer.other_names import other_names
 from optimizer.problem import Problem
 from optimizer.solver.model import Ending
 from optimizer.solver.optimum import Optimum, Ranks, SolverDisagrees, optimise, ranks_of
@@ -80,6 +81,8 @@ class Answer:
     scale_prevents: tuple[Requirement, ...] = ()
     scale_certain: bool = True
     sure: Sure | None = None
+    other_names: tuple[str, ...] = ()
+    """Where it may not bear this name: the names under which it is lawful, in words."""
     of_week: bool = False
     """True where a week's plan chose the lots, so that the batch alone need not be the cheapest."""
 
@@ -182,7 +185,11 @@ def _answer(problem: Problem, layout: Layout, optimum: Optimum, weighed: Weighed
     checks = _as_judged_once(problem, measured(problem.requirements, weighed))
     broken = [check.requirement for check in checks if check.ok is False and check.requirement.origin.blocks]
     if broken:
-        return Answer(_refusal(broken), problem, checks)
+        refused = Answer(_refusal(broken), problem, checks)
+        if refused.grade is not Grade.NOT_THIS_NAME:
+            return refused
+        names = other_names(problem.recipe, problem.packs, problem.order.day, weighed.total)
+        return replace(refused, other_names=names)
     certificate = certify(problem, layout, optimum, weighed)
     if not certificate.feasible or (certificate.gap is not None and certificate.gap < 0):
         raise SolverDisagrees("the weighed batch does not stand up to exact recomputation")

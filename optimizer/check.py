@@ -20,6 +20,7 @@ from constraints.rules import Pack
 from optimizer.blend import Check, margin
 from optimizer.doses import Dose, doses, salt_targets
 from optimizer.mend import Mend, Mender
+from optimizer.other_names import other_names
 from optimizer.problem import error_faults, free_band, gaps_of, why_left_out
 from optimizer.reading.lots import LotTable
 from optimizer.reading.packs import legal_requirements, product_of, unjudged
@@ -90,8 +91,8 @@ class Report:
     ``doses`` are the additions against their doses, ``unfit`` lots that may not go in, or not so much of them.
     ``loads`` are the mixer loads, each checked alone, where they were weighed apart; ``load`` is the number of this
     one, 0 for the whole batch. ``apart`` says where the loads do not add up to the whole, ``unlike`` where a lot's two
-    weights do not belong together, ``against`` what the lots table or the mixer does not allow, and ``not_judged`` what
-    a blend would have judged and a weighed batch does not show.
+    weights do not belong together, ``against`` what the lots table or the mixer does not allow, ``not_judged`` what
+    a blend would have judged and a weighed batch does not show, and ``other_names`` under which name it is lawful.
     """
 
     recipe: Recipe
@@ -106,6 +107,7 @@ class Report:
     unlike: tuple[str, ...] = ()
     against: tuple[str, ...] = ()
     not_judged: tuple[str, ...] = ()
+    other_names: tuple[str, ...] = ()
 
     @property
     def each(self) -> tuple[Report, ...]:
@@ -195,9 +197,11 @@ def check(
     unfit = dict.fromkeys((*_unfit(recipe, whole.batch, day), *_unfit(recipe, summed, day)))
     apart = _apart(whole.batch, summed) if loads else ()
     unlike = tuple(_unlike(table, weighed))
+    named = whole.grade is Grade.NOT_THIS_NAME
     return replace(
         whole, places=mended, unfit=tuple(unfit), loads=tuple(loads), apart=apart, unlike=unlike,
         against=tuple(_against(recipe, table, whole, loads)), not_judged=tuple(_not_judged(recipe, whole, loads)),
+        other_names=other_names(recipe, packs, day, whole.batch) if named else (),
     )  # fmt: skip
 
 

@@ -71,6 +71,7 @@ def as_dict(answer: Answer) -> dict[str, Any]:
     return {
         "status": str(answer.status),
         "verdict": verdict_of(answer).as_dict(),
+        "other_names": list(answer.other_names),
         "recipe": problem.recipe.entry.name,
         "rules": [pack.pack for pack in problem.packs],
         "date": problem.order.day.isoformat(),

@@ -65,6 +65,8 @@ def _verdict(report: Report) -> Iterator[str]:
     for grade in (Grade.DO_NOT_MAKE, Grade.NOT_THIS_NAME):
         for part in report.each:
             yield from _forbidding(part, grade)
+    for text in report.other_names:
+        yield from paragraph(f"Under another name: {text}", "> ", "  ")
     for part in report.each:
         yield from _doubtful(part)
     for text in report.apart:
@@ -257,6 +259,7 @@ def check_document(report: Report) -> str:
     document = {
         "status": str(verdict(report).grade),
         "verdict": verdict(report).as_dict(),
+        "other_names": list(report.other_names),
         "recipe": report.recipe.entry.name,
         "date": report.day.isoformat(),
         "meat_kg": float(weight(report.batch, Basis.MEAT)),

@@ -102,6 +102,8 @@ def do_not_make(answer: Answer) -> Iterator[str]:
         value = "" if check.value is None else f" is {figure(check.value, requirement)} {requirement.unit}"
         what = f"{requirement.what} of the {requirement.basis}{value}"
         yield from paragraph(f"{what}, {requirement.limits()} allowed: {details.source_words(requirement)}", "* ")
+    for text in answer.other_names:
+        yield from paragraph(f"Under another name: {text}", "> ", "  ")
     yield from doses_that_pass(answer)
 
 
