@@ -40,11 +40,16 @@ SALTS = {  # how a recipe says a pure salt: strengths and metals
     "sodium_nitrate": {"nitrite_pct": 0, "nitrate_pct": 100},
     "potassium_nitrate": {"nitrite_pct": 0, "nitrate_pct": 100, "nitrate_salt": "potassium"},
 }
-WET = {  # what is not dry states its composition, invented figures
-    "milk": {"is": "liquid", "fat_pct": 3.5, "moisture_pct": 87, "protein_pct": 3.3, "salt_pct": 0.1},
-    "whole_egg": {"is": "liquid", "fat_pct": 10, "moisture_pct": 76, "protein_pct": 12, "salt_pct": 0.3},
+STATED = {  # what is not dry states its composition, invented figures; what reads like an allergen states it
+    "malt_syrup": {"allergens": ["gluten"]},
+    "milk": {
+        "is": "liquid", "allergens": ["milk"], "fat_pct": 3.5, "moisture_pct": 87, "protein_pct": 3.3, "salt_pct": 0.1,
+    },
+    "whole_egg": {
+        "is": "liquid", "allergens": ["egg"], "fat_pct": 10, "moisture_pct": 76, "protein_pct": 12, "salt_pct": 0.3,
+    },
     "cheese": {"moisture_pct": 38, "protein_pct": 24, "salt_pct": 2},
-}
+}  # fmt: skip
 
 
 def expected() -> Iterator[Any]:
@@ -95,7 +100,7 @@ def additions_of(case: dict[str, Any]) -> list[dict[str, Any]]:
             continue
         what = entry["is"]
         known = what in PLAIN_KINDS or what in SUBSTANCES
-        said = {"is": what if known else "spice"} | WET.get(what, {})
+        said = {"is": what if known else "spice"} | STATED.get(what, {})
         if what in SALTS:
             said = {"is": "cure", "confirm_strength": "yes"} | SALTS[what]
         further = {key: value for key, value in entry.items() if key not in ("is", "kg", "purpose")}
