@@ -8,7 +8,7 @@ from fractions import Fraction
 from pydantic import model_validator
 
 from constraints.composition import PercentBand, PlainBand
-from constraints.document import Name, YesNo
+from constraints.document import Name, Positive, YesNo
 from constraints.formula import Formula
 from constraints.ingredients import FAT
 from constraints.numbers import PERCENT
@@ -32,7 +32,18 @@ class TagRatio(Ratio):
         )
 
 
-class MeatToFat(PlainBand):
+class RatioBand(PlainBand):
+    """A ratio of two weights, which is never negative."""
+
+    target: Positive | None = None
+    """Figure aimed at."""
+    min: Positive | None = None
+    """Smallest figure."""
+    max: Positive | None = None
+    """Largest figure."""
+
+
+class MeatToFat(RatioBand):
     """Kilograms of lots with role meat to kilograms of lots with role fat."""
 
     def build(self, origin: Origin) -> Requirement:
@@ -44,7 +55,7 @@ class MeatToFat(PlainBand):
         )  # fmt: skip
 
 
-class LeanToFat(PlainBand):
+class LeanToFat(RatioBand):
     """Lean to fat by analysis: (100 - fat) / fat over the meat block."""
 
     def build(self, origin: Origin) -> Requirement:

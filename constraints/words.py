@@ -25,6 +25,10 @@ _FIGURES = "ol23456789"
 _HEAD = 4
 """Letters by which a part of a word is looked up; none is shorter."""
 _THREE_LETTERS = re.compile(r"[^\W\d_]{3}")
+_APART = re.compile(r"(?<![^\W_])\d+(?![^\W_])")
+"""Figures that stand alone: a table numbers thousands of lots of one name, which are looked at once."""
+_MARKED = re.compile(r"2(?:49|5[0-2])|76[23]|77[05]")
+"""What E and CAS numbers have in them."""
 
 
 @dataclass(frozen=True)
@@ -99,10 +103,16 @@ def speaks_of_plant(name: str) -> bool:
     return known.plants.among(said) and known.forms.among(said)
 
 
-@lru_cache(maxsize=100_000)
 def speaks_of_cured_meat(name: str) -> bool:
     """True where a lot's name or material speaks of meat that was cured before."""
-    return _THREE_LETTERS.search(name) is not None and (speaks_of_nitrite(name) or _sources().lots.among(tokens(name)))
+    if not _THREE_LETTERS.search(name):
+        return False
+    return _cured_meat(name if _MARKED.search(name) else _APART.sub("", name))
+
+
+@lru_cache(maxsize=100_000)
+def _cured_meat(name: str) -> bool:
+    return speaks_of_nitrite(name) or _sources().lots.among(tokens(name))
 
 
 def plant_wording() -> dict[str, str]:

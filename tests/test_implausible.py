@@ -78,3 +78,19 @@ def test_a_suspicious_figure_that_was_set_is_said() -> None:
     assert asked() == []
     (warning,) = asked("addition.pepper.g_per_kg_meat=60")
     assert "60 g of pepper in a kilogram is a lot" in warning.found
+
+
+@pytest.mark.parametrize("limit", ["meat_to_fat: {min: -1}", "lean_to_fat: {max: 0}", "meat_to_fat: {target: -2}"])
+def test_a_ratio_of_weights_is_never_negative(limit: str) -> None:
+    (fault,) = faults_of(RECIPE + f"require:\n  - {limit}\n")
+    assert fault.line == 8 and "above 0" in fault.allowed
+
+
+@pytest.mark.parametrize(
+    ("limit", "idle"),
+    [("fat: {min_pct: 0}", True), ("share: {species: pork, max_pct: 100}", True), ("protein: {min_pct: 1}", False),
+     ("fat: {max_pct: 99}", False)],
+)  # fmt: skip
+def test_a_limit_that_every_batch_keeps_is_warned_of(limit: str, idle: bool) -> None:
+    warnings = parse_recipe(RECIPE + f"require:\n  - {limit}\n", "r.yaml").warnings
+    assert [w.line for w in warnings if "every batch keeps" in w.found] == [8] * idle

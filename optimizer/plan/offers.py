@@ -21,8 +21,9 @@ from constraints.document import read_text
 from constraints.faults import BadInput, Fault, Severity, nearest
 from constraints.ingredients import Lot
 from constraints.numbers import NotANumber, trimmed
+from constraints.spelling import hidden, unprintable
 from optimizer.reading.lots import parse_lots
-from optimizer.reading.table import Table, cut, figure, has_decimal_commas
+from optimizer.reading.table import Table, cut, figure, has_decimal_commas, text_cell
 
 WEEKDAYS = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
 FIGURES = (
@@ -131,6 +132,9 @@ def parse_offers(text: str, file: str) -> OfferTable:
     ]
     groups: dict[str, list[_Row]] = {}
     for row in rows:
+        supplier = row.typed.get("supplier", "")
+        if unprintable(supplier):
+            faults.append(row.fault("supplier", f"{supplier!r} holds {hidden(supplier)}", "a name as it is seen"))
         groups.setdefault(row.typed["offer"], []).append(row)
     lots, warnings = _lots(table, groups, file, faults)
     offers = [offer for name, group in groups.items() if (offer := _offer(name, group, lots, faults)) is not None]
@@ -235,7 +239,7 @@ def _lots(
 
 def _csv_line(cells: Sequence[str], delimiter: str) -> str:
     text = io.StringIO()
-    csv.writer(text, delimiter=delimiter, lineterminator="").writerow(cells)
+    csv.writer(text, delimiter=delimiter, lineterminator="").writerow(map(text_cell, cells))
     return text.getvalue().replace("\n", " ")
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from fractions import Fraction
 
+from constraints.composition import PercentBand
 from constraints.document import Document
 from constraints.document.place import Loc
 from constraints.faults import Fault, Severity
@@ -39,6 +40,7 @@ _WHOLE_PERCENTS = ("fat", "protein", "moisture", "share")
 def suspicions(entry: RecipeEntry, document: Document) -> Iterator[Fault]:
     """Every suspicious figure of a recipe, as a warning."""
     yield from _fractions(entry, document)
+    yield from _idle(entry, document)
     yield from _spices(entry, document)
     yield from _casing(entry, document)
 
@@ -107,6 +109,18 @@ def _fractions(entry: RecipeEntry, document: Document) -> Iterator[Fault]:
                 found = f"{kind} {key} {trimmed(figure)} may be a fraction"
                 allowed = f"percent: {trimmed(100 * figure)}, not {trimmed(figure)}"
                 yield _warning(document, ("require", i, kind, key), found, allowed)
+
+
+def _idle(entry: RecipeEntry, document: Document) -> Iterator[Fault]:
+    """Percentages that every batch keeps."""
+    for i, asked in enumerate(entry.require):
+        limits = asked.entry()
+        if isinstance(limits, PercentBand):
+            lo, hi = limits.limits()
+            if not lo and (hi is None or hi >= PERCENT):
+                found = f"every batch keeps this limit on {asked.kind()}"
+                allowed = "a smallest figure above 0 %, or a largest below 100 %"
+                yield _warning(document, ("require", i, asked.kind()), found, allowed)
 
 
 def _spices(entry: RecipeEntry, document: Document) -> Iterator[Fault]:
