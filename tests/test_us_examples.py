@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from datetime import date
 from fractions import Fraction
-from math import floor
+from math import ceil, floor
 
 import pytest
 from worked import OUNCE, agrees, half_a_unit, inputs, read
@@ -210,9 +210,9 @@ def test_the_largest_dose_lies_where_it_was_published_and_is_rounded_down(
     assert judged(tenths + Fraction(1, 10)) is False
 
 
-def test_a_published_dose_that_was_rounded_up_is_over_the_limit() -> None:
+def test_a_dose_that_is_rounded_up_is_over_the_limit() -> None:
     i = inputs(TABLE["us-no2-17"])
-    printed = Fraction(TABLE["us-no2-17"]["published_answer"])
+    printed = Fraction(ceil(Fraction(TABLE["us-no2-17"]["computed_answer"])))
     limit = row("us-nitrite-bacon-dry-cured", "bacon_dry_cured")
     assert measured(limit, (lot(), i["meat_g"]), (cure(i["nitrite_fraction"]), printed)).ok is False
 
@@ -279,10 +279,10 @@ def test_the_200_ppm_of_the_finished_product_is_a_residual_and_no_mass_balance()
 
 
 def test_a_premix_taken_for_another_strength() -> None:
-    """Trap T8: 6.25 % premix at the rate of a 5.88 % one is 166 ppm, over the limit."""
-    rate = Fraction("0.0025") * Fraction("6.25") / Fraction("5.88")
+    """Trap T8: 6.25 % premix at the rate of a weaker one (constructed: 5.5 %) is 177.6 ppm, over the limit."""
+    rate = Fraction("0.0025") * Fraction("6.25") / Fraction("5.5")
     verdict = comminuted(rate, Fraction("0.0625"), ONE)
-    assert abs(value(verdict) - 166) < Fraction("0.5")
+    assert round(value(verdict), 1) == Fraction("177.6")
     assert verdict.ok is False
 
 
