@@ -31,6 +31,7 @@ from constraints.numbers import PERCENT, trimmed
 from constraints.quantities import MissingProperty, Process, Quantity
 from constraints.requirement import Requirement, Verdict
 from constraints.row import Row
+from constraints.vector import Vector
 
 FAT_SD = "fat_sd_pct"
 FAT_METHOD = "fat_method"
@@ -233,7 +234,7 @@ class Confident(Requirement):
         """The plain figure where neither it nor its error depends on the lots chosen."""
         return None if self.cones(formula) else self.on_paper.fixed_value(formula)
 
-    def terms(self, formula: Formula) -> tuple[tuple[Fraction, ...], tuple[Fraction, ...] | None] | None:
+    def terms(self, formula: Formula) -> tuple[Vector, Vector | None] | None:
         """The plain figure's numerator and denominator."""
         return self.on_paper.terms(formula)
 
@@ -245,7 +246,7 @@ class Confident(Requirement):
             if not errors:
                 continue
             if row.hi is not None:
-                yield "hi", Cone(row.label, row.coefs, row.hi, self.confidence.z, errors)
+                yield "hi", Cone(row.label, tuple(row.coefs), row.hi, self.confidence.z, errors)
             if row.lo is not None:
                 yield "lo", Cone(row.label, tuple(-a for a in row.coefs), -row.lo, self.confidence.z, errors)
 

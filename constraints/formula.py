@@ -12,9 +12,13 @@ from dataclasses import dataclass, field
 from enum import StrEnum
 from fractions import Fraction
 
+import numpy as np
+
+from constraints.figures import Figures
 from constraints.ingredients import SALT, Ingredient, Kind, Lot
 from constraints.numbers import PERCENT
 from constraints.quantities import Basis, Process, Quantity, stated
+from constraints.vector import Vector
 
 _ZERO = Fraction(0)
 _ONE = Fraction(1)
@@ -67,10 +71,16 @@ class Formula:
     """Eligible lots, additions and process. ``columns`` are what a solver may choose: lots, then free additions.
 
     Raises NoDose where no amounts satisfy the doses, and MissingProperty where a total of salt needs a figure that
-    a liquid or an inclusion does not state.
+    a liquid or an inclusion does not state. ``figures`` has those of these and other lots, for many formulas.
     """
 
-    def __init__(self, lots: Sequence[Ingredient], additions: Sequence[Addition], process: Process) -> None:
+    def __init__(
+        self,
+        lots: Sequence[Ingredient],
+        additions: Sequence[Addition],
+        process: Process,
+        figures: Figures | None = None,
+    ) -> None:
         self.lots: tuple[Ingredient, ...] = tuple(lots)
         self.additions: tuple[Addition, ...] = tuple(additions)
         self.process = process
@@ -81,9 +91,14 @@ class Formula:
         self._drivers = self._solve_doses()
         self._carried: dict[Ingredient, tuple[tuple[Ingredient, Fraction], ...]] = {}
         self._carried_cost: dict[Ingredient, Fraction] = {}
+        self.figures = Figures(self.lots) if figures is None else figures
+        self.places = self.figures.places(self.lots)
         self._alike = self._by_what_they_carry()
+        self._kinds = tuple(dict.fromkeys(self._alike.values()))
+        at = {alike: k for k, alike in enumerate(self._kinds)}
+        self.kind_of = np.array([at[self._alike[column]] for column in self.columns], dtype=np.int64)
         self._brought: dict[Quantity, tuple[Fraction, ...]] = {}
-        self._totals: dict[tuple[Quantity, Fraction], tuple[Fraction, ...]] = {}
+        self._totals: dict[tuple[Quantity, Fraction], Vector] = {}
 
     def carried(self, column: Ingredient) -> tuple[tuple[Ingredient, Fraction], ...]:
         """The dosed additions that one kilogram of a column brings along, in kilograms."""
@@ -104,10 +119,19 @@ class Formula:
             self._carried_cost[alike] = sum((share * item.cost_per_kg for item, share in self.carried(alike)), _ZERO)
         return self._carried_cost[alike]
 
+    def carried_costs(self) -> tuple[Fraction, ...]:
+        """Money of the dosed additions for each kind of column; ``kind_of`` has each column's kind."""
+        return tuple(self.carried_cost(alike) for alike in self._kinds)
+
     def _by_what_they_carry(self) -> dict[Ingredient, Ingredient]:
         """For each column the first that carries the same: most lots differ in nothing that a dose depends on."""
-        first: dict[tuple[Fraction, ...], Ingredient] = {}
-        return {column: first.setdefault(self._weights(column), column) for column in self.columns}
+        first: dict[tuple[object, ...], Ingredient] = {}
+        return {column: first.setdefault(self._depends_on(column), column) for column in self.columns}
+
+    def _depends_on(self, column: Ingredient) -> tuple[object, ...]:
+        """All that the doses for a kilogram of a column depend on."""
+        rework = isinstance(column, Lot) and column.rework
+        return column.kind is Kind.LOT, rework, stated(column, SALT) if self.counts_salt else None
 
     def total(self, quantity: Quantity, column: Ingredient) -> Fraction:
         """A quantity in one kilogram of a column together with the additions it carries."""
@@ -120,18 +144,25 @@ class Formula:
             self._brought[quantity] = tuple(_dot(amounts, driver) for driver in self._drivers.all())
         return _dot(self._weights(column), self._brought[quantity])
 
-    def totals(self, quantity: Quantity, scale: Fraction = _ONE) -> tuple[Fraction, ...]:
-        """``scale`` times the ``total`` of every column, reckoned once."""
+    def totals(self, quantity: Quantity, scale: Fraction = _ONE) -> Vector:
+        """``scale`` times the ``total`` of every column, reckoned once. Raises MissingProperty."""
         if (quantity, scale) not in self._totals:
             self._totals[quantity, scale] = (
-                self._unscaled(quantity) if scale == 1 else tuple(scale * part for part in self.totals(quantity))
+                self._unscaled(quantity) if scale == 1 else self.totals(quantity).times(scale)
             )
         return self._totals[quantity, scale]
 
-    def _unscaled(self, quantity: Quantity) -> tuple[Fraction, ...]:
-        added = {alike: self._added(quantity, alike) for alike in set(self._alike.values())}
-        parts = [(quantity.per_kg(column, self.process), added[self._alike[column]]) for column in self.columns]
-        return tuple(own + more if more else own for own, more in parts)
+    def _unscaled(self, quantity: Quantity) -> Vector:
+        every, silent = self.figures.of(quantity, self.process)
+        if len(silent):
+            missing = set(silent.tolist()).intersection(self.places.tolist())
+            for place in sorted(missing):
+                quantity.per_kg(self.figures.items[place], self.process)
+        own = every.at(self.places)
+        if self.free:
+            own = own.joined(Vector.of(quantity.per_kg(a.item, self.process) for a in self.free))
+        added = [self._added(quantity, alike) for alike in self._kinds]
+        return own.plus(Vector.of(added).at(self.kind_of)) if any(added) else own
 
     def exact_batch(self, kilograms: Sequence[Fraction]) -> Batch:
         """The batch of these kilograms of the columns with every dosed addition at its exact amount."""

@@ -38,7 +38,12 @@ def guarding(items: Iterable[Ingredient]) -> tuple[Requirement, ...]:
 
 def brought(items: Iterable[Ingredient]) -> frozenset[Salt]:
     """The salts that ingredients bring: a cure's and those stated as properties, and what rework was made with."""
-    return frozenset(salt for item in items for salt, name in _PROPERTY.items() if _amount(item, name))
+    return frozenset[Salt]().union(*(_of(item) for item in items))
+
+
+@cache
+def _of(item: Ingredient) -> frozenset[Salt]:
+    return frozenset(salt for salt, name in _PROPERTY.items() if _amount(item, name))
 
 
 def _amount(item: Ingredient, name: str) -> Fraction:

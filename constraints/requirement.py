@@ -5,7 +5,6 @@ The faces share one definition (a quantity over a quantity between two limits), 
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from enum import StrEnum
 from fractions import Fraction
@@ -18,6 +17,7 @@ from constraints.meaning import COMPOSITION, Regulates, Role, Side
 from constraints.numbers import trimmed
 from constraints.quantities import Quantity
 from constraints.row import Row
+from constraints.vector import Vector
 
 if TYPE_CHECKING:
     from constraints.confidence import Confidence, Likelihood
@@ -175,7 +175,7 @@ class Requirement:
         """How likely each limit that depends on measured figures is met as blended, in floating point."""
         return ()
 
-    def terms(self, formula: Formula) -> tuple[tuple[Fraction, ...], tuple[Fraction, ...] | None] | None:
+    def terms(self, formula: Formula) -> tuple[Vector, Vector | None] | None:
         """Its figure as numerator over denominator (None: one) per kilogram of each column, where it is one."""
         return None
 
@@ -212,11 +212,9 @@ class Ratio(Requirement):
         over, under = self.terms(formula)
         rows = []
         if self.hi is not None:
-            coefs = _less(over, self.hi, under)
-            rows.append(Row(f"{self.what} at most", coefs, hi=Fraction(0)))
+            rows.append(Row(f"{self.what} at most", over.plus(under, -self.hi), hi=Fraction(0)))
         if self.lo is not None:
-            coefs = _less(over, self.lo, under)
-            rows.append(Row(f"{self.what} at least", coefs, lo=Fraction(0)))
+            rows.append(Row(f"{self.what} at least", over.plus(under, -self.lo), lo=Fraction(0)))
         return tuple(rows)
 
     def measure(self, batch: Batch) -> Verdict:
@@ -230,19 +228,11 @@ class Ratio(Requirement):
     def fixed_value(self, formula: Formula) -> Fraction | None:
         """The ratio where every column, with what it carries, has the same one."""
         over, under = self.terms(formula)
-        if not under or under[0] <= 0:
-            return None
-        first = over[0] / under[0]
-        return first if all(a == first * b and b > 0 for a, b in zip(over, under, strict=True)) else None
+        return over.first / under.first if over.alike(under) else None
 
-    def terms(self, formula: Formula) -> tuple[tuple[Fraction, ...], tuple[Fraction, ...]]:
+    def terms(self, formula: Formula) -> tuple[Vector, Vector]:
         """Scaled numerator and denominator per kilogram of each column."""
         return formula.totals(self.over, self.scale), formula.totals(self.under)
-
-
-def _less(over: Sequence[Fraction], limit: Fraction, under: Sequence[Fraction]) -> tuple[Fraction, ...]:
-    """``over - limit * under``, column by column; most columns have one kilogram below."""
-    return tuple(a - (limit if b == 1 else limit * b) if b else a for a, b in zip(over, under, strict=True))
 
 
 @dataclass(frozen=True)

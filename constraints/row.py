@@ -15,7 +15,7 @@ class Row:
     """One linear row over the formula's columns: ``lo <= coefs . kilograms <= hi``."""
 
     label: str
-    coefs: tuple[Fraction, ...]
+    coefs: Sequence[Fraction]
     lo: Fraction | None = None
     hi: Fraction | None = None
 

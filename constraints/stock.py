@@ -12,6 +12,7 @@ from constraints.meaning import Role
 from constraints.quantities import Basis, Weight
 from constraints.requirement import Hold, Origin, Requirement, Verdict
 from constraints.row import Row
+from constraints.vector import Vector
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -38,10 +39,9 @@ class BatchSize(Requirement):
         """One row with both limits."""
         return (Row("weight", self.terms(formula)[0], self.lo, self.hi),)
 
-    def terms(self, formula: Formula) -> tuple[tuple[Fraction, ...], None]:
+    def terms(self, formula: Formula) -> tuple[Vector, None]:
         """Kilograms of the basis per kilogram of each column, over one."""
-        weight = Weight(self.weighed)
-        return tuple(formula.total(weight, column) for column in formula.columns), None
+        return formula.totals(Weight(self.weighed)), None
 
     def measure(self, batch: Batch) -> Verdict:
         """Kilograms of the basis in the batch."""

@@ -13,6 +13,7 @@ from math import ceil
 
 from constraints.confidence import FAT_METHOD, FAT_SD, Confidence, confident, lot_faults
 from constraints.faults import BadInput, Fault, nearest
+from constraints.figures import Figures
 from constraints.formula import Addition, Dosing, Formula, NoDose
 from constraints.ingredients import FAT, MOISTURE, SALT, Ingredient, Kind, Lot
 from constraints.judged import guarding, limits_cure
@@ -108,7 +109,7 @@ def assemble(recipe: Recipe, table: LotTable, order: Order) -> Problem:
     left_out += lacking
     _refuse(recipe, table, legal, faults)
     try:
-        formula = Formula(lots, recipe.additions, recipe.process)
+        formula = Formula(lots, recipe.additions, recipe.process, _figures(table, lots))
     except NoDose as error:
         line, column = recipe.document.mark(("additions",))
         raise BadInput([Fault(recipe.file, line, column, str(error), "")]) from error
@@ -126,6 +127,11 @@ def assemble(recipe: Recipe, table: LotTable, order: Order) -> Problem:
         recipe, order, product, packs, formula, every, fixed, measured, tuple(left_out), tuple(recipe.warnings),
         table.in_pounds,
     )  # fmt: skip
+
+
+def _figures(table: LotTable, lots: Sequence[Lot]) -> Figures | None:
+    """The figures of the table's lots, where every lot is one of them as it stands there."""
+    return table.figures if all(lot in table.figures.place for lot in lots) else None
 
 
 def _refuse(recipe: Recipe, table: LotTable, legal: Sequence[Requirement], faults: Sequence[Fault]) -> None:
@@ -268,12 +274,13 @@ def _complete(
     faults: list[Fault],
 ) -> tuple[list[Lot], list[LeftOut]]:
     """The lots that state every property needed; the others are faults, or left out by name on request."""
-    needed = [(r, q) for r in requirements for q in r.quantities()]
+    needed = list({q: (r, q) for r in reversed(requirements) for q in r.quantities()}.values())[::-1]
     salt = next((a for a in recipe.additions if a.dosing is Dosing.TOTAL_SALT), None)
     faults += _addition_faults(recipe, needed, salt)
     complete, lacking = [], []
+    lacking_some = _lacking(table, usable, needed, recipe)
     for lot in usable:
-        gaps = gaps_of(lot, needed, recipe)
+        gaps = gaps_of(lot, needed, recipe) if lacking_some is None or lot in lacking_some else []
         if salt is not None and SALT not in lot.properties:
             gaps.append(("total salt", SALT))
         if not gaps:
@@ -296,6 +303,16 @@ def _complete(
         complete = [lot for lot in complete if lot not in silent]
     faults += error_faults(table.file, complete, confidence)
     return complete, lacking
+
+
+def _lacking(
+    table: LotTable, lots: Sequence[Lot], needed: Sequence[tuple[Requirement, Quantity]], recipe: Recipe
+) -> set[Ingredient] | None:
+    """Lots that do not state something needed, looked up once for all recipes; None where each must be asked."""
+    figures = _figures(table, lots)
+    if figures is None:
+        return None
+    return {figures.items[j] for _, q in needed for j in figures.of(q, recipe.process)[1]}
 
 
 def error_faults(file: str, lots: Sequence[Lot], confidence: Confidence) -> list[Fault]:

@@ -31,7 +31,7 @@ _GAP = 5e-3
 NEAR_NODES = 20
 """Nodes after which a search for the nearest figure in whole numbers takes the best one found."""
 
-Terms = tuple[tuple[Fraction, ...], tuple[Fraction, ...] | None]
+Terms = tuple[Sequence[Fraction], Sequence[Fraction] | None]
 """Numerator and denominator (None: one) of a figure, per kilogram of each column."""
 
 

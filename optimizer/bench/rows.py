@@ -46,7 +46,7 @@ def carry_rows(before: Formula, after: Formula) -> None:
 
 def new_columns(
     problem: Problem, requirements: Sequence[Requirement], lots: Sequence[Lot]
-) -> dict[int, list[tuple[Fraction, ...]]] | None:
+) -> dict[int, list[Sequence[Fraction]]] | None:
     """For each requirement, by identity, its rows' coefficients for lots that the formula does not have.
 
     None where a requirement's rows are not made column by column, so that further lots may change the others too.

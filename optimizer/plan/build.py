@@ -24,9 +24,10 @@ from constraints.ingredients import Lot
 from constraints.quantities import Basis
 from constraints.requirement import Hold
 from constraints.stock import hold
+from constraints.vector import Vector
 from optimizer.clock import left
 from optimizer.plan.offers import BreakKind
-from optimizer.plan.sparse import Coefs, Sparse, Whole, exact_array
+from optimizer.plan.sparse import Sparse, Whole, exact_array
 from optimizer.plan.week_file import MaterialRule, Scope
 from optimizer.plan.world import Job, RecipeRows, Supply, World
 
@@ -242,9 +243,7 @@ def _size(program: WeekProgram, job: Job, blocks: Sequence[Block], made: int | N
         return
     # nothing else asks for a batch's kilograms: its size stands on the lots themselves
     parts = [_weights(program, b, job.entry.basis) for b in blocks]
-    coefs = Coefs(
-        np.concatenate([w.whole for _, w in parts]), parts[0][1].den, np.concatenate([w.floats for _, w in parts])
-    )
+    coefs = Vector(np.concatenate([w.num for _, w in parts]), parts[0][1].den)
     sparse.row(label, np.concatenate([c for c, _ in parts]), coefs, lo=job.lo, hi=job.hi)
 
 
@@ -261,7 +260,7 @@ def _block(program: WeekProgram, job: Job, day: int, made: int | None, costs: Co
     parts = [exact[supplies], rows.carried[at]]  # type: ignore[index]
     cost = floats[supplies] + rows.carried_floats[at]  # type: ignore[index]
     if job.entry.value_per_kg is not None:
-        parts.append(exact_array([-job.entry.value_per_kg * Fraction(int(w), weight.den) for w in weight.whole[at]]))
+        parts.append(exact_array([-job.entry.value_per_kg * Fraction(int(w), weight.den) for w in weight.num[at]]))
         cost = cost - float(job.entry.value_per_kg) * weight.floats[at]
     most = np.minimum(costs.most_floats[supplies], float(ceiling))
     start = sparse.block(parts, [costs.most[supplies], np.full(len(at), ceiling, dtype=object)], (cost, most))
@@ -283,7 +282,7 @@ def _free(program: WeekProgram, job: Job, day: int, rows: RecipeRows, k: int) ->
     cost = rows.carried[place]
     if job.entry.value_per_kg is not None:
         weight = rows.weights[job.entry.basis]
-        cost -= job.entry.value_per_kg * Fraction(int(weight.whole[place]), weight.den)
+        cost -= job.entry.value_per_kg * weight[place]
     return program.sparse.column(("free", job.index, day, k), cost, rows.free_most[k])
 
 
@@ -293,14 +292,13 @@ def _amount(program: WeekProgram, block: Block, basis: Basis) -> int:
         sparse = program.sparse
         at = sparse.column(("amount", block.job.index, block.day, basis), _ZERO, _most_of(block, basis))
         columns, weight = _weights(program, block, basis)
-        columns = np.append(columns, at)
-        coefs = Coefs(np.append(weight.whole, -weight.den), weight.den, np.append(weight.floats, -1.0))
-        sparse.row(("amount", block.job.index, block.day, basis), columns, coefs, _ZERO, _ZERO)
+        coefs = weight.joined(Vector.whole([-1]))
+        sparse.row(("amount", block.job.index, block.day, basis), np.append(columns, at), coefs, _ZERO, _ZERO)
         block.amounts[basis] = at
     return block.amounts[basis]
 
 
-def _weights(program: WeekProgram, block: Block, basis: Basis) -> tuple[Whole, Coefs]:
+def _weights(program: WeekProgram, block: Block, basis: Basis) -> tuple[Whole, Vector]:
     """The columns of a block and the kilograms of a basis that each of their kilograms brings."""
     rows = block.rows
     places = rows.place[program.world.source_of[block.supplies]]
@@ -399,8 +397,8 @@ def _besides(program: WeekProgram, uses: dict[int, tuple[Whole, Fraction]], want
     return sorted(found)
 
 
-def _ones(count: int) -> Coefs:
-    return Coefs(np.full(count, 1, dtype=object), 1, np.ones(count))
+def _ones(count: int) -> Vector:
+    return Vector(np.ones(count, dtype=np.int64), 1, 1)
 
 
 def _buy_and_stock(program: WeekProgram, uses: dict[int, tuple[Whole, Fraction]], wanted: Wanted) -> None:
@@ -425,12 +423,7 @@ def _buy_and_stock(program: WeekProgram, uses: dict[int, tuple[Whole, Fraction]]
             sparse.row(("stock", s), columns, _ones(len(columns)), None, have)
             continue
         program.buys[s] = buy
-        ends = [-usable * buy.unit] * len(buy.columns)
-        part = Coefs.of(ends)
-        coefs = Coefs(
-            np.concatenate([np.full(len(columns), part.den, dtype=object), part.whole]), part.den,
-            np.concatenate([np.ones(len(columns)), part.floats]),
-        )  # fmt: skip
+        coefs = _ones(len(columns)).joined(Vector.of([-usable * buy.unit] * len(buy.columns)))
         sparse.row(("stock", s), np.concatenate([columns, np.array(buy.columns)]), coefs, None, have)
         drops[(supply.offer.supplier, supply.first)].append(buy)
     for key, buys in drops.items():

@@ -20,9 +20,10 @@ from typing import Any
 import numpy as np
 import pulp
 
+from constraints.vector import Floats
 from optimizer.clock import shorter
 from optimizer.plan.sift import Matrix, sift, worth_sifting
-from optimizer.plan.sparse import Floats, Sparse
+from optimizer.plan.sparse import Sparse
 from optimizer.solver.model import Ending
 
 INTERIOR_FROM = 500_000

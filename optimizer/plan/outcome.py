@@ -13,6 +13,7 @@ import numpy as np
 from constraints.ingredients import FAT, SALT
 from constraints.meaning import BY_ION, Stage
 from constraints.quantities import Basis
+from constraints.vector import Floats
 from optimizer.plan.engine import solve
 from optimizer.plan.find import Plan
 from optimizer.plan.in_order import InOrder
@@ -20,7 +21,6 @@ from optimizer.plan.limits import Limit, priced
 from optimizer.plan.plan_file import PlannedOrder
 from optimizer.plan.proof import reduced_costs
 from optimizer.plan.recheck import stock_by_day
-from optimizer.plan.sparse import Floats
 from optimizer.plan.way_out import NoPlan
 from optimizer.plan.weigh import Made
 from optimizer.plan.world import Job, Supply, World

@@ -11,7 +11,8 @@ from fractions import Fraction
 
 import numpy as np
 
-from optimizer.plan.sparse import Exact, Floats, Row, Sparse, exact_array
+from constraints.vector import Floats
+from optimizer.plan.sparse import Exact, Row, Sparse, exact_array
 
 _ZERO = Fraction(0)
 _BITS = 64
@@ -51,7 +52,7 @@ def _reduced(program: Sparse, scaled: list[int], bits: int) -> Exact:
     if not priced:
         return rest
     columns = np.concatenate([row.columns for row, _ in priced])
-    products = np.concatenate([row.coefs.whole * price for row, price in priced])
+    products = np.concatenate([row.coefs.num.astype(object) * price for row, price in priced])
     order = np.argsort(columns, kind="stable")
     columns, products = columns[order], products[order]
     names, starts = np.unique(columns, return_index=True)

@@ -94,7 +94,7 @@ def _amount(program: WeekProgram, block: Block, kilograms: dict[int, Fraction], 
     weight = rows.weights[block.job.entry.basis]
     places = [int(rows.place[program.world.supplies[s].source]) for s in kilograms]
     parts = zip([*places, *rows.free], [*kilograms.values(), *free], strict=True)
-    return sum((Fraction(int(weight.whole[at]), weight.den) * kg for at, kg in parts), _ZERO)
+    return sum((weight[at] * kg for at, kg in parts), _ZERO)
 
 
 def orders(program: WeekProgram, solved: Solved) -> list[Order]:

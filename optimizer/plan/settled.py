@@ -48,7 +48,7 @@ def as_program(program: Sparse) -> Program:
     rows = []
     for row in program.rows:
         coefs = [_ZERO] * program.size
-        for column, value in zip(row.columns, row.coefs.whole, strict=True):
-            coefs[int(column)] += Fraction(int(value), row.coefs.den)
+        for column, value in zip(row.columns, row.coefs, strict=True):
+            coefs[int(column)] += value
         rows.append(Row(str(row.label[0]), tuple(coefs), row.lo, row.hi))
     return Program(variables, tuple(rows))

@@ -14,7 +14,8 @@ from typing import Any
 
 import numpy as np
 
-from optimizer.plan.sparse import Floats, Sparse, Whole
+from constraints.vector import Floats
+from optimizer.plan.sparse import Sparse, Whole
 
 COLUMNS_PER_ROW = 4
 """Least columns a row for which sifting is worth it."""

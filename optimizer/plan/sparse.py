@@ -10,14 +10,14 @@ from collections.abc import Sequence
 from copy import copy
 from dataclasses import dataclass, field
 from fractions import Fraction
-from math import lcm
 from typing import Any, TypeAlias
 
 import numpy as np
 
+from constraints.vector import Floats, Vector
+
 Label: TypeAlias = tuple[Any, ...]
 """What a row or a column stands for; the first entry is the kind, in one word."""
-Floats: TypeAlias = "np.ndarray[Any, np.dtype[np.float64]]"
 Whole: TypeAlias = "np.ndarray[Any, np.dtype[np.int64]]"
 Exact: TypeAlias = "np.ndarray[Any, np.dtype[np.object_]]"
 """An array of Python integers or of Fractions."""
@@ -32,33 +32,13 @@ def exact_array(values: Sequence[Any]) -> Exact:
     return found
 
 
-@dataclass(frozen=True, eq=False)
-class Coefs:
-    """Coefficients of one row: ``whole[k] / den``, and the same as floats."""
-
-    whole: Exact
-    den: int
-    floats: Floats
-
-    @classmethod
-    def of(cls, values: Sequence[Fraction | int]) -> Coefs:
-        """Exact figures over their common denominator."""
-        den = lcm(*(v.denominator for v in values)) if values else 1
-        whole = exact_array([v.numerator * (den // v.denominator) for v in values])
-        return cls(whole, den, np.array([v.numerator / v.denominator for v in values], dtype=float))
-
-    def at(self, places: Whole) -> Coefs:
-        """The coefficients at some places."""
-        return Coefs(self.whole[places], self.den, self.floats[places])
-
-
 @dataclass
 class Row:
     """``lo <= coefs . x[columns] <= hi``; None is no limit."""
 
     label: Label
     columns: Whole
-    coefs: Coefs
+    coefs: Vector
     lo: Fraction | None
     hi: Fraction | None
 
@@ -107,12 +87,12 @@ class Sparse:
         self,
         label: Label,
         columns: Sequence[int] | Whole,
-        coefs: Coefs | Sequence[Fraction | int],
+        coefs: Vector | Sequence[Fraction | int],
         lo: Fraction | None = None,
         hi: Fraction | None = None,
     ) -> int:
         """Add a row; returns its place."""
-        found = coefs if isinstance(coefs, Coefs) else Coefs.of(coefs)
+        found = coefs if isinstance(coefs, Vector) else Vector.of(coefs)
         self.rows.append(Row(label, np.asarray(columns, dtype=np.int64), found, lo, hi))
         return len(self.rows) - 1
 
@@ -121,7 +101,7 @@ class Sparse:
         row = self.rows[at]
         old = row.coefs
         row.columns = np.append(row.columns, column)
-        row.coefs = Coefs(np.append(old.whole, coef * old.den), old.den, np.append(old.floats, float(coef)))
+        row.coefs = old.joined(Vector.of([coef]))
 
     def without_cost(self) -> Sparse:
         """A copy in which every column costs nothing, to ask another question of the same rows."""

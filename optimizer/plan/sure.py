@@ -7,14 +7,15 @@ holds at every size of a batch, as every row of a recipe does.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from fractions import Fraction
 
 import numpy as np
 
+from constraints.vector import Vector
 from optimizer.plan.build import Block, WeekProgram
 from optimizer.plan.engine import Solved
 from optimizer.plan.read_off import Planned, planned
-from optimizer.plan.sparse import Coefs
 
 _ZERO = Fraction(0)
 ROUNDS = 80
@@ -58,7 +59,7 @@ def _add(
     program: WeekProgram,
     block: Block,
     label: tuple[object, ...],
-    coefs: tuple[Fraction, ...],
+    coefs: Sequence[Fraction],
     lo: Fraction | None,
     hi: Fraction | None,
 ) -> None:
@@ -66,4 +67,4 @@ def _add(
     places = block.rows.place[program.world.source_of[block.supplies]]
     at = np.concatenate([places, np.array(block.rows.free, dtype=np.int64)])
     columns = np.concatenate([block.columns, np.array(block.free, dtype=np.int64)])
-    program.sparse.row(label, columns, Coefs.of(coefs).at(at), lo, hi)
+    program.sparse.row(label, columns, Vector.of(coefs).at(at), lo, hi)

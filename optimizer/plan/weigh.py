@@ -23,12 +23,12 @@ from constraints.numbers import G_PER_KG
 from constraints.quantities import Basis, Weight
 from constraints.requirement import Requirement
 from constraints.stock import BatchSize, Stock
+from constraints.vector import Floats
 from optimizer.blend import Answer, Status, blend, measured
 from optimizer.clock import left
 from optimizer.order import Asked, order_of
 from optimizer.plan.build import WeekProgram
 from optimizer.plan.read_off import Order, Planned
-from optimizer.plan.sparse import Floats
 from optimizer.plan.world import Job
 from optimizer.problem import Order as Size
 from optimizer.problem import Problem

@@ -20,16 +20,16 @@ from constraints.meaning import Role
 from constraints.quantities import Basis, Weight
 from constraints.requirement import Requirement
 from constraints.row import Row
+from constraints.vector import Floats, Vector
 from optimizer.clock import left
 from optimizer.order import Asked, order_of
 from optimizer.plan.offers import Offer, Period
-from optimizer.plan.sparse import Coefs, Exact, Floats, Whole, exact_array
+from optimizer.plan.sparse import Exact, Whole, exact_array
 from optimizer.plan.week_file import BatchEntry, Week
 from optimizer.problem import Problem, assemble, rows_of
 from optimizer.reading.lots import LotTable
 from optimizer.reading.packs import legal_requirements, product_of
 from optimizer.reading.recipe import Recipe
-from optimizer.solver.program import holds_of
 
 _ZERO = Fraction(0)
 
@@ -92,10 +92,10 @@ class RecipeRows:
 
     problem: Problem
     place: Whole
-    rows: tuple[tuple[Requirement, str, Coefs, Fraction | None, Fraction | None], ...]
+    rows: tuple[tuple[Requirement, str, Vector, Fraction | None, Fraction | None], ...]
     carried: Exact
     carried_floats: Floats
-    weights: dict[Basis, Coefs]
+    weights: dict[Basis, Vector]
     free: tuple[int, ...]
     free_most: tuple[Fraction, ...]
     impossible: tuple[Requirement, ...]
@@ -105,15 +105,13 @@ class RecipeRows:
     def lightest(self) -> dict[Basis, Fraction]:
         """The least kilograms of each basis that one kilogram of a lot brings."""
         lots = len(self.carried) - len(self.free)
-        return {
-            basis: Fraction(int(min(w.whole[:lots])), w.den) if lots else _ZERO for basis, w in self.weights.items()
-        }
+        return {basis: Fraction(int(min(w.num[:lots])), w.den) if lots else _ZERO for basis, w in self.weights.items()}
 
     def most_ratio(self, own: Basis, other: Basis) -> Fraction:
         """The most kilograms of another basis that a kilogram of the batch's own can be."""
         if (own, other) not in self._ratios:
             a, b = self.weights[own], self.weights[other]
-            found = [Fraction(int(y) * a.den, int(x) * b.den) for x, y in zip(a.whole, b.whole, strict=True) if x > 0]
+            found = [Fraction(int(y) * a.den, int(x) * b.den) for x, y in zip(a.num, b.num, strict=True) if x > 0]
             self._ratios[own, other] = max(found, default=Fraction(1))
         return self._ratios[own, other]
 
@@ -305,30 +303,34 @@ def _window(week: Week, batch: BatchEntry) -> tuple[int, ...]:
 def recipe_rows(problem: Problem, sources: Sequence[Lot]) -> RecipeRows:
     """The rows of a recipe over all sources: its size aside, every row has a limit of zero and holds at any size."""
     formula = problem.formula
-    at = {lot.name: j for j, lot in enumerate(formula.columns) if isinstance(lot, Lot)}
-    place = np.array([at.get(lot.name, -1) for lot in sources], dtype=np.int64)
+    place = np.full(len(sources), -1, dtype=np.int64)
+    place[formula.places] = np.arange(len(formula.lots))
     rows = []
     for requirement, row in rows_of(problem):
         if requirement.role is Role.SIZE:
             continue
         if row.lo or row.hi:
             raise AssertionError(f"{row.label} does not hold at every size of a batch")
-        rows.append((requirement, row.label, Coefs.of(row.coefs), row.lo, row.hi))
+        coefs = row.coefs if isinstance(row.coefs, Vector) else Vector.of(row.coefs)
+        rows.append((requirement, row.label, coefs, row.lo, row.hi))
     lots = len(formula.lots)
     place, kept = _never(place, rows, lots)
-    carried = [formula.carried_cost(c) + (_ZERO if j < lots else c.cost_per_kg) for j, c in enumerate(formula.columns)]
-    weights = {basis: Coefs.of(formula.totals(Weight(basis))) for basis in (Basis.MEAT, Basis.BATCH)}
+    carried = exact_array(formula.carried_costs())[formula.kind_of]
+    carried[lots:] += exact_array([a.item.cost_per_kg for a in formula.free])
+    costs = carried.astype(np.float64)
+    weights = {basis: formula.totals(Weight(basis)) for basis in (Basis.MEAT, Basis.BATCH)}
+    most = problem.order.kilograms + problem.order.within_kg
     fixed = [(r, r.fixed_value(formula)) for r in problem.fixed]
     impossible = tuple(r for r, v in fixed if v is not None and not r.within(v) and r.origin.blocks)
     if impossible:  # what no lot can mend leaves no lot to use
         place = np.full(len(place), -1, dtype=np.int64)
     return RecipeRows(
-        problem, place, tuple(kept), exact_array(carried), np.array([float(c) for c in carried]), weights,
-        tuple(range(lots, len(formula.columns))), tuple(h.most for h in holds_of(problem)[lots:]), impossible,
+        problem, place, tuple(kept), carried, costs, weights, tuple(range(lots, len(formula.columns))),
+        tuple((a.most or _ZERO) * most for a in formula.free), impossible,
     )  # fmt: skip
 
 
-_RecipeRow = tuple[Requirement, str, Coefs, Fraction | None, Fraction | None]
+_RecipeRow = tuple[Requirement, str, Vector, Fraction | None, Fraction | None]
 
 
 def _never(place: Whole, rows: Sequence[_RecipeRow], lots: int) -> tuple[Whole, list[_RecipeRow]]:

@@ -13,11 +13,13 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 from fractions import Fraction
+from functools import cached_property
 from statistics import median
 from types import MappingProxyType
 
 from constraints.document import read_text
 from constraints.faults import BadInput, Fault, Severity, nearest
+from constraints.figures import Figures
 from constraints.ingredients import FAT, MOISTURE, NITRATE, NITRITE, PROTEIN, SALT, Kind, Lot
 from constraints.numbers import KG_PER_LB, PERCENT, PPM, NotANumber, trimmed
 from constraints.species import NAMES
@@ -84,6 +86,11 @@ class LotTable:
     properties: tuple[str, ...]
     warnings: tuple[Fault, ...]
     in_pounds: bool = False
+
+    @cached_property
+    def figures(self) -> Figures:
+        """The quantities of all lots, reckoned once for every recipe."""
+        return Figures(self.lots)
 
 
 @dataclass(frozen=True)

@@ -44,9 +44,9 @@ class Limit:
     """
 
     requirement: Requirement | None
-    columns: tuple[Fraction, ...]
-    added: tuple[Fraction, ...]
-    exact: tuple[Fraction, ...]
+    columns: Sequence[Fraction]
+    added: Sequence[Fraction]
+    exact: Sequence[Fraction]
     lo: Fraction | None
     hi: Fraction | None
     whole: bool
