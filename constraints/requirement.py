@@ -5,6 +5,7 @@ The faces share one definition (a quantity over a quantity between two limits), 
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from enum import StrEnum
 from fractions import Fraction
