@@ -7,11 +7,10 @@ force. No legal figure stands in Python. The format is described in packs/README
 from __future__ import annotations
 
 import re
-from collections.abc import Collection, Iterable, Iterator
-from dataclasses import dataclass, replace
+from collections.abc import Collection, Iterator
+from dataclasses import replace
 from datetime import date
 from enum import StrEnum
-from fractions import Fraction
 from functools import cache
 from importlib.resources import files
 
@@ -21,14 +20,12 @@ from constraints.document import LATER, Day, Document, Name, Strict, YesNo, pars
 from constraints.faults import BadInput, Fault, nearest
 from constraints.kinds import OneRequirement
 from constraints.limits import known
-from constraints.meaning import BY_ION, Role
-from constraints.numbers import G_PER_KG, PERCENT, PPM
+from constraints.meaning import Role
+from constraints.products import Method, NotCovered, ProcessStep, Product, When
 from constraints.requirement import Origin, Requirement, Status
 from constraints.spelling import key
-from constraints.substances import FORMULAS, SUBSTANCES, spread
+from constraints.substances import SUBSTANCES
 
-USED = ("salt", "cure", "water", "liquid", "inclusion", "spice", *(f"potassium_{ion}" for ion in BY_ION))
-"""What a recipe may add beside regulated substances, and a cure's salt where all of its kind is potassium's."""
 READ_IN_LAW = frozenset({Status.PRIMARY, Status.QUOTED, Status.STATE_COPY, Status.COMPUTED, Status.YOURS})
 """Statuses whose figure blocks by itself; any other only warns unless it protects health."""
 
@@ -39,95 +36,6 @@ class Layer(StrEnum):
     LAW = "law"
     GUIDANCE = "guidance"
     HOUSE = "house"
-
-
-class ProcessStep(StrEnum):
-    """What is done with the batch after stuffing."""
-
-    COOKED = "cooked"
-    SMOKED = "smoked"
-    FERMENTED = "fermented"
-    DRIED = "dried"
-
-
-class Method(StrEnum):
-    """How the cure gets into the meat: mixed into comminuted meat, rubbed on pieces, by a bath, or pumped in."""
-
-    COMMINUTED = "comminuted"
-    DRY_CURED = "dry_cured"
-    IMMERSION = "immersion"
-    PUMPED = "pumped"
-
-
-@dataclass(frozen=True)
-class Product:
-    """What a pack needs to know of a batch to choose its rows."""
-
-    cured: bool
-    steps: frozenset[ProcessStep]
-    keep_refrigerated: bool
-    day: date
-    uses: frozenset[str] = frozenset()
-    """What is added: substances, kinds of addition, and a cure salt of potassium where there is no other of its ion."""
-
-
-class When(Strict):
-    """Conditions under which a row applies; what is not stated does not matter."""
-
-    cured: YesNo | None = None
-    """Whether nitrite or nitrate is added."""
-    keep_refrigerated: YesNo | None = None
-    """Whether the product is sold to be kept refrigerated."""
-    methods: tuple[Method, ...] = ()
-    """Applies to classes cured in one of these ways only."""
-    steps: tuple[ProcessStep, ...] = ()
-    """Applies where any of these steps is done."""
-    no_steps: tuple[ProcessStep, ...] = ()
-    """Applies where none of these steps is done."""
-    uses: tuple[Name, ...] = ()
-    """Applies where one of these is added: a substance, a family of them, spice and the like, or potassium_nitrite."""
-    uses_none: tuple[Name, ...] = ()
-    """Applies where none of these is added."""
-
-    @model_validator(mode="after")
-    def _known_uses(self) -> When:
-        for at in ("uses", "uses_none"):
-            known(getattr(self, at), [*USED, *FORMULAS, *SUBSTANCES], "something that can be added", at)
-        return self
-
-    def words(self) -> str:
-        """The conditions in words; nothing where there are none."""
-        said = {key: getattr(self, key) for key in type(self).model_fields if key in self.model_fields_set}
-        plain = {key: "yes" if v is True else "no" if v is False else " or ".join(v) for key, v in said.items()}
-        return "; ".join(f"{key.replace('_', ' ')}: {text}" for key, text in plain.items())
-
-    def holds(self, product: Product, method: Method) -> bool:
-        """True where the product, cured by this method, meets every condition."""
-        return (
-            (self.cured is None or self.cured == product.cured)
-            and (self.keep_refrigerated is None or self.keep_refrigerated == product.keep_refrigerated)
-            and (not self.methods or method in self.methods)
-            and (not self.steps or not product.steps.isdisjoint(self.steps))
-            and product.steps.isdisjoint(self.no_steps)
-            and (not self.uses or not product.uses.isdisjoint(spread(self.uses)))
-            and product.uses.isdisjoint(spread(self.uses_none))
-        )
-
-
-class NotCovered(Strict):
-    """What the pack's rows leave unsaid of a product, though the law or safety asks for it."""
-
-    what: tuple[Name, ...]
-    """In a few words each."""
-    classes: tuple[Name, ...] = ()
-    """Product classes it is about; none stated means every class."""
-    when: When = Field(default_factory=When)
-    """Further conditions."""
-
-    @property
-    def of_some(self) -> bool:
-        """True where it is about some products only."""
-        return bool(self.classes or self.when.model_fields_set)
 
 
 class ProductClass(Strict):
@@ -439,43 +347,3 @@ def _unknown_classes(pack: Pack, known: list[str], document: Document) -> Iterat
             close = nearest(name, known)
             hint = f"did you mean {close}?" if close else f"known: {', '.join(sorted(known))}"
             yield document.fault(loc, f"no product class {name!r} in this pack", hint)
-
-
-def waived(requirements: Iterable[Requirement], names: Collection[str]) -> tuple[Requirement, ...]:
-    """The requirements with those named by their row taken out of force: still measured, binding nothing.
-
-    What blocks stays as it is; ask ``not_waivable`` first.
-    """
-    return tuple(_without_force(r) if r.origin.rule in names and not r.origin.blocks else r for r in requirements)
-
-
-def _without_force(requirement: Requirement) -> Requirement:
-    origin = requirement.origin
-    note = "; ".join(part for part in (origin.note, "waived by your recipe") if part)
-    return replace(requirement, origin=replace(origin, legal=False, waived=True, note=note))
-
-
-def not_waivable(requirements: Iterable[Requirement], names: Iterable[str]) -> dict[str, str]:
-    """Names that cannot be waived, each with the reason in words."""
-    rows = {r.origin.rule: r.origin for r in requirements if r.origin.pack}
-    refused = {}
-    for name in names:
-        if name not in rows:
-            close = nearest(name, rows)
-            refused[name] = "no such row is in force for this product" + (f"; did you mean {close}?" if close else "")
-        elif rows[name].blocks:
-            health = "it protects health" if rows[name].protects_health else "its text was read in the law"
-            refused[name] = f"a row that blocks is never waived: {health}"
-    return refused
-
-
-def in_grams(requirement: Requirement, kilograms: Fraction) -> tuple[Fraction | None, Fraction | None] | None:
-    """A requirement's limits as grams in so many kilograms of its base; None where its unit is neither % nor ppm."""
-    whole = {"%": PERCENT, "ppm": PPM}.get(requirement.unit)
-    if whole is None:
-        return None
-
-    def grams(figure: Fraction | None) -> Fraction | None:
-        return None if figure is None else figure * kilograms * G_PER_KG / whole
-
-    return grams(requirement.lo), grams(requirement.hi)

@@ -11,8 +11,9 @@ from itertools import combinations, product
 
 from constraints.meaning import BY_ION
 from constraints.numbers import PERCENT
+from constraints.products import Method, ProcessStep, Product
 from constraints.requirement import Origin, Requirement
-from constraints.rules import Method, Pack, PackRow, ProcessStep, Product
+from constraints.rules import Pack, PackRow
 from constraints.substances import spread
 
 _UNNAMED = Origin("", "")

@@ -19,10 +19,11 @@ from constraints.ingredients import FAT, MOISTURE, SALT, Ingredient, Kind, Lot
 from constraints.judged import guarding, limits_cure
 from constraints.methods import finding
 from constraints.numbers import G_PER_KG, PERCENT, trimmed
+from constraints.products import Product
 from constraints.quantities import Amount, Basis, MissingProperty, Quantity, Weight
 from constraints.requirement import Origin, Ratio, Requirement
 from constraints.row import Row
-from constraints.rules import Pack, Product
+from constraints.rules import Pack
 from constraints.stock import BatchSize, Stock
 from optimizer.reading.entry import ScaleName, WhenMissing
 from optimizer.reading.lots import LotTable

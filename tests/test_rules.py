@@ -16,24 +16,14 @@ from constraints.faults import BadInput
 from constraints.formula import Formula
 from constraints.ingredients import Kind
 from constraints.kinds import KINDS, OneRequirement
+from constraints.products import ProcessStep, Product
 from constraints.quantities import MissingProperty, Process
 from constraints.requirement import Origin, Requirement, Status
-from constraints.rules import (
-    READ_IN_LAW,
-    Layer,
-    Pack,
-    PackRow,
-    ProcessStep,
-    Product,
-    in_grams,
-    load_pack,
-    not_waivable,
-    read_pack,
-    shipped,
-    waived,
-)
+from constraints.rules import READ_IN_LAW, Layer, Pack, PackRow, load_pack, read_pack, shipped
 from constraints.species import UnknownSpecies, species_of
 from constraints.substances import SUBSTANCES, kind_of, unsaid
+from constraints.waivers import not_waivable, waived
+from optimizer.pages.rules_page import in_grams
 
 TODAY = date(2026, 11, 25)
 PRODUCT = Product(cured=True, steps=frozenset({ProcessStep.COOKED}), keep_refrigerated=True, day=TODAY)

@@ -11,9 +11,9 @@ from constraints.formula import Batch, Formula, NoDose
 from constraints.ingredients import SALT, Ingredient, Kind, Lot
 from constraints.kinds import OneRequirement
 from constraints.numbers import trimmed
+from constraints.products import ProcessStep
 from constraints.quantities import MissingProperty
 from constraints.requirement import Origin
-from constraints.rules import ProcessStep
 from constraints.species import GROUPS, members, species_of
 from optimizer.check import batch_of
 from optimizer.reading.lots import read_lots

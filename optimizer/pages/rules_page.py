@@ -11,9 +11,9 @@ from typing import Any
 
 from constraints.faults import BadInput, Fault, nearest
 from constraints.meaning import Salt
-from constraints.numbers import trimmed
+from constraints.numbers import G_PER_KG, PERCENT, PPM, trimmed
 from constraints.requirement import Requirement
-from constraints.rules import READ_IN_LAW, Layer, Pack, PackRow, in_grams, load_pack, shipped
+from constraints.rules import READ_IN_LAW, Layer, Pack, PackRow, load_pack, shipped
 from constraints.substances import ACCELERATOR, of_family
 from constraints.verify import bare_classes, flaws
 from optimizer.pages.details import source_words
@@ -142,6 +142,18 @@ def grams_words(requirement: Requirement, kilograms: Fraction | None) -> list[st
         return []
     figures = [trimmed(grams, 3) for grams in in_grams(requirement, kilograms) or () if grams]
     return [f"{' to '.join(figures)} g in {trimmed(kilograms)} kg"] if figures else []
+
+
+def in_grams(requirement: Requirement, kilograms: Fraction) -> tuple[Fraction | None, Fraction | None] | None:
+    """A requirement's limits as grams in so many kilograms of its base; None where its unit is neither % nor ppm."""
+    whole = {"%": PERCENT, "ppm": PPM}.get(requirement.unit)
+    if whole is None:
+        return None
+
+    def grams(figure: Fraction | None) -> Fraction | None:
+        return None if figure is None else figure * kilograms * G_PER_KG / whole
+
+    return grams(requirement.lo), grams(requirement.hi)
 
 
 def packs_document() -> str:

@@ -25,8 +25,8 @@ from constraints.ingredients import Kind
 from constraints.kinds import OneRequirement
 from constraints.laboratory import LaboratoryEntry
 from constraints.numbers import PERCENT, trimmed
+from constraints.products import ProcessStep
 from constraints.quantities import Basis
-from constraints.rules import ProcessStep
 from constraints.substances import FORMULAS, PRESERVATIVE, SUBSTANCES
 
 PLAIN_KINDS = {

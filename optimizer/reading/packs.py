@@ -10,9 +10,11 @@ from constraints.ingredients import Lot
 from constraints.judged import brought, ion_of, judges, knows, most
 from constraints.meaning import BY_ION, Salt
 from constraints.numbers import trimmed
+from constraints.products import Product
 from constraints.requirement import Requirement
-from constraints.rules import Pack, Product, not_waivable, waived
+from constraints.rules import Pack
 from constraints.substances import SUBSTANCES
+from constraints.waivers import not_waivable, waived
 from optimizer.reading.entry import CureSalt
 from optimizer.reading.named import Stated
 from optimizer.reading.recipe import Recipe

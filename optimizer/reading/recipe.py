@@ -30,9 +30,9 @@ from constraints.ingredients import FAT, MOISTURE, NITRATE, NITRITE, PROTEIN, SA
 from constraints.judged import brought
 from constraints.laboratory import LaboratoryEntry
 from constraints.numbers import G_PER_KG, PERCENT, PPM, trimmed
+from constraints.products import ProcessStep
 from constraints.quantities import Basis, Process
 from constraints.requirement import Origin, Requirement
-from constraints.rules import ProcessStep
 from constraints.spelling import hidden, unprintable
 from constraints.substances import SUBSTANCES, SURFACE, kind_of, unsaid
 from constraints.words import speaks_of_nitrite
