@@ -21,7 +21,7 @@ from constraints.faults import BadInput, Fault, nearest
 from constraints.kinds import OneRequirement
 from constraints.limits import known
 from constraints.meaning import Role
-from constraints.products import Method, NotCovered, ProcessStep, Product, When
+from constraints.products import Method, NotCovered, Product, When
 from constraints.requirement import Origin, Requirement, Status
 from constraints.spelling import key
 from constraints.substances import SUBSTANCES
