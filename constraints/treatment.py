@@ -23,6 +23,7 @@ from constraints.document import (
     Percent,
     Positive,
     Strict,
+    Whole,
     YesNo,
     parse,
     read_text,
@@ -234,6 +235,12 @@ class Drying(Sourced):
         return PERCENT * self.salt[0] / self.salt[1]
 
 
+class Papers(Sourced):
+    """How long records are kept after the goods were supplied."""
+
+    years: Whole
+
+
 class Treatments(Strict):
     """What one place or authority says of heat, cold and drying."""
 
@@ -254,6 +261,7 @@ class Treatments(Strict):
     ratios: tuple[RatioMark, ...] = ()
     freezing: tuple[Freezing, ...] = ()
     drying: tuple[Drying, ...] = ()
+    papers: Papers | None = None
 
 
 @cache

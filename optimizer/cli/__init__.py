@@ -13,7 +13,7 @@ from typing import Annotated, NoReturn
 import typer
 
 from optimizer import __version__
-from optimizer.cli import blend, check, columns, cook, ending, plan, rules, schema, why
+from optimizer.cli import blend, check, columns, cook, ending, plan, rules, schema, stock, why
 
 app = typer.Typer(
     name="trimwright",
@@ -33,6 +33,8 @@ app.command("dry")(cook.dry)
 app.command("plan")(plan.plan)
 app.command("rules")(rules.rules)
 app.command("schema")(schema.schema)
+app.add_typer(stock.stock, name="stock")
+app.command("trace")(stock.trace)
 app.command("why")(why.why)
 
 

@@ -71,12 +71,13 @@ def why(
     with faults_on_stderr():
         from constraints.document import read_text
         from optimizer.order import Asked
+        from optimizer.reading.lots import lots_text
         from optimizer.why.ask import Question, answered
         from optimizer.why.what_if import Inputs
 
         asked = Asked(within_kg=tolerance, next_chance=next_day)
         names = ["standard input" if name == "-" else name for name in (recipe, lots)]
-        texts = [read_text(recipe), read_text(lots)]
+        texts = [read_text(recipe), lots_text(lots)]
         inputs = Inputs(texts[0], names[0], texts[1], names[1], size, on, asked)
         seconds = float(limit) if limit is not None else None
         question = Question(inputs, tuple(changed or ()), offers, lot, seconds)

@@ -135,7 +135,14 @@ Suspicion = Callable[[_Row, _Whole], Iterator[tuple[str, str, str]]]
 
 def read_lots(path: str) -> LotTable:
     """Read the lots file at ``path``, or standard input for ``-``; raises BadInput with every fault of it."""
-    return parse_lots(read_text(path), "standard input" if path == "-" else path)
+    return parse_lots(lots_text(path), "standard input" if path == "-" else path)
+
+
+def lots_text(path: str) -> str:
+    """The text of a lots table: a file, standard input for ``-``, or what a ledger has left. Raises BadInput."""
+    from optimizer.store.ledger import exported, is_ledger
+
+    return exported(path) if path != "-" and is_ledger(path) else read_text(path)
 
 
 def parse_lots(text: str, file: str) -> LotTable:

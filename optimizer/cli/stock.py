@@ -1,0 +1,241 @@
+"""``trimwright stock`` and ``trimwright trace``: the ledger of one kitchen in one file."""
+
+from __future__ import annotations
+
+import hashlib
+import json as json_text
+import sys
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+from datetime import datetime
+from fractions import Fraction
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from optimizer.cli.shared import BAD_INPUT, Json, faults_on_stderr, figure, outputs, write_text
+
+if TYPE_CHECKING:
+    from optimizer.store.ledger import Document
+
+stock = typer.Typer(
+    help="Keep the stock in one file: what came, what went into which batch, what was sold.",
+    no_args_is_help=True,
+    context_settings={"help_option_names": ["-h", "--help"]},
+)
+Ledger = Annotated[str, typer.Argument(metavar="LEDGER", help="The ledger, such as stock.db.")]
+Lot = Annotated[str, typer.Argument(metavar="LOT", help="The lot, as typed.")]
+Kg = Annotated[str, typer.Argument(metavar="KG", help="Kilograms as held.")]
+By = Annotated[str, typer.Option(metavar="INITIALS", help="Who did it.")]
+Paper = Annotated[
+    str | None, typer.Option("--document", metavar="NAME", help="Its document, never used twice. Default: made up.")
+]
+When = Annotated[str | None, typer.Option("--at", metavar="TIME", help="When, as 2026-11-25T06:10. Default: now.")]
+Why = Annotated[str, typer.Option("--reason", metavar="WORDS", help="Why.")]
+
+
+@stock.command("new")
+def new(ledger: Ledger) -> None:
+    """Make an empty ledger."""
+    with _recording():
+        from optimizer.store.ledger import create
+
+        create(ledger)
+
+
+@stock.command("receive")
+def receive(
+    ledger: Ledger,
+    lots: Annotated[str, typer.Argument(metavar="LOTS", help="Lots table (CSV) of what came.")],
+    by: By,
+    supplier: Annotated[str, typer.Option("--from", metavar="WHO", help="Who sent it.")] = "",
+    document: Paper = None,
+    at: When = None,
+) -> None:
+    """Take in every lot of a table; the same table is not taken twice."""
+    with _recording():
+        from constraints.document import read_text
+        from optimizer.store.made import receive as take
+
+        name = document or "receive " + hashlib.sha256(read_text(lots).encode()).hexdigest()[:16]
+        found = take(ledger, lots, _document(name, "receive", by, at, supplier))
+        sys.stdout.write(f"{found} lots received, document {name}\n")
+
+
+@stock.command("count")
+def count(ledger: Ledger, lot: Lot, kg: Kg, by: By, reason: Why = "", document: Paper = None, at: When = None) -> None:
+    """Record what was counted of a lot; the difference is kept as unexplained."""
+    with _recording():
+        from constraints.numbers import trimmed
+        from optimizer.store.ledger import count as counted
+
+        found = counted(ledger, _document(document, "count", by, at, "", reason), lot, _kg(kg))
+        sys.stdout.write(f"{lot}: {trimmed(found, 6)} kg against the ledger\n")
+
+
+@stock.command("waste")
+def waste(ledger: Ledger, lot: Lot, kg: Kg, by: By, reason: Why, document: Paper = None, at: When = None) -> None:
+    """Take out what was thrown away."""
+    _moved(ledger, "waste", lot, -_kg(kg), _document(document, "waste", by, at, "", reason))
+
+
+@stock.command("sell")
+def sell(
+    ledger: Ledger,
+    lot: Lot,
+    kg: Kg,
+    by: By,
+    to: Annotated[str, typer.Option(metavar="WHO", help="Who received it: name and address.")],
+    document: Paper = None,
+    at: When = None,
+) -> None:
+    """Take out what was sold of a lot, or of a batch by its code."""
+    _moved(ledger, "sell", lot, -_kg(kg), _document(document, "sell", by, at, to))
+
+
+@stock.command("return")
+def come_back(
+    ledger: Ledger,
+    lot: Lot,
+    kg: Kg,
+    by: By,
+    sender: Annotated[str, typer.Option("--from", metavar="WHO", help="Who sent it back.")],
+    reason: Why = "",
+    document: Paper = None,
+    at: When = None,
+) -> None:
+    """Take in what came back."""
+    _moved(ledger, "return", lot, _kg(kg), _document(document, "return", by, at, sender, reason))
+
+
+@stock.command("make")
+def make(
+    ledger: Ledger,
+    batch: Annotated[str, typer.Argument(metavar="BATCH", help="What was weighed, as for check.")],
+    recipe: Annotated[str, typer.Option(metavar="RECIPE", help="Recipe (YAML).")],
+    code: Annotated[str, typer.Option(metavar="CODE", help="The batch's code, never used twice.")],
+    by: By,
+    out_kg: Annotated[str | None, typer.Option(metavar="KG", help="Finished product weighed.")] = None,
+    rework_kg: Annotated[str | None, typer.Option(metavar="KG", help="Kept to be worked in again.")] = None,
+    at: When = None,
+) -> None:
+    """Record a batch as weighed: its pulls leave the stock, product and rework come in, all at once."""
+    out, rework = figure(out_kg, "--out-kg"), figure(rework_kg, "--rework-kg")
+    with _recording():
+        from optimizer.store.made import make as made
+
+        made(ledger, batch, recipe, _document(code, "make", by, at), out, rework)
+        sys.stdout.write(f"batch {code} recorded\n")
+
+
+@stock.command("reverse")
+def reverse(ledger: Ledger, wrong: Annotated[str, typer.Argument(metavar="DOCUMENT")], by: By, reason: Why) -> None:
+    """Take a document back by lines of its own; nothing is ever rewritten."""
+    with _recording():
+        from optimizer.store.ledger import reverse as taken_back
+
+        found = taken_back(ledger, wrong, _document(f"reverse {wrong}", "reverse", by, None, "", reason))
+        sys.stdout.write(f"{found} movements of {wrong} reversed\n")
+
+
+@stock.command("show")
+def show(ledger: Ledger) -> None:
+    """Every lot and what is left of it."""
+    with _recording():
+        from optimizer.store.pages import stock_page
+
+        sys.stdout.write(stock_page(ledger))
+
+
+@stock.command("export")
+def export(ledger: Ledger) -> None:
+    """The lots that are there as a lots table, every cell as it was typed."""
+    with _recording():
+        from optimizer.store.ledger import exported
+
+        sys.stdout.write(exported(ledger))
+
+
+@stock.command("backup")
+def backup(
+    ledger: Ledger, to: Annotated[str, typer.Argument(metavar="FILE", help="A file that is not there.")]
+) -> None:
+    """Copy the ledger, whole, while others may be recording."""
+    with _recording():
+        from optimizer.store.ledger import backup as copied
+
+        copied(ledger, to)
+
+
+def trace(
+    ledger: Ledger,
+    name: Annotated[str, typer.Argument(metavar="LOT|BATCH", help="A lot, or a batch by its code.")],
+    back: Annotated[
+        bool | None,
+        typer.Option("--back/--forward", help="Where it came from, or went. Default: a lot forward, a batch back."),
+    ] = None,
+    picture: Annotated[str | None, typer.Option(metavar="FILE", help="Draw it there (HTML).")] = None,
+    json: Json = False,
+) -> None:
+    """Say which batches a lot went into and who received them, or what a batch was made of and who supplied it."""
+    outputs({"--picture": picture}, (ledger,))
+    with _recording():
+        from optimizer.store.pages import picture as drawn
+        from optimizer.store.pages import trace_page
+        from optimizer.store.trace import as_dict
+        from optimizer.store.trace import trace as followed
+
+        begun = time.perf_counter()
+        found = followed(ledger, name, back)
+        seconds = time.perf_counter() - begun
+    if picture is not None:
+        write_text(picture, drawn(found), "--picture")
+    document = json_text.dumps(as_dict(found) | {"seconds": seconds}, indent=2, ensure_ascii=False) + "\n"
+    sys.stdout.write(document if json else trace_page(found, seconds))
+
+
+@contextmanager
+def _recording() -> Iterator[None]:
+    """Faults of files on standard error, and what could not be recorded, with exit code 2."""
+    from optimizer.store.ledger import NotRecorded
+
+    try:
+        with faults_on_stderr():
+            yield
+    except NotRecorded as error:
+        sys.stderr.write(f"{error}\n")
+        raise typer.Exit(BAD_INPUT) from None
+
+
+def _document(name: str | None, kind: str, by: str, at: str | None, party: str = "", reason: str = "") -> Document:
+    from optimizer.store.ledger import Document
+
+    try:
+        moment = datetime.now() if at is None else datetime.fromisoformat(at)
+    except ValueError:
+        raise typer.BadParameter(f"{at!r} is no time as 2026-11-25T06:10", param_hint="--at") from None
+    if not by.strip() or (name is not None and not name.strip()):
+        raise typer.BadParameter("initials and documents have a name")
+    when = moment.astimezone().isoformat(timespec="seconds")
+    return Document(name or f"{kind} {time.time_ns()}", when, by.strip(), party, reason)
+
+
+def _kg(text: str) -> Fraction:
+    from constraints.numbers import NotANumber, exact
+
+    try:
+        value = exact(text)
+    except NotANumber as error:
+        raise typer.BadParameter(str(error), param_hint="KG") from None
+    if value < 0:
+        raise typer.BadParameter(f"{text} is below zero", param_hint="KG")
+    return value
+
+
+def _moved(ledger: str, kind: str, lot: str, kilograms: Fraction, document: Document) -> None:
+    with _recording():
+        from optimizer.store.ledger import Movement, record
+
+        record(ledger, kind, document, [Movement(kind, lot, kilograms)])
+        sys.stdout.write(f"recorded, document {document.name}\n")

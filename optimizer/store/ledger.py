@@ -1,0 +1,331 @@
+"""The ledger: lots as typed, documents, and movements that are only ever added; balances follow from them.
+
+The standard ``sqlite3`` is all it takes: four tables, no query built from parts. The file itself refuses a changed or
+deleted movement and a balance below zero, so that several processes and other programs cannot break it. Weights are
+whole numbers of ``UNIT`` kilograms: kilograms to ten decimals, pounds to two, exact.
+"""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+import os
+import sqlite3
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import closing, contextmanager
+from dataclasses import dataclass
+from datetime import datetime
+from fractions import Fraction
+
+from constraints.faults import BadInput, Fault
+from constraints.numbers import KG_PER_LB, trimmed
+from optimizer.reading.table import figure
+
+UNIT = Fraction(1, 10**10)
+"""Kilograms."""
+MOST_KG = 10**8
+"""Kilograms of one movement at most; a whole number of units then fits 64 bits."""
+PROGRAM, VERSION = 0x74726D77, 1
+"""What marks a file as a ledger (application_id), and the version of its tables (user_version)."""
+HEAD = b"SQLite format 3\0"
+WAIT_SECONDS = 10.0
+"""How long a process waits for another that is recording."""
+
+_TABLES = """
+CREATE TABLE lot (lot TEXT PRIMARY KEY, cells TEXT NOT NULL, product INTEGER NOT NULL);
+CREATE TABLE document (document TEXT PRIMARY KEY, kind TEXT NOT NULL, at TEXT NOT NULL, person TEXT NOT NULL,
+  party TEXT NOT NULL, reason TEXT NOT NULL, recorded TEXT NOT NULL);
+CREATE TABLE movement (id INTEGER PRIMARY KEY AUTOINCREMENT, document TEXT NOT NULL REFERENCES document,
+  kind TEXT NOT NULL, lot TEXT REFERENCES lot, item TEXT NOT NULL, units INTEGER NOT NULL, into_batch INTEGER NOT NULL,
+  batch TEXT NOT NULL, reverses INTEGER UNIQUE REFERENCES movement);
+CREATE TABLE setting (name TEXT PRIMARY KEY, value TEXT NOT NULL);
+CREATE VIEW live AS SELECT movement.*, at, person, party, reason FROM movement JOIN document USING (document)
+  WHERE movement.kind <> 'reverse' AND id NOT IN (SELECT reverses FROM movement WHERE reverses IS NOT NULL);
+CREATE INDEX of_lot ON movement (lot, units);
+CREATE INDEX of_batch ON movement (batch);
+CREATE TRIGGER movement_kept BEFORE UPDATE ON movement BEGIN SELECT RAISE(ABORT, 'a movement is never changed'); END;
+CREATE TRIGGER movement_stays BEFORE DELETE ON movement BEGIN SELECT RAISE(ABORT, 'a movement is never deleted'); END;
+CREATE TRIGGER document_kept BEFORE UPDATE ON document BEGIN SELECT RAISE(ABORT, 'a document is never changed'); END;
+CREATE TRIGGER document_stays BEFORE DELETE ON document BEGIN SELECT RAISE(ABORT, 'a document is never deleted'); END;
+CREATE TRIGGER never_below_zero BEFORE INSERT ON movement WHEN NEW.units < 0
+  AND (SELECT COALESCE(SUM(units), 0) FROM movement WHERE lot = NEW.lot) + NEW.units < 0
+  BEGIN SELECT RAISE(ABORT, 'below zero'); END;
+"""
+
+_COLUMNS = "document, kind, lot, item, units, into_batch, batch, reverses"
+
+
+class NotRecorded(Exception):
+    """Nothing was recorded; the words say why."""
+
+
+@dataclass(frozen=True)
+class Document:
+    """What a recording carries: its own name (never used twice), the time, who, from or to whom, and why."""
+
+    name: str
+    at: str
+    person: str
+    party: str = ""
+    reason: str = ""
+
+
+@dataclass(frozen=True)
+class Movement:
+    """Kilograms into (or out of, below zero) a lot; an addition has an item in place of a lot.
+
+    ``into_batch`` is what reached the batch of it, kilograms after bone and rind.
+    """
+
+    kind: str
+    lot: str | None
+    kilograms: Fraction
+    batch: str = ""
+    item: str = ""
+    into_batch: Fraction = Fraction(0)
+
+
+def units(kilograms: Fraction) -> int:
+    """Kilograms as whole units. Raises NotRecorded for more decimals than are kept."""
+    found = kilograms / UNIT
+    if found.denominator != 1 or abs(kilograms) > MOST_KG:
+        raise NotRecorded(f"{trimmed(kilograms, 12)} kg has more decimals or is more than the ledger keeps")
+    return int(found)
+
+
+def is_ledger(path: str) -> bool:
+    """True for a file that SQLite wrote."""
+    try:
+        with open(path, "rb") as file:
+            return file.read(len(HEAD)) == HEAD
+    except (OSError, ValueError):
+        return False
+
+
+def create(path: str) -> None:
+    """Make an empty ledger where no file is."""
+    try:
+        with open(path, "xb"):
+            pass
+    except OSError as error:
+        raise NotRecorded(f"{path} cannot be made: {error.strerror}") from None
+    with closing(_connected(path)) as base, _said(path):
+        base.executescript(f"BEGIN; {_TABLES} PRAGMA application_id={PROGRAM}; PRAGMA user_version={VERSION}; COMMIT;")
+
+
+def _connected(path: str) -> sqlite3.Connection:
+    uri = "file:" + path.replace("%", "%25").replace("?", "%3f").replace("#", "%23")
+    base = sqlite3.connect(f"{uri}?mode=rw", uri=True, isolation_level=None, timeout=WAIT_SECONDS)
+    base.execute("PRAGMA foreign_keys=ON")
+    base.execute("PRAGMA synchronous=EXTRA")
+    return base
+
+
+@contextmanager
+def _said(path: str) -> Iterator[None]:
+    """What SQLite complains of, in words of the kitchen."""
+    try:
+        yield
+    except sqlite3.Error as error:
+        code = (error.sqlite_errorcode or 0) & 0xFF
+        words = {
+            sqlite3.SQLITE_BUSY: "another is recording; try again",
+            sqlite3.SQLITE_FULL: "the disk is full",
+            sqlite3.SQLITE_READONLY: "the file or its folder may not be written",
+            sqlite3.SQLITE_CANTOPEN: "the file cannot be opened, or its folder not be written",
+            sqlite3.SQLITE_NOTADB: "the file is damaged or no ledger",
+            sqlite3.SQLITE_CORRUPT: "the file is damaged",
+            sqlite3.SQLITE_IOERR: "the disk failed or is full",
+        }.get(code, str(error))
+        raise NotRecorded(f"{path}: {words}; nothing was recorded") from None
+
+
+@contextmanager
+def opened(path: str) -> Iterator[sqlite3.Connection]:
+    """A ledger to read or record in. Raises NotRecorded where it is none, damaged or of a later version."""
+    if not is_ledger(path):
+        raise NotRecorded(
+            f"{path}: {'no ledger' if os.path.exists(path) else 'there is no such file'}; nothing was done"
+        )
+    with _said(path), closing(_connected(path)) as base:
+        (program,), (version,) = (
+            base.execute("PRAGMA application_id").fetchone(),
+            base.execute("PRAGMA user_version").fetchone(),
+        )
+        if program != PROGRAM:
+            raise NotRecorded(f"{path} is a file of another program; nothing was done")
+        if version != VERSION:
+            raise NotRecorded(f"{path} is of version {version}; this tool knows version {VERSION}; nothing was done")
+        (sound,) = base.execute("PRAGMA quick_check(1)").fetchone()
+        if sound != "ok":
+            raise NotRecorded(f"{path}: the file is damaged; nothing was done")
+        yield base
+
+
+def new_document(path: str, name: str) -> None:
+    """Raise NotRecorded where a document of that name is recorded."""
+    with opened(path) as base:
+        if base.execute("SELECT 1 FROM document WHERE document = ?", (name,)).fetchone():
+            raise NotRecorded(f"the document {name!r} is recorded already; nothing was recorded")
+
+
+def record(
+    path: str,
+    kind: str,
+    document: Document,
+    movements: Sequence[Movement],
+    lots: Mapping[str, Mapping[str, str]] | None = None,
+    *,
+    product: frozenset[str] = frozenset(),
+    delimiter: str = "",
+) -> None:
+    """Add a document with its movements, and lots that are new, all or nothing.
+
+    Raises NotRecorded for a document that stands there already, a lot known with other cells, or a balance below zero.
+    """
+    with opened(path) as base, _transaction(base):
+        _begin(base, kind, document)
+        if delimiter:
+            base.execute("INSERT INTO setting VALUES ('delimiter', ?) ON CONFLICT DO NOTHING", (delimiter,))
+            (kept,) = base.execute("SELECT value FROM setting WHERE name = 'delimiter'").fetchone()
+            if kept != delimiter:
+                raise NotRecorded("other tables of this ledger part their cells in another way; nothing was recorded")
+        for name, cells in (lots or {}).items():
+            _add_lot(base, name, cells, product=name in product)
+        for movement in movements:
+            _add(base, document.name, movement)
+
+
+def _begin(base: sqlite3.Connection, kind: str, document: Document) -> None:
+    now = datetime.now().astimezone().isoformat(timespec="seconds")
+    values = (document.name, kind, document.at, document.person, document.party, document.reason, now)
+    try:
+        base.execute("INSERT INTO document VALUES (?, ?, ?, ?, ?, ?, ?)", values)
+    except sqlite3.IntegrityError:
+        raise NotRecorded(f"the document {document.name!r} is recorded already; nothing was recorded") from None
+
+
+@contextmanager
+def _transaction(base: sqlite3.Connection) -> Iterator[None]:
+    base.execute("BEGIN IMMEDIATE")
+    try:
+        yield
+    except BaseException:
+        base.execute("ROLLBACK") if base.in_transaction else None
+        raise
+    base.execute("COMMIT")
+
+
+def _add_lot(base: sqlite3.Connection, name: str, cells: Mapping[str, str], *, product: bool) -> None:
+    held = base.execute("SELECT cells FROM lot WHERE lot = ?", (name,)).fetchone()
+    if held is None:
+        base.execute("INSERT INTO lot VALUES (?, ?, ?)", (name, json.dumps(cells, ensure_ascii=False), product))
+        return
+    known = json.loads(held[0])
+    stock = ("on_hand_kg", "on_hand_lb")
+    unlike = [key for key in {**known, **cells} if key not in stock and known.get(key, "") != cells.get(key, "")]
+    if unlike:
+        raise NotRecorded(f"the lot {name!r} is known with another {unlike[0]}: {known.get(unlike[0], '')!r}")
+
+
+def _add(base: sqlite3.Connection, document: str, movement: Movement, reverses: int | None = None) -> None:
+    values = (document, movement.kind, movement.lot, movement.item, units(movement.kilograms),
+              units(movement.into_batch), movement.batch, reverses)  # fmt: skip
+    try:
+        base.execute(f"INSERT INTO movement ({_COLUMNS}) VALUES (?, ?, ?, ?, ?, ?, ?, ?)", values)
+    except sqlite3.IntegrityError as error:
+        if str(error) == "below zero":
+            left = trimmed(balance(base, movement.lot or ""), 6)
+            raise NotRecorded(f"{movement.lot}: only {left} kg are there; nothing was recorded") from None
+        if "reverses" in str(error):
+            raise NotRecorded("it is reversed already; nothing was recorded") from None
+        raise NotRecorded(f"the lot {movement.lot!r} is not in the ledger; nothing was recorded") from None
+
+
+def balance(base: sqlite3.Connection, lot: str) -> Fraction:
+    """Kilograms of a lot that are there."""
+    (found,) = base.execute("SELECT COALESCE(SUM(units), 0) FROM movement WHERE lot = ?", (lot,)).fetchone()
+    return Fraction(found) * UNIT
+
+
+def count(path: str, document: Document, lot: str, kilograms: Fraction) -> Fraction:
+    """Record what was counted of a lot; returns the difference to what should be there."""
+    with opened(path) as base, _transaction(base):
+        if base.execute("SELECT 1 FROM lot WHERE lot = ?", (lot,)).fetchone() is None:
+            raise NotRecorded(f"the lot {lot!r} is not in the ledger; nothing was recorded")
+        found = kilograms - balance(base, lot)
+        _begin(base, "count", document)
+        _add(base, document.name, Movement("count", lot, found))
+    return found
+
+
+def reverse(path: str, wrong: str, document: Document) -> int:
+    """Take every movement of a document back by one more of its own; returns how many."""
+    with opened(path) as base, _transaction(base):
+        rows = base.execute(
+            "SELECT id, lot, item, units, into_batch, batch FROM movement WHERE document = ? AND reverses IS NULL",
+            (wrong,),
+        ).fetchall()
+        if not rows:
+            raise NotRecorded(f"there is no document {wrong!r} that could be reversed; nothing was recorded")
+        _begin(base, "reverse", document)
+        for number, lot, item, held, into, batch in sorted(rows, key=lambda row: int(row[3])):
+            back = Movement("reverse", lot, -held * UNIT, batch, item, -into * UNIT)
+            _add(base, document.name, back, number)
+    return len(rows)
+
+
+def backup(path: str, to: str) -> None:
+    """Copy the ledger, whole, to a file that is not there, while others may be recording."""
+    if os.path.exists(to):
+        raise NotRecorded(f"{to} is there already; nothing was copied")
+    with opened(path) as base, _said(to), closing(sqlite3.connect(to)) as copy:
+        base.backup(copy)
+
+
+def lots_of(base: sqlite3.Connection) -> Iterator[tuple[str, dict[str, str], bool, Fraction]]:
+    """Every lot in the order it came, with its cells as typed, whether it is finished product, and its balance."""
+    for name, cells, product in base.execute("SELECT lot, cells, product FROM lot ORDER BY rowid").fetchall():
+        yield name, json.loads(cells), bool(product), balance(base, name)
+
+
+def exported(path: str) -> str:
+    """The lots that are there as a lots table, every cell as it was typed. Raises BadInput where it cannot be read."""
+    try:
+        with opened(path) as base:
+            kept = base.execute("SELECT value FROM setting WHERE name = 'delimiter'").fetchone()
+            mark = kept[0] if kept else ","
+            rows = [
+                _held(cells, left, mark)
+                for _, cells, product, left in lots_of(base)
+                if not product and (left or not _typed(cells, mark))
+            ]
+    except NotRecorded as error:
+        raise BadInput([Fault(path, None, None, str(error), "a ledger that trimwright stock made")]) from None
+    header = list(dict.fromkeys(key for row in rows for key in row)) or ["lot", "on_hand_kg", "fat_pct", "cost_per_kg"]
+    text = io.StringIO()
+    writer = csv.DictWriter(text, header, restval="", delimiter=mark, lineterminator="\n")
+    writer.writeheader()
+    writer.writerows(rows)
+    return text.getvalue()
+
+
+def _typed(cells: Mapping[str, str], delimiter: str) -> Fraction:
+    """Kilograms of a lot as its table had them."""
+    key = "on_hand_kg" if cells.get("on_hand_kg") else "on_hand_lb"
+    read = figure(cells.get(key) or "0", delimiter != "," and "," in cells.get(key, ""))
+    return read if key == "on_hand_kg" else read * KG_PER_LB
+
+
+def _held(cells: dict[str, str], left: Fraction, delimiter: str) -> dict[str, str]:
+    """The cells with what is left of the lot; as typed where all of it is there."""
+    if left == _typed(cells, delimiter):
+        return cells
+    pounds = "on_hand_lb" in cells and not cells.get("on_hand_kg")
+    said = trimmed(left / KG_PER_LB if pounds else left, 10)
+    return cells | {
+        "on_hand_lb" if pounds else "on_hand_kg": said.replace(".", ",")
+        if delimiter != "," and any("," in cell for cell in cells.values())
+        else said
+    }

@@ -1,0 +1,129 @@
+"""What is printed of the ledger: balances, and a trace as a page and as a picture."""
+
+from __future__ import annotations
+
+from calendar import monthrange
+from collections.abc import Iterator, Sequence
+from datetime import date
+from fractions import Fraction
+
+from constraints.numbers import trimmed
+from constraints.treatment import load_treatments, places
+from optimizer.pages.chart import render
+from optimizer.pages.tables import heading, paragraph, table
+from optimizer.store.ledger import lots_of, opened
+from optimizer.store.trace import Trace
+
+_COLUMN, _ROW, _WIDE = 250, 46, 190
+_TEMPLATE = """{% extends "page" %}
+{% block style %}
+rect { fill: #fff; stroke: #222; } .batch { fill: #ddd; } path { fill: none; stroke: #555; }
+@media print { body { margin: 0; } }
+{% endblock %}
+{% block body %}
+<p>Grey: batches. White: lots, product and who received it. Every kilogram of a batch is at risk.</p>
+<svg viewBox="0 0 {{ across }} {{ down }}" role="img" aria-label="{{ title }}">
+{% for l in links %}<path d="M {{ l[0] }} {{ l[1] }} L {{ l[2] }} {{ l[3] }}"/>{% endfor %}
+{% for b in boxes %}<rect class="{{ b.kind }}" x="{{ b.x }}" y="{{ b.y }}" width="{{ wide }}" height="34"/>
+<text x="{{ b.x + 6 }}" y="{{ b.y + 21 }}">{{ b.name[:28] }}</text>{% endfor %}
+</svg>
+{% endblock %}
+"""
+
+
+def stock_page(path: str) -> str:
+    """Every lot with its balance, product apart."""
+    with opened(path) as base:
+        every = list(lots_of(base))
+    lines: list[str] = []
+    for title, wanted in (("stock", False), ("product", True)):
+        rows = [[name, cells.get("material", ""), _kg(left), cells.get("use_by", "")]
+                for name, cells, product, left in every if product is wanted]  # fmt: skip
+        if rows:
+            lines += [*heading(title), *table(("lot", "what", "kg", "use by"), rows, "<<><")]
+    return "\n".join(lines or ["The ledger is empty."]) + "\n"
+
+
+def trace_page(found: Trace, seconds: float) -> str:
+    """The trace in the order a caller asks: who has it, which batches, which lots, who supplied, the books."""
+    way = "forward" if found.forward else "back"
+    lines = [*paragraph(f"{found.name}, traced {way} in {seconds:.2f} s")]
+    if found.forward:
+        lines += paragraph(
+            f"{_kg(found.at_risk_kg)} kg in {len(found.batches)} batches are at risk, whole batches counted."
+        )
+    lines += _listed("who received it", ("to", "lot", "kg", "when", "document", "by"), [
+        [line.party, line.lot, _kg(line.kilograms), _time(line.at), line.document, line.person]
+        for line in found.of("sell")
+    ])  # fmt: skip
+    lines += _listed("who supplied it", ("from", "lot", "what", "kg", "when", "document"), [
+        [line.party or found.cells.get(line.lot, {}).get("supplier", ""), line.lot,
+         found.cells.get(line.lot, {}).get("material", ""), _kg(line.kilograms), _time(line.at), line.document]
+        for line in found.of("receive", "return")
+    ])  # fmt: skip
+    lines += _listed("what went into which batch", ("batch", "lot or item", "kg", "when", "by"), [
+        [line.batch, line.lot or line.item, _kg(line.into_batch), _time(line.at), line.person]
+        for line in found.of("pull", "addition")
+    ])  # fmt: skip
+    books = ("lot", "came", "used", "sold", "wasted", "left", "unexplained")
+    lines += _listed("books of the lots, kg held", books, [
+        [b.lot, *map(_kg, (b.came, b.used, b.sold, b.wasted, b.left, b.unexplained))] for b in found.lots.values()
+    ], "<>>>>>>")  # fmt: skip
+    lines += _listed("books of the batches, kg", ("batch", "lots", "additions", "product", "rework", "loss"), [
+        [b.batch, *map(_kg, (b.lots, b.additions, b.product, b.rework, b.unexplained))] for b in found.batches.values()
+    ], "<>>>>>")  # fmt: skip
+    return "\n".join([*lines, *_papers(found)]) + "\n"
+
+
+def _papers(found: Trace) -> Iterator[str]:
+    """How long the papers of the last supply are kept, by each place whose figure is known."""
+    days = [line.at[:10] for line in found.of("sell")]
+    rules = [place for name in places() if (place := load_treatments(name)) and place.papers]
+    if days:
+        yield from heading("papers")
+    for place in rules if days else ():
+        assert place.papers is not None
+        until = keep_through(date.fromisoformat(max(days)), place.papers.years)
+        yield from paragraph(f"{place.title}: keep them through {until} [{place.papers.source}; {place.papers.status}]")
+
+
+def keep_through(day: date, years: int) -> date:
+    """The same day so many years later; the last of February for a leap day."""
+    return date(day.year + years, day.month, min(day.day, monthrange(day.year + years, day.month)[1]))
+
+
+def _listed(title: str, names: Sequence[str], rows: Sequence[Sequence[str]], align: str = "") -> Iterator[str]:
+    if rows:
+        yield from heading(title)
+        yield from table(names, rows, align or "".join(">" if name == "kg" else "<" for name in names))
+
+
+def _time(at: str) -> str:
+    return at[:16].replace("T", " ")
+
+
+def _kg(kilograms: Fraction) -> str:
+    return trimmed(kilograms, 6)
+
+
+def picture(found: Trace) -> str:
+    """Lots, batches and receivers as boxes in the order of time from left to right, with the lines between them."""
+    links = [(line.lot, line.batch) for line in found.of("pull")]
+    links += [(line.batch, f"{line.lot}") for line in found.of("product", "rework") if line.batch != line.lot]
+    links += [(line.lot, f"to {line.party}") for line in found.of("sell")]
+    links = list(dict.fromkeys(links))
+    names = list(dict.fromkeys((found.name, *(name for link in links for name in link))))
+    depth = dict.fromkeys(names, 0)
+    for _ in names:
+        for start, end in links:
+            depth[end] = max(depth[end], min(depth[start] + 1, len(names)))
+    rows: dict[int, int] = {}
+    at = {}
+    for name in names:
+        at[name] = (depth[name] * _COLUMN + 10, rows.setdefault(depth[name], 0) * _ROW + 10)
+        rows[depth[name]] += 1
+    boxes = [{"name": n, "x": x, "y": y, "kind": "batch" if n in found.batches else "lot"} for n, (x, y) in at.items()]
+    drawn = [(at[a][0] + _WIDE, at[a][1] + 17, at[b][0], at[b][1] + 17) for a, b in links]
+    across, down = (max(depth.values()) + 1) * _COLUMN, max(rows.values()) * _ROW + 20
+    title = f"{found.name}: trace {'forward' if found.forward else 'back'}"
+    return render(_TEMPLATE, title=title, boxes=boxes, links=drawn, wide=_WIDE, across=across, down=down)

@@ -1,0 +1,397 @@
+"""The ledger and its trace: kilograms conserved, faults refused with the file untouched, what the law asks for."""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+import random
+import sqlite3
+import subprocess
+import sys
+from fractions import Fraction
+from pathlib import Path
+from typing import Any
+
+import pytest
+import reliability_stock as reliability
+import yaml
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+from typer.testing import CliRunner
+
+from constraints.faults import BadInput
+from optimizer.cli import app
+from optimizer.reading.lots import parse_lots, read_lots
+from optimizer.store import ledger
+from optimizer.store.ledger import Document, Movement, NotRecorded, create, exported, opened, record
+from optimizer.store.pages import keep_through, picture, trace_page
+from optimizer.store.trace import as_dict, trace
+
+ROOT = Path(__file__).parents[1]
+LOTS = ROOT / "examples" / "fresh-lots.csv"
+CASES = {
+    case["id"]: case
+    for case in yaml.load((ROOT / "tests/data/cook-cool-examples.yaml").read_text(), Loader=yaml.BaseLoader)
+}
+
+
+def run(*words: str) -> tuple[int, str, str]:
+    done = CliRunner().invoke(app, list(words))
+    return done.exit_code, done.stdout, done.stderr
+
+
+def document(name: str, at: str = "2026-11-25T06:10:00+00:00", party: str = "") -> Document:
+    return Document(name, at, "AB", party)
+
+
+@pytest.fixture
+def path(tmp_path: Path) -> str:
+    found = str(tmp_path / "stock.db")
+    create(found)
+    return found
+
+
+def came(path: str, **kilograms: str) -> None:
+    moves = [Movement("receive", lot, Fraction(kg)) for lot, kg in kilograms.items()]
+    record(path, "receive", document("came", party="Cliff Farm"), moves, {lot: {"lot": lot} for lot in kilograms})
+
+
+def left(path: str, lot: str) -> Fraction:
+    with opened(path) as base:
+        return ledger.balance(base, lot)
+
+
+# ---- published and constructed cases (tests/data/cook-cool-examples.yaml, group trace) ----
+
+
+def test_the_identity_of_a_lot(path: str) -> None:
+    """received = used + wasted + left + unexplained."""
+    case = CASES["trace-ledger"]["inputs"]
+    came(path, S1=case["received_kg"])
+    for number, kg in enumerate(case["used_kg"]):
+        used = Fraction(kg)
+        record(path, "make", document(f"b{number}"), [Movement("pull", "S1", -used, f"b{number}", "", used)])
+    record(path, "waste", document("w"), [Movement("waste", "S1", -Fraction(case["wasted_kg"]))])
+    ledger.count(path, document("c"), "S1", Fraction(case["counted_left_kg"]))
+    book = trace(path, "S1").lots["S1"]
+    assert book.unexplained == Fraction(CASES["trace-ledger"]["expected"]["unexplained_kg"])
+    assert book.came == book.used + book.sold + book.wasted + book.left + book.unexplained
+
+
+def test_the_whole_batch_is_at_risk(path: str) -> None:
+    case = CASES["trace-forward"]
+    came(path, S1="40", S2="60")
+    for number, (kg, whole) in enumerate(zip(case["inputs"]["lot_kg_in"], case["inputs"]["batch_kg"], strict=True)):
+        rest = Fraction(whole) - Fraction(kg)
+        record(path, "make", document(f"b{number}"), [
+            Movement("pull", "S1", -Fraction(kg), f"b{number}", "", Fraction(kg)),
+            Movement("pull", "S2", -rest, f"b{number}", "", rest),
+        ])  # fmt: skip
+    found = trace(path, "S1")
+    assert len(found.batches) == int(case["expected"]["batches"])
+    assert found.at_risk_kg == Fraction(case["expected"]["kg_at_risk"])
+    assert "S2" not in found.lots
+
+
+def test_papers_are_kept_from_the_day_of_supply(path: str) -> None:
+    """Two years after the food was supplied: SFCR s. 90(3)."""
+    from datetime import date
+
+    from constraints.treatment import load_treatments
+
+    case, canada = CASES["trace-retention-canada"], load_treatments("ca")
+    assert canada is not None and canada.papers is not None
+    day = date.fromisoformat(case["inputs"]["supplied"])
+    assert keep_through(day, canada.papers.years).isoformat() == case["expected"]["keep_through"]
+    assert keep_through(date(2028, 2, 29), 2) == date(2030, 2, 28)
+
+
+# ---- what was recorded ----
+
+
+def test_a_kitchens_week(tmp_path: Path) -> None:
+    """Receive, blend from the ledger, make, rework into the next batch, sell, return; then trace both ways."""
+    db, first, second = (str(tmp_path / name) for name in ("stock.db", "1.json", "2.csv"))
+    recipe = str(ROOT / "examples" / "fresh.yaml")
+    by = ("--by", "AB")
+    assert run("stock", "new", db)[0] == 0
+    assert run("stock", "receive", db, str(LOTS), *by, "--from", "Cliff Farm")[0] == 0
+    assert list(csv.reader(io.StringIO(exported(db)))) == list(csv.reader(io.StringIO(LOTS.read_text())))
+    code, out, _ = run("blend", recipe, "--lots", db, "--meat-kg", "25", "--date", "2026-11-25", "--json")
+    Path(first).write_text(out)
+    assert code == 0
+    made = ("stock", "make", db, first, "--recipe", recipe, "--code", "B1", *by, "--out-kg", "25", "--rework-kg", "0.5")
+    assert run(*made)[0] == 0
+    code, _, err = run(*made)
+    assert code == 2 and "recorded already" in err
+    assert run("check", first, "--recipe", recipe, "--lots", db, "--date", "2026-11-25")[0] != 0  # the lots are used up
+    Path(second).write_text(
+        "item,kg\nS-15,10\nF-11,1\nB1 rework,0.5\nsalt,0.18\nblack pepper,0.03\nsage,0.01\nice,0.2\n"
+    )
+    assert run("stock", "make", db, second, "--recipe", recipe, "--code", "B2", *by, "--out-kg", "11")[0] == 0
+    assert run("stock", "sell", db, "B2", "6", "--to", "Mole Inn, Quay 3", *by, "--document", "inv 7")[0] == 0
+    assert run("stock", "return", db, "B2", "1", "--from", "Mole Inn, Quay 3", *by)[0] == 0
+    found = trace(db, "S-14")
+    assert list(found.batches) == ["B1", "B2"]  # through rework
+    assert [(line.party, line.lot, line.kilograms, line.document) for line in found.of("sell")] == [
+        ("Mole Inn, Quay 3", "B2", 6, "inv 7")
+    ]
+    back = trace(db, "B2")
+    assert set(back.batches) == {"B1", "B2"} and {"S-15", "F-11", "S-14", "P-06"} <= set(back.lots)
+    assert {line.party for line in back.of("receive")} == {"Cliff Farm"}
+    assert back.batches["B2"].unexplained == Fraction("11.92") - 11
+    text = trace_page(found, 0.1)
+    assert "traced forward in 0.10 s" in text and "Mole Inn" in text and max(map(len, text.splitlines())) <= 80
+    assert "<svg" in picture(found) and json.dumps(as_dict(back))
+    code, out, _ = run("trace", db, "S-14", "--json", "--picture", str(tmp_path / "t.html"))
+    assert code == 0 and json.loads(out)["kg_at_risk"] == pytest.approx(float(found.at_risk_kg))
+    rework = next(lot for lot in read_lots(db).lots if lot.name == "S-15")
+    assert rework.on_hand_kg == 12
+
+
+def test_rework_brings_its_cure(tmp_path: Path) -> None:
+    """What was put in then, on its green meat, comes back with the lot and never less than that."""
+    db, weighed, recipe = (str(tmp_path / name) for name in ("s.db", "w.csv", "r.yaml"))
+    Path(recipe).write_text(
+        "name: Cured\nrules: [us]\nproduct_class: sausage\nadditions:\n  - {name: salt, is: salt, g_per_kg_meat: 18}\n"
+        "  - {name: pink cure, is: cure, nitrite_pct: 6.25, g_per_kg_meat: 2.4}\n"
+    )
+    Path(weighed).write_text("item,kg\nS-14,10\nsalt,0.18\npink cure,0.024\n")
+    create(db)
+    assert run("stock", "receive", db, str(LOTS), "--by", "AB")[0] == 0
+    assert (
+        run("stock", "make", db, weighed, "--recipe", recipe, "--code", "C1", "--by", "AB", "--rework-kg", "1")[0] == 0
+    )
+    lot = next(lot for lot in read_lots(db).lots if lot.rework)
+    assert lot.original_nitrite_ppm == 150 and lot.cured and lot.species == "pork"
+    assert float(lot.green) == pytest.approx(10 / 10.204, abs=1e-6)
+    assert lot.properties["nitrite_ppm"] <= lot.original_nitrite_ppm * lot.green
+
+
+def test_a_mistake_is_reversed_by_a_line_and_only_once(path: str) -> None:
+    came(path, S1="10")
+    record(path, "waste", document("w"), [Movement("waste", "S1", Fraction(-4))])
+    assert ledger.reverse(path, "w", document("reverse w")) == 1
+    assert left(path, "S1") == 10
+    for again in ("reverse w", "another"):
+        with pytest.raises(NotRecorded, match="already"):
+            ledger.reverse(path, "w", document(again))
+    assert trace(path, "S1").lots["S1"].wasted == 0
+    record(path, "waste", document("w2"), [Movement("waste", "S1", Fraction(-4))])
+    with pytest.raises(NotRecorded, match="only 6 kg"):
+        ledger.reverse(path, "came", document("reverse came"))
+
+
+def test_the_file_itself_refuses_what_a_ledger_never_does(path: str) -> None:
+    came(path, S1="1")
+    with sqlite3.connect(path) as base:
+        double = "SELECT 99, document, 'waste', lot, '', -2 * units, 0, '', NULL FROM movement"
+        for wrong in (
+            "UPDATE movement SET units = 0",
+            "DELETE FROM movement",
+            "UPDATE document SET person = 'X'",
+            "DELETE FROM document",
+            f"INSERT INTO movement {double}",
+        ):
+            with pytest.raises(sqlite3.IntegrityError):
+                base.execute(wrong)
+    assert left(path, "S1") == 1
+
+
+def test_names_are_seen_as_typed_and_known_lots_stay_as_they_are(tmp_path: Path, path: str) -> None:
+    for number, name in enumerate(("007", "1E5", "NA", "no", "=A1", 'ß, "x"')):
+        text = io.StringIO()
+        csv.writer(text, lineterminator="\n").writerows(
+            [("lot", "on_hand_kg", "fat_pct", "cost_per_kg"), (name, "2.50", "20.0", "3")]
+        )
+        (tmp_path / "l.csv").write_text(text.getvalue())
+        assert run("stock", "receive", path, str(tmp_path / "l.csv"), "--by", "AB")[0] == 0, number
+    assert [lot.name for lot in parse_lots(exported(path), "x").lots] == ["007", "1E5", "NA", "no", "=A1", 'ß, "x"']
+    assert "2.50" in exported(path)
+    with pytest.raises(NotRecorded, match="another fat_pct"):
+        record(path, "receive", document("r"), [], {"007": {"lot": "007", "fat_pct": "21", "cost_per_kg": "3"}})
+
+
+def test_pounds_and_decimal_commas_come_back_as_typed(tmp_path: Path, path: str) -> None:
+    text = "lot;on_hand_lb;fat_pct;cost_per_lb\nA;10,25;20,5;1,5\nB;4;30;1\n"
+    (tmp_path / "l.csv").write_text(text)
+    assert run("stock", "receive", path, str(tmp_path / "l.csv"), "--by", "AB")[0] == 0
+    assert exported(path) == text
+    record(path, "waste", document("w"), [Movement("waste", "A", Fraction("-0.45359237"))])
+    assert exported(path).splitlines()[1] == "A;9,25;20,5;1,5"
+    (tmp_path / "m.csv").write_text("lot,on_hand_kg,fat_pct,cost_per_kg\nC,1,20,1\n")
+    code, _, err = run("stock", "receive", path, str(tmp_path / "m.csv"), "--by", "AB")
+    assert code == 2 and "another way" in err
+
+
+@settings(max_examples=25, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@given(st.lists(st.tuples(st.sampled_from(("waste", "sell", "return", "count", "pull")), st.sampled_from("AB"),
+                          st.integers(0, 3000)), max_size=25))  # fmt: skip
+def test_no_kilogram_vanishes(tmp_path_factory: pytest.TempPathFactory, moves: list[tuple[str, str, int]]) -> None:
+    """Against a plain sum: every balance, and came = used + sold + wasted + left + unexplained."""
+    path = str(tmp_path_factory.mktemp("s") / "s.db")
+    create(path)
+    came(path, A="2", B="1.5")
+    held = {"A": Fraction(2), "B": Fraction(3, 2)}
+    for number, (kind, lot, grams) in enumerate(moves):
+        kg = Fraction(grams, 1000)
+        if kind == "count":
+            ledger.count(path, document(f"{number}"), lot, kg)
+            held[lot] = kg
+            continue
+        sign = 1 if kind == "return" else -1
+        try:
+            record(path, kind, document(f"{number}"), [Movement(kind, lot, sign * kg, "b" if kind == "pull" else "")])
+        except NotRecorded:
+            assert held[lot] + sign * kg < 0
+        else:
+            held[lot] += sign * kg
+    for lot, kg in held.items():
+        book = trace(path, lot, back=False).lots[lot]
+        assert book.left == kg >= 0
+        assert book.came == book.used + book.sold + book.wasted + book.left + book.unexplained
+
+
+# ---- reliability: a slice of tests/reliability_stock.py, which runs 1,000 kills ----
+
+
+def test_killed_at_random_moments_nothing_confirmed_is_lost_and_nothing_half_is_there(tmp_path: Path) -> None:
+    path = str(tmp_path / "s.db")
+    reliability.stocked(path, a=1000, b=1000)
+    confirmed = reliability.killed(path, 8, random.Random(7))
+    assert reliability.check(path, confirmed) >= 9
+
+
+def test_eight_processes_take_nothing_twice(tmp_path: Path) -> None:
+    path = str(tmp_path / "s.db")
+    reliability.stocked(path, a=40)
+    reliability.crowd(path, 8, 40)
+
+
+def test_a_copy_made_while_others_record_is_whole(tmp_path: Path) -> None:
+    path, copy = str(tmp_path / "s.db"), str(tmp_path / "copy.db")
+    reliability.stocked(path, a=1000, b=1000)
+    child = reliability.started("record", path, "w")
+    assert child.stdout is not None
+    seen = {child.stdout.readline().strip() for _ in range(3)}
+    ledger.backup(path, copy)
+    child.kill()
+    child.communicate()
+    assert reliability.check(copy, seen) >= 4
+    with pytest.raises(NotRecorded, match="there already"):
+        ledger.backup(path, copy)
+
+
+def refused(path: str, words: str) -> None:
+    before = Path(path).read_bytes()
+    for attempt in (lambda: came(path, X="1"), lambda: trace(path, "S1"), lambda: ledger.backup(path, path + ".copy")):
+        with pytest.raises(NotRecorded, match=words):
+            attempt()
+    assert Path(path).read_bytes() == before
+
+
+def test_damaged_foreign_and_future_files_are_refused_untouched(tmp_path: Path, path: str) -> None:
+    came(path, S1="1")
+    whole = Path(path).read_bytes()
+    for size in (50, 100, 4096, len(whole) // 2, len(whole) - 4096):
+        Path(path).write_bytes(whole[:size])
+        refused(path, "damaged|no ledger|another program|disk")
+    Path(path).write_bytes(whole[:8192] + b"\xff" * 4096 + whole[12288:])
+    refused(path, "damaged")
+    Path(path).write_bytes(whole)
+    with sqlite3.connect(path) as base:
+        base.execute("PRAGMA user_version = 2")
+    base.close()
+    refused(path, "version 2")
+    other = str(tmp_path / "other.db")
+    with sqlite3.connect(other) as base:
+        base.execute("CREATE TABLE t (x)")
+    base.close()
+    refused(other, "another program")
+    (tmp_path / "text.db").write_text("lot,fat\n")
+    refused(str(tmp_path / "text.db"), "no ledger")
+    with pytest.raises(NotRecorded, match="no such file"):
+        trace(str(tmp_path / "nowhere.db"), "x")
+    with pytest.raises(BadInput, match="another program"):
+        read_lots(other)
+
+
+def test_a_file_that_may_not_be_written(path: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    came(path, S1="1")
+
+    def only_read(name: str) -> sqlite3.Connection:
+        return sqlite3.connect(f"file:{name}?mode=ro", uri=True, isolation_level=None)
+
+    monkeypatch.setattr(ledger, "_connected", only_read)
+    with pytest.raises(NotRecorded, match="may not be written"):
+        came(path, S2="1")
+    assert trace(path, "S1").lots["S1"].left == 1
+
+
+def test_a_full_disk(path: str) -> None:
+    """The child may write no file beyond the ledger's present size."""
+    came(path, S1="1")
+    script = (
+        "import resource, sys, signal\nfrom fractions import Fraction\nfrom optimizer.store.ledger import *\n"
+        "signal.signal(signal.SIGXFSZ, signal.SIG_IGN)\n"
+        "resource.setrlimit(resource.RLIMIT_FSIZE, (int(sys.argv[2]),) * 2)\n"
+        "lots = {f'L{k}': {'lot': 'x' * 500} for k in range(200)}\n"
+        "try:\n    record(sys.argv[1], 'receive', Document('big', 'now', 'AB'), [], lots)\n"
+        "except NotRecorded as error:\n    print(error)\n"
+    )
+    size = str(Path(path).stat().st_size)
+    done = subprocess.run(
+        [sys.executable, "-c", script, path, size], capture_output=True, text=True, check=True, cwd=ROOT
+    )
+    assert "full" in done.stdout and "nothing was recorded" in done.stdout
+    assert left(path, "S1") == 1 and len(trace(path, "S1").lines) == 1
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (("new", "DB"), "cannot be made"),
+        (("waste", "DB", "S-99", "1", "--by", "A", "--reason", "x"), "only 0 kg"),
+        (("return", "DB", "S-99", "1", "--by", "A", "--from", "x"), "not in the ledger"),
+        (("count", "DB", "S-99", "1", "--by", "A"), "not in the ledger"),
+        (("waste", "DB", "S1", "-1", "--by", "A", "--reason", "x"), "No such option"),
+        (("waste", "DB", "S1", "1,5", "--by", "A", "--reason", "x"), "decimal comma"),
+        (("waste", "DB", "S1", "0.00000000001", "--by", "A", "--reason", "x"), "more decimals"),
+        (("waste", "DB", "S1", "1", "--by", " ", "--reason", "x"), "have a name"),
+        (("waste", "DB", "S1", "1", "--by", "A", "--reason", "x", "--at", "noon"), "is no time"),
+        (("waste", "DB", "S1", "1", "--by", "A"), "Missing option '--reason'"),
+        (("reverse", "DB", "nothing", "--by", "A", "--reason", "x"), "no document"),
+        (("receive", "DB", "nowhere.csv", "--by", "A"), "no such file"),
+    ],
+)
+def test_bad_use(words: tuple[str, ...], said: str, path: str) -> None:
+    came(path, S1="1")
+    code, out, err = run("stock", *(path if word == "DB" else word for word in words))
+    assert code == 2 and out == "" and said in " ".join(err.replace("│", " ").split()), err
+    assert left(path, "S1") == 1
+
+
+FIELDS: dict[str, tuple[str, str]] = {
+    "from whom each came (Regulation (EC) 178/2002 Art 18; SFCR s. 90)": ("receive", "party"),
+    "to whom each went (Regulation (EC) 178/2002 Art 18; 9 CFR 320.1(b)(1))": ("sell", "party"),
+    "when (SFCR s. 90; 9 CFR 417.5)": ("sell", "at"),
+    "how much (Regulation (EU) 931/2011 Art 3; 9 CFR 320.1(b)(1))": ("sell", "kilograms"),
+    "reference of the lot (Regulation (EU) 931/2011 Art 3; SFCR s. 90)": ("sell", "lot"),
+    "every food incorporated (SFCR s. 90)": ("pull", "lot"),
+    "into which batch (SFCR s. 90)": ("pull", "batch"),
+    "initials (9 CFR 417.5)": ("pull", "person"),
+    "the document": ("sell", "document"),
+}
+
+
+@pytest.mark.parametrize("asked", FIELDS)
+def test_what_the_law_asks_to_be_known_is_in_the_trace(asked: str, path: str) -> None:
+    came(path, S1="5")
+    record(path, "make", document("b"), [
+        Movement("pull", "S1", Fraction(-5), "b", "", Fraction(5)), Movement("product", "b", Fraction(5), "b"),
+    ], {"b": {"lot": "b", "material": "links"}}, product=frozenset({"b"}))  # fmt: skip
+    record(path, "sell", document("inv", party="Mole Inn"), [Movement("sell", "b", Fraction(-5))])
+    kind, field = FIELDS[asked]
+    found: Any = trace(path, "S1").of(kind)
+    assert len(found) == 1 and getattr(found[0], field)
