@@ -154,4 +154,6 @@ def test_every_example_is_described() -> None:
 
 def test_every_command_is_in_the_table() -> None:
     table = README.split("## The commands")[1].split("## The week")[0]
-    assert {command.name for command in app.registered_commands} == set(re.findall(r"`trimwright (\w+)", table))
+    assert {command.name for command in (*app.registered_commands, *app.registered_groups)} == set(
+        re.findall(r"`trimwright (\w+)", table)
+    )

@@ -42,6 +42,7 @@ def new(ledger: Ledger) -> None:
         from optimizer.store.ledger import create
 
         create(ledger)
+        sys.stdout.write(f"{ledger}: an empty ledger\n")
 
 
 @stock.command("receive")
