@@ -12,10 +12,10 @@ from functools import cached_property
 from math import ceil
 
 from constraints.formula import Formula, NoDose
-from constraints.ingredients import Ingredient
 from constraints.numbers import trimmed
 from constraints.quantities import MissingProperty
 from constraints.requirement import Requirement
+from constraints.row import Row
 from optimizer.blend import Answer
 from optimizer.problem import Problem
 from optimizer.reading.entry import DOSES
@@ -125,21 +125,24 @@ class _Trial:
             formula = Formula(self.problem.formula.lots, additions, recipe.process)
         except NoDose:
             return list(self.limits) if most else []
-        corners = list(_corners(formula))
-
-        def holds(limit: Requirement) -> bool:
-            rows = (row for row in limit.rows(formula) if (row.hi is not None) is most)
-            return all(row.holds(corner) for row in rows for corner in corners)
-
-        return [limit for limit in self.limits if not holds(limit)]
+        return [
+            limit for limit in self.limits
+            if not all(_keeps(row, formula) for row in limit.rows(formula) if (row.hi is not None) is most)
+        ]  # fmt: skip
 
 
-def _corners(formula: Formula) -> Iterator[tuple[Fraction, ...]]:
-    """A kilogram of each lot with the least and the most of everything that is free: between them lie all batches."""
-    for lot in formula.lots:
-        for most in (False, True):
-            free: dict[Ingredient, Fraction] = {a.item: (a.most or a.least) if most else a.least for a in formula.free}
-            yield tuple(Fraction(column is lot) if column not in free else free[column] for column in formula.columns)
+def _keeps(row: Row, formula: Formula) -> bool:
+    """True where a kilogram of any lot keeps a row with the least and with the most of all that is free.
+
+    Every batch lies between these, and a row of a ratio asks for zero or less, or for zero or more, of each.
+    """
+    lots, free = row.coefs[: len(formula.lots)], row.coefs[len(formula.lots) :]
+    for amounts in ([a.least for a in formula.free], [a.most or a.least for a in formula.free]):
+        more = sum((a * b for a, b in zip(free, amounts, strict=True)), _ZERO)
+        ends = min(lots) + more, max(lots) + more
+        if (row.hi is not None and ends[1] > row.hi) or (row.lo is not None and ends[0] < row.lo):
+            return False
+    return True
 
 
 def _last(holds: Callable[[int], bool], low: int, high: int) -> int | None:
