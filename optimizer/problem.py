@@ -16,7 +16,7 @@ from constraints.faults import BadInput, Fault, nearest
 from constraints.figures import Figures
 from constraints.formula import Addition, Dosing, Formula, NoDose
 from constraints.ingredients import FAT, MOISTURE, SALT, Ingredient, Kind, Lot
-from constraints.judged import guarding, limits_cure
+from constraints.judged import brought, guarding, limits_cure
 from constraints.methods import finding
 from constraints.numbers import G_PER_KG, PERCENT, trimmed
 from constraints.products import Product
@@ -256,6 +256,8 @@ def why_left_out(recipe: Recipe, lot: Lot, day: date) -> str:
         allowed = getattr(eligible, tag)
         if allowed is not None and found not in allowed:
             return f"not eligible by {tag}" + (f" {found}" if tag != "lot" and found else "")
+    if recipe.entry.made_without_nitrite and brought([lot]):
+        return "brings nitrite or nitrate, and the recipe is made without"
     if lot.on_hold:
         return "on hold"
     if lot.use_by is not None and lot.use_by < day:

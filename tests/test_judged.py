@@ -148,9 +148,11 @@ def test_lots_powders_and_properties_count_in_the_guarded_sum() -> None:
 
 
 def test_ingoing_nitrite_and_nitrate_are_printed_whatever_the_packs_limit() -> None:
-    said = page(made(under("us", "2", "product_class: sausage\n").replace("6.25", "6.25, nitrate_pct: 1")))
-    assert "ingoing nitrite, green weight: 125.00 ppm, at most 625 ppm" in said
-    assert "ingoing nitrate, green weight: 20.00 ppm, at most 2187.5 ppm" in said
+    answer = made(under("us", "2", "product_class: sausage\n").replace("6.25", "6.25, nitrate_pct: 1"))
+    assert "\nnitrite   125.0 ppm in" in page(answer) and "\nnitrate   20.0 ppm in" in page(answer)
+    guarded = {c.requirement.origin.rule: (c.value, c.requirement.hi) for c in answer.checks}
+    assert guarded["guard-nitrite"] == (125, 625)
+    assert guarded["guard-nitrate"] == (20, Fraction("2187.5"))
 
 
 def test_a_check_is_guarded_too() -> None:
@@ -229,3 +231,20 @@ def test_more_nitrite_found_in_rework_than_was_put_in_is_refused() -> None:
     assert parse_lots(REWORK + "A,60,18,2,yes,2,80,150,120\n", "l.csv")
     with pytest.raises(BadInput, match=r"120\.5 mg/kg nitrite found in rework into which only 120 mg/kg was put"):
         parse_lots(REWORK + "A,60,18,2,yes,2,80,150,120.5\n", "l.csv")
+
+
+def test_what_is_made_without_nitrite_takes_none_from_powders_or_lots() -> None:
+    text = "name: T\nrules: [us]\nproduct_class: sausage\nsteps: [smoked]\nmade_without_nitrite: yes\nadditions:\n"
+    lots = "lot,on_hand_kg,fat_pct,cost_per_kg,cured,nitrite_ppm,nitrate_ppm,salt_pct\n"
+    lots += "A,60,18,2,no,,,\nB,60,18,1,yes,90,0,2\n"
+    answer = made(text + "  - {name: pepper, g_per_kg_meat: 2}\n", lots)
+    assert [entry.lot.name for entry in answer.problem.left_out] == ["B"]
+    with pytest.raises(BadInput, match="made_without_nitrite: yes, yet a cure is added"):
+        made(text + "  - {name: powder, g_per_kg_meat: 2, properties: {nitrite_ppm: 20000}}\n")
+
+
+def test_two_packs_of_one_name_are_refused(tmp_path: Path) -> None:
+    for name in ("one", "two"):
+        (tmp_path / f"{name}.yaml").write_text(HOUSE % "ingoing_nitrite: {max_ppm: 150}", encoding="utf-8")
+    with pytest.raises(BadInput, match="the rule pack house is named twice"):
+        made(under(f"{tmp_path}/one.yaml, {tmp_path}/two.yaml", "2"))

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 
 from constraints.formula import Batch
 from constraints.ingredients import FAT, SALT, Lot
-from constraints.meaning import Role, Salt, Stage
+from constraints.meaning import BY_ION, Role, Stage
 from constraints.numbers import KG_PER_LB, shown, trimmed
 from constraints.quantities import Amount, Basis
 from constraints.requirement import Requirement
@@ -197,7 +197,7 @@ def _weigh(answer: Answer, *, full: bool) -> Iterator[str]:
 def _comes_out(answer: Answer) -> Iterator[str]:
     """The handful of figures that a maker asks for."""
     assert answer.weighed is not None
-    rows = [("fat", _fat(answer)), ("salt", _salt(answer)), ("nitrite", _nitrite(answer))]
+    rows = [("fat", _fat(answer)), ("salt", _salt(answer)), *((ion, _ingoing(answer, ion)) for ion in BY_ION)]
     finished = finished_kg(answer.problem, answer.weighed.total)
     found = costs(answer.problem, answer.weighed)
     if finished is not None and found.per_kg_finished is not None:
@@ -231,16 +231,17 @@ def _salt(answer: Answer) -> str:
     return "not known: a lot does not state its salt" if value is None else f"{shown(value, 2)} % {_BASES[basis]}"
 
 
-def _nitrite(answer: Answer) -> str:
-    """What is weighed in against the nearest limit of any place."""
-    salts = {Salt.SODIUM_NITRITE.value, Salt.POTASSIUM_NITRITE.value}
+def _ingoing(answer: Answer, ion: str) -> str:
+    """Nitrite or nitrate as weighed in against the nearest limit of any place."""
+    salts = frozenset(BY_ION[ion])
     limits = [
         check for check in answer.checks
         if check.requirement.regulates.stage is Stage.INGOING and salts & check.requirement.regulates.substances
+        and check.requirement.regulates.substances <= salts
         and check.requirement.hi is not None and check.value is not None and check.requirement.origin.blocks
     ]  # fmt: skip
     if uncured(answer) or not limits:
-        return uncured(answer) or "judged by a laboratory on what is left of it"
+        return uncured(answer) if ion == "nitrite" else ""
     check = min(limits, key=_share_left)
     more = "" if len(limits) == 1 else f", the nearest of {len(limits)} limits"
     r = check.requirement

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterator, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from datetime import date
 
 from constraints.faults import Fault, nearest
@@ -54,8 +54,8 @@ def legal_requirements(
     """The recipe's packs and their limits in force for this product; what is wrong is added to ``faults``."""
     stated = _stated(recipe)
     legal: list[Requirement] = []
-    faults += _repeated_packs(stated)
     packs = stated.load(faults)
+    faults += _repeated_packs(stated, packs)
     faults += stated.class_faults(packs)
     for name, pack in packs.items():
         if stated.class_fault(name, pack) is not None:
@@ -127,10 +127,12 @@ def _lacking(recipe: Recipe, stated: Stated, name: str, pack: Pack) -> Iterator[
             yield stated.fault(("product_class",), name, found, f"an addition with is: {needed}")
 
 
-def _repeated_packs(stated: Stated) -> Iterator[Fault]:
-    for i, name in enumerate(stated.names):
-        if name in stated.names[:i]:
-            yield stated.fault(("rules", i), name, f"the rule pack {name} is named twice", "once")
+def _repeated_packs(stated: Stated, packs: Mapping[str, Pack]) -> Iterator[Fault]:
+    """A pack named twice, or two files whose packs have one name: each would be taken for the other."""
+    known = [packs[name].pack if name in packs else name for name in stated.names]
+    for i, (name, pack) in enumerate(zip(stated.names, known, strict=True)):
+        if name in stated.names[:i] or pack in known[:i]:
+            yield stated.fault(("rules", i), name, f"the rule pack {pack} is named twice", "once")
 
 
 def _stray_classes(stated: Stated, packs: Collection[Pack]) -> Iterator[Fault]:

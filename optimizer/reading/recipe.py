@@ -221,12 +221,9 @@ def _faults(entry: RecipeEntry, document: Document) -> Iterator[Fault]:
 
 
 def _cure_faults(entry: RecipeEntry, document: Document) -> Iterator[Fault]:
-    cured = False
+    cured = any(item.is_ == "cure" or any(map(item.properties.get, COUNTED)) for item in entry.additions)
     for i, item in enumerate(entry.additions):
-        if item.is_ != "cure":
-            continue
-        cured = True
-        if not item.nitrite_pct:
+        if item.is_ != "cure" or not item.nitrite_pct:
             continue
         line, column = document.mark(("additions", i, "nitrite_pct"))
         strength = item.nitrite_pct
