@@ -17,7 +17,18 @@ from where import HOME, ROOT
 PACKAGES = ("constraints", "optimizer")
 HELD = {"examples/why/lean.yaml", "examples/cook/slow-cooling.csv"}
 """Files on which a command rightly ends with 1."""
-OTHERS = ("columns", "rules", "rules us", "rules eu", "schema", "schema week", "schema repair", "--version")
+OTHERS = (
+    "columns",
+    "columns recipe",
+    "rules",
+    "rules us",
+    "rules eu",
+    "schema",
+    "schema week",
+    "schema what-happened",
+    "terms",
+    "--version",
+)
 RUN_ALL = """\
 import json, sys
 from typer.testing import CliRunner

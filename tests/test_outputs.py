@@ -48,7 +48,7 @@ class Computed(Exception):
 
 
 @pytest.mark.parametrize(
-    ("words", "option"), [([*BLEND, "--prefer", "fewest-lots"], "--picture"), (WHY, "--html")], ids=["blend", "why"]
+    ("words", "option"), [([*BLEND, "--prefer", "fewest-lots"], "--picture"), (WHY, "--picture")], ids=["blend", "why"]
 )
 def test_a_place_that_cannot_be_written_is_found_before_the_solve(
     words: list[str], option: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch

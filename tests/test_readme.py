@@ -122,7 +122,7 @@ def test_what_happened_as_shown_is_read() -> None:
     shown = blocks("yaml")[1]
     entry = validate(parse(shown, "happened.yaml"), HappenedEntry)
     assert entry.deliveries[0].kg == 80
-    jsonschema.validate(json.loads(json.dumps(yaml.safe_load(shown), default=str)), schema("repair"))
+    jsonschema.validate(json.loads(json.dumps(yaml.safe_load(shown), default=str)), schema("what-happened"))
     offers = (ROOT / "examples" / "week" / "offers.csv").read_text(encoding="utf-8")
     assert entry.deliveries[0].offer in offers
     assert entry.lots[0].lot in (ROOT / "examples" / "week" / "lots.csv").read_text(encoding="utf-8")

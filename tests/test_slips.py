@@ -387,7 +387,8 @@ def test_columns_lists_every_method_with_its_figure_and_source() -> None:
 
 
 @pytest.mark.parametrize(
-    ("what", "key"), [((), "additions"), (("recipe",), "additions"), (("week",), "batches"), (("repair",), "now")]
+    ("what", "key"),
+    [((), "additions"), (("recipe",), "additions"), (("week",), "batches"), (("what-happened",), "now")],
 )
 def test_schemas(what: tuple[str, ...], key: str) -> None:
     done = CliRunner().invoke(app, ["schema", *what])

@@ -13,7 +13,7 @@ from typing import Annotated, NoReturn
 import typer
 
 from optimizer import __version__
-from optimizer.cli import blend, check, columns, cook, ending, plan, rules, schema, stock, why
+from optimizer.cli import blend, check, columns, cook, ending, new, plan, rules, schema, stock, terms, why
 
 app = typer.Typer(
     name="trimwright",
@@ -30,11 +30,13 @@ app.command("check")(check.check)
 app.command("columns")(columns.columns)
 app.command("cook")(cook.cook)
 app.command("dry")(cook.dry)
+app.command("new")(new.new)
 app.command("plan")(plan.plan)
 app.command("rules")(rules.rules)
 app.command("schema")(schema.schema)
 app.add_typer(stock.stock, name="stock")
 app.command("trace")(stock.trace)
+app.command("terms")(terms.terms)
 app.command("why")(why.why)
 
 

@@ -1,17 +1,40 @@
-"""``trimwright columns``: the columns that the tables may have."""
+"""``trimwright columns``: the columns that the tables may have, and the keys of the other files."""
 
 from __future__ import annotations
 
 import sys
+from enum import StrEnum
 from typing import Annotated
 
 import typer
 
+from optimizer.cli.schema import What, schema_of
+from optimizer.cli.shared import Json, NoColor
+
+
+class File(StrEnum):
+    """Files that have columns or keys."""
+
+    LOTS = "lots"
+    RECIPE = "recipe"
+    WEEK = "week"
+    HAPPENED = "what-happened"
+
 
 def columns(
-    json: Annotated[bool, typer.Option("--json", help="Print one JSON document instead of the table.")] = False,
+    file: Annotated[
+        File, typer.Argument(metavar="[FILE]", help="lots (and offers), recipe, week or what-happened.")
+    ] = File.LOTS,
+    no_color: NoColor = False,
+    json: Json = False,
 ) -> None:
-    """List the columns of lots and offers tables with unit, basis and meaning, and the methods of finding fat."""
-    from optimizer.pages.columns_page import columns_document, columns_page
+    """List the columns of lots and offers tables, or the keys of another file, with unit, meaning and example."""
+    if file is File.LOTS:
+        from optimizer.pages.columns_page import columns_document, columns_page
 
-    sys.stdout.write(columns_document() if json else columns_page())
+        sys.stdout.write(columns_document() if json else columns_page())
+        return
+    from optimizer.pages.keys_page import keys_document, keys_page
+
+    found = schema_of(What(file))
+    sys.stdout.write(keys_document(found) if json else keys_page(f"{file} file".replace("-", " "), found))

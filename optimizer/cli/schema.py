@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import sys
 from enum import StrEnum
-from typing import Annotated
+from typing import Annotated, Any
 
 import typer
 
@@ -14,7 +14,7 @@ class What(StrEnum):
 
     RECIPE = "recipe"
     WEEK = "week"
-    REPAIR = "repair"
+    HAPPENED = "what-happened"
 
 
 def schema(
@@ -22,13 +22,18 @@ def schema(
         What,
         typer.Argument(
             metavar="[WHAT]",
-            help="recipe, week (the file of trimwright plan) or repair (the file of --what-happened).",
+            help="recipe, week (the file of trimwright plan) or what-happened (the file of --what-happened).",
         ),
     ] = What.RECIPE,
 ) -> None:
     """Print the JSON Schema of a file; point your editor at it to complete and check the file as you type."""
     import json
 
+    sys.stdout.write(json.dumps(schema_of(what), indent=2) + "\n")
+
+
+def schema_of(what: What) -> dict[str, Any]:
+    """The JSON Schema of a file."""
     from constraints.document.model import Strict
 
     model: type[Strict]
@@ -38,4 +43,4 @@ def schema(
         from optimizer.plan.week_file import WeekEntry as model
     else:
         from optimizer.plan.happened import HappenedEntry as model
-    sys.stdout.write(json.dumps(model.model_json_schema(by_alias=True), indent=2) + "\n")
+    return model.model_json_schema(by_alias=True)

@@ -51,7 +51,7 @@ def why(
             "addition.salt.g_per_kg_meat=15 or order.meat_kg=60. May be repeated.",
         ),
     ] = None,
-    html: Annotated[str | None, typer.Option(metavar="FILE", help="Write the pictures to an HTML file.")] = None,
+    picture: Annotated[str | None, typer.Option(metavar="FILE", help="Write the pictures as an HTML page.")] = None,
     lot: Annotated[
         str | None, typer.Option(metavar="LOT", help="Lot of the picture. Default: the one most is spent on.")
     ] = None,
@@ -67,7 +67,7 @@ def why(
     on = day(date, "--date")
     tolerance, next_day = figure(within_kg, "--within-kg"), later_day(next_chance, on, "--next-chance")
     limit = figure(time_limit, "--time-limit")
-    outputs({"--html": html}, (recipe, lots, offers))
+    outputs({"--picture": picture}, (recipe, lots, offers))
     with faults_on_stderr():
         from constraints.document import read_text
         from optimizer.order import Asked
@@ -85,11 +85,11 @@ def why(
     from optimizer.solver.optimum import SolverDisagrees
 
     try:
-        found = answered(question, with_curves=bool(json or html))
+        found = answered(question, with_curves=bool(json or picture))
     except SolverDisagrees as error:
         sys.stderr.write(f"no answer that can be trusted: {error}. Do not make.\n")
         raise typer.Exit(NO_BATCH) from None
-    if html:
-        write_text(html, found.html(), "--html")
+    if picture:
+        write_text(picture, found.html(), "--picture")
     sys.stdout.write(found.document() if json else found.page())
     raise typer.Exit(found.exit_code)

@@ -1,0 +1,53 @@
+"""``trimwright new``: a recipe or a week to start from, which runs as it is."""
+
+from __future__ import annotations
+
+import os
+import re
+import sys
+from datetime import date, timedelta
+from enum import StrEnum
+from importlib.resources import files
+from typing import Annotated
+
+import typer
+
+from optimizer.cli.shared import write_text
+
+
+class Start(StrEnum):
+    """What to start from."""
+
+    FRESH = "fresh"
+    SMOKED = "smoked"
+    DRY = "dry"
+
+
+def new(
+    name: Annotated[str, typer.Argument(metavar="NAME", help="Name of the product, and of the files.")],
+    kind: Annotated[Start, typer.Option(help="fresh, smoked (and cooked), or dry (and fermented).")] = Start.FRESH,
+    week: Annotated[bool, typer.Option("--week", help="A week of two batches with an offer to order from.")] = False,
+) -> None:
+    """Lay down a commented recipe with a lots table, or a week, to change into your own; nothing is overwritten."""
+    made = {f"{name}-recipe.yaml" if week else f"{name}.yaml": f"{kind}.yaml", f"{name}-lots.csv": f"{kind}.csv"}
+    if week:
+        made |= {f"{name}.yaml": "week.yaml", f"{name}-offers.csv": "offers.csv"}
+    if not re.fullmatch(r"[\w-][\w .-]*", name):
+        raise typer.BadParameter(
+            "letters, digits, blanks, points and hyphens, so that files can bear it", param_hint="NAME"
+        )
+    for path in made:
+        if os.path.exists(path):
+            raise typer.BadParameter(f"{path} is there already, and nothing is overwritten", param_hint="NAME")
+    for path, start in made.items():
+        write_text(path, _filled((files("optimizer") / "starters" / start).read_text("utf-8"), name), "NAME")
+        sys.stdout.write(f"{path}\n")
+    size = {Start.FRESH: 20, Start.SMOKED: 30, Start.DRY: 20}[kind]
+    then = f"plan '{name}.yaml'" if week else f"blend '{name}.yaml' --lots '{name}-lots.csv' --meat-kg {size}"
+    sys.stdout.write(f"Now change them, and: trimwright {then}\n")
+
+
+def _filled(text: str, name: str) -> str:
+    """A starter with its name and with days counted from today: ``{+3}`` is in three days."""
+    day = re.compile(r"\{\+(\d+)\}")
+    return day.sub(lambda found: (date.today() + timedelta(int(found[1]))).isoformat(), text).replace("NAME", name)

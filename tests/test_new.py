@@ -1,0 +1,77 @@
+"""What a newcomer starts from: starters that run, the keys of every file, and the words."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import Any
+
+import pytest
+from typer.testing import CliRunner, Result
+
+from optimizer.cli import app
+from optimizer.cli.schema import What, schema_of
+from optimizer.words import TERMS
+
+
+def run(*words: str) -> Result:
+    return CliRunner().invoke(app, list(words))
+
+
+@pytest.mark.parametrize("kind", ["fresh", "smoked", "dry"])
+def test_a_starter_runs_as_it_is_told_to(kind: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.chdir(tmp_path)
+    done = run("new", "my links", "--kind", kind)
+    assert done.exit_code == 0, done.output
+    told = done.stdout.splitlines()[-1].split("trimwright ")[1]
+    assert told.startswith("blend 'my links.yaml' --lots 'my links-lots.csv' --meat-kg ")
+    blended = run("blend", "my links.yaml", "--lots", "my links-lots.csv", "--meat-kg", told.split()[-1])
+    assert blended.exit_code == 0, blended.output
+    assert blended.stdout.splitlines()[1].startswith("MAKE IT. ")
+    assert len(blended.stdout.splitlines()) <= 60
+    assert run("new", "my links").exit_code == 2  # nothing is overwritten
+    assert run("new", "../links").exit_code == 2
+
+
+def test_a_week_to_start_from_runs(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.chdir(tmp_path)
+    assert run("new", "w", "--week").exit_code == 0
+    done = run("plan", "w.yaml")
+    assert done.exit_code == 0, done.output
+
+
+def leaves(schema: dict[str, Any], node: dict[str, Any]) -> set[str]:
+    """Names of all keys of a schema, found without the code under test."""
+    found: set[str] = set()
+    stack = [node, *schema.get("$defs", {}).values()]
+    for part in stack:
+        found |= set(part.get("properties", {}))
+    return found
+
+
+@pytest.mark.parametrize("file", ["recipe", "week", "what-happened"])
+def test_every_key_of_the_schema_is_listed_with_its_meaning(file: str) -> None:
+    page, found = run("columns", file), json.loads(run("columns", file, "--json").stdout)
+    assert page.exit_code == 0
+    schema = schema_of(What(file))
+    assert {key["name"].rpartition(".")[2] for key in found} == leaves(schema, schema)
+    for key in found:
+        assert key["name"].rpartition(".")[2] in page.stdout
+        assert key["meaning"], key["name"]
+    assert max(map(len, page.stdout.splitlines())) <= 80
+
+
+def test_examples_come_from_the_starters() -> None:
+    found = {key["name"]: key for key in json.loads(run("columns", "recipe", "--json").stdout)}
+    assert found["additions[].ingoing_nitrite_ppm"]["example"] == "150"
+    assert found["additions[].ingoing_nitrite_ppm"]["unit"] == "mg/kg"
+    assert found["mixer_kg"] | {"meaning": ""} == {
+        "name": "mixer_kg", "needed": False, "unit": "kg", "meaning": "", "default": "", "example": "20",
+    }  # fmt: skip
+
+
+def test_terms_are_told() -> None:
+    page = run("terms").stdout
+    assert all(word in page for word in TERMS)
+    assert list(json.loads(run("terms", "ingoing", "--json").stdout)) == ["ingoing"]
+    assert run("terms", "no such word").exit_code == 2
