@@ -40,13 +40,15 @@ def test_a_week_to_start_from_runs(tmp_path: Path, monkeypatch: pytest.MonkeyPat
     assert done.exit_code == 0, done.output
 
 
-def leaves(schema: dict[str, Any], node: dict[str, Any]) -> set[str]:
-    """Names of all keys of a schema, found without the code under test."""
-    found: set[str] = set()
-    stack = [node, *schema.get("$defs", {}).values()]
-    for part in stack:
-        found |= set(part.get("properties", {}))
-    return found
+def leaves(node: Any) -> set[str]:
+    """Names of all keys of a schema, wherever they stand in it."""
+    if isinstance(node, list):
+        return set().union(*map(leaves, node))
+    if not isinstance(node, dict):
+        return set()
+    inner = [leaves(value) for key, value in node.items() if key not in ("default", "examples", "enum")]
+    properties = node.get("properties")
+    return set(properties if isinstance(properties, dict) else ()).union(*inner)
 
 
 @pytest.mark.parametrize("file", ["recipe", "week", "what-happened"])
@@ -54,7 +56,7 @@ def test_every_key_of_the_schema_is_listed_with_its_meaning(file: str) -> None:
     page, found = run("columns", file), json.loads(run("columns", file, "--json").stdout)
     assert page.exit_code == 0
     schema = schema_of(What(file))
-    assert {key["name"].rpartition(".")[2] for key in found} == leaves(schema, schema)
+    assert {key["name"].rpartition(".")[2] for key in found} == leaves(schema)
     for key in found:
         assert key["name"].rpartition(".")[2] in page.stdout
         assert key["meaning"], key["name"]
