@@ -42,13 +42,10 @@ def test_a_week_to_start_from_runs(tmp_path: Path, monkeypatch: pytest.MonkeyPat
 
 def leaves(node: Any) -> set[str]:
     """Names of all keys of a schema, wherever they stand in it."""
-    if isinstance(node, list):
-        return set().union(*map(leaves, node))
-    if not isinstance(node, dict):
-        return set()
-    inner = [leaves(value) for key, value in node.items() if key not in ("default", "examples", "enum")]
-    properties = node.get("properties")
-    return set(properties if isinstance(properties, dict) else ()).union(*inner)
+    held = node.get("properties", {})
+    parts = [*held.values(), *node.get("$defs", {}).values(), *node.get("anyOf", ())]
+    parts += [node["items"]] if "items" in node else []
+    return set(held).union(*map(leaves, parts))
 
 
 @pytest.mark.parametrize("file", ["recipe", "week", "what-happened"])
