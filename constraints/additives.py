@@ -284,4 +284,5 @@ class SubstanceShare(Limited):
             basis=listed(name for name in self.of if name not in self.substances) + " with it",
             unit=self.unit(), origin=origin, lo=lo, hi=hi, scale=self.scale(),
             over=Substances.plain(self.substances), under=Substances.plain(spread(self.of)),
+            regulates=Regulates.ingoing(self.substances),
         )  # fmt: skip

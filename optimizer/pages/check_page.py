@@ -151,7 +151,8 @@ def _dose_mend(dose: Dose) -> str:
 def _words(finding: Finding, limit: str) -> str:
     requirement = finding.requirement
     value = "not measured" if finding.value is None else f"{figure(finding.value, requirement)} {requirement.unit}"
-    return f"{requirement.what} of the {requirement.basis} is {value.strip()}, {requirement.limits()} {limit}"
+    why = f" ({finding.why})" if finding.why and not finding.on_paper else ""
+    return f"{requirement.what} of the {requirement.basis} is {value.strip()}{why}, {requirement.limits()} {limit}"
 
 
 def _confidence(finding: Finding) -> str:

@@ -100,7 +100,7 @@ def do_not_make(answer: Answer) -> Iterator[str]:
     for check in sorted(broken, key=lambda check: (not hurts(check.requirement), not check.requirement.origin.legal)):
         requirement = check.requirement
         value = "" if check.value is None else f" is {figure(check.value, requirement)} {requirement.unit}"
-        what = f"{requirement.what} of the {requirement.basis}{value}"
+        what = f"{requirement.what} of the {requirement.basis}{value}" + (f" ({check.why})" if check.why else "")
         yield from paragraph(f"{what}, {requirement.limits()} allowed: {details.source_words(requirement)}", "* ")
     for text in answer.other_names:
         yield from paragraph(f"Under another name: {text}", "> ", "  ")
