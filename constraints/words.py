@@ -112,7 +112,7 @@ def speaks_of_cured_meat(name: str) -> bool:
 
 @lru_cache(maxsize=100_000)
 def _cured_meat(name: str) -> bool:
-    return speaks_of_nitrite(name) or _sources().lots.among(tokens(name))
+    return speaks_of_nitrite(name) or _sources().lots.among(_meant(name, _sources().others))
 
 
 def plant_wording() -> dict[str, str]:

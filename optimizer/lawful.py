@@ -16,6 +16,7 @@ from constraints.numbers import trimmed
 from constraints.quantities import MissingProperty
 from constraints.requirement import Requirement
 from constraints.row import Row
+from constraints.rules import GUARD
 from optimizer.blend import Answer
 from optimizer.problem import Problem
 from optimizer.reading.entry import DOSES
@@ -113,7 +114,7 @@ class _Trial:
         return LawfulDose(self.entry.name, self.key, most, None if against else value, tuple(binding))
 
     def _place(self, requirement: Requirement) -> str:
-        titles = {pack.pack: f"the {pack.title} pack" for pack in self.problem.packs}
+        titles = {pack.pack: f"the {pack.title} pack" for pack in self.problem.packs} | {GUARD: "the tool's own guard"}
         return titles.get(requirement.origin.pack, "your recipe")
 
     def broken(self, value: Fraction, *, most: bool) -> list[Requirement]:

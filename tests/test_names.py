@@ -96,7 +96,7 @@ def test_what_reads_like_a_cure_is_declared_or_said_to_be_none() -> None:
     assert "states its nitrite_pct" in refused("name: celery powder, is: cure, g_per_kg_meat: 3")
 
 
-@pytest.mark.parametrize("material", ["cured ham trim", "bacon ends", "b\u0430con ends", "prosciutto"])
+@pytest.mark.parametrize("material", ["cured ham trim", "bacon ends", "b\u0430con ends", "prosciutto", "jambon cru", "Jamón", "Schinken"])
 def test_a_lot_of_cured_meat_says_whether_it_is(material: str) -> None:
     head = "lot,on_hand_kg,fat_pct,cost_per_kg,material,cured,nitrite_ppm,nitrate_ppm,salt_pct\n"
     with pytest.raises(BadInput, match="reads like cured meat"):
@@ -263,3 +263,8 @@ def test_what_a_regulated_substance_is_made_of_is_known_without_asking() -> None
         found = recipe(f"name: {plain}, is: {name}, {dose}").entry.additions[0]
         assert bool(allergens_in(plain)) <= bool(contains(found)), name
     assert contains(recipe("name: syrup, is: malt_syrup, g_per_kg_meat: 2").entry.additions[0]) == ("gluten",)
+
+
+def test_an_empty_list_of_what_may_go_in_is_refused() -> None:
+    with pytest.raises(BadInput, match="an empty list lets no lot in"):
+        parse_recipe("name: T\neligible: {species: []}\n", "r.yaml")

@@ -248,6 +248,13 @@ class EligibleEntry(Strict):
     if_missing: WhenMissing = WhenMissing.ERROR
     """A lot that lacks a property a requirement needs: an error, or left out by name."""
 
+    @model_validator(mode="after")
+    def _something(self) -> EligibleEntry:
+        for tag in ("species", "material", "lot"):
+            if getattr(self, tag) == ():
+                raise refusal("an empty list lets no lot in", "one name or more, or leave the key away", (tag,))
+        return self
+
 
 class RecipeEntry(Strict):
     """A sausage recipe for trimwright."""
