@@ -96,7 +96,9 @@ def test_what_reads_like_a_cure_is_declared_or_said_to_be_none() -> None:
     assert "states its nitrite_pct" in refused("name: celery powder, is: cure, g_per_kg_meat: 3")
 
 
-@pytest.mark.parametrize("material", ["cured ham trim", "bacon ends", "b\u0430con ends", "prosciutto", "jambon cru", "Jamón", "Schinken"])
+@pytest.mark.parametrize(
+    "material", ["cured ham trim", "bacon ends", "b\u0430con ends", "prosciutto", "jambon cru", "Jamón", "Schinken"]
+)
 def test_a_lot_of_cured_meat_says_whether_it_is(material: str) -> None:
     head = "lot,on_hand_kg,fat_pct,cost_per_kg,material,cured,nitrite_ppm,nitrate_ppm,salt_pct\n"
     with pytest.raises(BadInput, match="reads like cured meat"):
