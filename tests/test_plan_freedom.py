@@ -1,7 +1,7 @@
 """More freedom never makes a week dearer, and what a kitchen allows itself is taken.
 
-Each week is drawn at random, then one thing in it is loosened; the optimum may only fall. ``python
-tests/test_plan_freedom.py`` does it for 500 weeks; here stands a slice of them.
+Each week is drawn at random, then one thing in it is loosened; the optimum may only fall. ``python -m
+tests.test_plan_freedom`` does it for 500 weeks; here stands a slice of them.
 """
 
 from __future__ import annotations

@@ -33,6 +33,8 @@ _BAR = 30
 """Letters of the longest bar."""
 _LOADS = 4
 """Mixer loads beside each other."""
+_LISTED = 12
+"""Lots that expire, the dearest, which the short page names."""
 _CRUMB_KG = Fraction("0.1")
 """Kilograms below which what expires is named on the full page only."""
 _MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
@@ -284,6 +286,9 @@ def _expiring(outcome: Outcome, *, full: bool) -> Iterator[str]:
     told = [e for e in outcome.expiring if full or e.left >= _CRUMB_KG]
     if not told:
         return
+    dearest = sorted(told, key=lambda e: -e.lost)[: len(told) if full else _LISTED]
+    more = len(told) - len(dearest)
+    told = [e for e in told if e in dearest]
     yield from heading("will expire unused")
     rows = []
     for e in told:
@@ -295,6 +300,8 @@ def _expiring(outcome: Outcome, *, full: bool) -> Iterator[str]:
             way = f"in {e.batch} on {weekday(e.day)}: {more}" if e.day else more
         rows.append([e.supply.name, weekday(e.last), shown(e.left, 2), shown(e.lost, 2), way])
     yield from table(("lot", "last day", "kg", "lost", "to save it, use it"), rows, "<<>><")
+    if more:
+        yield f"and {more} more that lose less: --full"
 
 
 def _picture(outcome: Outcome) -> Iterator[str]:

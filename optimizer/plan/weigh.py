@@ -21,7 +21,6 @@ from constraints.ingredients import Ingredient, Lot
 from constraints.meaning import Role
 from constraints.numbers import G_PER_KG
 from constraints.quantities import Basis, Weight
-from constraints.requirement import Requirement
 from constraints.stock import BatchSize, Stock
 from constraints.vector import Floats
 from optimizer.blend import Answer, Status, blend, measured
@@ -186,10 +185,16 @@ def _weigh(shelf: _Shelf, part: Planned, before: Sequence[Made], dearer: Floats 
     tries = [(_FEW, shelf.near), (_MANY, shelf.free), (_MANY, shelf.ahead)]
     if part.block.job.recipe.entry.mixer_kg is not None:  # several loads: no lot of a few grams where there is a way
         tries = [(0, shelf.near), (0, shelf.ahead), *tries]
+    posed = []
     for helpers, most in tries:
         caps = {s: most(part, s) for s in (*part.kilograms, *_helpers(shelf, part, dearer, helpers, most))}
         names = _lots(shelf, part, {s: kg for s, kg in caps.items() if kg})
-        answer = _as_planned(part, _problem(part, size, names), names)
+        posed.append((names, _problem(part, size, names)))
+        answer = _as_planned(part, posed[-1][1], names)
+        if answer is not None:
+            break
+    for names, problem in posed if answer is None else ():
+        answer = _searched(part, problem, names)
         if answer is not None:
             break
     for promised in (False, True):
@@ -299,19 +304,30 @@ def _problem(part: Planned, size: Size, lots: dict[Ingredient, int]) -> Problem:
 
 
 def _as_planned(part: Planned, problem: Problem, names: dict[Ingredient, int]) -> Answer | None:
-    """The planned kilograms on the divisions of the scales; None where the lots of the plan do not allow it."""
-    columns = problem.formula.columns
+    """The planned kilograms on the divisions of the scales, by exchanging some; None where that finds nothing."""
+    kilograms = _kilograms(part, problem, names)
+    near = weigh_near(_quick(problem), kilograms)
+    if near is None:
+        return None
+    pairs = zip(problem.formula.columns, kilograms, strict=True)
+    cost = sum((value_per_kg(problem.formula, c) * kg for c, kg in pairs), _ZERO)
+    optimum = Optimum(Ending.OPTIMAL, tuple(kilograms), cost)
+    return _checked(problem, optimum, near, Certificate(True, minimised_cost(problem, near), None))
+
+
+def _kilograms(part: Planned, problem: Problem, names: dict[Ingredient, int]) -> list[Fraction]:
+    """What the plan takes of each column of a batch's formula."""
     free = iter(part.free)
-    kilograms = [part.kilograms.get(names[c], _ZERO) if c in names else next(free, _ZERO) for c in columns]
-    quick = replace(problem, requirements=(_size_of(problem), *_others(problem)))
-    near = weigh_near(quick, kilograms)
-    if near is not None:
-        cost = sum((value_per_kg(problem.formula, c) * kg for c, kg in zip(columns, kilograms, strict=True)), _ZERO)
-        optimum = Optimum(Ending.OPTIMAL, tuple(kilograms), cost)
-        answer = _checked(problem, optimum, near, Certificate(True, minimised_cost(problem, near), None))
-        if answer is not None:
-            return answer
-    return _searched(problem, quick, kilograms)
+    columns = problem.formula.columns
+    return [part.kilograms.get(names[c], _ZERO) if c in names else next(free, _ZERO) for c in columns]
+
+
+def _quick(problem: Problem) -> Problem:
+    """The problem with only what the choice of lots decides; all the rest is measured once, on the batch as weighed."""
+    apart = {id(r) for r in (*problem.fixed, *problem.measured_only)}
+    size = tuple(r for r in problem.requirements if r.role is Role.SIZE)
+    others = (r for r in problem.requirements if id(r) not in apart and r.role is not Role.SIZE)
+    return replace(problem, requirements=(*size, *others))
 
 
 def _checked(problem: Problem, optimum: Optimum, weighed: Weighed, certificate: Certificate) -> Answer | None:
@@ -322,8 +338,9 @@ def _checked(problem: Problem, optimum: Optimum, weighed: Weighed, certificate: 
     return Answer(Status.OPTIMAL, problem, checks, optimum, weighed, _of_week(certificate), of_week=True)
 
 
-def _searched(problem: Problem, quick: Problem, kilograms: Sequence[Fraction]) -> Answer | None:
-    """The batch near these kilograms by the full search of a weigh-out; None where there is none of its lots."""
+def _searched(part: Planned, problem: Problem, names: dict[Ingredient, int]) -> Answer | None:
+    """The batch near the planned kilograms by the full search of a weigh-out; None where there is none of its lots."""
+    quick, kilograms = _quick(problem), _kilograms(part, problem, names)
     layout = layout_of(problem)
     values = [kg / unit for kg, unit in zip(kilograms, layout.units, strict=True)]
     values += [Fraction(1)] * (len(layout.program.variables) - len(values))
@@ -335,13 +352,3 @@ def _searched(problem: Problem, quick: Problem, kilograms: Sequence[Fraction]) -
         return None
     certificate = certify(quick, layout, optimum, weighed)
     return _checked(problem, optimum, weighed, certificate) if certificate.feasible else None
-
-
-def _size_of(problem: Problem) -> Requirement:
-    return next(r for r in problem.requirements if r.role is Role.SIZE)
-
-
-def _others(problem: Problem) -> tuple[Requirement, ...]:
-    """What the choice of lots decides. All the rest is measured once, on the batch as weighed."""
-    apart = {id(r) for r in (*problem.fixed, *problem.measured_only)}
-    return tuple(r for r in problem.requirements if id(r) not in apart and r.role is not Role.SIZE)
