@@ -287,7 +287,7 @@ def _expiring(outcome: Outcome, *, full: bool) -> Iterator[str]:
     if not told:
         return
     dearest = sorted(told, key=lambda e: -e.lost)[: len(told) if full else _LISTED]
-    more = len(told) - len(dearest)
+    hidden = len(told) - len(dearest)
     told = [e for e in told if e in dearest]
     yield from heading("will expire unused")
     rows = []
@@ -300,8 +300,8 @@ def _expiring(outcome: Outcome, *, full: bool) -> Iterator[str]:
             way = f"in {e.batch} on {weekday(e.day)}: {more}" if e.day else more
         rows.append([e.supply.name, weekday(e.last), shown(e.left, 2), shown(e.lost, 2), way])
     yield from table(("lot", "last day", "kg", "lost", "to save it, use it"), rows, "<<>><")
-    if more:
-        yield f"and {more} more that lose less: --full"
+    if hidden:
+        yield f"and {hidden} more that lose less: --full"
 
 
 def _picture(outcome: Outcome) -> Iterator[str]:
