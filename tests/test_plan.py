@@ -283,7 +283,7 @@ def test_every_fault_of_every_file_is_told_at_once(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("change", "words"),
     [
-        ("trim,,", "supplier"), ("supplier=S\u202e", "a name as it is seen"), ("breaks=10=5", "fall in price"), ("order_pack_kg=0", "above 0"),
+        ("trim,,", "supplier"), ("breaks=10=5", "fall in price"), ("order_pack_kg=0", "above 0"),
         ("delivery_days=Mon Foo", "no day of the week"), ("break_kind=some", "no kind of price break"),
         ("worth_after_per_kg=9", "hoard"), ("lead_days=1.5", "whole number"), ("fat_pct=127", "at most 100"),
     ],

@@ -22,7 +22,6 @@ from constraints.faults import BadInput, Fault, Severity, nearest
 from constraints.ingredients import Lot
 from constraints.numbers import NotANumber, trimmed
 from constraints.spelling import hidden, unprintable
-from constraints.spelling import hidden, unprintable
 from optimizer.reading.lots import parse_lots
 from optimizer.reading.table import Table, cut, figure, has_decimal_commas, text_cell
 
@@ -254,12 +253,8 @@ def _offer(name: str, rows: Sequence[_Row], lots: Mapping[str, Lot], faults: lis
     for row in rows[1:]:
         changed = [k for k, cell in row.typed.items() if k not in PERIOD and cell and cell != first.typed[k]]
         faults += [row.fault(k, f"{name!r} states another {k} than on line {first.line}", "the same") for k in changed]
-    supplier = first.typed["supplier"]
-    if not supplier:
+    if not first.typed["supplier"]:
         faults.append(first.fault("supplier", "this cell is blank", "who sells it"))
-    elif unprintable(supplier):
-        found = f"{supplier!r} holds {hidden(supplier)}"
-        faults.append(first.fault("supplier", found, "a name as it is seen, on one line"))
     pack, largest = first.number("order_pack_kg", faults), first.number("largest_order_kg", faults)
     smallest = first.number("smallest_order_kg", faults, Fraction(0)) or Fraction(0)
     if pack == 0:

@@ -25,7 +25,7 @@ from optimizer.plan.way_out import NoPlan
 from optimizer.plan.weigh import Made
 from optimizer.remarks import lot_notes, warnings
 from optimizer.verdict import HEADLINES, Grade, Verdict, mark
-from optimizer.words import CAUTION
+from optimizer.words import CAUTION, counted, day_words
 
 _NOTHING = 0.005
 """Money a kilogram that is not shown with two places."""
@@ -37,7 +37,6 @@ _LISTED = 12
 """Lots that expire, the dearest, which the short page names."""
 _CRUMB_KG = Fraction("0.1")
 """Kilograms below which what expires is named on the full page only."""
-_MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
 
 
 def plan_page(outcome: Outcome, *, full: bool = False) -> str:
@@ -70,12 +69,8 @@ def stopped_page() -> str:
 
 
 def weekday(day: date) -> str:
-    """A date with its day of the week in English, whatever the machine's language."""
-    return f"{('Mon', 'Tue', 'Wed', 'Thu', 'Fri', 'Sat', 'Sun')[day.weekday()]} {day.day} {_MONTHS[day.month - 1]}"
-
-
-def _counted(number: int, one: str, many: str) -> str:
-    return f"{number} {one if number == 1 else many}"
+    """A day of the week in hand: its year is said once, at the top."""
+    return day_words(day, day)
 
 
 def _currency(outcome: Outcome) -> str:
@@ -87,7 +82,7 @@ def _title(outcome: Outcome) -> Iterator[str]:
     week = outcome.plan.world.week
     days = week.dates
     money = "" if outcome.plan.money is None else f"; cash {shown(outcome.plan.money.cash, 2)}{_currency(outcome)}"
-    count = _counted(len(week.entry.batches), "batch", "batches")
+    count = counted(len(week.entry.batches), "batch", "batches")
     yield from paragraph(
         f"{week.entry.name}: {weekday(days[0])} to {weekday(days[-1])} {days[-1].year}, {count}{money}"
     )
@@ -124,7 +119,7 @@ def _headline(outcome: Outcome) -> Iterator[str]:
             if not one.sound:
                 yield from paragraph(f"{one.job.name} on {one.on} has no weigh-out on these scales", "* ")
     elif plan.money is not None and certificate is not None:
-        counted = Verdict.of(Grade.MAKE, [check for one in plan.made for check in one.answer.checks]).counted
+        limits = Verdict.of(Grade.MAKE, [check for one in plan.made for check in one.answer.checks]).counted
         words = "PLAN" if plan.status is Status.OPTIMAL else "PLAN, the best found in time"
         words += ", for what is still to be made" if outcome.done or outcome.hold else ""
         if certificate.excess:
@@ -133,7 +128,7 @@ def _headline(outcome: Outcome) -> Iterator[str]:
         together = (
             f" Planning together saves {saving:.2f}{_currency(outcome)}." if saving and saving >= _NOTHING else ""
         )
-        yield from paragraph(f"{words}. {counted}{together}")
+        yield from paragraph(f"{words}. {limits}{together}")
         for excess in certificate.excess:
             yield from paragraph(excess.words, "* ")
     elif plan.status is Status.TIME_LIMIT:
