@@ -45,7 +45,7 @@ def loosened(week: RawWeek, kind: str, rng: random.Random) -> RawWeek:
         batch = replace(batch, lo=batch.lo * 0.9, hi=batch.hi * 1.1, fat=(batch.fat[0] - 1, batch.fat[1] + 1))
     batches = [*week.batches[:k], batch, *week.batches[k + 1 :]]
     week = replace(week, batches=batches)
-    if kind == "lot":
+    if kind == "lot" and not week.holding:  # where keeping costs, a lot more is no freedom
         return replace(week, lots=[*week.lots, RawLot("more", "pork", 25.0, 2.0, 30.0)])
     if kind == "grinder" and week.grinder is not None:
         return replace(week, grinder=week.grinder * 1.2)
