@@ -60,22 +60,6 @@ def _of_product(base: Base) -> Basis:
     return Basis(base.value)
 
 
-class ProductFat(Part):
-    """Fat, where something is left out of the reckoning; otherwise the same as ``fat``."""
-
-    basis: Base = Base.FINISHED
-    """What the percentage is of: batch or finished."""
-
-    @model_validator(mode="after")
-    def _product(self) -> ProductFat:
-        _of_product(self.basis)
-        return self
-
-    def build(self, origin: Origin) -> Requirement:
-        """The requirement this entry stands for."""
-        return self.limit("fat", Amount(FAT, _of_product(self.basis)), origin, _ONE)
-
-
 @dataclass(frozen=True, kw_only=True)
 class WaterByAnalysis(Limit):
     """Added water: its figure is shown as zero where it comes out below; its largest figure is never below zero.

@@ -119,7 +119,7 @@ def test_only_what_depends_on_fat_is_held_with_confidence() -> None:
         requirement = built(text)
         assert confident(requirement, NINETY_FIVE, formula) is requirement, text
     fat = (
-        "fat: {max_pct: 30}", "lean_to_fat: {min: 2}", "product_fat: {max_pct: 30}", "fat_free_flesh: {min_pct: 50}",
+        "fat: {max_pct: 30}", "lean_to_fat: {min: 2}", "fat_free_flesh: {min_pct: 50}",
         "fat_plus_added_water: {max_pct: 40, moisture_per_protein: 4}", "property: {name: fat_pct, max: 30}",
         "meat_content: {min_pct: 60, tissue_per_collagen: 5, limits: [{species: [pig], fat_pct: 30,"
         " collagen_of_protein_pct: 25}]}",
@@ -135,7 +135,7 @@ def test_only_what_depends_on_fat_is_held_with_confidence() -> None:
 def test_every_kind_is_linear_in_the_fat_of_a_lot() -> None:
     """The law of propagation is exact only then: two points of fat change each row twice as much as one."""
     texts = {
-        "fat": "{max_pct: 30}", "product_fat": "{max_pct: 30}", "lean_to_fat": "{min: 1, max: 9}",
+        "fat": "{max_pct: 30}", "lean_to_fat": "{min: 1, max: 9}",
         "fat_free_flesh": "{min_pct: 50}", "fat_to_flesh": "{max_pct: 40}",
         "fat_plus_added_water": "{max_pct: 40, moisture_per_protein: 4}",
         "added_water": "{max_pct: 10, moisture_per_protein: 4}",
