@@ -1,0 +1,73 @@
+"""Imports point down: a room may import the rooms below it, wherever in a file the import stands."""
+
+from __future__ import annotations
+
+import ast
+from graphlib import TopologicalSorter
+from pathlib import Path
+
+from where import HOME
+
+ROOMS = (
+    "clock", "words", "verdict", "reading", "problem", "order", "other_names", "solver", "weighing", "bench",
+    "conflict",
+    "sure", "mend", "doses", "summary", "blend", "check", "near", "remarks", "lawful", "pages", "plan", "why", "made",
+    "store", "cli", "__main__",
+)  # fmt: skip
+"""Rooms of ``optimizer/``, the lowest first."""
+DEBTS = {
+    ("reading", "store"), ("pages", "plan"), ("constraints.requirement", "constraints.confidence"),
+    ("constraints.rules", "constraints.verify"),
+}  # fmt: skip
+"""Imports that point up today. The list may only shrink."""
+
+
+def imported(path: Path) -> set[str]:
+    """Modules a file imports, as dotted names."""
+    found: set[str] = set()
+    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+        if isinstance(node, ast.Import):
+            found |= {name.name for name in node.names}
+        elif isinstance(node, ast.ImportFrom) and node.module:
+            found |= {node.module, *(f"{node.module}.{name.name}" for name in node.names)}
+    return found
+
+
+def edges(package: str) -> set[tuple[str, str]]:
+    """Which room of a package imports which of any of the two packages."""
+    found = set()
+    for path in sorted((HOME / package).rglob("*.py")):
+        own = room(".".join(path.relative_to(HOME).with_suffix("").parts).removesuffix(".__init__"))
+        found |= {(own, other) for name in imported(path) if (other := room(name)) and other != own}
+    return {(a, b) for a, b in found if a and b}
+
+
+def room(name: str) -> str:
+    """A module's room: the folder or file below its package; empty for anything else."""
+    parts = name.split(".")
+    place = HOME.joinpath(*parts[:2])
+    known = place.is_dir() or place.with_suffix(".py").is_file()
+    if len(parts) < 2 or parts[0] not in ("constraints", "optimizer") or not known:
+        return ""
+    return parts[1] if parts[0] == "optimizer" else ".".join(parts[:2])
+
+
+def test_the_constraints_never_import_the_optimizer() -> None:
+    assert all(b.startswith("constraints.") for _, b in edges("constraints"))
+
+
+def test_imports_of_the_optimizer_point_down() -> None:
+    inside = {(a, b) for a, b in edges("optimizer") if not b.startswith("constraints.")}
+    assert {one for pair in inside for one in pair} <= set(ROOMS), "give the new room its place"
+    assert {(a, b) for a, b in inside if ROOMS.index(b) >= ROOMS.index(a)} <= DEBTS
+
+
+def test_the_constraints_go_round_in_no_circle() -> None:
+    below: dict[str, set[str]] = {}
+    for a, b in edges("constraints") - DEBTS:
+        below.setdefault(a, set()).add(b)
+    assert list(TopologicalSorter(below).static_order())
+
+
+def test_a_debt_that_is_paid_is_struck_off() -> None:
+    assert edges("constraints") | edges("optimizer") >= DEBTS
