@@ -6,19 +6,18 @@ from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from enum import StrEnum
 from fractions import Fraction
-from time import monotonic
 from typing import TYPE_CHECKING, Any
 
 from constraints.formula import Batch
 from constraints.meaning import Role
 from constraints.requirement import Requirement
 from constraints.row import Row
-from optimizer.clock import Left, limited
+from optimizer import clock
 from optimizer.conflict import Conflict, explain
 from optimizer.other_names import other_names
 from optimizer.problem import Problem
-from optimizer.solver.model import Ending
-from optimizer.solver.optimum import Optimum, Ranks, SolverDisagrees, optimise, ranks_of
+from optimizer.solver.model import Ending, SolverDisagrees
+from optimizer.solver.optimum import Optimum, Ranks, optimise, ranks_of
 from optimizer.solver.program import Layout, layout_of
 from optimizer.verdict import Grade, grade_of
 from optimizer.weighing.certificate import Certificate, certify
@@ -28,7 +27,7 @@ if TYPE_CHECKING:
     from optimizer.sure import Sure
 
 
-_MOMENT = 1.0
+_MOMENT = 0.35
 """Seconds left to weigh out where the optimum has taken all there were."""
 
 
@@ -112,9 +111,16 @@ def unrounded(answer: Answer) -> Batch | None:
 def blend(problem: Problem, *, time_limit: float | None = None) -> Answer:
     """Find the cheapest batch, weigh it out and check it. Raises SolverDisagrees where no answer can be trusted.
 
-    ``time_limit`` is in seconds, for the optimum and the weigh-out together; a moment is always left to weigh out.
+    ``time_limit`` is in seconds, within that of the command; a moment is always left to weigh out what was found.
     """
-    left = Left(time_limit)
+    with clock.limited(time_limit):
+        try:
+            return _blend(problem)
+        except clock.OutOfTime:
+            return Answer(Status.TIME_LIMIT, problem, _unmeasured(problem))
+
+
+def _blend(problem: Problem) -> Answer:
     if not problem.formula.lots:
         size = [requirement for requirement in problem.requirements if requirement.role is Role.SIZE]
         return Answer(Status.INFEASIBLE, problem, _unmeasured(problem), conflict=Conflict(tuple(size), (), False))
@@ -126,7 +132,7 @@ def blend(problem: Problem, *, time_limit: float | None = None) -> Answer:
     doomed = Answer(_refusal(forbidden), problem, _unmeasured(problem))
     layout = layout_of(problem)
     ranks = ranks_of(problem.formula.columns)
-    held = _cheapest(problem, layout, ranks, time_limit)
+    held = _cheapest(problem, layout, ranks)
     optimum = held.optimum
     if not optimum.values:
         if forbidden:
@@ -134,17 +140,15 @@ def blend(problem: Problem, *, time_limit: float | None = None) -> Answer:
         status = Status.TIME_LIMIT if optimum.ending is Ending.TIME_LIMIT else Status.INFEASIBLE
         conflict = None
         if optimum.ending is Ending.INFEASIBLE:
-            with limited(left.seconds):
-                conflict = explain(problem)
+            conflict = explain(problem)
         return Answer(status, problem, _unmeasured(problem), conflict=conflict)
-    until = None if left.end is None else max(left.end, monotonic() + _MOMENT)
     try:
-        weighed = weigh_out(problem, held.layout, optimum, held.cuts, until=until)
+        with clock.moment(_MOMENT):
+            weighed = weigh_out(problem, held.layout, optimum, held.cuts)
     except ScalePrevents as error:
         if forbidden:
             return doomed
-        late = until is not None and not error.certain and monotonic() > until
-        status = Status.TIME_LIMIT if late else Status.INFEASIBLE
+        status = Status.TIME_LIMIT if clock.over() and not error.certain else Status.INFEASIBLE
         return Answer(
             status,
             problem,
@@ -170,15 +174,15 @@ class _Plain:
     cuts: tuple[Row, ...] = ()
 
 
-def _cheapest(problem: Problem, layout: Layout, ranks: Ranks, time_limit: float | None) -> Any:
+def _cheapest(problem: Problem, layout: Layout, ranks: Ranks) -> Any:
     """The optimum with the layout in whose rows its prices count, and the cuts that confidence added."""
     if problem.recipe.entry.confidence is None:
-        return _Plain(optimise(layout.program, ranks, time_limit=time_limit), layout)
+        return _Plain(optimise(layout.program, ranks), layout)
     from optimizer.solver.cone import (
         optimise_with_cuts,  # late: only recipes that ask for confidence pay for its imports
     )
 
-    return optimise_with_cuts(layout, problem.choosing, problem.formula, ranks, time_limit=time_limit)
+    return optimise_with_cuts(layout, problem.choosing, problem.formula, ranks)
 
 
 def _answer(problem: Problem, layout: Layout, optimum: Optimum, weighed: Weighed) -> Answer:

@@ -1,15 +1,33 @@
-"""How long a command may take: one limit shared by all the searches it starts, wherever they are."""
+"""How long a command may take: one limit shared by all it does, and a word where a search takes longer than a second.
+
+Without a limit nothing looks at a clock: searches are bounded by the work they count, so that the same files give the
+same answer on any machine.
+"""
 
 from __future__ import annotations
 
+import signal
+import threading
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from contextvars import ContextVar
+from math import inf
+
+_SHARE, _GRACE = 1.15, 0.6
+"""A command that does not look at the clock itself is stopped at this share of its limit and so many seconds more."""
+_LAST = 0.2
+"""Seconds after which it is stopped once more, for good."""
+_LONG = 1.0
+"""Seconds after which a search says what it is."""
 
 
 class OutOfTime(Exception):
     """The time is over; what was being looked for is not known."""
+
+
+class Stopped(BaseException):
+    """The time is over for good; there is no answer."""
 
 
 class Left:
@@ -29,18 +47,33 @@ class Left:
         return self.end is not None and time.monotonic() >= self.end
 
 
-_LEFT: ContextVar[Left] = ContextVar("time for the report", default=Left(None))  # noqa: B039 - never changed
+_LEFT: ContextVar[Left] = ContextVar("time for the command", default=Left(None))  # noqa: B039 - never changed
+_TELL: ContextVar[Callable[[str], object] | None] = ContextVar("who is told of long searches", default=None)
 
 
 @contextmanager
 def limited(seconds: float | None) -> Iterator[None]:
-    """Within this all searches together take about so many seconds, and no longer than a limit already stood in.
+    """Within this everything together takes about so many seconds, and no longer than a limit already stood in.
 
     None: no further limit.
     """
     inner, outer = Left(seconds), _LEFT.get()
-    ends_first = inner if outer.end is None or (inner.end is not None and inner.end < outer.end) else outer
-    token = _LEFT.set(ends_first)
+    ends_first = inner if (inner.end or inf) < (outer.end or inf) else outer
+    with _standing_in(ends_first):
+        yield
+
+
+@contextmanager
+def moment(seconds: float) -> Iterator[None]:
+    """Within this there are so many seconds at least, to finish what was found, whatever limit is stood in."""
+    inner, outer = Left(seconds), _LEFT.get()
+    with _standing_in(outer if outer.end is None or outer.end > (inner.end or 0) else inner):
+        yield
+
+
+@contextmanager
+def _standing_in(left: Left) -> Iterator[None]:
+    token = _LEFT.set(left)
     try:
         yield
     finally:
@@ -55,20 +88,60 @@ def left() -> float | None:
     return here.seconds
 
 
-def shorter(limit: float | None) -> float | None:
-    """The shorter of a limit in seconds and what is left of the one stood in; None where there is neither.
+def over() -> bool:
+    """True where nothing is left of the limit stood in."""
+    return _LEFT.get().over
 
-    Raises OutOfTime where nothing is left.
+
+@contextmanager
+def command(seconds: float | None, tell: Callable[[str], object] | None = None) -> Iterator[None]:
+    """A whole command, which takes about so many seconds: reading, building, searching, weighing and reasons.
+
+    What looks at the clock ends in time by itself. All else is stopped by an alarm (where the system has one) after so
+    many seconds of the processor: first by OutOfTime, which a report may catch to say what it has, then by Stopped.
+    ``tell`` is told what takes long.
     """
-    here = left()
-    return limit if here is None else here if limit is None else min(limit, here)
+    token = _TELL.set(tell)
+    here = threading.current_thread() is threading.main_thread()
+    alarm = here and seconds is not None and hasattr(signal, "setitimer")
+    before = signal.signal(signal.SIGPROF, _Alarm()) if alarm else None
+    if seconds is not None and alarm:
+        signal.setitimer(signal.ITIMER_PROF, seconds * _SHARE + _GRACE, _LAST)
+    try:
+        with limited(seconds):
+            yield
+    finally:
+        if alarm:
+            signal.setitimer(signal.ITIMER_PROF, 0)
+            signal.signal(signal.SIGPROF, before)
+        _TELL.reset(token)
 
 
-def sooner(deadline: float | None) -> float | None:
-    """The sooner of a deadline on the monotonic clock, in seconds, and the one of the limit stood in; None: neither.
+class _Alarm:
+    """Rings twice."""
 
-    Raises OutOfTime where nothing is left.
-    """
-    left()
-    ends = [end for end in (deadline, _LEFT.get().end) if end is not None]
-    return min(ends, default=None)
+    def __init__(self) -> None:
+        self.rung = False
+
+    def __call__(self, number: int, frame: object) -> None:
+        if self.rung:
+            signal.setitimer(signal.ITIMER_PROF, 0)
+            raise Stopped
+        self.rung = True
+        raise OutOfTime
+
+
+@contextmanager
+def doing(what: str) -> Iterator[None]:
+    """Within this ``what`` is said to whoever is to be told, once it has taken over a second."""
+    tell = _TELL.get()
+    if tell is None:
+        yield
+        return
+    timer = threading.Timer(_LONG, tell, (what,))
+    timer.daemon = True
+    timer.start()
+    try:
+        yield
+    finally:
+        timer.cancel()

@@ -13,11 +13,10 @@ from typing import TYPE_CHECKING
 
 from constraints.meaning import Role
 from constraints.requirement import Requirement, widened
-from optimizer import clock
 from optimizer.clock import OutOfTime
 from optimizer.problem import Problem
-from optimizer.solver.model import Ending
-from optimizer.solver.optimum import Ranks, SolverDisagrees
+from optimizer.solver.model import Ending, SolverDisagrees
+from optimizer.solver.optimum import Ranks
 
 if TYPE_CHECKING:
     from optimizer.bench.bench import Bench
@@ -172,7 +171,7 @@ class _Search:
 
         requirements = self._some_batch(requirements)
         layout, formula = layout_for(self.problem, requirements)[0], self.problem.formula
-        held = optimise_with_cuts(layout, requirements, formula, Ranks((), ()), time_limit=clock.left())
+        held = optimise_with_cuts(layout, requirements, formula, Ranks((), ()))
         if held.optimum.ending is Ending.TIME_LIMIT:
             raise OutOfTime
         possible = held.optimum.ending is not Ending.INFEASIBLE

@@ -21,6 +21,7 @@ from constraints.quantities import Amount, Basis
 from constraints.requirement import Origin, Requirement, Verdict, widened
 from constraints.row import Row
 from optimizer.blend import Answer, Status, blend
+from optimizer.clock import OutOfTime
 from optimizer.problem import Problem, dying, rows_of
 from optimizer.solver.model import Program, Variable
 from optimizer.solver.optimum import optimise, ranks_of
@@ -124,13 +125,13 @@ def _held(item: Ingredient) -> Fraction:
     return item.held_kg(_ONE) if isinstance(item, Lot) else _ZERO
 
 
-def near_cheapest(problem: Problem, wish: Wish, premium_pct: Fraction, *, time_limit: float | None = None) -> Near:
+def near_cheapest(problem: Problem, wish: Wish, premium_pct: Fraction) -> Near:
     """The batch that grants the wish most within a premium over the cheapest, and the trade-off up to it.
 
     Raises BadInput where the wish has no meaning for this batch: no next chance given, or no band of fat.
     """
     _meaningful(problem, wish)
-    base = blend(problem, time_limit=time_limit)
+    base = blend(problem)
     if base.weighed is None or base.optimum is None or base.certificate is None:
         return Near(wish, premium_pct, _ZERO, base, ())
     cheapest = base.optimum.cost
@@ -138,7 +139,10 @@ def near_cheapest(problem: Problem, wish: Wish, premium_pct: Fraction, *, time_l
     best = base
     for part in _LEVELS:
         premium = premium_pct * part
-        found = _granted(problem, wish, cheapest + abs(cheapest) * premium / PERCENT, time_limit)
+        try:
+            found = _granted(problem, wish, cheapest + abs(cheapest) * premium / PERCENT)
+        except OutOfTime:
+            break
         if found is not None and found.certificate is not None and _better(found, best, wish):
             best = found
         assert best.certificate is not None
@@ -195,30 +199,30 @@ def _middle(band: Requirement) -> Fraction:
     return (band.lo + band.hi) / 2
 
 
-def _granted(problem: Problem, wish: Wish, most: Fraction, time_limit: float | None) -> Answer | None:
+def _granted(problem: Problem, wish: Wish, most: Fraction) -> Answer | None:
     """The cheapest batch that grants the wish as far as a cost of ``most`` allows."""
     origin = Origin("preference", "your wish")
     cap = CostCap(what="cost as minimised", basis="whole batch", unit="", origin=origin, hi=most)
-    wished = _best_wish(problem, wish, cap, time_limit)
+    wished = _best_wish(problem, wish, cap)
     if wished is None:
         return None
     for room in _ROOMS[:1] if wish is Wish.FEWEST_LOTS else _ROOMS:
         held = _held_wish(problem, wish, wished, room, origin)
-        found = blend(replace(problem, requirements=(*problem.requirements, cap, held)), time_limit=time_limit)
+        found = blend(replace(problem, requirements=(*problem.requirements, cap, held)))
         if found.status in (Status.OPTIMAL, Status.TIME_LIMIT) and found.weighed is not None:
             return found
     return None
 
 
-def _best_wish(problem: Problem, wish: Wish, cap: CostCap, time_limit: float | None) -> Fraction | None:
+def _best_wish(problem: Problem, wish: Wish, cap: CostCap) -> Fraction | None:
     """The wish's figure at its best under the cap, before rounding; None where nothing is found."""
     within = replace(problem, requirements=(*problem.requirements, cap))
     if wish is Wish.FEWEST_LOTS:
-        return _least_lots(within, time_limit)
+        return _least_lots(within)
     if wish is Wish.MOST_DYING:
-        return _most_dying(within, _dying(problem), time_limit)
+        return _most_dying(within, _dying(problem))
     band = _fat_band(problem)
-    return None if band is None else _least_off(within, band, time_limit)
+    return None if band is None else _least_off(within, band)
 
 
 def _held_wish(problem: Problem, wish: Wish, best: Fraction, room: int, origin: Origin) -> Requirement:
@@ -236,16 +240,16 @@ def _held_wish(problem: Problem, wish: Wish, best: Fraction, room: int, origin: 
     return widened(band, _middle(band) - off, _middle(band) + off)
 
 
-def _solved(layout: Layout, costs: Sequence[Fraction], problem: Problem, time_limit: float | None) -> Fraction | None:
+def _solved(layout: Layout, costs: Sequence[Fraction], problem: Problem) -> Fraction | None:
     """The least value of other costs over a program, or None where it has no point."""
     variables = tuple(replace(v, cost=c) for v, c in zip(layout.program.variables, costs, strict=True))
     found = optimise(
-        Program(variables, layout.program.rows), ranks_of(problem.formula.columns), time_limit=time_limit
+        Program(variables, layout.program.rows), ranks_of(problem.formula.columns)
     )  # fmt: skip
     return found.cost if found.values else None
 
 
-def _least_lots(problem: Problem, time_limit: float | None) -> Fraction | None:
+def _least_lots(problem: Problem) -> Fraction | None:
     formula = problem.formula
     counted = tuple(_ONE if isinstance(column, Lot) else _ZERO for column in formula.columns)
     rows = [row for _, row in rows_of(problem)]
@@ -255,22 +259,22 @@ def _least_lots(problem: Problem, time_limit: float | None) -> Fraction | None:
     )  # fmt: skip
     costs = [_ONE if v.name.startswith("use ") and v.whole and j >= len(formula.columns) else _ZERO
              for j, v in enumerate(layout.program.variables)]  # fmt: skip
-    found = _solved(layout, costs, problem, time_limit)
+    found = _solved(layout, costs, problem)
     return None if found is None else Fraction(floor(found + Fraction(1, 2)))
 
 
-def _most_dying(problem: Problem, lots: tuple[Ingredient, ...], time_limit: float | None) -> Fraction | None:
+def _most_dying(problem: Problem, lots: tuple[Ingredient, ...]) -> Fraction | None:
     layout = layout_of(problem)
     columns = problem.formula.columns
     costs = [
         -_held(columns[j]) * layout.units[j] if j < len(columns) and columns[j] in lots else _ZERO
         for j in range(len(layout.program.variables))
     ]
-    found = _solved(layout, costs, problem, time_limit)
+    found = _solved(layout, costs, problem)
     return None if found is None else -found
 
 
-def _least_off(problem: Problem, band: Requirement, time_limit: float | None) -> Fraction | None:
+def _least_off(problem: Problem, band: Requirement) -> Fraction | None:
     """Points off the middle of the band at best: the least t with ``|over - middle * under| <= t * weight ordered``."""
     over, under = band.terms(problem.formula) or ((), None)
     assert under is not None
@@ -285,4 +289,4 @@ def _least_off(problem: Problem, band: Requirement, time_limit: float | None) ->
     rows += [Row("above", (*coefs, -weight), hi=_ZERO), Row("below", (*coefs, weight), lo=_ZERO)]
     variables = (*layout.program.variables, Variable("off", _ONE, _ZERO, Fraction(PERCENT)))
     wider = Layout(Program(variables, tuple(rows)), layout.units)
-    return _solved(wider, [*([_ZERO] * size), _ONE], problem, time_limit)
+    return _solved(wider, [*([_ZERO] * size), _ONE], problem)

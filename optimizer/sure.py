@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from contextlib import suppress
 from dataclasses import dataclass
 from fractions import Fraction
 
 from constraints.confidence import Likelihood
 from constraints.requirement import Requirement
+from optimizer.clock import OutOfTime
 from optimizer.problem import Problem
 from optimizer.solver.cone import Held, Remeasured, worth_remeasuring
 from optimizer.solver.optimum import Ranks
@@ -34,5 +36,7 @@ def how_sure(problem: Problem, layout: Layout, ranks: Ranks, held: Held, weighed
     if asked is None:
         return None
     likely = tuple((r, found) for r in problem.requirements for found in r.likelihoods(weighed.total))
-    again = worth_remeasuring(layout, problem.choosing, problem.formula, ranks, held)
+    again: tuple[Remeasured, ...] = ()
+    with suppress(OutOfTime):
+        again = worth_remeasuring(layout, problem.choosing, problem.formula, ranks, held)
     return Sure(asked.words, held.price, likely, again)

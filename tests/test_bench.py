@@ -16,9 +16,10 @@ from constraints.row import Row
 from optimizer.bench.bench import Bench, with_lots
 from optimizer.bench.vertex import solve_thin, solve_whole
 from optimizer.solver.exact import counted_rows, no_sum_fits, refuted_by
-from optimizer.solver.model import Ending, Program, Variable, solve
+from optimizer.solver.model import Ending, Program, Variable
 from optimizer.solver.optimum import Ranks, optimise
 from optimizer.solver.program import layout_of, relaxed
+from optimizer.solver.session import solve
 from optimizer.solver.simplex import inverted
 
 ZERO = Fraction(0)

@@ -11,7 +11,8 @@ from scipy.optimize import linprog
 
 from constraints.row import Row
 from optimizer.solver.exact import Vertex, lower_bound, proved, refutes
-from optimizer.solver.model import Basis, Place, Program, Variable, solve
+from optimizer.solver.model import Basis, Place, Program, Variable
+from optimizer.solver.session import solve
 from optimizer.solver.simplex import Simplex
 
 

@@ -19,9 +19,10 @@ from optimizer.blend import Status, blend
 from optimizer.problem import Problem
 from optimizer.solver import optimum as module
 from optimizer.solver.exact import lower_bound
-from optimizer.solver.model import Basis, Ending, Outcome, Place, Program, Variable, solve
-from optimizer.solver.optimum import Optimum, SolverDisagrees, branch, optimise, ranks_of, settle
+from optimizer.solver.model import Basis, Ending, Outcome, Place, Program, SolverDisagrees, Variable
+from optimizer.solver.optimum import Optimum, branch, optimise, ranks_of, settle
 from optimizer.solver.program import layout_of, relaxed
+from optimizer.solver.session import solve
 from optimizer.solver.simplex import Simplex
 
 CHUNKS, EACH = 8, 255

@@ -15,7 +15,7 @@ from crowds import crowd
 from test_why_command import FRESH, LEAN, ROOT, document, run
 
 from optimizer.blend import Status, blend
-from optimizer.clock import Left, OutOfTime, left, limited, shorter
+from optimizer.clock import Left, OutOfTime, left, limited, moment
 from optimizer.order import Asked
 from optimizer.why.ask import Question, answered
 from optimizer.why.explain import explain
@@ -33,10 +33,10 @@ require:
 """
 
 
-def question(recipe: str, lots: str, size: str, kilograms: int, seconds: float | None, **more: Any) -> Question:
+def question(recipe: str, lots: str, size: str, kilograms: int, **more: Any) -> Question:
     texts = [(ROOT / "examples" / name).read_text(encoding="utf-8") for name in (recipe, lots)]
     inputs = Inputs(texts[0], recipe, texts[1], lots, (size, Fraction(kilograms)), DAY, Asked())
-    return replace(Question(inputs, seconds=seconds), **more).read(lambda _: None)
+    return replace(Question(inputs), **more).read(lambda _: None)
 
 
 def test_ample_time_changes_nothing() -> None:
@@ -59,9 +59,10 @@ def test_a_limit_is_judged_as_a_blends_is(limit: str) -> None:
 
 def test_what_is_cut_off_is_named_part_by_part() -> None:
     asked = question(
-        "odds-and-ends.yaml", "odds-and-ends-lots.csv", "--batch-kg", 60, NONE, changed=("lot.B-01.cost_per_kg=1",)
+        "odds-and-ends.yaml", "odds-and-ends-lots.csv", "--batch-kg", 60, changed=("lot.B-01.cost_per_kg=1",)
     )
-    found = answered(asked, with_curves=True)
+    with limited(NONE):
+        found = answered(asked, with_curves=True)
     parts = {left.part for left in found.explanation.unfinished}
     assert {Part.LOTS, Part.PRICES} <= parts
     assert all(left.time for left in found.explanation.unfinished)
@@ -70,13 +71,14 @@ def test_what_is_cut_off_is_named_part_by_part() -> None:
     assert "NOT SETTLED" in text and "* prices of lots: the time was over." in text
     assert "No requirement binds" not in text
     assert {"part": "lots", "what": "prices of lots", "why": "time"} in told["unfinished"]
-    assert found.explanation.lots != answered(replace(asked, seconds=None), with_curves=False).explanation.lots
+    assert found.explanation.lots != answered(asked, with_curves=False).explanation.lots
 
 
 def test_no_batch_and_no_time_is_said_and_nothing_is_claimed() -> None:
     kitchen = crowd("leaner than the stock", 1, 60)
     problem = kitchen.problem()
-    answer = blend(problem, time_limit=NONE)
+    with limited(NONE):
+        answer = blend(problem)
     assert answer.status is Status.INFEASIBLE and answer.conflict is not None
     assert answer.conflict.stopped and not answer.conflict.smallest
     with limited(NONE):
@@ -96,7 +98,8 @@ def test_no_limit_is_too_short_for_an_answer(name: str, limit: float) -> None:
         "odds": ("odds-and-ends.yaml", "odds-and-ends-lots.csv", "--batch-kg"),
     }[name]
     offers = {} if name == "odds" else {"offers_file": str(ROOT / "examples/offers.csv")}
-    found = answered(question(recipe, lots, size, 60, limit, **offers), with_curves=True)
+    with limited(limit):
+        found = answered(question(recipe, lots, size, 60, **offers), with_curves=True)
     assert found.page() and json.loads(found.document())
     assert found.exit_code == (1 if name == "lean" else 3 if found.explanation.unfinished else 0)
 
@@ -124,11 +127,12 @@ def test_packs_that_cannot_be_searched_in_time_are_said_to_be_unsettled(tmp_path
 
 
 def test_a_limit_within_a_limit_ends_with_the_first() -> None:
-    assert left() is None and shorter(5) == 5 and shorter(None) is None
+    assert left() is None
     with limited(100), limited(1000):
         inner = left()
         assert inner is not None and 90 < inner <= 100
-        assert shorter(5) == 5 and 90 < (shorter(None) or 0) <= 100
+        with moment(1000):
+            assert (left() or 0) > 100
     with limited(NONE):
         while not Left(0).over:
             pass

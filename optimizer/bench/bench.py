@@ -21,8 +21,7 @@ from optimizer.bench.extreme import MANY, Part, extreme, figure_of
 from optimizer.bench.kept import MOST_NODES, Kept, Unsettled, searching
 from optimizer.bench.rows import carry_rows, layout_for, new_columns
 from optimizer.problem import Problem
-from optimizer.solver.model import Variable
-from optimizer.solver.optimum import SolverDisagrees
+from optimizer.solver.model import SolverDisagrees, Variable
 from optimizer.solver.program import value_per_kg
 
 _ZERO = Fraction(0)

@@ -8,7 +8,7 @@ from fractions import Fraction
 import numpy as np
 
 from optimizer.bench.kept import Kept
-from optimizer.solver.optimum import SolverDisagrees
+from optimizer.solver.model import SolverDisagrees
 
 _ZERO = Fraction(0)
 _ONE = Fraction(1)

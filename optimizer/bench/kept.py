@@ -14,6 +14,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
+from dataclasses import replace
 from fractions import Fraction
 from math import floor, gcd, inf, lcm
 from typing import Any
@@ -25,22 +26,17 @@ from optimizer import clock
 from optimizer.bench.vertex import Vertex, vertex
 from optimizer.solver.exact import Vertex as Proved
 from optimizer.solver.exact import no_sum_fits
-from optimizer.solver.model import Basis, Place, Program, Variable
-from optimizer.solver.optimum import SolverDisagrees, settle
+from optimizer.solver.model import Program, SolverDisagrees, Variable
+from optimizer.solver.optimum import settle
+from optimizer.solver.session import Session
 
 _ZERO = Fraction(0)
 _FINE = 2**40
 """Denominator to which a ray is rounded."""
-_BY_ROWS, _MINIMISE = 2, 1
-"""HiGHS: the matrix comes row by row; the cost is minimised."""
 _NODES = 300
 """Most linear programs solved to check a claim that whole numbers leave no point."""
 MOST_NODES = 200
 """Nodes after which a search in whole numbers is given up; each is a linear program, and few need more than ten."""
-_SEARCH = {"mip_heuristic_run_root_reduced_cost": False, "mip_allow_restart": False}
-"""HiGHS: no search in a smaller program of its own before the first node, which costs more than all nodes allowed."""
-_FEASIBLE_POINT = 2
-"""HiGHS: the primal solution is feasible."""
 
 
 @contextmanager
@@ -75,7 +71,7 @@ class Kept:
         self.certain = True
         self.most_nodes, self.gap = MOST_NODES, 0.0
         self._known: tuple[Fraction, ...] = ()
-        self._linear = self._passed(whole=False)
+        self._linear = Session(program)
         self._solvers = [self._linear]
 
     # The program and its changes.
@@ -94,8 +90,8 @@ class Kept:
         if (self.lo[i], self.hi[i]) == (lo, hi):
             return
         self.lo[i], self.hi[i] = lo, hi
-        for highs in self._solvers:
-            highs.changeRowBounds(i, _low(lo), _high(hi))
+        for session in self._solvers:
+            session.limit(i, lo, hi)
 
     def bound(self, j: int, lo: Fraction, hi: Fraction) -> None:
         """Put a variable between other bounds."""
@@ -103,14 +99,14 @@ class Kept:
         if (v.lo, v.hi) == (lo, hi):
             return
         self.variables[j] = Variable(v.name, v.cost, lo, hi)
-        for highs in self._solvers:
-            highs.changeColBounds(j, float(lo), float(hi))
+        for session in self._solvers:
+            session.bound(j, float(lo), float(hi))
 
     def coefficient(self, i: int, j: int, a: Fraction) -> None:
         """Put another coefficient in a row."""
         self._put(i, j, a)
-        for highs in self._solvers:
-            highs.changeCoeff(i, j, float(a))
+        for session in self._solvers:
+            session.coefficient(i, j, float(a))
 
     def _put(self, i: int, j: int, a: Fraction) -> None:
         if self.dens[i] % a.denominator:
@@ -129,9 +125,8 @@ class Kept:
 
     def aim_about(self, costs: Any) -> None:
         """Put costs on the variables for a guess only: what is proved is proved for the costs last aimed at."""
-        size = len(self.variables)
-        for highs in self._solvers:
-            highs.changeColsCost(size, np.arange(size, dtype=np.int32), np.asarray(costs, dtype=float))
+        for session in self._solvers:
+            session.costs(costs)
 
     def add_row(self, row: Row) -> int:
         """Add a row over the variables there are; its place."""
@@ -141,10 +136,9 @@ class Kept:
         self.hi.append(row.hi)
         self.lines = np.vstack([self.lines, np.zeros((1, len(self.variables)), dtype=object)])
         self.dens.append(self._fill(i, row.coefs))
-        places = np.flatnonzero(self.lines[i]).astype(np.int32)
-        floats = (self.lines[i][places] / self.dens[i]).astype(float)
-        for highs in self._solvers:
-            highs.addRow(_low(row.lo), _high(row.hi), len(places), places, floats)
+        floats = (self.lines[i] / self.dens[i]).astype(float)
+        for session in self._solvers:
+            session.add_row(floats, -inf if row.lo is None else float(row.lo), inf if row.hi is None else float(row.hi))
         return i
 
     def add_columns(self, columns: Sequence[tuple[Variable, Mapping[int, Fraction]]]) -> list[int]:
@@ -155,20 +149,19 @@ class Kept:
             self.variables.append(v)
             for i, a in coefs.items():
                 self._put(i, j, a)
-            places, floats = np.array(list(coefs), dtype=np.int32), np.array([float(a) for a in coefs.values()])
-            for highs in self._solvers:
-                highs.addCol(float(v.cost), float(v.lo), float(v.hi), len(places), places, floats)
+            for session in self._solvers:
+                session.add_column(float(v.cost), float(v.lo), float(v.hi), {i: float(a) for i, a in coefs.items()})
         return list(range(first, first + len(columns)))
 
     # Questions.
 
     def guess(self) -> tuple[float, ...]:
         """The values at a cheapest point as the solver says, not proved; empty where it found none."""
-        return tuple(self._linear.getSolution().col_value) if self._run() else ()
+        return tuple(self._linear.values.tolist()) if self._linear.run() else ()
 
     def stand(self) -> Vertex | None:
         """The vertex at which the solver stands, exact and feasible; None where it is neither."""
-        found = vertex(self.lines, self.dens, self.lo, self.hi, self.variables, self._basis())
+        found = vertex(self.lines, self.dens, self.lo, self.hi, self.variables, self._linear.basis)
         return found if found is not None and found.feasible else None
 
     def settle(self) -> Vertex | None:
@@ -176,7 +169,7 @@ class Kept:
 
         Raises SolverDisagrees where neither can be proved.
         """
-        if self._run():
+        if self._linear.run():
             found = self.stand()
             if found is not None and found.prices is not None:
                 return found
@@ -188,7 +181,7 @@ class Kept:
     def point(self) -> tuple[Fraction, ...]:
         """Some point, proved; empty where there is none, which is proved too. Nothing costs anything afterwards."""
         self.aim({})
-        if self._run():
+        if self._linear.run():
             found = self.stand()
             if found is not None:
                 return found.values
@@ -197,11 +190,11 @@ class Kept:
 
     def refuted(self) -> bool:
         """True where a ray proves that there is no point, whole numbers left aside."""
-        return not self._run() and bool(self._refuting())
+        return not self._linear.run() and bool(self._refuting())
 
     def leaning(self) -> list[int] | None:
         """Variables whose upper bounds the proof of a ray leans on, the most first; None without such a proof."""
-        prices = () if self._run() else self._refuting()
+        prices = () if self._linear.run() else self._refuting()
         if not prices:
             return None
         _, paid = self._paid(prices)
@@ -243,50 +236,6 @@ class Kept:
             self.lines[i, j] = above * (den // below)
         return den
 
-    def _passed(self, *, whole: bool) -> Any:
-        import highspy
-
-        highs = highspy.Highs()
-        options: dict[str, Any] = {"output_flag": False, "threads": 1, "random_seed": 0}
-        options |= _SEARCH if whole else {"presolve": "off"}
-        for option, setting in options.items():
-            highs.setOptionValue(option, setting)
-        used: list[Any] = [np.flatnonzero(line) for line in self.lines]
-        starts = np.cumsum([0, *map(len, used)])[:-1].astype(np.int32)
-        each = zip(self.lines, used, self.dens, strict=True)
-        value: list[Any] = [(line[places] / den).astype(float) for line, places, den in each]
-        kinds = np.zeros(len(self.variables), dtype=np.int32)
-        kinds[self.counted] = int(whole)
-        highs.passModel(
-            len(self.variables), len(used), sum(map(len, used)), _BY_ROWS, _MINIMISE, 0.0,
-            np.array([float(v.cost) for v in self.variables]),
-            np.array([float(v.lo) for v in self.variables]), np.array([float(v.hi) for v in self.variables]),
-            np.array([_low(lo) for lo in self.lo]), np.array([_high(hi) for hi in self.hi]),
-            starts, np.concatenate([*used, np.zeros(0, int)]).astype(np.int32), np.concatenate([*value, np.zeros(0)]),
-            kinds,
-        )  # fmt: skip
-        return highs
-
-    def _run(self) -> bool:
-        """Solve from where the solver stands; False where it says that there is no point. Raises OutOfTime."""
-        import highspy
-
-        left = clock.left()
-        self._linear.setOptionValue("time_limit", inf if left is None else self._linear.getRunTime() + left)
-        self._linear.run()
-        status, states = self._linear.getModelStatus(), highspy.HighsModelStatus
-        if status == states.kTimeLimit:
-            raise clock.OutOfTime
-        return bool(status == states.kOptimal)
-
-    def _basis(self) -> Basis:
-        import highspy
-
-        basis, status = self._linear.getBasis(), highspy.HighsBasisStatus
-        places = {status.kBasic: Place.BASIC, status.kUpper: Place.UPPER}
-        columns = tuple(places.get(state, Place.LOWER) for state in basis.col_status)
-        return Basis(columns, tuple(places.get(state, Place.LOWER) for state in basis.row_status))
-
     def _as_vertex(self, proved: Proved) -> Vertex:
         found = vertex(self.lines, self.dens, self.lo, self.hi, self.variables, proved.basis)
         if found is None or found.values != proved.values:
@@ -295,8 +244,8 @@ class Kept:
 
     def _refuting(self) -> tuple[int, ...]:
         """The solver's ray, rounded, as prices over _FINE, if it proves that there is no point; else nothing."""
-        _, there, ray = self._linear.getDualRay()
-        most = max(map(abs, ray), default=0.0) if there else 0.0
+        ray = self._linear.ray
+        most = max(map(abs, ray), default=0.0)
         if not most:
             return ()
         counts = [round(float(y) / most * _FINE) for y in ray]
@@ -330,27 +279,21 @@ class Kept:
 
     def _solved_whole(self) -> tuple[float, ...]:
         """What the solver chooses in whole numbers; empty where it says that there is nothing. Raises OutOfTime."""
-        import highspy
-
         if len(self._solvers) == 1:
-            self._solvers.append(self._passed(whole=True))
-        highs, left = self._solvers[1], clock.left()
-        highs.setOptionValue("time_limit", inf if left is None else highs.getRunTime() + left)
-        highs.setOptionValue("mip_max_nodes", self.most_nodes)
-        highs.setOptionValue("mip_rel_gap", self.gap)
+            program = self.program
+            counted = {*self.counted}
+            variables = (replace(v, whole=j in counted) for j, v in enumerate(self.variables))
+            self._solvers.append(Session(Program(tuple(variables), program.rows), whole=True))
+        session = self._solvers[1]
         if self._keeps(self._known):
-            start = highspy.HighsSolution()
-            start.col_value = [float(x) for x in self._known]
-            highs.setSolution(start)
-        highs.run()
-        status, states = highs.getModelStatus(), highspy.HighsModelStatus
-        if status == states.kInfeasible:
+            session.start([float(x) for x in self._known])
+        if not session.run(nodes=self.most_nodes, gap=self.gap):
             return ()
-        self.certain = status == states.kOptimal and not self.gap
-        if highs.getInfo().primal_solution_status != _FEASIBLE_POINT:
+        self.certain = not session.stopped and not self.gap
+        if not session.found:
             clock.left()
             raise Unsettled
-        return tuple(highs.getSolution().col_value)
+        return tuple(session.values.tolist())
 
     def _keeps(self, values: Sequence[Fraction]) -> bool:
         """Whether a point found earlier is still one, so that the search may start from it."""
@@ -419,11 +362,3 @@ class Kept:
             for line, den, lo, hi in rows
             if lo is not None and hi is not None and not np.any(line[~counted])
         )
-
-
-def _low(limit: Fraction | None) -> float:
-    return -inf if limit is None else float(limit)
-
-
-def _high(limit: Fraction | None) -> float:
-    return inf if limit is None else float(limit)

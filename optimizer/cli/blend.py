@@ -31,6 +31,7 @@ from optimizer.cli.shared import (
     outputs,
     say,
     size_of,
+    within_time,
     write_text,
 )
 
@@ -88,48 +89,44 @@ def blend(
         mixer_kg=figure(mixer_kg, "--mixer-kg"),
         next_chance=later_day(next_chance, on, "--next-chance"),
     )
-    limit = figure(time_limit, "--time-limit")
     premium = figure(premium_pct, "--premium-pct")
     if prefer is None and (premium is not None or picture is not None):
         raise typer.BadParameter("--premium-pct and --picture go with --prefer")
     outputs({"--picture": picture}, (recipe, lots))
-    with faults_on_stderr():
-        from optimizer.problem import assemble
-        from optimizer.reading.both import read_both
+    with within_time(time_limit):
+        with faults_on_stderr():
+            from optimizer.problem import assemble
+            from optimizer.reading.both import read_both
 
-        read, table = read_both(recipe, lots)
-        say([*read.warnings, *table.warnings])
-        problem = assemble(read, table, order_of(read, *size, on, asked))
-    from optimizer.blend import blend as find
-    from optimizer.clock import Left, limited
-    from optimizer.pages.answer_json import document
-    from optimizer.pages.page import page
-    from optimizer.solver.optimum import SolverDisagrees
-    from optimizer.why.short import short_form
+            read, table = read_both(recipe, lots)
+            say([*read.warnings, *table.warnings])
+            problem = assemble(read, table, order_of(read, *size, on, asked))
+        from optimizer.blend import blend as find
+        from optimizer.pages.answer_json import document
+        from optimizer.pages.page import page
+        from optimizer.solver.model import SolverDisagrees
+        from optimizer.why.short import short_form
 
-    seconds = float(limit) if limit is not None else None
-    left = Left(seconds)
-    near = None
-    try:
-        if prefer is None:
-            answer = find(problem, time_limit=seconds)
+        near = None
+        try:
+            if prefer is None:
+                answer = find(problem)
+            else:
+                with faults_on_stderr():
+                    from optimizer.near import near_cheapest, wish_named
+
+                    near = near_cheapest(problem, wish_named(prefer), premium or Fraction(1))
+                    answer = near.answer
+        except SolverDisagrees as error:
+            sys.stderr.write(f"no answer that can be trusted: {error}. Do not make.\n")
+            raise typer.Exit(NO_BATCH) from None
+        if near is not None and picture is not None:
+            from optimizer.pages.near_picture import html
+
+            write_text(picture, html(near), "--picture")
+        if json:
+            sys.stdout.write(document(answer, near))
         else:
-            with faults_on_stderr():
-                from optimizer.near import near_cheapest, wish_named
-
-                near = near_cheapest(problem, wish_named(prefer), premium or Fraction(1), time_limit=seconds)
-                answer = near.answer
-    except SolverDisagrees as error:
-        sys.stderr.write(f"no answer that can be trusted: {error}. Do not make.\n")
-        raise typer.Exit(NO_BATCH) from None
-    if near is not None and picture is not None:
-        from optimizer.pages.near_picture import html
-
-        write_text(picture, html(near), "--picture")
-    if json:
-        sys.stdout.write(document(answer, near))
-    else:
-        with limited(left.seconds):
             short = short_form(answer)
-        sys.stdout.write(page(answer, near, short, full=full))
-    raise typer.Exit(answer.status.exit_code)
+            sys.stdout.write(page(answer, near, short, full=full))
+        raise typer.Exit(answer.status.exit_code)

@@ -13,8 +13,9 @@ from collections.abc import Callable
 from contextlib import redirect_stdout
 from typing import TextIO
 
-from optimizer.cli.shared import NO_BATCH
+from optimizer.cli.shared import NO_BATCH, TIME_LIMIT
 from optimizer.cli.terminal import dressed, fit, is_terminal
+from optimizer.clock import OutOfTime, Stopped
 
 FAULT = 70
 """EX_SOFTWARE of sysexits.h."""
@@ -75,6 +76,9 @@ def _code_of(command: Callable[[], object]) -> int:
         command()
     except SystemExit as end:
         return end.code if isinstance(end.code, int) else 0
+    except (OutOfTime, Stopped):
+        sys.stderr.write("stopped at the time limit: there is no answer\n")
+        return TIME_LIMIT
     except Exception as error:
         said = f"{type(error).__name__}: {error}".rstrip(": ").splitlines()[0]
         sys.stderr.write(

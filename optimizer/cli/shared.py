@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 import sys
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import AbstractContextManager, contextmanager
 from datetime import date
 from fractions import Fraction
 from typing import TYPE_CHECKING, Annotated
@@ -64,6 +64,15 @@ def figure(text: str | None, option: str) -> Fraction | None:
     if value <= 0:
         raise typer.BadParameter(f"{text} is not above zero", param_hint=option)
     return value
+
+
+def within_time(text: str | None) -> AbstractContextManager[None]:
+    """The command's time limit as typed, in seconds; within it a terminal is told of what takes long."""
+    from optimizer.clock import command
+
+    seconds = figure(text, "--time-limit")
+    tell = (lambda what: sys.stderr.write(f"{what} ...\n")) if sys.stderr.isatty() else None
+    return command(None if seconds is None else float(seconds), tell)
 
 
 MeatKg = Annotated[str | None, typer.Option(metavar="KG", help="Size: kilograms of meat block.")]

@@ -28,6 +28,7 @@ from optimizer.cli.shared import (
     outputs,
     say,
     size_of,
+    within_time,
     write_text,
 )
 
@@ -66,30 +67,29 @@ def why(
     one_standard_input(recipe, lots, offers)
     on = day(date, "--date")
     tolerance, next_day = figure(within_kg, "--within-kg"), later_day(next_chance, on, "--next-chance")
-    limit = figure(time_limit, "--time-limit")
     outputs({"--picture": picture}, (recipe, lots, offers))
-    with faults_on_stderr():
-        from constraints.document import read_text
-        from optimizer.order import Asked
-        from optimizer.reading.lots import lots_text
-        from optimizer.why.ask import Question, answered
-        from optimizer.why.what_if import Inputs
+    with within_time(time_limit):
+        with faults_on_stderr():
+            from constraints.document import read_text
+            from optimizer.order import Asked
+            from optimizer.reading.lots import lots_text
+            from optimizer.why.ask import Question, answered
+            from optimizer.why.what_if import Inputs
 
-        asked = Asked(within_kg=tolerance, next_chance=next_day)
-        names = ["standard input" if name == "-" else name for name in (recipe, lots)]
-        texts = [read_text(recipe), lots_text(lots)]
-        inputs = Inputs(texts[0], names[0], texts[1], names[1], size, on, asked)
-        seconds = float(limit) if limit is not None else None
-        question = Question(inputs, tuple(changed or ()), offers, lot, seconds)
-        question = question.read(say)
-    from optimizer.solver.optimum import SolverDisagrees
+            asked = Asked(within_kg=tolerance, next_chance=next_day)
+            names = ["standard input" if name == "-" else name for name in (recipe, lots)]
+            texts = [read_text(recipe), lots_text(lots)]
+            inputs = Inputs(texts[0], names[0], texts[1], names[1], size, on, asked)
+            question = Question(inputs, tuple(changed or ()), offers, lot)
+            question = question.read(say)
+        from optimizer.solver.model import SolverDisagrees
 
-    try:
-        found = answered(question, with_curves=bool(json or picture))
-    except SolverDisagrees as error:
-        sys.stderr.write(f"no answer that can be trusted: {error}. Do not make.\n")
-        raise typer.Exit(NO_BATCH) from None
-    if picture:
-        write_text(picture, found.html(), "--picture")
-    sys.stdout.write(found.document() if json else found.page())
-    raise typer.Exit(found.exit_code)
+        try:
+            found = answered(question, with_curves=bool(json or picture))
+        except SolverDisagrees as error:
+            sys.stderr.write(f"no answer that can be trusted: {error}. Do not make.\n")
+            raise typer.Exit(NO_BATCH) from None
+        if picture:
+            write_text(picture, found.html(), "--picture")
+        sys.stdout.write(found.document() if json else found.page())
+        raise typer.Exit(found.exit_code)

@@ -9,8 +9,8 @@ import numpy as np
 from constraints.row import Row
 from optimizer.plan.engine import Solved
 from optimizer.plan.sparse import Sparse
-from optimizer.solver.model import Ending, Program, Variable
-from optimizer.solver.optimum import SolverDisagrees, settle
+from optimizer.solver.model import Ending, Program, SolverDisagrees, Variable
+from optimizer.solver.optimum import settle
 
 MOST_COLUMNS, MOST_ROWS = 240, 60
 """Largest program settled exactly: beyond it a dense rational inverse takes longer than a cook waits."""

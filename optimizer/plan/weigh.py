@@ -31,8 +31,8 @@ from optimizer.plan.read_off import Order, Planned
 from optimizer.plan.world import Job
 from optimizer.problem import Order as Size
 from optimizer.problem import Problem
-from optimizer.solver.model import Ending
-from optimizer.solver.optimum import Optimum, SolverDisagrees
+from optimizer.solver.model import Ending, SolverDisagrees
+from optimizer.solver.optimum import Optimum
 from optimizer.solver.program import layout_of, value_per_kg
 from optimizer.weighing.certificate import Certificate, certify, minimised_cost
 from optimizer.weighing.weighout import ScalePrevents, Weighed, weigh_near, weigh_out

@@ -17,7 +17,6 @@ linear program.
 
 from __future__ import annotations
 
-import time
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
@@ -29,6 +28,7 @@ from constraints.ingredients import Lot
 from constraints.methods import FatMethod, Finding
 from constraints.requirement import Requirement
 from constraints.row import Row
+from optimizer import clock
 from optimizer.solver.cutting import Search
 from optimizer.solver.exact import lower_bound
 from optimizer.solver.model import Ending, Program
@@ -37,6 +37,8 @@ from optimizer.solver.program import Layout, relaxed
 from optimizer.solver.whole import Whole
 
 _ZERO = Fraction(0)
+_MOMENT = 0.3
+"""Seconds that a program without whole numbers is given whatever limit is stood in: few need as many."""
 SLIGHT = Fraction(1, 10**6)
 """Saving, as a share of the cost, that is not worth a word."""
 
@@ -74,10 +76,8 @@ def optimise_with_cuts(
     requirements: Iterable[Requirement],
     formula: Formula,
     ranks: Ranks,
-    *,
-    time_limit: float | None = None,
 ) -> Held:
-    """The cheapest point of a layout that also keeps the requirements' cones. ``time_limit`` is in seconds.
+    """The cheapest point of a layout that also keeps the requirements' cones.
 
     Without cones this is ``optimise``. Raises SolverDisagrees where exact arithmetic cannot settle it, and
     MissingProperty where a lot's error is not known.
@@ -85,15 +85,14 @@ def optimise_with_cuts(
     program = layout.program
     cones = tuple(cone.over(layout.units, len(program.variables)) for cone in cones_of(requirements, formula))
     if not cones:
-        optimum = optimise(program, ranks, time_limit=time_limit)
+        optimum = optimise(program, ranks)
         return Held(optimum, layout, optimum)
     if program.whole:
-        deadline = None if time_limit is None else time.monotonic() + time_limit
-        whole = Whole(program, cones, ranks, deadline)
+        whole = Whole(program, cones, ranks)
         found = whole.run()
     else:
-        search = Search(cones, ranks)
-        found = search.linear(program)
+        with clock.moment(_MOMENT):
+            found = Search(cones, ranks).linear(program)
     cut = Layout(Program(program.variables, (*program.rows, *found.cuts)), layout.units)
     cuts = tuple(_per_kg(row, layout) for row in found.cuts)
     return Held(found.optimum, cut, found.plain or found.optimum, cuts, found.point, found.of)

@@ -14,9 +14,10 @@ from constraints.cone import Cone
 from constraints.row import Row
 from optimizer.solver.exact import Vertex
 from optimizer.solver.fold import fold
-from optimizer.solver.model import Ending, Program, Variable, solve
-from optimizer.solver.optimum import Optimum, Ranks, SolverDisagrees, optimise, settle
+from optimizer.solver.model import Ending, Program, SolverDisagrees, Variable
+from optimizer.solver.optimum import Optimum, Ranks, optimise, settle
 from optimizer.solver.polish import Arrays, polish
+from optimizer.solver.session import solve
 from optimizer.solver.tangents import Tangents
 
 _ZERO = Fraction(0)

@@ -12,7 +12,6 @@ that order is asked for, and taken only if its exact cost is no higher.
 
 from __future__ import annotations
 
-import time
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
@@ -21,9 +20,11 @@ from math import ceil, floor
 
 from constraints.ingredients import Ingredient, Lot
 from constraints.row import Row
+from optimizer import clock
 from optimizer.solver.exact import Vertex, counted_rows, no_sum_fits, proved, reduced_costs, refuted_by, refutes
-from optimizer.solver.model import Ending, Outcome, Program, solve
+from optimizer.solver.model import Ending, Outcome, Program, SolverDisagrees
 from optimizer.solver.program import relaxed
+from optimizer.solver.session import solve
 from optimizer.solver.simplex import GaveUp, Simplex
 from optimizer.solver.tree import Tree
 
@@ -34,14 +35,12 @@ _NODES, _FEWEST, _FIGURES = 300, 20, 500_000
 so large that together they had more figures than the last (about twenty solves), but never fewer than the second."""
 RANKING = 500
 """Nodes after which the search for an equally cheap batch that is used sooner ends."""
+_MOMENT = 0.3
+"""Seconds left to make an exact batch of what a search that was stopped has found."""
 
 
 _Choice = tuple[Program, Vertex]
 """A program with its whole numbers fixed, and its cheapest vertex."""
-
-
-class SolverDisagrees(Exception):
-    """The solver's answer did not stand up to exact recomputation; nothing of it is shown."""
 
 
 @dataclass(frozen=True)
@@ -72,27 +71,30 @@ class Optimum:
     certain: bool = True
 
 
-def optimise(program: Program, ranks: Ranks, *, time_limit: float | None = None) -> Optimum:
-    """The cheapest point of a program; ``ranks`` choose between equally cheap ones. ``time_limit`` is in seconds.
+def optimise(program: Program, ranks: Ranks) -> Optimum:
+    """The cheapest point of a program; ``ranks`` choose between equally cheap ones.
 
     Raises SolverDisagrees where exact arithmetic cannot settle it.
     """
-    found = settle(relaxed(program))
-    if found is None:
-        return Optimum(Ending.INFEASIBLE)
+    with clock.moment(_MOMENT):
+        found = settle(relaxed(program), stated=not program.whole)
+        if found is None:
+            return Optimum(Ending.INFEASIBLE)
+        values = () if program.whole else _break_ties(program, found, ranks)
     if program.whole:
-        return _optimise_whole(program, ranks, found, time_limit)
-    values = _break_ties(program, found, ranks)
+        return _optimise_whole(program, ranks, found)
     cost = program.cost(values)
     return Optimum(Ending.OPTIMAL, values, cost, cost, None, found.prices)
 
 
-def settle(program: Program) -> Vertex | None:
+def settle(program: Program, *, stated: bool = False) -> Vertex | None:
     """The cheapest vertex of a program without whole numbers, or None where it has no point; either one proved.
+
+    ``stated``: it is stated in the modelling language.
 
     Raises SolverDisagrees where neither can be proved.
     """
-    outcome = solve(program)
+    outcome = solve(program, stated=stated)
     if outcome.ending is Ending.INFEASIBLE and refuted_by(program, outcome.ray):
         return None
     search = Simplex(program, outcome.basis)
@@ -120,7 +122,7 @@ def point(program: Program) -> tuple[tuple[Fraction, ...], bool]:
         return (() if found is None else found.values), True
     if settle(relaxed(program)) is None:
         return (), True
-    best, certain, _ = _whole(program, None)
+    best, certain, _ = _whole(program)
     return (() if best is None else best[1].values), certain
 
 
@@ -137,12 +139,13 @@ def refutation(program: Program) -> tuple[Fraction, ...]:
     return prices if refutes(free, prices) else ()
 
 
-def _whole(program: Program, time_limit: float | None) -> tuple[_Choice | None, bool, Outcome]:
+def _whole(program: Program) -> tuple[_Choice | None, bool, Outcome]:
     """The solver's choice of whole numbers made exact; where it finds none, what branching finds, and if it is sure."""
     if no_sum_fits(counted_rows(program)):
         return None, True, Outcome(Ending.INFEASIBLE)
-    outcome = solve(program, time_limit=time_limit)
-    best = _pinned(program, outcome.values)
+    outcome = _searched(program)
+    with clock.moment(_MOMENT):
+        best = _pinned(program, outcome.values)
     if best is not None or outcome.ending is Ending.TIME_LIMIT:
         return best, outcome.ending is Ending.OPTIMAL, outcome
     values, certain = branch(program)
@@ -152,16 +155,26 @@ def _whole(program: Program, time_limit: float | None) -> tuple[_Choice | None, 
     return best, certain, outcome
 
 
-def _optimise_whole(program: Program, ranks: Ranks, loose: Vertex, time_limit: float | None) -> Optimum:
+def _searched(program: Program) -> Outcome:
+    """What the solver finds in whole numbers; nothing where the time is over before it has found anything."""
+    try:
+        with clock.doing("searching for the cheapest batch in whole packs"):
+            return solve(program, stated=True)
+    except clock.OutOfTime:
+        return Outcome(Ending.TIME_LIMIT)
+
+
+def _optimise_whole(program: Program, ranks: Ranks, loose: Vertex) -> Optimum:
     bound = program.cost(loose.values)
-    best, certain, outcome = _whole(program, time_limit)
+    best, certain, outcome = _whole(program)
     if best is None:
         none = Ending.TIME_LIMIT if outcome.ending is Ending.TIME_LIMIT else Ending.INFEASIBLE
         return Optimum(none, bound=bound, certain=certain)
     if outcome.ending is Ending.OPTIMAL and any(ranks.places):
-        best = _better_ranked(program, best, ranks, loose, time_limit)
+        best = _better_ranked(program, best, ranks, loose)
     pinned, found = best
-    values = _break_ties(pinned, found, ranks)
+    with clock.moment(_MOMENT):
+        values = _break_ties(pinned, found, ranks)
     stopped = outcome.ending is Ending.TIME_LIMIT or not certain
     reported = outcome.bound if outcome.values else None
     ending = Ending.TIME_LIMIT if stopped else Ending.OPTIMAL
@@ -183,14 +196,12 @@ def _pinned(program: Program, values: Sequence[float | Fraction]) -> _Choice | N
     return None if found is None else (pinned, found)
 
 
-def whole_ranked(
-    program: Program, values: Sequence[Fraction], ranks: Ranks, loose: Vertex, time_limit: float | None
-) -> tuple[Fraction, ...]:
+def whole_ranked(program: Program, values: Sequence[Fraction], ranks: Ranks, loose: Vertex) -> tuple[Fraction, ...]:
     """A cheapest batch in whole numbers, put in the order of use. ``loose`` is the vertex without whole numbers."""
     choice = _pinned(program, values)
     if choice is None:
         return tuple(values)
-    return _break_ties(*_better_ranked(program, choice, ranks, loose, time_limit), ranks)
+    return _break_ties(*_better_ranked(program, choice, ranks, loose), ranks)
 
 
 def whole_first(program: Program, values: Sequence[float | Fraction]) -> Optimum | None:
@@ -201,7 +212,7 @@ def whole_first(program: Program, values: Sequence[float | Fraction]) -> Optimum
     return Optimum(Ending.OPTIMAL, choice[1].values, program.cost(choice[1].values), prices=choice[1].prices)
 
 
-def _better_ranked(program: Program, best: _Choice, ranks: Ranks, loose: Vertex, time_limit: float | None) -> _Choice:
+def _better_ranked(program: Program, best: _Choice, ranks: Ranks, loose: Vertex) -> _Choice:
     """Another choice of whole numbers that costs no more, and uses sooner what ought to be used sooner."""
     cost, places = program.cost(best[1].values), places_of(ranks, program)
     found: list[_Choice] = []
@@ -214,10 +225,7 @@ def _better_ranked(program: Program, best: _Choice, ranks: Ranks, loose: Vertex,
         return Optimum(Ending.OPTIMAL, other[1].values, ranked.cost(other[1].values))
 
     ranked = no_dearer(program, places, cost, loose.prices, program.cost(loose.values))
-    deadline = None if time_limit is None else time.monotonic() + time_limit
-    tree = Tree(
-        ranked, (), settle_ranked, deadline=deadline, most_nodes=RANKING, dearest=float(ranked.cost(best[1].values))
-    )
+    tree = Tree(ranked, (), settle_ranked, most_nodes=RANKING, dearest=float(ranked.cost(best[1].values)))
     tree.run()
     taken = [other for other in found if tree.best is not None and other[1].values == tree.best.values]
     return taken[-1] if taken else best

@@ -12,7 +12,6 @@ of them or refuses, and only what it returns counts. That nothing cheaper is lef
 from __future__ import annotations
 
 import heapq
-import time
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from itertools import count
@@ -23,7 +22,7 @@ from constraints.cone import Cone
 from optimizer import clock
 from optimizer.solver.model import Program
 from optimizer.solver.polish import Arrays
-from optimizer.solver.relaxation import Point, Relaxation
+from optimizer.solver.session import Point, Session
 
 if TYPE_CHECKING:
     from optimizer.solver.optimum import Optimum
@@ -69,22 +68,18 @@ class Tree:
         cones: Sequence[Cone],
         settle: Settle,
         *,
-        deadline: float | None = None,
         most_nodes: float = inf,
         dearest: float = inf,
     ) -> None:
-        """``deadline`` is on the monotonic clock, in seconds; the command's own counts too where it is sooner.
-
-        Only a batch cheaper than ``dearest`` is looked for.
-        """
+        """Only a batch cheaper than ``dearest`` is looked for."""
         import numpy as np
 
         self.np, self.settle = np, settle
-        self.linear = Relaxation(program)
+        self.linear = Session(program)
         self.cones = Arrays.of(Program(program.variables, ()), cones)
         self.whole = np.array([j for j, v in enumerate(program.variables) if v.whole], dtype=int)
         self.yes_no = np.array([v.whole and v.lo >= 0 and v.hi <= 1 for v in program.variables])
-        self.deadline, self.most_nodes = clock.sooner(deadline), most_nodes
+        self.most_nodes = most_nodes
         self.paid, self.tries = np.zeros((2, len(program.variables))), np.zeros((2, len(program.variables)))
         self.best: Optimum | None = None
         self.dearest, self.reported = dearest, -inf
@@ -99,11 +94,10 @@ class Tree:
         node: _Node | None = _Node(self._lo.copy(), self._hi.copy())
         order = count()
         while node is not None:
-            if self._over():
+            children = self._visited(node)
+            if children is None:
                 self.reported = min([node.cost, self._closed, *(cost for cost, _, _ in waiting)])
                 return False
-            self.nodes += 1
-            children = self._visit(node)
             for other in children[1:]:
                 heapq.heappush(waiting, (other.cost, next(order), other))
             node = children[0] if children else None
@@ -112,6 +106,16 @@ class Tree:
                 node = other if cost < self.dearest else None
         self.reported = min(self.dearest, self._closed)
         return True
+
+    def _visited(self, node: _Node) -> list[_Node] | None:
+        """The nodes a node is split into; None where time or nodes ran out first."""
+        if clock.over() or self.nodes >= self.most_nodes:
+            return None
+        self.nodes += 1
+        try:
+            return self._visit(node)
+        except clock.OutOfTime:
+            return None
 
     def learn(self, x: Any) -> None:
         """Cut where these values of the variables touch the cones or break them."""
@@ -153,7 +157,7 @@ class Tree:
     def _cheapest(self, lo: Any, hi: Any) -> Point | None:
         """The cheapest point of the linear program with cuts; None where it is no cheaper than the best batch."""
         for rounds in range(_MOST_ROUNDS):
-            point = self.linear.solve(lo, hi)
+            point = self.linear.cheapest(lo, hi)
             if point is None or point.cost >= self.dearest:
                 return None
             if self._root is None:
@@ -175,7 +179,7 @@ class Tree:
         v = matrix @ x
         length = self.np.linalg.norm(v)
         if length:
-            self.linear.cut(self.cones.coefs[c] + matrix.T @ (v / length), float(self.cones.limits[c]))
+            self.linear.add_row(self.cones.coefs[c] + matrix.T @ (v / length), -inf, float(self.cones.limits[c]))
 
     def _fractional(self, x: Any) -> Any:
         counts = x[self.whole]
@@ -188,7 +192,7 @@ class Tree:
             return
         self.best = found
         cost = float(found.cost)
-        self.dearest = cost - _ALIKE * max(1.0, abs(cost))
+        self.dearest = cost - _ALIKE * abs(cost)
         self._narrow()
 
     def _narrow(self) -> None:
@@ -228,7 +232,7 @@ class Tree:
         """Lower bounds on the cost on either side of a variable."""
         costs, part = [], point.values[j] % 1
         for up in (0, 1):
-            cost = self.linear.bound(*self._side(lo, hi, point, j, up), _STEPS)
+            cost = self.linear.least(*self._side(lo, hi, point, j, up), _STEPS)
             costs.append(cost)
             top = self.dearest if self.dearest < inf else point.cost + abs(point.cost) + 1
             self.paid[up, j] += max(min(cost, top) - point.cost, 0.0) / (1 - part if up else part)
@@ -267,7 +271,3 @@ class Tree:
                 below[j], above[j] = low, high
                 nodes.append(_Node(below, above, point.cost))
         return nodes
-
-    def _over(self) -> bool:
-        late = self.deadline is not None and time.monotonic() > self.deadline
-        return late or self.nodes >= self.most_nodes

@@ -6,7 +6,6 @@ leave free is settled exactly, with the same rounds of cuts as a program without
 
 from __future__ import annotations
 
-import time
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
@@ -15,12 +14,11 @@ from constraints.cone import Cone
 from optimizer.solver.cutting import GAP, Found, Search, rounded
 from optimizer.solver.exact import Vertex
 from optimizer.solver.fold import Folded, fold
-from optimizer.solver.model import Ending, Program
+from optimizer.solver.model import Ending, Program, SolverDisagrees
 from optimizer.solver.optimum import (
     RANKING,
     Optimum,
     Ranks,
-    SolverDisagrees,
     no_dearer,
     optimise,
     places_of,
@@ -44,7 +42,6 @@ class Whole:
     program: Program
     cones: tuple[Cone, ...]
     ranks: Ranks
-    deadline: float | None
     with_plain: bool = True
 
     def run(self) -> Found:
@@ -57,7 +54,7 @@ class Whole:
         if loose.optimum.ending is Ending.INFEASIBLE:
             return loose
         cut = Program(self.program.variables, (*self.program.rows, *loose.cuts))
-        tree = Tree(cut, self.cones, self._pinned, deadline=self.deadline)
+        tree = Tree(cut, self.cones, self._pinned)
         for point in search.seen:
             tree.learn(point)
         done = tree.run()
@@ -80,19 +77,16 @@ class Whole:
             near = tuple(rounded(value) for value in x)
             return Optimum(Ending.OPTIMAL, near, self.program.cost(near))
 
-        tree = Tree(self.program, (), about, deadline=self.deadline, dearest=float(best.cost))
+        tree = Tree(self.program, (), about, dearest=float(best.cost))
         tree.run()
         found = None if tree.best is None else whole_first(self.program, tree.best.values)
         return best if found is None or found.cost >= best.cost else found
 
     def _ranked_plain(self, best: Optimum, search: Search, start: Vertex) -> Optimum:
         """The best batch, which nothing without regard to the cones beats, in the order of use if that keeps them."""
-        values = whole_ranked(self.program, best.values, self.ranks, start, self._left())
+        values = whole_ranked(self.program, best.values, self.ranks, start)
         cost = self.program.cost(values)
         return replace(best, values=values, cost=cost) if cost <= best.cost and search.keeps(values) else best
-
-    def _left(self) -> float | None:
-        return None if self.deadline is None else max(self.deadline - time.monotonic(), 0.01)
 
     def _pinned(self, x: Sequence[float]) -> Optimum | None:
         """The optimum with whole numbers fixed at these values, or None."""
@@ -129,7 +123,7 @@ class Whole:
             return None if found is None or found.cost > most else replace(found, cost=ranked.cost(found.values))
 
         dearest = float(ranked.cost(best.values))
-        tree = Tree(ranked, self.cones, settle_ranked, deadline=self.deadline, most_nodes=RANKING, dearest=dearest)
+        tree = Tree(ranked, self.cones, settle_ranked, most_nodes=RANKING, dearest=dearest)
         tree.run()
         return best if tree.best is None else replace(tree.best, cost=self.program.cost(tree.best.values))
 
@@ -142,7 +136,7 @@ class Whole:
     def _none(self, loose: Found, reported: float, done: bool) -> Found:
         """No batch was found; that is sure where there is none without regard to the cones either."""
         if done and self.with_plain:
-            plain = optimise(self.program, Ranks((), ()), time_limit=self._left())
+            plain = optimise(self.program, Ranks((), ()))
             if plain.ending is Ending.INFEASIBLE and plain.certain:
                 return replace(loose, optimum=plain)
         ended = Ending.INFEASIBLE if done else Ending.TIME_LIMIT

@@ -13,7 +13,6 @@ from dataclasses import dataclass, replace
 from fractions import Fraction
 from functools import cached_property
 from math import ceil, floor
-from time import monotonic
 
 from constraints.formula import Batch, Dosing, Formula
 from constraints.ingredients import Ingredient, Kind
@@ -21,14 +20,16 @@ from constraints.meaning import Role
 from constraints.quantities import Basis, Weight
 from constraints.requirement import Hold, Requirement
 from constraints.row import Row
+from optimizer import clock
 from optimizer.problem import Problem
-from optimizer.solver.model import Ending, Program, Variable, solve
+from optimizer.solver.model import Ending, Outcome, Program, Variable
 from optimizer.solver.program import choices_of, holds_of, uses, value_per_kg
+from optimizer.solver.session import solve
 
 _ZERO = Fraction(0)
 _ONE = Fraction(1)
-_ROUGH_SECONDS = 5.0
-_FULL_SECONDS = 30.0
+_ROUGH_NODES, _FULL_NODES = 1_000, 5_000
+"""Nodes after which a search ends; most need fewer than a hundred."""
 _SEARCH_GAP = 1e-4
 _JUST_UNDER = Fraction(99_999, 100_000)
 """A dose is rounded by less than a whole division; well clear of the solver's tolerance."""
@@ -65,19 +66,13 @@ class Limit:
 class Plan:
     """What is to be weighed: how many loads, on which divisions (kilograms), within which limits.
 
-    ``cuts`` are rows over the columns that hold for every batch, and every load, that keeps the cones. ``until`` is
-    when every search must be over, on the clock of ``time.monotonic``.
+    ``cuts`` are rows over the columns that hold for every batch, and every load, that keeps the cones.
     """
 
     problem: Problem
     loads: int
     divisions: Mapping[Ingredient, Fraction]
     cuts: tuple[Row, ...] = ()
-    until: float | None = None
-
-    def seconds(self, most: float) -> float:
-        """Seconds that a search may take; zero where the time is over."""
-        return most if self.until is None else max(min(most, self.until - monotonic()), 0.0)
 
     @cached_property
     def choices(self) -> list[Row]:
@@ -253,9 +248,6 @@ def rough(plan: Plan, columns: Sequence[int], room: Fraction) -> dict[int, Fract
     ``room`` is the part of one division of each unevenly shared column that is kept free in every limit of a load;
     with 1 any way of sharing satisfies each load.
     """
-    seconds = plan.seconds(_ROUGH_SECONDS)
-    if not seconds:
-        return None
     build, totals, odd = _Build(), {}, {}
     for j in columns:
         totals[j], odd[j] = _over_loads(build, plan, j, with_room=room > 0)
@@ -271,8 +263,17 @@ def rough(plan: Plan, columns: Sequence[int], room: Fraction) -> dict[int, Fract
         if coefs and limit.hi is not None:
             free = plan.rounding(limit, 1) * times
             build.row("at most", _total([(_ONE, coefs), (_ONE, apart)]), None, limit.hi - free)
-    outcome = solve(build.program(), time_limit=seconds, gap=_SEARCH_GAP)
+    outcome = _searched(build.program(), _ROUGH_NODES)
     return {j: plan.unit(j) * _at(outcome.values, totals[j]) for j in columns} if outcome.values else None
+
+
+def _searched(program: Program, nodes: int) -> Outcome:
+    """What the solver finds within so many nodes and the time there is."""
+    try:
+        with clock.doing("looking for whole divisions of the scales"):
+            return solve(program, nodes=nodes, gap=_SEARCH_GAP)
+    except clock.OutOfTime:
+        return Outcome(Ending.TIME_LIMIT)
 
 
 def _over_loads(build: _Build, plan: Plan, j: int, *, with_room: bool) -> tuple[Expression, Expression]:
@@ -307,9 +308,6 @@ def full(plan: Plan, tight: Fraction = _ZERO) -> Found:
 
     ``tight`` is taken off every limit, in its own unit times kilograms: room for the solver's tolerance.
     """
-    seconds = plan.seconds(_FULL_SECONDS)
-    if not seconds:
-        return Found()
     build, formula = _Build(), plan.problem.formula
     counts = {j: _shared(build, plan, j) for j in range(len(formula.columns))}
     totals = {j: _total((_ONE, part) for part in parts) for j, parts in counts.items()}
@@ -324,7 +322,7 @@ def full(plan: Plan, tight: Fraction = _ZERO) -> Found:
         if any(limit.added) and limit.requirement is not None:
             exact = _total((limit.exact[j] * plan.unit(j), total) for j, total in totals.items())
             build.row("limit with exact doses", exact, limit.lo, limit.hi)
-    outcome = solve(build.program(), time_limit=seconds, gap=_SEARCH_GAP)
+    outcome = _searched(build.program(), _FULL_NODES)
     if not outcome.values:
         return Found(certain=outcome.ending is Ending.INFEASIBLE and not tight)
     columns = [_weights(plan, j, parts, build.variables, outcome.values) for j, parts in counts.items()]

@@ -12,7 +12,6 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from fractions import Fraction
 from math import ceil, floor
-from time import monotonic
 
 from constraints.formula import Batch, Formula
 from constraints.ingredients import FAT, Ingredient, Kind, Lot
@@ -20,6 +19,7 @@ from constraints.meaning import Role
 from constraints.quantities import Basis
 from constraints.requirement import Requirement
 from constraints.row import Row
+from optimizer import clock
 from optimizer.problem import Problem
 from optimizer.reading.entry import ScaleName
 from optimizer.reading.recipe import Recipe
@@ -80,12 +80,8 @@ class Weighed:
         return formula.exact_batch(self.column_kg(formula))
 
 
-def weigh_out(
-    problem: Problem, layout: Layout, optimum: Optimum, cuts: Sequence[Row] = (), *, until: float | None = None
-) -> Weighed:
+def weigh_out(problem: Problem, layout: Layout, optimum: Optimum, cuts: Sequence[Row] = ()) -> Weighed:
     """Round an optimum to the scales. Raises ScalePrevents where no batch in whole divisions satisfies everything.
-
-    ``until`` is when every search must be over, on the clock of ``time.monotonic``.
 
     ``cuts`` are rows over the columns that a requirement beyond rows has laid at the optimum. Where a weigh-out keeps
     them and still breaks such a requirement, cuts are laid there too and the search is made again.
@@ -94,15 +90,15 @@ def weigh_out(
     for _ in range(_CUT_ROUNDS):
         tried: list[Weighed] = []
         try:
-            return _weigh_once(problem, layout, optimum, rows, tried, until)
+            return _weigh_once(problem, layout, optimum, rows, tried)
         except ScalePrevents:
             points = {w.column_kg(problem.formula) for w in tried}
             points |= {_columns(problem, load) for w in tried for load in w.loads}
             more = [row for r in problem.choosing for point in points for row in r.cuts(problem.formula, point)]
-            if not more or (until is not None and monotonic() > until):
+            if not more or clock.over():
                 raise
             rows += tuple(more)
-    return _weigh_once(problem, layout, optimum, rows, [], until)
+    return _weigh_once(problem, layout, optimum, rows, [])
 
 
 def weigh_near(problem: Problem, kilograms: Sequence[Fraction]) -> Weighed | None:
@@ -132,14 +128,13 @@ def _weigh_once(
     optimum: Optimum,
     cuts: tuple[Row, ...],
     tried: list[Weighed],
-    until: float | None,
 ) -> Weighed:
     """One search within some cuts. ``tried`` collects the weigh-outs that broke something."""
     kilograms = layout.kilograms(optimum.values)
     broken: list[Requirement] = []
     certain = True
     for loads in _load_counts(problem, kilograms):
-        plan = Plan(problem, loads, _divisions(problem, kilograms, loads), cuts, until)
+        plan = Plan(problem, loads, _divisions(problem, kilograms, loads), cuts)
         nearest, failed = _mended(plan, _split(plan, _nearest(plan, kilograms)))
         broken = broken or failed
         tried += [nearest] if failed else []
@@ -254,10 +249,10 @@ def _thorough(plan: Plan, known: Weighed | None, tried: list[Weighed]) -> tuple[
         found = full(plan, tight)
         if not found.loads:
             return known, found.certain
-        again = _weighed(plan, found.loads, doses=found.doses)
-        broken = _broken(plan.problem, plan.binding, again)
-        if not broken:
-            return _cheaper(plan, known, again, broken), True
+        for doses in ((), found.doses):  # the nearest where they will do
+            again = _weighed(plan, found.loads, doses=doses)
+            if not _broken(plan.problem, plan.binding, again) and not _over_mixer(plan.problem, again):
+                return _cheaper(plan, known, again, ()), True
         tried.append(again)
     return known, False
 

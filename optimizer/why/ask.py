@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 from constraints.faults import BadInput, Fault, nearest
 from constraints.ingredients import Lot
 from optimizer.blend import Answer, Status, blend
-from optimizer.clock import Left, OutOfTime, limited
+from optimizer.clock import OutOfTime
 from optimizer.problem import Order, Problem, assemble
 from optimizer.reading.lots import LotTable
 from optimizer.reading.recipe import Recipe
@@ -26,13 +26,12 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True)
 class Question:
-    """What is asked: the inputs, figures to set as typed, the offers file, the lot of the picture, seconds allowed."""
+    """What is asked: the inputs, figures to set as typed, the offers file, the lot of the picture."""
 
     inputs: Inputs
     changed: tuple[str, ...] = ()
     offers_file: str | None = None
     lot: str | None = None
-    seconds: float | None = None
     settings: tuple[Setting, ...] = ()
     before: Problem | None = None
     problem: Problem | None = None
@@ -112,26 +111,24 @@ class Answered:
 
 
 def answered(question: Question, *, with_curves: bool) -> Answered:
-    """Blend, explain and, where wanted, draw, all within the seconds allowed. Raises SolverDisagrees."""
+    """Blend, explain and, where wanted, draw, within the time there is. Raises SolverDisagrees."""
     assert question.problem is not None and question.files is not None
-    left = Left(question.seconds)
-    answer = blend(question.problem, time_limit=question.seconds)
-    with limited(left.seconds):
-        found = explain(answer, *question.files, question.offers)
-        unfinished: list[Unfinished] = []
-        if question.before is not None:
-            with named(unfinished, Part.WHAT_IF, "the change against the recipe as it was"):
-                found = replace(found, change=_change(question, question.before, answer, left))
-        curves: list[Curve] = []
-        if with_curves and found.ground is not None:
-            with named(unfinished, Part.CURVES, "curves"):
-                curves.extend(_curves(question, found.ground))
+    answer = blend(question.problem)
+    found = explain(answer, *question.files, question.offers)
+    unfinished: list[Unfinished] = []
+    if question.before is not None:
+        with named(unfinished, Part.WHAT_IF, "the change against the recipe as it was"):
+            found = replace(found, change=_change(question, question.before, answer))
+    curves: list[Curve] = []
+    if with_curves and found.ground is not None:
+        with named(unfinished, Part.CURVES, "curves"):
+            curves.extend(_curves(question, found.ground))
     return Answered(replace(found, unfinished=(*found.unfinished, *unfinished)), tuple(curves))
 
 
-def _change(question: Question, before: Problem, answer: Answer, left: Left) -> Change:
+def _change(question: Question, before: Problem, answer: Answer) -> Change:
     """What the figures set changed. Raises OutOfTime where either batch is not known to be the cheapest."""
-    old = blend(before, time_limit=left.seconds)
+    old = blend(before)
     if Status.TIME_LIMIT in (old.status, answer.status):
         raise OutOfTime
     return change_of(question.settings, old, answer)

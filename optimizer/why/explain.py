@@ -117,7 +117,7 @@ def _sure(
     answer: Answer, values: Sequence[Fraction], recipe: Recipe, lots: LotTable, order: Order, offers: Sequence[Offered]
 ) -> Explanation:
     """Prices where limits are kept with a stated confidence."""
-    from optimizer.why.sure.explain import settled, sure_prices, within_time  # late: only confidence pays for it
+    from optimizer.why.sure.explain import settled, sure_prices  # late: only confidence pays for it
 
     try:
         found = sure_prices(answer.problem, values)
@@ -127,7 +127,7 @@ def _sure(
         return Explanation(answer, unsaid="the batch could not be found again")
     unfinished = list(found.unfinished)
     worths: list[OfferWorth] = []
-    with settled(unfinished, Part.OFFERS, "worth of offers"), within_time():
+    with settled(unfinished, Part.OFFERS, "worth of offers"):
         worths.extend(offers_valued(found.ground.cost, recipe, lots, offers, order))
     return Explanation(
         answer, found.ground, found.limits, found.margins, found.lots, tuple(worths), unfinished=tuple(unfinished)
@@ -138,13 +138,13 @@ def _sure_ways(
     answer: Answer, conflict: Conflict, recipe: Recipe, lots: LotTable, order: Order, offers: Sequence[Offered]
 ) -> Explanation:
     """Ways out where limits are kept with a stated confidence."""
-    from optimizer.why.sure.explain import settled, within_time
+    from optimizer.why.sure.explain import settled
     from optimizer.why.sure.ways import sure_ways
 
     unfinished: list[Unfinished] = []
     worths: list[OfferWorth] = []
     out = None
-    with settled(unfinished, Part.WAYS_OUT, "ways out"), within_time():
+    with settled(unfinished, Part.WAYS_OUT, "ways out"):
         out = sure_ways(answer.problem, conflict)
         unfinished += out.unfinished
         with settled(unfinished, Part.OFFERS, "worth of offers"):

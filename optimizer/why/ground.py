@@ -18,9 +18,10 @@ from constraints.row import Row
 from optimizer.bench.rows import Owner, layout_for
 from optimizer.clock import OutOfTime
 from optimizer.problem import Problem
-from optimizer.solver.model import Basis, Ending, Place, Program, solve
-from optimizer.solver.optimum import SolverDisagrees, point, settle
+from optimizer.solver.model import Basis, Ending, Place, Program, SolverDisagrees
+from optimizer.solver.optimum import point, settle
 from optimizer.solver.program import Layout
+from optimizer.solver.session import solve
 from optimizer.solver.simplex import Simplex
 from optimizer.why.moving import Drift, Family
 

@@ -17,8 +17,7 @@ from constraints.ingredients import Lot
 from constraints.quick import QUICK_ZERO, plain, quick
 from optimizer.problem import Problem
 from optimizer.solver.exact import reduced_costs
-from optimizer.solver.model import Basis, Place, Program, Variable
-from optimizer.solver.optimum import SolverDisagrees
+from optimizer.solver.model import Basis, Place, Program, SolverDisagrees, Variable
 from optimizer.solver.program import value_per_kg
 from optimizer.solver.simplex import Simplex
 from optimizer.why.ground import Ground, Means, cheapest, stock_family

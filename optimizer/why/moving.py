@@ -22,8 +22,7 @@ from fractions import Fraction
 from constraints.quick import QUICK_ZERO, plain, quick
 from constraints.row import Row
 from optimizer.solver.exact import refutes
-from optimizer.solver.model import Basis, Place, Program
-from optimizer.solver.optimum import SolverDisagrees
+from optimizer.solver.model import Basis, Place, Program, SolverDisagrees
 from optimizer.solver.simplex import GaveUp, Simplex
 
 _ZERO = Fraction(0)

@@ -16,12 +16,10 @@ from constraints.formula import Batch
 from constraints.ingredients import Kind, Lot
 from constraints.meaning import Role
 from constraints.requirement import Requirement, widened
-from optimizer import clock
 from optimizer.bench.bench import Bench
 from optimizer.blend import Answer, Status, blend
 from optimizer.problem import Problem
-from optimizer.solver.model import Variable
-from optimizer.solver.optimum import SolverDisagrees
+from optimizer.solver.model import SolverDisagrees, Variable
 from optimizer.weighing.weighout import Weighed, broken_by, division_kg
 from optimizer.why.ways_out import Concession, Way, applied, conceded, conceding, farther
 from optimizer.why.ways_out import Kind as Gives
@@ -51,7 +49,7 @@ def weighed_way(bench: Bench, way: Way) -> Way:
 
 def _blended(problem: Problem) -> bool:
     try:
-        return blend(problem, time_limit=clock.left()).status is Status.OPTIMAL
+        return blend(problem).status is Status.OPTIMAL
     except SolverDisagrees:
         return False
 
@@ -139,7 +137,7 @@ def ways_to_weigh(answer: Answer) -> Iterator[Way]:
 def _cost_of(problem: Problem) -> Fraction | None:
     """The unrounded least cost of a problem that can be weighed; None where it cannot."""
     try:
-        answer = blend(problem, time_limit=clock.left())
+        answer = blend(problem)
     except SolverDisagrees:
         return None
     return answer.optimum.cost if answer.status is Status.OPTIMAL and answer.optimum is not None else None

@@ -10,7 +10,7 @@ from constraints.numbers import shown
 from constraints.requirement import Requirement
 from optimizer.blend import Answer
 from optimizer.clock import OutOfTime
-from optimizer.solver.optimum import SolverDisagrees
+from optimizer.solver.model import SolverDisagrees
 from optimizer.why.ground import Ground, ground_of
 from optimizer.why.limits import dearest
 from optimizer.why.lots import LotPrice, nearest_unused

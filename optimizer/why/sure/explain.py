@@ -7,17 +7,13 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from fractions import Fraction
 
-from optimizer import clock
 from optimizer.problem import Problem
-from optimizer.solver.optimum import SolverDisagrees
+from optimizer.solver.model import SolverDisagrees
 from optimizer.why.limits import LimitPrice, Margin
 from optimizer.why.lots import LotPrice
 from optimizer.why.sure.limits import SureGround, sure_ground, sure_limits
 from optimizer.why.sure.lots import lots_of, sure_lot
 from optimizer.why.unfinished import Part, Unfinished, named
-
-_SECONDS = 120.0
-"""Time for the prices of lots where none is set; with whole packs a lot takes a second or more."""
 
 
 @dataclass(frozen=True)
@@ -29,13 +25,6 @@ class SurePrices:
     margins: tuple[Margin, ...]
     lots: tuple[LotPrice, ...]
     unfinished: tuple[Unfinished, ...]
-
-
-@contextmanager
-def within_time() -> Iterator[None]:
-    """Within this no more time is taken than there is, or than a report may take where no limit is set."""
-    with clock.limited(_SECONDS if clock.left() is None else None):
-        yield
 
 
 @contextmanager
@@ -57,11 +46,10 @@ def sure_prices(problem: Problem, values: Sequence[Fraction]) -> SurePrices | No
     limits: tuple[LimitPrice, ...] = ()
     margins: tuple[Margin, ...] = ()
     lots: list[LotPrice] = []
-    with within_time():
-        with settled(unfinished, Part.PRICES, "what each requirement costs"):
-            limits, margins = sure_limits(ground)
-        for j, lot in lots_of(ground):
-            with settled(unfinished, Part.LOTS, f"the price of {lot.name}"):
-                lots.append(sure_lot(ground, j, lot))
+    with settled(unfinished, Part.PRICES, "what each requirement costs"):
+        limits, margins = sure_limits(ground)
+    for j, lot in lots_of(ground):
+        with settled(unfinished, Part.LOTS, f"the price of {lot.name}"):
+            lots.append(sure_lot(ground, j, lot))
     lots.sort(key=lambda lot: (not lot.used_kg, lot.lot.name))
     return SurePrices(ground, limits, margins, tuple(lots), tuple(unfinished))

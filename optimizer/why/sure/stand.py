@@ -9,7 +9,6 @@ either side, so that a price that differs left and right is found on both.
 
 from __future__ import annotations
 
-import time
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
@@ -20,8 +19,8 @@ from constraints.row import Row
 from optimizer import clock
 from optimizer.solver.cutting import Search
 from optimizer.solver.exact import reduced_costs
-from optimizer.solver.model import Basis, Ending, Place, Program, Variable
-from optimizer.solver.optimum import Ranks, SolverDisagrees
+from optimizer.solver.model import Basis, Ending, Place, Program, SolverDisagrees, Variable
+from optimizer.solver.optimum import Ranks
 from optimizer.solver.whole import Whole
 from optimizer.why.moving import Drift, Family, segment, solved
 
@@ -49,11 +48,10 @@ class Curved:
 
         Without whole numbers a batch is missed only where those that keep the cones leave hardly any room.
         """
-        left = clock.left()
+        clock.left()
         try:
             if self.program.whole:
-                deadline = None if left is None else time.monotonic() + left
-                found = Whole(self.program, self.cones, Ranks((), ()), deadline, with_plain=False).run().optimum
+                found = Whole(self.program, self.cones, Ranks((), ()), with_plain=False).run().optimum
                 if found.ending is Ending.TIME_LIMIT:
                     raise clock.OutOfTime
             else:

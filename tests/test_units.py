@@ -1,0 +1,79 @@
+"""The same kitchen priced or weighed in any unit has the same blend: the solver's tolerances know no unit."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from decimal import Decimal
+from fractions import Fraction as F
+from typing import Any
+
+import pytest
+from kitchens import Kitchen, random_kitchen
+from packed import packed_kitchen
+
+from constraints.ingredients import Lot
+from optimizer.bench.bench import with_lots
+from optimizer.blend import Answer, Status, blend
+from optimizer.problem import Problem
+
+SCALES = [F(1, 10**9), F(1, 10**4), F(10**4), F(10**9)]
+
+
+def kitchens() -> list[Kitchen]:
+    """Small kitchens without and with packs and pulls, whose additions cost nothing."""
+    found = [*(random_kitchen(seed, size=6) for seed in range(3)), *(packed_kitchen(seed, 12) for seed in range(3))]
+    for kitchen in found:
+        for addition in kitchen.additions:
+            addition.pop("cost_per_kg", None)
+    return found
+
+
+def priced(problem: Problem, by: F) -> Problem:
+    """The problem with every lot at so many times its price; additions cost nothing in these kitchens."""
+    lots = [replace(lot, cost_per_kg=lot.cost_per_kg * by, salvage_per_kg=lot.salvage_per_kg * by)
+            for lot in problem.formula.lots if isinstance(lot, Lot)]  # fmt: skip
+    return with_lots(problem, lots)
+
+
+def times(figure: Any, by: str) -> Any:
+    """So many times a figure, in plain decimals."""
+    return figure if figure in (None, "") else f"{Decimal(str(figure)) * Decimal(by):f}"
+
+
+def used(answer: Answer) -> dict[str, F] | None:
+    return None if answer.weighed is None else {item.name: kg for item, kg in answer.weighed.total.kilograms.items()}
+
+
+@pytest.mark.parametrize("by", SCALES)
+def test_money_in_any_unit(by: F) -> None:
+    made = 0
+    for kitchen in kitchens():
+        problem = kitchen.problem()
+        here, there = blend(problem), blend(priced(problem, by))
+        assert here.status is there.status
+        if here.status is not Status.OPTIMAL or here.optimum is None or there.optimum is None:
+            continue
+        made += 1
+        assert here.optimum.cost * by == there.optimum.cost
+        assert used(here) == used(there)
+    assert made > 3
+
+
+@pytest.mark.parametrize("by", ["0.001", "1000"])
+def test_weights_in_any_unit(by: str) -> None:
+    """Stock, packs, pulls, the order and the divisions of both scales, all so many times as large."""
+    made = 0
+    for kitchen in kitchens():
+        larger = replace(kitchen, lots=[dict(lot) for lot in kitchen.lots])
+        for lot in larger.lots:
+            lot.update({key: times(kg, by) for key, kg in lot.items() if key.endswith("_kg") and "cost" not in key})
+        for name in ("kilograms", "within_kg", "meat_g", "spice_g"):
+            setattr(larger, name, times(getattr(kitchen, name), by))
+        here, there = blend(kitchen.problem()), blend(larger.problem())
+        assert here.status is there.status
+        if here.status is not Status.OPTIMAL or here.optimum is None or there.optimum is None:
+            continue
+        made += 1
+        assert here.optimum.cost * F(by) == there.optimum.cost
+        assert used(there) == {name: kg * F(by) for name, kg in (used(here) or {}).items()}
+    assert made > 3
