@@ -16,6 +16,7 @@ import numpy as np
 
 from constraints.figures import Figures
 from constraints.ingredients import SALT, Ingredient, Kind, Lot
+from constraints.linear import solve
 from constraints.numbers import PERCENT
 from constraints.quantities import Basis, Process, Quantity, stated
 from constraints.vector import Vector
@@ -200,9 +201,10 @@ class Formula:
             matrix[0].append(-_ONE)
             matrix.append([from_batch - of_batch, stated(salt.item, SALT) / PERCENT])
             right.append([of_batch - from_batch, -from_meat, -_ONE, of_meat])
-        solved = solve_exactly(matrix, right)
-        if solved is None or matrix[0][0] <= 0:
+        found = solve(*([{j: a for j, a in enumerate(line) if a} for line in side] for side in (matrix, right)))
+        if found is None or matrix[0][0] <= 0:
             raise NoDose("the additions per kilogram of batch leave no room for the meat")
+        solved = [[line.get(k, _ZERO) for k in range(4)] for line in found]
         added = [_ONE + solved[0][0], *solved[0][1:]]
         doses = {
             a: tuple(batch * weight + (meat if k == 1 else _ZERO) for k, weight in enumerate(added))
@@ -239,26 +241,3 @@ class Batch:
 
 def _dot(left: Sequence[Fraction], right: Sequence[Fraction]) -> Fraction:
     return sum((a * b for a, b in zip(left, right, strict=True) if a and b), _ZERO)
-
-
-def solve_exactly(
-    matrix: Sequence[Sequence[Fraction]], right: Sequence[Sequence[Fraction]]
-) -> list[list[Fraction]] | None:
-    """Solve ``matrix @ X = right`` in rational arithmetic by Gauss-Jordan elimination; None where singular.
-
-    ``matrix`` is n by n, ``right`` n by k; the result is n by k.
-    """
-    size = len(matrix)
-    rows = [list(left) + list(side) for left, side in zip(matrix, right, strict=True)]
-    for pivot in range(size):
-        found = next((i for i in range(pivot, size) if rows[i][pivot]), None)
-        if found is None:
-            return None
-        rows[pivot], rows[found] = rows[found], rows[pivot]
-        lead = rows[pivot][pivot]
-        rows[pivot] = [value / lead for value in rows[pivot]]
-        for i in range(size):
-            factor = rows[i][pivot]
-            if i != pivot and factor:
-                rows[i] = [value - factor * above for value, above in zip(rows[i], rows[pivot], strict=True)]
-    return [row[size:] for row in rows]

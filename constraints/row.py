@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 from functools import cached_property
@@ -37,8 +37,21 @@ class Row:
     def wider(self, more: int) -> Row:
         """The same row with so many further columns that do not count."""
         row = Row(self.label, (*self.coefs, *[Fraction(0)] * more), self.lo, self.hi)
-        vars(row).update(terms=self.terms, floats=self.floats)  # looking for them again takes longer than all else
+        vars(row).update(terms=self.terms, floats=self.floats, quick=self.quick)  # to look again takes longer
         return row
+
+    def between(self, lo: Fraction | None, hi: Fraction | None) -> Row:
+        """The same row between other limits."""
+        row = Row(self.label, self.coefs, lo, hi)
+        vars(row).update({name: found for name, found in vars(self).items() if name in ("terms", "floats", "quick")})
+        return row
+
+    def keeps(self, used: Mapping[int, Fraction]) -> bool:
+        """True where the row is satisfied exactly by these figures (see quick) of the columns that are not zero."""
+        if self.lo is None and self.hi is None:
+            return True
+        value = sum(a * x for j, x in used.items() if (a := self.quick.get(j)))
+        return (self.lo is None or value >= self.lo) and (self.hi is None or value <= self.hi)
 
     def value(self, kilograms: Sequence[Fraction]) -> Fraction:
         """The row's activity at these kilograms of the columns."""

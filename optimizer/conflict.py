@@ -151,7 +151,7 @@ class _Search:
         A requirement that lots go together changes more of the program than its rows.
         """
         from optimizer.bench.bench import Bench
-        from optimizer.bench.kept import Unsettled
+        from optimizer.solver.kept import Unsettled
 
         gone = [r for r in self.chosen if not any(r is kept for kept in requirements)]
         together = any(row.lo is not None for r in gone for row in r.choices(self.problem.formula))

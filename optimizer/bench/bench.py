@@ -10,17 +10,15 @@ from contextlib import contextmanager
 from dataclasses import replace
 from fractions import Fraction
 
-import numpy as np
-
 from constraints.formula import Formula
 from constraints.ingredients import Lot
 from constraints.meaning import Role
 from constraints.requirement import Requirement
 from constraints.row import Row
 from optimizer.bench.extreme import MANY, Part, extreme, figure_of
-from optimizer.bench.kept import MOST_NODES, Kept, Unsettled, searching
 from optimizer.bench.rows import carry_rows, layout_for, new_columns
 from optimizer.problem import Problem
+from optimizer.solver.kept import MOST_NODES, Kept, Unsettled, searching
 from optimizer.solver.model import SolverDisagrees, Variable
 from optimizer.solver.program import value_per_kg
 
@@ -119,13 +117,13 @@ class Bench:
             return
         kept, v, unit = self.kept, self.kept.variables[j], self.layout.units[j]
         hi = Fraction(most // unit) if lot.pack_kg is not None else most / unit
-        links = [i for i, o in enumerate(self.owners) if o.requirement is None and kept.lines[i][j]]
-        used = next((int(k) for i in links for k in np.flatnonzero(kept.lines[i]) if k != j), None)
-        before = [(i, Fraction(kept.lines[i][used], kept.dens[i])) for i in links if kept.lo[i] is None]
+        links = [i for i, o in enumerate(self.owners) if o.requirement is None and kept.rows[i].coefs[j]]
+        used = next((k for i in links for k, _ in kept.rows[i].terms if k != j), None)
+        before = [(i, kept.rows[i].coefs[used]) for i in links if used is not None and kept.rows[i].lo is None]
         choice = None if used is None else kept.variables[used]
         kept.bound(j, v.lo, hi)
         if used is not None:
-            least = max((-Fraction(kept.lines[i][used], kept.dens[i]) for i in links if kept.hi[i] is None), default=hi)
+            least = max((-kept.rows[i].coefs[used] for i in links if kept.rows[i].hi is None), default=hi)
             kept.bound(used, _ZERO, _ONE if least <= hi else _ZERO)
             for i, _ in before:
                 kept.coefficient(i, used, -hi)
@@ -281,8 +279,7 @@ class Bench:
         rows = self.rows_of(requirement)
         if len(rows) != 1 or requirement.hi is None or len(requirement.choices(self.problem.formula)) != 1:
             return None
-        line, den = self.kept.lines[rows[0]], self.kept.dens[rows[0]]
-        used = {int(j): Fraction(line[j], den) for j in np.flatnonzero(line)}
+        used = dict(self.kept.rows[rows[0]].terms)
         try:
             with searching(self.kept, NEAR_NODES):
                 return extreme(self.kept, used, None, 1)[0]

@@ -7,7 +7,7 @@ from fractions import Fraction
 
 import numpy as np
 
-from optimizer.bench.kept import Kept
+from optimizer.solver.kept import Kept
 from optimizer.solver.model import SolverDisagrees
 
 _ZERO = Fraction(0)
@@ -48,8 +48,8 @@ def loose(kept: Kept, over: Part, under: Part | None, sign: int) -> Fraction | N
     value = _about(kept, over, under, sign)
     kept.aim(_drawn(over, under, Fraction(value or 0), sign))
     kept.guess()
-    here = kept.stand() if value is not None else None
-    figure = None if here is None else figure_of(over, under, here.values)
+    here = kept.stand() if value is not None else ()
+    figure = figure_of(over, under, here) if here else None
     for _ in range(_TURNS):
         kept.aim(_drawn(over, under, figure or _ZERO, sign))
         found = kept.settle()

@@ -6,12 +6,14 @@ here from the program alone (weak duality over the box of the variables).
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Sequence
+from dataclasses import dataclass
 from fractions import Fraction
 from math import ceil, floor, gcd, lcm
 
-from optimizer.solver.model import Basis, Program
+from constraints.linear import solve
+from constraints.quick import QUICK_ZERO, plain, quick
+from optimizer.solver.model import Basis, Place, Program
 
 _ZERO = Fraction(0)
 _FINE = 2**40
@@ -25,37 +27,43 @@ class Vertex:
     values: tuple[Fraction, ...]
     prices: tuple[Fraction, ...]
     basis: Basis
+    cost: Fraction = _ZERO
 
 
 def reduced_costs(program: Program, prices: Sequence[Fraction]) -> tuple[Fraction, ...]:
     """Cost of each variable less what the rows' prices pay for it."""
-    rest = [v.cost for v in program.variables]
+    return tuple(map(plain, _rest([quick(v.cost) for v in program.variables], program, prices)))
+
+
+def _rest(costs: list[Fraction], program: Program, prices: Sequence[Fraction]) -> list[Fraction]:
     for row, price in zip(program.rows, prices, strict=True):
         if price:
-            for j, a in row.terms:
-                rest[j] -= price * a
-    return tuple(rest)
+            price = quick(price)
+            for j, a in row.quick.items():
+                costs[j] -= price * a
+    return costs
 
 
-def lower_bound(program: Program, prices: Sequence[Fraction]) -> Fraction | None:
-    """A lower bound on cost that holds for any prices whatever.
+def lower_bound(program: Program, prices: Sequence[Fraction], *, free: bool = False) -> Fraction | None:
+    """A lower bound on cost that holds for any prices whatever; with ``free`` as if nothing cost anything.
 
     A positive price counts a row's lower limit, a negative one its upper limit. None where a price leans on a limit
     that does not exist, so that the bound is minus infinity.
     """
-    total = _ZERO
+    total = QUICK_ZERO
     for row, price in zip(program.rows, prices, strict=True):
         if not price:
             continue
         limit = row.lo if price > 0 else row.hi
         if limit is None:
             return None
-        total += price * limit
-    for v, rest in zip(program.variables, reduced_costs(program, prices), strict=True):
+        total += quick(price) * quick(limit)
+    costs = [QUICK_ZERO if free else quick(v.cost) for v in program.variables]
+    for v, rest in zip(program.variables, _rest(costs, program, prices), strict=True):
         bound = v.lo if rest > 0 else v.hi
         if bound and rest:
-            total += rest * bound
-    return total
+            total += rest * quick(bound)
+    return plain(total)
 
 
 def proved(program: Program, found: Vertex) -> bool:
@@ -68,45 +76,101 @@ def refutes(program: Program, prices: Sequence[Fraction]) -> bool:
 
     This is Farkas' lemma: with every cost zero, any point costs zero, so a bound above zero leaves none.
     """
-    free = tuple(replace(v, cost=_ZERO) for v in program.variables)
-    bound = lower_bound(Program(free, program.rows), prices)
+    bound = lower_bound(program, prices, free=True)
     return bound is not None and bound > 0
 
 
-def refuted_by(program: Program, ray: Sequence[float]) -> bool:
-    """True where a solver's ray, rounded, proves that the program has no point; its sign does not matter."""
+def refuted_by(program: Program, ray: Sequence[float]) -> tuple[Fraction, ...]:
+    """A solver's ray, rounded, if it proves that the program has no point; its sign does not matter. Else nothing."""
     most = max(map(abs, ray), default=0.0)
-    if not most:
-        return False
-    counts = [round(price / most * _FINE) for price in ray]
-    for sign in (1, -1):
-        prices = [
-            Fraction(sign * n) if n and (row.lo if sign * n > 0 else row.hi) is not None else _ZERO
+    for sign in (1, -1) if most else ():
+        counts = [round(sign * float(price) / most * _FINE) for price in ray]
+        prices = tuple(
+            Fraction(n) if n and (row.lo if n > 0 else row.hi) is not None else _ZERO
             for n, row in zip(counts, program.rows, strict=True)
-        ]
+        )
         if refutes(program, prices):
-            return True
-    return False
+            return prices
+    return ()
 
 
-def no_sum_fits(lines: Iterable[tuple[Sequence[int], Fraction | None, Fraction | None]]) -> bool:
-    """True where a sum of whole numbers has no value between its limits, so that there is no point.
+def standing(program: Program, basis: Basis) -> tuple[Fraction, ...] | None:
+    """The values of all variables at a basis; None where it is singular or rests on a bound that does not exist.
 
-    ``lines`` are rows over whole numbers alone, each with whole coefficients and its limits in the same unit: every
-    sum is a multiple of the coefficients' greatest common divisor.
+    A row without limits may be resting: then its activity is zero.
     """
-    for coefs, lo, hi in lines:
-        step = gcd(*coefs) or 1
-        if lo is not None and hi is not None and ceil(lo / step) > floor(hi / step):
+    basic, active = _basic(basis), _active(basis)
+    if len(basic) != len(active):
+        return None
+    at: list[Fraction] = [QUICK_ZERO] * len(program.variables)
+    for j, (place, v) in enumerate(zip(basis.variables, program.variables, strict=True)):
+        if place is not Place.BASIC:
+            at[j] = quick(v.hi if place is Place.UPPER else v.lo)
+    moved = [(j, x) for j, x in enumerate(at) if x]
+    rights = []
+    for i in active:
+        row = program.rows[i]
+        limit = quick((row.hi if basis.rows[i] is Place.UPPER else row.lo) or _ZERO)
+        rest = limit - sum((a * x for j, x in moved if (a := row.quick.get(j))), QUICK_ZERO)
+        rights.append({0: rest} if rest else {})
+    place_of = {j: k for k, j in enumerate(basic)}
+    lines = [{place_of[j]: a for j, a in program.rows[i].quick.items() if j in place_of} for i in active]
+    solved = solve(lines, rights)
+    if solved is None:
+        return None
+    for j, found in zip(basic, solved, strict=True):
+        at[j] = found.get(0, QUICK_ZERO)
+    return tuple(map(plain, at))
+
+
+def prices_at(program: Program, basis: Basis) -> tuple[Fraction, ...] | None:
+    """The prices of the rows at a basis; None where it is singular."""
+    basic, active = _basic(basis), _active(basis)
+    lines: list[dict[int, Fraction]] = [{} for _ in basic]
+    place_of = {j: k for k, j in enumerate(basic)}
+    for n, i in enumerate(active):
+        for j, a in program.rows[i].quick.items():
+            if j in place_of:
+                lines[place_of[j]][n] = a
+    costs = [{0: quick(c)} if (c := program.variables[j].cost) else {} for j in basic]
+    solved = solve(lines, costs) if len(basic) == len(active) else None
+    if solved is None:
+        return None
+    prices = [_ZERO] * len(program.rows)
+    for i, found in zip(active, solved, strict=True):
+        prices[i] = plain(found.get(0, QUICK_ZERO))
+    return tuple(prices)
+
+
+def vertex(program: Program, basis: Basis) -> Vertex | None:
+    """The vertex of a basis if it is proved to be the cheapest, else None."""
+    values = standing(program, basis)
+    prices = None if values is None else prices_at(program, basis)
+    if values is None or prices is None:
+        return None
+    found = Vertex(values, prices, basis, program.cost(values))
+    return found if proved(program, found) else None
+
+
+def _basic(basis: Basis) -> list[int]:
+    return [j for j, place in enumerate(basis.variables) if place is Place.BASIC]
+
+
+def _active(basis: Basis) -> list[int]:
+    return [i for i, place in enumerate(basis.rows) if place is not Place.BASIC]
+
+
+def no_sum_fits(program: Program) -> bool:
+    """True where a row over whole numbers alone has no sum between its limits, so that there is no point.
+
+    Every sum is a multiple of the greatest common divisor of the coefficients.
+    """
+    free = {j for j, v in enumerate(program.variables) if not v.whole}
+    for row in program.rows:
+        if row.lo is None or row.hi is None or any(j in free for j, _ in row.terms):
+            continue
+        per = lcm(*(a.denominator for _, a in row.terms))
+        step = gcd(*(int(a * per) for _, a in row.terms)) or 1
+        if ceil(row.lo * per / step) > floor(row.hi * per / step):
             return True
     return False
-
-
-def counted_rows(program: Program) -> Iterator[tuple[Sequence[int], Fraction | None, Fraction | None]]:
-    """The rows over whole numbers alone, as ``no_sum_fits`` wants them."""
-    free = [j for j, v in enumerate(program.variables) if not v.whole]
-    for row in program.rows:
-        if row.lo is None or row.hi is None or any(row.coefs[j] for j in free):
-            continue
-        per = lcm(*(a.denominator for a in row.coefs if a))
-        yield [int(a * per) for a in row.coefs if a], row.lo * per, row.hi * per

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 from fractions import Fraction
 
+from constraints.quick import quick
 from constraints.row import Row
 
 
@@ -64,7 +65,8 @@ class Program:
         point = tuple(values)
         bounded = all(v.lo <= x <= v.hi for v, x in zip(self.variables, point, strict=True))
         integral = all(x.denominator == 1 for v, x in zip(self.variables, point, strict=True) if v.whole)
-        return bounded and integral and all(row.holds(point) for row in self.rows)
+        used = {j: quick(x) for j, x in enumerate(point) if x}
+        return bounded and integral and all(row.keeps(used) for row in self.rows)
 
 
 @dataclass(frozen=True)

@@ -136,6 +136,7 @@ class Session:
 
     def add_row(self, coefs: Any, lo: float, hi: float) -> None:
         """Add a row over the variables there are."""
+        coefs = np.asarray(coefs, dtype=float)
         places = np.flatnonzero(coefs).astype(np.int32)
         scaled = coefs[places] * self._units[places]
         row = power(float(np.abs(scaled).max(initial=0.0)))

@@ -15,6 +15,7 @@ from collections.abc import Mapping, Sequence
 from copy import copy
 from fractions import Fraction
 
+from constraints.linear import solve
 from constraints.quick import QUICK_ONE, QUICK_ZERO, plain, quick
 from optimizer import clock
 from optimizer.solver.model import Basis, Place, Program
@@ -148,8 +149,8 @@ class Simplex:
         if len(self.basic) != len(self.active):
             return False
         lines = [{k: self.rows[i][j] for k, j in enumerate(self.basic) if j in self.rows[i]} for i in self.active]
-        inverse = inverted(lines)
-        self.inverse = inverse or []
+        inverse = solve(lines, [{i: _ONE} for i in range(len(lines))])
+        self.inverse = [[line.get(k, _ZERO) for k in range(len(lines))] for line in inverse or ()]
         return inverse is not None
 
     def _bound(self, z: int, place: Place) -> Fraction | None:
@@ -336,46 +337,3 @@ def _times(left: Mapping[int, Fraction], right: Mapping[int, Fraction]) -> Fract
 
 def _dot(left: Sequence[Fraction], right: Sequence[Fraction]) -> Fraction:
     return sum((a * b for a, b in zip(left, right, strict=True) if a and b), _ZERO)
-
-
-def inverted(lines: Sequence[dict[int, Fraction]]) -> list[list[Fraction]] | None:
-    """The inverse of a square matrix given by its rows, each without its zeros; None where there is none.
-
-    Gauss-Jordan elimination that takes the shortest row next and in it the column that the fewest rows have, so that
-    the many rows of two figures (those of packs and pulls) stay short.
-    """
-    size = len(lines)
-    left = [dict(line) for line in lines]
-    made: list[dict[int, Fraction]] = [{i: _ONE} for i in range(size)]
-    using: list[set[int]] = [set() for _ in range(size)]
-    for i, line in enumerate(left):
-        for j in line:
-            using[j].add(i)
-    waiting, row_of = set(range(size)), [0] * size
-    while waiting:
-        i = min(waiting, key=lambda i: (len(left[i]), i))
-        if not left[i]:
-            return None
-        waiting.remove(i)
-        j = min(left[i], key=lambda j: (len(using[j]), j))
-        row_of[j], lead = i, left[i][j]
-        for part in (left[i], made[i]):
-            for k, a in part.items():
-                part[k] = a / lead
-        for other in [k for k in using[j] if k != i]:
-            factor = left[other][j]
-            _take_off(made[other], made[i], factor)
-            for k in _take_off(left[other], left[i], factor):
-                (using[k].add if k in left[other] else using[k].discard)(other)
-    return [[made[i].get(k, _ZERO) for k in range(size)] for i in row_of]
-
-
-def _take_off(line: dict[int, Fraction], other: Mapping[int, Fraction], factor: Fraction) -> Mapping[int, Fraction]:
-    """Take a multiple of another row off one; the other row, whose places are those that may have changed."""
-    for k, a in other.items():
-        rest = line.get(k, _ZERO) - factor * a
-        if rest:
-            line[k] = rest
-        else:
-            line.pop(k, None)
-    return other

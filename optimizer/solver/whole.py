@@ -19,6 +19,7 @@ from optimizer.solver.optimum import (
     RANKING,
     Optimum,
     Ranks,
+    held,
     no_dearer,
     optimise,
     places_of,
@@ -90,7 +91,7 @@ class Whole:
 
     def _pinned(self, x: Sequence[float]) -> Optimum | None:
         """The optimum with whole numbers fixed at these values, or None."""
-        fixed = _fixed(self.program, x)
+        fixed = held(self.program, x)
         if any(not v.lo <= f.lo <= v.hi for v, f in zip(self.program.variables, fixed.variables, strict=True)):
             return None
         folded = fold(fixed, self.cones)
@@ -144,16 +145,7 @@ class Whole:
         return replace(loose, optimum=optimum)
 
     def _answer(self, loose: Found, search: Search, best: Optimum, reported: float, done: bool) -> Found:
-        values = search.ranked(_fixed(self.program, best.values), best.values)
+        values = search.ranked(held(self.program, best.values), best.values)
         ended = Ending.OPTIMAL if done else Ending.TIME_LIMIT
         bound, prices = loose.optimum.bound, loose.optimum.prices
         return replace(loose, optimum=Optimum(ended, values, best.cost, bound, reported, prices))
-
-
-def _fixed(program: Program, x: Sequence[float | Fraction]) -> Program:
-    """The program with whole numbers fixed at these values."""
-    variables = []
-    for v, value in zip(program.variables, x, strict=False):
-        at = Fraction(round(value))
-        variables.append(replace(v, lo=at, hi=at, whole=False) if v.whole else v)
-    return Program(tuple(variables), program.rows)

@@ -22,14 +22,19 @@ from constraints.requirement import Hold, Requirement
 from constraints.row import Row
 from optimizer import clock
 from optimizer.problem import Problem
-from optimizer.solver.model import Ending, Outcome, Program, Variable
-from optimizer.solver.program import choices_of, holds_of, uses, value_per_kg
+from optimizer.solver.exact import Vertex
+from optimizer.solver.kept import Kept
+from optimizer.solver.model import Ending, Outcome, Program, SolverDisagrees, Variable
+from optimizer.solver.optimum import settle
+from optimizer.solver.program import choices_of, holds_of, relaxed, uses, value_per_kg
 from optimizer.solver.session import solve
 
 _ZERO = Fraction(0)
 _ONE = Fraction(1)
 _ROUGH_NODES, _FULL_NODES = 1_000, 5_000
 """Nodes after which a search ends; most need fewer than a hundred."""
+_EXACT_NODES = 2_000
+"""Nodes after which it is left open whether the solver is right that there are no whole divisions."""
 _SEARCH_GAP = 1e-4
 _JUST_UNDER = Fraction(99_999, 100_000)
 """A dose is rounded by less than a whole division; well clear of the solver's tolerance."""
@@ -238,7 +243,7 @@ def _total(parts: Iterable[tuple[Fraction, Expression]]) -> Expression:
     return total
 
 
-def _at(values: Sequence[float], expression: Expression) -> Fraction:
+def _at(values: Sequence[float | Fraction], expression: Expression) -> Fraction:
     return sum((round(values[k]) * count for k, count in expression.items()), _ZERO)
 
 
@@ -274,6 +279,16 @@ def _searched(program: Program, nodes: int) -> Outcome:
             return solve(program, nodes=nodes, gap=_SEARCH_GAP)
     except clock.OutOfTime:
         return Outcome(Ending.TIME_LIMIT)
+
+
+def _exactly(program: Program) -> tuple[Vertex | None, bool]:
+    """What branching in exact arithmetic finds where the solver says that there is nothing, and whether it is sure."""
+    try:
+        if settle(relaxed(program)) is None:
+            return None, True
+        return Kept(program).branched(_EXACT_NODES)
+    except (clock.OutOfTime, SolverDisagrees):
+        return None, False
 
 
 def _over_loads(build: _Build, plan: Plan, j: int, *, with_room: bool) -> tuple[Expression, Expression]:
@@ -322,21 +337,25 @@ def full(plan: Plan, tight: Fraction = _ZERO) -> Found:
         if any(limit.added) and limit.requirement is not None:
             exact = _total((limit.exact[j] * plan.unit(j), total) for j, total in totals.items())
             build.row("limit with exact doses", exact, limit.lo, limit.hi)
-    outcome = _searched(build.program(), _FULL_NODES)
-    if not outcome.values:
-        return Found(certain=outcome.ending is Ending.INFEASIBLE and not tight)
-    columns = [_weights(plan, j, parts, build.variables, outcome.values) for j, parts in counts.items()]
+    program = build.program()
+    values: Sequence[float | Fraction] = _searched(program, _FULL_NODES).values
+    if not values:
+        found, certain = _exactly(program)
+        if found is None:
+            return Found(certain=certain and not tight)
+        values = found.values
+    columns = [_weights(plan, j, parts, build.variables, values) for j, parts in counts.items()]
     return Found(
         tuple(zip(*columns, strict=True)),
         tuple(
-            {item: plan.divisions[item] * _at(outcome.values, parts[load]) for item, parts in doses.items()}
+            {item: plan.divisions[item] * _at(values, parts[load]) for item, parts in doses.items()}
             for load in range(plan.loads)
         ),
     )
 
 
 def _weights(
-    plan: Plan, j: int, parts: Sequence[Expression], variables: Sequence[Variable], values: Sequence[float]
+    plan: Plan, j: int, parts: Sequence[Expression], variables: Sequence[Variable], values: Sequence[float | Fraction]
 ) -> list[Fraction]:
     """Kilograms of a column in each load, exact: whole counts, and in one of them what is left of the packs."""
     whole = [{k: count for k, count in part.items() if variables[k].whole} for part in parts]

@@ -18,10 +18,11 @@ from constraints.row import Row
 from optimizer.bench.rows import Owner, layout_for
 from optimizer.clock import OutOfTime
 from optimizer.problem import Problem
-from optimizer.solver.model import Basis, Ending, Place, Program, SolverDisagrees
-from optimizer.solver.optimum import point, settle
+from optimizer.solver.kept import Kept, searching
+from optimizer.solver.model import Basis, Place, Program, SolverDisagrees
+from optimizer.solver.optimum import held, settle
 from optimizer.solver.program import Layout
-from optimizer.solver.session import solve
+from optimizer.solver.session import ALL
 from optimizer.solver.simplex import Simplex
 from optimizer.why.moving import Drift, Family
 
@@ -95,34 +96,17 @@ def ground_of(problem: Problem, values: Sequence[Fraction] = ()) -> Ground | Non
     return Ground(problem, layout, linear, owners, point, program.cost(point), found.prices, found.basis)
 
 
-def held(program: Program, values: Sequence[Fraction]) -> Program:
-    """The linear program that is left when every whole number is held at these values."""
-    fixed = tuple(
-        replace(v, lo=Fraction(round(x)), hi=Fraction(round(x)), whole=False) if v.whole else v
-        for v, x in zip(program.variables, values, strict=True)
-    )
-    return Program(fixed, program.rows)
-
-
 def cheapest(program: Program) -> tuple[Fraction, ...] | None:
     """The cheapest exact point of a program, whole numbers as the solver chose them; None where there is none.
 
     Without whole numbers both are proved. Raises SolverDisagrees where an answer cannot be made exact, and OutOfTime.
     """
-    if not program.whole:
-        found = settle(program)
-        return None if found is None else found.values
-    outcome = solve(program)
-    if outcome.ending is Ending.TIME_LIMIT:
+    kept = Kept(program)
+    with searching(kept, ALL):
+        values = kept.best()
+    if kept.stopped:
         raise OutOfTime
-    if outcome.values:
-        pairs = zip(program.variables, outcome.values, strict=True)
-        values = [Fraction(round(x)) if v.whole else _ZERO for v, x in pairs]
-        if all(v.lo <= x <= v.hi for v, x in zip(program.variables, values, strict=True) if v.whole):
-            found = settle(held(program, values))
-            if found is not None:
-                return found.values
-    return point(program)[0] or None  # with the solver's word checked by branching
+    return values or None
 
 
 def family_of(ground: Ground, requirement: Requirement, side: str) -> Family | None:

@@ -17,7 +17,7 @@ from constraints.ingredients import FAT, Lot
 from constraints.numbers import PERCENT
 from optimizer.bench.bench import NEAR_NODES, Bench
 from optimizer.bench.extreme import loose
-from optimizer.bench.kept import searching
+from optimizer.solver.kept import searching
 from optimizer.why.ways_out import Kind, Way
 
 _ZERO = Fraction(0)

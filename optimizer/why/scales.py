@@ -82,11 +82,11 @@ def _roomiest(bench: Bench, moved: Sequence[tuple[Requirement, Requirement]]) ->
     kept = bench.kept
     with bench.conceding(moved):
         room: dict[int, Fraction] = {}
-        for i, (lo, hi) in enumerate(zip(kept.lo, kept.hi, strict=True)):
+        for i, (lo, hi) in enumerate([(row.lo, row.hi) for row in kept.rows]):
             if lo is not None and hi is not None:
                 kept.limit(i, (lo + hi) / 2, (lo + hi) / 2)
-            elif (lo is not None or hi is not None) and any(kept.lines[i]):
-                size = Fraction(max(map(abs, kept.lines[i])), kept.dens[i])
+            elif (lo is not None or hi is not None) and kept.rows[i].terms:
+                size = max(abs(a) for _, a in kept.rows[i].terms)
                 room[i] = size if lo is None else -size
         (j,) = kept.add_columns([(Variable("room", _ZERO, _ZERO, Fraction(1000)), room)])
         kept.aim({j: Fraction(-1)})

@@ -7,8 +7,8 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from enum import StrEnum
 
-from optimizer.bench.kept import Unsettled
 from optimizer.clock import OutOfTime
+from optimizer.solver.kept import Unsettled
 
 
 class Part(StrEnum):

@@ -18,9 +18,9 @@ from constraints.requirement import Requirement, widened
 from constraints.row import Row
 from optimizer.bench.bench import NEAR_NODES, Bench, with_lots
 from optimizer.bench.extreme import MANY
-from optimizer.bench.kept import searching
 from optimizer.conflict import Conflict, Reach
 from optimizer.problem import Problem
+from optimizer.solver.kept import searching
 from optimizer.solver.model import Variable
 from optimizer.why.unfinished import Part, Unfinished, named
 
@@ -289,7 +289,7 @@ def _together(bench: Bench) -> Way | None:
     for r in soft:
         weight = _ONE if r.role is Role.SIZE else problem.order.kilograms
         for i in bench.rows_of(r):
-            for limit, figure, sign in ((kept.lo[i], r.lo, _ONE), (kept.hi[i], r.hi, -_ONE)):
+            for limit, figure, sign in ((kept.rows[i].lo, r.lo, _ONE), (kept.rows[i].hi, r.hi, -_ONE)):
                 if limit is not None:
                     cost = _ONE / (weight * max(abs(figure or _ZERO), Fraction(1, 1000)))
                     give.append((Variable("give", cost, _ZERO, _PLENTY), {i: sign}))

@@ -18,8 +18,9 @@ from constraints.requirement import Requirement, widened
 from optimizer.bench.rows import Owner, layout_for
 from optimizer.problem import Problem
 from optimizer.solver.model import Basis
+from optimizer.solver.optimum import held
 from optimizer.solver.program import Layout
-from optimizer.why.ground import Ground, Means, changes, family_of, held
+from optimizer.why.ground import Ground, Means, changes, family_of
 from optimizer.why.limits import LimitPrice, Margin, Side, figure_of, unit_wider
 from optimizer.why.moving import Family
 from optimizer.why.sure.stand import CLOSE, Curved, Stand

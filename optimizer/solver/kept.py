@@ -1,0 +1,325 @@
+"""A program kept in the solver between many small changes, every answer of it settled in exact arithmetic.
+
+The solver starts each time from where it last stood. Of what it says only the basis, or the ray by which it found
+nothing, is used: the vertex of a basis and its prices are reckoned exactly and compared with every limit, a ray,
+rounded, proves that there is no point (see exact). Where neither stands up, the exact simplex method settles it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager
+from dataclasses import replace
+from fractions import Fraction
+from math import floor, inf
+from typing import Any
+
+from constraints.row import Row
+from optimizer import clock
+from optimizer.solver.exact import Vertex, lower_bound, no_sum_fits, refuted_by, refutes, standing, vertex
+from optimizer.solver.lattice import lattice_of
+from optimizer.solver.model import Program, SolverDisagrees, Variable
+from optimizer.solver.session import ALL, Session
+from optimizer.solver.simplex import GaveUp, Simplex
+
+_ZERO = Fraction(0)
+_NODES = 300
+"""Most linear programs solved to check a claim that whole numbers leave no point."""
+MOST_NODES = 200
+"""Nodes after which a search in whole numbers is given up; each is a linear program, and few need more than ten."""
+_MOMENT = 0.3
+"""Seconds left to make an exact batch of what a search that was stopped has found."""
+
+
+@contextmanager
+def searching(kept: Kept, nodes: int, gap: float = 0.0) -> Iterator[None]:
+    """Within this a search in whole numbers is given up after so many nodes, or within a gap as a share of the cost."""
+    before = kept.most_nodes, kept.gap
+    kept.most_nodes, kept.gap = nodes, gap
+    try:
+        yield
+    finally:
+        kept.most_nodes, kept.gap = before
+
+
+class Unsettled(Exception):
+    """A search in whole numbers was given up before it found anything; nothing is known."""
+
+
+class Kept:
+    """One program. Its limits, bounds and costs may change; columns without whole numbers and rows may be added.
+
+    ``settle``, ``guess`` and ``refuted`` leave whole numbers aside; ``best`` keeps them. ``certain`` says whether the
+    last search in whole numbers went far enough, ``stopped`` whether time ended it, ``reported`` its own lower bound.
+    """
+
+    def __init__(self, program: Program, *, stated: bool = False) -> None:
+        """``stated``: the program is stated in the modelling language (see statement)."""
+        self.variables = [replace(v, whole=False) if v.whole else v for v in program.variables]
+        self.counted = [j for j, v in enumerate(program.variables) if v.whole]
+        self.rows = list(program.rows)
+        self.certain, self.stopped, self.reported = True, False, -inf
+        self.most_nodes, self.gap = MOST_NODES, 0.0
+        self._stated = stated
+        self._known: tuple[Fraction, ...] = ()
+        self._linear = Session(program, stated=stated and not self.counted)
+        self._sessions = [self._linear]
+
+    # The program and its changes.
+
+    @property
+    def program(self) -> Program:
+        """The program as it stands, without whole numbers."""
+        return Program(tuple(self.variables), tuple(self.rows))
+
+    @property
+    def whole_program(self) -> Program:
+        """The program as it stands."""
+        counted = {*self.counted}
+        return Program(tuple(replace(v, whole=j in counted) for j, v in enumerate(self.variables)), tuple(self.rows))
+
+    def limit(self, i: int, lo: Fraction | None, hi: Fraction | None) -> None:
+        """Put a row between other limits; with neither it is let go."""
+        if (self.rows[i].lo, self.rows[i].hi) == (lo, hi):
+            return
+        self.rows[i] = self.rows[i].between(lo, hi)
+        for session in self._sessions:
+            session.limit(i, lo, hi)
+
+    def bound(self, j: int, lo: Fraction, hi: Fraction) -> None:
+        """Put a variable between other bounds."""
+        v = self.variables[j]
+        if (v.lo, v.hi) == (lo, hi):
+            return
+        self.variables[j] = Variable(v.name, v.cost, lo, hi)
+        for session in self._sessions:
+            session.bound(j, float(lo), float(hi))
+
+    def coefficient(self, i: int, j: int, a: Fraction) -> None:
+        """Put another coefficient in a row."""
+        self._put(i, {j: a})
+        for session in self._sessions:
+            session.coefficient(i, j, float(a))
+
+    def _put(self, i: int, new: Mapping[int, Fraction]) -> None:
+        row = self.rows[i]
+        coefs = [*row.coefs, *[_ZERO] * (len(self.variables) - len(row.coefs))]
+        for j, a in new.items():
+            coefs[j] = a
+        self.rows[i] = Row(row.label, tuple(coefs), row.lo, row.hi)
+
+    def aim(self, costs: Mapping[int, Fraction]) -> None:
+        """Put a cost on these variables and none on the others."""
+        for j, v in enumerate(self.variables):
+            cost = costs.get(j, _ZERO)
+            if v.cost != cost:
+                self.variables[j] = Variable(v.name, cost, v.lo, v.hi)
+        self.aim_about([float(costs[j]) if j in costs else 0.0 for j in range(len(self.variables))])
+
+    def aim_about(self, costs: Any) -> None:
+        """Put costs on the variables for a guess only: what is proved is proved for the costs last aimed at."""
+        for session in self._sessions:
+            session.costs(costs)
+
+    def add_row(self, row: Row) -> int:
+        """Add a row over the variables there are; its place."""
+        self.rows.append(row)
+        floats = [0.0] * len(self.variables)
+        for j, a in row.floats:
+            floats[j] = a
+        for session in self._sessions:
+            session.add_row(floats, -inf if row.lo is None else float(row.lo), inf if row.hi is None else float(row.hi))
+        return len(self.rows) - 1
+
+    def add_columns(self, columns: Sequence[tuple[Variable, Mapping[int, Fraction]]]) -> list[int]:
+        """Add variables, each with its coefficients by row; their places."""
+        first = len(self.variables)
+        new: dict[int, dict[int, Fraction]] = {}
+        for j, (v, coefs) in enumerate(columns, start=first):
+            self.variables.append(v)
+            for i, a in coefs.items():
+                new.setdefault(i, {})[j] = a
+            for session in self._sessions:
+                session.add_column(float(v.cost), float(v.lo), float(v.hi), {i: float(a) for i, a in coefs.items()})
+        for i, row in enumerate(self.rows):
+            if i in new:
+                self._put(i, new[i])
+            else:
+                self.rows[i] = row.wider(len(columns))
+        return list(range(first, first + len(columns)))
+
+    # Questions without whole numbers.
+
+    def guess(self) -> tuple[float, ...]:
+        """The values at a cheapest point as the solver says, not proved; empty where it found none."""
+        return tuple(self._linear.values.tolist()) if self._linear.run() else ()
+
+    def stand(self) -> tuple[Fraction, ...]:
+        """The point at which the solver stands, exact; empty where it breaks anything."""
+        values = standing(self.program, self._linear.basis)
+        return values if values is not None and self.program.feasible(values) else ()
+
+    def settle(self) -> Vertex | None:
+        """The cheapest vertex, or None where there is no point; either one proved.
+
+        Raises SolverDisagrees where neither can be proved.
+        """
+        program = self.program
+        if self._linear.run():
+            found = vertex(program, self._linear.basis)
+            if found is not None:
+                return found
+        elif refuted_by(program, self._linear.ray):
+            return None
+        search = Simplex(program, self._linear.basis)
+        try:
+            feasible = search.minimise()
+        except GaveUp:
+            raise SolverDisagrees("exact arithmetic found no end") from None
+        if not feasible:
+            if refutes(program, search.refutation()):
+                return None
+            raise SolverDisagrees("that no batch exists could not be proved in exact arithmetic")
+        found = Vertex(search.values, search.prices(), search.basis, program.cost(search.values))
+        if not program.feasible(found.values) or lower_bound(program, found.prices) != found.cost:
+            raise SolverDisagrees("the optimum could not be proved in exact arithmetic")
+        return found
+
+    def point(self) -> tuple[Fraction, ...]:
+        """Some point, proved; empty where there is none, which is proved too. Nothing costs anything afterwards."""
+        self.aim({})
+        values = self.stand() if self._linear.run() else ()
+        if values:
+            return values
+        found = self.settle()
+        return () if found is None else found.values
+
+    def refuted(self) -> bool:
+        """True where a ray proves that there is no point, whole numbers left aside."""
+        return not self._linear.run() and bool(refuted_by(self.program, self._linear.ray))
+
+    def leaning(self) -> list[int] | None:
+        """Variables whose upper bounds the proof of a ray leans on, the most first; None without such a proof."""
+        prices = () if self._linear.run() else refuted_by(self.program, self._linear.ray)
+        if not prices:
+            return None
+        paid = [_ZERO] * len(self.variables)
+        for row, price in zip(self.rows, prices, strict=True):
+            for j, a in row.terms if price else ():
+                paid[j] += price * a
+        return sorted((j for j, n in enumerate(paid) if n > 0), key=lambda j: (-paid[j], j))
+
+    # Whole numbers.
+
+    def best(self, *, checked: bool = True) -> tuple[Fraction, ...]:
+        """The cheapest point in whole numbers, exact, with these as the solver chose them; empty where there is none.
+
+        Without whole numbers both are proved. With them that there is none is proved as far as branching goes (not
+        ``checked``: it is taken from the solver), and a cheapest one is searched for as far as ``most_nodes``;
+        ``certain`` says whether it was far enough. Raises Unsettled where that search was not far enough for any point.
+        """
+        self.certain = True
+        loose = self.settle()
+        if loose is None or not self.counted:
+            return () if loose is None else loose.values
+        found = self.chosen(checked=checked)
+        return () if found is None else found.values
+
+    def chosen(self, *, checked: bool = True) -> Vertex | None:
+        """As ``best``, where it is known that there are points without whole numbers: the vertex among those chosen."""
+        if no_sum_fits(self.whole_program):
+            return None
+        values = self._searched()
+        if values:
+            with clock.moment(_MOMENT):
+                found = self.pinned(values)
+            if found is not None:
+                self._known = found.values
+                return found
+        elif not checked or self.stopped:
+            self.certain = False
+            return None
+        found, self.certain = self.branched(min(_NODES, self.most_nodes))
+        if values and found is None:
+            raise SolverDisagrees("the whole numbers the solver chose leave no exact batch")
+        return found
+
+    def _searched(self) -> tuple[float, ...]:
+        """What the solver chooses in whole numbers; empty where it says that there is nothing."""
+        if len(self._sessions) == 1:
+            self._sessions.append(Session(self.whole_program, whole=True, stated=self._stated))
+        session, self.stopped = self._sessions[1], False
+        if self._known and self.whole_program.feasible(self._known):
+            session.start([float(x) for x in self._known])
+        nodes = ALL if self._stated else self.most_nodes
+        try:
+            with clock.doing("searching in whole packs"):
+                possible = session.run(nodes=nodes, gap=self.gap)
+        except clock.OutOfTime:
+            if not self._stated:
+                raise
+            self.stopped = True
+            return ()
+        self.stopped, self.certain = session.stopped, not session.stopped and not self.gap
+        self.reported = session.bound_found
+        if possible and not session.found:
+            clock.left()
+            raise Unsettled
+        return tuple(session.values.tolist()) if possible else ()
+
+    @contextmanager
+    def _apart(self) -> Iterator[None]:
+        """Within this the bounds of whole numbers may be changed; they are as they were afterwards."""
+        before = [(j, self.variables[j].lo, self.variables[j].hi) for j in self.counted]
+        try:
+            yield
+        finally:
+            for j, lo, hi in before:
+                self.bound(j, lo, hi)
+
+    def pinned(self, values: Sequence[float | Fraction]) -> Vertex | None:
+        """The cheapest point with these whole numbers."""
+        held = [(j, Fraction(round(values[j]))) for j in self.counted]
+        if any(not self.variables[j].lo <= x <= self.variables[j].hi for j, x in held):
+            return None
+        with self._apart():
+            for j, x in held:
+                self.bound(j, x, x)
+            return self.settle()
+
+    def branched(self, nodes: int = _NODES) -> tuple[Vertex | None, bool]:
+        """The cheapest point in whole numbers by branch and bound, every step proved, and whether the search was full.
+
+        Where equations leave hardly any whole numbers, those of their lattice are branched on.
+        """
+        lattice = lattice_of(self.whole_program)
+        if lattice is False:
+            return None, True
+        if lattice is True:
+            return self._branched(nodes)
+        inner, full = Kept(lattice.program)._branched(nodes)
+        return None if inner is None else self.pinned(lattice.unfold(inner.values)), full
+
+    def _branched(self, nodes: int) -> tuple[Vertex | None, bool]:
+        before = {j: (self.variables[j].lo, self.variables[j].hi) for j in self.counted}
+        best: Vertex | None = None
+        waiting: list[dict[int, tuple[Fraction, Fraction]]] = [{}]
+        with self._apart():
+            for _ in range(nodes):
+                if not waiting:
+                    break
+                node = waiting.pop()
+                for j, (lo, hi) in before.items():
+                    self.bound(j, *node.get(j, (lo, hi)))
+                found = self.settle()
+                if found is None or (best is not None and found.cost >= best.cost):
+                    continue
+                x = found.values
+                broken = [j for j in self.counted if x[j].denominator != 1]
+                if not broken:
+                    best = found
+                    continue
+                j = min(broken, key=lambda j: (abs(x[j] % 1 - Fraction(1, 2)), j))
+                v, down = self.variables[j], Fraction(floor(x[j]))
+                waiting += [{**node, j: (v.lo, down)}, {**node, j: (down + 1, v.hi)}]
+        return best, not waiting

@@ -1,0 +1,158 @@
+"""Whole numbers under equations: the points of a lattice instead of a box, where floating point cannot find them.
+
+Where a few equations leave whole numbers hardly any choice, say of millions of divisions of a fine scale, branching on
+the numbers themselves goes on for ever. Their solutions are ``x = start + basis . z`` for whole z (Hermite's normal
+form; Schrijver, Theory of Linear and Integer Programming, 1986, ch. 4); with a reduced basis (Lenstra, Lenstra and
+Lovasz, Mathematische Annalen 261, 1982, 515-534) branching on z soon ends (Aardal, Hurkens and Lenstra, Mathematics of
+Operations Research 25, 2000, 427-442).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from fractions import Fraction
+from math import ceil, floor, gcd, lcm
+
+from constraints.row import Row
+from optimizer.solver.exact import no_sum_fits
+from optimizer.solver.model import Program, Variable
+
+_ZERO = Fraction(0)
+_LOVASZ = Fraction(3, 4)
+_LARGEST = 24
+"""Variables up to which a basis is reduced."""
+
+Vector = list[int]
+
+
+@dataclass(frozen=True)
+class Lattice:
+    """A program over z whose points are those of the program over x that keep its equations."""
+
+    program: Program
+    start: Vector
+    basis: list[Vector]
+
+    def unfold(self, z: Sequence[Fraction]) -> tuple[Fraction, ...]:
+        """The whole numbers x of a point."""
+        steps = [(int(count), vector) for count, vector in zip(z, self.basis, strict=True) if count]
+        return tuple(Fraction(x + sum(n * v[j] for n, v in steps)) for j, x in enumerate(self.start))
+
+
+def lattice_of(program: Program) -> Lattice | bool:
+    """The program over its lattice; False where no whole numbers keep its equations, True where this is no help."""
+    if no_sum_fits(program):
+        return False
+    size = len(program.variables)
+    equations, others = _parted(program)
+    if not equations or size > _LARGEST or not all(v.whole for v in program.variables):
+        return True
+    solved = _hermite(equations, size)
+    if solved is None:
+        return False
+    start, basis = solved
+    basis = reduced(basis)
+    start = _near_box(start, basis, [floor((v.lo + v.hi) / 2) for v in program.variables])
+    far = 2 * size * max([1, *(ceil(abs(v.hi)) + abs(x) for v, x in zip(program.variables, start, strict=True))])
+    inside = [
+        Row(v.name, tuple(Fraction(b[j]) for b in basis), v.lo - start[j], v.hi - start[j])
+        for j, v in enumerate(program.variables)
+    ]
+    for row in others:
+        at = row.value([Fraction(x) for x in start])
+        coefs = tuple(row.value([Fraction(x) for x in vector]) for vector in basis)
+        inside.append(Row(row.label, coefs, *(None if limit is None else limit - at for limit in (row.lo, row.hi))))
+    costs = [sum((v.cost * b[j] for j, v in enumerate(program.variables)), _ZERO) for b in basis]
+    free = (Variable(f"z{k}", cost, Fraction(-far), Fraction(far), whole=True) for k, cost in enumerate(costs))
+    return Lattice(Program(tuple(free), tuple(inside)), start, basis)
+
+
+def _parted(program: Program) -> tuple[list[tuple[Vector, int]], list[Row]]:
+    """The rows that leave a sum of whole numbers one value, as whole numbers, and all other rows."""
+    limits: dict[tuple[Fraction, ...], tuple[str, Fraction | None, Fraction | None]] = {}
+    for row in program.rows:
+        label, lo, hi = limits.get(row.coefs, (row.label, None, None))
+        lo = row.lo if lo is None or (row.lo is not None and row.lo > lo) else lo
+        hi = row.hi if hi is None or (row.hi is not None and row.hi < hi) else hi
+        limits[row.coefs] = label, lo, hi
+    equations, others = [], []
+    for coefs, (label, lo, hi) in limits.items():
+        per = lcm(*(a.denominator for a in coefs))
+        whole = [int(a * per) for a in coefs]
+        step = gcd(*whole) or 1
+        if lo is not None and hi is not None and ceil(lo * per / step) == floor(hi * per / step):
+            equations.append(([n // step for n in whole], ceil(lo * per / step)))
+        else:
+            others.append(Row(label, coefs, lo, hi))
+    return equations, others
+
+
+def _hermite(equations: Sequence[tuple[Vector, int]], size: int) -> tuple[Vector, list[Vector]] | None:
+    """A solution and a basis of all others; None where there is none. Columns are combined until each row has one."""
+    turned = [[int(i == j) for j in range(size)] for i in range(size)]
+    start, fixed = [0] * size, 0
+    for coefs, limit in equations:
+        figures = [sum(a * x for a, x in zip(coefs, vector, strict=True)) for vector in turned]
+        rest = limit - sum(a * x for a, x in zip(coefs, start, strict=True))
+        while True:
+            open_ = [k for k in range(fixed, size) if figures[k]]
+            if len(open_) < 2:
+                break
+            least = min(open_, key=lambda k: abs(figures[k]))
+            for k in open_:
+                if k != least:
+                    times = figures[k] // figures[least]
+                    figures[k] -= times * figures[least]
+                    turned[k] = [a - times * b for a, b in zip(turned[k], turned[least], strict=True)]
+        if not open_:
+            if rest:
+                return None
+            continue
+        k = open_[0]
+        if rest % figures[k]:
+            return None
+        start = [x + rest // figures[k] * a for x, a in zip(start, turned[k], strict=True)]
+        turned[fixed], turned[k] = turned[k], turned[fixed]
+        fixed += 1
+    return start, turned[fixed:]
+
+
+def reduced(basis: list[Vector]) -> list[Vector]:
+    """A basis of the same lattice with short vectors, nearly at right angles."""
+    basis, k = [list(vector) for vector in basis], 1
+    while k < len(basis):
+        for j in range(k - 1, -1, -1):
+            share = _shares(basis[: j + 1], basis[k])[0][j]
+            basis[k] = [a - round(share) * b for a, b in zip(basis[k], basis[j], strict=True)]
+        shares, lengths = _shares(basis[:k], basis[k])
+        if lengths[k] >= (_LOVASZ - shares[k - 1] ** 2) * lengths[k - 1]:
+            k += 1
+        else:
+            basis[k], basis[k - 1] = basis[k - 1], basis[k]
+            k = max(k - 1, 1)
+    return basis
+
+
+def _shares(basis: Sequence[Vector], vector: Sequence[int]) -> tuple[list[Fraction], list[Fraction]]:
+    """A vector's shares in the basis made square (Gram and Schmidt), and squared lengths, its own rest last."""
+    square: list[list[Fraction]] = []
+    lengths: list[Fraction] = []
+    shares: list[Fraction] = []
+    for one in (*basis, vector):
+        rest, shares = [Fraction(a) for a in one], []
+        for other, length in zip(square, lengths, strict=True):
+            share = sum((a * b for a, b in zip(one, other, strict=True)), _ZERO) / length
+            shares.append(share)
+            rest = [a - share * b for a, b in zip(rest, other, strict=True)]
+        square.append(rest)
+        lengths.append(sum((a * a for a in rest), _ZERO))
+    return shares, lengths
+
+
+def _near_box(start: Vector, basis: Sequence[Vector], middle: Sequence[int]) -> Vector:
+    """A solution near the middle of the box."""
+    for k in range(len(basis) - 1, -1, -1):
+        share = _shares(basis[: k + 1], [x - m for x, m in zip(start, middle, strict=True)])[0][k]
+        start = [x - round(share) * a for x, a in zip(start, basis[k], strict=True)]
+    return start
