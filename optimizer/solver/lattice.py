@@ -72,10 +72,10 @@ def _parted(program: Program) -> tuple[list[tuple[Vector, int]], list[Row]]:
     """The rows that leave a sum of whole numbers one value, as whole numbers, and all other rows."""
     limits: dict[tuple[Fraction, ...], tuple[str, Fraction | None, Fraction | None]] = {}
     for row in program.rows:
-        label, lo, hi = limits.get(row.coefs, (row.label, None, None))
+        label, lo, hi = limits.get(tuple(row.coefs), (row.label, None, None))
         lo = row.lo if lo is None or (row.lo is not None and row.lo > lo) else lo
         hi = row.hi if hi is None or (row.hi is not None and row.hi < hi) else hi
-        limits[row.coefs] = label, lo, hi
+        limits[tuple(row.coefs)] = label, lo, hi
     equations, others = [], []
     for coefs, (label, lo, hi) in limits.items():
         per = lcm(*(a.denominator for a in coefs))
