@@ -92,7 +92,7 @@ def test_the_cheapest_of_every_choice_is_found(block: int, shared: bool) -> None
         kitchen = small(seed, shared=shared)
         problem = kitchen.problem()
         assert any(isinstance(requirement, Confident) for requirement in problem.choosing)
-        held = _cheapest(problem, layout_of(problem), ranks_of(problem.formula.columns), None)
+        held = _cheapest(problem, layout_of(problem), ranks_of(problem.formula.columns))
         wanted = cheapest(kitchen)
         if wanted is None:
             assert held.optimum.ending is Ending.INFEASIBLE, seed
