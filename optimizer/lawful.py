@@ -5,7 +5,7 @@ It is said in the recipe's own key and unit, rounded inward, and holds whatever 
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 from functools import cached_property
@@ -61,10 +61,14 @@ def lawful_doses(answer: Answer) -> tuple[LawfulDose, ...]:
     """For each addition whose dose breaks a limit, or is in what cannot hold together, the dose that would pass."""
     broken = [c.requirement for c in answer.checks if c.ok is False and c.requirement.origin.blocks]
     broken += answer.conflict.requirements if answer.conflict is not None else ()
-    if not broken or not answer.problem.formula.lots:
+    return doses_instead(answer.problem, broken)
+
+
+def doses_instead(problem: Problem, broken: Sequence[Requirement]) -> tuple[LawfulDose, ...]:
+    """For each addition that moves one of these limits and whose dose is at fault, the dose that would pass."""
+    if not broken or not problem.formula.lots:
         return ()
-    every = range(len(answer.problem.recipe.additions))
-    trials = [trial for i in every if (trial := _Trial(answer.problem, i)).key in STEPS]
+    trials = [t for i in range(len(problem.recipe.additions)) if (t := _Trial(problem, i)).key in STEPS]
     return tuple(dose for trial in trials if any(trial.moves(r) for r in broken) for dose in trial.doses())
 
 

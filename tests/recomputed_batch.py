@@ -424,7 +424,7 @@ def verdict(told: Told) -> None:
 
 
 left("blend", "classes that fit the batch are found in test_other_names.py", ": other_names[]")
-left("blend", "doses that would pass are made and checked in test_rules.py", ": what_would_pass[]",
+left("blend", "doses that would pass are made and checked in test_lawful.py", ": what_would_pass[]",
      ".what_would_pass[]: addition key at value words")  # fmt: skip
 left("blend", "what measuring again saves is tried against a conic solver in test_confidence.py",
      ".confidence.measure_again[]: lot sd_now sd_then saving")  # fmt: skip

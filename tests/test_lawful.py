@@ -6,13 +6,17 @@ Limits: Reg (EC) 1333/2008 Annex II (consolidation of 18 August 2026), 9 CFR 424
 from __future__ import annotations
 
 import json
+import shutil
 from datetime import date
 from fractions import Fraction
+from pathlib import Path
 
 import pytest
+from typer.testing import CliRunner
 
 from constraints.numbers import exact, trimmed
 from optimizer.blend import Answer, Status, blend
+from optimizer.cli import app
 from optimizer.lawful import STEPS, LawfulDose, lawful_doses
 from optimizer.order import Asked, order_of
 from optimizer.pages.answer_json import document
@@ -119,3 +123,13 @@ def test_a_cure_of_nitrate_alone_needs_no_further_words() -> None:
     (said,) = lawful_doses(answer)
     assert said.value == exact("0.133")
     assert answered("eu", "{eu: non_heat_treated}", saltpetre, "g_per_kg_meat: 0.133").status is Status.OPTIMAL
+
+
+def test_a_week_says_it_of_the_batch_that_no_lots_can_mend(tmp_path: Path) -> None:
+    examples = shutil.copytree(Path(__file__).parent.parent / "examples", tmp_path / "examples")
+    smoked = examples / "smoked.yaml"
+    smoked.write_text(smoked.read_text().replace("ingoing_nitrite_ppm: 150", "ingoing_nitrite_ppm: 190"))
+    done = CliRunner().invoke(app, ["plan", str(examples / "week/week.yaml")])
+    assert done.exit_code == 1
+    said = " ".join(done.stdout.split())
+    assert "smoked for the shop: pink cure: ingoing_nitrite_ppm at most 156.2 under the United States pack" in said

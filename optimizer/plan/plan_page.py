@@ -392,6 +392,8 @@ def _no_plan(outcome: Outcome, found: NoPlan) -> Iterator[str]:
     world = outcome.plan.world
     for batch, requirement in found.impossible:
         yield from paragraph(f"{batch} can never meet: {requirement.words()}", "* ")
+    for batch, dose in found.instead(world):
+        yield from paragraph(f"What would pass in {batch}: {dose.words()}.", "> ", "  ")
     for words, names in (
         ("Batches that cannot all be made", found.batches),
         ("Limits that stand in the way", found.limits),

@@ -7,13 +7,14 @@ last. Requirements of recipes and rule packs are never relaxed.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 from enum import StrEnum
 from fractions import Fraction
 
 from constraints.requirement import Requirement
 from optimizer.clock import OutOfTime
+from optimizer.lawful import LawfulDose, doses_instead
 from optimizer.plan.build import WeekProgram, build
 from optimizer.plan.engine import Solved, solve
 from optimizer.plan.proof import reduced_costs
@@ -64,6 +65,13 @@ class NoPlan:
     materials: tuple[str, ...]
     ways: tuple[WayOut, ...]
     impossible: tuple[tuple[str, Requirement], ...] = ()
+
+    def instead(self, world: World) -> Iterator[tuple[str, LawfulDose]]:
+        """The doses that would pass where one is what makes a batch impossible, with the batch."""
+        for job in world.jobs:
+            broken = [requirement for batch, requirement in self.impossible if batch == job.name]
+            first = next(iter(job.rows.values()))
+            yield from ((job.name, dose) for dose in doses_instead(first.problem, broken))
 
 
 @dataclass
