@@ -9,12 +9,13 @@ from pathlib import Path
 
 import pytest
 
-from constraints.chemistry import conversion
-from constraints.cure import IngoingEntry
+from constraints.chemistry import Form, conversion
+from constraints.cure import NITRITE_SALTS, IngoingEntry, salts
 from constraints.faults import BadInput
 from constraints.judged import brought, caps, guard, guarding, judges, most
 from constraints.kinds import KINDS
 from constraints.meaning import COMPOSITION, Salt
+from constraints.quantities import Process
 from constraints.requirement import Requirement
 from constraints.rules import load_pack, read_pack, shipped
 from optimizer.blend import Answer, Status, blend
@@ -248,3 +249,12 @@ def test_two_packs_of_one_name_are_refused(tmp_path: Path) -> None:
         (tmp_path / f"{name}.yaml").write_text(HOUSE % "ingoing_nitrite: {max_ppm: 150}", encoding="utf-8")
     with pytest.raises(BadInput, match="the rule pack house is named twice"):
         made(under(f"{tmp_path}/one.yaml, {tmp_path}/two.yaml", "2"))
+
+
+def test_of_rework_the_higher_of_what_was_put_in_and_what_was_found_counts() -> None:
+    """100 mg/kg on the 80 % that was green meat are 80 put in; 90 found in it since count for more."""
+    lots = parse_lots(REWORK + "A,60,18,2,yes,2,80,100,70\n", "l.csv").lots
+    counted = salts(NITRITE_SALTS, Form.AS_WEIGHED)
+    assert counted.per_kg(lots[0], Process()) == 80
+    found = replace(lots[0], properties={**lots[0].properties, "nitrite_ppm": Fraction(90)})
+    assert counted.per_kg(found, Process()) == 90

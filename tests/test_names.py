@@ -216,6 +216,8 @@ def test_what_is_not_seen_is_refused_in_every_name(mark: str) -> None:
         recipe(f'name: "{name}", g_per_kg_meat: 2')
     with pytest.raises(BadInput):
         parse_recipe(f'name: "{name}"\n', "r.yaml")
+    with pytest.raises(BadInput):
+        parse_recipe(f'name: T\ncurrency: "{name}"\n', "r.yaml")
 
 
 def test_joiners_stay_where_a_script_needs_them() -> None:

@@ -110,6 +110,10 @@ def _name(value: object) -> str:
     return value.strip()
 
 
+def _line(value: object) -> str:
+    return _name(value) if value != "" else ""
+
+
 def _names(value: object) -> tuple[str, ...]:
     """A list of names, or one."""
     return tuple(map(_name, value)) if isinstance(value, (list, tuple)) else (_name(value),)
@@ -161,6 +165,8 @@ Day = Annotated[date, PlainValidator(_day), WithJsonSchema({"type": "string", "f
 _A_NAME = {"type": "string", "minLength": 1, "pattern": r"\S"}
 Name = Annotated[str, PlainValidator(_name), WithJsonSchema(_A_NAME)]
 """A text on one line that is not empty, as it is seen, without spaces around it."""
+Line = Annotated[str, PlainValidator(_line), WithJsonSchema({"type": "string"})]
+"""A name, or nothing."""
 Names = Annotated[
     tuple[str, ...],
     PlainValidator(_names),

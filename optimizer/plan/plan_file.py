@@ -91,7 +91,7 @@ class PlanDocument(_Part):
     batches: tuple[PlannedBatch, ...]
     orders: tuple[PlannedOrder, ...]
     coming: tuple[PlannedOrder, ...] = ()
-    hold: tuple[str, ...] = ()
+    hold: tuple[Name, ...] = ()
 
 
 def read_plan(path: str) -> tuple[PlanDocument, list[Any]]:

@@ -11,7 +11,19 @@ from pathlib import Path
 
 from pydantic import Field, model_validator
 
-from constraints.document import Day, Document, Name, NotNegative, Positive, Strict, Whole, YesNo, parse, read_text
+from constraints.document import (
+    Day,
+    Document,
+    Line,
+    Name,
+    NotNegative,
+    Positive,
+    Strict,
+    Whole,
+    YesNo,
+    parse,
+    read_text,
+)
 from constraints.document import validate as checked
 from constraints.faults import BadInput, Fault, nearest
 from constraints.quantities import Basis
@@ -214,7 +226,7 @@ class WeekEntry(Strict):
     """What the kitchen can do."""
     materials: tuple[MaterialRule, ...] = ()
     """Rules on which materials go together, for every batch of the week."""
-    currency: str = ""
+    currency: Line = ""
     """Currency of every price, printed as typed."""
 
     @model_validator(mode="after")

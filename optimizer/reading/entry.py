@@ -9,6 +9,7 @@ from pydantic import Field, model_validator
 
 from constraints.confidence import ConfidenceEntry
 from constraints.document import (
+    Line,
     Name,
     Names,
     NotNegative,
@@ -295,5 +296,5 @@ class RecipeEntry(Strict):
     """Divisions of the scales."""
     mixer_kg: Positive | None = None
     """Largest load of the mixer, kilograms of whole batch."""
-    currency: str = ""
+    currency: Line = ""
     """Currency of every price, printed as typed."""
