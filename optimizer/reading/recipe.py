@@ -239,12 +239,12 @@ def _cure_faults(entry: RecipeEntry, document: Document) -> Iterator[Fault]:
         given = item.ingoing_nitrite_ppm
         if rate is not None:
             given = rate / G_PER_KG * strength / PERCENT * PPM
-        if given is not None and given < LEAST_SENSIBLE_PPM and not item.confirm_dose:
+        if given is not None and given < LEAST_SENSIBLE_PPM and not (given and item.confirm_dose):
             yield Fault(
                 document.file, line, column,
                 f"{item.name} gives only {trimmed(given, 2)} ppm ingoing nitrite",
                 f"under {trimmed(LEAST_SENSIBLE_PPM)} ppm is probably a typing error; "
-                "if it is meant, add confirm_dose: yes",
+                "if it is meant, add confirm_dose: yes" if given else "leave it out where none is meant",
             )  # fmt: skip
     needing = ["cured"] if entry.cured else []
     needing += [step.value for step in entry.steps if step is not ProcessStep.COOKED]
