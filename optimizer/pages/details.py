@@ -103,9 +103,7 @@ def _absent(answer: Answer) -> Iterator[str]:
 
 def absent_words(requirement: Requirement) -> str:
     """A largest figure for what a batch holds none of, with its source."""
-    origin = requirement.origin
-    limits = f"{requirement.what}, {requirement.basis}: {requirement.limits()}"
-    return f"{limits} [{origin.rule}; {origin.source}; {origin.status}]"
+    return f"{requirement.what}, {requirement.basis}: {requirement.limits()} [{source_words(requirement)}]"
 
 
 def nothing_goes_in(check: Judged) -> bool:
@@ -198,4 +196,5 @@ def _certificate(answer: Answer) -> Iterator[str]:
             "exact weight cost at most."
         )
     if certificate.reported is not None:
-        yield f"Reported by the solver, not proved: at least {certificate.reported:.4f} with whole packs."
+        text = f"Reported by the solver, not proved: at least {certificate.reported:.4f} with whole packs."
+        yield from paragraph(text)

@@ -21,6 +21,14 @@ def figure(value: Fraction, requirement: Requirement | None = None, places: int 
     return apart(shown(value, places))
 
 
+def wanted(requirement: Requirement) -> str:
+    """The limits in the fewest words: ``22 to 27``, ``at most 30``."""
+    lo, hi = requirement.lo, requirement.hi
+    if lo is not None and hi is not None:
+        return f"{trimmed(lo, 4)} to {trimmed(hi, 4)}"
+    return f"at least {trimmed(lo, 4)}" if lo is not None else f"at most {trimmed(hi or Fraction(0), 4)}"
+
+
 def places_of(division_kg: Fraction) -> int:
     """Decimals that show kilograms in whole divisions of a scale, two at least and three at most."""
     return 2 if (division_kg * 100).denominator == 1 else 3

@@ -10,7 +10,7 @@ from constraints.ingredients import Ingredient, Lot
 from constraints.numbers import G_PER_KG, shown
 from constraints.quantities import Basis
 from optimizer.pages.figures import division_words, grams, places_of
-from optimizer.pages.tables import apart, columns, paragraph, table, width
+from optimizer.pages.tables import WIDTH, apart, columns, paragraph, table, width
 from optimizer.summary import weight
 from optimizer.weighing.weighout import Weighed
 
@@ -57,9 +57,10 @@ def by_load(weighed: Weighed, *, full: bool) -> Iterator[str]:
             alike.append(([number], load))
         else:
             same.append(number)
+    abreast = MOST_ABREAST if width() >= WIDTH else 1
     items = sorted(weighed.total.kilograms, key=lambda item: not isinstance(item, Lot))
-    for start in range(0, len(alike), MOST_ABREAST):
-        part = alike[start : start + MOST_ABREAST]
+    for start in range(0, len(alike), abreast):
+        part = alike[start : start + abreast]
         names = [_load_name(start + k, numbers, len(weighed.loads)) for k, (numbers, _) in enumerate(part)]
         rows = []
         for item in items:

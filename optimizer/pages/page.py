@@ -18,7 +18,7 @@ from constraints.requirement import Requirement
 from optimizer.blend import Answer, Check, margin, unrounded
 from optimizer.lawful import lawful_doses
 from optimizer.pages import details
-from optimizer.pages.figures import division_words, figure, money_words, places_of, reckoned
+from optimizer.pages.figures import division_words, figure, money_words, places_of, reckoned, wanted
 from optimizer.pages.loads import by_load, one_load
 from optimizer.pages.tables import apart, heading, named, paragraph, table
 from optimizer.problem import Problem
@@ -48,8 +48,9 @@ Prices = Sequence[tuple[Requirement | None, str]]
 """Sentences on prices, each with the limit it speaks of."""
 _TIGHT = Fraction(1, 100)
 """Share of a limit within which a figure is told to be near it."""
+_CENT = Fraction(1, 100)
 _MOST_TIGHT, _MOST_LEFT_OUT = 3, 8
-_BASES = {Basis.MEAT: "of the meat", Basis.BATCH: "of the whole batch", Basis.FINISHED: "in the finished product"}
+_BASES = {Basis.MEAT: "of the meat", Basis.BATCH: "of the whole batch", Basis.FINISHED: "finished"}
 
 
 def page(answer: Answer, near: Near | None = None, short_why: Prices = (), *, full: bool = False) -> str:
@@ -175,7 +176,7 @@ def _take(answer: Answer) -> Iterator[str]:
             apart(shown(left, places)) if left else "none", day_words(item.use_by, problem.order.day),
             shown(item.properties[FAT], 1), apart(shown(kg * item.book_per_kg, 2)),
         ])  # fmt: skip
-    heads = ["lot", "what", "kg", *["lb"] * pounds, *["trimmed kg"] * bony, "left kg", "use by", "fat %", "cost"]
+    heads = ["lot", "what", "kg", *["lb"] * pounds, *["net kg"] * bony, "left kg", "use by", "fat %", "cost"]
     align = "<<>" + ">" * pounds + ">" * bony + "><>>"
     total = weight(answer.weighed.total, Basis.MEAT)
     held_total = sum((item.held_kg(kg) for item, kg in lots), Fraction(0))
@@ -221,7 +222,7 @@ def _fat(answer: Answer) -> str:
         check = own.get(basis)
         if value is not None and (check is not None or not parts or basis is not Basis.BATCH):
             said = shown(value, 1) if check is None else figure(value, check.requirement, 1)
-            parts.append(f"{said} % {_BASES[basis]}" + (f", {check.requirement.limits()}" if check else ""))
+            parts.append(f"{said} % {_BASES[basis]}" + (f" ({wanted(check.requirement)})" if check else ""))
     return "; ".join(parts)
 
 
@@ -243,9 +244,10 @@ def _ingoing(answer: Answer, ion: str) -> str:
     if uncured(answer) or not limits:
         return uncured(answer) if ion == "nitrite" else ""
     check = min(limits, key=_share_left)
-    more = "" if len(limits) == 1 else f", the nearest of {len(limits)} limits"
     r = check.requirement
-    return f"{figure(check.value or Fraction(0), r, 1)} ppm in, {r.limits()} of the {r.basis}{more}"
+    if not check.value:
+        return ""
+    return f"{figure(check.value, r, 1)} ppm of the {r.basis} goes in ({wanted(r)})"
 
 
 def _share_left(check: Check) -> Fraction:
@@ -320,9 +322,8 @@ def _left_out(answer: Answer) -> Iterator[str]:
 def _foot(answer: Answer, *, full: bool) -> Iterator[str]:
     certificate = answer.certificate
     if certificate is not None and certificate.lower_bound is not None and certificate.gap is not None:
-        text = f"Proved: no batch within these limits costs less than {shown(certificate.lower_bound, 2)}."
-        if certificate.gap >= Fraction(1, 200):
-            text += f" Whole scale divisions and packs cost {shown(certificate.gap, 2)} at most."
+        text = f"Proved: no such batch costs less than {shown(certificate.lower_bound, 2)}"
+        text += f"; scales and packs cost {shown(certificate.gap, 2)}." if certificate.gap >= _CENT / 2 else "."
         if answer.of_week:
             text = "The plan chose the lots; its own page says what is proved."
         yield from paragraph(text)

@@ -1,0 +1,107 @@
+"""The page of a batch: one screen, as wide as the terminal, and in full all that the JSON document says."""
+
+from __future__ import annotations
+
+import json
+import re
+import shlex
+from collections.abc import Iterator
+from functools import cache
+from typing import Any
+
+import pytest
+from typer.testing import CliRunner
+from where import ROOT
+
+from optimizer.cli import app
+from optimizer.cli.terminal import dressed
+from optimizer.pages import tables
+
+EXAMPLES = ("fresh", "smoked", "odds-and-ends")
+RED = re.compile("\x1b\\[[0-9;]*31m")
+CODES = re.compile("\x1b\\[[0-9;]*m")
+
+
+@cache
+def page(example: str, *more: str) -> str:
+    text = (ROOT / "examples" / f"{example}.yaml").read_text(encoding="utf-8")
+    (line,) = (line for line in text.splitlines() if line.startswith("# trimwright blend "))
+    words = [str(ROOT / w) if w.startswith("examples/") else w for w in shlex.split(line)[2:]]
+    done = CliRunner().invoke(app, [*words, *more])
+    assert done.exit_code == 0, done.output
+    return done.stdout
+
+
+@pytest.mark.parametrize("example", EXAMPLES)
+def test_a_batch_is_one_screen(example: str) -> None:
+    lines = page(example).splitlines()
+    assert len(lines) <= 60
+    assert max(map(len, lines)) <= 80
+    assert lines[1].startswith("MAKE IT")
+    heads = [line.split(",")[0] for line in lines if line.split(",")[0] in ("TAKE", "WEIGH", "COMES OUT", "WATCH")]
+    assert heads == ["TAKE", "WEIGH", "COMES OUT", "WATCH"]
+
+
+@pytest.mark.parametrize("example", EXAMPLES)
+@pytest.mark.parametrize("columns", [60, 80, 120])
+@pytest.mark.parametrize("more", [(), ("--full",)], ids=["short", "full"])
+def test_a_page_is_as_wide_as_the_terminal(example: str, columns: int, more: tuple[str, ...]) -> None:
+    page.cache_clear()
+    before = tables.width()
+    tables.set_width(columns)
+    try:
+        lines = page(example, *more).splitlines()
+    finally:
+        tables.set_width(before)
+        page.cache_clear()
+    assert max(map(len, lines)) <= columns
+    assert columns == 60 or max(map(len, lines)) > columns - 20
+
+
+def flat(text: str) -> str:
+    """A page without its line breaks, and without the breaks inside words that are longer than their column."""
+    return "".join(text.split())
+
+
+def told(found: dict[str, Any]) -> Iterator[str]:
+    """What the document says, as a page would."""
+    for lot in found["lots"]:
+        yield from (lot["lot"], f"{lot['held_kg']:.2f}")
+    for item in found["weigh_out"]:
+        yield item["item"]
+        yield f"{item['grams']:.0f}" if item["grams"] == int(item["grams"]) and item["grams"] < 10_000 else ""
+    for shares in found["composition"].values():
+        yield from (f"{share:.2f}" for share in (shares or {}).values())
+    for check in found["checks"]:
+        yield from (check["what"], check["rule"] if check["rule"].startswith(("us-", "guard-")) else "")
+        yield from (check["source"], check["note"], check["why"])
+        yield from (f"{limit:g}" for limit in (check["min"], check["max"]) if limit is not None and limit < 1000)
+    yield from (text for key in ("warnings", "notes", "left_out") for text in found[key])
+    yield from (found["caution"], found["verdict"]["headline"])
+    yield from (f"{found['cost'][key]:.2f}" for key in ("cash", "additions", "per_kg_batch"))
+    yield from (f"{found['certificate'][key]:.4f}" for key in ("cost", "lower_bound", "gap"))
+    yield from (f"{found['casing'][key]:.1f}" for key in ("filled_m", "prepare_m"))
+    yield str(found["casing"]["links"])
+    yield f"{found['batch_kg']:.3f}"
+
+
+@pytest.mark.parametrize("example", EXAMPLES)
+def test_the_full_page_says_all_that_the_document_says(example: str) -> None:
+    full = flat(page(example, "--full"))
+    missing = [words for words in told(json.loads(page(example, "--json"))) if flat(words) not in full]
+    assert missing == []
+
+
+def test_a_terminal_gets_bold_and_red_only_for_do_not_make(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.delenv("NO_COLOR", raising=False)
+    monkeypatch.setenv("TERM", "xterm")
+    good = page("smoked")
+    shown = dressed(good)
+    assert CODES.sub("", shown) == good and CODES.search(shown)
+    assert not RED.search(shown)
+    assert "\x1b[1mTAKE\x1b[0m" in shown
+    bad = good.replace("MAKE IT. ", "DO NOT MAKE. ")
+    assert RED.search(dressed(bad)) and CODES.sub("", dressed(bad)) == bad
+    monkeypatch.setenv("NO_COLOR", "1")
+    assert not RED.search(dressed(bad)) and CODES.sub("", dressed(bad)) == bad
+    assert dressed('{"a": 1}\n') == '{"a": 1}\n'
