@@ -21,7 +21,7 @@ def other_names(recipe: Recipe, packs: Sequence[Pack], day: date, batch: Batch) 
         present = class_for(recipe, named, pack)
         if present is not None and not _keeps(pack, present, product, batch):
             found = [f"{c.title} (product_class: {c.id})" for c in fitting(pack, present, product, batch)]
-            said += [f"{pack.title}: it keeps every rule for {', and for '.join(found)}"] if found else []
+            said += [f"Lawful under the {pack.title} pack as {'; '.join(found)}"] if found else []
     return tuple(said)
 
 

@@ -65,13 +65,13 @@ def test_a_batch_unlawful_by_its_name_alone_is_told_the_names_that_fit(
     assert grade is Grade.NOT_THIS_NAME
     found = [name.split(")")[0] for text in names for name in text.split("(product_class: ")[1:]]
     assert found == classes
-    assert ("Under another name: United States" in page) is bool(classes)
+    assert ("> Lawful under the United States pack as" in page) is bool(classes)
 
 
 def test_what_can_hurt_has_no_other_name() -> None:
     grade, names, page = told(FATTY, "frankfurter", CURE.replace("125", "160"), "cooked")
     assert (grade, names) == (Grade.DO_NOT_MAKE, ())
-    assert "another name" not in page
+    assert "Lawful under" not in page
 
 
 def test_blend_tells_the_names_too() -> None:

@@ -66,7 +66,7 @@ def _verdict(report: Report) -> Iterator[str]:
         for part in report.each:
             yield from _forbidding(part, grade)
     for text in report.other_names:
-        yield from paragraph(f"Under another name: {text}", "> ", "  ")
+        yield from paragraph(f"{text}.", "> ", "  ")
     for part in report.each:
         yield from _doubtful(part)
     for text in report.apart:

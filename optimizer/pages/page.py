@@ -104,7 +104,7 @@ def do_not_make(answer: Answer) -> Iterator[str]:
         what = f"{requirement.what} of the {requirement.basis}{value}" + (f" ({check.why})" if check.why else "")
         yield from paragraph(f"{what}, {requirement.limits()} allowed: {details.source_words(requirement)}", "* ")
     for text in answer.other_names:
-        yield from paragraph(f"Under another name: {text}", "> ", "  ")
+        yield from paragraph(f"{text}.", "> ", "  ")
     yield from doses_that_pass(answer)
 
 
