@@ -164,6 +164,8 @@ class Raw:
             return max((100 * x / most for x, most in lots if most), default=F(0))
         if what.split()[0] in ("fat", "moisture", "protein") and (what.count(" ") == 0 or what.endswith("the yield")):
             return self.percent(kg, f"{what.split()[0]}_pct", basis)
+        if what == "total salt":
+            return self.percent(kg, "salt_pct", basis)
         if what.startswith("share of "):
             _, _, tag, value = what.split(" ", 3)
             return 100 * self.tagged(kg, tag, value) / self.weight(kg, basis)
