@@ -115,7 +115,7 @@ SUBSTANCES: dict[str, str] = {name: family for family, names in FORMULAS.items()
 """Family of every substance, by the name a recipe writes behind ``is``."""
 
 
-_FREE = (SUGAR, CULTURE)
+FREE = (SUGAR, CULTURE)
 """Families that few limits ask for, so that a name alone is not asked about."""
 
 
@@ -127,13 +127,6 @@ def spread(names: Iterable[str]) -> tuple[str, ...]:
 def kind_of(name: str) -> Kind:
     """What kind of ingredient a substance is: cheese is an inclusion with its own composition, all else is dry."""
     return Kind.INCLUSION if SUBSTANCES.get(name) == CHEESE else Kind.DRY
-
-
-def unsaid(name: str) -> str | None:
-    """The substance that the name of an addition speaks of, for an addition that does not say what it is."""
-    text = " ".join(name.casefold().replace("_", " ").split())
-    found = [known for known, family in SUBSTANCES.items() if family not in _FREE and known.replace("_", " ") in text]
-    return max(found, key=len, default=None)
 
 
 def of_family(family: str) -> tuple[str, ...]:

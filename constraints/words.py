@@ -11,17 +11,18 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from functools import cache, lru_cache
 from importlib.resources import files
-from itertools import pairwise
 from typing import Any
 
 from constraints.document import parse
-from constraints.spelling import key, tokens
+from constraints.spelling import folded, key, tokens
+from constraints.substances import FREE, SUBSTANCES
 
 _LONG = 5
 """Letters from which a word also counts at the beginning of a longer one."""
-_NUMBERED = ("e", key("ins"))
-_FIGURES = "ol23456789"
-"""Figures as a key has them."""
+_NUMBER = re.compile(r"(?<![^\W_])(?:e|ins)[\W_]{0,3}([0-9ol]{3,4})(?![0-9ol])")
+_READ = str.maketrans("ol", "01")
+_PLAIN = 6
+"""Letters up to which a substance's name must be a word of its own to be spoken of: oats, rusk, bread."""
 _HEAD = 4
 """Letters by which a part of a word is looked up; none is shorter."""
 _THREE_LETTERS = re.compile(r"[^\W\d_]{3}")
@@ -69,7 +70,7 @@ def _read(name: str) -> dict[str, Any]:
 @dataclass(frozen=True)
 class _Sources:
     anywhere: dict[str, list[str]]
-    marks: tuple[str, ...]
+    numbers: frozenset[str]
     words: Words
     plants: Words
     forms: Words
@@ -86,15 +87,28 @@ def _sources() -> _Sources:
     for part in map(key, parts):
         anywhere.setdefault(part[:_HEAD], []).append(part)
     words, plants, forms, lots = (Words.of(_listed(tree[part])) for part in ("words", "plants", "forms", "lots"))
-    marks = tuple(letter + key(number) for letter in _NUMBERED for number in tree["numbers"])
-    return _Sources(anywhere, marks, words, plants, forms, lots, Words.of(tree["not_the_word"]), tree["wording"])
+    return _Sources(
+        anywhere,
+        frozenset(tree["numbers"]),
+        words,
+        plants,
+        forms,
+        lots,
+        Words.of(tree["not_the_word"]),
+        tree["wording"],
+    )
 
 
 @lru_cache(maxsize=100_000)
 def speaks_of_nitrite(name: str) -> bool:
     """True where a name speaks of nitrite, nitrate, a cure, or a plant prepared as one."""
     said, known = _meant(name, _sources().others), _sources()
-    return _numbered(said) or _contains("".join(said)) or known.words.among(said) or speaks_of_plant(name)
+    return (
+        bool(numbers_in(name) & known.numbers)
+        or _contains("".join(said))
+        or known.words.among(said)
+        or speaks_of_plant(name)
+    )
 
 
 def speaks_of_plant(name: str) -> bool:
@@ -125,11 +139,30 @@ def _contains(text: str) -> bool:
     return any(text.startswith(part, i) for i, part in parts)
 
 
-def _numbered(said: tuple[str, ...]) -> bool:
-    """An E or INS number, written as one word or two; no other figure goes on behind it."""
-    pairs = (first + second for first, second in pairwise(said) if first in _NUMBERED)
-    ends = [word[len(mark) :] for word in (*said, *pairs) for mark in _sources().marks if word.startswith(mark)]
-    return any(end[:1] not in _FIGURES or not end for end in ends)
+def numbers_in(name: str) -> frozenset[str]:
+    """The E and INS numbers in a name, O and l read as 0 and 1."""
+    return frozenset(found.translate(_READ) for found in _NUMBER.findall(folded(name)))
+
+
+@cache
+def _additives() -> tuple[dict[str, str], dict[str, str], dict[str, Words]]:
+    """Substances by number and by the key of their own name, and the words for families."""
+    tree = _read("additives.yaml")
+    asked = {key(name): name for name, family in SUBSTANCES.items() if family not in FREE}
+    return dict(tree["numbers"]), asked, {family: Words.of(words) for family, words in tree["words"].items()}
+
+
+def additive_in(name: str) -> str | None:
+    """The regulated substance, or the family of them, that an addition's name speaks of; the longest of several."""
+    numbers, asked, families = _additives()
+    said = tokens(name)
+    own = [
+        substance for mark, substance in asked.items()
+        if (mark in "".join(said) if len(mark) > _PLAIN else mark in said)
+    ]  # fmt: skip
+    numbered = sorted(numbers[number] for number in numbers_in(name) if number in numbers)
+    spoken = [family for family, words in families.items() if words.among(said)]
+    return next(iter([*sorted(own, key=len, reverse=True), *numbered, *spoken]), None)
 
 
 @dataclass(frozen=True)

@@ -17,7 +17,7 @@ import pytest
 from constraints.faults import BadInput
 from constraints.spelling import key, look_alikes, unprintable
 from constraints.substances import SUBSTANCES
-from constraints.words import allergens_in, speaks_of_cheese, speaks_of_cured_meat, speaks_of_nitrite
+from constraints.words import additive_in, allergens_in, speaks_of_cheese, speaks_of_cured_meat, speaks_of_nitrite
 from optimizer.blend import Answer, blend
 from optimizer.order import Asked, order_of
 from optimizer.pages.page import page
@@ -272,3 +272,21 @@ def test_what_a_regulated_substance_is_made_of_is_known_without_asking() -> None
 def test_an_empty_list_of_what_may_go_in_is_refused() -> None:
     with pytest.raises(BadInput, match="an empty list lets no lot in"):
         parse_recipe("name: T\neligible: {species: []}\n", "r.yaml")
+
+
+@pytest.mark.parametrize(
+    ("name", "meant"),
+    [
+        ("E320", "bha"), ("B.H.T.", None), ("BHA", "bha"), ("E 451", "sodium_tripolyphosphate"),
+        ("E451i", "sodium_tripolyphosphate"), ("Sodium Tri-polyphosphate", "sodium_tripolyphosphate"),
+        ("phosphate blend", "phosphate"), ("INS 316", "sodium_erythorbate"), ("vitamin C", "accelerator"),
+        ("Ascorbinsäure", "accelerator"), ("potassium metabisulphite", "potassium_metabisulphite"),
+        ("sulfite", "sulphite"), ("oats", "oats"), ("goats' milk", None), ("black pepper", None), ("sugar", None),
+        ("E30", None),
+    ],
+)  # fmt: skip
+def test_an_additive_is_known_by_number_and_name(name: str, meant: str | None) -> None:
+    """Numbers of Regulation (EC) 1333/2008 Annex II part B."""
+    assert additive_in(name) == meant
+    found = [fault.found for fault in recipe(f'name: "{name}", g_per_kg_meat: 1, allergens: none').warnings]
+    assert found == ([f"{name} counts as spice, so no limit on {meant} sees it"] if meant else [])

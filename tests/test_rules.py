@@ -21,8 +21,9 @@ from constraints.quantities import MissingProperty, Process
 from constraints.requirement import Origin, Requirement, Status
 from constraints.rules import READ_IN_LAW, Layer, Pack, PackRow, load_pack, read_pack, shipped
 from constraints.species import UnknownSpecies, species_of
-from constraints.substances import SUBSTANCES, kind_of, unsaid
+from constraints.substances import SUBSTANCES, kind_of
 from constraints.waivers import not_waivable, waived
+from constraints.words import additive_in
 from optimizer.pages.rules_page import in_grams
 
 TODAY = date(2026, 11, 25)
@@ -376,9 +377,9 @@ def test_cheese_is_an_inclusion_and_every_other_substance_is_dry() -> None:
 
 
 def test_an_additive_that_does_not_say_what_it_is_can_be_pointed_at() -> None:
-    assert unsaid("Sodium erythorbate (fine)") == "sodium_erythorbate"
-    assert unsaid("sodium_tripolyphosphate") == "sodium_tripolyphosphate"
-    assert unsaid("black pepper") is None
+    assert additive_in("Sodium erythorbate (fine)") == "sodium_erythorbate"
+    assert additive_in("sodium_tripolyphosphate") == "sodium_tripolyphosphate"
+    assert additive_in("black pepper") is None
 
 
 def test_a_substance_inside_a_bought_blend_counts_by_its_stated_part() -> None:

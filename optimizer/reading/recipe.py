@@ -34,8 +34,8 @@ from constraints.products import ProcessStep
 from constraints.quantities import Basis, Process
 from constraints.requirement import Origin, Requirement
 from constraints.spelling import hidden, unprintable
-from constraints.substances import SUBSTANCES, SURFACE, kind_of, unsaid
-from constraints.words import speaks_of_nitrite
+from constraints.substances import FORMULAS, SUBSTANCES, SURFACE, kind_of
+from constraints.words import additive_in, speaks_of_nitrite
 from optimizer.reading.entry import PLAIN_KINDS, AdditionEntry, CureSalt, RecipeEntry, ScaleName
 from optimizer.reading.named import pack_faults
 from optimizer.reading.names import name_faults
@@ -200,13 +200,16 @@ def _dosed(item: Ingredient, entry: AdditionEntry) -> Addition:
 def _unsaid(entry: RecipeEntry, document: Document) -> Iterator[Fault]:
     """Additions whose name speaks of a regulated substance, but that do not say what they are."""
     for i, item in enumerate(entry.additions):
-        meant = unsaid(item.name)
+        meant = additive_in(item.name)
         if item.is_ in PLAIN_KINDS and item.is_ != "cure" and meant is not None:
             line, column = document.mark(("additions", i))
             found = f"{item.name} counts as {item.is_}, so no limit on {meant} sees it"
-            yield Fault(
-                document.file, line, column, found, f"write is: {meant} if that is what it is", Severity.WARNING
-            )
+            yield Fault(document.file, line, column, found, _write(meant), Severity.WARNING)
+
+
+def _write(meant: str) -> str:
+    names = FORMULAS.get(meant)
+    return f"write is: {meant if names is None else ' or '.join([*names][:3])} if that is what it is"
 
 
 def _faults(entry: RecipeEntry, document: Document) -> Iterator[Fault]:
