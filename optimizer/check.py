@@ -191,7 +191,10 @@ def check(
         faults += _error_faults(recipe, table, batch)
     if faults:
         raise BadInput(list(dict.fromkeys(faults)))
-    whole, *loads = (_report(recipe, batch, packs, legal, day, tolerance, load) for load, batch in batches.items())
+    whole, *loads = (
+        _report(recipe, batch, packs, legal, day, tolerance, load, 1 if load else max(len(batches) - 1, 1))
+        for load, batch in batches.items()
+    )
     mended = tuple(p for p in _mended(whole.places, recipe, table, whole.batch, day) if p.findings)
     summed = _summed([load.batch for load in loads], recipe)
     unfit = dict.fromkeys((*_unfit(recipe, whole.batch, day), *_unfit(recipe, summed, day)))
@@ -213,15 +216,19 @@ def _report(
     day: date,
     tolerance: Tolerance | None,
     load: int,
+    loads: int,
 ) -> Report:
-    """The whole batch, or one load of it, measured; whether its lots may go in is judged on all loads together."""
-    own = _with_confidence(recipe, batch, [*recipe.requirements, *_further(recipe, batch)])
+    """The whole batch, or one load of it, measured; whether its lots may go in is judged on all loads together.
+
+    ``loads`` are those it was weighed in.
+    """
+    own = _with_confidence(recipe, batch, [*recipe.requirements, *_further(recipe, batch, loads)])
     held = _with_confidence(recipe, batch, legal)
     places = [_place("recipe", recipe.entry.name, "you", own, batch, tolerance)]
     places += [_pack_place(pack, held, batch, tolerance) for pack in (*packs, guard())]
     guarded = any(limits_cure(r) and r.origin.pack != guard().pack for r in held)
     kept = tuple(place for place in places if place.findings)
-    return Report(recipe, day, batch, kept, doses(recipe, batch, guarded=guarded), (), load)
+    return Report(recipe, day, batch, kept, doses(recipe, batch, guarded=guarded, loads=loads), (), load)
 
 
 def _summed(loads: Sequence[Batch], recipe: Recipe) -> Batch:
@@ -243,10 +250,10 @@ def _apart(whole: Batch, loads: Batch) -> tuple[str, ...]:
     return tuple(said)
 
 
-def _further(recipe: Recipe, batch: Batch) -> Iterator[Requirement]:
+def _further(recipe: Recipe, batch: Batch, loads: int) -> Iterator[Requirement]:
     """What the recipe asks beside its requirements: its total of salt, and water left to the solver in its band."""
     if not _silent_on_salt(batch):
-        yield from salt_targets(recipe, batch)
+        yield from salt_targets(recipe, batch, loads)
     yield from (free_band(addition) for addition in recipe.additions if addition.dosing is Dosing.FREE)
 
 

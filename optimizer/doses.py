@@ -68,10 +68,11 @@ class Dose:
         return abs(self.weighed_kg - self.wanted_kg) > self.room_kg + share * self.wanted_kg
 
 
-def doses(recipe: Recipe, batch: Batch, *, guarded: bool) -> tuple[Dose, ...]:
+def doses(recipe: Recipe, batch: Batch, *, guarded: bool, loads: int = 1) -> tuple[Dose, ...]:
     """Every addition with a dose, in the order of the recipe; those left to the solver count as weighed.
 
-    Empty where the doses need a figure that is not stated. ``guarded`` is whether a rule limits ingoing nitrite.
+    Empty where the doses need a figure that is not stated. ``guarded`` is whether a rule limits ingoing nitrite,
+    ``loads`` how many mixer loads it was weighed in at least.
     """
     lots = [item for item in batch.kilograms if isinstance(item, Lot)]
     try:
@@ -84,7 +85,7 @@ def doses(recipe: Recipe, batch: Batch, *, guarded: bool) -> tuple[Dose, ...]:
     for addition in formula.dosed:
         item, dose = addition.item, max(wanted.get(addition.item, _ZERO), _ZERO)
         weighed, division = batch.kilograms.get(item, _ZERO), _division(recipe, item, dose)
-        room = division * _loads(recipe, batch)
+        room = division * max(loads, _loads(recipe, batch))
         found.append(Dose(item, weighed, dose, division, room, meat * weighed / dose if dose else None, guarded))
     return tuple(found)
 
@@ -100,7 +101,7 @@ def _division(recipe: Recipe, item: Ingredient, kilograms: Fraction) -> Fraction
     return division_of(recipe, scales.meat_g / G_PER_KG, scales.spice_g / G_PER_KG, item, kilograms)
 
 
-def salt_targets(recipe: Recipe, batch: Batch) -> Iterator[Requirement]:
+def salt_targets(recipe: Recipe, batch: Batch, loads: int = 1) -> Iterator[Requirement]:
     """The total of salt that the recipe wants, as a requirement: within a scale division a load and 2 %."""
     for i, addition in enumerate(recipe.additions):
         if addition.dosing is not Dosing.TOTAL_SALT:
@@ -109,7 +110,7 @@ def salt_targets(recipe: Recipe, batch: Batch) -> Iterator[Requirement]:
         target = PERCENT * addition.rate
         weight = batch.amount(Weight(addition.basis))
         division = _division(recipe, addition.item, batch.kilograms.get(addition.item, _ZERO))
-        room = NEAR_DOSE * target + PERCENT * division * _loads(recipe, batch) / weight
+        room = NEAR_DOSE * target + PERCENT * division * max(loads, _loads(recipe, batch)) / weight
         source = f"your recipe, line {line}; within a scale division a load and 2 %, common practice, no source"
         least, most = _FINE * max(target - room, _ZERO), _FINE * (target + room)
         yield Ratio(

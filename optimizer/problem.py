@@ -215,8 +215,8 @@ def _order_faults(recipe: Recipe, order: Order) -> Iterator[Fault]:
     if order.within_kg >= order.kilograms / 2:
         found = f"{trimmed(order.kilograms)} kg within {trimmed(order.within_kg)} kg says nothing"
         yield Fault(size, None, None, found, "a finer meat scale, a smaller tolerance or a larger batch")
-    elif order.kilograms < order.meat_division_kg:
-        found = f"{trimmed(order.kilograms)} kg is less than a division of the meat scale and says nothing"
+    elif order.kilograms <= order.meat_division_kg:
+        found = f"{trimmed(order.kilograms)} kg on a meat scale of {trimmed(order.meat_division_kg)} kg says nothing"
         yield Fault(size, None, None, found, "a finer meat scale or a larger batch")
     if order.mixer_kg is not None and order.kilograms > MOST_LOADS * order.mixer_kg:
         found = f"{trimmed(order.kilograms)} kg in a mixer of {trimmed(order.mixer_kg)} kg is over {MOST_LOADS} loads"

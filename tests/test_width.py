@@ -96,7 +96,7 @@ def test_a_size_too_small_for_the_scale_is_blamed_on_who_stated_it(tmp_path: Pat
     with pytest.raises(BadInput) as caught:
         assemble_week(week)
     (fault,) = caught.value.faults
-    assert fault.file == week.file and fault.line and "0.05 kg within 0.025 kg says nothing" in fault.found
+    assert fault.file == week.file and fault.line and "0.05 kg on a meat scale of 0.05 kg says nothing" in fault.found
     recipe = parse_recipe("name: t\n", "r.yaml")
     lots = parse_lots("lot,on_hand_kg,fat_pct,cost_per_kg\nA,60,18,2\n", "l.csv")
     for size, kg in (("--batch-kg", "0.05"), ("--meat-lb", "0.1")):
