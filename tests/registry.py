@@ -11,6 +11,7 @@ from __future__ import annotations
 import copy
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
+from math import copysign
 from typing import Any
 
 from raw import Raw
@@ -100,7 +101,7 @@ def spoilt(document: Any, place: tuple[Any, ...], value: Any) -> Any:
     elif isinstance(value, int):
         new = value + 1
     elif isinstance(value, float):
-        new = value * 1.001 + 0.001
+        new = value + copysign(abs(value) * 0.001 + 0.001, value)
     else:
         new = 1.0 if value is None else f"{value}?"
     inner[place[-1]] = new

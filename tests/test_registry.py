@@ -18,6 +18,7 @@ import pytest
 import recomputed_batch  # registers
 import recomputed_check  # noqa: F401
 import recomputed_week
+import recomputed_why  # noqa: F401
 from raw import F, Raw, plain, table
 from registry import LEFT, RECOMPUTED, Told, keys, leaves, spoilt, within
 from typer.testing import CliRunner
@@ -72,7 +73,7 @@ CASES = {
 
 
 WEEKS = {"week": "examples/week/week.yaml", "small week": f"{SMALL}/week/week.yaml"}
-ALL = (*CASES, *WEEKS, "checked", "checked badly")
+ALL = (*CASES, *WEEKS, "checked", "checked badly", "why")
 
 
 def run(*words: str) -> tuple[int, str]:
@@ -120,9 +121,18 @@ def checked(name: str) -> Told:
 
 
 @cache
+def why() -> Told:
+    case, offers = CASES["fresh"], "examples/offers.csv"
+    words = ["why", *case.words()[1:], "--offers", offers, "--json"]
+    return Told("why", json.loads(run(*words)[1]), case.raw(), table(ROOT / offers))
+
+
+@cache
 def told(name: str) -> Told:
     if name.startswith("checked"):
         return checked(name)
+    if name == "why":
+        return why()
     if name in WEEKS:
         return week(name)
     case = CASES[name]
