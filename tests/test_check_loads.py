@@ -43,7 +43,7 @@ def checked(text: str) -> Report:
 
 
 def said(report: Report) -> str:
-    return " ".join(check_page(report).split())
+    return " ".join(check_page(report, full=True).split())
 
 
 def blended() -> dict[str, Any]:

@@ -35,7 +35,7 @@ def told(lots: str, product_class: str, additions: str = "", steps: str = "") ->
     kilograms |= {a.item.name: meat * a.rate for a in recipe.additions}
     text = "item,kg\n" + "".join(f"{name},{float(kg)}\n" for name, kg in kilograms.items())
     report = check(recipe, table, parse_weighed(text, "b.csv"), "b.csv", DAY)
-    return report.grade, report.other_names, check_page(report)
+    return report.grade, report.other_names, check_page(report, full=True)
 
 
 # Added water 10 % at most in a cooked sausage: 50 less 4 x 13 is none.

@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from optimizer.cli.shared import day, faults_on_stderr, figure, say
+from optimizer.cli.shared import Full, Json, NoColor, day, faults_on_stderr, figure, say
 
 
 def check(
@@ -38,7 +38,9 @@ def check(
     spice_tolerance_g: Annotated[
         str | None, typer.Option(metavar="G", help="How far any other weight may be off.")
     ] = None,
-    json: Annotated[bool, typer.Option("--json", help="Print one JSON document instead of the page.")] = False,
+    full: Full = False,
+    no_color: NoColor = False,
+    json: Json = False,
 ) -> None:
     """Measure a weighed batch against its recipe and the rules of any places, the worst margin first."""
     from optimizer.check import Tolerance
@@ -57,5 +59,5 @@ def check(
         read = analysed(read, laboratory) if laboratory else read
         weighed = read_weighed(batch)
         report = find(judged_by(read, rules or []), table, weighed, batch, on, tolerance)
-    sys.stdout.write(check_document(report) if json else check_page(report))
+    sys.stdout.write(check_document(report) if json else check_page(report, full=full))
     raise typer.Exit(verdict(report).grade.exit_code)

@@ -15,26 +15,57 @@ from optimizer.blend import margin
 from optimizer.check import Finding, Place, Report
 from optimizer.doses import Dose
 from optimizer.pages.details import absent_words, composition_table, nothing_goes_in, source_words
-from optimizer.pages.figures import figure
-from optimizer.pages.tables import heading, paragraph, table
+from optimizer.pages.figures import figure, wanted
+from optimizer.pages.tables import apart, heading, paragraph, table
 from optimizer.remarks import in_words, odd_salt
 from optimizer.summary import KNOWN, composition, weight
 from optimizer.verdict import HEADLINES, Grade, Mark, Verdict, mark, worst
-from optimizer.words import CAUTION
+from optimizer.words import CAUTION, FULL, WATCH, day_words
 
 
-def check_page(report: Report) -> str:
-    """The whole page, ending in a newline."""
-    lines = [*_title(report), *_verdict(report), *_composition(report), *_doses(report), *_loads(report)]
-    for place in report.places:
-        lines += _place(place)
-    said = _warnings(report)
-    if said:
-        lines += heading("warnings")
-        for text in said:
-            lines += paragraph(text, "! ")
-    lines += [*heading("caution"), *paragraph(CAUTION)]
+def check_page(report: Report, *, full: bool = False) -> str:
+    """The page, ending in a newline; ``full`` adds composition and every limit of every place with its source."""
+    lines = [*_title(report), *_verdict(report), *_doses(report, full=full), *_loads(report), *_watch(report)]
+    if full:
+        lines += _composition(report)
+        for place in report.places:
+            lines += _place(place)
+    lines += ["", *_places(report, full=full), *paragraph(CAUTION)]
     return "\n".join(lines) + "\n"
+
+
+def _watch(report: Report) -> Iterator[str]:
+    """Warnings of every place, what a laboratory must find, and what is not judged here."""
+    said = [("! ", text) for text in _warnings(report)]
+    for place in report.places:
+        for finding in place.findings:
+            words = f"{place.title}: {_words(finding, 'wanted')}"
+            if mark(finding) is Mark.WARNING:
+                said.append(("! ", words))
+            elif mark(finding) is Mark.LABORATORY:
+                r = finding.requirement
+                said.append(
+                    ("? ", f"{r.what} of the {r.basis}, {r.limits()}: {finding.why or 'a laboratory finds it'}")
+                )
+    said.append(("* ", f"Not judged here: {'; '.join(report.not_judged)}."))
+    yield from heading(WATCH)
+    for first, text in said:
+        yield from paragraph(text, first)
+
+
+def _places(report: Report, *, full: bool) -> Iterator[str]:
+    """A line a place: how many of its limits hold, and the one that is nearest to break."""
+    for place in report.places:
+        held = sum(finding.ok is True for finding in place.findings)
+        text = f"{place.title}: {held} of {len(place.findings)} limits hold"
+        near = next((f for f in place.findings if f.ok and f.value and not nothing_goes_in(f)), None)
+        if near is not None:
+            r = near.requirement
+            value = f"{figure(near.value or Fraction(0), r)} {r.unit}".strip()
+            text += f"; nearest: {r.what} of the {r.basis} {value} ({wanted(r)})"
+        yield from paragraph(f"{text}.")
+    if not full:
+        yield FULL
 
 
 def _warnings(report: Report) -> list[str]:
@@ -42,10 +73,8 @@ def _warnings(report: Report) -> list[str]:
 
 
 def _title(report: Report) -> Iterator[str]:
-    meat, whole = (shown(weight(report.batch, basis), 3) for basis in (Basis.MEAT, Basis.BATCH))
-    yield from paragraph(f"{report.recipe.entry.name}, as weighed")
-    yield f"{meat} kg of meat block, {whole} kg of whole batch, judged at {report.day.isoformat()}"
-    yield ""
+    meat = apart(shown(weight(report.batch, Basis.MEAT), 3))
+    yield from paragraph(f"{report.recipe.entry.name}, as weighed: {meat} kg of meat block, {day_words(report.day)}")
 
 
 def verdict(report: Report) -> Verdict:
@@ -75,7 +104,6 @@ def _verdict(report: Report) -> Iterator[str]:
         yield from paragraph(text, "* ")
     for part in report.each:
         yield from _missing(part)
-    yield from paragraph(f"Not judged here: {'; '.join(report.not_judged)}.")
 
 
 def _of_load(report: Report) -> str:
@@ -172,21 +200,25 @@ def _mend(finding: Finding) -> str:
 
 def _composition(report: Report) -> Iterator[str]:
     yield from composition_table(report.batch, declared=report.recipe.process.declared)
+    yield f"whole batch {apart(shown(weight(report.batch, Basis.BATCH), 3))} kg"
     silent = [i.name for i in report.batch.kilograms if i.kind.states_composition and SALT not in i.properties]
     if silent:
         yield from paragraph(f"The total of salt is not known: {', '.join(silent)} without {SALT}.")
 
 
-def _doses(report: Report) -> Iterator[str]:
+def _doses(report: Report, *, full: bool) -> Iterator[str]:
+    """The additions against their doses; what the marks mean on the full page, or where one is off."""
     if not report.doses:
         return
-    yield from heading("additions against their dose for these lots")
+    yield from heading("additions")
     rows = []
     for dose in report.doses:
         share = "" if not dose.wanted_kg else f"{_signed(PERCENT * (dose.weighed_kg / dose.wanted_kg - 1), 1)} %"
         mark = "BROKEN" if dose.breaks or dose.forbids else "off" if dose.off else "ok"
         rows.append([mark, dose.item.name, _grams(dose.weighed_kg, dose), _grams(dose.wanted_kg, dose), share])
-    yield from table(("", "addition", "weighed g", "dose g", "off by"), rows, "<<>>>")
+    yield from table(("", "addition", "weighed g", "dose g", "off by"), rows, "<<>>>", ruled=False)
+    if not full and not report.off:
+        return
     yield from paragraph(
         "off: by more than a scale division a load and 2 % of the dose; BROKEN: salt and cure that are off, and "
         "anything by more than that division and 10 % (common practice, no source)"
