@@ -19,6 +19,7 @@ HEADINGS = (TAKE, WEIGH, COMES_OUT, WATCH)
 """The page of a batch in the order of its reader's questions."""
 NO_WEIGH_OUT = "Nothing is weighed out."
 FULL = "Every check and its source: --full"
+FULL_WHY = "How far each price holds, every margin and every way out: --full"
 ASK_WHY = "What would do, and what each way out costs: trimwright why, with the same words."
 NOT_SMALLEST = "not shown to be the smallest such set"
 

@@ -12,11 +12,13 @@ from optimizer.cli.shared import (
     BatchKg,
     BatchLb,
     Day,
+    Full,
     Json,
     LotsFile,
     MeatKg,
     MeatLb,
     NextChance,
+    NoColor,
     RecipeFile,
     TimeLimit,
     WithinKg,
@@ -60,6 +62,8 @@ def why(
     next_chance: NextChance = None,
     within_kg: WithinKg = None,
     time_limit: TimeLimit = None,
+    full: Full = False,
+    no_color: NoColor = False,
     json: Json = False,
 ) -> None:
     """Say what each requirement costs, what each lot and offer is worth, or why no batch exists and the ways out."""
@@ -91,5 +95,5 @@ def why(
             raise typer.Exit(NO_BATCH) from None
         if picture:
             write_text(picture, found.html(), "--picture")
-        sys.stdout.write(found.document() if json else found.page())
+        sys.stdout.write(found.document() if json else found.page(full=full))
         raise typer.Exit(found.exit_code)

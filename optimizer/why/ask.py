@@ -90,11 +90,11 @@ class Answered:
         stopped = any(left.time for left in self.explanation.unfinished)
         return Status.TIME_LIMIT.exit_code if stopped and status is Status.OPTIMAL else status.exit_code
 
-    def page(self) -> str:
-        """The page, 80 columns wide."""
+    def page(self, *, full: bool = False) -> str:
+        """The page; ``full`` adds ranges, margins and every way out."""
         from optimizer.why.page import page
 
-        return page(self.explanation)
+        return page(self.explanation, full=full)
 
     def document(self) -> str:
         """One JSON document."""

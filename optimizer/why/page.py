@@ -23,48 +23,51 @@ from optimizer.why.short import Money, per_unit, unused_words
 from optimizer.why.unfinished import Part
 from optimizer.why.ways_out import Concession, Kind, Way
 from optimizer.why.what_if import Change, FigureMove
-from optimizer.words import CAUTION, NOT_SMALLEST
+from optimizer.words import CAUTION, FULL_WHY, NOT_SMALLEST, counted, day_words
 
 _ZERO = Fraction(0)
+_MOST_WAYS = 3
 _SAME = Fraction(1, 10**5)
 """Share of a price within which it is told as the same on both sides."""
 
 
-def page(explanation: Explanation) -> str:
-    """The whole page, ending in a newline."""
+def page(explanation: Explanation, *, full: bool = False) -> str:
+    """The page, ending in a newline; ``full`` adds how far each price holds, every margin, and every way out."""
     answer = explanation.answer
-    problem = answer.problem
-    lines = [*paragraph(problem.recipe.entry.name)]
-    order = problem.order
-    lines += [f"{trimmed(order.kilograms, 3)} kg of {order.basis.words}, judged at {order.day.isoformat()}"]
+    order = answer.problem.order
+    size = f"{trimmed(order.kilograms, 3)} kg of {order.basis.words}, {day_words(order.day)}"
+    lines = [*paragraph(f"{answer.problem.recipe.entry.name}: {size}")]
     money = Money(answer)
     if answer.refused:
-        lines += ["", *paragraph(verdict_of(answer).headline), *do_not_make(answer)]
+        lines += [*paragraph(verdict_of(answer).headline), *do_not_make(answer)]
+    if explanation.out is not None:
+        lines += _no_batch(explanation, money, full=full)
     if explanation.change is not None:
         lines += _change(explanation.change, money)
     if explanation.unsaid:
         lines += ["", *paragraph(f"Prices are not given: {explanation.unsaid}.")]
     if explanation.ground is not None:
-        lines += _opening(explanation, money)
-        lines += [*_limits(explanation, money), *_margins(explanation)]
-        lines += [*_lots(explanation, money)]
-    if explanation.out is not None:
-        lines += _no_batch(explanation, money)
-    lines += _offers(explanation, money)
+        lines += _opening(explanation, money, full=full)
+        lines += [*_limits(explanation, money, full=full)]
+    lines += _offers(explanation, money, full=full)
+    if explanation.ground is not None:
+        lines += _lots(explanation, money, full=full)
+        lines += _margins(explanation) if full else []
     if explanation.unfinished:
         lines += heading("not settled")
         for left in explanation.unfinished:
             lines += paragraph(left.words(), "* ")
-    lines += [*heading("caution"), *paragraph(CAUTION)]
+    lines += ["", *([] if full else [FULL_WHY]), *paragraph(CAUTION)]
     return "\n".join(lines) + "\n"
 
 
-def _opening(explanation: Explanation, money: Money) -> Iterator[str]:
+def _opening(explanation: Explanation, money: Money, *, full: bool) -> Iterator[str]:
     ground = explanation.ground
     assert ground is not None
-    yield ""
     text = f"The cheapest batch costs {money(ground.cost)} before it is rounded to the scales. "
-    if ground.means in (Means.CURVED, Means.CURVED_FIXED):
+    if not full:
+        text = text.strip()
+    elif ground.means in (Means.CURVED, Means.CURVED_FIXED):
         text += (
             "Limits are kept with a stated confidence, so that cost is a smooth curve. The price of a limit is that "
             "where the limit stands now, to about five figures; how far it reaches and all prices of lots were found "
@@ -88,27 +91,27 @@ def _opening(explanation: Explanation, money: Money) -> Iterator[str]:
 # Limits.
 
 
-def _limits(explanation: Explanation, money: Money) -> Iterator[str]:
+def _limits(explanation: Explanation, money: Money, *, full: bool) -> Iterator[str]:
     if not explanation.limits and explanation.left(Part.PRICES):
         return
-    yield from heading("what each binding requirement costs")
+    yield from heading("what each limit costs")
     if not explanation.limits:
-        yield "No requirement binds: the lots alone decide."
+        yield "No limit stands in the way: the lots alone decide."
     for price in explanation.limits:
-        yield from paragraph(" ".join(_limit_words(price, money)), "* ")
+        yield from paragraph(" ".join(_limit_words(price, money, full=full)), "* ")
 
 
-def _limit_words(price: LimitPrice, money: Money) -> Iterator[str]:
+def _limit_words(price: LimitPrice, money: Money, *, full: bool) -> Iterator[str]:
     r = price.requirement
     unit, per = per_unit(r)
     name = f"{r.what} of the {r.basis}, {r.limits()}"
-    yield f"{name}{' (law, not for relaxing)' if r.origin.legal else ''}:"
+    yield f"{name}{' (law: cannot be relaxed)' if r.origin.legal else ''}:"
     loosen, tighten = price.loosen, price.tighten
     if loosen is None or tighten is None:
         if price.unit_saving is not None:
             yield f"one unit of slack saves {money(price.unit_saving)}, everything solved again."
         else:
-            yield "binds; its price cannot be read from the rows."
+            yield "at its limit; its price cannot be read from the rows."
         return
     words = ("more", "less") if price.up > 0 else ("less", "more")
     a, b = loosen.saves, tighten.saves
@@ -122,7 +125,7 @@ def _limit_words(price: LimitPrice, money: Money) -> Iterator[str]:
             yield f"each {unit} {words[0]} saves {money(a * per)}."
         if b is not None:
             yield f"each {unit} {words[1]} costs {money(-b * per)}."
-    for side, word in ((loosen, words[0]), (tighten, words[1])):
+    for side, word in ((loosen, words[0]), (tighten, words[1])) if full else ():
         yield from _range_words(price, side, word, money)
     if price.unit_saving is not None and price.means is Means.FIXED:
         yield f"One unit {words[0]} with packs and pulls chosen anew saves {money(price.unit_saving)}."
@@ -171,38 +174,40 @@ def _all_told(side: Side, money: Money) -> str:
 def _margins(explanation: Explanation) -> Iterator[str]:
     if not explanation.margins:
         return
-    yield from heading("what does not bind, and its margin")
+    yield from heading("limits with room, and how much")
     rows = []
     for found in explanation.margins:
         r = found.requirement
         value = "" if found.value is None else figure(found.value, r)
         rows.append([f"{r.what}, {r.basis}", value, r.limits(), "" if found.margin is None else figure(found.margin)])
-    yield from table(("requirement", "figure", "limit", "margin"), rows, "<><>")
+    yield from table(("limit of", "figure", "limit", "room"), rows, "<><>")
 
 
 # Lots.
 
 
-def _lots(explanation: Explanation, money: Money) -> Iterator[str]:
+def _lots(explanation: Explanation, money: Money, *, full: bool) -> Iterator[str]:
     used = [lot for lot in explanation.lots if lot.used_kg]
     unused = [lot for lot in explanation.lots if not lot.used_kg]
     if used or not explanation.left(Part.LOTS):
         yield from heading("lots used (kilograms and prices as held)")
     for lot in used:
-        yield from paragraph(" ".join(_used_words(lot, money)), "* ")
+        yield from paragraph(" ".join(_used_words(lot, money, full=full)), "* ")
     if unused:
         yield from heading("lots not used")
     for lot in unused:
         yield from paragraph(unused_words(lot, money), "* ")
 
 
-def _used_words(lot: LotPrice, money: Money) -> Iterator[str]:
-    yield f"{lot.lot.name}: {shown(lot.used_kg, 3)} kg at {money(lot.price)} a kg."
+def _used_words(lot: LotPrice, money: Money, *, full: bool) -> Iterator[str]:
+    yield f"{lot.lot.name}: {shown(lot.used_kg, 2)} kg at {money(lot.price)} a kg."
     if lot.needed:
         yield f"No batch exists without it; at any price at least {shown(lot.kg_then, 3)} kg are used."
     elif lot.stays_to is not None:
         more = "" if lot.kg_then == lot.used_kg else f" ({shown(lot.kg_then, 3)} kg of it at the last)"
         yield f"It stays in up to {money(lot.stays_to, lot.price)}{more}."
+    if not full:
+        return
     low, high = lot.same_from, lot.same_to
     if low is not None and low == high:
         yield "Any change of its price changes the blend, or another blend costs the same."
@@ -230,15 +235,15 @@ def _at_prices(amounts: Sequence[tuple[Fraction, Fraction]], money: Money) -> st
 # Offers.
 
 
-def _offers(explanation: Explanation, money: Money) -> Iterator[str]:
+def _offers(explanation: Explanation, money: Money, *, full: bool) -> Iterator[str]:
     if not explanation.offers:
         return
     yield from heading("offers, each on its own")
     for worth in explanation.offers:
-        yield from paragraph(" ".join(_offer_words(worth, money)), "* ")
+        yield from paragraph(" ".join(_offer_words(worth, money, full=full)), "* ")
 
 
-def _offer_words(worth: OfferWorth, money: Money) -> Iterator[str]:
+def _offer_words(worth: OfferWorth, money: Money, *, full: bool) -> Iterator[str]:
     name = worth.offer.lot.name
     if worth.left_out:
         yield f"{name}: may not go in ({worth.left_out})."
@@ -257,7 +262,7 @@ def _offer_words(worth: OfferWorth, money: Money) -> Iterator[str]:
         yield f"{name}: pay at most {money(worth.most)} a kg{start}"
         word = "at" if worth.means is Means.CHANGED else "below"
         later = [f"{shown(kg, 2)} kg {word} {money.bare(price)}" for price, kg in worth.steps[1:4]]
-        if later:
+        if later and (full or gradual):
             yield f"{', '.join(later)}." if gradual else f"More would be bought for less: {', '.join(later)}."
     if worth.offer.price is None or worth.kg_asked is None:
         if worth.offer.uncounted:
@@ -292,10 +297,11 @@ def _order_words(offer: Offered, kg: Fraction, money: Money) -> Iterator[str]:
 # No batch.
 
 
-def _no_batch(explanation: Explanation, money: Money) -> Iterator[str]:
+def _no_batch(explanation: Explanation, money: Money, *, full: bool) -> Iterator[str]:
     answer, out = explanation.answer, explanation.out
     assert out is not None
-    yield from ("", f"{HEADLINES[Grade.NO_BATCH]}.")
+    if not answer.refused:
+        yield f"{HEADLINES[Grade.NO_BATCH]}."
     if answer.conflict is not None:
         opened = " even with every pack opened" if _packs(answer) and not answer.conflict.packs_matter else ""
         then = ", packs opened" if opened else ""
@@ -304,7 +310,7 @@ def _no_batch(explanation: Explanation, money: Money) -> Iterator[str]:
             f"These cannot hold together{opened}, {smallest if answer.conflict.smallest else NOT_SMALLEST}:"
         )
         for r in answer.conflict.requirements:
-            law = " (law: it stays)" if r.origin.legal else ""
+            law = " (law: cannot be relaxed)" if r.origin.legal else ""
             yield from paragraph(f"{r.words()}{law}", "* ")
         yield from doses_that_pass(answer)
         if answer.conflict.packs_matter:
@@ -316,7 +322,7 @@ def _no_batch(explanation: Explanation, money: Money) -> Iterator[str]:
             "A batch exists, but none in whole divisions of these scales. Rounding breaks: "
             + "; ".join(r.words() for r in answer.scale_prevents) + "."
         )  # fmt: skip
-    yield from _ways(explanation, money)
+    yield from _ways(explanation, money, full=full)
 
 
 def _packs(answer: Answer) -> bool:
@@ -324,24 +330,30 @@ def _packs(answer: Answer) -> bool:
     return any(isinstance(lot, Lot) and (lot.pack_kg or lot.smallest_pull_kg) for lot in answer.problem.formula.lots)
 
 
-def _ways(explanation: Explanation, money: Money) -> Iterator[str]:
+def _ways(explanation: Explanation, money: Money, *, full: bool) -> Iterator[str]:
     out = explanation.out
     assert out is not None
     if explanation.buy:
-        yield from heading("without giving way")
+        yield from heading("what to buy")
         for way in explanation.buy:
             yield from paragraph(way_words(way, money), "* ")
-    yield from heading("ways to give way, by cost and by size of the concession")
+    yield from heading("or which limit of yours to move, the cheapest first")
     if not out.ways:
         none = "None: what stands in the way is law, or no single figure of yours will do."
         yield from paragraph("None was found." if explanation.left(Part.WAYS_OUT) else none)
     places = {id(way): k for k, way in enumerate(out.by_size, start=1)}
-    for k, way in enumerate(out.ways, start=1):
+    for k, way in enumerate(out.ways if full else out.ways[:_MOST_WAYS], start=1):
         place = places.get(id(way))
-        rank = f" Concession number {place} by size, {shown(way.size * PERCENT, 1)} % of the figure." if place else ""
+        rank = (
+            f" Number {place} by how far it moves, {shown(way.size * PERCENT, 1)} % of the figure."
+            if place and full
+            else ""
+        )
         if way.kind in (Kind.DROPPED, Kind.PACKS, Kind.SCALE, Kind.CONFIDENCE):
             rank = ""
         yield from paragraph(way_words(way, money) + rank, f"{k}. ")
+    if len(out.ways) > _MOST_WAYS and not full:
+        yield f"{counted(len(out.ways) - _MOST_WAYS, 'more way')}: --full"
     if out.ways and any(r.cones(explanation.answer.problem.formula) for r in explanation.answer.problem.choosing):
         yield from paragraph(
             "Each was applied and solved again, before rounding to the scales: go a little farther than told, so that "
