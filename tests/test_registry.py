@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import json
 import os
+import re
 import subprocess
 import sys
 import tempfile
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from datetime import date
 from functools import cache
@@ -187,3 +188,55 @@ def test_every_recomputation_has_something_to_see() -> None:
     seen = {(found.kind, path) for found in map(told, ALL) for path, _, value in leaves(found.document)}
     assert not [path for path in RECOMPUTED if path not in seen]
     assert not set(RECOMPUTED) & set(LEFT)
+
+
+# The page says nothing that the document does not.
+
+DAYS = r"\b(?:(?:Mon|Tue|Wed|Thu|Fri|Sat|Sun) \d+ [A-Z][a-z]{2}(?: \d{4})?|\d{4}-\d{2}-\d{2})"
+NUMBER = r"(?<![\w.])-?\d+(?:\.(\d+))?(?![\w])"
+
+
+def derived(found: Told, why: Any) -> Iterator[float]:
+    """Figures of a page that follow from the document's by one step, each done here."""
+    document, raw = found.document, found.raw
+    held = {lot["lot"]: lot["held_kg"] for lot in document["lots"]}
+    yield from (float(F(raw.rows[name]["on_hand_kg"])) - kg for name, kg in held.items())
+    yield sum(held.values())
+    yield from (float(1000 * x) for x in (raw.within_kg, raw.meat_division, raw.spice_division))
+    for lot in document["lots"]:
+        yield from (1000 * lot["kg"], 1000 * lot["kg"] / document["meat_kg"])
+    if document["certificate"]:
+        yield 100 * document["certificate"]["gap"] / document["certificate"]["cost"]
+    for load in document["loads"]:
+        yield float(sum(recomputed_batch.batch_of(load).values()))
+    if document["casing"] and document["casing"]["links"]:
+        yield document["cost"]["cash"] / document["casing"]["links"]
+    if document["confidence"]:
+        yield from (100 * limit["probability"] for limit in document["confidence"]["limits"])
+    yield from numbers_in(why)
+
+
+def numbers_in(document: Any) -> Iterator[float]:
+    values = (value for _, _, value in leaves(document))
+    yield from (float(value) for value in values if isinstance(value, int | float) and not isinstance(value, bool))
+
+
+@pytest.mark.parametrize("more", [(), ("--full",)], ids=["short", "full"])
+@pytest.mark.parametrize("name", CASES)
+def test_every_figure_on_the_page_is_in_the_document_or_follows_from_it(name: str, more: tuple[str, ...]) -> None:
+    found, words = told(name), CASES[name].words()
+    why = json.loads(run("why", *[w for w in words[1:] if w not in ("--prefer", "fewest-lots")], "--json")[1])
+    page = " ".join(run(*words, *more)[1].split())
+    cells = [cell for row in found.raw.lots for cell in row.values() if cell]
+    texts = {value for _, _, value in (*leaves(found.document), *leaves(why)) if isinstance(value, str)}
+    texts |= {cell for cell in cells if re.search(r"[^\d.-]", cell)}
+    for text in sorted(texts, key=len, reverse=True):
+        page = page.replace(" ".join(text.split()), " ") if re.search(r"\d", text) else page
+    page = re.sub(r"\b(\d{1,2}) (\d{3})(?= \d)", r"\1\2", re.sub(DAYS, " ", page))  # thousands stand apart
+    known = [*numbers_in(found.document), *derived(found, why)]
+    known += [float(cell) for cell in cells if re.fullmatch(r"-?\d+(\.\d+)?", cell)]
+    unknown = [
+        page[max(0, match.start() - 40) : match.end() + 20] for match in re.finditer(NUMBER, page)
+        if not any(abs(abs(x) - abs(float(match[0]))) <= 10.0 ** -len(match[1] or "") / 2 + 1e-9 for x in known)
+    ]  # fmt: skip
+    assert not unknown
