@@ -186,6 +186,18 @@ def test_degree_hours_stop_at_the_ph_and_the_limit_itself_is_too_much() -> None:
     assert phase(judge_dry(never, None, fermented, [US], Pieces()), "fermentation").holds
 
 
+def test_a_chamber_that_falls_out_before_the_ph_is_not_judged() -> None:
+    read = log_of(chamber=[(0, 80), (600, 80)], ph=[(0, "5.9"), (2400, "5.3")])
+    found = best(judge_dry(read, None, product(steps="[fermented]"), [US], Pieces()), "fermentation")
+    assert found.ok is None and "does not cover" in found.words
+
+
+def test_more_lost_than_the_water_there_was_is_asked_about() -> None:
+    made = product(steps="[dried]", additions={"salt": ("salt", "0.03")})
+    report = judge_dry(log_of(weight=[(0, 1), (9, "0.1")]), None, made, [place("gb")], Pieces())
+    assert report.hold and "more than the" in report.hold[0]
+
+
 def test_raw_pork_needs_a_treatment_or_a_paper() -> None:
     """Core at -20.6 C for 82 h (old 9 CFR 318.10(c)(2), 2015 edition); freezing does nothing for wild boar."""
     dried = product(steps="[dried]")

@@ -84,13 +84,13 @@ def _fermented(log: Log, rows: Sequence[DegreeHours], pieces: Pieces) -> Finding
     reached = [at for at in soured if at is not None]
     done = bool(soured) and len(reached) == len(soured)
     until = max(reached) if done else log.minutes
-    top = max(
-        int(c.values[c.times * float(c.tick) <= float(until)].max()) * Fraction(1, c.scale) for c in log.of("chamber")
-    )
+    gap, chambers = pieces.gap or FREEZER_GAP, log.of("chamber")
+    if any(c.minute(0) > gap or c.minute(len(c) - 1) < until - gap for c in chambers):
+        return Finding(None, "not judged: the chamber's log does not cover the whole time")
+    top = max(c.value(i) for c in chambers for i in range(len(c)) if c.minute(i) <= until)
     if top <= fahrenheit(rows[0].base, rows[0].unit):
-        return Finding(
-            None, f"not judged: a chamber that never comes above {degrees(top)} ferments nothing; is it in C?"
-        )
+        cold = f"not judged: a chamber that never comes above {degrees(top)} ferments nothing; is it in C?"
+        return Finding(None, cold)
     row = next(row for row in rows if _covers(row, top + pieces.error))
     found = degree_hours(log, row, pieces.error, until)
     ok = None if found < row.less_than and not done else found < row.less_than
@@ -113,11 +113,7 @@ def _product(log: Log, product: Product, pieces: Pieces, marks: Sequence[RatioMa
     process = product.recipe.process
     target = pieces.loss_pct or (PERCENT * (1 - process.yield_fraction) if process.declared else None)
     if target is not None and product.does(ProcessStep.DRIED):
-        said = (
-            "not judged: no weight in the log"
-            if loss is None
-            else f"{trimmed(loss, 2)} % lost by the least dried piece"
-        )
+        said = "no weight in the log" if loss is None else f"{trimmed(loss, 2)} % lost by the least dried piece"
         ok = None if loss is None else loss >= target
         yield Phase("weight loss", (Finding(ok, f"{said}, {trimmed(target, 2)} % asked"),), needed=True)
     if product.batch is None or not product.weighed:
@@ -125,6 +121,10 @@ def _product(log: Log, product: Product, pieces: Pieces, marks: Sequence[RatioMa
         return
     held = composition(product.batch, Basis.BATCH, (MOISTURE, PROTEIN, SALT))
     moisture, protein = held.get(MOISTURE), held.get(PROTEIN)
+    if moisture is not None and loss is not None and loss >= moisture:
+        found = f"not judged: {trimmed(loss, 2)} % lost is more than the {trimmed(moisture, 2)} % of water it held"
+        yield Phase("moisture to protein", (Finding(None, found),), needed=True)
+        return
     if moisture is not None and protein:
         yield Phase("moisture to protein", tuple(_ratios(moisture, protein, loss, marks)), warns=True)
     salt = product.salt_pct("batch")

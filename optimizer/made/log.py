@@ -54,6 +54,8 @@ MOST_FAULTS = 20
 MOST_DECIMALS = 6
 COLDEST_F, HOTTEST_F = -120, 700
 """Degrees beyond which a figure is a sensor's sign for no reading; common practice, no source."""
+LARGEST = 10**9
+"""Beyond it no elapsed time, weight or percentage is meant."""
 _HEAD_WITHIN = 60
 _NONE = -(2**62)
 _DATE = re.compile(
@@ -338,18 +340,17 @@ def _figures(cells: Sequence[str], commas: bool, unit: str = "") -> tuple[dict[s
     """Every distinct cell as a whole number (``_NONE``: no reading), their scale, and the cells that are no figure."""
     exact: dict[str, Fraction | None] = {}
     bad = set()
+    low, high = (COLDEST_F, HOTTEST_F) if unit else (-LARGEST, LARGEST)
     for cell in set(cells):
-        plain = cell.strip()
         try:
-            value = None if plain.casefold() in _NO_READING else figure(plain, commas)
+            typed = None if cell.strip().casefold() in _NO_READING else figure(cell, commas)
         except NotANumber:
             bad.add(cell)
             continue
-        if value is not None and (value * 10**MOST_DECIMALS).denominator != 1:
-            bad.add(cell)
-            continue
-        exact[cell] = value if value is None or not unit else fahrenheit(value, unit)
-        if unit and value is not None and not COLDEST_F <= (exact[cell] or 0) <= HOTTEST_F:
+        value = typed if typed is None or not unit else fahrenheit(typed, unit)
+        if value is None or (low <= value <= high and (value * 10**MOST_DECIMALS * 5).denominator == 1):
+            exact[cell] = value
+        else:
             bad.add(cell)
     scale = lcm(*(value.denominator for value in exact.values() if value is not None)) if exact else 1
     return {cell: _NONE if value is None else int(value * scale) for cell, value in exact.items()}, scale, bad
