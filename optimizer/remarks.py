@@ -59,7 +59,8 @@ def lot_notes(answer: Answer) -> list[str]:
 
 def uncured(answer: Answer) -> str:
     """That no cure goes in, where that is so."""
-    none = not answer.problem.recipe.cured and not cured_lots(answer)
+    items = answer.weighed.total.kilograms if answer.weighed else {}
+    none = not answer.problem.recipe.cured and not any(isinstance(i, Lot) and (i.cured or brought([i])) for i in items)
     return "Uncured: no nitrite or nitrate is added." if none else ""
 
 

@@ -128,6 +128,7 @@ def test_uncured_is_said_only_where_nothing_brings_nitrite() -> None:
     assert uncured not in said("name: powder, g_per_kg_meat: 6, properties: {nitrite_ppm: 20000}")
     cured = "lot,on_hand_kg,fat_pct,cost_per_kg,cured,nitrite_ppm,nitrate_ppm,salt_pct\nA,60,18,2,yes,90,0,2\n"
     assert uncured not in said("name: pepper, g_per_kg_meat: 2", cured)
+    assert uncured not in said("name: pepper, g_per_kg_meat: 2", cured.replace(",90,", ",0,"))  # cured, none left
 
 
 def test_a_cure_from_a_plant_is_named_as_its_law_asks() -> None:

@@ -58,7 +58,7 @@ def _texts(body: list[ast.stmt]) -> dict[str, str]:
         if not isinstance(named, ast.AnnAssign) or not isinstance(named.target, ast.Name):
             continue
         if isinstance(text, ast.Expr) and isinstance(text.value, ast.Constant):
-            found[named.target.id] = inspect.cleandoc(str(text.value.value))
+            found[named.target.id] = " ".join(str(text.value.value).split())
     return found
 
 
