@@ -74,3 +74,18 @@ def test_terms_are_told() -> None:
     assert all(word in page for word in TERMS)
     assert list(json.loads(run("terms", "ingoing", "--json").stdout)) == ["ingoing"]
     assert run("terms", "no such word").exit_code == 2
+
+
+@pytest.mark.parametrize(
+    ("line", "wanted"),
+    [("rules u", "us"), ("rules us --class fra", "frankfurter"), ("check b --rules us=bock", "us=bockwurst")],
+)
+def test_the_shell_completes_packs_and_classes(line: str, wanted: str) -> None:
+    words = ["trimwright", *line.split()]
+    env = {
+        "_TRIMWRIGHT_COMPLETE": "complete_bash",
+        "COMP_WORDS": " ".join(words),
+        "COMP_CWORD": str(len(words) - 1),
+    }
+    done = CliRunner().invoke(app, [], env=env, prog_name="trimwright")
+    assert wanted in done.stdout.split(), done.output

@@ -20,7 +20,6 @@ app = typer.Typer(
     help="Choose the lots, weigh out and check a batch of sausage: cheapest, legal and proved.",
     epilog="Exit codes: 0 fine, 1 no such batch or do not make, 2 bad input, 3 time limit, 70 program fault.",
     no_args_is_help=True,
-    add_completion=False,
     rich_markup_mode=None,
     pretty_exceptions_enable=False,
     context_settings={"help_option_names": ["-h", "--help"]},

@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from optimizer.cli.shared import Full, Json, NoColor, day, faults_on_stderr, figure, say
+from optimizer.cli.shared import Full, Json, NoColor, complete_judge, day, faults_on_stderr, figure, say
 
 
 def check(
@@ -25,6 +25,7 @@ def check(
         list[str] | None,
         typer.Option(
             metavar="PACK[=CLASS]",
+            autocompletion=complete_judge,
             help="Rule pack to judge by, with a product class. May be repeated. Default: the recipe's.",
         ),
     ] = None,

@@ -7,15 +7,21 @@ from typing import Annotated
 
 import typer
 
-from optimizer.cli.shared import day, faults_on_stderr, figure
+from optimizer.cli.shared import complete_class, complete_pack, day, faults_on_stderr, figure
 
 
 def rules(
     pack: Annotated[
-        str | None, typer.Argument(metavar="[PACK]", help="Rule pack: a shipped one by name, your own by file.")
+        str | None,
+        typer.Argument(
+            metavar="[PACK]", help="Rule pack: a shipped one by name, your own by file.", autocompletion=complete_pack
+        ),
     ] = None,
     product_class: Annotated[
-        str | None, typer.Option("--class", metavar="CLASS", help="Only limits for this class of product.")
+        str | None,
+        typer.Option(
+            "--class", metavar="CLASS", help="Only limits for this class of product.", autocompletion=complete_class
+        ),
     ] = None,
     date: Annotated[
         str | None,

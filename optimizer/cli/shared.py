@@ -111,6 +111,34 @@ NoColor = Annotated[
 Json = Annotated[bool, typer.Option("--json", help="Print one JSON document instead of the page.")]
 
 
+def complete_pack(incomplete: str) -> list[str]:
+    """Names of shipped rule packs, for the shell."""
+    from constraints.rules import shipped
+
+    return [name for name in shipped() if name.startswith(incomplete)]
+
+
+def complete_class(context: typer.Context, incomplete: str) -> list[str]:
+    """Classes of the pack already typed, of all packs where none is known, for the shell."""
+    from constraints.rules import load_pack, shipped
+
+    typed = [*context.args, context.params.get("pack")]
+    packs = [name for name in shipped() if name in typed] or shipped()
+    classes = {entry.id for name in packs for entry in load_pack(name).classes}
+    return sorted(name for name in classes if name.startswith(incomplete))
+
+
+def complete_judge(incomplete: str) -> list[str]:
+    """PACK=CLASS, a part at a time, for the shell."""
+    from constraints.rules import load_pack, shipped
+
+    pack, equals, start = incomplete.partition("=")
+    if not equals:
+        return complete_pack(pack)
+    classes = load_pack(pack).classes if pack in shipped() else ()
+    return [f"{pack}={entry.id}" for entry in classes if entry.id.startswith(start)]
+
+
 def size_of(
     meat_kg: str | None, batch_kg: str | None, meat_lb: str | None, batch_lb: str | None
 ) -> tuple[str, Fraction]:
