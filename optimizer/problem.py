@@ -24,6 +24,7 @@ from constraints.quantities import Amount, Basis, MissingProperty, Quantity, Wei
 from constraints.requirement import Origin, Ratio, Requirement
 from constraints.row import Row
 from constraints.rules import Pack
+from constraints.spelling import look_alikes
 from constraints.stock import BatchSize, Stock
 from optimizer.reading.entry import ScaleName, WhenMissing
 from optimizer.reading.lots import LotTable
@@ -202,11 +203,16 @@ def _name_faults(recipe: Recipe, table: LotTable) -> Iterator[Fault]:
 
 def _clashes(recipe: Recipe, table: LotTable) -> Iterator[Fault]:
     """Names that are a lot's and an addition's: the weigh-out could not tell them apart."""
-    lots = {lot.name for lot in table.lots}
+    lots = dict.fromkeys(lot.name for lot in table.lots)
     for i, addition in enumerate(recipe.additions):
         if addition.item.name in lots:
             found = f"{addition.item.name!r} is a lot and an addition"
             yield recipe.document.fault(("additions", i, "name"), found, "another name for one of them")
+    own = {addition.item.name: i for i, addition in enumerate(recipe.additions)}
+    for lot, name in look_alikes([*lots, *own]):
+        if lot in lots and name in own:
+            found = f"{name!r} looks like the lot {lot!r}, and is written with other letters"
+            yield recipe.document.fault(("additions", own[name], "name"), found, "another name for one of them")
 
 
 def _order_faults(recipe: Recipe, order: Order) -> Iterator[Fault]:

@@ -240,6 +240,8 @@ def test_names_that_look_the_same_are_told_with_both() -> None:
     assert not list(look_alikes(["A-1", "A-2", "a-1", "Müller", "Muller", "x", "y"]))
     with pytest.raises(BadInput, match="looks like 'A-1' on line 2"):
         parse_lots("lot,on_hand_kg,fat_pct,cost_per_kg\nA-1,9,20,3\n\u0410-1,9,20,3\n", "l.csv")
+    with pytest.raises(BadInput, match="looks like the lot 'A', and is written"):
+        said('name: "\u0410", g_per_kg_meat: 2')
     with pytest.raises(BadInput, match="looks like 'sage' in line 5"):
         recipe("name: sage, g_per_kg_meat: 2}\n  - {name: s\u0430ge, g_per_kg_meat: 2")
 

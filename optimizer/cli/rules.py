@@ -44,7 +44,8 @@ def rules(
     json: Annotated[bool, typer.Option("--json", help="Print one JSON document instead of the page.")] = False,
 ) -> None:
     """List the rule packs, or one pack's classes and limits with their sources."""
-    from constraints.rules import load_pack, shipped
+    from constraints.judged import guard
+    from constraints.rules import GUARD, load_pack, shipped
     from optimizer.pages.rules_page import (
         Asked,
         pack_document,
@@ -64,6 +65,6 @@ def rules(
         elif pack is None:
             text = packs_document() if json else packs_page()
         else:
-            read = load_pack(pack)
+            read = guard() if pack == GUARD else load_pack(pack)
             text = pack_document(read, asked) if json else pack_page(read, asked)
     sys.stdout.write(text)
