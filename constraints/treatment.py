@@ -272,14 +272,18 @@ def places() -> tuple[str, ...]:
 
 
 @cache
+def _shipped(name: str) -> Treatments:
+    text = (files("constraints") / "treatments" / f"{name}.yaml").read_text(encoding="utf-8")
+    return validate(parse(text, f"{name}.yaml"), Treatments, context=LATER)
+
+
 def load_treatments(name: str) -> Treatments | None:
     """A place's treatments by name, or your own by file (``.yaml``); None for a rule pack that comes with none.
 
     Raises BadInput where there is no such place or the file is faulty.
     """
     if name in places():
-        text = (files("constraints") / "treatments" / f"{name}.yaml").read_text(encoding="utf-8")
-        return validate(parse(text, f"{name}.yaml"), Treatments, context=LATER)
+        return _shipped(name)
     if name in shipped():
         return None
     if name.endswith((".yaml", ".yml")):

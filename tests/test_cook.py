@@ -406,6 +406,25 @@ def test_every_place_is_read_and_says_its_sources() -> None:
         load_treatments("nowhere")
 
 
+def test_tables_of_your_own(tmp_path: Path) -> None:
+    """A process authority's letter as a file; a sound schema for it; its faults with their lines."""
+    own = tmp_path / "own.yaml"
+    text = (
+        "place: own\ntitle: our letter\nauthority: us\nchecked_on: 2026-11-25\nnext: ask\n"
+        "kills: [{title: ours, unit: C, rows: {66: 8 min}, source: letter, status: yours}]\n"
+        "cooling: [{title: ours, unit: C, stages: [{start: 50, to: 5, within: 9 h}], source: letter, status: yours}]\n"
+    )
+    own.write_text(text)
+    words = ("cook", str(HERE / "smoked.csv"), "--recipe", str(HERE / "smoked.yaml"), "--rules", str(own))
+    code, out, _ = run(*words)
+    assert code == 0 and "CONFIRM" not in out and "our letter" in out
+    own.write_text(text.replace("8 min", "8 minutes").replace("status: yours}]\nc", "status: mine}]\nc"))
+    code, _, err = run(*words)
+    assert code == 2 and "own.yaml:6" in err and "is not a duration" in err and "mine" in err
+    code, out, _ = run("schema", "treatments")
+    assert code == 0 and set(json.loads(out)["properties"]) >= {"kills", "cooling", "degree_hours"}
+
+
 def test_durations_in_words() -> None:
     assert [spell(Fraction(x)) for x in ("0", "0.5", "90", "61.25", "4320", "28800")] == [
         "0 s", "30 s", "1 h 30 min", "1 h 1 min 15 s", "3 d", "20 d"

@@ -15,6 +15,7 @@ class What(StrEnum):
     RECIPE = "recipe"
     WEEK = "week"
     HAPPENED = "what-happened"
+    TREATMENTS = "treatments"
 
 
 def schema(
@@ -22,7 +23,8 @@ def schema(
         What,
         typer.Argument(
             metavar="[WHAT]",
-            help="recipe, week (the file of trimwright plan) or what-happened (the file of --what-happened).",
+            help="recipe, week (the file of trimwright plan), what-happened (the file of --what-happened) or "
+            "treatments (your own tables for cook and dry).",
         ),
     ] = What.RECIPE,
 ) -> None:
@@ -41,6 +43,8 @@ def schema_of(what: What) -> dict[str, Any]:
         from optimizer.reading.entry import RecipeEntry as model
     elif what is What.WEEK:
         from optimizer.plan.week_file import WeekEntry as model
+    elif what is What.TREATMENTS:
+        from constraints.treatment import Treatments as model
     else:
         from optimizer.plan.happened import HappenedEntry as model
     return model.model_json_schema(by_alias=True)

@@ -32,6 +32,8 @@ Paper = Annotated[
     str | None, typer.Option("--document", metavar="NAME", help="Its document, never used twice. Default: made up.")
 ]
 When = Annotated[str | None, typer.Option("--at", metavar="TIME", help="When, as 2026-11-25T06:10. Default: now.")]
+From = Annotated[str, typer.Option("--from", metavar="WHO", help="Who sent it.")]
+To = Annotated[str, typer.Option("--to", metavar="WHO", help="Who received it: name and address.")]
 Why = Annotated[str, typer.Option("--reason", metavar="WORDS", help="Why.")]
 
 
@@ -50,7 +52,7 @@ def receive(
     ledger: Ledger,
     lots: Annotated[str, typer.Argument(metavar="LOTS", help="Lots table (CSV) of what came.")],
     by: By,
-    supplier: Annotated[str, typer.Option("--from", metavar="WHO", help="Who sent it.")] = "",
+    supplier: From = "",
     document: Paper = None,
     at: When = None,
 ) -> None:
@@ -82,32 +84,15 @@ def waste(ledger: Ledger, lot: Lot, kg: Kg, by: By, reason: Why, document: Paper
 
 
 @stock.command("sell")
-def sell(
-    ledger: Ledger,
-    lot: Lot,
-    kg: Kg,
-    by: By,
-    to: Annotated[str, typer.Option(metavar="WHO", help="Who received it: name and address.")],
-    document: Paper = None,
-    at: When = None,
-) -> None:
+def sell(ledger: Ledger, lot: Lot, kg: Kg, by: By, to: To, document: Paper = None, at: When = None) -> None:
     """Take out what was sold of a lot, or of a batch by its code."""
     _moved(ledger, "sell", lot, -_kg(kg), _document(document, "sell", by, at, to))
 
 
 @stock.command("return")
-def come_back(
-    ledger: Ledger,
-    lot: Lot,
-    kg: Kg,
-    by: By,
-    sender: Annotated[str, typer.Option("--from", metavar="WHO", help="Who sent it back.")],
-    reason: Why = "",
-    document: Paper = None,
-    at: When = None,
-) -> None:
+def come_back(ledger: Ledger, lot: Lot, kg: Kg, by: By, sender: From, document: Paper = None, at: When = None) -> None:
     """Take in what came back."""
-    _moved(ledger, "return", lot, _kg(kg), _document(document, "return", by, at, sender, reason))
+    _moved(ledger, "return", lot, _kg(kg), _document(document, "return", by, at, sender))
 
 
 @stock.command("make")

@@ -168,6 +168,8 @@ def _trichinella(
 ) -> Iterator[Finding]:
     if pieces.tested:
         yield Finding(True, "tested or from a controlled herd, as you say; keep the paper")
+    ways = "--freezing LOG, or --batch, --lots, --diameter-mm and --piece-mm for drying, or --tested; --full says more"
+    yield Finding(None, f"raw pork, and no treatment is shown ({ways})", near=Fraction(1))
     for table in place.freezing:
         yield _frozen(frozen, product, table, pieces)
     for method in place.drying:
