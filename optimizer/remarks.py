@@ -19,7 +19,7 @@ from optimizer.problem import Problem
 from optimizer.reading.names import NOT_A_PLANT, contains
 from optimizer.reading.packs import class_for
 from optimizer.reading.plausible import NO_SOURCE, SALT_PCT
-from optimizer.summary import casing_need, composition, dry_additions
+from optimizer.summary import casing_need, composition, dry_additions, unpriced
 from optimizer.verdict import Verdict
 
 
@@ -69,6 +69,9 @@ def heed(answer: Answer) -> list[str]:
     problem = answer.problem
     said = [*lot_notes(answer), *_plants(problem), *not_judged(problem)]
     held = dict.fromkeys(name for item in problem.recipe.entry.additions for name in contains(item))
+    free = unpriced(problem)
+    if free:
+        said.append(f"No price is stated for {', '.join(free)}: counted as 0.")
     if held:
         said.append(f"Known to contain, by what the recipe states: {', '.join(held)}. It may hold others.")
     return said

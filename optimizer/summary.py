@@ -122,6 +122,11 @@ def casing_need(problem: Problem, batch: Batch) -> CasingNeed | None:
     return CasingNeed(casing.name, metres, prepare, floor(metres / link_m), raw, finished)
 
 
+def unpriced(problem: Problem) -> list[str]:
+    """Names of additions but water that state no price and count as 0."""
+    return [a.item.name for a in problem.recipe.additions if not a.item.cost_per_kg and a.item.kind is not Kind.WATER]
+
+
 def dry_additions(problem: Problem) -> list[str]:
     """Names of dry additions that state no composition and count as zero fat, moisture and protein."""
     return [

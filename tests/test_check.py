@@ -34,7 +34,7 @@ lean,40,10,4,pork,meat,70,19,1
 half,40,50,2,pork,fat,39,10,1
 beef,20,20,5,beef,meat,62,17,1
 """
-RECIPE = """name: Smokies
+RECIPE = """name: Smoked links
 rules: [us]
 product_class: sausage
 steps: [smoked]
@@ -312,7 +312,7 @@ def test_margins_are_in_the_figure_s_own_unit() -> None:
 
 def test_ice_in_the_batch_shows_how_added_water_is_reckoned() -> None:
     cooked = RECIPE.replace("[smoked]", "[smoked, cooked]").replace(
-        "name: Smokies", "name: Smokies\nyield: {finished_pct: 90}"
+        "name: Smoked links", "name: Smoked links\nyield: {finished_pct: 90}"
     )
     report = checked(cooked)
     # moisture: 30 * 70 + 10 * 39 + 80 kg of water less 10 % of 41.741 kg; protein 30 * 19 + 10 * 10

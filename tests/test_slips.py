@@ -31,7 +31,7 @@ lean,60,10,4,pork,70,19
 half,60,50,2,pork,39,10
 beef,40,20,5,beef,62,17
 """
-RECIPE = """name: Smokies
+RECIPE = """name: Smoked links
 rules: [us]
 product_class: sausage
 steps: [smoked]

@@ -7,7 +7,18 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from optimizer.cli.shared import NO_BATCH, TIME_LIMIT, faults_on_stderr, figure, not_written, outputs, say, write_text
+from optimizer.cli.shared import (
+    NO_BATCH,
+    TIME_LIMIT,
+    Json,
+    NoColor,
+    faults_on_stderr,
+    figure,
+    not_written,
+    outputs,
+    say,
+    write_text,
+)
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
@@ -33,7 +44,8 @@ def plan(
     full: Annotated[
         bool, typer.Option("--full", help="Add stock by day, prices of limits, and the page of every batch.")
     ] = False,
-    json: Annotated[bool, typer.Option("--json", help="Print one JSON document instead of the page.")] = False,
+    no_color: NoColor = False,
+    json: Json = False,
 ) -> None:
     """Plan many batches over many days from shared lots and offers: cheapest together, weighed out and checked.
 

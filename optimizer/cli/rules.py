@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from optimizer.cli.shared import complete_class, complete_pack, day, faults_on_stderr, figure
+from optimizer.cli.shared import Json, NoColor, complete_class, complete_pack, day, faults_on_stderr, figure
 
 
 def rules(
@@ -41,7 +41,8 @@ def rules(
     unread: Annotated[
         bool, typer.Option("--unread", help="List the limits that were not read in the law's own words.")
     ] = False,
-    json: Annotated[bool, typer.Option("--json", help="Print one JSON document instead of the page.")] = False,
+    no_color: NoColor = False,
+    json: Json = False,
 ) -> None:
     """List the rule packs, or one pack's classes and limits with their sources."""
     from constraints.judged import guard
