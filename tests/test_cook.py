@@ -111,6 +111,25 @@ def test_a_log_that_ends_too_soon_is_held_and_one_with_a_hole_cannot_be_judged()
     assert "cannot be judged" in best(hole, "cooling").words
 
 
+def test_humid_air_is_judged_where_the_log_has_it_and_no_casing_holds_moisture() -> None:
+    """90 % for a quarter of the cook and an hour at least: FSIS-GD-2021-14, p. 26."""
+    for wet, ok in ((60, True), (Fraction("59.99"), False)):
+        rh = [(0, 50), (Fraction("9.999"), 50), (10, 90), (10 + wet, 90), (Fraction("10.001") + wet, 50), (200, 50)]
+        report = cook({"core": [(0, 40), (100, 145), (104, 145), (110, 129)], "humidity": rh}, gap=Fraction(999))
+        found = best(report, "humid air")
+        assert found.ok is ok, found.words
+    assert best(cook(HOT), "humid air").ok is None
+    assert best(cook(HOT, extra="casing: {name: hog casing, kg_per_m: 0.5}\n"), "humid air").ok is True
+
+
+def test_warm_meat_before_the_cook_is_noted_and_holds_nothing() -> None:
+    report = cook({"core": HOT, "grind": [(0, 36), (9, "41.2")], "stuff": [(10, 50), (12, 60)]})
+    warm = phase(report, "before the cook")
+    assert [finding.ok for finding in warm.findings] == [False, True] and not warm.holds
+    assert "41.2 F (5.1 C)" in warm.findings[0].words
+    assert warm.findings[0].by is not None and "no source" in warm.findings[0].by.source
+
+
 def test_what_is_from_memory_never_passes_a_batch() -> None:
     """Option 3 is open to a cured product and was not read in the guideline: it is said and passes nothing."""
     points = [(0, 40), (60, 160), (90, 130), (290, 80), (800, 40)]

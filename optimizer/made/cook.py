@@ -47,7 +47,7 @@ def judge_cook(log: Log, product: Product, places: Sequence[Treatments], asked: 
     judged = tuple(Judged(place, tuple(_phases(log, cold, product, place, asked))) for place in places)
     lacking = [f"{what}: {_names(places)} has no table" for what, key in (("cook", "kills"), ("cooling", "cooling"))
                if not any(getattr(place, key) for place in places)]  # fmt: skip
-    return Report(product, log, judged, tuple(lacking))
+    return Report(product, log, judged, tuple(lacking), asked.error)
 
 
 def _names(places: Sequence[Treatments]) -> str:
@@ -88,7 +88,7 @@ def _phases(log: Log, cold: Curve, product: Product, place: Treatments, asked: A
     if place.come_up is not None:
         yield Phase("come-up", (_come_up(log, place, end, asked),))
     if place.humidity is not None:
-        yield Phase("humid air", (_humidity(log, product, place, end),))
+        yield Phase("humid air", (_humidity(log, product, place, end, asked),))
     if place.cooling:
         options = tuple(_option(log, product, option, end, asked) for option in place.cooling)
         yield Phase("cooling", options, needed=True)
@@ -140,7 +140,7 @@ def _come_up(log: Log, place: Treatments, end: Fraction, asked: Asked) -> Findin
     return Finding(time <= rule.within, words, rule, spans=(span,))
 
 
-def _humidity(log: Log, product: Product, place: Treatments, end: Fraction) -> Finding:
+def _humidity(log: Log, product: Product, place: Treatments, end: Fraction, asked: Asked) -> Finding:
     rule, casing = place.humidity, product.recipe.entry.casing
     assert rule is not None
     if casing is not None and speaks_of(casing.name, frozenset(rule.casings)):
@@ -150,7 +150,7 @@ def _humidity(log: Log, product: Product, place: Treatments, end: Fraction) -> F
             None, "not judged: no humidity in the log, and no casing in the recipe that holds moisture", rule
         )
     needed = max(end * rule.share_pct / PERCENT, rule.at_least)
-    spans = [curve.longest_above(rule.least_pct, COOL_GAP) for curve in log.of("humidity")]
+    spans = [curve.longest_above(rule.least_pct, asked.gap or COOL_GAP) for curve in log.of("humidity")]
     time = min(Fraction(0) if span is None else min(span[1], end) - min(span[0], end) for span in spans)
     words = f"{trimmed(rule.least_pct)} % or more for {spell(time, needed)}, {spell(needed)} asked"
     return Finding(time >= needed, words, rule)

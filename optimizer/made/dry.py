@@ -56,7 +56,7 @@ def judge_dry(log: Log, frozen: Log | None, product: Product, places: Sequence[T
     fermented = product.does(ProcessStep.FERMENTED) and not any(place.degree_hours for place in places)
     names = " and ".join(place.title for place in places)
     lacking = (f"fermentation: {names or 'no place named'} has no limit",) if fermented else ()
-    return Report(product, log, (*judged, shared), lacking)
+    return Report(product, log, (*judged, shared), lacking, pieces.error)
 
 
 def _phases(log: Log, frozen: Log | None, product: Product, place: Treatments, pieces: Pieces) -> Iterator[Phase]:

@@ -89,12 +89,13 @@ class Judged:
 
 @dataclass(frozen=True)
 class Report:
-    """A log judged. ``lacking`` names what no place has a table for."""
+    """A log judged. ``lacking`` names what no place has a table for; ``error`` is the thermometer's, Fahrenheit."""
 
     product: Product
     log: Log
     judged: tuple[Judged, ...]
     lacking: tuple[str, ...] = ()
+    error: Fraction = Fraction(0)
 
     @property
     def phases(self) -> Iterator[Phase]:

@@ -41,6 +41,8 @@ def _head(report: Report) -> Iterator[str]:
     when = f"{log.start:%Y-%m-%d %H:%M}, " if log.start else ""
     probes = ", ".join(curve.name for curves in log.curves.values() for curve in curves)
     yield from paragraph(f"{when}{spell(log.minutes)}; {probes}")
+    if not report.error:
+        yield "The thermometers are taken to be right: say --thermometer-error."
     if not report.product.species_said:
         yield from paragraph(
             "Which species are in it is not known, so the strictest table holds: say eligible: species."
