@@ -142,8 +142,8 @@ def run_method(folder: Path, method: str) -> dict[str, Any]:
     highs.setOptionValue("threads", 1)
     highs.setOptionValue("solver", method)
     highs.passModel(
-        program.size, len(program.rows), len(index), 2, 1, 0.0, program.cost, program.lo, program.hi, lo, hi, starts,
-        index, value, np.zeros(program.size, dtype=np.int32),
+        program.size, len(program.rows), len(index), 2, 1, 0.0, program.cost, np.zeros(program.size), program.hi,
+        lo, hi, starts, index, value, np.zeros(program.size, dtype=np.int32),
     )  # fmt: skip
     highs.run()
     return {"solve": time.perf_counter() - clock, "cost": highs.getInfo().objective_function_value}

@@ -37,7 +37,8 @@ def blending(seed: int, *, stock: float = 40.0) -> Sparse:
         program.row(("size", b), here, [Fraction(1)] * WIDTH, lo=size, hi=size)
     for k in range(0, WIDTH, 2):
         program.row(("stock", k), [c[k] for c in columns], [1] * BLOCKS, hi=have[k])
-    extra = program.column(("free", 0), Fraction(-1), Fraction(3), lo=Fraction(1))
+    extra = program.column(Fraction(-1), Fraction(3))
+    program.row(("free", 0), [extra], [1], lo=Fraction(1))
     program.row(("tied", 0), [extra, int(columns[0][0])], [Fraction(1), Fraction(1)], hi=Fraction(5, 2))
     return program
 
@@ -56,7 +57,7 @@ def scipy_optimum(program: Sparse) -> tuple[int, float]:
 
     found = linprog(
         program.cost, A_ub=vstack([matrix[up], -matrix[down]]), b_ub=np.concatenate([most[up], -least[down]]),
-        bounds=list(zip(program.lo, program.hi, strict=True)), method="highs-ds",
+        bounds=[(0, hi) for hi in program.hi], method="highs-ds",
     )  # fmt: skip
     return int(found.status), float(found.fun) if found.status == 0 else np.nan
 

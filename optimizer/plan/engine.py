@@ -123,19 +123,15 @@ def _stop_on_interrupt(watch: Watch) -> Iterator[None]:
 class _WholeMatrix(pulp.HiGHS):  # type: ignore[misc]
     """PuLP's interface to HiGHS, with the matrix handed over in one piece."""
 
-    def __init__(
-        self, program: Sparse, *, relaxed: bool, start: Floats | None, pinned: Floats | None, **options: Any
-    ) -> None:
+    def __init__(self, program: Sparse, *, relaxed: bool, pinned: Floats | None, **options: Any) -> None:
         super().__init__(**options)
-        self.program, self.relaxed, self.start, self.pinned = program, relaxed, start, pinned
+        self.program, self.relaxed, self.pinned = program, relaxed, pinned
 
     def buildSolverModel(self, lp: Any) -> None:
         """Pass columns and rows as arrays."""
-        import highspy
-
         program = self.program
         lo, hi, starts, index, value = _as_arrays(program)
-        least, most = program.lo, program.hi
+        least, most = np.zeros(program.size), program.hi
         if self.pinned is not None:
             whole = program.whole == 1
             least, most = np.where(whole, np.round(self.pinned), least), np.where(whole, np.round(self.pinned), most)
@@ -144,10 +140,6 @@ class _WholeMatrix(pulp.HiGHS):  # type: ignore[misc]
             program.size, len(program.rows), len(index), _BY_ROWS, _MINIMISE, 0.0,
             program.cost, least, most, lo, hi, starts, index, value, kinds,
         )  # fmt: skip
-        if self.start is not None:
-            solution = highspy.HighsSolution()
-            solution.col_value = list(self.start)
-            lp.solverModel.setSolution(solution)
 
     def findSolutionValues(self, lp: Any) -> tuple[int, int]:
         """The values are read in one piece by ``solve``."""
@@ -177,13 +169,12 @@ def solve(
     time_limit: float | None = None,
     gap: float = 0.0,
     watch: Watch | None = None,
-    start: Floats | None = None,
     pinned: Floats | None = None,
 ) -> Solved:
     """Solve a program; ``relaxed`` drops the whole numbers, ``pinned`` holds them at these values as a linear program.
 
-    ``gap`` is relative, ``time_limit`` in seconds, as long as the limit stood in allows; ``start`` is a plan to start
-    the search for whole numbers from. Raises OutOfTime where nothing is left of that limit.
+    ``gap`` is relative, ``time_limit`` in seconds, as long as the limit stood in allows. Raises OutOfTime where nothing
+    is left of that limit.
     """
     from highspy import cb
 
@@ -203,7 +194,7 @@ def solve(
         calls.append(kinds.kCallbackMipInterrupt)
         options |= {"gapRel": gap, **_SEARCH}
     solver = _WholeMatrix(
-        program, relaxed=relaxed, start=start if whole else None, pinned=pinned, msg=False, timeLimit=time_limit,
+        program, relaxed=relaxed, pinned=pinned, msg=False, timeLimit=time_limit,
         callbackTuple=(watch.callback, None), callbacksToActivate=calls, **options,
     )  # fmt: skip
     problem = pulp.LpProblem("plan", pulp.LpMinimize)

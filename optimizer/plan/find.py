@@ -8,12 +8,14 @@ from fractions import Fraction
 
 from optimizer.blend import Status
 from optimizer.clock import OutOfTime, left, limited
-from optimizer.plan.build import Room, Wanted, WeekProgram, build
+from optimizer.plan.blocks import Room, Wanted, WeekProgram
+from optimizer.plan.build import build
 from optimizer.plan.engine import Solved, Watch, solve
+from optimizer.plan.kitchen import Excess
 from optimizer.plan.money import Money, money
 from optimizer.plan.proof import lower_bound, reduced_costs
 from optimizer.plan.read_off import Order, needed_only, orders, planned, with_room
-from optimizer.plan.recheck import Excess, excesses
+from optimizer.plan.recheck import excesses
 from optimizer.plan.recheck import faults as recheck
 from optimizer.plan.settled import settled, small
 from optimizer.plan.sure import CLOSE, ROUNDS, WHOLE_ROUNDS, add_cuts, uncertain
@@ -118,7 +120,7 @@ def _with_room(room: Room, plan: Plan) -> Room:
     assert plan.certificate is not None
     of = dict(room.of)
     for excess in plan.certificate.excess:
-        of[excess.label] = room.at(*excess.label) + excess.kg
+        of[excess.label] = room.at(excess.label) + excess.by
     failed = [one.job for one in plan.made if not one.sound]
     if not failed and not plan.certificate.faults:
         return replace(room, of=of)

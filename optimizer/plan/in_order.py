@@ -11,8 +11,10 @@ from collections import defaultdict
 from dataclasses import dataclass, replace
 from fractions import Fraction
 
-from optimizer.plan.build import Costs, Wanted, WeekProgram, build
+from optimizer.plan.blocks import Costs, Wanted, WeekProgram
+from optimizer.plan.build import build
 from optimizer.plan.engine import Solved, solve
+from optimizer.plan.kitchen import Limit
 from optimizer.plan.read_off import near, planned
 from optimizer.plan.world import World
 
@@ -38,7 +40,7 @@ def in_order(world: World) -> InOrder:
     stock = {i: s.kg for i, s in enumerate(world.supplies) if s.kg is not None}
     aside = _put_aside(world, stock)
     costs = Costs(world, stock)
-    taken: dict[tuple[int, int], Fraction] = defaultdict(Fraction)
+    taken: dict[object, Fraction] = defaultdict(Fraction)
     counted: dict[int, int] = defaultdict(int)
     ordered: dict[int, Fraction] = defaultdict(Fraction)
     charged: set[tuple[str, int]] = set()
@@ -106,13 +108,10 @@ def _take(
             stock[s] = max(stock.get(s, _ZERO) - kg / world.supplies[s].lot.usable, _ZERO)
 
 
-def _count(
-    program: WeekProgram, solved: Solved, taken: dict[tuple[int, int], Fraction], counted: dict[int, int]
-) -> None:
+def _count(program: WeekProgram, solved: Solved, taken: dict[object, Fraction], counted: dict[int, int]) -> None:
     """Use up the stages' capacities and the places for batches."""
     for row in program.sparse.rows:
-        if row.label[0] == "stage":
-            used = float((solved.values[row.columns] * row.coefs.floats).sum())
-            taken[(row.label[1], row.label[2])] += near(used)
+        if isinstance(row.label[0], Limit):
+            taken[row.label[0]] += near(float((solved.values[row.columns] * row.coefs.floats).sum()))
     for day in {part.block.day for part in planned(program, solved)}:
         counted[day] += 1

@@ -8,7 +8,7 @@ from fractions import Fraction
 
 from constraints.ingredients import Lot
 from constraints.quantities import Weight
-from optimizer.plan.build import WeekProgram
+from optimizer.plan.blocks import WeekProgram
 from optimizer.plan.read_off import Order
 from optimizer.plan.weigh import Made
 from optimizer.weighing.certificate import minimised_cost

@@ -16,12 +16,14 @@ from datetime import date, timedelta
 from enum import StrEnum
 from fractions import Fraction
 from itertools import pairwise
+from math import ceil, floor
 
 from constraints.document import read_text
 from constraints.faults import BadInput, Fault, Severity, nearest
 from constraints.ingredients import Lot
 from constraints.numbers import NotANumber, trimmed
 from constraints.spelling import hidden, unprintable
+from optimizer.plan.ladder import Stretch
 from optimizer.reading.lots import parse_lots
 from optimizer.reading.table import Table, cut, figure, has_decimal_commas, text_cell
 
@@ -62,6 +64,11 @@ class Period:
     price: Fraction
     breaks: tuple[tuple[Fraction, Fraction], ...] = ()
 
+    @property
+    def lowest(self) -> Fraction:
+        """The lowest price of any quantity."""
+        return min([self.price, *(price for _, price in self.breaks)])
+
     def covers(self, day: date) -> bool:
         """True where the price holds on this day of delivery."""
         return (self.first is None or self.first <= day) and (self.last is None or day <= self.last)
@@ -95,6 +102,27 @@ class Offer:
         if day.weekday() not in self.weekdays:
             return None
         return next((period for period in self.periods if period.covers(day)), None)
+
+    def ladder(self, period: Period) -> list[Stretch]:
+        """Its prices by kilograms ordered."""
+        return Stretch.ladder(period.price, period.breaks, beyond=self.kind is BreakKind.INCREMENTAL)
+
+    def stretches(self, period: Period, most: Fraction, before: Fraction = Fraction(0)) -> tuple[Stretch, ...]:
+        """What may be ordered, up to the largest order worth giving; ``before`` was ordered already."""
+        ladder = self.ladder(period)
+        top = max(most, self.smallest, ladder[-1].lo)
+        if self.pack is not None:
+            top = ceil(top / self.pack) * self.pack
+        if self.largest is not None:
+            top = min(top, self.largest - before)
+        found = []
+        for k, part in enumerate(ladder):
+            lo, hi = max(part.lo, self.smallest), min(part.hi if k + 1 < len(ladder) else top, top)
+            if self.pack is not None:
+                lo, hi = ceil(lo / self.pack) * self.pack, floor(hi / self.pack) * self.pack
+            if hi >= lo and hi > 0:
+                found.append(replace(part, lo=lo, hi=hi))
+        return tuple(found)
 
     def use_by(self, delivered: date) -> date | None:
         """Last day of use of what is delivered on a day."""
@@ -263,7 +291,7 @@ def _offer(name: str, rows: Sequence[_Row], lots: Mapping[str, Lot], faults: lis
         faults.append(
             first.fault("smallest_order_kg", "the smallest order is above the largest", "at most the largest")
         )
-    lowest = min((price for p in periods for price in (p.price, *(b for _, b in p.breaks))), default=Fraction(0))
+    lowest = min((period.lowest for period in periods), default=_NO_MONEY)
     worth = first.number("worth_after_per_kg", faults, _NO_MONEY) or _NO_MONEY
     if worth > lowest:
         found = f"worth {trimmed(worth)} a kilogram when left over, yet sold at {trimmed(lowest)}"

@@ -14,10 +14,10 @@ from constraints.ingredients import FAT, SALT
 from constraints.meaning import BY_ION, Stage
 from constraints.quantities import Basis
 from constraints.vector import Floats
-from optimizer.plan.engine import solve
+from optimizer.plan.engine import Solved, solve
 from optimizer.plan.find import Plan
 from optimizer.plan.in_order import InOrder
-from optimizer.plan.limits import Limit, priced
+from optimizer.plan.limits import Priced, priced
 from optimizer.plan.plan_file import PlannedOrder
 from optimizer.plan.proof import reduced_costs
 from optimizer.plan.recheck import stock_by_day
@@ -110,7 +110,7 @@ class Outcome:
 
     plan: Plan
     in_order: InOrder | None = None
-    limits: list[Limit] = field(default_factory=list)
+    limits: list[Priced] = field(default_factory=list)
     stock: dict[int, list[Fraction]] = field(default_factory=dict)
     expiring: list[Expiring] = field(default_factory=list)
     no_plan: NoPlan | None = None
@@ -197,9 +197,11 @@ def gather(
     found = Outcome(plan, compared, gone=tuple(gone))
     if plan.money is None:
         return found
-    found.limits = [] if quick else priced(plan.program, plan.solved)
+    pinned = plan.program.sparse.has_whole and not quick
+    linear = solve(plan.program.sparse, pinned=plan.solved.values) if pinned else plan.solved
+    found.limits = priced(plan.program, linear)
     found.stock = _with_done(plan.world, stock_by_day(plan.program, plan.made, plan.orders), gone)
-    found.expiring = _expiring(plan, quick=quick)
+    found.expiring = _expiring(plan, linear)
     return found
 
 
@@ -214,7 +216,7 @@ def _with_done(
     return found
 
 
-def _expiring(plan: Plan, *, quick: bool) -> list[Expiring]:
+def _expiring(plan: Plan, linear: Solved) -> list[Expiring]:
     world, program = plan.world, plan.program
     have = dict(program.stock)
     have.update({o.supply_index: o.kg for o in plan.orders})
@@ -224,8 +226,6 @@ def _expiring(plan: Plan, *, quick: bool) -> list[Expiring]:
     left = {s: kg for s, kg in left.items() if kg > 0}
     if not left:
         return []
-    pinned = program.sparse.has_whole and not quick
-    linear = solve(program.sparse, pinned=plan.solved.values) if pinned else plan.solved
     rest = reduced_costs(program.sparse, linear.prices)
     cheapest = _cheapest_use(plan, rest) if len(rest) else {}
     found = []

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from fractions import Fraction
 
+from optimizer.plan.day_page import weekday
 from optimizer.plan.outcome import Outcome, by_day
-from optimizer.plan.plan_page import weekday
 
 _WIDTH, _HEIGHT, _GAP = 90, 220, 24
 _PAGE = """<!doctype html>

@@ -31,10 +31,6 @@ def lower_bound(program: Sparse, prices: Floats) -> Fraction:
     negative = np.flatnonzero(rest < 0)
     for at, most in zip(negative, program.exact_hi(list(negative)), strict=True):
         total += int(rest[at]) * most
-    lower = program.lo
-    for at in np.flatnonzero(lower > 0):
-        if rest[at] > 0:
-            total += int(rest[at]) * Fraction(float(lower[at]))
     return Fraction(total, 1 << bits) + program.constant
 
 

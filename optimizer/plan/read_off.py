@@ -11,9 +11,10 @@ from math import ceil
 import numpy as np
 
 from constraints.numbers import G_PER_KG
-from optimizer.plan.build import Block, Buy, WeekProgram
+from optimizer.plan.blocks import Block, Buy, WeekProgram
 from optimizer.plan.engine import Solved
-from optimizer.plan.offers import BreakKind, Offer
+from optimizer.plan.ladder import Stretch
+from optimizer.plan.offers import Offer
 from optimizer.plan.world import Supply
 
 _ZERO = Fraction(0)
@@ -188,16 +189,8 @@ def order_of(program: WeekProgram, s: int, kg: Fraction) -> Order:
 
 def paid(supply: Supply, kg: Fraction) -> Fraction:
     """Money for so many kilograms with the price breaks of the offer, without the delivery charge."""
-    offer, period = supply.offer, supply.period
-    assert offer is not None and period is not None
-    steps = [(_ZERO, period.price), *period.breaks]
-    if offer.kind is BreakKind.ALL_UNITS:
-        return kg * next(price for start, price in reversed(steps) if kg >= start)
-    total = _ZERO
-    for k, (start, price) in enumerate(steps):
-        end = steps[k + 1][0] if k + 1 < len(steps) else max(kg, start)
-        total += price * max(min(kg, end) - start, _ZERO)
-    return total
+    assert supply.offer is not None and supply.period is not None
+    return Stretch.paid(supply.offer.ladder(supply.period), kg)
 
 
 def fits(order: Buy, kg: Fraction) -> bool:

@@ -13,7 +13,8 @@ from datetime import date
 from fractions import Fraction
 from typing import Any
 
-from optimizer.plan.build import Block, Room, Wanted, WeekProgram, build
+from optimizer.plan.blocks import Block, Room, Wanted, WeekProgram
+from optimizer.plan.build import build
 from optimizer.plan.engine import solve
 from optimizer.plan.happened import Happened
 from optimizer.plan.in_doubt import in_doubt
@@ -149,7 +150,7 @@ def _hold_to(found: Repaired, program: WeekProgram, happened: Happened, where: W
         block = blocks.get((batch.batch, batch.date))
         if block is None or not now <= batch.date <= through:
             continue
-        columns.append(program.sparse.column(("changed", batch.batch), _ZERO, _ONE, whole=True))
+        columns.append(program.sparse.column(_ZERO, _ONE, whole=True))
         pulls = {where.get((pull.lot, pull.delivered)): pull.held_kg for pull in batch.pulls}
         _unless(program, block, pulls, columns[-1])
     if not columns:

@@ -8,7 +8,7 @@ from fractions import Fraction
 
 from optimizer.blend import Status
 from optimizer.clock import OutOfTime, limited
-from optimizer.plan.build import WeekProgram
+from optimizer.plan.blocks import WeekProgram
 from optimizer.plan.find import Plan, find
 from optimizer.plan.happened import as_it_is, read_happened
 from optimizer.plan.in_order import in_order

@@ -39,10 +39,9 @@ def settled(program: Sparse) -> Solved | None:
 def as_program(program: Sparse) -> Program:
     """The same program with dense rational rows."""
     places = range(program.size)
-    lower = [Fraction(float(x)) for x in program.lo]
     whole = program.whole
     variables = tuple(
-        Variable(str(j), program.exact_cost([j], [Fraction(1)]), lower[j], hi, whole=bool(whole[j]))
+        Variable(str(j), program.exact_cost([j], [Fraction(1)]), _ZERO, hi, whole=bool(whole[j]))
         for j, hi in zip(places, program.exact_hi(list(places)), strict=True)
     )
     rows = []

@@ -108,18 +108,15 @@ class _Search:
 
     def __init__(self, highs: Any, program: Sparse, matrix: Matrix, lo: Floats, hi: Floats) -> None:
         self.highs, self.matrix = highs, matrix
-        self.cost, self.most, self.least = program.cost, program.hi, program.lo
+        self.cost, self.most = program.cost, program.hi
         self.block = program.block_of_column
         self.columns = _first(self.block, self.cost)
         self.inside = np.zeros(program.size, dtype=bool)
         self.inside[self.columns] = True
         self.prices_tried = iter(_PRICIER)
         self.dearest = float(np.abs(self.cost).max(initial=0.0)) + 1.0
-        idle = np.bincount(
-            matrix.rows, weights=np.repeat(self.least, np.diff(matrix.starts)) * matrix.values, minlength=len(lo)
-        )  # fmt: skip
-        self.short_of = np.flatnonzero(idle < lo)
-        self.over = np.flatnonzero(idle > hi)
+        self.short_of = np.flatnonzero(lo > 0)
+        self.over = np.flatnonzero(hi < 0)
         highs.setOptionValue("solver", "simplex")
         highs.setOptionValue("simplex_strategy", _PRIMAL)
         self._pass(lo, hi)
@@ -137,7 +134,7 @@ class _Search:
         self.highs.passModel(
             count, len(lo), len(index), _BY_COLUMNS, _MINIMISE, 0.0,
             np.concatenate([np.full(missing, price), self.cost[self.columns]]),
-            np.concatenate([np.zeros(missing), self.least[self.columns]]),
+            np.zeros(count),
             np.concatenate([np.full(missing, np.inf), self.most[self.columns]]),
             lo, hi, starts.astype(np.int32), index.astype(np.int32), values, np.zeros(count, dtype=np.int32),
         )  # fmt: skip
@@ -165,7 +162,7 @@ class _Search:
         """Show the solver more columns."""
         part = self.matrix.part(new)
         self.highs.addCols(
-            len(new), self.cost[new], self.least[new], self.most[new], len(part.rows),
+            len(new), self.cost[new], np.zeros(len(new)), self.most[new], len(part.rows),
             part.starts[:-1].astype(np.int32), part.rows.astype(np.int32), part.values,
         )  # fmt: skip
         self.columns = np.concatenate([self.columns, new])
@@ -186,7 +183,7 @@ class _Search:
 
     def found(self, prices: Floats) -> Sifted:
         """The solution over all columns."""
-        values = self.least.copy()
+        values = np.zeros(len(self.cost))
         values[self.columns] = np.array(self.solution.col_value)[self.artificial :]
         return Sifted(values, prices, float(self.cost @ values))
 

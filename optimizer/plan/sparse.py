@@ -17,7 +17,7 @@ import numpy as np
 from constraints.vector import Floats, Vector
 
 Label: TypeAlias = tuple[Any, ...]
-"""What a row or a column stands for; the first entry is the kind, in one word."""
+"""What a row stands for; the first entry is the kind, in one word, or a limit of the kitchen."""
 Whole: TypeAlias = "np.ndarray[Any, np.dtype[np.int64]]"
 Exact: TypeAlias = "np.ndarray[Any, np.dtype[np.object_]]"
 """An array of Python integers or of Fractions."""
@@ -54,9 +54,7 @@ class Sparse:
     _cost_parts: list[tuple[Exact, ...]] = field(default_factory=list)
     _hi: list[Floats] = field(default_factory=list)
     _hi_parts: list[tuple[Exact, ...]] = field(default_factory=list)
-    _lo: list[Floats] = field(default_factory=list)
     _whole: list[Whole] = field(default_factory=list)
-    labels: dict[int, Label] = field(default_factory=dict)
 
     def block(self, costs: Sequence[Exact], most: Sequence[Exact], floats: tuple[Floats, Floats]) -> int:
         """Add columns from 0 up: the cost of each is the sum of its ``costs``, its bound the least of its ``most``.
@@ -68,19 +66,16 @@ class Sparse:
         self._hi.append(floats[1])
         self._cost_parts.append(tuple(costs))
         self._hi_parts.append(tuple(most))
-        self._lo.append(np.zeros(len(floats[0])))
         self._whole.append(np.zeros(len(floats[0]), dtype=np.int64))
         self.size += len(floats[0])
         return start
 
-    def column(self, label: Label, cost: Fraction, hi: Fraction, *, whole: bool = False, lo: Fraction = _ZERO) -> int:
+    def column(self, cost: Fraction, hi: Fraction, *, whole: bool = False) -> int:
         """Add one column; returns its place."""
         at = self.block(
             [exact_array([cost])], [exact_array([hi])], (np.array([float(cost)]), np.array([float(hi)]))
         )  # fmt: skip
-        self._lo[-1] = np.array([float(lo)])
         self._whole[-1] = np.array([int(whole)], dtype=np.int64)
-        self.labels[at] = label
         return at
 
     def row(
@@ -121,11 +116,6 @@ class Sparse:
     def cost(self) -> Floats:
         """Cost of every column."""
         return _joined(self._cost)
-
-    @property
-    def lo(self) -> Floats:
-        """Lower bound of every column."""
-        return _joined(self._lo)
 
     @property
     def hi(self) -> Floats:
@@ -182,14 +172,6 @@ class Sparse:
         block = int(np.searchsorted(starts, column, side="right")) - 1
         self._cost[block] = np.array([float(cost)])
         self._cost_parts[block] = (exact_array([cost]),)
-
-    def set_bounds(self, column: int, lo: Fraction, hi: Fraction) -> None:
-        """Put new bounds on a column that was added alone."""
-        starts = np.cumsum([0, *(len(part) for part in self._cost)])
-        block = int(np.searchsorted(starts, column, side="right")) - 1
-        self._lo[block] = np.array([float(lo)])
-        self._hi[block] = np.array([float(hi)])
-        self._hi_parts[block] = (exact_array([hi]),)
 
 
 def _joined(parts: list[Floats]) -> Floats:

@@ -13,7 +13,7 @@ from fractions import Fraction
 import numpy as np
 
 from constraints.vector import Vector
-from optimizer.plan.build import Block, WeekProgram
+from optimizer.plan.blocks import Block, WeekProgram
 from optimizer.plan.engine import Solved
 from optimizer.plan.read_off import Planned, planned
 

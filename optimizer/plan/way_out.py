@@ -7,7 +7,7 @@ last. Requirements of recipes and rule packs are never relaxed.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from enum import StrEnum
 from fractions import Fraction
@@ -15,9 +15,10 @@ from fractions import Fraction
 from constraints.requirement import Requirement
 from optimizer.clock import OutOfTime
 from optimizer.lawful import LawfulDose, doses_instead
-from optimizer.plan.build import WeekProgram, build
+from optimizer.plan.blocks import MOST_KG, WeekProgram
+from optimizer.plan.build import build
 from optimizer.plan.engine import Solved, solve
-from optimizer.plan.proof import reduced_costs
+from optimizer.plan.kitchen import Limit
 from optimizer.plan.sparse import Label
 from optimizer.plan.world import World
 
@@ -117,7 +118,6 @@ def no_plan(world: World, again: Callable[[], WeekProgram] | None = None) -> NoP
 def _loosened(program: WeekProgram, kinds: str) -> _Slack:
     """The program with the costs of slack alone, so that the smallest change is sought."""
     sparse = program.sparse
-    before = range(sparse.size)
     sparse.free_of_cost()
     slack = _Slack(program, {})
     for at in range(len(sparse.rows)):  # rows are added while walking; those are no limits of their own
@@ -128,8 +128,6 @@ def _loosened(program: WeekProgram, kinds: str) -> _Slack:
             _more_stock(slack, at, label)
         if "r" in kinds:
             _more_room(slack, at, label)
-    if "r" in kinds:
-        _more_store(slack, before)
     return slack
 
 
@@ -140,11 +138,11 @@ def _short(slack: _Slack, at: int, label: Label) -> None:
     if job is None or job.lo <= 0:
         return
     if label[0] == "size" and row.lo is not None:
-        column = slack.program.sparse.column(("short", job.index), _SHORT_WEIGHT, job.lo)
+        column = slack.program.sparse.column(_SHORT_WEIGHT, job.lo)
         slack.program.sparse.extend_row(at, column, 1)
         slack.columns[column] = (job.name, None, "kg short")
     elif label[0] == "once" and row.lo:
-        column = slack.program.sparse.column(("left out", job.index), _SHORT_WEIGHT * job.lo, _ONE)
+        column = slack.program.sparse.column(_SHORT_WEIGHT * job.lo, _ONE)
         slack.program.sparse.extend_row(at, column, 1)
         slack.columns[column] = (job.name, None, "left out")
 
@@ -158,7 +156,7 @@ def _more_stock(slack: _Slack, at: int, label: Label) -> None:
     if supply.offer is not None and supply.first < slack.program.since:
         return
     most = sum((job.hi for job in world.jobs), _ZERO)
-    column = slack.program.sparse.column(("more", label[1]), _ONE, most)
+    column = slack.program.sparse.column(_ONE, most)
     slack.program.sparse.extend_row(at, column, -1)
     day = supply.first if supply.offer is not None else None
     name = f"{supply.name} ({supply.lot.material})" if supply.lot.material else supply.name
@@ -166,37 +164,13 @@ def _more_stock(slack: _Slack, at: int, label: Label) -> None:
 
 
 def _more_room(slack: _Slack, at: int, label: Label) -> None:
-    """A stage or a day may take more, and less may be left at the end."""
-    world = slack.program.world
-    kitchen, sparse = world.week.entry.kitchen, slack.program.sparse
-    if label[0] == "stage":
-        stage = kitchen.stages[label[1]]
-        loads = stage.load_kg is not None
-        column = sparse.column(("room", *label), stage.load_kg or _ONE, Fraction(10**6), whole=loads)
-        slack.columns[column] = (stage.name, label[2], "loads more" if loads else "kg more")
-    elif label[0] == "most batches":
-        column = sparse.column(("room", *label), Fraction(10), Fraction(len(world.jobs)), whole=True)
-        slack.columns[column] = ("batches a day", label[1], "more")
-    elif label[0] == "closing":
-        closing = kitchen.closing[label[1]]
-        column = sparse.column(("room", *label), _ONE, closing.kg)
-        slack.columns[column] = (f"closing stock of {closing.material}", None, "kg less")
-    else:
-        return
-    sparse.extend_row(at, column, -1)
-
-
-def _more_store(slack: _Slack, columns: Iterable[int]) -> None:
-    """The cold store may hold more than its room."""
-    sparse, world = slack.program.sparse, slack.program.world
-    for at in columns:
-        label = sparse.labels.get(at, ("",))
-        if label[0] == "level" and label[2] >= slack.program.since:
-            store = world.week.entry.kitchen.cold_store[label[1]]
-            sparse.set_bounds(at, _ZERO, store.kg + 10**6)
-            extra = sparse.column(("room", *label), _ONE, Fraction(10**6))
-            sparse.row(("store", label[1], label[2]), [at, extra], [1, -1], hi=store.kg)
-            slack.columns[extra] = ("cold store", label[2], "kg more")
+    """A rule of the kitchen may give way on one day, or over the week."""
+    limit, sparse = label[0], slack.program.sparse
+    if isinstance(limit, Limit):
+        what, words, _, weight, whole = limit.rule.change
+        column = sparse.column(weight, Fraction(MOST_KG), whole=whole)
+        slack.columns[column] = (what, limit.day, words)
+        sparse.extend_row(at, column, -1)
 
 
 def _changes(slack: _Slack, solved: Solved) -> tuple[Change, ...]:
@@ -233,15 +207,6 @@ def _involved(
         elif kind == "need":
             job, day, requirement = world.jobs[row.label[1]], row.label[2], row.label[3]
             limits[f"{job.name} on {world.date(day)}: {requirement.words()}"] = None
-        elif kind == "stage":
-            stage = world.week.entry.kitchen.stages[row.label[1]]
-            limits[f"{stage.name} on {world.date(row.label[2])}"] = None
-        elif kind == "most batches":
-            limits[f"most batches on {world.date(row.label[1])}"] = None
-        elif kind == "closing":
-            limits[f"closing stock of {world.week.entry.kitchen.closing[row.label[1]].material}"] = None
-    rest = reduced_costs(sparse, linear.prices)
-    for column, label in sparse.labels.items():
-        if label[0] == "level" and rest[column] < -_SEEN:
-            limits[f"cold store on {world.date(label[2])}"] = None
+        elif isinstance(kind, Limit):
+            limits[kind.words(world)] = None
     return tuple(batches), tuple(limits), tuple(materials)

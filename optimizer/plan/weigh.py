@@ -26,7 +26,7 @@ from constraints.vector import Floats
 from optimizer.blend import Answer, Status, blend, measured
 from optimizer.clock import left
 from optimizer.order import Asked, order_of
-from optimizer.plan.build import WeekProgram
+from optimizer.plan.blocks import WeekProgram
 from optimizer.plan.read_off import Order, Planned
 from optimizer.plan.world import Job
 from optimizer.problem import Order as Size

@@ -23,6 +23,7 @@ from constraints.faults import BadInput, Fault
 from constraints.ingredients import Lot
 from constraints.numbers import NotANumber, trimmed
 from optimizer.bench.rows import layout_for
+from optimizer.plan.ladder import Stretch
 from optimizer.plan.offers import NEEDED, NOT_HERE, BreakKind, Offer
 from optimizer.plan.offers import parse_offers as parse_week_offers
 from optimizer.problem import Order, Problem, assemble
@@ -82,11 +83,7 @@ class Offered:
         """Money for so many kilograms ordered; None where no price is asked."""
         if self.price is None:
             return None
-        steps = [(_ZERO, self.price), *((low, cost) for low, cost in self.breaks if low <= kg)]
-        if not self.beyond:
-            return kg * steps[-1][1]
-        ends = [low for low, _ in steps[1:]] + [kg]
-        return sum(((end - low) * cost for (low, cost), end in zip(steps, ends, strict=True)), _ZERO)
+        return Stretch.paid(Stretch.ladder(self.price, self.breaks, beyond=self.beyond), kg)
 
 
 @dataclass(frozen=True)
