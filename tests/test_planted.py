@@ -20,6 +20,7 @@ from where import ROOT
 from optimizer.blend import measured
 from optimizer.cli import app
 from optimizer.plan.find import Plan
+from optimizer.plan.kitchen import Limit, rules_of
 from optimizer.plan.recheck import excesses, faults
 from optimizer.plan.run import plan_week
 from optimizer.plan.week_file import read_week
@@ -256,5 +257,6 @@ def test_a_kitchen_that_is_too_small_is_a_fault(plan: Plan) -> None:
     by_name = {one.job.name: one for one in plan.made}
     second = replace(by_name["second"], day=by_name["first"].day)
     found = excesses(plan.program, [by_name["first"], second, by_name["third"]], plan.orders)
-    assert [(one.label, one.kg) for one in found] == [(("stage", 0, by_name["first"].day), 20)]
+    (stage, *_) = rules_of(plan.world)
+    assert [(one.label, one.by) for one in found] == [(Limit(stage, by_name["first"].day), 20)]
     assert excesses(plan.program, plan.made, plan.orders) == []
