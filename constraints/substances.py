@@ -31,6 +31,8 @@ SWEETENER = "sweetener"
 SUGAR = "sugar"
 CULTURE = "culture"
 ALKALI = "alkali"
+COLOUR = "colour"
+EMULSIFIER = "emulsifier"
 SURFACE = "surface_pct"
 """Property of an addition that is not mixed in: so much % of what casing or surface is treated with."""
 
@@ -103,9 +105,18 @@ FORMULAS: dict[str, dict[str, str]] = {
             "corn_starch", "potato_starch", "tapioca_starch", "wheat_starch", "bread", "tapioca_dextrin",
             "reduced_lactose_whey", "reduced_minerals_whey", "whey_protein_concentrate", "rennet_treated_milk",
             "modified_starch", "carrageenan", "agar", "xanthan_gum", "gelatin", "pork_collagen", "transglutaminase",
+            "cassia_gum", "guar_gum", "locust_bean_gum", "konjac",
         ),
         "",
     ),
+    COLOUR: dict.fromkeys(
+        (
+            "curcumin", "carmine", "carotenes", "paprika_extract", "annatto", "caramel_colour", "beetroot_red",
+            "titanium_dioxide",
+        ),
+        "",
+    ),
+    EMULSIFIER: {"sucrose_esters": ""},
     CHEESE: {"cheese": ""},
     ROSEMARY: {"rosemary_extract_as_carnosol_and_carnosic_acid": ""},  # E392, by what counts of it
 }  # fmt: skip

@@ -24,7 +24,7 @@ from constraints.species import UnknownSpecies, species_of
 from constraints.substances import SUBSTANCES, kind_of
 from constraints.waivers import not_waivable, waived
 from constraints.words import additive_in
-from optimizer.pages.rules_page import in_grams
+from optimizer.pages.rules_page import grams_words, in_grams
 
 TODAY = date(2026, 11, 25)
 PRODUCT = Product(cured=True, steps=frozenset({ProcessStep.COOKED}), keep_refrigerated=True, day=TODAY)
@@ -343,6 +343,15 @@ def test_a_figure_in_grams_of_a_batch() -> None:
     assert in_grams(found["us-italian-salt"], Fraction(40)) is None
 
 
+def test_grams_never_go_beyond_the_limit_and_stand_only_where_the_base_is_weighed() -> None:
+    """1/6400 of 10 kg is 1.5625 g, so 1.563 g would be too much; 550 ppm of 1 g are 0.00055 g."""
+    rows = {row.id: row for row in load_pack("us").rows}
+    assert grams_words(rows["us-nitrite-comminuted"], Fraction(10)) == ["1.562 g in 10 kg"]
+    assert grams_words(rows["us-accelerator-bacon-pumped"], Fraction("0.001")) == ["0.001 g in 0.001 kg"]
+    assert grams_words(rows["us-citric-replacement"], Fraction(10)) == []
+    assert grams_words(rows["us-italian-salt"], Fraction(10)) == []
+
+
 def test_every_row_says_itself_with_its_figure() -> None:
     for name in shipped():
         for row in load_pack(name).rows:
@@ -379,6 +388,7 @@ def test_cheese_is_an_inclusion_and_every_other_substance_is_dry() -> None:
 def test_an_additive_that_does_not_say_what_it_is_can_be_pointed_at() -> None:
     assert additive_in("Sodium erythorbate (fine)") == "sodium_erythorbate"
     assert additive_in("sodium_tripolyphosphate") == "sodium_tripolyphosphate"
+    assert [additive_in(name) for name in ("annatto seed", "E120", "cochineal")] == ["annatto", "carmine", "colour"]
     assert additive_in("black pepper") is None
 
 

@@ -7,6 +7,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import date
 from fractions import Fraction
+from math import ceil, floor
 from typing import Any
 
 from constraints.faults import BadInput, Fault, nearest
@@ -25,6 +26,9 @@ DEFER = f"Figures change: read the source before you rely on one. {CAUTION}"
 
 GROUPS = ("name and composition", "curing", "other additives")
 USUAL_KG = Fraction(10)
+_MILLI = 1000
+_UNWEIGHED = ("substance_share", "fat_to_flesh", "salt_on_water", "property")
+"""Kinds whose figure is of nothing that is weighed by itself."""
 EFFECTS = (
     "health: protects health, and breaking it forbids the batch; blocks: the batch may not be sold as this; warns: it "
     "is said. Grams are of what the limit is divided by."
@@ -126,7 +130,7 @@ def _row(row: PackRow, asked: Asked) -> Iterator[str]:
     requirement = row.requirement()
     effect = "warns" if not row.blocks() else "health" if row.protects_health else "blocks"
     layer = "" if row.layer is Layer.LAW else f" ({row.layer})"
-    grams = "".join(f", {text}" for text in grams_words(requirement, asked.weight))
+    grams = "".join(f", {text}" for text in grams_words(row, asked.weight))
     limit = f"{requirement.what}, {requirement.basis}: {requirement.limits()}{grams}{layer}"
     yield from paragraph(limit, f"{effect:8}", " " * 8)
     says = [f"for {', '.join(row.classes)}"] if row.classes and asked.product_class is None else []
@@ -136,12 +140,17 @@ def _row(row: PackRow, asked: Asked) -> Iterator[str]:
     yield from paragraph(f"[{source_words(requirement)}]", " " * 8, " " * 9)
 
 
-def grams_words(requirement: Requirement, kilograms: Fraction | None) -> list[str]:
-    """What a limit means in grams for so many kilograms of its basis; nothing where its unit is not a share."""
-    if kilograms is None:
-        return []
-    figures = [trimmed(grams, 3) for grams in in_grams(requirement, kilograms) or () if grams]
-    return [f"{' to '.join(figures)} g in {trimmed(kilograms)} kg"] if figures else []
+def grams_words(row: PackRow, kilograms: Fraction | None) -> list[str]:
+    """What a limit means in grams for so many kilograms of its base, never beyond it; nothing where none is."""
+    found = None if kilograms is None or row.requires.kind() in _UNWEIGHED else in_grams(row.requirement(), kilograms)
+    least, most = found or (None, None)
+    figures = [Fraction(ceil(least * _MILLI), _MILLI)] if least else []
+    figures += [Fraction(floor(most * _MILLI), _MILLI)] if most else []
+    return (
+        [f"{' to '.join(trimmed(g, 3) for g in figures)} g in {trimmed(kilograms or Fraction(0))} kg"]
+        if figures
+        else []
+    )
 
 
 def in_grams(requirement: Requirement, kilograms: Fraction) -> tuple[Fraction | None, Fraction | None] | None:
@@ -196,7 +205,7 @@ def _limit(row: PackRow, asked: Asked) -> dict[str, Any]:
         "min": None if requirement.lo is None else float(requirement.lo),
         "max": None if requirement.hi is None else float(requirement.hi),
         "words": requirement.words(),
-        "in_grams": grams_words(requirement, asked.weight),
+        "in_grams": grams_words(row, asked.weight),
         "group": group_of(requirement),
         "when": row.when.words(),
         "classes": list(row.classes),
