@@ -303,7 +303,7 @@ def test_meat_content_after_deduction(name: str) -> None:
 
 def test_the_pack_has_the_limits_the_method_was_tried_with() -> None:
     """30/25 for pigs, 15/10 for birds and rabbits, 25/25 for other mammals, and 37/8."""
-    (found,) = [r for r in load_pack("gb").rows if r.id == "gb-meat-pork-sausage"]
+    (found,) = [r for r in load_pack("gb").rows if r.id == "gb-meat-other-sausage"]
     entry = found.requires.entry()
     assert entry.tissue_per_collagen == Fraction(37, 8)
     assert [(*e.species, e.fat_pct, e.collagen_of_protein_pct) for e in entry.limits] == [
