@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import sys
 from fractions import Fraction
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
@@ -34,6 +34,10 @@ from optimizer.cli.shared import (
     within_time,
     write_text,
 )
+
+if TYPE_CHECKING:
+    from optimizer.blend import Answer
+    from optimizer.near import Near
 
 
 def blend(
@@ -70,7 +74,7 @@ def blend(
         str | None, typer.Option(metavar="%", help="With --prefer: how much dearer it may be. Default: 1.")
     ] = None,
     picture: Annotated[
-        str | None, typer.Option(metavar="FILE", help="With --prefer: write the trade-off as an HTML page.")
+        str | None, typer.Option(metavar="FILE", help="Write the blend, with --prefer the trade-off, as an HTML page.")
     ] = None,
     full: Full = False,
     no_color: NoColor = False,
@@ -90,8 +94,8 @@ def blend(
         next_chance=later_day(next_chance, on, "--next-chance"),
     )
     premium = figure(premium_pct, "--premium-pct")
-    if prefer is None and (premium is not None or picture is not None):
-        raise typer.BadParameter("--premium-pct and --picture go with --prefer")
+    if prefer is None and premium is not None:
+        raise typer.BadParameter("--premium-pct goes with --prefer")
     outputs({"--picture": picture}, (recipe, lots))
     with within_time(time_limit):
         with faults_on_stderr():
@@ -120,13 +124,18 @@ def blend(
         except SolverDisagrees as error:
             sys.stderr.write(f"no answer that can be trusted: {error}. Do not make.\n")
             raise typer.Exit(NO_BATCH) from None
-        if near is not None and picture is not None:
-            from optimizer.pages.near_picture import html
-
-            write_text(picture, html(near), "--picture")
+        if picture is not None:
+            write_text(picture, _drawn(answer, near), "--picture")
         if json:
             sys.stdout.write(document(answer, near))
         else:
             short = short_form(answer)
             sys.stdout.write(page(answer, near, short, full=full))
         raise typer.Exit(answer.status.exit_code)
+
+
+def _drawn(answer: Answer, near: Near | None) -> str:
+    """The picture of the batch, or of the trade-off that was asked for."""
+    from optimizer.pages import blend_picture, near_picture
+
+    return blend_picture.html(answer) if near is None else near_picture.html(near)

@@ -22,11 +22,24 @@ _PAGE = """<!doctype html>
 <head>
 <meta charset="utf-8">
 <title>{{ title }}</title>
+<meta name="viewport" content="width=device-width, initial-scale=1">
+<meta name="color-scheme" content="light dark">
 <style>
-body { font: 15px/1.45 sans-serif; color: #222; max-width: 800px; margin: 24px auto; padding: 0 16px; }
-svg { width: 100%; height: auto; }
-.grid { stroke: #ddd; } .axis { stroke: #555; } .curve { fill: none; stroke: #0b5a8a; stroke-width: 2.5; }
-text { font: 13px sans-serif; fill: #333; }
+:root { --ink: #1a1a1a; --paper: #fff; --faint: #ddd; --line: #0b5a8a; --mark: #9a3412; }
+@media (prefers-color-scheme: dark) {
+ :root { --ink: #eee; --paper: #16181a; --faint: #444; --line: #7cc4f2; --mark: #ffb38a; } }
+@media print { :root { --ink: #000; --paper: #fff; --faint: #bbb; --line: #000; --mark: #000; }
+ svg, table { break-inside: avoid; } body { margin: 0; } }
+body { font: 15px/1.45 sans-serif; color: var(--ink); background: var(--paper); max-width: 800px; margin: 24px auto;
+ padding: 0 16px; }
+svg { width: 100%; height: auto; } svg:focus { outline: 2px solid var(--line); }
+.grid { stroke: var(--faint); } .axis { stroke: var(--ink); }
+.curve { fill: none; stroke: var(--line); stroke-width: 2.5; } .dot { fill: var(--line); }
+.used { fill: var(--line); stroke: var(--ink); } .left, .band { fill: url(#hatch); stroke: var(--ink); }
+.came { fill: url(#dots); stroke: var(--ink); } .now { stroke: var(--mark); stroke-width: 4; fill: var(--mark); }
+text { font: 13px sans-serif; fill: var(--ink); } .caution { border-top: 1px solid var(--faint); padding-top: 8px; }
+table { border-collapse: collapse; } th, td { padding: 2px 12px 2px 0; text-align: left; }
+th, td { border-bottom: 1px solid var(--faint); }
 {% block style %}{% endblock %}
 </style>
 </head>
@@ -38,8 +51,20 @@ text { font: 13px sans-serif; fill: #333; }
 </html>
 """
 
-_FRAME = """{% macro frame(title, x_ticks, y_ticks, x_title, y_title) %}
-<svg viewBox="0 0 {{ width }} {{ height }}" role="img" aria-label="{{ title }}">
+_FRAME = """{% macro picture(name, title, words, tall, patterns=true) %}
+<svg viewBox="0 0 {{ width }} {{ tall }}" role="img" tabindex="0" aria-labelledby="{{ name }}-title {{ name }}-desc">
+<title id="{{ name }}-title">{{ title }}</title><desc id="{{ name }}-desc">{{ words }}</desc>
+{% if patterns %}<defs>
+<pattern id="hatch" width="6" height="6" patternUnits="userSpaceOnUse" patternTransform="rotate(45)">
+<path d="M0,0 v6" style="stroke: var(--line); stroke-width: 2"/></pattern>
+<pattern id="dots" width="6" height="6" patternUnits="userSpaceOnUse">
+<circle cx="3" cy="3" r="1.5" style="fill: var(--line)"/></pattern></defs>{% endif %}
+{{ caller() }}
+</svg>
+{% endmacro %}
+{% macro frame(title, x_ticks, y_ticks, x_title, y_title, words="") %}
+<svg viewBox="0 0 {{ width }} {{ height }}" role="img" tabindex="0" aria-label="{{ title }}">
+<title>{{ title }}</title><desc>{{ words or y_title ~ " over " ~ x_title }}</desc>
 {% for x, text in x_ticks %}<line class="grid" x1="{{ x }}" x2="{{ x }}" y1="{{ top }}" y2="{{ base }}"/>
 <text x="{{ x }}" y="{{ base + 18 }}" text-anchor="middle">{{ text }}</text>
 {% endfor %}
@@ -70,9 +95,10 @@ class Axis:
         """The pixel of a figure."""
         return round(self.start + (value - self.low) / (self.high - self.low) * (self.end - self.start), 1)
 
-    def ticks(self) -> list[tuple[float, str]]:
-        """About six round figures with their pixels."""
+    def ticks(self, *, whole: bool = False) -> list[tuple[float, str]]:
+        """About six round figures with their pixels; ``whole`` ones for what is counted."""
         step = _round_step((self.high - self.low) / 6)
+        step = max(step, 1.0) if whole else step
         places = max(0, -floor(log10(step)))
         first = -int(-self.low // step) if self.low >= 0 else int(self.low // step)
         found = [k * step for k in range(first, int(self.high / step) + 2)]
@@ -110,4 +136,4 @@ def render(template: str, **values: object) -> str:
 
     environment = Environment(autoescape=True, finalize=_escaped, loader=DictLoader({"page": _PAGE, "chart": _FRAME}))
     sizes = {"width": WIDTH, "height": HEIGHT, "left": LEFT, "top": TOP, "base": BASE, "end": END}
-    return environment.from_string(template).render(caution=CAUTION, **sizes, **values)
+    return environment.from_string(template).render(caution=CAUTION, **(sizes | values))

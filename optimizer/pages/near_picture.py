@@ -2,21 +2,20 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
+
 from optimizer.near import Near
 from optimizer.pages.chart import across, render, upwards
 
 _TEMPLATE = """{% extends "page" %}{% from "chart" import frame with context %}
-{% block style %}
-.dot { fill: #0b5a8a; }
-table { border-collapse: collapse; } td, th { padding: 3px 12px; text-align: right; border-bottom: 1px solid #ddd; }
-{% endblock %}
 {% block body %}
-{% call frame(title, x_ticks, y_ticks, axis, words) %}
-<polyline class="curve" points="{% for dot in dots %}{{ dot.x }},{{ dot.y }} {% endfor %}"/>
+{% call frame(title, x_ticks, y_ticks, axis, words, told) %}
+<path class="curve" d="{{ steps }}"/>
 {% for dot in dots %}<circle class="dot" cx="{{ dot.x }}" cy="{{ dot.y }}" r="5"><title>{{ dot.words }}</title></circle>
 <text x="{{ dot.x }}" y="{{ dot.y - 10 }}" text-anchor="middle">{{ dot.figure }}</text>
 {% endfor %}
 {% endcall %}
+<p>Each point is a batch; the steps say what can be had for so much money: between two points there is none better.</p>
 <table>
 <tr><th>premium allowed</th><th>{{ cost_words }}</th><th>{{ words }}</th></tr>
 {% for dot in dots %}<tr><td>{{ dot.premium }} %</td><td>{{ dot.cost }}</td><td>{{ dot.figure }}</td></tr>
@@ -24,7 +23,7 @@ table { border-collapse: collapse; } td, th { padding: 3px 12px; text-align: rig
 </table>
 {% endblock %}
 """
-COST = "cost as minimised"
+COST = "cost"
 """What a premium is on: with dying lots at their salvage value, not what is paid."""
 
 
@@ -44,8 +43,12 @@ def html(near: Near) -> str:
         }
         for step, cost, value in zip(near.steps, costs, figures, strict=False)
     ]
+    whole = all(value == int(value) for value in figures)
+    steps = "".join(f"L{dot['x']},{last['y']} L{dot['x']},{dot['y']} " for last, dot in pairwise(dots))
     entry = near.answer.problem.recipe.entry
     return render(
         _TEMPLATE, title=f"{entry.name}: {near.wish.words} against cost", dots=dots, words=near.wish.words,
-        cost_words=COST, axis=", ".join(filter(None, (COST, entry.currency))), x_ticks=x.ticks(), y_ticks=y.ticks(),
+        cost_words=COST, axis=", ".join(filter(None, (COST, entry.currency))), x_ticks=x.ticks(),
+        y_ticks=y.ticks(whole=whole), steps=f"M{dots[0]['x']},{dots[0]['y']} {steps}" if dots else "",
+        told="; ".join(f"{dot['words']}" for dot in dots),
     )  # fmt: skip

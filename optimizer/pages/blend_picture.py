@@ -1,0 +1,89 @@
+"""A batch as an HTML page with two inline pictures: what goes in of each lot, and fat against its limits."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from constraints.ingredients import FAT, Lot
+from constraints.quantities import Amount, Basis
+from optimizer.blend import Answer
+from optimizer.pages.chart import LEFT, render
+from optimizer.pages.figures import reckoned
+from optimizer.remarks import verdict_of
+from optimizer.summary import composition
+
+_ROOM, _ROW, _WIDE = LEFT + 80, 30, 560
+_TEMPLATE = """{% extends "page" %}{% from "chart" import picture with context %}
+{% block body %}
+<p><strong>{{ headline }}</strong></p>
+<h2>What goes in of each lot, kilograms as held</h2>
+{% call picture("lots", "What goes in of each lot", lots_words, lots | length * row + 10) %}
+{% for lot in lots %}<text x="{{ room - 8 }}" y="{{ loop.index0 * row + 20 }}" text-anchor="end">{{ lot.name }}</text>
+<rect class="used" x="{{ room }}" y="{{ loop.index0 * row + 6 }}" width="{{ lot.used }}" height="20"/>
+<rect class="left" x="{{ room + lot.used }}" y="{{ loop.index0 * row + 6 }}" width="{{ lot.left }}" height="20"/>
+{% endfor %}
+{% endcall %}
+<p>Full: goes in. Hatched: left in the cooler.</p>
+<table><tr><th>lot</th><th>what</th><th>in, kg</th><th>left, kg</th></tr>
+{% for lot in lots %}<tr><td>{{ lot.name }}</td><td>{{ lot.what }}</td><td>{{ lot.kg }}</td><td>{{ lot.rest }}</td></tr>
+{% endfor %}</table>
+<h2>Fat against its limits, per cent</h2>
+{% call picture("fat", "Fat against its limits", fat_words, fats | length * row + 40, false) %}
+{% for fat in fats %}<text x="{{ room - 8 }}" y="{{ loop.index0 * row + 20 }}" text-anchor="end">{{ fat.name }}</text>
+<rect class="band" x="{{ fat.low }}" y="{{ loop.index0 * row + 6 }}" width="{{ fat.wide }}" height="20"/>
+<path class="now" d="M{{ fat.at }},{{ loop.index0 * row + 2 }} v28"/>
+{% endfor %}
+{% for x, words in ticks %}<text x="{{ x }}" y="{{ fats | length * row + 24 }}" text-anchor="middle">{{ words }}</text>
+{% endfor %}
+{% endcall %}
+<p>Hatched: between the limits. The upright line: this batch.</p>
+<table><tr><th>of the</th><th>fat, %</th><th>limits</th></tr>
+{% for fat in fats %}<tr><td>{{ fat.name }}</td><td>{{ fat.value }}</td><td>{{ fat.limits }}</td></tr>
+{% endfor %}</table>
+{% endblock %}
+"""
+
+
+def html(answer: Answer) -> str:
+    """The page; only its headline where nothing is weighed out. Every text from the input is escaped."""
+    lots, fats = _lots(answer), _fats(answer)
+    return render(
+        _TEMPLATE, title=answer.problem.recipe.entry.name, headline=verdict_of(answer).headline, lots=lots, fats=fats,
+        lots_words="; ".join(f"{lot['name']} {lot['kg']} kg in, {lot['rest']} kg left" for lot in lots),
+        fat_words="; ".join(f"{fat['name']} {fat['value']} %, {fat['limits'] or 'no limit'}" for fat in fats),
+        room=_ROOM, row=_ROW, ticks=[(_at(x), f"{x} %") for x in range(0, 101, 20)],
+    )  # fmt: skip
+
+
+def _lots(answer: Answer) -> list[dict[str, Any]]:
+    items = answer.weighed.total.kilograms if answer.weighed else {}
+    lots = [(lot, float(lot.held_kg(kg))) for lot, kg in items.items() if isinstance(lot, Lot)]
+    most = max((float(lot.on_hand_kg) for lot, _ in lots), default=1.0)
+    return [
+        {
+            "name": lot.name, "what": lot.material or lot.role, "kg": f"{kg:.2f}",
+            "rest": f"{float(lot.on_hand_kg) - kg:.2f}", "used": round(_WIDE * kg / most, 1),
+            "left": round(_WIDE * max(float(lot.on_hand_kg) - kg, 0) / most, 1),
+        }
+        for lot, kg in lots
+    ]  # fmt: skip
+
+
+def _at(per_cent: float) -> float:
+    return round(_ROOM + _WIDE * per_cent / 100, 1)
+
+
+def _fats(answer: Answer) -> list[dict[str, Any]]:
+    """Fat of every basis with the band that all limits on it leave."""
+    found = []
+    for basis in reckoned(answer.problem) if answer.weighed else ():
+        value = composition(answer.weighed.total, basis, (FAT,)).get(FAT) if answer.weighed else None
+        limits = [c.requirement for c in answer.checks if c.requirement.counted == Amount(FAT, Basis(basis))]
+        low = max((float(r.lo) for r in limits if r.lo is not None), default=0.0)
+        high = min((float(r.hi) for r in limits if r.hi is not None), default=100.0)
+        if value is not None:
+            found.append({
+                "name": basis.words, "value": f"{float(value):.2f}", "at": _at(float(value)), "low": _at(low),
+                "wide": round(_at(high) - _at(low), 1), "limits": " and ".join(r.limits() for r in limits),
+            })  # fmt: skip
+    return found
