@@ -15,7 +15,7 @@ from typing import Any
 import recomputed_batch as batch
 from raw import F, Raw, plain, table
 from recomputed_batch import batch_of, close, exactly, solver
-from registry import WORDS, Told, left, recomputes
+from registry import LEFT, RECOMPUTED, WORDS, Told, left, recomputes
 from where import HOME
 
 DAY = timedelta(days=1)
@@ -391,3 +391,56 @@ left("plan", "optimum, bound and prices of a week are held against scipy's progr
      ".money: unrounded", ".certificate: lower_bound reported_bound", ".in_order: cost", ": limits[]",
      ".limits[]: what date saves for_one_more whole_numbers_held",
      ".expiring[]: save_in save_on saving_costs_per_kg", ".size: columns rows", ": no_plan fewest_changes")  # fmt: skip
+
+
+# What is left of a week, planned again: what was made stays, what is out comes, and the rest is worked out as ever.
+
+
+def _again(function: Any) -> Any:
+    def of_what_is_left(told: Told) -> None:
+        week, before = told.more["week"], told.more["before"]
+        found = told.document | {"orders": [*before["orders"], *told.document["orders"]]}
+        function(Told("plan", found, told.raw, week))
+
+    return of_what_is_left
+
+
+@recomputes("repair", ".coming[]: offer delivered kg")
+def what_comes(told: Told) -> None:
+    """The orders of the plan before come as they do; nothing of them is ordered again."""
+    out = [{key: order[key] for key in ("offer", "delivered", "kg")} for order in told.more["before"]["orders"]]
+    assert told.document["coming"] == out and told.document["orders"] == []
+
+
+@recomputes("repair", ".batches[]: batch date")
+def what_was_made(told: Told) -> None:
+    """A batch of a day that is over stands as it was planned."""
+    now, before = told.more["now"], told.more["before"]["batches"]
+    made = [one for one in before if one["date"] < now]
+    assert made and [one for one in told.document["batches"] if one["date"] < now] == made
+
+
+@recomputes("repair", ".certificate: gap cost", ".money: minimised cash")
+def sums(told: Told) -> None:
+    """What is paid from now on: orders, charges, additions and holding; less what the product is worth."""
+    found, certificate = told.document["money"], told.document["certificate"]
+    assert found["cash"] == close(sum(exactly(found[name]) for name in ("orders", "charges", "additions", "holding")))
+    more = exactly(found["cash"]) + exactly(found["stock_used"]) + exactly(found["dose_rounding"])
+    assert found["minimised"] == close(more - exactly(found["bought_left"]) - exactly(found["product"]))
+    assert certificate["cost"] == close(exactly(found["minimised"]))
+    assert certificate["gap"] == close(exactly(certificate["cost"]) - exactly(certificate["lower_bound"]))
+
+
+for _function in (the_week, batches, stock, what_is_left, in_short):
+    for _kind, _path in [key for key, found in RECOMPUTED.items() if _function in found and key[0] == "plan"]:
+        if not _path.startswith(".expiring"):
+            RECOMPUTED.setdefault(("repair", _path), []).append(_again(_function))
+for (_kind, _path), _reason in [(key, reason) for key, reason in LEFT.items() if key[0] == "plan"]:
+    LEFT["repair", _path] = _reason
+left("repair", "the answers of the batches are those of the plan", ".batches[]: answer")
+left(
+    "repair", "nothing dies or is ordered in the days that are left here; a plan's are worked out", ": expiring orders"
+)
+left("repair", "books of the days to come are those of a plan, worked out there; their sums here",
+     ".certificate: feasible", ".money: orders charges additions holding used left lost product",
+     ".money: stock_used bought_left dose_rounding", ": in_order")  # fmt: skip

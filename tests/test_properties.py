@@ -5,19 +5,15 @@ from __future__ import annotations
 import pytest
 from properties import MASS, MONEY, difference, disagreement, unsteady
 
-OPEN: set[tuple[int, int]] = set()
-"""Kitchens and powers of money with an answer of their own. The list may only shrink."""
 
-
-@pytest.mark.parametrize("first", range(0, 60, 20))
+@pytest.mark.parametrize("first", range(0, 80, 20))
 def test_check_agrees_with_the_blend_whose_document_it_reads(first: int) -> None:
     assert [words for seed in range(first, first + 20) if (words := disagreement(seed))] == []
 
 
 @pytest.mark.parametrize("power", MONEY)
 def test_the_unit_of_money_changes_nothing(power: int) -> None:
-    found = {(seed, power): words for seed in range(8) if (words := difference(seed, power, 0))}
-    assert set(found) <= OPEN, found
+    assert [words for seed in (*range(8), 37, 53, 57, 73) if (words := difference(seed, power, 0))] == []
 
 
 @pytest.mark.parametrize("power", MASS)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import os
 import re
+import shutil
 import subprocess
 import sys
 import tempfile
@@ -74,7 +75,7 @@ CASES = {
 
 
 WEEKS = {"week": "examples/week/week.yaml", "small week": f"{SMALL}/week/week.yaml"}
-ALL = (*CASES, *WEEKS, "checked", "checked badly", "why")
+ALL = (*CASES, *WEEKS, "checked", "checked badly", "why", "repair")
 
 
 def run(*words: str) -> tuple[int, str]:
@@ -98,6 +99,24 @@ def week(name: str) -> Told:
     found = json.loads(done.stdout)
     read = recomputed_week.RawWeek(path)
     return Told("plan", found, recomputed_week.raw_of(read, found, found["batches"][0]), read)
+
+
+@cache
+def repair() -> Told:
+    """The small week after its first day, two kilograms of the belly short."""
+    folder = Path(tempfile.mkdtemp())
+    shutil.copytree(ROOT / SMALL, folder / "small")
+    path, before = folder / "small/week/week.yaml", week("small week").document
+    (path.parent / "plan.json").write_text(json.dumps(before), encoding="utf-8")
+    happened = path.parent / "happened.yaml"
+    happened.write_text("plan: plan.json\nnow: 2026-12-01\nlots:\n  - {lot: C, short_kg: 2}\n")
+    words = [sys.executable, "-m", "optimizer", "plan", str(path), "--what-happened", str(happened), "--json"]
+    done = subprocess.run(words, cwd=ROOT, capture_output=True, text=True, check=False)
+    assert done.returncode == 0, done.stderr
+    found, read = json.loads(done.stdout), recomputed_week.RawWeek(path)
+    read.lots["C"]["on_hand_kg"] = "22"
+    raw = week("small week").raw
+    return Told("repair", found, raw, {"week": read, "before": before, "now": "2026-12-01"})
 
 
 @cache
@@ -132,6 +151,8 @@ def why() -> Told:
 def told(name: str) -> Told:
     if name.startswith("checked"):
         return checked(name)
+    if name == "repair":
+        return repair()
     if name == "why":
         return why()
     if name in WEEKS:
