@@ -246,7 +246,9 @@ def test_names_that_look_the_same_are_told_with_both() -> None:
         recipe("name: sage, g_per_kg_meat: 2}\n  - {name: s\u0430ge, g_per_kg_meat: 2")
 
 
-@pytest.mark.parametrize("text", ["=1+1", "+1", "-1", "@SUM(A1)", "\tx", "\uff1dx", "'=x", "''=x", "'plain", "plain"])
+@pytest.mark.parametrize(
+    "text", ["=1+1", "+1+1", "-2+3", "@SUM(A1)", "\tx", "\uff1dx", "'=x", "''=x", "'plain", "plain"]
+)
 def test_a_written_cell_is_not_run_and_reads_back_unchanged(text: str) -> None:
     """The characters of OWASP's list, and what already begins with the mark that neutralises them."""
     cell = text_cell(text)
@@ -256,6 +258,7 @@ def test_a_written_cell_is_not_run_and_reads_back_unchanged(text: str) -> None:
     table, _ = cut(made.getvalue(), "f")
     assert table is not None and table.rows == ((text, "x"),)
     assert text_cell("\rx") == "'\rx"
+    assert [text_cell(figure) for figure in ("-0.5", "+3,2", "12")] == ["-0.5", "+3,2", "12"]
 
 
 def test_a_key_is_the_same_for_one_word_written_in_several_ways() -> None:

@@ -395,3 +395,14 @@ def test_what_the_law_asks_to_be_known_is_in_the_trace(asked: str, path: str) ->
     kind, field = FIELDS[asked]
     found: Any = trace(path, "S1").of(kind)
     assert len(found) == 1 and getattr(found[0], field)
+
+
+def test_no_cell_is_run_and_no_name_of_a_document_hides_anything(path: str) -> None:
+    """A lot named as a formula (OWASP, CSV Injection) is marked as text, and reads back as it was."""
+    record(path, "receive", document("came"), [Movement("receive", "=A1", Fraction(2))], {"=A1": {"lot": "=A1"}})
+    assert exported(path).splitlines()[1].startswith("'=A1")
+    for name in ("d\u202ey", "d\x1b[2J"):
+        with pytest.raises(NotRecorded, match="holds the character U\\+"):
+            record(path, "receive", document(name), [])
+        with pytest.raises(NotRecorded, match="holds the character U\\+"):
+            record(path, "receive", document("other", party=name), [])

@@ -7,8 +7,6 @@ period and nothing else.
 
 from __future__ import annotations
 
-import csv
-import io
 import re
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
@@ -25,7 +23,7 @@ from constraints.numbers import NotANumber, trimmed
 from constraints.spelling import hidden, unprintable
 from optimizer.plan.ladder import Stretch
 from optimizer.reading.lots import parse_lots
-from optimizer.reading.table import Table, cut, figure, has_decimal_commas, text_cell
+from optimizer.reading.table import Table, csv_line, cut, figure, has_decimal_commas
 
 WEEKDAYS = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
 FIGURES = (
@@ -248,8 +246,8 @@ def _lots(
         return {}, ()
     for name, (row, *_) in groups.items():
         cells = [name, row.typed["price_per_kg"], str(PLENTY), *(row.typed[key] for key in shared)]
-        lines[row.line] = _csv_line(cells, table.delimiter)
-    head = _csv_line([*BORROWED.values(), "on_hand_kg", *shared], table.delimiter)
+        lines[row.line] = csv_line(cells, table.delimiter)
+    head = csv_line([*BORROWED.values(), "on_hand_kg", *shared], table.delimiter)
     text = "\n".join([head if n == table.header_line else lines.get(n, "") for n in range(1, max(lines) + 1)])
     back = {new: old for old, new in BORROWED.items()}
     try:
@@ -263,12 +261,6 @@ def _lots(
     said = [replace(f, column=back.get(str(f.column), f.column)) for f in told if f.column != "on_hand_kg"]
     faults += [fault for fault in said if fault.severity is Severity.ERROR]
     return lots, tuple(fault for fault in said if fault.severity is Severity.WARNING)
-
-
-def _csv_line(cells: Sequence[str], delimiter: str) -> str:
-    text = io.StringIO()
-    csv.writer(text, delimiter=delimiter, lineterminator="").writerow(map(text_cell, cells))
-    return text.getvalue().replace("\n", " ")
 
 
 def _offer(name: str, rows: Sequence[_Row], lots: Mapping[str, Lot], faults: list[Fault]) -> Offer | None:

@@ -97,9 +97,22 @@ _RUN = re.compile("'*[=+\\-@\t\r\n\uff1d\uff0b\uff0d\uff20]")
 full-width forms (OWASP, CSV Injection), behind any marks that say it is text."""
 
 
+_FIGURE = re.compile(r"[+-]?[\d.,]+", re.ASCII)
+
+
+def csv_line(cells: Iterable[str], delimiter: str) -> str:
+    """One line of a table, as ``cut`` reads it back."""
+    text = StringIO()
+    csv.writer(text, delimiter=delimiter, lineterminator="").writerow(map(text_cell, cells))
+    return text.getvalue().replace("\n", " ")
+
+
 def text_cell(text: str) -> str:
-    """A text as a cell that no spreadsheet runs: a mark before what would be a formula; ``cut`` takes it off again."""
-    return f"'{text}" if _RUN.match(text) else text
+    """A text as a cell that no spreadsheet runs: what would be a formula, and is no figure, gets a mark before it.
+
+    ``cut`` takes the mark off again.
+    """
+    return f"'{text}" if _RUN.match(text) and not _FIGURE.fullmatch(text) else text
 
 
 def _typed_cell(cell: str) -> str:

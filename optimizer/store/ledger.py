@@ -7,8 +7,6 @@ whole numbers of ``UNIT`` kilograms: kilograms to ten decimals, pounds to two, e
 
 from __future__ import annotations
 
-import csv
-import io
 import json
 import os
 import sqlite3
@@ -20,7 +18,8 @@ from fractions import Fraction
 
 from constraints.faults import BadInput, Fault
 from constraints.numbers import KG_PER_LB, trimmed
-from optimizer.reading.table import figure
+from constraints.spelling import hidden, unprintable
+from optimizer.reading.table import csv_line, figure
 
 UNIT = Fraction(1, 10**10)
 """Kilograms."""
@@ -198,6 +197,9 @@ def record(
 
 
 def _begin(base: sqlite3.Connection, kind: str, document: Document) -> None:
+    for text in (document.name, document.person, document.party, document.reason):
+        if unprintable(text):
+            raise NotRecorded(f"{text!r} holds {hidden(text)}; nothing was recorded")
     now = datetime.now().astimezone().isoformat(timespec="seconds")
     values = (document.name, kind, document.at, document.person, document.party, document.reason, now)
     try:
@@ -304,11 +306,8 @@ def exported(path: str) -> str:
     except NotRecorded as error:
         raise BadInput([Fault(path, None, None, str(error), "a ledger that trimwright stock made")]) from None
     header = list(dict.fromkeys(key for row in rows for key in row)) or ["lot", "on_hand_kg", "fat_pct", "cost_per_kg"]
-    text = io.StringIO()
-    writer = csv.DictWriter(text, header, restval="", delimiter=mark, lineterminator="\n")
-    writer.writeheader()
-    writer.writerows(rows)
-    return text.getvalue()
+    lines = [header, *([row.get(name, "") for name in header] for row in rows)]
+    return "".join(f"{csv_line(line, mark)}\n" for line in lines)
 
 
 def _typed(cells: Mapping[str, str], delimiter: str) -> Fraction:

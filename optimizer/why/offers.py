@@ -10,8 +10,6 @@ What is ordered comes in whole order packs and not below the smallest order; wha
 
 from __future__ import annotations
 
-import csv
-import io
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
@@ -30,7 +28,7 @@ from optimizer.problem import Order, Problem, assemble
 from optimizer.reading.entry import WhenMissing
 from optimizer.reading.lots import LotTable, parse_lots
 from optimizer.reading.recipe import Recipe
-from optimizer.reading.table import Table, cut, figure, has_decimal_commas
+from optimizer.reading.table import Table, csv_line, cut, figure, has_decimal_commas
 from optimizer.solver.model import Program
 from optimizer.solver.program import Layout
 from optimizer.why.ground import Means
@@ -142,7 +140,7 @@ def parse_offers(text: str, file: str, lots: LotTable, day: date) -> OfferedTabl
     back = {new: old for old, new in head.items()}
     filled = [name for name in ("cost_per_kg", "on_hand_kg") if name not in back]
     blank: dict[str, set[int]] = {"cost_per_kg": set(), "on_hand_kg": set()}
-    lines = {table.header_line: _csv_line([*head.values(), *_wanted(filled, head)], table.delimiter)}
+    lines = {table.header_line: csv_line([*head.values(), *_wanted(filled, head)], table.delimiter)}
     for row, line in zip(table.rows, table.lines, strict=True):
         cells = dict(zip(table.header, (cell.strip() for cell in row), strict=True))
         typed = {new: cells[old] for old, new in head.items()}
@@ -150,7 +148,7 @@ def parse_offers(text: str, file: str, lots: LotTable, day: date) -> OfferedTabl
             if not typed.get(name) and not _in_pounds(name, typed):
                 blank[name].add(line)
                 typed[name] = filler
-        lines[line] = _csv_line([typed[n] for n in [*head.values(), *_wanted(filled, head)]], table.delimiter)
+        lines[line] = csv_line([typed[n] for n in [*head.values(), *_wanted(filled, head)]], table.delimiter)
     text = "\n".join(lines.get(n, "") for n in range(1, max(lines) + 1))
     try:
         read = parse_lots(text, file)
@@ -241,12 +239,6 @@ def _lot_name(name: str) -> str:
 
 def _renamed(fault: Fault, back: Mapping[str, str]) -> Fault:
     return replace(fault, column=back.get(str(fault.column), fault.column))
-
-
-def _csv_line(cells: Sequence[str], delimiter: str) -> str:
-    text = io.StringIO()
-    csv.writer(text, delimiter=delimiter, lineterminator="").writerow(cells)
-    return text.getvalue().replace("\n", " ")
 
 
 def _header_faults(table: Table, file: str) -> Iterator[Fault]:

@@ -6,8 +6,6 @@ of a figure that was set.
 
 from __future__ import annotations
 
-import csv
-import io
 import json
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
@@ -28,7 +26,7 @@ from optimizer.reading.columns import INSTEAD, KNOWN
 from optimizer.reading.entry import AdditionEntry
 from optimizer.reading.lots import LotTable, parse_lots
 from optimizer.reading.recipe import Recipe, parse_recipe
-from optimizer.reading.table import cut, figure, has_decimal_commas
+from optimizer.reading.table import csv_line, cut, figure, has_decimal_commas
 
 _ZERO = Fraction(0)
 _ORDER = ("meat_kg", "batch_kg", "meat_lb", "batch_lb", "within_kg", "meat_scale_g", "spice_scale_g", "mixer_kg")
@@ -167,8 +165,8 @@ def _set_lots(inputs: Inputs, settings: Sequence[Setting], faults: list[Fault]) 
                 row.append("")
         value = setting.value.replace(".", ",") if commas else setting.value
         rows[lines[setting.name]][header.index(setting.key)] = value
-    text = {table.header_line: _csv_line(header, table.delimiter)}
-    text.update((line, _csv_line(row, table.delimiter)) for line, row in rows.items())
+    text = {table.header_line: csv_line(header, table.delimiter)}
+    text.update((line, csv_line(row, table.delimiter)) for line, row in rows.items())
     return "\n".join(text.get(n, "") for n in range(1, max(text) + 1))
 
 
@@ -211,12 +209,6 @@ def at_option(fault: Fault, settings: Sequence[Setting]) -> Fault:
     if not recipe or fault.line != 1:
         return fault
     return replace(fault, file=f"{_MESSAGE} {', '.join(recipe)}", line=None, column=None)
-
-
-def _csv_line(cells: Sequence[str], delimiter: str) -> str:
-    text = io.StringIO()
-    csv.writer(text, delimiter=delimiter, lineterminator="").writerow(cells)
-    return text.getvalue().replace("\n", " ")
 
 
 # The recipe.
