@@ -108,6 +108,23 @@ def unrounded(answer: Answer) -> Batch | None:
     return answer.problem.formula.exact_batch(kilograms)
 
 
+def proof_file(answer: Answer) -> str | None:
+    """The proof that no batch is cheaper before the scales, or that there is none, as a file (see vipr).
+
+    None where it is not of linear rows alone, not finished in the time there is, or not what the answer says.
+    """
+    from optimizer.solver.proof import prove
+    from optimizer.solver.vipr import written
+
+    problem, program = answer.problem, layout_of(answer.problem).program
+    found = answer.optimum
+    if any(r.cones(problem.formula) for r in problem.choosing) or answer.status is Status.DO_NOT_MAKE:
+        return None
+    values = found.values if found is not None else ()
+    proof = prove(program, program.cost(values) if values else None)
+    return written(program, proof, values) if proof.closed else None
+
+
 def blend(problem: Problem, *, time_limit: float | None = None) -> Answer:
     """Find the cheapest batch, weigh it out and check it. Raises SolverDisagrees where no answer can be trusted.
 

@@ -27,6 +27,7 @@ from optimizer.cli.shared import (
     faults_on_stderr,
     figure,
     later_day,
+    not_written,
     one_standard_input,
     outputs,
     say,
@@ -78,6 +79,9 @@ def blend(
     ] = None,
     full: Full = False,
     no_color: NoColor = False,
+    proof: Annotated[
+        str | None, typer.Option(metavar="FILE", help="Write the proof for anyone's checker to judge, as VIPR 1.0.")
+    ] = None,
     json: Json = False,
 ) -> None:
     """Choose the cheapest lots that satisfy a recipe and its rules, weigh them out and check the batch."""
@@ -96,7 +100,7 @@ def blend(
     premium = figure(premium_pct, "--premium-pct")
     if prefer is None and premium is not None:
         raise typer.BadParameter("--premium-pct goes with --prefer")
-    outputs({"--picture": picture}, (recipe, lots))
+    outputs({"--picture": picture, "--proof": proof}, (recipe, lots))
     with within_time(time_limit):
         with faults_on_stderr():
             from optimizer.problem import assemble
@@ -106,6 +110,7 @@ def blend(
             say([*read.warnings, *table.warnings])
             problem = assemble(read, table, order_of(read, *size, on, asked))
         from optimizer.blend import blend as find
+        from optimizer.blend import proof_file
         from optimizer.pages.answer_json import document
         from optimizer.pages.page import page
         from optimizer.solver.model import SolverDisagrees
@@ -126,6 +131,12 @@ def blend(
             raise typer.Exit(NO_BATCH) from None
         if picture is not None:
             write_text(picture, _drawn(answer, near), "--picture")
+        if proof is not None:
+            text = proof_file(answer)
+            if text is None:
+                not_written({"--proof": proof}, "there is no finished proof of linear rows alone")
+            else:
+                write_text(proof, text, "--proof")
         if json:
             sys.stdout.write(document(answer, near))
         else:

@@ -249,7 +249,7 @@ class Kept:
         if len(self._sessions) == 1:
             self._sessions.append(Session(self.whole_program, whole=True, stated=self._stated))
         session, self.stopped = self._sessions[1], False
-        if self._known and self.whole_program.feasible(self._known):
+        if len(self._known) == len(self.variables) and self.whole_program.feasible(self._known):
             session.start([float(x) for x in self._known])
         nodes = ALL if self._stated else self.most_nodes
         try:

@@ -24,6 +24,7 @@ from optimizer import clock
 from optimizer.solver.exact import Vertex, reduced_costs
 from optimizer.solver.kept import Kept
 from optimizer.solver.model import Ending, Program, SolverDisagrees
+from optimizer.solver.proof import Proof, prove
 from optimizer.solver.simplex import Simplex
 from optimizer.solver.tree import Tree
 
@@ -31,6 +32,8 @@ _ZERO = Fraction(0)
 _ONE = Fraction(1)
 RANKING = 500
 """Nodes after which the search for an equally cheap batch that is used sooner ends."""
+PROVING = 400
+"""Nodes after which the proof that nothing is cheaper in whole numbers is left open."""
 _MOMENT = 0.3
 """Seconds left to make an exact batch of what a search that was stopped has found."""
 
@@ -80,13 +83,30 @@ def optimise(program: Program, ranks: Ranks) -> Optimum:
     if found is None:
         none = Ending.TIME_LIMIT if kept.stopped else Ending.INFEASIBLE
         return Optimum(none, bound=loose.cost, certain=kept.certain)
-    reported, certain = kept.reported, kept.certain
+    reported: float | None = kept.reported
+    certain, bound = kept.certain, loose.cost
+    if certain:
+        found, proof = _proved(kept, found)
+        bound = max(bound, proof.bound or bound)
+        reported = None if proof.closed else reported
     if certain and any(ranks.places):
         found = _better_ranked(kept, found, ranks, loose)
     with clock.moment(_MOMENT):
         values = _break_ties(held(program, found.values), found, ranks)
     ending = Ending.OPTIMAL if certain else Ending.TIME_LIMIT
-    return Optimum(ending, values, found.cost, loose.cost, reported, found.prices, certain)
+    return Optimum(ending, values, found.cost, bound, reported, found.prices, certain)
+
+
+def _proved(kept: Kept, found: Vertex) -> tuple[Vertex, Proof]:
+    """The choice of whole numbers, or a cheaper one met on the way, with the proof that nothing is cheaper."""
+    program = kept.whole_program
+    while True:
+        with clock.doing("proving that nothing is cheaper"):
+            proof = prove(program, found.cost, PROVING)
+        better = kept.pinned(proof.cheaper) if proof.cheaper else None
+        if better is None or better.cost >= found.cost:
+            return found, proof
+        found = better
 
 
 def settle(program: Program) -> Vertex | None:

@@ -227,6 +227,11 @@ class Session:
         return np.array(self._highs.getSolution().col_dual) / self._units * self._money
 
     @property
+    def prices(self) -> Any:
+        """What a unit more of each row's limit would cost."""
+        return np.array(self._highs.getSolution().row_dual) / self._rows * self._money
+
+    @property
     def basis(self) -> Basis:
         """Where everything stands."""
         basis, place = self._highs.getBasis(), {self._places.kBasic: Place.BASIC, self._places.kUpper: Place.UPPER}
