@@ -299,6 +299,19 @@ class WeightLoss(Strict):
         )  # fmt: skip
 
 
+@dataclass(frozen=True, kw_only=True)
+class Brine(Limit):
+    """Salt of the water phase, kept too where a laboratory found the product dry enough."""
+
+    or_water_activity: Fraction | None
+
+    def measure(self, batch: Batch) -> Verdict:
+        """The figure, and whether it or the water activity found keeps the limit."""
+        verdict, found = super().measure(batch), batch.laboratory.get("water_activity")
+        dry = self.or_water_activity is not None and found is not None and found <= self.or_water_activity
+        return replace(verdict, ok=True) if dry else verdict
+
+
 class SaltOnWater(Strict):
     """Salt of the water phase: salt over salt plus water, in the batch or in the finished product."""
 
@@ -306,11 +319,14 @@ class SaltOnWater(Strict):
     """Where the water is counted: batch or finished."""
     min_pct: Percent
     """Smallest figure, %."""
+    or_water_activity: Positive | None = None
+    """The water activity found by a laboratory up to which less salt is lawful too."""
 
     def build(self, origin: Origin) -> Requirement:
         """The requirement this entry stands for."""
         salt, water = Amount(SALT, self.basis), Amount(MOISTURE, self.basis)
-        return Limit(
+        return Brine(
+            or_water_activity=self.or_water_activity,
             what="salt", basis=f"salt and water of the {self.basis.words}", unit="%", origin=origin, lo=self.min_pct,
             over=salt, under=Sum(((_ONE, salt), (_ONE, water))), scale=WHOLE,
         )  # fmt: skip

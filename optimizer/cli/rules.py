@@ -45,6 +45,7 @@ def rules(
     json: Json = False,
 ) -> None:
     """List the rule packs, or one pack's classes and limits with their sources."""
+    from constraints.faults import BadInput, Fault
     from constraints.judged import guard
     from constraints.rules import GUARD, load_pack, shipped
     from optimizer.pages.rules_page import (
@@ -60,6 +61,8 @@ def rules(
     on = None if date is None and product_class is None else day(date, "--date")
     asked = Asked(product_class, on, figure(kg, "--kg"))
     with faults_on_stderr():
+        if pack is None and not unread and not verify and (product_class or date or kg):
+            raise BadInput([Fault("rules", None, None, "a class, a day and kilograms are of one pack", "rules PACK")])
         if verify or unread:
             packs = [load_pack(name) for name in (shipped() if pack is None else [pack])]
             text = "".join(map(verified, packs)) if verify else unread_page(packs)
