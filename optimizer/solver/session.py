@@ -33,6 +33,9 @@ _SEARCH = {"mip_heuristic_run_root_reduced_cost": False, "mip_allow_restart": Fa
 """HiGHS: no search in a smaller program of its own before the first node, which costs more than all nodes allowed."""
 
 
+_ONE = Fraction(1)
+
+
 def power(figure: float) -> float:
     """The power of two next above a figure, 1 for none."""
     return ldexp(1.0, frexp(figure)[1]) if figure and figure < inf else 1.0
@@ -81,16 +84,24 @@ class Session:
         counted = np.array([v.whole for v in variables], dtype=bool)
         self.lo = np.array([float(v.lo) for v in variables])
         self.hi = np.array([float(v.hi) for v in variables])
-        lines = [row.floats for row in rows]
-        largest = [max(abs(_low(row.lo)), abs(_high(row.hi))) if None not in (row.lo, row.hi) else
-                   abs(float(row.lo or row.hi or 0)) for row in rows]  # fmt: skip
+        # Divided exactly where whole numbers are searched for, so that no unit changes a bit of what is searched.
+        tops = [max((abs(a) for _, a in row.terms), default=_ONE) if whole else _ONE for row in rows]
+        lines: list[Sequence[tuple[int, float]]] = [
+            [(j, float(a / top)) for j, a in row.terms] if whole else row.floats
+            for row, top in zip(rows, tops, strict=True)
+        ]
+        lows = np.array([_low(None if row.lo is None else row.lo / top) for row, top in zip(rows, tops, strict=True)])
+        highs = np.array([_high(None if row.hi is None else row.hi / top) for row, top in zip(rows, tops, strict=True)])
+        finite = np.where(np.isfinite(lows), np.abs(lows), 0.0), np.where(np.isfinite(highs), np.abs(highs), 0.0)
+        largest = np.maximum(*finite).tolist()
         scales = Scales.of(lines, largest, counted)
         self._units, self._rows, self._money = scales.units, scales.rows, 1.0
         scaled = [[(j, a * self._units[j] / row) for j, a in line] for line, row in zip(lines, self._rows, strict=True)]
-        cost = self._priced(np.array([float(v.cost) for v in variables]))
+        dearest = max((abs(v.cost) for v in variables), default=Fraction(0)) or Fraction(1)
+        cost = self._priced(np.array([float(v.cost / dearest) if v.cost else 0.0 for v in variables]))
+        self._money *= float(dearest)  # divided exactly, so that no unit of money changes a bit
         columns = (cost, self.lo / self._units, self.hi / self._units, counted & whole)
-        row_lo = np.array([_low(row.lo) for row in rows]) / self._rows
-        row_hi = np.array([_high(row.hi) for row in rows]) / self._rows
+        row_lo, row_hi = lows / self._rows, highs / self._rows
         options: dict[str, Any] = {"output_flag": False, "threads": 1, "random_seed": 0, "mip_rel_gap": 0.0}
         options |= {} if stated and whole else _SEARCH if whole else _LINEAR
         self._highs = stated_in_highs(columns, scaled, row_lo, row_hi) if stated else highspy.Highs()
@@ -98,6 +109,7 @@ class Session:
             self._highs.setOptionValue(option, setting)
         if not stated:
             self._pass(columns, scaled, row_lo, row_hi)
+        self._rows = self._rows * np.array([float(top) for top in tops])
 
     def _pass(self, columns: tuple[Any, Any, Any, Any], lines: Sequence[Any], row_lo: Any, row_hi: Any) -> None:
         """Hand the whole program over at once."""
