@@ -23,12 +23,12 @@ from optimizer.plan.build import build
 from optimizer.plan.engine import solve
 from optimizer.plan.find import find
 from optimizer.plan.in_order import in_order
-from optimizer.plan.limits import priced
+from optimizer.plan.limit_prices import priced
 from optimizer.plan.outcome import gather
-from optimizer.plan.picture import picture
 from optimizer.plan.plan_json import orders_csv, plan_dict, pulls_csv
 from optimizer.plan.plan_page import plan_page
 from optimizer.plan.run import plan_again, plan_week
+from optimizer.plan.stock_picture import picture
 from optimizer.plan.week_file import read_week
 from optimizer.plan.world import assemble_week
 from optimizer.problem import assemble

@@ -86,8 +86,8 @@ def plan(
 
 def _write(outcome: Outcome, wanted: Mapping[str, str | None]) -> None:
     """Write the files asked for, where there is a plan to write."""
-    from optimizer.plan.picture import picture as drawn
     from optimizer.plan.plan_json import orders_csv, pulls_csv
+    from optimizer.plan.stock_picture import picture as drawn
 
     if outcome.plan.status.exit_code == NO_BATCH or outcome.plan.money is None:
         not_written(wanted, "there is no plan")

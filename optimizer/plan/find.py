@@ -10,6 +10,7 @@ from optimizer.blend import Status
 from optimizer.clock import OutOfTime, left, limited
 from optimizer.plan.blocks import Room, Wanted, WeekProgram
 from optimizer.plan.build import build
+from optimizer.plan.cone_cuts import CLOSE, ROUNDS, WHOLE_ROUNDS, add_cuts, uncertain
 from optimizer.plan.engine import Solved, Watch, solve
 from optimizer.plan.kitchen import Excess
 from optimizer.plan.money import Money, money
@@ -18,7 +19,6 @@ from optimizer.plan.read_off import Order, needed_only, orders, planned, with_ro
 from optimizer.plan.recheck import excesses
 from optimizer.plan.recheck import faults as recheck
 from optimizer.plan.settled import settled, small
-from optimizer.plan.sure import CLOSE, ROUNDS, WHOLE_ROUNDS, add_cuts, uncertain
 from optimizer.plan.weigh import Made, weigh_all
 from optimizer.plan.world import World
 from optimizer.solver.model import Ending

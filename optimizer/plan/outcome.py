@@ -17,7 +17,7 @@ from constraints.vector import Floats
 from optimizer.plan.engine import Solved, solve
 from optimizer.plan.find import Plan
 from optimizer.plan.in_order import InOrder
-from optimizer.plan.limits import Priced, priced
+from optimizer.plan.limit_prices import Priced, priced
 from optimizer.plan.plan_file import PlannedOrder
 from optimizer.plan.proof import reduced_costs
 from optimizer.plan.recheck import stock_by_day
