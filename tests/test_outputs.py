@@ -56,8 +56,7 @@ def test_a_place_that_cannot_be_written_is_found_before_the_solve(
     def solved(*_: object, **__: object) -> None:
         raise Computed
 
-    monkeypatch.setattr("optimizer.solver.model.solve", solved)
-    monkeypatch.setattr("optimizer.solver.optimum.solve", solved)
+    monkeypatch.setattr("optimizer.solver.session.Session.__init__", solved)
     (tmp_path / "file").write_text("x")
     for path in (tmp_path, tmp_path / "nowhere" / "x.html", tmp_path / "file" / "x.html", "examples/fresh-lots.csv"):
         code, out, err = run(*words, option, str(path))
