@@ -14,9 +14,9 @@ from constraints.ingredients import SALT, Ingredient, Lot
 from constraints.interval import extremes
 from constraints.judged import guard, guarding, limits_cure
 from constraints.numbers import G_PER_KG, trimmed
-from constraints.quantities import Basis, Weight
 from constraints.requirement import Requirement
 from constraints.rules import Pack
+from optimizer.beside import against, not_judged
 from optimizer.blend import Check, margin
 from optimizer.doses import Dose, doses, salt_targets
 from optimizer.mend import Mend, Mender
@@ -201,9 +201,11 @@ def check(
     apart = _apart(whole.batch, summed) if loads else ()
     unlike = tuple(_unlike(table, weighed))
     named = whole.grade is Grade.NOT_THIS_NAME
+    apart_by = {load.load: load.batch for load in loads}
     return replace(
         whole, places=mended, unfit=tuple(unfit), loads=tuple(loads), apart=apart, unlike=unlike,
-        against=tuple(_against(recipe, table, whole, loads)), not_judged=tuple(_not_judged(recipe, whole, loads)),
+        against=tuple(against(recipe, table, day, whole.batch, apart_by)),
+        not_judged=tuple(not_judged(recipe, whole.batch, apart_by)),
         other_names=other_names(recipe, packs, day, whole.batch) if named else (),
     )  # fmt: skip
 
@@ -407,36 +409,3 @@ def _unfit(recipe: Recipe, batch: Batch, day: date) -> tuple[str, ...]:
             had = trimmed(item.usable_kg, 3)
             said.append(f"{item.name}: {trimmed(kilograms, 3)} kg weighed, and only {had} kg usable on hand")
     return tuple(said)
-
-
-def _against(recipe: Recipe, table: LotTable, whole: Report, loads: Sequence[Report]) -> Iterator[str]:
-    """What the lots' own limits and the mixer do not allow, with half a division of the meat scale to spare.
-
-    Loads that were weighed apart are held to the mixer; a whole batch that needs several is named as not judged.
-    """
-    room = recipe.entry.scales.meat_g / G_PER_KG / 2
-    for lot in table.lots:
-        taken = lot.held_kg(whole.batch.kilograms.get(lot, _ZERO))
-        weighed = f"{lot.name}: {trimmed(taken, 3)} kg as held"
-        if lot.use_up and not why_left_out(recipe, lot, whole.day) and abs(lot.on_hand_kg - taken) > room:
-            yield f"{weighed}, and all {trimmed(lot.on_hand_kg, 3)} kg of it are to be used up"
-        if not taken or lot.use_up:
-            continue
-        if lot.largest_pull_kg is not None and taken > lot.largest_pull_kg + room:
-            yield f"{weighed}, and {trimmed(lot.largest_pull_kg, 3)} kg is the most to pull"
-        if lot.smallest_pull_kg is not None and taken < lot.smallest_pull_kg - room:
-            yield f"{weighed}, and {trimmed(lot.smallest_pull_kg, 3)} kg is the least to pull"
-        if lot.pack_kg is not None and abs(taken - round(taken / lot.pack_kg) * lot.pack_kg) > room:
-            yield f"{weighed}, and it goes in by whole packs of {trimmed(lot.pack_kg, 3)} kg"
-    for load in loads:
-        weight, mixer = load.batch.amount(Weight(Basis.BATCH)), recipe.entry.mixer_kg
-        if mixer is not None and weight > mixer + room:
-            yield f"load {load.load}: {trimmed(weight, 3)} kg, and the mixer takes {trimmed(mixer, 3)} kg"
-
-
-def _not_judged(recipe: Recipe, whole: Report, loads: Sequence[Report]) -> Iterator[str]:
-    """What a blend judges and what was weighed does not show."""
-    yield "the size ordered and whether it is the cheapest batch"
-    weight, mixer = whole.batch.amount(Weight(Basis.BATCH)), recipe.entry.mixer_kg
-    if mixer is not None and weight > mixer and not loads:
-        yield f"the loads ({trimmed(weight, 3)} kg in a mixer of {trimmed(mixer, 3)} kg): weigh them apart"
