@@ -75,6 +75,7 @@ class _Sources:
     plants: Words
     forms: Words
     lots: Words
+    treated: Words
     others: Words
     wording: dict[str, str]
 
@@ -86,17 +87,11 @@ def _sources() -> _Sources:
     anywhere: dict[str, list[str]] = {}
     for part in map(key, parts):
         anywhere.setdefault(part[:_HEAD], []).append(part)
-    words, plants, forms, lots = (Words.of(_listed(tree[part])) for part in ("words", "plants", "forms", "lots"))
-    return _Sources(
-        anywhere,
-        frozenset(tree["numbers"]),
-        words,
-        plants,
-        forms,
-        lots,
-        Words.of(tree["not_the_word"]),
-        tree["wording"],
+    words, plants, forms, lots, treated = (
+        Words.of(_listed(tree[part])) for part in ("words", "plants", "forms", "lots", "treated")
     )
+    others, numbers = Words.of(tree["not_the_word"]), frozenset(tree["numbers"])
+    return _Sources(anywhere, numbers, words, plants, forms, lots, treated, others, tree["wording"])
 
 
 @lru_cache(maxsize=100_000)
@@ -117,15 +112,21 @@ def speaks_of_plant(name: str) -> bool:
     return known.plants.among(said) and known.forms.among(said)
 
 
-def speaks_of_cured_meat(name: str) -> bool:
-    """True where a lot's name or material speaks of meat that was cured before."""
+def speaks_of_cured_lot(name: str) -> bool:
+    """True where a lot's name or material speaks of meat that was cured before, or of what is done to it then."""
     if not _THREE_LETTERS.search(name):
         return False
-    return _cured_meat(name if _MARKED.search(name) else _APART.sub("", name))
+    return _cured_lot(name if _MARKED.search(name) else _APART.sub("", name))
 
 
 @lru_cache(maxsize=100_000)
-def _cured_meat(name: str) -> bool:
+def _cured_lot(name: str) -> bool:
+    known = _sources()
+    return speaks_of_cured_meat(name) or known.treated.among(_meant(name, known.others))
+
+
+def speaks_of_cured_meat(name: str) -> bool:
+    """True where a name speaks of nitrite, as above, or of a cured meat by its name."""
     return speaks_of_nitrite(name) or _sources().lots.among(_meant(name, _sources().others))
 
 

@@ -24,7 +24,7 @@ from constraints.ingredients import FAT, MOISTURE, NITRATE, NITRITE, PROTEIN, SA
 from constraints.numbers import KG_PER_LB, PERCENT, PPM, NotANumber, trimmed
 from constraints.species import NAMES
 from constraints.spelling import hidden, look_alikes, unprintable
-from constraints.words import speaks_of_cured_meat
+from constraints.words import speaks_of_cured_lot
 from optimizer.reading.columns import COLUMNS, INSTEAD, KNOWN, USABLE, free_names, header_faults
 from optimizer.reading.table import Table, cut, figure, has_decimal_commas
 
@@ -371,11 +371,11 @@ def _rework_states_itself(row: _Row) -> Iterator[Fault]:
 
 def _cured_by_name(row: _Row) -> Iterator[Fault]:
     """A lot that reads like cured meat says whether it is: its nitrite would count as none."""
-    if row.says("rework") or row.typed.get("cured") or row.typed.get(NITRITE) or row.typed.get(NITRATE):
+    if row.says("rework") or row.typed.get("cured") or row.typed.get(NITRITE):
         return
     for name in ("lot", "material"):
         typed = row.typed.get(name, "")
-        if speaks_of_cured_meat(typed):
+        if speaks_of_cured_lot(typed):
             found = f"{typed!r} reads like cured meat, and the table does not say whether it is"
             yield row.fault(name, found, "cured: yes with nitrite_ppm and nitrate_ppm, or cured: no if it holds none")
 

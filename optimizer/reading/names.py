@@ -18,6 +18,7 @@ from constraints.words import (
     allergens_in,
     allergens_known,
     speaks_of_cheese,
+    speaks_of_cured_meat,
     speaks_of_nitrite,
     speaks_of_plant,
 )
@@ -62,12 +63,11 @@ def _cure(item: AdditionEntry) -> Iterator[tuple[str, str, str]]:
     if item.holds_no_nitrite and brings:
         yield "holds_no_nitrite", f"{item.name} holds no nitrite, and states some", "one or the other"
     stated = item.is_ == "cure" or any(name in item.properties for name in COUNTED)
-    if speaks_of_nitrite(item.name) and not stated and not item.holds_no_nitrite:
-        found = f"{item.name} is named like a cure, but is: {item.is_}"
-        yield (
-            "name", found,
-            "write is: cure with its nitrite_pct or nitrate_pct, or holds_no_nitrite: yes if it brings none",
-        )  # fmt: skip
+    if speaks_of_cured_meat(item.name) and not stated and not item.holds_no_nitrite:
+        like, cure = ("a cure", "is: cure with its nitrite_pct or nitrate_pct") if speaks_of_nitrite(item.name) else (
+            "cured meat", "properties: {nitrite_ppm: what it holds}")  # fmt: skip
+        found = f"{item.name} is named like {like}, but is: {item.is_}"
+        yield "name", found, f"write {cure}, or holds_no_nitrite: yes if it brings none"
     if speaks_of_plant(item.name) and brings and item.from_plant is None:
         found = f"{item.name} reads like a cure made from a plant"
         yield "name", found, "from_plant: the plant's name, because a label says so; or from_plant: none"
