@@ -3,56 +3,65 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import replace
 from fractions import Fraction
 
 from constraints.formula import Batch
 from constraints.ingredients import Ingredient
+from constraints.limits import Either, Worst
 from constraints.requirement import Ratio, Requirement
 
 _ZERO = Fraction(0)
 
 
-def extremes(
-    ratio: Requirement, batch: Batch, tolerance_kg: Mapping[Ingredient, Fraction]
-) -> tuple[Fraction, Fraction] | None:
-    """Smallest and largest figure over all weights within tolerance, exact.
+def corners(
+    requirement: Requirement, batch: Batch, tolerance_kg: Mapping[Ingredient, Fraction]
+) -> tuple[Batch, ...] | None:
+    """Batches within tolerance on which the figure is smallest and largest; of several ratios, each one's.
 
-    None where the divisor can be zero, or the requirement is no ratio.
+    None where a divisor can be zero, so that nothing is known; empty where there is nothing to divide by, or no ratio.
 
     A ratio of linear forms over a box takes its extremes at corners. Starting from any figure, moving every weight
     to the end that pushes ``over - figure * under`` further and taking the new figure ends at the extreme
     (Dinkelbach, Management Science 13, 1967, 492-498).
     """
-    if not isinstance(ratio, Ratio):
-        return None
-    terms = [
-        (
-            ratio.scale * ratio.over.per_kg(item, batch.process),
-            ratio.under.per_kg(item, batch.process),
-            max(kg - tolerance_kg.get(item, _ZERO), _ZERO),
-            kg + tolerance_kg.get(item, _ZERO),
-        )
-        for item, kg in batch.kilograms.items()
-    ]
-    if sum((min(under * lo, under * hi) for _, under, lo, hi in terms), _ZERO) <= 0:
-        return None
-    low, high = _corner(terms, -1), _corner(terms, 1)
-    return low, high
+    plain = requirement.on_paper
+    ratios = plain.parts if isinstance(plain, Worst | Either) else (plain,)
+    found: list[Batch] = []
+    for ratio in ratios:
+        if not isinstance(ratio, Ratio):
+            return ()
+        terms = [
+            (
+                ratio.scale * ratio.over.per_kg(item, batch.process),
+                ratio.under.per_kg(item, batch.process),
+                max(kg - tolerance_kg.get(item, _ZERO), _ZERO),
+                kg + tolerance_kg.get(item, _ZERO),
+            )
+            for item, kg in batch.kilograms.items()
+        ]
+        if not any(under * hi for _, under, _, hi in terms):
+            continue
+        if sum((min(under * lo, under * hi) for _, under, lo, hi in terms), _ZERO) <= 0:
+            return None
+        for sign in (-1, 1):
+            weights = dict(zip(batch.kilograms, _corner(terms, sign), strict=True))
+            found.append(replace(batch, kilograms=weights))
+    return tuple(found)
 
 
-def _corner(terms: list[tuple[Fraction, Fraction, Fraction, Fraction]], sign: int) -> Fraction:
-    figure = _ratio([(over, under, lo) for over, under, lo, _ in terms])
+def _corner(terms: list[tuple[Fraction, Fraction, Fraction, Fraction]], sign: int) -> list[Fraction]:
+    best = [lo for _, _, lo, _ in terms]
+    figure = _ratio(terms, best)
     while True:
-        chosen = [
-            (over, under, hi if sign * (over - figure * under) > 0 else lo) for over, under, lo, hi in terms
-        ]  # fmt: skip
-        better = _ratio(chosen)
+        chosen = [hi if sign * (over - figure * under) > 0 else lo for over, under, lo, hi in terms]
+        better = _ratio(terms, chosen)
         if sign * (better - figure) <= 0:
-            return figure
-        figure = better
+            return best
+        best, figure = chosen, better
 
 
-def _ratio(chosen: list[tuple[Fraction, Fraction, Fraction]]) -> Fraction:
-    over = sum((a * kg for a, _, kg in chosen), _ZERO)
-    under = sum((b * kg for _, b, kg in chosen), _ZERO)
+def _ratio(terms: list[tuple[Fraction, Fraction, Fraction, Fraction]], weights: list[Fraction]) -> Fraction:
+    over = sum((term[0] * kg for term, kg in zip(terms, weights, strict=True)), _ZERO)
+    under = sum((term[1] * kg for term, kg in zip(terms, weights, strict=True)), _ZERO)
     return over / under

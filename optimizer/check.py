@@ -11,7 +11,7 @@ from constraints.confidence import confident
 from constraints.faults import BadInput, Fault, nearest
 from constraints.formula import Batch, Dosing, Formula
 from constraints.ingredients import SALT, Ingredient, Lot
-from constraints.interval import extremes
+from constraints.interval import corners
 from constraints.judged import guard, guarding, limits_cure
 from constraints.numbers import G_PER_KG, trimmed
 from constraints.requirement import Requirement
@@ -367,12 +367,16 @@ def _finding(requirement: Requirement, batch: Batch, tolerance: Tolerance | None
     if tolerance is None or verdict.ok is None:
         return found
     spread = {item: tolerance.of(item) for item in batch.kilograms}
-    span = extremes(requirement, batch, spread)
-    if span is None:
+    ends = corners(requirement, batch, spread)
+    if ends is None:
+        return replace(found, whole_range=False)
+    figures = [x for end in ends if (x := requirement.on_paper.measure(end).value) is not None]
+    if not figures:
         return found
-    low, high = span
-    same = all(requirement.within(x) for x in span) if verdict.ok else not _any_within(requirement, low, high)
-    return replace(found, low=low, high=high, whole_range=same)
+    low, high = min(figures), max(figures)
+    if verdict.ok:
+        return replace(found, low=low, high=high, whole_range=all(requirement.measure(end).ok for end in ends))
+    return replace(found, low=low, high=high, whole_range=not _any_within(requirement, low, high))
 
 
 def _any_within(requirement: Requirement, low: Fraction, high: Fraction) -> bool:

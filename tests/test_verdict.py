@@ -60,6 +60,28 @@ def test_what_the_tolerance_of_the_scales_leaves_open_is_not_certain(kitchen: Pa
     assert "hold;" in headline and "not certain" in headline.split(";")[1]
 
 
+def test_a_tolerance_as_large_as_the_batch_leaves_everything_open(kitchen: Path) -> None:
+    """With 100 kg either way there may be next to no meat under the cure: its ppm has no upper end."""
+    found = told(kitchen, RECIPE, LOTS, table(GOOD), "--meat-tolerance-g", "100000")
+    assert found[:2] == ("not_certain", 1)
+
+
+@pytest.mark.parametrize(("tolerance", "grade"), [(10, "holds"), (200, "not_certain")])
+def test_a_confidence_that_the_tolerance_takes_away_is_not_certain(kitchen: Path, tolerance: int, grade: str) -> None:
+    """25 kg at 10 % and 15 kg at 50 %: 25 % fat, its deviation sqrt(25^2 + 15^2) / 40 = 0.729 points. With 95 % (1.645
+    deviations) 1.199 points are kept clear of 26.25 %: 0.051 to spare. 10 g more fat and less lean move it by
+    0.010 points at most, 200 g by 0.2 (on paper still 1.05 clear).
+    """
+    recipe = """name: T
+rules: [us]
+product_class: sausage
+confidence: {probability: 0.95}
+require: [{fat: {max_pct: 26.25}}]
+"""
+    found = told(kitchen, recipe, LOTS, "item,kg\nlean,25\nhalf,15\n", "--meat-tolerance-g", str(tolerance))
+    assert found[:2] == (grade, int(grade != "holds"))
+
+
 @pytest.mark.parametrize(("grams", "grade"), [(30, "holds"), (32, "not_lawful_under_this_name")])
 def test_a_lawful_food_that_may_not_bear_its_name_is_no_danger(kitchen: Path, grams: int, grade: str) -> None:
     """9 CFR 319.141: water or ice to 3 % of the total ingredients; 30 g a kilogram are 2.91 %, 32 are 3.10 %."""

@@ -125,10 +125,15 @@ def _doubtful(report: Report) -> Iterator[str]:
     """What holds as weighed, and may not within the tolerance of the scales."""
     for place in report.places:
         for finding in place.findings:
-            if mark(finding) is Mark.NOT_CERTAIN and finding.low is not None and finding.high is not None:
-                low, high = (figure(x, finding.requirement) for x in (finding.low, finding.high))
-                text = f"not certain: {_words(finding, 'allowed')}, and it may be {low} to {high}"
+            if mark(finding) is Mark.NOT_CERTAIN:
+                text = f"not certain: {_words(finding, 'allowed')}, and it may be {_spread(finding)}"
                 yield from paragraph(f"{_of_load(report)}{text}", "* ")
+
+
+def _spread(finding: Finding) -> str:
+    if finding.low is None or finding.high is None:
+        return "anything: the tolerance is as large as what was weighed"
+    return " to ".join(figure(x, finding.requirement) for x in (finding.low, finding.high))
 
 
 def _missing(report: Report) -> Iterator[str]:
