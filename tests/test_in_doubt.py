@@ -93,6 +93,8 @@ def spoil(plan: dict[str, Any], kind: str) -> None:
         for part in (answer, *answer["loads"]):
             part["weigh_out"][0]["grams"] *= 2
         answer["batch_kg"] += answer["weigh_out"][0]["grams"] / 2000
+    elif kind == "load":
+        answer["loads"][0]["weigh_out"][0]["grams"] *= 5
     elif kind == "weighed":
         for part in (answer, *answer["loads"]):
             part["lots"][0]["kg"] += 1
@@ -102,7 +104,7 @@ def spoil(plan: dict[str, Any], kind: str) -> None:
         answer["date"] = day(2)
 
 
-@pytest.mark.parametrize("kind", ["status", "pulls", "sum", "batch", "dose", "weighed", "lot", "date"])
+@pytest.mark.parametrize("kind", ["status", "pulls", "sum", "batch", "dose", "load", "weighed", "lot", "date"])
 def test_a_document_that_does_not_add_up_is_held_though_nothing_was_told(tmp_path: Path, kind: str) -> None:
     path, plan = planned(tmp_path, salt=20)
     assert after(path, tmp_path, plan).hold == ()
@@ -211,3 +213,13 @@ def test_what_is_done_is_no_reason_that_the_rest_has_no_plan(tmp_path: Path) -> 
     assert outcome.no_plan is not None and outcome.exit_code == 1
     assert outcome.no_plan.batches == ("B1",)
     assert outcome.no_plan.ways[0].changes
+
+
+def test_a_week_whose_every_batch_is_made_still_has_its_plan(tmp_path: Path) -> None:
+    """Nothing is left to choose, so that the program has no column."""
+    path, plan = planned(tmp_path)
+    (tmp_path / "plan.json").write_text(json.dumps(plan))
+    (tmp_path / "happened.yaml").write_text(json.dumps({"plan": "plan.json", "now": day(2)}))
+    outcome = plan_again(read_week(path), str(tmp_path / "happened.yaml"), talk=False)
+    assert outcome.no_plan is None and outcome.exit_code == 0 and not outcome.hold
+    assert "PLAN, for what is still to be made." in plan_page(outcome)

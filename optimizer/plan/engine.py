@@ -67,8 +67,8 @@ class Solved:
 
     @property
     def found(self) -> bool:
-        """True where there is a plan."""
-        return bool(len(self.values))
+        """True where there is a plan; of a week whose every batch is made nothing is left to choose."""
+        return bool(len(self.values)) or self.ending is Ending.OPTIMAL
 
 
 @dataclass

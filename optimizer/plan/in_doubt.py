@@ -108,7 +108,7 @@ def _table(world: World, made: PlannedBatch) -> tuple[LotTable, list[str]]:
 
 def _words(report: Report) -> Iterator[str]:
     """Everything of a report that forbids a batch or misses its recipe."""
-    for part in report.each if len(report.loads) > 1 else (report,):
+    for part in report.each if len(report.loads) > 1 or report.apart else (report,):
         load = f"load {part.load}: " if part.load else ""
         for place in part.places:
             yield from (load + _broken(f) for f in place.findings if f.grade is not Grade.MAKE)
@@ -118,7 +118,7 @@ def _words(report: Report) -> Iterator[str]:
         )  # fmt: skip
     yield from report.unfit
     yield from report.unlike
-    yield from report.apart if len(report.loads) > 1 else ()
+    yield from report.apart
 
 
 def _broken(finding: Finding) -> str:
