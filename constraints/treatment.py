@@ -239,6 +239,8 @@ class Papers(Sourced):
     """How long records are kept after the goods were supplied."""
 
     years: Whole
+    from_year_end: YesNo = False
+    """Whether the years are counted from the last day of the year of supply."""
 
 
 class Treatments(Strict):

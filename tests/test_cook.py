@@ -462,3 +462,43 @@ def test_a_steps_schedule_is_checked() -> None:
     assert made.does(ProcessStep.COOKED)
     with pytest.raises(BadInput, match="how long it lasts"):
         product(extra="schedule:\n  - {name: cook, set_c: 70}\n")
+
+
+def test_a_log_begins_with_its_first_reading_and_says_what_it_does_not_hold() -> None:
+    """A log that counts from elsewhere earns nothing by it; a column without a reading is left out."""
+    log = parse_log("minutes,core (F),probe 2 (F)\n-60,40,\n0,160,\n90,70,\n", "log.csv")
+    assert log.minutes == 150 and log.of("core")[0].minute(0) == 0 and len(log.of("core")) == 1
+    assert "none at all" in str(log.warnings[0])
+    days = parse_log("days,chamber (F)\n30,60\n31,60\n", "log.csv")
+    assert days.minutes == 24 * 60
+
+
+def test_what_a_place_has_no_table_for_stands_in_the_verdict() -> None:
+    """Raw pork in Canada: no treatment against Trichinella is in the table; never a pass in silence."""
+    code, out, _ = run("dry", str(HERE / "dry.csv"), "--recipe", str(HERE / "dry.yaml"))
+    assert code == 0 and "not judged: Trichinella." in " ".join(out.split()), out
+    words = ("--recipe", str(HERE / "smoked.yaml"), "--rules", "us", "--rules", "ca")
+    code, out, _ = run("cook", str(HERE / "smoked.csv"), *words)
+    assert (
+        code == 0
+        and "CONFIRM WITH YOUR AUTHORITY, for a figure was read second hand; not judged: Canada."
+        in " ".join(out.split())
+    )
+    code, out, _ = run("cook", str(HERE / "smoked.csv"), "--recipe", str(HERE / "smoked.yaml"), "--rules", "ni")
+    assert code == 1 and "cook: no place with a table is named (--rules)" in out
+    code, out, _ = run("cook", "--recipe", str(HERE / "smoked.yaml"), "--rules", "us-maine", "--at", "62C")
+    assert "cook: Maine, meat and poultry rule has no table" in out
+
+
+def test_hours_without_a_reading_are_said_wherever_they_lie() -> None:
+    cooked = [(0, 40), (9, 160), (12, 158), (18, 130), (40, 90), (50, 80)]
+    late = cook([*cooked, (290, 40), (300, 39)])
+    assert "no reading for 4 h of it" in best(late, "cooling").words
+    early = cook([(0, 40), (100, 150), (110, 40)])
+    assert "no reading for 1 h 40 min" in best(early, "cook").words
+
+
+def test_the_picture_says_the_verdict_of_the_page(tmp_path: Path) -> None:
+    file = tmp_path / "p.html"
+    run("cook", str(HERE / "smoked.csv"), "--recipe", str(HERE / "smoked.yaml"), "--picture", str(file))
+    assert "CONFIRM WITH YOUR AUTHORITY" in file.read_text()

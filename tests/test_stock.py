@@ -107,6 +107,16 @@ def test_papers_are_kept_from_the_day_of_supply(path: str) -> None:
     assert keep_through(date(2028, 2, 29), 2) == date(2030, 2, 28)
 
 
+def test_papers_kept_by_the_year_count_from_its_last_day_and_what_is_left_is_said(path: str) -> None:
+    """9 CFR 320.3(a): two years after December 31 of the year of the transaction (from memory)."""
+    came(path, S1="5")
+    record(path, "sell", document("s", party="Cliff Inn"), [Movement("sell", "S1", Fraction(-2))])
+    said = " ".join(trace_page(trace(path, "S1"), 0).split())
+    assert "United States, federal inspection: keep them through 2028-12-31" in said
+    assert "Canada: keep them through 2028-11-25" in said
+    assert "; 3 kg left. Hold all that is left and ask your authority." in said
+
+
 # ---- what was recorded ----
 
 
@@ -144,6 +154,10 @@ def test_a_kitchens_week(tmp_path: Path) -> None:
     text = trace_page(found, 0.1)
     assert "traced forward in 0.10 s" in text and "Mole Inn" in text and max(map(len, text.splitlines())) <= 80
     assert "<svg" in picture(found) and json.dumps(as_dict(back))
+    again = ("stock", "make", db, second, "--recipe", recipe, "--code", "B3", *by, "--out-kg", "500")
+    Path(second).write_text("item,kg\nF-11,1\nsalt,0.018\n")
+    code, out, _ = run(*again)
+    assert code == 0 and "500 kg came out of 1.018 kg" in out
     code, out, _ = run("trace", db, "S-14", "--json", "--picture", str(tmp_path / "t.html"))
     assert code == 0 and json.loads(out)["kg_at_risk"] == pytest.approx(float(found.at_risk_kg))
     rework = next(lot for lot in read_lots(db).lots if lot.name == "S-15")
@@ -352,13 +366,16 @@ def test_a_full_disk(path: str) -> None:
     ("words", "said"),
     [
         (("new", "DB"), "cannot be made"),
-        (("waste", "DB", "S-99", "1", "--by", "A", "--reason", "x"), "only 0 kg"),
+        (("waste", "DB", "S-99", "1", "--by", "A", "--reason", "x"), "not in the ledger"),
         (("return", "DB", "S-99", "1", "--by", "A", "--from", "x"), "not in the ledger"),
         (("count", "DB", "S-99", "1", "--by", "A"), "not in the ledger"),
+        (("waste", "DB", "S1", "0", "--by", "A", "--reason", "x"), "nothing is moved"),
+        (("waste", "DB", "S1", "1", "--by", "A", "--reason", ""), "must not be blank"),
+        (("sell", "DB", "S1", "1", "--by", "A", "--to", " "), "must not be blank"),
         (("waste", "DB", "S1", "-1", "--by", "A", "--reason", "x"), "No such option"),
         (("waste", "DB", "S1", "1,5", "--by", "A", "--reason", "x"), "decimal comma"),
         (("waste", "DB", "S1", "0.00000000001", "--by", "A", "--reason", "x"), "more decimals"),
-        (("waste", "DB", "S1", "1", "--by", " ", "--reason", "x"), "have a name"),
+        (("waste", "DB", "S1", "1", "--by", " ", "--reason", "x"), "must not be blank"),
         (("waste", "DB", "S1", "1", "--by", "A", "--reason", "x", "--at", "noon"), "is no time"),
         (("waste", "DB", "S1", "1", "--by", "A"), "Missing option '--reason'"),
         (("reverse", "DB", "nothing", "--by", "A", "--reason", "x"), "no document"),

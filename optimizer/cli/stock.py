@@ -73,7 +73,7 @@ def count(ledger: Ledger, lot: Lot, kg: Kg, by: By, reason: Why = "", document: 
         from constraints.numbers import trimmed
         from optimizer.store.ledger import count as counted
 
-        found = counted(ledger, _document(document, "count", by, at, "", reason), lot, _kg(kg))
+        found = counted(ledger, _document(document, "count", by, at, "", reason), lot, _kg(kg, zero=True))
         sys.stdout.write(f"{lot}: {trimmed(found, 6)} kg against the ledger\n")
 
 
@@ -111,8 +111,8 @@ def make(
     with _recording():
         from optimizer.store.made import make as made
 
-        made(ledger, batch, recipe, _document(code, "make", by, at), out, rework)
-        sys.stdout.write(f"batch {code} recorded\n")
+        odd = made(ledger, batch, recipe, _document(code, "make", by, at), out, rework)
+        sys.stdout.write(f"batch {code} recorded{odd}\n")
 
 
 @stock.command("reverse")
@@ -201,13 +201,14 @@ def _document(name: str | None, kind: str, by: str, at: str | None, party: str =
         moment = datetime.now() if at is None else datetime.fromisoformat(at)
     except ValueError:
         raise typer.BadParameter(f"{at!r} is no time as 2026-11-25T06:10", param_hint="--at") from None
-    if not by.strip() or (name is not None and not name.strip()):
-        raise typer.BadParameter("initials and documents have a name")
+    asked = {"sell": party, "return": party, "waste": reason, "reverse": reason}
+    if not all(text.strip() for text in (by, "-" if name is None else name, asked.get(kind, "-"))):
+        raise typer.BadParameter("initials, document, who and reason must not be blank")
     when = moment.astimezone().isoformat(timespec="seconds")
     return Document(name or f"{kind} {time.time_ns()}", when, by.strip(), party, reason)
 
 
-def _kg(text: str) -> Fraction:
+def _kg(text: str, *, zero: bool = False) -> Fraction:
     from constraints.numbers import NotANumber, exact
 
     try:
@@ -216,6 +217,8 @@ def _kg(text: str) -> Fraction:
         raise typer.BadParameter(str(error), param_hint="KG") from None
     if value < 0:
         raise typer.BadParameter(f"{text} is below zero", param_hint="KG")
+    if not value and not zero:
+        raise typer.BadParameter("nothing is moved by 0", param_hint="KG")
     return value
 
 

@@ -18,7 +18,7 @@ from constraints.numbers import PERCENT, shown, trimmed
 from constraints.species import speaks_of
 from constraints.treatment import Kill, Option, Scale, Stage, Treatments, fahrenheit
 from optimizer.made.curve import Curve
-from optimizer.made.found import Finding, Judged, Phase, Report, Span, degrees, spell
+from optimizer.made.found import Finding, Judged, Phase, Report, Span, degrees, lacks, spell
 from optimizer.made.log import Log
 from optimizer.made.product import Product
 
@@ -45,13 +45,7 @@ def judge_cook(log: Log, product: Product, places: Sequence[Treatments], asked: 
         raise BadInput([Fault(log.file, None, None, found, "core_c or core_f, or --column NAME=core")])
     cold = coldest(cores)
     judged = tuple(Judged(place, tuple(_phases(log, cold, product, place, asked))) for place in places)
-    lacking = [f"{what}: {_names(places)} has no table" for what, key in (("cook", "kills"), ("cooling", "cooling"))
-               if not any(getattr(place, key) for place in places)]  # fmt: skip
-    return Report(product, log, judged, tuple(lacking), asked.error)
-
-
-def _names(places: Sequence[Treatments]) -> str:
-    return " and ".join(place.title for place in places) or "no place named"
+    return Report(product, log, judged, (*lacks(places, "cook", "kills"), *lacks(places, "cooling")), asked.error)
 
 
 def unit_faults(log: Log, *, sure: bool) -> Iterator[Fault]:
@@ -101,6 +95,8 @@ def _phases(log: Log, cold: Curve, product: Product, place: Treatments, asked: A
 
 def _rows(kill: Kill, cold: Curve, asked: Asked) -> Iterator[Finding]:
     """Each row of a table: the longest unbroken time of the coldest core at or above it."""
+    widest = cold.widest_gap(Fraction(0), cold.minute(len(cold) - 1)) if len(cold) else Fraction(0)
+    gap = f" (the cores have no reading for {spell(widest)})" if widest > (asked.gap or COOK_GAP) else ""
     for at, needed in kill.rows.items():
         level = fahrenheit(at, kill.unit)
         span = cold.longest_above(level + asked.error, asked.gap or COOK_GAP) if len(cold) else None
@@ -108,6 +104,7 @@ def _rows(kill: Kill, cold: Curve, asked: Asked) -> Iterator[Finding]:
         ok = time >= needed
         asks = f"{spell(needed)} asked" if needed else "to be reached"
         held = "never reached" if span is None else f"held {spell(time, needed)}"
+        held += gap if not ok else ""
         near = 1 + level if ok else Fraction(0) if not needed else max(time, Fraction(0)) / needed
         spans = () if span is None else (Span(cold.name, *span, level, earns=True),)
         yield Finding(ok, f"{degrees(level, kill.unit)} {held}, {asks}", kill, near, spans)
@@ -211,6 +208,8 @@ def _stage(
     late = limit is not None and time > limit
     allowed = "" if limit is None else f", at most {spell(limit)}"
     took = f"took {spell(time, limit)}"
+    gap = Fraction(0) if stage is first else probe.widest_gap(span.start, span.end)
+    allowed += f" (no reading for {spell(gap)} of it)" if gap > (asked.gap or COOL_GAP) else ""
     if unfinished:
         took = f"is at {degrees(probe.value(len(probe) - 1), option.unit)} when the log ends after {spell(time, limit)}"
     return False if late else None if unfinished else True, f"{name} {took}{allowed}", span

@@ -17,7 +17,7 @@ from constraints.quantities import Basis
 from constraints.treatment import DegreeHours, Diameter, Drying, Freezing, RatioMark, Treatments, fahrenheit
 from optimizer.made.cook import coldest
 from optimizer.made.curve import Curve
-from optimizer.made.found import Finding, Judged, Phase, Report, degrees, spell
+from optimizer.made.found import Finding, Judged, Phase, Report, degrees, lacks, spell
 from optimizer.made.log import Log
 from optimizer.made.product import Product
 from optimizer.summary import composition
@@ -53,18 +53,21 @@ def judge_dry(log: Log, frozen: Log | None, product: Product, places: Sequence[T
     """Every phase under every place; ``frozen`` is a log of freezing, where there is one."""
     judged = [Judged(place, tuple(_phases(log, frozen, product, place, pieces))) for place in places]
     shared = Judged(None, tuple(_product(log, product, pieces, [mark for place in places for mark in place.ratios])))
-    fermented = product.does(ProcessStep.FERMENTED) and not any(place.degree_hours for place in places)
-    names = " and ".join(place.title for place in places)
-    lacking = (f"fermentation: {names or 'no place named'} has no limit",) if fermented else ()
+    lacking = (*(lacks(places, "fermentation", "degree_hours") if product.does(ProcessStep.FERMENTED) else ()),
+               *(lacks(places, "Trichinella", "place") if _raw_pork(product) else ()))  # fmt: skip
     return Report(product, log, (*judged, shared), lacking, pieces.error)
+
+
+def _raw_pork(product: Product) -> bool:
+    return not product.does(ProcessStep.COOKED) and product.takes(("pig", "boar", "horse"), ())
 
 
 def _phases(log: Log, frozen: Log | None, product: Product, place: Treatments, pieces: Pieces) -> Iterator[Phase]:
     if place.degree_hours and product.does(ProcessStep.FERMENTED):
         yield Phase("fermentation", (_fermented(log, place.degree_hours, pieces),), needed=True)
-    raw = not product.does(ProcessStep.COOKED) and product.takes(("pig", "boar", "horse"), ())
-    if raw and (place.freezing or place.drying):
-        yield Phase("Trichinella", tuple(_trichinella(log, frozen, product, place, pieces)), needed=True)
+    if _raw_pork(product):
+        asks = bool(place.freezing or place.drying)
+        yield Phase("Trichinella", tuple(_trichinella(log, frozen, product, place, pieces)), needed=asks)
 
 
 def degree_hours(log: Log, row: DegreeHours, error: Fraction, until: Fraction) -> Fraction:
@@ -169,6 +172,7 @@ def _trichinella(
     if pieces.tested:
         yield Finding(True, "tested or from a controlled herd, as you say; keep the paper")
     ways = "--freezing LOG, or --batch, --lots, --diameter-mm and --piece-mm for drying, or --tested; --full says more"
+    ways = ways if place.freezing or place.drying else f"{place.title} has no table: ask your authority"
     yield Finding(None, f"raw pork, and no treatment is shown ({ways})", near=Fraction(1))
     for table in place.freezing:
         yield _frozen(frozen, product, table, pieces)

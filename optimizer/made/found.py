@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 
@@ -114,6 +114,14 @@ class Report:
     def confirm(self) -> bool:
         """True where a pass rests on a figure read second hand."""
         return any(phase.confirm for phase in self.phases)
+
+
+def lacks(places: Sequence[Treatments], what: str, key: str = "") -> tuple[str, ...]:
+    """What no place has a table for, in words; nothing where one has."""
+    if any(getattr(place, key or what) for place in places):
+        return ()
+    names = " and ".join(place.title for place in places)
+    return (f"{what}: {names} has no table" if names else f"{what}: no place with a table is named (--rules)",)
 
 
 def _why(phase: Phase) -> str:

@@ -207,7 +207,8 @@ class _Reader:
             read, scale, bad = _figures(cells, self.commas)
             self._bad(place, cells, bad | {text for text, value in read.items() if value == _NONE}, "a plain number")
             self.sound()
-            return None, np.array([read[cell] for cell in cells], dtype=np.int64), MINUTES[unit] / scale
+            ticks = np.array([read[cell] for cell in cells], dtype=np.int64)
+            return None, ticks - ticks[0], MINUTES[unit] / scale  # a log begins with its first reading
         typed = [self.columns[place] for place in stamps]
         cells = typed[0] if len(typed) == 1 else [" ".join(parts) for parts in zip(*typed, strict=True)]
         moments, bad = _stamps(cells)
@@ -249,7 +250,8 @@ class _Reader:
         held, out = keep[values[keep] != _NONE], keep[values[keep] == _NONE]
         if unit and len(out) and not bad:
             found = f"{name} has no reading in {len(out)} rows, this the first"
-            self.tell(self.lines[out[0]], name, found, "the line is drawn across", Severity.WARNING)
+            done = "the line is drawn across" if len(held) else "none at all: it is left out"
+            self.tell(self.lines[out[0]], name, found, done, Severity.WARNING)
         return Curve(name, ticks[held], values[held], tick, scale) if len(held) else None
 
     def _bad(self, place: int, cells: Sequence[str], bad: set[str], allowed: str) -> None:

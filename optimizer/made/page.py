@@ -22,7 +22,8 @@ MOST_IN_SHORT = 4
 
 def page(report: Report, *, full: bool = False) -> str:
     """The page, ending in a newline."""
-    lines = [*_head(report), *_verdict(report)]
+    lines = [*_head(report), "", *paragraph(verdict(report))]
+    lines += [line for reason in report.hold for line in paragraph(reason, "* ")]
     for judged in report.judged:
         lines += _place(judged, full=full)
     if report.hold:
@@ -49,18 +50,19 @@ def _head(report: Report) -> Iterator[str]:
         )
 
 
-def _verdict(report: Report) -> Iterator[str]:
-    yield ""
-    if not report.hold:
-        places = " and ".join(j.place.title for j in report.judged if j.place and any(p.ok for p in j.phases))
-        unjudged = dict.fromkeys(p.title for p in report.phases if p.ok is None and not p.warns and p.findings)
-        ends = "; CONFIRM WITH YOUR AUTHORITY, for a figure was read second hand" if report.confirm else ""
-        ends += f"; not judged: {', '.join(unjudged)}" if unjudged else ""
-        yield from paragraph(f"THE LOG MEETS what is asked{': ' + places if places else ''}{ends}.")
-        return
-    yield from paragraph(f"*** {HOLD} ***")
-    for reason in report.hold:
-        yield from paragraph(reason, "* ")
+def verdict(report: Report) -> str:
+    """The one line that decides: hold, or what the log meets, what is to be confirmed, and what was not judged."""
+    if report.hold:
+        return f"*** {HOLD} ***"
+    deciding = [
+        (judged, phase) for judged in report.judged for phase in judged.phases if phase.findings and not phase.warns
+    ]
+    met = dict.fromkeys(j.place.title for j, phase in deciding if j.place and phase.ok)
+    unjudged = [phase.title for _, phase in deciding if phase.ok is None]
+    unjudged += [j.place.title for j in report.judged if j.place and j.place.title not in met]
+    said = f"THE LOG MEETS what is asked{': ' + ' and '.join(met) if met else ''}"
+    said += "; CONFIRM WITH YOUR AUTHORITY, for a figure was read second hand" if report.confirm else ""
+    return said + (f"; not judged: {', '.join(dict.fromkeys(unjudged))}" if unjudged else "") + "."
 
 
 def _place(judged: Judged, *, full: bool) -> Iterator[str]:
@@ -106,6 +108,7 @@ def document(report: Report) -> str:
     """The report as one JSON document, ending in a newline."""
     found: dict[str, Any] = {
         "status": "hold" if report.hold else "meets",
+        "verdict": verdict(report),
         "confirm_with_authority": report.confirm,
         "why_held": list(report.hold),
         "recipe": report.product.recipe.entry.name,

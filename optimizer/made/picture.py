@@ -9,7 +9,7 @@ import numpy as np
 from constraints.treatment import celsius
 from optimizer.made.curve import Curve
 from optimizer.made.found import Report
-from optimizer.made.page import HOLD
+from optimizer.made.page import verdict
 from optimizer.pages.chart import Axis, across, render, upwards
 
 MOST_POINTS = 400
@@ -55,9 +55,10 @@ def picture(report: Report) -> str:
         }
         for finding in best for span in finding.spans
     ]  # fmt: skip
-    verdict = HOLD + ": " + "; ".join(report.hold) if report.hold else "The log meets what is asked."
     return render(
-        _TEMPLATE, title=f"{report.product.recipe.entry.name}: {report.log.file}", verdict=verdict, spans=spans,
+        _TEMPLATE, title=f"{report.product.recipe.entry.name}: {report.log.file}",
+        verdict=" ".join((verdict(report), "; ".join(report.hold))),
+        spans=spans,
         curves=[_drawn(curve, dashes, x, y) for curve, dashes in shown],
         findings=[f.words for f in best], x_ticks=x.ticks(), y_ticks=y.ticks(),
     )  # fmt: skip

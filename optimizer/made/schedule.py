@@ -7,7 +7,7 @@ from fractions import Fraction
 
 from constraints.numbers import PERCENT, trimmed
 from constraints.treatment import Treatments, fahrenheit
-from optimizer.made.found import degrees, spell
+from optimizer.made.found import degrees, lacks, spell
 from optimizer.made.product import Product
 from optimizer.pages.tables import heading, paragraph, table
 from optimizer.reading.entry import StepEntry
@@ -69,6 +69,7 @@ def planned(
     product: Product, places: Sequence[Treatments], at: Fraction | None, minutes: Fraction | None
 ) -> Iterator[str]:
     """How long the core must hold at a temperature (Fahrenheit), or where for so many minutes; else every row."""
+    yield from (line for words in lacks(places, "cook", "kills") for line in paragraph(words))
     for place in places:
         for kill in place.kills:
             if not kill.judges or not product.takes(kill.species, kill.not_species):

@@ -89,7 +89,7 @@ def units(kilograms: Fraction) -> int:
     """Kilograms as whole units. Raises NotRecorded for more decimals than are kept."""
     found = kilograms / UNIT
     if found.denominator != 1 or abs(kilograms) > MOST_KG:
-        raise NotRecorded(f"{trimmed(kilograms, 12)} kg has more decimals or is more than the ledger keeps")
+        raise NotRecorded(f"{trimmed(abs(kilograms), 12)} kg has more decimals or is more than the ledger keeps")
     return int(found)
 
 
@@ -239,7 +239,8 @@ def _add(base: sqlite3.Connection, document: str, movement: Movement, reverses: 
     except sqlite3.IntegrityError as error:
         if str(error) == "below zero":
             left = trimmed(balance(base, movement.lot or ""), 6)
-            raise NotRecorded(f"{movement.lot}: only {left} kg are there; nothing was recorded") from None
+            if base.execute("SELECT 1 FROM lot WHERE lot = ?", (movement.lot,)).fetchone():
+                raise NotRecorded(f"{movement.lot}: only {left} kg are there; nothing was recorded") from None
         if "reverses" in str(error):
             raise NotRecorded("it is reversed already; nothing was recorded") from None
         raise NotRecorded(f"the lot {movement.lot!r} is not in the ledger; nothing was recorded") from None

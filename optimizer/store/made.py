@@ -43,8 +43,10 @@ def receive(path: str, table: str, document: Document) -> int:
 
 def make(
     path: str, weighed: str, recipe: str, document: Document, out_kg: Fraction | None, rework_kg: Fraction | None
-) -> Batch:
+) -> str:
     """Record a batch as weighed: its pulls, its additions, and what came out of it as lots of their own.
+
+    Returns what is odd of it in words, or nothing.
 
     The batch's code is the document's name; its product is the lot of that name, its rework ``CODE rework``.
     """
@@ -67,7 +69,8 @@ def make(
         parse_lots(_one_line(lots[again]), f"the rework of {code}")
         movements.append(Movement("rework", again, rework_kg, code))
     record(path, "make", document, movements, lots, product=product)
-    return batch
+    came, went = (out_kg or 0) + (rework_kg or 0), weight(batch, Basis.BATCH)
+    return f"; {trimmed(Fraction(came), 4)} kg came out of {trimmed(went, 4)} kg: weigh again" if came > went else ""
 
 
 def _went_in(batch: Batch, held: dict[str, Fraction], code: str) -> Iterator[Movement]:

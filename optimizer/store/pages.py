@@ -49,9 +49,11 @@ def trace_page(found: Trace, seconds: float) -> str:
     way = "forward" if found.forward else "back"
     lines = [*paragraph(f"{found.name}, traced {way} in {seconds:.2f} s")]
     if found.forward:
+        risk, left = _kg(found.at_risk_kg), _kg(sum((book.left for book in found.lots.values()), Fraction(0)))
         lines += paragraph(
-            f"{_kg(found.at_risk_kg)} kg in {len(found.batches)} batches are at risk, whole batches counted."
+            f"At risk: {risk} kg in {len(found.batches)} batches, whole batches counted; {left} kg left."
         )
+        lines += paragraph("Hold all that is left and ask your authority. What nobody recorded is not in it.")
     lines += _listed("who received it", ("to", "lot", "kg", "when", "document", "by"), [
         [line.party, line.lot, _kg(line.kilograms), _time(line.at), line.document, line.person]
         for line in found.of("sell")
@@ -83,7 +85,8 @@ def _papers(found: Trace) -> Iterator[str]:
         yield from heading("papers")
     for place in rules if days else ():
         assert place.papers is not None
-        until = keep_through(date.fromisoformat(max(days)), place.papers.years)
+        last = date.fromisoformat(max(days))
+        until = keep_through(last.replace(month=12, day=31) if place.papers.from_year_end else last, place.papers.years)
         yield from paragraph(f"{place.title}: keep them through {until} [{place.papers.source}; {place.papers.status}]")
 
 
