@@ -19,20 +19,7 @@ from constraints.meaning import Regulates
 from constraints.numbers import PERCENT, PPM
 from constraints.quantities import Quantity
 from constraints.requirement import Origin, Requirement
-from constraints.substances import (
-    ACCELERATOR,
-    ACIDULANT,
-    ANTIMICROBIAL,
-    ANTIOXIDANT,
-    BINDER,
-    FORMULAS,
-    PHOSPHATE,
-    SUBSTANCES,
-    SULPHITE,
-    Substances,
-    conversion_of,
-    spread,
-)
+from constraints.substances import FORMULAS, SUBSTANCES, Substances, conversion_of, spread
 
 NAMES = (*SUBSTANCES, *FORMULAS)
 """What a rule may count: substances, and families that stand for all of their own."""
@@ -65,7 +52,7 @@ class Expressed(StrEnum):
         return special.get(self.value, f" as {self.value.replace('_', ' ')}")
 
 
-class _Additive(Limited, Reckoned):
+class FamilyAmount(Limited, Reckoned):
     """An amount of one family of substances, or of some of it."""
 
     family: ClassVar[str]
@@ -84,7 +71,7 @@ class _Additive(Limited, Reckoned):
     """With a largest figure: so much of the fat is lawful too, mg/kg, where that is more."""
 
     @model_validator(mode="after")
-    def _countable(self) -> _Additive:
+    def _countable(self) -> FamilyAmount:
         known(self.substances, NAMES, "a substance that an addition can be", "substances")
         for i, name in enumerate(self.counted()):
             try:
@@ -151,56 +138,7 @@ def listed(names: Iterable[str]) -> str:
     return " and ".join(part for part in (", ".join(shown[:-1]), shown[-1]) if part)
 
 
-class Accelerator(_Additive):
-    """Cure accelerators: ascorbates and erythorbates."""
-
-    family = ACCELERATOR
-    plural = "cure accelerators"
-
-
-class Acidulant(_Additive):
-    """Acids, and what turns into acid."""
-
-    family = ACIDULANT
-    plural = "acidulants"
-
-
-class Phosphate(_Additive):
-    """Phosphates that are added; the phosphorus of the meat does not count."""
-
-    family = PHOSPHATE
-    plural = "phosphates"
-
-
-class Binder(_Additive):
-    """Binders and extenders."""
-
-    family = BINDER
-    plural = "binders and extenders"
-
-
-class Antioxidant(_Additive):
-    """Antioxidants for fat."""
-
-    family = ANTIOXIDANT
-    plural = "antioxidants"
-
-
-class Sulphite(_Additive):
-    """Sulphur dioxide and sulphites, from additions and from what lots, liquids and inclusions state."""
-
-    family = SULPHITE
-    plural = "sulphites"
-
-
-class Antimicrobial(_Additive):
-    """Lactates and diacetate."""
-
-    family = ANTIMICROBIAL
-    plural = "antimicrobials"
-
-
-class Additive(_Additive):
+class Additive(FamilyAmount):
     """Any substances, or families of them, by name."""
 
     family = plural = ""

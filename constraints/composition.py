@@ -8,7 +8,6 @@ from typing import ClassVar
 from pydantic import model_validator
 
 from constraints.document import Name, NotNegative, Number, Percent, Strict
-from constraints.ingredients import FAT, MOISTURE, PROTEIN, SALT
 from constraints.quantities import Amount, Basis, Weight
 from constraints.requirement import Origin, Ratio, Requirement
 
@@ -83,7 +82,7 @@ class PlainBand(Strict):
         return limits_of(self.target, self.within, self.min, self.max, bare)
 
 
-class _Component(PercentBand):
+class Component(PercentBand):
     """One component by weight on a stated basis."""
 
     prop: ClassVar[str]
@@ -95,34 +94,6 @@ class _Component(PercentBand):
         """The requirement this entry of a recipe stands for."""
         lo, hi = self.limits()
         return band(self.what, self.prop, self.basis, lo, hi, "%", origin)
-
-
-class FatBand(_Component):
-    """Fat by weight."""
-
-    prop = FAT
-    what = "fat"
-
-
-class ProteinBand(_Component):
-    """Protein by weight."""
-
-    prop = PROTEIN
-    what = "protein"
-
-
-class MoistureBand(_Component):
-    """Moisture by weight."""
-
-    prop = MOISTURE
-    what = "moisture"
-
-
-class SaltBand(_Component):
-    """Salt by weight; the natural sodium of meat is not salt."""
-
-    prop = SALT
-    what = "salt"
 
 
 class PropertyBand(PlainBand):

@@ -181,24 +181,3 @@ class IngoingEntry(Strict):
             lo=self.min_ppm, hi=self.max_ppm, over=self.counted(), under=Weight(basis),
             regulates=Regulates.ingoing(salt for _, salt in self.counts if self.salts.counts(salt)),
         )  # fmt: skip
-
-
-class IngoingNitrite(IngoingEntry):
-    """Ingoing nitrite, from the cure's own stated fraction and from cured lots."""
-
-    what = "ingoing nitrite"
-    counts = NITRITE_SALTS
-
-
-class IngoingNitrate(IngoingEntry):
-    """Ingoing nitrate, from the cure's own stated fraction and from cured lots."""
-
-    what = "ingoing nitrate"
-    counts = NITRATE_SALTS
-
-
-class IngoingTogether(IngoingEntry):
-    """Ingoing nitrite and nitrate, added up in the form asked for."""
-
-    what = "ingoing nitrite and nitrate together"
-    counts = NITRITE_SALTS + NITRATE_SALTS

@@ -7,21 +7,10 @@ from typing import TYPE_CHECKING, Annotated, Any, Protocol, cast
 
 from pydantic import create_model, model_validator
 
-from constraints.additives import (
-    Accelerator,
-    Acidulant,
-    Additive,
-    Antimicrobial,
-    Antioxidant,
-    Binder,
-    MixedAllowance,
-    Phosphate,
-    SubstanceShare,
-    Sulphite,
-)
+from constraints.additives import Additive, FamilyAmount, MixedAllowance, SubstanceShare
 from constraints.choices import ApartEntry, MostLotsEntry, TogetherEntry
-from constraints.composition import FatBand, MoistureBand, PropertyBand, ProteinBand, SaltBand
-from constraints.cure import IngoingNitrate, IngoingNitrite, IngoingTogether
+from constraints.composition import Component, PropertyBand
+from constraints.cure import NITRATE_SALTS, NITRITE_SALTS, IngoingEntry
 from constraints.document import Deferred, Strict
 from constraints.identity import (
     AddedWater,
@@ -37,11 +26,13 @@ from constraints.identity import (
     WaterShare,
     WeightLoss,
 )
+from constraints.ingredients import FAT, MOISTURE, PROTEIN, SALT
 from constraints.laboratory import Laboratory
 from constraints.meat_content import MeatContentEntry
 from constraints.permitted import AdditionShare, NotListed, Surface
 from constraints.requirement import Origin, Requirement
 from constraints.shares import LeanToFat, MeatToFat, Share
+from constraints.substances import ACCELERATOR, ACIDULANT, ANTIMICROBIAL, ANTIOXIDANT, BINDER, PHOSPHATE, SULPHITE
 
 
 class Entry(Protocol):
@@ -51,11 +42,43 @@ class Entry(Protocol):
         """The requirement the entry stands for."""
 
 
+def _like(entry: type[Strict], name: str, says: str, **counts: Any) -> type[Strict]:
+    """An entry of its own name that is another with what it counts filled in; ``says`` stands in the schema."""
+    own = {"__module__": entry.__module__, "__qualname__": name, "__doc__": says, **counts}
+    return cast(type[Strict], cast(Any, type(entry))(name, (entry,), own))
+
+
+_COMPONENTS = {
+    "fat": (FAT, "Fat by weight."),
+    "protein": (PROTEIN, "Protein by weight."),
+    "moisture": (MOISTURE, "Moisture by weight."),
+    "salt": (SALT, "Salt by weight; the natural sodium of meat is not salt."),
+}
+_FROM = ", from the cure's own stated fraction and from cured lots."
+_INGOING = {
+    "nitrite": ("IngoingNitrite", NITRITE_SALTS, "", f"Ingoing nitrite{_FROM}"),
+    "nitrate": ("IngoingNitrate", NITRATE_SALTS, "", f"Ingoing nitrate{_FROM}"),
+    "nitrite_and_nitrate": (
+        "IngoingTogether", NITRITE_SALTS + NITRATE_SALTS, " together",
+        "Ingoing nitrite and nitrate, added up in the form asked for.",
+    ),
+}  # fmt: skip
+_FAMILIES = {
+    ACCELERATOR: ("cure accelerators", "Cure accelerators: ascorbates and erythorbates."),
+    ACIDULANT: ("acidulants", "Acids, and what turns into acid."),
+    PHOSPHATE: ("phosphates", "Phosphates that are added; the phosphorus of the meat does not count."),
+    BINDER: ("binders and extenders", "Binders and extenders."),
+    ANTIOXIDANT: ("antioxidants", "Antioxidants for fat."),
+    SULPHITE: (
+        "sulphites", "Sulphur dioxide and sulphites, from additions and from what lots, liquids and inclusions state."
+    ),
+    ANTIMICROBIAL: ("antimicrobials", "Lactates and diacetate."),
+}  # fmt: skip
 KINDS: dict[str, type[Strict]] = {
-    "fat": FatBand,
-    "protein": ProteinBand,
-    "moisture": MoistureBand,
-    "salt": SaltBand,
+    **{
+        what: _like(Component, f"{what.title()}Band", says, prop=prop, what=what)
+        for what, (prop, says) in _COMPONENTS.items()
+    },
     "property": PropertyBand,
     "share": Share,
     "most_lots": MostLotsEntry,
@@ -63,16 +86,14 @@ KINDS: dict[str, type[Strict]] = {
     "apart": ApartEntry,
     "meat_to_fat": MeatToFat,
     "lean_to_fat": LeanToFat,
-    "ingoing_nitrite": IngoingNitrite,
-    "ingoing_nitrate": IngoingNitrate,
-    "ingoing_nitrite_and_nitrate": IngoingTogether,
-    "accelerator": Accelerator,
-    "acidulant": Acidulant,
-    "phosphate": Phosphate,
-    "binder": Binder,
-    "antioxidant": Antioxidant,
-    "sulphite": Sulphite,
-    "antimicrobial": Antimicrobial,
+    **{
+        f"ingoing_{ion}": _like(IngoingEntry, name, says, what=f"ingoing {ion.replace('_', ' ')}{added}", counts=counts)
+        for ion, (name, counts, added, says) in _INGOING.items()
+    },
+    **{
+        family: _like(FamilyAmount, family.title(), says, family=family, plural=plural)
+        for family, (plural, says) in _FAMILIES.items()
+    },
     "additive": Additive,
     "addition_share": AdditionShare,
     "not_listed": NotListed,
