@@ -8,6 +8,7 @@ from typing import ClassVar
 from pydantic import model_validator
 
 from constraints.document import Name, NotNegative, Number, Percent, Strict
+from constraints.limits import sound
 from constraints.quantities import Amount, Basis, Weight
 from constraints.requirement import Origin, Ratio, Requirement
 
@@ -29,10 +30,7 @@ def limits_of(
         return target - spread, target + spread
     if within is not None:
         raise ValueError("a tolerance needs a target")
-    if lo is None and hi is None:
-        raise ValueError("give a target, a smallest or a largest figure")
-    if lo is not None and hi is not None and lo > hi:
-        raise ValueError("the smallest figure is above the largest")
+    sound(lo, hi, "give a target, a smallest or a largest figure")
     return lo, hi
 
 

@@ -18,6 +18,7 @@ from constraints.chemistry import Form, factor
 from constraints.document import NotNegative, Strict
 from constraints.formula import Batch, Formula
 from constraints.ingredients import NITRATE, NITRITE, Ingredient, Lot
+from constraints.limits import sound
 from constraints.meaning import Regulates, Salt
 from constraints.numbers import shown
 from constraints.quantities import Basis, Process, Quantity, Weight
@@ -161,10 +162,7 @@ class IngoingEntry(Strict):
 
     @model_validator(mode="after")
     def _some_limit(self) -> IngoingEntry:
-        if self.min_ppm is None and self.max_ppm is None:
-            raise ValueError("give a smallest or a largest figure")
-        if self.min_ppm is not None and self.max_ppm is not None and self.min_ppm > self.max_ppm:
-            raise ValueError("the smallest figure is above the largest")
+        sound(self.min_ppm, self.max_ppm)
         return self
 
     def counted(self) -> Quantity:

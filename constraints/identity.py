@@ -13,7 +13,7 @@ from pydantic import model_validator
 from constraints.document import Name, NotNegative, Percent, Positive, Strict, YesNo
 from constraints.formula import Batch, Formula
 from constraints.ingredients import FAT, MOISTURE, PROTEIN, SALT, Ingredient, Kind
-from constraints.limits import Base, Limit, Reckoned, Worst, known, without
+from constraints.limits import Base, Limit, Reckoned, Worst, known, sound, without
 from constraints.numbers import G_PER_KG, PERCENT, shown, trimmed
 from constraints.quantities import Amount, Basis, Process, Quantity, Sum, Weight
 from constraints.requirement import Origin, Requirement, Verdict
@@ -39,10 +39,7 @@ class Part(Reckoned):
 
     @model_validator(mode="after")
     def _some_limit(self) -> Part:
-        if self.min_pct is None and self.max_pct is None:
-            raise ValueError("give a smallest or a largest figure")
-        if self.min_pct is not None and self.max_pct is not None and self.min_pct > self.max_pct:
-            raise ValueError("the smallest figure is above the largest")
+        sound(self.min_pct, self.max_pct)
         return self
 
     def limit(self, what: str, over: Quantity, origin: Origin, scale: Fraction = WHOLE) -> Limit:

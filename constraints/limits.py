@@ -86,6 +86,14 @@ def known(names: Iterable[str], allowed: Iterable[str], what: str, at: str) -> N
             raise refusal(f"{name!r} is not {what}", hint, (at, i))
 
 
+def sound(lo: Fraction | None, hi: Fraction | None, missing: str = "give a smallest or a largest figure") -> None:
+    """Raise ValueError where neither limit is given (``missing`` says what to give), or the two are swapped."""
+    if lo is None and hi is None:
+        raise ValueError(missing)
+    if lo is not None and hi is not None and lo > hi:
+        raise ValueError("the smallest figure is above the largest")
+
+
 class Reckoned(Strict):
     """A figure on a base, from which some ingredients may be left out."""
 
@@ -126,9 +134,7 @@ class Limited(Strict):
         ppm, pct = (self.min_ppm, self.max_ppm), (self.min_pct, self.max_pct)
         if (ppm == (None, None)) == (pct == (None, None)):
             raise ValueError("give a smallest or a largest figure, in ppm or in pct")
-        lo, hi = self.limits()
-        if lo is not None and hi is not None and lo > hi:
-            raise ValueError("the smallest figure is above the largest")
+        sound(*self.limits())
         return self
 
     def limits(self) -> tuple[Fraction | None, Fraction | None]:
