@@ -15,11 +15,13 @@ from constraints.ingredients import Lot
 from constraints.linear import solve as eliminate
 from constraints.row import Row
 from optimizer.bench.bench import Bench, with_lots
+from optimizer.blend import blend
 from optimizer.solver.exact import no_sum_fits, refuted_by
 from optimizer.solver.model import Ending, Program, Variable
 from optimizer.solver.optimum import Ranks, optimise
 from optimizer.solver.program import layout_of, relaxed
-from optimizer.solver.session import solve
+from optimizer.solver.session import Session, solve
+from optimizer.why.ground import ground_of
 
 ZERO = Fraction(0)
 COUNTED = {"most_lots": {"max": 4}}
@@ -89,3 +91,20 @@ def test_an_odd_weight_of_even_packs_needs_no_search() -> None:
     assert not no_sum_fits(_packs(4, 7, kilograms=21))
     found = optimise(_packs(4, 6, kilograms=21), Ranks((), (ZERO, ZERO)))
     assert found.ending is Ending.INFEASIBLE and found.certain
+
+
+def test_a_plain_blend_and_the_prices_on_its_page_take_one_solve(monkeypatch: pytest.MonkeyPatch) -> None:
+    runs = 0
+    honest = Session.run
+
+    def counted(session: Session, **bounds: Any) -> bool:
+        nonlocal runs
+        runs += not session.whole  # whole divisions of the scales are another program
+        return honest(session, **bounds)
+
+    monkeypatch.setattr(Session, "run", counted)
+    answer = blend(feasible(2, lots=14, requirements=3).problem())
+    assert answer.optimum is not None and answer.optimum.basis is not None
+    assert runs == 1
+    assert ground_of(answer.problem, answer.optimum.values, answer.optimum.basis) is not None
+    assert runs == 1

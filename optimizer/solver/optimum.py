@@ -23,7 +23,7 @@ from constraints.row import Row
 from optimizer import clock
 from optimizer.solver.exact import Vertex, reduced_costs
 from optimizer.solver.kept import Kept
-from optimizer.solver.model import Ending, Program, SolverDisagrees
+from optimizer.solver.model import Basis, Ending, Program, SolverDisagrees
 from optimizer.solver.proof import Proof, prove
 from optimizer.solver.simplex import Simplex
 from optimizer.solver.tree import Tree
@@ -54,7 +54,7 @@ class Optimum:
     """``values`` of the variables, exact; ``bound`` proved; ``reported`` the solver's own bound for whole numbers.
 
     With whole numbers a claim that no batch exists is checked as far as branching goes; ``certain`` is False where
-    that was not far enough.
+    that was not far enough. ``basis`` is that of the prices, where there is one.
     """
 
     ending: Ending
@@ -64,6 +64,7 @@ class Optimum:
     reported: float | None = None
     prices: tuple[Fraction, ...] = ()
     certain: bool = True
+    basis: Basis | None = None
 
 
 def optimise(program: Program, ranks: Ranks) -> Optimum:
@@ -78,7 +79,7 @@ def optimise(program: Program, ranks: Ranks) -> Optimum:
             return Optimum(Ending.INFEASIBLE)
         if not program.whole:
             values = _break_ties(program, loose, ranks)
-            return Optimum(Ending.OPTIMAL, values, loose.cost, loose.cost, None, loose.prices)
+            return Optimum(Ending.OPTIMAL, values, loose.cost, loose.cost, None, loose.prices, basis=loose.basis)
     found = kept.chosen()
     if found is None:
         none = Ending.TIME_LIMIT if kept.stopped else Ending.INFEASIBLE
@@ -94,7 +95,7 @@ def optimise(program: Program, ranks: Ranks) -> Optimum:
     with clock.moment(_MOMENT):
         values = _break_ties(held(program, found.values), found, ranks)
     ending = Ending.OPTIMAL if certain else Ending.TIME_LIMIT
-    return Optimum(ending, values, found.cost, bound, reported, found.prices, certain)
+    return Optimum(ending, values, found.cost, bound, reported, found.prices, certain, found.basis)
 
 
 def _proved(kept: Kept, found: Vertex) -> tuple[Vertex, Proof]:

@@ -99,7 +99,8 @@ def _priced(
     priced: list[LotPrice] = []
     ground = None
     try:
-        ground = ground_of(answer.problem, () if answer.optimum is None else answer.optimum.values)
+        known = () if answer.optimum is None else (answer.optimum.values, answer.optimum.basis)
+        ground = ground_of(answer.problem, *known)
     except OutOfTime:
         return _untold(answer, "the time was over before any was reckoned", offers)
     if ground is None:

@@ -18,6 +18,7 @@ from constraints.row import Row
 from optimizer.bench.rows import Owner, layout_for
 from optimizer.clock import OutOfTime
 from optimizer.problem import Problem
+from optimizer.solver.exact import vertex
 from optimizer.solver.kept import Kept, searching
 from optimizer.solver.model import Basis, Place, Program, SolverDisagrees
 from optimizer.solver.optimum import held, settle
@@ -75,10 +76,11 @@ class Ground:
         return self.layout.kilograms(self.values)
 
 
-def ground_of(problem: Problem, values: Sequence[Fraction] = ()) -> Ground | None:
+def ground_of(problem: Problem, values: Sequence[Fraction] = (), basis: Basis | None = None) -> Ground | None:
     """The ground of a problem, or None where it has no batch.
 
-    ``values`` are those of an optimum already found (the blend shown); without them it is found here.
+    ``values`` and ``basis`` are those of an optimum already found (the blend shown), of which nothing is solved again;
+    without them it is found here.
     """
     layout, owners = layout_for(problem, any_size=True)
     program = layout.program
@@ -87,7 +89,9 @@ def ground_of(problem: Problem, values: Sequence[Fraction] = ()) -> Ground | Non
         if not values:
             return None
     linear = held(program, values) if program.whole else program
-    found = settle(linear)
+    fits = basis is not None and (len(basis.variables), len(basis.rows)) == (len(linear.variables), len(linear.rows))
+    found = vertex(linear, basis) if basis is not None and fits else None
+    found = settle(linear) if found is None else found
     if found is None:
         return None
     point = tuple(values) if values else found.values

@@ -73,7 +73,7 @@ def short_form(answer: Answer) -> list[Price]:
         if sure:
             lines.extend(_sure(answer, answer.optimum.values))
         else:
-            ground = ground_of(answer.problem, answer.optimum.values)
+            ground = ground_of(answer.problem, answer.optimum.values, answer.optimum.basis)
             lines.extend(() if ground is None else _short(answer, ground))
     return lines
 
