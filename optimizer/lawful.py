@@ -30,6 +30,8 @@ STEPS = {
     "ingoing_nitrite_ppm": Fraction(1, 10),
 }
 """The last decimal in which each key of a dose is told."""
+_ROUNDS = 6
+"""How often doses that are too large together are looked at again."""
 _FURTHEST = 10
 """How many times the dose typed is looked at for one that is large enough."""
 
@@ -46,6 +48,12 @@ class LawfulDose:
     most: bool
     value: Fraction | None
     under: tuple[str, ...]
+
+    def stricter(self, other: LawfulDose | None) -> bool:
+        """True beside none, and beside a dose that leaves more room."""
+        if other is None or self.value is None or other.value is None:
+            return other is None
+        return self.value < other.value if self.most else self.value > other.value
 
     def words(self) -> str:
         """Itself in one sentence."""
@@ -65,11 +73,22 @@ def lawful_doses(answer: Answer) -> tuple[LawfulDose, ...]:
 
 
 def doses_instead(problem: Problem, broken: Sequence[Requirement]) -> tuple[LawfulDose, ...]:
-    """For each addition that moves one of these limits and whose dose is at fault, the dose that would pass."""
+    """For each addition that moves one of these limits and whose dose is at fault, the dose that would pass.
+
+    All of them together pass, though a smaller dose of one makes a smaller batch for all.
+    """
     if not broken or not problem.formula.lots:
         return ()
     trials = [t for i in range(len(problem.recipe.additions)) if (t := _Trial(problem, i)).key in STEPS]
-    return tuple(dose for trial in trials if any(trial.moves(r) for r in broken) for dose in trial.doses())
+    told: dict[int, LawfulDose] = {}
+    for _ in range(_ROUNDS):
+        others = dict(told)
+        for trial in (t for t in trials if any(t.moves(r) for r in broken)):
+            trial.others = {i: dose for i, dose in others.items() if i != trial.index}
+            told |= [(trial.index, dose) for dose in trial.doses() if dose.stricter(others.get(trial.index))]
+        if len(told) < 2 or told == others:
+            break
+    return tuple(told[i] for i in sorted(told))
 
 
 class _Trial:
@@ -77,6 +96,7 @@ class _Trial:
 
     def __init__(self, problem: Problem, index: int) -> None:
         self.problem, self.index = problem, index
+        self.others: dict[int, LawfulDose] = {}
         self.entry = problem.recipe.entry.additions[index]
         self.key = next(key for key in DOSES if getattr(self.entry, key) is not None)
 
@@ -125,7 +145,9 @@ class _Trial:
         """The limits of one side that this dose breaks for some lot, with as little or as much as goes in freely."""
         recipe = self.problem.recipe
         additions = list(recipe.additions)
-        additions[self.index] = addition(self.entry.model_copy(update={self.key: value}))
+        for i, key, dose in [(self.index, self.key, value), *((i, d.key, d.value) for i, d in self.others.items())]:
+            if dose is not None:
+                additions[i] = addition(recipe.entry.additions[i].model_copy(update={key: dose}))
         try:
             formula = Formula(self.problem.formula.lots, additions, recipe.process)
         except NoDose:

@@ -76,6 +76,20 @@ def test_the_dose_said_passes_when_typed_and_the_next_one_does_not(
     assert broken_by(answered(rules, classes, addition, f"{said.key}: {trimmed(beyond)}"), said)
 
 
+def test_doses_said_together_pass_together() -> None:
+    """With less starch the batch is smaller, and 0.5 % of it too (9 CFR 424.21(c), phosphates; 319.180(e), binders)."""
+    starch = "{name: starch, is: corn_starch, g_per_kg_batch: TOLD}"
+    salts = "{name: salts, is: sodium_tripolyphosphate, g_per_kg_meat: DOSE}"
+    both = f"{CURE.replace('DOSE', 'ingoing_nitrite_ppm: 150')}\n  - {starch}\n  - {salts}"
+    phosphate, binder = "9", "60"
+    answer = answered("us", "{us: frankfurter}", both.replace("TOLD", binder), phosphate)
+    said = {dose.addition: dose.value for dose in lawful_doses(answer)}
+    binder, phosphate = trimmed(said["starch"] or Fraction(0)), trimmed(said["salts"] or Fraction(0))
+    assert not answered("us", "{us: frankfurter}", both.replace("TOLD", binder), phosphate).refused
+    more = trimmed(exact(phosphate) + Fraction(1, 1000))
+    assert answered("us", "{us: frankfurter}", both.replace("TOLD", binder), more).refused
+
+
 def broken_by(answer: Answer, said: LawfulDose) -> bool:
     """True where the addition's dose is told to be unlawful again."""
     return any(dose.addition == said.addition for dose in lawful_doses(answer))
