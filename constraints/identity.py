@@ -11,13 +11,12 @@ from fractions import Fraction
 from pydantic import model_validator
 
 from constraints.document import Name, NotNegative, Percent, Positive, Strict, YesNo
-from constraints.formula import Batch, Formula
+from constraints.formula import Batch
 from constraints.ingredients import FAT, MOISTURE, PROTEIN, SALT, Ingredient, Kind
 from constraints.limits import Base, Limit, Reckoned, Worst, known, sound, without
 from constraints.numbers import G_PER_KG, PERCENT, shown, trimmed
 from constraints.quantities import Amount, Basis, Process, Quantity, Sum, Weight
-from constraints.requirement import Origin, Requirement, Verdict
-from constraints.row import Row
+from constraints.requirement import Measured, Origin, Requirement, Verdict
 from constraints.species import GROUPS, OfLots, members, speaks_of
 
 _ONE = Fraction(1)
@@ -343,16 +342,8 @@ class Called:
 
 
 @dataclass(frozen=True, kw_only=True)
-class Present(Limit):
+class Present(Measured, Limit):
     """Something must be in the batch at all."""
-
-    def rows(self, formula: Formula) -> tuple[Row, ...]:
-        """None: "more than nothing" is no row."""
-        return ()
-
-    def measured_only(self, formula: Formula) -> bool:
-        """Always."""
-        return True
 
     def within(self, value: Fraction) -> bool:
         """True for any amount above nothing."""

@@ -13,12 +13,11 @@ from pydantic import model_validator
 
 from constraints.chemistry import Form, conversion
 from constraints.document import NotNegative, Number, Percent, Strict
-from constraints.formula import Batch, Formula
+from constraints.formula import Batch
 from constraints.meaning import Regulates
 from constraints.numbers import PERCENT
 from constraints.quantities import Basis
-from constraints.requirement import Origin, Requirement, Verdict
-from constraints.row import Row
+from constraints.requirement import Measured, Origin, Requirement, Verdict
 
 IONS = {"nitrite": "NO2", "nitrate": "NO3"}
 _STRONGEST_PH = Fraction(14)
@@ -120,7 +119,7 @@ class LaboratoryEntry(Strict):
 
 
 @dataclass(frozen=True, kw_only=True)
-class Analysed(Requirement):
+class Analysed(Measured):
     """A figure that only analysis of the finished product gives; arithmetic never passes or fails it.
 
     With ``open`` the largest figure itself is too much already.
@@ -129,14 +128,6 @@ class Analysed(Requirement):
     measured: Measure
     form: Form
     open: bool = False
-
-    def rows(self, formula: Formula) -> tuple[Row, ...]:
-        """None."""
-        return ()
-
-    def measured_only(self, formula: Formula) -> bool:
-        """Always."""
-        return True
 
     def measure(self, batch: Batch) -> Verdict:
         """The figure that the laboratory found, and no verdict where it found none."""

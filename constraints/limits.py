@@ -19,7 +19,7 @@ from constraints.formula import Batch, Formula
 from constraints.ingredients import FAT, Ingredient, Kind
 from constraints.numbers import PERCENT, PPM, trimmed
 from constraints.quantities import Amount, Basis, Process, Quantity, Sum, Weight
-from constraints.requirement import Ratio, Requirement, Verdict
+from constraints.requirement import Measured, Ratio, Requirement, Verdict
 from constraints.row import Row
 from constraints.substances import FORMULAS, SUBSTANCES
 
@@ -208,7 +208,7 @@ class Worst(Requirement):
 
 
 @dataclass(frozen=True, kw_only=True)
-class Either(Requirement):
+class Either(Measured):
     """Several ratios, each with a largest figure, of which one is enough: the figure is the one nearest to its limit.
 
     What it allows is no half-space, so it has no rows.
@@ -219,14 +219,6 @@ class Either(Requirement):
     def quantities(self) -> tuple[Quantity, ...]:
         """What the parts count."""
         return tuple(quantity for part in self.parts for quantity in part.quantities())
-
-    def rows(self, formula: Formula) -> tuple[Row, ...]:
-        """None."""
-        return ()
-
-    def measured_only(self, formula: Formula) -> bool:
-        """Always."""
-        return True
 
     def measure(self, batch: Batch) -> Verdict:
         """The part that is kept with most room, or broken by least."""

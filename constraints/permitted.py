@@ -10,14 +10,13 @@ from pydantic import model_validator
 
 from constraints.additives import NAMES
 from constraints.document import Name, Percent, Strict
-from constraints.formula import Batch, Formula
+from constraints.formula import Batch
 from constraints.identity import Called, Part
 from constraints.limits import Limit, known
 from constraints.meaning import Regulates
 from constraints.numbers import PPM
 from constraints.quantities import Basis, Weight
-from constraints.requirement import Origin, Requirement, Verdict
-from constraints.row import Row
+from constraints.requirement import Measured, Origin, Requirement, Verdict
 from constraints.substances import CHEESE, FORMULAS, SURFACE, Substances, share_of, spread
 
 
@@ -81,18 +80,10 @@ class NotListed(Strict):
 
 
 @dataclass(frozen=True, kw_only=True)
-class OnSurface(Requirement):
+class OnSurface(Measured):
     """The strongest treatment of casing or surface with some substances, % of what it is treated with."""
 
     substances: frozenset[str]
-
-    def rows(self, formula: Formula) -> tuple[Row, ...]:
-        """None: the strength of a dip does not depend on the lots."""
-        return ()
-
-    def measured_only(self, formula: Formula) -> bool:
-        """Always."""
-        return True
 
     def measure(self, batch: Batch) -> Verdict:
         """The largest strength among the additions that are for casing or surface; zero where there is none."""

@@ -182,6 +182,19 @@ class Requirement:
 
 
 @dataclass(frozen=True, kw_only=True)
+class Measured(Requirement):
+    """Base of requirements that no linear row says: only the measure decides."""
+
+    def rows(self, formula: Formula) -> tuple[Row, ...]:
+        """None."""
+        return ()
+
+    def measured_only(self, formula: Formula) -> bool:
+        """Always."""
+        return True
+
+
+@dataclass(frozen=True, kw_only=True)
 class Ratio(Requirement):
     """``scale`` times one quantity over another, between limits: ``lo <= scale * over / under <= hi``.
 
