@@ -176,38 +176,24 @@ def solve(
     ``gap`` is relative, ``time_limit`` in seconds, as long as the limit stood in allows. Raises OutOfTime where nothing
     is left of that limit.
     """
-    from highspy import cb
-
     watch, time_limit = watch or Watch(), shorter(time_limit)
     relaxed = relaxed or pinned is not None
     whole = program.has_whole and not relaxed
-    kinds = cb.HighsCallbackType
-    options: dict[str, Any] = {"threads": 1, "random_seed": 0}
-    relaxed_only = not whole and pinned is None
-    if not whole:
-        interior = coefficients(program) >= INTERIOR_FROM
-        options |= {"solver": "ipm"} if interior else {"solver": "simplex", "simplex_strategy": _PRIMAL}
-        if program.size < PRESOLVE_FROM:
-            options["presolve"] = "off"
-    calls = [kinds.kCallbackSimplexInterrupt, kinds.kCallbackIpmInterrupt]
-    if whole:
-        calls.append(kinds.kCallbackMipInterrupt)
-        options |= {"gapRel": gap, **_SEARCH}
     solver = _WholeMatrix(
         program, relaxed=relaxed, pinned=pinned, msg=False, timeLimit=time_limit,
-        callbackTuple=(watch.callback, None), callbacksToActivate=calls, **options,
+        callbackTuple=(watch.callback, None), **_options(program, whole, gap),
     )  # fmt: skip
     problem = pulp.LpProblem("plan", pulp.LpMinimize)
     with _stop_on_interrupt(watch):
-        if relaxed_only and worth_sifting(program):
-            solver.createAndConfigureSolver(problem)
+        solver.createAndConfigureSolver(problem)
+        if not whole and pinned is None and worth_sifting(program):
             sifted = sift(problem.solverModel, program, *_limits_and_columns(program))
             if sifted is not None:
                 cost = sifted.cost + float(program.constant)
                 return Solved(Ending.OPTIMAL, sifted.values, sifted.prices, cost, cost)
             if watch.stopped or _out_of_time(problem.solverModel):
                 return Solved(Ending.TIME_LIMIT, interrupted=watch.stopped)
-        solver.createAndConfigureSolver(problem)
+            solver.createAndConfigureSolver(problem)
         solver.buildSolverModel(problem)
         solver.callSolver(problem)
         found = _read(problem.solverModel, program, whole, watch)
@@ -219,6 +205,21 @@ def solve(
             solver.callSolver(problem)
             found = _read(problem.solverModel, program, whole, watch)
     return found
+
+
+def _options(program: Sparse, whole: bool, gap: float) -> dict[str, Any]:
+    """The method chosen for a program, and where the solver looks whether it is to stop."""
+    from highspy import cb
+
+    kinds = cb.HighsCallbackType
+    calls = [kinds.kCallbackSimplexInterrupt, kinds.kCallbackIpmInterrupt]
+    options: dict[str, Any] = {"threads": 1, "random_seed": 0, "callbacksToActivate": calls}
+    if whole:
+        calls.append(kinds.kCallbackMipInterrupt)
+        return options | {"gapRel": gap, **_SEARCH}
+    interior = coefficients(program) >= INTERIOR_FROM
+    options |= {"solver": "ipm"} if interior else {"solver": "simplex", "simplex_strategy": _PRIMAL}
+    return options | ({"presolve": "off"} if program.size < PRESOLVE_FROM else {})
 
 
 def _limits_and_columns(program: Sparse) -> tuple[Floats, Floats, Matrix]:
