@@ -60,3 +60,10 @@ def nearest(word: str, known: Iterable[str]) -> str | None:
     by_plain = {plain(name): name for name in known}
     found = get_close_matches(plain(word), by_plain, n=1, cutoff=0.75)
     return by_plain[found[0]] if found else None
+
+
+def likely(word: str, known: Iterable[str]) -> str:
+    """The known name closest to a word, or the first few with a word that begins with it; empty where there is none."""
+    names, start = list(known), word.casefold()
+    holding = [name for name in names if any(part.startswith(start) for part in name.split("_"))]
+    return nearest(word, names) or " or ".join(holding[:4])

@@ -89,11 +89,6 @@ def limits_cure(requirement: Requirement) -> bool:
     return bool(requirement.origin.pack) and any(_forbids(requirement, salt, Stage.INGOING) for salt in Salt)
 
 
-def regulates_cure(requirement: Requirement) -> bool:
-    """True where a requirement, whoever set it, is about nitrite or nitrate."""
-    return any(salt in requirement.regulates.substances for salt in Salt)
-
-
 def ion_of(salts: Iterable[Salt]) -> str:
     """Salts in words: nitrite, nitrate, or both."""
     wanted = set(salts)

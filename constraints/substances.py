@@ -140,11 +140,6 @@ def kind_of(name: str) -> Kind:
     return Kind.INCLUSION if SUBSTANCES.get(name) == CHEESE else Kind.DRY
 
 
-def of_family(family: str) -> tuple[str, ...]:
-    """Every substance of a family. KeyError where there is no such family."""
-    return tuple(FORMULAS[family])
-
-
 def conversion_of(name: str, expressed: str) -> Fraction:
     """Grams in the chemical form ``expressed`` (a formula) per gram of a substance weighed.
 

@@ -10,12 +10,12 @@ from fractions import Fraction
 from math import ceil, floor
 from typing import Any
 
-from constraints.faults import BadInput, Fault, nearest
+from constraints.faults import BadInput, Fault, likely
 from constraints.meaning import Salt
 from constraints.numbers import G_PER_KG, PERCENT, PPM, trimmed
 from constraints.requirement import Requirement
 from constraints.rules import READ_IN_LAW, Layer, Pack, PackRow, load_pack, shipped
-from constraints.substances import ACCELERATOR, of_family
+from constraints.substances import ACCELERATOR, FORMULAS
 from constraints.verify import bare_classes, flaws
 from optimizer.pages.details import source_words
 from optimizer.pages.tables import heading, paragraph, table
@@ -91,7 +91,7 @@ def _not_covered(pack: Pack, asked: Asked) -> Iterator[str]:
 def group_of(requirement: Requirement) -> str:
     """Under which heading a limit stands, by what it counts."""
     counted = requirement.regulates.substances
-    curing = any(name in counted for name in (*Salt, *of_family(ACCELERATOR)))
+    curing = any(name in counted for name in (*Salt, *FORMULAS[ACCELERATOR]))
     return GROUPS[1] if curing else GROUPS[2] if counted or requirement.unit == "ppm" else GROUPS[0]
 
 
@@ -120,7 +120,7 @@ def verified(pack: Pack) -> str:
 def _chosen(pack: Pack, asked: Asked) -> list[PackRow]:
     known = [entry.id for entry in pack.classes]
     if asked.product_class is not None and asked.product_class not in known:
-        close = nearest(asked.product_class, known)
+        close = likely(asked.product_class, known)
         hint = f"did you mean {close}?" if close else f"known: {', '.join(known)}"
         raise BadInput([Fault(pack.pack, None, None, f"no product class {asked.product_class!r}", hint)])
     return list(pack.listed(asked.product_class, asked.day))

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 from constraints.document import Document
 from constraints.document.place import Loc
-from constraints.faults import BadInput, Fault, nearest
+from constraints.faults import BadInput, Fault, likely
 from constraints.rules import Pack, load_pack, nearest_pack
 
 MOST_LISTED = 4
@@ -78,7 +78,7 @@ class Stated:
             return self.fault(("product_class",), name, found, self._how(name, pack, known))
         if wanted is not None and known and wanted not in known:
             found = f"the rule pack {pack.pack} has no product class {wanted!r}"
-            close = nearest(wanted, known)
+            close = likely(wanted, known)
             hint = f"did you mean {close}?" if close else self._how(name, pack, known)
             return self.fault(("product_class",), name, found, hint)
         return None
