@@ -8,6 +8,7 @@ from fractions import Fraction
 from pathlib import Path
 
 import pytest
+from where import HOME
 
 from constraints.chemistry import Form, conversion
 from constraints.cure import NITRITE_SALTS, IngoingEntry, salts
@@ -201,7 +202,7 @@ def test_a_pack_of_ones_own_takes_no_shipped_name_or_title(name: str, title: str
 
 
 def test_the_guard_is_a_pack_like_any_other() -> None:
-    assert read_pack(Path("constraints/guard.yaml").read_text(encoding="utf-8"), "guard.yaml").pack == guard().pack
+    assert read_pack((HOME / "constraints/guard.yaml").read_text(encoding="utf-8"), "guard.yaml").pack == guard().pack
 
 
 def test_a_strength_confirms_no_dose_and_a_dose_no_strength() -> None:
