@@ -86,7 +86,7 @@ class Vector(Sequence[Fraction]):
         if not len(under.num) or not (under.num > 0).all():
             return False
         first, below = int(self.num[0]), int(under.num[0])
-        if max(self.top, abs(first)) * max(under.top, abs(below)) < _SAFE:
+        if max(self.top, 1) * max(under.top, 1) < _SAFE:  # a zero over a figure beyond the machine's is not short
             return bool((self.num * below == under.num * first).all())
         return bool((self.num.astype(object) * below == under.num.astype(object) * first).all())
 
