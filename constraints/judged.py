@@ -9,7 +9,6 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from fractions import Fraction
 from functools import cache
-from importlib.resources import files
 
 from constraints.cure import NITRATE_SALTS, NITRITE_SALTS, IngoingEntry
 from constraints.ingredients import NITRITE, Ingredient, Kind, Lot
@@ -18,15 +17,9 @@ from constraints.meaning import BY_ION, Salt, Stage
 from constraints.numbers import PPM
 from constraints.quantities import Process
 from constraints.requirement import Requirement
-from constraints.rules import Pack, PackRow, read_pack, shipped
+from constraints.rules import Pack, PackRow, guard, shipped
 
 _PROPERTY = {salt: name for name, salt in (*NITRITE_SALTS, *NITRATE_SALTS)}
-
-
-@cache
-def guard() -> Pack:
-    """The tool's own limits, a rule pack of two rows."""
-    return read_pack((files("constraints") / "guard.yaml").read_text(encoding="utf-8"), "guard.yaml")
 
 
 def guarding(items: Iterable[Ingredient]) -> tuple[Requirement, ...]:

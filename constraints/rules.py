@@ -239,11 +239,17 @@ GUARD = "guard"
 """The name of the tool's own pack, which stands above all others."""
 
 
+@cache
+def guard() -> Pack:
+    """The tool's own limits, a rule pack of two rows."""
+    return read_pack((files("constraints") / "guard.yaml").read_text(encoding="utf-8"), "guard.yaml")
+
+
 def _own_pack(text: str, file: str) -> Pack:
     """A pack of the user's own; it takes the name and the title of no other."""
     pack = read_pack(text, file)
     taken = {key(known) for known in (*shipped(), GUARD)}
-    titles = {key(_shipped_pack(known).title) for known in shipped()}
+    titles = {key(known.title) for known in (*map(_shipped_pack, shipped()), guard())}
     faults = []
     for at, name, others in (("pack", pack.pack, taken), ("title", pack.title, titles)):
         if key(name) in others:

@@ -12,10 +12,10 @@ from constraints.faults import BadInput, Fault, nearest
 from constraints.formula import Batch, Dosing, Formula
 from constraints.ingredients import SALT, Ingredient, Lot
 from constraints.interval import corners
-from constraints.judged import guard, guarding, limits_cure
+from constraints.judged import guarding, limits_cure
 from constraints.numbers import G_PER_KG, trimmed
 from constraints.requirement import Requirement
-from constraints.rules import Pack
+from constraints.rules import Pack, guard
 from optimizer.beside import against, not_judged
 from optimizer.blend import Check, margin
 from optimizer.doses import Dose, doses, salt_targets

@@ -13,12 +13,12 @@ from where import HOME
 from constraints.chemistry import Form, conversion
 from constraints.cure import NITRITE_SALTS, IngoingEntry, salts
 from constraints.faults import BadInput
-from constraints.judged import brought, caps, guard, guarding, judges, most
+from constraints.judged import brought, caps, guarding, judges, most
 from constraints.kinds import KINDS
 from constraints.meaning import COMPOSITION, Salt
 from constraints.quantities import Process
 from constraints.requirement import Requirement
-from constraints.rules import load_pack, read_pack, shipped
+from constraints.rules import guard, load_pack, read_pack, shipped
 from optimizer.blend import Answer, Status, blend
 from optimizer.check import check
 from optimizer.order import Asked, order_of
@@ -191,7 +191,14 @@ WIDE_US = "\uff35\uff33"
 
 
 @pytest.mark.parametrize(
-    ("name", "title"), [("us", "Mine"), (WIDE_US, "Mine"), ("mine", "united  STATES"), ("guard", "x")]
+    ("name", "title"),
+    [
+        ("us", "Mine"),
+        (WIDE_US, "Mine"),
+        ("mine", "united  STATES"),
+        ("guard", "x"),
+        ("mine", "trimwright's own guard over cure"),
+    ],
 )
 def test_a_pack_of_ones_own_takes_no_shipped_name_or_title(name: str, title: str, tmp_path: Path) -> None:
     house = tmp_path / "mine.yaml"

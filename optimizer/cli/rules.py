@@ -46,8 +46,7 @@ def rules(
 ) -> None:
     """List the rule packs, or one pack's classes and limits with their sources."""
     from constraints.faults import BadInput, Fault
-    from constraints.judged import guard
-    from constraints.rules import GUARD, load_pack, shipped
+    from constraints.rules import GUARD, guard, load_pack, shipped
     from optimizer.pages.rules_page import (
         Asked,
         pack_document,
