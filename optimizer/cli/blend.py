@@ -8,33 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from optimizer.cli.shared import (
-    NO_BATCH,
-    BatchKg,
-    BatchLb,
-    Day,
-    Full,
-    Json,
-    LotsFile,
-    MeatKg,
-    MeatLb,
-    NextChance,
-    NoColor,
-    RecipeFile,
-    TimeLimit,
-    WithinKg,
-    day,
-    faults_on_stderr,
-    figure,
-    later_day,
-    not_written,
-    one_standard_input,
-    outputs,
-    say,
-    size_of,
-    within_time,
-    write_text,
-)
+from optimizer.cli import shared
 
 if TYPE_CHECKING:
     from optimizer.blend import Answer
@@ -42,15 +16,15 @@ if TYPE_CHECKING:
 
 
 def blend(
-    recipe: RecipeFile,
-    lots: LotsFile,
-    meat_kg: MeatKg = None,
-    batch_kg: BatchKg = None,
-    meat_lb: MeatLb = None,
-    batch_lb: BatchLb = None,
-    date: Day = None,
-    next_chance: NextChance = None,
-    within_kg: WithinKg = None,
+    recipe: shared.RecipeFile,
+    lots: shared.LotsFile,
+    meat_kg: shared.MeatKg = None,
+    batch_kg: shared.BatchKg = None,
+    meat_lb: shared.MeatLb = None,
+    batch_lb: shared.BatchLb = None,
+    date: shared.Day = None,
+    next_chance: shared.NextChance = None,
+    within_kg: shared.WithinKg = None,
     meat_scale_g: Annotated[
         str | None,
         typer.Option(metavar="G", help="Division of the meat scale. Default: the recipe's, or 50."),
@@ -63,7 +37,7 @@ def blend(
         str | None,
         typer.Option(metavar="KG", help="Largest mixer load, of whole batch. Default: the recipe's."),
     ] = None,
-    time_limit: TimeLimit = None,
+    time_limit: shared.TimeLimit = None,
     prefer: Annotated[
         str | None,
         typer.Option(
@@ -77,71 +51,65 @@ def blend(
     picture: Annotated[
         str | None, typer.Option(metavar="FILE", help="Write the blend, with --prefer the trade-off, as an HTML page.")
     ] = None,
-    full: Full = False,
-    no_color: NoColor = False,
+    full: shared.Full = False,
+    no_color: shared.NoColor = False,
     proof: Annotated[
         str | None, typer.Option(metavar="FILE", help="Write the proof for anyone's checker to judge, as VIPR 1.0.")
     ] = None,
-    json: Json = False,
+    json: shared.Json = False,
 ) -> None:
     """Choose the cheapest lots that satisfy a recipe and its rules, weigh them out and check the batch."""
     from optimizer.order import Asked, order_of
 
-    size = size_of(meat_kg, batch_kg, meat_lb, batch_lb)
-    one_standard_input(recipe, lots)
-    on = day(date, "--date")
+    size = shared.size_of(meat_kg, batch_kg, meat_lb, batch_lb)
+    shared.one_standard_input(recipe, lots)
+    on = shared.day(date, "--date")
     asked = Asked(
-        within_kg=figure(within_kg, "--within-kg"),
-        meat_g=figure(meat_scale_g, "--meat-scale-g"),
-        spice_g=figure(spice_scale_g, "--spice-scale-g"),
-        mixer_kg=figure(mixer_kg, "--mixer-kg"),
-        next_chance=later_day(next_chance, on, "--next-chance"),
+        within_kg=shared.figure(within_kg, "--within-kg"),
+        meat_g=shared.figure(meat_scale_g, "--meat-scale-g"),
+        spice_g=shared.figure(spice_scale_g, "--spice-scale-g"),
+        mixer_kg=shared.figure(mixer_kg, "--mixer-kg"),
+        next_chance=shared.later_day(next_chance, on, "--next-chance"),
     )
-    premium = figure(premium_pct, "--premium-pct")
+    premium = shared.figure(premium_pct, "--premium-pct")
     if prefer is None and premium is not None:
         raise typer.BadParameter("--premium-pct goes with --prefer")
-    outputs({"--picture": picture, "--proof": proof}, (recipe, lots))
-    with within_time(time_limit):
-        with faults_on_stderr():
+    shared.outputs({"--picture": picture, "--proof": proof}, (recipe, lots))
+    with shared.within_time(time_limit):
+        with shared.faults_on_stderr():
             from optimizer.problem import assemble
             from optimizer.reading.both import read_both
 
             read, table = read_both(recipe, lots)
-            say([*read.warnings, *table.warnings])
+            shared.say([*read.warnings, *table.warnings])
             problem = assemble(read, table, order_of(read, *size, on, asked))
         from optimizer.blend import blend as find
         from optimizer.blend import proof_file
         from optimizer.pages.answer_json import document
         from optimizer.pages.page import page
-        from optimizer.solver.model import SolverDisagrees
         from optimizer.why.short import short_form
 
         near = None
-        try:
+        with shared.only_trusted(), shared.faults_on_stderr():
             if prefer is None:
                 answer = find(problem)
             else:
-                with faults_on_stderr():
-                    from optimizer.near import near_cheapest, wish_named
+                from optimizer.near import near_cheapest, wish_named
 
-                    near = near_cheapest(problem, wish_named(prefer), premium or Fraction(1))
-                    answer = near.answer
-        except SolverDisagrees as error:
-            sys.stderr.write(f"no answer that can be trusted: {error}. Do not make.\n")
-            raise typer.Exit(NO_BATCH) from None
+                near = near_cheapest(problem, wish_named(prefer), premium or Fraction(1))
+                answer = near.answer
         if picture is not None:
-            write_text(picture, _drawn(answer, near), "--picture")
+            shared.write_text(picture, _drawn(answer, near), "--picture")
         if proof is not None:
             text = proof_file(answer)
             if text is None:
-                not_written({"--proof": proof}, "there is no finished proof of linear rows alone")
+                shared.not_written({"--proof": proof}, "there is no finished proof of linear rows alone")
             else:
-                write_text(proof, text, "--proof")
+                shared.write_text(proof, text, "--proof")
         if json:
             sys.stdout.write(document(answer, near))
         else:
-            short = short_form(answer)
-            sys.stdout.write(page(answer, near, short, full=full))
+            sys.stdout.write(page(answer, near, short_form(answer), full=full))
         raise typer.Exit(answer.status.exit_code)
 
 

@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from optimizer.cli.shared import Full, Json, NoColor, complete_judge, day, faults_on_stderr, figure, say
+from optimizer.cli.shared import Full, Json, NoColor, RecipeOption, complete_judge, day, faults_on_stderr, figure, say
 
 
 def check(
@@ -19,7 +19,7 @@ def check(
             "apart, or the JSON of a blend with the weights corrected.",
         ),
     ],
-    recipe: Annotated[str, typer.Option(metavar="RECIPE", help="Recipe (YAML).")],
+    recipe: RecipeOption,
     lots: Annotated[str, typer.Option(metavar="LOTS", help="Lots table (CSV).")],
     rules: Annotated[
         list[str] | None,

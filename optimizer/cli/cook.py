@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from optimizer.cli.shared import NO_BATCH, Json, faults_on_stderr, figure, outputs, say, write_text
+from optimizer.cli.shared import NO_BATCH, Json, RecipeOption, faults_on_stderr, figure, outputs, say, write_text
 
 if TYPE_CHECKING:
     from constraints.treatment import Treatments
@@ -17,7 +17,6 @@ if TYPE_CHECKING:
     from optimizer.made.log import Log
     from optimizer.made.product import Product
 
-Recipe = Annotated[str, typer.Option(metavar="RECIPE", help="Recipe (YAML).")]
 Batch = Annotated[str | None, typer.Option(metavar="BATCH", help="What was weighed, as for check; with --lots.")]
 Lots = Annotated[str | None, typer.Option(metavar="LOTS", help="Lots table (CSV) of --batch.")]
 Rules = Annotated[
@@ -37,7 +36,7 @@ Picture = Annotated[str | None, typer.Option(metavar="FILE", help="Write the log
 
 
 def cook(
-    recipe: Recipe,
+    recipe: RecipeOption,
     log: Annotated[str | None, typer.Argument(metavar="[LOG]", help="Probe log (CSV). Without one: the plan.")] = None,
     batch: Batch = None,
     lots: Lots = None,
@@ -84,7 +83,7 @@ def cook(
 
 def dry(
     log: Annotated[str, typer.Argument(metavar="LOG", help="Log (CSV): chamber, ph, weight, aw; cells may be empty.")],
-    recipe: Recipe,
+    recipe: RecipeOption,
     batch: Batch = None,
     lots: Lots = None,
     rules: Rules = None,
@@ -107,14 +106,9 @@ def dry(
     json: Json = False,
 ) -> None:
     """Judge fermenting, drying and freezing: degree-hours, weight loss, moisture to protein, Trichinella."""
-    sizes = {
-        "diameter_mm": diameter_mm,
-        "piece_mm": piece_mm,
-        "thick_cm": thick_cm,
-        "loss_pct": loss_pct,
-        "gap": gap_min,
-    }
+    sizes = {"diameter_mm": diameter_mm, "piece_mm": piece_mm, "thick_cm": thick_cm, "loss_pct": loss_pct}
     typed = {name: figure(text, f"--{name.replace('_', '-')}") for name, text in sizes.items()}
+    gap = figure(gap_min, "--gap-min")
     error = _degrees(thermometer_error, change=True) or Fraction(0)
     outputs({"--picture": picture}, (log, recipe, batch, lots, freezing))
     with faults_on_stderr():
@@ -123,7 +117,7 @@ def dry(
         product, places = _product(recipe, batch, lots, rules, None)
         read = _log(log, unit, column)
         frozen = None if freezing is None else _log(freezing, unit, column)
-        report = judge_dry(read, frozen, product, places, Pieces(error=error, tested=tested, **typed))
+        report = judge_dry(read, frozen, product, places, Pieces(error=error, gap=gap, tested=tested, **typed))
     _print(report, picture, full=full, json=json)
 
 

@@ -7,18 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from optimizer.cli.shared import (
-    NO_BATCH,
-    TIME_LIMIT,
-    Json,
-    NoColor,
-    faults_on_stderr,
-    figure,
-    not_written,
-    outputs,
-    say,
-    write_text,
-)
+from optimizer.cli import shared
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
@@ -44,36 +33,36 @@ def plan(
     full: Annotated[
         bool, typer.Option("--full", help="Add stock by day, prices of limits, and the page of every batch.")
     ] = False,
-    no_color: NoColor = False,
-    json: Json = False,
+    no_color: shared.NoColor = False,
+    json: shared.Json = False,
 ) -> None:
     """Plan many batches over many days from shared lots and offers: cheapest together, weighed out and checked.
 
     Progress goes to standard error. Ctrl-C, like the time limit, takes the best plan found with its gap (exit code 3);
     where there is none yet it ends with *interrupted* (exit code 130).
     """
-    limit = figure(time_limit, "--time-limit")
+    limit = shared.figure(time_limit, "--time-limit")
     wanted = {"--orders": orders, "--pulls": pulls, "--picture": picture}
-    outputs(wanted)
+    shared.outputs(wanted)
     from optimizer.clock import OutOfTime, limited
 
     try:
-        with faults_on_stderr(), limited(None if limit is None else float(limit)):
+        with shared.faults_on_stderr(), limited(None if limit is None else float(limit)):
             from optimizer.plan.run import plan_again, plan_week
             from optimizer.plan.week_file import read_week
 
             read = read_week(week)
             recipes = [recipe.file for recipe in read.recipes]
-            outputs(wanted, [week, what_happened, read.lots.file, read.offers.file or None, *recipes])
-            say(read.warnings)
+            shared.outputs(wanted, [week, what_happened, read.lots.file, read.offers.file or None, *recipes])
+            shared.say(read.warnings)
             outcome = plan_week(read, compare=compare) if what_happened is None else plan_again(read, what_happened)
     except OutOfTime:
         from optimizer.plan.plan_json import stopped_document
         from optimizer.plan.plan_page import stopped_page
 
-        not_written(wanted, "there is no plan")
+        shared.not_written(wanted, "there is no plan")
         sys.stdout.write(stopped_document() if json else stopped_page())
-        raise typer.Exit(TIME_LIMIT) from None
+        raise typer.Exit(shared.TIME_LIMIT) from None
     if outcome.plan.solved.interrupted and not outcome.plan.solved.found:
         raise KeyboardInterrupt
     _write(outcome, wanted)
@@ -89,10 +78,10 @@ def _write(outcome: Outcome, wanted: Mapping[str, str | None]) -> None:
     from optimizer.plan.plan_json import orders_csv, pulls_csv
     from optimizer.plan.stock_picture import picture as drawn
 
-    if outcome.plan.status.exit_code == NO_BATCH or outcome.plan.money is None:
-        not_written(wanted, "there is no plan")
+    if outcome.plan.status.exit_code == shared.NO_BATCH or outcome.plan.money is None:
+        shared.not_written(wanted, "there is no plan")
         return
     made: dict[str, Callable[[Outcome], str]] = {"--orders": orders_csv, "--pulls": pulls_csv, "--picture": drawn}
     for option, path in wanted.items():
         if path is not None:
-            write_text(path, made[option](outcome), option)
+            shared.write_text(path, made[option](outcome), option)

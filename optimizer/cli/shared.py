@@ -38,6 +38,18 @@ def faults_on_stderr() -> Iterator[None]:
         raise typer.Exit(BAD_INPUT) from None
 
 
+@contextmanager
+def only_trusted() -> Iterator[None]:
+    """Say that there is no answer where the solver contradicts itself, and exit with 1."""
+    from optimizer.solver.model import SolverDisagrees
+
+    try:
+        yield
+    except SolverDisagrees as error:
+        sys.stderr.write(f"no answer that can be trusted: {error}. Do not make.\n")
+        raise typer.Exit(NO_BATCH) from None
+
+
 def say(faults: Iterable[Fault]) -> None:
     """Print faults on stderr, each from a line of its own, the rest of a long one indented below it."""
     from textwrap import wrap  # paths and figures are not broken, whatever they take
@@ -108,6 +120,7 @@ def _no_color(asked: bool) -> None:
 NoColor = Annotated[
     bool, typer.Option("--no-color", callback=_no_color, help="No colours on a terminal; NO_COLOR does the same.")
 ]
+RecipeOption = Annotated[str, typer.Option("--recipe", metavar="RECIPE", help="Recipe (YAML).")]
 Json = Annotated[bool, typer.Option("--json", help="Print one JSON document instead of the page.")]
 
 

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from optimizer.cli.shared import BAD_INPUT, Json, faults_on_stderr, figure, outputs, write_text
+from optimizer.cli.shared import BAD_INPUT, Json, RecipeOption, faults_on_stderr, figure, outputs, write_text
 
 if TYPE_CHECKING:
     from optimizer.store.ledger import Document
@@ -99,7 +99,7 @@ def come_back(ledger: Ledger, lot: Lot, kg: Kg, by: By, sender: From, document: 
 def make(
     ledger: Ledger,
     batch: Annotated[str, typer.Argument(metavar="BATCH", help="What was weighed, as for check.")],
-    recipe: Annotated[str, typer.Option(metavar="RECIPE", help="Recipe (YAML).")],
+    recipe: RecipeOption,
     code: Annotated[str, typer.Option(metavar="CODE", help="The batch's code, never used twice.")],
     by: By,
     out_kg: Annotated[str | None, typer.Option(metavar="KG", help="Finished product weighed.")] = None,

@@ -7,41 +7,16 @@ from typing import Annotated
 
 import typer
 
-from optimizer.cli.shared import (
-    NO_BATCH,
-    BatchKg,
-    BatchLb,
-    Day,
-    Full,
-    Json,
-    LotsFile,
-    MeatKg,
-    MeatLb,
-    NextChance,
-    NoColor,
-    RecipeFile,
-    TimeLimit,
-    WithinKg,
-    day,
-    faults_on_stderr,
-    figure,
-    later_day,
-    one_standard_input,
-    outputs,
-    say,
-    size_of,
-    within_time,
-    write_text,
-)
+from optimizer.cli import shared
 
 
 def why(
-    recipe: RecipeFile,
-    lots: LotsFile,
-    meat_kg: MeatKg = None,
-    batch_kg: BatchKg = None,
-    meat_lb: MeatLb = None,
-    batch_lb: BatchLb = None,
+    recipe: shared.RecipeFile,
+    lots: shared.LotsFile,
+    meat_kg: shared.MeatKg = None,
+    batch_kg: shared.BatchKg = None,
+    meat_lb: shared.MeatLb = None,
+    batch_lb: shared.BatchLb = None,
     offers: Annotated[
         str | None, typer.Option(metavar="OFFERS", help="Table of offers (CSV), the columns of a lots table.")
     ] = None,
@@ -58,22 +33,22 @@ def why(
     lot: Annotated[
         str | None, typer.Option(metavar="LOT", help="Lot of the picture. Default: the one most is spent on.")
     ] = None,
-    date: Day = None,
-    next_chance: NextChance = None,
-    within_kg: WithinKg = None,
-    time_limit: TimeLimit = None,
-    full: Full = False,
-    no_color: NoColor = False,
-    json: Json = False,
+    date: shared.Day = None,
+    next_chance: shared.NextChance = None,
+    within_kg: shared.WithinKg = None,
+    time_limit: shared.TimeLimit = None,
+    full: shared.Full = False,
+    no_color: shared.NoColor = False,
+    json: shared.Json = False,
 ) -> None:
     """Say what each requirement costs, what each lot and offer is worth, or why no batch exists and the ways out."""
-    size = size_of(meat_kg, batch_kg, meat_lb, batch_lb)
-    one_standard_input(recipe, lots, offers)
-    on = day(date, "--date")
-    tolerance, next_day = figure(within_kg, "--within-kg"), later_day(next_chance, on, "--next-chance")
-    outputs({"--picture": picture}, (recipe, lots, offers))
-    with within_time(time_limit):
-        with faults_on_stderr():
+    size = shared.size_of(meat_kg, batch_kg, meat_lb, batch_lb)
+    shared.one_standard_input(recipe, lots, offers)
+    on = shared.day(date, "--date")
+    tolerance, next_day = shared.figure(within_kg, "--within-kg"), shared.later_day(next_chance, on, "--next-chance")
+    shared.outputs({"--picture": picture}, (recipe, lots, offers))
+    with shared.within_time(time_limit):
+        with shared.faults_on_stderr():
             from constraints.document import read_text
             from optimizer.order import Asked
             from optimizer.reading.lots import lots_text
@@ -85,15 +60,10 @@ def why(
             texts = [read_text(recipe), lots_text(lots)]
             inputs = Inputs(texts[0], names[0], texts[1], names[1], size, on, asked)
             question = Question(inputs, tuple(changed or ()), offers, lot)
-            question = question.read(say)
-        from optimizer.solver.model import SolverDisagrees
-
-        try:
+            question = question.read(shared.say)
+        with shared.only_trusted():
             found = answered(question, with_curves=bool(json or picture))
-        except SolverDisagrees as error:
-            sys.stderr.write(f"no answer that can be trusted: {error}. Do not make.\n")
-            raise typer.Exit(NO_BATCH) from None
         if picture:
-            write_text(picture, found.html(), "--picture")
+            shared.write_text(picture, found.html(), "--picture")
         sys.stdout.write(found.document() if json else found.page(full=full))
         raise typer.Exit(found.exit_code)
