@@ -15,6 +15,7 @@ from optimizer.plan.plan_json import plan_dict
 from optimizer.plan.plan_page import plan_page
 from optimizer.plan.run import plan_again, plan_week
 from optimizer.plan.week_file import read_week
+from optimizer.words import CAUTION
 
 
 def planned(folder: Path, salt: float = 0.0) -> tuple[str, dict[str, Any]]:
@@ -111,7 +112,7 @@ def test_a_document_that_does_not_add_up_is_held_though_nothing_was_told(tmp_pat
     spoil(plan, kind)
     outcome = after(path, tmp_path, plan)
     assert outcome.hold and outcome.exit_code == 1, kind
-    assert plan_dict(outcome)["status"] == "hold"
+    assert plan_dict(outcome)["status"] == "hold" and plan_dict(outcome)["caution"] == CAUTION
 
 
 @pytest.mark.parametrize(

@@ -38,6 +38,7 @@ def plan_dict(outcome: Outcome) -> dict[str, Any]:
     shown = plan.money is not None and plan.status is not Status.DO_NOT_MAKE
     return {
         "status": outcome.verdict,
+        "caution": CAUTION,
         "plan": week.entry.name,
         "start": week.entry.start.isoformat(),
         "days": week.entry.days,
