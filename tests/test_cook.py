@@ -502,3 +502,29 @@ def test_the_picture_says_the_verdict_of_the_page(tmp_path: Path) -> None:
     file = tmp_path / "p.html"
     run("cook", str(HERE / "smoked.csv"), "--recipe", str(HERE / "smoked.yaml"), "--picture", str(file))
     assert "CONFIRM WITH YOUR AUTHORITY" in file.read_text()
+
+
+def test_a_row_not_met_is_no_failure_where_another_is_and_a_tables_source_stands_once() -> None:
+    code, out, _ = run("cook", str(HERE / "smoked.csv"), "--recipe", str(HERE / "smoked.yaml"), "--full")
+    said = " ".join(out.split())
+    assert code == 0 and "FAILS" not in out and "not met cook: 130 F" in said
+    assert said.count("[6.5-log table for meat;") == 1
+
+
+def test_noise_around_a_level_is_searched_exactly() -> None:
+    """Readings that cross a level over and over: the longest time by brute force."""
+    draw = random.Random(5)
+    points = [(k, Fraction(draw.randint(1390, 1410), 10)) for k in range(400)]
+    level, longest = Fraction(140), Fraction(0)
+    for first in range(400):
+        last = first
+        while last < 400 and points[last][1] >= level:
+            last += 1
+        if last > first:
+            start, end = Fraction(first), Fraction(last - 1)
+            for at, beside in ((first, first - 1), (last - 1, last)):
+                if 0 <= beside < 400 and points[beside][1] < level:
+                    part = (points[at][1] - level) / (points[at][1] - points[beside][1])
+                    start, end = (start - part, end) if beside < at else (start, end + part)
+            longest = max(longest, end - start)
+    assert curve(points).held(level, Fraction(5)) == longest

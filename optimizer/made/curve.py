@@ -16,7 +16,6 @@ from numpy.typing import NDArray
 Whole = NDArray[np.int64]
 SPARSE_MINUTES, SPARSE_DEGREES = 2, 5
 """Minutes between readings, and degrees Fahrenheit, above which an interval earns at its cooler end only (our rule)."""
-CANDIDATES = 3
 
 
 @dataclass(frozen=True, eq=False)
@@ -69,10 +68,16 @@ class Curve:
         runs = self._runs(self.above(level), self.gaps(longest_gap))
         if not len(runs[0]):
             return None
-        rough = self._rough(runs, float(level * self.scale), self.gaps(longest_gap))
-        best = np.argsort(rough)[-CANDIDATES:]
-        spans = [self._span(int(runs[0][k]), int(runs[1][k]), level, longest_gap) for k in best]
+        first, last = runs
+        most = self.times[np.minimum(last + 1, len(self) - 1)] - self.times[np.maximum(first - 1, 0)]
+        best = np.flatnonzero(most >= np.max(self.times[last] - self.times[first]))  # no other can be as long
+        spans = [self._span(int(first[k]), int(last[k]), level, longest_gap) for k in best]
         return max(spans, key=lambda span: (span[1] - span[0], -span[0]))
+
+    def held(self, level: Fraction, longest_gap: Fraction) -> Fraction:
+        """Minutes of the longest unbroken time at or above a level."""
+        span = self.longest_above(level, longest_gap)
+        return Fraction(0) if span is None else span[1] - span[0]
 
     @staticmethod
     def _runs(inside: NDArray[np.bool_], gap: NDArray[np.bool_]) -> tuple[NDArray[Any], NDArray[Any]]:
@@ -82,20 +87,6 @@ class Curve:
         starts[1:] &= ~joined
         ends[:-1] &= ~joined
         return np.flatnonzero(starts), np.flatnonzero(ends)
-
-    def _rough(
-        self, runs: tuple[NDArray[Any], NDArray[Any]], level: float, gap: NDArray[np.bool_]
-    ) -> NDArray[np.float64]:
-        """Lengths of the runs in ticks, floating: only to choose those worth reckoning."""
-        first, last = runs
-        times, values = self.times.astype(float), self.values.astype(float)
-        slope = np.abs(np.diff(values))
-        step = np.where(gap | (slope == 0), 0.0, np.diff(times) / np.where(slope == 0, 1.0, slope))
-        before = np.where(first > 0, step[np.maximum(first - 1, 0)] if len(step) else 0.0, 0.0)
-        after = np.where(last < len(times) - 1, step[np.minimum(last, len(step) - 1)] if len(step) else 0.0, 0.0)
-        reach = times[last] - times[first]
-        found: NDArray[np.float64] = reach + (values[first] - level) * before + (values[last] - level) * after
-        return found
 
     def _span(self, first: int, last: int, level: Fraction, longest_gap: Fraction) -> tuple[Fraction, Fraction]:
         start, end = self.minute(first), self.minute(last)

@@ -16,8 +16,7 @@ from constraints.products import ProcessStep
 from constraints.quantities import Basis
 from constraints.treatment import DegreeHours, Diameter, Drying, Freezing, RatioMark, Treatments, fahrenheit
 from optimizer.made.cook import coldest
-from optimizer.made.curve import Curve
-from optimizer.made.found import Finding, Judged, Phase, Report, degrees, lacks, spell
+from optimizer.made.found import Finding, Judged, Phase, Report, degrees, lacks, places_apart, spell
 from optimizer.made.log import Log
 from optimizer.made.product import Product
 from optimizer.summary import composition
@@ -99,7 +98,7 @@ def _fermented(log: Log, rows: Sequence[DegreeHours], pieces: Pieces) -> Finding
     ok = None if found < row.less_than and not done else found < row.less_than
     unit, ph = f"{row.unit}-h", trimmed(row.until_ph)
     ended = f"to pH {ph} in {spell(until)}" if done else f"and pH {ph} is not in the log"
-    places = next((k for k in range(1, 7) if found == row.less_than or shown(found, k) != shown(row.less_than, k)), 6)
+    places = places_apart(found, row.less_than, 1)
     words = f"{shown(found, places)} {unit} above {trimmed(row.base)} {row.unit} {ended}"
     return Finding(ok, f"{words}, less than {trimmed(row.less_than)} asked (chamber to {degrees(top, row.unit)})", row)
 
@@ -192,8 +191,7 @@ def _frozen(frozen: Log | None, product: Product, table: Freezing, pieces: Piece
     best = Finding(False, f"{table.title}: no row met", table)
     warmest = coldest([curve.turned for curve in curves])
     for at, needed in table.rows.items():
-        span = warmest.longest_above(-fahrenheit(at, table.unit) + pieces.error, pieces.gap or FREEZER_GAP)
-        time = Fraction(0) if span is None else span[1] - span[0]
+        time = warmest.held(-fahrenheit(at, table.unit) + pieces.error, pieces.gap or FREEZER_GAP)
         words = f"{table.title}: {trimmed(at)} {table.unit} or colder for {spell(time, needed)}, {spell(needed)} asked"
         if time / needed > best.near:
             best = Finding(time >= needed, words, table, time / needed)
@@ -218,7 +216,7 @@ def _dried(log: Log, product: Product, method: Drying, pieces: Pieces) -> Findin
             None, f"{name}: not for this product, which has {trimmed(salt, 2)} % of salt; it asks {asks}", method
         )
     room = coldest(log.of("chamber"))
-    warm = _warmth(method, {at: _hours(room, at, pieces) for at in method.warm_room_f})
+    warm = _warmth(method, {at: room.held(at + pieces.error, pieces.gap or ROOM_GAP) / 60 for at in method.warm_room_f})
     hours = [*(step.hours for step in size.steps[:-1]), days_of(method, size, salt, warm) * 24]
     at: Fraction | None = Fraction(0)
     for step, needed in zip(size.steps, hours, strict=True):
@@ -228,11 +226,6 @@ def _dried(log: Log, product: Product, method: Drying, pieces: Pieces) -> Findin
     steps = ", ".join(f"{trimmed(h, 2)} h at {trimmed(s.at_least)} F" for s, h in zip(size.steps, hours, strict=True))
     words = f"{name}: {steps}{f', {trimmed(total)} d in all' if total else ''} {'met' if ok else 'not met'}"
     return Finding(ok, words, method)
-
-
-def _hours(room: Curve, at: Fraction, pieces: Pieces) -> Fraction:
-    span = room.longest_above(at + pieces.error, pieces.gap or ROOM_GAP)
-    return Fraction(0) if span is None else (span[1] - span[0]) / 60
 
 
 def _warmth(method: Drying, hours: dict[Fraction, Fraction]) -> Fraction:
@@ -249,11 +242,6 @@ def _warmth(method: Drying, hours: dict[Fraction, Fraction]) -> Fraction:
 def days_of(method: Drying, size: Diameter, salt: Fraction, warm_pct: Fraction = Fraction(0)) -> Fraction:
     """Days of the last step: fewer after a warm room (whole days rounded down), more for less salt (rounded up)."""
     days = size.steps[-1].hours / 24
-    more = Fraction(0)
-    if salt < method.salt_pct and method.more_pct:
-        more = (
-            method.more_pct[Fraction(floor(salt * 10), 10)]
-            if floor(salt * 10) < 33
-            else method.more_pct[Fraction(33, 10)]
-        )
+    rows = [pct for pct in method.more_pct if pct <= salt < method.salt_pct]
+    more = method.more_pct[max(rows)] if rows else Fraction(0)
     return days - floor(days * warm_pct / PERCENT) + ceil(days * more / PERCENT)

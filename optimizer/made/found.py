@@ -134,15 +134,8 @@ def _why(phase: Phase) -> str:
 
 def spell(minutes: Fraction, beside: Fraction | None = None) -> str:
     """A duration in words, to the second, finer where that would hide on which side of a limit it is."""
-    places = 0
-    while (
-        beside is not None
-        and places < 6
-        and minutes != beside
-        and _seconds(minutes, places) == _seconds(beside, places)
-    ):
-        places += 1
-    seconds = _seconds(minutes, places)
+    places = 0 if beside is None else places_apart(minutes * 60, beside * 60)
+    seconds = Fraction(shown(minutes * 60, places))
     hours, rest = divmod(seconds, 3600)
     if hours >= 72 and not seconds % 3600:
         return f"{trimmed(Fraction(hours, 24), 2)} d"
@@ -152,8 +145,9 @@ def spell(minutes: Fraction, beside: Fraction | None = None) -> str:
     return " ".join(parts)
 
 
-def _seconds(minutes: Fraction, places: int) -> Fraction:
-    return Fraction(shown(minutes * 60, places))
+def places_apart(value: Fraction, limit: Fraction, least: int = 0) -> int:
+    """Decimals, six at most, at which a figure can be told from its limit."""
+    return next((k for k in range(least, 6) if value == limit or shown(value, k) != shown(limit, k)), 6)
 
 
 def degrees(fahrenheit: Fraction, first: str = "F") -> str:

@@ -71,9 +71,11 @@ def _place(judged: Judged, *, full: bool) -> Iterator[str]:
         return
     yield from heading(judged.place.title if judged.place else "the product")
     for phase in phases:
-        for finding in _said(phase, full=full):
+        said = _said(phase, full=full)
+        for finding, after in zip(said, (*said[1:], None), strict=False):
             yield from paragraph(f"{phase.title}: {finding.words}", _mark(finding, phase))
-            if finding.by is not None and (full or not phase.warns):
+            last = after is None or after.by is not finding.by  # a table's source stands once, below its rows
+            if finding.by is not None and last and (full or not phase.warns):
                 yield from paragraph(_source(finding.by, full=full), "        ")
     if full and judged.place is not None:
         for words in (f"The last word is with {judged.place.authority}.", *judged.place.notes):
@@ -101,7 +103,9 @@ def _mark(finding: Finding, phase: Phase) -> str:
         return "note    "
     if finding.ok is True:
         return "ok      " if finding.passes else "memory  "
-    return "FAILS   " if finding.ok is False else "?       "
+    if finding.ok is None:
+        return "?       "
+    return "not met " if phase.ok else "FAILS   "  # one row or option of a phase is enough
 
 
 def document(report: Report) -> str:
@@ -115,44 +119,28 @@ def document(report: Report) -> str:
         "log": report.log.file,
         "start": report.log.start.isoformat() if report.log.start else None,
         "minutes": float(report.log.minutes),
-        "places": [
-            {
-                "place": j.place.title if j.place else None,
-                "phases": [_phase(phase) for phase in j.phases if phase.findings],
-            }
-            for j in report.judged
-        ],
+        "places": [_judged(judged) for judged in report.judged],
         "warnings": [str(fault) for fault in report.log.warnings],
         "caution": CAUTION,
     }
     return json.dumps(found, indent=2, ensure_ascii=False) + "\n"
 
 
-def _phase(phase: Phase) -> dict[str, Any]:
-    return {
-        "phase": phase.title,
-        "ok": phase.ok,
-        "decides": not phase.warns,
-        "holds": phase.holds,
-        "findings": [
-            {
-                "ok": finding.ok,
-                "passes": finding.passes,
-                "words": finding.words,
-                "title": finding.by.title if finding.by else None,
-                "source": finding.by.source if finding.by else None,
-                "status": str(finding.by.status) if finding.by else None,
-                "spans": [
-                    {
-                        "probe": span.name,
-                        "start_min": float(span.start),
-                        "end_min": float(span.end),
-                        "level_f": float(span.level),
-                        "level_c": float(celsius(span.level)),
-                    }
-                    for span in finding.spans
-                ],
-            }
-            for finding in phase.findings
-        ],
-    }
+def _judged(judged: Judged) -> dict[str, Any]:
+    phases = [
+        {"phase": phase.title, "ok": phase.ok, "decides": not phase.warns, "holds": phase.holds}
+        | {"findings": [_finding(finding) for finding in phase.findings]}
+        for phase in judged.phases
+        if phase.findings
+    ]
+    return {"place": judged.place.title if judged.place else None, "phases": phases}
+
+
+def _finding(finding: Finding) -> dict[str, Any]:
+    by = {key: str(getattr(finding.by, key)) if finding.by else None for key in ("title", "source", "status")}
+    spans = [
+        {"probe": span.name, "start_min": float(span.start), "end_min": float(span.end)}
+        | {"level_f": float(span.level), "level_c": float(celsius(span.level))}
+        for span in finding.spans
+    ]
+    return {"ok": finding.ok, "passes": finding.passes, "words": finding.words, **by, "spans": spans}

@@ -6,7 +6,7 @@ from collections.abc import Iterator, Sequence
 from fractions import Fraction
 
 from constraints.numbers import PERCENT, trimmed
-from constraints.treatment import Treatments, fahrenheit
+from constraints.treatment import Kill, Treatments, fahrenheit
 from optimizer.made.found import degrees, lacks, spell
 from optimizer.made.product import Product
 from optimizer.pages.tables import heading, paragraph, table
@@ -29,12 +29,11 @@ def schedule_lines(steps: Sequence[StepEntry]) -> Iterator[str]:
         at, until = step_degrees(step)
         humidity = "" if step.humidity_pct is None else f"{trimmed(step.humidity_pct)} %"
         time = "" if step.minutes is None else spell(step.minutes)
-        rows.append(
-            ["[ ]", f"{number}", step.name, degrees(at), humidity, time, "" if until is None else degrees(until)]
-        )
+        core = "" if until is None else degrees(until)
+        rows.append(["[ ]", f"{number}", step.name, degrees(at), humidity, time, core])
     yield from heading("schedule")
     yield from table(("", "", "step", "chamber", "humidity", "time", "until the core is"), rows, "<><>>>>")
-    total = sum((step.minutes or Fraction(0) for step in steps), Fraction(0))
+    total = Fraction(sum(step.minutes or 0 for step in steps))
     open_ended = any(step.minutes is None for step in steps)
     yield from paragraph(f"{spell(total)} in all{', and the steps without a time' if open_ended else ''}. {PROVE}")
     for words in odd_steps(steps):
@@ -55,51 +54,40 @@ def odd_steps(steps: Sequence[StepEntry]) -> Iterator[str]:
         before = at
 
 
-def humid_share(steps: Sequence[StepEntry], least_pct: Fraction) -> tuple[Fraction, Fraction]:
-    """Minutes of the schedule with so much humidity or more, and minutes in all."""
-    humid = [
-        step.minutes or Fraction(0)
-        for step in steps
-        if step.humidity_pct is not None and step.humidity_pct >= least_pct
-    ]
-    return sum(humid, Fraction(0)), sum((step.minutes or Fraction(0) for step in steps), Fraction(0))
-
-
 def planned(
     product: Product, places: Sequence[Treatments], at: Fraction | None, minutes: Fraction | None
 ) -> Iterator[str]:
     """How long the core must hold at a temperature (Fahrenheit), or where for so many minutes; else every row."""
     yield from (line for words in lacks(places, "cook", "kills") for line in paragraph(words))
+    steps = product.recipe.entry.schedule
     for place in places:
         for kill in place.kills:
-            if not kill.judges or not product.takes(kill.species, kill.not_species):
-                continue
-            yield from heading(place.title)
-            yield from paragraph(f"{kill.title} [{kill.source}; {kill.status}]")
-            rows = [(fahrenheit(level, kill.unit), needed) for level, needed in kill.rows.items()]
-            if at is not None:
-                least = min((needed for level, needed in rows if level <= at), default=None)
-                words = (
-                    "too cold for this table" if least is None else f"at least {spell(least)}" if least else "reached"
-                )
-                yield f"core at {degrees(at)}: {words}"
-            if minutes is not None:
-                coldest = min((level for level, needed in rows if needed <= minutes), default=None)
-                words = (
-                    "too short for this table" if coldest is None else f"core at {degrees(coldest, kill.unit)} or above"
-                )
-                yield f"for {spell(minutes)}: {words}"
-            if at is None and minutes is None:
-                cells = [
-                    f"{degrees(level, kill.unit)} {spell(needed) if needed else 'reached'}" for level, needed in rows
-                ]
-                wide = [cells[k : k + 3] + [""] * (3 - len(cells[k : k + 3])) for k in range(0, len(cells), 3)]
-                yield from table(("core", "", ""), wide, "<<<")
-        if place.humidity is not None and product.recipe.entry.schedule:
-            humid, total = humid_share(product.recipe.entry.schedule, place.humidity.least_pct)
-            needed = max(total * place.humidity.share_pct / PERCENT, place.humidity.at_least)
-            asked = (
-                f"{trimmed(place.humidity.least_pct)} % or more for {spell(needed)}, or a casing that holds moisture"
-            )
-            yield from paragraph(f"humid air: {spell(humid)} planned; {asked} [{place.humidity.source}]")
+            if kill.judges and product.takes(kill.species, kill.not_species):
+                yield from heading(place.title)
+                yield from paragraph(f"{kill.title} [{kill.source}; {kill.status}]")
+                yield from _hold(kill, at, minutes)
+        if place.humidity is not None and steps:
+            rule = place.humidity
+            total = sum(step.minutes or 0 for step in steps)
+            humid = sum(step.minutes or 0 for step in steps if (step.humidity_pct or 0) >= rule.least_pct)
+            needed = max(total * rule.share_pct / PERCENT, rule.at_least)
+            asked = f"{trimmed(rule.least_pct)} % or more for {spell(needed)}, or a casing that holds moisture"
+            yield from paragraph(f"humid air: {spell(Fraction(humid))} planned; {asked} [{rule.source}]")
     yield from paragraph(PROVE)
+
+
+def _hold(kill: Kill, at: Fraction | None, minutes: Fraction | None) -> Iterator[str]:
+    """One table's answer."""
+    rows = [(fahrenheit(level, kill.unit), needed) for level, needed in kill.rows.items()]
+    if at is not None:
+        least = min((needed for level, needed in rows if level <= at), default=None)
+        long = "too cold for this table" if least is None else f"at least {spell(least)}" if least else "reached"
+        yield f"core at {degrees(at)}: {long}"
+    if minutes is not None:
+        levels = [level for level, needed in rows if needed <= minutes]
+        where = f"core at {degrees(min(levels), kill.unit)} or above" if levels else "too short for this table"
+        yield f"for {spell(minutes)}: {where}"
+    if at is None and minutes is None:
+        cells = [f"{degrees(level, kill.unit)} {spell(needed) if needed else 'reached'}" for level, needed in rows]
+        cells += [""] * (-len(cells) % 3)
+        yield from table(("core", "", ""), [cells[k : k + 3] for k in range(0, len(cells), 3)], "<<<")

@@ -183,8 +183,7 @@ def record(
 
     Raises NotRecorded for a document that stands there already, a lot known with other cells, or a balance below zero.
     """
-    with opened(path) as base, _transaction(base):
-        _begin(base, kind, document)
+    with _recording(path, kind, document) as base:
         if delimiter:
             base.execute("INSERT INTO setting VALUES ('delimiter', ?) ON CONFLICT DO NOTHING", (delimiter,))
             (kept,) = base.execute("SELECT value FROM setting WHERE name = 'delimiter'").fetchone()
@@ -196,27 +195,26 @@ def record(
             _add(base, document.name, movement)
 
 
-def _begin(base: sqlite3.Connection, kind: str, document: Document) -> None:
+@contextmanager
+def _recording(path: str, kind: str, document: Document) -> Iterator[sqlite3.Connection]:
+    """A ledger in which a document has been begun; all that follows is recorded with it, or nothing."""
     for text in (document.name, document.person, document.party, document.reason):
         if unprintable(text):
             raise NotRecorded(f"{text!r} holds {hidden(text)}; nothing was recorded")
     now = datetime.now().astimezone().isoformat(timespec="seconds")
     values = (document.name, kind, document.at, document.person, document.party, document.reason, now)
-    try:
-        base.execute("INSERT INTO document VALUES (?, ?, ?, ?, ?, ?, ?)", values)
-    except sqlite3.IntegrityError:
-        raise NotRecorded(f"the document {document.name!r} is recorded already; nothing was recorded") from None
-
-
-@contextmanager
-def _transaction(base: sqlite3.Connection) -> Iterator[None]:
-    base.execute("BEGIN IMMEDIATE")
-    try:
-        yield
-    except BaseException:
-        base.execute("ROLLBACK") if base.in_transaction else None
-        raise
-    base.execute("COMMIT")
+    with opened(path) as base:
+        base.execute("BEGIN IMMEDIATE")
+        try:
+            base.execute("INSERT INTO document VALUES (?, ?, ?, ?, ?, ?, ?)", values)
+            yield base
+            base.execute("COMMIT")
+        except BaseException as error:
+            base.execute("ROLLBACK") if base.in_transaction else None
+            if isinstance(error, sqlite3.IntegrityError):
+                said = f"the document {document.name!r} is recorded already; nothing was recorded"
+                raise NotRecorded(said) from None
+            raise
 
 
 def _add_lot(base: sqlite3.Connection, name: str, cells: Mapping[str, str], *, product: bool) -> None:
@@ -254,25 +252,21 @@ def balance(base: sqlite3.Connection, lot: str) -> Fraction:
 
 def count(path: str, document: Document, lot: str, kilograms: Fraction) -> Fraction:
     """Record what was counted of a lot; returns the difference to what should be there."""
-    with opened(path) as base, _transaction(base):
-        if base.execute("SELECT 1 FROM lot WHERE lot = ?", (lot,)).fetchone() is None:
-            raise NotRecorded(f"the lot {lot!r} is not in the ledger; nothing was recorded")
+    with _recording(path, "count", document) as base:
         found = kilograms - balance(base, lot)
-        _begin(base, "count", document)
         _add(base, document.name, Movement("count", lot, found))
     return found
 
 
 def reverse(path: str, wrong: str, document: Document) -> int:
     """Take every movement of a document back by one more of its own; returns how many."""
-    with opened(path) as base, _transaction(base):
+    with _recording(path, "reverse", document) as base:
         rows = base.execute(
             "SELECT id, lot, item, units, into_batch, batch FROM movement WHERE document = ? AND reverses IS NULL",
             (wrong,),
         ).fetchall()
         if not rows:
             raise NotRecorded(f"there is no document {wrong!r} that could be reversed; nothing was recorded")
-        _begin(base, "reverse", document)
         for number, lot, item, held, into, batch in sorted(rows, key=lambda row: int(row[3])):
             back = Movement("reverse", lot, -held * UNIT, batch, item, -into * UNIT)
             _add(base, document.name, back, number)

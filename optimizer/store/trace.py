@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 from fractions import Fraction
 from typing import Any
 
-from optimizer.store.ledger import UNIT, NotRecorded, opened
+from optimizer.store.ledger import UNIT, NotRecorded, balance, opened
 
 
 @dataclass(frozen=True)
@@ -96,7 +96,7 @@ def trace(path: str, name: str, back: bool | None = None) -> Trace:
             lines = list(_lines(base, kind, here))
             found.lines += [line for line in lines if line not in found.lines]
             if kind == "lot":
-                found.lots[here] = lot_book(here, lines, _left(base, here))
+                found.lots[here] = lot_book(here, lines, balance(base, here))
                 found.cells[here] = json.loads(
                     base.execute("SELECT cells FROM lot WHERE lot = ?", (here,)).fetchone()[0]
                 )
@@ -116,13 +116,6 @@ def _lines(base: sqlite3.Connection, kind: str, name: str) -> Iterator[Line]:
     for row in base.execute(asked + where, (name,)).fetchall():
         sign = 1 if row[0] == "count" else -1 if row[3] < 0 else 1
         yield Line(row[0], row[1] or "", row[2], sign * row[3] * UNIT, row[4] * UNIT, *row[5:])
-
-
-def _left(base: sqlite3.Connection, lot: str) -> Fraction:
-    return (
-        Fraction(base.execute("SELECT COALESCE(SUM(units), 0) FROM movement WHERE lot = ?", (lot,)).fetchone()[0])
-        * UNIT
-    )
 
 
 def lot_book(lot: str, lines: Iterable[Line], left: Fraction) -> LotBook:
