@@ -16,7 +16,7 @@ import numpy as np
 from constraints.faults import BadInput, Fault
 from constraints.numbers import PERCENT, shown, trimmed
 from constraints.species import speaks_of
-from constraints.treatment import Kill, Option, Scale, Stage, Treatments, fahrenheit
+from constraints.treatment import ComeUp, Humidity, Kill, Option, Scale, Stage, Treatments, fahrenheit
 from optimizer.made.curve import Curve
 from optimizer.made.found import Finding, Judged, Phase, Report, Span, degrees, lacks, spell
 from optimizer.made.log import Log
@@ -51,7 +51,7 @@ def judge_cook(log: Log, product: Product, places: Sequence[Treatments], asked: 
 def unit_faults(log: Log, *, sure: bool) -> Iterator[Fault]:
     """A core that no kitchen can have, or that may be in the other unit; ``sure`` where the user named the unit."""
     cores = log.of("core")
-    top = max((core.value(int(core.values.argmax())) for core in cores), default=Fraction(0))
+    top = max((core.top for core in cores), default=Fraction(0))
     if top > HOTTEST_CORE_F:
         found = f"a core comes to {degrees(top)}, hotter than boiling water: is it another probe, or in the other unit?"
         yield Fault(log.file, None, cores[0].name, found, "core_f or core_c as the logger was set, or --unit")
@@ -80,9 +80,9 @@ def _phases(log: Log, cold: Curve, product: Product, place: Treatments, asked: A
         yield phase
     end = met[0].spans[0].end if met else _peak(cold)
     if place.come_up is not None:
-        yield Phase("come-up", (_come_up(log, place, end, asked),))
+        yield Phase("come-up", (_come_up(log, place.come_up, asked),))
     if place.humidity is not None:
-        yield Phase("humid air", (_humidity(log, product, place, end, asked),))
+        yield Phase("humid air", (_humidity(log, product, place.humidity, end, asked),))
     if place.cooling:
         options = tuple(_option(log, product, option, end, asked) for option in place.cooling)
         yield Phase("cooling", options, needed=True)
@@ -117,10 +117,8 @@ def _peak(curve: Curve) -> Fraction:
     return curve.minute(len(curve) - 1 - int(np.argmax(curve.values[::-1])))
 
 
-def _come_up(log: Log, place: Treatments, end: Fraction, asked: Asked) -> Finding:
+def _come_up(log: Log, rule: ComeUp, asked: Asked) -> Finding:
     """The slowest core's time from first reaching the lower temperature to last passing the upper one."""
-    rule = place.come_up
-    assert rule is not None
     low, high = fahrenheit(rule.start, rule.unit), fahrenheit(rule.end, rule.unit)
     found = []
     for core in log.of("core"):
@@ -137,15 +135,13 @@ def _come_up(log: Log, place: Treatments, end: Fraction, asked: Asked) -> Findin
     return Finding(time <= rule.within, words, rule, spans=(span,))
 
 
-def _humidity(log: Log, product: Product, place: Treatments, end: Fraction, asked: Asked) -> Finding:
-    rule, casing = place.humidity, product.recipe.entry.casing
-    assert rule is not None
+def _humidity(log: Log, product: Product, rule: Humidity, end: Fraction, asked: Asked) -> Finding:
+    casing = product.recipe.entry.casing
     if casing is not None and speaks_of(casing.name, frozenset(rule.casings)):
         return Finding(True, f"not needed: {casing.name} holds the moisture", rule)
     if not log.of("humidity"):
-        return Finding(
-            None, "not judged: no humidity in the log, and no casing in the recipe that holds moisture", rule
-        )
+        lacks_it = "not judged: no humidity in the log, and no casing in the recipe that holds moisture"
+        return Finding(None, lacks_it, rule)
     needed = max(end * rule.share_pct / PERCENT, rule.at_least)
     spans = [curve.longest_above(rule.least_pct, asked.gap or COOL_GAP) for curve in log.of("humidity")]
     time = min(Fraction(0) if span is None else min(span[1], end) - min(span[0], end) for span in spans)
@@ -167,16 +163,14 @@ def _option(log: Log, product: Product, option: Option, cook_end: Fraction, aske
         stages.append(words)
         verdicts.append(ok)
         spans += [] if span is None else [span]
-    if option.begins_within is not None and spans:
+    most = option.begins_within
+    if most is not None and spans:
         wait = spans[0].start - cook_end
-        verdicts.append(wait <= option.begins_within)
-        stages.append(
-            f"begun {spell(wait, option.begins_within)} after the cook, at most {spell(option.begins_within)}"
-        )
+        verdicts.append(wait <= most)
+        stages.append(f"begun {spell(wait, most)} after the cook, at most {spell(most)}")
     if open_ is not True:
-        return Finding(
-            None, f"{option.title}: {'not for this product' if open_ is False else 'not judged'}, {lacks}", option
-        )
+        why = "not for this product" if open_ is False else "not judged"
+        return Finding(None, f"{option.title}: {why}, {lacks}", option)
     ok = False if False in verdicts else None if None in verdicts else True
     return Finding(ok, f"{option.title}: {'; '.join(stages)}", option, Fraction(verdicts.count(True)), tuple(spans))
 
@@ -211,7 +205,8 @@ def _stage(
     gap = Fraction(0) if stage is first else probe.widest_gap(span.start, span.end)
     allowed += f" (no reading for {spell(gap)} of it)" if gap > (asked.gap or COOL_GAP) else ""
     if unfinished:
-        took = f"is at {degrees(probe.value(len(probe) - 1), option.unit)} when the log ends after {spell(time, limit)}"
+        took = f"is at {degrees(probe.last, option.unit)} when the log ends"
+        took += f" after {spell(time, limit)}" if time else ""
     return False if late else None if unfinished else True, f"{name} {took}{allowed}", span
 
 
@@ -224,11 +219,11 @@ def _begin(probe: Curve, at: Fraction | None, unit: Scale, cook_end: Fraction, a
     if at is None:
         return cook_end
     level = fahrenheit(at, unit) + asked.error
-    found = probe.falls_below(level, _peak(probe))
+    peak = _peak(probe)
+    found = probe.falls_below(level, peak)
     if found is not None:
         return found
-    peak = _peak(probe)
-    if probe.value(int(np.argmax(probe.values))) >= level:  # it ends above: the stage has not begun
+    if probe.top >= level:  # it ends above: the stage has not begun
         return probe.minute(len(probe) - 1)
     return peak if peak > 0 else None
 
@@ -256,12 +251,9 @@ def _warm(log: Log, cook_end: Fraction) -> Iterator[Finding]:
 def _handling(log: Log, place: Treatments) -> Iterator[Finding]:
     for rule in place.handling:
         for curve in log.of(rule.step):
-            top, most = curve.value(int(curve.values.argmax())), fahrenheit(rule.at_most, rule.unit)
-            yield Finding(
-                top <= most,
-                f"{rule.title}: highest {degrees(top, rule.unit)}, at most {degrees(most, rule.unit)}",
-                rule,
-            )
+            most = fahrenheit(rule.at_most, rule.unit)
+            words = f"{rule.title}: highest {degrees(curve.top, rule.unit)}, at most {degrees(most, rule.unit)}"
+            yield Finding(curve.top <= most, words, rule)
 
 
 def _opinions(cold: Curve, place: Treatments, asked: Asked) -> Iterator[Finding]:

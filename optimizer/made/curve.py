@@ -44,6 +44,16 @@ class Curve:
         return Fraction(int(self.values[i]), self.scale)
 
     @property
+    def top(self) -> Fraction:
+        """The highest reading."""
+        return self.value(int(self.values.argmax()))
+
+    @property
+    def last(self) -> Fraction:
+        """The last reading."""
+        return self.value(len(self) - 1)
+
+    @property
     def turned(self) -> Curve:
         """The same upside down: what lies below a level lies above its negative."""
         return Curve(self.name, self.times, -self.values, self.tick, self.scale)

@@ -80,19 +80,16 @@ def _fermented(log: Log, rows: Sequence[DegreeHours], pieces: Pieces) -> Finding
     """The row of the warmest chamber before the pH came down, and its degree-hours."""
     if not log.of("chamber"):
         return Finding(None, "not judged: the log has no chamber's temperature")
-    soured = [
-        next((ph.minute(i) for i in range(len(ph)) if ph.value(i) <= rows[0].until_ph), None) for ph in log.of("ph")
-    ]
-    reached = [at for at in soured if at is not None]
-    done = bool(soured) and len(reached) == len(soured)
+    low = rows[0].until_ph
+    reached = [at for ph in log.of("ph") for at in [ph.minute(i) for i in range(len(ph)) if ph.value(i) <= low][:1]]
+    done = bool(reached) and len(reached) == len(log.of("ph"))
     until = max(reached) if done else log.minutes
     gap, chambers = pieces.gap or FREEZER_GAP, log.of("chamber")
     if any(c.minute(0) > gap or c.minute(len(c) - 1) < until - gap for c in chambers):
         return Finding(None, "not judged: the chamber's log does not cover the whole time")
     top = max(c.value(i) for c in chambers for i in range(len(c)) if c.minute(i) <= until)
     if top <= fahrenheit(rows[0].base, rows[0].unit):
-        cold = f"not judged: a chamber that never comes above {degrees(top)} ferments nothing; is it in C?"
-        return Finding(None, cold)
+        return Finding(None, f"not judged: a chamber never above {degrees(top)} ferments nothing; is it in C?")
     row = next(row for row in rows if _covers(row, top + pieces.error))
     found = degree_hours(log, row, pieces.error, until)
     ok = None if found < row.less_than and not done else found < row.less_than
@@ -110,7 +107,7 @@ def _covers(row: DegreeHours, top: Fraction) -> bool:
 
 def _product(log: Log, product: Product, pieces: Pieces, marks: Sequence[RatioMark]) -> Iterator[Phase]:
     """Weight loss, ratio and water activity."""
-    losses = [PERCENT * (1 - w.value(len(w) - 1) / w.value(0)) for w in log.of("weight") if w.value(0) > 0]
+    losses = [PERCENT * (1 - w.last / w.value(0)) for w in log.of("weight") if w.value(0) > 0]
     loss = min(losses, default=None)
     process = product.recipe.process
     target = pieces.loss_pct or (PERCENT * (1 - process.yield_fraction) if process.declared else None)
@@ -137,8 +134,7 @@ def _product(log: Log, product: Product, pieces: Pieces, marks: Sequence[RatioMa
 
 
 def _measured(log: Log) -> Iterator[Finding]:
-    for curve in log.of("aw"):
-        yield Finding(None, f"{curve.name} last measured {trimmed(curve.value(len(curve) - 1), 4)}")
+    yield from (Finding(None, f"{curve.name} last measured {trimmed(curve.last, 4)}") for curve in log.of("aw"))
 
 
 def loss_for_ratio(moisture: Fraction, protein: Fraction, ratio: Fraction) -> Fraction:
@@ -156,9 +152,8 @@ def _ratios(
     moisture: Fraction, protein: Fraction, loss: Fraction | None, marks: Sequence[RatioMark]
 ) -> Iterator[Finding]:
     if loss is not None:
-        yield Finding(
-            None, f"{shown((moisture - loss) / protein, 3)} after a loss of {trimmed(loss, 2)} % of the weight"
-        )
+        ratio = shown((moisture - loss) / protein, 3)
+        yield Finding(None, f"{ratio} after a loss of {trimmed(loss, 2)} % of the weight")
     for mark in marks:
         needed = loss_for_ratio(moisture, protein, mark.ratio)
         ok = None if loss is None else loss >= needed
@@ -212,9 +207,8 @@ def _dried(log: Log, product: Product, method: Drying, pieces: Pieces) -> Findin
     if size is None or pieces.piece_mm / 10 / CM_PER_IN > method.largest_piece_in or salt < least:
         widest = trimmed(method.diameters[-1].up_to_in, 3)
         asks = f"{trimmed(least, 3)} %, pieces to {trimmed(method.largest_piece_in)} in, casing to {widest} in asked"
-        return Finding(
-            None, f"{name}: not for this product, which has {trimmed(salt, 2)} % of salt; it asks {asks}", method
-        )
+        lacks_it = f"{name}: not for this product, which has {trimmed(salt, 2)} % of salt; it asks {asks}"
+        return Finding(None, lacks_it, method)
     room = coldest(log.of("chamber"))
     warm = _warmth(method, {at: room.held(at + pieces.error, pieces.gap or ROOM_GAP) / 60 for at in method.warm_room_f})
     hours = [*(step.hours for step in size.steps[:-1]), days_of(method, size, salt, warm) * 24]
@@ -230,13 +224,9 @@ def _dried(log: Log, product: Product, method: Drying, pieces: Pieces) -> Findin
 
 def _warmth(method: Drying, hours: dict[Fraction, Fraction]) -> Fraction:
     """Per cent off the days for the warm room: the best column and row that were kept; no figure between two."""
-    found = [
-        less[k]
-        for needed, less in method.less_pct.items()
-        for k, at in enumerate(method.warm_room_f)
-        if hours[at] >= needed
-    ]
-    return max(found, default=Fraction(0))
+    rows = method.less_pct.items()
+    kept = [less[k] for needed, less in rows for k, at in enumerate(method.warm_room_f) if hours[at] >= needed]
+    return max(kept, default=Fraction(0))
 
 
 def days_of(method: Drying, size: Diameter, salt: Fraction, warm_pct: Fraction = Fraction(0)) -> Fraction:

@@ -350,9 +350,16 @@ def _figures(cells: Sequence[str], commas: bool, unit: str = "") -> tuple[dict[s
             bad.add(cell)
             continue
         value = typed if typed is None or not unit else fahrenheit(typed, unit)
-        if value is None or (low <= value <= high and (value * 10**MOST_DECIMALS * 5).denominator == 1):
+        if value is None or (low <= value <= high and 5 * 10**MOST_DECIMALS % value.denominator == 0):
             exact[cell] = value
         else:
             bad.add(cell)
     scale = lcm(*(value.denominator for value in exact.values() if value is not None)) if exact else 1
-    return {cell: _NONE if value is None else int(value * scale) for cell, value in exact.items()}, scale, bad
+    return (
+        {
+            cell: _NONE if value is None else value.numerator * (scale // value.denominator)
+            for cell, value in exact.items()
+        },
+        scale,
+        bad,
+    )
