@@ -33,6 +33,9 @@ CULTURE = "culture"
 ALKALI = "alkali"
 COLOUR = "colour"
 EMULSIFIER = "emulsifier"
+ENHANCER = "flavour_enhancer"
+FORBIDDEN = "forbidden_preservative"
+OTHER = "other_additive"
 SURFACE = "surface_pct"
 """Property of an addition that is not mixed in: so much % of what casing or surface is treated with."""
 
@@ -112,11 +115,16 @@ FORMULAS: dict[str, dict[str, str]] = {
     COLOUR: dict.fromkeys(
         (
             "curcumin", "carmine", "carotenes", "paprika_extract", "annatto", "caramel_colour", "beetroot_red",
-            "titanium_dioxide",
+            "titanium_dioxide", "allura_red", "synthetic_colour",
         ),
         "",
     ),
-    EMULSIFIER: {"sucrose_esters": ""},
+    EMULSIFIER: dict.fromkeys(("sucrose_esters", "polysorbate"), ""),
+    ENHANCER: dict.fromkeys(("monosodium_glutamate", "disodium_inosinate", "disodium_guanylate"), ""),
+    FORBIDDEN: dict.fromkeys(("boric_acid", "borax", "formaldehyde", "hexamine", "salicylic_acid"), ""),
+    OTHER: dict.fromkeys(
+        ("nisin", "lysozyme", "ethyl_lauroyl_arginate", "calcium_disodium_edta", "ascorbyl_palmitate"), ""
+    ),
     CHEESE: {"cheese": ""},
     ROSEMARY: {"rosemary_extract_as_carnosol_and_carnosic_acid": ""},  # E392, by what counts of it
 }  # fmt: skip

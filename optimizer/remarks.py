@@ -107,6 +107,8 @@ def _confirmed(problem: Problem) -> list[str]:
             said.append(f"You confirm the small dose of {item.name}.")
         if item.holds_no_nitrite:
             said.append(f"You say that {item.name} holds no nitrite or nitrate.")
+        if item.holds_no_additive:
+            said.append(f"You say that {item.name} holds no additive.")
     return said
 
 
@@ -159,9 +161,9 @@ def _soft_failures(answer: Answer) -> list[str]:
         requirement = check.requirement
         if check.ok is False and not requirement.origin.blocks and check.value is not None:
             figure = trimmed(check.value, 4)
-            why = confirm(requirement)
+            why, which = confirm(requirement), f" ({check.why})" if check.why else ""
             said.append(
-                f"{requirement.what} is {figure} {requirement.unit}, {requirement.limits()} asked for by "
+                f"{requirement.what}{which} is {figure} {requirement.unit}, {requirement.limits()} asked for by "
                 f"{requirement.origin.source}{why}."
             )
     return said

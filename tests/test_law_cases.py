@@ -77,14 +77,14 @@ def lots_of(case: dict[str, Any]) -> list[dict[str, Any]]:
 def lots_text(case: dict[str, Any]) -> str:
     out = io.StringIO()
     writer = csv.writer(out, lineterminator="\n")
-    names = ("lot", "on_hand_kg", "cost_per_kg", "material", "species")
+    names = ("lot", "on_hand_kg", "cost_per_kg", "material", "species", "cured")
     writer.writerow((*names, "fat_pct", "moisture_pct", "protein_pct", "collagen_pct"))
     for lot in lots_of(case):
         fat = exact(lot.get("fat_pct", "25"))
         protein = exact(lot["meat_protein_pct"]) if "meat_protein_pct" in lot else (100 - fat) / 5
         collagen = protein * exact(lot.get("collagen_of_protein_pct", "10")) / 100
         figures = [fat, (100 - fat) * 3 / 4, protein, collagen]
-        writer.writerow([lot["name"], lot["kg"], 1, lot["lot"], lot["species"], *(float(f) for f in figures)])
+        writer.writerow([lot["name"], lot["kg"], 1, lot["lot"], lot["species"], "no", *(float(f) for f in figures)])
     return out.getvalue()
 
 

@@ -15,8 +15,9 @@ from io import StringIO
 import pytest
 
 from constraints.faults import BadInput
+from constraints.rules import shipped
 from constraints.spelling import key, look_alikes, unprintable
-from constraints.substances import SUBSTANCES
+from constraints.substances import FORBIDDEN, FORMULAS, SUBSTANCES
 from constraints.words import additive_in, allergens_in, speaks_of_cheese, speaks_of_cured_meat, speaks_of_nitrite
 from optimizer.blend import Answer, blend
 from optimizer.order import Asked, order_of
@@ -26,6 +27,7 @@ from optimizer.reading.lots import parse_lots
 from optimizer.reading.names import contains
 from optimizer.reading.recipe import Recipe, parse_recipe
 from optimizer.reading.table import cut, text_cell
+from optimizer.remarks import warnings
 
 LABELS = """sodium nitrite|potassium nitrate|dusitan sodný|dusičnan draselný|natriumnitrit|kaliumnitrat|naatriumnitrit
 νιτρώδες νάτριο|nitrito sódico|nitrite de sodium|natrijev nitrit|nitrito di sodio|nātrija nitrīts|natrio nitritas
@@ -76,8 +78,13 @@ def test_the_seasonings_and_trims_of_the_examples_are_not_asked() -> None:
         assert not speaks_of_cured_meat(name)
 
 
-def recipe(addition: str) -> Recipe:
-    return parse_recipe(f"name: Test\nrules: [us]\nproduct_class: sausage\nadditions:\n  - {{{addition}}}\n", "r.yaml")
+HEAD = "name: Test\nrules: [us]\nproduct_class: sausage\nadditions:\n"
+LOTS = "lot,on_hand_kg,fat_pct,cost_per_kg\nA,60,18,2\n"
+FULL = "lot,on_hand_kg,fat_pct,moisture_pct,protein_pct,species,material,cost_per_kg\nA,60,18,63,18,pork,trim,2\n"
+
+
+def recipe(addition: str, head: str = HEAD) -> Recipe:
+    return parse_recipe(f"{head}  - {{{addition}}}\n", "r.yaml")
 
 
 def refused(addition: str) -> str:
@@ -112,13 +119,13 @@ def test_a_column_of_nitrite_that_nothing_counts_is_refused() -> None:
             parse_lots(f"lot,on_hand_kg,fat_pct,cost_per_kg,{column}\nA,9,20,3,100\n", "l.csv")
 
 
-def made(text: str, lots: str = "lot,on_hand_kg,fat_pct,cost_per_kg\nA,60,18,2\n") -> Answer:
-    parsed = recipe(text)
+def made(text: str, lots: str = LOTS, head: str = HEAD) -> Answer:
+    parsed = recipe(text, head)
     order = order_of(parsed, "--meat-kg", Fraction(20), date(2026, 11, 25), Asked())
     return blend(assemble(parsed, parse_lots(lots, "l.csv"), order))
 
 
-def said(text: str, lots: str = "lot,on_hand_kg,fat_pct,cost_per_kg\nA,60,18,2\n") -> str:
+def said(text: str, lots: str = LOTS) -> str:
     return " ".join(page(made(text, lots)).split())
 
 
@@ -158,7 +165,7 @@ def test_a_name_that_reads_like_an_allergen(name: str, allergens: tuple[str, ...
     assert allergens_in(name) == allergens
     if allergens:
         assert f"reads like {' and '.join(allergens)}" in refused(f"name: {name}, g_per_kg_meat: 2")
-    assert recipe(f"name: {name}, g_per_kg_meat: 2, allergens: none")
+    assert recipe(f"name: {name}, g_per_kg_meat: 2, allergens: none, holds_no_additive: yes")
 
 
 def test_what_is_known_to_be_in_it_is_listed_and_nothing_is_said_to_be_free_of_anything() -> None:
@@ -288,11 +295,46 @@ def test_an_empty_list_of_what_may_go_in_is_refused() -> None:
         ("phosphate blend", "phosphate"), ("INS 316", "sodium_erythorbate"), ("vitamin C", "accelerator"),
         ("Ascorbinsäure", "accelerator"), ("potassium metabisulphite", "potassium_metabisulphite"),
         ("sulfite", "sulphite"), ("oats", "oats"), ("goats' milk", None), ("black pepper", None), ("sugar", None),
-        ("E30", None),
+        ("E30", None), ("E 234", "nisin"), ("borax", "borax"), ("formalin", "forbidden_preservative"),
+        ("E621", "monosodium_glutamate"),
+        ("MSG", "flavour_enhancer"), ("polysorbate 80", "polysorbate"), ("pimaricin", "preservative"),
+        ("E171", "titanium_dioxide"),
+        ("potassium sorbate", "potassium_sorbate"), ("E1105", "lysozyme"), ("boric acid", "boric_acid"),
     ],
 )  # fmt: skip
-def test_an_additive_is_known_by_number_and_name(name: str, meant: str | None) -> None:
+def test_an_additive_is_known_by_number_and_name_and_asked_about(name: str, meant: str | None) -> None:
     """Numbers of Regulation (EC) 1333/2008 Annex II part B."""
     assert additive_in(name) == meant
-    found = [fault.found for fault in recipe(f'name: "{name}", g_per_kg_meat: 1, allergens: none').warnings]
-    assert found == ([f"{name} counts as spice, so no limit on {meant} sees it"] if meant else [])
+    text = f'name: "{name}", g_per_kg_meat: 1, allergens: none'
+    if meant is None:
+        assert recipe(text)
+        return
+    for kind in ("spice", "salt", "dextrose"):
+        assert f"so no limit on {meant} sees it" in refused(f"{text}, is: {kind}")
+    assert recipe(f"{text}, holds_no_additive: yes")
+    own = meant if meant in SUBSTANCES else next(iter(FORMULAS[meant]))
+    assert recipe(f'name: "{name}", g_per_kg_meat: 1, is: {own}')
+    assert recipe(f"{text}, properties: {{{own}_pct: 40}}")
+
+
+@pytest.mark.parametrize("pack", shipped())
+@pytest.mark.parametrize(
+    "name", ["nisin", "natamycin", "borax", "formaldehyde", "monosodium_glutamate", "polysorbate", "titanium_dioxide"]
+)
+def test_an_additive_that_no_pack_lists_is_refused_or_counted_in_the_headline(pack: str, name: str) -> None:
+    kind = {"us": "sausage", "eu": "heat_treated", "gb": "heat_treated", "ni": "heat_treated", "ca": "cured_sausage",
+            "anz": "cured_sausage", "codex": "luncheon_meat"}[pack]  # fmt: skip
+    head = f"name: T\nrules: [{pack}]\nproduct_class: {kind}\nyield: {{finished_pct: 100}}\nadditions:\n"
+
+    def answer(substance: str) -> Answer:
+        return made(f"name: x, is: {substance}, g_per_kg_meat: 1", head=head, lots=FULL)
+
+    plain, with_it = answer("sucrose"), answer(name)
+    refused = with_it.grade.exit_code != 0
+    assert refused or len(warnings(with_it)) > len(warnings(plain))
+    assert refused or SUBSTANCES[name] != FORBIDDEN
+    assert refused or name.replace("_", " ") in " ".join(warnings(with_it))
+
+
+def test_what_is_said_to_hold_no_additive_is_repeated() -> None:
+    assert "You say that MSG holds no additive." in said("name: MSG, g_per_kg_meat: 2, holds_no_additive: yes")

@@ -102,6 +102,8 @@ class AdditionEntry(Strict):
     """For a cure made from a plant (celery powder, say): which plant; none for one that only sounds like it."""
     holds_no_cheese: YesNo = False
     """For an addition named like cheese that is none: yes says so."""
+    holds_no_additive: YesNo = False
+    """For an addition named like a regulated additive that holds none: yes says so."""
     allergens: Names | None = None
     """Allergens it holds, or none: milk, egg, mustard, soy, gluten, celery, nuts, peanuts, sesame, fish, crustaceans,
     molluscs, lupin, sulphites. Asked for where the name reads like one."""

@@ -1,4 +1,4 @@
-"""What names of additions speak of, and whether the recipe says what is meant: cure, allergens, cheese.
+"""What names of additions speak of, and whether the recipe says what is meant: cure, additives, allergens, cheese.
 
 A name decides nothing. What reads like a source of nitrite, an allergen or cheese and is not declared is a fault that
 says how to declare it, or how to say that it is none.
@@ -12,8 +12,9 @@ from constraints.cure import COUNTED
 from constraints.document import Document
 from constraints.faults import Fault, nearest
 from constraints.spelling import key, look_alikes
-from constraints.substances import CHEESE
+from constraints.substances import CHEESE, FORMULAS, SUBSTANCES, SUGAR
 from constraints.words import (
+    additive_in,
     allergen_of,
     allergens_in,
     allergens_known,
@@ -22,7 +23,7 @@ from constraints.words import (
     speaks_of_nitrite,
     speaks_of_plant,
 )
-from optimizer.reading.entry import AdditionEntry, RecipeEntry
+from optimizer.reading.entry import PLAIN_KINDS, AdditionEntry, RecipeEntry
 
 NO_ALLERGENS = NOT_A_PLANT = "none"
 """What a recipe writes for an addition that reads like an allergen, or a plant, and is none."""
@@ -40,7 +41,7 @@ def name_faults(entry: RecipeEntry, document: Document) -> Iterator[Fault]:
     yield from _twice(entry, document)
     for i, item in enumerate(entry.additions):
         at = ("additions", i)
-        for field, found, allowed in (*_cure(item), *_cheese(item), *_allergens(item)):
+        for field, found, allowed in (*_cure(item), *_additive(item), *_cheese(item), *_allergens(item)):
             yield document.fault((*at, field), found, allowed)
 
 
@@ -71,6 +72,20 @@ def _cure(item: AdditionEntry) -> Iterator[tuple[str, str, str]]:
     if speaks_of_plant(item.name) and brings and item.from_plant is None:
         found = f"{item.name} reads like a cure made from a plant"
         yield "name", found, "from_plant: the plant's name, because a label says so; or from_plant: none"
+
+
+def _additive(item: AdditionEntry) -> Iterator[tuple[str, str, str]]:
+    """Named like a regulated additive, and neither declared nor said to hold a stated part of one: no limit sees it."""
+    meant = additive_in(item.name)
+    if meant is None or meant == CHEESE or item.holds_no_additive:
+        return
+    family = SUBSTANCES.get(meant, meant)
+    stated = any(f"{name}_pct" in item.properties for name in FORMULAS[family])
+    if (item.is_ in PLAIN_KINDS or SUBSTANCES[item.is_] == SUGAR) and not stated:
+        found = f"{item.name} is named like an additive, but is: {item.is_}, so no limit on {meant} sees it"
+        names = [meant] if meant in SUBSTANCES else [*FORMULAS[family]][:3]
+        part = f"properties: {{{names[0]}_pct: its share}} for a blend or solution"
+        yield "name", found, f"write is: {' or '.join(names)}, {part}, or holds_no_additive: yes if it holds none"
 
 
 def _cheese(item: AdditionEntry) -> Iterator[tuple[str, str, str]]:

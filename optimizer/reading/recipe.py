@@ -24,7 +24,7 @@ from constraints.document import (
     read_text,
     validate,
 )
-from constraints.faults import BadInput, Fault, Severity
+from constraints.faults import BadInput, Fault
 from constraints.formula import Addition, Dosing
 from constraints.ingredients import FAT, MOISTURE, NITRATE, NITRITE, PROTEIN, SALT, Ingredient, Kind
 from constraints.judged import brought
@@ -34,8 +34,8 @@ from constraints.products import ProcessStep
 from constraints.quantities import Basis, Process
 from constraints.requirement import Origin, Requirement
 from constraints.spelling import hidden, unprintable
-from constraints.substances import FORMULAS, SUBSTANCES, SURFACE, kind_of
-from constraints.words import additive_in, speaks_of_nitrite
+from constraints.substances import SUBSTANCES, SURFACE, kind_of
+from constraints.words import speaks_of_nitrite
 from optimizer.reading.entry import PLAIN_KINDS, AdditionEntry, CureSalt, RecipeEntry, ScaleName
 from optimizer.reading.named import pack_faults
 from optimizer.reading.names import name_faults
@@ -95,7 +95,7 @@ def parse_recipe(text: str, file: str) -> Recipe:
         additions=tuple(addition(item) for item in entry.additions),
         scales=tuple(item.scale for item in entry.additions),
         process=process,
-        warnings=(*_unsaid(entry, document), *suspicions(entry, document)),
+        warnings=tuple(suspicions(entry, document)),
         document=document,
     )
 
@@ -195,21 +195,6 @@ def _dosed(item: Ingredient, entry: AdditionEntry) -> Addition:
         fraction = (entry.nitrite_pct or Fraction(0)) / PERCENT
         return Addition(item, Dosing.PER_MEAT, entry.ingoing_nitrite_ppm / PPM / fraction)
     return Addition(item, Dosing.PER_MEAT, (entry.g_per_kg_meat or Fraction(0)) / G_PER_KG)
-
-
-def _unsaid(entry: RecipeEntry, document: Document) -> Iterator[Fault]:
-    """Additions whose name speaks of a regulated substance, but that do not say what they are."""
-    for i, item in enumerate(entry.additions):
-        meant = additive_in(item.name)
-        if item.is_ in PLAIN_KINDS and item.is_ != "cure" and meant is not None:
-            line, column = document.mark(("additions", i))
-            found = f"{item.name} counts as {item.is_}, so no limit on {meant} sees it"
-            yield Fault(document.file, line, column, found, _write(meant), Severity.WARNING)
-
-
-def _write(meant: str) -> str:
-    names = FORMULAS.get(meant)
-    return f"write is: {meant if names is None else ' or '.join([*names][:3])} if that is what it is"
 
 
 def _faults(entry: RecipeEntry, document: Document) -> Iterator[Fault]:
