@@ -159,7 +159,8 @@ def test_a_kitchens_week(tmp_path: Path) -> None:
     code, out, _ = run(*again)
     assert code == 0 and "500 kg came out of 1.018 kg" in out
     code, out, _ = run("trace", db, "S-14", "--json", "--picture", str(tmp_path / "t.html"))
-    assert code == 0 and json.loads(out)["kg_at_risk"] == pytest.approx(float(found.at_risk_kg))
+    assert code == 0 and "Hold all that is left" in json.loads(out)["caution"]
+    assert json.loads(out)["kg_at_risk"] == pytest.approx(float(found.at_risk_kg))
     rework = next(lot for lot in read_lots(db).lots if lot.name == "S-15")
     assert rework.on_hand_kg == 12
 
@@ -369,7 +370,7 @@ def test_a_full_disk(path: str) -> None:
         (("waste", "DB", "S-99", "1", "--by", "A", "--reason", "x"), "not in the ledger"),
         (("return", "DB", "S-99", "1", "--by", "A", "--from", "x"), "not in the ledger"),
         (("count", "DB", "S-99", "1", "--by", "A"), "not in the ledger"),
-        (("waste", "DB", "S1", "0", "--by", "A", "--reason", "x"), "nothing is moved"),
+        (("waste", "DB", "S1", "0", "--by", "A", "--reason", "x"), "is not above zero"),
         (("waste", "DB", "S1", "1", "--by", "A", "--reason", ""), "must not be blank"),
         (("sell", "DB", "S1", "1", "--by", "A", "--to", " "), "must not be blank"),
         (("waste", "DB", "S1", "-1", "--by", "A", "--reason", "x"), "No such option"),

@@ -63,8 +63,8 @@ def say(faults: Iterable[Fault]) -> None:
         sys.stderr.write("\n".join(lines) + "\n")
 
 
-def figure(text: str | None, option: str) -> Fraction | None:
-    """A positive figure typed as an option. A usage error where it is not a plain decimal number above zero."""
+def figure(text: str | None, option: str, *, zero: bool = False) -> Fraction | None:
+    """A positive figure (or ``zero``) typed as an option. A usage error where it is no such plain decimal number."""
     from constraints.numbers import NotANumber, exact
 
     if text is None:
@@ -73,8 +73,8 @@ def figure(text: str | None, option: str) -> Fraction | None:
         value = exact(text)
     except NotANumber as error:
         raise typer.BadParameter(str(error), param_hint=option) from None
-    if value <= 0:
-        raise typer.BadParameter(f"{text} is not above zero", param_hint=option)
+    if value < 0 or (value == 0 and not zero):
+        raise typer.BadParameter(f"{text} is {'below' if zero else 'not above'} zero", param_hint=option)
     return value
 
 

@@ -73,26 +73,27 @@ def count(ledger: Ledger, lot: Lot, kg: Kg, by: By, reason: Why = "", document: 
         from constraints.numbers import trimmed
         from optimizer.store.ledger import count as counted
 
-        found = counted(ledger, _document(document, "count", by, at, "", reason), lot, _kg(kg, zero=True))
+        held = figure(kg, "KG", zero=True) or Fraction(0)
+        found = counted(ledger, _document(document, "count", by, at, "", reason), lot, held)
         sys.stdout.write(f"{lot}: {trimmed(found, 6)} kg against the ledger\n")
 
 
 @stock.command("waste")
 def waste(ledger: Ledger, lot: Lot, kg: Kg, by: By, reason: Why, document: Paper = None, at: When = None) -> None:
     """Take out what was thrown away."""
-    _moved(ledger, "waste", lot, -_kg(kg), _document(document, "waste", by, at, "", reason))
+    _moved(ledger, "waste", lot, kg, -1, _document(document, "waste", by, at, "", reason))
 
 
 @stock.command("sell")
 def sell(ledger: Ledger, lot: Lot, kg: Kg, by: By, to: To, document: Paper = None, at: When = None) -> None:
     """Take out what was sold of a lot, or of a batch by its code."""
-    _moved(ledger, "sell", lot, -_kg(kg), _document(document, "sell", by, at, to))
+    _moved(ledger, "sell", lot, kg, -1, _document(document, "sell", by, at, to))
 
 
 @stock.command("return")
 def come_back(ledger: Ledger, lot: Lot, kg: Kg, by: By, sender: From, document: Paper = None, at: When = None) -> None:
     """Take in what came back."""
-    _moved(ledger, "return", lot, _kg(kg), _document(document, "return", by, at, sender))
+    _moved(ledger, "return", lot, kg, 1, _document(document, "return", by, at, sender))
 
 
 @stock.command("make")
@@ -208,21 +209,8 @@ def _document(name: str | None, kind: str, by: str, at: str | None, party: str =
     return Document(name or f"{kind} {time.time_ns()}", when, by.strip(), party, reason)
 
 
-def _kg(text: str, *, zero: bool = False) -> Fraction:
-    from constraints.numbers import NotANumber, exact
-
-    try:
-        value = exact(text)
-    except NotANumber as error:
-        raise typer.BadParameter(str(error), param_hint="KG") from None
-    if value < 0:
-        raise typer.BadParameter(f"{text} is below zero", param_hint="KG")
-    if not value and not zero:
-        raise typer.BadParameter("nothing is moved by 0", param_hint="KG")
-    return value
-
-
-def _moved(ledger: str, kind: str, lot: str, kilograms: Fraction, document: Document) -> None:
+def _moved(ledger: str, kind: str, lot: str, kg: str, sign: int, document: Document) -> None:
+    kilograms = sign * (figure(kg, "KG") or Fraction(0))
     with _recording():
         from optimizer.store.ledger import Movement, record
 

@@ -318,8 +318,5 @@ def _held(cells: dict[str, str], left: Fraction, delimiter: str) -> dict[str, st
         return cells
     pounds = "on_hand_lb" in cells and not cells.get("on_hand_kg")
     said = trimmed(left / KG_PER_LB if pounds else left, 10)
-    return cells | {
-        "on_hand_lb" if pounds else "on_hand_kg": said.replace(".", ",")
-        if delimiter != "," and any("," in cell for cell in cells.values())
-        else said
-    }
+    commas = delimiter != "," and any("," in cell for cell in cells.values())
+    return cells | {"on_hand_lb" if pounds else "on_hand_kg": said.replace(".", ",") if commas else said}

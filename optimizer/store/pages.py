@@ -12,7 +12,7 @@ from constraints.treatment import load_treatments, places
 from optimizer.pages.chart import render
 from optimizer.pages.tables import heading, paragraph, table
 from optimizer.store.ledger import lots_of, opened
-from optimizer.store.trace import Trace
+from optimizer.store.trace import CAUTION, Trace
 
 _COLUMN, _ROW, _WIDE = 250, 46, 190
 _TEMPLATE = """{% extends "page" %}
@@ -53,7 +53,7 @@ def trace_page(found: Trace, seconds: float) -> str:
         lines += paragraph(
             f"At risk: {risk} kg in {len(found.batches)} batches, whole batches counted; {left} kg left."
         )
-        lines += paragraph("Hold all that is left and ask your authority. What nobody recorded is not in it.")
+    lines += paragraph(CAUTION)
     lines += _listed("who received it", ("to", "lot", "kg", "when", "document", "by"), [
         [line.party, line.lot, _kg(line.kilograms), _time(line.at), line.document, line.person]
         for line in found.of("sell")

@@ -14,6 +14,8 @@ from typing import Any
 
 from optimizer.store.ledger import UNIT, NotRecorded, balance, opened
 
+CAUTION = "Hold all that is left and ask your authority. What nobody recorded is not in it."
+
 
 @dataclass(frozen=True)
 class Line:
@@ -88,13 +90,15 @@ def trace(path: str, name: str, back: bool | None = None) -> Trace:
         if not is_batch and base.execute("SELECT 1 FROM lot WHERE lot = ?", (name,)).fetchone() is None:
             raise NotRecorded(f"{path} knows neither a lot nor a batch named {name!r}")
         found = Trace(name, forward=not (is_batch if back is None else back))
+        held: dict[int, Line] = {}
         left = [("batch" if is_batch else "lot", name)]
         while left:
             kind, here = left.pop()
             if here in (found.lots if kind == "lot" else found.batches):
                 continue
-            lines = list(_lines(base, kind, here))
-            found.lines += [line for line in lines if line not in found.lines]
+            known = dict(_lines(base, kind, here))
+            held.update(known)
+            lines = known.values()
             if kind == "lot":
                 found.lots[here] = lot_book(here, lines, balance(base, here))
                 found.cells[here] = json.loads(
@@ -106,16 +110,17 @@ def trace(path: str, name: str, back: bool | None = None) -> Trace:
                 found.batches[here] = batch_book(here, lines)
                 onward = ("product", "rework") if found.forward else ("pull",)
                 left += [("lot", line.lot) for line in lines if line.kind in onward]
-        found.lines.sort(key=lambda line: line.at)
+        found.lines = sorted(held.values(), key=lambda line: line.at)
     return found
 
 
-def _lines(base: sqlite3.Connection, kind: str, name: str) -> Iterator[Line]:
-    asked = "SELECT kind, lot, batch, units, into_batch, at, document, person, party, item FROM live WHERE "
+def _lines(base: sqlite3.Connection, kind: str, name: str) -> Iterator[tuple[int, Line]]:
+    """The lines of a lot or a batch, each by the number of its movement."""
+    asked = "SELECT id, kind, lot, batch, units, into_batch, at, document, person, party, item FROM live WHERE "
     where = "lot = ? ORDER BY id" if kind == "lot" else "batch = ? ORDER BY id"
-    for row in base.execute(asked + where, (name,)).fetchall():
+    for number, *row in base.execute(asked + where, (name,)).fetchall():
         sign = 1 if row[0] == "count" else -1 if row[3] < 0 else 1
-        yield Line(row[0], row[1] or "", row[2], sign * row[3] * UNIT, row[4] * UNIT, *row[5:])
+        yield number, Line(row[0], row[1] or "", row[2], sign * row[3] * UNIT, row[4] * UNIT, *row[5:])
 
 
 def lot_book(lot: str, lines: Iterable[Line], left: Fraction) -> LotBook:
@@ -149,4 +154,5 @@ def as_dict(found: Trace) -> dict[str, Any]:
         "lots": [plain(book) | {"as_received": found.cells[lot]} for lot, book in found.lots.items()],
         "batches": [plain(book) for book in found.batches.values()],
         "movements": [plain(line) for line in found.lines],
+        "caution": CAUTION,
     }
