@@ -17,11 +17,13 @@ from optimizer.words import CAUTION
 
 FRESH = [str(ROOT / "examples" / "fresh.yaml"), "--lots", str(ROOT / "examples" / "fresh-lots.csv")]
 FRESH += ["--meat-kg", "25", "--date", "2026-11-25"]
+COOK = ROOT / "examples" / "cook"
 COMMANDS = {
     "blend": ["blend", *FRESH],
     "trade-off": ["blend", *FRESH, "--prefer", "fewest-lots", "--premium-pct", "5"],
     "why": ["why", *FRESH],
     "plan": ["plan", str(ROOT / "examples" / "week" / "week.yaml"), "--no-compare"],
+    "cook": ["cook", str(COOK / "smoked.csv"), "--recipe", str(COOK / "smoked.yaml")],
 }
 
 
@@ -77,3 +79,20 @@ def test_the_picture_of_what_must_not_be_made_says_so(tmp_path: Path) -> None:
     page = (tmp_path / "p.html").read_text(encoding="utf-8")
     assert "DO NOT MAKE" in page and CAUTION in page
     assert "<b>&" not in page and '<rect class="used"' not in page
+
+
+def test_the_table_below_a_log_says_what_held_and_no_name_lies_on_another(drawn: dict[str, str]) -> None:
+    marks = re.findall(r"<tr><td>(.*?)</td><td>(.*?)</td></tr>", drawn["cook"])
+    assert marks and {mark for mark, _ in marks} == {"ok"} and any(words.startswith("cooling: ") for _, words in marks)
+    heights = [float(y) for y in re.findall(r'<text x="[\d.]+" y="([\d.]+)" text-anchor="end">[a-z]', drawn["cook"])]
+    assert len(heights) == 4 and all(a - b >= 15 for a, b in pairwise(heights))
+    assert "minutes since 2026-11-25 06:10" in drawn["cook"]
+
+
+def test_what_has_no_limit_has_no_band(drawn: dict[str, str]) -> None:
+    assert drawn["blend"].count('<rect class="band"') == 1 and "<td>none</td>" in drawn["blend"]
+
+
+def test_the_kinks_of_a_curve_stand_in_a_table_with_their_units(drawn: dict[str, str]) -> None:
+    assert "<th>target fat of the meat block, %</th><th>least cost of the batch, crowns</th>" in drawn["why"]
+    assert "<th>used, kg</th><th>delivered, kg</th><th>stock at its end, kg</th>" in drawn["plan"]

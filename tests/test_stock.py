@@ -6,6 +6,7 @@ import csv
 import io
 import json
 import random
+import re
 import sqlite3
 import subprocess
 import sys
@@ -153,7 +154,11 @@ def test_a_kitchens_week(tmp_path: Path) -> None:
     assert back.batches["B2"].unexplained == Fraction("11.92") - 11
     text = trace_page(found, 0.1)
     assert "traced forward in 0.10 s" in text and "Mole Inn" in text and max(map(len, text.splitlines())) <= 80
-    assert "<svg" in picture(found) and json.dumps(as_dict(back))
+    drawn = picture(found)
+    assert "<svg" in drawn and "</desc>" in drawn and json.dumps(as_dict(back))
+    rows = re.findall(r"<tr><td>(.*?)</td><td>(.*?)</td><td>(.*?)</td></tr>", drawn)
+    sold = sum(line.kilograms for line in found.of("sell"))
+    assert rows and sum(Fraction(kg) for _, to, kg in rows if to.startswith("to ")) == sold
     again = ("stock", "make", db, second, "--recipe", recipe, "--code", "B3", *by, "--out-kg", "500")
     Path(second).write_text("item,kg\nF-11,1\nsalt,0.018\n")
     code, out, _ = run(*again)

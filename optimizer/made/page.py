@@ -73,7 +73,7 @@ def _place(judged: Judged, *, full: bool) -> Iterator[str]:
     for phase in phases:
         said = _said(phase, full=full)
         for finding, after in zip(said, (*said[1:], None), strict=False):
-            yield from paragraph(f"{phase.title}: {finding.words}", _mark(finding, phase))
+            yield from paragraph(f"{phase.title}: {finding.words}", mark(finding, phase))
             last = after is None or after.by is not finding.by  # a table's source stands once, below its rows
             if finding.by is not None and last and (full or not phase.warns):
                 yield from paragraph(_source(finding.by, full=full), "        ")
@@ -98,7 +98,8 @@ def _said(phase: Phase, *, full: bool) -> list[Finding]:
     return [phase.best, *(finding for finding in others if finding is not phase.best)]
 
 
-def _mark(finding: Finding, phase: Phase) -> str:
+def mark(finding: Finding, phase: Phase) -> str:
+    """The word before a finding, filled up to eight letters."""
     if phase.warns:
         return "note    "
     if finding.ok is True:

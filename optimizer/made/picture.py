@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
@@ -9,7 +10,7 @@ import numpy as np
 from constraints.treatment import celsius
 from optimizer.made.curve import Curve
 from optimizer.made.found import Report
-from optimizer.made.page import verdict
+from optimizer.made.page import mark, verdict
 from optimizer.pages.chart import Axis, across, render, upwards
 
 MOST_POINTS = 400
@@ -17,13 +18,13 @@ DRAWN = {"core": "", "surface": "2 3", "chamber": "8 4", "freezer": "8 4", "set"
 """What is drawn, with the dashes by which it is told apart without colour."""
 _TEMPLATE = """{% extends "page" %}{% from "chart" import frame with context %}
 {% block style %}
-.curve { stroke: #222; stroke-width: 1.6; } .earns { fill: #999; fill-opacity: 0.35; } .level { stroke: #000; }
-.stage { stroke: #555; stroke-dasharray: 3 3; } td { padding: 2px 10px; }
-@media print { body { margin: 0; } }
+.curve { stroke: var(--ink); stroke-width: 1.6; } .earns { fill: #999; fill-opacity: 0.35; }
+.level { stroke: var(--ink); } .stage { stroke: var(--ink); stroke-width: 0.6; stroke-dasharray: 3 3; }
+td { vertical-align: top; }
 {% endblock %}
 {% block body %}
 <p><strong>{{ verdict }}</strong></p>
-{% call frame(title, x_ticks, y_ticks, "minutes", "degrees C (F at the lines)") %}
+{% call frame(title, x_ticks, y_ticks, since, "core and chamber, degrees C") %}
 {% for s in spans %}
 {% if s.earns %}<rect class="earns" x="{{ s.x1 }}" width="{{ s.x2 - s.x1 }}" y="{{ top }}" height="{{ base - top }}"/>
 <line class="level" x1="{{ left }}" x2="{{ end }}" y1="{{ s.y }}" y2="{{ s.y }}"/>
@@ -35,9 +36,10 @@ _TEMPLATE = """{% extends "page" %}{% from "chart" import frame with context %}
 <text x="{{ c.x }}" y="{{ c.y }}" text-anchor="end">{{ c.name }}</text>
 {% endfor %}
 {% endcall %}
-<p>Grey: time earned at or above the line of the table. Dashed upright lines: where a stage begins and ends.
+<p>Grey: time earned at or above the level line, which is the table's. Dashed upright lines: where a stage begins and
+ends, named by the degrees F it begins at.
 Lines: core full, surface dotted, chamber dashed, set points sparsely dotted.</p>
-<table>{% for words in findings %}<tr><td>{{ words }}</td></tr>{% endfor %}</table>
+<table>{% for words in findings %}<tr><td>{{ words[0] }}</td><td>{{ words[1] }}</td></tr>{% endfor %}</table>
 {% endblock %}
 """
 
@@ -47,21 +49,31 @@ def picture(report: Report) -> str:
     shown = [(curve, dashes) for role, dashes in DRAWN.items() for curve in report.log.of(role)]
     degrees_c = [float(celsius(curve.value(i))) for curve, _ in shown for i in range(0, len(curve), _step(curve))]
     x, y = across([0.0, float(report.log.minutes)]), upwards(degrees_c or [0.0])
-    best = [phase.best for phase in report.phases if not phase.warns and phase.best]
+    deciding = [(phase, phase.best) for phase in report.phases if not phase.warns and phase.best]
     spans = [
         {
             "x1": x.at(float(span.start)), "x2": x.at(float(span.end)) + 2, "y": y.at(float(celsius(span.level))),
             "earns": span.earns and bool(finding.ok), "words": f"{float(span.level):g} F, {span.name}",
         }
-        for finding in best for span in finding.spans
+        for _, finding in deciding for span in finding.spans
     ]  # fmt: skip
     return render(
         _TEMPLATE, title=f"{report.product.recipe.entry.name}: {report.log.file}",
         verdict=" ".join((verdict(report), "; ".join(report.hold))),
         spans=spans,
-        curves=[_drawn(curve, dashes, x, y) for curve, dashes in shown],
-        findings=[f.words for f in best], x_ticks=x.ticks(), y_ticks=y.ticks(),
+        curves=_named_apart([_drawn(curve, dashes, x, y) for curve, dashes in shown]),
+        since=f"minutes since {report.log.start:%Y-%m-%d %H:%M}" if report.log.start else "minutes",
+        findings=[(mark(f, phase).strip(), f"{phase.title}: {f.words}") for phase, f in deciding],
+        x_ticks=x.ticks(), y_ticks=y.ticks(),
     )  # fmt: skip
+
+
+def _named_apart(curves: list[dict[str, Any]]) -> list[dict[str, Any]]:
+    """The curves from the lowest end upwards, no name on another."""
+    curves.sort(key=lambda curve: -curve["y"])
+    for below, curve in pairwise(curves):
+        curve["y"] = min(curve["y"], below["y"] - 15)
+    return curves
 
 
 def _step(curve: Curve) -> int:

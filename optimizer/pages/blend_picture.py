@@ -30,7 +30,8 @@ _TEMPLATE = """{% extends "page" %}{% from "chart" import picture with context %
 <h2>Fat against its limits, per cent</h2>
 {% call picture("fat", "Fat against its limits", fat_words, fats | length * row + 40, false) %}
 {% for fat in fats %}<text x="{{ room - 8 }}" y="{{ loop.index0 * row + 20 }}" text-anchor="end">{{ fat.name }}</text>
-<rect class="band" x="{{ fat.low }}" y="{{ loop.index0 * row + 6 }}" width="{{ fat.wide }}" height="20"/>
+{% if fat.limits %}<rect class="band" x="{{ fat.low }}" y="{{ loop.index0 * row + 6 }}" width="{{ fat.wide }}"
+ height="20"/>{% endif %}
 <path class="now" d="M{{ fat.at }},{{ loop.index0 * row + 2 }} v28"/>
 {% endfor %}
 {% for x, words in ticks %}<text x="{{ x }}" y="{{ fats | length * row + 24 }}" text-anchor="middle">{{ words }}</text>
@@ -38,7 +39,7 @@ _TEMPLATE = """{% extends "page" %}{% from "chart" import picture with context %
 {% endcall %}
 <p>Hatched: between the limits. The upright line: this batch.</p>
 <table><tr><th>of the</th><th>fat, %</th><th>limits</th></tr>
-{% for fat in fats %}<tr><td>{{ fat.name }}</td><td>{{ fat.value }}</td><td>{{ fat.limits }}</td></tr>
+{% for fat in fats %}<tr><td>{{ fat.name }}</td><td>{{ fat.value }}</td><td>{{ fat.limits or "none" }}</td></tr>
 {% endfor %}</table>
 {% endblock %}
 """

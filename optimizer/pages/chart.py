@@ -14,6 +14,8 @@ from optimizer.words import CAUTION
 
 WIDTH, HEIGHT = 760, 380
 LEFT, RIGHT, TOP, BOTTOM = 80, 24, 24, 60
+LEAST = 0.75
+"""The least scale of a picture on a screen, so that its words can be read: a narrow screen scrolls to the right."""
 BASE, END = HEIGHT - BOTTOM, WIDTH - RIGHT
 """Pixels from the top to the lower axis, and from the left to the end of it."""
 
@@ -29,15 +31,20 @@ _PAGE = """<!doctype html>
 @media (prefers-color-scheme: dark) {
  :root { --ink: #eee; --paper: #16181a; --faint: #444; --line: #7cc4f2; --mark: #ffb38a; } }
 @media print { :root { --ink: #000; --paper: #fff; --faint: #bbb; --line: #000; --mark: #000; }
- svg, table { break-inside: avoid; } body { margin: 0; } }
+ .wide, table { break-inside: avoid; } h2 { break-after: avoid; } body { margin: 0; } }
 body { font: 15px/1.45 sans-serif; color: var(--ink); background: var(--paper); max-width: 800px; margin: 24px auto;
  padding: 0 16px; }
-svg { width: 100%; height: auto; } svg:focus { outline: 2px solid var(--line); }
+.wide { overflow-x: auto; } svg { width: 100%; height: auto; }
+@media screen { svg { min-width: var(--least); } }
+@media screen and (max-width: 600px) { .wide::before { position: sticky; left: 0; font-size: 12px;
+ content: "Where the picture goes on to the right, move it sideways."; } }
+svg:focus { outline: 2px solid var(--line); }
 .grid { stroke: var(--faint); } .axis { stroke: var(--ink); }
 .curve { fill: none; stroke: var(--line); stroke-width: 2.5; } .dot { fill: var(--line); }
 .used { fill: var(--line); stroke: var(--ink); } .left, .band { fill: url(#hatch); stroke: var(--ink); }
 .came { fill: url(#dots); stroke: var(--ink); } .now { stroke: var(--mark); stroke-width: 4; fill: var(--mark); }
-text { font: 13px sans-serif; fill: var(--ink); } .caution { border-top: 1px solid var(--faint); padding-top: 8px; }
+text { font: 13px sans-serif; fill: var(--ink); stroke: var(--paper); stroke-width: 3px; paint-order: stroke; }
+.caution { border-top: 1px solid var(--faint); padding-top: 8px; }
 table { border-collapse: collapse; } th, td { padding: 2px 12px 2px 0; text-align: left; }
 th, td { border-bottom: 1px solid var(--faint); }
 {% block style %}{% endblock %}
@@ -52,6 +59,7 @@ th, td { border-bottom: 1px solid var(--faint); }
 """
 
 _FRAME = """{% macro picture(name, title, words, tall, patterns=true) %}
+<div class="wide" style="--least: {{ (width * least) | int }}px">
 <svg viewBox="0 0 {{ width }} {{ tall }}" role="img" tabindex="0" aria-labelledby="{{ name }}-title {{ name }}-desc">
 <title id="{{ name }}-title">{{ title }}</title><desc id="{{ name }}-desc">{{ words }}</desc>
 {% if patterns %}<defs>
@@ -60,9 +68,10 @@ _FRAME = """{% macro picture(name, title, words, tall, patterns=true) %}
 <pattern id="dots" width="6" height="6" patternUnits="userSpaceOnUse">
 <circle cx="3" cy="3" r="1.5" style="fill: var(--line)"/></pattern></defs>{% endif %}
 {{ caller() }}
-</svg>
+</svg></div>
 {% endmacro %}
 {% macro frame(title, x_ticks, y_ticks, x_title, y_title, words="") %}
+<div class="wide" style="--least: {{ (width * least) | int }}px">
 <svg viewBox="0 0 {{ width }} {{ height }}" role="img" tabindex="0" aria-label="{{ title }}">
 <title>{{ title }}</title><desc>{{ words or y_title ~ " over " ~ x_title }}</desc>
 {% for x, text in x_ticks %}<line class="grid" x1="{{ x }}" x2="{{ x }}" y1="{{ top }}" y2="{{ base }}"/>
@@ -77,7 +86,7 @@ _FRAME = """{% macro picture(name, title, words, tall, patterns=true) %}
 <text x="{{ (left + end) / 2 }}" y="{{ height - 16 }}" text-anchor="middle">{{ x_title }}</text>
 <text x="16" y="{{ (top + base) / 2 }}" text-anchor="middle"
  transform="rotate(-90 16 {{ (top + base) / 2 }})">{{ y_title }}</text>
-</svg>
+</svg></div>
 {% endmacro %}
 """
 
@@ -135,5 +144,5 @@ def render(template: str, **values: object) -> str:
     from jinja2 import DictLoader, Environment
 
     environment = Environment(autoescape=True, finalize=_escaped, loader=DictLoader({"page": _PAGE, "chart": _FRAME}))
-    sizes = {"width": WIDTH, "height": HEIGHT, "left": LEFT, "top": TOP, "base": BASE, "end": END}
+    sizes = {"width": WIDTH, "height": HEIGHT, "left": LEFT, "top": TOP, "base": BASE, "end": END, "least": LEAST}
     return environment.from_string(template).render(caution=CAUTION, **(sizes | values))

@@ -19,12 +19,12 @@ _TEMPLATE = """{% extends "page" %}{% from "chart" import picture with context %
 {%- endfor %}
 {%- for day in days %}
 <text x="{{ day.x }}" y="{{ tall + 16 }}">{{ day.name }}</text>
-<text x="{{ day.x }}" y="{{ tall + 32 }}">{{ day.stock }} kg</text>
+<text x="{{ day.x }}" y="{{ tall + 32 }}">left {{ day.stock }} kg</text>
 {%- endfor %}
 {% endcall %}
 <p>Hatched: stock at the end of the day. Dotted: delivered. Full: used. Kilograms as held.</p>
 <table>
-<tr><th>day</th><th>used</th><th>delivered</th><th>stock</th></tr>
+<tr><th>day</th><th>used, kg</th><th>delivered, kg</th><th>stock at its end, kg</th></tr>
 {%- for day in days %}
 <tr><td>{{ day.name }}</td><td>{{ day.used }}</td><td>{{ day.came }}</td><td>{{ day.stock }}</td></tr>
 {%- endfor %}

@@ -15,18 +15,22 @@ from optimizer.store.ledger import lots_of, opened
 from optimizer.store.trace import CAUTION, Trace
 
 _COLUMN, _ROW, _WIDE = 250, 46, 190
-_TEMPLATE = """{% extends "page" %}
+_TEMPLATE = """{% extends "page" %}{% from "chart" import picture with context %}
 {% block style %}
-rect { fill: #fff; stroke: #222; } .batch { fill: #ddd; } path { fill: none; stroke: #555; }
-@media print { body { margin: 0; } }
+rect { fill: var(--paper); stroke: var(--ink); } .batch { fill: var(--faint); } text { stroke: none; }
+path { fill: none; stroke: var(--ink); }
 {% endblock %}
 {% block body %}
 <p>Grey: batches. White: lots, product and who received it. Every kilogram of a batch is at risk.</p>
-<svg viewBox="0 0 {{ across }} {{ down }}" role="img" aria-label="{{ title }}">
+{% call picture("trace", title, "What went into what, from left to right; the table below says it too.", down, false) %}
 {% for l in links %}<path d="M {{ l[0] }} {{ l[1] }} L {{ l[2] }} {{ l[3] }}"/>{% endfor %}
 {% for b in boxes %}<rect class="{{ b.kind }}" x="{{ b.x }}" y="{{ b.y }}" width="{{ wide }}" height="34"/>
-<text x="{{ b.x + 6 }}" y="{{ b.y + 21 }}">{{ b.name[:28] }}</text>{% endfor %}
-</svg>
+<text x="{{ b.x + 6 }}" y="{{ b.y + 21 }}">
+{{- b.name if b.name | length < 27 else b.name[:25] ~ "…" }}</text>{% endfor %}
+{% endcall %}
+<table><tr><th>from</th><th>into, or to whom</th><th>kg</th></tr>
+{% for row in rows %}<tr>{% for cell in row %}<td>{{ cell }}</td>{% endfor %}</tr>
+{% endfor %}</table>
 {% endblock %}
 """
 
@@ -111,10 +115,13 @@ def _kg(kilograms: Fraction) -> str:
 
 def picture(found: Trace) -> str:
     """Lots, batches and receivers as boxes in the order of time from left to right, with the lines between them."""
-    links = [(line.lot, line.batch) for line in found.of("pull")]
-    links += [(line.batch, f"{line.lot}") for line in found.of("product", "rework") if line.batch != line.lot]
-    links += [(line.lot, f"to {line.party}") for line in found.of("sell")]
-    links = list(dict.fromkeys(links))
+    moved = [(line.lot, line.batch, line.kilograms) for line in found.of("pull")]
+    moved += [(line.batch, line.lot, line.kilograms) for line in found.of("product", "rework")]
+    moved += [(line.lot, f"to {line.party}", line.kilograms) for line in found.of("sell")]
+    links = list(dict.fromkeys((start, end) for start, end, _ in moved if start != end))
+    rows_of = [
+        (a, b, _kg(sum((kg for start, end, kg in moved if (start, end) == (a, b)), Fraction(0)))) for a, b in links
+    ]
     names = list(dict.fromkeys((found.name, *(name for link in links for name in link))))
     depth = dict.fromkeys(names, 0)
     for _ in names:
@@ -129,4 +136,4 @@ def picture(found: Trace) -> str:
     drawn = [(at[a][0] + _WIDE, at[a][1] + 17, at[b][0], at[b][1] + 17) for a, b in links]
     across, down = (max(depth.values()) + 1) * _COLUMN, max(rows.values()) * _ROW + 20
     title = f"{found.name}: trace {'forward' if found.forward else 'back'}"
-    return render(_TEMPLATE, title=title, boxes=boxes, links=drawn, wide=_WIDE, across=across, down=down)
+    return render(_TEMPLATE, title=title, boxes=boxes, links=drawn, wide=_WIDE, width=across, down=down, rows=rows_of)

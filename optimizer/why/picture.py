@@ -9,10 +9,9 @@ from optimizer.why.curves import Curve
 
 _TEMPLATE = """{% extends "page" %}{% from "chart" import frame with context %}
 {% block style %}
-.kink { fill: #fff; stroke: #0b5a8a; stroke-width: 2; } .now { fill: #b5341c; }
-.end { stroke: #b5341c; stroke-dasharray: 4 4; }
-.nowtext { fill: #b5341c; font-weight: bold; }
-li { margin: 2px 0; }
+.kink { fill: var(--paper); stroke: var(--line); stroke-width: 2; } .end { stroke: var(--mark); stroke-dasharray: 4 4; }
+.nowtext { fill: var(--mark); font-weight: bold; }
+td { vertical-align: top; }
 {% endblock %}
 {% block body %}{% for chart in charts %}
 <h2>{{ chart.title }}</h2>
@@ -27,7 +26,9 @@ li { margin: 2px 0; }
 <text class="nowtext" x="{{ chart.now[2] }}" y="{{ chart.now[4] }}" text-anchor="{{ chart.now[3] }}">now</text>
 {% endcall %}
 <p>{{ chart.note }}</p>
-{% if chart.list %}<ul>{% for line in chart.list %}<li>{{ line }}</li>{% endfor %}</ul>{% endif %}
+{% if chart.rows %}<table><tr><th>{{ chart.axis }}</th><th>{{ money }}</th><th>what changes there</th></tr>
+{% for row in chart.rows %}<tr>{% for cell in row %}<td>{{ cell }}</td>{% endfor %}</tr>
+{% endfor %}</table>{% endif %}
 {% endfor %}{% endblock %}
 """
 
@@ -49,7 +50,7 @@ def _chart(curve: Curve) -> dict[str, Any]:
     kinks = [(px, py, p) for px, py, p in spots if p.kink]
     rises = bool(spots) and curve.points[-1].cost > curve.points[0].cost
     now_y = y.at(float(curve.present.cost))
-    note = f"Found: {curve.means}. The red point is the batch as it stands"
+    note = f"Found: {curve.means}. The full point, marked now, is the batch as it stands"
     note += "; beyond a dashed line no batch exists." if walls else "."
     return {
         "title": curve.title,
@@ -61,5 +62,5 @@ def _chart(curve: Curve) -> dict[str, Any]:
         "walls": walls,
         "now": (now_x, now_y, now_x + (-8 if far else 8), "end" if far else "start", now_y + (22 if rises else -12)),
         "note": note,
-        "list": [f"{float(p.figure):.4g}, cost {float(p.cost):.2f}: {p.kink}" for _, _, p in kinks],
+        "rows": [(f"{float(p.figure):.4g}", f"{float(p.cost):.2f}", p.kink) for _, _, p in kinks],
     }
