@@ -19,6 +19,8 @@ from constraints.rules import load_pack
 #           class                           nitrite before, nitrate before, nitrite now,         nitrate now
 TABLE = """
             heat_treated                    in 150   | none     | in 80 left 45  | none
+            pate_aspic                      in 150   | none     | in 80 left 45  | none
+            dehydrated_meat                 in 150   | in 150   | in 80 left 45  | in 90 ask 90
             sterilised                      in 100   | none     | in 55 left 25  | none
             non_heat_treated                in 150   | in 150   | in 80 left 45  | in 90 ask 90
             large_bacon_primals             in 150   | in 150   | in 80 left 45  | in 110 ask 110
