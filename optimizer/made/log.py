@@ -9,6 +9,7 @@ from __future__ import annotations
 import csv
 import re
 from collections.abc import Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from fractions import Fraction
@@ -340,26 +341,15 @@ def _moment(m: re.Match[str], *, day_first: bool, month_first: bool) -> datetime
 
 def _figures(cells: Sequence[str], commas: bool, unit: str = "") -> tuple[dict[str, int], int, set[str]]:
     """Every distinct cell as a whole number (``_NONE``: no reading), their scale, and the cells that are no figure."""
-    exact: dict[str, Fraction | None] = {}
-    bad = set()
     low, high = (COLDEST_F, HOTTEST_F) if unit else (-LARGEST, LARGEST)
-    for cell in set(cells):
-        try:
-            typed = None if cell.strip().casefold() in _NO_READING else figure(cell, commas)
-        except NotANumber:
-            bad.add(cell)
-            continue
-        value = typed if typed is None or not unit else fahrenheit(typed, unit)
-        if value is None or (low <= value <= high and 5 * 10**MOST_DECIMALS % value.denominator == 0):
-            exact[cell] = value
-        else:
-            bad.add(cell)
-    scale = lcm(*(value.denominator for value in exact.values() if value is not None)) if exact else 1
-    return (
-        {
-            cell: _NONE if value is None else value.numerator * (scale // value.denominator)
-            for cell, value in exact.items()
-        },
-        scale,
-        bad,
-    )
+    every = set(cells)
+    empty = {cell for cell in every if cell.strip().casefold() in _NO_READING}
+    exact: dict[str, Fraction] = {}
+    for cell in every - empty:
+        with suppress(NotANumber):
+            value = fahrenheit(figure(cell, commas), unit or "F")
+            if low <= value <= high and 5 * 10**MOST_DECIMALS % value.denominator == 0:
+                exact[cell] = value
+    scale = lcm(*(value.denominator for value in exact.values()))
+    read = {cell: value.numerator * (scale // value.denominator) for cell, value in exact.items()}
+    return read | dict.fromkeys(empty, _NONE), scale, every - empty - exact.keys()
