@@ -19,7 +19,7 @@ from constraints.methods import best_bench
 from constraints.requirement import Requirement
 from optimizer.clock import OutOfTime, limited
 from optimizer.problem import Problem
-from optimizer.solver.cone import Held, cones_of, cuts_at, optimise_with_cuts, possible_with_cuts, worth_remeasuring
+from optimizer.solver.cone import Held, cones_of, optimise_with_cuts, worth_remeasuring
 from optimizer.solver.exact import lower_bound
 from optimizer.solver.model import Ending
 from optimizer.solver.optimum import optimise, ranks_of
@@ -45,7 +45,7 @@ def assert_sound(layout: Layout, problem: Problem, requirements: tuple[Requireme
     assert layout.program.feasible(optimum.values)
     kilograms = layout.kilograms(optimum.values)
     assert all(cone.holds(kilograms) for cone in cones_of(requirements, problem.formula))
-    assert not cuts_at(requirements, problem.formula, kilograms)
+    assert not any(requirement.cuts(problem.formula, kilograms) for requirement in requirements)
     batch = problem.formula.exact_batch(kilograms)
     assert all(requirement.measure(batch).ok for requirement in requirements)
     bound = lower_bound(relaxed(held.layout.program), optimum.prices)
@@ -172,12 +172,10 @@ def test_between_equals_that_err_together_the_earlier_date_goes_first() -> None:
 def test_no_batch_is_proved_and_said() -> None:
     kitchen = uncertain_kitchen(7, 15)
     kitchen.require = [{"fat": {"min_pct": 29.9, "max_pct": 30.1}}]
-    problem, layout, requirements, held = solved(kitchen, Confidence(NINETY_FIVE))
+    problem, _, _, held = solved(kitchen, Confidence(NINETY_FIVE))
     assert held.plain.values
     assert held.optimum.ending is Ending.INFEASIBLE and held.optimum.certain
     assert held.price is None
-    assert not possible_with_cuts(layout, requirements, problem.formula)
-    assert possible_with_cuts(layout, problem.choosing, problem.formula)
     refuted = optimise(relaxed(held.layout.program), ranks_of(problem.formula.columns))
     assert refuted.ending is Ending.INFEASIBLE
 

@@ -9,7 +9,8 @@ from typing import Any
 
 import pytest
 from kitchens import Kitchen, random_kitchen
-from packed import packed_kitchen
+from packed import PackedKitchen, packed_kitchen
+from uncertain import uncertain_kitchen
 
 from constraints.ingredients import Lot
 from optimizer.bench.bench import with_lots
@@ -19,9 +20,15 @@ from optimizer.problem import Problem
 SCALES = [F(1, 10**9), F(1, 10**4), F(10**4), F(10**9)]
 
 
-def kitchens() -> list[Kitchen]:
-    """Small kitchens without and with packs and pulls, whose additions cost nothing."""
-    found = [*(random_kitchen(seed, size=6) for seed in range(3)), *(packed_kitchen(seed, 12) for seed in range(3))]
+def kitchens(*, sure: bool) -> list[Kitchen]:
+    """Small kitchens without and with packs and pulls, whose additions cost nothing; ``sure`` ones ask confidence."""
+    found: list[Kitchen] = []
+    if sure:
+        found += [PackedKitchen(**vars(uncertain_kitchen(seed, 6)), probability="0.9") for seed in range(5)]
+        found += [replace(packed_kitchen(seed, 8), probability="0.9") for seed in range(4)]
+    else:
+        found += [random_kitchen(seed, size=6) for seed in range(3)]
+        found += [packed_kitchen(seed, 12) for seed in range(3)]
     for kitchen in found:
         for addition in kitchen.additions:
             addition.pop("cost_per_kg", None)
@@ -44,10 +51,11 @@ def used(answer: Answer) -> dict[str, F] | None:
     return None if answer.weighed is None else {item.name: kg for item, kg in answer.weighed.total.kilograms.items()}
 
 
+@pytest.mark.parametrize("sure", [False, True])
 @pytest.mark.parametrize("by", SCALES)
-def test_money_in_any_unit(by: F) -> None:
+def test_money_in_any_unit(by: F, sure: bool) -> None:
     made = 0
-    for kitchen in kitchens():
+    for kitchen in kitchens(sure=sure):
         problem = kitchen.problem()
         here, there = blend(problem), blend(priced(problem, by))
         assert here.status is there.status
@@ -59,11 +67,12 @@ def test_money_in_any_unit(by: F) -> None:
     assert made > 3
 
 
+@pytest.mark.parametrize("sure", [False, True])
 @pytest.mark.parametrize("by", ["0.001", "1000"])
-def test_weights_in_any_unit(by: str) -> None:
+def test_weights_in_any_unit(by: str, sure: bool) -> None:
     """Stock, packs, pulls, the order and the divisions of both scales, all so many times as large."""
     made = 0
-    for kitchen in kitchens():
+    for kitchen in kitchens(sure=sure):
         larger = replace(kitchen, lots=[dict(lot) for lot in kitchen.lots])
         for lot in larger.lots:
             lot.update({key: times(kg, by) for key, kg in lot.items() if key.endswith("_kg") and "cost" not in key})

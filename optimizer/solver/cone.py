@@ -31,9 +31,10 @@ from constraints.row import Row
 from optimizer import clock
 from optimizer.solver.cutting import Search
 from optimizer.solver.exact import lower_bound
-from optimizer.solver.model import Ending, Program
+from optimizer.solver.model import Program
 from optimizer.solver.optimum import Optimum, Ranks, optimise
 from optimizer.solver.program import Layout, relaxed
+from optimizer.solver.units import in_units
 from optimizer.solver.whole import Whole
 
 _ZERO = Fraction(0)
@@ -88,27 +89,13 @@ def optimise_with_cuts(
         optimum = optimise(program, ranks)
         return Held(optimum, layout, optimum)
     if program.whole:
-        whole = Whole(program, cones, ranks)
-        found = whole.run()
+        found = in_units(program, cones, ranks, lambda *own: Whole(*own).run())
     else:
         with clock.moment(_MOMENT):
-            found = Search(cones, ranks).linear(program)
+            found = in_units(program, cones, ranks, lambda plain, bent, order: Search(bent, order).linear(plain))
     cut = Layout(Program(program.variables, (*program.rows, *found.cuts)), layout.units)
     cuts = tuple(_per_kg(row, layout) for row in found.cuts)
     return Held(found.optimum, cut, found.plain or found.optimum, cuts, found.point, found.of)
-
-
-def possible_with_cuts(layout: Layout, requirements: Iterable[Requirement], formula: Formula) -> bool:
-    """True unless no point of the layout keeps the requirements' cones."""
-    held = optimise_with_cuts(layout, requirements, formula, Ranks((), ()))
-    return held.optimum.ending is not Ending.INFEASIBLE
-
-
-def cuts_at(
-    requirements: Iterable[Requirement], formula: Formula, kilograms: tuple[Fraction, ...]
-) -> list[tuple[Requirement, Row]]:
-    """Cuts that these kilograms of the columns break, each with the requirement it belongs to."""
-    return [(requirement, row) for requirement in requirements for row in requirement.cuts(formula, kilograms)]
 
 
 def _per_kg(row: Row, layout: Layout) -> Row:
@@ -150,7 +137,7 @@ def worth_remeasuring(
         for lot in formula.lots
         if isinstance(lot, Lot) and (again := _once_measured(requirements, lot, method)) is not None
     ]
-    least = SLIGHT * max(Fraction(1), abs(held.optimum.cost))
+    least = SLIGHT * abs(held.optimum.cost)
     candidates.sort(key=lambda entry: (-entry[0], entry[1].name))
     found: list[Remeasured] = []
     for tried, (ceiling, lot, again) in enumerate(candidates):

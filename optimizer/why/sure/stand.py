@@ -9,7 +9,7 @@ either side, so that a price that differs left and right is found on both.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
 from functools import cached_property
@@ -17,10 +17,11 @@ from functools import cached_property
 from constraints.cone import Cone
 from constraints.row import Row
 from optimizer import clock
-from optimizer.solver.cutting import Search
+from optimizer.solver.cutting import Found, Search
 from optimizer.solver.exact import reduced_costs
 from optimizer.solver.model import Basis, Ending, Place, Program, SolverDisagrees, Variable
-from optimizer.solver.optimum import Ranks
+from optimizer.solver.optimum import Optimum, Ranks
+from optimizer.solver.units import Units, in_units
 from optimizer.solver.whole import Whole
 from optimizer.why.moving import Drift, Family, segment, solved
 
@@ -51,14 +52,17 @@ class Curved:
         clock.left()
         try:
             if self.program.whole:
-                found = Whole(self.program, self.cones, Ranks((), ()), with_plain=False).run().optimum
+                found = self._found(lambda program, cones, ranks: Whole(program, cones, ranks, with_plain=False).run())
                 if found.ending is Ending.TIME_LIMIT:
                     raise clock.OutOfTime
             else:
-                found = Search(self.cones, Ranks((), ())).linear(self.program).optimum
+                found = self._found(lambda program, cones, ranks: Search(cones, ranks).linear(program))
         except SolverDisagrees:
             return None
         return Stand(self, found.values) if found.values else None
+
+    def _found(self, find: Callable[..., Found]) -> Optimum:
+        return in_units(self.program, self.cones, Ranks((), ()), find).optimum
 
 
 @dataclass(frozen=True)
@@ -82,11 +86,13 @@ class Stand:
     def places(self) -> Basis:
         """Where each variable, each row and, after the rows, each cone stands: at a limit, or between (basic)."""
         program, x = self.curved.program, self.values
-        variables = tuple(_place(value, v.lo, v.hi) for v, value in zip(program.variables, x, strict=True))
+        units = Units.of(program, self.curved.cones)
+        sizes = zip(program.variables, x, units.variables, strict=True)
+        variables = tuple(_place(value, v.lo, v.hi, size) for v, value, size in sizes)
         rows = []
-        for row in program.rows:
-            used = sum((abs(a * value) for a, value in zip(row.coefs, x, strict=True) if a and value), _ZERO)
-            rows.append(_place(row.value(x), row.lo, row.hi, used))
+        for row, size in zip(program.rows, units.rows, strict=True):
+            used = sum((abs(a * x[j]) for j, a in row.terms if x[j]), _ZERO)
+            rows.append(_place(row.value(x), row.lo, row.hi, max(used, size)))
         return Basis(variables, (*rows, *(Place.UPPER if on else Place.BASIC for on in self.reached)))
 
     @cached_property
@@ -171,8 +177,8 @@ def _held(v: Variable, value: Fraction) -> Variable:
     return replace(v, lo=value, hi=value, whole=False) if v.whole else v
 
 
-def _place(value: Fraction, lo: Fraction | None, hi: Fraction | None, scale: Fraction = _ONE) -> Place:
-    near = CLOSE * max(scale, _ONE)
+def _place(value: Fraction, lo: Fraction | None, hi: Fraction | None, scale: Fraction) -> Place:
+    near = CLOSE * scale
     if lo is not None and value - lo <= near:
         return Place.LOWER
     return Place.UPPER if hi is not None and hi - value <= near else Place.BASIC

@@ -20,6 +20,7 @@ from optimizer.conflict import Conflict
 from optimizer.problem import Problem
 from optimizer.solver.cone import cones_of
 from optimizer.solver.cutting import elastic
+from optimizer.solver.units import Units
 from optimizer.why.sure.stand import Curved
 from optimizer.why.unfinished import Part, Unfinished, named
 from optimizer.why.ways_out import (
@@ -39,7 +40,7 @@ _HALVINGS = 14
 _PERCENT_STEP = Fraction(1, 100)
 _LEAST_SURE = Fraction(51, 100)
 _NOTHING = Fraction(1, 10**8)
-"""Excess that is none, kilograms."""
+"""Excess that is none, in hundredths of the batch."""
 _MOST_LOTS = 12
 """Lots that are each tried measured again."""
 
@@ -68,7 +69,8 @@ def possible(problem: Problem) -> bool:
     curved = _curved(problem)
     if not curved.cones:
         return curved.cheapest() is not None
-    found = Curved(*elastic(curved.program, curved.cones)).cheapest()
+    own = Units.of(curved.program, curved.cones)
+    found = Curved(*elastic(own.program(curved.program), own.bent(curved.cones))).cheapest()
     return found is not None and found.values[-1] <= _NOTHING
 
 
