@@ -43,8 +43,8 @@ _DIVISIONS = 3
 """Divisions by whose price a batch of a whole plan may be dearer than planned without a search for a cheaper one."""
 _CUT_ROUNDS = 8
 """Searches made again with further cuts before the scale is blamed."""
-_TIGHT = Fraction(1, 100_000)
-"""Taken off every limit where the solver's tolerance let a batch through that does not hold exactly."""
+_TIGHT = Fraction(1, 5_000)
+"""Of a division, taken off every limit where the solver's tolerance let a batch through that does not hold exactly."""
 
 
 class ScalePrevents(Exception):
@@ -245,7 +245,7 @@ def _quick(plan: Plan, known: Weighed | None, layout: Layout, optimum: Optimum, 
 
 def _thorough(plan: Plan, known: Weighed | None, tried: list[Weighed]) -> tuple[Weighed | None, bool]:
     """The cheaper of a known weigh-out and what the full search finds, and whether that has settled the matter."""
-    for tight in (_ZERO, _TIGHT):
+    for tight in (_ZERO, _TIGHT * plan.problem.order.meat_division_kg):
         found = full(plan, tight)
         if not found.loads:
             return known, found.certain
