@@ -488,7 +488,7 @@ def command(tmp_path: Path, *words: str) -> subprocess.CompletedProcess[str]:
 
 
 def test_page_and_document_say_by_which_means(tmp_path: Path) -> None:
-    page = command(tmp_path, "--offers", "examples/offers.csv")
+    page = command(tmp_path, "--offers", "examples/offers.csv", "--full")
     text = " ".join(page.stdout.split())
     assert page.returncode == 0
     assert max(map(len, page.stdout.splitlines())) <= 80
