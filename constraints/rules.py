@@ -332,7 +332,10 @@ def _taken_over(row: PackRow, pack: Pack, base: Pack) -> PackRow:
     if pack.as_of is None:
         return row.model_copy(update={"id": name})
     source = f"retained, as it stood on {pack.as_of}: {row.source}"
-    return row.model_copy(update={"id": re.sub(r"-\d{4}$", "", name), "source": source, "valid_to": None})
+    second_hand = f"read in the text of the {base.title}; that {pack.title} has not changed it since is second hand"
+    note = "; ".join(filter(None, [row.note, second_hand]))
+    update = {"id": re.sub(r"-\d{4}$", "", name), "source": source, "valid_to": None, "note": note}
+    return row.model_copy(update=update)
 
 
 def _repeated(key: str, ids: list[str], others: Collection[str], document: Document) -> Iterator[Fault]:

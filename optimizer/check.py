@@ -19,6 +19,7 @@ from constraints.rules import Pack, guard
 from optimizer.beside import against, not_judged
 from optimizer.blend import Check, margin
 from optimizer.doses import Dose, doses, salt_targets
+from optimizer.lawful import Dosed, LawfulDose, doses_instead
 from optimizer.mend import Mend, Mender
 from optimizer.other_names import other_names
 from optimizer.problem import error_faults, free_band, gaps_of, why_left_out
@@ -92,7 +93,8 @@ class Report:
     ``loads`` are the mixer loads, each checked alone, where they were weighed apart; ``load`` is the number of this
     one, 0 for the whole batch. ``apart`` says where the loads do not add up to the whole, ``unlike`` where a lot's two
     weights do not belong together, ``against`` what the lots table or the mixer does not allow, ``not_judged`` what
-    a blend would have judged and a weighed batch does not show, and ``other_names`` under which name it is lawful.
+    a blend would have judged and a weighed batch does not show, ``other_names`` under which name it is lawful,
+    and ``instead`` the dose that would pass for each addition whose dose in the recipe would not.
     """
 
     recipe: Recipe
@@ -108,6 +110,7 @@ class Report:
     against: tuple[str, ...] = ()
     not_judged: tuple[str, ...] = ()
     other_names: tuple[str, ...] = ()
+    instead: tuple[LawfulDose, ...] = ()
 
     @property
     def each(self) -> tuple[Report, ...]:
@@ -201,12 +204,14 @@ def check(
     apart = _apart(whole.batch, summed) if loads else ()
     unlike = tuple(_unlike(table, weighed))
     named = whole.grade is Grade.NOT_THIS_NAME
+    judging = Dosed(recipe, packs, (*recipe.requirements, *legal), tuple(lots))
     apart_by = {load.load: load.batch for load in loads}
     return replace(
         whole, places=mended, unfit=tuple(unfit), loads=tuple(loads), apart=apart, unlike=unlike,
         against=tuple(against(recipe, table, day, whole.batch, apart_by)),
         not_judged=tuple(not_judged(recipe, whole.batch, apart_by)),
         other_names=other_names(recipe, packs, day, whole.batch) if named else (),
+        instead=doses_instead(judging, [f.requirement for p in whole.places for f in p.findings if f.forbids]),
     )  # fmt: skip
 
 

@@ -12,15 +12,16 @@ from functools import cached_property
 from math import ceil
 
 from constraints.formula import Formula, NoDose
+from constraints.ingredients import Ingredient
 from constraints.numbers import trimmed
 from constraints.quantities import MissingProperty
 from constraints.requirement import Requirement
 from constraints.row import Row
-from constraints.rules import GUARD
+from constraints.rules import GUARD, Pack
 from optimizer.blend import Answer
 from optimizer.problem import Problem
 from optimizer.reading.entry import DOSES
-from optimizer.reading.recipe import addition
+from optimizer.reading.recipe import Recipe, addition
 
 _ZERO = Fraction(0)
 STEPS = {
@@ -65,21 +66,36 @@ class LawfulDose:
         return f"{self.addition}: {self.key} at {'most' if self.most else 'least'} {trimmed(self.value)} under {places}"
 
 
+@dataclass(frozen=True)
+class Dosed:
+    """What the doses of a recipe are judged by: its packs, every requirement, and the lots that may go in."""
+
+    recipe: Recipe
+    packs: tuple[Pack, ...]
+    requirements: tuple[Requirement, ...]
+    lots: tuple[Ingredient, ...]
+
+    @classmethod
+    def of(cls, problem: Problem) -> Dosed:
+        """Those of a batch to decide."""
+        return cls(problem.recipe, problem.packs, problem.requirements, problem.formula.lots)
+
+
 def lawful_doses(answer: Answer) -> tuple[LawfulDose, ...]:
     """For each addition whose dose breaks a limit, or is in what cannot hold together, the dose that would pass."""
     broken = [c.requirement for c in answer.checks if c.ok is False and c.requirement.origin.blocks]
     broken += answer.conflict.requirements if answer.conflict is not None else ()
-    return doses_instead(answer.problem, broken)
+    return doses_instead(Dosed.of(answer.problem), broken)
 
 
-def doses_instead(problem: Problem, broken: Sequence[Requirement]) -> tuple[LawfulDose, ...]:
+def doses_instead(dosed: Dosed, broken: Sequence[Requirement]) -> tuple[LawfulDose, ...]:
     """For each addition that moves one of these limits and whose dose is at fault, the dose that would pass.
 
     All of them together pass, though a smaller dose of one makes a smaller batch for all.
     """
-    if not broken or not problem.formula.lots:
+    if not broken or not dosed.lots:
         return ()
-    trials = [t for i in range(len(problem.recipe.additions)) if (t := _Trial(problem, i)).key in STEPS]
+    trials = [t for i in range(len(dosed.recipe.additions)) if (t := _Trial(dosed, i)).key in STEPS]
     told: dict[int, LawfulDose] = {}
     for _ in range(_ROUNDS):
         others = dict(told)
@@ -94,18 +110,18 @@ def doses_instead(problem: Problem, broken: Sequence[Requirement]) -> tuple[Lawf
 class _Trial:
     """One addition of a recipe at other doses, everything else as typed."""
 
-    def __init__(self, problem: Problem, index: int) -> None:
-        self.problem, self.index = problem, index
+    def __init__(self, dosed: Dosed, index: int) -> None:
+        self.dosed, self.index = dosed, index
         self.others: dict[int, LawfulDose] = {}
-        self.entry = problem.recipe.entry.additions[index]
+        self.entry = dosed.recipe.entry.additions[index]
         self.key = next(key for key in DOSES if getattr(self.entry, key) is not None)
 
     def moves(self, requirement: Requirement) -> bool:
         """True where a limit counts what the addition brings."""
-        item = self.problem.recipe.additions[self.index].item
+        item = self.dosed.recipe.additions[self.index].item
         try:
             counted = requirement.on_paper.counted
-            amount = _ZERO if counted is None else counted.per_kg(item, self.problem.recipe.process)
+            amount = _ZERO if counted is None else counted.per_kg(item, self.dosed.recipe.process)
             return amount > 0
         except MissingProperty:
             return False
@@ -113,8 +129,8 @@ class _Trial:
     @cached_property
     def limits(self) -> list[Requirement]:
         """The limits of packs and recipe on what it brings that must hold; what keeps a dose near the typed is none."""
-        stated = {id(r.origin) for r in self.problem.recipe.requirements}
-        bound = (r for r in self.problem.requirements if r.origin.blocks and not r.origin.waived)
+        stated = {id(r.origin) for r in self.dosed.recipe.requirements}
+        bound = (r for r in self.dosed.requirements if r.origin.blocks and not r.origin.waived)
         return [r for r in bound if (r.origin.pack or id(r.origin) in stated) and self.moves(r)]
 
     def doses(self) -> Iterator[LawfulDose]:
@@ -138,18 +154,18 @@ class _Trial:
         return LawfulDose(self.entry.name, self.key, most, None if against else value, tuple(binding))
 
     def _place(self, requirement: Requirement) -> str:
-        titles = {pack.pack: f"the {pack.title} pack" for pack in self.problem.packs} | {GUARD: "the tool's own guard"}
+        titles = {pack.pack: f"the {pack.title} pack" for pack in self.dosed.packs} | {GUARD: "the tool's own guard"}
         return titles.get(requirement.origin.pack, "your recipe")
 
     def broken(self, value: Fraction, *, most: bool) -> list[Requirement]:
         """The limits of one side that this dose breaks for some lot, with as little or as much as goes in freely."""
-        recipe = self.problem.recipe
+        recipe = self.dosed.recipe
         additions = list(recipe.additions)
         for i, key, dose in [(self.index, self.key, value), *((i, d.key, d.value) for i, d in self.others.items())]:
             if dose is not None:
                 additions[i] = addition(recipe.entry.additions[i].model_copy(update={key: dose}))
         try:
-            formula = Formula(self.problem.formula.lots, additions, recipe.process)
+            formula = Formula(self.dosed.lots, additions, recipe.process)
         except NoDose:
             return list(self.limits) if most else []
         return [

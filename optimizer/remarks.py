@@ -19,6 +19,7 @@ from optimizer.problem import Problem
 from optimizer.reading.names import NOT_A_PLANT, contains
 from optimizer.reading.packs import class_for
 from optimizer.reading.plausible import NO_SOURCE, SALT_PCT
+from optimizer.reading.recipe import Recipe
 from optimizer.summary import casing_need, composition, dry_additions, unpriced
 from optimizer.verdict import Verdict
 
@@ -68,13 +69,17 @@ def heed(answer: Answer) -> list[str]:
     """What a maker must know at once though nothing is wrong: what is confirmed, not judged, or contained."""
     problem = answer.problem
     said = [*lot_notes(answer), *_plants(problem), *not_judged(problem)]
-    held = dict.fromkeys(name for item in problem.recipe.entry.additions for name in contains(item))
     free = unpriced(problem)
     if free:
         said.append(f"No price is stated for {', '.join(free)}: counted as 0.")
-    if held:
-        said.append(f"Known to contain, by what the recipe states: {', '.join(held)}. It may hold others.")
-    return said
+    return [*said, *known_to_contain(problem.recipe)]
+
+
+def known_to_contain(recipe: Recipe) -> list[str]:
+    """The allergens that a recipe states, where it states any; never what it is without."""
+    held = dict.fromkeys(name for item in recipe.entry.additions for name in contains(item))
+    listed = f"Known to contain, by what the recipe states: {', '.join(held)}. It may hold others."
+    return [listed] if held else []
 
 
 def notes(answer: Answer) -> list[str]:

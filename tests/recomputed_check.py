@@ -153,4 +153,8 @@ for _where in ("", ".loads[]"):
     left("check", WORDS, f"{_where}.places[].checks[]: note why")
 left("check", "the doses that are off, as they stand among all doses", ".loads[]: off_dose[]")
 left("check", "no load here mends or is graded otherwise than the whole: test_check_loads.py", ".loads[]: status")
-left("check", WORDS, ": caution warnings[] not_judged[] against[] held_apart[] loads_apart[] unfit[] other_names[]")
+left("check", WORDS, ": caution warnings[] notes[] not_judged[] against[]")
+left("check", WORDS, ": held_apart[] loads_apart[] unfit[] other_names[]")
+left("check", "doses that would pass are made and checked in test_lawful.py", ": what_would_pass[]")
+left("check", "doses that would pass are made and checked in test_lawful.py",
+     ".what_would_pass[]: addition key at value words")  # fmt: skip

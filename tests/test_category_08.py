@@ -96,3 +96,8 @@ def test_great_britain_keeps_what_was_before_and_northern_ireland_follows(name: 
 
 def test_the_table_has_every_class_of_the_pack() -> None:
     assert set(LINES) == {entry.id for entry in load_pack("eu").classes}
+
+
+def test_every_row_that_great_britain_took_over_says_what_was_read_and_what_is_second_hand() -> None:
+    for row in load_pack("gb").rows:
+        assert ("second hand" in (row.note or "")) == row.source.startswith("retained, as it stood on 2020-12-31")

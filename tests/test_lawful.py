@@ -16,14 +16,17 @@ from typer.testing import CliRunner
 
 from constraints.numbers import exact, trimmed
 from optimizer.blend import Answer, Status, blend
+from optimizer.check import Report, check
 from optimizer.cli import app
 from optimizer.lawful import STEPS, LawfulDose, lawful_doses
 from optimizer.order import Asked, order_of
 from optimizer.pages.answer_json import document
+from optimizer.pages.check_page import check_document, check_page
 from optimizer.pages.page import page
 from optimizer.problem import assemble
 from optimizer.reading.lots import parse_lots
 from optimizer.reading.recipe import parse_recipe
+from optimizer.reading.weighed import parse_weighed
 
 LOTS = """lot,on_hand_kg,fat_pct,moisture_pct,protein_pct,salt_pct,cost_per_kg,species
 lean,60,10,70,19,0,4,pork
@@ -100,6 +103,28 @@ def test_page_and_document_say_it() -> None:
     sentence = "pink cure: ingoing_nitrite_ppm at most 129.8 under the European Union pack"
     assert sentence in " ".join(page(answer).split())
     assert json.loads(document(answer))["what_would_pass"][0]["words"] == sentence
+
+
+def test_a_weighed_batch_is_told_the_dose_that_would_pass_and_what_it_is_known_to_contain() -> None:
+    """9 CFR 424.21(c): a quarter ounce to 100 lb of meat, 156.25 ppm."""
+    text = (
+        "name: T\nrules: [us]\nproduct_class: frankfurter\nsteps: [cooked]\nadditions:\n"
+        "  - {name: cure, is: cure, nitrite_pct: 6, ingoing_nitrite_ppm: PPM}\n"
+        "  - {name: senf, g_per_kg_meat: 2, allergens: [mustard]}\n"
+    )
+    weighed = parse_weighed("item,kg\nlean,10\ncure,0.03\nsenf,0.02\n", "w.csv")
+
+    def report(ppm: str) -> Report:
+        recipe = parse_recipe(text.replace("PPM", ppm), "r.yaml")
+        return check(recipe, parse_lots(LOTS, "l.csv"), weighed, "w.csv", date(2026, 11, 25))
+
+    words = "cure: ingoing_nitrite_ppm at most 156.2 under the United States pack"
+    said = " ".join(check_page(report("180")).split())
+    assert f"What would pass: {words}." in said
+    assert "Known to contain, by what the recipe states: mustard." in said
+    found = json.loads(check_document(report("180")))
+    assert [dose["words"] for dose in found["what_would_pass"]] == [words]
+    assert report("156.2").instead == ()  # the dose is lawful, and too much was weighed
 
 
 def test_a_limit_of_your_own_counts_too_and_a_target_of_salt_is_told() -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Iterable
 from fractions import Fraction
 from typing import TYPE_CHECKING, Any
 
@@ -11,7 +12,7 @@ from constraints.ingredients import Lot
 from constraints.numbers import G_PER_KG
 from constraints.quantities import Basis
 from optimizer.blend import Answer, Check, unrounded
-from optimizer.lawful import lawful_doses
+from optimizer.lawful import LawfulDose, lawful_doses
 from optimizer.remarks import cured_lots, left_out, notes, verdict_of, warnings
 from optimizer.summary import KNOWN, casing_need, composition, costs, dying_lots, finished_kg, weight
 from optimizer.words import CAUTION
@@ -107,7 +108,7 @@ def as_dict(answer: Answer) -> dict[str, Any]:
         "confidence": _sure(answer.sure),
         "certificate": _certificate(answer),
         "conflict": _conflict(answer),
-        "what_would_pass": what_would_pass(answer),
+        "what_would_pass": what_would_pass(lawful_doses(answer)),
         "left_out": left_out(problem),
         "warnings": warnings(answer),
         "notes": notes(answer),
@@ -115,12 +116,12 @@ def as_dict(answer: Answer) -> dict[str, Any]:
     }
 
 
-def what_would_pass(answer: Answer) -> list[dict[str, Any]]:
+def what_would_pass(doses: Iterable[LawfulDose]) -> list[dict[str, Any]]:
     """The dose that would be lawful, for each addition whose dose is not."""
     return [
         {"addition": dose.addition, "key": dose.key, "at": "most" if dose.most else "least",
          "value": _number(dose.value), "words": dose.words()}
-        for dose in lawful_doses(answer)
+        for dose in doses
     ]  # fmt: skip
 
 

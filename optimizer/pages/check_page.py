@@ -14,10 +14,11 @@ from constraints.quantities import Basis
 from optimizer.blend import margin
 from optimizer.check import Finding, Place, Report
 from optimizer.doses import Dose
+from optimizer.pages.answer_json import what_would_pass
 from optimizer.pages.details import absent_words, composition_table, nothing_goes_in, source_words
 from optimizer.pages.figures import figure, wanted
 from optimizer.pages.tables import apart, heading, paragraph, table
-from optimizer.remarks import in_words, odd_salt
+from optimizer.remarks import in_words, known_to_contain, odd_salt
 from optimizer.summary import KNOWN, composition, weight
 from optimizer.verdict import HEADLINES, Grade, Mark, Verdict, mark, worst
 from optimizer.words import CAUTION, FULL, WATCH, day_words
@@ -25,7 +26,7 @@ from optimizer.words import CAUTION, FULL, WATCH, day_words
 
 def check_page(report: Report, *, full: bool = False) -> str:
     """The page, ending in a newline; ``full`` adds composition and every limit of every place with its source."""
-    lines = [*_title(report), *_verdict(report), *_doses(report, full=full), *_loads(report), *_watch(report)]
+    lines = [*_title(report), *_verdict(report), *_watch(report), *_doses(report, full=full), *_loads(report)]
     if full:
         lines += _composition(report)
         for place in report.places:
@@ -47,6 +48,7 @@ def _watch(report: Report) -> Iterator[str]:
                 said.append(
                     ("? ", f"{r.what} of the {r.basis}, {r.limits()}: {finding.why or 'a laboratory finds it'}")
                 )
+    said += [("* ", text) for text in known_to_contain(report.recipe)]
     said.append(("* ", f"Not judged here: {'; '.join(report.not_judged)}."))
     yield from heading(WATCH)
     for first, text in said:
@@ -94,6 +96,8 @@ def _verdict(report: Report) -> Iterator[str]:
     for grade in (Grade.DO_NOT_MAKE, Grade.NOT_THIS_NAME):
         for part in report.each:
             yield from _forbidding(part, grade)
+    for dose in report.instead:
+        yield from paragraph(f"What would pass: {dose.words()}.", "> ", "  ")
     for text in report.other_names:
         yield from paragraph(f"{text}.", "> ", "  ")
     for part in report.each:
@@ -319,7 +323,9 @@ def check_document(report: Report) -> str:
         "held_apart": list(report.unlike),
         "against": list(report.against),
         "not_judged": list(report.not_judged),
+        "what_would_pass": what_would_pass(report.instead),
         "warnings": _warnings(report),
+        "notes": known_to_contain(report.recipe),
         "caution": CAUTION,
     }
     return json.dumps(document, indent=2, ensure_ascii=False) + "\n"

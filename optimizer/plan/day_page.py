@@ -16,7 +16,7 @@ from optimizer.pages.figures import figure
 from optimizer.pages.tables import heading, paragraph, table
 from optimizer.plan.outcome import Outcome
 from optimizer.plan.weigh import Made
-from optimizer.remarks import lot_notes, warnings
+from optimizer.remarks import known_to_contain, lot_notes, warnings
 from optimizer.verdict import Grade, Verdict, mark
 from optimizer.words import day_words
 
@@ -75,6 +75,8 @@ def _batch(one: Made, *, full: bool) -> Iterator[str]:
         yield from table(("weigh out", *heads), rows, "<" + ">" * len(part))
     for said in (*warnings(one.answer), *lot_notes(one.answer)):
         yield from paragraph(said, "! ")
+    for said in known_to_contain(one.job.recipe):
+        yield from paragraph(said, "* ")
     if full or any(check.ok is not True for check in one.answer.checks):
         yield from _checks(one)
 

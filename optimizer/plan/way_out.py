@@ -14,7 +14,7 @@ from fractions import Fraction
 
 from constraints.requirement import Requirement
 from optimizer.clock import OutOfTime
-from optimizer.lawful import LawfulDose, doses_instead
+from optimizer.lawful import Dosed, LawfulDose, doses_instead
 from optimizer.plan.blocks import MOST_KG, WeekProgram
 from optimizer.plan.build import build
 from optimizer.plan.engine import Solved, solve
@@ -72,7 +72,7 @@ class NoPlan:
         for job in world.jobs:
             broken = [requirement for batch, requirement in self.impossible if batch == job.name]
             first = next(iter(job.rows.values()))
-            yield from ((job.name, dose) for dose in doses_instead(first.problem, broken))
+            yield from ((job.name, dose) for dose in doses_instead(Dosed.of(first.problem), broken))
 
 
 @dataclass

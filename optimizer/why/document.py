@@ -9,6 +9,7 @@ from typing import Any
 
 from constraints.requirement import Requirement
 from optimizer.blend import Answer
+from optimizer.lawful import lawful_doses
 from optimizer.pages.answer_json import as_dict, what_would_pass
 from optimizer.remarks import verdict_of
 from optimizer.why.curves import Curve
@@ -45,7 +46,7 @@ def explanation_dict(explanation: Explanation, curves: Sequence[Curve] = ()) -> 
         "lots": [_lot(lot) for lot in explanation.lots],
         "offers": [_offer(worth) for worth in explanation.offers],
         "conflict": None if out is None else _conflict(explanation),
-        "what_would_pass": what_would_pass(answer),
+        "what_would_pass": what_would_pass(lawful_doses(answer)),
         "what_if": None if explanation.change is None else _change(explanation.change),
         "curves": [_curve(curve) for curve in curves],
         "unfinished": [
