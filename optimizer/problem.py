@@ -196,7 +196,9 @@ def _name_faults(recipe: Recipe, table: LotTable) -> Iterator[Fault]:
             if wanted not in names:
                 line, column = recipe.document.mark(("eligible", key, i))
                 close = nearest(wanted, names - {""})
-                hint = f"did you mean {close}?" if close else f"names are taken as typed in {table.file}"
+                missing = "" if names - {""} or key == "leave_out" else f"no lot of {table.file} fills a column {key}"
+                typed = missing or f"names are taken as typed in {table.file}"
+                hint = f"did you mean {close}?" if close else typed
                 what = "lot" if key == "leave_out" else key
                 yield Fault(recipe.file, line, column, f"no lot has {what} {wanted!r}", hint)
 
@@ -286,7 +288,7 @@ def _complete(
     needed = list({q: (r, q) for r in reversed(requirements) for q in r.quantities()}.values())[::-1]
     salt = next((a for a in recipe.additions if a.dosing is Dosing.TOTAL_SALT), None)
     faults += _addition_faults(recipe, needed, salt)
-    complete, lacking = [], []
+    complete, lacking, told = [], [], list[Fault]()
     lacking_some = _lacking(table, usable, needed, recipe)
     for lot in usable:
         gaps = gaps_of(lot, needed, recipe) if lacking_some is None or lot in lacking_some else []
@@ -299,8 +301,13 @@ def _complete(
         else:
             for what, name in gaps:
                 found = f"the lot {lot.name!r} does not state {name}, which {what} needs"
-                allowed = "give the figure, or say if_missing: leave_out under eligible"
-                faults.append(Fault(table.file, lot.line, name, found, _no_column(name, table, recipe) or allowed))
+                allowed = "give it, or say if_missing: leave_out under eligible"
+                absent = _no_column(name, table)
+                if absent and not any(name in other.properties for other in usable):  # said once, not of every lot
+                    found = f"no lot states {name}, which {what} needs"
+                if all(fault.found != found for fault in told):
+                    told.append(Fault(table.file, lot.line, name, found, absent or allowed))
+    faults += told
     asked = recipe.entry.confidence
     if asked is None:
         return complete, lacking
@@ -348,12 +355,15 @@ def _states_its_error(lot: Lot, confidence: Confidence) -> bool:
         return True  # a fault of another kind
 
 
-def _no_column(name: str, table: LotTable, recipe: Recipe) -> str:
-    known = [*table.properties, "species", "role", "material"]
+_NAMED = ("species", "role", "material")
+
+
+def _no_column(name: str, table: LotTable) -> str:
+    known = [*table.properties, *(key for key in _NAMED if any(getattr(lot, key) for lot in table.lots))]
     if name in known:
         return ""
     close = nearest(name, known)
-    return f"there is no column {name!r}" + (f"; did you mean {close}?" if close else "")
+    return f"there is no column {name!r} with anything in it" + (f"; did you mean {close}?" if close else "")
 
 
 def gaps_of(item: Ingredient, needed: Sequence[tuple[Requirement, Quantity]], recipe: Recipe) -> list[tuple[str, str]]:

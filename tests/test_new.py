@@ -25,6 +25,7 @@ def test_a_starter_runs_as_it_is_told_to(kind: str, tmp_path: Path, monkeypatch:
     assert done.exit_code == 0, done.output
     told = done.stdout.splitlines()[-1].split("trimwright ")[1]
     assert told.startswith("blend 'my links.yaml' --lots 'my links-lots.csv' --meat-kg ")
+    assert Path("my links.yaml").read_text("utf-8").startswith(f"# trimwright {told}\n")
     blended = run("blend", "my links.yaml", "--lots", "my links-lots.csv", "--meat-kg", told.split()[-1])
     assert blended.exit_code == 0, blended.output
     assert blended.stdout.splitlines()[1].startswith("MAKE IT. ")
@@ -36,6 +37,7 @@ def test_a_starter_runs_as_it_is_told_to(kind: str, tmp_path: Path, monkeypatch:
 def test_a_week_to_start_from_runs(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.chdir(tmp_path)
     assert run("new", "w", "--week").exit_code == 0
+    assert Path("w-recipe.yaml").read_text("utf-8").startswith("# trimwright blend 'w-recipe.yaml' --lots 'w-lots.csv'")
     done = run("plan", "w.yaml")
     assert done.exit_code == 0, done.output
 

@@ -29,7 +29,8 @@ def new(
     week: Annotated[bool, typer.Option("--week", help="A week of two batches with an offer to order from.")] = False,
 ) -> None:
     """Lay down a commented recipe with a lots table, or a week, to change into your own; nothing is overwritten."""
-    made = {f"{name}-recipe.yaml" if week else f"{name}.yaml": f"{kind}.yaml", f"{name}-lots.csv": f"{kind}.csv"}
+    recipe = f"{name}-recipe.yaml" if week else f"{name}.yaml"
+    made = {recipe: f"{kind}.yaml", f"{name}-lots.csv": f"{kind}.csv"}
     if week:
         made |= {f"{name}.yaml": "week.yaml", f"{name}-offers.csv": "offers.csv"}
     if not re.fullmatch(r"[\w-][\w .-]*", name):
@@ -40,7 +41,11 @@ def new(
         if os.path.exists(path):
             raise typer.BadParameter(f"{path} is there already, and nothing is overwritten", param_hint="NAME")
     for path, start in made.items():
-        write_text(path, _filled((files("optimizer") / "starters" / start).read_text("utf-8"), name), "NAME")
+        write_text(
+            path,
+            _filled((files("optimizer") / "starters" / start).read_text("utf-8").replace("RECIPE", recipe), name),
+            "NAME",
+        )
         sys.stdout.write(f"{path}\n")
     size = {Start.FRESH: 20, Start.SMOKED: 30, Start.DRY: 20}[kind]
     then = f"plan '{name}.yaml'" if week else f"blend '{name}.yaml' --lots '{name}-lots.csv' --meat-kg {size}"

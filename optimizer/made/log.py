@@ -213,7 +213,12 @@ class _Reader:
         typed = [self.columns[place] for place in stamps]
         cells = typed[0] if len(typed) == 1 else [" ".join(parts) for parts in zip(*typed, strict=True)]
         moments, bad = _stamps(cells)
-        self._bad(stamps[0], cells, bad, _ISO + "; day and month told apart by some day past 12")
+        self._bad(
+            stamps[0],
+            cells,
+            bad,
+            _ISO + "; the day too, and day and month told apart by some day past 12; or a column of minutes",
+        )
         if len({moment.tzinfo is None for moment in moments.values()}) > 1:
             self.tell(None, None, "some times have an offset and some have none", "all or none")
         self.sound()

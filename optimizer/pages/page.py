@@ -58,7 +58,7 @@ def page(answer: Answer, near: Near | None = None, short_why: Prices = (), *, fu
 
     ``short_why`` are sentences on prices, which have a meaning only for a batch that is the cheapest by itself.
     """
-    lines = [*_title(answer.problem), *_verdict(answer, near)]
+    lines = [*title(answer.problem), *_verdict(answer, near)]
     if answer.weighed is not None:
         lines += [*_take(answer), *_weigh(answer, full=full), *_comes_out(answer)]
         lines += [*details.trade_off(near), *details.dying(answer)]
@@ -68,7 +68,8 @@ def page(answer: Answer, near: Near | None = None, short_why: Prices = (), *, fu
     return "\n".join(lines) + "\n"
 
 
-def _title(problem: Problem) -> Iterator[str]:
+def title(problem: Problem) -> Iterator[str]:
+    """The product, its size as it was asked for, and the day."""
     order = problem.order
     size = f"{trimmed(order.kilograms, 3)} kg"
     if order.in_pounds:

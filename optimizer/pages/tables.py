@@ -86,10 +86,12 @@ def table(headings: Sequence[str], rows: Sequence[Sequence[str]], align: str, *,
     widths = [max(columns(row[j]) for row in cells) for j in range(len(headings))]
     figures = [max((columns(row[j]) for row in cells[1:]), default=0) for j in range(len(headings))]
     least = [NARROWEST if side == "<" else max(figures[j], NARROWEST) for j, side in enumerate(align)]
+    whole = [max((columns(word) for row in cells for word in row[j].split()), default=0) for j in range(len(headings))]
     while sum(widths) + 2 * (len(widths) - 1) > width():
         loose = [j for j, width in enumerate(widths) if width > least[j]]
         if not loose:
             break
+        loose = [j for j in loose if widths[j] > whole[j]] or loose  # a name is broken only where nothing else gives
         widths[max(loose, key=lambda j: (align[j] == "<", widths[j]))] -= 1
     lines = []
     for number, row in enumerate(cells):

@@ -78,7 +78,8 @@ class Stated:
             return self.fault(("product_class",), name, found, self._how(name, pack, known))
         if wanted is not None and known and wanted not in known:
             found = f"the rule pack {pack.pack} has no product class {wanted!r}"
-            close = likely(wanted, known)
+            shared = isinstance(self.wanted, str) and any(map(self._fitting, self.names))  # right for another pack
+            close = "" if shared else likely(wanted, known)
             hint = f"did you mean {close}?" if close else self._how(name, pack, known)
             return self.fault(("product_class",), name, found, hint)
         return None

@@ -54,9 +54,8 @@ def trace_page(found: Trace, seconds: float) -> str:
     lines = [*paragraph(f"{found.name}, traced {way} in {seconds:.2f} s")]
     if found.forward:
         risk, left = _kg(found.at_risk_kg), _kg(sum((book.left for book in found.lots.values()), Fraction(0)))
-        lines += paragraph(
-            f"At risk: {risk} kg in {len(found.batches)} batches, whole batches counted; {left} kg left."
-        )
+        many = "batch" if len(found.batches) == 1 else "batches"
+        lines += paragraph(f"At risk: {risk} kg in {len(found.batches)} {many}, whole batches counted; {left} kg left.")
     lines += paragraph(CAUTION)
     lines += _listed("who received it", ("to", "lot", "kg", "when", "document", "by"), [
         [line.party, line.lot, _kg(line.kilograms), _time(line.at), line.document, line.person]

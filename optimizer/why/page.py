@@ -7,7 +7,7 @@ from fractions import Fraction
 
 from constraints.numbers import shown, trimmed
 from optimizer.pages.figures import figure
-from optimizer.pages.page import do_not_make
+from optimizer.pages.page import do_not_make, title
 from optimizer.pages.tables import heading, paragraph, table
 from optimizer.remarks import verdict_of
 from optimizer.why.explain import Explanation
@@ -19,7 +19,7 @@ from optimizer.why.short import Money, per_unit, unused_words
 from optimizer.why.unfinished import Part
 from optimizer.why.ways_page import no_batch
 from optimizer.why.what_if import Change, FigureMove
-from optimizer.words import CAUTION, FULL_WHY, day_words
+from optimizer.words import CAUTION, FULL_WHY
 
 _ZERO = Fraction(0)
 _SAME = Fraction(1, 10**5)
@@ -29,9 +29,7 @@ _SAME = Fraction(1, 10**5)
 def page(explanation: Explanation, *, full: bool = False) -> str:
     """The page, ending in a newline; ``full`` adds how far each price holds, every margin, and every way out."""
     answer = explanation.answer
-    order = answer.problem.order
-    size = f"{trimmed(order.kilograms, 3)} kg of {order.basis.words}, {day_words(order.day)}"
-    lines = [*paragraph(f"{answer.problem.recipe.entry.name}: {size}")]
+    lines = [*title(answer.problem)]
     money = Money(answer)
     if answer.refused:
         lines += [*paragraph(verdict_of(answer).headline), *do_not_make(answer)]

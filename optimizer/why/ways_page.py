@@ -143,6 +143,6 @@ def _concession_words(c: Concession) -> str:
     r = c.requirement
     unit = f" {r.unit}" if r.unit else ""
     if c.limit == "both":
-        return f"the order be {trimmed(c.new)} kg instead of {trimmed(c.old)} kg"
+        return f"the order be {trimmed(c.new)} kg instead of {trimmed(c.old, 3)} kg"
     word = "at least" if c.limit == "lo" else "at most"
     return f"{r.what} of the {r.basis} be {word} {trimmed(c.new)}{unit} instead of {trimmed(c.old)}{unit}"
