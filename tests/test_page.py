@@ -6,16 +6,20 @@ import json
 import re
 import shlex
 from collections.abc import Iterator
+from fractions import Fraction as F
 from functools import cache
 from typing import Any
 
 import pytest
+from kitchens import Kitchen
 from typer.testing import CliRunner
 from where import ROOT
 
+from optimizer.blend import blend
 from optimizer.cli import app
 from optimizer.cli.terminal import dressed
 from optimizer.pages import tables
+from optimizer.pages.page import page as page_of
 
 EXAMPLES = ("fresh", "smoked", "odds-and-ends")
 RED = re.compile("\x1b\\[[0-9;]*31m")
@@ -105,3 +109,23 @@ def test_a_terminal_gets_bold_and_red_only_for_do_not_make(monkeypatch: pytest.M
     monkeypatch.setenv("NO_COLOR", "1")
     assert not RED.search(dressed(bad)) and CODES.sub("", dressed(bad)) == bad
     assert dressed('{"a": 1}\n') == '{"a": 1}\n'
+
+
+@pytest.mark.parametrize("mixer_kg", [None, 0.7])
+@pytest.mark.parametrize("grams", ["0.01", "0.05", "0.1", "0.5", "50"])
+def test_weights_have_the_digits_of_their_scale(grams: str, mixer_kg: float | None) -> None:
+    """What is to be pulled and weighed is read off the page exactly, down to a hundredth of a gram."""
+    lots = [
+        {"lot": "lean", "on_hand_kg": 20, "fat_pct": 12.3, "cost_per_kg": 5},
+        {"lot": "back", "on_hand_kg": 20, "fat_pct": 71.7, "cost_per_kg": 2},
+    ]
+    salt = {"name": "salt", "g_per_kg_meat": 18.137}
+    asked = Kitchen(lots, [{"fat": {"max_pct": 29.7}}], [salt], kilograms=1.2, within_kg=0.1, mixer_kg=mixer_kg)
+    asked.meat_g, asked.spice_g = float(grams), min(float(grams), 0.1)
+    answer = blend(asked.problem())
+    assert answer.weighed is not None
+    text = page_of(answer)
+    figures = {F(word) for word in re.findall(r"\d+\.?\d*", text)}
+    for load in answer.weighed.loads:
+        assert {kg * (1000 if item.name == "salt" else 1) for item, kg in load.kilograms.items()} <= figures
+    assert {kg for item, kg in answer.weighed.total.kilograms.items() if item.name != "salt"} <= figures

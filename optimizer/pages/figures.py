@@ -30,16 +30,21 @@ def wanted(requirement: Requirement) -> str:
 
 
 def places_of(division_kg: Fraction) -> int:
-    """Decimals that show kilograms in whole divisions of a scale, two at least and three at most."""
-    return 2 if (division_kg * 100).denominator == 1 else 3
+    """Decimals that show kilograms in whole divisions of a scale, two at least."""
+    return _places(division_kg, 2)
 
 
 def grams(kilograms: Fraction, division_kg: Fraction) -> str:
     """Grams with the decimals of the scale's division."""
-    step, places = division_kg * G_PER_KG, 0
-    while places < 3 and (step * 10**places).denominator != 1:
+    return apart(shown(kilograms * G_PER_KG, _places(division_kg * G_PER_KG, 0)))
+
+
+def _places(division: Fraction, least: int) -> int:
+    """Decimals that show whole divisions; past three no more than tell them apart, where they are of pounds."""
+    places = least
+    while (division * 10**places).denominator != 1 and (places < 3 or division * 10**places < 4):
         places += 1
-    return apart(shown(kilograms * G_PER_KG, places))
+    return places
 
 
 def division_words(division: Fraction) -> str:

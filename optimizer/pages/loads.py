@@ -67,7 +67,7 @@ def by_load(weighed: Weighed, *, full: bool) -> Iterator[str]:
             division = weighed.divisions[item]
             cells = [_amount(load.kilograms.get(item, Fraction(0)), item, division) for _, load in part]
             rows.append([item.name, *cells, *([*_weights(weighed, item), division_words(division)] if full else [])])
-        rows.append(["whole load", *[f"{_whole(load)} kg" for _, load in part], *["", "", ""] * full])
+        rows.append(["whole load", *[f"{whole_kg(weighed, load)} kg" for _, load in part], *["", "", ""] * full])
         yield from [""] * bool(start)
         more = ["grams in all", "g/kg meat", "scale"] if full else []
         yield from table(["", *names, *more], rows, "<" + ">" * (len(part) + len(more)), ruled=False)
@@ -103,5 +103,7 @@ def _runs(numbers: Sequence[int]) -> str:
     return ", ".join(f"{run[0]}-{run[-1]}" if len(run) > 1 else f"{run[0]}" for run in runs)
 
 
-def _whole(load: Batch) -> str:
-    return apart(shown(weight(load, Basis.BATCH), 3))
+def whole_kg(weighed: Weighed, load: Batch) -> str:
+    """Kilograms of a whole load or batch, to the coarsest scale that anything of it is weighed on."""
+    places = max(3, places_of(max(weighed.divisions.values())))
+    return apart(shown(weight(load, Basis.BATCH), places))

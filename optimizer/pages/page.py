@@ -19,7 +19,7 @@ from optimizer.blend import Answer, Check, margin, unrounded
 from optimizer.lawful import lawful_doses
 from optimizer.pages import details
 from optimizer.pages.figures import division_words, figure, money_words, places_of, reckoned, wanted
-from optimizer.pages.loads import by_load, one_load
+from optimizer.pages.loads import by_load, one_load, whole_kg
 from optimizer.pages.tables import apart, heading, named, paragraph, table
 from optimizer.problem import Problem
 from optimizer.reading.packs import class_for
@@ -190,7 +190,7 @@ def _take(answer: Answer) -> Iterator[str]:
 def _weigh(answer: Answer, *, full: bool) -> Iterator[str]:
     assert answer.weighed is not None
     loads = len(answer.weighed.loads)
-    whole = apart(shown(weight(answer.weighed.total, Basis.BATCH), 3))
+    whole = whole_kg(answer.weighed, answer.weighed.total)
     size = f"one load of {whole} kg" if loads == 1 else f"{loads} mixer loads, {whole} kg in all"
     yield from ("", *paragraph(f"{WEIGH}, {size}"))
     yield from (one_load if loads == 1 else by_load)(answer.weighed, full=full)

@@ -9,10 +9,10 @@ from itertools import groupby
 
 from constraints.formula import Batch
 from constraints.ingredients import Ingredient, Kind
-from constraints.numbers import G_PER_KG, shown
+from constraints.numbers import shown
 from constraints.quantities import Basis
 from optimizer.pages.details import source_words
-from optimizer.pages.figures import figure
+from optimizer.pages.figures import figure, grams, places_of
 from optimizer.pages.tables import heading, paragraph, table
 from optimizer.plan.outcome import Outcome
 from optimizer.plan.weigh import Made
@@ -22,6 +22,8 @@ from optimizer.words import day_words
 
 _LOADS = 4
 """Mixer loads beside each other."""
+_COARSEST = Fraction(1, 10_000)
+"""Division down to which grams show one decimal, kilograms."""
 
 
 def weekday(day: date) -> str:
@@ -42,12 +44,13 @@ def day_by_day(outcome: Outcome, *, full: bool) -> Iterator[str]:
 def _pulls(outcome: Outcome, batches: Sequence[Made]) -> Iterator[str]:
     """What comes out of the cooler that day, as held, and for what."""
     world = outcome.plan.world
+    places = max(3, *(places_of(one.answer.problem.order.meat_division_kg) for one in batches))
     rows = []
     for s in sorted({s for one in batches for s in one.taken}, key=lambda s: (world.supplies[s].name, s)):
         mine = [(one.job.name, one.taken[s]) for one in batches if s in one.taken]
-        parts = [f"{name} {shown(kg, 3)}" if len(mine) > 1 else name for name, kg in mine]
+        parts = [f"{name} {shown(kg, places)}" if len(mine) > 1 else name for name, kg in mine]
         total = sum((kg for _, kg in mine), Fraction(0))
-        rows.append([name_of(outcome, s), world.supplies[s].lot.material, shown(total, 3), ", ".join(parts)])
+        rows.append([name_of(outcome, s), world.supplies[s].lot.material, shown(total, places), ", ".join(parts)])
     yield from table(("pull", "material", "kg as held", "for"), rows, "<<><")
 
 
@@ -63,15 +66,17 @@ def _batch(one: Made, *, full: bool) -> Iterator[str]:
     """The weigh-out of every mixer load, each with its own grams."""
     weighed = one.answer.weighed
     yield ""
-    size = f"{shown(one.kilograms(Basis.MEAT), 3)} kg meat, {shown(one.kilograms(Basis.BATCH), 3)} kg in all"
+    places = max(3, places_of(one.answer.problem.order.meat_division_kg))
+    size = f"{shown(one.kilograms(Basis.MEAT), places)} kg meat, {shown(one.kilograms(Basis.BATCH), places)} kg in all"
     loads = () if weighed is None else weighed.loads or (weighed.total,)
     many = f", in {len(loads)} loads; each has its own grams" if len(loads) > 1 else ""
     yield from paragraph(f"{one.job.name} ({one.job.recipe.entry.name}): {size}{many}")
+    divisions = weighed.divisions if weighed else {}
     items = sorted(weighed.total.kilograms if weighed else (), key=lambda item: item.kind is not Kind.LOT)
     for start in range(0, len(loads), _LOADS):
         part = loads[start : start + _LOADS]
         heads = [f"load {start + n + 1}" if len(loads) > 1 else "kg or grams" for n in range(len(part))]
-        rows = [[item.name, *[_weight(item, load) for load in part]] for item in items]
+        rows = [[item.name, *[_weight(item, load, divisions[item]) for load in part]] for item in items]
         yield from table(("weigh out", *heads), rows, "<" + ">" * len(part))
     for said in (*warnings(one.answer), *lot_notes(one.answer)):
         yield from paragraph(said, "! ")
@@ -81,9 +86,10 @@ def _batch(one: Made, *, full: bool) -> Iterator[str]:
         yield from _checks(one)
 
 
-def _weight(item: Ingredient, load: Batch) -> str:
+def _weight(item: Ingredient, load: Batch, division: Fraction) -> str:
     kg = load.kilograms.get(item, Fraction(0))
-    return f"{shown(kg, 3)} kg" if item.kind is Kind.LOT else f"{shown(kg * G_PER_KG, 1)} g"
+    lot = f"{shown(kg, max(3, places_of(division)))} kg"
+    return lot if item.kind is Kind.LOT else f"{grams(kg, min(division, _COARSEST))} g"
 
 
 def _checks(one: Made) -> Iterator[str]:
