@@ -95,21 +95,65 @@ def test_a_fault_of_the_program_ends_with_70(asked: bool) -> None:
     assert ("Traceback" in done.stderr) == asked
 
 
-@pytest.mark.parametrize("command", ["blend", "why"])
-def test_ctrl_c_says_interrupted(command: str, tmp_path: Path) -> None:
-    """128 and the number of SIGINT. The recipe is a pipe nobody writes to, so the command is known to be under way."""
-    pipe = tmp_path / "recipe.yaml"
+@pytest.mark.parametrize(
+    "words",
+    [
+        BLEND.format(recipe="PIPE"), BLEND.format(recipe="PIPE").replace("blend", "why"),
+        "check PIPE --recipe examples/fresh.yaml --lots examples/fresh-lots.csv",
+        "check examples/batch.csv --recipe PIPE --lots examples/fresh-lots.csv",
+        "plan PIPE", "plan PIPE --time-limit 60", "cook PIPE --recipe examples/smoked.yaml",
+        "dry PIPE --recipe examples/smoked.yaml", "rules PIPE.yaml",
+    ],
+)  # fmt: skip
+def test_ctrl_c_says_interrupted(words: str, tmp_path: Path) -> None:
+    """128 and the number of SIGINT. A file is a pipe nobody writes to, so the command is known to be under way."""
+    pipe = tmp_path / ("pipe.yaml" if "PIPE.yaml" in words else "pipe")
     os.mkfifo(pipe)
-    words = BLEND.format(recipe=pipe).split()[1:]
+    line = [sys.executable, "-m", "optimizer", *words.replace("PIPE.yaml", "PIPE").replace("PIPE", str(pipe)).split()]
     with (
-        subprocess.Popen(
-            [sys.executable, "-m", "optimizer", command, *words],
-            cwd=ROOT,
-            stdout=subprocess.PIPE,
-            stderr=subprocess.PIPE,
-        ) as running,
+        subprocess.Popen(line, cwd=ROOT, stdout=subprocess.PIPE, stderr=subprocess.PIPE) as running,
         open(pipe, "w"),
     ):
         running.send_signal(signal.SIGINT)
         out, err = running.communicate(timeout=60)
     assert (running.returncode, out, err) == (130, b"", b"interrupted: there is no answer\n")
+
+
+def test_reading_keeps_the_time_limit_of_a_check(tmp_path: Path) -> None:
+    """60,000 lots take far longer to read than the limit: 3, and no answer."""
+    head, first, *_ = (ROOT / "examples/fresh-lots.csv").read_text(encoding="utf-8").splitlines()
+    name = first.split(",")[0]
+    (tmp_path / "lots.csv").write_text("\n".join([head, *(first.replace(name, f"lot {k}") for k in range(60_000))]))
+    line = [sys.executable, "-m", "optimizer", "check", "examples/fresh-lots.csv", "--recipe", "examples/fresh.yaml",
+            "--lots", str(tmp_path / "lots.csv"), "--time-limit", "0.01"]  # fmt: skip
+    done = subprocess.run(line, cwd=ROOT, capture_output=True, check=False)
+    assert (done.returncode, done.stdout, done.stderr) == (3, b"", b"stopped at the time limit: there is no answer\n")
+
+
+MACHINE = """
+import sys, time
+ticks = iter(range(10 ** 6, 10 ** 9, 997))
+for name in ("time", "monotonic", "perf_counter", "process_time", "thread_time"):
+    setattr(time, name, lambda: float(next(ticks)))
+from optimizer.__main__ import main
+main()
+"""
+"""A machine on which every look at a clock finds a quarter of an hour gone."""
+
+
+@pytest.mark.parametrize(
+    "words",
+    [
+        BLEND.format(recipe="examples/fresh.yaml") + " --json",
+        BLEND.format(recipe="examples/fresh.yaml").replace("blend", "why") + " --json",
+        "plan examples/week/week.yaml --no-compare --json",
+    ],
+)
+def test_no_clock_is_in_an_answer(words: str) -> None:
+    """The same files give the same document however fast time goes by."""
+    plain = subprocess.run(
+        [sys.executable, "-m", "optimizer", *words.split()], cwd=ROOT, capture_output=True, check=False
+    )
+    mad = subprocess.run([sys.executable, "-c", MACHINE, *words.split()], cwd=ROOT, capture_output=True, check=False)
+    assert plain.returncode == mad.returncode == 0, mad.stderr
+    assert plain.stdout and plain.stdout == mad.stdout

@@ -7,6 +7,7 @@ from typing import Annotated
 
 import typer
 
+from optimizer.cli import shared
 from optimizer.cli.shared import Full, Json, NoColor, RecipeOption, complete_judge, day, faults_on_stderr, figure, say
 
 
@@ -39,6 +40,7 @@ def check(
     spice_tolerance_g: Annotated[
         str | None, typer.Option(metavar="G", help="How far any other weight may be off.")
     ] = None,
+    time_limit: shared.StopAfter = None,
     full: Full = False,
     no_color: NoColor = False,
     json: Json = False,
@@ -54,11 +56,13 @@ def check(
     on = day(date, "--date")
     meat, spice = figure(meat_tolerance_g, "--meat-tolerance-g"), figure(spice_tolerance_g, "--spice-tolerance-g")
     tolerance = Tolerance.of_grams(meat, spice)
-    with faults_on_stderr():
-        read, table = read_both(recipe, lots)
-        say([*read.warnings, *table.warnings])
-        read = analysed(read, laboratory) if laboratory else read
-        weighed = read_weighed(batch)
-        report = find(judged_by(read, rules or []), table, weighed, batch, on, tolerance)
-    sys.stdout.write(check_document(report) if json else check_page(report, full=full))
+    with shared.within_time(time_limit):
+        with faults_on_stderr():
+            read, table = read_both(recipe, lots)
+            say([*read.warnings, *table.warnings])
+            read = analysed(read, laboratory) if laboratory else read
+            weighed = read_weighed(batch)
+            report = find(judged_by(read, rules or []), table, weighed, batch, on, tolerance)
+        text = check_document(report) if json else check_page(report, full=full)
+    sys.stdout.write(text)
     raise typer.Exit(verdict(report).grade.exit_code)

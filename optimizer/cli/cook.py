@@ -9,7 +9,18 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from optimizer.cli.shared import NO_BATCH, Json, RecipeOption, faults_on_stderr, figure, outputs, say, write_text
+from optimizer.cli.shared import (
+    NO_BATCH,
+    Json,
+    RecipeOption,
+    StopAfter,
+    faults_on_stderr,
+    figure,
+    outputs,
+    say,
+    within_time,
+    write_text,
+)
 
 if TYPE_CHECKING:
     from constraints.treatment import Treatments
@@ -51,6 +62,7 @@ def cook(
         str | None, typer.Option(metavar="MIN", help="Planned minutes at the core's temperature.")
     ] = None,
     picture: Picture = None,
+    time_limit: StopAfter = None,
     full: Full = False,
     json: Json = False,
 ) -> None:
@@ -60,7 +72,7 @@ def cook(
     if log is not None and (at or minutes):
         raise typer.BadParameter("--at and --minutes are for a plan, without a log")
     outputs({"--picture": picture}, (log, recipe, batch, lots))
-    with faults_on_stderr():
+    with within_time(time_limit), faults_on_stderr():
         from constraints.faults import BadInput
 
         product, places = _product(recipe, batch, lots, rules, water_activity)
@@ -102,6 +114,7 @@ def dry(
         bool, typer.Option("--tested", help="The pork was tested for Trichinella: I hold the paper.")
     ] = False,
     picture: Picture = None,
+    time_limit: StopAfter = None,
     full: Full = False,
     json: Json = False,
 ) -> None:
@@ -111,7 +124,7 @@ def dry(
     gap = figure(gap_min, "--gap-min")
     error = _degrees(thermometer_error, change=True) or Fraction(0)
     outputs({"--picture": picture}, (log, recipe, batch, lots, freezing))
-    with faults_on_stderr():
+    with within_time(time_limit), faults_on_stderr():
         from optimizer.made.dry import Pieces, judge_dry
 
         product, places = _product(recipe, batch, lots, rules, None)

@@ -51,7 +51,8 @@ def plan(
             from optimizer.plan.run import plan_again, plan_week
             from optimizer.plan.week_file import read_week
 
-            read = read_week(week)
+            with shared.within_time(time_limit):
+                read = read_week(week)
             recipes = [recipe.file for recipe in read.recipes]
             shared.outputs(wanted, [week, what_happened, read.lots.file, read.offers.file or None, *recipes])
             shared.say(read.warnings)

@@ -109,6 +109,7 @@ WithinKg = Annotated[
     typer.Option(metavar="KG", help="Tolerance on the size. Default: half a division of the meat scale."),
 ]
 TimeLimit = Annotated[str | None, typer.Option(metavar="SECONDS", help="Take the best batch found by then.")]
+StopAfter = Annotated[str | None, typer.Option("--time-limit", metavar="SECONDS", help="Stop after so long, exit 3.")]
 Full = Annotated[bool, typer.Option("--full", help="Add everything else: every check with its source, figures behind.")]
 
 
