@@ -19,7 +19,7 @@ from pydantic import Field, model_validator
 from constraints.document import Day, Name, NotNegative, Percent, Strict, YesNo, parse, validate
 from constraints.faults import nearest
 from constraints.ingredients import FAT, Lot
-from constraints.numbers import PERCENT, trimmed
+from constraints.numbers import PERCENT
 from constraints.quantities import MissingProperty
 
 MOST_LISTED = 4
@@ -104,16 +104,6 @@ class FatMethod(Strict):
                 return low.points + rise * (fat - low.fat_pct)
         return self.at[-1].points
 
-    def remark(self, fat: Fraction) -> str:
-        """What a reader should know of this figure at this fat; empty where there is nothing."""
-        parts = []
-        if self.status is Read.MEMORY:
-            parts.append("its standard deviation is from memory")
-        if self.studied_pct is not None and not self.studied_pct.min <= fat <= self.studied_pct.max:
-            low, high = trimmed(self.studied_pct.min), trimmed(self.studied_pct.max)
-            parts.append(f"the study covered {low} to {high} % fat")
-        return "; ".join(parts)
-
 
 class FatMethods(Strict):
     """The published table."""
@@ -179,12 +169,6 @@ def finding(lot: Lot, usual: str = "", own: Iterable[FatMethod] = ()) -> Finding
     if FAT not in lot.properties:
         raise MissingProperty(lot, FAT)
     return Finding(method.sd(lot.properties[FAT]), name)
-
-
-def sd_of(lot: Lot) -> Fraction | None:
-    """Standard deviation of a lot's fat, percentage points: its own figure, else its published method's, else None."""
-    found = finding(lot)
-    return None if found is None else found.sd
 
 
 def best_bench(fat: Fraction) -> FatMethod:

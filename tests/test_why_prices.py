@@ -22,7 +22,7 @@ from optimizer.problem import Problem
 from optimizer.solver.model import Program
 from optimizer.why.ground import Ground, ground_of
 from optimizer.why.limits import LimitPrice, Side, limit_prices
-from optimizer.why.lots import LotPrice, lot_prices
+from optimizer.why.lots import LotPrice, lots_priced
 
 SEEDS = range(330)
 CLOSE = 1e-6
@@ -213,7 +213,7 @@ def test_prices_of_lots_against_problems_solved_again() -> None:
     looked = 0
     for ground in grounds()[::3]:
         columns = [c.name for c in ground.problem.formula.columns]
-        for lot in lot_prices(ground):
+        for lot in lots_priced(ground):
             j = columns.index(lot.lot.name)
             kg = float(ground.kilograms[j])
             bare = without(ground, j)

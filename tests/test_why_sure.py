@@ -35,7 +35,7 @@ from optimizer.reading.recipe import parse_recipe
 from optimizer.why.ground import Means
 from optimizer.why.limits import LimitPrice, Margin, Side
 from optimizer.why.lots import LotPrice
-from optimizer.why.offers import offer_worths, parse_offers
+from optimizer.why.offers import offers_valued, parse_offers
 from optimizer.why.sure.curves import sure_price_curve, sure_target_curve
 from optimizer.why.sure.limits import SureGround, moving_of, sure_dearest, sure_ground, sure_limits
 from optimizer.why.sure.lots import sure_lot
@@ -313,7 +313,7 @@ def test_what_offers_are_worth() -> None:
         text = ",".join(cells) + "\n" + ",".join(map(str, cells.values())) + "\n"
         offers = parse_offers(text, "offers", lots, kitchen.order().day).offers
         order = kitchen.order()
-        worth = offer_worths(ground.cost, ground.problem.recipe, lots, offers, order)[0]
+        worth = next(offers_valued(ground.cost, ground.problem.recipe, lots, offers, order))
         other = copy.deepcopy(kitchen)
         other.lots.append(offer)
 

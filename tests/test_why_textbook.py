@@ -23,7 +23,7 @@ from optimizer.solver.model import Program, Variable
 from optimizer.solver.optimum import settle
 from optimizer.why.ground import Ground, family_of, ground_of
 from optimizer.why.limits import limit_prices
-from optimizer.why.lots import Line, Market, lot_prices, same_blend
+from optimizer.why.lots import Line, Market, by_use, lots_priced, same_blend
 from optimizer.why.moving import Drift, Family, beside, last
 
 LOTS = "lot,on_hand_kg,fat_pct,protein_pct,fibre,cost_per_kg\ncorn,9000,4,9,2,0.30\nsoybean,9000,3,60,6,0.90\n"
@@ -75,7 +75,7 @@ def test_feed_mix_cost_ranges() -> None:
 
     Above 0.90 corn keeps its place, for fibre asks for a quarter of it.
     """
-    corn, soybean = lot_prices(feed())
+    corn, soybean = by_use(lots_priced(feed()))
     assert (corn.lot.name, corn.same_from, corn.same_to) == ("corn", None, Fraction("0.9"))
     assert (soybean.lot.name, soybean.same_from, soybean.same_to) == ("soybean", Fraction("0.3"), None)
     assert corn.needed and soybean.needed

@@ -33,7 +33,7 @@ from optimizer.solver.model import Program, Variable
 from optimizer.solver.program import relaxed
 from optimizer.why.explain import Explanation, explain
 from optimizer.why.ground import ground_of
-from optimizer.why.lots import lot_prices
+from optimizer.why.lots import lots_priced
 from optimizer.why.materials import material_wanted
 from optimizer.why.offers import parse_offers, with_offers
 from optimizer.why.ways_out import Concession, Kind, Way, WaysOut, purchases, ways_out, with_lots
@@ -328,7 +328,7 @@ def test_prices_of_lots_with_whole_packs_against_scipy() -> None:
         if ground is None or not ground.whole:
             continue
         program = ground.layout.program
-        for lot in lot_prices(ground):
+        for lot in lots_priced(ground):
             j = next(k for k, column in enumerate(problem.formula.columns) if column is lot.lot)
             v, unit = program.variables[j], ground.layout.units[j]
             bare = outside(changed(program, j, replace(v, hi=Fraction(0))))

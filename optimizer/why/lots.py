@@ -236,11 +236,6 @@ class LotPrice:
     amounts: tuple[tuple[Fraction, Fraction], ...] = ()
 
 
-def lot_prices(ground: Ground) -> tuple[LotPrice, ...]:
-    """Every lot that may go in, those used first."""
-    return by_use(lots_priced(ground))
-
-
 def by_use(found: Iterable[LotPrice]) -> tuple[LotPrice, ...]:
     """Those used first, then by name."""
     return tuple(sorted(found, key=lambda lot: (not lot.used_kg, lot.lot.name)))

@@ -266,13 +266,6 @@ def with_offers(recipe: Recipe, lots: LotTable, offers: Sequence[Offered], order
     return assemble(lenient, replace(lots, lots=(*lots.lots, *added)), order)
 
 
-def offer_worths(
-    cost: Fraction | None, recipe: Recipe, lots: LotTable, offers: Sequence[Offered], order: Order
-) -> tuple[OfferWorth, ...]:
-    """What each offer alone is worth, in the order of its table; ``cost`` is the least without (None: no batch)."""
-    return tuple(offers_valued(cost, recipe, lots, offers, order))
-
-
 def offers_valued(
     cost: Fraction | None, recipe: Recipe, lots: LotTable, offers: Sequence[Offered], order: Order
 ) -> Iterator[OfferWorth]:
