@@ -302,11 +302,11 @@ def _complete(
             for what, name in gaps:
                 found = f"the lot {lot.name!r} does not state {name}, which {what} needs"
                 allowed = "give it, or say if_missing: leave_out under eligible"
-                absent = _no_column(name, table)
+                absent, line = _no_column(name, table), lot.line
                 if absent and not any(name in other.properties for other in usable):  # said once, not of every lot
-                    found = f"no lot states {name}, which {what} needs"
+                    found, line = f"no lot states {name}, which {what} needs", min(other.line for other in usable)
                 if all(fault.found != found for fault in told):
-                    told.append(Fault(table.file, lot.line, name, found, absent or allowed))
+                    told.append(Fault(table.file, line, name, found, absent or allowed))
     faults += told
     asked = recipe.entry.confidence
     if asked is None:
