@@ -243,7 +243,9 @@ def _read(highs: Any, program: Sparse, whole: bool, watch: Watch) -> Solved:
     info = highs.getInfo()
     constant = float(program.constant)
     bound = (info.mip_dual_bound if whole else info.objective_function_value) + constant
-    if status == states.kModelEmpty:
+    if status == states.kModelEmpty:  # nothing to choose from: zero is the only plan, where every row takes it
+        if any((row.lo is not None and row.lo > 0) or (row.hi is not None and row.hi < 0) for row in program.rows):
+            return Solved(Ending.INFEASIBLE)
         return Solved(Ending.OPTIMAL, np.zeros(program.size), np.zeros(len(program.rows)), constant, constant)
     if not (stopped or status == states.kOptimal) or info.primal_solution_status != _FEASIBLE_POINT:
         return Solved(Ending.TIME_LIMIT if stopped else Ending.FAILED, interrupted=watch.stopped)
