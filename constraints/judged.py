@@ -68,13 +68,13 @@ def caps(requirement: Requirement, salt: Salt) -> bool:
     """True for a rule that blocks beyond some ingoing amount of a salt that could be reached at all."""
     if not _forbids(requirement, salt, Stage.INGOING) or requirement.counted is None or requirement.hi is None:
         return False
-    counted = requirement.counted.per_kg(_pure(salt), Process()) / PPM
+    counted = requirement.counted.per_kg(pure(salt), Process()) / PPM
     return counted > 0 and requirement.hi / counted <= most(salt)
 
 
 def most(salt: Salt) -> Fraction:
     """The guard's largest ingoing figure for a salt, as weighed, mg per kilogram of green meat."""
-    return next(r.hi for r in guarding([_pure(salt)]) if r.hi is not None)
+    return next(r.hi for r in guarding([pure(salt)]) if r.hi is not None)
 
 
 def limits_cure(requirement: Requirement) -> bool:
@@ -88,7 +88,8 @@ def ion_of(salts: Iterable[Salt]) -> str:
     return " and ".join(ion for ion, members in BY_ION.items() if not wanted.isdisjoint(members))
 
 
-def _pure(salt: Salt) -> Ingredient:
+def pure(salt: Salt) -> Ingredient:
+    """The salt itself, all of it, as a cure."""
     return Ingredient("the salt itself", Kind.CURE, {_PROPERTY[salt]: Fraction(PPM)})
 
 

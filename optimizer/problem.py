@@ -28,7 +28,7 @@ from constraints.spelling import look_alikes
 from constraints.stock import BatchSize, Stock
 from optimizer.reading.entry import ScaleName, WhenMissing
 from optimizer.reading.lots import LotTable
-from optimizer.reading.packs import legal_requirements, product_of, unjudged
+from optimizer.reading.packs import legal_requirements, opposed, product_of, unjudged
 from optimizer.reading.recipe import Recipe
 from optimizer.words import day_words
 
@@ -105,6 +105,7 @@ def assemble(recipe: Recipe, table: LotTable, order: Order) -> Problem:
     packs, legal = legal_requirements(recipe, product, faults)
     usable, left_out = _usable(recipe, table, order)
     faults += () if faults else unjudged(recipe, packs, legal, product, usable, table.file)
+    faults += () if faults else opposed(recipe, packs, legal)
     own_guard = guarding([*usable, *(addition.item for addition in recipe.additions)])
     requirements = [*recipe.requirements, *legal, *own_guard]
     lots, lacking = _complete(recipe, table, usable, requirements, faults)

@@ -12,7 +12,7 @@ import pytest
 from batches import batch_of, lot_of
 
 from constraints.additives import Expressed
-from constraints.faults import BadInput
+from constraints.faults import BadInput, Fault
 from constraints.formula import Formula
 from constraints.ingredients import Kind
 from constraints.kinds import KINDS, OneRequirement
@@ -25,6 +25,8 @@ from constraints.substances import SUBSTANCES, kind_of
 from constraints.waivers import not_waivable, waived
 from constraints.words import additive_in
 from optimizer.pages.rules_page import grams_words, in_grams
+from optimizer.reading.packs import legal_requirements, opposed, product_of
+from optimizer.reading.recipe import parse_recipe
 
 TODAY = date(2026, 11, 25)
 PRODUCT = Product(cured=True, steps=frozenset({ProcessStep.COOKED}), keep_refrigerated=True, day=TODAY)
@@ -425,3 +427,34 @@ def test_the_example_in_the_description_is_a_pack() -> None:
     (requirement,) = pack.requirements(PRODUCT, None)
     assert requirement.origin.blocks
     assert not requirement.origin.legal
+
+
+@pytest.mark.parametrize(
+    ("requires", "rows"),
+    [
+        ("ingoing_nitrite: {min_ppm: 156.3, basis: meat}", ["house-row", "us-nitrite-comminuted"]),
+        ("ingoing_nitrite: {min_ppm: 104.3, basis: meat, form: ion}", ["house-row", "us-nitrite-comminuted"]),
+        ("ingoing_nitrite: {min_ppm: 104.1, basis: meat, form: ion}", []),
+        ("ingoing_nitrite: {min_ppm: 156.2, basis: meat}", []),
+        ("ingoing_nitrite: {min_ppm: 157, basis: batch}", []),  # over another base: left to the solver
+        ("fat: {min_pct: 31, basis: finished}", ["house-row", "us-fat-frankfurter"]),
+        ("fat: {min_pct: 30, basis: finished}", []),
+        ("fat: {min_pct: 31, basis: meat}", []),
+    ],
+)  # fmt: skip
+def test_a_floor_of_one_pack_above_the_ceiling_of_another_names_both_rows(
+    requires: str, rows: list[str], tmp_path: Path
+) -> None:
+    """9 CFR 424.21(c) 156.25 ppm, of which the ion (46.0055 of 68.9953) is 104.19; 319.180 30 % fat."""
+    house = "pack: house\ntitle: H\nauthority: me\nchecked_on: 2026-11-25\nrows:\n"
+    row = f"  - {{id: house-row, requires: {{{requires}}}, layer: house, source: page 3, status: yours}}\n"
+    (tmp_path / "house.yaml").write_text(house + row)
+    text = (
+        f"name: T\nrules: [us, {tmp_path / 'house.yaml'}]\nproduct_class: {{us: frankfurter}}\nsteps: [cooked]\n"
+        "yield: {finished_pct: 90}\nadditions: [{name: c, is: cure, nitrite_pct: 6, ingoing_nitrite_ppm: 150}]\n"
+    )
+    recipe, faults = parse_recipe(text, "r.yaml"), list[Fault]()
+    packs, legal = legal_requirements(recipe, product_of(recipe, date(2026, 11, 25)), faults)
+    told = [fault.found for fault in opposed(recipe, packs, legal)]
+    assert not faults and len(told) == bool(rows)
+    assert all(name in found for found in told for name in rows)

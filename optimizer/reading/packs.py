@@ -3,15 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Iterator, Mapping, Sequence
+from dataclasses import replace
 from datetime import date
+from fractions import Fraction
 
 from constraints.faults import Fault, nearest
 from constraints.ingredients import Lot
-from constraints.judged import brought, ion_of, judges, knows, most
-from constraints.meaning import BY_ION, Salt
+from constraints.judged import brought, ion_of, judges, knows, most, pure
+from constraints.meaning import BY_ION, Role, Salt, Stage
 from constraints.numbers import trimmed
 from constraints.products import Product
-from constraints.requirement import Requirement
+from constraints.quantities import Process
+from constraints.requirement import Origin, Requirement
 from constraints.rules import Pack
 from constraints.substances import SUBSTANCES
 from constraints.waivers import not_waivable, waived
@@ -96,6 +99,36 @@ def unjudged(
             if not judging[name] and salt in brought(own) and knows(pack, salt):
                 found = f"no limit of {pack.pack} on {ion_of([salt])} is in force on {product.day} for this product"
                 yield stated.fault(("rules",), name, found, "another date or class; nothing would judge the cure")
+
+
+def opposed(recipe: Recipe, packs: Sequence[Pack], legal: Sequence[Requirement]) -> Iterator[Fault]:
+    """A floor of one pack above the ceiling of another, on one thing over one base: no batch could keep both."""
+    stated, binding = _stated(recipe), [r for r in legal if r.origin.blocks and not r.origin.waived]
+    names = {pack.pack: name for name, pack in zip(recipe.entry.rules, packs, strict=True)}
+    for floor in (r for r in binding if r.lo is not None):
+        for ceiling in (r for r in binding if r.hi is not None and r.origin.pack != floor.origin.pack):
+            least = _leaves(floor, ceiling)
+            if least is not None and ceiling.hi is not None and least > ceiling.hi:
+                name = names[floor.origin.pack]
+                found = (
+                    f"{floor.origin.rule} of {floor.origin.pack} asks for {floor.what}, {floor.basis}, "
+                    f"{floor.limits()}, and {ceiling.origin.rule} of {ceiling.origin.pack} allows {ceiling.limits()}"
+                )
+                at = ("rules", recipe.entry.rules.index(name))
+                yield stated.fault(at, name, found, "rows that a batch can keep together, or one pack of the two")
+
+
+def _leaves(floor: Requirement, ceiling: Requirement) -> Fraction | None:
+    """The least figure of a ceiling that a floor leaves over the same base; None where neither follows."""
+    one, other = (replace(r, what="", lo=None, hi=None, role=Role.OWN, origin=Origin("", "")) for r in (floor, ceiling))
+    if one == other:
+        return floor.lo
+    salts, counted, limited = floor.regulates.substances, floor.counted, ceiling.counted
+    ingoing = floor.regulates.stage is Stage.INGOING and floor.basis == ceiling.basis
+    if not ingoing or not salts or not salts <= set(Salt) or counted is None or limited is None or floor.lo is None:
+        return None
+    process, pures = Process(), [pure(Salt(salt)) for salt in salts]
+    return floor.lo * min(limited.per_kg(salt, process) / counted.per_kg(salt, process) for salt in pures)
 
 
 def _no_limit(recipe: Recipe, product: Product, salt: Salt, lots: Sequence[Lot], file: str) -> Iterator[Fault]:
