@@ -493,7 +493,8 @@ def test_what_a_place_has_no_table_for_stands_in_the_verdict() -> None:
 def test_hours_without_a_reading_are_said_wherever_they_lie() -> None:
     cooked = [(0, 40), (9, 160), (12, 158), (18, 130), (40, 90), (50, 80)]
     late = cook([*cooked, (290, 40), (300, 39)])
-    assert "no reading for 4 h of it" in best(late, "cooling").words
+    assert "cannot be judged, core has no reading for 4 h" in best(late, "cooling").words
+    assert phase(late, "cooling").ok is None and phase(late, "cooling").holds and late.hold
     early = cook([(0, 40), (100, 150), (110, 40)])
     assert "no reading for 1 h 40 min" in best(early, "cook").words
 

@@ -194,7 +194,7 @@ def _stage(
         end = probe.stays_at_most(to - asked.error)
         span = Span(probe.name, start, log.minutes if end is None else max(end, start), to)
         gap = probe.widest_gap(start, span.end)
-        if stage is first and gap > (asked.gap or COOL_GAP):
+        if gap > (asked.gap or COOL_GAP):
             return None, f"{name}: cannot be judged, {probe.name} has no reading for {spell(gap)}", span
         found.append((end is None, span.end - span.start, span, probe))
     unfinished, time, span, probe = max(found, key=lambda one: one[:2])
@@ -202,8 +202,6 @@ def _stage(
     late = limit is not None and time > limit
     allowed = "" if limit is None else f", at most {spell(limit)}"
     took = f"took {spell(time, limit)}"
-    gap = Fraction(0) if stage is first else probe.widest_gap(span.start, span.end)
-    allowed += f" (no reading for {spell(gap)} of it)" if gap > (asked.gap or COOL_GAP) else ""
     if unfinished:
         took = f"is at {degrees(probe.last, option.unit)} when the log ends"
         took += f" after {spell(time, limit)}" if time else ""

@@ -24,6 +24,7 @@ def page(report: Report, *, full: bool = False) -> str:
     """The page, ending in a newline."""
     lines = [*_head(report), "", *paragraph(verdict(report))]
     lines += [line for reason in report.hold for line in paragraph(reason, "* ")]
+    lines += [line for fault in report.log.warnings for line in paragraph(f"! {fault}")]
     for judged in report.judged:
         lines += _place(judged, full=full)
     if report.hold:
