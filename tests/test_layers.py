@@ -11,8 +11,8 @@ from where import HOME
 ROOMS = (
     "clock", "words", "verdict", "reading", "problem", "order", "other_names", "solver", "weighing", "bench",
     "conflict",
-    "sure", "mend", "beside", "doses", "summary", "blend", "check",
-    "near", "remarks", "lawful", "pages", "plan", "why", "frames", "made",
+    "sure", "mend", "beside", "doses", "summary", "blend", "lawful", "check",
+    "near", "remarks", "pages", "plan", "why", "frames", "made",
     "store", "cli", "__main__",
 )  # fmt: skip
 """Rooms of ``optimizer/``, the lowest first."""
