@@ -16,6 +16,8 @@ from constraints.ingredients import Lot
 from optimizer.bench.bench import with_lots
 from optimizer.blend import Answer, Status, blend
 from optimizer.problem import Problem
+from optimizer.why.sure.limits import sure_ground
+from optimizer.why.sure.lots import sure_lot
 
 SCALES = [F(1, 10**9), F(1, 10**4), F(10**4), F(10**9)]
 
@@ -86,3 +88,24 @@ def test_weights_in_any_unit(by: str, sure: bool) -> None:
         assert here.optimum.cost * F(by) == there.optimum.cost
         assert used(there) == {name: kg * F(by) for name, kg in (used(here) or {}).items()}
     assert made > 3
+
+
+@pytest.mark.parametrize("by", [F(1, 10**9), F(10**9)])
+def test_worths_under_confidence_in_any_unit_of_money(by: F) -> None:
+    """What each lot is worth and between which prices the blend stays, to the digits that solving again finds."""
+    looked = 0
+    for kitchen in kitchens(sure=True)[:1]:
+        problem = kitchen.problem()
+        here, there = sure_ground(problem), sure_ground(priced(problem, by))
+        if here is None or there is None:
+            assert here is there
+            continue
+        for j, (lot, dear) in enumerate(zip(here.problem.formula.lots, there.problem.formula.lots, strict=True)):
+            assert isinstance(lot, Lot) and isinstance(dear, Lot)
+            one, other = sure_lot(here, j, lot), sure_lot(there, j, dear)
+            looked += 1
+            assert (one.used_kg, one.needed) == (other.used_kg, other.needed)
+            for first, second in ((one.stays_to, other.stays_to), (one.same_from, other.same_from)):
+                assert (first is None) == (second is None), lot.name
+                assert first is None or second is None or float(second / by) == pytest.approx(float(first), rel=1e-6)
+    assert looked > 4

@@ -68,7 +68,7 @@ def sure_price_curve(ground: SureGround, lot: Lot) -> Curve:
     own = ground.free.program.variables[j].cost
     market = ConeMarket(ground.free, j, min(own, scale.cost(_ZERO)), ground.cost)
     now = scale.money(own) or _ZERO
-    low, top = scale.money(market.floor) or _ZERO, max(now * 2, Fraction(1))
+    low, top = scale.money(market.floor) or _ZERO, now * 2 or Fraction(1)
     points, amounts = [], []
     for k in range(_SAMPLES + 1):
         price = low + (top - low) * k / _SAMPLES

@@ -16,6 +16,7 @@ from fractions import Fraction
 from constraints.ingredients import Lot
 from constraints.row import Row
 from optimizer.solver.model import Program
+from optimizer.solver.units import Units
 from optimizer.why.ground import Means
 from optimizer.why.limits import Side
 from optimizer.why.lots import Line, LotPrice, Market, PerHeld, Worth, same_blend, worth
@@ -39,7 +40,8 @@ class ConeMarket(Market):
     def __init__(self, curved: Curved, j: int, floor: Fraction, cost: Fraction) -> None:
         super().__init__(curved.program, j, None, floor)
         self.cones = curved.cones
-        self.slack = _SLACK * max(_ONE, abs(cost))
+        self.slack = _SLACK * max(Units.of(curved.program, curved.cones).money, abs(cost))
+        self.dear = max(abs(v.cost) for v in curved.program.variables)
 
     def priced(self, price: Fraction) -> Program:
         """The program at a price."""
@@ -68,7 +70,7 @@ def entry(market: ConeMarket, bare: Stand, guess: Fraction | None = None) -> Wor
     if ceiling is not None and ceiling <= market.floor:
         return Worth(None, _ZERO)
     if ceiling is not None:
-        below = market.best(max(market.floor, ceiling - _BELOW * max(abs(ceiling), _ONE / 10)))
+        below = market.best(max(market.floor, ceiling - _BELOW * max(abs(ceiling), market.dear / 50)))
         if below is not None and below.amount > CLOSE:
             return Worth(ceiling, below.amount)
     start = max(market.floor, guess) if guess is not None else market.floor
@@ -128,7 +130,7 @@ def sure_lot(ground: SureGround, j: int, lot: Lot) -> LotPrice:
 
 def _same(market: ConeMarket, line: Line, own: Fraction) -> tuple[Fraction | None, Fraction | None]:
     """The prices between which the blend stays; both the price itself where any change of it changes the blend."""
-    step = max(abs(own), _ONE) / 1000
+    step = max(abs(own), market.dear / 5) / 1000
     beside = [market.best(price) for price in (own - step, own + step)]
     moved = [b is None or abs(b.amount - line.amount) > 10 * CLOSE * max(_ONE, line.amount) for b in beside]
     low, high = (own, own) if all(moved) else same_blend(market, line)
