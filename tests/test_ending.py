@@ -146,11 +146,15 @@ main()
     [
         BLEND.format(recipe="examples/fresh.yaml") + " --json",
         BLEND.format(recipe="examples/fresh.yaml").replace("blend", "why") + " --json",
+        BLEND.format(recipe="SURE") + " --json",
         "plan examples/week/week.yaml --no-compare --json",
     ],
 )
-def test_no_clock_is_in_an_answer(words: str) -> None:
+def test_no_clock_is_in_an_answer(words: str, tmp_path: Path) -> None:
     """The same files give the same document however fast time goes by."""
+    recipe = (ROOT / "examples/fresh.yaml").read_text(encoding="utf-8")
+    (tmp_path / "sure.yaml").write_text(recipe + "\nconfidence: {probability: 0.9, usual_method: nir_bench}\n")
+    words = words.replace("SURE", str(tmp_path / "sure.yaml"))
     plain = subprocess.run(
         [sys.executable, "-m", "optimizer", *words.split()], cwd=ROOT, capture_output=True, check=False
     )
