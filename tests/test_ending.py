@@ -95,6 +95,11 @@ def test_a_fault_of_the_program_ends_with_70(asked: bool) -> None:
     assert ("Traceback" in done.stderr) == asked
 
 
+def heed() -> None:
+    """A process started in the background of a script is told to ignore Ctrl-C; this one is not."""
+    signal.signal(signal.SIGINT, signal.SIG_DFL)
+
+
 @pytest.mark.parametrize(
     "words",
     [
@@ -111,7 +116,7 @@ def test_ctrl_c_says_interrupted(words: str, tmp_path: Path) -> None:
     os.mkfifo(pipe)
     line = [sys.executable, "-m", "optimizer", *words.replace("PIPE.yaml", "PIPE").replace("PIPE", str(pipe)).split()]
     with (
-        subprocess.Popen(line, cwd=ROOT, stdout=subprocess.PIPE, stderr=subprocess.PIPE) as running,
+        subprocess.Popen(line, cwd=ROOT, stdout=subprocess.PIPE, stderr=subprocess.PIPE, preexec_fn=heed) as running,
         open(pipe, "w"),
     ):
         running.send_signal(signal.SIGINT)
