@@ -7,7 +7,6 @@ import shutil
 import sys
 from typing import TextIO
 
-from optimizer.verdict import HEADLINES, MADE_ALREADY, Grade
 from optimizer.words import HEADINGS
 
 _BOLD, _RED, _CARE = "bold", "bold red", "yellow"
@@ -46,6 +45,8 @@ def dressed(text: str) -> str:
 
 def _style(line: str) -> tuple[str, int, int]:
     """Style of a line, and from where to where."""
+    from optimizer.verdict import HEADLINES, MADE_ALREADY, Grade
+
     if line.startswith(HEADLINES[Grade.DO_NOT_MAKE]):
         return _RED, 0, len(line)
     if line.startswith((*HEADLINES.values(), MADE_ALREADY)):
