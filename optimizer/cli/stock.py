@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import hashlib
-import json as json_text
 import sys
 import time
 from collections.abc import Iterator
@@ -168,6 +167,7 @@ def trace(
     """Say which batches a lot went into and who received them, or what a batch was made of and who supplied it."""
     outputs({"--picture": picture}, (ledger,))
     with _recording():
+        from optimizer.pages.json_text import json_text
         from optimizer.store.pages import picture as drawn
         from optimizer.store.pages import trace_page
         from optimizer.store.trace import as_dict
@@ -178,7 +178,7 @@ def trace(
         seconds = time.perf_counter() - begun
     if picture is not None:
         write_text(picture, drawn(found), "--picture")
-    document = json_text.dumps(as_dict(found) | {"seconds": seconds}, indent=2, ensure_ascii=False) + "\n"
+    document = json_text(as_dict(found) | {"seconds": seconds})
     sys.stdout.write(document if json else trace_page(found, seconds))
 
 

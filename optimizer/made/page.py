@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Iterator
 from typing import Any
 
 from constraints.treatment import Sourced, celsius
 from optimizer.made.found import Finding, Judged, Phase, Report, spell
 from optimizer.made.schedule import schedule_lines
+from optimizer.pages.json_text import json_text
 from optimizer.pages.tables import heading, paragraph
 
 CAUTION = (
@@ -125,7 +125,7 @@ def document(report: Report) -> str:
         "warnings": [str(fault) for fault in report.log.warnings],
         "caution": CAUTION,
     }
-    return json.dumps(found, indent=2, ensure_ascii=False) + "\n"
+    return json_text(found)
 
 
 def _judged(judged: Judged) -> dict[str, Any]:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Iterable
 from fractions import Fraction
 from typing import TYPE_CHECKING, Any
@@ -13,6 +12,7 @@ from constraints.numbers import G_PER_KG
 from constraints.quantities import Basis
 from optimizer.blend import Answer, Check, unrounded
 from optimizer.lawful import LawfulDose, lawful_doses
+from optimizer.pages.json_text import json_text
 from optimizer.remarks import cured_lots, left_out, notes, verdict_of, warnings
 from optimizer.summary import KNOWN, casing_need, composition, costs, dying_lots, finished_kg, weight
 from optimizer.words import CAUTION
@@ -27,7 +27,7 @@ def document(answer: Answer, near: Near | None = None) -> str:
     found = as_dict(answer)
     if near is not None:
         found["near"] = _near(near)
-    return json.dumps(found, indent=2, ensure_ascii=False) + "\n"
+    return json_text(found)
 
 
 def _near(near: Near) -> dict[str, Any]:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Iterator
 from fractions import Fraction
 from typing import Any
@@ -17,6 +16,7 @@ from optimizer.doses import Dose
 from optimizer.pages.answer_json import what_would_pass
 from optimizer.pages.details import absent_words, composition_table, nothing_goes_in, source_words
 from optimizer.pages.figures import figure, wanted
+from optimizer.pages.json_text import json_text
 from optimizer.pages.tables import apart, heading, paragraph, table
 from optimizer.remarks import in_words, known_to_contain, odd_salt
 from optimizer.summary import KNOWN, composition, weight
@@ -328,7 +328,7 @@ def check_document(report: Report) -> str:
         "notes": known_to_contain(report.recipe),
         "caution": CAUTION,
     }
-    return json.dumps(document, indent=2, ensure_ascii=False) + "\n"
+    return json_text(document)
 
 
 def _measured(report: Report) -> dict[str, Any]:

@@ -5,12 +5,12 @@ The names of an offer's columns are those that its reader knows; here they only 
 
 from __future__ import annotations
 
-import json
 from dataclasses import asdict
 from typing import Any
 
 from constraints.methods import FatMethod, published
 from constraints.numbers import trimmed
+from optimizer.pages.json_text import json_text
 from optimizer.pages.tables import heading, paragraph, table
 from optimizer.plan.offers import NEEDED, NOT_HERE, OWN, PERIOD, BreakKind
 from optimizer.reading.columns import AS_HELD, COLUMNS, Column
@@ -100,7 +100,7 @@ def columns_document() -> str:
     for column in columns:
         if column["name"] == "fat_method":
             column["methods"] = methods
-    return json.dumps(columns, indent=2, ensure_ascii=False) + "\n"
+    return json_text(columns)
 
 
 def _method_document(method: FatMethod) -> dict[str, Any]:

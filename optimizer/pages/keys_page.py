@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Iterator, Mapping
 from dataclasses import asdict, dataclass
 from importlib.resources import files
 from itertools import groupby
 from typing import Any
 
+from optimizer.pages.json_text import json_text
 from optimizer.pages.tables import named, paragraph
 from optimizer.words import CAUTION
 
@@ -115,4 +115,4 @@ def _said(key: Key) -> str:
 
 def keys_document(schema: Mapping[str, Any]) -> str:
     """The keys as one JSON document."""
-    return json.dumps([asdict(key) for key in keys_of(schema)], indent=2, ensure_ascii=False) + "\n"
+    return json_text([asdict(key) for key in keys_of(schema)])

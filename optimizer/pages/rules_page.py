@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import date
@@ -18,6 +17,7 @@ from constraints.rules import READ_IN_LAW, Layer, Pack, PackRow, load_pack, ship
 from constraints.substances import ACCELERATOR, FORMULAS
 from constraints.verify import bare_classes, flaws
 from optimizer.pages.details import source_words
+from optimizer.pages.json_text import json_text
 from optimizer.pages.tables import heading, paragraph, table
 from optimizer.words import CAUTION
 
@@ -176,7 +176,7 @@ def pack_document(pack: Pack, asked: Asked) -> str:
 
 
 def _dump(data: Any) -> str:
-    return json.dumps(data, indent=2, ensure_ascii=False) + "\n"
+    return json_text(data)
 
 
 def _pack(pack: Pack, asked: Asked) -> dict[str, Any]:

@@ -8,6 +8,7 @@ from typing import Any
 
 from optimizer.blend import Status
 from optimizer.pages.answer_json import as_dict
+from optimizer.pages.json_text import json_text
 from optimizer.plan.outcome import Outcome, by_day, figures_of
 from optimizer.plan.weigh import Made
 from optimizer.reading.table import text_cell
@@ -16,7 +17,7 @@ from optimizer.words import CAUTION
 
 def plan_document(outcome: Outcome) -> str:
     """The plan as one JSON document, ending in a newline."""
-    return json.dumps(plan_dict(outcome), indent=2, ensure_ascii=False) + "\n"
+    return json_text(plan_dict(outcome))
 
 
 def stopped_document() -> str:

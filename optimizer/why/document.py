@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Sequence
 from fractions import Fraction
 from typing import Any
@@ -11,6 +10,7 @@ from constraints.requirement import Requirement
 from optimizer.blend import Answer
 from optimizer.lawful import lawful_doses
 from optimizer.pages.answer_json import as_dict, what_would_pass
+from optimizer.pages.json_text import json_text
 from optimizer.remarks import verdict_of
 from optimizer.why.curves import Curve
 from optimizer.why.explain import Explanation
@@ -24,7 +24,7 @@ from optimizer.words import CAUTION
 
 def document(explanation: Explanation, curves: Sequence[Curve] = ()) -> str:
     """The explanation as text, ending in a newline."""
-    return json.dumps(explanation_dict(explanation, curves), indent=2, ensure_ascii=False) + "\n"
+    return json_text(explanation_dict(explanation, curves))
 
 
 def explanation_dict(explanation: Explanation, curves: Sequence[Curve] = ()) -> dict[str, Any]:
