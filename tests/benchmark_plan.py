@@ -104,10 +104,10 @@ def write_whole_week(folder: Path, seed: int) -> None:
 
 def run_ours(folder: Path) -> dict[str, Any]:
     """Build and solve as the program does, then everything else."""
-    from optimizer.plan.build import build
-    from optimizer.plan.engine import coefficients, solve
-    from optimizer.plan.week_file import read_week
-    from optimizer.plan.world import assemble_week
+    from optimizer.plan.files.week_file import read_week
+    from optimizer.plan.model.build import build
+    from optimizer.plan.model.world import assemble_week
+    from optimizer.plan.settle.engine import coefficients, solve
 
     clock = time.perf_counter()
     week = read_week(str(folder / "week.yaml"))
@@ -129,10 +129,10 @@ def run_method(folder: Path, method: str) -> dict[str, Any]:
     import highspy
     import numpy as np
 
-    from optimizer.plan.build import build
-    from optimizer.plan.engine import _as_arrays
-    from optimizer.plan.week_file import read_week
-    from optimizer.plan.world import assemble_week
+    from optimizer.plan.files.week_file import read_week
+    from optimizer.plan.model.build import build
+    from optimizer.plan.model.world import assemble_week
+    from optimizer.plan.settle.engine import _as_arrays
 
     program = build(assemble_week(read_week(str(folder / "week.yaml")))).sparse
     lo, hi, starts, index, value = _as_arrays(program)
@@ -275,7 +275,7 @@ def import_floor() -> float:
     """Seconds that starting and importing alone take."""
     clock = time.perf_counter()
     subprocess.run(
-        [sys.executable, "-c", "import optimizer.plan.run, optimizer.plan.plan_page, highspy, pandas"],
+        [sys.executable, "-c", "import optimizer.plan.run, optimizer.plan.report.plan_page, highspy, pandas"],
         cwd=ROOT,
         check=True,
     )

@@ -18,7 +18,7 @@ from pathlib import Path
 from hostile_files import FILES
 
 from constraints.faults import BadInput
-from optimizer.plan.week_file import read_week
+from optimizer.plan.files.week_file import read_week
 from optimizer.reading.both import read_both
 from optimizer.reading.weighed import read_weighed
 

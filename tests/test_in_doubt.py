@@ -10,11 +10,11 @@ import pytest
 from weeks import RawBatch, RawLot, RawWeek, day
 
 from constraints.faults import BadInput
-from optimizer.plan.outcome import Outcome
-from optimizer.plan.plan_json import plan_dict
-from optimizer.plan.plan_page import plan_page
+from optimizer.plan.files.week_file import read_week
+from optimizer.plan.report.outcome import Outcome
+from optimizer.plan.report.plan_json import plan_dict
+from optimizer.plan.report.plan_page import plan_page
 from optimizer.plan.run import plan_again, plan_week
-from optimizer.plan.week_file import read_week
 from optimizer.words import CAUTION
 
 

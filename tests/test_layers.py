@@ -17,7 +17,7 @@ ROOMS = (
 )  # fmt: skip
 """Rooms of ``optimizer/``, the lowest first."""
 DEBTS = {
-    ("reading", "store"), ("pages", "plan"), ("constraints.requirement", "constraints.confidence"),
+    ("reading", "store"), ("constraints.requirement", "constraints.confidence"),
     ("constraints.rules", "constraints.verify"),
 }  # fmt: skip
 """Imports that point up today. The list may only shrink."""

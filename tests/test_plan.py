@@ -19,18 +19,18 @@ from weeks import START, RawBatch, RawLot, RawOffer, RawWeek, day, random_week
 from constraints.faults import BadInput
 from optimizer.blend import Status, blend
 from optimizer.order import Asked, order_of
-from optimizer.plan.build import build
-from optimizer.plan.engine import solve
-from optimizer.plan.find import find
-from optimizer.plan.in_order import in_order
-from optimizer.plan.limit_prices import priced
-from optimizer.plan.outcome import gather
-from optimizer.plan.plan_json import orders_csv, plan_dict, pulls_csv
-from optimizer.plan.plan_page import plan_page
+from optimizer.plan.files.week_file import read_week
+from optimizer.plan.model.build import build
+from optimizer.plan.model.world import assemble_week
+from optimizer.plan.report.limit_prices import priced
+from optimizer.plan.report.outcome import gather
+from optimizer.plan.report.plan_json import orders_csv, plan_dict, pulls_csv
+from optimizer.plan.report.plan_page import plan_page
+from optimizer.plan.report.stock_picture import picture
 from optimizer.plan.run import plan_again, plan_week
-from optimizer.plan.stock_picture import picture
-from optimizer.plan.week_file import read_week
-from optimizer.plan.world import assemble_week
+from optimizer.plan.settle.engine import solve
+from optimizer.plan.settle.find import find
+from optimizer.plan.settle.in_order import in_order
 from optimizer.problem import assemble
 from optimizer.reading.both import read_both
 

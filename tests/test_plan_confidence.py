@@ -19,10 +19,10 @@ from weeks import RawBatch, RawLot, RawOffer, RawWeek
 
 from constraints.faults import BadInput
 from optimizer.blend import Status
-from optimizer.plan.build import build
-from optimizer.plan.find import Plan, find, search
-from optimizer.plan.week_file import read_week
-from optimizer.plan.world import assemble_week
+from optimizer.plan.files.week_file import read_week
+from optimizer.plan.model.build import build
+from optimizer.plan.model.world import assemble_week
+from optimizer.plan.settle.find import Plan, find, search
 
 PROBABILITY = 0.95
 WITHIN_KG = 0.025

@@ -18,15 +18,15 @@ import pytest
 from weeks import RawBatch, RawLot, RawOffer, RawWeek, random_week
 
 from optimizer.blend import Status
-from optimizer.plan.build import build
-from optimizer.plan.engine import solve
-from optimizer.plan.find import find
-from optimizer.plan.outcome import Outcome
-from optimizer.plan.plan_page import plan_page
-from optimizer.plan.proof import lower_bound
+from optimizer.plan.files.week_file import read_week
+from optimizer.plan.model.build import build
+from optimizer.plan.model.world import assemble_week
+from optimizer.plan.report.outcome import Outcome
+from optimizer.plan.report.plan_page import plan_page
 from optimizer.plan.run import plan_week
-from optimizer.plan.week_file import read_week
-from optimizer.plan.world import assemble_week
+from optimizer.plan.settle.engine import solve
+from optimizer.plan.settle.find import find
+from optimizer.plan.settle.week_bound import lower_bound
 
 KINDS = ("window", "split", "leave out", "band", "lot", "grinder", "room", "offer", "batches", "closing")
 

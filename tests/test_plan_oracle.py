@@ -7,11 +7,11 @@ from pathlib import Path
 import pytest
 from weeks import random_week, textbook
 
-from optimizer.plan.build import build
-from optimizer.plan.engine import solve
-from optimizer.plan.proof import lower_bound
-from optimizer.plan.week_file import read_week
-from optimizer.plan.world import World, assemble_week
+from optimizer.plan.files.week_file import read_week
+from optimizer.plan.model.build import build
+from optimizer.plan.model.world import World, assemble_week
+from optimizer.plan.settle.engine import solve
+from optimizer.plan.settle.week_bound import lower_bound
 from optimizer.solver.model import Ending
 
 LINEAR, WHOLE = range(220), range(1000, 1080)

@@ -16,11 +16,11 @@ from scipy.optimize import linprog
 from weeks import RawBatch, RawLot, RawOffer, RawWeek, day
 
 from optimizer.blend import Status
-from optimizer.plan.build import build
-from optimizer.plan.engine import solve
-from optimizer.plan.find import find
-from optimizer.plan.week_file import read_week
-from optimizer.plan.world import assemble_week
+from optimizer.plan.files.week_file import read_week
+from optimizer.plan.model.build import build
+from optimizer.plan.model.world import assemble_week
+from optimizer.plan.settle.engine import solve
+from optimizer.plan.settle.find import find
 
 PRICES = {
     "VEG 1": (110, 130, 110, 120, 100, 90),

@@ -9,9 +9,9 @@ import pytest
 from scipy.optimize import linprog
 from scipy.sparse import csr_matrix
 
-from optimizer.plan.engine import solve
-from optimizer.plan.sift import Matrix, worth_sifting
-from optimizer.plan.sparse import Sparse, exact_array
+from optimizer.plan.model.sparse import Sparse, exact_array
+from optimizer.plan.settle.engine import solve
+from optimizer.plan.settle.sift import Matrix, worth_sifting
 from optimizer.solver.model import Ending
 
 BLOCKS, WIDTH = 8, 240
@@ -80,7 +80,7 @@ def test_the_sifted_optimum_is_that_of_the_whole_matrix(seed: int) -> None:
 
 @pytest.mark.parametrize("seed", range(4))
 def test_its_prices_prove_the_optimum(seed: int) -> None:
-    from optimizer.plan.proof import lower_bound
+    from optimizer.plan.settle.week_bound import lower_bound
 
     program = blending(seed, stock=60)
     found = solve(program, relaxed=True)

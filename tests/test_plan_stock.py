@@ -9,10 +9,10 @@ from pathlib import Path
 import pytest
 from weeks import RawBatch, RawLot, RawOffer, RawWeek, day, random_week
 
-from optimizer.plan.outcome import Outcome, by_day
-from optimizer.plan.plan_json import plan_dict
+from optimizer.plan.files.week_file import read_week
+from optimizer.plan.report.outcome import Outcome, by_day
+from optimizer.plan.report.plan_json import plan_dict
 from optimizer.plan.run import plan_again, plan_week
-from optimizer.plan.week_file import read_week
 
 
 def kept(outcome: Outcome, start: int = 0) -> Fraction:

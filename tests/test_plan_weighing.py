@@ -11,10 +11,10 @@ from weeks import RawBatch, RawLot, RawOffer, RawWeek, day
 
 from constraints.ingredients import Lot
 from optimizer.blend import Status
-from optimizer.plan.find import Plan, find
-from optimizer.plan.recheck import faults
-from optimizer.plan.week_file import read_week
-from optimizer.plan.world import assemble_week
+from optimizer.plan.files.week_file import read_week
+from optimizer.plan.model.world import assemble_week
+from optimizer.plan.settle.find import Plan, find
+from optimizer.plan.settle.recheck import faults
 
 ROOT = Path(__file__).parents[1]
 
@@ -118,9 +118,9 @@ def test_meat_that_was_ordered_stands_in_the_books_at_what_was_paid(tmp_path: Pa
 
 
 def test_a_batch_of_a_plan_claims_no_optimum_of_its_own(tmp_path: Path) -> None:
-    from optimizer.plan.outcome import gather
-    from optimizer.plan.plan_json import plan_dict
-    from optimizer.plan.plan_page import plan_page
+    from optimizer.plan.report.outcome import gather
+    from optimizer.plan.report.plan_json import plan_dict
+    from optimizer.plan.report.plan_page import plan_page
 
     outcome = gather(bought(tmp_path), None)
     page = plan_page(outcome, full=True)

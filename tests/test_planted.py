@@ -19,11 +19,11 @@ from where import ROOT
 
 from optimizer.blend import measured
 from optimizer.cli import app
-from optimizer.plan.find import Plan
-from optimizer.plan.kitchen import Limit, rules_of
-from optimizer.plan.recheck import excesses, faults
+from optimizer.plan.files.week_file import read_week
+from optimizer.plan.model.kitchen import Limit, rules_of
 from optimizer.plan.run import plan_week
-from optimizer.plan.week_file import read_week
+from optimizer.plan.settle.find import Plan
+from optimizer.plan.settle.recheck import excesses, faults
 from optimizer.problem import assemble
 from optimizer.reading.lots import parse_lots
 from optimizer.reading.recipe import parse_recipe

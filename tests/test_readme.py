@@ -19,7 +19,7 @@ import yaml
 from constraints.document import parse, validate
 from optimizer.cli import app
 from optimizer.pages.columns_page import columns_document
-from optimizer.plan.happened import HappenedEntry
+from optimizer.plan.files.happened import HappenedEntry
 
 ROOT = Path(__file__).parents[1]
 README = (ROOT / "README.md").read_text(encoding="utf-8")

@@ -17,8 +17,8 @@ from optimizer.cli import app
 from optimizer.order import Asked, order_of
 from optimizer.pages.columns_page import columns_document, columns_page
 from optimizer.pages.page import page
-from optimizer.plan import offers
 from optimizer.problem import Problem, assemble
+from optimizer.reading import offer_columns as offers
 from optimizer.reading.both import read_both
 from optimizer.reading.lots import parse_lots
 from optimizer.reading.recipe import parse_recipe

@@ -12,7 +12,7 @@ from optimizer.cli import shared
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
 
-    from optimizer.plan.outcome import Outcome
+    from optimizer.plan.report.outcome import Outcome
 
 
 def plan(
@@ -48,8 +48,8 @@ def plan(
 
     try:
         with shared.faults_on_stderr(), limited(None if limit is None else float(limit)):
+            from optimizer.plan.files.week_file import read_week
             from optimizer.plan.run import plan_again, plan_week
-            from optimizer.plan.week_file import read_week
 
             with shared.within_time(time_limit):
                 read = read_week(week)
@@ -58,8 +58,8 @@ def plan(
             shared.say(read.warnings)
             outcome = plan_week(read, compare=compare) if what_happened is None else plan_again(read, what_happened)
     except OutOfTime:
-        from optimizer.plan.plan_json import stopped_document
-        from optimizer.plan.plan_page import stopped_page
+        from optimizer.plan.report.plan_json import stopped_document
+        from optimizer.plan.report.plan_page import stopped_page
 
         shared.not_written(wanted, "there is no plan")
         sys.stdout.write(stopped_document() if json else stopped_page())
@@ -67,8 +67,8 @@ def plan(
     if outcome.plan.solved.interrupted and not outcome.plan.solved.found:
         raise KeyboardInterrupt
     _write(outcome, wanted)
-    from optimizer.plan.plan_json import plan_document
-    from optimizer.plan.plan_page import plan_page
+    from optimizer.plan.report.plan_json import plan_document
+    from optimizer.plan.report.plan_page import plan_page
 
     sys.stdout.write(plan_document(outcome) if json else plan_page(outcome, full=full))
     raise typer.Exit(outcome.exit_code)
@@ -76,8 +76,8 @@ def plan(
 
 def _write(outcome: Outcome, wanted: Mapping[str, str | None]) -> None:
     """Write the files asked for, where there is a plan to write."""
-    from optimizer.plan.plan_json import orders_csv, pulls_csv
-    from optimizer.plan.stock_picture import picture as drawn
+    from optimizer.plan.report.plan_json import orders_csv, pulls_csv
+    from optimizer.plan.report.stock_picture import picture as drawn
 
     if outcome.plan.status.exit_code == shared.NO_BATCH or outcome.plan.money is None:
         shared.not_written(wanted, "there is no plan")

@@ -42,9 +42,9 @@ def schema_of(what: What) -> dict[str, Any]:
     if what is What.RECIPE:
         from optimizer.reading.entry import RecipeEntry as model
     elif what is What.WEEK:
-        from optimizer.plan.week_file import WeekEntry as model
+        from optimizer.plan.files.week_file import WeekEntry as model
     elif what is What.TREATMENTS:
         from constraints.treatment import Treatments as model
     else:
-        from optimizer.plan.happened import HappenedEntry as model
+        from optimizer.plan.files.happened import HappenedEntry as model
     return model.model_json_schema(by_alias=True)

@@ -12,36 +12,9 @@ from constraints.methods import FatMethod, published
 from constraints.numbers import trimmed
 from optimizer.pages.json_text import json_text
 from optimizer.pages.tables import heading, paragraph, table
-from optimizer.plan.offers import NEEDED, NOT_HERE, OWN, PERIOD, BreakKind
-from optimizer.reading.columns import AS_HELD, COLUMNS, Column
+from optimizer.reading.columns import COLUMNS, Column
+from optimizer.reading.offer_columns import NOT_HERE, OFFER_COLUMNS, PERIOD
 from optimizer.words import CAUTION
-
-_KG, _PER_KG, _DATE, _DAYS, _MONEY = "kg", "money per kg", "date", "days", "money"
-
-_OFFERS: dict[str, tuple[str, str, str]] = {
-    "offer": ("", "", "name of the offer; a further row of the same name states another price period"),
-    "price_per_kg": (_PER_KG, AS_HELD, "price"),
-    "smallest_order_kg": (_KG, AS_HELD, "least that can be ordered at once; blank is any weight"),
-    "largest_order_kg": (_KG, AS_HELD, "most that can be ordered at once; blank is any weight"),
-    "lead_days": (_DAYS, "", "days from ordering to delivery; blank is 0"),
-    "delivery_charge": (_MONEY, "", "for each day on which the supplier brings anything; one figure a supplier"),
-    "keeps_days": (_DAYS, "", "last day of use, counted from delivery; blank keeps beyond the week"),
-    "supplier_minimum": (_MONEY, "", "least worth of goods in one delivery; one figure a supplier"),
-    "worth_after_per_kg": (_PER_KG, AS_HELD, "worth of what is left and keeps; blank is nothing"),
-    "supplier": ("", "", "who sells it"),
-    "price_from": (_DATE, "", "first day of delivery at this price, YYYY-MM-DD; blank is open"),
-    "price_to": (_DATE, "", "last day of delivery at this price; blank is open"),
-    "breaks": ("", "", "lower prices from so many kg, as kg=price: 50=3.10 100=2.95"),
-    "break_kind": ("", "", f"{' or '.join(BreakKind)}: breaks lower every kg, or those beyond; blank is the first"),
-    "delivery_days": ("", "", "weekdays of delivery, such as Tue Thu; blank is every day"),
-    "order_pack_kg": (_KG, AS_HELD, "weight of one pack; blank sells by weight"),
-}
-"""Unit, basis and meaning of every column of an offer that a lot does not have."""
-
-
-def offer_columns() -> tuple[Column, ...]:
-    """The columns of an offers table that are its own, in the order its reader lists them."""
-    return tuple(Column(name, *_OFFERS[name][:2], name in NEEDED, _OFFERS[name][2]) for name in OWN)
 
 
 def shared_columns() -> tuple[Column, ...]:
@@ -56,7 +29,7 @@ def columns_page() -> str:
         "Stock and price may be in pounds instead (on_hand_lb, cost_per_lb). Any further column whose cells are all "
         "numbers is a property that a recipe may name. Lot, material and species are text exactly as typed."
     )
-    lines += [*heading("offers table (trimwright plan and why)"), *_table(offer_columns()), ""]
+    lines += [*heading("offers table (trimwright plan and why)"), *_table(OFFER_COLUMNS), ""]
     shared = ", ".join(column.name for column in shared_columns())
     lines += paragraph(f"Needed too: fat_pct. As in a lots table: {shared}, and any property of your own.")
     lines += paragraph(f"A further row of the same offer states another price period: {', '.join(PERIOD)}.")
@@ -95,7 +68,7 @@ def _error(method: FatMethod) -> str:
 def columns_document() -> str:
     """Every known column as one JSON document; ``table`` says whose it is."""
     columns: list[dict[str, Any]] = [{"table": "lots", **asdict(c)} for c in COLUMNS]
-    columns += [{"table": "offers", **asdict(c)} for c in (*offer_columns(), *shared_columns())]
+    columns += [{"table": "offers", **asdict(c)} for c in (*OFFER_COLUMNS, *shared_columns())]
     methods = [_method_document(method) for method in published().values()]
     for column in columns:
         if column["name"] == "fat_method":

@@ -8,15 +8,15 @@ from fractions import Fraction
 
 from optimizer.blend import Status
 from optimizer.clock import OutOfTime, limited
-from optimizer.plan.blocks import WeekProgram
-from optimizer.plan.find import Plan, find
-from optimizer.plan.happened import as_it_is, read_happened
-from optimizer.plan.in_order import in_order
-from optimizer.plan.outcome import Outcome, gather
-from optimizer.plan.repair import repaired
-from optimizer.plan.way_out import impossible, no_plan
-from optimizer.plan.week_file import Week
-from optimizer.plan.world import World, assemble_week
+from optimizer.plan.files.happened import as_it_is, read_happened
+from optimizer.plan.files.week_file import Week
+from optimizer.plan.model.blocks import WeekProgram
+from optimizer.plan.model.world import World, assemble_week
+from optimizer.plan.report.outcome import Outcome, gather
+from optimizer.plan.report.way_out import impossible, no_plan
+from optimizer.plan.settle.find import Plan, find
+from optimizer.plan.settle.in_order import in_order
+from optimizer.plan.settle.repair import repaired
 
 
 def plan_week(week: Week, *, time_limit: float | None = None, compare: bool = True, talk: bool = True) -> Outcome:

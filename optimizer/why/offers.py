@@ -21,12 +21,13 @@ from constraints.faults import BadInput, Fault
 from constraints.ingredients import Lot
 from constraints.numbers import NotANumber, trimmed
 from optimizer.bench.rows import layout_for
-from optimizer.plan.ladder import Stretch
-from optimizer.plan.offers import NEEDED, NOT_HERE, BreakKind, Offer
-from optimizer.plan.offers import parse_offers as parse_week_offers
+from optimizer.plan.files.ladder import Stretch
+from optimizer.plan.files.offers import Offer
+from optimizer.plan.files.offers import parse_offers as parse_week_offers
 from optimizer.problem import Order, Problem, assemble
 from optimizer.reading.entry import WhenMissing
 from optimizer.reading.lots import LotTable, parse_lots
+from optimizer.reading.offer_columns import NEEDED, NOT_HERE, BreakKind
 from optimizer.reading.recipe import Recipe
 from optimizer.reading.table import Table, csv_line, cut, figure, has_decimal_commas
 from optimizer.solver.model import Program

@@ -1,0 +1,1 @@
+"""The files of a week: as typed, checked, and a plan read back."""

@@ -1,0 +1,364 @@
+"""The file of a week: its YAML model, and the week with every file it names read, all faults of all files at once."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from datetime import date, timedelta
+from enum import StrEnum
+from fractions import Fraction
+from pathlib import Path
+
+from pydantic import Field, model_validator
+
+from constraints.document import (
+    Day,
+    Document,
+    Line,
+    Name,
+    NotNegative,
+    Positive,
+    Strict,
+    Whole,
+    YesNo,
+    parse,
+    read_text,
+)
+from constraints.document import validate as checked
+from constraints.faults import BadInput, Fault, nearest
+from constraints.quantities import Basis
+from optimizer.clock import left
+from optimizer.plan.files.offers import Offer, OfferTable, read_offers
+from optimizer.reading.lots import LotTable, read_lots
+from optimizer.reading.recipe import Recipe, read_recipe
+
+LAST_YEAR = 9990
+"""First year in which no week may start: Python's calendar ends with 9999."""
+LONGEST = 62
+"""Most days in a horizon: two months; a longer one is nearly always a slip."""
+
+
+class Scope(StrEnum):
+    """Where a rule on materials is counted: in every batch, or in everything made on a day."""
+
+    BATCH = "batch"
+    DAY = "day"
+
+
+class BatchEntry(Strict):
+    """One batch of the week: what, how much, when, and what it is worth."""
+
+    name: Name
+    """The batch's own name, once in the week."""
+    recipe: Name
+    """The recipe's file, from the folder of the week's file."""
+    meat_kg: Positive | None = None
+    """Size, kilograms of meat block."""
+    batch_kg: Positive | None = None
+    """Size, kilograms of whole batch."""
+    from_meat_kg: NotNegative | None = None
+    """Smallest size, kilograms of meat block, where the plan may choose."""
+    to_meat_kg: Positive | None = None
+    """Largest size, kilograms of meat block."""
+    from_batch_kg: NotNegative | None = None
+    """Smallest size, kilograms of whole batch, where the plan may choose."""
+    to_batch_kg: Positive | None = None
+    """Largest size, kilograms of whole batch."""
+    day: Day | None = None
+    """The day it is made."""
+    from_day: Day | None = None
+    """First day it may be made; the first of the week where none is stated."""
+    to_day: Day | None = None
+    """Last day it may be made; the last of the week where none is stated."""
+    may_split: YesNo = False
+    """Whether it may be made in parts on several days of its window."""
+    may_leave_out: YesNo = False
+    """Whether it may be left out altogether; if it is made, it has at least its smallest size."""
+    value_per_kg: NotNegative | None = None
+    """What a kilogram (of meat block or whole batch, as its size is stated) is worth."""
+
+    @model_validator(mode="after")
+    def _sound(self) -> BatchEntry:
+        exact = [k for k in ("meat_kg", "batch_kg") if getattr(self, k) is not None]
+        bands = [b for b in ("meat", "batch") if getattr(self, f"to_{b}_kg") is not None]
+        if len(exact) + len(bands) != 1:
+            raise ValueError(
+                f"state the size of {self.name} once: meat_kg, batch_kg, or to_meat_kg or to_batch_kg for a band"
+            )
+        for basis in ("meat", "batch"):
+            least, most = getattr(self, f"from_{basis}_kg"), getattr(self, f"to_{basis}_kg")
+            if least is not None and most is None:
+                raise ValueError(f"from_{basis}_kg needs to_{basis}_kg")
+            if least is not None and least > most:
+                raise ValueError(f"from_{basis}_kg is above to_{basis}_kg")
+        if self.day is not None and (self.from_day is not None or self.to_day is not None):
+            raise ValueError("give either a day or a window of days, not both")
+        if self.from_day and self.to_day and self.from_day > self.to_day:
+            raise ValueError("from_day is after to_day")
+        return self
+
+    @property
+    def basis(self) -> Basis:
+        """What its size counts."""
+        return Basis.MEAT if self.meat_kg is not None or self.to_meat_kg is not None else Basis.BATCH
+
+    @property
+    def fixed_kg(self) -> Fraction | None:
+        """Its size where it is fixed."""
+        return self.meat_kg if self.meat_kg is not None else self.batch_kg
+
+    @property
+    def band(self) -> tuple[Fraction, Fraction]:
+        """Smallest and largest size, without any tolerance."""
+        if self.fixed_kg is not None:
+            return self.fixed_kg, self.fixed_kg
+        if self.to_meat_kg is not None:
+            return self.from_meat_kg or Fraction(0), self.to_meat_kg
+        assert self.to_batch_kg is not None
+        return self.from_batch_kg or Fraction(0), self.to_batch_kg
+
+
+class StageEntry(Strict):
+    """A stage of the kitchen with its capacity, in kilograms or in loads a day."""
+
+    name: Name
+    """What it is, such as grinder, mixer or smoker."""
+    kg_per_day: Positive | None = None
+    """Capacity, kilograms a day."""
+    loads_per_day: Whole | None = None
+    """Capacity, loads a day; a load holds one batch only."""
+    load_kg: Positive | None = None
+    """With loads_per_day: kilograms in one load."""
+    basis: Basis = Basis.BATCH
+    """What is counted: meat (the meat block) or batch (everything that goes in)."""
+    batches: tuple[Name, ...] | None = None
+    """Batches that pass it; every batch where none is named."""
+    materials: tuple[Name, ...] | None = None
+    """Only kilograms of these materials are counted (with basis meat)."""
+
+    @model_validator(mode="after")
+    def _sound(self) -> StageEntry:
+        if (self.kg_per_day is None) == (self.loads_per_day is None):
+            raise ValueError("state the capacity by exactly one of kg_per_day and loads_per_day")
+        if (self.loads_per_day is None) != (self.load_kg is None):
+            raise ValueError("loads_per_day and load_kg go together")
+        if self.materials is not None and self.loads_per_day is not None:
+            raise ValueError("loads are counted for batches, not for materials")
+        return self
+
+
+class StoreEntry(Strict):
+    """Room in the cold store at the end of a day."""
+
+    kg: Positive
+    """Kilograms as held."""
+    materials: tuple[Name, ...] | None = None
+    """Only these materials are counted; all where none is named."""
+
+
+class ClosingEntry(Strict):
+    """Stock that must be left at the end, good beyond the last day."""
+
+    material: Name
+    """Material as typed in the lots or offers table."""
+    kg: Positive
+    """Kilograms as held."""
+
+
+class KitchenEntry(Strict):
+    """What the kitchen can do."""
+
+    closed: tuple[Day, ...] = ()
+    """Days on which nothing is made."""
+    stages: tuple[StageEntry, ...] = ()
+    """Stages with their capacities."""
+    most_batches_a_day: Whole | None = None
+    """Most batches on one day."""
+    cold_store: tuple[StoreEntry, ...] = ()
+    """Room in the cold store."""
+    holding_per_kg_day: NotNegative = Fraction(0)
+    """Cost of keeping a kilogram overnight; what dies on a day is gone by that evening."""
+    closing: tuple[ClosingEntry, ...] = ()
+    """Stock required at the end."""
+
+
+class MaterialRule(Strict):
+    """A rule on which materials go together: a most, a smallest amount if used, or an if-this-then-that."""
+
+    most: Whole | None = None
+    """Most materials used."""
+    smallest_kg: Positive | None = None
+    """A material is used not at all or with at least so many kilograms."""
+    if_used: tuple[Name, ...] | None = None
+    """Where any of these materials is used ..."""
+    then: Name | None = None
+    """... this one is used too, with at least its smallest amount or 0.05 kg."""
+    of: tuple[Name, ...] | None = None
+    """The materials counted by most and smallest_kg; all where none is named."""
+    per: Scope = Scope.BATCH
+    """Where it is counted: batch or day."""
+
+    @model_validator(mode="after")
+    def _sound(self) -> MaterialRule:
+        if (self.if_used is None) != (self.then is None):
+            raise ValueError("if_used and then go together")
+        if (self.most is not None) + (self.smallest_kg is not None) + (self.then is not None) != 1:
+            raise ValueError("one rule states exactly one of most, smallest_kg, and if_used with then")
+        return self
+
+
+class WeekEntry(Strict):
+    """A week, or any horizon of days, for trimwright to plan."""
+
+    name: Name = "week"
+    """Name of the plan."""
+    start: Day
+    """First day."""
+    days: Whole = 7
+    """Number of days."""
+    lots: Name
+    """The lots table, from the folder of the week's file."""
+    offers: Name | None = None
+    """The offers table, from the folder of the week's file."""
+    batches: tuple[BatchEntry, ...]
+    """What is to be made."""
+    kitchen: KitchenEntry = Field(default_factory=KitchenEntry)
+    """What the kitchen can do."""
+    materials: tuple[MaterialRule, ...] = ()
+    """Rules on which materials go together, for every batch of the week."""
+    currency: Line = ""
+    """Currency of every price, printed as typed."""
+
+    @model_validator(mode="after")
+    def _sound(self) -> WeekEntry:
+        if not self.batches:
+            raise ValueError("a week has at least one batch")
+        if self.start.year >= LAST_YEAR:
+            raise ValueError(f"the week starts in {self.start.year}; the calendar ends soon after")
+        if self.days > LONGEST:
+            raise ValueError(f"the horizon has {self.days} days; at most {LONGEST}")
+        return self
+
+
+@dataclass(frozen=True)
+class Week:
+    """A week with all its files. ``recipes`` has one recipe a batch, shared where the file is the same."""
+
+    file: str
+    entry: WeekEntry
+    document: Document
+    recipes: tuple[Recipe, ...]
+    lots: LotTable
+    offers: OfferTable
+    warnings: tuple[Fault, ...] = ()
+
+    @property
+    def dates(self) -> tuple[date, ...]:
+        """The days of the horizon."""
+        return tuple(self.entry.start + timedelta(days=k) for k in range(self.entry.days))
+
+
+def read_week(path: str) -> Week:
+    """Read a week's file and every file it names. Raises BadInput with every fault of all of them."""
+    return parse_week(read_text(path), path)
+
+
+def parse_week(text: str, file: str) -> Week:
+    """Read a week from text; the files it names are found from the folder of ``file``. Raises OutOfTime."""
+    document = parse(text, file)
+    entry = checked(document, WeekEntry)
+    folder = Path(file).parent if file != "-" else Path()
+    faults = list(_faults(entry, document))
+    recipes: dict[str, Recipe] = {}
+    for i, batch in enumerate(entry.batches):
+        left()
+        if batch.recipe not in recipes:
+            try:
+                recipes[batch.recipe] = read_recipe(str(folder / batch.recipe))
+            except BadInput as error:
+                faults += [_from(document, ("batches", i, "recipe"), fault) for fault in error.faults]
+    lots, offers = _tables(entry, document, folder, faults)
+    if any(fault.severity == "error" for fault in faults) or lots is None or offers is None:
+        raise BadInput(dict.fromkeys(faults))
+    faults += _between(entry, document, lots, offers.offers)
+    if faults:
+        raise BadInput(faults)
+    found = tuple(recipes[batch.recipe] for batch in entry.batches)
+    said = [w for recipe in recipes.values() for w in recipe.warnings]
+    return Week(file, entry, document, found, lots, offers, (*said, *lots.warnings, *offers.warnings))
+
+
+def _tables(
+    entry: WeekEntry, document: Document, folder: Path, faults: list[Fault]
+) -> tuple[LotTable | None, OfferTable | None]:
+    lots: LotTable | None = None
+    offers: OfferTable | None = OfferTable("", (), ())
+    try:
+        lots = read_lots(str(folder / entry.lots))
+    except BadInput as error:
+        faults += [_from(document, ("lots",), fault) for fault in error.faults]
+    left()
+    if entry.offers is not None:
+        try:
+            offers = read_offers(str(folder / entry.offers))
+        except BadInput as error:
+            faults += [_from(document, ("offers",), fault) for fault in error.faults]
+            offers = None
+    return lots, offers
+
+
+def _from(document: Document, loc: tuple[str | int, ...], fault: Fault) -> Fault:
+    """A fault of a whole file is one of the line that names it, so that it can be found."""
+    return fault if fault.line is not None else document.fault(loc, fault.found, fault.allowed, severity=fault.severity)
+
+
+def _faults(entry: WeekEntry, document: Document) -> Iterator[Fault]:
+    last = entry.start + timedelta(days=entry.days - 1)
+    span = f"the week runs from {entry.start} to {last}"
+    seen: dict[str, int] = {}
+    for i, batch in enumerate(entry.batches):
+        line, _ = document.mark(("batches", i, "name"))
+        if batch.name in seen:
+            yield document.fault(
+                ("batches", i, "name"), f"two batches are named {batch.name!r}", f"first in line {seen[batch.name]}"
+            )
+        seen.setdefault(batch.name, line)
+        for key in ("day", "from_day", "to_day"):
+            found = getattr(batch, key)
+            if found is not None and not entry.start <= found <= last:
+                yield document.fault(("batches", i, key), f"{found} is outside the week", span)
+        if batch.day is not None and batch.day in entry.kitchen.closed:
+            yield document.fault(("batches", i, "day"), f"the kitchen is closed on {batch.day}", "another day")
+    names = set(seen)
+    for i, stage in enumerate(entry.kitchen.stages):
+        for k, name in enumerate(stage.batches or ()):
+            if name not in names:
+                close = nearest(name, names)
+                hint = f"did you mean {close}?" if close else "names of batches of this week"
+                yield document.fault(("kitchen", "stages", i, "batches", k), f"no batch is named {name!r}", hint)
+
+
+def _between(entry: WeekEntry, document: Document, lots: LotTable, offers: tuple[Offer, ...]) -> Iterator[Fault]:
+    """Materials that no lot and no offer has, and names that stand for two things."""
+    known = {lot.material for lot in lots.lots} | {offer.lot.material for offer in offers}
+    asked: list[tuple[tuple[str | int, ...], str]] = []
+    for i, stage in enumerate(entry.kitchen.stages):
+        asked += [(("kitchen", "stages", i, "materials", k), name) for k, name in enumerate(stage.materials or ())]
+    for i, store in enumerate(entry.kitchen.cold_store):
+        asked += [(("kitchen", "cold_store", i, "materials", k), n) for k, n in enumerate(store.materials or ())]
+    for i, closing in enumerate(entry.kitchen.closing):
+        asked.append((("kitchen", "closing", i, "material"), closing.material))
+    for i, rule in enumerate(entry.materials):
+        asked += [(("materials", i, "of", k), name) for k, name in enumerate(rule.of or ())]
+        asked += [(("materials", i, "if_used", k), name) for k, name in enumerate(rule.if_used or ())]
+        asked += [(("materials", i, "then"), rule.then)] if rule.then else []
+    for loc, name in asked:
+        if name not in known:
+            close = nearest(name, known - {""})
+            hint = f"did you mean {close}?" if close else "materials as typed in the lots and offers tables"
+            yield document.fault(loc, f"no lot or offer has the material {name!r}", hint)
+    names = {lot.name for lot in lots.lots}
+    for offer in offers:
+        if offer.name in names:
+            found = f"{offer.name!r} is an offer and a lot"
+            yield Fault(entry.offers or "", offer.line, "offer", found, "names of their own")

@@ -1,0 +1,201 @@
+"""What the program of a week is made of: its blocks of columns, what is asked of it, and what its columns cost."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
+from fractions import Fraction
+
+import numpy as np
+
+from constraints.ingredients import Lot
+from constraints.quantities import Basis
+from constraints.requirement import Hold
+from constraints.stock import hold
+from constraints.vector import Vector
+from optimizer.plan.files.ladder import Stretch
+from optimizer.plan.model.sparse import Sparse, Whole, exact_array
+from optimizer.plan.model.world import Job, RecipeRows, Supply, World
+
+_ZERO = Fraction(0)
+_ONE = Fraction(1)
+MOST_KG = 10**6
+"""Kilograms beyond any kitchen."""
+Uses = dict[int, tuple[Whole, Fraction]]
+"""For each supply the columns that use it, and the most kilograms (usable) that all batches could use of it."""
+
+
+@dataclass(frozen=True, eq=False)
+class Block:
+    """The columns of one batch on one day: ``supplies[k]`` stands at column ``start + k``, then free additions."""
+
+    job: Job
+    day: int
+    supplies: Whole
+    start: int
+    free: tuple[int, ...]
+    rows: RecipeRows
+    made: int | None = None
+    amounts: dict[Basis, int] = field(default_factory=dict)
+
+    @property
+    def columns(self) -> Whole:
+        """Columns of the supplies."""
+        return np.arange(self.start, self.start + len(self.supplies), dtype=np.int64)
+
+
+@dataclass(frozen=True)
+class Buy:
+    """One offer on one day of delivery: columns in units of ``unit`` kilograms, one a segment."""
+
+    supply: int
+    unit: Fraction
+    columns: tuple[int, ...]
+    choices: tuple[int, ...]
+    segments: tuple[Stretch, ...]
+
+
+@dataclass
+class WeekProgram:
+    """The program, and what its columns mean. ``since`` is the first day that is not past."""
+
+    world: World
+    sparse: Sparse
+    blocks: list[Block] = field(default_factory=list)
+    buys: dict[int, Buy] = field(default_factory=dict)
+    drops: dict[tuple[str, int], int] = field(default_factory=dict)
+    stock: dict[int, Fraction] = field(default_factory=dict)
+    since: int = 0
+
+
+class Costs:
+    """What a usable kilogram of each supply costs on each day, and how much of it there can be: computed once a day.
+
+    ``stock`` stands instead of the opening stock, as held.
+    """
+
+    def __init__(self, world: World, stock: dict[int, Fraction] | None = None) -> None:
+        self.world = world
+        self.by_day: dict[int, tuple[object, object]] = {}
+        limits = [pull(s.lot) for s in world.supplies]
+        self.special = np.array([x.step is not None or x.least > 0 for x in limits], dtype=bool)
+        self._pull = [x.most if s.lot.largest_pull_kg is not None else None
+                      for s, x in zip(world.supplies, limits, strict=True)]  # fmt: skip
+        self.most = np.empty(len(limits), dtype=object)
+        self.most_floats = np.zeros(len(limits))
+        for s, supply in enumerate(world.supplies):
+            have = supply.lot.on_hand_kg if supply.kg is None else supply.kg
+            self.hold(s, have if stock is None or supply.kg is None else stock.get(s, _ZERO))
+
+    def hold(self, s: int, kg: Fraction) -> None:
+        """So many kilograms of a supply, as held, are there now."""
+        usable, pull = kg * self.world.supplies[s].lot.usable, self._pull[s]
+        self.most[s] = usable if pull is None else min(pull, usable)
+        self.most_floats[s] = float(self.most[s])
+
+    def on(self, day: int) -> tuple[object, object]:
+        """Exact costs and their floats, one a supply."""
+        key = day if self.world.holding else 0
+        if key not in self.by_day:
+            found = [self._use(s, key) for s in self.world.supplies]
+            self.by_day[key] = exact_array(found), np.array([float(x) for x in found])
+        return self.by_day[key]
+
+    def _use(self, supply: Supply, day: int) -> Fraction:
+        saved = self.world.holding * (supply.nights - supply.nights_to(day)) if self.world.holding else _ZERO
+        return (supply.worth - saved) / supply.lot.usable
+
+
+def pull(lot: Lot) -> Hold:
+    """What one batch may take of a lot: a lot to be used up is used up over the week, not by one batch."""
+    return hold(replace(lot, use_up=False))
+
+
+@dataclass(frozen=True)
+class Room:
+    """What is left free for the scales: kilograms ``of`` limits of the kitchen, by the label of their row, and
+    kilograms of every lot held ``back``. The jobs ``without`` are left out.
+    """
+
+    of: dict[object, Fraction] = field(default_factory=dict)
+    back: Fraction = _ZERO
+    without: frozenset[int] = frozenset()
+
+    def at(self, label: object) -> Fraction:
+        """Kilograms to leave free of a limit."""
+        return self.of.get(label, _ZERO)
+
+
+@dataclass(frozen=True)
+class Wanted:
+    """What part of a week to build.
+
+    ``jobs`` None means all; ``stock`` stands instead of the opening stock, as held, and may hold deliveries already
+    paid for. ``charged`` drops cost nothing more; nothing can be ordered before the day ``not_before``. ``taken`` is
+    what of a limit of the kitchen is used already, ``counted`` how many batches a day already has. ``alone`` leaves out
+    what only a whole week can keep: cold store, closing stock and lots to use up. ``ordered`` is what of a delivery was
+    ordered before; of those ``settled`` nothing more comes. ``costs`` may be handed on between builds.
+    """
+
+    jobs: tuple[int, ...] | None = None
+    stock: dict[int, Fraction] | None = None
+    charged: frozenset[tuple[str, int]] = frozenset()
+    not_before: int = 0
+    taken: dict[object, Fraction] = field(default_factory=dict)
+    counted: dict[int, int] = field(default_factory=dict)
+    alone: bool = False
+    ordered: dict[int, Fraction] = field(default_factory=dict)
+    settled: frozenset[int] = frozenset()
+    room: Room = field(default_factory=Room)
+    costs: Costs | None = None
+
+
+def amount(program: WeekProgram, block: Block, basis: Basis) -> int:
+    """The column that is the kilograms of one basis in a block."""
+    if basis not in block.amounts:
+        sparse = program.sparse
+        at = sparse.column(_ZERO, most_of(block, basis))
+        columns, weight = weights(program, block, basis)
+        coefs = weight.joined(Vector.whole([-1]))
+        sparse.row(("amount", block.job.index, block.day, basis), np.append(columns, at), coefs, _ZERO, _ZERO)
+        block.amounts[basis] = at
+    return block.amounts[basis]
+
+
+def weights(program: WeekProgram, block: Block, basis: Basis) -> tuple[Whole, Vector]:
+    """The columns of a block and the kilograms of a basis that each of their kilograms brings."""
+    rows = block.rows
+    places = rows.place[program.world.source_of[block.supplies]]
+    columns = np.concatenate([block.columns, np.array(block.free, dtype=np.int64)])
+    return columns, rows.weights[basis].at(np.concatenate([places, np.array(rows.free, dtype=np.int64)]))
+
+
+def most_of(block: Block, basis: Basis) -> Fraction:
+    """The most kilograms of a basis that a block's size allows."""
+    if basis is block.job.entry.basis:
+        return block.job.hi
+    return block.job.hi * block.rows.most_ratio(block.job.entry.basis, basis)
+
+
+def used(
+    program: WeekProgram,
+    label: tuple[object, ...],
+    columns: Sequence[int] | Whole,
+    each: Sequence[Fraction],
+    least: Fraction,
+    most: Fraction,
+) -> int:
+    """A yes-or-no column: ``least`` kilograms of these columns at least where it is one, none where it is zero."""
+    sparse = program.sparse
+    use = sparse.column(_ZERO, _ONE if least <= most else _ZERO, whole=True)
+    both = [*columns, use]
+    top = min(most, sum(each, _ZERO))
+    sparse.row(("use most", *label), both, [*[_ONE] * len(columns), -top], hi=_ZERO)
+    if least > 0:
+        sparse.row(("use least", *label), both, [*[_ONE] * len(columns), -least], lo=_ZERO)
+    return use
+
+
+def ones(count: int) -> Vector:
+    """So many ones."""
+    return Vector(np.ones(count, dtype=np.int64), 1, 1)

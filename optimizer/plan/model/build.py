@@ -1,0 +1,207 @@
+"""The program of a week: kilograms of every supply in every batch on every day, what to buy, and the kitchen's limits.
+
+Kilograms are usable ones. What is left at the end is not a variable: using a kilogram costs what it would have been
+worth, and the stock is a constant. So a lot that dies inside the horizon costs its salvage, every other its book price,
+and the end of the horizon is no cliff.
+
+What makes the whole numbers tight: a batch made on one of several days has its size inside its yes-or-no row; an
+order's quantity, price breaks and smallest order are one set of segments whose relaxation is the convex hull;
+quantities are bounded by what the batches could use at most; and pairs of lot and batch that no plan can use are never
+built.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+from fractions import Fraction
+
+import numpy as np
+
+from constraints.ingredients import Lot
+from constraints.quantities import Basis
+from constraints.vector import Vector
+from optimizer.clock import left
+from optimizer.plan.model.blocks import Block, Costs, Uses, Wanted, WeekProgram, amount, most_of, pull, used, weights
+from optimizer.plan.model.kitchen import rules_of
+from optimizer.plan.model.materials import material_rules
+from optimizer.plan.model.orders import besides, stock_and_orders
+from optimizer.plan.model.sparse import Sparse, exact_array
+from optimizer.plan.model.world import Job, RecipeRows, World
+
+_ZERO = Fraction(0)
+_ONE = Fraction(1)
+
+
+def build(world: World, wanted: Wanted | None = None) -> WeekProgram:
+    """Build the program of a week, or of some batches of it. Raises OutOfTime."""
+    wanted = Wanted() if wanted is None else wanted
+    opening = {i: s.kg for i, s in enumerate(world.supplies) if s.kg is not None}
+    stock = opening if wanted.stock is None else wanted.stock
+    program = WeekProgram(world, Sparse(), stock=_held_back(world, stock, wanted.room.back), since=wanted.not_before)
+    program.sparse.constant = sum(
+        (kg * world.supplies[i].nights * world.holding for i, kg in stock.items()), _ZERO
+    ) if world.holding else _ZERO  # fmt: skip
+    costs = wanted.costs or Costs(world, program.stock)
+    for job in [world.jobs[i] for i in (range(len(world.jobs)) if wanted.jobs is None else wanted.jobs)]:
+        left()
+        if job.days and job.index not in wanted.room.without:
+            _batch(program, job, costs)
+    # The stock of a single block stands on its columns already.
+    uses = _uses(program, only_offers=wanted.alone and len(program.blocks) == 1)
+    uses |= {s: (np.zeros(0, dtype=np.int64), _ZERO) for s in besides(program, uses, wanted)}
+    stock_and_orders(program, uses, wanted)
+    for rule in rules_of(world):
+        if not (wanted.alone and rule.whole_week):
+            rule.rows(program, uses, wanted)
+    material_rules(program)
+    program.stock = stock
+    return program
+
+
+def _held_back(world: World, stock: dict[int, Fraction], kg: Fraction) -> dict[int, Fraction]:
+    """The stock with a little of every lot put by for the rounding of several batches that use one up."""
+    if not kg:
+        return stock
+    return {s: have if world.supplies[s].lot.use_up else max(have - kg, _ZERO) for s, have in stock.items()}
+
+
+def _batch(program: WeekProgram, job: Job, costs: Costs) -> None:
+    """All blocks of one batch with its size: on one chosen day, made or left out as a whole, or in any parts."""
+    sparse, entry = program.sparse, job.entry
+    optional = entry.may_leave_out and job.lo > 0
+    one_day = len(job.days) > 1 and not entry.may_split
+    blocks = []
+    for day in job.days:
+        made = sparse.column(_ZERO, _ONE, whole=True) if one_day else None
+        blocks.append(_block(program, job, day, made, costs))
+    if one_day:
+        for block in blocks:
+            _size(program, job, [block], block.made, ("size", job.index, block.day))
+        columns = [b.made for b in blocks if b.made is not None]
+        least = _ZERO if entry.may_leave_out or job.lo <= 0 else _ONE
+        sparse.row(("once", job.index), columns, [1] * len(columns), lo=least, hi=_ONE)
+    elif optional:
+        made = sparse.column(_ZERO, _ONE, whole=True)
+        _size(program, job, blocks, made, ("size", job.index))
+        if len(blocks) == 1:
+            program.blocks[-1] = replace(blocks[0], made=made)
+    else:
+        _size(program, job, blocks, None, ("size", job.index))
+
+
+def _size(program: WeekProgram, job: Job, blocks: Sequence[Block], made: int | None, label: tuple[object, ...]) -> None:
+    """The kilograms of these blocks together, where a yes-or-no column says so if there is one."""
+    sparse, kitchen = program.sparse, program.world.week.entry.kitchen
+    if made is not None or kitchen.stages or kitchen.most_batches_a_day:
+        columns = [amount(program, b, job.entry.basis) for b in blocks]
+        ones = [_ONE] * len(columns)
+        if made is None:
+            sparse.row(label, columns, ones, lo=job.lo, hi=job.hi)
+            return
+        sparse.row((*label, "least"), [*columns, made], [*ones, -job.lo], lo=_ZERO)
+        sparse.row((*label, "most"), [*columns, made], [*ones, -job.hi], hi=_ZERO)
+        return
+    # nothing else asks for a batch's kilograms: its size stands on the lots themselves
+    parts = [weights(program, b, job.entry.basis) for b in blocks]
+    coefs = Vector(np.concatenate([w.num for _, w in parts]), parts[0][1].den)
+    sparse.row(label, np.concatenate([c for c, _ in parts]), coefs, lo=job.lo, hi=job.hi)
+
+
+def _block(program: WeekProgram, job: Job, day: int, made: int | None, costs: Costs) -> Block:
+    """Columns and rows of one batch on one day."""
+    world, sparse, rows = program.world, program.sparse, job.rows[day]
+    first, last = world.spans
+    supplies = np.flatnonzero((rows.place[world.source_of] >= 0) & (first <= day) & (last >= day))
+    at = rows.place[world.source_of[supplies]]
+    exact, floats = costs.on(day)
+    weight = rows.weights[job.entry.basis]
+    lightest = rows.lightest[job.entry.basis]
+    ceiling = job.hi / lightest if lightest > 0 else max(costs.most, default=_ZERO)
+    parts = [exact[supplies], rows.carried[at]]  # type: ignore[index]
+    cost = floats[supplies] + rows.carried_floats[at]  # type: ignore[index]
+    if job.entry.value_per_kg is not None:
+        parts.append(exact_array([-job.entry.value_per_kg * Fraction(int(w), weight.den) for w in weight.num[at]]))
+        cost = cost - float(job.entry.value_per_kg) * weight.floats[at]
+    most = np.minimum(costs.most_floats[supplies], float(ceiling))
+    start = sparse.block(parts, [costs.most[supplies], np.full(len(at), ceiling, dtype=object)], (cost, most))
+    free = tuple(_free(program, job, day, rows, k) for k in range(len(rows.free)))
+    block = Block(job, day, supplies, start, free, rows, made)
+    program.blocks.append(block)
+    columns = np.concatenate([block.columns, np.array(free, dtype=np.int64)])
+    places = np.concatenate([at, np.array(rows.free, dtype=np.int64)])
+    for requirement, label, coefs, lo, hi in rows.rows:
+        sparse.row(("need", job.index, day, requirement, label), columns, coefs.at(places), lo, hi)
+    if rows.choices or costs.special[supplies].any():
+        _pulls(program, block)
+    return block
+
+
+def _free(program: WeekProgram, job: Job, day: int, rows: RecipeRows, k: int) -> int:
+    """A column for an addition that is left to the solver."""
+    place = rows.free[k]
+    cost = rows.carried[place]
+    if job.entry.value_per_kg is not None:
+        weight = rows.weights[job.entry.basis]
+        cost -= job.entry.value_per_kg * weight[place]
+    return program.sparse.column(cost, rows.free_most[k])
+
+
+def _pulls(program: WeekProgram, block: Block) -> None:
+    """Whole packs, smallest pulls, and rules on which lots are opened, as yes-or-no columns where a lot has any."""
+    sparse, world = program.sparse, program.world
+    opened: dict[str, int] = {}
+    choices = block.rows.choices
+    most = sparse.exact_hi(list(block.columns)) if choices else []
+    for k, s in enumerate(block.supplies):
+        lot, column = world.supplies[s].lot, block.start + k
+        limits = pull(lot)
+        if world.supplies[s].offer is None and limits.step is not None:
+            packs = sparse.column(_ZERO, Fraction(limits.most // limits.step), whole=True
+            )  # fmt: skip
+            sparse.row(("packs", block.job.index, block.day, s), [column, packs], [_ONE, -limits.step], _ZERO, _ZERO)
+        if choices or limits.least > 0:
+            top = most[k] if choices else sparse.exact_hi([column])[0]
+            opened[lot.name] = used(
+                program, ("open", block.job.index, block.day, s), [column], [top], limits.least, top
+            )
+    for requirement, row in choices:
+        terms = [
+            (opened[c.name], a)
+            for c, a in zip(block.rows.problem.formula.columns, row.coefs, strict=True)
+            if a and isinstance(c, Lot) and c.name in opened
+        ]
+        if terms:
+            sparse.row(
+                ("lots", block.job.index, block.day, requirement),
+                [c for c, _ in terms],
+                [a for _, a in terms],
+                row.lo,
+                row.hi,
+            )
+
+
+def _uses(program: WeekProgram, *, only_offers: bool) -> Uses:
+    """For each supply the columns that use it, and the most kilograms (usable) that all batches could use of it."""
+    if not any(len(b.supplies) for b in program.blocks):
+        return {}
+    supplies = np.concatenate([b.supplies for b in program.blocks])
+    columns = np.concatenate([b.columns for b in program.blocks])
+    owner = np.repeat(np.arange(len(program.blocks)), [len(b.supplies) for b in program.blocks])
+    if only_offers:
+        bought = program.world.offered[supplies]
+        supplies, columns, owner = supplies[bought], columns[bought], owner[bought]
+        if not len(supplies):
+            return {}
+    order = np.argsort(supplies, kind="stable")
+    supplies, columns, owner = supplies[order], columns[order], owner[order]
+    names, starts = np.unique(supplies, return_index=True)
+    tops = [most_of(b, Basis.MEAT) if b.job.entry.basis is not Basis.MEAT else b.job.hi for b in program.blocks]
+    found = {}
+    for s, group, mine in zip(names, np.split(columns, starts[1:]), np.split(owner, starts[1:]), strict=True):
+        most: dict[int, Fraction] = {}
+        for b in mine:
+            job = program.blocks[b].job.index
+            most[job] = max(most.get(job, _ZERO), tops[b])
+        found[int(s)] = group, sum(most.values(), _ZERO)
+    return found

@@ -1,0 +1,116 @@
+"""Orders in the program of a week: stock of lots, quantities of deliveries on their ladders of prices, and drops."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Sequence
+from fractions import Fraction
+
+import numpy as np
+
+from constraints.vector import Vector
+from optimizer.plan.model.blocks import Buy, Uses, Wanted, WeekProgram, ones
+from optimizer.plan.model.world import Supply
+
+_ZERO = Fraction(0)
+_ONE = Fraction(1)
+
+
+def besides(program: WeekProgram, uses: Uses, wanted: Wanted) -> list[int]:
+    """Deliveries that no batch can use and that may be worth ordering: for closing stock, or a supplier's minimum."""
+    closing = () if wanted.alone else program.world.week.entry.kitchen.closing
+    materials = {c.material for c in closing}
+    rest = [(s, x) for s, x in enumerate(program.world.supplies) if x.offer is not None and s not in uses]
+    found = {s for s, x in rest if x.keeps and x.lot.material in materials}
+    drops = {program.world.supplies[s].drop for s in (*uses, *found)}
+    found |= {s for s, x in rest if x.offer is not None and x.offer.minimum and x.drop in drops}
+    return sorted(found)
+
+
+def stock_and_orders(program: WeekProgram, uses: Uses, wanted: Wanted) -> None:
+    """Stock of every lot, quantities of every delivery, and what a supplier asks for a drop."""
+    sparse, world = program.sparse, program.world
+    drops: dict[tuple[str, int], list[Buy]] = defaultdict(list)
+    for s, (columns, most) in uses.items():
+        supply = world.supplies[s]
+        usable = supply.lot.usable
+        have = program.stock.get(s, _ZERO) * usable
+        if supply.offer is None and (supply.lot.use_up or most > have):
+            low = have if supply.lot.use_up and not wanted.alone else None
+            sparse.row(("stock", s), columns, ones(len(columns)), low, have)
+        if supply.offer is None:
+            continue
+        late = supply.first - supply.offer.lead_days < wanted.not_before or s in wanted.settled
+        worth_buying = most / usable + _beyond_use(program, supply)
+        buy = None if late else _buy(program, s, worth_buying, wanted.ordered.get(s, _ZERO))
+        if buy is None and not len(columns):
+            continue
+        if buy is None:
+            sparse.row(("stock", s), columns, ones(len(columns)), None, have)
+            continue
+        program.buys[s] = buy
+        coefs = ones(len(columns)).joined(Vector.of([-usable * buy.unit] * len(buy.columns)))
+        sparse.row(("stock", s), np.concatenate([columns, np.array(buy.columns)]), coefs, None, have)
+        drops[(supply.offer.supplier, supply.first)].append(buy)
+    for key, buys in drops.items():
+        _drop(program, key, buys, charged=key in wanted.charged)
+
+
+def _beyond_use(program: WeekProgram, supply: Supply) -> Fraction:
+    """Kilograms worth buying though no batch uses them: closing stock, and what a supplier's minimum may need."""
+    entry = program.world.week.entry
+    closing = sum((c.kg for c in entry.kitchen.closing if c.material == supply.lot.material), _ZERO)
+    offer, period = supply.offer, supply.period
+    assert offer is not None and period is not None
+    return closing + (offer.minimum / period.lowest if period.lowest else _ZERO)
+
+
+def _buy(program: WeekProgram, s: int, most: Fraction, before: Fraction) -> Buy | None:
+    """Columns for one offer on one day of delivery; None where it cannot be bought."""
+    supply, sparse = program.world.supplies[s], program.sparse
+    offer = supply.offer
+    assert offer is not None
+    assert supply.period is not None
+    parts = offer.stretches(supply.period, most, before)
+    if not parts:
+        return None
+    unit = offer.pack or _ONE
+    choose = len(parts) > 1 or parts[0].lo > 0 or parts[0].fixed != 0
+    columns, choices = [], []
+    kept = program.world.holding * supply.nights - supply.worth
+    for k, part in enumerate(parts):
+        cost = (part.price + kept) * unit
+        at = sparse.column(cost, part.hi / unit, whole=offer.pack is not None)
+        columns.append(at)
+        if choose:
+            z = sparse.column(part.fixed, _ONE, whole=True)
+            choices.append(z)
+            sparse.row(("order most", s, k), [at, z], [_ONE, -part.hi / unit], hi=_ZERO)
+            if part.lo > 0:
+                sparse.row(("order least", s, k), [at, z], [_ONE, -part.lo / unit], lo=_ZERO)
+    return Buy(s, unit, tuple(columns), tuple(choices), parts)
+
+
+def _drop(program: WeekProgram, key: tuple[str, int], buys: Sequence[Buy], *, charged: bool) -> None:
+    """A supplier's delivery charge and minimum on one day, and one price segment an offer."""
+    sparse, world = program.sparse, program.world
+    offer = world.supplies[buys[0].supply].offer
+    assert offer is not None
+    drop = None
+    if (offer.charge or offer.minimum) and not charged:
+        drop = sparse.column(offer.charge, _ONE, whole=True)
+        program.drops[key] = drop
+    terms: list[tuple[int, Fraction]] = []
+    for buy in buys:
+        if buy.choices:
+            row = [*buy.choices] + ([drop] if drop is not None else [])
+            signs = [1] * len(buy.choices) + ([-1] if drop is not None else [])
+            sparse.row(("one price", buy.supply), row, signs, hi=_ZERO if drop is not None else _ONE)
+        elif drop is not None:
+            for column, part in zip(buy.columns, buy.segments, strict=True):
+                sparse.row(("with drop", buy.supply), [column, drop], [_ONE, -part.hi / buy.unit], hi=_ZERO)
+        terms += [(c, p.price * buy.unit) for c, p in zip(buy.columns, buy.segments, strict=True)]
+        terms += [(c, p.fixed) for c, p in zip(buy.choices, buy.segments, strict=False) if p.fixed]
+    if drop is not None and offer.minimum:
+        columns, coefs = [c for c, _ in terms], [a for _, a in terms]
+        sparse.row(("minimum", *key), [*columns, drop], [*coefs, -offer.minimum], lo=_ZERO)

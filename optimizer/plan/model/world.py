@@ -1,0 +1,372 @@
+"""From a week's files to what a plan chooses from: sources, supplies and jobs.
+
+A *source* is a lot or an offer as a recipe sees it: one composition. A *supply* is a source with dates: a lot is one,
+an offer is one for each day on which it can be delivered. A *job* is a batch with its recipe's rows.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
+from datetime import date, timedelta
+from fractions import Fraction
+from functools import cached_property
+
+import numpy as np
+
+from constraints.faults import BadInput, Fault
+from constraints.ingredients import Lot
+from constraints.meaning import Role
+from constraints.quantities import Basis, Weight
+from constraints.requirement import Requirement
+from constraints.row import Row
+from constraints.vector import Floats, Vector
+from optimizer.clock import left
+from optimizer.order import Asked, order_of
+from optimizer.plan.files.offers import Offer, Period
+from optimizer.plan.files.week_file import BatchEntry, Week
+from optimizer.plan.model.sparse import Exact, Whole, exact_array
+from optimizer.problem import Problem, assemble, rows_of
+from optimizer.reading.lots import LotTable
+from optimizer.reading.packs import legal_requirements, product_of
+from optimizer.reading.recipe import Recipe
+
+_ZERO = Fraction(0)
+
+
+@dataclass(frozen=True, eq=False)
+class Supply:
+    """A source with dates, as day numbers from 0: usable from ``first`` to ``last``. Kilograms and money as held.
+
+    ``worth`` is what a kilogram left unused is worth: book price (of an offer: its worth afterwards) where it keeps
+    beyond the horizon, else salvage. ``kg`` is None for a delivery, whose kilograms the plan chooses.
+
+    A kilogram is kept, and paid for, every night after a day at whose end it is in stock: what is used that day, and
+    what dies that day, is gone by the evening; what keeps is paid for beyond the last day too. ``since`` is the day
+    from which a plan pays: where days are done, their nights are paid.
+    """
+
+    source: int
+    lot: Lot
+    first: int
+    last: int
+    worth: Fraction
+    keeps: bool
+    kg: Fraction | None = None
+    offer: Offer | None = None
+    period: Period | None = None
+    since: int = 0
+
+    @property
+    def nights(self) -> int:
+        """Nights that a kilogram left unused is kept."""
+        return self.nights_to(self.last + 1 if self.keeps else self.last)
+
+    def nights_to(self, day: int) -> int:
+        """Nights that a kilogram used on a day is kept before."""
+        return max(day - max(self.first, self.since), 0)
+
+    @property
+    def name(self) -> str:
+        """The lot's or the offer's name."""
+        return self.lot.name
+
+    @property
+    def drop(self) -> tuple[str, int]:
+        """Supplier and day of a delivery."""
+        return ("" if self.offer is None else self.offer.supplier), self.first
+
+    @property
+    def price(self) -> Fraction:
+        """Book price of a kilogram as held; of an offer the price of the day before any break."""
+        return self.lot.held_cost_per_kg if self.period is None else self.period.price
+
+
+@dataclass(frozen=True, eq=False)
+class RecipeRows:
+    """A recipe's rows over every source it takes, computed once and shared by all its batches.
+
+    ``place[s]`` is the column of source s, or -1. ``rows`` are (requirement, label, coefficients, lo, hi), every limit
+    zero. ``carried`` is the money a usable kilogram brings along in additions (of a free addition: its own cost too).
+    """
+
+    problem: Problem
+    place: Whole
+    rows: tuple[tuple[Requirement, str, Vector, Fraction | None, Fraction | None], ...]
+    carried: Exact
+    carried_floats: Floats
+    weights: dict[Basis, Vector]
+    free: tuple[int, ...]
+    free_most: tuple[Fraction, ...]
+    impossible: tuple[Requirement, ...]
+    _ratios: dict[tuple[Basis, Basis], Fraction] = field(default_factory=dict)
+
+    @cached_property
+    def lightest(self) -> dict[Basis, Fraction]:
+        """The least kilograms of each basis that one kilogram of a lot brings."""
+        lots = len(self.carried) - len(self.free)
+        return {basis: Fraction(int(min(w.num[:lots])), w.den) if lots else _ZERO for basis, w in self.weights.items()}
+
+    def most_ratio(self, own: Basis, other: Basis) -> Fraction:
+        """The most kilograms of another basis that a kilogram of the batch's own can be."""
+        if (own, other) not in self._ratios:
+            a, b = self.weights[own], self.weights[other]
+            found = [Fraction(int(y) * a.den, int(x) * b.den) for x, y in zip(a.num, b.num, strict=True) if x > 0]
+            self._ratios[own, other] = max(found, default=Fraction(1))
+        return self._ratios[own, other]
+
+    @cached_property
+    def choices(self) -> tuple[tuple[Requirement, Row], ...]:
+        """Rows over which lots are opened at all, one for used and zero for not."""
+        return tuple((r, row) for r in self.problem.choosing for row in r.choices(self.problem.formula))
+
+
+@dataclass(frozen=True, eq=False)
+class Job:
+    """A batch of the week. ``lo`` and ``hi`` are kilograms of its basis, tolerance included; days are numbers.
+
+    ``made_kg`` of it were made before and are no longer in ``lo`` and ``hi``.
+    """
+
+    index: int
+    entry: BatchEntry
+    recipe: Recipe
+    days: tuple[int, ...]
+    lo: Fraction
+    hi: Fraction
+    rows: dict[int, RecipeRows]
+    made_kg: Fraction = _ZERO
+
+    @property
+    def name(self) -> str:
+        """The batch's own name."""
+        return self.entry.name
+
+
+@dataclass(frozen=True)
+class World:
+    """Everything a plan is built from. ``taken`` changes the stock of supplies (for planning batch by batch)."""
+
+    week: Week
+    sources: tuple[Lot, ...]
+    supplies: tuple[Supply, ...]
+    jobs: tuple[Job, ...]
+    holding: Fraction = _ZERO
+    usable: Exact = field(default_factory=lambda: exact_array([]))
+
+    @cached_property
+    def source_of(self) -> Whole:
+        """Source of each supply."""
+        return np.array([s.source for s in self.supplies], dtype=np.int64)
+
+    @cached_property
+    def spans(self) -> tuple[Whole, Whole]:
+        """First and last day of each supply."""
+        first = np.array([s.first for s in self.supplies], dtype=np.int64)
+        return first, np.array([s.last for s in self.supplies], dtype=np.int64)
+
+    @cached_property
+    def offered(self) -> Whole:
+        """True for each supply that is a delivery."""
+        return np.array([s.offer is not None for s in self.supplies], dtype=bool)
+
+    @property
+    def days(self) -> int:
+        """Number of days."""
+        return self.week.entry.days
+
+    def date(self, day: int) -> date:
+        """The date of a day number."""
+        return self.week.entry.start + timedelta(days=day)
+
+
+def assemble_week(week: Week) -> World:
+    """Put a week's files together. Raises BadInput with every fault found between them."""
+    entry = week.entry
+    last = entry.start + timedelta(days=entry.days - 1)
+    lots = sorted(week.lots.lots, key=lambda lot: lot.name)
+    offers = sorted(week.offers.offers, key=lambda offer: offer.name)
+    sources = [_timeless(lot) for lot in lots]
+    sources += [_timeless(replace(o.lot, on_hand_kg=_reach(o))) for o in offers]
+    supplies = [s for i, lot in enumerate(lots) if (s := _of_lot(i, lot, entry.start, last)) is not None]
+    for i, offer in enumerate(offers):
+        supplies += _deliveries(len(lots) + i, offer, sources[len(lots) + i], entry.start, last)
+    jobs = _jobs(week, sources)
+    usable = exact_array([s.lot.usable for s in supplies])
+    return World(week, tuple(sources), tuple(supplies), jobs, entry.kitchen.holding_per_kg_day, usable)
+
+
+def _reach(offer: Offer) -> Fraction:
+    return offer.lot.on_hand_kg if offer.largest is None else offer.largest
+
+
+def _timeless(lot: Lot) -> Lot:
+    """The lot without dates: a plan looks after them itself, day by day."""
+    return replace(lot, use_by=None, received=None)
+
+
+def _of_lot(source: int, lot: Lot, start: date, end: date) -> Supply | None:
+    """A lot as a supply; None where no day of the horizon can use it."""
+    last = (end - start).days
+    first = max((lot.received - start).days, 0) if lot.received else 0
+    keeps = lot.use_by is None or lot.use_by > end
+    stop = last if lot.use_by is None else min((lot.use_by - start).days, last)
+    if lot.on_hold or stop < first or not lot.on_hand_kg:
+        return None
+    worth = lot.held_cost_per_kg if keeps else lot.salvage_per_kg
+    return Supply(source, lot, first, stop, worth, keeps, kg=lot.on_hand_kg)
+
+
+def _deliveries(source: int, offer: Offer, lot: Lot, start: date, end: date) -> list[Supply]:
+    """A supply for each day on which the offer can be delivered."""
+    found = []
+    last = (end - start).days
+    for day in range(offer.lead_days, last + 1):
+        delivered = start + timedelta(days=day)
+        period = offer.period(delivered)
+        if period is None:
+            continue
+        use_by = offer.use_by(delivered)
+        keeps = use_by is None or use_by > end
+        stop = last if use_by is None else min((use_by - start).days, last)
+        worth = offer.worth_after if keeps else lot.salvage_per_kg
+        dated = replace(lot, received=delivered, use_by=use_by)
+        found.append(
+            Supply(source, dated, day, stop, worth, keeps, offer=offer, period=period)
+        )  # fmt: skip
+    return found
+
+
+def _jobs(week: Week, sources: Sequence[Lot]) -> tuple[Job, ...]:
+    entry = week.entry
+    table = LotTable(week.lots.file, tuple(sources), week.lots.properties, ())
+    offered = {offer.name for offer in week.offers.offers}
+    made: dict[tuple[str, tuple[object, ...]], RecipeRows] = {}
+    faults: list[Fault] = []
+    jobs = []
+    for i, (batch, recipe) in enumerate(zip(entry.batches, week.recipes, strict=True)):
+        days = _window(week, batch)
+        if not days and not batch.may_leave_out:
+            faults.append(week.document.fault(("batches", i), f"{batch.name} has no day on which it can be made", ""))
+        rows: dict[int, RecipeRows] = {}
+        lo, hi = batch.band
+        for day in days:
+            left()
+            date_of = entry.start + timedelta(days=day)
+            key = (recipe.file, _in_force(recipe, date_of))
+            try:
+                if key not in made:
+                    order = order_of(recipe, _size(batch), hi, date_of, Asked())
+                    made[key] = recipe_rows(assemble(recipe, table, order), sources)
+                rows[day] = made[key]
+            except BadInput as error:
+                faults += [_at_home(fault, week, offered, i, batch) for fault in error.faults]
+                break
+        within = order_of(recipe, _size(batch), hi, entry.start, Asked()).within_kg if batch.fixed_kg else _ZERO
+        jobs.append(Job(i, batch, recipe, days, lo - within, hi + within, rows))
+    if faults:
+        raise BadInput(dict.fromkeys(faults))
+    return tuple(jobs)
+
+
+def _size(batch: BatchEntry) -> str:
+    return f"--{batch.basis}-kg"
+
+
+def _in_force(recipe: Recipe, day: date) -> tuple[object, ...]:
+    """What tells apart two days with other limits in force."""
+    _, legal = legal_requirements(recipe, product_of(recipe, day), [])
+    return tuple((r.origin.rule, r.lo, r.hi) for r in legal)
+
+
+def _at_home(fault: Fault, week: Week, offered: set[str], i: int, batch: BatchEntry) -> Fault:
+    """A fault of an offer is one of the offers table, and a fault of a size one of the batch that states it."""
+    if fault.file == _size(batch):
+        keys = (f"{batch.basis}_kg", f"to_{batch.basis}_kg")
+        key = next((key for key in keys if getattr(batch, key) is not None), keys[0])
+        return week.document.fault(("batches", i, key), fault.found, fault.allowed)
+    if fault.file == week.lots.file and any(repr(name) in fault.found for name in offered):
+        return replace(fault, file=week.offers.file)
+    return fault
+
+
+def _window(week: Week, batch: BatchEntry) -> tuple[int, ...]:
+    entry = week.entry
+    if batch.day is not None:
+        return ((batch.day - entry.start).days,)
+    first = ((batch.from_day or entry.start) - entry.start).days
+    last = entry.days - 1 if batch.to_day is None else (batch.to_day - entry.start).days
+    closed = {(day - entry.start).days for day in entry.kitchen.closed}
+    return tuple(day for day in range(first, last + 1) if day not in closed)
+
+
+def recipe_rows(problem: Problem, sources: Sequence[Lot]) -> RecipeRows:
+    """The rows of a recipe over all sources: its size aside, every row has a limit of zero and holds at any size."""
+    formula = problem.formula
+    place = np.full(len(sources), -1, dtype=np.int64)
+    place[formula.places] = np.arange(len(formula.lots))
+    rows = []
+    for requirement, row in rows_of(problem):
+        if requirement.role is Role.SIZE:
+            continue
+        if row.lo or row.hi:
+            raise AssertionError(f"{row.label} does not hold at every size of a batch")
+        coefs = row.coefs if isinstance(row.coefs, Vector) else Vector.of(row.coefs)
+        rows.append((requirement, row.label, coefs, row.lo, row.hi))
+    lots = len(formula.lots)
+    place, kept = _never(place, rows, lots)
+    carried = exact_array(formula.carried_costs())[formula.kind_of]
+    carried[lots:] += exact_array([a.item.cost_per_kg for a in formula.free])
+    costs = carried.astype(np.float64)
+    weights = {basis: formula.totals(Weight(basis)) for basis in (Basis.MEAT, Basis.BATCH)}
+    most = problem.order.kilograms + problem.order.within_kg
+    fixed = [(r, r.fixed_value(formula)) for r in problem.fixed]
+    impossible = tuple(r for r, v in fixed if v is not None and not r.within(v) and r.origin.blocks)
+    if impossible:  # what no lot can mend leaves no lot to use
+        place = np.full(len(place), -1, dtype=np.int64)
+    return RecipeRows(
+        problem, place, tuple(kept), carried, costs, weights, tuple(range(lots, len(formula.columns))),
+        tuple((a.most or _ZERO) * most for a in formula.free), impossible,
+    )  # fmt: skip
+
+
+_RecipeRow = tuple[Requirement, str, Vector, Fraction | None, Fraction | None]
+
+
+def _never(place: Whole, rows: Sequence[_RecipeRow], lots: int) -> tuple[Whole, list[_RecipeRow]]:
+    """Leave out sources that a row forces to nothing, and rows that then cannot bind.
+
+    A share of at most 0 % leaves only coefficients of one sign: what has one can never be used.
+    """
+    place = place.copy()
+    while True:
+        used = _used(place, rows, lots)
+        bad = np.zeros(len(used), dtype=bool)
+        for _, _, coefs, lo, hi in rows:
+            signs = np.sign(coefs.floats) * used
+            if hi is not None and not (signs < 0).any():
+                bad |= signs > 0
+            if lo is not None and not (signs > 0).any():
+                bad |= signs < 0
+        gone = np.zeros(len(place), dtype=bool)
+        if bad.any():
+            gone = (place >= 0) & bad[np.maximum(place, 0)]
+        if not gone.any():
+            break
+        place[gone] = -1
+    used = _used(place, rows, lots)
+    return place, [row for row in rows if _binds(row, used)]
+
+
+def _used(place: Whole, rows: Sequence[_RecipeRow], lots: int) -> Whole:
+    """1 for every column that may still be used; additions left to the solver always are."""
+    used = np.zeros(len(rows[0][2].floats) if rows else lots, dtype=np.int64)
+    used[lots:] = 1
+    used[place[place >= 0]] = 1
+    return used
+
+
+def _binds(row: _RecipeRow, used: Whole) -> bool:
+    _, _, coefs, lo, hi = row
+    signs = np.sign(coefs.floats) * used
+    return bool((hi is not None and (signs > 0).any()) or (lo is not None and (signs < 0).any()))

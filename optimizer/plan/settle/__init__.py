@@ -1,0 +1,1 @@
+"""Solving, weighing out, adding up and checking again."""

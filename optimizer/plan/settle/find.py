@@ -1,0 +1,200 @@
+"""One week from its files to its plan: solved, weighed out, proved, and compared with planning batch by batch."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, field, replace
+from fractions import Fraction
+
+from optimizer.blend import Status
+from optimizer.clock import OutOfTime, left, limited
+from optimizer.plan.model.blocks import Room, Wanted, WeekProgram
+from optimizer.plan.model.build import build
+from optimizer.plan.model.kitchen import Excess
+from optimizer.plan.model.world import World
+from optimizer.plan.settle.cone_cuts import CLOSE, ROUNDS, WHOLE_ROUNDS, add_cuts, uncertain
+from optimizer.plan.settle.engine import Solved, Watch, solve
+from optimizer.plan.settle.money import Money, money
+from optimizer.plan.settle.read_off import Order, needed_only, orders, planned, with_room
+from optimizer.plan.settle.recheck import excesses
+from optimizer.plan.settle.recheck import faults as recheck
+from optimizer.plan.settle.settled import settled, small
+from optimizer.plan.settle.week_bound import lower_bound, reduced_costs
+from optimizer.plan.settle.weigh import Made, weigh_all
+from optimizer.solver.model import Ending
+
+HELD_BACK_KG = Fraction("0.25")
+"""Kilograms of every lot held back where rounding left a batch no way: five usual scale divisions."""
+TRIES = 4
+"""Further plans that are sought at most where the weighing broke something."""
+SEARCH_SHARE = 0.7
+"""Part of the time left that the search may take at least: the rest is for weighing out what it finds."""
+LONGEST_WEIGHING = 10.0
+"""Seconds left for weighing at most."""
+GAP = 5e-4
+"""Relative gap at which the search for whole numbers stops; printed with the plan."""
+
+
+@dataclass(frozen=True)
+class Certificate:
+    """``cost`` of the plan as weighed, ``lower_bound`` proved in exact arithmetic for the linear relaxation.
+
+    ``reported`` is the solver's own bound with whole numbers, not proved; ``sound`` is True where every batch, the
+    stock of every lot, every date and every order was checked again with fractions and holds. ``excess`` are limits of
+    the kitchen that the scales did not allow to be kept to the gram.
+    """
+
+    sound: bool
+    cost: Fraction
+    lower_bound: Fraction | None
+    reported: float | None
+    faults: tuple[str, ...] = ()
+    excess: tuple[Excess, ...] = ()
+
+    @property
+    def gap(self) -> Fraction | None:
+        """Money by which a cheaper plan could undercut this one at most."""
+        return None if self.lower_bound is None else self.cost - self.lower_bound
+
+
+@dataclass
+class Plan:
+    """Everything the page and the JSON document say."""
+
+    status: Status
+    world: World
+    program: WeekProgram
+    solved: Solved
+    made: list[Made] = field(default_factory=list)
+    orders: list[Order] = field(default_factory=list)
+    money: Money | None = None
+    certificate: Certificate | None = None
+    relaxed: Solved | None = None
+
+    @property
+    def broken(self) -> tuple[int, int, Fraction]:
+        """What does not hold, the worst first: batches and faults, limits of the kitchen, money."""
+        if self.certificate is None:
+            return 10**6, 0, Fraction(0)
+        unsound = sum(not one.sound for one in self.made) + len(self.certificate.faults)
+        return unsound, len(self.certificate.excess), self.certificate.cost
+
+    @property
+    def whole(self) -> bool:
+        """True where everything holds as weighed."""
+        return self.broken[:2] == (0, 0)
+
+
+Maker = Callable[[Room], WeekProgram]
+"""What makes a program of a week, or of what is left of one, with room left where it is asked for."""
+
+
+def find(world: World, make: Maker | None = None, *, talk: bool = False, gap: float = GAP) -> Plan:
+    """The cheapest plan of a week. Ctrl-C and the time limit stood in end the search with the best plan found.
+
+    Where what was weighed breaks anything, a plan is sought with room left for just that; the bound is always that of
+    the week as it is. Where none keeps everything, the one with the fewest faults is returned, and says them. Raises
+    OutOfTime where the limit is over before there is anything to weigh.
+    """
+    make = make or (lambda room: build(world, Wanted(room=room)))
+    room = Room()
+    first = best = last = search(make(room), talk=talk, gap=gap)
+    try:
+        for _ in range(TRIES):
+            if last.certificate is None or last.whole or last.status is Status.TIME_LIMIT:
+                break
+            room = _with_room(room, last)
+            last = search(make(room), talk=talk, gap=gap)
+            if last.certificate is None:
+                break
+            if first.certificate is not None:
+                last.certificate = replace(last.certificate, lower_bound=first.certificate.lower_bound)
+            best = min(best, last, key=lambda plan: plan.broken)
+    except OutOfTime:
+        best.status = Status.TIME_LIMIT if best.whole else best.status
+    return best
+
+
+def _with_room(room: Room, plan: Plan) -> Room:
+    """What is asked of the next try: room for what this one was over by, and without what cannot be weighed out."""
+    assert plan.certificate is not None
+    of = dict(room.of)
+    for excess in plan.certificate.excess:
+        of[excess.label] = room.at(excess.label) + excess.by
+    failed = [one.job for one in plan.made if not one.sound]
+    if not failed and not plan.certificate.faults:
+        return replace(room, of=of)
+    without = {job.index for job in failed if job.entry.may_leave_out} if room.back else set()
+    return Room(of, HELD_BACK_KG, room.without | without)
+
+
+def search(program: WeekProgram, *, talk: bool = False, gap: float = GAP) -> Plan:
+    """Solve a program and make a plan of it: small linear ones exactly, others by the solver and its bound.
+
+    The search takes a part of the time left, so that what it finds can be weighed out. Raises OutOfTime.
+    """
+    seconds = left()
+    with limited(None if seconds is None else max(SEARCH_SHARE * seconds, seconds - LONGEST_WEIGHING)):
+        solved, relaxed = _solved(program, talk=talk, gap=gap)
+    if not solved.found:
+        status = Status.TIME_LIMIT if solved.ending is Ending.TIME_LIMIT else Status.INFEASIBLE
+        return Plan(status, program.world, program, solved, relaxed=relaxed)
+    return finish(program, solved, relaxed)
+
+
+def _solved(program: WeekProgram, *, talk: bool, gap: float) -> tuple[Solved, Solved]:
+    """The solution with whole numbers and the relaxation whose prices bound it."""
+    sparse = program.sparse
+    relaxed = _relaxed(program)
+    if not sparse.has_whole or relaxed.ending is not Ending.OPTIMAL:
+        return relaxed, relaxed
+    try:
+        solved = solve(sparse, gap=gap, watch=Watch(talk))
+        rounds = WHOLE_ROUNDS if uncertain(program) else 0
+        while rounds and solved.found and not solved.interrupted and add_cuts(program, solved):
+            rounds -= 1
+            solved = solve(sparse, gap=gap, watch=Watch(talk))
+        if len(relaxed.prices) < len(sparse.rows):
+            relaxed = solve(sparse, relaxed=True)
+    except OutOfTime:
+        solved = Solved(Ending.TIME_LIMIT)
+    return solved, relaxed
+
+
+def _relaxed(program: WeekProgram) -> Solved:
+    """The linear relaxation, small ones settled exactly; with cuts where a batch asks for room for error."""
+    if not uncertain(program):
+        exact = settled(program.sparse) if small(program.sparse) else None
+        return solve(program.sparse, relaxed=True) if exact is None else exact
+    relaxed = solve(program.sparse, relaxed=True)
+    still = 0
+    for _ in range(ROUNDS):
+        if still > 1 or not relaxed.found or not add_cuts(program, relaxed):
+            break
+        before, relaxed = relaxed.cost, solve(program.sparse, relaxed=True)
+        still = still + 1 if relaxed.cost - before <= CLOSE * abs(before) else 0
+    return relaxed
+
+
+def finish(program: WeekProgram, solved: Solved, relaxed: Solved) -> Plan:
+    """Weigh out a solution, add up its money and prove what can be proved. Raises OutOfTime."""
+    parts, bought = planned(program, solved), orders(program, solved)
+    dearer = reduced_costs(program.sparse, relaxed.prices)
+    least = needed_only(program, parts, bought)
+    made = weigh_all(program, parts, least, dearer)
+    for more in (bought, with_room(program, bought)):
+        if least != more and not all(one.sound for one in made):
+            least, made = more, weigh_all(program, parts, more, dearer)
+    bought = least
+    added = money(program, made, bought)
+    bound = lower_bound(program.sparse, relaxed.prices) if len(relaxed.prices) else None
+    faults, excess = tuple(recheck(program, made, bought)), tuple(excesses(program, made, bought))
+    sound = not faults and all(one.sound for one in made)
+    reported = solved.bound if program.sparse.has_whole else None
+    certificate = Certificate(sound, added.minimised, bound, reported, faults, excess)
+    status = Status.TIME_LIMIT if solved.ending is Ending.TIME_LIMIT else Status.OPTIMAL
+    if not sound:
+        status = Status.DO_NOT_MAKE
+    return Plan(
+        status, program.world, program, solved, made, bought, added, certificate, relaxed
+    )  # fmt: skip

@@ -1,0 +1,164 @@
+"""What was made is judged again, on today's files and on what the plan's document says was weighed.
+
+Every doubt is a reason to hold a batch: a lot that may not go in, a limit that is broken, a dose that is off, figures
+that do not add up, or a batch of which nothing can be said.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import replace
+from datetime import date
+from fractions import Fraction
+
+from constraints.faults import BadInput
+from constraints.formula import Batch
+from constraints.ingredients import Lot
+from constraints.numbers import shown, trimmed
+from constraints.quantities import Basis, MissingProperty, Weight
+from optimizer.check import Finding, Report, check
+from optimizer.plan.files.happened import Happened
+from optimizer.plan.files.plan_file import PlannedBatch, PulledLot
+from optimizer.plan.model.world import Job, World
+from optimizer.reading.lots import LotTable
+from optimizer.reading.weighed import weighed_in
+from optimizer.verdict import Grade
+
+_ZERO = Fraction(0)
+_SAME_KG = Fraction(1, 10**5)
+"""Kilograms by which figures of a document may differ: decimals of thirds, far below any scale."""
+
+
+def in_doubt(world: World, happened: Happened, done: Sequence[PlannedBatch]) -> Iterator[str]:
+    """Every doubt about the batches made, each in words; ``world`` has the lots as they turned out."""
+    yield from happened.plan.hold
+    for batch in done:
+        where = f"{batch.batch} of {batch.date}"
+        for words in dict.fromkeys((*_of_documents(world, batch), *_measured(world, happened, batch))):
+            yield f"{where}: {words}."
+    yield from _of_stock(world, happened, done)
+
+
+def _job(world: World, made: PlannedBatch) -> Job | None:
+    return next((job for job in world.jobs if job.name == made.batch), None)
+
+
+def _lot_of(world: World, pull: PulledLot) -> Lot | None:
+    """A lot as it is today, dates and all, or the delivery that was pulled from."""
+    if pull.delivered is None:
+        return next((lot for lot in world.week.lots.lots if lot.name == pull.lot), None)
+    offer = next((offer for offer in world.week.offers.offers if offer.name == pull.lot), None)
+    if offer is None:
+        return None
+    return replace(offer.lot, received=pull.delivered, use_by=offer.use_by(pull.delivered))
+
+
+def _of_documents(world: World, made: PlannedBatch) -> Iterator[str]:
+    """What of a batch's own figures does not agree, with each other or with the week."""
+    job, answer = _job(world, made), made.answer
+    if answer.get("status") not in ("optimal", "time_limit"):
+        yield f"its own document says {answer.get('status')}, so that it was never to be made"
+    if job is not None and answer.get("recipe") != job.recipe.entry.name:
+        yield f"it was made by the recipe {answer.get('recipe')}, and is by {job.recipe.entry.name} today"
+    if answer.get("date") != made.date.isoformat():
+        yield f"its own document is of {answer.get('date')}"
+    for pull in made.pulls:
+        lot = _lot_of(world, pull)
+        if lot is None:
+            yield f"{pull.lot} is in it, and no longer in your tables"
+        elif abs(pull.held_kg * lot.usable - pull.kg) > _SAME_KG:
+            yield f"{trimmed(pull.held_kg)} kg of {pull.lot} as held are not {trimmed(pull.kg)} kg usable"
+
+
+def _measured(world: World, happened: Happened, made: PlannedBatch) -> Iterator[str]:
+    """What the batch breaks, or cannot be told of it, with its lots as they turned out."""
+    nothing = "so that nothing can be said of its limits"
+    job = _job(world, made)
+    if job is None or not any(world.date(day) == made.date for day in job.days):
+        yield f"this week has no such batch on that day, {nothing}"
+        return
+    table, names = _table(world, made)
+    try:
+        weighed = weighed_in(made.answer, "its document")
+        report = check(job.recipe, table, weighed, "its document", made.date)
+    except BadInput as error:
+        yield from (f"{fault.found}, {nothing}" for fault in error.faults)
+        return
+    except (MissingProperty, ValueError, ArithmeticError, KeyError, TypeError, AttributeError):
+        yield f"the plan does not say what was weighed, {nothing}"
+        return
+    told = {pull.lot: happened.lots[pull.lot].words for pull in made.pulls if pull.lot in happened.lots}
+    why = "".join(f"{words}; " for words in told.values() if words)
+    yield from (f"{why}{words}" for words in _words(report))
+    yield from _sums(made, report.batch, names)
+
+
+def _table(world: World, made: PlannedBatch) -> tuple[LotTable, list[str]]:
+    """Today's lots with the deliveries under the names that the batch's document has; and the name of each pull."""
+    twice = {p.lot for p in made.pulls if sum(q.lot == p.lot for q in made.pulls) > 1}
+    lots, names = [], []
+    for pull in made.pulls:
+        lot = _lot_of(world, pull)
+        name = f"{pull.lot} of {pull.delivered}" if pull.delivered and pull.lot in twice else pull.lot
+        names.append(name)
+        if lot is not None:
+            lots.append(replace(lot, name=name))
+    return LotTable(world.week.lots.file, tuple(lots), world.week.lots.properties, ()), names
+
+
+def _words(report: Report) -> Iterator[str]:
+    """Everything of a report that forbids a batch or misses its recipe."""
+    for part in report.each if len(report.loads) > 1 or report.apart else (report,):
+        load = f"load {part.load}: " if part.load else ""
+        for place in part.places:
+            yield from (load + _broken(f) for f in place.findings if f.grade is not Grade.MAKE)
+        yield from (
+            f"{load}{trimmed(dose.weighed_kg * 1000, 3)} g of {dose.item.name}, and its dose is "
+            f"{trimmed(dose.wanted_kg * 1000, 3)} g" for dose in part.doses if dose.breaks or dose.forbids
+        )  # fmt: skip
+    yield from report.unfit
+    yield from report.unlike
+    yield from report.apart
+
+
+def _broken(finding: Finding) -> str:
+    r = finding.requirement
+    figure = "not known" if finding.value is None else f"{shown(finding.value, 2)} {r.unit}".strip()
+    why = f"; {finding.why}" if finding.why else ""
+    return f"{r.what} of the {r.basis} is {figure}, {r.limits()}{why}"
+
+
+def _sums(made: PlannedBatch, batch: Batch, names: Sequence[str]) -> Iterator[str]:
+    """What was pulled against what was weighed, and the weights that the document states against their sums."""
+    weighed = {item.name: kg for item, kg in batch.kilograms.items() if isinstance(item, Lot)}
+    pulled = dict.fromkeys(names, _ZERO)
+    for name, pull in zip(names, made.pulls, strict=True):
+        pulled[name] += pull.kg
+    for name in dict.fromkeys((*weighed, *pulled)):
+        a, b = weighed.get(name, _ZERO), pulled.get(name, _ZERO)
+        if abs(a - b) > _SAME_KG:
+            yield f"{trimmed(b, 4)} kg of {name} were pulled and {trimmed(a, 4)} kg weighed"
+    for basis in (Basis.MEAT, Basis.BATCH):
+        stated, added = made.kilograms(basis), batch.amount(Weight(basis))
+        if abs(stated - added) > _SAME_KG:
+            yield f"{trimmed(stated, 4)} kg of {basis} are stated, and its parts add up to {trimmed(added, 4)} kg"
+
+
+def _of_stock(world: World, happened: Happened, done: Sequence[PlannedBatch]) -> Iterator[str]:
+    """Lots and deliveries of which the batches made took more than there was: something else went in."""
+    used: dict[tuple[str, date | None], list[tuple[str, Fraction]]] = {}
+    for batch in done:
+        for pull in batch.pulls:
+            used.setdefault((pull.lot, pull.delivered), []).append((batch.batch, pull.held_kg))
+    came = {(o.offer, o.delivered): o.kg for o in happened.plan.orders}
+    came |= {key: told.kg or _ZERO for key, told in happened.deliveries.items() if told.counted_now_kg is None}
+    lots = {lot.name: lot.on_hand_kg for lot in world.week.lots.lots}
+    for (name, delivered), takers in used.items():
+        had = lots.get(name, _ZERO) if delivered is None else came.get((name, delivered))
+        total = sum((kg for _, kg in takers), _ZERO)
+        if had is not None and total > had + _SAME_KG:
+            batches = " and ".join(dict.fromkeys(batch for batch, _ in takers))
+            yield (
+                f"{batches}: {trimmed(total, 3)} kg of {name} are said to be in, of which only {trimmed(had, 3)} kg "
+                "were there: something else went in."
+            )
