@@ -2,14 +2,26 @@
 
 from __future__ import annotations
 
+import numpy as np
 import pytest
 from kitchens import random_kitchen
 from test_weighout import judge, weighed_of
 
 from optimizer.solver.optimum import optimise, ranks_of
-from optimizer.solver.program import layout_of
+from optimizer.solver.program import Layout, layout_of
 from optimizer.weighing.certificate import certify
+from optimizer.weighing.exchange import Lines
 from optimizer.weighing.weighout import weigh_near
+
+
+def lines_of(layout: Layout) -> Lines:
+    """The program's rows over the columns, a kilogram of each; what stands on choices beside them is left aside."""
+    size = len(layout.units)
+    rows = [row for row in layout.program.rows if not any(row.coefs[size:])]
+    coefs = [[float(a / unit) for a, unit in zip(row.coefs, layout.units, strict=False)] for row in rows]
+    lo = [-np.inf if row.lo is None else float(row.lo) for row in rows]
+    hi = [np.inf if row.hi is None else float(row.hi) for row in rows]
+    return Lines(np.array(coefs).reshape(len(rows), size), np.array(lo), np.array(hi))
 
 
 @pytest.mark.parametrize("block", range(6))
@@ -24,7 +36,7 @@ def test_what_is_weighed_near_an_optimum_holds_and_costs_no_more_than_the_scales
             continue
         searched += 1
         kilograms = layout.kilograms(optimum.values)
-        weighed = weigh_near(problem, kilograms)
+        weighed = weigh_near(problem, kilograms, lines_of(layout))
         if weighed is None:
             continue
         near += 1

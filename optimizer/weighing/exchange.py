@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 from fractions import Fraction
 from typing import Any, TypeAlias
 
@@ -16,19 +17,32 @@ _MOST = 12
 """Exchanges made at most."""
 
 
-def exchanged(plan: Plan, kilograms: Sequence[Fraction]) -> list[Fraction]:
+@dataclass(frozen=True)
+class Lines:
+    """Limits as rows over the columns of a formula: coefficients (rows x columns) a kilogram, no limit is inf."""
+
+    coefs: Floats
+    lo: Floats
+    hi: Floats
+
+
+def exchanged(plan: Plan, kilograms: Sequence[Fraction], lines: Lines, room: Fraction) -> list[Fraction]:
     """Kilograms of the columns of a batch in one load after exchanges; it may still break a limit.
 
-    Every exchange is the one that leaves least over the limits, among equals the cheapest.
+    Every exchange is the one that leaves least over the limits, among equals the cheapest. ``room`` is what is left
+    free of every limit for the rounding of the additions, kilograms of the column that counts most in it.
     """
     counted, _ = uses(plan.choices, len(plan.holds))
     loose = [j for j, h in enumerate(plan.holds) if h.step is None and not h.least and not h.must and j not in counted]
     units = np.array([float(plan.unit(j)) for j in loose])
-    counts = np.array([float(kilograms[j] / plan.unit(j)) for j in loose])
+    weights = np.array([float(kg) for kg in kilograms])
+    largest = np.abs(lines.coefs).max(axis=1, initial=0.0)
+    rows = lines.coefs[largest > 0] / largest[largest > 0, None]
+    lo, hi = lines.lo[largest > 0] / largest[largest > 0], lines.hi[largest > 0] / largest[largest > 0]
     most = np.array([float(plan.holds[j].most / plan.unit(j) // 1) for j in loose])
     cost = np.array([float(plan.cost(j)) for j in loose])
-    rows, lo, hi, value = _limits(plan, kilograms, loose)
-    search = _Search(rows * units, lo, hi, most, cost)
+    search = _Search(rows[:, loose] * units, lo + float(room), hi - float(room), most, cost)
+    counts, value = weights[loose] / units, rows @ weights
     # Lots that are in already come first: a few grams of one more lot are a nuisance.
     for open_ in (counts > 0, np.ones(len(loose), dtype=bool)):
         counts, value = search.run(counts, value, open_)
@@ -72,26 +86,6 @@ class _Search:
             value = value + self.steps[:, b] - self.steps[:, a]
             counts = counts + (np.arange(nothing) == b) - (np.arange(nothing) == a)
         return counts, value
-
-
-def _limits(plan: Plan, kilograms: Sequence[Fraction], loose: Sequence[int]) -> tuple[Floats, ...]:
-    """Rows over the loose columns with room for the rounding of the additions, their limits, and where they stand.
-
-    Every row is divided by its largest coefficient, so that what is over one limit compares with another.
-    """
-    rows, lo, hi, value = [], [], [], []
-    for limit in plan.limits:
-        coefs = np.array([float(a) for a in limit.exact])
-        largest = np.abs(coefs).max(initial=0.0)
-        if not largest:
-            continue
-        rows.append(coefs[list(loose)] / largest)
-        value.append(
-            float(sum((a * kg for a, kg in zip(limit.exact, kilograms, strict=True) if kg), Fraction(0))) / largest
-        )
-        lo.append(-np.inf if limit.lo is None else (float(limit.lo) + float(plan.rounding(limit, -1))) / largest)
-        hi.append(np.inf if limit.hi is None else (float(limit.hi) - float(plan.rounding(limit, 1))) / largest)
-    return np.array(rows).reshape(len(rows), len(loose)), np.array(lo), np.array(hi), np.array(value)
 
 
 def _off(value: Floats, lo: Floats, hi: Floats) -> Floats:

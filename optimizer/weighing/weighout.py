@@ -27,7 +27,7 @@ from optimizer.solver.exact import reduced_costs
 from optimizer.solver.optimum import Optimum, order_of_use
 from optimizer.solver.program import Layout, uses
 from optimizer.weighing.divisions import Plan, binding, full, rough
-from optimizer.weighing.exchange import exchanged
+from optimizer.weighing.exchange import Lines, exchanged
 
 _ZERO = Fraction(0)
 _HALF = Fraction(1, 2)
@@ -41,6 +41,8 @@ _NEAR_ENOUGH = Fraction(1, 200)
 
 _DIVISIONS = 3
 """Divisions by whose price a batch of a whole plan may be dearer than planned without a search for a cheaper one."""
+_ROOM = (0, 1, 3)
+"""Divisions left free of every limit for the rounding of the additions: none at first, then more."""
 _CUT_ROUNDS = 8
 """Searches made again with further cuts before the scale is blamed."""
 _TIGHT = Fraction(1, 5_000)
@@ -101,19 +103,25 @@ def weigh_out(problem: Problem, layout: Layout, optimum: Optimum, cuts: Sequence
     return _weigh_once(problem, layout, optimum, rows, [])
 
 
-def weigh_near(problem: Problem, kilograms: Sequence[Fraction]) -> Weighed | None:
+def weigh_near(problem: Problem, kilograms: Sequence[Fraction], lines: Lines) -> Weighed | None:
     """Kilograms of the columns on the scales, by exchanging single divisions between lots, in one load.
 
-    None where that finds nothing that holds, or only what costs more than the scales explain; there may still be a way.
+    ``lines`` are the problem's limits, its size included. None where that finds nothing that holds, or only what costs
+    more than the scales explain; there may still be a way.
     """
     if _load_counts(problem, kilograms)[0] > 1:
         return None
     plan = Plan(problem, 1, _divisions(problem, kilograms, 1))
     nearest = _nearest(plan, kilograms)
-    moved = exchanged(plan, nearest)
-    weighed, broken = _mended(plan, [moved])
+    for room in _ROOM:
+        moved = exchanged(plan, nearest, lines, room * problem.order.meat_division_kg)
+        weighed = _weighed(plan, [moved])
+        if not _broken(problem, plan.binding, weighed) and not _over_mixer(problem, weighed):
+            break
+    else:
+        return None
     cost = sum((plan.cost(j) / plan.unit(j) * kg for j, kg in enumerate(kilograms) if kg), _ZERO)
-    if broken or _over_mixer(problem, weighed) or plan.value(weighed.total) > cost + _worth_of_divisions(plan):
+    if plan.value(weighed.total) > cost + _worth_of_divisions(plan):
         return None
     return replace(weighed, solved_again=moved != nearest)
 

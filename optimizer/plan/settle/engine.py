@@ -1,4 +1,4 @@
-"""Solving a large program: PuLP's HiGHS interface, handed the whole matrix at once instead of term by term.
+"""Solving a large program: HiGHS, handed the whole matrix at once.
 
 The method is chosen on evidence (tests/benchmark_plan.py --methods prints it): a program with many more columns than
 rows is sifted; else interior point with crossover from INTERIOR_FROM coefficients up, primal simplex below. Everything
@@ -11,14 +11,14 @@ import math
 import signal
 import sys
 import time
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from fractions import Fraction
 from typing import Any
 
+import highspy
 import numpy as np
-import pulp
 
 from constraints.vector import Floats
 from optimizer.clock import shorter
@@ -81,10 +81,8 @@ class Watch:
 
     def callback(self, kind: Any, message: str, out: Any, into: Any, data: Any) -> None:
         """Called by the solver."""
-        from highspy import cb
-
         # The solver's own logging call is not made while its output is off, so its other call is used for both.
-        if kind == cb.HighsCallbackType.kCallbackMipInterrupt:
+        if kind == highspy.cb.HighsCallbackType.kCallbackMipInterrupt:
             self._say(out)
         if self.stopped:
             into.user_interrupt = True
@@ -120,32 +118,6 @@ def _stop_on_interrupt(watch: Watch) -> Iterator[None]:
         signal.signal(signal.SIGINT, old)
 
 
-class _WholeMatrix(pulp.HiGHS):  # type: ignore[misc]
-    """PuLP's interface to HiGHS, with the matrix handed over in one piece."""
-
-    def __init__(self, program: Sparse, *, relaxed: bool, pinned: Floats | None, **options: Any) -> None:
-        super().__init__(**options)
-        self.program, self.relaxed, self.pinned = program, relaxed, pinned
-
-    def buildSolverModel(self, lp: Any) -> None:
-        """Pass columns and rows as arrays."""
-        program = self.program
-        lo, hi, starts, index, value = _as_arrays(program)
-        least, most = np.zeros(program.size), program.hi
-        if self.pinned is not None:
-            whole = program.whole == 1
-            least, most = np.where(whole, np.round(self.pinned), least), np.where(whole, np.round(self.pinned), most)
-        kinds = np.zeros(program.size, dtype=np.int32) if self.relaxed else program.whole.astype(np.int32)
-        lp.solverModel.passModel(
-            program.size, len(program.rows), len(index), _BY_ROWS, _MINIMISE, 0.0,
-            program.cost, least, most, lo, hi, starts, index, value, kinds,
-        )  # fmt: skip
-
-    def findSolutionValues(self, lp: Any) -> tuple[int, int]:
-        """The values are read in one piece by ``solve``."""
-        return pulp.LpStatusOptimal, pulp.LpSolutionOptimal
-
-
 def _as_arrays(program: Sparse) -> tuple[Floats, Floats, Any, Any, Floats]:
     """Row limits, row starts, column indices and coefficients, row by row."""
     lo = np.array([-math.inf if r.lo is None else float(r.lo) for r in program.rows])
@@ -177,65 +149,62 @@ def solve(
     is left of that limit.
     """
     watch, time_limit = watch or Watch(), shorter(time_limit)
-    relaxed = relaxed or pinned is not None
-    whole = program.has_whole and not relaxed
-    solver = _WholeMatrix(
-        program, relaxed=relaxed, pinned=pinned, msg=False, timeLimit=time_limit,
-        callbackTuple=(watch.callback, None), **_options(program, whole, gap),
-    )  # fmt: skip
-    problem = pulp.LpProblem("plan", pulp.LpMinimize)
+    whole = program.has_whole and not relaxed and pinned is None
+    options = _options(program, whole, gap) | ({} if time_limit is None else {"time_limit": time_limit})
+    lo, hi, starts, index, value = _as_arrays(program)
     with _stop_on_interrupt(watch):
-        solver.createAndConfigureSolver(problem)
+        highs = _solver(options, watch, whole)
         if not whole and pinned is None and worth_sifting(program):
-            sifted = sift(problem.solverModel, program, *_limits_and_columns(program))
+            sifted = sift(highs, program, lo, hi, Matrix.of(program.size, starts, index, value))
             if sifted is not None:
                 cost = sifted.cost + float(program.constant)
                 return Solved(Ending.OPTIMAL, sifted.values, sifted.prices, cost, cost)
-            if watch.stopped or _out_of_time(problem.solverModel):
+            if watch.stopped or highs.getModelStatus() == highspy.HighsModelStatus.kTimeLimit:
                 return Solved(Ending.TIME_LIMIT, interrupted=watch.stopped)
-            solver.createAndConfigureSolver(problem)
-        solver.buildSolverModel(problem)
-        solver.callSolver(problem)
-        found = _read(problem.solverModel, program, whole, watch)
+            highs = _solver(options, watch, whole)
+        least, most = np.zeros(program.size), program.hi
+        if pinned is not None:
+            least, most = (np.where(program.whole == 1, np.round(pinned), bound) for bound in (least, most))
+        highs.passModel(
+            program.size, len(program.rows), len(index), _BY_ROWS, _MINIMISE, 0.0, program.cost, least, most,
+            lo, hi, starts, index, value, (program.whole if whole else np.zeros(program.size)).astype(np.int32),
+        )  # fmt: skip
+        highs.run()
+        found = _read(highs, program, whole, watch)
         if found.ending is Ending.FAILED and not whole:
             # HiGHS now and then leaves the primal simplex with an unknown status, also on tiny programs.
-            for key, value in _OTHERWISE.items():
-                problem.solverModel.setOptionValue(key, value)
-            problem.solverModel.clearSolver()
-            solver.callSolver(problem)
-            found = _read(problem.solverModel, program, whole, watch)
+            for option, setting in _OTHERWISE.items():
+                highs.setOptionValue(option, setting)
+            highs.clearSolver()
+            highs.run()
+            found = _read(highs, program, whole, watch)
     return found
 
 
-def _options(program: Sparse, whole: bool, gap: float) -> dict[str, Any]:
-    """The method chosen for a program, and where the solver looks whether it is to stop."""
-    from highspy import cb
+def _solver(options: Mapping[str, Any], watch: Watch, whole: bool) -> Any:
+    """A solver with its options set, which looks at ``watch`` whether it is to stop."""
+    highs, kinds = highspy.Highs(), highspy.cb.HighsCallbackType
+    for option, setting in options.items():
+        highs.setOptionValue(option, setting)
+    highs.setCallback(watch.callback, None)
+    for kind in (kinds.kCallbackSimplexInterrupt, kinds.kCallbackIpmInterrupt, kinds.kCallbackMipInterrupt)[
+        : 2 + whole
+    ]:
+        highs.startCallback(kind)
+    return highs
 
-    kinds = cb.HighsCallbackType
-    calls = [kinds.kCallbackSimplexInterrupt, kinds.kCallbackIpmInterrupt]
-    options: dict[str, Any] = {"threads": 1, "random_seed": 0, "callbacksToActivate": calls}
+
+def _options(program: Sparse, whole: bool, gap: float) -> dict[str, Any]:
+    """The method chosen for a program."""
+    options: dict[str, Any] = {"output_flag": False, "threads": 1, "random_seed": 0}
     if whole:
-        calls.append(kinds.kCallbackMipInterrupt)
-        return options | {"gapRel": gap, **_SEARCH}
+        return options | {"mip_rel_gap": gap, **_SEARCH}
     interior = coefficients(program) >= INTERIOR_FROM
     options |= {"solver": "ipm"} if interior else {"solver": "simplex", "simplex_strategy": _PRIMAL}
     return options | ({"presolve": "off"} if program.size < PRESOLVE_FROM else {})
 
 
-def _limits_and_columns(program: Sparse) -> tuple[Floats, Floats, Matrix]:
-    lo, hi, starts, index, value = _as_arrays(program)
-    return lo, hi, Matrix.of(program.size, starts, index, value)
-
-
-def _out_of_time(highs: Any) -> bool:
-    import highspy
-
-    return bool(highs.getModelStatus() == highspy.HighsModelStatus.kTimeLimit)
-
-
 def _read(highs: Any, program: Sparse, whole: bool, watch: Watch) -> Solved:
-    import highspy
-
     status, states = highs.getModelStatus(), highspy.HighsModelStatus
     if status in (states.kInfeasible, states.kUnboundedOrInfeasible):
         return Solved(Ending.INFEASIBLE)

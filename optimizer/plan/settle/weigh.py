@@ -35,6 +35,7 @@ from optimizer.solver.model import Ending, SolverDisagrees
 from optimizer.solver.optimum import Optimum
 from optimizer.solver.program import layout_of, value_per_kg
 from optimizer.weighing.certificate import Certificate, certify, minimised_cost
+from optimizer.weighing.exchange import Lines
 from optimizer.weighing.weighout import ScalePrevents, Weighed, weigh_near, weigh_out
 
 _ZERO = Fraction(0)
@@ -182,15 +183,15 @@ def _weigh(shelf: _Shelf, part: Planned, before: Sequence[Made], dearer: Floats 
     size = _size(shelf, part, on, before)
     answer = None
     names: dict[Ingredient, int] = {}
-    tries = [(_FEW, shelf.near), (_MANY, shelf.free), (_MANY, shelf.ahead)]
-    if part.block.job.recipe.entry.mixer_kg is not None:  # several loads: no lot of a few grams where there is a way
-        tries = [(0, shelf.near), (0, shelf.ahead), *tries]
+    loads = part.block.job.recipe.entry.mixer_kg is not None  # no lot of a few grams in loads where there is a way
+    tries = [(0, shelf.near), *([(0, shelf.ahead)] if loads else []), (_FEW, shelf.near), (_MANY, shelf.free)]
+    tries.append((_MANY, shelf.ahead))
     posed = []
     for helpers, most in tries:
         caps = {s: most(part, s) for s in (*part.kilograms, *_helpers(shelf, part, dearer, helpers, most))}
         names = _lots(shelf, part, {s: kg for s, kg in caps.items() if kg})
         posed.append((names, _problem(part, size, names)))
-        answer = _as_planned(part, posed[-1][1], names)
+        answer = _as_planned(shelf, part, posed[-1][1], names)
         if answer is not None:
             break
     for names, problem in posed if answer is None else ():
@@ -303,16 +304,27 @@ def _problem(part: Planned, size: Size, lots: dict[Ingredient, int]) -> Problem:
     return replace(base, order=size, formula=formula, requirements=every, left_out=())
 
 
-def _as_planned(part: Planned, problem: Problem, names: dict[Ingredient, int]) -> Answer | None:
+def _as_planned(shelf: _Shelf, part: Planned, problem: Problem, names: dict[Ingredient, int]) -> Answer | None:
     """The planned kilograms on the divisions of the scales, by exchanging some; None where that finds nothing."""
     kilograms = _kilograms(part, problem, names)
-    near = weigh_near(_quick(problem), kilograms)
+    near = weigh_near(_quick(problem), kilograms, _lines(shelf, part, problem, names))
     if near is None:
         return None
     pairs = zip(problem.formula.columns, kilograms, strict=True)
     cost = sum((value_per_kg(problem.formula, c) * kg for c, kg in pairs), _ZERO)
     optimum = Optimum(Ending.OPTIMAL, tuple(kilograms), cost)
     return _checked(problem, optimum, near, Certificate(True, minimised_cost(problem, near), None))
+
+
+def _lines(shelf: _Shelf, part: Planned, problem: Problem, names: dict[Ingredient, int]) -> Lines:
+    """The rows of a batch's recipe, and its size, over the columns of its formula."""
+    rows, order = part.block.rows, problem.order
+    at = [int(rows.place[shelf.world.supplies[s].source]) for s in names.values()] + list(rows.free)
+    floats = [coefs.floats[at] for _, _, coefs, _, _ in rows.rows] + [rows.weights[order.basis].floats[at]]
+    lo = [-np.inf if lo is None else 0.0 for _, _, _, lo, _ in rows.rows]
+    hi = [np.inf if hi is None else 0.0 for _, _, _, _, hi in rows.rows]
+    low, high = order.kilograms - order.within_kg, order.kilograms + order.within_kg
+    return Lines(np.array(floats), np.array([*lo, float(low)]), np.array([*hi, float(high)]))
 
 
 def _kilograms(part: Planned, problem: Problem, names: dict[Ingredient, int]) -> list[Fraction]:
