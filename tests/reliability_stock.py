@@ -18,7 +18,7 @@ from collections.abc import Sequence
 from fractions import Fraction
 from pathlib import Path
 
-from optimizer.store.ledger import UNIT, Document, Movement, NotRecorded, create, opened, record
+from optimizer.ledger import UNIT, Document, Movement, NotRecorded, create, opened, record
 
 NOW = "2026-11-25T06:10:00+00:00"
 

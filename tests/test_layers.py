@@ -9,7 +9,7 @@ from pathlib import Path
 from where import HOME
 
 ROOMS = (
-    "clock", "words", "verdict", "reading", "problem", "order", "other_names", "solver", "weighing", "bench",
+    "clock", "words", "verdict", "ledger", "reading", "problem", "order", "other_names", "solver", "weighing", "bench",
     "conflict",
     "sure", "mend", "beside", "doses", "summary", "blend", "lawful", "check",
     "near", "remarks", "pages", "plan", "why", "frames", "made",
@@ -17,7 +17,7 @@ ROOMS = (
 )  # fmt: skip
 """Rooms of ``optimizer/``, the lowest first."""
 DEBTS = {
-    ("reading", "store"), ("constraints.requirement", "constraints.confidence"),
+    ("constraints.requirement", "constraints.confidence"),
     ("constraints.rules", "constraints.verify"),
 }  # fmt: skip
 """Imports that point up today. The list may only shrink."""

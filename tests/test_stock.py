@@ -22,10 +22,11 @@ from hypothesis import strategies as st
 from typer.testing import CliRunner
 
 from constraints.faults import BadInput
+from optimizer import ledger
 from optimizer.cli import app
+from optimizer.ledger import Document, Movement, NotRecorded, create, opened, record
 from optimizer.reading.lots import parse_lots, read_lots
-from optimizer.store import ledger
-from optimizer.store.ledger import Document, Movement, NotRecorded, create, exported, opened, record
+from optimizer.reading.stocked import exported
 from optimizer.store.pages import keep_through, picture, trace_page
 from optimizer.store.trace import as_dict, trace
 
@@ -353,7 +354,7 @@ def test_a_full_disk(path: str) -> None:
     """The child may write no file beyond the ledger's present size."""
     came(path, S1="1")
     script = (
-        "import resource, sys, signal\nfrom fractions import Fraction\nfrom optimizer.store.ledger import *\n"
+        "import resource, sys, signal\nfrom fractions import Fraction\nfrom optimizer.ledger import *\n"
         "signal.signal(signal.SIGXFSZ, signal.SIG_IGN)\n"
         "resource.setrlimit(resource.RLIMIT_FSIZE, (int(sys.argv[2]),) * 2)\n"
         "lots = {f'L{k}': {'lot': 'x' * 500} for k in range(200)}\n"

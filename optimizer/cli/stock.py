@@ -16,7 +16,7 @@ import typer
 from optimizer.cli.shared import BAD_INPUT, Json, RecipeOption, faults_on_stderr, figure, outputs, write_text
 
 if TYPE_CHECKING:
-    from optimizer.store.ledger import Document
+    from optimizer.ledger import Document
 
 stock = typer.Typer(
     help="Keep the stock in one file: what came, what went into which batch, what was sold.",
@@ -40,7 +40,7 @@ Why = Annotated[str, typer.Option("--reason", metavar="WORDS", help="Why.")]
 def new(ledger: Ledger) -> None:
     """Make an empty ledger."""
     with _recording():
-        from optimizer.store.ledger import create
+        from optimizer.ledger import create
 
         create(ledger)
         sys.stdout.write(f"{ledger}: an empty ledger\n")
@@ -70,7 +70,7 @@ def count(ledger: Ledger, lot: Lot, kg: Kg, by: By, reason: Why = "", document: 
     """Record what was counted of a lot; the difference is kept as unexplained."""
     with _recording():
         from constraints.numbers import trimmed
-        from optimizer.store.ledger import count as counted
+        from optimizer.ledger import count as counted
 
         held = figure(kg, "KG", zero=True) or Fraction(0)
         found = counted(ledger, _document(document, "count", by, at, "", reason), lot, held)
@@ -119,7 +119,7 @@ def make(
 def reverse(ledger: Ledger, wrong: Annotated[str, typer.Argument(metavar="DOCUMENT")], by: By, reason: Why) -> None:
     """Take a document back by lines of its own; nothing is ever rewritten."""
     with _recording():
-        from optimizer.store.ledger import reverse as taken_back
+        from optimizer.ledger import reverse as taken_back
 
         found = taken_back(ledger, wrong, _document(f"reverse {wrong}", "reverse", by, None, "", reason))
         sys.stdout.write(f"{found} movements of {wrong} reversed\n")
@@ -138,7 +138,7 @@ def show(ledger: Ledger) -> None:
 def export(ledger: Ledger) -> None:
     """The lots that are there as a lots table, every cell as it was typed."""
     with _recording():
-        from optimizer.store.ledger import exported
+        from optimizer.reading.stocked import exported
 
         sys.stdout.write(exported(ledger))
 
@@ -149,7 +149,7 @@ def backup(
 ) -> None:
     """Copy the ledger, whole, while others may be recording."""
     with _recording():
-        from optimizer.store.ledger import backup as copied
+        from optimizer.ledger import backup as copied
 
         copied(ledger, to)
 
@@ -185,7 +185,7 @@ def trace(
 @contextmanager
 def _recording() -> Iterator[None]:
     """Faults of files on standard error, and what could not be recorded, with exit code 2."""
-    from optimizer.store.ledger import NotRecorded
+    from optimizer.ledger import NotRecorded
 
     try:
         with faults_on_stderr():
@@ -196,7 +196,7 @@ def _recording() -> Iterator[None]:
 
 
 def _document(name: str | None, kind: str, by: str, at: str | None, party: str = "", reason: str = "") -> Document:
-    from optimizer.store.ledger import Document
+    from optimizer.ledger import Document
 
     try:
         moment = datetime.now() if at is None else datetime.fromisoformat(at)
@@ -212,7 +212,7 @@ def _document(name: str | None, kind: str, by: str, at: str | None, party: str =
 def _moved(ledger: str, kind: str, lot: str, kg: str, sign: int, document: Document) -> None:
     kilograms = sign * (figure(kg, "KG") or Fraction(0))
     with _recording():
-        from optimizer.store.ledger import Movement, record
+        from optimizer.ledger import Movement, record
 
         record(ledger, kind, document, [Movement(kind, lot, kilograms)])
         sys.stdout.write(f"recorded, document {document.name}\n")

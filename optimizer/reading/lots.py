@@ -140,7 +140,8 @@ def read_lots(path: str) -> LotTable:
 
 def lots_text(path: str) -> str:
     """The text of a lots table: a file, standard input for ``-``, or what a ledger has left. Raises BadInput."""
-    from optimizer.store.ledger import exported, is_ledger
+    from optimizer.ledger import is_ledger  # late: most kitchens have a table, and the database takes its time to load
+    from optimizer.reading.stocked import exported
 
     return exported(path) if path != "-" and is_ledger(path) else read_text(path)
 

@@ -15,11 +15,11 @@ from constraints.ingredients import FAT, MOISTURE, PROTEIN, SALT, Lot
 from constraints.numbers import PERCENT, trimmed
 from constraints.quantities import Basis
 from optimizer.check import batch_of
+from optimizer.ledger import UNIT, Document, Movement, new_document, record
 from optimizer.reading.lots import parse_lots, read_lots
 from optimizer.reading.recipe import Recipe, read_recipe
 from optimizer.reading.table import cut
 from optimizer.reading.weighed import read_weighed
-from optimizer.store.ledger import UNIT, Document, Movement, new_document, record
 from optimizer.summary import composition, weight
 
 GRAM = Fraction(1, 1000)

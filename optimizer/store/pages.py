@@ -9,9 +9,9 @@ from fractions import Fraction
 
 from constraints.numbers import trimmed
 from constraints.treatment import load_treatments, places
+from optimizer.ledger import lots_of, opened
 from optimizer.pages.chart import render
 from optimizer.pages.tables import heading, paragraph, table
-from optimizer.store.ledger import lots_of, opened
 from optimizer.store.trace import CAUTION, Trace
 
 _COLUMN, _ROW, _WIDE = 250, 46, 190

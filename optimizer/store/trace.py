@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 from fractions import Fraction
 from typing import Any
 
-from optimizer.store.ledger import UNIT, NotRecorded, balance, opened
+from optimizer.ledger import UNIT, NotRecorded, balance, opened
 
 CAUTION = "Hold all that is left and ask your authority. What nobody recorded is not in it."
 
