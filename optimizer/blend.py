@@ -25,6 +25,7 @@ from optimizer.weighing.weighout import ScalePrevents, Weighed, weigh_out
 
 if TYPE_CHECKING:
     from optimizer.sure import Sure
+    from optimizer.wish import Near
 
 
 _MOMENT = 0.35
@@ -82,6 +83,8 @@ class Answer:
     sure: Sure | None = None
     other_names: tuple[str, ...] = ()
     """Where it may not bear this name: the names under which it is lawful, in words."""
+    near: Near | None = None
+    """What it was chosen for among the near-cheapest, and the trade-off, where that was asked."""
     of_week: bool = False
     """True where a week's plan chose the lots, so that the batch alone need not be the cheapest."""
 

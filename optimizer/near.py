@@ -8,12 +8,11 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from enum import StrEnum
 from fractions import Fraction
 from math import floor
 
 from constraints.choices import MostLots
-from constraints.faults import BadInput, Fault, nearest
+from constraints.faults import BadInput, Fault
 from constraints.formula import Batch, Formula
 from constraints.ingredients import FAT, Ingredient, Lot
 from constraints.numbers import PERCENT
@@ -26,6 +25,7 @@ from optimizer.problem import Problem, dying, rows_of
 from optimizer.solver.model import Program, Variable
 from optimizer.solver.optimum import optimise, ranks_of
 from optimizer.solver.program import Layout, build, choices_of, holds_of, layout_of, value_per_kg
+from optimizer.wish import Near, Step, Wish
 
 _ZERO = Fraction(0)
 _FAT = tuple(Amount(FAT, basis) for basis in Basis)
@@ -37,57 +37,6 @@ _ROOM = Fraction(1, 50)
 _ROOMS = (1, 4, 16)
 """The room is made so many times as large, one after the other, until there is a batch on the scales: several mixer
 loads, each within the limits, need more of it."""
-
-
-class Wish(StrEnum):
-    """What to look for among the near-cheapest batches."""
-
-    FEWEST_LOTS = "fewest-lots"
-    MOST_DYING = "most-dying"
-    MIDDLE = "middle"
-
-    @property
-    def places(self) -> int:
-        """Decimals that its figure is shown with."""
-        return 0 if self is Wish.FEWEST_LOTS else 3
-
-    @property
-    def words(self) -> str:
-        """The wish in words, with what its figure counts."""
-        return {
-            "fewest-lots": "fewest lots",
-            "most-dying": "most dying trim, kg as held",
-            "middle": "closest to the middle of the fat band, points off",
-        }[self.value]
-
-
-def wish_named(name: str) -> Wish:
-    """The wish of that name. Raises BadInput, with the nearest one, where there is none."""
-    if name in set(Wish):
-        return Wish(name)
-    close = nearest(name, list(Wish))
-    hint = f"did you mean {close}?" if close else f"one of {', '.join(Wish)}"
-    raise BadInput([Fault("--prefer", None, None, f"{name!r} is not a wish", hint)])
-
-
-@dataclass(frozen=True)
-class Step:
-    """One line of the trade-off: the premium allowed (%), the weighed batch's cost, and the wish's figure."""
-
-    premium_pct: Fraction
-    cost: Fraction
-    figure: Fraction
-
-
-@dataclass(frozen=True)
-class Near:
-    """The answer within the whole premium, and the trade-off up to it. ``cheapest`` is the unrounded optimum's cost."""
-
-    wish: Wish
-    premium_pct: Fraction
-    cheapest: Fraction
-    answer: Answer
-    steps: tuple[Step, ...]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -125,7 +74,7 @@ def _held(item: Ingredient) -> Fraction:
     return item.held_kg(_ONE) if isinstance(item, Lot) else _ZERO
 
 
-def near_cheapest(problem: Problem, wish: Wish, premium_pct: Fraction) -> Near:
+def near_cheapest(problem: Problem, wish: Wish, premium_pct: Fraction) -> Answer:
     """The batch that grants the wish most within a premium over the cheapest, and the trade-off up to it.
 
     Raises BadInput where the wish has no meaning for this batch: no next chance given, or no band of fat.
@@ -133,7 +82,7 @@ def near_cheapest(problem: Problem, wish: Wish, premium_pct: Fraction) -> Near:
     _meaningful(problem, wish)
     base = blend(problem)
     if base.weighed is None or base.optimum is None or base.certificate is None:
-        return Near(wish, premium_pct, _ZERO, base, ())
+        return replace(base, near=Near(wish, premium_pct, _ZERO, ()))
     cheapest = base.optimum.cost
     steps = [Step(_ZERO, base.certificate.cost, figure_of(base, wish))]
     best = base
@@ -147,7 +96,7 @@ def near_cheapest(problem: Problem, wish: Wish, premium_pct: Fraction) -> Near:
             best = found
         assert best.certificate is not None
         steps.append(Step(premium, best.certificate.cost, figure_of(best, wish)))
-    return Near(wish, premium_pct, cheapest, best, tuple(steps))
+    return replace(best, near=Near(wish, premium_pct, cheapest, tuple(steps)))
 
 
 def figure_of(answer: Answer, wish: Wish) -> Fraction:

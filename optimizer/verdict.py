@@ -157,7 +157,12 @@ class Verdict:
         parts = [f"{n} {one if n == 1 else many}" for m, one, many in told if (n := self.marks[m])]
         return f"{held} of {total} limits hold; {', '.join(parts)}."
 
+    @property
+    def by_mark(self) -> dict[str, int]:
+        """How many limits bear each mark."""
+        return {m.name.lower(): self.marks[m] for m in Mark}
+
     def as_dict(self) -> dict[str, Any]:
         """For JSON documents."""
-        counts = {m.name.lower(): self.marks[m] for m in Mark}
+        counts = self.by_mark
         return {"grade": str(self.grade), "headline": self.headline, "warnings": self.warnings, "limits": counts}

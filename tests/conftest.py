@@ -7,6 +7,9 @@ be found. Given from the checkout (``python -m pytest tests/test_x.py``), the ch
 from __future__ import annotations
 
 import os
+from collections.abc import Callable, Iterator
+from functools import cache
+from typing import Any
 
 import pytest
 from where import HOME, INSTALLED
@@ -18,3 +21,29 @@ os.environ["PYTHONSAFEPATH"] = "1"  # a process started in the checkout does not
 
 def pytest_report_header(config: pytest.Config) -> str:
     return f"testing the {'installed wheel' if INSTALLED else 'checkout'}: {HOME}"
+
+
+@pytest.fixture(autouse=True, scope="session")
+def every_document_keeps_its_schema() -> Iterator[None]:
+    """Whatever document a test makes, by a command or a function, is judged by the published schema of its kind."""
+    from jsonschema import Draft202012Validator
+    from pydantic import TypeAdapter
+
+    from constraints.document.model import JsonSchema
+    from optimizer.pages import record
+
+    @cache
+    def judge(kind: Any) -> Draft202012Validator:
+        schema = TypeAdapter(kind).json_schema(mode="serialization", schema_generator=JsonSchema)
+        return Draft202012Validator(schema)
+
+    plain: Callable[[Any, Any], Any] = record.plain
+
+    def judged(kind: Any, found: Any) -> Any:
+        made = plain(kind, found)
+        judge(kind).validate(made)
+        return made
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(record, "plain", judged)
+        yield

@@ -17,7 +17,7 @@ from kitchens import DAY, Kitchen, random_kitchen
 
 from optimizer.blend import Answer, blend
 from optimizer.check import check
-from optimizer.pages.answer_json import document
+from optimizer.pages.record import document
 from optimizer.problem import assemble
 from optimizer.reading.lots import parse_lots
 from optimizer.reading.recipe import parse_recipe
@@ -51,7 +51,7 @@ def disagreement(seed: int) -> str:
     answer = blend(assemble(recipe, lots, kitchen.order()))
     if answer.status.exit_code != 0:
         return ""
-    report = check(recipe, lots, parse_weighed(document(answer), "batch.json"), "batch.json", DAY)
+    report = check(recipe, lots, parse_weighed(document("blend", answer), "batch.json"), "batch.json", DAY)
     if not report.forbidden and not report.missed:
         return ""
     parts = (report, *report.loads)
@@ -99,8 +99,8 @@ def difference(seed: int, money: int, mass: int) -> str:
 
 def unsteady(seed: int) -> str:
     """Where the same kitchen twice gives two documents."""
-    problem = loaded(seed).problem()
-    return "" if document(blend(problem)) == document(blend(loaded(seed).problem())) else f"seed {seed}: two answers"
+    first, second = (document("blend", blend(loaded(seed).problem())) for _ in range(2))
+    return "" if first == second else f"seed {seed}: two answers"
 
 
 def main() -> None:

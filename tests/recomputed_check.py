@@ -8,7 +8,7 @@ from itertools import product
 from typing import Any
 
 from raw import NOTHING, PARTS, F, Kg, Raw
-from recomputed_batch import asked_limits, close, exactly, margin
+from recomputed_batch import BASES, asked_limits, close, exactly, margin, shares
 from registry import WORDS, Told, left, recomputes
 
 Weighed = list[Kg]
@@ -30,8 +30,8 @@ def parts(told: Told) -> Iterator[tuple[Any, Kg]]:
     yield from zip(told.document["loads"], loads if len(loads) > 1 else [], strict=True)
 
 
-@recomputes("check", ": recipe date meat_kg batch_kg", ".loads[]: load meat_kg batch_kg",
-            *(f".composition.{basis}: {' '.join(PARTS)}" for basis in ("meat", "batch", "finished")))  # fmt: skip
+@recomputes("check", ": recipe date meat_kg batch_kg", ".loads[]: load meat_kg batch_kg", ".composition: finished",
+            *(f".composition.{basis}: {' '.join(PARTS)}" for basis in BASES))  # fmt: skip
 def weights(told: Told) -> None:
     raw, found = told.raw, told.document
     assert (found["recipe"], found["date"]) == (raw.recipe["name"], raw.day.isoformat())
@@ -40,9 +40,7 @@ def weights(told: Told) -> None:
         assert part["meat_kg"] == close(raw.weight(kg, "meat"))
         assert part["batch_kg"] == close(raw.weight(kg, "batch"))
     kg = whole(told.more["loads"])
-    for basis, shown in found["composition"].items():
-        assert shown == {part: close(raw.percent(kg, part, basis)) for part in PARTS}
-    assert ("finished" in found["composition"]) is ("yield" in raw.recipe)
+    assert found["composition"] == {basis: shares(raw, kg, basis) for basis in BASES}
 
 
 def off(raw: Raw, name: str, kg: Fraction, dose: Fraction, loads: int) -> tuple[bool, bool, bool]:

@@ -21,8 +21,8 @@ from optimizer.blend import Status, blend
 from optimizer.check import Report, check
 from optimizer.cli import app
 from optimizer.order import Asked, order_of
-from optimizer.pages.answer_json import document
-from optimizer.pages.check_page import check_document, check_page
+from optimizer.pages.check_page import check_page
+from optimizer.pages.record import document
 from optimizer.problem import assemble
 from optimizer.reading.lots import parse_lots
 from optimizer.reading.recipe import judged_by, parse_recipe
@@ -169,7 +169,7 @@ def test_what_a_blend_weighs_out_is_as_its_recipe_asks(seed: int) -> None:
     answer = blend(assemble(recipe, found, order_of(recipe, "--meat-kg", kilograms, date(2026, 11, 25), Asked())))
     if answer.status is not Status.OPTIMAL:
         return
-    report = check(recipe, found, parse_weighed(document(answer), "b.json"), "b.json", date(2026, 11, 25))
+    report = check(recipe, found, parse_weighed(document("blend", answer), "b.json"), "b.json", date(2026, 11, 25))
     assert not report.forbidden and not report.missed
     assert [dose.item.name for dose in report.off] == []
 
@@ -209,7 +209,7 @@ def test_a_broken_rule_is_still_do_not_make() -> None:
     assert report.forbidden
     assert headline(report)[0].startswith("DO NOT MAKE. ")
     assert "187.50 ppm" in headline(report)[1]
-    assert json.loads(check_document(report))["status"] == "do_not_make"
+    assert json.loads(document("check", report))["status"] == "do_not_make"
 
 
 def test_a_limit_of_your_own_on_nitrite_forbids_too() -> None:
@@ -331,7 +331,7 @@ def test_the_page_is_no_wider_than_a_terminal() -> None:
 
 def test_the_document_says_the_same() -> None:
     report = checked(lean=29.9, half=30, salt=1.115, pink_cure=0.1437, pepper=0.15, ice=1.198)
-    found = json.loads(check_document(report))
+    found = json.loads(document("check", report))
     assert found["status"] == found["verdict"]["grade"] == "not_what_the_recipe_asks"
     (fat,) = (c for c in found["places"][0]["checks"] if c["what"] == "fat")
     assert fat["mend"]["lot"] == "lean" and fat["mend"]["kg"] == 0.1

@@ -20,8 +20,8 @@ from optimizer.blend import blend
 from optimizer.check import Report, check
 from optimizer.cli import app
 from optimizer.order import Asked, order_of
-from optimizer.pages.answer_json import document
-from optimizer.pages.check_page import check_document, check_page
+from optimizer.pages.check_page import check_page
+from optimizer.pages.record import document
 from optimizer.problem import assemble
 from optimizer.reading.lots import parse_lots
 from optimizer.reading.recipe import parse_recipe
@@ -50,7 +50,7 @@ def blended() -> dict[str, Any]:
     """A blend of 40 kg in two loads, as its JSON."""
     recipe = parse_recipe(RECIPE + "mixer_kg: 22\n", "r.yaml")
     order = order_of(recipe, "--meat-kg", Fraction(40), DAY, Asked())
-    found: dict[str, Any] = json.loads(document(blend(assemble(recipe, parse_lots(LOTS, "l.csv"), order))))
+    found: dict[str, Any] = json.loads(document("blend", blend(assemble(recipe, parse_lots(LOTS, "l.csv"), order))))
     assert len(found["loads"]) == 2
     return found
 
@@ -77,7 +77,7 @@ def test_all_the_cure_in_one_load_is_do_not_make_though_the_whole_is_right() -> 
     assert words.count("DO NOT MAKE. ") == 1
     assert "load 1: United States: ingoing nitrite of the green weight is 300.00 ppm, at most 156.25 ppm" in words
     assert "load 2: pink cure, 0 g weighed, 48 g is its dose for these lots" in words
-    found = json.loads(check_document(report))
+    found = json.loads(document("check", report))
     assert found["status"] == "do_not_make"
     assert [load["status"] for load in found["loads"]] == ["do_not_make", "do_not_make"]
 
@@ -147,7 +147,7 @@ def test_two_weights_of_a_lot_that_do_not_belong_together_are_said(key: str) -> 
     bony = parse_lots(lots.replace("70,19,1,", "70,19,1,80"), "l.csv")
     recipe = parse_recipe(RECIPE, "r.yaml")
     answer = blend(assemble(recipe, bony, order_of(recipe, "--meat-kg", Fraction(20), DAY, Asked())))
-    found = json.loads(document(answer))
+    found = json.loads(document("blend", answer))
 
     def report() -> Report:
         return check(recipe, bony, parse_weighed(json.dumps(found), "b"), "b", DAY)

@@ -20,9 +20,9 @@ from optimizer.check import Report, check
 from optimizer.cli import app
 from optimizer.lawful import STEPS, LawfulDose, lawful_doses
 from optimizer.order import Asked, order_of
-from optimizer.pages.answer_json import document
-from optimizer.pages.check_page import check_document, check_page
+from optimizer.pages.check_page import check_page
 from optimizer.pages.page import page
+from optimizer.pages.record import document
 from optimizer.problem import assemble
 from optimizer.reading.lots import parse_lots
 from optimizer.reading.recipe import parse_recipe
@@ -102,7 +102,7 @@ def test_page_and_document_say_it() -> None:
     answer = answered("eu", "{eu: heat_treated}", CURE, "ingoing_nitrite_ppm: 150")
     sentence = "pink cure: ingoing_nitrite_ppm at most 129.8 under the European Union pack"
     assert sentence in " ".join(page(answer).split())
-    assert json.loads(document(answer))["what_would_pass"][0]["words"] == sentence
+    assert json.loads(document("blend", answer))["what_would_pass"][0]["words"] == sentence
 
 
 def test_a_weighed_batch_is_told_the_dose_that_would_pass_and_what_it_is_known_to_contain() -> None:
@@ -122,7 +122,7 @@ def test_a_weighed_batch_is_told_the_dose_that_would_pass_and_what_it_is_known_t
     said = " ".join(check_page(report("180")).split())
     assert f"What would pass: {words}." in said
     assert "Known to contain, by what the recipe states: mustard." in said
-    found = json.loads(check_document(report("180")))
+    found = json.loads(document("check", report("180")))
     assert [dose["words"] for dose in found["what_would_pass"]] == [words]
     assert report("156.2").instead == ()  # the dose is lawful, and too much was weighed
 

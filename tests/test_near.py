@@ -12,12 +12,14 @@ import pytest
 from scipy.optimize import linprog
 
 from constraints.faults import BadInput
-from optimizer.near import Near, Wish, near_cheapest, wish_named
+from optimizer.blend import Answer
+from optimizer.near import near_cheapest
 from optimizer.order import Asked, order_of
 from optimizer.pages.near_picture import html
 from optimizer.problem import Problem, assemble
 from optimizer.reading.lots import parse_lots
 from optimizer.reading.recipe import parse_recipe
+from optimizer.wish import Near, Wish, wish_named
 
 DAY, CHANCE = date(2026, 11, 25), date(2026, 11, 30)
 KG, WITHIN, DIVISION = 30.0, 0.025, 0.05
@@ -57,17 +59,23 @@ class Larder:
         return float(found.fun) if found.status == 0 else None
 
 
-def asked(larder: Larder, wish: Wish, premium: int) -> Near:
-    return near_cheapest(larder.problem(chance=wish is Wish.MOST_DYING), wish, Fraction(premium))
+def asked(larder: Larder, wish: Wish, premium: int) -> tuple[Answer, Near]:
+    return told(larder.problem(chance=wish is Wish.MOST_DYING), wish, premium)
+
+
+def told(problem: Problem, wish: Wish, premium: int) -> tuple[Answer, Near]:
+    answer = near_cheapest(problem, wish, Fraction(premium))
+    assert answer.near is not None
+    return answer, answer.near
 
 
 @pytest.mark.parametrize("seed", range(12))
 def test_fewest_lots_against_every_subset(seed: int) -> None:
     larder = Larder(seed)
-    near = asked(larder, Wish.FEWEST_LOTS, 8)
+    answer, near = asked(larder, Wish.FEWEST_LOTS, 8)
     cheapest = larder.best(larder.price, larder.price, 1e9)
     if cheapest is None:
-        assert near.answer.weighed is None
+        assert answer.weighed is None
         return
     cap = cheapest * 1.08
     sizes = [
@@ -86,11 +94,11 @@ def test_fewest_lots_against_every_subset(seed: int) -> None:
 @pytest.mark.parametrize("seed", range(12))
 def test_most_dying_against_a_linear_program(seed: int) -> None:
     larder = Larder(seed)
-    near = asked(larder, Wish.MOST_DYING, 10)
+    answer, near = asked(larder, Wish.MOST_DYING, 10)
     worth = np.where(larder.dies, 0.0, larder.price)
     cheapest = larder.best(worth, worth, 1e9)
     if cheapest is None:
-        assert near.answer.weighed is None
+        assert answer.weighed is None
         return
     most = larder.best(np.where(larder.dies, -1.0, 0.0), worth, cheapest * 1.10 + 1e-9)
     assert most is not None
@@ -102,28 +110,28 @@ def test_most_dying_against_a_linear_program(seed: int) -> None:
 @pytest.mark.parametrize("seed", range(12))
 def test_the_middle_of_the_band_is_approached(seed: int) -> None:
     larder = Larder(seed)
-    near = asked(larder, Wish.MIDDLE, 15)
-    if near.answer.weighed is None:
+    answer, near = asked(larder, Wish.MIDDLE, 15)
+    if answer.weighed is None:
         assert larder.best(larder.price, larder.price, 1e9) is None
         return
     figures = [step.figure for step in near.steps]
     assert figures == sorted(figures, reverse=True)
-    assert near.answer.certificate is not None and near.answer.certificate.feasible
+    assert answer.certificate is not None and answer.certificate.feasible
 
 
 @pytest.mark.parametrize("seed", range(4))
 def test_several_mixer_loads_leave_the_wish_room_too(seed: int) -> None:
     """Three loads of 10 kg: a division of 50 g moves the fat of a load by a third of a point and more."""
     larder = Larder(seed)
-    near = near_cheapest(larder.problem(chance=False, mixer="mixer_kg: 10.1\n"), Wish.MIDDLE, Fraction(20))
-    linear = near_cheapest(larder.problem(chance=False), Wish.MIDDLE, Fraction(20))
-    assert near.answer.weighed is not None and len(near.answer.weighed.loads) == 3
+    answer, near = told(larder.problem(chance=False, mixer="mixer_kg: 10.1\n"), Wish.MIDDLE, 20)
+    _, linear = told(larder.problem(chance=False), Wish.MIDDLE, 20)
+    assert answer.weighed is not None and len(answer.weighed.loads) == 3
     assert near.steps[-1].figure <= linear.steps[-1].figure + Fraction(1, 2)
 
 
 def test_the_picture_holds_every_step_and_escapes_names() -> None:
-    near = asked(Larder(1), Wish.FEWEST_LOTS, 5)
-    text = html(near)
+    answer, near = asked(Larder(1), Wish.FEWEST_LOTS, 5)
+    text = html(answer)
     assert text.count("<circle") == len(near.steps)
     assert "<script" not in text
 

@@ -13,6 +13,8 @@ import jsonschema
 import pytest
 import yaml
 
+from optimizer.pages.record import ANSWERS
+
 EXAMPLES = Path(__file__).parent.parent / "examples"
 RECIPES = sorted(path for path in EXAMPLES.glob("*.yaml") if "require" in path.read_text(encoding="utf-8"))
 
@@ -74,3 +76,41 @@ def test_every_field_is_described(schema: dict[str, Any]) -> None:
         if "description" not in field and name != "OneRequirement"
     ]
     assert not undescribed
+
+
+# What the commands print with --json: the schema as a user gets it, judged by the same independent validator.
+
+FRESH = ("examples/fresh.yaml", "--lots", "examples/fresh-lots.csv", "--date", "2026-11-25", "--meat-kg")
+SMALL = ("--recipe", "tests/data/small/plain.yaml", "--lots", "tests/data/small/lots.csv", "--date", "2026-11-25")
+PRINTED: dict[str, list[tuple[str, ...]]] = {
+    "blend": [("blend", *FRESH, "25"), ("blend", *FRESH, "900"), ("blend", *FRESH, "20", "--prefer", "fewest-lots")],
+    "check": [("check", "tests/data/small/weighed.csv", *SMALL)],
+    "rules": [("rules", "us"), ("rules", "eu", "--class", "heat_treated")],
+    "rule-packs": [("rules",)],
+}
+
+
+def printed(*words: str) -> Any:
+    run = subprocess.run(
+        [sys.executable, "-m", "optimizer", *words], capture_output=True, text=True, check=False, cwd=EXAMPLES.parent
+    )
+    assert run.returncode in (0, 1), run.stderr
+    return json.loads(run.stdout)
+
+
+def test_every_answer_has_a_schema_and_a_case_here() -> None:
+    assert list(PRINTED) == list(ANSWERS)
+
+
+@pytest.mark.parametrize("name", PRINTED)
+def test_what_is_printed_keeps_the_published_schema(name: str) -> None:
+    schema = printed("schema", "answer", name)
+    jsonschema.Draft202012Validator.check_schema(schema)
+    judge = jsonschema.Draft202012Validator(schema)
+    for words in PRINTED[name]:
+        found = printed(*words, "--json")
+        judge.validate(found)
+        part = found if isinstance(found, dict) else found[0]
+        key = next(iter(part))
+        for spoilt in ({**part, "further": 1}, {**part, key: ["spoilt"]}, {k: part[k] for k in part if k != key}):
+            assert not judge.is_valid(spoilt if isinstance(found, dict) else [spoilt])

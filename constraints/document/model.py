@@ -17,13 +17,15 @@ from pydantic_core.core_schema import CoreSchema, ModelSchema, with_info_plain_v
 from constraints.document.fields import in_json
 
 
-class _JsonSchema(GenerateJsonSchema):
+class JsonSchema(GenerateJsonSchema):
     """Writes exact defaults as the numbers that their fields' schema promises, not as text."""
 
     def encode_default(self, dft: Any) -> Any:
+        """Return a default as it stands in JSON."""
         return super().encode_default(_default_in_json(dft))
 
     def model_schema(self, schema: ModelSchema) -> JsonSchemaValue:
+        """Return the schema of a model, its attribute docstrings as descriptions."""
         found = super().model_schema(schema)
         model: type[BaseModel] = schema["cls"]
         for name, words in _attribute_docstrings(model).items():
@@ -108,5 +110,5 @@ class Strict(BaseModel):
     def model_json_schema(cls, *args: Any, **kwargs: Any) -> dict[str, Any]:
         """Return the JSON Schema of the file; attribute docstrings are its descriptions."""
         if len(args) < 3:  # by_alias, ref_template, schema_generator
-            kwargs.setdefault("schema_generator", _JsonSchema)
+            kwargs.setdefault("schema_generator", JsonSchema)
         return super().model_json_schema(*args, **kwargs)

@@ -12,7 +12,6 @@ from optimizer.cli import shared
 
 if TYPE_CHECKING:
     from optimizer.blend import Answer
-    from optimizer.near import Near
 
 
 def blend(
@@ -85,21 +84,20 @@ def blend(
             problem = assemble(read, table, order_of(read, *size, on, asked))
         from optimizer.blend import blend as find
         from optimizer.blend import proof_file
-        from optimizer.pages.answer_json import document
         from optimizer.pages.page import page
+        from optimizer.pages.record import document
         from optimizer.why.short import short_form
 
-        near = None
         with shared.only_trusted(), shared.faults_on_stderr():
             if prefer is None:
                 answer = find(problem)
             else:
-                from optimizer.near import near_cheapest, wish_named
+                from optimizer.near import near_cheapest
+                from optimizer.wish import wish_named
 
-                near = near_cheapest(problem, wish_named(prefer), premium or Fraction(1))
-                answer = near.answer
+                answer = near_cheapest(problem, wish_named(prefer), premium or Fraction(1))
         if picture is not None:
-            shared.write_text(picture, _drawn(answer, near), "--picture")
+            shared.write_text(picture, _drawn(answer), "--picture")
         if proof is not None:
             text = proof_file(answer)
             if text is None:
@@ -107,14 +105,14 @@ def blend(
             else:
                 shared.write_text(proof, text, "--proof")
         if json:
-            sys.stdout.write(document(answer, near))
+            sys.stdout.write(document("blend", answer))
         else:
-            sys.stdout.write(page(answer, near, short_form(answer), full=full))
+            sys.stdout.write(page(answer, short_form(answer), full=full))
         raise typer.Exit(answer.status.exit_code)
 
 
-def _drawn(answer: Answer, near: Near | None) -> str:
+def _drawn(answer: Answer) -> str:
     """The picture of the batch, or of the trade-off that was asked for."""
     from optimizer.pages import blend_picture, near_picture
 
-    return blend_picture.html(answer) if near is None else near_picture.html(near)
+    return blend_picture.html(answer) if answer.near is None else near_picture.html(answer)

@@ -48,7 +48,8 @@ def check(
     """Measure a weighed batch against its recipe and the rules of any places, the worst margin first."""
     from optimizer.check import Tolerance
     from optimizer.check import check as find
-    from optimizer.pages.check_page import check_document, check_page, verdict
+    from optimizer.pages.check_page import check_page, verdict
+    from optimizer.pages.record import document
     from optimizer.reading.both import read_both
     from optimizer.reading.recipe import analysed, judged_by
     from optimizer.reading.weighed import read_weighed
@@ -63,6 +64,6 @@ def check(
             read = analysed(read, laboratory) if laboratory else read
             weighed = read_weighed(batch)
             report = find(judged_by(read, rules or []), table, weighed, batch, on, tolerance)
-        text = check_document(report) if json else check_page(report, full=full)
+        text = document("check", report) if json else check_page(report, full=full)
     sys.stdout.write(text)
     raise typer.Exit(verdict(report).grade.exit_code)

@@ -8,7 +8,7 @@ from typing import Annotated
 
 import typer
 
-from optimizer.cli.schema import What, schema_of
+from optimizer.cli.schema import file_schema
 from optimizer.cli.shared import Json, NoColor
 
 
@@ -36,5 +36,5 @@ def columns(
         return
     from optimizer.pages.keys_page import keys_document, keys_page
 
-    found = schema_of(What(file))
+    found = file_schema(file)
     sys.stdout.write(keys_document(found) if json else keys_page(f"{file} file".replace("-", " "), found))

@@ -47,15 +47,8 @@ def rules(
     """List the rule packs, or one pack's classes and limits with their sources."""
     from constraints.faults import BadInput, Fault
     from constraints.rules import GUARD, guard, load_pack, shipped
-    from optimizer.pages.rules_page import (
-        Asked,
-        pack_document,
-        pack_page,
-        packs_document,
-        packs_page,
-        unread_page,
-        verified,
-    )
+    from optimizer.pages.record import document
+    from optimizer.pages.rules_page import Asked, Chosen, pack_page, packs_page, unread_page, verified
 
     on = None if date is None and product_class is None else day(date, "--date")
     asked = Asked(product_class, on, figure(kg, "--kg"))
@@ -66,8 +59,8 @@ def rules(
             packs = [load_pack(name) for name in (shipped() if pack is None else [pack])]
             text = "".join(map(verified, packs)) if verify else unread_page(packs)
         elif pack is None:
-            text = packs_document() if json else packs_page()
+            text = document("rule-packs", [Chosen(load_pack(name)) for name in shipped()]) if json else packs_page()
         else:
             read = guard() if pack == GUARD else load_pack(pack)
-            text = pack_document(read, asked) if json else pack_page(read, asked)
+            text = document("rules", Chosen(read, asked)) if json else pack_page(read, asked)
     sys.stdout.write(text)

@@ -1,21 +1,39 @@
-"""``trimwright schema``: the JSON Schema of a file, for an editor to complete and check it."""
+"""``trimwright schema``: the JSON Schema of a file, for an editor to complete and check it, and of the answers."""
 
 from __future__ import annotations
 
+import json
 import sys
 from enum import StrEnum
+from importlib import import_module
 from typing import Annotated, Any
 
 import typer
 
+FILES = {
+    "recipe": "optimizer.reading.entry:RecipeEntry",
+    "week": "optimizer.plan.files.week_file:WeekEntry",
+    "what-happened": "optimizer.plan.files.happened:HappenedEntry",
+    "treatments": "constraints.treatment:Treatments",
+}
+"""The files that have a schema, and the model of each."""
+
 
 class What(StrEnum):
-    """The files that have a schema."""
+    """What has a schema."""
 
     RECIPE = "recipe"
     WEEK = "week"
     HAPPENED = "what-happened"
     TREATMENTS = "treatments"
+    ANSWER = "answer"
+
+
+def complete_answer(incomplete: str) -> list[str]:
+    """Names of the documents that have a schema, for the shell."""
+    from optimizer.pages.record import ANSWERS
+
+    return [name for name in ANSWERS if name.startswith(incomplete)]
 
 
 def schema(
@@ -23,28 +41,26 @@ def schema(
         What,
         typer.Argument(
             metavar="[WHAT]",
-            help="recipe, week (the file of trimwright plan), what-happened (the file of --what-happened) or "
-            "treatments (your own tables for cook and dry).",
+            help="recipe, week (the file of trimwright plan), what-happened (the file of --what-happened), "
+            "treatments (your own tables for cook and dry), or answer (what --json prints).",
         ),
     ] = What.RECIPE,
+    command: Annotated[
+        str | None,
+        typer.Argument(metavar="[COMMAND]", help="The command whose answer it is.", autocompletion=complete_answer),
+    ] = None,
 ) -> None:
-    """Print the JSON Schema of a file; point your editor at it to complete and check the file as you type."""
-    import json
+    """Print the JSON Schema of a file or an answer; point your editor at a file's to complete and check as you type."""
+    from optimizer.pages.record import ANSWERS, answer_schema
 
-    sys.stdout.write(json.dumps(schema_of(what), indent=2) + "\n")
+    if (what is What.ANSWER) != (command in ANSWERS):
+        raise typer.BadParameter(f"schema answer, and one of {', '.join(ANSWERS)}", param_hint="COMMAND")
+    found = answer_schema(command) if command else file_schema(what)
+    sys.stdout.write(json.dumps(found, indent=2) + "\n")
 
 
-def schema_of(what: What) -> dict[str, Any]:
+def file_schema(name: str) -> dict[str, Any]:
     """The JSON Schema of a file."""
-    from constraints.document.model import Strict
-
-    model: type[Strict]
-    if what is What.RECIPE:
-        from optimizer.reading.entry import RecipeEntry as model
-    elif what is What.WEEK:
-        from optimizer.plan.files.week_file import WeekEntry as model
-    elif what is What.TREATMENTS:
-        from constraints.treatment import Treatments as model
-    else:
-        from optimizer.plan.files.happened import HappenedEntry as model
-    return model.model_json_schema(by_alias=True)
+    module, _, model = FILES[name].partition(":")
+    found: dict[str, Any] = getattr(import_module(module), model).model_json_schema(by_alias=True)
+    return found

@@ -167,7 +167,7 @@ def trace(
     """Say which batches a lot went into and who received them, or what a batch was made of and who supplied it."""
     outputs({"--picture": picture}, (ledger,))
     with _recording():
-        from optimizer.pages.json_text import json_text
+        from optimizer.pages.record import json_text
         from optimizer.store.pages import picture as drawn
         from optimizer.store.pages import trace_page
         from optimizer.store.trace import as_dict

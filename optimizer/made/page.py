@@ -8,7 +8,7 @@ from typing import Any
 from constraints.treatment import Sourced, celsius
 from optimizer.made.found import Finding, Judged, Phase, Report, spell
 from optimizer.made.schedule import schedule_lines
-from optimizer.pages.json_text import json_text
+from optimizer.pages.record import json_text
 from optimizer.pages.tables import heading, paragraph
 
 CAUTION = (

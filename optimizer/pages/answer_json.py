@@ -1,254 +1,315 @@
-"""The JSON document of an answer. Keys may be added, never renamed."""
+"""The JSON document of ``blend``. Keys may be added, never renamed."""
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
+from datetime import date as Day
 from fractions import Fraction
-from typing import TYPE_CHECKING, Any
+from functools import partial
+from typing import Any, Literal, NamedTuple
 
 from constraints.formula import Batch
-from constraints.ingredients import Lot
+from constraints.ingredients import Ingredient, Lot
 from constraints.numbers import G_PER_KG
 from constraints.quantities import Basis
-from optimizer.blend import Answer, Check, unrounded
+from optimizer.blend import Answer, Status, unrounded
 from optimizer.lawful import LawfulDose, lawful_doses
-from optimizer.pages.json_text import json_text
+from optimizer.pages.record import Figure, Record, at, plain
 from optimizer.remarks import cured_lots, left_out, notes, verdict_of, warnings
 from optimizer.summary import KNOWN, casing_need, composition, costs, dying_lots, finished_kg, weight
+from optimizer.verdict import Grade
 from optimizer.words import CAUTION
 
-if TYPE_CHECKING:
-    from optimizer.near import Near
-    from optimizer.sure import Sure
+
+class VerdictPart(Record):
+    """The grade with its headline; ``limits`` counts the limits that bear each mark."""
+
+    grade: Grade
+    headline: str
+    warnings: int
+    limits: dict[str, int] = at("by_mark")
 
 
-def document(answer: Answer, near: Near | None = None) -> str:
-    """The answer as one JSON document, ending in a newline; ``near`` adds the trade-off of a near-cheapest choice."""
-    found = as_dict(answer)
-    if near is not None:
-        found["near"] = _near(near)
-    return json_text(found)
+class Limit(Record):
+    """One limit with the figure of what was weighed; ``ok`` null: arithmetic cannot decide, which is never a pass."""
+
+    rule: str = at("requirement.origin.rule")
+    what: str = at("requirement.what")
+    value: Figure | None
+    unit: str = at("requirement.unit")
+    min: Figure | None = at("requirement.lo")
+    max: Figure | None = at("requirement.hi")
+    ok: bool | None
+    blocks: bool = at("requirement.origin.blocks")
+    """Whether breaking it forbids the batch, or only warns."""
+    basis: str = at("requirement.basis")
+    source: str = at("requirement.origin.source")
+    status: str = at("requirement.origin.status")
+    """How the figure was read."""
+    note: str = at("requirement.origin.note")
+    why: str
+    """What is missing for a verdict, or what the figure leaves out."""
 
 
-def _near(near: Near) -> dict[str, Any]:
-    steps = ({"premium_pct": s.premium_pct, "cost": s.cost, "figure": s.figure} for s in near.steps)
-    return {
-        "wish": str(near.wish),
-        "figure": near.wish.words,
-        "premium_pct": float(near.premium_pct),
-        "cheapest": float(near.cheapest),
-        "trade_off": [{key: float(value) for key, value in step.items()} for step in steps],
-    }
+class Check(Limit):
+    """A limit on the batch that was found, and on the worst of its loads."""
+
+    worst_load: Figure | None
+    waived: bool = at("requirement.origin.waived")
 
 
-def _sure(sure: Sure | None) -> dict[str, Any] | None:
-    if sure is None:
-        return None
-    return {
-        "asked": sure.words,
-        "price": _number(sure.price),
-        "limits": [
-            {
-                "what": r.what,
-                "basis": r.basis,
-                "limit": found.label,
-                "side": found.side,
-                "probability": found.probability,
-            }
-            for r, found in sure.likely
-        ],
-        "measure_again": [
-            {"lot": a.lot.name, "sd_now": float(a.now.sd), "sd_then": float(a.then.sd), "saving": float(a.saving)}
-            for a in sure.again
-        ],
-    }
+class Part(NamedTuple):
+    """So many kilograms of an item in a batch with so much meat block."""
+
+    item: Ingredient
+    kg: Fraction
+    meat_kg: Fraction
+
+
+class LotPart(Record):
+    """A lot in the batch: ``kg`` reach the grinder, ``held_kg`` are taken from the cooler."""
+
+    lot: str = at("item.name")
+    material: str = at("item.material")
+    kg: Figure
+    held_kg: Figure = at(lambda part: part.item.held_kg(part.kg))
+    cost: Figure = at(lambda part: part.kg * part.item.book_per_kg)
+    suspicions: list[str] = at("item.suspicions")
+
+
+class ItemPart(Record):
+    """An addition to weigh out."""
+
+    item: str = at("item.name")
+    grams: Figure = at(lambda part: part.kg * G_PER_KG)
+    g_per_kg_meat: Figure = at(lambda part: part.kg / part.meat_kg * G_PER_KG)
+
+
+def _lots(batch: Batch) -> list[Part]:
+    return [part for part in _parts(batch) if isinstance(part.item, Lot)]
+
+
+def _items(batch: Batch) -> list[Part]:
+    return [part for part in _parts(batch) if not isinstance(part.item, Lot)]
+
+
+def _parts(batch: Batch) -> list[Part]:
+    meat = weight(batch, Basis.MEAT)
+    return [Part(item, kg, meat) for item, kg in batch.kilograms.items()]
+
+
+class Load(Record):
+    """One mixer load."""
+
+    load: int = at(lambda numbered: numbered[0])
+    lots: list[LotPart] = at(lambda numbered: _lots(numbered[1]))
+    weigh_out: list[ItemPart] = at(lambda numbered: _items(numbered[1]))
+
+
+class Dying(Record):
+    """A lot that will not keep until the next chance; kilograms as held, money lost with what is left of it."""
+
+    lot: str = at("lot.name")
+    use_by: Day | None = at("lot.use_by")
+    used_kg: Figure
+    left_kg: Figure
+    loss: Figure
+
+
+class Ordered(Record):
+    """The size asked for."""
+
+    basis: Basis
+    kg: Figure = at("kilograms")
+    within_kg: Figure
+
+
+class Cost(Record):
+    """Money of the batch; ``optimum`` is the least cost before the scales, ``value_used`` what was minimised."""
+
+    optimum: Figure
+    value_used: Figure
+    cash: Figure
+    additions: Figure
+    per_kg_batch: Figure
+    per_kg_finished: Figure | None
+    currency: str
+
+
+class Casing(Record):
+    """Casing to prepare, and the links that the filling gives."""
+
+    name: str
+    filled_m: Figure
+    prepare_m: Figure
+    links: int | None
+    link_g_raw: Figure | None
+    link_g_finished: Figure | None
+
+
+class Certificate(Record):
+    """Money: cost as minimised, what no batch can undercut, and the difference."""
+
+    feasible: bool
+    cost: Figure
+    lower_bound: Figure | None
+    gap: Figure | None
+    reported_bound: Figure | None = at("reported")
+    """The solver's own bound, not proved."""
+
+
+class Reach(Record):
+    """How close one limit of a conflict can be met while the others hold."""
+
+    what: str = at("requirement.what")
+    unit: str = at("requirement.unit")
+    value: Figure | None = at("nearest")
+
+
+class Conflict(Record):
+    """Why there is no batch; ``scale_prevents``: one exists, ``unrounded_kg``, and the scales cannot weigh it."""
+
+    scale_prevents: bool
+    certain: bool
+    smallest: bool
+    packs_matter: bool
+    requirements: list[str]
+    nearest: list[Reach]
+    unrounded_kg: dict[str, Figure] | None
+
+
+class LikelyLimit(Record):
+    """How likely a limit is met, from 0 to 1."""
+
+    what: str = at(lambda pair: pair[0].what)
+    basis: str = at(lambda pair: pair[0].basis)
+    limit: str = at(lambda pair: pair[1].label)
+    side: Literal["lo", "hi"] = at(lambda pair: pair[1].side)
+    probability: Figure = at(lambda pair: pair[1].probability)
+
+
+class Remeasured(Record):
+    """What it saves to measure a lot again: its error in points now and then, money on this batch."""
+
+    lot: str = at("lot.name")
+    sd_now: Figure = at("now.sd")
+    sd_then: Figure = at("then.sd")
+    saving: Figure
+
+
+class Confidence(Record):
+    """What the confidence asked for means and costs."""
+
+    asked: str = at("words")
+    price: Figure | None
+    limits: list[LikelyLimit] = at("likely")
+    measure_again: list[Remeasured] = at("again")
+
+
+class PassingDose(Record):
+    """The dose that would be lawful, for an addition whose dose is not; null where no dose is."""
+
+    addition: str
+    key: str
+    value: Figure | None
+    words: str = at(LawfulDose.words)
+    at: Literal["most", "least"] = at(lambda dose: "most" if dose.most else "least")
+
+
+class Step(Record):
+    """The best that a premium buys."""
+
+    premium_pct: Figure
+    cost: Figure
+    figure: Figure
+
+
+class NearChoice(Record):
+    """A near-cheapest choice: what was wished for, and what it costs at several premiums."""
+
+    wish: str
+    figure: str = at("wish.words")
+    premium_pct: Figure
+    cheapest: Figure
+    trade_off: list[Step] = at("steps")
+
+
+Shares = dict[Basis, dict[str, Figure] | None]
+"""Composition by weight on each basis, in per cent; null for the finished product where no yield is declared."""
+
+
+class Blend(Record):
+    """The answer of ``trimwright blend``. Weights are empty where nothing may be weighed out."""
+
+    status: Status
+    verdict: VerdictPart = at(verdict_of)
+    other_names: list[str]
+    recipe: str = at("problem.recipe.entry.name")
+    rules: list[str] = at(lambda answer: [pack.pack for pack in answer.problem.packs])
+    date: Day = at("problem.order.day")
+    ordered: Ordered = at("problem.order")
+    cured: bool = at(lambda answer: answer.problem.recipe.cured or bool(cured_lots(answer)))
+    meat_kg: Figure | None = at(lambda answer: _of_batch(answer, weight, Basis.MEAT))
+    batch_kg: Figure | None = at(lambda answer: _of_batch(answer, weight, Basis.BATCH))
+    finished_kg: Figure | None = at(lambda answer: _of_batch(answer, partial(finished_kg, answer.problem)))
+    cost: Cost | None = at(lambda answer: _cost(answer))
+    lots: list[LotPart] = at(lambda answer: _of_batch(answer, _lots) or [])
+    composition: Shares | None = at(lambda answer: _of_batch(answer, shares))
+    weigh_out: list[ItemPart] = at(lambda answer: _of_batch(answer, _items) or [])
+    loads: list[Load] = at(lambda answer: list(enumerate(answer.weighed.loads, 1)) if answer.weighed else [])
+    casing: Casing | None = at(lambda answer: _of_batch(answer, partial(casing_need, answer.problem)))
+    checks: list[Check]
+    dying: list[Dying] = at(lambda answer: dying_lots(answer.problem, _of_batch(answer, lambda batch: batch)))
+    confidence: Confidence | None = at("sure")
+    certificate: Certificate | None
+    conflict: Conflict | None = at(lambda answer: _conflict(answer))
+    what_would_pass: list[PassingDose] = at(lawful_doses)
+    left_out: list[str] = at(lambda answer: left_out(answer.problem))
+    warnings: list[str] = at(warnings)
+    notes: list[str] = at(notes)
+    caution: str = at(lambda answer: CAUTION)
+    near: NearChoice | None
 
 
 def as_dict(answer: Answer) -> dict[str, Any]:
     """The answer as plain data, numbers as floats nearest to the exact figures."""
-    problem, weighed = answer.problem, answer.weighed
-    total = weighed.total if weighed else None
-    finished = finished_kg(problem, total) if total else None
-    return {
-        "status": str(answer.status),
-        "verdict": verdict_of(answer).as_dict(),
-        "other_names": list(answer.other_names),
-        "recipe": problem.recipe.entry.name,
-        "rules": [pack.pack for pack in problem.packs],
-        "date": problem.order.day.isoformat(),
-        "ordered": {
-            "basis": str(problem.order.basis),
-            "kg": float(problem.order.kilograms),
-            "within_kg": float(problem.order.within_kg),
-        },
-        "cured": problem.recipe.cured or bool(cured_lots(answer)),
-        "meat_kg": float(weight(total, Basis.MEAT)) if total else None,
-        "batch_kg": float(weight(total, Basis.BATCH)) if total else None,
-        "finished_kg": _number(finished),
-        "cost": _cost(answer),
-        "lots": _lots(total) if total else [],
-        "composition": _composition(answer, total),
-        "weigh_out": _weigh_out(total) if total else [],
-        "loads": [
-            {"load": number, "lots": _lots(load), "weigh_out": _weigh_out(load)}
-            for number, load in enumerate(weighed.loads if weighed else (), start=1)
-        ],
-        "casing": _casing(answer, total),
-        "checks": [_check(check) for check in answer.checks],
-        "dying": [
-            {
-                "lot": entry.lot.name,
-                "use_by": entry.lot.use_by.isoformat() if entry.lot.use_by else None,
-                "used_kg": float(entry.used_kg),
-                "left_kg": float(entry.left_kg),
-                "loss": float(entry.loss),
-            }
-            for entry in dying_lots(problem, total)
-        ],
-        "confidence": _sure(answer.sure),
-        "certificate": _certificate(answer),
-        "conflict": _conflict(answer),
-        "what_would_pass": what_would_pass(lawful_doses(answer)),
-        "left_out": left_out(problem),
-        "warnings": warnings(answer),
-        "notes": notes(answer),
-        "caution": CAUTION,
-    }
+    found: dict[str, Any] = plain(Blend, answer)
+    return found
 
 
-def what_would_pass(doses: Iterable[LawfulDose]) -> list[dict[str, Any]]:
-    """The dose that would be lawful, for each addition whose dose is not."""
-    return [
-        {"addition": dose.addition, "key": dose.key, "at": "most" if dose.most else "least",
-         "value": _number(dose.value), "words": dose.words()}
-        for dose in doses
-    ]  # fmt: skip
+def shares(batch: Batch) -> dict[Basis, dict[str, Fraction] | None]:
+    """Composition on each basis, in per cent; None of the finished product where no yield is declared."""
+    unknown = () if batch.process.declared else (Basis.FINISHED,)
+    return {basis: None if basis in unknown else composition(batch, basis, KNOWN) for basis in Basis}
 
 
-def _number(value: Fraction | None) -> float | None:
-    return None if value is None else float(value)
+def _of_batch(answer: Answer, reckon: Callable[..., Any], *more: Any) -> Any:
+    """A figure of the batch as weighed; None where there is none."""
+    return None if answer.weighed is None else reckon(answer.weighed.total, *more)
 
 
 def _cost(answer: Answer) -> dict[str, Any] | None:
     if answer.weighed is None or answer.optimum is None:
         return None
-    found = costs(answer.problem, answer.weighed)
-    return {
-        "optimum": float(answer.optimum.cost),
-        "value_used": float(found.value_used),
-        "cash": float(found.cash),
-        "additions": float(found.additions),
-        "per_kg_batch": float(found.per_kg_batch),
-        "per_kg_finished": _number(found.per_kg_finished),
-        "currency": answer.problem.recipe.entry.currency,
-    }
-
-
-def _lots(batch: Batch) -> list[dict[str, Any]]:
-    return [
-        {
-            "lot": item.name,
-            "material": item.material,
-            "kg": float(kg),
-            "held_kg": float(item.held_kg(kg)),
-            "cost": float(kg * item.book_per_kg),
-            "suspicions": list(item.suspicions),
-        }
-        for item, kg in batch.kilograms.items()
-        if isinstance(item, Lot)
-    ]
-
-
-def _weigh_out(batch: Batch) -> list[dict[str, Any]]:
-    meat = weight(batch, Basis.MEAT)
-    return [
-        {"item": item.name, "grams": float(kg * G_PER_KG), "g_per_kg_meat": float(kg / meat * G_PER_KG)}
-        for item, kg in batch.kilograms.items()
-        if not isinstance(item, Lot)
-    ]
-
-
-def _composition(answer: Answer, batch: Batch | None) -> dict[str, Any] | None:
-    if batch is None:
-        return None
-    found: dict[str, Any] = {}
-    for basis in Basis:
-        if basis is Basis.FINISHED and not answer.problem.recipe.process.declared:
-            found[str(basis)] = None
-            continue
-        found[str(basis)] = {name: float(value) for name, value in composition(batch, basis, KNOWN).items()}
-    return found
-
-
-def _casing(answer: Answer, batch: Batch | None) -> dict[str, Any] | None:
-    need = casing_need(answer.problem, batch) if batch else None
-    if need is None:
-        return None
-    return {
-        "name": need.name,
-        "filled_m": float(need.filled_m),
-        "prepare_m": float(need.prepare_m),
-        "links": need.links,
-        "link_g_raw": _number(need.link_g_raw),
-        "link_g_finished": _number(need.link_g_finished),
-    }
-
-
-def _check(check: Check) -> dict[str, Any]:
-    requirement = check.requirement
-    origin = requirement.origin
-    return {
-        "rule": origin.rule,
-        "what": requirement.what,
-        "value": _number(check.value),
-        "worst_load": _number(check.worst_load),
-        "unit": requirement.unit,
-        "min": _number(requirement.lo),
-        "max": _number(requirement.hi),
-        "ok": check.ok,
-        "blocks": origin.blocks,
-        "basis": requirement.basis,
-        "source": origin.source,
-        "status": str(origin.status),
-        "note": origin.note,
-        "waived": origin.waived,
-        "why": check.why,
-    }
-
-
-def _certificate(answer: Answer) -> dict[str, Any] | None:
-    found = answer.certificate
-    if found is None:
-        return None
-    return {
-        "feasible": found.feasible,
-        "cost": float(found.cost),
-        "lower_bound": _number(found.lower_bound),
-        "gap": _number(found.gap),
-        "reported_bound": found.reported,
-    }
+    sums = vars(costs(answer.problem, answer.weighed))
+    return {"optimum": answer.optimum.cost, **sums, "currency": answer.problem.recipe.entry.currency}
 
 
 def _conflict(answer: Answer) -> dict[str, Any] | None:
-    if answer.scale_prevents:
-        batch = unrounded(answer)
-        return {
-            "scale_prevents": True,
-            "certain": answer.scale_certain,
-            "requirements": [r.words() for r in answer.scale_prevents],
-            "nearest": [],
-            "unrounded_kg": {item.name: float(kg) for item, kg in batch.kilograms.items()} if batch else {},
-        }
-    if answer.conflict is None:
+    conflict, batch = answer.conflict, unrounded(answer) if answer.scale_prevents else None
+    if not answer.scale_prevents and conflict is None:
         return None
     return {
-        "scale_prevents": False,
-        "packs_matter": answer.conflict.packs_matter,
-        "smallest": answer.conflict.smallest,
-        "certain": answer.conflict.certain,
-        "requirements": [r.words() for r in answer.conflict.requirements],
-        "nearest": [
-            {"what": reach.requirement.what, "unit": reach.requirement.unit, "value": _number(reach.nearest)}
-            for reach in answer.conflict.reach
-        ],
+        "scale_prevents": bool(answer.scale_prevents),
+        "certain": answer.scale_certain if conflict is None else conflict.certain,
+        "smallest": conflict is not None and conflict.smallest,
+        "packs_matter": conflict is not None and conflict.packs_matter,
+        "requirements": [r.words() for r in answer.scale_prevents or (conflict.requirements if conflict else ())],
+        "nearest": conflict.reach if conflict else (),
+        "unrounded_kg": {item.name: kg for item, kg in batch.kilograms.items()} if batch else None,
     }
+
+
+def what_would_pass(doses: Iterable[LawfulDose]) -> list[dict[str, Any]]:
+    """The dose that would be lawful, for each addition whose dose is not."""
+    return [plain(PassingDose, dose) for dose in doses]

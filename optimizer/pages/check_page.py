@@ -1,25 +1,21 @@
-"""A checked batch as a page, 80 columns wide, and as JSON: one table a place, the worst margin first."""
+"""A checked batch as a page, 80 columns wide, one table a place, the worst margin first."""
 
 from __future__ import annotations
 
 from collections.abc import Iterator
 from fractions import Fraction
-from typing import Any
 
-from constraints.formula import Batch
 from constraints.ingredients import SALT
 from constraints.numbers import G_PER_KG, PERCENT, shown, trimmed
 from constraints.quantities import Basis
 from optimizer.blend import margin
 from optimizer.check import Finding, Place, Report
 from optimizer.doses import Dose
-from optimizer.pages.answer_json import what_would_pass
 from optimizer.pages.details import absent_words, composition_table, nothing_goes_in, source_words
 from optimizer.pages.figures import figure, wanted
-from optimizer.pages.json_text import json_text
 from optimizer.pages.tables import apart, heading, paragraph, table
 from optimizer.remarks import in_words, known_to_contain, odd_salt
-from optimizer.summary import KNOWN, composition, weight
+from optimizer.summary import weight
 from optimizer.verdict import HEADLINES, Grade, Mark, Verdict, mark, worst
 from optimizer.words import CAUTION, FULL, WATCH, day_words
 
@@ -37,7 +33,7 @@ def check_page(report: Report, *, full: bool = False) -> str:
 
 def _watch(report: Report) -> Iterator[str]:
     """Warnings of every place, what a laboratory must find, and what is not judged here."""
-    said = [("! ", text) for text in _warnings(report)]
+    said = [("! ", text) for text in warnings_of(report)]
     for place in report.places:
         for finding in place.findings:
             words = f"{place.title}: {_words(finding, 'wanted')}"
@@ -70,7 +66,8 @@ def _places(report: Report, *, full: bool) -> Iterator[str]:
         yield FULL
 
 
-def _warnings(report: Report) -> list[str]:
+def warnings_of(report: Report) -> list[str]:
+    """Warnings of the recipe, and a total of salt that no sausage has."""
     return [*map(in_words, report.recipe.warnings), *odd_salt(report.batch)]
 
 
@@ -85,7 +82,7 @@ def verdict(report: Report) -> Verdict:
     doubtful = any(mark(finding) is Mark.NOT_CERTAIN for finding in findings)
     grade = worst([report.grade, Grade.NOT_CERTAIN]) if doubtful else report.grade
     own = [finding for place in report.places for finding in place.findings]
-    return Verdict.of(grade, own, len(_warnings(report)), weighed=True)
+    return Verdict.of(grade, own, len(warnings_of(report)), weighed=True)
 
 
 def _verdict(report: Report) -> Iterator[str]:
@@ -294,95 +291,3 @@ def _range(number: int, finding: Finding) -> Iterator[str]:
         f"{low} to {high}{unit} within the scales' tolerance; the verdict {verdict} all of it.",
         f"{number:3}  ",
     )
-
-
-def check_document(report: Report) -> str:
-    """The report as one JSON document, ending in a newline."""
-    document = {
-        "status": str(verdict(report).grade),
-        "verdict": verdict(report).as_dict(),
-        "other_names": list(report.other_names),
-        "recipe": report.recipe.entry.name,
-        "date": report.day.isoformat(),
-        "meat_kg": float(weight(report.batch, Basis.MEAT)),
-        "batch_kg": float(weight(report.batch, Basis.BATCH)),
-        "composition": _shares(report.batch, declared=report.recipe.process.declared),
-        "unfit": list(report.unfit),
-        **_measured(report),
-        "loads": [
-            {
-                "load": load.load,
-                "status": str(load.grade),
-                "meat_kg": float(weight(load.batch, Basis.MEAT)),
-                "batch_kg": float(weight(load.batch, Basis.BATCH)),
-                **_measured(load),
-            }
-            for load in report.loads
-        ],
-        "loads_apart": list(report.apart),
-        "held_apart": list(report.unlike),
-        "against": list(report.against),
-        "not_judged": list(report.not_judged),
-        "what_would_pass": what_would_pass(report.instead),
-        "warnings": _warnings(report),
-        "notes": known_to_contain(report.recipe),
-        "caution": CAUTION,
-    }
-    return json_text(document)
-
-
-def _measured(report: Report) -> dict[str, Any]:
-    """Doses and findings of the whole batch, or of one load."""
-    return {
-        "off_dose": [_dose(dose) for dose in report.off],
-        "doses": [_dose(dose) for dose in report.doses],
-        "places": [
-            {"rules": place.name, "title": place.title, "checks": [_as_dict(f) for f in place.findings]}
-            for place in report.places
-        ],
-    }
-
-
-def _shares(batch: Batch, *, declared: bool) -> dict[str, dict[str, float]]:
-    bases = [Basis.MEAT, Basis.BATCH, *([Basis.FINISHED] if declared else [])]
-    return {str(basis): {n: float(x) for n, x in composition(batch, basis, KNOWN).items()} for basis in bases}
-
-
-def _dose(dose: Dose) -> dict[str, Any]:
-    return {
-        "item": dose.item.name,
-        "grams": float(dose.weighed_kg * G_PER_KG),
-        "dose_grams": float(dose.wanted_kg * G_PER_KG),
-        "off": dose.off,
-        "breaks": dose.breaks,
-        "forbids": dose.forbids,
-    }
-
-
-def _as_dict(finding: Finding) -> dict[str, Any]:
-    requirement, mend = finding.requirement, finding.mend
-    figures = {
-        "value": finding.value,
-        "low": finding.low,
-        "high": finding.high,
-        "min": requirement.lo,
-        "max": requirement.hi,
-    }
-    return {
-        "rule": requirement.origin.rule,
-        "what": requirement.what,
-        **{key: None if value is None else float(value) for key, value in figures.items()},
-        "unit": requirement.unit,
-        "basis": requirement.basis,
-        "ok": finding.ok,
-        "blocks": requirement.origin.blocks,
-        "forbids": finding.forbids,
-        "whole_range": finding.whole_range,
-        "source": requirement.origin.source,
-        "status": str(requirement.origin.status),
-        "note": requirement.origin.note,
-        "why": finding.why,
-        "mend": None
-        if mend is None
-        else {"lot": mend.lot.name, "kg": float(mend.kilograms), "value": float(mend.value)},
-    }

@@ -10,7 +10,7 @@ from typing import Any
 
 from constraints.methods import FatMethod, published
 from constraints.numbers import trimmed
-from optimizer.pages.json_text import json_text
+from optimizer.pages.record import json_text
 from optimizer.pages.tables import heading, paragraph, table
 from optimizer.reading.columns import COLUMNS, Column
 from optimizer.reading.offer_columns import NOT_HERE, OFFER_COLUMNS, PERIOD

@@ -20,7 +20,7 @@ from optimizer.verdict import Judged, mark
 from optimizer.words import day_words
 
 if TYPE_CHECKING:
-    from optimizer.near import Near
+    from optimizer.wish import Near
 
 
 def details(answer: Answer) -> Iterator[str]:

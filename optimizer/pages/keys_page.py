@@ -8,7 +8,7 @@ from importlib.resources import files
 from itertools import groupby
 from typing import Any
 
-from optimizer.pages.json_text import json_text
+from optimizer.pages.record import json_text
 from optimizer.pages.tables import named, paragraph
 from optimizer.words import CAUTION
 

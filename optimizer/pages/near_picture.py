@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from itertools import pairwise
 
-from optimizer.near import Near
+from optimizer.blend import Answer
 from optimizer.pages.chart import across, render, upwards
 
 _TEMPLATE = """{% extends "page" %}{% from "chart" import frame with context %}
@@ -27,8 +27,10 @@ COST = "cost"
 """What a premium is on: with dying lots at their salvage value, not what is paid."""
 
 
-def html(near: Near) -> str:
-    """The page. Costs run to the right, the wish's figure upwards."""
+def html(answer: Answer) -> str:
+    """The page of a choice among the near-cheapest. Costs run to the right, the wish's figure upwards."""
+    near = answer.near
+    assert near is not None
     costs = [float(step.cost) for step in near.steps] or [0.0]
     figures = [float(step.figure) for step in near.steps] or [0.0]
     x, y = across(costs), upwards(figures)
@@ -45,7 +47,7 @@ def html(near: Near) -> str:
     ]
     whole = all(value == int(value) for value in figures)
     steps = "".join(f"L{dot['x']},{last['y']} L{dot['x']},{dot['y']} " for last, dot in pairwise(dots))
-    entry = near.answer.problem.recipe.entry
+    entry = answer.problem.recipe.entry
     return render(
         _TEMPLATE, title=f"{entry.name}: {near.wish.words} against cost", dots=dots, words=near.wish.words,
         cost_words=COST, axis=", ".join(filter(None, (COST, entry.currency))), x_ticks=x.ticks(),

@@ -7,7 +7,6 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from fractions import Fraction
-from typing import TYPE_CHECKING
 
 from constraints.formula import Batch
 from constraints.ingredients import FAT, SALT, Lot
@@ -41,9 +40,6 @@ from optimizer.words import (
     day_words,
 )
 
-if TYPE_CHECKING:
-    from optimizer.near import Near
-
 Prices = Sequence[tuple[Requirement | None, str]]
 """Sentences on prices, each with the limit it speaks of."""
 _TIGHT = Fraction(1, 100)
@@ -53,15 +49,15 @@ _MOST_TIGHT, _MOST_LEFT_OUT = 3, 8
 _BASES = {Basis.MEAT: "of the meat", Basis.BATCH: "of the whole batch", Basis.FINISHED: "finished"}
 
 
-def page(answer: Answer, near: Near | None = None, short_why: Prices = (), *, full: bool = False) -> str:
-    """The whole page, ending in a newline; ``near`` adds the trade-off of a near-cheapest choice.
+def page(answer: Answer, short_why: Prices = (), *, full: bool = False) -> str:
+    """The whole page, ending in a newline.
 
     ``short_why`` are sentences on prices, which have a meaning only for a batch that is the cheapest by itself.
     """
-    lines = [*title(answer.problem), *_verdict(answer, near)]
+    lines = [*title(answer.problem), *_verdict(answer)]
     if answer.weighed is not None:
         lines += [*_take(answer), *_weigh(answer, full=full), *_comes_out(answer)]
-        lines += [*details.trade_off(near), *details.dying(answer)]
+        lines += [*details.trade_off(answer.near), *details.dying(answer)]
     lines += _watch(answer, short_why)
     lines += details.details(answer) if full else []
     lines += ["", *_foot(answer, full=full), *paragraph(CAUTION)]
@@ -78,13 +74,14 @@ def title(problem: Problem) -> Iterator[str]:
     yield from paragraph(f"{problem.recipe.entry.name}: {size} of {order.basis.words}, {day}")
 
 
-def _verdict(answer: Answer, near: Near | None) -> Iterator[str]:
+def _verdict(answer: Answer) -> Iterator[str]:
     """The grade with its reasons; of a batch that may be made what it costs."""
     headline = verdict_of(answer).headline
     if answer.weighed is not None:
         found, money = costs(answer.problem, answer.weighed), money_words(answer.problem)
         headline += f" {apart(shown(found.cash, 2))}{money}, {shown(found.per_kg_batch, 2)} a kg."
     yield from paragraph(headline)
+    near = answer.near
     if near is not None and answer.weighed is not None:
         within = f"within {trimmed(near.premium_pct, 3)} % of the cheapest"
         yield from paragraph(f"Near-cheapest batch for {near.wish.words}, {within}.")

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from datetime import date
 from fractions import Fraction
 from math import ceil, floor
-from typing import Any
+from typing import NamedTuple
 
 from constraints.faults import BadInput, Fault, likely
 from constraints.meaning import Salt
@@ -17,7 +17,6 @@ from constraints.rules import READ_IN_LAW, Layer, Pack, PackRow, load_pack, ship
 from constraints.substances import ACCELERATOR, FORMULAS
 from constraints.verify import bare_classes, flaws
 from optimizer.pages.details import source_words
-from optimizer.pages.json_text import json_text
 from optimizer.pages.tables import heading, paragraph, table
 from optimizer.words import CAUTION
 
@@ -49,6 +48,30 @@ class Asked:
         return self.kilograms or (USUAL_KG if self.product_class else None)
 
 
+class Listed(NamedTuple):
+    """A row of a pack with what was asked."""
+
+    row: PackRow
+    asked: Asked
+
+    @property
+    def requirement(self) -> Requirement:
+        """What the row requires."""
+        return self.row.requirement()
+
+
+class Chosen(NamedTuple):
+    """A pack with what was asked of it."""
+
+    pack: Pack
+    asked: Asked = Asked()
+
+    @property
+    def limits(self) -> list[Listed]:
+        """The rows asked for. Raises BadInput for a class the pack lacks."""
+        return [Listed(row, self.asked) for row in chosen_rows(self.pack, self.asked)]
+
+
 def packs_page() -> str:
     """Every shipped pack, a line each."""
     packs = [load_pack(name) for name in shipped()]
@@ -62,7 +85,7 @@ def pack_page(pack: Pack, asked: Asked) -> str:
     """One pack's classes and limits by group, ending in a newline. Raises BadInput for a class the pack lacks."""
     lines = [*paragraph(f"{pack.title}: figures read {pack.checked_on.isoformat()}; {pack.authority}")]
     lines += paragraph(EFFECTS)
-    chosen = _chosen(pack, asked)
+    chosen = chosen_rows(pack, asked)
     if asked.product_class is None:
         lines += heading("classes of product")
         lines += table(("class", "title", "source"), [[c.id, c.title, c.source] for c in pack.classes], "<<<")
@@ -117,7 +140,8 @@ def verified(pack: Pack) -> str:
     return "\n".join(paragraph(text)) + "\n"
 
 
-def _chosen(pack: Pack, asked: Asked) -> list[PackRow]:
+def chosen_rows(pack: Pack, asked: Asked) -> list[PackRow]:
+    """The rows asked for. Raises BadInput for a class the pack lacks."""
     known = [entry.id for entry in pack.classes]
     if asked.product_class is not None and asked.product_class not in known:
         close = likely(asked.product_class, known)
@@ -163,59 +187,3 @@ def in_grams(requirement: Requirement, kilograms: Fraction) -> tuple[Fraction | 
         return None if figure is None else figure * kilograms * G_PER_KG / whole
 
     return grams(requirement.lo), grams(requirement.hi)
-
-
-def packs_document() -> str:
-    """Every shipped pack as one JSON document."""
-    return _dump([_pack(load_pack(name), Asked()) for name in shipped()])
-
-
-def pack_document(pack: Pack, asked: Asked) -> str:
-    """One pack as one JSON document. Raises BadInput for a class the pack lacks."""
-    return _dump(_pack(pack, asked))
-
-
-def _dump(data: Any) -> str:
-    return json_text(data)
-
-
-def _pack(pack: Pack, asked: Asked) -> dict[str, Any]:
-    return {
-        "pack": pack.pack,
-        "title": pack.title,
-        "authority": pack.authority,
-        "checked_on": pack.checked_on.isoformat(),
-        "notes": list(pack.notes),
-        "not_covered": [
-            {"what": list(e.what), "classes": list(e.classes), "when": e.when.words()} for e in pack.not_covered
-        ],
-        "classes": [{"id": c.id, "title": c.title, "source": c.source} for c in pack.classes],
-        "limits": [_limit(row, asked) for row in _chosen(pack, asked)],
-        "caution": DEFER,
-    }
-
-
-def _limit(row: PackRow, asked: Asked) -> dict[str, Any]:
-    requirement = row.requirement()
-    return {
-        "id": row.id,
-        "what": requirement.what,
-        "basis": requirement.basis,
-        "unit": requirement.unit,
-        "min": None if requirement.lo is None else float(requirement.lo),
-        "max": None if requirement.hi is None else float(requirement.hi),
-        "words": requirement.words(),
-        "in_grams": grams_words(row, asked.weight),
-        "group": group_of(requirement),
-        "when": row.when.words(),
-        "classes": list(row.classes),
-        "not_classes": list(row.not_classes),
-        "layer": str(row.layer),
-        "blocks": row.blocks(),
-        "protects_health": row.protects_health,
-        "source": row.source,
-        "status": str(row.status),
-        "valid_from": row.valid_from.isoformat() if row.valid_from else None,
-        "valid_to": row.valid_to.isoformat() if row.valid_to else None,
-        "note": row.note,
-    }

@@ -10,7 +10,7 @@ from constraints.requirement import Requirement
 from optimizer.blend import Answer
 from optimizer.lawful import lawful_doses
 from optimizer.pages.answer_json import as_dict, what_would_pass
-from optimizer.pages.json_text import json_text
+from optimizer.pages.record import json_text
 from optimizer.remarks import verdict_of
 from optimizer.why.curves import Curve
 from optimizer.why.explain import Explanation

@@ -8,7 +8,7 @@ from typing import Any
 
 from optimizer.blend import Status
 from optimizer.pages.answer_json import as_dict
-from optimizer.pages.json_text import json_text
+from optimizer.pages.record import json_text
 from optimizer.plan.report.outcome import Outcome, by_day, figures_of
 from optimizer.plan.settle.weigh import Made
 from optimizer.reading.table import text_cell

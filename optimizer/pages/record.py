@@ -1,0 +1,90 @@
+"""What a command's JSON document is: a view of its result, each key with its type and where it comes from.
+
+A document is one class: an annotated name is a key, the type is what stands there, and ``at`` says where it is found
+in the result where that is no attribute of the same name. The document is its dump, the published schema its schema;
+figures stay exact until they are dumped, each as the float nearest to it.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable
+from functools import reduce
+from importlib import import_module
+from inspect import ismethod
+from typing import Annotated, Any
+
+from pydantic import ConfigDict, Field, PlainSerializer, PlainValidator, TypeAdapter, WithJsonSchema, model_validator
+
+from constraints.document.model import JsonSchema, Strict
+
+Figure = Annotated[
+    Any, PlainValidator(lambda figure: figure), PlainSerializer(float), WithJsonSchema({"type": "number"})
+]
+"""A figure, exact where it was reckoned so; its unit is in the key's name or stands beside it."""
+
+ANSWERS = {
+    "blend": "optimizer.pages.answer_json:Blend",
+    "check": "optimizer.pages.check_json:Checked",
+    "rules": "optimizer.pages.rules_json:Rules",
+    "rule-packs": "optimizer.pages.rules_json:Packs",
+}
+"""The type of each document, by the name that ``trimwright schema answer`` knows it by."""
+
+
+class Record(Strict):
+    """Base of every document and of its parts. A mapping in place of a result is taken key by key."""
+
+    model_config = ConfigDict(json_schema_serialization_defaults_required=True)
+
+    @model_validator(mode="before")
+    @classmethod
+    def _read(cls, found: Any) -> Any:
+        if isinstance(found, (dict, cls)):
+            return found
+        return {
+            name: field.default_factory(found) if field.default_factory else getattr(found, name)  # type: ignore[call-arg]
+            for name, field in cls.model_fields.items()
+        }
+
+
+def at(where: str | Callable[[Any], Any]) -> Any:
+    """A key that is found elsewhere: by a function, or at a path of attributes, each called where it is a method.
+
+    The path ends in None where a part of it is None.
+    """
+    if callable(where):
+        return Field(default_factory=where)
+    path = where.split(".")
+    return Field(default_factory=lambda found: reduce(_inside, path, found))
+
+
+def _inside(found: Any, name: str) -> Any:
+    inner = None if found is None else getattr(found, name)
+    return inner() if ismethod(inner) else inner
+
+
+def plain(kind: Any, found: Any) -> Any:
+    """The document of a result as plain data; ``kind`` is a Record, or a list of one."""
+    adapter = TypeAdapter(kind)
+    return adapter.dump_python(adapter.validate_python(found), mode="json")
+
+
+def document(name: str, found: Any) -> str:
+    """The document of a command's result as it is printed."""
+    return json_text(plain(_kind(name), found))
+
+
+def json_text(found: Any) -> str:
+    """Two blanks a level, letters as they are, and a newline at the end."""
+    return json.dumps(found, indent=2, ensure_ascii=False) + "\n"
+
+
+def answer_schema(name: str) -> dict[str, Any]:
+    """The JSON Schema of a command's document."""
+    return TypeAdapter(_kind(name)).json_schema(mode="serialization", schema_generator=JsonSchema)
+
+
+def _kind(name: str) -> Any:
+    module, _, kind = ANSWERS[name].partition(":")
+    return getattr(import_module(module), kind)
