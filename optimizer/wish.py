@@ -51,7 +51,7 @@ class Step:
 
 @dataclass(frozen=True)
 class Near:
-    """What was wished for within a premium, and the trade-off up to it. ``cheapest`` is the optimum before the scales."""
+    """What was wished for within a premium, and the trade-off up to it; ``cheapest`` is the cost before the scales."""
 
     wish: Wish
     premium_pct: Fraction

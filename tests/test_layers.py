@@ -9,8 +9,8 @@ from pathlib import Path
 from where import HOME
 
 ROOMS = (
-    "clock", "words", "verdict", "wish", "ledger", "reading", "problem", "order", "other_names", "solver", "weighing", "bench",
-    "conflict",
+    "clock", "words", "verdict", "wish", "ledger", "reading", "problem", "order", "other_names", "solver", "weighing",
+    "bench", "conflict",
     "sure", "mend", "beside", "doses", "summary", "blend", "lawful", "check",
     "near", "remarks", "pages", "plan", "why", "frames", "made",
     "store", "cli", "__main__",
