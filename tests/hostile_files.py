@@ -50,7 +50,7 @@ kitchen:
     - {name: grinder, kg_per_day: 50, basis: meat}
 """,
     "o.csv": """\
-offer,supplier,material,role,species,fat_pct,moisture_pct,protein_pct,price_per_kg,order_pack_kg,lead_days,delivery_days
+offer,supplier,material,role,species,fat_pct,moisture_pct,protein_pct,cost_per_kg,pack_kg,lead_days,delivery_days
 neck,Hill farm,neck,meat,pork,20,62,17,3.00,5,1,Tue Thu
 """,
     "h.yaml": "plan: plan.json\nnow: 2026-12-01\n",

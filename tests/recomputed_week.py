@@ -59,7 +59,7 @@ class RawWeek:
 
     def bill(self, row: dict[str, str], kg: Fraction) -> Fraction:
         """Money for so many kilograms: every kilogram at the last price reached, or only those beyond each break."""
-        steps = [(F(0), F(row["price_per_kg"]))]
+        steps = [(F(0), F(row["cost_per_kg"]))]
         steps += [(F(a), F(p)) for a, p in re.findall(r"([\d.]+)=([\d.]+)", row.get("breaks") or "")]
         if row.get("break_kind") == "incremental":
             ends = [*(low for low, _ in steps[1:]), kg]
@@ -164,7 +164,7 @@ def orders(told: Told) -> None:
         assert order["money"] == close(bill)
         assert order["price_per_kg"] == close(bill / kg)
         assert order["delivery_charge"] == float(row.get("delivery_charge") or 0)
-        pack = row.get("order_pack_kg")
+        pack = row.get("pack_kg")
         assert order["packs"] == (close(kg / F(pack)) if pack else None)
         assert isinstance(order["packs"], int) is bool(pack)
         assert F(row.get("smallest_order_kg") or 0) <= kg <= F(row.get("largest_order_kg") or "1e9")

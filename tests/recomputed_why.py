@@ -153,7 +153,7 @@ def offers(told: Told) -> None:
     assert [one["offer"] for one in found["offers"]] == list(rows)
     for one in found["offers"]:
         row = rows[one["offer"]]
-        assert one["price_per_kg"] == (float(row["price_per_kg"]) if row["price_per_kg"] else None)
+        assert one["price_per_kg"] == (float(row["cost_per_kg"]) if row["cost_per_kg"] else None)
         if row["species"] != "pork":  # 9 CFR 319.141: pork alone
             nothing = ("most_per_kg", "kg_at_price", "saving_at_price", "cost_at_price", "kg_to_order", "order_costs")
             assert all(one[name] is None for name in nothing) and one["wanted"] == [] and one["kg_at_most"] == 0.0

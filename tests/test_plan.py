@@ -283,7 +283,7 @@ def test_every_fault_of_every_file_is_told_at_once(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("change", "words"),
     [
-        ("trim,,", "supplier"), ("breaks=10=5", "fall in price"), ("order_pack_kg=0", "above 0"),
+        ("trim,,", "supplier"), ("breaks=10=5", "fall in price"), ("pack_kg=0", "above 0"),
         ("delivery_days=Mon Foo", "no day of the week"), ("break_kind=some", "no kind of price break"),
         ("worth_after_per_kg=9", "hoard"), ("lead_days=1.5", "whole number"), ("fat_pct=127", "at most 100"),
     ],
@@ -308,7 +308,7 @@ def test_faults_of_offers(change: str, words: str, tmp_path: Path) -> None:
 def test_periods_lead_times_delivery_days_and_use_by(tmp_path: Path) -> None:
     path = repairable(tmp_path)
     (tmp_path / "offers.csv").write_text(
-        "offer,supplier,fat_pct,price_per_kg,price_from,price_to,lead_days,delivery_days,keeps_days,species\n"
+        "offer,supplier,fat_pct,cost_per_kg,price_from,price_to,lead_days,delivery_days,keeps_days,species\n"
         f"trim,S,12,3.0,{day(0)},{day(1)},1,Tue Thu,1,pork\n"
         f"trim,S,,2.5,{day(2)},{day(3)},,,,\n"
     )

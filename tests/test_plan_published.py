@@ -40,7 +40,7 @@ def food_manufacture(folder: Path, *, logical: bool) -> str:
     days = [start + timedelta(days=k) for k in range(6)]
     lots = ["lot,material,on_hand_kg,fat_pct,cost_per_kg,hardness"]
     lots += [f"stock of {oil},{oil},500,0,0,{hard}" for oil, hard in HARDNESS.items()]
-    offers = ["offer,supplier,material,fat_pct,hardness,price_per_kg,price_from,price_to,worth_after_per_kg"]
+    offers = ["offer,supplier,material,fat_pct,hardness,cost_per_kg,price_from,price_to,worth_after_per_kg"]
     for oil, prices in PRICES.items():
         offers += [f"{oil},market,{oil},0,{HARDNESS[oil]},{p},{d},{d},0" for p, d in zip(prices, days, strict=True)]
     (folder / "lots.csv").write_text("\n".join(lots) + "\n")

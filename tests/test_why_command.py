@@ -202,7 +202,7 @@ def test_offers_of_a_week_are_read_as_they_stand_on_the_day() -> None:
 
 def test_order_packs_of_a_simple_table_do_not_bind_what_is_used(tmp_path: Path) -> None:
     file = tmp_path / "offers.csv"
-    text = "offer,material,role,species,fat_pct,moisture_pct,protein_pct,price_per_kg,order_pack_kg,smallest_order_kg\n"
+    text = "offer,material,role,species,fat_pct,moisture_pct,protein_pct,cost_per_kg,pack_kg,smallest_order_kg\n"
     text += "shoulder,shoulder,meat,pork,17.99,64.02,17.18,3.10,4,10\n"
     file.write_text(text, encoding="utf-8")
     (offer,) = document(*FRESH, "--meat-kg", "25", "--offers", str(file))["offers"]
@@ -213,12 +213,12 @@ def test_order_packs_of_a_simple_table_do_not_bind_what_is_used(tmp_path: Path) 
 @pytest.mark.parametrize(
     ("text", "words"),
     [
-        ("offer,fat_pct,order_pack_kg\nx,5,0\n", "order_pack_kg is 0"),
-        ("offer,fat_pct,order_pack_kg\nx,5,big\n", "not a plain decimal number"),
+        ("offer,fat_pct,pack_kg\nx,5,0\n", "pack_kg is 0"),
+        ("offer,fat_pct,pack_kg\nx,5,big\n", "not a plain decimal number"),
         ("name,fat_pct\nx,5\n", "a column offer is missing"),
         ("offer,fat_pct\nS-14,5\n", "is the name of a lot at hand"),
-        ("offer,fat_pct,price_per_kg\nx,abc,3\n", "not a plain decimal number"),
-        ("offer,fat_pct,price_per_kg\nx,5,-3\n", "price_per_kg"),
+        ("offer,fat_pct,cost_per_kg\nx,abc,3\n", "not a plain decimal number"),
+        ("offer,fat_pct,cost_per_kg\nx,5,-3\n", "cost_per_kg"),
         ("offer,lot,fat_pct\nx,y,5\n", "both offer and lot are given"),
         ("offer,fat_pct\nx,5\nx,6\n", "stands on line 2"),
         ("", "empty"),

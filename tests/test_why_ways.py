@@ -233,7 +233,7 @@ def test_hand_made_conflict_of_stock_fat_and_weight() -> None:
 
 def test_the_cheapest_purchase() -> None:
     """Of leg at 5 % for 4.40 and shoulder at 10 % for 3.00 the spend decides; fat that does not help is not bought."""
-    offers = "offer,fat_pct,price_per_kg,offered_kg\nleg,5,4.40,\nshoulder,10,3.00,\nlard,90,0.10,\n"
+    offers = "offer,fat_pct,cost_per_kg,offered_kg\nleg,5,4.40,\nshoulder,10,3.00,\nlard,90,0.10,\n"
     found = asked("20", "20", "30", 40, offers=offers)
     bought = [way for way in found.buy if way.kind is Kind.PURCHASE]
     assert [way.lots[0][0].name for way in bought] == ["shoulder", "leg"]
@@ -244,7 +244,7 @@ def test_the_cheapest_purchase() -> None:
 
 
 def test_two_offers_only_together() -> None:
-    offers = "offer,fat_pct,price_per_kg,offered_kg\na,10,3.00,5\nb,10,3.50,5\n"
+    offers = "offer,fat_pct,cost_per_kg,offered_kg\na,10,3.00,5\nb,10,3.50,5\n"
     found = asked("20", "20", "30", 40, offers=offers)
     (way, *_) = [way for way in found.buy if way.kind is Kind.PURCHASE]
     assert {lot.name: round(float(kg), 3) for lot, kg in way.lots} == {"a": 5.0, "b": 3.554}

@@ -136,7 +136,7 @@ class RawWeek:
 
     def _offers(self) -> str:
         names = (
-            "offer,supplier,material,species,fat_pct,price_per_kg,order_pack_kg,smallest_order_kg,largest_order_kg,"
+            "offer,supplier,material,species,fat_pct,cost_per_kg,pack_kg,smallest_order_kg,largest_order_kg,"
             "breaks,break_kind,lead_days,keeps_days,delivery_charge,supplier_minimum"
         )
         rows = []

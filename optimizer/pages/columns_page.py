@@ -13,13 +13,15 @@ from constraints.numbers import trimmed
 from optimizer.pages.record import json_text
 from optimizer.pages.tables import heading, paragraph, table
 from optimizer.reading.columns import COLUMNS, Column
-from optimizer.reading.offer_columns import NOT_HERE, OFFER_COLUMNS, PERIOD
+from optimizer.reading.offer_columns import NOT_HERE, OFFER_COLUMNS, OWN, PERIOD
 from optimizer.words import CAUTION
 
 
 def shared_columns() -> tuple[Column, ...]:
     """The columns that an offer shares with a lot."""
-    return tuple(column for column in COLUMNS if column.name not in NOT_HERE and not column.name.endswith("_lb"))
+    return tuple(
+        column for column in COLUMNS if column.name not in (*NOT_HERE, *OWN) and not column.name.endswith("_lb")
+    )
 
 
 def columns_page() -> str:
@@ -35,7 +37,7 @@ def columns_page() -> str:
     lines += paragraph(f"A further row of the same offer states another price period: {', '.join(PERIOD)}.")
     lines += paragraph(
         "trimwright why reads the same table, at the price of the batch's day. It also reads a simpler one, with the "
-        "columns of a lots table: offer (or lot) and fat_pct are needed; price_per_kg (or cost_per_kg) and offered_kg "
+        "columns of a lots table: offer (or lot) and fat_pct are needed; cost_per_kg and offered_kg "
         "(or on_hand_kg) may be blank or missing."
     )
     lines += [*heading("fat_method: how the fat was found, and the standard deviation of its error")]

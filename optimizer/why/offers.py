@@ -1,8 +1,8 @@
 """Offers not yet bought: reading their table, the most to pay for each and how many kilograms at that price.
 
 The offers table of a week is read by the week's own reader; of its price periods the one of the batch's day counts. A
-simpler table has the columns of a lots table. Its name column is ``offer`` or ``lot``; the price (``cost_per_kg`` or
-``price_per_kg``) and the kilograms offered (``on_hand_kg``, ``offered_kg`` or ``largest_order_kg``) may be blank or
+simpler table has the columns of a lots table. Its name column is ``offer`` or ``lot``; the price (``cost_per_kg``)
+and the kilograms offered (``on_hand_kg``, ``offered_kg`` or ``largest_order_kg``) may be blank or
 missing. Every cell is judged by the very reader of lots tables.
 
 What is ordered comes in whole order packs and not below the smallest order; what is used of it may be any part.
@@ -27,7 +27,7 @@ from optimizer.plan.files.offers import parse_offers as parse_week_offers
 from optimizer.problem import Order, Problem, assemble
 from optimizer.reading.entry import WhenMissing
 from optimizer.reading.lots import LotTable, parse_lots
-from optimizer.reading.offer_columns import NEEDED, NOT_HERE, BreakKind
+from optimizer.reading.offer_columns import NEEDED, NOT_HERE, OWN, PRICE, RENAMED, BreakKind
 from optimizer.reading.recipe import Recipe
 from optimizer.reading.table import Table, csv_line, cut, figure, has_decimal_commas
 from optimizer.solver.model import Program
@@ -41,14 +41,10 @@ _HAIR = Fraction(1, 10**6)
 """Part of a pack too small to order another for: less than a solve's error."""
 NAMES = {
     "lot": ("offer", "lot"),
-    "cost_per_kg": ("price_per_kg", "cost_per_kg"),
     "on_hand_kg": ("offered_kg", "largest_order_kg", "on_hand_kg"),
 }
 """Columns of a lots table and the names they may have in a table of offers."""
-PASSED_OVER = frozenset({
-    "supplier", "price_from", "price_to", "breaks", "break_kind", "delivery_days", "lead_days", "delivery_charge",
-    "keeps_days", "supplier_minimum", "worth_after_per_kg", "order_pack_kg", "smallest_order_kg",
-})  # fmt: skip
+PASSED_OVER = frozenset(OWN) - {"offer", "largest_order_kg"}
 """Columns about ordering, which a lots table does not have."""
 
 
@@ -130,7 +126,8 @@ def parse_offers(text: str, file: str, lots: LotTable, day: date) -> OfferedTabl
     table, found = cut(text, file)
     if table is None:
         raise BadInput(found)
-    if set(NEEDED) <= set(table.header) and not {*NOT_HERE, "offered_kg"} & set(table.header):
+    known = set(table.header) | ({"cost_per_kg"} if set(PRICE) & set(table.header) else set())
+    if set(NEEDED) <= known and not {*NOT_HERE, "offered_kg"} & known:
         week = parse_week_offers(text, file)
         _refuse_clashes([(offer.name, offer.line) for offer in week.offers], "offer", file, lots)
         return OfferedTable(file, tuple(_of_week(offer, day) for offer in week.offers), week.warnings)
@@ -180,16 +177,19 @@ def _of_week(offer: Offer, day: date) -> Offered:
     uncounted = []
     if period is None:
         uncounted.append(f"no price is in force on {day.isoformat()}")
-    if offer.charge:
-        uncounted.append(f"a delivery charge of {trimmed(offer.charge)}")
-    if offer.minimum:
-        uncounted.append(f"the supplier's minimum of {trimmed(offer.minimum)}")
-    if offer.lead_days:
-        uncounted.append(f"delivery {offer.lead_days} {'day' if offer.lead_days == 1 else 'days'} after the order")
-    lot = offer.lot if offer.largest is None else replace(offer.lot, on_hand_kg=offer.largest)
+    terms = offer.terms
+    if terms.delivery_charge:
+        uncounted.append(f"a delivery charge of {trimmed(terms.delivery_charge)}")
+    if terms.supplier_minimum:
+        uncounted.append(f"the supplier's minimum of {trimmed(terms.supplier_minimum)}")
+    if terms.lead_days:
+        uncounted.append(f"delivery {terms.lead_days} day{'' if terms.lead_days == 1 else 's'} after the order")
+    largest = terms.largest_order_kg
+    lot = offer.lot if largest is None else replace(offer.lot, on_hand_kg=largest)
     return Offered(
-        replace(lot, suspicions=()), None if period is None else period.price, offer.largest is not None, offer.pack,
-        offer.smallest, () if period is None else period.breaks, offer.kind is BreakKind.INCREMENTAL, tuple(uncounted),
+        replace(lot, suspicions=()), None if period is None else period.price, largest is not None, terms.pack_kg,
+        terms.smallest_order_kg, () if period is None else period.breaks,
+        terms.break_kind is BreakKind.INCREMENTAL, tuple(uncounted),
     )  # fmt: skip
 
 
@@ -197,7 +197,7 @@ def _orders(table: Table, file: str) -> dict[int, tuple[Fraction | None, Fractio
     """Order pack and smallest order by line, None where a cell is blank. Raises BadInput."""
     found: dict[int, list[Fraction | None]] = {line: [None, None] for line in table.lines}
     faults = []
-    for k, name in enumerate(("order_pack_kg", "smallest_order_kg")):
+    for k, name in enumerate(("pack_kg", "smallest_order_kg")):
         if name not in table.header:
             continue
         cells = table.cells(name)
@@ -243,6 +243,8 @@ def _renamed(fault: Fault, back: Mapping[str, str]) -> Fault:
 
 
 def _header_faults(table: Table, file: str) -> Iterator[Fault]:
+    for name in (name for name in table.header if name in RENAMED):
+        yield Fault(file, table.header_line, name, f"an offer has no column {name}", NOT_HERE[name])
     for known, names in NAMES.items():
         given = [name for name in names if name in table.header]
         if len(given) > 1:

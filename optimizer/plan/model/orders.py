@@ -23,7 +23,7 @@ def besides(program: WeekProgram, uses: Uses, wanted: Wanted) -> list[int]:
     rest = [(s, x) for s, x in enumerate(program.world.supplies) if x.offer is not None and s not in uses]
     found = {s for s, x in rest if x.keeps and x.lot.material in materials}
     drops = {program.world.supplies[s].drop for s in (*uses, *found)}
-    found |= {s for s, x in rest if x.offer is not None and x.offer.minimum and x.drop in drops}
+    found |= {s for s, x in rest if x.offer is not None and x.offer.terms.supplier_minimum and x.drop in drops}
     return sorted(found)
 
 
@@ -40,7 +40,7 @@ def stock_and_orders(program: WeekProgram, uses: Uses, wanted: Wanted) -> None:
             sparse.row(("stock", s), columns, ones(len(columns)), low, have)
         if supply.offer is None:
             continue
-        late = supply.first - supply.offer.lead_days < wanted.not_before or s in wanted.settled
+        late = supply.first - supply.offer.terms.lead_days < wanted.not_before or s in wanted.settled
         worth_buying = most / usable + _beyond_use(program, supply)
         buy = None if late else _buy(program, s, worth_buying, wanted.ordered.get(s, _ZERO))
         if buy is None and not len(columns):
@@ -51,7 +51,7 @@ def stock_and_orders(program: WeekProgram, uses: Uses, wanted: Wanted) -> None:
         program.buys[s] = buy
         coefs = ones(len(columns)).joined(Vector.of([-usable * buy.unit] * len(buy.columns)))
         sparse.row(("stock", s), np.concatenate([columns, np.array(buy.columns)]), coefs, None, have)
-        drops[(supply.offer.supplier, supply.first)].append(buy)
+        drops[(supply.offer.terms.supplier, supply.first)].append(buy)
     for key, buys in drops.items():
         _drop(program, key, buys, charged=key in wanted.charged)
 
@@ -62,7 +62,7 @@ def _beyond_use(program: WeekProgram, supply: Supply) -> Fraction:
     closing = sum((c.kg for c in entry.kitchen.closing if c.material == supply.lot.material), _ZERO)
     offer, period = supply.offer, supply.period
     assert offer is not None and period is not None
-    return closing + (offer.minimum / period.lowest if period.lowest else _ZERO)
+    return closing + (offer.terms.supplier_minimum / period.lowest if period.lowest else _ZERO)
 
 
 def _buy(program: WeekProgram, s: int, most: Fraction, before: Fraction) -> Buy | None:
@@ -74,13 +74,13 @@ def _buy(program: WeekProgram, s: int, most: Fraction, before: Fraction) -> Buy 
     parts = offer.stretches(supply.period, most, before)
     if not parts:
         return None
-    unit = offer.pack or _ONE
+    unit = offer.terms.pack_kg or _ONE
     choose = len(parts) > 1 or parts[0].lo > 0 or parts[0].fixed != 0
     columns, choices = [], []
     kept = program.world.holding * supply.nights - supply.worth
     for k, part in enumerate(parts):
         cost = (part.price + kept) * unit
-        at = sparse.column(cost, part.hi / unit, whole=offer.pack is not None)
+        at = sparse.column(cost, part.hi / unit, whole=offer.terms.pack_kg is not None)
         columns.append(at)
         if choose:
             z = sparse.column(part.fixed, _ONE, whole=True)
@@ -97,8 +97,8 @@ def _drop(program: WeekProgram, key: tuple[str, int], buys: Sequence[Buy], *, ch
     offer = world.supplies[buys[0].supply].offer
     assert offer is not None
     drop = None
-    if (offer.charge or offer.minimum) and not charged:
-        drop = sparse.column(offer.charge, _ONE, whole=True)
+    if (offer.terms.delivery_charge or offer.terms.supplier_minimum) and not charged:
+        drop = sparse.column(offer.terms.delivery_charge, _ONE, whole=True)
         program.drops[key] = drop
     terms: list[tuple[int, Fraction]] = []
     for buy in buys:
@@ -111,6 +111,6 @@ def _drop(program: WeekProgram, key: tuple[str, int], buys: Sequence[Buy], *, ch
                 sparse.row(("with drop", buy.supply), [column, drop], [_ONE, -part.hi / buy.unit], hi=_ZERO)
         terms += [(c, p.price * buy.unit) for c, p in zip(buy.columns, buy.segments, strict=True)]
         terms += [(c, p.fixed) for c, p in zip(buy.choices, buy.segments, strict=False) if p.fixed]
-    if drop is not None and offer.minimum:
+    if drop is not None and offer.terms.supplier_minimum:
         columns, coefs = [c for c, _ in terms], [a for _, a in terms]
-        sparse.row(("minimum", *key), [*columns, drop], [*coefs, -offer.minimum], lo=_ZERO)
+        sparse.row(("minimum", *key), [*columns, drop], [*coefs, -offer.terms.supplier_minimum], lo=_ZERO)

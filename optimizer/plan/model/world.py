@@ -74,7 +74,7 @@ class Supply:
     @property
     def drop(self) -> tuple[str, int]:
         """Supplier and day of a delivery."""
-        return ("" if self.offer is None else self.offer.supplier), self.first
+        return ("" if self.offer is None else self.offer.terms.supplier), self.first
 
     @property
     def price(self) -> Fraction:
@@ -197,7 +197,7 @@ def assemble_week(week: Week) -> World:
 
 
 def _reach(offer: Offer) -> Fraction:
-    return offer.lot.on_hand_kg if offer.largest is None else offer.largest
+    return offer.lot.on_hand_kg if offer.terms.largest_order_kg is None else offer.terms.largest_order_kg
 
 
 def _timeless(lot: Lot) -> Lot:
@@ -221,7 +221,7 @@ def _deliveries(source: int, offer: Offer, lot: Lot, start: date, end: date) -> 
     """A supply for each day on which the offer can be delivered."""
     found = []
     last = (end - start).days
-    for day in range(offer.lead_days, last + 1):
+    for day in range(offer.terms.lead_days, last + 1):
         delivered = start + timedelta(days=day)
         period = offer.period(delivered)
         if period is None:
@@ -229,7 +229,7 @@ def _deliveries(source: int, offer: Offer, lot: Lot, start: date, end: date) -> 
         use_by = offer.use_by(delivered)
         keeps = use_by is None or use_by > end
         stop = last if use_by is None else min((use_by - start).days, last)
-        worth = offer.worth_after if keeps else lot.salvage_per_kg
+        worth = offer.terms.worth_after_per_kg if keeps else lot.salvage_per_kg
         dated = replace(lot, received=delivered, use_by=use_by)
         found.append(
             Supply(source, dated, day, stop, worth, keeps, offer=offer, period=period)

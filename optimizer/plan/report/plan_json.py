@@ -79,9 +79,10 @@ def plan_dict(outcome: Outcome) -> dict[str, Any]:
 def _orders(outcome: Outcome) -> list[dict[str, Any]]:
     return [
         {
-            "offer": o.offer.name, "supplier": o.offer.supplier, "material": o.supply.lot.material, "kg": float(o.kg),
+            "offer": o.offer.name, "supplier": o.offer.terms.supplier, "material": o.supply.lot.material,
+            "kg": float(o.kg),
             "packs": o.packs, "price_per_kg": float(o.price), "money": float(o.money),
-            "delivery_charge": float(o.offer.charge), "order_by": o.order_by.isoformat(),
+            "delivery_charge": float(o.offer.terms.delivery_charge), "order_by": o.order_by.isoformat(),
             "delivered": o.delivered.isoformat(),
         }
         for o in outcome.plan.orders

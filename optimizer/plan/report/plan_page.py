@@ -133,11 +133,11 @@ def _orders(outcome: Outcome) -> Iterator[str]:
     left = {row.supply: row for row in outcome.left_over}
 
     def drop(order: Order) -> tuple[date, str, date]:
-        return order.order_by, order.offer.supplier, order.delivered
+        return order.order_by, order.offer.terms.supplier, order.delivered
 
     for (by, supplier, delivered), group in groupby(sorted(outcome.plan.orders, key=drop), key=drop):
         lines = list(group)
-        charge = lines[0].offer.charge
+        charge = lines[0].offer.terms.delivery_charge
         total = sum((o.money for o in lines), Fraction(0)) + charge
         words = f"by {weekday(by)} from {supplier}, comes {weekday(delivered)}: {shown(total, 2)}{_currency(outcome)}"
         yield from paragraph(words + (f" with {shown(charge, 2)} for the drop" if charge else ""))

@@ -102,7 +102,7 @@ def _take(
         if kg and supply.offer is not None:
             stock[s] = stock.get(s, _ZERO) + kg
             ordered[s] += kg
-            charged.add((supply.offer.supplier, supply.first))
+            charged.add((supply.offer.terms.supplier, supply.first))
     for part in planned(program, solved):
         for s, kg in part.kilograms.items():
             stock[s] = max(stock.get(s, _ZERO) - kg / world.supplies[s].lot.usable, _ZERO)

@@ -78,7 +78,7 @@ def money(program: WeekProgram, made: Sequence[Made], bought: Sequence[Order]) -
 
 def charges_of(bought: Sequence[Order]) -> Fraction:
     """Delivery charges, one a supplier and day."""
-    drops = {(o.offer.supplier, o.delivered): o.offer.charge for o in bought}
+    drops = {(o.offer.terms.supplier, o.delivered): o.offer.terms.delivery_charge for o in bought}
     return sum(drops.values(), _ZERO)
 
 

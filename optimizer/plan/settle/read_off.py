@@ -56,12 +56,12 @@ class Order:
     @property
     def drop(self) -> tuple[str, date]:
         """Supplier and day of delivery."""
-        return self.offer.supplier, self.delivered
+        return self.offer.terms.supplier, self.delivered
 
     @property
     def packs(self) -> int | None:
         """Packs, where it is sold in packs."""
-        return None if self.offer.pack is None else int(self.kg / self.offer.pack)
+        return None if self.offer.terms.pack_kg is None else int(self.kg / self.offer.terms.pack_kg)
 
 
 def near(value: float) -> Fraction:
@@ -107,10 +107,10 @@ def orders(program: WeekProgram, solved: Solved) -> list[Order]:
             continue
         supply = program.world.supplies[s]
         assert supply.offer is not None
-        kg = round(total) * buy.unit if supply.offer.pack is not None else _rounded_up(total, supply.offer)
+        kg = round(total) * buy.unit if supply.offer.terms.pack_kg is not None else _rounded_up(total, supply.offer)
         if kg:
             found.append(order_of(program, s, kg))
-    return sorted(found, key=lambda o: (o.delivered, o.offer.supplier, o.offer.name))
+    return sorted(found, key=lambda o: (o.delivered, o.offer.terms.supplier, o.offer.name))
 
 
 def with_room(program: WeekProgram, bought: Sequence[Order]) -> list[Order]:
@@ -120,7 +120,9 @@ def with_room(program: WeekProgram, bought: Sequence[Order]) -> list[Order]:
     found = []
     for order in bought:
         kg = ceil(order.kg / step) * step + 2 * step
-        fixed = order.offer.pack is not None or (order.offer.largest is not None and kg > order.offer.largest)
+        fixed = order.offer.terms.pack_kg is not None or (
+            order.offer.terms.largest_order_kg is not None and kg > order.offer.terms.largest_order_kg
+        )
         found.append(order if fixed else order_of(program, order.supply_index, kg))
     return found
 
@@ -143,7 +145,7 @@ def needed_only(program: WeekProgram, parts: Sequence[Planned], bought: Sequence
     found = []
     for order in bought:
         kg = order.kg
-        if order.offer.pack is not None and order.supply.lot.material not in closing:
+        if order.offer.terms.pack_kg is not None and order.supply.lot.material not in closing:
             besides = total[order.drop] - order.money
             kg = _fewest_packs(program, order, need.get(order.supply_index, _ZERO), besides)
             total[order.drop] = besides + (paid(order.supply, kg) if kg else _ZERO)
@@ -158,7 +160,7 @@ def _fewest_packs(program: WeekProgram, order: Order, need: Fraction, besides: F
     ``besides`` is what else the supplier delivers that day, money.
     """
     supply, offer, buy = order.supply, order.offer, program.buys[order.supply_index]
-    pack = offer.pack
+    pack = offer.terms.pack_kg
     assert pack is not None
     short = need - program.stock.get(order.supply_index, _ZERO)
     kept = program.world.holding * supply.nights - supply.worth
@@ -166,7 +168,7 @@ def _fewest_packs(program: WeekProgram, order: Order, need: Fraction, besides: F
     for count in range(max(ceil(short / pack - Fraction(1, 10**6)), 0), int(order.kg / pack)):
         kg = count * pack
         money = paid(supply, kg) if kg else _ZERO
-        enough = besides + money >= offer.minimum or not besides + money
+        enough = besides + money >= offer.terms.supplier_minimum or not besides + money
         if enough and (not kg or fits(buy, kg)) and money + kept * kg <= now:
             return kg
     return order.kg
@@ -174,7 +176,7 @@ def _fewest_packs(program: WeekProgram, order: Order, need: Fraction, besides: F
 
 def _rounded_up(total: float, offer: Offer) -> Fraction:
     kg = ceil(near(total) / ORDER_STEP_KG - Fraction(1, 10**5)) * ORDER_STEP_KG
-    return kg if offer.largest is None else min(kg, offer.largest)
+    return kg if offer.terms.largest_order_kg is None else min(kg, offer.terms.largest_order_kg)
 
 
 def order_of(program: WeekProgram, s: int, kg: Fraction) -> Order:
@@ -184,7 +186,7 @@ def order_of(program: WeekProgram, s: int, kg: Fraction) -> Order:
     assert supply.offer is not None
     delivered = world.date(supply.first)
     money = paid(supply, kg)
-    return Order(s, supply, kg, money / kg, money, delivered, delivered - timedelta(days=supply.offer.lead_days))
+    return Order(s, supply, kg, money / kg, money, delivered, delivered - timedelta(days=supply.offer.terms.lead_days))
 
 
 def paid(supply: Supply, kg: Fraction) -> Fraction:

@@ -54,14 +54,16 @@ def _orders(bought: Sequence[Order]) -> Iterator[str]:
     drops: dict[tuple[str, object], Fraction] = defaultdict(Fraction)
     for order in bought:
         offer = order.offer
-        drops[(offer.supplier, order.delivered)] += order.money
-        if offer.pack is not None and (order.kg / offer.pack).denominator != 1:
+        drops[(offer.terms.supplier, order.delivered)] += order.money
+        if offer.terms.pack_kg is not None and (order.kg / offer.terms.pack_kg).denominator != 1:
             yield f"{offer.name}: {trimmed(order.kg)} kg is no whole number of packs"
-        if order.kg < offer.smallest or (offer.largest is not None and order.kg > offer.largest):
+        if order.kg < offer.terms.smallest_order_kg or (
+            offer.terms.largest_order_kg is not None and order.kg > offer.terms.largest_order_kg
+        ):
             yield f"{offer.name}: {trimmed(order.kg)} kg is outside what one may order"
         if offer.period(order.delivered) is None:
             yield f"{offer.name} is not delivered on {order.delivered}"
-    minimum = {o.offer.supplier: o.offer.minimum for o in bought}
+    minimum = {o.offer.terms.supplier: o.offer.terms.supplier_minimum for o in bought}
     for (supplier, delivered), total in drops.items():
         if total < minimum[supplier]:
             yield f"{supplier}: {trimmed(total, 2)} on {delivered} is below the minimum"

@@ -101,7 +101,11 @@ def _stock(world: World, happened: Happened, now: int) -> tuple[dict[int, Fracti
     for i, supply in enumerate(world.supplies):
         key = (supply.name, world.date(supply.first))
         order, told = planned.get(key), happened.deliveries.get(key)
-        if supply.offer is None or order is None or (told is None and supply.first - supply.offer.lead_days >= now):
+        if (
+            supply.offer is None
+            or order is None
+            or (told is None and supply.first - supply.offer.terms.lead_days >= now)
+        ):
             continue
         kg = order.kg if told is None or told.counted_now_kg is not None else told.kg or _ZERO
         stock[i] = kg
