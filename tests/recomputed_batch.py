@@ -429,6 +429,7 @@ def verdict(told: Told) -> None:
         assert found["headline"] == "NO SUCH BATCH."
 
 
+left("blend", "of a ledger only: worked out again in test_yield.py", ": measured_yield")
 left("blend", "classes that fit the batch are found in test_other_names.py", ": other_names[]")
 left("blend", "doses that would pass are made and checked in test_lawful.py", ": what_would_pass[]",
      ".what_would_pass[]: addition key at value words")  # fmt: skip

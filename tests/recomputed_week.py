@@ -386,7 +386,7 @@ left("plan", "found of a blend's own document, where they are worked out; here o
 left("plan", WORDS, A + ".checks[]: note why", A + ": left_out[] warnings[] notes[] caution what_would_pass",
      A + ".lots[]: suspicions[]", A + ".loads[].lots[]: suspicions[]", ": caution coming[] missed[] hold[] left_out[]",
      ": left_out_why lots_left_out[]", ".certificate: faults[] excess[]", ".lots_left_out[]: lot why",
-     A + ": other_names", ".in_order: stuck")  # fmt: skip
+     A + ": other_names measured_yield", ".in_order: stuck")  # fmt: skip
 left("plan", "optimum, bound and prices of a week are held against scipy's program in test_plan_oracle.py",
      ".money: unrounded", ".certificate: lower_bound reported_bound", ".in_order: cost", ": limits[]",
      ".limits[]: what date saves for_one_more whole_numbers_held",

@@ -9,11 +9,11 @@ from pathlib import Path
 from where import HOME
 
 ROOMS = (
-    "clock", "words", "verdict", "wish", "ledger", "reading", "problem", "order", "other_names", "solver", "weighing",
-    "bench", "conflict",
+    "clock", "words", "verdict", "wish", "ledger", "past", "reading", "problem", "order", "other_names", "solver",
+    "weighing", "bench", "conflict",
     "sure", "mend", "beside", "doses", "summary", "blend", "lawful", "check",
     "near", "remarks", "pages", "plan", "why", "frames", "made",
-    "store", "cli", "__main__",
+    "store", "sheet", "cli", "__main__",
 )  # fmt: skip
 """Rooms of ``optimizer/``, the lowest first."""
 DEBTS = {

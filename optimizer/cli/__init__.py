@@ -13,7 +13,7 @@ from typing import Annotated, NoReturn
 import typer
 
 from optimizer import __version__
-from optimizer.cli import blend, check, columns, cook, ending, new, plan, rules, schema, stock, terms, why
+from optimizer.cli import blend, check, columns, cook, ending, new, plan, rules, schema, sheet, stock, terms, why
 
 app = typer.Typer(
     name="trimwright",
@@ -33,6 +33,7 @@ app.command("new")(new.new)
 app.command("plan")(plan.plan)
 app.command("rules")(rules.rules)
 app.command("schema")(schema.schema)
+app.command("sheet")(sheet.sheet)
 app.add_typer(stock.stock, name="stock")
 app.command("trace")(stock.trace)
 app.command("terms")(terms.terms)

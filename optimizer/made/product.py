@@ -87,16 +87,18 @@ def product_of(recipe: Recipe, batch: str | None, lots: str | None, water_activi
     if batch is None or lots is None:
         named = recipe.entry.eligible.species or ()
         found = [Ingredient(name, Kind.LOT, {SALT: Fraction(0)}, species=name) for name in named]
-        return Product(recipe, _doses(recipe), False, _species(found), water_activity)
+        return Product(recipe, _doses(recipe), False, species_of_lots(found), water_activity)
     faults: list[Fault] = []
     table = read_lots(lots)
     made = batch_of(recipe, table, [item for item in read_weighed(batch) if not item.load], batch, faults)
     if faults:
         raise BadInput(faults)
-    return Product(recipe, made, True, _species([i for i in made.kilograms if isinstance(i, Lot)]), water_activity)
+    return Product(
+        recipe, made, True, species_of_lots([i for i in made.kilograms if isinstance(i, Lot)]), water_activity
+    )
 
 
-def _species(lots: Sequence[Ingredient]) -> frozenset[str]:
+def species_of_lots(lots: Sequence[Ingredient]) -> frozenset[str]:
     """The species of the lots; every one of them where there is none, or one does not say."""
     try:
         return frozenset(species_of(lot) for lot in lots) or frozenset(GROUPS)

@@ -234,6 +234,15 @@ class NearChoice(Record):
     trade_off: list[Step] = at("steps")
 
 
+class CameOut(Record):
+    """Finished weight of the recipe's last batches, % of what was weighed in and not kept as rework, by the ledger."""
+
+    median_pct: Figure
+    lowest_pct: Figure
+    highest_pct: Figure
+    batches: int
+
+
 Shares = dict[Basis, dict[str, Figure] | None]
 """Composition by weight on each basis, in per cent; null for the finished product where no yield is declared."""
 
@@ -252,6 +261,7 @@ class Blend(Record):
     meat_kg: Figure | None = at(lambda answer: _of_batch(answer, weight, Basis.MEAT))
     batch_kg: Figure | None = at(lambda answer: _of_batch(answer, weight, Basis.BATCH))
     finished_kg: Figure | None = at(lambda answer: _of_batch(answer, partial(finished_kg, answer.problem)))
+    measured_yield: CameOut | None = at("problem.recipe.measured")
     cost: Cost | None = at(lambda answer: _cost(answer))
     lots: list[LotPart] = at(lambda answer: _of_batch(answer, _lots) or [])
     composition: Shares | None = at(lambda answer: _of_batch(answer, shares))

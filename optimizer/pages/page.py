@@ -11,7 +11,7 @@ from fractions import Fraction
 from constraints.formula import Batch
 from constraints.ingredients import FAT, SALT, Lot
 from constraints.meaning import BY_ION, Role, Stage
-from constraints.numbers import KG_PER_LB, shown, trimmed
+from constraints.numbers import KG_PER_LB, PERCENT, shown, trimmed
 from constraints.quantities import Amount, Basis
 from constraints.requirement import Requirement
 from optimizer.blend import Answer, Check, margin, unrounded
@@ -202,6 +202,9 @@ def _comes_out(answer: Answer) -> Iterator[str]:
     if finished is not None and found.per_kg_finished is not None:
         each = f"{shown(found.per_kg_finished, 2)}{money_words(answer.problem)} a kg"
         rows.append(("yield", f"{apart(shown(finished, 2))} kg finished, {each}"))
+    if answer.problem.recipe.measured is not None:
+        declared = answer.problem.recipe.process.yield_fraction * PERCENT
+        rows.append(("measured", f"{answer.problem.recipe.measured.words()}; the recipe says {trimmed(declared)} %"))
     rows.append(("casing", _casing(answer)))
     yield from heading(COMES_OUT)
     yield from named([(name, text) for name, text in rows if text])

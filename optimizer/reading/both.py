@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from constraints.faults import BadInput, Fault
 from optimizer.reading.lots import LotTable, read_lots
 from optimizer.reading.named import pack_faults
@@ -9,7 +11,10 @@ from optimizer.reading.recipe import Recipe, read_recipe
 
 
 def read_both(recipe: str, lots: str) -> tuple[Recipe, LotTable]:
-    """Read both files. Raises BadInput with the faults of both."""
+    """Read both files; of a ledger, what came out of the recipe's last batches too.
+
+    Raises BadInput with the faults of both.
+    """
     faults: list[Fault] = []
     read: Recipe | None = None
     table: LotTable | None = None
@@ -24,4 +29,10 @@ def read_both(recipe: str, lots: str) -> tuple[Recipe, LotTable]:
     if read is None or table is None:
         named = [] if read is None else pack_faults(read.document)
         raise BadInput([*named, *faults])
+    from optimizer.ledger import is_ledger
+
+    if is_ledger(lots):
+        from optimizer.past import measured_yield
+
+        read = replace(read, measured=measured_yield(lots, read.entry.name))
     return read, table

@@ -190,6 +190,8 @@ class CasingEntry(Strict):
     """Casing to prepare beyond what the filling needs, %."""
     link_cm: Positive | None = None
     """Length of one link, centimetres."""
+    soak: Line = ""
+    """How it is rinsed and soaked, in your own words; printed on the sheet."""
 
 
 class ScalesEntry(Strict):
@@ -199,6 +201,17 @@ class ScalesEntry(Strict):
     """Division of the meat scale, grams."""
     spice_g: Positive = Fraction(1)
     """Division of the spice scale, grams."""
+
+
+class MethodEntry(Strict):
+    """One step of the work, in the maker's own words."""
+
+    do: Name
+    """What is done."""
+    read: Names = ()
+    """What is read and written down: a blank on the sheet for each."""
+    each_load: YesNo = False
+    """Whether it is done, and written down, for every mixer load."""
 
 
 class StepEntry(Strict):
@@ -292,6 +305,8 @@ class RecipeEntry(Strict):
     """Casing and links."""
     laboratory: LaboratoryEntry | None = None
     """What a laboratory found in the batch that is checked; a blend is judged without it."""
+    method: tuple[MethodEntry, ...] = ()
+    """How it is made, step by step: printed on the sheet, each step with its box."""
     schedule: tuple[StepEntry, ...] = ()
     """The steps of smokehouse and cooling, in order."""
     scales: ScalesEntry = Field(default_factory=ScalesEntry)

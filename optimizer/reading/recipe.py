@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from pydantic import ValidationError
 
@@ -41,6 +41,9 @@ from optimizer.reading.named import pack_faults
 from optimizer.reading.names import name_faults
 from optimizer.reading.plausible import impossible, suspicions
 
+if TYPE_CHECKING:
+    from optimizer.past import MeasuredYield
+
 
 @dataclass(frozen=True)
 class Recipe:
@@ -58,6 +61,8 @@ class Recipe:
     warnings: tuple[Fault, ...]
     document: Document
     asked: tuple[str, ...] = ()
+    measured: MeasuredYield | None = None
+    """The yield of the last batches, where a ledger holds them."""
 
     @property
     def cured(self) -> bool:

@@ -35,7 +35,7 @@ _CRUMB_KG = Fraction("0.1")
 def plan_page(outcome: Outcome, *, full: bool = False) -> str:
     """The whole page, ending in a newline; with ``full`` followed by the page of every batch."""
     plan = outcome.plan
-    lines = [*_title(outcome), *_verdict(outcome)]
+    lines = [*_title(outcome), *verdict_lines(outcome)]
     if plan.money is not None and plan.status is not Status.DO_NOT_MAKE:
         lines += [*_orders(outcome), *_make(outcome), *day_by_day(outcome, full=full)]
         lines += [*_left_over(outcome), *_expiring(outcome, full=full), *_left_out(outcome)]
@@ -76,7 +76,7 @@ def _title(outcome: Outcome) -> Iterator[str]:
     )
 
 
-def _verdict(outcome: Outcome) -> Iterator[str]:
+def verdict_lines(outcome: Outcome) -> Iterator[str]:
     """The answer in the first lines; what was made and is in doubt before all else."""
     if outcome.hold:
         yield f"*** {HEADLINES[Grade.HOLD]} ***"

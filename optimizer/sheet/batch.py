@@ -1,0 +1,245 @@
+"""A batch as it stands on its sheet: what is pulled, weighed, read and signed; every reading has a blank.
+
+The fields are those of Regulation (EC) 178/2002 Art. 18, Regulation (EU) 931/2011 Art. 3, 9 CFR 320.1 and 417.5 and the
+Safe Food for Canadians Regulations s. 90 and 92 (see the check list beside the tests).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+from fractions import Fraction
+from typing import Any
+
+from constraints.formula import Batch
+from constraints.ingredients import FAT, Ingredient, Kind, Lot
+from constraints.numbers import KG_PER_LB, shown, trimmed
+from constraints.products import ProcessStep
+from constraints.quantities import Basis
+from constraints.treatment import Treatments, fahrenheit, load_treatments
+from optimizer.blend import Answer
+from optimizer.made.found import degrees, spell
+from optimizer.made.product import Product, species_of_lots
+from optimizer.made.schedule import step_degrees
+from optimizer.pages.blend_picture import drawn
+from optimizer.pages.details import nothing_goes_in, source_words
+from optimizer.pages.figures import division_words, figure, grams, places_of
+from optimizer.pages.page import do_not_make
+from optimizer.pages.tables import apart
+from optimizer.problem import Problem
+from optimizer.remarks import heed, verdict_of, warnings
+from optimizer.summary import CasingNeed, casing_need, finished_kg, weight
+from optimizer.verdict import Mark, mark
+from optimizer.words import day_words
+
+OZ_PER_LB = 16
+"""Ounces in the pound (NIST Handbook 44, appendix C)."""
+_TURN = (Kind.CURE, Kind.SALT, Kind.DRY, Kind.WATER, Kind.LIQUID, Kind.INCLUSION)
+"""In which order additions are weighed in, inclusions last; common practice, no source."""
+
+
+@dataclass(frozen=True)
+class Sheet:
+    """A batch that may be made, with its code; ``suppliers`` by the lot's name, as far as they are known."""
+
+    answer: Answer
+    code: str
+    title: str
+    suppliers: Mapping[str, str] = field(default_factory=dict)
+
+    @property
+    def made(self) -> bool:
+        """True where something is weighed out."""
+        return self.answer.weighed is not None
+
+    @property
+    def headline(self) -> str:
+        """What is to be done with it."""
+        return verdict_of(self.answer).headline
+
+    @property
+    def reasons(self) -> list[str]:
+        """Why it must not be made."""
+        return list(do_not_make(self.answer)) if self.answer.refused else []
+
+    @property
+    def day(self) -> str:
+        """The day of the batch."""
+        return day_words(self.answer.problem.order.day)
+
+    @property
+    def size(self) -> str:
+        """Meat block and whole batch."""
+        meat, whole = (self._kg(weight(self._total, basis)) for basis in (Basis.MEAT, Basis.BATCH))
+        return f"{meat} of meat, {whole} in all"
+
+    @property
+    def rules(self) -> list[str]:
+        """The rule packs with the day on which their figures were read."""
+        packs = self.answer.problem.packs
+        return [f"{pack.title}, figures read {day_words(pack.checked_on)}" for pack in packs] or ["no rule pack"]
+
+    @property
+    def told(self) -> list[str]:
+        """Warnings, and what must be known: what is confirmed, not judged, or contained."""
+        return [*warnings(self.answer), *heed(self.answer)]
+
+    @property
+    def _total(self) -> Batch:
+        assert self.answer.weighed is not None
+        return self.answer.weighed.total
+
+    @property
+    def loads(self) -> Sequence[Batch]:
+        """The mixer loads."""
+        assert self.answer.weighed is not None
+        return self.answer.weighed.loads
+
+    def pulls(self) -> Iterator[dict[str, str]]:
+        """What to take from the cooler, as held: the leanest first, so that the fat stays cold (no source)."""
+        lots = [(item, kg) for item, kg in self._total.kilograms.items() if isinstance(item, Lot)]
+        on = self.answer.problem.order.day
+        for lot, kg in sorted(lots, key=lambda pair: (pair[0].properties[FAT], pair[0].name)):
+            large, small = self._weight(lot, lot.held_kg(kg))
+            yield {
+                "lot": lot.name, "what": lot.material or lot.role, "supplier": self.suppliers.get(lot.name, ""),
+                "received": day_words(lot.received, on), "use_by": day_words(lot.use_by, on), "large": large,
+                "small": small, "rework": "rework" if lot.rework else "",
+            }  # fmt: skip
+
+    def cures(self, load: Batch) -> Iterator[dict[str, str]]:
+        """The cures of a load, always in grams, with the strength that the recipe states."""
+        typed = {addition.name: addition for addition in self.entry.additions}
+        for item, kg in load.kilograms.items():
+            if item.kind is Kind.CURE:
+                salts = {"nitrite": typed[item.name].nitrite_pct, "nitrate": typed[item.name].nitrate_pct}
+                strength = " and ".join(f"{trimmed(pct)} % {salt}" for salt, pct in salts.items() if pct)
+                division = self._divisions[item]
+                large, scale = f"{grams(kg, division)} g", division_words(division)
+                yield {"name": item.name, "strength": strength, "large": large, "scale": scale}
+
+    def weigh(self, load: Batch) -> Iterator[dict[str, Any]]:
+        """What else goes into a load: lots after bone and rind, then additions, inclusions last."""
+        rest = [(item, kg) for item, kg in load.kilograms.items() if item.kind is not Kind.CURE]
+        turn = {kind: place for place, kind in enumerate(_TURN)}
+        for item, kg in sorted(rest, key=lambda pair: turn.get(pair[0].kind, -1)):
+            large, small = self._weight(item, kg)
+            lot = isinstance(item, Lot)
+            yield {"item": item.name, "what": item.material if lot else "", "large": large, "small": small,
+                   "note": not lot}  # fmt: skip
+
+    def load_size(self, load: Batch) -> str:
+        """The weight of a load."""
+        return self._kg(weight(load, Basis.BATCH))
+
+    @property
+    def _divisions(self) -> Mapping[Ingredient, Fraction]:
+        assert self.answer.weighed is not None
+        return self.answer.weighed.divisions
+
+    def _kg(self, kilograms: Fraction) -> str:
+        said = f"{apart(trimmed(kilograms, 3))} kg"
+        return f"{pounds(kilograms, Fraction(1, 100))} ({said})" if in_pounds(self.answer.problem) else said
+
+    def _weight(self, item: Ingredient, kilograms: Fraction) -> tuple[str, str]:
+        """A weight to be read at arm's length, and the same in small in kilograms or grams where that is in pounds."""
+        division = self._divisions[item]
+        lot = isinstance(item, Lot)
+        plain = f"{apart(shown(kilograms, places_of(division)))} kg" if lot else f"{grams(kilograms, division)} g"
+        return (pounds(kilograms, division), plain) if in_pounds(self.answer.problem) else (plain, "")
+
+    @property
+    def casing(self) -> CasingNeed | None:
+        """Casing to prepare."""
+        return casing_need(self.answer.problem, self._total)
+
+    @property
+    def entry(self) -> Any:
+        """The recipe as typed."""
+        return self.answer.problem.recipe.entry
+
+    def schedule(self) -> Iterator[dict[str, str]]:
+        """The steps of smokehouse and cooling, as they are set."""
+        for step in self.entry.schedule:
+            at, until = step_degrees(step)
+            first = "F" if step.set_c is None else "C"
+            parts = [
+                degrees(at, first),
+                "" if step.humidity_pct is None else f"{trimmed(step.humidity_pct)} % humidity",
+            ]
+            parts += ["" if step.minutes is None else spell(step.minutes)]
+            parts += ["" if until is None else f"until the core is {degrees(until, first)}"]
+            yield {"name": step.name, "set": ", ".join(filter(None, parts))}
+
+    def limits(self) -> Iterator[dict[str, Any]]:
+        """Limits on temperature and time of the recipe's places, each with what is to be read for it."""
+        lots = [item for item in self._total.kilograms if isinstance(item, Lot)]
+        product = Product(self.answer.problem.recipe, self._total, True, species_of_lots(lots))
+        named = [name for name in self.entry.rules if not name.endswith((".yaml", ".yml"))]
+        for place in filter(None, map(load_treatments, named)):
+            yield from _limits(place, product)
+
+    @property
+    def reads_on(self) -> list[str]:
+        """What is read of a fermented or dried product."""
+        fermented = ProcessStep.FERMENTED in self.entry.steps
+        dried = ProcessStep.DRIED in self.entry.steps
+        return ["pH", "day and time of the pH"] * fermented + ["weight of a piece at first and last", "aw"] * dried
+
+    @property
+    def expected(self) -> str:
+        """What should come out, by the yield that the recipe declares and by what was measured."""
+        finished = finished_kg(self.answer.problem, self._total)
+        declared = "" if finished is None else f"{self._kg(finished)} by the recipe's yield"
+        measured = self.answer.problem.recipe.measured
+        return "; ".join(filter(None, (declared, measured.words() if measured else "")))
+
+    def checks(self) -> Iterator[tuple[Mark, str, str, str, str]]:
+        """Every limit: the word, what, the figure, the limits, the source."""
+        for check in (check for check in self.answer.checks if not nothing_goes_in(check)):
+            r = check.requirement
+            value = "not measured" if check.value is None else f"{figure(check.value, r)} {r.unit}"
+            yield mark(check), f"{r.what} of the {r.basis}", value, r.limits(), source_words(r)
+
+    @property
+    def drawn(self) -> dict[str, Any]:
+        """The bars of the lots and the gauges of fat."""
+        return drawn(self.answer)
+
+
+def _limits(place: Treatments, product: Product) -> Iterator[dict[str, Any]]:
+    for rule in place.handling:
+        at = degrees(fahrenheit(rule.at_most, rule.unit), rule.unit)
+        yield {"what": f"{rule.title}: at most {at}", "by": rule, "read": ("temperature", "time")}
+    if not product.does(ProcessStep.COOKED):
+        return
+    for kill in place.kills:
+        if kill.judges and product.takes(kill.species, kill.not_species):
+            reads = ("coldest probe", "core reached", "at", "held until")
+            yield {"what": f"cook by the table: {kill.title}", "by": kill, "read": reads}
+    if place.come_up is not None:
+        up = place.come_up
+        most = f"{trimmed(up.start)} to {trimmed(up.end)} {up.unit} within {spell(up.within)}"
+        yield {"what": f"coming up: {most}", "by": up, "read": ("time at first", "time at last")}
+    for option in place.cooling:
+        if option.passes and product.meets(option.requires, option.source)[0]:
+            for stage in option.stages:
+                start = "end of the cook" if stage.start is None else f"{trimmed(stage.start)} {option.unit}"
+                within = "" if stage.within is None else f" within {spell(stage.within)}"
+                what = f"cooling, {option.title}: {start} to {trimmed(stage.to)} {option.unit}{within}"
+                yield {"what": what, "by": option, "read": ("time at first", "time at last")}
+
+
+def in_pounds(problem: Problem) -> bool:
+    """Whether the kitchen weighs in pounds."""
+    return problem.order.in_pounds or problem.lots_in_pounds
+
+
+def pounds(kilograms: Fraction, division_kg: Fraction) -> str:
+    """Pounds and ounces, with decimals of an ounce down to the scale's division."""
+    ounce = KG_PER_LB / OZ_PER_LB
+    places = next(k for k in range(1, 7) if k == 6 or ounce / 10**k <= division_kg)
+    ounces = Fraction(round(kilograms / ounce * 10**places), 10**places)
+    whole, rest = divmod(ounces, OZ_PER_LB)
+    said = [f"{whole} lb"] if whole else []
+    return " ".join([*said, f"{trimmed(rest, places)} oz"] if rest or not whole else said)
