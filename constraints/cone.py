@@ -61,12 +61,16 @@ class Cone:
         return (needed - float(self.margin(x))) / needed if needed else -float(self.margin(x))
 
     def cut(self, x: Sequence[Fraction]) -> Row | None:
-        """The linear row that touches the cone beneath these kilograms; None where they have no error.
+        """The linear row that touches the cone beneath these kilograms; None where they have no error."""
+        return self.along([float(part) for part in self.spread(x)])
 
-        Valid for every x that keeps the cone, whatever the point, because its direction u is rational with
-        ``||u||^2 <= 1`` exactly and so ``u . v <= ||v||`` (Cauchy and Schwarz).
+    def along(self, errors: Sequence[float]) -> Row | None:
+        """The linear row that touches the cone where its sources of error are to each other as these; None for none.
+
+        Valid for every x that keeps the cone, whatever the direction u, because it is rational with ``||u||^2 <= 1``
+        exactly and so ``u . v <= ||v||`` (Cauchy and Schwarz).
         """
-        direction = _direction([float(part) for part in self.spread(x)])
+        direction = _direction(errors)
         if direction is None:
             return None
         coefs = list(self.coefs)

@@ -2,18 +2,38 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from contextlib import suppress
 from dataclasses import dataclass
 from fractions import Fraction
 
-from constraints.confidence import Likelihood
+from constraints.confidence import Likelihood, measured_again
+from constraints.formula import Formula
+from constraints.ingredients import Lot
+from constraints.methods import FatMethod, Finding
 from constraints.requirement import Requirement
 from optimizer.clock import OutOfTime
 from optimizer.problem import Problem
-from optimizer.solver.cone import Held, Remeasured, worth_remeasuring
+from optimizer.solver.cone import Held, cones_of, optimise_with_cuts
+from optimizer.solver.exact import lower_bound
+from optimizer.solver.model import Program
 from optimizer.solver.optimum import Ranks
-from optimizer.solver.program import Layout
+from optimizer.solver.program import Layout, relaxed
 from optimizer.weighing.weighout import Weighed
+
+_ZERO = Fraction(0)
+SLIGHT = Fraction(1, 10**6)
+"""Saving, as a share of the cost, that is not worth a word."""
+
+
+@dataclass(frozen=True)
+class Remeasured:
+    """What it saves to measure one lot again: from which error to which, and how much money on this batch."""
+
+    lot: Lot
+    now: Finding
+    then: Finding
+    saving: Fraction
 
 
 @dataclass(frozen=True)
@@ -40,3 +60,77 @@ def how_sure(problem: Problem, layout: Layout, ranks: Ranks, held: Held, weighed
     with suppress(OutOfTime):
         again = worth_remeasuring(layout, problem.choosing, problem.formula, ranks, held)
     return Sure(asked.words, held.price, likely, again)
+
+
+def worth_remeasuring(
+    layout: Layout,
+    requirements: Sequence[Requirement],
+    formula: Formula,
+    ranks: Ranks,
+    held: Held,
+    *,
+    method: FatMethod | None = None,
+    most: int = 3,
+) -> tuple[Remeasured, ...]:
+    """The lots whose error costs most, largest saving first, at most ``most`` of them.
+
+    Each lot in turn is taken as found by ``method`` (None: the most precise published bench method) with the same fat,
+    and the batch is solved again. Weak duality with the prices at hand says how much a lot can save at best, so only
+    those are solved again that can be among the first. With whole numbers the lots are picked on the program without
+    them, and then solved in whole numbers. Empty where there is no batch.
+    """
+    if not held.optimum.values:
+        return ()
+    candidates = [
+        (_most_saved(layout, again, formula, held), lot, again)
+        for lot in formula.lots
+        if isinstance(lot, Lot) and (again := _once_measured(requirements, lot, method)) is not None
+    ]
+    least = SLIGHT * abs(held.optimum.cost)
+    candidates.sort(key=lambda entry: (-entry[0], entry[1].name))
+    found: list[Remeasured] = []
+    for tried, (ceiling, lot, again) in enumerate(candidates):
+        full = len(found) >= most and (layout.program.whole or ceiling <= found[most - 1].saving)
+        if ceiling <= least or full or tried >= 4 * most:
+            break
+        cost = optimise_with_cuts(layout, again, formula, ranks).optimum
+        saving = held.optimum.cost - cost.cost
+        if cost.values and saving > least:
+            found.append(Remeasured(lot, *_errors(requirements, again, lot), saving))
+            found.sort(key=lambda entry: (-entry.saving, entry.lot.name))
+    return tuple(found[:most])
+
+
+def _once_measured(
+    requirements: Sequence[Requirement], lot: Lot, method: FatMethod | None
+) -> tuple[Requirement, ...] | None:
+    """The requirements once a lot was measured again; None where that would be no more precise."""
+    again = tuple(measured_again(requirement, lot, method) for requirement in requirements)
+    if not any(requirement.confidence is not None for requirement in again):
+        return None
+    now, then = _errors(requirements, again, lot)
+    return again if then.sd < now.sd else None
+
+
+def _errors(before: Sequence[Requirement], after: Sequence[Requirement], lot: Lot) -> tuple[Finding, Finding]:
+    """The error of a lot's fat before and after."""
+    now, then = (next(r.confidence for r in group if r.confidence) for group in (before, after))
+    return now.finding(lot), then.finding(lot)
+
+
+def _most_saved(layout: Layout, again: Sequence[Requirement], formula: Formula, held: Held) -> Fraction:
+    """The most that other errors can save: the proved bound with the prices at hand, on cuts for the new errors.
+
+    With whole numbers it is what they save the linear program, as far as these prices show it.
+    """
+    program = layout.program
+    cones = cones_of(again, formula)
+    rows = []
+    for c in held.of:
+        row = cones[c].over(layout.units, len(program.variables)).cut(held.point) if c < len(cones) else None
+        if row is None:
+            return held.price or _ZERO
+        rows.append(row)
+    bound = lower_bound(relaxed(Program(program.variables, (*program.rows, *rows))), held.optimum.prices)
+    now = held.optimum.bound if program.whole else held.optimum.cost
+    return _ZERO if bound is None or now is None else now - bound

@@ -49,7 +49,7 @@ def ours(problem: Problem) -> Timed:
     """From a problem to its proved optimum, as a blend does."""
     start = time.process_time()
     layout = layout_of(problem)
-    found = _cheapest(problem, layout, ranks_of(problem.formula.columns), None).optimum
+    found = _cheapest(problem, layout, ranks_of(problem.formula.columns)).optimum
     seconds = time.process_time() - start
     return Timed(seconds, float(found.cost) if found.values else None, found.ending)
 

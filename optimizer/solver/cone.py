@@ -1,63 +1,72 @@
-"""The cheapest batch where some rows must hold with room for error, by linear cuts on the same model.
+"""The cheapest batch where some rows must hold with room for error: second-order cones, settled exactly.
 
-Nothing here knows what a requirement is about: every requirement is asked for its cones, and any rows that touch a
-cone from below may be added, because they hold for every batch that keeps it. So the linear program with cuts costs no
-more than the best batch, and its prices prove the bound in exact arithmetic as they do without cones.
+Nothing here knows what a requirement is about: every requirement is asked for its cones. A conic solver says where to
+look (see conic). The linear program with the cuts that its dual names is settled in exact arithmetic: its optimum is
+the proved bound, or it has no point and neither have the cones. Then the cheapest batch within a hair of the solver's
+point is found with the cuts drawn in by as much as a cone bends there, which keeps every cone exactly. The two differ
+by the gap, normally under a billionth of the cost.
 
-1. The plain optimum. If it keeps every cone, it is the answer.
-2. Rounds in floating point: solve with tangents (see tangents), add tangents where cones are broken, and try to finish
-   from there with Newton's method (see polish). Usually one to three rounds.
-3. The finish, exact: one cut a cone at the point found, and the linear program with these cuts, whose optimum is the
-   proved bound; then the cheapest batch within a hair of that point with the cuts drawn in by as much as a cone bends
-   there, which keeps every cone exactly. The two differ by the gap, normally under a billionth of the cost.
-
-With whole numbers the cuts go into the nodes of one tree (see whole and tree), and the bound proved is that of the
-linear program.
+With whole numbers the cuts go into the nodes of one tree (see tree); what the whole numbers leave free is settled the
+same way, and the bound proved is that of the linear program.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fractions import Fraction
+from functools import cached_property
 
 from constraints.cone import Cone
-from constraints.confidence import measured_again
 from constraints.formula import Formula
-from constraints.ingredients import Lot
-from constraints.methods import FatMethod, Finding
 from constraints.requirement import Requirement
 from constraints.row import Row
 from optimizer import clock
-from optimizer.solver.cutting import Search
-from optimizer.solver.exact import lower_bound
-from optimizer.solver.model import Program
-from optimizer.solver.optimum import Optimum, Ranks, optimise
+from optimizer.solver.conic import TOLERANCES, Guide, Units, guide
+from optimizer.solver.model import Ending, Program, SolverDisagrees, Variable
+from optimizer.solver.optimum import RANKING, Optimum, Ranks, held, no_dearer, optimise, places_of, settle
 from optimizer.solver.program import Layout, relaxed
-from optimizer.solver.units import in_units
-from optimizer.solver.whole import Whole
+from optimizer.solver.tree import Tree
 
-_ZERO = Fraction(0)
 _MOMENT = 0.3
 """Seconds that a program without whole numbers is given whatever limit is stood in: few need as many."""
-SLIGHT = Fraction(1, 10**6)
-"""Saving, as a share of the cost, that is not worth a word."""
+GAP = Fraction(1, 10**9)
+"""Gap between cost and proved bound, as a share of the cost, that needs no second look."""
+_TOUCHED = -0.02
+"""Shortfall above which a cone counts as reached when equally cheap batches are chosen between."""
+_HAIR = 10**6
+"""The batch is looked for within one part in so many of the point found, at first."""
+
+
+@dataclass(frozen=True)
+class Found:
+    """An optimum with the cuts whose prices follow those of the program's own rows.
+
+    ``of`` says which cone each cut belongs to, ``point`` are the values of the variables at which they were laid.
+    ``plain`` is the optimum without cones, None where it was not asked for.
+    """
+
+    optimum: Optimum
+    cuts: tuple[Row, ...] = ()
+    of: tuple[int, ...] = ()
+    point: tuple[Fraction, ...] = ()
+    plain: Optimum | None = None
 
 
 @dataclass(frozen=True)
 class Held:
     """An optimum that keeps every cone exactly, and the layout in whose rows its prices count.
 
-    ``plain`` is the optimum without cones, ``cuts`` are the cuts over the columns' kilograms that prove the bound.
-    They were laid at the variables' values in ``point``; ``of`` says which of the cones each belongs to.
+    ``plain`` is the optimum without cones, ``cuts`` are the cuts over the columns' kilograms that prove the bound; the
+    others are those of ``Found``.
     """
 
     optimum: Optimum
     layout: Layout
     plain: Optimum
     cuts: tuple[Row, ...] = ()
-    point: tuple[Fraction, ...] = ()
     of: tuple[int, ...] = ()
+    point: tuple[Fraction, ...] = ()
 
     @property
     def price(self) -> Fraction | None:
@@ -72,116 +81,243 @@ def cones_of(requirements: Iterable[Requirement], formula: Formula) -> tuple[Con
     return tuple(cone for requirement in requirements for cone in requirement.cones(formula))
 
 
-def optimise_with_cuts(
-    layout: Layout,
-    requirements: Iterable[Requirement],
-    formula: Formula,
-    ranks: Ranks,
-) -> Held:
-    """The cheapest point of a layout that also keeps the requirements' cones.
+def curved(layout: Layout, requirements: Iterable[Requirement], formula: Formula) -> Curved:
+    """A layout's program with the cones of the requirements. Raises MissingProperty where a lot's error is unknown."""
+    cones = cones_of(requirements, formula)
+    return Curved(layout.program, tuple(c.over(layout.units, len(layout.program.variables)) for c in cones))
 
-    Without cones this is ``optimise``. Raises SolverDisagrees where exact arithmetic cannot settle it, and
-    MissingProperty where a lot's error is not known.
+
+def optimise_with_cuts(layout: Layout, requirements: Iterable[Requirement], formula: Formula, ranks: Ranks) -> Held:
+    """The cheapest point of a layout that also keeps the requirements' cones; without any this is ``optimise``.
+
+    Raises SolverDisagrees where exact arithmetic cannot settle it, and MissingProperty as ``curved``.
     """
     program = layout.program
-    cones = tuple(cone.over(layout.units, len(program.variables)) for cone in cones_of(requirements, formula))
-    if not cones:
-        optimum = optimise(program, ranks)
-        return Held(optimum, layout, optimum)
-    if program.whole:
-        found = in_units(program, cones, ranks, lambda *own: Whole(*own).run())
-    else:
-        with clock.moment(_MOMENT):
-            found = in_units(program, cones, ranks, lambda plain, bent, order: Search(bent, order).linear(plain))
+    found = curved(layout, requirements, formula).settled(ranks)
     cut = Layout(Program(program.variables, (*program.rows, *found.cuts)), layout.units)
-    cuts = tuple(_per_kg(row, layout) for row in found.cuts)
-    return Held(found.optimum, cut, found.plain or found.optimum, cuts, found.point, found.of)
-
-
-def _per_kg(row: Row, layout: Layout) -> Row:
-    coefs = tuple(a / unit for a, unit in zip(row.coefs, layout.units, strict=False))
-    return Row(row.label, coefs, row.lo, row.hi)
+    per_kg = [[a / unit for a, unit in zip(row.coefs, layout.units, strict=False)] for row in found.cuts]
+    cuts = tuple(Row(row.label, tuple(coefs), None, row.hi) for row, coefs in zip(found.cuts, per_kg, strict=True))
+    return Held(found.optimum, cut, found.plain or found.optimum, cuts, found.of, found.point)
 
 
 @dataclass(frozen=True)
-class Remeasured:
-    """What it saves to measure one lot again: from which error to which, and how much money on this batch."""
+class Curved:
+    """A program and the cones over its variables."""
 
-    lot: Lot
-    now: Finding
-    then: Finding
-    saving: Fraction
+    program: Program
+    cones: tuple[Cone, ...]
 
+    def settled(self, ranks: Ranks, *, plain: bool = True) -> Found:
+        """The optimum; with ``plain`` first without cones, which is the answer where it keeps them.
 
-def worth_remeasuring(
-    layout: Layout,
-    requirements: Sequence[Requirement],
-    formula: Formula,
-    ranks: Ranks,
-    held: Held,
-    *,
-    method: FatMethod | None = None,
-    most: int = 3,
-) -> tuple[Remeasured, ...]:
-    """The lots whose error costs most, largest saving first, at most ``most`` of them.
+        Its ending is TIME_LIMIT where a search in whole numbers stopped before nothing cheaper was left. Raises
+        OutOfTime, and SolverDisagrees where exact arithmetic cannot settle it.
+        """
+        first = self._plain(ranks) if plain or not self.cones else None
+        if first is not None and (first.ending is Ending.INFEASIBLE or self._answered(first)):
+            return Found(first, plain=first)
+        if self.program.whole:
+            return replace(self._whole(ranks), plain=first)
+        with clock.moment(_MOMENT):
+            found = self._linear()
+            if found.optimum.values:
+                values = self._ranked(self.program, found.optimum.values, ranks)
+                found = replace(found, optimum=replace(found.optimum, values=values))
+        return replace(found, plain=first)
 
-    Each lot in turn is taken as found by ``method`` (None: the most precise published bench method) with the same fat,
-    and the batch is solved again. Weak duality with the prices at hand says how much a lot can save at best, so only
-    those are solved again that can be among the first. With whole numbers the lots are picked on the program without
-    them, and then solved in whole numbers. Empty where there is no batch.
-    """
-    if not held.optimum.values:
+    def _plain(self, ranks: Ranks) -> Optimum:
+        """The optimum without cones; whole numbers are searched for in half the time there is."""
+        left = clock.left()
+        if left is None or not self.program.whole:
+            return optimise(self.program, ranks)
+        try:
+            with clock.limited(left / 2 if self.cones else left):
+                return optimise(self.program, ranks)
+        except clock.OutOfTime:
+            return Optimum(Ending.TIME_LIMIT)
+
+    def _answered(self, first: Optimum) -> bool:
+        """True where the optimum without cones keeps them."""
+        return not self.cones or (first.ending is Ending.OPTIMAL and self.keeps(first.values))
+
+    @cached_property
+    def units(self) -> Units:
+        """The program's units of its own."""
+        return Units.of(self.program)
+
+    def keeps(self, values: Sequence[Fraction]) -> bool:
+        """True where these values keep every cone, exactly."""
+        return all(cone.holds(values) for cone in self.cones)
+
+    # Without whole numbers.
+
+    def _linear(self, *, batch: bool = True) -> Found:
+        """Bound and batch, both exact, or that there is none; without ``batch`` a point that is not exact."""
+        best, none = None, False
+        for tolerance in TOLERANCES:
+            hint = guide(self.program, self.cones, tolerance)
+            none = none or hint.none
+            found = self._finished(hint, tolerance, batch=batch)
+            if found is None:
+                continue
+            if best is None or _gap(found) < _gap(best):
+                best = found
+            if not found.optimum.values or _gap(found) <= GAP * max(abs(found.optimum.cost), self.units.money):
+                return found
+        if best is None and not none:
+            raise SolverDisagrees("no batch could be shown to hold with the confidence asked for")
+        return best or Found(Optimum(Ending.INFEASIBLE, certain=False))
+
+    def _finished(self, hint: Guide, tolerance: float, *, batch: bool) -> Found | None:
+        """Bound and batch from what the solver says; None where no batch is found, without values: proved that none is.
+
+        Without ``batch`` the values are the solver's point.
+        """
+        program = self.program
+        laid = {c: row for c, way in hint.along.items() if (row := self.cones[c].along(way)) is not None}
+        cuts, of = tuple(laid.values()), tuple(laid)
+        low = settle(Program(program.variables, (*program.rows, *cuts)))
+        if low is None:
+            return Found(Optimum(Ending.INFEASIBLE), cuts, of)
+        values = hint.x
+        if batch and self.keeps(low.values):
+            values = low.values
+        elif batch and hint.x:
+            values = self._near(self._rested(hint, tolerance))
+        cost = program.cost(values) if values else low.cost
+        optimum = Optimum(Ending.OPTIMAL, values, cost, low.cost, None, low.prices)
+        return Found(optimum, cuts, of, hint.x) if values else None
+
+    def _rested(self, hint: Guide, tolerance: float) -> tuple[Fraction, ...]:
+        """The solver's point, once more with what rests on a bound held there if that was not quite so."""
+        if not hint.moved:
+            return hint.x
+        each = zip(self.program.variables, hint.x, strict=True)
+        variables = tuple(replace(v, lo=x, hi=x) if x in (v.lo, v.hi) else v for v, x in each)
+        return guide(Program(variables, self.program.rows), self.cones, tolerance).x or hint.x
+
+    def _near(self, x: Sequence[Fraction]) -> tuple[Fraction, ...]:
+        """The cheapest exact point close to this one that keeps every cone; empty where none was found.
+
+        What rests on a bound stays there at first.
+        """
+        for widen, resting in ((1, True), (1, False), (30, False), (1000, False)):
+            reach = [widen * max(unit, abs(value)) / _HAIR for unit, value in zip(self.units.variables, x, strict=True)]
+            each = zip(self.program.variables, x, reach, strict=True)
+            variables = tuple(_boxed(v, value, hair, resting=resting) for v, value, hair in each)
+            if any(v.lo > v.hi for v in variables):
+                continue
+            for slack in (1, 10, 100):
+                rows = (_drawn_in(cone, x, reach, slack) for cone in self.cones if cone.shortfall(x) > _TOUCHED)
+                found = settle(Program(variables, (*self.program.rows, *(row for row in rows if row is not None))))
+                if found is None:
+                    break
+                if self.keeps(found.values):
+                    return found.values
         return ()
-    candidates = [
-        (_most_saved(layout, again, formula, held), lot, again)
-        for lot in formula.lots
-        if isinstance(lot, Lot) and (again := _once_measured(requirements, lot, method)) is not None
-    ]
-    least = SLIGHT * abs(held.optimum.cost)
-    candidates.sort(key=lambda entry: (-entry[0], entry[1].name))
-    found: list[Remeasured] = []
-    for tried, (ceiling, lot, again) in enumerate(candidates):
-        full = len(found) >= most and (layout.program.whole or ceiling <= found[most - 1].saving)
-        if ceiling <= least or full or tried >= 4 * most:
-            break
-        cost = optimise_with_cuts(layout, again, formula, ranks).optimum
-        saving = held.optimum.cost - cost.cost
-        if cost.values and saving > least:
-            found.append(Remeasured(lot, *_errors(requirements, again, lot), saving))
-            found.sort(key=lambda entry: (-entry.saving, entry.lot.name))
-    return tuple(found[:most])
+
+    def _ranked(self, program: Program, values: tuple[Fraction, ...], ranks: Ranks) -> tuple[Fraction, ...]:
+        """Of the points with the same cost and the same errors, the first in the order of use."""
+        if not any(ranks.levels):
+            return values
+        rows = [_exactly("cost", [(j, v.cost) for j, v in enumerate(program.variables)], values)]
+        pinned: set[int] = set()
+        for cone in self.cones:
+            if cone.shortfall(values) > _TOUCHED:
+                rows += [_exactly(cone.label, line, values) for line in (cone.terms, *cone.errors) if len(line) > 1]
+                pinned.update(line[0][0] for line in (cone.terms, *cone.errors) if len(line) == 1)
+        pairs = list(enumerate(program.variables))
+        if sum(v.lo < v.hi and j not in pinned for j, v in pairs) < 2:
+            return values
+        variables = tuple(replace(v, lo=values[j], hi=values[j]) if j in pinned else v for j, v in pairs)
+        try:
+            first = optimise(Program(variables, (*program.rows, *rows)), ranks).values
+        except SolverDisagrees:
+            return values
+        return first if first and self.keeps(first) else values
+
+    # With whole numbers.
+
+    def _whole(self, ranks: Ranks) -> Found:
+        program = self.program
+        loose = Curved(relaxed(program), self.cones)._linear(batch=False)
+        if not loose.optimum.values:
+            return loose
+        cut = Program(program.variables, (*program.rows, *loose.cuts))
+        tree = Tree(cut, self.cones, self._pinned)
+        done, best = tree.run(), tree.best
+        bound, prices = loose.optimum.bound, loose.optimum.prices
+        if best is None:
+            ended = Ending.INFEASIBLE if done else Ending.TIME_LIMIT
+            return replace(loose, optimum=Optimum(ended, bound=bound, reported=tree.reported, certain=False))
+        if done:
+            best = self._better_ranked(cut, best, loose, ranks)
+        values = self._ranked(held(program, best.values), best.values, ranks)
+        ended = Ending.OPTIMAL if done else Ending.TIME_LIMIT
+        return replace(loose, optimum=Optimum(ended, values, best.cost, bound, tree.reported, prices))
+
+    def _pinned(self, x: Sequence[float]) -> Optimum | None:
+        """The optimum with whole numbers fixed at these values, or None."""
+        fixed = held(self.program, x)
+        if any(not v.lo <= f.lo <= v.hi for v, f in zip(self.program.variables, fixed.variables, strict=True)):
+            return None
+        try:
+            values = Curved(fixed, self.cones)._linear().optimum.values
+        except SolverDisagrees:
+            return None
+        return Optimum(Ending.OPTIMAL, values, self.program.cost(values)) if values else None
+
+    def _better_ranked(self, cut: Program, best: Optimum, loose: Found, ranks: Ranks) -> Optimum:
+        """Another batch that costs no more, and uses sooner what ought to be used sooner."""
+        places = places_of(ranks, cut)
+        if not any(places) or not self._has_twins():
+            return best
+        most = best.cost + GAP * abs(best.cost)
+        ranked = no_dearer(cut, places, most, loose.optimum.prices, loose.optimum.bound or Fraction(0))
+
+        def settle_ranked(x: Sequence[float]) -> Optimum | None:
+            found = self._pinned(x)
+            return None if found is None or found.cost > most else replace(found, cost=ranked.cost(found.values))
+
+        dearest = float(ranked.cost(best.values))
+        tree = Tree(ranked, self.cones, settle_ranked, most_nodes=RANKING, dearest=dearest)
+        tree.run()
+        return best if tree.best is None else replace(tree.best, cost=self.program.cost(tree.best.values))
+
+    def _has_twins(self) -> bool:
+        """True where two variables cost the same and count the same in every cone, so that equals can be exchanged."""
+        kinds = [(v.cost, *(c.coefs[j] for c in self.cones)) for j, v in enumerate(self.program.variables)]
+        counted = [kind for kind in kinds if any(kind[1:])]
+        return len(set(counted)) < len(counted)
 
 
-def _once_measured(
-    requirements: Sequence[Requirement], lot: Lot, method: FatMethod | None
-) -> tuple[Requirement, ...] | None:
-    """The requirements once a lot was measured again; None where that would be no more precise."""
-    again = tuple(measured_again(requirement, lot, method) for requirement in requirements)
-    if not any(requirement.confidence is not None for requirement in again):
+def _gap(found: Found) -> Fraction:
+    """Cost above the proved bound."""
+    return abs(found.optimum.cost - (found.optimum.bound or 0))
+
+
+def _boxed(v: Variable, value: Fraction, reach: Fraction, *, resting: bool) -> Variable:
+    """A variable within reach of a value and within its own bounds; ``resting`` it stays on a bound it rests on."""
+    for bound in (v.lo, v.hi) if resting and v.lo < v.hi else ():
+        if abs(value - bound) <= reach / 100:
+            return replace(v, lo=bound, hi=bound)
+    return replace(v, lo=max(v.lo, value - reach), hi=min(v.hi, value + reach))
+
+
+def _drawn_in(cone: Cone, x: Sequence[Fraction], reach: Sequence[Fraction], slack: int) -> Row | None:
+    """The cut at a point, drawn in by as much as the cone can bend away from it within reach."""
+    row = cone.cut(x)
+    if row is None or row.hi is None:
         return None
-    now, then = _errors(requirements, again, lot)
-    return again if then.sd < now.sd else None
+    length = float(cone.variance(x)) ** 0.5
+    moved = sum(float(sum(abs(a) * reach[j] for j, a in source)) ** 2 for source in cone.errors)
+    give = slack * float(cone.z) * (length * 1e-10 + moved / (2 * length))
+    return Row(row.label, row.coefs, None, row.hi - Fraction(give))
 
 
-def _errors(before: Sequence[Requirement], after: Sequence[Requirement], lot: Lot) -> tuple[Finding, Finding]:
-    """The error of a lot's fat before and after."""
-    now, then = (next(r.confidence for r in group if r.confidence) for group in (before, after))
-    return now.finding(lot), then.finding(lot)
-
-
-def _most_saved(layout: Layout, again: Sequence[Requirement], formula: Formula, held: Held) -> Fraction:
-    """The most that other errors can save: the proved bound with the prices at hand, on cuts for the new errors.
-
-    With whole numbers it is what they save the linear program, as far as these prices show it.
-    """
-    program = layout.program
-    cones = cones_of(again, formula)
-    rows = []
-    for c in held.of:
-        row = cones[c].over(layout.units, len(program.variables)).cut(held.point) if c < len(cones) else None
-        if row is None:
-            return held.price or _ZERO
-        rows.append(row)
-    bound = lower_bound(relaxed(Program(program.variables, (*program.rows, *rows))), held.optimum.prices)
-    now = held.optimum.bound if program.whole else held.optimum.cost
-    return _ZERO if bound is None or now is None else now - bound
+def _exactly(label: str, line: Iterable[tuple[int, Fraction]], values: Sequence[Fraction]) -> Row:
+    coefs = [Fraction(0)] * len(values)
+    for j, a in line:
+        coefs[j] = a
+    limit = sum((coefs[j] * x for j, x in enumerate(values) if x), Fraction(0))
+    return Row(label, tuple(coefs), limit, limit)

@@ -20,8 +20,8 @@ from typing import TYPE_CHECKING, Any
 
 from constraints.cone import Cone
 from optimizer import clock
+from optimizer.solver.conic import Bent
 from optimizer.solver.model import Program
-from optimizer.solver.polish import Arrays
 from optimizer.solver.session import Point, Session
 
 if TYPE_CHECKING:
@@ -76,7 +76,7 @@ class Tree:
 
         self.np, self.settle = np, settle
         self.linear = Session(program)
-        self.cones = Arrays.of(Program(program.variables, ()), cones)
+        self.bent = Bent(cones, len(program.variables))
         self.whole = np.array([j for j, v in enumerate(program.variables) if v.whole], dtype=int)
         self.yes_no = np.array([v.whole and v.lo >= 0 and v.hi <= 1 for v in program.variables])
         self.most_nodes = most_nodes
@@ -117,10 +117,15 @@ class Tree:
         except clock.OutOfTime:
             return None
 
-    def learn(self, x: Any) -> None:
-        """Cut where these values of the variables touch the cones or break them."""
-        for c in range(len(self.cones.errors)):
-            self._cut(c, self.np.asarray(x, dtype=float))
+    def learn(self, x: Any, least: float = -inf) -> bool:
+        """Cut where these values of the variables break the cones by so much (see ``Bent.cuts``); False: no cut."""
+        cuts = self.bent.cuts(self.np.asarray(x, dtype=float), least)
+        for row in cuts:
+            coefs = self.np.zeros(len(self.linear.lo))
+            for j, a in row.floats:
+                coefs[j] = a
+            self.linear.add_row(coefs, -inf, inf if row.hi is None else float(row.hi))
+        return bool(cuts)
 
     # One node.
 
@@ -166,20 +171,9 @@ class Tree:
             split = len(self._fractional(point.values)) > 0
             if split and rounds >= _ROUNDS:
                 break
-            short = self.cones.shortfalls(point.values) if self.cones.errors else ()
-            broken = [c for c, share in enumerate(short) if share > (_BROKEN if split else _KEPT)]
-            for c in broken:
-                self._cut(c, point.values)
-            if not broken:
+            if not self.learn(point.values, _BROKEN if split else _KEPT):
                 break
         return point
-
-    def _cut(self, c: int, x: Any) -> None:
-        matrix = self.cones.errors[c]
-        v = matrix @ x
-        length = self.np.linalg.norm(v)
-        if length:
-            self.linear.add_row(self.cones.coefs[c] + matrix.T @ (v / length), -inf, float(self.cones.limits[c]))
 
     def _fractional(self, x: Any) -> Any:
         counts = x[self.whole]

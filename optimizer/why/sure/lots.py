@@ -15,8 +15,8 @@ from fractions import Fraction
 
 from constraints.ingredients import Lot
 from constraints.row import Row
+from optimizer.solver.conic import Units
 from optimizer.solver.model import Program
-from optimizer.solver.units import Units
 from optimizer.why.ground import Means
 from optimizer.why.limits import Side
 from optimizer.why.lots import Line, LotPrice, Market, PerHeld, Worth, same_blend, worth
@@ -40,7 +40,7 @@ class ConeMarket(Market):
     def __init__(self, curved: Curved, j: int, floor: Fraction, cost: Fraction) -> None:
         super().__init__(curved.program, j, None, floor)
         self.cones = curved.cones
-        self.slack = _SLACK * max(Units.of(curved.program, curved.cones).money, abs(cost))
+        self.slack = _SLACK * max(Units.of(curved.program).money, abs(cost))
         self.dear = max(abs(v.cost) for v in curved.program.variables)
 
     def priced(self, price: Fraction) -> Program:

@@ -9,7 +9,7 @@ either side, so that a price that differs left and right is found on both.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
 from functools import cached_property
@@ -17,12 +17,11 @@ from functools import cached_property
 from constraints.cone import Cone
 from constraints.row import Row
 from optimizer import clock
-from optimizer.solver.cutting import Found, Search
+from optimizer.solver import cone
+from optimizer.solver.conic import Units
 from optimizer.solver.exact import reduced_costs
 from optimizer.solver.model import Basis, Ending, Place, Program, SolverDisagrees, Variable
-from optimizer.solver.optimum import Optimum, Ranks
-from optimizer.solver.units import Units, in_units
-from optimizer.solver.whole import Whole
+from optimizer.solver.optimum import Ranks
 from optimizer.why.moving import Drift, Family, segment, solved
 
 _ZERO = Fraction(0)
@@ -37,12 +36,8 @@ _HAIR = Fraction(1, 10**6)
 """Step aside at which a price is read, as a share of the figure's size."""
 
 
-@dataclass(frozen=True)
-class Curved:
+class Curved(cone.Curved):
     """A program and the cones over its variables."""
-
-    program: Program
-    cones: tuple[Cone, ...]
 
     def cheapest(self) -> Stand | None:
         """The optimum; None where no batch was found. Raises OutOfTime.
@@ -51,18 +46,12 @@ class Curved:
         """
         clock.left()
         try:
-            if self.program.whole:
-                found = self._found(lambda program, cones, ranks: Whole(program, cones, ranks, with_plain=False).run())
-                if found.ending is Ending.TIME_LIMIT:
-                    raise clock.OutOfTime
-            else:
-                found = self._found(lambda program, cones, ranks: Search(cones, ranks).linear(program))
+            found = self.settled(Ranks((), ()), plain=False).optimum
         except SolverDisagrees:
             return None
+        if found.ending is Ending.TIME_LIMIT:
+            raise clock.OutOfTime
         return Stand(self, found.values) if found.values else None
-
-    def _found(self, find: Callable[..., Found]) -> Optimum:
-        return in_units(self.program, self.cones, Ranks((), ()), find).optimum
 
 
 @dataclass(frozen=True)
@@ -86,13 +75,14 @@ class Stand:
     def places(self) -> Basis:
         """Where each variable, each row and, after the rows, each cone stands: at a limit, or between (basic)."""
         program, x = self.curved.program, self.values
-        units = Units.of(program, self.curved.cones)
-        sizes = zip(program.variables, x, units.variables, strict=True)
+        units = Units.of(program).variables
+        sizes = zip(program.variables, x, units, strict=True)
         variables = tuple(_place(value, v.lo, v.hi, size) for v, value, size in sizes)
         rows = []
-        for row, size in zip(program.rows, units.rows, strict=True):
+        for row in program.rows:
             used = sum((abs(a * x[j]) for j, a in row.terms if x[j]), _ZERO)
-            rows.append(_place(row.value(x), row.lo, row.hi, max(used, size)))
+            largest = max((abs(a) * units[j] for j, a in row.terms), default=_ONE)
+            rows.append(_place(row.value(x), row.lo, row.hi, max(used, largest)))
         return Basis(variables, (*rows, *(Place.UPPER if on else Place.BASIC for on in self.reached)))
 
     @cached_property

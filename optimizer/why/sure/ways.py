@@ -19,8 +19,6 @@ from optimizer.bench.rows import layout_for
 from optimizer.conflict import Conflict
 from optimizer.problem import Problem
 from optimizer.solver.cone import cones_of
-from optimizer.solver.cutting import elastic
-from optimizer.solver.units import Units
 from optimizer.why.sure.stand import Curved
 from optimizer.why.unfinished import Part, Unfinished, named
 from optimizer.why.ways_out import (
@@ -39,8 +37,6 @@ _ZERO = Fraction(0)
 _HALVINGS = 14
 _PERCENT_STEP = Fraction(1, 100)
 _LEAST_SURE = Fraction(51, 100)
-_NOTHING = Fraction(1, 10**8)
-"""Excess that is none, in hundredths of the batch."""
 _MOST_LOTS = 12
 """Lots that are each tried measured again."""
 
@@ -62,16 +58,8 @@ def sure_ways(problem: Problem, conflict: Conflict) -> WaysOut:
 
 
 def possible(problem: Problem) -> bool:
-    """Whether a batch keeps every cone, whatever the scales: the least excess over all cones is nothing.
-
-    The excess always has an optimum where the rows have a point, which is found far sooner than a proof that none is.
-    """
-    curved = _curved(problem)
-    if not curved.cones:
-        return curved.cheapest() is not None
-    own = Units.of(curved.program, curved.cones)
-    found = Curved(*elastic(own.program(curved.program), own.bent(curved.cones))).cheapest()
-    return found is not None and found.values[-1] <= _NOTHING
+    """Whether a batch keeps every cone, whatever the scales."""
+    return _curved(problem).cheapest() is not None
 
 
 def _curved(problem: Problem) -> Curved:
@@ -84,7 +72,7 @@ def _curved(problem: Problem) -> Curved:
 
 def _least_cost(problem: Problem) -> Fraction | None:
     """The unrounded least cost; None where there is no batch."""
-    found = _curved(problem).cheapest() if possible(problem) else None
+    found = _curved(problem).cheapest()
     return None if found is None else found.cost
 
 

@@ -1,0 +1,219 @@
+"""A program with cones in a conic solver (clarabel, an interior point method): where to look, in floating point.
+
+What it says proves nothing. Its dual gives every cone that is paid for a direction; the cut along that direction is a
+row that holds wherever the cone does, and with these cuts the linear program costs as much as the program with cones
+(Ben-Tal and Nemirovski, Lectures on Modern Convex Optimization, 2001, 2.3; conic duality). The same holds for a
+certificate that there is no point.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from fractions import Fraction
+from math import inf
+from typing import Any
+
+import numpy as np
+
+from constraints.cone import Cone
+from constraints.quick import QUICK_ONE, plain, quick
+from constraints.row import Row
+from optimizer import clock
+from optimizer.solver.model import Program
+
+TOLERANCES = (1e-10, 1e-8)
+"""The second is for programs on which the first ends in a numerical error."""
+_BATCH, _DEAREST = 100, 1000
+"""Units in the batch, and money that a batch of the dearest column costs in units."""
+_GRID = 10**12
+"""Values are rounded to one part in so many of a unit."""
+_PAID = 1e-7
+"""Share of the largest price of a cone that counts as paid for it."""
+_TOUCHED = 0.02
+"""Room, as a share of what the error takes, within which a cone that is not paid for gets a cut all the same."""
+
+_RESTING = 1e-3
+"""Distance from a bound that can be none: near a kink values are known to the root of the tolerance only."""
+_ON = 1e-8
+"""Distance from a bound that is none."""
+_NO_ERROR = 1e-12
+"""Room for error below which there is none."""
+
+Terms = Sequence[tuple[int, Fraction]]
+
+
+@dataclass(frozen=True)
+class Units:
+    """Kilograms (whole numbers: pieces) in a unit of each of the ``variables``, and ``money`` in one of cost.
+
+    A solver's tolerances are absolute: in these units the same kitchen priced or weighed in any unit is the same.
+    """
+
+    mass: Fraction
+    money: Fraction
+    variables: tuple[Fraction, ...]
+
+    @classmethod
+    def of(cls, program: Program) -> Units:
+        """The units of a program; its columns that need not be whole are kilograms."""
+        free = [not v.whole for v in program.variables]
+        tops = [(row, max((abs(a) for j, a in row.terms if free[j]), default=0)) for row in program.rows]
+        sizes = [abs(limit) / top for row, top in tops if top for limit in (row.lo, row.hi) if limit is not None]
+        bounds = (max(abs(v.lo), abs(v.hi)) for v in program.variables if not v.whole)
+        size = max(sizes, default=0) or max(bounds, default=0) or _BATCH
+        mass = Fraction(size) / _BATCH
+        variables = tuple(mass if counted else Fraction(1) for counted in free)
+        dearest = max((abs(v.cost) * u for v, u in zip(program.variables, variables, strict=True)), default=0)
+        return cls(mass, Fraction(dearest) * _BATCH / _DEAREST or Fraction(1), variables)
+
+
+@dataclass(frozen=True)
+class Guide:
+    """What the conic solver says: values ``x`` of the variables, and directions of cuts by cone.
+
+    The directions are those that prove the cost, or with ``none`` that there is no point. ``moved`` where values were
+    put on bounds that they were not quite on.
+    """
+
+    none: bool
+    x: tuple[Fraction, ...]
+    moved: bool
+    along: dict[int, list[float]]
+
+
+def guide(program: Program, cones: Sequence[Cone], tolerance: float) -> Guide:
+    """Solve a program, whole numbers left aside. Raises OutOfTime."""
+    arrays = _Arrays(program, cones, Units.of(program))
+    solution = arrays.solve(tolerance)
+    if str(solution.status) == "MaxTime":
+        raise clock.OutOfTime
+    none = "PrimalInfeasible" in str(solution.status)
+    starts = arrays.first + np.cumsum([0, *arrays.sizes])[:-1]
+    dual, slack = (np.split(np.array(figures), starts)[1:] for figures in (solution.z, solution.s))
+    most = max((float(z[0]) for z in dual), default=0.0)
+    along = {}
+    for c, (z, s) in enumerate(zip(dual, slack, strict=True)):
+        needed = np.linalg.norm(s[1:])
+        if z[0] > _PAID * most:
+            along[c] = (-z[1:]).tolist()
+        elif not none and s[0] - needed < _TOUCHED * needed:
+            along[c] = s[1:].tolist()
+    return Guide(none, *(((), False) if none else arrays.values(solution)), along)
+
+
+class Bent:
+    """The cones of a search in floating point: where a point breaks them, and the cuts there."""
+
+    def __init__(self, cones: Sequence[Cone], size: int) -> None:
+        """``size``: of the points, which are values of all variables."""
+        self.cones = cones
+        lines = [cone.terms for cone in cones], [[(j, c.z * a) for j, a in e] for c in cones for e in c.errors]
+        self.coefs, self.errors = (_matrix(part, size) for part in lines)
+        self.limits = np.array([float(cone.limit) for cone in cones])
+        self.ends = np.cumsum([len(cone.errors) for cone in cones])[:-1]
+
+    def cuts(self, x: Any, least: float = -inf) -> list[Row]:
+        """Cuts of the cones broken at a point (floats) by over ``least``, a share of the room that the error takes.
+
+        They hold wherever the cones do. Below zero: of cones that are kept with so much to spare, too.
+        """
+        if not self.cones:
+            return []
+        spreads, margins = np.split(self.errors @ x, self.ends), self.limits - self.coefs @ x
+        found = []
+        for cone, spread, margin in zip(self.cones, spreads, margins, strict=True):
+            needed = max(float(np.linalg.norm(spread)), _NO_ERROR)
+            row = cone.along(spread.tolist()) if needed - margin > least * needed else None
+            found += [] if row is None else [row]
+        return found
+
+
+def _matrix(lines: Sequence[Terms], size: int) -> Any:
+    found = np.zeros((len(lines), size))
+    for i, line in enumerate(lines):
+        for j, a in line:
+            found[i, j] = float(a)
+    return found
+
+
+class _Arrays:
+    """The program in units of its own as clarabel takes it: ``s = b - A x`` in its cones; fixed variables left out."""
+
+    def __init__(self, program: Program, cones: Sequence[Cone], units: Units) -> None:
+        pairs = list(zip(program.variables, units.variables, strict=True))
+        self.units = [quick(u) for u in units.variables]
+        self.unit = units.variables
+        lo = np.array([float(v.lo / u) for v, u in pairs])
+        hi = np.array([float(v.hi / u) for v, u in pairs])
+        cost = np.array([float(v.cost * u / units.money) for v, u in pairs])
+        self.variables, self.free = program.variables, np.flatnonzero(lo < hi)
+        self.cost = cost[self.free]
+        equal: list[tuple[Any, Any]] = []
+        below: list[tuple[Any, Any]] = []
+        for row in program.rows:
+            line, top = self._lines([row.terms])
+            low, high = (None if limit is None else float(limit / top) for limit in (row.lo, row.hi))
+            if low is not None and low == high:
+                equal.append((line, [low]))
+                continue
+            below += [] if high is None else [(line, [high])]
+            below += [] if low is None else [(-line, [-low])]
+        bound = np.eye(len(lo))[self.free]
+        below += [(bound, hi[self.free]), (-bound, -lo[self.free])]
+        bent = []
+        for cone in cones:
+            lines, top = self._lines([cone.terms, *([(j, cone.z * a) for j, a in e] for e in cone.errors)])
+            lines[1:] *= -1
+            bent.append((lines, [float(cone.limit / top), *[0.0] * len(cone.errors)]))
+        self.sizes = [len(b) for _, b in bent]
+        self.counts = sum(len(b) for _, b in equal), sum(len(b) for _, b in below)
+        self.first = sum(self.counts)
+        parts = [*equal, *below, *bent]
+        matrix = np.vstack([a for a, _ in parts])
+        held = np.where(lo < hi, 0.0, lo)
+        self.limits = np.concatenate([b for _, b in parts]) - matrix @ held
+        self.matrix = matrix[:, self.free]
+
+    def _lines(self, lines: Iterable[Terms]) -> tuple[Any, Fraction]:
+        """Lines of coefficients in these units, over the largest of them, which comes with them."""
+        scaled = [[(j, quick(a) * self.units[j]) for j, a in line] for line in lines]
+        top = max((abs(a) for line in scaled for _, a in line), default=QUICK_ONE) or QUICK_ONE
+        return _matrix([[(j, a / top) for j, a in line] for line in scaled], len(self.units)), plain(top)
+
+    def solve(self, tolerance: float) -> Any:
+        """What clarabel says."""
+        import clarabel  # late: only recipes that ask for confidence pay for it
+
+        settings = clarabel.DefaultSettings()
+        settings.verbose, settings.max_threads = False, 1
+        settings.tol_feas = settings.tol_gap_abs = settings.tol_gap_rel = tolerance
+        settings.time_limit = clock.left() or settings.time_limit
+        kinds = [clarabel.ZeroConeT(self.counts[0])] if self.counts[0] else []
+        kinds += [clarabel.NonnegativeConeT(self.counts[1]), *map(clarabel.SecondOrderConeT, self.sizes)]
+        size = len(self.cost)
+        none = _Sparse(np.zeros((size, size)))
+        return clarabel.DefaultSolver(none, self.cost, _Sparse(self.matrix), self.limits, kinds, settings).solve()
+
+    def values(self, solution: Any) -> tuple[tuple[Fraction, ...], bool]:
+        """Values of all variables, rounded, and whether any was moved to the bound it rests on."""
+        found, size = [v.lo for v in self.variables], len(self.free)
+        ends = slice(self.first - 2 * size, self.first)
+        away, paid = (np.array(part[ends]).reshape(2, size) for part in (solution.s, solution.z))
+        resting = (away < paid) & (away < _RESTING)
+        for k, j in enumerate(self.free.tolist()):
+            v, x = self.variables[j], Fraction(round(solution.x[k] * _GRID), _GRID) * self.unit[j]
+            found[j] = v.lo if resting[1, k] else v.hi if resting[0, k] else x
+        return tuple(found), bool((resting & (away > _ON)).any())
+
+
+class _Sparse:
+    """A matrix column by column, with the names that clarabel looks for; scipy's own is not loaded for it."""
+
+    has_canonical_format = True
+
+    def __init__(self, matrix: Any) -> None:
+        columns, rows = np.nonzero(matrix.T)
+        self.shape, self.nnz = matrix.shape, len(rows)
+        self.data, self.indices = matrix[rows, columns], rows.astype(np.int64)
+        self.indptr = np.concatenate([[0], np.cumsum(np.bincount(columns, minlength=matrix.shape[1]))]).astype(np.int64)
