@@ -37,15 +37,17 @@ def _sheets(outcome: Outcome) -> Iterator[Sheet]:
         done = sum(batch["date"] == on.isoformat() for batch in outcome.done)
         for number, one in enumerate(group, start=done + 1):
             bought = {
-                world.supplies[s].lot.name: offer.supplier for s in one.taken if (offer := world.supplies[s].offer)
+                world.supplies[s].lot.name: offer.terms.supplier
+                for s in one.taken
+                if (offer := world.supplies[s].offer)
             }
             title = f"{one.job.name} ({one.job.recipe.entry.name})"
             yield Sheet(one.answer, past.free_code(on, number), title, {**past.suppliers, **bought})
 
 
 def _orders(outcome: Outcome) -> Iterator[tuple[str, list[list[str]]]]:
-    found = sorted(outcome.plan.orders, key=lambda order: (order.offer.supplier, order.order_by, order.delivered))
-    for supplier, group in groupby(found, key=lambda order: order.offer.supplier):
+    found = sorted(outcome.plan.orders, key=lambda order: (order.offer.terms.supplier, order.order_by, order.delivered))
+    for supplier, group in groupby(found, key=lambda order: order.offer.terms.supplier):
         yield supplier, [
             [o.offer.name, o.supply.lot.material, "" if o.packs is None else str(o.packs), shown(o.kg, 2),
              shown(o.price, 3), shown(o.money, 2), day_words(o.order_by), day_words(o.delivered)]
