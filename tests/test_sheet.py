@@ -18,6 +18,7 @@ from xml.etree.ElementTree import Element
 import html5lib
 import pytest
 import yaml
+from test_in_doubt import after, planned
 from typer.testing import CliRunner
 from where import ROOT
 
@@ -241,6 +242,14 @@ def test_a_week_that_must_not_be_made_or_has_no_plan_lays_out_nothing(tmp_path: 
     (tmp_path / "week.yaml").write_text(Path(WEEK).read_text("utf-8").replace("../", ""), encoding="utf-8")
     page = sheet(str(tmp_path / "week.yaml"), code=1)
     assert "DO NOT MAKE" in page and CAUTION in page
+    assert not re.search(r"<table|<svg|<strong class=\"large\"", page)
+
+
+def test_a_week_of_which_something_made_is_on_hold_says_only_that(tmp_path: Path) -> None:
+    path, plan = planned(tmp_path)
+    assert after(path, tmp_path, plan, lots=[{"lot": "fat", "fat_pct": "80"}]).hold
+    page = sheet(path, "--what-happened", str(tmp_path / "happened.yaml"), code=1)
+    assert "HOLD WHAT WAS MADE" in page and "B0 of" in page and CAUTION in page
     assert not re.search(r"<table|<svg|<strong class=\"large\"", page)
 
 
