@@ -381,7 +381,7 @@ def test_the_examples() -> None:
 def test_the_page_is_short_and_never_says_safe_to_eat(log: str, tmp_path: Path) -> None:
     drawn = tmp_path / "log.html"
     words = ("cook", str(HERE / log), "--recipe", str(HERE / "smoked.yaml"))
-    _, short, _ = run(*words, "--picture", str(drawn))
+    _, short, _ = run(*words, "--html", str(drawn))
     _, full, _ = run(*words, "--full")
     html = drawn.read_text(encoding="utf-8")
     assert len(short.splitlines()) <= 60 < len(full.splitlines())
@@ -501,7 +501,7 @@ def test_hours_without_a_reading_are_said_wherever_they_lie() -> None:
 
 def test_the_picture_says_the_verdict_of_the_page(tmp_path: Path) -> None:
     file = tmp_path / "p.html"
-    run("cook", str(HERE / "smoked.csv"), "--recipe", str(HERE / "smoked.yaml"), "--picture", str(file))
+    run("cook", str(HERE / "smoked.csv"), "--recipe", str(HERE / "smoked.yaml"), "--html", str(file))
     assert "CONFIRM WITH YOUR AUTHORITY" in file.read_text()
 
 

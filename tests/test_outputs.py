@@ -48,7 +48,7 @@ class Computed(Exception):
 
 
 @pytest.mark.parametrize(
-    ("words", "option"), [([*BLEND, "--prefer", "fewest-lots"], "--picture"), (WHY, "--picture")], ids=["blend", "why"]
+    ("words", "option"), [([*BLEND, "--prefer", "fewest-lots"], "--html"), (WHY, "--html")], ids=["blend", "why"]
 )
 def test_a_place_that_cannot_be_written_is_found_before_the_solve(
     words: list[str], option: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
@@ -63,7 +63,7 @@ def test_a_place_that_cannot_be_written_is_found_before_the_solve(
         assert (code, out) == (2, "") and option in err and "cannot be written" in err, (path, err)
 
 
-@pytest.mark.parametrize("option", ["--orders", "--pulls", "--picture"])
+@pytest.mark.parametrize("option", ["--orders", "--pulls", "--html"])
 def test_a_plan_does_not_write_over_what_it_reads(option: str, tmp_path: Path) -> None:
     path = week(tmp_path)
     before = (tmp_path / "lots.csv").read_text()

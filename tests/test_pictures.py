@@ -31,7 +31,7 @@ COMMANDS = {
 def drawn(tmp_path_factory: pytest.TempPathFactory) -> dict[str, str]:
     folder = tmp_path_factory.mktemp("pictures")
     for name, words in COMMANDS.items():
-        done = CliRunner().invoke(app, [*words, "--picture", str(folder / name)])
+        done = CliRunner().invoke(app, [*words, "--html", str(folder / name)])
         assert done.exit_code == 0, done.output
     return {name: (folder / name).read_text(encoding="utf-8") for name in COMMANDS}
 
@@ -74,7 +74,7 @@ def test_the_picture_of_what_must_not_be_made_says_so(tmp_path: Path) -> None:
     )
     (tmp_path / "r.yaml").write_text(recipe.replace("Breakwater", "<b>&"), encoding="utf-8")
     words = ["blend", str(tmp_path / "r.yaml"), "--lots", str(ROOT / "examples" / "smoked-lots.csv"), "--meat-kg", "60"]
-    done = CliRunner().invoke(app, [*words, "--date", "2026-11-25", "--picture", str(tmp_path / "p.html")])
+    done = CliRunner().invoke(app, [*words, "--date", "2026-11-25", "--html", str(tmp_path / "p.html")])
     assert done.exit_code == 1
     page = (tmp_path / "p.html").read_text(encoding="utf-8")
     assert "DO NOT MAKE" in page and CAUTION in page

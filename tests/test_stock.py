@@ -164,7 +164,7 @@ def test_a_kitchens_week(tmp_path: Path) -> None:
     Path(second).write_text("item,kg\nF-11,1\nsalt,0.018\n")
     code, out, _ = run(*again)
     assert code == 0 and "500 kg came out of 1.018 kg" in out
-    code, out, _ = run("trace", db, "S-14", "--json", "--picture", str(tmp_path / "t.html"))
+    code, out, _ = run("trace", db, "S-14", "--json", "--html", str(tmp_path / "t.html"))
     assert code == 0 and "Hold all that is left" in json.loads(out)["caution"]
     assert json.loads(out)["kg_at_risk"] == pytest.approx(float(found.at_risk_kg))
     rework = next(lot for lot in read_lots(db).lots if lot.name == "S-15")

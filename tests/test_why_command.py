@@ -239,7 +239,7 @@ def test_picture_is_sound_and_escapes_what_was_typed(tmp_path: Path) -> None:
     odd.write_text(recipe.replace("Harbour links, fresh", '"<script>alert(1)</script>"'), encoding="utf-8")
     file = tmp_path / "why.html"
     words = [str(odd) if w.endswith(".yaml") else w for w in FRESH]
-    found = run(*words, "--meat-kg", "25", "--picture", str(file))
+    found = run(*words, "--meat-kg", "25", "--html", str(file))
     assert found.returncode == 0
     text = file.read_text(encoding="utf-8")
     assert "<script" not in text

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from optimizer.cli import shared
+from optimizer.cli.shared import Typed, option
 
 if TYPE_CHECKING:
     from optimizer.blend import Answer
@@ -24,37 +25,19 @@ def blend(
     date: shared.Day = None,
     next_chance: shared.NextChance = None,
     within_kg: shared.WithinKg = None,
-    meat_scale_g: Annotated[
-        str | None,
-        typer.Option(metavar="G", help="Division of the meat scale. Default: the recipe's, or 50."),
-    ] = None,
-    spice_scale_g: Annotated[
-        str | None,
-        typer.Option(metavar="G", help="Division of the spice scale. Default: the recipe's, or 1."),
-    ] = None,
-    mixer_kg: Annotated[
-        str | None,
-        typer.Option(metavar="KG", help="Largest mixer load, of whole batch. Default: the recipe's."),
-    ] = None,
+    meat_scale_g: Annotated[Typed, option("G", "Division of the meat scale. Default: the recipe's, or 50.")] = None,
+    spice_scale_g: Annotated[Typed, option("G", "Division of the spice scale. Default: the recipe's, or 1.")] = None,
+    mixer_kg: shared.MixerKg = None,
     time_limit: shared.TimeLimit = None,
     prefer: Annotated[
-        str | None,
-        typer.Option(
-            metavar="WISH",
-            help="Among near-cheapest batches the one with fewest-lots, most-dying or middle (of the fat band).",
-        ),
+        Typed,
+        option("WISH", "Among near-cheapest batches the one with fewest-lots, most-dying or middle (of the fat band)."),
     ] = None,
-    premium_pct: Annotated[
-        str | None, typer.Option(metavar="%", help="With --prefer: how much dearer it may be. Default: 1.")
-    ] = None,
-    picture: Annotated[
-        str | None, typer.Option(metavar="FILE", help="Write the blend, with --prefer the trade-off, as an HTML page.")
-    ] = None,
+    premium_pct: Annotated[Typed, option("%", "With --prefer: how much dearer it may be. Default: 1.")] = None,
+    html: shared.Html = None,
     full: shared.Full = False,
     no_color: shared.NoColor = False,
-    proof: Annotated[
-        str | None, typer.Option(metavar="FILE", help="Write the proof for anyone's checker to judge, as VIPR 1.0.")
-    ] = None,
+    proof: Annotated[Typed, option("FILE", "Write the proof for anyone's checker to judge, as VIPR 1.0.")] = None,
     json: shared.Json = False,
 ) -> None:
     """Choose the cheapest lots that satisfy a recipe and its rules, weigh them out and check the batch."""
@@ -73,7 +56,7 @@ def blend(
     premium = shared.figure(premium_pct, "--premium-pct")
     if prefer is None and premium is not None:
         raise typer.BadParameter("--premium-pct goes with --prefer")
-    shared.outputs({"--picture": picture, "--proof": proof}, (recipe, lots))
+    shared.outputs({"--html": html, "--proof": proof}, (recipe, lots))
     with shared.within_time(time_limit):
         with shared.faults_on_stderr():
             from optimizer.problem import assemble
@@ -96,8 +79,8 @@ def blend(
                 from optimizer.wish import wish_named
 
                 answer = near_cheapest(problem, wish_named(prefer), premium or Fraction(1))
-        if picture is not None:
-            shared.write_text(picture, _drawn(answer), "--picture")
+        if html is not None:
+            shared.write_text(html, _drawn(answer), "--html")
         if proof is not None:
             text = proof_file(answer)
             if text is None:

@@ -8,20 +8,30 @@ from typing import Annotated
 import typer
 
 from optimizer.cli import shared
-from optimizer.cli.shared import Full, Json, NoColor, RecipeOption, complete_judge, day, faults_on_stderr, figure, say
+from optimizer.cli.shared import (
+    RecipeOption,
+    Typed,
+    argument,
+    complete_judge,
+    day,
+    faults_on_stderr,
+    figure,
+    option,
+    say,
+)
 
 
 def check(
     batch: Annotated[
         str,
-        typer.Argument(
-            metavar="BATCH",
-            help="What was weighed: a table with item and kg, grams, lb or oz, and load where each was weighed "
-            "apart, or the JSON of a blend with the weights corrected.",
+        argument(
+            "BATCH",
+            "What was weighed: a table with item and kg, grams, lb or oz, and load where each was weighed apart, "
+            "or the JSON of a blend with the weights corrected.",
         ),
     ],
     recipe: RecipeOption,
-    lots: Annotated[str, typer.Option(metavar="LOTS", help="Lots table (CSV).")],
+    lots: shared.LotsFile,
     rules: Annotated[
         list[str] | None,
         typer.Option(
@@ -30,20 +40,14 @@ def check(
             help="Rule pack to judge by, with a product class. May be repeated. Default: the recipe's.",
         ),
     ] = None,
-    laboratory: Annotated[
-        str | None, typer.Option(metavar="FILE", help="What a laboratory found (YAML), as laboratory: in a recipe.")
-    ] = None,
-    date: Annotated[str | None, typer.Option(metavar="YYYY-MM-DD", help="Day of the batch. Default: today.")] = None,
-    meat_tolerance_g: Annotated[
-        str | None, typer.Option(metavar="G", help="How far the weight of a lot may be off.")
-    ] = None,
-    spice_tolerance_g: Annotated[
-        str | None, typer.Option(metavar="G", help="How far any other weight may be off.")
-    ] = None,
+    laboratory: Annotated[Typed, option("FILE", "What a laboratory found (YAML), as laboratory: in a recipe.")] = None,
+    date: shared.Day = None,
+    meat_tolerance_g: Annotated[Typed, option("G", "How far the weight of a lot may be off.")] = None,
+    spice_tolerance_g: Annotated[Typed, option("G", "How far any other weight may be off.")] = None,
     time_limit: shared.StopAfter = None,
-    full: Full = False,
-    no_color: NoColor = False,
-    json: Json = False,
+    full: shared.Full = False,
+    no_color: shared.NoColor = False,
+    json: shared.Json = False,
 ) -> None:
     """Measure a weighed batch against its recipe and the rules of any places, the worst margin first."""
     from optimizer.check import Tolerance

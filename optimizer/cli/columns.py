@@ -6,10 +6,8 @@ import sys
 from enum import StrEnum
 from typing import Annotated
 
-import typer
-
 from optimizer.cli.schema import file_schema
-from optimizer.cli.shared import Json, NoColor
+from optimizer.cli.shared import Json, NoColor, argument
 
 
 class File(StrEnum):
@@ -22,9 +20,7 @@ class File(StrEnum):
 
 
 def columns(
-    file: Annotated[
-        File, typer.Argument(metavar="[FILE]", help="lots (and offers), recipe, week or what-happened.")
-    ] = File.LOTS,
+    file: Annotated[File, argument("[FILE]", "lots (and offers), recipe, week or what-happened.")] = File.LOTS,
     no_color: NoColor = False,
     json: Json = False,
 ) -> None:

@@ -9,18 +9,8 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from optimizer.cli.shared import (
-    NO_BATCH,
-    Json,
-    RecipeOption,
-    StopAfter,
-    faults_on_stderr,
-    figure,
-    outputs,
-    say,
-    within_time,
-    write_text,
-)
+from optimizer.cli import shared
+from optimizer.cli.shared import Html, Json, NoColor, RecipeOption, StopAfter, Typed, argument, figure, option
 
 if TYPE_CHECKING:
     from constraints.treatment import Treatments
@@ -28,27 +18,20 @@ if TYPE_CHECKING:
     from optimizer.made.log import Log
     from optimizer.made.product import Product
 
-Batch = Annotated[str | None, typer.Option(metavar="BATCH", help="What was weighed, as for check; with --lots.")]
-Lots = Annotated[str | None, typer.Option(metavar="LOTS", help="Lots table (CSV) of --batch.")]
+Batch = Annotated[Typed, option("BATCH", "What was weighed, as for check; with --lots.")]
+Lots = Annotated[Typed, option("LOTS", "Lots table (CSV) of --batch.")]
 Rules = Annotated[
-    list[str] | None,
-    typer.Option(metavar="PLACE", help="Place whose tables hold, or your own file. Default: the recipe's rules."),
+    list[str] | None, option("PLACE", "Place whose tables hold, or your own file. Default: the recipe's rules.")
 ]
-Unit = Annotated[str | None, typer.Option(metavar="C|F", help="Unit of temperatures whose column states none.")]
-Column = Annotated[
-    list[str] | None, typer.Option(metavar="NAME=WHAT", help="What an odd column holds, such as 'Temp 1=core'.")
-]
-Error = Annotated[
-    str | None, typer.Option(metavar="DEGREES", help="The thermometer's error, in C with 0.5C, else in F.")
-]
-Gap = Annotated[str | None, typer.Option(metavar="MIN", help="Longest time without a reading that counts as unbroken.")]
-Full = Annotated[bool, typer.Option("--full", help="Every row, option and source.")]
-Picture = Annotated[str | None, typer.Option(metavar="FILE", help="Write the log as a picture (HTML).")]
+Unit = Annotated[Typed, option("C|F", "Unit of temperatures whose column states none.")]
+Column = Annotated[list[str] | None, option("NAME=WHAT", "What an odd column holds, such as 'Temp 1=core'.")]
+Error = Annotated[Typed, option("DEGREES", "The thermometer's error, in C with 0.5C, else in F.")]
+Gap = Annotated[Typed, option("MIN", "Longest time without a reading that counts as unbroken.")]
 
 
 def cook(
     recipe: RecipeOption,
-    log: Annotated[str | None, typer.Argument(metavar="[LOG]", help="Probe log (CSV). Without one: the plan.")] = None,
+    log: Annotated[Typed, argument("[LOG]", "Probe log (CSV). Without one: the plan.")] = None,
     batch: Batch = None,
     lots: Lots = None,
     rules: Rules = None,
@@ -56,14 +39,13 @@ def cook(
     column: Column = None,
     thermometer_error: Error = None,
     gap_min: Gap = None,
-    water_activity: Annotated[str | None, typer.Option(metavar="AW", help="Water activity, as measured.")] = None,
-    at: Annotated[str | None, typer.Option(metavar="DEGREES", help="Planned core, such as 62C or 144F.")] = None,
-    minutes: Annotated[
-        str | None, typer.Option(metavar="MIN", help="Planned minutes at the core's temperature.")
-    ] = None,
-    picture: Picture = None,
+    water_activity: Annotated[Typed, option("AW", "Water activity, as measured.")] = None,
+    at: Annotated[Typed, option("DEGREES", "Planned core, such as 62C or 144F.")] = None,
+    minutes: Annotated[Typed, option("MIN", "Planned minutes at the core's temperature.")] = None,
+    html: Html = None,
     time_limit: StopAfter = None,
-    full: Full = False,
+    full: shared.Full = False,
+    no_color: NoColor = False,
     json: Json = False,
 ) -> None:
     """Judge a cook and its cooling by its probe log; without a log, say how long a core must hold."""
@@ -71,8 +53,8 @@ def cook(
     planned_at, planned_for = _degrees(at), figure(minutes, "--minutes")
     if log is not None and (at or minutes):
         raise typer.BadParameter("--at and --minutes are for a plan, without a log")
-    outputs({"--picture": picture}, (log, recipe, batch, lots))
-    with within_time(time_limit), faults_on_stderr():
+    shared.outputs({"--html": html}, (log, recipe, batch, lots))
+    with shared.within_time(time_limit), shared.faults_on_stderr():
         from constraints.faults import BadInput
 
         product, places = _product(recipe, batch, lots, rules, water_activity)
@@ -90,11 +72,11 @@ def cook(
         if doubts:
             raise BadInput(doubts)
         report = judge_cook(read, product, places, Asked(error or Fraction(0), gap))
-    _print(report, picture, full=full, json=json)
+    _print(report, html, full=full, json=json)
 
 
 def dry(
-    log: Annotated[str, typer.Argument(metavar="LOG", help="Log (CSV): chamber, ph, weight, aw; cells may be empty.")],
+    log: Annotated[str, argument("LOG", "Log (CSV): chamber, ph, weight, aw; cells may be empty.")],
     recipe: RecipeOption,
     batch: Batch = None,
     lots: Lots = None,
@@ -103,19 +85,16 @@ def dry(
     column: Column = None,
     thermometer_error: Error = None,
     gap_min: Gap = None,
-    freezing: Annotated[str | None, typer.Option(metavar="LOG", help="Log of freezing (CSV): freezer or core.")] = None,
-    loss_pct: Annotated[
-        str | None, typer.Option(metavar="%", help="Weight to lose. Default: the recipe's yield.")
-    ] = None,
-    diameter_mm: Annotated[str | None, typer.Option(metavar="MM", help="Diameter at stuffing.")] = None,
-    piece_mm: Annotated[str | None, typer.Option(metavar="MM", help="Largest piece of meat in it.")] = None,
-    thick_cm: Annotated[str | None, typer.Option(metavar="CM", help="Thickness of what was frozen.")] = None,
-    tested: Annotated[
-        bool, typer.Option("--tested", help="The pork was tested for Trichinella: I hold the paper.")
-    ] = False,
-    picture: Picture = None,
+    freezing: Annotated[Typed, option("LOG", "Log of freezing (CSV): freezer or core.")] = None,
+    loss_pct: Annotated[Typed, option("%", "Weight to lose. Default: the recipe's yield.")] = None,
+    diameter_mm: Annotated[Typed, option("MM", "Diameter at stuffing.")] = None,
+    piece_mm: Annotated[Typed, option("MM", "Largest piece of meat in it.")] = None,
+    thick_cm: Annotated[Typed, option("CM", "Thickness of what was frozen.")] = None,
+    tested: Annotated[bool, option(None, "The pork was tested for Trichinella: I hold the paper.", "--tested")] = False,
+    html: Html = None,
     time_limit: StopAfter = None,
-    full: Full = False,
+    full: shared.Full = False,
+    no_color: NoColor = False,
     json: Json = False,
 ) -> None:
     """Judge fermenting, drying and freezing: degree-hours, weight loss, moisture to protein, Trichinella."""
@@ -123,19 +102,19 @@ def dry(
     typed = {name: figure(text, f"--{name.replace('_', '-')}") for name, text in sizes.items()}
     gap = figure(gap_min, "--gap-min")
     error = _degrees(thermometer_error, change=True) or Fraction(0)
-    outputs({"--picture": picture}, (log, recipe, batch, lots, freezing))
-    with within_time(time_limit), faults_on_stderr():
+    shared.outputs({"--html": html}, (log, recipe, batch, lots, freezing))
+    with shared.within_time(time_limit), shared.faults_on_stderr():
         from optimizer.made.dry import Pieces, judge_dry
 
         product, places = _product(recipe, batch, lots, rules, None)
         read = _log(log, unit, column)
         frozen = None if freezing is None else _log(freezing, unit, column)
         report = judge_dry(read, frozen, product, places, Pieces(error=error, gap=gap, tested=tested, **typed))
-    _print(report, picture, full=full, json=json)
+    _print(report, html, full=full, json=json)
 
 
 def _product(
-    recipe: str, batch: str | None, lots: str | None, rules: list[str] | None, water_activity: str | None
+    recipe: str, batch: Typed, lots: Typed, rules: list[str] | None, water_activity: Typed
 ) -> tuple[Product, tuple[Treatments, ...]]:
     """The product, and the treatments of the places named or, without any, of the recipe's rule packs."""
     from constraints.treatment import load_treatments
@@ -145,14 +124,14 @@ def _product(
     if (batch is None) != (lots is None):
         raise typer.BadParameter("--batch and --lots go together")
     read = read_recipe(recipe)
-    say(read.warnings)
+    shared.say(read.warnings)
     own = [name for name in read.entry.rules if not name.endswith((".yaml", ".yml"))]  # a rule pack has no treatments
     found = [load_treatments(name) for name in rules or own]
     product = product_of(read, batch, lots, figure(water_activity, "--water-activity"))
     return product, tuple(place for place in found if place is not None)
 
 
-def _log(path: str, unit: str | None, column: list[str] | None) -> Log:
+def _log(path: str, unit: Typed, column: list[str] | None) -> Log:
     from optimizer.made.log import ROLES, read_log
 
     if unit not in (None, "C", "F"):
@@ -161,11 +140,11 @@ def _log(path: str, unit: str | None, column: list[str] | None) -> Log:
     if not set(named.values()) <= set(ROLES):
         raise typer.BadParameter(f"NAME=one of {', '.join(ROLES)}", param_hint="--column")
     read = read_log(path, unit, named)
-    say(read.warnings)
+    shared.say(read.warnings)
     return read
 
 
-def _degrees(text: str | None, *, change: bool = False) -> Fraction | None:
+def _degrees(text: Typed, *, change: bool = False) -> Fraction | None:
     """A temperature typed with its unit, in Fahrenheit; ``change``: a difference, in it where no unit stands."""
     from constraints.numbers import exact
     from constraints.treatment import fahrenheit
@@ -179,12 +158,12 @@ def _degrees(text: str | None, *, change: bool = False) -> Fraction | None:
     return value * Fraction(9, 5) if change and unit == "C" else value if change else fahrenheit(value, unit)
 
 
-def _print(report: Report, picture: str | None, *, full: bool, json: bool) -> None:
+def _print(report: Report, html: Typed, *, full: bool, json: bool) -> None:
     from optimizer.made.page import document, page
 
-    if picture is not None:
+    if html is not None:
         from optimizer.made.picture import picture as drawn
 
-        write_text(picture, drawn(report), "--picture")
+        shared.write_text(html, drawn(report), "--html")
     sys.stdout.write(document(report) if json else page(report, full=full))
-    raise typer.Exit(NO_BATCH if report.hold else 0)
+    raise typer.Exit(shared.NO_BATCH if report.hold else 0)

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from optimizer.cli import shared
+from optimizer.cli.shared import Typed, argument, option
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
@@ -16,23 +17,18 @@ if TYPE_CHECKING:
 
 
 def plan(
-    week: Annotated[str, typer.Argument(metavar="WEEK", help="The week (YAML): days, batches, lots, offers, kitchen.")],
+    week: Annotated[str, argument("WEEK", "The week (YAML): days, batches, lots, offers, kitchen.")],
     what_happened: Annotated[
-        str | None,
-        typer.Option(metavar="FILE", help="What really happened since a plan was made (YAML): plan the rest again."),
+        Typed, option("FILE", "What really happened since a plan was made (YAML): plan the rest again.")
     ] = None,
-    orders: Annotated[str | None, typer.Option(metavar="FILE", help="Write the order list there (CSV).")] = None,
-    pulls: Annotated[str | None, typer.Option(metavar="FILE", help="Write the pull list there (CSV).")] = None,
-    picture: Annotated[
-        str | None, typer.Option(metavar="FILE", help="Write stock and use by day there as a picture (HTML).")
-    ] = None,
-    time_limit: Annotated[str | None, typer.Option(metavar="SECONDS", help="Take the best plan found by then.")] = None,
+    orders: Annotated[Typed, option("FILE", "Write the order list there (CSV).")] = None,
+    pulls: Annotated[Typed, option("FILE", "Write the pull list there (CSV).")] = None,
+    html: shared.Html = None,
+    time_limit: shared.TimeLimit = None,
     compare: Annotated[
         bool, typer.Option(help="Also plan batch by batch, in order, to say what planning together saves.")
     ] = True,
-    full: Annotated[
-        bool, typer.Option("--full", help="Add stock by day, prices of limits, and the page of every batch.")
-    ] = False,
+    full: shared.Full = False,
     no_color: shared.NoColor = False,
     json: shared.Json = False,
 ) -> None:
@@ -42,7 +38,7 @@ def plan(
     where there is none yet it ends with *interrupted* (exit code 130).
     """
     limit = shared.figure(time_limit, "--time-limit")
-    wanted = {"--orders": orders, "--pulls": pulls, "--picture": picture}
+    wanted = {"--orders": orders, "--pulls": pulls, "--html": html}
     shared.outputs(wanted)
     from optimizer.clock import OutOfTime, limited
 
@@ -82,7 +78,7 @@ def _write(outcome: Outcome, wanted: Mapping[str, str | None]) -> None:
     if outcome.plan.status.exit_code == shared.NO_BATCH or outcome.plan.money is None:
         shared.not_written(wanted, "there is no plan")
         return
-    made: dict[str, Callable[[Outcome], str]] = {"--orders": orders_csv, "--pulls": pulls_csv, "--picture": drawn}
-    for option, path in wanted.items():
+    made: dict[str, Callable[[Outcome], str]] = {"--orders": orders_csv, "--pulls": pulls_csv, "--html": drawn}
+    for name, path in wanted.items():
         if path is not None:
-            shared.write_text(path, made[option](outcome), option)
+            shared.write_text(path, made[name](outcome), name)

@@ -7,39 +7,42 @@ from typing import Annotated
 
 import typer
 
-from optimizer.cli.shared import Json, NoColor, complete_class, complete_pack, day, faults_on_stderr, figure
+from optimizer.cli.shared import (
+    Json,
+    NoColor,
+    Typed,
+    argument,
+    complete_class,
+    complete_pack,
+    day,
+    faults_on_stderr,
+    figure,
+    option,
+)
 
 
 def rules(
     pack: Annotated[
-        str | None,
-        typer.Argument(
-            metavar="[PACK]", help="Rule pack: a shipped one by name, your own by file.", autocompletion=complete_pack
-        ),
+        Typed,
+        argument("[PACK]", "Rule pack: a shipped one by name, your own by file.", autocompletion=complete_pack),
     ] = None,
     product_class: Annotated[
-        str | None,
+        Typed,
         typer.Option(
             "--class", metavar="CLASS", help="Only limits for this class of product.", autocompletion=complete_class
         ),
     ] = None,
     date: Annotated[
-        str | None,
-        typer.Option(
-            metavar="YYYY-MM-DD", help="Only limits in force on this day. Default: all; of one class, today's."
-        ),
+        Typed, option("YYYY-MM-DD", "Only limits in force on this day. Default: all; of one class, today's.")
     ] = None,
     kg: Annotated[
-        str | None,
-        typer.Option(
-            metavar="KG", help="Say what each limit means in grams for so many kilograms. Default: 10 for one class."
-        ),
+        Typed, option("KG", "Say what each limit means in grams for so many kilograms. Default: 10 for one class.")
     ] = None,
     verify: Annotated[
-        bool, typer.Option("--verify", help="Prove that the pack's limits bind, agree and leave no class without.")
+        bool, option(None, "Prove that the pack's limits bind, agree and leave no class without.", "--verify")
     ] = False,
     unread: Annotated[
-        bool, typer.Option("--unread", help="List the limits that were not read in the law's own words.")
+        bool, option(None, "List the limits that were not read in the law's own words.", "--unread")
     ] = False,
     no_color: NoColor = False,
     json: Json = False,

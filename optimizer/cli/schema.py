@@ -10,6 +10,8 @@ from typing import Annotated, Any
 
 import typer
 
+from optimizer.cli.shared import Typed, argument
+
 FILES = {
     "recipe": "optimizer.reading.entry:RecipeEntry",
     "week": "optimizer.plan.files.week_file:WeekEntry",
@@ -39,15 +41,14 @@ def complete_answer(incomplete: str) -> list[str]:
 def schema(
     what: Annotated[
         What,
-        typer.Argument(
-            metavar="[WHAT]",
-            help="recipe, week (the file of trimwright plan), what-happened (the file of --what-happened), "
-            "treatments (your own tables for cook and dry), or answer (what --json prints).",
+        argument(
+            "[WHAT]",
+            "recipe, week (the file of trimwright plan), what-happened (the file of --what-happened), treatments "
+            "(your own tables for cook and dry), or answer (what --json prints).",
         ),
     ] = What.RECIPE,
     command: Annotated[
-        str | None,
-        typer.Argument(metavar="[COMMAND]", help="The command whose answer it is.", autocompletion=complete_answer),
+        Typed, argument("[COMMAND]", "The command whose answer it is.", autocompletion=complete_answer)
     ] = None,
 ) -> None:
     """Print the JSON Schema of a file or an answer; point your editor at a file's to complete and check as you type."""

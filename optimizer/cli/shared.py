@@ -8,7 +8,7 @@ from collections.abc import Iterator
 from contextlib import AbstractContextManager, contextmanager
 from datetime import date
 from fractions import Fraction
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
@@ -22,6 +22,20 @@ NO_BATCH = 1
 TIME_LIMIT = 3
 WIDTH = 80
 """Columns of a message."""
+
+
+Typed = str | None
+"""An option as it was typed; None where it was not."""
+
+
+def option(metavar: str | None, words: str, *names: str, **more: Any) -> Any:
+    """An option with what stands for its value, what it does, and its names where they are not the parameter's."""
+    return typer.Option(*names, metavar=metavar, help=words, **more)
+
+
+def argument(metavar: str, words: str, **more: Any) -> Any:
+    """An argument with what stands for it, and what it is."""
+    return typer.Argument(metavar=metavar, help=words, **more)
 
 
 @contextmanager
@@ -87,42 +101,33 @@ def within_time(text: str | None) -> AbstractContextManager[None]:
     return command(None if seconds is None else float(seconds), tell)
 
 
-MeatKg = Annotated[str | None, typer.Option(metavar="KG", help="Size: kilograms of meat block.")]
-BatchKg = Annotated[str | None, typer.Option(metavar="KG", help="Size: kilograms of whole batch.")]
-MeatLb = Annotated[str | None, typer.Option(metavar="LB", help="Size: pounds of meat block.")]
-BatchLb = Annotated[str | None, typer.Option(metavar="LB", help="Size: pounds of whole batch.")]
-RecipeFile = Annotated[str, typer.Argument(metavar="RECIPE", help="Recipe (YAML), or - for standard input.")]
-LotsFile = Annotated[str, typer.Option(metavar="LOTS", help="Lots table (CSV), or - for standard input.")]
-Day = Annotated[
-    str | None,
-    typer.Option(metavar="YYYY-MM-DD", help="Day of the batch, for use-by dates and rules. Default: today."),
-]
-NextChance = Annotated[
-    str | None,
-    typer.Option(
-        metavar="YYYY-MM-DD",
-        help="Next day on which lots left over can be used; a lot whose use-by is before it costs its salvage.",
-    ),
-]
-WithinKg = Annotated[
-    str | None,
-    typer.Option(metavar="KG", help="Tolerance on the size. Default: half a division of the meat scale."),
-]
-TimeLimit = Annotated[str | None, typer.Option(metavar="SECONDS", help="Take the best batch found by then.")]
-StopAfter = Annotated[str | None, typer.Option("--time-limit", metavar="SECONDS", help="Stop after so long, exit 3.")]
-Full = Annotated[bool, typer.Option("--full", help="Add everything else: every check with its source, figures behind.")]
-
-
 def _no_color(asked: bool) -> None:
     if asked:
         os.environ["NO_COLOR"] = "1"
 
 
-NoColor = Annotated[
-    bool, typer.Option("--no-color", callback=_no_color, help="No colours on a terminal; NO_COLOR does the same.")
+MeatKg = Annotated[Typed, option("KG", "Size: kilograms of meat block.")]
+BatchKg = Annotated[Typed, option("KG", "Size: kilograms of whole batch.")]
+MeatLb = Annotated[Typed, option("LB", "Size: pounds of meat block.")]
+BatchLb = Annotated[Typed, option("LB", "Size: pounds of whole batch.")]
+RecipeFile = Annotated[str, argument("RECIPE", "Recipe (YAML), or - for standard input.")]
+RecipeOption = Annotated[str, option("RECIPE", "Recipe (YAML).", "--recipe")]
+LotsFile = Annotated[str, option("LOTS", "Lots table (CSV) or ledger, or - for standard input.", "--lots")]
+Day = Annotated[Typed, option("YYYY-MM-DD", "Day of the batch, for use-by dates and rules. Default: today.", "--date")]
+NextChance = Annotated[
+    Typed,
+    option("YYYY-MM-DD", "Next day on which lots left over can be used; one that dies before costs its salvage."),
 ]
-RecipeOption = Annotated[str, typer.Option("--recipe", metavar="RECIPE", help="Recipe (YAML).")]
-Json = Annotated[bool, typer.Option("--json", help="Print one JSON document instead of the page.")]
+WithinKg = Annotated[Typed, option("KG", "Tolerance on the size. Default: half a division of the meat scale.")]
+MixerKg = Annotated[Typed, option("KG", "Largest mixer load, of whole batch. Default: the recipe's.")]
+TimeLimit = Annotated[Typed, option("SECONDS", "Take the best found by then.", "--time-limit")]
+StopAfter = Annotated[Typed, option("SECONDS", "Stop after so long, exit 3.", "--time-limit")]
+Html = Annotated[Typed, option("FILE", "Write the pictures as an HTML page.", "--html", "--picture")]
+Full = Annotated[bool, option(None, "Add everything else: every check with its source, figures behind.", "--full")]
+Json = Annotated[bool, option(None, "Print one JSON document instead of the page.", "--json")]
+NoColor = Annotated[
+    bool, option(None, "No colours on a terminal; NO_COLOR does the same.", "--no-color", callback=_no_color)
+]
 
 
 def complete_pack(incomplete: str) -> list[str]:

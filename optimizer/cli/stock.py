@@ -13,7 +13,8 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from optimizer.cli.shared import BAD_INPUT, Json, RecipeOption, faults_on_stderr, figure, outputs, write_text
+from optimizer.cli import shared
+from optimizer.cli.shared import RecipeOption, Typed, argument, faults_on_stderr, figure, option
 
 if TYPE_CHECKING:
     from optimizer.ledger import Document
@@ -23,17 +24,15 @@ stock = typer.Typer(
     no_args_is_help=True,
     context_settings={"help_option_names": ["-h", "--help"]},
 )
-Ledger = Annotated[str, typer.Argument(metavar="LEDGER", help="The ledger, such as stock.db.")]
-Lot = Annotated[str, typer.Argument(metavar="LOT", help="The lot, as typed.")]
-Kg = Annotated[str, typer.Argument(metavar="KG", help="Kilograms as held.")]
-By = Annotated[str, typer.Option(metavar="INITIALS", help="Who did it.")]
-Paper = Annotated[
-    str | None, typer.Option("--document", metavar="NAME", help="Its document, never used twice. Default: made up.")
-]
-When = Annotated[str | None, typer.Option("--at", metavar="TIME", help="When, as 2026-11-25T06:10. Default: now.")]
-From = Annotated[str, typer.Option("--from", metavar="WHO", help="Who sent it.")]
-To = Annotated[str, typer.Option("--to", metavar="WHO", help="Who received it: name and address.")]
-Why = Annotated[str, typer.Option("--reason", metavar="WORDS", help="Why.")]
+Ledger = Annotated[str, argument("LEDGER", "The ledger, such as stock.db.")]
+Lot = Annotated[str, argument("LOT", "The lot, as typed.")]
+Kg = Annotated[str, argument("KG", "Kilograms as held.")]
+By = Annotated[str, option("INITIALS", "Who did it.")]
+Paper = Annotated[Typed, option("NAME", "Its document, never used twice. Default: made up.", "--document")]
+When = Annotated[Typed, option("TIME", "When, as 2026-11-25T06:10. Default: now.", "--at")]
+From = Annotated[str, option("WHO", "Who sent it.", "--from")]
+To = Annotated[str, option("WHO", "Who received it: name and address.", "--to")]
+Why = Annotated[str, option("WORDS", "Why.", "--reason")]
 
 
 @stock.command("new")
@@ -49,7 +48,7 @@ def new(ledger: Ledger) -> None:
 @stock.command("receive")
 def receive(
     ledger: Ledger,
-    lots: Annotated[str, typer.Argument(metavar="LOTS", help="Lots table (CSV) of what came.")],
+    lots: Annotated[str, argument("LOTS", "Lots table (CSV) of what came.")],
     by: By,
     supplier: From = "",
     document: Paper = None,
@@ -98,12 +97,12 @@ def come_back(ledger: Ledger, lot: Lot, kg: Kg, by: By, sender: From, document: 
 @stock.command("make")
 def make(
     ledger: Ledger,
-    batch: Annotated[str, typer.Argument(metavar="BATCH", help="What was weighed, as for check.")],
+    batch: Annotated[str, argument("BATCH", "What was weighed, as for check.")],
     recipe: RecipeOption,
-    code: Annotated[str, typer.Option(metavar="CODE", help="The batch's code, never used twice.")],
+    code: Annotated[str, option("CODE", "The batch's code, never used twice.")],
     by: By,
-    out_kg: Annotated[str | None, typer.Option(metavar="KG", help="Finished product weighed.")] = None,
-    rework_kg: Annotated[str | None, typer.Option(metavar="KG", help="Kept to be worked in again.")] = None,
+    out_kg: Annotated[Typed, option("KG", "Finished product weighed.")] = None,
+    rework_kg: Annotated[Typed, option("KG", "Kept to be worked in again.")] = None,
     at: When = None,
 ) -> None:
     """Record a batch as weighed: its pulls leave the stock, product and rework come in, all at once."""
@@ -126,7 +125,7 @@ def reverse(ledger: Ledger, wrong: Annotated[str, typer.Argument(metavar="DOCUME
 
 
 @stock.command("show")
-def show(ledger: Ledger) -> None:
+def show(ledger: Ledger, no_color: shared.NoColor = False) -> None:
     """Every lot and what is left of it."""
     with _recording():
         from optimizer.store.pages import stock_page
@@ -144,9 +143,7 @@ def export(ledger: Ledger) -> None:
 
 
 @stock.command("backup")
-def backup(
-    ledger: Ledger, to: Annotated[str, typer.Argument(metavar="FILE", help="A file that is not there.")]
-) -> None:
+def backup(ledger: Ledger, to: Annotated[str, argument("FILE", "A file that is not there.")]) -> None:
     """Copy the ledger, whole, while others may be recording."""
     with _recording():
         from optimizer.ledger import backup as copied
@@ -156,16 +153,17 @@ def backup(
 
 def trace(
     ledger: Ledger,
-    name: Annotated[str, typer.Argument(metavar="LOT|BATCH", help="A lot, or a batch by its code.")],
+    name: Annotated[str, argument("LOT|BATCH", "A lot, or a batch by its code.")],
     back: Annotated[
         bool | None,
         typer.Option("--back/--forward", help="Where it came from, or went. Default: a lot forward, a batch back."),
     ] = None,
-    picture: Annotated[str | None, typer.Option(metavar="FILE", help="Draw it there (HTML).")] = None,
-    json: Json = False,
+    html: shared.Html = None,
+    no_color: shared.NoColor = False,
+    json: shared.Json = False,
 ) -> None:
     """Say which batches a lot went into and who received them, or what a batch was made of and who supplied it."""
-    outputs({"--picture": picture}, (ledger,))
+    shared.outputs({"--html": html}, (ledger,))
     with _recording():
         from optimizer.pages.record import json_text
         from optimizer.store.pages import picture as drawn
@@ -176,8 +174,8 @@ def trace(
         begun = time.perf_counter()
         found = followed(ledger, name, back)
         seconds = time.perf_counter() - begun
-    if picture is not None:
-        write_text(picture, drawn(found), "--picture")
+    if html is not None:
+        shared.write_text(html, drawn(found), "--html")
     document = json_text(as_dict(found) | {"seconds": seconds})
     sys.stdout.write(document if json else trace_page(found, seconds))
 
@@ -192,7 +190,7 @@ def _recording() -> Iterator[None]:
             yield
     except NotRecorded as error:
         sys.stderr.write(f"{error}\n")
-        raise typer.Exit(BAD_INPUT) from None
+        raise typer.Exit(shared.BAD_INPUT) from None
 
 
 def _document(name: str | None, kind: str, by: str, at: str | None, party: str = "", reason: str = "") -> Document:

@@ -7,11 +7,11 @@ from typing import Annotated
 
 import typer
 
-from optimizer.cli.shared import Json, NoColor
+from optimizer.cli.shared import Json, NoColor, Typed, argument
 
 
 def terms(
-    word: Annotated[str | None, typer.Argument(metavar="[WORD]", help="Only words that hold this one.")] = None,
+    word: Annotated[Typed, argument("[WORD]", "Only words that hold this one.")] = None,
     no_color: NoColor = False,
     json: Json = False,
 ) -> None:

@@ -8,6 +8,7 @@ from typing import Annotated
 import typer
 
 from optimizer.cli import shared
+from optimizer.cli.shared import Typed, option
 
 
 def why(
@@ -17,22 +18,18 @@ def why(
     batch_kg: shared.BatchKg = None,
     meat_lb: shared.MeatLb = None,
     batch_lb: shared.BatchLb = None,
-    offers: Annotated[
-        str | None, typer.Option(metavar="OFFERS", help="Table of offers (CSV), the columns of a lots table.")
-    ] = None,
+    offers: Annotated[Typed, option("OFFERS", "Table of offers (CSV), the columns of a lots table.")] = None,
     changed: Annotated[
         list[str] | None,
-        typer.Option(
-            "--set",
-            metavar="PATH=VALUE",
-            help="What if: any figure of the input, such as lot.P-31.cost_per_kg=2.10, require.1.max_pct=27, "
+        option(
+            "PATH=VALUE",
+            "What if: any figure of the input, such as lot.P-31.cost_per_kg=2.10, require.1.max_pct=27, "
             "addition.salt.g_per_kg_meat=15 or order.meat_kg=60. May be repeated.",
+            "--set",
         ),
     ] = None,
-    picture: Annotated[str | None, typer.Option(metavar="FILE", help="Write the pictures as an HTML page.")] = None,
-    lot: Annotated[
-        str | None, typer.Option(metavar="LOT", help="Lot of the picture. Default: the one most is spent on.")
-    ] = None,
+    html: shared.Html = None,
+    lot: Annotated[Typed, option("LOT", "Lot of the picture. Default: the one most is spent on.")] = None,
     date: shared.Day = None,
     next_chance: shared.NextChance = None,
     within_kg: shared.WithinKg = None,
@@ -46,7 +43,7 @@ def why(
     shared.one_standard_input(recipe, lots, offers)
     on = shared.day(date, "--date")
     tolerance, next_day = shared.figure(within_kg, "--within-kg"), shared.later_day(next_chance, on, "--next-chance")
-    shared.outputs({"--picture": picture}, (recipe, lots, offers))
+    shared.outputs({"--html": html}, (recipe, lots, offers))
     with shared.within_time(time_limit):
         with shared.faults_on_stderr():
             from constraints.document import read_text
@@ -62,8 +59,8 @@ def why(
             question = Question(inputs, tuple(changed or ()), offers, lot)
             question = question.read(shared.say)
         with shared.only_trusted():
-            found = answered(question, with_curves=bool(json or picture))
-        if picture:
-            shared.write_text(picture, found.html(), "--picture")
+            found = answered(question, with_curves=bool(json or html))
+        if html:
+            shared.write_text(html, found.html(), "--html")
         sys.stdout.write(found.document() if json else found.page(full=full))
         raise typer.Exit(found.exit_code)
