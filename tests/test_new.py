@@ -10,7 +10,7 @@ import pytest
 from typer.testing import CliRunner, Result
 
 from optimizer.cli import app
-from optimizer.cli.schema import What, schema_of
+from optimizer.cli.schema import file_schema
 from optimizer.words import TERMS
 
 
@@ -54,7 +54,7 @@ def leaves(node: Any) -> set[str]:
 def test_every_key_of_the_schema_is_listed_with_its_meaning(file: str) -> None:
     page, found = run("columns", file), json.loads(run("columns", file, "--json").stdout)
     assert page.exit_code == 0
-    schema = schema_of(What(file))
+    schema = file_schema(file)
     assert {key["name"].rpartition(".")[2] for key in found} == leaves(schema)
     for key in found:
         assert key["name"].rpartition(".")[2] in page.stdout

@@ -116,7 +116,7 @@ LotsFile = Annotated[str, option("LOTS", "Lots table (CSV) or ledger, or - for s
 Day = Annotated[Typed, option("YYYY-MM-DD", "Day of the batch, for use-by dates and rules. Default: today.", "--date")]
 NextChance = Annotated[
     Typed,
-    option("YYYY-MM-DD", "Next day on which lots left over can be used; one that dies before costs its salvage."),
+    option("YYYY-MM-DD", "Next day on which lots left over can be used; a lot that dies before it costs its salvage."),
 ]
 WithinKg = Annotated[Typed, option("KG", "Tolerance on the size. Default: half a division of the meat scale.")]
 MixerKg = Annotated[Typed, option("KG", "Largest mixer load, of whole batch. Default: the recipe's.")]
