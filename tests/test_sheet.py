@@ -358,7 +358,7 @@ def test_the_code_reads_back_as_what_is_printed(smoked: str) -> None:
         ([*FRESH, "--what-happened", WEEK], "is for a week"),
         ([*FRESH, "--code", "a\u202eb"], "letters that can be seen"),
         ([*FRESH, "--code", "A" * 41], "letters that can be seen"),
-        ([*FRESH, "--write", FRESH[0]], "read by this very command"),
+        ([*FRESH, "--html", FRESH[0]], "read by this very command"),
     ],
 )
 def test_what_cannot_be_meant_is_refused(words: list[str], told: str) -> None:

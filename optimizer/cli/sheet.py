@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from optimizer.cli import shared
+from optimizer.cli.shared import Typed, argument, option
 
 if TYPE_CHECKING:
     from datetime import date
@@ -18,8 +19,8 @@ MOST_LETTERS = 40
 
 
 def sheet(
-    file: Annotated[str, typer.Argument(metavar="RECIPE|WEEK", help="A recipe (with --lots), or a week (YAML).")],
-    lots: Annotated[str | None, typer.Option(metavar="LOTS", help="Lots table (CSV) or ledger of the batch.")] = None,
+    file: Annotated[str, argument("RECIPE|WEEK", "A recipe (with --lots), or a week (YAML).")],
+    lots: Annotated[Typed, option("LOTS", "Lots table (CSV) or ledger of the batch.")] = None,
     meat_kg: shared.MeatKg = None,
     batch_kg: shared.BatchKg = None,
     meat_lb: shared.MeatLb = None,
@@ -27,22 +28,19 @@ def sheet(
     date: shared.Day = None,
     next_chance: shared.NextChance = None,
     code: Annotated[
-        str | None,
-        typer.Option(metavar="CODE", help="The batch's code. Default: L, its day, and the next number in the ledger."),
+        Typed, option("CODE", "The batch's code. Default: L, its day, and the next number in the ledger.")
     ] = None,
     what_happened: Annotated[
-        str | None, typer.Option(metavar="FILE", help="Of a week: what really happened since its plan was made (YAML).")
+        Typed, option("FILE", "Of a week: what really happened since its plan was made (YAML).")
     ] = None,
-    write: Annotated[
-        str | None, typer.Option(metavar="FILE", help="Write the page there. Default: standard output.")
-    ] = None,
+    html: Annotated[Typed, option("FILE", "Write the page there. Default: standard output.")] = None,
     time_limit: shared.TimeLimit = None,
 ) -> None:
     """Lay out a batch sheet, or a week's orders, pulls and sheets, as one HTML page that prints on A4 and Letter.
 
     Every reading has a blank. Nothing is laid out for a batch that must not be made: the page then says only that.
     """
-    shared.outputs({"--write": write}, (file, lots, what_happened))
+    shared.outputs({"--html": html}, (file, lots, what_happened))
     sizes = (meat_kg, batch_kg, meat_lb, batch_lb)
     if code is not None and not (code.strip() and code.isprintable() and len(code) <= MOST_LETTERS):
         raise typer.BadParameter(f"1 to {MOST_LETTERS} letters that can be seen", param_hint="--code")
@@ -57,10 +55,10 @@ def sheet(
         on = shared.day(date, "--date")
         later = shared.later_day(next_chance, on, "--next-chance")
         page, ending = _batch(file, lots, shared.size_of(*sizes), on, later, code, time_limit)
-    if write is None:
+    if html is None:
         sys.stdout.write(page)
     else:
-        shared.write_text(write, page, "--write")
+        shared.write_text(html, page, "--html")
     raise typer.Exit(ending)
 
 
