@@ -75,6 +75,7 @@ class Lot(Ingredient):
     received: date | None = None
     pack_kg: Fraction | None = None
     smallest_pull_kg: Fraction | None = None
+    smallest_remnant_kg: Fraction | None = None
     largest_pull_kg: Fraction | None = None
     cured: bool = False
     on_hold: bool = False

@@ -7,6 +7,7 @@ legal rate itself would fail.
 from __future__ import annotations
 
 import re
+from collections.abc import Callable
 from fractions import Fraction
 
 KG_PER_LB = Fraction("0.45359237")
@@ -36,6 +37,20 @@ def exact(text: str) -> Fraction:
     if _PLAIN.fullmatch(typed):
         return Fraction(typed)
     raise NotANumber(_hint(typed))
+
+
+def weight(text: str) -> Callable[[Fraction], Fraction]:
+    """Read a weight: ``0.5`` or ``0.5 kg``, ``1 lb``, or ``1%`` of a batch. What it is for a batch, all in kilograms.
+
+    Raises NotANumber for anything else, and where it is below zero.
+    """
+    typed = text.strip()
+    unit = next((unit for unit in ("kg", "lb", "%") if typed.endswith(unit)), "")
+    figure = exact(typed[: len(typed) - len(unit)])
+    if figure < 0:
+        raise NotANumber(f"{typed} is below zero")
+    each = KG_PER_LB if unit == "lb" else Fraction(1)
+    return lambda batch: figure * batch / PERCENT if unit == "%" else figure * each
 
 
 def _hint(typed: str) -> str:

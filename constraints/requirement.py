@@ -9,6 +9,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from enum import StrEnum
 from fractions import Fraction
+from math import ceil, floor
 from typing import TYPE_CHECKING
 
 from constraints.cone import Cone
@@ -250,10 +251,19 @@ class Ratio(Requirement):
 
 
 @dataclass(frozen=True)
+class Span:
+    """What may be taken: none, between ``lo`` and ``hi``, or exactly ``every`` (None: no such choice besides)."""
+
+    lo: Fraction
+    hi: Fraction
+    every: Fraction | None = None
+
+
+@dataclass(frozen=True)
 class Hold:
     """What one column may be: at most ``most`` kilograms, and none or at least ``least``, in steps of ``step``.
 
-    With ``must`` it is ``most`` and nothing else.
+    Of ``stock`` nothing is left, or at least ``rest``. With ``must`` it is ``most`` and nothing else.
     """
 
     column: Ingredient
@@ -261,6 +271,29 @@ class Hold:
     least: Fraction = Fraction(0)
     step: Fraction | None = None
     must: bool = False
+    stock: Fraction = Fraction(0)
+    rest: Fraction = Fraction(0)
+
+    def allows(self, kilograms: Fraction) -> bool:
+        """True where a weight keeps all this; none is always allowed unless it must go in."""
+        if self.must or not kilograms:
+            return kilograms == (self.most if self.must else 0)
+        whole = self.step is None or (kilograms / self.step).denominator == 1
+        tidy = not self.rest or kilograms == self.stock or self.stock - kilograms >= self.rest
+        return whole and tidy and self.least <= kilograms <= self.most
+
+    def span(self, unit: Fraction | None = None) -> Span:
+        """What may be taken, in whole units of so many kilograms; in kilograms without any. ``must`` is left aside."""
+        lo, hi, every = self.least, self.most, None
+        if self.rest and hi > self.stock - self.rest:
+            hi = self.stock - self.rest
+            every = self.stock if self.most >= self.stock >= lo else None
+        if unit is None:
+            return Span(lo, hi, every)
+        lo, hi = Fraction(ceil(lo / unit)), Fraction(floor(hi / unit))
+        if every is not None and every / unit == max(lo, hi + 1):
+            return Span(lo, every / unit)
+        return Span(lo, hi, None if every is None else every / unit)
 
 
 def widened(requirement: Requirement, lo: Fraction | None, hi: Fraction | None) -> Requirement:

@@ -83,22 +83,52 @@ class Stock(Requirement):
         return Verdict(self, largest, sound and self.within(largest))
 
 
-def hold(lot: Lot) -> Hold:
-    """A lot's limits in usable kilograms."""
-    most = lot.on_hand_kg if lot.largest_pull_kg is None else min(lot.on_hand_kg, lot.largest_pull_kg)
-    least = lot.smallest_pull_kg or Fraction(0)
+@dataclass(frozen=True)
+class Least:
+    """Kilograms as held below which something is not worth handling; ``asked`` for, or the tool's own default."""
+
+    kilograms: Fraction
+    asked: bool = True
+
+
+@dataclass(frozen=True)
+class Tidy:
+    """The least ``pull`` of a lot, and the least ``remnant`` of an opened one that is not emptied.
+
+    They hold for every lot that does not say otherwise.
+    """
+
+    pull: Least
+    remnant: Least
+
+    @property
+    def asked(self) -> Tidy:
+        """Only what was asked for, without defaults."""
+        return Tidy(*(n if n.asked else Least(Fraction(0)) for n in (self.pull, self.remnant)))
+
+    @property
+    def says_nothing(self) -> bool:
+        """True where any pull and any remnant will do."""
+        return not self.pull.kilograms and not self.remnant.kilograms
+
+
+def hold(lot: Lot, tidy: Tidy | None = None) -> Hold:
+    """A lot's limits in usable kilograms. A default bars no lot from being used up; loose ends of packs stay behind."""
     step = None if lot.pack_kg is None else lot.pack_kg * lot.usable
     if lot.use_up:
         return Hold(lot, lot.usable_kg, lot.usable_kg, step or lot.usable_kg, must=True)
-    return Hold(lot, most * lot.usable, least * lot.usable, step)
+    most = lot.on_hand_kg if lot.largest_pull_kg is None else min(lot.on_hand_kg, lot.largest_pull_kg)
+    least, rest = lot.smallest_pull_kg, lot.smallest_remnant_kg
+    if tidy is not None and least is None:
+        least = tidy.pull.kilograms if tidy.pull.asked else min(tidy.pull.kilograms, most)
+    if tidy is not None and rest is None:
+        rest = tidy.remnant.kilograms
+    stock = lot.on_hand_kg if lot.pack_kg is None else lot.on_hand_kg // lot.pack_kg * lot.pack_kg
+    limits = (kg * lot.usable for kg in (most, least or Fraction(0), stock, rest or Fraction(0)))
+    most, least, stock, rest = limits
+    return Hold(lot, most, least, step, stock=stock, rest=rest)
 
 
 def allowed(item: Ingredient, kilograms: Fraction) -> bool:
     """True where a weight of this lot keeps its own limits (none is always allowed)."""
-    if not isinstance(item, Lot) or not kilograms:
-        return True
-    if item.use_up:
-        return kilograms == item.usable_kg
-    limits = hold(item)
-    whole = limits.step is None or (kilograms / limits.step).denominator == 1
-    return limits.least <= kilograms <= limits.most and whole
+    return not isinstance(item, Lot) or not kilograms or hold(item).allows(kilograms)

@@ -12,13 +12,16 @@ from constraints.formula import Batch
 from constraints.meaning import Role
 from constraints.requirement import Requirement
 from constraints.row import Row
+from constraints.stock import Tidy
 from optimizer import clock
 from optimizer.conflict import Conflict, explain
 from optimizer.other_names import other_names
 from optimizer.problem import Problem
+from optimizer.solver.kept import Unsettled
 from optimizer.solver.model import Ending, SolverDisagrees
-from optimizer.solver.optimum import Optimum, Ranks, optimise, ranks_of
-from optimizer.solver.program import Layout, layout_of
+from optimizer.solver.optimum import Optimum, optimise, ranks_of
+from optimizer.solver.program import Layout, holds_of, layout_of
+from optimizer.solver.session import ALL
 from optimizer.verdict import Grade, grade_of
 from optimizer.weighing.certificate import Certificate, certify
 from optimizer.weighing.weighout import ScalePrevents, Weighed, weigh_out
@@ -28,6 +31,8 @@ if TYPE_CHECKING:
     from optimizer.wish import Near
 
 
+TIDY_NODES = 500
+"""Nodes after which a search with the default for pulls and remnants gives way."""
 _MOMENT = 0.35
 """Seconds left to weigh out where the optimum has taken all there were."""
 
@@ -81,6 +86,10 @@ class Answer:
     scale_prevents: tuple[Requirement, ...] = ()
     scale_certain: bool = True
     sure: Sure | None = None
+    kept: Tidy | None = None
+    """What the batch keeps of the pulls and remnants that were wanted."""
+    tidy_price: Fraction | None = None
+    """What they cost against the cheapest batch without regard to them; money."""
     other_names: tuple[str, ...] = ()
     """Where it may not bear this name: the names under which it is lawful, in words."""
     near: Near | None = None
@@ -96,6 +105,12 @@ class Answer:
             Status.OPTIMAL: Grade.MAKE, Status.INFEASIBLE: Grade.NO_BATCH, Status.TIME_LIMIT: late,
             Status.DO_NOT_MAKE: Grade.DO_NOT_MAKE, Status.NOT_THIS_NAME: Grade.NOT_THIS_NAME,
         }[self.status]  # fmt: skip
+
+    @property
+    def gave_way(self) -> bool:
+        """True where the batch does not keep the default for pulls and remnants, because none does."""
+        tidy = self.problem.order.tidy
+        return self.weighed is not None and tidy is not None and tidy not in (self.kept, tidy.asked)
 
     @property
     def refused(self) -> bool:
@@ -150,21 +165,16 @@ def _blend(problem: Problem) -> Answer:
     if impossible and not forbidden:
         return Answer(Status.INFEASIBLE, problem, _unmeasured(problem), conflict=Conflict(tuple(impossible), (), False))
     doomed = Answer(_refusal(forbidden), problem, _unmeasured(problem))
-    layout = layout_of(problem)
-    ranks = ranks_of(problem.formula.columns)
-    held = _cheapest(problem, layout, ranks)
-    optimum = held.optimum
-    if not optimum.values:
-        if forbidden:
-            return doomed
-        status = Status.TIME_LIMIT if optimum.ending is Ending.TIME_LIMIT else Status.INFEASIBLE
-        conflict = None
-        if optimum.ending is Ending.INFEASIBLE:
-            conflict = explain(problem)
-        return Answer(status, problem, _unmeasured(problem), conflict=conflict)
+    free = _cheapest(problem)
+    if not free.optimum.values:
+        return doomed if forbidden else _none(problem, free)
+    tidied = _tidied(problem, free)
     try:
-        with clock.moment(_MOMENT):
-            weighed = weigh_out(problem, held.layout, optimum, held.cuts)
+        if tidied is None:
+            problem, held = _imposed(problem, problem.order.tidy and problem.order.tidy.asked, free)
+            if not held.optimum.values:
+                return doomed if forbidden else _none(problem, held)
+            tidied = problem, held, _weighed_out(problem, held)
     except ScalePrevents as error:
         if forbidden:
             return doomed
@@ -173,16 +183,56 @@ def _blend(problem: Problem) -> Answer:
             status,
             problem,
             _unmeasured(problem),
-            optimum=optimum,
+            optimum=held.optimum,
             scale_prevents=error.broken,
             scale_certain=error.certain,
         )
-    answer = _answer(problem, held.layout, optimum, weighed)
+    posed, held, weighed = tidied
+    problem = problem if held is free else posed  # what the free optimum keeps anyway needs no rows
+    answer = _answer(problem, held.layout, held.optimum, weighed)
+    answer = replace(answer, kept=posed.order.imposed, tidy_price=held.optimum.cost - free.optimum.cost)
     if answer.weighed is None or problem.recipe.entry.confidence is None:
         return answer
     from optimizer.sure import how_sure
 
-    return replace(answer, sure=how_sure(problem, layout, ranks, held, weighed))
+    return replace(answer, sure=how_sure(problem, layout_of(problem), ranks_of(problem.formula.columns), held, weighed))
+
+
+def _none(problem: Problem, held: Any) -> Answer:
+    """The answer where there is no batch, before any scale."""
+    late = held.optimum.ending is Ending.TIME_LIMIT
+    conflict = explain(problem) if held.optimum.ending is Ending.INFEASIBLE else None
+    status = Status.TIME_LIMIT if late else Status.INFEASIBLE
+    return Answer(status, problem, _unmeasured(problem), conflict=conflict)
+
+
+def _imposed(problem: Problem, tidy: Tidy | None, free: Any, nodes: int = ALL) -> tuple[Problem, Any]:
+    """The problem with pulls and remnants held to a rule, and its optimum: the free one where that keeps it."""
+    if tidy is None or tidy.says_nothing:
+        return problem, free
+    posed = replace(problem, order=replace(problem.order, imposed=tidy))
+    kilograms = free.layout.kilograms(free.optimum.values)
+    if all(hold.allows(kg) for hold, kg in zip(holds_of(posed), kilograms, strict=True)):
+        return posed, free
+    return posed, _cheapest(posed, nodes)
+
+
+def _tidied(problem: Problem, free: Any) -> tuple[Problem, Any, Weighed] | None:
+    """The batch with the default for pulls and remnants; None where there is none to keep, or it has to give way."""
+    tidy = problem.order.tidy
+    if tidy is None or tidy == tidy.asked:
+        return None
+    try:
+        posed, held = _imposed(problem, tidy, free, TIDY_NODES)
+        done = held.optimum.values and held.optimum.ending is free.optimum.ending
+        return (posed, held, _weighed_out(posed, held)) if done else None
+    except (ScalePrevents, Unsettled, clock.OutOfTime):
+        return None
+
+
+def _weighed_out(problem: Problem, held: Any) -> Weighed:
+    with clock.moment(_MOMENT):
+        return weigh_out(problem, held.layout, held.optimum, held.cuts)
 
 
 @dataclass(frozen=True)
@@ -194,10 +244,14 @@ class _Plain:
     cuts: tuple[Row, ...] = ()
 
 
-def _cheapest(problem: Problem, layout: Layout, ranks: Ranks) -> Any:
-    """The optimum with the layout in whose rows its prices count, and the cuts that confidence added."""
+def _cheapest(problem: Problem, nodes: int = ALL) -> Any:
+    """The optimum with the layout in whose rows its prices count, and the cuts that confidence added.
+
+    ``nodes`` is where a search in whole numbers ends.
+    """
+    layout, ranks = layout_of(problem), ranks_of(problem.formula.columns)
     if problem.recipe.entry.confidence is None:
-        return _Plain(optimise(layout.program, ranks), layout)
+        return _Plain(optimise(layout.program, ranks, nodes), layout)
     from optimizer.solver.cone import (
         optimise_with_cuts,  # late: only recipes that ask for confidence pay for its imports
     )

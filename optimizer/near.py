@@ -84,6 +84,8 @@ def near_cheapest(problem: Problem, wish: Wish, premium_pct: Fraction) -> Answer
     if base.weighed is None or base.optimum is None or base.certificate is None:
         return replace(base, near=Near(wish, premium_pct, _ZERO, ()))
     cheapest = base.optimum.cost
+    order = replace(problem.order, imposed=base.kept, tidy=None)  # what the cheapest batch keeps of it, all keep
+    problem = replace(problem, order=order)
     steps = [Step(_ZERO, base.certificate.cost, figure_of(base, wish))]
     best = base
     for part in _LEVELS:
@@ -96,6 +98,8 @@ def near_cheapest(problem: Problem, wish: Wish, premium_pct: Fraction) -> Answer
             best = found
         assert best.certificate is not None
         steps.append(Step(premium, best.certificate.cost, figure_of(best, wish)))
+    named = replace(best.problem, order=replace(best.problem.order, tidy=base.problem.order.tidy))
+    best = replace(best, problem=named, kept=base.kept, tidy_price=base.tidy_price)
     return replace(best, near=Near(wish, premium_pct, cheapest, tuple(steps)))
 
 

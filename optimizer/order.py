@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import date
 from fractions import Fraction
+from math import ceil
 
 from constraints.numbers import G_PER_KG, KG_PER_LB
 from constraints.quantities import Basis
+from constraints.stock import Least, Tidy
 from optimizer.problem import Order
 from optimizer.reading.recipe import Recipe
 
@@ -32,6 +35,13 @@ class Asked:
     spice_g: Fraction | None = None
     mixer_kg: Fraction | None = None
     next_chance: date | None = None
+    smallest_pull: Callable[[Fraction], Fraction] | None = None
+    smallest_remnant: Callable[[Fraction], Fraction] | None = None
+
+
+TIDY_SHARE, TIDY_DIVISIONS = Fraction(1, 100), 2
+"""Share of the batch, and divisions of the meat scale, that pulls and remnants have at least unless a recipe or a
+command says otherwise; common practice, no source."""
 
 
 def order_of(recipe: Recipe, size: str, figure: Fraction, day: date, asked: Asked) -> Order:
@@ -55,4 +65,20 @@ def order_of(recipe: Recipe, size: str, figure: Fraction, day: date, asked: Aske
         mixer_kg=asked.mixer_kg or recipe.entry.mixer_kg,
         in_pounds=size.endswith("lb"),
         next_chance=asked.next_chance,
+        tidy=Tidy(
+            *(
+                _least(own or typed, figure * kilograms, meat_division)
+                for own, typed in (
+                    (asked.smallest_pull, recipe.entry.smallest_pull),
+                    (asked.smallest_remnant, recipe.entry.smallest_remnant),
+                )
+            )
+        ),
     )
+
+
+def _least(asked: Callable[[Fraction], Fraction] | None, batch: Fraction, division: Fraction) -> Least:
+    """What was asked for of a batch of so many kilograms, or the default in whole divisions of the meat scale."""
+    if asked is not None:
+        return Least(asked(batch))
+    return Least(max(TIDY_DIVISIONS, ceil(batch * TIDY_SHARE / division)) * division, asked=False)

@@ -25,7 +25,7 @@ from constraints.requirement import Origin, Ratio, Requirement
 from constraints.row import Row
 from constraints.rules import Pack
 from constraints.spelling import look_alikes
-from constraints.stock import BatchSize, Stock
+from constraints.stock import BatchSize, Stock, Tidy
 from optimizer.reading.entry import ScaleName, WhenMissing
 from optimizer.reading.lots import LotTable
 from optimizer.reading.packs import legal_requirements, opposed, product_of, unjudged
@@ -48,6 +48,7 @@ class Order:
     """How much to make and when. ``within_kg`` is the tolerance on the weight, printed with it.
 
     ``next_chance`` is the next day on which a lot left over could be used; a lot whose use-by is before it is dying.
+    ``tidy`` is what is wanted of pulls and remnants (None: nothing), ``imposed`` what of it the program holds.
     """
 
     basis: Basis
@@ -59,6 +60,8 @@ class Order:
     mixer_kg: Fraction | None = None
     in_pounds: bool = False
     next_chance: date | None = None
+    tidy: Tidy | None = None
+    imposed: Tidy | None = None
 
 
 @dataclass(frozen=True)

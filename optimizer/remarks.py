@@ -23,6 +23,9 @@ from optimizer.reading.recipe import Recipe
 from optimizer.summary import casing_need, composition, dry_additions, unpriced
 from optimizer.verdict import Verdict
 
+_WORTH_A_WORD = Fraction(1, 1000)
+"""Share of the cost above which the price of tidy pulls and remnants is said."""
+
 
 def warnings(answer: Answer) -> list[str]:
     """Everything that does not forbid the batch and still wants attention, most serious first."""
@@ -82,10 +85,31 @@ def known_to_contain(recipe: Recipe) -> list[str]:
     return [listed] if held else []
 
 
+def tidiness(answer: Answer) -> str:
+    """The least pull and remnant that a batch keeps or has given up, and what they cost where that is worth a word."""
+    tidy, kept = answer.problem.order.tidy, answer.kept
+    if tidy is None or answer.weighed is None:
+        return ""
+    said = []
+    for what, least, held in (
+        ("smallest pull", tidy.pull, kept and kept.pull),
+        ("smallest remnant", tidy.remnant, kept and kept.remnant),
+    ):
+        usual = "" if least.asked else " by default"
+        gone = "" if held == least else ", which gives way: no such batch was found"
+        said += [f"{what} {trimmed(least.kilograms, 3)} kg{usual}{gone}"] if least.kilograms else []
+    words = f"{', '.join(said)}."
+    price, cost = answer.tidy_price, answer.optimum.cost if answer.optimum else Fraction(0)
+    if price is not None and price > _WORTH_A_WORD * abs(cost):
+        words += f" They cost {shown(price, 2)} {answer.problem.recipe.entry.currency}".rstrip()
+        words += f", {shown(PERCENT * price / cost, 1)} %." if cost else "."
+    return words[0].upper() + words[1:] if said else ""
+
+
 def notes(answer: Answer) -> list[str]:
     """What was assumed in reckoning the batch."""
     problem = answer.problem
-    said = [*filter(None, [uncured(answer)]), *heed(answer)]
+    said = [*filter(None, [uncured(answer), tidiness(answer)]), *heed(answer)]
     zero = dry_additions(problem)
     if zero:
         said.append(f"Counted as no fat, moisture or protein: {', '.join(zero)}.")

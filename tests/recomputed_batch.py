@@ -188,12 +188,45 @@ def money(told: Told) -> None:
     near = told.document.get("near")
     if near is not None:
         best = fewest(raw)[len(told.document["lots"])]
-    assert found["optimum"] == solver(best)
+    price = 0 if near else told.document["tidy"]["price"]  # worked out below
+    assert found["optimum"] == solver(best + price)
+    best, bound = best + price, bound + price
     assert certificate["lower_bound"] in (solver(bound), solver(best))  # before whole packs, or with them where proved
     assert certificate["gap"] == close(value - exactly(certificate["lower_bound"]))
     whole = near is not None or any(row.get("pack_kg") for row in raw.lots)
     proved = certificate["lower_bound"] == solver(best)
     assert certificate["reported_bound"] in ([solver(best)] if whole and not proved else [None, solver(best)])
+
+
+@recomputes("blend", ".tidy: smallest_pull_kg pull_asked smallest_remnant_kg remnant_asked gave_way price")
+def tidy(told: Told) -> None:
+    """A hundredth of the batch in whole divisions, two at least, for lots that say nothing of their own."""
+    raw, document = told.raw, told.document
+    found, division = document["tidy"], raw.meat_division
+    usual = max(2, -(-raw.kg // (100 * division))) * division
+    least = []
+    for key, asked in (("pull", "pull_asked"), ("remnant", "remnant_asked")):
+        typed = raw.recipe.get(f"smallest_{key}")
+        assert found[asked] is (typed is not None)
+        least.append(usual if typed is None else F(typed))
+        assert found[f"smallest_{key}_kg"] == close(least[-1])
+    kept = True
+    for lot in document["lots"]:
+        row, held = raw.rows[lot["lot"]], exactly(lot["held_kg"])
+        left = F(row["on_hand_kg"]) - held
+        if row.get("use_up") != "yes" and not row.get("pack_kg"):
+            kept = kept and held >= F(row.get("smallest_pull_kg") or least[0])
+            kept = kept and (not left or left >= F(row.get("smallest_remnant_kg") or least[1]))
+    assert found["gave_way"] is not kept
+    if document["cost"] is None:
+        assert found["price"] is None
+    elif "confidence" in raw.recipe:
+        sure = raw.surest(float(raw.recipe["confidence"]["probability"]))
+        assert found["price"] == solver(document["cost"]["optimum"] - sure)
+    elif document.get("near") is None:
+        assert found["price"] == solver(document["cost"]["optimum"] - raw.cheapest(whole=True)[0])
+    else:
+        assert found["price"] == solver(document["near"]["cheapest"] - raw.cheapest(whole=True)[0])
 
 
 def fewest(raw: Raw) -> dict[int, float]:

@@ -19,6 +19,7 @@ from constraints.document.fields import Number as Number
 from constraints.document.fields import Percent as Percent
 from constraints.document.fields import Positive as Positive
 from constraints.document.fields import PositivePercent as PositivePercent
+from constraints.document.fields import Weight as Weight
 from constraints.document.fields import Whole as Whole
 from constraints.document.fields import YesNo as YesNo
 from constraints.document.fields import refusal as refusal

@@ -12,7 +12,7 @@ from pydantic import BaseModel, PlainSerializer, PlainValidator, WithJsonSchema
 from pydantic_core import PydanticCustomError
 
 from constraints.document.place import Loc, quoted
-from constraints.numbers import PERCENT, NotANumber, exact, trimmed
+from constraints.numbers import PERCENT, NotANumber, exact, trimmed, weight
 from constraints.spelling import hidden, unprintable
 
 
@@ -102,6 +102,16 @@ def _day(value: object) -> date:
         raise refusal(f"{typed} is an impossible date", f"{allowed} that the calendar has") from None
 
 
+def _weight(value: object) -> Callable[[Fraction], Fraction]:
+    allowed = "kilograms such as 0.5, pounds such as 1 lb, or a share of the batch such as 1%"
+    if isinstance(value, float):
+        raise refusal(f"{value} is a binary float and not exact", allowed)
+    try:
+        return weight(str(value))
+    except NotANumber as error:
+        raise refusal(str(error), allowed) from None
+
+
 def _name(value: object) -> str:
     if not isinstance(value, str) or not value.strip():
         raise refusal(f"{what(value)} stands here", "a text that is not empty")
@@ -160,6 +170,12 @@ Whole = Annotated[int, PlainValidator(_whole), WithJsonSchema({"type": "integer"
 """A whole number >= 1."""
 YesNo = Annotated[bool, PlainValidator(_yes_no), WithJsonSchema({"type": "boolean"})]
 """true, false, yes or no, in any case."""
+Weight = Annotated[
+    Callable[[Fraction], Fraction],
+    PlainValidator(_weight),
+    WithJsonSchema({"anyOf": [{"type": "number", "minimum": 0}, {"type": "string", "pattern": r"\d *(kg|lb|%)?$"}]}),
+]
+"""A weight as a function of the batch's kilograms: kilograms, pounds (``1 lb``), or a share of the batch (``1%``)."""
 Day = Annotated[date, PlainValidator(_day), WithJsonSchema({"type": "string", "format": "date"})]
 """A day of the calendar as YYYY-MM-DD."""
 _A_NAME = {"type": "string", "minLength": 1, "pattern": r"\S"}

@@ -23,7 +23,6 @@ from optimizer.solver.model import SolverDisagrees, Variable
 from optimizer.solver.program import value_per_kg
 
 _ZERO = Fraction(0)
-_ONE = Fraction(1)
 _GAP = 5e-3
 NEAR_NODES = 20
 """Nodes after which a search for the nearest figure in whole numbers takes the best one found."""
@@ -108,33 +107,21 @@ class Bench:
         lot = self.problem.formula.columns[j]
         if not isinstance(lot, Lot):
             raise ValueError(f"{lot.name} is no lot")
-        if lot.use_up:
+        kept, v = self.kept, self.kept.variables[j]
+        linked = any(o.requirement is None and kept.rows[i].coefs[j] for i, o in enumerate(self.owners))
+        if lot.use_up or linked:
             kg = most / lot.usable
             largest = None if lot.largest_pull_kg is None else max(lot.largest_pull_kg, kg)
             grown = replace(lot, on_hand_kg=kg, largest_pull_kg=largest)
             lots = [grown if known is lot else known for known in self.problem.formula.lots if isinstance(known, Lot)]
             yield Bench(with_lots(self.problem, lots, same=True), self.requirements)
             return
-        kept, v, unit = self.kept, self.kept.variables[j], self.layout.units[j]
-        hi = Fraction(most // unit) if lot.pack_kg is not None else most / unit
-        links = [i for i, o in enumerate(self.owners) if o.requirement is None and kept.rows[i].coefs[j]]
-        used = next((k for i in links for k, _ in kept.rows[i].terms if k != j), None)
-        before = [(i, kept.rows[i].coefs[used]) for i in links if used is not None and kept.rows[i].lo is None]
-        choice = None if used is None else kept.variables[used]
-        kept.bound(j, v.lo, hi)
-        if used is not None:
-            least = max((-kept.rows[i].coefs[used] for i in links if kept.rows[i].hi is None), default=hi)
-            kept.bound(used, _ZERO, _ONE if least <= hi else _ZERO)
-            for i, _ in before:
-                kept.coefficient(i, used, -hi)
+        unit = self.layout.units[j]
+        kept.bound(j, v.lo, Fraction(most // unit) if lot.pack_kg is not None else most / unit)
         try:
             yield self
         finally:
             kept.bound(j, v.lo, v.hi)
-            if used is not None and choice is not None:
-                kept.bound(used, choice.lo, choice.hi)
-                for i, a in before:
-                    kept.coefficient(i, used, a)
 
     @contextmanager
     def offering(self, lots: Sequence[Lot]) -> Iterator[tuple[Bench, list[int]]]:

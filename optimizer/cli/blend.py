@@ -28,6 +28,8 @@ def blend(
     meat_scale_g: Annotated[Typed, option("G", "Division of the meat scale. Default: the recipe's, or 50.")] = None,
     spice_scale_g: Annotated[Typed, option("G", "Division of the spice scale. Default: the recipe's, or 1.")] = None,
     mixer_kg: shared.MixerKg = None,
+    smallest_pull: shared.SmallestPull = None,
+    smallest_remnant: shared.SmallestRemnant = None,
     time_limit: shared.TimeLimit = None,
     prefer: Annotated[
         Typed,
@@ -52,6 +54,8 @@ def blend(
         spice_g=shared.figure(spice_scale_g, "--spice-scale-g"),
         mixer_kg=shared.figure(mixer_kg, "--mixer-kg"),
         next_chance=shared.later_day(next_chance, on, "--next-chance"),
+        smallest_pull=shared.weighed(smallest_pull, "--smallest-pull"),
+        smallest_remnant=shared.weighed(smallest_remnant, "--smallest-remnant"),
     )
     premium = shared.figure(premium_pct, "--premium-pct")
     if prefer is None and premium is not None:

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Mapping, Sequence
+    from collections.abc import Callable, Iterable, Mapping, Sequence
 
     from constraints.faults import Fault
 
@@ -92,6 +92,16 @@ def figure(text: str | None, option: str, *, zero: bool = False) -> Fraction | N
     return value
 
 
+def weighed(text: str | None, option: str) -> Callable[[Fraction], Fraction] | None:
+    """A weight or a share of the batch typed as an option. A usage error where it is neither."""
+    from constraints.numbers import NotANumber, weight
+
+    try:
+        return None if text is None else weight(text)
+    except NotANumber as error:
+        raise typer.BadParameter(str(error), param_hint=option) from None
+
+
 def within_time(text: str | None) -> AbstractContextManager[None]:
     """The command's time limit as typed, in seconds; within it a terminal is told of what takes long."""
     from optimizer.clock import command
@@ -120,6 +130,14 @@ NextChance = Annotated[
 ]
 WithinKg = Annotated[Typed, option("KG", "Tolerance on the size. Default: half a division of the meat scale.")]
 MixerKg = Annotated[Typed, option("KG", "Largest mixer load, of whole batch. Default: the recipe's.")]
+SmallestPull = Annotated[
+    Typed,
+    option("KG|LB|%", "A lot used is used at least so much: 0.5, '1 lb' or 1% of the batch; 0: any. Default: the recipe's, "
+           "or about 1% and two divisions of the meat scale where that leaves a batch."),
+]  # fmt: skip
+SmallestRemnant = Annotated[
+    Typed, option("KG|LB|%", "An opened lot is left with nothing or at least so much. Default: the same.")
+]
 TimeLimit = Annotated[Typed, option("SECONDS", "Take the best found by then.", "--time-limit")]
 StopAfter = Annotated[Typed, option("SECONDS", "Stop after so long, exit 3.", "--time-limit")]
 Html = Annotated[Typed, option("FILE", "Write the pictures as an HTML page.", "--html", "--picture")]

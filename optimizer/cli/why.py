@@ -33,6 +33,8 @@ def why(
     date: shared.Day = None,
     next_chance: shared.NextChance = None,
     within_kg: shared.WithinKg = None,
+    smallest_pull: shared.SmallestPull = None,
+    smallest_remnant: shared.SmallestRemnant = None,
     time_limit: shared.TimeLimit = None,
     full: shared.Full = False,
     no_color: shared.NoColor = False,
@@ -43,6 +45,8 @@ def why(
     shared.one_standard_input(recipe, lots, offers)
     on = shared.day(date, "--date")
     tolerance, next_day = shared.figure(within_kg, "--within-kg"), shared.later_day(next_chance, on, "--next-chance")
+    least = shared.weighed(smallest_pull, "--smallest-pull")
+    rest = shared.weighed(smallest_remnant, "--smallest-remnant")
     shared.outputs({"--html": html}, (recipe, lots, offers))
     with shared.within_time(time_limit):
         with shared.faults_on_stderr():
@@ -52,7 +56,7 @@ def why(
             from optimizer.why.ask import Question, answered
             from optimizer.why.what_if import Inputs
 
-            asked = Asked(within_kg=tolerance, next_chance=next_day)
+            asked = Asked(within_kg=tolerance, next_chance=next_day, smallest_pull=least, smallest_remnant=rest)
             names = ["standard input" if name == "-" else name for name in (recipe, lots)]
             texts = [read_text(recipe), lots_text(lots)]
             inputs = Inputs(texts[0], names[0], texts[1], names[1], size, on, asked)

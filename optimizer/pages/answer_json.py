@@ -147,6 +147,17 @@ class Casing(Record):
     link_g_finished: Figure | None
 
 
+class TidyPart(Record):
+    """Least pull and remnant wanted of a lot, whether asked for or the default, and what they cost; money."""
+
+    smallest_pull_kg: Figure = at("problem.order.tidy.pull.kilograms")
+    pull_asked: bool = at("problem.order.tidy.pull.asked")
+    smallest_remnant_kg: Figure = at("problem.order.tidy.remnant.kilograms")
+    remnant_asked: bool = at("problem.order.tidy.remnant.asked")
+    gave_way: bool
+    price: Figure | None = at("tidy_price")
+
+
 class Certificate(Record):
     """Money: cost as minimised, what no batch can undercut, and the difference."""
 
@@ -264,6 +275,7 @@ class Blend(Record):
     measured_yield: CameOut | None = at("problem.recipe.measured")
     cost: Cost | None = at(lambda answer: _cost(answer))
     lots: list[LotPart] = at(lambda answer: _of_batch(answer, _lots) or [])
+    tidy: TidyPart | None = at(lambda answer: answer if answer.problem.order.tidy else None)
     composition: Shares | None = at(lambda answer: _of_batch(answer, shares))
     weigh_out: list[ItemPart] = at(lambda answer: _of_batch(answer, _items) or [])
     loads: list[Load] = at(lambda answer: list(enumerate(answer.weighed.loads, 1)) if answer.weighed else [])

@@ -22,7 +22,7 @@ from optimizer.pages.loads import by_load, one_load, whole_kg
 from optimizer.pages.tables import apart, heading, named, paragraph, table
 from optimizer.problem import Problem
 from optimizer.reading.packs import class_for
-from optimizer.remarks import heed, left_out, uncured, verdict_of, warnings
+from optimizer.remarks import heed, left_out, tidiness, uncured, verdict_of, warnings
 from optimizer.solver.program import holds_of
 from optimizer.summary import casing_need, composition, costs, finished_kg, weight
 from optimizer.verdict import Grade, Mark, hurts, mark
@@ -182,6 +182,8 @@ def _take(answer: Answer) -> Iterator[str]:
     sums += [apart(shown(total, places))] if bony else []
     rows.append([*sums, *[""] * (len(heads) - len(sums))])
     yield from table(heads, rows, align, ruled=False)
+    said = tidiness(answer)
+    yield from paragraph(said) if said else ()
 
 
 def _weigh(answer: Answer, *, full: bool) -> Iterator[str]:

@@ -18,6 +18,7 @@ from constraints.document import (
     Positive,
     PositivePercent,
     Strict,
+    Weight,
     YesNo,
     refusal,
 )
@@ -313,5 +314,10 @@ class RecipeEntry(Strict):
     """Divisions of the scales."""
     mixer_kg: Positive | None = None
     """Largest load of the mixer, kilograms of whole batch."""
+    smallest_pull: Weight | None = None
+    """A lot used at all is used at least so much: kilograms as held, pounds (1 lb) or a share of the batch (1%). Where
+    not stated about 1 % of the batch and two divisions of the meat scale, given up where it leaves no batch; 0: any."""
+    smallest_remnant: Weight | None = None
+    """An opened lot is left with nothing or with at least so much, as smallest_pull."""
     currency: Line = ""
     """Currency of every price, printed as typed."""

@@ -58,7 +58,7 @@ _TEXTS = ("material", "role", "species")
 _FLAGS = ("cured", "on_hold", "use_up", "rework")
 _DATES = ("use_by", "received")
 _PULLS = ("pack_kg", "smallest_pull_kg", "largest_pull_kg")
-_ABOVE_ZERO = frozenset({*_PULLS, "usable_pct", "green_pct"})
+_ABOVE_ZERO = frozenset({"pack_kg", "largest_pull_kg", "usable_pct", "green_pct"})
 _MAY_BE_NEGATIVE = frozenset({"salvage_per_kg"})
 _NO_COMPOSITION = frozenset({"green_pct", "original_nitrite_ppm", "fat_sd_pct"})
 _MOST = {"%": PERCENT, "mg/kg": PPM}
@@ -293,7 +293,7 @@ def _needed_cells(row: _Row) -> Iterator[Fault]:
 
 
 def _ranges(row: _Row) -> Iterator[Fault]:
-    """Stock, prices and ppm not below 0; packs, pulls and the usable share above 0; percentages up to 100."""
+    """Stock, prices and ppm not below 0; packs, largest pulls and the usable share above 0; percentages up to 100."""
     for name, value in row.figures.items():
         column = KNOWN.get(name)
         if name not in row.typed:  # kilograms made from pounds: the pounds are judged as typed
@@ -613,6 +613,7 @@ def _lot(row: _Row, free: Sequence[str], suspicions: tuple[str, ...]) -> Lot:
         received=row.days.get("received"),
         pack_kg=pack,
         smallest_pull_kg=smallest,
+        smallest_remnant_kg=row.figures.get("smallest_remnant_kg"),
         largest_pull_kg=largest,
         cured=row.cured,
         on_hold=row.says("on_hold"),

@@ -19,7 +19,7 @@ from optimizer import clock
 from optimizer.solver.exact import Vertex, lower_bound, no_sum_fits, refuted_by, refutes, standing, vertex
 from optimizer.solver.lattice import lattice_of
 from optimizer.solver.model import Program, SolverDisagrees, Variable
-from optimizer.solver.session import ALL, Session
+from optimizer.solver.session import Session
 from optimizer.solver.simplex import GaveUp, Simplex
 
 _ZERO = Fraction(0)
@@ -94,12 +94,6 @@ class Kept:
         self.variables[j] = Variable(v.name, v.cost, lo, hi)
         for session in self._sessions:
             session.bound(j, float(lo), float(hi))
-
-    def coefficient(self, i: int, j: int, a: Fraction) -> None:
-        """Put another coefficient in a row."""
-        self._put(i, {j: a})
-        for session in self._sessions:
-            session.coefficient(i, j, float(a))
 
     def _put(self, i: int, new: Mapping[int, Fraction]) -> None:
         row = self.rows[i]
@@ -251,10 +245,9 @@ class Kept:
         session, self.stopped = self._sessions[1], False
         if len(self._known) == len(self.variables) and self.whole_program.feasible(self._known):
             session.start([float(x) for x in self._known])
-        nodes = ALL if self._stated else self.most_nodes
         try:
             with clock.doing("searching in whole packs"):
-                possible = session.run(nodes=nodes, gap=self.gap)
+                possible = session.run(nodes=self.most_nodes, gap=self.gap)
         except clock.OutOfTime:
             if not self._stated:
                 raise

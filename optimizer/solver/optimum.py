@@ -25,6 +25,7 @@ from optimizer.solver.exact import Vertex, reduced_costs
 from optimizer.solver.kept import Kept
 from optimizer.solver.model import Basis, Ending, Program, SolverDisagrees
 from optimizer.solver.proof import Proof, prove
+from optimizer.solver.session import ALL
 from optimizer.solver.simplex import Simplex
 from optimizer.solver.tree import Tree
 
@@ -67,12 +68,13 @@ class Optimum:
     basis: Basis | None = None
 
 
-def optimise(program: Program, ranks: Ranks) -> Optimum:
-    """The cheapest point of a program; ``ranks`` choose between equally cheap ones.
+def optimise(program: Program, ranks: Ranks, nodes: int = ALL) -> Optimum:
+    """The cheapest point of a program; ``ranks`` choose between equally cheap ones, ``nodes`` end a search.
 
     Raises SolverDisagrees where exact arithmetic cannot settle it.
     """
     kept = Kept(program, stated=True)
+    kept.most_nodes = nodes
     with clock.moment(_MOMENT):
         loose = kept.settle()
         if loose is None:

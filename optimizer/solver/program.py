@@ -1,21 +1,21 @@
 """From a problem to a program: columns become variables, holds become bounds and whole numbers.
 
-A lot sold in packs is counted in packs; a lot with a smallest pull gets a yes-or-no variable, with its stock as the
-tightest possible coefficient.
+A lot sold in packs is counted in packs; a lot with a smallest pull or remnant gets yes-or-no variables (see links).
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 from fractions import Fraction
 
 from constraints.formula import Formula
 from constraints.ingredients import Ingredient, Lot
-from constraints.requirement import Hold, Requirement
+from constraints.requirement import Hold, Requirement, Span
 from constraints.row import Row
 from constraints.stock import hold
 from optimizer.problem import Problem, rows_of
+from optimizer.solver.links import Line, none_or, possible
 from optimizer.solver.model import Program, Variable
 
 _ZERO = Fraction(0)
@@ -50,7 +50,7 @@ def holds_of(problem: Problem) -> tuple[Hold, ...]:
     holds = []
     for column in formula.columns:
         if isinstance(column, Lot):
-            holds.append(hold(column))
+            holds.append(hold(column, order.imposed))
         else:
             holds.append(Hold(column, (by_item[column].most or _ZERO) * ceiling))
     return tuple(holds)
@@ -88,40 +88,23 @@ def build(
     least_kg: Fraction = _ZERO,
 ) -> Layout:
     """Variables, bounds and rows from columns, holds, rows over kilograms and rows over use."""
-    variables, units, links = [], [], []
+    variables, units, spans = [], [], {}
     counted, real = uses(choices, len(formula.columns))
     for j, (column, limits) in enumerate(zip(formula.columns, holds, strict=True)):
-        cost = value_per_kg(formula, column)
-        if limits.step is not None:
-            most = limits.most // limits.step
-            least = -(-limits.least // limits.step)
-            low = Fraction(most) if limits.must else _ZERO
-            variables.append(Variable(column.name, cost * limits.step, low, Fraction(most), whole=True))
-            units.append(limits.step)
-            lo, hi = Fraction(max(least, 1) if j in real else least), Fraction(most)
-            needs_choice = least > 1 or j in counted
-        else:
-            variables.append(Variable(column.name, cost, limits.most if limits.must else _ZERO, limits.most))
-            units.append(_ONE)
-            lo, hi = max(limits.least, least_kg) if j in real else limits.least, limits.most
-            needs_choice = limits.least > 0 or j in counted
-        if needs_choice:
-            links.append(_Link(j, lo, hi, _ceiling(column)))
+        unit, span = limits.step or _ONE, limits.span(limits.step)
+        most = Fraction(limits.most // unit) if limits.step else limits.most
+        low, whole = most if limits.must else _ZERO, limits.step is not None
+        variables.append(Variable(column.name, value_per_kg(formula, column) * unit, low, most, whole=whole))
+        units.append(unit)
+        if j in real:
+            span = replace(span, lo=max(span.lo, _ONE if whole else least_kg))
+        if j in counted or span.every is not None or span.hi < most or span.lo > whole:
+            spans[j] = span
     scaled = [
         Row(r.label, tuple(a if u is _ONE else a * u for a, u in zip(r.coefs, units, strict=True)), r.lo, r.hi)
         for r in rows
     ]
-    return _with_choices(variables, units, links, scaled, choices)
-
-
-@dataclass(frozen=True)
-class _Link:
-    """Column j is none, or between ``lo`` and ``hi`` of its own units; ``ceiling`` names what ``hi`` comes from."""
-
-    j: int
-    lo: Fraction
-    hi: Fraction
-    ceiling: str
+    return _with_choices(variables, units, spans, scaled, choices, [_ceiling(c) for c in formula.columns])
 
 
 def _ceiling(column: Ingredient) -> str:
@@ -134,29 +117,24 @@ def _ceiling(column: Ingredient) -> str:
 def _with_choices(
     variables: list[Variable],
     units: list[Fraction],
-    links: list[_Link],
+    spans: Mapping[int, Span],
     rows: list[Row],
     choices: Sequence[Row],
+    ceilings: Sequence[str],
 ) -> Layout:
-    """Add for each link a yes-or-no variable b with ``lo * b <= x <= hi * b``; if lo > hi the lot is not used.
-
-    Rows over use are rows over these variables.
-    """
-    size, extra = len(variables), len(links)
-    padded = [row.wider(extra) for row in rows]
-    for k, link in enumerate(links):
-        j, name = link.j, variables[link.j].name
-        variables.append(Variable(f"use {name}", _ZERO, _ZERO, _ONE if link.lo <= link.hi else _ZERO, whole=True))
-        for limit, label in ((link.lo, "smallest pull"), (link.hi, link.ceiling)):
-            if label == "smallest pull" and not limit:
-                continue
-            coefs = [_ZERO] * (size + extra)
-            coefs[j], coefs[size + k] = _ONE, -limit
-            low, high = (_ZERO, None) if label == "smallest pull" else (None, _ZERO)
-            padded.append(Row(f"{label} of {name}", tuple(coefs), low, high))
-    for row in choices:
-        over_use = (_ZERO,) * size + tuple(row.coefs[link.j] for link in links)
-        padded.append(Row(row.label, over_use, row.lo, row.hi))
+    """Add the yes-or-no variables and rows of what may be taken of a column (see links), and the rows over use."""
+    lines: list[Line] = []
+    used: dict[int, int] = {}
+    for j, span in spans.items():
+        name, used[j] = variables[j].name, len(variables)
+        variables.append(Variable(f"use {name}", _ZERO, _ZERO, possible(span), whole=True))
+        if span.every is not None:
+            variables.append(Variable(f"empty {name}", _ZERO, _ZERO, _ONE, whole=True))
+        lines += none_or({j: _ONE}, span, used[j], used[j] + 1, name, ceilings[j])
+    lines += [(r.label, {k: r.coefs[j] for j, k in used.items() if r.coefs[j]}, r.lo, r.hi) for r in choices]
+    size = len(variables)
+    padded = [row.wider(size - len(units)) for row in rows]
+    padded += [Row(label, tuple(total.get(k, _ZERO) for k in range(size)), lo, hi) for label, total, lo, hi in lines]
     return Layout(Program(tuple(variables), tuple(padded)), tuple(units))
 
 

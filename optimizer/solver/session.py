@@ -137,10 +137,6 @@ class Session:
         size = len(self._units)
         self._highs.changeColsBounds(size, np.arange(size, dtype=np.int32), lo / self._units, hi / self._units)
 
-    def coefficient(self, i: int, j: int, a: float) -> None:
-        """Put another coefficient in a row."""
-        self._highs.changeCoeff(i, j, a * self._units[j] / self._rows[i])
-
     def costs(self, costs: Any) -> None:
         """Put costs on the variables."""
         size = len(self._units)

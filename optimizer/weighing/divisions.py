@@ -24,6 +24,7 @@ from optimizer import clock
 from optimizer.problem import Problem
 from optimizer.solver.exact import Vertex
 from optimizer.solver.kept import Kept
+from optimizer.solver.links import Line, Sum, none_or, possible
 from optimizer.solver.model import Ending, Outcome, Program, SolverDisagrees, Variable
 from optimizer.solver.optimum import settle
 from optimizer.solver.program import choices_of, holds_of, relaxed, uses, value_per_kg
@@ -186,7 +187,8 @@ class _Build:
 
     def __init__(self) -> None:
         self.variables: list[Variable] = []
-        self.rows: list[tuple[str, Expression, Fraction | None, Fraction | None]] = []
+        self.rows: list[Line] = []
+        self.emptied: dict[int, int] = {}
 
     def count(self, name: str, most: int, cost: Fraction = _ZERO) -> int:
         """A new whole variable from zero to ``most``."""
@@ -198,28 +200,34 @@ class _Build:
         self.variables.append(Variable(name, _ZERO, _ZERO, _ONE))
         return len(self.variables) - 1
 
-    def row(self, name: str, coefs: Expression, lo: Fraction | None, hi: Fraction | None) -> None:
+    def rest(self, plan: Plan, j: int) -> Expression:
+        """What a column brings beyond whole units where all of it goes in; its yes-or-no variable is kept."""
+        every = plan.holds[j].span(plan.unit(j)).every
+        if every is None:
+            return {}
+        self.emptied[j] = self.count(f"empty {plan.holds[j].column.name}", 1, plan.cost(j) * (every % 1))
+        return {self.emptied[j]: every % 1}
+
+    def row(self, name: str, coefs: Sum, lo: Fraction | None, hi: Fraction | None) -> None:
         """A new row, left out where it says nothing of any variable and holds."""
         if any(coefs.values()) or (lo or _ZERO) > 0 or (hi is not None and hi < 0):
             self.rows.append((name, coefs, lo, hi))
 
     def stock(self, plan: Plan, totals: Mapping[int, Expression]) -> None:
-        """Every column's stock; where it has a smallest pull or its use is counted, none or at least that much."""
+        """Every column's stock; where it has a smallest pull or remnant or its use is counted, what links say."""
         counted, real = uses(plan.choices, len(plan.holds))
         used: dict[int, int] = {}
         for j, total in totals.items():
-            limits, unit = plan.holds[j], plan.unit(j)
-            most, least = Fraction(floor(limits.most / unit)), Fraction(ceil(limits.least / unit))
+            limits, name = plan.holds[j], plan.holds[j].column.name
+            span = limits.span(plan.unit(j))
             if limits.must:
-                self.row(f"all of {limits.column.name}", total, most, None)
-            least = max(least, _ONE) if j in real else least
-            if least <= 1 and j not in counted:
-                self.row(f"stock of {limits.column.name}", total, None, most)
+                self.row(f"all of {name}", total, span.hi, None)
+            span = replace(span, lo=max(span.lo, _ONE) if j in real else span.lo)
+            if span.lo <= 1 and span.every is None and j not in counted:
+                self.row(f"stock of {name}", total, None, span.hi)
                 continue
-            use = used[j] = self.count(f"use {limits.column.name}", int(least <= most))
-            self.row(f"largest pull of {limits.column.name}", {**total, use: -most}, None, _ZERO)
-            if least > 0:
-                self.row(f"smallest pull of {limits.column.name}", {**total, use: -least}, _ZERO, None)
+            use = used[j] = self.count(f"use {name}", int(possible(span)))
+            self.rows += none_or(total, span, use, self.emptied.get(j, -1), name)
         for row in plan.choices:
             self.row(row.label, {use: row.coefs[j] for j, use in used.items() if row.coefs[j]}, row.lo, row.hi)
 
@@ -294,11 +302,12 @@ def _exactly(program: Program) -> tuple[Vertex | None, bool]:
 def _over_loads(build: _Build, plan: Plan, j: int, *, with_room: bool) -> tuple[Expression, Expression]:
     """Count of a column over all loads, and 1 where it is shared unevenly and room is asked for."""
     most, cost = floor(plan.holds[j].most / plan.unit(j)), plan.cost(j)
+    rest = build.rest(plan, j)
     if plan.loads == 1 or plan.holds[j].step is not None:
-        return {build.count("all", most, cost): _ONE}, {}
+        return {build.count("all", most, cost): _ONE, **rest}, {}
     each = build.count("each", most // plan.loads, cost * plan.loads)
     extra = build.count("extra", plan.loads - 1, cost)
-    total = {each: Fraction(plan.loads), extra: _ONE}
+    total = {each: Fraction(plan.loads), extra: _ONE, **rest}
     if not with_room:
         return total, {}
     uneven = build.count("uneven", 1)
@@ -374,6 +383,7 @@ def _shared(build: _Build, plan: Plan, j: int) -> list[Expression]:
     Packs are whole over all loads and shared in divisions; what is less than a division of them goes into one load.
     """
     most, cost, step = floor(plan.holds[j].most / plan.unit(j)), plan.cost(j), plan.holds[j].step
+    rest = build.rest(plan, j)
     if step is not None:
         pack = build.count("packs", most, cost)
         if plan.loads == 1:
@@ -387,8 +397,9 @@ def _shared(build: _Build, plan: Plan, j: int) -> list[Expression]:
         return parts
     each = build.count("each", most // plan.loads, cost * plan.loads)
     if plan.loads == 1:
-        return [{each: _ONE}]
-    return [{each: _ONE, build.count("odd", 1, cost): _ONE} for _ in range(plan.loads)]
+        return [{each: _ONE, **rest}]
+    odd = [{each: _ONE, build.count("odd", 1, cost): _ONE} for _ in range(plan.loads)]
+    return [{**odd[0], **rest}, *odd[1:]]
 
 
 def _with_rest(build: _Build, parts: Sequence[Expression], each: int, part: Fraction) -> None:

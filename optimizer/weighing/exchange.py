@@ -33,16 +33,19 @@ def exchanged(plan: Plan, kilograms: Sequence[Fraction], lines: Lines, room: Fra
     free of every limit for the rounding of the additions, kilograms of the column that counts most in it.
     """
     counted, _ = uses(plan.choices, len(plan.holds))
-    loose = [j for j, h in enumerate(plan.holds) if h.step is None and not h.least and not h.must and j not in counted]
+    spans = {j: h.span(plan.unit(j)) for j, h in enumerate(plan.holds) if h.step is None and not h.must}
+    loose = [j for j, span in spans.items() if j not in counted and kilograms[j] <= span.hi * plan.unit(j)]
     units = np.array([float(plan.unit(j)) for j in loose])
     weights = np.array([float(kg) for kg in kilograms])
     largest = np.abs(lines.coefs).max(axis=1, initial=0.0)
     rows = lines.coefs[largest > 0] / largest[largest > 0, None]
     lo, hi = lines.lo[largest > 0] / largest[largest > 0], lines.hi[largest > 0] / largest[largest > 0]
-    most = np.array([float(plan.holds[j].most / plan.unit(j) // 1) for j in loose])
-    cost = np.array([float(plan.cost(j)) for j in loose])
-    search = _Search(rows[:, loose] * units, lo + float(room), hi - float(room), most, cost)
     counts, value = weights[loose] / units, rows @ weights
+    pulls = np.array([float(spans[j].lo) if spans[j].lo > 1 else 0.0 for j in loose])
+    least = np.where(counts > 0, pulls, 0.0)  # what is in stays in, what is out stays out, where a pull is not small
+    most = np.where((counts > 0) | (pulls == 0), np.array([float(spans[j].hi) for j in loose]), 0.0)
+    cost = np.array([float(plan.cost(j)) for j in loose])
+    search = _Search(rows[:, loose] * units, (lo + float(room), hi - float(room)), (least, most), cost)
     # Lots that are in already come first: a few grams of one more lot are a nuisance.
     for open_ in (counts > 0, np.ones(len(loose), dtype=bool)):
         counts, value = search.run(counts, value, open_)
@@ -57,8 +60,10 @@ def exchanged(plan: Plan, kilograms: Sequence[Fraction], lines: Lines, room: Fra
 class _Search:
     """The search over counts of divisions; ``steps`` is what one division of each column changes in each limit."""
 
-    def __init__(self, steps: Floats, lo: Floats, hi: Floats, most: Floats, cost: Floats) -> None:
-        self.lo, self.hi, self.most = lo, hi, most
+    def __init__(
+        self, steps: Floats, limits: tuple[Floats, Floats], counts: tuple[Floats, Floats], cost: Floats
+    ) -> None:
+        (self.lo, self.hi), (self.least, self.most) = limits, counts
         # The last place stands for nothing at all: a division more or less instead of an exchange.
         self.steps = np.hstack([steps, np.zeros((len(steps), 1))])
         self.cost = np.append(cost, 0.0)
@@ -74,7 +79,7 @@ class _Search:
             now = self.off(value)
             if not now:
                 break
-            give = np.append(np.flatnonzero(counts >= 1), nothing)
+            give = np.append(np.flatnonzero(counts >= self.least + 1), nothing)
             take = np.append(np.flatnonzero((counts + 1 <= self.most) & open_), nothing)
             after = value[:, None, None] + self.steps[:, None, take] - self.steps[:, give, None]
             left = _off(after, self.lo[:, None, None], self.hi[:, None, None]).sum(axis=0).ravel()

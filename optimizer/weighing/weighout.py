@@ -25,7 +25,7 @@ from optimizer.reading.entry import ScaleName
 from optimizer.reading.recipe import Recipe
 from optimizer.solver.exact import reduced_costs
 from optimizer.solver.optimum import Optimum, order_of_use
-from optimizer.solver.program import Layout, uses
+from optimizer.solver.program import Layout, holds_of, uses
 from optimizer.weighing.divisions import Plan, binding, full, rough
 from optimizer.weighing.exchange import Lines, exchanged
 
@@ -161,7 +161,7 @@ def _weigh_once(
 def _sooner(plan: Plan, weighed: Weighed) -> Weighed:
     """The same batch with what is earlier in the order of use taken first among lots that are alike in everything else.
 
-    Alike are lots of one cost and one figure in every limit, without packs, pulls or rules on their use.
+    Alike are lots of one cost and one figure in every limit, without packs or rules on their use.
     """
     shares = [list(_columns(plan.problem, load)) for load in weighed.loads]
     moved = False
@@ -191,7 +191,7 @@ def _twins(plan: Plan) -> list[list[int]]:
     counted, _ = uses(plan.choices, len(plan.holds))
     groups: dict[tuple[object, ...], list[int]] = {}
     for j, limits in enumerate(plan.holds):
-        plain = limits.step is None and not limits.least and j not in counted
+        plain = limits.step is None and not limits.must and j not in counted
         if plain and isinstance(limits.column, Lot):
             figures = tuple(limit.columns[j] for limit in plan.limits)
             groups.setdefault((plan.cost(j), figures), []).append(j)
@@ -293,6 +293,13 @@ def _broken(problem: Problem, requirements: Iterable[Requirement], weighed: Weig
         alone = () if whole else weighed.loads
         if any(requirement.measure(batch).ok is False for batch in (weighed.total, dosed, *alone)):
             broken.append(requirement)
+    if problem.order.imposed is not None and not broken:
+        pairs = zip(holds_of(problem), weighed.column_kg(problem.formula), strict=True)
+        broken += (
+            []
+            if all(hold.allows(kg) for hold, kg in pairs)
+            else [r for r in problem.requirements if r.role is Role.STOCK]
+        )
     return broken
 
 
@@ -329,10 +336,16 @@ def _divisions(problem: Problem, kilograms: Sequence[Fraction], loads: int) -> d
 
 
 def _nearest(plan: Plan, kilograms: Sequence[Fraction]) -> list[Fraction]:
-    """Nearest divisions whose sum is the weight ordered: floor, then the largest remainders go up; packs stay."""
+    """Nearest divisions whose sum is the weight ordered: floor, then the largest remainders go up.
+
+    Packs stay, and what is to be emptied.
+    """
     columns = plan.problem.formula.columns
     rounded = list(kilograms)
-    loose = [j for j, limits in enumerate(plan.holds) if kilograms[j] and limits.step is None]
+    loose = [
+        j for j, limits in enumerate(plan.holds)
+        if kilograms[j] and limits.step is None and not (limits.rest and kilograms[j] == limits.stock)
+    ]  # fmt: skip
     lots = [j for j in loose if isinstance(columns[j], Lot)]
     for j in loose:
         if j not in lots:
@@ -343,9 +356,10 @@ def _nearest(plan: Plan, kilograms: Sequence[Fraction]) -> list[Fraction]:
     division = plan.problem.order.meat_division_kg
     wanted = _meat_wanted(plan.problem, kilograms, total)
     exact = {j: kilograms[j] * wanted / total / division for j in lots}
-    most = {j: floor(plan.holds[j].most / division) for j in lots}
-    counts = {j: min(floor(exact[j]), most[j]) for j in lots}
-    spare = floor(wanted / division + _HALF) - sum(counts.values())
+    spans = {j: plan.holds[j].span(division) for j in lots}
+    most = {j: spans[j].hi for j in lots}
+    counts = {j: min(max(Fraction(floor(exact[j])), spans[j].lo), most[j]) for j in lots}
+    spare = int(floor(wanted / division + _HALF) - sum(counts.values()))
     while spare > 0 and (room := [j for j in lots if counts[j] < most[j]]):
         for j in sorted(room, key=lambda j: (counts[j] - exact[j], columns[j].name))[:spare]:
             counts[j] += 1

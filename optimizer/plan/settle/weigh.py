@@ -301,7 +301,7 @@ def _problem(part: Planned, size: Size, lots: dict[Ingredient, int]) -> Problem:
         Stock.of([i for i in lots if isinstance(i, Lot)]),
     )
     every = tuple(weight if r.role is Role.SIZE else stock if r.role is Role.STOCK else r for r in base.requirements)
-    return replace(base, order=size, formula=formula, requirements=every, left_out=())
+    return replace(base, order=replace(size, tidy=None), formula=formula, requirements=every, left_out=())
 
 
 def _as_planned(shelf: _Shelf, part: Planned, problem: Problem, names: dict[Ingredient, int]) -> Answer | None:

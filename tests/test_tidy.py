@@ -1,0 +1,106 @@
+"""No crumbs: pulls and remnants of a batch (see tidy), how they are asked for, and when the default gives way."""
+
+from __future__ import annotations
+
+import json
+import random
+from dataclasses import replace
+from fractions import Fraction as F
+from typing import Any
+
+import pytest
+from test_why_command import FRESH, run
+from tidy import Messy, compared, messy
+
+from constraints.faults import BadInput
+from constraints.numbers import NotANumber, weight
+from optimizer.blend import Status, blend
+from optimizer.reading.recipe import parse_recipe
+
+
+def test_pulls_and_remnants_are_those_of_milp() -> None:
+    ended: dict[str, int] = {}
+    for seed in (s for s in range(36) if s % 5):
+        kitchen = messy(seed)
+        how = compared(kitchen, blend(kitchen.problem()), kitchen.milp)
+        ended[how] = ended.get(how, 0) + 1
+    assert ended["dearer"] > 4 and ended["as it is"] > 4 and ended["none"] > 1, ended
+
+
+def test_pulls_and_remnants_are_those_of_every_choice_tried() -> None:
+    for seed in range(0, 35, 5):
+        kitchen = messy(seed, 4)
+        compared(kitchen, blend(kitchen.problem()), kitchen.tried)
+
+
+def two(band: tuple[int, int], asked: tuple[str, str] | None, **more: Any) -> Messy:
+    """Ten kilograms of a lean lot and a fat one: 25 % of fat takes 2.5 kg of the fat one."""
+    lots = [(more.get("lean", 20.0), 10.0, 5.0, None, None, None), (more.get("fat", 20.0), 70.0, 2.0, None, None, None)]
+    return Messy(lots, 10, band, None, asked)
+
+
+def test_the_default_gives_way_where_nothing_keeps_it() -> None:
+    """Of 2.55 kg of fat 2.5 are needed, and all of it is too much: 50 g are left whatever is done."""
+    answer = blend(two((25, 25), None, fat=2.55).problem())
+    assert answer.status is Status.OPTIMAL and answer.kept is None
+    asked = blend(two((25, 25), ("0", "0.1"), fat=2.55).problem())
+    assert asked.status is Status.INFEASIBLE and asked.conflict is not None and asked.conflict.packs_matter
+    off = blend(two((25, 25), ("0", "0"), fat=2.55).problem())
+    assert off.status is Status.OPTIMAL and off.optimum == answer.optimum
+
+
+def test_what_the_free_optimum_keeps_is_not_solved_again(monkeypatch: pytest.MonkeyPatch) -> None:
+    import optimizer.blend as module
+
+    asked = []
+    plain = module.optimise
+    monkeypatch.setattr(module, "optimise", lambda *words: asked.append(1) or plain(*words))
+    answer = blend(two((20, 25), None).problem())
+    assert answer.kept is not None and answer.tidy_price == 0 and len(asked) == 1
+    assert answer.problem.order.imposed is None
+
+
+def test_a_lot_emptied_is_emptied_to_the_gram() -> None:
+    """2.537 kg lie on no division of 50 g: where less than 1 kg may not be left, all of it goes in."""
+    kitchen = two((25, 30), ("0", "1"), fat=2.537)
+    answer = blend(kitchen.problem())
+    assert answer.weighed is not None
+    assert [kg for item, kg in answer.weighed.total.kilograms.items() if item.name == "L1"] == [F("2.537")]
+    compared(kitchen, answer, kitchen.tried)
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_mixer_loads_keep_them_too(seed: int) -> None:
+    kitchen = messy(3 * seed + 1, 6)
+    kitchen.asked = ("1.5", "1.5")
+    problem = kitchen.problem()
+    mixer = F(kitchen.kilograms, random.Random(seed).choice((2, 3))) + F(1, 10)
+    answer = blend(replace(problem, order=replace(problem.order, mixer_kg=mixer)))
+    compared(kitchen, answer, kitchen.milp)
+
+
+@pytest.mark.parametrize(("typed", "kg"), [("0.5", "0.5"), ("0.5 kg", "0.5"), ("1%", "0.3"), ("2 lb", "0.90718474")])
+def test_ways_to_say_a_weight(typed: str, kg: str) -> None:
+    assert weight(typed)(F(30)) == F(kg)
+
+
+def test_no_weight() -> None:
+    for typed in ("", "much", "-1", "1 stone", "1,5"):
+        with pytest.raises(NotANumber):
+            weight(typed)
+    with pytest.raises(BadInput):
+        parse_recipe("name: x\nsmallest_pull: a handful\n", "r.yaml")
+
+
+def test_command_page_and_document() -> None:
+    words = ["blend", *FRESH[1:], "--meat-kg", "25"]
+    assert "Smallest pull 0.25 kg by default, smallest remnant 0.25 kg by default." in run(*words).stdout
+    off = run(*words, "--smallest-pull", "0", "--smallest-remnant", "0").stdout
+    assert "mallest" not in off
+    told = json.loads(run(*words, "--smallest-pull", "5.2", "--json").stdout)
+    assert told["tidy"]["pull_asked"] and not told["tidy"]["remnant_asked"] and not told["tidy"]["gave_way"]
+    assert min(lot["held_kg"] for lot in told["lots"]) >= 5.2
+    free = json.loads(run(*words, "--smallest-pull", "0", "--smallest-remnant", "0", "--json").stdout)
+    assert told["tidy"]["price"] == pytest.approx(told["cost"]["optimum"] - free["cost"]["optimum"])
+    assert told["tidy"]["price"] > 0.001 * told["cost"]["optimum"]
+    assert "They cost" in " ".join(run(*words, "--smallest-pull", "5.2").stdout.split())
