@@ -381,7 +381,7 @@ for _function, _paths in (
 left("plan", "found of a blend's own document, where they are worked out; here of lots that several batches share",
      A + ".cost: optimum value_used cash additions per_kg_batch per_kg_finished",
      A + ".certificate: feasible cost lower_bound gap reported_bound", A + ".ordered: kg within_kg",
-     A + ": dying[] confidence conflict verdict near",
+     A + ": dying[] confidence conflict verdict near tidy",
      A + ".checks[]: value worst_load min max ok what basis unit rule")  # fmt: skip
 left("plan", WORDS, A + ".checks[]: note why", A + ": left_out[] warnings[] notes[] caution what_would_pass",
      A + ".lots[]: suspicions[]", A + ".loads[].lots[]: suspicions[]", ": caution coming[] missed[] hold[] left_out[]",

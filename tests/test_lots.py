@@ -53,7 +53,7 @@ def test_a_whole_lot() -> None:
     text = (
         f"{names},bind_index,note\n"
         " 007 ,80,28.5,4,trim 72,meat,pork,16,55.2,0.5,2.25,2026-03-09,2026-03-02,"
-        "20,5,60,80,0,0,-0.2,no,no,,,0.6,bench,no,TRUE,"
+        "20,5,3,60,80,0,0,-0.2,no,no,,,0.6,bench,no,TRUE,"
         ",as is\n"
     )
     read = parse_lots(text, "lots.csv")
@@ -68,6 +68,7 @@ def test_a_whole_lot() -> None:
     assert (lot.on_hand_kg, lot.usable, lot.usable_kg) == figures("80", "0.8", "64")
     assert (lot.held_cost_per_kg, lot.cost_per_kg) == figures("4", "5")
     assert (lot.pack_kg, lot.smallest_pull_kg, lot.largest_pull_kg) == figures("20", "5", "60")
+    assert lot.smallest_remnant_kg == 3
     assert (lot.use_by, lot.received) == (date(2026, 3, 9), date(2026, 3, 2))
     assert (lot.cured, lot.on_hold, lot.line, lot.suspicions) == (False, True, 2, ())
     assert (lot.salvage_per_kg, lot.use_up, lot.rework, lot.green) == (Fraction("-0.2"), False, False, 1)
