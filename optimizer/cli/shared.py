@@ -132,7 +132,7 @@ WithinKg = Annotated[Typed, option("KG", "Tolerance on the size. Default: half a
 MixerKg = Annotated[Typed, option("KG", "Largest mixer load, of whole batch. Default: the recipe's.")]
 SmallestPull = Annotated[
     Typed,
-    option("KG|LB|%", "A lot used is used at least so much: 0.5, '1 lb' or 1% of the batch; 0: any. Default: the recipe's, "
+    option("KG|LB|%", "A lot used gives at least so much: 0.5, '1 lb', 1% of the batch; 0: any. Default: the recipe's, "
            "or about 1% and two divisions of the meat scale where that leaves a batch."),
 ]  # fmt: skip
 SmallestRemnant = Annotated[
