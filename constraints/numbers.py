@@ -15,6 +15,8 @@ KG_PER_LB = Fraction("0.45359237")
 
 G_PER_KG = 1000
 PPM = 1_000_000
+PI = Fraction("3.14159265358979323846")
+"""The ratio of a circle's round to its width, to 20 decimals: beyond any casing."""
 PERCENT = 100
 
 _PLAIN = re.compile(r"[+-]?(\d+(\.\d*)?|\.\d+)", re.ASCII)

@@ -47,14 +47,26 @@ class Dying:
 
 @dataclass(frozen=True)
 class CasingNeed:
-    """Casing to prepare in metres (spare included), and the links the filling gives."""
+    """Casing to prepare in metres (spare included), the links that the filling gives, and money.
+
+    ``density_kg_per_l`` is None where the filling of a metre was measured. ``cost`` is that of what is prepared, None
+    without a price; what a link and a kilogram cost holds meat, additions and, where it has a price, casing.
+    """
 
     name: str
+    kg_per_m: Fraction
+    density_kg_per_l: Fraction | None
     filled_m: Fraction
     prepare_m: Fraction
+    hanks: Fraction | None
+    cost: Fraction | None
     links: int | None
+    link_cm: Fraction | None
     link_g_raw: Fraction | None
     link_g_finished: Fraction | None
+    cost_per_link: Fraction | None
+    cost_per_kg_raw: Fraction
+    cost_per_kg_finished: Fraction | None
 
 
 def weight(batch: Batch, basis: Basis) -> Fraction:
@@ -69,18 +81,25 @@ def finished_kg(problem: Problem, batch: Batch) -> Fraction | None:
 
 def costs(problem: Problem, weighed: Weighed) -> Costs:
     """What the batch costs."""
-    items = weighed.total.kilograms
-    lots = sum((kg * item.book_per_kg for item, kg in items.items() if isinstance(item, Lot)), _ZERO)
-    additions = sum((kg * item.cost_per_kg for item, kg in items.items() if not isinstance(item, Lot)), _ZERO)
-    finished = finished_kg(problem, weighed.total)
-    cash = lots + additions
+    cash, finished = _cash(weighed.total), finished_kg(problem, weighed.total)
     return Costs(
         value_used=minimised_cost(problem, weighed),
         cash=cash,
-        additions=additions,
+        additions=_cash(weighed.total, lots=False),
         per_kg_batch=cash / weight(weighed.total, Basis.BATCH),
         per_kg_finished=cash / finished if finished else None,
     )
+
+
+def _cash(batch: Batch, *, lots: bool = True) -> Fraction:
+    """What lots (if asked for) and additions are paid, money."""
+    paid = _ZERO
+    for item, kg in batch.kilograms.items():
+        if not isinstance(item, Lot):
+            paid += kg * item.cost_per_kg
+        elif lots:
+            paid += kg * item.book_per_kg
+    return paid
 
 
 def dying_lots(problem: Problem, batch: Batch | None) -> list[Dying]:
@@ -111,15 +130,20 @@ def casing_need(problem: Problem, batch: Batch) -> CasingNeed | None:
     casing: CasingEntry | None = problem.recipe.entry.casing
     if casing is None:
         return None
-    metres = weight(batch, Basis.BATCH) / casing.kg_per_m
-    prepare = metres * (1 + casing.spare_pct / PERCENT)
-    if casing.link_cm is None:
-        return CasingNeed(casing.name, metres, prepare, None, None, None)
-    link_m = casing.link_cm / 100
-    raw = casing.kg_per_m * link_m * G_PER_KG
-    process = problem.recipe.process
-    finished = raw * process.yield_fraction if process.declared else None
-    return CasingNeed(casing.name, metres, prepare, floor(metres / link_m), raw, finished)
+    raw, finished, link = weight(batch, Basis.BATCH), finished_kg(problem, batch), casing.link_kg
+    filled = raw / casing.fills
+    prepare = filled * (1 + casing.spare_pct / PERCENT)
+    cost = None if casing.per_m is None else prepare * casing.per_m
+    paid = _cash(batch) + (cost or _ZERO)
+    links = None if link is None else floor(raw / link)
+    return CasingNeed(
+        casing.name, casing.fills, casing.density_kg_per_l, filled, prepare,
+        hanks=prepare / casing.hank_m if casing.hank_m else None, cost=cost, links=links,
+        link_cm=link and link / casing.fills * 100, link_g_raw=link and link * G_PER_KG,
+        link_g_finished=link * G_PER_KG * finished / raw if link and finished else None,
+        cost_per_link=paid / links if links else None, cost_per_kg_raw=paid / raw,
+        cost_per_kg_finished=paid / finished if finished else None,
+    )  # fmt: skip
 
 
 def unpriced(problem: Problem) -> list[str]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import re
 from fractions import Fraction
 from math import floor
@@ -240,23 +241,50 @@ def fewest(raw: Raw) -> dict[int, float]:
     return least
 
 
-@recomputes("blend", ".casing: filled_m prepare_m links link_g_raw link_g_finished")
+@recomputes(
+    "blend",
+    ".casing: kg_per_m density_kg_per_l filled_m prepare_m hanks cost links link_cm link_g_raw link_g_finished",
+    ".casing: cost_per_link cost_per_kg_raw cost_per_kg_finished",
+)
 def casing(told: Told) -> None:
-    """Metres by the filling's weight a metre, the spare on top; whole links; a link loses what the product loses."""
+    """Metres by the filling's weight a metre, or a cylinder's volume and density; whole links; a link loses as all do.
+
+    A metre of a cylinder of d millimetres holds pi d^2 / 4000 litres. What is prepared is paid for.
+    """
     raw, found = told.raw, told.document["casing"]
     if found is None:
         assert "casing" not in raw.recipe or told.document["meat_kg"] is None
         return
     asked = raw.recipe["casing"]
-    filled = raw.weight(batch_of(told.document), "batch") / F(asked["kg_per_m"])
+    whole = raw.weight(batch_of(told.document), "batch")
+    if "diameter_mm" in asked:
+        fills = F(math.pi * float(asked["diameter_mm"]) ** 2 / 4000) * F(asked["density_kg_per_l"])
+    else:
+        fills = F(asked["kg_per_m"])
+    filled = whole / fills
+    assert found["kg_per_m"] == close(fills)
+    assert found["density_kg_per_l"] == (float(asked["density_kg_per_l"]) if "diameter_mm" in asked else None)
     assert found["filled_m"] == close(filled)
     assert found["prepare_m"] == close(filled * (100 + F(asked.get("spare_pct", "0"))) / 100)
     length = F(asked["link_cm"]) / 100 if "link_cm" in asked else None
+    if "link_g" in asked:
+        length = F(asked["link_g"]) / 1000 / fills
+    assert found["link_cm"] == (None if length is None else close(100 * length))
     assert found["links"] == (None if length is None else floor(filled / length))
-    grams = None if length is None else length * F(asked["kg_per_m"]) * 1000
+    grams = None if length is None else length * fills * 1000
     assert found["link_g_raw"] == close(grams)
     cooked = grams * raw.kept if grams is not None and "yield" in raw.recipe else None
     assert found["link_g_finished"] == close(cooked)
+    metre = F(asked["cost_per_hank"]) / F(asked["hank_m"]) if "hank_m" in asked else None
+    metre = F(asked["cost_per_m"]) if "cost_per_m" in asked else metre
+    prepared = filled * (100 + F(asked.get("spare_pct", "0"))) / 100
+    assert found["hanks"] == (close(prepared / F(asked["hank_m"])) if "hank_m" in asked else None)
+    assert found["cost"] == (None if metre is None else close(prepared * metre))
+    paid = exactly(told.document["cost"]["cash"]) + prepared * (metre or 0)
+    assert found["cost_per_link"] == (close(paid / found["links"]) if found["links"] else None)
+    assert found["cost_per_kg_raw"] == close(paid / whole)
+    finished = raw.weight(batch_of(told.document), "finished") if "yield" in raw.recipe else None
+    assert found["cost_per_kg_finished"] == (None if finished is None else close(paid / finished))
 
 
 def _rows(raw: Raw) -> dict[str, Any]:

@@ -137,14 +137,26 @@ class Cost(Record):
 
 
 class Casing(Record):
-    """Casing to prepare, and the links that the filling gives."""
+    """Casing to prepare, the links that the filling gives, and money; ``cost`` is that of the casing alone.
+
+    What a link and a kilogram cost holds meat, additions and, where it has a price, casing.
+    """
 
     name: str
+    kg_per_m: Figure
+    density_kg_per_l: Figure | None
+    """What the filling of a metre was reckoned with; null where it was measured."""
     filled_m: Figure
     prepare_m: Figure
+    hanks: Figure | None
+    cost: Figure | None
     links: int | None
+    link_cm: Figure | None
     link_g_raw: Figure | None
     link_g_finished: Figure | None
+    cost_per_link: Figure | None
+    cost_per_kg_raw: Figure
+    cost_per_kg_finished: Figure | None
 
 
 class TidyPart(Record):

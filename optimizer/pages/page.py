@@ -262,13 +262,24 @@ def _casing(answer: Answer) -> str:
     need = casing_need(answer.problem, answer.weighed.total)
     if need is None:
         return ""
+    money = money_words(answer.problem)
     text = f"{need.name}: {shown(need.filled_m, 1)} m, prepare {shown(need.prepare_m, 1)} m"
-    if need.links and need.link_g_raw is not None:
+    if need.hanks is not None:
+        text += f", {shown(need.hanks, 2)} hanks"
+    if need.density_kg_per_l is not None:
+        by = f"{shown(need.kg_per_m, 3)} kg in a metre at {trimmed(need.density_kg_per_l, 3)} kg a litre"
+        text += f" ({by})"
+    if need.cost is not None:
+        text += f"; it costs {shown(need.cost, 2)}{money}"
+    if need.links and need.link_g_raw is not None and need.cost_per_link is not None:
         text += f"; {apart(str(need.links))} links of {shown(need.link_g_raw, 0)} g"
         if need.link_g_finished is not None:
             text += f", {shown(need.link_g_finished, 0)} g finished"
-        each = costs(answer.problem, answer.weighed).cash / need.links
-        text += f", {shown(each, 2)}{money_words(answer.problem)} each"
+        text += f", {shown(need.cost_per_link, 2)}{money} each"
+    if need.cost is not None:
+        text += f"; with its casing {shown(need.cost_per_kg_raw, 2)}{money} a kg"
+        if need.cost_per_kg_finished is not None:
+            text += f", {shown(need.cost_per_kg_finished, 2)} a kg finished"
     return text
 
 

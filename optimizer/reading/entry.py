@@ -26,7 +26,7 @@ from constraints.faults import nearest
 from constraints.ingredients import Kind
 from constraints.kinds import OneRequirement
 from constraints.laboratory import LaboratoryEntry
-from constraints.numbers import PERCENT, trimmed
+from constraints.numbers import G_PER_KG, PERCENT, PI, trimmed
 from constraints.products import ProcessStep
 from constraints.quantities import Basis
 from constraints.substances import FORMULAS, PRESERVATIVE, SUBSTANCES
@@ -185,14 +185,61 @@ class CasingEntry(Strict):
 
     name: Name = "casing"
     """What casing."""
-    kg_per_m: Positive
-    """Filling, kilograms of batch per metre of casing."""
+    kg_per_m: Positive | None = None
+    """Filling as measured, kilograms of batch per metre of casing."""
+    diameter_mm: Positive | None = None
+    """In place of kg_per_m: inner diameter as stuffed, millimetres; with density_kg_per_l."""
+    density_kg_per_l: Positive | None = None
+    """What a litre of the filling weighs, kilograms: weigh one."""
     spare_pct: NotNegative = Fraction(0)
     """Casing to prepare beyond what the filling needs, %."""
     link_cm: Positive | None = None
     """Length of one link, centimetres."""
+    link_g: Positive | None = None
+    """In place of link_cm: raw weight of one link, grams."""
+    cost_per_m: NotNegative | None = None
+    """Price of a metre, in the recipe's currency."""
+    cost_per_hank: NotNegative | None = None
+    """In place of cost_per_m: price of a hank; with hank_m."""
+    hank_m: Positive | None = None
+    """Metres in a hank."""
     soak: Line = ""
     """How it is rinsed and soaked, in your own words; printed on the sheet."""
+
+    @model_validator(mode="after")
+    def _sound(self) -> CasingEntry:
+        if (self.kg_per_m is None) == (self.diameter_mm is None):
+            raise ValueError("a casing states what fills it, by one of kg_per_m and diameter_mm")
+        for one, other in (("diameter_mm", "density_kg_per_l"), ("cost_per_hank", "hank_m")):
+            if (getattr(self, one) is None) != (getattr(self, other) is None):
+                raise ValueError(f"{one} and {other} go together")
+        if self.link_cm is not None and self.link_g is not None:
+            raise ValueError("a link is stated by one of link_cm and link_g")
+        if self.cost_per_m is not None and self.cost_per_hank is not None:
+            raise ValueError("a price is stated by one of cost_per_m and cost_per_hank")
+        return self
+
+    @property
+    def fills(self) -> Fraction:
+        """Kilograms of batch in a metre: as measured, or a cylinder of so many litres."""
+        if self.kg_per_m is not None:
+            return self.kg_per_m
+        assert self.diameter_mm is not None and self.density_kg_per_l is not None
+        return PI * self.diameter_mm**2 / 4 / 1000 * self.density_kg_per_l
+
+    @property
+    def link_kg(self) -> Fraction | None:
+        """Kilograms of one raw link; None where links are not stated."""
+        if self.link_g is not None:
+            return self.link_g / G_PER_KG
+        return None if self.link_cm is None else self.fills * self.link_cm / 100
+
+    @property
+    def per_m(self) -> Fraction | None:
+        """Money a metre; None where no price is stated."""
+        if self.cost_per_hank is not None and self.hank_m is not None:
+            return self.cost_per_hank / self.hank_m
+        return self.cost_per_m
 
 
 class ScalesEntry(Strict):

@@ -50,13 +50,8 @@ def impossible(entry: RecipeEntry, document: Document) -> Iterator[Fault]:
     for i, item in enumerate(entry.additions):
         yield from _doses(item, i, document)
     yield from _no_room(entry, document)
-    casing = entry.casing
-    if casing is None:
-        return
-    low, high = CASING_KG_PER_M[0] / WILD, CASING_KG_PER_M[1] * WILD
-    if not low <= casing.kg_per_m <= high:
-        found = f"{trimmed(casing.kg_per_m)} kg of batch in a metre of casing"
-        yield document.fault(("casing", "kg_per_m"), found, f"{trimmed(low)} to {trimmed(high)} kg; {NO_SOURCE}")
+    for place, found, allowed in _filling(entry, WILD):
+        yield document.fault(place, found, allowed)
 
 
 def _doses(item: AdditionEntry, i: int, document: Document) -> Iterator[Fault]:
@@ -134,16 +129,21 @@ def _spices(entry: RecipeEntry, document: Document) -> Iterator[Fault]:
 
 
 def _casing(entry: RecipeEntry, document: Document) -> Iterator[Fault]:
+    for place, found, allowed in _filling(entry):
+        yield _warning(document, place, found, allowed)
     casing = entry.casing
-    if casing is None:
-        return
-    low, high = CASING_KG_PER_M
-    if not low <= casing.kg_per_m <= high:
-        found = f"{trimmed(casing.kg_per_m)} kg of batch in a metre of casing"
-        allowed = f"{trimmed(low)} to {trimmed(high)} kg; {NO_SOURCE}"
-        yield _warning(document, ("casing", "kg_per_m"), found, allowed)
-    link = None if casing.link_cm is None else casing.kg_per_m * casing.link_cm / 100 * G_PER_KG
-    if link is not None and link < LEAST_LINK_G:
-        found = f"a link of {trimmed(casing.link_cm or Fraction(0))} cm weighs only {trimmed(link, 2)} g"
+    link = None if casing is None or casing.link_kg is None else casing.link_kg * G_PER_KG
+    if casing is not None and link is not None and link < LEAST_LINK_G:
+        long = "" if casing.link_cm is None else f" of {trimmed(casing.link_cm)} cm"
+        found = f"a link{long} weighs only {trimmed(link, 2)} g"
         allowed = f"{trimmed(LEAST_LINK_G)} g or more; {NO_SOURCE}"
-        yield _warning(document, ("casing", "link_cm"), found, allowed)
+        yield _warning(document, ("casing", "link_g" if casing.link_cm is None else "link_cm"), found, allowed)
+
+
+def _filling(entry: RecipeEntry, times: int = 1) -> Iterator[tuple[Loc, str, str]]:
+    """That a metre of casing holds what none does, so many times beyond what is usual."""
+    low, high = CASING_KG_PER_M[0] / times, CASING_KG_PER_M[1] * times
+    if entry.casing is not None and not low <= entry.casing.fills <= high:
+        found = f"{trimmed(entry.casing.fills, 4)} kg of batch in a metre of casing"
+        key = "diameter_mm" if entry.casing.kg_per_m is None else "kg_per_m"
+        yield ("casing", key), found, f"{trimmed(low)} to {trimmed(high)} kg; {NO_SOURCE}"

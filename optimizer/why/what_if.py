@@ -23,7 +23,7 @@ from optimizer.blend import Answer
 from optimizer.order import SIZES, Asked, order_of
 from optimizer.problem import Order
 from optimizer.reading.columns import INSTEAD, KNOWN
-from optimizer.reading.entry import AdditionEntry
+from optimizer.reading.entry import AdditionEntry, CasingEntry
 from optimizer.reading.lots import LotTable, parse_lots
 from optimizer.reading.recipe import Recipe, parse_recipe
 from optimizer.reading.table import csv_line, cut, figure, has_decimal_commas
@@ -254,7 +254,7 @@ def _known(entry: dict[str, Any], setting: Setting, faults: list[Fault]) -> dict
         "require": ["target_pct", "within_pct", "min_pct", "max_pct", "target", "within", "min", "max", "basis"],
         "addition": [f.alias or name for name, f in AdditionEntry.model_fields.items()],
         "yield": ["finished_pct", "fat_loss_pct"],
-        "casing": ["kg_per_m", "spare_pct", "link_cm"],
+        "casing": [key for key in CasingEntry.model_fields if key not in ("name", "soak")],
         "scales": ["meat_g", "spice_g"],
     }[setting.part]
     if setting.key in entry or setting.key in may_be:
