@@ -169,24 +169,14 @@ def _blend(problem: Problem) -> Answer:
     if not free.optimum.values:
         return doomed if forbidden else _none(problem, free)
     tidied = _tidied(problem, free)
-    try:
-        if tidied is None:
-            problem, held = _imposed(problem, problem.order.tidy and problem.order.tidy.asked, free)
-            if not held.optimum.values:
-                return doomed if forbidden else _none(problem, held)
-            tidied = problem, held, _weighed_out(problem, held)
-    except ScalePrevents as error:
-        if forbidden:
-            return doomed
-        status = Status.TIME_LIMIT if clock.over() and not error.certain else Status.INFEASIBLE
-        return Answer(
-            status,
-            problem,
-            _unmeasured(problem),
-            optimum=held.optimum,
-            scale_prevents=error.broken,
-            scale_certain=error.certain,
-        )
+    if tidied is None:
+        posed, held = _imposed(problem, problem.order.tidy and problem.order.tidy.asked, free)
+        if not held.optimum.values:
+            return doomed if forbidden else _none(posed, held)
+        try:
+            tidied = posed, held, _weighed_out(posed, held)
+        except ScalePrevents as error:
+            return doomed if forbidden else _unweighable(problem if held is free else posed, held, error)
     posed, held, weighed = tidied
     problem = problem if held is free else posed  # what the free optimum keeps anyway needs no rows
     answer = _answer(problem, held.layout, held.optimum, weighed)
@@ -204,6 +194,15 @@ def _none(problem: Problem, held: Any) -> Answer:
     conflict = explain(problem) if held.optimum.ending is Ending.INFEASIBLE else None
     status = Status.TIME_LIMIT if late else Status.INFEASIBLE
     return Answer(status, problem, _unmeasured(problem), conflict=conflict)
+
+
+def _unweighable(problem: Problem, held: Any, error: ScalePrevents) -> Answer:
+    """The answer where only the scales leave no batch."""
+    status = Status.TIME_LIMIT if clock.over() and not error.certain else Status.INFEASIBLE
+    return Answer(
+        status, problem, _unmeasured(problem), optimum=held.optimum,
+        scale_prevents=error.broken, scale_certain=error.certain,
+    )  # fmt: skip
 
 
 def _imposed(problem: Problem, tidy: Tidy | None, free: Any, nodes: int = ALL) -> tuple[Problem, Any]:
