@@ -6,6 +6,8 @@ changes ``a_j`` by ``s_j``, errors with standard deviations ``d_j`` give the row
 errors the row holds with probability p when ``a . x + z * that <= b``, z being the p-quantile of the standard normal
 distribution. Each limit is held by itself with that probability, not all of them together.
 
+What is estimated from a lot's fat moves with it, and is off its line by errors of its own (see estimate).
+
 Errors are independent from lot to lot, or fully shared by the lots of one method (5.2.2, correlation 1): then these
 add up before they are squared. A lot that states its own figure and no method is independent in either case.
 """
@@ -15,88 +17,25 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
 from fractions import Fraction
-from functools import cache, lru_cache
-from math import ceil, sqrt
+from functools import lru_cache
+from math import sqrt
 from statistics import NormalDist
 
 from pydantic import model_validator
 
 from constraints.cone import Cone, Source
 from constraints.document import Name, Number, Strict, YesNo
+from constraints.estimate import Off
 from constraints.faults import Fault
 from constraints.formula import Batch, Formula
 from constraints.ingredients import FAT, Ingredient, Lot
-from constraints.methods import FatMethod, Finding, UnknownMethod, best_bench, finding, method_named
-from constraints.numbers import PERCENT, trimmed
+from constraints.methods import FAT_METHOD, FAT_SD, Confidence, FatMethod, UnknownMethod, finding
 from constraints.quantities import MissingProperty, Process, Quantity
-from constraints.requirement import Requirement, Verdict
+from constraints.requirement import Likelihood, Requirement, Verdict
 from constraints.row import Row
 from constraints.vector import Vector
 
-FAT_SD = "fat_sd_pct"
-FAT_METHOD = "fat_method"
 _ZERO = Fraction(0)
-_HALF = Fraction(1, 2)
-_PLACES = 10**6
-_DOUBT = Fraction(1, 1000)
-"""Added to the quantile before it is rounded up, in units of its last place: a thousand times the error of a float."""
-
-
-@cache
-def quantile_up(probability: Fraction) -> Fraction:
-    """The standard normal quantile of a probability above one half, rounded up at the sixth decimal.
-
-    Reckoned in floating point from the upper tail, where it is accurate to about 1e-15 (statistics.NormalDist, after
-    Wichura's AS 241). Raises ValueError outside (0.5, 1).
-    """
-    if not _HALF < probability < 1:
-        raise ValueError(f"confidence is above 0.5 and below 1, not {trimmed(probability)}")
-    exact = Fraction(-NormalDist().inv_cdf(float(1 - probability)))
-    return Fraction(ceil(exact * _PLACES + _DOUBT), _PLACES)
-
-
-@dataclass(frozen=True)
-class Confidence:
-    """With which probability each limit on fat holds, and how the errors of the lots go together.
-
-    ``shared`` is True where lots of one method err together. ``usual`` is the method of lots that state neither a
-    figure nor a method, ``own`` are methods beside the published ones. ``better`` holds names of lots with what is
-    known of them once they are measured again. Raises ValueError for a probability outside (0.5, 1).
-    """
-
-    probability: Fraction
-    shared: bool = False
-    usual: str = ""
-    own: tuple[FatMethod, ...] = ()
-    better: tuple[tuple[str, Finding], ...] = ()
-
-    def __post_init__(self) -> None:
-        quantile_up(self.probability)
-        if self.usual:
-            method_named(self.usual, self.own)
-
-    @property
-    def z(self) -> Fraction:
-        """The normal quantile, rounded up."""
-        return quantile_up(self.probability)
-
-    @property
-    def words(self) -> str:
-        """E.g. ``95 % confidence``."""
-        return f"{trimmed(PERCENT * self.probability)} % confidence"
-
-    def finding(self, lot: Lot) -> Finding:
-        """The error of a lot's fat. Raises MissingProperty where the lot states neither figure nor method."""
-        found = dict(self.better).get(lot.name) or finding(lot, self.usual, self.own)
-        if found is None:
-            raise MissingProperty(lot, f"{FAT_SD} or {FAT_METHOD}")
-        return found
-
-    def measured_again(self, lot: Lot, method: FatMethod | None = None) -> Confidence:
-        """The same once a lot was measured by another method (None: the most precise published bench method)."""
-        fat = lot.properties[FAT]
-        chosen = method or best_bench(fat)
-        return replace(self, better=(*self.better, (lot.name, Finding(chosen.sd(fat), chosen.name))))
 
 
 class ConfidenceEntry(Strict):
@@ -133,15 +72,6 @@ class FatError:
     def per_kg(self, item: Ingredient, process: Process) -> Fraction:
         """The lot's standard deviation, zero for anything else. Raises MissingProperty."""
         return self.confidence.finding(item).sd if isinstance(item, Lot) else _ZERO
-
-
-@dataclass(frozen=True)
-class Likelihood:
-    """How likely one limit is met: its row's label, which side it is (``lo`` or ``hi``), and a float from 0 to 1."""
-
-    label: str
-    side: str
-    probability: float
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -239,10 +169,10 @@ class Confident(Requirement):
         return self.on_paper.terms(formula)
 
     def _sides(self, formula: Formula) -> Iterator[tuple[str, Cone]]:
-        rows = zip(self.rows(formula), self.rows(_fatter(formula)), strict=True)
-        for row, fatter in rows:
-            slopes = [after - before for before, after in zip(row.coefs, fatter.coefs, strict=True)]
-            errors = self._errors(formula, slopes)
+        for row, fatter, *others in zip(self.rows(formula), *map(self.rows, _moved(formula)), strict=True):
+            errors = self._errors(formula, _slopes(row, fatter))
+            slopes = (slope for other in others for slope in enumerate(_slopes(row, other)))
+            errors += tuple(((j, slope),) for j, slope in slopes if slope)
             if not errors:
                 continue
             if row.hi is not None:
@@ -268,13 +198,13 @@ def confident(requirement: Requirement, confidence: Confidence, formula: Formula
     """The requirement held with confidence where the fat of these lots matters to its rows; else itself."""
     if isinstance(requirement, Confident):
         return replace(requirement, confidence=confidence)
-    before, after = requirement.rows(formula), requirement.rows(_fatter(formula))
-    if all(row.coefs == fatter.coefs for row, fatter in zip(before, after, strict=True)):
+    before, moved = requirement.rows(formula), map(requirement.rows, _moved(formula))
+    if all(row.coefs == other.coefs for after in moved for row, other in zip(before, after, strict=True)):
         return requirement
     return Confident(
         what=requirement.what, basis=requirement.basis, unit=requirement.unit, origin=requirement.origin,
         lo=requirement.lo, hi=requirement.hi, role=requirement.role, regulates=requirement.regulates,
-        plain=requirement, confidence=confidence,
+        plain=requirement, confidence=confidence, estimated=requirement.estimated,
     )  # fmt: skip
 
 
@@ -304,6 +234,20 @@ def lot_faults(file: str, lots: Iterable[Lot], confidence: Confidence) -> Iterat
 def _unknown(lots: Iterable[Ingredient], confidence: Confidence) -> list[Lot]:
     known = [lot for lot in lots if isinstance(lot, Lot)]
     return [lot for lot in known if finding(lot, confidence.usual, confidence.own) is None]
+
+
+def _slopes(row: Row, moved: Row) -> list[Fraction]:
+    return [after - before for before, after in zip(row.coefs, moved.coefs, strict=True)]
+
+
+def _moved(formula: Formula) -> tuple[Formula, ...]:
+    """The formula with one point more of fat and, where it has estimates, with one deviation more of each error."""
+    return _fatter(formula), *(_off(formula, error) for error in Off if formula.process.estimates)
+
+
+@lru_cache(maxsize=32)
+def _off(formula: Formula, error: Off) -> Formula:
+    return Formula(formula.lots, formula.additions, replace(formula.process, off=error))
 
 
 @lru_cache(maxsize=16)

@@ -77,6 +77,7 @@ class Lot(Ingredient):
     smallest_pull_kg: Fraction | None = None
     smallest_remnant_kg: Fraction | None = None
     largest_pull_kg: Fraction | None = None
+    use_at_least_kg: Fraction = Fraction(0)
     cured: bool = False
     on_hold: bool = False
     salvage_per_kg: Fraction = Fraction(0)

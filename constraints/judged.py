@@ -13,11 +13,12 @@ from functools import cache
 from constraints.cure import NITRATE_SALTS, NITRITE_SALTS, IngoingEntry
 from constraints.ingredients import NITRITE, Ingredient, Kind, Lot
 from constraints.kinds import KINDS
+from constraints.library import guard, shipped
 from constraints.meaning import BY_ION, Salt, Stage
 from constraints.numbers import PPM
 from constraints.quantities import Process
 from constraints.requirement import Requirement
-from constraints.rules import Pack, PackRow, guard, shipped
+from constraints.rules import Pack, PackRow
 
 _PROPERTY = {salt: name for name, salt in (*NITRITE_SALTS, *NITRATE_SALTS)}
 

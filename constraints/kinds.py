@@ -31,7 +31,7 @@ from constraints.laboratory import Laboratory
 from constraints.meat_content import MeatContentEntry
 from constraints.permitted import AdditionShare, NotListed, Surface
 from constraints.requirement import Origin, Requirement
-from constraints.shares import LeanToFat, MeatToFat, Share
+from constraints.shares import GroupRatio, GroupWeight, LeanToFat, MeatToFat, Share
 from constraints.substances import ACCELERATOR, ACIDULANT, ANTIMICROBIAL, ANTIOXIDANT, BINDER, PHOSPHATE, SULPHITE
 
 
@@ -81,6 +81,8 @@ KINDS: dict[str, type[Strict]] = {
     },
     "property": PropertyBand,
     "share": Share,
+    "amount": GroupWeight,
+    "ratio": GroupRatio,
     "most_lots": MostLotsEntry,
     "together": TogetherEntry,
     "apart": ApartEntry,

@@ -7,21 +7,25 @@ deviations are percentage points of fat, exact.
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
 from fractions import Fraction
 from functools import cache
 from importlib.resources import files
 from itertools import pairwise
+from math import ceil
+from statistics import NormalDist
 
 from pydantic import Field, model_validator
 
 from constraints.document import Day, Name, NotNegative, Percent, Strict, YesNo, parse, validate
 from constraints.faults import nearest
 from constraints.ingredients import FAT, Lot
-from constraints.numbers import PERCENT
+from constraints.numbers import PERCENT, trimmed
 from constraints.quantities import MissingProperty
 
+FAT_SD = "fat_sd_pct"
+FAT_METHOD = "fat_method"
 MOST_LISTED = 4
 """Names that a message lists."""
 
@@ -175,3 +179,65 @@ def best_bench(fat: Fraction) -> FatMethod:
     """The published bench method with the smallest standard deviation at this fat, none of them from memory."""
     bench = [method for method in published().values() if method.bench and method.status is not Read.MEMORY]
     return min(bench, key=lambda method: (method.sd(fat), method.name))
+
+
+_PLACES = 10**6
+_DOUBT = Fraction(1, 1000)
+"""Added to the quantile before it is rounded up, in units of its last place: a thousand times the error of a float."""
+
+
+@cache
+def quantile_up(probability: Fraction) -> Fraction:
+    """The standard normal quantile of a probability above one half, rounded up at the sixth decimal.
+
+    Reckoned in floating point from the upper tail, where it is accurate to about 1e-15 (statistics.NormalDist, after
+    Wichura's AS 241). Raises ValueError outside (0.5, 1).
+    """
+    if not Fraction(1, 2) < probability < 1:
+        raise ValueError(f"confidence is above 0.5 and below 1, not {trimmed(probability)}")
+    exact = Fraction(-NormalDist().inv_cdf(float(1 - probability)))
+    return Fraction(ceil(exact * _PLACES + _DOUBT), _PLACES)
+
+
+@dataclass(frozen=True)
+class Confidence:
+    """With which probability each limit on fat holds, and how the errors of the lots go together.
+
+    ``shared`` is True where lots of one method err together. ``usual`` is the method of lots that state neither a
+    figure nor a method, ``own`` are methods beside the published ones. ``better`` holds names of lots with what is
+    known of them once they are measured again. Raises ValueError for a probability outside (0.5, 1).
+    """
+
+    probability: Fraction
+    shared: bool = False
+    usual: str = ""
+    own: tuple[FatMethod, ...] = ()
+    better: tuple[tuple[str, Finding], ...] = ()
+
+    def __post_init__(self) -> None:
+        quantile_up(self.probability)
+        if self.usual:
+            method_named(self.usual, self.own)
+
+    @property
+    def z(self) -> Fraction:
+        """The normal quantile, rounded up."""
+        return quantile_up(self.probability)
+
+    @property
+    def words(self) -> str:
+        """E.g. ``95 % confidence``."""
+        return f"{trimmed(PERCENT * self.probability)} % confidence"
+
+    def finding(self, lot: Lot) -> Finding:
+        """The error of a lot's fat. Raises MissingProperty where the lot states neither figure nor method."""
+        found = dict(self.better).get(lot.name) or finding(lot, self.usual, self.own)
+        if found is None:
+            raise MissingProperty(lot, f"{FAT_SD} or {FAT_METHOD}")
+        return found
+
+    def measured_again(self, lot: Lot, method: FatMethod | None = None) -> Confidence:
+        """The same once a lot was measured by another method (None: the most precise published bench method)."""
+        fat = lot.properties[FAT]
+        chosen = method or best_bench(fat)
+        return replace(self, better=(*self.better, (lot.name, Finding(chosen.sd(fat), chosen.name))))

@@ -13,8 +13,8 @@ from constraints.limits import known
 from constraints.meaning import BY_ION
 from constraints.substances import FORMULAS, SUBSTANCES, spread
 
-USED = ("salt", "cure", "water", "liquid", "inclusion", "spice", *(f"potassium_{ion}" for ion in BY_ION))
-"""What a recipe may add beside regulated substances, and a cure's salt where all of its kind is potassium's."""
+USED = ("salt", "cure", "water", "liquid", "inclusion", "spice", "casing", *(f"potassium_{ion}" for ion in BY_ION))
+"""What a recipe may add beside regulated substances, casing too, and a cure's salt where all is potassium's."""
 
 
 class ProcessStep(StrEnum):

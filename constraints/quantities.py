@@ -11,6 +11,7 @@ from enum import StrEnum
 from fractions import Fraction
 from typing import Protocol
 
+from constraints.estimate import Off, estimated
 from constraints.ingredients import FAT, MOISTURE, Ingredient, Kind, Lot
 from constraints.numbers import PERCENT
 
@@ -63,12 +64,15 @@ class Process:
     """What happens between mixer and pack, as fractions of the batch's weight.
 
     ``yield_fraction`` is finished kilograms per kilogram of batch (above 0); ``fat_loss`` is the part of the loss
-    that is fat. All other loss is water. ``declared`` is False where the recipe states no yield.
+    that is fat. All other loss is water. ``declared`` is False where the recipe states no yield. ``estimates`` are the
+    properties that may be estimated from a lot's fat, ``off`` which error they are one standard deviation off by.
     """
 
     yield_fraction: Fraction = _ONE
     fat_loss: Fraction = _ZERO
     declared: bool = False
+    estimates: frozenset[str] = frozenset()
+    off: Off | None = None
 
     @property
     def water_loss(self) -> Fraction:
@@ -83,8 +87,8 @@ class Quantity(Protocol):
         """The quantity in one kilogram of ``item``. Raises MissingProperty where it is not known."""
 
 
-def stated(item: Ingredient, name: str) -> Fraction:
-    """The figure of a property, zero where the kind of ingredient says so.
+def stated(item: Ingredient, name: str, process: Process | None = None) -> Fraction:
+    """The figure of a property, zero where the kind of ingredient says so; estimated where the process allows it.
 
     Water is pure moisture; a dry addition's unstated property is zero; a lot, liquid or inclusion that does not
     state it raises MissingProperty.
@@ -95,7 +99,10 @@ def stated(item: Ingredient, name: str) -> Fraction:
     if item.kind is Kind.WATER and name == MOISTURE:
         return Fraction(PERCENT)
     if item.kind.states_composition:
-        raise MissingProperty(item, name)
+        estimate = estimated(item, name, process.estimates, process.off) if process and process.estimates else None
+        if estimate is None:
+            raise MissingProperty(item, name)
+        return estimate
     return _ZERO
 
 
@@ -135,7 +142,7 @@ class Amount:
         """The property of the ingredient, or zero outside the basis."""
         if self.basis.lots_only and not _of_lots(item, self.basis):
             return _ZERO
-        figure = stated(item, self.name)
+        figure = stated(item, self.name, process)
         if self.basis is Basis.FINISHED:
             if self.name == FAT:
                 return figure - PERCENT * process.fat_loss

@@ -5,24 +5,22 @@ The faces share one definition (a quantity over a quantity between two limits), 
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field, replace
 from enum import StrEnum
 from fractions import Fraction
+from itertools import product
 from math import ceil, floor
-from typing import TYPE_CHECKING
 
 from constraints.cone import Cone
 from constraints.formula import Batch, Formula
 from constraints.ingredients import Ingredient
 from constraints.meaning import COMPOSITION, Regulates, Role, Side
+from constraints.methods import Confidence
 from constraints.numbers import trimmed
-from constraints.quantities import Quantity
+from constraints.quantities import MissingProperty, Process, Quantity
 from constraints.row import Row
 from constraints.vector import Vector
-
-if TYPE_CHECKING:
-    from constraints.confidence import Confidence, Likelihood
 
 
 class Status(StrEnum):
@@ -70,13 +68,22 @@ class Verdict:
     why: str = ""
 
 
+@dataclass(frozen=True)
+class Likelihood:
+    """How likely one limit is met: its row's label, which side it is (``lo`` or ``hi``), and a float from 0 to 1."""
+
+    label: str
+    side: str
+    probability: float
+
+
 @dataclass(frozen=True, kw_only=True)
 class Requirement:
     """Base of every requirement.
 
     ``what`` names it in a few words, ``basis`` names what its figure is divided by, ``unit`` its unit, ``lo`` and
     ``hi`` its limits in that unit (None: no limit). ``role`` and ``regulates`` say what it means, ``confidence`` how
-    sure it must be (None: as measured).
+    sure it must be (None: as measured). ``estimated`` names the properties that its figure takes from estimates.
     """
 
     what: str
@@ -88,6 +95,7 @@ class Requirement:
     role: Role = Role.OWN
     regulates: Regulates = COMPOSITION
     confidence: Confidence | None = None
+    estimated: tuple[str, ...] = ()
 
     @property
     def side(self) -> Side:
@@ -108,6 +116,11 @@ class Requirement:
     def counted(self) -> Quantity | None:
         """What it counts over something else, where it is a ratio."""
         return None
+
+    @property
+    def of_batch(self) -> bool:
+        """True where it is about the batch as a whole, so that no mixer load is judged by it."""
+        return self.role in (Role.SIZE, Role.STOCK)
 
     def rows(self, formula: Formula) -> tuple[Row, ...]:
         """Itself as linear rows over the formula's columns. Raises MissingProperty."""
@@ -294,6 +307,18 @@ class Hold:
         if every is not None and every / unit == max(lo, hi + 1):
             return Span(lo, every / unit)
         return Span(lo, hi, None if every is None else every / unit)
+
+
+def marked(requirement: Requirement, items: Iterable[Ingredient], process: Process) -> Requirement:
+    """A requirement that says so where its figure on some of these ingredients rests on estimates."""
+    missing = set()
+    for name, quantity, item in product(process.estimates, requirement.quantities(), items):
+        try:
+            quantity.per_kg(item, replace(process, estimates=process.estimates - {name}))
+        except MissingProperty:
+            missing.add(name)
+    names = tuple(sorted(missing))
+    return replace(requirement, what=f"estimated {requirement.what}", estimated=names) if names else requirement
 
 
 def widened(requirement: Requirement, lo: Fraction | None, hi: Fraction | None) -> Requirement:

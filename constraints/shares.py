@@ -1,4 +1,4 @@
-"""Shares and ratios: meat to fat, lean to fat, and the share of a species, role, material or lot."""
+"""Shares, weights and ratios of groups of lots: meat to fat, lean to fat, a species, role, material or lot."""
 
 from __future__ import annotations
 
@@ -8,15 +8,17 @@ from fractions import Fraction
 from pydantic import model_validator
 
 from constraints.composition import PercentBand, PlainBand
-from constraints.document import Name, Positive, YesNo
+from constraints.document import Names, NotNegative, Positive, Strict, YesNo
 from constraints.formula import Formula
 from constraints.ingredients import FAT
-from constraints.numbers import PERCENT
+from constraints.limits import sound
+from constraints.numbers import KG_PER_LB, PERCENT
 from constraints.quantities import Amount, Basis, Sum, Tagged, Weight
 from constraints.requirement import Origin, Ratio, Requirement
+from constraints.stock import Kilograms, nobody
 
 TAGS = ("species", "role", "material", "lot", "rework")
-"""What a share may be of."""
+"""What a group of lots may be picked by."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -25,11 +27,39 @@ class TagRatio(Ratio):
 
     def complaints(self, formula: Formula) -> tuple[str, ...]:
         """Tags that no lot carries."""
-        return tuple(
-            f"no eligible lot has {part.tag} {' or '.join(sorted(part.values))}"
-            for part in self.quantities()
-            if isinstance(part, Tagged) and not any(part.per_kg(lot, formula.process) for lot in formula.lots)
-        )
+        return nobody(self.quantities(), formula)
+
+
+class LotGroup(Strict):
+    """The lots of some species, roles or materials, or some lots by name."""
+
+    species: Names | None = None
+    """Species as typed in the lots table, one or a list."""
+    role: Names | None = None
+    """Role: meat or fat."""
+    material: Names | None = None
+    """Material as typed in the lots table, one or a list."""
+    lot: Names | None = None
+    """Lots by name, one or a list."""
+    rework: YesNo | None = None
+    """yes: the lots that are rework; no: those that are not."""
+
+    @model_validator(mode="after")
+    def _one_tag(self) -> LotGroup:
+        if sum(getattr(self, tag) not in (None, ()) for tag in TAGS) != 1:
+            what = "a share" if isinstance(self, Share) else "a group of lots"
+            raise ValueError(f"{what} names exactly one of species, role, material, lot or rework")
+        return self
+
+    def tagged(self) -> Tagged:
+        """The lots that it counts."""
+        tag = next(tag for tag in TAGS if getattr(self, tag) is not None)
+        value = getattr(self, tag)
+        return Tagged(tag, frozenset(["yes" if value else "no"] if tag == "rework" else value))
+
+
+def _named(counted: Tagged) -> str:
+    return f"{counted.tag} {' or '.join(sorted(counted.values))}"
 
 
 class RatioBand(PlainBand):
@@ -42,17 +72,35 @@ class RatioBand(PlainBand):
     max: Positive | None = None
     """Largest figure."""
 
+    def ratio(self, what: str, over: Tagged, under: Tagged, origin: Origin) -> Requirement:
+        """Kilograms of one group to kilograms of another."""
+        lo, hi = self.limits()
+        return TagRatio(
+            what=what, basis=Basis.MEAT.words, unit="kg/kg", origin=origin, lo=lo, hi=hi, over=over, under=under
+        )
+
 
 class MeatToFat(RatioBand):
     """Kilograms of lots with role meat to kilograms of lots with role fat."""
 
     def build(self, origin: Origin) -> Requirement:
         """The requirement this entry of a recipe stands for."""
-        lo, hi = self.limits()
-        return TagRatio(
-            what="meat-to-fat ratio", basis=Basis.MEAT.words, unit="kg/kg", origin=origin, lo=lo, hi=hi,
-            over=Tagged("role", frozenset({"meat"})), under=Tagged("role", frozenset({"fat"})),
-        )  # fmt: skip
+        meat, fat = (Tagged("role", frozenset({role})) for role in ("meat", "fat"))
+        return self.ratio("meat-to-fat ratio", meat, fat, origin)
+
+
+class GroupRatio(RatioBand):
+    """Kilograms of one group of lots to kilograms of another."""
+
+    of: LotGroup
+    """The group above the line."""
+    to: LotGroup
+    """The group below it."""
+
+    def build(self, origin: Origin) -> Requirement:
+        """The requirement this entry of a recipe stands for."""
+        of, to = self.of.tagged(), self.to.tagged()
+        return self.ratio(f"ratio of {_named(of)} to {_named(to)}", of, to, origin)
 
 
 class LeanToFat(RatioBand):
@@ -68,40 +116,52 @@ class LeanToFat(RatioBand):
         )  # fmt: skip
 
 
-class Share(PercentBand):
-    """Share by weight of the lots of one species, role, material, or of one lot."""
+class Share(LotGroup, PercentBand):
+    """Share by weight of a group of lots."""
 
-    species: Name | None = None
-    """Species as typed in the lots table."""
-    role: Name | None = None
-    """Role: meat or fat."""
-    material: Name | None = None
-    """Material as typed in the lots table."""
-    lot: Name | None = None
-    """One lot by its name."""
-    rework: YesNo | None = None
-    """yes: the lots that are rework; no: those that are not."""
     basis: Basis = Basis.MEAT
     """What the share is of: meat, batch or finished."""
-
-    @model_validator(mode="after")
-    def _one_tag(self) -> Share:
-        if sum(getattr(self, tag) is not None for tag in TAGS) != 1:
-            raise ValueError("a share names exactly one of species, role, material, lot or rework")
-        return self
-
-    def tagged(self) -> Tagged:
-        """The lots that the share counts."""
-        tag = next(tag for tag in TAGS if getattr(self, tag) is not None)
-        value = getattr(self, tag)
-        return Tagged(tag, frozenset({("yes" if value else "no") if tag == "rework" else value}))
 
     def build(self, origin: Origin) -> Requirement:
         """The requirement this entry of a recipe stands for."""
         lo, hi = self.limits()
         counted = self.tagged()
-        name = next(iter(counted.values))
         return TagRatio(
-            what=f"share of {counted.tag} {name}", basis=self.basis.words, unit="%", origin=origin, lo=lo, hi=hi,
+            what=f"share of {_named(counted)}", basis=self.basis.words, unit="%", origin=origin, lo=lo, hi=hi,
             over=counted, under=Weight(self.basis), scale=Fraction(PERCENT),
+        )  # fmt: skip
+
+
+class GroupWeight(LotGroup):
+    """Kilograms of a group of lots in the whole batch, after bone and rind."""
+
+    min_kg: NotNegative | None = None
+    """Least weight, kilograms."""
+    max_kg: NotNegative | None = None
+    """Most weight, kilograms."""
+    min_lb: NotNegative | None = None
+    """Least weight, pounds."""
+    max_lb: NotNegative | None = None
+    """Most weight, pounds."""
+
+    @model_validator(mode="after")
+    def _some_limit(self) -> GroupWeight:
+        for side in ("min", "max"):
+            if None not in (getattr(self, f"{side}_kg"), getattr(self, f"{side}_lb")):
+                raise ValueError(f"one of {side}_kg and {side}_lb")
+        sound(*self.limits(), "give a smallest or a largest weight")
+        return self
+
+    def limits(self) -> tuple[Fraction | None, Fraction | None]:
+        """Least and most, kilograms."""
+        sides = ((self.min_kg, self.min_lb), (self.max_kg, self.max_lb))
+        lo, hi = (kg if lb is None else lb * KG_PER_LB for kg, lb in sides)
+        return lo, hi
+
+    def build(self, origin: Origin) -> Requirement:
+        """The requirement this entry of a recipe stands for."""
+        (lo, hi), counted = self.limits(), self.tagged()
+        return Kilograms(
+            what=_named(counted), basis=Basis.MEAT.words, unit="kg", origin=origin, lo=lo, hi=hi,
+            over=counted,
         )  # fmt: skip

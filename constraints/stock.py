@@ -1,4 +1,4 @@
-"""What the cooler and the order say: the size of the batch, the stock of each lot, packs and pulls."""
+"""Weights: the size of the batch, kilograms of some lots, the stock of each lot, packs and pulls."""
 
 from __future__ import annotations
 
@@ -9,44 +9,81 @@ from fractions import Fraction
 from constraints.formula import Batch, Formula
 from constraints.ingredients import Ingredient, Lot
 from constraints.meaning import Role
-from constraints.quantities import Basis, Weight
+from constraints.quantities import Basis, Quantity, Tagged, Weight
 from constraints.requirement import Hold, Origin, Requirement, Verdict
 from constraints.row import Row
 from constraints.vector import Vector
 
 
 @dataclass(frozen=True, kw_only=True)
-class BatchSize(Requirement):
-    """Kilograms of the basis, within a tolerance that is printed: ``lo <= weight <= hi``."""
+class Kilograms(Requirement):
+    """Kilograms of something in the whole batch: ``lo <= weight <= hi``. No mixer load is judged by it."""
 
-    role: Role = Role.SIZE
-    weighed: Basis
+    over: Quantity
 
     @property
     def by_column(self) -> bool:
         """True: each column has its own weight."""
         return True
 
-    @classmethod
-    def of(cls, basis: Basis, kilograms: Fraction, tolerance: Fraction) -> BatchSize:
-        """A batch of so many kilograms of meat block or whole batch, more or less the tolerance."""
-        return cls(
-            what="weight", basis=basis.words, unit="kg", origin=Origin("batch size", "your order"),
-            lo=kilograms - tolerance, hi=kilograms + tolerance, weighed=basis,
-        )  # fmt: skip
+    @property
+    def of_batch(self) -> bool:
+        """Always."""
+        return True
+
+    def quantities(self) -> tuple[Quantity, ...]:
+        """What is weighed."""
+        return (self.over,)
 
     def rows(self, formula: Formula) -> tuple[Row, ...]:
         """One row with both limits."""
-        return (Row("weight", self.terms(formula)[0], self.lo, self.hi),)
+        return (Row(self.what, self.terms(formula)[0], self.lo, self.hi),)
 
     def terms(self, formula: Formula) -> tuple[Vector, None]:
-        """Kilograms of the basis per kilogram of each column, over one."""
-        return formula.totals(Weight(self.weighed)), None
+        """Kilograms per kilogram of each column, over one."""
+        return formula.totals(self.over), None
 
     def measure(self, batch: Batch) -> Verdict:
-        """Kilograms of the basis in the batch."""
-        value = batch.amount(Weight(self.weighed))
+        """Kilograms in the batch."""
+        value = batch.amount(self.over)
         return Verdict(self, value, self.within(value))
+
+    def complaints(self, formula: Formula) -> tuple[str, ...]:
+        """A tag that no lot carries."""
+        return nobody(self.quantities(), formula)
+
+
+def batch_size(basis: Basis, kilograms: Fraction, tolerance: Fraction) -> Kilograms:
+    """A batch of so many kilograms of meat block or whole batch, more or less the tolerance."""
+    return Kilograms(
+        what="weight", basis=basis.words, unit="kg", origin=Origin("batch size", "your order"), role=Role.SIZE,
+        lo=kilograms - tolerance, hi=kilograms + tolerance, over=Weight(basis),
+    )  # fmt: skip
+
+
+def floors(lots: Sequence[Lot]) -> list[Kilograms]:
+    """For each lot that states a least weight for the batch, as held, the least of it in usable kilograms."""
+    return [
+        Kilograms(
+            what=f"lot {lot.name}",
+            basis=Basis.MEAT.words,
+            unit="kg",
+            origin=Origin("lots table", "use_at_least_kg of your lots table"),
+            lo=lot.use_at_least_kg * lot.usable,
+            over=Tagged("lot", frozenset({lot.name})),
+        )
+        for lot in lots
+        if lot.use_at_least_kg
+    ]
+
+
+def nobody(counted: Sequence[Quantity], formula: Formula) -> tuple[str, ...]:
+    """Of quantities that count tagged lots, those whose tag no eligible lot carries, in words."""
+    return tuple(
+        f"no eligible lot has {part.tag} {' or '.join(sorted(part.values))}"
+        for part in counted
+        if isinstance(part, Tagged) and not any(part.per_kg(lot, formula.process) for lot in formula.lots)
+    )
 
 
 @dataclass(frozen=True, kw_only=True)

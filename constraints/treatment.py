@@ -32,9 +32,10 @@ from constraints.document import (
 )
 from constraints.faults import BadInput, Fault, nearest
 from constraints.kinds import OneRequirement
+from constraints.library import shipped
 from constraints.numbers import PERCENT, NotANumber, exact
 from constraints.requirement import Status
-from constraints.rules import READ_IN_LAW, shipped
+from constraints.rules import READ_IN_LAW
 
 MINUTES = {"s": Fraction(1, 60), "min": Fraction(1), "h": Fraction(60), "d": Fraction(1440)}
 """Minutes in each unit of a duration."""

@@ -19,7 +19,9 @@ from constraints.substances import FREE, SUBSTANCES
 
 _LONG = 5
 """Letters from which a word also counts at the beginning of a longer one."""
-_NUMBER = re.compile(r"(?<![^\W_])(?:e|ins)[\W_]{0,3}([0-9ol]{3,4})(?![0-9ol])")
+_NUMBER = re.compile(
+    r"(?<![^\W_])(?:e|ins)[\W_]{0,3}(?:[0-9ol]{3,4}(?![0-9ol])|[0-9ol](?:[\W_]?[0-9ol]){2,3}(?![\W_]?[0-9ol]))"
+)
 _READ = str.maketrans("ol", "01")
 _PLAIN = 6
 """Letters up to which a substance's name must be a word of its own to be spoken of: oats, rusk, bread."""
@@ -141,8 +143,9 @@ def _contains(text: str) -> bool:
 
 
 def numbers_in(name: str) -> frozenset[str]:
-    """The E and INS numbers in a name, O and l read as 0 and 1."""
-    return frozenset(found.translate(_READ) for found in _NUMBER.findall(folded(name)))
+    """The E and INS numbers in a name, its digits apart or not, O and l read as 0 and 1."""
+    found = (re.sub(r"[\W_]|^\W*(e|ins)", "", one[0]) for one in _NUMBER.finditer(folded(name)))
+    return frozenset(one.translate(_READ) for one in found)
 
 
 @cache

@@ -286,7 +286,7 @@ def measured(requirements: Iterable[Requirement], weighed: Weighed) -> tuple[Che
 
 def _check(requirement: Requirement, total: Batch, loads: tuple[Batch, ...]) -> Check:
     verdict = requirement.measure(total)
-    if len(loads) < 2 or requirement.role in (Role.SIZE, Role.STOCK):
+    if len(loads) < 2 or requirement.of_batch:
         return Check(requirement, verdict.value, verdict.ok, why=verdict.why)
     alone = [requirement.measure(load) for load in loads]
     ok = verdict.ok if all(v.ok is not False for v in alone) else False

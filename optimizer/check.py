@@ -13,9 +13,10 @@ from constraints.formula import Batch, Dosing, Formula
 from constraints.ingredients import SALT, Ingredient, Lot
 from constraints.interval import corners
 from constraints.judged import guarding, limits_cure
+from constraints.library import guard
 from constraints.numbers import G_PER_KG, trimmed
-from constraints.requirement import Requirement
-from constraints.rules import Pack, guard
+from constraints.requirement import Requirement, marked
+from constraints.rules import Pack
 from optimizer.beside import against, not_judged
 from optimizer.blend import Check, margin
 from optimizer.doses import Dose, doses, salt_targets
@@ -277,9 +278,10 @@ def _error_faults(recipe: Recipe, table: LotTable, batch: Batch) -> list[Fault]:
 
 def _with_confidence(recipe: Recipe, batch: Batch, requirements: Sequence[Requirement]) -> list[Requirement]:
     """The requirements with the confidence the recipe asks for, where it asks for any."""
+    requirements = [marked(requirement, batch.kilograms, batch.process) for requirement in requirements]
     asked = recipe.entry.confidence
     if asked is None:
-        return list(requirements)
+        return requirements
     formula, confidence = Formula(tuple(batch.kilograms), (), batch.process), asked.confidence()
     return [confident(requirement, confidence, formula) for requirement in requirements]
 

@@ -13,11 +13,12 @@ from math import ceil
 
 from constraints.formula import Formula, NoDose
 from constraints.ingredients import Ingredient
+from constraints.library import GUARD
 from constraints.numbers import trimmed
 from constraints.quantities import MissingProperty
 from constraints.requirement import Requirement
 from constraints.row import Row
-from constraints.rules import GUARD, Pack
+from constraints.rules import Pack
 from optimizer.blend import Answer
 from optimizer.problem import Problem
 from optimizer.reading.entry import DOSES

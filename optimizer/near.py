@@ -74,18 +74,26 @@ def _held(item: Ingredient) -> Fraction:
     return item.held_kg(_ONE) if isinstance(item, Lot) else _ZERO
 
 
-def near_cheapest(problem: Problem, wish: Wish, premium_pct: Fraction) -> Answer:
+USUAL_PREMIUM_PCT = _ONE
+"""How much dearer a batch may be where nothing is said, %; common practice, no source."""
+
+
+def near_cheapest(problem: Problem, wish: Wish, asked_pct: Fraction | None = None) -> Answer:
     """The batch that grants the wish most within a premium over the cheapest, and the trade-off up to it.
 
+    Of a band of sizes as much is made as the dying lots allow, whatever it costs, unless a premium is asked for.
     Raises BadInput where the wish has no meaning for this batch: no next chance given, or no band of fat.
     """
     _meaningful(problem, wish)
+    premium_pct = USUAL_PREMIUM_PCT if asked_pct is None else asked_pct
     base = blend(problem)
     if base.weighed is None or base.optimum is None or base.certificate is None:
         return replace(base, near=Near(wish, premium_pct, _ZERO, ()))
     cheapest = base.optimum.cost
     order = replace(problem.order, imposed=base.kept, tidy=None)  # what the cheapest batch keeps of it, all keep
     problem = replace(problem, order=order)
+    if problem.order.band and wish is Wish.MOST_DYING and asked_pct is None:
+        return _as_much_as_dies(problem, base, cheapest)
     steps = [Step(_ZERO, base.certificate.cost, figure_of(base, wish))]
     best = base
     for part in _LEVELS:
@@ -101,6 +109,18 @@ def near_cheapest(problem: Problem, wish: Wish, premium_pct: Fraction) -> Answer
     named = replace(best.problem, order=replace(best.problem.order, tidy=base.problem.order.tidy))
     best = replace(best, problem=named, kept=base.kept, tidy_price=base.tidy_price)
     return replace(best, near=Near(wish, premium_pct, cheapest, tuple(steps)))
+
+
+def _as_much_as_dies(problem: Problem, base: Answer, cheapest: Fraction) -> Answer:
+    """The cheapest batch of a band that uses as much of the dying lots as any does; its premium is what that took."""
+    found = _granted(problem, Wish.MOST_DYING, None)
+    best = base if found is None or not _better(found, base, Wish.MOST_DYING) else found
+    assert base.certificate is not None and best.certificate is not None
+    costs = [answer.certificate.cost for answer in (base, best) if answer.certificate is not None]
+    premiums = [PERCENT * (cost - cheapest) / abs(cheapest) if cheapest else _ZERO for cost in costs]
+    wished = zip(premiums, costs, (base, best), strict=True)
+    steps = tuple(Step(premium, cost, figure_of(answer, Wish.MOST_DYING)) for premium, cost, answer in wished)
+    return replace(best, near=Near(Wish.MOST_DYING, premiums[-1], cheapest, steps))
 
 
 def figure_of(answer: Answer, wish: Wish) -> Fraction:
@@ -152,29 +172,30 @@ def _middle(band: Requirement) -> Fraction:
     return (band.lo + band.hi) / 2
 
 
-def _granted(problem: Problem, wish: Wish, most: Fraction) -> Answer | None:
-    """The cheapest batch that grants the wish as far as a cost of ``most`` allows."""
+def _granted(problem: Problem, wish: Wish, most: Fraction | None) -> Answer | None:
+    """The cheapest batch that grants the wish as far as a cost of ``most`` allows; None: any cost."""
     origin = Origin("preference", "your wish")
-    cap = CostCap(what="cost as minimised", basis="whole batch", unit="", origin=origin, hi=most)
-    wished = _best_wish(problem, wish, cap)
+    caps: tuple[Requirement, ...] = ()
+    if most is not None:
+        caps = (CostCap(what="cost as minimised", basis="whole batch", unit="", origin=origin, hi=most),)
+    wished = _best_wish(replace(problem, requirements=(*problem.requirements, *caps)), wish)
     if wished is None:
         return None
     for room in _ROOMS[:1] if wish is Wish.FEWEST_LOTS else _ROOMS:
         held = _held_wish(problem, wish, wished, room, origin)
-        found = blend(replace(problem, requirements=(*problem.requirements, cap, held)))
+        found = blend(replace(problem, requirements=(*problem.requirements, *caps, held)))
         if found.status in (Status.OPTIMAL, Status.TIME_LIMIT) and found.weighed is not None:
             return found
     return None
 
 
-def _best_wish(problem: Problem, wish: Wish, cap: CostCap) -> Fraction | None:
-    """The wish's figure at its best under the cap, before rounding; None where nothing is found."""
-    within = replace(problem, requirements=(*problem.requirements, cap))
+def _best_wish(within: Problem, wish: Wish) -> Fraction | None:
+    """The wish's figure at its best, before rounding; None where nothing is found."""
     if wish is Wish.FEWEST_LOTS:
         return _least_lots(within)
     if wish is Wish.MOST_DYING:
-        return _most_dying(within, _dying(problem))
-    band = _fat_band(problem)
+        return _most_dying(within, _dying(within))
+    band = _fat_band(within)
     return None if band is None else _least_off(within, band)
 
 

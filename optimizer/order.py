@@ -28,8 +28,12 @@ MOST_WITHIN = Fraction(1, 50)
 
 @dataclass(frozen=True)
 class Asked:
-    """What a command may say instead of the recipe or the default: kilograms, grams for the divisions, and a day."""
+    """What a command may say instead of the recipe or the default: kilograms, grams for the divisions, and a day.
 
+    ``to`` is what the size may go up to where it is a band, in the size's own unit.
+    """
+
+    to: Fraction | None = None
     within_kg: Fraction | None = None
     meat_g: Fraction | None = None
     spice_g: Fraction | None = None
@@ -55,10 +59,14 @@ def order_of(recipe: Recipe, size: str, figure: Fraction, day: date, asked: Aske
     scales = recipe.entry.scales
     meat_division = (asked.meat_g or scales.meat_g) / G_PER_KG
     usual = meat_division / 2 if basis is Basis.MEAT else meat_division
+    within = min(usual, figure * kilograms * MOST_WITHIN) if asked.within_kg is None else asked.within_kg
+    if asked.to is not None:
+        figure, within = (figure + asked.to) / 2, (asked.to - figure) * kilograms / 2
     return Order(
         basis=basis,
         kilograms=figure * kilograms,
-        within_kg=min(usual, figure * kilograms * MOST_WITHIN) if asked.within_kg is None else asked.within_kg,
+        within_kg=within,
+        band=asked.to is not None,
         day=day,
         meat_division_kg=meat_division,
         spice_division_kg=(asked.spice_g or scales.spice_g) / G_PER_KG,

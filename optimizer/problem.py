@@ -11,21 +11,22 @@ from datetime import date
 from fractions import Fraction
 from math import ceil
 
-from constraints.confidence import FAT_METHOD, FAT_SD, Confidence, confident, lot_faults
+from constraints.confidence import confident, lot_faults
+from constraints.estimate import Component
 from constraints.faults import BadInput, Fault, nearest
 from constraints.figures import Figures
 from constraints.formula import Addition, Dosing, Formula, NoDose
 from constraints.ingredients import FAT, MOISTURE, SALT, Ingredient, Kind, Lot
 from constraints.judged import brought, guarding, limits_cure
-from constraints.methods import finding
+from constraints.methods import FAT_METHOD, FAT_SD, Confidence, finding
 from constraints.numbers import G_PER_KG, PERCENT, trimmed
 from constraints.products import Product
-from constraints.quantities import Amount, Basis, MissingProperty, Quantity, Weight
-from constraints.requirement import Origin, Ratio, Requirement
+from constraints.quantities import Amount, Basis, MissingProperty, Process, Quantity, Weight
+from constraints.requirement import Origin, Ratio, Requirement, marked
 from constraints.row import Row
 from constraints.rules import Pack
 from constraints.spelling import look_alikes
-from constraints.stock import BatchSize, Stock, Tidy
+from constraints.stock import Stock, Tidy, batch_size, floors
 from optimizer.reading.entry import ScaleName, WhenMissing
 from optimizer.reading.lots import LotTable
 from optimizer.reading.packs import legal_requirements, opposed, product_of, unjudged
@@ -47,7 +48,8 @@ ROUNDED_DOSE = 2
 class Order:
     """How much to make and when. ``within_kg`` is the tolerance on the weight, printed with it.
 
-    ``next_chance`` is the next day on which a lot left over could be used; a lot whose use-by is before it is dying.
+    With ``band`` that tolerance is what was asked for: any weight within it is as good as another. ``next_chance`` is
+    the next day on which a lot left over could be used; a lot whose use-by is before it is dying.
     ``tidy`` is what is wanted of pulls and remnants (None: nothing), ``imposed`` what of it the program holds.
     """
 
@@ -62,6 +64,7 @@ class Order:
     next_chance: date | None = None
     tidy: Tidy | None = None
     imposed: Tidy | None = None
+    band: bool = False
 
 
 @dataclass(frozen=True)
@@ -110,7 +113,7 @@ def assemble(recipe: Recipe, table: LotTable, order: Order) -> Problem:
     faults += () if faults else unjudged(recipe, packs, legal, product, usable, table.file)
     faults += () if faults else opposed(recipe, packs, legal)
     own_guard = guarding([*usable, *(addition.item for addition in recipe.additions)])
-    requirements = [*recipe.requirements, *legal, *own_guard]
+    requirements = [*recipe.requirements, *legal, *own_guard, *floors(usable)]
     lots, lacking = _complete(recipe, table, usable, requirements, faults)
     left_out += lacking
     _refuse(recipe, table, legal, faults)
@@ -123,8 +126,11 @@ def assemble(recipe: Recipe, table: LotTable, order: Order) -> Problem:
         faults += _meaningless(recipe, formula, table, left_out)
     own = _own_rows(recipe, formula, order, faults)
     _refuse(recipe, table, legal, faults)
+    requirements, own = (
+        [marked(requirement, lots, recipe.process) for requirement in found] for found in (requirements, own)
+    )
     requirements = [*_with_confidence(recipe, formula, requirements), *own]
-    size = BatchSize.of(order.basis, order.kilograms, order.within_kg)
+    size = batch_size(order.basis, order.kilograms, order.within_kg)
     every = (size, Stock.of(lots), *requirements)
     fixed = tuple(r for r in every if r.fixed_value(formula) is not None)
     waived, settled = set(recipe.entry.waive), {id(r) for r in fixed}
@@ -224,7 +230,7 @@ def _clashes(recipe: Recipe, table: LotTable) -> Iterator[Fault]:
 def _order_faults(recipe: Recipe, order: Order) -> Iterator[Fault]:
     """An order that the scale or the mixer makes meaningless; the size is no fault of the recipe."""
     size = f"--{order.basis}-{'lb' if order.in_pounds else 'kg'}"
-    if order.within_kg >= order.kilograms / 2:
+    if order.within_kg >= order.kilograms / 2 and not order.band:
         found = f"{trimmed(order.kilograms)} kg within {trimmed(order.within_kg)} kg says nothing"
         yield Fault(size, None, None, found, "a finer meat scale, a smaller tolerance or a larger batch")
     elif order.kilograms <= order.meat_division_kg:
@@ -292,7 +298,7 @@ def _complete(
     needed = list({q: (r, q) for r in reversed(requirements) for q in r.quantities()}.values())[::-1]
     salt = next((a for a in recipe.additions if a.dosing is Dosing.TOTAL_SALT), None)
     faults += _addition_faults(recipe, needed, salt)
-    complete, lacking, told = [], [], list[Fault]()
+    complete, lacking, told = [], [], dict[tuple[str, str], list[Lot]]()
     lacking_some = _lacking(table, usable, needed, recipe)
     for lot in usable:
         gaps = gaps_of(lot, needed, recipe) if lacking_some is None or lot in lacking_some else []
@@ -304,14 +310,9 @@ def _complete(
             lacking.append(LeftOut(lot, "; ".join(f"does not state {name}, which {what} needs" for what, name in gaps)))
         else:
             for what, name in gaps:
-                found = f"the lot {lot.name!r} does not state {name}, which {what} needs"
-                allowed = "give it, or say if_missing: leave_out under eligible"
-                absent, line = _no_column(name, table), lot.line
-                if absent and not any(name in other.properties for other in usable):  # said once, not of every lot
-                    found, line = f"no lot states {name}, which {what} needs", min(other.line for other in usable)
-                if all(fault.found != found for fault in told):
-                    told.append(Fault(table.file, line, name, found, absent or allowed))
-    faults += told
+                told.setdefault((name, what), []).append(lot)
+    laws = {r.what: r.origin for r in requirements}
+    faults += [_silent(recipe, table, name, what, laws.get(what), lots) for (name, what), lots in told.items()]
     asked = recipe.entry.confidence
     if asked is None:
         return complete, lacking
@@ -323,6 +324,26 @@ def _complete(
         complete = [lot for lot in complete if lot not in silent]
     faults += error_faults(table.file, complete, confidence)
     return complete, lacking
+
+
+def _silent(recipe: Recipe, table: LotTable, name: str, what: str, origin: Origin | None, lots: Sequence[Lot]) -> Fault:
+    """One fault for all lots that do not state a property: who asks for it, and the ways out."""
+    law = f" ({origin.rule}, {origin.source})" if origin is not None and origin.pack else ""
+    absent = _no_column(name, table)
+    ways = [absent or "state it", "say if_missing: leave_out under eligible"]
+    component = next((c for c in Component if c.property_name == name), None)
+    if component is not None and name not in recipe.process.estimates:
+        ways.insert(
+            1, f"say estimate: [{component}] in the recipe: from fat, of raw pork, beef, lamb, veal and poultry"
+        )
+    elif component is not None:
+        ways[0] += "; an estimate is for raw lots of a known species that state their fat, and hold no salt"
+    first = min(lots, key=lambda lot: lot.line)
+    who = f"the lot {first.name!r} does not state"
+    if len(lots) > 1:
+        every = absent and len({lot.name for lot in lots}) == len(table.lots)
+        who = "no lot states" if every else f"the lots {', '.join(lot.name for lot in lots)} do not state"
+    return Fault(table.file, first.line, name, f"{who} {name}, which {what}{law} needs", "; or ".join(ways))
 
 
 def _lacking(
@@ -374,11 +395,20 @@ def gaps_of(item: Ingredient, needed: Sequence[tuple[Requirement, Quantity]], re
     """Properties that an ingredient does not state, each with what needs it first."""
     gaps: dict[str, str] = {}
     for requirement, quantity in needed:
-        try:
-            quantity.per_kg(item, recipe.process)
-        except MissingProperty as missing:
-            gaps.setdefault(missing.property_name, requirement.what)
+        while (name := _missing(item, quantity, recipe.process)) and gaps.setdefault(name, requirement.what):
+            if name in item.properties or name in _NAMED:
+                break
+            item = replace(item, properties={**item.properties, name: _ZERO})  # it may lack more
     return [(what, name) for name, what in gaps.items()]
+
+
+def _missing(item: Ingredient, quantity: Quantity, process: Process) -> str:
+    """The property that a quantity does not find in an ingredient, or nothing."""
+    try:
+        quantity.per_kg(item, process)
+    except MissingProperty as missing:
+        return missing.property_name
+    return ""
 
 
 def _addition_faults(

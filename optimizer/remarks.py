@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from fractions import Fraction
+from itertools import product
 
 from constraints.cure import COARSE_DIVISION
+from constraints.estimate import Component, estimated, lines_of, published
 from constraints.faults import Fault
 from constraints.formula import Batch
 from constraints.ingredients import SALT, Ingredient, Kind, Lot
 from constraints.judged import brought
 from constraints.numbers import G_PER_KG, PERCENT, shown, trimmed
-from constraints.quantities import Basis
+from constraints.quantities import Basis, Process
 from constraints.requirement import Requirement, Status
 from constraints.words import plant_wording
 from optimizer.blend import Answer
@@ -34,6 +37,11 @@ def warnings(answer: Answer) -> list[str]:
         *_coarse_cure_scale(answer),
         *_coarse_doses(answer),
         *_suspicious_lots(answer),
+        *on_estimates(
+            answer.weighed.total.kilograms if answer.weighed else answer.problem.formula.lots,
+            answer.problem.recipe.process,
+            [check.requirement for check in answer.checks if check.ok],
+        ),
         *map(in_words, answer.problem.warnings),
         *_implausible(answer),
         *_no_class(answer.problem),
@@ -259,6 +267,22 @@ def _suspicious_lots(answer: Answer) -> list[str]:
         for item in answer.weighed.total.kilograms
         if isinstance(item, Lot) and item.suspicions
     ]
+
+
+def on_estimates(items: Iterable[Ingredient], process: Process, met: Iterable[Requirement]) -> list[str]:
+    """Which lots' figures are estimated and how well, and the limits that forbid a batch and hold only on those."""
+    names: dict[str, list[str]] = {}
+    for component, item in product(Component, items):
+        lines = lines_of(item)
+        if lines is not None and estimated(item, component.property_name, process.estimates) is not None:
+            line = lines.moisture if component is Component.MOISTURE else lines.protein
+            names.setdefault(f"{component} within {shown(line.sd, 1)} points of", []).append(item.name)
+    told = "; ".join(f"{what} {', '.join(lots)}" for what, lots in names.items())
+    said = [f"Estimated from fat, two times in three so near: {told} ({published().source})."] if told else []
+    held = [f"{r.what} {r.limits()}" for r in met if r.estimated and r.origin.blocks and r.origin.legal]
+    if held:
+        said.append(f"Met only on estimates, so have it analysed before you rely on it: {'; '.join(held)}.")
+    return said
 
 
 def in_words(fault: Fault) -> str:

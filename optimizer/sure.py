@@ -7,11 +7,11 @@ from contextlib import suppress
 from dataclasses import dataclass
 from fractions import Fraction
 
-from constraints.confidence import Likelihood, measured_again
+from constraints.confidence import measured_again
 from constraints.formula import Formula
 from constraints.ingredients import Lot
 from constraints.methods import FatMethod, Finding
-from constraints.requirement import Requirement
+from constraints.requirement import Likelihood, Requirement
 from optimizer.clock import OutOfTime
 from optimizer.problem import Problem
 from optimizer.solver.cone import Held, cones_of, optimise_with_cuts

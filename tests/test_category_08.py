@@ -11,10 +11,10 @@ from datetime import date, timedelta
 
 import pytest
 
+from constraints.library import load_pack
 from constraints.meaning import BY_ION, Stage
 from constraints.products import Product
 from constraints.requirement import Requirement
-from constraints.rules import load_pack
 
 #           class                           nitrite before, nitrate before, nitrite now,         nitrate now
 TABLE = """

@@ -19,8 +19,8 @@ from properties import scaled
 from uncertain import socp, uncertain_kitchen
 
 from constraints.cone import Cone
-from constraints.confidence import Confidence, confident, measured_again
-from constraints.methods import best_bench
+from constraints.confidence import confident, measured_again
+from constraints.methods import Confidence, best_bench
 from constraints.requirement import Requirement
 from optimizer.clock import OutOfTime, limited
 from optimizer.problem import Problem

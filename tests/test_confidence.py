@@ -15,13 +15,23 @@ from scipy.stats import norm
 from uncertain import factors, raw_sd, uncertain_kitchen, z_of
 
 from constraints.cone import Cone
-from constraints.confidence import Confidence, ConfidenceEntry, Confident, confident, lot_faults, quantile_up
+from constraints.confidence import ConfidenceEntry, Confident, confident, lot_faults
 from constraints.document import parse, validate
 from constraints.faults import BadInput
 from constraints.formula import Batch, Formula
 from constraints.ingredients import Kind, Lot
 from constraints.kinds import KINDS, OneRequirement
-from constraints.methods import FatMethod, Read, UnknownMethod, best_bench, finding, method_named, published
+from constraints.methods import (
+    Confidence,
+    FatMethod,
+    Read,
+    UnknownMethod,
+    best_bench,
+    finding,
+    method_named,
+    published,
+    quantile_up,
+)
 from constraints.quantities import MissingProperty, Process
 from constraints.requirement import Origin, Requirement
 from optimizer.solver.cone import optimise_with_cuts

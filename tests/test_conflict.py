@@ -13,7 +13,7 @@ from matrices import DOSE, OWN, WEIGHT, Columns, Matrix, matrix_of
 
 from constraints.requirement import Requirement
 from constraints.row import Row
-from constraints.stock import BatchSize
+from constraints.stock import Kilograms
 from optimizer.bench.extreme import extreme as furthest
 from optimizer.blend import Status, blend
 from optimizer.conflict import Conflict, explain
@@ -28,7 +28,7 @@ CLOSE = 1e-6
 
 def owner_of(problem: Problem, requirement: Requirement) -> int:
     """The owner of a requirement's rows in the independent matrix."""
-    if isinstance(requirement, BatchSize):
+    if isinstance(requirement, Kilograms):
         return WEIGHT
     places = {id(r): k for k, r in enumerate(problem.recipe.requirements)}
     return places.get(id(requirement), OWN)

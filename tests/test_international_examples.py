@@ -19,11 +19,11 @@ from constraints.chemistry import Form, conversion, factor, molar_mass
 from constraints.formula import Formula
 from constraints.ingredients import Ingredient, Kind
 from constraints.kinds import OneRequirement
+from constraints.library import load_pack
 from constraints.meat_content import Deduction
 from constraints.products import ProcessStep, Product
 from constraints.quantities import MissingProperty, Process
 from constraints.requirement import Origin, Requirement
-from constraints.rules import load_pack
 from constraints.species import members
 from constraints.substances import FORMULAS, SUBSTANCES, conversion_of
 

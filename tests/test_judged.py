@@ -15,10 +15,10 @@ from constraints.cure import NITRITE_SALTS, IngoingEntry, salts
 from constraints.faults import BadInput
 from constraints.judged import brought, caps, guarding, judges, most
 from constraints.kinds import KINDS
+from constraints.library import guard, load_pack, read_pack, shipped
 from constraints.meaning import COMPOSITION, Salt
 from constraints.quantities import Process
 from constraints.requirement import Requirement
-from constraints.rules import guard, load_pack, read_pack, shipped
 from optimizer.blend import Answer, Status, blend
 from optimizer.check import check
 from optimizer.order import Asked, order_of

@@ -19,8 +19,8 @@ from typing import Any
 import pytest
 import yaml
 
+from constraints.library import load_pack
 from constraints.numbers import exact
-from constraints.rules import load_pack
 from constraints.substances import SUBSTANCES
 from optimizer.blend import Status, blend
 from optimizer.check import Finding, Report, check

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import random
+import re
 from collections.abc import Iterable
 from datetime import date
 from fractions import Fraction
@@ -53,7 +54,7 @@ def test_a_whole_lot() -> None:
     text = (
         f"{names},bind_index,note\n"
         " 007 ,80,28.5,4,trim 72,meat,pork,16,55.2,0.5,2.25,2026-03-09,2026-03-02,"
-        "20,5,3,60,80,0,0,-0.2,no,no,,,0.6,bench,no,TRUE,"
+        "20,5,3,60,2,80,0,0,-0.2,no,no,,,0.6,bench,no,TRUE,"
         ",as is\n"
     )
     read = parse_lots(text, "lots.csv")
@@ -69,6 +70,7 @@ def test_a_whole_lot() -> None:
     assert (lot.held_cost_per_kg, lot.cost_per_kg) == figures("4", "5")
     assert (lot.pack_kg, lot.smallest_pull_kg, lot.largest_pull_kg) == figures("20", "5", "60")
     assert lot.smallest_remnant_kg == 3
+    assert lot.use_at_least_kg == 2
     assert (lot.use_by, lot.received) == (date(2026, 3, 9), date(2026, 3, 2))
     assert (lot.cured, lot.on_hold, lot.line, lot.suspicions) == (False, True, 2, ())
     assert (lot.salvage_per_kg, lot.use_up, lot.rework, lot.green) == (Fraction("-0.2"), False, False, 1)
@@ -117,6 +119,31 @@ def test_faults_of_pounds_name_the_pound_columns() -> None:
     text = "lot,on_hand_lb,fat_pct,cost_per_lb\nA,-1,30,\nB,,30,-2\n"
     expected = [(2, "cost_per_lb"), (2, "on_hand_lb"), (3, "cost_per_lb"), (3, "on_hand_lb")]
     assert sorted(((f.line, f.column) for f in faults_of(text)), key=str) == expected
+
+
+def test_rows_in_kilograms_and_pounds_stand_in_one_table() -> None:
+    """Each row its own columns, packs, pulls and salvage too; the pound is 0.45359237 kg, exact."""
+    names = ("on_hand", "cost_per", "pack", "smallest_pull", "largest_pull", "use_at_least", "salvage_per")
+    header = ",".join(f"{name}_{unit}" for name in names for unit in ("kg", "lb"))
+    cells = ["9", "3", "3", "1", "6", "2", "1"]
+    text = f"lot,fat_pct,{header}\nK,20,{','.join(f'{c},' for c in cells)}\nL,20,{','.join(f',{c}' for c in cells)}\n"
+    kilo, pound = parse_lots(text, "f").lots
+    lb = Fraction("0.45359237")
+    for name in ("on_hand_kg", "pack_kg", "smallest_pull_kg", "largest_pull_kg", "use_at_least_kg"):
+        assert getattr(pound, name) == lb * getattr(kilo, name)
+    assert (pound.held_cost_per_kg * lb, pound.salvage_per_kg * lb) == (kilo.held_cost_per_kg, kilo.salvage_per_kg)
+    mixed = "lot,fat_pct,on_hand_kg,on_hand_lb,cost_per_kg,cost_per_lb\nA,20,9,,3,\nB,20,,20,,2\nC,20,,9,,2\n"
+    assert parse_lots(mixed, "f").in_pounds and not parse_lots(mixed.rsplit("\n", 2)[0], "f").in_pounds
+    both, neither = faults_of(mixed.replace("A,20,9,", "A,20,9,9").replace("B,20,,20", "B,20,,"))
+    assert (both.line, both.column, neither.line, neither.column) == (2, "on_hand_lb", 3, "on_hand_lb")
+    (over,) = faults_of("lot,fat_pct,on_hand_lb,cost_per_lb,pack_lb\nA,20,9,2,10\n")
+    assert (over.column, over.found) == ("pack_lb", "pack_lb 10 is more than on_hand_lb 9")
+
+
+@pytest.mark.parametrize("slip", ["on hand (lb)", "on_hand_lbs", "pack lbs", "salvage_lb", "largest_pull_pounds"])
+def test_a_slip_of_a_pound_column_is_never_led_to_a_kilogram_column_alone(slip: str) -> None:
+    (fault,) = (f for f in faults_of(table("A,9,20,3,4", further=slip)) if f.column == slip)
+    assert "_lb" in fault.allowed and not re.search(r"write \w+_kg,", fault.allowed)
 
 
 def test_a_cured_lot_states_its_cure_and_leaves_unknown_salt_unknown() -> None:
@@ -190,7 +217,7 @@ FAULTS: dict[str, Case] = {
         "cost_per_kg or cost_per_lb",
     ),
     "slip in a name": (table("A,9,20,3,9", further="use by"), [(1, "use by", ERROR)], "'use by'"),
-    "two stocks": (table("A,9,20,3,9", further="on_hand_lb"), [(1, "on_hand_lb", ERROR)], "both"),
+    "two stocks": (table("A,9,20,3,9", further="on_hand_lb"), [(2, "on_hand_lb", ERROR)], "both"),
     "column twice": (table("A,9,20,3,1,2", further="bind,bind"), [(1, "bind", ERROR)], "twice"),
     "unnamed column": (table("A,9,20,3,", "B,9,20,3,x", base=BASE + ","), [(1, None, ERROR)], "column 5"),
     "species misspelt": (table("A,9,20,3,beff", further="species"), [(2, "species", WARNING)], "no species known"),
@@ -225,7 +252,7 @@ FAULTS: dict[str, Case] = {
     "salvage above price": (
         table("A,9,20,3,4", further="salvage_per_kg"),
         [(2, "salvage_per_kg", WARNING)],
-        "more than the price",
+        "more than cost_per_kg 3",
     ),
     "row too long": (table("A,9,20,5,3", "B,9,20,3"), [(2, None, ERROR)], "5 cells"),
     "row too short": (table("A,9,20,3", "", "B,9,20"), [(4, None, ERROR)], "3 cells"),
@@ -299,8 +326,13 @@ FAULTS: dict[str, Case] = {
     ),
     "pack 0": (table("A,9,20,3,0", further="pack_kg"), [(2, "pack_kg", ERROR)], "pack_kg is 0"),
     "pack over stock": (table("A,9,20,3,9.1", further="pack_kg"), [(2, "pack_kg", ERROR)], "9.1"),
-    "pack over pull": (table("A,9,20,3,5,,4", further=PULL), [(2, "pack_kg", WARNING)], "not one pack"),
+    "pack over pull": (table("A,9,20,3,5,,4", further=PULL), [(2, "pack_kg", WARNING)], "largest_pull_kg 4"),
     "pulls": (table("A,9,20,3,,5,4", further=PULL), [(2, "smallest_pull_kg", ERROR)], "largest_pull_kg 4"),
+    "floor over stock": (
+        table("A,9,20,3,9.1", further="use_at_least_kg"),
+        [(2, "use_at_least_kg", ERROR)],
+        "on_hand_kg 9",
+    ),
     "pull over stock": (table("A,9,20,3,,9.1,", further=PULL), [(2, "smallest_pull_kg", WARNING)], "9.1"),
     "cured": (table("A,9,20,3,maybe,1,1", further=CURE), [(2, "cured", ERROR)], "maybe"),
     "on hold": (table("A,9,20,3,2", further="on_hold"), [(2, "on_hold", ERROR)], "'2'"),
@@ -336,11 +368,12 @@ def test_fault_with_its_address(text: str, expected: list[tuple[int | None, str 
 
 def test_every_check_is_triggered_by_a_case() -> None:
     """A check that no case above sets off would be a check that is not tested."""
-    silent = {*module.ROW_CHECKS, *module.TABLE_CHECKS, *module.SUSPICIONS}
+    silent = {*module.ROW_CHECKS, *module.ROW_WARNINGS, *module.TABLE_CHECKS, *module.SUSPICIONS}
     for text, _, _ in FAULTS.values():
         cells, _ = cut(text, "f")
         rows = module._read_cells(cells, "f")[0] if cells else []
-        silent -= {check for check in module.ROW_CHECKS if any(list(check(row)) for row in rows)}
+        every = (*module.ROW_CHECKS, *module.ROW_WARNINGS)
+        silent -= {check for check in every if any(list(check(row)) for row in rows)}
         silent -= {check for check in module.TABLE_CHECKS if list(check(rows))}
         whole = module._whole(rows)
         silent -= {suspicion for suspicion in module.SUSPICIONS if any(list(suspicion(row, whole)) for row in rows)}

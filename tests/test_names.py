@@ -15,7 +15,7 @@ from io import StringIO
 import pytest
 
 from constraints.faults import BadInput
-from constraints.rules import shipped
+from constraints.library import shipped
 from constraints.spelling import key, look_alikes, unprintable
 from constraints.substances import FORBIDDEN, FORMULAS, SUBSTANCES
 from constraints.words import additive_in, allergens_in, speaks_of_cheese, speaks_of_cured_meat, speaks_of_nitrite
@@ -27,7 +27,7 @@ from optimizer.reading.lots import parse_lots
 from optimizer.reading.names import contains
 from optimizer.reading.recipe import Recipe, parse_recipe
 from optimizer.reading.table import cut, text_cell
-from optimizer.remarks import warnings
+from optimizer.remarks import heed, warnings
 
 LABELS = """sodium nitrite|potassium nitrate|dusitan sodný|dusičnan draselný|natriumnitrit|kaliumnitrat|naatriumnitrit
 νιτρώδες νάτριο|nitrito sódico|nitrite de sodium|natrijev nitrit|nitrito di sodio|nātrija nitrīts|natrio nitritas
@@ -63,6 +63,17 @@ def test_an_honest_name_is_not_asked(name: str) -> None:
     assert not speaks_of_nitrite(name)
 
 
+@pytest.mark.parametrize("name", ["E 2 5 0", "E-2-5-0", "e 25 0", "E 2.5.1", "INS 2 5 2", "E 1 0 5 1 0 / E 2 5 0"])
+def test_a_number_is_read_with_its_digits_apart(name: str) -> None:
+    assert speaks_of_nitrite(name)
+    assert additive_in("E 4 5 1") == additive_in("E451") is not None
+
+
+@pytest.mark.parametrize("name", ["E 2 5", "vitamin E 2 50 000", "size 2 5 0", "E 25 100", "recipe 2 5 0"])
+def test_other_figures_apart_are_no_number(name: str) -> None:
+    assert not speaks_of_nitrite(name)
+
+
 def test_the_seasonings_and_trims_of_the_examples_are_not_asked() -> None:
     for name in (
         "shoulder",
@@ -72,7 +83,8 @@ def test_the_seasonings_and_trims_of_the_examples_are_not_asked() -> None:
         "loin trim",
         "belly",
         "lamb trim",
-        "ham",
+        "fresh ham",
+        "green ham trim",
         "beef chuck 80/20",
     ):
         assert not speaks_of_cured_meat(name)
@@ -104,7 +116,8 @@ def test_what_reads_like_a_cure_is_declared_or_said_to_be_none() -> None:
 
 
 @pytest.mark.parametrize(
-    "material", ["cured ham trim", "bacon ends", "b\u0430con ends", "prosciutto", "jambon cru", "Jamón", "Schinken"]
+    "material",
+    ["cured ham trim", "bacon ends", "b\u0430con ends", "prosciutto", "jambon cru", "Jamón", "Schinken", "ham"],
 )
 def test_a_lot_of_cured_meat_says_whether_it_is(material: str) -> None:
     head = "lot,on_hand_kg,fat_pct,cost_per_kg,material,cured,nitrite_ppm,nitrate_ppm,salt_pct\n"
@@ -338,3 +351,12 @@ def test_an_additive_that_no_pack_lists_is_refused_or_counted_in_the_headline(pa
 
 def test_what_is_said_to_hold_no_additive_is_repeated() -> None:
     assert "You say that MSG holds no additive." in said("name: MSG, g_per_kg_meat: 2, holds_no_additive: yes")
+
+
+def test_what_a_casing_brings_is_said_to_be_not_judged() -> None:
+    """Regulation (EU) 1129/2011, Annex II: E339 of natural casings may be carried over; no casing is reckoned here."""
+    head = "name: t\nrules: [eu]\nproduct_class: heat_treated\ncasing: {kg_per_m: 0.5}\nadditions:\n"
+    (heeded,) = (text for text in heed(made("name: pepper, g_per_kg_meat: 2", FULL, head)) if "E339" in text)
+    assert heeded.startswith("Not judged here")
+    plain = made("name: pepper, g_per_kg_meat: 2", FULL, head.replace("casing: {kg_per_m: 0.5}\n", ""))
+    assert not any("E339" in text for text in heed(plain))

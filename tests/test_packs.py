@@ -17,11 +17,12 @@ from batches import addition_of, batch_of, lot_of
 from constraints.formula import Addition, Batch, Dosing, Formula
 from constraints.ingredients import FAT, Ingredient, Kind
 from constraints.kinds import OneRequirement
+from constraints.library import load_pack, shipped
 from constraints.numbers import exact, shown
 from constraints.products import Product
 from constraints.quantities import Basis, MissingProperty, Process
 from constraints.requirement import Origin, Requirement
-from constraints.rules import Layer, Pack, PackRow, load_pack, shipped
+from constraints.rules import Layer, Pack, PackRow
 from constraints.substances import spread
 
 CASES = yaml.load((Path(__file__).parent / "data/pack_cases.yaml").read_text(), Loader=yaml.BaseLoader)

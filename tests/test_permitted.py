@@ -8,8 +8,9 @@ from datetime import date
 import pytest
 from batches import batch_of
 
+from constraints.library import load_pack, shipped
 from constraints.requirement import Requirement
-from constraints.rules import Pack, Product, ProductClass, load_pack, shipped
+from constraints.rules import Pack, Product, ProductClass
 from constraints.substances import CHEESE, SUBSTANCES, SUGAR
 
 DAY = date(2026, 11, 25)

@@ -16,10 +16,11 @@ from constraints.faults import BadInput, Fault
 from constraints.formula import Formula
 from constraints.ingredients import Kind
 from constraints.kinds import KINDS, OneRequirement
+from constraints.library import load_pack, read_pack, shipped
 from constraints.products import ProcessStep, Product
 from constraints.quantities import MissingProperty, Process
 from constraints.requirement import Origin, Requirement, Status
-from constraints.rules import READ_IN_LAW, Layer, Pack, PackRow, load_pack, read_pack, shipped
+from constraints.rules import READ_IN_LAW, Layer, Pack, PackRow
 from constraints.species import UnknownSpecies, species_of
 from constraints.substances import SUBSTANCES, kind_of
 from constraints.waivers import not_waivable, waived

@@ -15,10 +15,10 @@ from constraints.cure import NITRATE, NITRITE, NITRITE_SALTS, POTASSIUM_NITRITE,
 from constraints.formula import Batch
 from constraints.ingredients import FAT, MOISTURE, PROTEIN, SALT, Ingredient, Kind
 from constraints.kinds import OneRequirement
+from constraints.library import load_pack
 from constraints.products import ProcessStep, Product
 from constraints.quantities import Amount, Basis, Process
 from constraints.requirement import Origin, Requirement, Verdict
-from constraints.rules import load_pack
 
 TABLE = read("us-worked-examples.yaml")
 ZERO = Fraction(0)

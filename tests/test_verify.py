@@ -9,7 +9,7 @@ import pytest
 from typer.testing import CliRunner
 
 from constraints.faults import BadInput
-from constraints.rules import load_pack, read_pack, shipped
+from constraints.library import load_pack, read_pack, shipped
 from constraints.verify import bare_classes, flaws
 from optimizer.cli import app
 

@@ -18,7 +18,7 @@ from scipy.optimize import Bounds, LinearConstraint, milp
 from constraints.formula import Batch
 from constraints.ingredients import Ingredient, Kind, Lot
 from constraints.quantities import Basis, Weight
-from constraints.stock import BatchSize, Stock, hold
+from constraints.stock import Kilograms, Stock, hold
 from optimizer.blend import Status, blend
 from optimizer.clock import limited
 from optimizer.order import Asked, order_of
@@ -83,7 +83,7 @@ def _requirements_hold(kitchen: Kitchen, problem: Problem, weighed: Weighed) -> 
 def _exactly(problem: Problem, weighed: Weighed) -> None:
     for requirement in problem.requirements:
         assert requirement.measure(weighed.total).ok
-        if not isinstance(requirement, BatchSize | Stock):
+        if not isinstance(requirement, Kilograms | Stock):
             assert all(requirement.measure(load).ok for load in weighed.loads)
     for item, total in weighed.total.kilograms.items():
         assert total == sum(load.kilograms.get(item, 0) for load in weighed.loads)
@@ -397,7 +397,7 @@ def allowed(problem: Problem, loads: list[dict[Ingredient, F]], totals: Sequence
         return False
     dosed = problem.formula.exact_batch(tuple(totals))
     for requirement in problem.requirements:
-        alone = [] if isinstance(requirement, BatchSize | Stock) else parts
+        alone = [] if isinstance(requirement, Kilograms | Stock) else parts
         if not all(requirement.measure(batch).ok for batch in (total, dosed, *alone)):
             return False
     return True

@@ -27,7 +27,7 @@ from uncertain import cone_rows, factors, socp, uncertain_kitchen, z_of
 
 from constraints.confidence import Confident
 from constraints.ingredients import Lot
-from constraints.stock import BatchSize
+from constraints.stock import Kilograms
 from optimizer.conflict import Conflict
 from optimizer.problem import Problem, assemble
 from optimizer.reading.lots import parse_lots
@@ -72,7 +72,7 @@ def grounds() -> list[tuple[Kitchen, bool, SureGround]]:
 def moved(kitchen: Kitchen, price: LimitPrice, figure: Fraction) -> Kitchen | None:
     """The raw kitchen with a limit at another figure; None for a limit that is no figure of it."""
     other = copy.deepcopy(kitchen)
-    if isinstance(price.requirement, BatchSize):
+    if isinstance(price.requirement, Kilograms):
         other.kilograms = float(figure)
         return other
     for entry in other.require:
@@ -145,7 +145,7 @@ def test_short_form_names_the_limit_whose_slack_saves_most() -> None:
         if found is None:
             continue
         requirement, way, saves = found
-        prices = [p for p in sure_limits(ground)[0] if not isinstance(p.requirement, BatchSize)]
+        prices = [p for p in sure_limits(ground)[0] if not isinstance(p.requirement, Kilograms)]
         for price in prices:
             by = Fraction(1, 500) if price.requirement.unit == "%" else Fraction(1, 50_000)
             nearby = moved(kitchen, price, price.figure + price.up * by)
@@ -215,7 +215,7 @@ def test_prices_are_the_duals_of_a_conic_solver() -> None:
         for price in binding:
             if price.loosen is None or price.loosen.saves is None or price.tighten is None or not price.tighten.saves:
                 continue
-            size = isinstance(price.requirement, BatchSize)
+            size = isinstance(price.requirement, Kilograms)
             dual = order if size else fat[float(price.figure)]
             ends = sorted((float(price.loosen.saves), -float(price.tighten.saves)))
             room = 1e-3 * max(1.0, abs(dual))
@@ -452,7 +452,7 @@ def test_ways_out_give_a_batch_and_little_less_does_not() -> None:
         if len(kitchen.lots) > 5 or sum(looked.values()) > 25 or socp(kitchen, SURE, shared=shared) is not None:
             continue
         problem = confident_problem(kitchen, shared=shared)
-        reaches = [r for r in problem.choosing if isinstance(r, Confident | BatchSize) and not r.origin.legal]
+        reaches = [r for r in problem.choosing if isinstance(r, Confident | Kilograms) and not r.origin.legal]
         out = sure_ways(problem, Conflict(tuple(reaches), (), False))
         for way in out.ways:
             if way.kind is Kind.CONFIDENCE:

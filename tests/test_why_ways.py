@@ -21,7 +21,7 @@ from scipy.optimize import Bounds, LinearConstraint, milp
 
 from constraints.ingredients import Lot
 from constraints.requirement import Requirement, widened
-from constraints.stock import BatchSize
+from constraints.stock import Kilograms
 from optimizer.bench.bench import Bench
 from optimizer.bench.rows import layout_for
 from optimizer.blend import Answer, Status, blend
@@ -127,9 +127,9 @@ def test_every_conflict_is_a_smallest_one(whole: float) -> None:
 
 def some(problem: Problem, core: list[Requirement]) -> list[Requirement]:
     """These and, where the size is not among them, a division of meat at least: nothing at all is no batch."""
-    if any(isinstance(r, BatchSize) for r in core):
+    if any(isinstance(r, Kilograms) for r in core):
         return core
-    sizes = [r for r in problem.choosing if isinstance(r, BatchSize)]
+    sizes = [r for r in problem.choosing if isinstance(r, Kilograms)]
     return [*core, *(widened(size, problem.order.meat_division_kg, None) for size in sizes)]
 
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import sys
-from fractions import Fraction
 from typing import TYPE_CHECKING, Annotated
 
 import typer
@@ -35,7 +34,7 @@ def blend(
         Typed,
         option("WISH", "Among near-cheapest batches the one with fewest-lots, most-dying or middle (of the fat band)."),
     ] = None,
-    premium_pct: Annotated[Typed, option("%", "With --prefer: how much dearer it may be. Default: 1.")] = None,
+    premium_pct: Annotated[Typed, option("%", "With --prefer: how much dearer. Default: 1; of a band, any.")] = None,
     html: shared.Html = None,
     full: shared.Full = False,
     no_color: shared.NoColor = False,
@@ -45,10 +44,11 @@ def blend(
     """Choose the cheapest lots that satisfy a recipe and its rules, weigh them out and check the batch."""
     from optimizer.order import Asked, order_of
 
-    size = shared.size_of(meat_kg, batch_kg, meat_lb, batch_lb)
+    size, to = shared.size_of(meat_kg, batch_kg, meat_lb, batch_lb)
     shared.one_standard_input(recipe, lots)
     on = shared.day(date, "--date")
     asked = Asked(
+        to=to,
         within_kg=shared.figure(within_kg, "--within-kg"),
         meat_g=shared.figure(meat_scale_g, "--meat-scale-g"),
         spice_g=shared.figure(spice_scale_g, "--spice-scale-g"),
@@ -82,7 +82,7 @@ def blend(
                 from optimizer.near import near_cheapest
                 from optimizer.wish import wish_named
 
-                answer = near_cheapest(problem, wish_named(prefer), premium or Fraction(1))
+                answer = near_cheapest(problem, wish_named(prefer), premium)
         if html is not None:
             shared.write_text(html, _drawn(answer), "--html")
         if proof is not None:

@@ -49,7 +49,7 @@ def rules(
 ) -> None:
     """List the rule packs, or one pack's classes and limits with their sources."""
     from constraints.faults import BadInput, Fault
-    from constraints.rules import GUARD, guard, load_pack, shipped
+    from constraints.library import GUARD, guard, load_pack, shipped
     from optimizer.pages.record import document
     from optimizer.pages.rules_page import Asked, Chosen, pack_page, packs_page, unread_page, verified
 

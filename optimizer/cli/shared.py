@@ -116,7 +116,7 @@ def _no_color(asked: bool) -> None:
         os.environ["NO_COLOR"] = "1"
 
 
-MeatKg = Annotated[Typed, option("KG", "Size: kilograms of meat block.")]
+MeatKg = Annotated[Typed, option("KG", "Size: kilograms of meat block; or a band, 20-25.")]
 BatchKg = Annotated[Typed, option("KG", "Size: kilograms of whole batch.")]
 MeatLb = Annotated[Typed, option("LB", "Size: pounds of meat block.")]
 BatchLb = Annotated[Typed, option("LB", "Size: pounds of whole batch.")]
@@ -150,14 +150,14 @@ NoColor = Annotated[
 
 def complete_pack(incomplete: str) -> list[str]:
     """Names of shipped rule packs, for the shell."""
-    from constraints.rules import shipped
+    from constraints.library import shipped
 
     return [name for name in shipped() if name.startswith(incomplete)]
 
 
 def complete_class(context: typer.Context, incomplete: str) -> list[str]:
     """Classes of the pack already typed, of all packs where none is known, for the shell."""
-    from constraints.rules import load_pack, shipped
+    from constraints.library import load_pack, shipped
 
     typed = [*context.args, context.params.get("pack")]
     packs = [name for name in shipped() if name in typed] or shipped()
@@ -167,7 +167,7 @@ def complete_class(context: typer.Context, incomplete: str) -> list[str]:
 
 def complete_judge(incomplete: str) -> list[str]:
     """PACK=CLASS, a part at a time, for the shell."""
-    from constraints.rules import load_pack, shipped
+    from constraints.library import load_pack, shipped
 
     pack, equals, start = incomplete.partition("=")
     if not equals:
@@ -178,13 +178,23 @@ def complete_judge(incomplete: str) -> list[str]:
 
 def size_of(
     meat_kg: str | None, batch_kg: str | None, meat_lb: str | None, batch_lb: str | None
-) -> tuple[str, Fraction]:
-    """The one size that was given, as its option and its figure. A usage error where it is none or several."""
+) -> tuple[tuple[str, Fraction], Fraction | None]:
+    """The one size that was given, as its option and its figure, and what it may go up to, if it is a band.
+
+    A usage error where it is none or several.
+    """
     typed = {"--meat-kg": meat_kg, "--batch-kg": batch_kg, "--meat-lb": meat_lb, "--batch-lb": batch_lb}
-    given = [(option, value) for option, text in typed.items() if (value := figure(text, option)) is not None]
+    given = {option: text for option, text in typed.items() if text is not None}
     if len(given) != 1:
         raise typer.BadParameter("give the size of the batch by exactly one of " + ", ".join(typed))
-    return given[0]
+    ((option, text),) = given.items()
+    least, dash, most = text.strip().partition("-")
+    if not least or not dash:
+        return (option, figure(text, option) or Fraction(0)), None
+    low, high = figure(least, option), figure(most, option)
+    if low is None or high is None or low >= high:
+        raise typer.BadParameter(f"{text} is no band of sizes, such as 20-25", param_hint=option)
+    return (option, low), high
 
 
 def one_standard_input(*files: str | None) -> None:

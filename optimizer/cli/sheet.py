@@ -65,7 +65,7 @@ def sheet(
 def _batch(
     recipe: str,
     lots: str,
-    size: tuple[str, Fraction],
+    sized: tuple[tuple[str, Fraction], Fraction | None],
     on: date,
     later: date | None,
     code: str | None,
@@ -82,7 +82,7 @@ def _batch(
 
         read, table = read_both(recipe, lots)
         shared.say([*read.warnings, *table.warnings])
-        answer = blend(assemble(read, table, order_of(read, *size, on, Asked(next_chance=later))))
+        answer = blend(assemble(read, table, order_of(read, *sized[0], on, Asked(to=sized[1], next_chance=later))))
         past = Past.of(lots)
         found = Sheet(answer, code or past.free_code(on), read.entry.name, past.suppliers)
         return sheet_page("Batch sheet" if found.made else "No batch", [found]), answer.status.exit_code

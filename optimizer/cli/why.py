@@ -41,7 +41,7 @@ def why(
     json: shared.Json = False,
 ) -> None:
     """Say what each requirement costs, what each lot and offer is worth, or why no batch exists and the ways out."""
-    size = shared.size_of(meat_kg, batch_kg, meat_lb, batch_lb)
+    size, to = shared.size_of(meat_kg, batch_kg, meat_lb, batch_lb)
     shared.one_standard_input(recipe, lots, offers)
     on = shared.day(date, "--date")
     tolerance, next_day = shared.figure(within_kg, "--within-kg"), shared.later_day(next_chance, on, "--next-chance")
@@ -56,7 +56,7 @@ def why(
             from optimizer.why.ask import Question, answered
             from optimizer.why.what_if import Inputs
 
-            asked = Asked(within_kg=tolerance, next_chance=next_day, smallest_pull=least, smallest_remnant=rest)
+            asked = Asked(to=to, within_kg=tolerance, next_chance=next_day, smallest_pull=least, smallest_remnant=rest)
             names = ["standard input" if name == "-" else name for name in (recipe, lots)]
             texts = [read_text(recipe), lots_text(lots)]
             inputs = Inputs(texts[0], names[0], texts[1], names[1], size, on, asked)

@@ -14,7 +14,7 @@ from optimizer.doses import Dose
 from optimizer.pages.details import absent_words, composition_table, nothing_goes_in, source_words
 from optimizer.pages.figures import figure, wanted
 from optimizer.pages.tables import apart, heading, paragraph, table
-from optimizer.remarks import in_words, known_to_contain, odd_salt
+from optimizer.remarks import in_words, known_to_contain, odd_salt, on_estimates
 from optimizer.summary import weight
 from optimizer.verdict import HEADLINES, Grade, Mark, Verdict, mark, worst
 from optimizer.words import CAUTION, FULL, WATCH, day_words
@@ -67,8 +67,10 @@ def _places(report: Report, *, full: bool) -> Iterator[str]:
 
 
 def warnings_of(report: Report) -> list[str]:
-    """Warnings of the recipe, and a total of salt that no sausage has."""
-    return [*map(in_words, report.recipe.warnings), *odd_salt(report.batch)]
+    """Warnings of the recipe, what rests on estimates, and a total of salt that no sausage has."""
+    met = [f.requirement for place in report.places for f in place.findings if f.ok]
+    rests = on_estimates(report.batch.kilograms, report.batch.process, met)
+    return [*rests, *map(in_words, report.recipe.warnings), *odd_salt(report.batch)]
 
 
 def _title(report: Report) -> Iterator[str]:

@@ -28,8 +28,9 @@ def columns_page() -> str:
     """Every known column with its unit, basis and meaning, and the methods of finding fat."""
     lines = ["LOTS TABLE", *_table(COLUMNS), ""]
     lines += paragraph(
-        "Stock and price may be in pounds instead (on_hand_lb, cost_per_lb). Any further column whose cells are all "
-        "numbers is a property that a recipe may name. Lot, material and species are text exactly as typed."
+        "A row may state each weight or price in pounds instead; rows of both kinds may stand in one table. Any "
+        "further column whose cells are all numbers is a property that a recipe may name. Lot, material and species "
+        "are text exactly as typed."
     )
     lines += [*heading("offers table (trimwright plan and why)"), *_table(OFFER_COLUMNS), ""]
     shared = ", ".join(column.name for column in shared_columns())

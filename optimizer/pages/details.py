@@ -7,6 +7,7 @@ from fractions import Fraction
 from itertools import groupby
 from typing import TYPE_CHECKING
 
+from constraints.estimate import estimated
 from constraints.formula import Batch
 from constraints.numbers import G_PER_KG, PERCENT, shown, trimmed
 from constraints.quantities import Basis
@@ -57,7 +58,9 @@ def composition_table(batch: Batch, *, declared: bool) -> Iterator[str]:
         for basis, part in zip(bases, found, strict=True)
     ]
     yield from heading("composition, %")
-    yield from table(["", *[name.removesuffix("_pct") for name in names]], rows, "<" + ">" * len(names))
+    guessed = {name for name in names for item in batch.kilograms if estimated(item, name, batch.process.estimates)}
+    heads = [name.removesuffix("_pct") + (", estimated" if name in guessed else "") for name in names]
+    yield from table(["", *heads], rows, "<" + ">" * len(names))
 
 
 def _checks(answer: Answer) -> Iterator[str]:

@@ -20,7 +20,7 @@ from optimizer.pages import details
 from optimizer.pages.figures import division_words, figure, money_words, places_of, reckoned, wanted
 from optimizer.pages.loads import by_load, one_load, whole_kg
 from optimizer.pages.tables import apart, heading, named, paragraph, table
-from optimizer.problem import Problem
+from optimizer.problem import Order, Problem
 from optimizer.reading.packs import class_for
 from optimizer.remarks import heed, left_out, tidiness, uncured, verdict_of, warnings
 from optimizer.solver.program import holds_of
@@ -67,11 +67,18 @@ def page(answer: Answer, short_why: Prices = (), *, full: bool = False) -> str:
 def title(problem: Problem) -> Iterator[str]:
     """The product, its size as it was asked for, and the day."""
     order = problem.order
-    size = f"{trimmed(order.kilograms, 3)} kg"
+    size = f"{_size(order, Fraction(1))} kg"
     if order.in_pounds:
-        size = f"{trimmed(order.kilograms / KG_PER_LB, 3)} lb ({size})"
+        size = f"{_size(order, KG_PER_LB)} lb ({size})"
     day = day_words(order.day)
     yield from paragraph(f"{problem.recipe.entry.name}: {size} of {order.basis.words}, {day}")
+
+
+def _size(order: Order, unit: Fraction) -> str:
+    """What was ordered, in a unit of so many kilograms: a figure, or a band."""
+    if not order.band:
+        return trimmed(order.kilograms / unit, 3)
+    return " to ".join(trimmed((order.kilograms + side) / unit, 3) for side in (-order.within_kg, order.within_kg))
 
 
 def _verdict(answer: Answer) -> Iterator[str]:

@@ -36,47 +36,66 @@ class Column:
     meaning: str
 
 
-COLUMNS: tuple[Column, ...] = (
-    Column("lot", "", "", True, "name of the lot, text as typed, once in the table"),
-    Column("on_hand_kg", "kg", AS_HELD, True, "stock; 0 keeps the lot in the table but out of the batch"),
-    Column("on_hand_lb", "lb", AS_HELD, False, "stock in pounds, instead of on_hand_kg"),
-    Column("fat_pct", "%", USABLE, True, "fat, percent by weight (27, not 0.27)"),
-    Column("cost_per_kg", "money per kg", AS_HELD, True, "price; 0 for free trim"),
-    Column("cost_per_lb", "money per lb", AS_HELD, False, "price per pound, instead of cost_per_kg"),
-    Column("material", "", "", False, "what the lot is, such as pork shoulder"),
-    Column("role", "meat or fat", "", False, "the side of a meat to fat ratio the lot counts on"),
-    Column("species", "", "", False, "animal, such as pork or beef"),
-    Column("protein_pct", "%", USABLE, False, "protein, percent by weight"),
-    Column("moisture_pct", "%", USABLE, False, "water, percent by weight"),
-    Column("salt_pct", "%", USABLE, False, "salt already added, percent by weight; blank is 0 unless cured"),
-    Column("collagen_pct", "%", USABLE, False, "connective tissue: hydroxyproline times 8; some packs need it"),
-    Column("use_by", "date", "", False, "last day of use, YYYY-MM-DD"),
-    Column("received", "date", "", False, "day received, YYYY-MM-DD"),
-    Column("pack_kg", "kg", AS_HELD, False, "weight of one pack where only whole packs are pulled"),
-    Column("smallest_pull_kg", "kg", AS_HELD, False, "least weight worth pulling, if the lot is used at all; 0: any"),
-    Column("smallest_remnant_kg", "kg", AS_HELD, False, "least weight to leave of it, unless it is emptied; 0: any"),
-    Column("largest_pull_kg", "kg", AS_HELD, False, "most weight to pull for one batch"),
-    Column("usable_pct", "%", AS_HELD, False, "share of the held weight that reaches the grinder; blank is 100"),
-    Column("nitrite_ppm", "mg/kg", USABLE, False, "sodium nitrite already in the lot; blank is 0 unless cured"),
-    Column("nitrate_ppm", "mg/kg", USABLE, False, "nitrate already in the lot; blank is 0 unless cured"),
-    Column(
-        "salvage_per_kg", "money per kg", AS_HELD, False, "worth if it is not used in time; below 0 if disposal costs"
-    ),
-    Column("use_up", "yes/no", "", False, "whether the whole lot must go into this batch; blank is no"),
-    Column("rework", "yes/no", "", False, "whether the lot is finished or seasoned product worked in again"),
-    Column("green_pct", "%", USABLE, False, "of rework: share of its weight that was green meat"),
-    Column("original_nitrite_ppm", "mg/kg", USABLE, False, "of rework: nitrite put in then, on its green meat"),
-    Column("fat_sd_pct", "points", USABLE, False, "standard deviation of the fat figure, percentage points"),
-    Column("fat_method", "", "", False, "how the fat was measured, one of the methods listed below"),
-    Column("cured", "yes/no", "", False, "whether the lot was cured before; blank is no"),
-    Column("on_hold", "yes/no", "", False, "whether the lot must not be used for now; blank is no"),
+def _column(name: str, unit: str, meaning: str, *, needed: bool = False) -> Column:
+    basis = USABLE if name in _USABLE else AS_HELD if unit in ("kg", "money per kg") or name == "usable_pct" else ""
+    return Column(name, unit, basis, needed, meaning)
+
+
+_USABLE = frozenset(
+    ("fat_pct", "protein_pct", "moisture_pct", "salt_pct", "collagen_pct", "nitrite_ppm", "nitrate_ppm", "green_pct",
+     "original_nitrite_ppm", "fat_sd_pct")
+)  # fmt: skip
+_BY_WEIGHT = (
+    _column("lot", "", "name of the lot, text as typed, once in the table", needed=True),
+    _column("on_hand_kg", "kg", "stock; 0 keeps the lot in the table but out of the batch", needed=True),
+    _column("fat_pct", "%", "fat, percent by weight (27, not 0.27)", needed=True),
+    _column("cost_per_kg", "money per kg", "price; 0 for free trim", needed=True),
+    _column("material", "", "what the lot is, such as pork shoulder"),
+    _column("role", "meat or fat", "the side of a meat to fat ratio the lot counts on"),
+    _column("species", "", "animal, such as pork or beef"),
+    _column("protein_pct", "%", "protein, percent by weight"),
+    _column("moisture_pct", "%", "water, percent by weight"),
+    _column("salt_pct", "%", "salt already added, percent by weight; blank is 0 unless cured"),
+    _column("collagen_pct", "%", "connective tissue: hydroxyproline times 8; some packs need it"),
+    _column("use_by", "date", "last day of use, YYYY-MM-DD"),
+    _column("received", "date", "day received, YYYY-MM-DD"),
+    _column("pack_kg", "kg", "weight of one pack where only whole packs are pulled"),
+    _column("smallest_pull_kg", "kg", "least weight worth pulling, if the lot is used at all; 0: any"),
+    _column("smallest_remnant_kg", "kg", "least weight to leave of it, unless it is emptied; 0: any"),
+    _column("largest_pull_kg", "kg", "most weight to pull for one batch"),
+    _column("use_at_least_kg", "kg", "least weight that must go into this batch; blank is 0"),
+    _column("usable_pct", "%", "share of the held weight that reaches the grinder; blank is 100"),
+    _column("nitrite_ppm", "mg/kg", "sodium nitrite already in the lot; blank is 0 unless cured"),
+    _column("nitrate_ppm", "mg/kg", "nitrate already in the lot; blank is 0 unless cured"),
+    _column("salvage_per_kg", "money per kg", "worth if it is not used in time; below 0 if disposal costs"),
+    _column("use_up", "yes/no", "whether the whole lot must go into this batch; blank is no"),
+    _column("rework", "yes/no", "whether the lot is finished or seasoned product worked in again"),
+    _column("green_pct", "%", "of rework: share of its weight that was green meat"),
+    _column("original_nitrite_ppm", "mg/kg", "of rework: nitrite put in then, on its green meat"),
+    _column("fat_sd_pct", "points", "standard deviation of the fat figure, percentage points"),
+    _column("fat_method", "", "how the fat was measured, one of the methods listed below"),
+    _column("cured", "yes/no", "whether the lot was cured before; blank is no"),
+    _column("on_hold", "yes/no", "whether the lot must not be used for now; blank is no"),
 )
+
+INSTEAD: Mapping[str, str] = MappingProxyType(
+    {column.name: f"{column.name[:-2]}lb" for column in _BY_WEIGHT if column.name.endswith("kg")}
+)
+"""A column by the kilogram and its twin by the pound; each row fills one of the two."""
+TWINS: Mapping[str, str] = MappingProxyType({**INSTEAD, **{lb: kg for kg, lb in INSTEAD.items()}})
+
+
+def _with_twin(column: Column) -> tuple[Column, ...]:
+    if column.name not in INSTEAD:
+        return (column,)
+    unit, meaning = column.unit.replace("kg", "lb"), f"in pounds, instead of {column.name}"
+    return column, Column(INSTEAD[column.name], unit, column.basis, False, meaning)
+
+
+COLUMNS: tuple[Column, ...] = tuple(one for column in _BY_WEIGHT for one in _with_twin(column))
 """Every known column, in the order it is published."""
 
 KNOWN: Mapping[str, Column] = MappingProxyType({column.name: column for column in COLUMNS})
-
-INSTEAD: Mapping[str, str] = MappingProxyType({"on_hand_kg": "on_hand_lb", "cost_per_kg": "cost_per_lb"})
-"""A needed column and the one that may stand in its place."""
 
 CLOSE = 0.89
 """Closeness from which a name counts as a slip; no source: tried on slips and honest names, see the tests."""
@@ -84,7 +103,8 @@ CLOSE = 0.89
 MOST_LISTED = 300
 """Letters of a header that a message repeats."""
 
-_UNIT_WORDS = frozenset(("pct", "percent", "kg", "g", "mg", "lb", "lbs", "oz", "ppm", "per", "date"))
+_POUNDS = frozenset(("lb", "lbs", "pound", "pounds"))
+_UNIT_WORDS = _POUNDS | {"pct", "percent", "kg", "g", "mg", "oz", "ppm", "per", "date"}
 
 
 def _words(name: str) -> list[str]:
@@ -124,10 +144,18 @@ def near_miss(name: str) -> str | None:
             return found
     found = _first_with(_bare, name)
     if found and KNOWN[found].unit not in ("", "yes/no", "meat or fat"):
-        return found
+        return found if _POUNDS.isdisjoint(_words(name)) else INSTEAD.get(found, found)
     by_plain = {_plain(known): known for known in KNOWN}
     close = get_close_matches(_plain(name), by_plain, n=1, cutoff=CLOSE)
     return by_plain[close[0]] if close else None
+
+
+def _hint(name: str, known: str) -> str:
+    """What to write for a slip: of a weight the column in the slip's own unit, or both where that is another."""
+    meant = known
+    if known in INSTEAD and "kg" not in _words(name):
+        meant = f"{known} or {INSTEAD[known]}, in that unit"
+    return f"write {meant}, or choose another name"
 
 
 def free_names(header: Sequence[str]) -> tuple[str, ...]:
@@ -141,30 +169,26 @@ def header_faults(header: Sequence[str], empty_columns: Sequence[bool], file: st
     ``empty_columns`` tells for each name whether nothing stands below it; an unnamed one is then no fault.
     """
     slips = {name: known for name in dict.fromkeys(header) if (known := near_miss(name))}
+
+    def fault(name: str | None, found: str, allowed: str) -> Fault:
+        return Fault(file, line, name, found, allowed)
+
     for place, (name, empty) in enumerate(zip(header, empty_columns, strict=True), start=1):
         if not name and not empty:
-            yield Fault(file, line, None, f"column {place} has cells but no name", "a name at the head of each column")
+            yield fault(None, f"column {place} has cells but no name", "a name at the head of each column")
         if unprintable(name):
-            yield Fault(
-                file, line, None, f"the name {name!r} holds {hidden(name)}", "a name as it is seen, on one line"
-            )
+            yield fault(None, f"the name {name!r} holds {hidden(name)}", "a name as it is seen, on one line")
         if name and name in header[: place - 1]:
-            yield Fault(file, line, name, f"column {name!r} stands twice", "each column once")
+            yield fault(name, f"column {name!r} stands twice", "each column once")
     for name in dict.fromkeys(header):
-        if name not in KNOWN and name not in slips and name not in COUNTED and speaks_of_nitrite(name):
-            counted = ", ".join(COUNTED)
-            yield Fault(
-                file, line, name, f"nothing counts the column {name!r}", f"nitrite and nitrate stand in {counted}"
-            )
-    for name, known in slips.items():
-        yield Fault(file, line, name, f"{name!r} is not a known column", f"write {known}, or choose another name")
-    for name, other in INSTEAD.items():
-        if name in header and other in header:
-            yield Fault(file, line, other, f"both {name} and {other} are given", "one of the two")
+        if name in slips:
+            yield fault(name, f"{name!r} is not a known column", _hint(name, slips[name]))
+        elif name not in KNOWN and name not in COUNTED and speaks_of_nitrite(name):
+            counted = f"nitrite and nitrate stand in {', '.join(COUNTED)}"
+            yield fault(name, f"nothing counts the column {name!r}", counted)
     found = {*header, *slips.values()}
     for column in COLUMNS:
-        other = INSTEAD.get(column.name, "")
-        if column.needed and not found & {column.name, other}:
-            names = f"{column.name} or {other}" if other else column.name
+        names = [column.name, *filter(None, [INSTEAD.get(column.name)])]
+        if column.needed and found.isdisjoint(names):
             listed = ", ".join(map(repr, filter(None, header)))[:MOST_LISTED]
-            yield Fault(file, line, column.name, f"a column {names} is missing", f"the header has {listed}")
+            yield fault(column.name, f"a column {' or '.join(names)} is missing", f"the header has {listed}")

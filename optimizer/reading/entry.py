@@ -22,6 +22,7 @@ from constraints.document import (
     YesNo,
     refusal,
 )
+from constraints.estimate import Component
 from constraints.faults import nearest
 from constraints.ingredients import Kind
 from constraints.kinds import OneRequirement
@@ -343,6 +344,8 @@ class RecipeEntry(Strict):
     """Which lots may go in."""
     require: tuple[OneRequirement, ...] = ()
     """What the batch must satisfy."""
+    estimate: tuple[Component, ...] = ()
+    """Moisture, protein: what may be estimated from a lot's fat where the lots table does not state it."""
     confidence: ConfidenceEntry | None = None
     """How sure every limit on fat must be, the lots' fat being only a measurement."""
     additions: tuple[AdditionEntry, ...] = ()

@@ -1,21 +1,22 @@
 """The lots table: what lies in the cooler, read from a CSV file, checked, and made into lots.
 
-Every check is one function from a row, or from all rows, to the faults it finds; all of them run before the
-reader gives up, so that a table is mended once. A suspicion is a legal figure that is probably a slip: it is
-warned of here and stays with the lot, so that a page can name it where the lot is used.
+Every check is one function from a row, or from all rows, to what it finds; all of them run before the reader
+gives up, so that a table is mended once. A suspicion is a legal figure that is probably a slip: it is warned of here
+and stays with the lot, so that a page can name it where the lot is used.
 """
 
 from __future__ import annotations
 
 import re
 from collections import defaultdict
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 from fractions import Fraction
 from functools import cached_property
 from statistics import median
 from types import MappingProxyType
+from typing import Any
 
 from constraints.document import read_text
 from constraints.faults import BadInput, Fault, Severity, nearest
@@ -55,11 +56,10 @@ NITRITE_MOST = Fraction(200)
 """Nitrite in a lot above this is suspicious, mg/kg; common practice, no source. Not a legal limit."""
 
 _TEXTS = ("material", "role", "species")
-_FLAGS = ("cured", "on_hold", "use_up", "rework")
-_DATES = ("use_by", "received")
-_PULLS = ("pack_kg", "smallest_pull_kg", "largest_pull_kg")
+_FLAGS = tuple(column.name for column in COLUMNS if column.unit == "yes/no")
+_DATES = tuple(column.name for column in COLUMNS if column.unit == "date")
+_PULLS = ("pack_kg", "smallest_pull_kg", "smallest_remnant_kg", "largest_pull_kg")
 _ABOVE_ZERO = frozenset({"pack_kg", "largest_pull_kg", "usable_pct", "green_pct"})
-_MAY_BE_NEGATIVE = frozenset({"salvage_per_kg"})
 _NO_COMPOSITION = frozenset({"green_pct", "original_nitrite_ppm", "fat_sd_pct"})
 _MOST = {"%": PERCENT, "mg/kg": PPM}
 _ZERO_UNLESS_CURED = (SALT, NITRITE, NITRATE)
@@ -77,8 +77,8 @@ class LotTable:
     """The lots of one file in file order, and what was suspicious about them.
 
     ``properties`` names, in file order, each composition column and each free numeric column with at least
-    one figure. ``in_pounds`` is True where stock is stated in pounds. Salt, nitrite and nitrate are zero in a lot
-    not marked cured even where the file has no such column.
+    one figure. ``in_pounds`` is True where most lots state their stock in pounds. Salt, nitrite and nitrate are zero
+    in a lot not marked cured even where the file has no such column.
     """
 
     file: str
@@ -97,7 +97,7 @@ class LotTable:
 class _Row:
     """One row as read so far: ``typed`` holds every cell, the others what could be read of it.
 
-    Figures carry their column's name and unit, but stock and price are always per kilogram.
+    Figures carry their column's name and unit; those given by the pound are there by the kilogram, under that name.
     """
 
     file: str
@@ -107,8 +107,17 @@ class _Row:
     days: Mapping[str, date]
 
     def fault(self, column: str, found: str, allowed: str, severity: Severity = Severity.ERROR) -> Fault:
-        """A fault of this row; ``column`` may be the kilogram column where the file has pounds."""
-        return Fault(self.file, self.line, _as_headed(column, self.typed), found, allowed, severity)
+        """A fault of this row; ``column`` may be the kilogram column where the row has pounds."""
+        return Fault(self.file, self.line, self.headed(column), found, allowed, severity)
+
+    def headed(self, column: str) -> str:
+        """The column that this row fills: the pound column where it stands in for the kilogram column."""
+        twin = INSTEAD.get(column, column)
+        return twin if twin in self.typed and not self.typed.get(column) else column
+
+    def said(self, column: str) -> str:
+        """A figure with its column, as typed."""
+        return f"{self.headed(column)} {self.typed[self.headed(column)]}"
 
     def says(self, flag: str) -> bool:
         """Whether a yes-or-no column says yes."""
@@ -128,9 +137,10 @@ class _Whole:
     most_fat: Fraction
 
 
-Check = Callable[[_Row], Iterator[Fault]]
-Suspicion = Callable[[_Row, _Whole], Iterator[tuple[str, str, str]]]
-"""Yields the column, a short sentence without an address, and what is usual."""
+Told = Iterator[tuple[str, str, str]]
+"""The column, a short sentence without an address, and what is allowed or usual."""
+Check = Callable[[_Row], Told]
+Suspicion = Callable[[_Row, _Whole], Told]
 
 
 def read_lots(path: str) -> LotTable:
@@ -158,19 +168,23 @@ def parse_lots(text: str, file: str) -> LotTable:
     found = [*faults, *_judge_header(table, file), *cell_faults]
     if not rows and not faults:
         found.append(Fault(file, table.header_line, None, "no lot stands below the header", "a line for each lot"))
-    found += [fault for row in rows for check in ROW_CHECKS for fault in check(row)]
+    for severity, checks in ((Severity.ERROR, ROW_CHECKS), (Severity.WARNING, ROW_WARNINGS)):
+        found += [row.fault(*told, severity) for row in rows for check in checks for told in check(row)]
     found += [fault for table_check in TABLE_CHECKS for fault in table_check(rows)]
-    told = _suspicions(rows)
-    for row, suspicions in zip(rows, told, strict=True):
-        found += [row.fault(column, words, usual, Severity.WARNING) for column, words, usual in suspicions]
+    whole = _whole(rows)
+    suspicions = [[told for suspicion in SUSPICIONS for told in suspicion(row, whole)] for row in rows]
+    for row, suspicious in zip(rows, suspicions, strict=True):
+        found += [row.fault(*told, Severity.WARNING) for told in suspicious]
     found.sort(key=lambda fault: fault.line or 0)
     if any(fault.severity is Severity.ERROR for fault in found):
         raise BadInput(found)
     lots = tuple(
-        _lot(row, free, tuple(words for _, words, _ in suspicions)) for row, suspicions in zip(rows, told, strict=True)
+        _lot(row, free, tuple(words for _, words, _ in suspicious))
+        for row, suspicious in zip(rows, suspicions, strict=True)
     )
     stated = [name for name in table.header if name in free or (name in _COMPOSITION and any(table.cells(name)))]
-    return LotTable(file, lots, tuple(stated), tuple(found), "on_hand_lb" in table.header)
+    pounds = sum(row.headed("on_hand_kg") != "on_hand_kg" for row in rows)
+    return LotTable(file, lots, tuple(stated), tuple(found), 2 * pounds > len(rows))
 
 
 # From cells to rows.
@@ -185,7 +199,7 @@ def _read_cells(table: Table, file: str) -> tuple[list[_Row], tuple[str, ...], l
     for name in (name for name in _FIGURES if name in typed):
         figures[name], wrong = _read_figures(table, name, comma, file)
         faults += wrong
-    _turn_pounds(figures)
+    faults += _turn_pounds(table, figures, file)
     free: list[str] = []
     for name in free_names(table.header):
         values, wrong = _read_figures(table, name, comma, file)
@@ -236,12 +250,20 @@ def _read_figures(table: Table, name: str, decimal_comma: bool, file: str) -> tu
     return [read[cell] for cell in cells], faults
 
 
-def _turn_pounds(figures: dict[str, list[Fraction | None]]) -> None:
-    """Put stock and price per kilogram beside those given by the pound, exactly."""
-    if "on_hand_lb" in figures and "on_hand_kg" not in figures:
-        figures["on_hand_kg"] = [None if lb is None else lb * KG_PER_LB for lb in figures["on_hand_lb"]]
-    if "cost_per_lb" in figures and "cost_per_kg" not in figures:
-        figures["cost_per_kg"] = [None if cost is None else cost / KG_PER_LB for cost in figures["cost_per_lb"]]
+def _turn_pounds(table: Table, figures: dict[str, list[Fraction | None]], file: str) -> Iterator[Fault]:
+    """Put what is given by the pound in the kilogram's column, row by row and exactly; both in one row is a fault."""
+    for by_kg, by_lb in INSTEAD.items():
+        if by_lb not in figures:
+            continue
+        factor = 1 / KG_PER_LB if KNOWN[by_kg].unit.startswith("money") else KG_PER_LB
+        pounds = figures.pop(by_lb)
+        kilograms = figures.setdefault(by_kg, [None] * len(pounds))
+        both = zip(table.lines, kilograms, pounds, strict=True)
+        for place, (line, kg, lb) in enumerate(both):
+            if kg is not None and lb is not None:
+                yield Fault(file, line, by_lb, f"both {by_kg} and {by_lb} are given", "one of the two in a row")
+            elif lb is not None:
+                kilograms[place] = lb * factor
 
 
 def _ignored(table: Table, name: str, wrong: Sequence[Fault]) -> Fault:
@@ -277,100 +299,86 @@ def _judge_header(table: Table, file: str) -> Iterator[Fault]:
     return header_faults(table.header, empty, file, table.header_line)
 
 
-def _as_headed(column: str, typed: Mapping[str, str]) -> str:
-    """The column as the file has it: the pound column where it stands in for the kilogram column."""
-    return INSTEAD[column] if column in INSTEAD and column not in typed else column
-
-
 # Checks of one row.
 
 
-def _needed_cells(row: _Row) -> Iterator[Fault]:
+def _needed_cells(row: _Row) -> Told:
     for column in COLUMNS:
-        name = _as_headed(column.name, row.typed)
-        if column.needed and row.typed.get(name) == "":
-            yield row.fault(name, "this cell is blank", f"{column.meaning.split(';')[0]}; every lot states it")
+        if column.needed and row.typed.get(row.headed(column.name)) == "":
+            yield column.name, "this cell is blank", f"{column.meaning.split(';')[0]}; every lot states it"
 
 
-def _ranges(row: _Row) -> Iterator[Fault]:
+def _ranges(row: _Row) -> Told:
     """Stock, prices and ppm not below 0; packs, largest pulls and the usable share above 0; percentages up to 100."""
     for name, value in row.figures.items():
-        column = KNOWN.get(name)
-        if name not in row.typed:  # kilograms made from pounds: the pounds are judged as typed
-            continue
+        column, typed = KNOWN.get(name), row.said(name).replace(" ", " is ", 1)
         if column is None:
             free = PERCENT if name.endswith("_pct") else PPM if name.endswith("_ppm") else None
             if free is not None and not 0 <= value <= free:
-                yield row.fault(name, f"{name} is {row.typed[name]}", f"0 to {free}")
+                yield name, typed, f"0 to {free}"
             continue
-        most = _MOST.get(column.unit)
-        above_zero = name in _ABOVE_ZERO
-        if name in _MAY_BE_NEGATIVE:
-            continue
-        if value < 0 or (above_zero and value == 0) or (most is not None and value > most):
+        most, above_zero = _MOST.get(column.unit), name in _ABOVE_ZERO
+        too_low = (value < 0 and name != "salvage_per_kg") or (above_zero and value == 0)
+        if too_low or (most is not None and value > most):
             low = "above 0" if above_zero else "0 or more"
-            allowed = low if most is None else f"{low}, at most {most}"
-            yield row.fault(name, f"{name} is {row.typed[name]}", allowed)
+            yield name, typed, low if most is None else f"{low}, at most {most}"
 
 
-def _sum_too_high(row: _Row) -> Iterator[Fault]:
+def _sum_too_high(row: _Row) -> Told:
     given = [name for name in (FAT, MOISTURE, PROTEIN) if name in row.figures]
     total = sum(row.figures[name] for name in given)
     if len(given) > 1 and total > SUM_MOST:
         found = f"{' + '.join(given)} = {trimmed(Fraction(total))}"
-        yield row.fault(given[1], found, f"at most {trimmed(SUM_MOST)}: raw meats in USDA SR28 reach 102.03")
+        yield given[1], found, f"at most {trimmed(SUM_MOST)}: raw meats in USDA SR28 reach 102.03"
 
 
-def _printable(row: _Row) -> Iterator[Fault]:
+def _printable(row: _Row) -> Told:
     """What is not seen as it stands could forge a line of the page, or make two names of one."""
     for name in ("lot", *_TEXTS, "fat_method"):
         typed = row.typed.get(name, "")
         if unprintable(typed):
-            yield row.fault(name, f"{typed!r} holds {hidden(typed)}", "a name as it is seen, on one line")
+            yield name, f"{typed!r} holds {hidden(typed)}", "a name as it is seen, on one line"
 
 
-def _role(row: _Row) -> Iterator[Fault]:
+def _words_known(row: _Row) -> Told:
     role = row.typed.get("role", "")
     if role and role not in _ROLES:
         like = nearest(role, _ROLES)
-        yield row.fault("role", f"{role!r} is no role", f"write {like}" if like else "meat, fat or blank")
-
-
-def _flags(row: _Row) -> Iterator[Fault]:
+        yield "role", f"{role!r} is no role", f"write {like}" if like else "meat, fat or blank"
     for name in _FLAGS:
         typed = row.typed.get(name, "")
         if typed.casefold() not in _YES_NO:
-            yield row.fault(name, f"{typed!r} is neither yes nor no", "yes, no, true, false, 1, 0 or blank")
+            yield name, f"{typed!r} is neither yes nor no", "yes, no, true, false, 1, 0 or blank"
 
 
-def _days_in_order(row: _Row) -> Iterator[Fault]:
+def _days_in_order(row: _Row) -> Told:
     received, use_by = row.days.get("received"), row.days.get("use_by")
     if received and use_by and use_by < received:
-        yield row.fault("use_by", f"use_by {use_by} is before received {received}", "use_by on or after received")
+        yield "use_by", f"use_by {use_by} is before received {received}", "use_by on or after received"
 
 
-def _cured_states_cure(row: _Row) -> Iterator[Fault]:
+def _cured_states_cure(row: _Row) -> Told:
     for name in (NITRITE, NITRATE) if row.cured else ():
         if not row.typed.get(name):
-            yield row.fault(name, f"the lot is cured but {name} is not given", "mg/kg in the lot; 0 if there is none")
+            yield name, f"the lot is cured but {name} is not given", "mg/kg in the lot; 0 if there is none"
 
 
-def _rework_states_itself(row: _Row) -> Iterator[Fault]:
+def _rework_states_itself(row: _Row) -> Told:
     """Rework brings its own salt and nitrite, and is not all green meat."""
     needed = {
         SALT: "salt in the rework, %",
         "green_pct": "share of its weight that was green meat, %",
         "original_nitrite_ppm": "nitrite put in then, mg/kg of its green meat; 0 if it was never cured",
     }
-    for name, meaning in needed.items() if row.says("rework") else ():
-        if not row.typed.get(name):
-            yield row.fault(name, f"the lot is rework but {name} is not given", meaning)
-    for name in ("green_pct", "original_nitrite_ppm"):
-        if row.typed.get(name) and not row.says("rework"):
-            yield row.fault(name, f"{name} belongs to rework", "mark the lot as rework, or leave the cell blank")
+    for name, meaning in needed.items():
+        given = bool(row.typed.get(name))
+        if row.says("rework") and not given:
+            yield name, f"the lot is rework but {name} is not given", meaning
+        if given and name != SALT and not row.says("rework"):
+            yield name, f"{name} belongs to rework", "mark the lot as rework, or leave the cell blank"
 
 
-def _cured_by_name(row: _Row) -> Iterator[Fault]:
+def _cured_by_name(row: _Row) -> Told:
     """A lot that reads like cured meat says whether it is: its nitrite would count as none."""
     if row.says("rework") or row.typed.get("cured") or row.typed.get(NITRITE):
         return
@@ -378,10 +386,10 @@ def _cured_by_name(row: _Row) -> Iterator[Fault]:
         typed = row.typed.get(name, "")
         if speaks_of_cured_lot(typed):
             found = f"{typed!r} reads like cured meat, and the table does not say whether it is"
-            yield row.fault(name, found, "cured: yes with nitrite_ppm and nitrate_ppm, or cured: no if it holds none")
+            yield name, found, "cured: yes with nitrite_ppm and nitrate_ppm, or cured: no if it holds none"
 
 
-def _rework_agrees(row: _Row) -> Iterator[Fault]:
+def _rework_agrees(row: _Row) -> Told:
     """No more nitrite is found in rework than was put into it: nitrite only disappears."""
     found, original = row.figures.get(NITRITE), row.figures.get("original_nitrite_ppm")
     if found is None or original is None:
@@ -389,62 +397,47 @@ def _rework_agrees(row: _Row) -> Iterator[Fault]:
     put_in = original * row.figures.get("green_pct", Fraction(PERCENT)) / PERCENT
     if found > put_in:
         said = f"{trimmed(found)} mg/kg nitrite found in rework into which only {trimmed(put_in, 2)} mg/kg was put"
-        yield row.fault(NITRITE, said, "at most original_nitrite_ppm times green_pct; correct the one that is wrong")
+        yield NITRITE, said, "at most original_nitrite_ppm times green_pct; correct the one that is wrong"
 
 
-def _salvage_below_price(row: _Row) -> Iterator[Fault]:
-    salvage, price = row.figures.get("salvage_per_kg"), row.figures.get("cost_per_kg")
-    if salvage is not None and price is not None and salvage > price:
-        found = f"salvage_per_kg {trimmed(salvage)} is more than the price {trimmed(price)}"
-        yield row.fault("salvage_per_kg", found, "worth more dead than alive", Severity.WARNING)
+def _beyond(row: _Row, pairs: Iterable[tuple[str, str]], allowed: str) -> Told:
+    """Figures above another one of the row; one above the stock only where there is stock."""
+    for smaller, larger in pairs:
+        one, other = row.figures.get(smaller), row.figures.get(larger)
+        if one is not None and other is not None and one > other and (other or larger != "on_hand_kg"):
+            yield smaller, f"{row.said(smaller)} is more than {row.said(larger)}", allowed.format(row.headed(larger))
 
 
-def _packs_and_pulls(row: _Row) -> Iterator[Fault]:
-    """Packs and pulls against each other and, unless the lot is used up, against the stock."""
-    pack, smallest, largest = (row.figures.get(name) for name in _PULLS)
-    stock = row.figures.get("on_hand_kg")
-    if smallest is not None and largest is not None and smallest > largest:
-        found = f"smallest_pull_kg {trimmed(smallest)} is more than largest_pull_kg {trimmed(largest)}"
-        yield row.fault("smallest_pull_kg", found, "at most largest_pull_kg")
-    if pack is not None and largest is not None and pack > largest:
-        found = f"not one pack of {trimmed(pack)} kg fits into largest_pull_kg {trimmed(largest)}"
-        yield row.fault("pack_kg", found, "the lot cannot be used", Severity.WARNING)
-    if not stock:
-        return
-    if pack is not None and pack > stock:
-        found = f"a pack of {trimmed(pack)} kg is more than the stock of {trimmed(stock)} kg"
-        yield row.fault("pack_kg", found, "at most the stock")
-    if smallest is not None and smallest > stock:
-        found = f"smallest_pull_kg {trimmed(smallest)} is more than the stock of {trimmed(stock)} kg"
-        yield row.fault("smallest_pull_kg", found, "the lot cannot be used", Severity.WARNING)
+def _contradictions(row: _Row) -> Told:
+    """Packs, pulls and the lot's own floor against each other and against the stock."""
+    pairs = [("smallest_pull_kg", "largest_pull_kg"), ("pack_kg", "on_hand_kg"),
+             ("use_at_least_kg", "largest_pull_kg"), ("use_at_least_kg", "on_hand_kg")]  # fmt: skip
+    return _beyond(row, pairs, "at most {}")
 
 
-def _species_known(row: _Row) -> Iterator[Fault]:
+def _unusable(row: _Row) -> Told:
+    """Packs and pulls for which the lot cannot be used at all."""
+    pairs = [("pack_kg", "largest_pull_kg"), ("smallest_pull_kg", "on_hand_kg")]
+    return _beyond(row, pairs, "the lot cannot be used: at most {}")
+
+
+def _salvage_below_price(row: _Row) -> Told:
+    return _beyond(row, [("salvage_per_kg", "cost_per_kg")], "worth more dead than alive: at most {}")
+
+
+def _species_known(row: _Row) -> Told:
     """A species that is close to one the rules know, and is none."""
     species = row.typed.get("species", "")
-    if not species or species.casefold() in _SPECIES:
-        return
-    close = nearest(species, _SPECIES)
+    close = nearest(species, _SPECIES) if species and species.casefold() not in _SPECIES else None
     if close is not None:
-        yield row.fault("species", f"{species!r} is no species known here", f"did you mean {close}?", Severity.WARNING)
+        yield "species", f"{species!r} is no species known here", f"did you mean {close}?"
 
 
 ROW_CHECKS: tuple[Check, ...] = (
-    _needed_cells,
-    _ranges,
-    _sum_too_high,
-    _printable,
-    _role,
-    _species_known,
-    _flags,
-    _days_in_order,
-    _cured_states_cure,
-    _rework_states_itself,
-    _rework_agrees,
-    _cured_by_name,
-    _salvage_below_price,
-    _packs_and_pulls,
-)
+    _needed_cells, _ranges, _sum_too_high, _printable, _words_known, _days_in_order, _cured_states_cure,
+    _rework_states_itself, _rework_agrees, _cured_by_name, _contradictions,
+)  # fmt: skip
+ROW_WARNINGS: tuple[Check, ...] = (_species_known, _salvage_below_price, _unusable)
 
 
 # Checks of the whole table.
@@ -492,20 +485,11 @@ def _fat_as_fractions(rows: Sequence[_Row]) -> Iterator[Fault]:
 
 
 TABLE_CHECKS: tuple[Callable[[Sequence[_Row]], Iterator[Fault]], ...] = (
-    _lots_once,
-    _look_alikes,
-    _spellings,
-    _fat_as_fractions,
-)
+    _lots_once, _look_alikes, _spellings, _fat_as_fractions,
+)  # fmt: skip
 
 
 # Suspicions.
-
-
-def _suspicions(rows: Sequence[_Row]) -> list[list[tuple[str, str, str]]]:
-    """For each row what is suspicious about it: column, sentence, what is usual."""
-    whole = _whole(rows)
-    return [[told for suspicion in SUSPICIONS for told in suspicion(row, whole)] for row in rows]
 
 
 def _whole(rows: Sequence[_Row]) -> _Whole:
@@ -514,13 +498,13 @@ def _whole(rows: Sequence[_Row]) -> _Whole:
     return _Whole(median(prices) if prices else None, max(fats, default=Fraction(0)))
 
 
-def _fat_may_be_fraction(row: _Row, whole: _Whole) -> Iterator[tuple[str, str, str]]:
+def _fat_may_be_fraction(row: _Row, whole: _Whole) -> Told:
     fat = row.figures.get(FAT)
     if fat is not None and 0 < fat <= FRACTION_MOST < whole.most_fat:
         yield FAT, f"fat {trimmed(fat)} % may be a fraction", "percent: 27, not 0.27"
 
 
-def _odd_price(row: _Row, whole: _Whole) -> Iterator[tuple[str, str, str]]:
+def _odd_price(row: _Row, whole: _Whole) -> Told:
     price, usual = row.figures.get("cost_per_kg"), whole.median_price
     if price == 0:
         yield "cost_per_kg", "the price is 0", "0 only for trim that is free"
@@ -530,23 +514,15 @@ def _odd_price(row: _Row, whole: _Whole) -> Iterator[tuple[str, str, str]]:
         yield "cost_per_kg", words, "prices of one order"
 
 
-def _role_against_fat(row: _Row, whole: _Whole) -> Iterator[tuple[str, str, str]]:
+def _role_against_fat(row: _Row, whole: _Whole) -> Told:
     fat, role = row.figures.get(FAT), row.typed.get("role")
     if fat is not None and role == "fat" and fat < FAT_ROLE_LEAST:
-        yield (
-            "role",
-            f"the role is fat but the fat is only {trimmed(fat)} %",
-            f"{trimmed(FAT_ROLE_LEAST)} % or more",
-        )
+        yield "role", f"the role is fat but the fat is only {trimmed(fat)} %", f"{trimmed(FAT_ROLE_LEAST)} % or more"
     if fat is not None and role == "meat" and fat > MEAT_ROLE_MOST:
-        yield (
-            "role",
-            f"the role is meat but the fat is {trimmed(fat)} %",
-            f"{trimmed(MEAT_ROLE_MOST)} % or less",
-        )
+        yield "role", f"the role is meat but the fat is {trimmed(fat)} %", f"{trimmed(MEAT_ROLE_MOST)} % or less"
 
 
-def _fat_against_moisture(row: _Row, whole: _Whole) -> Iterator[tuple[str, str, str]]:
+def _fat_against_moisture(row: _Row, whole: _Whole) -> Told:
     """Only for plain red meat: the line was not fitted to poultry, cured or salted meat."""
     fat, moisture = row.figures.get(FAT), row.figures.get(MOISTURE)
     species = row.typed.get("species", "").casefold()
@@ -558,72 +534,56 @@ def _fat_against_moisture(row: _Row, whole: _Whole) -> Iterator[tuple[str, str, 
         yield MOISTURE, words, f"about {trimmed(usual, 0)} % moisture in raw red meat of that fat (USDA SR28)"
 
 
-def _sum_too_low(row: _Row, whole: _Whole) -> Iterator[tuple[str, str, str]]:
+def _sum_too_low(row: _Row, whole: _Whole) -> Told:
     given = [row.figures[name] for name in (FAT, MOISTURE, PROTEIN) if name in row.figures]
     if len(given) == 3 and sum(given) < SUM_LEAST:
         words = f"fat, moisture and protein add up to only {trimmed(Fraction(sum(given)))} %"
         yield PROTEIN, words, f"{trimmed(SUM_LEAST)} % or more in raw meat"
 
 
-def _too_much(row: _Row, whole: _Whole) -> Iterator[tuple[str, str, str]]:
-    stock, salt, nitrite = (row.figures.get(name) for name in ("on_hand_kg", SALT, NITRITE))
-    if stock is not None and stock > STOCK_MOST:
-        yield (
-            "on_hand_kg",
-            f"the stock is {trimmed(stock, 1)} kg",
-            f"{trimmed(STOCK_MOST)} kg or less in one lot",
-        )
-    if salt is not None and salt > SALT_MOST:
-        yield SALT, f"the lot has {trimmed(salt)} % salt", f"{trimmed(SALT_MOST)} % or less"
-    if nitrite is not None and nitrite > NITRITE_MOST:
-        yield (
-            NITRITE,
-            f"the lot has {trimmed(nitrite)} mg/kg nitrite",
-            f"{trimmed(NITRITE_MOST)} mg/kg or less",
-        )
+_USUAL = {
+    "on_hand_kg": (STOCK_MOST, "the stock is {} kg", "{} kg or less in one lot"),
+    SALT: (SALT_MOST, "the lot has {} % salt", "{} % or less"),
+    NITRITE: (NITRITE_MOST, "the lot has {} mg/kg nitrite", "{} mg/kg or less"),
+}
+
+
+def _too_much(row: _Row, whole: _Whole) -> Told:
+    for name, (most, found, usual) in _USUAL.items():
+        value = row.figures.get(name)
+        if value is not None and value > most:
+            yield name, found.format(trimmed(value)), usual.format(trimmed(most))
 
 
 SUSPICIONS: tuple[Suspicion, ...] = (
-    _fat_may_be_fraction,
-    _odd_price,
-    _role_against_fat,
-    _fat_against_moisture,
-    _sum_too_low,
-    _too_much,
-)
+    _fat_may_be_fraction, _odd_price, _role_against_fat, _fat_against_moisture, _sum_too_low, _too_much,
+)  # fmt: skip
 
 
 def _lot(row: _Row, free: Sequence[str], suspicions: tuple[str, ...]) -> Lot:
     """Build the lot of a row without faults."""
-    usable = row.figures.get("usable_pct", Fraction(PERCENT)) / PERCENT
+    figures = row.figures
+    usable = figures.get("usable_pct", Fraction(PERCENT)) / PERCENT
     known = {} if row.cured else dict.fromkeys(_ZERO_UNLESS_CURED, Fraction(0))
-    stated = {name: value for name, value in row.figures.items() if name in _COMPOSITION or name in free}
-    pack, smallest, largest = (row.figures.get(name) for name in _PULLS)
-    texts = {name: row.typed.get(name, "") for name in _TEXTS}
+    stated = {name: value for name, value in figures.items() if name in _COMPOSITION or name in free}
+    plain: dict[str, Any] = {name: row.typed.get(name, "") for name in (*_TEXTS, "fat_method")}
+    plain |= {name: figures.get(name) for name in _PULLS} | {flag: row.says(flag) for flag in _FLAGS}
     return Lot(
         name=row.typed["lot"],
         kind=Kind.LOT,
         properties=MappingProxyType(known | stated),
-        **texts,
-        cost_per_kg=row.figures["cost_per_kg"] / usable,
-        on_hand_kg=row.figures["on_hand_kg"],
-        held_cost_per_kg=row.figures["cost_per_kg"],
+        **plain,
+        cost_per_kg=figures["cost_per_kg"] / usable,
+        on_hand_kg=figures["on_hand_kg"],
+        held_cost_per_kg=figures["cost_per_kg"],
         usable=usable,
         use_by=row.days.get("use_by"),
         received=row.days.get("received"),
-        pack_kg=pack,
-        smallest_pull_kg=smallest,
-        smallest_remnant_kg=row.figures.get("smallest_remnant_kg"),
-        largest_pull_kg=largest,
-        cured=row.cured,
-        on_hold=row.says("on_hold"),
-        salvage_per_kg=row.figures.get("salvage_per_kg", Fraction(0)),
-        use_up=row.says("use_up"),
-        rework=row.says("rework"),
-        green=row.figures.get("green_pct", Fraction(PERCENT)) / PERCENT,
-        fat_sd=row.figures.get("fat_sd_pct"),
-        fat_method=row.typed.get("fat_method", ""),
-        original_nitrite_ppm=row.figures.get("original_nitrite_ppm", Fraction(0)),
+        use_at_least_kg=figures.get("use_at_least_kg", Fraction(0)),
+        salvage_per_kg=figures.get("salvage_per_kg", Fraction(0)),
+        green=figures.get("green_pct", Fraction(PERCENT)) / PERCENT,
+        fat_sd=figures.get("fat_sd_pct"),
+        original_nitrite_ppm=figures.get("original_nitrite_ppm", Fraction(0)),
         line=row.line,
         suspicions=suspicions,
     )

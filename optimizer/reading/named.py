@@ -11,7 +11,8 @@ from dataclasses import dataclass
 from constraints.document import Document
 from constraints.document.place import Loc
 from constraints.faults import BadInput, Fault, likely
-from constraints.rules import Pack, load_pack, nearest_pack
+from constraints.library import load_pack, nearest_pack
+from constraints.rules import Pack
 
 MOST_LISTED = 4
 """Names that a message lists before it says where the rest stand."""

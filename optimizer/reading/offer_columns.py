@@ -49,7 +49,8 @@ PERIOD = ("offer", *PRICE, "price_from", "price_to", "breaks")
 NOT_HERE = {
     "lot": "write offer", "on_hand_kg": "write largest_order_kg", "on_hand_lb": "write largest_order_lb",
     "received": "leave it out", "use_by": "write keeps_days", "on_hold": "leave it out", "use_up": "leave it out",
-    "rework": "leave it out", "price_per_kg": "write cost_per_kg, as in a lots table",
+    "rework": "leave it out", "use_at_least_kg": "leave it out", "use_at_least_lb": "leave it out",
+    "price_per_kg": "write cost_per_kg, as in a lots table",
     "order_pack_kg": "write pack_kg, as in a lots table",
 }  # fmt: skip
 """Columns that no week's offer has, and what to do about each."""

@@ -44,6 +44,7 @@ def _used(recipe: Recipe) -> Iterator[str]:
     for item in recipe.entry.additions:
         yield item.is_
         yield from (name for name in SUBSTANCES if f"{name}_pct" in item.properties)
+    yield from ["casing"] if recipe.entry.casing else []
     cures = [item for item in recipe.entry.additions if item.is_ == "cure"]
     for ion in BY_ION:
         salts = {getattr(cure, f"{ion}_salt") for cure in cures if getattr(cure, f"{ion}_pct")}

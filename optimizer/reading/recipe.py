@@ -90,9 +90,10 @@ def parse_recipe(text: str, file: str) -> Recipe:
     faults = list(_faults(entry, document))
     if faults:
         raise BadInput(_in_order([*faults, *pack_faults(document)]))
-    process = Process()
+    process = Process(estimates=frozenset(component.property_name for component in entry.estimate))
     if entry.yield_ is not None:
-        process = Process(entry.yield_.finished_pct / PERCENT, entry.yield_.fat_loss_pct / PERCENT, declared=True)
+        left, fat_lost = entry.yield_.finished_pct / PERCENT, entry.yield_.fat_loss_pct / PERCENT
+        process = replace(process, yield_fraction=left, fat_loss=fat_lost, declared=True)
     return Recipe(
         file=file,
         entry=entry,

@@ -169,7 +169,7 @@ def limits_of(problem: Problem, requirements: Iterable[Requirement]) -> tuple[Li
         for row in requirement.rows(explicit):
             columns, added = tuple(row.coefs[k] for k in own), tuple(row.coefs[k] for k in dosed)
             exact = tuple(a + _dot(added, shares) for a, shares in zip(columns, carried, strict=True))
-            whole = requirement.role is Role.SIZE
+            whole = requirement.of_batch
             limits.append(Limit(requirement, columns, added, exact, row.lo, row.hi, whole))
     mixer = problem.order.mixer_kg
     if mixer is not None:

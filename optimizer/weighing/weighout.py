@@ -289,7 +289,7 @@ def _broken(problem: Problem, requirements: Iterable[Requirement], weighed: Weig
     dosed = weighed.exactly_dosed(problem.formula)
     broken = []
     for requirement in requirements:
-        whole = requirement.role in (Role.SIZE, Role.STOCK) or len(weighed.loads) == 1
+        whole = requirement.of_batch or len(weighed.loads) == 1
         alone = () if whole else weighed.loads
         if any(requirement.measure(batch).ok is False for batch in (weighed.total, dosed, *alone)):
             broken.append(requirement)
@@ -375,7 +375,11 @@ def _meat_wanted(problem: Problem, kilograms: Sequence[Fraction], loose: Fractio
     size = sum((kg for kg in problem.formula.exact_batch(tuple(kilograms)).kilograms.values()), _ZERO)
     meat = sum((kg for c, kg in zip(problem.formula.columns, kilograms, strict=True) if isinstance(c, Lot)), _ZERO)
     counted = meat if order.basis is Basis.MEAT else size
-    return loose + (order.kilograms - counted) * meat / counted
+    wanted = order.kilograms
+    if order.band:  # whatever the optimum weighs, on the divisions within the band
+        division, low, high = order.meat_division_kg, wanted - order.within_kg, wanted + order.within_kg
+        wanted = division * max(ceil(low / division), min(floor(high / division), floor(counted / division + _HALF)))
+    return loose + (wanted - counted) * meat / counted
 
 
 def _split(plan: Plan, kilograms: Sequence[Fraction]) -> list[list[Fraction]]:

@@ -22,7 +22,7 @@ from constraints.requirement import Requirement
 from optimizer.blend import Answer
 from optimizer.order import SIZES, Asked, order_of
 from optimizer.problem import Order
-from optimizer.reading.columns import INSTEAD, KNOWN
+from optimizer.reading.columns import KNOWN, TWINS
 from optimizer.reading.entry import AdditionEntry, CasingEntry
 from optimizer.reading.lots import LotTable, parse_lots
 from optimizer.reading.recipe import Recipe, parse_recipe
@@ -163,8 +163,10 @@ def _set_lots(inputs: Inputs, settings: Sequence[Setting], faults: list[Fault]) 
             header.append(setting.key)
             for row in rows.values():
                 row.append("")
-        value = setting.value.replace(".", ",") if commas else setting.value
-        rows[lines[setting.name]][header.index(setting.key)] = value
+        row = rows[lines[setting.name]]
+        if (twin := TWINS.get(setting.key)) in header:
+            row[header.index(twin)] = ""  # each row fills one of the two
+        row[header.index(setting.key)] = setting.value.replace(".", ",") if commas else setting.value
     text = {table.header_line: csv_line(header, table.delimiter)}
     text.update((line, csv_line(row, table.delimiter)) for line, row in rows.items())
     return "\n".join(text.get(n, "") for n in range(1, max(text) + 1))
@@ -173,16 +175,15 @@ def _set_lots(inputs: Inputs, settings: Sequence[Setting], faults: list[Fault]) 
 def _in_the_unit_of_the_table(
     setting: Setting, header: list[str], rows: Mapping[int, list[str]], *, commas: bool
 ) -> Setting:
-    """A stock or price set in kilograms where the table has pounds, or the other way round, brought to one unit.
+    """A weight or price set in kilograms where the table has pounds, or the other way round, brought to one unit.
 
-    Stock is brought to kilograms and a price to that of a pound, whichever of the two is to be changed, because this
+    Weights are brought to kilograms and a price to that of a pound, whichever of the two is to be changed, because this
     multiplies by the pound and is exact in decimals.
     """
-    twins = {**INSTEAD, **{lb: kg for kg, lb in INSTEAD.items()}}
-    twin = twins.get(setting.key)
+    twin = TWINS.get(setting.key)
     if twin is None or twin not in header or setting.key in header:
         return setting
-    if setting.key in ("on_hand_lb", "cost_per_kg"):
+    if KNOWN[setting.key].unit in ("lb", "money per kg"):
         return replace(setting, key=twin, value=_by_the_pound(setting.value, commas=False))
     place = header.index(twin)
     header[place] = setting.key

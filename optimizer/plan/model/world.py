@@ -6,7 +6,7 @@ an offer is one for each day on which it can be delivered. A *job* is a batch wi
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import date, timedelta
 from fractions import Fraction
@@ -242,7 +242,7 @@ def _jobs(week: Week, sources: Sequence[Lot]) -> tuple[Job, ...]:
     table = LotTable(week.lots.file, tuple(sources), week.lots.properties, ())
     offered = {offer.name for offer in week.offers.offers}
     made: dict[tuple[str, tuple[object, ...]], RecipeRows] = {}
-    faults: list[Fault] = []
+    faults = [*_of_one_batch(week)]
     jobs = []
     for i, (batch, recipe) in enumerate(zip(entry.batches, week.recipes, strict=True)):
         days = _window(week, batch)
@@ -267,6 +267,19 @@ def _jobs(week: Week, sources: Sequence[Lot]) -> tuple[Job, ...]:
     if faults:
         raise BadInput(dict.fromkeys(faults))
     return tuple(jobs)
+
+
+def _of_one_batch(week: Week) -> Iterator[Fault]:
+    """Kilograms asked for in a recipe or of a lot: they are of one batch, and a week has many of many sizes."""
+    for recipe in week.recipes:
+        for k, requirement in enumerate(recipe.requirements):
+            if requirement.of_batch:
+                found = f"{requirement.what} in kilograms is of one batch, and a week has batches of other sizes"
+                yield recipe.document.fault(("require", k), found, "a share, in per cent")
+    for lot in week.lots.lots:
+        if lot.use_at_least_kg:
+            found = f"the least weight of {lot.name} is of one batch, and a week has many"
+            yield Fault(week.lots.file, lot.line, "use_at_least_kg", found, "use_up, or a share in a recipe")
 
 
 def _size(batch: BatchEntry) -> str:

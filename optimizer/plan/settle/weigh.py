@@ -21,7 +21,7 @@ from constraints.ingredients import Ingredient, Lot
 from constraints.meaning import Role
 from constraints.numbers import G_PER_KG
 from constraints.quantities import Basis, Weight
-from constraints.stock import BatchSize, Stock
+from constraints.stock import Stock, batch_size
 from constraints.vector import Floats
 from optimizer.blend import Answer, Status, blend, measured
 from optimizer.clock import left
@@ -297,7 +297,7 @@ def _problem(part: Planned, size: Size, lots: dict[Ingredient, int]) -> Problem:
     base = part.block.rows.problem
     formula = Formula(tuple(lots), base.recipe.additions, base.recipe.process)
     weight, stock = (
-        BatchSize.of(size.basis, size.kilograms, size.within_kg),
+        batch_size(size.basis, size.kilograms, size.within_kg),
         Stock.of([i for i in lots if isinstance(i, Lot)]),
     )
     every = tuple(weight if r.role is Role.SIZE else stock if r.role is Role.STOCK else r for r in base.requirements)
