@@ -15,7 +15,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
-from functools import cached_property
+from functools import cached_property, partial
 
 from constraints.cone import Cone
 from constraints.formula import Formula
@@ -24,7 +24,7 @@ from constraints.row import Row
 from optimizer import clock
 from optimizer.solver.conic import TOLERANCES, Guide, Units, guide
 from optimizer.solver.model import Ending, Program, SolverDisagrees, Variable
-from optimizer.solver.optimum import RANKING, Optimum, Ranks, held, no_dearer, optimise, places_of, settle
+from optimizer.solver.optimum import RANKING, Optimum, Ranks, held, no_dearer, optimise, places_of, settle, whole_first
 from optimizer.solver.program import Layout, relaxed
 from optimizer.solver.tree import Tree
 
@@ -126,15 +126,19 @@ class Curved:
         return replace(found, plain=first)
 
     def _plain(self, ranks: Ranks) -> Optimum:
-        """The optimum without cones; whole numbers are searched for in half the time there is."""
-        left = clock.left()
-        if left is None or not self.program.whole:
+        """The optimum without cones; where it breaks them its whole numbers are neither ranked nor proved.
+
+        They are searched for in half the time there is.
+        """
+        if not self.program.whole or not self.cones:
             return optimise(self.program, ranks)
-        try:
-            with clock.limited(left / 2 if self.cones else left):
-                return optimise(self.program, ranks)
-        except clock.OutOfTime:
-            return Optimum(Ending.TIME_LIMIT)
+        left = clock.left()
+        with clock.limited(left and left / 2):
+            tree = Tree(self.program, (), partial(whole_first, self.program))
+            if not tree.run():
+                return tree.best or Optimum(Ending.TIME_LIMIT)
+        found = tree.best
+        return optimise(self.program, ranks) if found is None or self.keeps(found.values) else found
 
     def _answered(self, first: Optimum) -> bool:
         """True where the optimum without cones keeps them."""
@@ -155,7 +159,7 @@ class Curved:
         """Bound and batch, both exact, or that there is none; without ``batch`` a point that is not exact."""
         best, none = None, False
         for tolerance in TOLERANCES:
-            hint = guide(self.program, self.cones, tolerance)
+            hint = guide(self.program, self.cones, self.units, tolerance)
             none = none or hint.none
             found = self._finished(hint, tolerance, batch=batch)
             if found is None:
@@ -194,7 +198,7 @@ class Curved:
             return hint.x
         each = zip(self.program.variables, hint.x, strict=True)
         variables = tuple(replace(v, lo=x, hi=x) if x in (v.lo, v.hi) else v for v, x in each)
-        return guide(Program(variables, self.program.rows), self.cones, tolerance).x or hint.x
+        return guide(Program(variables, self.program.rows), self.cones, self.units, tolerance).x or hint.x
 
     def _near(self, x: Sequence[Fraction]) -> tuple[Fraction, ...]:
         """The cheapest exact point close to this one that keeps every cone; empty where none was found.

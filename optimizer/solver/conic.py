@@ -8,7 +8,7 @@ certificate that there is no point.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 from math import inf
@@ -17,7 +17,6 @@ from typing import Any
 import numpy as np
 
 from constraints.cone import Cone
-from constraints.quick import QUICK_ONE, plain, quick
 from constraints.row import Row
 from optimizer import clock
 from optimizer.solver.model import Program
@@ -40,7 +39,7 @@ _ON = 1e-8
 _NO_ERROR = 1e-12
 """Room for error below which there is none."""
 
-Terms = Sequence[tuple[int, Fraction]]
+Terms = Sequence[tuple[int, Fraction | float]]
 
 
 @dataclass(frozen=True)
@@ -50,22 +49,22 @@ class Units:
     A solver's tolerances are absolute: in these units the same kitchen priced or weighed in any unit is the same.
     """
 
-    mass: Fraction
     money: Fraction
     variables: tuple[Fraction, ...]
 
     @classmethod
     def of(cls, program: Program) -> Units:
         """The units of a program; its columns that need not be whole are kilograms."""
-        free = [not v.whole for v in program.variables]
-        tops = [(row, max((abs(a) for j, a in row.terms if free[j]), default=0)) for row in program.rows]
-        sizes = [abs(limit) / top for row, top in tops if top for limit in (row.lo, row.hi) if limit is not None]
-        bounds = (max(abs(v.lo), abs(v.hi)) for v in program.variables if not v.whole)
-        size = max(sizes, default=0) or max(bounds, default=0) or _BATCH
-        mass = Fraction(size) / _BATCH
-        variables = tuple(mass if counted else Fraction(1) for counted in free)
-        dearest = max((abs(v.cost) * u for v, u in zip(program.variables, variables, strict=True)), default=0)
-        return cls(mass, Fraction(dearest) * _BATCH / _DEAREST or Fraction(1), variables)
+        free = {j for j, v in enumerate(program.variables) if not v.whole}
+        sizes = [0.0]
+        for row in program.rows:
+            top = max((abs(a) for j, a in row.floats if j in free), default=0.0)
+            sizes += [abs(float(limit)) / top for limit in (row.lo, row.hi) if limit is not None and top]
+        bounds = (float(max(abs(v.lo), abs(v.hi))) for v in program.variables if not v.whole)
+        mass = Fraction((max(sizes) or max(bounds, default=0.0) or _BATCH) / _BATCH)
+        variables = tuple(mass if j in free else Fraction(1) for j in range(len(program.variables)))
+        dearest = max((abs(float(v.cost * u)) for v, u in zip(program.variables, variables, strict=True)), default=0.0)
+        return cls(Fraction(dearest * _BATCH / _DEAREST or 1), variables)
 
 
 @dataclass(frozen=True)
@@ -82,9 +81,9 @@ class Guide:
     along: dict[int, list[float]]
 
 
-def guide(program: Program, cones: Sequence[Cone], tolerance: float) -> Guide:
+def guide(program: Program, cones: Sequence[Cone], units: Units, tolerance: float) -> Guide:
     """Solve a program, whole numbers left aside. Raises OutOfTime."""
-    arrays = _Arrays(program, cones, Units.of(program))
+    arrays = _Arrays(program, cones, units)
     solution = arrays.solve(tolerance)
     if str(solution.status) == "MaxTime":
         raise clock.OutOfTime
@@ -141,45 +140,31 @@ class _Arrays:
     """The program in units of its own as clarabel takes it: ``s = b - A x`` in its cones; fixed variables left out."""
 
     def __init__(self, program: Program, cones: Sequence[Cone], units: Units) -> None:
-        pairs = list(zip(program.variables, units.variables, strict=True))
-        self.units = [quick(u) for u in units.variables]
-        self.unit = units.variables
-        lo = np.array([float(v.lo / u) for v, u in pairs])
-        hi = np.array([float(v.hi / u) for v, u in pairs])
-        cost = np.array([float(v.cost * u / units.money) for v, u in pairs])
-        self.variables, self.free = program.variables, np.flatnonzero(lo < hi)
-        self.cost = cost[self.free]
-        equal: list[tuple[Any, Any]] = []
-        below: list[tuple[Any, Any]] = []
-        for row in program.rows:
-            line, top = self._lines([row.terms])
-            low, high = (None if limit is None else float(limit / top) for limit in (row.lo, row.hi))
-            if low is not None and low == high:
-                equal.append((line, [low]))
-                continue
-            below += [] if high is None else [(line, [high])]
-            below += [] if low is None else [(-line, [-low])]
-        bound = np.eye(len(lo))[self.free]
-        below += [(bound, hi[self.free]), (-bound, -lo[self.free])]
-        bent = []
+        self.variables, self.unit = program.variables, units.variables
+        unit = np.array([float(u) for u in units.variables])
+        lo = np.array([float(v.lo) for v in program.variables]) / unit
+        hi = np.array([float(v.hi) for v in program.variables]) / unit
+        self.free = np.flatnonzero(lo < hi)
+        self.cost = np.array([float(v.cost / units.money) for v in program.variables])[self.free] * unit[self.free]
+        rows = _matrix([row.floats for row in program.rows], len(unit)) * unit
+        tops = np.abs(rows).max(axis=1, initial=_NO_ERROR)
+        rows = rows / tops[:, None]
+        low = np.array([-inf if row.lo is None else float(row.lo) for row in program.rows]) / tops
+        high = np.array([inf if row.hi is None else float(row.hi) for row in program.rows]) / tops
+        equal, bound = low == high, np.eye(len(unit))[self.free]
+        under, over = (high < inf) & ~equal, (low > -inf) & ~equal
+        parts = [(rows[equal], low[equal]), (rows[under], high[under]), (-rows[over], -low[over])]
+        parts += [(bound, hi[self.free]), (-bound, -lo[self.free])]
+        self.counts = len(parts[0][1]), sum(len(limits) for _, limits in parts[1:])
+        self.sizes = [1 + len(cone.errors) for cone in cones]
         for cone in cones:
-            lines, top = self._lines([cone.terms, *([(j, cone.z * a) for j, a in e] for e in cone.errors)])
-            lines[1:] *= -1
-            bent.append((lines, [float(cone.limit / top), *[0.0] * len(cone.errors)]))
-        self.sizes = [len(b) for _, b in bent]
-        self.counts = sum(len(b) for _, b in equal), sum(len(b) for _, b in below)
+            lines = _matrix([cone.terms, *([(j, -cone.z * a) for j, a in e] for e in cone.errors)], len(unit)) * unit
+            top = np.abs(lines).max() or 1.0
+            parts.append((lines / top, np.array([float(cone.limit) / top, *[0.0] * len(cone.errors)])))
         self.first = sum(self.counts)
-        parts = [*equal, *below, *bent]
-        matrix = np.vstack([a for a, _ in parts])
-        held = np.where(lo < hi, 0.0, lo)
-        self.limits = np.concatenate([b for _, b in parts]) - matrix @ held
+        matrix = np.vstack([lines for lines, _ in parts])
+        self.limits = np.concatenate([limits for _, limits in parts]) - matrix @ np.where(lo < hi, 0.0, lo)
         self.matrix = matrix[:, self.free]
-
-    def _lines(self, lines: Iterable[Terms]) -> tuple[Any, Fraction]:
-        """Lines of coefficients in these units, over the largest of them, which comes with them."""
-        scaled = [[(j, quick(a) * self.units[j]) for j, a in line] for line in lines]
-        top = max((abs(a) for line in scaled for _, a in line), default=QUICK_ONE) or QUICK_ONE
-        return _matrix([[(j, a / top) for j, a in line] for line in scaled], len(self.units)), plain(top)
 
     def solve(self, tolerance: float) -> Any:
         """What clarabel says."""
