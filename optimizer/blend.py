@@ -255,7 +255,7 @@ def _cheapest(problem: Problem, nodes: int = ALL) -> Any:
         optimise_with_cuts,  # late: only recipes that ask for confidence pay for its imports
     )
 
-    return optimise_with_cuts(layout, problem.choosing, problem.formula, ranks)
+    return optimise_with_cuts(layout, problem.choosing, problem.formula, ranks, nodes)
 
 
 def _answer(problem: Problem, layout: Layout, optimum: Optimum, weighed: Weighed) -> Answer:

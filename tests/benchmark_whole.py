@@ -25,7 +25,6 @@ from packed import PackedKitchen, packed_kitchen
 from optimizer.blend import _cheapest
 from optimizer.problem import Problem
 from optimizer.solver.model import Ending, Program
-from optimizer.solver.optimum import ranks_of
 from optimizer.solver.program import layout_of
 
 KITCHENS = 60
@@ -48,8 +47,7 @@ class Timed:
 def ours(problem: Problem) -> Timed:
     """From a problem to its proved optimum, as a blend does."""
     start = time.process_time()
-    layout = layout_of(problem)
-    found = _cheapest(problem, layout, ranks_of(problem.formula.columns)).optimum
+    found = _cheapest(problem).optimum
     seconds = time.process_time() - start
     return Timed(seconds, float(found.cost) if found.values else None, found.ending)
 

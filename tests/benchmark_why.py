@@ -30,8 +30,6 @@ from crowds import KINDS, Crowd, crowd, feasible
 from optimizer.blend import Status, _cheapest, blend
 from optimizer.order import Asked
 from optimizer.problem import Problem
-from optimizer.solver.optimum import ranks_of
-from optimizer.solver.program import layout_of
 from optimizer.why.ask import Question, answered
 from optimizer.why.explain import explain
 from optimizer.why.what_if import Inputs
@@ -145,7 +143,7 @@ def counterpart(kind: str, seed: int) -> Problem:
 
 def solve(problem: Problem) -> None:
     """Built and solved as a blend does, to the proved optimum."""
-    _cheapest(problem, layout_of(problem), ranks_of(problem.formula.columns), SLOW_S)
+    _cheapest(problem)
 
 
 def report(found: Crowd) -> None:

@@ -19,8 +19,6 @@ from uncertain import socp
 from constraints.confidence import Confident
 from optimizer.blend import _cheapest
 from optimizer.solver.model import Ending
-from optimizer.solver.optimum import ranks_of
-from optimizer.solver.program import layout_of
 
 LOTS, MOST_PACKS = 6, 3
 PROBABILITY = 0.9
@@ -92,7 +90,7 @@ def test_the_cheapest_of_every_choice_is_found(block: int, shared: bool) -> None
         kitchen = small(seed, shared=shared)
         problem = kitchen.problem()
         assert any(isinstance(requirement, Confident) for requirement in problem.choosing)
-        held = _cheapest(problem, layout_of(problem), ranks_of(problem.formula.columns))
+        held = _cheapest(problem)
         wanted = cheapest(kitchen)
         if wanted is None:
             assert held.optimum.ending is Ending.INFEASIBLE, seed

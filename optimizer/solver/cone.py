@@ -26,6 +26,7 @@ from optimizer.solver.conic import TOLERANCES, Guide, Units, guide
 from optimizer.solver.model import Ending, Program, SolverDisagrees, Variable
 from optimizer.solver.optimum import RANKING, Optimum, Ranks, held, no_dearer, optimise, places_of, settle, whole_first
 from optimizer.solver.program import Layout, relaxed
+from optimizer.solver.session import ALL
 from optimizer.solver.tree import Tree
 
 _MOMENT = 0.3
@@ -87,13 +88,16 @@ def curved(layout: Layout, requirements: Iterable[Requirement], formula: Formula
     return Curved(layout.program, tuple(c.over(layout.units, len(layout.program.variables)) for c in cones))
 
 
-def optimise_with_cuts(layout: Layout, requirements: Iterable[Requirement], formula: Formula, ranks: Ranks) -> Held:
+def optimise_with_cuts(
+    layout: Layout, requirements: Iterable[Requirement], formula: Formula, ranks: Ranks, nodes: int = ALL
+) -> Held:
     """The cheapest point of a layout that also keeps the requirements' cones; without any this is ``optimise``.
 
-    Raises SolverDisagrees where exact arithmetic cannot settle it, and MissingProperty as ``curved``.
+    ``nodes`` end a search in whole numbers. Raises SolverDisagrees where exact arithmetic cannot settle it, and
+    MissingProperty as ``curved``.
     """
     program = layout.program
-    found = curved(layout, requirements, formula).settled(ranks)
+    found = curved(layout, requirements, formula).settled(ranks, nodes=nodes)
     cut = Layout(Program(program.variables, (*program.rows, *found.cuts)), layout.units)
     per_kg = [[a / unit for a, unit in zip(row.coefs, layout.units, strict=False)] for row in found.cuts]
     cuts = tuple(Row(row.label, tuple(coefs), None, row.hi) for row, coefs in zip(found.cuts, per_kg, strict=True))
@@ -107,17 +111,17 @@ class Curved:
     program: Program
     cones: tuple[Cone, ...]
 
-    def settled(self, ranks: Ranks, *, plain: bool = True) -> Found:
+    def settled(self, ranks: Ranks, *, plain: bool = True, nodes: int = ALL) -> Found:
         """The optimum; with ``plain`` first without cones, which is the answer where it keeps them.
 
         Its ending is TIME_LIMIT where a search in whole numbers stopped before nothing cheaper was left. Raises
         OutOfTime, and SolverDisagrees where exact arithmetic cannot settle it.
         """
-        first = self._plain(ranks) if plain or not self.cones else None
+        first = self._plain(ranks, nodes) if plain or not self.cones else None
         if first is not None and (first.ending is Ending.INFEASIBLE or self._answered(first)):
             return Found(first, plain=first)
         if self.program.whole:
-            return replace(self._whole(ranks), plain=first)
+            return replace(self._whole(ranks, nodes), plain=first)
         with clock.moment(_MOMENT):
             found = self._linear()
             if found.optimum.values:
@@ -125,20 +129,20 @@ class Curved:
                 found = replace(found, optimum=replace(found.optimum, values=values))
         return replace(found, plain=first)
 
-    def _plain(self, ranks: Ranks) -> Optimum:
+    def _plain(self, ranks: Ranks, nodes: int) -> Optimum:
         """The optimum without cones; where it breaks them its whole numbers are neither ranked nor proved.
 
         They are searched for in half the time there is.
         """
         if not self.program.whole or not self.cones:
-            return optimise(self.program, ranks)
+            return optimise(self.program, ranks, nodes)
         left = clock.left()
         with clock.limited(left and left / 2):
-            tree = Tree(self.program, (), partial(whole_first, self.program))
+            tree = Tree(self.program, (), partial(whole_first, self.program), most_nodes=nodes)
             if not tree.run():
                 return tree.best or Optimum(Ending.TIME_LIMIT)
         found = tree.best
-        return optimise(self.program, ranks) if found is None or self.keeps(found.values) else found
+        return optimise(self.program, ranks, nodes) if found is None or self.keeps(found.values) else found
 
     def _answered(self, first: Optimum) -> bool:
         """True where the optimum without cones keeps them."""
@@ -242,13 +246,13 @@ class Curved:
 
     # With whole numbers.
 
-    def _whole(self, ranks: Ranks) -> Found:
+    def _whole(self, ranks: Ranks, nodes: int) -> Found:
         program = self.program
         loose = Curved(relaxed(program), self.cones)._linear(batch=False)
         if not loose.optimum.values:
             return loose
         cut = Program(program.variables, (*program.rows, *loose.cuts))
-        tree = Tree(cut, self.cones, self._pinned)
+        tree = Tree(cut, self.cones, self._pinned, most_nodes=nodes)
         done, best = tree.run(), tree.best
         bound, prices = loose.optimum.bound, loose.optimum.prices
         if best is None:
