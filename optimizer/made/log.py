@@ -29,16 +29,16 @@ ROLES: dict[str, tuple[str, ...]] = {
     "surface": ("surface",),
     "chamber": ("chamber", "air", "oven", "smokehouse", "house", "room", "cooler"),
     "freezer": ("freezer",),
-    "set": ("set", "setpoint"),
+    "set": ("setpoint", "set point", "set"),
     "grind": ("grind", "grinder", "grinding"),
     "mix": ("mix", "mixer", "mixing", "batter"),
     "stuff": ("stuff", "stuffer", "stuffing"),
     "humidity": ("humidity", "rh"),
     "ph": ("ph",),
     "weight": ("weight",),
-    "aw": ("aw",),
+    "aw": ("aw", "water activity"),
 }
-"""What a column holds, with the first words of names by which it is known."""
+"""What a column holds, with the beginnings of names by which it is known."""
 PLAIN = ("humidity", "ph", "weight", "aw")
 """The columns that are no temperatures: per cent, pH, any unit of weight, and water activity."""
 ELAPSED = {
@@ -62,7 +62,10 @@ _NONE = -(2**62)
 _DATE = re.compile(
     r"(\d{1,4})([-/.])(\d{1,2})\2(\d{1,4})[T ,]+(\d{1,2}):(\d\d)(?::(\d\d(?:\.\d{1,6})?))?\s*([AP]M)?", re.IGNORECASE
 )
-_ISO = "YYYY-MM-DD HH:MM:SS, with or without an offset such as +01:00"
+_ISO = (
+    "YYYY-MM-DD HH:MM:SS, with or without an offset such as +01:00; the day too, and day and month told apart by some "
+    "day past 12; or a column of minutes"
+)
 
 
 @dataclass(frozen=True, eq=False)
@@ -91,9 +94,8 @@ def read_log(path: str, unit: str | None = None, named: Mapping[str, str] | None
 def parse_log(text: str, file: str, unit: str | None = None, named: Mapping[str, str] | None = None) -> Log:
     """The same from text."""
     reader = _Reader(text, file)
-    stamps, elapsed, roles = reader.named(unit, {name.casefold(): role for name, role in (named or {}).items()})
-    reader.sound()
-    start, ticks, tick = reader.clock(stamps, elapsed)
+    times, roles = reader.named(unit or "", {name.casefold(): role for name, role in (named or {}).items()})
+    start, ticks, tick = reader.clock(times)
     keep = reader.in_order(ticks, zoned=start is None or start.tzinfo is not None)
     curves: dict[str, tuple[Curve, ...]] = {}
     for place, (role, scale) in roles.items():
@@ -117,36 +119,33 @@ class _Reader:
             raise BadInput([Fault(file, 1 if text.strip() else None, None, found, allowed)])
         delimiter = delimiter_of(lines[at])
         self.header = [cell.strip(' "') for cell in lines[at].split(delimiter)]
-        self.header_line = at + 1
-        self.lines = [k for k, line in enumerate(lines[at + 1 :], at + 2) if line.strip(f'{delimiter} \t"')]
-        rows = [lines[k - 1] for k in self.lines]
-        if not rows:
-            self.tell(self.header_line, None, "the log holds no reading", "a line a reading")
-        elif '"' not in text and {row.count(delimiter) for row in rows} == {len(self.header) - 1}:
-            cells = delimiter.join(rows).split(delimiter)
-            self.columns: list[Sequence[str]] = [cells[k :: len(self.header)] for k in range(len(self.header))]
-        else:
-            self._row_by_row(rows, delimiter)
+        self.header_line, self.lines = at + 1, list[int]()
+        kept = self._rows(
+            {k: x for k, x in enumerate(lines[at + 1 :], at + 2) if x.strip(f'{delimiter} \t"')}, delimiter
+        )
         self.sound()
+        self.columns = list(zip(*kept, strict=True))
         self.commas = delimiter != "," and has_decimal_commas(x for column in self.columns for x in column[:1000])
 
-    def _row_by_row(self, rows: Sequence[str], delimiter: str) -> None:
-        """Cut rows that hold quotes, or more or fewer cells than the header."""
-        reader = csv.reader(rows, delimiter=delimiter, strict=True)
-        kept, numbers, odd = [], [], []
-        width = len(self.header)
+    def _rows(self, lines: Mapping[int, str], delimiter: str) -> list[list[str]]:
+        """The cells of every row; a fault for one with more or fewer than the header, or a quote left open."""
+        numbers, width = list(lines), len(self.header)
+        reader = csv.reader(lines.values(), delimiter=delimiter, strict=True)
+        kept, odd = [], []
         try:
             for row in reader:
-                line = self.lines[reader.line_num - 1]
+                line = numbers[reader.line_num - 1]
                 if len(row) < width or "".join(row[width:]).strip():
                     odd.append((line, None, f"{len(row)} cells where the header has {width}"))
                 else:
                     kept.append(row[:width])
-                    numbers.append(line)
+                    self.lines.append(line)
         except csv.Error as error:
-            self.tell(self.lines[reader.line_num - 1], None, f"{error}", "a table as a logger or spreadsheet saves it")
+            self.tell(numbers[reader.line_num - 1], None, f"{error}", "a table as a logger or spreadsheet saves it")
         self.some(odd, "one cell a column; where commas are decimal, semicolons between cells")
-        self.columns, self.lines = list(zip(*kept, strict=True)), numbers
+        if not lines:
+            self.tell(self.header_line, None, "the log holds no reading", "a line a reading")
+        return kept
 
     def tell(
         self, line: int | None, column: str | None, found: str, allowed: str, severity: Severity = Severity.ERROR
@@ -167,58 +166,43 @@ class _Reader:
         if any(fault.severity is Severity.ERROR for fault in self.faults):
             raise BadInput(self.faults)
 
-    def named(
-        self, unit: str | None, told: Mapping[str, str]
-    ) -> tuple[list[int], list[tuple[int, str]], dict[int, tuple[str, str]]]:
-        """Places of stamps, of elapsed times, and of everything else with what it holds and its unit."""
-        stamps: list[int] = []
-        elapsed: list[tuple[int, str]] = []
+    def named(self, unit: str, told: Mapping[str, str]) -> tuple[dict[int, str], dict[int, tuple[str, str]]]:
+        """Places of times, each ``stamp`` or a unit, and of everything else with what it holds and its unit."""
+        times = {place: time for place, name in enumerate(self.header) if (time := _time_unit(name))}
         roles: dict[int, tuple[str, str]] = {}
-        ignored = []
         for place, name in enumerate(self.header):
-            time, role = _time_unit(name), told.get(name.casefold()) or _role(name)
-            if time == "stamp":
-                stamps.append(place)
-            elif time is not None:
-                elapsed.append((place, time))
-            elif role is None:
-                ignored += [name] if name else []
-            else:
-                roles[place] = role, "" if role in PLAIN else _unit_of(name) or unit or ""
+            role = told.get(name.casefold()) or _role(name)
+            if place not in times and role:
+                roles[place] = role, "" if role in PLAIN else _unit_of(name) or unit
                 if role not in PLAIN and not roles[place][1]:
                     self.tell(self.header_line, name, f"{name} states neither C nor F", "core_c or core_f, or --unit")
-        if bool(stamps) == bool(elapsed) or len(elapsed) > 1:
-            found = f"{len(stamps) + len(elapsed)} columns of times"
+        if {*times.values()} != {"stamp"} and len(times) != 1:
+            found = f"{len(times)} columns of times"
             self.tell(self.header_line, None, found, "stamps or one column of elapsed time, not both")
         for name in told.keys() - {column.casefold() for column in self.header}:
             self.tell(self.header_line, None, f"no column is named {name!r}", ", ".join(self.header))
+        ignored = [name for place, name in enumerate(self.header) if name and place not in times | roles]
         if ignored:
             allowed = "--column NAME=core if it is a core's probe; or " + ", ".join(ROLES)
             found = f"nothing is read from {', '.join(ignored)}"
             self.tell(self.header_line, None, found, allowed, Severity.WARNING)
-        return stamps, elapsed, roles
+        self.sound()
+        return times, roles
 
-    def clock(
-        self, stamps: Sequence[int], elapsed: Sequence[tuple[int, str]]
-    ) -> tuple[datetime | None, Whole, Fraction]:
+    def clock(self, times: Mapping[int, str]) -> tuple[datetime | None, Whole, Fraction]:
         """First moment (None for elapsed time), ticks of every row, and minutes a tick."""
-        if elapsed:
-            place, unit = elapsed[0]
-            cells = self.columns[place]
+        (place, unit), *more = times.items()
+        cells = self.columns[place]
+        if unit != "stamp":
             read, scale, bad = _figures(cells, self.commas)
             self._bad(place, cells, bad | {text for text, value in read.items() if value == _NONE}, "a plain number")
             self.sound()
             ticks = np.array([read[cell] for cell in cells], dtype=np.int64)
             return None, ticks - ticks[0], MINUTES[unit] / scale  # a log begins with its first reading
-        typed = [self.columns[place] for place in stamps]
-        cells = typed[0] if len(typed) == 1 else [" ".join(parts) for parts in zip(*typed, strict=True)]
+        if more:
+            cells = tuple(" ".join(parts) for parts in zip(*(self.columns[k] for k in times), strict=True))
         moments, bad = _stamps(cells)
-        self._bad(
-            stamps[0],
-            cells,
-            bad,
-            _ISO + "; the day too, and day and month told apart by some day past 12; or a column of minutes",
-        )
+        self._bad(place, cells, bad, _ISO)
         if len({moment.tzinfo is None for moment in moments.values()}) > 1:
             self.tell(None, None, "some times have an offset and some have none", "all or none")
         self.sound()
@@ -288,11 +272,8 @@ def _time_unit(name: str) -> str | None:
 
 
 def _role(name: str) -> str | None:
-    first = re.sub(r"\d+$", "", (_words(name) or [""])[0])
-    joined = " ".join(_words(name))
-    if joined.startswith(("water activity", "set point")):
-        return "aw" if joined.startswith("water") else "set"
-    return next((role for role, names in ROLES.items() if first in names), None)
+    words = " ".join(_words(name))
+    return next((role for role, names in ROLES.items() if re.match(rf"({'|'.join(names)})\d*( |$)", words)), None)
 
 
 def _unit_of(name: str) -> str | None:
@@ -305,43 +286,31 @@ def _stamps(cells: Sequence[str]) -> tuple[dict[str, datetime], set[str]]:
     """Every time as typed with its moment, those with an offset in UTC, and what could not be read."""
     found: dict[str, datetime] = {}
     other: dict[str, re.Match[str]] = {}
-    bad: set[str] = set()
     for cell in dict.fromkeys(cells):
         try:
             moment = datetime.fromisoformat(cell.strip())
-            found[cell] = moment if moment.tzinfo is None else moment.astimezone(UTC)
-            if ":" not in cell:
-                bad.add(cell)
+            if ":" in cell:
+                found[cell] = moment if moment.tzinfo is None else moment.astimezone(UTC)
         except ValueError:
-            match = _DATE.fullmatch(cell.strip())
-            other |= {cell: match} if match else {}
-            bad |= set() if match else {cell}
+            if match := _DATE.fullmatch(cell.strip()):
+                other[cell] = match
     day_first = any(m[2] == "." or (len(m[1]) < 3 and int(m[1]) > 12) for m in other.values())
     month_first = any(len(m[1]) < 3 and int(m[3]) > 12 for m in other.values())
     for cell, m in other.items():
-        try:
+        with suppress(ValueError):
             found[cell] = _moment(m, day_first=day_first, month_first=month_first)
-        except ValueError:
-            bad.add(cell)
-    return found, bad
+    return found, {*cells} - found.keys()
 
 
 def _moment(m: re.Match[str], *, day_first: bool, month_first: bool) -> datetime:
     """A date with slashes or points. Raises ValueError where day and month cannot be told apart, or are none."""
-    first, second, third = int(m[1]), int(m[3]), int(m[4])
-    if len(m[1]) == 4:
-        year, month, day = first, second, third
-    elif len(m[4]) == 4 and day_first != month_first:
-        year, month, day = third, second if day_first else first, first if day_first else second
-    else:
+    order = "ymd" if len(m[1]) == 4 else "dmy" if day_first else "mdy"
+    on = dict(zip(order, map(int, (m[1], m[3], m[4])), strict=True))
+    hour, half = int(m[5]), (m[8] or "").upper()
+    if on["y"] < 1000 or (order != "ymd" and day_first == month_first) or (half and not 1 <= hour <= 12):
         raise ValueError
-    hour = int(m[5])
-    if m[8]:
-        if not 1 <= hour <= 12:
-            raise ValueError
-        hour = hour % 12 + (12 if m[8].upper() == "PM" else 0)
-    seconds = Fraction(m[7] or 0)
-    return datetime(year, month, day, hour, int(m[6])) + timedelta(microseconds=int(seconds * 1_000_000))
+    hour = hour % 12 + 12 * (half == "PM") if half else hour
+    return datetime(on["y"], on["m"], on["d"], hour, int(m[6])) + timedelta(seconds=float(m[7] or 0))
 
 
 def _figures(cells: Sequence[str], commas: bool, unit: str = "") -> tuple[dict[str, int], int, set[str]]:

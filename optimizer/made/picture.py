@@ -16,32 +16,6 @@ from optimizer.pages.chart import Axis, across, render, upwards
 MOST_POINTS = 400
 DRAWN = {"core": "", "surface": "2 3", "chamber": "8 4", "freezer": "8 4", "set": "1 5"}
 """What is drawn, with the dashes by which it is told apart without colour."""
-_TEMPLATE = """{% extends "page" %}{% from "chart" import frame with context %}
-{% block style %}
-.curve { stroke: var(--ink); stroke-width: 1.6; } .earns { fill: #999; fill-opacity: 0.35; }
-.level { stroke: var(--ink); } .stage { stroke: var(--ink); stroke-width: 0.6; stroke-dasharray: 3 3; }
-td { vertical-align: top; }
-{% endblock %}
-{% block body %}
-<p><strong>{{ verdict }}</strong></p>
-{% call frame(title, x_ticks, y_ticks, since, "core and chamber, degrees C") %}
-{% for s in spans %}
-{% if s.earns %}<rect class="earns" x="{{ s.x1 }}" width="{{ s.x2 - s.x1 }}" y="{{ top }}" height="{{ base - top }}"/>
-<line class="level" x1="{{ left }}" x2="{{ end }}" y1="{{ s.y }}" y2="{{ s.y }}"/>
-{% else %}<line class="stage" x1="{{ s.x1 }}" x2="{{ s.x1 }}" y1="{{ top }}" y2="{{ base }}"/>
-<line class="stage" x1="{{ s.x2 }}" x2="{{ s.x2 }}" y1="{{ top }}" y2="{{ base }}"/>{% endif %}
-<text x="{{ s.x1 + 3 }}" y="{{ top + 14 + 15 * loop.index0 }}">{{ s.words }}</text>
-{% endfor %}
-{% for c in curves %}<polyline class="curve" stroke-dasharray="{{ c.dashes }}" points="{{ c.points }}"/>
-<text x="{{ c.x }}" y="{{ c.y }}" text-anchor="end">{{ c.name }}</text>
-{% endfor %}
-{% endcall %}
-<p>Grey: time earned at or above the level line, which is the table's. Dashed upright lines: where a stage begins and
-ends, named by the degrees F it begins at.
-Lines: core full, surface dotted, chamber dashed, set points sparsely dotted.</p>
-<table>{% for words in findings %}<tr><td>{{ words[0] }}</td><td>{{ words[1] }}</td></tr>{% endfor %}</table>
-{% endblock %}
-"""
 
 
 def picture(report: Report) -> str:
@@ -58,7 +32,7 @@ def picture(report: Report) -> str:
         for _, finding in deciding for span in finding.spans
     ]  # fmt: skip
     return render(
-        _TEMPLATE, title=f"{report.product.recipe.entry.name}: {report.log.file}",
+        "made/log.html", title=f"{report.product.recipe.entry.name}: {report.log.file}",
         verdict=" ".join((verdict(report), "; ".join(report.hold))),
         spans=spans,
         curves=_named_apart([_drawn(curve, dashes, x, y) for curve, dashes in shown]),

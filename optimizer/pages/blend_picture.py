@@ -13,59 +13,13 @@ from optimizer.remarks import verdict_of
 from optimizer.summary import composition
 
 _ROOM, _ROW, _WIDE = LEFT + 80, 30, 560
-PICTURES = """{% extends "page" %}{% from "chart" import picture with context %}
-{% macro bars(drawn, name="", patterns=true) %}
-{% set tall = drawn.lots | length * row + 10 %}
-{% call picture("lots" ~ name, "What goes in of each lot", drawn.lots_words, tall, patterns) %}
-{% for lot in drawn.lots %}
-<text x="{{ room - 8 }}" y="{{ loop.index0 * row + 20 }}" text-anchor="end">{{ lot.name }}</text>
-<rect class="used" x="{{ room }}" y="{{ loop.index0 * row + 6 }}" width="{{ lot.used }}" height="20"/>
-<rect class="left" x="{{ room + lot.used }}" y="{{ loop.index0 * row + 6 }}" width="{{ lot.left }}" height="20"/>
-{% endfor %}
-{% endcall %}
-<p>Full: goes in. Hatched: left in the cooler.</p>
-{% endmacro %}
-{% macro gauges(drawn, name="") %}
-{% call picture("fat" ~ name, "Fat against its limits", drawn.fat_words, drawn.fats | length * row + 40, false) %}
-{% for fat in drawn.fats %}
-<text x="{{ room - 8 }}" y="{{ loop.index0 * row + 20 }}" text-anchor="end">{{ fat.name }}</text>
-{% if fat.limits %}<rect class="band" x="{{ fat.low }}" y="{{ loop.index0 * row + 6 }}" width="{{ fat.wide }}"
- height="20"/>{% endif %}
-<path class="now" d="M{{ fat.at }},{{ loop.index0 * row + 2 }} v28"/>
-{% endfor %}
-{% for x, words in ticks %}<text x="{{ x }}" y="{{ drawn.fats | length * row + 24 }}"
- text-anchor="middle">{{ words }}</text>
-{% endfor %}
-{% endcall %}
-<p>Hatched: between the limits. The upright line: this batch.</p>
-{% endmacro %}
-"""
-"""What a page begins with that draws batches; the figures are those of ``drawn`` and ``SIZES``."""
-_TEMPLATE = (
-    PICTURES
-    + """{% block body %}
-<p><strong>{{ headline }}</strong></p>
-<h2>What goes in of each lot, kilograms as held</h2>
-{{ bars(drawn) }}
-<table><tr><th>lot</th><th>what</th><th>in, kg</th><th>left, kg</th></tr>
-{% for lot in drawn.lots %}
-<tr><td>{{ lot.name }}</td><td>{{ lot.what }}</td><td>{{ lot.kg }}</td><td>{{ lot.rest }}</td></tr>
-{% endfor %}</table>
-<h2>Fat against its limits, per cent</h2>
-{{ gauges(drawn) }}
-<table><tr><th>of the</th><th>fat, %</th><th>limits</th></tr>
-{% for fat in drawn.fats %}<tr><td>{{ fat.name }}</td><td>{{ fat.value }}</td><td>{{ fat.limits or "none" }}</td></tr>
-{% endfor %}</table>
-{% endblock %}
-"""
-)
 
 
 def html(answer: Answer) -> str:
     """The page; only its headline where nothing is weighed out. Every text from the input is escaped."""
     headline = verdict_of(answer).headline
     return render(
-        _TEMPLATE, title=answer.problem.recipe.entry.name, headline=headline, drawn=drawn(answer), **SIZES
+        "pages/blend.html", title=answer.problem.recipe.entry.name, headline=headline, drawn=drawn(answer), **SIZES
     )  # fmt: skip
 
 

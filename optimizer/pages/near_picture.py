@@ -7,22 +7,6 @@ from itertools import pairwise
 from optimizer.blend import Answer
 from optimizer.pages.chart import across, render, upwards
 
-_TEMPLATE = """{% extends "page" %}{% from "chart" import frame with context %}
-{% block body %}
-{% call frame(title, x_ticks, y_ticks, axis, words, told) %}
-<path class="curve" d="{{ steps }}"/>
-{% for dot in dots %}<circle class="dot" cx="{{ dot.x }}" cy="{{ dot.y }}" r="5"><title>{{ dot.words }}</title></circle>
-<text x="{{ dot.x }}" y="{{ dot.y - 10 }}" text-anchor="middle">{{ dot.figure }}</text>
-{% endfor %}
-{% endcall %}
-<p>Each point is a batch; the steps say what can be had for so much money: between two points there is none better.</p>
-<table>
-<tr><th>premium allowed</th><th>{{ cost_words }}</th><th>{{ words }}</th></tr>
-{% for dot in dots %}<tr><td>{{ dot.premium }} %</td><td>{{ dot.cost }}</td><td>{{ dot.figure }}</td></tr>
-{% endfor %}
-</table>
-{% endblock %}
-"""
 COST = "cost"
 """What a premium is on: with dying lots at their salvage value, not what is paid."""
 
@@ -49,7 +33,7 @@ def html(answer: Answer) -> str:
     steps = "".join(f"L{dot['x']},{last['y']} L{dot['x']},{dot['y']} " for last, dot in pairwise(dots))
     entry = answer.problem.recipe.entry
     return render(
-        _TEMPLATE, title=f"{entry.name}: {near.wish.words} against cost", dots=dots, words=near.wish.words,
+        "pages/near.html", title=f"{entry.name}: {near.wish.words} against cost", dots=dots, words=near.wish.words,
         cost_words=COST, axis=", ".join(filter(None, (COST, entry.currency))), x_ticks=x.ticks(),
         y_ticks=y.ticks(whole=whole), steps=f"M{dots[0]['x']},{dots[0]['y']} {steps}" if dots else "",
         told="; ".join(f"{dot['words']}" for dot in dots),

@@ -6,7 +6,6 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date
 from fractions import Fraction
-from importlib.resources import files
 from itertools import count, islice
 from typing import Any
 
@@ -15,7 +14,7 @@ from markupsafe import Markup
 
 from constraints.numbers import shown
 from optimizer.ledger import is_ledger
-from optimizer.pages.blend_picture import PICTURES, SIZES
+from optimizer.pages.blend_picture import SIZES
 from optimizer.pages.chart import render
 from optimizer.past import codes, suppliers
 from optimizer.sheet.batch import Sheet
@@ -44,8 +43,9 @@ def _codes_of(day: date) -> Iterator[str]:
 
 def sheet_page(title: str, sheets: Sequence[Sheet], week: dict[str, Any] | None = None) -> str:
     """Sheets as one HTML page that loads nothing; every text from the input is escaped."""
-    template = PICTURES + (files("optimizer") / "sheet" / "sheet.html").read_text("utf-8")
-    return render(template, title=title, sheets=sheets, week=week, code_of=_drawn_code, figure=_figure, **SIZES)
+    return render(
+        "sheet/sheet.html", title=title, sheets=sheets, week=week, code_of=_drawn_code, figure=_figure, **SIZES
+    )
 
 
 def _drawn_code(code: str) -> Markup:

@@ -15,24 +15,6 @@ from optimizer.pages.tables import heading, paragraph, table
 from optimizer.store.trace import CAUTION, Trace
 
 _COLUMN, _ROW, _WIDE = 250, 46, 190
-_TEMPLATE = """{% extends "page" %}{% from "chart" import picture with context %}
-{% block style %}
-rect { fill: var(--paper); stroke: var(--ink); } .batch { fill: var(--faint); } text { stroke: none; }
-path { fill: none; stroke: var(--ink); }
-{% endblock %}
-{% block body %}
-<p>Grey: batches. White: lots, product and who received it. Every kilogram of a batch is at risk.</p>
-{% call picture("trace", title, "What went into what, from left to right; the table below says it too.", down, false) %}
-{% for l in links %}<path d="M {{ l[0] }} {{ l[1] }} L {{ l[2] }} {{ l[3] }}"/>{% endfor %}
-{% for b in boxes %}<rect class="{{ b.kind }}" x="{{ b.x }}" y="{{ b.y }}" width="{{ wide }}" height="34"/>
-<text x="{{ b.x + 6 }}" y="{{ b.y + 21 }}">
-{{- b.name if b.name | length < 27 else b.name[:25] ~ "…" }}</text>{% endfor %}
-{% endcall %}
-<table><tr><th>from</th><th>into, or to whom</th><th>kg</th></tr>
-{% for row in rows %}<tr>{% for cell in row %}<td>{{ cell }}</td>{% endfor %}</tr>
-{% endfor %}</table>
-{% endblock %}
-"""
 
 
 def stock_page(path: str) -> str:
@@ -135,4 +117,6 @@ def picture(found: Trace) -> str:
     drawn = [(at[a][0] + _WIDE, at[a][1] + 17, at[b][0], at[b][1] + 17) for a, b in links]
     across, down = (max(depth.values()) + 1) * _COLUMN, max(rows.values()) * _ROW + 20
     title = f"{found.name}: trace {'forward' if found.forward else 'back'}"
-    return render(_TEMPLATE, title=title, boxes=boxes, links=drawn, wide=_WIDE, width=across, down=down, rows=rows_of)
+    return render(
+        "store/trace.html", title=title, boxes=boxes, links=drawn, wide=_WIDE, width=across, down=down, rows=rows_of
+    )

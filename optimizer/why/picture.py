@@ -7,36 +7,11 @@ from typing import Any
 from optimizer.pages.chart import END, across, render, upwards
 from optimizer.why.curves import Curve
 
-_TEMPLATE = """{% extends "page" %}{% from "chart" import frame with context %}
-{% block style %}
-.kink { fill: var(--paper); stroke: var(--line); stroke-width: 2; } .end { stroke: var(--mark); stroke-dasharray: 4 4; }
-.nowtext { fill: var(--mark); font-weight: bold; }
-td { vertical-align: top; }
-{% endblock %}
-{% block body %}{% for chart in charts %}
-<h2>{{ chart.title }}</h2>
-{% call frame(chart.title, chart.x_ticks, chart.y_ticks, chart.axis, money) %}
-{% for x in chart.walls %}<line class="end" x1="{{ x }}" x2="{{ x }}" y1="{{ top }}" y2="{{ base }}"/>
-{% endfor %}
-{% if chart.path %}<polyline class="curve" points="{{ chart.path }}"/>{% endif %}
-{% for x, y, words in chart.kinks %}<circle class="kink" cx="{{ x }}" cy="{{ y }}" r="4">
-<title>{{ words }}</title></circle>
-{% endfor %}
-<circle class="now" cx="{{ chart.now[0] }}" cy="{{ chart.now[1] }}" r="6"/>
-<text class="nowtext" x="{{ chart.now[2] }}" y="{{ chart.now[4] }}" text-anchor="{{ chart.now[3] }}">now</text>
-{% endcall %}
-<p>{{ chart.note }}</p>
-{% if chart.rows %}<table><tr><th>{{ chart.axis }}</th><th>{{ money }}</th><th>what changes there</th></tr>
-{% for row in chart.rows %}<tr>{% for cell in row %}<td>{{ cell }}</td>{% endfor %}</tr>
-{% endfor %}</table>{% endif %}
-{% endfor %}{% endblock %}
-"""
-
 
 def html(title: str, curves: list[Curve], currency: str) -> str:
     """The page, with every text from the input escaped."""
     money = f"least cost of the batch{', ' + currency if currency else ''}"
-    return render(_TEMPLATE, title=title, charts=[_chart(curve) for curve in curves], money=money)
+    return render("why/prices.html", title=title, charts=[_chart(curve) for curve in curves], money=money)
 
 
 def _chart(curve: Curve) -> dict[str, Any]:
