@@ -260,7 +260,8 @@ def _fatter(formula: Formula) -> Formula:
 def _with_more_fat(lot: Lot) -> Lot:
     if FAT not in lot.properties:
         return lot
-    return replace(lot, properties={**lot.properties, FAT: lot.properties[FAT] + 1})
+    parts = tuple((_with_more_fat(part) if isinstance(part, Lot) else part, share) for part, share in lot.parts)
+    return replace(lot, properties={**lot.properties, FAT: lot.properties[FAT] + 1}, parts=parts)
 
 
 def _as_formula(batch: Batch) -> Formula:

@@ -8,7 +8,7 @@ from fractions import Fraction
 import numpy as np
 
 from constraints.ingredients import Ingredient
-from constraints.quantities import MissingProperty, Process, Quantity
+from constraints.quantities import MissingProperty, Process, Quantity, in_one_kg
 from constraints.vector import Places, Vector
 
 _ZERO = Fraction(0)
@@ -33,7 +33,7 @@ class Figures:
             figures, silent = [], []
             for j, item in enumerate(self.items):
                 try:
-                    figures.append(quantity.per_kg(item, process))
+                    figures.append(in_one_kg(quantity, item, process))
                 except MissingProperty:
                     figures.append(_ZERO)
                     silent.append(j)

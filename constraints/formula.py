@@ -18,7 +18,7 @@ from constraints.figures import Figures
 from constraints.ingredients import SALT, Ingredient, Kind, Lot
 from constraints.linear import solve
 from constraints.numbers import PERCENT
-from constraints.quantities import Basis, Process, Quantity, stated
+from constraints.quantities import Basis, Process, Quantity, in_one_kg, stated
 from constraints.vector import Vector
 
 _ZERO = Fraction(0)
@@ -102,13 +102,17 @@ class Formula:
         self._totals: dict[tuple[Quantity, Fraction], Vector] = {}
 
     def carried(self, column: Ingredient) -> tuple[tuple[Ingredient, Fraction], ...]:
-        """The dosed additions that one kilogram of a column brings along, in kilograms."""
+        """The dosed additions that one kilogram of a column brings along, in kilograms.
+
+        With a mass already ground that is what is still to come: below zero where more of one is in than its dose.
+        """
         alike = self._alike.get(column, column)
         if alike not in self._carried:
             weights = self._weights(alike)
             drivers = self._drivers.all()
+            there = dict(alike.parts)
             self._carried[alike] = tuple(
-                (addition.item, _dot(weights, [driver[i] for driver in drivers]))
+                (addition.item, _dot(weights, [driver[i] for driver in drivers]) - there.get(addition.item, _ZERO))
                 for i, addition in enumerate(self.dosed)
             )
         return self._carried[alike]
@@ -131,19 +135,24 @@ class Formula:
 
     def _depends_on(self, column: Ingredient) -> tuple[object, ...]:
         """All that the doses for a kilogram of a column depend on."""
+        if column.parts:
+            return (column,)
         rework = isinstance(column, Lot) and column.rework
         return column.kind is Kind.LOT, rework, stated(column, SALT) if self.counts_salt else None
 
     def total(self, quantity: Quantity, column: Ingredient) -> Fraction:
         """A quantity in one kilogram of a column together with the additions it carries."""
-        return quantity.per_kg(column, self.process) + self._added(quantity, column)
+        return in_one_kg(quantity, column, self.process) + self._added(quantity, column)
 
     def _added(self, quantity: Quantity, column: Ingredient) -> Fraction:
         """A quantity in the additions that one kilogram of a column carries."""
         if quantity not in self._brought:
             amounts = [quantity.per_kg(a.item, self.process) for a in self.dosed]
             self._brought[quantity] = tuple(_dot(amounts, driver) for driver in self._drivers.all())
-        return _dot(self._weights(column), self._brought[quantity])
+        dosed = {a.item for a in self.dosed}
+        known = ((item, share) for item, share in column.parts if item in dosed)
+        there = sum((share * quantity.per_kg(item, self.process) for item, share in known), _ZERO)
+        return _dot(self._weights(column), self._brought[quantity]) - there
 
     def totals(self, quantity: Quantity, scale: Fraction = _ONE) -> Vector:
         """``scale`` times the ``total`` of every column, reckoned once. Raises MissingProperty."""
@@ -158,7 +167,7 @@ class Formula:
         if len(silent):
             missing = set(silent.tolist()).intersection(self.places.tolist())
             for place in sorted(missing):
-                quantity.per_kg(self.figures.items[place], self.process)
+                in_one_kg(quantity, self.figures.items[place], self.process)
         own = every.at(self.places)
         if self.free:
             own = own.joined(Vector.of(quantity.per_kg(a.item, self.process) for a in self.free))
@@ -176,7 +185,11 @@ class Formula:
         items.update(zip((a.item for a in self.dosed), doses, strict=True))
         return Batch({item: weight for item, weight in items.items() if weight}, self.process)
 
-    def _weights(self, column: Ingredient) -> tuple[Fraction, Fraction, Fraction, Fraction]:
+    def _weights(self, column: Ingredient) -> tuple[Fraction, ...]:
+        if column.parts:  # additions of the formula that are in already count as part of their dose
+            own = [a.item for a in self.dosed]
+            each = [[share * w for w in self._weights(part)] for part, share in column.parts if part not in own]
+            return tuple(sum(weights, _ZERO) for weights in zip(*each, strict=True))
         lot = _ONE if column.kind is Kind.LOT else _ZERO
         fresh = _ZERO if isinstance(column, Lot) and column.rework else lot
         salt = stated(column, SALT) / PERCENT if self.counts_salt else _ZERO
@@ -234,7 +247,7 @@ class Batch:
     def amount(self, quantity: Quantity) -> Fraction:
         """A quantity over the whole batch. Raises MissingProperty where an ingredient does not state it."""
         if quantity not in self._amounts:
-            parts = ((quantity.per_kg(item, self.process), kg) for item, kg in self.kilograms.items())
+            parts = ((in_one_kg(quantity, item, self.process), kg) for item, kg in self.kilograms.items())
             self._amounts[quantity] = sum((share * kg for share, kg in parts if share), _ZERO)
         return self._amounts[quantity]
 

@@ -6,7 +6,7 @@ An ingredient is data only. Weights are kilograms, composition is percent by wei
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from datetime import date
 from enum import StrEnum
@@ -43,7 +43,8 @@ class Ingredient:
     """One thing that goes into the batch.
 
     ``properties`` maps a property's name to its figure: ``*_pct`` percent by weight, ``*_ppm`` mg/kg, any
-    other name as the user defined it. ``substance`` names a regulated substance, or is empty.
+    other name as the user defined it. ``substance`` names a regulated substance, or is empty. ``parts`` are what a mass
+    already ground is made of, each with its share of the weight; whatever is counted in it is counted in them.
     """
 
     name: str
@@ -54,6 +55,12 @@ class Ingredient:
     material: str = ""
     substance: str = ""
     cost_per_kg: Fraction = Fraction(0)
+    parts: tuple[tuple[Ingredient, Fraction], ...] = ()
+
+
+def every(items: Iterable[Ingredient]) -> tuple[Ingredient, ...]:
+    """The ingredients, in place of a ground mass what is in it."""
+    return tuple(part for item in items for part in ([part for part, _ in item.parts] or [item]))
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)

@@ -9,6 +9,7 @@ from fractions import Fraction
 from constraints.formula import Batch
 from constraints.ingredients import Ingredient
 from constraints.limits import Either, Worst
+from constraints.quantities import in_one_kg
 from constraints.requirement import Ratio, Requirement
 
 _ZERO = Fraction(0)
@@ -33,8 +34,8 @@ def corners(
             return ()
         terms = [
             (
-                ratio.scale * ratio.over.per_kg(item, batch.process),
-                ratio.under.per_kg(item, batch.process),
+                ratio.scale * in_one_kg(ratio.over, item, batch.process),
+                in_one_kg(ratio.under, item, batch.process),
                 max(kg - tolerance_kg.get(item, _ZERO), _ZERO),
                 kg + tolerance_kg.get(item, _ZERO),
             )

@@ -37,6 +37,8 @@ def brought(items: Iterable[Ingredient]) -> frozenset[Salt]:
 
 @cache
 def _of(item: Ingredient) -> frozenset[Salt]:
+    if item.parts:
+        return brought(part for part, _ in item.parts)
     return frozenset(salt for salt, name in _PROPERTY.items() if _amount(item, name))
 
 

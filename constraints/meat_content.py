@@ -24,7 +24,7 @@ from pydantic import model_validator
 from constraints.document import Name, Percent, Positive, Strict, refusal
 from constraints.formula import Batch, Formula
 from constraints.identity import MEAT, MEAT_FAT, MEAT_PROTEIN
-from constraints.ingredients import PROTEIN, Ingredient, Kind
+from constraints.ingredients import PROTEIN, Ingredient, Kind, every
 from constraints.limits import Reckoned, known
 from constraints.numbers import PERCENT
 from constraints.quantities import Amount, Basis, Quantity, Sum
@@ -142,11 +142,11 @@ class MeatContent(Requirement):
 
     def _counted(self, deduction: Deduction, lots: Iterable[Ingredient]) -> list[Ingredient]:
         group = OfLots(MEAT, deduction.species, not_words=self.not_counted)
-        return [lot for lot in lots if group.counts(lot)]
+        return [lot for lot in every(lots) if group.counts(lot)]
 
     def _present(self, lots: Iterable[Ingredient]) -> list[Deduction]:
-        every = list(lots)
-        return [deduction for deduction in self.deductions if self._counted(deduction, every)]
+        known = list(lots)
+        return [deduction for deduction in self.deductions if self._counted(deduction, known)]
 
     def _silent(self, deduction: Deduction, lots: Iterable[Ingredient]) -> list[Ingredient]:
         counted = self._counted(deduction, lots)

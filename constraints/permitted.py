@@ -12,6 +12,7 @@ from constraints.additives import NAMES
 from constraints.document import Name, Percent, Strict
 from constraints.formula import Batch
 from constraints.identity import Called, Part
+from constraints.ingredients import every
 from constraints.limits import Limit, known
 from constraints.meaning import Regulates
 from constraints.numbers import PPM
@@ -46,7 +47,7 @@ class Unlisted(Limit):
 
     def measure(self, batch: Batch) -> Verdict:
         """All of it in this batch, by name."""
-        found = [name for name in sorted(self.watched) if any(share_of(name, item) for item in batch.kilograms)]
+        found = [name for name in sorted(self.watched) if any(share_of(name, item) for item in every(batch.kilograms))]
         return replace(super().measure(batch), why=", ".join(name.replace("_", " ") for name in found))
 
 
@@ -70,8 +71,8 @@ class NotListed(Strict):
 
     def build(self, origin: Origin) -> Requirement:
         """The requirement this entry stands for."""
-        every = spread(self.families or tuple(family for family in FORMULAS if family != CHEESE))
-        watched = frozenset(every) - set(spread(self.permitted))
+        named = spread(self.families or tuple(family for family in FORMULAS if family != CHEESE))
+        watched = frozenset(named) - set(spread(self.permitted))
         return Unlisted(
             what="additives not listed for this class", basis=Basis.BATCH.words, unit="ppm", origin=origin,
             hi=Fraction(0), over=_all_of(watched), under=Weight(Basis.BATCH), scale=Fraction(PPM),
@@ -87,7 +88,9 @@ class OnSurface(Measured):
 
     def measure(self, batch: Batch) -> Verdict:
         """The largest strength among the additions that are for casing or surface; zero where there is none."""
-        treated = (i.properties.get(SURFACE, Fraction(0)) for i in batch.kilograms if i.substance in self.substances)
+        treated = (
+            i.properties.get(SURFACE, Fraction(0)) for i in every(batch.kilograms) if i.substance in self.substances
+        )
         value = max(treated, default=Fraction(0))
         return Verdict(self, value, self.within(value))
 

@@ -87,6 +87,13 @@ class Quantity(Protocol):
         """The quantity in one kilogram of ``item``. Raises MissingProperty where it is not known."""
 
 
+def in_one_kg(quantity: Quantity, item: Ingredient, process: Process) -> Fraction:
+    """A quantity in one kilogram of an ingredient; of a ground mass in all its parts. Raises MissingProperty."""
+    if not item.parts:
+        return quantity.per_kg(item, process)
+    return sum((share * quantity.per_kg(part, process) for part, share in item.parts), _ZERO)
+
+
 def stated(item: Ingredient, name: str, process: Process | None = None) -> Fraction:
     """The figure of a property, zero where the kind of ingredient says so; estimated where the process allows it.
 

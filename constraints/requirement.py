@@ -18,7 +18,7 @@ from constraints.ingredients import Ingredient
 from constraints.meaning import COMPOSITION, Regulates, Role, Side
 from constraints.methods import Confidence
 from constraints.numbers import trimmed
-from constraints.quantities import MissingProperty, Process, Quantity
+from constraints.quantities import MissingProperty, Process, Quantity, in_one_kg
 from constraints.row import Row
 from constraints.vector import Vector
 
@@ -314,7 +314,7 @@ def marked(requirement: Requirement, items: Iterable[Ingredient], process: Proce
     missing = set()
     for name, quantity, item in product(process.estimates, requirement.quantities(), items):
         try:
-            quantity.per_kg(item, replace(process, estimates=process.estimates - {name}))
+            in_one_kg(quantity, item, replace(process, estimates=process.estimates - {name}))
         except MissingProperty:
             missing.add(name)
     names = tuple(sorted(missing))

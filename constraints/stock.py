@@ -9,7 +9,7 @@ from fractions import Fraction
 from constraints.formula import Batch, Formula
 from constraints.ingredients import Ingredient, Lot
 from constraints.meaning import Role
-from constraints.quantities import Basis, Quantity, Tagged, Weight
+from constraints.quantities import Basis, Quantity, Tagged, Weight, in_one_kg
 from constraints.requirement import Hold, Origin, Requirement, Verdict
 from constraints.row import Row
 from constraints.vector import Vector
@@ -82,7 +82,7 @@ def nobody(counted: Sequence[Quantity], formula: Formula) -> tuple[str, ...]:
     return tuple(
         f"no eligible lot has {part.tag} {' or '.join(sorted(part.values))}"
         for part in counted
-        if isinstance(part, Tagged) and not any(part.per_kg(lot, formula.process) for lot in formula.lots)
+        if isinstance(part, Tagged) and not any(in_one_kg(part, lot, formula.process) for lot in formula.lots)
     )
 
 

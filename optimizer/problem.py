@@ -21,7 +21,7 @@ from constraints.judged import brought, guarding, limits_cure
 from constraints.methods import FAT_METHOD, FAT_SD, Confidence, finding
 from constraints.numbers import G_PER_KG, PERCENT, trimmed
 from constraints.products import Product
-from constraints.quantities import Amount, Basis, MissingProperty, Process, Quantity, Weight
+from constraints.quantities import Amount, Basis, MissingProperty, Process, Quantity, Weight, in_one_kg
 from constraints.requirement import Origin, Ratio, Requirement, marked
 from constraints.row import Row
 from constraints.rules import Pack
@@ -101,8 +101,11 @@ class Problem:
         return tuple(r for r in self.requirements if id(r) not in apart)
 
 
-def assemble(recipe: Recipe, table: LotTable, order: Order) -> Problem:
-    """Put the files together. Raises BadInput with every fault found between them."""
+def assemble(recipe: Recipe, table: LotTable, order: Order, further: Sequence[Requirement] = ()) -> Problem:
+    """Put the files together. Raises BadInput with every fault found between them.
+
+    ``further`` are requirements beside those of recipe, law and stock.
+    """
     faults: list[Fault] = []
     faults += _name_faults(recipe, table)
     faults += _clashes(recipe, table)
@@ -131,7 +134,7 @@ def assemble(recipe: Recipe, table: LotTable, order: Order) -> Problem:
     )
     requirements = [*_with_confidence(recipe, formula, requirements), *own]
     size = batch_size(order.basis, order.kilograms, order.within_kg)
-    every = (size, Stock.of(lots), *requirements)
+    every = (size, Stock.of(lots), *requirements, *further)
     fixed = tuple(r for r in every if r.fixed_value(formula) is not None)
     waived, settled = set(recipe.entry.waive), {id(r) for r in fixed}
     measured = tuple(r for r in every if id(r) not in settled and (not _binds(r) or r.origin.rule in waived))
@@ -267,6 +270,11 @@ def _at_its_worth(lot: Lot, order: Order) -> Lot:
 
 def why_left_out(recipe: Recipe, lot: Lot, day: date) -> str:
     """Why a lot may not go into this recipe on this day, or nothing."""
+    for part, _ in lot.parts:
+        if isinstance(part, Lot) and (why := why_left_out(recipe, part, day)):
+            return f"holds {part.name}: {why}"
+    if lot.parts:
+        return ""
     eligible = recipe.entry.eligible
     if lot.name in eligible.leave_out:
         return "left out by the recipe"
@@ -405,7 +413,7 @@ def gaps_of(item: Ingredient, needed: Sequence[tuple[Requirement, Quantity]], re
 def _missing(item: Ingredient, quantity: Quantity, process: Process) -> str:
     """The property that a quantity does not find in an ingredient, or nothing."""
     try:
-        quantity.per_kg(item, process)
+        in_one_kg(quantity, item, process)
     except MissingProperty as missing:
         return missing.property_name
     return ""
@@ -485,7 +493,7 @@ def _losses(recipe: Recipe, formula: Formula, faults: list[Fault]) -> list[Requi
 
 
 @dataclass(frozen=True)
-class _Dose:
+class Portion:
     """Kilograms of one addition."""
 
     item: Ingredient
@@ -502,7 +510,7 @@ def _cure_kept(addition: Addition) -> Requirement:
         what=f"{addition.item.name} weighed in", basis=basis.words, unit="g/kg",
         origin=Origin("recipe", "your recipe; nine tenths of the dose at least, common practice, no source"),
         lo=addition.rate * 1000 * LEAST_OF_CURE,
-        over=_Dose(addition.item), under=Weight(basis), scale=Fraction(1000),
+        over=Portion(addition.item), under=Weight(basis), scale=Fraction(1000),
     )  # fmt: skip
 
 
@@ -532,7 +540,7 @@ def _dose_kept(addition: Addition) -> Requirement:
     return Ratio(
         what=f"{addition.item.name} weighed in", basis=basis.words, unit="g/kg", origin=Origin("recipe", source),
         lo=grams / ROUNDED_DOSE, hi=grams * ROUNDED_DOSE,
-        over=_Dose(addition.item), under=Weight(basis), scale=Fraction(G_PER_KG),
+        over=Portion(addition.item), under=Weight(basis), scale=Fraction(G_PER_KG),
     )  # fmt: skip
 
 
@@ -540,7 +548,7 @@ def _not_negative(addition: Addition) -> Requirement:
     return Ratio(
         what=f"{addition.item.name} to add", basis=Basis.MEAT.words, unit="g/kg",
         origin=Origin("recipe", "total salt"), lo=_ZERO,
-        over=_Dose(addition.item), under=Weight(Basis.MEAT), scale=Fraction(1000),
+        over=Portion(addition.item), under=Weight(Basis.MEAT), scale=Fraction(1000),
     )  # fmt: skip
 
 
@@ -549,5 +557,5 @@ def free_band(addition: Addition) -> Requirement:
     most = None if addition.most is None else addition.most * 1000
     return Ratio(
         what=addition.item.name, basis=Basis.MEAT.words, unit="g/kg", origin=Origin("recipe", "your recipe"),
-        lo=addition.least * 1000, hi=most, over=_Dose(addition.item), under=Weight(Basis.MEAT), scale=Fraction(1000),
+        lo=addition.least * 1000, hi=most, over=Portion(addition.item), under=Weight(Basis.MEAT), scale=Fraction(1000),
     )  # fmt: skip

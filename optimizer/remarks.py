@@ -238,7 +238,8 @@ def _coarse_doses(answer: Answer) -> list[str]:
         exact = formula.exact_batch(tuple(load.kilograms.get(c, Fraction(0)) for c in formula.columns)).kilograms
         for item in (addition.item for addition in formula.dosed if addition.item.kind is not Kind.CURE):
             dose, kilograms = exact.get(item, Fraction(0)), load.kilograms.get(item, Fraction(0))
-            if abs(kilograms - dose) > OFF_DOSE * dose and kilograms + dose > 0:
+            there = sum(kg * dict(i.parts).get(item, Fraction(0)) for i, kg in load.kilograms.items() if i.parts)
+            if abs(kilograms - dose) > OFF_DOSE * (dose + there) and kilograms + dose > 0:
                 known = worst.get(item, (kilograms, dose))
                 worst[item] = max(known, (kilograms, dose), key=lambda pair: abs(pair[0] - pair[1]))
     return [

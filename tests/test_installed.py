@@ -57,7 +57,7 @@ def commands() -> list[list[str]]:
     notes = (path for path in (ROOT / "examples").rglob("*") if path.suffix in (".md", ".yaml"))
     texts = [ROOT / "README.md", *notes]
     lines = (line for path in texts for line in path.read_text(encoding="utf-8").splitlines())
-    kinds = "blend|check|cook|dry|new|plan|sheet|stock|trace|why"
+    kinds = "blend|check|cook|correct|dry|new|plan|sheet|stock|trace|why"
     found = [m[1] for line in lines if (m := re.match(rf"(?:    |# )trimwright ((?:{kinds}) .*)", line))]
     given = [shlex.split(words, comments=True) for words in (*dict.fromkeys(found), *OTHERS)]
     return [words for words in given if not READERS_OWN & {*words}]

@@ -19,6 +19,7 @@ from typing import Any
 import pytest
 import recomputed_batch  # registers
 import recomputed_check  # noqa: F401
+import recomputed_correct
 import recomputed_week
 import recomputed_why  # noqa: F401
 from raw import F, Raw, plain, table
@@ -75,7 +76,7 @@ CASES = {
 
 
 WEEKS = {"week": "examples/week/week.yaml", "small week": f"{SMALL}/week/week.yaml"}
-ALL = (*CASES, *WEEKS, "checked", "checked badly", "why", "repair")
+ALL = (*CASES, *WEEKS, "correct", "checked", "checked badly", "why", "repair")
 
 
 def run(*words: str) -> tuple[int, str]:
@@ -141,6 +142,16 @@ def checked(name: str) -> Told:
 
 
 @cache
+def corrected() -> Told:
+    case, ground = CASES["near"], ROOT / SMALL / "ground.csv"
+    files = ["--recipe", case.recipe, "--lots", case.lots, "--date", case.day]
+    code, out = run("correct", str(ground), *files, "--measured-fat", "32", "--fat-sd-pct", "1", "--json")
+    assert code == 0
+    weighed = {row["item"]: F(row["kg"]) for row in table(ground)}
+    return recomputed_correct.case(case.raw(), json.loads(out), weighed)
+
+
+@cache
 def why() -> Told:
     case, offers = CASES["fresh"], "examples/offers.csv"
     words = ["why", *case.words()[1:], "--offers", offers, "--json"]
@@ -153,6 +164,8 @@ def told(name: str) -> Told:
         return checked(name)
     if name == "repair":
         return repair()
+    if name == "correct":
+        return corrected()
     if name == "why":
         return why()
     if name in WEEKS:

@@ -13,7 +13,22 @@ from typing import Annotated, NoReturn
 import typer
 
 from optimizer import __version__
-from optimizer.cli import blend, check, columns, cook, ending, new, plan, rules, schema, sheet, stock, terms, why
+from optimizer.cli import (
+    blend,
+    check,
+    columns,
+    cook,
+    correct,
+    ending,
+    new,
+    plan,
+    rules,
+    schema,
+    sheet,
+    stock,
+    terms,
+    why,
+)
 
 app = typer.Typer(
     name="trimwright",
@@ -28,6 +43,7 @@ app.command("blend")(blend.blend)
 app.command("check")(check.check)
 app.command("columns")(columns.columns)
 app.command("cook")(cook.cook)
+app.command("correct")(correct.correct)
 app.command("dry")(cook.dry)
 app.command("new")(new.new)
 app.command("plan")(plan.plan)

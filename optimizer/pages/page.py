@@ -49,12 +49,13 @@ _MOST_TIGHT, _MOST_LEFT_OUT = 3, 8
 _BASES = {Basis.MEAT: "of the meat", Basis.BATCH: "of the whole batch", Basis.FINISHED: "finished"}
 
 
-def page(answer: Answer, short_why: Prices = (), *, full: bool = False) -> str:
+def page(answer: Answer, short_why: Prices = (), *, full: bool = False, opening: Sequence[str] = ()) -> str:
     """The whole page, ending in a newline.
 
-    ``short_why`` are sentences on prices, which have a meaning only for a batch that is the cheapest by itself.
+    ``short_why`` are sentences on prices, which have a meaning only for a batch that is the cheapest by itself;
+    ``opening`` stands in place of title and verdict.
     """
-    lines = [*title(answer.problem), *_verdict(answer)]
+    lines = [*opening] if opening else [*title(answer.problem), *_verdict(answer)]
     if answer.weighed is not None:
         lines += [*_take(answer), *_weigh(answer, full=full), *_comes_out(answer)]
         lines += [*details.trade_off(answer.near), *details.dying(answer)]

@@ -26,6 +26,7 @@ Figure = Annotated[
 ANSWERS = {
     "blend": "optimizer.pages.answer_json:Blend",
     "check": "optimizer.pages.check_json:Checked",
+    "correct": "optimizer.pages.correct_json:Corrected",
     "rules": "optimizer.pages.rules_json:Rules",
     "rule-packs": "optimizer.pages.rules_json:Packs",
 }

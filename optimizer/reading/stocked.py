@@ -11,8 +11,11 @@ from optimizer.ledger import NotRecorded, lots_of, opened
 from optimizer.reading.table import csv_line, figure
 
 
-def exported(path: str) -> str:
-    """The lots that are there as a lots table, every cell as it was typed. Raises BadInput where it cannot be read."""
+def exported(path: str, *, every: bool = False) -> str:
+    """The lots that are there as a lots table, every cell as it was typed. Raises BadInput where it cannot be read.
+
+    ``every`` adds those that are used up.
+    """
     try:
         with opened(path) as base:
             kept = base.execute("SELECT value FROM setting WHERE name = 'delimiter'").fetchone()
@@ -20,7 +23,7 @@ def exported(path: str) -> str:
             rows = [
                 _held(cells, left, mark)
                 for _, cells, product, left in lots_of(base)
-                if not product and (left or not _typed(cells, mark))
+                if not product and (every or left or not _typed(cells, mark))
             ]
     except NotRecorded as error:
         raise BadInput([Fault(path, None, None, str(error), "a ledger that trimwright stock made")]) from None

@@ -45,15 +45,15 @@ class WeighedItem:
     held_kg: Fraction | None = None
 
 
-def read_weighed(path: str) -> tuple[WeighedItem, ...]:
-    """Read what was weighed. Raises BadInput with every fault of the file."""
-    return parse_weighed(read_text(path), "standard input" if path == "-" else path)
+def read_weighed(path: str, recipe: str = "") -> tuple[WeighedItem, ...]:
+    """Read what was weighed. Raises BadInput with every fault of the file, and for a document of another ``recipe``."""
+    return parse_weighed(read_text(path), "standard input" if path == "-" else path, recipe)
 
 
-def parse_weighed(text: str, file: str) -> tuple[WeighedItem, ...]:
+def parse_weighed(text: str, file: str, recipe: str = "") -> tuple[WeighedItem, ...]:
     """Read what was weighed from text: JSON where it starts with a brace, else a table."""
     if text.lstrip().startswith("{"):
-        return tuple(_from_json(text, file))
+        return tuple(_from_json(text, file, recipe))
     return tuple(_from_table(text, file))
 
 
@@ -179,7 +179,7 @@ def _once(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
     return found
 
 
-def _from_json(text: str, file: str) -> Iterator[WeighedItem]:
+def _from_json(text: str, file: str, recipe: str) -> Iterator[WeighedItem]:
     try:
         data = as_typed(text)
     except Twice as error:
@@ -187,12 +187,16 @@ def _from_json(text: str, file: str) -> Iterator[WeighedItem]:
     except (json.JSONDecodeError, RecursionError) as error:
         line = getattr(error, "lineno", None)
         raise BadInput([Fault(file, line, None, "this is not one JSON document", "the JSON of a blend")]) from None
+    if recipe and data.get("recipe", recipe) != recipe:
+        raise BadInput([Fault(file, None, "recipe", f"it is of {data['recipe']!r}", f"a batch of {recipe!r}")])
     yield from weighed_in(data, file)
 
 
 def weighed_in(data: dict[str, Any], file: str) -> tuple[WeighedItem, ...]:
     """What a blend's document, its figures as typed, says was weighed. Raises BadInput with every fault."""
     faults: list[Fault] = []
+    correction = data.get("correction")
+    data = correction["after"] if isinstance(correction, dict) and isinstance(correction.get("after"), dict) else data
     items = list(_weights(data, "", 0, file, faults))
     loads = data.get("loads")
     if loads is not None and not isinstance(loads, list):

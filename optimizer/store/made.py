@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 from collections.abc import Iterator
 from fractions import Fraction
 from math import ceil, floor
@@ -15,11 +16,12 @@ from constraints.ingredients import FAT, MOISTURE, PROTEIN, SALT, Lot
 from constraints.numbers import PERCENT, trimmed
 from constraints.quantities import Basis
 from optimizer.check import batch_of
-from optimizer.ledger import UNIT, Document, Movement, new_document, record
-from optimizer.reading.lots import parse_lots, read_lots
+from optimizer.ledger import UNIT, Document, Movement, is_ledger, new_document, opened, record
+from optimizer.reading.lots import LotTable, parse_lots, read_lots
 from optimizer.reading.recipe import Recipe, read_recipe
+from optimizer.reading.stocked import exported
 from optimizer.reading.table import cut
-from optimizer.reading.weighed import read_weighed
+from optimizer.reading.weighed import WeighedItem, read_weighed
 from optimizer.summary import composition, weight
 
 GRAM = Fraction(1, 1000)
@@ -39,6 +41,35 @@ def receive(path: str, table: str, document: Document) -> int:
     movements = [Movement("receive", lot.name, lot.on_hand_kg) for lot in read.lots]
     record(path, "receive", document, movements, {row["lot"]: row for row in rows}, delimiter=cells.delimiter)
     return len(rows)
+
+
+def batch_in(recipe: Recipe, table: LotTable, batch: str, lots: str) -> tuple[Batch, LotTable, bool]:
+    """What is in a batch: from its file, or by its code from a ledger; with the lots, and whether it is off them.
+
+    Raises BadInput where a ledger knows neither, or has product of it already.
+    """
+    faults: list[Fault] = []
+    taken = not os.path.exists(batch) and batch != "-" and is_ledger(lots)
+    if taken:
+        table = parse_lots(exported(lots, every=True), lots)
+    every = _recorded(lots, batch) if taken else read_weighed(batch, recipe.entry.name)
+    found = batch_of(recipe, table, [item for item in every if not item.load], batch, faults)
+    if faults:
+        raise BadInput(faults)
+    return found, table, taken
+
+
+def _recorded(path: str, code: str) -> tuple[WeighedItem, ...]:
+    """What a ledger says went into a batch. Raises BadInput where that is nothing, or it was made already."""
+    with opened(path) as base:
+        rows = base.execute("SELECT kind, lot, item, into_batch FROM live WHERE batch = ?", (code,)).fetchall()
+    if not rows or any(kind == "product" for kind, *_ in rows):
+        why = "product of it is recorded: what is made is not ground any more" if rows else "no file and no such batch"
+        raise BadInput([Fault(path, None, None, f"{code}: {why}", "a file, or the code of a batch not yet stuffed")])
+    total: dict[str, Fraction] = {}
+    for _, lot, item, into in rows:
+        total[lot or item] = total.get(lot or item, Fraction(0)) + into * UNIT
+    return tuple(WeighedItem(name, kg) for name, kg in total.items())
 
 
 def make(

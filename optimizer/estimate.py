@@ -1,0 +1,81 @@
+"""What measurements say together: the lots' figures and the tests of what was ground from them, by least squares.
+
+A lot's figure is a measurement with a stated standard deviation, the test of a batch another, of its lots' mean by
+weight. The best linear unbiased estimate is that of generalised least squares (Aitken, Proceedings of the Royal Society
+of Edinburgh 55, 1935, 42-48), with the covariance that a shared test leaves between lots. It is reckoned in floating
+point and rounded to a thousandth of a point: a figure that is known to half a point has no exact value, and roots are
+needed anyway.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from fractions import Fraction
+from math import sqrt
+
+import numpy as np
+import numpy.typing as npt
+
+PLACES = 3
+"""Decimals of a point that an estimate is kept to."""
+OUT_OF_LINE = 2
+"""Standard errors by which a lot moves before it is named: about one in twenty by chance."""
+_Array = npt.NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Test:
+    """A figure found of a mixture: each lot's share by weight, the points from what is no lot, and its error."""
+
+    shares: Mapping[str, Fraction]
+    figure: Fraction
+    sd: Fraction
+    rest: Fraction = Fraction(0)
+
+
+@dataclass(frozen=True)
+class Estimates:
+    """Figures and covariance of the lots, percentage points; ``moved`` is a lot's move in its own standard errors."""
+
+    names: tuple[str, ...]
+    before: _Array
+    figures: _Array
+    covariance: _Array
+    moved: _Array
+
+    def of(self, name: str) -> tuple[Fraction, Fraction]:
+        """Figure and standard deviation of a lot, each to a thousandth of a point.
+
+        What is shared with other lots is added where it would make a blend of them less sure than each for itself: no
+        blend then has an error above that of lots taken as independent.
+        """
+        i = self.names.index(name)
+        shared = np.maximum(np.delete(self.covariance[i], i), 0).sum()
+        return _kept(self.figures[i]), _kept(sqrt(self.covariance[i, i] + shared))
+
+    @property
+    def out_of_line(self) -> tuple[str, ...]:
+        """The lots that moved by more than chance explains, the farthest in points first."""
+        far = [i for i, moved in enumerate(self.moved) if abs(moved) > OUT_OF_LINE]
+        return tuple(self.names[i] for i in sorted(far, key=lambda i: -abs(self.figures[i] - self.before[i])))
+
+
+def estimate(known: Mapping[str, tuple[Fraction, Fraction]], tests: Sequence[Test]) -> Estimates:
+    """Combine each lot's figure and standard deviation, percentage points, with the tests of mixtures of these lots."""
+    names = tuple(known)
+    before = np.array([float(known[name][0]) for name in names])
+    spread = np.diag([float(known[name][1]) ** 2 for name in names])
+    mix = np.array([[float(test.shares.get(name, 0)) for name in names] for test in tests]).reshape(-1, len(names))
+    found = np.array([float(test.figure - test.rest) for test in tests])
+    errors = mix @ spread @ mix.T + np.diag([float(test.sd) ** 2 for test in tests])
+    gain = np.linalg.solve(errors, mix @ spread).T if tests else np.zeros((len(names), 0))
+    figures = before + gain @ (found - mix @ before)
+    covariance = spread - gain @ mix @ spread
+    off = np.sqrt(np.maximum(np.diag(spread - covariance), 0))
+    moved = np.divide(figures - before, off, out=np.zeros(len(names)), where=off > 0)
+    return Estimates(names, before, figures, (covariance + covariance.T) / 2, moved)
+
+
+def _kept(value: float) -> Fraction:
+    return Fraction(round(float(value) * 10**PLACES), 10**PLACES)

@@ -1,0 +1,407 @@
+"""Putting a ground batch right, against mass balance: tests/data/cook-cool-examples.yaml, group correct."""
+
+from __future__ import annotations
+
+import json
+import random
+from datetime import date
+from fractions import Fraction
+from pathlib import Path
+from typing import Any
+
+import pytest
+import yaml
+from scipy.optimize import linprog
+from typer.testing import CliRunner
+
+from constraints.faults import BadInput
+from constraints.ingredients import FAT, Lot
+from optimizer.check import batch_of
+from optimizer.cli import app
+from optimizer.correct import Correction, Found, correct, ground_of, measured
+from optimizer.order import Asked
+from optimizer.reading.lots import parse_lots
+from optimizer.reading.recipe import parse_recipe
+from optimizer.reading.weighed import WeighedItem
+from optimizer.verdict import Grade
+
+ROOT = Path(__file__).parents[1]
+CASES = {
+    case["id"]: case
+    for case in yaml.load((ROOT / "tests/data/cook-cool-examples.yaml").read_text(), Loader=yaml.BaseLoader)
+    if case["group"] == "correct"
+}
+DAY = date(2026, 11, 25)
+HOUSE = str(ROOT / "tests" / "data" / "house-cure.yaml")
+
+
+def case(name: str) -> tuple[dict[str, Fraction], dict[str, Any]]:
+    inputs = {key: Fraction(value) for key, value in CASES[name]["inputs"].items()}
+    return inputs, CASES[name]["expected"]
+
+
+def put_right(
+    recipe: dict[str, Any], lots: dict[str, dict[str, Any]], weighed: dict[str, Any], found: Found | None = None,
+    size: str | None = None, mixer: str | None = None, taken: bool = True, day: date = DAY,
+) -> Correction:  # fmt: skip
+    """A correction through the real readers; lots by name, with 1,000 kg on hand and a price of 1 unless they say."""
+    text = {"name": "test", "scales": {"meat_g": 1, "spice_g": "0.01"}, **recipe}
+    read = parse_recipe(json.dumps(text), "recipe")
+    rows = {name: {"on_hand_kg": 1000, "cost_per_kg": 1} | cells for name, cells in lots.items()}
+    names = list(dict.fromkeys(key for cells in rows.values() for key in cells))
+    table = "\n".join(
+        [",".join(["lot", *names]), *(",".join([n, *(str(c.get(k, "")) for k in names)]) for n, c in rows.items())]
+    )
+    parsed, faults = parse_lots(table, "lots"), []
+    items = [WeighedItem(name, Fraction(str(kg))) for name, kg in weighed.items()]
+    batch = batch_of(read, parsed, items, "batch", faults)
+    assert not faults
+    ground = ground_of(read, batch, None, found or Found(), "batch")
+    sized = None if size is None else ("--batch-kg", Fraction(size))
+    return correct(read, parsed, ground, day, Asked(mixer_kg=Fraction(mixer) if mixer else None), sized, taken=taken)
+
+
+def kg(found: Correction, name: str) -> Fraction:
+    return sum((kg for item, kg in found.added.items() if item.name == name), Fraction(0))
+
+
+def near(value: Fraction, expected: str, scale: str = "0.001") -> bool:
+    """The figure that is expected to three decimals, at most a scale's division off where it was rounded to one."""
+    return abs(value - Fraction(expected)) <= Fraction(scale) + Fraction("0.0005")
+
+
+NONE = {"on_hand_kg": 0}
+LEAN = {"require": [{"fat": {"max_pct": 28}}]}
+
+
+@pytest.mark.parametrize(
+    ("name", "require", "lots"),
+    [
+        ("correct-lean-in", {"max_pct": 28}, {"A": {"fat_pct": 28}, "add": {"fat_pct": 8}}),
+        ("correct-fat-in", {"min_pct": 26}, {"A": {"fat_pct": 24}, "add": {"fat_pct": "88.69"}}),
+    ],
+)
+def test_fat_is_brought_to_its_limit(name: str, require: dict[str, Any], lots: dict[str, Any]) -> None:
+    inputs, expected = case(name)
+    found = put_right({"require": [{"fat": require}]}, lots, {"A": 25}, Found(fat=inputs["x"]))
+    assert near(kg(found, "add"), expected["add_kg"]) and found.kept_kg == 25
+    assert near(found.kept_kg + kg(found, "add"), expected["batch_kg"])
+    exact = 25 * abs(inputs["x"] - inputs["T"]) / abs(inputs["T"] - inputs["y"])  # the Pearson square, unrounded
+    assert found.answer.optimum is not None and found.answer.optimum.cost == exact
+    assert found.grade is Grade.MAKE and found.exit_code == 0
+
+
+@pytest.mark.parametrize("how", ["size", "mixer"])
+def test_part_is_held_back_where_the_batch_may_not_grow(how: str) -> None:
+    inputs, expected = case("correct-same-size")
+    lots = {"A": {"fat_pct": 28}, "add": {"fat_pct": inputs["y"]}}
+    asked = {how: "25"}
+    found = put_right(LEAN, lots, {"A": 25}, Found(fat=inputs["x"]), **asked)  # type: ignore[arg-type]
+    assert near(found.kept_kg, expected["keep_kg"]) and near(kg(found, "add"), expected["add_kg"])
+    assert near(25 - found.kept_kg, expected["rework_kg"])
+    assert found.kept_kg + kg(found, "add") <= 25 + Fraction("0.001") * (how == "size")
+
+
+def test_lean_that_is_not_lean_enough_corrects_nothing() -> None:
+    inputs, expected = case("correct-impossible")
+    lots = {"A": {"fat_pct": 28}, "add": {"fat_pct": inputs["y"]}}
+    found = put_right({"require": [{"fat": {"max_pct": 20}}]}, lots, {"A": 25}, Found(fat=inputs["x"]))
+    assert expected["possible"] == "false"
+    assert found.answer.weighed is None and found.grade is Grade.NO_BATCH and found.exit_code == 1
+    conflict = found.answer.conflict
+    assert conflict is not None and any(r.counted is not None for r in conflict.requirements)
+
+
+SALTED = {"additions": [{"name": "salt", "is": "salt", "total_salt_pct": "1.8", "basis": "batch"}]}
+
+
+@pytest.mark.parametrize(("name", "salt"), [("correct-salt", "0"), ("correct-salt-salted", "1.0")])
+def test_too_salty_takes_unsalted_meat(name: str, salt: str) -> None:
+    inputs, expected = case(name)
+    lots = {"A": {"fat_pct": 20, "salt_pct": 0, **NONE}, "add": {"fat_pct": 20, "salt_pct": salt}}
+    found = put_right(SALTED, lots, {"A": "25.5", "salt": "0.5"}, Found(salt=inputs["s"]))
+    assert near(kg(found, "add"), expected["add_kg"])
+    assert kg(found, "salt") <= Fraction("0.00002")
+
+
+CURED = {
+    "rules": ["us"], "product_class": "sausage",
+    "additions": [{"name": "salt", "is": "salt", "g_per_kg_meat": 18},
+                  {"name": "pink cure", "is": "cure", "nitrite_pct": "6.25", "g_per_kg_meat": "2.5"}],
+}  # fmt: skip
+PORK = {"fat_pct": 20, "moisture_pct": 62, "protein_pct": 17, "species": "pork", "material": "shoulder"}
+
+
+def test_too_much_cure_is_never_put_right_as_a_matter_of_course() -> None:
+    _, expected = case("correct-cure-over")
+    over = {"A": 25, "salt": "0.45", "pink cure": "0.110"}
+    found = put_right(CURED, {"A": {**PORK, **NONE}, "add": PORK}, over)
+    assert near(kg(found, "add"), expected["add_uncured_kg"])
+    assert found.grade is Grade.HOLD and found.exit_code == 1
+    assert any(float(value) == pytest.approx(float(expected["ingoing_ppm"])) for _, value in found.over)
+    assert found.answer.weighed is not None
+    after = next(
+        c for c in found.answer.checks if c.requirement.what == "ingoing nitrite" and c.requirement.hi is not None
+    )
+    assert after.value is not None and float(after.value) == pytest.approx(float(expected["ppm_after"]), abs=0.01)
+    assert kg(found, "salt") > Fraction("0.34")  # salt for the meat that comes in
+    cured = {**PORK, "cured": "yes", "salt_pct": 2, "nitrite_ppm": 100, "nitrate_ppm": 0}
+    none = put_right(CURED, {"A": {**PORK, "on_hand_kg": 5}, "B": cured}, over)
+    assert none.grade is Grade.DO_NOT_MAKE and none.exit_code == 1 and none.answer.weighed is None
+
+
+def test_uncured_meat_dilutes_the_cure_and_its_own_share_is_weighed_with_it() -> None:
+    inputs, expected = case("correct-cure-diluted")
+    recipe = {**LEAN, **CURED, "additions": [CURED["additions"][0], {**CURED["additions"][1], "g_per_kg_meat": "2.4"}]}  # type: ignore[index,dict-item]
+    plain = {"species": "pork", "material": "shoulder"}
+    lots = {"A": {**plain, "fat_pct": 28}, "add": {**plain, "fat_pct": 8}}
+    found = put_right(
+        recipe, lots, {"A": 25, "salt": "0.45", "pink cure": "0.06"}, Found(fat=_of_mass(25, "25.51", 31))
+    )
+    assert near(kg(found, "add"), "3.75")
+    assert kg(found, "pink cure") == Fraction("0.009") and kg(found, "salt") == Fraction("0.0675")
+    nitrite = Fraction("0.06") * Fraction("0.0625") * 10**6
+    assert near(nitrite / (25 + inputs["add_kg"]), expected["ppm_after"])  # what forgetting it would give
+    check = next(c for c in found.answer.checks if c.requirement.what == "ingoing nitrite")
+    assert check.value is not None and float(check.value) == pytest.approx(150, abs=0.001)
+
+
+def _of_mass(meat: int, mass: str, fat: int) -> Fraction:
+    """Percent fat of the whole mass whose meat has so much."""
+    return fat * meat / Fraction(mass)
+
+
+def test_what_comes_in_brings_its_own_seasoning() -> None:
+    inputs, expected = case("correct-redose")
+    recipe = {**LEAN, "additions": [{"name": "salt", "is": "salt", "g_per_kg_meat": inputs["g_per_kg"].numerator}]}
+    lots = {"A": {"fat_pct": 28}, "add": {"fat_pct": 8}}
+    found = put_right(recipe, lots, {"A": 25, "salt": "0.4"}, Found(fat=_of_mass(25, "25.4", 31)))
+    assert near(kg(found, "add"), "3.75") and near(1000 * kg(found, "salt"), expected["grams"], "0.02")
+
+
+def test_the_error_of_the_corrected_batch() -> None:
+    inputs, expected = case("correct-uncertainty")
+    lots = {"A": {"fat_pct": 28, "fat_sd_pct": 1}, "add": {"fat_pct": 8, "fat_sd_pct": "0.5"}}
+    found = put_right(LEAN, lots, {"A": 25}, Found(fat=Fraction(31), sd=inputs["s_B"]))
+    assert near(kg(found, "add"), "3.75") and found.fat_sd is not None and near(found.fat_sd, expected["sd"], "0")
+
+
+def test_too_much_water_takes_meat() -> None:
+    _, expected = case("correct-water")
+    recipe = {"additions": [{"name": "ice", "is": "water", "g_per_kg_batch": 30}]}
+    found = put_right(recipe, {"A": {"fat_pct": 20}}, {"A": 25, "ice": 1})
+    assert near(kg(found, "A"), expected["add_kg"]) and kg(found, "ice") <= Fraction("0.00004")
+
+
+def test_a_ratio_of_roles() -> None:
+    _, expected = case("correct-ratio")
+    lots = {"A": {"fat_pct": 12, "role": "meat"}, "F": {"fat_pct": 80, "role": "fat"}}
+    found = put_right({"require": [{"meat_to_fat": {"min": 4}}]}, lots, {"A": "19.4", "F": "5.6"})
+    assert near(kg(found, "A"), expected["add_meat_kg"]) and not kg(found, "F")
+    assert found.kept_kg == 25  # taking out is not offered where the mixer has room
+
+
+def test_the_published_square() -> None:
+    """10 % cow meat into 25 % trim for 20 %: 333.33 and 666.67 lb of 1,000 (agricultural education slides)."""
+    inputs, expected = case("correct-square-published")
+    pound = Fraction("0.45359237")
+    lots = {"trim": {"fat_pct": 25}, "cow": {"fat_pct": 10}}
+    mass = Fraction("666.6666666667") * pound
+    found = put_right({"require": [{"fat": {"max_pct": 20}}]}, lots, {"trim": mass}, Found(fat=inputs["trim_fat"]))
+    assert near(kg(found, "cow") / pound, expected["lean_lb"], "0.003")
+    assert near(found.kept_kg / pound, expected["trim_lb"], "0.001")
+
+
+def test_every_case_of_the_list_is_run() -> None:
+    said = Path(__file__).read_text()
+    assert len(CASES) == 14 and all(f'"{name}"' in said for name in CASES)
+
+
+def test_the_temperature_of_a_mix_is_its_mean_by_weight() -> None:
+    inputs, expected = case("correct-temperature")
+    found = put_right(LEAN, {"A": {"fat_pct": 28}, "add": {"fat_pct": 8}}, {"A": 25}, Found(fat=Fraction(31)))
+    assert near(found.mixed(inputs["t"], inputs["t2"]), expected["t_C"])
+
+
+# ---- against scipy: the same correction as a linear program over raw kilograms ----
+
+
+@pytest.mark.parametrize("seed", range(12))
+def test_the_cheapest_correction_is_scipys(seed: int) -> None:
+    """Five lots, fat and moisture limits, salt and pepper partly in: least cost of what is added, mass fixed."""
+    draw = random.Random(seed)
+    lots = {
+        f"L{k}": {"fat_pct": fat, "moisture_pct": round(76 - 0.76 * fat, 1), "cost_per_kg": draw.randint(10, 60) / 10,
+                  "on_hand_kg": draw.randint(3, 30)}
+        for k, fat in enumerate(sorted(draw.sample(range(5, 85), 5)))
+    }  # fmt: skip
+    salt, pepper, mass_fat = draw.choice((0, "0.2", "0.4")), draw.choice((0, "0.05")), draw.randint(24, 34)
+    weighed = {"L1": 12, "L2": 10, "salt": salt, "pepper": pepper}
+    raw = sum(Fraction(str(kg)) for kg in weighed.values())
+    recipe = {
+        "require": [{"fat": {"min_pct": 20, "max_pct": 26}}, {"moisture": {"min_pct": 52, "basis": "batch"}}],
+        "additions": [{"name": "salt", "is": "salt", "g_per_kg_meat": 18, "cost_per_kg": 1},
+                      {"name": "pepper", "g_per_kg_batch": 3, "cost_per_kg": 12}],
+    }  # fmt: skip
+    own = (12 * lots["L1"]["fat_pct"] + 10 * lots["L2"]["fat_pct"]) / 22
+    assume = Found(fat=_of_mass(22, str(raw), mass_fat)) if abs(own - mass_fat) < 5 else None
+    found = put_right(recipe, lots, weighed, assume)
+    # variables: kilograms of the five lots, then salt and pepper to add
+    fat_in = 22 * (mass_fat if assume else own) / 100
+    ratio = (100 - 100 * fat_in / 22) / (100 - own)
+    names = list(lots)
+    if assume is None:
+        water_in = sum(kg * lots[n]["moisture_pct"] for n, kg in (("L1", 12), ("L2", 10))) / 100
+    else:
+        part = found.ground.lot.parts
+        water_in = float(sum(share * p.properties.get("moisture_pct", 0) for p, share in part) * raw) / 100
+        assert water_in > 0 and ratio > 0
+    fat = [lots[n]["fat_pct"] / 100 for n in names]
+    water = [lots[n]["moisture_pct"] / 100 for n in names]
+    done = linprog(
+        [*(float(lots[n]["cost_per_kg"]) for n in names), 1, 12],
+        A_ub=[
+            [*(f - 0.26 for f in fat), 0, 0], [*(0.20 - f for f in fat), 0, 0],
+            [*(0.52 - w for w in water), 0.52, 0.52],
+        ],
+        b_ub=[0.26 * 22 - fat_in, fat_in - 0.20 * 22, water_in - 0.52 * float(raw)],
+        A_eq=[[*(0.018 for _ in names), -1, 0], [*(0.003 for _ in names), 0.003, 0.003 - 1]],
+        b_eq=[float(Fraction(str(salt))) - 0.018 * 22, float(Fraction(str(pepper))) - 0.003 * float(raw)],
+        bounds=[*((0, lots[n]["on_hand_kg"]) for n in names), (0, None), (0, None)],
+    )  # fmt: skip
+    if done.status == 2:
+        assert found.answer.weighed is None
+        return
+    assert done.status == 0 and found.answer.optimum is not None
+    assert float(found.answer.optimum.cost) == pytest.approx(done.fun, rel=1e-7, abs=1e-7)
+    certificate = found.answer.certificate
+    assert certificate is not None and certificate.feasible and certificate.gap is not None and certificate.gap >= 0
+    fats = sum(kg * item.properties[FAT] for item, kg in found.added.items() if isinstance(item, Lot))
+    meat = 22 + sum(kg for item, kg in found.added.items() if isinstance(item, Lot))
+    assert Fraction("19.999") <= (100 * Fraction(fat_in) + fats) / meat <= Fraction("26.001")
+
+
+# ---- what must be refused, or said ----
+
+
+def test_what_no_such_mass_can_have_is_refused() -> None:
+    lots = {"A": {"fat_pct": 18}, "B": {"fat_pct": 28}}
+    with pytest.raises(BadInput, match="18 to 28 %: test again"):
+        put_right(LEAN, lots, {"A": 10, "B": 10}, Found(fat=Fraction(34)))
+    with pytest.raises(BadInput, match="salt weighed in brings"):
+        put_right(SALTED, {"A": {"fat_pct": 20, "salt_pct": 3}}, {"A": 25, "salt": "0.5"}, Found(salt=Fraction(2)))
+    with pytest.raises(BadInput, match="no salt is among"):
+        put_right(LEAN, {"A": {"fat_pct": 20}}, {"A": 25}, Found(salt=Fraction(2)))
+    with pytest.raises(BadInput, match=r"30 kg of A are in the batch, and 12 kg on hand \(say --taken"):
+        put_right(LEAN, {"A": {"fat_pct": 20, "on_hand_kg": 12}}, {"A": 30}, taken=False)
+
+
+def test_readings_that_disagree_are_refused_and_others_are_averaged() -> None:
+    with pytest.raises(BadInput, match="5 points apart"):
+        measured([Fraction(31), Fraction(26)], None, None, Fraction(1, 2), "")
+    found = measured([Fraction(31), Fraction(30)], None, None, Fraction(1, 2), "")
+    assert found.fat == Fraction(61, 2) and found.sd is not None
+    assert float(found.sd) == pytest.approx(0.5 / 2**0.5, rel=1e-6)
+    with pytest.raises(BadInput, match="no method of finding fat"):
+        measured([Fraction(31)], None, None, None, "eyeball")
+
+
+def test_a_lot_in_the_mass_past_its_date_forbids_it() -> None:
+    lots = {"A": {"fat_pct": 28, "use_by": "2026-11-24"}, "add": {"fat_pct": 8, "use_by": ""}}
+    found = put_right(LEAN, lots, {"A": 25}, Found(fat=Fraction(31)))
+    assert found.grade is Grade.DO_NOT_MAKE and found.exit_code == 1 and not found.added
+    assert found.unfit.startswith("holds A: past its use-by")
+
+
+def test_a_mass_on_target_takes_nothing() -> None:
+    found = put_right(LEAN, {"A": {"fat_pct": 27}, "add": {"fat_pct": 8}}, {"A": 25}, Found(fat=Fraction(27)))
+    assert not found.added and found.exit_code == 0 and found.answer.optimum is not None
+    assert found.answer.optimum.cost == 0
+
+
+def test_shares_species_and_dates_are_those_of_what_is_in_it() -> None:
+    """A share is counted lot by lot, the mass's own lots among them, and the earliest date carries over."""
+    recipe = {"require": [{"fat": {"max_pct": 28}}, {"share": {"species": "beef", "max_pct": 45}},
+                          {"share": {"lot": "A", "min_pct": 30}}]}  # fmt: skip
+    lots = {
+        "A": {"fat_pct": 28, "species": "pork", "use_by": "2026-11-28", **NONE},
+        "B": {"fat_pct": 28, "species": "beef", "use_by": "2026-12-01", **NONE},
+        "beef": {"fat_pct": 4, "species": "beef", "cost_per_kg": "0.1", "use_by": "2026-12-05"},
+        "pork": {"fat_pct": 8, "species": "pork", "cost_per_kg": 9, "use_by": "2026-12-05"},
+    }
+    found = put_right(recipe, lots, {"A": 15, "B": 10}, Found(fat=Fraction(31)))
+    beef = 10 + kg(found, "beef")
+    whole = 25 + kg(found, "beef") + kg(found, "pork")
+    assert found.answer.weighed is not None and kg(found, "beef") > 0 and beef / whole <= Fraction("0.45")
+    assert found.ground.lot.use_by == date(2026, 11, 28) and found.ground.lot.species == "pork and beef"
+    shares = [c.value for c in found.answer.checks if "beef" in c.requirement.what]
+    assert shares == [100 * beef / whole]
+
+
+def test_a_batch_of_several_loads_is_put_right_load_by_load() -> None:
+    recipe = {**LEAN, "additions": [{"name": "salt", "is": "salt", "g_per_kg_meat": 16}]}
+    lots = {"A": {"fat_pct": 28, "on_hand_kg": 60}, "add": {"fat_pct": 8}}
+    found = put_right(recipe, lots, {"A": 60, "salt": "0.96"}, Found(fat=_of_mass(60, "60.96", 30)), mixer="35")
+    assert found.answer.weighed is not None and len(found.answer.weighed.loads) == 2
+    for load in found.answer.weighed.loads:
+        assert sum(load.kilograms.values()) <= 35 and load.kilograms[found.answer_lot] > 30
+    assert found.kept_kg == found.ground.kilograms
+
+
+# ---- the command ----
+
+
+def run(*words: str) -> tuple[int, str, str]:
+    done = CliRunner().invoke(app, list(words))
+    return done.exit_code, done.stdout, done.stderr
+
+
+FRESH = ("--recipe", str(ROOT / "examples/fresh.yaml"), "--lots", str(ROOT / "examples/fresh-lots.csv"),
+         "--date", "2026-11-25")  # fmt: skip
+GROUND = str(ROOT / "examples/correct/ground.csv")
+
+
+def test_a_blend_its_correction_and_the_check_of_it(tmp_path: Path) -> None:
+    """The document of a correction is read as the whole batch: by check, and to put it right a second time."""
+    batch, right = tmp_path / "b.json", tmp_path / "c.json"
+    batch.write_text(run("blend", FRESH[1], *FRESH[2:], "--meat-kg", "25", "--json")[1])
+    code, out, _ = run("correct", str(batch), *FRESH, "--measured-fat", "30.5", "--json")
+    right.write_text(out)
+    told = json.loads(out)
+    assert code == 0 and told["verdict"]["grade"] == "holds" and told["caution"]
+    fix = told["correction"]
+    for key, name, figure in (("lots", "lot", "kg"), ("weigh_out", "item", "grams")):
+        before = {row[name]: row[figure] for row in fix["ground"][key]}
+        added = {row[name]: row[figure] for row in fix["add"][key]}
+        after = {row[name]: row[figure] for row in fix["after"][key]}
+        assert after == {n: pytest.approx(before.get(n, 0) + added.get(n, 0)) for n in {**before, **added}}
+    report = json.loads(run("check", str(right), *FRESH, "--json")[1])
+    salt = next(dose for dose in report["doses"] if dose["item"] == "salt")
+    assert not salt["off"] and report["meat_kg"] == pytest.approx(sum(row["kg"] for row in fix["after"]["lots"]))
+    code, out, _ = run("correct", str(right), *FRESH, "--measured-fat", "26.5")
+    assert code == 0 and "NOTHING TO ADD" in out
+    other = tmp_path / "r.yaml"
+    other.write_text(Path(FRESH[1]).read_text().replace("Harbour links", "Slipway links"))
+    code, _, err = run("correct", str(batch), "--recipe", str(other), *FRESH[2:], "--measured-fat", "30")
+    assert code == 2 and "it is of 'Harbour links, fresh'" in err
+
+
+@pytest.mark.parametrize("extra", [(), ("--mixer-kg", "26"), ("--measured-fat", "55"), ("--date", "2026-12-24")])
+def test_the_page_is_one_screen_wide_and_carries_the_caution(extra: tuple[str, ...]) -> None:
+    fat = () if "--measured-fat" in extra else ("--measured-fat", "36", "--fat-sd-pct", "0.6")
+    code, out, _ = run("correct", GROUND, *FRESH, *fat, *extra)
+    assert code == (1 if extra[:1] in (("--measured-fat",), ("--date",)) else 0)
+    assert max(map(len, out.splitlines())) <= 80 and "Cure is poisonous in excess" in out
+    assert out.index("put right: 22.407 kg as ground") == out.index("put right")
+    assert ("HOLD BACK" in out) is ("--mixer-kg" in extra)
+
+
+def test_pounds_are_said_where_the_mass_is_given_in_them(tmp_path: Path) -> None:
+    (tmp_path / "g.csv").write_text("item,lb\nS-14,33\nJ-02,11\n")
+    code, out, _ = run("correct", str(tmp_path / "g.csv"), *FRESH, "--measured-fat", "32", "--ground-lb", "44")
+    assert code == 0 and "put right: 44 lb (19.958 kg) as ground" in out and "  lb" in out
+
+
+def test_options_that_do_not_go_together_are_refused() -> None:
+    for extra in (("--ground-c", "4"), ("--ground-kg", "22", "--ground-lb", "48"), ("--measured-fat", "-1")):
+        assert run("correct", GROUND, *FRESH, *extra)[0] == 2
