@@ -20,7 +20,8 @@ HEADINGS = (TAKE, WEIGH, COMES_OUT, WATCH)
 NO_WEIGH_OUT = "Nothing is weighed out."
 FULL = "Every check and its source: --full"
 FULL_WHY = "How far each price holds, every margin and every way out: --full"
-ASK_WHY = "What would do, and what each way out costs: trimwright why, with the same words."
+WOULD_DO = "what would do, the cheapest first"
+ASK_WHY = "More ways, and what each costs: run trimwright why with the same words."
 NOT_SMALLEST = "not shown to be the smallest such set"
 
 TERMS = {

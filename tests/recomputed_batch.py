@@ -500,5 +500,5 @@ left("blend", "name the figure, which is found by them", ".checks[]: what basis 
 left("blend", WORDS, ".checks[]: note why", ": left_out[] warnings[] notes[] caution", ".lots[]: suspicions[]",
      ".loads[].lots[]: suspicions[]")  # fmt: skip
 left("blend", "which requirements conflict is found by leaving out each: test_conflict.py",
-     ".conflict: scale_prevents packs_matter smallest certain requirements[] unrounded_kg",
+     ".conflict: cause scale_prevents packs_matter smallest certain requirements[] unrounded_kg",
      ".conflict.nearest[]: what unit value")  # fmt: skip

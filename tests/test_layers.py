@@ -11,7 +11,7 @@ from where import HOME
 ROOMS = (
     "clock", "words", "verdict", "wish", "ledger", "past", "estimate", "reading", "problem", "order", "other_names",
     "solver", "weighing", "bench", "conflict",
-    "sure", "mend", "beside", "doses", "summary", "blend", "lawful", "check", "correct",
+    "sure", "mend", "beside", "doses", "summary", "blend", "cause", "lawful", "check", "correct",
     "near", "remarks", "pages", "plan", "why", "frames", "made",
     "store", "sheet", "cli", "__main__",
 )  # fmt: skip

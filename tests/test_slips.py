@@ -262,7 +262,7 @@ def test_no_weight_at_all_is_not_the_nearest_attainable() -> None:
     answer = made(RECIPE.replace("target_pct: 26, within_pct: 1", "max_pct: 5"))
     assert answer.conflict is not None
     assert "nearest attainable is 0.00 kg" not in page(answer)
-    assert "nearest attainable is 10.00 %" in page(answer)
+    assert "is at least 10.00 %" in page(answer)
 
 
 def test_loads_that_are_alike_stand_in_one_column() -> None:

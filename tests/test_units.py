@@ -16,8 +16,8 @@ from constraints.ingredients import Lot
 from optimizer.bench.bench import with_lots
 from optimizer.blend import Answer, Status, blend
 from optimizer.problem import Problem
-from optimizer.why.sure.limits import sure_ground
-from optimizer.why.sure.lots import sure_lot
+from optimizer.why.ground import ground_of
+from optimizer.why.lots import lot_price
 
 SCALES = [F(1, 10**9), F(1, 10**4), F(10**4), F(10**9)]
 
@@ -96,13 +96,13 @@ def test_worths_under_confidence_in_any_unit_of_money(by: F) -> None:
     looked = 0
     for kitchen in kitchens(sure=True)[:1]:
         problem = kitchen.problem()
-        here, there = sure_ground(problem), sure_ground(priced(problem, by))
+        here, there = ground_of(problem), ground_of(priced(problem, by))
         if here is None or there is None:
             assert here is there
             continue
         for j, (lot, dear) in enumerate(zip(here.problem.formula.lots, there.problem.formula.lots, strict=True)):
             assert isinstance(lot, Lot) and isinstance(dear, Lot)
-            one, other = sure_lot(here, j, lot), sure_lot(there, j, dear)
+            one, other = lot_price(here, j, lot), lot_price(there, j, dear)
             looked += 1
             assert (one.used_kg, one.needed) == (other.used_kg, other.needed)
             for first, second in ((one.stays_to, other.stays_to), (one.same_from, other.same_from)):

@@ -32,15 +32,13 @@ from optimizer.conflict import Conflict
 from optimizer.problem import Problem, assemble
 from optimizer.reading.lots import parse_lots
 from optimizer.reading.recipe import parse_recipe
-from optimizer.why.ground import Means
-from optimizer.why.limits import LimitPrice, Margin, Side
-from optimizer.why.lots import LotPrice
-from optimizer.why.offers import offers_valued, parse_offers
-from optimizer.why.sure.curves import sure_price_curve, sure_target_curve
-from optimizer.why.sure.limits import SureGround, moving_of, sure_dearest, sure_ground, sure_limits
-from optimizer.why.sure.lots import sure_lot
-from optimizer.why.sure.ways import sure_ways
-from optimizer.why.ways_out import Kind
+from optimizer.why.curves import price_curve, target_curve
+from optimizer.why.ground import Ground, Means, family_of, ground_of
+from optimizer.why.limits import LimitPrice, Margin, Side, dearest, limit_prices, solved_again
+from optimizer.why.lots import LotPrice, lot_price
+from optimizer.why.offered import offers_valued, parse_offers
+from optimizer.why.way import Kind
+from optimizer.why.ways import ways_out
 
 ROOT = Path(__file__).parents[1]
 SURE = 0.95
@@ -59,11 +57,11 @@ def asked(seed: int) -> tuple[Kitchen, bool]:
 
 
 @cache
-def grounds() -> list[tuple[Kitchen, bool, SureGround]]:
+def grounds() -> list[tuple[Kitchen, bool, Ground]]:
     found = []
     for seed in SEEDS:
         kitchen, shared = asked(seed)
-        ground = sure_ground(confident_problem(kitchen, shared=shared))
+        ground = ground_of(confident_problem(kitchen, shared=shared))
         if ground is not None:
             found.append((kitchen, shared, ground))
     return found
@@ -92,7 +90,7 @@ def cost_at(kitchen: Kitchen, shared: bool, price: LimitPrice, figure: Fraction)
 
 @cache
 def limits_of(k: int) -> tuple[tuple[LimitPrice, ...], tuple[Margin, ...]]:
-    return sure_limits(grounds()[k][2])
+    return limit_prices(grounds()[k][2])
 
 
 def sides(k: int) -> Iterator[tuple[LimitPrice, Side, int]]:
@@ -141,11 +139,11 @@ def test_short_form_names_the_limit_whose_slack_saves_most() -> None:
     """Savings of a small step by the conic solver, for every limit of the kitchen, none of which saves more."""
     told = 0
     for kitchen, shared, ground in grounds()[:8]:
-        found = sure_dearest(ground)
+        found = dearest(ground)
         if found is None:
             continue
         requirement, way, saves = found
-        prices = [p for p in sure_limits(ground)[0] if not isinstance(p.requirement, Kilograms)]
+        prices = [p for p in limit_prices(ground)[0] if not isinstance(p.requirement, Kilograms)]
         for price in prices:
             by = Fraction(1, 500) if price.requirement.unit == "%" else Fraction(1, 50_000)
             nearby = moved(kitchen, price, price.figure + price.up * by)
@@ -164,13 +162,13 @@ def test_beyond_a_range_other_lots_or_limits_decide() -> None:
     for k in range(0, len(grounds()), 4):
         ground = grounds()[k][2]
         for price, side, way in sides(k):
-            moving = moving_of(ground, price.requirement, price.limit)
+            moving = family_of(ground, price.requirement, price.limit)
             if not side.possible or side.until is None or not side.beyond or side.ends_there or moving is None:
                 continue
             if side.beyond == ("no further was looked",):
                 continue
             width = abs(side.until - price.figure)
-            half, past = (moving.at(price.figure + way * width * k / 100) for k in (50, 101))
+            half, past = (solved_again(moving, price.figure + way * width * k / 100) for k in (50, 101))
             assert half is not None and half.places == ground.stand.places
             assert past is None or past.places != ground.stand.places
             looked += 1
@@ -236,7 +234,7 @@ def without(kitchen: Kitchen, name: str) -> Kitchen:
     return other
 
 
-def check_lot(kitchen: Kitchen, shared: bool, ground: SureGround, found: LotPrice) -> None:
+def check_lot(kitchen: Kitchen, shared: bool, ground: Ground, found: LotPrice) -> None:
     name, tol = found.lot.name, 2e-6 * max(1.0, float(ground.cost))
 
     def cost(price: float) -> float:
@@ -273,7 +271,7 @@ def test_prices_of_lots_against_a_conic_solver_asked_again(part: int) -> None:
             continue
         for j, lot in enumerate(ground.problem.formula.columns):
             if isinstance(lot, Lot):
-                found = sure_lot(ground, j, lot)
+                found = lot_price(ground, j, lot)
                 check_lot(kitchen, shared, ground, found)
                 looked += 1
                 gradual += bool(found.amounts)
@@ -286,7 +284,7 @@ def test_another_kilogram_of_a_lot_used_up() -> None:
     for kitchen, shared, ground in grounds():
         base = socp(kitchen, SURE, shared=shared)
         for j, lot in enumerate(ground.problem.formula.columns):
-            found = sure_lot(ground, j, lot) if isinstance(lot, Lot) and ground.values[j] > 1 else None
+            found = lot_price(ground, j, lot) if isinstance(lot, Lot) and ground.values[j] > 1 else None
             if found is None or found.more is None or found.more.saves is None or found.more.until is None:
                 continue
             other = copy.deepcopy(kitchen)
@@ -335,7 +333,7 @@ def test_what_offers_are_worth() -> None:
     assert looked >= 6
 
 
-def every_choice(ground: SureGround) -> list[tuple[Fraction, tuple[Fraction, ...]]]:
+def every_choice(ground: Ground) -> list[tuple[Fraction, tuple[Fraction, ...]]]:
     """Cost and counts of every choice of packs that keeps rows and cones, each tried."""
     program = ground.free.program
     found = []
@@ -354,14 +352,14 @@ def test_whole_packs_against_every_choice() -> None:
         for lot in kitchen.lots:
             lot["on_hand_kg"] = min(lot["on_hand_kg"], 5 * lot["pack_kg"])
         kitchen.kilograms = sum(lot["on_hand_kg"] for lot in kitchen.lots) * rng.choice((0.3, 0.5))
-        ground = sure_ground(confident_problem(kitchen, shared=bool(seed % 2)))
+        ground = ground_of(confident_problem(kitchen, shared=bool(seed % 2)))
         if ground is None:
             continue
         choices = every_choice(ground)
         assert ground.cost == min(cost for cost, _ in choices)
         for j, lot in enumerate(ground.problem.formula.columns):
             assert isinstance(lot, Lot) and lot.pack_kg is not None
-            found = sure_lot(ground, j, lot)
+            found = lot_price(ground, j, lot)
             own = ground.free.program.variables[j].cost
             bare = [cost for cost, x in choices if not x[j]]
             assert found.needed == (not bare)
@@ -385,16 +383,16 @@ def test_packs_beside_loose_lots_are_solved_again() -> None:
     for seed in range(8):
         kitchen = packed_kitchen(seed, 8)
         kitchen.probability = str(SURE)
-        ground = sure_ground(kitchen.problem())
+        ground = ground_of(kitchen.problem())
         if ground is None:
             continue
-        for price in sure_limits(ground)[0]:
+        for price in limit_prices(ground)[0]:
             if price.limit != "hi" or price.unit_saving is None or "fat" not in price.requirement.what:
                 continue
             wider = copy.deepcopy(kitchen)
             (band,) = (entry["fat"] for entry in wider.require if "fat" in entry)
             band["max_pct"] = round(band["max_pct"] + 1, 1)
-            again = sure_ground(wider.problem())
+            again = ground_of(wider.problem())
             assert again is not None
             assert float(ground.cost - again.cost) == pytest.approx(float(price.unit_saving), abs=1e-5)
             assert price.unit_saving >= 0
@@ -407,7 +405,7 @@ def test_pictures_lie_on_the_curve() -> None:
     for kitchen, shared, ground in grounds()[2:30:6]:
         fat = next((r for r in ground.problem.choosing if r.what == "fat" and r.lo is None), None)
         fat = None if kitchen.additions else fat  # then there is a limit on the finished product too
-        curve = None if fat is None else sure_target_curve(ground, fat)
+        curve = None if fat is None else target_curve(ground, fat)
         if curve is not None and fat is not None:
             for point in curve.points[2:-2:7]:
                 other = copy.deepcopy(kitchen)
@@ -415,7 +413,7 @@ def test_pictures_lie_on_the_curve() -> None:
                 band["max_pct"] = float(point.figure)
                 assert socp(other, SURE, shared=shared) == pytest.approx(float(point.cost), rel=2e-6)
         lot = next(c for c in ground.problem.formula.columns if isinstance(c, Lot))
-        prices = sure_price_curve(ground, lot)
+        prices = price_curve(ground, lot)
         for point in prices.points[::8]:
             other = at_price(kitchen, lot.name, float(point.figure))
             assert socp(other, SURE, shared=shared) == pytest.approx(float(point.cost), rel=2e-6, abs=1e-5)
@@ -434,7 +432,7 @@ def test_margin_is_the_room_left_beside_the_error() -> None:
             r = found.requirement
             if r.what != "fat" or found.margin is None or kitchen.additions:
                 continue
-            weights = [float(kg) for kg in ground.plain.kilograms]
+            weights = [float(kg) for kg in ground.kilograms]
             error = z_of(SURE) * np.linalg.norm(factors(kitchen, shared=shared) @ weights) / sum(weights)
             value = float(found.value or 0)
             gaps = [value - float(r.lo)] if r.lo is not None else []
@@ -453,7 +451,7 @@ def test_ways_out_give_a_batch_and_little_less_does_not() -> None:
             continue
         problem = confident_problem(kitchen, shared=shared)
         reaches = [r for r in problem.choosing if isinstance(r, Confident | Kilograms) and not r.origin.legal]
-        out = sure_ways(problem, Conflict(tuple(reaches), (), False))
+        out = ways_out(problem, Conflict(tuple(reaches), (), False))
         for way in out.ways:
             if way.kind is Kind.CONFIDENCE:
                 assert way.probability is not None

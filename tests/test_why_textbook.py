@@ -25,6 +25,7 @@ from optimizer.why.ground import Ground, family_of, ground_of
 from optimizer.why.limits import limit_prices
 from optimizer.why.lots import Line, Market, by_use, lots_priced, same_blend
 from optimizer.why.moving import Drift, Family, beside, last
+from optimizer.why.stand import Curved
 
 LOTS = "lot,on_hand_kg,fat_pct,protein_pct,fibre,cost_per_kg\ncorn,9000,4,9,2,0.30\nsoybean,9000,3,60,6,0.90\n"
 RECIPE = "{name: feed, require: [{protein: {min_pct: 30}}, {property: {name: fibre, max: 5}}]}"
@@ -115,7 +116,7 @@ def test_product_mix_allowable_profits() -> None:
     assert found is not None
     ends = []
     for j in (0, 1):
-        market = Market(program, j, found.basis, floor=Fraction(-100))
+        market = Market(Curved(program, ()), j, found.basis, floor=Fraction(-100))
         amount = found.values[j]
         low, high = same_blend(market, Line(-36 - program.variables[j].cost * amount, amount))
         ends.append((None if high is None else -high, None if low is None else -low))
@@ -128,4 +129,4 @@ def test_last_feasible_figure_of_a_ratio() -> None:
     protein = next(r for r in ground.problem.requirements if r.what == "protein")
     family = family_of(ground, protein, "lo")
     assert family is not None
-    assert last(family, 1, ground.basis) == Fraction("47.25")
+    assert last(family, 1) == Fraction("47.25")

@@ -5,7 +5,6 @@ scipy's integer programming is the outside judge throughout; it is given the pro
 
 from __future__ import annotations
 
-import itertools
 import random
 from collections.abc import Sequence
 from dataclasses import replace
@@ -20,11 +19,13 @@ from kitchens import random_kitchen
 from scipy.optimize import Bounds, LinearConstraint, milp
 
 from constraints.ingredients import Lot
+from constraints.quantities import Basis
 from constraints.requirement import Requirement, widened
 from constraints.stock import Kilograms
-from optimizer.bench.bench import Bench
+from optimizer.bench.bench import with_lots
 from optimizer.bench.rows import layout_for
 from optimizer.blend import Answer, Status, blend
+from optimizer.cause import cause
 from optimizer.order import Asked, order_of
 from optimizer.problem import Problem, assemble
 from optimizer.reading.lots import parse_lots
@@ -34,9 +35,10 @@ from optimizer.solver.program import relaxed
 from optimizer.why.explain import Explanation, explain
 from optimizer.why.ground import ground_of
 from optimizer.why.lots import lots_priced
-from optimizer.why.materials import material_wanted
-from optimizer.why.offers import parse_offers, with_offers
-from optimizer.why.ways_out import Concession, Kind, Way, WaysOut, purchases, ways_out, with_lots
+from optimizer.why.offered import Offered, parse_offers, with_offers
+from optimizer.why.way import Concession, Kind, Way, WaysOut
+from optimizer.why.ways import ways_out
+from optimizer.why.what_if import Inputs, settings_of, with_settings
 
 CLOSE = 1e-6
 
@@ -73,6 +75,9 @@ def moved(problem: Problem, concessions: Sequence[Concession], back: Fraction = 
         r, by = c.requirement, (c.new - c.old) * (1 - back)
         lo = r.lo + by if r.lo is not None and c.limit != "hi" else r.lo
         hi = r.hi + by if r.hi is not None and c.limit != "lo" else r.hi
+        if c.limit == "both" and not back:  # the tolerance of a small order is a fiftieth of it at most
+            within = min((r.hi or c.old) - c.old, c.new / 50)
+            lo, hi = c.new - within, c.new + within
         new[id(r)] = widened(r, lo, hi)
     return replace(problem, requirements=tuple(new.get(id(r), r) for r in problem.requirements))
 
@@ -95,18 +100,30 @@ def conflicts(whole: float) -> tuple[Answer, ...]:
 
 
 def check_rank(out: WaysOut) -> None:
-    """No way stands behind one that is dearer a kilogram and no smaller; what gives up most of the order is last."""
-    gives_up = [any(c.limit == "both" and 2 * c.new < c.old for c in way.concessions) for way in out.ways]
-    for (a, drastic), (b, other) in itertools.combinations(zip(out.ways, gives_up, strict=True), 2):
-        assert not (drastic and not other and b.size < 1 / 2)
-        if a.cost is None or b.cost is None or drastic or other or a.size > Fraction(1, 2) or b.size > Fraction(1, 2):
-            continue
-        per = [way.cost / (c.new / c.old if (c := _order(way)) else 1) for way in (a, b) if way.cost is not None]
-        assert not (per[1] < per[0] and b.size < a.size)
+    """Of each kind the cheapest comes first, and these are in order; what gives up most of the order is last."""
+    gives_up = [any(2 * c.share > 1 for c in way.concessions) for way in out.ways]
+    assert gives_up == sorted(gives_up)
+    firsts = [way for k, way in enumerate(out.ways) if all(w.kind is not way.kind for w in out.ways[:k])]
+    costs = [cost for way in firsts if (cost := per_order(way)) is not None]
+    assert costs == sorted(costs)
+    for way in out.ways:
+        first = next(w for w in firsts if w.kind is way.kind)
+        told, other = per_order(first), per_order(way)
+        assert told is None or other is None or told <= other
 
 
-def _order(way: Way) -> Concession | None:
-    return next((c for c in way.concessions if c.limit == "both"), None)
+@cache
+def found_outs(whole: float) -> list[tuple[Answer, WaysOut]]:
+    """What can be done about each of the conflicts."""
+    return [(a, ways_out(a.problem, a.conflict)) for a in conflicts(whole) if a.conflict is not None]
+
+
+def per_order(way: Way) -> Fraction | None:
+    """The cost of the whole order at the cost a kilogram of what is made; None where it is not known or made small."""
+    size = next((c for c in way.concessions if c.limit == "both"), None)
+    if way.cost is None or any(2 * c.share > 1 for c in way.concessions):
+        return None
+    return way.cost * (size.old / size.new if size else 1)
 
 
 @pytest.mark.parametrize("whole", [0, 0.8])
@@ -150,9 +167,8 @@ def check_way(problem: Problem, way: Way) -> None:
             for x in problem.formula.lots if isinstance(x, Lot)
         ])  # fmt: skip
     else:
-        assert way.kind is Kind.MATERIAL
-        lots = [x for x in problem.formula.lots if isinstance(x, Lot)]
-        cured = with_lots(problem, [*lots, way.lots[0][0]])
+        assert way.kind is Kind.DROPPED
+        cured = replace(problem, requirements=tuple(r for r in problem.requirements if r is not way.dropped))
     cost = least(cured)
     assert cost is not None, way
     if way.cost is not None:
@@ -163,33 +179,50 @@ def check_way(problem: Problem, way: Way) -> None:
 def test_every_way_out_holds_when_applied(whole: float) -> None:
     kinds: dict[Kind, int] = {}
     without = 0
-    for answer in conflicts(whole):
-        assert answer.conflict is not None
-        out = ways_out(Bench(answer.problem), answer.conflict)
+    for answer, out in found_outs(whole):
         without += not out.ways
         for way in out.ways:
             check_way(answer.problem, way)
             kinds[way.kind] = kinds.get(way.kind, 0) + 1
         check_rank(out)
-        wanted = material_wanted(Bench(answer.problem))
-        if wanted is not None:
-            check_way(answer.problem, wanted)
-            kinds[wanted.kind] = kinds.get(wanted.kind, 0) + 1
     assert kinds[Kind.LIMIT] > 8
     assert kinds[Kind.WEIGHT] > 5
     assert kinds[Kind.STOCK] > 2
-    assert kinds[Kind.MATERIAL] > (2 if whole else 10)
     assert without < len(conflicts(whole)) / 4
+
+
+@pytest.mark.parametrize("whole", [0, 0.8])
+def test_what_is_said_works_when_typed(whole: float) -> None:
+    """The figures told, set in the raw files and read anew, make a batch that can be weighed."""
+    typed = 0
+    for seed in range(150):
+        kitchen = random_kitchen(seed, size=random.Random(seed).choice((2, 3, 4, 6, 8)), whole=whole)
+        problem = kitchen.problem()
+        same = (out for a, out in found_outs(whole) if a.problem.recipe.entry == problem.recipe.entry)
+        out = next(same, None)
+        if out is None:
+            continue
+        order = kitchen.order()
+        size = ("--meat-kg" if order.basis is Basis.MEAT else "--batch-kg", order.kilograms)
+        texts = (kitchen.recipe_text(), "recipe", kitchen.lots_text(), "lots")
+        inputs = Inputs(*texts, size, order.day, Asked(within_kg=order.within_kg, mixer_kg=order.mixer_kg))
+        for way in out.ways:
+            if way.weighed and way.typed and way.kind is not Kind.WEIGHT:
+                recipe, lots, order = with_settings(inputs, settings_of(way.typed)).read()
+                assert blend(assemble(recipe, lots, order)).status is Status.OPTIMAL, way.typed
+                typed += 1
+    assert typed > 15
 
 
 def test_the_nearest_batch_is_the_nearest() -> None:
     """A tenth of the concession short of the figure told there is no batch, where rounding is less than that."""
     looked = 0
-    for answer in conflicts(0):
-        assert answer.conflict is not None
-        for way in ways_out(Bench(answer.problem), answer.conflict).ways:
-            if len(way.concessions) == 1 and abs(way.concessions[0].new - way.concessions[0].old) > Fraction(1, 5):
-                assert not possible(moved(answer.problem, way.concessions, Fraction(1, 10)))
+    for answer, out in found_outs(0):
+        for told in out.ways:
+            way = told.farther(0) if told.farther is not None else told  # before it goes farther for the scales
+            short = moved(answer.problem, way.concessions, Fraction(1, 10))
+            if way.kind is Kind.LIMIT and abs(way.concessions[0].new - way.concessions[0].old) > Fraction(1, 5):
+                assert not possible(short)
                 looked += 1
     assert looked > 15
 
@@ -220,24 +253,25 @@ def test_hand_made_conflict_of_stock_fat_and_weight() -> None:
     found = asked("20", "20", "30", 40)
     assert found.out is not None
     ways = {way.kind: way for way in found.out.ways}
-    assert ways[Kind.WEIGHT].concessions[0].new == Fraction("28.02")
+    assert ways[Kind.WEIGHT].concessions[0].new == 28
     assert ways[Kind.LIMIT].concessions[0].new == Fraction("45.02")
-    assert ways[Kind.LIMIT].weighed
-    assert found.answer.conflict is not None
-    bare = {way.kind: way for way in ways_out(Bench(found.answer.problem), found.answer.conflict).ways}
-    assert bare[Kind.LIMIT].concessions[0].new == Fraction("44.98")
+    assert all(way.weighed for way in ways.values())
     assert ways[Kind.STOCK].lots[0][0].name == "lean"
-    assert ways[Kind.STOCK].lots[0][1] == Fraction("8.56")
-    assert next(way.kind for way in found.out.by_size) is Kind.STOCK
+    assert ways[Kind.STOCK].lots[0][1] == Fraction("8.65")
+    assert cause(found.answer) == "The cooler holds 28 kg for this recipe; you asked for 40 kg."
 
 
 def test_the_cheapest_purchase() -> None:
     """Of leg at 5 % for 4.40 and shoulder at 10 % for 3.00 the spend decides; fat that does not help is not bought."""
     offers = "offer,fat_pct,cost_per_kg,offered_kg\nleg,5,4.40,\nshoulder,10,3.00,\nlard,90,0.10,\n"
     found = asked("20", "20", "30", 40, offers=offers)
-    bought = [way for way in found.buy if way.kind is Kind.PURCHASE]
-    assert [way.lots[0][0].name for way in bought] == ["shoulder", "leg"]
-    assert bought[0].spend == 3 * (Fraction("28.553571428571428571") - 20).limit_denominator(10_000)
+    assert found.out is not None
+    bought = [way for way in found.out.ways if way.kind is Kind.PURCHASE]
+    assert {way.lots[0][0].name: way.lots[0][1] for way in bought} == {
+        "shoulder": Fraction("8.64"),
+        "leg": Fraction("7.99"),
+    }
+    assert {way.spend for way in bought} == {3 * Fraction("8.64"), Fraction("4.4") * Fraction("7.99")}
     worths = {worth.offer.lot.name: worth for worth in found.offers}
     assert worths["leg"].needed
     assert not worths["lard"].possible
@@ -246,8 +280,9 @@ def test_the_cheapest_purchase() -> None:
 def test_two_offers_only_together() -> None:
     offers = "offer,fat_pct,cost_per_kg,offered_kg\na,10,3.00,5\nb,10,3.50,5\n"
     found = asked("20", "20", "30", 40, offers=offers)
-    (way, *_) = [way for way in found.buy if way.kind is Kind.PURCHASE]
-    assert {lot.name: round(float(kg), 3) for lot, kg in way.lots} == {"a": 5.0, "b": 3.554}
+    assert found.out is not None
+    (way,) = [way for way in found.out.ways if way.kind is Kind.PURCHASE]
+    assert {lot.name: float(kg) for lot, kg in way.lots} == {"a": 5.0, "b": 3.7}
 
 
 def test_only_whole_packs_in_the_way() -> None:
@@ -277,6 +312,7 @@ def test_purchases_of_random_conflicts_hold() -> None:
     """Offers of 1 to 60 kg of lean and of fat: what is told to be bought makes a batch, and less of it does not."""
     looked = 0
     for answer in conflicts(0)[:30]:
+        assert answer.conflict is not None
         problem, rng = answer.problem, random.Random(answer.problem.recipe.file)
         example = next(lot for lot in problem.formula.lots if isinstance(lot, Lot))
         offered = [
@@ -287,15 +323,17 @@ def test_purchases_of_random_conflicts_hold() -> None:
         ]  # fmt: skip
         lots = [lot for lot in problem.formula.lots if isinstance(lot, Lot)]
         wider = with_lots(problem, [*lots, *offered])
-        for way in purchases(Bench(wider), {lot.name: lot.held_cost_per_kg for lot in offered}):
+        offers = [Offered(lot, lot.held_cost_per_kg, True) for lot in offered]
+        for way in ways_out(problem, answer.conflict, wider, offers).ways:
+            if way.kind is not Kind.PURCHASE:
+                continue
             kg = {lot.name: amount for lot, amount in way.lots}
             bought = [replace(lot, on_hand_kg=kg[lot.name]) for lot in offered if lot.name in kg]
-            # A millionth more, because scipy reads the least kilograms in floats.
-            assert possible(with_lots(problem, [*lots, *(replace(b, on_hand_kg=b.on_hand_kg * (1 + Fraction(1, 10**6)))
-                                                          for b in bought)]))  # fmt: skip
-            assert way.spend is not None
-            fewer = [replace(b, on_hand_kg=b.on_hand_kg * Fraction(97, 100)) for b in bought]
-            assert not possible(with_lots(problem, [*lots, *fewer]))
+            assert possible(with_lots(problem, [*lots, *bought]))
+            assert way.spend == sum(kg[lot.name] * lot.held_cost_per_kg for lot in bought)
+            # A fifth more than the least is what a purchase may be, so that it can be weighed, and a tenth by rounding.
+            fewer = [replace(b, on_hand_kg=b.on_hand_kg * Fraction(4, 5) - Fraction(1, 10)) for b in bought]
+            assert any(b.on_hand_kg < 0 for b in fewer) or not possible(with_lots(problem, [*lots, *fewer]))
             looked += 1
     assert looked > 8
 

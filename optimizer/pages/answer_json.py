@@ -13,6 +13,7 @@ from constraints.ingredients import Ingredient, Lot
 from constraints.numbers import G_PER_KG
 from constraints.quantities import Basis
 from optimizer.blend import Answer, Status, unrounded
+from optimizer.cause import cause
 from optimizer.lawful import LawfulDose, lawful_doses
 from optimizer.pages.record import Figure, Record, at, plain
 from optimizer.remarks import cured_lots, left_out, notes, verdict_of, warnings
@@ -192,6 +193,7 @@ class Reach(Record):
 class Conflict(Record):
     """Why there is no batch; ``scale_prevents``: one exists, ``unrounded_kg``, and the scales cannot weigh it."""
 
+    cause: str
     scale_prevents: bool
     certain: bool
     smallest: bool
@@ -334,6 +336,7 @@ def _conflict(answer: Answer) -> dict[str, Any] | None:
     if not answer.scale_prevents and conflict is None:
         return None
     return {
+        "cause": cause(answer),
         "scale_prevents": bool(answer.scale_prevents),
         "certain": answer.scale_certain if conflict is None else conflict.certain,
         "smallest": conflict is not None and conflict.smallest,

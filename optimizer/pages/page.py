@@ -15,6 +15,7 @@ from constraints.numbers import KG_PER_LB, PERCENT, shown, trimmed
 from constraints.quantities import Amount, Basis
 from constraints.requirement import Requirement
 from optimizer.blend import Answer, Check, margin, unrounded
+from optimizer.cause import cause
 from optimizer.lawful import lawful_doses
 from optimizer.pages import details
 from optimizer.pages.figures import division_words, figure, money_words, places_of, reckoned, wanted
@@ -36,6 +37,7 @@ from optimizer.words import (
     TAKE,
     WATCH,
     WEIGH,
+    WOULD_DO,
     counted,
     day_words,
 )
@@ -55,10 +57,13 @@ def page(answer: Answer, short_why: Prices = (), *, full: bool = False, opening:
     ``short_why`` are sentences on prices, which have a meaning only for a batch that is the cheapest by itself;
     ``opening`` stands in place of title and verdict.
     """
-    lines = [*opening] if opening else [*title(answer.problem), *_verdict(answer)]
+    lines = [*opening] if opening else [*title(answer.problem), *_verdict(answer, full=full)]
     if answer.weighed is not None:
         lines += [*_take(answer), *_weigh(answer, full=full), *_comes_out(answer)]
         lines += [*details.trade_off(answer.near), *details.dying(answer)]
+    if answer.grade is Grade.NO_BATCH:
+        lines += what_would_do(short_why)
+        short_why = ()
     lines += _watch(answer, short_why)
     lines += details.details(answer) if full else []
     lines += ["", *_foot(answer, full=full), *paragraph(CAUTION)]
@@ -82,9 +87,9 @@ def _size(order: Order, unit: Fraction) -> str:
     return " to ".join(trimmed((order.kilograms + side) / unit, 3) for side in (-order.within_kg, order.within_kg))
 
 
-def _verdict(answer: Answer) -> Iterator[str]:
+def _verdict(answer: Answer, *, full: bool) -> Iterator[str]:
     """The grade with its reasons; of a batch that may be made what it costs."""
-    headline = verdict_of(answer).headline
+    headline = f"{verdict_of(answer).headline} {cause(answer)}".rstrip()
     if answer.weighed is not None:
         found, money = costs(answer.problem, answer.weighed), money_words(answer.problem)
         headline += f" {apart(shown(found.cash, 2))}{money}, {shown(found.per_kg_batch, 2)} a kg."
@@ -96,9 +101,7 @@ def _verdict(answer: Answer) -> Iterator[str]:
     elif answer.refused:
         yield from do_not_make(answer)
         yield NO_WEIGH_OUT
-    yield from _conflict(answer)
-    if answer.grade is Grade.NO_BATCH:
-        yield from paragraph(ASK_WHY)
+    yield from _conflict(answer, full=full)
 
 
 def do_not_make(answer: Answer) -> Iterator[str]:
@@ -120,15 +123,17 @@ def doses_that_pass(answer: Answer) -> Iterator[str]:
         yield from paragraph(f"What would pass: {dose.words()}.", "> ", "  ")
 
 
-def _conflict(answer: Answer) -> Iterator[str]:
-    if answer.scale_prevents:
+def _conflict(answer: Answer, *, full: bool) -> Iterator[str]:
+    """What cannot hold together, and how near one can get; on a short page the sentence above says enough."""
+    if answer.scale_prevents and full:
         yield from _scale_prevents(answer)
     conflict = answer.conflict
     if conflict is None:
         return
-    yield "These cannot hold together:" if conflict.smallest else f"These cannot hold together ({NOT_SMALLEST}):"
     reached = {id(reach.requirement): reach.nearest for reach in conflict.reach}
-    for requirement in conflict.requirements:
+    if full:
+        yield "These cannot hold together:" if conflict.smallest else f"These cannot hold together ({NOT_SMALLEST}):"
+    for requirement in conflict.requirements if full else ():
         yield from paragraph(requirement.words(), "* ")
         nearest = reached.get(id(requirement))
         if nearest is not None and not nearest and requirement.role is Role.SIZE:
@@ -137,8 +142,17 @@ def _conflict(answer: Answer) -> Iterator[str]:
             near = f"{figure(nearest, requirement)} {requirement.unit}"
             yield from paragraph(f"with all the others kept, the nearest attainable is {near}", "    ")
     yield from doses_that_pass(answer)
-    if conflict.packs_matter:
+    if conflict.packs_matter and full:
         yield from paragraph("Whole packs or smallest pulls are part of it: without them there is a batch.")
+
+
+def what_would_do(ways: Prices) -> Iterator[str]:
+    """What can be done where there is no batch, in a list, and where more is told."""
+    if ways:
+        yield from heading(WOULD_DO)
+        for k, (_, text) in enumerate(ways, start=1):
+            yield from paragraph(text, f"{k}. ")
+    yield from paragraph(ASK_WHY)
 
 
 def _scale_prevents(answer: Answer) -> Iterator[str]:

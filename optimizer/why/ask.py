@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
 
 from constraints.faults import BadInput, Fault, nearest
 from constraints.ingredients import Lot
@@ -16,12 +15,9 @@ from optimizer.reading.recipe import Recipe
 from optimizer.why.curves import Curve, dearest_lot, fat_requirement, price_curve, target_curve
 from optimizer.why.explain import Explanation, explain
 from optimizer.why.ground import Ground
-from optimizer.why.offers import Offered, read_offers
+from optimizer.why.offered import Offered, read_offers
 from optimizer.why.unfinished import Part, Unfinished, named
 from optimizer.why.what_if import Change, Inputs, Setting, at_option, change_of, settings_of, with_settings
-
-if TYPE_CHECKING:
-    from optimizer.why.sure.limits import SureGround
 
 
 @dataclass(frozen=True)
@@ -134,18 +130,10 @@ def _change(question: Question, before: Problem, answer: Answer) -> Change:
     return change_of(question.settings, old, answer)
 
 
-def _curves(question: Question, ground: Ground | SureGround) -> Iterator[Curve]:
-    problem = ground.problem
-    requirement = fat_requirement(problem)
-    lot = next((c for c in problem.formula.columns if c.name == question.lot), None)
-    if not isinstance(lot, Lot):
-        lot = dearest_lot(problem, ground.layout, ground.values)
-    if isinstance(ground, Ground):
-        target = None if requirement is None else target_curve(ground, requirement)
-    else:
-        from optimizer.why.sure.curves import sure_price_curve, sure_target_curve
-
-        target = None if requirement is None else sure_target_curve(ground, requirement)
+def _curves(question: Question, ground: Ground) -> Iterator[Curve]:
+    requirement = fat_requirement(ground.problem)
+    lot = next((c for c in ground.problem.formula.columns if c.name == question.lot), None)
+    target = None if requirement is None else target_curve(ground, requirement)
     if target is not None:
         yield target
-    yield price_curve(ground, lot) if isinstance(ground, Ground) else sure_price_curve(ground, lot)
+    yield price_curve(ground, lot if isinstance(lot, Lot) else dearest_lot(ground))

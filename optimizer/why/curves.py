@@ -2,25 +2,25 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Callable
+from dataclasses import dataclass, replace
 from fractions import Fraction
 
 from constraints.ingredients import FAT, Lot
 from constraints.numbers import shown
 from constraints.quantities import Amount
-from constraints.requirement import Requirement, widened
-from optimizer.bench.bench import Bench
+from constraints.requirement import Requirement
 from optimizer.problem import Problem
-from optimizer.solver.program import Layout
-from optimizer.why.ground import Ground, Means, changes, family_of
-from optimizer.why.limits import cost_with
+from optimizer.why.ground import Ground, Means, changes, family_of, moved_to
+from optimizer.why.limits import solved_again
 from optimizer.why.lots import Line, Market, PerHeld, kinks
-from optimizer.why.moving import Segment, beside, trace
+from optimizer.why.moving import Family, Segment, beside, trace
 
 _ZERO = Fraction(0)
 _BEND_POINTS = 8
 _SAMPLES = 24
+_HALVINGS = 8
+"""Halvings by which an end beyond which no batch exists is found."""
 
 
 @dataclass(frozen=True)
@@ -75,8 +75,8 @@ def target_curve(ground: Ground, requirement: Requirement) -> Curve | None:
     if family is None:
         return None
     present = Point(family.start, ground.cost)
-    if ground.whole:
-        return _sampled(ground, requirement, side, family.start, title, axis)
+    if ground.whole or ground.cones:
+        return _sampled(ground, requirement, side, family, Curve(title, axis, (), present, ground.means_of_lots))
     down = beside(family, family.start, -1, ground.basis)
     up = beside(family, family.start, 1, ground.basis)
     before = [down, *trace(family, down, -1)] if down is not None else []
@@ -121,64 +121,74 @@ def _along(here: Segment, start: Fraction, end: Fraction) -> list[Point]:
     return [Point(figure, here.cost_at(figure)) for figure in steps]
 
 
-def _sampled(
-    ground: Ground, requirement: Requirement, side: str, start: Fraction, title: str, axis: str
-) -> Curve | None:
-    """With whole packs the curve may jump: solved again at evenly spaced figures of the range."""
-    terms = requirement.terms(ground.problem.formula)
-    if terms is None:
-        return None
-    others = [r for r in ground.problem.choosing if r is not requirement]
-    bench = Bench(ground.problem, others)
-    low, high = bench.extreme(terms, 1), bench.extreme(terms, -1)
-    if low is None or high is None:
-        return None
-    points = []
-    for k in range(_SAMPLES + 1):
-        figure = low + (high - low) * k / _SAMPLES
-        by = figure - start
-        lo = requirement.lo + by if requirement.lo is not None and side in ("lo", "both") else requirement.lo
-        hi = requirement.hi + by if requirement.hi is not None and side in ("hi", "both") else requirement.hi
-        cost = cost_with(ground, requirement, widened(requirement, lo, hi))
-        if cost is not None:
-            points.append(Point(figure, cost))
-    return Curve(title, axis, tuple(points), Point(start, ground.cost), Means.SOLVED_AGAIN)
+def _sampled(ground: Ground, requirement: Requirement, side: str, family: Family, curve: Curve) -> Curve:
+    """With whole packs the curve may jump, and among cones it bends: solved again at evenly spaced figures."""
+
+    def cost(figure: Fraction) -> Fraction | None:
+        if ground.whole:
+            return ground.cost_with(requirement, moved_to(requirement, side, figure))
+        found = solved_again(family, figure)
+        return None if found is None else found.cost
+
+    start = family.start
+    wide = abs(start) / 2 or Fraction(1)
+    top = start + wide if family.ceiling is None else min(start + wide, family.ceiling)
+    low, shut_low = _edge(cost, start, max(start - wide, _ZERO))
+    high, shut_high = _edge(cost, start, top)
+    figures = [low + (high - low) * k / _SAMPLES for k in range(_SAMPLES + 1)]
+    points = [Point(figure, found) for figure in figures if (found := cost(figure)) is not None]
+    return replace(curve, points=tuple(points), closed=(shut_low, shut_high))
+
+
+def _edge(cost: Callable[[Fraction], Fraction | None], inside: Fraction, end: Fraction) -> tuple[Fraction, bool]:
+    """The last figure towards an end at which a batch was found, and whether none was found at the end itself."""
+    if cost(end) is not None:
+        return end, False
+    outside = end
+    for _ in range(_HALVINGS):
+        middle = (inside + outside) / 2
+        inside, outside = (inside, middle) if cost(middle) is None else (middle, outside)
+    return inside, True
 
 
 def price_curve(ground: Ground, lot: Lot) -> Curve:
     """Cost against the price of one lot, from nothing to beyond the price at which it is no longer used."""
-    columns = ground.problem.formula.columns
-    j = next(k for k, column in enumerate(columns) if column.name == lot.name)
+    j = next(k for k, column in enumerate(ground.problem.formula.columns) if column.name == lot.name)
     scale = PerHeld(ground.problem, lot, ground.layout.units[j])
-    program = ground.layout.program
-    own = program.variables[j].cost
-    floor = min(own, scale.cost(_ZERO))
-    now = scale.money(own) or _ZERO
-    market = Market(program, j, None if ground.whole else ground.standing, floor)
+    own = ground.layout.program.variables[j].cost
+    floor, now = min(own, scale.cost(_ZERO)), scale.money(own) or _ZERO
+    start = None if ground.whole or ground.cones else ground.standing
+    market = Market(ground.free, j, start, floor, ground.cost)
     top = scale.cost(max(now * 2, Fraction(1)))
-    lines: list[tuple[Fraction, Line]] = kinks(market, floor, top)
+    pieces = _evenly(market, floor, top) if ground.cones else kinks(market, floor, top)
     points, amounts = [], []
-    for k, (start, line) in enumerate(lines):
-        end = lines[k + 1][0] if k + 1 < len(lines) else top
-        price, until = scale.money(start) or _ZERO, scale.money(end) or _ZERO
-        before = scale.kg(lines[max(k - 1, 0)][1].amount)
+    for k, (at, line) in enumerate(pieces):
+        end = pieces[k + 1][0] if k + 1 < len(pieces) else top
+        price, until = scale.money(at) or _ZERO, scale.money(end) or _ZERO
+        before = scale.kg(pieces[max(k - 1, 0)][1].amount)
         words = f"{shown(before, 3)} kg below, {shown(scale.kg(line.amount), 3)} kg above" if k else ""
-        points.append(Point(price, line.at(start), words))
-        amounts.append((price, until, scale.kg(line.amount)))
-        if k + 1 == len(lines):
+        points.append(Point(price, line.at(at), "" if ground.cones else words))
+        amounts.append((price, price if ground.cones else until, scale.kg(line.amount)))
+        if k + 1 == len(pieces) and not ground.cones:
             points.append(Point(until, line.at(end)))
-    means = Means.SOLVED_AGAIN if ground.whole else Means.EXACT
+    money = ground.problem.recipe.entry.currency or "money"
     return Curve(
-        f"Cost against the price of {lot.name}", f"price of {lot.name}, money per kg as held", tuple(points),
-        Point(now, ground.cost), means, amounts=tuple(amounts),
+        f"Cost against the price of {lot.name}", f"price of {lot.name}, {money} per kg as held", tuple(points),
+        Point(now, ground.cost), ground.means_of_lots, amounts=tuple(amounts),
     )  # fmt: skip
 
 
-def dearest_lot(problem: Problem, layout: Layout, values: Sequence[Fraction]) -> Lot:
+def _evenly(market: Market, low: Fraction, high: Fraction) -> list[tuple[Fraction, Line]]:
+    """The cheapest batches at evenly spaced prices."""
+    prices = [low + (high - low) * k / _SAMPLES for k in range(_SAMPLES + 1)]
+    return [(price, line) for price in prices if (line := market.best(price)) is not None]
+
+
+def dearest_lot(ground: Ground) -> Lot:
     """The lot on which most money is spent."""
     spent = [
-        (values[j] * layout.program.variables[j].cost, column)
-        for j, column in enumerate(problem.formula.columns)
+        (ground.values[j] * ground.layout.program.variables[j].cost, column)
+        for j, column in enumerate(ground.problem.formula.columns)
         if isinstance(column, Lot)
     ]
     return max(spent, key=lambda pair: pair[0])[1]

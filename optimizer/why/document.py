@@ -8,6 +8,7 @@ from typing import Any
 
 from constraints.requirement import Requirement
 from optimizer.blend import Answer
+from optimizer.cause import cause
 from optimizer.lawful import lawful_doses
 from optimizer.pages.answer_json import as_dict, what_would_pass
 from optimizer.pages.record import json_text
@@ -16,8 +17,8 @@ from optimizer.why.curves import Curve
 from optimizer.why.explain import Explanation
 from optimizer.why.limits import LimitPrice, Side
 from optimizer.why.lots import LotPrice
-from optimizer.why.offers import OfferWorth
-from optimizer.why.ways_out import Way
+from optimizer.why.offered import OfferWorth
+from optimizer.why.way import Way
 from optimizer.why.what_if import Change
 from optimizer.words import CAUTION
 
@@ -152,9 +153,8 @@ def _conflict(explanation: Explanation) -> dict[str, Any]:
         "certain": bool(found is None or found.certain),
         "packs_matter": bool(found and found.packs_matter),
         "scale_prevents": [r.words() for r in answer.scale_prevents],
+        "cause": cause(answer),
         "ways": [_way(way) for way in out.ways],
-        "by_size": [out.ways.index(way) for way in out.by_size],
-        "without_giving_way": [_way(way) for way in explanation.buy],
     }
 
 
@@ -162,7 +162,6 @@ def _way(way: Way) -> dict[str, Any]:
     return {
         "kind": str(way.kind),
         "cost": _number(way.cost),
-        "size": float(way.size),
         "concessions": [
             {**_named(c.requirement), "limit": {"lo": "min", "hi": "max", "both": "size"}[c.limit],
              "from": float(c.old), "to": float(c.new)}
@@ -172,11 +171,11 @@ def _way(way: Way) -> dict[str, Any]:
             {"lot": lot.name, "fat_pct": float(lot.properties["fat_pct"]), "kg": float(kg)} for lot, kg in way.lots
         ],
         "spend": _number(way.spend),
+        "figure_kg": _number(way.figure),
         "left_out": None if way.dropped is None else way.dropped.words(),
-        "fat_pct": None if way.fat is None else [float(x) for x in way.fat],
         "weighed": way.weighed,
         "confidence": None if way.probability is None else [float(p) for p in way.probability],
-        "points": [{"fat_pct": float(fat), "kg": float(kg)} for fat, kg in way.points],
+        "set": list(way.typed),
     }  # fmt: skip
 
 

@@ -2,18 +2,26 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fractions import Fraction
 
 from constraints.meaning import Role
 from constraints.requirement import Requirement, widened
-from optimizer.bench.rows import layout_for
-from optimizer.solver.model import Basis
 from optimizer.solver.simplex import Simplex
-from optimizer.why.ground import Ground, Means, changes, cheapest, family_of
+from optimizer.why.ground import Ground, Means, changes, family_of, least_cost, moved_to
 from optimizer.why.moving import Family, Segment, beside, last
+from optimizer.why.stand import CLOSE, Curved, Stand
 
-_ZERO = Fraction(0)
+_ZERO, _ONE = Fraction(0), Fraction(1)
+_FIRST = Fraction(1, 1000)
+"""First step aside in search of a range's end, as a share of the figure's size; each further one is four times it."""
+_GROW, _FAR = 4, 7
+"""Growth and most steps; the last one is four times the figure's size away."""
+_FINE = Fraction(1, 1000)
+"""A range's end found by solving again is known to this share of its distance."""
+_CHOICES = 8
+"""Halvings by which the end is found where another choice of lots becomes cheaper."""
+OTHER_CHOICE = "another choice of lots is cheaper"
 
 
 @dataclass(frozen=True)
@@ -78,82 +86,150 @@ def limit_prices(ground: Ground) -> tuple[tuple[LimitPrice, ...], tuple[Margin, 
     """Every requirement that depends on the lots: its prices where it binds, its margin where it does not."""
     binding: list[LimitPrice] = []
     free: list[Margin] = []
+    formula = ground.problem.formula
     for requirement in ground.problem.choosing:
-        value = figure_of(ground, requirement, ground.values)
-        formula = ground.problem.formula
         if not requirement.rows(formula) and not requirement.choices(formula):
             continue
-        bound = [s for s in ("lo", "hi") if value is not None and getattr(requirement, s) == value]
-        for limit in bound:
-            binding.append(_price(ground, requirement, limit))
+        bound = binding_sides(ground, requirement)
+        binding += [_price(ground, requirement, limit) for limit in bound]
         if not bound:
-            free.append(Margin(requirement, value, None if value is None else _margin(requirement, value)))
+            value = figure_of(ground, requirement)
+            free.append(Margin(requirement, value, None if value is None else _margin(ground, requirement, value)))
     binding.sort(key=lambda found: -found.price)
     return tuple(binding), tuple(free)
 
 
-def figure_of(ground: Ground, requirement: Requirement, values: tuple[Fraction, ...]) -> Fraction | None:
-    """A requirement's figure at a point of the program, exact; None where it has none."""
-    batch = ground.problem.formula.exact_batch(ground.layout.kilograms(values))
-    return requirement.measure(batch).value
+def figure_of(ground: Ground, requirement: Requirement) -> Fraction | None:
+    """A requirement's figure in the optimum, exact; None where it has none."""
+    return requirement.measure(ground.problem.formula.exact_batch(ground.kilograms)).value
 
 
-def _margin(requirement: Requirement, value: Fraction) -> Fraction | None:
+def binding_sides(ground: Ground, requirement: Requirement) -> list[str]:
+    """Which of a requirement's limits the batch is held by, ``lo`` or ``hi``."""
+    if requirement.confidence is not None and ground.cones:
+        reached = iter([on for (r, _), on in zip(ground.cones, ground.stand.reached, strict=True) if r is requirement])
+        sides = requirement.sides(ground.problem.formula)
+        return list(dict.fromkeys(side for side, on in zip(sides, reached, strict=True) if on))
+    value, room = figure_of(ground, requirement), CLOSE if ground.cones else _ZERO
+    limits = {"lo": requirement.lo, "hi": requirement.hi}
+    return [
+        side for side, limit in limits.items()
+        if value is not None and limit is not None and abs(limit - value) <= room * max(limit, _ONE)
+    ]  # fmt: skip
+
+
+def _margin(ground: Ground, requirement: Requirement, value: Fraction) -> Fraction | None:
+    """How far the nearer limit could move before it stops the batch, with its room for error."""
     gaps = []
-    if requirement.lo is not None:
-        gaps.append(value - requirement.lo)
-    if requirement.hi is not None:
-        gaps.append(requirement.hi - value)
+    for side, limit, way in (("lo", requirement.lo, 1), ("hi", requirement.hi, -1)):
+        if limit is None:
+            continue
+        near, far = _ZERO, way * (value - limit)
+        gap = far
+        while requirement.confidence is not None and ground.cones and far - near > CLOSE * gap:
+            middle = (near + far) / 2
+            kept = ground.cones_of(moved_to(requirement, side, limit + way * middle))
+            near, far = (middle, far) if all(cone.holds(ground.values) for cone in kept) else (near, middle)
+        gaps.append(near if requirement.confidence is not None and ground.cones else gap)
     return min(gaps, default=None)
 
 
 def _price(ground: Ground, requirement: Requirement, limit: str) -> LimitPrice:
+    """The price of one limit on both sides."""
     up = 1 if limit == "hi" else -1
-    if requirement.role is Role.SIZE:
-        limit = "both"
+    limit = "both" if requirement.role is Role.SIZE else limit
     family = family_of(ground, requirement, limit)
     figure: Fraction = family.start if family is not None else getattr(requirement, limit)
-    loosen = tighten = None
+    sides: list[Side | None] = [None, None]
     if family is not None:
-        loosen, tighten = side_of(ground, family, up, "loosen"), side_of(ground, family, -up, "tighten")
-    again = _one_unit(ground, requirement, limit) if ground.whole or family is None else None
+        for k, (way, name) in enumerate(((up, "loosen"), (-up, "tighten"))):
+            side = side_of(ground, family, way, name)
+            sides[k] = _while_chosen(ground, requirement, limit, family, way, side) if ground.whole else side
+    again = ground.cost_with(requirement, _wider(requirement, limit)) if ground.whole or family is None else None
     means = ground.means if family is not None else Means.SOLVED_AGAIN
-    return LimitPrice(requirement, limit, figure, means, loosen, tighten, up, again)
+    return LimitPrice(
+        requirement, limit, figure, means, sides[0], sides[1], up, None if again is None else ground.cost - again
+    )
 
 
-def side_of(ground: Ground, family: Family, way: int, name: str, start: Basis | None = None) -> Side:
+def _wider(requirement: Requirement, limit: str) -> Requirement:
+    """A requirement with one limit (``both``: the lower one) a unit farther."""
+    lo, hi = requirement.lo, requirement.hi
+    lower = lo - 1 if limit in ("lo", "both") and lo is not None else lo
+    return widened(requirement, lower, hi + 1 if limit == "hi" and hi is not None else hi)
+
+
+def _while_chosen(ground: Ground, requirement: Requirement, limit: str, family: Family, way: int, side: Side) -> Side:
+    """A side of which the lots are held as chosen, shortened to where another choice of them becomes cheaper."""
+    if side.until is None:
+        return side
+
+    def held(figure: Fraction) -> Fraction | None:
+        return _solved_at(family, figure)
+
+    def chosen(figure: Fraction) -> bool:
+        free, own = ground.cost_with(requirement, moved_to(requirement, limit, figure)), held(figure)
+        return free is None or own is None or free >= own - CLOSE * CLOSE * abs(own)
+
+    near, far = family.start, side.until
+    if chosen(far):
+        return side
+    for _ in range(_CHOICES):
+        middle = (near + far) / 2
+        near, far = (middle, far) if chosen(middle) else (near, middle)
+    there = held(near)
+    saved = None if there is None else ground.cost - there
+    return replace(
+        side, until=near, saved_there=saved, beyond=(OTHER_CHOICE,), beyond_saves=None, ends_there=False,
+        until_saves=None,
+    )  # fmt: skip
+
+
+def _solved_at(family: Family, figure: Fraction) -> Fraction | None:
+    """The least cost at a figure, lots held as chosen."""
+    cones = family.cones(figure) if family.cones is not None else ()
+    return least_cost(Curved(family.at(figure), cones))
+
+
+def side_of(ground: Ground, family: Family, way: int, name: str) -> Side:
     """The price on one side of a family's start, its range and what lies beyond it."""
-    found = beside(family, family.start, way, start or ground.basis)
+    return _resolved(ground, family, way, name) if ground.cones else _exact(ground, family, way, name)
+
+
+def _exact(ground: Ground, family: Family, way: int, name: str) -> Side:
+    found = beside(family, family.start, way, ground.basis)
     if found is None:
         return Side(name, possible=False)
     saves = -way * found.slope_at(family.start)
     until = found.hi if way > 0 else found.lo
     if until is None:
         return Side(name, True, saves, straight=found.straight)
-    there = found.cost_at(family.start) - found.cost_at(until)
-    moving = {drift.row for drift in family.drifts}
-    edge = last(family, way, found.basis, at=found.at)
+    side = Side(
+        name, True, saves, until, found.cost_at(family.start) - found.cost_at(until), found.straight,
+        until_saves=-way * found.slope_at(until),
+    )  # fmt: skip
+    edge = last(family, way)
     if edge is not None and edge == until:
-        blame = _in_the_way(ground, family, found, until)
-        return Side(name, True, saves, until, there, found.straight, blame, None, True)
+        return replace(side, beyond=_in_the_way(ground, family, found, until), ends_there=True)
     after = beside(family, until, way, found.basis, edge)
     if after is None:
-        return Side(name, True, saves, until, there, found.straight, (), None, True)
-    words = changes(ground, found.basis, after.basis, () if after.price and found.price else moving)
-    return Side(name, True, saves, until, there, found.straight, tuple(words), -way * after.slope_at(until))
+        return replace(side, ends_there=True)
+    moving = {drift.row for drift in family.drifts}
+    words = changes(ground, found.basis, after.basis, () if after.slope_at(until) and saves else moving)
+    return replace(side, beyond=tuple(words), beyond_saves=-way * after.slope_at(until))
 
 
 def _in_the_way(ground: Ground, family: Family, found: Segment, until: Fraction) -> tuple[str, ...]:
     """What stops the batch at the last feasible figure: whatever exact prices refute a step beyond it."""
     way = 1 if found.hi is not None and until == found.hi else -1
-    search = Simplex(family.at(until + way * max(abs(until), Fraction(1)) / 1000), found.basis)
+    search = Simplex(family.at(until + way * max(abs(until), _ONE) / 1000), found.basis)
     if search.minimise():
         return ()
     prices = search.refutation()
     moving = {drift.row for drift in family.drifts}
     movers = {id(ground.owners[i].requirement) for i in moving if i < len(ground.owners)}
-    blamed = [owner for i, owner in enumerate(ground.owners) if prices[i] and i not in moving]
-    if any(id(owner.requirement) in movers for owner in blamed):
+    blamed = [owner for i, owner in enumerate(ground.owners) if i < len(prices) and prices[i] and i not in moving]
+    if any(owner.requirement is not None and id(owner.requirement) in movers for owner in blamed):
         return ("its own other limit",)
     names = [
         "packs and pulls as chosen" if owner.requirement is None else f"{owner.label} ({owner.requirement.limits()})"
@@ -162,42 +238,88 @@ def _in_the_way(ground: Ground, family: Family, found: Segment, until: Fraction)
     return tuple(dict.fromkeys(names))
 
 
+def _resolved(ground: Ground, family: Family, way: int, name: str) -> Side:
+    """The price at the optimum, its range by solving again: how far the same lots are used and limits reached."""
+    stand = ground.stand
+    slope = _slope(stand, family, family.start, way)
+    inside, near, far, there = (None, family.start, None, None) if slope is None else _end(family, stand, way)
+    if slope is None or inside is None:  # not even the first step, and halving it, found a batch
+        return Side(name, possible=False)
+    back = _slope(inside, family, near, -way)
+    told = None if back is None else -way * back
+    straight = told is not None and abs(told + way * slope) <= abs(slope) * _FINE
+    side = Side(name, True, -way * slope, near, stand.cost - inside.cost, straight, until_saves=told)
+    if far is None:
+        return replace(side, straight=False, beyond=("no further was looked",), until_saves=None)
+    if there is None:
+        return replace(side, ends_there=True)
+    beyond = _slope(there, family, far, way)
+    words = changes(ground, inside.places, there.places, {drift.row for drift in family.drifts})
+    return replace(side, beyond=tuple(words), beyond_saves=None if beyond is None else -way * beyond)
+
+
+def _slope(stand: Stand, family: Family, figure: Fraction, way: int) -> Fraction | None:
+    assert family.cones is not None
+    return stand.slope(family.drifts, family.cones(figure + 1), figure, way)
+
+
+def solved_again(family: Family, figure: Fraction) -> Stand | None:
+    """The optimum among the cones at another figure; None where no batch is found."""
+    assert family.cones is not None
+    return Curved(family.at(figure), family.cones(figure)).cheapest()
+
+
+def _end(family: Family, start: Stand, way: int) -> tuple[Stand | None, Fraction, Fraction | None, Stand | None]:
+    """Last figure solved at which everything stands as beside the start, and the first at which it does not.
+
+    The figure's optimum, the figure, the other figure (None: not reached) and its optimum (None: no batch).
+    """
+    scale = max(abs(family.start), _ONE)
+    limit = family.ceiling if way > 0 else family.floor
+    inside, near = start, _ZERO
+    far: Fraction | None = None
+    there: Stand | None = None
+    wanted, step = start.places, _FIRST * scale
+    for k in range(_FAR):
+        by = step if limit is None else min(step, abs(limit - family.start))
+        if by <= near:
+            break
+        found = solved_again(family, family.start + way * by)
+        if k == 0 and found is not None and found.places != wanted:
+            closer = solved_again(family, family.start + way * by / 100)
+            wanted = found.places if closer is not None and closer.places == found.places else wanted
+        if found is None or found.places != wanted:
+            far, there = by, found
+            break
+        inside, near, step = found, by, step * _GROW
+    while far is not None and far - near > _FINE * far and far > _FINE**3 * scale:
+        by = (near + far) / 2
+        found = solved_again(family, family.start + way * by)
+        if found is None or found.places != wanted:
+            far, there = by, found
+        else:
+            inside, near = found, by
+    figure = family.start + way * near
+    if far is None:
+        return inside, figure, None, None
+    return None if not near and there is None else inside, figure, family.start + way * far, there
+
+
 def dearest(ground: Ground) -> tuple[Requirement, int, Fraction] | None:
     """The requirement, the size of the order aside, whose slack saves most per unit; its way of loosening; the saving.
 
-    One exact solve for each that binds, without ranges: for the short form below a blend.
+    One solve for each that binds, without ranges: for the short form below a blend.
     """
     best: tuple[Requirement, int, Fraction] | None = None
     for requirement in ground.problem.choosing:
-        value = None if requirement.role is Role.SIZE else figure_of(ground, requirement, ground.values)
-        for limit, way in (("lo", -1), ("hi", 1)):
-            if value is None or getattr(requirement, limit) != value:
+        size = requirement.role is Role.SIZE or not requirement.rows(ground.problem.formula)
+        for limit in () if size else binding_sides(ground, requirement):
+            way, family = 1 if limit == "hi" else -1, family_of(ground, requirement, limit)
+            if family is None:
                 continue
-            family = family_of(ground, requirement, limit)
-            found = None if family is None else beside(family, family.start, way, ground.basis)
-            if family is not None and found is not None:
-                saves = -way * found.slope_at(family.start)
-                if saves > 0 and (best is None or saves > best[2]):
-                    best = requirement, way, saves
+            found = None if ground.cones else beside(family, family.start, way, ground.basis)
+            slope = _slope(ground.stand, family, family.start, way) if ground.cones else None
+            slope = slope if found is None else found.slope_at(family.start)
+            if slope is not None and -way * slope > 0 and (best is None or -way * slope > best[2]):
+                best = requirement, way, -way * slope
     return best
-
-
-def unit_wider(requirement: Requirement, limit: str) -> Requirement:
-    """A requirement with one limit (``both``: the lower one) a unit farther."""
-    lo, hi = requirement.lo, requirement.hi
-    lower = lo - 1 if limit in ("lo", "both") and lo is not None else lo
-    return widened(requirement, lower, hi + 1 if limit == "hi" and hi is not None else hi)
-
-
-def _one_unit(ground: Ground, requirement: Requirement, limit: str) -> Fraction | None:
-    """Money saved by giving way one unit with everything solved again."""
-    cost = cost_with(ground, requirement, unit_wider(requirement, limit))
-    return None if cost is None else ground.cost - cost
-
-
-def cost_with(ground: Ground, old: Requirement, new: Requirement) -> Fraction | None:
-    """The least cost with one requirement replaced by another, everything solved again; None where no batch."""
-    chosen = [new if r is old else r for r in ground.problem.choosing]
-    program = layout_for(ground.problem, chosen, any_size=True)[0].program
-    values = cheapest(program)
-    return None if values is None else program.cost(values)

@@ -4,28 +4,39 @@ The least cost as a function of one price is concave: the lowest of the lines ``
 over all batches. With ``without`` the least cost that leaves the lot out, the price at which it stops being used is the
 largest ``(without - others) / kilograms`` over all batches, a ratio found by Newton's method on that lower envelope
 (Dinkelbach, Management Science 13, 1967, 492-498). It ends because there are finitely many lines, and it needs nothing
-but solves at changed prices, so it holds with whole packs and at degenerate batches as well. Lots are priced as held.
+but solves at changed prices, so it holds with whole packs and at degenerate batches as well. Where limits hold with a
+stated confidence there are no longer finitely many lines, and a lot may enter little by little (see entry). Lots are
+priced as held.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
 
 from constraints.ingredients import Lot
 from constraints.quick import QUICK_ZERO, plain, quick
+from constraints.row import Row
 from optimizer.problem import Problem
-from optimizer.solver.exact import reduced_costs
+from optimizer.solver.conic import Units
 from optimizer.solver.model import Basis, Place, Program, SolverDisagrees, Variable
 from optimizer.solver.program import value_per_kg
 from optimizer.solver.simplex import Simplex
 from optimizer.why.ground import Ground, Means, cheapest, stock_family
 from optimizer.why.limits import Side, side_of
-from optimizer.why.moving import moved, solved
+from optimizer.why.moving import Drift, moved, solved
+from optimizer.why.stand import CLOSE, Curved, Stand
+from optimizer.why.unfinished import Part, Unfinished, settled
 
-_ZERO = Fraction(0)
+_ZERO, _ONE = Fraction(0), Fraction(1)
 _MOST = 60
+_BELOW = Fraction(1, 1000)
+"""Step below the price at which a lot enters, as a share of it, at which that is confirmed and its kilograms told."""
+SHARES = (Fraction(1, 100), Fraction(5, 100), Fraction(10, 100), Fraction(25, 100), Fraction(1, 2))
+"""Shares of a price below it at which kilograms are told."""
+_SLACK = Fraction(5, 10**8)
+"""Share of the cost that is not told from nothing: fifty times the gap at which a solve ends."""
 
 
 @dataclass(frozen=True)
@@ -41,82 +52,77 @@ class Line:
 
 
 class Market:
-    """The least cost as the price of one variable changes, everything else as it is."""
+    """The least cost as the price of one variable changes, everything else as it is.
 
-    slack = _ZERO
-    """Savings that solving cannot tell from none: nothing here, because it is exact."""
+    ``slack`` are savings that solving cannot tell from none: nothing without cones, where it is exact.
+    """
 
-    def __init__(self, program: Program, j: int, start: Simplex | Basis | None = None, floor: Fraction = _ZERO) -> None:
+    def __init__(
+        self,
+        free: Curved,
+        j: int,
+        start: Simplex | Basis | None = None,
+        floor: Fraction = _ZERO,
+        cost: Fraction = _ZERO,
+    ) -> None:
         """``start`` is where a search may start, or one that stands at a cheapest batch of this very program.
 
         ``floor`` is the lowest price looked at: the one at which the lot itself costs nothing.
         """
-        self.program, self.j, self.floor = program, j, floor
+        self.free, self.program, self.j, self.floor = free, free.program, j, floor
         self.basis = start.basis if isinstance(start, Simplex) else start
         self._search = start if isinstance(start, Simplex) else None
-        self._costs = [quick(v.cost) for v in program.variables]
+        self._pivots = not self.program.whole and not free.cones
+        self._costs = [quick(v.cost) for v in self.program.variables]
+        self.dear = max(abs(v.cost) for v in self.program.variables)
+        self.slack = _SLACK * max(Units.of(self.program).money, abs(cost)) if free.cones else _ZERO
 
     def best(self, price: Fraction) -> Line | None:
         """The cheapest batch at a price per unit of the variable; None where there is none."""
-        standing = None if self.program.whole else self._standing()
+        standing = self._standing()
         if standing is None:
-            return self._solve(self._priced(self.program, price))
+            v = self.program.variables[self.j]
+            return None if self._pivots else self._line(self._point(replace(v, cost=price)))
         moved(standing, {k: price if k == self.j else v.cost for k, v in enumerate(self.program.variables)})
         self._search = standing
         return self._stood(standing)
 
     def _standing(self) -> Simplex | None:
         """A search that stands at a cheapest batch, for this market to move; None where there is none to stand at."""
-        if self._search is None:
+        if self._search is None and self._pivots:
             self._search = solved(self.program, self.basis)
         return None if self._search is None else self._search.copy()
 
+    def bare(self) -> tuple[Fraction, ...] | None:
+        """The cheapest batch without any of the lot; None where there is none."""
+        v = self.program.variables[self.j]
+        return None if v.lo > 0 else self._point(replace(v, hi=_ZERO))
+
     def without(self) -> Fraction | None:
         """The least cost where the lot is not used at all; None where no batch exists without it."""
-        v = self.program.variables[self.j]
-        if v.lo > 0:
-            return None
-        standing = None if self.program.whole else self._standing()
+        standing = self._standing()
         if standing is not None and standing.basis.variables[self.j] is not Place.UPPER:
             standing.shut(self.j)
             return self._stood(standing).rest if moved(standing) else None
-        point = self._point(self._with(self.program, replace(v, hi=_ZERO)), keep=False)
-        return None if point is None else self._line(point).rest
+        line = self._line(self.bare())
+        return None if line is None else line.rest
 
-    def least(self, sign: int) -> Line:
-        """The batch with the least (``sign`` 1) or the most (-1) of the lot, whatever it costs."""
-        standing = None if self.program.whole else self._standing()
+    def least(self) -> Line:
+        """The batch with the least of the lot, whatever it costs."""
+        standing = self._standing()
         if standing is not None:
-            moved(standing, {self.j: Fraction(sign)})
+            moved(standing, {self.j: _ONE})
             return self._stood(standing)
-        variables = tuple(
-            replace(v, cost=Fraction(sign) if k == self.j else _ZERO) for k, v in enumerate(self.program.variables)
-        )
-        point = self._point(Program(variables, self.program.rows), keep=False)
-        if point is None:
+        bare = tuple(replace(v, cost=_ONE if k == self.j else _ZERO) for k, v in enumerate(self.program.variables))
+        line = self._line(cheapest(Curved(Program(bare, self.program.rows), self.free.cones)))
+        if line is None:
             raise SolverDisagrees("a batch known to exist could not be found")
-        return self._line(point)
+        return line
 
-    def _with(self, program: Program, v: Variable) -> Program:
-        variables = tuple(v if k == self.j else w for k, w in enumerate(program.variables))
-        return Program(variables, program.rows)
-
-    def _priced(self, program: Program, price: Fraction) -> Program:
-        return self._with(program, replace(program.variables[self.j], cost=price))
-
-    def _solve(self, program: Program, *, keep: bool = True) -> Line | None:
-        point = self._point(program, keep=keep)
-        return None if point is None else self._line(point)
-
-    def _point(self, program: Program, *, keep: bool) -> tuple[Fraction, ...] | None:
-        if program.whole:
-            return cheapest(program)
-        search = solved(program, self.basis)
-        if search is None:
-            return None
-        if keep:
-            self.basis = search.basis
-        return search.values
+    def _point(self, v: Variable) -> tuple[Fraction, ...] | None:
+        """The cheapest batch with the variable as it is put here."""
+        variables = tuple(v if k == self.j else w for k, w in enumerate(self.program.variables))
+        return cheapest(Curved(Program(variables, self.program.rows), self.free.cones))
 
     def _stood(self, search: Simplex) -> Line:
         at = search.at[: search.size]
@@ -125,10 +131,11 @@ class Market:
         )
         return Line(plain(rest), plain(at[self.j]))
 
-    def _line(self, point: tuple[Fraction, ...]) -> Line:
+    def _line(self, point: tuple[Fraction, ...] | None) -> Line | None:
+        if point is None:
+            return None
         amount = point[self.j]
-        own = self.program.variables[self.j].cost
-        return Line(self.program.cost(point) - own * amount, amount)
+        return Line(self.program.cost(point) - self.program.variables[self.j].cost * amount, amount)
 
 
 @dataclass(frozen=True)
@@ -143,12 +150,14 @@ class Worth:
     needed: bool = False
 
 
-def worth(market: Market, guess: Fraction, without: Fraction | None = None) -> Worth:
-    """The largest price at which any of the lot is used; ``guess`` is a price at which it may be."""
-    base = market.without() if without is None else without
+def worth(market: Market, guess: Fraction, base: Fraction | None) -> Worth:
+    """The largest price at which any of the lot is used.
+
+    ``guess`` is a price at which it may be, ``base`` the least cost without it (None: no batch).
+    """
     if base is None:
-        return Worth(None, market.least(1).amount, needed=True)
-    price = guess
+        return Worth(None, market.least().amount, needed=True)
+    price = max(market.floor, guess)
     line: Line | None = None
     for turn in range(_MOST):
         found = market.best(price)
@@ -164,13 +173,40 @@ def worth(market: Market, guess: Fraction, without: Fraction | None = None) -> W
     raise SolverDisagrees("the price of a lot could not be settled")
 
 
+def entry(market: Market, bare: Sequence[Fraction], guess: Fraction) -> Worth:
+    """As ``worth``, from ``bare``, the cheapest batch without the lot.
+
+    Among cones a lot enters little by little, at the price that the prices at that batch pay for it: a proved ceiling,
+    because cuts hold for every batch, which is confirmed by solving again a little below, and the amount is that there.
+    """
+    ceiling = _ceiling(market, bare) if market.free.cones and not market.program.whole else None
+    if ceiling is not None and ceiling <= market.floor:
+        return Worth(None, _ZERO)
+    if ceiling is not None:
+        below = market.best(max(market.floor, ceiling - _BELOW * max(abs(ceiling), market.dear / 50)))
+        if below is not None and below.amount > CLOSE:
+            return Worth(ceiling, below.amount)
+    return worth(market, guess, market.program.cost(bare))
+
+
+def _ceiling(market: Market, bare: Sequence[Fraction]) -> Fraction | None:
+    """The most that any of the prices at the best batch without a lot pays for it, read where a little has to go in."""
+    program, j = market.program, market.j
+    unit = tuple(_ONE if k == j else _ZERO for k in range(len(program.variables)))
+    free = tuple(replace(v, cost=_ZERO) if k == j else v for k, v in enumerate(program.variables))
+    rows = (*program.rows, Row("so much of it", unit, _ZERO, _ZERO))
+    stand = Stand(Curved(Program(free, rows), market.free.cones), tuple(bare))
+    slope = stand.slope([Drift(len(program.rows), (_ZERO,) * len(unit), _ONE, _ONE)], market.free.cones, _ONE, 1)
+    return None if slope is None else -slope
+
+
 def same_blend(market: Market, line: Line) -> tuple[Fraction | None, Fraction | None]:
     """The prices between which a batch stays the cheapest; None: no end above the floor, or no end at all."""
     lowest = market.best(market.floor)
     low = None
     if lowest is not None and lowest.at(market.floor) < line.at(market.floor) - market.slack:
         low = _end(market, line, lowest)
-    fewest = market.least(1)
+    fewest = market.least()
     return low, None if fewest.amount == line.amount else _end(market, line, fewest)
 
 
@@ -241,17 +277,28 @@ def by_use(found: Iterable[LotPrice]) -> tuple[LotPrice, ...]:
     return tuple(sorted(found, key=lambda lot: (not lot.used_kg, lot.lot.name)))
 
 
-def lots_priced(ground: Ground) -> Iterator[LotPrice]:
-    """Every lot that may go in, one after the other, those used first. Raises OutOfTime on the way."""
-    rest = reduced_costs(ground.program, ground.prices)
+def lots_priced(ground: Ground, unfinished: list[Unfinished] | None = None) -> Iterator[LotPrice]:
+    """Every lot that may go in, those used first, then those whose price is nearest.
+
+    What could not be settled is named in ``unfinished``; without it OutOfTime is raised on the way.
+    """
+    rest = ground.reduced
     lots = [(j, column) for j, column in enumerate(ground.problem.formula.columns) if isinstance(column, Lot)]
-    for j, lot in sorted(lots, key=lambda found: not ground.values[found[0]]):
-        yield _lot_price(ground, j, lot, rest[j])
+    for j, lot in sorted(lots, key=lambda e: (not _used(ground, e[0]), rest[e[0]] / ground.layout.units[e[0]])):
+        if unfinished is None:
+            yield lot_price(ground, j, lot)
+            continue
+        with settled(unfinished, Part.LOTS, f"the price of {lot.name}"):
+            yield lot_price(ground, j, lot)
+
+
+def _used(ground: Ground, j: int) -> bool:
+    return ground.values[j] > (CLOSE if ground.cones else _ZERO)
 
 
 def nearest_unused(ground: Ground) -> LotPrice | None:
     """The lot not used whose price is nearest to the one at which it would be, judged by its reduced cost."""
-    rest = reduced_costs(ground.program, ground.prices)
+    rest = ground.reduced
     unused = [
         (rest[j] / ground.layout.units[j], j, column)
         for j, column in enumerate(ground.problem.formula.columns)
@@ -260,36 +307,72 @@ def nearest_unused(ground: Ground) -> LotPrice | None:
     if not unused:
         return None
     _, j, lot = min(unused, key=lambda found: found[:2])
-    return _lot_price(ground, j, lot, rest[j])
+    return lot_price(ground, j, lot)
 
 
-def _lot_price(ground: Ground, j: int, lot: Lot, rest: Fraction) -> LotPrice:
-    program, unit = ground.layout.program, ground.layout.units[j]
-    own, amount = program.variables[j].cost, ground.values[j]
+def lot_price(ground: Ground, j: int, lot: Lot) -> LotPrice:
+    """One lot's prices. Raises OutOfTime."""
+    rest, free, unit, used = ground.reduced[j], ground.free, ground.layout.units[j], _used(ground, j)
+    own, amount = free.program.variables[j].cost, ground.values[j] if used else _ZERO
     scale = PerHeld(ground.problem, lot, unit)
-    floor = min(own, scale.cost(_ZERO))
-    market = Market(program, j, None if ground.whole else ground.standing, floor)
+    market = Market(
+        free, j, None if ground.whole or ground.cones else ground.standing, min(own, scale.cost(_ZERO)), ground.cost
+    )
     line = Line(ground.cost - own * amount, amount)
-    means = Means.SOLVED_AGAIN if ground.whole else Means.EXACT
-    low: Fraction | None = None
-    high: Fraction | None = None
-    if amount:
-        found = worth(market, own)
-        if found.price is None and not found.needed:
-            found = Worth(own, amount)
-        low, high = same_blend(market, line)
+    if not ground.cones:
+        guess = own if used else own - rest - abs(own - rest) / 1000
+        found = worth(market, guess, market.without() if used else ground.cost)
     else:
-        guess = own - rest
-        found = worth(market, guess - abs(guess) / 1000, ground.cost)
-        low = found.price
+        bare = market.bare() if used else ground.values
+        guess = own if used else own - abs(own) / 1000
+        found = worth(market, guess, None) if bare is None else entry(market, bare, guess)
+    if used and not found.needed and (found.price is None or found.price < own):
+        found = Worth(own, amount)
+    low, high = _same(market, line, own) if used else (found.price, None)
     more = None
-    if amount and amount == program.variables[j].hi and not ground.whole:
-        family, start = stock_family(ground, j)
-        more = scale.side(side_of(ground, family, 1, "loosen", start))
+    full = free.program.variables[j].hi - amount <= (CLOSE * max(_ONE, amount) if ground.cones else _ZERO)
+    if used and full and not ground.whole:
+        family, there = stock_family(ground, j)
+        more = scale.side(side_of(there, family, 1, "loosen"))
     return LotPrice(
-        lot, scale.kg(amount), scale.money(own) or _ZERO, means, scale.money(found.price), scale.kg(found.amount),
-        found.needed, scale.money(low), scale.money(high), more,
+        lot, scale.kg(amount), scale.money(own) or _ZERO, ground.means_of_lots, scale.money(found.price),
+        scale.kg(found.amount), found.needed, scale.money(low), scale.money(high), more,
+        _told(market, scale, found, own, used=used, fixed=low != own or high != own) if ground.cones else (),
     )  # fmt: skip
+
+
+def _same(market: Market, line: Line, own: Fraction) -> tuple[Fraction | None, Fraction | None]:
+    """The prices between which the blend stays; both the price itself where any change of it changes the blend."""
+    if not market.free.cones:
+        return same_blend(market, line)
+    step = max(abs(own), market.dear / 5) / 1000
+    beside = [market.best(price) for price in (own - step, own + step)]
+    moved = [b is None or abs(b.amount - line.amount) > 10 * CLOSE * max(_ONE, line.amount) for b in beside]
+    low, high = (own, own) if all(moved) else same_blend(market, line)
+    return own if moved[0] else low, own if moved[1] else high
+
+
+def _told(
+    market: Market, scale: PerHeld, found: Worth, own: Fraction, *, used: bool, fixed: bool
+) -> tuple[tuple[Fraction, Fraction], ...]:
+    """Kilograms as held at some prices, where a blend changes little by little with the price."""
+    if used:
+        return () if fixed else amounts(market, scale, own, (SHARES[1], -SHARES[1]))
+    if found.price is None:
+        return ()
+    told = amounts(market, scale, found.price, SHARES[:1])
+    gradual = bool(told) and told[0][1] > scale.kg(found.amount) * Fraction(101, 100)
+    return (*told, *amounts(market, scale, found.price, SHARES[1:3])) if gradual else ()
+
+
+def amounts(
+    market: Market, scale: PerHeld, price: Fraction, shares: Sequence[Fraction]
+) -> tuple[tuple[Fraction, Fraction], ...]:
+    """Kilograms as held used at prices by these shares below one, all as held; none where it is not above zero."""
+    held = scale.money(price) or _ZERO
+    asked = [held * (1 - share) for share in shares] if held > 0 else []
+    lines = [(price, market.best(scale.cost(price))) for price in asked]
+    return tuple((price, scale.kg(line.amount)) for price, line in lines if line is not None)
 
 
 class PerHeld:

@@ -6,11 +6,15 @@ from collections.abc import Iterator
 from contextlib import suppress
 from fractions import Fraction
 
-from constraints.numbers import shown
+from constraints.meaning import Role
+from constraints.numbers import KG_PER_LB, shown
 from constraints.requirement import Requirement
 from optimizer.blend import Answer
+from optimizer.cause import in_pounds
 from optimizer.clock import OutOfTime
+from optimizer.problem import Problem
 from optimizer.solver.model import SolverDisagrees
+from optimizer.verdict import Grade
 from optimizer.why.ground import Ground, ground_of
 from optimizer.why.limits import dearest
 from optimizer.why.lots import LotPrice, nearest_unused
@@ -21,11 +25,13 @@ _FINE = Fraction(1, 100)
 
 
 class Money:
-    """Money in words, with more decimals where two would show nothing."""
+    """Money, prices and weights in words: in the unit of the kitchen, and with more decimals where two show nothing."""
 
-    def __init__(self, answer: Answer) -> None:
-        currency = answer.problem.recipe.entry.currency
+    def __init__(self, problem: Problem) -> None:
+        currency = problem.recipe.entry.currency
         self.unit = f" {currency}" if currency else ""
+        pounds = in_pounds(problem)
+        self.mass, self.in_mass = ("lb", KG_PER_LB) if pounds else ("kg", Fraction(1))
 
     def __call__(self, value: Fraction, beside: Fraction | None = None) -> str:
         """Money with its currency."""
@@ -38,70 +44,76 @@ class Money:
             places = 4
         return shown(value, places)
 
+    def price(self, per_kg: Fraction, beside: Fraction | None = None) -> str:
+        """A price of a kilogram as one of the kitchen's unit, without the currency."""
+        return self.bare(per_kg * self.in_mass, None if beside is None else beside * self.in_mass)
 
-def per_unit(requirement: Requirement) -> tuple[str, Fraction]:
-    """What one unit of a requirement's limit is called, and how much of its own unit that is."""
-    if requirement.unit == "%":
-        return "point", Fraction(1)
-    if requirement.unit == "kg/kg" or not requirement.unit:
-        return f"0.1 {requirement.unit}".strip(), Fraction(1, 10)
-    return {"kg": "kilogram"}.get(requirement.unit, requirement.unit), Fraction(1)
+    def bare_weight(self, kilograms: Fraction, places: int = 2) -> str:
+        """A weight without its unit."""
+        return shown(kilograms / self.in_mass, places)
+
+    def weight(self, kilograms: Fraction) -> str:
+        """A weight with its unit."""
+        return f"{self.bare_weight(kilograms)} {self.mass}"
+
+    def unit_of(self, requirement: Requirement) -> tuple[str, Fraction]:
+        """What one unit of a requirement's limit is called, and how much of its own unit that is."""
+        if requirement.unit == "%":
+            return "point", Fraction(1)
+        if requirement.unit == "kg/kg" or not requirement.unit:
+            return f"0.1 {requirement.unit}".strip(), Fraction(1, 10)
+        if requirement.unit == "kg":
+            return {"kg": "kilogram", "lb": "pound"}[self.mass], self.in_mass
+        return requirement.unit, Fraction(1)
+
+
+def named_limit(requirement: Requirement, money: Money) -> str:
+    """A limit with its figure; the order by its size."""
+    if requirement.role is Role.SIZE and requirement.lo is not None and requirement.hi is not None:
+        return f"size of the order, {money.weight((requirement.lo + requirement.hi) / 2)} of {requirement.basis}"
+    return f"{requirement.what} of the {requirement.basis}, {requirement.limits()}"
 
 
 def unused_words(lot: LotPrice, money: Money) -> str:
     """An unused lot: the price at which it enters, and how much of it would be used then."""
-    name = f"{lot.lot.name}, at {money.bare(lot.price)} a kg"
+    name, kg = f"{lot.lot.name}, at {money.price(lot.price)} a {money.mass}", money.weight(lot.kg_then)
     if lot.stays_to is None:
-        return f"{name}: would not be used even for nothing."
-    if lot.amounts:
-        told = ", ".join(f"{shown(kg, 2)} kg at {money.bare(price)}" for price, kg in lot.amounts)
-        return f"{name}: comes in below {money(lot.stays_to, lot.price)}, little by little: {told}."
+        return f"{name}: would not be used even for nothing"
     if lot.stays_to == lot.price:
-        return f"{name}: costs the same as a lot in use; any lower price brings in {shown(lot.kg_then, 2)} kg."
+        return f"{name}: costs the same as a lot in use; any lower price brings in {kg}"
     if shown(lot.stays_to, 2) == shown(lot.price, 2):
-        return f"{name}: costs all but the same as what is used; a little cheaper brings in {shown(lot.kg_then, 2)} kg."
-    return f"{name}: comes in below {money(lot.stays_to, lot.price)}, with {shown(lot.kg_then, 2)} kg."
+        return f"{name}: costs all but the same as what is used; a little cheaper brings in {kg}"
+    return f"{name}: comes in below {money.price(lot.stays_to, lot.price)}{money.unit}, with {kg}"
 
 
 def short_form(answer: Answer) -> list[Price]:
-    """Its dearest limit, and the nearest lot not used, for the page of a blend; without what time did not allow."""
+    """Its dearest limit, and the nearest lot not used, for the page of a blend; without what time did not allow.
+
+    Where there is no batch, the things that would do.
+    """
+    if answer.grade is Grade.NO_BATCH and (answer.conflict is not None or answer.scale_prevents):
+        from optimizer.why.ways import ways_for  # late: only who has no batch pays for it
+        from optimizer.why.ways_page import told
+
+        out = ways_for(answer)
+        return [(None, words) for words in told(answer.problem, out.ways)]
     if answer.optimum is None or not answer.optimum.values or answer.weighed is None:
         return []
-    sure = any(requirement.cones(answer.problem.formula) for requirement in answer.problem.choosing)
     lines: list[Price] = []
     with suppress(OutOfTime, SolverDisagrees):
-        if sure:
-            lines.extend(_sure(answer, answer.optimum.values))
-        else:
-            ground = ground_of(answer.problem, answer.optimum.values, answer.optimum.basis)
-            lines.extend(() if ground is None else _short(answer, ground))
+        ground = ground_of(answer.problem, answer.optimum.values, answer.optimum.basis)
+        lines.extend(() if ground is None else _short(answer, ground))
     return lines
 
 
-def _sure(answer: Answer, values: tuple[Fraction, ...]) -> Iterator[Price]:
-    """Under a stated confidence prices of lots take a solve each, and are left to ``why``."""
-    from optimizer.why.sure.limits import sure_dearest, sure_ground  # late: only confidence pays for its imports
-
-    ground = sure_ground(answer.problem, values)
-    found = None if ground is None else sure_dearest(ground)
-    if found is not None:
-        yield _dearest(found, Money(answer))
-
-
-def _dearest(found: tuple[Requirement, int, Fraction], money: Money) -> Price:
-    r, way, saves = found
-    unit, per = per_unit(r)
-    more = "more" if way > 0 else "less"
-    saved = f"one {unit} {more} would save {money(saves * per)}"
-    return r, f"at its limit: {r.what} of the {r.basis}, {r.limits()}; {saved}"
-
-
 def _short(answer: Answer, ground: Ground) -> Iterator[Price]:
-    money = Money(answer)
+    money = Money(answer.problem)
     found = dearest(ground)
     if found is not None:
-        yield _dearest(found, money)
-    if not ground.whole:
-        near = nearest_unused(ground)
-        if near is not None:
-            yield None, f"nearest lot not used: {unused_words(near, money).rstrip('.')}"
+        r, way, saves = found
+        unit, per = money.unit_of(r)
+        saved = f"one {unit} {'more' if way > 0 else 'less'} would save {money(saves * per)}"
+        yield r, f"at its limit: {named_limit(r, money)}; {saved}"
+    near = nearest_unused(ground) if not ground.whole and not ground.cones else None
+    if near is not None:
+        yield None, f"nearest lot not used: {unused_words(near, money)}"

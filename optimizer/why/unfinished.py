@@ -9,6 +9,7 @@ from enum import StrEnum
 
 from optimizer.clock import OutOfTime
 from optimizer.solver.kept import Unsettled
+from optimizer.solver.model import SolverDisagrees
 
 
 class Part(StrEnum):
@@ -43,3 +44,13 @@ def named(unfinished: list[Unfinished], part: Part, what: str) -> Iterator[None]
         yield
     except (OutOfTime, Unsettled) as stopped:
         unfinished.append(Unfinished(part, what, isinstance(stopped, OutOfTime)))
+
+
+@contextmanager
+def settled(unfinished: list[Unfinished], part: Part, what: str) -> Iterator[None]:
+    """Name what time did not allow or what could not be settled; the batch itself stands all the same."""
+    with named(unfinished, part, what):
+        try:
+            yield
+        except SolverDisagrees:
+            unfinished.append(Unfinished(part, what, time=False))

@@ -1,148 +1,106 @@
-"""Where there is no batch: what cannot hold together, and every way out in a sentence."""
+"""Where there is no batch: the cause in one sentence, and what can be done, each thing in a sentence."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from fractions import Fraction
-from math import ceil
 
-from constraints.ingredients import Lot
-from constraints.numbers import G_PER_KG, PERCENT, shown, trimmed
+from constraints.ingredients import FAT, Lot
+from constraints.numbers import G_PER_KG, PERCENT, trimmed
 from optimizer.blend import Answer
+from optimizer.cause import cause, weight_words
 from optimizer.pages.page import doses_that_pass
 from optimizer.pages.tables import heading, paragraph
+from optimizer.problem import Problem
 from optimizer.verdict import HEADLINES, Grade
-from optimizer.why.explain import Explanation
+from optimizer.why.on_scales import TOLD
 from optimizer.why.short import Money
-from optimizer.why.unfinished import Part
-from optimizer.why.ways_out import Concession, Kind, Way
-from optimizer.words import NOT_SMALLEST, counted
+from optimizer.why.unfinished import Part, Unfinished
+from optimizer.why.way import Concession, Kind, Way, WaysOut
+from optimizer.words import NOT_SMALLEST, WOULD_DO
 
-_MOST_WAYS = 3
+LAW = " (law: cannot be relaxed)"
 
 
-def no_batch(explanation: Explanation, money: Money, *, full: bool) -> Iterator[str]:
-    """What cannot hold together, what to buy, and which limits to move."""
-    answer, out = explanation.answer, explanation.out
-    assert out is not None
+def no_batch(answer: Answer, out: WaysOut, unfinished: Sequence[Unfinished], *, full: bool) -> Iterator[str]:
+    """The cause, the three cheapest ways out; ``full`` adds what cannot hold together and every other way."""
     if not answer.refused:
-        yield f"{HEADLINES[Grade.NO_BATCH]}."
-    if answer.conflict is not None:
-        opened = " even with every pack opened" if _packs(answer) and not answer.conflict.packs_matter else ""
-        then = ", packs opened" if opened else ""
-        smallest = f"and leaving out any one of them leaves the others possible{then}"
-        yield from paragraph(
-            f"These cannot hold together{opened}, {smallest if answer.conflict.smallest else NOT_SMALLEST}:"
-        )
+        yield from paragraph(f"{HEADLINES[Grade.NO_BATCH]}. {cause(answer)}")
+    yield from doses_that_pass(answer)
+    if full and answer.conflict is not None:
+        smallest = "" if answer.conflict.smallest else f" ({NOT_SMALLEST})"
+        yield from heading(f"what cannot hold together{smallest}")
         for r in answer.conflict.requirements:
-            law = " (law: cannot be relaxed)" if r.origin.legal else ""
-            yield from paragraph(f"{r.words()}{law}", "* ")
-        yield from doses_that_pass(answer)
-        if answer.conflict.packs_matter:
-            yield from paragraph(
-                "Only whole packs and smallest pulls stand in the way: with packs opened a batch exists."
-            )
-    if answer.scale_prevents:
-        yield from paragraph(
-            "A batch exists, but none in whole divisions of these scales. Rounding breaks: "
-            + "; ".join(r.words() for r in answer.scale_prevents) + "."
-        )  # fmt: skip
-    yield from _ways(explanation, money, full=full)
-
-
-def _packs(answer: Answer) -> bool:
-    """True where whole packs or pulls are part of the problem."""
-    return any(isinstance(lot, Lot) and (lot.pack_kg or lot.smallest_pull_kg) for lot in answer.problem.formula.lots)
-
-
-def _ways(explanation: Explanation, money: Money, *, full: bool) -> Iterator[str]:
-    out = explanation.out
-    assert out is not None
-    if explanation.buy:
-        yield from heading("what to buy")
-        for way in explanation.buy:
-            yield from paragraph(way_words(way, money), "* ")
-    yield from heading("or which limit of yours to move, the cheapest first")
-    if not out.ways:
-        none = "None: what stands in the way is law, or no single figure of yours will do."
-        yield from paragraph("None was found." if explanation.left(Part.WAYS_OUT) else none)
-    places = {id(way): k for k, way in enumerate(out.by_size, start=1)}
-    for k, way in enumerate(out.ways if full else out.ways[:_MOST_WAYS], start=1):
-        place = places.get(id(way))
-        rank = (
-            f" Number {place} by how far it moves, {shown(way.size * PERCENT, 1)} % of the figure."
-            if place and full
-            else ""
+            yield from paragraph(f"{r.words()}{LAW if r.origin.legal else ''}", "* ")
+    words = told(answer.problem, out.ways)
+    yield from heading(WOULD_DO)
+    if not words:
+        none = "Nothing that was tried: what stands in the way is law, or no single figure of yours will do."
+        stopped = any(left.part is Part.WAYS_OUT for left in unfinished)
+        yield from paragraph("None was found in the time there was." if stopped else none)
+    for k, text in enumerate(words, start=1):
+        yield from paragraph(text, f"{k}. ")
+    if words:
+        first = next((way for way in _best(out.ways) if way.typed), None)
+        done = (
+            "Each was blended to the end." if _best(out.ways)[0].weighed else "Each was solved; none was weighed out."
         )
-        if way.kind in (Kind.DROPPED, Kind.PACKS, Kind.SCALE, Kind.CONFIDENCE):
-            rank = ""
-        yield from paragraph(way_words(way, money) + rank, f"{k}. ")
-    if len(out.ways) > _MOST_WAYS and not full:
-        yield f"{counted(len(out.ways) - _MOST_WAYS, 'more way')}: --full"
-    if out.ways and any(r.cones(explanation.answer.problem.formula) for r in explanation.answer.problem.choosing):
-        yield from paragraph(
-            "Each was applied and solved again, before rounding to the scales: go a little farther than told, so that "
-            "a batch can be weighed."
-        )
-    elif out.ways or explanation.buy:
-        yield from paragraph(
-            "Each was applied and solved again: a batch exists with each. A moved limit was also tried on the scales"
-            + (
-                "."
-                if all(way.weighed for way in out.ways if way.concessions)
-                else ", where not every one was found to be weighable."
-            )
-        )
+        yield from paragraph(done + ("" if first is None else f" Try one: --set {' --set '.join(first.typed)}"))
+    others = [way for way in out.ways if way not in _best(out.ways)] if full else []
+    if others:
+        yield from heading("would do too, if it can be weighed")
+        for way in others:
+            yield from paragraph(way_words(answer.problem, way), "* ")
 
 
-def way_words(way: Way, money: Money) -> str:
+def told(problem: Problem, ways: Sequence[Way]) -> list[str]:
+    """The ways that can be weighed, at most three; where none can, those that were solved."""
+    return [way_words(problem, way) for way in _best(ways)]
+
+
+def _best(ways: Sequence[Way]) -> list[Way]:
+    return [way for way in ways if way.weighed][:TOLD] or [*ways[:TOLD]]
+
+
+def way_words(problem: Problem, way: Way) -> str:
     """One way out in a sentence."""
+    money = Money(problem)
     at_most = "" if way.sure else "at most "
-    cost = "" if way.cost is None else f"; the cheapest batch then costs {at_most}{money(way.cost)}"
-    if way.kind in (Kind.LIMIT, Kind.LIMITS, Kind.WEIGHT):
-        return "Let " + " and ".join(_concession_words(c) for c in way.concessions) + f"{cost}."
-    if way.kind is Kind.DROPPED and way.dropped is not None:
-        return f"Leave out: {way.dropped.words()}{cost}."
-    if way.kind is Kind.STOCK:
-        lot, kg = way.lots[0]
-        return f"Have {trimmed(kg, 2)} kg more of {lot.name} ({trimmed(lot.properties['fat_pct'], 2)} % fat){cost}."
-    if way.kind is Kind.PACKS:
-        names = ", ".join(lot.name for lot, _ in way.lots)
-        return f"Open packs, or pull less than the smallest pull, of {names}{cost}."
-    if way.kind is Kind.PURCHASE:
-        bought = ", ".join(f"{shown(Fraction(ceil(kg * 100), 100), 2)} kg of {lot.name}" for lot, kg in way.lots)
-        spend = "" if way.spend is None else f" for {money(way.spend)}, the least that will do"
-        return f"Buy {bought}{spend}{cost}."
-    if way.kind is Kind.MATERIAL and way.fat is None:
-        parts = [f"{trimmed(kg, 1)} kg of {_kind(lot)} with {trimmed(lot.properties['fat_pct'], 1)} % fat"
-                 for lot, kg in way.lots]  # fmt: skip
-        return f"Get together {', '.join(parts)} (other figures as in your own lots)."
-    if way.kind is Kind.MATERIAL and way.fat is not None:
-        kind = _kind(way.lots[0][0])
-        points = ", ".join(f"{trimmed(kg, 1)} kg at {trimmed(fat, 1)} %" for fat, kg in way.points)
-        low, high = shown(way.fat[0], 1), shown(way.fat[1], 1)
-        return f"Get {kind} with {low} to {high} % fat, at least: {points} (its other figures as in your own lots)."
-    if way.kind is Kind.CONFIDENCE and way.probability is not None:
-        old, new = (f"{trimmed(p * PERCENT)} %" for p in way.probability)
-        return f"Ask for a confidence of {new} instead of {old}{cost}."
-    if way.kind is Kind.MEASURED:
-        names = ", ".join(lot.name for lot, _ in way.lots)
-        return f"Measure the fat of {names} again by the most precise bench method, if it comes out the same{cost}."
-    assert way.spend is not None
-    if way.kind is Kind.TOLERANCE:
-        return f"Let the weight be within {trimmed(way.spend * G_PER_KG)} g of the order{cost}."
-    return f"Weigh the meat to {trimmed(way.spend * G_PER_KG)} g{cost}."
+    then = "" if way.cost is None else f": the batch then costs {at_most}{money(way.cost)}"
+    spend = "" if way.spend is None else f" for {money(way.spend)}"
+    names = " and ".join(lot.name for lot, _ in way.lots)
+    bought = " and ".join(f"{weight_words(problem, kg)} of {lot.name}" for lot, kg in way.lots)
+    more = " and ".join(f"{weight_words(problem, kg)} more like {lot.name} ({_kind(lot)})" for lot, kg in way.lots)
+    grams = trimmed((way.figure or Fraction(0)) * G_PER_KG)
+    old, new = (f"{trimmed(p * PERCENT)} %" for p in way.probability or (Fraction(0),) * 2)
+    moved = " and ".join(_concession_words(problem, c) for c in way.concessions)
+    return (
+        {
+            Kind.DROPPED: f"leave out: {way.dropped.words()}" if way.dropped is not None else "",
+            Kind.STOCK: f"get {more}{spend}",
+            Kind.USE_UP: f"do not use up {names}",
+            Kind.PACKS: f"open packs, or pull less than the smallest pull, of {names}",
+            Kind.PURCHASE: f"buy {bought}{spend}",
+            Kind.SCALE: f"weigh the meat to {grams} g",
+            Kind.TOLERANCE: f"let the weight be within {grams} g of the order",
+            Kind.CONFIDENCE: f"ask for a confidence of {new} instead of {old}",
+            Kind.MEASURED: f"measure the fat of {names} by the most precise bench method, if it comes out the same",
+        }.get(way.kind, moved)
+        + then
+        + "."
+    )
 
 
 def _kind(lot: Lot) -> str:
     """A kind of material in words."""
-    return " ".join(filter(None, (lot.species, lot.material))) or "material"
+    kind = " ".join(filter(None, (lot.species, lot.material))) or "material"
+    return f"{kind}, {trimmed(lot.properties[FAT], 1)} % fat"
 
 
-def _concession_words(c: Concession) -> str:
+def _concession_words(problem: Problem, c: Concession) -> str:
     r = c.requirement
     unit = f" {r.unit}" if r.unit else ""
     if c.limit == "both":
-        return f"the order be {trimmed(c.new)} kg instead of {trimmed(c.old, 3)} kg"
+        return f"make {weight_words(problem, c.new)} instead of {weight_words(problem, c.old, 3)}"
     word = "at least" if c.limit == "lo" else "at most"
-    return f"{r.what} of the {r.basis} be {word} {trimmed(c.new)}{unit} instead of {trimmed(c.old)}{unit}"
+    return f"allow {r.what} of the {r.basis} of {word} {trimmed(c.new)}{unit} instead of {trimmed(c.old)}{unit}"

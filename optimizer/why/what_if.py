@@ -19,7 +19,7 @@ from constraints.faults import BadInput, Fault, Severity
 from constraints.ingredients import Lot
 from constraints.numbers import KG_PER_LB, NotANumber, exact, trimmed
 from constraints.requirement import Requirement
-from optimizer.blend import Answer
+from optimizer.blend import Answer, unrounded
 from optimizer.order import SIZES, Asked, order_of
 from optimizer.problem import Order
 from optimizer.reading.columns import KNOWN, TWINS
@@ -285,11 +285,8 @@ def _set_order(
     option = "--" + setting.key.replace("_", "-")
     if option in SIZES:
         return (option, value), asked
-    if setting.key == "meat_scale_g":
-        return size, replace(asked, meat_g=value)
-    if setting.key == "spice_scale_g":
-        return size, replace(asked, spice_g=value)
-    return size, replace(asked, within_kg=value) if setting.key == "within_kg" else replace(asked, mixer_kg=value)
+    key = {"meat_scale_g": "meat_g", "spice_scale_g": "spice_g"}.get(setting.key, setting.key)
+    return size, replace(asked, **{key: value})  # type: ignore[arg-type]
 
 
 # Side by side.
@@ -339,11 +336,18 @@ class Change:
 def change_of(settings: Sequence[Setting], old: Answer, new: Answer) -> Change:
     """What moved between two answers: weights as weighed, figures of the unrounded optimum's requirements."""
     before, after = _used(old), _used(new)
-    names = list(dict.fromkeys([*before, *after]))
-    lots = tuple(LotMove(name, before.get(name, _ZERO), after.get(name, _ZERO)) for name in sorted(names))
-    pairs = _pairs(old, new)
-    figures = tuple(_figure_move(a, b, old, new) for a, b in pairs)
-    return Change(tuple(settings), old, new, lots, figures)
+    names = sorted({*before, *after})
+    lots = tuple(LotMove(name, before.get(name, _ZERO), after.get(name, _ZERO)) for name in names)
+    first, then = _figures(old), _figures(new)
+    nothing = (None, None)
+    moves = []
+    for key in dict.fromkeys([*first, *then]):
+        (a, x), (b, y) = first.get(key, nothing), then.get(key, nothing)
+        what, unit, *_ = key
+        limits = ["" if r is None else r.limits() for r in (a, b)]
+        binds = [r is not None and value is not None and value in (r.lo, r.hi) for r, value in ((a, x), (b, y))]
+        moves.append(FigureMove(what, unit, x, y, limits[0], limits[1], binds[0], binds[1]))
+    return Change(tuple(settings), old, new, lots, tuple(moves))
 
 
 def _used(answer: Answer) -> dict[str, Fraction]:
@@ -352,45 +356,13 @@ def _used(answer: Answer) -> dict[str, Fraction]:
     return {item.name: kg for item, kg in answer.weighed.total.kilograms.items() if isinstance(item, Lot) and kg}
 
 
-def _pairs(old: Answer, new: Answer) -> list[tuple[Requirement | None, Requirement | None]]:
-    """Requirements of the two problems that are the same but for their limits, in order."""
-
-    def key(r: Requirement, seen: dict[tuple[str, ...], int]) -> tuple[str, ...]:
-        plain = (r.what, r.basis, r.origin.rule, r.origin.pack)
-        seen[plain] = seen.get(plain, 0) + 1
-        return (*plain, str(seen[plain]))
-
-    def keyed(answer: Answer) -> dict[tuple[str, ...], Requirement]:
-        seen: dict[tuple[str, ...], int] = {}
-        return {key(r, seen): r for r in answer.problem.requirements}
-
-    before, after = keyed(old), keyed(new)
-    return [(before.get(k), after.get(k)) for k in dict.fromkeys([*before, *after])]
-
-
-def _figure_move(a: Requirement | None, b: Requirement | None, old: Answer, new: Answer) -> FigureMove:
-    named = b or a
-    assert named is not None
-    first, then = _value(a, old), _value(b, new)
-    return FigureMove(
-        f"{named.what}, {named.basis}", named.unit, first, then,
-        "" if a is None else a.limits(), "" if b is None else b.limits(), _binds(a, first), _binds(b, then),
-    )  # fmt: skip
-
-
-def _value(requirement: Requirement | None, answer: Answer) -> Fraction | None:
-    if requirement is None or answer.optimum is None or answer.weighed is None or not answer.optimum.values:
-        return None
-    return requirement.measure(_batch(answer)).value
-
-
-def _batch(answer: Answer) -> Any:
-    from optimizer.bench.rows import layout_for
-
-    assert answer.optimum is not None
-    layout = layout_for(answer.problem)[0]
-    return answer.problem.formula.exact_batch(layout.kilograms(answer.optimum.values))
-
-
-def _binds(requirement: Requirement | None, value: Fraction | None) -> bool:
-    return requirement is not None and value is not None and value in (requirement.lo, requirement.hi)
+def _figures(answer: Answer) -> dict[tuple[str, ...], tuple[Requirement | None, Fraction | None]]:
+    """Every requirement with its figure, by what stays the same when its limits move."""
+    batch = unrounded(answer) if answer.weighed is not None else None
+    found: dict[tuple[str, ...], tuple[Requirement | None, Fraction | None]] = {}
+    for r in answer.problem.requirements:
+        key: tuple[str, ...] = (f"{r.what}, {r.basis}", r.unit, r.origin.rule, r.origin.pack)
+        while key in found:
+            key = (*key, "again")
+        found[key] = (r, None if batch is None else r.measure(batch).value)
+    return found

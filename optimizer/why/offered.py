@@ -30,10 +30,11 @@ from optimizer.reading.lots import LotTable, parse_lots
 from optimizer.reading.offer_columns import NEEDED, NOT_HERE, OWN, PRICE, RENAMED, BreakKind
 from optimizer.reading.recipe import Recipe
 from optimizer.reading.table import Table, csv_line, cut, figure, has_decimal_commas
+from optimizer.solver.cone import cones_of
 from optimizer.solver.model import Program
-from optimizer.solver.program import Layout
 from optimizer.why.ground import Means
-from optimizer.why.lots import Line, Market, PerHeld, kinks, worth
+from optimizer.why.lots import SHARES, Line, Market, PerHeld, amounts, entry, kinks, worth
+from optimizer.why.stand import Curved
 
 _ZERO = Fraction(0)
 _FILLED_PRICE, _FILLED_KG = "1", "1"
@@ -272,54 +273,57 @@ def with_offers(recipe: Recipe, lots: LotTable, offers: Sequence[Offered], order
 def offers_valued(
     cost: Fraction | None, recipe: Recipe, lots: LotTable, offers: Sequence[Offered], order: Order
 ) -> Iterator[OfferWorth]:
-    """What each offer alone is worth, one after the other. Raises OutOfTime on the way."""
+    """What each offer alone is worth, one after the other; ``cost`` is the least without it (None: no batch).
+
+    Raises OutOfTime on the way.
+    """
     if not offers:
         return
     problem = with_offers(recipe, lots, offers, order)
     layout, _ = layout_for(problem)
+    program, size = layout.program, len(layout.program.variables)
+    cones = tuple(cone.over(layout.units, size) for cone in cones_of(problem.choosing, problem.formula))
     why = {out.lot.name: out.why for out in problem.left_out}
     columns = {column.name: j for j, column in enumerate(problem.formula.columns)}
-    taken = {offer.lot.name for offer in offers}
-    sure = any(requirement.cones(problem.formula) for requirement in problem.choosing)
+    taken = {columns[offer.lot.name] for offer in offers if offer.lot.name in columns}
+    means = Means.CHANGED if cones else Means.SOLVED_AGAIN if program.whole else Means.EXACT
     for offer in offers:
-        name = offer.lot.name
-        means = Means.SOLVED_AGAIN if layout.program.whole else Means.EXACT
-        if name not in columns:
-            yield OfferWorth(offer, means, possible=False, left_out=why.get(name, "may not go in"))
+        j = columns.get(offer.lot.name)
+        if j is None:
+            yield OfferWorth(offer, means, possible=False, left_out=why.get(offer.lot.name, "may not go in"))
             continue
-        others = [columns[other] for other in taken - {name} if other in columns]
-        alone = without_columns(layout.program, others)
-        if sure:
-            from optimizer.why.sure.offers import sure_worth  # late: only confidence pays for its imports
-
-            yield sure_worth(problem, replace(layout, program=alone), columns[name], offer, cost)
-            continue
-        yield _worth(problem, replace(layout, program=alone), columns[name], offer, means, cost)
-
-
-def without_columns(program: Program, columns: Sequence[int]) -> Program:
-    """The program with nothing of these columns."""
-    gone = set(columns)
-    variables = tuple(replace(v, hi=_ZERO) if j in gone else v for j, v in enumerate(program.variables))
-    return Program(variables, program.rows)
+        others = taken - {j}
+        variables = tuple(replace(v, hi=_ZERO) if k in others else v for k, v in enumerate(program.variables))
+        lot = problem.formula.columns[j]
+        assert isinstance(lot, Lot)
+        scale = PerHeld(problem, lot, layout.units[j])
+        market = Market(Curved(Program(variables, program.rows), cones), j, None, scale.cost(_ZERO), cost or _ZERO)
+        yield _worth(market, scale, OfferWorth(offer, means), cost)
 
 
-def _worth(problem: Problem, layout: Layout, j: int, offer: Offered, means: Means, cost: Fraction | None) -> OfferWorth:
-    lot = problem.formula.columns[j]
-    assert isinstance(lot, Lot)
-    scale = PerHeld(problem, lot, layout.units[j])
-    floor = scale.cost(_ZERO)
-    market = Market(layout.program, j, None, floor)
-    first = market.best(floor)
-    if first is None:
-        return OfferWorth(offer, means, possible=False)
-    value = worth(market, floor, cost)
-    if value.price is None:
-        return asked(OfferWorth(offer, means, None, scale.kg(value.amount), value.needed), market, scale, cost)
-    lines = kinks(market, floor, value.price)
-    steps = tuple(_steps(lines, value.price, scale))
-    answer = OfferWorth(offer, means, scale.money(value.price), scale.kg(value.amount), steps=steps)
-    return asked(answer, market, scale, cost)
+def _worth(market: Market, scale: PerHeld, told: OfferWorth, cost: Fraction | None) -> OfferWorth:
+    """What one offer is worth."""
+    if market.best(market.floor) is None:
+        return replace(told, possible=False)
+    bare = market.bare() if market.free.cones and cost is not None else None
+    value = worth(market, market.floor, cost) if bare is None else entry(market, bare, market.floor)
+    told = replace(told, most=scale.money(value.price), kg=scale.kg(value.amount), needed=value.needed)
+    if value.price is not None and told.most is not None:
+        if market.free.cones:
+            told = replace(told, steps=((told.most, told.kg), *_more_below(market, scale, told.most)))
+        else:
+            lines = kinks(market, market.floor, value.price)
+            told = replace(told, steps=tuple(_steps(lines, value.price, scale)))
+    return _asked(told, market, scale, cost)
+
+
+def _more_below(market: Market, scale: PerHeld, most: Fraction) -> Iterator[tuple[Fraction, Fraction]]:
+    """Prices below the most to pay, and the kilograms wanted at each, as held; only where they are more."""
+    before = _ZERO
+    for price, kg in amounts(market, scale, scale.cost(most), SHARES):
+        if kg > before * Fraction(101, 100):
+            before = kg
+            yield price, kg
 
 
 def _steps(
@@ -332,14 +336,12 @@ def _steps(
             yield scale.money(end) or _ZERO, scale.kg(line.amount)
 
 
-def asked(answer: OfferWorth, market: Market, scale: PerHeld, without: Fraction | None) -> OfferWorth:
+def _asked(told: OfferWorth, market: Market, scale: PerHeld, without: Fraction | None) -> OfferWorth:
     """What of an offer is bought at the price asked, and what that saves; nothing where that is too little to tell."""
-    if answer.offer.price is None:
-        return answer
-    cost = scale.cost(answer.offer.price)
-    line = market.best(cost)
-    if line is None:
-        return answer
+    cost = None if told.offer.price is None else scale.cost(told.offer.price)
+    line = None if cost is None else market.best(cost)
+    if line is None or cost is None:
+        return told
     saving = None if without is None else max(_ZERO, without - line.at(cost))
     bought = scale.kg(line.amount) if saving is None or saving >= market.slack else _ZERO
-    return replace(answer, kg_asked=bought, saving=saving, cost_asked=line.at(cost))
+    return replace(told, kg_asked=bought, saving=saving, cost_asked=line.at(cost))

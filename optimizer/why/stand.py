@@ -17,6 +17,8 @@ from functools import cached_property
 from constraints.cone import Cone
 from constraints.row import Row
 from optimizer import clock
+from optimizer.bench.rows import layout_for
+from optimizer.problem import Problem
 from optimizer.solver import cone
 from optimizer.solver.conic import Units
 from optimizer.solver.exact import reduced_costs
@@ -129,7 +131,7 @@ class Stand:
         family = Family(self.linear, _ZERO, (*self._still(drifts), *self._turned(cones)))
         hair = way * _HAIR * max(abs(scale), _ONE)
         search = solved(family.at(hair), self.basis)
-        return None if search is None else segment(search, family, hair).slope_at(hair)
+        return None if search is None else segment(family, hair, search.basis).slope_at(hair)
 
     def _still(self, drifts: Sequence[Drift]) -> list[Drift]:
         """The same moves of the rows at the optimum as moves of their limits alone."""
@@ -172,3 +174,11 @@ def _place(value: Fraction, lo: Fraction | None, hi: Fraction | None, scale: Fra
     if lo is not None and value - lo <= near:
         return Place.LOWER
     return Place.UPPER if hi is not None and hi - value <= near else Place.BASIC
+
+
+def curved_of(problem: Problem) -> Curved:
+    """The program of a problem with its cones."""
+    layout, _ = layout_for(problem, any_size=True)
+    size = len(layout.program.variables)
+    cones = tuple(found.over(layout.units, size) for found in cone.cones_of(problem.choosing, problem.formula))
+    return Curved(layout.program, cones)

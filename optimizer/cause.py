@@ -1,0 +1,115 @@
+"""Why no batch exists, in one plain sentence for the first line of a page."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from fractions import Fraction
+from math import ceil, floor
+
+from constraints.ingredients import FAT, Lot
+from constraints.meaning import Role
+from constraints.numbers import KG_PER_LB, PERCENT, shown, trimmed
+from constraints.quantities import Amount
+from constraints.requirement import Requirement
+from optimizer.blend import Answer
+from optimizer.conflict import Conflict, Reach
+from optimizer.problem import Problem
+from optimizer.words import counted
+
+_ZERO = Fraction(0)
+_TENTH = Fraction(1, 10)
+
+
+def in_pounds(problem: Problem) -> bool:
+    """True where the kitchen thinks in pounds: its order or its lots table is in them."""
+    return problem.order.in_pounds or problem.lots_in_pounds
+
+
+def weight_words(problem: Problem, kilograms: Fraction, places: int = 2) -> str:
+    """A weight in the unit of the kitchen, with at most so many decimals."""
+    pounds = in_pounds(problem)
+    return f"{trimmed(kilograms / KG_PER_LB if pounds else kilograms, places)} {'lb' if pounds else 'kg'}"
+
+
+def inward(problem: Problem, kilograms: Fraction, way: int) -> Fraction:
+    """Kilograms of a batch rounded up (``way`` 1) or down to a tenth of the kitchen's unit, a hundredth below ten."""
+    unit = KG_PER_LB if in_pounds(problem) else Fraction(1)
+    step = unit * (_TENTH if kilograms >= 10 * unit else _TENTH / 10)
+    return (ceil(kilograms / step) if way > 0 else floor(kilograms / step)) * step
+
+
+def cause(answer: Answer) -> str:
+    """The sentence; empty where a batch exists or no reason was found."""
+    problem, conflict = answer.problem, answer.conflict
+    if answer.scale_prevents:
+        broken = "; ".join(r.words() for r in answer.scale_prevents)
+        return f"A batch exists, but none in whole divisions of these scales: rounding breaks {broken}."
+    if conflict is None or not conflict.requirements:
+        return ""
+    if not problem.formula.lots:
+        return "No lot may go in."
+    for requirement in conflict.requirements:
+        value = requirement.fixed_value(problem.formula)
+        if value is not None:
+            return f"{_figure(requirement, value)} whatever lots are chosen; {_asked(requirement)}."
+    reached = {id(reach.requirement): reach for reach in conflict.reach}
+    size = next((r for r in conflict.requirements if r.role is Role.SIZE), None)
+    return (size is not None and _size(problem, conflict, reached.get(id(size)))) or _limits(problem, conflict, reached)
+
+
+def _size(problem: Problem, conflict: Conflict, reach: Reach | None) -> str:
+    """Where only the weight stands in the way of the rest."""
+    asked = f"you asked for {weight_words(problem, problem.order.kilograms, 3)}"
+    if reach is not None and reach.below:
+        most = weight_words(problem, inward(problem, reach.below, -1))
+        if conflict.packs_matter:
+            return f"In whole packs and pulls this recipe takes {most} from the cooler; {asked}."
+        return f"The cooler holds {most} for this recipe; {asked}."
+    if reach is None or reach.above is None:
+        return ""
+    least = weight_words(problem, inward(problem, reach.above, 1))
+    must = [lot for lot in problem.formula.lots if isinstance(lot, Lot) and lot.use_up]
+    if not must:
+        return f"From these lots no less than {least} can be made of this recipe; {asked}."
+    kg = weight_words(problem, sum((lot.usable_kg for lot in must), _ZERO))
+    fat = sum((lot.usable_kg * lot.properties[FAT] / PERCENT for lot in must), _ZERO)
+    on_fat = any(isinstance(r.counted, Amount) and r.counted.name == FAT for r in conflict.requirements)
+    told = f", {weight_words(problem, fat, 1)} of them fat" if on_fat else ""
+    word = f"{counted(len(must), 'lot')} must be used up, {kg} in all{told}, which"
+    return f"{word} needs {least} of batch; {asked}."
+
+
+def _limits(problem: Problem, conflict: Conflict, reached: dict[int, Reach]) -> str:
+    """Where limits stand against each other or what the lots are; one of your own is named sooner than a law."""
+    core = sorted(conflict.requirements, key=lambda r: (r.origin.legal, r.role is Role.SIZE))
+    surely = "" if not any(r.confidence for r in core) else "With the confidence asked for, "
+    for requirement in core:
+        reach = reached.get(id(requirement))
+        if reach is None or reach.nearest is None or requirement.role is Role.SIZE:
+            continue
+        word = "at most" if requirement.lo is not None and reach.nearest < requirement.lo else "at least"
+        others = [r.words() for r in core if r is not requirement]
+        kept = f", with {_and(others)}" if others else ""
+        text = f"{requirement.what} of the {requirement.basis} is {word} {_said(requirement, reach.nearest)}"
+        return f"From these lots {text}{kept}; {_asked(requirement)}."
+    text = _and([r.words() for r in core])
+    together = "cannot hold together from these lots" if len(core) > 1 else "cannot hold from these lots"
+    packs = " in whole packs and pulls" if conflict.packs_matter else ""
+    return f"{surely}{text[:1] if surely else text[:1].upper()}{text[1:]} {together}{packs}."
+
+
+def _and(words: Sequence[str]) -> str:
+    return " and ".join(filter(None, [", ".join(words[:-1]), words[-1]]))
+
+
+def _said(requirement: Requirement, value: Fraction) -> str:
+    return f"{shown(value, 2)} {requirement.unit}".strip()
+
+
+def _figure(requirement: Requirement, value: Fraction) -> str:
+    text = f"{requirement.what} of the {requirement.basis} is {_said(requirement, value)}"
+    return text[:1].upper() + text[1:]
+
+
+def _asked(requirement: Requirement) -> str:
+    return f"{'the law allows' if requirement.origin.legal else 'the recipe asks for'} {requirement.limits()}"

@@ -1,1 +1,0 @@
-"""The same answers where limits are kept with a stated confidence, by solving again at changed figures."""

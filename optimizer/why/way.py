@@ -1,0 +1,195 @@
+"""One thing that can be done where no batch exists, the problem with it, and how it is typed."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field, replace
+from enum import StrEnum
+from fractions import Fraction
+from math import ceil, floor
+
+from constraints.ingredients import Lot
+from constraints.meaning import Role
+from constraints.numbers import KG_PER_LB, trimmed
+from constraints.requirement import Requirement, widened
+from optimizer.cause import in_pounds
+from optimizer.order import MOST_WITHIN
+from optimizer.problem import Problem
+from optimizer.why.unfinished import Unfinished
+
+_ZERO = Fraction(0)
+_MOST = Fraction(1, 2)
+"""Share of a figure beyond which giving way is giving up most of it; common practice, no source."""
+
+
+class Kind(StrEnum):
+    """What is done."""
+
+    LIMIT = "limit"
+    LIMITS = "limits together"
+    DROPPED = "left out"
+    WEIGHT = "weight of the order"
+    USE_UP = "not used up"
+    STOCK = "more of a kind"
+    PACKS = "packs opened"
+    PURCHASE = "purchase"
+    SCALE = "scales"
+    TOLERANCE = "tolerance on the weight"
+    CONFIDENCE = "lower confidence"
+    MEASURED = "measured again"
+
+
+@dataclass(frozen=True)
+class Concession:
+    """One limit moved: ``limit`` is ``lo``, ``hi`` or ``both`` (the weight), from a figure to a figure in its unit."""
+
+    requirement: Requirement
+    limit: str
+    old: Fraction
+    new: Fraction
+
+    @property
+    def share(self) -> Fraction:
+        """The move as a share of the old figure."""
+        return abs(self.new - self.old) / abs(self.old) if self.old else abs(self.new - self.old)
+
+    @property
+    def moved(self) -> Requirement:
+        """The requirement with its limit moved."""
+        r, by = self.requirement, self.new - self.old
+        if r.role is Role.SIZE:
+            within = min((r.hi or _ZERO) - self.old, self.new * MOST_WITHIN)
+            return widened(r, self.new - within, self.new + within)
+        lo = r.lo + by if r.lo is not None and self.limit == "lo" else r.lo
+        return widened(r, lo, r.hi + by if r.hi is not None and self.limit == "hi" else r.hi)
+
+    def farther(self, steps: int) -> Concession:
+        """So many steps farther from the old figure, a step being the last place in which the figure is told."""
+        step = _last_place(self.new)
+        return replace(self, new=self.new + (steps if self.new > self.old else -steps) * step)
+
+
+@dataclass(frozen=True)
+class Way:
+    """One way out: ``problem`` is the problem with it, ``cost`` the least cost of that before the scales.
+
+    ``lots`` are kilograms as held to be had more or to buy for ``spend``, or lots opened, not used up or measured again
+    (zero). ``weighed`` is True where it was blended to the end. ``sure`` is False where a slightly cheaper batch may
+    exist. ``figure`` is a scale or a tolerance in kilograms, ``probability`` a confidence asked for and a lower one
+    that will do. ``farther`` makes the same way with so many steps more.
+    """
+
+    kind: Kind
+    problem: Problem = field(compare=False, repr=False)
+    concessions: tuple[Concession, ...] = ()
+    lots: tuple[tuple[Lot, Fraction], ...] = ()
+    cost: Fraction | None = None
+    spend: Fraction | None = None
+    figure: Fraction | None = None
+    dropped: Requirement | None = None
+    probability: tuple[Fraction, Fraction] | None = None
+    weighed: bool = False
+    sure: bool = True
+    farther: Callable[[int], Way] | None = field(default=None, compare=False, repr=False)
+
+    @property
+    def drastic(self) -> bool:
+        """True where most of what was asked for is given up."""
+        return any(c.share > _MOST for c in self.concessions)
+
+    @property
+    def rank(self) -> tuple[bool, bool, Fraction]:
+        """The cheaper first, at the cost a kilogram of what is made; what gives up most of what was asked for last."""
+        moved = next((c for c in self.concessions if c.limit == "both"), None)
+        cost = self.cost if moved is None or self.cost is None else self.cost * moved.old / moved.new
+        return self.drastic, cost is None, cost or _ZERO
+
+    @property
+    def typed(self) -> tuple[str, ...]:
+        """The figures that ``why --set`` takes to try it; empty where it is no figure."""
+        if self.kind is Kind.STOCK:
+            return tuple(_stock_typed(self.problem, lot, kg) for lot, kg in self.lots)
+        if self.kind is Kind.USE_UP:
+            return tuple(f"lot.{lot.name}.use_up=no" for lot, _ in self.lots)
+        if self.figure is not None:
+            key, per = ("meat_scale_g", 1000) if self.kind is Kind.SCALE else ("within_kg", 1)
+            return (f"order.{key}={trimmed(self.figure * per, 9)}",)
+        found = [_limit_typed(self.problem, c) for c in self.concessions]
+        return tuple(found) if all(found) else ()
+
+
+def _stock_typed(problem: Problem, lot: Lot, kg: Fraction) -> str:
+    pounds = problem.lots_in_pounds
+    held = (lot.on_hand_kg + kg) / (KG_PER_LB if pounds else 1)
+    return f"lot.{lot.name}.on_hand_{'lb' if pounds else 'kg'}={trimmed(Fraction(ceil(held * 1000), 1000))}"
+
+
+def _limit_typed(problem: Problem, c: Concession) -> str:
+    if c.limit == "both":
+        pounds = in_pounds(problem)
+        figure = trimmed(c.new / (KG_PER_LB if pounds else 1), 9)
+        return f"order.{problem.order.basis.value}_{'lb' if pounds else 'kg'}={figure}"
+    for k, own in enumerate(problem.recipe.requirements):
+        if own.origin is not c.requirement.origin:
+            continue
+        entry = next((e for e in vars(problem.recipe.entry.require[k]).values() if e is not None), None)
+        keys = vars(entry)
+        target = next((key for key in ("target_pct", "target") if keys.get(key) is not None), None)
+        if target is not None:
+            return f"require.{k + 1}.{target.replace('target', 'within')}={trimmed(abs(c.new - keys[target]), 9)}"
+        side = {"lo": "min", "hi": "max"}[c.limit]
+        key = next((key for key in keys if key.startswith(side) and keys[key] == c.old), None)
+        return f"require.{k + 1}.{key}={trimmed(c.new, 9)}" if key else ""
+    return ""
+
+
+@dataclass(frozen=True)
+class WaysOut:
+    """The ways, the cheapest of each kind first, and the legal requirements of the conflict, which stay.
+
+    ``unfinished`` names what was not looked into to the end.
+    """
+
+    ways: tuple[Way, ...]
+    legal: tuple[Requirement, ...] = ()
+    unfinished: tuple[Unfinished, ...] = ()
+
+
+def in_order(ways: Sequence[Way]) -> tuple[Way, ...]:
+    """The cheapest of each kind first, then the others, each time the cheaper first."""
+    ranked = sorted(ways, key=lambda way: way.rank)
+    first = {way.kind: way for way in reversed(ranked)}
+    return tuple(sorted(ranked, key=lambda way: (way.rank[0], way is not first[way.kind])))
+
+
+def _last_place(figure: Fraction) -> Fraction:
+    """A last place that is a fiftieth of a figure at most, a hundredth at most."""
+    step = Fraction(1, 100)
+    while step > abs(figure) / 50 and step > Fraction(1, 10**6):
+        step /= 10
+    return step
+
+
+def rounded(figure: Fraction, way: int) -> Fraction:
+    """A figure rounded up (``way`` 1) or down to its last place."""
+    step = _last_place(figure)
+    return (ceil(figure / step) if way > 0 else floor(figure / step)) * step
+
+
+def conceded(problem: Problem, concessions: Sequence[Concession]) -> Problem:
+    """The problem with limits moved, and an order of another size."""
+    new = {id(c.requirement): c.moved for c in concessions}
+    order = problem.order
+    for size in (c.moved for c in concessions if c.limit == "both"):
+        lo, hi = size.lo or _ZERO, size.hi or _ZERO
+        order = replace(order, kilograms=(lo + hi) / 2, within_kg=(hi - lo) / 2)
+    return replace(with_requirements(problem, lambda r: new.get(id(r), r)), order=order)
+
+
+def with_requirements(problem: Problem, new: Callable[[Requirement], Requirement]) -> Problem:
+    """The problem with its requirements replaced one by one."""
+    again = {id(r): new(r) for r in problem.requirements}
+    return replace(
+        problem, requirements=tuple(again.values()), fixed=tuple(again.get(id(r), r) for r in problem.fixed),
+        measured_only=tuple(again.get(id(r), r) for r in problem.measured_only),
+    )  # fmt: skip

@@ -1,0 +1,408 @@
+"""Where no batch exists: what can be done, each thing worked out, rounded inward, put into the problem and solved.
+
+A law's limit is never moved. Of what is found the three cheapest are blended to the end, on the scales, and go a little
+farther where a batch on the edge cannot be weighed. Where limits hold with a stated confidence a figure is closed in on
+by halving, because nothing but solving again is exact about it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import replace
+from fractions import Fraction
+from functools import reduce
+
+from constraints.confidence import measured_again
+from constraints.ingredients import Lot
+from constraints.meaning import Role
+from constraints.numbers import PERCENT
+from constraints.requirement import Requirement
+from constraints.stock import Stock
+from optimizer.bench.bench import NEAR_NODES, Bench, with_lots
+from optimizer.blend import Answer
+from optimizer.cause import inward
+from optimizer.conflict import Conflict
+from optimizer.problem import Problem
+from optimizer.solver.kept import searching
+from optimizer.solver.model import Variable
+from optimizer.why.ground import LEAST_ORDER
+from optimizer.why.offered import Offered
+from optimizer.why.on_scales import FARTHER, best_weighed, ways_to_weigh
+from optimizer.why.stand import curved_of
+from optimizer.why.unfinished import Part, Unfinished, settled
+from optimizer.why.way import Concession, Kind, Way, WaysOut, conceded, in_order, rounded, with_requirements
+
+_ZERO, _ONE = Fraction(0), Fraction(1)
+_LOTS = 5
+"""Lots looked at one by one: those that the proof of the conflict leans on most."""
+_PLENTY = Fraction(10) ** 6
+_HALVINGS = 14
+_PERCENT_STEP, _LEAST_SURE = Fraction(1, 100), Fraction(51, 100)
+
+
+def ways_out(
+    problem: Problem, conflict: Conflict, wider: Problem | None = None, offers: Sequence[Offered] = ()
+) -> WaysOut:
+    """Everything that can be done; ``wider`` is the problem with the offers among its lots.
+
+    What time did not allow is named in ``unfinished``.
+    """
+    legal = tuple(r for r in conflict.requirements if r.origin.legal)
+    if any(r.fixed_value(problem.formula) is not None for r in legal) or not problem.formula.lots:
+        return WaysOut((), legal)
+    search = _Search(problem, conflict)
+    ways: list[Way] = []
+    unfinished: list[Unfinished] = []
+    parts = [(f"giving way on {r.what}", search.giving(r)) for r in conflict.requirements if not r.origin.legal]
+    if not fixed_broken(problem):
+        parts += search.parts()
+        if wider is not None:
+            parts.append(("what to buy", search.bought(wider, offers)))
+        parts.append(("giving way on several limits", search.together(ways)))
+    for what, found in parts:
+        with settled(unfinished, Part.WAYS_OUT, what):
+            ways += found
+    search.bench.hold()
+    with settled(unfinished, Part.WAYS_OUT, "trying the ways on the scales"):
+        ways = best_weighed(ways)
+    return WaysOut(in_order(ways), legal, tuple(unfinished))
+
+
+def ways_for(answer: Answer, wider: Problem | None = None, offers: Sequence[Offered] = ()) -> WaysOut:
+    """Everything that can be done about an answer that is no batch."""
+    if answer.conflict is not None:
+        return ways_out(answer.problem, answer.conflict, wider, offers)
+    unfinished: list[Unfinished] = []
+    ways: list[Way] = []
+    with settled(unfinished, Part.WAYS_OUT, "ways to weigh the batch"):
+        ways.extend(ways_to_weigh(answer.problem, answer.scale_prevents))
+    return WaysOut(in_order(ways), (), tuple(unfinished))
+
+
+class _Search:
+    """One search for ways out of a conflict; every way is costed by solving its problem."""
+
+    def __init__(self, problem: Problem, conflict: Conflict) -> None:
+        self.problem, self.conflict = problem, conflict
+        self.bench = conflict.bench or Bench(problem)
+        self.curved = any(r.cones(problem.formula) for r in problem.choosing)
+        self.reached = {id(reach.requirement): reach for reach in conflict.reach}
+
+    def parts(self) -> list[tuple[str, Iterator[Way]]]:
+        """What is looked into beside single limits."""
+        found = [("leaving lots that must be used up", self.left())]
+        if self.curved:
+            return [*found, ("a lower confidence", self.less_sure()), ("lots measured again", self.measured())]
+        found.append(("more on hand of a lot", self.more()))
+        return [*found, ("opening packs", self.packs())] if self.conflict.packs_matter else found
+
+    def costed(self, way: Way) -> Iterator[Way]:
+        """The way with its cost, if there is a batch with it."""
+        if fixed_broken(way.problem):
+            return
+        if self.curved:
+            stand = curved_of(way.problem).cheapest()
+            if stand is not None:
+                yield replace(way, cost=stand.cost)
+            return
+        bench = Bench(way.problem)
+        cost = bench.least_cost()
+        if cost is not None:
+            yield replace(way, cost=cost, sure=bench.sure)
+
+    # Giving way.
+
+    def giving(self, requirement: Requirement) -> Iterator[Way]:
+        """One requirement's limits, each moved as little as will do; or it is left out where it has no figure."""
+        formula = self.problem.formula
+        fixed = requirement.fixed_value(formula)
+        if fixed is not None:
+            yield from self.costed(self._moved([_conceded(self.problem, requirement, fixed)]))
+        elif self.curved:
+            for side, old, far in _sides(requirement):
+                figure = _least(lambda x, s=side, o=old: self._holds(requirement, s, o, x), old, far)  # type: ignore[misc]
+                if figure is not None:
+                    yield from self._farther([_conceded(self.problem, requirement, figure)])
+        elif requirement.terms(formula) is None:
+            yield from self._without(requirement)
+        else:
+            yield from self._nearest(requirement)
+
+    def _holds(self, requirement: Requirement, side: str, old: Fraction, new: Fraction) -> bool:
+        return possible(conceded(self.problem, [Concession(requirement, side, old, new)]))
+
+    def _nearest(self, requirement: Requirement) -> Iterator[Way]:
+        reach = self.reached.get(id(requirement))
+        if reach is not None:
+            figures = {"lo": reach.below, "hi": reach.above}
+        else:
+            self.bench.hold([r for r in self.bench.requirements if r is not requirement])
+            figures = {**self.bench.nearest(requirement)[0]}
+        least = self.problem.order.kilograms / LEAST_ORDER if requirement.role is Role.SIZE else None
+        for figure in figures.values():
+            if figure is not None and (least is None or figure >= least):
+                yield from self._farther([_conceded(self.problem, requirement, figure)])
+
+    def _without(self, requirement: Requirement) -> Iterator[Way]:
+        """A rule on the use of lots: its number larger, or the rule left out."""
+        self.bench.hold([r for r in self.bench.requirements if r is not requirement])
+        fewest = self.bench.fewest(requirement)
+        if fewest is not None and requirement.hi is not None:
+            yield from self._farther([Concession(requirement, "hi", requirement.hi, fewest)])
+            return
+        rest = tuple(r for r in self.problem.requirements if r is not requirement)
+        yield from self.costed(Way(Kind.DROPPED, replace(self.problem, requirements=rest), dropped=requirement))
+
+    def _moved(self, concessions: list[Concession]) -> Way:
+        kind = Kind.LIMITS if len(concessions) > 1 else Kind.LIMIT
+        if len(concessions) == 1 and concessions[0].limit == "both":
+            kind = Kind.WEIGHT
+        return Way(kind, conceded(self.problem, concessions), tuple(concessions))
+
+    def _farther(self, concessions: list[Concession]) -> Iterator[Way]:
+        """The way of these concessions, or of the first a little farther that has a batch."""
+
+        def farther(steps: int) -> Way:
+            way = self._moved([c.farther(steps) for c in concessions])
+            return next(self.costed(way), way)
+
+        for steps in FARTHER if self.curved else (0,):
+            if any(c.limit == "both" and c.farther(steps).new <= 0 for c in concessions):
+                return
+            way = farther(steps)
+            if way.cost is not None:
+                yield replace(way, farther=farther)
+                return
+
+    def together(self, ways: Sequence[Way]) -> Iterator[Way]:
+        """Several limits moved at once where no way alone is known: the least sum of moves as shares of the figures.
+
+        Moves are counted in the rows' own units over the weight ordered, which is exact for shares of its basis.
+        """
+        if ways or self.curved:
+            return
+        problem, kept = self.problem, self.bench.kept
+        soft = [r for r in self.bench.requirements if not r.origin.legal and r.terms(problem.formula) is not None]
+        self.bench.hold()
+        give: list[tuple[Variable, dict[int, Fraction]]] = []
+        for r in soft:
+            weight = _ONE if r.role is Role.SIZE else problem.order.kilograms
+            for i in self.bench.rows_of(r):
+                for limit, figure, sign in ((kept.rows[i].lo, r.lo, _ONE), (kept.rows[i].hi, r.hi, -_ONE)):
+                    if limit is not None:
+                        cost = _ONE / (weight * max(abs(figure or _ZERO), Fraction(1, 1000)))
+                        give.append((Variable("give", cost, _ZERO, _PLENTY), {i: sign}))
+        giving = kept.add_columns(give)
+        kept.aim({j: v.cost for j, (v, _) in zip(giving, give, strict=True)})
+        try:
+            with searching(kept, NEAR_NODES):
+                values = kept.best()
+        finally:
+            for j in giving:
+                kept.bound(j, _ZERO, _ZERO)
+        batch = problem.formula.exact_batch(self.bench.layout.kilograms(values)) if values else None
+        measured = [] if batch is None else [(r, r.measure(batch).value) for r in soft]
+        moved = [_conceded(problem, r, value) for r, value in measured if value is not None and not r.within(value)]
+        yield from self._farther(moved) if moved else ()
+
+    # Lots.
+
+    def _with(self, lots: Sequence[Lot]) -> Problem:
+        """The problem with some lots replaced by others of the same name."""
+        new = {lot.name: lot for lot in lots}
+        held = [new.get(lot.name, lot) for lot in self.problem.formula.lots if isinstance(lot, Lot)]
+        return with_these(self.problem, held, same=True)
+
+    def _each(self, kind: Kind, lots: Sequence[Lot], changed: Callable[[Sequence[Lot]], Problem]) -> Iterator[Way]:
+        """Each of some lots changed by itself, the first few; where none will do alone, all of them."""
+        found = False
+        for chosen in [*([lot] for lot in lots[:_LOTS]), *([lots] if len(lots) > 1 else [])]:
+            if len(chosen) > 1 and found:
+                return
+            for way in self.costed(Way(kind, changed(chosen), lots=tuple((lot, _ZERO) for lot in chosen))):
+                found = True
+                yield way
+
+    def left(self) -> Iterator[Way]:
+        """Lots that need not be used up after all."""
+        must = [lot for lot in self.problem.formula.lots if isinstance(lot, Lot) and lot.use_up]
+        return self._each(Kind.USE_UP, must, lambda lots: self._with([replace(lot, use_up=False) for lot in lots]))
+
+    def packs(self) -> Iterator[Way]:
+        """Lots whose packs are opened, or whose smallest pull is waived."""
+        lots = [lot for lot in self.problem.formula.lots if isinstance(lot, Lot)]
+        packed = [lot for lot in lots if lot.pack_kg or lot.smallest_pull_kg]
+
+        def opened(some: Sequence[Lot]) -> Problem:
+            return self._with([replace(lot, pack_kg=None, smallest_pull_kg=None) for lot in some])
+
+        return self._each(Kind.PACKS, packed, opened)
+
+    def more(self) -> Iterator[Way]:
+        """More of a kind of which there is a lot, at its price: as little of it as will do."""
+        problem, ceiling = self.problem, self.problem.order.kilograms + self.problem.order.within_kg
+        for j in self._leaning()[:_LOTS]:
+            lot = problem.formula.columns[j]
+            if not isinstance(lot, Lot):
+                continue
+            with self.bench.with_more(j, lot.usable_kg + ceiling) as there, searching(there.kept, NEAR_NODES):
+                there.kept.aim({j: _ONE})
+                values = there.kept.best()
+            least = values[j] * self.bench.layout.units[j] / lot.usable - lot.on_hand_kg if values else _ZERO
+            if least > 0:
+                yield from self._more_of(lot, inward(problem, least, 1))
+
+    def _more_of(self, lot: Lot, extra: Fraction) -> Iterator[Way]:
+        def farther(steps: int) -> Way:
+            kg = inward(self.problem, extra * (1 + Fraction(steps, 100)), 1)
+            largest = None if lot.largest_pull_kg is None else max(lot.largest_pull_kg, lot.on_hand_kg + kg)
+            grown = replace(lot, on_hand_kg=lot.on_hand_kg + kg, largest_pull_kg=largest)
+            way = Way(Kind.STOCK, self._with([grown]), lots=((lot, kg),), spend=kg * lot.held_cost_per_kg)
+            return next(self.costed(way), way)
+
+        way = farther(0)
+        if way.cost is not None:
+            yield replace(way, farther=farther)
+
+    def _leaning(self) -> list[int]:
+        """Variables whose upper bound the proof that there is no batch leans on, those it leans on most first.
+
+        A larger bound of any other variable leaves the proof standing and cannot help.
+        """
+        self.bench.hold()
+        self.bench.kept.aim({})
+        found = self.bench.kept.leaning()
+        size = len(self.bench.layout.units)
+        some = [j for j in range(size) if self.bench.kept.variables[j].hi > 0]
+        return some if found is None else [j for j in found if j < size]
+
+    def bought(self, wider: Problem, offers: Sequence[Offered]) -> Iterator[Way]:
+        """The least to spend on one offer so that a batch exists; on all of them where none will do alone."""
+        columns = [c.name for c in wider.formula.columns]
+        known = {offer.lot.name: offer for offer in offers if offer.lot.name in columns}
+        bench = Bench(wider)
+        most = {columns.index(name): bench.kept.variables[columns.index(name)].hi for name in known}
+        found = False
+        for chosen in [*([name] for name in known), *([list(known)] if len(known) > 1 else [])]:
+            if len(chosen) > 1 and found:
+                return
+            places = {columns.index(name): known[name] for name in chosen}
+            for j, hi in most.items():
+                bench.kept.bound(j, _ZERO, hi if j in places else _ZERO)
+            bench.kept.aim({j: (_ONE if o.price is None else o.price) / o.lot.usable for j, o in places.items()})
+            values = bench.kept.best()
+            lots = [(o, values[j] / o.lot.usable) for j, o in places.items() if values and values[j]]
+
+            def farther(steps: int, lots: list[tuple[Offered, Fraction]] = lots) -> Way:
+                way = _purchase(self.problem, wider, lots, 1 + Fraction(steps, 100))
+                return next(self.costed(way), way)
+
+            way = farther(0) if lots else None
+            if way is not None and way.cost is not None:
+                found = True
+                yield replace(way, farther=farther) if way.spend is not None else replace(way, cost=None)
+
+    # With a stated confidence.
+
+    def less_sure(self) -> Iterator[Way]:
+        """The confidence lowered for every limit, in whole percents."""
+        asked = next((r.confidence for r in self.problem.choosing if r.confidence is not None), None)
+        if asked is None or asked.probability <= _LEAST_SURE:
+            return
+
+        def at(probability: Fraction) -> Problem:
+            return with_requirements(self.problem, lambda r: _surely(r, probability))
+
+        found = _least(lambda p: possible(at(p)), asked.probability, _LEAST_SURE)
+        figure = _ZERO if found is None else found // _PERCENT_STEP * _PERCENT_STEP
+        if figure >= _LEAST_SURE:
+            yield from self.costed(Way(Kind.CONFIDENCE, at(figure), probability=(asked.probability, figure)))
+
+    def measured(self) -> Iterator[Way]:
+        """One lot measured again, those of the largest error first; where none will do alone, all of them."""
+        known = next((r.confidence for r in self.problem.choosing if r.confidence is not None), None)
+        if known is None:
+            return iter(())
+        lots = [lot for lot in self.problem.formula.lots if isinstance(lot, Lot)]
+        lots = [lot for lot in lots if known.measured_again(lot).finding(lot).sd < known.finding(lot).sd]
+        lots.sort(key=lambda lot: (-known.finding(lot).sd * lot.usable_kg, lot.name))
+
+        def again(chosen: Sequence[Lot]) -> Problem:
+            return with_requirements(self.problem, lambda r: reduce(measured_again, chosen, r))
+
+        return self._each(Kind.MEASURED, lots, again)
+
+
+# Figures.
+
+
+def _conceded(problem: Problem, requirement: Requirement, figure: Fraction) -> Concession:
+    """The limit moved to take in a figure, rounded to something a person can say and a batch can keep."""
+    lo, hi = requirement.lo, requirement.hi
+    if requirement.role is Role.SIZE:
+        middle = ((lo or _ZERO) + (hi or _ZERO)) / 2
+        return Concession(requirement, "both", middle, inward(problem, figure, 1 if figure > middle else -1))
+    if hi is not None and figure > hi:
+        return Concession(requirement, "hi", hi, rounded(figure, 1))
+    assert lo is not None
+    return Concession(requirement, "lo", lo, rounded(figure, -1))
+
+
+def with_these(problem: Problem, lots: Sequence[Lot], *, same: bool = False) -> Problem:
+    """The problem over other lots, their stock judged anew; ``same`` as in with_lots."""
+    stock = Stock.of(lots)
+    return with_requirements(with_lots(problem, lots, same=same), lambda r: stock if r.role is Role.STOCK else r)
+
+
+def fixed_broken(problem: Problem) -> bool:
+    """True where a requirement that no choice of lots can change is broken and forbids the batch."""
+    values = ((r, r.fixed_value(problem.formula)) for r in problem.fixed if r.origin.blocks)
+    return any(value is not None and not r.within(value) for r, value in values)
+
+
+def _purchase(problem: Problem, wider: Problem, bought: Sequence[tuple[Offered, Fraction]], times: Fraction) -> Way:
+    """Whole orders of so many times some kilograms of offers, among the lots at hand."""
+    order = [
+        (o, o.ordered(min(inward(problem, kg * times, 1), o.lot.on_hand_kg if o.limited else _PLENTY)))
+        for o, kg in bought
+    ]
+    held = [lot for lot in problem.formula.lots if isinstance(lot, Lot)]
+    lots = [replace(offer.lot, on_hand_kg=kg) for offer, kg in order]
+    paid = [offer.pays(kg) for offer, kg in order]
+    spend = None if any(money is None for money in paid) else sum((money or _ZERO for money in paid), _ZERO)
+    return Way(
+        Kind.PURCHASE, with_these(wider, [*held, *lots]), lots=tuple((o.lot, kg) for o, kg in order), spend=spend,
+    )  # fmt: skip
+
+
+def possible(problem: Problem) -> bool:
+    """Whether a batch keeps every cone, whatever the scales."""
+    return curved_of(problem).cheapest() is not None
+
+
+def _least(holds: Callable[[Fraction], bool], near: Fraction, far: Fraction) -> Fraction | None:
+    """The figure nearest to ``near`` at which a question holds, to one part in some thousands; None: not at ``far``."""
+    if not holds(far):
+        return None
+    for _ in range(_HALVINGS):
+        middle = (near + far) / 2
+        near, far = (near, middle) if holds(middle) else (middle, far)
+    return far
+
+
+def _sides(requirement: Requirement) -> Iterator[tuple[str, Fraction, Fraction]]:
+    """Limits that may move, each with its figure and the farthest one looked at."""
+    lo, hi = requirement.lo, requirement.hi
+    if requirement.role is Role.SIZE and lo is not None and hi is not None:
+        yield "both", (lo + hi) / 2, (lo + hi) / 2 / LEAST_ORDER
+        return
+    if hi is not None:
+        yield "hi", hi, Fraction(PERCENT) if requirement.unit == "%" else 4 * hi
+    if lo is not None and lo > 0:
+        yield "lo", lo, _ZERO
+
+
+def _surely(requirement: Requirement, probability: Fraction) -> Requirement:
+    if requirement.confidence is None:
+        return requirement
+    return replace(requirement, confidence=replace(requirement.confidence, probability=probability))
