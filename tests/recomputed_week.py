@@ -139,10 +139,16 @@ def levels(week: RawWeek, found: Any) -> dict[Supply, list[Fraction]]:
     return shown
 
 
-@recomputes("plan", ": status plan start days currency")
+@recomputes("plan", ": status plan start days currency", ".verdict: grade limits")
 def the_week(told: Told) -> None:
     week, found = told.more, told.document
-    assert found["status"] == "optimal"
+    assert (found["status"], found["verdict"]["grade"]) == ("optimal", "holds")
+    assert list(found["verdict"]) == ["grade", "headline", "warnings", "limits"]
+    checks = [check for one in found["batches"] for check in one["answer"]["checks"]]
+    marks = Counter(
+        "ok" if c["ok"] else "waived" if c["waived"] else "laboratory" if c["ok"] is None else "warning" for c in checks
+    )
+    assert found["verdict"]["limits"] == {**dict.fromkeys(found["verdict"]["limits"], 0), **marks}
     assert (found["plan"], found["start"], found["days"]) == (
         week.entry["name"], week.entry["start"], int(week.entry["days"])
     )  # fmt: skip
@@ -385,7 +391,8 @@ left("plan", "found of a blend's own document, where they are worked out; here o
      A + ".checks[]: value worst_load min max ok what basis unit rule")  # fmt: skip
 left("plan", WORDS, A + ".checks[]: note why", A + ": left_out[] warnings[] notes[] caution what_would_pass",
      A + ".lots[]: suspicions[]", A + ".loads[].lots[]: suspicions[]", ": caution coming[] missed[] hold[] left_out[]",
-     ": left_out_why lots_left_out[]", ".certificate: faults[] excess[]", ".lots_left_out[]: lot why",
+     ": left_out_why lots_left_out[]", ".verdict: headline warnings", ".certificate: faults[] excess[]",
+     ".lots_left_out[]: lot why",
      A + ": other_names measured_yield", ".in_order: stuck")  # fmt: skip
 left("plan", "optimum, bound and prices of a week are held against scipy's program in test_plan_oracle.py",
      ".money: unrounded", ".certificate: lower_bound reported_bound", ".in_order: cost", ": limits[]",

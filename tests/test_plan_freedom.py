@@ -118,7 +118,7 @@ def test_what_may_be_left_out_and_cannot_be_made_is_left_out(tmp_path: Path) -> 
     can, cannot = RawBatch("A", 10.0, 10.0, 0, 0, (20, 30)), RawBatch("B", 10.0, 10.0, 0, 0, (60, 70), leave_out=True)
     outcome = planned(RawWeek(2, lots, [can, cannot]).write(tmp_path))
     assert outcome.plan.status is Status.OPTIMAL and outcome.exit_code == 0
-    assert [one.job.name for one in outcome.plan.made] == ["A"] and outcome.left_out == ("B",)
+    assert [one.job.name for one in outcome.plan.made] == ["A"] and list(outcome.left_out_why) == ["B"]
     assert "- B is left out: it cannot be made: fat" in plan_page(outcome)
 
 
@@ -159,7 +159,7 @@ def test_an_excess_of_the_scales_is_said_and_not_called_all(tmp_path: Path) -> N
     outcome = planned(RawWeek(1, lots, batches, grinder=84.0).write(tmp_path))
     page = plan_page(outcome)
     assert outcome.exit_code == 1 and "84.05 kg of 84" in page
-    assert "Every requirement of every batch holds" not in page and outcome.verdict == "not_all_holds"
+    assert "Every requirement of every batch holds" not in page and outcome.status == "not_all_holds"
 
 
 def test_closing_stock_is_left_to_the_gram(tmp_path: Path) -> None:

@@ -85,6 +85,7 @@ SMALL = ("--recipe", "tests/data/small/plain.yaml", "--lots", "tests/data/small/
 PRINTED: dict[str, list[tuple[str, ...]]] = {
     "blend": [("blend", *FRESH, "25"), ("blend", *FRESH, "900"), ("blend", *FRESH, "20", "--prefer", "fewest-lots")],
     "check": [("check", "tests/data/small/weighed.csv", *SMALL)],
+    "plan": [("plan", "examples/week/week.yaml"), ("plan", "tests/data/small/week/week.yaml")],
     "rules": [("rules", "us"), ("rules", "eu", "--class", "heat_treated")],
     "rule-packs": [("rules",)],
 }

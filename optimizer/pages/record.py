@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable
-from functools import reduce
+from functools import cache, reduce
 from importlib import import_module
 from inspect import ismethod
 from typing import Annotated, Any
@@ -27,6 +27,7 @@ ANSWERS = {
     "blend": "optimizer.pages.answer_json:Blend",
     "check": "optimizer.pages.check_json:Checked",
     "correct": "optimizer.pages.correct_json:Corrected",
+    "plan": "optimizer.plan.report.plan_json:PlanRecord",
     "rules": "optimizer.pages.rules_json:Rules",
     "rule-packs": "optimizer.pages.rules_json:Packs",
 }
@@ -67,8 +68,14 @@ def _inside(found: Any, name: str) -> Any:
 
 def plain(kind: Any, found: Any) -> Any:
     """The document of a result as plain data; ``kind`` is a Record, or a list of one."""
-    adapter = TypeAdapter(kind)
+    adapter = _adapter(kind)
     return adapter.dump_python(adapter.validate_python(found), mode="json")
+
+
+@cache
+def _adapter(kind: Any) -> TypeAdapter[Any]:
+    """Building one takes longer than most documents."""
+    return TypeAdapter(kind)
 
 
 def document(name: str, found: Any) -> str:

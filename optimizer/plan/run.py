@@ -10,7 +10,7 @@ from optimizer.blend import Status
 from optimizer.clock import OutOfTime, limited
 from optimizer.plan.files.happened import as_it_is, read_happened
 from optimizer.plan.files.week_file import Week
-from optimizer.plan.model.blocks import WeekProgram
+from optimizer.plan.model.blocks import Costs, WeekProgram
 from optimizer.plan.model.world import World, assemble_week
 from optimizer.plan.report.outcome import Outcome, gather
 from optimizer.plan.report.way_out import impossible, no_plan
@@ -54,7 +54,7 @@ def _gathered(plan: Plan, *, compare: bool, gone: tuple[tuple[int, int, Fraction
         return gather(plan, None, gone, quick=True)
 
 
-def _without(plan: Plan, world: World, again: Callable[[], WeekProgram] | None = None) -> Outcome:
+def _without(plan: Plan, world: World, again: Callable[[Costs | None], WeekProgram] | None = None) -> Outcome:
     """There is no plan: say why. Nothing of what the solver has is shown."""
     never = impossible(world)
     status = Status.DO_NOT_MAKE if any(r.origin.legal for _, r in never) else Status.INFEASIBLE

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from fractions import Fraction
 from itertools import groupby
 
@@ -60,7 +60,11 @@ def _pulls(outcome: Outcome) -> Iterator[tuple[str, list[dict[str, str]]]]:
     for on, group in groupby(outcome.plan.made, key=lambda one: one.on):
         batches = list(group)
         supplies = {s for one in batches for s in one.taken}
-        yield day_words(on), [_pull(outcome, batches, s) for s in sorted(supplies, key=lambda s: name_of(outcome, s))]
+        yield day_words(on), [_pull(outcome, batches, s) for s in sorted(supplies, key=_name(outcome))]
+
+
+def _name(outcome: Outcome) -> Callable[[int], str]:
+    return lambda s: name_of(outcome.plan.world.supplies[s])
 
 
 def _pull(outcome: Outcome, batches: list[Made], s: int) -> dict[str, str]:
@@ -70,5 +74,5 @@ def _pull(outcome: Outcome, batches: list[Made], s: int) -> dict[str, str]:
     division = problem.order.meat_division_kg
     plain = f"{shown(total, places_of(division))} kg"
     large, small = (pounds(total, division), plain) if in_pounds(problem) else (plain, "")
-    return {"lot": name_of(outcome, s), "what": outcome.plan.world.supplies[s].lot.material, "large": large,
+    return {"lot": _name(outcome)(s), "what": outcome.plan.world.supplies[s].lot.material, "large": large,
             "small": small, "for_": ", ".join(one.job.name for one in mine)}  # fmt: skip

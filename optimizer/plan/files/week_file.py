@@ -45,6 +45,13 @@ class Scope(StrEnum):
     DAY = "day"
 
 
+class Units(StrEnum):
+    """Units of weight."""
+
+    KG = "kg"
+    LB = "lb"
+
+
 class BatchEntry(Strict):
     """One batch of the week: what, how much, when, and what it is worth."""
 
@@ -226,6 +233,8 @@ class WeekEntry(Strict):
     """What the kitchen can do."""
     materials: tuple[MaterialRule, ...] = ()
     """Rules on which materials go together, for every batch of the week."""
+    units: Units = Units.KG
+    """Weights on the page and in its lists: kg, or lb."""
     currency: Line = ""
     """Currency of every price, printed as typed."""
 

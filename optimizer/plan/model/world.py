@@ -77,6 +77,11 @@ class Supply:
         return ("" if self.offer is None else self.offer.terms.supplier), self.first
 
     @property
+    def came(self) -> date | None:
+        """Day of delivery; None for a lot."""
+        return None if self.offer is None else self.lot.received
+
+    @property
     def price(self) -> Fraction:
         """Book price of a kilogram as held; of an offer the price of the day before any break."""
         return self.lot.held_cost_per_kg if self.period is None else self.period.price

@@ -3,80 +3,114 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
 from datetime import date
 from fractions import Fraction
 from itertools import groupby
+from math import ceil
 
 from constraints.formula import Batch
 from constraints.ingredients import Ingredient, Kind
-from constraints.numbers import shown
+from constraints.numbers import KG_PER_LB, shown, trimmed
 from constraints.quantities import Basis
 from optimizer.pages.details import source_words
 from optimizer.pages.figures import figure, grams, places_of
 from optimizer.pages.tables import heading, paragraph, table
+from optimizer.plan.model.world import Supply
 from optimizer.plan.report.outcome import Outcome
 from optimizer.plan.settle.weigh import Made
+from optimizer.reading.weighed import OZ_PER_LB
 from optimizer.remarks import known_to_contain, lot_notes, warnings
 from optimizer.verdict import Grade, Verdict, mark
 from optimizer.words import day_words
 
+_ZERO = Fraction(0)
 _LOADS = 4
 """Mixer loads beside each other."""
 _COARSEST = Fraction(1, 10_000)
 """Division down to which grams show one decimal, kilograms."""
+_HUNDREDTH = Fraction(1, 100)
 
 
-def weekday(day: date) -> str:
+@dataclass(frozen=True)
+class Unit:
+    """The unit of weights on the page; ``kg`` are the kilograms of one."""
+
+    name: str
+    kg: Fraction
+
+    @classmethod
+    def of(cls, outcome: Outcome) -> Unit:
+        """That of the week."""
+        name = outcome.plan.world.week.entry.units
+        return cls(name, KG_PER_LB if name == "lb" else Fraction(1))
+
+    def __call__(self, kilograms: Fraction, places: int) -> str:
+        """A weight with so many decimals."""
+        return shown(kilograms / self.kg, places)
+
+    def price(self, per_kg: Fraction, places: int) -> str:
+        """Money for one."""
+        return shown(per_kg * self.kg, places)
+
+    def amount(self, figure: Fraction, unit: str) -> str:
+        """A change of so much of a unit, which may be words that start with kg; rounded so that it is enough."""
+        if not unit.startswith("kg"):
+            return f"{trimmed(figure, 2)} {unit}"
+        return f"{trimmed(ceil(figure / self.kg / _HUNDREDTH) * _HUNDREDTH, 2)} {self.name}{unit[2:]}"
+
+
+def weekday(day: date | None) -> str:
     """A day of the week in hand: its year is said once, at the top."""
     return day_words(day, day)
 
 
+def name_of(supply: Supply) -> str:
+    """A lot by its name, a delivery with its day."""
+    return supply.name if supply.came is None else f"{supply.name}, came {weekday(supply.came)}"
+
+
 def day_by_day(outcome: Outcome, *, full: bool) -> Iterator[str]:
     """A part for each day on which anything is made."""
+    unit = Unit.of(outcome)
     for on, group in groupby(outcome.plan.made, key=lambda one: one.on):
         batches = list(group)
         yield from heading(weekday(on))
-        yield from _pulls(outcome, batches)
+        yield from _pulls(outcome, batches, unit)
         for one in batches:
-            yield from _batch(one, full=full)
+            yield from _batch(one, unit, full=full)
 
 
-def _pulls(outcome: Outcome, batches: Sequence[Made]) -> Iterator[str]:
+def _pulls(outcome: Outcome, batches: Sequence[Made], unit: Unit) -> Iterator[str]:
     """What comes out of the cooler that day, as held, and for what."""
-    world = outcome.plan.world
+    supplies = outcome.plan.world.supplies
     places = max(3, *(places_of(one.answer.problem.order.meat_division_kg) for one in batches))
     rows = []
-    for s in sorted({s for one in batches for s in one.taken}, key=lambda s: (world.supplies[s].name, s)):
+    for s in sorted({s for one in batches for s in one.taken}, key=lambda s: (supplies[s].name, s)):
         mine = [(one.job.name, one.taken[s]) for one in batches if s in one.taken]
-        parts = [f"{name} {shown(kg, places)}" if len(mine) > 1 else name for name, kg in mine]
-        total = sum((kg for _, kg in mine), Fraction(0))
-        rows.append([name_of(outcome, s), world.supplies[s].lot.material, shown(total, places), ", ".join(parts)])
-    yield from table(("pull", "material", "kg as held", "for"), rows, "<<><")
+        parts = [f"{name} {unit(kg, places)}" if len(mine) > 1 else name for name, kg in mine]
+        total = unit(sum((kg for _, kg in mine), _ZERO), places)
+        rows.append([name_of(supplies[s]), supplies[s].lot.material, total, ", ".join(parts)])
+    yield from table(("pull", "material", f"{unit.name} as held", "for"), rows, "<<><")
 
 
-def name_of(outcome: Outcome, s: int) -> str:
-    """A lot by its name, a delivery with its day."""
-    supply = outcome.plan.world.supplies[s]
-    return (
-        supply.name if supply.offer is None else f"{supply.name}, came {weekday(outcome.plan.world.date(supply.first))}"
-    )
-
-
-def _batch(one: Made, *, full: bool) -> Iterator[str]:
+def _batch(one: Made, unit: Unit, *, full: bool) -> Iterator[str]:
     """The weigh-out of every mixer load, each with its own grams."""
     weighed = one.answer.weighed
+    assert weighed is not None
     yield ""
     places = max(3, places_of(one.answer.problem.order.meat_division_kg))
-    size = f"{shown(one.kilograms(Basis.MEAT), places)} kg meat, {shown(one.kilograms(Basis.BATCH), places)} kg in all"
-    loads = () if weighed is None else weighed.loads or (weighed.total,)
+    meat, whole = (unit(one.kilograms(basis), places) for basis in (Basis.MEAT, Basis.BATCH))
+    loads = weighed.loads or (weighed.total,)
     many = f", in {len(loads)} loads; each has its own grams" if len(loads) > 1 else ""
+    size = f"{meat} {unit.name} meat, {whole} {unit.name} in all"
     yield from paragraph(f"{one.job.name} ({one.job.recipe.entry.name}): {size}{many}")
-    divisions = weighed.divisions if weighed else {}
-    items = sorted(weighed.total.kilograms if weighed else (), key=lambda item: item.kind is not Kind.LOT)
+    items = sorted(weighed.total.kilograms, key=lambda item: item.kind is not Kind.LOT)
     for start in range(0, len(loads), _LOADS):
         part = loads[start : start + _LOADS]
-        heads = [f"load {start + n + 1}" if len(loads) > 1 else "kg or grams" for n in range(len(part))]
-        rows = [[item.name, *[_weight(item, load, divisions[item]) for load in part]] for item in items]
+        alone = f"{unit.name} or grams"
+        heads = [f"load {start + n + 1}" if len(loads) > 1 else alone for n in range(len(part))]
+        rows = [[item.name, *[_weight(item, load, weighed.divisions[item], unit) for load in part]] for item in items]
         yield from table(("weigh out", *heads), rows, "<" + ">" * len(part))
     for said in (*warnings(one.answer), *lot_notes(one.answer)):
         yield from paragraph(said, "! ")
@@ -86,10 +120,13 @@ def _batch(one: Made, *, full: bool) -> Iterator[str]:
         yield from _checks(one)
 
 
-def _weight(item: Ingredient, load: Batch, division: Fraction) -> str:
-    kg = load.kilograms.get(item, Fraction(0))
-    lot = f"{shown(kg, max(3, places_of(division)))} kg"
-    return lot if item.kind is Kind.LOT else f"{grams(kg, min(division, _COARSEST))} g"
+def _weight(item: Ingredient, load: Batch, division: Fraction, unit: Unit) -> str:
+    """A lot in the week's unit; an addition in grams, in a week of pounds with ounces beside them."""
+    kg = load.kilograms.get(item, _ZERO)
+    if item.kind is Kind.LOT:
+        return f"{unit(kg, max(3, places_of(division)))} {unit.name}"
+    ounces = f" = {shown(kg / KG_PER_LB * OZ_PER_LB, 2)} oz" if unit.name == "lb" else ""
+    return f"{grams(kg, min(division, _COARSEST))} g{ounces}"
 
 
 def _checks(one: Made) -> Iterator[str]:

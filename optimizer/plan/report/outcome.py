@@ -6,6 +6,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from datetime import date
 from fractions import Fraction
+from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -13,20 +14,38 @@ import numpy as np
 from constraints.ingredients import FAT, SALT
 from constraints.meaning import BY_ION, Stage
 from constraints.quantities import Basis
-from constraints.vector import Floats
+from optimizer.blend import Status
 from optimizer.plan.files.plan_file import PlannedOrder
+from optimizer.plan.model.kitchen import Limit
 from optimizer.plan.model.world import Job, Supply, World
-from optimizer.plan.report.limit_prices import Priced, priced
 from optimizer.plan.report.way_out import NoPlan
 from optimizer.plan.settle.engine import Solved, solve
 from optimizer.plan.settle.find import Plan
 from optimizer.plan.settle.in_order import InOrder
-from optimizer.plan.settle.recheck import stock_by_day
+from optimizer.plan.settle.recheck import have_of, stock_by_day
 from optimizer.plan.settle.week_bound import reduced_costs
 from optimizer.plan.settle.weigh import Made
+from optimizer.remarks import warnings
 from optimizer.summary import casing_need, composition, costs
+from optimizer.verdict import HEADLINES, Grade, Verdict
 
 _ZERO = Fraction(0)
+_WORTH_SAYING = 1e-6
+"""Money from which a price is worth saying."""
+
+
+@dataclass(frozen=True)
+class Priced:
+    """A limit of the kitchen with its price: money saved by one more ``unit``; ``held`` where whole numbers were held.
+
+    Prices of a linear program are its dual values; with whole numbers those of the one left when each is held.
+    """
+
+    what: str
+    day: date | None
+    unit: str
+    price: float
+    held: bool
 
 
 @dataclass(frozen=True)
@@ -41,9 +60,9 @@ class Expiring:
     last: date
     left: Fraction
     lost: Fraction
-    batch: str | None
-    day: date | None
-    saving_costs: float | None
+    batch: str | None = None
+    day: date | None = None
+    saving_costs: float | None = None
 
 
 @dataclass(frozen=True)
@@ -51,7 +70,6 @@ class LeftOver:
     """Kilograms as held of a delivery that no batch of the week uses and that keep, and what they are worth."""
 
     supply: Supply
-    came: date
     kg: Fraction
     worth: Fraction
 
@@ -85,23 +103,16 @@ def figures_of(one: Made) -> Figures:
     )  # fmt: skip
 
 
-def _why_left_out(job: Job) -> str:
-    if not job.days:
-        return "no day on which it can be made"
-    broken = {r.words(): None for rows in job.rows.values() for r in rows.impossible}
-    if broken:
-        return f"it cannot be made: {'; '.join(broken)}"
-    return "not worth making, or there is not enough for it"
+@dataclass(frozen=True)
+class PlanVerdict(Verdict):
+    """The verdict on all batches of a plan, which starts with ``words`` of its own."""
 
+    words: str = ""
 
-def _left_over(plan: Plan) -> Iterator[LeftOver]:
-    have = {s: kg for s, kg in plan.program.stock.items() if plan.world.supplies[s].offer is not None}
-    have |= {o.supply_index: o.kg for o in plan.orders}
-    for s, kg in sorted(have.items()):
-        supply = plan.world.supplies[s]
-        left = kg - sum((one.taken.get(s, _ZERO) for one in plan.made), _ZERO)
-        if left > 0 and supply.keeps:
-            yield LeftOver(supply, plan.world.date(supply.first), left, left * supply.worth)
+    @property
+    def headline(self) -> str:
+        """One line: what it is, and how many limits hold."""
+        return f"{self.words}. {self.counted}".strip()
 
 
 @dataclass
@@ -126,42 +137,67 @@ class Outcome:
     """Orders of the plan before that are out."""
 
     @property
-    def verdict(self) -> str:
-        """One word for the whole: that of the plan, *hold* where something already made must be held back, or
-        *not_all_holds* where the scales do not allow every limit of the kitchen to be kept.
-        """
+    def stands(self) -> bool:
+        """True where there is a plan that may be shown."""
+        return self.plan.money is not None and self.plan.status is not Status.DO_NOT_MAKE
+
+    @property
+    def grade(self) -> Grade:
+        """What is to be done: *hold* where something already made must be held back goes before the plan's own."""
         if self.hold:
-            return "hold"
-        excess = self.plan.certificate is not None and self.plan.certificate.excess
-        return "not_all_holds" if excess and self.plan.status.exit_code != 1 else str(self.plan.status)
+            return Grade.HOLD
+        if self.plan.status is Status.DO_NOT_MAKE:
+            return Grade.DO_NOT_MAKE
+        if self.plan.money is None:
+            return Grade.NO_ANSWER if self.plan.status is Status.TIME_LIMIT else Grade.NO_BATCH
+        if self.plan.certificate is not None and self.plan.certificate.excess:
+            return Grade.NOT_THE_RECIPE
+        return Grade.BEST_FOUND if self.plan.status is Status.TIME_LIMIT else Grade.MAKE
+
+    @property
+    def verdict(self) -> PlanVerdict:
+        """The grade, in the words of plans, and how many limits of all batches bear each mark."""
+        words = {
+            Grade.MAKE: "PLAN", Grade.BEST_FOUND: "PLAN, the best found in time", Grade.NO_ANSWER: STOPPED,
+            Grade.NO_BATCH: "NO SUCH PLAN EXISTS",
+            Grade.NOT_THE_RECIPE: "NOT ALL HOLDS: the scales do not allow every limit of the kitchen to be kept",
+        }.get(self.grade, HEADLINES[self.grade])  # fmt: skip
+        if self.done or self.hold:
+            words = words.replace("PLAN", "PLAN, for what is still to be made", 1)
+        made = self.plan.made if self.stands else []
+        found = Verdict.of(self.grade, [check for one in made for check in one.answer.checks])
+        return PlanVerdict(found.grade, found.marks, sum(len(warnings(one.answer)) for one in made), words=words)
+
+    @property
+    def status(self) -> str:
+        """One word for the whole, as the grade has it: *optimal* is a plan that is to be carried out."""
+        own = {Grade.HOLD: "hold", Grade.NOT_THE_RECIPE: "not_all_holds"}
+        return own.get(self.grade, str(self.plan.status))
 
     @property
     def exit_code(self) -> int:
-        """That of the plan; 1 where something already made must be held back."""
-        return 1 if self.verdict in ("hold", "not_all_holds") else self.plan.status.exit_code
+        """0 a plan, 1 none or not to be carried out as it stands, 3 stopped at a time limit."""
+        return self.grade.exit_code
 
-    @property
-    def left_out(self) -> tuple[str, ...]:
-        """Batches that a plan leaves out."""
-        return tuple(name for name, _ in self.left_out_why)
-
-    @property
-    def left_out_why(self) -> tuple[tuple[str, str], ...]:
+    @cached_property
+    def left_out_why(self) -> dict[str, str]:
         """Batches that a plan leaves out, each with the reason."""
         made = {one.job.name for one in self.plan.made}
         known = {b["batch"] for b in self.done} | set(self.missed) | made
         jobs = self.plan.world.jobs if self.plan.made else ()
-        return tuple(sorted((job.name, _why_left_out(job)) for job in jobs if job.name not in known))
+        return {job.name: _why_left_out(job) for job in sorted(jobs, key=lambda j: j.name) if job.name not in known}
 
-    @property
+    @cached_property
     def left_over(self) -> tuple[LeftOver, ...]:
         """What was ordered, now or before, and no batch of the week uses."""
-        return tuple(_left_over(self.plan))
+        supplies, rest = self.plan.world.supplies, self.plan.rest
+        mine = ((supplies[s], kg) for s, kg in sorted(rest.items()) if kg > 0 and supplies[s].offer is not None)
+        return tuple(LeftOver(supply, kg, kg * supply.worth) for supply, kg in mine if supply.keeps)
 
     @property
-    def lots_left_out(self) -> tuple[tuple[str, str], ...]:
+    def lots_left_out(self) -> dict[str, str]:
         """Lots that no day of the week can use, with the reason."""
-        return tuple(_left_out(self.plan.world))
+        return dict(_left_out(self.plan.world))
 
     @property
     def saving(self) -> float | None:
@@ -169,6 +205,18 @@ class Outcome:
         if self.in_order is None or self.in_order.cost is None or not self.plan.solved.found:
             return None
         return self.in_order.cost - self.plan.solved.cost
+
+
+STOPPED = "STOPPED AT THE TIME LIMIT before any plan was found"
+
+
+def _why_left_out(job: Job) -> str:
+    if not job.days:
+        return "no day on which it can be made"
+    broken = {r.words(): None for rows in job.rows.values() for r in rows.impossible}
+    if broken:
+        return f"it cannot be made: {'; '.join(broken)}"
+    return "not worth making, or there is not enough for it"
 
 
 def _left_out(world: World) -> Iterator[tuple[str, str]]:
@@ -199,80 +247,60 @@ def gather(
         return found
     pinned = plan.program.sparse.has_whole and not quick
     linear = solve(plan.program.sparse, pinned=plan.solved.values) if pinned else plan.solved
-    found.limits = priced(plan.program, linear)
-    found.stock = _with_done(plan.world, stock_by_day(plan.program, plan.made, plan.orders), gone)
-    found.expiring = _expiring(plan, linear)
+    found.limits = sorted(_priced(plan, linear), key=lambda limit: -limit.price)
+    found.stock = stock_by_day(plan.program, plan.made, plan.orders)
+    for s, day, kg in gone:  # what batches already made took was there on the days before
+        for before in range(plan.world.supplies[s].first, day):
+            found.stock[s][before] += kg
+    found.expiring = list(_expiring(plan, linear))
     return found
 
 
-def _with_done(
-    world: World, levels: dict[int, list[Fraction]], gone: Sequence[tuple[int, int, Fraction]]
-) -> dict[int, list[Fraction]]:
-    """Stock at the end of each day with what batches already made took on the days before they took it."""
-    found = {s: list(kilograms) for s, kilograms in levels.items()}
-    for s, day, kg in gone:
-        for before in range(world.supplies[s].first, day):
-            found[s][before] += kg
-    return found
+def _priced(plan: Plan, linear: Solved) -> Iterator[Priced]:
+    """Every kitchen limit that costs anything; ``linear`` has the prices of all rows, or none."""
+    for row, price in zip(plan.program.sparse.rows, linear.prices, strict=False):
+        limit = row.label[0]
+        if isinstance(limit, Limit) and abs(price) > _WORTH_SAYING:
+            day = None if limit.day is None else plan.world.date(limit.day)
+            yield Priced(limit.rule.name, day, limit.rule.change[2], -float(price), plan.program.sparse.has_whole)
 
 
-def _expiring(plan: Plan, linear: Solved) -> list[Expiring]:
-    world, program = plan.world, plan.program
-    have = dict(program.stock)
-    have.update({o.supply_index: o.kg for o in plan.orders})
-    paid = {o.supply_index: o.price for o in plan.orders}
-    dying = [s for s in have if not world.supplies[s].keeps]
-    left = {s: have[s] - sum((m.taken.get(s, _ZERO) for m in plan.made), _ZERO) for s in dying}
-    left = {s: kg for s, kg in left.items() if kg > 0}
-    if not left:
-        return []
-    rest = reduced_costs(program.sparse, linear.prices)
-    cheapest = _cheapest_use(plan, rest) if len(rest) else {}
-    found = []
-    for s, kg in sorted(left.items(), key=lambda pair: (world.supplies[pair[0]].last, world.supplies[pair[0]].name)):
+def _expiring(plan: Plan, linear: Solved) -> Iterator[Expiring]:
+    world, paid = plan.world, {o.supply_index: o.price for o in plan.orders}
+    dying = [(s, kg) for s, kg in plan.rest.items() if kg > 0 and not world.supplies[s].keeps]
+    cheapest = _cheapest_use(plan, linear) if dying else {}
+    for s, kg in sorted(dying, key=lambda pair: (world.supplies[pair[0]].last, world.supplies[pair[0]].name)):
         supply = world.supplies[s]
-        best = cheapest.get(s)
-        found.append(
-            Expiring(
-                supply, world.date(supply.last), kg, kg * (paid.get(s, supply.price) - supply.worth),
-                None if best is None else best[1], None if best is None else world.date(best[2]),
-                None if best is None else max(best[0], 0.0),
-            )
-        )  # fmt: skip
-    return found
+        lost = kg * (paid.get(s, supply.price) - supply.worth)
+        yield Expiring(supply, world.date(supply.last), kg, lost, *cheapest.get(s, ()))
 
 
-def _cheapest_use(plan: Plan, rest: Floats) -> dict[int, tuple[float, str, int]]:
-    """For each supply what a kilogram more of it costs where that is least, the batch and the day."""
-    blocks = [block for block in plan.program.blocks if len(block.supplies)]
-    if not blocks:
-        return {}
-    supplies = np.concatenate([block.supplies for block in blocks])
-    costs = np.concatenate([rest[block.columns] for block in blocks])
-    ranks = {name: k for k, name in enumerate(sorted({block.job.name for block in blocks}))}
-    rank = np.repeat([ranks[block.job.name] * plan.world.days + block.day for block in blocks],
-                     [len(block.supplies) for block in blocks])  # fmt: skip
-    owner = np.repeat(np.arange(len(blocks)), [len(block.supplies) for block in blocks])
-    order = np.lexsort((rank, costs, supplies))
-    names, first = np.unique(supplies[order], return_index=True)
-    return {
-        int(s): (float(costs[order[k]]), blocks[owner[order[k]]].job.name, blocks[owner[order[k]]].day)
-        for s, k in zip(names, first, strict=True)
-    }
+def _cheapest_use(plan: Plan, linear: Solved) -> dict[int, tuple[str, date, float]]:
+    """For each supply the batch and the day where a kilogram more of it costs least, and what it costs there."""
+    rest = reduced_costs(plan.program.sparse, linear.prices)
+    found: dict[int, tuple[float, str, int]] = {}
+    for block in sorted(plan.program.blocks, key=lambda b: (b.job.name, b.day)) if len(rest) else ():
+        costs = rest[block.columns]
+        best = np.array([found[s][0] if s in found else np.inf for s in block.supplies.tolist()])
+        for k in np.flatnonzero(costs < best):
+            found[int(block.supplies[k])] = float(costs[k]), block.job.name, block.day
+    return {s: (name, plan.world.date(day), max(cost, 0.0)) for s, (cost, name, day) in found.items()}
 
 
 def by_day(outcome: Outcome) -> Sequence[tuple[date, Fraction, Fraction, Fraction]]:
     """Each day with kilograms as held used, delivered, and in stock at its end."""
     plan = outcome.plan
-    ordered = {s: kg for s, kg in plan.program.stock.items() if plan.world.supplies[s].offer is not None}
-    for s, _, kg in outcome.gone:
-        if s in ordered:
-            ordered[s] += kg
-    rows = []
-    for day, on in enumerate(plan.world.week.dates):
-        used = sum((kg for one in plan.made if one.day == day for kg in one.taken.values()), _ZERO)
-        used += sum((kg for _, at, kg in outcome.gone if at == day), _ZERO)
-        came = sum((o.kg for o in plan.orders if o.delivered == on), _ZERO)
-        came += sum((kg for s, kg in ordered.items() if plan.world.supplies[s].first == day), _ZERO)
-        rows.append((on, used, came, sum((levels[day] for levels in outcome.stock.values()), _ZERO)))
-    return rows
+    came = {s: kg for s, kg in have_of(plan.program, plan.orders).items() if plan.world.supplies[s].offer is not None}
+    used = [(one.day, kg) for one in plan.made for kg in one.taken.values()]
+    for s, at, kg in outcome.gone:
+        used.append((at, kg))
+        if s in came:
+            came[s] += kg
+    return [
+        (
+            on, sum((kg for at, kg in used if at == day), _ZERO),
+            sum((kg for s, kg in came.items() if plan.world.supplies[s].first == day), _ZERO),
+            sum((levels[day] for levels in outcome.stock.values()), _ZERO),
+        )
+        for day, on in enumerate(plan.world.week.dates)
+    ]  # fmt: skip

@@ -2,17 +2,289 @@
 
 from __future__ import annotations
 
-import json
-from collections.abc import Sequence
-from typing import Any
+from collections.abc import Callable, Sequence
+from datetime import date as Day
+from fractions import Fraction
+from typing import Any, NamedTuple
 
-from optimizer.blend import Status
-from optimizer.pages.answer_json import as_dict
-from optimizer.pages.record import json_text
-from optimizer.plan.report.outcome import Outcome, by_day, figures_of
+from constraints.numbers import KG_PER_LB
+from optimizer.pages.answer_json import Blend, Certificate, VerdictPart
+from optimizer.pages.record import Figure, Record, at, json_text, plain
+from optimizer.plan.model.world import Supply
+from optimizer.plan.report.outcome import STOPPED, Outcome, by_day, figures_of
 from optimizer.plan.settle.weigh import Made
 from optimizer.reading.table import text_cell
+from optimizer.verdict import Grade
 from optimizer.words import CAUTION
+
+
+class OrderPart(Record):
+    """What to order: kilograms as held, money without the delivery charge."""
+
+    offer: str = at("offer.name")
+    supplier: str = at("offer.terms.supplier")
+    material: str = at("supply.lot.material")
+    kg: Figure
+    packs: int | None
+    price_per_kg: Figure = at("price")
+    money: Figure
+    delivery_charge: Figure = at("offer.terms.delivery_charge")
+    order_by: Day
+    delivered: Day
+
+
+class Pull(NamedTuple):
+    """What a batch takes of a supply, kilograms as held."""
+
+    supply: Supply
+    held_kg: Fraction
+
+
+class PullPart(Record):
+    """What a batch takes from the cooler, of a lot or of a delivery; ``kg`` of it are usable."""
+
+    lot: str = at("supply.name")
+    delivered: Day | None = at("supply.came")
+    material: str = at("supply.lot.material")
+    held_kg: Figure
+    kg: Figure = at(lambda pull: pull.held_kg * pull.supply.lot.usable)
+
+
+class FiguresPart(Record):
+    """A batch at a glance: fat of the meat block, salt of the batch, ingoing nitrite, cash a kilogram of batch."""
+
+    fat_pct: Figure | None
+    salt_pct: Figure | None
+    nitrite_ppm: Figure | None
+    links: int | None
+    cost_per_kg: Figure
+    loads: int
+
+
+class Batch(NamedTuple):
+    """A batch of a plan."""
+
+    outcome: Outcome
+    one: Made
+
+
+class BatchPart(Record):
+    """One batch, or a part of one, on one day; ``answer`` is a blend's own document."""
+
+    batch: str = at("one.job.name")
+    date: Day = at("one.on")
+    pulls: list[PullPart] = at(lambda made: pulls(*made))
+    figures: FiguresPart = at(lambda made: figures_of(made.one))
+    answer: Blend = at("one.answer")
+
+
+class StockPart(Record):
+    """Kilograms as held of a lot, or of a delivery, at the end of each day."""
+
+    lot: str = at("supply.name")
+    delivered: Day | None = at("supply.came")
+    kg_at_end_of_day: list[Figure]
+
+
+class DayPart(Record):
+    """A day's sums, kilograms as held."""
+
+    date: Day
+    used_kg: Figure
+    delivered_kg: Figure
+    stock_kg: Figure
+
+
+class ExpiringPart(Record):
+    """What dies in the week with some left; money lost with it, and where a kilogram more of it would cost least."""
+
+    lot: str = at("supply.name")
+    last_day: Day = at("last")
+    kg: Figure = at("left")
+    lost: Figure
+    save_in: str | None = at("batch")
+    save_on: Day | None = at("day")
+    saving_costs_per_kg: Figure | None = at("saving_costs")
+
+
+class LeftOverPart(Record):
+    """What was bought and is left when the week is over, and keeps."""
+
+    offer: str = at("supply.name")
+    delivered: Day = at("supply.came")
+    kg: Figure
+    worth: Figure
+    use_by: Day | None = at("supply.lot.use_by")
+
+
+class MoneyPart(Record):
+    """The books of the week; ``minimised`` is cash with stock used and rounding, less what is left and the product."""
+
+    minimised: Figure
+    cash: Figure
+    orders: Figure
+    charges: Figure
+    additions: Figure
+    holding: Figure
+    used: Figure
+    left: Figure
+    lost: Figure
+    product: Figure
+    stock_used: Figure
+    bought_left: Figure
+    dose_rounding: Figure
+    unrounded: Figure
+
+
+class InOrderPart(Record):
+    """The week planned batch by batch, in order: its cost, or the batch for which nothing was left."""
+
+    cost: Figure | None
+    stuck: str | None
+    saving: Figure | None
+
+
+class LimitPart(Record):
+    """What one more unit of a limit of the kitchen would save."""
+
+    what: str
+    date: Day | None = at("day")
+    saves: Figure = at("price")
+    for_one_more: str = at("unit")
+    whole_numbers_held: bool = at("held")
+
+
+class PlanCertificate(Certificate):
+    """As of a blend; with what does not hold, and what the scales did not allow to be kept to the gram."""
+
+    feasible: bool = at("sound")
+    faults: list[str]
+    excess: list[str] = at(lambda found: [excess.words for excess in found.excess])
+
+
+class ChangePart(Record):
+    """One thing to change, by how much of its unit."""
+
+    what: str
+    date: Day | None = at("day")
+    amount: Figure
+    unit: str
+
+
+class WayPart(Record):
+    """A way out that was solved again as it stands here."""
+
+    way: str
+    changes: list[ChangePart]
+
+
+class ImpossiblePart(Record):
+    """A requirement that no choice of lots can meet."""
+
+    batch: str = at(lambda pair: pair[0])
+    requirement: str = at(lambda pair: pair[1].words())
+
+
+class NoPlanPart(Record):
+    """Why there is no plan, in one sentence and by what is involved, and what would help."""
+
+    cause: str
+    impossible: list[ImpossiblePart]
+    batches: list[str]
+    limits: list[str]
+    materials: list[str]
+    ways: list[WayPart]
+
+
+class ComingPart(Record):
+    """An order of the plan before that is out."""
+
+    offer: str
+    delivered: Day
+    kg: Figure
+
+
+class LotPart(Record):
+    """A lot that no day of the week can use."""
+
+    lot: str = at(lambda pair: pair[0])
+    why: str = at(lambda pair: pair[1])
+
+
+class SizePart(Record):
+    """Size of the program that was solved."""
+
+    columns: int
+    rows: int
+
+
+def _shown(part: Callable[[Outcome], Any]) -> Any:
+    """A part of a plan that may be shown; nothing of one that may not."""
+    return at(lambda outcome: part(outcome) if outcome.stands else [])
+
+
+class PlanRecord(Record):
+    """The answer of ``trimwright plan``. Batches and orders are empty where nothing may be carried out."""
+
+    status: str
+    verdict: VerdictPart
+    caution: str = at(lambda outcome: CAUTION)
+    plan: str = at("plan.world.week.entry.name")
+    start: Day = at("plan.world.week.entry.start")
+    days: int = at("plan.world.week.entry.days")
+    currency: str = at("plan.world.week.entry.currency")
+    orders: list[OrderPart] = _shown(lambda outcome: outcome.plan.orders)
+    batches: list[BatchPart | dict[str, Any]] = at(lambda outcome: [*outcome.done, *_made(outcome)])
+    stock: list[StockPart] = _shown(lambda outcome: _stock(outcome))
+    by_day: list[DayPart] = _shown(lambda o: [dict(zip(DayPart.model_fields, day, strict=True)) for day in by_day(o)])
+    expiring: list[ExpiringPart] = _shown(lambda outcome: outcome.expiring)
+    money: MoneyPart | None = at(lambda outcome: _money(outcome))
+    in_order: InOrderPart | None = at(lambda outcome: _in_order(outcome))
+    limits: list[LimitPart]
+    certificate: PlanCertificate | None = at("plan.certificate")
+    no_plan: NoPlanPart | None
+    fewest_changes: int | None
+    missed: list[str]
+    hold: list[str]
+    coming: list[ComingPart] = at(lambda outcome: [vars(order) for order in outcome.coming])
+    left_out: list[str] = at(lambda outcome: list(outcome.left_out_why))
+    left_out_why: dict[str, str]
+    left_over: list[LeftOverPart] = _shown(lambda outcome: outcome.left_over)
+    lots_left_out: list[LotPart] = at(lambda outcome: list(outcome.lots_left_out.items()))
+    size: SizePart = at(lambda o: {"columns": o.plan.program.sparse.size, "rows": len(o.plan.program.sparse.rows)})
+
+
+def _made(outcome: Outcome) -> list[Batch]:
+    return [Batch(outcome, one) for one in outcome.plan.made] if outcome.stands else []
+
+
+def pulls(outcome: Outcome, one: Made) -> list[Pull]:
+    """What a batch takes from the cooler, by name."""
+    supplies = outcome.plan.world.supplies
+    return [Pull(supplies[s], one.taken[s]) for s in sorted(one.taken, key=lambda s: (supplies[s].name, s))]
+
+
+def _stock(outcome: Outcome) -> list[dict[str, Any]]:
+    found = ((outcome.plan.world.supplies[s], levels) for s, levels in outcome.stock.items())
+    return [{"lot": s.name, "delivered": s.came, "kg_at_end_of_day": levels} for s, levels in found]
+
+
+def _money(outcome: Outcome) -> dict[str, Any] | None:
+    found = outcome.plan.money if outcome.stands else None
+    return None if found is None else {**vars(found), "unrounded": outcome.plan.solved.cost}
+
+
+def _in_order(outcome: Outcome) -> dict[str, Any] | None:
+    found = outcome.in_order
+    if found is None:
+        return None
+    return {"cost": found.cost, "stuck": found.stuck or None, "saving": outcome.saving}
+
+
+def plan_dict(outcome: Outcome) -> dict[str, Any]:
+    """The plan as plain data, numbers as floats nearest to the exact figures."""
+    found: dict[str, Any] = plain(PlanRecord, outcome)
+    return found
 
 
 def plan_document(outcome: Outcome) -> str:
@@ -22,204 +294,37 @@ def plan_document(outcome: Outcome) -> str:
 
 def stopped_document() -> str:
     """The document where the time was over before there was anything to plan."""
-    stopped: dict[str, Any] = {
-        "status": str(Status.TIME_LIMIT),
-        "orders": [],
-        "batches": [],
-        "money": None,
-        "certificate": None,
-    }
-    return json.dumps(stopped | {"caution": CAUTION}, indent=2) + "\n"
-
-
-def plan_dict(outcome: Outcome) -> dict[str, Any]:
-    """The plan as plain data, numbers as floats nearest to the exact figures."""
-    plan = outcome.plan
-    week = plan.world.week
-    shown = plan.money is not None and plan.status is not Status.DO_NOT_MAKE
-    return {
-        "status": outcome.verdict,
-        "caution": CAUTION,
-        "plan": week.entry.name,
-        "start": week.entry.start.isoformat(),
-        "days": week.entry.days,
-        "currency": week.entry.currency,
-        "orders": _orders(outcome) if shown else [],
-        "batches": [*outcome.done, *([_batch(outcome, one) for one in plan.made] if shown else [])],
-        "stock": _stock(outcome) if shown else [],
-        "by_day": _by_day(outcome) if shown else [],
-        "expiring": _expiring(outcome) if shown else [],
-        "money": _money(outcome) if shown else None,
-        "in_order": _in_order(outcome),
-        "limits": [
-            {"what": x.what, "date": None if x.day is None else plan.world.date(x.day).isoformat(),
-             "saves": x.price, "for_one_more": x.unit, "whole_numbers_held": x.held}
-            for x in outcome.limits
-        ],
-        "certificate": _certificate(outcome),
-        "no_plan": _no_plan(outcome),
-        "fewest_changes": outcome.fewest_changes,
-        "missed": list(outcome.missed),
-        "hold": list(outcome.hold),
-        "coming": [
-            {"offer": o.offer, "delivered": o.delivered.isoformat(), "kg": float(o.kg)} for o in outcome.coming
-        ],
-        "left_out": list(outcome.left_out),
-        "left_out_why": dict(outcome.left_out_why),
-        "left_over": [
-            {"offer": x.supply.name, "delivered": x.came.isoformat(), "kg": float(x.kg), "worth": float(x.worth),
-             "use_by": None if x.supply.lot.use_by is None else x.supply.lot.use_by.isoformat()}
-            for x in (outcome.left_over if shown else ())
-        ],
-        "lots_left_out": [{"lot": name, "why": why} for name, why in outcome.lots_left_out],
-        "size": {"columns": plan.program.sparse.size, "rows": len(plan.program.sparse.rows)},
-    }  # fmt: skip
-
-
-def _orders(outcome: Outcome) -> list[dict[str, Any]]:
-    return [
-        {
-            "offer": o.offer.name, "supplier": o.offer.terms.supplier, "material": o.supply.lot.material,
-            "kg": float(o.kg),
-            "packs": o.packs, "price_per_kg": float(o.price), "money": float(o.money),
-            "delivery_charge": float(o.offer.terms.delivery_charge), "order_by": o.order_by.isoformat(),
-            "delivered": o.delivered.isoformat(),
-        }
-        for o in outcome.plan.orders
-    ]  # fmt: skip
-
-
-def pulls(outcome: Outcome, one: Made) -> list[dict[str, Any]]:
-    """What a batch takes from the cooler: lot or offer, its day of delivery where bought, kilograms as held."""
-    world = outcome.plan.world
-    found = []
-    for s, kg in sorted(one.taken.items(), key=lambda pair: (world.supplies[pair[0]].name, pair[0])):
-        supply = world.supplies[s]
-        delivered = None if supply.offer is None else world.date(supply.first).isoformat()
-        found.append({
-            "lot": supply.name, "delivered": delivered, "material": supply.lot.material, "held_kg": float(kg),
-            "kg": float(kg * supply.lot.usable),
-        })  # fmt: skip
-    return found
-
-
-def _batch(outcome: Outcome, one: Made) -> dict[str, Any]:
-    return {
-        "batch": one.job.name,
-        "date": one.on.isoformat(),
-        "pulls": pulls(outcome, one),
-        "figures": {
-            name: value if value is None or isinstance(value, int) else float(value)
-            for name, value in vars(figures_of(one)).items()
-        },
-        "answer": as_dict(one.answer),
-    }
-
-
-def _stock(outcome: Outcome) -> list[dict[str, Any]]:
-    world = outcome.plan.world
-    return [
-        {
-            "lot": world.supplies[s].name,
-            "delivered": None if world.supplies[s].offer is None else world.date(world.supplies[s].first).isoformat(),
-            "kg_at_end_of_day": [float(kg) for kg in levels],
-        }
-        for s, levels in outcome.stock.items()
-    ]
-
-
-def _by_day(outcome: Outcome) -> list[dict[str, Any]]:
-    return [
-        {"date": on.isoformat(), "used_kg": float(used), "delivered_kg": float(came), "stock_kg": float(left)}
-        for on, used, came, left in by_day(outcome)
-    ]
-
-
-def _expiring(outcome: Outcome) -> list[dict[str, Any]]:
-    return [
-        {
-            "lot": e.supply.name, "last_day": e.last.isoformat(), "kg": float(e.left), "lost": float(e.lost),
-            "save_in": e.batch, "save_on": None if e.day is None else e.day.isoformat(),
-            "saving_costs_per_kg": e.saving_costs,
-        }
-        for e in outcome.expiring
-    ]  # fmt: skip
-
-
-def _money(outcome: Outcome) -> dict[str, float] | None:
-    found = outcome.plan.money
-    if found is None:
-        return None
-    names = (
-        "minimised", "cash", "orders", "charges", "additions", "holding", "used", "left", "lost", "product",
-        "stock_used", "bought_left", "dose_rounding",
-    )  # fmt: skip
-    return {name: float(getattr(found, name)) for name in names} | {"unrounded": outcome.plan.solved.cost}
-
-
-def _in_order(outcome: Outcome) -> dict[str, Any] | None:
-    if outcome.in_order is None:
-        return None
-    return {"cost": outcome.in_order.cost, "stuck": outcome.in_order.stuck or None, "saving": outcome.saving}
-
-
-def _certificate(outcome: Outcome) -> dict[str, Any] | None:
-    found = outcome.plan.certificate
-    if found is None:
-        return None
-    return {
-        "feasible": found.sound,
-        "cost": float(found.cost),
-        "lower_bound": None if found.lower_bound is None else float(found.lower_bound),
-        "gap": None if found.gap is None else float(found.gap),
-        "reported_bound": found.reported,
-        "faults": list(found.faults),
-        "excess": [excess.words for excess in found.excess],
-    }
-
-
-def _no_plan(outcome: Outcome) -> dict[str, Any] | None:
-    found, world = outcome.no_plan, outcome.plan.world
-    if found is None:
-        return None
-    return {
-        "impossible": [{"batch": batch, "requirement": r.words()} for batch, r in found.impossible],
-        "batches": list(found.batches),
-        "limits": list(found.limits),
-        "materials": list(found.materials),
-        "ways": [
-            {
-                "way": str(way.way),
-                "changes": [
-                    {"what": c.what, "date": None if c.day is None else world.date(c.day).isoformat(),
-                     "amount": c.amount, "unit": c.unit}
-                    for c in way.changes
-                ],
-            }
-            for way in found.ways
-        ],
-    }  # fmt: skip
+    verdict = {"grade": str(Grade.NO_ANSWER), "headline": f"{STOPPED}.", "warnings": 0, "limits": {}}
+    found: dict[str, Any] = {"status": "time_limit", "verdict": verdict, "orders": [], "batches": [], "money": None,
+             "certificate": None, "caution": CAUTION}  # fmt: skip
+    return json_text(found)
 
 
 def orders_csv(outcome: Outcome) -> str:
     """The order list as CSV, one line an offer and delivery."""
-    rows = _orders(outcome) if outcome.plan.status is not Status.DO_NOT_MAKE else []
     names = ("order_by", "delivered", "supplier", "offer", "material", "packs", "kg", "price_per_kg", "money")
-    return _csv(names, [[row[name] for name in names] for row in rows])
+    rows = [plain(OrderPart, order) for order in outcome.plan.orders] if outcome.stands else []
+    return _csv(outcome, names, [[row[name] for name in names] for row in rows])
 
 
 def pulls_csv(outcome: Outcome) -> str:
-    """The pull list as CSV, one line a lot and batch; kilograms as held and usable."""
+    """The pull list as CSV, one line a lot and batch, as held and usable."""
     rows = []
-    for one in outcome.plan.made if outcome.plan.status is not Status.DO_NOT_MAKE else ():
+    for one in outcome.plan.made if outcome.stands else ():
         for pull in pulls(outcome, one):
-            cells = [pull["lot"], pull["delivered"], pull["material"], pull["held_kg"], pull["kg"]]
-            rows.append([one.on.isoformat(), one.job.name, *cells])
-    return _csv(("date", "batch", "lot", "delivered", "material", "held_kg", "usable_kg"), rows)
+            rows.append([one.on.isoformat(), one.job.name, *plain(PullPart, pull).values()])
+    return _csv(outcome, ("date", "batch", "lot", "delivered", "material", "held_kg", "usable_kg"), rows)
 
 
-def _csv(names: Sequence[str], rows: Sequence[Sequence[object]]) -> str:
+def _csv(outcome: Outcome, names: Sequence[str], rows: Sequence[Sequence[Any]]) -> str:
+    """A table in the week's unit."""
     import pandas  # late: only where a list is asked for
 
     cells = [[text_cell(cell) if isinstance(cell, str) else cell for cell in row] for row in rows]
-    return str(pandas.DataFrame(cells, columns=list(names), dtype=object).to_csv(index=False, lineterminator="\n"))
+    table = pandas.DataFrame(cells, columns=list(names), dtype=object)
+    if outcome.plan.world.week.entry.units == "lb":
+        for name in (name for name in names if name.endswith("kg")):
+            unit = 1 / KG_PER_LB if name.endswith("per_kg") else KG_PER_LB
+            table[name] = [round(x / float(unit), 4) for x in table[name]]
+        table = table.rename(columns=lambda name: f"{name[:-2]}lb" if name.endswith("kg") else name)
+    return str(table.to_csv(index=False, lineterminator="\n"))

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 from fractions import Fraction
+from functools import cached_property
 
 from optimizer.blend import Status
 from optimizer.clock import OutOfTime, left, limited
@@ -14,9 +15,9 @@ from optimizer.plan.model.kitchen import Excess
 from optimizer.plan.model.world import World
 from optimizer.plan.settle.cone_cuts import CLOSE, ROUNDS, WHOLE_ROUNDS, add_cuts, uncertain
 from optimizer.plan.settle.engine import Solved, Watch, solve
-from optimizer.plan.settle.money import Money, money
+from optimizer.plan.settle.money import Money, money, taken_by_day
 from optimizer.plan.settle.read_off import Order, needed_only, orders, planned, with_room
-from optimizer.plan.settle.recheck import excesses
+from optimizer.plan.settle.recheck import excesses, have_of
 from optimizer.plan.settle.recheck import faults as recheck
 from optimizer.plan.settle.settled import settled, small
 from optimizer.plan.settle.week_bound import lower_bound, reduced_costs
@@ -70,6 +71,13 @@ class Plan:
     money: Money | None = None
     certificate: Certificate | None = None
     relaxed: Solved | None = None
+
+    @cached_property
+    def rest(self) -> dict[int, Fraction]:
+        """What is left of every supply, kilograms as held."""
+        taken = taken_by_day(self.made)
+        have = have_of(self.program, self.orders)
+        return {s: kg - sum(taken.get(s, {}).values(), Fraction(0)) for s, kg in have.items()}
 
     @property
     def broken(self) -> tuple[int, int, Fraction]:

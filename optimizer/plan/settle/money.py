@@ -50,8 +50,7 @@ def money(program: WeekProgram, made: Sequence[Made], bought: Sequence[Order]) -
     ordered = sum((o.money for o in bought), _ZERO)
     charges = charges_of(bought)
     values, additions, used, product = _batches(made)
-    have = dict(program.stock)
-    have.update({o.supply_index: o.kg for o in bought})
+    have = program.stock | {o.supply_index: o.kg for o in bought}
     paid = {o.supply_index: o.price for o in bought}
     holding = left = lost = stock_used = bought_left = worth_used = _ZERO
     for s, kg in have.items():

@@ -14,7 +14,7 @@ from constraints.numbers import G_PER_KG
 from optimizer.plan.files.ladder import Stretch
 from optimizer.plan.files.offers import Offer
 from optimizer.plan.model.blocks import Block, Buy, WeekProgram
-from optimizer.plan.model.world import Supply
+from optimizer.plan.model.world import Supply, World
 from optimizer.plan.settle.engine import Solved
 
 _ZERO = Fraction(0)
@@ -115,8 +115,7 @@ def orders(program: WeekProgram, solved: Solved) -> list[Order]:
 
 def with_room(program: WeekProgram, bought: Sequence[Order]) -> list[Order]:
     """Orders without packs with two divisions of the coarsest scale more, for the rounding of the batches."""
-    scales = [job.recipe.entry.scales.meat_g / G_PER_KG for job in program.world.jobs]
-    step = max([ORDER_STEP_KG, *scales])
+    step = coarsest(program.world)
     found = []
     for order in bought:
         kg = ceil(order.kg / step) * step + 2 * step
@@ -125,6 +124,11 @@ def with_room(program: WeekProgram, bought: Sequence[Order]) -> list[Order]:
         )
         found.append(order if fixed else order_of(program, order.supply_index, kg))
     return found
+
+
+def coarsest(world: World) -> Fraction:
+    """The coarsest division of the week's scales, kilograms."""
+    return max([ORDER_STEP_KG, *(job.recipe.entry.scales.meat_g / G_PER_KG for job in world.jobs)])
 
 
 def needed_only(program: WeekProgram, parts: Sequence[Planned], bought: Sequence[Order]) -> list[Order]:

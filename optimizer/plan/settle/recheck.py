@@ -28,8 +28,7 @@ def faults(program: WeekProgram, made: Sequence[Made], bought: Sequence[Order]) 
 
 def _stock(program: WeekProgram, made: Sequence[Made], bought: Sequence[Order]) -> Iterator[str]:
     world = program.world
-    have = dict(program.stock)
-    have.update({o.supply_index: o.kg for o in bought})
+    have = have_of(program, bought)
     for s, days in taken_by_day(made).items():
         supply = world.supplies[s]
         if sum(days.values(), _ZERO) > have.get(s, _ZERO):
@@ -91,11 +90,15 @@ def excesses(program: WeekProgram, made: Sequence[Made], bought: Sequence[Order]
     return [found for rule in rules for found in rule.excesses(program.world, made, levels, program.since)]
 
 
+def have_of(program: WeekProgram, bought: Sequence[Order]) -> dict[int, Fraction]:
+    """Kilograms as held of every supply: what is there and what is bought."""
+    return program.stock | {order.supply_index: order.kg for order in bought}
+
+
 def stock_by_day(program: WeekProgram, made: Sequence[Made], bought: Sequence[Order]) -> dict[int, list[Fraction]]:
     """Kilograms as held of every supply at the end of each day; what has died is gone."""
     world = program.world
-    have = dict(program.stock)
-    have.update({o.supply_index: o.kg for o in bought})
+    have = have_of(program, bought)
     taken = taken_by_day(made)
     found = {}
     for s, kg in have.items():

@@ -15,7 +15,7 @@ from typing import Any
 
 from optimizer.plan.files.happened import Happened
 from optimizer.plan.files.plan_file import PlannedBatch, PlannedOrder
-from optimizer.plan.model.blocks import Block, Room, Wanted, WeekProgram
+from optimizer.plan.model.blocks import Block, Costs, Room, Wanted, WeekProgram
 from optimizer.plan.model.build import build
 from optimizer.plan.model.world import Job, World
 from optimizer.plan.settle.engine import solve
@@ -38,7 +38,7 @@ class Repaired:
 
     world: World
     make: Callable[[Room], WeekProgram]
-    again: Callable[[], WeekProgram]
+    again: Callable[[Costs | None], WeekProgram]
     done: list[Any] = field(default_factory=list)
     gone: tuple[tuple[int, int, Fraction], ...] = ()
     fewest: int | None = None
@@ -74,8 +74,8 @@ def repaired(world: World, happened: Happened) -> Repaired:
         settled=frozenset(where[key] for key in happened.deliveries if key in where),
     )  # fmt: skip
 
-    def rest() -> WeekProgram:
-        return build(world, wanted)
+    def rest(costs: Costs | None) -> WeekProgram:
+        return build(world, replace(wanted, costs=costs))
 
     def make(room: Room) -> WeekProgram:
         program = build(world, replace(wanted, room=room))

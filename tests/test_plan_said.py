@@ -1,0 +1,109 @@
+"""What the page of a week says: its cause where there is no plan, ways that do, and weights in pounds."""
+
+from __future__ import annotations
+
+import csv
+import json
+import re
+from pathlib import Path
+
+import pytest
+from weeks import RawBatch, RawLot, RawOffer, RawWeek
+
+from optimizer.plan.files.week_file import read_week
+from optimizer.plan.report.outcome import Outcome
+from optimizer.plan.report.plan_json import orders_csv, plan_dict, pulls_csv
+from optimizer.plan.report.plan_page import plan_page
+from optimizer.plan.run import plan_week
+
+LB = 0.45359237
+"""Kilograms of a pound avoirdupois: NIST Handbook 44 (2024), appendix C."""
+
+
+def planned(path: str | Path) -> Outcome:
+    return plan_week(read_week(str(path)), compare=False, talk=False)
+
+
+def used_up(path: Path, name: str) -> None:
+    """Let a lot have to be used up."""
+    rows = list(csv.DictReader(path.open()))
+    with path.open("w", newline="") as file:
+        writer = csv.DictWriter(file, [*rows[0], "use_up"])
+        writer.writeheader()
+        writer.writerows(row | {"use_up": "yes" if row["lot"] == name else "no"} for row in rows)
+
+
+def fat_to_use_up(folder: Path) -> Path:
+    """48 kg of fat that must be used up, in one batch that can take some 14 kg of it at most."""
+    lots = [RawLot("lean", "pork", 9.0, 4.0, 60.0), RawLot("fat", "pork", 62.0, 1.5, 48.0)]
+    path = Path(RawWeek(2, lots, [RawBatch("A", 40.0, 40.0, 0, 0, (24, 28))]).write(folder))
+    used_up(folder / "lots.csv", "fat")
+    return path
+
+
+def test_a_lot_that_must_be_used_up_is_named_as_the_cause(tmp_path: Path) -> None:
+    """Of 40 kg at most (28 - 9) / (62 - 9) can be the fat; the page says what stays, and that leaving it would do."""
+    path = fat_to_use_up(tmp_path)
+    outcome = planned(path)
+    assert outcome.no_plan is not None
+    assert outcome.no_plan.cause.startswith("1 lot must be used up, and no batch can take")
+    assert plan_page(outcome).splitlines()[1].startswith("NO SUCH PLAN EXISTS: 1 lot must be used up")
+    first = outcome.no_plan.ways[0]
+    assert str(first.way) == "let these lots not be used up"
+    (change,) = first.changes
+    assert float(change.amount) == pytest.approx(48 - 40.0 * 19 / 53, abs=0.15)
+    lots = (tmp_path / "lots.csv").read_text().replace(",yes", ",no")
+    (tmp_path / "lots.csv").write_text(lots)
+    assert planned(path).exit_code == 0
+
+
+def test_what_is_said_works_when_it_is_typed(tmp_path: Path) -> None:
+    """Every way out of a week that lacks lean meat and room, carried out in its files, gives a plan."""
+    lots = [RawLot("lean", "pork", 9.0, 4.0, 25.0), RawLot("fat", "pork", 62.0, 1.5, 60.0)]
+    week = RawWeek(1, lots, [RawBatch("A", 40.0, 40.0, 0, 0, (24, 28))], grinder=60.0)
+    found = planned(week.write(tmp_path)).no_plan
+    assert found is not None and 1 <= len(found.ways) <= 3
+    ways = {str(way.way): way.changes for way in found.ways}
+    (more,) = ways["have more of these lots or deliveries"]
+    (less,) = ways["make less"]
+    assert "lean" in more.what and more.unit == "kg usable more"
+    week.lots[0].kg += float(more.amount)
+    assert planned(week.write(tmp_path)).exit_code == 0
+    week.lots[0].kg -= float(more.amount)
+    week.batches[0].lo = week.batches[0].hi = 40.0 - float(less.amount)
+    assert planned(week.write(tmp_path)).exit_code == 0
+
+
+def test_a_week_in_pounds_says_every_weight_in_pounds_and_cure_in_grams_too(tmp_path: Path) -> None:
+    lots = [RawLot("lean", "pork", 9.0, 4.0, 20.0), RawLot("fat", "pork", 62.0, 1.5, 30.0)]
+    path = Path(RawWeek(2, lots, [RawBatch("A", 40.0, 40.0, 1, 1, (24, 28), salt=18.0)],
+                        [RawOffer("box", "S", "pork", 12.0, 3.0, 5.0)]).write(tmp_path))  # fmt: skip
+    kilograms = planned(path)
+    path.write_text(json.dumps(json.loads(path.read_text()) | {"units": "lb"}))
+    pounds = planned(path)
+    a, b = plan_dict(kilograms), plan_dict(pounds)
+    assert a["orders"] == b["orders"] and a["batches"] == b["batches"], "the JSON document stays in kilograms"
+    page = plan_page(pounds)
+    assert not re.search(r"\d kg\b|\bkg as held", page)
+    for pull in a["batches"][0]["pulls"]:
+        assert f"{pull['held_kg'] / LB:.3f}" in page
+    assert re.search(r"salt +720\.0 g = 25\.40 oz", page), "40 kg at 18 g, 28.35 g in an ounce"
+    (order,) = csv.DictReader(orders_csv(pounds).splitlines())
+    assert float(order["lb"]) == pytest.approx(a["orders"][0]["kg"] / LB, abs=1e-4)
+    assert float(order["price_per_lb"]) == pytest.approx(a["orders"][0]["price_per_kg"] * LB, abs=1e-4)
+    rows = list(csv.DictReader(pulls_csv(pounds).splitlines()))
+    assert [float(row["held_lb"]) * LB for row in rows] == pytest.approx(
+        [pull["held_kg"] for pull in a["batches"][0]["pulls"]], abs=1e-4
+    )
+
+
+def test_the_verdict_of_a_plan_has_the_shape_of_a_blends(tmp_path: Path) -> None:
+    none = plan_dict(planned(fat_to_use_up(tmp_path)))
+    assert (none["status"], none["verdict"]["grade"]) == ("infeasible", "no_such_batch")
+    lots = [RawLot("lean", "pork", 9.0, 4.0, 40.0), RawLot("fat", "pork", 62.0, 1.5, 30.0)]
+    some = plan_dict(planned(RawWeek(1, lots, [RawBatch("A", 20.0, 20.0, 0, 0, (24, 28))]).write(tmp_path)))
+    assert some["verdict"] | {"limits": {}} == {
+        "grade": "holds", "headline": some["verdict"]["headline"], "warnings": 1, "limits": {}
+    }  # fmt: skip
+    assert some["verdict"]["headline"].startswith("PLAN. All ")
+    assert some["verdict"].keys() == some["batches"][0]["answer"]["verdict"].keys()
