@@ -8,7 +8,6 @@ from dataclasses import replace
 from datetime import date, timedelta
 from fractions import Fraction
 from functools import cached_property
-from math import floor
 from pathlib import Path
 from typing import Any
 
@@ -139,9 +138,20 @@ def levels(week: RawWeek, found: Any) -> dict[Supply, list[Fraction]]:
     return shown
 
 
-@recomputes("plan", ": status plan start days currency", ".verdict: grade limits")
+@recomputes("plan", ": status plan start days currency")
 def the_week(told: Told) -> None:
     week, found = told.more, told.document
+    assert found["status"] == "optimal"
+    assert (found["plan"], found["start"], found["days"]) == (
+        week.entry["name"], week.entry["start"], int(week.entry["days"])
+    )  # fmt: skip
+    assert found["currency"] == week.entry["currency"]
+
+
+@recomputes("plan", ".verdict: grade limits")
+def the_verdict(told: Told) -> None:
+    """How many limits of all batches bear each mark."""
+    found = told.document
     assert (found["status"], found["verdict"]["grade"]) == ("optimal", "holds")
     assert list(found["verdict"]) == ["grade", "headline", "warnings", "limits"]
     checks = [check for one in found["batches"] for check in one["answer"]["checks"]]
@@ -149,10 +159,6 @@ def the_week(told: Told) -> None:
         "ok" if c["ok"] else "waived" if c["waived"] else "laboratory" if c["ok"] is None else "warning" for c in checks
     )
     assert found["verdict"]["limits"] == {**dict.fromkeys(found["verdict"]["limits"], 0), **marks}
-    assert (found["plan"], found["start"], found["days"]) == (
-        week.entry["name"], week.entry["start"], int(week.entry["days"])
-    )  # fmt: skip
-    assert found["currency"] == week.entry["currency"]
 
 
 @recomputes("plan", ".orders[]: offer supplier material kg packs price_per_kg money delivery_charge order_by delivered")
@@ -330,6 +336,7 @@ def raw_of(week: RawWeek, found: Any, one: Any) -> Raw:
         row = dict(week.row(pull["lot"], pull["delivered"]))
         supply = pull["lot"], pull["delivered"]
         row |= {"lot": pull["lot"], "cost_per_kg": str(price(week, found, supply))}
+        row |= {"pack_kg": row.get("pack_kg", "") if pull["delivered"] is None else ""}
         row |= {"on_hand_kg": str(have(week, found)[supply])}
         lots.append(row)
     basis = "batch" if any(key.endswith("batch_kg") for key in asked) else "meat"
@@ -353,19 +360,18 @@ def _each(function: Any) -> Any:
 
 @recomputes("plan", ".batches[].figures: fat_pct salt_pct nitrite_ppm links cost_per_kg loads")
 def in_short(told: Told) -> None:
-    """The line of a batch: fat of the meat, salt and money of the whole batch, nitrite on the meat."""
+    """The line of a batch: fat of the meat, salt and money of the batch, nitrite on the meat; links as its casing."""
     week = told.more
     for one in told.document["batches"]:
         raw, kg = raw_of(week, told.document, one), batch_of(one["answer"])
-        casing = raw.recipe.get("casing", {})
-        metres = raw.weight(kg, "batch") / F(casing["kg_per_m"]) if casing else F(0)
+        links = one["answer"]["casing"] and one["answer"]["casing"]["links"]
         paid = sum((exactly(lot["cost"]) for lot in one["answer"]["lots"]), F(0))
         paid += sum((kg[name] * F(entry.get("cost_per_kg", "0")) for name, entry in raw.added.items()), F(0))
         assert one["figures"] == {
             "fat_pct": close(raw.percent(kg, "fat_pct", "meat")), 
             "salt_pct": close(raw.percent(kg, "salt_pct", "batch")),
             "nitrite_ppm": close(raw.nitrite(kg) / raw.weight(kg, "meat") * 1_000_000) if raw.packs else None,
-            "links": floor(metres / F(casing["link_cm"]) * 100) if "link_cm" in casing else None,
+            "links": links,
             "cost_per_kg": close(paid / raw.weight(kg, "batch")), "loads": len(one["answer"]["loads"]),
         }  # fmt: skip
 
@@ -378,7 +384,8 @@ for _function, _paths in (
                             ".weigh_out[]: g_per_kg_meat", ".loads[].weigh_out[]: g_per_kg_meat")),
     (batch.composition, tuple(f".composition.{basis}: fat_pct moisture_pct protein_pct salt_pct"
                               for basis in ("meat", "green", "fresh", "batch", "finished"))),
-    (batch.casing, (".casing: filled_m prepare_m links link_g_raw link_g_finished",)),
+    (batch.casing, (".casing: kg_per_m density_kg_per_l filled_m prepare_m hanks cost links link_cm link_g_raw",
+                    ".casing: link_g_finished cost_per_link cost_per_kg_raw cost_per_kg_finished")),
     (batch.what_was_asked, (": status recipe rules[] date cured", ".ordered: basis", ".casing: name",
                             ".cost: currency")),
     (batch.standing, (".checks[]: blocks status source waived",)),
@@ -444,6 +451,7 @@ for _function in (the_week, batches, stock, what_is_left, in_short):
             RECOMPUTED.setdefault(("repair", _path), []).append(_again(_function))
 for (_kind, _path), _reason in [(key, reason) for key, reason in LEFT.items() if key[0] == "plan"]:
     LEFT["repair", _path] = _reason
+left("repair", "of the batches still to be made; a plan's is worked out", ".verdict: grade limits")
 left("repair", "the answers of the batches are those of the plan", ".batches[]: answer")
 left(
     "repair", "nothing dies or is ordered in the days that are left here; a plan's are worked out", ": expiring orders"
