@@ -20,7 +20,6 @@ from optimizer.conflict import Conflict, explain
 from optimizer.problem import Problem
 from optimizer.solver.kept import Kept
 from optimizer.solver.model import Program, Variable
-from optimizer.solver.optimum import point
 from optimizer.solver.program import layout_of, relaxed
 
 CLOSE = 1e-6
@@ -38,7 +37,7 @@ def explained(problem: Problem) -> Conflict | None:
     """The conflict, or None where there is a batch or the fault lies with what no lot can change."""
     if any(not r.within(v) for r in problem.fixed if (v := r.fixed_value(problem.formula)) is not None):
         return None
-    values, _ = point(layout_of(problem).program)
+    values = Kept(layout_of(problem).program).best()
     return None if values else explain(problem)
 
 
@@ -222,7 +221,7 @@ def test_only_whole_packs_stand_in_the_way() -> None:
     assert conflict.packs_matter
     assert conflict.certain
     assert reach["weight"] == 48, "as many packs of one as of the other, and five of each are 40 kg"
-    values, _ = point(relaxed(layout_of(kitchen.problem()).program))
+    values = Kept(relaxed(layout_of(kitchen.problem()).program)).best()
     assert values, "without whole packs there is a batch"
 
 

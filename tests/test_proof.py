@@ -17,7 +17,7 @@ from vipr_check import Refused, verified
 from constraints.row import Row
 from optimizer.blend import Answer, Status, blend, proof_file
 from optimizer.solver.model import Program, Variable
-from optimizer.solver.proof import prove
+from optimizer.solver.tree import prove
 from optimizer.solver.vipr import written
 
 LAND_DOIG = """VER 1.0
@@ -119,7 +119,7 @@ def test_the_root_alone_does_not_prove_a_knapsack() -> None:
     proof = prove(program, F(-3))
     assert proof.closed and proof.root.below is not None
     assert verified(written(program, proof, (F(1), F(1), F(1), F(0)))) == ("range", F(-3))
-    assert prove(program, F(-2)).cheaper
+    assert prove(program, F(-2)).best
 
 
 def test_the_command_writes_the_proof(tmp_path: Path) -> None:

@@ -287,8 +287,7 @@ class Curved:
             found = self._pinned(x)
             return None if found is None or found.cost > most else replace(found, cost=ranked.cost(found.values))
 
-        dearest = float(ranked.cost(best.values))
-        tree = Tree(ranked, self.cones, settle_ranked, most_nodes=RANKING, dearest=dearest)
+        tree = Tree(ranked, self.cones, settle_ranked, most_nodes=RANKING, cost=ranked.cost(best.values))
         tree.run()
         return best if tree.best is None else replace(tree.best, cost=self.program.cost(tree.best.values))
 

@@ -11,16 +11,17 @@ from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import replace
 from fractions import Fraction
-from math import floor, inf
+from math import inf
 from typing import Any
 
 from constraints.row import Row
 from optimizer import clock
-from optimizer.solver.exact import Vertex, lower_bound, no_sum_fits, refuted_by, refutes, standing, vertex
+from optimizer.solver.exact import Vertex, no_sum_fits, refuted_by, standing
 from optimizer.solver.lattice import lattice_of
 from optimizer.solver.model import Program, SolverDisagrees, Variable
 from optimizer.solver.session import Session
-from optimizer.solver.simplex import GaveUp, Simplex
+from optimizer.solver.simplex import settled
+from optimizer.solver.tree import prove
 
 _ZERO = Fraction(0)
 _NODES = 300
@@ -158,26 +159,7 @@ class Kept:
 
         Raises SolverDisagrees where neither can be proved.
         """
-        program = self.program
-        if self._linear.run():
-            found = vertex(program, self._linear.basis)
-            if found is not None:
-                return found
-        elif refuted_by(program, self._linear.ray):
-            return None
-        search = Simplex(program, self._linear.basis)
-        try:
-            feasible = search.minimise()
-        except GaveUp:
-            raise SolverDisagrees("exact arithmetic found no end") from None
-        if not feasible:
-            if refutes(program, search.refutation()):
-                return None
-            raise SolverDisagrees("that no batch exists could not be proved in exact arithmetic")
-        found = Vertex(search.values, search.prices(), search.basis, program.cost(search.values))
-        if not program.feasible(found.values) or lower_bound(program, found.prices) != found.cost:
-            raise SolverDisagrees("the optimum could not be proved in exact arithmetic")
-        return found
+        return settled(self.program, self._linear, possible=self._linear.run())[0]
 
     def point(self) -> tuple[Fraction, ...]:
         """Some point, proved; empty where there is none, which is proved too. Nothing costs anything afterwards."""
@@ -288,31 +270,7 @@ class Kept:
         lattice = lattice_of(self.whole_program)
         if lattice is False:
             return None, True
-        if lattice is True:
-            return self._branched(nodes)
-        inner, full = Kept(lattice.program)._branched(nodes)
-        return None if inner is None else self.pinned(lattice.unfold(inner.values)), full
-
-    def _branched(self, nodes: int) -> tuple[Vertex | None, bool]:
-        before = {j: (self.variables[j].lo, self.variables[j].hi) for j in self.counted}
-        best: Vertex | None = None
-        waiting: list[dict[int, tuple[Fraction, Fraction]]] = [{}]
-        with self._apart():
-            for _ in range(nodes):
-                if not waiting:
-                    break
-                node = waiting.pop()
-                for j, (lo, hi) in before.items():
-                    self.bound(j, *node.get(j, (lo, hi)))
-                found = self.settle()
-                if found is None or (best is not None and found.cost >= best.cost):
-                    continue
-                x = found.values
-                broken = [j for j in self.counted if x[j].denominator != 1]
-                if not broken:
-                    best = found
-                    continue
-                j = min(broken, key=lambda j: (abs(x[j] % 1 - Fraction(1, 2)), j))
-                v, down = self.variables[j], Fraction(floor(x[j]))
-                waiting += [{**node, j: (v.lo, down)}, {**node, j: (down + 1, v.hi)}]
-        return best, not waiting
+        proof = prove(self.whole_program if lattice is True else lattice.program, None, nodes)
+        if proof.best is None:
+            return None, proof.closed
+        return self.pinned(proof.best.values if lattice is True else lattice.unfold(proof.best.values)), proof.closed

@@ -69,6 +69,12 @@ class Program:
         return bounded and integral and all(row.keeps(used) for row in self.rows)
 
 
+def relaxed(program: Program) -> Program:
+    """The same program without whole numbers."""
+    free = tuple(Variable(v.name, v.cost, v.lo, v.hi) for v in program.variables)
+    return Program(free, program.rows)
+
+
 @dataclass(frozen=True)
 class Basis:
     """Where every variable and every row stands. As many variables are basic as rows are not."""

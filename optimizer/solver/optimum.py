@@ -24,10 +24,9 @@ from optimizer import clock
 from optimizer.solver.exact import Vertex, reduced_costs
 from optimizer.solver.kept import Kept
 from optimizer.solver.model import Basis, Ending, Program, SolverDisagrees
-from optimizer.solver.proof import Proof, prove
 from optimizer.solver.session import ALL
 from optimizer.solver.simplex import Simplex
-from optimizer.solver.tree import Tree
+from optimizer.solver.tree import prove
 
 _ZERO = Fraction(0)
 _ONE = Fraction(1)
@@ -89,7 +88,9 @@ def optimise(program: Program, ranks: Ranks, nodes: int = ALL) -> Optimum:
     reported: float | None = kept.reported
     certain, bound = kept.certain, loose.cost
     if certain:
-        found, proof = _proved(kept, found)
+        with clock.doing("proving that nothing is cheaper"):
+            proof = prove(kept.whole_program, found.cost, PROVING)
+        found = (kept.pinned(proof.best.values) if proof.best else None) or found
         bound = max(bound, proof.bound or bound)
         reported = None if proof.closed else reported
     if certain and any(ranks.places):
@@ -100,33 +101,12 @@ def optimise(program: Program, ranks: Ranks, nodes: int = ALL) -> Optimum:
     return Optimum(ending, values, found.cost, bound, reported, found.prices, certain, found.basis)
 
 
-def _proved(kept: Kept, found: Vertex) -> tuple[Vertex, Proof]:
-    """The choice of whole numbers, or a cheaper one met on the way, with the proof that nothing is cheaper."""
-    program = kept.whole_program
-    while True:
-        with clock.doing("proving that nothing is cheaper"):
-            proof = prove(program, found.cost, PROVING)
-        better = kept.pinned(proof.cheaper) if proof.cheaper else None
-        if better is None or better.cost >= found.cost:
-            return found, proof
-        found = better
-
-
 def settle(program: Program) -> Vertex | None:
     """The cheapest vertex of a program without whole numbers, or None where it has no point; either one proved.
 
     Raises SolverDisagrees where neither can be proved.
     """
     return Kept(program).settle()
-
-
-def point(program: Program) -> tuple[tuple[Fraction, ...], bool]:
-    """A cheapest point of any program, exact, and whether it is certain (see ``Kept.best``); empty where there is none.
-
-    Raises OutOfTime, and Unsettled where whole numbers leave it open.
-    """
-    kept = Kept(program)
-    return kept.best(), kept.certain
 
 
 def held(program: Program, values: Sequence[float | Fraction]) -> Program:
@@ -138,40 +118,12 @@ def held(program: Program, values: Sequence[float | Fraction]) -> Program:
     return Program(tuple(fixed), program.rows)
 
 
-def whole_ranked(program: Program, values: Sequence[Fraction], ranks: Ranks, loose: Vertex) -> tuple[Fraction, ...]:
-    """A cheapest batch in whole numbers, put in the order of use. ``loose`` is the vertex without whole numbers."""
-    kept = Kept(program)
-    choice = kept.pinned(values)
-    if choice is None:
-        return tuple(values)
-    better = _better_ranked(kept, choice, ranks, loose)
-    return _break_ties(held(program, better.values), better, ranks)
-
-
-def whole_first(program: Program, values: Sequence[float | Fraction]) -> Optimum | None:
-    """The cheapest exact batch with the whole numbers of a point, or None; ties are left as they fall."""
-    found = Kept(program).pinned(values)
-    return None if found is None else Optimum(Ending.OPTIMAL, found.values, found.cost, prices=found.prices)
-
-
 def _better_ranked(kept: Kept, best: Vertex, ranks: Ranks, loose: Vertex) -> Vertex:
     """Another choice of whole numbers that costs no more, and uses sooner what ought to be used sooner."""
     program = kept.whole_program
-    places = places_of(ranks, program)
-    found: list[Vertex] = []
-
-    def settle_ranked(x: Sequence[float]) -> Optimum | None:
-        other = kept.pinned(x)
-        if other is None or other.cost > best.cost:
-            return None
-        found.append(other)
-        return Optimum(Ending.OPTIMAL, other.values, ranked.cost(other.values))
-
-    ranked = no_dearer(program, places, best.cost, loose.prices, loose.cost)
-    tree = Tree(ranked, (), settle_ranked, most_nodes=RANKING, dearest=float(ranked.cost(best.values)))
-    tree.run()
-    taken = [other for other in found if tree.best is not None and other.values == tree.best.values]
-    return taken[-1] if taken else best
+    ranked = no_dearer(program, places_of(ranks, program), best.cost, loose.prices, loose.cost)
+    found = prove(ranked, ranked.cost(best.values), RANKING).best
+    return (kept.pinned(found.values) if found else None) or best
 
 
 def places_of(ranks: Ranks, program: Program) -> tuple[Fraction, ...]:

@@ -17,6 +17,7 @@ from constraints.stock import hold
 from optimizer.problem import Problem, rows_of
 from optimizer.solver.links import Line, none_or, possible
 from optimizer.solver.model import Program, Variable
+from optimizer.solver.model import relaxed as relaxed
 
 _ZERO = Fraction(0)
 _ONE = Fraction(1)
@@ -136,9 +137,3 @@ def _with_choices(
     padded = [row.wider(size - len(units)) for row in rows]
     padded += [Row(label, tuple(total.get(k, _ZERO) for k in range(size)), lo, hi) for label, total, lo, hi in lines]
     return Layout(Program(tuple(variables), tuple(padded)), tuple(units))
-
-
-def relaxed(program: Program) -> Program:
-    """The same program without whole numbers."""
-    free = tuple(Variable(v.name, v.cost, v.lo, v.hi) for v in program.variables)
-    return Program(free, program.rows)

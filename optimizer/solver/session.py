@@ -58,15 +58,6 @@ class Scales:
         return cls(units, rows)
 
 
-@dataclass(frozen=True)
-class Point:
-    """Values of the variables (a float array), their cost, and what a unit more of each would cost."""
-
-    values: Any
-    cost: float
-    rest: Any
-
-
 class Session:
     """One program in HiGHS; with ``whole`` its whole numbers are kept. Figures go in and out in the program's units.
 
@@ -192,17 +183,12 @@ class Session:
             highs.clearSolver()
         return False
 
-    def cheapest(self, lo: Any, hi: Any) -> Point | None:
-        """The cheapest point within these bounds, or None where there is none. Raises SolverDisagrees."""
-        if not self._within(lo, hi, ALL):
-            return None
-        return Point(self.values, self.cost, self.rest)
-
     def least(self, lo: Any, hi: Any, steps: int) -> float:
         """A lower bound on the cost within these bounds, as far as so many steps lead; infinite without any point."""
-        return self.cost if self._within(lo, hi, steps) else inf
+        return self.cost if self.within(lo, hi, steps) else inf
 
-    def _within(self, lo: Any, hi: Any, steps: int) -> bool:
+    def within(self, lo: Any, hi: Any, steps: int = ALL) -> bool:
+        """Solve within these bounds of the variables; False where there is no point. Raises SolverDisagrees."""
         self.bounds(lo, hi)
         possible = self.run(steps=steps)
         if self.stopped and not possible:
@@ -228,11 +214,6 @@ class Session:
     def values(self) -> Any:
         """Values of the variables."""
         return np.array(self._highs.getSolution().col_value) * self._units
-
-    @property
-    def rest(self) -> Any:
-        """What a unit more of each variable would cost."""
-        return np.array(self._highs.getSolution().col_dual) / self._units * self._money
 
     @property
     def prices(self) -> Any:

@@ -14,11 +14,16 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from copy import copy
 from fractions import Fraction
+from typing import TYPE_CHECKING
 
 from constraints.linear import solve
 from constraints.quick import QUICK_ONE, QUICK_ZERO, plain, quick
 from optimizer import clock
-from optimizer.solver.model import Basis, Place, Program
+from optimizer.solver.exact import Vertex, proved, refuted_by, refutes, vertex
+from optimizer.solver.model import Basis, Place, Program, SolverDisagrees
+
+if TYPE_CHECKING:
+    from optimizer.solver.session import Session
 
 _ZERO, _ONE = QUICK_ZERO, QUICK_ONE
 _PIVOTS = 5_000
@@ -337,3 +342,29 @@ def _times(left: Mapping[int, Fraction], right: Mapping[int, Fraction]) -> Fract
 
 def _dot(left: Sequence[Fraction], right: Sequence[Fraction]) -> Fraction:
     return sum((a * b for a, b in zip(left, right, strict=True) if a and b), _ZERO)
+
+
+def settled(program: Program, session: Session, *, possible: bool) -> tuple[Vertex | None, tuple[Fraction, ...]]:
+    """The cheapest vertex, or None and prices that refute that there is a point: from what the solver has just said.
+
+    Either is proved. Raises SolverDisagrees where neither can be.
+    """
+    if possible and (found := vertex(program, session.basis)) is not None:
+        return found, ()
+    prices = () if possible else refuted_by(program, session.ray)
+    if prices:
+        return None, prices
+    search = Simplex(program, session.basis)
+    try:
+        feasible = search.minimise()
+    except GaveUp:
+        raise SolverDisagrees("exact arithmetic found no end") from None
+    if not feasible:
+        prices = search.refutation()
+        if refutes(program, prices):
+            return None, prices
+        raise SolverDisagrees("that no batch exists could not be proved in exact arithmetic")
+    found = Vertex(search.values, search.prices(), search.basis, program.cost(search.values))
+    if not proved(program, found):
+        raise SolverDisagrees("the optimum could not be proved in exact arithmetic")
+    return found, ()

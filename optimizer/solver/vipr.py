@@ -11,7 +11,7 @@ from dataclasses import dataclass, field
 from fractions import Fraction
 
 from optimizer.solver.model import Program
-from optimizer.solver.proof import Part, Proof
+from optimizer.solver.tree import Part, Proof
 
 _ZERO = Fraction(0)
 
