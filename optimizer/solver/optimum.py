@@ -32,7 +32,7 @@ _ZERO = Fraction(0)
 _ONE = Fraction(1)
 RANKING = 500
 """Nodes after which the search for an equally cheap batch that is used sooner ends."""
-PROVING = 400
+PROVING = 3_000
 """Nodes after which the proof that nothing is cheaper in whole numbers is left open."""
 _MOMENT = 0.3
 """Seconds left to make an exact batch of what a search that was stopped has found."""
