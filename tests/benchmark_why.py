@@ -41,7 +41,6 @@ DAY = date(2026, 11, 25)
 TIMES_BLEND, SOLVES = 3.0, 40.0
 """Targets: an explanation in blends, a conflict report in solves."""
 SEEDS, KITCHENS, ROUNDS = 2, 6, 5
-"""Seconds after which a counterpart's search is stopped."""
 
 
 def seconds(work: Callable[[], object]) -> float:

@@ -15,7 +15,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
-from functools import cached_property, partial
+from functools import cached_property
 
 from constraints.cone import Cone
 from constraints.formula import Formula
@@ -24,10 +24,10 @@ from constraints.row import Row
 from optimizer import clock
 from optimizer.solver.conic import TOLERANCES, Guide, Units, guide
 from optimizer.solver.model import Ending, Program, SolverDisagrees, Variable
-from optimizer.solver.optimum import RANKING, Optimum, Ranks, held, no_dearer, optimise, places_of, settle, whole_first
+from optimizer.solver.optimum import RANKING, Optimum, Ranks, held, no_dearer, optimise, places_of, settle
 from optimizer.solver.program import Layout, relaxed
 from optimizer.solver.session import ALL
-from optimizer.solver.tree import Tree
+from optimizer.solver.tree import Tree, prove
 
 _MOMENT = 0.3
 """Seconds that a program without whole numbers is given whatever limit is stood in: few need as many."""
@@ -138,11 +138,11 @@ class Curved:
             return optimise(self.program, ranks, nodes)
         left = clock.left()
         with clock.limited(left and left / 2):
-            tree = Tree(self.program, (), partial(whole_first, self.program), most_nodes=nodes)
-            if not tree.run():
-                return tree.best or Optimum(Ending.TIME_LIMIT)
-        found = tree.best
-        return optimise(self.program, ranks, nodes) if found is None or self.keeps(found.values) else found
+            proof = prove(self.program, None, nodes)
+        best = proof.best
+        if proof.closed and (best is None or self.keeps(best.values)):
+            return optimise(self.program, ranks, nodes)
+        return Optimum(Ending.OPTIMAL, best.values, best.cost) if best else Optimum(Ending.TIME_LIMIT)
 
     def _answered(self, first: Optimum) -> bool:
         """True where the optimum without cones keeps them."""
