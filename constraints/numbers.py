@@ -12,6 +12,8 @@ from fractions import Fraction
 
 KG_PER_LB = Fraction("0.45359237")
 """Kilograms in the avoirdupois pound, exact (international yard and pound agreement, 1959; NIST SP 811, B.8)."""
+OZ_PER_LB = 16
+"""Ounces to the pound (NIST SP 811, B.8)."""
 
 G_PER_KG = 1000
 PPM = 1_000_000

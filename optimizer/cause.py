@@ -20,20 +20,15 @@ _ZERO = Fraction(0)
 _TENTH = Fraction(1, 10)
 
 
-def in_pounds(problem: Problem) -> bool:
-    """True where the kitchen thinks in pounds: its order or its lots table is in them."""
-    return problem.order.in_pounds or problem.lots_in_pounds
-
-
 def weight_words(problem: Problem, kilograms: Fraction, places: int = 2) -> str:
     """A weight in the unit of the kitchen, with at most so many decimals."""
-    pounds = in_pounds(problem)
+    pounds = problem.in_pounds
     return f"{trimmed(kilograms / KG_PER_LB if pounds else kilograms, places)} {'lb' if pounds else 'kg'}"
 
 
 def inward(problem: Problem, kilograms: Fraction, way: int) -> Fraction:
     """Kilograms of a batch rounded up (``way`` 1) or down to a tenth of the kitchen's unit, a hundredth below ten."""
-    unit = KG_PER_LB if in_pounds(problem) else Fraction(1)
+    unit = KG_PER_LB if problem.in_pounds else Fraction(1)
     step = unit * (_TENTH if kilograms >= 10 * unit else _TENTH / 10)
     return (ceil(kilograms / step) if way > 0 else floor(kilograms / step)) * step
 

@@ -12,6 +12,7 @@ from constraints.numbers import G_PER_KG, KG_PER_LB
 from constraints.quantities import Basis
 from constraints.stock import Least, Tidy
 from optimizer.problem import Order
+from optimizer.reading.entry import Units
 from optimizer.reading.recipe import Recipe
 
 SIZES = {
@@ -39,6 +40,7 @@ class Asked:
     spice_g: Fraction | None = None
     mixer_kg: Fraction | None = None
     next_chance: date | None = None
+    units: Units | None = None
     smallest_pull: Callable[[Fraction], Fraction] | None = None
     smallest_remnant: Callable[[Fraction], Fraction] | None = None
 
@@ -58,6 +60,7 @@ def order_of(recipe: Recipe, size: str, figure: Fraction, day: date, asked: Aske
     basis, kilograms = SIZES[size]
     scales = recipe.entry.scales
     meat_division = (asked.meat_g or scales.meat_g) / G_PER_KG
+    units = asked.units or (Units.LB if size.endswith("lb") else recipe.entry.units)
     usual = meat_division / 2 if basis is Basis.MEAT else meat_division
     within = min(usual, figure * kilograms * MOST_WITHIN) if asked.within_kg is None else asked.within_kg
     if asked.to is not None:
@@ -71,7 +74,7 @@ def order_of(recipe: Recipe, size: str, figure: Fraction, day: date, asked: Aske
         meat_division_kg=meat_division,
         spice_division_kg=(asked.spice_g or scales.spice_g) / G_PER_KG,
         mixer_kg=asked.mixer_kg or recipe.entry.mixer_kg,
-        in_pounds=size.endswith("lb"),
+        in_pounds=None if units is None else units is Units.LB,
         next_chance=asked.next_chance,
         tidy=Tidy(
             *(

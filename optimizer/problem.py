@@ -60,7 +60,7 @@ class Order:
     meat_division_kg: Fraction
     spice_division_kg: Fraction
     mixer_kg: Fraction | None = None
-    in_pounds: bool = False
+    in_pounds: bool | None = None
     next_chance: date | None = None
     tidy: Tidy | None = None
     imposed: Tidy | None = None
@@ -93,6 +93,11 @@ class Problem:
     left_out: tuple[LeftOut, ...]
     warnings: tuple[Fault, ...]
     lots_in_pounds: bool = False
+
+    @property
+    def in_pounds(self) -> bool:
+        """Whether weights are said in pounds: where the command or the recipe says so, or the lots table weighs so."""
+        return self.lots_in_pounds if self.order.in_pounds is None else self.order.in_pounds
 
     @property
     def choosing(self) -> tuple[Requirement, ...]:

@@ -17,6 +17,7 @@ from constraints.quantities import Basis, Process
 from constraints.requirement import Requirement, Status
 from constraints.words import plant_wording
 from optimizer.blend import Answer
+from optimizer.cause import weight_words
 from optimizer.doses import OFF_DOSE
 from optimizer.problem import Problem
 from optimizer.reading.names import NOT_A_PLANT, contains
@@ -105,7 +106,7 @@ def tidiness(answer: Answer) -> str:
     ):
         usual = "" if least.asked else " by default"
         gone = "" if held == least else ", which gives way: no such batch was found"
-        said += [f"{what} {trimmed(least.kilograms, 3)} kg{usual}{gone}"] if least.kilograms else []
+        said += [f"{what} {weight_words(answer.problem, least.kilograms, 3)}{usual}{gone}"] if least.kilograms else []
     words = f"{', '.join(said)}."
     price, cost = answer.tidy_price, answer.optimum.cost if answer.optimum else Fraction(0)
     if price is not None and price > _WORTH_A_WORD * abs(cost):

@@ -129,3 +129,22 @@ def test_weights_have_the_digits_of_their_scale(grams: str, mixer_kg: float | No
     for load in answer.weighed.loads:
         assert {kg * (1000 if item.name == "salt" else 1) for item, kg in load.kilograms.items()} <= figures
     assert {kg for item, kg in answer.weighed.total.kilograms.items() if item.name != "salt"} <= figures
+
+
+@pytest.mark.parametrize("asked", [("--meat-lb", "60"), ("--meat-kg", "25", "--units", "lb")])
+def test_a_page_in_pounds_says_every_weight_in_pounds(asked: tuple[str, ...]) -> None:
+    """1 lb is 0.45359237 kg and 16 oz (NIST SP 811, B.8): what is taken, weighed and comes out, against the JSON."""
+    fresh = str(ROOT / "examples" / "fresh")
+    files = [f"{fresh}.yaml", "--lots", f"{fresh}-lots.csv", "--date", "2026-11-25", *asked]
+    found = json.loads(CliRunner().invoke(app, ["blend", *files, "--json"]).stdout)
+    page = CliRunner().invoke(app, ["blend", *files]).stdout
+    body = page[: page.index("WATCH")]
+    assert not re.search(r"\d kg|a kg|left kg", body[body.index("\n") :])
+    for lot in found["lots"]:
+        row = next(line for line in body.splitlines() if line.startswith(lot["lot"])).split()
+        assert f"{lot['held_kg'] / 0.45359237:.2f}" in row
+    for item in found["weigh_out"]:
+        said = re.search(rf"{item['item']} +(?:(\d+) lb )?([\d.]+) oz \((\d+) g\)", body)
+        assert said is not None and float(said[3]) == item["grams"]
+        assert 16 * int(said[1] or 0) + float(said[2]) == pytest.approx(item["grams"] / 453.59237 * 16, abs=0.051)
+    assert f"{found['cost']['per_kg_batch'] * 0.45359237:.2f} a lb" in body

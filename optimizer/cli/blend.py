@@ -29,6 +29,7 @@ def blend(
     mixer_kg: shared.MixerKg = None,
     smallest_pull: shared.SmallestPull = None,
     smallest_remnant: shared.SmallestRemnant = None,
+    units: shared.Units = None,
     time_limit: shared.TimeLimit = None,
     prefer: Annotated[
         Typed,
@@ -49,6 +50,7 @@ def blend(
     on = shared.day(date, "--date")
     asked = Asked(
         to=to,
+        units=shared.units_of(units),
         within_kg=shared.figure(within_kg, "--within-kg"),
         meat_g=shared.figure(meat_scale_g, "--meat-scale-g"),
         spice_g=shared.figure(spice_scale_g, "--spice-scale-g"),

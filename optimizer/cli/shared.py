@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Mapping, Sequence
 
     from constraints.faults import Fault
+    from optimizer.reading.entry import Units as Kind
 
 BAD_INPUT = 2
 NO_BATCH = 1
@@ -140,6 +141,7 @@ SmallestRemnant = Annotated[
 ]
 TimeLimit = Annotated[Typed, option("SECONDS", "Take the best found by then.", "--time-limit")]
 StopAfter = Annotated[Typed, option("SECONDS", "Stop after so long, exit 3.", "--time-limit")]
+Units = Annotated[Typed, option("kg|lb", "What weights are said in. Default: the recipe's, or as typed.", "--units")]
 Html = Annotated[Typed, option("FILE", "Write the pictures as an HTML page.", "--html", "--picture")]
 Full = Annotated[bool, option(None, "Add everything else: every check with its source, figures behind.", "--full")]
 Json = Annotated[bool, option(None, "Print one JSON document instead of the page.", "--json")]
@@ -195,6 +197,15 @@ def size_of(
     if low is None or high is None or low >= high:
         raise typer.BadParameter(f"{text} is no band of sizes, such as 20-25", param_hint=option)
     return (option, low), high
+
+
+def units_of(text: str | None) -> Kind | None:
+    """The unit typed for weights. A usage error where there is none such."""
+    from optimizer.reading.entry import Units as Kind
+
+    if text is not None and text not in set(Kind):
+        raise typer.BadParameter("kg or lb", param_hint="--units")
+    return None if text is None else Kind(text)
 
 
 def one_standard_input(*files: str | None) -> None:

@@ -35,6 +35,7 @@ def why(
     within_kg: shared.WithinKg = None,
     smallest_pull: shared.SmallestPull = None,
     smallest_remnant: shared.SmallestRemnant = None,
+    units: shared.Units = None,
     time_limit: shared.TimeLimit = None,
     full: shared.Full = False,
     no_color: shared.NoColor = False,
@@ -56,7 +57,14 @@ def why(
             from optimizer.why.ask import Question, answered
             from optimizer.why.what_if import Inputs
 
-            asked = Asked(to=to, within_kg=tolerance, next_chance=next_day, smallest_pull=least, smallest_remnant=rest)
+            asked = Asked(
+                to=to,
+                units=shared.units_of(units),
+                within_kg=tolerance,
+                next_chance=next_day,
+                smallest_pull=least,
+                smallest_remnant=rest,
+            )
             names = ["standard input" if name == "-" else name for name in (recipe, lots)]
             texts = [read_text(recipe), lots_text(lots)]
             inputs = Inputs(texts[0], names[0], texts[1], names[1], size, on, asked)

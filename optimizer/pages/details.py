@@ -9,12 +9,13 @@ from typing import TYPE_CHECKING
 
 from constraints.estimate import estimated
 from constraints.formula import Batch
-from constraints.numbers import G_PER_KG, PERCENT, shown, trimmed
+from constraints.numbers import PERCENT, shown, trimmed
 from constraints.quantities import Basis
 from constraints.requirement import Requirement, Status
 from optimizer.blend import Answer, Check
 from optimizer.pages.figures import figure, money_words
-from optimizer.pages.tables import apart, heading, paragraph, table
+from optimizer.pages.tables import heading, paragraph, table
+from optimizer.pages.unit import unit_of
 from optimizer.remarks import confirm, left_out, notes
 from optimizer.summary import composition, costs, dying_lots, weight
 from optimizer.verdict import Judged, mark
@@ -43,7 +44,7 @@ def details(answer: Answer) -> Iterator[str]:
 
 def _notes(answer: Answer) -> list[str]:
     order = answer.problem.order
-    within = f"The size is kept within {trimmed(order.within_kg * G_PER_KG, 3)} g."
+    within = f"The size is kept within {unit_of(answer).small(order.within_kg, order.spice_division_kg)}."
     read = [f"{p.title}: figures read {day_words(p.checked_on)}." for p in answer.problem.packs]
     return [within, *read, *notes(answer)]
 
@@ -65,7 +66,7 @@ def composition_table(batch: Batch, *, declared: bool) -> Iterator[str]:
 
 def _checks(answer: Answer) -> Iterator[str]:
     yield from heading("checks")
-    for check in answer.checks:
+    for check in map(unit_of(answer).check, answer.checks):
         if answer.weighed is None and check.value is None:
             yield from paragraph(f"{check.requirement.words()}: not measured", f"{'?':8}")
         elif not nothing_goes_in(check):
@@ -118,18 +119,18 @@ def nothing_goes_in(check: Judged) -> bool:
 
 def _sums(answer: Answer) -> Iterator[str]:
     assert answer.weighed is not None
-    found, unit = costs(answer.problem, answer.weighed), money_words(answer.problem)
+    found, unit, kg = costs(answer.problem, answer.weighed), money_words(answer.problem), unit_of(answer)
     yield from heading("cost")
     if answer.problem.order.next_chance is not None:
         used = f"value used {shown(found.value_used, 2)}{unit}: dying lots at salvage, all else at book price"
         yield from paragraph(used)
     yield from paragraph(f"cash {shown(found.cash, 2)}{unit}, of which additions {shown(found.additions, 2)}{unit}")
-    text = f"per kg of whole batch {shown(found.per_kg_batch, 3)}{unit}"
+    text = f"per {kg.name} of whole batch {kg.price(found.per_kg_batch, 3)}{unit}"
     if found.per_kg_finished is not None:
-        text += f", per kg finished {shown(found.per_kg_finished, 3)}{unit}"
+        text += f", per {kg.name} finished {kg.price(found.per_kg_finished, 3)}{unit}"
     yield from paragraph(text)
-    meat, whole = (apart(shown(weight(answer.weighed.total, basis), 3)) for basis in (Basis.MEAT, Basis.BATCH))
-    yield f"whole batch {whole} kg, meat block {meat} kg"
+    meat, whole = (kg.figure(weight(answer.weighed.total, basis), 3) for basis in (Basis.MEAT, Basis.BATCH))
+    yield f"whole batch {whole} {kg.name}, meat block {meat} {kg.name}"
 
 
 def trade_off(near: Near | None) -> Iterator[str]:
@@ -171,16 +172,19 @@ def _sure(answer: Answer) -> Iterator[str]:
 
 def dying(answer: Answer) -> Iterator[str]:
     """Lots that will not keep until the next chance, with what is used, left and lost."""
-    order = answer.problem.order
+    order, kg = answer.problem.order, unit_of(answer)
     found = dying_lots(answer.problem, answer.weighed.total if answer.weighed else None)
     if not found or order.next_chance is None:
         return
     yield from heading(f"dying before {day_words(order.next_chance, order.day)}")
     rows = [
-        [e.lot.name, day_words(e.lot.use_by, order.day), shown(e.used_kg, 2), shown(e.left_kg, 2), shown(e.loss, 2)]
+        [e.lot.name, day_words(e.lot.use_by, order.day), *(kg.figure(x, 2) for x in (e.used_kg, e.left_kg)),
+         shown(e.loss, 2)]
         for e in found
-    ]
-    yield from table(("lot", "use by", "used kg", "left kg", "lost with it"), rows, "<<>>>", ruled=False)
+    ]  # fmt: skip
+    yield from table(
+        ("lot", "use by", f"used {kg.name}", f"left {kg.name}", "lost with it"), rows, "<<>>>", ruled=False
+    )
 
 
 def _certificate(answer: Answer) -> Iterator[str]:

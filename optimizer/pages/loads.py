@@ -7,22 +7,23 @@ from fractions import Fraction
 
 from constraints.formula import Batch
 from constraints.ingredients import Ingredient, Lot
-from constraints.numbers import G_PER_KG, shown
+from constraints.numbers import G_PER_KG, OZ_PER_LB, shown
 from constraints.quantities import Basis
-from optimizer.pages.figures import division_words, grams, places_of
-from optimizer.pages.tables import WIDTH, apart, columns, paragraph, table, width
+from optimizer.pages.figures import division_words
+from optimizer.pages.tables import WIDTH, columns, paragraph, table, width
+from optimizer.pages.unit import Unit
 from optimizer.summary import weight
 from optimizer.weighing.weighout import Weighed
 
 
-def one_load(weighed: Weighed, *, full: bool) -> Iterator[str]:
+def one_load(weighed: Weighed, unit: Unit, *, full: bool) -> Iterator[str]:
     """The additions of a batch in one load, two abreast where they fit; ``full`` adds doses and scales."""
     added = [item for item in weighed.total.kilograms if not isinstance(item, Lot)]
     if full and added:
-        rows = [[item.name, *_weights(weighed, item), division_words(weighed.divisions[item])] for item in added]
-        yield from table(("item", "grams", "g/kg meat", "scale"), rows, "<>>>")
+        rows = [[item.name, *_weights(weighed, item, unit), division_words(weighed.divisions[item])] for item in added]
+        yield from table(("item", unit.smaller, unit.dose, "scale"), rows, "<>>>")
         return
-    cells = [[item.name, f"{_grams(weighed, item)} g"] for item in added]
+    cells = [[item.name, unit.small(weighed.total.kilograms[item], weighed.divisions[item])] for item in added]
     half = (len(cells) + 1) // 2
     paired = [[*one, "", *other] for one, other in zip(cells, [*cells[half:], ["", ""]], strict=False)][:half]
     room = sum(max((columns(row[j]) for row in paired), default=0) for j in (0, 1, 3, 4)) + 8
@@ -32,14 +33,11 @@ def one_load(weighed: Weighed, *, full: bool) -> Iterator[str]:
         yield from table(("",) * 5, paired, "<><<>")
 
 
-def _grams(weighed: Weighed, item: Ingredient) -> str:
-    return grams(weighed.total.kilograms[item], weighed.divisions[item])
-
-
-def _weights(weighed: Weighed, item: Ingredient) -> tuple[str, str]:
-    """Grams of an item in the whole batch, and grams per kilogram of meat block."""
+def _weights(weighed: Weighed, item: Ingredient, unit: Unit) -> tuple[str, str]:
+    """An item in the whole batch, and for a kilogram or a pound of meat block."""
     kilograms, meat = weighed.total.kilograms[item], weight(weighed.total, Basis.MEAT)
-    return grams(kilograms, weighed.divisions[item]), shown(kilograms / meat * G_PER_KG, 3)
+    dose = shown(kilograms / meat * (G_PER_KG if unit.name == "kg" else OZ_PER_LB), 3)
+    return unit.small(kilograms, weighed.divisions[item]).removesuffix(" g"), dose
 
 
 _SHORT = 6
@@ -48,7 +46,7 @@ MOST_ABREAST = 3
 """Columns of loads that fit on a page 80 columns wide."""
 
 
-def by_load(weighed: Weighed, *, full: bool) -> Iterator[str]:
+def by_load(weighed: Weighed, unit: Unit, *, full: bool) -> Iterator[str]:
     """A column a load, loads that are alike in one; several tables where one would be too wide for the page."""
     alike: list[tuple[list[int], Batch]] = []
     for number, load in enumerate(weighed.loads, start=1):
@@ -65,22 +63,24 @@ def by_load(weighed: Weighed, *, full: bool) -> Iterator[str]:
         rows = []
         for item in items:
             division = weighed.divisions[item]
-            cells = [_amount(load.kilograms.get(item, Fraction(0)), item, division) for _, load in part]
-            rows.append([item.name, *cells, *([*_weights(weighed, item), division_words(division)] if full else [])])
-        rows.append(["whole load", *[f"{whole_kg(weighed, load)} kg" for _, load in part], *["", "", ""] * full])
+            cells = [_amount(load.kilograms.get(item, Fraction(0)), item, division, unit) for _, load in part]
+            rows.append(
+                [item.name, *cells, *([*_weights(weighed, item, unit), division_words(division)] if full else [])]
+            )
+        rows.append(["whole load", *[whole_load(weighed, load, unit) for _, load in part], *["", "", ""] * full])
         yield from [""] * bool(start)
-        more = ["grams in all", "g/kg meat", "scale"] if full else []
+        more = [f"{unit.smaller} in all", unit.dose, "scale"] if full else []
         yield from table(["", *names, *more], rows, "<" + ">" * (len(part) + len(more)), ruled=False)
         for name, (numbers, _) in zip(names, part, strict=True):
             if name[-1].isalpha():
                 yield from paragraph(f"{name}: loads {_runs(numbers)}")
 
 
-def _amount(kilograms: Fraction, item: Ingredient, division: Fraction) -> str:
-    """A lot in kilograms, what is added in grams."""
+def _amount(kilograms: Fraction, item: Ingredient, division: Fraction, unit: Unit) -> str:
+    """A lot in the large unit, what is added in the small."""
     if isinstance(item, Lot):
-        return f"{apart(shown(kilograms, places_of(division)))} kg"
-    return f"{grams(kilograms, division)} g"
+        return f"{unit.figure(kilograms, unit.places(division))} {unit.name}"
+    return unit.small(kilograms, division)
 
 
 def _load_name(place: int, numbers: Sequence[int], of: int) -> str:
@@ -103,7 +103,7 @@ def _runs(numbers: Sequence[int]) -> str:
     return ", ".join(f"{run[0]}-{run[-1]}" if len(run) > 1 else f"{run[0]}" for run in runs)
 
 
-def whole_kg(weighed: Weighed, load: Batch) -> str:
-    """Kilograms of a whole load or batch, to the coarsest scale that anything of it is weighed on."""
-    places = max(3, places_of(max(weighed.divisions.values())))
-    return apart(shown(weight(load, Basis.BATCH), places))
+def whole_load(weighed: Weighed, load: Batch, unit: Unit) -> str:
+    """The weight of a whole load or batch, to the coarsest scale that anything of it is weighed on."""
+    places = max(3, unit.places(max(weighed.divisions.values())))
+    return f"{unit.figure(weight(load, Basis.BATCH), places)} {unit.name}"

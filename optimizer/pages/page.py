@@ -11,16 +11,17 @@ from fractions import Fraction
 from constraints.formula import Batch
 from constraints.ingredients import FAT, SALT, Lot
 from constraints.meaning import BY_ION, Role, Stage
-from constraints.numbers import KG_PER_LB, PERCENT, shown, trimmed
+from constraints.numbers import G_PER_KG, PERCENT, shown, trimmed
 from constraints.quantities import Amount, Basis
 from constraints.requirement import Requirement
 from optimizer.blend import Answer, Check, margin, unrounded
 from optimizer.cause import cause
 from optimizer.lawful import lawful_doses
 from optimizer.pages import details
-from optimizer.pages.figures import division_words, figure, money_words, places_of, reckoned, wanted
-from optimizer.pages.loads import by_load, one_load, whole_kg
+from optimizer.pages.figures import division_words, figure, money_words, reckoned, wanted
+from optimizer.pages.loads import by_load, one_load, whole_load
 from optimizer.pages.tables import apart, heading, named, paragraph, table
+from optimizer.pages.unit import Unit, ounces, unit_of
 from optimizer.problem import Order, Problem
 from optimizer.reading.packs import class_for
 from optimizer.remarks import heed, left_out, tidiness, uncured, verdict_of, warnings
@@ -73,26 +74,25 @@ def page(answer: Answer, short_why: Prices = (), *, full: bool = False, opening:
 def title(problem: Problem) -> Iterator[str]:
     """The product, its size as it was asked for, and the day."""
     order = problem.order
-    size = f"{_size(order, Fraction(1))} kg"
-    if order.in_pounds:
-        size = f"{_size(order, KG_PER_LB)} lb ({size})"
+    size = _size(order, Unit())
+    if problem.in_pounds:
+        size = f"{_size(order, Unit.of(pounds=True))} ({size})"
     day = day_words(order.day)
     yield from paragraph(f"{problem.recipe.entry.name}: {size} of {order.basis.words}, {day}")
 
 
-def _size(order: Order, unit: Fraction) -> str:
-    """What was ordered, in a unit of so many kilograms: a figure, or a band."""
-    if not order.band:
-        return trimmed(order.kilograms / unit, 3)
-    return " to ".join(trimmed((order.kilograms + side) / unit, 3) for side in (-order.within_kg, order.within_kg))
+def _size(order: Order, unit: Unit) -> str:
+    """What was ordered: a figure, or a band."""
+    ends = (-order.within_kg, order.within_kg) if order.band else (Fraction(0),)
+    return f"{' to '.join(trimmed((order.kilograms + end) / unit.kg, 3) for end in ends)} {unit.name}"
 
 
 def _verdict(answer: Answer, *, full: bool) -> Iterator[str]:
     """The grade with its reasons; of a batch that may be made what it costs."""
     headline = f"{verdict_of(answer).headline} {cause(answer)}".rstrip()
     if answer.weighed is not None:
-        found, money = costs(answer.problem, answer.weighed), money_words(answer.problem)
-        headline += f" {apart(shown(found.cash, 2))}{money}, {shown(found.per_kg_batch, 2)} a kg."
+        found, money, unit = costs(answer.problem, answer.weighed), money_words(answer.problem), unit_of(answer)
+        headline += f" {apart(shown(found.cash, 2))}{money}, {unit.price(found.per_kg_batch)} a {unit.name}."
     yield from paragraph(headline)
     near = answer.near
     if near is not None and answer.weighed is not None:
@@ -107,7 +107,10 @@ def _verdict(answer: Answer, *, full: bool) -> Iterator[str]:
 def do_not_make(answer: Answer) -> Iterator[str]:
     """Every limit that a batch breaks, those that protect health first."""
     broken = [check for check in answer.checks if check.ok is False and check.requirement.origin.blocks]
-    for check in sorted(broken, key=lambda check: (not hurts(check.requirement), not check.requirement.origin.legal)):
+    unit = unit_of(answer)
+    for check in sorted(
+        map(unit.check, broken), key=lambda check: (not hurts(check.requirement), not check.requirement.origin.legal)
+    ):
         requirement = check.requirement
         value = "" if check.value is None else f" is {figure(check.value, requirement)} {requirement.unit}"
         what = f"{requirement.what} of the {requirement.basis}{value}" + (f" ({check.why})" if check.why else "")
@@ -130,15 +133,16 @@ def _conflict(answer: Answer, *, full: bool) -> Iterator[str]:
     conflict = answer.conflict
     if conflict is None:
         return
-    reached = {id(reach.requirement): reach.nearest for reach in conflict.reach}
+    reached, unit = {id(reach.requirement): reach.nearest for reach in conflict.reach}, unit_of(answer)
     if full:
         yield "These cannot hold together:" if conflict.smallest else f"These cannot hold together ({NOT_SMALLEST}):"
-    for requirement in conflict.requirements if full else ():
+    for own in conflict.requirements if full else ():
+        requirement, nearest = unit.limit(own), reached.get(id(own))
         yield from paragraph(requirement.words(), "* ")
-        nearest = reached.get(id(requirement))
         if nearest is not None and not nearest and requirement.role is Role.SIZE:
             yield "    with all the others kept, there is no batch of any weight"
         elif nearest is not None:
+            nearest /= unit.kg if requirement is not own else 1
             near = f"{figure(nearest, requirement)} {requirement.unit}"
             yield from paragraph(f"with all the others kept, the nearest attainable is {near}", "    ")
     yield from doses_that_pass(answer)
@@ -157,22 +161,23 @@ def what_would_do(ways: Prices) -> Iterator[str]:
 
 def _scale_prevents(answer: Answer) -> Iterator[str]:
     none = "none exists" if answer.scale_certain else "none was found"
-    broken = "; ".join(r.words() for r in answer.scale_prevents)
+    unit = unit_of(answer)
+    broken = "; ".join(unit.limit(r).words() for r in answer.scale_prevents)
     yield from paragraph(
         f"A batch exists, but {none} in whole divisions of these scales. Rounding breaks: {broken}. A finer scale or a "
         "wider tolerance helps."
     )
     batch = unrounded(answer)
     if batch is not None and answer.optimum is not None:
-        parts = ", ".join(f"{item.name} {trimmed(kg, 4)}" for item, kg in batch.kilograms.items())
-        yield from paragraph(f"Before the scales the cheapest is, in kg: {parts}.")
+        parts = ", ".join(f"{item.name} {trimmed(kg / unit.kg, 4)}" for item, kg in batch.kilograms.items())
+        yield from paragraph(f"Before the scales the cheapest is, in {unit.name}: {parts}.")
     division = answer.problem.order.meat_division_kg
     for limits in holds_of(answer.problem):
         if limits.step is None or (limits.step / division).denominator == 1:
             continue
         part = "all of it goes in" if limits.must else "it goes in by the pack"
         yield from paragraph(
-            f"{limits.column.name} is part of that: {part}, and {trimmed(limits.step, 3)} kg is no whole number of "
+            f"{limits.column.name} is part of that: {part}, and {unit.said(limits.step)} is no whole number of "
             f"divisions of {division_words(division)}."
         )
 
@@ -183,25 +188,24 @@ def _take(answer: Answer) -> Iterator[str]:
     yield from heading(TAKE)
     problem = answer.problem
     lots = [(item, kg) for item, kg in answer.weighed.total.kilograms.items() if isinstance(item, Lot)]
-    places = max(places_of(answer.weighed.divisions[item]) for item, _ in lots)
+    unit = unit_of(answer)
+    places = max(unit.places(answer.weighed.divisions[item]) for item, _ in lots)
     bony = any(item.usable < 1 for item, _ in lots)
-    pounds = problem.order.in_pounds or problem.lots_in_pounds
     rows = []
     for item, kg in lots:
         held = item.held_kg(kg)
         left = item.on_hand_kg - held
         rows.append([
-            ("! " if item.suspicions else "") + item.name, item.material or item.role, apart(shown(held, places)),
-            *([shown(held / KG_PER_LB, 2)] if pounds else []), *([shown(kg, places)] if bony else []),
-            apart(shown(left, places)) if left else "none", day_words(item.use_by, problem.order.day),
+            ("! " if item.suspicions else "") + item.name, item.material or item.role, unit.figure(held, places),
+            *([unit.figure(kg, places)] if bony else []), unit.figure(left, places) if left else "none",
+            day_words(item.use_by, problem.order.day),
             shown(item.properties[FAT], 1), apart(shown(kg * item.book_per_kg, 2)),
         ])  # fmt: skip
-    heads = ["lot", "what", "kg", *["lb"] * pounds, *["net kg"] * bony, "left kg", "use by", "fat %", "cost"]
-    align = "<<>" + ">" * pounds + ">" * bony + "><>>"
-    total = weight(answer.weighed.total, Basis.MEAT)
+    heads = ["lot", "what", unit.name, *[f"net {unit.name}"] * bony, f"left {unit.name}", "use by", "fat %", "cost"]
+    align = "<<>" + ">" * bony + "><>>"
     held_total = sum((item.held_kg(kg) for item, kg in lots), Fraction(0))
-    sums = ["", "in all", apart(shown(held_total, places)), *([shown(held_total / KG_PER_LB, 2)] if pounds else [])]
-    sums += [apart(shown(total, places))] if bony else []
+    sums = ["", "in all", unit.figure(held_total, places)]
+    sums += [unit.figure(weight(answer.weighed.total, Basis.MEAT), places)] if bony else []
     rows.append([*sums, *[""] * (len(heads) - len(sums))])
     yield from table(heads, rows, align, ruled=False)
     said = tidiness(answer)
@@ -210,11 +214,11 @@ def _take(answer: Answer) -> Iterator[str]:
 
 def _weigh(answer: Answer, *, full: bool) -> Iterator[str]:
     assert answer.weighed is not None
-    loads = len(answer.weighed.loads)
-    whole = whole_kg(answer.weighed, answer.weighed.total)
-    size = f"one load of {whole} kg" if loads == 1 else f"{loads} mixer loads, {whole} kg in all"
+    loads, unit = len(answer.weighed.loads), unit_of(answer)
+    whole = whole_load(answer.weighed, answer.weighed.total, unit)
+    size = f"one load of {whole}" if loads == 1 else f"{loads} mixer loads, {whole} in all"
     yield from ("", *paragraph(f"{WEIGH}, {size}"))
-    yield from (one_load if loads == 1 else by_load)(answer.weighed, full=full)
+    yield from (one_load if loads == 1 else by_load)(answer.weighed, unit, full=full)
 
 
 def _comes_out(answer: Answer) -> Iterator[str]:
@@ -224,8 +228,9 @@ def _comes_out(answer: Answer) -> Iterator[str]:
     finished = finished_kg(answer.problem, answer.weighed.total)
     found = costs(answer.problem, answer.weighed)
     if finished is not None and found.per_kg_finished is not None:
-        each = f"{shown(found.per_kg_finished, 2)}{money_words(answer.problem)} a kg"
-        rows.append(("yield", f"{apart(shown(finished, 2))} kg finished, {each}"))
+        unit = unit_of(answer)
+        each = f"{unit.price(found.per_kg_finished)}{money_words(answer.problem)} a {unit.name}"
+        rows.append(("yield", f"{unit.figure(finished, 2)} {unit.name} finished, {each}"))
     if answer.problem.recipe.measured is not None:
         declared = answer.problem.recipe.process.yield_fraction * PERCENT
         rows.append(("measured", f"{answer.problem.recipe.measured.words()}; the recipe says {trimmed(declared)} %"))
@@ -284,25 +289,29 @@ def _casing(answer: Answer) -> str:
     need = casing_need(answer.problem, answer.weighed.total)
     if need is None:
         return ""
-    money = money_words(answer.problem)
+    money, unit = money_words(answer.problem), unit_of(answer)
     text = f"{need.name}: {shown(need.filled_m, 1)} m, prepare {shown(need.prepare_m, 1)} m"
     if need.hanks is not None:
         text += f", {shown(need.hanks, 2)} hanks"
     if need.density_kg_per_l is not None:
-        by = f"{shown(need.kg_per_m, 3)} kg in a metre at {trimmed(need.density_kg_per_l, 3)} kg a litre"
+        by = f"{unit.figure(need.kg_per_m, 3)} {unit.name} in a metre at {trimmed(need.density_kg_per_l, 3)} kg a litre"
         text += f" ({by})"
     if need.cost is not None:
         text += f"; it costs {shown(need.cost, 2)}{money}"
     if need.links and need.link_g_raw is not None and need.cost_per_link is not None:
-        text += f"; {apart(str(need.links))} links of {shown(need.link_g_raw, 0)} g"
+        text += f"; {apart(str(need.links))} links of {_link(need.link_g_raw, unit)}"
         if need.link_g_finished is not None:
-            text += f", {shown(need.link_g_finished, 0)} g finished"
+            text += f", {_link(need.link_g_finished, unit)} finished"
         text += f", {shown(need.cost_per_link, 2)}{money} each"
     if need.cost is not None:
-        text += f"; with its casing {shown(need.cost_per_kg_raw, 2)}{money} a kg"
+        text += f"; with its casing {unit.price(need.cost_per_kg_raw)}{money} a {unit.name}"
         if need.cost_per_kg_finished is not None:
-            text += f", {shown(need.cost_per_kg_finished, 2)} a kg finished"
+            text += f", {unit.price(need.cost_per_kg_finished)} a {unit.name} finished"
     return text
+
+
+def _link(grams: Fraction, unit: Unit) -> str:
+    return f"{shown(grams, 0)} g" if unit.name == "kg" else ounces(grams / G_PER_KG, Fraction(1, G_PER_KG))
 
 
 def _watch(answer: Answer, short_why: Prices) -> Iterator[str]:
@@ -329,7 +338,7 @@ def _near_limits(answer: Answer, short_why: Prices) -> Iterator[str]:
     yield from (text for _, text in short_why)
     priced = [id(r) for r, _ in short_why]
     near = []
-    for check in answer.checks:
+    for check in map(unit_of(answer).check, answer.checks):
         r = check.requirement
         judged = check.ok and check.value and r.role in (Role.OWN, Role.LAW) and r.origin.blocks and r.lo != r.hi
         judged = judged and id(r) not in priced

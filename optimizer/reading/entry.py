@@ -181,6 +181,13 @@ class YieldEntry(Strict):
         return self
 
 
+class Units(StrEnum):
+    """Units that weights are said in."""
+
+    KG = "kg"
+    LB = "lb"
+
+
 class CasingEntry(Strict):
     """The casing and the links."""
 
@@ -371,3 +378,5 @@ class RecipeEntry(Strict):
     """An opened lot is left with nothing or with at least so much, as smallest_pull."""
     currency: Line = ""
     """Currency of every price, printed as typed."""
+    units: Units | None = None
+    """What weights are said in on pages; where not stated, as the size is given or the lots table weighs."""

@@ -10,11 +10,9 @@ from typing import Any
 
 from constraints.document import read_text
 from constraints.faults import BadInput, Fault, nearest
-from constraints.numbers import G_PER_KG, KG_PER_LB, NotANumber, exact, trimmed
+from constraints.numbers import G_PER_KG, KG_PER_LB, OZ_PER_LB, NotANumber, exact, trimmed
 from optimizer.reading.table import cut, figure, has_decimal_commas
 
-OZ_PER_LB = 16
-"""Ounces to the pound (NIST SP 811, B.8)."""
 UNITS = {
     "kg": Fraction(1),
     "grams": Fraction(1, G_PER_KG),

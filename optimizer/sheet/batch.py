@@ -13,7 +13,7 @@ from typing import Any
 
 from constraints.formula import Batch
 from constraints.ingredients import FAT, Ingredient, Kind, Lot
-from constraints.numbers import KG_PER_LB, shown, trimmed
+from constraints.numbers import shown, trimmed
 from constraints.products import ProcessStep
 from constraints.quantities import Basis
 from constraints.treatment import Treatments, fahrenheit, load_treatments
@@ -26,14 +26,12 @@ from optimizer.pages.details import nothing_goes_in, source_words
 from optimizer.pages.figures import division_words, figure, grams, places_of
 from optimizer.pages.page import do_not_make
 from optimizer.pages.tables import apart
-from optimizer.problem import Problem
+from optimizer.pages.unit import ounces
 from optimizer.remarks import heed, verdict_of, warnings
 from optimizer.summary import CasingNeed, casing_need, finished_kg, weight
 from optimizer.verdict import Mark, mark
 from optimizer.words import day_words
 
-OZ_PER_LB = 16
-"""Ounces in the pound (NIST Handbook 44, appendix C)."""
 _TURN = (Kind.CURE, Kind.SALT, Kind.DRY, Kind.WATER, Kind.LIQUID, Kind.INCLUSION)
 """In which order additions are weighed in, inclusions last; common practice, no source."""
 
@@ -139,14 +137,14 @@ class Sheet:
 
     def _kg(self, kilograms: Fraction) -> str:
         said = f"{apart(trimmed(kilograms, 3))} kg"
-        return f"{pounds(kilograms, Fraction(1, 100))} ({said})" if in_pounds(self.answer.problem) else said
+        return f"{ounces(kilograms, Fraction(1, 100))} ({said})" if self.answer.problem.in_pounds else said
 
     def _weight(self, item: Ingredient, kilograms: Fraction) -> tuple[str, str]:
         """A weight to be read at arm's length, and the same in small in kilograms or grams where that is in pounds."""
         division = self._divisions[item]
         lot = isinstance(item, Lot)
         plain = f"{apart(shown(kilograms, places_of(division)))} kg" if lot else f"{grams(kilograms, division)} g"
-        return (pounds(kilograms, division), plain) if in_pounds(self.answer.problem) else (plain, "")
+        return (ounces(kilograms, division), plain) if self.answer.problem.in_pounds else (plain, "")
 
     @property
     def casing(self) -> CasingNeed | None:
@@ -228,18 +226,3 @@ def _limits(place: Treatments, product: Product) -> Iterator[dict[str, Any]]:
                 within = "" if stage.within is None else f" within {spell(stage.within)}"
                 what = f"cooling, {option.title}: {start} to {trimmed(stage.to)} {option.unit}{within}"
                 yield {"what": what, "by": option, "read": ("time at first", "time at last")}
-
-
-def in_pounds(problem: Problem) -> bool:
-    """Whether the kitchen weighs in pounds."""
-    return problem.order.in_pounds or problem.lots_in_pounds
-
-
-def pounds(kilograms: Fraction, division_kg: Fraction) -> str:
-    """Pounds and ounces, with decimals of an ounce down to the scale's division."""
-    ounce = KG_PER_LB / OZ_PER_LB
-    places = next(k for k in range(1, 7) if k == 6 or ounce / 10**k <= division_kg)
-    ounces = Fraction(round(kilograms / ounce * 10**places), 10**places)
-    whole, rest = divmod(ounces, OZ_PER_LB)
-    said = [f"{whole} lb"] if whole else []
-    return " ".join([*said, f"{trimmed(rest, places)} oz"] if rest or not whole else said)

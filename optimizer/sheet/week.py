@@ -9,11 +9,12 @@ from itertools import groupby
 from constraints.numbers import shown
 from optimizer.blend import Status
 from optimizer.pages.figures import places_of
+from optimizer.pages.unit import ounces
 from optimizer.plan.report.day_page import name_of
 from optimizer.plan.report.outcome import Outcome
 from optimizer.plan.report.plan_page import verdict_lines
 from optimizer.plan.settle.weigh import Made
-from optimizer.sheet.batch import Sheet, in_pounds, pounds
+from optimizer.sheet.batch import Sheet
 from optimizer.sheet.page import Past, sheet_page
 from optimizer.words import day_words
 
@@ -73,6 +74,6 @@ def _pull(outcome: Outcome, batches: list[Made], s: int) -> dict[str, str]:
     problem = mine[0].answer.problem
     division = problem.order.meat_division_kg
     plain = f"{shown(total, places_of(division))} kg"
-    large, small = (pounds(total, division), plain) if in_pounds(problem) else (plain, "")
+    large, small = (ounces(total, division), plain) if problem.in_pounds else (plain, "")
     return {"lot": _name(outcome)(s), "what": outcome.plan.world.supplies[s].lot.material, "large": large,
             "small": small, "for_": ", ".join(one.job.name for one in mine)}  # fmt: skip

@@ -10,7 +10,6 @@ from constraints.meaning import Role
 from constraints.numbers import KG_PER_LB, shown
 from constraints.requirement import Requirement
 from optimizer.blend import Answer
-from optimizer.cause import in_pounds
 from optimizer.clock import OutOfTime
 from optimizer.problem import Problem
 from optimizer.solver.model import SolverDisagrees
@@ -30,7 +29,7 @@ class Money:
     def __init__(self, problem: Problem) -> None:
         currency = problem.recipe.entry.currency
         self.unit = f" {currency}" if currency else ""
-        pounds = in_pounds(problem)
+        pounds = problem.in_pounds
         self.mass, self.in_mass = ("lb", KG_PER_LB) if pounds else ("kg", Fraction(1))
 
     def __call__(self, value: Fraction, beside: Fraction | None = None) -> str:

@@ -12,7 +12,6 @@ from constraints.ingredients import Lot
 from constraints.meaning import Role
 from constraints.numbers import KG_PER_LB, trimmed
 from constraints.requirement import Requirement, widened
-from optimizer.cause import in_pounds
 from optimizer.order import MOST_WITHIN
 from optimizer.problem import Problem
 from optimizer.why.unfinished import Unfinished
@@ -126,7 +125,7 @@ def _stock_typed(problem: Problem, lot: Lot, kg: Fraction) -> str:
 
 def _limit_typed(problem: Problem, c: Concession) -> str:
     if c.limit == "both":
-        pounds = in_pounds(problem)
+        pounds = problem.in_pounds
         figure = trimmed(c.new / (KG_PER_LB if pounds else 1), 9)
         return f"order.{problem.order.basis.value}_{'lb' if pounds else 'kg'}={figure}"
     for k, own in enumerate(problem.recipe.requirements):

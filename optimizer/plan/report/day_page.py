@@ -11,7 +11,7 @@ from math import ceil
 
 from constraints.formula import Batch
 from constraints.ingredients import Ingredient, Kind
-from constraints.numbers import KG_PER_LB, shown, trimmed
+from constraints.numbers import KG_PER_LB, OZ_PER_LB, shown, trimmed
 from constraints.quantities import Basis
 from optimizer.pages.details import source_words
 from optimizer.pages.figures import figure, grams, places_of
@@ -19,7 +19,6 @@ from optimizer.pages.tables import heading, paragraph, table
 from optimizer.plan.model.world import Supply
 from optimizer.plan.report.outcome import Outcome
 from optimizer.plan.settle.weigh import Made
-from optimizer.reading.weighed import OZ_PER_LB
 from optimizer.remarks import known_to_contain, lot_notes, warnings
 from optimizer.verdict import Grade, Verdict, mark
 from optimizer.words import day_words
