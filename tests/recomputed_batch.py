@@ -257,18 +257,12 @@ def casing(told: Told) -> None:
         return
     asked = raw.recipe["casing"]
     whole = raw.weight(batch_of(told.document), "batch")
-    if "diameter_mm" in asked:
-        fills = F(math.pi * float(asked["diameter_mm"]) ** 2 / 4000) * F(asked["density_kg_per_l"])
-    else:
-        fills = F(asked["kg_per_m"])
+    fills, length = filling(asked)
     filled = whole / fills
     assert found["kg_per_m"] == close(fills)
     assert found["density_kg_per_l"] == (float(asked["density_kg_per_l"]) if "diameter_mm" in asked else None)
     assert found["filled_m"] == close(filled)
     assert found["prepare_m"] == close(filled * (100 + F(asked.get("spare_pct", "0"))) / 100)
-    length = F(asked["link_cm"]) / 100 if "link_cm" in asked else None
-    if "link_g" in asked:
-        length = F(asked["link_g"]) / 1000 / fills
     assert found["link_cm"] == (None if length is None else close(100 * length))
     assert found["links"] == (None if length is None else floor(filled / length))
     grams = None if length is None else length * fills * 1000
@@ -285,6 +279,16 @@ def casing(told: Told) -> None:
     assert found["cost_per_kg_raw"] == close(paid / whole)
     finished = raw.weight(batch_of(told.document), "finished") if "yield" in raw.recipe else None
     assert found["cost_per_kg_finished"] == (None if finished is None else close(paid / finished))
+
+
+def filling(asked: Doc) -> tuple[Fraction, Fraction | None]:
+    """Kilograms in a metre of casing, and metres of a link."""
+    fills = F(asked.get("kg_per_m", "0"))
+    if "diameter_mm" in asked:
+        fills = F(math.pi * float(asked["diameter_mm"]) ** 2 / 4000) * F(asked["density_kg_per_l"])
+    if "link_g" in asked:
+        return fills, F(asked["link_g"]) / 1000 / fills
+    return fills, F(asked["link_cm"]) / 100 if "link_cm" in asked else None
 
 
 def _rows(raw: Raw) -> dict[str, Any]:
