@@ -26,10 +26,7 @@ from hypothesis import strategies as st
 from pydantic import (
     BaseModel,
     BeforeValidator,
-    Discriminator,
     Field,
-    RootModel,
-    Tag,
     TypeAdapter,
     ValidationError,
     field_validator,
@@ -46,6 +43,7 @@ from constraints.document import (
     Document,
     Loc,
     Name,
+    NameOrEach,
     NotNegative,
     Number,
     Percent,
@@ -718,28 +716,14 @@ class Addition(Strict):
 
 
 class Smoke(Strict):
-    step: Literal["smoke"]
+    step: Literal["smoke", "cook"]
     hours: Positive
     smoke: dict[str, Name] = Field(default_factory=dict)
-
-
-class Cook(Strict):
-    step: Literal["cook"]
-    to: Number
-
-
-class Round(Strict):
-    diameter: Positive
-    length: Positive
 
 
 class Flat(Strict):
     width: Positive
     sides: dict[str, Band] = Field(default_factory=dict)
-
-
-class Notes(RootModel[list[Name]]):
-    pass
 
 
 class Sample(Strict):
@@ -751,22 +735,17 @@ class Sample(Strict):
     made_on: Day | None = None
     lots: Whole = 1
     hold: YesNo = False
-    fat: Number | Band = Fraction(30)
+    percent: Number = Fraction(30)
+    fat: Band = Field(default_factory=Band)
     additions: list[Addition] = Field(default_factory=list)
     shares: dict[Use, Percent] = Field(default_factory=dict)
-    steps: list[Annotated[Smoke | Cook, Field(discriminator="step")]] = Field(default_factory=list)
-    casing: Round | Flat | None = None
-    grind: Literal["coarse", "fine"] | Number | None = None
-    cut: list[Number] | dict[str, Number] | None = None
+    steps: list[Smoke] = Field(default_factory=list)
+    casing: Flat | None = None
+    cut: list[Number] | None = None
     pair: tuple[Whole, Name] = (1, "x")
-    notes: Notes = Notes([])
-    code: Annotated[str, Field(min_length=2, pattern="^[a-z]+$")] = "ab"
-    two: Annotated[list[Name], Field(min_length=2, max_length=3)] = Field(default_factory=lambda: ["a", "b"])
-    plain_int: int = 1
-    plain_yes: bool = True
-    plain_day: date = date(2026, 1, 2)
+    named: NameOrEach = "x"
+    notes: tuple[Name, ...] = ()
     plain_text: str = ""
-    below: Annotated[Number, Field(lt=Fraction(5, 2))] = Fraction(1)
     also_called: Annotated[Number, Field(alias="called")] = Fraction(1)
     odd: str = ""
 
@@ -799,13 +778,12 @@ steps:
   - step: smoke
     hours: 2
     smoke: {wood: beech}
-  - step: cook
-    to: -1
 casing:
   width: 60
   sides: {left: {low: 1}}
-grind: 4.5
+percent: 4.5
 cut: [1, 2]
+named: {us: a}
 pair: [2, y]
 notes: [a, b]
 called: 2
@@ -824,28 +802,24 @@ def test_a_valid_file(loader: Any) -> None:
     assert sample.additions[1].use is Use.CURE
     assert sample.shares == {Use.SALT: 40, Use.SPICE: 60}
     assert sample.steps[0] == Smoke(step="smoke", hours=Fraction(2), smoke={"wood": "beech"})
-    assert isinstance(sample.casing, Flat)
-    assert sample.grind == Fraction(9, 2)
+    assert sample.casing is not None and sample.casing.width == 60
+    assert sample.percent == Fraction(9, 2)
+    assert sample.named == {"us": "a"}
     assert sample.cut == [Fraction(1), Fraction(2)]
     assert sample.pair == (2, "y")
-    assert sample.notes.root == ["a", "b"]
+    assert list(sample.notes) == ["a", "b"]
     assert sample.also_called == 2
 
 
 ONE_FAULT: list[tuple[str, int, int, list[str]]] = [
     # wrong figures
     ("lots: 30%", 3, 7, ["lots: 30% has a percent sign; write 30", "a whole number of 1 or more"]),
-    ("fat: 1,5", 3, 6, ["fat: 1,5 has a decimal comma; write 1.5", "a number"]),
-    ("fat: .nan", 3, 6, ["fat: .nan is not a finite number"]),
+    ("percent: 1,5", 3, 10, ["percent: 1,5 has a decimal comma; write 1.5", "a number"]),
+    ("percent: .nan", 3, 10, ["percent: .nan is not a finite number"]),
     ("called: 1e3", 3, 9, ["called: 1e3 has an exponent"]),
     ("shares: {salt: 101}", 3, 16, ["shares.salt: 101 is too large", "a number from 0 to 100"]),
     ("made_on: 2026-02-30", 3, 10, ["made_on: 2026-02-30 is an impossible date", "YYYY-MM-DD"]),
     ("hold: maybe", 3, 7, ["hold: the text 'maybe' stands here", "true, false, yes or no"]),
-    ("below: 2.5", 3, 8, ["below: 2.5 is too large", "less than 2.5"]),
-    ("plain_int: 1.5", 3, 12, ["plain_int: 1.5 cannot stand here", "a whole number"]),
-    ("plain_int: 1e5", 3, 12, ["1e5 has an exponent", "a whole number"]),
-    ("plain_yes: maybe", 3, 12, ["'maybe' cannot stand here", "true or false"]),
-    ("plain_day: 1.2.2026", 3, 12, ["'1.2.2026' cannot stand here", "YYYY-MM-DD"]),
     # inside lists and mappings
     (
         "additions:\n  - name: a\n    grams_per_kg: 1\n  - name: b\n    grams_per_kg: -2",
@@ -895,11 +869,6 @@ ONE_FAULT: list[tuple[str, int, int, list[str]]] = [
     ),
     ("shares: {curing: 1}", 3, 10, ["shares: as a key, 'curing' is not an allowed", "salt, cure, spice"]),
     ("shares: {x: 1}", 3, 10, ["shares: as a key, 'x' is not an allowed word", "one of salt"]),
-    # lengths and forms
-    ("two: [a]", 3, 6, ["two: this list is too short", "at least 2 entries"]),
-    ("two: [a, b, c, d]", 3, 6, ["two: this list is too long", "at most 3 entries"]),
-    ("code: a", 3, 7, ["code: the text 'a' is too short", "at least 2 characters"]),
-    ("code: A1", 3, 7, ["code: the text 'A1' has another form"]),
     # validators
     ("fat: {low: 40}", 3, 12, ["fat.low: low is above high", "low up to high"]),
     ("odd: bad", 3, 6, ["odd: odd is bad"]),
@@ -912,31 +881,19 @@ ONE_FAULT: list[tuple[str, int, int, list[str]]] = [
         16,
         ["steps[1].step: 'smok'", "smoke, cook", "did you mean 'smoke'?"],
     ),
-    ("steps: [{step: [smoke]}]", 3, 16, ["steps[1].step: a list stands here", "one of smoke, cook"]),
-    ("steps: [{hours: 1}]", 3, 9, ["steps[1]: the key 'step' is missing", "required: one of smoke, cook"]),
     ("steps: [smoke]", 3, 9, ["steps[1]: the text 'smoke' stands here", "a mapping"]),
     ("steps: [{step: smoke}]", 3, 9, ["steps[1]: the key 'hours' is missing"]),
-    ("steps: [{step: cook, to: x}]", 3, 26, ["steps[1].to: 'x' is not a plain"]),
     # the label of the alternative is also a key of the file
     ("steps: [{step: smoke, hours: x, smoke: {wood: a}}]", 3, 30, ["steps[1].hours: 'x' is not"]),
     ("steps: [{step: smoke, hours: 1, smoke: {hours: }}]", 3, 41, ["steps[1].smoke.hours: nothing stands"]),
     ("steps: [{step: smoke, hours: 1, smok: {}}]", 3, 33, ["steps[1]: unknown key 'smok'", "'smoke'?"]),
     # one of several, by shape
-    ("fat: abc", 3, 6, ["fat: 'abc' is not a plain decimal number", "a number"]),
     ("fat: {low: abc}", 3, 12, ["fat.low: 'abc' is not a plain decimal number"]),
-    ("fat: [1]", 3, 6, ["fat: a list stands here", "a number or a mapping"]),
-    (
-        "grind: coarce",
-        3,
-        8,
-        ["grind: 'coarce' is not an allowed word", "did you mean 'coarse'?", "or a number"],
-    ),
-    ("grind: [1]", 3, 8, ["grind: a list stands here", "one of coarse, fine or a number"]),
-    ("cut: 1", 3, 6, ["cut: the text '1' stands here", "a list", "or a mapping"]),
     ("cut: [1, x]", 3, 10, ["cut[2]: 'x' is not"]),
-    ("cut: {a: 1, b: x}", 3, 16, ["cut.b: 'x' is not"]),
-    ("casing: {diameter: 1}", 3, 9, ["casing: the key 'length' is missing"]),
     ("casing: {width: 0}", 3, 17, ["casing.width: 0 is too small"]),
+    ("fat: [1]", 3, 6, ["fat: a list stands here", "a mapping"]),
+    ("named: [a]", 3, 8, ["named: a list stands here", "a text that is not empty"]),
+    ("named: {us: [a]}", 3, 13, ["named.us: a list stands here", "a name as it is seen"]),
     ("casing: x", 3, 9, ["casing: the text 'x' stands here", "a mapping"]),
     ("casing: {width: 1, sides: {'a.b': {low: x}}}", 3, 41, ["casing.sides.'a.b'.low: 'x' is not"]),
 ]
@@ -972,7 +929,7 @@ additions:
 hold: perhaps
 steps:
   - {step: cook}
-  - {step: fly}
+  - {step: fly, hours: 1}
 """
     expected = [
         (1, 1, "the key 'name' is missing"),
@@ -984,7 +941,7 @@ steps:
         (6, 19, "additions[2].grams_per_kg: 0 is too small"),
         (7, 5, "additions[2]: unknown key 'extra'"),
         (8, 7, "hold: the text 'perhaps'"),
-        (10, 5, "steps[1]: the key 'to' is missing"),
+        (10, 5, "steps[1]: the key 'hours' is missing"),
         (11, 12, "steps[2].step: 'fly'"),
     ]
     faults = faults_of(text, Sample)
@@ -1009,7 +966,7 @@ def test_a_spoiled_figure_is_one_fault_at_its_own_place(loader: Any) -> None:
         (fault,) = faults_of("".join([*lines[: line - 1], new, *lines[line:]]), Sample)
         says(fault, line, column, f"{shown_path(loc)}: ", value)
         spoiled += 1
-    assert spoiled == 18
+    assert spoiled == 17
 
 
 def test_a_left_out_or_misspelled_key_is_found_everywhere() -> None:
@@ -1055,22 +1012,6 @@ def test_a_fault_behind_an_alias_stands_where_it_was_typed() -> None:
     faults = faults_of(HEAD + "fat: &f {low: x}\ncasing: {width: 1, sides: {l: *f}}\n", Sample)
     assert [(f.line, f.column) for f in faults] == [(3, 15), (3, 15)]
     assert [f.found.split(":")[0] for f in faults] == ["fat.low", "casing.sides.l.low"]
-
-
-def test_a_discriminating_function() -> None:
-    def which(value: object) -> str | None:
-        return ("flat" if "width" in value else "round") if isinstance(value, dict) else None
-
-    class Cased(Strict):
-        casing: Annotated[Annotated[Round, Tag("round")] | Annotated[Flat, Tag("flat")], Discriminator(which)]
-
-    (fault,) = faults_of("casing: {width: 1, sides: {a: {lo: 1}}}\n", Cased)
-    says(fault, 1, 32, "casing.sides.a: unknown key 'lo'", "'low'?")
-    (fault,) = faults_of("casing: {width: x}\n", Cased)
-    says(fault, 1, 17, "casing.width: 'x'")
-    (fault,) = faults_of("casing: 5\n", Cased)
-    says(fault, 1, 9, "casing: ", "no known kind", "a mapping")
-    assert_plain(fault)
 
 
 def test_a_shorthand_that_is_expanded_before_reading() -> None:
@@ -1137,9 +1078,7 @@ KEYS = st.sampled_from(
         "high",
         "step",
         "hours",
-        "to",
         "width",
-        "diameter",
         "grams_per_kg",
         "zz",
     ]
@@ -1203,7 +1142,7 @@ def test_the_json_schema_of_a_model() -> None:
     assert (fields["hold"]["type"], fields["hold"]["default"]) == ("boolean", False)
     assert fields["made_on"]["anyOf"][0] == {"type": "string", "format": "date"}
     assert (fields["name"]["type"], fields["name"]["minLength"]) == ("string", 1)
-    assert fields["fat"]["default"] == 30
+    assert fields["percent"]["default"] == 30
     assert fields["pair"]["default"] == [1, "x"]
     assert fields["also_called" if "also_called" in fields else "called"]["default"] == 1
     band = schema["$defs"]["Band"]["properties"]
@@ -1256,3 +1195,31 @@ print(sorted({".".join(name.split(".")[:2]) for name in sys.modules if name.star
     third_party, own = ran.stdout.splitlines()
     assert third_party == "[]"
     assert own == "['constraints.document', 'constraints.faults', 'constraints.numbers', 'constraints.spelling']"
+
+
+def test_no_file_has_a_field_of_several_shapes() -> None:
+    """A fault is put in words without guessing which of several shapes was meant: so there must be one."""
+    script = """
+import importlib, pkgutil, types, typing
+import constraints, optimizer
+from constraints.document import Strict
+from optimizer.pages.record import Record
+for package in (constraints, optimizer):
+    for module in pkgutil.walk_packages(package.__path__, package.__name__ + "."):
+        if not module.name.endswith("__main__"):
+            importlib.import_module(module.name)
+def below(model):
+    for one in model.__subclasses__():
+        if one is not Record:
+            yield one
+            yield from below(one)
+for model in set(below(Strict)):
+    for name, field in model.model_fields.items():
+        shapes = [one for one in typing.get_args(field.annotation) if one is not type(None)]
+        union = typing.get_origin(field.annotation) in (typing.Union, types.UnionType)
+        own = any(type(noted).__name__ == "PlainValidator" for noted in field.metadata)
+        if (union and len(shapes) > 1 and not own) or field.discriminator:
+            print(model.__qualname__, name)
+"""
+    command = [sys.executable, "-c", script]
+    assert subprocess.run(command, capture_output=True, text=True, cwd=ROOT, check=True).stdout == ""

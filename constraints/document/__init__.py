@@ -13,6 +13,7 @@ os.environ.setdefault("PYDANTIC_DISABLE_PLUGINS", "__all__")
 from constraints.document.fields import Day as Day
 from constraints.document.fields import Line as Line
 from constraints.document.fields import Name as Name
+from constraints.document.fields import NameOrEach as NameOrEach
 from constraints.document.fields import Names as Names
 from constraints.document.fields import NotNegative as NotNegative
 from constraints.document.fields import Number as Number

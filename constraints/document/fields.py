@@ -129,6 +129,14 @@ def _names(value: object) -> tuple[str, ...]:
     return tuple(map(_name, value)) if isinstance(value, (list, tuple)) else (_name(value),)
 
 
+def _name_or_each(value: object) -> str | dict[str, str]:
+    """A name, or a mapping of names."""
+    for key, one in value.items() if isinstance(value, dict) else ():
+        if not isinstance(one, str) or not one.strip() or unprintable(one.strip()):
+            raise refusal(f"{what(one)} stands here", "a name as it is seen", (key,))
+    return {key: one.strip() for key, one in value.items()} if isinstance(value, dict) else _name(value)
+
+
 def in_json(value: Fraction) -> int | float:
     """For showing only (a schema's defaults, JSON output): JSON has no exact fractions."""
     return value.numerator if value.denominator == 1 else float(value)
@@ -189,3 +197,9 @@ Names = Annotated[
     WithJsonSchema({"anyOf": [_A_NAME, {"type": "array", "items": _A_NAME}]}),
 ]
 """One name or a list of them."""
+NameOrEach = Annotated[
+    str | dict[str, str],
+    PlainValidator(_name_or_each),
+    WithJsonSchema({"anyOf": [_A_NAME, {"type": "object", "additionalProperties": _A_NAME}]}),
+]
+"""One name, or one behind each key."""

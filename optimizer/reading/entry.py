@@ -11,6 +11,7 @@ from constraints.confidence import ConfidenceEntry
 from constraints.document import (
     Line,
     Name,
+    NameOrEach,
     Names,
     NotNegative,
     Number,
@@ -335,7 +336,7 @@ class RecipeEntry(Strict):
     """Name of the product."""
     rules: tuple[Name, ...] = ()
     """Rule packs to keep: shipped ones by name, your own by file."""
-    product_class: Name | dict[str, Name] | None = None
+    product_class: NameOrEach | None = None
     """Class of product in the packs; one name for all of them, or one for each pack."""
     waive: tuple[Name, ...] = ()
     """Rows of the packs not to impose, by id; only rows that warn and do not block can be waived."""
