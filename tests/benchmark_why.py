@@ -80,7 +80,8 @@ def explained(asked: Question, rounds: int = ROUNDS) -> tuple[float, float]:
     problem = asked.problem
     assert problem is not None
     pairs = [
-        (seconds(lambda: blend(problem)), seconds(lambda: answered(asked, with_curves=False))) for _ in range(rounds)
+        (seconds(lambda: blend(problem)), seconds(lambda: answered(asked, with_curves=False, detail=False)))
+        for _ in range(rounds)
     ]
     return median(pair[0] for pair in pairs), median(pair[1] for pair in pairs)
 

@@ -6,11 +6,11 @@ from datetime import date
 from fractions import Fraction
 
 import pytest
-from optimizer.why.offers import parse_offers as parse_for_a_batch
 
 from constraints.faults import BadInput
 from optimizer.plan.files.offers import Offer, parse_offers
 from optimizer.reading.lots import parse_lots
+from optimizer.why.offered import parse_offers as parse_for_a_batch
 
 LB = Fraction("0.45359237")
 """Kilograms of a pound avoirdupois: NIST Handbook 44 (2024), appendix C."""

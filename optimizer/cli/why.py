@@ -71,7 +71,7 @@ def why(
             question = Question(inputs, tuple(changed or ()), offers, lot)
             question = question.read(shared.say)
         with shared.only_trusted():
-            found = answered(question, with_curves=bool(json or html))
+            found = answered(question, with_curves=bool(json or html), detail=json or full)
         if html:
             shared.write_text(html, found.html(), "--html")
         sys.stdout.write(found.document() if json else found.page(full=full))

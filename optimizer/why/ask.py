@@ -106,11 +106,11 @@ class Answered:
         return html(entry.name, list(self.curves), entry.currency)
 
 
-def answered(question: Question, *, with_curves: bool) -> Answered:
+def answered(question: Question, *, with_curves: bool, detail: bool = True) -> Answered:
     """Blend, explain and, where wanted, draw, within the time there is. Raises SolverDisagrees."""
     assert question.problem is not None and question.files is not None
     answer = blend(question.problem)
-    found = explain(answer, *question.files, question.offers)
+    found = explain(answer, *question.files, question.offers, detail=detail)
     unfinished: list[Unfinished] = []
     if question.before is not None:
         with named(unfinished, Part.WHAT_IF, "the change against the recipe as it was"):

@@ -82,6 +82,8 @@ def target_curve(ground: Ground, requirement: Requirement) -> Curve | None:
     before = [down, *trace(family, down, -1)] if down is not None else []
     after = [up, *trace(family, up, 1)] if up is not None else []
     segments = [*reversed(before), *after]
+    if not all(ground.made(segment.values) for segment in segments):
+        return _sampled(ground, requirement, side, family, Curve(title, axis, (), present, Means.SOLVED_AGAIN))
     skip = {drift.row for drift in family.drifts}
     width = _width(requirement)
     low, high = _first(segments, present, width), _last(segments, present, width)
@@ -125,7 +127,7 @@ def _sampled(ground: Ground, requirement: Requirement, side: str, family: Family
     """With whole packs the curve may jump, and among cones it bends: solved again at evenly spaced figures."""
 
     def cost(figure: Fraction) -> Fraction | None:
-        if ground.whole:
+        if not ground.cones or ground.whole:
             return ground.cost_with(requirement, moved_to(requirement, side, figure))
         found = solved_again(family, figure)
         return None if found is None else found.cost
@@ -161,6 +163,10 @@ def price_curve(ground: Ground, lot: Lot) -> Curve:
     market = Market(ground.free, j, start, floor, ground.cost)
     top = scale.cost(max(now * 2, Fraction(1)))
     pieces = _evenly(market, floor, top) if ground.cones else kinks(market, floor, top)
+    means = ground.means_of_lots
+    if not ground.cones and not all(ground.made(line.batch) for _, line in pieces):
+        pieces = kinks(Market(ground.tidied, j, None, floor, ground.cost), floor, top)
+        means = ground.chosen.means_of_lots
     points, amounts = [], []
     for k, (at, line) in enumerate(pieces):
         end = pieces[k + 1][0] if k + 1 < len(pieces) else top
@@ -174,7 +180,7 @@ def price_curve(ground: Ground, lot: Lot) -> Curve:
     money = ground.problem.recipe.entry.currency or "money"
     return Curve(
         f"Cost against the price of {lot.name}", f"price of {lot.name}, {money} per kg as held", tuple(points),
-        Point(now, ground.cost), ground.means_of_lots, amounts=tuple(amounts),
+        Point(now, ground.cost), means, amounts=tuple(amounts),
     )  # fmt: skip
 
 

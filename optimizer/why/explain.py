@@ -51,13 +51,16 @@ class Explanation:
 
 
 def explain(
-    answer: Answer, recipe: Recipe, lots: LotTable, order: Order, offers: Sequence[Offered] = ()
+    answer: Answer, recipe: Recipe, lots: LotTable, order: Order, offers: Sequence[Offered] = (), *, detail: bool = True
 ) -> Explanation:
-    """Explain an answer; ``offers`` are what could be bought beside the lots. Raises SolverDisagrees."""
+    """Explain an answer; ``offers`` are what could be bought beside the lots. Raises SolverDisagrees.
+
+    Without ``detail`` it is not found how far prices hold.
+    """
     if answer.status is AnswerStatus.TIME_LIMIT:
         return _untold(answer, "the search for the cheapest batch was stopped at its time limit", offers)
     if answer.optimum is not None and answer.optimum.values and answer.weighed is not None:
-        found = _priced(answer, answer.optimum, recipe, lots, order, offers)
+        found = _priced(answer, answer.optimum, recipe, lots, order, offers, detail=detail)
         if found is not None:
             return found
     if answer.conflict is None and not answer.scale_prevents:
@@ -72,7 +75,14 @@ def _untold(answer: Answer, why: str, offers: Sequence[Offered]) -> Explanation:
 
 
 def _priced(
-    answer: Answer, optimum: Optimum, recipe: Recipe, lots: LotTable, order: Order, offers: Sequence[Offered]
+    answer: Answer,
+    optimum: Optimum,
+    recipe: Recipe,
+    lots: LotTable,
+    order: Order,
+    offers: Sequence[Offered],
+    *,
+    detail: bool,
 ) -> Explanation | None:
     """Prices of limits, lots and offers, as far as time allows; None where the batch has no ground to stand on."""
     unfinished: list[Unfinished] = []
@@ -81,18 +91,18 @@ def _priced(
     worths: list[OfferWorth] = []
     priced: list[LotPrice] = []
     try:
-        ground = ground_of(answer.problem, optimum.values, optimum.basis)
+        ground = ground_of(answer.problem, optimum.values, optimum.basis, answer.kept)
     except OutOfTime:
         return _untold(answer, "the time was over before any was reckoned", offers)
     if ground is None:
         return None
     told = settled if ground.cones else named
     with told(unfinished, Part.PRICES, "prices of limits"):
-        limits, margins = limit_prices(ground)
+        limits, margins = limit_prices(ground, detail=detail)
     with told(unfinished, Part.OFFERS, "worth of offers"):
-        worths.extend(offers_valued(ground.cost, recipe, lots, offers, order))
+        worths.extend(offers_valued(ground.cost, recipe, lots, offers, order, answer.kept))
     with told(unfinished, Part.LOTS, "prices of lots"):
-        priced.extend(lots_priced(ground, unfinished if ground.cones else None))
+        priced.extend(lots_priced(ground, unfinished if ground.cones else None, detail=detail))
     return Explanation(answer, ground, limits, margins, by_use(priced), tuple(worths), unfinished=tuple(unfinished))
 
 

@@ -16,8 +16,9 @@ from functools import cached_property
 from constraints.cone import Cone
 from constraints.meaning import Role
 from constraints.numbers import PERCENT
-from constraints.requirement import Requirement, widened
+from constraints.requirement import Hold, Requirement, widened
 from constraints.row import Row
+from constraints.stock import Tidy
 from optimizer.bench.rows import Owner, layout_for
 from optimizer.clock import OutOfTime
 from optimizer.problem import Problem
@@ -25,11 +26,11 @@ from optimizer.solver.exact import reduced_costs, vertex
 from optimizer.solver.kept import Kept, searching
 from optimizer.solver.model import Basis, Place, Program, SolverDisagrees
 from optimizer.solver.optimum import held, settle
-from optimizer.solver.program import Layout
+from optimizer.solver.program import Layout, holds_of
 from optimizer.solver.session import ALL
 from optimizer.solver.simplex import Simplex
 from optimizer.why.moving import Drift, Family
-from optimizer.why.stand import Curved, Stand
+from optimizer.why.stand import CLOSE, Curved, Stand, curved_of
 
 _ZERO = Fraction(0)
 _ONE = Fraction(1)
@@ -70,6 +71,8 @@ class Ground:
     cones: tuple[tuple[Requirement, Cone], ...] = ()
     prices: tuple[Fraction, ...] = ()
     basis: Basis = _NOWHERE
+    kept: Tidy | None = None
+    """What the batch keeps of pulls and remnants; the program has rows of it only where ``whole``."""
 
     @property
     def whole(self) -> bool:
@@ -94,6 +97,32 @@ class Ground:
         return Curved(self.layout.program, tuple(cone for _, cone in self.cones))
 
     @cached_property
+    def posed(self) -> Problem:
+        """The problem with pulls and remnants kept as the batch keeps them."""
+        return self.problem if self.kept is None else imposing(self.problem, self.kept)
+
+    @cached_property
+    def tidied(self) -> Curved:
+        """Its program, with whole numbers to be chosen."""
+        return curved_of(self.posed)
+
+    @cached_property
+    def _holds(self) -> tuple[Hold, ...]:
+        return () if self.kept is None or self.whole else holds_of(self.posed)
+
+    def made(self, values: Sequence[Fraction]) -> bool:
+        """True where a batch of the program keeps pulls and remnants as the kitchen does, so that it would be made."""
+        return all_keep(self._holds, self.layout.units, values, about=bool(self.cones))
+
+    @cached_property
+    def chosen(self) -> Ground:
+        """The ground with the choice of lots held as it was made, pulls and remnants kept."""
+        found = ground_of(self.posed, self.values)
+        if found is None:
+            raise SolverDisagrees("a batch known to exist could not be found")
+        return found
+
+    @cached_property
     def standing(self) -> Simplex:
         """A search standing at the optimum of the linear program; not to be moved, only copied."""
         return Simplex(self.program, self.basis)
@@ -113,27 +142,53 @@ class Ground:
         """Usable kilograms of each column."""
         return self.layout.kilograms(self.values)
 
-    def cones_of(self, requirement: Requirement) -> tuple[Cone, ...]:
-        """The cones of a requirement over the variables of the program."""
-        units, size = self.layout.units, len(self.program.variables)
+    def cones_of(self, requirement: Requirement, size: int | None = None) -> tuple[Cone, ...]:
+        """The cones of a requirement over the variables of the program, or over so many."""
+        units, size = self.layout.units, size or len(self.program.variables)
         return tuple(cone.over(units, size) for cone in requirement.cones(self.problem.formula))
 
     def cost_with(self, old: Requirement, new: Requirement) -> Fraction | None:
         """The least cost with one requirement replaced, everything solved again; None where there is no batch."""
         chosen = [new if r is old else r for r in self.problem.choosing]
-        program = layout_for(self.problem, chosen, any_size=True)[0].program
-        return least_cost(Curved(program, tuple(cone for r in chosen for cone in self.cones_of(r))))
+        program = layout_for(self.posed, chosen, any_size=True)[0].program
+        return least_cost(
+            Curved(program, tuple(cone for r in chosen for cone in self.cones_of(r, len(program.variables))))
+        )
 
 
-def ground_of(problem: Problem, values: Sequence[Fraction] = (), basis: Basis | None = None) -> Ground | None:
+def imposing(problem: Problem, tidy: Tidy) -> Problem:
+    """The problem with rows for pulls and remnants."""
+    return replace(problem, order=replace(problem.order, imposed=tidy))
+
+
+def all_keep(holds: Sequence[Hold], units: Sequence[Fraction], values: Sequence[Fraction], *, about: bool) -> bool:
+    """True where the weights of a batch keep pulls and remnants; ``about``: but for the error of solving again."""
+    for hold, unit, x in zip(holds, units, values, strict=False):
+        kilograms = unit * x
+        if about and kilograms <= CLOSE:
+            kilograms = _ZERO
+        elif about and abs(hold.stock - kilograms) <= CLOSE * hold.stock:
+            kilograms = hold.stock
+        if not hold.allows(kilograms):
+            return False
+    return True
+
+
+def ground_of(
+    problem: Problem, values: Sequence[Fraction] = (), basis: Basis | None = None, kept: Tidy | None = None
+) -> Ground | None:
     """The ground of a problem, or None where it has no batch.
 
     ``values`` and ``basis`` are those of an optimum already found (the blend shown), of which nothing is solved again;
-    without them it is found here.
+    without them it is found here. ``kept`` are pulls and remnants that the optimum keeps without rows for them.
     """
     layout, owners = layout_for(problem, any_size=True)
     program = layout.program
-    empty = Ground(problem, layout, program, owners, (), _ZERO)
+    if kept is not None and (program.whole or kept == problem.order.imposed or kept.says_nothing):
+        return ground_of(imposing(problem, kept), values)
+    if values and len(values) < len(program.variables):
+        values = _with_choices(program, values)
+    empty = Ground(problem, layout, program, owners, (), _ZERO, kept=kept)
     cones = tuple((r, cone) for r in problem.choosing for cone in empty.cones_of(r))
     found = replace(empty, cones=cones, owners=(*owners, *(Owner(r, f"{c.label}, with its error") for r, c in cones)))
     point = tuple(values) or ((program.whole or cones) and cheapest(found.free)) or ()
@@ -155,6 +210,14 @@ def ground_of(problem: Problem, values: Sequence[Fraction] = (), basis: Basis | 
     )
 
 
+def _with_choices(program: Program, values: Sequence[Fraction]) -> tuple[Fraction, ...]:
+    """The values of a batch's columns, and of the whole numbers that go with them."""
+    kept = Kept(program)
+    for j, x in enumerate(values):
+        kept.bound(j, x, x)
+    return kept.best()
+
+
 def cheapest(curved: Curved) -> tuple[Fraction, ...] | None:
     """The cheapest point of a program with its cones, whole numbers as the solver chose them; None: there is none.
 
@@ -163,7 +226,11 @@ def cheapest(curved: Curved) -> tuple[Fraction, ...] | None:
     if curved.cones:
         found = curved.cheapest()
         return None if found is None else found.values
-    kept = Kept(curved.program)
+    return settled_in_whole(Kept(curved.program))
+
+
+def settled_in_whole(kept: Kept) -> tuple[Fraction, ...] | None:
+    """The cheapest point of a program kept in the solver, however long it takes. Raises OutOfTime."""
     with searching(kept, ALL):
         values = kept.best()
     if kept.stopped:

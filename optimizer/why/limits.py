@@ -8,7 +8,7 @@ from fractions import Fraction
 from constraints.meaning import Role
 from constraints.requirement import Requirement, widened
 from optimizer.solver.simplex import Simplex
-from optimizer.why.ground import Ground, Means, changes, family_of, least_cost, moved_to
+from optimizer.why.ground import Ground, Means, changes, cheapest, family_of, least_cost, moved_to
 from optimizer.why.moving import Family, Segment, beside, last
 from optimizer.why.stand import CLOSE, Curved, Stand
 
@@ -19,6 +19,8 @@ _GROW, _FAR = 4, 7
 """Growth and most steps; the last one is four times the figure's size away."""
 _FINE = Fraction(1, 1000)
 """A range's end found by solving again is known to this share of its distance."""
+_INSIDE = Fraction(1, 50)
+"""Part of a range at either end of it at which its batches are looked at."""
 _CHOICES = 8
 """Halvings by which the end is found where another choice of lots becomes cheaper."""
 OTHER_CHOICE = "another choice of lots is cheaper"
@@ -82,8 +84,11 @@ class Margin:
     margin: Fraction | None
 
 
-def limit_prices(ground: Ground) -> tuple[tuple[LimitPrice, ...], tuple[Margin, ...]]:
-    """Every requirement that depends on the lots: its prices where it binds, its margin where it does not."""
+def limit_prices(ground: Ground, *, detail: bool = True) -> tuple[tuple[LimitPrice, ...], tuple[Margin, ...]]:
+    """Every requirement that depends on the lots: its prices where it binds, its margin where it does not.
+
+    Without ``detail`` nothing is solved again in whole numbers: prices alone are to be read, not how far they hold.
+    """
     binding: list[LimitPrice] = []
     free: list[Margin] = []
     formula = ground.problem.formula
@@ -91,7 +96,7 @@ def limit_prices(ground: Ground) -> tuple[tuple[LimitPrice, ...], tuple[Margin, 
         if not requirement.rows(formula) and not requirement.choices(formula):
             continue
         bound = binding_sides(ground, requirement)
-        binding += [_price(ground, requirement, limit) for limit in bound]
+        binding += [_price(ground, requirement, limit, detail=detail) for limit in bound]
         if not bound:
             value = figure_of(ground, requirement)
             free.append(Margin(requirement, value, None if value is None else _margin(ground, requirement, value)))
@@ -134,7 +139,7 @@ def _margin(ground: Ground, requirement: Requirement, value: Fraction) -> Fracti
     return min(gaps, default=None)
 
 
-def _price(ground: Ground, requirement: Requirement, limit: str) -> LimitPrice:
+def _price(ground: Ground, requirement: Requirement, limit: str, *, detail: bool) -> LimitPrice:
     """The price of one limit on both sides."""
     up = 1 if limit == "hi" else -1
     limit = "both" if requirement.role is Role.SIZE else limit
@@ -143,13 +148,38 @@ def _price(ground: Ground, requirement: Requirement, limit: str) -> LimitPrice:
     sides: list[Side | None] = [None, None]
     if family is not None:
         for k, (way, name) in enumerate(((up, "loosen"), (-up, "tighten"))):
-            side = side_of(ground, family, way, name)
-            sides[k] = _while_chosen(ground, requirement, limit, family, way, side) if ground.whole else side
-    again = ground.cost_with(requirement, _wider(requirement, limit)) if ground.whole or family is None else None
+            sides[k] = _tidy_side(ground, requirement, limit, family, way, name, detail=detail)
+    anew = family is None or (ground.whole and detail)
+    again = ground.cost_with(requirement, _wider(requirement, limit)) if anew else None
     means = ground.means if family is not None else Means.SOLVED_AGAIN
     return LimitPrice(
         requirement, limit, figure, means, sides[0], sides[1], up, None if again is None else ground.cost - again
     )
+
+
+def _tidy_side(
+    ground: Ground, requirement: Requirement, limit: str, family: Family, way: int, name: str, *, detail: bool
+) -> Side:
+    """One side of a limit; where a batch within it would not be made, with the choice of lots held as it was made."""
+    side = side_of(ground, family, way, name)
+    if ground.whole:
+        return _while_chosen(ground, requirement, limit, family, way, side) if detail else side
+    if not side.possible or all_made(ground, family, side, detail=detail):
+        return side
+    there = ground.chosen
+    held = family_of(there, requirement, limit)
+    return side if held is None else _tidy_side(there, requirement, limit, held, way, name, detail=detail)
+
+
+def all_made(ground: Ground, family: Family, side: Side, *, detail: bool = True) -> bool:
+    """True where the batches just beside the start and, with ``detail``, just short of a range's end would be made."""
+    if ground.kept is None:
+        return True
+    end = side.until if side.until is not None else family.start + (family.start or _ONE) / 2
+    part = _INSIDE if ground.cones else _INSIDE**2
+    inside = (family.start + (end - family.start) * share for share in ((part, 1 - part) if detail else (part,)))
+    batches = (cheapest(Curved(family.at(x), family.cones(x) if family.cones is not None else ())) for x in inside)
+    return all(batch is None or ground.made(batch) for batch in batches)
 
 
 def _wider(requirement: Requirement, limit: str) -> Requirement:
@@ -164,25 +194,23 @@ def _while_chosen(ground: Ground, requirement: Requirement, limit: str, family: 
     if side.until is None:
         return side
 
-    def held(figure: Fraction) -> Fraction | None:
-        return _solved_at(family, figure)
-
-    def chosen(figure: Fraction) -> bool:
-        free, own = ground.cost_with(requirement, moved_to(requirement, limit, figure)), held(figure)
-        return free is None or own is None or free >= own - CLOSE * CLOSE * abs(own)
+    def others_at(figure: Fraction) -> bool:
+        """Whether another choice is cheaper at a figure, everything solved again, or the only one."""
+        free = ground.cost_with(requirement, moved_to(requirement, limit, figure))
+        held = None if free is None else _solved_at(family, figure)
+        return free is not None and (held is None or free < held - CLOSE * CLOSE * abs(held))
 
     near, far = family.start, side.until
-    if chosen(far):
-        return side
+    if not others_at(far):
+        past = others_at(far + (far - near) * _INSIDE)
+        other = replace(side, beyond=(OTHER_CHOICE,), beyond_saves=None, ends_there=False)
+        return other if past else side
     for _ in range(_CHOICES):
         middle = (near + far) / 2
-        near, far = (middle, far) if chosen(middle) else (near, middle)
-    there = held(near)
+        near, far = (near, middle) if others_at(middle) else (middle, far)
+    there = _solved_at(family, near)
     saved = None if there is None else ground.cost - there
-    return replace(
-        side, until=near, saved_there=saved, beyond=(OTHER_CHOICE,), beyond_saves=None, ends_there=False,
-        until_saves=None,
-    )  # fmt: skip
+    return replace(side, until=near, saved_there=saved, beyond=(OTHER_CHOICE,), beyond_saves=None, ends_there=False)
 
 
 def _solved_at(family: Family, figure: Fraction) -> Fraction | None:
@@ -317,8 +345,11 @@ def dearest(ground: Ground) -> tuple[Requirement, int, Fraction] | None:
             way, family = 1 if limit == "hi" else -1, family_of(ground, requirement, limit)
             if family is None:
                 continue
-            found = None if ground.cones else beside(family, family.start, way, ground.basis)
             slope = _slope(ground.stand, family, family.start, way) if ground.cones else None
+            found = None if ground.cones else beside(family, family.start, way, ground.basis)
+            if found is not None and not ground.made(found.values):
+                held = family_of(ground.chosen, requirement, limit)
+                found = None if held is None else beside(held, held.start, way, ground.chosen.basis)
             slope = slope if found is None else found.slope_at(family.start)
             if slope is not None and -way * slope > 0 and (best is None or -way * slope > best[2]):
                 best = requirement, way, -way * slope

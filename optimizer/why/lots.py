@@ -11,8 +11,8 @@ priced as held.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from fractions import Fraction
 
 from constraints.ingredients import Lot
@@ -20,11 +20,12 @@ from constraints.quick import QUICK_ZERO, plain, quick
 from constraints.row import Row
 from optimizer.problem import Problem
 from optimizer.solver.conic import Units
+from optimizer.solver.kept import Kept
 from optimizer.solver.model import Basis, Place, Program, SolverDisagrees, Variable
 from optimizer.solver.program import value_per_kg
 from optimizer.solver.simplex import Simplex
-from optimizer.why.ground import Ground, Means, cheapest, stock_family
-from optimizer.why.limits import Side, side_of
+from optimizer.why.ground import Ground, Means, cheapest, settled_in_whole, stock_family
+from optimizer.why.limits import Side, all_made, side_of
 from optimizer.why.moving import Drift, moved, solved
 from optimizer.why.stand import CLOSE, Curved, Stand
 from optimizer.why.unfinished import Part, Unfinished, settled
@@ -45,6 +46,7 @@ class Line:
 
     rest: Fraction
     amount: Fraction
+    batch: tuple[Fraction, ...] = field(default=(), compare=False, repr=False)
 
     def at(self, price: Fraction) -> Fraction:
         """Cost at a price."""
@@ -74,6 +76,8 @@ class Market:
         self._search = start if isinstance(start, Simplex) else None
         self._pivots = not self.program.whole and not free.cones
         self._costs = [quick(v.cost) for v in self.program.variables]
+        self.quoted: list[Line] = []
+        self._kept: Kept | None = None
         self.dear = max(abs(v.cost) for v in self.program.variables)
         self.slack = _SLACK * max(Units.of(self.program).money, abs(cost)) if free.cones else _ZERO
 
@@ -98,14 +102,13 @@ class Market:
         v = self.program.variables[self.j]
         return None if v.lo > 0 else self._point(replace(v, hi=_ZERO))
 
-    def without(self) -> Fraction | None:
-        """The least cost where the lot is not used at all; None where no batch exists without it."""
+    def without(self) -> Line | None:
+        """The cheapest batch where the lot is not used at all; None where no batch exists without it."""
         standing = self._standing()
         if standing is not None and standing.basis.variables[self.j] is not Place.UPPER:
             standing.shut(self.j)
-            return self._stood(standing).rest if moved(standing) else None
-        line = self._line(self.bare())
-        return None if line is None else line.rest
+            return self._stood(standing) if moved(standing) else None
+        return self._line(self.bare())
 
     def least(self) -> Line:
         """The batch with the least of the lot, whatever it costs."""
@@ -113,29 +116,35 @@ class Market:
         if standing is not None:
             moved(standing, {self.j: _ONE})
             return self._stood(standing)
-        bare = tuple(replace(v, cost=_ONE if k == self.j else _ZERO) for k, v in enumerate(self.program.variables))
-        line = self._line(cheapest(Curved(Program(bare, self.program.rows), self.free.cones)))
+        line = self._line(self._point(self.program.variables[self.j], {self.j: _ONE}))
         if line is None:
             raise SolverDisagrees("a batch known to exist could not be found")
         return line
 
-    def _point(self, v: Variable) -> tuple[Fraction, ...] | None:
-        """The cheapest batch with the variable as it is put here."""
-        variables = tuple(v if k == self.j else w for k, w in enumerate(self.program.variables))
-        return cheapest(Curved(Program(variables, self.program.rows), self.free.cones))
+    def _point(self, v: Variable, costs: Mapping[int, Fraction] | None = None) -> tuple[Fraction, ...] | None:
+        """The cheapest batch with the variable as it is put here; ``costs`` stand in place of all costs."""
+        if self.free.cones:
+            variables = (v if k == self.j else w for k, w in enumerate(self.program.variables))
+            put = (w if costs is None else replace(w, cost=costs.get(k, _ZERO)) for k, w in enumerate(variables))
+            return cheapest(Curved(Program(tuple(put), self.program.rows), self.free.cones))
+        self._kept = self._kept or Kept(self.program)
+        self._kept.bound(self.j, v.lo, v.hi)
+        own = {k: v.cost if k == self.j else w.cost for k, w in enumerate(self.program.variables)}
+        self._kept.aim(own if costs is None else costs)
+        return settled_in_whole(self._kept)
 
     def _stood(self, search: Simplex) -> Line:
         at = search.at[: search.size]
         rest = sum(
             (c * x for k, (c, x) in enumerate(zip(self._costs, at, strict=True)) if x and k != self.j), QUICK_ZERO
         )
-        return Line(plain(rest), plain(at[self.j]))
+        return Line(plain(rest), plain(at[self.j]), tuple(map(plain, at)))
 
     def _line(self, point: tuple[Fraction, ...] | None) -> Line | None:
         if point is None:
             return None
         amount = point[self.j]
-        return Line(self.program.cost(point) - self.program.variables[self.j].cost * amount, amount)
+        return Line(self.program.cost(point) - self.program.variables[self.j].cost * amount, amount, tuple(point))
 
 
 @dataclass(frozen=True)
@@ -150,19 +159,20 @@ class Worth:
     needed: bool = False
 
 
-def worth(market: Market, guess: Fraction, base: Fraction | None) -> Worth:
+def worth(market: Market, guess: Fraction, base: Fraction | None, line: Line | None = None) -> Worth:
     """The largest price at which any of the lot is used.
 
-    ``guess`` is a price at which it may be, ``base`` the least cost without it (None: no batch).
+    ``guess`` is a price at which it may be, ``line`` a batch known to use it, ``base`` the least cost without it (None:
+    no batch).
     """
     if base is None:
         return Worth(None, market.least().amount, needed=True)
-    price = max(market.floor, guess)
-    line: Line | None = None
+    price = max(market.floor, guess) if line is None else (base - line.rest) / line.amount
     for turn in range(_MOST):
         found = market.best(price)
         if found is None or found.at(price) >= base - market.slack:
             if line is not None:
+                market.quoted.append(line)
                 return Worth(price, line.amount)
             if turn == 0 and price > market.floor:
                 price = market.floor
@@ -185,6 +195,7 @@ def entry(market: Market, bare: Sequence[Fraction], guess: Fraction) -> Worth:
     if ceiling is not None:
         below = market.best(max(market.floor, ceiling - _BELOW * max(abs(ceiling), market.dear / 50)))
         if below is not None and below.amount > CLOSE:
+            market.quoted.append(below)
             return Worth(ceiling, below.amount)
     return worth(market, guess, market.program.cost(bare))
 
@@ -218,6 +229,7 @@ def _end(market: Market, line: Line, far: Line) -> Fraction:
         if found is None:
             raise SolverDisagrees("a batch known to exist could not be found")
         if found.at(price) >= line.at(price) - market.slack:
+            market.quoted.append(far)
             return price
         far = found
     raise SolverDisagrees("the price range of a lot could not be settled")
@@ -277,19 +289,22 @@ def by_use(found: Iterable[LotPrice]) -> tuple[LotPrice, ...]:
     return tuple(sorted(found, key=lambda lot: (not lot.used_kg, lot.lot.name)))
 
 
-def lots_priced(ground: Ground, unfinished: list[Unfinished] | None = None) -> Iterator[LotPrice]:
+def lots_priced(
+    ground: Ground, unfinished: list[Unfinished] | None = None, *, detail: bool = True
+) -> Iterator[LotPrice]:
     """Every lot that may go in, those used first, then those whose price is nearest.
 
-    What could not be settled is named in ``unfinished``; without it OutOfTime is raised on the way.
+    Without ``detail`` only up to what price each is used. What could not be settled is named in ``unfinished``; without
+    it OutOfTime is raised on the way.
     """
     rest = ground.reduced
     lots = [(j, column) for j, column in enumerate(ground.problem.formula.columns) if isinstance(column, Lot)]
     for j, lot in sorted(lots, key=lambda e: (not _used(ground, e[0]), rest[e[0]] / ground.layout.units[e[0]])):
         if unfinished is None:
-            yield lot_price(ground, j, lot)
+            yield lot_price(ground, j, lot, detail=detail)
             continue
         with settled(unfinished, Part.LOTS, f"the price of {lot.name}"):
-            yield lot_price(ground, j, lot)
+            yield lot_price(ground, j, lot, detail=detail)
 
 
 def _used(ground: Ground, j: int) -> bool:
@@ -307,33 +322,46 @@ def nearest_unused(ground: Ground) -> LotPrice | None:
     if not unused:
         return None
     _, j, lot = min(unused, key=lambda found: found[:2])
-    return lot_price(ground, j, lot)
+    return lot_price(ground, j, lot, detail=False)
 
 
-def lot_price(ground: Ground, j: int, lot: Lot) -> LotPrice:
-    """One lot's prices. Raises OutOfTime."""
-    rest, free, unit, used = ground.reduced[j], ground.free, ground.layout.units[j], _used(ground, j)
+def lot_price(ground: Ground, j: int, lot: Lot, *, detail: bool = True) -> LotPrice:
+    """One lot's prices, of batches that would be made. Raises OutOfTime."""
+    floor = min(ground.free.program.variables[j].cost, PerHeld(ground.problem, lot, ground.layout.units[j]).cost(_ZERO))
+    start = None if ground.whole or ground.cones else ground.standing
+    market = Market(ground.free, j, start, floor, ground.cost)
+    found = _priced(ground, market, lot, detail=detail)
+    if all(ground.made(line.batch) for line in market.quoted):
+        return found
+    again = _priced(ground.chosen, Market(ground.tidied, j, None, floor, ground.cost), lot, detail=detail)
+    return replace(again, more=found.more)
+
+
+def _priced(ground: Ground, market: Market, lot: Lot, *, detail: bool) -> LotPrice:
+    j, free = market.j, ground.free
+    rest, unit, used = ground.reduced[j], ground.layout.units[j], _used(ground, j)
     own, amount = free.program.variables[j].cost, ground.values[j] if used else _ZERO
     scale = PerHeld(ground.problem, lot, unit)
-    market = Market(
-        free, j, None if ground.whole or ground.cones else ground.standing, min(own, scale.cost(_ZERO)), ground.cost
-    )
-    line = Line(ground.cost - own * amount, amount)
+    line = Line(ground.cost - own * amount, amount, ground.values)
     if not ground.cones:
         guess = own if used else own - rest - abs(own - rest) / 1000
-        found = worth(market, guess, market.without() if used else ground.cost)
+        bare = market.without() if used else None
+        market.quoted += [bare] if bare is not None else []
+        base = ground.cost if not used else None if bare is None else bare.rest
+        found = worth(market, guess, base, line if used else None)
     else:
-        bare = market.bare() if used else ground.values
+        point = market.bare() if used else ground.values
         guess = own if used else own - abs(own) / 1000
-        found = worth(market, guess, None) if bare is None else entry(market, bare, guess)
+        found = worth(market, guess, None) if point is None else entry(market, point, guess)
     if used and not found.needed and (found.price is None or found.price < own):
         found = Worth(own, amount)
-    low, high = _same(market, line, own) if used else (found.price, None)
+    low, high = _same(market, line, own) if used and (detail or ground.cones) else (found.price, None)
     more = None
     full = free.program.variables[j].hi - amount <= (CLOSE * max(_ONE, amount) if ground.cones else _ZERO)
-    if used and full and not ground.whole:
+    if used and full and detail and not ground.whole:
         family, there = stock_family(ground, j)
-        more = scale.side(side_of(there, family, 1, "loosen"))
+        side = side_of(there, family, 1, "loosen")
+        more = scale.side(side) if all_made(ground, family, side) else None
     return LotPrice(
         lot, scale.kg(amount), scale.money(own) or _ZERO, ground.means_of_lots, scale.money(found.price),
         scale.kg(found.amount), found.needed, scale.money(low), scale.money(high), more,

@@ -20,6 +20,7 @@ from constraints.document import read_text
 from constraints.faults import BadInput, Fault
 from constraints.ingredients import Lot
 from constraints.numbers import NotANumber, trimmed
+from constraints.stock import Tidy
 from optimizer.bench.rows import layout_for
 from optimizer.plan.files.ladder import Stretch
 from optimizer.plan.files.offers import Offer
@@ -30,11 +31,11 @@ from optimizer.reading.lots import LotTable, parse_lots
 from optimizer.reading.offer_columns import NEEDED, NOT_HERE, OWN, PRICE, RENAMED, BreakKind
 from optimizer.reading.recipe import Recipe
 from optimizer.reading.table import Table, csv_line, cut, figure, has_decimal_commas
-from optimizer.solver.cone import cones_of
 from optimizer.solver.model import Program
-from optimizer.why.ground import Means
+from optimizer.solver.program import holds_of
+from optimizer.why.ground import Means, all_keep, imposing
 from optimizer.why.lots import SHARES, Line, Market, PerHeld, amounts, entry, kinks, worth
-from optimizer.why.stand import Curved
+from optimizer.why.stand import Curved, curved_of
 
 _ZERO = Fraction(0)
 _FILLED_PRICE, _FILLED_KG = "1", "1"
@@ -271,34 +272,52 @@ def with_offers(recipe: Recipe, lots: LotTable, offers: Sequence[Offered], order
 
 
 def offers_valued(
-    cost: Fraction | None, recipe: Recipe, lots: LotTable, offers: Sequence[Offered], order: Order
+    cost: Fraction | None,
+    recipe: Recipe,
+    lots: LotTable,
+    offers: Sequence[Offered],
+    order: Order,
+    kept: Tidy | None = None,
 ) -> Iterator[OfferWorth]:
     """What each offer alone is worth, one after the other; ``cost`` is the least without it (None: no batch).
 
-    Raises OutOfTime on the way.
+    ``kept`` are the pulls and remnants that every batch is to keep. Raises OutOfTime on the way.
     """
     if not offers:
         return
-    problem = with_offers(recipe, lots, offers, order)
-    layout, _ = layout_for(problem)
-    program, size = layout.program, len(layout.program.variables)
-    cones = tuple(cone.over(layout.units, size) for cone in cones_of(problem.choosing, problem.formula))
-    why = {out.lot.name: out.why for out in problem.left_out}
-    columns = {column.name: j for j, column in enumerate(problem.formula.columns)}
+    free = with_offers(recipe, lots, offers, order)
+    tidy = free if kept is None else imposing(free, kept)
+    why = {out.lot.name: out.why for out in free.left_out}
+    columns = {column.name: j for j, column in enumerate(free.formula.columns)}
     taken = {columns[offer.lot.name] for offer in offers if offer.lot.name in columns}
-    means = Means.CHANGED if cones else Means.SOLVED_AGAIN if program.whole else Means.EXACT
+    holds, units = holds_of(tidy), layout_for(free)[0].units
+    programs = [curved_of(problem) for problem in ([free] if kept is None else [free, tidy])]
     for offer in offers:
         j = columns.get(offer.lot.name)
         if j is None:
+            means = _means(programs[0])
             yield OfferWorth(offer, means, possible=False, left_out=why.get(offer.lot.name, "may not go in"))
             continue
-        others = taken - {j}
-        variables = tuple(replace(v, hi=_ZERO) if k in others else v for k, v in enumerate(program.variables))
-        lot = problem.formula.columns[j]
+        lot = free.formula.columns[j]
         assert isinstance(lot, Lot)
-        scale = PerHeld(problem, lot, layout.units[j])
-        market = Market(Curved(Program(variables, program.rows), cones), j, None, scale.cost(_ZERO), cost or _ZERO)
-        yield _worth(market, scale, OfferWorth(offer, means), cost)
+        scale = PerHeld(free, lot, units[j])
+        for program in programs:
+            market = Market(_without(program, taken - {j}), j, None, scale.cost(_ZERO), cost or _ZERO)
+            told = _worth(market, scale, OfferWorth(offer, _means(program)), cost)
+            if all(all_keep(holds, units, line.batch, about=bool(program.cones)) for line in market.quoted):
+                break
+        yield told
+
+
+def _means(program: Curved) -> Means:
+    return Means.CHANGED if program.cones else Means.SOLVED_AGAIN if program.program.whole else Means.EXACT
+
+
+def _without(curved: Curved, columns: set[int]) -> Curved:
+    """The program with nothing of these columns."""
+    program = curved.program
+    variables = tuple(replace(v, hi=_ZERO) if k in columns else v for k, v in enumerate(program.variables))
+    return Curved(Program(variables, program.rows), curved.cones)
 
 
 def _worth(market: Market, scale: PerHeld, told: OfferWorth, cost: Fraction | None) -> OfferWorth:
@@ -313,6 +332,7 @@ def _worth(market: Market, scale: PerHeld, told: OfferWorth, cost: Fraction | No
             told = replace(told, steps=((told.most, told.kg), *_more_below(market, scale, told.most)))
         else:
             lines = kinks(market, market.floor, value.price)
+            market.quoted += [line for _, line in lines if line.amount]
             told = replace(told, steps=tuple(_steps(lines, value.price, scale)))
     return _asked(told, market, scale, cost)
 
@@ -340,6 +360,7 @@ def _asked(told: OfferWorth, market: Market, scale: PerHeld, without: Fraction |
     """What of an offer is bought at the price asked, and what that saves; nothing where that is too little to tell."""
     cost = None if told.offer.price is None else scale.cost(told.offer.price)
     line = None if cost is None else market.best(cost)
+    market.quoted += [line] if line is not None else []
     if line is None or cost is None:
         return told
     saving = None if without is None else max(_ZERO, without - line.at(cost))

@@ -100,7 +100,7 @@ def short_form(answer: Answer) -> list[Price]:
         return []
     lines: list[Price] = []
     with suppress(OutOfTime, SolverDisagrees):
-        ground = ground_of(answer.problem, answer.optimum.values, answer.optimum.basis)
+        ground = ground_of(answer.problem, answer.optimum.values, answer.optimum.basis, answer.kept)
         lines.extend(() if ground is None else _short(answer, ground))
     return lines
 
