@@ -11,9 +11,8 @@ from dataclasses import dataclass
 from fractions import Fraction
 from math import ceil, floor, gcd, lcm
 
-from constraints.linear import solve
 from constraints.quick import QUICK_ZERO, plain, quick
-from optimizer.solver.model import Basis, Place, Program
+from optimizer.solver.model import Basis, Program
 
 _ZERO = Fraction(0)
 _FINE = 2**40
@@ -92,72 +91,6 @@ def refuted_by(program: Program, ray: Sequence[float]) -> tuple[Fraction, ...]:
         if refutes(program, prices):
             return prices
     return ()
-
-
-def standing(program: Program, basis: Basis) -> tuple[Fraction, ...] | None:
-    """The values of all variables at a basis; None where it is singular or rests on a bound that does not exist.
-
-    A row without limits may be resting: then its activity is zero.
-    """
-    basic, active = _basic(basis), _active(basis)
-    if len(basic) != len(active):
-        return None
-    at: list[Fraction] = [QUICK_ZERO] * len(program.variables)
-    for j, (place, v) in enumerate(zip(basis.variables, program.variables, strict=True)):
-        if place is not Place.BASIC:
-            at[j] = quick(v.hi if place is Place.UPPER else v.lo)
-    moved = [(j, x) for j, x in enumerate(at) if x]
-    rights = []
-    for i in active:
-        row = program.rows[i]
-        limit = quick((row.hi if basis.rows[i] is Place.UPPER else row.lo) or _ZERO)
-        rest = limit - sum((a * x for j, x in moved if (a := row.quick.get(j))), QUICK_ZERO)
-        rights.append({0: rest} if rest else {})
-    place_of = {j: k for k, j in enumerate(basic)}
-    lines = [{place_of[j]: a for j, a in program.rows[i].quick.items() if j in place_of} for i in active]
-    solved = solve(lines, rights)
-    if solved is None:
-        return None
-    for j, found in zip(basic, solved, strict=True):
-        at[j] = found.get(0, QUICK_ZERO)
-    return tuple(map(plain, at))
-
-
-def prices_at(program: Program, basis: Basis) -> tuple[Fraction, ...] | None:
-    """The prices of the rows at a basis; None where it is singular."""
-    basic, active = _basic(basis), _active(basis)
-    lines: list[dict[int, Fraction]] = [{} for _ in basic]
-    place_of = {j: k for k, j in enumerate(basic)}
-    for n, i in enumerate(active):
-        for j, a in program.rows[i].quick.items():
-            if j in place_of:
-                lines[place_of[j]][n] = a
-    costs = [{0: quick(c)} if (c := program.variables[j].cost) else {} for j in basic]
-    solved = solve(lines, costs) if len(basic) == len(active) else None
-    if solved is None:
-        return None
-    prices = [_ZERO] * len(program.rows)
-    for i, found in zip(active, solved, strict=True):
-        prices[i] = plain(found.get(0, QUICK_ZERO))
-    return tuple(prices)
-
-
-def vertex(program: Program, basis: Basis) -> Vertex | None:
-    """The vertex of a basis if it is proved to be the cheapest, else None."""
-    values = standing(program, basis)
-    prices = None if values is None else prices_at(program, basis)
-    if values is None or prices is None:
-        return None
-    found = Vertex(values, prices, basis, program.cost(values))
-    return found if proved(program, found) else None
-
-
-def _basic(basis: Basis) -> list[int]:
-    return [j for j, place in enumerate(basis.variables) if place is Place.BASIC]
-
-
-def _active(basis: Basis) -> list[int]:
-    return [i for i, place in enumerate(basis.rows) if place is not Place.BASIC]
 
 
 def no_sum_fits(program: Program) -> bool:

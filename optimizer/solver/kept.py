@@ -16,11 +16,11 @@ from typing import Any
 
 from constraints.row import Row
 from optimizer import clock
-from optimizer.solver.exact import Vertex, no_sum_fits, refuted_by, standing
+from optimizer.solver.exact import Vertex, no_sum_fits, refuted_by
 from optimizer.solver.lattice import lattice_of
 from optimizer.solver.model import Program, SolverDisagrees, Variable
 from optimizer.solver.session import Session
-from optimizer.solver.simplex import settled
+from optimizer.solver.simplex import Simplex, settled
 from optimizer.solver.tree import prove
 
 _ZERO = Fraction(0)
@@ -151,8 +151,8 @@ class Kept:
 
     def stand(self) -> tuple[Fraction, ...]:
         """The point at which the solver stands, exact; empty where it breaks anything."""
-        values = standing(self.program, self._linear.basis)
-        return values if values is not None and self.program.feasible(values) else ()
+        values = Simplex(self.program, self._linear.basis).values
+        return values if self.program.feasible(values) else ()
 
     def settle(self) -> Vertex | None:
         """The cheapest vertex, or None where there is no point; either one proved.

@@ -19,7 +19,7 @@ from typing import TYPE_CHECKING
 from constraints.linear import solve
 from constraints.quick import QUICK_ONE, QUICK_ZERO, plain, quick
 from optimizer import clock
-from optimizer.solver.exact import Vertex, proved, refuted_by, refutes, vertex
+from optimizer.solver.exact import Vertex, proved, refuted_by, refutes
 from optimizer.solver.model import Basis, Place, Program, SolverDisagrees
 
 if TYPE_CHECKING:
@@ -79,6 +79,10 @@ class Simplex:
     def settled(self) -> bool:
         """True where all that rests is held, so that no other point is left."""
         return all(place is Place.BASIC or self._held(z) for z, place in enumerate(self.places))
+
+    def vertex(self, program: Program) -> Vertex:
+        """Where it stands in its program, with the prices for the costs asked for."""
+        return Vertex(self.values, self.prices(), self.basis, program.cost(self.values))
 
     def prices(self) -> tuple[Fraction, ...]:
         """Dual value of each row at this basis for the costs asked for."""
@@ -232,75 +236,8 @@ class Simplex:
         self.places[entering] = Place.BASIC
         self.places[leaving] = onto
         if leaving != entering:
-            self._exchange(entering, leaving)
+            self._invert()
         return length > 0
-
-    def _exchange(self, entering: int, leaving: int) -> None:
-        """Bring the inverse up to date: a variable or a row takes the place of another.
-
-        A variable that enters is one more column, a row that leaves one more row; a row that enters or a variable that
-        leaves is one less. What comes first is what makes room (bordered inverses; see Householder, The Theory of
-        Matrices in Numerical Analysis, 1964, ch. 5).
-        """
-        size = self.size
-        if entering < size and leaving >= size:
-            self._border(entering, leaving - size)
-        elif entering >= size and leaving < size:
-            self._strike(leaving, entering - size)
-        elif entering < size:
-            column = [self.rows[i].get(entering, _ZERO) for i in self.active]
-            into = [_dot(line, column) for line in self.inverse]
-            k = self.basic.index(leaving)
-            lead = [a / into[k] for a in self.inverse[k]]
-            self.inverse = [_less(line, x, lead) for line, x in zip(self.inverse, into, strict=True)]
-            self.inverse[k] = lead
-            self.basic = [entering if j == leaving else j for j in self.basic]
-        else:
-            across = self._across(leaving - size)
-            k = self.active.index(entering - size)
-            leads = [line[k] / across[k] for line in self.inverse]
-            self.inverse = [
-                [*made[:k], lead, *made[k + 1 :]]
-                for lead, made in (
-                    (lead, _less(line, lead, across)) for line, lead in zip(self.inverse, leads, strict=True)
-                )
-            ]
-            self.active = [leaving - size if n == k else i for n, i in enumerate(self.active)]
-
-    def _across(self, i: int) -> list[Fraction]:
-        """A row over the basic variables, times the inverse."""
-        found = [_ZERO] * len(self.active)
-        for j, line in zip(self.basic, self.inverse, strict=True):
-            a = self.rows[i].get(j)
-            if a:
-                found = _less(found, -a, line)
-        return found
-
-    def _border(self, j: int, i: int) -> None:
-        """Variable j and row i come in."""
-        column = [self.rows[k].get(j, _ZERO) for k in self.active]
-        into = [_dot(line, column) for line in self.inverse]
-        across = self._across(i)
-        left = self.rows[i].get(j, _ZERO) - sum(
-            (a * x for k, x in zip(self.basic, into, strict=True) if x and (a := self.rows[i].get(k))), _ZERO
-        )
-        grown = [[*_less(line, -x / left, across), -x / left] for line, x in zip(self.inverse, into, strict=True)]
-        self.inverse = [*grown, [*(-b / left for b in across), _ONE / left]]
-        self.basic, self.active = [*self.basic, j], [*self.active, i]
-
-    def _strike(self, j: int, i: int) -> None:
-        """Variable j and row i go out."""
-        k, c = self.basic.index(j), self.active.index(i)
-        gone = self.inverse[k]
-        kept = []
-        for line in (line for r, line in enumerate(self.inverse) if r != k):
-            share = line[c] / gone[c]
-            kept.append(
-                [a - share * b if share and b else a for n, (a, b) in enumerate(zip(line, gone, strict=True)) if n != c]
-            )
-        self.inverse = kept
-        self.basic = [b for b in self.basic if b != j]
-        self.active = [r for r in self.active if r != i]
 
     def _directions(self, entering: int, sign: Fraction) -> dict[int, Fraction]:
         """How fast each basic entry changes while one moves off its bound."""
@@ -329,11 +266,6 @@ class Simplex:
         return None if target is None else ((target - value) / speed, place)
 
 
-def _less(line: list[Fraction], times: Fraction, other: Sequence[Fraction]) -> list[Fraction]:
-    """A line less a multiple of another."""
-    return [a - times * b if b else a for a, b in zip(line, other, strict=True)] if times else line
-
-
 def _times(left: Mapping[int, Fraction], right: Mapping[int, Fraction]) -> Fraction:
     """The sum of products over the places that both have."""
     few, many = (left, right) if len(left) <= len(right) else (right, left)
@@ -344,17 +276,24 @@ def _dot(left: Sequence[Fraction], right: Sequence[Fraction]) -> Fraction:
     return sum((a * b for a, b in zip(left, right, strict=True) if a and b), _ZERO)
 
 
+def vertex(program: Program, basis: Basis) -> Vertex | None:
+    """The vertex of a basis if it is proved to be the cheapest, else None."""
+    found = Simplex(program, basis).vertex(program)
+    return found if proved(program, found) else None
+
+
 def settled(program: Program, session: Session, *, possible: bool) -> tuple[Vertex | None, tuple[Fraction, ...]]:
     """The cheapest vertex, or None and prices that refute that there is a point: from what the solver has just said.
 
     Either is proved. Raises SolverDisagrees where neither can be.
     """
-    if possible and (found := vertex(program, session.basis)) is not None:
-        return found, ()
     prices = () if possible else refuted_by(program, session.ray)
     if prices:
         return None, prices
     search = Simplex(program, session.basis)
+    found = search.vertex(program)
+    if possible and proved(program, found):
+        return found, ()
     try:
         feasible = search.minimise()
     except GaveUp:
@@ -364,7 +303,7 @@ def settled(program: Program, session: Session, *, possible: bool) -> tuple[Vert
         if refutes(program, prices):
             return None, prices
         raise SolverDisagrees("that no batch exists could not be proved in exact arithmetic")
-    found = Vertex(search.values, search.prices(), search.basis, program.cost(search.values))
+    found = search.vertex(program)
     if not proved(program, found):
         raise SolverDisagrees("the optimum could not be proved in exact arithmetic")
     return found, ()

@@ -22,13 +22,13 @@ from constraints.stock import Tidy
 from optimizer.bench.rows import Owner, layout_for
 from optimizer.clock import OutOfTime
 from optimizer.problem import Problem
-from optimizer.solver.exact import reduced_costs, vertex
+from optimizer.solver.exact import reduced_costs
 from optimizer.solver.kept import Kept, searching
 from optimizer.solver.model import Basis, Place, Program, SolverDisagrees
 from optimizer.solver.optimum import held, settle
 from optimizer.solver.program import Layout, holds_of
 from optimizer.solver.session import ALL
-from optimizer.solver.simplex import Simplex
+from optimizer.solver.simplex import Simplex, vertex
 from optimizer.why.moving import Drift, Family
 from optimizer.why.stand import CLOSE, Curved, Stand, curved_of
 

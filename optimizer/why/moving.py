@@ -20,7 +20,7 @@ from fractions import Fraction
 from constraints.cone import Cone
 from constraints.row import Row
 from optimizer.bench.extreme import extreme
-from optimizer.solver.exact import prices_at, reduced_costs, refutes, standing
+from optimizer.solver.exact import reduced_costs, refutes
 from optimizer.solver.kept import Kept
 from optimizer.solver.model import Basis, Place, Program, SolverDisagrees
 from optimizer.solver.simplex import GaveUp, Simplex
@@ -188,9 +188,10 @@ class _Stood:
 def _stood(family: Family, figure: Fraction, basis: Basis) -> _Stood | None:
     """None where the basis is singular. A band's other moving row never stops it: its limits stay the same apart."""
     program = family.at(figure)
-    values, prices = standing(program, basis), prices_at(program, basis)
-    if values is None or prices is None:
+    search = Simplex(program, basis)
+    if search.basis != basis:
         return None
+    values, prices = search.values, search.prices()
     turning = {d.row for d in family.drifts if any(d.coefs)}
     leads = any(basis.rows[i] is not Place.BASIC for i in turning)
     rooms: list[Fraction] = []
