@@ -153,6 +153,15 @@ def test_what_is_pulled_and_weighed_is_the_blend(smoked: str) -> None:
         assert rows[-1][0].startswith("cooked barley")  # inclusions last
 
 
+def test_what_is_asked_of_a_blend_may_be_asked_of_its_sheet() -> None:
+    words = [*FRESH, "--mixer-kg", "14", "--prefer", "fewest-lots", "--premium-pct", "9", "--smallest-pull", "2"]
+    found, plain, page = blend(*words), blend(*FRESH), sheet(*words)
+    (pulled,) = tables(page, "lot")
+    assert {row[0]: float(kg(row[2])) for row in pulled} == {lot["lot"]: lot["held_kg"] for lot in found["lots"]}
+    assert len(found["lots"]) < len(plain["lots"])
+    assert len(list(tables(page, "weigh in this order"))) == len(found["loads"]) == 2
+
+
 def test_the_leanest_is_pulled_first(smoked: str) -> None:
     fat = {line.split(",")[0]: line for line in (EXAMPLES / "smoked-lots.csv").read_text("utf-8").splitlines()}
     place = fat["lot"].split(",").index("fat_pct")

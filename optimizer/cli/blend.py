@@ -11,7 +11,11 @@ from optimizer.cli import shared
 from optimizer.cli.shared import Typed, option
 
 if TYPE_CHECKING:
+    from datetime import date as Day
+    from fractions import Fraction
+
     from optimizer.blend import Answer
+    from optimizer.order import Asked
 
 
 def blend(
@@ -31,11 +35,8 @@ def blend(
     smallest_remnant: shared.SmallestRemnant = None,
     units: shared.Units = None,
     time_limit: shared.TimeLimit = None,
-    prefer: Annotated[
-        Typed,
-        option("WISH", "Among near-cheapest batches the one with fewest-lots, most-dying or middle (of the fat band)."),
-    ] = None,
-    premium_pct: Annotated[Typed, option("%", "With --prefer: how much dearer. Default: 1; of a band, any.")] = None,
+    prefer: shared.Prefer = None,
+    premium_pct: shared.Premium = None,
     html: shared.Html = None,
     full: shared.Full = False,
     no_color: shared.NoColor = False,
@@ -43,48 +44,21 @@ def blend(
     json: shared.Json = False,
 ) -> None:
     """Choose the cheapest lots that satisfy a recipe and its rules, weigh them out and check the batch."""
-    from optimizer.order import Asked, order_of
-
-    size, to = shared.size_of(meat_kg, batch_kg, meat_lb, batch_lb)
     shared.one_standard_input(recipe, lots)
-    on = shared.day(date, "--date")
-    asked = Asked(
-        to=to,
-        units=shared.units_of(units),
-        within_kg=shared.figure(within_kg, "--within-kg"),
-        meat_g=shared.figure(meat_scale_g, "--meat-scale-g"),
-        spice_g=shared.figure(spice_scale_g, "--spice-scale-g"),
-        mixer_kg=shared.figure(mixer_kg, "--mixer-kg"),
-        next_chance=shared.later_day(next_chance, on, "--next-chance"),
-        smallest_pull=shared.weighed(smallest_pull, "--smallest-pull"),
-        smallest_remnant=shared.weighed(smallest_remnant, "--smallest-remnant"),
-    )
-    premium = shared.figure(premium_pct, "--premium-pct")
-    if prefer is None and premium is not None:
-        raise typer.BadParameter("--premium-pct goes with --prefer")
+    order = shared.ordered(
+        (meat_kg, batch_kg, meat_lb, batch_lb), date, within_kg=within_kg, meat_scale_g=meat_scale_g,
+        spice_scale_g=spice_scale_g, mixer_kg=mixer_kg, next_chance=next_chance, smallest_pull=smallest_pull,
+        smallest_remnant=smallest_remnant, units=units,
+    )  # fmt: skip
+    premium = shared.premium_of(prefer, premium_pct)
     shared.outputs({"--html": html, "--proof": proof}, (recipe, lots))
     with shared.within_time(time_limit):
-        with shared.faults_on_stderr():
-            from optimizer.problem import assemble
-            from optimizer.reading.both import read_both
-
-            read, table = read_both(recipe, lots)
-            shared.say([*read.warnings, *table.warnings])
-            problem = assemble(read, table, order_of(read, *size, on, asked))
-        from optimizer.blend import blend as find
+        answer = cheapest(recipe, lots, order, prefer, premium)
         from optimizer.blend import proof_file
         from optimizer.pages.page import page
         from optimizer.pages.record import document
         from optimizer.why.short import short_form
 
-        with shared.only_trusted(), shared.faults_on_stderr():
-            if prefer is None:
-                answer = find(problem)
-            else:
-                from optimizer.near import near_cheapest
-                from optimizer.wish import wish_named
-
-                answer = near_cheapest(problem, wish_named(prefer), premium)
         if html is not None:
             shared.write_text(html, _drawn(answer), "--html")
         if proof is not None:
@@ -98,6 +72,29 @@ def blend(
         else:
             sys.stdout.write(page(answer, short_form(answer), full=full))
         raise typer.Exit(answer.status.exit_code)
+
+
+def cheapest(
+    recipe: str, lots: str, order: tuple[str, Fraction, Day, Asked], prefer: Typed, premium: Fraction | None
+) -> Answer:
+    """The files read, and the cheapest batch of what is ordered, or the near-cheapest by a wish."""
+    with shared.faults_on_stderr():
+        from optimizer.order import order_of
+        from optimizer.problem import assemble
+        from optimizer.reading.both import read_both
+
+        read, table = read_both(recipe, lots)
+        shared.say([*read.warnings, *table.warnings])
+        problem = assemble(read, table, order_of(read, *order))
+    with shared.only_trusted(), shared.faults_on_stderr():
+        if prefer is None:
+            from optimizer.blend import blend as find
+
+            return find(problem)
+        from optimizer.near import near_cheapest
+        from optimizer.wish import wish_named
+
+        return near_cheapest(problem, wish_named(prefer), premium)
 
 
 def _drawn(answer: Answer) -> str:

@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Mapping, Sequence
 
     from constraints.faults import Fault
+    from optimizer.order import Asked
     from optimizer.reading.entry import Units as Kind
 
 BAD_INPUT = 2
@@ -131,6 +132,11 @@ NextChance = Annotated[
 ]
 WithinKg = Annotated[Typed, option("KG", "Tolerance on the size. Default: half a division of the meat scale.")]
 MixerKg = Annotated[Typed, option("KG", "Largest mixer load, of whole batch. Default: the recipe's.")]
+Prefer = Annotated[
+    Typed,
+    option("WISH", "Among near-cheapest batches the one with fewest-lots, most-dying or middle (of the fat band)."),
+]
+Premium = Annotated[Typed, option("%", "With --prefer: how much dearer. Default: 1; of a band, any.", "--premium-pct")]
 SmallestPull = Annotated[
     Typed,
     option("KG|LB|%", "A lot used gives at least so much: 0.5, '1 lb', 1% of the batch; 0: any. Default: the recipe's, "
@@ -179,7 +185,7 @@ def complete_judge(incomplete: str) -> list[str]:
 
 
 def size_of(
-    meat_kg: str | None, batch_kg: str | None, meat_lb: str | None, batch_lb: str | None
+    meat_kg: Typed, batch_kg: Typed, meat_lb: Typed, batch_lb: Typed
 ) -> tuple[tuple[str, Fraction], Fraction | None]:
     """The one size that was given, as its option and its figure, and what it may go up to, if it is a band.
 
@@ -199,13 +205,36 @@ def size_of(
     return (option, low), high
 
 
-def units_of(text: str | None) -> Kind | None:
+def units_of(text: str | None, option: str) -> Kind | None:
     """The unit typed for weights. A usage error where there is none such."""
     from optimizer.reading.entry import Units as Kind
 
     if text is not None and text not in set(Kind):
-        raise typer.BadParameter("kg or lb", param_hint="--units")
+        raise typer.BadParameter("kg or lb", param_hint=option)
     return None if text is None else Kind(text)
+
+
+def ordered(sizes: Sequence[Typed], on: Typed, **typed: Typed) -> tuple[str, Fraction, date, Asked]:
+    """What is ordered, as typed: the size by its option, the day, and what else is said of it, each by its option."""
+    from optimizer.order import Asked
+
+    (size, figure_), to = size_of(*sizes)
+    on_day = day(on, "--date")
+    read: dict[str, Callable[[Typed, str], Any]] = {
+        "smallest_pull": weighed,
+        "smallest_remnant": weighed,
+        "units": units_of,
+    }
+    read["next_chance"] = lambda text, option: later_day(text, on_day, option)
+    said = {name: read.get(name, figure)(text, f"--{name.replace('_', '-')}") for name, text in typed.items()}
+    return size, figure_, on_day, Asked(to=to, **{name.replace("_scale", ""): value for name, value in said.items()})
+
+
+def premium_of(prefer: Typed, premium_pct: Typed) -> Fraction | None:
+    """How much dearer a batch may be by a wish. A usage error where there is no wish."""
+    if prefer is None and premium_pct is not None:
+        raise typer.BadParameter("--premium-pct goes with --prefer")
+    return figure(premium_pct, "--premium-pct")
 
 
 def one_standard_input(*files: str | None) -> None:

@@ -3,16 +3,13 @@
 from __future__ import annotations
 
 import sys
-from typing import TYPE_CHECKING, Annotated
+from typing import Annotated
 
 import typer
 
 from optimizer.cli import shared
+from optimizer.cli.blend import cheapest
 from optimizer.cli.shared import Typed, argument, option
-
-if TYPE_CHECKING:
-    from datetime import date
-    from fractions import Fraction
 
 MOST_LETTERS = 40
 """Letters of a batch code: it is written by hand on packs."""
@@ -27,6 +24,13 @@ def sheet(
     batch_lb: shared.BatchLb = None,
     date: shared.Day = None,
     next_chance: shared.NextChance = None,
+    within_kg: shared.WithinKg = None,
+    mixer_kg: shared.MixerKg = None,
+    smallest_pull: shared.SmallestPull = None,
+    smallest_remnant: shared.SmallestRemnant = None,
+    units: shared.Units = None,
+    prefer: shared.Prefer = None,
+    premium_pct: shared.Premium = None,
     code: Annotated[
         Typed, option("CODE", "The batch's code. Default: L, its day, and the next number in the ledger.")
     ] = None,
@@ -42,50 +46,31 @@ def sheet(
     """
     shared.outputs({"--html": html}, (file, lots, what_happened))
     sizes = (meat_kg, batch_kg, meat_lb, batch_lb)
+    asked = {"within_kg": within_kg, "mixer_kg": mixer_kg, "next_chance": next_chance, "smallest_pull": smallest_pull,
+             "smallest_remnant": smallest_remnant, "units": units}  # fmt: skip
     if code is not None and not (code.strip() and code.isprintable() and len(code) <= MOST_LETTERS):
         raise typer.BadParameter(f"1 to {MOST_LETTERS} letters that can be seen", param_hint="--code")
     if lots is None:
-        if any(sizes) or date or next_chance or code:
-            raise typer.BadParameter("sizes, days and --code are for one batch, with --lots; a week states its own")
+        if any((*sizes, *asked.values(), date, code, prefer, premium_pct)):
+            raise typer.BadParameter(
+                "sizes, days, wishes and --code are for one batch, with --lots; a week states its own"
+            )
         page, ending = _week(file, what_happened, time_limit)
     elif what_happened is not None:
         raise typer.BadParameter("--what-happened is for a week, without --lots")
     else:
         shared.one_standard_input(file, lots)
-        on = shared.day(date, "--date")
-        later = shared.later_day(next_chance, on, "--next-chance")
-        page, ending = _batch(file, lots, shared.size_of(*sizes), on, later, code, time_limit)
+        order = shared.ordered(sizes, date, **asked)
+        with shared.within_time(time_limit):
+            answer = cheapest(file, lots, order, prefer, shared.premium_of(prefer, premium_pct))
+        from optimizer.sheet.page import one_page
+
+        page, ending = one_page(answer, lots, code), answer.status.exit_code
     if html is None:
         sys.stdout.write(page)
     else:
         shared.write_text(html, page, "--html")
     raise typer.Exit(ending)
-
-
-def _batch(
-    recipe: str,
-    lots: str,
-    sized: tuple[tuple[str, Fraction], Fraction | None],
-    on: date,
-    later: date | None,
-    code: str | None,
-    limit: str | None,
-) -> tuple[str, int]:
-    """The sheet of one batch, and the exit code."""
-    with shared.within_time(limit), shared.only_trusted(), shared.faults_on_stderr():
-        from optimizer.blend import blend
-        from optimizer.order import Asked, order_of
-        from optimizer.problem import assemble
-        from optimizer.reading.both import read_both
-        from optimizer.sheet.batch import Sheet
-        from optimizer.sheet.page import Past, sheet_page
-
-        read, table = read_both(recipe, lots)
-        shared.say([*read.warnings, *table.warnings])
-        answer = blend(assemble(read, table, order_of(read, *sized[0], on, Asked(to=sized[1], next_chance=later))))
-        past = Past.of(lots)
-        found = Sheet(answer, code or past.free_code(on), read.entry.name, past.suppliers)
-        return sheet_page("Batch sheet" if found.made else "No batch", [found]), answer.status.exit_code
 
 
 def _week(week: str, what_happened: str | None, limit: str | None) -> tuple[str, int]:

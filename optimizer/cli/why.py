@@ -42,32 +42,22 @@ def why(
     json: shared.Json = False,
 ) -> None:
     """Say what each requirement costs, what each lot and offer is worth, or why no batch exists and the ways out."""
-    size, to = shared.size_of(meat_kg, batch_kg, meat_lb, batch_lb)
     shared.one_standard_input(recipe, lots, offers)
-    on = shared.day(date, "--date")
-    tolerance, next_day = shared.figure(within_kg, "--within-kg"), shared.later_day(next_chance, on, "--next-chance")
-    least = shared.weighed(smallest_pull, "--smallest-pull")
-    rest = shared.weighed(smallest_remnant, "--smallest-remnant")
+    size, figure, on, asked = shared.ordered(
+        (meat_kg, batch_kg, meat_lb, batch_lb), date, within_kg=within_kg, next_chance=next_chance,
+        smallest_pull=smallest_pull, smallest_remnant=smallest_remnant, units=units,
+    )  # fmt: skip
     shared.outputs({"--html": html}, (recipe, lots, offers))
     with shared.within_time(time_limit):
         with shared.faults_on_stderr():
             from constraints.document import read_text
-            from optimizer.order import Asked
             from optimizer.reading.lots import lots_text
             from optimizer.why.ask import Question, answered
             from optimizer.why.what_if import Inputs
 
-            asked = Asked(
-                to=to,
-                units=shared.units_of(units),
-                within_kg=tolerance,
-                next_chance=next_day,
-                smallest_pull=least,
-                smallest_remnant=rest,
-            )
             names = ["standard input" if name == "-" else name for name in (recipe, lots)]
             texts = [read_text(recipe), lots_text(lots)]
-            inputs = Inputs(texts[0], names[0], texts[1], names[1], size, on, asked)
+            inputs = Inputs(texts[0], names[0], texts[1], names[1], (size, figure), on, asked)
             question = Question(inputs, tuple(changed or ()), offers, lot)
             question = question.read(shared.say)
         with shared.only_trusted():

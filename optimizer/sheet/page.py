@@ -13,6 +13,7 @@ import segno
 from markupsafe import Markup
 
 from constraints.numbers import shown
+from optimizer.blend import Answer
 from optimizer.ledger import is_ledger
 from optimizer.pages.blend_picture import SIZES
 from optimizer.pages.chart import render
@@ -56,3 +57,10 @@ def _drawn_code(code: str) -> Markup:
 
 def _figure(value: Fraction, places: int) -> str:
     return shown(value, places)
+
+
+def one_page(answer: Answer, lots: str, code: str | None) -> str:
+    """The page of one batch; ``code`` or the next that is free in the ledger, if its lots stand in one."""
+    past, problem = Past.of(lots), answer.problem
+    found = Sheet(answer, code or past.free_code(problem.order.day), problem.recipe.entry.name, past.suppliers)
+    return sheet_page("Batch sheet" if found.made else "No batch", [found])
