@@ -23,7 +23,8 @@ from optimizer.made.cook import Asked, judge_cook, unit_faults
 from optimizer.made.dry import Pieces, judge_dry
 from optimizer.made.found import Finding, Phase, Report, spell
 from optimizer.made.log import parse_log
-from optimizer.made.page import document, page
+from optimizer.made.page import page
+from optimizer.pages.record import document
 
 ROOT = Path(__file__).parents[1]
 HERE = ROOT / "examples" / "cook"
@@ -396,7 +397,7 @@ def test_the_json_says_what_the_page_says() -> None:
     assert code == 1 and found["status"] == "hold" and found["why_held"][0].startswith("cooling: option 1")
     spans = found["places"][0]["phases"][3]["findings"][0]["spans"]
     assert [round(span["level_f"]) for span in spans] == [80, 40]
-    assert document(cook(HOT)).endswith("}\n")
+    assert document("cook", cook(HOT)).endswith("}\n")
 
 
 @pytest.mark.parametrize(

@@ -85,7 +85,12 @@ SMALL = ("--recipe", "tests/data/small/plain.yaml", "--lots", "tests/data/small/
 PRINTED: dict[str, list[tuple[str, ...]]] = {
     "blend": [("blend", *FRESH, "25"), ("blend", *FRESH, "900"), ("blend", *FRESH, "20", "--prefer", "fewest-lots")],
     "check": [("check", "tests/data/small/weighed.csv", *SMALL)],
+    "cook": [
+        ("cook", "examples/cook/smoked.csv", "--recipe", "examples/cook/smoked.yaml"),
+        ("cook", "examples/cook/slow-cooling.csv", "--recipe", "examples/cook/smoked.yaml"),
+    ],
     "correct": [("correct", "tests/data/small/weighed.csv", *SMALL, "--measured-fat", "30", "--fat-sd-pct", "1")],
+    "dry": [("dry", "examples/cook/dry.csv", "--recipe", "examples/cook/dry.yaml")],
     "plan": [("plan", "examples/week/week.yaml"), ("plan", "tests/data/small/week/week.yaml")],
     "rules": [("rules", "us"), ("rules", "eu", "--class", "heat_treated")],
     "rule-packs": [("rules",)],

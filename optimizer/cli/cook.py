@@ -159,11 +159,12 @@ def _degrees(text: Typed, *, change: bool = False) -> Fraction | None:
 
 
 def _print(report: Report, html: Typed, *, full: bool, json: bool) -> None:
-    from optimizer.made.page import document, page
+    from optimizer.made.page import page
+    from optimizer.pages.record import document
 
     if html is not None:
         from optimizer.made.picture import picture as drawn
 
         shared.write_text(html, drawn(report), "--html")
-    sys.stdout.write(document(report) if json else page(report, full=full))
+    sys.stdout.write(document("cook", report) if json else page(report, full=full))
     raise typer.Exit(shared.NO_BATCH if report.hold else 0)

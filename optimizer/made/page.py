@@ -3,12 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from typing import Any
 
-from constraints.treatment import Sourced, celsius
+from constraints.treatment import Sourced
 from optimizer.made.found import Finding, Judged, Phase, Report, spell
 from optimizer.made.schedule import schedule_lines
-from optimizer.pages.record import json_text
 from optimizer.pages.tables import heading, paragraph
 
 CAUTION = (
@@ -108,41 +106,3 @@ def mark(finding: Finding, phase: Phase) -> str:
     if finding.ok is None:
         return "?       "
     return "not met " if phase.ok else "FAILS   "  # one row or option of a phase is enough
-
-
-def document(report: Report) -> str:
-    """The report as one JSON document, ending in a newline."""
-    found: dict[str, Any] = {
-        "status": "hold" if report.hold else "meets",
-        "verdict": verdict(report),
-        "confirm_with_authority": report.confirm,
-        "why_held": list(report.hold),
-        "recipe": report.product.recipe.entry.name,
-        "log": report.log.file,
-        "start": report.log.start.isoformat() if report.log.start else None,
-        "minutes": float(report.log.minutes),
-        "places": [_judged(judged) for judged in report.judged],
-        "warnings": [str(fault) for fault in report.log.warnings],
-        "caution": CAUTION,
-    }
-    return json_text(found)
-
-
-def _judged(judged: Judged) -> dict[str, Any]:
-    phases = [
-        {"phase": phase.title, "ok": phase.ok, "decides": not phase.warns, "holds": phase.holds}
-        | {"findings": [_finding(finding) for finding in phase.findings]}
-        for phase in judged.phases
-        if phase.findings
-    ]
-    return {"place": judged.place.title if judged.place else None, "phases": phases}
-
-
-def _finding(finding: Finding) -> dict[str, Any]:
-    by = {key: str(getattr(finding.by, key)) if finding.by else None for key in ("title", "source", "status")}
-    spans = [
-        {"probe": span.name, "start_min": float(span.start), "end_min": float(span.end)}
-        | {"level_f": float(span.level), "level_c": float(celsius(span.level))}
-        for span in finding.spans
-    ]
-    return {"ok": finding.ok, "passes": finding.passes, "words": finding.words, **by, "spans": spans}

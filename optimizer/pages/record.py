@@ -26,7 +26,9 @@ Figure = Annotated[
 ANSWERS = {
     "blend": "optimizer.pages.answer_json:Blend",
     "check": "optimizer.pages.check_json:Checked",
+    "cook": "optimizer.made.judged_json:JudgedLog",
     "correct": "optimizer.pages.correct_json:Corrected",
+    "dry": "optimizer.made.judged_json:JudgedLog",
     "plan": "optimizer.plan.report.plan_json:PlanRecord",
     "rules": "optimizer.pages.rules_json:Rules",
     "rule-packs": "optimizer.pages.rules_json:Packs",
