@@ -267,6 +267,20 @@ class Treatments(Strict):
     papers: Papers | None = None
 
 
+class Carriers(Sourced):
+    """Species that may carry Trichinella, and those of them in which freezing does not kill it."""
+
+    species: tuple[Name, ...]
+    not_by_freezing: tuple[Name, ...]
+
+
+@cache
+def carriers() -> Carriers:
+    """The species that may carry Trichinella."""
+    text = (files("constraints") / "trichinella.yaml").read_text(encoding="utf-8")
+    return validate(parse(text, "trichinella.yaml"), Carriers)
+
+
 @cache
 def places() -> tuple[str, ...]:
     """Names of the places whose treatments come with the tool."""

@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import json
 from dataclasses import dataclass
+from datetime import date
 from fractions import Fraction
+from itertools import count, islice
 from statistics import median
 
 from constraints.numbers import PERCENT, shown
-from optimizer.ledger import opened
+from optimizer.ledger import is_ledger, opened
 
 LAST = 5
 """Batches of a recipe that its measured yield is of."""
@@ -47,13 +49,23 @@ def measured_yield(path: str, recipe: str) -> MeasuredYield | None:
     return MeasuredYield(median(found), min(found), max(found), len(found)) if found else None
 
 
-def suppliers(path: str) -> dict[str, str]:
-    """Who sent each lot, as far as it is known."""
-    with opened(path) as base:
-        return dict(base.execute("SELECT lot, party FROM live WHERE kind = 'receive' AND party <> ''").fetchall())
+@dataclass(frozen=True)
+class Past:
+    """Who sent each lot, as far as it is known, and every document's name: none of them is free for a batch."""
 
+    suppliers: dict[str, str]
+    taken: frozenset[str]
 
-def codes(path: str) -> frozenset[str]:
-    """Every document's name: none of them is free for a batch."""
-    with opened(path) as base:
-        return frozenset(name for (name,) in base.execute("SELECT document FROM document"))
+    @classmethod
+    def of(cls, lots: str) -> Past:
+        """Of a ledger; nothing where the lots stand in a table."""
+        if not is_ledger(lots):
+            return cls({}, frozenset())
+        with opened(lots) as base:
+            sent = base.execute("SELECT lot, party FROM live WHERE kind = 'receive' AND party <> ''").fetchall()
+            return cls(dict(sent), frozenset(name for (name,) in base.execute("SELECT document FROM document")))
+
+    def free_code(self, day: date, nth: int = 1) -> str:
+        """The nth code of a day that is not used: L, the day and a running number, short enough to write by hand."""
+        codes = (f"L{day:%y%m%d}-{number}" for number in count(1))
+        return next(islice((code for code in codes if code not in self.taken), nth - 1, None))

@@ -14,7 +14,7 @@ from constraints.ingredients import MOISTURE, PROTEIN, SALT
 from constraints.numbers import PERCENT, shown, trimmed
 from constraints.products import ProcessStep
 from constraints.quantities import Basis
-from constraints.treatment import DegreeHours, Diameter, Drying, Freezing, RatioMark, Treatments, fahrenheit
+from constraints.treatment import DegreeHours, Diameter, Drying, Freezing, RatioMark, Treatments, carriers, fahrenheit
 from optimizer.made.cook import coldest
 from optimizer.made.found import Finding, Judged, Phase, Report, degrees, lacks, places_apart, spell
 from optimizer.made.log import Log
@@ -29,8 +29,6 @@ FREEZER_GAP, ROOM_GAP = Fraction(60), DAY
 AW_FIRST, AW_SECOND = Fraction("0.0052471"), Fraction("0.00012206")
 """Water activity of salt in water, 1 - a w - b w^2 with w grams of salt in 100 g of brine (Resnik and Chirife 1988, as
 used by Ross and Dalgaard 2004; coefficients from memory; within 0.006 of the published points in the tests)."""
-WILD = frozenset({"boar", "horse"})
-"""Species whose Trichinella freezing does not kill (seen second hand)."""
 
 
 @dataclass(frozen=True)
@@ -58,7 +56,7 @@ def judge_dry(log: Log, frozen: Log | None, product: Product, places: Sequence[T
 
 
 def _raw_pork(product: Product) -> bool:
-    return not product.does(ProcessStep.COOKED) and product.takes(("pig", "boar", "horse"), ())
+    return not product.does(ProcessStep.COOKED) and product.takes(carriers().species, ())
 
 
 def _phases(log: Log, frozen: Log | None, product: Product, place: Treatments, pieces: Pieces) -> Iterator[Phase]:
@@ -176,8 +174,10 @@ def _trichinella(
 
 def _frozen(frozen: Log | None, product: Product, table: Freezing, pieces: Pieces) -> Finding:
     curves = () if frozen is None else frozen.of("core" if table.core else "freezer")
-    if product.species & WILD and product.species_said:
-        return Finding(None, f"{table.title}: freezing does not kill what boar and horse carry", table)
+    wild = carriers()
+    if product.species_said and product.takes(wild.not_by_freezing, ()):
+        kept = " and ".join(wild.not_by_freezing)
+        return Finding(None, f"{table.title}: freezing does not kill what {kept} carry [{wild.source}]", table)
     if not curves or (table.thickest_cm is not None and pieces.thick_cm is None):
         lacks = "--thick-cm" if curves else f"a freezing log with {'core' if table.core else 'freezer'} temperatures"
         return Finding(None, f"{table.title}: not judged, {lacks} missing", table)

@@ -6,7 +6,7 @@ Safe Food for Canadians Regulations s. 90 and 92 (see the check list beside the 
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from fractions import Fraction
 from typing import Any
@@ -21,14 +21,13 @@ from optimizer.blend import Answer
 from optimizer.made.found import degrees, spell
 from optimizer.made.product import Product, species_of_lots
 from optimizer.made.schedule import step_degrees
-from optimizer.pages.blend_picture import drawn
 from optimizer.pages.details import nothing_goes_in, source_words
 from optimizer.pages.figures import division_words, figure, grams, places_of
 from optimizer.pages.page import do_not_make
 from optimizer.pages.tables import apart
 from optimizer.pages.unit import ounces
-from optimizer.remarks import heed, verdict_of, warnings
-from optimizer.summary import CasingNeed, casing_need, finished_kg, weight
+from optimizer.remarks import heed, warnings
+from optimizer.summary import finished_kg, weight
 from optimizer.verdict import Mark, mark
 from optimizer.words import day_words
 
@@ -46,24 +45,9 @@ class Sheet:
     suppliers: Mapping[str, str] = field(default_factory=dict)
 
     @property
-    def made(self) -> bool:
-        """True where something is weighed out."""
-        return self.answer.weighed is not None
-
-    @property
-    def headline(self) -> str:
-        """What is to be done with it."""
-        return verdict_of(self.answer).headline
-
-    @property
     def reasons(self) -> list[str]:
         """Why it must not be made."""
         return list(do_not_make(self.answer)) if self.answer.refused else []
-
-    @property
-    def day(self) -> str:
-        """The day of the batch."""
-        return day_words(self.answer.problem.order.day)
 
     @property
     def size(self) -> str:
@@ -86,12 +70,6 @@ class Sheet:
     def _total(self) -> Batch:
         assert self.answer.weighed is not None
         return self.answer.weighed.total
-
-    @property
-    def loads(self) -> Sequence[Batch]:
-        """The mixer loads."""
-        assert self.answer.weighed is not None
-        return self.answer.weighed.loads
 
     def pulls(self) -> Iterator[dict[str, str]]:
         """What to take from the cooler, as held: the leanest first, so that the fat stays cold (no source)."""
@@ -147,11 +125,6 @@ class Sheet:
         return (ounces(kilograms, division), plain) if self.answer.problem.in_pounds else (plain, "")
 
     @property
-    def casing(self) -> CasingNeed | None:
-        """Casing to prepare."""
-        return casing_need(self.answer.problem, self._total)
-
-    @property
     def entry(self) -> Any:
         """The recipe as typed."""
         return self.answer.problem.recipe.entry
@@ -198,11 +171,6 @@ class Sheet:
             r = check.requirement
             value = "not measured" if check.value is None else f"{figure(check.value, r)} {r.unit}"
             yield mark(check), f"{r.what} of the {r.basis}", value, r.limits(), source_words(r)
-
-    @property
-    def drawn(self) -> dict[str, Any]:
-        """The bars of the lots and the gauges of fat."""
-        return drawn(self.answer)
 
 
 def _limits(place: Treatments, product: Product) -> Iterator[dict[str, Any]]:

@@ -10,12 +10,13 @@ from constraints.numbers import shown
 from optimizer.blend import Status
 from optimizer.pages.figures import places_of
 from optimizer.pages.unit import ounces
+from optimizer.past import Past
 from optimizer.plan.report.day_page import name_of
 from optimizer.plan.report.outcome import Outcome
 from optimizer.plan.report.plan_page import verdict_lines
 from optimizer.plan.settle.weigh import Made
 from optimizer.sheet.batch import Sheet
-from optimizer.sheet.page import Past, sheet_page
+from optimizer.sheet.page import sheet_page
 from optimizer.words import day_words
 
 
