@@ -22,8 +22,10 @@ from optimizer.blend import Check, margin
 from optimizer.doses import Dose, doses, salt_targets
 from optimizer.lawful import Dosed, LawfulDose, doses_instead
 from optimizer.mend import Mend, Mender
+from optimizer.missing import error_faults, gaps_of
 from optimizer.other_names import other_names
-from optimizer.problem import error_faults, free_band, gaps_of, why_left_out
+from optimizer.own_rows import free_band
+from optimizer.problem import why_left_out
 from optimizer.reading.lots import LotTable
 from optimizer.reading.packs import legal_requirements, product_of, unjudged
 from optimizer.reading.recipe import Recipe
@@ -342,7 +344,7 @@ def _unlike(table: LotTable, weighed: Sequence[WeighedItem]) -> Iterator[str]:
 
 
 def _gap_faults(recipe: Recipe, batch: Batch, every: Sequence[Requirement], file: str) -> list[Fault]:
-    needed = [(r, q) for r in every for q in r.quantities()]
+    needed = {q: r.what for r in reversed(every) for q in r.quantities()}
     return [
         Fault(file, None, name, f"{item.name} does not state {name}, which {what} needs", "give the figure")
         for item in batch.kilograms

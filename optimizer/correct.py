@@ -27,8 +27,9 @@ from constraints.vector import Vector
 from optimizer.blend import Answer, Status, blend
 from optimizer.doses import NEAR_DOSE
 from optimizer.estimate import Estimates, Test, estimate
-from optimizer.order import Asked, order_of
-from optimizer.problem import Order, Portion, Problem, assemble
+from optimizer.order import Asked, Order, order_of
+from optimizer.own_rows import Portion
+from optimizer.problem import Problem, assemble
 from optimizer.reading.lots import LotTable
 from optimizer.reading.recipe import Recipe
 from optimizer.verdict import Grade

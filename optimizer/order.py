@@ -11,7 +11,6 @@ from math import ceil
 from constraints.numbers import G_PER_KG, KG_PER_LB
 from constraints.quantities import Basis
 from constraints.stock import Least, Tidy
-from optimizer.problem import Order
 from optimizer.reading.entry import Units
 from optimizer.reading.recipe import Recipe
 
@@ -25,6 +24,29 @@ SIZES = {
 
 MOST_WITHIN = Fraction(1, 50)
 """Share of a batch that its tolerance is at most unless one is given; common practice, no source."""
+
+
+@dataclass(frozen=True)
+class Order:
+    """How much to make and when. ``within_kg`` is the tolerance on the weight, printed with it.
+
+    With ``band`` that tolerance is what was asked for: any weight within it is as good as another. ``next_chance`` is
+    the next day on which a lot left over could be used; a lot whose use-by is before it is dying.
+    ``tidy`` is what is wanted of pulls and remnants (None: nothing), ``imposed`` what of it the program holds.
+    """
+
+    basis: Basis
+    kilograms: Fraction
+    within_kg: Fraction
+    day: date
+    meat_division_kg: Fraction
+    spice_division_kg: Fraction
+    mixer_kg: Fraction | None = None
+    in_pounds: bool | None = None
+    next_chance: date | None = None
+    tidy: Tidy | None = None
+    imposed: Tidy | None = None
+    band: bool = False
 
 
 @dataclass(frozen=True)

@@ -9,25 +9,23 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
 from fractions import Fraction
-from math import ceil
 
-from constraints.confidence import confident, lot_faults
-from constraints.estimate import Component
+from constraints.confidence import confident
 from constraints.faults import BadInput, Fault, nearest
-from constraints.figures import Figures
-from constraints.formula import Addition, Dosing, Formula, NoDose
-from constraints.ingredients import FAT, MOISTURE, SALT, Ingredient, Kind, Lot
+from constraints.formula import Formula, NoDose
+from constraints.ingredients import Kind, Lot
 from constraints.judged import brought, guarding, limits_cure
-from constraints.methods import FAT_METHOD, FAT_SD, Confidence, finding
-from constraints.numbers import G_PER_KG, PERCENT, trimmed
+from constraints.numbers import trimmed
 from constraints.products import Product
-from constraints.quantities import Amount, Basis, MissingProperty, Process, Quantity, Weight, in_one_kg
-from constraints.requirement import Origin, Ratio, Requirement, marked
+from constraints.quantities import MissingProperty
+from constraints.requirement import Requirement, marked
 from constraints.row import Row
 from constraints.rules import Pack
 from constraints.spelling import look_alikes
-from constraints.stock import Stock, Tidy, batch_size, floors
-from optimizer.reading.entry import ScaleName, WhenMissing
+from constraints.stock import Stock, batch_size, floors
+from optimizer.missing import LeftOut, complete, figures_of
+from optimizer.order import Order
+from optimizer.own_rows import own_rows
 from optimizer.reading.lots import LotTable
 from optimizer.reading.packs import legal_requirements, opposed, product_of, unjudged
 from optimizer.reading.recipe import Recipe
@@ -36,43 +34,6 @@ from optimizer.words import day_words
 _ZERO = Fraction(0)
 MOST_LOADS = 50
 """Mixer loads above which an order is several batches; common practice, no source."""
-LEAST_OF_CURE = Fraction(9, 10)
-"""Least part of a cure's dose that rounding to the scale may leave; common practice, no source."""
-
-
-ROUNDED_DOSE = 2
-"""How many times more or less than its dose a scale may make of any other addition; common practice, no source."""
-
-
-@dataclass(frozen=True)
-class Order:
-    """How much to make and when. ``within_kg`` is the tolerance on the weight, printed with it.
-
-    With ``band`` that tolerance is what was asked for: any weight within it is as good as another. ``next_chance`` is
-    the next day on which a lot left over could be used; a lot whose use-by is before it is dying.
-    ``tidy`` is what is wanted of pulls and remnants (None: nothing), ``imposed`` what of it the program holds.
-    """
-
-    basis: Basis
-    kilograms: Fraction
-    within_kg: Fraction
-    day: date
-    meat_division_kg: Fraction
-    spice_division_kg: Fraction
-    mixer_kg: Fraction | None = None
-    in_pounds: bool | None = None
-    next_chance: date | None = None
-    tidy: Tidy | None = None
-    imposed: Tidy | None = None
-    band: bool = False
-
-
-@dataclass(frozen=True)
-class LeftOut:
-    """A lot that may not go in, and why."""
-
-    lot: Lot
-    why: str
 
 
 @dataclass(frozen=True)
@@ -122,17 +83,17 @@ def assemble(recipe: Recipe, table: LotTable, order: Order, further: Sequence[Re
     faults += () if faults else opposed(recipe, packs, legal)
     own_guard = guarding([*usable, *(addition.item for addition in recipe.additions)])
     requirements = [*recipe.requirements, *legal, *own_guard, *floors(usable)]
-    lots, lacking = _complete(recipe, table, usable, requirements, faults)
+    lots, lacking = complete(recipe, table, usable, requirements, faults)
     left_out += lacking
     _refuse(recipe, table, legal, faults)
     try:
-        formula = Formula(lots, recipe.additions, recipe.process, _figures(table, lots))
+        formula = Formula(lots, recipe.additions, recipe.process, figures_of(table, lots))
     except NoDose as error:
         line, column = recipe.document.mark(("additions",))
         raise BadInput([Fault(recipe.file, line, column, str(error), "")]) from error
     if lots:
         faults += _meaningless(recipe, formula, table, left_out)
-    own = _own_rows(recipe, formula, order, faults)
+    own = own_rows(recipe, formula, order, faults)
     _refuse(recipe, table, legal, faults)
     requirements, own = (
         [marked(requirement, lots, recipe.process) for requirement in found] for found in (requirements, own)
@@ -147,11 +108,6 @@ def assemble(recipe: Recipe, table: LotTable, order: Order, further: Sequence[Re
         recipe, order, product, packs, formula, every, fixed, measured, tuple(left_out), tuple(recipe.warnings),
         table.in_pounds,
     )  # fmt: skip
-
-
-def _figures(table: LotTable, lots: Sequence[Lot]) -> Figures | None:
-    """The figures of the table's lots, where every lot is one of them as it stands there."""
-    return table.figures if all(lot in table.figures.place for lot in lots) else None
 
 
 def _refuse(recipe: Recipe, table: LotTable, legal: Sequence[Requirement], faults: Sequence[Fault]) -> None:
@@ -300,143 +256,6 @@ def why_left_out(recipe: Recipe, lot: Lot, day: date) -> str:
     return ""
 
 
-def _complete(
-    recipe: Recipe,
-    table: LotTable,
-    usable: Sequence[Lot],
-    requirements: Sequence[Requirement],
-    faults: list[Fault],
-) -> tuple[list[Lot], list[LeftOut]]:
-    """The lots that state every property needed; the others are faults, or left out by name on request."""
-    needed = list({q: (r, q) for r in reversed(requirements) for q in r.quantities()}.values())[::-1]
-    salt = next((a for a in recipe.additions if a.dosing is Dosing.TOTAL_SALT), None)
-    faults += _addition_faults(recipe, needed, salt)
-    complete, lacking, told = [], [], dict[tuple[str, str], list[Lot]]()
-    lacking_some = _lacking(table, usable, needed, recipe)
-    for lot in usable:
-        gaps = gaps_of(lot, needed, recipe) if lacking_some is None or lot in lacking_some else []
-        if salt is not None and SALT not in lot.properties:
-            gaps.append(("total salt", SALT))
-        if not gaps:
-            complete.append(lot)
-        elif recipe.entry.eligible.if_missing is WhenMissing.LEAVE_OUT:
-            lacking.append(LeftOut(lot, "; ".join(f"does not state {name}, which {what} needs" for what, name in gaps)))
-        else:
-            for what, name in gaps:
-                told.setdefault((name, what), []).append(lot)
-    laws = {r.what: r.origin for r in requirements}
-    faults += [_silent(recipe, table, name, what, laws.get(what), lots) for (name, what), lots in told.items()]
-    asked = recipe.entry.confidence
-    if asked is None:
-        return complete, lacking
-    confidence = asked.confidence()
-    if recipe.entry.eligible.if_missing is WhenMissing.LEAVE_OUT:
-        silent = [lot for lot in complete if not _states_its_error(lot, confidence)]
-        why = f"states neither {FAT_SD} nor {FAT_METHOD}, which {confidence.words} needs"
-        lacking += [LeftOut(lot, why) for lot in silent]
-        complete = [lot for lot in complete if lot not in silent]
-    faults += error_faults(table.file, complete, confidence)
-    return complete, lacking
-
-
-def _silent(recipe: Recipe, table: LotTable, name: str, what: str, origin: Origin | None, lots: Sequence[Lot]) -> Fault:
-    """One fault for all lots that do not state a property: who asks for it, and the ways out."""
-    law = f" ({origin.rule}, {origin.source})" if origin is not None and origin.pack else ""
-    absent = _no_column(name, table)
-    ways = [absent or "state it", "say if_missing: leave_out under eligible"]
-    component = next((c for c in Component if c.property_name == name), None)
-    if component is not None and name not in recipe.process.estimates:
-        ways.insert(
-            1, f"say estimate: [{component}] in the recipe: from fat, of raw pork, beef, lamb, veal and poultry"
-        )
-    elif component is not None:
-        ways[0] += "; an estimate is for raw lots of a known species that state their fat, and hold no salt"
-    first = min(lots, key=lambda lot: lot.line)
-    who = f"the lot {first.name!r} does not state"
-    if len(lots) > 1:
-        every = absent and len({lot.name for lot in lots}) == len(table.lots)
-        who = "no lot states" if every else f"the lots {', '.join(lot.name for lot in lots)} do not state"
-    return Fault(table.file, first.line, name, f"{who} {name}, which {what}{law} needs", "; or ".join(ways))
-
-
-def _lacking(
-    table: LotTable, lots: Sequence[Lot], needed: Sequence[tuple[Requirement, Quantity]], recipe: Recipe
-) -> set[Ingredient] | None:
-    """Lots that do not state something needed, looked up once for all recipes; None where each must be asked."""
-    figures = _figures(table, lots)
-    if figures is None:
-        return None
-    return {figures.items[j] for _, q in needed for j in figures.of(q, recipe.process)[1]}
-
-
-def error_faults(file: str, lots: Sequence[Lot], confidence: Confidence) -> list[Fault]:
-    """Lots whose fat's error is not known, in one fault, and every other fault of one by itself."""
-    silent = sorted((lot for lot in lots if not _states_its_error(lot, confidence)), key=lambda lot: lot.line)
-    others = [lot for lot in lots if lot not in silent]
-    faults = sorted(lot_faults(file, others, confidence), key=lambda fault: fault.line or 0)
-    if len(silent) < 2:
-        return [*lot_faults(file, silent, confidence), *faults]
-    names = ", ".join(lot.name for lot in silent)
-    found = f"{len(silent)} lots state neither {FAT_SD} nor {FAT_METHOD}: {names}"
-    allowed = (
-        f"one of them, usual_method beside the confidence, or if_missing: leave_out under eligible; "
-        f"{confidence.words} is asked for"
-    )
-    return [Fault(file, silent[0].line, FAT_METHOD, found, allowed), *faults]
-
-
-def _states_its_error(lot: Lot, confidence: Confidence) -> bool:
-    """Whether a lot states the error of its fat, or a method, known or not."""
-    try:
-        return finding(lot, confidence.usual, confidence.own) is not None
-    except (ValueError, MissingProperty):
-        return True  # a fault of another kind
-
-
-_NAMED = ("species", "role", "material")
-
-
-def _no_column(name: str, table: LotTable) -> str:
-    known = [*table.properties, *(key for key in _NAMED if any(getattr(lot, key) for lot in table.lots))]
-    if name in known:
-        return ""
-    close = nearest(name, known)
-    return f"there is no column {name!r} with anything in it" + (f"; did you mean {close}?" if close else "")
-
-
-def gaps_of(item: Ingredient, needed: Sequence[tuple[Requirement, Quantity]], recipe: Recipe) -> list[tuple[str, str]]:
-    """Properties that an ingredient does not state, each with what needs it first."""
-    gaps: dict[str, str] = {}
-    for requirement, quantity in needed:
-        while (name := _missing(item, quantity, recipe.process)) and gaps.setdefault(name, requirement.what):
-            if name in item.properties or name in _NAMED:
-                break
-            item = replace(item, properties={**item.properties, name: _ZERO})  # it may lack more
-    return [(what, name) for name, what in gaps.items()]
-
-
-def _missing(item: Ingredient, quantity: Quantity, process: Process) -> str:
-    """The property that a quantity does not find in an ingredient, or nothing."""
-    try:
-        in_one_kg(quantity, item, process)
-    except MissingProperty as missing:
-        return missing.property_name
-    return ""
-
-
-def _addition_faults(
-    recipe: Recipe, needed: Sequence[tuple[Requirement, Quantity]], salt: Addition | None
-) -> Iterator[Fault]:
-    for i, addition in enumerate(recipe.additions):
-        gaps = gaps_of(addition.item, needed, recipe)
-        if salt is not None and addition.item.kind.states_composition and SALT not in addition.item.properties:
-            gaps.append(("total salt", SALT))
-        for what, name in gaps:
-            line, column = recipe.document.mark(("additions", i))
-            found = f"{addition.item.name} does not state {name}, which {what} needs"
-            yield Fault(recipe.file, line, column, found, f"a {addition.item.kind} states it; zero is a figure too")
-
-
 def _meaningless(recipe: Recipe, formula: Formula, table: LotTable, left_out: Sequence[LeftOut]) -> Iterator[Fault]:
     said = "; ".join(f"{entry.lot.name} is left out: {entry.why}" for entry in left_out[:3])
     hint = f"names are taken as typed in {table.file}" + (f"; {said}" if said else "")
@@ -444,123 +263,3 @@ def _meaningless(recipe: Recipe, formula: Formula, table: LotTable, left_out: Se
         for complaint in requirement.complaints(formula):
             line, column = recipe.document.mark(("require", i))
             yield Fault(recipe.file, line, column, complaint, hint)
-
-
-def _own_rows(recipe: Recipe, formula: Formula, order: Order, faults: list[Fault]) -> list[Requirement]:
-    """What follows from the recipe itself: salt is not taken out, no more water is lost than there is."""
-    own: list[Requirement] = []
-    for i, addition in enumerate(recipe.additions):
-        if addition.dosing is Dosing.FREE:
-            own.append(free_band(addition))
-        elif addition.item.kind is Kind.CURE and addition.rate:
-            own.append(_cure_kept(addition))
-        elif addition.rate * _load_kg(order) < _division_kg(recipe.scales[i], order) and addition.rate:
-            own.append(_dose_kept(addition))
-        if addition.dosing is not Dosing.TOTAL_SALT:
-            continue
-        shares = [dict(formula.carried(column))[addition.item] for column in formula.columns]
-        if shares and all(share < 0 for share in shares):
-            line, column = recipe.document.mark(("additions", i, "total_salt_pct"))
-            found = f"total salt of {trimmed(PERCENT * addition.rate)} % is exceeded before any {addition.item.name}"
-            faults.append(Fault(recipe.file, line, column, found, "lots, cure, liquids and inclusions bring more"))
-        elif any(share < 0 for share in shares):
-            own.append(_not_negative(addition))
-    own += _losses(recipe, formula, faults)
-    return own
-
-
-def _losses(recipe: Recipe, formula: Formula, faults: list[Fault]) -> list[Requirement]:
-    """No more water, and no more fat, is lost than there is; nothing where a figure is not stated."""
-    process = recipe.process
-    kept = []
-    for name, loss in ((MOISTURE, process.water_loss), (FAT, process.fat_loss)):
-        if not process.declared or not loss:
-            continue
-        left = Amount(name, Basis.FINISHED)
-        word = name.removesuffix("_pct")
-        try:
-            amounts = formula.totals(left)
-        except MissingProperty:
-            continue
-        if amounts and all(amount < 0 for amount in amounts):
-            key = "finished_pct" if name == MOISTURE else "fat_loss_pct"
-            what = "water" if name == MOISTURE else "fat"
-            found = f"the yield loses more {what} than the batch holds"
-            faults.append(recipe.document.fault(("yield", key), found, "a smaller loss"))
-        kept.append(
-            Ratio(
-                what=f"{word} left after the yield", basis=Basis.FINISHED.words, unit="%",
-                origin=Origin("recipe", "no more is lost than there is"), lo=_ZERO,
-                over=left, under=Weight(Basis.FINISHED),
-            )
-        )  # fmt: skip
-    return list(kept)
-
-
-@dataclass(frozen=True)
-class Portion:
-    """Kilograms of one addition."""
-
-    item: Ingredient
-
-    def per_kg(self, item: Ingredient, process: object) -> Fraction:
-        """1 for the addition itself, else 0."""
-        return Fraction(1) if item is self.item else _ZERO
-
-
-def _cure_kept(addition: Addition) -> Requirement:
-    """A scale so coarse that it takes most of the cure away must not make an uncured batch of a cured one."""
-    basis = Basis.BATCH if addition.basis is Basis.BATCH else Basis.FRESH
-    return Ratio(
-        what=f"{addition.item.name} weighed in", basis=basis.words, unit="g/kg",
-        origin=Origin("recipe", "your recipe; nine tenths of the dose at least, common practice, no source"),
-        lo=addition.rate * 1000 * LEAST_OF_CURE,
-        over=Portion(addition.item), under=Weight(basis), scale=Fraction(1000),
-    )  # fmt: skip
-
-
-def _load_kg(order: Order) -> Fraction:
-    """Kilograms of a mixer load, or of the batch, at least."""
-    loads = 1 if order.mixer_kg is None else ceil(order.kilograms / order.mixer_kg) + 1
-    return order.kilograms / loads
-
-
-def _division_kg(scale: ScaleName | None, order: Order) -> Fraction:
-    """Division of the scale for an addition of less than one division of the spice scale."""
-    return order.meat_division_kg if scale is ScaleName.MEAT else order.spice_division_kg
-
-
-def _dose_kept(addition: Addition) -> Requirement:
-    """A scale whose division is more than a dose must leave neither nothing of it nor a multiple."""
-    source = "your recipe; from half of the dose to twice as much on your scale, common practice, no source"
-    if addition.dosing is Dosing.TOTAL_SALT:
-        target = PERCENT * addition.rate
-        return Ratio(
-            what="total salt as weighed", basis=addition.basis.words, unit="%", origin=Origin("recipe", source),
-            lo=target / ROUNDED_DOSE, hi=target * ROUNDED_DOSE,
-            over=Amount(SALT, Basis.BATCH), under=Weight(addition.basis),
-        )  # fmt: skip
-    basis = Basis.BATCH if addition.basis is Basis.BATCH else Basis.FRESH
-    grams = addition.rate * G_PER_KG
-    return Ratio(
-        what=f"{addition.item.name} weighed in", basis=basis.words, unit="g/kg", origin=Origin("recipe", source),
-        lo=grams / ROUNDED_DOSE, hi=grams * ROUNDED_DOSE,
-        over=Portion(addition.item), under=Weight(basis), scale=Fraction(G_PER_KG),
-    )  # fmt: skip
-
-
-def _not_negative(addition: Addition) -> Requirement:
-    return Ratio(
-        what=f"{addition.item.name} to add", basis=Basis.MEAT.words, unit="g/kg",
-        origin=Origin("recipe", "total salt"), lo=_ZERO,
-        over=Portion(addition.item), under=Weight(Basis.MEAT), scale=Fraction(1000),
-    )  # fmt: skip
-
-
-def free_band(addition: Addition) -> Requirement:
-    """The band of an addition left to the solver, g per kilogram of meat block."""
-    most = None if addition.most is None else addition.most * 1000
-    return Ratio(
-        what=addition.item.name, basis=Basis.MEAT.words, unit="g/kg", origin=Origin("recipe", "your recipe"),
-        lo=addition.least * 1000, hi=most, over=Portion(addition.item), under=Weight(Basis.MEAT), scale=Fraction(1000),
-    )  # fmt: skip

@@ -15,8 +15,8 @@ from typing import Any
 
 import yaml
 
-from optimizer.order import Asked, order_of
-from optimizer.problem import Order, Problem, assemble
+from optimizer.order import Asked, Order, order_of
+from optimizer.problem import Problem, assemble
 from optimizer.reading.lots import LotTable, parse_lots
 from optimizer.reading.recipe import Recipe, parse_recipe
 

@@ -17,7 +17,8 @@ from pathlib import Path
 from typing import Any
 
 from constraints.quantities import Basis
-from optimizer.problem import Order, Problem, assemble
+from optimizer.order import Order
+from optimizer.problem import Problem, assemble
 from optimizer.reading.lots import parse_lots
 from optimizer.reading.recipe import parse_recipe
 

@@ -9,7 +9,8 @@ from pathlib import Path
 from where import HOME
 
 ROOMS = (
-    "clock", "words", "verdict", "wish", "ledger", "past", "estimate", "reading", "problem", "order", "other_names",
+    "clock", "words", "verdict", "wish", "ledger", "past", "estimate", "reading", "order", "own_rows", "missing",
+    "problem", "other_names",
     "solver", "weighing", "bench", "conflict",
     "sure", "mend", "beside", "doses", "summary", "blend", "cause", "lawful", "check", "correct",
     "near", "remarks", "pages", "plan", "why", "frames", "made",

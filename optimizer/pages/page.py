@@ -17,12 +17,13 @@ from constraints.requirement import Requirement
 from optimizer.blend import Answer, Check, margin, unrounded
 from optimizer.cause import cause
 from optimizer.lawful import lawful_doses
+from optimizer.order import Order
 from optimizer.pages import details
 from optimizer.pages.figures import division_words, figure, money_words, reckoned, wanted
 from optimizer.pages.loads import by_load, one_load, whole_load
 from optimizer.pages.tables import apart, heading, named, paragraph, table
 from optimizer.pages.unit import Unit, ounces, unit_of
-from optimizer.problem import Order, Problem
+from optimizer.problem import Problem
 from optimizer.reading.packs import class_for
 from optimizer.remarks import heed, left_out, tidiness, uncured, verdict_of, warnings
 from optimizer.solver.program import holds_of

@@ -9,7 +9,8 @@ from constraints.faults import BadInput, Fault, nearest
 from constraints.ingredients import Lot
 from optimizer.blend import Answer, Status, blend
 from optimizer.clock import OutOfTime
-from optimizer.problem import Order, Problem, assemble
+from optimizer.order import Order
+from optimizer.problem import Problem, assemble
 from optimizer.reading.lots import LotTable
 from optimizer.reading.recipe import Recipe
 from optimizer.why.curves import Curve, dearest_lot, fat_requirement, price_curve, target_curve

@@ -9,7 +9,7 @@ from fractions import Fraction
 from optimizer.blend import Answer
 from optimizer.blend import Status as AnswerStatus
 from optimizer.clock import OutOfTime
-from optimizer.problem import Order
+from optimizer.order import Order
 from optimizer.reading.lots import LotTable
 from optimizer.reading.recipe import Recipe
 from optimizer.solver.optimum import Optimum

@@ -22,10 +22,11 @@ from constraints.ingredients import Lot
 from constraints.numbers import NotANumber, trimmed
 from constraints.stock import Tidy
 from optimizer.bench.rows import layout_for
+from optimizer.order import Order
 from optimizer.plan.files.ladder import Stretch
 from optimizer.plan.files.offers import Offer
 from optimizer.plan.files.offers import parse_offers as parse_week_offers
-from optimizer.problem import Order, Problem, assemble
+from optimizer.problem import Problem, assemble
 from optimizer.reading.entry import WhenMissing
 from optimizer.reading.lots import LotTable, parse_lots
 from optimizer.reading.offer_columns import NEEDED, NOT_HERE, OWN, PRICE, RENAMED, BreakKind

@@ -20,8 +20,7 @@ from constraints.ingredients import Lot
 from constraints.numbers import KG_PER_LB, NotANumber, exact, trimmed
 from constraints.requirement import Requirement
 from optimizer.blend import Answer, unrounded
-from optimizer.order import SIZES, Asked, order_of
-from optimizer.problem import Order
+from optimizer.order import SIZES, Asked, Order, order_of
 from optimizer.reading.columns import KNOWN, TWINS
 from optimizer.reading.entry import AdditionEntry, CasingEntry
 from optimizer.reading.lots import LotTable, parse_lots

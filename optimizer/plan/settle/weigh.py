@@ -26,10 +26,10 @@ from constraints.vector import Floats
 from optimizer.blend import Answer, Status, blend, measured
 from optimizer.clock import left
 from optimizer.order import Asked, order_of
+from optimizer.order import Order as Size
 from optimizer.plan.model.blocks import WeekProgram
 from optimizer.plan.model.world import Job
 from optimizer.plan.settle.read_off import Order, Planned
-from optimizer.problem import Order as Size
 from optimizer.problem import Problem
 from optimizer.solver.model import Ending, SolverDisagrees
 from optimizer.solver.optimum import Optimum

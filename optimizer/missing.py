@@ -1,0 +1,167 @@
+"""What lots and additions do not state though something needs it: said once, with who asks for it and the ways out."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
+from fractions import Fraction
+
+from constraints.confidence import lot_faults
+from constraints.estimate import Component
+from constraints.faults import Fault, nearest
+from constraints.figures import Figures
+from constraints.formula import Dosing
+from constraints.ingredients import SALT, Ingredient, Lot
+from constraints.methods import FAT_METHOD, FAT_SD, Confidence, finding
+from constraints.quantities import Amount, Basis, MissingProperty, Process, Quantity, in_one_kg
+from constraints.requirement import Origin, Requirement
+from optimizer.reading.entry import WhenMissing
+from optimizer.reading.lots import LotTable
+from optimizer.reading.recipe import Recipe
+
+_ZERO = Fraction(0)
+
+
+@dataclass(frozen=True)
+class LeftOut:
+    """A lot that may not go in, and why."""
+
+    lot: Lot
+    why: str
+
+
+def figures_of(table: LotTable, lots: Sequence[Lot]) -> Figures | None:
+    """The figures of the table's lots, where every lot is one of them as it stands there."""
+    return table.figures if all(lot in table.figures.place for lot in lots) else None
+
+
+def complete(
+    recipe: Recipe,
+    table: LotTable,
+    usable: Sequence[Lot],
+    requirements: Sequence[Requirement],
+    faults: list[Fault],
+) -> tuple[list[Lot], list[LeftOut]]:
+    """The lots that state every property needed; the others are faults, or left out by name on request."""
+    needed = {q: r.what for r in reversed(requirements) for q in r.quantities()}
+    needed = dict(reversed(needed.items()))
+    if any(addition.dosing is Dosing.TOTAL_SALT for addition in recipe.additions):
+        needed.setdefault(Amount(SALT, Basis.BATCH), "total salt")
+    faults += _addition_faults(recipe, needed)
+    whole, lacking, told = [], [], dict[tuple[str, str], list[Lot]]()
+    lacking_some = _lacking(table, usable, needed, recipe)
+    for lot in usable:
+        gaps = gaps_of(lot, needed, recipe) if lacking_some is None or lot in lacking_some else []
+        if not gaps:
+            whole.append(lot)
+        elif recipe.entry.eligible.if_missing is WhenMissing.LEAVE_OUT:
+            lacking.append(LeftOut(lot, "; ".join(f"does not state {name}, which {what} needs" for what, name in gaps)))
+        else:
+            for what, name in gaps:
+                told.setdefault((name, what), []).append(lot)
+    laws = {r.what: r.origin for r in requirements}
+    faults += [_silent(recipe, table, name, what, laws.get(what), lots) for (name, what), lots in told.items()]
+    asked = recipe.entry.confidence
+    if asked is None:
+        return whole, lacking
+    confidence = asked.confidence()
+    if recipe.entry.eligible.if_missing is WhenMissing.LEAVE_OUT:
+        silent = [lot for lot in whole if not _states_its_error(lot, confidence)]
+        why = f"states neither {FAT_SD} nor {FAT_METHOD}, which {confidence.words} needs"
+        lacking += [LeftOut(lot, why) for lot in silent]
+        whole = [lot for lot in whole if lot not in silent]
+    faults += error_faults(table.file, whole, confidence)
+    return whole, lacking
+
+
+def _silent(recipe: Recipe, table: LotTable, name: str, what: str, origin: Origin | None, lots: Sequence[Lot]) -> Fault:
+    """One fault for all lots that do not state a property: who asks for it, and the ways out."""
+    law = f" ({origin.rule}, {origin.source})" if origin is not None and origin.pack else ""
+    absent = _no_column(name, table)
+    ways = [absent or "state it", "say if_missing: leave_out under eligible"]
+    component = next((c for c in Component if c.property_name == name), None)
+    if component is not None and name not in recipe.process.estimates:
+        ways.insert(
+            1, f"say estimate: [{component}] in the recipe: from fat, of raw pork, beef, lamb, veal and poultry"
+        )
+    elif component is not None:
+        ways[0] += "; an estimate is for raw lots of a known species that state their fat, and hold no salt"
+    first = min(lots, key=lambda lot: lot.line)
+    who = f"the lot {first.name!r} does not state"
+    if len(lots) > 1:
+        every = absent and len({lot.name for lot in lots}) == len(table.lots)
+        who = "no lot states" if every else f"the lots {', '.join(lot.name for lot in lots)} do not state"
+    return Fault(table.file, first.line, name, f"{who} {name}, which {what}{law} needs", "; or ".join(ways))
+
+
+def _lacking(
+    table: LotTable, lots: Sequence[Lot], needed: Mapping[Quantity, str], recipe: Recipe
+) -> set[Ingredient] | None:
+    """Lots that do not state something needed, looked up once for all recipes; None where each must be asked."""
+    figures = figures_of(table, lots)
+    if figures is None:
+        return None
+    return {figures.items[j] for q in needed for j in figures.of(q, recipe.process)[1]}
+
+
+def error_faults(file: str, lots: Sequence[Lot], confidence: Confidence) -> list[Fault]:
+    """Lots whose fat's error is not known, in one fault, and every other fault of one by itself."""
+    silent = sorted((lot for lot in lots if not _states_its_error(lot, confidence)), key=lambda lot: lot.line)
+    others = [lot for lot in lots if lot not in silent]
+    faults = sorted(lot_faults(file, others, confidence), key=lambda fault: fault.line or 0)
+    if len(silent) < 2:
+        return [*lot_faults(file, silent, confidence), *faults]
+    names = ", ".join(lot.name for lot in silent)
+    found = f"{len(silent)} lots state neither {FAT_SD} nor {FAT_METHOD}: {names}"
+    allowed = (
+        f"one of them, usual_method beside the confidence, or if_missing: leave_out under eligible; "
+        f"{confidence.words} is asked for"
+    )
+    return [Fault(file, silent[0].line, FAT_METHOD, found, allowed), *faults]
+
+
+def _states_its_error(lot: Lot, confidence: Confidence) -> bool:
+    """Whether a lot states the error of its fat, or a method, known or not."""
+    try:
+        return finding(lot, confidence.usual, confidence.own) is not None
+    except (ValueError, MissingProperty):
+        return True  # a fault of another kind
+
+
+_NAMED = ("species", "role", "material")
+
+
+def _no_column(name: str, table: LotTable) -> str:
+    known = [*table.properties, *(key for key in _NAMED if any(getattr(lot, key) for lot in table.lots))]
+    if name in known:
+        return ""
+    close = nearest(name, known)
+    return f"there is no column {name!r} with anything in it" + (f"; did you mean {close}?" if close else "")
+
+
+def gaps_of(item: Ingredient, needed: Mapping[Quantity, str], recipe: Recipe) -> list[tuple[str, str]]:
+    """Properties that an ingredient does not state, each with what needs it first."""
+    gaps: dict[str, str] = {}
+    for quantity, what in needed.items():
+        while (name := _missing(item, quantity, recipe.process)) and gaps.setdefault(name, what):
+            if name in item.properties or name in _NAMED:
+                break
+            item = replace(item, properties={**item.properties, name: _ZERO})  # it may lack more
+    return [(what, name) for name, what in gaps.items()]
+
+
+def _missing(item: Ingredient, quantity: Quantity, process: Process) -> str:
+    """The property that a quantity does not find in an ingredient, or nothing."""
+    try:
+        in_one_kg(quantity, item, process)
+    except MissingProperty as missing:
+        return missing.property_name
+    return ""
+
+
+def _addition_faults(recipe: Recipe, needed: Mapping[Quantity, str]) -> Iterator[Fault]:
+    for i, addition in enumerate(recipe.additions):
+        for what, name in gaps_of(addition.item, needed, recipe):
+            line, column = recipe.document.mark(("additions", i))
+            found = f"{addition.item.name} does not state {name}, which {what} needs"
+            yield Fault(recipe.file, line, column, found, f"a {addition.item.kind} states it; zero is a figure too")

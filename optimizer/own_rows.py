@@ -1,0 +1,126 @@
+"""What follows from a recipe itself, beside what it requires: doses that the scales keep, and losses there can be."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from fractions import Fraction
+from math import ceil
+
+from constraints.faults import Fault
+from constraints.formula import Addition, Dosing, Formula
+from constraints.ingredients import FAT, MOISTURE, SALT, Ingredient, Kind
+from constraints.numbers import G_PER_KG, PERCENT, trimmed
+from constraints.quantities import Amount, Basis, MissingProperty, Weight
+from constraints.requirement import Origin, Ratio, Requirement
+from optimizer.order import Order
+from optimizer.reading.entry import ScaleName
+from optimizer.reading.recipe import Recipe
+
+_ZERO = Fraction(0)
+LEAST_OF_CURE = Fraction(9, 10)
+"""Least part of a cure's dose that rounding to the scale may leave; common practice, no source."""
+ROUNDED_DOSE = 2
+"""How many times more or less than its dose a scale may make of any other addition; common practice, no source."""
+
+
+@dataclass(frozen=True)
+class Portion:
+    """Kilograms of one addition."""
+
+    item: Ingredient
+
+    def per_kg(self, item: Ingredient, process: object) -> Fraction:
+        """1 for the addition itself, else 0."""
+        return Fraction(item is self.item)
+
+
+def own_rows(recipe: Recipe, formula: Formula, order: Order, faults: list[Fault]) -> list[Requirement]:
+    """What follows from the recipe itself: salt is not taken out, no more water is lost than there is."""
+    own: list[Requirement] = []
+    loads = 1 if order.mixer_kg is None else ceil(order.kilograms / order.mixer_kg) + 1
+    for i, addition in enumerate(recipe.additions):
+        on_meat_scale = recipe.scales[i] is ScaleName.MEAT
+        division = order.meat_division_kg if on_meat_scale else order.spice_division_kg
+        if addition.dosing is Dosing.FREE:
+            own.append(free_band(addition))
+        elif addition.item.kind is Kind.CURE and addition.rate:
+            own.append(_cure_kept(addition))
+        elif 0 < addition.rate * order.kilograms / loads < division:
+            own.append(_dose_kept(addition))
+        if addition.dosing is not Dosing.TOTAL_SALT:
+            continue
+        shares = [dict(formula.carried(column))[addition.item] for column in formula.columns]
+        if shares and all(share < 0 for share in shares):
+            line, column = recipe.document.mark(("additions", i, "total_salt_pct"))
+            found = f"total salt of {trimmed(PERCENT * addition.rate)} % is exceeded before any {addition.item.name}"
+            faults.append(Fault(recipe.file, line, column, found, "lots, cure, liquids and inclusions bring more"))
+        elif any(share < 0 for share in shares):
+            own.append(_grams(addition, f"{addition.item.name} to add", Basis.MEAT, _ZERO, source="total salt"))
+    return own + _losses(recipe, formula, faults)
+
+
+def _losses(recipe: Recipe, formula: Formula, faults: list[Fault]) -> list[Requirement]:
+    """No more water, and no more fat, is lost than there is; nothing where a figure is not stated."""
+    process = recipe.process
+    kept: list[Requirement] = []
+    for name, loss in ((MOISTURE, process.water_loss), (FAT, process.fat_loss)):
+        if not process.declared or not loss:
+            continue
+        left = Amount(name, Basis.FINISHED)
+        word = name.removesuffix("_pct")
+        try:
+            amounts = formula.totals(left)
+        except MissingProperty:
+            continue
+        if amounts and all(amount < 0 for amount in amounts):
+            key = "finished_pct" if name == MOISTURE else "fat_loss_pct"
+            what = "water" if name == MOISTURE else "fat"
+            found = f"the yield loses more {what} than the batch holds"
+            faults.append(recipe.document.fault(("yield", key), found, "a smaller loss"))
+        kept.append(
+            Ratio(
+                what=f"{word} left after the yield", basis=Basis.FINISHED.words, unit="%",
+                origin=Origin("recipe", "no more is lost than there is"), lo=_ZERO,
+                over=left, under=Weight(Basis.FINISHED),
+            )
+        )  # fmt: skip
+    return kept
+
+
+def _grams(
+    addition: Addition, what: str, basis: Basis, lo: Fraction, hi: Fraction | None = None, source: str = "your recipe"
+) -> Requirement:
+    """Grams of an addition per kilogram of a basis; the limits are kilograms per kilogram."""
+    return Ratio(
+        what=what, basis=basis.words, unit="g/kg", origin=Origin("recipe", source), lo=lo * G_PER_KG,
+        hi=None if hi is None else hi * G_PER_KG, over=Portion(addition.item), under=Weight(basis),
+        scale=Fraction(G_PER_KG),
+    )  # fmt: skip
+
+
+def _dose_basis(addition: Addition) -> Basis:
+    return Basis.BATCH if addition.basis is Basis.BATCH else Basis.FRESH
+
+
+def _cure_kept(addition: Addition) -> Requirement:
+    """A scale so coarse that it takes most of the cure away must not make an uncured batch of a cured one."""
+    source = "your recipe; nine tenths of the dose at least, common practice, no source"
+    least = addition.rate * LEAST_OF_CURE
+    return _grams(addition, f"{addition.item.name} weighed in", _dose_basis(addition), least, source=source)
+
+
+def _dose_kept(addition: Addition) -> Requirement:
+    """A scale whose division is more than a dose must leave neither nothing of it nor a multiple."""
+    source = "your recipe; from half of the dose to twice as much on your scale, common practice, no source"
+    lo, hi = addition.rate / ROUNDED_DOSE, addition.rate * ROUNDED_DOSE
+    if addition.dosing is not Dosing.TOTAL_SALT:
+        return _grams(addition, f"{addition.item.name} weighed in", _dose_basis(addition), lo, hi, source)
+    return Ratio(
+        what="total salt as weighed", basis=addition.basis.words, unit="%", origin=Origin("recipe", source),
+        lo=PERCENT * lo, hi=PERCENT * hi, over=Amount(SALT, Basis.BATCH), under=Weight(addition.basis),
+    )  # fmt: skip
+
+
+def free_band(addition: Addition) -> Requirement:
+    """The band of an addition left to the solver, g per kilogram of meat block."""
+    return _grams(addition, addition.item.name, Basis.MEAT, addition.least, addition.most)
