@@ -13,6 +13,7 @@ from fractions import Fraction
 from functools import cached_property
 from math import hypot, trunc
 
+from constraints.quick import QUICK_ZERO, plain, quick
 from constraints.row import Row
 
 _ZERO = Fraction(0)
@@ -38,17 +39,27 @@ class Cone:
         """The row's coefficients that are not zero, each with its column's place."""
         return tuple((j, a) for j, a in enumerate(self.coefs) if a)
 
+    @cached_property
+    def _quick(self) -> tuple[tuple[Source, ...], Fraction]:
+        """The row and its sources for long reckonings (see quick), and the limit."""
+        lines = (self.terms, *self.errors)
+        return tuple(tuple((j, quick(a)) for j, a in line) for line in lines), quick(self.limit)
+
     def margin(self, x: Sequence[Fraction]) -> Fraction:
         """What the row leaves at these kilograms, before any error."""
-        return self.limit - sum((a * v for j, a in self.terms if (v := x[j])), _ZERO)
+        (row, *_), limit = self._quick
+        return plain(limit - sum((a * quick(v) for j, a in row if (v := x[j])), QUICK_ZERO))
 
     def spread(self, x: Sequence[Fraction]) -> tuple[Fraction, ...]:
         """What one standard deviation of each source changes in the row at these kilograms."""
-        return tuple(sum((a * v for j, a in source if (v := x[j])), _ZERO) for source in self.errors)
+        return tuple(plain(part) for part in self._spread(x))
+
+    def _spread(self, x: Sequence[Fraction]) -> list[Fraction]:
+        return [sum((a * quick(v) for j, a in source if (v := x[j])), QUICK_ZERO) for source in self._quick[0][1:]]
 
     def variance(self, x: Sequence[Fraction]) -> Fraction:
         """The row's variance at these kilograms, exact."""
-        return sum((part * part for part in self.spread(x) if part), _ZERO)
+        return plain(sum((part * part for part in self._spread(x) if part), QUICK_ZERO))
 
     def holds(self, x: Sequence[Fraction]) -> bool:
         """True where the cone is kept, decided exactly: margin at least zero, its square at least z^2 variance."""

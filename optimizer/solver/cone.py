@@ -23,15 +23,16 @@ from constraints.requirement import Requirement
 from constraints.row import Row
 from optimizer import clock
 from optimizer.solver.conic import TOLERANCES, Guide, Units, guide
+from optimizer.solver.kept import Kept
 from optimizer.solver.model import Ending, Program, SolverDisagrees, Variable
-from optimizer.solver.optimum import RANKING, Optimum, Ranks, held, no_dearer, optimise, places_of, settle
+from optimizer.solver.optimum import RANKING, Optimum, Ranks, held, no_dearer, optimise, places_of
 from optimizer.solver.program import Layout, relaxed
-from optimizer.solver.session import ALL
+from optimizer.solver.session import ALL, power
 from optimizer.solver.tree import Tree, prove
 
 _MOMENT = 0.3
 """Seconds that a program without whole numbers is given whatever limit is stood in: few need as many."""
-GAP = Fraction(1, 10**9)
+GAP = 1e-9
 """Gap between cost and proved bound, as a share of the cost, that needs no second look."""
 _TOUCHED = -0.02
 """Shortfall above which a cone counts as reached when equally cheap batches are chosen between."""
@@ -170,7 +171,9 @@ class Curved:
                 continue
             if best is None or _gap(found) < _gap(best):
                 best = found
-            if not found.optimum.values or _gap(found) <= GAP * max(abs(found.optimum.cost), self.units.money):
+            if not found.optimum.values or _gap(found) <= GAP * max(
+                abs(found.optimum.cost), Fraction(self.units.money)
+            ):
                 return found
         if best is None and not none:
             raise SolverDisagrees("no batch could be shown to hold with the confidence asked for")
@@ -184,14 +187,15 @@ class Curved:
         program = self.program
         laid = {c: row for c, way in hint.along.items() if (row := self.cones[c].along(way)) is not None}
         cuts, of = tuple(laid.values()), tuple(laid)
-        low = settle(Program(program.variables, (*program.rows, *cuts)))
+        kept = Kept(Program(program.variables, (*program.rows, *cuts)))
+        low = kept.settle()
         if low is None:
             return Found(Optimum(Ending.INFEASIBLE), cuts, of)
         values = hint.x
         if batch and self.keeps(low.values):
             values = low.values
         elif batch and hint.x:
-            values = self._near(self._rested(hint, tolerance))
+            values = self._near(kept, self._rested(hint, tolerance))
         cost = program.cost(values) if values else low.cost
         optimum = Optimum(Ending.OPTIMAL, values, cost, low.cost, None, low.prices)
         return Found(optimum, cuts, of, hint.x) if values else None
@@ -204,20 +208,26 @@ class Curved:
         variables = tuple(replace(v, lo=x, hi=x) if x in (v.lo, v.hi) else v for v, x in each)
         return guide(Program(variables, self.program.rows), self.cones, self.units, tolerance).x or hint.x
 
-    def _near(self, x: Sequence[Fraction]) -> tuple[Fraction, ...]:
+    def _near(self, kept: Kept, x: Sequence[Fraction]) -> tuple[Fraction, ...]:
         """The cheapest exact point close to this one that keeps every cone; empty where none was found.
 
-        What rests on a bound stays there at first.
+        What rests on a bound stays there at first. ``kept`` is the program with cuts.
         """
+        sizes = [max(unit, abs(float(value))) for unit, value in zip(self.units.variables, x, strict=True)]
+        touched = [(cone, row) for cone in self.cones if cone.shortfall(x) > _TOUCHED and (row := cone.cut(x))]
+        places = [(kept.add_row(row), cone) for cone, row in touched]
         for widen, resting in ((1, True), (1, False), (30, False), (1000, False)):
-            reach = [widen * max(unit, abs(value)) / _HAIR for unit, value in zip(self.units.variables, x, strict=True)]
+            reach = [power(widen * size / _HAIR) for size in sizes]
             each = zip(self.program.variables, x, reach, strict=True)
-            variables = tuple(_boxed(v, value, hair, resting=resting) for v, value, hair in each)
-            if any(v.lo > v.hi for v in variables):
+            boxes = [_boxed(v, value, hair, resting=resting) for v, value, hair in each]
+            if any(lo > hi for lo, hi in boxes):
                 continue
+            for j, (lo, hi) in enumerate(boxes):
+                kept.bound(j, lo, hi)
             for slack in (1, 10, 100):
-                rows = (_drawn_in(cone, x, reach, slack) for cone in self.cones if cone.shortfall(x) > _TOUCHED)
-                found = settle(Program(variables, (*self.program.rows, *(row for row in rows if row is not None))))
+                for i, cone in places:
+                    kept.limit(i, None, cone.limit - slack * _bent(cone, x, reach))
+                found = kept.settle()
                 if found is None:
                     break
                 if self.keeps(found.values):
@@ -280,7 +290,7 @@ class Curved:
         places = places_of(ranks, cut)
         if not any(places) or not self._has_twins():
             return best
-        most = best.cost + GAP * abs(best.cost)
+        most = best.cost + Fraction(GAP) * abs(best.cost)
         ranked = no_dearer(cut, places, most, loose.optimum.prices, loose.optimum.bound or Fraction(0))
 
         def settle_ranked(x: Sequence[float]) -> Optimum | None:
@@ -298,28 +308,24 @@ class Curved:
         return len(set(counted)) < len(counted)
 
 
-def _gap(found: Found) -> Fraction:
+def _gap(found: Found) -> float:
     """Cost above the proved bound."""
-    return abs(found.optimum.cost - (found.optimum.bound or 0))
+    return float(abs(found.optimum.cost - (found.optimum.bound or 0)))
 
 
-def _boxed(v: Variable, value: Fraction, reach: Fraction, *, resting: bool) -> Variable:
-    """A variable within reach of a value and within its own bounds; ``resting`` it stays on a bound it rests on."""
-    for bound in (v.lo, v.hi) if resting and v.lo < v.hi else ():
+def _boxed(v: Variable, value: Fraction, reach: float, *, resting: bool) -> tuple[Fraction, Fraction]:
+    """Bounds of a variable within reach of a value and within its own; ``resting`` on a bound it stays there."""
+    for bound in (v.lo, v.hi) if resting else ():
         if abs(value - bound) <= reach / 100:
-            return replace(v, lo=bound, hi=bound)
-    return replace(v, lo=max(v.lo, value - reach), hi=min(v.hi, value + reach))
+            return bound, bound
+    return max(v.lo, value - Fraction(reach)), min(v.hi, value + Fraction(reach))
 
 
-def _drawn_in(cone: Cone, x: Sequence[Fraction], reach: Sequence[Fraction], slack: int) -> Row | None:
-    """The cut at a point, drawn in by as much as the cone can bend away from it within reach."""
-    row = cone.cut(x)
-    if row is None or row.hi is None:
-        return None
+def _bent(cone: Cone, x: Sequence[Fraction], reach: Sequence[float]) -> Fraction:
+    """By how much a cone can bend away within reach from its cut at a point."""
     length = float(cone.variance(x)) ** 0.5
-    moved = sum(float(sum(abs(a) * reach[j] for j, a in source)) ** 2 for source in cone.errors)
-    give = slack * float(cone.z) * (length * 1e-10 + moved / (2 * length))
-    return Row(row.label, row.coefs, None, row.hi - Fraction(give))
+    moved = sum(sum(abs(float(a)) * reach[j] for j, a in source) ** 2 for source in cone.errors)
+    return Fraction(float(cone.z) * (length * 1e-10 + moved / (2 * length)))
 
 
 def _exactly(label: str, line: Iterable[tuple[int, Fraction]], values: Sequence[Fraction]) -> Row:

@@ -25,8 +25,6 @@ TOLERANCES = (1e-10, 1e-8)
 """The second is for programs on which the first ends in a numerical error."""
 _BATCH, _DEAREST = 100, 1000
 """Units in the batch, and money that a batch of the dearest column costs in units."""
-_GRID = 10**12
-"""Values are rounded to one part in so many of a unit."""
 _PAID = 1e-7
 """Share of the largest price of a cone that counts as paid for it."""
 _TOUCHED = 0.02
@@ -49,8 +47,8 @@ class Units:
     A solver's tolerances are absolute: in these units the same kitchen priced or weighed in any unit is the same.
     """
 
-    money: Fraction
-    variables: tuple[Fraction, ...]
+    money: float
+    variables: tuple[float, ...]
 
     @classmethod
     def of(cls, program: Program) -> Units:
@@ -61,10 +59,10 @@ class Units:
             top = max((abs(a) for j, a in row.floats if j in free), default=0.0)
             sizes += [abs(float(limit)) / top for limit in (row.lo, row.hi) if limit is not None and top]
         bounds = (float(max(abs(v.lo), abs(v.hi))) for v in program.variables if not v.whole)
-        mass = Fraction((max(sizes) or max(bounds, default=0.0) or _BATCH) / _BATCH)
-        variables = tuple(mass if j in free else Fraction(1) for j in range(len(program.variables)))
-        dearest = max((abs(float(v.cost * u)) for v, u in zip(program.variables, variables, strict=True)), default=0.0)
-        return cls(Fraction(dearest * _BATCH / _DEAREST or 1), variables)
+        mass = (max(sizes) or max(bounds, default=0.0) or _BATCH) / _BATCH
+        variables = tuple(mass if j in free else 1.0 for j in range(len(program.variables)))
+        dearest = max((abs(float(v.cost)) * u for v, u in zip(program.variables, variables, strict=True)), default=0.0)
+        return cls(dearest * _BATCH / _DEAREST or 1.0, variables)
 
 
 @dataclass(frozen=True)
@@ -141,11 +139,11 @@ class _Arrays:
 
     def __init__(self, program: Program, cones: Sequence[Cone], units: Units) -> None:
         self.variables, self.unit = program.variables, units.variables
-        unit = np.array([float(u) for u in units.variables])
+        unit = np.array(units.variables)
         lo = np.array([float(v.lo) for v in program.variables]) / unit
         hi = np.array([float(v.hi) for v in program.variables]) / unit
         self.free = np.flatnonzero(lo < hi)
-        self.cost = np.array([float(v.cost / units.money) for v in program.variables])[self.free] * unit[self.free]
+        self.cost = np.array([float(v.cost) for v in program.variables])[self.free] * unit[self.free] / units.money
         rows = _matrix([row.floats for row in program.rows], len(unit)) * unit
         tops = np.abs(rows).max(axis=1, initial=_NO_ERROR)
         rows = rows / tops[:, None]
@@ -187,7 +185,7 @@ class _Arrays:
         away, paid = (np.array(part[ends]).reshape(2, size) for part in (solution.s, solution.z))
         resting = (away < paid) & (away < _RESTING)
         for k, j in enumerate(self.free.tolist()):
-            v, x = self.variables[j], Fraction(round(solution.x[k] * _GRID), _GRID) * self.unit[j]
+            v, x = self.variables[j], Fraction(solution.x[k] * self.unit[j])
             found[j] = v.lo if resting[1, k] else v.hi if resting[0, k] else x
         return tuple(found), bool((resting & (away > _ON)).any())
 

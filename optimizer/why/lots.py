@@ -79,7 +79,7 @@ class Market:
         self.quoted: list[Line] = []
         self._kept: Kept | None = None
         self.dear = max(abs(v.cost) for v in self.program.variables)
-        self.slack = _SLACK * max(Units.of(self.program).money, abs(cost)) if free.cones else _ZERO
+        self.slack = _SLACK * max(Fraction(Units.of(self.program).money), abs(cost)) if free.cones else _ZERO
 
     def best(self, price: Fraction) -> Line | None:
         """The cheapest batch at a price per unit of the variable; None where there is none."""

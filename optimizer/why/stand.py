@@ -77,7 +77,7 @@ class Stand:
     def places(self) -> Basis:
         """Where each variable, each row and, after the rows, each cone stands: at a limit, or between (basic)."""
         program, x = self.curved.program, self.values
-        units = Units.of(program).variables
+        units = [Fraction(unit) for unit in Units.of(program).variables]
         sizes = zip(program.variables, x, units, strict=True)
         variables = tuple(_place(value, v.lo, v.hi, size) for v, value, size in sizes)
         rows = []
