@@ -32,6 +32,9 @@ _TOUCHED = 0.02
 
 _RESTING = 1e-3
 """Distance from a bound that can be none: near a kink values are known to the root of the tolerance only."""
+_FLAT = 100
+"""How far a variable may be away from its bound for what a unit of the bound is worth, and still be taken as on it:
+where the least cost is nearly flat little is paid long before the bound is left."""
 _ON = 1e-8
 """Distance from a bound that is none."""
 _NO_ERROR = 1e-12
@@ -183,7 +186,7 @@ class _Arrays:
         found, size = [v.lo for v in self.variables], len(self.free)
         ends = slice(self.first - 2 * size, self.first)
         away, paid = (np.array(part[ends]).reshape(2, size) for part in (solution.s, solution.z))
-        resting = (away < paid) & (away < _RESTING)
+        resting = (away < _FLAT * paid) & (away < _RESTING)
         for k, j in enumerate(self.free.tolist()):
             v, x = self.variables[j], Fraction(solution.x[k] * self.unit[j])
             found[j] = v.lo if resting[1, k] else v.hi if resting[0, k] else x
