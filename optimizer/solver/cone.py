@@ -171,9 +171,7 @@ class Curved:
                 continue
             if best is None or _gap(found) < _gap(best):
                 best = found
-            if not found.optimum.values or _gap(found) <= GAP * max(
-                abs(found.optimum.cost), Fraction(self.units.money)
-            ):
+            if not found.optimum.values or _gap(found) <= GAP * max(abs(float(found.optimum.cost)), self.units.money):
                 return found
         if best is None and not none:
             raise SolverDisagrees("no batch could be shown to hold with the confidence asked for")
