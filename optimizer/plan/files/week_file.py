@@ -19,6 +19,7 @@ from constraints.document import (
     NotNegative,
     Positive,
     Strict,
+    Weight,
     Whole,
     YesNo,
     parse,
@@ -233,6 +234,10 @@ class WeekEntry(Strict):
     """What the kitchen can do."""
     materials: tuple[MaterialRule, ...] = ()
     """Rules on which materials go together, for every batch of the week."""
+    smallest_pull: Weight | None = None
+    """A lot used in a batch at all gives at least so much: kilograms, pounds (1 lb) or a share of the batch (1%)."""
+    smallest_remnant: Weight | None = None
+    """A lot opened is left, after its last use, with nothing or with at least so much, as smallest_pull."""
     units: Units = Units.KG
     """Weights on the page and in its lists: kg, or lb."""
     currency: Line = ""

@@ -11,7 +11,7 @@ import numpy as np
 from constraints.ingredients import Lot
 from constraints.quantities import Basis
 from constraints.requirement import Hold
-from constraints.stock import hold
+from constraints.stock import Tidy, hold
 from constraints.vector import Vector
 from optimizer.plan.files.ladder import Stretch
 from optimizer.plan.model.sparse import Sparse, Whole, exact_array
@@ -106,9 +106,9 @@ class Costs:
         return (supply.worth - saved) / supply.lot.usable
 
 
-def pull(lot: Lot) -> Hold:
+def pull(lot: Lot, tidy: Tidy | None = None) -> Hold:
     """What one batch may take of a lot: a lot to be used up is used up over the week, not by one batch."""
-    return hold(replace(lot, use_up=False))
+    return hold(replace(lot, use_up=False), tidy)
 
 
 @dataclass(frozen=True)

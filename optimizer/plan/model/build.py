@@ -132,7 +132,7 @@ def _block(program: WeekProgram, job: Job, day: int, made: int | None, costs: Co
     places = np.concatenate([at, np.array(rows.free, dtype=np.int64)])
     for requirement, label, coefs, lo, hi in rows.rows:
         sparse.row(("need", job.index, day, requirement, label), columns, coefs.at(places), lo, hi)
-    if rows.choices or costs.special[supplies].any():
+    if rows.choices or job.tidy.asked.pull.kilograms or costs.special[supplies].any():
         _pulls(program, block)
     return block
 
@@ -155,7 +155,7 @@ def _pulls(program: WeekProgram, block: Block) -> None:
     most = sparse.exact_hi(list(block.columns)) if choices else []
     for k, s in enumerate(block.supplies):
         lot, column = world.supplies[s].lot, block.start + k
-        limits = pull(lot)
+        limits = pull(lot, block.job.tidy.asked)
         if world.supplies[s].offer is None and limits.step is not None:
             packs = sparse.column(_ZERO, Fraction(limits.most // limits.step), whole=True
             )  # fmt: skip

@@ -10,10 +10,13 @@ import numpy as np
 
 from constraints.vector import Vector
 from optimizer.plan.model.blocks import Buy, Uses, Wanted, WeekProgram, ones
+from optimizer.plan.model.sparse import Whole
 from optimizer.plan.model.world import Supply
 
 _ZERO = Fraction(0)
 _ONE = Fraction(1)
+DIVISION_KG = Fraction("0.05")
+"""One usual scale division."""
 
 
 def besides(program: WeekProgram, uses: Uses, wanted: Wanted) -> list[int]:
@@ -38,6 +41,9 @@ def stock_and_orders(program: WeekProgram, uses: Uses, wanted: Wanted) -> None:
         if supply.offer is None and (supply.lot.use_up or most > have):
             low = have if supply.lot.use_up and not wanted.alone else None
             sparse.row(("stock", s), columns, ones(len(columns)), low, have)
+        rest = asked_remnant(program, supply)
+        if supply.offer is None and rest and len(columns) and not wanted.alone:
+            _remnant(program, s, columns, have, rest * usable)
         if supply.offer is None:
             continue
         late = supply.first - supply.offer.terms.lead_days < wanted.not_before or s in wanted.settled
@@ -54,6 +60,23 @@ def stock_and_orders(program: WeekProgram, uses: Uses, wanted: Wanted) -> None:
         drops[(supply.offer.terms.supplier, supply.first)].append(buy)
     for key, buys in drops.items():
         _drop(program, key, buys, charged=key in wanted.charged)
+
+
+def asked_remnant(program: WeekProgram, supply: Supply) -> Fraction:
+    """The least that an opened lot must be left with where somebody asks for it, kilograms as held."""
+    if supply.lot.use_up:
+        return _ZERO
+    asked = max((block.job.tidy.asked.remnant.kilograms for block in program.blocks), default=_ZERO)
+    return asked if supply.lot.smallest_remnant_kg is None else supply.lot.smallest_remnant_kg
+
+
+def _remnant(program: WeekProgram, s: int, columns: Whole, have: Fraction, rest: Fraction) -> None:
+    """Of an opened lot all is used, or at least so much is left; two divisions more for the scales."""
+    emptied, both = program.sparse.column(_ZERO, _ONE, whole=True), ones(len(columns))
+    most = max(have - rest - 2 * DIVISION_KG, _ZERO) if have > rest else _ZERO  # unopened, where it has no more
+    places = np.append(columns, emptied)
+    program.sparse.row(("remnant", s), places, both.joined(Vector.of([most - have])), None, most)
+    program.sparse.row(("emptied", s), places, both.joined(Vector.of([-have])), _ZERO, None)
 
 
 def _beyond_use(program: WeekProgram, supply: Supply) -> Fraction:

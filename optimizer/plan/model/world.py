@@ -20,6 +20,7 @@ from constraints.meaning import Role
 from constraints.quantities import Basis, Weight
 from constraints.requirement import Requirement
 from constraints.row import Row
+from constraints.stock import Tidy
 from constraints.vector import Floats, Vector
 from optimizer.clock import left
 from optimizer.order import Asked, order_of
@@ -130,6 +131,7 @@ class RecipeRows:
 class Job:
     """A batch of the week. ``lo`` and ``hi`` are kilograms of its basis, tolerance included; days are numbers.
 
+    ``tidy`` is what is wanted of its pulls, and of remnants it leaves.
     ``made_kg`` of it were made before and are no longer in ``lo`` and ``hi``.
     """
 
@@ -140,6 +142,7 @@ class Job:
     lo: Fraction
     hi: Fraction
     rows: dict[int, RecipeRows]
+    tidy: Tidy
     made_kg: Fraction = _ZERO
 
     @property
@@ -267,8 +270,11 @@ def _jobs(week: Week, sources: Sequence[Lot]) -> tuple[Job, ...]:
             except BadInput as error:
                 faults += [_at_home(fault, week, offered, i, batch) for fault in error.faults]
                 break
-        within = order_of(recipe, _size(batch), hi, entry.start, Asked()).within_kg if batch.fixed_kg else _ZERO
-        jobs.append(Job(i, batch, recipe, days, lo - within, hi + within, rows))
+        asked = Asked(smallest_pull=entry.smallest_pull, smallest_remnant=entry.smallest_remnant)
+        order = order_of(recipe, _size(batch), hi, entry.start, asked)
+        within, tidy = order.within_kg if batch.fixed_kg else _ZERO, order.tidy
+        assert tidy is not None
+        jobs.append(Job(i, batch, recipe, days, lo - within, hi + within, rows, tidy))
     if faults:
         raise BadInput(dict.fromkeys(faults))
     return tuple(jobs)

@@ -196,6 +196,13 @@ class NoPlanPart(Record):
     ways: list[WayPart]
 
 
+class TidyPart(Record):
+    """What tidy pulls and remnants cost before the scales, and the small ones that stay."""
+
+    price: Figure = at("tidy_price")
+    crumbs: list[str]
+
+
 class ComingPart(Record):
     """An order of the plan before that is out."""
 
@@ -241,6 +248,7 @@ class PlanRecord(Record):
     money: MoneyPart | None = at(lambda outcome: _money(outcome))
     in_order: InOrderPart | None = at(lambda outcome: _in_order(outcome))
     limits: list[LimitPart]
+    tidy: TidyPart | None = at(lambda outcome: outcome.plan if outcome.stands else None)
     certificate: PlanCertificate | None = at("plan.certificate")
     no_plan: NoPlanPart | None
     fewest_changes: int | None

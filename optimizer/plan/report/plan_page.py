@@ -26,6 +26,10 @@ from optimizer.words import CAUTION, counted
 _ZERO = Fraction(0)
 _NOTHING = 0.005
 """Money that is not shown with two places."""
+_WORTH_A_WORD = 0.001
+"""Share of the cost above which the price of tidiness is said."""
+_CRUMBS = 3
+"""Crumbs that the page names."""
 _LISTED = 12
 """Lots that expire, the dearest, which the short page names."""
 _CRUMB_KG = Fraction("0.1")
@@ -39,7 +43,7 @@ def plan_page(outcome: Outcome, *, full: bool = False) -> str:
         lines += [*_orders(outcome), *_make(outcome), *day_by_day(outcome, full=full)]
         lines += [*_left_over(outcome), *_expiring(outcome, full=full), *_left_out(outcome)]
         lines += [*_stock(outcome), *_limits(outcome)] if full else []
-        lines += [*_money(outcome), *_proof(outcome)]
+        lines += [*_money(outcome), *_tidy(outcome), *_proof(outcome)]
         lines += [] if full else ["", "Stock by day, what limits cost, and every check and source: --full"]
     text = "\n".join([*lines, *heading("caution"), *paragraph(CAUTION)]) + "\n"
     for one in outcome.plan.made if full and outcome.stands else ():
@@ -236,6 +240,18 @@ def _money(outcome: Outcome) -> Iterator[str]:
         yield from paragraph(
             f"Before rounding to the scales {cost:.2f}; planned batch by batch, in order, {compared.cost:.2f}."
         )
+
+
+def _tidy(outcome: Outcome) -> Iterator[str]:
+    """What tidiness costs where that is worth a word, and what gave way."""
+    plan, currency = outcome.plan, _currency(outcome)
+    if plan.tidy_price > _WORTH_A_WORD * abs(plan.solved.cost):
+        yield from paragraph(f"Tidy pulls and remnants cost {plan.tidy_price:.2f}{currency}.")
+    if plan.crumbs:
+        words = "; ".join(plan.crumbs[:_CRUMBS]) + (
+            f"; and {len(plan.crumbs) - _CRUMBS} more" if len(plan.crumbs) > _CRUMBS else ""
+        )
+        yield from paragraph(f"Smaller than is usually worth pulling or keeping, for want of a better way: {words}.")
 
 
 def _to_the_cent(parts: Sequence[Fraction]) -> list[Fraction]:

@@ -142,8 +142,10 @@ def solve(
     gap: float = 0.0,
     watch: Watch | None = None,
     pinned: Floats | None = None,
+    closed: Any = None,
 ) -> Solved:
-    """Solve a program; ``relaxed`` drops the whole numbers, ``pinned`` holds them at these values as a linear program.
+    """Solve a program; ``relaxed`` drops the whole numbers, ``pinned`` holds them at these values as a linear program,
+    with nothing of the columns ``closed`` (a mask).
 
     ``gap`` is relative, ``time_limit`` in seconds, as long as the limit stood in allows. Raises OutOfTime where nothing
     is left of that limit.
@@ -165,6 +167,7 @@ def solve(
         least, most = np.zeros(program.size), program.hi
         if pinned is not None:
             least, most = (np.where(program.whole == 1, np.round(pinned), bound) for bound in (least, most))
+        most = most if closed is None else np.where(closed, 0.0, most)
         highs.passModel(
             program.size, len(program.rows), len(index), _BY_ROWS, _MINIMISE, 0.0, program.cost, least, most,
             lo, hi, starts, index, value, (program.whole if whole else np.zeros(program.size)).astype(np.int32),

@@ -20,6 +20,7 @@ from optimizer.plan.settle.read_off import Order, needed_only, orders, planned, 
 from optimizer.plan.settle.recheck import excesses, have_of
 from optimizer.plan.settle.recheck import faults as recheck
 from optimizer.plan.settle.settled import settled, small
+from optimizer.plan.settle.tidy import crumbs, tidied
 from optimizer.plan.settle.week_bound import lower_bound, reduced_costs
 from optimizer.plan.settle.weigh import Made, weigh_all
 from optimizer.solver.model import Ending
@@ -71,6 +72,13 @@ class Plan:
     money: Money | None = None
     certificate: Certificate | None = None
     relaxed: Solved | None = None
+    tidy_price: float = 0.0
+    """What tidy pulls and remnants cost before rounding, money."""
+
+    @cached_property
+    def crumbs(self) -> tuple[str, ...]:
+        """Pulls and remnants that are smaller than the default, which gave way."""
+        return tuple(crumbs(self.program, self.made))
 
     @cached_property
     def rest(self) -> dict[int, Fraction]:
@@ -147,7 +155,13 @@ def search(program: WeekProgram, *, talk: bool = False, gap: float = GAP) -> Pla
     if not solved.found:
         status = Status.TIME_LIMIT if solved.ending is Ending.TIME_LIMIT else Status.INFEASIBLE
         return Plan(status, program.world, program, solved, relaxed=relaxed)
-    return finish(program, solved, relaxed)
+    try:
+        tidy = tidied(program, solved, relaxed.prices)
+    except OutOfTime:
+        tidy = solved
+    plan = finish(program, tidy, relaxed)
+    plan.tidy_price = tidy.cost - solved.cost
+    return plan
 
 
 def _solved(program: WeekProgram, *, talk: bool, gap: float) -> tuple[Solved, Solved]:

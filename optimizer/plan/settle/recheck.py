@@ -9,8 +9,9 @@ from fractions import Fraction
 from constraints.numbers import trimmed
 from optimizer.plan.model.blocks import WeekProgram
 from optimizer.plan.model.kitchen import Excess, rules_of
+from optimizer.plan.model.orders import asked_remnant
 from optimizer.plan.settle.money import taken_by_day
-from optimizer.plan.settle.read_off import Order
+from optimizer.plan.settle.read_off import Order, coarsest
 from optimizer.plan.settle.weigh import Made
 
 _ZERO = Fraction(0)
@@ -87,7 +88,18 @@ def excesses(program: WeekProgram, made: Sequence[Made], bought: Sequence[Order]
     """Every limit of the kitchen that the plan as weighed does not keep, to the gram."""
     levels = stock_by_day(program, made, bought)
     rules = rules_of(program.world)
-    return [found for rule in rules for found in rule.excesses(program.world, made, levels, program.since)]
+    found = [excess for rule in rules for excess in rule.excesses(program.world, made, levels, program.since)]
+    return [*found, *_remnants(program, made)]
+
+
+def _remnants(program: WeekProgram, made: Sequence[Made]) -> Iterator[Excess]:
+    """Opened lots that are left with less than somebody asked for; what no scale shows aside."""
+    taken = taken_by_day(made)
+    for s, days in taken.items():
+        supply = program.world.supplies[s]
+        least, left = asked_remnant(program, supply), program.stock.get(s, _ZERO) - sum(days.values(), _ZERO)
+        if supply.offer is None and coarsest(program.world) <= left < least:
+            yield Excess(None, least - left, f"{supply.name}: {trimmed(left, 3)} kg left, at least {trimmed(least, 3)}")
 
 
 def have_of(program: WeekProgram, bought: Sequence[Order]) -> dict[int, Fraction]:

@@ -41,6 +41,8 @@ from optimizer.weighing.weighout import ScalePrevents, Weighed, weigh_near, weig
 _ZERO = Fraction(0)
 _FEW, _MANY = 10, 40
 """Lots beyond the planned ones that the first try may use some divisions of, and the second what is free of them."""
+_SPECK = Fraction(1, 10**6)
+"""Kilograms that are nothing."""
 _TRIES = 4
 """Orders in which the batches of a plan are weighed at most."""
 _GIVE = 2
@@ -114,6 +116,11 @@ class _Shelf:
         for part in plan:
             for s, kg in part.kilograms.items():
                 self.promised[s] += kg / self.world.supplies[s].lot.usable
+        asked = {part.block.job.tidy.asked.remnant.kilograms for part in plan} != {_ZERO}
+        self.emptied = {
+            s for s, kg in self.promised.items()
+            if (asked or self.world.supplies[s].lot.smallest_remnant_kg) and abs(self.left[s] - kg) < _SPECK
+        }  # fmt: skip
         self.there = np.zeros(len(self.world.supplies), dtype=bool)
         for s in self.left:
             self._look(s)
@@ -183,9 +190,8 @@ def _weigh(shelf: _Shelf, part: Planned, before: Sequence[Made], dearer: Floats 
     size = _size(shelf, part, on, before)
     answer = None
     names: dict[Ingredient, int] = {}
-    loads = part.block.job.recipe.entry.mixer_kg is not None  # no lot of a few grams in loads where there is a way
-    tries = [(0, shelf.near), *([(0, shelf.ahead)] if loads else []), (_FEW, shelf.near), (_MANY, shelf.free)]
-    tries.append((_MANY, shelf.ahead))
+    # No lot of a few grams where there is a way: first of the planned lots alone.
+    tries = [(0, shelf.near), (0, shelf.ahead), (_FEW, shelf.near), (_MANY, shelf.free), (_MANY, shelf.ahead)]
     posed = []
     for helpers, most in tries:
         caps = {s: most(part, s) for s in (*part.kilograms, *_helpers(shelf, part, dearer, helpers, most))}
@@ -277,14 +283,21 @@ def _lots(shelf: _Shelf, part: Planned, caps: dict[int, Fraction]) -> dict[Ingre
         lot = supply.lot
         name = lot.name if names[lot.name] == 1 else f"{lot.name} of {world.date(supply.first)}"
         most = caps[s] if lot.largest_pull_kg is None else min(caps[s], lot.largest_pull_kg)
-        use_up = lot.use_up and s in part.kilograms and not shelf.promised.get(s)
+        use_up = (lot.use_up or s in shelf.emptied) and s in part.kilograms and not shelf.promised.get(s)
         found[
             replace(
                 lot, name=name, on_hand_kg=shelf.left[s], largest_pull_kg=most, cost_per_kg=supply.worth / lot.usable,
-                use_up=use_up, held_cost_per_kg=_paid(shelf, s), suspicions=() if supply.offer else lot.suspicions,
+                use_up=use_up, smallest_remnant_kg=None, smallest_pull_kg=_least(part, lot),
+                held_cost_per_kg=_paid(shelf, s), suspicions=() if supply.offer else lot.suspicions,
             )
         ] = s  # fmt: skip
     return found
+
+
+def _least(part: Planned, lot: Lot) -> Fraction | None:
+    """The smallest pull that somebody asks for; remnants are looked after over the days."""
+    asked = part.block.job.tidy.asked.pull.kilograms
+    return lot.smallest_pull_kg if lot.smallest_pull_kg is not None or not asked else asked
 
 
 def _paid(shelf: _Shelf, s: int) -> Fraction:

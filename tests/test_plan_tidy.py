@@ -1,0 +1,100 @@
+"""Tidy pulls and remnants over days: asked for they hold, by default they give way, and what they cost is said."""
+
+from __future__ import annotations
+
+import json
+from fractions import Fraction
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+from scipy.optimize import Bounds, LinearConstraint, milp
+from weeks import RawBatch, RawLot, RawWeek
+
+from optimizer.plan.files.week_file import read_week
+from optimizer.plan.report.outcome import Outcome
+from optimizer.plan.report.plan_json import plan_dict
+from optimizer.plan.report.plan_page import plan_page
+from optimizer.plan.run import plan_week
+
+LOTS = [
+    RawLot("cheap lean", "pork", 8.0, 2.0, 19.8), RawLot("lean", "pork", 10.0, 4.0, 40.0),
+    RawLot("fat", "pork", 62.0, 1.0, 30.0), RawLot("back fat", "pork", 70.0, 1.5, 15.0),
+]  # fmt: skip
+BATCHES = [RawBatch("A", 20.0, 20.0, 0, 0, (24, 26)), RawBatch("B", 20.0, 20.0, 1, 1, (24, 26))]
+
+
+def planned(folder: Path, **keys: Any) -> Outcome:
+    path = Path(RawWeek(2, LOTS, BATCHES).write(folder))
+    path.write_text(json.dumps(json.loads(path.read_text()) | keys))
+    return plan_week(read_week(str(path)), compare=False, talk=False)
+
+
+def semi_continuous(pull: float, rest: float) -> float:
+    """The least cost by scipy: kilograms of each lot in each batch; whether it is in, opened, emptied."""
+    lots, batches = len(LOTS), len(BATCHES)
+    n = lots * batches
+    cost = [lot.cost for _ in BATCHES for lot in LOTS] + [0.0] * (n + 2 * lots)
+    rows: list[tuple[Any, float, float]] = []
+
+    def row(terms: dict[int, float], lo: float, hi: float) -> None:
+        line = np.zeros(len(cost))
+        for column, value in terms.items():
+            line[column] = value
+        rows.append((line, lo, hi))
+
+    for b in range(batches):
+        row({b * lots + k: 1.0 for k in range(lots)}, 19.975, 20.025)
+        row({b * lots + k: lot.fat - 26.0 for k, lot in enumerate(LOTS)}, -np.inf, 0.0)
+        row({b * lots + k: lot.fat - 24.0 for k, lot in enumerate(LOTS)}, 0.0, np.inf)
+    for k, lot in enumerate(LOTS):
+        mine = [b * lots + k for b in range(batches)]
+        opened, emptied = 2 * n + k, 2 * n + lots + k
+        for j in mine:
+            row({j: 1.0, n + j: -lot.kg}, -np.inf, 0.0)
+            row({j: 1.0, n + j: -pull}, 0.0, np.inf)
+            row({n + j: 1.0, opened: -1.0}, -np.inf, 0.0)
+        row({**dict.fromkeys(mine, 1.0), emptied: -lot.kg}, 0.0, np.inf)
+        row({**dict.fromkeys(mine, 1.0), opened: rest, emptied: -rest}, -np.inf, lot.kg)
+    most = [lot.kg for _ in BATCHES for lot in LOTS] + [1.0] * (n + 2 * lots)
+    lines = LinearConstraint(np.array([r for r, _, _ in rows]), [r for _, r, _ in rows], [r for _, _, r in rows])
+    whole = [0] * n + [1] * (n + 2 * lots)
+    return float(milp(cost, constraints=lines, bounds=Bounds(0, most), integrality=whole).fun)
+
+
+@pytest.mark.parametrize(("pull", "rest"), [(1.0, 0.0), (3.0, 0.0), (0.0, 2.0), (2.0, 3.0)])
+def test_what_is_asked_for_holds_and_costs_what_scipy_finds(pull: float, rest: float, tmp_path: Path) -> None:
+    outcome = planned(tmp_path, smallest_pull=pull, smallest_remnant=rest)
+    assert outcome.exit_code == 0
+    wanted = semi_continuous(pull, rest)
+    assert outcome.plan.solved.cost == pytest.approx(wanted, abs=0.02 * wanted)
+    assert outcome.plan.solved.cost >= wanted - 1e-6
+    supplies = outcome.plan.world.supplies
+    for one in outcome.plan.made:
+        assert all(kg >= Fraction(str(pull)) for kg in one.taken.values())
+    opened = {s for one in outcome.plan.made for s in one.taken}
+    for s in opened:
+        left = outcome.plan.rest[s]
+        assert left < Fraction("0.05") or left >= Fraction(str(rest)), supplies[s].name
+
+
+def test_the_default_makes_no_week_impossible_and_is_off_at_nought(tmp_path: Path) -> None:
+    free, usual = planned(tmp_path, smallest_pull=0, smallest_remnant=0), planned(tmp_path)
+    assert free.exit_code == usual.exit_code == 0
+    assert free.plan.tidy_price == 0 and not free.plan.crumbs
+    assert usual.plan.solved.cost == pytest.approx(free.plan.solved.cost + usual.plan.tidy_price)
+    assert usual.plan.tidy_price >= -1e-9
+    for one in usual.plan.made:  # 1 % of 20 kg, two divisions of 50 g at least
+        assert all(kg >= Fraction("0.2") for kg in one.taken.values())
+    assert plan_dict(usual)["tidy"] == {"price": usual.plan.tidy_price, "crumbs": list(usual.plan.crumbs)}
+
+
+def test_what_gives_way_is_said(tmp_path: Path) -> None:
+    """Two batches of 0.5 kg need a pinch of fat each, less than two divisions: they are made, and that is said."""
+    lots = [RawLot("lean", "pork", 8.0, 2.0, 1.0), RawLot("fat", "pork", 90.0, 1.0, 0.2)]
+    batches = [RawBatch(name, 0.5, 0.5, k, k, (14, 18)) for k, name in enumerate("AB")]
+    path = RawWeek(2, lots, batches).write(tmp_path)
+    outcome = plan_week(read_week(path), compare=False, talk=False)
+    assert outcome.exit_code == 0 and outcome.plan.crumbs
+    assert "for want of a better way: 0.05 kg of fat in A" in " ".join(plan_page(outcome).split())
