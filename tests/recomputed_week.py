@@ -402,7 +402,8 @@ left("plan", WORDS, A + ".checks[]: note why", A + ": left_out[] warnings[] note
      ".lots_left_out[]: lot why",
      A + ": other_names measured_yield", ".in_order: stuck")  # fmt: skip
 left("plan", "optimum, bound and prices of a week are held against scipy's program in test_plan_oracle.py",
-     ".money: unrounded", ".certificate: lower_bound reported_bound", ".in_order: cost", ": limits[]",
+     ".money: unrounded", ".tidy: price crumbs[]",
+     ".certificate: lower_bound reported_bound", ".in_order: cost", ": limits[]",
      ".limits[]: what date saves for_one_more whole_numbers_held",
      ".expiring[]: save_in save_on saving_costs_per_kg", ".size: columns rows", ": no_plan fewest_changes")  # fmt: skip
 

@@ -24,6 +24,8 @@ def plan(
     orders: Annotated[Typed, option("FILE", "Write the order list there (CSV).")] = None,
     pulls: Annotated[Typed, option("FILE", "Write the pull list there (CSV).")] = None,
     html: shared.Html = None,
+    smallest_pull: shared.SmallestPull = None,
+    smallest_remnant: shared.SmallestRemnant = None,
     time_limit: shared.TimeLimit = None,
     compare: Annotated[
         bool, typer.Option(help="Also plan batch by batch, in order, to say what planning together saves.")
@@ -38,6 +40,10 @@ def plan(
     where there is none yet it ends with *interrupted* (exit code 130).
     """
     limit = shared.figure(time_limit, "--time-limit")
+    tidy = {
+        "smallest_pull": shared.weighed(smallest_pull, "--smallest-pull"),
+        "smallest_remnant": shared.weighed(smallest_remnant, "--smallest-remnant"),
+    }
     wanted = {"--orders": orders, "--pulls": pulls, "--html": html}
     shared.outputs(wanted)
     from optimizer.clock import OutOfTime, limited
@@ -48,7 +54,7 @@ def plan(
             from optimizer.plan.run import plan_again, plan_week
 
             with shared.within_time(time_limit):
-                read = read_week(week)
+                read = read_week(week).with_keys(tidy)
             recipes = [recipe.file for recipe in read.recipes]
             shared.outputs(wanted, [week, what_happened, read.lots.file, read.offers.file or None, *recipes])
             shared.say(read.warnings)

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from dataclasses import dataclass
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, replace
 from datetime import date, timedelta
 from enum import StrEnum
 from fractions import Fraction
@@ -265,6 +265,11 @@ class Week:
     lots: LotTable
     offers: OfferTable
     warnings: tuple[Fault, ...] = ()
+
+    def with_keys(self, keys: Mapping[str, object]) -> Week:
+        """The week with some of its keys as asked for beside the file; None leaves one as it is."""
+        given = {key: value for key, value in keys.items() if value is not None}
+        return replace(self, entry=self.entry.model_copy(update=given))
 
     @property
     def dates(self) -> tuple[date, ...]:
