@@ -26,6 +26,7 @@ from optimizer.missing import error_faults, gaps_of
 from optimizer.other_names import other_names
 from optimizer.own_rows import free_band
 from optimizer.problem import why_left_out
+from optimizer.reading.entry import Units
 from optimizer.reading.lots import LotTable
 from optimizer.reading.packs import legal_requirements, product_of, unjudged
 from optimizer.reading.recipe import Recipe
@@ -114,11 +115,23 @@ class Report:
     not_judged: tuple[str, ...] = ()
     other_names: tuple[str, ...] = ()
     instead: tuple[LawfulDose, ...] = ()
+    table_in_pounds: bool = False
 
     @property
     def each(self) -> tuple[Report, ...]:
         """The whole batch, then each load."""
         return (self, *self.loads)
+
+    @property
+    def findings(self) -> list[Finding]:
+        """Those of every place."""
+        return [finding for place in self.places for finding in place.findings]
+
+    @property
+    def in_pounds(self) -> bool:
+        """Whether weights are said in pounds: where the recipe says so, or the lots table weighs so."""
+        units = self.recipe.entry.units
+        return self.table_in_pounds if units is None else units is Units.LB
 
     @property
     def off(self) -> tuple[Dose, ...]:
@@ -131,7 +144,7 @@ class Report:
 
         Several loads that do not add up to the whole are no batch of any recipe.
         """
-        grades = [f.grade for place in self.places for f in place.findings] + [load.grade for load in self.loads]
+        grades = [finding.grade for finding in self.findings] + [load.grade for load in self.loads]
         if self.unfit or any(dose.forbids for dose in self.doses):
             grades.append(Grade.DO_NOT_MAKE)
         apart = bool(self.apart) and len(self.loads) > 1
@@ -214,7 +227,8 @@ def check(
         against=tuple(against(recipe, table, day, whole.batch, apart_by)),
         not_judged=tuple(not_judged(recipe, whole.batch, apart_by)),
         other_names=other_names(recipe, packs, day, whole.batch) if named else (),
-        instead=doses_instead(judging, [f.requirement for p in whole.places for f in p.findings if f.forbids]),
+        instead=doses_instead(judging, [f.requirement for f in whole.findings if f.forbids]),
+        table_in_pounds=table.in_pounds,
     )  # fmt: skip
 
 

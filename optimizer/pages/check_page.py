@@ -3,17 +3,19 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import replace
 from fractions import Fraction
 
 from constraints.ingredients import SALT
-from constraints.numbers import G_PER_KG, PERCENT, shown, trimmed
+from constraints.numbers import G_PER_KG, PERCENT, shown
 from constraints.quantities import Basis
 from optimizer.blend import margin
 from optimizer.check import Finding, Place, Report
 from optimizer.doses import Dose
-from optimizer.pages.details import absent_words, composition_table, nothing_goes_in, source_words
+from optimizer.pages.details import absent_words, composition_table, nothing_goes_in, source_words, unknown_words
 from optimizer.pages.figures import figure, wanted
-from optimizer.pages.tables import apart, heading, paragraph, table
+from optimizer.pages.tables import heading, listed, paragraph, table
+from optimizer.pages.unit import Unit
 from optimizer.remarks import in_words, known_to_contain, odd_salt, on_estimates
 from optimizer.summary import weight
 from optimizer.verdict import HEADLINES, Grade, Mark, Verdict, mark, worst
@@ -36,19 +38,14 @@ def _watch(report: Report) -> Iterator[str]:
     said = [("! ", text) for text in warnings_of(report)]
     for place in report.places:
         for finding in place.findings:
-            words = f"{place.title}: {_words(finding, 'wanted')}"
             if mark(finding) is Mark.WARNING:
-                said.append(("! ", words))
+                said.append(("! ", f"{place.title}: {_words(finding, 'wanted')}"))
             elif mark(finding) is Mark.LABORATORY:
-                r = finding.requirement
-                said.append(
-                    ("? ", f"{r.what} of the {r.basis}, {r.limits()}: {finding.why or 'a laboratory finds it'}")
-                )
+                said.append(("? ", unknown_words(finding)))
     said += [("* ", text) for text in known_to_contain(report.recipe)]
     said.append(("* ", f"Not judged here: {'; '.join(report.not_judged)}."))
     yield from heading(WATCH)
-    for first, text in said:
-        yield from paragraph(text, first)
+    yield from listed(said)
 
 
 def _places(report: Report, *, full: bool) -> Iterator[str]:
@@ -59,11 +56,9 @@ def _places(report: Report, *, full: bool) -> Iterator[str]:
         near = next((f for f in place.findings if f.ok and f.value and not nothing_goes_in(f)), None)
         if near is not None:
             r = near.requirement
-            value = f"{figure(near.value or Fraction(0), r)} {r.unit}".strip()
-            text += f"; nearest: {r.what} of the {r.basis} {value} ({wanted(r)})"
+            text += f"; nearest: {r.what} of the {r.basis} {_value(near)} ({wanted(r)})"
         yield from paragraph(f"{text}.")
-    if not full:
-        yield FULL
+    yield from () if full else (FULL,)
 
 
 def warnings_of(report: Report) -> list[str]:
@@ -74,39 +69,33 @@ def warnings_of(report: Report) -> list[str]:
 
 
 def _title(report: Report) -> Iterator[str]:
-    meat = apart(shown(weight(report.batch, Basis.MEAT), 3))
-    yield from paragraph(f"{report.recipe.entry.name}, as weighed: {meat} kg of meat block, {day_words(report.day)}")
+    meat = Unit.of(pounds=report.in_pounds).said(weight(report.batch, Basis.MEAT))
+    yield from paragraph(f"{report.recipe.entry.name}, as weighed: {meat} of meat block, {day_words(report.day)}")
 
 
 def verdict(report: Report) -> Verdict:
     """The grade of the whole batch and its loads, and the checks of the whole batch counted."""
-    findings = [finding for part in report.each for place in part.places for finding in place.findings]
-    doubtful = any(mark(finding) is Mark.NOT_CERTAIN for finding in findings)
+    doubtful = any(mark(finding) is Mark.NOT_CERTAIN for part in report.each for finding in part.findings)
     grade = worst([report.grade, Grade.NOT_CERTAIN]) if doubtful else report.grade
-    own = [finding for place in report.places for finding in place.findings]
-    return Verdict.of(grade, own, len(warnings_of(report)), weighed=True)
+    return Verdict.of(grade, report.findings, len(warnings_of(report)), weighed=True)
 
 
 def _verdict(report: Report) -> Iterator[str]:
     """What is wrong, the worst first: what forbids the batch, what the recipe asks, additions off their dose."""
     yield from paragraph(verdict(report).headline)
-    for text in report.unfit:
-        yield from paragraph(text, "* ")
-    for grade in (Grade.DO_NOT_MAKE, Grade.NOT_THIS_NAME):
-        for part in report.each:
-            yield from _forbidding(part, grade)
-    for dose in report.instead:
-        yield from paragraph(f"What would pass: {dose.words()}.", "> ", "  ")
-    for text in report.other_names:
-        yield from paragraph(f"{text}.", "> ", "  ")
-    for part in report.each:
-        yield from _doubtful(part)
-    for text in report.apart:
-        yield from paragraph(f"The loads do not add up to the whole: {text}; both were checked", "* ")
-    for text in (*report.unlike, *report.against):
-        yield from paragraph(text, "* ")
-    for part in report.each:
-        yield from _missing(part)
+    said = [("* ", text) for text in report.unfit]
+    forbidding = [text for grade in _FORBID for part in report.each for text in _forbidding(part, grade)]
+    said += [("* ", text) for text in forbidding]
+    said += [("> ", f"What would pass: {dose.words()}.") for dose in report.instead]
+    said += [("> ", f"{text}.") for text in report.other_names]
+    said += [("* ", text) for part in report.each for text in _doubtful(part)]
+    said += [("* ", f"The loads do not add up to the whole: {text}; both were checked") for text in report.apart]
+    said += [("* ", text) for text in (*report.unlike, *report.against)]
+    said += [("* ", text) for part in report.each for text in _missing(part, report)]
+    yield from listed(said)
+
+
+_FORBID = (Grade.DO_NOT_MAKE, Grade.NOT_THIS_NAME)
 
 
 def _of_load(report: Report) -> str:
@@ -115,22 +104,18 @@ def _of_load(report: Report) -> str:
 
 def _forbidding(report: Report, grade: Grade) -> Iterator[str]:
     """What gives the whole batch, or one load, this grade."""
-    for dose in report.doses:
-        if dose.forbids and grade is Grade.DO_NOT_MAKE:
-            yield from paragraph(_of_load(report) + _dose_words(dose), "* ")
+    if grade is Grade.DO_NOT_MAKE:
+        yield from (_of_load(report) + _dose_words(dose) for dose in report.doses if dose.forbids)
     for place in report.places:
-        for finding in place.findings:
-            if finding.grade is grade:
-                yield from paragraph(f"{_of_load(report)}{place.title}: {_words(finding, 'allowed')}", "* ")
+        graded = (finding for finding in place.findings if finding.grade is grade)
+        yield from (f"{_of_load(report)}{place.title}: {_words(finding, 'allowed')}" for finding in graded)
 
 
 def _doubtful(report: Report) -> Iterator[str]:
     """What holds as weighed, and may not within the tolerance of the scales."""
-    for place in report.places:
-        for finding in place.findings:
-            if mark(finding) is Mark.NOT_CERTAIN:
-                text = f"not certain: {_words(finding, 'allowed')}, and it may be {_spread(finding)}"
-                yield from paragraph(f"{_of_load(report)}{text}", "* ")
+    for finding in report.findings:
+        if mark(finding) is Mark.NOT_CERTAIN:
+            yield f"{_of_load(report)}not certain: {_words(finding, 'allowed')}, and it may be {_spread(finding)}"
 
 
 def _spread(finding: Finding) -> str:
@@ -139,17 +124,16 @@ def _spread(finding: Finding) -> str:
     return " to ".join(figure(x, finding.requirement) for x in (finding.low, finding.high))
 
 
-def _missing(report: Report) -> Iterator[str]:
+def _missing(report: Report, whole: Report) -> Iterator[str]:
     """What the whole batch, or one load, has otherwise than the recipe asks."""
+    unit = Unit.of(pounds=whole.in_pounds)
     for dose in report.off:
         if not dose.forbids:
-            words = f"Off its dose: {_of_load(report)}{_dose_words(dose)}{_dose_mend(dose)}"
-            yield from paragraph(words, "* ")
-    for place in report.places:
-        for finding in place.findings:
-            if finding.grade is Grade.NOT_THE_RECIPE:
-                words = f"{_words(finding, 'asked')}{_confidence(finding)}{_mend(finding)}"
-                yield from paragraph(_of_load(report) + words, "* ")
+            yield f"Off its dose: {_of_load(report)}{_dose_words(dose)}{_dose_mend(dose, unit)}"
+    for finding in report.findings:
+        if finding.grade is Grade.NOT_THE_RECIPE:
+            confidence = f"; {finding.why}" if finding.on_paper and finding.why else ""
+            yield f"{_of_load(report)}{_words(finding, 'asked')}{confidence}{_mend(finding, unit)}"
 
 
 def _loads(report: Report) -> Iterator[str]:
@@ -157,12 +141,11 @@ def _loads(report: Report) -> Iterator[str]:
     if not report.loads:
         return
     yield from heading("loads, each checked alone")
-    rows = []
+    unit, rows = Unit.of(pounds=report.in_pounds), []
     for load in report.loads:
-        meat, whole = (shown(weight(load.batch, basis), 3) for basis in (Basis.MEAT, Basis.BATCH))
-        word = "ok" if load.grade is Grade.MAKE else HEADLINES[load.grade]
-        rows.append([f"{load.load}", meat, whole, word])
-    yield from table(("load", "meat kg", "batch kg", ""), rows, ">>><")
+        weights = (unit.figure(weight(load.batch, basis), 3) for basis in (Basis.MEAT, Basis.BATCH))
+        rows.append([f"{load.load}", *weights, "ok" if load.grade is Grade.MAKE else HEADLINES[load.grade]])
+    yield from table(("load", f"meat {unit.name}", f"batch {unit.name}", ""), rows, ">>><")
 
 
 def _dose_words(dose: Dose) -> str:
@@ -175,40 +158,39 @@ def _grams(kilograms: Fraction, dose: Dose) -> str:
     return shown(kilograms * G_PER_KG, places)
 
 
-def _dose_mend(dose: Dose) -> str:
+def _dose_mend(dose: Dose, unit: Unit) -> str:
     """What would put it right: so much more of it, or so much more meat."""
     if dose.weighed_kg < dose.wanted_kg:
         return f"; add {_grams(dose.wanted_kg - dose.weighed_kg, dose)} g"
     if dose.meat_kg is None:
         return ""
-    return f"; so much is the dose for {shown(dose.meat_kg, 2)} kg of meat block"
+    return f"; so much is the dose for {unit.figure(dose.meat_kg, 2)} {unit.name} of meat block"
 
 
 def _words(finding: Finding, limit: str) -> str:
-    requirement = finding.requirement
-    value = "not measured" if finding.value is None else f"{figure(finding.value, requirement)} {requirement.unit}"
+    r, value = finding.requirement, _value(finding) or "not measured"
     why = f" ({finding.why})" if finding.why and not finding.on_paper else ""
-    return f"{requirement.what} of the {requirement.basis} is {value.strip()}{why}, {requirement.limits()} {limit}"
+    return f"{r.what} of the {r.basis} is {value}{why}, {r.limits()} {limit}"
 
 
-def _confidence(finding: Finding) -> str:
-    return f"; {finding.why}" if finding.on_paper and finding.why else ""
+def _value(finding: Finding) -> str:
+    """The figure with its unit; nothing where it was not measured."""
+    r = finding.requirement
+    return "" if finding.value is None else f"{figure(finding.value, r)} {r.unit}".strip()
 
 
-def _mend(finding: Finding) -> str:
+def _mend(finding: Finding, unit: Unit) -> str:
     mend = finding.mend
     if mend is None:
         return ""
-    requirement = finding.requirement
-    unit = f" {requirement.unit}" if requirement.unit else ""
     bony = " after bone and rind" if mend.lot.usable < 1 else ""
-    added = f"{trimmed(mend.kilograms, 3)} kg{bony} more of {mend.lot.name}, with what is dosed for it"
-    return f"; {added}, would mend it: {figure(mend.value, requirement)}{unit}"
+    added = f"{unit.said(mend.kilograms)}{bony} more of {mend.lot.name}, with what is dosed for it"
+    return f"; {added}, would mend it: {_value(replace(finding, value=mend.value))}"
 
 
 def _composition(report: Report) -> Iterator[str]:
     yield from composition_table(report.batch, declared=report.recipe.process.declared)
-    yield f"whole batch {apart(shown(weight(report.batch, Basis.BATCH), 3))} kg"
+    yield f"whole batch {Unit.of(pounds=report.in_pounds).said(weight(report.batch, Basis.BATCH))}"
     silent = [i.name for i in report.batch.kilograms if i.kind.states_composition and SALT not in i.properties]
     if silent:
         yield from paragraph(f"The total of salt is not known: {', '.join(silent)} without {SALT}.")
@@ -241,27 +223,23 @@ def _signed(value: Fraction, places: int) -> str:
 def _place(place: Place) -> Iterator[str]:
     yield from heading(place.title)
     absent = [finding for finding in place.findings if nothing_goes_in(finding)]
-    present = [finding for finding in place.findings if not nothing_goes_in(finding)]
+    present = list(enumerate((finding for finding in place.findings if not nothing_goes_in(finding)), start=1))
     rows = []
-    for number, finding in enumerate(present, start=1):
+    for number, finding in present:
         requirement = finding.requirement
         value = "" if finding.value is None else figure(finding.value, requirement)
-        rows.append([
-            mark(finding), f"{requirement.what}, {requirement.basis}", value, requirement.limits(),
-            _margin(finding), f"{number}",
-        ])  # fmt: skip
+        what = f"{requirement.what}, {requirement.basis}"
+        rows.append([mark(finding), what, value, requirement.limits(), _margin(finding), f"{number}"])
     if rows:
         yield from table(("", "what", "is", "limit", "to spare", "source"), rows, "<<><>>")
-    for number, finding in enumerate(present, start=1):
-        if finding.low is not None and finding.high is not None and finding.low != finding.high:
-            yield from _range(number, finding)
-    for number, finding in enumerate(present, start=1):
-        why = f"{finding.why}; " if finding.why else ""
-        yield from paragraph(why + source_words(finding.requirement), f"{number:3}  ")
+    ranged = [(number, f) for number, f in present if f.low is not None and f.low != f.high]
+    yield from listed([(f"{number:3}  ", _range(finding)) for number, finding in ranged])
+    yield from listed([
+        (f"{number:3}  ", (f"{f.why}; " if f.why else "") + source_words(f.requirement)) for number, f in present
+    ])  # fmt: skip
     if absent:
         yield "None of these is in this batch:"
-    for finding in absent:
-        yield from paragraph(absent_words(finding.requirement), "ok  ", "    ")
+    yield from listed([("ok  ", absent_words(finding.requirement)) for finding in absent])
     if place.name != "recipe":
         yield from paragraph(f"The last word is with {place.authority}.")
 
@@ -283,13 +261,8 @@ MOST_PLACES = 8
 """Decimals of a margin at most."""
 
 
-def _range(number: int, finding: Finding) -> Iterator[str]:
-    assert finding.low is not None and finding.high is not None
-    requirement = finding.requirement
-    low, high = figure(finding.low, requirement), figure(finding.high, requirement)
+def _range(finding: Finding) -> str:
+    """The figures that the tolerance of the scales leaves open."""
     verdict = "holds for" if finding.whole_range else "does NOT hold for"
-    unit = f" {requirement.unit}" if requirement.unit else ""
-    yield from paragraph(
-        f"{low} to {high}{unit} within the scales' tolerance; the verdict {verdict} all of it.",
-        f"{number:3}  ",
-    )
+    unit = f" {finding.requirement.unit}" if finding.requirement.unit else ""
+    return f"{_spread(finding)}{unit} within the scales' tolerance; the verdict {verdict} all of it."

@@ -74,6 +74,12 @@ def _checks(answer: Answer) -> Iterator[str]:
             yield from paragraph(f"[{source_words(check.requirement)}]", " " * 8, " " * 9)
 
 
+def unknown_words(check: Judged) -> str:
+    """A limit that arithmetic cannot decide."""
+    r = check.requirement
+    return f"{r.what} of the {r.basis}, {r.limits()}: {check.why or 'a laboratory has to find it'}"
+
+
 def _check_words(check: Check) -> str:
     requirement = check.requirement
     unit = f" {requirement.unit}" if requirement.unit else ""

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from contextvars import ContextVar
 from textwrap import wrap
 from unicodedata import category, combining, east_asian_width
@@ -120,6 +120,11 @@ def paragraph(text: str, first: str = "", rest: str | None = None) -> list[str]:
     """Wrap a text, with ``first`` before the first line and ``rest`` (or blanks) before the others."""
     indent = " " * columns(first) if rest is None else rest
     return [line.replace(GAP, " ") for line in wrapped(visible(text), width(), first, indent)] or [first]
+
+
+def listed(said: Iterable[tuple[str, str]]) -> list[str]:
+    """A paragraph each, with what stands before it."""
+    return [line for first, text in said for line in paragraph(text, first)]
 
 
 def heading(text: str) -> list[str]:
