@@ -8,7 +8,7 @@ from datetime import date
 from fractions import Fraction
 
 from constraints.confidence import confident
-from constraints.faults import BadInput, Fault, nearest
+from constraints.faults import BadInput, Fault
 from constraints.formula import Batch, Dosing, Formula
 from constraints.ingredients import SALT, Ingredient, Lot
 from constraints.interval import corners
@@ -17,6 +17,7 @@ from constraints.library import guard
 from constraints.numbers import G_PER_KG, trimmed
 from constraints.requirement import Requirement, marked
 from constraints.rules import Pack
+from optimizer.as_weighed import batch_of, not_adding_up, summed, two_weights
 from optimizer.beside import against, not_judged
 from optimizer.blend import Check, margin
 from optimizer.doses import Dose, doses, salt_targets
@@ -34,12 +35,6 @@ from optimizer.reading.weighed import WeighedItem
 from optimizer.verdict import Grade, grade_of, worst
 
 _ZERO = Fraction(0)
-_SAME_KG = Fraction(1, 1_000_000)
-"""Kilograms by which loads and whole may differ: decimals of thirds in a document, far below any scale."""
-
-
-_SAME_HELD_KG = Fraction(1, 1000)
-"""The same for a weight before bone and rind, which a reader may round to the gram."""
 
 
 @dataclass(frozen=True)
@@ -215,15 +210,14 @@ def check(
         for load, batch in batches.items()
     )
     mended = tuple(p for p in _mended(whole.places, recipe, table, whole.batch, day) if p.findings)
-    summed = _summed([load.batch for load in loads], recipe)
-    unfit = dict.fromkeys((*_unfit(recipe, whole.batch, day), *_unfit(recipe, summed, day)))
-    apart = _apart(whole.batch, summed) if loads else ()
-    unlike = tuple(_unlike(table, weighed))
+    together = summed([load.batch for load in loads], recipe)
+    unfit = dict.fromkeys((*_unfit(recipe, whole.batch, day), *_unfit(recipe, together, day)))
     named = whole.grade is Grade.NOT_THIS_NAME
     judging = Dosed(recipe, packs, (*recipe.requirements, *legal), tuple(lots))
     apart_by = {load.load: load.batch for load in loads}
     return replace(
-        whole, places=mended, unfit=tuple(unfit), loads=tuple(loads), apart=apart, unlike=unlike,
+        whole, places=mended, unfit=tuple(unfit), loads=tuple(loads),
+        apart=not_adding_up(whole.batch, together) if loads else (), unlike=tuple(two_weights(table, weighed)),
         against=tuple(against(recipe, table, day, whole.batch, apart_by)),
         not_judged=tuple(not_judged(recipe, whole.batch, apart_by)),
         other_names=other_names(recipe, packs, day, whole.batch) if named else (),
@@ -253,25 +247,6 @@ def _report(
     guarded = any(limits_cure(r) and r.origin.pack != guard().pack for r in held)
     kept = tuple(place for place in places if place.findings)
     return Report(recipe, day, batch, kept, doses(recipe, batch, guarded=guarded, loads=loads), (), load)
-
-
-def _summed(loads: Sequence[Batch], recipe: Recipe) -> Batch:
-    """All loads together."""
-    total: dict[Ingredient, Fraction] = {}
-    for load in loads:
-        for item, kilograms in load.kilograms.items():
-            total[item] = total.get(item, _ZERO) + kilograms
-    return Batch(total, recipe.process, recipe.found)
-
-
-def _apart(whole: Batch, loads: Batch) -> tuple[str, ...]:
-    """Items whose loads do not add up to the whole, in words."""
-    said = []
-    for item in dict.fromkeys((*whole.kilograms, *loads.kilograms)):
-        stated, added = whole.kilograms.get(item, _ZERO), loads.kilograms.get(item, _ZERO)
-        if abs(stated - added) > _SAME_KG:
-            said.append(f"{item.name}: {trimmed(added, 6)} kg in the loads, {trimmed(stated, 6)} kg in the whole batch")
-    return tuple(said)
 
 
 def _further(recipe: Recipe, batch: Batch, loads: int) -> Iterator[Requirement]:
@@ -317,44 +292,6 @@ def _mended(places: Sequence[Place], recipe: Recipe, table: LotTable, batch: Bat
             for f in place.findings
         )
         yield replace(place, findings=findings)
-
-
-def batch_of(recipe: Recipe, table: LotTable, weighed: Sequence[WeighedItem], file: str, faults: list[Fault]) -> Batch:
-    """What was weighed as a batch; names that are neither lot nor addition are added to ``faults``."""
-    lots: dict[str, Ingredient] = {lot.name: lot for lot in table.lots}
-    additions = {addition.item.name: addition.item for addition in recipe.additions}
-    found: dict[Ingredient, Fraction] = {}
-    for entry in weighed:
-        if entry.name in lots and entry.name in additions:
-            faults.append(
-                Fault(file, entry.line or None, "item", f"{entry.name!r} is a lot and an addition", "rename one")
-            )
-        item = lots.get(entry.name) or additions.get(entry.name)
-        if item is None:
-            close = nearest(entry.name, [*lots, *additions])
-            hint = f"did you mean {close}?" if close else "a lot of the table or an addition of the recipe"
-            faults.append(Fault(file, entry.line or None, "item", f"no lot or addition is named {entry.name!r}", hint))
-        elif entry.kilograms:
-            found[item] = entry.kilograms
-    if not faults and not any(isinstance(item, Lot) for item in found):
-        faults.append(Fault(file, None, None, "no lot was weighed", "at least one line names a lot"))
-    return Batch(found, recipe.process, recipe.found)
-
-
-def _unlike(table: LotTable, weighed: Sequence[WeighedItem]) -> Iterator[str]:
-    """Lots whose weights as held and after bone and rind are both stated and do not belong together, in words."""
-    lots = {lot.name: lot for lot in table.lots}
-    for entry in weighed:
-        lot = lots.get(entry.name)
-        if lot is None or entry.held_kg is None:
-            continue
-        held = lot.held_kg(entry.kilograms)
-        if abs(entry.held_kg - held) > _SAME_HELD_KG:
-            where = f"load {entry.load}: " if entry.load else ""
-            yield (
-                f"{where}{lot.name}: {trimmed(entry.kilograms, 3)} kg was checked, which is {trimmed(held, 3)} kg "
-                f"held; {trimmed(entry.held_kg, 3)} kg held stands beside it and counts for nothing"
-            )
 
 
 def _gap_faults(recipe: Recipe, batch: Batch, every: Sequence[Requirement], file: str) -> list[Fault]:

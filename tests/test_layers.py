@@ -12,7 +12,7 @@ ROOMS = (
     "clock", "words", "verdict", "wish", "ledger", "past", "estimate", "reading", "order", "own_rows", "missing",
     "problem", "other_names",
     "solver", "weighing", "bench", "conflict",
-    "sure", "mend", "beside", "doses", "summary", "blend", "cause", "lawful", "check", "correct",
+    "as_weighed", "sure", "mend", "beside", "doses", "summary", "blend", "cause", "lawful", "check", "correct",
     "near", "remarks", "pages", "plan", "why", "frames", "made",
     "store", "sheet", "cli", "__main__",
 )  # fmt: skip

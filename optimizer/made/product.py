@@ -15,7 +15,7 @@ from constraints.products import ProcessStep
 from constraints.quantities import MissingProperty
 from constraints.requirement import Origin
 from constraints.species import GROUPS, members, species_of
-from optimizer.check import batch_of
+from optimizer.as_weighed import batch_of
 from optimizer.reading.lots import read_lots
 from optimizer.reading.recipe import Recipe
 from optimizer.reading.weighed import read_weighed

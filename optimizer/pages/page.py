@@ -8,31 +8,30 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from fractions import Fraction
 
-from constraints.formula import Batch
-from constraints.ingredients import FAT, SALT, Lot
-from constraints.meaning import BY_ION, Role, Stage
-from constraints.numbers import G_PER_KG, PERCENT, shown, trimmed
-from constraints.quantities import Amount, Basis
+from constraints.ingredients import FAT, Lot
+from constraints.meaning import Role
+from constraints.numbers import shown, trimmed
+from constraints.quantities import Basis
 from constraints.requirement import Requirement
-from optimizer.blend import Answer, Check, margin, unrounded
+from optimizer.blend import Answer, unrounded
 from optimizer.cause import cause
 from optimizer.lawful import lawful_doses
 from optimizer.order import Order
 from optimizer.pages import details
-from optimizer.pages.figures import division_words, figure, money_words, reckoned, wanted
+from optimizer.pages.comes_out import comes_out
+from optimizer.pages.figures import division_words, figure, money_words
 from optimizer.pages.loads import by_load, one_load, whole_load
-from optimizer.pages.tables import apart, heading, named, paragraph, table
-from optimizer.pages.unit import Unit, ounces, unit_of
+from optimizer.pages.tables import apart, heading, listed, paragraph, table
+from optimizer.pages.unit import Unit, unit_of
 from optimizer.problem import Problem
 from optimizer.reading.packs import class_for
-from optimizer.remarks import heed, left_out, tidiness, uncured, verdict_of, warnings
+from optimizer.remarks import heed, left_out, tidiness, verdict_of, warnings
 from optimizer.solver.program import holds_of
-from optimizer.summary import casing_need, composition, costs, finished_kg, weight
+from optimizer.summary import costs, weight
 from optimizer.verdict import Grade, Mark, hurts, mark
 from optimizer.words import (
     ASK_WHY,
     CAUTION,
-    COMES_OUT,
     FULL,
     NO_WEIGH_OUT,
     NOT_SMALLEST,
@@ -50,7 +49,6 @@ _TIGHT = Fraction(1, 100)
 """Share of a limit within which a figure is told to be near it."""
 _CENT = Fraction(1, 100)
 _MOST_TIGHT, _MOST_LEFT_OUT = 3, 8
-_BASES = {Basis.MEAT: "of the meat", Basis.BATCH: "of the whole batch", Basis.FINISHED: "finished"}
 
 
 def page(answer: Answer, short_why: Prices = (), *, full: bool = False, opening: Sequence[str] = ()) -> str:
@@ -61,7 +59,7 @@ def page(answer: Answer, short_why: Prices = (), *, full: bool = False, opening:
     """
     lines = [*opening] if opening else [*title(answer.problem), *_verdict(answer, full=full)]
     if answer.weighed is not None:
-        lines += [*_take(answer), *_weigh(answer, full=full), *_comes_out(answer)]
+        lines += [*_take(answer), *_weigh(answer, full=full), *comes_out(answer)]
         lines += [*details.trade_off(answer.near), *details.dying(answer)]
     if answer.grade is Grade.NO_BATCH:
         lines += what_would_do(short_why)
@@ -222,116 +220,15 @@ def _weigh(answer: Answer, *, full: bool) -> Iterator[str]:
     yield from (one_load if loads == 1 else by_load)(answer.weighed, unit, full=full)
 
 
-def _comes_out(answer: Answer) -> Iterator[str]:
-    """The handful of figures that a maker asks for."""
-    assert answer.weighed is not None
-    rows = [("fat", _fat(answer)), ("salt", _salt(answer)), *((ion, _ingoing(answer, ion)) for ion in BY_ION)]
-    finished = finished_kg(answer.problem, answer.weighed.total)
-    found = costs(answer.problem, answer.weighed)
-    if finished is not None and found.per_kg_finished is not None:
-        unit = unit_of(answer)
-        each = f"{unit.price(found.per_kg_finished)}{money_words(answer.problem)} a {unit.name}"
-        rows.append(("yield", f"{unit.figure(finished, 2)} {unit.name} finished, {each}"))
-    if answer.problem.recipe.measured is not None:
-        declared = answer.problem.recipe.process.yield_fraction * PERCENT
-        rows.append(("measured", f"{answer.problem.recipe.measured.words()}; the recipe says {trimmed(declared)} %"))
-    rows.append(("casing", _casing(answer)))
-    yield from heading(COMES_OUT)
-    yield from named([(name, text) for name, text in rows if text])
-
-
-def _fat(answer: Answer) -> str:
-    """Fat on the basis where the recipe limits it, with its limits, then on the others."""
-    own = {
-        basis: check for check in answer.checks for basis in _BASES
-        if check.requirement.counted == Amount(FAT, basis) and check.requirement.role is Role.OWN
-        and (check.requirement.hi is not None or check.requirement.lo)
-    }  # fmt: skip
-    parts: list[str] = []
-    for basis in sorted(reckoned(answer.problem), key=lambda basis: basis not in own):
-        value = composition(_total(answer), basis, (FAT,)).get(FAT)
-        check = own.get(basis)
-        if value is not None and (check is not None or not parts or basis is not Basis.BATCH):
-            said = shown(value, 1) if check is None else figure(value, check.requirement, 1)
-            parts.append(f"{said} % {_BASES[basis]}" + (f" ({wanted(check.requirement)})" if check else ""))
-    return "; ".join(parts)
-
-
-def _salt(answer: Answer) -> str:
-    basis = Basis.FINISHED if answer.problem.recipe.process.declared else Basis.BATCH
-    value = composition(_total(answer), basis, (SALT,)).get(SALT)
-    return "not known: a lot does not state its salt" if value is None else f"{shown(value, 2)} % {_BASES[basis]}"
-
-
-def _ingoing(answer: Answer, ion: str) -> str:
-    """Nitrite or nitrate as weighed in against the nearest limit of any place."""
-    salts = frozenset(BY_ION[ion])
-    limits = [
-        check for check in answer.checks
-        if check.requirement.regulates.stage is Stage.INGOING and salts & check.requirement.regulates.substances
-        and check.requirement.regulates.substances <= salts
-        and check.requirement.hi is not None and check.value is not None and check.requirement.origin.blocks
-    ]  # fmt: skip
-    if uncured(answer) or not limits:
-        return uncured(answer) if ion == "nitrite" else ""
-    check = min(limits, key=_share_left)
-    r = check.requirement
-    if not check.value:
-        return ""
-    return f"{figure(check.value, r, 1)} ppm of the {r.basis} goes in ({wanted(r)})"
-
-
-def _share_left(check: Check) -> Fraction:
-    return margin(check.requirement, check.value or Fraction(0)) / (check.requirement.hi or Fraction(1))
-
-
-def _casing(answer: Answer) -> str:
-    assert answer.weighed is not None
-    need = casing_need(answer.problem, answer.weighed.total)
-    if need is None:
-        return ""
-    money, unit = money_words(answer.problem), unit_of(answer)
-    text = f"{need.name}: {shown(need.filled_m, 1)} m, prepare {shown(need.prepare_m, 1)} m"
-    if need.hanks is not None:
-        text += f", {shown(need.hanks, 2)} hanks"
-    if need.density_kg_per_l is not None:
-        by = f"{unit.figure(need.kg_per_m, 3)} {unit.name} in a metre at {trimmed(need.density_kg_per_l, 3)} kg a litre"
-        text += f" ({by})"
-    if need.cost is not None:
-        text += f"; it costs {shown(need.cost, 2)}{money}"
-    if need.links and need.link_g_raw is not None and need.cost_per_link is not None:
-        text += f"; {apart(str(need.links))} links of {_link(need.link_g_raw, unit)}"
-        if need.link_g_finished is not None:
-            text += f", {_link(need.link_g_finished, unit)} finished"
-        text += f", {shown(need.cost_per_link, 2)}{money} each"
-    if need.cost is not None:
-        text += f"; with its casing {unit.price(need.cost_per_kg_raw)}{money} a {unit.name}"
-        if need.cost_per_kg_finished is not None:
-            text += f", {unit.price(need.cost_per_kg_finished)} a {unit.name} finished"
-    return text
-
-
-def _link(grams: Fraction, unit: Unit) -> str:
-    return f"{shown(grams, 0)} g" if unit.name == "kg" else ounces(grams / G_PER_KG, Fraction(1, G_PER_KG))
-
-
 def _watch(answer: Answer, short_why: Prices) -> Iterator[str]:
     """What needs attention: warnings, what a laboratory must find, limits that are near, prices, lots left out."""
     said = [("! ", text) for text in warnings(answer)]
     said += [("* ", text) for text in heed(answer)]
     if answer.weighed is not None:
-        said += [("? ", _unknown(check)) for check in answer.checks if mark(check) is Mark.LABORATORY]
+        said += [("? ", details.unknown_words(check)) for check in answer.checks if mark(check) is Mark.LABORATORY]
         said += [("* ", text) for text in (*_near_limits(answer, short_why), *details.sure_in_short(answer))]
     said += [("* ", text) for text in _left_out(answer)]
-    if said:
-        yield from heading(WATCH)
-    for first, text in said:
-        yield from paragraph(text, first)
-
-
-def _unknown(check: Check) -> str:
-    r = check.requirement
-    return f"{r.what} of the {r.basis}, {r.limits()}: {check.why or 'a laboratory has to find it'}"
+    yield from (*heading(WATCH), *listed(said)) if said else ()
 
 
 def _near_limits(answer: Answer, short_why: Prices) -> Iterator[str]:
@@ -380,8 +277,3 @@ def _foot(answer: Answer, *, full: bool) -> Iterator[str]:
         places.append(f"{pack.title}, {title}")
     rules = f"Rules: {'; '.join(places)}." if places else "Rules: none named."
     yield from paragraph(rules if full else f"{rules} {FULL}")
-
-
-def _total(answer: Answer) -> Batch:
-    assert answer.weighed is not None
-    return answer.weighed.total

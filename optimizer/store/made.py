@@ -15,7 +15,7 @@ from constraints.formula import Batch
 from constraints.ingredients import FAT, MOISTURE, PROTEIN, SALT, Lot
 from constraints.numbers import PERCENT, trimmed
 from constraints.quantities import Basis
-from optimizer.check import batch_of
+from optimizer.as_weighed import batch_of
 from optimizer.ledger import UNIT, Document, Movement, is_ledger, new_document, opened, record
 from optimizer.reading.lots import LotTable, parse_lots, read_lots
 from optimizer.reading.recipe import Recipe, read_recipe
