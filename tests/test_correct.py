@@ -16,7 +16,7 @@ from typer.testing import CliRunner
 
 from constraints.faults import BadInput
 from constraints.ingredients import FAT, Lot
-from optimizer.check import batch_of
+from optimizer.as_weighed import batch_of
 from optimizer.cli import app
 from optimizer.correct import Correction, Found, correct, ground_of, measured
 from optimizer.order import Asked
