@@ -15,7 +15,7 @@ from math import ceil, sqrt
 
 from constraints.faults import BadInput, Fault
 from constraints.formula import Addition, Batch, Dosing, Formula
-from constraints.ingredients import FAT, MOISTURE, PROTEIN, SALT, Ingredient, Kind, Lot
+from constraints.ingredients import FAT, MOISTURE, SALT, Ingredient, Kind, Lot
 from constraints.judged import brought
 from constraints.meaning import Stage
 from constraints.methods import UnknownMethod, finding, method_named
@@ -26,7 +26,7 @@ from constraints.row import Row
 from constraints.vector import Vector
 from optimizer.blend import Answer, Status, blend
 from optimizer.doses import NEAR_DOSE
-from optimizer.estimate import Estimates, Test, estimate
+from optimizer.estimate import LEAN, Assay, Estimates, estimate
 from optimizer.order import Asked, Order, order_of
 from optimizer.own_rows import Portion
 from optimizer.problem import Problem, assemble
@@ -35,7 +35,6 @@ from optimizer.reading.recipe import Recipe
 from optimizer.verdict import Grade
 
 _ZERO = Fraction(0)
-_LEAN = (MOISTURE, PROTEIN, "collagen_pct")
 FAR = Fraction(5)
 """Points by which a test may lie beyond the fattest or the leanest lot in a batch; common practice, no source (by eye
 alone fat is known to 3 to 5 points)."""
@@ -228,7 +227,7 @@ def _move(figures: dict[str, Fraction], name: str, wanted: Fraction, now: Fracti
     old = figures[name]
     new = old * wanted / now if wanted < now else old + (PERCENT - old) * (wanted - now) / (PERCENT - now)
     figures[name] = new
-    for other in _LEAN if name == FAT and old < PERCENT else ():
+    for other in LEAN if name == FAT and old < PERCENT else ():
         if other in figures:
             figures[other] *= (PERCENT - new) / (PERCENT - old)
 
@@ -385,7 +384,7 @@ def _without(table: LotTable, batch: Batch) -> LotTable:
     return replace(table, lots=tuple(left))
 
 
-def test_of(recipe: Recipe, ground: Ground) -> Test | None:
+def test_of(recipe: Recipe, ground: Ground) -> Assay | None:
     """What was measured of the mass as a test of its lots; None where its error, or its fat, is not known."""
     found, items = ground.found, ground.typed.kilograms
     if found.fat is None or not found.sd:
@@ -393,7 +392,7 @@ def test_of(recipe: Recipe, ground: Ground) -> Test | None:
     shares = {item.name: kg / ground.kilograms for item, kg in items.items() if isinstance(item, Lot)}
     others = ((item, kg) for item, kg in items.items() if not isinstance(item, Lot))
     rest = sum((kg * stated(item, FAT) for item, kg in others), _ZERO) / ground.kilograms
-    return Test(shares, found.fat, found.sd, rest)
+    return Assay(shares, found.fat, found.sd, rest)
 
 
 def _taught(recipe: Recipe, ground: Ground) -> Estimates | None:

@@ -12,20 +12,24 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
-from math import sqrt
+from math import ceil, sqrt
 
 import numpy as np
 import numpy.typing as npt
+
+from constraints.ingredients import MOISTURE, PROTEIN
 
 PLACES = 3
 """Decimals of a point that an estimate is kept to."""
 OUT_OF_LINE = 2
 """Standard errors by which a lot moves before it is named: about one in twenty by chance."""
+LEAN = (MOISTURE, PROTEIN, "collagen_pct")
+"""What keeps its share of all that is not fat where a figure of fat moves."""
 _Array = npt.NDArray[np.float64]
 
 
 @dataclass(frozen=True)
-class Test:
+class Assay:
     """A figure found of a mixture: each lot's share by weight, the points from what is no lot, and its error."""
 
     shares: Mapping[str, Fraction]
@@ -45,14 +49,15 @@ class Estimates:
     moved: _Array
 
     def of(self, name: str) -> tuple[Fraction, Fraction]:
-        """Figure and standard deviation of a lot, each to a thousandth of a point.
+        """Figure and standard deviation of a lot, to a thousandth of a point, the second rounded up.
 
         What is shared with other lots is added where it would make a blend of them less sure than each for itself: no
         blend then has an error above that of lots taken as independent.
         """
         i = self.names.index(name)
         shared = np.maximum(np.delete(self.covariance[i], i), 0).sum()
-        return _kept(self.figures[i]), _kept(sqrt(self.covariance[i, i] + shared))
+        unit, sd = 10**PLACES, sqrt(self.covariance[i, i] + shared)
+        return Fraction(round(min(max(float(self.figures[i]), 0), 100) * unit), unit), Fraction(ceil(sd * unit), unit)
 
     @property
     def out_of_line(self) -> tuple[str, ...]:
@@ -61,7 +66,7 @@ class Estimates:
         return tuple(self.names[i] for i in sorted(far, key=lambda i: -abs(self.figures[i] - self.before[i])))
 
 
-def estimate(known: Mapping[str, tuple[Fraction, Fraction]], tests: Sequence[Test]) -> Estimates:
+def estimate(known: Mapping[str, tuple[Fraction, Fraction]], tests: Sequence[Assay]) -> Estimates:
     """Combine each lot's figure and standard deviation, percentage points, with the tests of mixtures of these lots."""
     names = tuple(known)
     before = np.array([float(known[name][0]) for name in names])
@@ -75,7 +80,3 @@ def estimate(known: Mapping[str, tuple[Fraction, Fraction]], tests: Sequence[Tes
     off = np.sqrt(np.maximum(np.diag(spread - covariance), 0))
     moved = np.divide(figures - before, off, out=np.zeros(len(names)), where=off > 0)
     return Estimates(names, before, figures, (covariance + covariance.T) / 2, moved)
-
-
-def _kept(value: float) -> Fraction:
-    return Fraction(round(float(value) * 10**PLACES), 10**PLACES)

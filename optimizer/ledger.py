@@ -190,7 +190,27 @@ def record(
         for name, cells in (lots or {}).items():
             _add_lot(base, name, cells, product=name in product)
         for movement in movements:
+            if kind == "sell":
+                _free(base, movement.lot or "")
             _add(base, document.name, movement)
+
+
+HOLD = "hold: "
+"""How the reason of a batch begins that may not be made, or not sold under its name."""
+
+
+def held(base: sqlite3.Connection, batch: str) -> str:
+    """Why a batch is on hold by the last document that judged it, or nothing."""
+    asked = "SELECT reason FROM document WHERE kind IN ('make', 'correct') AND document IN (SELECT document FROM live "
+    found = base.execute(asked + "WHERE batch = ?) ORDER BY rowid DESC", (batch,)).fetchone()
+    return str(found[0]) if found and found[0].startswith(HOLD) else ""
+
+
+def _free(base: sqlite3.Connection, lot: str) -> None:
+    made = "SELECT batch FROM live WHERE lot = ? AND kind IN ('product', 'rework')"
+    for (batch,) in base.execute(made, (lot,)).fetchall():
+        if why := held(base, batch):
+            raise NotRecorded(f"{lot} is on {why}; nothing was recorded")
 
 
 @contextmanager

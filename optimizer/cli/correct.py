@@ -8,51 +8,40 @@ from typing import Annotated
 import typer
 
 from optimizer.cli import shared
+from optimizer.cli.shared import Typed, argument, option
 
 
 def correct(
     batch: Annotated[
         str,
-        typer.Argument(
-            metavar="BATCH",
-            help="What is in it: a table or JSON as for check, or its code where LOTS is a ledger that has it.",
+        argument(
+            "BATCH", "What is in it: a table or JSON as for check, or its code where LOTS is a ledger that has it."
         ),
     ],
     recipe: shared.RecipeOption,
     lots: shared.LotsFile,
     measured_fat: Annotated[
-        list[str] | None,
-        typer.Option(metavar="%", help="Fat found of the mass as it is. Several readings: their mean."),
+        list[str] | None, option("%", "Fat found of the mass as it is. Several readings: their mean.")
     ] = None,
-    measured_moisture: Annotated[str | None, typer.Option(metavar="%", help="Moisture found of it.")] = None,
-    measured_salt: Annotated[str | None, typer.Option(metavar="%", help="Salt found of it.")] = None,
-    method: Annotated[
-        str | None, typer.Option(metavar="NAME", help="How the fat was found: a method that trimwright columns lists.")
-    ] = None,
-    fat_sd_pct: Annotated[
-        str | None, typer.Option(metavar="POINTS", help="Instead: standard deviation of one reading.")
-    ] = None,
-    ground_kg: Annotated[str | None, typer.Option(metavar="KG", help="What it weighs. Default: what went in.")] = None,
-    ground_lb: Annotated[str | None, typer.Option(metavar="LB", help="The same in pounds.")] = None,
+    measured_moisture: Annotated[Typed, option("%", "Moisture found of it.")] = None,
+    measured_salt: Annotated[Typed, option("%", "Salt found of it.")] = None,
+    method: Annotated[Typed, option("NAME", "How the fat was found: a method that trimwright columns lists.")] = None,
+    fat_sd_pct: Annotated[Typed, option("POINTS", "Instead: standard deviation of one reading.")] = None,
+    ground_kg: Annotated[Typed, option("KG", "What it weighs. Default: what went in.")] = None,
+    ground_lb: Annotated[Typed, option("LB", "The same in pounds.")] = None,
     meat_kg: shared.MeatKg = None,
     batch_kg: shared.BatchKg = None,
     meat_lb: shared.MeatLb = None,
     batch_lb: shared.BatchLb = None,
-    mixer_kg: Annotated[
-        str | None, typer.Option(metavar="KG", help="Largest mixer load. Default: the recipe's.")
-    ] = None,
-    ground_c: Annotated[str | None, typer.Option("--ground-c", metavar="C", help="Its temperature, unfrozen.")] = None,
-    added_c: Annotated[
-        str | None, typer.Option("--added-c", metavar="C", help="Temperature of what is added, unfrozen.")
-    ] = None,
+    mixer_kg: shared.MixerKg = None,
+    ground_c: Annotated[Typed, option("C", "Its temperature, unfrozen.", "--ground-c")] = None,
+    added_c: Annotated[Typed, option("C", "Temperature of what is added, unfrozen.", "--added-c")] = None,
     taken: Annotated[
-        bool, typer.Option("--taken", help="LOTS no longer holds what is in the batch. Default: a table still does.")
+        bool, option(None, "LOTS no longer holds what is in the batch. Default: a table still does.", "--taken")
     ] = False,
     date: shared.Day = None,
     time_limit: shared.TimeLimit = None,
-    picture: Annotated[
-        str | None, typer.Option(metavar="FILE", help="Write the corrected batch as an HTML page.")
-    ] = None,
+    html: shared.Html = None,
     full: shared.Full = False,
     no_color: shared.NoColor = False,
     json: shared.Json = False,
@@ -78,7 +67,7 @@ def correct(
     readings = [shared.figure(text, "--measured-fat", zero=True) for text in measured_fat or ()]
     moisture = shared.figure(measured_moisture, "--measured-moisture", zero=True)
     salt, sd = shared.figure(measured_salt, "--measured-salt", zero=True), shared.figure(fat_sd_pct, "--fat-sd-pct")
-    shared.outputs({"--picture": picture}, (batch, recipe, lots))
+    shared.outputs({"--html": html}, (batch, recipe, lots))
     with shared.within_time(time_limit):
         with shared.faults_on_stderr(), shared.only_trusted():
             from constraints.numbers import KG_PER_LB
@@ -101,13 +90,13 @@ def correct(
             why = None
             if correction.answer.conflict is not None and not correction.over:
                 why = explain(correction.answer, read, correction.table, correction.order)
-        from optimizer.pages.blend_picture import html
+        from optimizer.pages.blend_picture import html as drawn
         from optimizer.pages.correct_json import View
         from optimizer.pages.correct_page import correct_page
         from optimizer.pages.record import document
 
-        if picture is not None:
-            shared.write_text(picture, html(correction.answer), "--picture")
+        if html is not None:
+            shared.write_text(html, drawn(correction.answer), "--html")
         if json:
             sys.stdout.write(document("correct", View(correction, explanation_dict(why)["conflict"] if why else None)))
         else:

@@ -18,6 +18,7 @@ from optimizer.cli.shared import RecipeOption, Typed, argument, faults_on_stderr
 
 if TYPE_CHECKING:
     from optimizer.ledger import Document
+    from optimizer.store.made import Made
 
 stock = typer.Typer(
     help="Keep the stock in one file: what came, what went into which batch, what was sold.",
@@ -29,7 +30,7 @@ Lot = Annotated[str, argument("LOT", "The lot, as typed.")]
 Kg = Annotated[str, argument("KG", "Kilograms as held.")]
 By = Annotated[str, option("INITIALS", "Who did it.")]
 Paper = Annotated[Typed, option("NAME", "Its document, never used twice. Default: made up.", "--document")]
-When = Annotated[Typed, option("TIME", "When, as 2026-11-25T06:10. Default: now.", "--at")]
+When = Annotated[Typed, option("TIME", "When, as 2026-11-25T06:10 or a day. Default: now.", "--at", "--date")]
 From = Annotated[str, option("WHO", "Who sent it.", "--from")]
 To = Annotated[str, option("WHO", "Who received it: name and address.", "--to")]
 Why = Annotated[str, option("WORDS", "Why.", "--reason")]
@@ -94,6 +95,29 @@ def come_back(ledger: Ledger, lot: Lot, kg: Kg, by: By, sender: From, document: 
     _moved(ledger, "return", lot, kg, 1, _document(document, "return", by, at, sender))
 
 
+@stock.command("pull")
+def pull(
+    ledger: Ledger,
+    lot: Lot,
+    kg: Kg,
+    by: By,
+    into: Annotated[str, option("CODE", "The batch it is for.")],
+    document: Paper = None,
+    at: When = None,
+) -> None:
+    """Take out what was pulled for a batch before it is made; make then takes only what is missing."""
+    with _recording():
+        from optimizer.store.made import pull as pulled
+
+        paper = _document(document, "pull", by, at)
+        pulled(ledger, lot, figure(kg, "KG") or Fraction(0), into, paper)
+        sys.stdout.write(f"recorded, document {paper.name}\n")
+
+
+OutKg = Annotated[Typed, option("KG", "Finished product weighed.")]
+ReworkKg = Annotated[Typed, option("KG", "Kept to be worked in again.")]
+
+
 @stock.command("make")
 def make(
     ledger: Ledger,
@@ -101,17 +125,87 @@ def make(
     recipe: RecipeOption,
     code: Annotated[str, option("CODE", "The batch's code, never used twice.")],
     by: By,
-    out_kg: Annotated[Typed, option("KG", "Finished product weighed.")] = None,
-    rework_kg: Annotated[Typed, option("KG", "Kept to be worked in again.")] = None,
+    out_kg: OutKg = None,
+    rework_kg: ReworkKg = None,
     at: When = None,
+    full: shared.Full = False,
+    no_color: shared.NoColor = False,
+    json: shared.Json = False,
 ) -> None:
-    """Record a batch as weighed: its pulls leave the stock, product and rework come in, all at once."""
+    """Record a batch as weighed and judge it as check does; what may not be made is recorded as on hold.
+
+    Its pulls leave the stock, product and rework come in, all at once.
+    """
     out, rework = figure(out_kg, "--out-kg"), figure(rework_kg, "--rework-kg")
     with _recording():
         from optimizer.store.made import make as made
 
-        odd = made(ledger, batch, recipe, _document(code, "make", by, at), out, rework)
-        sys.stdout.write(f"batch {code} recorded{odd}\n")
+        found = made(ledger, batch, recipe, _document(code, "make", by, at), out, rework)
+    _judged(found, code, full=full, json=json)
+
+
+@stock.command("correct")
+def correct(
+    ledger: Ledger,
+    change: Annotated[str, argument("CHANGE", "What was put in: a table as for check, or the JSON of correct.")],
+    recipe: RecipeOption,
+    code: Annotated[str, option("CODE", "The batch that was put right.")],
+    by: By,
+    out_kg: OutKg = None,
+    rework_kg: Annotated[Typed, option("KG", "Held back of it as it was before.")] = None,
+    document: Paper = None,
+    at: When = None,
+    full: shared.Full = False,
+    no_color: shared.NoColor = False,
+    json: shared.Json = False,
+) -> None:
+    """Record what a batch was put right with, and judge the whole of it again."""
+    out, rework = figure(out_kg, "--out-kg"), figure(rework_kg, "--rework-kg")
+    with _recording():
+        from constraints.document import read_text
+        from optimizer.store.made import correct as corrected
+
+        name = document or f"correct {code} {hashlib.sha256(read_text(change).encode()).hexdigest()[:16]}"
+        found = corrected(ledger, change, recipe, code, _document(name, "correct", by, at), out, rework)
+    _judged(found, code, full=full, json=json)
+
+
+def _judged(found: Made, code: str, *, full: bool, json: bool) -> None:
+    """What check says of a batch that is recorded, and its exit code."""
+    from optimizer.pages.check_page import check_page, verdict
+    from optimizer.pages.record import document
+
+    told = f"batch {code} recorded" + (f" as on hold: {found.hold}" if found.hold else "")
+    sys.stderr.write(f"{told}{'; ' * bool(found.odd)}{found.odd}\n")
+    sys.stdout.write(document("check", found.report) if json else check_page(found.report, full=full))
+    raise typer.Exit(verdict(found.report).grade.exit_code)
+
+
+@stock.command("test")
+def analysed(
+    ledger: Ledger,
+    name: Annotated[str, argument("LOT|BATCH", "The lot, or the batch by its code.")],
+    by: By,
+    fat: Annotated[list[str], option("%", "Fat found of it as it is. Several readings: their mean.")],
+    method: Annotated[Typed, option("NAME", "How: a method that trimwright columns lists.")] = None,
+    fat_sd_pct: Annotated[Typed, option("POINTS", "Instead: standard deviation of one reading.")] = None,
+    recipe: Annotated[Typed, option("RECIPE", "Of a batch with additions: its recipe.", "--recipe")] = None,
+    document: Paper = None,
+    at: When = None,
+) -> None:
+    """Record a test of a lot or a batch; what all tests say of each lot's fat is what later blends reckon with."""
+    readings, sd = [figure(text, "--fat", zero=True) for text in fat], figure(fat_sd_pct, "--fat-sd-pct")
+    if (method is None) is (sd is None):
+        raise typer.BadParameter("say --method or --fat-sd-pct, one of them")
+    with _recording():
+        from optimizer.correct import measured
+        from optimizer.store.made import analysed as recorded
+        from optimizer.store.pages import taught_page
+
+        found = measured([one for one in readings if one is not None], None, None, sd, method or "")
+        assert found.fat is not None and found.sd is not None
+        recorded(ledger, name, found.fat, found.sd, recipe, _document(document, "test", by, at))
+        sys.stdout.write(taught_page(ledger))
 
 
 @stock.command("reverse")
@@ -125,12 +219,25 @@ def reverse(ledger: Ledger, wrong: Annotated[str, typer.Argument(metavar="DOCUME
 
 
 @stock.command("show")
-def show(ledger: Ledger, no_color: shared.NoColor = False) -> None:
-    """Every lot and what is left of it."""
+def show(
+    ledger: Ledger,
+    date: shared.Day = None,
+    html: shared.Html = None,
+    full: shared.Full = False,
+    no_color: shared.NoColor = False,
+    json: shared.Json = False,
+) -> None:
+    """Every lot and what is left of it, what is on hold or past its day, and with --full what tests say of it."""
+    shared.outputs({"--html": html}, (ledger,))
+    on = shared.day(date, "--date")
     with _recording():
-        from optimizer.store.pages import stock_page
+        from optimizer.pages.record import json_text
+        from optimizer.store.pages import stock_html, stock_page, stock_rows
 
-        sys.stdout.write(stock_page(ledger))
+        rows = stock_rows(ledger, on)
+    if html is not None:
+        shared.write_text(html, stock_html(rows, on), "--html")
+    sys.stdout.write(json_text({"date": on.isoformat(), "lots": rows}) if json else stock_page(rows, full=full))
 
 
 @stock.command("export")
@@ -159,6 +266,7 @@ def trace(
         typer.Option("--back/--forward", help="Where it came from, or went. Default: a lot forward, a batch back."),
     ] = None,
     html: shared.Html = None,
+    full: shared.Full = False,
     no_color: shared.NoColor = False,
     json: shared.Json = False,
 ) -> None:
@@ -177,7 +285,7 @@ def trace(
     if html is not None:
         shared.write_text(html, drawn(found), "--html")
     document = json_text(as_dict(found) | {"seconds": seconds})
-    sys.stdout.write(document if json else trace_page(found, seconds))
+    sys.stdout.write(document if json else trace_page(found, seconds, full=full))
 
 
 @contextmanager

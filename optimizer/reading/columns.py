@@ -43,7 +43,7 @@ def _column(name: str, unit: str, meaning: str, *, needed: bool = False) -> Colu
 
 _USABLE = frozenset(
     ("fat_pct", "protein_pct", "moisture_pct", "salt_pct", "collagen_pct", "nitrite_ppm", "nitrate_ppm", "green_pct",
-     "original_nitrite_ppm", "fat_sd_pct")
+     "original_nitrite_ppm", "fat_sd_pct", "fat_as_typed_pct")
 )  # fmt: skip
 _BY_WEIGHT = (
     _column("lot", "", "name of the lot, text as typed, once in the table", needed=True),
@@ -73,6 +73,7 @@ _BY_WEIGHT = (
     _column("green_pct", "%", "of rework: share of its weight that was green meat"),
     _column("original_nitrite_ppm", "mg/kg", "of rework: nitrite put in then, on its green meat"),
     _column("fat_sd_pct", "points", "standard deviation of the fat figure, percentage points"),
+    _column("fat_as_typed_pct", "%", "fat as it was typed, where a ledger's tests say otherwise now"),
     _column("fat_method", "", "how the fat was measured, one of the methods listed below"),
     _column("cured", "yes/no", "whether the lot was cured before; blank is no"),
     _column("on_hold", "yes/no", "whether the lot must not be used for now; blank is no"),

@@ -60,7 +60,7 @@ _FLAGS = tuple(column.name for column in COLUMNS if column.unit == "yes/no")
 _DATES = tuple(column.name for column in COLUMNS if column.unit == "date")
 _PULLS = ("pack_kg", "smallest_pull_kg", "smallest_remnant_kg", "largest_pull_kg")
 _ABOVE_ZERO = frozenset({"pack_kg", "largest_pull_kg", "usable_pct", "green_pct"})
-_NO_COMPOSITION = frozenset({"green_pct", "original_nitrite_ppm", "fat_sd_pct"})
+_NO_COMPOSITION = frozenset({"green_pct", "original_nitrite_ppm", "fat_sd_pct", "fat_as_typed_pct"})
 _MOST = {"%": PERCENT, "mg/kg": PPM}
 _ZERO_UNLESS_CURED = (SALT, NITRITE, NITRATE)
 _FIGURES = tuple(c.name for c in COLUMNS if c.unit and c.name not in (*_FLAGS, *_DATES, "role"))
@@ -153,7 +153,7 @@ def lots_text(path: str) -> str:
     from optimizer.ledger import is_ledger  # late: most kitchens have a table, and the database takes its time to load
     from optimizer.reading.stocked import exported
 
-    return exported(path) if path != "-" and is_ledger(path) else read_text(path)
+    return exported(path, learned=True) if path != "-" and is_ledger(path) else read_text(path)
 
 
 def parse_lots(text: str, file: str) -> LotTable:
@@ -555,7 +555,14 @@ def _too_much(row: _Row, whole: _Whole) -> Told:
             yield name, found.format(trimmed(value)), usual.format(trimmed(most))
 
 
+def _taught(row: _Row, whole: _Whole) -> Iterator[tuple[str, str, str]]:
+    typed, fat = row.figures.get("fat_as_typed_pct"), row.figures.get(FAT)
+    if typed is not None and fat is not None and typed != fat:
+        yield FAT, f"fat {trimmed(fat, 2)} % by its tests, typed {trimmed(typed, 2)} %", "figures that agree"
+
+
 SUSPICIONS: tuple[Suspicion, ...] = (
+    _taught,
     _fat_may_be_fraction, _odd_price, _role_against_fat, _fat_against_moisture, _sum_too_low, _too_much,
 )  # fmt: skip
 

@@ -43,15 +43,18 @@ class WeighedItem:
     held_kg: Fraction | None = None
 
 
-def read_weighed(path: str, recipe: str = "") -> tuple[WeighedItem, ...]:
-    """Read what was weighed. Raises BadInput with every fault of the file, and for a document of another ``recipe``."""
-    return parse_weighed(read_text(path), "standard input" if path == "-" else path, recipe)
+def read_weighed(path: str, recipe: str = "", part: str = "after") -> tuple[WeighedItem, ...]:
+    """Read what was weighed. Raises BadInput with every fault of the file, and for a document of another ``recipe``.
+
+    Of a correction's document it is the corrected batch, or another ``part`` of it: ground or add.
+    """
+    return parse_weighed(read_text(path), "standard input" if path == "-" else path, recipe, part)
 
 
-def parse_weighed(text: str, file: str, recipe: str = "") -> tuple[WeighedItem, ...]:
+def parse_weighed(text: str, file: str, recipe: str = "", part: str = "after") -> tuple[WeighedItem, ...]:
     """Read what was weighed from text: JSON where it starts with a brace, else a table."""
     if text.lstrip().startswith("{"):
-        return tuple(_from_json(text, file, recipe))
+        return tuple(_from_json(text, file, recipe, part))
     return tuple(_from_table(text, file))
 
 
@@ -177,7 +180,7 @@ def _once(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
     return found
 
 
-def _from_json(text: str, file: str, recipe: str) -> Iterator[WeighedItem]:
+def _from_json(text: str, file: str, recipe: str, part: str) -> Iterator[WeighedItem]:
     try:
         data = as_typed(text)
     except Twice as error:
@@ -187,14 +190,14 @@ def _from_json(text: str, file: str, recipe: str) -> Iterator[WeighedItem]:
         raise BadInput([Fault(file, line, None, "this is not one JSON document", "the JSON of a blend")]) from None
     if recipe and data.get("recipe", recipe) != recipe:
         raise BadInput([Fault(file, None, "recipe", f"it is of {data['recipe']!r}", f"a batch of {recipe!r}")])
-    yield from weighed_in(data, file)
+    yield from weighed_in(data, file, part)
 
 
-def weighed_in(data: dict[str, Any], file: str) -> tuple[WeighedItem, ...]:
+def weighed_in(data: dict[str, Any], file: str, part: str = "after") -> tuple[WeighedItem, ...]:
     """What a blend's document, its figures as typed, says was weighed. Raises BadInput with every fault."""
     faults: list[Fault] = []
     correction = data.get("correction")
-    data = correction["after"] if isinstance(correction, dict) and isinstance(correction.get("after"), dict) else data
+    data = correction[part] if isinstance(correction, dict) and isinstance(correction.get(part), dict) else data
     items = list(_weights(data, "", 0, file, faults))
     loads = data.get("loads")
     if loads is not None and not isinstance(loads, list):

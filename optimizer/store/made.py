@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import json
 import os
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
+from datetime import date
 from fractions import Fraction
 from math import ceil, floor
 
@@ -14,9 +16,20 @@ from constraints.faults import BadInput, Fault
 from constraints.formula import Batch
 from constraints.ingredients import FAT, MOISTURE, PROTEIN, SALT, Lot
 from constraints.numbers import PERCENT, trimmed
-from constraints.quantities import Basis
+from constraints.quantities import Basis, stated
 from optimizer.as_weighed import batch_of
-from optimizer.ledger import UNIT, Document, Movement, is_ledger, new_document, opened, record
+from optimizer.check import Report, check
+from optimizer.ledger import (
+    HOLD,
+    UNIT,
+    Document,
+    Movement,
+    NotRecorded,
+    is_ledger,
+    new_document,
+    opened,
+    record,
+)
 from optimizer.reading.lots import LotTable, parse_lots, read_lots
 from optimizer.reading.recipe import Recipe, read_recipe
 from optimizer.reading.stocked import exported
@@ -61,59 +74,194 @@ def batch_in(recipe: Recipe, table: LotTable, batch: str, lots: str) -> tuple[Ba
 
 def _recorded(path: str, code: str) -> tuple[WeighedItem, ...]:
     """What a ledger says went into a batch. Raises BadInput where that is nothing, or it was made already."""
-    with opened(path) as base:
-        rows = base.execute("SELECT kind, lot, item, into_batch FROM live WHERE batch = ?", (code,)).fetchall()
-    if not rows or any(kind == "product" for kind, *_ in rows):
-        why = "product of it is recorded: what is made is not ground any more" if rows else "no file and no such batch"
+    there, made = _there(path, code)
+    if made or not there:
+        why = "product of it is recorded: what is made is not ground any more" if made else "no file and no such batch"
         raise BadInput([Fault(path, None, None, f"{code}: {why}", "a file, or the code of a batch not yet stuffed")])
-    total: dict[str, Fraction] = {}
-    for _, lot, item, into in rows:
-        total[lot or item] = total.get(lot or item, Fraction(0)) + into * UNIT
-    return tuple(WeighedItem(name, kg) for name, kg in total.items())
+    return tuple(WeighedItem(name, into) for name, (_, into) in there.items())
+
+
+def _there(path: str, code: str) -> tuple[dict[str, tuple[Fraction, Fraction]], bool]:
+    """Kilograms as held and into the batch of all that is in it, by name, and whether product came out of it."""
+    asked = "SELECT kind, COALESCE(lot, item), units, into_batch FROM live WHERE batch = ? ORDER BY id"
+    with opened(path) as base:
+        rows = base.execute(asked, (code,)).fetchall()
+    total: dict[str, tuple[Fraction, Fraction]] = {}
+    for kind, name, held, into in rows:
+        if kind in ("pull", "addition"):
+            before = total.get(name, (Fraction(0), Fraction(0)))
+            total[name] = before[0] - held * UNIT, before[1] + into * UNIT
+    return {name: (held, into) for name, (held, into) in total.items() if into}, any(r[0] == "product" for r in rows)
+
+
+@dataclass(frozen=True)
+class Made:
+    """A batch as it was recorded: what ``check`` says of it, why it is on hold, and what is odd, in words."""
+
+    report: Report
+    hold: str
+    odd: str
 
 
 def make(
     path: str, weighed: str, recipe: str, document: Document, out_kg: Fraction | None, rework_kg: Fraction | None
-) -> str:
+) -> Made:
     """Record a batch as weighed: its pulls, its additions, and what came out of it as lots of their own.
 
-    Returns what is odd of it in words, or nothing.
-
-    The batch's code is the document's name; its product is the lot of that name, its rework ``CODE rework``.
+    The batch's code is the document's name; its product is the lot of that name, its rework ``CODE rework``. What was
+    pulled for it before is not pulled again. What may not be made is recorded as on hold.
     """
     new_document(path, document.name)  # said before the lots it used up are missed
-    read, table = read_recipe(recipe), read_lots(path)
-    faults: list[Fault] = []
-    items = [item for item in read_weighed(weighed) if not item.load]
-    batch = batch_of(read, table, items, weighed, faults)
-    if faults:
-        raise BadInput(faults)
-    held = {item.name: item.held_kg for item in items if item.held_kg is not None}
-    code = document.name
-    movements, lots, product = list(_went_in(batch, held, code)), {}, frozenset({code})
-    if out_kg is not None:
-        lots[code] = {"lot": code, "material": read.entry.name}
-        movements.append(Movement("product", code, out_kg, code))
+    read = read_recipe(recipe)
+    there, _ = _there(path, document.name)
+    items = read_weighed(weighed, read.entry.name)
+    report = check(read, _as_before(path, there), items, weighed, date.fromisoformat(document.at[:10]))
+    held = {item.name: item.held_kg for item in items if item.held_kg is not None and not item.load}
+    moves = [*_went_in(report.batch, held, document.name, there), *_out(document.name, out_kg)]
+    return _record(path, "make", document.name, document, report, report.batch, moves, rework_kg)
+
+
+def correct(
+    path: str,
+    change: str,
+    recipe: str,
+    code: str,
+    document: Document,
+    out_kg: Fraction | None,
+    rework_kg: Fraction | None,
+) -> Made:
+    """Record what was put into a batch that stands in the ledger, and what was held back of it as rework.
+
+    ``change`` is a table of what was added, or the document of ``correct``. The whole batch is judged again.
+    """
+    new_document(path, document.name)
+    read = read_recipe(recipe)
+    there, made = _there(path, code)
+    if made or not there:
+        raise NotRecorded(
+            f"{code}: {'product of it is recorded' if made else 'there is no such batch'}; nothing was recorded"
+        )
+    table, day, faults = _as_before(path, there), date.fromisoformat(document.at[:10]), list[Fault]()
+    into = {name: kg for name, (_, kg) in there.items()}
+    added = {item.name: item.kilograms for item in read_weighed(change, read.entry.name, "add") if not item.load}
+    kept = 1 - (rework_kg or Fraction(0)) / sum(into.values(), Fraction(0))
+    if kept <= 0:
+        raise NotRecorded(f"{code} holds no more than was held back of it; nothing was recorded")
+    report = check(read, table, _together(into, added, kept), change, day)
+    before, whole = (batch_of(read, table, _together(into, more), change, faults) for more in ({}, added))
+    moves = [*_went_in(whole, {}, code, there), *_out(code, out_kg)]
+    return _record(path, "correct", code, document, report, before, moves, rework_kg)
+
+
+def _together(
+    into: Mapping[str, Fraction], added: Mapping[str, Fraction], kept: Fraction = Fraction(1)
+) -> list[WeighedItem]:
+    """What is in a batch of which a part is kept and something added."""
+    names = dict.fromkeys((*into, *added))
+    return [WeighedItem(n, into.get(n, Fraction(0)) * kept + added.get(n, Fraction(0))) for n in names]
+
+
+def _out(code: str, out_kg: Fraction | None) -> list[Movement]:
+    """The product that came out."""
+    return [] if out_kg is None else [Movement("product", code, out_kg, code)]
+
+
+def _as_before(path: str, there: Mapping[str, tuple[Fraction, Fraction]]) -> LotTable:
+    """The lots of a ledger, used up or not, with what is in a batch already put back."""
+    table = parse_lots(exported(path, every=True), path)
+    zero = (Fraction(0), Fraction(0))
+    lots = (replace(lot, on_hand_kg=lot.on_hand_kg + there.get(lot.name, zero)[0]) for lot in table.lots)
+    return replace(table, lots=tuple(lots))
+
+
+def _record(
+    path: str,
+    kind: str,
+    code: str,
+    document: Document,
+    report: Report,
+    rework: Batch,
+    movements: Sequence[Movement],
+    rework_kg: Fraction | None,
+) -> Made:
+    """Record a batch that was judged, with what came out of it as lots of their own; ``rework`` is what that is of."""
+    moves, lots = list(movements), dict[str, dict[str, str]]()
+    hold = "; ".join(dict.fromkeys(_forbidding(report))) if report.forbidden else ""
+    out = sum((move.kilograms for move in moves if move.kind == "product"), Fraction(0))
+    if out:
+        lots[code] = {"lot": code, "material": report.recipe.entry.name}
     if rework_kg is not None:
-        again = f"{code} rework"
-        lots[again] = _rework(again, read, batch, document.at[:10]) | {"on_hand_kg": trimmed(rework_kg, 10)}
+        again = f"{document.name} rework"
+        lots[again] = _rework(again, report.recipe, rework, document.at[:10])
+        lots[again] |= {"on_hand_kg": trimmed(rework_kg, 10)} | ({"on_hold": "yes"} if hold else {})
         parse_lots(_one_line(lots[again]), f"the rework of {code}")
-        movements.append(Movement("rework", again, rework_kg, code))
-    record(path, "make", document, movements, lots, product=product)
-    came, went = (out_kg or 0) + (rework_kg or 0), weight(batch, Basis.BATCH)
-    return f"; {trimmed(Fraction(came), 4)} kg came out of {trimmed(went, 4)} kg: weigh again" if came > went else ""
+        moves.append(Movement("rework", again, rework_kg, code))
+    signed = replace(document, reason=HOLD + hold) if hold else document
+    record(path, kind, signed, moves, lots, product=frozenset({code}))
+    came, went = out + (rework_kg if rework_kg and kind == "make" else 0), weight(report.batch, Basis.BATCH)
+    odd = f"{trimmed(Fraction(came), 4)} kg came out of {trimmed(went, 4)} kg: weigh again" if came > went else ""
+    return Made(report, hold, odd)
 
 
-def _went_in(batch: Batch, held: dict[str, Fraction], code: str) -> Iterator[Movement]:
-    """Pulls as held, bone and all, and additions; what is a gram from all of a lot is all of it."""
-    for item, kilograms in batch.kilograms.items():
-        into = round(kilograms / UNIT) * UNIT
-        if not isinstance(item, Lot):
-            yield Movement("addition", None, Fraction(0), code, item.name, into)
+def _forbidding(report: Report) -> Iterator[str]:
+    """Why a batch may not be made, or not sold under its name."""
+    yield from report.unfit
+    for part in report.each:
+        yield from (f.requirement.words() for place in part.places for f in place.findings if f.forbids)
+        yield from (f"{dose.item.name} is far off its dose" for dose in part.doses if dose.forbids)
+
+
+def _went_in(
+    batch: Batch, held: Mapping[str, Fraction], code: str, there: Mapping[str, tuple[Fraction, Fraction]]
+) -> Iterator[Movement]:
+    """Pulls as held, bone and all, and additions, less what is in already; a gram from all of a lot is all of it."""
+    named = {item.name: item for item in batch.kilograms}
+    for name in dict.fromkeys((*named, *there)):
+        item, (had, had_into) = named.get(name), there.get(name, (Fraction(0), Fraction(0)))
+        kilograms = batch.kilograms[item] if item is not None else Fraction(0)
+        into = round((kilograms - had_into) / UNIT) * UNIT
+        if not (isinstance(item, Lot) or had):
+            yield from [Movement("addition", None, Fraction(0), code, name, into)] if into else []
             continue
-        pulled = held.get(item.name, item.held_kg(kilograms))
-        whole = abs(pulled - item.on_hand_kg) < GRAM
-        yield Movement("pull", item.name, -round((item.on_hand_kg if whole else pulled) / UNIT) * UNIT, code, "", into)
+        pulled = Fraction(0)
+        if isinstance(item, Lot):
+            pulled = held.get(name, had + item.held_kg(kilograms - had_into))
+            pulled = item.on_hand_kg if abs(pulled - item.on_hand_kg) < GRAM else pulled
+        if taken := round((pulled - had) / UNIT) * UNIT:
+            yield Movement("pull", name, -taken, code, "", into)
+
+
+def pull(path: str, lot: str, kilograms: Fraction, code: str, document: Document) -> None:
+    """Take so much of a lot, as held, for a batch that will be made. Raises NotRecorded where it is not there."""
+    found = next((one for one in read_lots(path).lots if one.name == lot), None)
+    if found is None:
+        raise NotRecorded(f"the lot {lot!r} is not there; nothing was recorded")
+    record(path, "pull", document, [Movement("pull", lot, -kilograms, code, "", _whole(kilograms * found.usable))])
+
+
+def analysed(path: str, name: str, fat: Fraction, sd: Fraction, recipe: str | None, document: Document) -> None:
+    """Record the fat found of a lot or of a batch as it is in the ledger, per cent, with its standard deviation.
+
+    A batch with additions needs the recipe, for the fat that these bring. Raises NotRecorded and BadInput.
+    """
+    there, _ = _there(path, name)
+    rest, shares = Fraction(0), {name: Fraction(1)}
+    if there:
+        mass, lots = sum(into for _, into in there.values()), {n for n, (held, _) in there.items() if held}
+        shares = {n: into / mass for n, (_, into) in there.items() if n in lots}
+        items = {a.item.name: a.item for a in read_recipe(recipe).additions} if recipe else {}
+        if missing := [n for n in there if n not in lots and n not in items]:
+            raise NotRecorded(
+                f"{', '.join(missing)}: say --recipe, which has the fat of what was added; nothing was recorded"
+            )
+        rest = sum(((into / mass) * stated(items[n], FAT) for n, (_, into) in there.items() if n not in lots), rest)
+    kept = {"fat_pct": str(fat), "sd": str(sd), "shares": {n: str(x) for n, x in shares.items()}, "rest": str(rest)}
+    lot, batch = (None, name) if there else (name, "")
+    record(path, "test", document, [Movement("test", lot, Fraction(0), batch, json.dumps(kept, ensure_ascii=False))])
+
+
+def _whole(kilograms: Fraction) -> Fraction:
+    return round(kilograms / UNIT) * UNIT
 
 
 def _rework(name: str, recipe: Recipe, batch: Batch, day: str) -> dict[str, str]:
@@ -127,10 +275,12 @@ def _rework(name: str, recipe: Recipe, batch: Batch, day: str) -> dict[str, str]
     )
     put_in = nitrite / green if green else Fraction(0)
     dates = [lot.use_by for lot, _ in lots if lot.use_by is not None]
+    roles = {lot.role: sum(kg for other, kg in lots if other.role == lot.role) for lot, _ in lots if lot.role}
     cells = {key: trimmed(value, DECIMALS) for key, value in figures.items()} | {
         "lot": name,
         "material": f"{recipe.entry.name}, rework",
         "species": " and ".join(dict.fromkeys(lot.species for lot, _ in lots if lot.species)),
+        "role": max(roles, key=lambda role: roles[role], default=""),  # the side with more weight, no source
         "cost_per_kg": trimmed(worth, DECIMALS),
         "received": day,
         "use_by": min(dates).isoformat() if dates else "",

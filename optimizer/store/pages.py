@@ -6,32 +6,93 @@ from calendar import monthrange
 from collections.abc import Iterator, Sequence
 from datetime import date
 from fractions import Fraction
+from typing import Any
 
-from constraints.numbers import trimmed
+from constraints.numbers import shown, trimmed
 from constraints.treatment import load_treatments, places
-from optimizer.ledger import lots_of, opened
+from optimizer.ledger import HOLD, held, lots_of, opened
 from optimizer.pages.chart import render
 from optimizer.pages.tables import heading, paragraph, table
+from optimizer.past import Past
+from optimizer.reading.stocked import taught
 from optimizer.store.trace import CAUTION, Trace
+from optimizer.words import day_words
 
+_HEADS = ("lot", "what", "kg", "use by", "from", "came", "fat typed", "by tests", "+-")
 _COLUMN, _ROW, _WIDE = 250, 46, 190
 
 
-def stock_page(path: str) -> str:
-    """Every lot with its balance, product apart."""
+def stock_rows(path: str, day: date) -> list[dict[str, Any]]:
+    """Every lot with its balance, whether it may be used, and its fat as typed and by the tests."""
+    sent = Past.of(path).suppliers
     with opened(path) as base:
-        every = list(lots_of(base))
+        told = taught(base)
+        rows = []
+        for name, cells, product, left in lots_of(base):
+            fat, sd = told.of(name) if told and name in told.names else (None, None)
+            by = cells.get("use_by", "")
+            rows.append({
+                "lot": name, "what": cells.get("material", ""), "product": product, "kg": float(left), "use_by": by,
+                "past": bool(by) and by < day.isoformat(),
+                "hold": held(base, name) or (HOLD if cells.get("on_hold") in ("yes", "true", "1") else ""),
+                "supplier": cells.get("supplier") or sent.get(name, ""), "received": cells.get("received", ""),
+                "typed_fat_pct": cells.get("fat_pct", ""), "fat_pct": None if fat is None else float(fat),
+                "fat_sd_pct": None if sd is None else float(sd),
+                "out_of_line": told is not None and name in told.out_of_line,
+            })  # fmt: skip
+    return rows
+
+
+def stock_page(rows: Sequence[dict[str, Any]], *, full: bool = False) -> str:
+    """Every lot with its balance, product apart; ``full`` adds where it came from and what the tests say."""
     lines: list[str] = []
     for title, wanted in (("stock", False), ("product", True)):
-        rows = [[name, cells.get("material", ""), _kg(left), cells.get("use_by", "")]
-                for name, cells, product, left in every if product is wanted]  # fmt: skip
-        if rows:
-            lines += [*heading(title), *table(("lot", "what", "kg", "use by"), rows, "<<><")]
+        own = [_cells(row, full=full) for row in rows if row["product"] is wanted]
+        if own:
+            more = ("from", "came", "fat typed", "by tests", "+-") if full else ()
+            lines += [
+                *heading(title),
+                *table(("lot", "what", "kg", "use by", *more), own, "<<><" + "<<>>>"[: len(more)]),
+            ]
     return "\n".join(lines or ["The ledger is empty."]) + "\n"
 
 
-def trace_page(found: Trace, seconds: float) -> str:
-    """The trace in the order a caller asks: who has it, which batches, which lots, who supplied, the books."""
+def _cells(row: dict[str, Any], *, full: bool) -> list[str]:
+    marks = [word for word, true in (("past", row["past"]), ("on hold", row["hold"])) if true]
+    cells = [row["lot"], row["what"], _kg(Fraction(str(row["kg"]))), " ".join([row["use_by"], *marks]).strip()]
+    tests = [("! " if row["out_of_line"] and key == "fat_pct" else "") + f"{row[key]:.1f}" if row[key] else ""
+             for key in ("fat_pct", "fat_sd_pct")]  # fmt: skip
+    return [*cells, row["supplier"], row["received"], row["typed_fat_pct"], *tests] if full else cells
+
+
+def stock_html(rows: Sequence[dict[str, Any]], day: date) -> str:
+    """The same as a page that prints."""
+    return render("store/stock.html", title=f"Stock, {day_words(day)}", heads=_HEADS,
+                  rows=[_cells(row, full=True) for row in rows])  # fmt: skip
+
+
+def taught_page(path: str) -> str:
+    """What the tests say of each lot's fat beside what was typed, and which lots are out of line."""
+    with opened(path) as base:
+        told, typed = taught(base), {name: cells.get("fat_pct", "") for name, cells, _, _ in lots_of(base)}
+    if told is None:
+        return "Recorded. Nothing is learnt of the lots: a lot in it states neither fat_sd_pct nor fat_method.\n"
+    rows = []
+    for name, moved in zip(told.names, told.moved, strict=True):
+        fat, sd = told.of(name)
+        rows.append([name, typed[name], shown(fat, 2), shown(sd, 2), f"{moved:.1f}"])
+    heads = ("lot", "fat typed", "by the tests", "+-", "moved, standard errors")
+    lines = [*heading("what the tests say"), *table(heads, rows, "<>>>>")]
+    if told.out_of_line:
+        lines += paragraph(f"out of line by more than their errors explain: {', '.join(told.out_of_line)}", "! ")
+    return "\n".join(lines) + "\n"
+
+
+def trace_page(found: Trace, seconds: float, *, full: bool = False) -> str:
+    """The trace in the order a caller asks: who has it, which batches, which lots, who supplied, the books.
+
+    ``full`` adds every document with its kind and reason.
+    """
     way = "forward" if found.forward else "back"
     lines = [*paragraph(f"{found.name}, traced {way} in {seconds:.2f} s")]
     if found.forward:
@@ -59,6 +120,8 @@ def trace_page(found: Trace, seconds: float) -> str:
     lines += _listed("books of the batches, kg", ("batch", "lots", "additions", "product", "rework", "loss"), [
         [b.batch, *map(_kg, (b.lots, b.additions, b.product, b.rework, b.unexplained))] for b in found.batches.values()
     ], "<>>>>>")  # fmt: skip
+    papers = dict.fromkeys((line.document, line.kind, _time(line.at), line.person, line.reason) for line in found.lines)
+    lines += _listed("documents", ("document", "what", "when", "by", "why"), list(papers)) if full else []
     return "\n".join([*lines, *_papers(found)]) + "\n"
 
 

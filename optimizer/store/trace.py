@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import json
 import sqlite3
+from collections import defaultdict
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
 from fractions import Fraction
@@ -31,6 +32,7 @@ class Line:
     person: str
     party: str
     item: str
+    reason: str
 
 
 @dataclass(frozen=True)
@@ -116,16 +118,16 @@ def trace(path: str, name: str, back: bool | None = None) -> Trace:
 
 def _lines(base: sqlite3.Connection, kind: str, name: str) -> Iterator[tuple[int, Line]]:
     """The lines of a lot or a batch, each by the number of its movement."""
-    asked = "SELECT id, kind, lot, batch, units, into_batch, at, document, person, party, item FROM live WHERE "
+    asked = "SELECT id, kind, lot, batch, units, into_batch, at, document, person, party, item, reason FROM live WHERE "
     where = "lot = ? ORDER BY id" if kind == "lot" else "batch = ? ORDER BY id"
     for number, *row in base.execute(asked + where, (name,)).fetchall():
-        sign = 1 if row[0] == "count" else -1 if row[3] < 0 else 1
+        sign = -1 if row[0] in ("pull", "sell", "waste") else 1  # what is put back is a pull below zero
         yield number, Line(row[0], row[1] or "", row[2], sign * row[3] * UNIT, row[4] * UNIT, *row[5:])
 
 
 def lot_book(lot: str, lines: Iterable[Line], left: Fraction) -> LotBook:
     """The books of a lot; what a count found too little or too much is what nobody can explain."""
-    total = {kind: Fraction(0) for kind in ("receive", "return", "product", "rework", "pull", "sell", "waste", "count")}
+    total: dict[str, Fraction] = defaultdict(Fraction)
     for line in lines:
         total[line.kind] += line.kilograms
     came = total["receive"] + total["return"] + total["product"] + total["rework"]
@@ -134,7 +136,7 @@ def lot_book(lot: str, lines: Iterable[Line], left: Fraction) -> LotBook:
 
 def batch_book(batch: str, lines: Iterable[Line]) -> BatchBook:
     """The books of a batch: kilograms that reached it, and what was weighed of it afterwards."""
-    total = {kind: Fraction(0) for kind in ("pull", "addition", "product", "rework")}
+    total: dict[str, Fraction] = defaultdict(Fraction)
     for line in lines:
         total[line.kind] += line.into_batch if line.kind in ("pull", "addition") else line.kilograms
     loss = total["pull"] + total["addition"] - total["product"] - total["rework"]
