@@ -5,7 +5,7 @@ Everything a report on a conflict asks is asked of the one program kept here (se
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import replace
 from fractions import Fraction
@@ -16,11 +16,10 @@ from constraints.meaning import Role
 from constraints.requirement import Requirement
 from constraints.row import Row
 from optimizer.bench.extreme import MANY, Part, extreme, figure_of
-from optimizer.bench.rows import carry_rows, layout_for, new_columns
+from optimizer.bench.rows import carry_rows, layout_for
 from optimizer.problem import Problem
 from optimizer.solver.kept import MOST_NODES, Kept, Unsettled, searching
-from optimizer.solver.model import SolverDisagrees, Variable
-from optimizer.solver.program import value_per_kg
+from optimizer.solver.model import SolverDisagrees
 
 _ZERO = Fraction(0)
 _GAP = 5e-3
@@ -76,23 +75,6 @@ class Bench:
             for i in rows:
                 self.kept.limit(i, *(self._limits[i] if key in held else self._let_go.get(i, (None, None))))
 
-    @contextmanager
-    def conceding(self, new: Sequence[tuple[Requirement, Requirement]]) -> Iterator[None]:
-        """Within this some requirements are replaced by others over the same rows; all others hold."""
-        self.hold([r for r in self.requirements if not any(r is old for old, _ in new)])
-        formula = self.problem.formula
-        added = [self._add(row) for _, r in new for row in r.rows(formula)]
-        for old, r in new:
-            uses = r.choices(formula)
-            for i, row in zip(self.rows_of(old)[-len(uses) :] if uses else (), uses, strict=True):
-                self.kept.limit(i, row.lo, row.hi)
-        try:
-            yield
-        finally:
-            for i in added:
-                self.kept.limit(i, None, None)
-            self.hold()
-
     def _add(self, row: Row) -> int:
         coefs = tuple(a * u for a, u in zip(row.coefs, self.layout.units, strict=True))
         more = (_ZERO,) * (len(self.kept.variables) - len(coefs))
@@ -122,40 +104,6 @@ class Bench:
             yield self
         finally:
             kept.bound(j, v.lo, v.hi)
-
-    @contextmanager
-    def offering(self, lots: Sequence[Lot]) -> Iterator[tuple[Bench, list[int]]]:
-        """Within this further lots may go in: a bench and the places of their variables on it."""
-        columns = None if self._counts_lots() else new_columns(self.problem, self.requirements, lots)
-        if columns is None:
-            known = [lot for lot in self.problem.formula.lots if isinstance(lot, Lot)]
-            yield (
-                Bench(with_lots(self.problem, [*known, *lots]), self.requirements),
-                [len(known) + k for k in range(len(lots))],
-            )
-            return
-        places = self.kept.add_columns([self._column(lot, k, columns) for k, lot in enumerate(lots)])
-        self.costs.update((j, self.kept.variables[j].cost) for j in places)
-        try:
-            yield self, places
-        finally:
-            for j in places:
-                self.kept.bound(j, _ZERO, _ZERO)
-                self.costs[j] = _ZERO
-
-    def _counts_lots(self) -> bool:
-        return any(r.choices(self.problem.formula) for r in self.requirements)
-
-    def _column(
-        self, lot: Lot, k: int, columns: Mapping[int, Sequence[Sequence[Fraction]]]
-    ) -> tuple[Variable, dict[int, Fraction]]:
-        coefs = {
-            i: line[k]
-            for r in self.requirements
-            for i, line in zip(self.rows_of(r), columns[id(r)], strict=True)
-            if line[k]
-        }
-        return Variable(lot.name, value_per_kg(self.problem.formula, lot), _ZERO, lot.usable_kg), coefs
 
     # Questions.
 
@@ -197,10 +145,6 @@ class Bench:
         scaled = ({j: a * units[j] for j, a in enumerate(part) if a} for part in (over, under or ()))
         top, bottom = scaled
         return top, None if under is None else bottom
-
-    def extreme(self, terms: Terms, sign: int) -> Fraction | None:
-        """The smallest (``sign`` 1) or largest (-1) figure over the points; see extreme."""
-        return extreme(self.kept, *self.by_variable(terms), sign)[0]
 
     def nearest(self, requirement: Requirement) -> tuple[dict[str, Fraction], bool]:
         """The figures closest to the limits of a requirement that is let go, by limit: below ``lo``, above ``hi``.

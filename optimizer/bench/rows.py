@@ -44,23 +44,6 @@ def carry_rows(before: Formula, after: Formula) -> None:
     _ROWS[after] = dict(_ROWS.get(before, {}))
 
 
-def new_columns(
-    problem: Problem, requirements: Sequence[Requirement], lots: Sequence[Lot]
-) -> dict[int, list[Sequence[Fraction]]] | None:
-    """For each requirement, by identity, its rows' coefficients for lots that the formula does not have.
-
-    None where a requirement's rows are not made column by column, so that further lots may change the others too.
-    """
-    small = Formula(lots, problem.formula.additions, problem.formula.process)
-    found = {}
-    for requirement in requirements:
-        rows = rows_of_one(problem.formula, requirement)
-        if rows and not requirement.by_column:
-            return None
-        found[id(requirement)] = [row.coefs[: len(lots)] for row in requirement.rows(small)] if rows else []
-    return found
-
-
 def layout_for(
     problem: Problem,
     requirements: Sequence[Requirement] | None = None,
