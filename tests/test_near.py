@@ -12,6 +12,7 @@ import pytest
 from scipy.optimize import linprog
 
 from constraints.faults import BadInput
+from constraints.numbers import weight
 from optimizer.blend import Answer
 from optimizer.near import near_cheapest
 from optimizer.order import Asked, order_of
@@ -46,7 +47,8 @@ class Larder:
             for i in range(6)
         ]
         table = parse_lots("lot,on_hand_kg,fat_pct,cost_per_kg,use_by\n" + "\n".join(rows) + "\n", "l.csv")
-        asked = Asked(next_chance=CHANCE if chance else None)
+        # the oracle knows no smallest pull: any crumb goes
+        asked = Asked(next_chance=CHANCE if chance else None, smallest_pull=weight("0"), smallest_remnant=weight("0"))
         return assemble(recipe, table, order_of(recipe, "--meat-kg", Fraction(30), DAY, asked))
 
     def best(
