@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 import pytest
 from crowds import crowd, feasible
+from solved import solve
 
 from constraints.ingredients import Lot
 from constraints.linear import solve as eliminate
@@ -20,7 +21,7 @@ from optimizer.solver.exact import no_sum_fits, refuted_by
 from optimizer.solver.model import Ending, Program, Variable
 from optimizer.solver.optimum import Ranks, optimise
 from optimizer.solver.program import layout_of, relaxed
-from optimizer.solver.session import Session, solve
+from optimizer.solver.session import Session
 from optimizer.why.ground import ground_of
 
 ZERO = Fraction(0)

@@ -8,11 +8,11 @@ from fractions import Fraction as F
 import numpy as np
 import pytest
 from scipy.optimize import linprog
+from solved import solve
 
 from constraints.row import Row
 from optimizer.solver.exact import Vertex, lower_bound, proved, refutes
 from optimizer.solver.model import Basis, Place, Program, Variable
-from optimizer.solver.session import solve
 from optimizer.solver.simplex import Simplex
 
 

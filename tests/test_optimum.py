@@ -13,16 +13,17 @@ import numpy as np
 import pytest
 from kitchens import DAY, Kitchen, figures, random_kitchen
 from matrices import matrix_of
+from solved import Outcome, solve
 
 from constraints.row import Row
 from optimizer.blend import Status, blend
 from optimizer.problem import Problem
 from optimizer.solver.exact import lower_bound
 from optimizer.solver.kept import Kept
-from optimizer.solver.model import Basis, Ending, Outcome, Place, Program, SolverDisagrees, Variable
+from optimizer.solver.model import Basis, Ending, Place, Program, SolverDisagrees, Variable
 from optimizer.solver.optimum import Optimum, optimise, ranks_of, settle
 from optimizer.solver.program import layout_of, relaxed
-from optimizer.solver.session import ALL, Session, solve
+from optimizer.solver.session import ALL, Session
 from optimizer.solver.simplex import Simplex
 
 CHUNKS, EACH = 8, 255

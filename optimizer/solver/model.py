@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import StrEnum
@@ -81,18 +80,3 @@ class Basis:
 
     variables: tuple[Place, ...]
     rows: tuple[Place, ...]
-
-
-@dataclass(frozen=True)
-class Outcome:
-    """What the solver said. ``values`` are floats, empty unless it found a point.
-
-    ``basis`` is there for a linear program, also where it is found infeasible; ``ray`` are then prices of the rows that
-    should prove it. ``bound`` is the solver's own lower bound on cost, reported and not proved.
-    """
-
-    ending: Ending
-    values: tuple[float, ...] = ()
-    basis: Basis | None = None
-    bound: float = -math.inf
-    ray: tuple[float, ...] = ()

@@ -18,7 +18,7 @@ from typing import Any
 import numpy as np
 
 from optimizer import clock
-from optimizer.solver.model import Basis, Ending, Outcome, Place, Program, SolverDisagrees
+from optimizer.solver.model import Basis, Place, Program, SolverDisagrees
 from optimizer.solver.statement import stated_in_highs
 
 ALL = 2**31 - 1
@@ -237,19 +237,6 @@ class Session:
         """Costs in the solver's units, the largest of them always alike."""
         self._money = power(float(np.abs(costs * self._units).max(initial=0.0))) * 2.0**-_LARGEST_COST
         return costs * self._units / self._money
-
-
-def solve(program: Program, *, nodes: int = ALL, gap: float = 0.0, stated: bool = False) -> Outcome:
-    """Solve a program once (see ``Session``). Raises OutOfTime where time is over before a point is found."""
-    session = Session(program, whole=program.whole, stated=stated)
-    feasible = session.run(nodes=nodes, gap=gap)
-    if not feasible:
-        return Outcome(Ending.FAILED if session.stopped else Ending.INFEASIBLE, basis=session.basis, ray=session.ray)
-    ending = Ending.TIME_LIMIT if session.stopped else Ending.OPTIMAL
-    if not session.found:
-        return Outcome(ending)
-    bound = session.bound_found if program.whole else session.cost
-    return Outcome(ending, tuple(session.values.tolist()), None if program.whole else session.basis, bound)
 
 
 def _low(limit: Fraction | None) -> float:

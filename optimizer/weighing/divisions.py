@@ -25,10 +25,10 @@ from optimizer.problem import Problem
 from optimizer.solver.exact import Vertex
 from optimizer.solver.kept import Kept
 from optimizer.solver.links import Line, Sum, none_or, possible
-from optimizer.solver.model import Ending, Outcome, Program, SolverDisagrees, Variable
+from optimizer.solver.model import Program, SolverDisagrees, Variable
 from optimizer.solver.optimum import settle
 from optimizer.solver.program import choices_of, holds_of, relaxed, uses, value_per_kg
-from optimizer.solver.session import solve
+from optimizer.solver.session import Session
 
 _ZERO = Fraction(0)
 _ONE = Fraction(1)
@@ -276,17 +276,19 @@ def rough(plan: Plan, columns: Sequence[int], room: Fraction) -> dict[int, Fract
         if coefs and limit.hi is not None:
             free = plan.rounding(limit, 1) * times
             build.row("at most", _total([(_ONE, coefs), (_ONE, apart)]), None, limit.hi - free)
-    outcome = _searched(build.program(), _ROUGH_NODES)
-    return {j: plan.unit(j) * _at(outcome.values, totals[j]) for j in columns} if outcome.values else None
+    values = _searched(build.program(), _ROUGH_NODES)
+    return {j: plan.unit(j) * _at(values, totals[j]) for j in columns} if values else None
 
 
-def _searched(program: Program, nodes: int) -> Outcome:
-    """What the solver finds within so many nodes and the time there is."""
+def _searched(program: Program, nodes: int) -> Sequence[float]:
+    """What the solver finds within so many nodes and the time there is; empty where that is nothing."""
+    session = Session(program, whole=program.whole)
     try:
         with clock.doing("looking for whole divisions of the scales"):
-            return solve(program, nodes=nodes, gap=_SEARCH_GAP)
+            found = session.run(nodes=nodes, gap=_SEARCH_GAP) and session.found
     except clock.OutOfTime:
-        return Outcome(Ending.TIME_LIMIT)
+        return ()
+    return session.values.tolist() if found else ()
 
 
 def _exactly(program: Program) -> tuple[Vertex | None, bool]:
@@ -347,7 +349,7 @@ def full(plan: Plan, tight: Fraction = _ZERO) -> Found:
             exact = _total((limit.exact[j] * plan.unit(j), total) for j, total in totals.items())
             build.row("limit with exact doses", exact, limit.lo, limit.hi)
     program = build.program()
-    values: Sequence[float | Fraction] = _searched(program, _FULL_NODES).values
+    values: Sequence[float | Fraction] = _searched(program, _FULL_NODES)
     if not values:
         found, certain = _exactly(program)
         if found is None:
