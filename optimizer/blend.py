@@ -24,7 +24,8 @@ from optimizer.solver.program import Layout, holds_of, layout_of
 from optimizer.solver.session import ALL
 from optimizer.verdict import Grade, grade_of
 from optimizer.weighing.certificate import Certificate, certify
-from optimizer.weighing.weighout import ScalePrevents, Weighed, weigh_out
+from optimizer.weighing.rounding import Weighed
+from optimizer.weighing.weighout import ScalePrevents, weigh_out
 
 if TYPE_CHECKING:
     from optimizer.sure import Sure

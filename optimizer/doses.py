@@ -13,7 +13,7 @@ from constraints.numbers import G_PER_KG, PERCENT
 from constraints.quantities import Amount, Basis, MissingProperty, Weight
 from constraints.requirement import Origin, Ratio, Requirement
 from optimizer.reading.recipe import Recipe
-from optimizer.weighing.weighout import division_of
+from optimizer.weighing.rounding import division_of
 
 _ZERO = Fraction(0)
 _FINE = 100

@@ -14,7 +14,7 @@ from constraints.quantities import Amount, Basis, MissingProperty, Weight
 from optimizer.problem import Problem, dying
 from optimizer.reading.entry import CasingEntry
 from optimizer.weighing.certificate import minimised_cost
-from optimizer.weighing.weighout import Weighed
+from optimizer.weighing.rounding import Weighed
 
 _ZERO = Fraction(0)
 KNOWN = (FAT, MOISTURE, PROTEIN, SALT)

@@ -19,7 +19,7 @@ from optimizer.solver.exact import lower_bound
 from optimizer.solver.model import Program
 from optimizer.solver.optimum import Ranks
 from optimizer.solver.program import Layout, relaxed
-from optimizer.weighing.weighout import Weighed
+from optimizer.weighing.rounding import Weighed
 
 _ZERO = Fraction(0)
 SLIGHT = Fraction(1, 10**6)

@@ -515,7 +515,9 @@ def _most(row: dict[str, str]) -> float:
 
 @pytest.mark.parametrize("example", EXAMPLES)
 def test_the_optimum_is_scipys(example: str) -> None:
-    assert document_of(example)["cost"]["optimum"] == pytest.approx(Matrix(example).cheapest(), rel=1e-7)
+    found = document_of(example)
+    free = found["cost"]["optimum"] - found["tidy"]["price"]  # the matrix knows no pulls
+    assert free == pytest.approx(Matrix(example).cheapest(), rel=1e-7)
 
 
 @pytest.mark.parametrize("example", EXAMPLES)

@@ -29,8 +29,10 @@ from optimizer.reading.recipe import parse_recipe
 from optimizer.solver.optimum import Optimum, optimise, ranks_of
 from optimizer.solver.program import layout_of
 from optimizer.weighing.certificate import Certificate, certify, minimised_cost
-from optimizer.weighing.divisions import Plan, full
-from optimizer.weighing.weighout import ScalePrevents, Weighed, broken_by, weigh_out
+from optimizer.weighing.divisions import full
+from optimizer.weighing.rounding import Weighed, broken_by
+from optimizer.weighing.weighable import Plan
+from optimizer.weighing.weighout import ScalePrevents, weigh_out
 
 
 def weighed_of(problem: Problem) -> tuple[Weighed, Certificate] | ScalePrevents | None:

@@ -13,7 +13,7 @@ from optimizer.pages.figures import division_words
 from optimizer.pages.tables import WIDTH, columns, paragraph, table, width
 from optimizer.pages.unit import Unit
 from optimizer.summary import weight
-from optimizer.weighing.weighout import Weighed
+from optimizer.weighing.rounding import Weighed
 
 
 def one_load(weighed: Weighed, unit: Unit, *, full: bool) -> Iterator[str]:

@@ -13,7 +13,7 @@ from optimizer.problem import Problem
 from optimizer.solver.exact import lower_bound
 from optimizer.solver.optimum import Optimum
 from optimizer.solver.program import Layout, relaxed, value_per_kg
-from optimizer.weighing.weighout import Weighed, broken_by
+from optimizer.weighing.rounding import Weighed, broken_by
 
 
 @dataclass(frozen=True)

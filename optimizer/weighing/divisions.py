@@ -11,24 +11,18 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
-from functools import cached_property
 from math import ceil, floor
 
-from constraints.formula import Batch, Dosing, Formula
 from constraints.ingredients import Ingredient, Kind
-from constraints.meaning import Role
-from constraints.quantities import Basis, Weight
-from constraints.requirement import Hold, Requirement
 from constraints.row import Row
 from optimizer import clock
-from optimizer.problem import Problem
 from optimizer.solver.exact import Vertex
 from optimizer.solver.kept import Kept
 from optimizer.solver.links import Line, Sum, none_or, possible
 from optimizer.solver.model import Program, SolverDisagrees, Variable
-from optimizer.solver.optimum import settle
-from optimizer.solver.program import choices_of, holds_of, relaxed, uses, value_per_kg
+from optimizer.solver.program import uses
 from optimizer.solver.session import Session
+from optimizer.weighing.weighable import Limit, Plan
 
 _ZERO = Fraction(0)
 _ONE = Fraction(1)
@@ -39,143 +33,6 @@ _EXACT_NODES = 2_000
 _SEARCH_GAP = 1e-4
 _JUST_UNDER = Fraction(99_999, 100_000)
 """A dose is rounded by less than a whole division; well clear of the solver's tolerance."""
-
-
-@dataclass(frozen=True)
-class Limit:
-    """One row of a requirement over what is weighed: ``lo <= columns . kg + added . kg <= hi``.
-
-    ``columns`` are per kilogram of each column of the formula alone, ``added`` per kilogram of each dosed addition,
-    ``exact`` per kilogram of each column with the exact doses it carries. ``whole`` limits hold for all loads together,
-    the others for each. The mixer's size has no requirement.
-    """
-
-    requirement: Requirement | None
-    columns: Sequence[Fraction]
-    added: Sequence[Fraction]
-    exact: Sequence[Fraction]
-    lo: Fraction | None
-    hi: Fraction | None
-    whole: bool
-
-    def off(self, formula: Formula, batch: Batch) -> Fraction:
-        """By how much a batch, or a load, is above the limit (positive) or below it (negative)."""
-        items = (*formula.columns, *(addition.item for addition in formula.dosed))
-        weights = [batch.kilograms.get(item, _ZERO) for item in items]
-        value = _dot((*self.columns, *self.added), weights)
-        if self.hi is not None and value > self.hi:
-            return value - self.hi
-        return value - self.lo if self.lo is not None and value < self.lo else _ZERO
-
-
-@dataclass(frozen=True)
-class Plan:
-    """What is to be weighed: how many loads, on which divisions (kilograms), within which limits.
-
-    ``cuts`` are rows over the columns that hold for every batch, and every load, that keeps the cones.
-    """
-
-    problem: Problem
-    loads: int
-    divisions: Mapping[Ingredient, Fraction]
-    cuts: tuple[Row, ...] = ()
-
-    @cached_property
-    def choices(self) -> list[Row]:
-        """Rows over the use of the columns, yes or no."""
-        return choices_of(self.problem)
-
-    @cached_property
-    def holds(self) -> tuple[Hold, ...]:
-        """What each column may be, in usable kilograms."""
-        return holds_of(self.problem)
-
-    @cached_property
-    def binding(self) -> list[Requirement]:
-        """The requirements that the weighed batch must satisfy."""
-        return binding(self.problem)
-
-    @cached_property
-    def limits(self) -> tuple[Limit, ...]:
-        """Those requirements as rows over what is weighed, and the mixer's size; reckoned only where needed."""
-        none = (_ZERO,) * len(self.problem.formula.dosed)
-        touching = (Limit(None, row.coefs, none, row.coefs, row.lo, row.hi, whole=False) for row in self.cuts)
-        return (*limits_of(self.problem, self.binding), *touching)
-
-    def unit(self, j: int) -> Fraction:
-        """Kilograms that one count of a column stands for: a pack, or a division."""
-        return self.holds[j].step or self.divisions[self.problem.formula.columns[j]]
-
-    def value(self, batch: Batch) -> Fraction:
-        """What is minimised, on the lots of a batch with every addition at its exact dose; money."""
-        kilograms = ((column, batch.kilograms.get(column)) for column in self.problem.formula.columns)
-        return sum((value_per_kg(self.problem.formula, column) * kg for column, kg in kilograms if kg), _ZERO)
-
-    def in_divisions(self, j: int) -> bool:
-        """True where a column can be shared over the loads in whole divisions."""
-        step = self.holds[j].step
-        return step is None or (step / self.divisions[self.problem.formula.columns[j]]).denominator == 1
-
-    def cost(self, j: int) -> Fraction:
-        """Money that one count of a column costs, with the additions it carries."""
-        return value_per_kg(self.problem.formula, self.problem.formula.columns[j]) * self.unit(j)
-
-    def rounding(self, limit: Limit, side: int) -> Fraction:
-        """What rounding the additions of one load can take it beyond a limit's upper side (1) or lower side (-1).
-
-        Cure is only ever rounded down.
-        """
-        total = _ZERO
-        for addition, coef in zip(self.problem.formula.dosed, limit.added, strict=True):
-            share = Fraction(1, 2)
-            if addition.item.kind is Kind.CURE:
-                share = _ONE if coef * side < 0 else _ZERO
-            total += abs(coef) * share * self.divisions[addition.item]
-        return total
-
-    def unlike(self, i: int) -> int:
-        """Most divisions by which the doses of an addition in two loads differ, each next to its exact one."""
-        formula = self.problem.formula
-        division = self.divisions[formula.dosed[i].item]
-        carried = (formula.carried(column)[i][1] * self.divisions[column] / division for column in formula.columns)
-        return 2 + floor(sum(map(abs, carried), _ZERO))
-
-
-def binding(problem: Problem) -> list[Requirement]:
-    """What a weighed batch must satisfy: all the model imposed, and what no choice of lots changes, if it can hold."""
-    apart = {id(r) for r in problem.measured_only}
-    apart |= {id(r) for r in problem.requirements if r.measured_only(problem.formula)}
-    for requirement in problem.fixed:
-        value = requirement.fixed_value(problem.formula)
-        absent = not value and requirement.lo is None
-        if absent or not requirement.origin.blocks or value is None or not requirement.within(value):
-            apart.add(id(requirement))
-    return [r for r in problem.requirements if id(r) not in apart]
-
-
-def limits_of(problem: Problem, requirements: Iterable[Requirement]) -> tuple[Limit, ...]:
-    """Every limit that must hold over what is weighed, stock and packs apart."""
-    formula = problem.formula
-    apart = [replace(addition, dosing=Dosing.FREE) for addition in formula.additions]
-    explicit = Formula(formula.lots, apart, formula.process)
-    place = {column: k for k, column in enumerate(explicit.columns)}
-    own = [place[column] for column in formula.columns]
-    dosed = [place[addition.item] for addition in formula.dosed]
-    carried = [[share for _, share in formula.carried(column)] for column in formula.columns]
-    limits = []
-    for requirement in requirements:
-        if requirement.role is Role.STOCK:
-            continue
-        for row in requirement.rows(explicit):
-            columns, added = tuple(row.coefs[k] for k in own), tuple(row.coefs[k] for k in dosed)
-            exact = tuple(a + _dot(added, shares) for a, shares in zip(columns, carried, strict=True))
-            whole = requirement.of_batch
-            limits.append(Limit(requirement, columns, added, exact, row.lo, row.hi, whole))
-    mixer = problem.order.mixer_kg
-    if mixer is not None:
-        exact = tuple(formula.total(Weight(Basis.BATCH), column) for column in formula.columns)
-        limits.append(Limit(None, (_ONE,) * len(own), (_ONE,) * len(dosed), exact, None, mixer, whole=False))
-    return tuple(limits)
 
 
 Expression = dict[int, Fraction]
@@ -238,10 +95,6 @@ class _Build:
         return Program(tuple(self.variables), tuple(rows))
 
 
-def _dot(left: Sequence[Fraction], right: Sequence[Fraction]) -> Fraction:
-    return sum((a * b for a, b in zip(left, right, strict=True) if a and b), _ZERO)
-
-
 def _total(parts: Iterable[tuple[Fraction, Expression]]) -> Expression:
     total: Expression = {}
     for factor, expression in parts:
@@ -294,8 +147,6 @@ def _searched(program: Program, nodes: int) -> Sequence[float]:
 def _exactly(program: Program) -> tuple[Vertex | None, bool]:
     """What branching in exact arithmetic finds where the solver says that there is nothing, and whether it is sure."""
     try:
-        if settle(relaxed(program)) is None:
-            return None, True
         return Kept(program).branched(_EXACT_NODES)
     except (clock.OutOfTime, SolverDisagrees):
         return None, False

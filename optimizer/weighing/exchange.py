@@ -10,7 +10,7 @@ from typing import Any, TypeAlias
 import numpy as np
 
 from optimizer.solver.program import uses
-from optimizer.weighing.divisions import Plan
+from optimizer.weighing.weighable import Plan
 
 Floats: TypeAlias = "np.ndarray[Any, np.dtype[np.float64]]"
 _MOST = 12

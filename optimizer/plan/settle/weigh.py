@@ -36,7 +36,8 @@ from optimizer.solver.optimum import Optimum
 from optimizer.solver.program import layout_of, value_per_kg
 from optimizer.weighing.certificate import Certificate, certify, minimised_cost
 from optimizer.weighing.exchange import Lines
-from optimizer.weighing.weighout import ScalePrevents, Weighed, weigh_near, weigh_out
+from optimizer.weighing.rounding import Weighed
+from optimizer.weighing.weighout import ScalePrevents, weigh_near, weigh_out
 
 _ZERO = Fraction(0)
 _FEW, _MANY = 10, 40
