@@ -363,7 +363,7 @@ def test_the_code_reads_back_as_what_is_printed(smoked: str) -> None:
 @pytest.mark.parametrize(
     ("words", "told"),
     [
-        ([WEEK, "--code", "A"], "--code are for one batch"),
+        ([WEEK, "--code", "A"], "the file is a week"),
         ([*FRESH, "--what-happened", WEEK], "is for a week"),
         ([*FRESH, "--code", "a\u202eb"], "letters that can be seen"),
         ([*FRESH, "--code", "A" * 41], "letters that can be seen"),

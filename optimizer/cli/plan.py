@@ -39,12 +39,33 @@ def plan(
     Progress goes to standard error. Ctrl-C, like the time limit, takes the best plan found with its gap (exit code 3);
     where there is none yet it ends with *interrupted* (exit code 130).
     """
-    limit = shared.figure(time_limit, "--time-limit")
-    tidy = {
-        "smallest_pull": shared.weighed(smallest_pull, "--smallest-pull"),
-        "smallest_remnant": shared.weighed(smallest_remnant, "--smallest-remnant"),
-    }
     wanted = {"--orders": orders, "--pulls": pulls, "--html": html}
+    outcome = planned(
+        week, what_happened, wanted, time_limit, compare, smallest_pull=smallest_pull, smallest_remnant=smallest_remnant
+    )
+    if outcome is None:
+        from optimizer.plan.report.plan_json import stopped_document
+        from optimizer.plan.report.plan_page import stopped_page
+
+        sys.stdout.write(stopped_document() if json else stopped_page())
+        raise typer.Exit(shared.TIME_LIMIT)
+    _write(outcome, wanted)
+    from optimizer.plan.report.plan_json import plan_document
+    from optimizer.plan.report.plan_page import plan_page
+
+    sys.stdout.write(plan_document(outcome) if json else plan_page(outcome, full=full))
+    raise typer.Exit(outcome.exit_code)
+
+
+def planned(
+    week: str, what_happened: Typed, wanted: Mapping[str, Typed], time_limit: Typed, compare: bool, **tidy: Typed
+) -> Outcome | None:
+    """The week planned, or what is left of it; None where the time was over before there was any plan.
+
+    ``wanted`` are the files to be written, by their options; ``tidy`` the smallest pull and remnant, as typed.
+    """
+    least = {name: shared.weighed(text, f"--{name.replace('_', '-')}") for name, text in tidy.items()}
+    limit = shared.figure(time_limit, "--time-limit")
     shared.outputs(wanted)
     from optimizer.clock import OutOfTime, limited
 
@@ -54,26 +75,17 @@ def plan(
             from optimizer.plan.run import plan_again, plan_week
 
             with shared.within_time(time_limit):
-                read = read_week(week).with_keys(tidy)
+                read = read_week(week).with_keys(least)
             recipes = [recipe.file for recipe in read.recipes]
             shared.outputs(wanted, [week, what_happened, read.lots.file, read.offers.file or None, *recipes])
             shared.say(read.warnings)
             outcome = plan_week(read, compare=compare) if what_happened is None else plan_again(read, what_happened)
     except OutOfTime:
-        from optimizer.plan.report.plan_json import stopped_document
-        from optimizer.plan.report.plan_page import stopped_page
-
         shared.not_written(wanted, "there is no plan")
-        sys.stdout.write(stopped_document() if json else stopped_page())
-        raise typer.Exit(shared.TIME_LIMIT) from None
+        return None
     if outcome.plan.solved.interrupted and not outcome.plan.solved.found:
         raise KeyboardInterrupt
-    _write(outcome, wanted)
-    from optimizer.plan.report.plan_json import plan_document
-    from optimizer.plan.report.plan_page import plan_page
-
-    sys.stdout.write(plan_document(outcome) if json else plan_page(outcome, full=full))
-    raise typer.Exit(outcome.exit_code)
+    return outcome
 
 
 def _write(outcome: Outcome, wanted: Mapping[str, str | None]) -> None:

@@ -9,6 +9,7 @@ import typer
 
 from optimizer.cli import shared
 from optimizer.cli.blend import cheapest
+from optimizer.cli.plan import planned
 from optimizer.cli.shared import Typed, argument, option
 
 MOST_LETTERS = 40
@@ -16,7 +17,7 @@ MOST_LETTERS = 40
 
 
 def sheet(
-    file: Annotated[str, argument("RECIPE|WEEK", "A recipe (with --lots), or a week (YAML).")],
+    file: Annotated[str, argument("RECIPE|WEEK", "A recipe, with --lots; without them a week (YAML).")],
     lots: Annotated[Typed, option("LOTS", "Lots table (CSV) or ledger of the batch.")] = None,
     meat_kg: shared.MeatKg = None,
     batch_kg: shared.BatchKg = None,
@@ -46,21 +47,26 @@ def sheet(
     """
     shared.outputs({"--html": html}, (file, lots, what_happened))
     sizes = (meat_kg, batch_kg, meat_lb, batch_lb)
-    asked = {"within_kg": within_kg, "mixer_kg": mixer_kg, "next_chance": next_chance, "smallest_pull": smallest_pull,
-             "smallest_remnant": smallest_remnant, "units": units}  # fmt: skip
+    asked = {"within_kg": within_kg, "mixer_kg": mixer_kg, "next_chance": next_chance, "units": units}
+    tidy = {"smallest_pull": smallest_pull, "smallest_remnant": smallest_remnant}
     if code is not None and not (code.strip() and code.isprintable() and len(code) <= MOST_LETTERS):
         raise typer.BadParameter(f"1 to {MOST_LETTERS} letters that can be seen", param_hint="--code")
     if lots is None:
         if any((*sizes, *asked.values(), date, code, prefer, premium_pct)):
             raise typer.BadParameter(
-                "sizes, days, wishes and --code are for one batch, with --lots; a week states its own"
+                "without --lots the file is a week, which states its own sizes, days, wishes and codes"
             )
-        page, ending = _week(file, what_happened, time_limit)
+        outcome = planned(file, what_happened, {"--html": html}, time_limit, compare=False, **tidy)
+        if outcome is None:
+            raise typer.Exit(shared.TIME_LIMIT)
+        from optimizer.sheet.week import week_page
+
+        page, ending = week_page(outcome), outcome.exit_code
     elif what_happened is not None:
         raise typer.BadParameter("--what-happened is for a week, without --lots")
     else:
         shared.one_standard_input(file, lots)
-        order = shared.ordered(sizes, date, **asked)
+        order = shared.ordered(sizes, date, **asked, **tidy)
         with shared.within_time(time_limit):
             answer = cheapest(file, lots, order, prefer, shared.premium_of(prefer, premium_pct))
         from optimizer.sheet.page import one_page
@@ -71,21 +77,3 @@ def sheet(
     else:
         shared.write_text(html, page, "--html")
     raise typer.Exit(ending)
-
-
-def _week(week: str, what_happened: str | None, limit: str | None) -> tuple[str, int]:
-    """The lists and sheets of a week, and the exit code."""
-    from optimizer.clock import OutOfTime
-
-    try:
-        with shared.within_time(limit), shared.faults_on_stderr():
-            from optimizer.plan.files.week_file import read_week
-            from optimizer.plan.run import plan_again, plan_week
-            from optimizer.sheet.week import week_page
-
-            read = read_week(week)
-            shared.say(read.warnings)
-            outcome = plan_again(read, what_happened) if what_happened else plan_week(read, compare=False)
-    except OutOfTime:
-        raise typer.Exit(shared.TIME_LIMIT) from None
-    return week_page(outcome), outcome.exit_code
