@@ -204,8 +204,8 @@ left("why", "name what the figures are of", ".binding[]: rule what basis unit le
      ".curves[]: title axis means",
      ".offers[]: means left_out order_pack_kg smallest_order_kg cheaper_from[] not_counted[]")  # fmt: skip
 left("why", WORDS, ".binding[].loosen: beyond[]", ".binding[].tighten: beyond[]", ".lots[].more_on_hand: beyond[]",
-     ".curves[].points[]: kink", ": caution unfinished[]")  # fmt: skip
+     ".curves[].points[]: kink", ": caution unfinished[] broken[]")  # fmt: skip
 left("why", "the ends of a curve are tried in test_why_command.py", ".curves[]: no_batch_beyond[] amounts[]",
-     ".curves[].amounts[]: from to kg")  # fmt: skip
+     ".curves[].amounts[]: start end kg")  # fmt: skip
 left("why", "ways out are typed in and solved again in test_why_ways.py, what-ifs in test_why_command.py; a verdict and"
      " doses that would pass are those of a blend", ": conflict what_if verdict what_would_pass")  # fmt: skip

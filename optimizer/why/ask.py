@@ -75,10 +75,9 @@ def _told(fault: Fault) -> tuple[str, str]:
 
 @dataclass(frozen=True)
 class Answered:
-    """The explanation with its curves."""
+    """The explanation with its curves, and what is printed of it."""
 
     explanation: Explanation
-    curves: tuple[Curve, ...]
 
     @property
     def exit_code(self) -> int:
@@ -95,16 +94,16 @@ class Answered:
 
     def document(self) -> str:
         """One JSON document."""
-        from optimizer.why.document import document
+        from optimizer.pages.record import document
 
-        return document(self.explanation, self.curves)
+        return document("why", self.explanation)
 
     def html(self) -> str:
         """The pictures as an HTML page."""
         from optimizer.why.picture import html
 
         entry = self.explanation.answer.problem.recipe.entry
-        return html(entry.name, list(self.curves), entry.currency)
+        return html(entry.name, list(self.explanation.curves), entry.currency)
 
 
 def answered(question: Question, *, with_curves: bool, detail: bool = True) -> Answered:
@@ -120,7 +119,7 @@ def answered(question: Question, *, with_curves: bool, detail: bool = True) -> A
     if with_curves and found.ground is not None:
         with named(unfinished, Part.CURVES, "curves"):
             curves.extend(_curves(question, found.ground))
-    return Answered(replace(found, unfinished=(*found.unfinished, *unfinished)), tuple(curves))
+    return Answered(replace(found, curves=tuple(curves), unfinished=(*found.unfinished, *unfinished)))
 
 
 def _change(question: Question, before: Problem, answer: Answer) -> Change:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
 
@@ -82,18 +82,19 @@ def target_curve(ground: Ground, requirement: Requirement) -> Curve | None:
     before = [down, *trace(family, down, -1)] if down is not None else []
     after = [up, *trace(family, up, 1)] if up is not None else []
     segments = [*reversed(before), *after]
-    if not all(ground.made(segment.values) for segment in segments):
-        return _sampled(ground, requirement, side, family, Curve(title, axis, (), present, Means.SOLVED_AGAIN))
     skip = {drift.row for drift in family.drifts}
     width = _width(requirement)
     low, high = _first(segments, present, width), _last(segments, present, width)
+    closed = (bool(segments) and segments[0].lo == low, bool(segments) and segments[-1].hi == high)
+    if not all(ground.made(segment.values) for segment in segments):
+        tidy = _solved(_evenly(low, high), lambda x: ground.cost_with(requirement, moved_to(requirement, side, x)))
+        return Curve(title, axis, tidy, present, Means.SOLVED_AGAIN, closed)
     points: list[Point] = [Point(low, segments[0].cost_at(low))] if segments else [present]
     for here, there in zip(segments, [*segments[1:], None], strict=True):
         end = high if there is None or here.hi is None else here.hi
         points += _along(here, points[-1].figure, end)
         words = "" if there is None else "; ".join(changes(ground, here.basis, there.basis, skip))
         points.append(Point(end, here.cost_at(end), words))
-    closed = (bool(segments) and segments[0].lo == low, bool(segments) and segments[-1].hi == high)
     return Curve(title, axis, tuple(points), present, Means.EXACT, closed)
 
 
@@ -127,7 +128,7 @@ def _sampled(ground: Ground, requirement: Requirement, side: str, family: Family
     """With whole packs the curve may jump, and among cones it bends: solved again at evenly spaced figures."""
 
     def cost(figure: Fraction) -> Fraction | None:
-        if not ground.cones or ground.whole:
+        if ground.whole:
             return ground.cost_with(requirement, moved_to(requirement, side, figure))
         found = solved_again(family, figure)
         return None if found is None else found.cost
@@ -137,9 +138,16 @@ def _sampled(ground: Ground, requirement: Requirement, side: str, family: Family
     top = start + wide if family.ceiling is None else min(start + wide, family.ceiling)
     low, shut_low = _edge(cost, start, max(start - wide, _ZERO))
     high, shut_high = _edge(cost, start, top)
-    figures = [low + (high - low) * k / _SAMPLES for k in range(_SAMPLES + 1)]
-    points = [Point(figure, found) for figure in figures if (found := cost(figure)) is not None]
-    return replace(curve, points=tuple(points), closed=(shut_low, shut_high))
+    return replace(curve, points=_solved(_evenly(low, high), cost), closed=(shut_low, shut_high))
+
+
+def _evenly(low: Fraction, high: Fraction) -> list[Fraction]:
+    return [low + (high - low) * k / _SAMPLES for k in range(_SAMPLES + 1)]
+
+
+def _solved(figures: Sequence[Fraction], cost: Callable[[Fraction], Fraction | None]) -> tuple[Point, ...]:
+    """The figures that have a batch, with its cost."""
+    return tuple(Point(figure, found) for figure in figures if (found := cost(figure)) is not None)
 
 
 def _edge(cost: Callable[[Fraction], Fraction | None], inside: Fraction, end: Fraction) -> tuple[Fraction, bool]:
@@ -162,7 +170,7 @@ def price_curve(ground: Ground, lot: Lot) -> Curve:
     start = None if ground.whole or ground.cones else ground.standing
     market = Market(ground.free, j, start, floor, ground.cost)
     top = scale.cost(max(now * 2, Fraction(1)))
-    pieces = _evenly(market, floor, top) if ground.cones else kinks(market, floor, top)
+    pieces = _at_prices(market, _evenly(floor, top)) if ground.cones else kinks(market, floor, top)
     means = ground.means_of_lots
     if not ground.cones and not all(ground.made(line.batch) for _, line in pieces):
         pieces = kinks(Market(ground.tidied, j, None, floor, ground.cost), floor, top)
@@ -184,9 +192,8 @@ def price_curve(ground: Ground, lot: Lot) -> Curve:
     )  # fmt: skip
 
 
-def _evenly(market: Market, low: Fraction, high: Fraction) -> list[tuple[Fraction, Line]]:
-    """The cheapest batches at evenly spaced prices."""
-    prices = [low + (high - low) * k / _SAMPLES for k in range(_SAMPLES + 1)]
+def _at_prices(market: Market, prices: Sequence[Fraction]) -> list[tuple[Fraction, Line]]:
+    """The cheapest batches at some prices."""
     return [(price, line) for price in prices if (line := market.best(price)) is not None]
 
 

@@ -1,209 +1,315 @@
-"""The explanation as one JSON document. Keys may be added, never renamed."""
+"""What the JSON document of ``why`` is: money per unit of a limit, kilograms and prices of lots as held."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from fractions import Fraction
-from typing import Any
+from typing import Any, Literal
 
 from constraints.requirement import Requirement
-from optimizer.blend import Answer
+from optimizer.blend import Status
 from optimizer.cause import cause
 from optimizer.lawful import lawful_doses
-from optimizer.pages.answer_json import as_dict, what_would_pass
-from optimizer.pages.record import json_text
+from optimizer.pages.answer_json import Blend, PassingDose, VerdictPart
+from optimizer.pages.record import Figure, Record, at, plain
 from optimizer.remarks import verdict_of
-from optimizer.why.curves import Curve
 from optimizer.why.explain import Explanation
-from optimizer.why.limits import LimitPrice, Side
-from optimizer.why.lots import LotPrice
-from optimizer.why.offered import OfferWorth
-from optimizer.why.way import Way
-from optimizer.why.what_if import Change
+from optimizer.why.ground import Means
+from optimizer.why.unfinished import Part
+from optimizer.why.way import Kind
 from optimizer.words import CAUTION
 
-
-def document(explanation: Explanation, curves: Sequence[Curve] = ()) -> str:
-    """The explanation as text, ending in a newline."""
-    return json_text(explanation_dict(explanation, curves))
+LIMITS = {"lo": "min", "hi": "max", "both": "size"}
 
 
-def explanation_dict(explanation: Explanation, curves: Sequence[Curve] = ()) -> dict[str, Any]:
-    """The explanation as plain data: money per unit of the limit, kilograms and prices of lots as held."""
-    answer, ground, out = explanation.answer, explanation.ground, explanation.out
-    return {
-        "status": str(answer.status),
-        "verdict": verdict_of(answer).as_dict(),
-        "recipe": answer.problem.recipe.entry.name,
-        "currency": answer.problem.recipe.entry.currency,
-        "cost": None if ground is None else float(ground.cost),
-        "means": None if ground is None else str(ground.means),
-        "unsaid": explanation.unsaid,
-        "binding": [_limit(price) for price in explanation.limits],
-        "margins": [
-            {**_named(m.requirement), "value": _number(m.value), "margin": _number(m.margin)}
-            for m in explanation.margins
-        ],
-        "lots": [_lot(lot) for lot in explanation.lots],
-        "offers": [_offer(worth) for worth in explanation.offers],
-        "conflict": None if out is None else _conflict(explanation),
-        "what_would_pass": what_would_pass(lawful_doses(answer)),
-        "what_if": None if explanation.change is None else _change(explanation.change),
-        "curves": [_curve(curve) for curve in curves],
-        "unfinished": [
-            {"part": str(left.part), "what": left.what, "why": "time" if left.time else "search given up"}
-            for left in explanation.unfinished
-        ],
-        "caution": CAUTION,
-    } | ({"broken": _broken(answer)} if answer.refused else {})
+class OneLimit(Record):
+    """A limit; of the law it cannot be relaxed."""
+
+    rule: str = at("requirement.origin.rule")
+    what: str = at("requirement.what")
+    basis: str = at("requirement.basis")
+    unit: str = at("requirement.unit")
+    min: Figure | None = at("requirement.lo")
+    max: Figure | None = at("requirement.hi")
+    legal: bool = at("requirement.origin.legal")
 
 
-def _broken(answer: Answer) -> list[dict[str, Any]]:
-    """The limits for which a batch must not be made."""
-    broken = [check for check in answer.checks if check.ok is False and check.requirement.origin.blocks]
-    return [{**_named(check.requirement), "value": _number(check.value)} for check in broken]
+class Direction(Record):
+    """One direction in which a limit may move, up to where its price holds, and the price beyond."""
+
+    possible: bool
+    saves_per_unit: Figure | None = at("saves")
+    until: Figure | None
+    saves_per_unit_until: Figure | None = at(lambda side: side.saves if side.straight else side.until_saves)
+    saved_there: Figure | None
+    straight: bool
+    no_batch_beyond: bool = at("ends_there")
+    beyond: list[str]
+    saves_per_unit_beyond: Figure | None = at("beyond_saves")
 
 
-def _number(value: Fraction | None) -> float | None:
-    return None if value is None else float(value)
+class Binding(OneLimit):
+    """A limit that the batch sits on."""
+
+    limit: Literal["min", "max", "size"] = at(lambda price: LIMITS[price.limit])
+    figure: Figure
+    means: Means
+    loosen: Direction | None
+    tighten: Direction | None
+    one_unit_solved_again_saves: Figure | None = at("unit_saving")
 
 
-def _named(r: Requirement) -> dict[str, Any]:
-    return {
-        "rule": r.origin.rule, "what": r.what, "basis": r.basis, "unit": r.unit, "min": _number(r.lo),
-        "max": _number(r.hi), "legal": r.origin.legal,
-    }  # fmt: skip
+class Room(OneLimit):
+    """A limit that the batch does not reach, and how far off it is."""
+
+    value: Figure | None
+    margin: Figure | None
 
 
-def _side(side: Side | None) -> dict[str, Any] | None:
-    if side is None:
+class AtPrice(Record):
+    """Kilograms used at a price."""
+
+    per_kg: Figure = at(lambda pair: pair[0])
+    kg: Figure = at(lambda pair: pair[1])
+
+
+class PricedLot(Record):
+    """Up to what price a lot is used."""
+
+    lot: str = at("lot.name")
+    used_kg: Figure
+    price_per_kg: Figure = at("price")
+    means: Means
+    used_up_to_per_kg: Figure | None = at("stays_to")
+    kg_then: Figure
+    needed: bool
+    same_blend_from_per_kg: Figure | None = at("same_from")
+    same_blend_to_per_kg: Figure | None = at("same_to")
+    more_on_hand: Direction | None = at("more")
+    amounts: list[AtPrice]
+
+
+class Wanted(Record):
+    """Kilograms wanted below a price."""
+
+    below_per_kg: Figure = at(lambda pair: pair[0])
+    kg: Figure = at(lambda pair: pair[1])
+
+
+class Break(Record):
+    """The price from so many kilograms on."""
+
+    kg: Figure = at(lambda pair: pair[0])
+    price_per_kg: Figure = at(lambda pair: pair[1])
+
+
+class WorthOfOffer(Record):
+    """The most to pay for an offer, and what to order at the price asked."""
+
+    offer: str = at("offer.lot.name")
+    price_per_kg: Figure | None = at("offer.price")
+    means: Means
+    left_out: str
+    possible: bool
+    needed: bool
+    most_per_kg: Figure | None = at("most")
+    kg_at_most: Figure = at("kg")
+    wanted: list[Wanted] = at("steps")
+    kg_at_price: Figure | None = at("kg_asked")
+    saving_at_price: Figure | None = at("saving")
+    cost_at_price: Figure | None = at("cost_asked")
+    kg_to_order: Figure | None = at("order")
+    order_costs: Figure | None
+    order_pack_kg: Figure | None = at("offer.pack")
+    smallest_order_kg: Figure = at("offer.smallest")
+    cheaper_from: list[Break] = at("offer.breaks")
+    not_counted: list[str] = at("offer.uncounted")
+
+
+class Conceded(OneLimit):
+    """A limit moved."""
+
+    limit: Literal["min", "max", "size"] = at(lambda concession: LIMITS[concession.limit])
+    old: Figure
+    new: Figure
+
+
+class LotOfWay(Record):
+    """A lot of which so much more is to be had, or that is opened, left over or measured again."""
+
+    lot: str = at(lambda pair: pair[0].name)
+    fat_pct: Figure = at(lambda pair: pair[0].properties["fat_pct"])
+    kg: Figure = at(lambda pair: pair[1])
+
+
+class WayOut(Record):
+    """One thing that would do; ``set`` is what ``--set`` takes to try it."""
+
+    kind: Kind
+    cost: Figure | None
+    concessions: list[Conceded]
+    lots: list[LotOfWay]
+    spend: Figure | None
+    figure_kg: Figure | None = at("figure")
+    left_out: str | None = at("dropped.words")
+    weighed: bool
+    confidence: list[Figure] | None = at("probability")
+    set: list[str] = at("typed")
+
+
+class InConflict(OneLimit):
+    """A limit of those that cannot hold together."""
+
+    words: str = at("requirement.words")
+
+
+class NoBatch(Record):
+    """Why there is no batch, and what would do."""
+
+    cause: str
+    requirements: list[InConflict]
+    smallest: bool
+    certain: bool
+    packs_matter: bool
+    scale_prevents: list[str]
+    ways: list[WayOut]
+
+
+class Set(Record):
+    """A figure set anew."""
+
+    path: str
+    value: str
+
+
+class MovedLot(Record):
+    """Kilograms used of a lot before and after."""
+
+    lot: str = at("name")
+    old_kg: Figure = at("old")
+    new_kg: Figure = at("new")
+
+
+class MovedFigure(Record):
+    """A limit's figure before and after."""
+
+    what: str
+    unit: str
+    old: Figure | None
+    new: Figure | None
+    old_limits: str
+    new_limits: str
+    old_binds: bool
+    new_binds: bool
+
+
+class WhatIf(Record):
+    """Two answers side by side."""
+
+    set: list[Set] = at("settings")
+    saving: Figure | None
+    old: Blend
+    new: Blend
+    lots: list[MovedLot]
+    figures: list[MovedFigure]
+
+
+class CurvePoint(Record):
+    """Cost at a figure."""
+
+    figure: Figure
+    cost: Figure
+
+
+class Kink(CurvePoint):
+    """Cost at a figure, and what changes there."""
+
+    kink: str
+
+
+class AmountAlong(Record):
+    """Kilograms of a lot from one price to another."""
+
+    start: Figure = at(lambda part: part[0])
+    end: Figure = at(lambda part: part[1])
+    kg: Figure = at(lambda part: part[2])
+
+
+class CurveDrawn(Record):
+    """Cost along one figure."""
+
+    title: str
+    axis: str
+    means: Means
+    points: list[Kink]
+    present: CurvePoint
+    no_batch_beyond: list[bool] = at("closed")
+    amounts: list[AmountAlong]
+
+
+class NotSettled(Record):
+    """What time, or a search that was given up, did not allow."""
+
+    part: Part
+    what: str
+    why: Literal["time", "search given up"] = at(lambda left: "time" if left.time else "search given up")
+
+
+class Broken(OneLimit):
+    """A limit for which a batch must not be made."""
+
+    value: Figure | None
+
+
+class Why(Record):
+    """Prices of limits, lots and offers of a batch; where there is none, why, and what would do."""
+
+    status: Status = at("answer.status")
+    verdict: VerdictPart = at(lambda found: verdict_of(found.answer))
+    recipe: str = at("answer.problem.recipe.entry.name")
+    currency: str = at("answer.problem.recipe.entry.currency")
+    cost: Figure | None = at("ground.cost")
+    means: Means | None = at("ground.means")
+    unsaid: str
+    binding: list[Binding] = at("limits")
+    margins: list[Room]
+    lots: list[PricedLot]
+    offers: list[WorthOfOffer]
+    conflict: NoBatch | None = at(lambda found: _no_batch(found))
+    what_would_pass: list[PassingDose] = at(lambda found: lawful_doses(found.answer))
+    what_if: WhatIf | None = at("change")
+    curves: list[CurveDrawn]
+    unfinished: list[NotSettled]
+    broken: list[Broken] = at(lambda found: _broken(found))
+    caution: str = at(lambda _: CAUTION)
+
+
+def explanation_dict(found: Explanation) -> dict[str, Any]:
+    """The explanation as plain data."""
+    told: dict[str, Any] = plain(Why, found)
+    return told
+
+
+def _broken(found: Any) -> list[Any]:
+    checks = found.answer.checks if found.answer.refused else ()
+    return [check for check in checks if check.ok is False and check.requirement.origin.blocks]
+
+
+class _Of:
+    """A requirement where a record looks for one."""
+
+    def __init__(self, requirement: Requirement) -> None:
+        self.requirement = requirement
+
+
+def _no_batch(found: Any) -> dict[str, Any] | None:
+    answer, conflict = found.answer, found.answer.conflict
+    if found.out is None:
         return None
     return {
-        "possible": side.possible,
-        "saves_per_unit": _number(side.saves),
-        "until": _number(side.until),
-        "saves_per_unit_until": _number(side.saves if side.straight else side.until_saves),
-        "saved_there": _number(side.saved_there),
-        "straight": side.straight,
-        "no_batch_beyond": side.ends_there,
-        "beyond": list(side.beyond),
-        "saves_per_unit_beyond": _number(side.beyond_saves),
-    }
-
-
-def _limit(price: LimitPrice) -> dict[str, Any]:
-    return {
-        **_named(price.requirement),
-        "limit": {"lo": "min", "hi": "max", "both": "size"}[price.limit],
-        "figure": float(price.figure),
-        "means": str(price.means),
-        "loosen": _side(price.loosen),
-        "tighten": _side(price.tighten),
-        "one_unit_solved_again_saves": _number(price.unit_saving),
-    }
-
-
-def _lot(lot: LotPrice) -> dict[str, Any]:
-    return {
-        "lot": lot.lot.name,
-        "used_kg": float(lot.used_kg),
-        "price_per_kg": float(lot.price),
-        "means": str(lot.means),
-        "used_up_to_per_kg": _number(lot.stays_to),
-        "kg_then": float(lot.kg_then),
-        "needed": lot.needed,
-        "same_blend_from_per_kg": _number(lot.same_from),
-        "same_blend_to_per_kg": _number(lot.same_to),
-        "more_on_hand": _side(lot.more),
-        "amounts": [{"per_kg": float(price), "kg": float(kg)} for price, kg in lot.amounts],
-    }
-
-
-def _offer(worth: OfferWorth) -> dict[str, Any]:
-    order = None if worth.kg_asked is None else worth.offer.ordered(worth.kg_asked)
-    return {
-        "offer": worth.offer.lot.name,
-        "price_per_kg": _number(worth.offer.price),
-        "means": str(worth.means),
-        "left_out": worth.left_out,
-        "possible": worth.possible,
-        "needed": worth.needed,
-        "most_per_kg": _number(worth.most),
-        "kg_at_most": float(worth.kg),
-        "wanted": [{"below_per_kg": float(price), "kg": float(kg)} for price, kg in worth.steps],
-        "kg_at_price": _number(worth.kg_asked),
-        "saving_at_price": _number(worth.saving),
-        "cost_at_price": _number(worth.cost_asked),
-        "kg_to_order": _number(order),
-        "order_costs": None if order is None else _number(worth.offer.pays(order)),
-        "order_pack_kg": _number(worth.offer.pack),
-        "smallest_order_kg": float(worth.offer.smallest),
-        "cheaper_from": [{"kg": float(low), "price_per_kg": float(price)} for low, price in worth.offer.breaks],
-        "not_counted": list(worth.offer.uncounted),
-    }
-
-
-def _conflict(explanation: Explanation) -> dict[str, Any]:
-    answer, out = explanation.answer, explanation.out
-    assert out is not None
-    found = answer.conflict
-    return {
-        "requirements": [{**_named(r), "words": r.words()} for r in (found.requirements if found else ())],
-        "smallest": bool(found is None or found.smallest),
-        "certain": bool(found is None or found.certain),
-        "packs_matter": bool(found and found.packs_matter),
-        "scale_prevents": [r.words() for r in answer.scale_prevents],
         "cause": cause(answer),
-        "ways": [_way(way) for way in out.ways],
-    }
-
-
-def _way(way: Way) -> dict[str, Any]:
-    return {
-        "kind": str(way.kind),
-        "cost": _number(way.cost),
-        "concessions": [
-            {**_named(c.requirement), "limit": {"lo": "min", "hi": "max", "both": "size"}[c.limit],
-             "from": float(c.old), "to": float(c.new)}
-            for c in way.concessions
-        ],
-        "lots": [
-            {"lot": lot.name, "fat_pct": float(lot.properties["fat_pct"]), "kg": float(kg)} for lot, kg in way.lots
-        ],
-        "spend": _number(way.spend),
-        "figure_kg": _number(way.figure),
-        "left_out": None if way.dropped is None else way.dropped.words(),
-        "weighed": way.weighed,
-        "confidence": None if way.probability is None else [float(p) for p in way.probability],
-        "set": list(way.typed),
-    }  # fmt: skip
-
-
-def _change(change: Change) -> dict[str, Any]:
-    return {
-        "set": [{"path": s.path, "value": s.value} for s in change.settings],
-        "saving": _number(change.saving),
-        "old": as_dict(change.old),
-        "new": as_dict(change.new),
-        "lots": [{"lot": m.name, "old_kg": float(m.old), "new_kg": float(m.new)} for m in change.lots],
-        "figures": [
-            {
-                "what": f.what, "unit": f.unit, "old": _number(f.old), "new": _number(f.new),
-                "old_limits": f.old_limits, "new_limits": f.new_limits, "old_binds": f.old_binds,
-                "new_binds": f.new_binds,
-            }
-            for f in change.figures
-        ],
-    }  # fmt: skip
-
-
-def _curve(curve: Curve) -> dict[str, Any]:
-    return {
-        "title": curve.title,
-        "axis": curve.axis,
-        "means": str(curve.means),
-        "points": [{"figure": float(p.figure), "cost": float(p.cost), "kink": p.kink} for p in curve.points],
-        "present": {"figure": float(curve.present.figure), "cost": float(curve.present.cost)},
-        "no_batch_beyond": list(curve.closed),
-        "amounts": [{"from": float(a), "to": float(b), "kg": float(kg)} for a, b, kg in curve.amounts],
+        "requirements": [_Of(r) for r in (conflict.requirements if conflict else ())],
+        "smallest": conflict is None or conflict.smallest,
+        "certain": conflict is None or conflict.certain,
+        "packs_matter": conflict is not None and conflict.packs_matter,
+        "scale_prevents": [r.words() for r in answer.scale_prevents],
+        "ways": found.out.ways,
     }

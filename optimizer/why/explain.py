@@ -13,6 +13,7 @@ from optimizer.order import Order
 from optimizer.reading.lots import LotTable
 from optimizer.reading.recipe import Recipe
 from optimizer.solver.optimum import Optimum
+from optimizer.why.curves import Curve
 from optimizer.why.ground import Ground, ground_of
 from optimizer.why.limits import LimitPrice, Margin, limit_prices
 from optimizer.why.lots import LotPrice, by_use, lots_priced
@@ -42,6 +43,7 @@ class Explanation:
     offers: tuple[OfferWorth, ...] = ()
     out: WaysOut | None = None
     change: Change | None = None
+    curves: tuple[Curve, ...] = ()
     unsaid: str = ""
     unfinished: tuple[Unfinished, ...] = ()
 

@@ -152,6 +152,8 @@ def _price(ground: Ground, requirement: Requirement, limit: str, *, detail: bool
     anew = family is None or (ground.whole and detail)
     again = ground.cost_with(requirement, _wider(requirement, limit)) if anew else None
     means = ground.means if family is not None else Means.SOLVED_AGAIN
+    if not ground.whole and any(side is not None and OTHER_CHOICE in side.beyond for side in sides):
+        means = ground.chosen.means
     return LimitPrice(
         requirement, limit, figure, means, sides[0], sides[1], up, None if again is None else ground.cost - again
     )

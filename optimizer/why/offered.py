@@ -115,6 +115,16 @@ class OfferWorth:
     cost_asked: Fraction | None = None
     left_out: str = ""
 
+    @property
+    def order(self) -> Fraction | None:
+        """Kilograms to order for what is bought at the price asked."""
+        return None if self.kg_asked is None else self.offer.ordered(self.kg_asked)
+
+    @property
+    def order_costs(self) -> Fraction | None:
+        """Money for that order."""
+        return None if self.order is None else self.offer.pays(self.order)
+
 
 def read_offers(path: str, lots: LotTable, day: date) -> OfferedTable:
     """Read the offers file at ``path``. Raises BadInput with every fault of it."""
