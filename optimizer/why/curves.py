@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from fractions import Fraction
 
 from constraints.ingredients import FAT, Lot
@@ -11,13 +11,11 @@ from constraints.numbers import shown
 from constraints.quantities import Amount
 from constraints.requirement import Requirement
 from optimizer.problem import Problem
-from optimizer.why.ground import Ground, Means, changes, family_of, moved_to
-from optimizer.why.limits import solved_again
+from optimizer.why.ground import Ground, Means, cheapest, family_of, moved_to
 from optimizer.why.lots import Line, Market, PerHeld, kinks
-from optimizer.why.moving import Family, Segment, beside, trace
+from optimizer.why.stand import Curved
 
 _ZERO = Fraction(0)
-_BEND_POINTS = 8
 _SAMPLES = 24
 _HALVINGS = 8
 """Halvings by which an end beyond which no batch exists is found."""
@@ -75,79 +73,27 @@ def target_curve(ground: Ground, requirement: Requirement) -> Curve | None:
     if family is None:
         return None
     present = Point(family.start, ground.cost)
-    if ground.whole or ground.cones:
-        return _sampled(ground, requirement, side, family, Curve(title, axis, (), present, ground.means_of_lots))
-    down = beside(family, family.start, -1, ground.basis)
-    up = beside(family, family.start, 1, ground.basis)
-    before = [down, *trace(family, down, -1)] if down is not None else []
-    after = [up, *trace(family, up, 1)] if up is not None else []
-    segments = [*reversed(before), *after]
-    skip = {drift.row for drift in family.drifts}
-    width = _width(requirement)
-    low, high = _first(segments, present, width), _last(segments, present, width)
-    closed = (bool(segments) and segments[0].lo == low, bool(segments) and segments[-1].hi == high)
-    if not all(ground.made(segment.values) for segment in segments):
-        tidy = _solved(_evenly(low, high), lambda x: ground.cost_with(requirement, moved_to(requirement, side, x)))
-        return Curve(title, axis, tidy, present, Means.SOLVED_AGAIN, closed)
-    points: list[Point] = [Point(low, segments[0].cost_at(low))] if segments else [present]
-    for here, there in zip(segments, [*segments[1:], None], strict=True):
-        end = high if there is None or here.hi is None else here.hi
-        points += _along(here, points[-1].figure, end)
-        words = "" if there is None else "; ".join(changes(ground, here.basis, there.basis, skip))
-        points.append(Point(end, here.cost_at(end), words))
-    return Curve(title, axis, tuple(points), present, Means.EXACT, closed)
-
-
-def _width(requirement: Requirement) -> Fraction:
-    ends = [abs(x) for x in (requirement.lo, requirement.hi) if x is not None]
-    return max(ends, default=Fraction(1)) / 2 or Fraction(1)
-
-
-def _first(segments: list[Segment], present: Point, width: Fraction) -> Fraction:
-    """The left end: where batches end, or a little beyond the last kink where they do not."""
-    if not segments:
-        return present.figure
-    return segments[0].lo if segments[0].lo is not None else (segments[0].hi or present.figure) - width
-
-
-def _last(segments: list[Segment], present: Point, width: Fraction) -> Fraction:
-    if not segments:
-        return present.figure
-    return segments[-1].hi if segments[-1].hi is not None else (segments[-1].lo or present.figure) + width
-
-
-def _along(here: Segment, start: Fraction, end: Fraction) -> list[Point]:
-    """Points inside a bent piece; none where it is straight."""
-    if here.straight:
-        return []
-    steps = [start + (end - start) * k / _BEND_POINTS for k in range(1, _BEND_POINTS)]
-    return [Point(figure, here.cost_at(figure)) for figure in steps]
-
-
-def _sampled(ground: Ground, requirement: Requirement, side: str, family: Family, curve: Curve) -> Curve:
-    """With whole packs the curve may jump, and among cones it bends: solved again at evenly spaced figures."""
 
     def cost(figure: Fraction) -> Fraction | None:
+        """Solved again, in whole numbers where the batch without them would not be made."""
         if ground.whole:
             return ground.cost_with(requirement, moved_to(requirement, side, figure))
-        found = solved_again(family, figure)
-        return None if found is None else found.cost
+        free = Curved(family.at(figure), family.cones(figure) if family.cones is not None else ())
+        values = cheapest(free)
+        if values is None or ground.made(values):
+            return None if values is None else free.program.cost(values)
+        return ground.cost_with(requirement, moved_to(requirement, side, figure))
 
-    start = family.start
-    wide = abs(start) / 2 or Fraction(1)
+    start, wide = family.start, abs(family.start) / 2 or Fraction(1)
     top = start + wide if family.ceiling is None else min(start + wide, family.ceiling)
     low, shut_low = _edge(cost, start, max(start - wide, _ZERO))
     high, shut_high = _edge(cost, start, top)
-    return replace(curve, points=_solved(_evenly(low, high), cost), closed=(shut_low, shut_high))
+    points = [Point(figure, found) for figure in _evenly(low, high) if (found := cost(figure)) is not None]
+    return Curve(title, axis, tuple(points), present, ground.means_of_lots, (shut_low, shut_high))
 
 
 def _evenly(low: Fraction, high: Fraction) -> list[Fraction]:
     return [low + (high - low) * k / _SAMPLES for k in range(_SAMPLES + 1)]
-
-
-def _solved(figures: Sequence[Fraction], cost: Callable[[Fraction], Fraction | None]) -> tuple[Point, ...]:
-    """The figures that have a batch, with its cost."""
-    return tuple(Point(figure, found) for figure in figures if (found := cost(figure)) is not None)
 
 
 def _edge(cost: Callable[[Fraction], Fraction | None], inside: Fraction, end: Fraction) -> tuple[Fraction, bool]:
@@ -167,13 +113,12 @@ def price_curve(ground: Ground, lot: Lot) -> Curve:
     scale = PerHeld(ground.problem, lot, ground.layout.units[j])
     own = ground.layout.program.variables[j].cost
     floor, now = min(own, scale.cost(_ZERO)), scale.money(own) or _ZERO
-    start = None if ground.whole or ground.cones else ground.standing
-    market = Market(ground.free, j, start, floor, ground.cost)
+    market = Market(ground.free, j, floor, ground.cost, ground.session)
     top = scale.cost(max(now * 2, Fraction(1)))
     pieces = _at_prices(market, _evenly(floor, top)) if ground.cones else kinks(market, floor, top)
     means = ground.means_of_lots
     if not ground.cones and not all(ground.made(line.batch) for _, line in pieces):
-        pieces = kinks(Market(ground.tidied, j, None, floor, ground.cost), floor, top)
+        pieces = kinks(Market(ground.chosen.free, j, floor, ground.cost), floor, top)
         means = ground.chosen.means_of_lots
     points, amounts = [], []
     for k, (at, line) in enumerate(pieces):

@@ -28,9 +28,9 @@ from optimizer.solver.model import Basis, Place, Program, SolverDisagrees
 from optimizer.solver.optimum import held, settle
 from optimizer.solver.program import Layout, holds_of
 from optimizer.solver.session import ALL
-from optimizer.solver.simplex import Simplex, vertex
+from optimizer.solver.simplex import vertex
 from optimizer.why.moving import Drift, Family
-from optimizer.why.stand import CLOSE, Curved, Stand, curved_of
+from optimizer.why.stand import CLOSE, Curved, Stand
 
 _ZERO = Fraction(0)
 _ONE = Fraction(1)
@@ -73,6 +73,8 @@ class Ground:
     basis: Basis = _NOWHERE
     kept: Tidy | None = None
     """What the batch keeps of pulls and remnants; the program has rows of it only where ``whole``."""
+    more: int | None = None
+    """The column of which there may be more on hand."""
 
     @property
     def whole(self) -> bool:
@@ -102,13 +104,14 @@ class Ground:
         return self.problem if self.kept is None else imposing(self.problem, self.kept)
 
     @cached_property
-    def tidied(self) -> Curved:
-        """Its program, with whole numbers to be chosen."""
-        return curved_of(self.posed)
-
-    @cached_property
     def _holds(self) -> tuple[Hold, ...]:
-        return () if self.kept is None or self.whole else holds_of(self.posed)
+        if self.kept is None or self.whole:
+            return ()
+        holds = holds_of(self.posed)
+        more = {
+            j: replace(h, most=10 * h.most + 1, stock=_ZERO, rest=_ZERO) for j, h in enumerate(holds) if j == self.more
+        }
+        return tuple(more.get(j, h) for j, h in enumerate(holds))
 
     def made(self, values: Sequence[Fraction]) -> bool:
         """True where a batch of the program keeps pulls and remnants as the kitchen does, so that it would be made."""
@@ -123,9 +126,9 @@ class Ground:
         return found
 
     @cached_property
-    def standing(self) -> Simplex:
-        """A search standing at the optimum of the linear program; not to be moved, only copied."""
-        return Simplex(self.program, self.basis)
+    def session(self) -> Kept | None:
+        """The program with whole numbers to be chosen, in the solver; None where there are cones."""
+        return None if self.cones else Kept(self.layout.program)
 
     @cached_property
     def stand(self) -> Stand:
@@ -134,8 +137,10 @@ class Ground:
 
     @cached_property
     def reduced(self) -> tuple[Fraction, ...]:
-        """Reduced costs of the variables: cost less what the prices pay."""
-        return self.stand.reduced if self.cones else reduced_costs(self.program, self.prices)
+        """Reduced costs of the variables: cost less what the prices pay; zero where there are cones."""
+        if self.cones:
+            return (_ZERO,) * len(self.values)
+        return reduced_costs(self.program, self.prices)
 
     @property
     def kilograms(self) -> tuple[Fraction, ...]:
@@ -321,7 +326,7 @@ def stock_family(ground: Ground, j: int) -> tuple[Family, Ground]:
     owners = list(ground.owners)
     owners.insert(len(program.rows), Owner(None, rows[-1].label))
     cones = ground.free.cones
-    there = replace(ground, program=opened, basis=basis, owners=tuple(owners))
+    there = replace(ground, program=opened, basis=basis, owners=tuple(owners), more=j)
     return Family(opened, variable.hi, (drift,), lambda _: cones), there
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from fractions import Fraction
 
@@ -15,6 +16,8 @@ from optimizer.why.stand import CLOSE, Curved, Stand
 _ZERO, _ONE = Fraction(0), Fraction(1)
 _FIRST = Fraction(1, 1000)
 """First step aside in search of a range's end, as a share of the figure's size; each further one is four times it."""
+_STEP = Fraction(1, 10_000)
+"""Step aside at which a price is read by solving again, as a share of the figure's size."""
 _GROW, _FAR = 4, 7
 """Growth and most steps; the last one is four times the figure's size away."""
 _FINE = Fraction(1, 1000)
@@ -166,22 +169,46 @@ def _tidy_side(
     side = side_of(ground, family, way, name)
     if ground.whole:
         return _while_chosen(ground, requirement, limit, family, way, side) if detail else side
-    if not side.possible or all_made(ground, family, side, detail=detail):
-        return side
+    told = while_made(ground, family, side, detail=detail)
+    if told is not None:
+        return told
     there = ground.chosen
     held = family_of(there, requirement, limit)
     return side if held is None else _tidy_side(there, requirement, limit, held, way, name, detail=detail)
 
 
-def all_made(ground: Ground, family: Family, side: Side, *, detail: bool = True) -> bool:
-    """True where the batches just beside the start and, with ``detail``, just short of a range's end would be made."""
-    if ground.kept is None:
-        return True
-    end = side.until if side.until is not None else family.start + (family.start or _ONE) / 2
+def while_made(ground: Ground, family: Family, side: Side, *, detail: bool = True) -> Side | None:
+    """A side as far as its batches would be made; None where one just beside the start would not.
+
+    As long as the cheapest batch of all keeps pulls and remnants it is the cheapest that does. Without ``detail`` the
+    side is not shortened.
+    """
+
+    def made(figure: Fraction) -> bool:
+        cones = family.cones(figure) if family.cones is not None else ()
+        batch = cheapest(Curved(family.at(figure), cones))
+        return batch is None or ground.made(batch)
+
+    if ground.kept is None or ground.whole or not side.possible:
+        return side
+    near, far = family.start, side.until if side.until is not None else 2 * family.start + 1
     part = _INSIDE if ground.cones else _INSIDE**2
-    inside = (family.start + (end - family.start) * share for share in ((part, 1 - part) if detail else (part,)))
-    batches = (cheapest(Curved(family.at(x), family.cones(x) if family.cones is not None else ())) for x in inside)
-    return all(batch is None or ground.made(batch) for batch in batches)
+    if not made(near + (far - near) * part):
+        return None
+    if not detail or made(far - (far - near) * part):
+        return side
+    return _shortened(family, side, lambda figure: not made(figure), near, far)
+
+
+def _shortened(family: Family, side: Side, over: Callable[[Fraction], bool], near: Fraction, far: Fraction) -> Side:
+    """A side that is over somewhere between two figures, as far as it is known not to be."""
+    start = near
+    for _ in range(_CHOICES):
+        middle = (near + far) / 2
+        near, far = (near, middle) if over(middle) else (middle, far)
+    costs = [_solved_at(family, figure) for figure in (start, near)]
+    saved = None if costs[0] is None or costs[1] is None else costs[0] - costs[1]
+    return replace(side, until=near, saved_there=saved, beyond=(OTHER_CHOICE,), beyond_saves=None, ends_there=False)
 
 
 def _wider(requirement: Requirement, limit: str) -> Requirement:
@@ -207,12 +234,7 @@ def _while_chosen(ground: Ground, requirement: Requirement, limit: str, family: 
         past = others_at(far + (far - near) * _INSIDE)
         other = replace(side, beyond=(OTHER_CHOICE,), beyond_saves=None, ends_there=False)
         return other if past else side
-    for _ in range(_CHOICES):
-        middle = (near + far) / 2
-        near, far = (near, middle) if others_at(middle) else (middle, far)
-    there = _solved_at(family, near)
-    saved = None if there is None else ground.cost - there
-    return replace(side, until=near, saved_there=saved, beyond=(OTHER_CHOICE,), beyond_saves=None, ends_there=False)
+    return _shortened(family, side, others_at, near, far)
 
 
 def _solved_at(family: Family, figure: Fraction) -> Fraction | None:
@@ -271,11 +293,11 @@ def _in_the_way(ground: Ground, family: Family, found: Segment, until: Fraction)
 def _resolved(ground: Ground, family: Family, way: int, name: str) -> Side:
     """The price at the optimum, its range by solving again: how far the same lots are used and limits reached."""
     stand = ground.stand
-    slope = _slope(stand, family, family.start, way)
+    slope = _slope(stand.cost, family, family.start, way)
     inside, near, far, there = (None, family.start, None, None) if slope is None else _end(family, stand, way)
     if slope is None or inside is None:  # not even the first step, and halving it, found a batch
         return Side(name, possible=False)
-    back = _slope(inside, family, near, -way)
+    back = _slope(inside.cost, family, near, -way)
     told = None if back is None else -way * back
     straight = told is not None and abs(told + way * slope) <= abs(slope) * _FINE
     side = Side(name, True, -way * slope, near, stand.cost - inside.cost, straight, until_saves=told)
@@ -283,14 +305,23 @@ def _resolved(ground: Ground, family: Family, way: int, name: str) -> Side:
         return replace(side, straight=False, beyond=("no further was looked",), until_saves=None)
     if there is None:
         return replace(side, ends_there=True)
-    beyond = _slope(there, family, far, way)
+    beyond = _slope(there.cost, family, far, way)
     words = changes(ground, inside.places, there.places, {drift.row for drift in family.drifts})
     return replace(side, beyond=tuple(words), beyond_saves=None if beyond is None else -way * beyond)
 
 
-def _slope(stand: Stand, family: Family, figure: Fraction, way: int) -> Fraction | None:
-    assert family.cones is not None
-    return stand.slope(family.drifts, family.cones(figure + 1), figure, way)
+def _slope(cost: Fraction, family: Family, figure: Fraction, way: int) -> Fraction | None:
+    """Change of the least cost per unit at a figure of so much cost, going up (1) or down; None: no batch that way.
+
+    From two small steps, so that the curve's own bend does not count.
+    """
+    step = _STEP * max(abs(figure), _ONE)
+    one = solved_again(family, figure + way * step)
+    two = None if one is None else solved_again(family, figure + 2 * way * step)
+    if one is None:
+        return None
+    rise = one.cost - cost if two is None else (4 * (one.cost - cost) - (two.cost - cost)) / 2
+    return way * rise / step
 
 
 def solved_again(family: Family, figure: Fraction) -> Stand | None:
@@ -347,7 +378,7 @@ def dearest(ground: Ground) -> tuple[Requirement, int, Fraction] | None:
             way, family = 1 if limit == "hi" else -1, family_of(ground, requirement, limit)
             if family is None:
                 continue
-            slope = _slope(ground.stand, family, family.start, way) if ground.cones else None
+            slope = _slope(ground.cost, family, family.start, way) if ground.cones else None
             found = None if ground.cones else beside(family, family.start, way, ground.basis)
             if found is not None and not ground.made(found.values):
                 held = family_of(ground.chosen, requirement, limit)

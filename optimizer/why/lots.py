@@ -16,18 +16,14 @@ from dataclasses import dataclass, field, replace
 from fractions import Fraction
 
 from constraints.ingredients import Lot
-from constraints.quick import QUICK_ZERO, plain, quick
-from constraints.row import Row
 from optimizer.problem import Problem
 from optimizer.solver.conic import Units
 from optimizer.solver.kept import Kept
-from optimizer.solver.model import Basis, Place, Program, SolverDisagrees, Variable
+from optimizer.solver.model import Program, SolverDisagrees, Variable
 from optimizer.solver.program import value_per_kg
-from optimizer.solver.simplex import Simplex
 from optimizer.why.ground import Ground, Means, cheapest, settled_in_whole, stock_family
-from optimizer.why.limits import Side, all_made, side_of
-from optimizer.why.moving import Drift, moved, solved
-from optimizer.why.stand import CLOSE, Curved, Stand
+from optimizer.why.limits import Side, side_of, while_made
+from optimizer.why.stand import CLOSE, Curved
 from optimizer.why.unfinished import Part, Unfinished, settled
 
 _ZERO, _ONE = Fraction(0), Fraction(1)
@@ -60,87 +56,51 @@ class Market:
     """
 
     def __init__(
-        self,
-        free: Curved,
-        j: int,
-        start: Simplex | Basis | None = None,
-        floor: Fraction = _ZERO,
-        cost: Fraction = _ZERO,
+        self, free: Curved, j: int, floor: Fraction = _ZERO, cost: Fraction = _ZERO, kept: Kept | None = None
     ) -> None:
-        """``start`` is where a search may start, or one that stands at a cheapest batch of this very program.
+        """``floor`` is the lowest price looked at: the one at which the lot itself costs nothing.
 
-        ``floor`` is the lowest price looked at: the one at which the lot itself costs nothing.
+        ``kept`` is the program in a solver already.
         """
         self.free, self.program, self.j, self.floor = free, free.program, j, floor
-        self.basis = start.basis if isinstance(start, Simplex) else start
-        self._search = start if isinstance(start, Simplex) else None
-        self._pivots = not self.program.whole and not free.cones
-        self._costs = [quick(v.cost) for v in self.program.variables]
         self.quoted: list[Line] = []
-        self._kept: Kept | None = None
+        self._kept = kept
         self.dear = max(abs(v.cost) for v in self.program.variables)
         self.slack = _SLACK * max(Fraction(Units.of(self.program).money), abs(cost)) if free.cones else _ZERO
 
     def best(self, price: Fraction) -> Line | None:
         """The cheapest batch at a price per unit of the variable; None where there is none."""
-        standing = self._standing()
-        if standing is None:
-            v = self.program.variables[self.j]
-            return None if self._pivots else self._line(self._point(replace(v, cost=price)))
-        moved(standing, {k: price if k == self.j else v.cost for k, v in enumerate(self.program.variables)})
-        self._search = standing
-        return self._stood(standing)
+        return self.line(self.point(replace(self.program.variables[self.j], cost=price)))
 
-    def _standing(self) -> Simplex | None:
-        """A search that stands at a cheapest batch, for this market to move; None where there is none to stand at."""
-        if self._search is None and self._pivots:
-            self._search = solved(self.program, self.basis)
-        return None if self._search is None else self._search.copy()
-
-    def bare(self) -> tuple[Fraction, ...] | None:
-        """The cheapest batch without any of the lot; None where there is none."""
-        v = self.program.variables[self.j]
-        return None if v.lo > 0 else self._point(replace(v, hi=_ZERO))
-
-    def without(self) -> Line | None:
+    def bare(self) -> Line | None:
         """The cheapest batch where the lot is not used at all; None where no batch exists without it."""
-        standing = self._standing()
-        if standing is not None and standing.basis.variables[self.j] is not Place.UPPER:
-            standing.shut(self.j)
-            return self._stood(standing) if moved(standing) else None
-        return self._line(self.bare())
+        v = self.program.variables[self.j]
+        return None if v.lo > 0 else self.line(self.point(replace(v, hi=_ZERO)))
 
     def least(self) -> Line:
         """The batch with the least of the lot, whatever it costs."""
-        standing = self._standing()
-        if standing is not None:
-            moved(standing, {self.j: _ONE})
-            return self._stood(standing)
-        line = self._line(self._point(self.program.variables[self.j], {self.j: _ONE}))
+        line = self.line(self.point(self.program.variables[self.j], {self.j: _ONE}))
         if line is None:
             raise SolverDisagrees("a batch known to exist could not be found")
         return line
 
-    def _point(self, v: Variable, costs: Mapping[int, Fraction] | None = None) -> tuple[Fraction, ...] | None:
+    def point(self, v: Variable, costs: Mapping[int, Fraction] | None = None) -> tuple[Fraction, ...] | None:
         """The cheapest batch with the variable as it is put here; ``costs`` stand in place of all costs."""
         if self.free.cones:
             variables = (v if k == self.j else w for k, w in enumerate(self.program.variables))
             put = (w if costs is None else replace(w, cost=costs.get(k, _ZERO)) for k, w in enumerate(variables))
             return cheapest(Curved(Program(tuple(put), self.program.rows), self.free.cones))
-        self._kept = self._kept or Kept(self.program)
-        self._kept.bound(self.j, v.lo, v.hi)
+        kept = self._kept = self._kept or Kept(self.program)
         own = {k: v.cost if k == self.j else w.cost for k, w in enumerate(self.program.variables)}
-        self._kept.aim(own if costs is None else costs)
-        return settled_in_whole(self._kept)
+        kept.aim(own if costs is None else costs)
+        kept.bound(self.j, v.lo, v.hi)
+        try:
+            return settled_in_whole(kept)
+        finally:
+            kept.bound(self.j, self.program.variables[self.j].lo, self.program.variables[self.j].hi)
 
-    def _stood(self, search: Simplex) -> Line:
-        at = search.at[: search.size]
-        rest = sum(
-            (c * x for k, (c, x) in enumerate(zip(self._costs, at, strict=True)) if x and k != self.j), QUICK_ZERO
-        )
-        return Line(plain(rest), plain(at[self.j]), tuple(map(plain, at)))
-
-    def _line(self, point: tuple[Fraction, ...] | None) -> Line | None:
+    def line(self, point: tuple[Fraction, ...] | None) -> Line | None:
+        """A batch as a line over the price."""
         if point is None:
             return None
         amount = point[self.j]
@@ -183,13 +143,13 @@ def worth(market: Market, guess: Fraction, base: Fraction | None, line: Line | N
     raise SolverDisagrees("the price of a lot could not be settled")
 
 
-def entry(market: Market, bare: Sequence[Fraction], guess: Fraction) -> Worth:
-    """As ``worth``, from ``bare``, the cheapest batch without the lot.
+def entry(market: Market, bare: Line, guess: Fraction) -> Worth:
+    """As ``worth``, from the cheapest batch without the lot.
 
-    Among cones a lot enters little by little, at the price that the prices at that batch pay for it: a proved ceiling,
-    because cuts hold for every batch, which is confirmed by solving again a little below, and the amount is that there.
+    Among cones a lot enters little by little, at the price that a hair of it saves elsewhere, which is confirmed by
+    solving again a little below; the amount is that there.
     """
-    ceiling = _ceiling(market, bare) if market.free.cones and not market.program.whole else None
+    ceiling = _saved_by_a_hair(market, bare) if not market.program.whole else None
     if ceiling is not None and ceiling <= market.floor:
         return Worth(None, _ZERO)
     if ceiling is not None:
@@ -197,18 +157,19 @@ def entry(market: Market, bare: Sequence[Fraction], guess: Fraction) -> Worth:
         if below is not None and below.amount > CLOSE:
             market.quoted.append(below)
             return Worth(ceiling, below.amount)
-    return worth(market, guess, market.program.cost(bare))
+    return worth(market, guess, bare.rest)
 
 
-def _ceiling(market: Market, bare: Sequence[Fraction]) -> Fraction | None:
-    """The most that any of the prices at the best batch without a lot pays for it, read where a little has to go in."""
-    program, j = market.program, market.j
-    unit = tuple(_ONE if k == j else _ZERO for k in range(len(program.variables)))
-    free = tuple(replace(v, cost=_ZERO) if k == j else v for k, v in enumerate(program.variables))
-    rows = (*program.rows, Row("so much of it", unit, _ZERO, _ZERO))
-    stand = Stand(Curved(Program(free, rows), market.free.cones), tuple(bare))
-    slope = stand.slope([Drift(len(program.rows), (_ZERO,) * len(unit), _ONE, _ONE)], market.free.cones, _ONE, 1)
-    return None if slope is None else -slope
+def _saved_by_a_hair(market: Market, bare: Line) -> Fraction | None:
+    """What a unit of a lot saves elsewhere where it is first put in; None where none can be."""
+    hair = min(market.program.variables[market.j].hi, sum(bare.batch, _ZERO)) / 10_000
+    v = market.program.variables[market.j]
+    points = [market.point(replace(v, lo=k * hair, hi=k * hair, cost=_ZERO)) for k in (1, 2)]
+    lines = [market.line(point) for point in points]
+    if lines[0] is None or lines[1] is None or not hair:
+        return None
+    one, two = (line.rest - bare.rest for line in lines if line is not None)
+    return -(4 * one - two) / (2 * hair)
 
 
 def same_blend(market: Market, line: Line) -> tuple[Fraction | None, Fraction | None]:
@@ -328,12 +289,12 @@ def nearest_unused(ground: Ground) -> LotPrice | None:
 def lot_price(ground: Ground, j: int, lot: Lot, *, detail: bool = True) -> LotPrice:
     """One lot's prices, of batches that would be made. Raises OutOfTime."""
     floor = min(ground.free.program.variables[j].cost, PerHeld(ground.problem, lot, ground.layout.units[j]).cost(_ZERO))
-    start = None if ground.whole or ground.cones else ground.standing
-    market = Market(ground.free, j, start, floor, ground.cost)
+    market = Market(ground.free, j, floor, ground.cost, ground.session)
     found = _priced(ground, market, lot, detail=detail)
     if all(ground.made(line.batch) for line in market.quoted):
         return found
-    again = _priced(ground.chosen, Market(ground.tidied, j, None, floor, ground.cost), lot, detail=detail)
+    there = ground.chosen
+    again = _priced(there, Market(there.free, j, floor, ground.cost, there.session), lot, detail=detail)
     return replace(again, more=found.more)
 
 
@@ -343,25 +304,23 @@ def _priced(ground: Ground, market: Market, lot: Lot, *, detail: bool) -> LotPri
     own, amount = free.program.variables[j].cost, ground.values[j] if used else _ZERO
     scale = PerHeld(ground.problem, lot, unit)
     line = Line(ground.cost - own * amount, amount, ground.values)
-    if not ground.cones:
-        guess = own if used else own - rest - abs(own - rest) / 1000
-        bare = market.without() if used else None
-        market.quoted += [bare] if bare is not None else []
-        base = ground.cost if not used else None if bare is None else bare.rest
-        found = worth(market, guess, base, line if used else None)
-    else:
-        point = market.bare() if used else ground.values
+    bare = market.bare() if used else Line(ground.cost, _ZERO, ground.values)
+    if ground.cones:
         guess = own if used else own - abs(own) / 1000
-        found = worth(market, guess, None) if point is None else entry(market, point, guess)
+        found = worth(market, guess, None) if bare is None else entry(market, bare, guess)
+    else:
+        market.quoted += [bare] if bare is not None else []
+        guess = own - rest - abs(own - rest) / 1000
+        found = worth(market, guess, None if bare is None else bare.rest, line if used else None)
     if used and not found.needed and (found.price is None or found.price < own):
         found = Worth(own, amount)
     low, high = _same(market, line, own) if used and (detail or ground.cones) else (found.price, None)
     more = None
     full = free.program.variables[j].hi - amount <= (CLOSE * max(_ONE, amount) if ground.cones else _ZERO)
-    if used and full and detail and not ground.whole:
+    if used and full and not ground.whole:
         family, there = stock_family(ground, j)
-        side = side_of(there, family, 1, "loosen")
-        more = scale.side(side) if all_made(ground, family, side) else None
+        side = while_made(there, family, side_of(there, family, 1, "loosen"), detail=detail)
+        more = None if side is None else scale.side(side)
     return LotPrice(
         lot, scale.kg(amount), scale.money(own) or _ZERO, ground.means_of_lots, scale.money(found.price),
         scale.kg(found.amount), found.needed, scale.money(low), scale.money(high), more,

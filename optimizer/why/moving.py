@@ -13,7 +13,7 @@ a price that differs left and right, at a degenerate batch, is found on both sid
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from fractions import Fraction
 
@@ -142,14 +142,6 @@ def solved(program: Program, start: Basis | None = None) -> Simplex | None:
     return None
 
 
-def moved(search: Simplex, cost: Mapping[int, Fraction] | None = None) -> bool:
-    """See Simplex.minimise. Raises SolverDisagrees where it gives up."""
-    try:
-        return search.minimise(cost)
-    except GaveUp:
-        raise SolverDisagrees("exact arithmetic found no end") from None
-
-
 def segment(family: Family, at: Fraction, basis: Basis) -> Segment:
     """The segment of an optimal basis at a figure. Raises SolverDisagrees where the basis is singular all about it."""
     step = max(abs(at), _ONE) / 1000
@@ -267,18 +259,3 @@ def _let_go(family: Family) -> Kept:
         stays = not any(drift.coefs)
         kept.limit(drift.row, row.lo if stays and not drift.lo else None, row.hi if stays and not drift.hi else None)
     return kept
-
-
-def trace(family: Family, first: Segment, way: int, most: int = 200) -> Iterator[Segment]:
-    """The segments that follow one, up or down, to the last figure with a batch or ``most`` of them."""
-    edge = last(family, way)
-    here = first
-    for _ in range(most):
-        end = here.hi if way > 0 else here.lo
-        if end is None or (edge is not None and (end >= edge if way > 0 else end <= edge)):
-            return
-        found = beside(family, end, way, here.basis, edge)
-        if found is None:
-            return
-        yield found
-        here = found

@@ -313,7 +313,7 @@ def offers_valued(
         assert isinstance(lot, Lot)
         scale = PerHeld(free, lot, units[j])
         for program in programs:
-            market = Market(_without(program, taken - {j}), j, None, scale.cost(_ZERO), cost or _ZERO)
+            market = Market(_without(program, taken - {j}), j, scale.cost(_ZERO), cost or _ZERO)
             told = _worth(market, scale, OfferWorth(offer, _means(program)), cost)
             if all(all_keep(holds, units, line.batch, about=bool(program.cones)) for line in market.quoted):
                 break
