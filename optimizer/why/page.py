@@ -178,7 +178,7 @@ def _lots(explanation: Explanation, money: Money, *, full: bool) -> Iterator[str
     for lot in more:
         side = lot.more
         assert side is not None and side.saves is not None
-        upto = "" if side.until is None else f", up to {money.weight(side.until)} on hand"
+        upto = "" if side.until is None or not full else f", up to {money.weight(side.until)} on hand"
         yield from paragraph(f"{lot.lot.name}: {money(side.saves * money.in_mass)} a {money.mass}{upto}", "* ")
 
 
