@@ -21,7 +21,7 @@ from constraints.row import Row
 from constraints.rules import Pack
 from optimizer.blend import Answer
 from optimizer.problem import Problem
-from optimizer.reading.entry import DOSES
+from optimizer.reading.added import DOSES
 from optimizer.reading.recipe import Recipe, addition
 
 _ZERO = Fraction(0)

@@ -13,7 +13,7 @@ from constraints.numbers import G_PER_KG, PERCENT, trimmed
 from constraints.quantities import Amount, Basis, MissingProperty, Weight
 from constraints.requirement import Origin, Ratio, Requirement
 from optimizer.order import Order
-from optimizer.reading.entry import ScaleName
+from optimizer.reading.added import ScaleName
 from optimizer.reading.recipe import Recipe
 
 _ZERO = Fraction(0)

@@ -15,7 +15,8 @@ from hypothesis import strategies as st
 
 from constraints.faults import BadInput, Fault, Severity
 from constraints.ingredients import Kind, Lot
-from optimizer.reading import lots as module
+from optimizer.reading import lot_checks as module
+from optimizer.reading import lots as reader
 from optimizer.reading.columns import COLUMNS
 from optimizer.reading.lots import LotTable, parse_lots, read_lots
 from optimizer.reading.table import cut
@@ -371,11 +372,11 @@ def test_every_check_is_triggered_by_a_case() -> None:
     silent = {*module.ROW_CHECKS, *module.ROW_WARNINGS, *module.TABLE_CHECKS, *module.SUSPICIONS}
     for text, _, _ in FAULTS.values():
         cells, _ = cut(text, "f")
-        rows = module._read_cells(cells, "f")[0] if cells else []
+        rows = reader._read_cells(cells, "f")[0] if cells else []
         every = (*module.ROW_CHECKS, *module.ROW_WARNINGS)
         silent -= {check for check in every if any(list(check(row)) for row in rows)}
         silent -= {check for check in module.TABLE_CHECKS if list(check(rows))}
-        whole = module._whole(rows)
+        whole = module.whole_of(rows)
         silent -= {suspicion for suspicion in module.SUSPICIONS if any(list(suspicion(row, whole)) for row in rows)}
     assert not silent
 

@@ -23,7 +23,8 @@ from constraints.words import (
     speaks_of_nitrite,
     speaks_of_plant,
 )
-from optimizer.reading.entry import PLAIN_KINDS, AdditionEntry, RecipeEntry
+from optimizer.reading.added import PLAIN_KINDS, AdditionEntry
+from optimizer.reading.entry import RecipeEntry
 
 NO_ALLERGENS = NOT_A_PLANT = "none"
 """What a recipe writes for an addition that reads like an allergen, or a plant, and is none."""

@@ -18,7 +18,7 @@ from constraints.requirement import Origin, Requirement
 from constraints.rules import Pack
 from constraints.substances import SUBSTANCES
 from constraints.waivers import not_waivable, waived
-from optimizer.reading.entry import CureSalt
+from optimizer.reading.added import CureSalt
 from optimizer.reading.named import Stated
 from optimizer.reading.recipe import Recipe
 

@@ -10,7 +10,8 @@ from constraints.document import Document
 from constraints.document.place import Loc
 from constraints.faults import Fault, Severity
 from constraints.numbers import G_PER_KG, PERCENT, trimmed
-from optimizer.reading.entry import AdditionEntry, RecipeEntry, may_be_fraction
+from optimizer.reading.added import AdditionEntry
+from optimizer.reading.entry import RecipeEntry, may_be_fraction
 
 NO_SOURCE = "common practice, no source"
 

@@ -36,7 +36,8 @@ from constraints.requirement import Origin, Requirement
 from constraints.spelling import hidden, unprintable
 from constraints.substances import SUBSTANCES, SURFACE, kind_of
 from constraints.words import speaks_of_nitrite
-from optimizer.reading.entry import PLAIN_KINDS, AdditionEntry, CureSalt, RecipeEntry, ScaleName
+from optimizer.reading.added import PLAIN_KINDS, AdditionEntry, CureSalt, ScaleName
+from optimizer.reading.entry import RecipeEntry
 from optimizer.reading.named import pack_faults
 from optimizer.reading.names import name_faults
 from optimizer.reading.plausible import impossible, suspicions

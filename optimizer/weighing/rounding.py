@@ -13,7 +13,7 @@ from constraints.meaning import Role
 from constraints.quantities import Basis
 from constraints.requirement import Requirement
 from optimizer.problem import Problem
-from optimizer.reading.entry import ScaleName
+from optimizer.reading.added import ScaleName
 from optimizer.reading.recipe import Recipe
 from optimizer.solver.program import holds_of
 from optimizer.weighing.weighable import Plan, binding

@@ -21,8 +21,9 @@ from constraints.numbers import KG_PER_LB, NotANumber, exact, trimmed
 from constraints.requirement import Requirement
 from optimizer.blend import Answer, unrounded
 from optimizer.order import SIZES, Asked, Order, order_of
+from optimizer.reading.added import AdditionEntry
 from optimizer.reading.columns import KNOWN, TWINS
-from optimizer.reading.entry import AdditionEntry, CasingEntry
+from optimizer.reading.entry import CasingEntry
 from optimizer.reading.lots import LotTable, parse_lots
 from optimizer.reading.recipe import Recipe, parse_recipe
 from optimizer.reading.table import csv_line, cut, figure, has_decimal_commas

@@ -19,7 +19,7 @@ from constraints.ingredients import FAT, MOISTURE, NITRITE, PROTEIN, Lot
 from constraints.numbers import PPM, trimmed
 from optimizer.plan.files.plan_file import PlanDocument, read_plan
 from optimizer.plan.files.week_file import Week
-from optimizer.reading.lots import FRACTION_MOST, STOCK_MOST, SUM_MOST
+from optimizer.reading.lot_checks import FRACTION_MOST, STOCK_MOST, SUM_MOST
 
 _ZERO = Fraction(0)
 _TIMES = 10

@@ -1,0 +1,374 @@
+"""What can be wrong with a row of a lots table, and with all its rows: each check is one function to what it finds.
+
+A suspicion is a legal figure that is probably a slip: it is warned of, and stays with the lot.
+"""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date
+from fractions import Fraction
+from statistics import median
+
+from constraints.faults import Fault, Severity, nearest
+from constraints.ingredients import FAT, MOISTURE, NITRATE, NITRITE, PROTEIN, SALT
+from constraints.numbers import PERCENT, PPM, trimmed
+from constraints.species import NAMES
+from constraints.spelling import hidden, look_alikes, unprintable
+from constraints.words import speaks_of_cured_lot
+from optimizer.reading.columns import COLUMNS, INSTEAD, KNOWN
+
+SUM_MOST = Fraction("102.5")
+"""Most that fat, moisture and protein may add up to, percent: raw meats in USDA SR28 (2015) reach 102.03."""
+SUM_LEAST = Fraction(95)
+"""Least they should add up to, percent: unseasoned raw meats in USDA SR28 (2015) start at 95.04."""
+LINE_AT_NO_FAT, LINE_PER_FAT, LINE_SD = Fraction("76.69"), Fraction("0.7657"), Fraction("1.28")
+"""moisture = 76.69 - 0.7657 fat, residual sd 1.28, all percent: least squares over the 573 raw pork, beef,
+lamb and veal rows of USDA SR28 (2015), fat 1.6 to 88.7."""
+LINE_SPECIES = frozenset({"pork", "beef", "lamb", "veal"})
+LINE_SDS_OFF = 5
+"""Standard deviations off the line that are suspicious; common practice, no source. Of the 573 rows two are
+further off, both offal."""
+FAT_ROLE_LEAST = Fraction(30)
+"""Least fat of a lot on the fat side, percent; common practice, no source."""
+MEAT_ROLE_MOST = Fraction(75)
+"""Most fat of a lot on the meat side, percent; common practice, no source."""
+FRACTION_MOST = Fraction(1)
+"""Fat at or below this may be a fraction in place of a percentage; common practice, no source."""
+PRICE_TIMES = 20
+"""Times above or below the table's median price that are suspicious; common practice, no source."""
+STOCK_MOST = Fraction(10_000)
+"""Stock of one lot above this is suspicious for batches of 5 to 500 kg, kg; common practice, no source."""
+SALT_MOST = Fraction(15)
+"""Salt in a lot above this is suspicious, percent; common practice, no source."""
+NITRITE_MOST = Fraction(200)
+"""Nitrite in a lot above this is suspicious, mg/kg; common practice, no source. Not a legal limit."""
+
+TEXTS = ("material", "role", "species")
+FLAGS = tuple(column.name for column in COLUMNS if column.unit == "yes/no")
+_ABOVE_ZERO = frozenset({"pack_kg", "largest_pull_kg", "usable_pct", "green_pct"})
+_MOST = {"%": PERCENT, "mg/kg": PPM}
+_ROLES = ("meat", "fat")
+_SPECIES = tuple(name for names in NAMES.values() for name in names)
+_YES_NO = {"": False, "no": False, "false": False, "0": False, "yes": True, "true": True, "1": True}
+
+
+@dataclass(frozen=True)
+class Row:
+    """One row as read so far: ``typed`` holds every cell, the others what could be read of it.
+
+    Figures carry their column's name and unit; those given by the pound are there by the kilogram, under that name.
+    """
+
+    file: str
+    line: int
+    typed: Mapping[str, str]
+    figures: Mapping[str, Fraction]
+    days: Mapping[str, date]
+
+    def fault(self, column: str, found: str, allowed: str, severity: Severity = Severity.ERROR) -> Fault:
+        """A fault of this row; ``column`` may be the kilogram column where the row has pounds."""
+        return Fault(self.file, self.line, self.headed(column), found, allowed, severity)
+
+    def headed(self, column: str) -> str:
+        """The column that this row fills: the pound column where it stands in for the kilogram column."""
+        twin = INSTEAD.get(column, column)
+        return twin if twin in self.typed and not self.typed.get(column) else column
+
+    def said(self, column: str) -> str:
+        """A figure with its column, as typed."""
+        return f"{self.headed(column)} {self.typed[self.headed(column)]}"
+
+    def says(self, flag: str) -> bool:
+        """Whether a yes-or-no column says yes."""
+        return _YES_NO.get(self.typed.get(flag, "").casefold(), False)
+
+    @property
+    def cured(self) -> bool:
+        """Whether the lot is marked cured."""
+        return self.says("cured")
+
+
+@dataclass(frozen=True)
+class Whole:
+    """What a suspicion must know of the whole table."""
+
+    median_price: Fraction | None
+    most_fat: Fraction
+
+
+Told = Iterator[tuple[str, str, str]]
+"""The column, a short sentence without an address, and what is allowed or usual."""
+Check = Callable[[Row], Told]
+Suspicion = Callable[[Row, Whole], Told]
+
+
+# Checks of one row.
+
+
+def _needed_cells(row: Row) -> Told:
+    for column in COLUMNS:
+        if column.needed and row.typed.get(row.headed(column.name)) == "":
+            yield column.name, "this cell is blank", f"{column.meaning.split(';')[0]}; every lot states it"
+
+
+def _ranges(row: Row) -> Told:
+    """Stock, prices and ppm not below 0; packs, largest pulls and the usable share above 0; percentages up to 100."""
+    for name, value in row.figures.items():
+        column, typed = KNOWN.get(name), row.said(name).replace(" ", " is ", 1)
+        if column is None:
+            free = PERCENT if name.endswith("_pct") else PPM if name.endswith("_ppm") else None
+            if free is not None and not 0 <= value <= free:
+                yield name, typed, f"0 to {free}"
+            continue
+        most, above_zero = _MOST.get(column.unit), name in _ABOVE_ZERO
+        too_low = (value < 0 and name != "salvage_per_kg") or (above_zero and value == 0)
+        if too_low or (most is not None and value > most):
+            low = "above 0" if above_zero else "0 or more"
+            yield name, typed, low if most is None else f"{low}, at most {most}"
+
+
+def _sum_too_high(row: Row) -> Told:
+    given = [name for name in (FAT, MOISTURE, PROTEIN) if name in row.figures]
+    total = sum(row.figures[name] for name in given)
+    if len(given) > 1 and total > SUM_MOST:
+        found = f"{' + '.join(given)} = {trimmed(Fraction(total))}"
+        yield given[1], found, f"at most {trimmed(SUM_MOST)}: raw meats in USDA SR28 reach 102.03"
+
+
+def _printable(row: Row) -> Told:
+    """What is not seen as it stands could forge a line of the page, or make two names of one."""
+    for name in ("lot", *TEXTS, "fat_method"):
+        typed = row.typed.get(name, "")
+        if unprintable(typed):
+            yield name, f"{typed!r} holds {hidden(typed)}", "a name as it is seen, on one line"
+
+
+def _words_known(row: Row) -> Told:
+    role = row.typed.get("role", "")
+    if role and role not in _ROLES:
+        like = nearest(role, _ROLES)
+        yield "role", f"{role!r} is no role", f"write {like}" if like else "meat, fat or blank"
+    for name in FLAGS:
+        typed = row.typed.get(name, "")
+        if typed.casefold() not in _YES_NO:
+            yield name, f"{typed!r} is neither yes nor no", "yes, no, true, false, 1, 0 or blank"
+
+
+def _days_in_order(row: Row) -> Told:
+    received, use_by = row.days.get("received"), row.days.get("use_by")
+    if received and use_by and use_by < received:
+        yield "use_by", f"use_by {use_by} is before received {received}", "use_by on or after received"
+
+
+def _cured_states_cure(row: Row) -> Told:
+    for name in (NITRITE, NITRATE) if row.cured else ():
+        if not row.typed.get(name):
+            yield name, f"the lot is cured but {name} is not given", "mg/kg in the lot; 0 if there is none"
+
+
+def _rework_states_itself(row: Row) -> Told:
+    """Rework brings its own salt and nitrite, and is not all green meat."""
+    needed = {
+        SALT: "salt in the rework, %",
+        "green_pct": "share of its weight that was green meat, %",
+        "original_nitrite_ppm": "nitrite put in then, mg/kg of its green meat; 0 if it was never cured",
+    }
+    for name, meaning in needed.items():
+        given = bool(row.typed.get(name))
+        if row.says("rework") and not given:
+            yield name, f"the lot is rework but {name} is not given", meaning
+        if given and name != SALT and not row.says("rework"):
+            yield name, f"{name} belongs to rework", "mark the lot as rework, or leave the cell blank"
+
+
+def _cured_by_name(row: Row) -> Told:
+    """A lot that reads like cured meat says whether it is: its nitrite would count as none."""
+    if row.says("rework") or row.typed.get("cured") or row.typed.get(NITRITE):
+        return
+    for name in ("lot", "material"):
+        typed = row.typed.get(name, "")
+        if speaks_of_cured_lot(typed):
+            found = f"{typed!r} reads like cured meat, and the table does not say whether it is"
+            yield name, found, "cured: yes with nitrite_ppm and nitrate_ppm, or cured: no if it holds none"
+
+
+def _rework_agrees(row: Row) -> Told:
+    """No more nitrite is found in rework than was put into it: nitrite only disappears."""
+    found, original = row.figures.get(NITRITE), row.figures.get("original_nitrite_ppm")
+    if found is None or original is None:
+        return
+    put_in = original * row.figures.get("green_pct", Fraction(PERCENT)) / PERCENT
+    if found > put_in:
+        said = f"{trimmed(found)} mg/kg nitrite found in rework into which only {trimmed(put_in, 2)} mg/kg was put"
+        yield NITRITE, said, "at most original_nitrite_ppm times green_pct; correct the one that is wrong"
+
+
+def _beyond(row: Row, pairs: Iterable[tuple[str, str]], allowed: str) -> Told:
+    """Figures above another one of the row; one above the stock only where there is stock."""
+    for smaller, larger in pairs:
+        one, other = row.figures.get(smaller), row.figures.get(larger)
+        if one is not None and other is not None and one > other and (other or larger != "on_hand_kg"):
+            yield smaller, f"{row.said(smaller)} is more than {row.said(larger)}", allowed.format(row.headed(larger))
+
+
+def _contradictions(row: Row) -> Told:
+    """Packs, pulls and the lot's own floor against each other and against the stock."""
+    pairs = [("smallest_pull_kg", "largest_pull_kg"), ("pack_kg", "on_hand_kg"),
+             ("use_at_least_kg", "largest_pull_kg"), ("use_at_least_kg", "on_hand_kg")]  # fmt: skip
+    return _beyond(row, pairs, "at most {}")
+
+
+def _unusable(row: Row) -> Told:
+    """Packs and pulls for which the lot cannot be used at all."""
+    pairs = [("pack_kg", "largest_pull_kg"), ("smallest_pull_kg", "on_hand_kg")]
+    return _beyond(row, pairs, "the lot cannot be used: at most {}")
+
+
+def _salvage_below_price(row: Row) -> Told:
+    return _beyond(row, [("salvage_per_kg", "cost_per_kg")], "worth more dead than alive: at most {}")
+
+
+def _species_known(row: Row) -> Told:
+    """A species that is close to one the rules know, and is none."""
+    species = row.typed.get("species", "")
+    close = nearest(species, _SPECIES) if species and species.casefold() not in _SPECIES else None
+    if close is not None:
+        yield "species", f"{species!r} is no species known here", f"did you mean {close}?"
+
+
+ROW_CHECKS: tuple[Check, ...] = (
+    _needed_cells, _ranges, _sum_too_high, _printable, _words_known, _days_in_order, _cured_states_cure,
+    _rework_states_itself, _rework_agrees, _cured_by_name, _contradictions,
+)  # fmt: skip
+ROW_WARNINGS: tuple[Check, ...] = (_species_known, _salvage_below_price, _unusable)
+
+
+# Checks of the whole table.
+
+
+def _lots_once(rows: Sequence[Row]) -> Iterator[Fault]:
+    first: dict[str, int] = {}
+    for row in rows:
+        name = row.typed.get("lot", "")
+        if name and name in first:
+            found = f"lot {name!r} stands on line {first[name]} and again on line {row.line}"
+            yield row.fault("lot", found, "each lot on one line")
+        first.setdefault(name, row.line)
+
+
+def _look_alikes(rows: Sequence[Row]) -> Iterator[Fault]:
+    """Two lots whose names look the same and are not: a reader would pull the wrong one."""
+    lines = {name: row for row in reversed(rows) if (name := row.typed.get("lot", ""))}
+    for other, name in look_alikes(row.typed.get("lot", "") for row in rows):
+        found = f"{name!r} looks like {other!r} on line {lines[other].line}, and is written with other letters"
+        yield lines[name].fault("lot", found, "names that can be told apart")
+
+
+def _spellings(rows: Sequence[Row]) -> Iterator[Fault]:
+    """Names that differ only by case or blanks: two lots, or one species or material written in two ways."""
+    for column in ("lot", "species", "material"):
+        seen: dict[str, dict[str, int]] = defaultdict(dict)
+        for row in rows:
+            name = row.typed.get(column, "")
+            alike = seen["".join(name.casefold().split())]
+            if name and name not in alike:
+                if alike:
+                    other, line = next(iter(alike.items()))
+                    found = f"{name!r} differs from {other!r} on line {line} only by case or blanks"
+                    yield row.fault(column, found, f"one spelling for one {column}", Severity.WARNING)
+                alike[name] = row.line
+
+
+def _fat_as_fractions(rows: Sequence[Row]) -> Iterator[Fault]:
+    fats = [(row, fat) for row in rows if (fat := row.figures.get(FAT)) is not None]
+    above_zero = [row for row, fat in fats if fat > 0]
+    if above_zero and all(fat <= FRACTION_MOST for _, fat in fats):
+        found = "every fat figure of the table is 1 or less: these look like fractions"
+        yield above_zero[0].fault(FAT, found, "percent: 27, not 0.27")
+
+
+TABLE_CHECKS: tuple[Callable[[Sequence[Row]], Iterator[Fault]], ...] = (
+    _lots_once, _look_alikes, _spellings, _fat_as_fractions,
+)  # fmt: skip
+
+
+# Suspicions.
+
+
+def whole_of(rows: Sequence[Row]) -> Whole:
+    """What the suspicions must know of all rows."""
+    prices = [price for row in rows if (price := row.figures.get("cost_per_kg")) is not None and price > 0]
+    fats = [row.figures[FAT] for row in rows if FAT in row.figures]
+    return Whole(median(prices) if prices else None, max(fats, default=Fraction(0)))
+
+
+def _fat_may_be_fraction(row: Row, whole: Whole) -> Told:
+    fat = row.figures.get(FAT)
+    if fat is not None and 0 < fat <= FRACTION_MOST < whole.most_fat:
+        yield FAT, f"fat {trimmed(fat)} % may be a fraction", "percent: 27, not 0.27"
+
+
+def _odd_price(row: Row, whole: Whole) -> Told:
+    price, usual = row.figures.get("cost_per_kg"), whole.median_price
+    if price == 0:
+        yield "cost_per_kg", "the price is 0", "0 only for trim that is free"
+    elif price is not None and usual is not None and not usual / PRICE_TIMES <= price <= usual * PRICE_TIMES:
+        way = f"more than {PRICE_TIMES} times" if price > usual else f"less than 1/{PRICE_TIMES} of"
+        words = f"the price {trimmed(price, 2)} per kg is {way} the table's median {trimmed(usual, 2)}"
+        yield "cost_per_kg", words, "prices of one order"
+
+
+def _role_against_fat(row: Row, whole: Whole) -> Told:
+    fat, role = row.figures.get(FAT), row.typed.get("role")
+    if fat is not None and role == "fat" and fat < FAT_ROLE_LEAST:
+        yield "role", f"the role is fat but the fat is only {trimmed(fat)} %", f"{trimmed(FAT_ROLE_LEAST)} % or more"
+    if fat is not None and role == "meat" and fat > MEAT_ROLE_MOST:
+        yield "role", f"the role is meat but the fat is {trimmed(fat)} %", f"{trimmed(MEAT_ROLE_MOST)} % or less"
+
+
+def _fat_against_moisture(row: Row, whole: Whole) -> Told:
+    """Only for plain red meat: the line was not fitted to poultry, cured or salted meat."""
+    fat, moisture = row.figures.get(FAT), row.figures.get(MOISTURE)
+    species = row.typed.get("species", "").casefold()
+    if fat is None or moisture is None or row.cured or row.figures.get(SALT) or species not in {"", *LINE_SPECIES}:
+        return
+    usual = LINE_AT_NO_FAT - LINE_PER_FAT * fat
+    if abs(moisture - usual) > LINE_SDS_OFF * LINE_SD:
+        words = f"fat and moisture do not agree: {trimmed(fat)} % fat with {trimmed(moisture)} % moisture"
+        yield MOISTURE, words, f"about {trimmed(usual, 0)} % moisture in raw red meat of that fat (USDA SR28)"
+
+
+def _sum_too_low(row: Row, whole: Whole) -> Told:
+    given = [row.figures[name] for name in (FAT, MOISTURE, PROTEIN) if name in row.figures]
+    if len(given) == 3 and sum(given) < SUM_LEAST:
+        words = f"fat, moisture and protein add up to only {trimmed(Fraction(sum(given)))} %"
+        yield PROTEIN, words, f"{trimmed(SUM_LEAST)} % or more in raw meat"
+
+
+_USUAL = {
+    "on_hand_kg": (STOCK_MOST, "the stock is {} kg", "{} kg or less in one lot"),
+    SALT: (SALT_MOST, "the lot has {} % salt", "{} % or less"),
+    NITRITE: (NITRITE_MOST, "the lot has {} mg/kg nitrite", "{} mg/kg or less"),
+}
+
+
+def _too_much(row: Row, whole: Whole) -> Told:
+    for name, (most, found, usual) in _USUAL.items():
+        value = row.figures.get(name)
+        if value is not None and value > most:
+            yield name, found.format(trimmed(value)), usual.format(trimmed(most))
+
+
+def _taught(row: Row, whole: Whole) -> Told:
+    typed, fat = row.figures.get("fat_as_typed_pct"), row.figures.get(FAT)
+    if typed is not None and fat is not None and typed != fat:
+        yield FAT, f"fat {trimmed(fat, 2)} % by its tests, typed {trimmed(typed, 2)} %", "figures that agree"
+
+
+SUSPICIONS: tuple[Suspicion, ...] = (
+    _taught,
+    _fat_may_be_fraction, _odd_price, _role_against_fat, _fat_against_moisture, _sum_too_low, _too_much,
+)  # fmt: skip
