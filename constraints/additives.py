@@ -14,15 +14,12 @@ from typing import ClassVar
 from pydantic import model_validator
 
 from constraints.document import Name, Percent, Positive, Strict, YesNo, refusal
-from constraints.limits import Base, Either, Limit, Limited, Reckoned, Worst, known
+from constraints.limits import AdditiveNames, Base, Either, Limit, Limited, Reckoned, SubstanceNames, Worst
 from constraints.meaning import Regulates
 from constraints.numbers import PERCENT, PPM
 from constraints.quantities import Quantity
 from constraints.requirement import Origin, Requirement
 from constraints.substances import FORMULAS, SUBSTANCES, Substances, conversion_of, spread
-
-NAMES = (*SUBSTANCES, *FORMULAS)
-"""What a rule may count: substances, and families that stand for all of their own."""
 
 
 class Expressed(StrEnum):
@@ -59,7 +56,7 @@ class FamilyAmount(Limited, Reckoned):
     plural: ClassVar[str]
     basis: Base = Base.MEAT
     """What the figure is divided by: meat (green weight), batch, finished or fat."""
-    substances: tuple[Name, ...] = ()
+    substances: AdditiveNames = ()
     """Substances or families counted, by the name an addition carries in ``is``; none stated means the whole family."""
     called: Name | None = None
     """What is counted, in a few words."""
@@ -72,7 +69,6 @@ class FamilyAmount(Limited, Reckoned):
 
     @model_validator(mode="after")
     def _countable(self) -> FamilyAmount:
-        known(self.substances, NAMES, "a substance that an addition can be", "substances")
         for i, name in enumerate(self.counted()):
             try:
                 self.form.factor(name)
@@ -153,7 +149,7 @@ class Additive(FamilyAmount):
 class AllowanceShare(Strict):
     """Substances with the figure each kilogram of them takes its part of."""
 
-    substances: tuple[Name, ...]
+    substances: SubstanceNames
     """Substances counted."""
     max_pct: Percent | None = None
     """The figure if nothing else were used, %."""
@@ -162,7 +158,6 @@ class AllowanceShare(Strict):
 
     @model_validator(mode="after")
     def _sound(self) -> AllowanceShare:
-        known(self.substances, SUBSTANCES, "a substance that an addition can be", "substances")
         if not self.substances or (self.max_pct is None) == (self.max_ppm is None) or self.max_pct == 0:
             raise ValueError("a share names substances and one largest figure above 0, in pct or in ppm")
         return self
@@ -201,15 +196,13 @@ class MixedAllowance(Reckoned):
 class SubstanceShare(Limited):
     """Some substances as a part of a group of substances, by weight."""
 
-    substances: tuple[Name, ...]
+    substances: SubstanceNames
     """Substances counted."""
-    of: tuple[Name, ...]
+    of: AdditiveNames
     """The whole group, those counted included."""
 
     @model_validator(mode="after")
     def _known_names(self) -> SubstanceShare:
-        known(self.substances, SUBSTANCES, "a substance that an addition can be", "substances")
-        known(self.of, NAMES, "a substance that an addition can be", "of")
         if not set(self.substances) < set(spread(self.of)):
             raise ValueError("the whole group holds the substances counted, and others")
         return self

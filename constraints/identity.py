@@ -13,7 +13,7 @@ from pydantic import model_validator
 from constraints.document import Name, NotNegative, Percent, Positive, Strict, YesNo
 from constraints.formula import Batch
 from constraints.ingredients import FAT, MOISTURE, PROTEIN, SALT, Ingredient, Kind
-from constraints.limits import Base, Limit, Reckoned, Worst, known, sound, without
+from constraints.limits import Base, Limit, Reckoned, SpeciesNames, Worst, sound, without
 from constraints.numbers import G_PER_KG, PERCENT, shown, trimmed
 from constraints.quantities import Amount, Basis, Process, Quantity, Sum, Weight
 from constraints.requirement import Measured, Origin, Requirement, Verdict
@@ -154,17 +154,15 @@ class WaterShare(Part):
 class SpeciesShare(Part):
     """The share of some species, or of every species other than some."""
 
-    species: tuple[Name, ...] = ()
+    species: SpeciesNames = ()
     """Species or groups counted: pig, cattle, poultry, bird and so on."""
-    other_than: tuple[Name, ...] = ()
+    other_than: SpeciesNames = ()
     """Instead: every species but these is counted."""
     called: Name | None = None
     """What is counted, in a few words."""
 
     @model_validator(mode="after")
     def _one_of_both(self) -> SpeciesShare:
-        known(self.species, GROUPS, "a species or a group of them", "species")
-        known(self.other_than, GROUPS, "a species or a group of them", "other_than")
         if bool(self.species) == bool(self.other_than):
             raise ValueError("give species, or other_than")
         return self
@@ -183,17 +181,12 @@ class MaterialShare(Part):
 
     words: tuple[Name, ...]
     """Words looked for in the material."""
-    species: tuple[Name, ...] = ()
+    species: SpeciesNames = ()
     """Lots of these species or groups only; none stated means any."""
     where_stated: YesNo = False
     """Whether a lot of no stated material counts as none of it; else its material must be stated."""
     called: Name | None = None
     """What is counted, in a few words."""
-
-    @model_validator(mode="after")
-    def _known_species(self) -> MaterialShare:
-        known(self.species, GROUPS, "a species or a group of them", "species")
-        return self
 
     def build(self, origin: Origin) -> Requirement:
         """The requirement this entry stands for."""

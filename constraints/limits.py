@@ -10,8 +10,9 @@ from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from enum import StrEnum
 from fractions import Fraction
+from typing import Annotated
 
-from pydantic import model_validator
+from pydantic import AfterValidator, model_validator
 
 from constraints.document import Name, NotNegative, Percent, Strict, refusal
 from constraints.faults import nearest
@@ -21,6 +22,7 @@ from constraints.numbers import PERCENT, PPM, trimmed
 from constraints.quantities import Amount, Basis, Process, Quantity, Sum, Weight
 from constraints.requirement import Measured, Ratio, Requirement, Verdict
 from constraints.row import Row
+from constraints.species import GROUPS
 from constraints.substances import FORMULAS, SUBSTANCES
 
 WATER = "water"
@@ -76,14 +78,30 @@ def without(part: Quantity, names: Iterable[str]) -> Quantity:
     return Without(part, left_out) if left_out else part
 
 
-def known(names: Iterable[str], allowed: Iterable[str], what: str, at: str) -> None:
-    """Raise a refusal at the key ``at`` for the first name that is not among the allowed ones."""
+def among(allowed: Iterable[str], what: str) -> AfterValidator:
+    """For a field of names: a refusal of the first that is not among the allowed ones."""
     choice = list(allowed)
-    for i, name in enumerate(names):
-        if name not in choice:
-            close = nearest(name, choice)
-            hint = f"did you mean {close}?" if close else f"one of {', '.join(choice)}"
-            raise refusal(f"{name!r} is not {what}", hint, (at, i))
+
+    def check(names: tuple[str, ...]) -> tuple[str, ...]:
+        for i, name in enumerate(names):
+            if name not in choice:
+                close = nearest(name, choice)
+                hint = f"did you mean {close}?" if close else f"one of {', '.join(choice)}"
+                raise refusal(f"{name!r} is not {what}", hint, (i,))
+        return names
+
+    return AfterValidator(check)
+
+
+ADDITIVES = (*SUBSTANCES, *FORMULAS)
+"""What a rule may count: substances, and families that stand for all of their own."""
+_SUBSTANCE = "a substance that an addition can be"
+SubstanceNames = Annotated[tuple[Name, ...], among(SUBSTANCES, _SUBSTANCE)]
+"""Substances by the name an addition carries in ``is``."""
+AdditiveNames = Annotated[tuple[Name, ...], among(ADDITIVES, _SUBSTANCE)]
+"""Substances, or families of them."""
+SpeciesNames = Annotated[tuple[Name, ...], among(GROUPS, "a species or a group of them")]
+"""Species as rules group them."""
 
 
 def sound(lo: Fraction | None, hi: Fraction | None, missing: str = "give a smallest or a largest figure") -> None:
@@ -99,13 +117,8 @@ class Reckoned(Strict):
 
     basis: Base = Base.BATCH
     """What the figure is divided by: meat, batch, finished or fat."""
-    without: tuple[Name, ...] = ()
+    without: Annotated[tuple[Name, ...], among([WATER, *FORMULAS, *SUBSTANCES], "water, a family or a substance")] = ()
     """Left out above and below the line: water, cheese, another family or a substance."""
-
-    @model_validator(mode="after")
-    def _known_names(self) -> Reckoned:
-        known(self.without, [WATER, *FORMULAS, *SUBSTANCES], "water, a family or a substance", "without")
-        return self
 
     def under(self) -> Quantity:
         """What the figure is divided by."""

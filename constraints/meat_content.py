@@ -25,12 +25,12 @@ from constraints.document import Name, Percent, Positive, Strict, refusal
 from constraints.formula import Batch, Formula
 from constraints.identity import MEAT, MEAT_FAT, MEAT_PROTEIN
 from constraints.ingredients import PROTEIN, Ingredient, Kind, every
-from constraints.limits import Reckoned, known
+from constraints.limits import Reckoned, SpeciesNames
 from constraints.numbers import PERCENT
 from constraints.quantities import Amount, Basis, Quantity, Sum
 from constraints.requirement import Origin, Requirement, Verdict
 from constraints.row import Row
-from constraints.species import GROUPS, OfLots, members
+from constraints.species import OfLots, members
 
 COLLAGEN = "collagen_pct"
 """Collagen, % by weight of the lot (hydroxyproline times 8); a column of the lots table."""
@@ -165,7 +165,7 @@ def _lacking(lots: Iterable[Ingredient]) -> str:
 class DeductionEntry(Strict):
     """The limits of one species group."""
 
-    species: tuple[Name, ...]
+    species: SpeciesNames
     """Species or groups: pig, bird, rabbit, other_mammal and so on."""
     fat_pct: Percent
     """Largest fat, % of the group's meat."""
@@ -174,7 +174,6 @@ class DeductionEntry(Strict):
 
     @model_validator(mode="after")
     def _sound(self) -> DeductionEntry:
-        known(self.species, GROUPS, "a species or a group of them", "species")
         if PERCENT in (self.fat_pct, self.collagen_of_protein_pct):
             raise ValueError("both figures are below 100 %")
         return self

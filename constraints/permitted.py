@@ -6,14 +6,11 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
 
-from pydantic import model_validator
-
-from constraints.additives import NAMES
 from constraints.document import Name, Percent, Strict
 from constraints.formula import Batch
 from constraints.identity import Called, Part
 from constraints.ingredients import every
-from constraints.limits import Limit, known
+from constraints.limits import AdditiveNames, Limit
 from constraints.meaning import Regulates
 from constraints.numbers import PPM
 from constraints.quantities import Basis, Weight
@@ -58,16 +55,10 @@ def _all_of(names: Iterable[str]) -> Substances:
 class NotListed(Strict):
     """Additives that no other row in force for the product counts: a list of what is permitted permits nothing else."""
 
-    families: tuple[Name, ...] = ()
+    families: AdditiveNames = ()
     """Families or substances looked at; none stated means every additive the tool knows."""
-    permitted: tuple[Name, ...] = ()
+    permitted: AdditiveNames = ()
     """Families or substances that may be used without a figure of their own."""
-
-    @model_validator(mode="after")
-    def _known_names(self) -> NotListed:
-        for key in ("families", "permitted"):
-            known(getattr(self, key), NAMES, "a substance or a family of them", key)
-        return self
 
     def build(self, origin: Origin) -> Requirement:
         """The requirement this entry stands for."""
@@ -98,15 +89,10 @@ class OnSurface(Measured):
 class Surface(Strict):
     """What casing or surface is treated with, by the strength of the dip or spray."""
 
-    substances: tuple[Name, ...]
+    substances: AdditiveNames
     """Substances or families looked at."""
     max_pct: Percent
     """Largest strength, % of what the casing or surface is treated with."""
-
-    @model_validator(mode="after")
-    def _known_names(self) -> Surface:
-        known(self.substances, NAMES, "a substance or a family of them", "substances")
-        return self
 
     def build(self, origin: Origin) -> Requirement:
         """The requirement this entry stands for."""

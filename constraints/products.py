@@ -5,16 +5,21 @@ from __future__ import annotations
 from dataclasses import dataclass
 from datetime import date
 from enum import StrEnum
+from typing import Annotated
 
-from pydantic import Field, model_validator
+from pydantic import Field
 
 from constraints.document import Name, Strict, YesNo
-from constraints.limits import known
+from constraints.limits import among
 from constraints.meaning import BY_ION
 from constraints.substances import FORMULAS, SUBSTANCES, spread
 
 USED = ("salt", "cure", "water", "liquid", "inclusion", "spice", "casing", *(f"potassium_{ion}" for ion in BY_ION))
 """What a recipe may add beside regulated substances, casing too, and a cure's salt where all is potassium's."""
+
+
+UsedNames = Annotated[tuple[Name, ...], among([*USED, *FORMULAS, *SUBSTANCES], "something that can be added")]
+"""Names of what a recipe adds."""
 
 
 class ProcessStep(StrEnum):
@@ -60,16 +65,10 @@ class When(Strict):
     """Applies where any of these steps is done."""
     no_steps: tuple[ProcessStep, ...] = ()
     """Applies where none of these steps is done."""
-    uses: tuple[Name, ...] = ()
+    uses: UsedNames = ()
     """Applies where one of these is added: a substance, a family of them, spice and the like, or potassium_nitrite."""
-    uses_none: tuple[Name, ...] = ()
+    uses_none: UsedNames = ()
     """Applies where none of these is added."""
-
-    @model_validator(mode="after")
-    def _known_uses(self) -> When:
-        for at in ("uses", "uses_none"):
-            known(getattr(self, at), [*USED, *FORMULAS, *SUBSTANCES], "something that can be added", at)
-        return self
 
     def words(self) -> str:
         """The conditions in words; nothing where there are none."""

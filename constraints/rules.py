@@ -16,11 +16,10 @@ from pydantic import Field, model_validator
 from constraints.document import Day, Name, Strict, YesNo
 from constraints.faults import BadInput, Fault
 from constraints.kinds import OneRequirement
-from constraints.limits import known
+from constraints.limits import SubstanceNames
 from constraints.meaning import Role
 from constraints.products import Method, NotCovered, Product, When
 from constraints.requirement import Origin, Requirement, Status
-from constraints.substances import SUBSTANCES
 
 READ_IN_LAW = frozenset({Status.PRIMARY, Status.QUOTED, Status.STATE_COPY, Status.COMPUTED, Status.YOURS})
 """Statuses whose figure blocks by itself; any other only warns unless it protects health."""
@@ -49,13 +48,8 @@ class ProductClass(Strict):
     """How its cure gets into the meat."""
     made: When = Field(default_factory=When)
     """How what bears the name is made; only looked at where another name is sought for a batch."""
-    needs: tuple[Name, ...] = ()
+    needs: SubstanceNames = ()
     """Substances without which a product is none of this class."""
-
-    @model_validator(mode="after")
-    def _known_needs(self) -> ProductClass:
-        known(self.needs, SUBSTANCES, "a substance that an addition can be", "needs")
-        return self
 
 
 class PackRow(Strict):
