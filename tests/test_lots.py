@@ -55,7 +55,7 @@ def test_a_whole_lot() -> None:
     text = (
         f"{names},bind_index,note\n"
         " 007 ,80,28.5,4,trim 72,meat,pork,16,55.2,0.5,2.25,2026-03-09,2026-03-02,"
-        "20,5,3,60,2,80,0,0,-0.2,no,no,,,0.6,bench,no,TRUE,"
+        "20,5,3,60,2,80,0,0,-0.2,no,no,,,0.6,,bench,no,TRUE,"
         ",as is\n"
     )
     read = parse_lots(text, "lots.csv")
@@ -342,6 +342,11 @@ FAULTS: dict[str, Case] = {
         table("A,9,20,3,yes", further="cured"),
         [(2, "nitrite_ppm", ERROR), (2, "nitrate_ppm", ERROR)],
         "nitrite_ppm",
+    ),
+    "a fat that tests have changed": (
+        table("A,9,20,3,21", further="fat_as_typed_pct"),
+        [(2, "fat_pct", WARNING)],
+        "by its tests, typed 21 %",
     ),
     "price 0": (table("A,9,20,0", "B,9,20,3"), [(2, "cost_per_kg", WARNING)], "price is 0"),
     "dear": (
