@@ -279,6 +279,21 @@ def test_a_weeks_lists_are_the_plan(week: str) -> None:
     assert [code[:7] for code in codes] == days_of and len(set(codes)) == len(codes)
 
 
+def test_a_week_in_pounds_is_ordered_and_pulled_in_pounds(tmp_path: Path, week: str) -> None:
+    path = tmp_path / "week.yaml"
+    text = Path(WEEK).read_text("utf-8").replace("../", f"{EXAMPLES}/") + "units: lb\n"
+    for name in ("lots.csv", "offers.csv"):
+        text = text.replace(f": {name}", f": {EXAMPLES / 'week' / name}")
+    path.write_text(text, encoding="utf-8")
+    page = sheet(str(path))
+    (metric,), (orders,) = tables(week, "offer"), tables(page, "offer")
+    for row, other in zip(orders, metric, strict=True):
+        assert float(row[3]) == pytest.approx(float(other[3]) / 0.45359237, abs=0.005)
+        assert float(row[4]) == pytest.approx(float(other[4]) * 0.45359237, abs=0.0005)
+    for rows in (*tables(page, "lot"), *tables(page, "weigh in this order")):
+        assert all(re.match(r"[\d.]+ (lb|oz)", row[2] if len(row) > 5 else row[1]) for row in rows)
+
+
 def test_a_ledger_gives_suppliers_and_the_next_code(tmp_path: Path) -> None:
     path = str(tmp_path / "stock.db")
     for words in (

@@ -42,6 +42,7 @@ class Sheet:
     answer: Answer
     code: str
     title: str
+    in_pounds: bool
     suppliers: Mapping[str, str] = field(default_factory=dict)
 
     @property
@@ -115,14 +116,14 @@ class Sheet:
 
     def _kg(self, kilograms: Fraction) -> str:
         said = f"{apart(trimmed(kilograms, 3))} kg"
-        return f"{ounces(kilograms, Fraction(1, 100))} ({said})" if self.answer.problem.in_pounds else said
+        return f"{ounces(kilograms, Fraction(1, 100))} ({said})" if self.in_pounds else said
 
     def _weight(self, item: Ingredient, kilograms: Fraction) -> tuple[str, str]:
         """A weight to be read at arm's length, and the same in small in kilograms or grams where that is in pounds."""
         division = self._divisions[item]
         lot = isinstance(item, Lot)
         plain = f"{apart(shown(kilograms, places_of(division)))} kg" if lot else f"{grams(kilograms, division)} g"
-        return (ounces(kilograms, division), plain) if self.answer.problem.in_pounds else (plain, "")
+        return (ounces(kilograms, division), plain) if self.in_pounds else (plain, "")
 
     @property
     def entry(self) -> Any:

@@ -35,5 +35,6 @@ def _drawn_code(code: str) -> Markup:
 def one_page(answer: Answer, lots: str, code: str | None) -> str:
     """The page of one batch; ``code`` or the next that is free in the ledger, if its lots stand in one."""
     past, problem = Past.of(lots), answer.problem
-    found = Sheet(answer, code or past.free_code(problem.order.day), problem.recipe.entry.name, past.suppliers)
+    code = code or past.free_code(problem.order.day)
+    found = Sheet(answer, code, problem.recipe.entry.name, problem.in_pounds, past.suppliers)
     return sheet_page("Batch sheet" if answer.weighed else "No batch", [found])

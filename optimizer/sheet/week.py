@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from fractions import Fraction
 from itertools import groupby
 
@@ -11,7 +11,8 @@ from optimizer.blend import Status
 from optimizer.pages.figures import places_of
 from optimizer.pages.unit import ounces
 from optimizer.past import Past
-from optimizer.plan.report.day_page import name_of
+from optimizer.plan.model.world import Supply
+from optimizer.plan.report.day_page import Unit, name_of
 from optimizer.plan.report.outcome import Outcome
 from optimizer.plan.report.plan_page import verdict_lines
 from optimizer.plan.settle.weigh import Made
@@ -25,9 +26,15 @@ def week_page(outcome: Outcome) -> str:
     plan = outcome.plan
     week = plan.world.week
     stop = plan.money is None or plan.status is Status.DO_NOT_MAKE or bool(outcome.hold)
-    lists = {"stop": stop, "verdict": list(verdict_lines(outcome)), "orders": [], "pulls": []}
+    lists = {
+        "stop": stop,
+        "verdict": list(verdict_lines(outcome)),
+        "orders": [],
+        "pulls": [],
+        "unit": Unit.of(outcome).name,
+    }
     if not stop:
-        lists |= {"orders": list(_orders(outcome)), "pulls": list(_pulls(outcome))}
+        lists |= {"unit": Unit.of(outcome).name, "orders": list(_orders(outcome)), "pulls": list(_pulls(outcome))}
     return sheet_page(week.entry.name, [] if stop else list(_sheets(outcome)), lists)
 
 
@@ -44,15 +51,20 @@ def _sheets(outcome: Outcome) -> Iterator[Sheet]:
                 if (offer := world.supplies[s].offer)
             }
             title = f"{one.job.name} ({one.job.recipe.entry.name})"
-            yield Sheet(one.answer, past.free_code(on, number), title, {**past.suppliers, **bought})
+            yield Sheet(one.answer, past.free_code(on, number), title, _pounds(outcome), {**past.suppliers, **bought})
+
+
+def _pounds(outcome: Outcome) -> bool:
+    return Unit.of(outcome).name == "lb"
 
 
 def _orders(outcome: Outcome) -> Iterator[tuple[str, list[list[str]]]]:
+    unit = Unit.of(outcome)
     found = sorted(outcome.plan.orders, key=lambda order: (order.offer.terms.supplier, order.order_by, order.delivered))
     for supplier, group in groupby(found, key=lambda order: order.offer.terms.supplier):
         yield supplier, [
-            [o.offer.name, o.supply.lot.material, "" if o.packs is None else str(o.packs), shown(o.kg, 2),
-             shown(o.price, 3), shown(o.money, 2), day_words(o.order_by), day_words(o.delivered)]
+            [o.offer.name, o.supply.lot.material, "" if o.packs is None else str(o.packs), unit(o.kg, 2),
+             unit.price(o.price, 3), shown(o.money, 2), day_words(o.order_by), day_words(o.delivered)]
             for o in group
         ]  # fmt: skip
 
@@ -61,20 +73,16 @@ def _pulls(outcome: Outcome) -> Iterator[tuple[str, list[dict[str, str]]]]:
     """What comes out of the cooler on each day, as held, and for which batches."""
     for on, group in groupby(outcome.plan.made, key=lambda one: one.on):
         batches = list(group)
-        supplies = {s for one in batches for s in one.taken}
-        yield day_words(on), [_pull(outcome, batches, s) for s in sorted(supplies, key=_name(outcome))]
+        taken = {s: outcome.plan.world.supplies[s] for one in batches for s in one.taken}
+        rows = [_pull(batches, s, supply, _pounds(outcome)) for s, supply in taken.items()]
+        yield day_words(on), sorted(rows, key=lambda row: row["lot"])
 
 
-def _name(outcome: Outcome) -> Callable[[int], str]:
-    return lambda s: name_of(outcome.plan.world.supplies[s])
-
-
-def _pull(outcome: Outcome, batches: list[Made], s: int) -> dict[str, str]:
+def _pull(batches: list[Made], s: int, supply: Supply, in_pounds: bool) -> dict[str, str]:
     mine = [one for one in batches if s in one.taken]
     total = sum((one.taken[s] for one in mine), Fraction(0))
-    problem = mine[0].answer.problem
-    division = problem.order.meat_division_kg
+    division = mine[0].answer.problem.order.meat_division_kg
     plain = f"{shown(total, places_of(division))} kg"
-    large, small = (ounces(total, division), plain) if problem.in_pounds else (plain, "")
-    return {"lot": _name(outcome)(s), "what": outcome.plan.world.supplies[s].lot.material, "large": large,
-            "small": small, "for_": ", ".join(one.job.name for one in mine)}  # fmt: skip
+    large, small = (ounces(total, division), plain) if in_pounds else (plain, "")
+    return {"lot": name_of(supply), "what": supply.lot.material, "large": large, "small": small,
+            "for_": ", ".join(one.job.name for one in mine)}  # fmt: skip
