@@ -7,7 +7,7 @@ same program, rounding, checks and proof.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
 from fractions import Fraction
@@ -15,83 +15,27 @@ from math import ceil, sqrt
 
 from constraints.faults import BadInput, Fault
 from constraints.formula import Addition, Batch, Dosing, Formula
-from constraints.ingredients import FAT, MOISTURE, SALT, Ingredient, Kind, Lot
+from constraints.ingredients import FAT, SALT, Ingredient, Kind, Lot
 from constraints.judged import brought
 from constraints.meaning import Stage
-from constraints.methods import UnknownMethod, finding, method_named
+from constraints.methods import finding
 from constraints.numbers import G_PER_KG, PERCENT, trimmed
-from constraints.quantities import Amount, Basis, Weight, stated
+from constraints.quantities import Amount, Basis, Weight
 from constraints.requirement import Origin, Ratio, Requirement
 from constraints.row import Row
 from constraints.vector import Vector
 from optimizer.blend import Answer, Status, blend
 from optimizer.doses import NEAR_DOSE
-from optimizer.estimate import LEAN, Assay, Estimates, estimate
+from optimizer.mass import Ground
 from optimizer.order import Asked, Order, order_of
 from optimizer.own_rows import Portion
 from optimizer.problem import Problem, assemble
 from optimizer.reading.lots import LotTable
 from optimizer.reading.recipe import Recipe
+from optimizer.taught import Estimates, assay_of, estimate
 from optimizer.verdict import Grade
 
 _ZERO = Fraction(0)
-FAR = Fraction(5)
-"""Points by which a test may lie beyond the fattest or the leanest lot in a batch; common practice, no source (by eye
-alone fat is known to 3 to 5 points)."""
-APART = Fraction("2.8")
-"""Standard deviations between two readings of one sample that nineteen pairs of twenty keep to: the repeatability limit
-of ISO 5725-6:1994, 4.1.4 (from memory)."""
-
-
-@dataclass(frozen=True)
-class Found:
-    """What was measured of the mass as it is, percent by weight, and the standard deviation of fat in points."""
-
-    fat: Fraction | None = None
-    moisture: Fraction | None = None
-    salt: Fraction | None = None
-    sd: Fraction | None = None
-    method: str = ""
-
-
-def measured(
-    readings: Sequence[Fraction], moisture: Fraction | None, salt: Fraction | None, sd: Fraction | None, method: str
-) -> Found:
-    """What was measured, of several readings of fat their mean and its error. Raises BadInput where they disagree."""
-    if not readings:
-        return Found(moisture=moisture, salt=salt)
-    mean = sum(readings, _ZERO) / len(readings)
-    try:
-        error = sd if sd is not None or not method else method_named(method).sd(mean)
-    except UnknownMethod as unknown:
-        raise BadInput([Fault("--method", None, None, str(unknown), unknown.hint)]) from None
-    apart = max(readings) - min(readings)
-    most = FAR if error is None else APART * error
-    if apart > most:
-        said = f"the readings {', '.join(trimmed(r, 3) for r in readings)} % are {trimmed(apart, 3)} points apart"
-        allowed = f"at most {trimmed(most, 2)} for this method: test again"
-        raise BadInput([Fault("--measured-fat", None, None, said, allowed)])
-    spread = None if error is None else Fraction(sqrt(error**2 / len(readings))).limit_denominator(10**6)
-    return Found(mean, moisture, salt, spread, method)
-
-
-@dataclass(frozen=True)
-class Ground:
-    """A ground mass: as one lot, what is in it by its lots' own figures, and what was measured of it."""
-
-    lot: Lot
-    typed: Batch
-    found: Found
-
-    @property
-    def kilograms(self) -> Fraction:
-        """Kilograms of the mass."""
-        return self.lot.on_hand_kg
-
-    @property
-    def alone(self) -> Batch:
-        """The mass as a batch."""
-        return Batch({self.lot: self.kilograms}, self.typed.process)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -147,91 +91,6 @@ def stays_in(recipe: Recipe, ground: Ground, lots: Sequence[Lot]) -> Iterator[St
             yield replace(rule, hi=max(dose, now))
 
 
-def ground_of(
-    recipe: Recipe, batch: Batch, kilograms: Fraction | None, found: Found, file: str, name: str = "as ground"
-) -> Ground:
-    """The mass that a batch was ground to. Raises BadInput where no such mass can have what was measured.
-
-    ``kilograms`` is what it weighs (None: what went in); what was lost was lost of all alike.
-    """
-    items = dict(batch.kilograms)
-    mass = sum(items.values(), _ZERO) if kilograms is None else kilograms
-    items = _scaled(items, mass)
-    if found.salt is not None:
-        items = _with_salt(recipe, items, found.salt, file)
-    lots = {item: kg for item, kg in items.items() if isinstance(item, Lot)}
-    moved = _as_measured(lots, items, found, file)
-    parts = [(moved.get(item, item), kg / mass) for item, kg in items.items() if kg]
-    meat = sum(lots.values(), _ZERO)
-    states = [n for n in next(iter(moved.values())).properties if all(n in lot.properties for lot in moved.values())]
-    figures = {n: sum((share * part.properties.get(n, _ZERO) for part, share in parts), _ZERO) for n in states}
-    dates = [lot.use_by for lot in lots if lot.use_by is not None]
-    paid = sum((kg * (i.book_per_kg if isinstance(i, Lot) else i.cost_per_kg) for i, kg in items.items()), _ZERO)
-    lot = Lot(
-        name=name, kind=Kind.LOT, properties=figures, parts=tuple(parts),
-        species=" and ".join(dict.fromkeys(lot.species for lot in lots if lot.species)),
-        on_hand_kg=mass, held_cost_per_kg=paid / mass, use_by=min(dates, default=None), use_up=True,
-        cured=any(lot.cured for lot in lots), rework=any(lot.rework for lot in lots),
-        fat_sd=None if found.sd is None else found.sd * mass / meat, fat_method=found.method,
-    )  # fmt: skip
-    return Ground(lot, Batch(items, recipe.process), found)
-
-
-def _scaled(items: Mapping[Ingredient, Fraction], mass: Fraction) -> dict[Ingredient, Fraction]:
-    factor = mass / sum(items.values(), _ZERO)
-    return {item: kg * factor for item, kg in items.items()}
-
-
-def _with_salt(
-    recipe: Recipe, items: dict[Ingredient, Fraction], salt: Fraction, file: str
-) -> dict[Ingredient, Fraction]:
-    """The mass with so much salt in it that its total is as measured; the rest makes room for it."""
-    added = next((a.item for a in recipe.additions if a.item.kind is Kind.SALT), None)
-    if added is None:
-        allowed = "a recipe with salt, or no --measured-salt"
-        raise BadInput([Fault(recipe.file, None, "additions", "no salt is among the additions", allowed)])
-    mass, others = sum(items.values(), _ZERO), {item: kg for item, kg in items.items() if item is not added}
-    without = Batch(_scaled(others, mass), recipe.process)
-    brought_pct, strength = without.amount(Amount(SALT, Basis.BATCH)) / mass, added.properties[SALT]
-    share = (salt - brought_pct) / (strength - brought_pct)
-    if not 0 <= share < 1:
-        found = f"{trimmed(salt, 3)} % salt, and all but the salt weighed in brings {trimmed(brought_pct, 3)} %"
-        raise BadInput([Fault("--measured-salt", None, None, found, f"test again, or mend what is in {file}")])
-    return {**_scaled(others, mass * (1 - share)), added: mass * share}
-
-
-def _as_measured(
-    lots: Mapping[Lot, Fraction], items: Mapping[Ingredient, Fraction], found: Found, file: str
-) -> dict[Ingredient, Lot]:
-    """The lots in the mass, each moved so that together they are as measured; a figure not stated stays."""
-    mass, meat = sum(items.values(), _ZERO), sum(lots.values(), _ZERO)
-    moved = {lot: dict(lot.properties) for lot in lots}
-    for option, name, figure in (("fat", FAT, found.fat), ("moisture", MOISTURE, found.moisture)):
-        if figure is None or any(name not in lot.properties for lot in lots):
-            continue
-        rest = sum((kg * stated(item, name) for item, kg in items.items() if item not in lots), _ZERO)
-        wanted = (figure * mass - rest) / meat
-        low, high = min(lot.properties[name] for lot in lots), max(lot.properties[name] for lot in lots)
-        if not max(low - FAR, _ZERO) <= wanted <= min(high + FAR, Fraction(PERCENT)):
-            said = f"{trimmed(figure, 3)} % {option} of the mass is {trimmed(wanted, 2)} % of its meat"
-            allowed = f"its lots have {trimmed(low, 2)} to {trimmed(high, 2)} %: test again, or mend what is in {file}"
-            raise BadInput([Fault(f"--measured-{option}", None, None, said, allowed)])
-        now = sum((lot.properties[name] * kg for lot, kg in lots.items()), _ZERO) / meat
-        for figures in moved.values():
-            _move(figures, name, wanted, now)
-    return {lot: replace(lot, properties=figures, on_hand_kg=lot.held_kg(lots[lot])) for lot, figures in moved.items()}
-
-
-def _move(figures: dict[str, Fraction], name: str, wanted: Fraction, now: Fraction) -> None:
-    """One lot's figure on the way from a mean of ``now`` to ``wanted``, percent; what is not fat keeps its make-up."""
-    old = figures[name]
-    new = old * wanted / now if wanted < now else old + (PERCENT - old) * (wanted - now) / (PERCENT - now)
-    figures[name] = new
-    for other in LEAN if name == FAT and old < PERCENT else ():
-        if other in figures:
-            figures[other] *= (PERCENT - new) / (PERCENT - old)
-
-
 @dataclass(frozen=True)
 class Correction:
     """What puts a ground batch right. ``table`` and ``order`` are those of ``answer``.
@@ -252,7 +111,7 @@ class Correction:
         """What is to be done: a mass with too much cure in it is never put right as a matter of course."""
         if self.unfit or (self.over and self.answer.weighed is None):
             return Grade.DO_NOT_MAKE
-        return Grade.HOLD if self.over and self.answer.grade is Grade.MAKE else self.answer.grade
+        return Grade.HOLD if self.over else self.answer.grade
 
     @property
     def exit_code(self) -> int:
@@ -384,21 +243,12 @@ def _without(table: LotTable, batch: Batch) -> LotTable:
     return replace(table, lots=tuple(left))
 
 
-def test_of(recipe: Recipe, ground: Ground) -> Assay | None:
-    """What was measured of the mass as a test of its lots; None where its error, or its fat, is not known."""
-    found, items = ground.found, ground.typed.kilograms
-    if found.fat is None or not found.sd:
-        return None
-    shares = {item.name: kg / ground.kilograms for item, kg in items.items() if isinstance(item, Lot)}
-    others = ((item, kg) for item, kg in items.items() if not isinstance(item, Lot))
-    rest = sum((kg * stated(item, FAT) for item, kg in others), _ZERO) / ground.kilograms
-    return Assay(shares, found.fat, found.sd, rest)
-
-
 def _taught(recipe: Recipe, ground: Ground) -> Estimates | None:
-    """What the test says of the lots; None where an error is not stated."""
-    test, asked = test_of(recipe, ground), recipe.entry.confidence
+    """What the test says of the lots; None where its error, or that of a lot, is not stated."""
+    found, asked = ground.found, recipe.entry.confidence
     usual, own = (asked.usual_method or "", asked.methods) if asked else ("", ())
     lots = [lot for lot in ground.typed.kilograms if isinstance(lot, Lot)]
-    known = {lot.name: (lot.properties[FAT], found.sd) for lot in lots if (found := finding(lot, usual, own))}
-    return estimate(known, [test]) if test is not None and len(known) == len(lots) else None
+    known = {lot.name: (lot.properties[FAT], error.sd) for lot in lots if (error := finding(lot, usual, own))}
+    if found.fat is None or not found.sd or len(known) < len(lots):
+        return None
+    return estimate(known, [assay_of(ground.typed, found.fat, found.sd)])

@@ -18,7 +18,8 @@ from constraints.faults import BadInput
 from constraints.ingredients import FAT, Lot
 from optimizer.as_weighed import batch_of
 from optimizer.cli import app
-from optimizer.correct import Correction, Found, correct, ground_of, measured
+from optimizer.correct import Correction, correct
+from optimizer.mass import Found, ground_of, measured
 from optimizer.order import Asked
 from optimizer.reading.lots import parse_lots
 from optimizer.reading.recipe import parse_recipe

@@ -9,10 +9,10 @@ from pathlib import Path
 from where import HOME
 
 ROOMS = (
-    "clock", "words", "verdict", "wish", "ledger", "past", "estimate", "reading", "order", "own_rows", "missing",
+    "clock", "words", "verdict", "wish", "ledger", "past", "taught", "reading", "order", "own_rows", "missing",
     "problem", "other_names",
     "solver", "weighing", "bench", "conflict",
-    "as_weighed", "sure", "mend", "beside", "doses", "summary", "blend", "cause", "lawful", "check", "correct",
+    "as_weighed", "sure", "mend", "beside", "doses", "summary", "blend", "cause", "lawful", "check", "mass", "correct",
     "near", "remarks", "pages", "plan", "why", "frames", "made",
     "store", "sheet", "cli", "__main__",
 )  # fmt: skip

@@ -72,7 +72,7 @@ def correct(
         with shared.faults_on_stderr(), shared.only_trusted():
             from constraints.numbers import KG_PER_LB
             from optimizer.correct import correct as find
-            from optimizer.correct import ground_of, measured
+            from optimizer.mass import ground_of, measured
             from optimizer.reading.both import read_both
             from optimizer.store.made import batch_in
             from optimizer.why.document import explanation_dict

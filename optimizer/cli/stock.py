@@ -198,7 +198,7 @@ def analysed(
     if (method is None) is (sd is None):
         raise typer.BadParameter("say --method or --fat-sd-pct, one of them")
     with _recording():
-        from optimizer.correct import measured
+        from optimizer.mass import measured
         from optimizer.store.made import analysed as recorded
         from optimizer.store.pages import taught_page
 

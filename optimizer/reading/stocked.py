@@ -10,9 +10,9 @@ from sqlite3 import Connection
 from constraints.faults import BadInput, Fault
 from constraints.methods import UnknownMethod, method_named
 from constraints.numbers import KG_PER_LB, PERCENT, trimmed
-from optimizer.estimate import LEAN, Assay, Estimates, estimate
 from optimizer.ledger import NotRecorded, lots_of, opened
 from optimizer.reading.table import csv_line, figure
+from optimizer.taught import LEAN, Assay, Estimates, estimate
 
 
 def exported(path: str, *, every: bool = False, learned: bool = False) -> str:

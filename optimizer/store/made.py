@@ -16,7 +16,7 @@ from constraints.faults import BadInput, Fault
 from constraints.formula import Batch
 from constraints.ingredients import FAT, MOISTURE, PROTEIN, SALT, Lot
 from constraints.numbers import PERCENT, trimmed
-from constraints.quantities import Basis, stated
+from constraints.quantities import Basis
 from optimizer.as_weighed import batch_of
 from optimizer.check import Report, check
 from optimizer.ledger import (
@@ -36,6 +36,7 @@ from optimizer.reading.stocked import exported
 from optimizer.reading.table import cut
 from optimizer.reading.weighed import WeighedItem, read_weighed
 from optimizer.summary import composition, weight
+from optimizer.taught import Assay, assay_of
 
 GRAM = Fraction(1, 1000)
 DECIMALS = 6
@@ -242,22 +243,21 @@ def pull(path: str, lot: str, kilograms: Fraction, code: str, document: Document
 def analysed(path: str, name: str, fat: Fraction, sd: Fraction, recipe: str | None, document: Document) -> None:
     """Record the fat found of a lot or of a batch as it is in the ledger, per cent, with its standard deviation.
 
-    A batch with additions needs the recipe, for the fat that these bring. Raises NotRecorded and BadInput.
+    A batch needs its recipe, for the fat that additions bring. Raises NotRecorded and BadInput.
     """
     there, _ = _there(path, name)
-    rest, shares = Fraction(0), {name: Fraction(1)}
-    if there:
-        mass, lots = sum(into for _, into in there.values()), {n for n, (held, _) in there.items() if held}
-        shares = {n: into / mass for n, (_, into) in there.items() if n in lots}
-        items = {a.item.name: a.item for a in read_recipe(recipe).additions} if recipe else {}
-        if missing := [n for n in there if n not in lots and n not in items]:
-            raise NotRecorded(
-                f"{', '.join(missing)}: say --recipe, which has the fat of what was added; nothing was recorded"
-            )
-        rest = sum(((into / mass) * stated(items[n], FAT) for n, (_, into) in there.items() if n not in lots), rest)
-    kept = {"fat_pct": str(fat), "sd": str(sd), "shares": {n: str(x) for n, x in shares.items()}, "rest": str(rest)}
+    assay, faults = Assay({name: Fraction(1)}, fat, sd), list[Fault]()
+    if there and recipe is None:
+        raise NotRecorded(f"{name} is a batch: say --recipe, which has the fat of what was added; nothing was recorded")
+    if there and recipe is not None:
+        items = [WeighedItem(item, into) for item, (_, into) in there.items()]
+        assay = assay_of(batch_of(read_recipe(recipe), _as_before(path, there), items, recipe, faults), fat, sd)
+    if faults:
+        raise BadInput(faults)
+    kept = {"fat_pct": str(fat), "sd": str(sd), "shares": {n: str(x) for n, x in assay.shares.items()}}
+    line = json.dumps({**kept, "rest": str(assay.rest)}, ensure_ascii=False)
     lot, batch = (None, name) if there else (name, "")
-    record(path, "test", document, [Movement("test", lot, Fraction(0), batch, json.dumps(kept, ensure_ascii=False))])
+    record(path, "test", document, [Movement("test", lot, Fraction(0), batch, line)])
 
 
 def _whole(kilograms: Fraction) -> Fraction:

@@ -8,7 +8,7 @@ from math import sqrt
 import numpy as np
 import pytest
 
-from optimizer.estimate import Assay, estimate
+from optimizer.taught import Assay, estimate
 
 F = Fraction
 

@@ -17,7 +17,9 @@ from math import ceil, sqrt
 import numpy as np
 import numpy.typing as npt
 
-from constraints.ingredients import MOISTURE, PROTEIN
+from constraints.formula import Batch
+from constraints.ingredients import FAT, MOISTURE, PROTEIN, Lot
+from constraints.quantities import stated
 
 PLACES = 3
 """Decimals of a point that an estimate is kept to."""
@@ -64,6 +66,14 @@ class Estimates:
         """The lots that moved by more than chance explains, the farthest in points first."""
         far = [i for i, moved in enumerate(self.moved) if abs(moved) > OUT_OF_LINE]
         return tuple(self.names[i] for i in sorted(far, key=lambda i: -abs(self.figures[i] - self.before[i])))
+
+
+def assay_of(batch: Batch, fat: Fraction, sd: Fraction) -> Assay:
+    """The fat found of a whole batch as a test of its lots. Raises MissingProperty."""
+    mass = sum(batch.kilograms.values(), Fraction(0))
+    shares = {item.name: kg / mass for item, kg in batch.kilograms.items() if isinstance(item, Lot)}
+    others = ((item, kg) for item, kg in batch.kilograms.items() if not isinstance(item, Lot))
+    return Assay(shares, fat, sd, sum((kg * stated(item, FAT) for item, kg in others), Fraction(0)) / mass)
 
 
 def estimate(known: Mapping[str, tuple[Fraction, Fraction]], tests: Sequence[Assay]) -> Estimates:
