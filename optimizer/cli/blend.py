@@ -54,24 +54,14 @@ def blend(
     shared.outputs({"--html": html, "--proof": proof}, (recipe, lots))
     with shared.within_time(time_limit):
         answer = cheapest(recipe, lots, order, prefer, premium)
-        from optimizer.blend import proof_file
+        _write(answer, html, proof)
         from optimizer.pages.page import page
         from optimizer.pages.record import document
         from optimizer.why.short import short_form
 
-        if html is not None:
-            shared.write_text(html, _drawn(answer), "--html")
-        if proof is not None:
-            text = proof_file(answer)
-            if text is None:
-                shared.not_written({"--proof": proof}, "there is no finished proof of linear rows alone")
-            else:
-                shared.write_text(proof, text, "--proof")
-        if json:
-            sys.stdout.write(document("blend", answer))
-        else:
-            sys.stdout.write(page(answer, short_form(answer), full=full))
-        raise typer.Exit(answer.status.exit_code)
+        text = document("blend", answer) if json else page(answer, short_form(answer), full=full)
+    sys.stdout.write(text)
+    raise typer.Exit(answer.status.exit_code)
 
 
 def cheapest(
@@ -97,8 +87,18 @@ def cheapest(
         return near_cheapest(problem, wish_named(prefer), premium)
 
 
-def _drawn(answer: Answer) -> str:
-    """The picture of the batch, or of the trade-off that was asked for."""
-    from optimizer.pages import blend_picture, near_picture
+def _write(answer: Answer, html: Typed, proof: Typed) -> None:
+    """The picture of the batch, or of the trade-off that was asked for, and the proof."""
+    if html is not None:
+        from optimizer.pages import blend_picture, near_picture
 
-    return blend_picture.html(answer) if answer.near is None else near_picture.html(answer)
+        drawn = blend_picture.html(answer) if answer.near is None else near_picture.html(answer)
+        shared.write_text(html, drawn, "--html")
+    if proof is not None:
+        from optimizer.blend import proof_file
+
+        text = proof_file(answer)
+        if text is None:
+            shared.not_written({"--proof": proof}, "there is no finished proof of linear rows alone")
+        else:
+            shared.write_text(proof, text, "--proof")

@@ -8,38 +8,31 @@ from typing import Annotated
 import typer
 
 from optimizer.cli import shared
-from optimizer.cli.shared import (
-    RecipeOption,
-    Typed,
-    argument,
-    complete_judge,
-    day,
-    faults_on_stderr,
-    figure,
-    option,
-    say,
-)
+from optimizer.cli.shared import Typed, argument, complete_judge, option
+
+Weighed = Annotated[
+    str,
+    argument(
+        "BATCH",
+        "What was weighed: a table with item and kg, grams, lb or oz, and load where each was weighed apart, or the "
+        "JSON of a blend with the weights corrected.",
+    ),
+]
+Rules = Annotated[
+    list[str] | None,
+    option(
+        "PACK[=CLASS]",
+        "Rule pack to judge by, with a product class. May be repeated. Default: the recipe's.",
+        autocompletion=complete_judge,
+    ),
+]
 
 
 def check(
-    batch: Annotated[
-        str,
-        argument(
-            "BATCH",
-            "What was weighed: a table with item and kg, grams, lb or oz, and load where each was weighed apart, "
-            "or the JSON of a blend with the weights corrected.",
-        ),
-    ],
-    recipe: RecipeOption,
+    batch: Weighed,
+    recipe: shared.RecipeOption,
     lots: shared.LotsFile,
-    rules: Annotated[
-        list[str] | None,
-        typer.Option(
-            metavar="PACK[=CLASS]",
-            autocompletion=complete_judge,
-            help="Rule pack to judge by, with a product class. May be repeated. Default: the recipe's.",
-        ),
-    ] = None,
+    rules: Rules = None,
     laboratory: Annotated[Typed, option("FILE", "What a laboratory found (YAML), as laboratory: in a recipe.")] = None,
     date: shared.Day = None,
     meat_tolerance_g: Annotated[Typed, option("G", "How far the weight of a lot may be off.")] = None,
@@ -58,13 +51,13 @@ def check(
     from optimizer.reading.recipe import analysed, judged_by
     from optimizer.reading.weighed import read_weighed
 
-    on = day(date, "--date")
-    meat, spice = figure(meat_tolerance_g, "--meat-tolerance-g"), figure(spice_tolerance_g, "--spice-tolerance-g")
-    tolerance = Tolerance.of_grams(meat, spice)
+    on = shared.day(date, "--date")
+    typed = {"--meat-tolerance-g": meat_tolerance_g, "--spice-tolerance-g": spice_tolerance_g}
+    tolerance = Tolerance.of_grams(*(shared.figure(text, name) for name, text in typed.items()))
     with shared.within_time(time_limit):
-        with faults_on_stderr():
+        with shared.faults_on_stderr():
             read, table = read_both(recipe, lots)
-            say([*read.warnings, *table.warnings])
+            shared.say([*read.warnings, *table.warnings])
             read = analysed(read, laboratory) if laboratory else read
             weighed = read_weighed(batch)
             report = find(judged_by(read, rules or []), table, weighed, batch, on, tolerance)

@@ -10,6 +10,16 @@ import typer
 from optimizer.cli import shared
 from optimizer.cli.shared import Typed, option
 
+Changed = Annotated[
+    list[str] | None,
+    option(
+        "PATH=VALUE",
+        "What if: any figure of the input, such as lot.P-31.cost_per_kg=2.10, require.1.max_pct=27, "
+        "addition.salt.g_per_kg_meat=15 or order.meat_kg=60. May be repeated.",
+        "--set",
+    ),
+]
+
 
 def why(
     recipe: shared.RecipeFile,
@@ -19,15 +29,7 @@ def why(
     meat_lb: shared.MeatLb = None,
     batch_lb: shared.BatchLb = None,
     offers: Annotated[Typed, option("OFFERS", "Table of offers (CSV), the columns of a lots table.")] = None,
-    changed: Annotated[
-        list[str] | None,
-        option(
-            "PATH=VALUE",
-            "What if: any figure of the input, such as lot.P-31.cost_per_kg=2.10, require.1.max_pct=27, "
-            "addition.salt.g_per_kg_meat=15 or order.meat_kg=60. May be repeated.",
-            "--set",
-        ),
-    ] = None,
+    changed: Changed = None,
     html: shared.Html = None,
     lot: Annotated[Typed, option("LOT", "Lot of the picture. Default: the one most is spent on.")] = None,
     date: shared.Day = None,
