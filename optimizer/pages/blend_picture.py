@@ -5,14 +5,15 @@ from __future__ import annotations
 from typing import Any
 
 from constraints.ingredients import FAT, Lot
-from constraints.quantities import Amount, Basis
+from constraints.quantities import Amount
 from optimizer.blend import Answer
-from optimizer.pages.chart import LEFT, render
+from optimizer.pages.chart import render
 from optimizer.pages.figures import reckoned
 from optimizer.remarks import verdict_of
 from optimizer.summary import composition
 
-_ROOM, _ROW, _WIDE = LEFT + 80, 30, 560
+_WIDTH, _ROOM, _ROW, _WIDE = 400, 112, 30, 264
+"""Pixels: the picture, which fits a phone as it is, names at its left, a row, and the longest bar."""
 
 
 def html(answer: Answer) -> str:
@@ -49,7 +50,12 @@ def _at(per_cent: float) -> float:
     return round(_ROOM + _WIDE * per_cent / 100, 1)
 
 
-SIZES: dict[str, Any] = {"room": _ROOM, "row": _ROW, "ticks": [(_at(x), f"{x} %") for x in range(0, 101, 20)]}
+SIZES: dict[str, Any] = {
+    "width": _WIDTH,
+    "room": _ROOM,
+    "row": _ROW,
+    "ticks": [(_at(x), f"{x} %") for x in range(0, 101, 20)],
+}
 """Pixels that the pictures share."""
 
 
@@ -58,7 +64,8 @@ def _fats(answer: Answer) -> list[dict[str, Any]]:
     found = []
     for basis in reckoned(answer.problem) if answer.weighed else ():
         value = composition(answer.weighed.total, basis, (FAT,)).get(FAT) if answer.weighed else None
-        limits = [c.requirement for c in answer.checks if c.requirement.counted == Amount(FAT, Basis(basis))]
+        limits = [c.requirement for c in answer.checks if c.requirement.counted == Amount(FAT, basis)]
+        limits = [r for r in limits if r.hi is not None or r.lo]  # at least 0 is no limit
         low = max((float(r.lo) for r in limits if r.lo is not None), default=0.0)
         high = min((float(r.hi) for r in limits if r.hi is not None), default=100.0)
         if value is not None:

@@ -48,7 +48,8 @@ def _walk(
         where = f"{path}{name}"
         default = entry.get("default")
         shown = "" if default in (None, [], {}) else {True: "yes", False: "no"}.get(default, default)
-        yield Key(where, name in needed, _unit(name), entry.get("description", ""), f"{shown}", examples.get(where, ""))
+        meaning = entry.get("description") or _target(entry, root).get("description", "")
+        yield Key(where, name in needed, _unit(name), meaning, f"{shown}", examples.get(where, ""))
     for name, entry in node.get("properties", {}).items():
         many = "[]" if entry.get("type") == "array" else ""
         for title, inner in _inner(entry, root):
@@ -59,10 +60,15 @@ def _walk(
 def _inner(entry: Mapping[str, Any], root: Mapping[str, Any]) -> Iterator[tuple[str, Mapping[str, Any]]]:
     """The models an entry may hold, with their titles where they have one and could hold themselves."""
     for part in (entry, entry.get("items", {}), *entry.get("anyOf", ())):
-        title = part.get("$ref", "").rsplit("/", 1)[-1]
-        found = root["$defs"][title] if title else part
+        found = _target(part, root)
         if "properties" in found:
-            yield title, found
+            yield part.get("$ref", "").rsplit("/", 1)[-1], found
+
+
+def _target(entry: Mapping[str, Any], root: Mapping[str, Any]) -> Mapping[str, Any]:
+    """The schema that an entry refers to, or the entry itself."""
+    title = entry.get("$ref", "").rsplit("/", 1)[-1]
+    return root["$defs"][title] if title else entry
 
 
 def _unit(name: str) -> str:
