@@ -15,7 +15,7 @@ from constraints.numbers import PERCENT, shown, trimmed
 from constraints.products import ProcessStep
 from constraints.quantities import Basis
 from constraints.treatment import DegreeHours, Diameter, Drying, Freezing, RatioMark, Treatments, carriers, fahrenheit
-from optimizer.made.cook import coldest
+from optimizer.made.cook import Asked, coldest
 from optimizer.made.found import Finding, Judged, Phase, Report, degrees, lacks, places_apart, spell
 from optimizer.made.log import Log
 from optimizer.made.product import Product
@@ -32,18 +32,14 @@ used by Ross and Dalgaard 2004; coefficients from memory; within 0.006 of the pu
 
 
 @dataclass(frozen=True)
-class Pieces:
-    """What no log tells: the thermometer's error (Fahrenheit), sizes, whether the pork was tested, the loss wanted, the
-    longest gap in minutes.
-    """
+class Pieces(Asked):
+    """What no log tells beside how it is to be read: sizes, whether the pork was tested, the loss wanted, %."""
 
-    error: Fraction = Fraction(0)
     diameter_mm: Fraction | None = None
     piece_mm: Fraction | None = None
     thick_cm: Fraction | None = None
     tested: bool = False
     loss_pct: Fraction | None = None
-    gap: Fraction | None = None
 
 
 def judge_dry(log: Log, frozen: Log | None, product: Product, places: Sequence[Treatments], pieces: Pieces) -> Report:

@@ -22,17 +22,23 @@ def step_degrees(step: StepEntry) -> tuple[Fraction, Fraction | None]:
     return at, until
 
 
+HEADS = ("step", "chamber", "humidity", "time", "until the core is")
+
+
+def step_cells(step: StepEntry) -> list[str]:
+    """What a step is set to, below HEADS; temperatures in the unit they are typed in, then in the other."""
+    at, until = step_degrees(step)
+    humidity = "" if step.humidity_pct is None else f"{trimmed(step.humidity_pct)} %"
+    core = "" if until is None else degrees(until, "F" if step.until_core_c is None else "C")
+    time = "" if step.minutes is None else spell(step.minutes)
+    return [step.name, degrees(at, "F" if step.set_c is None else "C"), humidity, time, core]
+
+
 def schedule_lines(steps: Sequence[StepEntry]) -> Iterator[str]:
     """The schedule as a table with boxes to tick, its total, and what is odd about it."""
-    rows = []
-    for number, step in enumerate(steps, start=1):
-        at, until = step_degrees(step)
-        humidity = "" if step.humidity_pct is None else f"{trimmed(step.humidity_pct)} %"
-        time = "" if step.minutes is None else spell(step.minutes)
-        core = "" if until is None else degrees(until)
-        rows.append(["[ ]", f"{number}", step.name, degrees(at), humidity, time, core])
+    rows = [["[ ]", f"{number}", *step_cells(step)] for number, step in enumerate(steps, start=1)]
     yield from heading("schedule")
-    yield from table(("", "", "step", "chamber", "humidity", "time", "until the core is"), rows, "<><>>>>")
+    yield from table(("", "", *HEADS), rows, "<><>>>>")
     total = Fraction(sum(step.minutes or 0 for step in steps))
     open_ended = any(step.minutes is None for step in steps)
     yield from paragraph(f"{spell(total)} in all{', and the steps without a time' if open_ended else ''}. {PROVE}")

@@ -20,7 +20,6 @@ from constraints.treatment import Treatments, fahrenheit, load_treatments
 from optimizer.blend import Answer
 from optimizer.made.found import degrees, spell
 from optimizer.made.product import Product, species_of_lots
-from optimizer.made.schedule import step_degrees
 from optimizer.pages.details import nothing_goes_in, source_words
 from optimizer.pages.figures import division_words, figure, grams, places_of
 from optimizer.pages.page import do_not_make
@@ -129,19 +128,6 @@ class Sheet:
     def entry(self) -> Any:
         """The recipe as typed."""
         return self.answer.problem.recipe.entry
-
-    def schedule(self) -> Iterator[dict[str, str]]:
-        """The steps of smokehouse and cooling, as they are set."""
-        for step in self.entry.schedule:
-            at, until = step_degrees(step)
-            first = "F" if step.set_c is None else "C"
-            parts = [
-                degrees(at, first),
-                "" if step.humidity_pct is None else f"{trimmed(step.humidity_pct)} % humidity",
-            ]
-            parts += ["" if step.minutes is None else spell(step.minutes)]
-            parts += ["" if until is None else f"until the core is {degrees(until, first)}"]
-            yield {"name": step.name, "set": ", ".join(filter(None, parts))}
 
     def limits(self) -> Iterator[dict[str, Any]]:
         """Limits on temperature and time of the recipe's places, each with what is to be read for it."""

@@ -10,6 +10,7 @@ from markupsafe import Markup
 
 from constraints.numbers import shown
 from optimizer.blend import Answer
+from optimizer.made.schedule import HEADS, step_cells
 from optimizer.pages.blend_picture import SIZES, drawn
 from optimizer.pages.chart import render
 from optimizer.past import Past
@@ -22,7 +23,7 @@ from optimizer.words import day_words
 def sheet_page(title: str, sheets: Sequence[Sheet], week: dict[str, Any] | None = None) -> str:
     """Sheets as one HTML page that loads nothing; every text from the input is escaped."""
     said = {"casing_need": casing_need, "code_of": _drawn_code, "day_words": day_words, "drawn": drawn, "shown": shown,
-            "verdict_of": verdict_of}  # fmt: skip
+            "verdict_of": verdict_of, "step_cells": step_cells, "schedule_heads": HEADS}  # fmt: skip
     return render("sheet/sheet.html", title=title, sheets=sheets, week=week, **said, **SIZES)
 
 
