@@ -132,9 +132,9 @@ def test_what_dies_unused_is_named_with_the_way_to_save_it(tmp_path: Path) -> No
     (tmp_path / "r0.yaml").write_text(json.dumps(recipe))
     outcome = plan_week(read_week(path), talk=False)
     [dying] = outcome.expiring
-    assert dying.supply.name == "lamb" and dying.batch == "A"
-    assert float(dying.left) == pytest.approx(7.0, abs=0.06)  # a fifth of ten kilograms is used
-    assert dying.lost == dying.left * 7
+    assert dying.lot == "lamb" and dying.save_in == "A"
+    assert float(dying.kg) == pytest.approx(7.0, abs=0.06)  # a fifth of ten kilograms is used
+    assert dying.lost == dying.kg * 7
 
 
 def test_prices_of_limits_are_what_one_more_kilogram_saves(tmp_path: Path) -> None:
@@ -145,7 +145,7 @@ def test_prices_of_limits_are_what_one_more_kilogram_saves(tmp_path: Path) -> No
     for room in (15.0, 16.0):
         world = assemble_week(read_week(RawWeek(2, lots, batches, grinder=room).write(tmp_path)))
         plan = find(world)
-        costs.append((plan.solved.cost, sum(limit.price for limit in gather(plan, None).limits)))
+        costs.append((plan.solved.cost, sum(limit.saves for limit in gather(plan, None).limits)))
     assert costs[0][1] > 0
     assert costs[0][0] - costs[1][0] == pytest.approx(costs[0][1], rel=1e-6)
 

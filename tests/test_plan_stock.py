@@ -123,5 +123,7 @@ def test_past_days_are_no_conflict(tmp_path: Path) -> None:
     assert outcome.no_plan is not None
     assert all(day(0) not in words and day(1) not in words for words in outcome.no_plan.limits)
     assert all(
-        change.day is None or change.day.isoformat() >= day(2) for way in outcome.no_plan.ways for change in way.changes
+        change.date is None or change.date.isoformat() >= day(2)
+        for way in outcome.no_plan.ways
+        for change in way.changes
     )

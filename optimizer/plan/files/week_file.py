@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date, timedelta
 from enum import StrEnum
@@ -15,6 +15,7 @@ from constraints.document import (
     Day,
     Document,
     Line,
+    Loc,
     Name,
     NotNegative,
     Positive,
@@ -360,18 +361,7 @@ def _faults(entry: WeekEntry, document: Document) -> Iterator[Fault]:
 def _between(entry: WeekEntry, document: Document, lots: LotTable, offers: tuple[Offer, ...]) -> Iterator[Fault]:
     """Materials that no lot and no offer has, and names that stand for two things."""
     known = {lot.material for lot in lots.lots} | {offer.lot.material for offer in offers}
-    asked: list[tuple[tuple[str | int, ...], str]] = []
-    for i, stage in enumerate(entry.kitchen.stages):
-        asked += [(("kitchen", "stages", i, "materials", k), name) for k, name in enumerate(stage.materials or ())]
-    for i, store in enumerate(entry.kitchen.cold_store):
-        asked += [(("kitchen", "cold_store", i, "materials", k), n) for k, n in enumerate(store.materials or ())]
-    for i, closing in enumerate(entry.kitchen.closing):
-        asked.append((("kitchen", "closing", i, "material"), closing.material))
-    for i, rule in enumerate(entry.materials):
-        asked += [(("materials", i, "of", k), name) for k, name in enumerate(rule.of or ())]
-        asked += [(("materials", i, "if_used", k), name) for k, name in enumerate(rule.if_used or ())]
-        asked += [(("materials", i, "then"), rule.then)] if rule.then else []
-    for loc, name in asked:
+    for loc, name in _materials(entry):
         if name not in known:
             close = nearest(name, known - {""})
             hint = f"did you mean {close}?" if close else "materials as typed in the lots and offers tables"
@@ -381,3 +371,16 @@ def _between(entry: WeekEntry, document: Document, lots: LotTable, offers: tuple
         if offer.name in names:
             found = f"{offer.name!r} is an offer and a lot"
             yield Fault(entry.offers or "", offer.line, "offer", found, "names of their own")
+
+
+def _materials(entry: WeekEntry) -> Iterator[tuple[Loc, str]]:
+    """Every material that a rule names, and where."""
+    kitchen, rules = entry.kitchen, enumerate(entry.materials)
+    lists: list[tuple[Loc, Sequence[str] | None]] = [
+        *((("kitchen", "stages", i, "materials"), stage.materials) for i, stage in enumerate(kitchen.stages)),
+        *((("kitchen", "cold_store", i, "materials"), store.materials) for i, store in enumerate(kitchen.cold_store)),
+        *((("materials", i, key), getattr(rule, key)) for i, rule in rules for key in ("of", "if_used")),
+    ]
+    yield from (((*loc, k), name) for loc, names in lists for k, name in enumerate(names or ()))
+    yield from ((("kitchen", "closing", i, "material"), stock.material) for i, stock in enumerate(kitchen.closing))
+    yield from ((("materials", i, "then"), rule.then) for i, rule in enumerate(entry.materials) if rule.then)

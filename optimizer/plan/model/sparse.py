@@ -6,7 +6,7 @@ of products without a single fraction. Columns are added in blocks, and none may
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from copy import copy
 from dataclasses import dataclass, field
 from fractions import Fraction
@@ -147,31 +147,25 @@ class Sparse:
         blocks = [sum((floor(part) for part in parts[1:]), floor(parts[0])) for parts in self._cost_parts]
         return np.concatenate(blocks) if blocks else exact_array([])
 
+    def _places(self, at: Sequence[int] | Whole) -> Iterator[tuple[int, int]]:
+        """Block of each column, and its place there."""
+        starts = np.cumsum([0, *(len(part) for part in self._cost)])
+        blocks = np.searchsorted(starts, np.asarray(at), side="right") - 1
+        return ((int(block), int(column - starts[block])) for column, block in zip(at, blocks, strict=True))
+
     def exact_cost(self, at: Sequence[int], values: Sequence[Fraction]) -> Fraction:
         """Exact cost of some columns at these values, without the constant."""
-        starts = np.cumsum([0, *(len(part) for part in self._cost)])
-        total = _ZERO
-        for column, value in zip(at, values, strict=True):
-            block = int(np.searchsorted(starts, column, side="right")) - 1
-            place = column - int(starts[block])
-            total += value * sum((part[place] for part in self._cost_parts[block]), _ZERO)
-        return total
+        found = zip(self._places(at), values, strict=True)
+        return sum((x * sum((part[k] for part in self._cost_parts[b]), _ZERO) for (b, k), x in found), _ZERO)
 
     def exact_hi(self, at: Sequence[int]) -> list[Fraction]:
         """Exact upper bounds of some columns."""
-        starts = np.cumsum([0, *(len(part) for part in self._cost)])
-        blocks = np.searchsorted(starts, np.asarray(at), side="right") - 1
-        return [
-            min(part[column - int(starts[block])] for part in self._hi_parts[block])
-            for column, block in zip(at, blocks, strict=True)
-        ]
+        return [min(part[k] for part in self._hi_parts[b]) for b, k in self._places(at)]
 
     def set_cost(self, column: int, cost: Fraction) -> None:
         """Put a new cost on a column that was added alone."""
-        starts = np.cumsum([0, *(len(part) for part in self._cost)])
-        block = int(np.searchsorted(starts, column, side="right")) - 1
-        self._cost[block] = np.array([float(cost)])
-        self._cost_parts[block] = (exact_array([cost]),)
+        ((block, _),) = self._places([column])
+        self._cost[block], self._cost_parts[block] = np.array([float(cost)]), (exact_array([cost]),)
 
 
 def _joined(parts: list[Floats]) -> Floats:

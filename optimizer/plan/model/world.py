@@ -338,7 +338,6 @@ def recipe_rows(problem: Problem, sources: Sequence[Lot]) -> RecipeRows:
         coefs = row.coefs if isinstance(row.coefs, Vector) else Vector.of(row.coefs)
         rows.append((requirement, row.label, coefs, row.lo, row.hi))
     lots = len(formula.lots)
-    place, kept = _never(place, rows, lots)
     carried = exact_array(formula.carried_costs())[formula.kind_of]
     carried[lots:] += exact_array([a.item.cost_per_kg for a in formula.free])
     costs = carried.astype(np.float64)
@@ -349,48 +348,6 @@ def recipe_rows(problem: Problem, sources: Sequence[Lot]) -> RecipeRows:
     if impossible:  # what no lot can mend leaves no lot to use
         place = np.full(len(place), -1, dtype=np.int64)
     return RecipeRows(
-        problem, place, tuple(kept), carried, costs, weights, tuple(range(lots, len(formula.columns))),
+        problem, place, tuple(rows), carried, costs, weights, tuple(range(lots, len(formula.columns))),
         tuple((a.most or _ZERO) * most for a in formula.free), impossible,
     )  # fmt: skip
-
-
-_RecipeRow = tuple[Requirement, str, Vector, Fraction | None, Fraction | None]
-
-
-def _never(place: Whole, rows: Sequence[_RecipeRow], lots: int) -> tuple[Whole, list[_RecipeRow]]:
-    """Leave out sources that a row forces to nothing, and rows that then cannot bind.
-
-    A share of at most 0 % leaves only coefficients of one sign: what has one can never be used.
-    """
-    place = place.copy()
-    while True:
-        used = _used(place, rows, lots)
-        bad = np.zeros(len(used), dtype=bool)
-        for _, _, coefs, lo, hi in rows:
-            signs = np.sign(coefs.floats) * used
-            if hi is not None and not (signs < 0).any():
-                bad |= signs > 0
-            if lo is not None and not (signs > 0).any():
-                bad |= signs < 0
-        gone = np.zeros(len(place), dtype=bool)
-        if bad.any():
-            gone = (place >= 0) & bad[np.maximum(place, 0)]
-        if not gone.any():
-            break
-        place[gone] = -1
-    used = _used(place, rows, lots)
-    return place, [row for row in rows if _binds(row, used)]
-
-
-def _used(place: Whole, rows: Sequence[_RecipeRow], lots: int) -> Whole:
-    """1 for every column that may still be used; additions left to the solver always are."""
-    used = np.zeros(len(rows[0][2].floats) if rows else lots, dtype=np.int64)
-    used[lots:] = 1
-    used[place[place >= 0]] = 1
-    return used
-
-
-def _binds(row: _RecipeRow, used: Whole) -> bool:
-    _, _, coefs, lo, hi = row
-    signs = np.sign(coefs.floats) * used
-    return bool((hi is not None and (signs > 0).any()) or (lo is not None and (signs < 0).any()))

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
-from datetime import date
+from datetime import date as Day
 from fractions import Fraction
 from functools import cached_property
 from typing import Any
@@ -15,9 +15,10 @@ from constraints.ingredients import FAT, SALT
 from constraints.meaning import BY_ION, Stage
 from constraints.quantities import Basis
 from optimizer.blend import Status
+from optimizer.pages.record import Figure, Record
 from optimizer.plan.files.plan_file import PlannedOrder
 from optimizer.plan.model.kitchen import Limit
-from optimizer.plan.model.world import Job, Supply, World
+from optimizer.plan.model.world import Job, World
 from optimizer.plan.report.way_out import NoPlan
 from optimizer.plan.settle.engine import Solved, solve
 from optimizer.plan.settle.find import Plan
@@ -34,55 +35,46 @@ _WORTH_SAYING = 1e-6
 """Money from which a price is worth saying."""
 
 
-@dataclass(frozen=True)
-class Priced:
-    """A limit of the kitchen with its price: money saved by one more ``unit``; ``held`` where whole numbers were held.
-
-    Prices of a linear program are its dual values; with whole numbers those of the one left when each is held.
-    """
+class Priced(Record):
+    """What one more unit of a limit of the kitchen would save; with whole numbers where each is held."""
 
     what: str
-    day: date | None
-    unit: str
-    price: float
-    held: bool
+    date: Day | None
+    saves: Figure
+    for_one_more: str
+    whole_numbers_held: bool
 
 
-@dataclass(frozen=True)
-class Expiring:
-    """A supply that dies inside the horizon with kilograms left, as held; ``lost`` is price less salvage on them.
+class Expiring(Record):
+    """What dies in the week with some left; money lost with it, and where a kilogram more of it would cost least."""
 
-    ``batch`` on ``day`` is where a kilogram more of it would cost least beyond what it replaces, ``saving_costs`` money
-    per usable kilogram; None where no batch may take it.
-    """
-
-    supply: Supply
-    last: date
-    left: Fraction
-    lost: Fraction
-    batch: str | None = None
-    day: date | None = None
-    saving_costs: float | None = None
+    lot: str
+    last_day: Day
+    kg: Figure
+    lost: Figure
+    save_in: str | None = None
+    save_on: Day | None = None
+    saving_costs_per_kg: Figure | None = None
 
 
-@dataclass(frozen=True)
-class LeftOver:
-    """Kilograms as held of a delivery that no batch of the week uses and that keep, and what they are worth."""
+class LeftOver(Record):
+    """What was bought and is left when the week is over, and keeps."""
 
-    supply: Supply
-    kg: Fraction
-    worth: Fraction
+    offer: str
+    delivered: Day
+    kg: Figure
+    worth: Figure
+    use_by: Day | None
 
 
-@dataclass(frozen=True)
-class Figures:
-    """A batch at a glance; None where a figure is not known, or there is none. ``cost_per_kg`` is cash a kilogram."""
+class Figures(Record):
+    """A batch at a glance: fat of the meat block, salt of the batch, ingoing nitrite, cash a kilogram of batch."""
 
-    fat_pct: Fraction | None
-    salt_pct: Fraction | None
-    nitrite_ppm: Fraction | None
+    fat_pct: Figure | None
+    salt_pct: Figure | None
+    nitrite_ppm: Figure | None
     links: int | None
-    cost_per_kg: Fraction
+    cost_per_kg: Figure
     loads: int
 
 
@@ -98,8 +90,9 @@ def figures_of(one: Made) -> Figures:
     ]  # fmt: skip
     casing = casing_need(problem, total)
     return Figures(
-        composition(total, Basis.MEAT).get(FAT), composition(total, Basis.BATCH).get(SALT), max(nitrite, default=None),
-        None if casing is None else casing.links, costs(problem, weighed).per_kg_batch, max(len(weighed.loads), 1),
+        fat_pct=composition(total, Basis.MEAT).get(FAT), salt_pct=composition(total, Basis.BATCH).get(SALT),
+        nitrite_ppm=max(nitrite, default=None), links=None if casing is None else casing.links,
+        cost_per_kg=costs(problem, weighed).per_kg_batch, loads=max(len(weighed.loads), 1),
     )  # fmt: skip
 
 
@@ -192,7 +185,10 @@ class Outcome:
         """What was ordered, now or before, and no batch of the week uses."""
         supplies, rest = self.plan.world.supplies, self.plan.rest
         mine = ((supplies[s], kg) for s, kg in sorted(rest.items()) if kg > 0 and supplies[s].offer is not None)
-        return tuple(LeftOver(supply, kg, kg * supply.worth) for supply, kg in mine if supply.keeps)
+        return tuple(
+            LeftOver(offer=s.name, delivered=s.came, kg=kg, worth=kg * s.worth, use_by=s.lot.use_by)
+            for s, kg in mine if s.keeps and s.came is not None
+        )  # fmt: skip
 
     @property
     def lots_left_out(self) -> dict[str, str]:
@@ -247,7 +243,7 @@ def gather(
         return found
     pinned = plan.program.sparse.has_whole and not quick
     linear = solve(plan.program.sparse, pinned=plan.solved.values) if pinned else plan.solved
-    found.limits = sorted(_priced(plan, linear), key=lambda limit: -limit.price)
+    found.limits = sorted(_priced(plan, linear), key=lambda limit: -limit.saves)
     found.stock = stock_by_day(plan.program, plan.made, plan.orders)
     for s, day, kg in gone:  # what batches already made took was there on the days before
         for before in range(plan.world.supplies[s].first, day):
@@ -262,7 +258,10 @@ def _priced(plan: Plan, linear: Solved) -> Iterator[Priced]:
         limit = row.label[0]
         if isinstance(limit, Limit) and abs(price) > _WORTH_SAYING:
             day = None if limit.day is None else plan.world.date(limit.day)
-            yield Priced(limit.rule.name, day, limit.rule.change[2], -float(price), plan.program.sparse.has_whole)
+            yield Priced(
+                what=limit.rule.name, date=day, for_one_more=limit.rule.change[2], saves=-float(price),
+                whole_numbers_held=plan.program.sparse.has_whole,
+            )  # fmt: skip
 
 
 def _expiring(plan: Plan, linear: Solved) -> Iterator[Expiring]:
@@ -272,10 +271,13 @@ def _expiring(plan: Plan, linear: Solved) -> Iterator[Expiring]:
     for s, kg in sorted(dying, key=lambda pair: (world.supplies[pair[0]].last, world.supplies[pair[0]].name)):
         supply = world.supplies[s]
         lost = kg * (paid.get(s, supply.price) - supply.worth)
-        yield Expiring(supply, world.date(supply.last), kg, lost, *cheapest.get(s, ()))
+        best: dict[str, Any] = dict(
+            zip(("save_in", "save_on", "saving_costs_per_kg"), cheapest.get(s, ()), strict=False)
+        )
+        yield Expiring(lot=supply.name, last_day=world.date(supply.last), kg=kg, lost=lost, **best)
 
 
-def _cheapest_use(plan: Plan, linear: Solved) -> dict[int, tuple[str, date, float]]:
+def _cheapest_use(plan: Plan, linear: Solved) -> dict[int, tuple[str, Day, float]]:
     """For each supply the batch and the day where a kilogram more of it costs least, and what it costs there."""
     rest = reduced_costs(plan.program.sparse, linear.prices)
     found: dict[int, tuple[float, str, int]] = {}
@@ -287,7 +289,7 @@ def _cheapest_use(plan: Plan, linear: Solved) -> dict[int, tuple[str, date, floa
     return {s: (name, plan.world.date(day), max(cost, 0.0)) for s, (cost, name, day) in found.items()}
 
 
-def by_day(outcome: Outcome) -> Sequence[tuple[date, Fraction, Fraction, Fraction]]:
+def by_day(outcome: Outcome) -> Sequence[tuple[Day, Fraction, Fraction, Fraction]]:
     """Each day with kilograms as held used, delivered, and in stock at its end."""
     plan = outcome.plan
     came = {s: kg for s, kg in have_of(plan.program, plan.orders).items() if plan.world.supplies[s].offer is not None}

@@ -11,7 +11,8 @@ from constraints.numbers import KG_PER_LB
 from optimizer.pages.answer_json import Blend, Certificate, VerdictPart
 from optimizer.pages.record import Figure, Record, at, json_text, plain
 from optimizer.plan.model.world import Supply
-from optimizer.plan.report.outcome import STOPPED, Outcome, by_day, figures_of
+from optimizer.plan.report.outcome import STOPPED, Expiring, Figures, LeftOver, Outcome, Priced, by_day, figures_of
+from optimizer.plan.report.way_out import WayOut
 from optimizer.plan.settle.weigh import Made
 from optimizer.reading.table import text_cell
 from optimizer.verdict import Grade
@@ -50,17 +51,6 @@ class PullPart(Record):
     kg: Figure = at(lambda pull: pull.held_kg * pull.supply.lot.usable)
 
 
-class FiguresPart(Record):
-    """A batch at a glance: fat of the meat block, salt of the batch, ingoing nitrite, cash a kilogram of batch."""
-
-    fat_pct: Figure | None
-    salt_pct: Figure | None
-    nitrite_ppm: Figure | None
-    links: int | None
-    cost_per_kg: Figure
-    loads: int
-
-
 class Batch(NamedTuple):
     """A batch of a plan."""
 
@@ -74,7 +64,7 @@ class BatchPart(Record):
     batch: str = at("one.job.name")
     date: Day = at("one.on")
     pulls: list[PullPart] = at(lambda made: pulls(*made))
-    figures: FiguresPart = at(lambda made: figures_of(made.one))
+    figures: Figures = at(lambda made: figures_of(made.one))
     answer: Blend = at("one.answer")
 
 
@@ -93,28 +83,6 @@ class DayPart(Record):
     used_kg: Figure
     delivered_kg: Figure
     stock_kg: Figure
-
-
-class ExpiringPart(Record):
-    """What dies in the week with some left; money lost with it, and where a kilogram more of it would cost least."""
-
-    lot: str = at("supply.name")
-    last_day: Day = at("last")
-    kg: Figure = at("left")
-    lost: Figure
-    save_in: str | None = at("batch")
-    save_on: Day | None = at("day")
-    saving_costs_per_kg: Figure | None = at("saving_costs")
-
-
-class LeftOverPart(Record):
-    """What was bought and is left when the week is over, and keeps."""
-
-    offer: str = at("supply.name")
-    delivered: Day = at("supply.came")
-    kg: Figure
-    worth: Figure
-    use_by: Day | None = at("supply.lot.use_by")
 
 
 class MoneyPart(Record):
@@ -144,38 +112,12 @@ class InOrderPart(Record):
     saving: Figure | None
 
 
-class LimitPart(Record):
-    """What one more unit of a limit of the kitchen would save."""
-
-    what: str
-    date: Day | None = at("day")
-    saves: Figure = at("price")
-    for_one_more: str = at("unit")
-    whole_numbers_held: bool = at("held")
-
-
 class PlanCertificate(Certificate):
     """As of a blend; with what does not hold, and what the scales did not allow to be kept to the gram."""
 
     feasible: bool = at("sound")
     faults: list[str]
     excess: list[str] = at(lambda found: [excess.words for excess in found.excess])
-
-
-class ChangePart(Record):
-    """One thing to change, by how much of its unit."""
-
-    what: str
-    date: Day | None = at("day")
-    amount: Figure
-    unit: str
-
-
-class WayPart(Record):
-    """A way out that was solved again as it stands here."""
-
-    way: str
-    changes: list[ChangePart]
 
 
 class ImpossiblePart(Record):
@@ -193,7 +135,7 @@ class NoPlanPart(Record):
     batches: list[str]
     limits: list[str]
     materials: list[str]
-    ways: list[WayPart]
+    ways: list[WayOut]
 
 
 class TidyPart(Record):
@@ -244,10 +186,10 @@ class PlanRecord(Record):
     batches: list[BatchPart | dict[str, Any]] = at(lambda outcome: [*outcome.done, *_made(outcome)])
     stock: list[StockPart] = _shown(lambda outcome: _stock(outcome))
     by_day: list[DayPart] = _shown(lambda o: [dict(zip(DayPart.model_fields, day, strict=True)) for day in by_day(o)])
-    expiring: list[ExpiringPart] = _shown(lambda outcome: outcome.expiring)
+    expiring: list[Expiring] = _shown(lambda outcome: outcome.expiring)
     money: MoneyPart | None = at(lambda outcome: _money(outcome))
     in_order: InOrderPart | None = at(lambda outcome: _in_order(outcome))
-    limits: list[LimitPart]
+    limits: list[Priced]
     tidy: TidyPart | None = at(lambda outcome: outcome.plan if outcome.stands else None)
     certificate: PlanCertificate | None = at("plan.certificate")
     no_plan: NoPlanPart | None
@@ -257,7 +199,7 @@ class PlanRecord(Record):
     coming: list[ComingPart] = at(lambda outcome: [vars(order) for order in outcome.coming])
     left_out: list[str] = at(lambda outcome: list(outcome.left_out_why))
     left_out_why: dict[str, str]
-    left_over: list[LeftOverPart] = _shown(lambda outcome: outcome.left_over)
+    left_over: list[LeftOver] = _shown(lambda outcome: outcome.left_over)
     lots_left_out: list[LotPart] = at(lambda outcome: list(outcome.lots_left_out.items()))
     size: SizePart = at(lambda o: {"columns": o.plan.program.sparse.size, "rows": len(o.plan.program.sparse.rows)})
 

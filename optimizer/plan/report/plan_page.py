@@ -115,7 +115,7 @@ def _no_plan(outcome: Outcome, found: NoPlan) -> Iterator[str]:
     for way in found.ways:
         yield from paragraph(f"{way.way}:", "- ")
         for change in way.changes:
-            when = "" if change.day is None else f" on {weekday(change.day)}"
+            when = "" if change.date is None else f" on {weekday(change.date)}"
             yield from paragraph(f"{change.what}{when}: {unit.amount(change.amount, change.unit)}", "    ")
 
 
@@ -124,7 +124,7 @@ def _orders(outcome: Outcome) -> Iterator[str]:
     if not outcome.plan.orders:
         yield "Nothing: the lots at hand are enough, or cheaper."
         return
-    unit, left = Unit.of(outcome), {row.supply: row.kg for row in outcome.left_over}
+    unit, left = Unit.of(outcome), {(row.offer, row.delivered): row.kg for row in outcome.left_over}
 
     def drop(order: Order) -> tuple[date, str, date]:
         return order.order_by, order.offer.terms.supplier, order.delivered
@@ -137,7 +137,8 @@ def _orders(outcome: Outcome) -> Iterator[str]:
         yield from paragraph(words + (f" with {shown(charge, 2)} for the drop" if charge else ""))
         rows = [
             [o.offer.name, o.supply.lot.material, "" if o.packs is None else str(o.packs), unit(o.kg, 2),
-             unit.price(o.price, 3), shown(o.money, 2), unit(left[o.supply], 2) if o.supply in left else "none"]
+             unit.price(o.price, 3), shown(o.money, 2),
+             unit(kg, 2) if (kg := left.get((o.offer.name, o.delivered))) else "none"]
             for o in lines
         ]  # fmt: skip
         heads = ("offer", "material", "packs", unit.name, f"per {unit.name}", "money", f"left, {unit.name}")
@@ -190,25 +191,25 @@ def _left_over(outcome: Outcome) -> Iterator[str]:
     yield from heading("left over from orders")
     end, unit, rows = outcome.plan.world.week.dates[-1], Unit.of(outcome), []
     for row in outcome.left_over:
-        use_by = row.supply.lot.use_by
+        use_by = row.use_by
         live = "keeps" if use_by is None else f"{max((use_by - end).days, 0)} days, until {weekday(use_by)}"
-        rows.append([row.supply.name, weekday(row.supply.came), unit(row.kg, 2), live, shown(row.worth, 2)])
+        rows.append([row.offer, weekday(row.delivered), unit(row.kg, 2), live, shown(row.worth, 2)])
     yield from table(("offer", "came", unit.name, "good after the week", "worth"), rows, "<<><>")
 
 
 def _expiring(outcome: Outcome, *, full: bool) -> Iterator[str]:
-    told = [e for e in outcome.expiring if full or e.left >= _CRUMB_KG]
+    told = [e for e in outcome.expiring if full or e.kg >= _CRUMB_KG]
     dearest = sorted(told, key=lambda e: -e.lost)[: len(told) if full else _LISTED]
     if not told:
         return
     yield from heading("will expire unused")
     rows, unit = [], Unit.of(outcome)
     for e in (e for e in told if e in dearest):
-        cost = e.saving_costs or 0.0
+        cost = e.saving_costs_per_kg or 0.0
         price = shown(Fraction(cost) * unit.kg, 2)
         more = f"costs {price} a {unit.name} more" if cost >= _NOTHING else "no dearer, but for the scales"
-        way = "no batch may take it" if e.batch is None else f"in {e.batch} on {weekday(e.day)}: {more}"
-        rows.append([e.supply.name, weekday(e.last), unit(e.left, 2), shown(e.lost, 2), way])
+        way = "no batch may take it" if e.save_in is None else f"in {e.save_in} on {weekday(e.save_on)}: {more}"
+        rows.append([e.lot, weekday(e.last_day), unit(e.kg, 2), shown(e.lost, 2), way])
     yield from table(("lot", "last day", unit.name, "lost", "to save it, use it"), rows, "<<>><")
     if len(told) > len(dearest):
         yield f"and {len(told) - len(dearest)} more that lose less: --full"
@@ -270,11 +271,11 @@ def _limits(outcome: Outcome) -> Iterator[str]:
     yield from heading("what the kitchen's limits cost")
     unit = Unit.of(outcome)
     rows = [
-        [x.what, weekday(x.day) if x.day else "", f"{x.price * (float(unit.kg) if x.unit == 'kg' else 1):.4f}",
-         unit.name if x.unit == "kg" else x.unit] for x in outcome.limits
+        [x.what, weekday(x.date), f"{x.saves * (float(unit.kg) if x.for_one_more == 'kg' else 1):.4f}",
+         unit.name if x.for_one_more == "kg" else x.for_one_more] for x in outcome.limits
     ]  # fmt: skip
     yield from table(("limit", "day", "saves", "for one more"), rows, "<<><")
-    if outcome.limits[0].held:
+    if outcome.limits[0].whole_numbers_held:
         yield from paragraph("Prices with every whole number (packs, days, choices) held where the plan has it.")
 
 

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Collection, Iterator
 from dataclasses import dataclass, field
-from datetime import date
+from datetime import date as Day
 from enum import StrEnum
 from fractions import Fraction
 from math import ceil
@@ -18,6 +18,7 @@ from constraints.numbers import trimmed
 from constraints.requirement import Requirement
 from optimizer.clock import OutOfTime
 from optimizer.lawful import Dosed, LawfulDose, doses_instead
+from optimizer.pages.record import Figure, Record
 from optimizer.plan.model.blocks import MOST_KG, Costs, Wanted, WeekProgram
 from optimizer.plan.model.build import build
 from optimizer.plan.model.kitchen import Limit
@@ -46,22 +47,20 @@ class Way(StrEnum):
     MIXED = "the smallest mixture of these"
 
 
-@dataclass(frozen=True)
-class Change:
-    """One thing that would have to change: what, on which day (None: any), and by how much of ``unit``."""
+class Change(Record):
+    """One thing to change, by how much of its unit."""
 
     what: str
-    day: date | None
-    amount: Fraction
+    date: Day | None
+    amount: Figure
     unit: str
 
 
-@dataclass(frozen=True)
-class WayOut:
-    """A way out with its changes."""
+class WayOut(Record):
+    """A way out that was solved again as it stands here."""
 
     way: Way
-    changes: tuple[Change, ...]
+    changes: list[Change]
 
 
 @dataclass(frozen=True)
@@ -92,7 +91,7 @@ class _Slack:
 
     way: Way
     what: str
-    day: date | None
+    day: Day | None
     unit: str
     weight: Fraction
     most: Fraction
@@ -132,7 +131,7 @@ class _Loosened:
             said = (ceil(Fraction(amount - _SEEN) / step) + (not whole)) * step if amount > _SEEN else _ZERO
             self.program.sparse.row(("said",), [column], [1], hi=said)
             if said:
-                yield Change(slack.what, slack.day, said, slack.unit)
+                yield Change(what=slack.what, date=slack.day, amount=said, unit=slack.unit)
 
 
 def _slacks(program: WeekProgram, row: Row) -> Iterator[_Slack]:
@@ -193,8 +192,8 @@ def no_plan(world: World, again: Callable[[Costs | None], WeekProgram] | None = 
                 involved = _involved(slack, solved)
             if way is Way.MIXED and len(ways) and len(slack.used(solved)) < 2:
                 continue  # a mixture of one kind was said already
-            if solved.found and (changes := tuple(slack.changes(solved))) and solve(slack.program.sparse).found:
-                ways.append(WayOut(way, changes))
+            if solved.found and (changes := list(slack.changes(solved))) and solve(slack.program.sparse).found:
+                ways.append(WayOut(way=way, changes=changes))
     except OutOfTime:
         pass
     return NoPlan(_cause(program, ways, involved[1]), tuple(ways[:_WAYS]), *involved)
@@ -210,7 +209,7 @@ def _cause(program: WeekProgram, ways: list[WayOut], limits: tuple[str, ...]) ->
         kept = sum(s.lot.use_up for s in program.world.supplies)
         return f"{counted(kept, 'lot')} must be used up, and no batch can take {' and '.join(said)}."
     if first.way is Way.ROOM:
-        rooms = [f"{c.what}{f' on {c.day}' if c.day else ''}, {trimmed(c.amount, 2)} {c.unit}" for c in first.changes]
+        rooms = [f"{c.what}{f' on {c.date}' if c.date else ''}, {trimmed(c.amount, 2)} {c.unit}" for c in first.changes]
         return f"the kitchen has no room for it: {'; '.join(rooms)}."
     there, asked = _there(program), sum((job.entry.band[0] for job in {b.job for b in program.blocks}), _ZERO)
     if there is not None and there < asked:

@@ -156,7 +156,7 @@ def search(program: WeekProgram, *, talk: bool = False, gap: float = GAP) -> Pla
         status = Status.TIME_LIMIT if solved.ending is Ending.TIME_LIMIT else Status.INFEASIBLE
         return Plan(status, program.world, program, solved, relaxed=relaxed)
     try:
-        tidy = tidied(program, solved, relaxed.prices)
+        tidy = solved if uncertain(program) else tidied(program, solved, relaxed.prices)
     except OutOfTime:
         tidy = solved
     plan = finish(program, tidy, relaxed)
