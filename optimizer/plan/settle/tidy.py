@@ -2,7 +2,8 @@
 
 What a week, a recipe or a lot asks for is in the program itself. The default is not: it would make a search in whole
 numbers of every week. Crumbs of a solution are closed, a remnant too small to keep is made large enough, and the rest
-is solved again with every whole number held; where that has no solution, or a batch asks for room for error, the default gives way.
+is solved again with every whole number held. Where that has no solution, or a batch asks for room for error, the
+default gives way.
 """
 
 from __future__ import annotations
