@@ -30,7 +30,8 @@ NEAREST = {
     "optimizer/bench": "bench conflict conflict_many why_prices why_ways why_sure",
     "optimizer/weighing": "weighout exchange registry planted check check_loads whole_lots choices",
     "optimizer/why": "planted why_prices why_textbook why_command why_ways why_sure",
-    "optimizer/plan": "registry planted plan plan_oracle plan_published plan_stock plan_weighing plan_sift in_doubt",
+    "optimizer/plan": "registry planted plan plan_trim plan_tidy plan_said plan_oracle plan_published plan_stock "
+    "plan_weighing plan_sift in_doubt",
     "optimizer/pages": "registry command readme width check why_command plan",
     "optimizer/cli": "command outputs ending readme why_command plan",
     "optimizer": "registry planted check check_loads near conflict in_doubt rework command remarks",
