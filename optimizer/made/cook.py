@@ -156,27 +156,23 @@ def _option(log: Log, product: Product, option: Option, cook_end: Fraction, aske
         known = product.water_activity
         open_ = None if known is None else known <= option.max_water_activity
         lacks = "" if open_ else f"water activity {'is not measured' if known is None else trimmed(known, 3)}"
-    stages, verdicts, spans = [], [], []
-    first = option.stages[0]
-    for stage in option.stages:
-        ok, words, span = _stage(log, option, stage, first, cook_end, asked)
-        stages.append(words)
-        verdicts.append(ok)
-        spans += [] if span is None else [span]
-    most = option.begins_within
-    if most is not None and spans:
-        wait = spans[0].start - cook_end
-        verdicts.append(wait <= most)
-        stages.append(f"begun {spell(wait, most)} after the cook, at most {spell(most)}")
     if open_ is not True:
         why = "not for this product" if open_ is False else "not judged"
         return Finding(None, f"{option.title}: {why}, {lacks}", option)
+    judged = [_stage(log, option, stage, cook_end, asked) for stage in option.stages]
+    spans = tuple(span for _, _, span in judged if span is not None)
+    most = option.begins_within
+    if most is not None and spans:
+        wait = spans[0].start - cook_end
+        judged.append((wait <= most, f"begun {spell(wait, most)} after the cook, at most {spell(most)}", None))
+    verdicts = [verdict for verdict, _, _ in judged]
     ok = False if False in verdicts else None if None in verdicts else True
-    return Finding(ok, f"{option.title}: {'; '.join(stages)}", option, Fraction(verdicts.count(True)), tuple(spans))
+    words = f"{option.title}: {'; '.join(said for _, said, _ in judged)}"
+    return Finding(ok, words, option, Fraction(verdicts.count(True)), spans)
 
 
 def _stage(
-    log: Log, option: Option, stage: Stage, first: Stage, cook_end: Fraction, asked: Asked
+    log: Log, option: Option, stage: Stage, cook_end: Fraction, asked: Asked
 ) -> tuple[bool | None, str, Span | None]:
     """One stage by the probe that took longest; None where the log cannot tell."""
     probes = log.of("surface") if stage.surface else log.of("core")
@@ -188,7 +184,8 @@ def _stage(
         return None, f"{name}: no probe at the surface, and the core rose on the way", None
     found: list[tuple[bool, Fraction, Span, Curve]] = []
     for probe in probes:
-        start = _begin(probe, first.start if stage.from_first else stage.start, option.unit, cook_end, asked)
+        begins = option.stages[0] if stage.from_first else stage
+        start = _begin(probe, begins.start, option.unit, cook_end, asked)
         if start is None:
             return None, f"{name}: the log begins too late", None
         end = probe.stays_at_most(to - asked.error)
