@@ -162,6 +162,6 @@ def _missing(item: Ingredient, quantity: Quantity, process: Process) -> str:
 def _addition_faults(recipe: Recipe, needed: Mapping[Quantity, str]) -> Iterator[Fault]:
     for i, addition in enumerate(recipe.additions):
         for what, name in gaps_of(addition.item, needed, recipe):
-            line, column = recipe.document.mark(("additions", i))
             found = f"{addition.item.name} does not state {name}, which {what} needs"
-            yield Fault(recipe.file, line, column, found, f"a {addition.item.kind} states it; zero is a figure too")
+            hint = f"a {addition.item.kind} states it; zero is a figure too"
+            yield recipe.document.fault(("additions", i), found, hint)

@@ -51,9 +51,9 @@ def own_rows(recipe: Recipe, formula: Formula, order: Order, faults: list[Fault]
             continue
         shares = [dict(formula.carried(column))[addition.item] for column in formula.columns]
         if shares and all(share < 0 for share in shares):
-            line, column = recipe.document.mark(("additions", i, "total_salt_pct"))
+            at = ("additions", i, "total_salt_pct")
             found = f"total salt of {trimmed(PERCENT * addition.rate)} % is exceeded before any {addition.item.name}"
-            faults.append(Fault(recipe.file, line, column, found, "lots, cure, liquids and inclusions bring more"))
+            faults.append(recipe.document.fault(at, found, "lots, cure, liquids and inclusions bring more"))
         elif any(share < 0 for share in shares):
             own.append(_grams(addition, f"{addition.item.name} to add", Basis.MEAT, _ZERO, source="total salt"))
     return own + _losses(recipe, formula, faults)

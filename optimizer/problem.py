@@ -89,8 +89,7 @@ def assemble(recipe: Recipe, table: LotTable, order: Order, further: Sequence[Re
     try:
         formula = Formula(lots, recipe.additions, recipe.process, figures_of(table, lots))
     except NoDose as error:
-        line, column = recipe.document.mark(("additions",))
-        raise BadInput([Fault(recipe.file, line, column, str(error), "")]) from error
+        raise BadInput([recipe.document.fault(("additions",), str(error), "")]) from error
     if lots:
         faults += _meaningless(recipe, formula, table, left_out)
     own = own_rows(recipe, formula, order, faults)
@@ -168,13 +167,12 @@ def _name_faults(recipe: Recipe, table: LotTable) -> Iterator[Fault]:
     for key, names in known.items():
         for i, wanted in enumerate(getattr(recipe.entry.eligible, key) or ()):
             if wanted not in names:
-                line, column = recipe.document.mark(("eligible", key, i))
                 close = nearest(wanted, names - {""})
                 missing = "" if names - {""} or key == "leave_out" else f"no lot of {table.file} fills a column {key}"
                 typed = missing or f"names are taken as typed in {table.file}"
                 hint = f"did you mean {close}?" if close else typed
                 what = "lot" if key == "leave_out" else key
-                yield Fault(recipe.file, line, column, f"no lot has {what} {wanted!r}", hint)
+                yield recipe.document.fault(("eligible", key, i), f"no lot has {what} {wanted!r}", hint)
 
 
 def _clashes(recipe: Recipe, table: LotTable) -> Iterator[Fault]:
@@ -261,5 +259,4 @@ def _meaningless(recipe: Recipe, formula: Formula, table: LotTable, left_out: Se
     hint = f"names are taken as typed in {table.file}" + (f"; {said}" if said else "")
     for i, requirement in enumerate(recipe.requirements):
         for complaint in requirement.complaints(formula):
-            line, column = recipe.document.mark(("require", i))
-            yield Fault(recipe.file, line, column, complaint, hint)
+            yield recipe.document.fault(("require", i), complaint, hint)

@@ -209,50 +209,42 @@ def _faults(entry: RecipeEntry, document: Document) -> Iterator[Fault]:
     yield from _property_faults(entry, document)
     yield from name_faults(entry, document)
     yield from _yield_faults(entry, document)
-    line, column = document.mark(("additions",))
     if sum(item.total_salt_pct is not None for item in entry.additions) > 1:
-        yield Fault(document.file, line, column, "two additions state total_salt_pct", "one salt makes up the total")
+        yield document.fault(("additions",), "two additions state total_salt_pct", "one salt makes up the total")
     yield from impossible(entry, document)
 
 
 def _cure_faults(entry: RecipeEntry, document: Document) -> Iterator[Fault]:
     cured = any(item.is_ == "cure" or any(map(item.properties.get, COUNTED)) for item in entry.additions)
     for i, item in enumerate(entry.additions):
-        if item.is_ != "cure" or not item.nitrite_pct:
-            continue
-        line, column = document.mark(("additions", i, "nitrite_pct"))
-        strength = item.nitrite_pct
-        known = WEAKEST_PCT <= strength <= STRONGEST_PCT or strength == PURE_PCT
-        if not known and not item.confirm_strength:
-            usual = f"{trimmed(WEAKEST_PCT)} to {trimmed(STRONGEST_PCT)} %, or {trimmed(PURE_PCT)} for the pure salt"
-            yield Fault(
-                document.file, line, column,
-                f"{item.name} with {trimmed(strength)} % nitrite is of unusual strength",
-                f"usual is {usual}; if the label says so, add confirm_strength: yes",
-            )  # fmt: skip
-        rate = item.g_per_kg_meat if item.g_per_kg_meat is not None else item.g_per_kg_batch
-        given = item.ingoing_nitrite_ppm
-        if rate is not None:
-            given = rate / G_PER_KG * strength / PERCENT * PPM
-        if given is not None and given < LEAST_SENSIBLE_PPM and not (given and item.confirm_dose):
-            yield Fault(
-                document.file, line, column,
-                f"{item.name} gives only {trimmed(given, 2)} ppm ingoing nitrite",
-                f"under {trimmed(LEAST_SENSIBLE_PPM)} ppm is probably a typing error; "
-                "if it is meant, add confirm_dose: yes" if given else "leave it out where none is meant",
-            )  # fmt: skip
+        if item.is_ == "cure" and item.nitrite_pct:
+            for found, allowed in _odd_cure(item, item.nitrite_pct):
+                yield document.fault(("additions", i, "nitrite_pct"), found, allowed)
     needing = ["cured"] if entry.cured else []
     needing += [step.value for step in entry.steps if step is not ProcessStep.COOKED]
     if needing and not cured and not entry.made_without_nitrite:
-        line, column = document.mark(("cured",) if entry.cured else ("steps",))
-        yield Fault(
-            document.file, line, column,
-            f"a {' and '.join(needing)} product without nitrite",
-            "add a cure, or say made_without_nitrite: yes",
-        )  # fmt: skip
+        found = f"a {' and '.join(needing)} product without nitrite"
+        at = "cured" if entry.cured else "steps"
+        yield document.fault((at,), found, "add a cure, or say made_without_nitrite: yes")
     if cured and entry.made_without_nitrite:
-        line, column = document.mark(("made_without_nitrite",))
-        yield Fault(document.file, line, column, "made_without_nitrite: yes, yet a cure is added", "one or the other")
+        yield document.fault(("made_without_nitrite",), "yes, yet a cure is added", "one or the other")
+
+
+def _odd_cure(item: AdditionEntry, strength: Fraction) -> Iterator[tuple[str, str]]:
+    """A strength, or a dose, that is probably a slip and not confirmed."""
+    known = WEAKEST_PCT <= strength <= STRONGEST_PCT or strength == PURE_PCT
+    if not known and not item.confirm_strength:
+        usual = f"{trimmed(WEAKEST_PCT)} to {trimmed(STRONGEST_PCT)} %, or {trimmed(PURE_PCT)} for the pure salt"
+        found = f"{item.name} with {trimmed(strength)} % nitrite is of unusual strength"
+        yield found, f"usual is {usual}; if the label says so, add confirm_strength: yes"
+    rate = item.g_per_kg_meat if item.g_per_kg_meat is not None else item.g_per_kg_batch
+    given = item.ingoing_nitrite_ppm if rate is None else rate / G_PER_KG * strength / PERCENT * PPM
+    if given is not None and given < LEAST_SENSIBLE_PPM and not (given and item.confirm_dose):
+        meant = (
+            f"under {trimmed(LEAST_SENSIBLE_PPM)} ppm is probably a typing error; if it is meant, add confirm_dose: yes"
+        )
+        found = f"{item.name} gives only {trimmed(given, 2)} ppm ingoing nitrite"
+        yield found, meant if given else "leave it out where none is meant"
 
 
 def _property_faults(entry: RecipeEntry, document: Document) -> Iterator[Fault]:
@@ -278,8 +270,5 @@ def _yield_faults(entry: RecipeEntry, document: Document) -> Iterator[Fault]:
     for i, asked in enumerate(entry.require):
         kind: Any = getattr(asked, asked.kind())
         if getattr(kind, "basis", None) is Basis.FINISHED:
-            line, column = document.mark(("require", i))
-            yield Fault(
-                document.file, line, column, "a requirement on the finished product, but no yield",
-                "add yield: with finished_pct",
-            )  # fmt: skip
+            found = "a requirement on the finished product, but no yield"
+            yield document.fault(("require", i), found, "add yield: with finished_pct")
