@@ -16,7 +16,7 @@ from typing import Any
 
 from constraints.row import Row
 from optimizer import clock
-from optimizer.solver.exact import Vertex, no_sum_fits, refuted_by
+from optimizer.solver.exact import Vertex, refuted_by
 from optimizer.solver.lattice import lattice_of
 from optimizer.solver.model import Program, SolverDisagrees, Variable
 from optimizer.solver.session import Session
@@ -24,8 +24,8 @@ from optimizer.solver.simplex import Simplex, settled
 from optimizer.solver.tree import prove
 
 _ZERO = Fraction(0)
-_NODES = 300
-"""Most linear programs solved to check a claim that whole numbers leave no point."""
+_FIRST, _NODES = 60, 300
+"""Nodes of the tree before the solver's own search is asked, and after it where its answer does not stand up."""
 MOST_NODES = 200
 """Nodes after which a search in whole numbers is given up; each is a linear program, and few need more than ten."""
 _MOMENT = 0.3
@@ -51,7 +51,8 @@ class Kept:
     """One program. Its limits, bounds and costs may change; columns without whole numbers and rows may be added.
 
     ``settle``, ``guess`` and ``refuted`` leave whole numbers aside; ``best`` keeps them. ``certain`` says whether the
-    last search in whole numbers went far enough, ``stopped`` whether time ended it, ``reported`` its own lower bound.
+    last search in whole numbers went far enough, ``proved`` whether a tree closed it, ``stopped`` whether time did,
+    ``reported`` the solver's own lower bound.
     """
 
     def __init__(self, program: Program, *, stated: bool = False) -> None:
@@ -59,7 +60,7 @@ class Kept:
         self.variables = [replace(v, whole=False) if v.whole else v for v in program.variables]
         self.counted = [j for j, v in enumerate(program.variables) if v.whole]
         self.rows = list(program.rows)
-        self.certain, self.stopped, self.reported = True, False, -inf
+        self.certain, self.proved, self.stopped, self.reported = True, False, False, -inf
         self.most_nodes, self.gap = MOST_NODES, 0.0
         self._stated = stated
         self._known: tuple[Fraction, ...] = ()
@@ -203,8 +204,11 @@ class Kept:
 
     def chosen(self, *, checked: bool = True) -> Vertex | None:
         """As ``best``, where it is known that there are points without whole numbers: the vertex among those chosen."""
-        if no_sum_fits(self.whole_program):
-            return None
+        found, self.proved = self.branched(min(_FIRST, self.most_nodes))
+        if self.proved:
+            self.stopped = False
+            return found
+        self._known = found.values if found is not None else self._known
         values = self._searched()
         if values:
             with clock.moment(_MOMENT):

@@ -85,9 +85,9 @@ def optimise(program: Program, ranks: Ranks, nodes: int = ALL) -> Optimum:
     if found is None:
         none = Ending.TIME_LIMIT if kept.stopped else Ending.INFEASIBLE
         return Optimum(none, bound=loose.cost, certain=kept.certain)
-    reported: float | None = kept.reported
-    certain, bound = kept.certain, loose.cost
-    if certain:
+    reported: float | None = None if kept.proved else kept.reported
+    certain, bound = kept.certain, found.cost if kept.proved else loose.cost
+    if certain and not kept.proved:
         with clock.doing("proving that nothing is cheaper"):
             proof = prove(kept.whole_program, found.cost, PROVING)
         found = (kept.pinned(proof.best.values) if proof.best else None) or found
