@@ -10,10 +10,11 @@ from math import sqrt
 from constraints.faults import BadInput, Fault
 from constraints.formula import Batch
 from constraints.ingredients import FAT, MOISTURE, SALT, Ingredient, Kind, Lot
-from constraints.methods import UnknownMethod, method_named
+from constraints.methods import UnknownMethod, finding, method_named
 from constraints.numbers import PERCENT, trimmed
-from constraints.quantities import Amount, Basis, stated
+from constraints.quantities import Amount, Basis, MissingProperty, stated
 from optimizer.reading.recipe import Recipe
+from optimizer.summary import composition
 from optimizer.taught import LEAN
 
 _ZERO = Fraction(0)
@@ -86,24 +87,48 @@ def ground_of(
     items = dict(batch.kilograms)
     mass = sum(items.values(), _ZERO) if kilograms is None else kilograms
     items = _scaled(items, mass)
-    if found.salt is not None:
-        items = _with_salt(recipe, items, found.salt, file)
-    lots = {item: kg for item, kg in items.items() if isinstance(item, Lot)}
-    moved = _as_measured(lots, items, found, file)
-    parts = [(moved.get(item, item), kg / mass) for item, kg in items.items() if kg]
-    meat = sum(lots.values(), _ZERO)
-    states = [n for n in next(iter(moved.values())).properties if all(n in lot.properties for lot in moved.values())]
-    figures = {n: sum((share * part.properties.get(n, _ZERO) for part, share in parts), _ZERO) for n in states}
+    try:
+        if found.salt is not None:
+            items = _with_salt(recipe, items, found.salt, file)
+        lots = {item: kg for item, kg in items.items() if isinstance(item, Lot)}
+        moved = _as_measured(lots, items, found, file)
+    except MissingProperty as missing:
+        allowed = "state it, or leave out what was measured"
+        raise BadInput([Fault(file, None, missing.property_name, str(missing), allowed)]) from None
+    ground = Batch({moved.get(item, item): kg for item, kg in items.items() if kg}, recipe.process)
+    names = dict.fromkeys(name for lot in moved.values() for name in lot.properties)
+    fat = {FAT: sum((kg * moved[lot].properties[FAT] for lot, kg in lots.items()), _ZERO) / mass}
+    roles = {lot.role: sum(kg for other, kg in lots.items() if other.role == lot.role) for lot in lots if lot.role}
     dates = [lot.use_by for lot in lots if lot.use_by is not None]
     paid = sum((kg * (i.book_per_kg if isinstance(i, Lot) else i.cost_per_kg) for i, kg in items.items()), _ZERO)
     lot = Lot(
-        name=name, kind=Kind.LOT, properties=figures, parts=tuple(parts),
+        name=name, kind=Kind.LOT, properties=fat | composition(ground, Basis.BATCH, names),
+        parts=tuple((item, kg / mass) for item, kg in ground.kilograms.items()),
+        role=max(roles, key=lambda role: roles[role], default=""),  # the side with more weight; no source
         species=" and ".join(dict.fromkeys(lot.species for lot in lots if lot.species)),
         on_hand_kg=mass, held_cost_per_kg=paid / mass, use_by=min(dates, default=None), use_up=True,
         cured=any(lot.cured for lot in lots), rework=any(lot.rework for lot in lots),
-        fat_sd=None if found.sd is None else found.sd * mass / meat, fat_method=found.method,
+        fat_sd=_error(recipe, lots, found, mass), fat_method=found.method,
     )  # fmt: skip
     return Ground(lot, Batch(items, recipe.process), found)
+
+
+def _error(recipe: Recipe, lots: Mapping[Lot, Fraction], found: Found, mass: Fraction) -> Fraction | None:
+    """Standard deviation of the meat's fat, points: of the test, or where there is none of the lots together.
+
+    Raises BadInput where the recipe asks for confidence and the test states no error.
+    """
+    meat, asked = sum(lots.values(), _ZERO), recipe.entry.confidence
+    if found.sd is not None:
+        return found.sd * mass / meat
+    if asked is not None and found.fat is not None:
+        said = f"{asked.confidence().words} is asked for, and the error of the test is not stated"
+        raise BadInput([Fault("--measured-fat", None, None, said, "--method or --fat-sd-pct beside it")])
+    usual, own = (asked.usual_method or "", asked.methods) if asked else ("", ())
+    errors = [(kg, finding(lot, usual, own)) for lot, kg in lots.items()]
+    if found.fat is not None or any(error is None for _, error in errors):
+        return None
+    return Fraction(sqrt(sum((kg * error.sd) ** 2 for kg, error in errors if error))) / meat
 
 
 def _scaled(items: Mapping[Ingredient, Fraction], mass: Fraction) -> dict[Ingredient, Fraction]:

@@ -297,6 +297,14 @@ def test_what_no_such_mass_can_have_is_refused() -> None:
         put_right(LEAN, {"A": {"fat_pct": 20, "on_hand_kg": 12}}, {"A": 30}, taken=False)
 
 
+def test_a_liquid_that_does_not_state_what_was_measured_is_named() -> None:
+    recipe = {"additions": [{"name": "stock", "is": "liquid", "g_per_kg_meat": 50, "salt_pct": 0}]}
+    weighed = {"A": 25, "stock": "1.25"}
+    with pytest.raises(BadInput, match="stock does not state fat_pct"):
+        put_right(recipe, {"A": {"fat_pct": 28}}, weighed, Found(fat=Fraction(28)))
+    assert put_right(recipe, {"A": {"fat_pct": 28}}, weighed).exit_code == 0
+
+
 def test_readings_that_disagree_are_refused_and_others_are_averaged() -> None:
     with pytest.raises(BadInput, match="5 points apart"):
         measured([Fraction(31), Fraction(26)], None, None, Fraction(1, 2), "")
@@ -312,6 +320,23 @@ def test_a_lot_in_the_mass_past_its_date_forbids_it() -> None:
     found = put_right(LEAN, lots, {"A": 25}, Found(fat=Fraction(31)))
     assert found.grade is Grade.DO_NOT_MAKE and found.exit_code == 1 and not found.added
     assert found.unfit.startswith("holds A: past its use-by")
+
+
+def test_under_confidence_the_mass_has_the_error_of_its_test_or_of_its_lots() -> None:
+    """Independent errors add in squares (JCGM 100:2008, 5.1.2); a test of no stated error is refused."""
+    recipe = {**LEAN, "confidence": {"probability": "0.95"}}
+    lots = {"A": {"fat_pct": 31, "fat_sd_pct": 1}, "B": {"fat_pct": 28, "fat_sd_pct": 2},
+            "add": {"fat_pct": 8, "fat_sd_pct": "0.5"}}  # fmt: skip
+    with pytest.raises(BadInput, match="the error of the test is not stated"):
+        put_right(recipe, lots, {"A": 15, "B": 10}, Found(fat=Fraction(31)))
+    by_lots = put_right(recipe, lots, {"A": 15, "B": 10})
+    assert by_lots.ground.lot.fat_sd is not None
+    assert float(by_lots.ground.lot.fat_sd) == pytest.approx((15**2 + 20**2) ** 0.5 / 25)
+    found = put_right(recipe, lots, {"A": 15, "B": 10}, Found(fat=Fraction(31), sd=Fraction(1)))
+    add = float(kg(found, "add"))
+    margin = 28 * (25 + add) - 31 * 25 - 8 * add  # points times kilograms below the limit
+    assert 0 <= margin - 1.644854 * ((25 * 1) ** 2 + (0.5 * add) ** 2) ** 0.5 < 0.1
+    assert add > 3.75
 
 
 def test_a_mass_on_target_takes_nothing() -> None:

@@ -71,7 +71,8 @@ def _todo(found: Correction) -> Iterator[str]:
         yield from paragraph("NOTHING TO ADD. It is right as ground.")
     elif optimum is not None:
         more = f" and {trimmed(others * G_PER_KG, 1)} g of additions" if others else ""
-        yield from paragraph(f"ADD {trimmed(lots, 3)} kg of meat{more}, for {shown(cost, 2)}{money}. {EVEN}")
+        do = "IF SO, ADD" if found.over else "ADD"
+        yield from paragraph(f"{do} {trimmed(lots, 3)} kg of meat{more}, for {shown(cost, 2)}{money}. {EVEN}")
     back = found.ground.kilograms - found.kept_kg
     if back:
         words = f"HOLD BACK {trimmed(back, 3)} kg of it as rework, labelled with its batch, lots and date"

@@ -16,7 +16,7 @@ from constraints.faults import BadInput, Fault
 from constraints.formula import Batch
 from constraints.ingredients import FAT, MOISTURE, PROTEIN, SALT, Lot
 from constraints.numbers import PERCENT, trimmed
-from constraints.quantities import Basis
+from constraints.quantities import Basis, MissingProperty
 from optimizer.as_weighed import batch_of
 from optimizer.check import Report, check
 from optimizer.ledger import (
@@ -30,12 +30,13 @@ from optimizer.ledger import (
     opened,
     record,
 )
+from optimizer.mass import Found, ground_of
 from optimizer.reading.lots import LotTable, parse_lots, read_lots
 from optimizer.reading.recipe import Recipe, read_recipe
 from optimizer.reading.stocked import exported
 from optimizer.reading.table import cut
 from optimizer.reading.weighed import WeighedItem, read_weighed
-from optimizer.summary import composition, weight
+from optimizer.summary import weight
 from optimizer.taught import Assay, assay_of
 
 GRAM = Fraction(1, 1000)
@@ -251,7 +252,11 @@ def analysed(path: str, name: str, fat: Fraction, sd: Fraction, recipe: str | No
         raise NotRecorded(f"{name} is a batch: say --recipe, which has the fat of what was added; nothing was recorded")
     if there and recipe is not None:
         items = [WeighedItem(item, into) for item, (_, into) in there.items()]
-        assay = assay_of(batch_of(read_recipe(recipe), _as_before(path, there), items, recipe, faults), fat, sd)
+        found = batch_of(read_recipe(recipe), _as_before(path, there), items, recipe, faults)
+        try:
+            assay = assay_of(found, fat, sd)
+        except MissingProperty as missing:
+            raise NotRecorded(f"{missing}; nothing was recorded") from None
     if faults:
         raise BadInput(faults)
     kept = {"fat_pct": str(fat), "sd": str(sd), "shares": {n: str(x) for n, x in assay.shares.items()}}
@@ -266,24 +271,21 @@ def _whole(kilograms: Fraction) -> Fraction:
 
 def _rework(name: str, recipe: Recipe, batch: Batch, day: str) -> dict[str, str]:
     """The cells of a lot of rework: what a later batch must know of it."""
-    lots = [(item, kg) for item, kg in batch.kilograms.items() if isinstance(item, Lot)]
-    figures = composition(batch, Basis.BATCH, (FAT, MOISTURE, PROTEIN, SALT))
+    lot = ground_of(recipe, batch, None, Found(), name).lot
     total, green = weight(batch, Basis.BATCH), weight(batch, Basis.GREEN)
-    worth = sum((kg * lot.book_per_kg for lot, kg in lots), Fraction(0)) / total
     nitrite, nitrate = (
         batch.amount(Salts(tuple((Fraction(1), name) for name, _ in salts))) for salts in (NITRITE_SALTS, NITRATE_SALTS)
     )
     put_in = nitrite / green if green else Fraction(0)
-    dates = [lot.use_by for lot, _ in lots if lot.use_by is not None]
-    roles = {lot.role: sum(kg for other, kg in lots if other.role == lot.role) for lot, _ in lots if lot.role}
-    cells = {key: trimmed(value, DECIMALS) for key, value in figures.items()} | {
+    shown = {key: lot.properties[key] for key in (FAT, MOISTURE, PROTEIN, SALT) if key in lot.properties}
+    cells = {key: trimmed(value, DECIMALS) for key, value in shown.items()} | {
         "lot": name,
         "material": f"{recipe.entry.name}, rework",
-        "species": " and ".join(dict.fromkeys(lot.species for lot, _ in lots if lot.species)),
-        "role": max(roles, key=lambda role: roles[role], default=""),  # the side with more weight, no source
-        "cost_per_kg": trimmed(worth, DECIMALS),
+        "species": lot.species,
+        "role": lot.role,
+        "cost_per_kg": trimmed(lot.held_cost_per_kg, DECIMALS),
         "received": day,
-        "use_by": min(dates).isoformat() if dates else "",
+        "use_by": lot.use_by.isoformat() if lot.use_by else "",
         "rework": "yes",
         "cured": "yes" if nitrite or nitrate else "",
         "green_pct": trimmed(PERCENT * green / total, DECIMALS),
