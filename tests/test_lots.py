@@ -141,6 +141,11 @@ def test_rows_in_kilograms_and_pounds_stand_in_one_table() -> None:
     assert (over.column, over.found) == ("pack_lb", "pack_lb 10 is more than on_hand_lb 9")
 
 
+def test_a_price_under_another_word_is_led_to_the_one_word() -> None:
+    faults = faults_of("lot,on_hand_kg,fat_pct,price_per_kg\nA,9,20,3\n")
+    assert [(f.column, f.allowed) for f in faults] == [("price_per_kg", "write cost_per_kg, or choose another name")]
+
+
 @pytest.mark.parametrize("slip", ["on hand (lb)", "on_hand_lbs", "pack lbs", "salvage_lb", "largest_pull_pounds"])
 def test_a_slip_of_a_pound_column_is_never_led_to_a_kilogram_column_alone(slip: str) -> None:
     (fault,) = (f for f in faults_of(table("A,9,20,3,4", further=slip)) if f.column == slip)

@@ -98,6 +98,8 @@ COLUMNS: tuple[Column, ...] = tuple(one for column in _BY_WEIGHT for one in _wit
 
 KNOWN: Mapping[str, Column] = MappingProxyType({column.name: column for column in COLUMNS})
 
+OTHER_WORDS = {"price_per_kg": "cost_per_kg", "price_per_lb": "cost_per_lb", "order_pack_kg": "pack_kg"}
+"""Columns under other words that are asked for by their own."""
 CLOSE = 0.89
 """Closeness from which a name counts as a slip; no source: tried on slips and honest names, see the tests."""
 
@@ -138,8 +140,8 @@ def near_miss(name: str) -> str | None:
     Compared without case and punctuation, then without order, without units, and last by closeness in
     spelling. A known name itself gives None.
     """
-    if name in KNOWN:
-        return None
+    if name in KNOWN or name in OTHER_WORDS:
+        return OTHER_WORDS.get(name)
     for same in (_plain, _letters):
         if found := _first_with(same, name):
             return found
