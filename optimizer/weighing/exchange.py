@@ -13,6 +13,8 @@ from optimizer.solver.program import uses
 from optimizer.weighing.weighable import Plan
 
 Floats: TypeAlias = "np.ndarray[Any, np.dtype[np.float64]]"
+_NOTHING = 1e-9
+"""Part of a limit, in kilograms of the column that counts most, that is nothing."""
 _MOST = 12
 """Exchanges made at most."""
 
@@ -26,11 +28,12 @@ class Lines:
     hi: Floats
 
 
-def exchanged(plan: Plan, kilograms: Sequence[Fraction], lines: Lines, room: Fraction) -> list[Fraction]:
-    """Kilograms of the columns of a batch in one load after exchanges; it may still break a limit.
+def exchanged(plan: Plan, kilograms: Sequence[Fraction], lines: Lines, room: Fraction) -> list[Fraction] | None:
+    """Kilograms of the columns of a batch in one load after exchanges; it may still break a limit by its additions.
 
     Every exchange is the one that leaves least over the limits, among equals the cheapest. ``room`` is what is left
-    free of every limit for the rounding of the additions, kilograms of the column that counts most in it.
+    free of every limit for the rounding of the additions, kilograms of the column that counts most in it. None where
+    nothing holds without any.
     """
     counted, _ = uses(plan.choices, len(plan.holds))
     spans = {j: h.span(plan.unit(j)) for j, h in enumerate(plan.holds) if h.step is None and not h.must}
@@ -51,6 +54,8 @@ def exchanged(plan: Plan, kilograms: Sequence[Fraction], lines: Lines, room: Fra
         counts, value = search.run(counts, value, open_)
         if not search.off(value):
             break
+    if not room and search.off(value) > _NOTHING:
+        return None
     moved = list(kilograms)
     for j, count in zip(loose, counts, strict=True):
         moved[j] = round(count) * plan.unit(j)

@@ -101,6 +101,8 @@ def weigh_near(problem: Problem, kilograms: Sequence[Fraction], lines: Lines) ->
     nearest = nearest_kg(plan, kilograms)
     for room in _ROOM:
         moved = exchanged(plan, nearest, lines, room * problem.order.meat_division_kg)
+        if moved is None:
+            return None
         weighed = weighed_of(plan, [moved])
         if not breaks(problem, plan.binding, weighed) and not over_mixer(problem, weighed):
             break

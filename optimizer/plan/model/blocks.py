@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from fractions import Fraction
+from functools import cached_property
 
 import numpy as np
 
@@ -66,6 +67,11 @@ class WeekProgram:
     drops: dict[tuple[str, int], int] = field(default_factory=dict)
     stock: dict[int, Fraction] = field(default_factory=dict)
     since: int = 0
+
+    @cached_property
+    def remnant(self) -> Fraction:
+        """The smallest remnant that somebody asks for: the largest of any batch, kilograms as held."""
+        return max((block.job.tidy.asked.remnant.kilograms for block in self.blocks), default=_ZERO)
 
 
 class Costs:

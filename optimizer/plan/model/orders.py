@@ -66,8 +66,7 @@ def asked_remnant(program: WeekProgram, supply: Supply) -> Fraction:
     """The least that an opened lot must be left with where somebody asks for it, kilograms as held."""
     if supply.lot.use_up:
         return _ZERO
-    asked = max((block.job.tidy.asked.remnant.kilograms for block in program.blocks), default=_ZERO)
-    return asked if supply.lot.smallest_remnant_kg is None else supply.lot.smallest_remnant_kg
+    return program.remnant if supply.lot.smallest_remnant_kg is None else supply.lot.smallest_remnant_kg
 
 
 def _remnant(program: WeekProgram, s: int, columns: Whole, have: Fraction, rest: Fraction) -> None:

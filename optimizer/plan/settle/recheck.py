@@ -94,11 +94,11 @@ def excesses(program: WeekProgram, made: Sequence[Made], bought: Sequence[Order]
 
 def _remnants(program: WeekProgram, made: Sequence[Made]) -> Iterator[Excess]:
     """Opened lots that are left with less than somebody asked for; what no scale shows aside."""
-    taken = taken_by_day(made)
+    taken, division = taken_by_day(made), coarsest(program.world)
     for s, days in taken.items():
         supply = program.world.supplies[s]
         least, left = asked_remnant(program, supply), program.stock.get(s, _ZERO) - sum(days.values(), _ZERO)
-        if supply.offer is None and coarsest(program.world) <= left < least:
+        if supply.offer is None and division <= left < least:
             yield Excess(None, least - left, f"{supply.name}: {trimmed(left, 3)} kg left, at least {trimmed(least, 3)}")
 
 

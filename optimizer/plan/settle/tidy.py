@@ -1,9 +1,9 @@
 """Tidy pulls and remnants where nobody asked for them: a plan without crumbs, where there is one.
 
 What a week, a recipe or a lot asks for is in the program itself. The default is not: it would make a search in whole
-numbers of every week. Crumbs of a solution are closed, a remnant too small to keep is made large enough, and the rest
-is solved again with every whole number held. Where that has no solution, or a batch asks for room for error, the
-default gives way.
+numbers of every week. Crumbs of a solution are made large enough or closed, a lot of which next to nothing is left is
+emptied, and the rest is solved again with every whole number held. Where that has no solution, or a batch asks for room
+for error, the default gives way.
 """
 
 from __future__ import annotations
@@ -25,14 +25,14 @@ from optimizer.plan.settle.week_bound import reduced_costs
 from optimizer.plan.settle.weigh import Made
 
 _ZERO = Fraction(0)
-_ROUNDS = 4
+_ROUNDS = 2
 """Rounds of closing crumbs; each may leave new ones."""
 _BESIDE = 20
 """Columns of a batch beside those of the solution that may take the place of a crumb: those that cost least."""
 
 
 def tidied(program: WeekProgram, solved: Solved, prices: Floats) -> Solved:
-    """The solution without crumbs, as far as there is one: each is made large enough, or closed. Raises OutOfTime."""
+    """The solution without crumbs, as far as there is one. Raises OutOfTime."""
     best, rows = solved, list[Row]()
     dearer = reduced_costs(program.sparse, prices)
     for _ in range(_ROUNDS):
@@ -42,8 +42,7 @@ def tidied(program: WeekProgram, solved: Solved, prices: Floats) -> Solved:
             break
         larger = [Row(("tidy pull",), _whole([c]), ones(1), least, None) for c, least in pulls]
         none = [Row(("tidy pull",), _whole([c for c, _ in pulls]), ones(len(pulls)), None, _ZERO)] if pulls else []
-        emptied, kept = [row for row, _ in remnants], [row for _, row in remnants]
-        tries = [[*rows, *pulled, *left] for left in (emptied, kept, []) for pulled in (larger, none)]
+        tries = [[*rows, *larger, *remnants], [*rows, *larger], [*rows, *none, *remnants], [*rows, *none]]
         found = next((one for some in tries if (one := _with(program, solved, dearer, some)) is not None), None)
         if found is None:
             break
@@ -79,8 +78,8 @@ def _pulls(program: WeekProgram, parts: list[Planned]) -> list[tuple[int, Fracti
     return found
 
 
-def _remnants(program: WeekProgram, parts: list[Planned]) -> list[tuple[Row, Row]]:
-    """For every opened lot with too little left a row that empties it, and one that leaves enough."""
+def _remnants(program: WeekProgram, parts: list[Planned]) -> list[Row]:
+    """For every opened lot with too little left a row that empties it."""
     found = []
     for s, (taken, least) in _used(parts).items():
         lot, have = program.world.supplies[s].lot, program.stock.get(s, _ZERO)
@@ -88,9 +87,7 @@ def _remnants(program: WeekProgram, parts: list[Planned]) -> list[tuple[Row, Row
         typed = lot.smallest_remnant_kg is not None or lot.use_up or program.world.supplies[s].offer is not None
         if not typed and 0 < left < least <= have:
             columns = _whole([b.start + int(k) for b in program.blocks for k in (b.supplies == s).nonzero()[0]])
-            label, each = ("tidy remnant", s), ones(len(columns))
-            kept = Row(label, columns, each, None, (have - least) * lot.usable)
-            found.append((Row(label, columns, each, have * lot.usable, None), kept))
+            found.append(Row(("tidy remnant", s), columns, ones(len(columns)), have * lot.usable, None))
     return found
 
 
@@ -115,10 +112,10 @@ def crumbs(program: WeekProgram, made: Sequence[Made]) -> Iterator[str]:
         for s, kg in one.taken.items():
             if 0 < kg < min(one.job.tidy.pull.kilograms, program.stock.get(s, kg + 1)) and not supplies[s].lot.use_up:
                 yield f"{trimmed(kg, 3)} kg of {supplies[s].name} in {one.job.name}"
-    taken = taken_by_day(made)
+    taken, division = taken_by_day(made), coarsest(program.world)
     for s, one in last.items():
         have = program.stock.get(s, _ZERO)
         left = have - sum(taken[s].values(), _ZERO)
         least = one.job.tidy.remnant.kilograms
-        if coarsest(program.world) <= left < least <= have and supplies[s].offer is None:
+        if division <= left < least <= have and supplies[s].offer is None:
             yield f"{trimmed(left, 3)} kg of {supplies[s].name} left"
