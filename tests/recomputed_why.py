@@ -200,7 +200,7 @@ def curves(told: Told) -> None:
 
 
 left("why", "name what the figures are of", ".binding[]: rule what basis unit legal means one_unit_solved_again_saves",
-     ".margins[]: rule what basis unit legal", ": means unsaid", ".lots[]: means amounts[]",
+     ".margins[]: rule what basis unit legal", ": means unsaid", ".lots[]: means",
      ".curves[]: title axis means",
      ".offers[]: means left_out order_pack_kg smallest_order_kg cheaper_from[] not_counted[]")  # fmt: skip
 left("why", WORDS, ".binding[].loosen: beyond[]", ".binding[].tighten: beyond[]", ".lots[].more_on_hand: beyond[]",

@@ -249,13 +249,6 @@ def check_lot(kitchen: Kitchen, shared: bool, ground: Ground, found: LotPrice) -
         assert cost(at + 0.01) == pytest.approx(bare, abs=tol)
         assert cost(at - 0.1) < bare
         assert cost(at - 0.1) <= bare + tol - 0.09 * float(found.kg_then) * 0.9
-    for price, kg in found.amounts:
-        h = 0.02 * float(price)
-        slope = (cost(float(price) + h) - cost(float(price) - h)) / (2 * h)
-        near = sorted(
-            (cost(float(price) + k * h) - cost(float(price) + (k - 1) * h)) / h for k in (0, 1)
-        )  # by concavity the kilograms lie between the slopes on either side
-        assert near[0] - 2 * tol / h <= float(kg) <= near[1] + 2 * tol / h, slope
     for end in (found.same_from, found.same_to):
         if found.used_kg and end is not None and end != found.price:
             step = float(end - found.price) * 0.9
@@ -265,7 +258,7 @@ def check_lot(kitchen: Kitchen, shared: bool, ground: Ground, found: LotPrice) -
 
 @pytest.mark.parametrize("part", range(2))
 def test_prices_of_lots_against_a_conic_solver_asked_again(part: int) -> None:
-    looked = gradual = 0
+    looked = 0
     for kitchen, shared, ground in grounds()[part::6]:
         if len(kitchen.lots) > 6:
             continue
@@ -274,9 +267,7 @@ def test_prices_of_lots_against_a_conic_solver_asked_again(part: int) -> None:
                 found = lot_price(ground, j, lot)
                 check_lot(kitchen, shared, ground, found)
                 looked += 1
-                gradual += bool(found.amounts)
     assert looked > 15
-    assert gradual >= 1
 
 
 def test_another_kilogram_of_a_lot_used_up() -> None:

@@ -67,9 +67,8 @@ def composition_table(batch: Batch, *, declared: bool) -> Iterator[str]:
 def _checks(answer: Answer) -> Iterator[str]:
     yield from heading("checks")
     for check in map(unit_of(answer).check, answer.checks):
-        if answer.weighed is None and check.value is None:
-            yield from paragraph(f"{check.requirement.words()}: not measured", f"{'?':8}")
-        elif not nothing_goes_in(check):
+        unknown = answer.weighed is None and check.value is None
+        if not unknown and not nothing_goes_in(check):
             yield from paragraph(_check_words(check), f"{mark(check):8}")
             yield from paragraph(f"[{source_words(check.requirement)}]", " " * 8, " " * 9)
 

@@ -17,7 +17,7 @@ from optimizer.why.curves import Curve, dearest_lot, fat_requirement, price_curv
 from optimizer.why.explain import Explanation, explain
 from optimizer.why.ground import Ground
 from optimizer.why.offered import Offered, read_offers
-from optimizer.why.unfinished import Part, Unfinished, named
+from optimizer.why.unfinished import Part, Unfinished, settled
 from optimizer.why.what_if import Change, Inputs, Setting, at_option, change_of, settings_of, with_settings
 
 
@@ -113,11 +113,11 @@ def answered(question: Question, *, with_curves: bool, detail: bool = True) -> A
     found = explain(answer, *question.files, question.offers, detail=detail)
     unfinished: list[Unfinished] = []
     if question.before is not None:
-        with named(unfinished, Part.WHAT_IF, "the change against the recipe as it was"):
+        with settled(unfinished, Part.WHAT_IF, "the change against the recipe as it was"):
             found = replace(found, change=_change(question, question.before, answer))
     curves: list[Curve] = []
     if with_curves and found.ground is not None:
-        with named(unfinished, Part.CURVES, "curves"):
+        with settled(unfinished, Part.CURVES, "curves"):
             curves.extend(_curves(question, found.ground))
     return Answered(replace(found, curves=tuple(curves), unfinished=(*found.unfinished, *unfinished)))
 

@@ -64,13 +64,6 @@ class Room(OneLimit):
     margin: Figure | None
 
 
-class AtPrice(Record):
-    """Kilograms used at a price."""
-
-    per_kg: Figure = at(lambda pair: pair[0])
-    kg: Figure = at(lambda pair: pair[1])
-
-
 class PricedLot(Record):
     """Up to what price a lot is used."""
 
@@ -84,7 +77,6 @@ class PricedLot(Record):
     same_blend_from_per_kg: Figure | None = at("same_from")
     same_blend_to_per_kg: Figure | None = at("same_to")
     more_on_hand: Direction | None = at("more")
-    amounts: list[AtPrice]
 
 
 class Wanted(Record):

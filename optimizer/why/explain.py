@@ -18,7 +18,7 @@ from optimizer.why.ground import Ground, ground_of
 from optimizer.why.limits import LimitPrice, Margin, limit_prices
 from optimizer.why.lots import LotPrice, by_use, lots_priced
 from optimizer.why.offered import Offered, OfferWorth, offers_valued, with_offers
-from optimizer.why.unfinished import Part, Unfinished, named, settled
+from optimizer.why.unfinished import Part, Unfinished, settled
 from optimizer.why.way import WaysOut
 from optimizer.why.ways import ways_for
 from optimizer.why.what_if import Change
@@ -98,13 +98,12 @@ def _priced(
         return _untold(answer, "the time was over before any was reckoned", offers)
     if ground is None:
         return None
-    told = settled if ground.cones else named
-    with told(unfinished, Part.PRICES, "prices of limits"):
+    with settled(unfinished, Part.PRICES, "prices of limits"):
         limits, margins = limit_prices(ground, detail=detail)
-    with told(unfinished, Part.OFFERS, "worth of offers"):
+    with settled(unfinished, Part.OFFERS, "worth of offers"):
         worths.extend(offers_valued(ground.cost, recipe, lots, offers, order, answer.kept))
-    with told(unfinished, Part.LOTS, "prices of lots"):
-        priced.extend(lots_priced(ground, unfinished if ground.cones else None, detail=detail))
+    with settled(unfinished, Part.LOTS, "prices of lots"):
+        priced.extend(lots_priced(ground, unfinished, detail=detail))
     return Explanation(answer, ground, limits, margins, by_use(priced), tuple(worths), unfinished=tuple(unfinished))
 
 

@@ -8,9 +8,8 @@ from fractions import Fraction
 
 from constraints.meaning import Role
 from constraints.requirement import Requirement, widened
-from optimizer.solver.simplex import Simplex
 from optimizer.why.ground import Ground, Means, changes, cheapest, family_of, least_cost, moved_to
-from optimizer.why.moving import Family, Segment, beside, last
+from optimizer.why.moving import Family, beside, last
 from optimizer.why.stand import CLOSE, Curved, Stand
 
 _ZERO, _ONE = Fraction(0), Fraction(1)
@@ -262,32 +261,13 @@ def _exact(ground: Ground, family: Family, way: int, name: str) -> Side:
     )  # fmt: skip
     edge = last(family, way)
     if edge is not None and edge == until:
-        return replace(side, beyond=_in_the_way(ground, family, found, until), ends_there=True)
+        return replace(side, ends_there=True)
     after = beside(family, until, way, found.basis, edge)
     if after is None:
         return replace(side, ends_there=True)
     moving = {drift.row for drift in family.drifts}
     words = changes(ground, found.basis, after.basis, () if after.slope_at(until) and saves else moving)
     return replace(side, beyond=tuple(words), beyond_saves=-way * after.slope_at(until))
-
-
-def _in_the_way(ground: Ground, family: Family, found: Segment, until: Fraction) -> tuple[str, ...]:
-    """What stops the batch at the last feasible figure: whatever exact prices refute a step beyond it."""
-    way = 1 if found.hi is not None and until == found.hi else -1
-    search = Simplex(family.at(until + way * max(abs(until), _ONE) / 1000), found.basis)
-    if search.minimise():
-        return ()
-    prices = search.refutation()
-    moving = {drift.row for drift in family.drifts}
-    movers = {id(ground.owners[i].requirement) for i in moving if i < len(ground.owners)}
-    blamed = [owner for i, owner in enumerate(ground.owners) if i < len(prices) and prices[i] and i not in moving]
-    if any(owner.requirement is not None and id(owner.requirement) in movers for owner in blamed):
-        return ("its own other limit",)
-    names = [
-        "packs and pulls as chosen" if owner.requirement is None else f"{owner.label} ({owner.requirement.limits()})"
-        for owner in blamed
-    ]
-    return tuple(dict.fromkeys(names))
 
 
 def _resolved(ground: Ground, family: Family, way: int, name: str) -> Side:

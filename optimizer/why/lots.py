@@ -18,13 +18,13 @@ from fractions import Fraction
 from constraints.ingredients import Lot
 from optimizer.problem import Problem
 from optimizer.solver.conic import Units
-from optimizer.solver.kept import Kept
+from optimizer.solver.kept import Kept, Unsettled
 from optimizer.solver.model import Program, SolverDisagrees, Variable
 from optimizer.solver.program import value_per_kg
 from optimizer.why.ground import Ground, Means, cheapest, settled_in_whole, stock_family
 from optimizer.why.limits import Side, side_of, while_made
 from optimizer.why.stand import CLOSE, Curved
-from optimizer.why.unfinished import Part, Unfinished, settled
+from optimizer.why.unfinished import Part, Unfinished
 
 _ZERO, _ONE = Fraction(0), Fraction(1)
 _MOST = 60
@@ -228,8 +228,7 @@ class LotPrice:
     ``stays_to`` is the price up to which a used lot is used, or at which an unused one enters (``kg_then`` of it just
     below); None with ``needed``: whatever it costs; None without: not even for nothing. ``same_from`` and ``same_to``
     bound the prices over which the blend does not change (None: no end). ``more`` is what another kilogram on hand, at
-    the same price, saves where all of it is used. ``amounts`` are kilograms used at other prices, where the blend
-    changes gradually.
+    the same price, saves where all of it is used.
     """
 
     lot: Lot
@@ -242,7 +241,6 @@ class LotPrice:
     same_from: Fraction | None
     same_to: Fraction | None
     more: Side | None = None
-    amounts: tuple[tuple[Fraction, Fraction], ...] = ()
 
 
 def by_use(found: Iterable[LotPrice]) -> tuple[LotPrice, ...]:
@@ -255,17 +253,18 @@ def lots_priced(
 ) -> Iterator[LotPrice]:
     """Every lot that may go in, those used first, then those whose price is nearest.
 
-    Without ``detail`` only up to what price each is used. What could not be settled is named in ``unfinished``; without
-    it OutOfTime is raised on the way.
+    Without ``detail`` only up to what price each is used. What could not be settled is named in ``unfinished``,
+    where it is given. Raises OutOfTime on the way.
     """
     rest = ground.reduced
     lots = [(j, column) for j, column in enumerate(ground.problem.formula.columns) if isinstance(column, Lot)]
     for j, lot in sorted(lots, key=lambda e: (not _used(ground, e[0]), rest[e[0]] / ground.layout.units[e[0]])):
-        if unfinished is None:
+        try:
             yield lot_price(ground, j, lot, detail=detail)
-            continue
-        with settled(unfinished, Part.LOTS, f"the price of {lot.name}"):
-            yield lot_price(ground, j, lot, detail=detail)
+        except (Unsettled, SolverDisagrees):
+            if unfinished is None:
+                raise
+            unfinished.append(Unfinished(Part.LOTS, f"the price of {lot.name}", time=False))
 
 
 def _used(ground: Ground, j: int) -> bool:
@@ -324,7 +323,6 @@ def _priced(ground: Ground, market: Market, lot: Lot, *, detail: bool) -> LotPri
     return LotPrice(
         lot, scale.kg(amount), scale.money(own) or _ZERO, ground.means_of_lots, scale.money(found.price),
         scale.kg(found.amount), found.needed, scale.money(low), scale.money(high), more,
-        _told(market, scale, found, own, used=used, fixed=low != own or high != own) if ground.cones else (),
     )  # fmt: skip
 
 
@@ -337,19 +335,6 @@ def _same(market: Market, line: Line, own: Fraction) -> tuple[Fraction | None, F
     moved = [b is None or abs(b.amount - line.amount) > 10 * CLOSE * max(_ONE, line.amount) for b in beside]
     low, high = (own, own) if all(moved) else same_blend(market, line)
     return own if moved[0] else low, own if moved[1] else high
-
-
-def _told(
-    market: Market, scale: PerHeld, found: Worth, own: Fraction, *, used: bool, fixed: bool
-) -> tuple[tuple[Fraction, Fraction], ...]:
-    """Kilograms as held at some prices, where a blend changes little by little with the price."""
-    if used:
-        return () if fixed else amounts(market, scale, own, (SHARES[1], -SHARES[1]))
-    if found.price is None:
-        return ()
-    told = amounts(market, scale, found.price, SHARES[:1])
-    gradual = bool(told) and told[0][1] > scale.kg(found.amount) * Fraction(101, 100)
-    return (*told, *amounts(market, scale, found.price, SHARES[1:3])) if gradual else ()
 
 
 def amounts(

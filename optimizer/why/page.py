@@ -129,7 +129,7 @@ def _range_words(price: LimitPrice, side: Side, word: str, money: Money) -> Iter
         text += f" it changes gradually{there if changed else ''}, {spent}"
     why = "; ".join(side.beyond)
     if side.ends_there:
-        yield f"{text}; beyond, no batch exists{f' ({why} in the way)' if why else ''}."
+        yield f"{text}; beyond, no batch exists."
         return
     then = []
     if side.beyond_saves is not None:
@@ -169,8 +169,7 @@ def _lots(explanation: Explanation, money: Money, *, full: bool) -> Iterator[str
     heads = ("lot", f"{money.mass} used", f"price a {money.mass}", "yes up to", f"{money.mass} there")
     yield from table(heads, rows, "<>>>>", ruled=False)
     for lot in explanation.lots:
-        text = " ".join(_lot_words(lot, money)) if full or lot.amounts else ""
-        if text:
+        for text in _lot_words(lot, money) if full and lot.used_kg else ():
             yield from paragraph(f"{lot.lot.name}: {text}", "* ")
     more = [lot for lot in explanation.lots if lot.more is not None and lot.more.saves]
     if more:
@@ -183,15 +182,13 @@ def _lots(explanation: Explanation, money: Money, *, full: bool) -> Iterator[str
 
 
 def _lot_words(lot: LotPrice, money: Money) -> Iterator[str]:
-    """Over which prices the blend stays as it is, and how it changes where it does so little by little."""
+    """Over which prices the blend stays as it is."""
     low, high = (None if x is None else money.price(x, lot.price) for x in (lot.same_from, lot.same_to))
-    if lot.used_kg and low is not None and lot.same_from == lot.same_to:
+    if low is not None and lot.same_from == lot.same_to:
         yield "any change of its price changes the blend, or another blend costs the same."
-    elif lot.used_kg:
+    else:
         ends = (f"from {low} " if low else "") + (f"up to {high}" if high else "on" if low else "at any price")
         yield f"the blend is the same {ends.strip()}."
-    if lot.amounts:
-        yield f"at {', at '.join(f'{money.price(price)} {money.weight(kg)}' for price, kg in lot.amounts)}."
 
 
 # Offers.

@@ -38,19 +38,9 @@ class Unfinished:
 
 
 @contextmanager
-def named(unfinished: list[Unfinished], part: Part, what: str) -> Iterator[None]:
-    """Name what was begun within this and could not be finished."""
-    try:
-        yield
-    except (OutOfTime, Unsettled) as stopped:
-        unfinished.append(Unfinished(part, what, isinstance(stopped, OutOfTime)))
-
-
-@contextmanager
 def settled(unfinished: list[Unfinished], part: Part, what: str) -> Iterator[None]:
     """Name what time did not allow or what could not be settled; the batch itself stands all the same."""
-    with named(unfinished, part, what):
-        try:
-            yield
-        except SolverDisagrees:
-            unfinished.append(Unfinished(part, what, time=False))
+    try:
+        yield
+    except (OutOfTime, Unsettled, SolverDisagrees) as stopped:
+        unfinished.append(Unfinished(part, what, isinstance(stopped, OutOfTime)))
