@@ -84,17 +84,18 @@ def _limits(problem: Problem, conflict: Conflict, reached: dict[int, Reach]) -> 
             continue
         word = "at most" if requirement.lo is not None and reach.nearest < requirement.lo else "at least"
         others = [r.words() for r in core if r is not requirement]
-        kept = f", with {_and(others)}" if others else ""
+        kept = f", with {listed(others)}" if others else ""
         text = f"{requirement.what} of the {requirement.basis} is {word} {_said(requirement, reach.nearest)}"
         return f"From these lots {text}{kept}; {_asked(requirement)}."
-    text = _and([r.words() for r in core])
+    text = listed([r.words() for r in core])
     together = "cannot hold together from these lots" if len(core) > 1 else "cannot hold from these lots"
     packs = " in whole packs and pulls" if conflict.packs_matter else ""
     return f"{surely}{text[:1] if surely else text[:1].upper()}{text[1:]} {together}{packs}."
 
 
-def _and(words: Sequence[str]) -> str:
-    return " and ".join(filter(None, [", ".join(words[:-1]), words[-1]]))
+def listed(words: Sequence[str]) -> str:
+    """``a, b and c``."""
+    return " and ".join(filter(None, [", ".join(words[:-1]), *words[-1:]]))
 
 
 def _said(requirement: Requirement, value: Fraction) -> str:

@@ -101,7 +101,7 @@ def conflicts(whole: float) -> tuple[Answer, ...]:
 
 def check_rank(out: WaysOut) -> None:
     """Of each kind the cheapest comes first, and these are in order; what gives up most of the order is last."""
-    gives_up = [any(2 * c.share > 1 for c in way.concessions) for way in out.ways]
+    gives_up = [way.drastic for way in out.ways]
     assert gives_up == sorted(gives_up)
     firsts = [way for k, way in enumerate(out.ways) if all(w.kind is not way.kind for w in out.ways[:k])]
     costs = [cost for way in firsts if (cost := per_order(way)) is not None]

@@ -41,7 +41,7 @@ def best_weighed(ways: Sequence[Way]) -> list[Way]:
     found = list(in_order(ways))
     good = 0
     for k, way in enumerate(found):
-        for steps in FARTHER if good < TOLD and way.cost is not None and not way.drastic else ():
+        for steps in FARTHER if good < TOLD and way.cost is not None else ():
             more = way.farther(steps) if steps and way.farther is not None else way
             told = blended(more) if not steps or more is not way else None
             if told is not None:

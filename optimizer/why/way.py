@@ -94,7 +94,7 @@ class Way:
     @property
     def drastic(self) -> bool:
         """True where most of what was asked for is given up."""
-        return any(c.share > _MOST for c in self.concessions)
+        return any(c.share > _MOST and not (c.limit == "both" and c.new > c.old) for c in self.concessions)
 
     @property
     def rank(self) -> tuple[bool, bool, Fraction]:

@@ -8,7 +8,7 @@ from fractions import Fraction
 from constraints.ingredients import FAT, Lot
 from constraints.numbers import G_PER_KG, PERCENT, trimmed
 from optimizer.blend import Answer
-from optimizer.cause import cause, weight_words
+from optimizer.cause import cause, listed, weight_words
 from optimizer.pages.page import doses_that_pass
 from optimizer.pages.tables import heading, paragraph
 from optimizer.problem import Problem
@@ -68,9 +68,9 @@ def way_words(problem: Problem, way: Way) -> str:
     at_most = "" if way.sure else "at most "
     then = "" if way.cost is None else f": the batch then costs {at_most}{money(way.cost)}"
     spend = "" if way.spend is None else f" for {money(way.spend)}"
-    names = " and ".join(lot.name for lot, _ in way.lots)
-    bought = " and ".join(f"{weight_words(problem, kg)} of {lot.name}" for lot, kg in way.lots)
-    more = " and ".join(f"{weight_words(problem, kg)} more like {lot.name} ({_kind(lot)})" for lot, kg in way.lots)
+    names = listed([lot.name for lot, _ in way.lots])
+    bought = listed([f"{weight_words(problem, kg)} of {lot.name}" for lot, kg in way.lots])
+    more = listed([f"{weight_words(problem, kg)} more like {lot.name} ({_kind(lot)})" for lot, kg in way.lots])
     grams = trimmed((way.figure or Fraction(0)) * G_PER_KG)
     old, new = (f"{trimmed(p * PERCENT)} %" for p in way.probability or (Fraction(0),) * 2)
     moved = " and ".join(_concession_words(problem, c) for c in way.concessions)
