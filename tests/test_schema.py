@@ -94,6 +94,10 @@ PRINTED: dict[str, list[tuple[str, ...]]] = {
     "plan": [("plan", "examples/week/week.yaml"), ("plan", "tests/data/small/week/week.yaml")],
     "rules": [("rules", "us"), ("rules", "eu", "--class", "heat_treated")],
     "rule-packs": [("rules",)],
+    "why": [
+        ("why", *FRESH, "25", "--offers", "examples/offers.csv", "--set", "lot.S-15.cost_per_kg=3"),
+        ("why", "examples/why/lean.yaml", *FRESH[1:], "60"),
+    ],
 }
 
 

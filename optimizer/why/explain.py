@@ -101,7 +101,7 @@ def _priced(
     with settled(unfinished, Part.PRICES, "prices of limits"):
         limits, margins = limit_prices(ground, detail=detail)
     with settled(unfinished, Part.OFFERS, "worth of offers"):
-        worths.extend(offers_valued(ground.cost, recipe, lots, offers, order, answer.kept))
+        worths.extend(offers_valued(ground.cost, recipe, lots, offers, order, answer.kept, whole=ground.whole))
     with settled(unfinished, Part.LOTS, "prices of lots"):
         priced.extend(lots_priced(ground, unfinished, detail=detail))
     return Explanation(answer, ground, limits, margins, by_use(priced), tuple(worths), unfinished=tuple(unfinished))

@@ -138,6 +138,8 @@ def worth(market: Market, guess: Fraction, base: Fraction | None, line: Line | N
                 price = market.floor
                 continue
             return Worth(None, _ZERO)
+        if not found.amount:
+            raise SolverDisagrees("the least cost without a lot is not the least")
         line = found
         price = (base - found.rest) / found.amount
     raise SolverDisagrees("the price of a lot could not be settled")

@@ -289,10 +289,13 @@ def offers_valued(
     offers: Sequence[Offered],
     order: Order,
     kept: Tidy | None = None,
+    *,
+    whole: bool = False,
 ) -> Iterator[OfferWorth]:
     """What each offer alone is worth, one after the other; ``cost`` is the least without it (None: no batch).
 
-    ``kept`` are the pulls and remnants that every batch is to keep. Raises OutOfTime on the way.
+    ``kept`` are the pulls and remnants that every batch is to keep; ``whole`` where the batch needs rows for them.
+    Raises OutOfTime on the way.
     """
     if not offers:
         return
@@ -302,7 +305,7 @@ def offers_valued(
     columns = {column.name: j for j, column in enumerate(free.formula.columns)}
     taken = {columns[offer.lot.name] for offer in offers if offer.lot.name in columns}
     holds, units = holds_of(tidy), layout_for(free)[0].units
-    programs = [curved_of(problem) for problem in ([free] if kept is None else [free, tidy])]
+    programs = [curved_of(problem) for problem in ([tidy] if whole or kept is None else [free, tidy])]
     for offer in offers:
         j = columns.get(offer.lot.name)
         if j is None:
