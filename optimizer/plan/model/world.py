@@ -250,7 +250,8 @@ def _jobs(week: Week, sources: Sequence[Lot]) -> tuple[Job, ...]:
     table = LotTable(week.lots.file, tuple(sources), week.lots.properties, ())
     offered = {offer.name for offer in week.offers.offers}
     made: dict[tuple[str, tuple[object, ...]], RecipeRows] = {}
-    faults = [*_of_one_batch(week)]
+    if faults := [*_of_one_batch(week)]:
+        raise BadInput(faults)
     jobs = []
     for i, (batch, recipe) in enumerate(zip(entry.batches, week.recipes, strict=True)):
         days = _window(week, batch)
