@@ -27,6 +27,7 @@ def _chart(curve: Curve) -> dict[str, Any]:
     now_y = y.at(float(curve.present.cost))
     note = f"Found: {curve.means}. The full point, marked now, is the batch as it stands"
     note += "; beyond a dashed line no batch exists." if walls else "."
+    told = [p for _, _, p in kinks] or list(curve.points)  # a table stands below every curve
     return {
         "title": curve.title,
         "axis": curve.axis,
@@ -37,5 +38,5 @@ def _chart(curve: Curve) -> dict[str, Any]:
         "walls": walls,
         "now": (now_x, now_y, now_x + (-8 if far else 8), "end" if far else "start", now_y + (22 if rises else -12)),
         "note": note,
-        "rows": [(f"{float(p.figure):.4g}", f"{float(p.cost):.2f}", p.kink) for _, _, p in kinks],
+        "rows": [(f"{float(p.figure):.4g}", f"{float(p.cost):.2f}", p.kink) for p in told],
     }
