@@ -45,8 +45,10 @@ def lattice_of(program: Program) -> Lattice | bool:
     if no_sum_fits(program):
         return False
     size = len(program.variables)
+    if size > _LARGEST or not all(v.whole for v in program.variables):
+        return True
     equations, others = _parted(program)
-    if not equations or size > _LARGEST or not all(v.whole for v in program.variables):
+    if not equations:
         return True
     solved = _hermite(equations, size)
     if solved is None:

@@ -59,12 +59,6 @@ class Simplex:
         other.places, other.at = list(self.places), list(self.at)
         return other
 
-    def shut(self, j: int) -> None:
-        """Allow nothing of a variable that is basic or rests at nothing, as from the next search on."""
-        if self.places[j] is Place.UPPER and self.at[j]:
-            raise ValueError("a variable resting on its upper bound has to be moved first")
-        self.hi[j] = _ZERO
-
     @property
     def values(self) -> tuple[Fraction, ...]:
         """Value of each variable."""
