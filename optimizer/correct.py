@@ -179,7 +179,7 @@ def correct(
     ``size`` is what the batch is to weigh (None: as it comes, within the mixer); ``taken`` says that the table no
     longer holds what is in the mass, ``pounds`` that its reader thinks in them.
     """
-    left = table if taken else _without(table, ground.typed)
+    left = table if taken else _without(table, ground.weighed)
     order = order_of(recipe, *(size or ("--batch-kg", ground.kilograms)), day, asked)
     whole = size is None or ground.alone.amount(Weight(order.basis)) <= order.kilograms + order.within_kg
     order = replace(order, in_pounds=order.in_pounds or pounds, tidy=None)  # a correction is as small as it can be

@@ -13,6 +13,7 @@ from constraints.ingredients import FAT, MOISTURE, SALT, Ingredient, Kind, Lot
 from constraints.methods import UnknownMethod, finding, method_named
 from constraints.numbers import PERCENT, trimmed
 from constraints.quantities import Amount, Basis, MissingProperty, stated
+from optimizer.reading.lot_checks import SUM_MOST
 from optimizer.reading.recipe import Recipe
 from optimizer.summary import composition
 from optimizer.taught import LEAN
@@ -21,6 +22,8 @@ _ZERO = Fraction(0)
 FAR = Fraction(5)
 """Points by which a test may lie beyond the fattest or the leanest lot in a batch; common practice, no source (by eye
 alone fat is known to 3 to 5 points)."""
+LEAST_LEFT, MOST_LEFT = Fraction(1, 2), Fraction(21, 20)
+"""Shares of what went in that a ground mass may weigh; common practice, no source."""
 APART = Fraction("2.8")
 """Standard deviations between two readings of one sample that nineteen pairs of twenty keep to: the repeatability limit
 of ISO 5725-6:1994, 4.1.4 (from memory)."""
@@ -60,11 +63,12 @@ def measured(
 
 @dataclass(frozen=True)
 class Ground:
-    """A ground mass: as one lot, what is in it by its lots' own figures, and what was measured of it."""
+    """A ground mass: as one lot, what is in it by its lots' own figures, what was measured, and what once went in."""
 
     lot: Lot
     typed: Batch
     found: Found
+    weighed: Batch
 
     @property
     def kilograms(self) -> Fraction:
@@ -85,7 +89,11 @@ def ground_of(
     ``kilograms`` is what it weighs (None: what went in); what was lost was lost of all alike.
     """
     items = dict(batch.kilograms)
-    mass = sum(items.values(), _ZERO) if kilograms is None else kilograms
+    went_in = sum(items.values(), _ZERO)
+    mass = went_in if kilograms is None else kilograms
+    if not LEAST_LEFT <= mass / went_in <= MOST_LEFT:
+        said = f"{trimmed(mass, 3)} kg cannot be left of {trimmed(went_in, 3)} kg"
+        raise BadInput([Fault("--ground-kg", None, None, said, f"what is in it, as {file} has to say")])
     items = _scaled(items, mass)
     try:
         if found.salt is not None:
@@ -110,7 +118,7 @@ def ground_of(
         cured=any(lot.cured for lot in lots), rework=any(lot.rework for lot in lots),
         fat_sd=_error(recipe, lots, found, mass), fat_method=found.method,
     )  # fmt: skip
-    return Ground(lot, Batch(items, recipe.process), found)
+    return Ground(lot, Batch(items, recipe.process), found, batch)
 
 
 def _error(recipe: Recipe, lots: Mapping[Lot, Fraction], found: Found, mass: Fraction) -> Fraction | None:
@@ -173,6 +181,10 @@ def _as_measured(
         now = sum((lot.properties[name] * kg for lot, kg in lots.items()), _ZERO) / meat
         for figures in moved.values():
             _move(figures, name, wanted, now)
+    parts = [sum((moved[lot].get(n, _ZERO) * kg for lot, kg in lots.items()), _ZERO) / meat for n in (FAT, *LEAN[:2])]
+    if sum(parts) > SUM_MOST and (found.fat is not None or found.moisture is not None):
+        said = f"fat, moisture and protein of the meat come to {trimmed(sum(parts, _ZERO), 1)} % by what was measured"
+        raise BadInput([Fault("--measured-fat", None, None, said, f"at most {trimmed(SUM_MOST)}: test again")])
     return {lot: replace(lot, properties=figures, on_hand_kg=lot.held_kg(lots[lot])) for lot, figures in moved.items()}
 
 

@@ -297,6 +297,16 @@ def test_what_no_such_mass_can_have_is_refused() -> None:
         put_right(LEAN, {"A": {"fat_pct": 20, "on_hand_kg": 12}}, {"A": 30}, taken=False)
 
 
+def test_figures_that_cannot_be_together_are_refused() -> None:
+    lots = {"A": {"fat_pct": 28, "moisture_pct": 56, "protein_pct": 15}}
+    with pytest.raises(BadInput, match="come to 104 %"):
+        put_right(LEAN, lots, {"A": 25}, Found(fat=Fraction(28), moisture=Fraction(61)))
+    for grams in ("1", "30"):
+        assert run("correct", GROUND, *FRESH, "--measured-fat", "36", "--ground-kg", grams)[0] == 2
+    code, _, err = run("correct", GROUND, *FRESH, "--measured-salt", "1.5")  # what was weighed in is off the stock
+    assert code == 0, err
+
+
 def test_a_liquid_that_does_not_state_what_was_measured_is_named() -> None:
     recipe = {"additions": [{"name": "stock", "is": "liquid", "g_per_kg_meat": 50, "salt_pct": 0}]}
     weighed = {"A": 25, "stock": "1.25"}
