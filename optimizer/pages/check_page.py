@@ -7,7 +7,7 @@ from dataclasses import replace
 from fractions import Fraction
 
 from constraints.ingredients import SALT
-from constraints.numbers import G_PER_KG, PERCENT, shown
+from constraints.numbers import PERCENT, shown
 from constraints.quantities import Basis
 from optimizer.blend import margin
 from optimizer.check import Finding, Place, Report
@@ -83,15 +83,16 @@ def verdict(report: Report) -> Verdict:
 def _verdict(report: Report) -> Iterator[str]:
     """What is wrong, the worst first: what forbids the batch, what the recipe asks, additions off their dose."""
     yield from paragraph(verdict(report).headline)
+    unit = Unit.of(pounds=report.in_pounds)
     said = [("* ", text) for text in report.unfit]
-    forbidding = [text for grade in _FORBID for part in report.each for text in _forbidding(part, grade)]
+    forbidding = [text for grade in _FORBID for part in report.each for text in _forbidding(part, grade, unit)]
     said += [("* ", text) for text in forbidding]
     said += [("> ", f"What would pass: {dose.words()}.") for dose in report.instead]
     said += [("> ", f"{text}.") for text in report.other_names]
     said += [("* ", text) for part in report.each for text in _doubtful(part)]
     said += [("* ", f"The loads do not add up to the whole: {text}; both were checked") for text in report.apart]
     said += [("* ", text) for text in (*report.unlike, *report.against)]
-    said += [("* ", text) for part in report.each for text in _missing(part, report)]
+    said += [("* ", text) for part in report.each for text in _missing(part, unit)]
     yield from listed(said)
 
 
@@ -102,10 +103,10 @@ def _of_load(report: Report) -> str:
     return f"load {report.load}: " if report.load else ""
 
 
-def _forbidding(report: Report, grade: Grade) -> Iterator[str]:
+def _forbidding(report: Report, grade: Grade, unit: Unit) -> Iterator[str]:
     """What gives the whole batch, or one load, this grade."""
     if grade is Grade.DO_NOT_MAKE:
-        yield from (_of_load(report) + _dose_words(dose) for dose in report.doses if dose.forbids)
+        yield from (_of_load(report) + _dose_words(dose, unit) for dose in report.doses if dose.forbids)
     for place in report.places:
         graded = (finding for finding in place.findings if finding.grade is grade)
         yield from (f"{_of_load(report)}{place.title}: {_words(finding, 'allowed')}" for finding in graded)
@@ -124,12 +125,11 @@ def _spread(finding: Finding) -> str:
     return " to ".join(figure(x, finding.requirement) for x in (finding.low, finding.high))
 
 
-def _missing(report: Report, whole: Report) -> Iterator[str]:
+def _missing(report: Report, unit: Unit) -> Iterator[str]:
     """What the whole batch, or one load, has otherwise than the recipe asks."""
-    unit = Unit.of(pounds=whole.in_pounds)
     for dose in report.off:
         if not dose.forbids:
-            yield f"Off its dose: {_of_load(report)}{_dose_words(dose)}{_dose_mend(dose, unit)}"
+            yield f"Off its dose: {_of_load(report)}{_dose_words(dose, unit)}{_dose_mend(dose, unit)}"
     for finding in report.findings:
         if finding.grade is Grade.NOT_THE_RECIPE:
             confidence = f"; {finding.why}" if finding.on_paper and finding.why else ""
@@ -148,20 +148,15 @@ def _loads(report: Report) -> Iterator[str]:
     yield from table(("load", f"meat {unit.name}", f"batch {unit.name}", ""), rows, ">>><")
 
 
-def _dose_words(dose: Dose) -> str:
-    weighed, wanted = (_grams(kg, dose) for kg in (dose.weighed_kg, dose.wanted_kg))
-    return f"{dose.item.name}, {weighed} g weighed, {wanted} g is its dose for these lots"
-
-
-def _grams(kilograms: Fraction, dose: Dose) -> str:
-    places = 0 if (dose.division_kg * G_PER_KG).denominator == 1 else 2
-    return shown(kilograms * G_PER_KG, places)
+def _dose_words(dose: Dose, unit: Unit) -> str:
+    weighed, wanted = (unit.small(kg, dose.division_kg) for kg in (dose.weighed_kg, dose.wanted_kg))
+    return f"{dose.item.name}, {weighed} weighed, {wanted} is its dose for these lots"
 
 
 def _dose_mend(dose: Dose, unit: Unit) -> str:
     """What would put it right: so much more of it, or so much more meat."""
     if dose.weighed_kg < dose.wanted_kg:
-        return f"; add {_grams(dose.wanted_kg - dose.weighed_kg, dose)} g"
+        return f"; add {unit.small(dose.wanted_kg - dose.weighed_kg, dose.division_kg)}"
     if dose.meat_kg is None:
         return ""
     return f"; so much is the dose for {unit.figure(dose.meat_kg, 2)} {unit.name} of meat block"
@@ -201,12 +196,14 @@ def _doses(report: Report, *, full: bool) -> Iterator[str]:
     if not report.doses:
         return
     yield from heading("additions")
-    rows = []
+    unit, rows = Unit.of(pounds=report.in_pounds), []
     for dose in report.doses:
         share = "" if not dose.wanted_kg else f"{_signed(PERCENT * (dose.weighed_kg / dose.wanted_kg - 1), 1)} %"
         mark = "BROKEN" if dose.breaks or dose.forbids else "off" if dose.off else "ok"
-        rows.append([mark, dose.item.name, _grams(dose.weighed_kg, dose), _grams(dose.wanted_kg, dose), share])
-    yield from table(("", "addition", "weighed g", "dose g", "off by"), rows, "<<>>>", ruled=False)
+        weights = (unit.small(kg, dose.division_kg).removesuffix(" g") for kg in (dose.weighed_kg, dose.wanted_kg))
+        rows.append([mark, dose.item.name, *weights, share])
+    small = "g" if unit.name == "kg" else "oz (g)"
+    yield from table(("", "addition", f"weighed {small}", f"dose {small}", "off by"), rows, "<<>>>", ruled=False)
     if not full and not report.off:
         return
     yield from paragraph(
