@@ -84,7 +84,7 @@ def target_curve(ground: Ground, requirement: Requirement) -> Curve | None:
             return None if values is None else free.program.cost(values)
         return ground.cost_with(requirement, moved_to(requirement, side, figure))
 
-    start, wide = family.start, abs(family.start) / 2 or Fraction(1)
+    start, wide = family.start, abs(family.start) or Fraction(1)
     top = start + wide if family.ceiling is None else min(start + wide, family.ceiling)
     low, shut_low = _edge(cost, start, max(start - wide, _ZERO))
     high, shut_high = _edge(cost, start, top)

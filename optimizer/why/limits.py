@@ -15,8 +15,8 @@ from optimizer.why.stand import CLOSE, Curved, Stand
 _ZERO, _ONE = Fraction(0), Fraction(1)
 _FIRST = Fraction(1, 1000)
 """First step aside in search of a range's end, as a share of the figure's size; each further one is four times it."""
-_STEP = Fraction(1, 10_000)
-"""Step aside at which a price is read by solving again, as a share of the figure's size."""
+_STEPS = (Fraction(1, 10_000), Fraction(1, 500_000))
+"""Steps aside at which a price is read by solving again, as shares of the figure's size."""
 _GROW, _FAR = 4, 7
 """Growth and most steps; the last one is four times the figure's size away."""
 _FINE = Fraction(1, 1000)
@@ -293,15 +293,21 @@ def _resolved(ground: Ground, family: Family, way: int, name: str) -> Side:
 def _slope(cost: Fraction, family: Family, figure: Fraction, way: int) -> Fraction | None:
     """Change of the least cost per unit at a figure of so much cost, going up (1) or down; None: no batch that way.
 
-    From two small steps, so that the curve's own bend does not count.
+    From two small steps, so that the curve's own bend does not count; smaller ones where it has a kink between them.
     """
-    step = _STEP * max(abs(figure), _ONE)
-    one = solved_again(family, figure + way * step)
-    two = None if one is None else solved_again(family, figure + 2 * way * step)
-    if one is None:
-        return None
-    rise = one.cost - cost if two is None else (4 * (one.cost - cost) - (two.cost - cost)) / 2
-    return way * rise / step
+    rise = None
+    for share in _STEPS:
+        step = share * max(abs(figure), _ONE)
+        one, two = (solved_again(family, figure + k * way * step) for k in (1, 2))
+        if one is None:
+            continue
+        first = way * (one.cost - cost) / step
+        second = first if two is None else way * (two.cost - one.cost) / step
+        rise = first - (second - first) / 2
+        if abs(second - first) <= abs(first) / 100:
+            return rise
+        rise = first
+    return rise
 
 
 def solved_again(family: Family, figure: Fraction) -> Stand | None:
