@@ -59,6 +59,10 @@ def _size(problem: Problem, conflict: Conflict, reach: Reach | None) -> str:
         most = weight_words(problem, inward(problem, reach.below, -1))
         if conflict.packs_matter:
             return f"In whole packs and pulls this recipe takes {most} from the cooler; {asked}."
+        amounts = [r for r in conflict.requirements if r.of_batch and r.role is Role.OWN]
+        if amounts:
+            held = "; ".join(f"{r.what} {r.limits()}" for r in amounts)
+            return f"With {held} no more than {most} can be made; {asked}."
         return f"The cooler holds {most} for this recipe; {asked}."
     if reach is None or reach.above is None:
         return ""

@@ -12,6 +12,7 @@ from scipy.optimize import linprog
 
 from constraints.faults import BadInput
 from optimizer.blend import Status, blend
+from optimizer.cause import cause
 from optimizer.near import near_cheapest
 from optimizer.order import Asked, order_of
 from optimizer.plan.files.week_file import read_week
@@ -161,3 +162,12 @@ def test_a_week_has_no_amounts_of_one_batch(tmp_path: Path, of_lot: bool) -> Non
     with pytest.raises(BadInput, match="of one batch, and a week has") as raised:
         assemble_week(read_week(str(week)))
     assert raised.value.faults[0].column == ("use_at_least_kg" if of_lot else 5)
+
+
+def test_a_limit_in_kilograms_is_no_fault_of_the_cooler() -> None:
+    recipe = parse_recipe("name: x\nrequire:\n  - amount: {lot: [A, B], max_kg: 10}\n", "r.yaml")
+    table = parse_lots("lot,on_hand_kg,fat_pct,cost_per_kg\nA,30,20,3\nB,30,30,2\n", "l.csv")
+    order = order_of(recipe, "--meat-kg", Fraction(20), DAY, Asked())
+    answer = blend(assemble(recipe, table, order))
+    assert answer.status is Status.INFEASIBLE
+    assert cause(answer).startswith("With lot A or B at most 10 kg no more than 10 kg can be made")
