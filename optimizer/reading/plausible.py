@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from fractions import Fraction
+from itertools import chain
 
 from constraints.composition import PercentBand
 from constraints.document import Document
@@ -38,110 +39,94 @@ _WHOLE_PERCENTS = ("fat", "protein", "moisture", "share")
 """Requirements whose percentages are never under one in earnest; common practice, no source."""
 
 
+_WET = ("water", "liquid", "inclusion")
+Told = Iterator[tuple[Loc, str, str]]
+"""Where it stands, what was found, and what is usual."""
+
+
 def suspicions(entry: RecipeEntry, document: Document) -> Iterator[Fault]:
-    """Every suspicious figure of a recipe, as a warning."""
-    yield from _fractions(entry, document)
-    yield from _idle(entry, document)
-    yield from _spices(entry, document)
-    yield from _casing(entry, document)
+    """Every suspicious figure of a recipe, as a warning in words that need no path, so that a page can repeat it."""
+    for loc, found, allowed in chain(_fractions(entry), _idle(entry), _spices(entry), _filling(entry), _links(entry)):
+        line, column = document.mark(loc)
+        yield Fault(document.file, line, column, found, allowed, Severity.WARNING)
 
 
 def impossible(entry: RecipeEntry, document: Document) -> Iterator[Fault]:
     """Every figure of a recipe that no kitchen can mean, as an error."""
-    for i, item in enumerate(entry.additions):
-        yield from _doses(item, i, document)
-    yield from _no_room(entry, document)
-    for place, found, allowed in _filling(entry, WILD):
-        yield document.fault(place, found, allowed)
+    for told in chain(_doses(entry), _no_room(entry), _filling(entry, WILD)):
+        yield document.fault(*told)
 
 
-def _doses(item: AdditionEntry, i: int, document: Document) -> Iterator[Fault]:
-    """More of a dry addition than a sausage can hold. Cures have limits of their own, which say *do not make*."""
-    if item.is_ in _WET or item.is_ == "cure":
-        return
-    most = MOST_SALT_G if item.is_ == "salt" else MOST_DRY_G
+def _over(item: AdditionEntry, i: int, most: Fraction) -> Iterator[tuple[Loc, str]]:
+    """The doses of an addition that are more than so many grams in a kilogram."""
     for key in ("g_per_kg_meat", "g_per_kg_batch"):
         dose = getattr(item, key)
         if dose is not None and dose > most:
-            found = f"{trimmed(dose)} g of {item.name} in a kilogram"
-            yield document.fault(("additions", i, key), found, f"{trimmed(most)} g at most; {NO_SOURCE}")
-    share, most_pct = item.total_salt_pct, PERCENT * MOST_SALT_G / G_PER_KG
-    if share is not None and share > most_pct:
-        found = f"a total of {trimmed(share)} % salt"
-        yield document.fault(("additions", i, "total_salt_pct"), found, f"{trimmed(most_pct)} % at most; {NO_SOURCE}")
+            yield ("additions", i, key), f"{trimmed(dose)} g of {item.name} in a kilogram"
 
 
-_WET = ("water", "liquid", "inclusion")
+def _doses(entry: RecipeEntry) -> Told:
+    """More of a dry addition than a sausage can hold. Cures have limits of their own, which say *do not make*."""
+    for i, item in enumerate(entry.additions):
+        if item.is_ in _WET or item.is_ == "cure":
+            continue
+        most = MOST_SALT_G if item.is_ == "salt" else MOST_DRY_G
+        for loc, found in _over(item, i, most):
+            yield loc, found, f"{trimmed(most)} g at most; {NO_SOURCE}"
+        share, most_pct = item.total_salt_pct, PERCENT * MOST_SALT_G / G_PER_KG
+        if share is not None and share > most_pct:
+            found = f"a total of {trimmed(share)} % salt"
+            yield ("additions", i, "total_salt_pct"), found, f"{trimmed(most_pct)} % at most; {NO_SOURCE}"
 
 
-def _no_room(entry: RecipeEntry, document: Document) -> Iterator[Fault]:
+def _no_room(entry: RecipeEntry) -> Told:
     """Additions that leave hardly any meat in the batch."""
-    whole = sum((item.g_per_kg_batch or Fraction(0) for item in entry.additions), Fraction(0))
-    if whole >= MOST_ADDED_G:
-        found = f"additions per kilogram of batch add up to {trimmed(whole)} g"
-        yield document.fault(("additions",), found, "they must leave room for the meat")
-    keys = ("g_per_kg_meat", "from_g_per_kg_meat")
-    to_meat = sum((getattr(item, key) or Fraction(0) for item in entry.additions for key in keys), Fraction(0))
-    most = MOST_ADDED_G / (G_PER_KG - MOST_ADDED_G) * G_PER_KG
-    if to_meat >= most:
-        found = f"additions per kilogram of meat add up to {trimmed(to_meat)} g"
-        yield document.fault(("additions",), found, f"under {trimmed(most)} g: they must leave room for the meat")
+    to_batch = MOST_ADDED_G, ("g_per_kg_batch",), "batch"
+    to_meat = MOST_ADDED_G / (G_PER_KG - MOST_ADDED_G) * G_PER_KG, ("g_per_kg_meat", "from_g_per_kg_meat"), "meat"
+    for most, keys, basis in (to_batch, to_meat):
+        added = sum((getattr(item, key) or Fraction(0) for item in entry.additions for key in keys), Fraction(0))
+        if added >= most:
+            found = f"additions per kilogram of {basis} add up to {trimmed(added)} g"
+            yield ("additions",), found, f"under {trimmed(most)} g: they must leave room for the meat"
 
 
-def _warning(document: Document, loc: Loc, found: str, allowed: str) -> Fault:
-    """A warning in words that need no path, so that a page can repeat it."""
-    line, column = document.mark(loc)
-    return Fault(document.file, line, column, found, allowed, Severity.WARNING)
-
-
-def _fractions(entry: RecipeEntry, document: Document) -> Iterator[Fault]:
+def _fractions(entry: RecipeEntry) -> Told:
     for i, asked in enumerate(entry.require):
         kind = asked.kind()
-        if kind not in _WHOLE_PERCENTS:
-            continue
-        for key in _FIGURES:
+        for key in _FIGURES if kind in _WHOLE_PERCENTS else ():
             figure = getattr(getattr(asked, kind), key, None)
             if figure is not None and may_be_fraction(figure):
                 found = f"{kind} {key} {trimmed(figure)} may be a fraction"
-                allowed = f"percent: {trimmed(100 * figure)}, not {trimmed(figure)}"
-                yield _warning(document, ("require", i, kind, key), found, allowed)
+                yield ("require", i, kind, key), found, f"percent: {trimmed(100 * figure)}, not {trimmed(figure)}"
 
 
-def _idle(entry: RecipeEntry, document: Document) -> Iterator[Fault]:
+def _idle(entry: RecipeEntry) -> Told:
     """Percentages that every batch keeps."""
     for i, asked in enumerate(entry.require):
         limits = asked.entry()
-        if isinstance(limits, PercentBand):
-            lo, hi = limits.limits()
-            if not lo and (hi is None or hi >= PERCENT):
-                found = f"every batch keeps this limit on {asked.kind()}"
-                allowed = "a smallest figure above 0 %, or a largest below 100 %"
-                yield _warning(document, ("require", i, asked.kind()), found, allowed)
+        lo, hi = limits.limits() if isinstance(limits, PercentBand) else (Fraction(PERCENT), None)
+        if not lo and (hi is None or hi >= PERCENT):
+            found = f"every batch keeps this limit on {asked.kind()}"
+            yield ("require", i, asked.kind()), found, "a smallest figure above 0 %, or a largest below 100 %"
 
 
-def _spices(entry: RecipeEntry, document: Document) -> Iterator[Fault]:
+def _spices(entry: RecipeEntry) -> Told:
     for i, item in enumerate(entry.additions):
-        for key in ("g_per_kg_meat", "g_per_kg_batch"):
-            dose = getattr(item, key)
-            if item.is_ == "spice" and dose is not None and dose > MOST_SPICE_G:
-                found = f"{trimmed(dose)} g of {item.name} in a kilogram is a lot for a spice"
-                allowed = f"{trimmed(MOST_SPICE_G)} g or less; {NO_SOURCE}"
-                yield _warning(document, ("additions", i, key), found, allowed)
+        for loc, found in _over(item, i, MOST_SPICE_G) if item.is_ == "spice" else ():
+            yield loc, f"{found} is a lot for a spice", f"{trimmed(MOST_SPICE_G)} g or less; {NO_SOURCE}"
 
 
-def _casing(entry: RecipeEntry, document: Document) -> Iterator[Fault]:
-    for place, found, allowed in _filling(entry):
-        yield _warning(document, place, found, allowed)
+def _links(entry: RecipeEntry) -> Told:
     casing = entry.casing
     link = None if casing is None or casing.link_kg is None else casing.link_kg * G_PER_KG
     if casing is not None and link is not None and link < LEAST_LINK_G:
         long = "" if casing.link_cm is None else f" of {trimmed(casing.link_cm)} cm"
         found = f"a link{long} weighs only {trimmed(link, 2)} g"
-        allowed = f"{trimmed(LEAST_LINK_G)} g or more; {NO_SOURCE}"
-        yield _warning(document, ("casing", "link_g" if casing.link_cm is None else "link_cm"), found, allowed)
+        key = "link_g" if casing.link_cm is None else "link_cm"
+        yield ("casing", key), found, f"{trimmed(LEAST_LINK_G)} g or more; {NO_SOURCE}"
 
 
-def _filling(entry: RecipeEntry, times: int = 1) -> Iterator[tuple[Loc, str, str]]:
+def _filling(entry: RecipeEntry, times: int = 1) -> Told:
     """That a metre of casing holds what none does, so many times beyond what is usual."""
     low, high = CASING_KG_PER_M[0] / times, CASING_KG_PER_M[1] * times
     if entry.casing is not None and not low <= entry.casing.fills <= high:
