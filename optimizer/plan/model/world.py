@@ -215,34 +215,32 @@ def _timeless(lot: Lot) -> Lot:
 
 def _of_lot(source: int, lot: Lot, start: date, end: date) -> Supply | None:
     """A lot as a supply; None where no day of the horizon can use it."""
-    last = (end - start).days
     first = max((lot.received - start).days, 0) if lot.received else 0
-    keeps = lot.use_by is None or lot.use_by > end
-    stop = last if lot.use_by is None else min((lot.use_by - start).days, last)
-    if lot.on_hold or stop < first or not lot.on_hand_kg:
+    supply = _dated(source, lot, first, (start, end), lot.held_cost_per_kg)
+    if lot.on_hold or supply.last < first or not lot.on_hand_kg:
         return None
-    worth = lot.held_cost_per_kg if keeps else lot.salvage_per_kg
-    return Supply(source, lot, first, stop, worth, keeps, kg=lot.on_hand_kg)
+    return replace(supply, kg=lot.on_hand_kg)
 
 
 def _deliveries(source: int, offer: Offer, lot: Lot, start: date, end: date) -> list[Supply]:
     """A supply for each day on which the offer can be delivered."""
     found = []
-    last = (end - start).days
-    for day in range(offer.terms.lead_days, last + 1):
+    for day in range(offer.terms.lead_days, (end - start).days + 1):
         delivered = start + timedelta(days=day)
         period = offer.period(delivered)
-        if period is None:
-            continue
-        use_by = offer.use_by(delivered)
-        keeps = use_by is None or use_by > end
-        stop = last if use_by is None else min((use_by - start).days, last)
-        worth = offer.terms.worth_after_per_kg if keeps else lot.salvage_per_kg
-        dated = replace(lot, received=delivered, use_by=use_by)
-        found.append(
-            Supply(source, dated, day, stop, worth, keeps, offer=offer, period=period)
-        )  # fmt: skip
+        if period is not None:
+            dated = replace(lot, received=delivered, use_by=offer.use_by(delivered))
+            supply = _dated(source, dated, day, (start, end), offer.terms.worth_after_per_kg)
+            found.append(replace(supply, offer=offer, period=period))
     return found
+
+
+def _dated(source: int, lot: Lot, first: int, span: tuple[date, date], kept: Fraction) -> Supply:
+    """A supply from its first day to the last on which it can be used; ``kept`` is its worth where it keeps."""
+    start, end = span
+    keeps = lot.use_by is None or lot.use_by > end
+    last = (end if lot.use_by is None or keeps else lot.use_by) - start
+    return Supply(source, lot, first, last.days, kept if keeps else lot.salvage_per_kg, keeps)
 
 
 def _jobs(week: Week, sources: Sequence[Lot]) -> tuple[Job, ...]:

@@ -164,10 +164,9 @@ def solve(
             if watch.stopped or highs.getModelStatus() == highspy.HighsModelStatus.kTimeLimit:
                 return Solved(Ending.TIME_LIMIT, interrupted=watch.stopped)
             highs = _solver(options, watch, whole)
-        least, most = np.zeros(program.size), program.hi
-        if pinned is not None:
-            least, most = (np.where(program.whole == 1, np.round(pinned), bound) for bound in (least, most))
-        most = most if closed is None else np.where(closed, 0.0, most)
+        least, most = _bounds(program, pinned, closed)
+        if closed is not None:
+            starts, index, value = _without(closed, starts, index, value)
         highs.passModel(
             program.size, len(program.rows), len(index), _BY_ROWS, _MINIMISE, 0.0, program.cost, least, most,
             lo, hi, starts, index, value, (program.whole if whole else np.zeros(program.size)).astype(np.int32),
@@ -182,6 +181,21 @@ def solve(
             highs.run()
             found = _read(highs, program, whole, watch)
     return found
+
+
+def _bounds(program: Sparse, pinned: Floats | None, closed: Any) -> tuple[Floats, Floats]:
+    """Lower and upper bounds of the columns."""
+    least, most = np.zeros(program.size), program.hi
+    if pinned is not None:
+        least, most = (np.where(program.whole == 1, np.round(pinned), bound) for bound in (least, most))
+    return least, most if closed is None else np.where(closed, 0.0, most)
+
+
+def _without(closed: Any, starts: Any, index: Any, value: Floats) -> tuple[Any, Any, Floats]:
+    """The matrix row by row without the entries of some columns."""
+    kept = ~closed[index]
+    before = np.concatenate([[0], np.cumsum(kept)])
+    return before[starts].astype(np.int32), index[kept], value[kept]
 
 
 def _solver(options: Mapping[str, Any], watch: Watch, whole: bool) -> Any:
