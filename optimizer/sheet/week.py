@@ -12,9 +12,10 @@ from optimizer.pages.figures import places_of
 from optimizer.pages.unit import ounces
 from optimizer.past import Past
 from optimizer.plan.model.world import Supply
-from optimizer.plan.report.day_page import Unit, name_of
+from optimizer.plan.report.day_page import name_of
 from optimizer.plan.report.outcome import Outcome
 from optimizer.plan.report.plan_page import verdict_lines
+from optimizer.plan.report.unit import Unit
 from optimizer.plan.settle.weigh import Made
 from optimizer.sheet.batch import Sheet
 from optimizer.sheet.page import sheet_page
@@ -31,10 +32,14 @@ def week_page(outcome: Outcome) -> str:
         "verdict": list(verdict_lines(outcome)),
         "orders": [],
         "pulls": [],
-        "unit": Unit.of(outcome).name,
+        "unit": Unit.of(outcome.plan.world).name,
     }
     if not stop:
-        lists |= {"unit": Unit.of(outcome).name, "orders": list(_orders(outcome)), "pulls": list(_pulls(outcome))}
+        lists |= {
+            "unit": Unit.of(outcome.plan.world).name,
+            "orders": list(_orders(outcome)),
+            "pulls": list(_pulls(outcome)),
+        }
     return sheet_page(week.entry.name, [] if stop else list(_sheets(outcome)), lists)
 
 
@@ -55,11 +60,11 @@ def _sheets(outcome: Outcome) -> Iterator[Sheet]:
 
 
 def _pounds(outcome: Outcome) -> bool:
-    return Unit.of(outcome).name == "lb"
+    return Unit.of(outcome.plan.world).name == "lb"
 
 
 def _orders(outcome: Outcome) -> Iterator[tuple[str, list[list[str]]]]:
-    unit = Unit.of(outcome)
+    unit = Unit.of(outcome.plan.world)
     found = sorted(outcome.plan.orders, key=lambda order: (order.offer.terms.supplier, order.order_by, order.delivered))
     for supplier, group in groupby(found, key=lambda order: order.offer.terms.supplier):
         yield supplier, [

@@ -3,21 +3,20 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
 from datetime import date
 from fractions import Fraction
 from itertools import groupby
-from math import ceil
 
 from constraints.formula import Batch
 from constraints.ingredients import Ingredient, Kind
-from constraints.numbers import KG_PER_LB, OZ_PER_LB, shown, trimmed
+from constraints.numbers import KG_PER_LB, OZ_PER_LB, shown
 from constraints.quantities import Basis
 from optimizer.pages.details import source_words
 from optimizer.pages.figures import figure, grams, places_of
 from optimizer.pages.tables import heading, paragraph, table
 from optimizer.plan.model.world import Supply
 from optimizer.plan.report.outcome import Outcome
+from optimizer.plan.report.unit import Unit
 from optimizer.plan.settle.weigh import Made
 from optimizer.remarks import known_to_contain, lot_notes, warnings
 from optimizer.verdict import Grade, Verdict, mark
@@ -28,35 +27,6 @@ _LOADS = 4
 """Mixer loads beside each other."""
 _COARSEST = Fraction(1, 10_000)
 """Division down to which grams show one decimal, kilograms."""
-_HUNDREDTH = Fraction(1, 100)
-
-
-@dataclass(frozen=True)
-class Unit:
-    """The unit of weights on the page; ``kg`` are the kilograms of one."""
-
-    name: str
-    kg: Fraction
-
-    @classmethod
-    def of(cls, outcome: Outcome) -> Unit:
-        """That of the week."""
-        name = outcome.plan.world.week.entry.units
-        return cls(name, KG_PER_LB if name == "lb" else Fraction(1))
-
-    def __call__(self, kilograms: Fraction, places: int) -> str:
-        """A weight with so many decimals."""
-        return shown(kilograms / self.kg, places)
-
-    def price(self, per_kg: Fraction, places: int) -> str:
-        """Money for one."""
-        return shown(per_kg * self.kg, places)
-
-    def amount(self, figure: Fraction, unit: str) -> str:
-        """A change of so much of a unit, which may be words that start with kg; rounded so that it is enough."""
-        if not unit.startswith("kg"):
-            return f"{trimmed(figure, 2)} {unit}"
-        return f"{trimmed(ceil(figure / self.kg / _HUNDREDTH) * _HUNDREDTH, 2)} {self.name}{unit[2:]}"
 
 
 def weekday(day: date | None) -> str:
@@ -71,7 +41,7 @@ def name_of(supply: Supply) -> str:
 
 def day_by_day(outcome: Outcome, *, full: bool) -> Iterator[str]:
     """A part for each day on which anything is made."""
-    unit = Unit.of(outcome)
+    unit = Unit.of(outcome.plan.world)
     for on, group in groupby(outcome.plan.made, key=lambda one: one.on):
         batches = list(group)
         yield from heading(weekday(on))

@@ -16,8 +16,9 @@ from constraints.quantities import Basis
 from optimizer.blend import Status
 from optimizer.pages.page import page
 from optimizer.pages.tables import heading, paragraph, table
-from optimizer.plan.report.day_page import Unit, day_by_day, name_of, weekday
+from optimizer.plan.report.day_page import day_by_day, name_of, weekday
 from optimizer.plan.report.outcome import STOPPED, Outcome, figures_of
+from optimizer.plan.report.unit import Unit
 from optimizer.plan.report.way_out import NoPlan
 from optimizer.plan.settle.read_off import Order
 from optimizer.verdict import HEADLINES, Grade
@@ -110,8 +111,8 @@ def _no_plan(outcome: Outcome, found: NoPlan) -> Iterator[str]:
     for batch, dose in found.instead(outcome.plan.world):
         yield from paragraph(f"What would pass in {batch}: {dose.words()}.", "> ", "  ")
     if found.ways:
-        yield from heading("what would do; each was planned again")
-    unit = Unit.of(outcome)
+        yield from heading("what would do, each solved again")
+    unit = Unit.of(outcome.plan.world)
     for way in found.ways:
         yield from paragraph(f"{way.way}:", "- ")
         for change in way.changes:
@@ -124,7 +125,7 @@ def _orders(outcome: Outcome) -> Iterator[str]:
     if not outcome.plan.orders:
         yield "Nothing: the lots at hand are enough, or cheaper."
         return
-    unit, left = Unit.of(outcome), {(row.offer, row.delivered): row.kg for row in outcome.left_over}
+    unit, left = Unit.of(outcome.plan.world), {(row.offer, row.delivered): row.kg for row in outcome.left_over}
 
     def drop(order: Order) -> tuple[date, str, date]:
         return order.order_by, order.offer.terms.supplier, order.delivered
@@ -147,7 +148,7 @@ def _orders(outcome: Outcome) -> Iterator[str]:
 
 def _make(outcome: Outcome) -> Iterator[str]:
     yield from heading("make")
-    rows, unit = [], Unit.of(outcome)
+    rows, unit = [], Unit.of(outcome.plan.world)
     for one in outcome.plan.made:
         f = figures_of(one)
         cells = [(f.fat_pct, 1), (f.salt_pct, 2), (f.nitrite_ppm, 1), (f.links, 0)]
@@ -173,7 +174,7 @@ def _left_out(outcome: Outcome) -> Iterator[str]:
 
 def _stock(outcome: Outcome) -> Iterator[str]:
     """Stock of every lot at the end of every day, as many days in a table as the page is wide."""
-    supplies, dates, unit = outcome.plan.world.supplies, outcome.plan.world.week.dates, Unit.of(outcome)
+    supplies, dates, unit = outcome.plan.world.supplies, outcome.plan.world.week.dates, Unit.of(outcome.plan.world)
     yield from heading(f"stock at the end of the day, {unit.name} as held")
     for start in range(0, len(dates), 7):
         part = range(start, min(start + 7, len(dates)))
@@ -189,7 +190,7 @@ def _left_over(outcome: Outcome) -> Iterator[str]:
     if not outcome.left_over:
         return
     yield from heading("left over from orders")
-    end, unit, rows = outcome.plan.world.week.dates[-1], Unit.of(outcome), []
+    end, unit, rows = outcome.plan.world.week.dates[-1], Unit.of(outcome.plan.world), []
     for row in outcome.left_over:
         use_by = row.use_by
         live = "keeps" if use_by is None else f"{max((use_by - end).days, 0)} days, until {weekday(use_by)}"
@@ -203,7 +204,7 @@ def _expiring(outcome: Outcome, *, full: bool) -> Iterator[str]:
     if not told:
         return
     yield from heading("will expire unused")
-    rows, unit = [], Unit.of(outcome)
+    rows, unit = [], Unit.of(outcome.plan.world)
     for e in (e for e in told if e in dearest):
         cost = e.saving_costs_per_kg or 0.0
         price = shown(Fraction(cost) * unit.kg, 2)
@@ -269,7 +270,7 @@ def _limits(outcome: Outcome) -> Iterator[str]:
     if not outcome.limits:
         return
     yield from heading("what the kitchen's limits cost")
-    unit = Unit.of(outcome)
+    unit = Unit.of(outcome.plan.world)
     rows = [
         [x.what, weekday(x.date), f"{x.saves * (float(unit.kg) if x.for_one_more == 'kg' else 1):.4f}",
          unit.name if x.for_one_more == "kg" else x.for_one_more] for x in outcome.limits

@@ -14,7 +14,6 @@ from enum import StrEnum
 from fractions import Fraction
 from math import ceil
 
-from constraints.numbers import trimmed
 from constraints.requirement import Requirement
 from optimizer.clock import OutOfTime
 from optimizer.lawful import Dosed, LawfulDose, doses_instead
@@ -24,9 +23,10 @@ from optimizer.plan.model.build import build
 from optimizer.plan.model.kitchen import Limit
 from optimizer.plan.model.sparse import Row
 from optimizer.plan.model.world import World
+from optimizer.plan.report.unit import Unit
 from optimizer.plan.settle.engine import Solved, solve
 from optimizer.plan.settle.read_off import coarsest
-from optimizer.words import counted
+from optimizer.words import counted, day_words
 
 _ZERO = Fraction(0)
 _ONE = Fraction(1)
@@ -203,19 +203,21 @@ def _cause(program: WeekProgram, ways: list[WayOut], limits: tuple[str, ...]) ->
     """One sentence: what has to give first."""
     if not ways:
         return f"these do not go together: {'; '.join(limits[:2])}." if limits else "it is not known why."
-    first = ways[0]
-    said = [f"{trimmed(c.amount, 2)} {c.unit} of {c.what}" for c in first.changes]
+    first, unit = ways[0], Unit.of(program.world)
+    said = [f"{unit.amount(c.amount, 'kg')} of {c.what}" for c in first.changes]
     if first.way is Way.USE_UP:
         kept = sum(s.lot.use_up for s in program.world.supplies)
         return f"{counted(kept, 'lot')} must be used up, and no batch can take {' and '.join(said)}."
     if first.way is Way.ROOM:
-        rooms = [f"{c.what}{f' on {c.date}' if c.date else ''}, {trimmed(c.amount, 2)} {c.unit}" for c in first.changes]
+        rooms = [
+            f"{c.what}{f' on {day_words(c.date, c.date)}' if c.date else ''}, {unit.amount(c.amount, c.unit)}"
+            for c in first.changes
+        ]
         return f"the kitchen has no room for it: {'; '.join(rooms)}."
     there, asked = _there(program), sum((job.entry.band[0] for job in {b.job for b in program.blocks}), _ZERO)
     if there is not None and there < asked:
         return (
-            f"the lots and deliveries hold {trimmed(there, 2)} kg that its batches may take; "
-            f"{trimmed(asked, 2)} kg are asked."
+            f"the lots and deliveries hold {unit.near(there)} that its batches may take; {unit.near(asked)} are asked."
         )
     if first.way is Way.STOCK:
         return f"it lacks {' and '.join(said)}."
