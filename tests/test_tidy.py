@@ -69,6 +69,22 @@ def test_a_lot_emptied_is_emptied_to_the_gram() -> None:
     compared(kitchen, answer, kitchen.tried)
 
 
+def test_the_order_of_the_rows_changes_nothing() -> None:
+    """Lots in alike pairs, so that many batches cost the same."""
+    for seed in range(8):
+        kitchen = messy(seed)
+        kitchen.lots = [kitchen.lots[i // 2 * 2] for i in range(len(kitchen.lots))]
+        kitchen.order, said = list(range(len(kitchen.lots))), []
+        for _ in range(2):
+            answer = blend(kitchen.problem())
+            total = answer.weighed.total.kilograms if answer.weighed else {}
+            said.append(
+                (answer.status, answer.optimum and answer.optimum.cost, {i.name: kg for i, kg in total.items()})
+            )
+            random.Random(seed).shuffle(kitchen.order)
+        assert said[0] == said[1], seed
+
+
 @pytest.mark.parametrize("seed", range(4))
 def test_mixer_loads_keep_them_too(seed: int) -> None:
     kitchen = messy(3 * seed + 1, 6)

@@ -38,6 +38,8 @@ class Messy:
     most: int | None
     asked: tuple[str, str] | None
     """The recipe's smallest pull and remnant; None: the default."""
+    order: list[int] | None = None
+    """The order of the rows in the table."""
 
     def problem(self) -> Problem:
         """What the program makes of it."""
@@ -45,6 +47,7 @@ class Messy:
         text += f"  - most_lots: {{max: {self.most}}}\n" if self.most else ""
         text += "smallest_pull: {}\nsmallest_remnant: {}\n".format(*self.asked) if self.asked else ""
         rows = [",".join("" if x is None else str(x) for x in (f"L{i}", *lot)) for i, lot in enumerate(self.lots)]
+        rows = [rows[i] for i in self.order or range(len(rows))]
         head = "lot,on_hand_kg,fat_pct,cost_per_kg,smallest_pull_kg,smallest_remnant_kg,pack_kg"
         table, recipe = parse_lots("\n".join([head, *rows]) + "\n", "lots"), parse_recipe(text, "recipe")
         return assemble(recipe, table, order_of(recipe, "--meat-kg", F(self.kilograms), DAY, Asked()))
