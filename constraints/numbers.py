@@ -43,8 +43,9 @@ def exact(text: str) -> Fraction:
     raise NotANumber(_hint(typed))
 
 
-def weight(text: str) -> Callable[[Fraction], Fraction]:
-    """Read a weight: ``0.5`` or ``0.5 kg``, ``1 lb``, or ``1%`` of a batch. What it is for a batch, all in kilograms.
+def weight(text: str) -> Callable[[Fraction, Fraction], Fraction]:
+    """Read a weight: ``0.5``, ``0.5 kg``, ``1 lb``, or ``1%`` of a batch. What it is, all in kilograms, given the batch
+    and what a figure without a unit is counted in.
 
     Raises NotANumber for anything else, and where it is below zero.
     """
@@ -53,8 +54,8 @@ def weight(text: str) -> Callable[[Fraction], Fraction]:
     figure = exact(typed[: len(typed) - len(unit)])
     if figure < 0:
         raise NotANumber(f"{typed} is below zero")
-    each = KG_PER_LB if unit == "lb" else Fraction(1)
-    return lambda batch: figure * batch / PERCENT if unit == "%" else figure * each
+    each = {"kg": Fraction(1), "lb": KG_PER_LB}
+    return lambda batch, bare: figure * (batch / PERCENT if unit == "%" else each.get(unit, bare))
 
 
 def _hint(typed: str) -> str:

@@ -63,8 +63,8 @@ class Asked:
     mixer_kg: Fraction | None = None
     next_chance: date | None = None
     units: Units | None = None
-    smallest_pull: Callable[[Fraction], Fraction] | None = None
-    smallest_remnant: Callable[[Fraction], Fraction] | None = None
+    smallest_pull: Callable[[Fraction, Fraction], Fraction] | None = None
+    smallest_remnant: Callable[[Fraction, Fraction], Fraction] | None = None
 
 
 TIDY_SHARE, TIDY_DIVISIONS = Fraction(1, 100), 2
@@ -100,7 +100,7 @@ def order_of(recipe: Recipe, size: str, figure: Fraction, day: date, asked: Aske
         next_chance=asked.next_chance,
         tidy=Tidy(
             *(
-                _least(own or typed, figure * kilograms, meat_division)
+                _least(own or typed, figure * kilograms, meat_division, KG_PER_LB if units is Units.LB else Fraction(1))
                 for own, typed in (
                     (asked.smallest_pull, recipe.entry.smallest_pull),
                     (asked.smallest_remnant, recipe.entry.smallest_remnant),
@@ -110,8 +110,10 @@ def order_of(recipe: Recipe, size: str, figure: Fraction, day: date, asked: Aske
     )
 
 
-def _least(asked: Callable[[Fraction], Fraction] | None, batch: Fraction, division: Fraction) -> Least:
+def _least(
+    asked: Callable[[Fraction, Fraction], Fraction] | None, batch: Fraction, division: Fraction, unit: Fraction
+) -> Least:
     """What was asked for of a batch of so many kilograms, or the default in whole divisions of the meat scale."""
     if asked is not None:
-        return Least(asked(batch))
+        return Least(asked(batch, unit))
     return Least(max(TIDY_DIVISIONS, ceil(batch * TIDY_SHARE / division)) * division, asked=False)

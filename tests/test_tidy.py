@@ -95,9 +95,12 @@ def test_mixer_loads_keep_them_too(seed: int) -> None:
     compared(kitchen, answer, kitchen.milp)
 
 
-@pytest.mark.parametrize(("typed", "kg"), [("0.5", "0.5"), ("0.5 kg", "0.5"), ("1%", "0.3"), ("2 lb", "0.90718474")])
+@pytest.mark.parametrize(
+    ("typed", "kg"), [("0.5", "1"), ("0.5 kg", "0.5"), ("1%", "0.3"), ("2 lb", "0.90718474"), ("1 kg", "1")]
+)
 def test_ways_to_say_a_weight(typed: str, kg: str) -> None:
-    assert weight(typed)(F(30)) == F(kg)
+    """A figure without a unit is here in units of 2 kg."""
+    assert weight(typed)(F(30), F(2)) == F(kg)
 
 
 def test_no_weight() -> None:
@@ -113,6 +116,8 @@ def test_command_page_and_document() -> None:
     assert "Smallest pull 0.25 kg by default, smallest remnant 0.25 kg by default." in run(*words).stdout
     off = run(*words, "--smallest-pull", "0", "--smallest-remnant", "0").stdout
     assert "mallest" not in off
+    pounds = run("blend", *FRESH[1:], "--meat-kg", "25", "--units", "lb", "--smallest-pull", "2").stdout
+    assert "Smallest pull 2 lb, smallest remnant 0.551 lb by default." in pounds
     told = json.loads(run(*words, "--smallest-pull", "5.2", "--json").stdout)
     assert told["tidy"]["pull_asked"] and not told["tidy"]["remnant_asked"] and not told["tidy"]["gave_way"]
     assert min(lot["held_kg"] for lot in told["lots"]) >= 5.2

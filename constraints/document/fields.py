@@ -102,8 +102,8 @@ def _day(value: object) -> date:
         raise refusal(f"{typed} is an impossible date", f"{allowed} that the calendar has") from None
 
 
-def _weight(value: object) -> Callable[[Fraction], Fraction]:
-    allowed = "kilograms such as 0.5, pounds such as 1 lb, or a share of the batch such as 1%"
+def _weight(value: object) -> Callable[[Fraction, Fraction], Fraction]:
+    allowed = "a weight such as 0.5, 0.5 kg or 1 lb, or a share of the batch such as 1%"
     if isinstance(value, float):
         raise refusal(f"{value} is a binary float and not exact", allowed)
     try:
@@ -179,11 +179,11 @@ Whole = Annotated[int, PlainValidator(_whole), WithJsonSchema({"type": "integer"
 YesNo = Annotated[bool, PlainValidator(_yes_no), WithJsonSchema({"type": "boolean"})]
 """true, false, yes or no, in any case."""
 Weight = Annotated[
-    Callable[[Fraction], Fraction],
+    Callable[[Fraction, Fraction], Fraction],
     PlainValidator(_weight),
     WithJsonSchema({"anyOf": [{"type": "number", "minimum": 0}, {"type": "string", "pattern": r"\d *(kg|lb|%)?$"}]}),
 ]
-"""A weight as a function of the batch's kilograms: kilograms, pounds (``1 lb``), or a share of the batch (``1%``)."""
+"""A weight in kilograms (``1 kg``), pounds (``1 lb``), the units of its reader, or a share of the batch (``1%``)."""
 Day = Annotated[date, PlainValidator(_day), WithJsonSchema({"type": "string", "format": "date"})]
 """A day of the calendar as YYYY-MM-DD."""
 _A_NAME = {"type": "string", "minLength": 1, "pattern": r"\S"}

@@ -94,7 +94,7 @@ def figure(text: str | None, option: str, *, zero: bool = False) -> Fraction | N
     return value
 
 
-def weighed(text: str | None, option: str) -> Callable[[Fraction], Fraction] | None:
+def weighed(text: str | None, option: str) -> Callable[[Fraction, Fraction], Fraction] | None:
     """A weight or a share of the batch typed as an option. A usage error where it is neither."""
     from constraints.numbers import NotANumber, weight
 
