@@ -18,10 +18,10 @@ from constraints.verify import flaws
 
 
 @cache
-def shipped() -> tuple[str, ...]:
-    """Names of the packs that come with the tool."""
-    folder = files("constraints") / "packs"
-    return tuple(sorted(entry.name[:-5] for entry in folder.iterdir() if entry.name.endswith(".yaml")))
+def shipped(folder: str = "packs") -> tuple[str, ...]:
+    """Names of the packs, or of other files, that come with the tool."""
+    every = (files("constraints") / folder).iterdir()
+    return tuple(sorted(entry.name[:-5] for entry in every if entry.name.endswith(".yaml")))
 
 
 def load_pack(name: str) -> Pack:

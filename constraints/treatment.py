@@ -281,11 +281,9 @@ def carriers() -> Carriers:
     return validate(parse(text, "trichinella.yaml"), Carriers)
 
 
-@cache
 def places() -> tuple[str, ...]:
     """Names of the places whose treatments come with the tool."""
-    folder = files("constraints") / "treatments"
-    return tuple(sorted(entry.name[:-5] for entry in folder.iterdir() if entry.name.endswith(".yaml")))
+    return shipped("treatments")
 
 
 @cache
