@@ -469,6 +469,18 @@ def test_what_was_pulled_leaves_the_stock_exactly_once(tmp_path: Path, stocked: 
     assert trace(stocked, "L-21").lots["L-21"].used == 0
 
 
+def test_product_comes_in_when_it_comes_out_once(tmp_path: Path, stocked: str) -> None:
+    weighed = tmp_path / "w.csv"
+    weighed.write_text("item,kg\nS-14,10\nJ-02,1.5\nsalt,0.184\n")
+    run("stock", "make", stocked, str(weighed), "--recipe", FRESH, "--code", "B1", *ON)
+    code, _, err = run("stock", "pull", stocked, "S-14", "1", "--into", "B1", *ON)
+    assert code == 2 and "recorded already" in err and left(stocked, "S-14") == 8
+    came = ("stock", "out", stocked, "B1", "11", "--recipe", FRESH, *ON)
+    assert run(*came)[0] == 0 and left(stocked, "B1") == 11
+    assert trace(stocked, "B1").batches["B1"].unexplained == Fraction("11.684") - 11
+    assert run(*came)[0] == 2 and run("stock", "out", stocked, "B9", "1", "--recipe", FRESH, *ON)[0] == 2
+
+
 def test_what_may_not_be_made_is_recorded_as_on_hold_and_not_sold(tmp_path: Path, stocked: str) -> None:
     weighed, recipe = tmp_path / "w.csv", tmp_path / "r.yaml"
     recipe.write_text(CURED)

@@ -136,12 +136,31 @@ def make(
 
     Its pulls leave the stock, product and rework come in, all at once.
     """
-    out, rework = figure(out_kg, "--out-kg"), figure(rework_kg, "--rework-kg")
+    product, rework = figure(out_kg, "--out-kg"), figure(rework_kg, "--rework-kg")
     with _recording():
         from optimizer.store.made import make as made
 
-        found = made(ledger, batch, recipe, _document(code, "make", by, at), out, rework)
+        found = made(ledger, batch, recipe, _document(code, "make", by, at), product, rework)
     _judged(found, code, full=full, json=json)
+
+
+@stock.command("out")
+def out(
+    ledger: Ledger,
+    code: Annotated[str, argument("CODE", "The batch.")],
+    kg: Kg,
+    recipe: RecipeOption,
+    by: By,
+    document: Paper = None,
+    at: When = None,
+) -> None:
+    """Take in the finished product of a batch that was recorded before it came out."""
+    with _recording():
+        from optimizer.store.made import came_out
+
+        paper = _document(document, "out", by, at)
+        came_out(ledger, code, figure(kg, "KG") or Fraction(0), recipe, paper)
+        sys.stdout.write(f"recorded, document {paper.name}\n")
 
 
 @stock.command("correct")
@@ -160,13 +179,13 @@ def correct(
     json: shared.Json = False,
 ) -> None:
     """Record what a batch was put right with, and judge the whole of it again."""
-    out, rework = figure(out_kg, "--out-kg"), figure(rework_kg, "--rework-kg")
+    product, rework = figure(out_kg, "--out-kg"), figure(rework_kg, "--rework-kg")
     with _recording():
         from constraints.document import read_text
         from optimizer.store.made import correct as corrected
 
         name = document or f"correct {code} {hashlib.sha256(read_text(change).encode()).hexdigest()[:16]}"
-        found = corrected(ledger, change, recipe, code, _document(name, "correct", by, at), out, rework)
+        found = corrected(ledger, change, recipe, code, _document(name, "correct", by, at), product, rework)
     _judged(found, code, full=full, json=json)
 
 

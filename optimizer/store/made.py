@@ -138,11 +138,7 @@ def correct(
     """
     new_document(path, document.name)
     read = read_recipe(recipe)
-    there, made = _there(path, code)
-    if made or not there:
-        raise NotRecorded(
-            f"{code}: {'product of it is recorded' if made else 'there is no such batch'}; nothing was recorded"
-        )
+    there = _not_out(path, code)
     table, day, faults = _as_before(path, there), date.fromisoformat(document.at[:10]), list[Fault]()
     into = {name: kg for name, (_, kg) in there.items()}
     added = {item.name: item.kilograms for item in read_weighed(change, read.entry.name, "add") if not item.load}
@@ -235,10 +231,27 @@ def _went_in(
 
 def pull(path: str, lot: str, kilograms: Fraction, code: str, document: Document) -> None:
     """Take so much of a lot, as held, for a batch that will be made. Raises NotRecorded where it is not there."""
+    new_document(path, code)  # what is made already is put right, not pulled for
     found = next((one for one in read_lots(path).lots if one.name == lot), None)
     if found is None:
         raise NotRecorded(f"the lot {lot!r} is not there; nothing was recorded")
     record(path, "pull", document, [Movement("pull", lot, -kilograms, code, "", _whole(kilograms * found.usable))])
+
+
+def came_out(path: str, code: str, kilograms: Fraction, recipe: str, document: Document) -> None:
+    """Record what came out of a batch that was recorded before. Raises NotRecorded where that is so already."""
+    _not_out(path, code)
+    cells = {"lot": code, "material": read_recipe(recipe).entry.name}
+    record(path, "out", document, _out(code, kilograms), {code: cells}, product=frozenset({code}))
+
+
+def _not_out(path: str, code: str) -> dict[str, tuple[Fraction, Fraction]]:
+    """What is in a batch, as ``_there``. Raises NotRecorded where it is none, or product came out of it."""
+    there, made = _there(path, code)
+    if made or not there:
+        why = "product of it is recorded" if made else "there is no such batch"
+        raise NotRecorded(f"{code}: {why}; nothing was recorded")
+    return there
 
 
 def analysed(path: str, name: str, fat: Fraction, sd: Fraction, recipe: str | None, document: Document) -> None:
