@@ -94,6 +94,8 @@ PRINTED: dict[str, list[tuple[str, ...]]] = {
     "plan": [("plan", "examples/week/week.yaml"), ("plan", "tests/data/small/week/week.yaml")],
     "rules": [("rules", "us"), ("rules", "eu", "--class", "heat_treated")],
     "rule-packs": [("rules",)],
+    "stock": [("stock", "show", "LEDGER")],
+    "trace": [("trace", "LEDGER", "S-14"), ("trace", "LEDGER", "S-14", "--back")],
     "why": [
         ("why", *FRESH, "25", "--offers", "examples/offers.csv", "--set", "lot.S-15.cost_per_kg=3"),
         ("why", "examples/why/lean.yaml", *FRESH[1:], "60"),
@@ -101,12 +103,16 @@ PRINTED: dict[str, list[tuple[str, ...]]] = {
 }
 
 
-def printed(*words: str) -> Any:
-    run = subprocess.run(
+def run(*words: str) -> str:
+    done = subprocess.run(
         [sys.executable, "-m", "optimizer", *words], capture_output=True, text=True, check=False, cwd=EXAMPLES.parent
     )
-    assert run.returncode in (0, 1), run.stderr
-    return json.loads(run.stdout)
+    assert done.returncode in (0, 1), done.stderr
+    return done.stdout
+
+
+def printed(*words: str) -> Any:
+    return json.loads(run(*words))
 
 
 def test_every_answer_has_a_schema_and_a_case_here() -> None:
@@ -114,12 +120,16 @@ def test_every_answer_has_a_schema_and_a_case_here() -> None:
 
 
 @pytest.mark.parametrize("name", PRINTED)
-def test_what_is_printed_keeps_the_published_schema(name: str) -> None:
+def test_what_is_printed_keeps_the_published_schema(name: str, tmp_path: Path) -> None:
+    ledger = str(tmp_path / "stock.db")
+    if name in ("stock", "trace"):
+        run("stock", "new", ledger)
+        run("stock", "receive", ledger, "examples/fresh-lots.csv", "--by", "AB")
     schema = printed("schema", "answer", name)
     jsonschema.Draft202012Validator.check_schema(schema)
     judge = jsonschema.Draft202012Validator(schema)
     for words in PRINTED[name]:
-        found = printed(*words, "--json")
+        found = printed(*(ledger if word == "LEDGER" else word for word in words), "--json")
         judge.validate(found)
         part = found if isinstance(found, dict) else found[0]
         key = next(iter(part))

@@ -25,10 +25,12 @@ from constraints.faults import BadInput
 from optimizer import ledger
 from optimizer.cli import app
 from optimizer.ledger import Document, Movement, NotRecorded, create, opened, record
+from optimizer.pages.record import plain
 from optimizer.reading.lots import parse_lots, read_lots
 from optimizer.reading.stocked import exported
 from optimizer.store.pages import keep_through, picture, trace_page
-from optimizer.store.trace import as_dict, trace
+from optimizer.store.stock_json import Followed, Traced
+from optimizer.store.trace import trace
 
 ROOT = Path(__file__).parents[1]
 LOTS = ROOT / "examples" / "fresh-lots.csv"
@@ -159,7 +161,7 @@ def test_a_kitchens_week(tmp_path: Path) -> None:
     text = trace_page(found, 0.1)
     assert "traced forward in 0.10 s" in text and "Mole Inn" in text and max(map(len, text.splitlines())) <= 80
     drawn = picture(found)
-    assert "<svg" in drawn and "</desc>" in drawn and json.dumps(as_dict(back))
+    assert "<svg" in drawn and "</desc>" in drawn and plain(Traced, Followed(back, 0.0))
     rows = re.findall(r"<tr><td>(.*?)</td><td>(.*?)</td><td>(.*?)</td></tr>", drawn)
     sold = sum(line.kilograms for line in found.of("sell"))
     assert rows and sum(Fraction(kg) for _, to, kg in rows if to.startswith("to ")) == sold

@@ -250,13 +250,13 @@ def show(
     shared.outputs({"--html": html}, (ledger,))
     on = shared.day(date, "--date")
     with _recording():
-        from optimizer.pages.record import json_text
+        from optimizer.pages.record import document
         from optimizer.store.pages import stock_html, stock_page, stock_rows
 
         rows = stock_rows(ledger, on)
     if html is not None:
         shared.write_text(html, stock_html(rows, on), "--html")
-    sys.stdout.write(json_text({"date": on.isoformat(), "lots": rows}) if json else stock_page(rows, full=full))
+    sys.stdout.write(document("stock", {"date": on, "lots": rows}) if json else stock_page(rows, full=full))
 
 
 @stock.command("export")
@@ -292,10 +292,10 @@ def trace(
     """Say which batches a lot went into and who received them, or what a batch was made of and who supplied it."""
     shared.outputs({"--html": html}, (ledger,))
     with _recording():
-        from optimizer.pages.record import json_text
+        from optimizer.pages.record import document
         from optimizer.store.pages import picture as drawn
         from optimizer.store.pages import trace_page
-        from optimizer.store.trace import as_dict
+        from optimizer.store.stock_json import Followed
         from optimizer.store.trace import trace as followed
 
         begun = time.perf_counter()
@@ -303,8 +303,8 @@ def trace(
         seconds = time.perf_counter() - begun
     if html is not None:
         shared.write_text(html, drawn(found), "--html")
-    document = json_text(as_dict(found) | {"seconds": seconds})
-    sys.stdout.write(document if json else trace_page(found, seconds, full=full))
+    text = document("trace", Followed(found, seconds)) if json else trace_page(found, seconds, full=full)
+    sys.stdout.write(text)
 
 
 @contextmanager

@@ -11,7 +11,6 @@ from collections import defaultdict
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
 from fractions import Fraction
-from typing import Any
 
 from optimizer.ledger import UNIT, NotRecorded, balance, opened
 
@@ -141,20 +140,3 @@ def batch_book(batch: str, lines: Iterable[Line]) -> BatchBook:
         total[line.kind] += line.into_batch if line.kind in ("pull", "addition") else line.kilograms
     loss = total["pull"] + total["addition"] - total["product"] - total["rework"]
     return BatchBook(batch, total["pull"], total["addition"], total["product"], total["rework"], loss)
-
-
-def as_dict(found: Trace) -> dict[str, Any]:
-    """The trace for JSON, kilograms as decimals."""
-
-    def plain(one: Any) -> dict[str, Any]:
-        return {key: float(value) if isinstance(value, Fraction) else value for key, value in vars(one).items()}
-
-    return {
-        "name": found.name,
-        "direction": "forward" if found.forward else "back",
-        "kg_at_risk": float(found.at_risk_kg),
-        "lots": [plain(book) | {"as_received": found.cells[lot]} for lot, book in found.lots.items()],
-        "batches": [plain(book) for book in found.batches.values()],
-        "movements": [plain(line) for line in found.lines],
-        "caution": CAUTION,
-    }
