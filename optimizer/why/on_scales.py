@@ -17,6 +17,8 @@ from optimizer.why.way import Concession, Kind, Way, conceded, in_order, with_re
 _ZERO = Fraction(0)
 FARTHER = (0, 1, 4, 20)
 """Steps by which a way goes farther until its batch can be weighed; common practice, no source."""
+_MANY, _TRIES, _TRIES_OF_MANY = 100, 12, 3
+"""Lots above which a blend takes long, and how many blends are tried then and else."""
 TOLD = 3
 """Ways that are blended to the end and told."""
 _FINER_G = (20, 10, 5, 2, 1)
@@ -37,15 +39,21 @@ def blended(way: Way) -> Way | None:
 
 
 def best_weighed(ways: Sequence[Way]) -> list[Way]:
-    """The ways in order, blended to the end until so many can be weighed."""
+    """The ways in order, blended to the end until so many can be weighed, or as often as there is patience for."""
     found = list(in_order(ways))
-    good = 0
+    many = bool(found) and len(found[0].problem.formula.lots) > _MANY
+    good, left = 0, _TRIES_OF_MANY if many else _TRIES
     for k, way in enumerate(found):
-        for steps in FARTHER if good < TOLD and way.cost is not None else ():
-            more = way.farther(steps) if steps and way.farther is not None else way
-            told = blended(more) if not steps or more is not way else None
+        steps = FARTHER[2:3] if many else FARTHER
+        for more in (way.farther(n) if n and way.farther is not None else way for n in steps if way.cost is not None):
+            if good == TOLD or not left:
+                break
+            left -= 1
+            told = blended(more)
             if told is not None:
                 found[k], good = replace(told, farther=way.farther), good + 1
+                break
+            if way.farther is None:
                 break
     return found
 
