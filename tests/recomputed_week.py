@@ -148,7 +148,7 @@ def the_week(told: Told) -> None:
     assert found["currency"] == week.entry["currency"]
 
 
-@recomputes("plan", ".verdict: grade limits")
+@recomputes("plan", ".verdict: grade", ".verdict.limits: ok not_certain laboratory warning waived broken")
 def the_verdict(told: Told) -> None:
     """How many limits of all batches bear each mark."""
     found = told.document
@@ -448,14 +448,16 @@ def sums(told: Told) -> None:
 
 for _function in (the_week, batches, stock, what_is_left, in_short):
     for _kind, _path in [key for key, found in RECOMPUTED.items() if _function in found and key[0] == "plan"]:
-        if not _path.startswith(".expiring"):
+        if not _path.startswith((".expiring", ".left_over")):
             RECOMPUTED.setdefault(("repair", _path), []).append(_again(_function))
 for (_kind, _path), _reason in [(key, reason) for key, reason in LEFT.items() if key[0] == "plan"]:
     LEFT["repair", _path] = _reason
 left("repair", "of the batches still to be made; a plan's is worked out", ".verdict: grade limits")
 left("repair", "the answers of the batches are those of the plan", ".batches[]: answer")
 left(
-    "repair", "nothing dies or is ordered in the days that are left here; a plan's are worked out", ": expiring orders"
+    "repair",
+    "nothing dies, is ordered or left of an order here; a plan's are worked out",
+    ": expiring orders left_over",
 )
 left("repair", "books of the days to come are those of a plan, worked out there; their sums here",
      ".certificate: feasible", ".money: orders charges additions holding used left lost product",
