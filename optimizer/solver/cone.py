@@ -13,7 +13,7 @@ same way, and the bound proved is that of the linear program.
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from fractions import Fraction
 from functools import cached_property
 
@@ -105,12 +105,21 @@ def optimise_with_cuts(
     return Held(found.optimum, cut, found.plain or found.optimum, cuts, found.of, found.point)
 
 
+@dataclass
+class Learnt:
+    """Cuts of some cones and batches within them, at any rows and costs: a search in whole numbers starts from them."""
+
+    cuts: tuple[Row, ...] = ()
+    batches: list[tuple[Fraction, ...]] = field(default_factory=list)
+
+
 @dataclass(frozen=True)
 class Curved:
-    """A program and the cones over its variables."""
+    """A program and the cones over its variables; ``learnt`` of these cones is carried to other programs with them."""
 
     program: Program
     cones: tuple[Cone, ...]
+    learnt: Learnt = field(default_factory=Learnt, compare=False, repr=False)
 
     def settled(self, ranks: Ranks, *, plain: bool = True, nodes: int = ALL) -> Found:
         """The optimum; with ``plain`` first without cones, which is the answer where it keeps them.
@@ -122,7 +131,7 @@ class Curved:
         if first is not None and (first.ending is Ending.INFEASIBLE or self._answered(first)):
             return Found(first, plain=first)
         if self.program.whole:
-            return replace(self._whole(ranks, nodes), plain=first)
+            return replace(self._whole(ranks, nodes, proved=plain), plain=first)
         with clock.moment(_MOMENT):
             found = self._linear()
             if found.optimum.values:
@@ -254,23 +263,35 @@ class Curved:
 
     # With whole numbers.
 
-    def _whole(self, ranks: Ranks, nodes: int) -> Found:
+    def _whole(self, ranks: Ranks, nodes: int, *, proved: bool) -> Found:
         program = self.program
-        loose = Curved(relaxed(program), self.cones)._linear(batch=False)
-        if not loose.optimum.values:
+        loose = self._loose(proved=proved)
+        if loose.optimum.ending is Ending.INFEASIBLE:
             return loose
         cut = Program(program.variables, (*program.rows, *loose.cuts))
-        tree = Tree(cut, self.cones, self._pinned, most_nodes=nodes)
-        done, best = tree.run(), tree.best
+        known = min((x for x in self.learnt.batches if program.feasible(x)), key=program.cost, default=())
+        best = Optimum(Ending.OPTIMAL, known, program.cost(known)) if known else None
+        tree = Tree(cut, self.cones, self._pinned, cost=best.cost if best else None, most_nodes=nodes)
+        done = tree.run()
+        best = tree.best or best
         bound, prices = loose.optimum.bound, loose.optimum.prices
         if best is None:
             ended = Ending.INFEASIBLE if done else Ending.TIME_LIMIT
             return replace(loose, optimum=Optimum(ended, bound=bound, reported=tree.reported, certain=False))
         if done:
             best = self._better_ranked(cut, best, loose, ranks)
+        self.learnt.batches.append(best.values)
         values = self._ranked(held(program, best.values), best.values, ranks)
         ended = Ending.OPTIMAL if done else Ending.TIME_LIMIT
         return replace(loose, optimum=Optimum(ended, values, best.cost, bound, tree.reported, prices))
+
+    def _loose(self, *, proved: bool) -> Found:
+        """The optimum without whole numbers, for its cuts; where not ``proved`` with nothing but those known by now."""
+        if self.learnt.cuts and not proved:
+            return Found(Optimum(Ending.OPTIMAL), self.learnt.cuts)
+        loose = Curved(relaxed(self.program), self.cones)._linear(batch=False)
+        self.learnt.cuts = loose.cuts
+        return loose
 
     def _pinned(self, x: Sequence[float]) -> Optimum | None:
         """The optimum with whole numbers fixed at these values, or None."""
@@ -278,7 +299,7 @@ class Curved:
         if any(not v.lo <= f.lo <= v.hi for v, f in zip(self.program.variables, fixed.variables, strict=True)):
             return None
         try:
-            values = Curved(fixed, self.cones)._linear().optimum.values
+            values = Curved(_with_bounds(fixed), self.cones)._linear().optimum.values
         except SolverDisagrees:
             return None
         return Optimum(Ending.OPTIMAL, values, self.program.cost(values)) if values else None
@@ -304,6 +325,26 @@ class Curved:
         kinds = [(v.cost, *(c.coefs[j] for c in self.cones)) for j, v in enumerate(self.program.variables)]
         counted = [kind for kind in kinds if any(kind[1:])]
         return len(set(counted)) < len(counted)
+
+
+def _with_bounds(program: Program) -> Program:
+    """The same program with bounds in place of rows over at most one variable that is not fixed."""
+    variables, rows = list(program.variables), []
+    for row in program.rows:
+        free = [(j, a) for j, a in row.terms if variables[j].lo < variables[j].hi]
+        rest = sum((b * x for k, b in row.terms if (x := variables[k].lo) and len(free) < 2), Fraction(0))
+        if len(free) == 1:
+            (j, a), v = free[0], variables[free[0][0]]
+            ends = [None if limit is None else (limit - rest) / a + v.lo for limit in (row.lo, row.hi)]
+            low, high = ends if a > 0 else ends[::-1]
+            v = replace(v, lo=v.lo if low is None else max(v.lo, low), hi=v.hi if high is None else min(v.hi, high))
+            if v.lo <= v.hi:
+                variables[j] = v
+                continue
+        elif not free and (row.lo is None or row.lo <= rest) and (row.hi is None or rest <= row.hi):
+            continue
+        rows.append(row)
+    return Program(tuple(variables), tuple(rows))
 
 
 def _gap(found: Found) -> float:

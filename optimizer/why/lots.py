@@ -89,7 +89,7 @@ class Market:
         if self.free.cones:
             variables = (v if k == self.j else w for k, w in enumerate(self.program.variables))
             put = (w if costs is None else replace(w, cost=costs.get(k, _ZERO)) for k, w in enumerate(variables))
-            return cheapest(Curved(Program(tuple(put), self.program.rows), self.free.cones))
+            return cheapest(replace(self.free, program=Program(tuple(put), self.program.rows)))
         kept = self._kept = self._kept or Kept(self.program)
         own = {k: v.cost if k == self.j else w.cost for k, w in enumerate(self.program.variables)}
         kept.aim(own if costs is None else costs)
