@@ -371,8 +371,8 @@ def test_a_strength_typed_wrong_is_refused(kitchen: Kitchen, cure: str, found: s
     done = kitchen.blend()
     assert done.code == 2
     assert done.out == ""
-    assert re.match(r"recipe\.yaml:7:\d+: error: ", done.err)
-    assert found in done.err
+    assert re.match(r"recipe\.yaml:7:\d+: error: additions\[2\]", done.err)
+    assert found in " ".join(done.err.split())
 
 
 def test_a_confirmed_strength_is_taken(kitchen: Kitchen) -> None:
@@ -388,7 +388,7 @@ def test_smoked_without_cure_must_be_said(kitchen: Kitchen, step: str) -> None:
     done = kitchen.blend()
     assert done.code == 2
     assert done.out == ""
-    assert re.match(rf"recipe\.yaml:7:\d+: error: a {step} product without nitrite", done.err)
+    assert re.match(rf"recipe\.yaml:7:\d+: error: steps: a {step} product without nitrite", done.err)
     kitchen.write(FRESH + f"steps: [{step}]\nmade_without_nitrite: yes\n")
     done = kitchen.blend()
     assert done.code == 0
@@ -576,7 +576,10 @@ def test_total_salt_already_exceeded(kitchen: Kitchen) -> None:
     )
     done = kitchen.blend()
     assert (done.code, done.out) == (2, "")
-    assert re.match(r"recipe\.yaml:3:\d+: error: total salt of 1\.5 % is exceeded", done.err)
+    assert re.match(
+        r"recipe\.yaml:3:\d+: error: additions\[1\]\.total_salt_pct: total salt of 1\.5 % is exceeded",
+        " ".join(done.err.split()),
+    )
 
 
 def test_total_salt_is_what_was_asked(kitchen: Kitchen) -> None:
