@@ -17,8 +17,8 @@ from optimizer.why.way import Concession, Kind, Way, conceded, in_order, with_re
 _ZERO = Fraction(0)
 FARTHER = (0, 1, 4, 20)
 """Steps by which a way goes farther until its batch can be weighed; common practice, no source."""
-_MANY, _TRIES, _TRIES_OF_MANY = 100, 12, 3
-"""Lots above which a blend takes long, and how many blends are tried then and else."""
+_MANY, _TRIES = 100, 12
+"""Lots above which a blend takes too long to be tried, and how many are tried else."""
 TOLD = 3
 """Ways that are blended to the end and told."""
 _FINER_G = (20, 10, 5, 2, 1)
@@ -41,11 +41,9 @@ def blended(way: Way) -> Way | None:
 def best_weighed(ways: Sequence[Way]) -> list[Way]:
     """The ways in order, blended to the end until so many can be weighed, or as often as there is patience for."""
     found = list(in_order(ways))
-    many = bool(found) and len(found[0].problem.formula.lots) > _MANY
-    good, left = 0, _TRIES_OF_MANY if many else _TRIES
+    good, left = 0, 0 if found and len(found[0].problem.formula.lots) > _MANY else _TRIES
     for k, way in enumerate(found):
-        steps = FARTHER[2:3] if many else FARTHER
-        for more in (way.farther(n) if n and way.farther is not None else way for n in steps if way.cost is not None):
+        for more in (way.farther(n) if n and way.farther is not None else way for n in FARTHER if way.cost is not None):
             if good == TOLD or not left:
                 break
             left -= 1
