@@ -195,7 +195,7 @@ def test_offers_of_a_week_are_read_as_they_stand_on_the_day() -> None:
     assert any("delivery charge of 9" in words for words in leg["not_counted"])
     later = document(*[w.replace("2026-12-01", "2026-12-03") for w in WEEK])
     assert next(o for o in later["offers"] if o["offer"] == "shoulder in boxes")["price_per_kg"] == 3.1
-    page = " ".join(run(*WEEK).stdout.split())
+    page = " ".join(run(*WEEK, "--full").stdout.split())
     assert "Sold in packs of 5 kg: that is an order of 5.00 kg for 21.00 crowns, of which" in page
 
 
