@@ -26,7 +26,7 @@ from constraints.row import Row
 from constraints.vector import Vector
 from optimizer.blend import Answer, Status, blend
 from optimizer.doses import NEAR_DOSE
-from optimizer.mass import Ground
+from optimizer.mass import Ground, own_methods
 from optimizer.order import Asked, Order, order_of
 from optimizer.own_rows import Portion
 from optimizer.problem import Problem, assemble
@@ -123,7 +123,8 @@ class Correction:
         """Standard deviation of the corrected meat's fat, points, errors independent; None where one is not known."""
         lots = [item for item in self.added if isinstance(item, Lot)]
         asked = self.answer.problem.recipe.entry.confidence
-        known = [finding(lot, (asked.usual_method or "") if asked else "") for lot in lots]
+        usual, own = (asked.usual_method or "") if asked else "", own_methods(self.answer.problem.recipe)
+        known = [finding(lot, usual, own) for lot in lots]
         mass, meat = self.ground.found.sd, self.after.amount(Weight(Basis.MEAT))
         if mass is None or not meat or None in known:
             return None
@@ -246,7 +247,7 @@ def _without(table: LotTable, batch: Batch) -> LotTable:
 def _taught(recipe: Recipe, ground: Ground) -> Estimates | None:
     """What the test says of the lots; None where its error, or that of a lot, is not stated."""
     found, asked = ground.found, recipe.entry.confidence
-    usual, own = (asked.usual_method or "", asked.methods) if asked else ("", ())
+    usual, own = (asked.usual_method or "") if asked else "", own_methods(recipe)
     lots = [lot for lot in ground.typed.kilograms if isinstance(lot, Lot)]
     known = {lot.name: (lot.properties[FAT], error.sd) for lot in lots if (error := finding(lot, usual, own))}
     if found.fat is None or not found.sd or len(known) < len(lots):

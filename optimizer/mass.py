@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
 from math import sqrt
@@ -10,7 +10,7 @@ from math import sqrt
 from constraints.faults import BadInput, Fault
 from constraints.formula import Batch
 from constraints.ingredients import FAT, MOISTURE, SALT, Ingredient, Kind, Lot
-from constraints.methods import UnknownMethod, finding, method_named
+from constraints.methods import FatMethod, UnknownMethod, finding, method_named
 from constraints.numbers import PERCENT, trimmed
 from constraints.quantities import Amount, Basis, MissingProperty, stated
 from optimizer.reading.lot_checks import SUM_MOST
@@ -41,14 +41,18 @@ class Found:
 
 
 def measured(
-    readings: Sequence[Fraction], moisture: Fraction | None, salt: Fraction | None, sd: Fraction | None, method: str
-) -> Found:
-    """What was measured, of several readings of fat their mean and its error. Raises BadInput where they disagree."""
+    readings: Sequence[Fraction], moisture: Fraction | None, salt: Fraction | None, sd: Fraction | None, method: str,
+    own: Iterable[FatMethod] = (),
+) -> Found:  # fmt: skip
+    """What was measured, of several readings of fat their mean and its error. Raises BadInput where they disagree.
+
+    ``own`` are methods beside the published ones.
+    """
     if not readings:
         return Found(moisture=moisture, salt=salt)
     mean = sum(readings, _ZERO) / len(readings)
     try:
-        error = sd if sd is not None or not method else method_named(method).sd(mean)
+        error = sd if sd is not None or not method else method_named(method, own).sd(mean)
     except UnknownMethod as unknown:
         raise BadInput([Fault("--method", None, None, str(unknown), unknown.hint)]) from None
     apart = max(readings) - min(readings)
@@ -59,6 +63,12 @@ def measured(
         raise BadInput([Fault("--measured-fat", None, None, said, allowed)])
     spread = None if error is None else Fraction(sqrt(error**2 / len(readings))).limit_denominator(10**6)
     return Found(mean, moisture, salt, spread, method)
+
+
+def own_methods(recipe: Recipe) -> tuple[FatMethod, ...]:
+    """The methods of finding fat that the recipe states itself."""
+    asked = recipe.entry.confidence
+    return asked.methods if asked else ()
 
 
 @dataclass(frozen=True)
@@ -132,8 +142,8 @@ def _error(recipe: Recipe, lots: Mapping[Lot, Fraction], found: Found, mass: Fra
     if asked is not None and found.fat is not None:
         said = f"{asked.confidence().words} is asked for, and the error of the test is not stated"
         raise BadInput([Fault("--measured-fat", None, None, said, "--method or --fat-sd-pct beside it")])
-    usual, own = (asked.usual_method or "", asked.methods) if asked else ("", ())
-    errors = [(kg, finding(lot, usual, own)) for lot, kg in lots.items()]
+    usual = (asked.usual_method or "") if asked else ""
+    errors = [(kg, finding(lot, usual, own_methods(recipe))) for lot, kg in lots.items()]
     if found.fat is not None or any(error is None for _, error in errors):
         return None
     return Fraction(sqrt(sum((kg * error.sd) ** 2 for kg, error in errors if error))) / meat

@@ -388,3 +388,32 @@ def test_the_code_reads_back_as_what_is_printed(smoked: str) -> None:
 def test_what_cannot_be_meant_is_refused(words: list[str], told: str) -> None:
     done = CliRunner().invoke(app, ["sheet", *words])
     assert done.exit_code == 2 and told in " ".join(done.stderr.split()), done.output
+
+
+def test_a_correction_has_a_sheet_of_what_is_added_and_held_back(tmp_path: Path) -> None:
+    """Examples/correct, in a mixer of 26 kg: the ground mass is weighed into the load and pulled from no cooler."""
+    where, lots = tmp_path / "s.html", str(EXAMPLES / "fresh-lots.csv")
+    asked = ["correct", str(EXAMPLES / "correct" / "ground.csv"), "--recipe", str(EXAMPLES / "fresh.yaml"), "--lots",
+             lots, "--measured-fat", "36", *DAY, "--mixer-kg", "26", "--json", "--sheet", str(where)]  # fmt: skip
+    done = CliRunner().invoke(app, asked)
+    assert done.exit_code == 0, done.output
+    told, page = json.loads(done.stdout)["correction"], where.read_text()
+    [pulled], [weighed] = list(tables(page, "lot")), list(tables(page, "weigh in this order"))
+    added = {row["lot"]: Fraction(str(row["kg"])) for row in told["add"]["lots"]}
+    assert {row[0]: kg(row[2]) for row in pulled} == added and added
+    kept = next(kg(row[1]) for row in weighed if row[0].startswith("as ground"))
+    assert kept == Fraction(str(told["kept_kg"]))
+    said = text(tree(page))
+    assert f"HOLD BACK {told['held_back_kg']} kg" in said and "not to be weighed again: salt" in said
+    assert "held back as rework, weighed" in said and "mixed until even" in said
+
+
+def test_no_sheet_weighs_out_the_mending_of_too_much_cure(tmp_path: Path) -> None:
+    where, batch = tmp_path / "s.html", tmp_path / "b.csv"
+    batch.write_text("item,kg\nA-51,4\nP-31,16\nsalt,0.38\npink cure,0.060\n")
+    asked = ["correct", str(batch), "--recipe", SMOKED[0], "--lots", SMOKED[2], *DAY, "--sheet", str(where)]
+    assert CliRunner().invoke(app, asked).exit_code == 1
+    page = where.read_text()
+    said = text(tree(page))
+    assert "Nothing is weighed out" in said and "no matter of course" in said and "MAKE IT" not in said
+    assert not list(tables(page, "weigh in this order")) and not list(tables(page, "lot"))

@@ -538,7 +538,7 @@ def test_part_held_back_becomes_rework_and_no_kilogram_vanishes(tmp_path: Path, 
     back = Fraction(str(told["held_back_kg"]))
     assert code == 0 and back > 6
     before = sum(left(stocked, lot.name) for lot in read_lots(stocked).lots)
-    put = ("stock", "correct", stocked, str(fix), *files, *ON, "--rework-kg", str(float(back)), "--document", "fix 1")
+    put = ("stock", "correct", stocked, str(fix), *files, *ON, "--document", "fix 1")  # which says what is held back
     code, out, _ = run(*put)
     assert code == 0 and "RIGHT AS WEIGHED" in out  # of what stayed in
     assert left(stocked, "fix 1 rework") == back
@@ -546,6 +546,46 @@ def test_part_held_back_becomes_rework_and_no_kilogram_vanishes(tmp_path: Path, 
     assert sum(left(stocked, lot.name) for lot in read_lots(stocked).lots) == before - added + back
     book = trace(stocked, "B1").batches["B1"]
     assert book.lots == 22 + added and book.rework == back
+    in_it = {row["lot"]: Fraction(str(row["kg"])) for row in told["after"]["lots"]}
+    told = json.loads(run(*asked, "--json")[1])["correction"]  # a second one starts from what stayed in, lot by lot
+    assert Fraction(str(told["ground_kg"])) == book.lots + book.additions - back
+    assert {row["lot"]: Fraction(str(row["kg"])) for row in told["ground"]["lots"]} == pytest.approx(in_it, abs=1e-6)
+    again = tmp_path / "more.csv"
+    again.write_text("item,kg\nsage,0.001\n")
+    was = {lot.name: lot.on_hand_kg for lot in read_lots(stocked).lots}
+    run("stock", "correct", stocked, str(again), *files, *ON, "--rework-kg", "2", "--document", "fix 2")
+    assert {lot.name: lot.on_hand_kg for lot in read_lots(stocked).lots} == was | {"fix 2 rework": 2}
+    told = json.loads(run(*asked, "--json")[1])["correction"]
+    book = trace(stocked, "B1").batches["B1"]
+    assert book.rework == back + 2 and Fraction(str(told["ground_kg"])) == book.lots + book.additions - book.rework
+
+
+def test_what_was_kept_of_a_batch_as_made_is_not_in_it(tmp_path: Path, stocked: str) -> None:
+    weighed = tmp_path / "w.csv"
+    weighed.write_text("item,kg\nS-14,15\nJ-02,5\nF-11,2\nsalt,0.352\nblack pepper,0.055\n")
+    run("stock", "make", stocked, str(weighed), "--recipe", FRESH, "--code", "B1", *ON, "--rework-kg", "5.60175")
+    asked = ("correct", "B1", "--recipe", FRESH, "--lots", stocked, "--date", "2026-11-25", "--json")
+    told = json.loads(run(*asked)[1])["correction"]  # a quarter of 22.407 kg is out of it, of every lot alike
+    assert Fraction(str(told["ground_kg"])) == Fraction("16.80525")
+    assert {row["lot"]: Fraction(str(row["kg"])) for row in told["ground"]["lots"]} == {
+        "S-14": Fraction("11.25"), "J-02": Fraction("3.75"), "F-11": Fraction("1.5"),
+    }  # fmt: skip
+
+
+def test_a_method_of_the_recipes_own_is_known_to_a_test_and_a_correction(tmp_path: Path, stocked: str) -> None:
+    recipe, weighed = tmp_path / "r.yaml", tmp_path / "w.csv"
+    own = "confidence: {probability: 0.9, usual_method: our_bench, methods: [{name: our_bench, points: 1.25}]}"
+    recipe.write_text(Path(FRESH).read_text() + f"\n{own}\n")
+    weighed.write_text("item,kg\nS-14,15\nJ-02,5\nF-11,2\nsalt,0.352\n")
+    how = ("--method", "our_bench", "--recipe", str(recipe))
+    found = json.loads(
+        run("correct", str(weighed), "--lots", stocked, "--measured-fat", "36", *how, "--date", "2026-11-25", "--json")[
+            1
+        ]
+    )
+    assert found["correction"]["measured"]["fat_sd_pct"] == 1.25
+    code, out, _ = run("stock", "test", stocked, "S-14", "--fat", "20", *how, *ON)
+    assert code == 0 and "1.25" in out
 
 
 def test_tests_teach_what_later_blends_reckon_with(tmp_path: Path, path: str) -> None:

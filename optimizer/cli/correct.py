@@ -25,7 +25,9 @@ def correct(
     ] = None,
     measured_moisture: Annotated[Typed, option("%", "Moisture found of it.")] = None,
     measured_salt: Annotated[Typed, option("%", "Salt found of it.")] = None,
-    method: Annotated[Typed, option("NAME", "How the fat was found: a method that trimwright columns lists.")] = None,
+    method: Annotated[
+        Typed, option("NAME", "How the fat was found: a method that trimwright columns lists, or the recipe's own.")
+    ] = None,
     fat_sd_pct: Annotated[Typed, option("POINTS", "Instead: standard deviation of one reading.")] = None,
     ground_kg: Annotated[Typed, option("KG", "What it weighs. Default: what went in.")] = None,
     ground_lb: Annotated[Typed, option("LB", "The same in pounds.")] = None,
@@ -42,6 +44,7 @@ def correct(
     date: shared.Day = None,
     time_limit: shared.TimeLimit = None,
     html: shared.Html = None,
+    sheet: Annotated[Typed, option("FILE", "Write a page to print there: what to pull and weigh, with blanks.")] = None,
     full: shared.Full = False,
     no_color: shared.NoColor = False,
     json: shared.Json = False,
@@ -67,12 +70,12 @@ def correct(
     readings = [shared.figure(text, "--measured-fat", zero=True) for text in measured_fat or ()]
     moisture = shared.figure(measured_moisture, "--measured-moisture", zero=True)
     salt, sd = shared.figure(measured_salt, "--measured-salt", zero=True), shared.figure(fat_sd_pct, "--fat-sd-pct")
-    shared.outputs({"--html": html}, (batch, recipe, lots))
+    shared.outputs({"--html": html, "--sheet": sheet}, (batch, recipe, lots))
     with shared.within_time(time_limit):
         with shared.faults_on_stderr(), shared.only_trusted():
             from constraints.numbers import KG_PER_LB
             from optimizer.correct import correct as find
-            from optimizer.mass import ground_of, measured
+            from optimizer.mass import ground_of, measured, own_methods
             from optimizer.reading.both import read_both
             from optimizer.store.made import batch_in
             from optimizer.why.document import explanation_dict
@@ -83,7 +86,9 @@ def correct(
             shared.say([*read.warnings, *table.warnings])
             mass, table, out = batch_in(read, table, batch, lots)
             weight = weights[0] if weights[1] is None else weights[1] * KG_PER_LB
-            found = measured([r for r in readings if r is not None], moisture, salt, sd, method or "")
+            found = measured(
+                [r for r in readings if r is not None], moisture, salt, sd, method or "", own_methods(read)
+            )
             ground = ground_of(read, mass, weight, found, batch)
             taken, pounds = taken or out, weights[1] is not None or table.in_pounds
             correction = find(read, table, ground, on, asked, size, taken=taken, pounds=pounds)
@@ -97,6 +102,10 @@ def correct(
 
         if html is not None:
             shared.write_text(html, drawn(correction.answer), "--html")
+        if sheet is not None:
+            from optimizer.sheet.page import corrected_page
+
+            shared.write_text(sheet, corrected_page(correction, lots, batch if out else None), "--sheet")
         if json:
             sys.stdout.write(document("correct", View(correction, explanation_dict(why)["conflict"] if why else None)))
         else:

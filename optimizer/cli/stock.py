@@ -171,7 +171,9 @@ def correct(
     code: Annotated[str, option("CODE", "The batch that was put right.")],
     by: By,
     out_kg: OutKg = None,
-    rework_kg: Annotated[Typed, option("KG", "Held back of it as it was before.")] = None,
+    rework_kg: Annotated[
+        Typed, option("KG", "Held back of it as it was before. Default: what the JSON of correct says.")
+    ] = None,
     document: Paper = None,
     at: When = None,
     full: shared.Full = False,
@@ -206,7 +208,9 @@ def analysed(
     name: Annotated[str, argument("LOT|BATCH", "The lot, or the batch by its code.")],
     by: By,
     fat: Annotated[list[str], option("%", "Fat found of it as it is. Several readings: their mean.")],
-    method: Annotated[Typed, option("NAME", "How: a method that trimwright columns lists.")] = None,
+    method: Annotated[
+        Typed, option("NAME", "How: a method that trimwright columns lists, or the recipe's own.")
+    ] = None,
     fat_sd_pct: Annotated[Typed, option("POINTS", "Instead: standard deviation of one reading.")] = None,
     recipe: Annotated[Typed, option("RECIPE", "Of a batch with additions: its recipe.", "--recipe")] = None,
     document: Paper = None,
@@ -217,11 +221,13 @@ def analysed(
     if (method is None) is (sd is None):
         raise typer.BadParameter("say --method or --fat-sd-pct, one of them")
     with _recording():
-        from optimizer.mass import measured
+        from optimizer.mass import measured, own_methods
+        from optimizer.reading.recipe import read_recipe
         from optimizer.store.made import analysed as recorded
         from optimizer.store.pages import taught_page
 
-        found = measured([one for one in readings if one is not None], None, None, sd, method or "")
+        own = own_methods(read_recipe(recipe)) if recipe else ()
+        found = measured([one for one in readings if one is not None], None, None, sd, method or "", own)
         assert found.fat is not None and found.sd is not None
         recorded(ledger, name, found.fat, found.sd, recipe, _document(document, "test", by, at))
         sys.stdout.write(taught_page(ledger))

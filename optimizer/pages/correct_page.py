@@ -30,14 +30,19 @@ def correct_page(found: Correction, heat: tuple[Fraction, Fraction] | None = Non
 
     Where nothing on hand puts it right ``why`` has to say what would, with the caution.
     """
-    opening = [*_title(found), *_todo(found), *_what_is_in(found), *_taught(found)]
+    said = opening(found)
     if found.answer.weighed is None:
         told = [] if found.answer.conflict is not None and not found.over else paragraph(CAUTION)
-        return "\n".join([*opening, "", *told]) + "\n"
+        return "\n".join([*said, "", *told]) + "\n"
     if heat is not None:
         mixed = shown(found.mixed(*heat), 1)
-        opening += paragraph(f"the mix comes to {mixed} C, all unfrozen and of one heat capacity", "* ")
-    return page(found.answer, opening=opening, full=full)
+        said += paragraph(f"the mix comes to {mixed} C, all unfrozen and of one heat capacity", "* ")
+    return page(found.answer, opening=said, full=full)
+
+
+def opening(found: Correction) -> list[str]:
+    """What stands first: what to do, or why not; what was measured, what is in it, and what the test teaches."""
+    return [*_title(found), *_todo(found), *_what_is_in(found), *_taught(found)]
 
 
 def _title(found: Correction) -> Iterator[str]:

@@ -219,6 +219,17 @@ def weighed_in(data: dict[str, Any], file: str, part: str = "after") -> tuple[We
 _AS_BLEND = "as in the JSON of a blend"
 
 
+def held_back(text: str) -> Fraction | None:
+    """Kilograms that a correction's document, read before without a fault, holds back; None where it holds none."""
+    correction = as_typed(text).get("correction") if text.lstrip().startswith("{") else None
+    kilograms = correction.get("held_back_kg") if isinstance(correction, dict) else None
+    try:
+        return None if kilograms is None else exact(kilograms) or None
+    except NotANumber as error:
+        said, key = str(error), "correction.held_back_kg"
+        raise BadInput([Fault("the document", None, key, said, "a plain decimal number")]) from None
+
+
 def _weights(data: dict[str, Any], place: str, load: int, file: str, faults: list[Fault]) -> Iterator[WeighedItem]:
     """What the whole batch, or one load of it, weighs; ``place`` is where in the document that stands."""
     for key, name, weight, unit in (("lots", "lot", "kg", "kg"), ("weigh_out", "item", "grams", "grams")):

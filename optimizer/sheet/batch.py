@@ -36,13 +36,17 @@ _TURN = (Kind.CURE, Kind.SALT, Kind.DRY, Kind.WATER, Kind.LIQUID, Kind.INCLUSION
 
 @dataclass(frozen=True)
 class Sheet:
-    """A batch that may be made, with its code; ``suppliers`` by the lot's name, as far as they are known."""
+    """A batch that may be made, with its code; ``suppliers`` by the lot's name, as far as they are known.
+
+    ``opening`` is what a correction says first: then the mass is a lot that is in the mixer already.
+    """
 
     answer: Answer
     code: str
     title: str
     in_pounds: bool
     suppliers: Mapping[str, str] = field(default_factory=dict)
+    opening: tuple[str, ...] = ()
 
     @property
     def reasons(self) -> list[str]:
@@ -73,7 +77,7 @@ class Sheet:
 
     def pulls(self) -> Iterator[dict[str, str]]:
         """What to take from the cooler, as held: the leanest first, so that the fat stays cold (no source)."""
-        lots = [(item, kg) for item, kg in self._total.kilograms.items() if isinstance(item, Lot)]
+        lots = [(i, kg) for i, kg in self._total.kilograms.items() if isinstance(i, Lot) and not i.parts]
         on = self.answer.problem.order.day
         for lot, kg in sorted(lots, key=lambda pair: (pair[0].properties[FAT], pair[0].name)):
             large, small = self._weight(lot, lot.held_kg(kg))

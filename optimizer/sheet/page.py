@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from typing import Any
 
 import segno
@@ -10,9 +11,11 @@ from markupsafe import Markup
 
 from constraints.numbers import shown
 from optimizer.blend import Answer
+from optimizer.correct import Correction
 from optimizer.made.schedule import HEADS, step_cells
 from optimizer.pages.blend_picture import SIZES, drawn
 from optimizer.pages.chart import render
+from optimizer.pages.correct_page import opening
 from optimizer.past import Past
 from optimizer.remarks import verdict_of
 from optimizer.sheet.batch import Sheet
@@ -39,3 +42,12 @@ def one_page(answer: Answer, lots: str, code: str | None) -> str:
     code = code or past.free_code(problem.order.day)
     found = Sheet(answer, code, problem.recipe.entry.name, problem.in_pounds, past.suppliers)
     return sheet_page("Batch sheet" if answer.weighed else "No batch", [found])
+
+
+def corrected_page(found: Correction, lots: str, code: str | None) -> str:
+    """The page of what puts a batch right; nothing is laid out of what is on hold or must not be made."""
+    past, problem = Past.of(lots), found.answer.problem
+    answer = replace(found.answer, weighed=None) if found.exit_code else found.answer
+    code, name = code or past.free_code(problem.order.day), problem.recipe.entry.name
+    sheet = Sheet(answer, code, name, problem.in_pounds, past.suppliers, tuple(opening(found)))
+    return sheet_page("Correction sheet" if answer.weighed else "No correction", [sheet])

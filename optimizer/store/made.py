@@ -35,7 +35,7 @@ from optimizer.reading.lots import LotTable, parse_lots, read_lots
 from optimizer.reading.recipe import Recipe, read_recipe
 from optimizer.reading.stocked import exported
 from optimizer.reading.table import cut
-from optimizer.reading.weighed import WeighedItem, read_weighed
+from optimizer.reading.weighed import WeighedItem, held_back, parse_weighed, read_weighed
 from optimizer.summary import weight
 from optimizer.taught import Assay, assay_of
 
@@ -84,16 +84,33 @@ def _recorded(path: str, code: str) -> tuple[WeighedItem, ...]:
 
 
 def _there(path: str, code: str) -> tuple[dict[str, tuple[Fraction, Fraction]], bool]:
-    """Kilograms as held and into the batch of all that is in it, by name, and whether product came out of it."""
-    asked = "SELECT kind, COALESCE(lot, item), units, into_batch FROM live WHERE batch = ? ORDER BY id"
+    """Kilograms as held and into the batch of all that is in it, by name, and whether product came out of it.
+
+    What was held back was of the mass as it was, of all in it alike: before what a correction added, or as made.
+    """
+    asked = "SELECT document, kind, COALESCE(lot, item), units, into_batch FROM live WHERE batch = ? ORDER BY id"
     with opened(path) as base:
         rows = base.execute(asked, (code,)).fetchall()
     total: dict[str, tuple[Fraction, Fraction]] = {}
-    for kind, name, held, into in rows:
-        if kind in ("pull", "addition"):
-            before = total.get(name, (Fraction(0), Fraction(0)))
-            total[name] = before[0] - held * UNIT, before[1] + into * UNIT
-    return {name: (held, into) for name, (held, into) in total.items() if into}, any(r[0] == "product" for r in rows)
+    for document in dict.fromkeys(row[0] for row in rows):
+        lines = [row[1:] for row in rows if row[0] == document]
+        back = sum((units * UNIT for kind, _, units, _ in lines if kind == "rework"), Fraction(0))
+        if document != code:
+            total = _less(total, back)
+        for kind, name, held, into in lines:
+            if kind in ("pull", "addition"):
+                before = total.get(name, (Fraction(0), Fraction(0)))
+                total[name] = before[0] - held * UNIT, before[1] + into * UNIT
+        if document == code:
+            total = _less(total, back)
+    return {name: (held, into) for name, (held, into) in total.items() if into}, any(r[1] == "product" for r in rows)
+
+
+def _less(there: dict[str, tuple[Fraction, Fraction]], back: Fraction) -> dict[str, tuple[Fraction, Fraction]]:
+    """What is in a batch, less so many kilograms of it as mixed."""
+    mass = sum((into for _, into in there.values()), Fraction(0))
+    kept = max(1 - back / mass, Fraction(0)) if mass else Fraction(1)
+    return {name: (held * kept, into * kept) for name, (held, into) in there.items()}
 
 
 @dataclass(frozen=True)
@@ -134,14 +151,17 @@ def correct(
 ) -> Made:
     """Record what was put into a batch that stands in the ledger, and what was held back of it as rework.
 
-    ``change`` is a table of what was added, or the document of ``correct``. The whole batch is judged again.
+    ``change`` is a table of what was added, or the document of ``correct``, which says what is held back too unless
+    ``rework_kg`` does. The whole batch is judged again.
     """
     new_document(path, document.name)
     read = read_recipe(recipe)
     there = _not_out(path, code)
     table, day, faults = _as_before(path, there), date.fromisoformat(document.at[:10]), list[Fault]()
     into = {name: kg for name, (_, kg) in there.items()}
-    added = {item.name: item.kilograms for item in read_weighed(change, read.entry.name, "add") if not item.load}
+    text = read_text(change)
+    added = {i.name: i.kilograms for i in parse_weighed(text, change, read.entry.name, "add") if not i.load}
+    rework_kg = held_back(text) if rework_kg is None else rework_kg
     kept = 1 - (rework_kg or Fraction(0)) / sum(into.values(), Fraction(0))
     if kept <= 0:
         raise NotRecorded(f"{code} holds no more than was held back of it; nothing was recorded")

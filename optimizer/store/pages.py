@@ -117,7 +117,7 @@ def trace_page(found: Trace, seconds: float, *, full: bool = False) -> str:
     lines += _listed("books of the lots, kg held", books, [
         [b.lot, *map(_kg, (b.came, b.used, b.sold, b.wasted, b.left, b.unexplained))] for b in found.lots.values()
     ], "<>>>>>>")  # fmt: skip
-    lines += _listed("books of the batches, kg", ("batch", "lots", "additions", "product", "rework", "loss"), [
+    lines += _listed("books of the batches, kg", ("batch", "lots", "additions", "product", "rework", "lost or in it"), [
         [b.batch, *map(_kg, (b.lots, b.additions, b.product, b.rework, b.unexplained))] for b in found.batches.values()
     ], "<>>>>>")  # fmt: skip
     papers = dict.fromkeys((line.document, line.kind, _time(line.at), line.person, line.reason) for line in found.lines)
