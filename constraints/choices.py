@@ -1,10 +1,12 @@
 """Which lots are opened at all: most lots in a batch, lots that go together, lots that never do.
 
-These are not about kilograms but about use, yes or no, so their rows are over one yes-or-no figure a column.
+These are not about kilograms but about use, yes or no, so their rows are over one yes-or-no figure a column. A ground
+mass uses the lots that are in it.
 """
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 from typing import ClassVar
@@ -13,13 +15,27 @@ from pydantic import model_validator
 
 from constraints.document import Name, Strict, Whole
 from constraints.formula import Batch, Formula
-from constraints.ingredients import Lot
+from constraints.ingredients import Ingredient, Lot, every
 from constraints.meaning import Role
 from constraints.requirement import Origin, Requirement, Verdict
 from constraints.row import Row
 
 _ONE = Fraction(1)
 _ZERO = Fraction(0)
+
+
+def _used(batch: Batch) -> set[str]:
+    """Names of the lots with any weight in a batch."""
+    return {item.name for item in every(i for i, kg in batch.kilograms.items() if kg > 0) if isinstance(item, Lot)}
+
+
+def _uses(columns: Sequence[Ingredient]) -> tuple[frozenset[str], ...]:
+    """The lots that each column uses, by name: more of what is in a ground mass uses no further lot."""
+    ground = {lot.name for c in columns for lot, _ in c.parts if isinstance(lot, Lot)}
+    return tuple(
+        frozenset(i.name for i in every([c]) if isinstance(i, Lot) and (c.parts or i.name not in ground))
+        for c in columns
+    )
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -34,12 +50,12 @@ class MostLots(Requirement):
 
     def choices(self, formula: Formula) -> tuple[Row, ...]:
         """The number of lots used."""
-        coefs = tuple(_ONE if isinstance(column, Lot) else _ZERO for column in formula.columns)
+        coefs = tuple(Fraction(len(lots)) for lots in _uses(formula.columns))
         return (Row("number of lots", coefs, hi=self.hi),)
 
     def measure(self, batch: Batch) -> Verdict:
         """Lots with any weight in the batch."""
-        used = Fraction(sum(isinstance(item, Lot) and kg > 0 for item, kg in batch.kilograms.items()))
+        used = Fraction(len(_used(batch)))
         return Verdict(self, used, self.within(used))
 
 
@@ -60,33 +76,27 @@ class Group(Requirement):
 
     def choices(self, formula: Formula) -> tuple[Row, ...]:
         """Together: every lot is used as often as the first. Apart: at most one is used."""
+        uses = _uses(formula.columns)
         if not self.together:
-            return (Row(self.what, tuple(_ONE if self._has(c.name) else _ZERO for c in formula.columns), hi=_ONE),)
+            return (Row(self.what, tuple(Fraction(len(lots.intersection(self.lots))) for lots in uses), hi=_ONE),)
         first, *others = self.lots
-        rows = []
-        for other in others:
-            signs = {first: _ONE, other: -_ONE}
-            coefs = tuple(signs.get(c.name, _ZERO) if isinstance(c, Lot) else _ZERO for c in formula.columns)
-            rows.append(Row(self.what, coefs, _ZERO, _ZERO))
-        return tuple(rows)
+        rows = (tuple(Fraction((first in lots) - (other in lots)) for lots in uses) for other in others)
+        return tuple(Row(self.what, coefs, _ZERO, _ZERO) for coefs in rows if any(coefs))
 
     def measure(self, batch: Batch) -> Verdict:
         """How many of the lots are in the batch, and whether that is allowed."""
-        used = sum(isinstance(i, Lot) and self._has(i.name) and kg > 0 for i, kg in batch.kilograms.items())
+        used = len(_used(batch).intersection(self.lots))
         ok = used in (0, len(self.lots)) if self.together else used <= 1
         return Verdict(self, Fraction(used), ok)
 
     def complaints(self, formula: Formula) -> tuple[str, ...]:
         """Lots of the group that may not go in at all."""
-        known = {lot.name for lot in formula.lots}
+        known = {lot.name for lot in every(formula.lots)}
         return tuple(f"no eligible lot is named {name!r}" for name in self.lots if name not in known)
 
     def limits(self) -> str:
         """The rule in words."""
         return "all of them or none" if self.together else "at most one of them"
-
-    def _has(self, name: str) -> bool:
-        return name in self.lots
 
 
 class MostLotsEntry(Strict):

@@ -297,6 +297,35 @@ def test_what_no_such_mass_can_have_is_refused() -> None:
         put_right(LEAN, {"A": {"fat_pct": 20, "on_hand_kg": 12}}, {"A": 30}, taken=False)
 
 
+@pytest.mark.parametrize(
+    ("rule", "goes_in"),
+    [
+        ({"most_lots": {"max": 2}}, None),  # A and B are in the mass, and lean meat would be the third
+        ({"most_lots": {"max": 3}}, {"lean"}),
+        ({"apart": {"lots": ["A", "lean"]}}, {"dear"}),
+        ({"together": {"lots": ["A", "dear"]}}, {"dear", "lean"}),  # A is in: the other must follow
+        ({"together": {"lots": ["B", "A"]}}, {"lean"}),
+    ],
+)
+def test_lots_in_the_mass_are_lots_of_the_batch(rule: dict[str, Any], goes_in: set[str] | None) -> None:
+    """Sets of names by hand; the lean comes from the cheaper lot unless a choice of lots forbids it."""
+    lots = {
+        "A": {"fat_pct": 28},
+        "B": {"fat_pct": 32},
+        "lean": {"fat_pct": 8},
+        "dear": {"fat_pct": 8, "cost_per_kg": 2},
+    }
+    recipe = {"require": [{"fat": {"max_pct": 28}}, rule]}
+    found = put_right(recipe, lots, {"A": 15, "B": 10}, Found(fat=Fraction(32)), taken=False)
+    into = {item.name for item, kg in found.added.items() if kg}
+    assert (into or None) == goes_in
+    assert found.grade is (Grade.MAKE if goes_in else Grade.NO_BATCH)
+    for check in found.answer.checks if goes_in else ():
+        if check.requirement.role.name == "USE":
+            used = {"A", "B"} | into
+            assert check.ok and check.value == len(used & set(getattr(check.requirement, "lots", used)))
+
+
 def test_figures_that_cannot_be_together_are_refused() -> None:
     lots = {"A": {"fat_pct": 28, "moisture_pct": 56, "protein_pct": 15}}
     with pytest.raises(BadInput, match="come to 104 %"):
