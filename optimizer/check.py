@@ -190,10 +190,8 @@ def check(
     Raises BadInput where a name is unknown or a property that a limit needs is not stated.
     """
     faults: list[Fault] = []
-    numbers = sorted({item.load for item in weighed} | {0})
-    batches = {
-        load: batch_of(recipe, table, [item for item in weighed if item.load == load], file, faults) for load in numbers
-    }
+    loads = sorted({item.load for item in weighed} | {0})
+    batches = {n: batch_of(recipe, table, [item for item in weighed if item.load == n], file, faults) for n in loads}
     product = product_of(recipe, day)
     packs, legal = legal_requirements(recipe, product, faults)
     items = dict.fromkeys(item for batch in batches.values() for item in batch.kilograms)
@@ -205,19 +203,19 @@ def check(
         faults += _error_faults(recipe, table, batch)
     if faults:
         raise BadInput(list(dict.fromkeys(faults)))
-    whole, *loads = (
+    whole, *parts = (
         _report(recipe, batch, packs, legal, day, tolerance, load, 1 if load else max(len(batches) - 1, 1))
         for load, batch in batches.items()
     )
     mended = tuple(p for p in _mended(whole.places, recipe, table, whole.batch, day) if p.findings)
-    together = summed([load.batch for load in loads], recipe)
+    together = summed([part.batch for part in parts], recipe)
     unfit = dict.fromkeys((*_unfit(recipe, whole.batch, day), *_unfit(recipe, together, day)))
     named = whole.grade is Grade.NOT_THIS_NAME
     judging = Dosed(recipe, packs, (*recipe.requirements, *legal), tuple(lots))
-    apart_by = {load.load: load.batch for load in loads}
+    apart_by = {part.load: part.batch for part in parts}
     return replace(
-        whole, places=mended, unfit=tuple(unfit), loads=tuple(loads),
-        apart=not_adding_up(whole.batch, together) if loads else (), unlike=tuple(two_weights(table, weighed)),
+        whole, places=mended, unfit=tuple(unfit), loads=tuple(parts),
+        apart=not_adding_up(whole.batch, together) if parts else (), unlike=tuple(two_weights(table, weighed)),
         against=tuple(against(recipe, table, day, whole.batch, apart_by)),
         not_judged=tuple(not_judged(recipe, whole.batch, apart_by)),
         other_names=other_names(recipe, packs, day, whole.batch) if named else (),

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import sys
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
@@ -19,6 +19,9 @@ from optimizer.cli.shared import (
     figure,
     option,
 )
+
+if TYPE_CHECKING:
+    from optimizer.pages.rules_page import Asked
 
 
 def rules(
@@ -49,9 +52,8 @@ def rules(
 ) -> None:
     """List the rule packs, or one pack's classes and limits with their sources."""
     from constraints.faults import BadInput, Fault
-    from constraints.library import GUARD, guard, load_pack, shipped
-    from optimizer.pages.record import document
-    from optimizer.pages.rules_page import Asked, Chosen, pack_page, packs_page, unread_page, verified
+    from constraints.library import load_pack, shipped
+    from optimizer.pages.rules_page import Asked, unread_page, verified
 
     on = None if date is None and product_class is None else day(date, "--date")
     asked = Asked(product_class, on, figure(kg, "--kg"))
@@ -61,9 +63,18 @@ def rules(
         if verify or unread:
             packs = [load_pack(name) for name in (shipped() if pack is None else [pack])]
             text = "".join(map(verified, packs)) if verify else unread_page(packs)
-        elif pack is None:
-            text = document("rule-packs", [Chosen(load_pack(name)) for name in shipped()]) if json else packs_page()
         else:
-            read = guard() if pack == GUARD else load_pack(pack)
-            text = document("rules", Chosen(read, asked)) if json else pack_page(read, asked)
+            text = _listed(pack, asked, json)
     sys.stdout.write(text)
+
+
+def _listed(pack: Typed, asked: Asked, json: bool) -> str:
+    """All packs, or one, as a page or a document."""
+    from constraints.library import GUARD, guard, load_pack, shipped
+    from optimizer.pages.record import document
+    from optimizer.pages.rules_page import Chosen, pack_page, packs_page
+
+    if pack is None:
+        return document("rule-packs", [Chosen(load_pack(name)) for name in shipped()]) if json else packs_page()
+    read = guard() if pack == GUARD else load_pack(pack)
+    return document("rules", Chosen(read, asked)) if json else pack_page(read, asked)

@@ -85,3 +85,8 @@ def curved_of(problem: Problem) -> Curved:
     size = len(layout.program.variables)
     cones = tuple(found.over(layout.units, size) for found in cone.cones_of(problem.choosing, problem.formula))
     return Curved(layout.program, cones)
+
+
+def possible(problem: Problem) -> bool:
+    """Whether a batch keeps every cone, whatever the scales."""
+    return curved_of(problem).cheapest() is not None

@@ -28,7 +28,7 @@ from optimizer.solver.model import Variable
 from optimizer.why.ground import LEAST_ORDER
 from optimizer.why.offered import Offered
 from optimizer.why.on_scales import FARTHER, best_weighed, ways_to_weigh
-from optimizer.why.stand import curved_of
+from optimizer.why.stand import curved_of, possible
 from optimizer.why.unfinished import Part, Unfinished, settled
 from optimizer.why.way import Concession, Kind, Way, WaysOut, conceded, in_order, rounded, with_requirements
 
@@ -373,11 +373,6 @@ def _purchase(problem: Problem, wider: Problem, bought: Sequence[tuple[Offered, 
     return Way(
         Kind.PURCHASE, with_these(wider, [*held, *lots]), lots=tuple((o.lot, kg) for o, kg in order), spend=spend,
     )  # fmt: skip
-
-
-def possible(problem: Problem) -> bool:
-    """Whether a batch keeps every cone, whatever the scales."""
-    return curved_of(problem).cheapest() is not None
 
 
 def _least(holds: Callable[[Fraction], bool], near: Fraction, far: Fraction) -> Fraction | None:

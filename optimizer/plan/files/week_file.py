@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date, timedelta
 from enum import StrEnum
 from fractions import Fraction
 from pathlib import Path
+from typing import TypeVar
 
 from pydantic import Field, model_validator
 
@@ -31,8 +32,11 @@ from constraints.faults import BadInput, Fault, nearest
 from constraints.quantities import Basis
 from optimizer.clock import left
 from optimizer.plan.files.offers import Offer, OfferTable, read_offers
+from optimizer.reading.entry import Units
 from optimizer.reading.lots import LotTable, read_lots
 from optimizer.reading.recipe import Recipe, read_recipe
+
+Read = TypeVar("Read")
 
 LAST_YEAR = 9990
 """First year in which no week may start: Python's calendar ends with 9999."""
@@ -45,13 +49,6 @@ class Scope(StrEnum):
 
     BATCH = "batch"
     DAY = "day"
-
-
-class Units(StrEnum):
-    """Units of weight."""
-
-    KG = "kg"
-    LB = "lb"
 
 
 class BatchEntry(Strict):
@@ -293,11 +290,13 @@ def parse_week(text: str, file: str) -> Week:
     for i, batch in enumerate(entry.batches):
         left()
         if batch.recipe not in recipes:
-            try:
-                recipes[batch.recipe] = read_recipe(str(folder / batch.recipe))
-            except BadInput as error:
-                faults += [_from(document, ("batches", i, "recipe"), fault) for fault in error.faults]
-    lots, offers = _tables(entry, document, folder, faults)
+            read = _read(read_recipe, folder / batch.recipe, document, ("batches", i, "recipe"), faults)
+            recipes.update({} if read is None else {batch.recipe: read})
+    lots = _read(read_lots, folder / entry.lots, document, ("lots",), faults)
+    left()
+    offers: OfferTable | None = OfferTable("", (), ())
+    if entry.offers is not None:
+        offers = _read(read_offers, folder / entry.offers, document, ("offers",), faults)
     if any(fault.severity == "error" for fault in faults) or lots is None or offers is None:
         raise BadInput(dict.fromkeys(faults))
     faults += _between(entry, document, lots, offers.offers)
@@ -308,28 +307,19 @@ def parse_week(text: str, file: str) -> Week:
     return Week(file, entry, document, found, lots, offers, (*said, *lots.warnings, *offers.warnings))
 
 
-def _tables(
-    entry: WeekEntry, document: Document, folder: Path, faults: list[Fault]
-) -> tuple[LotTable | None, OfferTable | None]:
-    lots: LotTable | None = None
-    offers: OfferTable | None = OfferTable("", (), ())
+def _read(
+    reader: Callable[[str], Read], path: Path, document: Document, loc: tuple[str | int, ...], faults: list[Fault]
+) -> Read | None:
+    """A file that the week names; None where it has faults, which join the others.
+
+    A fault of a whole file is one of the line that names it, so that it can be found.
+    """
     try:
-        lots = read_lots(str(folder / entry.lots))
+        return reader(str(path))
     except BadInput as error:
-        faults += [_from(document, ("lots",), fault) for fault in error.faults]
-    left()
-    if entry.offers is not None:
-        try:
-            offers = read_offers(str(folder / entry.offers))
-        except BadInput as error:
-            faults += [_from(document, ("offers",), fault) for fault in error.faults]
-            offers = None
-    return lots, offers
-
-
-def _from(document: Document, loc: tuple[str | int, ...], fault: Fault) -> Fault:
-    """A fault of a whole file is one of the line that names it, so that it can be found."""
-    return fault if fault.line is not None else document.fault(loc, fault.found, fault.allowed, severity=fault.severity)
+        for f in error.faults:
+            faults.append(f if f.line is not None else document.fault(loc, f.found, f.allowed, severity=f.severity))
+        return None
 
 
 def _faults(entry: WeekEntry, document: Document) -> Iterator[Fault]:

@@ -171,16 +171,21 @@ def solve(
             program.size, len(program.rows), len(index), _BY_ROWS, _MINIMISE, 0.0, program.cost, least, most,
             lo, hi, starts, index, value, (program.whole if whole else np.zeros(program.size)).astype(np.int32),
         )  # fmt: skip
-        highs.run()
-        found = _read(highs, program, whole, watch)
-        if found.ending is Ending.FAILED and not whole:
-            # HiGHS now and then leaves the primal simplex with an unknown status, also on tiny programs.
-            for option, setting in _OTHERWISE.items():
-                highs.setOptionValue(option, setting)
-            highs.clearSolver()
-            highs.run()
-            found = _read(highs, program, whole, watch)
-    return found
+        return _run(highs, program, whole, watch)
+
+
+def _run(highs: highspy.Highs, program: Sparse, whole: bool, watch: Watch) -> Solved:
+    """What a loaded program ends in, asked otherwise where the first way fails."""
+    highs.run()
+    found = _read(highs, program, whole, watch)
+    if found.ending is not Ending.FAILED or whole:
+        return found
+    # HiGHS now and then leaves the primal simplex with an unknown status, also on tiny programs.
+    for option, setting in _OTHERWISE.items():
+        highs.setOptionValue(option, setting)
+    highs.clearSolver()
+    highs.run()
+    return _read(highs, program, whole, watch)
 
 
 def _bounds(program: Sparse, pinned: Floats | None, closed: Any) -> tuple[Floats, Floats]:
