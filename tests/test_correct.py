@@ -413,6 +413,150 @@ def test_a_batch_of_several_loads_is_put_right_load_by_load() -> None:
     assert found.kept_kg == found.ground.kilograms
 
 
+# ---- every figure of a correction, worked out again ----
+
+
+def test_what_is_held_back_errs_no_more_and_is_not_counted_after() -> None:
+    """Independent errors add in squares (JCGM 100:2008, 5.1.2): of what stays in and what is added, over the meat."""
+    recipe = {**LEAN, "additions": [{"name": "salt", "is": "salt", "g_per_kg_meat": 16}]}
+    lots = {"A": {"fat_pct": 28, "fat_sd_pct": 1}, "add": {"fat_pct": 8, "fat_sd_pct": "0.5"}}
+    mass, sd = Fraction("25.4"), Fraction("0.6")
+    found = put_right(recipe, lots, {"A": 25, "salt": "0.4"}, Found(fat=_of_mass(25, "25.4", 31), sd=sd), mixer="25.4")
+    kept, lean, salt = found.kept_kg, kg(found, "add"), kg(found, "salt")
+    assert kept < 23 and lean > 3
+    meat = kept * 25 / mass + lean
+    assert found.fat_sd is not None
+    assert float(found.fat_sd) == pytest.approx(float((kept * sd) ** 2 + (lean / 2) ** 2) ** 0.5 / float(meat))
+    after = {item.name: weight for item, weight in found.after.kilograms.items()}
+    assert after == {"A": kept * 25 / mass, "add": lean, "salt": kept * Fraction("0.4") / mass + salt}
+    assert found.ground.lot.fat_sd == sd * mass / 25  # of its meat, not of the whole mass
+
+
+@pytest.mark.parametrize(("spice_g", "salt", "grows"), [("0.1", "0.407", False), ("0.1", "0.41", True),
+                                                       ("12", "0.411", False), ("12", "0.42", True)])  # fmt: skip
+def test_what_weighing_explains_is_not_put_right(spice_g: str, salt: str, grows: bool) -> None:
+    """25 kg at 16 g/kg want 400 g; 2 %, or where that is more a division of the scale, takes no meat beside grams."""
+    recipe = {"additions": [{"name": "salt", "is": "salt", "g_per_kg_meat": 16}],
+              "scales": {"meat_g": 1, "spice_g": spice_g}}  # fmt: skip
+    found = put_right(recipe, {"A": {"fat_pct": 28}}, {"A": 25, "salt": salt})
+    wanted = Fraction(salt) / Fraction("0.016") - 25 if grows else Fraction(0)
+    assert found.answer.weighed is not None and near(kg(found, "A"), str(float(wanted)), "0.015")
+
+
+def test_salt_a_little_over_its_total_may_not_rise_with_salted_meat() -> None:
+    """scipy: fat to 28 % with cheap lean of 3 % salt and dear lean of none; salt in all no more than the mass has."""
+    lots = {"A": {"fat_pct": 28, "salt_pct": 0, **NONE}, "cheap": {"fat_pct": 8, "salt_pct": 3, "cost_per_kg": 1},
+            "dear": {"fat_pct": 8, "salt_pct": 0, "cost_per_kg": 2}}  # fmt: skip
+    whole, now, dose = 25 + 0.463, 0.463 / 25.463, 0.018
+    found = put_right(LEAN | SALTED, lots, {"A": 25, "salt": "0.463"}, Found(fat=_of_mass(25, "25.463", 31)))
+    row = [0.03 - now, -now, 1 - now]  # cheap, dear, salt
+    done = linprog([1, 2, 0], A_ub=[row, [dose - 0.03, dose, dose - 1], [-1, -1, 0]],
+                   b_ub=[0, 0.463 - dose * whole, -25 * 3 / 20])  # fmt: skip
+    added = {item.name: float(weight) for item, weight in found.added.items()}
+    assert done.status == 0 and done.fun <= added["cheap"] + 2 * added["dear"] <= 1.05 * done.fun
+    salt = 0.463 + 0.03 * added["cheap"] + added.get("salt", 0)
+    assert dose - 1e-6 <= salt / (25.463 + sum(added.values())) <= now
+
+
+def test_a_mass_may_more_than_double_and_is_not_over_a_limit_that_it_meets() -> None:
+    found = put_right({"require": [{"fat": {"max_pct": 12}}]}, {"A": {"fat_pct": 28}, "add": {"fat_pct": 8}}, {"A": 25})
+    assert near(kg(found, "add"), "100")  # 25 (28 - 12) / (12 - 8)
+    exact = {"A": {**PORK, **NONE}, "add": PORK}  # 62.5 g of 6.25 % in 25 kg are 156.25 ppm
+    assert not put_right(CURED, exact, {"A": 25, "salt": "0.45", "pink cure": "0.0625"}).over
+
+
+def test_only_meat_without_cure_and_no_rework_makes_less_of_a_cure() -> None:
+    cheap = {"cost_per_kg": "0.1", "use_by": "2026-12-01"}
+    lots = {"A": {**PORK, **NONE}, "add": {**PORK, "use_by": "2026-12-01"},
+            "old": {**PORK, **cheap, "rework": "yes", "salt_pct": 0, "green_pct": 100, "original_nitrite_ppm": 0},
+            "ham": {**PORK, **cheap, "cured": "yes", "salt_pct": 2, "nitrite_ppm": 5, "nitrate_ppm": 0}}  # fmt: skip
+    found = put_right(CURED, lots, {"A": 25, "salt": "0.45", "pink cure": "0.110"})
+    assert found.over and {item.name for item in found.added if isinstance(item, Lot)} == {"add"}
+
+
+def test_what_went_in_is_off_the_stock_bone_and_all() -> None:
+    """10 kg off the bone of a lot of 80 % are 12.5 kg as held: of 15 kg are 2.5 left, of which 2 kg are meat."""
+    lots = {"A": {"fat_pct": 20, "on_hand_kg": 15, "usable_pct": 80}}
+    recipe = {"additions": [{"name": "ice", "is": "water", "g_per_kg_batch": 30}]}
+    found = put_right(recipe, lots, {"A": 10, "ice": "0.3"}, taken=False)
+    left = next(lot for lot in found.table.lots if lot.name == "A")
+    assert left.on_hand_kg == Fraction("2.5")
+    with pytest.raises(BadInput, match=r"12\.5 kg of A are in the batch, and 12 kg on hand"):
+        put_right(recipe, {"A": {**lots["A"], "on_hand_kg": 12}}, {"A": 10, "ice": "0.3"}, taken=False)
+
+
+READ = parse_recipe('{"name": "x", "additions": [{"name": "salt", "is": "salt", "g_per_kg_meat": 16}]}', "recipe")
+
+
+def mass_of(
+    lots: str, weighed: dict[str, str], found: Found | None = None, whole: str | None = None
+) -> tuple[Lot, dict[str, Lot]]:
+    """A ground mass as one lot, and the lots in it as they were moved."""
+    items = [WeighedItem(name, Fraction(weight)) for name, weight in weighed.items()]
+    batch = batch_of(READ, parse_lots(lots, "lots"), items, "batch", [])
+    ground = ground_of(READ, batch, None if whole is None else Fraction(whole), found or Found(), "batch")
+    return ground.lot, {part.name: part for part, _ in ground.lot.parts if isinstance(part, Lot)}
+
+
+HEAD = "lot,role,species,on_hand_kg,fat_pct,moisture_pct,protein_pct,collagen_pct,cost_per_kg\n"
+TWO = HEAD + "A,meat,pork,50,20,62,17,2,3\nB,fat,beef,50,60,30,8,4,1\n"
+
+
+@pytest.mark.parametrize("fat", ["36", "20"])
+def test_what_is_not_fat_keeps_its_make_up_where_fat_is_measured(fat: str) -> None:
+    """12 kg of 20 % and 8 kg of 60 % are 36 %; up, all are moved toward 100 %, down toward 0 %, by one share."""
+    _, parts = mass_of(TWO, {"A": "12", "B": "8"}, Found(fat=Fraction(fat) + 3))
+    own, wanted = Fraction(36), Fraction(fat) + 3
+    for name, old, rest in (("A", 20, (62, 17, 2)), ("B", 60, (30, 8, 4))):
+        new = old + (100 - old) * (wanted - own) / (100 - own) if wanted > own else old * wanted / own
+        found = [parts[name].properties[key] for key in ("fat_pct", "moisture_pct", "protein_pct", "collagen_pct")]
+        assert found == [new, *(x * (100 - new) / (100 - old) for x in rest)]
+
+
+def test_a_mass_is_worth_what_went_in_and_is_of_the_side_with_more_weight() -> None:
+    lot, _ = mass_of(TWO, {"A": "12", "B": "8"}, whole="18")
+    assert (lot.on_hand_kg, lot.role) == (18, "meat")
+    assert lot.held_cost_per_kg == Fraction(12 * 3 + 8 * 1, 20)  # what was lost was lost of all alike
+    assert mass_of(TWO, {"A": "8", "B": "12"})[0].role == "fat"
+
+
+@pytest.mark.parametrize(("whole", "can"), [("10", True), ("9.999", False), ("21", True), ("21.001", False)])
+def test_a_ground_mass_weighs_between_half_and_a_twentieth_more_of_what_went_in(whole: str, can: bool) -> None:
+    if can:
+        assert mass_of(TWO, {"A": "12", "B": "8"}, whole=whole)[0].on_hand_kg == Fraction(whole)
+        return
+    with pytest.raises(BadInput, match="cannot be left of 20 kg"):
+        mass_of(TWO, {"A": "12", "B": "8"}, whole=whole)
+
+
+@pytest.mark.parametrize(("fat", "can"), [("15", True), ("14.9", False), ("65", True), ("65.1", False)])
+def test_a_test_may_be_five_points_beyond_the_leanest_and_the_fattest(fat: str, can: bool) -> None:
+    bare = "lot,on_hand_kg,fat_pct,cost_per_kg\nA,50,20,3\nB,50,60,1\n"
+    if can:
+        assert mass_of(bare, {"A": "12", "B": "8"}, Found(fat=Fraction(fat)))[0].properties[FAT] == Fraction(fat)
+        return
+    with pytest.raises(BadInput, match="20 to 60 %: test again"):
+        mass_of(bare, {"A": "12", "B": "8"}, Found(fat=Fraction(fat)))
+
+
+def test_salt_is_measured_of_all_of_it_and_fat_of_what_the_rest_leaves() -> None:
+    """Meat of 1 % salt and s kg of salt: 0.01 (20 - s) + s = 0.02 x 20; an oil of 90 % fat is no fat of the meat."""
+    salted = "lot,on_hand_kg,fat_pct,salt_pct,cost_per_kg\nA,50,20,1,3\n"
+    lot, _ = mass_of(salted, {"A": "19.6", "salt": "0.4"}, Found(salt=Fraction(2)))
+    share = next(part for item, part in lot.parts if item.name == "salt")
+    assert share == (Fraction("0.4") - Fraction("0.2")) / Fraction("0.99") / 20 and lot.properties["salt_pct"] == 2
+    oily = {"additions": [{"name": "oil", "is": "liquid", "g_per_kg_meat": 50, "fat_pct": 90, "salt_pct": 0}]}
+    found = put_right(oily, {"A": {"fat_pct": 28}}, {"A": 20, "oil": 1}, Found(fat=Fraction(30)))
+    meat = next(part for part, _ in found.ground.lot.parts if part.name == "A")
+    assert meat.properties[FAT] == (Fraction(30) * 21 - 90) / 20
+
+
+def test_readings_of_no_stated_error_may_be_five_points_apart() -> None:
+    assert measured([Fraction(31), Fraction(26)], None, None, None, "").fat == Fraction(57, 2)
+    with pytest.raises(BadInput, match=r"5\.1 points apart"):
+        measured([Fraction("31.1"), Fraction(26)], None, None, None, "")
+
+
 # ---- the command ----
 
 

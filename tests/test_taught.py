@@ -92,3 +92,14 @@ def test_the_lot_that_two_tests_point_at_is_out_of_line() -> None:
     assert found.out_of_line[0] == "A" and found.moved[0] > 2
     assert estimate(known, [Assay({"A": half, "B": half}, F(35), F(1, 2))]).out_of_line == ()
     assert estimate(known, []).figures == pytest.approx([18, 52, 30])
+
+
+def test_a_figure_stays_between_nothing_and_all() -> None:
+    for typed, seen, said in (
+        ("99.6", "99.6", "99.6"),
+        ("99.8", "102", "100"),
+        ("0.4", "0.4", "0.4"),
+        ("0.5", "-2", "0"),
+    ):
+        found = estimate({"A": (F(typed), F(1))}, [Assay({"A": F(1)}, F(seen), F(1))])
+        assert found.of("A")[0] == F(said)
