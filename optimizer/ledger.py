@@ -190,6 +190,7 @@ def record(
         for name, cells in (lots or {}).items():
             _add_lot(base, name, cells, product=name in product)
         for movement in movements:
+            _one_name(base, movement.batch)
             if kind == "sell":
                 _free(base, movement.lot or "")
             _add(base, document.name, movement)
@@ -204,6 +205,14 @@ def held(base: sqlite3.Connection, batch: str) -> str:
     asked = "SELECT reason FROM document WHERE kind IN ('make', 'correct') AND document IN (SELECT document FROM live "
     found = base.execute(asked + "WHERE batch = ?) ORDER BY rowid DESC", (batch,)).fetchone()
     return str(found[0]) if found and found[0].startswith(HOLD) else ""
+
+
+def _one_name(base: sqlite3.Connection, batch: str) -> None:
+    """A batch has no name that a lot of material has: a trace of the one would be taken for the other's."""
+    if unprintable(batch):
+        raise NotRecorded(f"{batch!r} holds {hidden(batch)}; nothing was recorded")
+    if base.execute("SELECT 1 FROM lot WHERE lot = ? AND NOT product", (batch,)).fetchone():
+        raise NotRecorded(f"{batch!r} is a lot: a batch needs a code of its own; nothing was recorded")
 
 
 def _free(base: sqlite3.Connection, lot: str) -> None:
@@ -238,6 +247,8 @@ def _recording(path: str, kind: str, document: Document) -> Iterator[sqlite3.Con
 def _add_lot(base: sqlite3.Connection, name: str, cells: Mapping[str, str], *, product: bool) -> None:
     held = base.execute("SELECT cells FROM lot WHERE lot = ?", (name,)).fetchone()
     if held is None:
+        if not product and base.execute("SELECT 1 FROM movement WHERE batch = ?", (name,)).fetchone():
+            raise NotRecorded(f"{name!r} is a batch: a lot needs a name of its own; nothing was recorded")
         base.execute("INSERT INTO lot VALUES (?, ?, ?)", (name, json.dumps(cells, ensure_ascii=False), product))
         return
     known = json.loads(held[0])

@@ -13,7 +13,7 @@ from constraints.ingredients import FAT, MOISTURE, SALT, Ingredient, Kind, Lot
 from constraints.methods import FatMethod, UnknownMethod, finding, method_named
 from constraints.numbers import PERCENT, trimmed
 from constraints.quantities import Amount, Basis, MissingProperty, stated
-from optimizer.reading.lot_checks import SUM_MOST
+from optimizer.reading.lot_checks import SD_MOST, SUM_MOST
 from optimizer.reading.recipe import Recipe
 from optimizer.summary import composition
 from optimizer.taught import LEAN
@@ -55,6 +55,9 @@ def measured(
         error = sd if sd is not None or not method else method_named(method, own).sd(mean)
     except UnknownMethod as unknown:
         raise BadInput([Fault("--method", None, None, str(unknown), unknown.hint)]) from None
+    if error is not None and error > SD_MOST:
+        said = f"a standard deviation of {trimmed(error, 3)} points"
+        raise BadInput([Fault("--fat-sd-pct", None, None, said, f"at most {trimmed(SD_MOST)}")])
     apart = max(readings) - min(readings)
     most = FAR if error is None else APART * error
     if apart > most:
@@ -166,7 +169,7 @@ def _with_salt(
     without = Batch(_scaled(others, mass), recipe.process)
     brought_pct, strength = without.amount(Amount(SALT, Basis.BATCH)) / mass, added.properties[SALT]
     share = (salt - brought_pct) / (strength - brought_pct)
-    if not 0 <= share < 1:
+    if not 0 <= share <= 1 - LEAST_LEFT * sum(others.values(), _ZERO) / mass:
         found = f"{trimmed(salt, 3)} % salt, and all but the salt weighed in brings {trimmed(brought_pct, 3)} %"
         raise BadInput([Fault("--measured-salt", None, None, found, f"test again, or mend what is in {file}")])
     return {**_scaled(others, mass * (1 - share)), added: mass * share}

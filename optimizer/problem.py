@@ -243,15 +243,20 @@ def why_left_out(recipe: Recipe, lot: Lot, day: date) -> str:
             return f"not eligible by {tag}" + (f" {found}" if tag != "lot" and found else "")
     if recipe.entry.made_without_nitrite and brought([lot]):
         return "brings nitrite or nitrate, and the recipe is made without"
-    if lot.on_hold:
-        return "on hold"
-    if lot.use_by is not None and lot.use_by < day:
-        return f"past its use-by {day_words(lot.use_by)}"
+    if why := barred(lot, day):
+        return why
     if lot.received is not None and lot.received > day:
         return f"not received before {day_words(lot.received)}"
     if not lot.on_hand_kg:
         return "no stock"
     return ""
+
+
+def barred(lot: Lot, day: date) -> str:
+    """Why a lot may go neither into a batch nor out of the house that day; empty where it may."""
+    if lot.on_hold:
+        return "on hold"
+    return f"past its use-by {day_words(lot.use_by)}" if lot.use_by is not None and lot.use_by < day else ""
 
 
 def _meaningless(recipe: Recipe, formula: Formula, table: LotTable, left_out: Sequence[LeftOut]) -> Iterator[Fault]:

@@ -58,6 +58,7 @@ neck,Hill farm,neck,meat,pork,20,62,17,3.00,5,1,Tue Thu
 WORDS = {
     "blend": "blend r.yaml --lots l.csv --meat-kg 20 --date 2026-11-25",
     "check": "check b.csv --recipe r.yaml --lots l.csv --date 2026-11-25",
+    "correct": "correct b.csv --recipe r.yaml --lots l.csv --date 2026-11-25",
     "why": "why r.yaml --lots l.csv --meat-kg 20 --date 2026-11-25 --offers o.csv",
     "plan": "plan w.yaml --no-compare",
     "repair": "plan w.yaml --no-compare --what-happened h.yaml",

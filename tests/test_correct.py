@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import random
+import re
 from datetime import date
 from fractions import Fraction
 from pathlib import Path
@@ -11,6 +12,8 @@ from typing import Any
 
 import pytest
 import yaml
+from hostile_files import WORDS
+from hostile_files import run as tried
 from scipy.optimize import linprog
 from typer.testing import CliRunner
 
@@ -69,6 +72,19 @@ def kg(found: Correction, name: str) -> Fraction:
 def near(value: Fraction, expected: str, scale: str = "0.001") -> bool:
     """The figure that is expected to three decimals, at most a scale's division off where it was rounded to one."""
     return abs(value - Fraction(expected)) <= Fraction(scale) + Fraction("0.0005")
+
+
+def test_too_little_time_is_not_nothing_on_hand(tmp_path: Path) -> None:
+    said = tried({"words": [*WORDS["correct"].split(), "--measured-fat", "31", "--time-limit", "0.000001"]}, tmp_path)
+    assert said.exit_code == 3 and "STOPPED AT THE TIME LIMIT" in said.stdout and "NOTHING ON HAND" not in said.stdout
+
+
+def test_what_went_in_is_not_what_was_measured(tmp_path: Path) -> None:
+    """Salt weighed in is 0.32 of 20.4084 kg, that of the lots 0.179 % of theirs: neither moves with the test."""
+    said = tried({"words": [*WORDS["correct"].split(), "--measured-salt", "8"]}, tmp_path)
+    own = re.search(r"salt measured: 8 %; ([0-9.]+) % by what went in", said.stdout)
+    assert said.exit_code == 1 and own is not None and 100 * 0.32 / 20.4084 < float(own[1]) < 1.8
+    assert "at least 16" not in said.stdout and "--set" not in said.stdout
 
 
 NONE = {"on_hand_kg": 0}

@@ -526,6 +526,52 @@ def test_a_batch_is_put_right_in_the_ledger(tmp_path: Path, stocked: str) -> Non
     assert code == 2 and "not ground any more" in err
 
 
+def test_part_of_an_over_cured_batch_stays_on_hold_when_the_rest_is_put_right(tmp_path: Path, stocked: str) -> None:
+    weighed, recipe, fix = tmp_path / "w.csv", tmp_path / "r.yaml", tmp_path / "fix.json"
+    recipe.write_text(CURED)
+    weighed.write_text("item,kg\nS-14,10\nsalt,0.18\npink cure,0.03\n")
+    files = ("--recipe", str(recipe), "--code", "C1", *ON)
+    run("stock", "make", stocked, str(weighed), *files)
+    asked = ("correct", "C1", "--recipe", str(recipe), "--lots", stocked, "--date", "2026-11-25", "--batch-kg", "10")
+    fix.write_text(run(*asked, "--json")[1])
+    back = str(json.loads(fix.read_text())["correction"]["held_back_kg"])
+    name = ("--document", "fixed")
+    assert run("stock", "correct", stocked, str(fix), *files, "--rework-kg", back, "--out-kg", "9", *name)[0] == 0
+    assert next(lot for lot in read_lots(stocked).lots if lot.name == "fixed rework").on_hold
+    assert run("stock", "sell", stocked, "fixed rework", "1", "--to", "Mole Inn", *ON)[0] == 2
+    assert run("stock", "sell", stocked, "C1", "1", "--to", "Mole Inn", *ON)[0] == 0
+
+
+def test_what_is_on_hold_or_past_is_not_sold_and_a_pull_of_it_is_told(tmp_path: Path, path: str) -> None:
+    lots = tmp_path / "l.csv"
+    lots.write_text(
+        "lot,on_hand_kg,fat_pct,cost_per_kg,use_by,on_hold\nH,9,20,1,,YES\nD,9,20,1,2026-11-24,\nG,9,20,1,2026-11-25,\n"
+    )
+    run("stock", "receive", path, str(lots), "--by", "AB")
+    for lot, why in (("H", "on hold"), ("D", "past its use-by")):
+        code, _, err = run("stock", "sell", path, lot, "1", "--to", "Mole Inn", *ON)
+        assert code == 2 and f"{lot} is {why}" in err and left(path, lot) == 9
+        code, _, err = run("stock", "pull", path, lot, "1", "--into", "B1", *ON)  # it is out of the cooler all the same
+        assert code == 1 and "HOLD IT" in err and why in err and left(path, lot) == 8
+    assert run("stock", "sell", path, "G", "1", "--to", "Mole Inn", *ON)[0] == 0
+    assert run("stock", "pull", path, "G", "1", "--into", "B1", *ON)[0] == 0
+
+
+def test_a_lot_and_a_batch_never_share_a_name(tmp_path: Path, stocked: str) -> None:
+    """A supplier calls about S-14: the trace must be the lot's, forward."""
+    lots, weighed = tmp_path / "l.csv", tmp_path / "w.csv"
+    for code, why in (("S-14", "is a lot"), (" ", "must not be blank"), ("B\u200b1", "ZERO WIDTH SPACE")):
+        done, _, err = run("stock", "pull", stocked, "J-02", "1", "--into", code, *ON)
+        assert done == 2 and why in err and left(stocked, "J-02") == 5
+    weighed.write_text("item,kg\nS-14,10\nJ-02,1.5\nsalt,0.184\n")
+    done, _, err = run("stock", "make", stocked, str(weighed), "--recipe", FRESH, "--code", "J-02", *ON)
+    assert done == 2 and "is a lot" in err and left(stocked, "S-14") == 18
+    run("stock", "pull", stocked, "J-02", "1", "--into", "B1", *ON)
+    lots.write_text("lot,on_hand_kg,fat_pct,cost_per_kg\nB1,3,18,3.40\n")
+    done, _, err = run("stock", "receive", stocked, str(lots), "--by", "AB")
+    assert done == 2 and "is a batch" in err
+
+
 def test_part_held_back_becomes_rework_and_no_kilogram_vanishes(tmp_path: Path, stocked: str) -> None:
     weighed, fix = tmp_path / "w.csv", tmp_path / "fix.json"
     weighed.write_text("item,kg\nS-14,15\nJ-02,5\nF-11,2\nsalt,0.352\nblack pepper,0.055\n")

@@ -171,7 +171,7 @@ class Bench:
         for side in sides:
             found, settled = self._beyond(requirement, terms, side)
             sure = sure and settled
-            if found is not None:
+            if found is not None and not requirement.within(found):  # within: another of its rows is broken
                 figures[side] = found
         return figures, sure
 

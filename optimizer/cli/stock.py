@@ -86,7 +86,12 @@ def waste(ledger: Ledger, lot: Lot, kg: Kg, by: By, reason: Why, document: Paper
 @stock.command("sell")
 def sell(ledger: Ledger, lot: Lot, kg: Kg, by: By, to: To, document: Paper = None, at: When = None) -> None:
     """Take out what was sold of a lot, or of a batch by its code."""
-    _moved(ledger, "sell", lot, kg, -1, _document(document, "sell", by, at, to))
+    paper, kilograms = _document(document, "sell", by, at, to), figure(kg, "KG") or Fraction(0)
+    with _recording():
+        from optimizer.store.made import sell as sold
+
+        sold(ledger, lot, kilograms, paper)
+        sys.stdout.write(f"recorded, document {paper.name}\n")
 
 
 @stock.command("return")
@@ -106,12 +111,17 @@ def pull(
     at: When = None,
 ) -> None:
     """Take out what was pulled for a batch before it is made; make then takes only what is missing."""
+    if not into.strip():
+        raise typer.BadParameter("the batch's code must not be blank", param_hint="--into")
     with _recording():
         from optimizer.store.made import pull as pulled
 
         paper = _document(document, "pull", by, at)
-        pulled(ledger, lot, figure(kg, "KG") or Fraction(0), into, paper)
+        why = pulled(ledger, lot, figure(kg, "KG") or Fraction(0), into, paper)
         sys.stdout.write(f"recorded, document {paper.name}\n")
+    if why:
+        sys.stderr.write(f"HOLD IT: {lot} is {why} and may not go into {into}\n")
+        raise typer.Exit(1)
 
 
 OutKg = Annotated[Typed, option("KG", "Finished product weighed.")]

@@ -85,13 +85,15 @@ def _todo(found: Correction) -> Iterator[str]:
 
 
 def _nothing(found: Correction) -> str:
+    if found.answer.grade is Grade.NO_ANSWER:
+        return f"{HEADLINES[Grade.NO_ANSWER]}."
     return "Nothing on hand makes it lawful: throw it away." if found.over else "NOTHING ON HAND PUTS IT RIGHT."
 
 
 def _what_is_in(found: Correction) -> Iterator[str]:
     """What was measured against the lots' own figures, what is in already, and what must still go in whole."""
     mass, measured = found.ground.typed, found.ground.found
-    own = composition(mass, Basis.BATCH)
+    own = composition(found.ground.weighed, Basis.BATCH)
     for name, value in ((FAT, measured.fat), (MOISTURE, measured.moisture), (SALT, measured.salt)):
         if value is not None:
             word = name.removesuffix("_pct")

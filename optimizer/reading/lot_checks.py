@@ -49,7 +49,9 @@ NITRITE_MOST = Fraction(200)
 TEXTS = ("material", "role", "species")
 FLAGS = tuple(column.name for column in COLUMNS if column.unit == "yes/no")
 _ABOVE_ZERO = frozenset({"pack_kg", "largest_pull_kg", "usable_pct", "green_pct"})
-_MOST = {"%": PERCENT, "mg/kg": PPM}
+SD_MOST = Fraction(50)
+"""Points: no figure between 0 and 100 has a larger standard deviation (Popoviciu's inequality, from memory)."""
+_MOST: dict[str, int | Fraction] = {"%": PERCENT, "mg/kg": PPM, "points": SD_MOST}
 _ROLES = ("meat", "fat")
 _SPECIES = tuple(name for names in NAMES.values() for name in names)
 _YES_NO = {"": False, "no": False, "false": False, "0": False, "yes": True, "true": True, "1": True}

@@ -25,12 +25,14 @@ from optimizer.ledger import (
     Document,
     Movement,
     NotRecorded,
+    held,
     is_ledger,
     new_document,
     opened,
     record,
 )
 from optimizer.mass import Found, ground_of
+from optimizer.problem import barred
 from optimizer.reading.lots import LotTable, parse_lots, read_lots
 from optimizer.reading.recipe import Recipe, read_recipe
 from optimizer.reading.stocked import exported
@@ -97,20 +99,20 @@ def _there(path: str, code: str) -> tuple[dict[str, tuple[Fraction, Fraction]], 
         back = sum((units * UNIT for kind, _, units, _ in lines if kind == "rework"), Fraction(0))
         if document != code:
             total = _less(total, back)
-        for kind, name, held, into in lines:
+        for kind, name, taken, into in lines:
             if kind in ("pull", "addition"):
                 before = total.get(name, (Fraction(0), Fraction(0)))
-                total[name] = before[0] - held * UNIT, before[1] + into * UNIT
+                total[name] = before[0] - taken * UNIT, before[1] + into * UNIT
         if document == code:
             total = _less(total, back)
-    return {name: (held, into) for name, (held, into) in total.items() if into}, any(r[1] == "product" for r in rows)
+    return {name: both for name, both in total.items() if both[1]}, any(r[1] == "product" for r in rows)
 
 
 def _less(there: dict[str, tuple[Fraction, Fraction]], back: Fraction) -> dict[str, tuple[Fraction, Fraction]]:
     """What is in a batch, less so many kilograms of it as mixed."""
     mass = sum((into for _, into in there.values()), Fraction(0))
     kept = max(1 - back / mass, Fraction(0)) if mass else Fraction(1)
-    return {name: (held * kept, into * kept) for name, (held, into) in there.items()}
+    return {name: (out * kept, into * kept) for name, (out, into) in there.items()}
 
 
 @dataclass(frozen=True)
@@ -205,13 +207,15 @@ def _record(
     """Record a batch that was judged, with what came out of it as lots of their own; ``rework`` is what that is of."""
     moves, lots = list(movements), dict[str, dict[str, str]]()
     hold = "; ".join(dict.fromkeys(_forbidding(report))) if report.forbidden else ""
+    with opened(path) as base:
+        before = held(base, code)  # what was held back of it is as it was
     out = sum((move.kilograms for move in moves if move.kind == "product"), Fraction(0))
     if out:
         lots[code] = {"lot": code, "material": report.recipe.entry.name}
     if rework_kg is not None:
         again = f"{document.name} rework"
         lots[again] = _rework(again, report.recipe, rework, document.at[:10])
-        lots[again] |= {"on_hand_kg": trimmed(rework_kg, 10)} | ({"on_hold": "yes"} if hold else {})
+        lots[again] |= {"on_hand_kg": trimmed(rework_kg, 10)} | ({"on_hold": "yes"} if hold or before else {})
         parse_lots(_one_line(lots[again]), f"the rework of {code}")
         moves.append(Movement("rework", again, rework_kg, code))
     signed = replace(document, reason=HOLD + hold) if hold else document
@@ -249,13 +253,25 @@ def _went_in(
             yield Movement("pull", name, -taken, code, "", into)
 
 
-def pull(path: str, lot: str, kilograms: Fraction, code: str, document: Document) -> None:
-    """Take so much of a lot, as held, for a batch that will be made. Raises NotRecorded where it is not there."""
+def pull(path: str, lot: str, kilograms: Fraction, code: str, document: Document) -> str:
+    """Take so much of a lot, as held, for a batch that will be made; returns why it may not go in, or nothing.
+
+    Raises NotRecorded where it is not there.
+    """
     new_document(path, code)  # what is made already is put right, not pulled for
     found = next((one for one in read_lots(path).lots if one.name == lot), None)
     if found is None:
         raise NotRecorded(f"the lot {lot!r} is not there; nothing was recorded")
     record(path, "pull", document, [Movement("pull", lot, -kilograms, code, "", _whole(kilograms * found.usable))])
+    return barred(found, date.fromisoformat(document.at[:10]))
+
+
+def sell(path: str, lot: str, kilograms: Fraction, document: Document) -> None:
+    """Take out what was sold. Raises NotRecorded where it is on hold, past its use-by or not there."""
+    found = next((one for one in read_lots(path).lots if one.name == lot), None)
+    if found is not None and (why := barred(found, date.fromisoformat(document.at[:10]))):
+        raise NotRecorded(f"{lot} is {why}; nothing was recorded")
+    record(path, "sell", document, [Movement("sell", lot, -kilograms)])
 
 
 def came_out(path: str, code: str, kilograms: Fraction, recipe: str, document: Document) -> None:

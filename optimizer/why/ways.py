@@ -225,7 +225,7 @@ class _Search:
 
     def left(self) -> Iterator[Way]:
         """Lots that need not be used up after all."""
-        must = [lot for lot in self.problem.formula.lots if isinstance(lot, Lot) and lot.use_up]
+        must = [lot for lot in self.problem.formula.lots if isinstance(lot, Lot) and lot.use_up and not lot.parts]
         return self._each(Kind.USE_UP, must, lambda lots: self._with([replace(lot, use_up=False) for lot in lots]))
 
     def packs(self) -> Iterator[Way]:

@@ -41,7 +41,8 @@ def no_batch(answer: Answer, out: WaysOut, unfinished: Sequence[Unfinished], *, 
     for k, text in enumerate(words, start=1):
         yield from paragraph(text, f"{k}. ")
     if words:
-        first = next((way for way in _best(out.ways) if way.typed), None)
+        ground = any(isinstance(lot, Lot) and lot.parts for lot in answer.problem.formula.lots)
+        first = None if ground else next((way for way in _best(out.ways) if way.typed), None)
         done = (
             "Each was blended to the end." if _best(out.ways)[0].weighed else "Each was solved; none was weighed out."
         )
