@@ -98,3 +98,49 @@ def test_what_gives_way_is_said(tmp_path: Path) -> None:
     outcome = plan_week(read_week(path), compare=False, talk=False)
     assert outcome.exit_code == 0 and outcome.plan.crumbs
     assert "for want of a better way: 0.05 kg of fat in A" in " ".join(plan_page(outcome).split())
+
+
+MIXED = [RawLot("D", "pork", 20.0, 1.5, 30.0), RawLot("E", "pork", 18.0, 2.0, 30.0)]
+
+
+def one_batch(folder: Path, *lots: RawLot, most: int = 26, **keys: Any) -> tuple[Outcome, dict[str, Fraction]]:
+    """20 kg with at most so much fat, on one day; the plan and what is left of every lot, as held."""
+    batch = RawBatch("A", 20.0, 20.0, 0, 0, (0, most))
+    path = Path(RawWeek(1, list(lots), [batch]).write(folder))
+    path.write_text(json.dumps(json.loads(path.read_text()) | keys))
+    outcome = plan_week(read_week(str(path)), compare=False, talk=False)
+    assert outcome.exit_code == 0
+    taken = {
+        s: sum((one.taken.get(s, Fraction(0)) for one in outcome.plan.made), Fraction(0)) for s in range(len(lots))
+    }
+    names = {s: outcome.plan.world.supplies[s].name for s in taken}
+    return outcome, {names[s]: Fraction(str(lots[s].kg)) - kg for s, kg in taken.items()}
+
+
+def test_a_lot_with_bone_of_which_next_to_nothing_is_left_is_emptied(tmp_path: Path) -> None:
+    """60 % of 30 % fat in 40 % of D are 26 %: 12 kg of meat, 15 of 15.1 kg held. The rest asks for some leaner E."""
+    outcome, left = one_batch(tmp_path, RawLot("C", "pork", 30.0, 1.0, 15.1, 80.0), *MIXED)
+    assert left["C"] < Fraction("0.05") and not outcome.plan.crumbs
+    assert left["E"] <= 30 - Fraction("0.2")
+    _, free = one_batch(tmp_path, RawLot("C", "pork", 30.0, 1.0, 15.1, 80.0), *MIXED, smallest_remnant=0)
+    assert Fraction("0.05") <= free["C"] < Fraction("0.2")
+
+
+def test_a_remnant_that_is_asked_for_is_of_what_is_held(tmp_path: Path) -> None:
+    """Of 16 kg held 1 would be left: 2 stay, for that is cheaper than leaner E beside all of it."""
+    _, left = one_batch(tmp_path, RawLot("C", "pork", 30.0, 1.0, 16.0, 80.0), *MIXED, smallest_remnant=2)
+    assert 2 <= left["C"] <= Fraction("2.3")
+
+
+def test_a_pull_is_made_larger_as_held(tmp_path: Path) -> None:
+    """26.05 % come to 26 % with 48 g of 5 %, half of it bone; 200 g are pulled, not 100 and not 400."""
+    lots = (RawLot("A", "pork", 26.05, 1.0, 40.0), RawLot("B", "pork", 5.0, 4.0, 10.0, 50.0))
+    _, left = one_batch(tmp_path, *lots)
+    assert Fraction("0.2") <= 10 - left["B"] <= Fraction("0.3")
+
+
+def test_a_remnant_that_cannot_be_helped_is_said(tmp_path: Path) -> None:
+    """20 kg of meat are 25 of 25.15 kg held, and there is nothing else."""
+    outcome, left = one_batch(tmp_path, RawLot("bone", "pork", 20.0, 1.0, 25.15, 80.0))
+    assert Fraction("0.05") <= left["bone"] < Fraction("0.2")
+    assert list(outcome.plan.crumbs) == [f"{float(left['bone']):.3g} kg of bone left"]
