@@ -657,6 +657,9 @@ def test_tests_teach_what_later_blends_reckon_with(tmp_path: Path, path: str) ->
         assert lots[name].fat_sd is not None
         assert float(lots[name].fat_sd) == pytest.approx(s * (1 - (m * s) ** 2 / total) ** 0.5, abs=1.1e-3)
         assert any("by its tests, typed" in words for words in lots[name].suspicions)
+    for name, fat, water in (("A", 18, 63), ("B", 22, 60), ("C", 52, 37)):  # what is not fat keeps its make-up
+        rest = (100 - float(lots[name].properties["fat_pct"])) / (100 - fat)
+        assert float(lots[name].properties["moisture_pct"]) == pytest.approx(water * rest, abs=1e-3)
     assert lots["D"].properties["fat_pct"] == 8 and not lots["D"].suspicions
     code, out, _ = run("stock", "show", path, "--full")
     assert code == 0 and "! " in out
@@ -742,3 +745,48 @@ def test_the_stock_is_shown_as_page_document_and_html(tmp_path: Path, stocked: s
         lot.name: float(lot.on_hand_kg) for lot in read_lots(stocked).lots
     }
     assert [r["lot"] for r in rows["lots"] if r["past"]] == ["P-06", "T-08"]
+
+
+SMALL = ROOT / "tests/data/small"
+NITRATE = CURED.replace("nitrite_pct: 6.25", "nitrite_pct: 6.25, nitrate_pct: 4")
+
+
+def test_bone_is_taken_off_the_stock_and_not_into_the_batch(tmp_path: Path, path: str) -> None:
+    """B is meat to 80 %: 5 kg pulled are 4 kg of meat, 6 kg of meat 7.5 kg; a gram from all of A is all of it."""
+    weighed = tmp_path / "w.csv"
+    assert run("stock", "receive", path, str(SMALL / "lots.csv"), "--by", "AB")[0] == 0
+    assert run("stock", "pull", path, "B", "5", "--into", "B1", *ON)[0] == 0
+    assert left(path, "B") == 7 and trace(path, "B1").batches["B1"].lots == 4
+    weighed.write_text("item,kg\nB,6\nA,13.9995\nD,9.998\nsalt,0.54\n")
+    run("stock", "make", path, str(weighed), "--recipe", FRESH, "--code", "B1", *ON)
+    assert [left(path, lot) for lot in "BAD"] == [Fraction("4.5"), 0, Fraction("0.002")]
+    book = trace(path, "B1").batches["B1"]
+    assert (book.lots, book.additions) == (6 + Fraction("13.9995") + Fraction("9.998"), Fraction("0.54"))
+    assert trace(path, "B").lots["B"].used == Fraction("7.5")
+    assert trace(path, "A").at_risk_kg == book.lots + book.additions
+
+
+def test_rework_knows_all_that_went_in(tmp_path: Path, path: str) -> None:
+    """By hand: 6 kg of A and 3 of B with 180 g of salt and 24.1 g of a cure of 6.25 % nitrite and 4 % nitrate."""
+    weighed, recipe = tmp_path / "w.csv", tmp_path / "r.yaml"
+    assert run("stock", "receive", path, str(SMALL / "lots.csv"), "--by", "AB")[0] == 0
+    recipe.write_text(NITRATE)
+    weighed.write_text("item,kg\nA,6\nB,3\nsalt,0.18\npink cure,0.0241\n")
+    files = ("--recipe", str(recipe), "--code", "C1", "--out-kg", "8.5", "--rework-kg", "1")
+    _, _, err = run("stock", "make", path, str(weighed), *files, *ON)
+    assert "9.5 kg came out of 9.2041 kg: weigh again" in " ".join(err.split())
+    lot = next(lot for lot in read_lots(path).lots if lot.rework)
+    whole = Fraction("9.2041")
+    figures = {name: float(value) for name, value in lot.properties.items()}
+    assert figures["fat_pct"] == pytest.approx(float((6 * 18 + 3 * 22) / whole), abs=1e-6)
+    assert figures["salt_pct"] >= float(18 / whole) - 1e-6
+    nitrite = Fraction("0.0241") * 62500
+    assert lot.properties["nitrite_ppm"] == Fraction(int(100 * nitrite / whole), 100)  # never more than there is
+    assert figures["nitrate_ppm"] == pytest.approx(float(Fraction("0.0241") * 40000 / whole), abs=1e-6)
+    assert 0 <= lot.original_nitrite_ppm - nitrite / 9 < Fraction(1, 10**6)  # never less than went in
+    assert float(lot.green) == pytest.approx(float(9 / whole), abs=1e-6)
+    assert float(lot.held_cost_per_kg) == pytest.approx(
+        float((6 * Fraction("3.40") + 3 * Fraction("2.40") / Fraction("0.8")) / whole), abs=1e-6
+    )
+    assert (lot.on_hand_kg, lot.cured, lot.species, lot.role) == (1, True, "pork", "meat")
+    assert lot.use_by is not None and lot.use_by.isoformat() == "2026-11-28"  # that of B, the earlier
