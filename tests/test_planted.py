@@ -215,23 +215,25 @@ def test_a_sound_plan_has_no_faults(plan: Plan) -> None:
     assert said(plan) == ""
 
 
-def order_of(plan: Plan, **offer: Any) -> list[Any]:
+def order_of(plan: Plan, **terms: Any) -> list[Any]:
     """The orders, the first of them of an offer with other terms."""
     first, *others = plan.orders
-    changed = replace(first, supply=replace(first.supply, offer=replace(first.offer, **offer)))
-    return [changed, *others]
+    offer = replace(first.offer, terms=first.offer.terms.model_copy(update=terms))
+    return [replace(first, supply=replace(first.supply, offer=offer)), *others]
 
 
 def test_an_order_that_its_terms_do_not_allow_is_a_fault(plan: Plan) -> None:
     first = plan.orders[0]
     money, kg = first.money, first.kg
     one = F(1, 100)
-    assert said(plan, orders=order_of(plan, minimum=money, smallest=kg, largest=kg)) == ""
+    assert said(plan, orders=order_of(plan, supplier_minimum=money, smallest_order_kg=kg, largest_order_kg=kg)) == ""
     for offer, words in (
-        ({"minimum": money + one}, "below the minimum"), ({"smallest": kg + one}, "outside what one may order"),
-        ({"largest": kg - one}, "outside what one may order"), ({"pack": kg * 2 / 3}, "no whole number of packs"),
-        ({"weekdays": frozenset()}, "is not delivered on"),
-    ):  # fmt: skip
+        ({"supplier_minimum": money + one}, "below the minimum"),
+        ({"smallest_order_kg": kg + one}, "outside what one may order"),
+        ({"largest_order_kg": kg - one}, "outside what one may order"),
+        ({"pack_kg": kg * 2 / 3}, "no whole number of packs"),
+        ({"delivery_days": frozenset()}, "is not delivered on"),
+    ):
         assert words in said(plan, orders=order_of(plan, **offer)), offer
 
 
