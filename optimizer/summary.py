@@ -7,8 +7,9 @@ from dataclasses import dataclass
 from fractions import Fraction
 from math import floor
 
+from constraints.estimate import estimated
 from constraints.formula import Batch
-from constraints.ingredients import FAT, MOISTURE, PROTEIN, SALT, Kind, Lot
+from constraints.ingredients import FAT, MOISTURE, PROTEIN, SALT, Kind, Lot, every
 from constraints.numbers import G_PER_KG, PERCENT
 from constraints.quantities import Amount, Basis, MissingProperty, Weight
 from optimizer.problem import Problem, dying
@@ -123,6 +124,12 @@ def composition(batch: Batch, basis: Basis, names: Iterable[str] = KNOWN) -> dic
         except MissingProperty:
             continue
     return found
+
+
+def estimated_in(batch: Batch) -> tuple[str, ...]:
+    """Components of a batch that are estimated of at least one lot in it, those of a ground mass included."""
+    asked, items = batch.process.estimates, every(batch.kilograms)
+    return tuple(name for name in KNOWN if any(estimated(item, name, asked) is not None for item in items))
 
 
 def casing_need(problem: Problem, batch: Batch) -> CasingNeed | None:

@@ -136,6 +136,7 @@ BASES = ("meat", "green", "fresh", "batch", "finished")
 
 @recomputes(
     "blend",
+    ".estimated: moisture_pct protein_pct",
     ".composition: finished",
     *(f".composition.{basis}: {' '.join(PARTS)}" for basis in BASES),
 )
@@ -147,6 +148,16 @@ def composition(told: Told) -> None:
         return
     kg = batch_of(found)
     assert found["composition"] == {basis: shares(raw, kg, basis) for basis in BASES}
+    assert found["estimated"] == estimated(raw, kg)
+
+
+def estimated(raw: Raw, kg: Kg) -> dict[str, bool]:
+    """Whether some lot's row leaves it open and the recipe lets it be estimated."""
+    rows = [row for lot, row in raw.rows.items() if kg.get(lot)]
+    return {
+        f"{part}_pct": part in raw.recipe.get("estimate", []) and not all(row.get(f"{part}_pct") for row in rows)
+        for part in ("moisture", "protein")
+    }
 
 
 def shares(raw: Raw, kg: Kg, basis: str) -> dict[str, Any] | None:

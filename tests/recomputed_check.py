@@ -8,7 +8,7 @@ from itertools import product
 from typing import Any
 
 from raw import NOTHING, PARTS, F, Kg, Raw
-from recomputed_batch import BASES, asked_limits, close, exactly, margin, shares
+from recomputed_batch import BASES, asked_limits, close, estimated, exactly, margin, shares
 from registry import WORDS, Told, left, recomputes
 
 Weighed = list[Kg]
@@ -30,7 +30,8 @@ def parts(told: Told) -> Iterator[tuple[Any, Kg]]:
     yield from zip(told.document["loads"], loads if len(loads) > 1 else [], strict=True)
 
 
-@recomputes("check", ": recipe date meat_kg batch_kg", ".loads[]: load meat_kg batch_kg", ".composition: finished",
+@recomputes("check", ": recipe date meat_kg batch_kg", ".estimated: moisture_pct protein_pct",
+            ".loads[]: load meat_kg batch_kg", ".composition: finished",
             *(f".composition.{basis}: {' '.join(PARTS)}" for basis in BASES))  # fmt: skip
 def weights(told: Told) -> None:
     raw, found = told.raw, told.document
@@ -41,6 +42,7 @@ def weights(told: Told) -> None:
         assert part["batch_kg"] == close(raw.weight(kg, "batch"))
     kg = whole(told.more["loads"])
     assert found["composition"] == {basis: shares(raw, kg, basis) for basis in BASES}
+    assert found["estimated"] == estimated(raw, kg)
 
 
 def off(raw: Raw, name: str, kg: Fraction, dose: Fraction, loads: int) -> tuple[bool, bool, bool]:

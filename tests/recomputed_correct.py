@@ -80,7 +80,7 @@ def case(raw: Raw, document: Any, weighed: dict[str, Fraction]) -> Told:
 left("correct", "the corrected batch is written by the code of a blend's document, the mass as one lot of it",
      ": status verdict other_names recipe rules date ordered cured meat_kg batch_kg finished_kg cost lots composition",
      ": weigh_out loads casing checks dying confidence certificate conflict what_would_pass left_out notes warnings",
-     ": caution near measured_yield tidy")  # fmt: skip
+     ": caution near measured_yield tidy estimated")  # fmt: skip
 left("correct", WORDS, ".correction: unfit")
 left("correct", "nothing is over, nor measured, nor in the way here: test_correct.py",
      ".correction: over", ": ways", ".correction.measured: moisture_pct salt_pct")  # fmt: skip

@@ -382,8 +382,9 @@ for _function, _paths in (
                      ".loads[].lots[]: kg lot", ".loads[].weigh_out[]: grams item")),
     (batch.lots_and_items, (".lots[]: material held_kg cost", ".loads[].lots[]: material held_kg cost",
                             ".weigh_out[]: g_per_kg_meat", ".loads[].weigh_out[]: g_per_kg_meat")),
-    (batch.composition, tuple(f".composition.{basis}: fat_pct moisture_pct protein_pct salt_pct"
-                              for basis in ("meat", "green", "fresh", "batch", "finished"))),
+    (batch.composition, (".estimated: moisture_pct protein_pct",
+                         *(f".composition.{basis}: fat_pct moisture_pct protein_pct salt_pct"
+                           for basis in ("meat", "green", "fresh", "batch", "finished")))),
     (batch.casing, (".casing: kg_per_m density_kg_per_l filled_m prepare_m hanks cost links link_cm link_g_raw",
                     ".casing: link_g_finished cost_per_link cost_per_kg_raw cost_per_kg_finished")),
     (batch.what_was_asked, (": status recipe rules[] date cured", ".ordered: basis", ".casing: name",

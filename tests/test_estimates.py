@@ -8,6 +8,7 @@ the lines anew.
 from __future__ import annotations
 
 import csv
+import json
 from datetime import date
 from fractions import Fraction
 from pathlib import Path
@@ -16,12 +17,14 @@ from typing import Any
 
 import numpy as np
 import pytest
+from typer.testing import CliRunner
 
 from constraints.confidence import Confident
 from constraints.estimate import Species, published
 from constraints.faults import BadInput
 from constraints.ingredients import Lot
 from optimizer.blend import Answer, blend
+from optimizer.cli import app
 from optimizer.order import Asked, order_of
 from optimizer.pages.page import page
 from optimizer.problem import assemble
@@ -120,6 +123,24 @@ def test_added_water_is_judged_on_the_lines_and_says_so() -> None:
     assert "Met only on estimates, so have it analysed before you rely on it: estimated added water" in shown
     assert "moisture, estimated" in shown and "moisture within 0.9 points of" in shown
     assert "estimated moisture left after the yield" in shown
+
+
+@pytest.mark.parametrize(
+    ("typed", "marked"), [(" , , ", ["moisture_pct", "protein_pct"]), ("69,38,62", ["protein_pct"])]
+)
+def test_the_document_marks_the_figures_that_rest_on_estimates(typed: str, marked: list[str], tmp_path: Path) -> None:
+    """Only what no row states is estimated; the batch is read back by check, and corrected, with the same marks."""
+    cells = ["moisture_pct", *typed.split(",")]
+    recipe, lots, made = tmp_path / "r.yaml", tmp_path / "l.csv", tmp_path / "b.json"
+    recipe.write_text(RECIPE.format(estimate=BOTH, ice=250, further=""))
+    lots.write_text("".join(f"{row},{cell}\n" for row, cell in zip(LOTS.splitlines(), cells, strict=True)))
+    files = ["--recipe", str(recipe), "--lots", str(lots), "--date", "2026-11-25", "--json"]
+    found = CliRunner().invoke(app, ["blend", str(recipe), *files[2:], "--meat-kg", "20"])
+    made.write_text(found.stdout)
+    marks = {name: name in marked for name in ("moisture_pct", "protein_pct")}
+    assert json.loads(found.stdout)["estimated"] == marks
+    for command in ("check", "correct"):
+        assert json.loads(CliRunner().invoke(app, [command, str(made), *files]).stdout)["estimated"] == marks
 
 
 def test_what_is_stated_is_not_estimated() -> None:

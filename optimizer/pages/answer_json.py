@@ -9,7 +9,7 @@ from functools import partial
 from typing import Any, Literal, NamedTuple
 
 from constraints.formula import Batch
-from constraints.ingredients import Ingredient, Lot
+from constraints.ingredients import MOISTURE, PROTEIN, Ingredient, Lot
 from constraints.numbers import G_PER_KG
 from constraints.quantities import Basis
 from optimizer.blend import Answer, Status, unrounded
@@ -17,9 +17,16 @@ from optimizer.cause import cause
 from optimizer.lawful import LawfulDose, lawful_doses
 from optimizer.pages.record import Figure, Record, at, plain
 from optimizer.remarks import cured_lots, left_out, notes, verdict_of, warnings
-from optimizer.summary import KNOWN, casing_need, composition, costs, dying_lots, finished_kg, weight
+from optimizer.summary import KNOWN, casing_need, composition, costs, dying_lots, estimated_in, finished_kg, weight
 from optimizer.verdict import Grade
 from optimizer.words import CAUTION
+
+
+class Estimated(Record):
+    """Which figures of the composition rest on estimates."""
+
+    moisture_pct: bool = at(lambda names: MOISTURE in names)
+    protein_pct: bool = at(lambda names: PROTEIN in names)
 
 
 class VerdictPart(Record):
@@ -291,6 +298,7 @@ class Blend(Record):
     lots: list[LotPart] = at(lambda answer: _of_batch(answer, _lots) or [])
     tidy: TidyPart | None = at(lambda answer: answer if answer.problem.order.tidy else None)
     composition: Shares | None = at(lambda answer: _of_batch(answer, shares))
+    estimated: Estimated | None = at(lambda answer: _of_batch(answer, estimated_in))
     weigh_out: list[ItemPart] = at(lambda answer: _of_batch(answer, _items) or [])
     loads: list[Load] = at(lambda answer: list(enumerate(answer.weighed.loads, 1)) if answer.weighed else [])
     casing: Casing | None = at(lambda answer: _of_batch(answer, partial(casing_need, answer.problem)))

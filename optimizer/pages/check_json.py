@@ -6,11 +6,11 @@ from datetime import date as Day
 
 from constraints.numbers import G_PER_KG
 from constraints.quantities import Basis
-from optimizer.pages.answer_json import Limit, PassingDose, Shares, VerdictPart, shares
+from optimizer.pages.answer_json import Estimated, Limit, PassingDose, Shares, VerdictPart, shares
 from optimizer.pages.check_page import verdict, warnings_of
 from optimizer.pages.record import Figure, Record, at
 from optimizer.remarks import known_to_contain
-from optimizer.summary import weight
+from optimizer.summary import estimated_in, weight
 from optimizer.verdict import Grade
 from optimizer.words import CAUTION
 
@@ -79,6 +79,7 @@ class Checked(Part):
     recipe: str = at("recipe.entry.name")
     date: Day = at("day")
     composition: Shares = at(lambda report: shares(report.batch))
+    estimated: Estimated = at(lambda report: estimated_in(report.batch))
     unfit: list[str]
     loads: list[Load]
     loads_apart: list[str] = at("apart")

@@ -7,7 +7,6 @@ from fractions import Fraction
 from itertools import groupby
 from typing import TYPE_CHECKING
 
-from constraints.estimate import estimated
 from constraints.formula import Batch
 from constraints.numbers import PERCENT, shown, trimmed
 from constraints.quantities import Basis
@@ -17,7 +16,7 @@ from optimizer.pages.figures import figure, money_words
 from optimizer.pages.tables import heading, paragraph, table
 from optimizer.pages.unit import unit_of
 from optimizer.remarks import confirm, left_out, notes
-from optimizer.summary import composition, costs, dying_lots, weight
+from optimizer.summary import composition, costs, dying_lots, estimated_in, weight
 from optimizer.verdict import Judged, mark
 from optimizer.words import day_words
 
@@ -59,7 +58,7 @@ def composition_table(batch: Batch, *, declared: bool) -> Iterator[str]:
         for basis, part in zip(bases, found, strict=True)
     ]
     yield from heading("composition, %")
-    guessed = {name for name in names for item in batch.kilograms if estimated(item, name, batch.process.estimates)}
+    guessed = estimated_in(batch)
     heads = [name.removesuffix("_pct") + (", estimated" if name in guessed else "") for name in names]
     yield from table(["", *heads], rows, "<" + ">" * len(names))
 
