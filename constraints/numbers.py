@@ -15,6 +15,9 @@ KG_PER_LB = Fraction("0.45359237")
 OZ_PER_LB = 16
 """Ounces to the pound (NIST SP 811, B.8)."""
 
+M_PER_FT = Fraction("0.3048")
+"""Metres in the foot, exact (international yard and pound agreement, 1959; NIST SP 811, B.8)."""
+
 G_PER_KG = 1000
 PPM = 1_000_000
 PI = Fraction("3.14159265358979323846")

@@ -207,6 +207,7 @@ def check(
         _report(recipe, batch, packs, legal, day, tolerance, load, 1 if load else max(len(batches) - 1, 1))
         for load, batch in batches.items()
     )
+    whole = replace(whole, table_in_pounds=table.in_pounds)
     mended = tuple(p for p in _mended(whole.places, recipe, table, whole.batch, day) if p.findings)
     together = summed([part.batch for part in parts], recipe)
     unfit = dict.fromkeys((*_unfit(recipe, whole.batch, day), *_unfit(recipe, together, day)))
@@ -216,11 +217,10 @@ def check(
     return replace(
         whole, places=mended, unfit=tuple(unfit), loads=tuple(parts),
         apart=not_adding_up(whole.batch, together) if parts else (), unlike=tuple(two_weights(table, weighed)),
-        against=tuple(against(recipe, table, day, whole.batch, apart_by)),
+        against=tuple(against(recipe, table, day, whole.batch, apart_by, in_pounds=whole.in_pounds)),
         not_judged=tuple(not_judged(recipe, whole.batch, apart_by)),
         other_names=other_names(recipe, packs, day, whole.batch) if named else (),
         instead=doses_instead(judging, [f.requirement for f in whole.findings if f.forbids]),
-        table_in_pounds=table.in_pounds,
     )  # fmt: skip
 
 

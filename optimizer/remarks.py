@@ -99,15 +99,16 @@ def tidiness(answer: Answer) -> str:
     tidy, kept = answer.problem.order.tidy, answer.kept
     if tidy is None or answer.weighed is None:
         return ""
-    said = []
-    for what, least, held in (
-        ("smallest pull", tidy.pull, kept and kept.pull),
-        ("smallest remnant", tidy.remnant, kept and kept.remnant),
+    said, off = [], []
+    for what, option, least, held in (
+        ("a lot in use gives at least", "--smallest-pull 0", tidy.pull, kept and kept.pull),
+        ("an opened lot keeps nothing or at least", "--smallest-remnant 0", tidy.remnant, kept and kept.remnant),
     ):
-        usual = "" if least.asked else " by default"
         gone = "" if held == least else ", which gives way: no such batch was found"
-        said += [f"{what} {weight_words(answer.problem, least.kilograms, 3)}{usual}{gone}"] if least.kilograms else []
-    words = f"{', '.join(said)}."
+        said += [f"{what} {weight_words(answer.problem, least.kilograms)}{gone}"] if least.kilograms else []
+        off += [option] if least.kilograms and not least.asked else []
+    words = f"{', '.join(said)}" + (f"; off: {' '.join(off)}." if off else ".")
+    words = f"by default {words}" if len(off) == len(said) else words
     price, cost = answer.tidy_price, answer.optimum.cost if answer.optimum else Fraction(0)
     if price is not None and price > _WORTH_A_WORD * abs(cost):
         words += f" They cost {shown(price, 2)} {answer.problem.recipe.entry.currency}".rstrip()

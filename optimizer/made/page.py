@@ -32,7 +32,7 @@ def page(report: Report, *, full: bool = False) -> str:
             lines += paragraph(words)
     steps = report.product.recipe.entry.schedule
     lines += [*schedule_lines(steps)] if steps and full else []
-    return "\n".join([*lines, *heading("caution"), *paragraph(CAUTION)]) + "\n"
+    return "\n".join([*lines, "", *paragraph(CAUTION)]) + "\n"
 
 
 def _head(report: Report) -> Iterator[str]:

@@ -8,7 +8,7 @@ from fractions import Fraction
 from constraints.formula import Batch
 from constraints.ingredients import FAT, SALT
 from constraints.meaning import BY_ION, Role, Stage
-from constraints.numbers import G_PER_KG, PERCENT, shown, trimmed
+from constraints.numbers import G_PER_KG, M_PER_FT, PERCENT, shown, trimmed
 from constraints.quantities import Amount, Basis
 from optimizer.blend import Answer, Check, margin
 from optimizer.pages.figures import figure, money_words, reckoned, wanted
@@ -90,11 +90,15 @@ def _casing(answer: Answer) -> str:
     if need is None:
         return ""
     money, unit = money_words(answer.problem), unit_of(answer)
-    said = [f"{need.name}: {shown(need.filled_m, 1)} m, prepare {shown(need.prepare_m, 1)} m"]
+    said = [f"{need.name}: {unit.length(need.filled_m)}, prepare {unit.length(need.prepare_m)}"]
     if need.hanks is not None:
         said[0] += f", {shown(need.hanks, 2)} hanks"
     if need.density_kg_per_l is not None:
-        filling = f"{unit.figure(need.kg_per_m, 3)} {unit.name} in a metre"
+        metre, foot = (
+            f"{shown(need.kg_per_m, 3)} kg in a metre",
+            f"{unit.figure(need.kg_per_m * M_PER_FT, 3)} lb in a foot",
+        )
+        filling = metre if unit.name == "kg" else foot
         said[0] += f" ({filling} at {trimmed(need.density_kg_per_l, 3)} kg a litre)"
     said += [f"it costs {shown(need.cost, 2)}{money}"] if need.cost is not None else []
     said += _links(need, money, unit)

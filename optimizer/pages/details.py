@@ -197,7 +197,7 @@ def _certificate(answer: Answer) -> Iterator[str]:
     yield from heading("certificate")
     yield from paragraph(
         "Every limit was measured again on the weights above in exact arithmetic. "
-        f"Cost as minimised {shown(certificate.cost, 4)}; before the scales {shown(optimum.cost, 4)}."
+        f"Value used {shown(certificate.cost, 4)}; before the scales {shown(optimum.cost, 4)}."
     )
     if certificate.lower_bound is not None and certificate.gap is not None:
         share = PERCENT * certificate.gap / certificate.cost if certificate.cost else Fraction(0)

@@ -73,10 +73,7 @@ def page(answer: Answer, short_why: Prices = (), *, full: bool = False, opening:
 def title(problem: Problem) -> Iterator[str]:
     """The product, its size as it was asked for, and the day."""
     order = problem.order
-    size = _size(order, Unit())
-    if problem.in_pounds:
-        size = f"{_size(order, Unit.of(pounds=True))} ({size})"
-    day = day_words(order.day)
+    size, day = _size(order, Unit.of(pounds=problem.in_pounds)), day_words(order.day)
     yield from paragraph(f"{problem.recipe.entry.name}: {size} of {order.basis.words}, {day}")
 
 

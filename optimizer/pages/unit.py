@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 from fractions import Fraction
 from typing import TypeVar
 
-from constraints.numbers import KG_PER_LB, OZ_PER_LB, shown, trimmed
+from constraints.numbers import KG_PER_LB, M_PER_FT, OZ_PER_LB, shown, trimmed
 from constraints.requirement import Requirement
 from optimizer.blend import Answer, Check
 from optimizer.pages.figures import grams, places_of
@@ -58,6 +58,10 @@ class Unit:
         """Money for one."""
         return shown(per_kg * self.kg, places)
 
+    def length(self, metres: Fraction) -> str:
+        """A length of casing: metres, or feet in a kitchen of pounds."""
+        return f"{shown(metres, 1)} m" if self.name == "kg" else f"{shown(metres / M_PER_FT, 0)} ft"
+
     def small(self, kilograms: Fraction, division_kg: Fraction) -> str:
         """What is weighed on the small scale: grams, in a kitchen of pounds beside pounds and ounces."""
         metric = f"{grams(kilograms, division_kg)} g"
@@ -89,4 +93,4 @@ def ounces(kilograms: Fraction, division_kg: Fraction) -> str:
     places = next(p for p in range(1, 7) if p == 6 or _OUNCE / 10**p <= division_kg)
     whole, rest = divmod(Fraction(round(kilograms / _OUNCE * 10**places), 10**places), OZ_PER_LB)
     said = [f"{whole} lb"] if whole else []
-    return " ".join([*said, f"{trimmed(rest, places)} oz"] if rest or not whole else said)
+    return " ".join([*said, f"{shown(rest, places) if rest else 0} oz"] if rest or not whole else said)

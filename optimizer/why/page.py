@@ -161,12 +161,12 @@ def _lots(explanation: Explanation, money: Money, *, full: bool) -> Iterator[str
     rows = []
     for lot in explanation.lots:
         then = money.bare_weight(lot.kg_then)
-        yes = "any" if lot.needed else "never" if lot.stays_to is None else money.price(lot.stays_to, lot.price)
+        yes = "any price" if lot.needed else "never" if lot.stays_to is None else money.price(lot.stays_to, lot.price)
         rows.append([
             lot.lot.name, money.bare_weight(lot.used_kg) if lot.used_kg else "none", money.price(lot.price), yes,
             "" if lot.stays_to is None and not lot.needed else then,
         ])  # fmt: skip
-    heads = ("lot", f"{money.mass} used", f"price a {money.mass}", "yes up to", f"{money.mass} there")
+    heads = ("lot", f"{money.mass} used", f"price a {money.mass}", "yes up to", f"for {money.mass}")
     yield from table(heads, rows, "<>>>>", ruled=False)
     for lot in explanation.lots:
         for text in _lot_words(lot, money) if full and lot.used_kg else ():
@@ -247,8 +247,8 @@ def _change(change: Change, money: Money) -> Iterator[str]:
     for setting in change.settings:
         yield from paragraph(f"{setting.path} = {setting.value}", "* ")
     if change.saving is None:
-        old, new = (f"has {'a' if a.weighed else 'no'} batch to make" for a in (change.old, change.new))
-        yield from paragraph(f"As it was the recipe {old}; with the change it {new}.")
+        old, new = ("a batch" if a.weighed else "no batch" for a in (change.old, change.new))
+        yield from paragraph(f"Before the change {old} could be made; with it {new} can.")
     else:
         verb = "saves" if change.saving >= 0 else "costs"
         before, after = (money(a.optimum.cost) for a in (change.old, change.new) if a.optimum is not None)

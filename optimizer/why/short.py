@@ -38,7 +38,7 @@ class Money:
 
     def bare(self, value: Fraction, beside: Fraction | None = None) -> str:
         """Without the currency; with more decimals where two would look the same as another price beside it."""
-        places = 2 if abs(value) >= _FINE * 10 or not value else 4
+        places = 2 if abs(value) >= _FINE or not value else 4
         if beside is not None and value != beside and shown(value, places) == shown(beside, places):
             places = 4
         return shown(value, places)

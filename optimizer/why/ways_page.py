@@ -67,7 +67,11 @@ def way_words(problem: Problem, way: Way) -> str:
     """One way out in a sentence."""
     money = Money(problem)
     at_most = "" if way.sure else "at most "
-    then = "" if way.cost is None else f": the batch then costs {at_most}{money(way.cost)}"
+    made = next((c.new for c in way.concessions if c.limit == "both"), problem.order.kilograms)
+    then = ""
+    if way.cost is not None:
+        each = f"{money.price(way.cost / made)} a {money.mass} of {problem.order.basis.words}"
+        then = f": the batch then costs {at_most}{money(way.cost)}, {each}"
     spend = "" if way.spend is None else f" for {money(way.spend)}"
     names = listed([lot.name for lot, _ in way.lots])
     bought = listed([f"{weight_words(problem, kg)} of {lot.name}" for lot, kg in way.lots])

@@ -46,7 +46,7 @@ def plan_page(outcome: Outcome, *, full: bool = False) -> str:
         lines += [*_stock(outcome), *_limits(outcome)] if full else []
         lines += [*_money(outcome), *_tidy(outcome), *_proof(outcome)]
         lines += [] if full else ["", "Stock by day, what limits cost, and every check and source: --full"]
-    text = "\n".join([*lines, *heading("caution"), *paragraph(CAUTION)]) + "\n"
+    text = "\n".join([*lines, "", *paragraph(CAUTION)]) + "\n"
     for one in outcome.plan.made if full and outcome.stands else ():
         title = "\n".join(paragraph(f"{weekday(one.on)}: {one.job.name}"))
         text += f"\n{'=' * 80}\n{title}\n\n{page(one.answer, full=True)}"
@@ -55,7 +55,7 @@ def plan_page(outcome: Outcome, *, full: bool = False) -> str:
 
 def stopped_page() -> str:
     """The page where the time was over before there was anything to plan."""
-    return "\n".join([f"{STOPPED}.", *heading("caution"), *paragraph(CAUTION)]) + "\n"
+    return "\n".join([f"{STOPPED}.", "", *paragraph(CAUTION)]) + "\n"
 
 
 def _currency(outcome: Outcome) -> str:
@@ -142,7 +142,7 @@ def _orders(outcome: Outcome) -> Iterator[str]:
              unit(kg, 2) if (kg := left.get((o.offer.name, o.delivered))) else "none"]
             for o in lines
         ]  # fmt: skip
-        heads = ("offer", "material", "packs", unit.name, f"per {unit.name}", "money", f"left, {unit.name}")
+        heads = ("offer", "material", "packs", unit.name, f"per {unit.name}", "cost", f"left {unit.name}")
         yield from table(heads, rows, "<<>>>>>")
 
 
@@ -225,22 +225,24 @@ def _money(outcome: Outcome) -> Iterator[str]:
             "holding": found.holding}  # fmt: skip
     cents = _to_the_cent(list(cash.values()))
     used = {"cash this week": sum(cents, _ZERO), "stock used, at what it is worth": found.stock_used,
-            "additions by their exact doses, less as weighed": found.dose_rounding,
+            "doses rounded to the scale": found.dose_rounding,
             "less worth of what was bought and is left": -found.bought_left,
             "less worth of the product": -found.product}  # fmt: skip
     parts = _to_the_cent(list(used.values()))
     rows = [[name, shown(x, 2)] for name, x in zip(cash, cents, strict=True)]
     rows += [[name, shown(x, 2)] for name, x in zip(used, parts, strict=True) if x or name.startswith("cash")]
-    rows.append(["value used, as minimised", shown(sum(parts, _ZERO), 2)])
+    rows.append(["value used", shown(sum(parts, _ZERO), 2)])
     yield from table(("", "money"), rows, "<>")
     beside = f"Beside that: used at book value {shown(found.used, 2)}; left and keeping {shown(found.left, 2)}"
     yield from paragraph(beside + (f"; lost with what expires {shown(found.lost, 2)}." if found.lost else "."))
     if compared is not None and compared.cost is None:
-        yield from paragraph(f"Batch by batch, in order, there is no plan: nothing is left for {compared.stuck}.")
+        yield from paragraph(
+            f"Planned one batch after the other there is no plan: nothing is left for {compared.stuck}."
+        )
     elif compared is not None and outcome.saving is not None:
         cost = outcome.plan.solved.cost
         yield from paragraph(
-            f"Before rounding to the scales {cost:.2f}; planned batch by batch, in order, {compared.cost:.2f}."
+            f"Before rounding to the scales {cost:.2f}; planned one batch after the other {compared.cost:.2f}."
         )
 
 
@@ -289,13 +291,12 @@ def _proof(outcome: Outcome) -> Iterator[str]:
         share = PERCENT * certificate.gap / abs(certificate.cost) if certificate.cost else _ZERO
         yield from paragraph(
             f"Proved: no plan of this week comes below {shown(certificate.lower_bound, 2)}{currency} of value used. "
-            f"This one is at {shown(certificate.cost, 2)}, so that {shown(certificate.gap, 2)} ({shown(share, 2)} %) "
-            "is the most there could be to save."
+            f"This one uses {shown(certificate.cost, 2)}: at most {shown(certificate.gap, 2)} ({shown(share, 1)} %) "
+            "could still be saved."
         )
     if certificate.reported is not None:
         yield from paragraph(
-            f"With whole packs, days and choices the search found nothing below {certificate.reported:.2f}; that is "
-            "not proved."
+            f"With whole packs and days nothing below {certificate.reported:.2f} was found; that is not proved."
         )
     yield from paragraph(
         "Every batch was weighed and measured again in exact arithmetic; stock, dates, orders and the kitchen's limits "
