@@ -86,7 +86,7 @@ def test_a_week_in_pounds_says_every_weight_in_pounds_and_cure_in_grams_too(tmp_
     page = plan_page(pounds)
     assert not re.search(r"\d kg\b|\bkg as held", page)
     for pull in a["batches"][0]["pulls"]:
-        assert f"{pull['held_kg'] / LB:.3f}" in page
+        assert f"{pull['held_kg'] / LB:.2f}" in page
     assert re.search(r"salt +720\.0 g = 25\.40 oz", page), "40 kg at 18 g, 28.35 g in an ounce"
     (order,) = csv.DictReader(orders_csv(pounds).splitlines())
     assert float(order["lb"]) == pytest.approx(a["orders"][0]["kg"] / LB, abs=1e-4)

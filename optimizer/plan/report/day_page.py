@@ -12,7 +12,7 @@ from constraints.ingredients import Ingredient, Kind
 from constraints.numbers import KG_PER_LB, OZ_PER_LB, shown
 from constraints.quantities import Basis
 from optimizer.pages.details import source_words
-from optimizer.pages.figures import figure, grams, places_of
+from optimizer.pages.figures import figure, grams
 from optimizer.pages.tables import heading, paragraph, table
 from optimizer.plan.model.world import Supply
 from optimizer.plan.report.outcome import Outcome
@@ -53,7 +53,7 @@ def day_by_day(outcome: Outcome, *, full: bool) -> Iterator[str]:
 def _pulls(outcome: Outcome, batches: Sequence[Made], unit: Unit) -> Iterator[str]:
     """What comes out of the cooler that day, as held, and for what."""
     supplies = outcome.plan.world.supplies
-    places = max(2, *(places_of(one.answer.problem.order.meat_division_kg) for one in batches))
+    places = max(unit.places(one.answer.problem.order.meat_division_kg) for one in batches)
     rows = []
     for s in sorted({s for one in batches for s in one.taken}, key=lambda s: (supplies[s].name, s)):
         mine = [(one.job.name, one.taken[s]) for one in batches if s in one.taken]
@@ -68,7 +68,7 @@ def _batch(one: Made, unit: Unit, *, full: bool) -> Iterator[str]:
     weighed = one.answer.weighed
     assert weighed is not None
     yield ""
-    places = max(2, places_of(one.answer.problem.order.meat_division_kg))
+    places = unit.places(one.answer.problem.order.meat_division_kg)
     meat, whole = (unit(one.kilograms(basis), places) for basis in (Basis.MEAT, Basis.BATCH))
     loads = weighed.loads or (weighed.total,)
     many = f", in {len(loads)} loads; each has its own grams" if len(loads) > 1 else ""
@@ -93,7 +93,7 @@ def _weight(item: Ingredient, load: Batch, division: Fraction, unit: Unit) -> st
     """A lot in the week's unit; an addition in grams, in a week of pounds with ounces beside them."""
     kg = load.kilograms.get(item, _ZERO)
     if item.kind is Kind.LOT:
-        return f"{unit(kg, max(2, places_of(division)))} {unit.name}"
+        return f"{unit(kg, unit.places(division))} {unit.name}"
     ounces = f" = {shown(kg / KG_PER_LB * OZ_PER_LB, 2)} oz" if unit.name == "lb" else ""
     return f"{grams(kg, min(division, _COARSEST))} g{ounces}"
 

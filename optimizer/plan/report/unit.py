@@ -7,6 +7,7 @@ from fractions import Fraction
 from math import ceil
 
 from constraints.numbers import KG_PER_LB, shown, trimmed
+from optimizer.pages.unit import Unit as OnPages
 from optimizer.plan.model.world import World
 
 _HUNDREDTH = Fraction(1, 100)
@@ -28,6 +29,10 @@ class Unit:
     def __call__(self, kilograms: Fraction, places: int) -> str:
         """A weight with so many decimals."""
         return shown(kilograms / self.kg, places)
+
+    def places(self, division_kg: Fraction) -> int:
+        """Decimals that show divisions of a scale, as on the page of a batch."""
+        return OnPages(self.name, self.kg).places(division_kg)
 
     def price(self, per_kg: Fraction, places: int) -> str:
         """Money for one."""
