@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import json
 import re
+from fractions import Fraction
 from pathlib import Path
 
 import pytest
@@ -14,6 +15,7 @@ from optimizer.plan.files.week_file import read_week
 from optimizer.plan.report.outcome import Outcome
 from optimizer.plan.report.plan_json import orders_csv, plan_dict, pulls_csv
 from optimizer.plan.report.plan_page import plan_page
+from optimizer.plan.report.unit import Unit
 from optimizer.plan.run import plan_week
 
 LB = 0.45359237
@@ -88,6 +90,12 @@ def test_a_week_in_pounds_says_every_weight_in_pounds_and_cure_in_grams_too(tmp_
     for pull in a["batches"][0]["pulls"]:
         assert f"{pull['held_kg'] / LB:.2f}" in page
     assert re.search(r"salt +720\.0 g = 25\.40 oz", page), "40 kg at 18 g, 28.35 g in an ounce"
+    assert f"{a['orders'][0]['price_per_kg'] * LB:.3f}" in page
+    unit = Unit.of(pounds.plan.world)  # a change is rounded so that it is enough: 1 kg is 2.2046 lb
+    assert (
+        unit.amount(Fraction(1), "kg short") == "2.21 lb short" and unit.amount(Fraction(3), "batches") == "3 batches"
+    )
+    assert unit.near(Fraction(10)) == "22.05 lb"
     (order,) = csv.DictReader(orders_csv(pounds).splitlines())
     assert float(order["lb"]) == pytest.approx(a["orders"][0]["kg"] / LB, abs=1e-4)
     assert float(order["price_per_lb"]) == pytest.approx(a["orders"][0]["price_per_kg"] * LB, abs=1e-4)

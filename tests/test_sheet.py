@@ -6,10 +6,12 @@ Law by ``FIELDS``. Validity: html5lib's strict parser (the HTML standard's parsi
 
 from __future__ import annotations
 
+import csv
 import html
 import json
 import re
 from collections.abc import Iterator
+from datetime import date
 from fractions import Fraction
 from itertools import groupby
 from pathlib import Path
@@ -153,6 +155,31 @@ def test_what_is_pulled_and_weighed_is_the_blend(smoked: str) -> None:
         assert rows[-1][0].startswith("cooked barley")  # inclusions last
 
 
+def test_weights_and_dates_are_those_of_the_blend_and_of_the_lots(smoked: str) -> None:
+    found = blend(*SMOKED)
+    whole = f"{found['batch_kg']:.3f}"
+    assert f"{found['meat_kg']:g} kg of meat, {whole} kg in all, 3 mixer loads" in text(tree(smoked))
+    loads = [float(weight) for weight in re.findall(r"<h3>Load \d of 3: ([\d.]+) kg", smoked)]
+    went = [sum(x["grams"] for x in load["weigh_out"]) / 1000 + sum(x["kg"] for x in load["lots"])
+            for load in found["loads"]]  # fmt: skip
+    assert loads == pytest.approx(went, abs=5e-4)
+    with (EXAMPLES / "smoked-lots.csv").open(encoding="utf-8", newline="") as file:
+        dates = {row["lot"]: date.fromisoformat(row["use_by"]) for row in csv.DictReader(file)}
+    (pulled,) = tables(smoked, "lot")
+    for row in pulled:
+        assert row[6] == "" and row[7].startswith(f"{dates[row[0]]:%a} {dates[row[0]].day} {dates[row[0]]:%b}")
+
+
+def test_what_is_read_of_heat_and_cold_is_what_the_guidelines_say(smoked: str) -> None:
+    """FSIS Appendix A (2021) on coming up; Appendix B (1999), option 1; 3 is for more nitrite and an accelerator."""
+    (rows,) = tables(smoked, "limit")
+    said = [row[0].split("[")[0] for row in rows]
+    assert "coming up: 50 to 130 F within 6 h" in said
+    assert [words.partition(": ")[2] for words in said if words.startswith("cooling")] == [
+        "130 F to 80 F within 1 h 30 min", "80 F to 40 F within 5 h",
+    ]  # fmt: skip
+
+
 def test_what_is_asked_of_a_blend_may_be_asked_of_its_sheet() -> None:
     words = [*FRESH, "--mixer-kg", "14", "--prefer", "fewest-lots", "--premium-pct", "9", "--smallest-pull", "2"]
     found, plain, page = blend(*words), blend(*FRESH), sheet(*words)
@@ -268,12 +295,21 @@ def test_a_weeks_lists_are_the_plan(week: str) -> None:
     assert titles == sorted({order["supplier"] for order in plan["orders"]})
     rows = [row for table in tables(week, "offer") for row in table]
     assert sorted((row[0], float(row[3])) for row in rows) == sorted((o["offer"], o["kg"]) for o in plan["orders"])
+    bought = {order["offer"]: order for order in plan["orders"]}
+    for row in rows:
+        order, days = bought[row[0]], [date.fromisoformat(bought[row[0]][key]) for key in ("order_by", "delivered")]
+        assert row[1:3] == [order["material"], str(order["packs"])]
+        assert row[4:6] == [f"{order['price_per_kg']:.3f}", f"{order['money']:.2f}"]
+        assert row[6:8] == [f"{day:%a} {day.day} {day:%b} {day.year}" for day in days] and row[8:] == [""] * 5
     pulled = [table for table in tables(week, "lot") if len(table[0]) == 6]
     days = [list(group) for _, group in groupby(plan["batches"], key=lambda batch: batch["date"])]
     assert len(pulled) == len(days)
     for table, batches in zip(pulled, days, strict=True):
         held = sum(pull["held_kg"] for batch in batches for pull in batch["pulls"])
         assert float(sum(kg(row[2]) for row in table)) == pytest.approx(held, abs=0.005 * len(table))
+        for row in table:
+            takes = [b["batch"] for b in batches if any(pull["lot"] == row[0].split(",")[0] for pull in b["pulls"])]
+            assert row[3] == ", ".join(takes) or not takes, row
     codes = re.findall(r'<strong class="large">(L\d{6}-\d)</strong>', week)
     days_of = [f"L{batch['date'][2:].replace('-', '')}" for batch in plan["batches"]]
     assert [code[:7] for code in codes] == days_of and len(set(codes)) == len(codes)
