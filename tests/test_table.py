@@ -276,8 +276,6 @@ HEADERS = {
     "missing stock": (("lot", "fat_pct", "cost_per_lb"), "on_hand_kg", "on_hand_kg or on_hand_lb is missing"),
     "twice": ((*GOOD, "bind", "bind"), "bind", "stands twice"),
     "slip instead of missing": (("lot", "on_hand_kg", "fat %", "cost_per_kg"), "fat %", "not a known column"),
-    "two units": ((*GOOD, "on_hand_lb"), "on_hand_lb", "both on_hand_kg and on_hand_lb"),
-    "two prices": ((*GOOD, "cost_per_lb"), "cost_per_lb", "both cost_per_kg and cost_per_lb"),
     "no name": ((*GOOD, ""), None, "column 5 has cells but no name"),
     "line break": ((*GOOD, "bind\nindex"), None, "U+000A"),
 }

@@ -167,7 +167,7 @@ def free_names(header: Sequence[str]) -> tuple[str, ...]:
 
 
 def header_faults(header: Sequence[str], empty_columns: Sequence[bool], file: str, line: int) -> Iterator[Fault]:
-    """Every fault of a header: names missing, twice, unnamed, misspelt, or in two units at once.
+    """Every fault of a header: names missing, twice, unnamed or misspelt.
 
     ``empty_columns`` tells for each name whether nothing stands below it; an unnamed one is then no fault.
     """
