@@ -15,6 +15,8 @@ from datetime import date
 from fractions import Fraction
 from itertools import groupby
 from pathlib import Path
+from types import SimpleNamespace
+from typing import Any
 from xml.etree.ElementTree import Element
 
 import html5lib
@@ -25,6 +27,7 @@ from typer.testing import CliRunner
 from where import ROOT
 
 from optimizer.cli import app
+from optimizer.sheet.week import _sheets
 from optimizer.words import CAUTION
 
 EXAMPLES = ROOT / "examples"
@@ -453,3 +456,16 @@ def test_no_sheet_weighs_out_the_mending_of_too_much_cure(tmp_path: Path) -> Non
     said = text(tree(page))
     assert "Nothing is weighed out" in said and "no matter of course" in said and "MAKE IT" not in said
     assert not list(tables(page, "weigh in this order")) and not list(tables(page, "lot"))
+
+
+def test_codes_of_a_week_go_on_after_what_is_made_that_day() -> None:
+    """One batch of Monday is made: the two that are left of Monday are its second and third, Tuesday's is a first."""
+    days = [date(2026, 11, 30), date(2026, 11, 30), date(2026, 12, 1)]
+    job = SimpleNamespace(name="A", recipe=SimpleNamespace(entry=SimpleNamespace(name="links")))
+    week = SimpleNamespace(lots=SimpleNamespace(file="none.csv"), entry=SimpleNamespace(units="kg"))
+    plan = SimpleNamespace(
+        world=SimpleNamespace(week=week, supplies={}),
+        made=[SimpleNamespace(on=day, taken={}, job=job, answer=None) for day in days],
+    )
+    outcome: Any = SimpleNamespace(plan=plan, done=[{"date": "2026-11-30"}, {"date": "2026-11-29"}])
+    assert [one.code for one in _sheets(outcome)] == ["L261130-2", "L261130-3", "L261201-1"]

@@ -6,6 +6,7 @@ import json
 import random
 from dataclasses import replace
 from fractions import Fraction as F
+from itertools import product
 from typing import Any
 
 import pytest
@@ -14,8 +15,10 @@ from tidy import Messy, compared, messy
 
 from constraints.faults import BadInput
 from constraints.numbers import NotANumber, weight
+from constraints.requirement import Span
 from optimizer.blend import Status, blend
 from optimizer.reading.recipe import parse_recipe
+from optimizer.solver.links import none_or, possible
 
 
 def test_pulls_and_remnants_are_those_of_milp() -> None:
@@ -129,3 +132,22 @@ def test_command_page_and_document() -> None:
     assert told["tidy"]["price"] == pytest.approx(told["cost"]["optimum"] - free["cost"]["optimum"])
     assert told["tidy"]["price"] > 0.001 * told["cost"]["optimum"]
     assert "They cost" in " ".join(run(*words, "--smallest-pull", "5.2").stdout.split())
+
+
+@pytest.mark.parametrize(
+    ("lo", "hi", "every"),
+    [(1, 7, None), (0, 7, None), (1, 7, 9), (3, 3, 8), (0, 5, 6), (5, 2, 9), (5, 2, None), (2, 8, 8)],
+)
+def test_the_rows_of_a_pull_leave_none_a_span_or_all_of_it(lo: int, hi: int, every: int | None) -> None:
+    """By every choice tried: with the yes-or-no variables whole, the totals left are none, the span, and all of it."""
+    span = Span(F(lo), F(hi), None if every is None else F(every))
+    lines = none_or({0: F(1, 2), 1: F(1)}, span, 2, 3, "A")  # a total of half the first and all of the second
+    most = possible(span)
+    found = set()
+    for use, all_of_it, total in product((0, 1), (0, 1), range(12)):
+        point = {0: F(total), 1: F(total, 2), 2: F(use), 3: F(all_of_it)}
+        sums = [(sum((a * point[j] for j, a in terms.items()), F(0)), least, top) for _, terms, least, top in lines]
+        held = all((least is None or s >= least) and (top is None or s <= top) for s, least, top in sums)
+        if held and use <= most:
+            found.add(total)
+    assert found == {0, *range(lo, hi + 1), *([] if every is None else [every])}
