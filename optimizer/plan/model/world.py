@@ -249,7 +249,7 @@ def _jobs(week: Week, sources: Sequence[Lot]) -> tuple[Job, ...]:
     offered = {offer.name for offer in week.offers.offers}
     made: dict[tuple[str, tuple[object, ...]], RecipeRows] = {}
     if faults := [*_of_one_batch(week)]:
-        raise BadInput(faults)
+        raise BadInput(dict.fromkeys(faults))
     jobs = []
     for i, (batch, recipe) in enumerate(zip(entry.batches, week.recipes, strict=True)):
         days = _window(week, batch)
