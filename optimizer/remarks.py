@@ -101,8 +101,8 @@ def tidiness(answer: Answer) -> str:
         return ""
     said, off = [], []
     for what, option, least, held in (
-        ("a lot in use gives at least", "--smallest-pull 0", tidy.pull, kept and kept.pull),
-        ("an opened lot keeps nothing or at least", "--smallest-remnant 0", tidy.remnant, kept and kept.remnant),
+        ("a lot in use gives at least", "--smallest-pull=0", tidy.pull, kept and kept.pull),
+        ("an opened lot keeps nothing or at least", "--smallest-remnant=0", tidy.remnant, kept and kept.remnant),
     ):
         gone = "" if held == least else ", which gives way: no such batch was found"
         said += [f"{what} {weight_words(answer.problem, least.kilograms)}{gone}"] if least.kilograms else []

@@ -22,6 +22,10 @@ FULL = "Every check and its source: --full"
 FULL_WHY = "How far each price holds, every margin and every way out: --full"
 WOULD_DO = "what would do, the cheapest first"
 ASK_WHY = "More ways, and what each costs: run trimwright why with the same words."
+TIDY_WEEK = (
+    "By default a lot in use gives about 1 % of a batch or more, and an opened lot keeps nothing or as much; off: "
+    "smallest_pull: 0 and smallest_remnant: 0 in the week."
+)
 NOT_SMALLEST = "not shown to be the smallest such set"
 
 TERMS = {

@@ -87,6 +87,7 @@ def test_a_week_in_pounds_says_every_weight_in_pounds_and_cure_in_grams_too(tmp_
     assert a["orders"] == b["orders"] and a["batches"] == b["batches"], "the JSON document stays in kilograms"
     page = plan_page(pounds)
     assert not re.search(r"\d kg\b|\bkg as held", page)
+    assert "By default a lot in use gives about 1 % of a batch or more" in page
     for pull in a["batches"][0]["pulls"]:
         assert f"{pull['held_kg'] / LB:.2f}" in page
     assert re.search(r"salt +720\.0 g = 25\.40 oz", page), "40 kg at 18 g, 28.35 g in an ounce"

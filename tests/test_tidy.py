@@ -117,12 +117,12 @@ def test_no_weight() -> None:
 def test_command_page_and_document() -> None:
     words = ["blend", *FRESH[1:], "--meat-kg", "25"]
     usual = "By default a lot in use gives at least 0.25 kg, an opened lot keeps nothing or at least 0.25 kg; off: "
-    assert f"{usual}--smallest-pull 0 --smallest-remnant 0." in " ".join(run(*words).stdout.split())
+    assert f"{usual}--smallest-pull=0 --smallest-remnant=0." in " ".join(run(*words).stdout.split())
     off = run(*words, "--smallest-pull", "0", "--smallest-remnant", "0").stdout
     assert "mallest" not in off and "By default" not in off
     pounds = run("blend", *FRESH[1:], "--meat-kg", "25", "--units", "lb", "--smallest-pull", "2").stdout
     kept = (
-        "A lot in use gives at least 2 lb, an opened lot keeps nothing or at least 0.55 lb; off: --smallest-remnant 0."
+        "A lot in use gives at least 2 lb, an opened lot keeps nothing or at least 0.55 lb; off: --smallest-remnant=0."
     )
     assert kept in " ".join(pounds.split())
     told = json.loads(run(*words, "--smallest-pull", "5.2", "--json").stdout)

@@ -55,7 +55,7 @@ def schema(
     from optimizer.pages.record import ANSWERS, answer_schema
 
     if (what is What.ANSWER) != (command in ANSWERS):
-        raise typer.BadParameter(f"schema answer, and one of {', '.join(ANSWERS)}", param_hint="COMMAND")
+        raise typer.BadParameter(f"say whose: schema answer {', '.join(ANSWERS)}", param_hint="COMMAND")
     found = answer_schema(command) if command else file_schema(what)
     sys.stdout.write(json.dumps(found, indent=2) + "\n")
 

@@ -68,10 +68,10 @@ class Unit:
         return metric if self.name == "kg" else f"{ounces(kilograms, division_kg)} ({metric})"
 
     def limit(self, requirement: Requirement) -> Requirement:
-        """A requirement on a weight in this unit; any other as it is."""
+        """A requirement on a weight in this unit, to a thousandth; any other as it is."""
         if requirement.unit != "kg" or self.name == "kg":
             return requirement
-        lo, hi = (None if x is None else x / self.kg for x in (requirement.lo, requirement.hi))
+        lo, hi = (None if x is None else round(x / self.kg, 3) for x in (requirement.lo, requirement.hi))
         return replace(requirement, lo=lo, hi=hi, unit=self.name)
 
     def check(self, check: Judged) -> Judged:

@@ -22,7 +22,7 @@ from optimizer.plan.report.unit import Unit
 from optimizer.plan.report.way_out import NoPlan
 from optimizer.plan.settle.read_off import Order
 from optimizer.verdict import HEADLINES, Grade
-from optimizer.words import CAUTION, counted
+from optimizer.words import CAUTION, TIDY_WEEK, counted
 
 _ZERO = Fraction(0)
 _NOTHING = 0.005
@@ -247,8 +247,11 @@ def _money(outcome: Outcome) -> Iterator[str]:
 
 
 def _tidy(outcome: Outcome) -> Iterator[str]:
-    """What tidiness costs where that is worth a word, and what gave way."""
+    """What tidiness costs where that is worth a word, and what gave way; what is wanted by default."""
     plan, currency = outcome.plan, _currency(outcome)
+    least = [one for made in plan.made for one in (made.job.tidy.pull, made.job.tidy.remnant)]
+    if any(one.kilograms and not one.asked for one in least):
+        yield from paragraph(TIDY_WEEK)
     if plan.tidy_price > _WORTH_A_WORD * abs(plan.solved.cost):
         yield from paragraph(f"Tidy pulls and remnants cost {plan.tidy_price:.2f}{currency}.")
     if plan.crumbs:
