@@ -2,19 +2,19 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fractions import Fraction
 
 from pydantic import model_validator
 
 from constraints.composition import PercentBand, PlainBand
 from constraints.document import Names, NotNegative, Positive, Strict, YesNo
-from constraints.formula import Formula
+from constraints.formula import Batch, Formula
 from constraints.ingredients import FAT
 from constraints.limits import sound
 from constraints.numbers import KG_PER_LB, PERCENT
 from constraints.quantities import Amount, Basis, Sum, Tagged, Weight
-from constraints.requirement import Origin, Ratio, Requirement
+from constraints.requirement import Origin, Ratio, Requirement, Verdict
 from constraints.stock import Kilograms, nobody
 
 TAGS = ("species", "role", "material", "lot", "rework")
@@ -23,7 +23,19 @@ TAGS = ("species", "role", "material", "lot", "rework")
 
 @dataclass(frozen=True, kw_only=True)
 class TagRatio(Ratio):
-    """A ratio that counts tagged lots, and complains where no eligible lot carries the tag."""
+    """A ratio that counts tagged lots, and complains where no eligible lot carries the tag.
+
+    With none of either group there is nothing to keep in a ratio: it holds, as its rows do.
+    """
+
+    def measure(self, batch: Batch) -> Verdict:
+        """The ratio on this batch; value None where there is nothing to divide by."""
+        found = super().measure(batch)
+        return (
+            found
+            if batch.amount(self.over) or batch.amount(self.under)
+            else replace(found, ok=True, why="none of either is in the batch")
+        )
 
     def complaints(self, formula: Formula) -> tuple[str, ...]:
         """Tags that no lot carries."""

@@ -54,7 +54,9 @@ def cause(answer: Answer) -> str:
 
 def _size(problem: Problem, conflict: Conflict, reach: Reach | None) -> str:
     """Where only the weight stands in the way of the rest."""
-    asked = f"you asked for {weight_words(problem, problem.order.kilograms, 3)}"
+    order = problem.order
+    least = "at least " * order.band
+    asked = f"you asked for {least}{weight_words(problem, order.kilograms - order.band * order.within_kg, 3)}"
     if reach is not None and reach.below:
         most = weight_words(problem, inward(problem, reach.below, -1))
         if conflict.packs_matter:
@@ -66,6 +68,8 @@ def _size(problem: Problem, conflict: Conflict, reach: Reach | None) -> str:
         return f"The cooler holds {most} for this recipe; {asked}."
     if reach is None or reach.above is None:
         return ""
+    if order.band:
+        asked = f"you asked for at most {weight_words(problem, order.kilograms + order.within_kg, 3)}"
     least = weight_words(problem, inward(problem, reach.above, 1))
     must = [lot for lot in problem.formula.lots if isinstance(lot, Lot) and lot.use_up]
     if not must:

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import json
 import random
 from datetime import date
 from fractions import Fraction
 from pathlib import Path
 
 import pytest
+from hostile_files import FILES, WORDS, run
 from scipy.optimize import linprog
 
 from constraints.faults import BadInput
@@ -172,3 +174,15 @@ def test_a_limit_in_kilograms_is_no_fault_of_the_cooler() -> None:
     answer = blend(assemble(recipe, table, order))
     assert answer.status is Status.INFEASIBLE
     assert cause(answer).startswith("With lot A or B at most 10 kg no more than 10 kg can be made")
+
+
+def test_a_ratio_of_groups_that_are_not_in_the_batch_holds_and_costs_nothing(tmp_path: Path) -> None:
+    """Beef and lamb at 9 a kilogram: none goes in, at the price of the batch without the rule."""
+    more = "D,10,20,9,trim,meat,beef,60,18,2026-12-03\nE,10,20,9,trim,meat,lamb,60,18,2026-12-03\n"
+    (tmp_path / "more.csv").write_text(FILES["l.csv"] + more, encoding="utf-8")
+    words = [word.replace("l.csv", "more.csv") for word in (*WORDS["blend"].split(), "--json")]
+    old, costs = "  - meat_to_fat: {min: 1.5}\n", []
+    for rule in ("", "  - ratio: {of: {species: beef}, to: {species: lamb}, min: 1, max: 2}\n"):
+        done = run({"file": "r.yaml", "change": [old, old + rule], "words": words}, tmp_path)
+        costs.append(json.loads(done.stdout)["cost"])
+    assert costs[0] == costs[1]

@@ -557,6 +557,14 @@ def test_what_is_on_hold_or_past_is_not_sold_and_a_pull_of_it_is_told(tmp_path: 
     assert run("stock", "pull", path, "G", "1", "--into", "B1", *ON)[0] == 0
 
 
+def test_no_answer_is_written_over_a_ledger(stocked: str) -> None:
+    before = Path(stocked).read_bytes()
+    words = ("blend", FRESH, "--lots", str(LOTS), "--meat-kg", "25", "--date", "2026-11-25")
+    for option in ("--proof", "--html"):
+        code, _, err = run(*words, option, stocked)
+        assert code == 2 and "it is a ledger" in err and Path(stocked).read_bytes() == before
+
+
 def test_a_lot_and_a_batch_never_share_a_name(tmp_path: Path, stocked: str) -> None:
     """A supplier calls about S-14: the trace must be the lot's, forward."""
     lots, weighed = tmp_path / "l.csv", tmp_path / "w.csv"

@@ -271,6 +271,8 @@ def outputs(wanted: Mapping[str, str | None], inputs: Sequence[str | None] = ())
 
     Found before anything is computed; nothing is created, and what stands in a file stays there.
     """
+    from optimizer.ledger import is_ledger
+
     seen: dict[str, str] = {}
     read = [os.path.realpath(path) for path in inputs if path not in (None, "-")]
     for option, path in wanted.items():
@@ -284,7 +286,7 @@ def outputs(wanted: Mapping[str, str | None], inputs: Sequence[str | None] = ())
         elif real in seen and (os.path.isfile(real) or not os.path.exists(real)):
             why = f"{seen[real]} is written there"
         else:
-            why = _hindrance(path)
+            why = _hindrance(path) or ("it is a ledger" if is_ledger(path) else "")
         seen[real] = option
         if why:
             raise typer.BadParameter(f"{path} cannot be written: {why}", param_hint=option)

@@ -58,6 +58,9 @@ def sheet(
             )
         outcome = planned(file, what_happened, {"--html": html}, time_limit, compare=False, **tidy)
         if outcome is None:
+            from optimizer.plan.report.outcome import STOPPED
+
+            sys.stderr.write(f"{STOPPED}; no sheet was laid out.\n")
             raise typer.Exit(shared.TIME_LIMIT)
         from optimizer.sheet.week import week_page
 
