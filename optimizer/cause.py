@@ -11,7 +11,7 @@ from constraints.meaning import Role
 from constraints.numbers import KG_PER_LB, PERCENT, shown, trimmed
 from constraints.quantities import Amount
 from constraints.requirement import Requirement
-from optimizer.blend import Answer
+from optimizer.blend import Answer, Status
 from optimizer.conflict import Conflict, Reach
 from optimizer.problem import Problem
 from optimizer.words import counted
@@ -34,8 +34,10 @@ def inward(problem: Problem, kilograms: Fraction, way: int) -> Fraction:
 
 
 def cause(answer: Answer) -> str:
-    """The sentence; empty where a batch exists or no reason was found."""
+    """The sentence; empty where a batch exists, no reason was found, or the time was up before either."""
     problem, conflict = answer.problem, answer.conflict
+    if answer.status is Status.TIME_LIMIT:
+        return ""
     if answer.scale_prevents:
         broken = "; ".join(r.words() for r in answer.scale_prevents)
         return f"A batch exists, but none in whole divisions of these scales: rounding breaks {broken}."
