@@ -248,6 +248,7 @@ def derived(found: Told, why: Any) -> Iterator[float]:
         yield document["cost"]["cash"] / document["casing"]["links"]
     if document["confidence"]:
         yield from (100 * limit["probability"] for limit in document["confidence"]["limits"])
+    yield from (way["cost"] / float(raw.kg) for way in (why["conflict"] or {"ways": []})["ways"] if way["cost"])
     yield from numbers_in(why)
 
 
