@@ -772,6 +772,10 @@ def test_bone_is_taken_off_the_stock_and_not_into_the_batch(tmp_path: Path, path
     assert (book.lots, book.additions) == (6 + Fraction("13.9995") + Fraction("9.998"), Fraction("0.54"))
     assert trace(path, "B").lots["B"].used == Fraction("7.5")
     assert trace(path, "A").at_risk_kg == book.lots + book.additions
+    assert run("stock", "pull", path, "B", "4", "--into", "B2", *ON)[0] == 0
+    weighed.write_text("item,kg\nB,3.5996\nsalt,0.06\n")  # 4.4995 kg held, of 4.5
+    run("stock", "make", path, str(weighed), "--recipe", FRESH, "--code", "B2", *ON)
+    assert left(path, "B") == 0
 
 
 def test_rework_knows_all_that_went_in(tmp_path: Path, path: str) -> None:

@@ -136,7 +136,7 @@ def test_command_page_and_document() -> None:
 
 @pytest.mark.parametrize(
     ("lo", "hi", "every"),
-    [(1, 7, None), (0, 7, None), (1, 7, 9), (3, 3, 8), (0, 5, 6), (5, 2, 9), (5, 2, None), (2, 8, 8)],
+    [(1, 7, None), (0, 7, None), (1, 7, 9), (3, 3, 8), (0, 5, 6), (5, 2, 9), (5, 2, None), (2, 8, 8), (4, 4, None)],
 )
 def test_the_rows_of_a_pull_leave_none_a_span_or_all_of_it(lo: int, hi: int, every: int | None) -> None:
     """By every choice tried: with the yes-or-no variables whole, the totals left are none, the span, and all of it."""
