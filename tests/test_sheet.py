@@ -27,7 +27,7 @@ from typer.testing import CliRunner
 from where import ROOT
 
 from optimizer.cli import app
-from optimizer.sheet.week import _sheets
+from optimizer.sheet.week import _pull, _sheets
 from optimizer.words import CAUTION
 
 EXAMPLES = ROOT / "examples"
@@ -469,3 +469,15 @@ def test_codes_of_a_week_go_on_after_what_is_made_that_day() -> None:
     )
     outcome: Any = SimpleNamespace(plan=plan, done=[{"date": "2026-11-30"}, {"date": "2026-11-29"}])
     assert [one.code for one in _sheets(outcome)] == ["L261130-2", "L261130-3", "L261201-1"]
+
+
+def test_a_pull_of_a_day_is_for_the_batches_that_take_of_it() -> None:
+    order = SimpleNamespace(problem=SimpleNamespace(order=SimpleNamespace(meat_division_kg=Fraction(1, 100))))
+    batches: Any = [
+        SimpleNamespace(taken=taken, job=SimpleNamespace(name=name), answer=order)
+        for name, taken in (("A", {0: Fraction(2)}), ("B", {1: Fraction(7)}), ("C", {0: Fraction(3, 2)}))
+    ]
+    supply: Any = SimpleNamespace(name="S-1", offer=None, came=None, lot=SimpleNamespace(name="S-1", material="trim"))
+    row = _pull(batches, 0, supply, False)
+    assert (row["for_"], row["large"], row["small"]) == ("A, C", "3.50 kg", "")
+    assert kg(_pull(batches, 0, supply, True)["large"]) == pytest.approx(Fraction(7, 2), abs=0.005)

@@ -789,6 +789,7 @@ def test_rework_knows_all_that_went_in(tmp_path: Path, path: str) -> None:
     assert "9.5 kg came out of 9.2041 kg: weigh again" in " ".join(err.split())
     lot = next(lot for lot in read_lots(path).lots if lot.rework)
     whole = Fraction("9.2041")
+    assert trace(path, "C1").batches["C1"].unexplained == whole - Fraction("9.5")
     figures = {name: float(value) for name, value in lot.properties.items()}
     assert figures["fat_pct"] == pytest.approx(float((6 * 18 + 3 * 22) / whole), abs=1e-6)
     assert figures["salt_pct"] >= float(18 / whole) - 1e-6
