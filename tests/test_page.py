@@ -133,13 +133,16 @@ def test_weights_have_the_digits_of_their_scale(grams: str, mixer_kg: float | No
 
 @pytest.mark.parametrize("asked", [("--meat-lb", "60"), ("--meat-kg", "25", "--units", "lb")])
 def test_a_page_in_pounds_says_every_weight_in_pounds(asked: tuple[str, ...]) -> None:
-    """1 lb is 0.45359237 kg and 16 oz (NIST SP 811, B.8): what is taken, weighed and comes out, against the JSON."""
+    """1 lb is 0.45359237 kg and 16 oz, 1 ft 0.3048 m (NIST SP 811, B.8): what is weighed, against the JSON."""
     fresh = str(ROOT / "examples" / "fresh")
     files = [f"{fresh}.yaml", "--lots", f"{fresh}-lots.csv", "--date", "2026-11-25", *asked]
     found = json.loads(CliRunner().invoke(app, ["blend", *files, "--json"]).stdout)
     page = CliRunner().invoke(app, ["blend", *files]).stdout
     body = page[: page.index("WATCH")]
-    assert not re.search(r"\d kg|a kg|left kg", body[body.index("\n") :])
+    assert not re.search(r"\d kg|a kg|left kg|\d m\b", body)
+    assert (
+        f"{found['casing']['filled_m'] / 0.3048:.0f} ft, prepare {found['casing']['prepare_m'] / 0.3048:.0f} ft" in body
+    )
     for lot in found["lots"]:
         row = next(line for line in body.splitlines() if line.startswith(lot["lot"])).split()
         assert f"{lot['held_kg'] / 0.45359237:.2f}" in row
