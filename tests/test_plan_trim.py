@@ -13,6 +13,7 @@ from weeks import RawBatch, RawLot, RawOffer, RawWeek
 from optimizer.plan.files.week_file import read_week
 from optimizer.plan.model.build import build
 from optimizer.plan.model.world import assemble_week
+from optimizer.plan.run import plan_week
 from optimizer.plan.settle.find import _solved
 from optimizer.plan.settle.read_off import Order, needed_only, order_of, planned
 
@@ -80,3 +81,21 @@ def test_an_order_is_not_trimmed_below_a_suppliers_minimum(tmp_path: Path) -> No
     offer = RawOffer("box", "S", "pork", 20.0, 3.0, pack=5.0, minimum=70.0)
     (order,) = trimmed_from(week(tmp_path, "0", offer), 6)
     assert order.packs == 5, "five boxes are 75.00, four 60.00"
+
+
+def test_what_is_left_of_an_order_is_worth_what_the_offer_says_and_what_dies_is_lost_but_for_its_salvage(
+    tmp_path: Path,
+) -> None:
+    """Three boxes at 3.00 are 45.00; some 3 kg of them stay, at 1.00. Of 20 kg that die 9.00 less 8.00 is lost."""
+    path = week(tmp_path, "1", RawOffer("box", "S", "pork", 20.0, 3.0, pack=5.0))
+    (tmp_path / "lots.csv").write_text(
+        "lot,material,species,on_hand_kg,fat_pct,cost_per_kg,salvage_per_kg,use_by\n"
+        "dear,trim,pork,20,20,9,8,2026-12-01\n"
+    )
+    outcome = plan_week(read_week(path), compare=False, talk=False)
+    (left,) = outcome.left_over
+    used = sum((kg for one in outcome.plan.made for kg in one.taken.values()), F(0))
+    assert (left.kg, left.worth) == (15 - used, 15 - used)
+    (lost,) = outcome.expiring
+    assert (lost.lot, lost.kg, lost.lost) == ("dear", 20, 20)
+    assert outcome.plan.solved.cost == pytest.approx(45 - 3, abs=0.1)
