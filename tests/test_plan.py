@@ -338,7 +338,7 @@ def test_a_time_limit_holds_before_there_is_anything_to_weigh(seconds: str, tmp_
     document = json.loads(done.stdout)
     assert (done.returncode, document["status"], document["batches"]) == (3, "time_limit", [])
     page = command(str(tmp_path / "week.yaml"), "--time-limit", seconds).stdout
-    assert "STOPPED AT THE TIME LIMIT before any plan was found." in page and "CAUTION" in page
+    assert "STOPPED AT THE TIME LIMIT before any plan was found." in page and "Cure is poisonous in excess" in page
 
 
 def test_interrupting_keeps_the_best_plan(tmp_path: Path) -> None:
