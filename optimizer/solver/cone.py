@@ -120,6 +120,8 @@ class Curved:
     program: Program
     cones: tuple[Cone, ...]
     learnt: Learnt = field(default_factory=Learnt, compare=False, repr=False)
+    counted: Program | None = field(default=None, compare=False, repr=False)
+    """The program whose units serve for this one, where its whole numbers have been let go."""
 
     def settled(self, ranks: Ranks, *, plain: bool = True, nodes: int = ALL) -> Found:
         """The optimum; with ``plain`` first without cones, which is the answer where it keeps them.
@@ -161,7 +163,7 @@ class Curved:
     @cached_property
     def units(self) -> Units:
         """The program's units of its own."""
-        return Units.of(self.program)
+        return Units.of(self.counted or self.program)
 
     def keeps(self, values: Sequence[Fraction]) -> bool:
         """True where these values keep every cone, exactly."""
@@ -180,7 +182,9 @@ class Curved:
                 continue
             if best is None or _gap(found) < _gap(best):
                 best = found
-            if not found.optimum.values or _gap(found) <= GAP * max(abs(float(found.optimum.cost)), self.units.money):
+            if not found.optimum.values or _gap(found) <= GAP * max(
+                abs(float(found.optimum.cost)), float(self.units.money)
+            ):
                 return found
         if best is None and not none:
             raise SolverDisagrees("no batch could be shown to hold with the confidence asked for")
@@ -220,11 +224,12 @@ class Curved:
 
         What rests on a bound stays there at first. ``kept`` is the program with cuts.
         """
-        sizes = [max(unit, abs(float(value))) for unit, value in zip(self.units.variables, x, strict=True)]
+        units, mass = self.units.variables, self.units.mass
+        sizes = [max(1.0, abs(float(value / unit))) for unit, value in zip(units, x, strict=True)]
         touched = [(cone, row) for cone in self.cones if cone.shortfall(x) > _TOUCHED and (row := cone.cut(x))]
         places = [(kept.add_row(row), cone) for cone, row in touched]
         for widen, resting in ((1, True), (1, False), (30, False), (1000, False)):
-            reach = [power(widen * size / _HAIR) for size in sizes]
+            reach = [Fraction(power(widen * size / _HAIR)) * unit for size, unit in zip(sizes, units, strict=True)]
             each = zip(self.program.variables, x, reach, strict=True)
             boxes = [_boxed(v, value, hair, resting=resting) for v, value, hair in each]
             if any(lo > hi for lo, hi in boxes):
@@ -233,7 +238,7 @@ class Curved:
                 kept.bound(j, lo, hi)
             for slack in (1, 10, 100):
                 for i, cone in places:
-                    kept.limit(i, None, cone.limit - slack * _bent(cone, x, reach))
+                    kept.limit(i, None, cone.limit - slack * _bent(cone, x, reach, mass))
                 found = kept.settle()
                 if found is None:
                     break
@@ -289,7 +294,7 @@ class Curved:
         """The optimum without whole numbers, for its cuts; where not ``proved`` with nothing but those known by now."""
         if self.learnt.cuts and not proved:
             return Found(Optimum(Ending.OPTIMAL), self.learnt.cuts)
-        loose = Curved(relaxed(self.program), self.cones)._linear(batch=False)
+        loose = Curved(relaxed(self.program), self.cones, counted=self.program)._linear(batch=False)
         self.learnt.cuts = loose.cuts
         return loose
 
@@ -299,7 +304,7 @@ class Curved:
         if any(not v.lo <= f.lo <= v.hi for v, f in zip(self.program.variables, fixed.variables, strict=True)):
             return None
         try:
-            values = Curved(_with_bounds(fixed), self.cones)._linear().optimum.values
+            values = Curved(_with_bounds(fixed), self.cones, counted=self.program)._linear().optimum.values
         except SolverDisagrees:
             return None
         return Optimum(Ending.OPTIMAL, values, self.program.cost(values)) if values else None
@@ -352,19 +357,19 @@ def _gap(found: Found) -> float:
     return float(abs(found.optimum.cost - (found.optimum.bound or 0)))
 
 
-def _boxed(v: Variable, value: Fraction, reach: float, *, resting: bool) -> tuple[Fraction, Fraction]:
+def _boxed(v: Variable, value: Fraction, reach: Fraction, *, resting: bool) -> tuple[Fraction, Fraction]:
     """Bounds of a variable within reach of a value and within its own; ``resting`` on a bound it stays there."""
     for bound in (v.lo, v.hi) if resting else ():
         if abs(value - bound) <= reach / 100:
             return bound, bound
-    return max(v.lo, value - Fraction(reach)), min(v.hi, value + Fraction(reach))
+    return max(v.lo, value - reach), min(v.hi, value + reach)
 
 
-def _bent(cone: Cone, x: Sequence[Fraction], reach: Sequence[float]) -> Fraction:
-    """By how much a cone can bend away within reach from its cut at a point."""
-    length = float(cone.variance(x)) ** 0.5
-    moved = sum(sum(abs(float(a)) * reach[j] for j, a in source) ** 2 for source in cone.errors)
-    return Fraction(float(cone.z) * (length * 1e-10 + moved / (2 * length)))
+def _bent(cone: Cone, x: Sequence[Fraction], reach: Sequence[Fraction], mass: Fraction) -> Fraction:
+    """By how much a cone can bend away within reach from its cut at a point; reckoned in units of ``mass``."""
+    length = float(cone.variance(x) / mass**2) ** 0.5
+    moved = sum(sum(float(abs(a) * reach[j] / mass) for j, a in source) ** 2 for source in cone.errors)
+    return Fraction(float(cone.z) * (length * 1e-10 + moved / (2 * length))) * mass
 
 
 def _exactly(label: str, line: Iterable[tuple[int, Fraction]], values: Sequence[Fraction]) -> Row:

@@ -40,32 +40,36 @@ _ON = 1e-8
 _NO_ERROR = 1e-12
 """Room for error below which there is none."""
 
+_ZERO = Fraction(0)
 Terms = Sequence[tuple[int, Fraction | float]]
 
 
 @dataclass(frozen=True)
 class Units:
-    """Kilograms (whole numbers: pieces) in a unit of each of the ``variables``, and ``money`` in one of cost.
+    """Kilograms (whole numbers: pieces) in a unit of each of the ``variables``, ``money`` in one of cost.
 
-    A solver's tolerances are absolute: in these units the same kitchen priced or weighed in any unit is the same.
+    A solver's tolerances are absolute: in these units the same kitchen priced or weighed in any unit is the same, to
+    the last bit of what the solver is given, because they are exact. ``mass``: kilograms in a unit.
     """
 
-    money: float
-    variables: tuple[float, ...]
+    money: Fraction
+    mass: Fraction
+    variables: tuple[Fraction, ...]
 
     @classmethod
     def of(cls, program: Program) -> Units:
         """The units of a program; its columns that need not be whole are kilograms."""
         free = {j for j, v in enumerate(program.variables) if not v.whole}
-        sizes = [0.0]
+        sizes = [_ZERO]
         for row in program.rows:
-            top = max((abs(a) for j, a in row.floats if j in free), default=0.0)
-            sizes += [abs(float(limit)) / top for limit in (row.lo, row.hi) if limit is not None and top]
-        bounds = (float(max(abs(v.lo), abs(v.hi))) for v in program.variables if not v.whole)
-        mass = (max(sizes) or max(bounds, default=0.0) or _BATCH) / _BATCH
-        variables = tuple(mass if j in free else 1.0 for j in range(len(program.variables)))
-        dearest = max((abs(float(v.cost)) * u for v, u in zip(program.variables, variables, strict=True)), default=0.0)
-        return cls(dearest * _BATCH / _DEAREST or 1.0, variables)
+            limit = max((abs(limit) for limit in (row.lo, row.hi) if limit), default=_ZERO)
+            top = max((abs(a) for j, a in row.terms if j in free), default=_ZERO) if limit else _ZERO
+            sizes += [limit / top] if top else []
+        bounds = (max(abs(v.lo), abs(v.hi)) for v in program.variables if not v.whole)
+        mass = (max(sizes) or max(bounds, default=_ZERO) or _BATCH) / Fraction(_BATCH)
+        variables = tuple(mass if j in free else Fraction(1) for j in range(len(program.variables)))
+        dearest = max((abs(v.cost) * u for v, u in zip(program.variables, variables, strict=True)), default=_ZERO)
+        return cls(dearest * _BATCH / _DEAREST or Fraction(1), mass, variables)
 
 
 @dataclass(frozen=True)
@@ -137,31 +141,44 @@ def _matrix(lines: Sequence[Terms], size: int) -> Any:
     return found
 
 
+def _counted(line: Sequence[tuple[int, Fraction]], share: Sequence[Fraction]) -> tuple[Terms, Fraction]:
+    """A line in units of mass, and in how many of them: one with variables counted otherwise, its largest is 1."""
+    if all(share[j] == 1 for j, _ in line):
+        return line, Fraction(1)
+    counted = [(j, a * share[j]) for j, a in line]
+    top = max(abs(a) for _, a in counted)
+    return [(j, a / top) for j, a in counted], top
+
+
 class _Arrays:
     """The program in units of its own as clarabel takes it: ``s = b - A x`` in its cones; fixed variables left out."""
 
     def __init__(self, program: Program, cones: Sequence[Cone], units: Units) -> None:
         self.variables, self.unit = program.variables, units.variables
-        unit = np.array(units.variables)
-        lo = np.array([float(v.lo) for v in program.variables]) / unit
-        hi = np.array([float(v.hi) for v in program.variables]) / unit
+        each = list(zip(program.variables, units.variables, strict=True))
+        share = [u / units.mass for u in units.variables]
+        lo = np.array([float(v.lo / u) for v, u in each])
+        hi = np.array([float(v.hi / u) for v, u in each])
         self.free = np.flatnonzero(lo < hi)
-        self.cost = np.array([float(v.cost) for v in program.variables])[self.free] * unit[self.free] / units.money
-        rows = _matrix([row.floats for row in program.rows], len(unit)) * unit
+        self.cost = np.array([float(v.cost * u / units.money) for v, u in each])[self.free]
+        counted = [_counted(row.terms, share) for row in program.rows]
+        rows = _matrix([line for line, _ in counted], len(each))
         tops = np.abs(rows).max(axis=1, initial=_NO_ERROR)
         rows = rows / tops[:, None]
-        low = np.array([-inf if row.lo is None else float(row.lo) for row in program.rows]) / tops
-        high = np.array([inf if row.hi is None else float(row.hi) for row in program.rows]) / tops
-        equal, bound = low == high, np.eye(len(unit))[self.free]
+        ends = [(row.lo, row.hi, units.mass * top) for row, (_, top) in zip(program.rows, counted, strict=True)]
+        low = np.array([-inf if lo is None else float(lo / unit) for lo, _, unit in ends]) / tops
+        high = np.array([inf if hi is None else float(hi / unit) for _, hi, unit in ends]) / tops
+        equal, bound = low == high, np.eye(len(each))[self.free]
         under, over = (high < inf) & ~equal, (low > -inf) & ~equal
         parts = [(rows[equal], low[equal]), (rows[under], high[under]), (-rows[over], -low[over])]
         parts += [(bound, hi[self.free]), (-bound, -lo[self.free])]
         self.counts = len(parts[0][1]), sum(len(limits) for _, limits in parts[1:])
         self.sizes = [1 + len(cone.errors) for cone in cones]
         for cone in cones:
-            lines = _matrix([cone.terms, *([(j, -cone.z * a) for j, a in e] for e in cone.errors)], len(unit)) * unit
+            sources = [[(j, -cone.z * a) for j, a in source] for source in cone.errors]
+            lines = _matrix([[(j, a * share[j]) for j, a in line] for line in (cone.terms, *sources)], len(each))
             top = np.abs(lines).max() or 1.0
-            parts.append((lines / top, np.array([float(cone.limit) / top, *[0.0] * len(cone.errors)])))
+            parts.append((lines / top, np.array([float(cone.limit / units.mass) / top, *[0.0] * len(cone.errors)])))
         self.first = sum(self.counts)
         matrix = np.vstack([lines for lines, _ in parts])
         self.limits = np.concatenate([limits for _, limits in parts]) - matrix @ np.where(lo < hi, 0.0, lo)
@@ -188,7 +205,7 @@ class _Arrays:
         away, paid = (np.array(part[ends]).reshape(2, size) for part in (solution.s, solution.z))
         resting = (away < _FLAT * paid) & (away < _RESTING)
         for k, j in enumerate(self.free.tolist()):
-            v, x = self.variables[j], Fraction(solution.x[k] * self.unit[j])
+            v, x = self.variables[j], Fraction(solution.x[k]) * self.unit[j]
             found[j] = v.lo if resting[1, k] else v.hi if resting[0, k] else x
         return tuple(found), bool((resting & (away > _ON)).any())
 
