@@ -3,12 +3,23 @@
 from __future__ import annotations
 
 import sys
-from typing import Annotated
+from functools import partial
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from optimizer.cli import shared
 from optimizer.cli.shared import Typed, argument, option
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Sequence
+    from datetime import date as Day
+    from fractions import Fraction
+
+    from optimizer.correct import Correction
+    from optimizer.mass import Found
+    from optimizer.order import Asked
+    from optimizer.why.explain import Explanation
 
 
 def correct(
@@ -58,57 +69,97 @@ def correct(
     shared.one_standard_input(batch, recipe, lots)
     sizes = (meat_kg, batch_kg, meat_lb, batch_lb)
     size, to = shared.size_of(*sizes) if any(sizes) else (None, None)
-    on, asked = shared.day(date, "--date"), Asked(mixer_kg=shared.figure(mixer_kg, "--mixer-kg"), to=to)
-    weights = [shared.figure(ground_kg, "--ground-kg"), shared.figure(ground_lb, "--ground-lb")]
-    if None not in weights:
-        raise typer.BadParameter("give either --ground-kg or --ground-lb")
-    ground_t, added_t = (
-        shared.figure(text, name, zero=True) for text, name in ((ground_c, "--ground-c"), (added_c, "--added-c"))
-    )
-    if (ground_t is None) is not (added_t is None):
-        raise typer.BadParameter("--ground-c and --added-c go together")
-    readings = [shared.figure(text, "--measured-fat", zero=True) for text in measured_fat or ()]
-    moisture = shared.figure(measured_moisture, "--measured-moisture", zero=True)
-    salt, sd = shared.figure(measured_salt, "--measured-salt", zero=True), shared.figure(fat_sd_pct, "--fat-sd-pct")
+    asked = (shared.day(date, "--date"), Asked(mixer_kg=shared.figure(mixer_kg, "--mixer-kg"), to=to), size)
+    weight, heat = _weight(ground_kg, ground_lb), _heat(ground_c, added_c)
+    found = _found(measured_fat or (), measured_moisture, measured_salt, fat_sd_pct, method)
     shared.outputs({"--html": html, "--sheet": sheet}, (batch, recipe, lots))
     with shared.within_time(time_limit):
-        with shared.faults_on_stderr(), shared.only_trusted():
-            from constraints.numbers import KG_PER_LB
-            from optimizer.correct import correct as find
-            from optimizer.mass import ground_of, measured, own_methods
-            from optimizer.reading.both import read_both
-            from optimizer.store.made import batch_in
-            from optimizer.why.document import explanation_dict
-            from optimizer.why.explain import explain
-            from optimizer.why.page import page
-
-            read, table = read_both(recipe, lots)
-            shared.say([*read.warnings, *table.warnings])
-            mass, table, out = batch_in(read, table, batch, lots)
-            weight = weights[0] if weights[1] is None else weights[1] * KG_PER_LB
-            found = measured(
-                [r for r in readings if r is not None], moisture, salt, sd, method or "", own_methods(read)
-            )
-            ground = ground_of(read, mass, weight, found, batch)
-            taken, pounds = taken or out, weights[1] is not None or table.in_pounds
-            correction = find(read, table, ground, on, asked, size, taken=taken, pounds=pounds)
-            why = None
-            if correction.answer.conflict is not None and not correction.over:
-                why = explain(correction.answer, read, correction.table, correction.order)
-        from optimizer.pages.blend_picture import html as drawn
-        from optimizer.pages.correct_json import View
-        from optimizer.pages.correct_page import correct_page
-        from optimizer.pages.record import document
-
-        if html is not None:
-            shared.write_text(html, drawn(correction.answer), "--html")
-        if sheet is not None:
-            from optimizer.sheet.page import corrected_page
-
-            shared.write_text(sheet, corrected_page(correction, lots, batch if out else None), "--sheet")
-        if json:
-            sys.stdout.write(document("correct", View(correction, explanation_dict(why)["conflict"] if why else None)))
-        else:
-            heat = None if ground_t is None or added_t is None else (ground_t, added_t)
-            sys.stdout.write(correct_page(correction, heat, full=full) + (page(why, full=full) if why else ""))
+        correction, why, out = _corrected((batch, recipe, lots), weight, found, asked, taken=taken)
+        _write(correction, html, sheet, lots, batch if out else None)
+        sys.stdout.write(_document(correction, why) if json else _page(correction, why, heat, full=full))
         raise typer.Exit(correction.exit_code)
+
+
+def _weight(ground_kg: Typed, ground_lb: Typed) -> tuple[Fraction | None, bool]:
+    """What the mass weighs, kilograms, and whether it was typed in pounds. A usage error where both are."""
+    from constraints.numbers import KG_PER_LB
+
+    kg, lb = shared.figure(ground_kg, "--ground-kg"), shared.figure(ground_lb, "--ground-lb")
+    if kg is not None and lb is not None:
+        raise typer.BadParameter("give either --ground-kg or --ground-lb")
+    return (kg, False) if lb is None else (lb * KG_PER_LB, True)
+
+
+def _heat(ground_c: Typed, added_c: Typed) -> tuple[Fraction, Fraction] | None:
+    """Temperatures of the mass and of what is added, in degrees. A usage error where one is missing."""
+    ground, added = shared.figure(ground_c, "--ground-c", zero=True), shared.figure(added_c, "--added-c", zero=True)
+    if (ground is None) is not (added is None):
+        raise typer.BadParameter("--ground-c and --added-c go together")
+    return None if ground is None or added is None else (ground, added)
+
+
+def _found(fat: Sequence[str], moisture: Typed, salt: Typed, sd: Typed, method: Typed) -> Callable[..., Found]:
+    """What was measured of the mass; it is read when the recipe's own methods are known."""
+    from optimizer.mass import measured
+
+    readings = [reading for text in fat if (reading := shared.figure(text, "--measured-fat", zero=True)) is not None]
+    return partial(
+        measured, readings, shared.figure(moisture, "--measured-moisture", zero=True),
+        shared.figure(salt, "--measured-salt", zero=True), shared.figure(sd, "--fat-sd-pct"), method or "",
+    )  # fmt: skip
+
+
+def _corrected(
+    files: tuple[str, str, str],
+    weight: tuple[Fraction | None, bool],
+    found: Callable[..., Found],
+    asked: tuple[Day, Asked, tuple[str, Fraction] | None],
+    *,
+    taken: bool,
+) -> tuple[Correction, Explanation | None, bool]:
+    """The files read and the correction; why there is none; and whether the batch stands in the ledger."""
+    batch, recipe, lots = files
+    with shared.faults_on_stderr(), shared.only_trusted():
+        from optimizer.correct import correct as find
+        from optimizer.mass import ground_of, own_methods
+        from optimizer.reading.both import read_both
+        from optimizer.store.made import batch_in
+        from optimizer.why.explain import explain
+
+        read, table = read_both(recipe, lots)
+        shared.say([*read.warnings, *table.warnings])
+        mass, table, out = batch_in(read, table, batch, lots)
+        ground = ground_of(read, mass, weight[0], found(own_methods(read)), batch)
+        correction = find(read, table, ground, *asked, taken=taken or out, pounds=weight[1] or table.in_pounds)
+        if correction.answer.conflict is None or correction.over:
+            return correction, None, out
+        return correction, explain(correction.answer, read, correction.table, correction.order), out
+
+
+def _write(correction: Correction, html: Typed, sheet: Typed, lots: str, code: str | None) -> None:
+    """The picture and the sheet that were asked for; ``code`` of a batch in the ledger."""
+    if html is not None:
+        from optimizer.pages.blend_picture import html as drawn
+
+        shared.write_text(html, drawn(correction.answer), "--html")
+    if sheet is not None:
+        from optimizer.sheet.page import corrected_page
+
+        shared.write_text(sheet, corrected_page(correction, lots, code), "--sheet")
+
+
+def _document(correction: Correction, why: Explanation | None) -> str:
+    from optimizer.pages.correct_json import View
+    from optimizer.pages.record import document
+    from optimizer.why.document import explanation_dict
+
+    return document("correct", View(correction, explanation_dict(why)["conflict"] if why else None))
+
+
+def _page(
+    correction: Correction, why: Explanation | None, heat: tuple[Fraction, Fraction] | None, *, full: bool
+) -> str:
+    from optimizer.pages.correct_page import correct_page
+    from optimizer.why.page import page
+
+    return correct_page(correction, heat, full=full) + (page(why, full=full) if why else "")

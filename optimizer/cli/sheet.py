@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sys
+from collections.abc import Mapping
 from typing import Annotated
 
 import typer
@@ -56,15 +57,7 @@ def sheet(
             raise typer.BadParameter(
                 "without --lots the file is a week, which states its own sizes, days, wishes and codes"
             )
-        outcome = planned(file, what_happened, {"--html": html}, time_limit, compare=False, **tidy)
-        if outcome is None:
-            from optimizer.plan.report.outcome import STOPPED
-
-            sys.stderr.write(f"{STOPPED}; no sheet was laid out.\n")
-            raise typer.Exit(shared.TIME_LIMIT)
-        from optimizer.sheet.week import week_page
-
-        page, ending = week_page(outcome), outcome.exit_code
+        page, ending = _week(file, what_happened, html, time_limit, tidy)
     elif what_happened is not None:
         raise typer.BadParameter("--what-happened is for a week, without --lots")
     else:
@@ -80,3 +73,18 @@ def sheet(
     else:
         shared.write_text(html, page, "--html")
     raise typer.Exit(ending)
+
+
+def _week(
+    file: str, what_happened: Typed, html: Typed, time_limit: Typed, tidy: Mapping[str, Typed]
+) -> tuple[str, int]:
+    """The page of a week and how the command ends. Exits where the time was over before there was a plan."""
+    outcome = planned(file, what_happened, {"--html": html}, time_limit, compare=False, **tidy)
+    if outcome is None:
+        from optimizer.plan.report.outcome import STOPPED
+
+        sys.stderr.write(f"{STOPPED}; no sheet was laid out.\n")
+        raise typer.Exit(shared.TIME_LIMIT)
+    from optimizer.sheet.week import week_page
+
+    return week_page(outcome), outcome.exit_code
