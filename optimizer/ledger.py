@@ -142,9 +142,8 @@ def _said(path: str) -> Iterator[None]:
 def opened(path: str) -> Iterator[sqlite3.Connection]:
     """A ledger to read or record in. Raises NotRecorded where it is none, damaged or of a later version."""
     if not is_ledger(path):
-        raise NotRecorded(
-            f"{path}: {'no ledger' if os.path.exists(path) else 'there is no such file'}; nothing was done"
-        )
+        found = "no ledger" if os.path.exists(path) else "there is no such file (stock new makes a ledger)"
+        raise NotRecorded(f"{path}: {found}; nothing was done")
     with _said(path), closing(_connected(path)) as base:
         (program,), (version,) = (
             base.execute("PRAGMA application_id").fetchone(),
