@@ -20,7 +20,7 @@ from constraints.judged import brought
 from constraints.meaning import Stage
 from constraints.methods import finding
 from constraints.numbers import G_PER_KG, PERCENT, trimmed
-from constraints.quantities import Amount, Basis, Weight
+from constraints.quantities import Amount, Basis, Weight, in_one_kg
 from constraints.requirement import Origin, Ratio, Requirement
 from constraints.row import Row
 from constraints.vector import Vector
@@ -42,19 +42,20 @@ _ZERO = Fraction(0)
 class StaysIn(Ratio):
     """What is in already is in: a batch grows until an addition, or a total of salt, is no more than its dose.
 
-    ``strength`` is the part of the addition that counts, ``dose`` the figure wanted. ``over`` counts what is weighed.
+    ``dose`` is the figure wanted. ``over`` counts what is weighed.
     """
 
     addition: Addition
     dose: Fraction
-    strength: Fraction = Fraction(1)
 
     def rows(self, formula: Formula) -> tuple[Row, ...]:
         """What is still to come of it is not below zero, but for what the limit leaves above the dose."""
         carried = [dict(formula.carried(column)).get(self.addition.item) for column in formula.columns]
         if None in carried:  # counted by itself
             return super().rows(formula)
-        room = ((self.hi or _ZERO) - self.dose) / self.scale / self.strength
+        item, hi = self.addition.item, self.hi or _ZERO
+        over, under = (in_one_kg(part, item, formula.process) for part in (self.over, self.under))
+        room = (hi - self.dose) / (over * self.scale - hi * under)  # what is left in weighs too
         net = Vector.of(kg or _ZERO for kg in carried)
         return (Row(f"{self.what} already in", net.plus(formula.totals(self.under), room), lo=_ZERO),)
 
@@ -80,7 +81,6 @@ def stays_in(recipe: Recipe, ground: Ground, lots: Sequence[Lot]) -> Iterator[St
             unit="%" if salt else "g/kg", origin=Origin("recipe", "what is in cannot be taken out"), hi=dose,
             over=Amount(SALT, Basis.BATCH) if salt else Portion(addition.item), under=Weight(basis), scale=scale,
             addition=addition, dose=dose,
-            strength=addition.item.properties[SALT] / PERCENT if salt else Fraction(1),
         )  # fmt: skip
         now = rule.measure(ground.alone).value
         weighed = share * ground.kilograms

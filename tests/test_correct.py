@@ -470,6 +470,10 @@ def test_salt_a_little_over_its_total_may_not_rise_with_salted_meat() -> None:
                    b_ub=[0, 0.463 - dose * whole, -25 * 3 / 20])  # fmt: skip
     added = {item.name: float(weight) for item, weight in found.added.items()}
     assert done.status == 0 and done.fun <= added["cheap"] + 2 * added["dear"] <= 1.05 * done.fun
+    proof = found.answer.certificate
+    assert proof is not None and proof.lower_bound is not None
+    paid = float(proof.lower_bound - proof.cost) + added["cheap"] + 2 * added["dear"]
+    assert paid == pytest.approx(done.fun, rel=1e-6)
     salt = 0.463 + 0.03 * added["cheap"] + added.get("salt", 0)
     assert dose - 1e-6 <= salt / (25.463 + sum(added.values())) <= now
 
