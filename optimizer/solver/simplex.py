@@ -12,7 +12,6 @@ minimising the sum of all violations.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from copy import copy
 from fractions import Fraction
 from typing import TYPE_CHECKING
 
@@ -51,13 +50,6 @@ class Simplex:
         if start is None or not self._stand(start):
             slack = Basis((Place.LOWER,) * self.size, (Place.BASIC,) * len(self.rows))
             self._stand(slack)
-
-    def copy(self) -> Simplex:
-        """A search standing where this one stands, which moves on its own."""
-        other = copy(self)
-        other.cost, other.lo, other.hi = list(self.cost), list(self.lo), list(self.hi)
-        other.places, other.at = list(self.places), list(self.at)
-        return other
 
     @property
     def values(self) -> tuple[Fraction, ...]:
