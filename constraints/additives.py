@@ -1,12 +1,13 @@
 """Additives: accelerators, phosphates, binders, antioxidants, sulphites and the like, each by its family.
 
-A figure counts named substances or a whole family, as weighed or in another chemical form, on a base of its own.
+A figure counts named substances or a whole family, as weighed or in another chemical form, on a base of its own. What
+no row of a class lists may not be added at all; casings and surfaces are judged by what they are treated with.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable
-from dataclasses import replace
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
 from enum import StrEnum
 from fractions import Fraction
 from typing import ClassVar
@@ -14,12 +15,15 @@ from typing import ClassVar
 from pydantic import model_validator
 
 from constraints.document import Name, Percent, Positive, Strict, YesNo, refusal
+from constraints.formula import Batch
+from constraints.identity import Called, Part
+from constraints.ingredients import every
 from constraints.limits import AdditiveNames, Base, Either, Limit, Limited, Reckoned, SubstanceNames, Worst
 from constraints.meaning import Regulates
 from constraints.numbers import PERCENT, PPM
-from constraints.quantities import Quantity
-from constraints.requirement import Origin, Requirement
-from constraints.substances import FORMULAS, SUBSTANCES, Substances, conversion_of, spread
+from constraints.quantities import Basis, Quantity, Weight
+from constraints.requirement import Measured, Origin, Requirement, Verdict
+from constraints.substances import CHEESE, FORMULAS, SUBSTANCES, SURFACE, Substances, conversion_of, share_of, spread
 
 
 class Expressed(StrEnum):
@@ -216,4 +220,90 @@ class SubstanceShare(Limited):
             unit=self.unit(), origin=origin, lo=lo, hi=hi, scale=self.scale(),
             over=Substances.plain(self.substances), under=Substances.plain(spread(self.of)),
             regulates=Regulates.ingoing(self.substances),
+        )  # fmt: skip
+
+
+class AdditionShare(Part):
+    """The share of additions that are some substances, or whose name speaks of some words, for example paprika."""
+
+    any_of: tuple[Name, ...]
+    """Substances, or words looked for in the names of additions."""
+
+    def build(self, origin: Origin) -> Requirement:
+        """The requirement this entry stands for."""
+        what = " or ".join(name.replace("_", " ") for name in self.any_of)
+        return self.limit(what, Called(frozenset(self.any_of)), origin)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Unlisted(Limit):
+    """Nothing of the substances that no other row in force counts, and that are not ``permitted`` without a figure."""
+
+    watched: frozenset[str]
+
+    def beside(self, others: Sequence[Requirement]) -> Requirement:
+        """Only what none of the other rows counts."""
+        listed = frozenset().union(*(other.regulates.substances for other in others))
+        left = self.watched - listed
+        return replace(self, watched=left, over=_all_of(left), regulates=Regulates.ingoing(left))
+
+    def measure(self, batch: Batch) -> Verdict:
+        """All of it in this batch, by name."""
+        found = [name for name in sorted(self.watched) if any(share_of(name, item) for item in every(batch.kilograms))]
+        return replace(super().measure(batch), why=", ".join(name.replace("_", " ") for name in found))
+
+
+def _all_of(names: Iterable[str]) -> Substances:
+    return Substances.plain(sorted(names), on_surface=True)
+
+
+class NotListed(Strict):
+    """Additives that no other row in force for the product counts: a list of what is permitted permits nothing else."""
+
+    families: AdditiveNames = ()
+    """Families or substances looked at; none stated means every additive the tool knows."""
+    permitted: AdditiveNames = ()
+    """Families or substances that may be used without a figure of their own."""
+
+    def build(self, origin: Origin) -> Requirement:
+        """The requirement this entry stands for."""
+        named = spread(self.families or tuple(family for family in FORMULAS if family != CHEESE))
+        watched = frozenset(named) - set(spread(self.permitted))
+        return Unlisted(
+            what="additives not listed for this class", basis=Basis.BATCH.words, unit="ppm", origin=origin,
+            hi=Fraction(0), over=_all_of(watched), under=Weight(Basis.BATCH), scale=Fraction(PPM),
+            watched=watched,
+        )  # fmt: skip
+
+
+@dataclass(frozen=True, kw_only=True)
+class OnSurface(Measured):
+    """The strongest treatment of casing or surface with some substances, % of what it is treated with."""
+
+    substances: frozenset[str]
+
+    def measure(self, batch: Batch) -> Verdict:
+        """The largest strength among the additions that are for casing or surface; zero where there is none."""
+        treated = (
+            i.properties.get(SURFACE, Fraction(0)) for i in every(batch.kilograms) if i.substance in self.substances
+        )
+        value = max(treated, default=Fraction(0))
+        return Verdict(self, value, self.within(value))
+
+
+class Surface(Strict):
+    """What casing or surface is treated with, by the strength of the dip or spray."""
+
+    substances: AdditiveNames
+    """Substances or families looked at."""
+    max_pct: Percent
+    """Largest strength, % of what the casing or surface is treated with."""
+
+    def build(self, origin: Origin) -> Requirement:
+        """The requirement this entry stands for."""
+        counted = frozenset(spread(self.substances))
+        return OnSurface(
+            what=" or ".join(name.replace("_", " ") for name in self.substances),
+            basis="dip or spray for casing or surface", unit="%", origin=origin, hi=self.max_pct,
+            substances=counted, regulates=Regulates.ingoing(counted),
         )  # fmt: skip

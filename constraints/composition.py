@@ -1,16 +1,21 @@
-"""Composition: fat, protein, moisture, salt, or any numeric property, on meat, batch or finished product."""
+"""What recipes ask of composition: components, properties, and shares, weights and ratios of groups of lots."""
 
 from __future__ import annotations
 
+from dataclasses import dataclass, replace
 from fractions import Fraction
 from typing import ClassVar
 
 from pydantic import model_validator
 
-from constraints.document import Name, NotNegative, Number, Percent, Strict
+from constraints.document import Name, Names, NotNegative, Number, Percent, Positive, Strict, YesNo
+from constraints.formula import Batch, Formula
+from constraints.ingredients import FAT
 from constraints.limits import sound
-from constraints.quantities import Amount, Basis, Weight
-from constraints.requirement import Origin, Ratio, Requirement
+from constraints.numbers import KG_PER_LB, PERCENT
+from constraints.quantities import Amount, Basis, Sum, Tagged, Weight
+from constraints.requirement import Origin, Ratio, Requirement, Verdict
+from constraints.stock import Kilograms, nobody
 
 BARE_TARGET_PCT = Fraction("0.05")
 """Tolerance of a target stated without one, in percentage points; common practice, no source."""
@@ -117,3 +122,165 @@ def band(
         what=what, basis=basis.words, unit=unit, origin=origin, lo=lo, hi=hi,
         over=Amount(prop, basis), under=Weight(basis),
     )  # fmt: skip
+
+
+TAGS = ("species", "role", "material", "lot", "rework")
+"""What a group of lots may be picked by."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class TagRatio(Ratio):
+    """A ratio that counts tagged lots, and complains where no eligible lot carries the tag.
+
+    With none of either group there is nothing to keep in a ratio: it holds, as its rows do.
+    """
+
+    def measure(self, batch: Batch) -> Verdict:
+        """The ratio on this batch; value None where there is nothing to divide by."""
+        found = super().measure(batch)
+        return (
+            found
+            if batch.amount(self.over) or batch.amount(self.under)
+            else replace(found, ok=True, why="none of either is in the batch")
+        )
+
+    def complaints(self, formula: Formula) -> tuple[str, ...]:
+        """Tags that no lot carries."""
+        return nobody(self.quantities(), formula)
+
+
+class LotGroup(Strict):
+    """The lots of some species, roles or materials, or some lots by name."""
+
+    species: Names | None = None
+    """Species as typed in the lots table, one or a list."""
+    role: Names | None = None
+    """Role: meat or fat."""
+    material: Names | None = None
+    """Material as typed in the lots table, one or a list."""
+    lot: Names | None = None
+    """Lots by name, one or a list."""
+    rework: YesNo | None = None
+    """yes: the lots that are rework; no: those that are not."""
+
+    @model_validator(mode="after")
+    def _one_tag(self) -> LotGroup:
+        if sum(getattr(self, tag) not in (None, ()) for tag in TAGS) != 1:
+            what = "a share" if isinstance(self, Share) else "a group of lots"
+            raise ValueError(f"{what} names exactly one of species, role, material, lot or rework")
+        return self
+
+    def tagged(self) -> Tagged:
+        """The lots that it counts."""
+        tag = next(tag for tag in TAGS if getattr(self, tag) is not None)
+        value = getattr(self, tag)
+        return Tagged(tag, frozenset(["yes" if value else "no"] if tag == "rework" else value))
+
+
+def _named(counted: Tagged) -> str:
+    return f"{counted.tag} {' or '.join(sorted(counted.values))}"
+
+
+class RatioBand(PlainBand):
+    """A ratio of two weights, which is never negative."""
+
+    target: Positive | None = None
+    """Figure aimed at."""
+    min: Positive | None = None
+    """Smallest figure."""
+    max: Positive | None = None
+    """Largest figure."""
+
+    def ratio(self, what: str, over: Tagged, under: Tagged, origin: Origin) -> Requirement:
+        """Kilograms of one group to kilograms of another."""
+        lo, hi = self.limits()
+        return TagRatio(
+            what=what, basis=Basis.MEAT.words, unit="kg/kg", origin=origin, lo=lo, hi=hi, over=over, under=under
+        )
+
+
+class MeatToFat(RatioBand):
+    """Kilograms of lots with role meat to kilograms of lots with role fat."""
+
+    def build(self, origin: Origin) -> Requirement:
+        """The requirement this entry of a recipe stands for."""
+        meat, fat = (Tagged("role", frozenset({role})) for role in ("meat", "fat"))
+        return self.ratio("meat-to-fat ratio", meat, fat, origin)
+
+
+class GroupRatio(RatioBand):
+    """Kilograms of one group of lots to kilograms of another."""
+
+    of: LotGroup
+    """The group above the line."""
+    to: LotGroup
+    """The group below it."""
+
+    def build(self, origin: Origin) -> Requirement:
+        """The requirement this entry of a recipe stands for."""
+        of, to = self.of.tagged(), self.to.tagged()
+        return self.ratio(f"ratio of {_named(of)} to {_named(to)}", of, to, origin)
+
+
+class LeanToFat(RatioBand):
+    """Lean to fat by analysis: (100 - fat) / fat over the meat block."""
+
+    def build(self, origin: Origin) -> Requirement:
+        """The requirement this entry of a recipe stands for."""
+        lo, hi = self.limits()
+        fat, weight = Amount(FAT, Basis.MEAT), Weight(Basis.MEAT)
+        return Ratio(
+            what="lean-to-fat ratio by analysis", basis=Basis.MEAT.words, unit="kg/kg", origin=origin, lo=lo, hi=hi,
+            over=Sum(((Fraction(PERCENT), weight), (Fraction(-1), fat))), under=fat,
+        )  # fmt: skip
+
+
+class Share(LotGroup, PercentBand):
+    """Share by weight of a group of lots."""
+
+    basis: Basis = Basis.MEAT
+    """What the share is of: meat, batch or finished."""
+
+    def build(self, origin: Origin) -> Requirement:
+        """The requirement this entry of a recipe stands for."""
+        lo, hi = self.limits()
+        counted = self.tagged()
+        return TagRatio(
+            what=f"share of {_named(counted)}", basis=self.basis.words, unit="%", origin=origin, lo=lo, hi=hi,
+            over=counted, under=Weight(self.basis), scale=Fraction(PERCENT),
+        )  # fmt: skip
+
+
+class GroupWeight(LotGroup):
+    """Kilograms of a group of lots in the whole batch, after bone and rind."""
+
+    min_kg: NotNegative | None = None
+    """Least weight, kilograms."""
+    max_kg: NotNegative | None = None
+    """Most weight, kilograms."""
+    min_lb: NotNegative | None = None
+    """Least weight, pounds."""
+    max_lb: NotNegative | None = None
+    """Most weight, pounds."""
+
+    @model_validator(mode="after")
+    def _some_limit(self) -> GroupWeight:
+        for side in ("min", "max"):
+            if None not in (getattr(self, f"{side}_kg"), getattr(self, f"{side}_lb")):
+                raise ValueError(f"one of {side}_kg and {side}_lb")
+        sound(*self.limits(), "give a smallest or a largest weight")
+        return self
+
+    def limits(self) -> tuple[Fraction | None, Fraction | None]:
+        """Least and most, kilograms."""
+        sides = ((self.min_kg, self.min_lb), (self.max_kg, self.max_lb))
+        lo, hi = (kg if lb is None else lb * KG_PER_LB for kg, lb in sides)
+        return lo, hi
+
+    def build(self, origin: Origin) -> Requirement:
+        """The requirement this entry of a recipe stands for."""
+        (lo, hi), counted = self.limits(), self.tagged()
+        return Kilograms(
+            what=_named(counted), basis=Basis.MEAT.words, unit="kg", origin=origin, lo=lo, hi=hi,
+            over=counted,
+        )  # fmt: skip

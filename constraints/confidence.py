@@ -23,7 +23,6 @@ from statistics import NormalDist
 
 from pydantic import model_validator
 
-from constraints.cone import Cone, Source
 from constraints.document import Name, Number, Strict, YesNo
 from constraints.estimate import Off
 from constraints.faults import Fault
@@ -32,7 +31,7 @@ from constraints.ingredients import FAT, Ingredient, Lot
 from constraints.methods import FAT_METHOD, FAT_SD, Confidence, FatMethod, UnknownMethod, finding
 from constraints.quantities import MissingProperty, Process, Quantity
 from constraints.requirement import Likelihood, Requirement, Verdict
-from constraints.row import Row
+from constraints.row import Cone, Row, Source
 from constraints.vector import Vector
 
 _ZERO = Fraction(0)

@@ -14,7 +14,6 @@ from typing import ClassVar
 
 from pydantic import model_validator
 
-from constraints.chemistry import Form, factor
 from constraints.document import NotNegative, Strict
 from constraints.formula import Batch, Formula
 from constraints.ingredients import NITRATE, NITRITE, Ingredient, Lot
@@ -24,6 +23,7 @@ from constraints.numbers import shown
 from constraints.quantities import Basis, Process, Quantity, Weight
 from constraints.requirement import Origin, Ratio, Requirement, Verdict
 from constraints.row import Row
+from constraints.substances import Form, factor
 
 POTASSIUM_NITRITE = "potassium_nitrite_ppm"
 POTASSIUM_NITRATE = "potassium_nitrate_ppm"

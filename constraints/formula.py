@@ -2,7 +2,8 @@
 
 An addition is dosed per kilogram of fresh meat (rework brings its own), per kilogram of batch, or as what is missing to
 a total of salt. All of these are linear, so every kilogram of a lot carries its own additions with it. Solving for
-them once, exactly, leaves a problem over the lots alone.
+them once, exactly, leaves a problem over the lots alone. What all lots of a question hold is reckoned once, whatever
+number of recipes asks for it.
 """
 
 from __future__ import annotations
@@ -14,15 +15,40 @@ from fractions import Fraction
 
 import numpy as np
 
-from constraints.figures import Figures
 from constraints.ingredients import SALT, Ingredient, Kind, Lot
-from constraints.linear import solve
 from constraints.numbers import PERCENT
-from constraints.quantities import Basis, Process, Quantity, in_one_kg, stated
-from constraints.vector import Vector
+from constraints.quantities import Basis, MissingProperty, Process, Quantity, in_one_kg, stated
+from constraints.vector import Places, Vector, solve
 
 _ZERO = Fraction(0)
 _ONE = Fraction(1)
+
+
+class Figures:
+    """Ingredients and, for each quantity asked for, its figure in a kilogram of each."""
+
+    def __init__(self, items: Sequence[Ingredient]) -> None:
+        self.items = tuple(items)
+        self.place = {item: j for j, item in enumerate(self.items)}
+        self._known: dict[tuple[Quantity, Process], tuple[Vector, Places]] = {}
+
+    def places(self, items: Sequence[Ingredient]) -> Places:
+        """Where these ingredients stand."""
+        return np.array([self.place[item] for item in items], dtype=np.int64)
+
+    def of(self, quantity: Quantity, process: Process) -> tuple[Vector, Places]:
+        """The figure of each ingredient, zero where one does not state it, and where those stand."""
+        key = quantity, process
+        if key not in self._known:
+            figures, silent = [], []
+            for j, item in enumerate(self.items):
+                try:
+                    figures.append(in_one_kg(quantity, item, process))
+                except MissingProperty:
+                    figures.append(_ZERO)
+                    silent.append(j)
+            self._known[key] = Vector.of(figures), np.array(silent, dtype=np.int64)
+        return self._known[key]
 
 
 class Dosing(StrEnum):

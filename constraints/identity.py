@@ -15,9 +15,8 @@ from constraints.formula import Batch
 from constraints.ingredients import FAT, MOISTURE, PROTEIN, SALT, Ingredient, Kind
 from constraints.limits import Base, Limit, Reckoned, SpeciesNames, Worst, sound, without
 from constraints.numbers import G_PER_KG, PERCENT, shown, trimmed
-from constraints.quantities import Amount, Basis, Process, Quantity, Sum, Weight
+from constraints.quantities import GROUPS, Amount, Basis, OfLots, Process, Quantity, Sum, Weight, members, speaks_of
 from constraints.requirement import Measured, Origin, Requirement, Verdict
-from constraints.species import GROUPS, OfLots, members, speaks_of
 
 _ONE = Fraction(1)
 _ZERO = Fraction(0)

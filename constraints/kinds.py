@@ -7,9 +7,16 @@ from typing import TYPE_CHECKING, Annotated, Any, Protocol, cast
 
 from pydantic import create_model, model_validator
 
-from constraints.additives import Additive, FamilyAmount, MixedAllowance, SubstanceShare
-from constraints.choices import ApartEntry, MostLotsEntry, TogetherEntry
-from constraints.composition import Component, PropertyBand
+from constraints.additives import (
+    AdditionShare,
+    Additive,
+    FamilyAmount,
+    MixedAllowance,
+    NotListed,
+    SubstanceShare,
+    Surface,
+)
+from constraints.composition import Component, GroupRatio, GroupWeight, LeanToFat, MeatToFat, PropertyBand, Share
 from constraints.cure import NITRATE_SALTS, NITRITE_SALTS, IngoingEntry
 from constraints.document import Deferred, Strict
 from constraints.identity import (
@@ -29,9 +36,8 @@ from constraints.identity import (
 from constraints.ingredients import FAT, MOISTURE, PROTEIN, SALT
 from constraints.laboratory import Laboratory
 from constraints.meat_content import MeatContentEntry
-from constraints.permitted import AdditionShare, NotListed, Surface
 from constraints.requirement import Origin, Requirement
-from constraints.shares import GroupRatio, GroupWeight, LeanToFat, MeatToFat, Share
+from constraints.stock import ApartEntry, MostLotsEntry, TogetherEntry
 from constraints.substances import ACCELERATOR, ACIDULANT, ANTIMICROBIAL, ANTIOXIDANT, BINDER, PHOSPHATE, SULPHITE
 
 

@@ -11,13 +11,13 @@ from fractions import Fraction
 
 from pydantic import model_validator
 
-from constraints.chemistry import Form, conversion
 from constraints.document import NotNegative, Number, Percent, Strict
 from constraints.formula import Batch
 from constraints.meaning import Regulates
 from constraints.numbers import PERCENT
 from constraints.quantities import Basis
 from constraints.requirement import Measured, Origin, Requirement, Verdict
+from constraints.substances import Form, conversion
 
 IONS = {"nitrite": "NO2", "nitrate": "NO3"}
 _STRONGEST_PH = Fraction(14)

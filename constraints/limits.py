@@ -1,12 +1,12 @@
 """What rules have in common: what a figure is divided by, what is left out of it, and limits on it.
 
-Two small requirements live here beside Ratio: a limit that a batch without any of the base keeps, and the worst of
-several figures.
+Beside Ratio two small requirements live here: a limit that a batch without any of the base keeps, and the worst of
+several figures; and the range of a figure when every weight is only known within the scale's tolerance.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 from enum import StrEnum
 from fractions import Fraction
@@ -19,10 +19,9 @@ from constraints.faults import nearest
 from constraints.formula import Batch, Formula
 from constraints.ingredients import FAT, Ingredient, Kind
 from constraints.numbers import PERCENT, PPM, trimmed
-from constraints.quantities import Amount, Basis, Process, Quantity, Sum, Weight
+from constraints.quantities import GROUPS, Amount, Basis, Process, Quantity, Sum, Weight, in_one_kg
 from constraints.requirement import Measured, Ratio, Requirement, Verdict
 from constraints.row import Row
-from constraints.species import GROUPS
 from constraints.substances import FORMULAS, SUBSTANCES
 
 WATER = "water"
@@ -242,3 +241,56 @@ class Either(Measured):
     def limits(self) -> str:
         """The limits of all parts in words."""
         return super().limits() + "".join(f", or {trimmed(p.hi or _ZERO)} of the {p.basis}" for p in self.parts[1:])
+
+
+def corners(
+    requirement: Requirement, batch: Batch, tolerance_kg: Mapping[Ingredient, Fraction]
+) -> tuple[Batch, ...] | None:
+    """Batches within tolerance on which the figure is smallest and largest; of several ratios, each one's.
+
+    None where a divisor can be zero, so that nothing is known; empty where there is nothing to divide by, or no ratio.
+
+    A ratio of linear forms over a box takes its extremes at corners. Starting from any figure, moving every weight
+    to the end that pushes ``over - figure * under`` further and taking the new figure ends at the extreme
+    (Dinkelbach, Management Science 13, 1967, 492-498).
+    """
+    plain = requirement.on_paper
+    ratios = plain.parts if isinstance(plain, Worst | Either) else (plain,)
+    found: list[Batch] = []
+    for ratio in ratios:
+        if not isinstance(ratio, Ratio):
+            return ()
+        terms = [
+            (
+                ratio.scale * in_one_kg(ratio.over, item, batch.process),
+                in_one_kg(ratio.under, item, batch.process),
+                max(kg - tolerance_kg.get(item, _ZERO), _ZERO),
+                kg + tolerance_kg.get(item, _ZERO),
+            )
+            for item, kg in batch.kilograms.items()
+        ]
+        if not any(under * hi for _, under, _, hi in terms):
+            continue
+        if sum((min(under * lo, under * hi) for _, under, lo, hi in terms), _ZERO) <= 0:
+            return None
+        for sign in (-1, 1):
+            weights = dict(zip(batch.kilograms, _corner(terms, sign), strict=True))
+            found.append(replace(batch, kilograms=weights))
+    return tuple(found)
+
+
+def _corner(terms: list[tuple[Fraction, Fraction, Fraction, Fraction]], sign: int) -> list[Fraction]:
+    best = [lo for _, _, lo, _ in terms]
+    figure = _ratio(terms, best)
+    while True:
+        chosen = [hi if sign * (over - figure * under) > 0 else lo for over, under, lo, hi in terms]
+        better = _ratio(terms, chosen)
+        if sign * (better - figure) <= 0:
+            return best
+        best, figure = chosen, better
+
+
+def _ratio(terms: list[tuple[Fraction, Fraction, Fraction, Fraction]], weights: list[Fraction]) -> Fraction:
+    over = sum((term[0] * kg for term, kg in zip(terms, weights, strict=True)), _ZERO)
+    under = sum((term[1] * kg for term, kg in zip(terms, weights, strict=True)), _ZERO)
+    return over / under

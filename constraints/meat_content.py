@@ -27,10 +27,9 @@ from constraints.identity import MEAT, MEAT_FAT, MEAT_PROTEIN
 from constraints.ingredients import PROTEIN, Ingredient, Kind, every
 from constraints.limits import Reckoned, SpeciesNames
 from constraints.numbers import PERCENT
-from constraints.quantities import Amount, Basis, Quantity, Sum
+from constraints.quantities import Amount, Basis, OfLots, Quantity, Sum, members
 from constraints.requirement import Origin, Requirement, Verdict
 from constraints.row import Row
-from constraints.species import OfLots, members
 
 COLLAGEN = "collagen_pct"
 """Collagen, % by weight of the lot (hydroxyproline times 8); a column of the lots table."""

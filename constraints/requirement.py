@@ -12,14 +12,13 @@ from fractions import Fraction
 from itertools import product
 from math import ceil, floor
 
-from constraints.cone import Cone
 from constraints.formula import Batch, Formula
 from constraints.ingredients import Ingredient
 from constraints.meaning import COMPOSITION, Regulates, Role, Side
 from constraints.methods import Confidence
 from constraints.numbers import trimmed
 from constraints.quantities import MissingProperty, Process, Quantity, in_one_kg
-from constraints.row import Row
+from constraints.row import Cone, Row
 from constraints.vector import Vector
 
 

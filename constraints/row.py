@@ -1,4 +1,10 @@
-"""A linear row over the columns of a formula: what a solver sees of a requirement."""
+"""A linear row over the columns of a formula, what a solver sees of a requirement; and one with room for error.
+
+That is a second-order cone: ``coefs . x + z * ||errors of x|| <= limit``. ``x`` are the kilograms of the formula's
+columns. Each error source is a linear figure in ``x`` that counts in standard deviations of 1; sources are independent
+of each other, so the standard deviation of the row is the square root of the sum of their squares (JCGM 100:2008,
+5.1.2). No square root is taken where anything is decided.
+"""
 
 from __future__ import annotations
 
@@ -6,8 +12,9 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 from functools import cached_property
+from math import hypot, trunc
 
-from constraints.quick import quick
+from constraints.vector import QUICK_ZERO, plain, quick
 
 
 @dataclass(frozen=True)
@@ -61,3 +68,97 @@ class Row:
         """True where the row is satisfied exactly."""
         value = self.value(kilograms)
         return (self.lo is None or value >= self.lo) and (self.hi is None or value <= self.hi)
+
+
+_ZERO = Fraction(0)
+_FINE = 2**40
+"""Denominator of a cut's direction: a cut falls short of the cone by less than one part in a billion."""
+
+Source = tuple[tuple[int, Fraction], ...]
+"""One error source: for each column that has it, the row's change per kilogram at one standard deviation."""
+
+
+@dataclass(frozen=True)
+class Cone:
+    """``coefs . x + z * ||(e . x for e in errors)|| <= limit``, with z above zero and everything exact."""
+
+    label: str
+    coefs: tuple[Fraction, ...]
+    limit: Fraction
+    z: Fraction
+    errors: tuple[Source, ...]
+
+    @cached_property
+    def terms(self) -> tuple[tuple[int, Fraction], ...]:
+        """The row's coefficients that are not zero, each with its column's place."""
+        return tuple((j, a) for j, a in enumerate(self.coefs) if a)
+
+    @cached_property
+    def _quick(self) -> tuple[tuple[Source, ...], Fraction]:
+        """The row and its sources for long reckonings (see quick), and the limit."""
+        lines = (self.terms, *self.errors)
+        return tuple(tuple((j, quick(a)) for j, a in line) for line in lines), quick(self.limit)
+
+    def margin(self, x: Sequence[Fraction]) -> Fraction:
+        """What the row leaves at these kilograms, before any error."""
+        (row, *_), limit = self._quick
+        return plain(limit - sum((a * quick(v) for j, a in row if (v := x[j])), QUICK_ZERO))
+
+    def spread(self, x: Sequence[Fraction]) -> tuple[Fraction, ...]:
+        """What one standard deviation of each source changes in the row at these kilograms."""
+        return tuple(plain(part) for part in self._spread(x))
+
+    def _spread(self, x: Sequence[Fraction]) -> list[Fraction]:
+        return [sum((a * quick(v) for j, a in source if (v := x[j])), QUICK_ZERO) for source in self._quick[0][1:]]
+
+    def variance(self, x: Sequence[Fraction]) -> Fraction:
+        """The row's variance at these kilograms, exact."""
+        return plain(sum((part * part for part in self._spread(x) if part), QUICK_ZERO))
+
+    def holds(self, x: Sequence[Fraction]) -> bool:
+        """True where the cone is kept, decided exactly: margin at least zero, its square at least z^2 variance."""
+        margin = self.margin(x)
+        return margin >= 0 and self.z * self.z * self.variance(x) <= margin * margin
+
+    def shortfall(self, x: Sequence[Fraction]) -> float:
+        """By how much the row is broken, as a share of the room it needs (float; zero or less: it is kept)."""
+        needed = float(self.z) * hypot(*map(float, self.spread(x)))
+        return (needed - float(self.margin(x))) / needed if needed else -float(self.margin(x))
+
+    def cut(self, x: Sequence[Fraction]) -> Row | None:
+        """The linear row that touches the cone beneath these kilograms; None where they have no error."""
+        return self.along([float(part) for part in self.spread(x)])
+
+    def along(self, errors: Sequence[float]) -> Row | None:
+        """The linear row that touches the cone where its sources of error are to each other as these; None for none.
+
+        Valid for every x that keeps the cone, whatever the direction u, because it is rational with ``||u||^2 <= 1``
+        exactly and so ``u . v <= ||v||`` (Cauchy and Schwarz).
+        """
+        direction = _direction(errors)
+        if direction is None:
+            return None
+        coefs = list(self.coefs)
+        for count, source in zip(direction, self.errors, strict=True):
+            if count:
+                share = self.z * Fraction(count, _FINE)
+                for j, a in source:
+                    coefs[j] += share * a
+        return Row(f"{self.label}, with its error", tuple(coefs), None, self.limit)
+
+    def over(self, units: Sequence[Fraction], size: int) -> Cone:
+        """The same cone over variables of which the first stand for so many kilograms each, and the rest for none."""
+        coefs = tuple(a * u for a, u in zip(self.coefs, units, strict=True)) + (_ZERO,) * (size - len(units))
+        errors = tuple(tuple((j, a * units[j]) for j, a in source) for source in self.errors)
+        return Cone(self.label, coefs, self.limit, self.z, errors)
+
+
+def _direction(v: Sequence[float]) -> list[int] | None:
+    """Numerators over _FINE of a vector along v that is at most one long, exactly."""
+    length = hypot(*v)
+    if not length:
+        return None
+    found = [trunc(part / length * (_FINE - 2)) for part in v]
+    while sum(count * count for count in found) > _FINE * _FINE:
+        found = [trunc(count * 0.999999999999) for count in found]
+    return found

@@ -1,25 +1,118 @@
 """Rule packs: the law and the house's own standards as data, one YAML file a place.
 
 A row carries its figure, basis, form, product classes, method, source, how the source was read and when it is in
-force. No legal figure stands in Python. The format is described in packs/README.md.
+force; what is known of a product chooses the rows. A recipe may waive rows by name: they are still measured and said,
+and bind nothing; what blocks never is. No legal figure stands in Python. The format is described in packs/README.md.
 """
 
 from __future__ import annotations
 
-from collections.abc import Collection
-from dataclasses import replace
+from collections.abc import Collection, Iterable
+from dataclasses import dataclass, replace
 from datetime import date
 from enum import StrEnum
+from typing import Annotated
 
 from pydantic import Field, model_validator
 
 from constraints.document import Day, Name, Strict, YesNo
-from constraints.faults import BadInput, Fault
+from constraints.faults import BadInput, Fault, nearest
 from constraints.kinds import OneRequirement
-from constraints.limits import SubstanceNames
-from constraints.meaning import Role
-from constraints.products import Method, NotCovered, Product, When
+from constraints.limits import SubstanceNames, among
+from constraints.meaning import BY_ION, Role
 from constraints.requirement import Origin, Requirement, Status
+from constraints.substances import FORMULAS, SUBSTANCES, spread
+
+USED = ("salt", "cure", "water", "liquid", "inclusion", "spice", "casing", *(f"potassium_{ion}" for ion in BY_ION))
+"""What a recipe may add beside regulated substances, casing too, and a cure's salt where all is potassium's."""
+
+
+UsedNames = Annotated[tuple[Name, ...], among([*USED, *FORMULAS, *SUBSTANCES], "something that can be added")]
+"""Names of what a recipe adds."""
+
+
+class ProcessStep(StrEnum):
+    """What is done with the batch after stuffing."""
+
+    COOKED = "cooked"
+    SMOKED = "smoked"
+    FERMENTED = "fermented"
+    DRIED = "dried"
+
+
+class Method(StrEnum):
+    """How the cure gets into the meat: mixed into comminuted meat, rubbed on pieces, by a bath, or pumped in."""
+
+    COMMINUTED = "comminuted"
+    DRY_CURED = "dry_cured"
+    IMMERSION = "immersion"
+    PUMPED = "pumped"
+
+
+@dataclass(frozen=True)
+class Product:
+    """What a pack needs to know of a batch to choose its rows."""
+
+    cured: bool
+    steps: frozenset[ProcessStep]
+    keep_refrigerated: bool
+    day: date
+    uses: frozenset[str] = frozenset()
+    """What is added: substances, kinds of addition, and a cure salt of potassium where there is no other of its ion."""
+
+
+class When(Strict):
+    """Conditions under which a row applies; what is not stated does not matter."""
+
+    cured: YesNo | None = None
+    """Whether nitrite or nitrate is added."""
+    keep_refrigerated: YesNo | None = None
+    """Whether the product is sold to be kept refrigerated."""
+    methods: tuple[Method, ...] = ()
+    """Applies to classes cured in one of these ways only."""
+    steps: tuple[ProcessStep, ...] = ()
+    """Applies where any of these steps is done."""
+    no_steps: tuple[ProcessStep, ...] = ()
+    """Applies where none of these steps is done."""
+    uses: UsedNames = ()
+    """Applies where one of these is added: a substance, a family of them, spice and the like, or potassium_nitrite."""
+    uses_none: UsedNames = ()
+    """Applies where none of these is added."""
+
+    def words(self) -> str:
+        """The conditions in words; nothing where there are none."""
+        said = {key: getattr(self, key) for key in type(self).model_fields if key in self.model_fields_set}
+        plain = {key: "yes" if v is True else "no" if v is False else " or ".join(v) for key, v in said.items()}
+        return "; ".join(f"{key.replace('_', ' ')}: {text}" for key, text in plain.items())
+
+    def holds(self, product: Product, method: Method) -> bool:
+        """True where the product, cured by this method, meets every condition."""
+        return (
+            (self.cured is None or self.cured == product.cured)
+            and (self.keep_refrigerated is None or self.keep_refrigerated == product.keep_refrigerated)
+            and (not self.methods or method in self.methods)
+            and (not self.steps or not product.steps.isdisjoint(self.steps))
+            and product.steps.isdisjoint(self.no_steps)
+            and (not self.uses or not product.uses.isdisjoint(spread(self.uses)))
+            and product.uses.isdisjoint(spread(self.uses_none))
+        )
+
+
+class NotCovered(Strict):
+    """What the pack's rows leave unsaid of a product, though the law or safety asks for it."""
+
+    what: tuple[Name, ...]
+    """In a few words each."""
+    classes: tuple[Name, ...] = ()
+    """Product classes it is about; none stated means every class."""
+    when: When = Field(default_factory=When)
+    """Further conditions."""
+
+    @property
+    def of_some(self) -> bool:
+        """True where it is about some products only."""
+        return bool(self.classes or self.when.model_fields_set)
+
 
 READ_IN_LAW = frozenset({Status.PRIMARY, Status.QUOTED, Status.STATE_COPY, Status.COMPUTED, Status.YOURS})
 """Statuses whose figure blocks by itself; any other only warns unless it protects health."""
@@ -194,3 +287,31 @@ class Pack(Strict):
         """Every limit in force for this product, as requirements. Raises BadInput as ``in_force`` does."""
         found = [row.requirement(self.pack) for row in self.in_force(product, product_class)]
         return tuple(requirement.beside(found) for requirement in found)
+
+
+def waived(requirements: Iterable[Requirement], names: Collection[str]) -> tuple[Requirement, ...]:
+    """The requirements with those named by their row taken out of force: still measured, binding nothing.
+
+    What blocks stays as it is; ask ``not_waivable`` first.
+    """
+    return tuple(_without_force(r) if r.origin.rule in names and not r.origin.blocks else r for r in requirements)
+
+
+def _without_force(requirement: Requirement) -> Requirement:
+    origin = requirement.origin
+    note = "; ".join(part for part in (origin.note, "waived by your recipe") if part)
+    return replace(requirement, origin=replace(origin, legal=False, waived=True, note=note))
+
+
+def not_waivable(requirements: Iterable[Requirement], names: Iterable[str]) -> dict[str, str]:
+    """Names that cannot be waived, each with the reason in words."""
+    rows = {r.origin.rule: r.origin for r in requirements if r.origin.pack}
+    refused = {}
+    for name in names:
+        if name not in rows:
+            close = nearest(name, rows)
+            refused[name] = "no such row is in force for this product" + (f"; did you mean {close}?" if close else "")
+        elif rows[name].blocks:
+            health = "it protects health" if rows[name].protects_health else "its text was read in the law"
+            refused[name] = f"a row that blocks is never waived: {health}"
+    return refused

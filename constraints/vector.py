@@ -1,22 +1,38 @@
-"""Exact figures, one a column: whole numbers over one denominator, reckoned all at once.
+"""Exact figures reckoned fast: fractions of GMP for long reckonings, one a column all at once, and linear equations.
 
-They are 64-bit integers where the largest cannot pass them, which is known before each operation, and Python's own
-beyond. As a sequence a vector gives the fractions themselves.
+Fractions of GMP take a tenth of the time of Python's own; they are taken in and given back at the edges of such a
+reckoning, and nothing else of the program meets them. A vector holds whole numbers over one denominator: 64-bit
+integers where the largest cannot pass them, which is known before each operation, and Python's own beyond. As a
+sequence it gives the fractions themselves.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from fractions import Fraction
 from math import gcd, lcm
-from typing import Any, TypeAlias, overload
+from typing import Any, TypeAlias, cast, overload
 
 import numpy as np
+from gmpy2 import mpq  # type: ignore[import-untyped]
 
 Floats: TypeAlias = "np.ndarray[Any, np.dtype[np.float64]]"
 Places: TypeAlias = "np.ndarray[Any, np.dtype[np.int64]]"
 _SAFE = 2**62
+_ZERO = Fraction(0)
 _ONE = Fraction(1)
+QUICK_ZERO = cast(Fraction, mpq(0))
+QUICK_ONE = cast(Fraction, mpq(1))
+
+
+def quick(figure: Fraction) -> Fraction:
+    """The same figure for a long reckoning."""
+    return cast(Fraction, mpq(figure.numerator, figure.denominator)) if figure else QUICK_ZERO
+
+
+def plain(figure: Fraction) -> Fraction:
+    """The same figure as everything else has it."""
+    return Fraction(int(figure.numerator), int(figure.denominator)) if figure else _ZERO
 
 
 class Vector(Sequence[Fraction]):
@@ -128,3 +144,48 @@ class Vector(Sequence[Fraction]):
 
     def __hash__(self) -> int:
         return hash(self.plain)
+
+
+def solve(
+    lines: Sequence[Mapping[int, Fraction]], rights: Sequence[Mapping[int, Fraction]]
+) -> list[dict[int, Fraction]] | None:
+    """X with ``matrix @ X = right``, both sides given by their rows without zeros; None where there is no such one X.
+
+    ``matrix`` is n by n. Gauss-Jordan elimination that takes the shortest row next and in it the column that the fewest
+    rows have (Markowitz, Management Science 3, 1957, 255-269), so that the many rows of two figures (those of packs and
+    pulls) stay short.
+    """
+    size = len(lines)
+    left, made = [dict(line) for line in lines], [dict(line) for line in rights]
+    using: list[set[int]] = [set() for _ in range(size)]
+    for i, line in enumerate(left):
+        for j in line:
+            using[j].add(i)
+    waiting, row_of = set(range(size)), [0] * size
+    while waiting:
+        i = min(waiting, key=lambda i: (len(left[i]), i))
+        if not left[i]:
+            return None
+        waiting.remove(i)
+        j = min(left[i], key=lambda j: (len(using[j]), j))
+        row_of[j], lead = i, left[i][j]
+        for part in (left[i], made[i]):
+            for k, a in part.items():
+                part[k] = a / lead
+        for other in [k for k in using[j] if k != i]:
+            factor = left[other][j]
+            _take_off(made[other], made[i], factor)
+            for k in _take_off(left[other], left[i], factor):
+                (using[k].add if k in left[other] else using[k].discard)(other)
+    return [made[i] for i in row_of]
+
+
+def _take_off(line: dict[int, Fraction], other: Mapping[int, Fraction], factor: Fraction) -> Mapping[int, Fraction]:
+    """Take a multiple of another row off one; the other row, whose places are those that may have changed."""
+    for k, a in other.items():
+        rest = line.get(k, 0) - factor * a
+        if rest:
+            line[k] = rest
+        else:
+            line.pop(k, None)
+    return other

@@ -11,9 +11,9 @@ from constraints.confidence import confident
 from constraints.faults import BadInput, Fault
 from constraints.formula import Batch, Dosing, Formula
 from constraints.ingredients import SALT, Ingredient, Lot
-from constraints.interval import corners
 from constraints.judged import guarding, limits_cure
 from constraints.library import guard
+from constraints.limits import corners
 from constraints.numbers import G_PER_KG, trimmed
 from constraints.requirement import Requirement, marked
 from constraints.rules import Pack

@@ -9,8 +9,7 @@ from fractions import Fraction
 from constraints.confidence import lot_faults
 from constraints.estimate import Component
 from constraints.faults import Fault, nearest
-from constraints.figures import Figures
-from constraints.formula import Dosing
+from constraints.formula import Dosing, Figures
 from constraints.ingredients import SALT, Ingredient, Lot
 from constraints.methods import FAT_METHOD, FAT_SD, Confidence, finding
 from constraints.quantities import Amount, Basis, MissingProperty, Process, Quantity, in_one_kg

@@ -11,7 +11,6 @@ from dataclasses import dataclass, replace
 from fractions import Fraction
 from math import floor
 
-from constraints.choices import MostLots
 from constraints.faults import BadInput, Fault
 from constraints.formula import Batch, Formula
 from constraints.ingredients import FAT, Ingredient, Lot
@@ -19,6 +18,7 @@ from constraints.numbers import PERCENT
 from constraints.quantities import Amount, Basis
 from constraints.requirement import Origin, Requirement, Verdict, widened
 from constraints.row import Row
+from constraints.stock import MostLots
 from optimizer.blend import Answer, Status, blend
 from optimizer.clock import OutOfTime
 from optimizer.problem import Problem, dying, rows_of

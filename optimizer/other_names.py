@@ -7,9 +7,8 @@ from datetime import date
 
 from constraints.formula import Batch
 from constraints.meaning import COMPOSITION
-from constraints.products import Method, Product
 from constraints.quantities import MissingProperty
-from constraints.rules import Pack, ProductClass
+from constraints.rules import Method, Pack, Product, ProductClass
 from optimizer.reading.packs import class_for, product_of
 from optimizer.reading.recipe import Recipe
 

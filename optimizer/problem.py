@@ -16,11 +16,10 @@ from constraints.formula import Formula, NoDose
 from constraints.ingredients import Kind, Lot
 from constraints.judged import brought, guarding, limits_cure
 from constraints.numbers import trimmed
-from constraints.products import Product
 from constraints.quantities import MissingProperty
 from constraints.requirement import Requirement, marked
 from constraints.row import Row
-from constraints.rules import Pack
+from constraints.rules import Pack, Product
 from constraints.spelling import look_alikes
 from constraints.stock import Stock, batch_size, floors
 from optimizer.missing import LeftOut, complete, figures_of

@@ -20,10 +20,9 @@ from optimizer.blend import Answer
 from optimizer.cause import weight_words
 from optimizer.doses import OFF_DOSE
 from optimizer.problem import Problem
-from optimizer.reading.names import NOT_A_PLANT, contains
 from optimizer.reading.packs import class_for
-from optimizer.reading.plausible import NO_SOURCE, SALT_PCT
 from optimizer.reading.recipe import Recipe
+from optimizer.reading.recipe_checks import NO_SOURCE, NOT_A_PLANT, SALT_PCT, contains
 from optimizer.summary import casing_need, composition, dry_additions, unpriced
 from optimizer.verdict import Verdict
 

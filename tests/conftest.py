@@ -29,7 +29,7 @@ def every_document_keeps_its_schema() -> Iterator[None]:
     from jsonschema import Draft202012Validator
     from pydantic import TypeAdapter
 
-    from constraints.document.model import JsonSchema
+    from constraints.document.fields import JsonSchema
     from optimizer.pages import record
 
     @cache

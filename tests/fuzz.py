@@ -19,7 +19,7 @@ from hostile_files import FILES
 
 from constraints.faults import BadInput
 from optimizer.plan.files.week_file import read_week
-from optimizer.reading.both import read_both
+from optimizer.reading.recipe import read_both
 from optimizer.reading.weighed import read_weighed
 
 ODD = (

@@ -13,7 +13,7 @@ import numpy as np
 from constraints.formula import Batch
 from constraints.ingredients import MOISTURE, NITRITE, PROTEIN, SALT, Ingredient, Kind
 from constraints.numbers import exact
-from constraints.species import members
+from constraints.quantities import members
 from constraints.treatment import Treatments, fahrenheit, load_treatments
 from optimizer.made.curve import Curve
 from optimizer.made.log import Log, parse_log

@@ -13,8 +13,8 @@ from crowds import crowd, feasible
 from solved import solve
 
 from constraints.ingredients import Lot
-from constraints.linear import solve as eliminate
 from constraints.row import Row
+from constraints.vector import solve as eliminate
 from optimizer.bench.bench import Bench, with_lots
 from optimizer.blend import blend
 from optimizer.solver.exact import no_sum_fits, refuted_by

@@ -13,8 +13,8 @@ import pytest
 
 from constraints.library import load_pack
 from constraints.meaning import BY_ION, Stage
-from constraints.products import Product
 from constraints.requirement import Requirement
+from constraints.rules import Product
 
 #           class                           nitrite before, nitrate before, nitrite now,         nitrate now
 TABLE = """

@@ -18,10 +18,10 @@ from kitchens import Kitchen
 from properties import scaled
 from uncertain import socp, uncertain_kitchen
 
-from constraints.cone import Cone
 from constraints.confidence import confident, measured_again
 from constraints.methods import Confidence, best_bench
 from constraints.requirement import Requirement
+from constraints.row import Cone
 from optimizer.clock import OutOfTime, limited
 from optimizer.problem import Problem
 from optimizer.solver.cone import Held, cones_of, optimise_with_cuts

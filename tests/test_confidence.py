@@ -14,7 +14,6 @@ from matrices import Columns, limits
 from scipy.stats import norm
 from uncertain import factors, raw_sd, uncertain_kitchen, z_of
 
-from constraints.cone import Cone
 from constraints.confidence import ConfidenceEntry, Confident, confident, lot_faults
 from constraints.document import parse, validate
 from constraints.faults import BadInput
@@ -34,6 +33,7 @@ from constraints.methods import (
 )
 from constraints.quantities import MissingProperty, Process
 from constraints.requirement import Origin, Requirement
+from constraints.row import Cone
 from optimizer.solver.cone import optimise_with_cuts
 from optimizer.solver.optimum import ranks_of
 from optimizer.solver.program import layout_of

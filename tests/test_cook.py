@@ -16,7 +16,7 @@ from scipy.integrate import quad
 from typer.testing import CliRunner
 
 from constraints.faults import BadInput
-from constraints.products import ProcessStep
+from constraints.rules import ProcessStep
 from constraints.treatment import load_treatments, places
 from optimizer.cli import app
 from optimizer.made.cook import Asked, judge_cook, unit_faults

@@ -15,17 +15,15 @@ import pytest
 from batches import batch_of
 from worked import agrees, inputs, read
 
-from constraints.chemistry import Form, conversion, factor, molar_mass
 from constraints.formula import Formula
 from constraints.ingredients import Ingredient, Kind
 from constraints.kinds import OneRequirement
 from constraints.library import load_pack
 from constraints.meat_content import Deduction
-from constraints.products import ProcessStep, Product
-from constraints.quantities import MissingProperty, Process
+from constraints.quantities import MissingProperty, Process, members
 from constraints.requirement import Origin, Requirement
-from constraints.species import members
-from constraints.substances import FORMULAS, SUBSTANCES, conversion_of
+from constraints.rules import ProcessStep, Product
+from constraints.substances import FORMULAS, SUBSTANCES, Form, conversion, conversion_of, factor, molar_mass
 
 TABLE = read("international-worked-examples.yaml")
 PRODUCT = Product(cured=True, steps=frozenset(), keep_refrigerated=True, day=date(2026, 11, 25))

@@ -10,7 +10,6 @@ from pathlib import Path
 import pytest
 from where import HOME
 
-from constraints.chemistry import Form, conversion
 from constraints.cure import NITRITE_SALTS, IngoingEntry, salts
 from constraints.faults import BadInput
 from constraints.judged import brought, caps, guarding, judges, most
@@ -19,6 +18,7 @@ from constraints.library import guard, load_pack, read_pack, shipped
 from constraints.meaning import COMPOSITION, Salt
 from constraints.quantities import Process
 from constraints.requirement import Requirement
+from constraints.substances import Form, conversion
 from optimizer.blend import Answer, Status, blend
 from optimizer.check import check
 from optimizer.order import Asked, order_of

@@ -8,9 +8,9 @@ from pathlib import Path
 import pytest
 from typer.testing import CliRunner
 
-from constraints.chemistry import Form
 from constraints.faults import BadInput
 from constraints.laboratory import LaboratoryEntry, Measure
+from constraints.substances import Form
 from optimizer.cli import app
 from optimizer.reading.recipe import parse_recipe
 

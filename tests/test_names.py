@@ -24,8 +24,8 @@ from optimizer.order import Asked, order_of
 from optimizer.pages.page import page
 from optimizer.problem import assemble
 from optimizer.reading.lots import parse_lots
-from optimizer.reading.names import contains
 from optimizer.reading.recipe import Recipe, parse_recipe
+from optimizer.reading.recipe_checks import contains
 from optimizer.reading.table import cut, text_cell
 from optimizer.remarks import heed, warnings
 

@@ -19,10 +19,9 @@ from constraints.ingredients import FAT, Ingredient, Kind
 from constraints.kinds import OneRequirement
 from constraints.library import load_pack, shipped
 from constraints.numbers import exact, shown
-from constraints.products import Product
 from constraints.quantities import Basis, MissingProperty, Process
 from constraints.requirement import Origin, Requirement
-from constraints.rules import Layer, Pack, PackRow
+from constraints.rules import Layer, Pack, PackRow, Product
 from constraints.substances import spread
 
 CASES = yaml.load((Path(__file__).parent / "data/pack_cases.yaml").read_text(), Loader=yaml.BaseLoader)

@@ -31,7 +31,7 @@ from optimizer.plan.settle.engine import solve
 from optimizer.plan.settle.find import find
 from optimizer.plan.settle.in_order import in_order
 from optimizer.problem import assemble
-from optimizer.reading.both import read_both
+from optimizer.reading.recipe import read_both
 
 ROOT = Path(__file__).parents[1]
 

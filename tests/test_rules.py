@@ -17,13 +17,10 @@ from constraints.formula import Formula
 from constraints.ingredients import Kind
 from constraints.kinds import KINDS, OneRequirement
 from constraints.library import load_pack, read_pack, shipped
-from constraints.products import ProcessStep, Product
-from constraints.quantities import MissingProperty, Process
+from constraints.quantities import MissingProperty, Process, UnknownSpecies, species_of
 from constraints.requirement import Origin, Requirement, Status
-from constraints.rules import READ_IN_LAW, Layer, Pack, PackRow
-from constraints.species import UnknownSpecies, species_of
+from constraints.rules import READ_IN_LAW, Layer, Pack, PackRow, ProcessStep, Product, not_waivable, waived
 from constraints.substances import SUBSTANCES, kind_of
-from constraints.waivers import not_waivable, waived
 from constraints.words import additive_in
 from optimizer.pages.rules_page import grams_words, in_grams
 from optimizer.reading.packs import legal_requirements, opposed, product_of

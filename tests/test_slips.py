@@ -19,9 +19,8 @@ from optimizer.pages.columns_page import columns_document, columns_page
 from optimizer.pages.page import page
 from optimizer.problem import Problem, assemble
 from optimizer.reading import offer_columns as offers
-from optimizer.reading.both import read_both
 from optimizer.reading.lots import parse_lots
-from optimizer.reading.recipe import parse_recipe
+from optimizer.reading.recipe import parse_recipe, read_both
 from optimizer.remarks import left_out, warnings
 from optimizer.solver.program import layout_of
 

@@ -10,15 +10,15 @@ from math import ceil, floor
 import pytest
 from worked import OUNCE, agrees, half_a_unit, inputs, read
 
-from constraints.chemistry import Form, conversion, factor
 from constraints.cure import NITRATE, NITRITE, NITRITE_SALTS, POTASSIUM_NITRITE, salts
 from constraints.formula import Batch
 from constraints.ingredients import FAT, MOISTURE, PROTEIN, SALT, Ingredient, Kind
 from constraints.kinds import OneRequirement
 from constraints.library import load_pack
-from constraints.products import ProcessStep, Product
 from constraints.quantities import Amount, Basis, Process
 from constraints.requirement import Origin, Requirement, Verdict
+from constraints.rules import ProcessStep, Product
+from constraints.substances import Form, conversion, factor
 
 TABLE = read("us-worked-examples.yaml")
 ZERO = Fraction(0)

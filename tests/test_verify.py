@@ -9,8 +9,7 @@ import pytest
 from typer.testing import CliRunner
 
 from constraints.faults import BadInput
-from constraints.library import load_pack, read_pack, shipped
-from constraints.verify import bare_classes, flaws
+from constraints.library import bare_classes, flaws, load_pack, read_pack, shipped
 from optimizer.cli import app
 
 HEAD = """\

@@ -7,8 +7,7 @@ from typing import Any
 
 import yaml
 
-from constraints.document.place import Document, Mark, Place, Tree, quoted
-from constraints.document.text import label, refuse
+from constraints.document.place import Document, Mark, Place, Tree, label, quoted, refuse
 from constraints.faults import BadInput, Fault
 
 MOST_VALUES = 100_000

@@ -1,12 +1,15 @@
-"""What was typed and where it stands: the tree of a file, and the places of its values."""
+"""What was typed and where it stands: a file's text, the tree of its values, and the places of these."""
 
 from __future__ import annotations
 
+import codecs
+import os
 import re
+import sys
 from dataclasses import dataclass, field
-from typing import TypeAlias
+from typing import NoReturn, TypeAlias
 
-from constraints.faults import Fault, Severity
+from constraints.faults import BadInput, Fault, Severity
 
 Tree: TypeAlias = "dict[str, Tree] | list[Tree] | str | None"
 """Typed text, nested; None is a key with nothing behind it."""
@@ -76,3 +79,63 @@ def clean(text: str) -> str:
 def quoted(text: str, longest: int = 60) -> str:
     """Put a text in quotes, shortened to ``longest`` characters."""
     return f"'{clean(text if len(text) <= longest else text[:longest] + '...')}'"
+
+
+MOST_BYTES = 20_000_000
+"""Largest file read, in bytes: far above any recipe, and small enough to refuse a wrong file quickly."""
+
+
+def read_text(path: str, most: int = MOST_BYTES) -> str:
+    """Read a whole UTF-8 file, or standard input when ``path`` is ``-``, without its byte-order mark.
+
+    Raises BadInput with one fault when there is no such file, it is a directory, cannot be opened, is larger
+    than ``most`` bytes or is not UTF-8.
+    """
+    file = label(path)
+    data = _read_bytes(path, file, most)
+    if len(data) > most:
+        refuse(file, f"the file is larger than {most // 1_000_000} MB", "a recipe, a rule pack or a table")
+    save = "save the file as UTF-8"
+    if data.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE, codecs.BOM_UTF32_BE)):
+        refuse(file, "the file is UTF-16 (or UTF-32) text", save)
+    if b"\0" in data:
+        line = data.count(b"\n", 0, data.index(b"\0")) + 1
+        refuse(file, "the file holds NUL bytes: it is UTF-16 text, or no text at all", save, line)
+    data = data.removeprefix(codecs.BOM_UTF8)
+    try:
+        return data.decode("utf-8")
+    except UnicodeDecodeError as error:
+        before = data[: error.start]
+        line = before.count(b"\n") + 1
+        column = len(before[before.rfind(b"\n") + 1 :].decode("utf-8")) + 1
+        found = f"line {line} holds the byte 0x{data[error.start]:02X}, which is not UTF-8"
+    refuse(file, found, save, line, column)
+
+
+def label(path: str) -> str:
+    """Name a file as faults show it."""
+    return "standard input" if path == "-" else path
+
+
+def refuse(file: str, found: str, allowed: str, line: int | None = None, column: int | None = None) -> NoReturn:
+    """Raise BadInput with one fault of a file."""
+    raise BadInput([Fault(file, line, column, found, allowed)]) from None
+
+
+def _read_bytes(path: str, file: str, most: int) -> bytes:
+    """Read at most one byte more than the limit, so that an endless source ends too."""
+    try:
+        if path == "-":
+            return sys.stdin.buffer.read(most + 1)
+        if os.path.isdir(path):
+            refuse(file, "this is a directory", "a file")
+        with open(path, "rb") as handle:
+            return handle.read(most + 1)
+    except FileNotFoundError:
+        refuse(file, "there is no such file", "the path of a file, or - for standard input")
+    except PermissionError:
+        refuse(file, "you may not read this file", "a file you have permission to read")
+    except (OSError, ValueError, AttributeError) as error:
+        # ValueError: a NUL in the path, or a closed stream. AttributeError: no standard input at all.
+        reason = getattr(error, "strerror", None) or "nothing to read from"
+        refuse(file, f"the file cannot be read: {clean(reason)}", "a file that can be opened")

@@ -71,7 +71,7 @@ def cheapest(
     with shared.faults_on_stderr():
         from optimizer.order import order_of
         from optimizer.problem import assemble
-        from optimizer.reading.both import read_both
+        from optimizer.reading.recipe import read_both
 
         read, table = read_both(recipe, lots)
         shared.say([*read.warnings, *table.warnings])

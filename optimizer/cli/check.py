@@ -47,8 +47,7 @@ def check(
     from optimizer.check import check as find
     from optimizer.pages.check_page import check_page, verdict
     from optimizer.pages.record import document
-    from optimizer.reading.both import read_both
-    from optimizer.reading.recipe import analysed, judged_by
+    from optimizer.reading.recipe import analysed, judged_by, read_both
     from optimizer.reading.weighed import read_weighed
 
     on = shared.day(date, "--date")

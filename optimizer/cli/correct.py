@@ -122,7 +122,7 @@ def _corrected(
     with shared.faults_on_stderr(), shared.only_trusted():
         from optimizer.correct import correct as find
         from optimizer.mass import ground_of, own_methods
-        from optimizer.reading.both import read_both
+        from optimizer.reading.recipe import read_both
         from optimizer.store.made import batch_in
         from optimizer.why.explain import explain
 

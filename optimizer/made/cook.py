@@ -15,7 +15,7 @@ import numpy as np
 
 from constraints.faults import BadInput, Fault
 from constraints.numbers import PERCENT, shown, trimmed
-from constraints.species import speaks_of
+from constraints.quantities import speaks_of
 from constraints.treatment import ComeUp, Humidity, Kill, Option, Scale, Stage, Treatments, fahrenheit
 from optimizer.made.curve import Curve
 from optimizer.made.found import Finding, Judged, Phase, Report, Span, degrees, lacks, spell

@@ -12,8 +12,8 @@ from math import ceil, floor
 
 from constraints.ingredients import MOISTURE, PROTEIN, SALT
 from constraints.numbers import PERCENT, shown, trimmed
-from constraints.products import ProcessStep
 from constraints.quantities import Basis
+from constraints.rules import ProcessStep
 from constraints.treatment import DegreeHours, Diameter, Drying, Freezing, RatioMark, Treatments, carriers, fahrenheit
 from optimizer.made.cook import Asked, coldest
 from optimizer.made.found import Finding, Judged, Phase, Report, degrees, lacks, places_apart, spell

@@ -11,10 +11,9 @@ from constraints.formula import Batch, Formula, NoDose
 from constraints.ingredients import SALT, Ingredient, Kind, Lot
 from constraints.kinds import OneRequirement
 from constraints.numbers import trimmed
-from constraints.products import ProcessStep
-from constraints.quantities import MissingProperty
+from constraints.quantities import GROUPS, MissingProperty, members, species_of
 from constraints.requirement import Origin
-from constraints.species import GROUPS, members, species_of
+from constraints.rules import ProcessStep
 from optimizer.as_weighed import batch_of
 from optimizer.reading.lots import read_lots
 from optimizer.reading.recipe import Recipe

@@ -16,7 +16,7 @@ from typing import Annotated, Any
 
 from pydantic import ConfigDict, Field, PlainSerializer, PlainValidator, TypeAdapter, WithJsonSchema, model_validator
 
-from constraints.document.model import JsonSchema, Strict
+from constraints.document.fields import JsonSchema, Strict
 
 Figure = Annotated[
     Any, PlainValidator(lambda figure: figure), PlainSerializer(float), WithJsonSchema({"type": "number"})

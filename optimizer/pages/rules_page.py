@@ -10,13 +10,12 @@ from math import ceil, floor
 from typing import NamedTuple
 
 from constraints.faults import BadInput, Fault, likely
-from constraints.library import load_pack, shipped
+from constraints.library import bare_classes, flaws, load_pack, shipped
 from constraints.meaning import Salt
 from constraints.numbers import G_PER_KG, PERCENT, PPM, trimmed
 from constraints.requirement import Requirement
 from constraints.rules import READ_IN_LAW, Layer, Pack, PackRow
 from constraints.substances import ACCELERATOR, FORMULAS
-from constraints.verify import bare_classes, flaws
 from optimizer.pages.details import source_words
 from optimizer.pages.tables import heading, paragraph, table
 from optimizer.words import CAUTION

@@ -27,7 +27,7 @@ from constraints.estimate import Component
 from constraints.kinds import OneRequirement
 from constraints.laboratory import LaboratoryEntry
 from constraints.numbers import G_PER_KG, PERCENT, PI, trimmed
-from constraints.products import ProcessStep
+from constraints.rules import ProcessStep
 from optimizer.reading.added import AdditionEntry
 
 

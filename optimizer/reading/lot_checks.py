@@ -15,7 +15,7 @@ from statistics import median
 from constraints.faults import Fault, Severity, nearest
 from constraints.ingredients import FAT, MOISTURE, NITRATE, NITRITE, PROTEIN, SALT
 from constraints.numbers import PERCENT, PPM, trimmed
-from constraints.species import NAMES
+from constraints.quantities import NAMES
 from constraints.spelling import hidden, look_alikes, unprintable
 from constraints.words import speaks_of_cured_lot
 from optimizer.reading.columns import COLUMNS, INSTEAD, KNOWN

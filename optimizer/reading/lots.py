@@ -16,7 +16,7 @@ from typing import Any
 
 from constraints.document import read_text
 from constraints.faults import BadInput, Fault, Severity
-from constraints.figures import Figures
+from constraints.formula import Figures
 from constraints.ingredients import NITRATE, NITRITE, SALT, Kind, Lot
 from constraints.numbers import KG_PER_LB, PERCENT, NotANumber
 from optimizer.reading.columns import COLUMNS, INSTEAD, KNOWN, USABLE, free_names, header_faults

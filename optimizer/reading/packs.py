@@ -12,12 +12,10 @@ from constraints.ingredients import Lot
 from constraints.judged import brought, ion_of, judges, knows, most, pure
 from constraints.meaning import BY_ION, Role, Salt, Stage
 from constraints.numbers import trimmed
-from constraints.products import Product
 from constraints.quantities import Process
 from constraints.requirement import Origin, Requirement
-from constraints.rules import Pack
+from constraints.rules import Pack, Product, not_waivable, waived
 from constraints.substances import SUBSTANCES
-from constraints.waivers import not_waivable, waived
 from optimizer.reading.added import CureSalt
 from optimizer.reading.named import Stated
 from optimizer.reading.recipe import Recipe

@@ -30,17 +30,17 @@ from constraints.ingredients import FAT, MOISTURE, NITRATE, NITRITE, PROTEIN, SA
 from constraints.judged import brought
 from constraints.laboratory import LaboratoryEntry
 from constraints.numbers import G_PER_KG, PERCENT, PPM, trimmed
-from constraints.products import ProcessStep
 from constraints.quantities import Basis, Process
 from constraints.requirement import Origin, Requirement
+from constraints.rules import ProcessStep
 from constraints.spelling import hidden, unprintable
 from constraints.substances import SUBSTANCES, SURFACE, kind_of
 from constraints.words import speaks_of_nitrite
 from optimizer.reading.added import PLAIN_KINDS, AdditionEntry, CureSalt, ScaleName
 from optimizer.reading.entry import RecipeEntry
+from optimizer.reading.lots import LotTable, read_lots
 from optimizer.reading.named import pack_faults
-from optimizer.reading.names import name_faults
-from optimizer.reading.plausible import impossible, suspicions
+from optimizer.reading.recipe_checks import impossible, name_faults, suspicions
 
 if TYPE_CHECKING:
     from optimizer.past import MeasuredYield
@@ -272,3 +272,31 @@ def _yield_faults(entry: RecipeEntry, document: Document) -> Iterator[Fault]:
         if getattr(kind, "basis", None) is Basis.FINISHED:
             found = "a requirement on the finished product, but no yield"
             yield document.fault(("require", i), found, "add yield: with finished_pct")
+
+
+def read_both(recipe: str, lots: str) -> tuple[Recipe, LotTable]:
+    """Read both files; of a ledger, what came out of the recipe's last batches too.
+
+    Raises BadInput with the faults of both.
+    """
+    faults: list[Fault] = []
+    read: Recipe | None = None
+    table: LotTable | None = None
+    try:
+        read = read_recipe(recipe)
+    except BadInput as error:
+        faults += error.faults
+    try:
+        table = read_lots(lots)
+    except BadInput as error:
+        faults += error.faults
+    if read is None or table is None:
+        named = [] if read is None else pack_faults(read.document)
+        raise BadInput([*named, *faults])
+    from optimizer.ledger import is_ledger
+
+    if is_ledger(lots):
+        from optimizer.past import measured_yield
+
+        read = replace(read, measured=measured_yield(lots, read.entry.name))
+    return read, table

@@ -14,8 +14,8 @@ from typing import Any
 from constraints.formula import Batch
 from constraints.ingredients import FAT, Ingredient, Kind, Lot
 from constraints.numbers import shown, trimmed
-from constraints.products import ProcessStep
 from constraints.quantities import Basis
+from constraints.rules import ProcessStep
 from constraints.treatment import Treatments, fahrenheit, load_treatments
 from optimizer.blend import Answer
 from optimizer.made.found import degrees, spell

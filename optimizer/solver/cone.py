@@ -17,10 +17,9 @@ from dataclasses import dataclass, field, replace
 from fractions import Fraction
 from functools import cached_property
 
-from constraints.cone import Cone
 from constraints.formula import Formula
 from constraints.requirement import Requirement
-from constraints.row import Row
+from constraints.row import Cone, Row
 from optimizer import clock
 from optimizer.solver.conic import TOLERANCES, Guide, Units, guide
 from optimizer.solver.kept import Kept

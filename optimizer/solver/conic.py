@@ -16,8 +16,7 @@ from typing import Any
 
 import numpy as np
 
-from constraints.cone import Cone
-from constraints.row import Row
+from constraints.row import Cone, Row
 from optimizer import clock
 from optimizer.solver.model import Program
 

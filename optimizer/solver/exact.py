@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from fractions import Fraction
 from math import ceil, floor, gcd, lcm
 
-from constraints.quick import QUICK_ZERO, plain, quick
+from constraints.vector import QUICK_ZERO, plain, quick
 from optimizer.solver.model import Basis, Program
 
 _ZERO = Fraction(0)

@@ -7,8 +7,8 @@ from dataclasses import dataclass
 from enum import StrEnum
 from fractions import Fraction
 
-from constraints.quick import quick
 from constraints.row import Row
+from constraints.vector import quick
 
 
 class SolverDisagrees(Exception):

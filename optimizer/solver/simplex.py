@@ -15,8 +15,7 @@ from collections.abc import Mapping, Sequence
 from fractions import Fraction
 from typing import TYPE_CHECKING
 
-from constraints.linear import solve
-from constraints.quick import QUICK_ONE, QUICK_ZERO, plain, quick
+from constraints.vector import QUICK_ONE, QUICK_ZERO, plain, quick, solve
 from optimizer import clock
 from optimizer.solver.exact import Vertex, proved, refuted_by, refutes
 from optimizer.solver.model import Basis, Place, Program, SolverDisagrees

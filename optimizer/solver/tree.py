@@ -23,7 +23,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from constraints.cone import Cone
+from constraints.row import Cone
 from optimizer import clock
 from optimizer.solver.conic import Bent
 from optimizer.solver.exact import Vertex, lower_bound

@@ -13,11 +13,10 @@ from enum import StrEnum
 from fractions import Fraction
 from functools import cached_property
 
-from constraints.cone import Cone
 from constraints.meaning import Role
 from constraints.numbers import PERCENT
 from constraints.requirement import Hold, Requirement, widened
-from constraints.row import Row
+from constraints.row import Cone, Row
 from constraints.stock import Tidy
 from optimizer.bench.rows import Owner, layout_for
 from optimizer.clock import OutOfTime

@@ -17,8 +17,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 from fractions import Fraction
 
-from constraints.cone import Cone
-from constraints.row import Row
+from constraints.row import Cone, Row
 from optimizer.bench.extreme import extreme
 from optimizer.solver.exact import reduced_costs, refutes
 from optimizer.solver.kept import Kept

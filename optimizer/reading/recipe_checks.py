@@ -1,0 +1,243 @@
+"""What may be wrong with a recipe that reads well: figures that are probably a slip, and names that speak of something.
+
+Figures that are probably a slip are warned of; those that no kitchen can mean are refused. A name decides nothing. What
+reads like a source of nitrite, an allergen or cheese and is not declared is a fault that says how to declare it, or how
+to say that it is none.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from fractions import Fraction
+from itertools import chain
+
+from constraints.composition import PercentBand
+from constraints.cure import COUNTED
+from constraints.document import Document
+from constraints.document.place import Loc
+from constraints.faults import Fault, Severity, nearest
+from constraints.numbers import G_PER_KG, PERCENT, trimmed
+from constraints.spelling import key, look_alikes
+from constraints.substances import CHEESE, FORMULAS, SUBSTANCES, SUGAR
+from constraints.words import (
+    additive_in,
+    allergen_of,
+    allergens_in,
+    allergens_known,
+    speaks_of_cheese,
+    speaks_of_cured_meat,
+    speaks_of_nitrite,
+    speaks_of_plant,
+)
+from optimizer.reading.added import PLAIN_KINDS, AdditionEntry
+from optimizer.reading.entry import RecipeEntry, may_be_fraction
+
+NO_SOURCE = "common practice, no source"
+
+SALT_PCT = Fraction("0.5"), Fraction(4)
+"""Total salt of a batch outside this is suspicious, %; common practice, no source."""
+MOST_SPICE_G = Fraction(50)
+"""Grams of one spice per kilogram above which the dose is suspicious; common practice, no source."""
+MOST_SALT_G = Fraction(250)
+"""Grams of salt per kilogram, and a tenth of that in percent, that no sausage has; common practice, no source."""
+MOST_DRY_G = Fraction(500)
+"""Grams of any other dry addition per kilogram above which a recipe is refused; common practice, no source."""
+MOST_ADDED_G = Fraction(900)
+"""Additions per kilogram of batch that leave too little meat to be meant, grams; common practice, no source."""
+WILD = 100
+"""How many times outside what is usual a casing or a link is refused; common practice, no source."""
+CASING_KG_PER_M = Fraction("0.1"), Fraction(20)
+"""Filling outside this is suspicious, kilograms of batch per metre, from the thinnest sheep casing to the widest bung;
+common practice, no source."""
+LEAST_LINK_G = Fraction(10)
+"""Weight of one raw link under which it is suspicious, grams; common practice, no source."""
+
+_FIGURES = ("target_pct", "min_pct", "max_pct")
+_WHOLE_PERCENTS = ("fat", "protein", "moisture", "share")
+"""Requirements whose percentages are never under one in earnest; common practice, no source."""
+
+
+_WET = ("water", "liquid", "inclusion")
+Told = Iterator[tuple[Loc, str, str]]
+"""Where it stands, what was found, and what is usual."""
+
+
+def suspicions(entry: RecipeEntry, document: Document) -> Iterator[Fault]:
+    """Every suspicious figure of a recipe, as a warning in words that need no path, so that a page can repeat it."""
+    for loc, found, allowed in chain(_fractions(entry), _idle(entry), _spices(entry), _filling(entry), _links(entry)):
+        line, column = document.mark(loc)
+        yield Fault(document.file, line, column, found, allowed, Severity.WARNING)
+
+
+def impossible(entry: RecipeEntry, document: Document) -> Iterator[Fault]:
+    """Every figure of a recipe that no kitchen can mean, as an error."""
+    for told in chain(_doses(entry), _no_room(entry), _filling(entry, WILD)):
+        yield document.fault(*told)
+
+
+def _over(item: AdditionEntry, i: int, most: Fraction) -> Iterator[tuple[Loc, str]]:
+    """The doses of an addition that are more than so many grams in a kilogram."""
+    for name in ("g_per_kg_meat", "g_per_kg_batch"):
+        dose = getattr(item, name)
+        if dose is not None and dose > most:
+            yield ("additions", i, name), f"{trimmed(dose)} g of {item.name} in a kilogram"
+
+
+def _doses(entry: RecipeEntry) -> Told:
+    """More of a dry addition than a sausage can hold. Cures have limits of their own, which say *do not make*."""
+    for i, item in enumerate(entry.additions):
+        if item.is_ in _WET or item.is_ == "cure":
+            continue
+        most = MOST_SALT_G if item.is_ == "salt" else MOST_DRY_G
+        for loc, found in _over(item, i, most):
+            yield loc, found, f"{trimmed(most)} g at most; {NO_SOURCE}"
+        share, most_pct = item.total_salt_pct, PERCENT * MOST_SALT_G / G_PER_KG
+        if share is not None and share > most_pct:
+            found = f"a total of {trimmed(share)} % salt"
+            yield ("additions", i, "total_salt_pct"), found, f"{trimmed(most_pct)} % at most; {NO_SOURCE}"
+
+
+def _no_room(entry: RecipeEntry) -> Told:
+    """Additions that leave hardly any meat in the batch."""
+    to_batch = MOST_ADDED_G, ("g_per_kg_batch",), "batch"
+    to_meat = MOST_ADDED_G / (G_PER_KG - MOST_ADDED_G) * G_PER_KG, ("g_per_kg_meat", "from_g_per_kg_meat"), "meat"
+    for most, keys, basis in (to_batch, to_meat):
+        added = sum((getattr(item, key) or Fraction(0) for item in entry.additions for key in keys), Fraction(0))
+        if added >= most:
+            found = f"additions per kilogram of {basis} add up to {trimmed(added)} g"
+            yield ("additions",), found, f"under {trimmed(most)} g: they must leave room for the meat"
+
+
+def _fractions(entry: RecipeEntry) -> Told:
+    for i, asked in enumerate(entry.require):
+        kind = asked.kind()
+        for name in _FIGURES if kind in _WHOLE_PERCENTS else ():
+            figure = getattr(getattr(asked, kind), name, None)
+            if figure is not None and may_be_fraction(figure):
+                found = f"{kind} {name} {trimmed(figure)} may be a fraction"
+                yield ("require", i, kind, name), found, f"percent: {trimmed(100 * figure)}, not {trimmed(figure)}"
+
+
+def _idle(entry: RecipeEntry) -> Told:
+    """Percentages that every batch keeps."""
+    for i, asked in enumerate(entry.require):
+        limits = asked.entry()
+        lo, hi = limits.limits() if isinstance(limits, PercentBand) else (Fraction(PERCENT), None)
+        if not lo and (hi is None or hi >= PERCENT):
+            found = f"every batch keeps this limit on {asked.kind()}"
+            yield ("require", i, asked.kind()), found, "a smallest figure above 0 %, or a largest below 100 %"
+
+
+def _spices(entry: RecipeEntry) -> Told:
+    for i, item in enumerate(entry.additions):
+        for loc, found in _over(item, i, MOST_SPICE_G) if item.is_ == "spice" else ():
+            yield loc, f"{found} is a lot for a spice", f"{trimmed(MOST_SPICE_G)} g or less; {NO_SOURCE}"
+
+
+def _links(entry: RecipeEntry) -> Told:
+    casing = entry.casing
+    link = None if casing is None or casing.link_kg is None else casing.link_kg * G_PER_KG
+    if casing is not None and link is not None and link < LEAST_LINK_G:
+        long = "" if casing.link_cm is None else f" of {trimmed(casing.link_cm)} cm"
+        found = f"a link{long} weighs only {trimmed(link, 2)} g"
+        key = "link_g" if casing.link_cm is None else "link_cm"
+        yield ("casing", key), found, f"{trimmed(LEAST_LINK_G)} g or more; {NO_SOURCE}"
+
+
+def _filling(entry: RecipeEntry, times: int = 1) -> Told:
+    """That a metre of casing holds what none does, so many times beyond what is usual."""
+    low, high = CASING_KG_PER_M[0] / times, CASING_KG_PER_M[1] * times
+    if entry.casing is not None and not low <= entry.casing.fills <= high:
+        found = f"{trimmed(entry.casing.fills, 4)} kg of batch in a metre of casing"
+        key = "diameter_mm" if entry.casing.kg_per_m is None else "kg_per_m"
+        yield ("casing", key), found, f"{trimmed(low)} to {trimmed(high)} kg; {NO_SOURCE}"
+
+
+NO_ALLERGENS = NOT_A_PLANT = "none"
+"""What a recipe writes for an addition that reads like an allergen, or a plant, and is none."""
+
+
+def contains(item: AdditionEntry) -> tuple[str, ...]:
+    """The allergens that an addition is known to hold, by what it states and what it is."""
+    own = allergen_of(item.is_)
+    stated = [name for name in item.allergens or () if name != NO_ALLERGENS]
+    return tuple(dict.fromkeys([*([own] if own else []), *stated]))
+
+
+def name_faults(entry: RecipeEntry, document: Document) -> Iterator[Fault]:
+    """Every fault of the additions' names."""
+    yield from _twice(entry, document)
+    for i, item in enumerate(entry.additions):
+        at = ("additions", i)
+        for field, found, allowed in (*_cure(item), *_additive(item), *_cheese(item), *_allergens(item)):
+            yield document.fault((*at, field), found, allowed)
+
+
+def _twice(entry: RecipeEntry, document: Document) -> Iterator[Fault]:
+    seen: dict[str, int] = {}
+    for i, item in enumerate(entry.additions):
+        line, column = document.mark(("additions", i, "name"))
+        if item.name in seen:
+            first = f"first in line {seen[item.name]}"
+            yield Fault(document.file, line, column, f"two additions are named {item.name!r}", first)
+        seen.setdefault(item.name, line)
+    for other, name in look_alikes(seen):
+        found = f"{name!r} looks like {other!r} in line {seen[other]}, and is written with other letters"
+        yield Fault(document.file, seen[name], None, found, "names that can be told apart")
+
+
+def _cure(item: AdditionEntry) -> Iterator[tuple[str, str, str]]:
+    """Named like a cure and none, or declared as one and said to be none: its nitrite would count wrongly."""
+    brings = item.is_ == "cure" or any(item.properties.get(name) for name in COUNTED)
+    if item.holds_no_nitrite and brings:
+        yield "holds_no_nitrite", f"{item.name} holds no nitrite, and states some", "one or the other"
+    stated = item.is_ == "cure" or any(name in item.properties for name in COUNTED)
+    if speaks_of_cured_meat(item.name) and not stated and not item.holds_no_nitrite:
+        like, cure = ("a cure", "is: cure with its nitrite_pct or nitrate_pct") if speaks_of_nitrite(item.name) else (
+            "cured meat", "properties: {nitrite_ppm: what it holds}")  # fmt: skip
+        found = f"{item.name} is named like {like}, but is: {item.is_}"
+        yield "name", found, f"write {cure}, or holds_no_nitrite: yes if it brings none"
+    if speaks_of_plant(item.name) and brings and item.from_plant is None:
+        found = f"{item.name} reads like a cure made from a plant"
+        yield "name", found, "from_plant: the plant's name, because a label says so; or from_plant: none"
+
+
+def _additive(item: AdditionEntry) -> Iterator[tuple[str, str, str]]:
+    """Named like a regulated additive, and neither declared nor said to hold a stated part of one: no limit sees it."""
+    meant = additive_in(item.name)
+    if meant is None or meant == CHEESE or item.holds_no_additive:
+        return
+    family = SUBSTANCES.get(meant, meant)
+    stated = any(f"{name}_pct" in item.properties for name in FORMULAS[family])
+    if (item.is_ in PLAIN_KINDS or SUBSTANCES[item.is_] == SUGAR) and not stated:
+        found = f"{item.name} is named like an additive, but is: {item.is_}, so no limit on {meant} sees it"
+        names = [meant] if meant in SUBSTANCES else [*FORMULAS[family]][:3]
+        part = f"properties: {{{names[0]}_pct: its share}} for a blend or solution"
+        yield "name", found, f"write is: {' or '.join(names)}, {part}, or holds_no_additive: yes if it holds none"
+
+
+def _cheese(item: AdditionEntry) -> Iterator[tuple[str, str, str]]:
+    """Named like cheese and not declared: limits that leave cheese out would count it."""
+    if item.is_ != CHEESE and not item.holds_no_cheese and speaks_of_cheese(item.name):
+        found = f"{item.name} is named like cheese, but is: {item.is_}"
+        yield "name", found, "write is: cheese, or holds_no_cheese: yes if it is none"
+
+
+def _allergens(item: AdditionEntry) -> Iterator[tuple[str, str, str]]:
+    """An allergen that the name speaks of, or that is stated and unknown or contradicted."""
+    stated, known = item.allergens, (*allergens_known(), NO_ALLERGENS)
+    for name in stated or ():
+        if name not in known:
+            close = nearest(name, known)
+            yield "allergens", f"{name!r} is no allergen known here", _meant(close, known)
+    if stated and NO_ALLERGENS in stated and (len(stated) > 1 or allergen_of(item.is_)):
+        yield "allergens", f"{item.name} states none, and holds some", "none alone, for what holds no allergen"
+    own = allergen_of(item.is_)
+    asked = [name for name in allergens_in(item.name) if name != own]
+    if asked and stated is None and not (own and key(item.name) == key(item.is_)):
+        found = f"{item.name} reads like {' and '.join(asked)}"
+        yield "name", found, f"allergens: [{', '.join(asked)}], or allergens: none if it holds none"
+
+
+def _meant(close: str | None, known: tuple[str, ...]) -> str:
+    return f"did you mean {close}?" if close else f"one of {', '.join(known)}"
