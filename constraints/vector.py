@@ -116,7 +116,10 @@ class Vector(Sequence[Fraction]):
         """The same figures over the smallest denominator."""
         if self.den == 1 or not len(self.num):
             return self
-        share = gcd(self.den, *self.num) if self.num.dtype == object else gcd(self.den, int(np.gcd.reduce(self.num)))
+        common = int(np.gcd.reduce(self.num))
+        share = gcd(self.den, common)
+        if not common:  # nothing but zeros, whose denominator may be beyond the machine's
+            return Vector(self.num, 1, 0)
         return self if share == 1 else Vector(self.num // share, self.den // share)
 
     @property
