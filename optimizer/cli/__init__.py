@@ -7,31 +7,59 @@ best batch found; 70 a fault of the program; 130 interrupted.
 
 from __future__ import annotations
 
+import gc
 import sys
-from typing import Annotated, NoReturn
+from collections.abc import Iterator, Mapping
+from importlib import import_module
+from typing import Annotated, Any, NoReturn
 
 import typer
+from typer.core import TyperGroup
 
 from optimizer import __version__
-from optimizer.cli import (
-    blend,
-    check,
-    columns,
-    cook,
-    correct,
-    ending,
-    new,
-    plan,
-    rules,
-    schema,
-    sheet,
-    stock,
-    terms,
-    why,
-)
+from optimizer.cli import ending
+
+COMMANDS = {
+    "blend": "blend", "check": "check", "columns": "columns", "cook": "cook", "correct": "correct", "dry": "cook",
+    "new": "new", "plan": "plan", "rules": "rules", "schema": "schema", "sheet": "sheet", "stock": "stock",
+    "trace": "stock", "terms": "terms", "why": "why",
+}  # fmt: skip
+"""Every command with its module, in which a function, or a group of commands, bears its name."""
+_NEW_OBJECTS = 50_000
+"""Objects between two looks for garbage: nearly all that a command makes at its start it keeps to its end."""
+
+
+class _Late(Mapping[str, Any]):
+    """The commands, each loaded when it is asked for: the options of all take longer to make than one runs to read."""
+
+    def __getitem__(self, name: str) -> Any:
+        found = getattr(import_module(f"optimizer.cli.{COMMANDS[name]}"), name)
+        if not isinstance(found, typer.Typer):
+            alone = typer.Typer(add_completion=False, rich_markup_mode=None)
+            alone.command(name)(found)
+            found = alone
+        made = typer.main.get_command(found)
+        made.name = name
+        return made
+
+    def __iter__(self) -> Iterator[str]:
+        return iter(COMMANDS)
+
+    def __len__(self) -> int:
+        return len(COMMANDS)
+
+
+class _Group(TyperGroup):
+    """A group that knows its commands by name."""
+
+    def __init__(self, **settings: Any) -> None:
+        super().__init__(**settings)
+        self.commands = _Late()  # type: ignore[assignment]
+
 
 app = typer.Typer(
     name="trimwright",
+    cls=_Group,
     help="Choose the lots, weigh out and check a batch of sausage: cheapest, legal and proved.",
     epilog="Exit codes: 0 fine, 1 no such batch or do not make, 2 bad input, 3 time limit, 70 program fault.",
     no_args_is_help=True,
@@ -39,21 +67,6 @@ app = typer.Typer(
     pretty_exceptions_enable=False,
     context_settings={"help_option_names": ["-h", "--help"]},
 )
-app.command("blend")(blend.blend)
-app.command("check")(check.check)
-app.command("columns")(columns.columns)
-app.command("cook")(cook.cook)
-app.command("correct")(correct.correct)
-app.command("dry")(cook.dry)
-app.command("new")(new.new)
-app.command("plan")(plan.plan)
-app.command("rules")(rules.rules)
-app.command("schema")(schema.schema)
-app.command("sheet")(sheet.sheet)
-app.add_typer(stock.stock, name="stock")
-app.command("trace")(stock.trace)
-app.command("terms")(terms.terms)
-app.command("why")(why.why)
 
 
 def _version(asked: bool) -> None:
@@ -73,4 +86,5 @@ def _options(
 
 def main() -> NoReturn:
     """Run the command line and exit."""
+    gc.set_threshold(_NEW_OBJECTS)
     sys.exit(ending.run(app))

@@ -23,6 +23,8 @@ if TYPE_CHECKING:
 stock = typer.Typer(
     help="Keep the stock in one file: what came, what went into which batch, what was sold.",
     no_args_is_help=True,
+    add_completion=False,
+    rich_markup_mode=None,
     context_settings={"help_option_names": ["-h", "--help"]},
 )
 Ledger = Annotated[str, argument("LEDGER", "The ledger, such as stock.db.")]

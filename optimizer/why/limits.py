@@ -9,7 +9,7 @@ from fractions import Fraction
 from constraints.meaning import Role
 from constraints.requirement import Requirement, widened
 from optimizer.why.ground import Ground, Means, changes, cheapest, family_of, least_cost, moved_to
-from optimizer.why.moving import Family, beside, last
+from optimizer.why.moving import Family, beside, last, slope_beside
 from optimizer.why.stand import CLOSE, Curved, Stand
 
 _ZERO, _ONE = Fraction(0), Fraction(1)
@@ -352,6 +352,10 @@ def _end(family: Family, start: Stand, way: int) -> tuple[Stand | None, Fraction
     return None if not near and there is None else inside, figure, family.start + way * far, there
 
 
+def _slope_at(ground: Ground, family: Family, way: int) -> tuple[Fraction, tuple[Fraction, ...]] | None:
+    return slope_beside(family, way, ground.basis, ground.values, ground.prices)
+
+
 def dearest(ground: Ground) -> tuple[Requirement, int, Fraction] | None:
     """The requirement, the size of the order aside, whose slack saves most per unit; its way of loosening; the saving.
 
@@ -365,11 +369,11 @@ def dearest(ground: Ground) -> tuple[Requirement, int, Fraction] | None:
             if family is None:
                 continue
             slope = _slope(ground.cost, family, family.start, way) if ground.cones else None
-            found = None if ground.cones else beside(family, family.start, way, ground.basis)
-            if found is not None and not ground.made(found.values):
+            found = None if ground.cones else _slope_at(ground, family, way)
+            if found is not None and not ground.made(found[1]):
                 held = family_of(ground.chosen, requirement, limit)
-                found = None if held is None else beside(held, held.start, way, ground.chosen.basis)
-            slope = slope if found is None else found.slope_at(family.start)
+                found = None if held is None else _slope_at(ground.chosen, held, way)
+            slope = slope if found is None else found[0]
             if slope is not None and -way * slope > 0 and (best is None or -way * slope > best[2]):
                 best = requirement, way, -way * slope
     return best

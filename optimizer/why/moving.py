@@ -13,7 +13,7 @@ a price that differs left and right, at a degenerate batch, is found on both sid
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
 
@@ -231,6 +231,26 @@ def beside(family: Family, figure: Fraction, way: int, start: Basis, edge: Fract
             raise SolverDisagrees("the range of a price could not be settled")
         step, start = abs(near - figure) / 2, found.basis
     raise SolverDisagrees("the range of a price could not be settled")
+
+
+def slope_beside(
+    family: Family, way: int, start: Basis, values: Sequence[Fraction], prices: Sequence[Fraction]
+) -> tuple[Fraction, tuple[Fraction, ...]] | None:
+    """Change of the least cost per unit just beside the family's start, and a batch there; None: none that way.
+
+    ``start`` is an optimal basis at the start, with its values and prices. Where it stays optimal beside it they tell
+    the change at one solve, without the range of it.
+    """
+    near = family.start + way * max(abs(family.start), _ONE) * _STEP
+    search = solved(family.at(near), start)
+    if search is not None and search.basis == start:
+        change = _ZERO
+        for drift in family.drifts:
+            moved = drift.hi if start.rows[drift.row] is Place.UPPER else drift.lo
+            change += prices[drift.row] * (moved - sum(e * x for e, x in zip(drift.coefs, values, strict=True) if e))
+        return change, search.values
+    found = beside(family, family.start, way, start)
+    return None if found is None else (found.slope_at(family.start), found.values)
 
 
 def last(family: Family, way: int) -> Fraction | None:
