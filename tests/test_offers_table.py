@@ -8,8 +8,8 @@ from fractions import Fraction
 import pytest
 
 from constraints.faults import BadInput
-from optimizer.plan.files.offers import Offer, parse_offers
 from optimizer.reading.lots import parse_lots
+from optimizer.reading.offers import Offer, parse_offers
 from optimizer.why.offered import parse_offers as parse_for_a_batch
 
 LB = Fraction("0.45359237")
@@ -62,3 +62,56 @@ def test_a_further_row_states_another_price_and_need_not_repeat_the_rest() -> No
     (offer,) = parse_offers(text, "o.csv").offers
     assert [period.price for period in offer.periods] == [3, Fraction("2.5")]
     assert (offer.terms.lead_days, offer.terms.supplier) == (2, "Hill")
+
+
+@pytest.mark.parametrize("key", ["cost", "pack", "smallest_order", "largest_order", "worth_after"])
+def test_a_figure_by_the_pound_is_said_as_typed(key: str) -> None:
+    """-1 is -1, whatever unit it is read in."""
+    column = f"{key}_{'per_' if key in ('cost', 'worth_after') else ''}lb"
+    head = ",".join(dict.fromkeys(["offer,supplier,fat_pct", "cost_per_lb", column]))
+    with pytest.raises(BadInput) as error:
+        parse_offers(f"{head}\nneck,Hill,20{',1' * (head.count(',') - 3)},-1\n", "o.csv")
+    assert [(f.column, f.found) for f in error.value.faults] == [(column, f"{column}: -1 is too small")]
+
+
+SIMPLER = [
+    ("offer,fat_pct", "neck,20", (None, None, None)),
+    ("lot,fat_pct,cost_per_kg", "neck,20,", (None, None, None)),
+    ("lot,fat_pct,cost_per_kg,offered_kg", "neck,20,3,40", (3, 40, None)),
+    ("offer,fat_pct,cost_per_lb,on_hand_lb,pack_lb", "neck,20,1,100,10", (1 / LB, 100 * LB, 10 * LB)),
+    ("offer,fat_pct,cost_per_lb,largest_order_kg", "neck,20,,40", (None, 40, None)),
+]
+
+
+@pytest.mark.parametrize(("head", "row", "wanted"), SIMPLER)
+def test_a_simpler_table_is_read_for_one_batch_and_refused_for_a_week(
+    head: str, row: str, wanted: tuple[Fraction | None, ...]
+) -> None:
+    text = f"{head}\n{row}\n"
+    (offer,) = parse_offers(text, "o.csv", simple=True).offers
+    price = offer.periods[0].price if offer.periods else None
+    assert (price, offer.terms.largest_order_kg, offer.terms.pack_kg) == wanted
+    assert (offer.name, offer.lot.properties["fat_pct"], offer.lot.suspicions) == ("neck", 20, ())
+    assert offer.lot.cost_per_kg == (price or 0)
+    with pytest.raises(BadInput):
+        parse_offers(text, "o.csv")
+
+
+@pytest.mark.parametrize(
+    ("text", "column", "words"),
+    [
+        ("name,fat_pct\nx,5\n", "offer", "a column offer is missing"),
+        ("offer,cost_per_kg\nx,5\n", "fat_pct", "a column fat_pct is missing"),
+        ("offer,lot,fat_pct\nx,y,5\n", "lot", "both offer and lot are given"),
+        ("offer,fat_pct\nx,5\nx,5\n", "offer", "'x' stands on line 2 and again here, at no price"),
+        ("lot,fat_pct,cost_per_kg\nx,5,3\nx,5,4\n", "lot", "this row and line 2 give prices for the same days"),
+        ("offer,fat_pct,offered_kg\nx,5,-3\n", "offered_kg", "offered_kg: -3 is too small"),
+        ("offer,fat_pct,on_hand_lb\nx,5,-3\n", "on_hand_lb", "on_hand_lb: -3 is too small"),
+        ("offer,fat_pct,suplier\nx,5,A\n", "suplier", "'suplier' is not a known column"),
+        ("offer,fat_pct,cost_per_kg\nx,5,-3\n", "cost_per_kg", "cost_per_kg: -3 is too small"),
+    ],
+)
+def test_what_a_simpler_table_refuses_is_said_by_its_own_columns(text: str, column: str, words: str) -> None:
+    with pytest.raises(BadInput) as error:
+        parse_offers(text, "o.csv", simple=True)
+    assert [(fault.column, fault.found) for fault in error.value.faults] == [(column, words)]

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 from enum import StrEnum
 
-from optimizer.reading.columns import AS_HELD, Column
+from optimizer.reading.columns import AS_HELD, OTHER_WORDS, Column
 
 
 class BreakKind(StrEnum):
@@ -50,9 +50,6 @@ NOT_HERE = {
     "lot": "write offer", "on_hand_kg": "write largest_order_kg", "on_hand_lb": "write largest_order_lb",
     "received": "leave it out", "use_by": "write keeps_days", "on_hold": "leave it out", "use_up": "leave it out",
     "rework": "leave it out", "use_at_least_kg": "leave it out", "use_at_least_lb": "leave it out",
-    "price_per_kg": "write cost_per_kg, as in a lots table",
-    "order_pack_kg": "write pack_kg, as in a lots table",
+    **{name: f"write {known}, as in a lots table" for name, known in OTHER_WORDS.items()},
 }  # fmt: skip
 """Columns that no week's offer has, and what to do about each."""
-RENAMED = ("price_per_kg", "order_pack_kg")
-"""Of them those that were an offer's columns once."""

@@ -23,13 +23,13 @@ from constraints.numbers import NotANumber, trimmed
 from constraints.stock import Tidy
 from optimizer.bench.rows import layout_for
 from optimizer.order import Order
-from optimizer.plan.files.ladder import Stretch
-from optimizer.plan.files.offers import Offer
-from optimizer.plan.files.offers import parse_offers as parse_week_offers
 from optimizer.problem import Problem, assemble
+from optimizer.reading.columns import OTHER_WORDS
 from optimizer.reading.entry import WhenMissing
 from optimizer.reading.lots import LotTable, parse_lots
-from optimizer.reading.offer_columns import NEEDED, NOT_HERE, OWN, PRICE, RENAMED, BreakKind
+from optimizer.reading.offer_columns import NEEDED, NOT_HERE, OWN, PRICE, BreakKind
+from optimizer.reading.offers import Offer, Stretch
+from optimizer.reading.offers import parse_offers as parse_week_offers
 from optimizer.reading.recipe import Recipe
 from optimizer.reading.table import Table, csv_line, cut, figure, has_decimal_commas
 from optimizer.solver.model import Program
@@ -256,7 +256,7 @@ def _renamed(fault: Fault, back: Mapping[str, str]) -> Fault:
 
 
 def _header_faults(table: Table, file: str) -> Iterator[Fault]:
-    for name in (name for name in table.header if name in RENAMED):
+    for name in (name for name in table.header if name in OTHER_WORDS):
         yield Fault(file, table.header_line, name, f"an offer has no column {name}", NOT_HERE[name])
     for known, names in NAMES.items():
         given = [name for name in names if name in table.header]

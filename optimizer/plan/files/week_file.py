@@ -31,9 +31,9 @@ from constraints.document import validate as checked
 from constraints.faults import BadInput, Fault, nearest
 from constraints.quantities import Basis
 from optimizer.clock import left
-from optimizer.plan.files.offers import Offer, OfferTable, read_offers
 from optimizer.reading.entry import Units
 from optimizer.reading.lots import LotTable, read_lots
+from optimizer.reading.offers import Offer, OfferTable, read_offers
 from optimizer.reading.recipe import Recipe, read_recipe
 
 Read = TypeVar("Read")

@@ -14,9 +14,9 @@ from constraints.quantities import Basis
 from constraints.requirement import Hold
 from constraints.stock import Tidy, hold
 from constraints.vector import Vector
-from optimizer.plan.files.ladder import Stretch
 from optimizer.plan.model.sparse import Sparse, Whole, exact_array
 from optimizer.plan.model.world import Job, RecipeRows, Supply, World
+from optimizer.reading.offers import Stretch
 
 _ZERO = Fraction(0)
 _ONE = Fraction(1)

@@ -24,11 +24,11 @@ from constraints.stock import Tidy
 from constraints.vector import Floats, Vector
 from optimizer.clock import left
 from optimizer.order import Asked, order_of
-from optimizer.plan.files.offers import Offer, Period
 from optimizer.plan.files.week_file import BatchEntry, Week
 from optimizer.plan.model.sparse import Exact, Whole, exact_array
 from optimizer.problem import Problem, assemble, rows_of
 from optimizer.reading.lots import LotTable
+from optimizer.reading.offers import Offer, Period
 from optimizer.reading.packs import legal_requirements, product_of
 from optimizer.reading.recipe import Recipe
 

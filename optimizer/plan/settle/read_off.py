@@ -11,11 +11,10 @@ from math import ceil
 import numpy as np
 
 from constraints.numbers import G_PER_KG
-from optimizer.plan.files.ladder import Stretch
-from optimizer.plan.files.offers import Offer
 from optimizer.plan.model.blocks import Block, Buy, WeekProgram
 from optimizer.plan.model.world import Supply, World
 from optimizer.plan.settle.engine import Solved
+from optimizer.reading.offers import Offer, Stretch
 
 _ZERO = Fraction(0)
 NOTHING_KG = 1e-6
