@@ -17,8 +17,6 @@ from optimizer.blend import Status, blend
 from optimizer.cause import cause
 from optimizer.near import near_cheapest
 from optimizer.order import Asked, order_of
-from optimizer.plan.files.week_file import read_week
-from optimizer.plan.model.world import assemble_week
 from optimizer.problem import Problem, assemble
 from optimizer.reading.lots import parse_lots
 from optimizer.reading.recipe import parse_recipe
@@ -149,22 +147,6 @@ def test_what_makes_no_sense_is_refused(entry: str, words: str) -> None:
     with pytest.raises(BadInput) as raised:
         parse_recipe(f"name: x\nrequire:\n  - {entry}\n", "r.yaml")
     assert words in str(raised.value)
-
-
-@pytest.mark.parametrize("of_lot", [False, True])
-def test_a_week_has_no_amounts_of_one_batch(tmp_path: Path, of_lot: bool) -> None:
-    """A recipe's kilograms, or a lot's own floor, are of one batch; a week has many of many sizes."""
-    entry = "share: {lot: A, min_pct: 1}" if of_lot else "amount: {lot: A, min_kg: 1}"
-    (tmp_path / "r.yaml").write_text(f"name: x\nrequire:\n  - {entry}\n", encoding="utf-8")
-    lots = f"lot,on_hand_kg,fat_pct,cost_per_kg,use_at_least_kg\nA,30,20,3,{2 if of_lot else ''}\n"
-    (tmp_path / "l.csv").write_text(lots, encoding="utf-8")
-    week = tmp_path / "week.yaml"
-    batches = [f"  - {{name: {n}, recipe: r.yaml, meat_kg: 10, day: 2026-11-25}}\n" for n in ("first", "second")]
-    week.write_text(f"name: w\nstart: 2026-11-25\ndays: 1\nlots: l.csv\nbatches:\n{''.join(batches)}", encoding="utf-8")
-    with pytest.raises(BadInput, match="of one batch, and a week has") as raised:
-        assemble_week(read_week(str(week)))
-    [fault] = raised.value.faults  # once, though two batches are of the recipe
-    assert fault.column == ("use_at_least_kg" if of_lot else 5)
 
 
 def test_a_limit_in_kilograms_is_no_fault_of_the_cooler() -> None:

@@ -63,7 +63,7 @@ _BY_WEIGHT = (
     _column("smallest_pull_kg", "kg", "least weight worth pulling, if the lot is used at all; 0: any"),
     _column("smallest_remnant_kg", "kg", "least weight to leave of it, unless it is emptied; 0: any"),
     _column("largest_pull_kg", "kg", "most weight to pull for one batch"),
-    _column("use_at_least_kg", "kg", "least weight that must go into this batch; blank is 0"),
+    _column("use_at_least_kg", "kg", "least weight that must go into this batch, or over a week into all; blank is 0"),
     _column("usable_pct", "%", "share of the held weight that reaches the grinder; blank is 100"),
     _column("nitrite_ppm", "mg/kg", "sodium nitrite already in the lot; blank is 0 unless cured"),
     _column("nitrate_ppm", "mg/kg", "nitrate already in the lot; blank is 0 unless cured"),

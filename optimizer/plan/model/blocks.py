@@ -38,6 +38,7 @@ class Block:
     rows: RecipeRows
     made: int | None = None
     amounts: dict[Basis, int] = field(default_factory=dict)
+    any: list[int] = field(default_factory=list)
 
     @property
     def columns(self) -> Whole:
@@ -166,6 +167,17 @@ def amount(program: WeekProgram, block: Block, basis: Basis) -> int:
         sparse.row(("amount", block.job.index, block.day, basis), np.append(columns, at), coefs, _ZERO, _ZERO)
         block.amounts[basis] = at
     return block.amounts[basis]
+
+
+def made_on(program: WeekProgram, block: Block) -> int | None:
+    """The yes-or-no column of a batch, or a part of it, on its day; None where it is made in any case."""
+    job = block.job
+    if block.made is not None or (job.lo > 0 and len(job.days) == 1 and not job.entry.may_leave_out):
+        return block.made
+    if not block.any:
+        columns = [amount(program, block, job.entry.basis)]
+        block.any.append(used(program, ("any", job.index, block.day), columns, [job.hi], _ZERO, job.hi))
+    return block.any[0]
 
 
 def weights(program: WeekProgram, block: Block, basis: Basis) -> tuple[Whole, Vector]:

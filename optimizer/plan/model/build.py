@@ -22,11 +22,23 @@ from constraints.ingredients import Lot
 from constraints.quantities import Basis
 from constraints.vector import Vector
 from optimizer.clock import left
-from optimizer.plan.model.blocks import Block, Costs, Uses, Wanted, WeekProgram, amount, most_of, pull, used, weights
+from optimizer.plan.model.blocks import (
+    Block,
+    Costs,
+    Uses,
+    Wanted,
+    WeekProgram,
+    amount,
+    made_on,
+    most_of,
+    pull,
+    used,
+    weights,
+)
 from optimizer.plan.model.kitchen import rules_of
 from optimizer.plan.model.materials import material_rules
 from optimizer.plan.model.orders import besides, stock_and_orders
-from optimizer.plan.model.sparse import Sparse, exact_array
+from optimizer.plan.model.sparse import Sparse, Whole, exact_array
 from optimizer.plan.model.world import Job, RecipeRows, World
 
 _ZERO = Fraction(0)
@@ -131,10 +143,28 @@ def _block(program: WeekProgram, job: Job, day: int, made: int | None, costs: Co
     columns = np.concatenate([block.columns, np.array(free, dtype=np.int64)])
     places = np.concatenate([at, np.array(rows.free, dtype=np.int64)])
     for requirement, label, coefs, lo, hi in rows.rows:
-        sparse.row(("need", job.index, day, requirement, label), columns, coefs.at(places), lo, hi)
+        _need(program, block, ("need", job.index, day, requirement, label), columns, coefs.at(places), lo, hi)
     if rows.choices or job.tidy.asked.pull.kilograms or costs.special[supplies].any():
         _pulls(program, block)
     return block
+
+
+def _need(
+    program: WeekProgram,
+    block: Block,
+    label: tuple[object, ...],
+    columns: Whole,
+    coefs: Vector,
+    lo: Fraction | None,
+    hi: Fraction | None,
+) -> None:
+    """One row of a recipe. A least weight is asked of what is made on a day, and of nothing where nothing is."""
+    made = made_on(program, block) if lo else None
+    if lo is not None and made is not None:
+        program.sparse.row(label, np.append(columns, made), coefs.joined(Vector.of([-lo])), _ZERO, None)
+        lo = None
+    if lo is not None or hi is not None:
+        program.sparse.row(label, columns, coefs, lo, hi)
 
 
 def _free(program: WeekProgram, job: Job, day: int, rows: RecipeRows, k: int) -> int:

@@ -19,7 +19,7 @@ import numpy as np
 from constraints.numbers import trimmed
 from constraints.vector import Vector
 from optimizer.plan.files.week_file import ClosingEntry, StageEntry, StoreEntry
-from optimizer.plan.model.blocks import MOST_KG, Block, Uses, Wanted, WeekProgram, amount, most_of, ones, used
+from optimizer.plan.model.blocks import MOST_KG, Block, Uses, Wanted, WeekProgram, amount, made_on, most_of, ones
 from optimizer.plan.model.world import World
 
 if TYPE_CHECKING:
@@ -191,13 +191,9 @@ class MostBatches(Rule):
                 continue
             columns, sure = [], 0
             for block in blocks:
-                if block.made is not None:
-                    columns.append(block.made)
-                elif block.job.lo > 0 and len(block.job.days) == 1:
-                    sure += 1
-                else:
-                    made, hi = block.amounts[block.job.entry.basis], block.job.hi
-                    columns.append(used(program, ("any", block.job.index, day), [made], [hi], _ZERO, hi))
+                made = made_on(program, block)
+                columns += [] if made is None else [made]
+                sure += made is None
             program.sparse.row((Limit(self, day),), columns, [1] * len(columns), None, Fraction(most - sure))
 
     def excesses(self, world: World, made: Sequence[Made], levels: Levels, since: int) -> Iterator[Excess]:

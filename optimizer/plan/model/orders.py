@@ -38,8 +38,8 @@ def stock_and_orders(program: WeekProgram, uses: Uses, wanted: Wanted) -> None:
         supply = world.supplies[s]
         usable = supply.lot.usable
         have = program.stock.get(s, _ZERO) * usable
-        if supply.offer is None and (supply.lot.use_up or most > have):
-            low = have if supply.lot.use_up and not wanted.alone else None
+        low = None if wanted.alone else have if supply.lot.use_up else supply.lot.use_at_least_kg * usable or None
+        if supply.offer is None and (low is not None or most > have):
             sparse.row(("stock", s), columns, ones(len(columns)), low, have)
         rest = asked_remnant(program, supply)
         if supply.offer is None and rest and len(columns) and not wanted.alone:

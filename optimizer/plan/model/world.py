@@ -6,7 +6,7 @@ an offer is one for each day on which it can be delivered. A *job* is a batch wi
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from datetime import date, timedelta
 from fractions import Fraction
@@ -92,8 +92,8 @@ class Supply:
 class RecipeRows:
     """A recipe's rows over every source it takes, computed once and shared by all its batches.
 
-    ``place[s]`` is the column of source s, or -1. ``rows`` are (requirement, label, coefficients, lo, hi), every limit
-    zero. ``carried`` is the money a usable kilogram brings along in additions (of a free addition: its own cost too).
+    ``place[s]`` is the column of source s, or -1. ``rows`` are (requirement, label, coefficients, lo, hi).
+    ``carried`` is the money a usable kilogram brings along in additions (of a free addition: its own cost too).
     """
 
     problem: Problem
@@ -209,8 +209,8 @@ def _reach(offer: Offer) -> Fraction:
 
 
 def _timeless(lot: Lot) -> Lot:
-    """The lot without dates: a plan looks after them itself, day by day."""
-    return replace(lot, use_by=None, received=None)
+    """The lot without dates and without a least weight of its own: a plan looks after them itself, over the days."""
+    return replace(lot, use_by=None, received=None, use_at_least_kg=_ZERO)
 
 
 def _of_lot(source: int, lot: Lot, start: date, end: date) -> Supply | None:
@@ -248,8 +248,7 @@ def _jobs(week: Week, sources: Sequence[Lot]) -> tuple[Job, ...]:
     table = LotTable(week.lots.file, tuple(sources), week.lots.properties, ())
     offered = {offer.name for offer in week.offers.offers}
     made: dict[tuple[str, tuple[object, ...]], RecipeRows] = {}
-    if faults := [*_of_one_batch(week)]:
-        raise BadInput(dict.fromkeys(faults))
+    faults: list[Fault] = []
     jobs = []
     for i, (batch, recipe) in enumerate(zip(entry.batches, week.recipes, strict=True)):
         days = _window(week, batch)
@@ -277,19 +276,6 @@ def _jobs(week: Week, sources: Sequence[Lot]) -> tuple[Job, ...]:
     if faults:
         raise BadInput(dict.fromkeys(faults))
     return tuple(jobs)
-
-
-def _of_one_batch(week: Week) -> Iterator[Fault]:
-    """Kilograms asked for in a recipe or of a lot: they are of one batch, and a week has many of many sizes."""
-    for recipe in week.recipes:
-        for k, requirement in enumerate(recipe.requirements):
-            if requirement.of_batch:
-                found = f"{requirement.what} in kilograms is of one batch, and a week has batches of other sizes"
-                yield recipe.document.fault(("require", k), found, "a share, in per cent")
-    for lot in week.lots.lots:
-        if lot.use_at_least_kg:
-            found = f"the least weight of {lot.name} is of one batch, and a week has many"
-            yield Fault(week.lots.file, lot.line, "use_at_least_kg", found, "use_up, or a share in a recipe")
 
 
 def _size(batch: BatchEntry) -> str:
@@ -324,7 +310,10 @@ def _window(week: Week, batch: BatchEntry) -> tuple[int, ...]:
 
 
 def recipe_rows(problem: Problem, sources: Sequence[Lot]) -> RecipeRows:
-    """The rows of a recipe over all sources: its size aside, every row has a limit of zero and holds at any size."""
+    """The rows of a recipe over all sources: its size aside, every row holds at any size of a batch.
+
+    Its limits are zero, or kilograms asked of whatever is made on one day.
+    """
     formula = problem.formula
     place = np.full(len(sources), -1, dtype=np.int64)
     place[formula.places] = np.arange(len(formula.lots))
@@ -332,7 +321,7 @@ def recipe_rows(problem: Problem, sources: Sequence[Lot]) -> RecipeRows:
     for requirement, row in rows_of(problem):
         if requirement.role is Role.SIZE:
             continue
-        if row.lo or row.hi:
+        if (row.lo or row.hi) and not requirement.of_batch:
             raise AssertionError(f"{row.label} does not hold at every size of a batch")
         coefs = row.coefs if isinstance(row.coefs, Vector) else Vector.of(row.coefs)
         rows.append((requirement, row.label, coefs, row.lo, row.hi))

@@ -150,7 +150,8 @@ def _slacks(program: WeekProgram, row: Row) -> Iterator[_Slack]:
         if supply.offer is None or supply.first >= program.since:
             yield _Slack(Way.STOCK, name, supply.came, "kg usable more", _ONE, most, -1)
         if row.lo:
-            yield _Slack(Way.USE_UP, name, None, "kg usable left", _ONE, most, 1)
+            words = "kg usable left" if supply.lot.use_up else "kg usable less than its use_at_least_kg"
+            yield _Slack(Way.USE_UP, name, None, words, _ONE, most, 1)
     elif isinstance(kind, Limit):
         what, words, _, weight, whole = kind.rule.change
         day = None if kind.day is None else world.date(kind.day)
@@ -206,8 +207,10 @@ def _cause(program: WeekProgram, ways: list[WayOut], limits: tuple[str, ...]) ->
     first, unit = ways[0], Unit.of(program.world)
     said = [f"{unit.amount(c.amount, 'kg')} of {c.what}" for c in first.changes]
     if first.way is Way.USE_UP:
-        kept = sum(s.lot.use_up for s in program.world.supplies)
-        return f"{counted(kept, 'lot')} must be used up, and no batch can take {' and '.join(said)}."
+        lots = [s.lot for s in program.world.supplies]
+        kept, least = sum(lot.use_up for lot in lots), sum(lot.use_at_least_kg > 0 for lot in lots)
+        must = f"{counted(kept, 'lot')} must be used up" if kept else f"{counted(least, 'lot')} must be used"
+        return f"{must}, and no batch can take {' and '.join(said)}."
     if first.way is Way.ROOM:
         rooms = [
             f"{c.what}{f' on {day_words(c.date, c.date)}' if c.date else ''}, {unit.amount(c.amount, c.unit)}"

@@ -41,11 +41,14 @@ def _stock(program: WeekProgram, made: Sequence[Made], bought: Sequence[Order]) 
 
 
 def _used_up(program: WeekProgram, made: Sequence[Made]) -> Iterator[str]:
-    """Every lot that is to be used up is."""
+    """Every lot that is to be used up is, and of every lot with a least weight of its own that much is used."""
     taken = taken_by_day(made)
     for s, kg in program.stock.items():
         supply = program.world.supplies[s]
-        left = kg - sum(taken.get(s, {}).values(), _ZERO)
+        gone = sum(taken.get(s, {}).values(), _ZERO)
+        left, least = kg - gone, supply.lot.use_at_least_kg
+        if gone < least:
+            yield f"{supply.name}: {trimmed(gone, 3)} kg are used, at least {trimmed(least, 3)}"
         if supply.lot.use_up and left > 0:
             yield f"{supply.name} was to be used up, and {trimmed(left, 3)} kg are left"
 

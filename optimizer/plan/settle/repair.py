@@ -7,6 +7,7 @@ allowed; a batch is unchanged where every lot's kilograms are those of the plan.
 
 from __future__ import annotations
 
+from collections import defaultdict
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import date
@@ -17,7 +18,7 @@ from optimizer.plan.files.happened import Happened
 from optimizer.plan.files.plan_file import PlannedBatch, PlannedOrder
 from optimizer.plan.model.blocks import Block, Costs, Room, Wanted, WeekProgram
 from optimizer.plan.model.build import build
-from optimizer.plan.model.world import Job, World
+from optimizer.plan.model.world import Job, Supply, World
 from optimizer.plan.settle.engine import solve
 from optimizer.plan.settle.in_doubt import in_doubt
 
@@ -56,12 +57,15 @@ def repaired(world: World, happened: Happened) -> Repaired:
     now = (happened.entry.now - world.week.entry.start).days
     done = [batch for batch in happened.plan.batches if batch.date < happened.entry.now]
     hold = tuple(dict.fromkeys(in_doubt(world, happened, done)))
-    world = replace(world, supplies=tuple(replace(s, since=now) for s in world.supplies))
     where: Where = {
         (s.name, None if s.offer is None else world.date(s.first)): i for i, s in enumerate(world.supplies)
     }  # fmt: skip
     stock, coming = _stock(world, happened, now)
     gone = _take(world, stock, where, done)
+    used = defaultdict[int, Fraction](Fraction)
+    for s, _, kg in gone:
+        used[s] += kg
+    world = replace(world, supplies=tuple(_from_now(x, now, used[s]) for s, x in enumerate(world.supplies)))
     counted: dict[tuple[str, date | None], Fraction | None] = {
         (name, None): told.counted_now_kg for name, told in happened.lots.items()
     }
@@ -88,6 +92,12 @@ def repaired(world: World, happened: Happened) -> Repaired:
         missed=tuple(job.name for job in left if not job.days),
     )  # fmt: skip
     return found
+
+
+def _from_now(supply: Supply, now: int, used: Fraction) -> Supply:
+    """A supply of which so many kilograms were used before: its nights are paid, and less is asked of it."""
+    asked = max(supply.lot.use_at_least_kg - used, _ZERO)
+    return replace(supply, since=now, lot=replace(supply.lot, use_at_least_kg=asked))
 
 
 def _stock(world: World, happened: Happened, now: int) -> tuple[dict[int, Fraction], tuple[PlannedOrder, ...]]:

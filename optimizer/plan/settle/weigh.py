@@ -21,7 +21,7 @@ from constraints.ingredients import Ingredient, Lot
 from constraints.meaning import Role
 from constraints.numbers import G_PER_KG
 from constraints.quantities import Basis, Weight
-from constraints.stock import Stock, batch_size
+from constraints.stock import Stock, batch_size, floors
 from constraints.vector import Floats
 from optimizer.blend import Answer, Status, blend, measured
 from optimizer.clock import left
@@ -122,6 +122,7 @@ class _Shelf:
             s for s, kg in self.promised.items()
             if (asked or self.world.supplies[s].lot.smallest_remnant_kg) and abs(self.left[s] - kg) < _SPECK
         }  # fmt: skip
+        self.asked = {s: x.lot.use_at_least_kg for s, x in enumerate(self.world.supplies) if x.lot.use_at_least_kg}
         self.there = np.zeros(len(self.world.supplies), dtype=bool)
         for s in self.left:
             self._look(s)
@@ -130,6 +131,7 @@ class _Shelf:
         """A batch was weighed."""
         for s, kg in taken.items():
             self.left[s] -= kg
+            self.asked[s] = max(self.asked.get(s, _ZERO) - kg, _ZERO)
             self._look(s)
 
     def _look(self, s: int) -> None:
@@ -265,10 +267,11 @@ def _size(shelf: _Shelf, part: Planned, on: date, before: Sequence[Made]) -> Siz
     # what the plan leaves room for is not passed by rounding up, unless something must be used up
     steps = floor(min(max(wanted, lo), hi) / division + Fraction(1, 2) * bool(dying or fixed is not None))
     steps = max(min(steps, floor(hi / division)), ceil(lo / division) if lo <= hi else 0)
-    roomy = fixed is None and not dying and (steps - 2 * _GIVE) * division >= lo and steps > 2 * _GIVE
+    roomy = (fixed is None or not last) and not dying and steps > 2 * _GIVE and (steps - 2 * _GIVE) * division >= lo
     give = _GIVE if roomy else 0
     asked = Asked(within_kg=(give + Fraction(1, 2)) * division) if give else Asked()
-    return order_of(job.recipe, name, max(steps - give, 1) * division, on, asked)
+    middle = steps - give if fixed is None else steps  # of a fixed size the last part makes up for the others
+    return order_of(job.recipe, name, max(middle, 1) * division, on, asked)
 
 
 def _lots(shelf: _Shelf, part: Planned, caps: dict[int, Fraction]) -> dict[Ingredient, int]:
@@ -289,7 +292,8 @@ def _lots(shelf: _Shelf, part: Planned, caps: dict[int, Fraction]) -> dict[Ingre
             replace(
                 lot, name=name, on_hand_kg=shelf.left[s], largest_pull_kg=most, cost_per_kg=supply.worth / lot.usable,
                 use_up=use_up, smallest_remnant_kg=None, smallest_pull_kg=_least(part, lot),
-                held_cost_per_kg=_paid(shelf, s), suspicions=() if supply.offer else lot.suspicions,
+                use_at_least_kg=_asked(shelf, part, s), held_cost_per_kg=_paid(shelf, s),
+                suspicions=() if supply.offer else lot.suspicions,
             )
         ] = s  # fmt: skip
     return found
@@ -301,6 +305,11 @@ def _least(part: Planned, lot: Lot) -> Fraction | None:
     return lot.smallest_pull_kg if lot.smallest_pull_kg is not None or not asked else asked
 
 
+def _asked(shelf: _Shelf, part: Planned, s: int) -> Fraction:
+    """What is still to be used of a lot's least weight, where this is the last batch that the plan gives it to."""
+    return shelf.asked.get(s, _ZERO) if s in part.kilograms and not shelf.promised.get(s) else _ZERO
+
+
 def _paid(shelf: _Shelf, s: int) -> Fraction:
     """Book price of a kilogram as held: what was paid for it."""
     return shelf.paid.get(s, shelf.world.supplies[s].price)
@@ -310,11 +319,10 @@ def _problem(part: Planned, size: Size, lots: dict[Ingredient, int]) -> Problem:
     """The problem of one batch over these lots: its recipe's own, with its formula and size exchanged."""
     base = part.block.rows.problem
     formula = Formula(tuple(lots), base.recipe.additions, base.recipe.process)
-    weight, stock = (
-        batch_size(size.basis, size.kilograms, size.within_kg),
-        Stock.of([i for i in lots if isinstance(i, Lot)]),
-    )
+    given = [item for item in lots if isinstance(item, Lot)]
+    weight, stock = batch_size(size.basis, size.kilograms, size.within_kg), Stock.of(given)
     every = tuple(weight if r.role is Role.SIZE else stock if r.role is Role.STOCK else r for r in base.requirements)
+    every += tuple(floors(given))
     return replace(base, order=replace(size, tidy=None), formula=formula, requirements=every, left_out=())
 
 
@@ -335,10 +343,15 @@ def _lines(shelf: _Shelf, part: Planned, problem: Problem, names: dict[Ingredien
     rows, order = part.block.rows, problem.order
     at = [int(rows.place[shelf.world.supplies[s].source]) for s in names.values()] + list(rows.free)
     floats = [coefs.floats[at] for _, _, coefs, _, _ in rows.rows] + [rows.weights[order.basis].floats[at]]
-    lo = [-np.inf if lo is None else 0.0 for _, _, _, lo, _ in rows.rows]
-    hi = [np.inf if hi is None else 0.0 for _, _, _, _, hi in rows.rows]
-    low, high = order.kilograms - order.within_kg, order.kilograms + order.within_kg
-    return Lines(np.array(floats), np.array([*lo, float(low)]), np.array([*hi, float(high)]))
+    limits = [(lo, hi) for _, _, _, lo, hi in rows.rows]
+    limits.append((order.kilograms - order.within_kg, order.kilograms + order.within_kg))
+    for k, lot in enumerate(names):
+        if isinstance(lot, Lot) and lot.use_at_least_kg:
+            floats.append(np.eye(len(at))[k])
+            limits.append((lot.use_at_least_kg * lot.usable, None))
+    lo = np.array([-np.inf if low is None else float(low) for low, _ in limits])
+    hi = np.array([np.inf if high is None else float(high) for _, high in limits])
+    return Lines(np.array(floats), lo, hi)
 
 
 def _kilograms(part: Planned, problem: Problem, names: dict[Ingredient, int]) -> list[Fraction]:
