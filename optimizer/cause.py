@@ -11,10 +11,10 @@ from constraints.meaning import Role
 from constraints.numbers import KG_PER_LB, PERCENT, shown, trimmed
 from constraints.quantities import Amount
 from constraints.requirement import Requirement
-from optimizer.blend import Answer, Status
+from optimizer.answer import Answer, Status
 from optimizer.conflict import Conflict, Reach
 from optimizer.problem import Problem
-from optimizer.words import counted
+from optimizer.wording import counted
 
 _ZERO = Fraction(0)
 _TENTH = Fraction(1, 10)

@@ -32,10 +32,10 @@ from typing import Any
 import pandas
 
 from constraints.document import read_text
-from optimizer.blend import Answer, blend
+from optimizer.answer import Answer, blend
 from optimizer.order import Asked, order_of
 from optimizer.pages.answer_json import as_dict
-from optimizer.pages.page import page
+from optimizer.pages.batch_page import page
 from optimizer.problem import assemble
 from optimizer.reading.lots import LotTable, parse_lots
 from optimizer.reading.recipe import Recipe, parse_recipe

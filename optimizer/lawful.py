@@ -19,7 +19,7 @@ from constraints.quantities import MissingProperty
 from constraints.requirement import Requirement
 from constraints.row import Row
 from constraints.rules import Pack
-from optimizer.blend import Answer
+from optimizer.answer import Answer
 from optimizer.problem import Problem
 from optimizer.reading.added import DOSES
 from optimizer.reading.recipe import Recipe, addition

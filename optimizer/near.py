@@ -19,7 +19,7 @@ from constraints.quantities import Amount, Basis
 from constraints.requirement import Origin, Requirement, Verdict, widened
 from constraints.row import Row
 from constraints.stock import MostLots
-from optimizer.blend import Answer, Status, blend
+from optimizer.answer import Answer, Status, blend
 from optimizer.clock import OutOfTime
 from optimizer.problem import Problem, dying, rows_of
 from optimizer.solver.model import Program, Variable

@@ -28,7 +28,7 @@ from optimizer.own_rows import own_rows
 from optimizer.reading.lots import LotTable
 from optimizer.reading.packs import legal_requirements, opposed, product_of, unjudged
 from optimizer.reading.recipe import Recipe
-from optimizer.words import day_words
+from optimizer.wording import day_words
 
 _ZERO = Fraction(0)
 MOST_LOADS = 50

@@ -16,7 +16,7 @@ from constraints.numbers import G_PER_KG, PERCENT, shown, trimmed
 from constraints.quantities import Basis, Process
 from constraints.requirement import Requirement, Status
 from constraints.words import plant_wording
-from optimizer.blend import Answer
+from optimizer.answer import Answer
 from optimizer.cause import weight_words
 from optimizer.doses import OFF_DOSE
 from optimizer.problem import Problem

@@ -22,7 +22,7 @@ import highspy
 import numpy as np
 from packed import PackedKitchen, packed_kitchen
 
-from optimizer.blend import _cheapest
+from optimizer.answer import _cheapest
 from optimizer.problem import Problem
 from optimizer.solver.model import Ending, Program
 from optimizer.solver.program import layout_of

@@ -27,7 +27,7 @@ from statistics import median
 
 from crowds import KINDS, Crowd, crowd, feasible
 
-from optimizer.blend import Status, _cheapest, blend
+from optimizer.answer import Status, _cheapest, blend
 from optimizer.order import Asked
 from optimizer.problem import Problem
 from optimizer.why.ask import Question, answered

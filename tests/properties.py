@@ -15,8 +15,8 @@ from typing import Any
 
 from kitchens import DAY, Kitchen, random_kitchen
 
-from optimizer.blend import Answer, blend
-from optimizer.check import check
+from optimizer.answer import Answer, blend
+from optimizer.findings import check
 from optimizer.pages.record import document
 from optimizer.problem import assemble
 from optimizer.reading.lots import parse_lots

@@ -14,7 +14,7 @@ from fractions import Fraction as F
 from tidy import Messy
 from vipr_check import verified
 
-from optimizer.blend import Answer, Status, blend, proof_file
+from optimizer.answer import Answer, Status, blend, proof_file
 
 
 def packed(seed: int, size: int = 40) -> Messy:

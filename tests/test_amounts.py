@@ -13,7 +13,7 @@ from hostile_files import FILES, WORDS, run
 from scipy.optimize import linprog
 
 from constraints.faults import BadInput
-from optimizer.blend import Status, blend
+from optimizer.answer import Status, blend
 from optimizer.cause import cause
 from optimizer.near import near_cheapest
 from optimizer.order import Asked, order_of

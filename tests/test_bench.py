@@ -15,8 +15,8 @@ from solved import solve
 from constraints.ingredients import Lot
 from constraints.row import Row
 from constraints.vector import solve as eliminate
+from optimizer.answer import blend
 from optimizer.bench.bench import Bench, with_lots
-from optimizer.blend import blend
 from optimizer.solver.exact import no_sum_fits, refuted_by
 from optimizer.solver.model import Ending, Program, Variable
 from optimizer.solver.optimum import Ranks, optimise

@@ -17,9 +17,9 @@ from kitchens import random_kitchen
 from typer.testing import CliRunner
 
 from constraints.faults import BadInput
-from optimizer.blend import Status, blend
-from optimizer.check import Report, check
+from optimizer.answer import Status, blend
 from optimizer.cli import app
+from optimizer.findings import Report, check
 from optimizer.order import Asked, order_of
 from optimizer.pages.check_page import check_page
 from optimizer.pages.record import document

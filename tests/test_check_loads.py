@@ -16,9 +16,9 @@ from test_check import GOOD, LOTS, RECIPE
 from typer.testing import CliRunner
 
 from constraints.faults import BadInput
-from optimizer.blend import blend
-from optimizer.check import Report, check
+from optimizer.answer import blend
 from optimizer.cli import app
+from optimizer.findings import Report, check
 from optimizer.order import Asked, order_of
 from optimizer.pages.check_page import check_page
 from optimizer.pages.record import document

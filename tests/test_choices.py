@@ -14,7 +14,7 @@ from itertools import combinations
 import pytest
 from scipy.optimize import linprog
 
-from optimizer.blend import Answer, Status, blend
+from optimizer.answer import Answer, Status, blend
 from optimizer.order import Asked, order_of
 from optimizer.problem import Problem, assemble
 from optimizer.reading.lots import parse_lots

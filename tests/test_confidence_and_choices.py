@@ -17,7 +17,7 @@ from packed import PackedKitchen, packed_kitchen
 from uncertain import socp
 
 from constraints.confidence import Confident
-from optimizer.blend import _cheapest
+from optimizer.answer import _cheapest
 from optimizer.solver.model import Ending
 
 LOTS, MOST_PACKS = 6, 3

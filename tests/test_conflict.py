@@ -14,8 +14,8 @@ from matrices import DOSE, OWN, WEIGHT, Columns, Matrix, matrix_of
 from constraints.requirement import Requirement
 from constraints.row import Row
 from constraints.stock import Kilograms
+from optimizer.answer import Status, blend
 from optimizer.bench.extreme import extreme as furthest
-from optimizer.blend import Status, blend
 from optimizer.conflict import Conflict, explain
 from optimizer.problem import Problem
 from optimizer.solver.kept import Kept

@@ -21,7 +21,7 @@ from constraints.faults import BadInput
 from constraints.ingredients import FAT, Lot
 from optimizer.as_weighed import batch_of
 from optimizer.cli import app
-from optimizer.correct import Correction, correct
+from optimizer.correction import Correction, correct
 from optimizer.mass import Found, ground_of, measured
 from optimizer.order import Asked
 from optimizer.reading.lots import parse_lots

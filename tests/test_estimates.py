@@ -23,10 +23,10 @@ from constraints.confidence import Confident
 from constraints.estimate import Species, published
 from constraints.faults import BadInput
 from constraints.ingredients import Lot
-from optimizer.blend import Answer, blend
+from optimizer.answer import Answer, blend
 from optimizer.cli import app
 from optimizer.order import Asked, order_of
-from optimizer.pages.page import page
+from optimizer.pages.batch_page import page
 from optimizer.problem import assemble
 from optimizer.reading.lots import parse_lots
 from optimizer.reading.recipe import parse_recipe

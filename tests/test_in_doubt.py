@@ -15,7 +15,7 @@ from optimizer.plan.report.outcome import Outcome
 from optimizer.plan.report.plan_json import plan_dict
 from optimizer.plan.report.plan_page import plan_page
 from optimizer.plan.run import plan_again, plan_week
-from optimizer.words import CAUTION
+from optimizer.wording import CAUTION
 
 
 def planned(folder: Path, salt: float = 0.0) -> tuple[str, dict[str, Any]]:

@@ -19,10 +19,10 @@ from constraints.meaning import COMPOSITION, Salt
 from constraints.quantities import Process
 from constraints.requirement import Requirement
 from constraints.substances import Form, conversion
-from optimizer.blend import Answer, Status, blend
-from optimizer.check import check
+from optimizer.answer import Answer, Status, blend
+from optimizer.findings import check
 from optimizer.order import Asked, order_of
-from optimizer.pages.page import page
+from optimizer.pages.batch_page import page
 from optimizer.problem import assemble
 from optimizer.reading.lots import parse_lots
 from optimizer.reading.recipe import parse_recipe

@@ -8,7 +8,7 @@ from fractions import Fraction as F
 from itertools import product
 
 from constraints.row import Row
-from optimizer.blend import Status, blend
+from optimizer.answer import Status, blend
 from optimizer.order import Asked, order_of
 from optimizer.problem import assemble
 from optimizer.reading.lots import parse_lots

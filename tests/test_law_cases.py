@@ -22,8 +22,8 @@ import yaml
 from constraints.library import load_pack
 from constraints.numbers import exact
 from constraints.substances import SUBSTANCES
-from optimizer.blend import Status, blend
-from optimizer.check import Finding, Report, check
+from optimizer.answer import Status, blend
+from optimizer.findings import Finding, Report, check
 from optimizer.order import Asked, order_of
 from optimizer.problem import Problem, assemble
 from optimizer.reading.added import PLAIN_KINDS

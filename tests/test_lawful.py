@@ -15,13 +15,13 @@ import pytest
 from typer.testing import CliRunner
 
 from constraints.numbers import exact, trimmed
-from optimizer.blend import Answer, Status, blend
-from optimizer.check import Report, check
+from optimizer.answer import Answer, Status, blend
 from optimizer.cli import app
+from optimizer.findings import Report, check
 from optimizer.lawful import STEPS, LawfulDose, lawful_doses
 from optimizer.order import Asked, order_of
+from optimizer.pages.batch_page import page
 from optimizer.pages.check_page import check_page
-from optimizer.pages.page import page
 from optimizer.pages.record import document
 from optimizer.problem import assemble
 from optimizer.reading.lots import parse_lots

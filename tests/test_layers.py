@@ -9,11 +9,11 @@ from pathlib import Path
 from where import HOME
 
 ROOMS = (
-    "clock", "words", "verdict", "wish", "ledger", "past", "taught", "reading", "order", "own_rows", "missing",
+    "clock", "wording", "verdict", "wish", "ledger", "past", "taught", "reading", "order", "own_rows", "missing",
     "problem", "other_names",
     "solver", "weighing", "bench", "conflict",
-    "as_weighed", "sure", "mend", "beside", "doses", "summary", "blend", "cause", "lawful", "check", "mass", "correct",
-    "near", "remarks", "pages", "plan", "why", "frames", "made",
+    "as_weighed", "sure", "mend", "beside", "doses", "summary", "answer", "cause", "lawful", "findings", "mass",
+    "correction", "near", "remarks", "pages", "plan", "why", "frames", "made",
     "store", "sheet", "cli", "__main__",
 )  # fmt: skip
 """Rooms of ``optimizer/``, the lowest first."""

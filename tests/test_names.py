@@ -19,9 +19,9 @@ from constraints.library import shipped
 from constraints.spelling import key, look_alikes, unprintable
 from constraints.substances import FORMULAS, SUBSTANCES
 from constraints.words import additive_in, allergens_in, speaks_of_cheese, speaks_of_cured_meat, speaks_of_nitrite
-from optimizer.blend import Answer, blend
+from optimizer.answer import Answer, blend
 from optimizer.order import Asked, order_of
-from optimizer.pages.page import page
+from optimizer.pages.batch_page import page
 from optimizer.problem import assemble
 from optimizer.reading.lots import parse_lots
 from optimizer.reading.recipe import Recipe, parse_recipe

@@ -13,7 +13,7 @@ from scipy.optimize import linprog
 
 from constraints.faults import BadInput
 from constraints.numbers import weight
-from optimizer.blend import Answer
+from optimizer.answer import Answer
 from optimizer.near import near_cheapest
 from optimizer.order import Asked, order_of
 from optimizer.pages.near_picture import html

@@ -11,7 +11,7 @@ from typer.testing import CliRunner, Result
 
 from optimizer.cli import app
 from optimizer.cli.schema import file_schema
-from optimizer.words import TERMS
+from optimizer.wording import TERMS
 
 
 def run(*words: str) -> Result:

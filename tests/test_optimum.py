@@ -16,7 +16,7 @@ from matrices import matrix_of
 from solved import Outcome, solve
 
 from constraints.row import Row
-from optimizer.blend import Status, blend
+from optimizer.answer import Status, blend
 from optimizer.problem import Problem
 from optimizer.solver.exact import lower_bound
 from optimizer.solver.kept import Kept

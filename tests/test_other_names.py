@@ -9,8 +9,8 @@ from datetime import date
 
 import pytest
 
-from optimizer.blend import blend
-from optimizer.check import check
+from optimizer.answer import blend
+from optimizer.findings import check
 from optimizer.order import Asked, order_of
 from optimizer.pages.check_page import check_page
 from optimizer.problem import assemble

@@ -15,11 +15,11 @@ from kitchens import Kitchen
 from typer.testing import CliRunner
 from where import ROOT
 
-from optimizer.blend import blend
+from optimizer.answer import blend
 from optimizer.cli import app
 from optimizer.cli.terminal import dressed
 from optimizer.pages import tables
-from optimizer.pages.page import page as page_of
+from optimizer.pages.batch_page import page as page_of
 
 EXAMPLES = ("fresh", "smoked", "odds-and-ends")
 RED = re.compile("\x1b\\[[0-9;]*31m")

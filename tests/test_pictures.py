@@ -13,7 +13,7 @@ from typer.testing import CliRunner
 from where import ROOT
 
 from optimizer.cli import app
-from optimizer.words import CAUTION
+from optimizer.wording import CAUTION
 
 FRESH = [str(ROOT / "examples" / "fresh.yaml"), "--lots", str(ROOT / "examples" / "fresh-lots.csv")]
 FRESH += ["--meat-kg", "25", "--date", "2026-11-25"]

@@ -17,7 +17,7 @@ import pytest
 from weeks import START, RawBatch, RawLot, RawOffer, RawWeek, day, random_week
 
 from constraints.faults import BadInput
-from optimizer.blend import Status, blend
+from optimizer.answer import Status, blend
 from optimizer.order import Asked, order_of
 from optimizer.plan.files.week_file import read_week
 from optimizer.plan.model.build import build

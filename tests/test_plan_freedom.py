@@ -17,7 +17,7 @@ from pathlib import Path
 import pytest
 from weeks import RawBatch, RawLot, RawOffer, RawWeek, random_week
 
-from optimizer.blend import Status
+from optimizer.answer import Status
 from optimizer.plan.files.week_file import read_week
 from optimizer.plan.model.build import build
 from optimizer.plan.model.world import assemble_week

@@ -10,7 +10,7 @@ import pytest
 from weeks import RawBatch, RawLot, RawOffer, RawWeek, day
 
 from constraints.ingredients import Lot
-from optimizer.blend import Status
+from optimizer.answer import Status
 from optimizer.plan.files.week_file import read_week
 from optimizer.plan.model.world import assemble_week
 from optimizer.plan.settle.find import Plan, find

@@ -17,7 +17,7 @@ from kitchens import Kitchen
 from typer.testing import CliRunner
 from where import ROOT
 
-from optimizer.blend import measured
+from optimizer.answer import measured
 from optimizer.cli import app
 from optimizer.plan.files.week_file import read_week
 from optimizer.plan.model.kitchen import Limit, rules_of

@@ -15,7 +15,7 @@ from test_why_command import FRESH, run
 from vipr_check import Refused, verified
 
 from constraints.row import Row
-from optimizer.blend import Answer, Status, blend, proof_file
+from optimizer.answer import Answer, Status, blend, proof_file
 from optimizer.solver.model import Program, Variable
 from optimizer.solver.tree import prove
 from optimizer.solver.vipr import written

@@ -10,7 +10,7 @@ from proved import closed, packed
 from vipr_check import verified
 
 from constraints.row import Row
-from optimizer.blend import blend, proof_file
+from optimizer.answer import blend, proof_file
 from optimizer.solver.model import Program, Variable
 from optimizer.solver.optimum import Ranks, optimise
 from optimizer.solver.tree import prove

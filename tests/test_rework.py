@@ -16,7 +16,7 @@ from constraints.faults import BadInput
 from constraints.formula import Batch
 from constraints.ingredients import Lot
 from constraints.requirement import Requirement
-from optimizer.blend import Answer, Status, blend
+from optimizer.answer import Answer, Status, blend
 from optimizer.order import Asked, order_of
 from optimizer.problem import assemble
 from optimizer.reading.lots import parse_lots

@@ -28,7 +28,7 @@ from where import ROOT
 
 from optimizer.cli import app
 from optimizer.sheet.week import _pull, _sheets
-from optimizer.words import CAUTION
+from optimizer.wording import CAUTION
 
 EXAMPLES = ROOT / "examples"
 DAY = ["--date", "2026-11-25"]

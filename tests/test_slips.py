@@ -12,11 +12,11 @@ import pytest
 from typer.testing import CliRunner
 
 from constraints.faults import BadInput, Fault
-from optimizer.blend import Answer, blend
+from optimizer.answer import Answer, blend
 from optimizer.cli import app
 from optimizer.order import Asked, order_of
+from optimizer.pages.batch_page import page
 from optimizer.pages.columns_page import columns_document, columns_page
-from optimizer.pages.page import page
 from optimizer.problem import Problem, assemble
 from optimizer.reading import offer_columns as offers
 from optimizer.reading.lots import parse_lots

@@ -16,7 +16,7 @@ from tidy import Messy, compared, messy
 from constraints.faults import BadInput
 from constraints.numbers import NotANumber, weight
 from constraints.requirement import Span
-from optimizer.blend import Status, blend
+from optimizer.answer import Status, blend
 from optimizer.reading.recipe import parse_recipe
 from optimizer.solver.links import none_or, possible
 
@@ -53,7 +53,7 @@ def test_the_default_gives_way_where_nothing_keeps_it() -> None:
 
 
 def test_what_the_free_optimum_keeps_is_not_solved_again(monkeypatch: pytest.MonkeyPatch) -> None:
-    import optimizer.blend as module
+    import optimizer.answer as module
 
     asked = []
     plain = module.optimise

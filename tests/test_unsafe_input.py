@@ -10,8 +10,8 @@ from pathlib import Path
 import pytest
 
 from constraints.faults import BadInput
-from optimizer.blend import Answer, Status, blend
-from optimizer.check import check
+from optimizer.answer import Answer, Status, blend
+from optimizer.findings import check
 from optimizer.order import Asked, order_of
 from optimizer.problem import assemble
 from optimizer.reading.lots import parse_lots

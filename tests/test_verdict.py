@@ -10,7 +10,7 @@ from test_check import GOOD, LOTS, RECIPE, table
 from typer.testing import CliRunner, Result
 
 from optimizer.cli import app
-from optimizer.words import CAUTION
+from optimizer.wording import CAUTION
 
 FRESH = """name: Fresh
 rules: [us]

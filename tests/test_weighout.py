@@ -19,10 +19,10 @@ from constraints.formula import Batch
 from constraints.ingredients import Ingredient, Kind, Lot
 from constraints.quantities import Basis, Weight
 from constraints.stock import Kilograms, Stock, hold
-from optimizer.blend import Status, blend
+from optimizer.answer import Status, blend
 from optimizer.clock import limited
 from optimizer.order import Asked, order_of
-from optimizer.pages.page import page
+from optimizer.pages.batch_page import page
 from optimizer.problem import Problem, assemble
 from optimizer.reading.lots import parse_lots
 from optimizer.reading.recipe import parse_recipe

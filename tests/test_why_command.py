@@ -266,7 +266,7 @@ def test_short_form_is_short() -> None:
 
     from kitchens import random_kitchen
 
-    from optimizer.blend import blend
+    from optimizer.answer import blend
     from optimizer.why.short import short_form
 
     shown = 0

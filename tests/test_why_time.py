@@ -14,7 +14,7 @@ import pytest
 from crowds import crowd
 from test_why_command import FRESH, LEAN, ROOT, document, run
 
-from optimizer.blend import Status, blend
+from optimizer.answer import Status, blend
 from optimizer.clock import Left, OutOfTime, left, limited, moment
 from optimizer.order import Asked
 from optimizer.why.ask import Question, answered

@@ -22,9 +22,9 @@ from constraints.ingredients import Lot
 from constraints.quantities import Basis
 from constraints.requirement import Requirement, widened
 from constraints.stock import Kilograms
+from optimizer.answer import Answer, Status, blend
 from optimizer.bench.bench import with_lots
 from optimizer.bench.rows import layout_for
-from optimizer.blend import Answer, Status, blend
 from optimizer.cause import cause
 from optimizer.order import Asked, order_of
 from optimizer.problem import Problem, assemble

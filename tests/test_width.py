@@ -12,9 +12,9 @@ import pytest
 from weeks import RawBatch, RawLot, RawWeek
 
 from constraints.faults import BadInput
-from optimizer.blend import blend
+from optimizer.answer import blend
 from optimizer.order import Asked, order_of
-from optimizer.pages.page import page
+from optimizer.pages.batch_page import page
 from optimizer.pages.tables import WIDTH, columns, heading, paragraph, table
 from optimizer.plan.files.week_file import read_week
 from optimizer.plan.model.world import assemble_week

@@ -17,7 +17,7 @@ from typing import Any
 import numpy as np
 from scipy.optimize import Bounds, LinearConstraint, linprog, milp
 
-from optimizer.blend import Answer, Status, blend
+from optimizer.answer import Answer, Status, blend
 from optimizer.order import Asked, order_of
 from optimizer.problem import Problem, assemble
 from optimizer.reading.lots import parse_lots

@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     from datetime import date as Day
     from fractions import Fraction
 
-    from optimizer.blend import Answer
+    from optimizer.answer import Answer
     from optimizer.order import Asked
 
 
@@ -55,7 +55,7 @@ def blend(
     with shared.within_time(time_limit):
         answer = cheapest(recipe, lots, order, prefer, premium)
         _write(answer, html, proof)
-        from optimizer.pages.page import page
+        from optimizer.pages.batch_page import page
         from optimizer.pages.record import document
         from optimizer.why.short import short_form
 
@@ -78,7 +78,7 @@ def cheapest(
         problem = assemble(read, table, order_of(read, *order))
     with shared.only_trusted(), shared.faults_on_stderr():
         if prefer is None:
-            from optimizer.blend import blend as find
+            from optimizer.answer import blend as find
 
             return find(problem)
         from optimizer.near import near_cheapest
@@ -95,7 +95,7 @@ def _write(answer: Answer, html: Typed, proof: Typed) -> None:
         drawn = blend_picture.html(answer) if answer.near is None else near_picture.html(answer)
         shared.write_text(html, drawn, "--html")
     if proof is not None:
-        from optimizer.blend import proof_file
+        from optimizer.answer import proof_file
 
         text = proof_file(answer)
         if text is None:

@@ -43,8 +43,8 @@ def check(
     json: shared.Json = False,
 ) -> None:
     """Measure a weighed batch against its recipe and the rules of any places, the worst margin first."""
-    from optimizer.check import Tolerance
-    from optimizer.check import check as find
+    from optimizer.findings import Tolerance
+    from optimizer.findings import check as find
     from optimizer.pages.check_page import check_page, verdict
     from optimizer.pages.record import document
     from optimizer.reading.recipe import analysed, judged_by, read_both

@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from datetime import date as Day
     from fractions import Fraction
 
-    from optimizer.correct import Correction
+    from optimizer.correction import Correction
     from optimizer.mass import Found
     from optimizer.order import Asked
     from optimizer.why.explain import Explanation
@@ -120,7 +120,7 @@ def _corrected(
     """The files read and the correction; why there is none; and whether the batch stands in the ledger."""
     batch, recipe, lots = files
     with shared.faults_on_stderr(), shared.only_trusted():
-        from optimizer.correct import correct as find
+        from optimizer.correction import correct as find
         from optimizer.mass import ground_of, own_methods
         from optimizer.reading.recipe import read_both
         from optimizer.store.made import batch_in

@@ -7,7 +7,7 @@ import shutil
 import sys
 from typing import TextIO
 
-from optimizer.words import HEADINGS
+from optimizer.wording import HEADINGS
 
 _BOLD, _RED, _CARE = "bold", "bold red", "yellow"
 

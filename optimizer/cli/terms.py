@@ -19,7 +19,7 @@ def terms(
     from json import dumps
 
     from optimizer.pages.tables import named
-    from optimizer.words import TERMS
+    from optimizer.wording import TERMS
 
     found = {name: text for name, text in TERMS.items() if word is None or word.casefold() in name}
     if not found:

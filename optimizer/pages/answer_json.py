@@ -12,14 +12,14 @@ from constraints.formula import Batch
 from constraints.ingredients import MOISTURE, PROTEIN, Ingredient, Lot
 from constraints.numbers import G_PER_KG
 from constraints.quantities import Basis
-from optimizer.blend import Answer, Status, unrounded
+from optimizer.answer import Answer, Status, unrounded
 from optimizer.cause import cause
 from optimizer.lawful import LawfulDose, lawful_doses
 from optimizer.pages.record import Figure, Record, at, plain
 from optimizer.remarks import cured_lots, left_out, notes, verdict_of, warnings
 from optimizer.summary import KNOWN, casing_need, composition, costs, dying_lots, estimated_in, finished_kg, weight
 from optimizer.verdict import Grade
-from optimizer.words import CAUTION
+from optimizer.wording import CAUTION
 
 
 class Estimated(Record):

@@ -6,7 +6,7 @@ from typing import Any
 
 from constraints.ingredients import FAT, Lot
 from constraints.quantities import Amount
-from optimizer.blend import Answer
+from optimizer.answer import Answer
 from optimizer.pages.chart import render
 from optimizer.pages.figures import reckoned
 from optimizer.remarks import verdict_of

@@ -11,7 +11,7 @@ from importlib.resources import files
 from math import floor, log10
 
 from optimizer.pages.tables import visible
-from optimizer.words import CAUTION
+from optimizer.wording import CAUTION
 
 WIDTH, HEIGHT = 760, 380
 LEFT, RIGHT, TOP, BOTTOM = 80, 24, 24, 60

@@ -12,7 +12,7 @@ from optimizer.pages.record import Figure, Record, at
 from optimizer.remarks import known_to_contain
 from optimizer.summary import estimated_in, weight
 from optimizer.verdict import Grade
-from optimizer.words import CAUTION
+from optimizer.wording import CAUTION
 
 
 class Mend(Record):

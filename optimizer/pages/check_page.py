@@ -9,17 +9,16 @@ from fractions import Fraction
 from constraints.ingredients import SALT
 from constraints.numbers import PERCENT, shown
 from constraints.quantities import Basis
-from optimizer.blend import margin
-from optimizer.check import Finding, Place, Report
+from optimizer.answer import margin
 from optimizer.doses import Dose
+from optimizer.findings import Finding, Place, Report
 from optimizer.pages.details import absent_words, composition_table, nothing_goes_in, source_words, unknown_words
-from optimizer.pages.figures import figure, wanted
+from optimizer.pages.figures import Unit, figure, wanted
 from optimizer.pages.tables import heading, listed, paragraph, table
-from optimizer.pages.unit import Unit
 from optimizer.remarks import in_words, known_to_contain, odd_salt, on_estimates
 from optimizer.summary import weight
 from optimizer.verdict import HEADLINES, Grade, Mark, Verdict, mark, worst
-from optimizer.words import CAUTION, FULL, WATCH, day_words
+from optimizer.wording import CAUTION, FULL, WATCH, day_words
 
 
 def check_page(report: Report, *, full: bool = False) -> str:

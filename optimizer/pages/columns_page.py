@@ -14,7 +14,7 @@ from optimizer.pages.record import json_text
 from optimizer.pages.tables import heading, paragraph, table
 from optimizer.reading.columns import COLUMNS, Column
 from optimizer.reading.offer_columns import NOT_HERE, OFFER_COLUMNS, OWN, PERIOD
-from optimizer.words import CAUTION
+from optimizer.wording import CAUTION
 
 
 def shared_columns() -> tuple[Column, ...]:

@@ -11,8 +11,8 @@ from typing import Any
 
 from constraints.ingredients import FAT, Lot
 from constraints.numbers import G_PER_KG
-from optimizer.blend import Status
-from optimizer.correct import Correction
+from optimizer.answer import Status
+from optimizer.correction import Correction
 from optimizer.pages.answer_json import Blend
 from optimizer.pages.record import Figure, Record, at
 from optimizer.verdict import Grade

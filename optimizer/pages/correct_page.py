@@ -8,14 +8,14 @@ from fractions import Fraction
 from constraints.ingredients import FAT, MOISTURE, SALT, Lot
 from constraints.numbers import G_PER_KG, KG_PER_LB, shown, trimmed
 from constraints.quantities import Basis
-from optimizer.correct import Correction
+from optimizer.correction import Correction
+from optimizer.pages.batch_page import page
 from optimizer.pages.correct_json import lots_taught
 from optimizer.pages.figures import figure, money_words
-from optimizer.pages.page import page
 from optimizer.pages.tables import paragraph
 from optimizer.summary import composition
 from optimizer.verdict import HEADLINES, Grade
-from optimizer.words import CAUTION, day_words
+from optimizer.wording import CAUTION, day_words
 
 _ZERO = Fraction(0)
 EVEN = "Mix until it is even throughout, then test it again."

@@ -11,14 +11,13 @@ from constraints.formula import Batch
 from constraints.numbers import PERCENT, shown, trimmed
 from constraints.quantities import Basis
 from constraints.requirement import Requirement, Status
-from optimizer.blend import Answer, Check
-from optimizer.pages.figures import figure, money_words
+from optimizer.answer import Answer, Check
+from optimizer.pages.figures import figure, money_words, unit_of
 from optimizer.pages.tables import heading, paragraph, table
-from optimizer.pages.unit import unit_of
 from optimizer.remarks import confirm, left_out, notes
 from optimizer.summary import composition, costs, dying_lots, estimated_in, weight
 from optimizer.verdict import Judged, mark
-from optimizer.words import day_words
+from optimizer.wording import day_words
 
 if TYPE_CHECKING:
     from optimizer.wish import Near

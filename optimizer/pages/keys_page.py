@@ -10,7 +10,7 @@ from typing import Any
 
 from optimizer.pages.record import json_text
 from optimizer.pages.tables import named, paragraph
-from optimizer.words import CAUTION
+from optimizer.wording import CAUTION
 
 _UNITS = {
     "_g_per_kg_meat": "g per kg of meat", "_g_per_kg_batch": "g per kg of batch", "_per_kg_day": "money per kg and day",

@@ -9,9 +9,8 @@ from constraints.formula import Batch
 from constraints.ingredients import Ingredient, Lot
 from constraints.numbers import G_PER_KG, OZ_PER_LB, shown
 from constraints.quantities import Basis
-from optimizer.pages.figures import division_words
+from optimizer.pages.figures import Unit, division_words
 from optimizer.pages.tables import WIDTH, columns, paragraph, table, width
-from optimizer.pages.unit import Unit
 from optimizer.summary import weight
 from optimizer.weighing.rounding import Weighed
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from itertools import pairwise
 
-from optimizer.blend import Answer
+from optimizer.answer import Answer
 from optimizer.pages.chart import across, render, upwards
 
 COST = "cost"

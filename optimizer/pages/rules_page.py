@@ -18,7 +18,7 @@ from constraints.rules import READ_IN_LAW, Layer, Pack, PackRow
 from constraints.substances import ACCELERATOR, FORMULAS
 from optimizer.pages.details import source_words
 from optimizer.pages.tables import heading, paragraph, table
-from optimizer.words import CAUTION
+from optimizer.wording import CAUTION
 
 DEFER = f"Figures change: read the source before you rely on one. {CAUTION}"
 

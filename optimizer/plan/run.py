@@ -6,7 +6,7 @@ import sys
 from collections.abc import Callable
 from fractions import Fraction
 
-from optimizer.blend import Status
+from optimizer.answer import Status
 from optimizer.clock import OutOfTime, limited
 from optimizer.plan.files.happened import as_it_is, read_happened
 from optimizer.plan.files.week_file import Week

@@ -17,18 +17,17 @@ from constraints.numbers import shown, trimmed
 from constraints.quantities import Basis
 from constraints.rules import ProcessStep
 from constraints.treatment import Treatments, fahrenheit, load_treatments
-from optimizer.blend import Answer
+from optimizer.answer import Answer
 from optimizer.made.found import degrees, spell
 from optimizer.made.product import Product, species_of_lots
+from optimizer.pages.batch_page import do_not_make
 from optimizer.pages.details import nothing_goes_in, source_words
-from optimizer.pages.figures import division_words, figure, grams, places_of
-from optimizer.pages.page import do_not_make
+from optimizer.pages.figures import division_words, figure, grams, ounces, places_of
 from optimizer.pages.tables import apart
-from optimizer.pages.unit import ounces
 from optimizer.remarks import heed, warnings
 from optimizer.summary import finished_kg, weight
 from optimizer.verdict import Mark, mark
-from optimizer.words import day_words
+from optimizer.wording import day_words
 
 _TURN = (Kind.CURE, Kind.SALT, Kind.DRY, Kind.WATER, Kind.LIQUID, Kind.INCLUSION)
 """In which order additions are weighed in, inclusions last; common practice, no source."""

@@ -10,8 +10,8 @@ import segno
 from markupsafe import Markup
 
 from constraints.numbers import shown
-from optimizer.blend import Answer
-from optimizer.correct import Correction
+from optimizer.answer import Answer
+from optimizer.correction import Correction
 from optimizer.made.schedule import HEADS, step_cells
 from optimizer.pages.blend_picture import SIZES, drawn
 from optimizer.pages.chart import render
@@ -20,7 +20,7 @@ from optimizer.past import Past
 from optimizer.remarks import verdict_of
 from optimizer.sheet.batch import Sheet
 from optimizer.summary import casing_need
-from optimizer.words import day_words
+from optimizer.wording import day_words
 
 
 def sheet_page(title: str, sheets: Sequence[Sheet], week: dict[str, Any] | None = None) -> str:

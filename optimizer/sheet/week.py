@@ -7,9 +7,8 @@ from fractions import Fraction
 from itertools import groupby
 
 from constraints.numbers import shown
-from optimizer.blend import Status
-from optimizer.pages.figures import places_of
-from optimizer.pages.unit import ounces
+from optimizer.answer import Status
+from optimizer.pages.figures import ounces, places_of
 from optimizer.past import Past
 from optimizer.plan.model.world import Supply
 from optimizer.plan.report.day_page import name_of
@@ -19,7 +18,7 @@ from optimizer.plan.report.unit import Unit
 from optimizer.plan.settle.weigh import Made
 from optimizer.sheet.batch import Sheet
 from optimizer.sheet.page import sheet_page
-from optimizer.words import day_words
+from optimizer.wording import day_words
 
 
 def week_page(outcome: Outcome) -> str:

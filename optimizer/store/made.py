@@ -18,7 +18,7 @@ from constraints.ingredients import FAT, MOISTURE, PROTEIN, SALT, Lot
 from constraints.numbers import PERCENT, trimmed
 from constraints.quantities import Basis, MissingProperty
 from optimizer.as_weighed import batch_of
-from optimizer.check import Report, check
+from optimizer.findings import Report, check
 from optimizer.ledger import (
     HOLD,
     UNIT,

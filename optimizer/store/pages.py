@@ -16,7 +16,7 @@ from optimizer.pages.tables import heading, paragraph, table
 from optimizer.past import Past
 from optimizer.reading.stocked import taught
 from optimizer.store.trace import CAUTION, Trace
-from optimizer.words import day_words
+from optimizer.wording import day_words
 
 _HEADS = ("lot", "what", "kg", "use by", "from", "came", "fat typed", "by tests", "+-")
 _COLUMN, _ROW, _WIDE = 250, 46, 190

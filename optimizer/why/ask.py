@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 
 from constraints.faults import BadInput, Fault, nearest
 from constraints.ingredients import Lot
-from optimizer.blend import Answer, Status, blend
+from optimizer.answer import Answer, Status, blend
 from optimizer.clock import OutOfTime
 from optimizer.order import Order
 from optimizer.problem import Problem, assemble

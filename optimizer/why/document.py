@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Any, Literal
 
 from constraints.requirement import Requirement
-from optimizer.blend import Status
+from optimizer.answer import Status
 from optimizer.cause import cause
 from optimizer.lawful import lawful_doses
 from optimizer.pages.answer_json import Blend, PassingDose, VerdictPart
@@ -15,7 +15,7 @@ from optimizer.why.explain import Explanation
 from optimizer.why.ground import Means
 from optimizer.why.unfinished import Part
 from optimizer.why.way import Kind
-from optimizer.words import CAUTION
+from optimizer.wording import CAUTION
 
 LIMITS = {"lo": "min", "hi": "max", "both": "size"}
 

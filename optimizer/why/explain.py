@@ -6,8 +6,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 
-from optimizer.blend import Answer
-from optimizer.blend import Status as AnswerStatus
+from optimizer.answer import Answer
+from optimizer.answer import Status as AnswerStatus
 from optimizer.clock import OutOfTime
 from optimizer.order import Order
 from optimizer.reading.lots import LotTable

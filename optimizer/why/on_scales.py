@@ -9,7 +9,7 @@ from fractions import Fraction
 from constraints.meaning import Role
 from constraints.requirement import Requirement
 from constraints.stock import batch_size
-from optimizer.blend import Status, blend
+from optimizer.answer import Status, blend
 from optimizer.problem import Problem
 from optimizer.solver.model import SolverDisagrees
 from optimizer.why.way import Concession, Kind, Way, conceded, in_order, with_requirements

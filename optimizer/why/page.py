@@ -7,8 +7,8 @@ from fractions import Fraction
 
 from constraints.meaning import Role
 from constraints.numbers import shown, trimmed
+from optimizer.pages.batch_page import do_not_make, title
 from optimizer.pages.figures import figure
-from optimizer.pages.page import do_not_make, title
 from optimizer.pages.tables import heading, paragraph, table
 from optimizer.remarks import verdict_of
 from optimizer.why.explain import Explanation
@@ -20,7 +20,7 @@ from optimizer.why.short import Money, named_limit
 from optimizer.why.unfinished import Part
 from optimizer.why.ways_page import LAW, no_batch
 from optimizer.why.what_if import Change
-from optimizer.words import CAUTION, FULL_WHY, counted
+from optimizer.wording import CAUTION, FULL_WHY, counted
 
 _ZERO = Fraction(0)
 _SAME = Fraction(1, 10**5)

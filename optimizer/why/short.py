@@ -9,7 +9,7 @@ from fractions import Fraction
 from constraints.meaning import Role
 from constraints.numbers import KG_PER_LB, shown
 from constraints.requirement import Requirement
-from optimizer.blend import Answer
+from optimizer.answer import Answer
 from optimizer.clock import OutOfTime
 from optimizer.problem import Problem
 from optimizer.solver.model import SolverDisagrees

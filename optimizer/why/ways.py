@@ -18,8 +18,8 @@ from constraints.meaning import Role
 from constraints.numbers import PERCENT
 from constraints.requirement import Requirement
 from constraints.stock import Stock
+from optimizer.answer import Answer
 from optimizer.bench.bench import NEAR_NODES, Bench, with_lots
-from optimizer.blend import Answer
 from optimizer.cause import inward
 from optimizer.conflict import Conflict
 from optimizer.problem import Problem

@@ -7,9 +7,9 @@ from fractions import Fraction
 
 from constraints.ingredients import FAT, Lot
 from constraints.numbers import G_PER_KG, PERCENT, trimmed
-from optimizer.blend import Answer
+from optimizer.answer import Answer
 from optimizer.cause import cause, listed, weight_words
-from optimizer.pages.page import doses_that_pass
+from optimizer.pages.batch_page import doses_that_pass
 from optimizer.pages.tables import heading, paragraph
 from optimizer.problem import Problem
 from optimizer.verdict import HEADLINES, Grade
@@ -17,7 +17,7 @@ from optimizer.why.on_scales import TOLD
 from optimizer.why.short import Money
 from optimizer.why.unfinished import Part, Unfinished
 from optimizer.why.way import Concession, Kind, Way, WaysOut
-from optimizer.words import NOT_SMALLEST, WOULD_DO
+from optimizer.wording import NOT_SMALLEST, WOULD_DO
 
 LAW = " (law: cannot be relaxed)"
 

@@ -19,7 +19,7 @@ from constraints.faults import BadInput, Fault, Severity
 from constraints.ingredients import Lot
 from constraints.numbers import KG_PER_LB, NotANumber, exact, trimmed
 from constraints.requirement import Requirement
-from optimizer.blend import Answer, unrounded
+from optimizer.answer import Answer, unrounded
 from optimizer.order import SIZES, Asked, Order, order_of
 from optimizer.reading.added import AdditionEntry
 from optimizer.reading.columns import KNOWN, TWINS

@@ -20,7 +20,7 @@ from optimizer.plan.report.unit import Unit
 from optimizer.plan.settle.weigh import Made
 from optimizer.remarks import known_to_contain, lot_notes, warnings
 from optimizer.verdict import Grade, Verdict, mark
-from optimizer.words import day_words
+from optimizer.wording import day_words
 
 _ZERO = Fraction(0)
 _LOADS = 4

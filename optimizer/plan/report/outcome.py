@@ -14,7 +14,7 @@ import numpy as np
 from constraints.ingredients import FAT, SALT
 from constraints.meaning import BY_ION, Stage
 from constraints.quantities import Basis
-from optimizer.blend import Status
+from optimizer.answer import Status
 from optimizer.pages.record import Figure, Record
 from optimizer.plan.files.plan_file import PlannedOrder
 from optimizer.plan.model.kitchen import Limit

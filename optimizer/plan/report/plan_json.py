@@ -16,7 +16,7 @@ from optimizer.plan.report.way_out import WayOut
 from optimizer.plan.settle.weigh import Made
 from optimizer.reading.table import text_cell
 from optimizer.verdict import Grade
-from optimizer.words import CAUTION
+from optimizer.wording import CAUTION
 
 
 class OrderPart(Record):

@@ -13,8 +13,8 @@ from itertools import groupby
 
 from constraints.numbers import PERCENT, shown
 from constraints.quantities import Basis
-from optimizer.blend import Status
-from optimizer.pages.page import page
+from optimizer.answer import Status
+from optimizer.pages.batch_page import page
 from optimizer.pages.tables import heading, paragraph, table
 from optimizer.plan.report.day_page import day_by_day, name_of, weekday
 from optimizer.plan.report.outcome import STOPPED, Outcome, figures_of
@@ -22,7 +22,7 @@ from optimizer.plan.report.unit import Unit
 from optimizer.plan.report.way_out import NoPlan
 from optimizer.plan.settle.read_off import Order
 from optimizer.verdict import HEADLINES, Grade
-from optimizer.words import CAUTION, TIDY_WEEK, counted
+from optimizer.wording import CAUTION, TIDY_WEEK, counted
 
 _ZERO = Fraction(0)
 _NOTHING = 0.005

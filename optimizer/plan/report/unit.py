@@ -7,7 +7,7 @@ from fractions import Fraction
 from math import ceil
 
 from constraints.numbers import KG_PER_LB, shown, trimmed
-from optimizer.pages.unit import Unit as OnPages
+from optimizer.pages.figures import Unit as OnPages
 from optimizer.plan.model.world import World
 
 _HUNDREDTH = Fraction(1, 100)

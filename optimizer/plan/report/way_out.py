@@ -26,7 +26,7 @@ from optimizer.plan.model.world import World
 from optimizer.plan.report.unit import Unit
 from optimizer.plan.settle.engine import Solved, solve
 from optimizer.plan.settle.read_off import coarsest
-from optimizer.words import counted, day_words
+from optimizer.wording import counted, day_words
 
 _ZERO = Fraction(0)
 _ONE = Fraction(1)

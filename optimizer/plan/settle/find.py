@@ -7,7 +7,7 @@ from dataclasses import dataclass, field, replace
 from fractions import Fraction
 from functools import cached_property
 
-from optimizer.blend import Status
+from optimizer.answer import Status
 from optimizer.clock import OutOfTime, left, limited
 from optimizer.plan.model.blocks import Room, Wanted, WeekProgram
 from optimizer.plan.model.build import build

@@ -16,7 +16,7 @@ from constraints.formula import Batch
 from constraints.ingredients import Lot
 from constraints.numbers import shown, trimmed
 from constraints.quantities import Basis, MissingProperty, Weight
-from optimizer.check import Finding, Report, check
+from optimizer.findings import Finding, Report, check
 from optimizer.plan.files.happened import Happened
 from optimizer.plan.files.plan_file import PlannedBatch, PulledLot
 from optimizer.plan.model.world import Job, World

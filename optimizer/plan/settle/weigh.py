@@ -23,7 +23,7 @@ from constraints.numbers import G_PER_KG
 from constraints.quantities import Basis, Weight
 from constraints.stock import Stock, batch_size, floors
 from constraints.vector import Floats
-from optimizer.blend import Answer, Status, blend, measured
+from optimizer.answer import Answer, Status, blend, measured
 from optimizer.clock import left
 from optimizer.order import Asked, order_of
 from optimizer.order import Order as Size

@@ -13,23 +13,22 @@ from constraints.meaning import Role
 from constraints.numbers import shown, trimmed
 from constraints.quantities import Basis
 from constraints.requirement import Requirement
-from optimizer.blend import Answer, unrounded
+from optimizer.answer import Answer, unrounded
 from optimizer.cause import cause
 from optimizer.lawful import lawful_doses
 from optimizer.order import Order
 from optimizer.pages import details
 from optimizer.pages.comes_out import comes_out
-from optimizer.pages.figures import division_words, figure, money_words
+from optimizer.pages.figures import Unit, division_words, figure, money_words, unit_of
 from optimizer.pages.loads import by_load, one_load, whole_load
 from optimizer.pages.tables import apart, heading, listed, paragraph, table
-from optimizer.pages.unit import Unit, unit_of
 from optimizer.problem import Problem
 from optimizer.reading.packs import class_for
 from optimizer.remarks import heed, left_out, tidiness, verdict_of, warnings
 from optimizer.solver.program import holds_of
 from optimizer.summary import costs, weight
 from optimizer.verdict import Grade, Mark, hurts, mark
-from optimizer.words import (
+from optimizer.wording import (
     ASK_WHY,
     CAUTION,
     FULL,

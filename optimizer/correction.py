@@ -24,7 +24,7 @@ from constraints.quantities import Amount, Basis, Weight, in_one_kg
 from constraints.requirement import Origin, Ratio, Requirement
 from constraints.row import Row
 from constraints.vector import Vector
-from optimizer.blend import Answer, Status, blend
+from optimizer.answer import Answer, Status, blend
 from optimizer.doses import NEAR_DOSE
 from optimizer.mass import Ground, own_methods
 from optimizer.order import Asked, Order, order_of

@@ -17,9 +17,9 @@ from constraints.limits import corners
 from constraints.numbers import G_PER_KG, trimmed
 from constraints.requirement import Requirement, marked
 from constraints.rules import Pack
+from optimizer.answer import Check, margin
 from optimizer.as_weighed import batch_of, not_adding_up, summed, two_weights
 from optimizer.beside import against, not_judged
-from optimizer.blend import Check, margin
 from optimizer.doses import Dose, doses, salt_targets
 from optimizer.lawful import Dosed, LawfulDose, doses_instead
 from optimizer.mend import Mend, Mender
