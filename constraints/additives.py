@@ -247,10 +247,10 @@ class Unlisted(Limit):
         left = self.watched - listed
         return replace(self, watched=left, over=_all_of(left), regulates=Regulates.ingoing(left))
 
-    def measure(self, batch: Batch) -> Verdict:
+    def figure(self, batch: Batch) -> Verdict:
         """All of it in this batch, by name."""
         found = [name for name in sorted(self.watched) if any(share_of(name, item) for item in every(batch.kilograms))]
-        return replace(super().measure(batch), why=", ".join(name.replace("_", " ") for name in found))
+        return replace(super().figure(batch), why=", ".join(name.replace("_", " ") for name in found))
 
 
 def _all_of(names: Iterable[str]) -> Substances:
@@ -282,7 +282,7 @@ class OnSurface(Measured):
 
     substances: frozenset[str]
 
-    def measure(self, batch: Batch) -> Verdict:
+    def figure(self, batch: Batch) -> Verdict:
         """The largest strength among the additions that are for casing or surface; zero where there is none."""
         treated = (
             i.properties.get(SURFACE, Fraction(0)) for i in every(batch.kilograms) if i.substance in self.substances

@@ -135,9 +135,9 @@ class TagRatio(Ratio):
     With none of either group there is nothing to keep in a ratio: it holds, as its rows do.
     """
 
-    def measure(self, batch: Batch) -> Verdict:
+    def figure(self, batch: Batch) -> Verdict:
         """The ratio on this batch; value None where there is nothing to divide by."""
-        found = super().measure(batch)
+        found = super().figure(batch)
         return (
             found
             if batch.amount(self.over) or batch.amount(self.under)

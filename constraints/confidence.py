@@ -14,25 +14,245 @@ add up before they are squared. A lot that states its own figure and no method i
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
+from enum import StrEnum
 from fractions import Fraction
-from functools import lru_cache
-from math import sqrt
+from functools import cache, lru_cache
+from importlib.resources import files
+from itertools import pairwise
+from math import ceil
 from statistics import NormalDist
 
-from pydantic import model_validator
+from pydantic import Field, model_validator
 
-from constraints.document import Name, Number, Strict, YesNo
+from constraints.document import Day, Name, NotNegative, Number, Percent, Strict, YesNo, parse, validate
 from constraints.estimate import Off
-from constraints.faults import Fault
-from constraints.formula import Batch, Formula
-from constraints.ingredients import FAT, Ingredient, Lot
-from constraints.methods import FAT_METHOD, FAT_SD, Confidence, FatMethod, UnknownMethod, finding
-from constraints.quantities import MissingProperty, Process, Quantity
-from constraints.requirement import Likelihood, Requirement, Verdict
+from constraints.faults import Fault, nearest
+from constraints.formula import Formula
+from constraints.ingredients import FAT, Lot
+from constraints.numbers import PERCENT, trimmed
+from constraints.quantities import MissingProperty
 from constraints.row import Cone, Row, Source
-from constraints.vector import Vector
+
+FAT_SD = "fat_sd_pct"
+FAT_METHOD = "fat_method"
+MOST_LISTED = 4
+"""Names that a message lists."""
+
+
+class Read(StrEnum):
+    """How a method's figure was read."""
+
+    SEEN = "seen"
+    ABSTRACT = "seen-P (abstract)"
+    ABSTRACT_COMPUTED = "seen-P (abstract); s calc"
+    SECONDARY = "seen-S"
+    MEMORY = "memory"
+    YOURS = "yours"
+
+
+class Knot(Strict):
+    """The standard deviation at one fat figure."""
+
+    fat_pct: Percent
+    """Fat, % by weight."""
+    points: NotNegative
+    """Standard deviation, percentage points of fat."""
+
+
+class Studied(Strict):
+    """The range of fat that a study covered."""
+
+    min: Percent
+    """Leanest sample, %."""
+    max: Percent
+    """Fattest sample, %."""
+
+
+class FatMethod(Strict):
+    """A way to find the fat of a lot, with the standard deviation of its error."""
+
+    name: Name
+    """The name a lots table uses."""
+    title: Name = ""
+    """The method in words."""
+    points: NotNegative | None = None
+    """Standard deviation, percentage points of fat."""
+    relative_pct: NotNegative | None = None
+    """Instead: standard deviation, percent of the fat figure."""
+    at: tuple[Knot, ...] = ()
+    """Instead: standard deviations at some fat figures; straight lines between them, level beyond them."""
+    bench: YesNo = False
+    """Whether it is done on a sample in a laboratory."""
+    studied_pct: Studied | None = None
+    """Fat of the samples in the study, %."""
+    source: Name = "yours"
+    """Where the figure was published."""
+    status: Read = Read.YOURS
+    """How the figure was read."""
+    printed_as: Name | None = None
+    """The figure as the source prints it, where that is a range or a bound."""
+    note: Name | None = None
+    """What else a reader should know."""
+
+    @model_validator(mode="after")
+    def _one_figure(self) -> FatMethod:
+        if (self.points is not None) + (self.relative_pct is not None) + bool(self.at) != 1:
+            raise ValueError("a method states exactly one of points, relative_pct and at")
+        places = [knot.fat_pct for knot in self.at]
+        if any(low >= high for low, high in pairwise(places)):
+            raise ValueError("the fat figures under at go upwards")
+        return self
+
+    def sd(self, fat: Fraction) -> Fraction:
+        """Standard deviation at a fat figure, percentage points, exact."""
+        if self.points is not None:
+            return self.points
+        if self.relative_pct is not None:
+            return self.relative_pct * fat / PERCENT
+        if fat <= self.at[0].fat_pct:
+            return self.at[0].points
+        for low, high in pairwise(self.at):
+            if fat <= high.fat_pct:
+                rise = (high.points - low.points) / (high.fat_pct - low.fat_pct)
+                return low.points + rise * (fat - low.fat_pct)
+        return self.at[-1].points
+
+
+class FatMethods(Strict):
+    """The published table."""
+
+    title: Name
+    """What the table holds."""
+    checked_on: Day
+    """When the figures were last read."""
+    methods: tuple[FatMethod, ...] = Field(min_length=1)
+    """The methods."""
+
+
+class UnknownMethod(ValueError):
+    """No method has this name; ``hint`` says which names there are."""
+
+    def __init__(self, name: str, known: Iterable[str]) -> None:
+        names = list(known)
+        close = nearest(name, names)
+        alike = [found for found in names if found.startswith(name.casefold())] or names
+        more = f" and {len(names) - MOST_LISTED} more, see trimwright columns" if len(names) > MOST_LISTED else ""
+        self.hint = f"did you mean {close}?" if close else f"known: {', '.join(alike[:MOST_LISTED])}{more}"
+        super().__init__(f"no method of finding fat is called {name!r}")
+
+
+@cache
+def published() -> dict[str, FatMethod]:
+    """The published methods by name."""
+    text = (files("constraints") / "methods.yaml").read_text(encoding="utf-8")
+    table = validate(parse(text, "methods.yaml"), FatMethods)
+    return {method.name: method for method in table.methods}
+
+
+def method_named(name: str, own: Iterable[FatMethod] = ()) -> FatMethod:
+    """The method of this name, your own before the published. Raises UnknownMethod with the nearest name."""
+    known = {**published(), **{method.name: method for method in own}}
+    if name not in known:
+        raise UnknownMethod(name, known)
+    return known[name]
+
+
+@dataclass(frozen=True)
+class Finding:
+    """The standard deviation of one lot's fat, percentage points, and the method's name (empty: stated by itself)."""
+
+    sd: Fraction
+    method: str = ""
+
+
+def finding(lot: Lot, usual: str = "", own: Iterable[FatMethod] = ()) -> Finding | None:
+    """What is known of the error of a lot's fat; None where neither a figure nor a method is stated.
+
+    A figure of the lot's own stands before its method's; ``usual`` is the method of lots that state neither. Raises
+    UnknownMethod, ValueError for a figure below zero, and MissingProperty where the lot states no fat.
+    """
+    if lot.fat_sd is not None and lot.fat_sd < 0:
+        raise ValueError(f"the lot {lot.name!r} states a standard deviation below zero")
+    name = lot.fat_method or ("" if lot.fat_sd is not None else usual)
+    method = method_named(name, own) if name else None
+    if lot.fat_sd is not None:
+        return Finding(lot.fat_sd, name)
+    if method is None:
+        return None
+    if FAT not in lot.properties:
+        raise MissingProperty(lot, FAT)
+    return Finding(method.sd(lot.properties[FAT]), name)
+
+
+def best_bench(fat: Fraction) -> FatMethod:
+    """The published bench method with the smallest standard deviation at this fat, none of them from memory."""
+    bench = [method for method in published().values() if method.bench and method.status is not Read.MEMORY]
+    return min(bench, key=lambda method: (method.sd(fat), method.name))
+
+
+_PLACES = 10**6
+_DOUBT = Fraction(1, 1000)
+"""Added to the quantile before it is rounded up, in units of its last place: a thousand times the error of a float."""
+
+
+@cache
+def quantile_up(probability: Fraction) -> Fraction:
+    """The standard normal quantile of a probability above one half, rounded up at the sixth decimal.
+
+    Reckoned in floating point from the upper tail, where it is accurate to about 1e-15 (statistics.NormalDist, after
+    Wichura's AS 241). Raises ValueError outside (0.5, 1).
+    """
+    if not Fraction(1, 2) < probability < 1:
+        raise ValueError(f"confidence is above 0.5 and below 1, not {trimmed(probability)}")
+    exact = Fraction(-NormalDist().inv_cdf(float(1 - probability)))
+    return Fraction(ceil(exact * _PLACES + _DOUBT), _PLACES)
+
+
+@dataclass(frozen=True)
+class Confidence:
+    """With which probability each limit on fat holds, and how the errors of the lots go together.
+
+    ``shared`` is True where lots of one method err together. ``usual`` is the method of lots that state neither a
+    figure nor a method, ``own`` are methods beside the published ones. ``better`` holds names of lots with what is
+    known of them once they are measured again. Raises ValueError for a probability outside (0.5, 1).
+    """
+
+    probability: Fraction
+    shared: bool = False
+    usual: str = ""
+    own: tuple[FatMethod, ...] = ()
+    better: tuple[tuple[str, Finding], ...] = ()
+
+    def __post_init__(self) -> None:
+        quantile_up(self.probability)
+        if self.usual:
+            method_named(self.usual, self.own)
+
+    @property
+    def z(self) -> Fraction:
+        """The normal quantile, rounded up."""
+        return quantile_up(self.probability)
+
+    @property
+    def words(self) -> str:
+        """E.g. ``95 % confidence``."""
+        return f"{trimmed(PERCENT * self.probability)} % confidence"
+
+    def finding(self, lot: Lot) -> Finding:
+        """The error of a lot's fat. Raises MissingProperty where the lot states neither figure nor method."""
+        found = dict(self.better).get(lot.name) or finding(lot, self.usual, self.own)
+        if found is None:
+            raise MissingProperty(lot, f"{FAT_SD} or {FAT_METHOD}")
+        return found
+
+    def measured_again(self, lot: Lot, method: FatMethod | None = None) -> Confidence:
+        """The same once a lot was measured by another method (None: the most precise published bench method)."""
+        fat = lot.properties[FAT]
+        chosen = method or best_bench(fat)
+        return replace(self, better=(*self.better, (lot.name, Finding(chosen.sd(fat), chosen.name))))
+
 
 _ZERO = Fraction(0)
 
@@ -62,156 +282,29 @@ class ConfidenceEntry(Strict):
         return Confidence(self.probability, self.shared_by_method, self.usual_method or "", self.methods)
 
 
-@dataclass(frozen=True)
-class FatError:
-    """Standard deviation of fat in points times kilograms, so that a reader can ask every lot for it beforehand."""
-
-    confidence: Confidence
-
-    def per_kg(self, item: Ingredient, process: Process) -> Fraction:
-        """The lot's standard deviation, zero for anything else. Raises MissingProperty."""
-        return self.confidence.finding(item).sd if isinstance(item, Lot) else _ZERO
-
-
-@dataclass(frozen=True, kw_only=True)
-class Confident(Requirement):
-    """A requirement whose every limit holds with a stated probability. ``plain`` is the requirement itself.
-
-    The rows are those of the plain requirement, which still hold; the cones hold them with room for error.
-    """
-
-    plain: Requirement
-    confidence: Confidence
-
-    @property
-    def on_paper(self) -> Requirement:
-        """The plain requirement between this one's own limits, which may have been widened."""
-        return replace(self.plain, lo=self.lo, hi=self.hi)
-
-    @property
-    def by_column(self) -> bool:
-        """As the plain requirement."""
-        return self.plain.by_column
-
-    @property
-    def counted(self) -> Quantity | None:
-        """What the plain requirement counts."""
-        return self.plain.counted
-
-    def rows(self, formula: Formula) -> tuple[Row, ...]:
-        """The plain rows."""
-        return self.on_paper.rows(formula)
-
-    def cones(self, formula: Formula) -> tuple[Cone, ...]:
-        """One cone for each limit that the fat of some lot moves. Raises MissingProperty."""
-        return tuple(cone for _, cone in self._sides(formula))
-
-    def sides(self, formula: Formula) -> tuple[str, ...]:
-        """The side, ``lo`` or ``hi``, that each of its cones holds."""
-        return tuple(side for side, _ in self._sides(formula))
-
-    def measure(self, batch: Batch) -> Verdict:
-        """The plain figure; ``ok`` only where every limit also holds with room for error, decided exactly."""
-        found = replace(self.on_paper.measure(batch), requirement=self)
-        if found.ok is False:
-            return found
-        weights = tuple(batch.kilograms.values())
-        if all(cone.holds(weights) for cone in self.cones(_as_formula(batch))):
-            return found
-        return replace(found, ok=False, why=f"met on paper, but not with {self.confidence.words}")
-
-    def likelihoods(self, batch: Batch) -> tuple[Likelihood, ...]:
-        """How likely each limit that depends on measured fat is met as blended, in floating point."""
-        weights = tuple(batch.kilograms.values())
-        return tuple(
-            Likelihood(cone.label, side, _likely(cone, weights)) for side, cone in self._sides(_as_formula(batch))
-        )
-
-    def probability(self, batch: Batch, side: str) -> float | None:
-        """How likely the limit on one side, ``lo`` or ``hi``, is met; the least where several rows stand for it.
-
-        None where no row on that side depends on measured fat.
-        """
-        return min((found.probability for found in self.likelihoods(batch) if found.side == side), default=None)
-
-    def quantities(self) -> tuple[Quantity, ...]:
-        """What the plain requirement counts, and the error of every lot's fat."""
-        return (*self.plain.quantities(), FatError(self.confidence))
-
-    def measured_only(self, formula: Formula) -> bool:
-        """As the plain requirement."""
-        return self.on_paper.measured_only(formula)
-
-    def complaints(self, formula: Formula) -> tuple[str, ...]:
-        """What the plain requirement complains of, and lots whose error is not known."""
-        unknown = tuple(
-            f"the lot {lot.name!r} states neither {FAT_SD} nor {FAT_METHOD}, which {self.confidence.words} needs"
-            for lot in _unknown(formula.lots, self.confidence)
-        )
-        return (*self.on_paper.complaints(formula), *unknown)
-
-    def within(self, value: Fraction) -> bool:
-        """As the plain requirement: whether a figure is met on paper."""
-        return self.on_paper.within(value)
-
-    def limits(self) -> str:
-        """The plain limits with the confidence."""
-        each = "each " if self.lo is not None and self.hi is not None else ""
-        return f"{self.on_paper.limits()}, {each}with {self.confidence.words}"
-
-    def fixed_value(self, formula: Formula) -> Fraction | None:
-        """The plain figure where neither it nor its error depends on the lots chosen."""
-        return None if self.cones(formula) else self.on_paper.fixed_value(formula)
-
-    def terms(self, formula: Formula) -> tuple[Vector, Vector | None] | None:
-        """The plain figure's numerator and denominator."""
-        return self.on_paper.terms(formula)
-
-    def _sides(self, formula: Formula) -> Iterator[tuple[str, Cone]]:
-        for row, fatter, *others in zip(self.rows(formula), *map(self.rows, _moved(formula)), strict=True):
-            errors = self._errors(formula, _slopes(row, fatter))
-            slopes = (slope for other in others for slope in enumerate(_slopes(row, other)))
-            errors += tuple(((j, slope),) for j, slope in slopes if slope)
-            if not errors:
-                continue
-            if row.hi is not None:
-                yield "hi", Cone(row.label, tuple(row.coefs), row.hi, self.confidence.z, errors)
-            if row.lo is not None:
-                yield "lo", Cone(row.label, tuple(-a for a in row.coefs), -row.lo, self.confidence.z, errors)
-
-    def _errors(self, formula: Formula, slopes: Iterable[Fraction]) -> tuple[Source, ...]:
-        """The independent error sources: one a lot, or one a method where the lots of one method err together."""
-        sources: dict[tuple[str, str], list[tuple[int, Fraction]]] = {}
-        for j, (column, slope) in enumerate(zip(formula.columns, slopes, strict=True)):
-            if not slope or not isinstance(column, Lot):
-                continue
-            found = self.confidence.finding(column)
-            together = self.confidence.shared and found.method
-            key = ("method", found.method) if together else ("lot", column.name)
-            if found.sd:
-                sources.setdefault(key, []).append((j, slope * found.sd))
-        return tuple(tuple(source) for source in sources.values())
+def cones(rows: Callable[[Formula], Sequence[Row]], confidence: Confidence, formula: Formula) -> Iterator[Cone]:
+    """A cone for each limit of some rows that the fat of some lot moves. Raises MissingProperty."""
+    for row, fatter, *others in zip(rows(formula), *map(rows, moved(formula)), strict=True):
+        errors = _errors(confidence, formula, _slopes(row, fatter))
+        slopes = (slope for other in others for slope in enumerate(_slopes(row, other)))
+        errors += tuple(((j, slope),) for j, slope in slopes if slope)
+        if errors and row.hi is not None:
+            yield Cone(row.label, tuple(row.coefs), row.hi, confidence.z, errors)
+        if errors and row.lo is not None:
+            yield Cone(row.label, tuple(-a for a in row.coefs), -row.lo, confidence.z, errors, "lo")
 
 
-def confident(requirement: Requirement, confidence: Confidence, formula: Formula) -> Requirement:
-    """The requirement held with confidence where the fat of these lots matters to its rows; else itself."""
-    if isinstance(requirement, Confident):
-        return replace(requirement, confidence=confidence)
-    before, moved = requirement.rows(formula), map(requirement.rows, _moved(formula))
-    if all(row.coefs == other.coefs for after in moved for row, other in zip(before, after, strict=True)):
-        return requirement
-    return Confident(
-        what=requirement.what, basis=requirement.basis, unit=requirement.unit, origin=requirement.origin,
-        lo=requirement.lo, hi=requirement.hi, role=requirement.role, regulates=requirement.regulates,
-        plain=requirement, confidence=confidence, estimated=requirement.estimated,
-    )  # fmt: skip
-
-
-def measured_again(requirement: Requirement, lot: Lot, method: FatMethod | None = None) -> Requirement:
-    """A requirement once a lot was measured by a better method; itself where no confidence is asked."""
-    if not isinstance(requirement, Confident):
-        return requirement
-    return replace(requirement, confidence=requirement.confidence.measured_again(lot, method))
+def _errors(confidence: Confidence, formula: Formula, slopes: Iterable[Fraction]) -> tuple[Source, ...]:
+    """The independent error sources: one a lot, or one a method where the lots of one method err together."""
+    sources: dict[tuple[str, str], list[tuple[int, Fraction]]] = {}
+    for j, (column, slope) in enumerate(zip(formula.columns, slopes, strict=True)):
+        if not slope or not isinstance(column, Lot):
+            continue
+        found = confidence.finding(column)
+        key = ("method", found.method) if confidence.shared and found.method else ("lot", column.name)
+        if found.sd:
+            sources.setdefault(key, []).append((j, slope * found.sd))
+    return tuple(tuple(source) for source in sources.values())
 
 
 def lot_faults(file: str, lots: Iterable[Lot], confidence: Confidence) -> Iterator[Fault]:
@@ -230,16 +323,11 @@ def lot_faults(file: str, lots: Iterable[Lot], confidence: Confidence) -> Iterat
             yield Fault(file, lot.line, FAT_SD, str(error), "zero or more, percentage points of fat")
 
 
-def _unknown(lots: Iterable[Ingredient], confidence: Confidence) -> list[Lot]:
-    known = [lot for lot in lots if isinstance(lot, Lot)]
-    return [lot for lot in known if finding(lot, confidence.usual, confidence.own) is None]
-
-
 def _slopes(row: Row, moved: Row) -> list[Fraction]:
     return [after - before for before, after in zip(row.coefs, moved.coefs, strict=True)]
 
 
-def _moved(formula: Formula) -> tuple[Formula, ...]:
+def moved(formula: Formula) -> tuple[Formula, ...]:
     """The formula with one point more of fat and, where it has estimates, with one deviation more of each error."""
     return _fatter(formula), *(_off(formula, error) for error in Off if formula.process.estimates)
 
@@ -261,15 +349,3 @@ def _with_more_fat(lot: Lot) -> Lot:
         return lot
     parts = tuple((_with_more_fat(part) if isinstance(part, Lot) else part, share) for part, share in lot.parts)
     return replace(lot, properties={**lot.properties, FAT: lot.properties[FAT] + 1}, parts=parts)
-
-
-def _as_formula(batch: Batch) -> Formula:
-    """A batch's ingredients as columns, each for itself, so that rows can be read off the weights as they are."""
-    return Formula(tuple(batch.kilograms), (), batch.process)
-
-
-def _likely(cone: Cone, weights: tuple[Fraction, ...]) -> float:
-    margin, variance = float(cone.margin(weights)), float(cone.variance(weights))
-    if not variance:
-        return 1.0 if margin >= 0 else 0.0
-    return NormalDist().cdf(margin / sqrt(variance))

@@ -100,12 +100,12 @@ class Ingoing(Ratio):
             return own
         return own + self.alone().rows(formula)
 
-    def measure(self, batch: Batch) -> Verdict:
+    def figure(self, batch: Batch) -> Verdict:
         """The larger of the two figures where there is rework; a smallest figure is over all green meat.
 
         Both figures are said, so that a largest and a smallest figure for one batch can be told apart.
         """
-        found = super().measure(batch)
+        found = super().figure(batch)
         if not any(_is_rework(item) for item in batch.kilograms):
             return found
         fresh = self.alone().measure(batch)
@@ -118,9 +118,9 @@ class Ingoing(Ratio):
             return replace(found, why=f"{both}; the larger counts")
         return Verdict(self, fresh.value, found.ok and fresh.ok, f"{both}; the larger counts")
 
-    def fixed_value(self, formula: Formula) -> Fraction | None:
+    def fixed(self, formula: Formula) -> Fraction | None:
         """The figure where no lot is rework and every column has the same one."""
-        return None if any(_is_rework(lot) for lot in formula.lots) else super().fixed_value(formula)
+        return None if any(_is_rework(lot) for lot in formula.lots) else super().fixed(formula)
 
 
 def _is_rework(item: Ingredient) -> bool:

@@ -67,9 +67,9 @@ class WaterByAnalysis(Limit):
     protein: Quantity
     times: Fraction
 
-    def measure(self, batch: Batch) -> Verdict:
+    def figure(self, batch: Batch) -> Verdict:
         """The figure on this batch, zero where it would be negative, and how it comes about."""
-        verdict = super().measure(batch)
+        verdict = super().figure(batch)
         if verdict.value is None:
             return verdict
         under = batch.amount(self.under)
@@ -293,9 +293,9 @@ class Brine(Limit):
 
     or_water_activity: Fraction | None
 
-    def measure(self, batch: Batch) -> Verdict:
+    def figure(self, batch: Batch) -> Verdict:
         """The figure, and whether it or the water activity found keeps the limit."""
-        verdict, found = super().measure(batch), batch.laboratory.get("water_activity")
+        verdict, found = super().figure(batch), batch.laboratory.get("water_activity")
         dry = self.or_water_activity is not None and found is not None and found <= self.or_water_activity
         return replace(verdict, ok=True) if dry else verdict
 

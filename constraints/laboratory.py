@@ -129,7 +129,7 @@ class Analysed(Measured):
     form: Form
     open: bool = False
 
-    def measure(self, batch: Batch) -> Verdict:
+    def figure(self, batch: Batch) -> Verdict:
         """The figure that the laboratory found, and no verdict where it found none."""
         value = self.measured.found(self.form, batch.laboratory)
         if value is None:

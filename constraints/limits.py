@@ -170,7 +170,7 @@ class Limit(Ratio):
     more (a smallest).
     """
 
-    def measure(self, batch: Batch) -> Verdict:
+    def figure(self, batch: Batch) -> Verdict:
         """The ratio on this batch; value None where there is nothing to divide by."""
         over, under = self.scale * batch.amount(self.over), batch.amount(self.under)
         if under:
@@ -202,13 +202,13 @@ class Worst(Requirement):
         """The rows of every part."""
         return tuple(row for part in self._held() for row in part.rows(formula))
 
-    def measure(self, batch: Batch) -> Verdict:
+    def figure(self, batch: Batch) -> Verdict:
         """The largest of the parts."""
         found = [part.measure(batch) for part in self._held()]
         figures = [verdict.value for verdict in found if verdict.value is not None]
         return Verdict(self, max(figures, default=None), all(verdict.ok for verdict in found))
 
-    def fixed_value(self, formula: Formula) -> Fraction | None:
+    def fixed(self, formula: Formula) -> Fraction | None:
         """The largest part, where no part depends on the lots."""
         figures = [part.fixed_value(formula) for part in self.parts]
         fixed = [figure for figure in figures if figure is not None]
@@ -232,7 +232,7 @@ class Either(Measured):
         """What the parts count."""
         return tuple(quantity for part in self.parts for quantity in part.quantities())
 
-    def measure(self, batch: Batch) -> Verdict:
+    def figure(self, batch: Batch) -> Verdict:
         """The part that is kept with most room, or broken by least."""
         found = [part.measure(batch) for part in self.parts]
         best = min(found, key=lambda verdict: (verdict.value or _ZERO) / (verdict.requirement.hi or 1))

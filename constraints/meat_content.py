@@ -113,7 +113,7 @@ class MeatContent(Requirement):
         """True where some lot does not state its collagen."""
         return any(self._silent(deduction, formula.lots) for deduction in self.deductions)
 
-    def measure(self, batch: Batch) -> Verdict:
+    def figure(self, batch: Batch) -> Verdict:
         """Meat content of this batch; no pass where collagen is not known."""
         lots = [item for item in batch.kilograms if item.kind is Kind.LOT]
         content, silent = _ZERO, []

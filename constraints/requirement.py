@@ -12,10 +12,10 @@ from fractions import Fraction
 from itertools import product
 from math import ceil, floor
 
+from constraints.confidence import Confidence, FatMethod, cones, moved
 from constraints.formula import Batch, Formula
-from constraints.ingredients import Ingredient
+from constraints.ingredients import Ingredient, Lot
 from constraints.meaning import COMPOSITION, Regulates, Role, Side
-from constraints.methods import Confidence
 from constraints.numbers import trimmed
 from constraints.quantities import MissingProperty, Process, Quantity, in_one_kg
 from constraints.row import Cone, Row
@@ -104,7 +104,7 @@ class Requirement:
     @property
     def on_paper(self) -> Requirement:
         """Itself without room for error."""
-        return self
+        return self if self.confidence is None else replace(self, confidence=None)
 
     @property
     def by_column(self) -> bool:
@@ -122,15 +122,22 @@ class Requirement:
         return self.role in (Role.SIZE, Role.STOCK)
 
     def rows(self, formula: Formula) -> tuple[Row, ...]:
-        """Itself as linear rows over the formula's columns. Raises MissingProperty."""
-        raise NotImplementedError
+        """Itself as linear rows over the formula's columns; none for some. Raises MissingProperty."""
+        return ()
 
     def choices(self, formula: Formula) -> tuple[Row, ...]:
         """Rows over the use of each column, one for used and zero for not; none for most requirements."""
         return ()
 
     def measure(self, batch: Batch) -> Verdict:
-        """Itself computed on a finished batch, exactly, with no solver."""
+        """Itself computed on a finished batch, exactly, with no solver, and with the room for error asked for."""
+        found, weights = self.figure(batch), tuple(batch.kilograms.values())
+        if self.confidence is None or found.ok is False or all(c.holds(weights) for c in self._cones_of(batch)):
+            return found
+        return replace(found, ok=False, why=f"met on paper, but not with {self.confidence.words}")
+
+    def figure(self, batch: Batch) -> Verdict:
+        """Itself on a finished batch, without room for error."""
         raise NotImplementedError
 
     def beside(self, others: Sequence[Requirement]) -> Requirement:
@@ -156,38 +163,43 @@ class Requirement:
     def limits(self) -> str:
         """The limits in words, e.g. ``between 27 and 29 %``."""
         unit = f" {self.unit}" if self.unit else ""
+        sure = "" if self.confidence is None else f"with {self.confidence.words}"
         if self.lo is not None and self.hi is not None:
-            if self.lo == self.hi:
-                return f"exactly {trimmed(self.lo)}{unit}"
-            return f"between {trimmed(self.lo)} and {trimmed(self.hi)}{unit}"
-        if self.hi is not None:
-            return f"at most {trimmed(self.hi)}{unit}"
-        return f"at least {trimmed(self.lo or Fraction(0))}{unit}"
+            said = f"between {trimmed(self.lo)} and {trimmed(self.hi)}"
+            said = f"exactly {trimmed(self.lo)}" if self.lo == self.hi else said
+            return f"{said}{unit}" + (f", each {sure}" if sure else "")
+        said = f"at least {trimmed(self.lo or Fraction(0))}" if self.hi is None else f"at most {trimmed(self.hi)}"
+        return f"{said}{unit}" + (f", {sure}" if sure else "")
 
     def within(self, value: Fraction) -> bool:
         """True where a figure lies between the limits, compared exactly and unrounded."""
         return (self.lo is None or value >= self.lo) and (self.hi is None or value <= self.hi)
 
     def fixed_value(self, formula: Formula) -> Fraction | None:
+        """The figure where neither it nor its error depends on the lots chosen, else None."""
+        return None if self.cones(formula) else self.fixed(formula)
+
+    def fixed(self, formula: Formula) -> Fraction | None:
         """The figure where it is the same whatever lots are chosen, else None."""
         return None
 
     def cones(self, formula: Formula) -> tuple[Cone, ...]:
-        """Rows that must hold with room for error, beside ``rows``. Raises MissingProperty."""
-        return ()
+        """One for each limit that the fat of some lot moves, beside ``rows``. Raises MissingProperty."""
+        return () if self.confidence is None else tuple(cones(self.rows, self.confidence, formula))
+
+    def _cones_of(self, batch: Batch) -> tuple[Cone, ...]:
+        """The cones over a batch's ingredients, each a column for itself."""
+        return self.cones(Formula(tuple(batch.kilograms), (), batch.process)) if self.confidence else ()
 
     def cuts(self, formula: Formula, kilograms: tuple[Fraction, ...]) -> tuple[Row, ...]:
         """Linear rows, valid for every batch that satisfies it, that these kilograms of the columns break."""
         broken = (cone for cone in self.cones(formula) if not cone.holds(kilograms))
         return tuple(row for cone in broken if (row := cone.cut(kilograms)) is not None)
 
-    def sides(self, formula: Formula) -> tuple[str, ...]:
-        """The side, ``lo`` or ``hi``, that each of its cones holds."""
-        return ()
-
     def likelihoods(self, batch: Batch) -> tuple[Likelihood, ...]:
         """How likely each limit that depends on measured figures is met as blended, in floating point."""
-        return ()
+        weights = tuple(batch.kilograms.values())
+        return tuple(Likelihood(cone.label, cone.side, cone.likelihood(weights)) for cone in self._cones_of(batch))
 
     def terms(self, formula: Formula) -> tuple[Vector, Vector | None] | None:
         """Its figure as numerator over denominator (None: one) per kilogram of each column, where it is one."""
@@ -197,10 +209,6 @@ class Requirement:
 @dataclass(frozen=True, kw_only=True)
 class Measured(Requirement):
     """Base of requirements that no linear row says: only the measure decides."""
-
-    def rows(self, formula: Formula) -> tuple[Row, ...]:
-        """None."""
-        return ()
 
     def measured_only(self, formula: Formula) -> bool:
         """Always."""
@@ -244,7 +252,7 @@ class Ratio(Requirement):
             rows.append(Row(f"{self.what} at least", over.plus(under, -self.lo), lo=Fraction(0)))
         return tuple(rows)
 
-    def measure(self, batch: Batch) -> Verdict:
+    def figure(self, batch: Batch) -> Verdict:
         """The ratio on this batch; value None where there is nothing to divide by."""
         over, under = self.scale * batch.amount(self.over), batch.amount(self.under)
         if under == 0:
@@ -252,7 +260,7 @@ class Ratio(Requirement):
         value = over / under
         return Verdict(self, value, self.within(value))
 
-    def fixed_value(self, formula: Formula) -> Fraction | None:
+    def fixed(self, formula: Formula) -> Fraction | None:
         """The ratio where every column, with what it carries, has the same one."""
         over, under = self.terms(formula)
         return over.first / under.first if over.alike(under) else None
@@ -318,6 +326,23 @@ def marked(requirement: Requirement, items: Iterable[Ingredient], process: Proce
             missing.add(name)
     names = tuple(sorted(missing))
     return replace(requirement, what=f"estimated {requirement.what}", estimated=names) if names else requirement
+
+
+def confident(requirement: Requirement, confidence: Confidence, formula: Formula) -> Requirement:
+    """The requirement held with confidence where the fat of these lots matters to its rows; else itself.
+
+    The rows still hold; the cones hold them with room for error.
+    """
+    before = [row.coefs for row in requirement.rows(formula)]
+    if all([row.coefs for row in requirement.rows(other)] == before for other in moved(formula)):
+        return requirement
+    return replace(requirement, confidence=confidence)
+
+
+def measured_again(requirement: Requirement, lot: Lot, method: FatMethod | None = None) -> Requirement:
+    """A requirement once a lot was measured by a better method; itself where no confidence is asked."""
+    asked = requirement.confidence
+    return requirement if asked is None else replace(requirement, confidence=asked.measured_again(lot, method))
 
 
 def widened(requirement: Requirement, lo: Fraction | None, hi: Fraction | None) -> Requirement:

@@ -9,10 +9,11 @@ of each other, so the standard deviation of the row is the square root of the su
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fractions import Fraction
 from functools import cached_property
-from math import hypot, trunc
+from math import hypot, sqrt, trunc
+from statistics import NormalDist
 
 from constraints.vector import QUICK_ZERO, plain, quick
 
@@ -80,13 +81,17 @@ Source = tuple[tuple[int, Fraction], ...]
 
 @dataclass(frozen=True)
 class Cone:
-    """``coefs . x + z * ||(e . x for e in errors)|| <= limit``, with z above zero and everything exact."""
+    """``coefs . x + z * ||(e . x for e in errors)|| <= limit``, with z above zero and everything exact.
+
+    ``side`` is the limit that it holds, ``lo`` or ``hi``.
+    """
 
     label: str
     coefs: tuple[Fraction, ...]
     limit: Fraction
     z: Fraction
     errors: tuple[Source, ...]
+    side: str = "hi"
 
     @cached_property
     def terms(self) -> tuple[tuple[int, Fraction], ...]:
@@ -125,6 +130,11 @@ class Cone:
         needed = float(self.z) * hypot(*map(float, self.spread(x)))
         return (needed - float(self.margin(x))) / needed if needed else -float(self.margin(x))
 
+    def likelihood(self, x: Sequence[Fraction]) -> float:
+        """The probability with which the row is kept at these kilograms, the errors being normal."""
+        margin, variance = float(self.margin(x)), float(self.variance(x))
+        return NormalDist().cdf(margin / sqrt(variance)) if variance else float(margin >= 0)
+
     def cut(self, x: Sequence[Fraction]) -> Row | None:
         """The linear row that touches the cone beneath these kilograms; None where they have no error."""
         return self.along([float(part) for part in self.spread(x)])
@@ -150,7 +160,7 @@ class Cone:
         """The same cone over variables of which the first stand for so many kilograms each, and the rest for none."""
         coefs = tuple(a * u for a, u in zip(self.coefs, units, strict=True)) + (_ZERO,) * (size - len(units))
         errors = tuple(tuple((j, a * units[j]) for j, a in source) for source in self.errors)
-        return Cone(self.label, coefs, self.limit, self.z, errors)
+        return replace(self, coefs=coefs, errors=errors)
 
 
 def _direction(v: Sequence[float]) -> list[int] | None:

@@ -51,7 +51,7 @@ class Kilograms(Requirement):
         """Kilograms per kilogram of each column, over one."""
         return formula.totals(self.over), None
 
-    def measure(self, batch: Batch) -> Verdict:
+    def figure(self, batch: Batch) -> Verdict:
         """Kilograms in the batch."""
         value = batch.amount(self.over)
         return Verdict(self, value, self.within(value))
@@ -117,7 +117,7 @@ class Stock(Requirement):
         """None: stock bounds the columns, see ``hold``."""
         return ()
 
-    def measure(self, batch: Batch) -> Verdict:
+    def figure(self, batch: Batch) -> Verdict:
         """The largest share taken of any lot, and whether every lot's own limits hold."""
         largest = Fraction(0)
         sound = all(batch.kilograms.get(lot) == lot.usable_kg for lot in self.used_up)
@@ -212,7 +212,7 @@ class MostLots(Requirement):
         coefs = tuple(Fraction(len(lots)) for lots in _uses(formula.columns))
         return (Row("number of lots", coefs, hi=self.hi),)
 
-    def measure(self, batch: Batch) -> Verdict:
+    def figure(self, batch: Batch) -> Verdict:
         """Lots with any weight in the batch."""
         used = Fraction(len(_used(batch)))
         return Verdict(self, used, self.within(used))
@@ -242,7 +242,7 @@ class Group(Requirement):
         rows = (tuple(Fraction((first in lots) - (other in lots)) for lots in uses) for other in others)
         return tuple(Row(self.what, coefs, _ZERO, _ZERO) for coefs in rows if any(coefs))
 
-    def measure(self, batch: Batch) -> Verdict:
+    def figure(self, batch: Batch) -> Verdict:
         """How many of the lots are in the batch, and whether that is allowed."""
         used = len(_used(batch).intersection(self.lots))
         ok = used in (0, len(self.lots)) if self.together else used <= 1

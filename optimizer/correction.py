@@ -13,12 +13,12 @@ from datetime import date
 from fractions import Fraction
 from math import ceil, sqrt
 
+from constraints.confidence import finding
 from constraints.faults import BadInput, Fault
 from constraints.formula import Addition, Batch, Dosing, Formula
 from constraints.ingredients import FAT, SALT, Ingredient, Kind, Lot
 from constraints.judged import brought
 from constraints.meaning import Stage
-from constraints.methods import finding
 from constraints.numbers import G_PER_KG, PERCENT, trimmed
 from constraints.quantities import Amount, Basis, Weight, in_one_kg
 from constraints.requirement import Origin, Ratio, Requirement

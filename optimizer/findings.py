@@ -7,7 +7,6 @@ from dataclasses import dataclass, replace
 from datetime import date
 from fractions import Fraction
 
-from constraints.confidence import confident
 from constraints.faults import BadInput, Fault
 from constraints.formula import Batch, Dosing, Formula
 from constraints.ingredients import SALT, Ingredient, Lot
@@ -15,7 +14,7 @@ from constraints.judged import guarding, limits_cure
 from constraints.library import guard
 from constraints.limits import corners
 from constraints.numbers import G_PER_KG, trimmed
-from constraints.requirement import Requirement, marked
+from constraints.requirement import Requirement, confident, marked
 from constraints.rules import Pack
 from optimizer.answer import Check, margin
 from optimizer.as_weighed import batch_of, not_adding_up, summed, two_weights

@@ -7,10 +7,10 @@ from dataclasses import dataclass, replace
 from fractions import Fraction
 from math import sqrt
 
+from constraints.confidence import FatMethod, UnknownMethod, finding, method_named
 from constraints.faults import BadInput, Fault
 from constraints.formula import Batch
 from constraints.ingredients import FAT, MOISTURE, SALT, Ingredient, Kind, Lot
-from constraints.methods import FatMethod, UnknownMethod, finding, method_named
 from constraints.numbers import PERCENT, trimmed
 from constraints.quantities import Amount, Basis, MissingProperty, stated
 from optimizer.reading.lot_checks import SD_MOST, SUM_MOST

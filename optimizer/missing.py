@@ -6,12 +6,11 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
 
-from constraints.confidence import lot_faults
+from constraints.confidence import FAT_METHOD, FAT_SD, Confidence, finding, lot_faults
 from constraints.estimate import Component
 from constraints.faults import Fault, nearest
 from constraints.formula import Dosing, Figures
 from constraints.ingredients import SALT, Ingredient, Lot
-from constraints.methods import FAT_METHOD, FAT_SD, Confidence, finding
 from constraints.quantities import Amount, Basis, MissingProperty, Process, Quantity, in_one_kg
 from constraints.requirement import Origin, Requirement
 from optimizer.reading.entry import WhenMissing

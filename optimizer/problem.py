@@ -10,14 +10,13 @@ from dataclasses import dataclass, replace
 from datetime import date
 from fractions import Fraction
 
-from constraints.confidence import confident
 from constraints.faults import BadInput, Fault, nearest
 from constraints.formula import Formula, NoDose
 from constraints.ingredients import Kind, Lot
 from constraints.judged import brought, guarding, limits_cure
 from constraints.numbers import trimmed
 from constraints.quantities import MissingProperty
-from constraints.requirement import Requirement, marked
+from constraints.requirement import Requirement, confident, marked
 from constraints.row import Row
 from constraints.rules import Pack, Product
 from constraints.spelling import look_alikes

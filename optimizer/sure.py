@@ -7,11 +7,10 @@ from contextlib import suppress
 from dataclasses import dataclass
 from fractions import Fraction
 
-from constraints.confidence import measured_again
+from constraints.confidence import FatMethod, Finding
 from constraints.formula import Formula
 from constraints.ingredients import Lot
-from constraints.methods import FatMethod, Finding
-from constraints.requirement import Likelihood, Requirement
+from constraints.requirement import Likelihood, Requirement, measured_again
 from optimizer.clock import OutOfTime
 from optimizer.problem import Problem
 from optimizer.solver.cone import Held, cones_of, optimise_with_cuts

@@ -18,9 +18,8 @@ from kitchens import Kitchen
 from properties import scaled
 from uncertain import socp, uncertain_kitchen
 
-from constraints.confidence import confident, measured_again
-from constraints.methods import Confidence, best_bench
-from constraints.requirement import Requirement
+from constraints.confidence import Confidence, best_bench
+from constraints.requirement import Requirement, confident, measured_again
 from constraints.row import Cone
 from optimizer.clock import OutOfTime, limited
 from optimizer.problem import Problem

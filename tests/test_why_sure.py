@@ -25,7 +25,6 @@ from matrices import matrix_of
 from packed import packed_kitchen
 from uncertain import cone_rows, factors, socp, uncertain_kitchen, z_of
 
-from constraints.confidence import Confident
 from constraints.ingredients import Lot
 from constraints.stock import Kilograms
 from optimizer.conflict import Conflict
@@ -441,7 +440,9 @@ def test_ways_out_give_a_batch_and_little_less_does_not() -> None:
         if len(kitchen.lots) > 5 or sum(looked.values()) > 25 or socp(kitchen, SURE, shared=shared) is not None:
             continue
         problem = confident_problem(kitchen, shared=shared)
-        reaches = [r for r in problem.choosing if isinstance(r, Confident | Kilograms) and not r.origin.legal]
+        reaches = [
+            r for r in problem.choosing if (r.confidence is not None or isinstance(r, Kilograms)) and not r.origin.legal
+        ]
         out = ways_out(problem, Conflict(tuple(reaches), (), False))
         for way in out.ways:
             if way.kind is Kind.CONFIDENCE:

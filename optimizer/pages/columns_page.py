@@ -8,7 +8,7 @@ from __future__ import annotations
 from dataclasses import asdict
 from typing import Any
 
-from constraints.methods import FatMethod, published
+from constraints.confidence import FatMethod, published
 from constraints.numbers import trimmed
 from optimizer.pages.record import json_text
 from optimizer.pages.tables import heading, paragraph, table

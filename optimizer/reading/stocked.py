@@ -7,8 +7,8 @@ from collections.abc import Mapping
 from fractions import Fraction
 from sqlite3 import Connection
 
+from constraints.confidence import UnknownMethod, method_named
 from constraints.faults import BadInput, Fault
-from constraints.methods import UnknownMethod, method_named
 from constraints.numbers import KG_PER_LB, PERCENT, trimmed
 from optimizer.ledger import NotRecorded, lots_of, opened
 from optimizer.reading.table import csv_line, figure

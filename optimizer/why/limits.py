@@ -115,8 +115,8 @@ def binding_sides(ground: Ground, requirement: Requirement) -> list[str]:
     """Which of a requirement's limits the batch is held by, ``lo`` or ``hi``."""
     if requirement.confidence is not None and ground.cones:
         reached = iter([on for (r, _), on in zip(ground.cones, ground.stand.reached, strict=True) if r is requirement])
-        sides = requirement.sides(ground.problem.formula)
-        return list(dict.fromkeys(side for side, on in zip(sides, reached, strict=True) if on))
+        cones = requirement.cones(ground.problem.formula)
+        return list(dict.fromkeys(cone.side for cone, on in zip(cones, reached, strict=True) if on))
     value, room = figure_of(ground, requirement), CLOSE if ground.cones else _ZERO
     limits = {"lo": requirement.lo, "hi": requirement.hi}
     return [

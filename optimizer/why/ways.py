@@ -12,11 +12,10 @@ from dataclasses import replace
 from fractions import Fraction
 from functools import reduce
 
-from constraints.confidence import measured_again
 from constraints.ingredients import Lot
 from constraints.meaning import Role
 from constraints.numbers import PERCENT
-from constraints.requirement import Requirement
+from constraints.requirement import Requirement, measured_again
 from constraints.stock import Stock
 from optimizer.answer import Answer
 from optimizer.bench.bench import NEAR_NODES, Bench, with_lots
