@@ -192,9 +192,7 @@ def test_the_error_of_the_lines_is_carried_into_confidence() -> None:
     room = (10 - figure) * 0.95 * sum(kg.values())
     expected = NormalDist().cdf(room / variance**0.5)
     said = min(one.probability for one in held.likelihoods(found.weighed.total) if one.side == "hi")
-    assert said == pytest.approx(
-        expected, abs=1e-4
-    )
+    assert said == pytest.approx(expected, abs=1e-4)
     assert expected >= 0.95
 
 

@@ -14,7 +14,7 @@ import pytest
 from scipy.optimize import Bounds, LinearConstraint, milp
 from weeks import START, day
 
-from optimizer.blend import Status
+from optimizer.answer import Status
 from optimizer.plan.files.week_file import read_week
 from optimizer.plan.model.build import build
 from optimizer.plan.model.world import assemble_week
