@@ -18,6 +18,7 @@ from typer.core import TyperGroup
 
 from optimizer import __version__
 from optimizer.cli import ending
+from optimizer.cli.shared import flat
 
 COMMANDS = {
     "blend": "blend", "check": "check", "columns": "columns", "cook": "cook", "correct": "correct", "dry": "cook",
@@ -36,7 +37,7 @@ class _Late(Mapping[str, Any]):
         found = getattr(import_module(f"optimizer.cli.{COMMANDS[name]}"), name)
         if not isinstance(found, typer.Typer):
             alone = typer.Typer(add_completion=False, rich_markup_mode=None)
-            alone.command(name)(found)
+            alone.command(name)(flat(found))
             found = alone
         made = typer.main.get_command(found)
         made.name = name

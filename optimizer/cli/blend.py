@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from optimizer.cli import shared
-from optimizer.cli.shared import Typed, option
+from optimizer.cli.shared import Figure, Typed, number, option
 
 if TYPE_CHECKING:
     from datetime import date as Day
@@ -21,52 +21,35 @@ if TYPE_CHECKING:
 def blend(
     recipe: shared.RecipeFile,
     lots: shared.LotsFile,
-    meat_kg: shared.MeatKg = None,
-    batch_kg: shared.BatchKg = None,
-    meat_lb: shared.MeatLb = None,
-    batch_lb: shared.BatchLb = None,
-    date: shared.Day = None,
-    next_chance: shared.NextChance = None,
-    within_kg: shared.WithinKg = None,
-    meat_scale_g: Annotated[Typed, option("G", "Division of the meat scale. Default: the recipe's, or 50.")] = None,
-    spice_scale_g: Annotated[Typed, option("G", "Division of the spice scale. Default: the recipe's, or 1.")] = None,
+    order: shared.Ordered,
+    tidy: shared.Tidy,
+    wished: shared.Wished,
+    meat_scale_g: Annotated[Figure, number("G", "Division of the meat scale. Default: the recipe's, or 50.")] = None,
+    spice_scale_g: Annotated[Figure, number("G", "Division of the spice scale. Default: the recipe's, or 1.")] = None,
     mixer_kg: shared.MixerKg = None,
-    smallest_pull: shared.SmallestPull = None,
-    smallest_remnant: shared.SmallestRemnant = None,
-    units: shared.Units = None,
     time_limit: shared.TimeLimit = None,
-    prefer: shared.Prefer = None,
-    premium_pct: shared.Premium = None,
     html: shared.Html = None,
-    full: shared.Full = False,
-    no_color: shared.NoColor = False,
     proof: Annotated[Typed, option("FILE", "Write the proof for anyone's checker to judge, as VIPR 1.0.")] = None,
-    json: shared.Json = False,
+    *,
+    shown: shared.Shown,
 ) -> None:
     """Choose the cheapest lots that satisfy a recipe and its rules, weigh them out and check the batch."""
     shared.one_standard_input(recipe, lots)
-    order = shared.ordered(
-        (meat_kg, batch_kg, meat_lb, batch_lb), date, within_kg=within_kg, meat_scale_g=meat_scale_g,
-        spice_scale_g=spice_scale_g, mixer_kg=mixer_kg, next_chance=next_chance, smallest_pull=smallest_pull,
-        smallest_remnant=smallest_remnant, units=units,
-    )  # fmt: skip
-    premium = shared.premium_of(prefer, premium_pct)
+    asked = order.read(tidy, meat_g=meat_scale_g, spice_g=spice_scale_g, mixer_kg=mixer_kg)
     shared.outputs({"--html": html, "--proof": proof}, (recipe, lots))
     with shared.within_time(time_limit):
-        answer = cheapest(recipe, lots, order, prefer, premium)
+        answer = cheapest(recipe, lots, asked, wished)
         _write(answer, html, proof)
         from optimizer.pages.batch_page import page
         from optimizer.pages.record import document
         from optimizer.why.short import short_form
 
-        text = document("blend", answer) if json else page(answer, short_form(answer), full=full)
+        text = document("blend", answer) if shown.json else page(answer, short_form(answer), full=shown.full)
     sys.stdout.write(text)
     raise typer.Exit(answer.status.exit_code)
 
 
-def cheapest(
-    recipe: str, lots: str, order: tuple[str, Fraction, Day, Asked], prefer: Typed, premium: Fraction | None
-) -> Answer:
+def cheapest(recipe: str, lots: str, order: tuple[str, Fraction, Day, Asked], wished: shared.Wished) -> Answer:
     """The files read, and the cheapest batch of what is ordered, or the near-cheapest by a wish."""
     with shared.faults_on_stderr():
         from optimizer.order import order_of
@@ -77,14 +60,14 @@ def cheapest(
         shared.say([*read.warnings, *table.warnings])
         problem = assemble(read, table, order_of(read, *order))
     with shared.only_trusted(), shared.faults_on_stderr():
-        if prefer is None:
+        if wished.prefer is None:
             from optimizer.answer import blend as find
 
             return find(problem)
         from optimizer.near import near_cheapest
         from optimizer.wish import wish_named
 
-        return near_cheapest(problem, wish_named(prefer), premium)
+        return near_cheapest(problem, wish_named(wished.prefer), wished.premium_pct)
 
 
 def _write(answer: Answer, html: Typed, proof: Typed) -> None:

@@ -8,7 +8,7 @@ from typing import Annotated
 import typer
 
 from optimizer.cli import shared
-from optimizer.cli.shared import Typed, argument, complete_judge, option
+from optimizer.cli.shared import Figure, Typed, argument, complete_judge, number, option, today
 
 Weighed = Annotated[
     str,
@@ -35,12 +35,11 @@ def check(
     rules: Rules = None,
     laboratory: Annotated[Typed, option("FILE", "What a laboratory found (YAML), as laboratory: in a recipe.")] = None,
     date: shared.Day = None,
-    meat_tolerance_g: Annotated[Typed, option("G", "How far the weight of a lot may be off.")] = None,
-    spice_tolerance_g: Annotated[Typed, option("G", "How far any other weight may be off.")] = None,
+    meat_tolerance_g: Annotated[Figure, number("G", "How far the weight of a lot may be off.")] = None,
+    spice_tolerance_g: Annotated[Figure, number("G", "How far any other weight may be off.")] = None,
     time_limit: shared.StopAfter = None,
-    full: shared.Full = False,
-    no_color: shared.NoColor = False,
-    json: shared.Json = False,
+    *,
+    shown: shared.Shown,
 ) -> None:
     """Measure a weighed batch against its recipe and the rules of any places, the worst margin first."""
     from optimizer.findings import Tolerance
@@ -50,9 +49,7 @@ def check(
     from optimizer.reading.recipe import analysed, judged_by, read_both
     from optimizer.reading.weighed import read_weighed
 
-    on = shared.day(date, "--date")
-    typed = {"--meat-tolerance-g": meat_tolerance_g, "--spice-tolerance-g": spice_tolerance_g}
-    tolerance = Tolerance.of_grams(*(shared.figure(text, name) for name, text in typed.items()))
+    on, tolerance = date or today(), Tolerance.of_grams(meat_tolerance_g, spice_tolerance_g)
     with shared.within_time(time_limit):
         with shared.faults_on_stderr():
             read, table = read_both(recipe, lots)
@@ -60,6 +57,6 @@ def check(
             read = analysed(read, laboratory) if laboratory else read
             weighed = read_weighed(batch)
             report = find(judged_by(read, rules or []), table, weighed, batch, on, tolerance)
-        text = document("check", report) if json else check_page(report, full=full)
+        text = document("check", report) if shown.json else check_page(report, full=shown.full)
     sys.stdout.write(text)
     raise typer.Exit(verdict(report).grade.exit_code)

@@ -3,18 +3,18 @@
 from __future__ import annotations
 
 import sys
+from fractions import Fraction
 from functools import partial
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from optimizer.cli import shared
-from optimizer.cli.shared import Typed, argument, option
+from optimizer.cli.shared import Figure, Typed, argument, number, option, today
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Sequence
+    from collections.abc import Callable
     from datetime import date as Day
-    from fractions import Fraction
 
     from optimizer.correction import Correction
     from optimizer.mass import Found
@@ -32,23 +32,21 @@ def correct(
     recipe: shared.RecipeOption,
     lots: shared.LotsFile,
     measured_fat: Annotated[
-        list[str] | None, option("%", "Fat found of the mass as it is. Several readings: their mean.")
+        list[Fraction] | None, number("%", "Fat found of the mass as it is. Several readings: their mean.", zero=True)
     ] = None,
-    measured_moisture: Annotated[Typed, option("%", "Moisture found of it.")] = None,
-    measured_salt: Annotated[Typed, option("%", "Salt found of it.")] = None,
+    measured_moisture: Annotated[Figure, number("%", "Moisture found of it.", zero=True)] = None,
+    measured_salt: Annotated[Figure, number("%", "Salt found of it.", zero=True)] = None,
     method: Annotated[
         Typed, option("NAME", "How the fat was found: a method that trimwright columns lists, or the recipe's own.")
     ] = None,
-    fat_sd_pct: Annotated[Typed, option("POINTS", "Instead: standard deviation of one reading.")] = None,
-    ground_kg: Annotated[Typed, option("KG", "What it weighs. Default: what went in.")] = None,
-    ground_lb: Annotated[Typed, option("LB", "The same in pounds.")] = None,
-    meat_kg: shared.MeatKg = None,
-    batch_kg: shared.BatchKg = None,
-    meat_lb: shared.MeatLb = None,
-    batch_lb: shared.BatchLb = None,
+    fat_sd_pct: Annotated[Figure, number("POINTS", "Instead: standard deviation of one reading.")] = None,
+    ground_kg: Annotated[Figure, number("KG", "What it weighs. Default: what went in.")] = None,
+    ground_lb: Annotated[Figure, number("LB", "The same in pounds.")] = None,
+    *,
+    sizes: shared.Sizes,
     mixer_kg: shared.MixerKg = None,
-    ground_c: Annotated[Typed, option("C", "Its temperature, unfrozen.", "--ground-c")] = None,
-    added_c: Annotated[Typed, option("C", "Temperature of what is added, unfrozen.", "--added-c")] = None,
+    ground_c: Annotated[Figure, number("C", "Its temperature, unfrozen.", zero=True)] = None,
+    added_c: Annotated[Figure, number("C", "Temperature of what is added, unfrozen.", zero=True)] = None,
     taken: Annotated[
         bool, option(None, "LOTS no longer holds what is in the batch. Default: a table still does.", "--taken")
     ] = False,
@@ -56,57 +54,42 @@ def correct(
     time_limit: shared.TimeLimit = None,
     html: shared.Html = None,
     sheet: Annotated[Typed, option("FILE", "Write a page to print there: what to pull and weigh, with blanks.")] = None,
-    full: shared.Full = False,
-    no_color: shared.NoColor = False,
-    json: shared.Json = False,
+    shown: shared.Shown,
 ) -> None:
     """Find the cheapest addition that brings a ground batch on target, or what to take out and add in a full mixer.
 
     A size (--batch-kg and its like) is what the batch is to weigh then. Default: as it comes.
     """
+    from optimizer.mass import measured
     from optimizer.order import Asked
 
     shared.one_standard_input(batch, recipe, lots)
-    sizes = (meat_kg, batch_kg, meat_lb, batch_lb)
-    size, to = shared.size_of(*sizes) if any(sizes) else (None, None)
-    asked = (shared.day(date, "--date"), Asked(mixer_kg=shared.figure(mixer_kg, "--mixer-kg"), to=to), size)
+    size, (least, to) = sizes.one() if sizes.given() else (None, (Fraction(0), None))
+    asked = date or today(), Asked(mixer_kg=mixer_kg, to=to), None if size is None else (size, least)
     weight, heat = _weight(ground_kg, ground_lb), _heat(ground_c, added_c)
-    found = _found(measured_fat or (), measured_moisture, measured_salt, fat_sd_pct, method)
+    found = partial(measured, measured_fat or (), measured_moisture, measured_salt, fat_sd_pct, method or "")
     shared.outputs({"--html": html, "--sheet": sheet}, (batch, recipe, lots))
     with shared.within_time(time_limit):
         correction, why, out = _corrected((batch, recipe, lots), weight, found, asked, taken=taken)
         _write(correction, html, sheet, lots, batch if out else None)
-        sys.stdout.write(_document(correction, why) if json else _page(correction, why, heat, full=full))
+        sys.stdout.write(_document(correction, why) if shown.json else _page(correction, why, heat, full=shown.full))
         raise typer.Exit(correction.exit_code)
 
 
-def _weight(ground_kg: Typed, ground_lb: Typed) -> tuple[Fraction | None, bool]:
+def _weight(kg: Figure, lb: Figure) -> tuple[Fraction | None, bool]:
     """What the mass weighs, kilograms, and whether it was typed in pounds. A usage error where both are."""
     from constraints.numbers import KG_PER_LB
 
-    kg, lb = shared.figure(ground_kg, "--ground-kg"), shared.figure(ground_lb, "--ground-lb")
     if kg is not None and lb is not None:
         raise typer.BadParameter("give either --ground-kg or --ground-lb")
     return (kg, False) if lb is None else (lb * KG_PER_LB, True)
 
 
-def _heat(ground_c: Typed, added_c: Typed) -> tuple[Fraction, Fraction] | None:
+def _heat(ground: Figure, added: Figure) -> tuple[Fraction, Fraction] | None:
     """Temperatures of the mass and of what is added, in degrees. A usage error where one is missing."""
-    ground, added = shared.figure(ground_c, "--ground-c", zero=True), shared.figure(added_c, "--added-c", zero=True)
     if (ground is None) is not (added is None):
         raise typer.BadParameter("--ground-c and --added-c go together")
     return None if ground is None or added is None else (ground, added)
-
-
-def _found(fat: Sequence[str], moisture: Typed, salt: Typed, sd: Typed, method: Typed) -> Callable[..., Found]:
-    """What was measured of the mass; it is read when the recipe's own methods are known."""
-    from optimizer.mass import measured
-
-    readings = [reading for text in fat if (reading := shared.figure(text, "--measured-fat", zero=True)) is not None]
-    return partial(
-        measured, readings, shared.figure(moisture, "--measured-moisture", zero=True),
-        shared.figure(salt, "--measured-salt", zero=True), shared.figure(sd, "--fat-sd-pct"), method or "",
-    )  # fmt: skip
 
 
 def _corrected(

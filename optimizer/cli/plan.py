@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from optimizer.cli import shared
-from optimizer.cli.shared import Typed, argument, option
+from optimizer.cli.shared import Figure, Typed, argument, option
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
@@ -18,21 +18,19 @@ if TYPE_CHECKING:
 
 def plan(
     week: Annotated[str, argument("WEEK", "The week (YAML): days, batches, lots, offers, kitchen.")],
+    tidy: shared.Tidy,
     what_happened: Annotated[
         Typed, option("FILE", "What really happened since a plan was made (YAML): plan the rest again.")
     ] = None,
     orders: Annotated[Typed, option("FILE", "Write the order list there (CSV).")] = None,
     pulls: Annotated[Typed, option("FILE", "Write the pull list there (CSV).")] = None,
     html: shared.Html = None,
-    smallest_pull: shared.SmallestPull = None,
-    smallest_remnant: shared.SmallestRemnant = None,
     time_limit: shared.TimeLimit = None,
     compare: Annotated[
         bool, typer.Option(help="Also plan batch by batch, in order, to say what planning together saves.")
     ] = True,
-    full: shared.Full = False,
-    no_color: shared.NoColor = False,
-    json: shared.Json = False,
+    *,
+    shown: shared.Shown,
 ) -> None:
     """Plan many batches over many days from shared lots and offers: cheapest together, weighed out and checked.
 
@@ -40,46 +38,42 @@ def plan(
     where there is none yet it ends with *interrupted* (exit code 130).
     """
     wanted = {"--orders": orders, "--pulls": pulls, "--html": html}
-    outcome = planned(
-        week, what_happened, wanted, time_limit, compare, smallest_pull=smallest_pull, smallest_remnant=smallest_remnant
-    )
+    outcome = planned(week, what_happened, wanted, time_limit, tidy, compare=compare)
     if outcome is None:
         from optimizer.plan.report.plan_json import stopped_document
         from optimizer.plan.report.plan_page import stopped_page
 
-        sys.stdout.write(stopped_document() if json else stopped_page())
+        sys.stdout.write(stopped_document() if shown.json else stopped_page())
         raise typer.Exit(shared.TIME_LIMIT)
     _write(outcome, wanted)
     from optimizer.plan.report.plan_json import plan_document
     from optimizer.plan.report.plan_page import plan_page
 
-    sys.stdout.write(plan_document(outcome) if json else plan_page(outcome, full=full))
+    sys.stdout.write(plan_document(outcome) if shown.json else plan_page(outcome, full=shown.full))
     raise typer.Exit(outcome.exit_code)
 
 
 def planned(
-    week: str, what_happened: Typed, wanted: Mapping[str, Typed], time_limit: Typed, compare: bool, **tidy: Typed
+    week: str, happened: Typed, wanted: Mapping[str, Typed], time_limit: Figure, tidy: shared.Tidy, *, compare: bool
 ) -> Outcome | None:
     """The week planned, or what is left of it; None where the time was over before there was any plan.
 
-    ``wanted`` are the files to be written, by their options; ``tidy`` the smallest pull and remnant, as typed.
+    ``wanted`` are the files to be written, by their options.
     """
-    least = {name: shared.weighed(text, f"--{name.replace('_', '-')}") for name, text in tidy.items()}
-    limit = shared.figure(time_limit, "--time-limit")
     shared.outputs(wanted)
     from optimizer.clock import OutOfTime, limited
 
     try:
-        with shared.faults_on_stderr(), limited(None if limit is None else float(limit)):
+        with shared.faults_on_stderr(), limited(None if time_limit is None else float(time_limit)):
             from optimizer.plan.files.week_file import read_week
             from optimizer.plan.run import plan_again, plan_week
 
             with shared.within_time(time_limit):
-                read = read_week(week).with_keys(least)
+                read = read_week(week).with_keys(vars(tidy))
             recipes = [recipe.file for recipe in read.recipes]
-            shared.outputs(wanted, [week, what_happened, read.lots.file, read.offers.file or None, *recipes])
+            shared.outputs(wanted, [week, happened, read.lots.file, read.offers.file or None, *recipes])
             shared.say(read.warnings)
-            outcome = plan_week(read, compare=compare) if what_happened is None else plan_again(read, what_happened)
+            outcome = plan_week(read, compare=compare) if happened is None else plan_again(read, happened)
     except OutOfTime:
         shared.not_written(wanted, "there is no plan")
         return None

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import sys
+from datetime import date as Date
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from optimizer.cli.shared import (
+    Figure,
     Json,
     NoColor,
     Typed,
@@ -16,8 +18,9 @@ from optimizer.cli.shared import (
     complete_pack,
     day,
     faults_on_stderr,
-    figure,
+    number,
     option,
+    today,
 )
 
 if TYPE_CHECKING:
@@ -36,10 +39,11 @@ def rules(
         ),
     ] = None,
     date: Annotated[
-        Typed, option("YYYY-MM-DD", "Only limits in force on this day. Default: all; of one class, today's.")
+        Date | None,
+        option("YYYY-MM-DD", "Only limits in force on this day. Default: all; of one class, today's.", parser=day),
     ] = None,
     kg: Annotated[
-        Typed, option("KG", "Say what each limit means in grams for so many kilograms. Default: 10 for one class.")
+        Figure, number("KG", "Say what each limit means in grams for so many kilograms. Default: 10 for one class.")
     ] = None,
     verify: Annotated[
         bool, option(None, "Prove that the pack's limits bind, agree and leave no class without.", "--verify")
@@ -55,8 +59,7 @@ def rules(
     from constraints.library import load_pack, shipped
     from optimizer.pages.rules_page import Asked, unread_page, verified
 
-    on = None if date is None and product_class is None else day(date, "--date")
-    asked = Asked(product_class, on, figure(kg, "--kg"))
+    asked = Asked(product_class, date or (today() if product_class else None), kg)
     with faults_on_stderr():
         if pack is None and not unread and not verify and (product_class or date or kg):
             raise BadInput([Fault("rules", None, None, "a class, a day and kilograms are of one pack", "rules PACK")])

@@ -1,23 +1,22 @@
-"""What the commands share: errors on stderr with their exit code, and figures and dates typed as options."""
+"""What the commands share: options declared once, read as they are typed, and errors on stderr with their exit code."""
 
 from __future__ import annotations
 
+import datetime
 import os
 import sys
-from collections.abc import Iterator
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import AbstractContextManager, contextmanager
-from datetime import date
+from dataclasses import dataclass, fields, is_dataclass
 from fractions import Fraction
-from typing import TYPE_CHECKING, Annotated, Any
+from inspect import Parameter, Signature, signature
+from typing import TYPE_CHECKING, Annotated, Any, NamedTuple, get_type_hints
 
 import typer
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable, Mapping, Sequence
-
     from constraints.faults import Fault
     from optimizer.order import Asked
-    from optimizer.reading.entry import Units as Kind
 
 BAD_INPUT = 2
 NO_BATCH = 1
@@ -28,6 +27,8 @@ WIDTH = 80
 
 Typed = str | None
 """An option as it was typed; None where it was not."""
+Figure = Fraction | None
+"""An option read as a figure; None where it was not typed."""
 
 
 def option(metavar: str | None, words: str, *names: str, **more: Any) -> Any:
@@ -38,6 +39,28 @@ def option(metavar: str | None, words: str, *names: str, **more: Any) -> Any:
 def argument(metavar: str, words: str, **more: Any) -> Any:
     """An argument with what stands for it, and what it is."""
     return typer.Argument(metavar=metavar, help=words, **more)
+
+
+def flat(run: Callable[..., None]) -> Callable[..., None]:
+    """A command as the parser takes it: the fields of a parameter that is a dataclass are options of their own."""
+    own = _parameters(run)
+    groups: dict[str, Any] = {one.name: one.annotation for one in own if is_dataclass(one.annotation)}
+    taken = [part for one in own for part in (_parameters(one.annotation) if one.name in groups else [one])]
+
+    def command(**given: Any) -> None:
+        made = {name: kind(**{one.name: given.pop(one.name) for one in fields(kind)}) for name, kind in groups.items()}
+        run(**given, **made)
+
+    command.__name__, command.__doc__ = run.__name__, run.__doc__
+    command.__signature__ = Signature(taken)  # type: ignore[attr-defined]
+    command.__annotations__ = {one.name: one.annotation for one in taken}
+    return command
+
+
+def _parameters(of: Callable[..., Any]) -> list[Parameter]:
+    """What a command, or a dataclass, is made with, each by its name."""
+    hints, own = get_type_hints(of, include_extras=True), signature(of).parameters
+    return [one.replace(annotation=hints[name], kind=Parameter.KEYWORD_ONLY) for name, one in own.items()]
 
 
 @contextmanager
@@ -79,38 +102,87 @@ def say(faults: Iterable[Fault]) -> None:
         sys.stderr.write("\n".join(lines) + "\n")
 
 
-def figure(text: str | None, option: str, *, zero: bool = False) -> Fraction | None:
-    """A positive figure (or ``zero``) typed as an option. A usage error where it is no such plain decimal number."""
+def within_time(seconds: Figure) -> AbstractContextManager[None]:
+    """The command's time limit; within it a terminal is told of what takes long."""
+    from optimizer.clock import command
+
+    tell = (lambda what: sys.stderr.write(f"{what} ...\n")) if sys.stderr.isatty() else None
+    return command(None if seconds is None else float(seconds), tell)
+
+
+def positive(text: str) -> Fraction:
+    """A figure above zero. A usage error where it is no such plain decimal number."""
+    return _figure(text, zero=False)
+
+
+def not_negative(text: str) -> Fraction:
+    """A figure of zero or more. A usage error where it is no such plain decimal number."""
+    return _figure(text, zero=True)
+
+
+def _figure(text: str, *, zero: bool) -> Fraction:
     from constraints.numbers import NotANumber, exact
 
-    if text is None:
-        return None
     try:
         value = exact(text)
     except NotANumber as error:
-        raise typer.BadParameter(str(error), param_hint=option) from None
+        raise typer.BadParameter(str(error)) from None
     if value < 0 or (value == 0 and not zero):
-        raise typer.BadParameter(f"{text} is {'below' if zero else 'not above'} zero", param_hint=option)
+        raise typer.BadParameter(f"{text} is {'below' if zero else 'not above'} zero")
     return value
 
 
-def weighed(text: str | None, option: str) -> Callable[[Fraction, Fraction], Fraction] | None:
-    """A weight or a share of the batch typed as an option. A usage error where it is neither."""
+class Band(NamedTuple):
+    """A size, and what it may go up to, if it is a band."""
+
+    least: Fraction
+    most: Fraction | None
+
+
+def band(text: str) -> Band:
+    """A figure above zero, or two with a hyphen between. A usage error where it is neither."""
+    least, hyphen, most = text.strip().partition("-")
+    if not least or not hyphen:
+        return Band(positive(text), None)
+    found = Band(positive(least), positive(most))
+    if found.most is not None and found.least >= found.most:
+        raise typer.BadParameter(f"{text} is no band of sizes, such as 20-25")
+    return found
+
+
+def weighed(text: str) -> Callable[[Fraction, Fraction], Fraction]:
+    """A weight or a share of the batch. A usage error where it is neither."""
     from constraints.numbers import NotANumber, weight
 
     try:
-        return None if text is None else weight(text)
+        return weight(text)
     except NotANumber as error:
-        raise typer.BadParameter(str(error), param_hint=option) from None
+        raise typer.BadParameter(str(error)) from None
 
 
-def within_time(text: str | None) -> AbstractContextManager[None]:
-    """The command's time limit as typed, in seconds; within it a terminal is told of what takes long."""
-    from optimizer.clock import command
+def day(text: str) -> datetime.date:
+    """A date, YYYY-MM-DD. A usage error where it is none."""
+    try:
+        found = datetime.date.fromisoformat(text)
+    except ValueError:
+        found = None
+    if found is None or found.isoformat() != text:
+        raise typer.BadParameter(f"{text!r} is not a date as YYYY-MM-DD")
+    return found
 
-    seconds = figure(text, "--time-limit")
-    tell = (lambda what: sys.stderr.write(f"{what} ...\n")) if sys.stderr.isatty() else None
-    return command(None if seconds is None else float(seconds), tell)
+
+def today() -> datetime.date:
+    """The day of a batch for which none is typed."""
+    return datetime.date.today()
+
+
+def units_of(text: str) -> Any:
+    """The unit for weights. A usage error where there is none such."""
+    from optimizer.reading.entry import Units
+
+    if text not in set(Units):
+        raise typer.BadParameter("kg or lb")
+    return Units(text)
 
 
 def _no_color(asked: bool) -> None:
@@ -118,42 +190,126 @@ def _no_color(asked: bool) -> None:
         os.environ["NO_COLOR"] = "1"
 
 
-MeatKg = Annotated[Typed, option("KG", "Size: kilograms of meat block; or a band, 20-25.")]
-BatchKg = Annotated[Typed, option("KG", "Size: kilograms of whole batch.")]
-MeatLb = Annotated[Typed, option("LB", "Size: pounds of meat block.")]
-BatchLb = Annotated[Typed, option("LB", "Size: pounds of whole batch.")]
+def number(metavar: str, words: str, *names: str, zero: bool = False) -> Any:
+    """An option that is a figure above zero, or ``zero`` as well."""
+    return option(metavar, words, *names, parser=not_negative if zero else positive)
+
+
 RecipeFile = Annotated[str, argument("RECIPE", "Recipe (YAML), or - for standard input.")]
 RecipeOption = Annotated[str, option("RECIPE", "Recipe (YAML).", "--recipe")]
 LotsFile = Annotated[str, option("LOTS", "Lots table (CSV) or ledger, or - for standard input.", "--lots")]
-Day = Annotated[Typed, option("YYYY-MM-DD", "Day of the batch, for use-by dates and rules. Default: today.", "--date")]
-NextChance = Annotated[
-    Typed,
-    option("YYYY-MM-DD", "Next day on which lots left over can be used; a lot that dies before it costs its salvage."),
+Day = Annotated[
+    datetime.date | None,
+    option("YYYY-MM-DD", "Day of the batch, for use-by dates and rules. Default: today.", "--date", parser=day),
 ]
-WithinKg = Annotated[Typed, option("KG", "Tolerance on the size. Default: half a division of the meat scale.")]
-MixerKg = Annotated[Typed, option("KG", "Largest mixer load, of whole batch. Default: the recipe's.")]
-Prefer = Annotated[
-    Typed,
-    option("WISH", "Among near-cheapest batches the one with fewest-lots, most-dying or middle (of the fat band)."),
-]
-Premium = Annotated[Typed, option("%", "With --prefer: how much dearer. Default: 1; of a band, any.", "--premium-pct")]
-SmallestPull = Annotated[
-    Typed,
+Least = Annotated[
+    Callable[[Fraction, Fraction], Fraction] | None,
     option("KG|LB|%", "A lot used gives at least so much: 0.5, '1 lb', 1% of the batch; 0: any. Default: the recipe's, "
-           "or about 1% and two divisions of the meat scale where that leaves a batch."),
+           "or about 1% and two divisions of the meat scale where that leaves a batch.", parser=weighed),
 ]  # fmt: skip
-SmallestRemnant = Annotated[
-    Typed, option("KG|LB|%", "An opened lot is left with nothing or at least so much. Default: the same.")
+Left = Annotated[
+    Callable[[Fraction, Fraction], Fraction] | None,
+    option("KG|LB|%", "An opened lot is left with nothing or at least so much. Default: the same.", parser=weighed),
 ]
-TimeLimit = Annotated[Typed, option("SECONDS", "Take the best found by then.", "--time-limit")]
-StopAfter = Annotated[Typed, option("SECONDS", "Stop after so long, exit 3.", "--time-limit")]
-Units = Annotated[Typed, option("kg|lb", "What weights are said in. Default: the recipe's, or as typed.", "--units")]
+MixerKg = Annotated[Figure, number("KG", "Largest mixer load, of whole batch. Default: the recipe's.")]
+TimeLimit = Annotated[Figure, number("SECONDS", "Take the best found by then.", "--time-limit")]
+StopAfter = Annotated[Figure, number("SECONDS", "Stop after so long, exit 3.", "--time-limit")]
 Html = Annotated[Typed, option("FILE", "Write the pictures as an HTML page.", "--html", "--picture")]
-Full = Annotated[bool, option(None, "Add everything else: every check with its source, figures behind.", "--full")]
-Json = Annotated[bool, option(None, "Print one JSON document instead of the page.", "--json")]
 NoColor = Annotated[
     bool, option(None, "No colours on a terminal; NO_COLOR does the same.", "--no-color", callback=_no_color)
 ]
+Json = Annotated[bool, option(None, "Print one JSON document instead of the page.", "--json")]
+
+
+@dataclass(frozen=True)
+class Shown:
+    """How much is said, and how."""
+
+    full: Annotated[
+        bool, option(None, "Add everything else: every check with its source, figures behind.", "--full")
+    ] = False
+    no_color: NoColor = False
+    json: Json = False
+
+
+@dataclass(frozen=True)
+class Sizes:
+    """The size of a batch, one of them."""
+
+    meat_kg: Annotated[Band | None, option("KG", "Size: kilograms of meat block; or a band, 20-25.", parser=band)] = (
+        None
+    )
+    batch_kg: Annotated[Band | None, option("KG", "Size: kilograms of whole batch.", parser=band)] = None
+    meat_lb: Annotated[Band | None, option("LB", "Size: pounds of meat block.", parser=band)] = None
+    batch_lb: Annotated[Band | None, option("LB", "Size: pounds of whole batch.", parser=band)] = None
+
+    def given(self) -> dict[str, Band]:
+        """The sizes that were typed, by their option."""
+        typed = {"--meat-kg": self.meat_kg, "--batch-kg": self.batch_kg, "--meat-lb": self.meat_lb,
+                 "--batch-lb": self.batch_lb}  # fmt: skip
+        return {option: size for option, size in typed.items() if size is not None}
+
+    def one(self) -> tuple[str, Band]:
+        """The one size that was given, by its option. A usage error where it is none or several."""
+        given = self.given()
+        if len(given) != 1:
+            raise typer.BadParameter(
+                "give the size of the batch by exactly one of --meat-kg, --batch-kg, --meat-lb, --batch-lb"
+            )
+        return given.popitem()
+
+
+@dataclass(frozen=True)
+class Tidy:
+    """What a lot gives and keeps at least."""
+
+    smallest_pull: Least = None
+    smallest_remnant: Left = None
+
+
+@dataclass(frozen=True)
+class Ordered(Sizes):
+    """What is ordered: how much, on which day, how near."""
+
+    date: Day = None
+    next_chance: Annotated[
+        datetime.date | None,
+        option("YYYY-MM-DD", "Next day on which lots left over can be used; a lot that dies before it costs its "
+               "salvage.", parser=day),
+    ] = None  # fmt: skip
+    within_kg: Annotated[Figure, number("KG", "Tolerance on the size. Default: half a division of the meat scale.")] = (
+        None
+    )
+    units: Annotated[
+        Any, option("kg|lb", "What weights are said in. Default: the recipe's, or as typed.", parser=units_of)
+    ] = None
+
+    def read(self, tidy: Tidy, **more: Any) -> tuple[str, Fraction, datetime.date, Asked]:
+        """The size by its option, the day, and what else is said of it."""
+        from optimizer.order import Asked
+
+        size, (least, most) = self.one()
+        on, chance = self.date or today(), self.next_chance
+        if chance is not None and chance <= on:
+            raise typer.BadParameter(f"{chance} is not after {on}", param_hint="--next-chance")
+        return size, least, on, Asked(most, self.within_kg, next_chance=chance, units=self.units, **vars(tidy), **more)
+
+
+@dataclass(frozen=True)
+class Wished:
+    """A wish among near-cheapest batches."""
+
+    prefer: Annotated[
+        Typed,
+        option("WISH", "Among near-cheapest batches the one with fewest-lots, most-dying or middle (of the fat band)."),
+    ] = None
+    premium_pct: Annotated[
+        Figure, number("%", "With --prefer: how much dearer. Default: 1; of a band, any.", "--premium-pct")
+    ] = None
+
+    def __post_init__(self) -> None:
+        if self.prefer is None and self.premium_pct is not None:
+            raise typer.BadParameter("--premium-pct goes with --prefer")
 
 
 def complete_pack(incomplete: str) -> list[str]:
@@ -184,86 +340,10 @@ def complete_judge(incomplete: str) -> list[str]:
     return [f"{pack}={entry.id}" for entry in classes if entry.id.startswith(start)]
 
 
-def size_of(
-    meat_kg: Typed, batch_kg: Typed, meat_lb: Typed, batch_lb: Typed
-) -> tuple[tuple[str, Fraction], Fraction | None]:
-    """The one size that was given, as its option and its figure, and what it may go up to, if it is a band.
-
-    A usage error where it is none or several.
-    """
-    typed = {"--meat-kg": meat_kg, "--batch-kg": batch_kg, "--meat-lb": meat_lb, "--batch-lb": batch_lb}
-    given = {option: text for option, text in typed.items() if text is not None}
-    if len(given) != 1:
-        raise typer.BadParameter("give the size of the batch by exactly one of " + ", ".join(typed))
-    ((option, text),) = given.items()
-    least, dash, most = text.strip().partition("-")
-    if not least or not dash:
-        return (option, figure(text, option) or Fraction(0)), None
-    low, high = figure(least, option), figure(most, option)
-    if low is None or high is None or low >= high:
-        raise typer.BadParameter(f"{text} is no band of sizes, such as 20-25", param_hint=option)
-    return (option, low), high
-
-
-def units_of(text: str | None, option: str) -> Kind | None:
-    """The unit typed for weights. A usage error where there is none such."""
-    from optimizer.reading.entry import Units as Kind
-
-    if text is not None and text not in set(Kind):
-        raise typer.BadParameter("kg or lb", param_hint=option)
-    return None if text is None else Kind(text)
-
-
-def ordered(sizes: Sequence[Typed], on: Typed, **typed: Typed) -> tuple[str, Fraction, date, Asked]:
-    """What is ordered, as typed: the size by its option, the day, and what else is said of it, each by its option."""
-    from optimizer.order import Asked
-
-    (size, figure_), to = size_of(*sizes)
-    on_day = day(on, "--date")
-    read: dict[str, Callable[[Typed, str], Any]] = {
-        "smallest_pull": weighed,
-        "smallest_remnant": weighed,
-        "units": units_of,
-    }
-    read["next_chance"] = lambda text, option: later_day(text, on_day, option)
-    said = {name: read.get(name, figure)(text, f"--{name.replace('_', '-')}") for name, text in typed.items()}
-    return size, figure_, on_day, Asked(to=to, **{name.replace("_scale", ""): value for name, value in said.items()})
-
-
-def premium_of(prefer: Typed, premium_pct: Typed) -> Fraction | None:
-    """How much dearer a batch may be by a wish. A usage error where there is no wish."""
-    if prefer is None and premium_pct is not None:
-        raise typer.BadParameter("--premium-pct goes with --prefer")
-    return figure(premium_pct, "--premium-pct")
-
-
 def one_standard_input(*files: str | None) -> None:
     """A usage error where more than one file is to be read from standard input."""
     if files.count("-") > 1:
         raise typer.BadParameter("only one of the files can be standard input")
-
-
-def day(text: str | None, option: str) -> date:
-    """A date typed as an option, YYYY-MM-DD; today where none is given."""
-    if text is None:
-        return date.today()
-    try:
-        found = date.fromisoformat(text)
-    except ValueError:
-        found = None
-    if found is None or found.isoformat() != text:
-        raise typer.BadParameter(f"{text!r} is not a date as YYYY-MM-DD", param_hint=option)
-    return found
-
-
-def later_day(text: str | None, start: date, option: str) -> date | None:
-    """A date typed as an option that must lie after ``start``; None where none is given."""
-    if text is None:
-        return None
-    found = day(text, option)
-    if found <= start:
-        raise typer.BadParameter(f"{text} is not after {start.isoformat()}", param_hint=option)
-    return found
 
 
 def outputs(wanted: Mapping[str, str | None], inputs: Sequence[str | None] = ()) -> None:

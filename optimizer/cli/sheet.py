@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Mapping
 from typing import Annotated
 
 import typer
@@ -11,7 +10,7 @@ import typer
 from optimizer.cli import shared
 from optimizer.cli.blend import cheapest
 from optimizer.cli.plan import planned
-from optimizer.cli.shared import Typed, argument, option
+from optimizer.cli.shared import Figure, Typed, argument, option
 
 MOST_LETTERS = 40
 """Letters of a batch code: it is written by hand on packs."""
@@ -20,19 +19,11 @@ MOST_LETTERS = 40
 def sheet(
     file: Annotated[str, argument("RECIPE|WEEK", "A recipe, with --lots; without them a week (YAML).")],
     lots: Annotated[Typed, option("LOTS", "Lots table (CSV) or ledger of the batch.")] = None,
-    meat_kg: shared.MeatKg = None,
-    batch_kg: shared.BatchKg = None,
-    meat_lb: shared.MeatLb = None,
-    batch_lb: shared.BatchLb = None,
-    date: shared.Day = None,
-    next_chance: shared.NextChance = None,
-    within_kg: shared.WithinKg = None,
+    *,
+    order: shared.Ordered,
+    tidy: shared.Tidy,
+    wished: shared.Wished,
     mixer_kg: shared.MixerKg = None,
-    smallest_pull: shared.SmallestPull = None,
-    smallest_remnant: shared.SmallestRemnant = None,
-    units: shared.Units = None,
-    prefer: shared.Prefer = None,
-    premium_pct: shared.Premium = None,
     code: Annotated[
         Typed, option("CODE", "The batch's code. Default: L, its day, and the next number in the ledger.")
     ] = None,
@@ -47,13 +38,10 @@ def sheet(
     Every reading has a blank. Nothing is laid out for a batch that must not be made: the page then says only that.
     """
     shared.outputs({"--html": html}, (file, lots, what_happened))
-    sizes = (meat_kg, batch_kg, meat_lb, batch_lb)
-    asked = {"within_kg": within_kg, "mixer_kg": mixer_kg, "next_chance": next_chance, "units": units}
-    tidy = {"smallest_pull": smallest_pull, "smallest_remnant": smallest_remnant}
     if code is not None and not (code.strip() and code.isprintable() and len(code) <= MOST_LETTERS):
         raise typer.BadParameter(f"1 to {MOST_LETTERS} letters that can be seen", param_hint="--code")
     if lots is None:
-        if any((*sizes, *asked.values(), date, code, prefer, premium_pct)):
+        if (order, wished, mixer_kg, code) != (shared.Ordered(), shared.Wished(), None, None):
             raise typer.BadParameter(
                 "without --lots the file is a week, which states its own sizes, days, wishes and codes"
             )
@@ -62,9 +50,9 @@ def sheet(
         raise typer.BadParameter("--what-happened is for a week, without --lots")
     else:
         shared.one_standard_input(file, lots)
-        order = shared.ordered(sizes, date, **asked, **tidy)
+        asked = order.read(tidy, mixer_kg=mixer_kg)
         with shared.within_time(time_limit):
-            answer = cheapest(file, lots, order, prefer, shared.premium_of(prefer, premium_pct))
+            answer = cheapest(file, lots, asked, wished)
         from optimizer.sheet.page import one_page
 
         page, ending = one_page(answer, lots, code), answer.status.exit_code
@@ -75,11 +63,9 @@ def sheet(
     raise typer.Exit(ending)
 
 
-def _week(
-    file: str, what_happened: Typed, html: Typed, time_limit: Typed, tidy: Mapping[str, Typed]
-) -> tuple[str, int]:
+def _week(file: str, what_happened: Typed, html: Typed, time_limit: Figure, tidy: shared.Tidy) -> tuple[str, int]:
     """The page of a week and how the command ends. Exits where the time was over before there was a plan."""
-    outcome = planned(file, what_happened, {"--html": html}, time_limit, compare=False, **tidy)
+    outcome = planned(file, what_happened, {"--html": html}, time_limit, tidy, compare=False)
     if outcome is None:
         from optimizer.plan.report.outcome import STOPPED
 

@@ -2,19 +2,20 @@
 
 from __future__ import annotations
 
+import datetime
 import hashlib
 import sys
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from datetime import datetime
+from dataclasses import dataclass
 from fractions import Fraction
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from optimizer.cli import shared
-from optimizer.cli.shared import RecipeOption, Typed, argument, faults_on_stderr, figure, option
+from optimizer.cli.shared import Figure, RecipeOption, Typed, argument, faults_on_stderr, number, option, today
 
 if TYPE_CHECKING:
     from optimizer.ledger import Document
@@ -29,304 +30,56 @@ stock = typer.Typer(
 )
 Ledger = Annotated[str, argument("LEDGER", "The ledger, such as stock.db.")]
 Lot = Annotated[str, argument("LOT", "The lot, as typed.")]
-Kg = Annotated[str, argument("KG", "Kilograms as held.")]
+Kg = Annotated[Fraction, argument("KG", "Kilograms as held.", parser=shared.positive)]
 By = Annotated[str, option("INITIALS", "Who did it.")]
-Paper = Annotated[Typed, option("NAME", "Its document, never used twice. Default: made up.", "--document")]
-When = Annotated[Typed, option("TIME", "When, as 2026-11-25T06:10 or a day. Default: now.", "--at", "--date")]
 From = Annotated[str, option("WHO", "Who sent it.", "--from")]
-To = Annotated[str, option("WHO", "Who received it: name and address.", "--to")]
 Why = Annotated[str, option("WORDS", "Why.", "--reason")]
+OutKg = Annotated[Figure, number("KG", "Finished product weighed.")]
 
 
-@stock.command("new")
-def new(ledger: Ledger) -> None:
-    """Make an empty ledger."""
-    with _recording():
-        from optimizer.ledger import create
-
-        create(ledger)
-        sys.stdout.write(f"{ledger}: an empty ledger\n")
+def moment(text: str) -> datetime.datetime:
+    """A time or a day. A usage error where it is neither."""
+    try:
+        return datetime.datetime.fromisoformat(text)
+    except ValueError:
+        raise typer.BadParameter(f"{text!r} is no time as 2026-11-25T06:10") from None
 
 
-@stock.command("receive")
-def receive(
-    ledger: Ledger,
-    lots: Annotated[str, argument("LOTS", "Lots table (CSV) of what came.")],
-    by: By,
-    supplier: From = "",
-    document: Paper = None,
-    at: When = None,
-) -> None:
-    """Take in every lot of a table; the same table is not taken twice."""
-    with _recording():
-        from constraints.document import read_text
-        from optimizer.store.made import receive as take
+@dataclass(frozen=True)
+class Signed:
+    """Who did it, and when."""
 
-        name = document or "receive " + hashlib.sha256(read_text(lots).encode()).hexdigest()[:16]
-        found = take(ledger, lots, _document(name, "receive", by, at, supplier))
-        sys.stdout.write(f"{found} lots received, document {name}\n")
+    by: By
+    at: Annotated[
+        datetime.datetime | None,
+        option("TIME", "When, as 2026-11-25T06:10 or a day. Default: now.", "--at", "--date", parser=moment),
+    ] = None
 
+    def paper(self, kind: str, name: str | None, party: str = "", reason: str = "") -> Document:
+        """The document of what is recorded. A usage error where something it must say is blank."""
+        from optimizer.ledger import Document
 
-@stock.command("count")
-def count(ledger: Ledger, lot: Lot, kg: Kg, by: By, reason: Why = "", document: Paper = None, at: When = None) -> None:
-    """Record what was counted of a lot; the difference is kept as unexplained."""
-    with _recording():
-        from constraints.numbers import trimmed
-        from optimizer.ledger import count as counted
-
-        held = figure(kg, "KG", zero=True) or Fraction(0)
-        found = counted(ledger, _document(document, "count", by, at, "", reason), lot, held)
-        sys.stdout.write(f"{lot}: {trimmed(found, 6)} kg against the ledger\n")
+        must = {"sell": party, "return": party, "waste": reason, "reverse": reason}.get(kind, "-")
+        if not all(text.strip() for text in (self.by, "-" if name is None else name, must)):
+            raise typer.BadParameter("initials, document, who and reason must not be blank")
+        when = (self.at or datetime.datetime.now()).astimezone().isoformat(timespec="seconds")
+        return Document(name or f"{kind} {time.time_ns()}", when, self.by.strip(), party, reason)
 
 
-@stock.command("waste")
-def waste(ledger: Ledger, lot: Lot, kg: Kg, by: By, reason: Why, document: Paper = None, at: When = None) -> None:
-    """Take out what was thrown away."""
-    _moved(ledger, "waste", lot, kg, -1, _document(document, "waste", by, at, "", reason))
+@dataclass(frozen=True)
+class Papered(Signed):
+    """The same with a document that has a name of its own."""
+
+    document: Annotated[Typed, option("NAME", "Its document, never used twice. Default: made up.")] = None
 
 
-@stock.command("sell")
-def sell(ledger: Ledger, lot: Lot, kg: Kg, by: By, to: To, document: Paper = None, at: When = None) -> None:
-    """Take out what was sold of a lot, or of a batch by its code."""
-    paper, kilograms = _document(document, "sell", by, at, to), figure(kg, "KG") or Fraction(0)
-    with _recording():
-        from optimizer.store.made import sell as sold
-
-        sold(ledger, lot, kilograms, paper)
-        sys.stdout.write(f"recorded, document {paper.name}\n")
-
-
-@stock.command("return")
-def come_back(ledger: Ledger, lot: Lot, kg: Kg, by: By, sender: From, document: Paper = None, at: When = None) -> None:
-    """Take in what came back."""
-    _moved(ledger, "return", lot, kg, 1, _document(document, "return", by, at, sender))
-
-
-@stock.command("pull")
-def pull(
-    ledger: Ledger,
-    lot: Lot,
-    kg: Kg,
-    by: By,
-    into: Annotated[str, option("CODE", "The batch it is for.")],
-    document: Paper = None,
-    at: When = None,
-) -> None:
-    """Take out what was pulled for a batch before it is made; make then takes only what is missing."""
-    if not into.strip():
-        raise typer.BadParameter("the batch's code must not be blank", param_hint="--into")
-    with _recording():
-        from optimizer.store.made import pull as pulled
-
-        paper = _document(document, "pull", by, at)
-        why = pulled(ledger, lot, figure(kg, "KG") or Fraction(0), into, paper)
-        sys.stdout.write(f"recorded, document {paper.name}\n")
-    if why:
-        sys.stderr.write(f"HOLD IT: {lot} is {why} and may not go into {into}\n")
-        raise typer.Exit(1)
-
-
-OutKg = Annotated[Typed, option("KG", "Finished product weighed.")]
-ReworkKg = Annotated[Typed, option("KG", "Kept to be worked in again.")]
-
-
-@stock.command("make")
-def make(
-    ledger: Ledger,
-    batch: Annotated[str, argument("BATCH", "What was weighed, as for check.")],
-    recipe: RecipeOption,
-    code: Annotated[str, option("CODE", "The batch's code, never used twice.")],
-    by: By,
-    out_kg: OutKg = None,
-    rework_kg: ReworkKg = None,
-    at: When = None,
-    full: shared.Full = False,
-    no_color: shared.NoColor = False,
-    json: shared.Json = False,
-) -> None:
-    """Record a batch as weighed and judge it as check does; what may not be made is recorded as on hold.
-
-    Its pulls leave the stock, product and rework come in, all at once.
-    """
-    product, rework = figure(out_kg, "--out-kg"), figure(rework_kg, "--rework-kg")
-    with _recording():
-        from optimizer.store.made import make as made
-
-        found = made(ledger, batch, recipe, _document(code, "make", by, at), product, rework)
-    _judged(found, code, full=full, json=json)
-
-
-@stock.command("out")
-def out(
-    ledger: Ledger,
-    code: Annotated[str, argument("CODE", "The batch.")],
-    kg: Kg,
-    recipe: RecipeOption,
-    by: By,
-    document: Paper = None,
-    at: When = None,
-) -> None:
-    """Take in the finished product of a batch that was recorded before it came out."""
-    with _recording():
-        from optimizer.store.made import came_out
-
-        paper = _document(document, "out", by, at)
-        came_out(ledger, code, figure(kg, "KG") or Fraction(0), recipe, paper)
-        sys.stdout.write(f"recorded, document {paper.name}\n")
-
-
-@stock.command("correct")
-def correct(
-    ledger: Ledger,
-    change: Annotated[str, argument("CHANGE", "What was put in: a table as for check, or the JSON of correct.")],
-    recipe: RecipeOption,
-    code: Annotated[str, option("CODE", "The batch that was put right.")],
-    by: By,
-    out_kg: OutKg = None,
-    rework_kg: Annotated[
-        Typed, option("KG", "Held back of it as it was before. Default: what the JSON of correct says.")
-    ] = None,
-    document: Paper = None,
-    at: When = None,
-    full: shared.Full = False,
-    no_color: shared.NoColor = False,
-    json: shared.Json = False,
-) -> None:
-    """Record what a batch was put right with, and judge the whole of it again."""
-    product, rework = figure(out_kg, "--out-kg"), figure(rework_kg, "--rework-kg")
-    with _recording():
-        from constraints.document import read_text
-        from optimizer.store.made import correct as corrected
-
-        name = document or f"correct {code} {hashlib.sha256(read_text(change).encode()).hexdigest()[:16]}"
-        found = corrected(ledger, change, recipe, code, _document(name, "correct", by, at), product, rework)
-    _judged(found, code, full=full, json=json)
-
-
-def _judged(found: Made, code: str, *, full: bool, json: bool) -> None:
-    """What check says of a batch that is recorded, and its exit code."""
-    from optimizer.pages.check_page import check_page, verdict
-    from optimizer.pages.record import document
-
-    told = f"batch {code} recorded" + (f" as on hold: {found.hold}" if found.hold else "")
-    sys.stderr.write(f"{told}{'; ' * bool(found.odd)}{found.odd}\n")
-    sys.stdout.write(document("check", found.report) if json else check_page(found.report, full=full))
-    raise typer.Exit(verdict(found.report).grade.exit_code)
-
-
-@stock.command("test")
-def analysed(
-    ledger: Ledger,
-    name: Annotated[str, argument("LOT|BATCH", "The lot, or the batch by its code.")],
-    by: By,
-    fat: Annotated[list[str], option("%", "Fat found of it as it is. Several readings: their mean.")],
-    method: Annotated[
-        Typed, option("NAME", "How: a method that trimwright columns lists, or the recipe's own.")
-    ] = None,
-    fat_sd_pct: Annotated[Typed, option("POINTS", "Instead: standard deviation of one reading.")] = None,
-    recipe: Annotated[Typed, option("RECIPE", "Of a batch with additions: its recipe.", "--recipe")] = None,
-    document: Paper = None,
-    at: When = None,
-) -> None:
-    """Record a test of a lot or a batch; what all tests say of each lot's fat is what later blends reckon with."""
-    readings, sd = [figure(text, "--fat", zero=True) for text in fat], figure(fat_sd_pct, "--fat-sd-pct")
-    if (method is None) is (sd is None):
-        raise typer.BadParameter("say --method or --fat-sd-pct, one of them")
-    with _recording():
-        from optimizer.mass import measured, own_methods
-        from optimizer.reading.recipe import read_recipe
-        from optimizer.store.made import analysed as recorded
-        from optimizer.store.pages import taught_page
-
-        own = own_methods(read_recipe(recipe)) if recipe else ()
-        found = measured([one for one in readings if one is not None], None, None, sd, method or "", own)
-        assert found.fat is not None and found.sd is not None
-        recorded(ledger, name, found.fat, found.sd, recipe, _document(document, "test", by, at))
-        sys.stdout.write(taught_page(ledger))
-
-
-@stock.command("reverse")
-def reverse(ledger: Ledger, wrong: Annotated[str, typer.Argument(metavar="DOCUMENT")], by: By, reason: Why) -> None:
-    """Take a document back by lines of its own; nothing is ever rewritten."""
-    with _recording():
-        from optimizer.ledger import reverse as taken_back
-
-        found = taken_back(ledger, wrong, _document(f"reverse {wrong}", "reverse", by, None, "", reason))
-        sys.stdout.write(f"{found} movements of {wrong} reversed\n")
-
-
-@stock.command("show")
-def show(
-    ledger: Ledger,
-    date: shared.Day = None,
-    html: shared.Html = None,
-    full: shared.Full = False,
-    no_color: shared.NoColor = False,
-    json: shared.Json = False,
-) -> None:
-    """Every lot and what is left of it, what is on hold or past its day, and with --full what tests say of it."""
-    shared.outputs({"--html": html}, (ledger,))
-    on = shared.day(date, "--date")
-    with _recording():
-        from optimizer.pages.record import document
-        from optimizer.store.pages import stock_html, stock_page, stock_rows
-
-        rows = stock_rows(ledger, on)
-    if html is not None:
-        shared.write_text(html, stock_html(rows, on), "--html")
-    sys.stdout.write(document("stock", {"date": on, "lots": rows}) if json else stock_page(rows, full=full))
-
-
-@stock.command("export")
-def export(ledger: Ledger) -> None:
-    """The lots that are there as a lots table, every cell as it was typed."""
-    with _recording():
-        from optimizer.reading.stocked import exported
-
-        sys.stdout.write(exported(ledger))
-
-
-@stock.command("backup")
-def backup(ledger: Ledger, to: Annotated[str, argument("FILE", "A file that is not there.")]) -> None:
-    """Copy the ledger, whole, while others may be recording."""
-    with _recording():
-        from optimizer.ledger import backup as copied
-
-        copied(ledger, to)
-
-
-def trace(
-    ledger: Ledger,
-    name: Annotated[str, argument("LOT|BATCH", "A lot, or a batch by its code.")],
-    back: Annotated[
-        bool | None,
-        typer.Option("--back/--forward", help="Where it came from, or went. Default: a lot forward, a batch back."),
-    ] = None,
-    html: shared.Html = None,
-    full: shared.Full = False,
-    no_color: shared.NoColor = False,
-    json: shared.Json = False,
-) -> None:
-    """Say which batches a lot went into and who received them, or what a batch was made of and who supplied it."""
-    shared.outputs({"--html": html}, (ledger,))
-    with _recording():
-        from optimizer.pages.record import document
-        from optimizer.store.pages import picture as drawn
-        from optimizer.store.pages import trace_page
-        from optimizer.store.stock_json import Followed
-        from optimizer.store.trace import trace as followed
-
-        begun = time.perf_counter()
-        found = followed(ledger, name, back)
-        seconds = time.perf_counter() - begun
-    if html is not None:
-        shared.write_text(html, drawn(found), "--html")
-    text = document("trace", Followed(found, seconds)) if json else trace_page(found, seconds, full=full)
-    sys.stdout.write(text)
+def action(name: str) -> Callable[[Callable[..., None]], Callable[..., None]]:
+    """A command that records or reads: what it could not do goes to standard error, with exit code 2."""
+    return lambda run: stock.command(name)(shared.flat(recording()(run)))
 
 
 @contextmanager
-def _recording() -> Iterator[None]:
+def recording() -> Iterator[None]:
     """Faults of files on standard error, and what could not be recorded, with exit code 2."""
     from optimizer.ledger import NotRecorded
 
@@ -338,24 +91,264 @@ def _recording() -> Iterator[None]:
         raise typer.Exit(shared.BAD_INPUT) from None
 
 
-def _document(name: str | None, kind: str, by: str, at: str | None, party: str = "", reason: str = "") -> Document:
-    from optimizer.ledger import Document
-
-    try:
-        moment = datetime.now() if at is None else datetime.fromisoformat(at)
-    except ValueError:
-        raise typer.BadParameter(f"{at!r} is no time as 2026-11-25T06:10", param_hint="--at") from None
-    asked = {"sell": party, "return": party, "waste": reason, "reverse": reason}
-    if not all(text.strip() for text in (by, "-" if name is None else name, asked.get(kind, "-"))):
-        raise typer.BadParameter("initials, document, who and reason must not be blank")
-    when = moment.astimezone().isoformat(timespec="seconds")
-    return Document(name or f"{kind} {time.time_ns()}", when, by.strip(), party, reason)
+def recorded(document: Document) -> None:
+    """Say that it is done."""
+    sys.stdout.write(f"recorded, document {document.name}\n")
 
 
-def _moved(ledger: str, kind: str, lot: str, kg: str, sign: int, document: Document) -> None:
-    kilograms = sign * (figure(kg, "KG") or Fraction(0))
-    with _recording():
-        from optimizer.ledger import Movement, record
+def digest(path: str) -> str:
+    """What a file holds, in sixteen letters: the same twice is told by it."""
+    from constraints.document import read_text
 
-        record(ledger, kind, document, [Movement(kind, lot, kilograms)])
-        sys.stdout.write(f"recorded, document {document.name}\n")
+    return hashlib.sha256(read_text(path).encode()).hexdigest()[:16]
+
+
+@action("new")
+def new(ledger: Ledger) -> None:
+    """Make an empty ledger."""
+    from optimizer.ledger import create
+
+    create(ledger)
+    sys.stdout.write(f"{ledger}: an empty ledger\n")
+
+
+@action("receive")
+def receive(
+    ledger: Ledger,
+    lots: Annotated[str, argument("LOTS", "Lots table (CSV) of what came.")],
+    signed: Papered,
+    supplier: From = "",
+) -> None:
+    """Take in every lot of a table; the same table is not taken twice."""
+    from optimizer.store.made import receive as take
+
+    document = signed.paper("receive", signed.document or f"receive {digest(lots)}", supplier)
+    sys.stdout.write(f"{take(ledger, lots, document)} lots received, document {document.name}\n")
+
+
+@action("count")
+def count(
+    ledger: Ledger,
+    lot: Lot,
+    kg: Annotated[Fraction, argument("KG", "Kilograms as held.", parser=shared.not_negative)],
+    signed: Papered,
+    reason: Why = "",
+) -> None:
+    """Record what was counted of a lot; the difference is kept as unexplained."""
+    from constraints.numbers import trimmed
+    from optimizer.ledger import count as counted
+
+    found = counted(ledger, signed.paper("count", signed.document, "", reason), lot, kg)
+    sys.stdout.write(f"{lot}: {trimmed(found, 6)} kg against the ledger\n")
+
+
+@action("waste")
+def waste(ledger: Ledger, lot: Lot, kg: Kg, signed: Papered, reason: Why) -> None:
+    """Take out what was thrown away."""
+    _moved(ledger, "waste", lot, -kg, signed.paper("waste", signed.document, "", reason))
+
+
+@action("sell")
+def sell(
+    ledger: Ledger,
+    lot: Lot,
+    kg: Kg,
+    signed: Papered,
+    to: Annotated[str, option("WHO", "Who received it: name and address.", "--to")],
+) -> None:
+    """Take out what was sold of a lot, or of a batch by its code."""
+    from optimizer.store.made import sell as sold
+
+    document = signed.paper("sell", signed.document, to)
+    sold(ledger, lot, kg, document)
+    recorded(document)
+
+
+@action("return")
+def come_back(ledger: Ledger, lot: Lot, kg: Kg, signed: Papered, sender: From) -> None:
+    """Take in what came back."""
+    _moved(ledger, "return", lot, kg, signed.paper("return", signed.document, sender))
+
+
+def _moved(ledger: str, kind: str, lot: str, kg: Fraction, document: Document) -> None:
+    from optimizer.ledger import Movement, record
+
+    record(ledger, kind, document, [Movement(kind, lot, kg)])
+    recorded(document)
+
+
+@action("pull")
+def pull(
+    ledger: Ledger, lot: Lot, kg: Kg, signed: Papered, into: Annotated[str, option("CODE", "The batch it is for.")]
+) -> None:
+    """Take out what was pulled for a batch before it is made; make then takes only what is missing."""
+    from optimizer.store.made import pull as pulled
+
+    if not into.strip():
+        raise typer.BadParameter("the batch's code must not be blank", param_hint="--into")
+    document = signed.paper("pull", signed.document)
+    why = pulled(ledger, lot, kg, into, document)
+    recorded(document)
+    if why:
+        sys.stderr.write(f"HOLD IT: {lot} is {why} and may not go into {into}\n")
+        raise typer.Exit(1)
+
+
+@action("make")
+def make(
+    ledger: Ledger,
+    batch: Annotated[str, argument("BATCH", "What was weighed, as for check.")],
+    recipe: RecipeOption,
+    code: Annotated[str, option("CODE", "The batch's code, never used twice.")],
+    signed: Signed,
+    shown: shared.Shown,
+    out_kg: OutKg = None,
+    rework_kg: Annotated[Figure, number("KG", "Kept to be worked in again.")] = None,
+) -> None:
+    """Record a batch as weighed and judge it as check does; what may not be made is recorded as on hold.
+
+    Its pulls leave the stock, product and rework come in, all at once.
+    """
+    from optimizer.store.made import make as made
+
+    _judged(made(ledger, batch, recipe, signed.paper("make", code), out_kg, rework_kg), code, shown)
+
+
+@action("out")
+def out(
+    ledger: Ledger,
+    code: Annotated[str, argument("CODE", "The batch.")],
+    kg: Kg,
+    recipe: RecipeOption,
+    signed: Papered,
+) -> None:
+    """Take in the finished product of a batch that was recorded before it came out."""
+    from optimizer.store.made import came_out
+
+    document = signed.paper("out", signed.document)
+    came_out(ledger, code, kg, recipe, document)
+    recorded(document)
+
+
+@action("correct")
+def correct(
+    ledger: Ledger,
+    change: Annotated[str, argument("CHANGE", "What was put in: a table as for check, or the JSON of correct.")],
+    recipe: RecipeOption,
+    code: Annotated[str, option("CODE", "The batch that was put right.")],
+    signed: Papered,
+    shown: shared.Shown,
+    out_kg: OutKg = None,
+    rework_kg: Annotated[
+        Figure, number("KG", "Held back of it as it was before. Default: what the JSON of correct says.")
+    ] = None,
+) -> None:
+    """Record what a batch was put right with, and judge the whole of it again."""
+    from optimizer.store.made import correct as corrected
+
+    document = signed.paper("correct", signed.document or f"correct {code} {digest(change)}")
+    _judged(corrected(ledger, change, recipe, code, document, out_kg, rework_kg), code, shown)
+
+
+def _judged(found: Made, code: str, shown: shared.Shown) -> None:
+    """What check says of a batch that is recorded, and its exit code."""
+    from optimizer.pages.check_page import check_page, verdict
+    from optimizer.pages.record import document
+
+    told = f"batch {code} recorded" + (f" as on hold: {found.hold}" if found.hold else "")
+    sys.stderr.write(f"{told}{'; ' * bool(found.odd)}{found.odd}\n")
+    sys.stdout.write(document("check", found.report) if shown.json else check_page(found.report, full=shown.full))
+    raise typer.Exit(verdict(found.report).grade.exit_code)
+
+
+@action("test")
+def analysed(
+    ledger: Ledger,
+    name: Annotated[str, argument("LOT|BATCH", "The lot, or the batch by its code.")],
+    signed: Papered,
+    fat: Annotated[list[Fraction], number("%", "Fat found of it as it is. Several readings: their mean.", zero=True)],
+    method: Annotated[
+        Typed, option("NAME", "How: a method that trimwright columns lists, or the recipe's own.")
+    ] = None,
+    fat_sd_pct: Annotated[Figure, number("POINTS", "Instead: standard deviation of one reading.")] = None,
+    recipe: Annotated[Typed, option("RECIPE", "Of a batch with additions: its recipe.", "--recipe")] = None,
+) -> None:
+    """Record a test of a lot or a batch; what all tests say of each lot's fat is what later blends reckon with."""
+    from optimizer.mass import measured, own_methods
+    from optimizer.reading.recipe import read_recipe
+    from optimizer.store.made import analysed as learnt
+    from optimizer.store.pages import taught_page
+
+    if (method is None) is (fat_sd_pct is None):
+        raise typer.BadParameter("say --method or --fat-sd-pct, one of them")
+    found = measured(fat, None, None, fat_sd_pct, method or "", own_methods(read_recipe(recipe)) if recipe else ())
+    assert found.fat is not None and found.sd is not None
+    learnt(ledger, name, found.fat, found.sd, recipe, signed.paper("test", signed.document))
+    sys.stdout.write(taught_page(ledger))
+
+
+@action("reverse")
+def reverse(ledger: Ledger, wrong: Annotated[str, typer.Argument(metavar="DOCUMENT")], by: By, reason: Why) -> None:
+    """Take a document back by lines of its own; nothing is ever rewritten."""
+    from optimizer.ledger import reverse as taken_back
+
+    found = taken_back(ledger, wrong, Signed(by).paper("reverse", f"reverse {wrong}", "", reason))
+    sys.stdout.write(f"{found} movements of {wrong} reversed\n")
+
+
+@action("show")
+def show(ledger: Ledger, shown: shared.Shown, date: shared.Day = None, html: shared.Html = None) -> None:
+    """Every lot and what is left of it, what is on hold or past its day, and with --full what tests say of it."""
+    from optimizer.pages.record import document
+    from optimizer.store.pages import stock_html, stock_page, stock_rows
+
+    shared.outputs({"--html": html}, (ledger,))
+    on = date or today()
+    rows = stock_rows(ledger, on)
+    if html is not None:
+        shared.write_text(html, stock_html(rows, on), "--html")
+    sys.stdout.write(document("stock", {"date": on, "lots": rows}) if shown.json else stock_page(rows, full=shown.full))
+
+
+@action("export")
+def export(ledger: Ledger) -> None:
+    """The lots that are there as a lots table, every cell as it was typed."""
+    from optimizer.reading.stocked import exported
+
+    sys.stdout.write(exported(ledger))
+
+
+@action("backup")
+def backup(ledger: Ledger, to: Annotated[str, argument("FILE", "A file that is not there.")]) -> None:
+    """Copy the ledger, whole, while others may be recording."""
+    from optimizer.ledger import backup as copied
+
+    copied(ledger, to)
+
+
+@recording()
+def trace(
+    ledger: Ledger,
+    name: Annotated[str, argument("LOT|BATCH", "A lot, or a batch by its code.")],
+    shown: shared.Shown,
+    back: Annotated[
+        bool | None,
+        typer.Option("--back/--forward", help="Where it came from, or went. Default: a lot forward, a batch back."),
+    ] = None,
+    html: shared.Html = None,
+) -> None:
+    """Say which batches a lot went into and who received them, or what a batch was made of and who supplied it."""
+    from optimizer.pages.record import document
+    from optimizer.store.pages import picture as drawn
+    from optimizer.store.pages import trace_page
+    from optimizer.store.stock_json import Followed
+    from optimizer.store.trace import trace as followed
+
+    shared.outputs({"--html": html}, (ledger,))
+    begun = time.perf_counter()
+    found = followed(ledger, name, back)
+    seconds = time.perf_counter() - begun
+    if html is not None:
+        shared.write_text(html, drawn(found), "--html")
+    text = document("trace", Followed(found, seconds)) if shown.json else trace_page(found, seconds, full=shown.full)
+    sys.stdout.write(text)

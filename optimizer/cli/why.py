@@ -24,31 +24,19 @@ Changed = Annotated[
 def why(
     recipe: shared.RecipeFile,
     lots: shared.LotsFile,
-    meat_kg: shared.MeatKg = None,
-    batch_kg: shared.BatchKg = None,
-    meat_lb: shared.MeatLb = None,
-    batch_lb: shared.BatchLb = None,
+    order: shared.Ordered,
+    tidy: shared.Tidy,
     offers: Annotated[Typed, option("OFFERS", "Table of offers (CSV), the columns of a lots table.")] = None,
     changed: Changed = None,
     html: shared.Html = None,
     lot: Annotated[Typed, option("LOT", "Lot of the picture. Default: the one most is spent on.")] = None,
-    date: shared.Day = None,
-    next_chance: shared.NextChance = None,
-    within_kg: shared.WithinKg = None,
-    smallest_pull: shared.SmallestPull = None,
-    smallest_remnant: shared.SmallestRemnant = None,
-    units: shared.Units = None,
     time_limit: shared.TimeLimit = None,
-    full: shared.Full = False,
-    no_color: shared.NoColor = False,
-    json: shared.Json = False,
+    *,
+    shown: shared.Shown,
 ) -> None:
     """Say what each requirement costs, what each lot and offer is worth, or why no batch exists and the ways out."""
     shared.one_standard_input(recipe, lots, offers)
-    size, figure, on, asked = shared.ordered(
-        (meat_kg, batch_kg, meat_lb, batch_lb), date, within_kg=within_kg, next_chance=next_chance,
-        smallest_pull=smallest_pull, smallest_remnant=smallest_remnant, units=units,
-    )  # fmt: skip
+    size, figure, on, asked = order.read(tidy)
     shared.outputs({"--html": html}, (recipe, lots, offers))
     with shared.within_time(time_limit):
         with shared.faults_on_stderr():
@@ -63,8 +51,8 @@ def why(
             question = Question(inputs, tuple(changed or ()), offers, lot)
             question = question.read(shared.say)
         with shared.only_trusted():
-            found = answered(question, with_curves=bool(json or html), detail=json or full)
+            found = answered(question, with_curves=bool(shown.json or html), detail=shown.json or shown.full)
         if html:
             shared.write_text(html, found.html(), "--html")
-        sys.stdout.write(found.document() if json else found.page(full=full))
+        sys.stdout.write(found.document() if shown.json else found.page(full=shown.full))
         raise typer.Exit(found.exit_code)

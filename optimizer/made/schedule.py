@@ -60,7 +60,14 @@ def odd_steps(steps: Sequence[StepEntry]) -> Iterator[str]:
         before = at
 
 
-def planned(
+def plan_page(product: Product, places: Sequence[Treatments], at: Fraction | None, minutes: Fraction | None) -> str:
+    """The plan of a cook: the tables' answer, and the recipe's schedule."""
+    recipe = product.recipe.entry
+    lines = [recipe.name, *_planned(product, places, at, minutes)]
+    return "\n".join([*lines, *(schedule_lines(recipe.schedule) if recipe.schedule else ())]) + "\n"
+
+
+def _planned(
     product: Product, places: Sequence[Treatments], at: Fraction | None, minutes: Fraction | None
 ) -> Iterator[str]:
     """How long the core must hold at a temperature (Fahrenheit), or where for so many minutes; else every row."""
