@@ -13,10 +13,15 @@ from functools import cache, partial
 from itertools import pairwise
 from typing import Annotated, Any
 
-from pydantic import BaseModel, ConfigDict, PlainSerializer, PlainValidator, ValidationInfo, WithJsonSchema
+from pydantic import BaseModel, ConfigDict, ValidationInfo
 from pydantic.json_schema import GenerateJsonSchema, JsonSchemaValue
 from pydantic_core import PydanticCustomError
-from pydantic_core.core_schema import CoreSchema, ModelSchema, with_info_plain_validator_function
+from pydantic_core.core_schema import (
+    CoreSchema,
+    ModelSchema,
+    no_info_plain_validator_function,
+    with_info_plain_validator_function,
+)
 
 from constraints.document.place import Loc, quoted
 from constraints.numbers import PERCENT, NotANumber, exact, trimmed, weight
@@ -149,65 +154,59 @@ def in_json(value: Fraction) -> int | float:
     return value.numerator if value.denominator == 1 else float(value)
 
 
-_JSON = PlainSerializer(in_json, when_used="json")
+class Reads:
+    """How a field is read from what was typed, and its JSON Schema; nothing is built of the type itself."""
 
-Number = Annotated[Fraction, PlainValidator(_number("a number")), _JSON, WithJsonSchema({"type": "number"})]
+    def __init__(self, read: Callable[[Any], object], **schema: Any) -> None:
+        self.read, self.schema = read, schema
+
+    def __get_pydantic_core_schema__(self, source: Any, handler: Any) -> CoreSchema:
+        """Read by the function alone."""
+        return no_info_plain_validator_function(self.read)
+
+    def __get_pydantic_json_schema__(self, schema: CoreSchema, handler: Any) -> dict[str, Any]:
+        """The schema as stated."""
+        return dict(self.schema)
+
+
+_A_WEIGHT = [{"type": "number", "minimum": 0}, {"type": "string", "pattern": r"\d *(kg|lb|%)?$"}]
+_A_NAME = {"type": "string", "minLength": 1, "pattern": r"\S"}
+
+Number = Annotated[Fraction, Reads(_number("a number"), type="number")]
 """Any figure, exact."""
-Positive = Annotated[
-    Fraction,
-    PlainValidator(_number("a number above 0", above=0)),
-    _JSON,
-    WithJsonSchema({"type": "number", "exclusiveMinimum": 0}),
-]
+Positive = Annotated[Fraction, Reads(_number("a number above 0", above=0), type="number", exclusiveMinimum=0)]
 """A figure > 0, exact."""
-NotNegative = Annotated[
-    Fraction,
-    PlainValidator(_number("a number of 0 or more", low=0)),
-    _JSON,
-    WithJsonSchema({"type": "number", "minimum": 0}),
-]
+NotNegative = Annotated[Fraction, Reads(_number("a number of 0 or more", low=0), type="number", minimum=0)]
 """A figure >= 0, exact."""
 Percent = Annotated[
     Fraction,
-    PlainValidator(_number(f"a number from 0 to {PERCENT}", low=0, high=PERCENT)),
-    _JSON,
-    WithJsonSchema({"type": "number", "minimum": 0, "maximum": PERCENT}),
+    Reads(_number(f"a number from 0 to {PERCENT}", low=0, high=PERCENT), type="number", minimum=0, maximum=PERCENT),
 ]
 """Percent, 0 <= figure <= 100, exact."""
 PositivePercent = Annotated[
     Fraction,
-    PlainValidator(_number(f"a number above 0 and at most {PERCENT}", above=0, high=PERCENT)),
-    _JSON,
-    WithJsonSchema({"type": "number", "exclusiveMinimum": 0, "maximum": PERCENT}),
-]
+    Reads(
+        _number(f"a number above 0 and at most {PERCENT}", above=0, high=PERCENT),
+        type="number", exclusiveMinimum=0, maximum=PERCENT,
+    ),
+]  # fmt: skip
 """Percent, 0 < figure <= 100, exact."""
-Whole = Annotated[int, PlainValidator(_whole), WithJsonSchema({"type": "integer", "minimum": 1})]
+Whole = Annotated[int, Reads(_whole, type="integer", minimum=1)]
 """A whole number >= 1."""
-YesNo = Annotated[bool, PlainValidator(_yes_no), WithJsonSchema({"type": "boolean"})]
+YesNo = Annotated[bool, Reads(_yes_no, type="boolean")]
 """true, false, yes or no, in any case."""
-Weight = Annotated[
-    Callable[[Fraction, Fraction], Fraction],
-    PlainValidator(_weight),
-    WithJsonSchema({"anyOf": [{"type": "number", "minimum": 0}, {"type": "string", "pattern": r"\d *(kg|lb|%)?$"}]}),
-]
+Weight = Annotated[Callable[[Fraction, Fraction], Fraction], Reads(_weight, anyOf=_A_WEIGHT)]
 """A weight in kilograms (``1 kg``), pounds (``1 lb``), the units of its reader, or a share of the batch (``1%``)."""
-Day = Annotated[date, PlainValidator(_day), WithJsonSchema({"type": "string", "format": "date"})]
+Day = Annotated[date, Reads(_day, type="string", format="date")]
 """A day of the calendar as YYYY-MM-DD."""
-_A_NAME = {"type": "string", "minLength": 1, "pattern": r"\S"}
-Name = Annotated[str, PlainValidator(_name), WithJsonSchema(_A_NAME)]
+Name = Annotated[str, Reads(_name, **_A_NAME)]
 """A text on one line that is not empty, as it is seen, without spaces around it."""
-Line = Annotated[str, PlainValidator(_line), WithJsonSchema({"type": "string"})]
+Line = Annotated[str, Reads(_line, type="string")]
 """A name, or nothing."""
-Names = Annotated[
-    tuple[str, ...],
-    PlainValidator(_names),
-    WithJsonSchema({"anyOf": [_A_NAME, {"type": "array", "items": _A_NAME}]}),
-]
+Names = Annotated[tuple[str, ...], Reads(_names, anyOf=[_A_NAME, {"type": "array", "items": _A_NAME}])]
 """One name or a list of them."""
 NameOrEach = Annotated[
-    str | dict[str, str],
-    PlainValidator(_name_or_each),
-    WithJsonSchema({"anyOf": [_A_NAME, {"type": "object", "additionalProperties": _A_NAME}]}),
+    str | dict[str, str], Reads(_name_or_each, anyOf=[_A_NAME, {"type": "object", "additionalProperties": _A_NAME}])
 ]
 """One name, or one behind each key."""
 
