@@ -1,4 +1,4 @@
-"""A linear row over the columns of a formula, what a solver sees of a requirement; and one with room for error.
+"""A linear row, what a solver sees of a requirement, a stock or a rule, with whose it is; and one with room for error.
 
 That is a second-order cone: ``coefs . x + z * ||errors of x|| <= limit``. ``x`` are the kilograms of the formula's
 columns. Each error source is a linear figure in ``x`` that counts in standard deviations of 1; sources are independent
@@ -10,49 +10,111 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from enum import StrEnum
 from fractions import Fraction
 from functools import cached_property
 from math import hypot, sqrt, trunc
 from statistics import NormalDist
+from typing import Any
 
-from constraints.vector import QUICK_ZERO, plain, quick
+import numpy as np
+
+from constraints.vector import QUICK_ZERO, Places, Vector, plain, quick
+
+
+class RowKind(StrEnum):
+    """What a row says of its owner."""
+
+    NEED = "need"
+    """A requirement on a batch."""
+    SIZE = "size"
+    ONCE = "once"
+    """A batch is made at most once, or exactly once."""
+    STOCK = "stock"
+    LIMIT = "limit"
+    """A rule of the kitchen."""
+    LINK = "link"
+    """It ties columns together and limits nothing by itself."""
+
+
+@dataclass(frozen=True)
+class Owner:
+    """Whose row it is: ``what`` a requirement, a column, a supply or a rule, where there is one of which ``batch``."""
+
+    kind: RowKind
+    what: Any = None
+    day: int | None = None
+    batch: Any = None
+
+
+LINK = Owner(RowKind.LINK)
 
 
 @dataclass(frozen=True)
 class Row:
-    """One linear row over the formula's columns: ``lo <= coefs . kilograms <= hi``."""
+    """One linear row ``lo <= coefs . x[columns] <= hi``; without ``columns`` over the first ones in their order.
+
+    ``label`` is for a reader; whoever has to know whose row it is asks the ``owner``.
+    """
 
     label: str
     coefs: Sequence[Fraction]
     lo: Fraction | None = None
     hi: Fraction | None = None
+    columns: Sequence[int] | Places | None = None
+    owner: Owner = LINK
+
+    @classmethod
+    def of(
+        cls, label: str, total: Mapping[int, Fraction], lo: Fraction | None, hi: Fraction | None, owner: Owner = LINK
+    ) -> Row:
+        """A row of coefficients by column."""
+        return cls(label, tuple(total.values()), lo, hi, tuple(total), owner)
+
+    @cached_property
+    def sparse(self) -> tuple[Places, Vector]:
+        """The places of the coefficients that are not zero, and these."""
+        coefs = Vector.of(self.coefs)
+        kept = np.flatnonzero(coefs.num)
+        places = kept if self.columns is None else np.asarray(self.columns, dtype=np.int64)[kept]
+        return places, coefs if len(kept) == len(coefs) else coefs.at(kept)
 
     @cached_property
     def terms(self) -> tuple[tuple[int, Fraction], ...]:
         """The coefficients that are not zero, each with its column's place."""
-        return tuple((j, a) for j, a in enumerate(self.coefs) if a)
-
-    @cached_property
-    def floats(self) -> tuple[tuple[int, float], ...]:
-        """The same in floating point, for a solver."""
-        return tuple((j, float(a)) for j, a in self.terms)
+        places, coefs = self.sparse
+        return tuple(zip(places.tolist(), coefs.plain, strict=True))
 
     @cached_property
     def quick(self) -> dict[int, Fraction]:
         """The same by column, for a long reckoning (see quick)."""
         return {j: quick(a) for j, a in self.terms}
 
-    def wider(self, more: int) -> Row:
-        """The same row with so many further columns that do not count."""
-        row = Row(self.label, (*self.coefs, *[Fraction(0)] * more), self.lo, self.hi)
-        vars(row).update(terms=self.terms, floats=self.floats, quick=self.quick)  # to look again takes longer
+    def _kept(self, row: Row) -> Row:
+        """Another row with the same coefficients, which to look through again takes longer than a solve."""
+        vars(row).update({name: found for name, found in vars(self).items() if name in ("sparse", "terms", "quick")})
         return row
 
     def between(self, lo: Fraction | None, hi: Fraction | None) -> Row:
         """The same row between other limits."""
-        row = Row(self.label, self.coefs, lo, hi)
-        vars(row).update({name: found for name, found in vars(self).items() if name in ("terms", "floats", "quick")})
-        return row
+        return self._kept(replace(self, lo=lo, hi=hi))
+
+    def owned(self, what: Any) -> Row:
+        """The same row as one of a requirement."""
+        return self._kept(replace(self, owner=Owner(RowKind.NEED, what)))
+
+    def over(self, units: Sequence[Fraction]) -> Row:
+        """The same row over variables of which each stands for so many kilograms of a column."""
+        if all(unit == 1 for unit in units):
+            return self
+        coefs = tuple(a if unit == 1 else a * unit for a, unit in zip(self.coefs, units, strict=True))
+        return replace(self, coefs=coefs)
+
+    def plus(self, further: Mapping[int, Fraction]) -> Row:
+        """The same row with further columns."""
+        places, coefs = self.sparse
+        joined = coefs.joined(Vector.of(further.values()))
+        return replace(self, columns=np.append(places, list(further)), coefs=joined)
 
     def keeps(self, used: Mapping[int, Fraction]) -> bool:
         """True where the row is satisfied exactly by these figures (see quick) of the columns that are not zero."""

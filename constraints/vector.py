@@ -18,7 +18,8 @@ from gmpy2 import mpq  # type: ignore[import-untyped]
 
 Floats: TypeAlias = "np.ndarray[Any, np.dtype[np.float64]]"
 Places: TypeAlias = "np.ndarray[Any, np.dtype[np.int64]]"
-_SAFE = 2**62
+_SAFE, _EXACT = 2**62, 2**53
+"""Whole numbers below the first are added in the machine without a loss, below the second they are floats."""
 _ZERO = Fraction(0)
 _ONE = Fraction(1)
 QUICK_ZERO = cast(Fraction, mpq(0))
@@ -47,7 +48,9 @@ class Vector(Sequence[Fraction]):
 
     @classmethod
     def of(cls, values: Iterable[Fraction | int]) -> Vector:
-        """Figures over their common denominator."""
+        """Figures over their common denominator; a vector as it is."""
+        if isinstance(values, Vector):
+            return values
         plain = tuple(Fraction(value) for value in values)
         den = lcm(*{value.denominator for value in plain}) if plain else 1
         found = cls.whole([value.numerator * (den // value.denominator) for value in plain], den)
@@ -67,10 +70,19 @@ class Vector(Sequence[Fraction]):
 
     @property
     def floats(self) -> Floats:
-        """The figures in floating point."""
-        if self.num.dtype == object:
-            return np.array([n / self.den for n in self.num], dtype=np.float64)
-        return np.asarray(self.num / float(self.den), dtype=np.float64)
+        """The figures in floating point, each the nearest there is."""
+        return self._divided(self.den)
+
+    @property
+    def shares(self) -> tuple[Floats, Fraction]:
+        """The figures as shares of the largest in size, and that (1 for none): the same in every unit."""
+        top = max(map(abs, self.num.tolist()), default=0) or self.den
+        return self._divided(top), Fraction(top, self.den)
+
+    def _divided(self, by: int) -> Floats:
+        if max(self.top, by) < _EXACT:
+            return np.asarray(self.num / float(by), dtype=np.float64)
+        return np.array([n / by for n in self.num.tolist()], dtype=np.float64)
 
     def at(self, places: Places) -> Vector:
         """The figures at some places."""
@@ -91,11 +103,18 @@ class Vector(Sequence[Fraction]):
             return Vector(self._scaled(mine) + other._scaled(its), den, top)._short()
         return Vector(self.num.astype(object) * mine + other.num.astype(object) * its, den)._short()
 
-    def joined(self, other: Vector) -> Vector:
+    def joined(self, *others: Vector) -> Vector:
         """These figures, then the others."""
-        den = lcm(self.den, other.den)
-        parts = self._scaled(den // self.den), other._scaled(den // other.den)
-        return Vector(np.concatenate(parts), den)
+        if not others:
+            return self
+        den = lcm(self.den, *{other.den for other in others})
+        return Vector(np.concatenate([part._scaled(den // part.den) for part in (self, *others)]), den)
+
+    def capped(self, most: Fraction) -> Vector:
+        """The figures, none of them above ``most``."""
+        den = lcm(self.den, most.denominator)
+        top, num = most.numerator * (den // most.denominator), self._scaled(den // self.den)
+        return self if top >= self.top * (den // self.den) else Vector(np.minimum(num, top), den)
 
     def alike(self, under: Vector) -> bool:
         """True where every figure over the one below it, all above zero, is the same."""

@@ -170,7 +170,7 @@ class _Search:
         from optimizer.solver.cone import optimise_with_cuts
 
         requirements = self._some_batch(requirements)
-        layout, formula = layout_for(self.problem, requirements)[0], self.problem.formula
+        layout, formula = layout_for(self.problem, requirements), self.problem.formula
         held = optimise_with_cuts(layout, requirements, formula, Ranks((), ()))
         if held.optimum.ending is Ending.TIME_LIMIT:
             raise OutOfTime

@@ -22,7 +22,7 @@ from constraints.stock import MostLots
 from optimizer.answer import Answer, Status, blend
 from optimizer.clock import OutOfTime
 from optimizer.problem import Problem, dying, rows_of
-from optimizer.solver.model import Program, Variable
+from optimizer.solver.model import ColumnKind, Program, Variable
 from optimizer.solver.optimum import optimise, ranks_of
 from optimizer.solver.program import Layout, build, choices_of, holds_of, layout_of, value_per_kg
 from optimizer.wish import Near, Step, Wish
@@ -226,13 +226,10 @@ def _solved(layout: Layout, costs: Sequence[Fraction], problem: Problem) -> Frac
 def _least_lots(problem: Problem) -> Fraction | None:
     formula = problem.formula
     counted = tuple(_ONE if isinstance(column, Lot) else _ZERO for column in formula.columns)
-    rows = [row for _, row in rows_of(problem)]
     every = Row("lots used", counted, hi=Fraction(len(formula.lots)))
-    layout = build(
-        formula, holds_of(problem), rows, [*choices_of(problem), every], problem.order.meat_division_kg
-    )  # fmt: skip
-    costs = [_ONE if v.name.startswith("use ") and v.whole and j >= len(formula.columns) else _ZERO
-             for j, v in enumerate(layout.program.variables)]  # fmt: skip
+    choices = [*choices_of(problem), every]
+    layout = build(formula, holds_of(problem), rows_of(problem), choices, problem.order.meat_division_kg)
+    costs = [_ONE if v.kind is ColumnKind.USED else _ZERO for v in layout.program.variables]
     found = _solved(layout, costs, problem)
     return None if found is None else Fraction(floor(found + Fraction(1, 2)))
 
@@ -254,13 +251,10 @@ def _least_off(problem: Problem, band: Requirement) -> Fraction | None:
     assert under is not None
     middle = _middle(band)
     layout = layout_of(problem)
-    size = len(layout.program.variables)
-    coefs = [_ZERO] * size
-    for j, (a, b) in enumerate(zip(over, under, strict=True)):
-        coefs[j] = (a - middle * b) * layout.units[j]
-    weight = problem.order.kilograms
-    rows = [row.wider(1) for row in layout.program.rows]
-    rows += [Row("above", (*coefs, -weight), hi=_ZERO), Row("below", (*coefs, weight), lo=_ZERO)]
+    size, weight = len(layout.program.variables), problem.order.kilograms
+    parts = enumerate(zip(over, under, layout.units, strict=True))
+    off = {j: (a - middle * b) * unit for j, (a, b, unit) in parts}
+    rows = (Row.of("above", {**off, size: -weight}, None, _ZERO), Row.of("below", {**off, size: weight}, _ZERO, None))
     variables = (*layout.program.variables, Variable("off", _ONE, _ZERO, Fraction(PERCENT)))
-    wider = Layout(Program(variables, tuple(rows)), layout.units)
+    wider = Layout(Program(variables, (*layout.program.rows, *rows)), layout.units)
     return _solved(wider, [*([_ZERO] * size), _ONE], problem)

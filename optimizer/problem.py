@@ -142,10 +142,9 @@ def _with_confidence(recipe: Recipe, formula: Formula, requirements: Sequence[Re
     return [confident(requirement, confidence, formula) for requirement in requirements]
 
 
-def rows_of(problem: Problem, requirements: Sequence[Requirement] | None = None) -> list[tuple[Requirement, Row]]:
-    """The rows of the model, each with the requirement it belongs to."""
-    chosen = problem.choosing if requirements is None else requirements
-    return [(requirement, row) for requirement in chosen for row in requirement.rows(problem.formula)]
+def rows_of(problem: Problem) -> list[Row]:
+    """The rows of the model, each owned by the requirement it belongs to."""
+    return [row.owned(requirement) for requirement in problem.choosing for row in requirement.rows(problem.formula)]
 
 
 def _binds(requirement: Requirement) -> bool:

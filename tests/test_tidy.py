@@ -146,7 +146,7 @@ def test_the_rows_of_a_pull_leave_none_a_span_or_all_of_it(lo: int, hi: int, eve
     found = set()
     for use, all_of_it, total in product((0, 1), (0, 1), range(12)):
         point = {0: F(total), 1: F(total, 2), 2: F(use), 3: F(all_of_it)}
-        sums = [(sum((a * point[j] for j, a in terms.items()), F(0)), least, top) for _, terms, least, top in lines]
+        sums = [(sum((a * point[j] for j, a in row.terms), F(0)), row.lo, row.hi) for row in lines]
         held = all((least is None or s >= least) and (top is None or s <= top) for s, least, top in sums)
         if held and use <= most:
             found.add(total)

@@ -58,13 +58,13 @@ def outside(program: Program) -> Any:
 
 def possible(problem: Problem, requirements: Sequence[Requirement] | None = None, *, opened: bool = False) -> bool:
     """Whether scipy finds a batch, packs opened or not."""
-    program = layout_for(problem, requirements)[0].program
+    program = layout_for(problem, requirements).program
     return bool(outside(relaxed(program) if opened else program).status == 0)
 
 
 def least(problem: Problem) -> float | None:
     """scipy's least cost, None where it finds no batch."""
-    found = outside(layout_for(problem)[0].program)
+    found = outside(layout_for(problem).program)
     return float(found.fun) if found.status == 0 else None
 
 

@@ -14,7 +14,7 @@ from constraints.formula import Formula
 from constraints.ingredients import Lot
 from constraints.meaning import Role
 from constraints.requirement import Requirement
-from constraints.row import Row
+from constraints.row import Row, RowKind
 from optimizer.bench.extreme import MANY, Part, extreme, figure_of
 from optimizer.bench.rows import carry_rows, layout_for
 from optimizer.problem import Problem
@@ -44,7 +44,7 @@ class Bench:
         """``opened``: any part of a pack and any small pull may be used. Without ``choices`` no use of lots counts."""
         self.problem = problem
         self.requirements = tuple(problem.choosing if requirements is None else requirements)
-        self.layout, self.owners = layout_for(problem, self.requirements, opened=opened, choices=choices)
+        self.layout = layout_for(problem, self.requirements, opened=opened, choices=choices)
         program = self.layout.program
         self.kept = Kept(program)
         self.costs = {j: v.cost for j, v in enumerate(program.variables)}
@@ -53,11 +53,11 @@ class Bench:
         self._limits = [(row.lo, row.hi) for row in program.rows]
         self._let_go: dict[int, tuple[Fraction | None, Fraction | None]] = {}
         self._rows: dict[int, list[int]] = {}
-        for i, owner in enumerate(self.owners):
-            if owner.requirement is not None:
-                self._rows.setdefault(id(owner.requirement), []).append(i)
-            if owner.requirement is not None and owner.requirement.role is Role.SIZE:
-                self._let_go[i] = (problem.order.meat_division_kg, None)
+        for i, row in enumerate(program.rows):
+            if row.owner.kind is RowKind.NEED:
+                self._rows.setdefault(id(row.owner.what), []).append(i)
+                if row.owner.what.role is Role.SIZE:
+                    self._let_go[i] = (problem.order.meat_division_kg, None)
 
     # What holds.
 
@@ -75,11 +75,6 @@ class Bench:
             for i in rows:
                 self.kept.limit(i, *(self._limits[i] if key in held else self._let_go.get(i, (None, None))))
 
-    def _add(self, row: Row) -> int:
-        coefs = tuple(a * u for a, u in zip(row.coefs, self.layout.units, strict=True))
-        more = (_ZERO,) * (len(self.kept.variables) - len(coefs))
-        return self.kept.add_row(Row(row.label, coefs + more, row.lo, row.hi))
-
     @contextmanager
     def with_more(self, j: int, most: Fraction) -> Iterator[Bench]:
         """Within this there are so many usable kilograms of a lot: a bench on which that is so.
@@ -90,7 +85,7 @@ class Bench:
         if not isinstance(lot, Lot):
             raise ValueError(f"{lot.name} is no lot")
         kept, v = self.kept, self.kept.variables[j]
-        linked = any(o.requirement is None and kept.rows[i].coefs[j] for i, o in enumerate(self.owners))
+        linked = any(row.owner.kind is RowKind.LINK and j in row.quick for row in kept.rows)
         if lot.use_up or linked:
             kg = most / lot.usable
             largest = None if lot.largest_pull_kg is None else max(lot.largest_pull_kg, kg)
@@ -178,11 +173,7 @@ class Bench:
     def _keeps(self, requirement: Requirement, values: Sequence[Fraction]) -> bool:
         """True where a point keeps every row of a requirement, not only the one of its figure."""
         kilograms = self.layout.kilograms(values)
-        for row in requirement.rows(self.problem.formula):
-            at = sum((a * kg for a, kg in zip(row.coefs, kilograms, strict=False)), _ZERO)
-            if (row.lo is not None and at < row.lo) or (row.hi is not None and at > row.hi):
-                return False
-        return True
+        return all(row.holds(kilograms) for row in requirement.rows(self.problem.formula))
 
     def _beyond(self, requirement: Requirement, terms: Terms, side: str) -> tuple[Fraction | None, bool]:
         """The figure nearest to one limit from its wrong side."""
@@ -192,7 +183,9 @@ class Bench:
             over, under = terms
             coefs = over if under is None else tuple(a - limit * b for a, b in zip(over, under, strict=True))
             at = limit if under is None else _ZERO
-            row = self._add(Row("beyond", coefs, at if sign > 0 else None, at if sign < 0 else None))
+            row = self.kept.add_row(
+                Row("beyond", coefs, *((at, None) if sign > 0 else (None, at))).over(self.layout.units)
+            )
         try:
             with searching(self.kept, NEAR_NODES):
                 return extreme(self.kept, *self.by_variable(terms), sign)

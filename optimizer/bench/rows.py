@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from fractions import Fraction
 from weakref import WeakKeyDictionary
 
@@ -12,18 +12,10 @@ from constraints.ingredients import Lot
 from constraints.requirement import Hold, Requirement
 from constraints.row import Row
 from optimizer.problem import Problem
-from optimizer.solver.program import Layout, build, holds_of
+from optimizer.solver.program import Layout, build, choices_of, holds_of
 
 _ZERO = Fraction(0)
 _ONE = Fraction(1)
-
-
-@dataclass(frozen=True)
-class Owner:
-    """The requirement that a row belongs to, one over the use of lots too; None for a row of packs and pulls."""
-
-    requirement: Requirement | None
-    label: str
 
 
 _ROWS: WeakKeyDictionary[Formula, dict[int, tuple[Requirement, tuple[Row, ...]]]] = WeakKeyDictionary()
@@ -35,7 +27,8 @@ def rows_of_one(formula: Formula, requirement: Requirement) -> tuple[Row, ...]:
     known = _ROWS.setdefault(formula, {})
     found = known.get(id(requirement))
     if found is None or found[0] is not requirement:
-        found = known[id(requirement)] = (requirement, requirement.rows(formula))
+        rows = tuple(row.owned(requirement) for row in requirement.rows(formula))
+        found = known[id(requirement)] = (requirement, rows)
     return found[1]
 
 
@@ -51,8 +44,8 @@ def layout_for(
     any_size: bool = False,
     opened: bool = False,
     choices: bool = True,
-) -> tuple[Layout, tuple[Owner, ...]]:
-    """The program of a problem and the owners of its rows.
+) -> Layout:
+    """The program of a problem.
 
     With ``opened`` any part of a pack and any small pull may be used; without ``choices`` the rules on which lots are
     used at all are left aside.
@@ -61,7 +54,7 @@ def layout_for(
     the size can move.
     """
     chosen = problem.choosing if requirements is None else requirements
-    rows = [(requirement, row) for requirement in chosen for row in rows_of_one(problem.formula, requirement)]
+    rows = [row for requirement in chosen for row in rows_of_one(problem.formula, requirement)]
     holds = list(holds_of(problem))
     if any_size:
         plenty = sum((lot.usable_kg for lot in problem.formula.lots if isinstance(lot, Lot)), _ONE)
@@ -69,11 +62,5 @@ def layout_for(
         holds = [replace(h, most=most[h.column] * plenty) if h.column in most else h for h in holds]
     if opened:
         holds = [Hold(h.column, h.most, must=h.must) for h in holds]
-    uses = [(r, row) for r in chosen for row in r.choices(problem.formula)] if choices else []
-    layout = build(
-        problem.formula, holds, [row for _, row in rows], [row for _, row in uses], problem.order.meat_division_kg
-    )
-    owners = [Owner(requirement, row.label) for requirement, row in rows]
-    picked = [Owner(r, row.label) for r, row in uses]
-    links = layout.program.rows[len(owners) : len(layout.program.rows) - len(picked)]
-    return layout, (*owners, *(Owner(None, row.label) for row in links), *picked)
+    uses = choices_of(problem, chosen) if choices else []
+    return build(problem.formula, holds, rows, uses, problem.order.meat_division_kg)

@@ -371,9 +371,6 @@ def _bent(cone: Cone, x: Sequence[Fraction], reach: Sequence[Fraction], mass: Fr
     return Fraction(float(cone.z) * (length * 1e-10 + moved / (2 * length))) * mass
 
 
-def _exactly(label: str, line: Iterable[tuple[int, Fraction]], values: Sequence[Fraction]) -> Row:
-    coefs = [Fraction(0)] * len(values)
-    for j, a in line:
-        coefs[j] = a
-    limit = sum((coefs[j] * x for j, x in enumerate(values) if x), Fraction(0))
-    return Row(label, tuple(coefs), limit, limit)
+def _exactly(label: str, line: Sequence[tuple[int, Fraction]], values: Sequence[Fraction]) -> Row:
+    limit = sum((a * values[j] for j, a in line if values[j]), Fraction(0))
+    return Row.of(label, dict(line), limit, limit)

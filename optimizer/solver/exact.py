@@ -6,17 +6,20 @@ here from the program alone (weak duality over the box of the variables).
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
-from math import ceil, floor, gcd, lcm
+from math import ceil, floor, frexp, gcd, lcm
+from typing import Any
 
-from constraints.vector import QUICK_ZERO, plain, quick
+import numpy as np
+
+from constraints.vector import Floats, Vector
 from optimizer.solver.model import Basis, Program
 
 _ZERO = Fraction(0)
-_FINE = 2**40
-"""Denominator to which the prices of a ray are rounded."""
+_BITS = 60
+"""Binary places kept of the largest of a solver's prices, and as many more as its row's denominator needs."""
 
 
 @dataclass(frozen=True)
@@ -29,18 +32,47 @@ class Vertex:
     cost: Fraction = _ZERO
 
 
+def multipliers(program: Program, prices: Iterable[float]) -> tuple[Fraction, ...]:
+    """A solver's prices as fractions whose products with a row are whole numbers over one power of two.
+
+    Those that lean on a limit that does not exist are none.
+    """
+    prices = [float(price) for price in prices]
+    bits = _BITS - frexp(max(map(abs, prices), default=0.0))[1]
+    found = []
+    for row, price in zip(program.rows, prices, strict=True):
+        den, there = row.sparse[1].den, price and (row.lo if price > 0 else row.hi) is not None
+        fine = bits + den.bit_length()
+        found.append(round(Fraction(price) * Fraction(2) ** fine / den) * den / Fraction(2) ** fine if there else _ZERO)
+    return tuple(found)
+
+
+def _rest(program: Program, costs: Vector, prices: Sequence[Fraction]) -> tuple[Any, int]:
+    """What every variable costs beyond what the rows pay for it, as whole numbers and their one denominator."""
+    paid = [(*row.sparse, price / row.sparse[1].den) for row, price in zip(program.rows, prices, strict=True) if price]
+    den = lcm(costs.den, *{factor.denominator for *_, factor in paid})
+    rest = costs.num.astype(object) * (den // costs.den)
+    for places, coefs, factor in paid:
+        rest[places] -= coefs.num.astype(object) * (factor.numerator * (den // factor.denominator))
+    return rest, den
+
+
 def reduced_costs(program: Program, prices: Sequence[Fraction]) -> tuple[Fraction, ...]:
     """Cost of each variable less what the rows' prices pay for it."""
-    return tuple(map(plain, _rest([quick(v.cost) for v in program.variables], program, prices)))
+    rest, den = _rest(program, program.vectors[0], prices)
+    return tuple(Fraction(n, den) if n else _ZERO for n in rest.tolist())
 
 
-def _rest(costs: list[Fraction], program: Program, prices: Sequence[Fraction]) -> list[Fraction]:
-    for row, price in zip(program.rows, prices, strict=True):
+def reduced_about(program: Program, prices: Floats) -> Floats:
+    """The same in floating point, for a large program; empty without prices."""
+    if not len(prices):
+        return np.zeros(0)
+    rest = program.vectors[0].floats
+    for row, price in zip(program.rows, prices.tolist(), strict=True):
+        places, coefs = row.sparse
         if price:
-            price = quick(price)
-            for j, a in row.quick.items():
-                costs[j] -= price * a
-    return costs
+            rest[places] -= coefs.floats * price
+    return rest
 
 
 def lower_bound(program: Program, prices: Sequence[Fraction], *, free: bool = False) -> Fraction | None:
@@ -49,20 +81,19 @@ def lower_bound(program: Program, prices: Sequence[Fraction], *, free: bool = Fa
     A positive price counts a row's lower limit, a negative one its upper limit. None where a price leans on a limit
     that does not exist, so that the bound is minus infinity.
     """
-    total = QUICK_ZERO
+    total = _ZERO if free else program.constant
     for row, price in zip(program.rows, prices, strict=True):
-        if not price:
-            continue
-        limit = row.lo if price > 0 else row.hi
+        limit = (row.lo if price > 0 else row.hi) if price else _ZERO
         if limit is None:
             return None
-        total += quick(price) * quick(limit)
-    costs = [QUICK_ZERO if free else quick(v.cost) for v in program.variables]
-    for v, rest in zip(program.variables, _rest(costs, program, prices), strict=True):
-        bound = v.lo if rest > 0 else v.hi
-        if bound and rest:
-            total += rest * quick(bound)
-    return plain(total)
+        total += price * limit if limit else _ZERO
+    cost, hi, lo, _ = program.vectors
+    rest, den = _rest(program, Vector.whole([0] * len(cost)) if free else cost, prices)
+    for sign, bound in ((1, lo), (-1, hi)):
+        places = np.flatnonzero(rest * sign > 0)
+        worth = rest[places] @ bound.num[places].astype(object) if bound.top and len(places) else 0
+        total += Fraction(worth, den * bound.den)
+    return total
 
 
 def proved(program: Program, found: Vertex) -> bool:
@@ -81,13 +112,8 @@ def refutes(program: Program, prices: Sequence[Fraction]) -> bool:
 
 def refuted_by(program: Program, ray: Sequence[float]) -> tuple[Fraction, ...]:
     """A solver's ray, rounded, if it proves that the program has no point; its sign does not matter. Else nothing."""
-    most = max(map(abs, ray), default=0.0)
-    for sign in (1, -1) if most else ():
-        counts = [round(sign * float(price) / most * _FINE) for price in ray]
-        prices = tuple(
-            Fraction(n) if n and (row.lo if n > 0 else row.hi) is not None else _ZERO
-            for n, row in zip(counts, program.rows, strict=True)
-        )
+    for sign in (1, -1) if any(ray) else ():
+        prices = multipliers(program, [sign * price for price in ray])
         if refutes(program, prices):
             return prices
     return ()

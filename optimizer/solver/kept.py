@@ -93,23 +93,16 @@ class Kept:
         v = self.variables[j]
         if (v.lo, v.hi) == (lo, hi):
             return
-        self.variables[j] = Variable(v.name, v.cost, lo, hi)
+        self.variables[j] = replace(v, lo=lo, hi=hi)
         for session in self._sessions:
             session.bound(j, float(lo), float(hi))
-
-    def _put(self, i: int, new: Mapping[int, Fraction]) -> None:
-        row = self.rows[i]
-        coefs = [*row.coefs, *[_ZERO] * (len(self.variables) - len(row.coefs))]
-        for j, a in new.items():
-            coefs[j] = a
-        self.rows[i] = Row(row.label, tuple(coefs), row.lo, row.hi)
 
     def aim(self, costs: Mapping[int, Fraction]) -> None:
         """Put a cost on these variables and none on the others."""
         for j, v in enumerate(self.variables):
             cost = costs.get(j, _ZERO)
             if v.cost != cost:
-                self.variables[j] = Variable(v.name, cost, v.lo, v.hi)
+                self.variables[j] = replace(v, cost=cost)
         self.aim_about([float(costs[j]) if j in costs else 0.0 for j in range(len(self.variables))])
 
     def aim_about(self, costs: Any) -> None:
@@ -120,11 +113,8 @@ class Kept:
     def add_row(self, row: Row) -> int:
         """Add a row over the variables there are; its place."""
         self.rows.append(row)
-        floats = [0.0] * len(self.variables)
-        for j, a in row.floats:
-            floats[j] = a
         for session in self._sessions:
-            session.add_row(floats, -inf if row.lo is None else float(row.lo), inf if row.hi is None else float(row.hi))
+            session.add_row(row)
         return len(self.rows) - 1
 
     def add_columns(self, columns: Sequence[tuple[Variable, Mapping[int, Fraction]]]) -> list[int]:
@@ -137,11 +127,8 @@ class Kept:
                 new.setdefault(i, {})[j] = a
             for session in self._sessions:
                 session.add_column(float(v.cost), float(v.lo), float(v.hi), {i: float(a) for i, a in coefs.items()})
-        for i, row in enumerate(self.rows):
-            if i in new:
-                self._put(i, new[i])
-            else:
-                self.rows[i] = row.wider(len(columns))
+        for i, further in new.items():
+            self.rows[i] = self.rows[i].plus(further)
         return list(range(first, first + len(columns)))
 
     # Questions without whole numbers.

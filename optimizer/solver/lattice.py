@@ -64,7 +64,8 @@ def lattice_of(program: Program) -> Lattice | bool:
     for row in others:
         at = row.value([Fraction(x) for x in start])
         coefs = tuple(row.value([Fraction(x) for x in vector]) for vector in basis)
-        inside.append(Row(row.label, coefs, *(None if limit is None else limit - at for limit in (row.lo, row.hi))))
+        lo, hi = (None if limit is None else limit - at for limit in (row.lo, row.hi))
+        inside.append(Row(row.label, coefs, lo, hi))
     costs = [sum((v.cost * b[j] for j, v in enumerate(program.variables)), _ZERO) for b in basis]
     free = (Variable(f"z{k}", cost, Fraction(-far), Fraction(far), whole=True) for k, cost in enumerate(costs))
     return Lattice(Program(tuple(free), tuple(inside)), start, basis)
@@ -73,11 +74,14 @@ def lattice_of(program: Program) -> Lattice | bool:
 def _parted(program: Program) -> tuple[list[tuple[Vector, int]], list[Row]]:
     """The rows that leave a sum of whole numbers one value, as whole numbers, and all other rows."""
     limits: dict[tuple[Fraction, ...], tuple[str, Fraction | None, Fraction | None]] = {}
+    size = range(len(program.variables))
     for row in program.rows:
-        label, lo, hi = limits.get(tuple(row.coefs), (row.label, None, None))
+        figures = dict(row.terms)
+        coefs = tuple(figures.get(j, _ZERO) for j in size)
+        label, lo, hi = limits.get(coefs, (row.label, None, None))
         lo = row.lo if lo is None or (row.lo is not None and row.lo > lo) else lo
         hi = row.hi if hi is None or (row.hi is not None and row.hi < hi) else hi
-        limits[tuple(row.coefs)] = label, lo, hi
+        limits[coefs] = label, lo, hi
     equations, others = [], []
     for coefs, (label, lo, hi) in limits.items():
         per = lcm(*(a.denominator for a in coefs))

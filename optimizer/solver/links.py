@@ -6,13 +6,12 @@ from collections.abc import Mapping
 from fractions import Fraction
 
 from constraints.requirement import Span
+from constraints.row import Row
 
 _ZERO, _ONE = Fraction(0), Fraction(1)
 
 Sum = Mapping[int, Fraction]
 """Coefficients by variable."""
-Line = tuple[str, Sum, Fraction | None, Fraction | None]
-"""What a row is called, its sum, and its limits."""
 
 
 def possible(span: Span) -> Fraction:
@@ -20,16 +19,14 @@ def possible(span: Span) -> Fraction:
     return _ONE if span.lo <= span.hi or span.every is not None else _ZERO
 
 
-def none_or(total: Sum, span: Span, use: int, every: int, name: str, ceiling: str = "stock") -> list[Line]:
+def none_or(total: Sum, span: Span, use: int, every: int, name: str, ceiling: str = "stock") -> list[Row]:
     """Hold ``total`` to none where the variable ``use`` is 0, within the span where it is 1, to all where ``every`` is.
 
     ``every`` has a meaning only where the span has. The rows leave the convex hull of the three choices.
     """
-    if span.every is None:
-        lines: list[Line] = [(f"{ceiling} of {name}", {**total, use: -span.hi}, None, _ZERO)]
-        return lines + ([(f"smallest pull of {name}", {**total, use: -span.lo}, _ZERO, None)] if span.lo else [])
-    return [
-        (f"{ceiling} of {name}", {**total, use: -span.hi, every: span.hi - span.every}, None, _ZERO),
-        (f"smallest pull of {name}", {**total, use: -span.lo, every: span.lo - span.every}, _ZERO, None),
-        (f"remnant of {name}", {every: _ONE, use: -_ONE}, None, _ZERO),
-    ]
+    rest = [] if span.every is None else [{every: span.hi - span.every}, {every: span.lo - span.every}]
+    most, least = rest or ({}, {})
+    rows = [Row.of(f"{ceiling} of {name}", {**total, use: -span.hi, **most}, None, _ZERO)]
+    if span.lo or rest:
+        rows.append(Row.of(f"smallest pull of {name}", {**total, use: -span.lo, **least}, _ZERO, None))
+    return rows + ([Row.of(f"remnant of {name}", {every: _ONE, use: -_ONE}, None, _ZERO)] if rest else [])

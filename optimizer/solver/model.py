@@ -2,13 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from bisect import bisect_right
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from enum import StrEnum
 from fractions import Fraction
+from typing import Any
 
-from constraints.row import Row
-from constraints.vector import quick
+import numpy as np
+
+from constraints.row import Owner, Row
+from constraints.vector import Places, Vector, quick
+
+_ZERO = Fraction(0)
 
 
 class SolverDisagrees(Exception):
@@ -32,6 +38,16 @@ class Place(StrEnum):
     UPPER = "upper"
 
 
+class ColumnKind(StrEnum):
+    """What a variable stands for."""
+
+    AMOUNT = "amount"
+    USED = "used"
+    """1 where anything is taken of a column."""
+    EMPTIED = "emptied"
+    """1 where all of it is."""
+
+
 @dataclass(frozen=True)
 class Variable:
     """A variable of the program: its cost per unit and its bounds; ``whole`` makes it an integer."""
@@ -41,23 +57,85 @@ class Variable:
     lo: Fraction
     hi: Fraction
     whole: bool = False
+    kind: ColumnKind = ColumnKind.AMOUNT
+
+
+Bounds = tuple[Vector, Vector, Vector, Vector]
+"""Costs, upper and lower bounds of variables, and 1 for those that are integers."""
+
+
+class Columns(Sequence[Variable]):
+    """Variables kept as vectors in the blocks they were added in, so that a week needs no object for each."""
+
+    def __init__(self) -> None:
+        self._parts: list[Bounds] = []
+        self._ends = [0]
+
+    def add(self, cost: Vector, hi: Vector, lo: Vector | None = None, whole: Vector | None = None) -> int:
+        """Add a block: where nothing else is said, from zero up and not in whole numbers. The place of the first."""
+        none = Vector.whole([0] * len(cost))
+        self._parts.append((cost, hi, lo or none, whole or none))
+        self._ends.append(self._ends[-1] + len(cost))
+        return self._ends[-2]
+
+    def costing(self, costs: Mapping[int, Fraction]) -> Columns:
+        """The same variables at these costs, the others at none."""
+        found = Columns()
+        for start, (cost, *others) in zip(self._ends, self._parts, strict=False):
+            found.add(Vector.of(costs.get(j, _ZERO) for j in range(start, start + len(cost))), *others)
+        return found
+
+    @property
+    def vectors(self) -> Bounds:
+        """Those of all variables."""
+        first, *others = self._parts or [(Vector.whole([]),) * 4]
+        cost, hi, lo, whole = (part.joined(*more) for part, *more in zip(first, *others, strict=True))
+        return cost, hi, lo, whole
+
+    @property
+    def whole(self) -> bool:
+        """True where any variable is an integer."""
+        return any(whole.top for *_, whole in self._parts)
+
+    @property
+    def blocks(self) -> Places:
+        """The block of each variable."""
+        return np.repeat(np.arange(len(self._parts)), np.diff(self._ends))
+
+    def __len__(self) -> int:
+        return self._ends[-1]
+
+    def __getitem__(self, j: Any) -> Any:
+        if not 0 <= j < len(self):
+            raise IndexError(j)
+        k = bisect_right(self._ends, j) - 1
+        cost, hi, lo, whole = (part[int(j) - self._ends[k]] for part in self._parts[k])
+        return Variable(f"x{j}", cost, lo, hi, whole=bool(whole))
 
 
 @dataclass(frozen=True)
 class Program:
-    """Minimise cost over the variables subject to the rows, each ``lo <= coefs . x <= hi``."""
+    """Minimise cost over the variables subject to the rows; ``constant`` comes on top."""
 
-    variables: tuple[Variable, ...]
-    rows: tuple[Row, ...]
+    variables: Sequence[Variable]
+    rows: Sequence[Row]
+    constant: Fraction = _ZERO
 
     @property
     def whole(self) -> bool:
         """True where any variable is an integer."""
         return any(variable.whole for variable in self.variables)
 
+    @property
+    def vectors(self) -> Bounds:
+        """Costs and bounds of all variables."""
+        names = ("cost", "hi", "lo", "whole")
+        cost, hi, lo, whole = (Vector.of(getattr(v, name) for v in self.variables) for name in names)
+        return cost, hi, lo, whole
+
     def cost(self, values: Sequence[Fraction]) -> Fraction:
         """Cost of these values, exactly."""
-        return sum((v.cost * x for v, x in zip(self.variables, values, strict=True) if x), Fraction(0))
+        return sum((v.cost * x for v, x in zip(self.variables, values, strict=True) if x), self.constant)
 
     def feasible(self, values: Sequence[Fraction]) -> bool:
         """True where bounds, rows and whole numbers hold exactly."""
@@ -68,10 +146,51 @@ class Program:
         return bounded and integral and all(row.keeps(used) for row in self.rows)
 
 
+@dataclass(frozen=True)
+class Model(Program):
+    """A program in the making: columns and rows are added, and may be many."""
+
+    variables: Columns = field(default_factory=Columns)
+    rows: list[Row] = field(default_factory=list)
+
+    @property
+    def whole(self) -> bool:
+        """True where any column is an integer."""
+        return self.variables.whole
+
+    @property
+    def vectors(self) -> Bounds:
+        """Costs and bounds of all columns."""
+        return self.variables.vectors
+
+    @property
+    def size(self) -> int:
+        """Number of columns."""
+        return len(self.variables)
+
+    def column(self, cost: Fraction, hi: Fraction, *, whole: bool = False) -> int:
+        """Add one column from zero up; its place."""
+        return self.variables.add(Vector.of([cost]), Vector.of([hi]), whole=Vector.whole([int(whole)]))
+
+    def row(
+        self,
+        owner: Owner,
+        columns: Sequence[int] | Places,
+        coefs: Sequence[Fraction | int],
+        lo: Fraction | None = None,
+        hi: Fraction | None = None,
+    ) -> None:
+        """Add a row."""
+        self.rows.append(Row("", Vector.of(coefs), lo, hi, columns, owner))
+
+    def costing(self, costs: Mapping[int, Fraction]) -> Model:
+        """The same columns and rows at these costs and no others."""
+        return Model(self.variables.costing(costs), list(self.rows))
+
+
 def relaxed(program: Program) -> Program:
     """The same program without whole numbers."""
-    free = tuple(Variable(v.name, v.cost, v.lo, v.hi) for v in program.variables)
-    return Program(free, program.rows)
+    return replace(program, variables=tuple(replace(v, whole=False) for v in program.variables))
 
 
 @dataclass(frozen=True)

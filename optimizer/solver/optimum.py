@@ -115,7 +115,7 @@ def held(program: Program, values: Sequence[float | Fraction]) -> Program:
     for v, x in zip(program.variables, values, strict=False):
         at = Fraction(round(x))
         fixed.append(replace(v, lo=at, hi=at, whole=False) if v.whole else v)
-    return Program(tuple(fixed), program.rows)
+    return replace(program, variables=tuple(fixed))
 
 
 def _better_ranked(kept: Kept, best: Vertex, ranks: Ranks, loose: Vertex) -> Vertex:

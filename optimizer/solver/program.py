@@ -5,18 +5,18 @@ A lot sold in packs is counted in packs; a lot with a smallest pull or remnant g
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
 
 from constraints.formula import Formula
 from constraints.ingredients import Ingredient, Lot
-from constraints.requirement import Hold, Requirement, Span
+from constraints.requirement import Hold, Requirement
 from constraints.row import Row
 from constraints.stock import hold
 from optimizer.problem import Problem, rows_of
-from optimizer.solver.links import Line, none_or, possible
-from optimizer.solver.model import Program, Variable
+from optimizer.solver.links import none_or, possible
+from optimizer.solver.model import ColumnKind, Program, Variable
 from optimizer.solver.model import relaxed as relaxed
 
 _ZERO = Fraction(0)
@@ -59,16 +59,14 @@ def holds_of(problem: Problem) -> tuple[Hold, ...]:
 
 def layout_of(problem: Problem, extra: Sequence[Row] = ()) -> Layout:
     """The program of a problem, to any weight the lots allow (the scales come later)."""
-    rows = [row for _, row in rows_of(problem)]
-    return build(
-        problem.formula, holds_of(problem), [*rows, *extra], choices_of(problem), problem.order.meat_division_kg
-    )
+    rows = [*rows_of(problem), *extra]
+    return build(problem.formula, holds_of(problem), rows, choices_of(problem), problem.order.meat_division_kg)
 
 
 def choices_of(problem: Problem, requirements: Sequence[Requirement] | None = None) -> list[Row]:
     """Rows over the use of the columns, yes or no, of the requirements that are imposed."""
     chosen = problem.choosing if requirements is None else requirements
-    return [row for requirement in chosen for row in requirement.choices(problem.formula)]
+    return [row.owned(requirement) for requirement in chosen for row in requirement.choices(problem.formula)]
 
 
 def uses(choices: Sequence[Row], size: int) -> tuple[set[int], set[int]]:
@@ -101,11 +99,17 @@ def build(
             span = replace(span, lo=max(span.lo, _ONE if whole else least_kg))
         if j in counted or span.every is not None or span.hi < most or span.lo > whole:
             spans[j] = span
-    scaled = [
-        Row(r.label, tuple(a if u is _ONE else a * u for a, u in zip(r.coefs, units, strict=True)), r.lo, r.hi)
-        for r in rows
-    ]
-    return _with_choices(variables, units, spans, scaled, choices, [_ceiling(c) for c in formula.columns])
+    posed, used = [row.over(units) for row in rows], dict[int, int]()
+    for j, span in spans.items():
+        name, used[j] = variables[j].name, len(variables)
+        variables.append(Variable(f"use {name}", _ZERO, _ZERO, possible(span), whole=True, kind=ColumnKind.USED))
+        if span.every is not None:
+            variables.append(Variable(f"empty {name}", _ZERO, _ZERO, _ONE, whole=True, kind=ColumnKind.EMPTIED))
+        posed += none_or({j: _ONE}, span, used[j], used[j] + 1, name, _ceiling(formula.columns[j]))
+    for r in choices:
+        total = {k: r.coefs[j] for j, k in used.items() if r.coefs[j]}
+        posed.append(Row.of(r.label, total, r.lo, r.hi, r.owner))
+    return Layout(Program(tuple(variables), tuple(posed)), tuple(units))
 
 
 def _ceiling(column: Ingredient) -> str:
@@ -113,27 +117,3 @@ def _ceiling(column: Ingredient) -> str:
     if isinstance(column, Lot) and column.largest_pull_kg is not None and column.largest_pull_kg < column.on_hand_kg:
         return "largest pull"
     return "stock" if isinstance(column, Lot) else "largest amount"
-
-
-def _with_choices(
-    variables: list[Variable],
-    units: list[Fraction],
-    spans: Mapping[int, Span],
-    rows: list[Row],
-    choices: Sequence[Row],
-    ceilings: Sequence[str],
-) -> Layout:
-    """Add the yes-or-no variables and rows of what may be taken of a column (see links), and the rows over use."""
-    lines: list[Line] = []
-    used: dict[int, int] = {}
-    for j, span in spans.items():
-        name, used[j] = variables[j].name, len(variables)
-        variables.append(Variable(f"use {name}", _ZERO, _ZERO, possible(span), whole=True))
-        if span.every is not None:
-            variables.append(Variable(f"empty {name}", _ZERO, _ZERO, _ONE, whole=True))
-        lines += none_or({j: _ONE}, span, used[j], used[j] + 1, name, ceilings[j])
-    lines += [(r.label, {k: r.coefs[j] for j, k in used.items() if r.coefs[j]}, r.lo, r.hi) for r in choices]
-    size = len(variables)
-    padded = [row.wider(size - len(units)) for row in rows]
-    padded += [Row(label, tuple(total.get(k, _ZERO) for k in range(size)), lo, hi) for label, total, lo, hi in lines]
-    return Layout(Program(tuple(variables), tuple(padded)), tuple(units))

@@ -10,13 +10,15 @@ figure changes but in its exponent. The same kitchen priced or weighed in any un
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fractions import Fraction
 from math import frexp, inf, ldexp
 from typing import Any
 
 import numpy as np
 
+from constraints.row import Row
+from constraints.vector import Floats, Places
 from optimizer import clock
 from optimizer.solver.model import Basis, Place, Program, SolverDisagrees
 from optimizer.solver.statement import stated_in_highs
@@ -25,6 +27,7 @@ ALL = 2**31 - 1
 """As many steps of the simplex method as it takes."""
 _BY_ROWS, _MINIMISE, _INFEASIBLE_POINT = 2, 1, 1
 """HiGHS: the matrix comes row by row; the cost is minimised; a point breaks a limit."""
+_ALWAYS: dict[str, Any] = {"output_flag": False, "threads": 1, "random_seed": 0, "mip_rel_gap": 0.0}
 _LARGEST_COST = 10
 """Exponent of two of the largest cost as the solver sees it, so that its tolerance is a ten billionth of it."""
 _LINEAR = {"presolve": "off", "primal_feasibility_tolerance": 1e-9, "dual_feasibility_tolerance": 1e-9}
@@ -33,29 +36,43 @@ _SEARCH = {"mip_heuristic_run_root_reduced_cost": False, "mip_allow_restart": Fa
 """HiGHS: no search in a smaller program of its own before the first node, which costs more than all nodes allowed."""
 
 
-_ONE = Fraction(1)
-
-
 def power(figure: float) -> float:
     """The power of two next above a figure, 1 for none."""
     return ldexp(1.0, frexp(figure)[1]) if figure and figure < inf else 1.0
 
 
 @dataclass(frozen=True)
-class Scales:
-    """What the solver's units stand for: ``units`` of each variable, ``rows`` of each row."""
+class Matrix:
+    """Rows one after the other: of row i the entries ``starts[i]`` to ``starts[i + 1]``, between ``lo`` and ``hi``.
 
-    units: Any
-    rows: Any
+    Every row is divided by its largest coefficient, exactly, so that no unit changes a bit; that is its ``tops``.
+    """
+
+    starts: Places
+    columns: Places
+    values: Floats
+    lo: Floats
+    hi: Floats
+    tops: Floats
 
     @classmethod
-    def of(cls, lines: Sequence[Sequence[tuple[int, float]]], limits: Sequence[float], whole: Any) -> Scales:
-        """Scales of rows given by their coefficients and the largest of their limits; ``whole`` numbers keep theirs."""
-        free = [max((abs(a) for j, a in line if not whole[j]), default=0.0) for line in lines]
-        sizes = [limit / largest for largest, limit in zip(free, limits, strict=True) if largest]
-        units = np.where(whole, 1.0, power(max(sizes, default=0.0)))
-        rows = np.array([power(max((abs(a) * units[j] for j, a in line), default=0.0)) for line in lines])
-        return cls(units, rows)
+    def of(cls, rows: Sequence[Row]) -> Matrix:
+        """The matrix of some rows."""
+        lines = [(places, *coefs.shares) for places, coefs in (row.sparse for row in rows)]
+        return cls(
+            np.cumsum([0, *(len(places) for places, _, _ in lines)]),
+            np.concatenate([np.zeros(0, dtype=np.int64), *(places for places, _, _ in lines)]),
+            np.concatenate([np.zeros(0), *(shares for _, shares, _ in lines)]),
+            np.array([-inf if r.lo is None else float(r.lo / top) for r, (_, _, top) in zip(rows, lines, strict=True)]),
+            np.array([inf if r.hi is None else float(r.hi / top) for r, (_, _, top) in zip(rows, lines, strict=True)]),
+            np.array([float(top) for _, _, top in lines]),
+        )
+
+    def largest(self, values: Floats) -> Floats:
+        """The largest of some figures of the entries, for each row; 0 where it has none."""
+        found = np.zeros(len(self.lo))
+        np.maximum.at(found, np.repeat(np.arange(len(self.lo)), np.diff(self.starts)), values)
+        return found
 
 
 class Session:
@@ -64,83 +81,83 @@ class Session:
     ``stopped`` is True where the last search was given up at its steps or nodes before it was through.
     """
 
-    def __init__(self, program: Program, *, whole: bool = False, stated: bool = False) -> None:
-        """``stated``: the model is stated variable by variable in the modelling language (see statement)."""
+    def __init__(
+        self,
+        program: Program,
+        *,
+        whole: bool = False,
+        stated: bool = False,
+        options: dict[str, Any] | None = None,
+        load: bool = True,
+    ) -> None:
+        """``stated``: the model is stated variable by variable in the modelling language (see statement).
+
+        ``options`` are the solver's, beside what every program needs; without ``load`` it does not know it yet.
+        """
         import highspy
 
         self._states, self._places = highspy.HighsModelStatus, highspy.HighsBasisStatus
         self._solution = highspy.HighsSolution
-        self.whole, self.stopped = whole, False
-        variables, rows = program.variables, program.rows
-        counted = np.array([v.whole for v in variables], dtype=bool)
-        self.lo = np.array([float(v.lo) for v in variables])
-        self.hi = np.array([float(v.hi) for v in variables])
-        # Divided exactly where whole numbers are searched for, so that no unit changes a bit of what is searched.
-        tops = [max((abs(a) for _, a in row.terms), default=_ONE) if whole else _ONE for row in rows]
-        lines: list[Sequence[tuple[int, float]]] = [
-            [(j, float(a / top)) for j, a in row.terms] if whole else row.floats
-            for row, top in zip(rows, tops, strict=True)
-        ]
-        lows = np.array([_low(None if row.lo is None else row.lo / top) for row, top in zip(rows, tops, strict=True)])
-        highs = np.array([_high(None if row.hi is None else row.hi / top) for row, top in zip(rows, tops, strict=True)])
-        finite = np.where(np.isfinite(lows), np.abs(lows), 0.0), np.where(np.isfinite(highs), np.abs(highs), 0.0)
-        largest = np.maximum(*finite).tolist()
-        scales = Scales.of(lines, largest, counted)
-        self._units, self._rows, self._money = scales.units, scales.rows, 1.0
-        scaled = [[(j, a * self._units[j] / row) for j, a in line] for line, row in zip(lines, self._rows, strict=True)]
-        dearest = max((abs(v.cost) for v in variables), default=Fraction(0)) or Fraction(1)
-        cost = self._priced(np.array([float(v.cost / dearest) if v.cost else 0.0 for v in variables]))
+        self.whole, self.stopped, self.otherwise = whole, False, dict[str, Any]()
+        cost, hi, lo, counted = program.vectors
+        matrix, integers = Matrix.of(program.rows), counted.num != 0
+        self.lo, self.hi = lo.floats, hi.floats
+        free = matrix.largest(np.where(integers[matrix.columns], 0.0, np.abs(matrix.values)))
+        ends = (np.where(np.isfinite(limits), np.abs(limits), 0.0) for limits in (matrix.lo, matrix.hi))
+        sizes = np.maximum(*ends)[free > 0] / free[free > 0]
+        self._units = np.where(integers, 1.0, power(float(sizes.max(initial=0.0))))
+        values = matrix.values * self._units[matrix.columns]
+        rows = np.array([power(top) for top in matrix.largest(np.abs(values)).tolist()])
+        shares, dearest = cost.shares
+        costs = self._priced(shares)
         self._money *= float(dearest)  # divided exactly, so that no unit of money changes a bit
-        columns = (cost, self.lo / self._units, self.hi / self._units, counted & whole)
-        row_lo, row_hi = lows / self._rows, highs / self._rows
-        options: dict[str, Any] = {"output_flag": False, "threads": 1, "random_seed": 0, "mip_rel_gap": 0.0}
-        options |= {} if stated and whole else _SEARCH if whole else _LINEAR
-        self._highs = stated_in_highs(columns, scaled, row_lo, row_hi) if stated else highspy.Highs()
-        for option, setting in options.items():
-            self._highs.setOptionValue(option, setting)
-        if not stated:
-            self._pass(columns, scaled, row_lo, row_hi)
-        self._rows = self._rows * np.array([float(top) for top in tops])
+        self.columns = (costs, self.lo / self._units, self.hi / self._units, integers & whole)
+        values /= np.repeat(rows, np.diff(matrix.starts))
+        self.matrix = replace(matrix, values=values, lo=matrix.lo / rows, hi=matrix.hi / rows)
+        self._rows = rows * matrix.tops
+        self.highs = stated_in_highs(self.columns, self.matrix) if stated else highspy.Highs()
+        chosen: dict[str, Any] = ({} if stated else _SEARCH) if whole else _LINEAR
+        for option, setting in (_ALWAYS | (chosen if options is None else options)).items():
+            self.highs.setOptionValue(option, setting)
+        if load and not stated:
+            self.load()
 
-    def _pass(self, columns: tuple[Any, Any, Any, Any], lines: Sequence[Any], row_lo: Any, row_hi: Any) -> None:
+    def load(self) -> None:
         """Hand the whole program over at once."""
-        cost, lo, hi, whole = columns
-        terms = [term for line in lines for term in line]
-        starts = np.cumsum([0, *map(len, lines)])[:-1].astype(np.int32)
-        self._highs.passModel(
-            len(cost), len(lines), len(terms), _BY_ROWS, _MINIMISE, 0.0, cost, lo, hi, row_lo, row_hi,
-            starts, np.array([j for j, _ in terms], dtype=np.int32), np.array([a for _, a in terms], dtype=float),
-            whole.astype(np.int32),
+        (cost, lo, hi, whole), matrix = self.columns, self.matrix
+        self.highs.passModel(
+            len(cost), len(matrix.lo), len(matrix.values), _BY_ROWS, _MINIMISE, 0.0, cost, lo, hi, matrix.lo, matrix.hi,
+            matrix.starts[:-1].astype(np.int32), matrix.columns.astype(np.int32), matrix.values, whole.astype(np.int32),
         )  # fmt: skip
 
     # Changes.
 
     def limit(self, i: int, lo: Fraction | None, hi: Fraction | None) -> None:
         """Put a row between other limits."""
-        self._highs.changeRowBounds(i, _low(lo) / self._rows[i], _high(hi) / self._rows[i])
+        self.highs.changeRowBounds(i, _low(lo) / self._rows[i], _high(hi) / self._rows[i])
 
     def bound(self, j: int, lo: float, hi: float) -> None:
         """Put a variable between other bounds."""
-        self._highs.changeColBounds(j, lo / self._units[j], hi / self._units[j])
+        self.highs.changeColBounds(j, lo / self._units[j], hi / self._units[j])
 
     def bounds(self, lo: Any, hi: Any) -> None:
         """Put all variables between other bounds (float arrays)."""
         size = len(self._units)
-        self._highs.changeColsBounds(size, np.arange(size, dtype=np.int32), lo / self._units, hi / self._units)
+        self.highs.changeColsBounds(size, np.arange(size, dtype=np.int32), lo / self._units, hi / self._units)
 
     def costs(self, costs: Any) -> None:
         """Put costs on the variables."""
         size = len(self._units)
-        self._highs.changeColsCost(size, np.arange(size, dtype=np.int32), self._priced(np.asarray(costs, dtype=float)))
+        self.highs.changeColsCost(size, np.arange(size, dtype=np.int32), self._priced(np.asarray(costs, dtype=float)))
 
-    def add_row(self, coefs: Any, lo: float, hi: float) -> None:
+    def add_row(self, row: Row) -> None:
         """Add a row over the variables there are."""
-        coefs = np.asarray(coefs, dtype=float)
-        places = np.flatnonzero(coefs).astype(np.int32)
-        scaled = coefs[places] * self._units[places]
-        row = power(float(np.abs(scaled).max(initial=0.0)))
-        self._rows = np.append(self._rows, row)
-        self._highs.addRow(lo / row, hi / row, len(places), places, scaled / row)
+        places, coefs = row.sparse
+        scaled = coefs.floats * self._units[places]
+        top = power(float(np.abs(scaled).max(initial=0.0)))
+        self._rows = np.append(self._rows, top)
+        limits = _low(row.lo) / top, _high(row.hi) / top
+        self.highs.addRow(*limits, len(places), places.astype(np.int32), scaled / top)
 
     def add_column(self, cost: float, lo: float, hi: float, coefs: dict[int, float]) -> None:
         """Add a variable that need not be whole, with its coefficients by row."""
@@ -148,13 +165,13 @@ class Session:
         places = np.array(list(coefs), dtype=np.int32)
         figures = np.array(list(coefs.values())) * unit / self._rows[places] if coefs else np.zeros(0)
         self._units = np.append(self._units, unit)
-        self._highs.addCol(cost * unit / self._money, lo / unit, hi / unit, len(places), places, figures)
+        self.highs.addCol(cost * unit / self._money, lo / unit, hi / unit, len(places), places, figures)
 
     def start(self, values: Sequence[float]) -> None:
         """Let a search in whole numbers start from a point."""
         start = self._solution()
         start.col_value = list(np.asarray(values) / self._units)
-        self._highs.setSolution(start)
+        self.highs.setSolution(start)
 
     # Questions.
 
@@ -163,23 +180,30 @@ class Session:
 
         ``steps`` and ``nodes`` bound the search, ``gap`` is the share of the cost at which one in whole numbers ends.
         """
-        highs, states, left = self._highs, self._states, clock.left()
+        highs, states, left = self.highs, self._states, clock.left()
         highs.setOptionValue("time_limit", inf if left is None else highs.getRunTime() + left)
         highs.setOptionValue("simplex_iteration_limit", steps)
         if self.whole:
             highs.setOptionValue("mip_max_nodes", nodes)
             highs.setOptionValue("mip_rel_gap", gap)
-        for _ in range(2):
+        for again in (self.otherwise, {}):
             highs.run()
             ended = highs.getModelStatus()
+            if ended == states.kModelEmpty:  # nothing to choose from: zero is the only point, where every row takes it
+                self.stopped = False
+                return bool((self.matrix.lo <= 0).all() and (self.matrix.hi >= 0).all())
             self.stopped = ended not in (states.kOptimal, states.kInfeasible)
-            if ended == states.kTimeLimit and not self.found:
+            if ended in (states.kTimeLimit, states.kInterrupt) and not self.found:
                 raise clock.OutOfTime
-            if ended in (states.kOptimal, states.kIterationLimit, states.kSolutionLimit, states.kTimeLimit):
+            if ended in (
+                states.kOptimal, states.kIterationLimit, states.kSolutionLimit, states.kTimeLimit, states.kInterrupt
+            ):  # fmt: skip
                 return True
             if ended in (states.kInfeasible, states.kUnboundedOrInfeasible):
                 self.stopped = False
                 return False
+            for option, setting in again.items():
+                highs.setOptionValue(option, setting)
             highs.clearSolver()
         return False
 
@@ -198,39 +222,39 @@ class Session:
     @property
     def found(self) -> bool:
         """True where there is a point that the solver takes as keeping everything."""
-        return bool(self._highs.getInfo().primal_solution_status > _INFEASIBLE_POINT)
+        return bool(self.highs.getInfo().primal_solution_status > _INFEASIBLE_POINT)
 
     @property
     def cost(self) -> float:
         """Cost of the point, or as far as a search by steps has come a lower bound on it."""
-        return float(self._highs.getInfo().objective_function_value) * self._money
+        return float(self.highs.getInfo().objective_function_value) * self._money
 
     @property
     def bound_found(self) -> float:
         """The lower bound on the cost that a search in whole numbers has come to."""
-        return float(self._highs.getInfo().mip_dual_bound) * self._money
+        return float(self.highs.getInfo().mip_dual_bound) * self._money
 
     @property
     def values(self) -> Any:
         """Values of the variables."""
-        return np.array(self._highs.getSolution().col_value) * self._units
+        return np.array(self.highs.getSolution().col_value) * self._units
 
     @property
     def prices(self) -> Any:
         """What a unit more of each row's limit would cost."""
-        return np.array(self._highs.getSolution().row_dual) / self._rows * self._money
+        return np.array(self.highs.getSolution().row_dual) / self._rows * self._money
 
     @property
     def basis(self) -> Basis:
         """Where everything stands."""
-        basis, place = self._highs.getBasis(), {self._places.kBasic: Place.BASIC, self._places.kUpper: Place.UPPER}
+        basis, place = self.highs.getBasis(), {self._places.kBasic: Place.BASIC, self._places.kUpper: Place.UPPER}
         columns = tuple(place.get(state, Place.LOWER) for state in basis.col_status)
         return Basis(columns, tuple(place.get(state, Place.LOWER) for state in basis.row_status))
 
     @property
     def ray(self) -> Any:
         """Prices of the rows that should prove that there is no point; empty where the solver has none."""
-        _, there, ray = self._highs.getDualRay()
+        _, there, ray = self.highs.getDualRay()
         return np.array(ray) / self._rows if there else np.zeros(0)
 
     def _priced(self, costs: Any) -> Any:

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import warnings
-from collections.abc import Sequence
 from math import isinf
-from typing import Any
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from optimizer.solver.session import Matrix
 
 
-def stated_in_highs(columns: tuple[Any, Any, Any, Any], lines: Sequence[Any], row_lo: Any, row_hi: Any) -> Any:
+def stated_in_highs(columns: tuple[Any, Any, Any, Any], matrix: Matrix) -> Any:
     """The HiGHS object of a PuLP model; ``columns`` are costs, lower and upper bounds, and which are whole.
 
     PuLP knows no row between two limits: such a row is stated with its upper one and HiGHS is told the lower.
@@ -25,14 +27,16 @@ def stated_in_highs(columns: tuple[Any, Any, Any, Any], lines: Sequence[Any], ro
         ]
         problem.addVariables(variables)
         problem.setObjective(pulp.LpAffineExpression(list(zip(variables, cost.tolist(), strict=True))))
-        for i, line in enumerate(lines):
-            sense, limit = (1, row_lo[i]) if isinf(row_hi[i]) else (-1, row_hi[i])
+        entries = list(zip(matrix.columns.tolist(), matrix.values.tolist(), strict=True))
+        for i, (low, high) in enumerate(zip(matrix.lo, matrix.hi, strict=True)):
+            sense, limit = (1, low) if isinf(high) else (-1, high)
+            line = entries[matrix.starts[i] : matrix.starts[i + 1]]
             terms = pulp.LpAffineExpression([(variables[j], a) for j, a in line])
             problem.addConstraint(pulp.LpConstraint(terms, sense, rhs=float(limit)), f"r{i:05d}")
         solver = pulp.HiGHS(msg=False)
         solver.createAndConfigureSolver(problem)
         solver.buildSolverModel(problem)
     highs = problem.solverModel
-    for i in range(len(lines)):
-        highs.changeRowBounds(i, row_lo[i], row_hi[i])
+    for i, (low, high) in enumerate(zip(matrix.lo, matrix.hi, strict=True)):
+        highs.changeRowBounds(i, low, high)
     return highs

@@ -26,7 +26,7 @@ import numpy as np
 from constraints.row import Cone
 from optimizer import clock
 from optimizer.solver.conic import Bent
-from optimizer.solver.exact import Vertex, lower_bound
+from optimizer.solver.exact import Vertex, lower_bound, multipliers
 from optimizer.solver.model import Program, SolverDisagrees, relaxed
 from optimizer.solver.session import Session
 from optimizer.solver.simplex import settled
@@ -35,8 +35,6 @@ if TYPE_CHECKING:
     from optimizer.solver.optimum import Optimum
 
 _ZERO = Fraction(0)
-_FINE = 2**30
-"""Denominator to which prices are rounded, as a share of the largest."""
 _WHOLE = 1e-6
 """Distance from a whole number that floating point cannot tell from none."""
 _CLOSE = 1e-7
@@ -205,14 +203,7 @@ class Tree:
 
     def _prices(self, program: Program) -> tuple[Fraction, ...]:
         """The solver's prices, rounded, without those that lean on a limit that does not exist."""
-        prices = self.linear.prices
-        most = float(np.abs(prices).max(initial=0.0))
-        unit = Fraction(most) / _FINE
-        found = [unit * round(float(p) / most * _FINE) if most else _ZERO for p in prices]
-        return tuple(
-            p if p and (row.lo if p > 0 else row.hi) is not None else _ZERO
-            for p, row in zip(found, program.rows, strict=True)
-        )
+        return multipliers(program, self.linear.prices)
 
     # A node with cones.
 
@@ -251,10 +242,7 @@ class Tree:
         """Cut where these values of the variables break the cones by so much (see ``Bent.cuts``); False: no cut."""
         cuts = self.bent.cuts(x, least)
         for row in cuts:
-            coefs = np.zeros(len(self.linear.lo))
-            for j, a in row.floats:
-                coefs[j] = a
-            self.linear.add_row(coefs, -inf, inf if row.hi is None else float(row.hi))
+            self.linear.add_row(row)
         return bool(cuts)
 
     # Bounds and splits.

@@ -18,7 +18,7 @@ from constraints.row import Row
 from optimizer import clock
 from optimizer.solver.exact import Vertex
 from optimizer.solver.kept import Kept
-from optimizer.solver.links import Line, Sum, none_or, possible
+from optimizer.solver.links import Sum, none_or, possible
 from optimizer.solver.model import Program, SolverDisagrees, Variable
 from optimizer.solver.program import uses
 from optimizer.solver.session import Session
@@ -44,7 +44,7 @@ class _Build:
 
     def __init__(self) -> None:
         self.variables: list[Variable] = []
-        self.rows: list[Line] = []
+        self.rows: list[Row] = []
         self.emptied: dict[int, int] = {}
 
     def count(self, name: str, most: int, cost: Fraction = _ZERO) -> int:
@@ -68,7 +68,7 @@ class _Build:
     def row(self, name: str, coefs: Sum, lo: Fraction | None, hi: Fraction | None) -> None:
         """A new row, left out where it says nothing of any variable and holds."""
         if any(coefs.values()) or (lo or _ZERO) > 0 or (hi is not None and hi < 0):
-            self.rows.append((name, coefs, lo, hi))
+            self.rows.append(Row.of(name, coefs, lo, hi))
 
     def stock(self, plan: Plan, totals: Mapping[int, Expression]) -> None:
         """Every column's stock; where it has a smallest pull or remnant or its use is counted, what links say."""
@@ -90,9 +90,7 @@ class _Build:
 
     def program(self) -> Program:
         """The program."""
-        size = len(self.variables)
-        rows = [Row(name, tuple(coefs.get(k, _ZERO) for k in range(size)), lo, hi) for name, coefs, lo, hi in self.rows]
-        return Program(tuple(self.variables), tuple(rows))
+        return Program(tuple(self.variables), tuple(self.rows))
 
 
 def _total(parts: Iterable[tuple[Fraction, Expression]]) -> Expression:

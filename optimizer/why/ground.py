@@ -18,7 +18,7 @@ from constraints.numbers import PERCENT
 from constraints.requirement import Hold, Requirement, widened
 from constraints.row import Cone, Row
 from constraints.stock import Tidy
-from optimizer.bench.rows import Owner, layout_for
+from optimizer.bench.rows import layout_for
 from optimizer.clock import OutOfTime
 from optimizer.problem import Problem
 from optimizer.solver.exact import reduced_costs
@@ -58,13 +58,12 @@ class Ground:
     """The optimum explained. ``program`` is without whole numbers, or with them held as chosen; ``layout`` has them.
 
     Without cones figures are *exact*, from ``basis`` and ``prices``; with them they are *resolved*, from ``stand`` and
-    by solving again (then there is no basis, and ``owners`` go on with those of the cones).
+    by solving again (then there is no basis).
     """
 
     problem: Problem
     layout: Layout
     program: Program
-    owners: tuple[Owner, ...]
     values: tuple[Fraction, ...]
     cost: Fraction
     cones: tuple[tuple[Requirement, Cone], ...] = ()
@@ -154,7 +153,7 @@ class Ground:
     def cost_with(self, old: Requirement, new: Requirement) -> Fraction | None:
         """The least cost with one requirement replaced, everything solved again; None where there is no batch."""
         chosen = [new if r is old else r for r in self.problem.choosing]
-        program = layout_for(self.posed, chosen, any_size=True)[0].program
+        program = layout_for(self.posed, chosen, any_size=True).program
         return least_cost(
             Curved(program, tuple(cone for r in chosen for cone in self.cones_of(r, len(program.variables))))
         )
@@ -186,15 +185,15 @@ def ground_of(
     ``values`` and ``basis`` are those of an optimum already found (the blend shown), of which nothing is solved again;
     without them it is found here. ``kept`` are pulls and remnants that the optimum keeps without rows for them.
     """
-    layout, owners = layout_for(problem, any_size=True)
+    layout = layout_for(problem, any_size=True)
     program = layout.program
     if kept is not None and (program.whole or kept == problem.order.imposed or kept.says_nothing):
         return ground_of(imposing(problem, kept), values)
     if values and len(values) < len(program.variables):
         values = _with_choices(program, values)
-    empty = Ground(problem, layout, program, owners, (), _ZERO, kept=kept)
+    empty = Ground(problem, layout, program, (), _ZERO, kept=kept)
     cones = tuple((r, cone) for r in problem.choosing for cone in empty.cones_of(r))
-    found = replace(empty, cones=cones, owners=(*owners, *(Owner(r, f"{c.label}, with its error") for r, c in cones)))
+    found = replace(empty, cones=cones)
     point = tuple(values) or ((program.whole or cones) and cheapest(found.free)) or ()
     if (program.whole or cones) and not point:
         return None
@@ -267,9 +266,7 @@ def family_of(ground: Ground, requirement: Requirement, side: str) -> Family | N
         start = (requirement.lo + requirement.hi) / 2
     if start is None:
         return None
-    at = [
-        i for i, owner in enumerate(ground.owners) if owner.requirement is requirement and i < len(ground.program.rows)
-    ]
+    at = [i for i, row in enumerate(ground.program.rows) if row.owner.what is requirement]
     rows, once, twice = (_rows(ground, moved_to(requirement, side, start + by)) for by in (0, 1, 2))
     if not len(at) == len(rows) == len(once) == len(twice):
         return None
@@ -291,12 +288,7 @@ def family_of(ground: Ground, requirement: Requirement, side: str) -> Family | N
 
 
 def _rows(ground: Ground, requirement: Requirement) -> list[Row]:
-    units = ground.layout.units
-    more = (_ZERO,) * (len(ground.program.variables) - len(units))
-    return [
-        Row(row.label, tuple(a * u for a, u in zip(row.coefs, units, strict=True)) + more, row.lo, row.hi)
-        for row in requirement.rows(ground.problem.formula)
-    ]
+    return [row.over(ground.layout.units) for row in requirement.rows(ground.problem.formula)]
 
 
 def _drift(i: int, before: Row, after: Row) -> Drift:
@@ -311,21 +303,17 @@ def stock_family(ground: Ground, j: int) -> tuple[Family, Ground]:
     """
     program, basis = ground.program, ground.basis
     variable = program.variables[j]
-    size = len(program.variables)
-    unit = tuple(_ONE if k == j else _ZERO for k in range(size))
-    rows = (*program.rows, Row(f"stock of {variable.name}", unit, None, variable.hi))
+    rows = (*program.rows, Row.of(f"stock of {variable.name}", {j: _ONE}, None, variable.hi))
     plenty = (variable.hi + 1) * 1000
     variables = tuple(replace(v, hi=plenty) if k == j else v for k, v in enumerate(program.variables))
     opened = Program(variables, rows)
-    drift = Drift(len(program.rows), (_ZERO,) * size, hi=_ONE)
+    drift = Drift(len(program.rows), (_ZERO,), hi=_ONE)
     if not ground.cones:
         full = basis.variables[j] is Place.UPPER
         places = tuple(Place.BASIC if full and k == j else p for k, p in enumerate(basis.variables))
         basis = Basis(places, (*basis.rows, Place.UPPER if full else Place.BASIC))
-    owners = list(ground.owners)
-    owners.insert(len(program.rows), Owner(None, rows[-1].label))
     cones = ground.free.cones
-    there = replace(ground, program=opened, basis=basis, owners=tuple(owners), more=j)
+    there = replace(ground, program=opened, basis=basis, more=j)
     return Family(opened, variable.hi, (drift,), lambda _: cones), there
 
 
@@ -344,10 +332,11 @@ def changes(ground: Ground, before: Basis, after: Basis, skip: Iterable[int] = (
     for name, old, new in zip(names, before.variables, after.variables, strict=True):
         if old is not new:
             words.append(used[(old, new)].format(name))
-    for i, (old, new) in enumerate(zip(before.rows, after.rows, strict=False)):
-        owner = ground.owners[i] if i < len(ground.owners) else None
-        if owner is None or i in skip or (old is Place.BASIC) == (new is Place.BASIC):
+    limits = [(row.label, row.owner.what) for row in ground.program.rows]
+    limits += [(f"{cone.label}, with its error", requirement) for requirement, cone in ground.cones]
+    for i, (old, new, (name, requirement)) in enumerate(zip(before.rows, after.rows, limits, strict=False)):
+        if i in skip or (old is Place.BASIC) == (new is Place.BASIC):
             continue
-        name = owner.label if owner.requirement is None else f"{owner.label} ({owner.requirement.limits()})"
+        name = name if requirement is None else f"{name} ({requirement.limits()})"
         words.append(f"{name} binds" if old is Place.BASIC else f"{name} no longer binds")
     return words

@@ -17,7 +17,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
 
-from constraints.row import Cone, Row
+from constraints.row import Cone
 from optimizer.bench.extreme import extreme
 from optimizer.solver.exact import reduced_costs, refutes
 from optimizer.solver.kept import Kept
@@ -66,7 +66,7 @@ class Family:
             coefs = tuple(a + by * e if e else a for a, e in zip(row.coefs, drift.coefs, strict=True))
             lo = None if row.lo is None else row.lo + by * drift.lo
             hi = None if row.hi is None else row.hi + by * drift.hi
-            rows[drift.row] = Row(row.label, coefs, lo, hi)
+            rows[drift.row] = replace(row, coefs=coefs, lo=lo, hi=hi)
         return replace(self.program, rows=tuple(rows))
 
 

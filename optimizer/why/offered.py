@@ -304,7 +304,7 @@ def offers_valued(
     why = {out.lot.name: out.why for out in free.left_out}
     columns = {column.name: j for j, column in enumerate(free.formula.columns)}
     taken = {columns[offer.lot.name] for offer in offers if offer.lot.name in columns}
-    holds, units = holds_of(tidy), layout_for(free)[0].units
+    holds, units = holds_of(tidy), layout_for(free).units
     programs = [curved_of(problem) for problem in ([tidy] if whole or kept is None else [free, tidy])]
     for offer in offers:
         j = columns.get(offer.lot.name)

@@ -20,6 +20,7 @@ import numpy as np
 
 from constraints.ingredients import Lot
 from constraints.quantities import Basis
+from constraints.row import Row
 from constraints.vector import Vector
 from optimizer.clock import left
 from optimizer.plan.model.blocks import (
@@ -142,23 +143,16 @@ def _block(program: WeekProgram, job: Job, day: int, made: int | None, costs: Co
     program.blocks.append(block)
     columns = np.concatenate([block.columns, np.array(free, dtype=np.int64)])
     places = np.concatenate([at, np.array(rows.free, dtype=np.int64)])
-    for requirement, label, coefs, lo, hi in rows.rows:
-        _need(program, block, ("need", job.index, day, requirement, label), columns, coefs.at(places), lo, hi)
+    for row in rows.rows:
+        _need(program, block, row, columns, Vector.of(row.coefs).at(places))
     if rows.choices or job.tidy.asked.pull.kilograms or costs.special[supplies].any():
         _pulls(program, block)
     return block
 
 
-def _need(
-    program: WeekProgram,
-    block: Block,
-    label: tuple[object, ...],
-    columns: Whole,
-    coefs: Vector,
-    lo: Fraction | None,
-    hi: Fraction | None,
-) -> None:
+def _need(program: WeekProgram, block: Block, row: Row, columns: Whole, coefs: Vector) -> None:
     """One row of a recipe. A least weight is asked of what is made on a day, and of nothing where nothing is."""
+    label, lo, hi = ("need", block.job.index, block.day, row.owner.what, row.label), row.lo, row.hi
     made = made_on(program, block) if lo else None
     if lo is not None and made is not None:
         program.sparse.row(label, np.append(columns, made), coefs.joined(Vector.of([-lo])), _ZERO, None)
@@ -195,7 +189,7 @@ def _pulls(program: WeekProgram, block: Block) -> None:
             opened[lot.name] = used(
                 program, ("open", block.job.index, block.day, s), [column], [top], limits.least, top
             )
-    for requirement, row in choices:
+    for row in choices:
         terms = [
             (opened[c.name], a)
             for c, a in zip(block.rows.problem.formula.columns, row.coefs, strict=True)
@@ -203,7 +197,7 @@ def _pulls(program: WeekProgram, block: Block) -> None:
         ]
         if terms:
             sparse.row(
-                ("lots", block.job.index, block.day, requirement),
+                ("lots", block.job.index, block.day, row.owner.what),
                 [c for c, _ in terms],
                 [a for _, a in terms],
                 row.lo,

@@ -31,6 +31,7 @@ from optimizer.reading.lots import LotTable
 from optimizer.reading.offers import Offer, Period
 from optimizer.reading.packs import legal_requirements, product_of
 from optimizer.reading.recipe import Recipe
+from optimizer.solver.program import choices_of
 
 _ZERO = Fraction(0)
 
@@ -92,13 +93,13 @@ class Supply:
 class RecipeRows:
     """A recipe's rows over every source it takes, computed once and shared by all its batches.
 
-    ``place[s]`` is the column of source s, or -1. ``rows`` are (requirement, label, coefficients, lo, hi).
-    ``carried`` is the money a usable kilogram brings along in additions (of a free addition: its own cost too).
+    ``place[s]`` is the column of source s, or -1. ``carried`` is the money that a usable kilogram brings along in
+    additions (of a free addition: its own cost too).
     """
 
     problem: Problem
     place: Whole
-    rows: tuple[tuple[Requirement, str, Vector, Fraction | None, Fraction | None], ...]
+    rows: tuple[Row, ...]
     carried: Exact
     carried_floats: Floats
     weights: dict[Basis, Vector]
@@ -122,9 +123,9 @@ class RecipeRows:
         return self._ratios[own, other]
 
     @cached_property
-    def choices(self) -> tuple[tuple[Requirement, Row], ...]:
+    def choices(self) -> list[Row]:
         """Rows over which lots are opened at all, one for used and zero for not."""
-        return tuple((r, row) for r in self.problem.choosing for row in r.choices(self.problem.formula))
+        return choices_of(self.problem)
 
 
 @dataclass(frozen=True, eq=False)
@@ -318,13 +319,12 @@ def recipe_rows(problem: Problem, sources: Sequence[Lot]) -> RecipeRows:
     place = np.full(len(sources), -1, dtype=np.int64)
     place[formula.places] = np.arange(len(formula.lots))
     rows = []
-    for requirement, row in rows_of(problem):
-        if requirement.role is Role.SIZE:
+    for row in rows_of(problem):
+        if row.owner.what.role is Role.SIZE:
             continue
-        if (row.lo or row.hi) and not requirement.of_batch:
+        if (row.lo or row.hi) and not row.owner.what.of_batch:
             raise AssertionError(f"{row.label} does not hold at every size of a batch")
-        coefs = row.coefs if isinstance(row.coefs, Vector) else Vector.of(row.coefs)
-        rows.append((requirement, row.label, coefs, row.lo, row.hi))
+        rows.append(replace(row, coefs=Vector.of(row.coefs)))
     lots = len(formula.lots)
     carried = exact_array(formula.carried_costs())[formula.kind_of]
     carried[lots:] += exact_array([a.item.cost_per_kg for a in formula.free])

@@ -22,7 +22,7 @@ from constraints.meaning import Role
 from constraints.numbers import G_PER_KG
 from constraints.quantities import Basis, Weight
 from constraints.stock import Stock, batch_size, floors
-from constraints.vector import Floats
+from constraints.vector import Floats, Vector
 from optimizer.answer import Answer, Status, blend, measured
 from optimizer.clock import left
 from optimizer.order import Asked, order_of
@@ -342,8 +342,9 @@ def _lines(shelf: _Shelf, part: Planned, problem: Problem, names: dict[Ingredien
     """The rows of a batch's recipe, and its size, over the columns of its formula."""
     rows, order = part.block.rows, problem.order
     at = [int(rows.place[shelf.world.supplies[s].source]) for s in names.values()] + list(rows.free)
-    floats = [coefs.floats[at] for _, _, coefs, _, _ in rows.rows] + [rows.weights[order.basis].floats[at]]
-    limits = [(lo, hi) for _, _, _, lo, hi in rows.rows]
+    places, lines = np.array(at, dtype=np.int64), [*(row.coefs for row in rows.rows), rows.weights[order.basis]]
+    floats = [Vector.of(line).at(places).floats for line in lines]
+    limits = [(row.lo, row.hi) for row in rows.rows]
     limits.append((order.kilograms - order.within_kg, order.kilograms + order.within_kg))
     for k, lot in enumerate(names):
         if isinstance(lot, Lot) and lot.use_at_least_kg:
