@@ -247,7 +247,7 @@ def slope_beside(
         change = _ZERO
         for drift in family.drifts:
             moved = drift.hi if start.rows[drift.row] is Place.UPPER else drift.lo
-            change += prices[drift.row] * (moved - sum(e * x for e, x in zip(drift.coefs, values, strict=True) if e))
+            change += prices[drift.row] * (moved - sum(e * x for e, x in zip(drift.coefs, values, strict=False) if e))
         return change, search.values
     found = beside(family, family.start, way, start)
     return None if found is None else (found.slope_at(family.start), found.values)
