@@ -161,7 +161,7 @@ def the_verdict(told: Told) -> None:
     assert found["verdict"]["limits"] == {**dict.fromkeys(found["verdict"]["limits"], 0), **marks}
 
 
-@recomputes("plan", ".orders[]: offer supplier material kg packs price_per_kg money delivery_charge order_by delivered")
+@recomputes("plan", ".orders[]: offer supplier material kg packs cost_per_kg cost delivery_charge order_by delivered")
 def orders(told: Told) -> None:
     """Price by the break reached, lead time, delivery days, packs, smallest and largest order, supplier's minimum."""
     week, found = told.more, told.document
@@ -173,8 +173,8 @@ def orders(told: Told) -> None:
         assert date.fromisoformat(order["order_by"]) == day - int(row.get("lead_days") or 0) * DAY >= week.start
         assert (order["supplier"], order["material"]) == (row["supplier"], row["material"])
         bill = week.bill(row, kg)
-        assert order["money"] == close(bill)
-        assert order["price_per_kg"] == close(bill / kg)
+        assert order["cost"] == close(bill)
+        assert order["cost_per_kg"] == close(bill / kg)
         assert order["delivery_charge"] == float(row.get("delivery_charge") or 0)
         pack = row.get("pack_kg")
         assert order["packs"] == (close(kg / F(pack)) if pack else None)
@@ -213,7 +213,7 @@ def batches(told: Told) -> None:
         assert sum(days.values(), F(0)) <= have(week, found)[supply]
 
 
-@recomputes("plan", ".stock[]: lot delivered kg_at_end_of_day[]", ".by_day[]: date used_kg delivered_kg stock_kg")
+@recomputes("plan", ".stock[]: lot delivered kg_at_end_of_day[]", ".by_day[]: date used_kg delivered_kg left_kg")
 def stock(told: Told) -> None:
     week, found = told.more, told.document
     shown = {(s["lot"], s["delivered"]): s["kg_at_end_of_day"] for s in found["stock"]}
@@ -227,7 +227,7 @@ def stock(told: Told) -> None:
         assert day["used_kg"] == close(sum((days.get(on, F(0)) for days in taken.values()), F(0)))
         came = [exactly(o["kg"]) for o in found["orders"] if o["delivered"] == day["date"]]
         assert day["delivered_kg"] == close(sum(came, F(0)))
-        assert day["stock_kg"] == close(sum((rows[k] for rows in wanted.values()), F(0)))
+        assert day["left_kg"] == close(sum((rows[k] for rows in wanted.values()), F(0)))
 
 
 def rests(week: RawWeek, found: Any) -> dict[Supply, Fraction]:

@@ -10,9 +10,10 @@ import pytest
 from weeks import RawBatch, RawLot, RawWeek, day
 
 from constraints.faults import BadInput
+from optimizer.pages.record import plain
 from optimizer.plan.files.week_file import read_week
 from optimizer.plan.report.outcome import Outcome
-from optimizer.plan.report.plan_json import plan_dict
+from optimizer.plan.report.plan_json import PlanRecord
 from optimizer.plan.report.plan_page import plan_page
 from optimizer.plan.run import plan_again, plan_week
 from optimizer.wording import CAUTION
@@ -24,7 +25,7 @@ def planned(folder: Path, salt: float = 0.0) -> tuple[str, dict[str, Any]]:
     path = RawWeek(3, lots, [RawBatch(f"B{k}", 15.0, 15.0, k, k, (24, 28), salt=salt) for k in range(2)], []).write(
         folder
     )
-    plan = plan_dict(plan_week(read_week(path), compare=False, talk=False))
+    plan = plain(PlanRecord, plan_week(read_week(path), compare=False))
     assert plan["status"] == "optimal"
     return path, plan
 
@@ -32,7 +33,7 @@ def planned(folder: Path, salt: float = 0.0) -> tuple[str, dict[str, Any]]:
 def after(path: str, folder: Path, plan: dict[str, Any], **told: Any) -> Outcome:
     (folder / "plan.json").write_text(json.dumps(plan))
     (folder / "happened.yaml").write_text(json.dumps({"plan": "plan.json", "now": day(1), **told}))
-    return plan_again(read_week(path), str(folder / "happened.yaml"), talk=False)
+    return plan_again(read_week(path), str(folder / "happened.yaml"))
 
 
 def test_a_fat_measured_again_puts_what_was_made_in_doubt(tmp_path: Path) -> None:
@@ -112,7 +113,7 @@ def test_a_document_that_does_not_add_up_is_held_though_nothing_was_told(tmp_pat
     spoil(plan, kind)
     outcome = after(path, tmp_path, plan)
     assert outcome.hold and outcome.exit_code == 1, kind
-    assert plan_dict(outcome)["status"] == "hold" and plan_dict(outcome)["caution"] == CAUTION
+    assert plain(PlanRecord, outcome)["status"] == "hold" and plain(PlanRecord, outcome)["caution"] == CAUTION
 
 
 @pytest.mark.parametrize(
@@ -170,7 +171,7 @@ def test_a_figure_that_no_kitchen_can_mean_is_an_error(tmp_path: Path, told: dic
 def test_what_was_held_stays_held_when_it_is_planned_once_more(tmp_path: Path) -> None:
     path, plan = planned(tmp_path)
     held = after(path, tmp_path, plan, lots=[{"lot": "fat", "fat_pct": "80"}])
-    again = after(path, tmp_path, plan_dict(held))
+    again = after(path, tmp_path, plain(PlanRecord, held))
     assert again.hold == held.hold and again.exit_code == 1
 
 
@@ -221,6 +222,6 @@ def test_a_week_whose_every_batch_is_made_still_has_its_plan(tmp_path: Path) -> 
     path, plan = planned(tmp_path)
     (tmp_path / "plan.json").write_text(json.dumps(plan))
     (tmp_path / "happened.yaml").write_text(json.dumps({"plan": "plan.json", "now": day(2)}))
-    outcome = plan_again(read_week(path), str(tmp_path / "happened.yaml"), talk=False)
+    outcome = plan_again(read_week(path), str(tmp_path / "happened.yaml"))
     assert outcome.no_plan is None and outcome.exit_code == 0 and not outcome.hold
     assert "PLAN, for what is still to be made." in plan_page(outcome)

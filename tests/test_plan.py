@@ -19,11 +19,12 @@ from weeks import START, RawBatch, RawLot, RawOffer, RawWeek, day, random_week
 from constraints.faults import BadInput
 from optimizer.answer import Status, blend
 from optimizer.order import Asked, order_of
+from optimizer.pages.record import plain
 from optimizer.plan.files.week_file import read_week
 from optimizer.plan.model.build import build
 from optimizer.plan.model.world import assemble_week
 from optimizer.plan.report.outcome import gather
-from optimizer.plan.report.plan_json import orders_csv, plan_dict, pulls_csv
+from optimizer.plan.report.plan_json import PlanRecord, orders_csv, pulls_csv
 from optimizer.plan.report.plan_page import plan_page
 from optimizer.plan.report.stock_picture import picture
 from optimizer.plan.run import plan_again, plan_week
@@ -130,7 +131,7 @@ def test_what_dies_unused_is_named_with_the_way_to_save_it(tmp_path: Path) -> No
     recipe = json.loads((tmp_path / "r0.yaml").read_text())
     recipe["require"].append({"share": {"species": "lamb", "max_pct": 20}})
     (tmp_path / "r0.yaml").write_text(json.dumps(recipe))
-    outcome = plan_week(read_week(path), talk=False)
+    outcome = plan_week(read_week(path))
     [dying] = outcome.expiring
     assert dying.lot == "lamb" and dying.save_in == "A"
     assert float(dying.kg) == pytest.approx(7.0, abs=0.06)  # a fifth of ten kilograms is used
@@ -178,9 +179,9 @@ def test_a_requirement_no_lot_can_meet_is_named(tmp_path: Path) -> None:
     path = RawWeek(1, [RawLot("one", "pork", 20.0, 3.0, 50.0)], [RawBatch("A", 5.0, 5.0, 0, 0, (24, 28))]).write(
         tmp_path
     )
-    outcome = plan_week(read_week(path), talk=False)
+    outcome = plan_week(read_week(path))
     assert outcome.plan.status is Status.INFEASIBLE and outcome.no_plan is not None
-    assert [batch for batch, _ in outcome.no_plan.impossible] == ["A"]
+    assert [one.batch for one in outcome.no_plan.impossible] == ["A"]
 
 
 def repairable(folder: Path) -> str:
@@ -195,9 +196,9 @@ def test_repair_keeps_what_is_done_and_changes_as_few_batches_as_it_can(tmp_path
     before = {b["batch"]: b for b in json.loads((tmp_path / "plan.json").read_text())["batches"]}
     happened = {"plan": "plan.json", "now": day(1), "fixed_through": day(3), "lots": [{"lot": "lean", "short_kg": 8}]}
     (tmp_path / "happened.yaml").write_text(json.dumps(happened))
-    outcome = plan_again(read_week(path), str(tmp_path / "happened.yaml"), talk=False)
+    outcome = plan_again(read_week(path), str(tmp_path / "happened.yaml"))
     assert outcome.plan.status is Status.OPTIMAL
-    after = {b["batch"]: b for b in plan_dict(outcome)["batches"]}
+    after = {b["batch"]: b for b in plain(PlanRecord, outcome)["batches"]}
     assert after["B0"]["pulls"] == before["B0"]["pulls"] or [p["held_kg"] for p in after["B0"]["pulls"]] == [
         str(p["held_kg"]) for p in before["B0"]["pulls"]
     ]

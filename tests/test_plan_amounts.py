@@ -11,15 +11,17 @@ from typing import Any
 
 import numpy as np
 import pytest
+from optimizer.blend import Status
 from scipy.optimize import Bounds, LinearConstraint, milp
 from weeks import START, day
 
 from optimizer.answer import Status
+from optimizer.pages.record import plain
 from optimizer.plan.files.week_file import read_week
 from optimizer.plan.model.build import build
 from optimizer.plan.model.world import assemble_week
 from optimizer.plan.report.outcome import Outcome
-from optimizer.plan.report.plan_json import plan_dict
+from optimizer.plan.report.plan_json import PlanRecord
 from optimizer.plan.run import plan_again, plan_week
 from optimizer.plan.settle.engine import solve
 
@@ -141,7 +143,7 @@ def taken(outcome: Outcome, lot: str) -> Fraction:
 @pytest.mark.parametrize("seed", range(0, 24, 2))
 def test_as_weighed_too(seed: int, tmp_path: Path) -> None:
     kitchen = Kitchen(seed)
-    outcome = plan_week(read_week(kitchen.write(tmp_path)), compare=False, talk=False)
+    outcome = plan_week(read_week(kitchen.write(tmp_path)), compare=False)
     if kitchen.cheapest() is None:
         assert outcome.plan.status is Status.INFEASIBLE and outcome.no_plan is not None
         return
@@ -168,7 +170,7 @@ def dear(folder: Path, floor: float, **first: Any) -> str:
 
 
 def test_a_least_weight_that_no_batch_can_take_is_said_with_what_would_work(tmp_path: Path) -> None:
-    outcome = plan_week(read_week(dear(tmp_path, 25)), compare=False, talk=False)
+    outcome = plan_week(read_week(dear(tmp_path, 25)), compare=False)
     assert outcome.no_plan is not None
     assert outcome.no_plan.cause == "1 lot must be used, and no batch can take 5 kg of dear."
     way = outcome.no_plan.ways[0].changes[0]
@@ -178,11 +180,11 @@ def test_a_least_weight_that_no_batch_can_take_is_said_with_what_would_work(tmp_
 
 def test_of_a_least_weight_only_the_rest_is_asked_of_what_is_left_of_a_week(tmp_path: Path) -> None:
     path = dear(tmp_path, 15)
-    first = plan_week(read_week(path), compare=False, talk=False)
+    first = plan_week(read_week(path), compare=False)
     assert 15 <= taken(first, "dear") <= Fraction("15.1")  # a division or two for the scales
-    (tmp_path / "plan.json").write_text(json.dumps(plan_dict(first)))
+    (tmp_path / "plan.json").write_text(json.dumps(plain(PlanRecord, first)))
     (tmp_path / "happened.yaml").write_text(json.dumps({"plan": "plan.json", "now": day(1)}))
-    rest = plan_again(read_week(path), str(tmp_path / "happened.yaml"), talk=False)
+    rest = plan_again(read_week(path), str(tmp_path / "happened.yaml"))
     first.plan.made = [one for one in first.plan.made if one.day == 0]
     done = taken(first, "dear")
     assert rest.stands and 0 < done < 15

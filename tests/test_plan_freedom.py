@@ -79,7 +79,7 @@ def test_more_freedom_never_gives_a_dearer_plan(start: int, tmp_path: Path) -> N
 
 
 def planned(path: str) -> Outcome:
-    return plan_week(read_week(path), compare=False, talk=False)
+    return plan_week(read_week(path), compare=False)
 
 
 def test_a_delivery_may_serve_closing_stock_alone(tmp_path: Path) -> None:

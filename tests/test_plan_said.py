@@ -11,11 +11,12 @@ from pathlib import Path
 import pytest
 from weeks import RawBatch, RawLot, RawOffer, RawWeek
 
+from optimizer.pages.record import plain
 from optimizer.plan.files.week_file import read_week
 from optimizer.plan.report.outcome import Outcome
-from optimizer.plan.report.plan_json import orders_csv, plan_dict, pulls_csv
+from optimizer.plan.report.plan_json import PlanRecord, orders_csv, pulls_csv
 from optimizer.plan.report.plan_page import plan_page
-from optimizer.plan.report.unit import Unit
+from optimizer.plan.report.way_out import amount
 from optimizer.plan.run import plan_week
 
 LB = 0.45359237
@@ -23,7 +24,7 @@ LB = 0.45359237
 
 
 def planned(path: str | Path) -> Outcome:
-    return plan_week(read_week(str(path)), compare=False, talk=False)
+    return plan_week(read_week(str(path)), compare=False)
 
 
 def used_up(path: Path, name: str) -> None:
@@ -83,7 +84,7 @@ def test_a_week_in_pounds_says_every_weight_in_pounds_and_cure_in_grams_too(tmp_
     kilograms = planned(path)
     path.write_text(json.dumps(json.loads(path.read_text()) | {"units": "lb"}))
     pounds = planned(path)
-    a, b = plan_dict(kilograms), plan_dict(pounds)
+    a, b = plain(PlanRecord, kilograms), plain(PlanRecord, pounds)
     assert a["orders"] == b["orders"] and a["batches"] == b["batches"], "the JSON document stays in kilograms"
     page = plan_page(pounds)
     assert not re.search(r"\d kg\b|\bkg as held", page)
@@ -91,15 +92,13 @@ def test_a_week_in_pounds_says_every_weight_in_pounds_and_cure_in_grams_too(tmp_
     for pull in a["batches"][0]["pulls"]:
         assert f"{pull['held_kg'] / LB:.2f}" in page
     assert re.search(r"salt +720\.0 g = 25\.40 oz", page), "40 kg at 18 g, 28.35 g in an ounce"
-    assert f"{a['orders'][0]['price_per_kg'] * LB:.3f}" in page
-    unit = Unit.of(pounds.plan.world)  # a change is rounded so that it is enough: 1 kg is 2.2046 lb
-    assert (
-        unit.amount(Fraction(1), "kg short") == "2.21 lb short" and unit.amount(Fraction(3), "batches") == "3 batches"
-    )
-    assert unit.near(Fraction(10)) == "22.05 lb"
+    assert f"{a['orders'][0]['cost_per_kg'] * LB:.3f}" in page
+    unit = pounds.unit  # a change is rounded so that it is enough: 1 kg is 2.2046 lb
+    assert amount(unit, Fraction(1), "kg short") == "2.21 lb short"
+    assert amount(unit, Fraction(3), "batches") == "3 batches"
     (order,) = csv.DictReader(orders_csv(pounds).splitlines())
     assert float(order["lb"]) == pytest.approx(a["orders"][0]["kg"] / LB, abs=1e-4)
-    assert float(order["price_per_lb"]) == pytest.approx(a["orders"][0]["price_per_kg"] * LB, abs=1e-4)
+    assert float(order["cost_per_lb"]) == pytest.approx(a["orders"][0]["cost_per_kg"] * LB, abs=1e-4)
     rows = list(csv.DictReader(pulls_csv(pounds).splitlines()))
     assert [float(row["held_lb"]) * LB for row in rows] == pytest.approx(
         [pull["held_kg"] for pull in a["batches"][0]["pulls"]], abs=1e-4
@@ -107,10 +106,10 @@ def test_a_week_in_pounds_says_every_weight_in_pounds_and_cure_in_grams_too(tmp_
 
 
 def test_the_verdict_of_a_plan_has_the_shape_of_a_blends(tmp_path: Path) -> None:
-    none = plan_dict(planned(fat_to_use_up(tmp_path)))
+    none = plain(PlanRecord, planned(fat_to_use_up(tmp_path)))
     assert (none["status"], none["verdict"]["grade"]) == ("infeasible", "no_such_batch")
     lots = [RawLot("lean", "pork", 9.0, 4.0, 40.0), RawLot("fat", "pork", 62.0, 1.5, 30.0)]
-    some = plan_dict(planned(RawWeek(1, lots, [RawBatch("A", 20.0, 20.0, 0, 0, (24, 28))]).write(tmp_path)))
+    some = plain(PlanRecord, planned(RawWeek(1, lots, [RawBatch("A", 20.0, 20.0, 0, 0, (24, 28))]).write(tmp_path)))
     assert some["verdict"] | {"limits": {}} == {
         "grade": "holds", "headline": some["verdict"]["headline"], "warnings": 1, "limits": {}
     }  # fmt: skip

@@ -9,9 +9,10 @@ from pathlib import Path
 import pytest
 from weeks import RawBatch, RawLot, RawOffer, RawWeek, day, random_week
 
+from optimizer.pages.record import plain
 from optimizer.plan.files.week_file import read_week
-from optimizer.plan.report.outcome import Outcome, by_day
-from optimizer.plan.report.plan_json import plan_dict
+from optimizer.plan.report.outcome import Outcome
+from optimizer.plan.report.plan_json import PlanRecord
 from optimizer.plan.run import plan_again, plan_week
 
 
@@ -24,7 +25,7 @@ def kept(outcome: Outcome, start: int = 0) -> Fraction:
 def test_what_is_paid_for_keeping_is_the_stock_of_every_evening(seed: int, tmp_path: Path) -> None:
     week = random_week(seed, whole=False)
     week.holding = 0.05
-    outcome = plan_week(read_week(week.write(tmp_path)), compare=False, talk=False)
+    outcome = plan_week(read_week(week.write(tmp_path)), compare=False)
     if outcome.plan.money is not None:
         assert outcome.plan.money.holding == Fraction("0.05") * kept(outcome)
 
@@ -33,7 +34,7 @@ def test_what_dies_is_not_kept_the_night_after_its_last_day(tmp_path: Path) -> N
     """10 kg that die on the second day are kept one night, 10 kg that keep three."""
     lots = [RawLot("dies", "pork", 26.0, 4.0, 20.0, last=1), RawLot("keeps", "pork", 26.0, 4.0, 10.0)]
     week = RawWeek(3, lots, [RawBatch("A", 10.0, 10.0, 0, 0, (20, 30))], holding=0.5)
-    outcome = plan_week(read_week(week.write(tmp_path)), compare=False, talk=False)
+    outcome = plan_week(read_week(week.write(tmp_path)), compare=False)
     assert outcome.plan.money is not None
     left = {outcome.plan.world.supplies[s].name: [float(kg) for kg in levels] for s, levels in outcome.stock.items()}
     assert left == {"dies": [10, 0, 0], "keeps": [10, 10, 10]}
@@ -45,11 +46,11 @@ def test_days_that_are_done_show_the_stock_there_was(tmp_path: Path) -> None:
     batches = [RawBatch(f"B{k}", 15.0, 15.0, k, k, (24, 28)) for k in range(4)]
     offers = [RawOffer("trim", "S", "pork", 12.0, 3.0, 5.0, lead=1)]
     path = RawWeek(4, lots, batches, offers, holding=0.01).write(tmp_path)
-    before = plan_week(read_week(path), compare=False, talk=False)
-    (tmp_path / "plan.json").write_text(json.dumps(plan_dict(before)))
+    before = plan_week(read_week(path), compare=False)
+    (tmp_path / "plan.json").write_text(json.dumps(plain(PlanRecord, before)))
     happened = {"plan": "plan.json", "now": day(2), "fixed_through": day(3)}
     (tmp_path / "happened.yaml").write_text(json.dumps(happened))
-    after = plan_again(read_week(path), str(tmp_path / "happened.yaml"), talk=False)
+    after = plan_again(read_week(path), str(tmp_path / "happened.yaml"))
 
     def levels(outcome: Outcome) -> dict[tuple[str, int], list[float]]:
         supplies = outcome.plan.world.supplies
@@ -59,7 +60,10 @@ def test_days_that_are_done_show_the_stock_there_was(tmp_path: Path) -> None:
         }  # fmt: skip
 
     assert levels(after) == levels(before)
-    rows = [[float(kg) for row in by_day(outcome)[:2] for kg in row[1:]] for outcome in (before, after)]
+    rows = [
+        [float(kg) for row in one.by_day[:2] for kg in (row.used_kg, row.delivered_kg, row.left_kg)]
+        for one in (before, after)
+    ]
     assert rows[0] == pytest.approx(rows[1])
     assert after.plan.money is not None
     assert after.plan.money.holding == Fraction("0.01") * kept(after, 2)
@@ -71,13 +75,13 @@ def bought(folder: Path) -> tuple[str, dict[str, object]]:
             RawLot("spare", "pork", 10.0, 9.0, 80.0)]  # fmt: skip
     batches = [RawBatch(f"B{k}", 15.0, 15.0, k, k, (24, 28)) for k in range(4)]
     path = RawWeek(4, lots, batches, [RawOffer("trim", "S", "pork", 12.0, 3.0, 5.0, lead=1)]).write(folder)
-    return path, plan_dict(plan_week(read_week(path), compare=False, talk=False))
+    return path, plain(PlanRecord, plan_week(read_week(path), compare=False))
 
 
 def again(path: str, folder: Path, plan: dict[str, object], now: int, **told: object) -> Outcome:
     (folder / "plan.json").write_text(json.dumps(plan))
     (folder / "happened.yaml").write_text(json.dumps({"plan": "plan.json", "now": day(now), **told}))
-    return plan_again(read_week(path), str(folder / "happened.yaml"), talk=False)
+    return plan_again(read_week(path), str(folder / "happened.yaml"))
 
 
 @pytest.mark.parametrize("now", [0, 1, 2])
@@ -95,8 +99,8 @@ def test_mass_is_conserved_over_a_week_repaired_twice(tmp_path: Path) -> None:
     """Of every lot and delivery: what was there is what all batches took and what is left at the end."""
     path, plan = bought(tmp_path)
     first = again(path, tmp_path, plan, 1, lots=[{"lot": "fat", "short_kg": 4}])
-    second = again(path, tmp_path, plan_dict(first), 2, lots=[{"lot": "fat", "short_kg": 4}])
-    document = json.loads(json.dumps(plan_dict(second)))
+    second = again(path, tmp_path, plain(PlanRecord, first), 2, lots=[{"lot": "fat", "short_kg": 4}])
+    document = json.loads(json.dumps(plain(PlanRecord, second)))
     assert second.hold == () and {b["batch"] for b in document["batches"]} == {"B0", "B1", "B2", "B3"}
     taken: dict[tuple[str, object], float] = {}
     for batch in document["batches"]:

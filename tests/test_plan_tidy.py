@@ -12,9 +12,10 @@ import pytest
 from scipy.optimize import Bounds, LinearConstraint, milp
 from weeks import RawBatch, RawLot, RawWeek
 
+from optimizer.pages.record import plain
 from optimizer.plan.files.week_file import read_week
 from optimizer.plan.report.outcome import Outcome
-from optimizer.plan.report.plan_json import plan_dict
+from optimizer.plan.report.plan_json import PlanRecord
 from optimizer.plan.report.plan_page import plan_page
 from optimizer.plan.run import plan_week
 
@@ -28,7 +29,7 @@ BATCHES = [RawBatch("A", 20.0, 20.0, 0, 0, (24, 26)), RawBatch("B", 20.0, 20.0, 
 def planned(folder: Path, **keys: Any) -> Outcome:
     path = Path(RawWeek(2, LOTS, BATCHES).write(folder))
     path.write_text(json.dumps(json.loads(path.read_text()) | keys))
-    return plan_week(read_week(str(path)), compare=False, talk=False)
+    return plan_week(read_week(str(path)), compare=False)
 
 
 def semi_continuous(pull: float, rest: float) -> float:
@@ -87,7 +88,7 @@ def test_the_default_makes_no_week_impossible_and_is_off_at_nought(tmp_path: Pat
     assert usual.plan.tidy_price >= -1e-9
     for one in usual.plan.made:  # 1 % of 20 kg, two divisions of 50 g at least
         assert all(kg >= Fraction("0.2") for kg in one.taken.values())
-    assert plan_dict(usual)["tidy"] == {"price": usual.plan.tidy_price, "crumbs": list(usual.plan.crumbs)}
+    assert plain(PlanRecord, usual)["tidy"] == {"price": usual.plan.tidy_price, "crumbs": list(usual.plan.crumbs)}
 
 
 def test_what_gives_way_is_said(tmp_path: Path) -> None:
@@ -95,7 +96,7 @@ def test_what_gives_way_is_said(tmp_path: Path) -> None:
     lots = [RawLot("lean", "pork", 8.0, 2.0, 1.0), RawLot("fat", "pork", 90.0, 1.0, 0.2)]
     batches = [RawBatch(name, 0.5, 0.5, k, k, (14, 18)) for k, name in enumerate("AB")]
     path = RawWeek(2, lots, batches).write(tmp_path)
-    outcome = plan_week(read_week(path), compare=False, talk=False)
+    outcome = plan_week(read_week(path), compare=False)
     assert outcome.exit_code == 0 and outcome.plan.crumbs
     assert "for want of a better way: 0.05 kg of fat in A" in " ".join(plan_page(outcome).split())
 
@@ -108,7 +109,7 @@ def one_batch(folder: Path, *lots: RawLot, most: int = 26, **keys: Any) -> tuple
     batch = RawBatch("A", 20.0, 20.0, 0, 0, (0, most))
     path = Path(RawWeek(1, list(lots), [batch]).write(folder))
     path.write_text(json.dumps(json.loads(path.read_text()) | keys))
-    outcome = plan_week(read_week(str(path)), compare=False, talk=False)
+    outcome = plan_week(read_week(str(path)), compare=False)
     assert outcome.exit_code == 0
     taken = {
         s: sum((one.taken.get(s, Fraction(0)) for one in outcome.plan.made), Fraction(0)) for s in range(len(lots))

@@ -92,7 +92,7 @@ def test_what_is_left_of_an_order_is_worth_what_the_offer_says_and_what_dies_is_
         "lot,material,species,on_hand_kg,fat_pct,cost_per_kg,salvage_per_kg,use_by\n"
         "dear,trim,pork,20,20,9,8,2026-12-01\n"
     )
-    outcome = plan_week(read_week(path), compare=False, talk=False)
+    outcome = plan_week(read_week(path), compare=False)
     (left,) = outcome.left_over
     used = sum((kg for one in outcome.plan.made for kg in one.taken.values()), F(0))
     assert (left.kg, left.worth) == (15 - used, 15 - used)

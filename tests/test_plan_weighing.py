@@ -11,6 +11,7 @@ from weeks import RawBatch, RawLot, RawOffer, RawWeek, day
 
 from constraints.ingredients import Lot
 from optimizer.answer import Status
+from optimizer.pages.record import plain
 from optimizer.plan.files.week_file import read_week
 from optimizer.plan.model.world import assemble_week
 from optimizer.plan.settle.find import Plan, find
@@ -119,13 +120,13 @@ def test_meat_that_was_ordered_stands_in_the_books_at_what_was_paid(tmp_path: Pa
 
 def test_a_batch_of_a_plan_claims_no_optimum_of_its_own(tmp_path: Path) -> None:
     from optimizer.plan.report.outcome import gather
-    from optimizer.plan.report.plan_json import plan_dict
+    from optimizer.plan.report.plan_json import PlanRecord
     from optimizer.plan.report.plan_page import plan_page
 
     outcome = gather(bought(tmp_path), None)
     page = plan_page(outcome, full=True)
     assert "Proved: no batch" not in page and "MAKE IT" in page
     assert "1000000" not in page
-    certificate = plan_dict(outcome)["batches"][0]["answer"]["certificate"]
+    certificate = plain(PlanRecord, outcome)["batches"][0]["answer"]["certificate"]
     assert certificate["feasible"] is True and certificate["gap"] is None
     assert json.dumps(certificate) and day(0) == "2026-11-30" and "Mon 30 Nov" in page

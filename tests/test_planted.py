@@ -203,7 +203,7 @@ def test_a_blend_in_loads_is_never_worse_in_one_of_them(tmp_path: Path) -> None:
 
 @pytest.fixture(scope="module")
 def plan() -> Plan:
-    return plan_week(read_week(str(ROOT / "tests/data/small/week/week.yaml")), compare=False, talk=False).plan
+    return plan_week(read_week(str(ROOT / "tests/data/small/week/week.yaml")), compare=False).plan
 
 
 def said(plan: Plan, **changed: Any) -> str:

@@ -27,7 +27,8 @@ from typer.testing import CliRunner
 from where import ROOT
 
 from optimizer.cli import app
-from optimizer.sheet.week import _pull, _sheets
+from optimizer.pages.figures import Unit
+from optimizer.sheet.week import _pulls, _sheets
 from optimizer.wording import CAUTION
 
 EXAMPLES = ROOT / "examples"
@@ -302,7 +303,7 @@ def test_a_weeks_lists_are_the_plan(week: str) -> None:
     for row in rows:
         order, days = bought[row[0]], [date.fromisoformat(bought[row[0]][key]) for key in ("order_by", "delivered")]
         assert row[1:3] == [order["material"], str(order["packs"])]
-        assert row[4:6] == [f"{order['price_per_kg']:.3f}", f"{order['money']:.2f}"]
+        assert row[4:6] == [f"{order['cost_per_kg']:.3f}", f"{order['cost']:.2f}"]
         assert row[6:8] == [f"{day:%a} {day.day} {day:%b} {day.year}" for day in days] and row[8:] == [""] * 5
     pulled = [table for table in tables(week, "lot") if len(table[0]) == 6]
     days = [list(group) for _, group in groupby(plan["batches"], key=lambda batch: batch["date"])]
@@ -462,22 +463,30 @@ def test_codes_of_a_week_go_on_after_what_is_made_that_day() -> None:
     """One batch of Monday is made: the two that are left of Monday are its second and third, Tuesday's is a first."""
     days = [date(2026, 11, 30), date(2026, 11, 30), date(2026, 12, 1)]
     job = SimpleNamespace(name="A", recipe=SimpleNamespace(entry=SimpleNamespace(name="links")))
-    week = SimpleNamespace(lots=SimpleNamespace(file="none.csv"), entry=SimpleNamespace(units="kg"))
-    plan = SimpleNamespace(
-        world=SimpleNamespace(week=week, supplies={}),
+    week = SimpleNamespace(lots=SimpleNamespace(file="none.csv"))
+    outcome: Any = SimpleNamespace(
+        plan=SimpleNamespace(world=SimpleNamespace(week=week, supplies={})), unit=Unit(),
         made=[SimpleNamespace(on=day, taken={}, job=job, answer=None) for day in days],
-    )
-    outcome: Any = SimpleNamespace(plan=plan, done=[{"date": "2026-11-30"}, {"date": "2026-11-29"}])
+        done=[{"date": "2026-11-30"}, {"date": "2026-11-29"}],
+    )  # fmt: skip
     assert [one.code for one in _sheets(outcome)] == ["L261130-2", "L261130-3", "L261201-1"]
 
 
 def test_a_pull_of_a_day_is_for_the_batches_that_take_of_it() -> None:
     order = SimpleNamespace(problem=SimpleNamespace(order=SimpleNamespace(meat_division_kg=Fraction(1, 100))))
-    batches: Any = [
-        SimpleNamespace(taken=taken, job=SimpleNamespace(name=name), answer=order)
+    batches = [
+        SimpleNamespace(taken=taken, job=SimpleNamespace(name=name), answer=order, on=date(2026, 11, 30))
         for name, taken in (("A", {0: Fraction(2)}), ("B", {1: Fraction(7)}), ("C", {0: Fraction(3, 2)}))
     ]
-    supply: Any = SimpleNamespace(name="S-1", offer=None, came=None, lot=SimpleNamespace(name="S-1", material="trim"))
-    row = _pull(batches, 0, supply, False)
-    assert (row["for_"], row["large"], row["small"]) == ("A, C", "3.50 kg", "")
-    assert kg(_pull(batches, 0, supply, True)["large"]) == pytest.approx(Fraction(7, 2), abs=0.005)
+    supplies = [SimpleNamespace(name=name, came=None, lot=SimpleNamespace(material="trim")) for name in ("S-1", "S-2")]
+    plan = SimpleNamespace(world=SimpleNamespace(supplies=supplies))
+
+    def pulls(*, pounds: bool) -> list[dict[str, str]]:
+        outcome: Any = SimpleNamespace(plan=plan, made=batches, unit=Unit.of(pounds=pounds))
+        ((_, rows),) = _pulls(outcome)
+        return rows
+
+    assert [(row["lot"], row["for_"], row["large"], row["small"]) for row in pulls(pounds=False)] == [
+        ("S-1", "A, C", "3.50 kg", ""), ("S-2", "B", "7.00 kg", ""),
+    ]  # fmt: skip
+    assert kg(pulls(pounds=True)[0]["large"]) == pytest.approx(Fraction(7, 2), abs=0.005)

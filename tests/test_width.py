@@ -85,7 +85,7 @@ def test_a_plan_with_long_and_wide_names(tmp_path: Path) -> None:
         RawBatch("word " * 40, 9.0, 9.0, 1, 1, (24, 28)),
     ]
     week = read_week(RawWeek(2, lots, batches).write(tmp_path))
-    text = plan_page(plan_week(week, talk=False), full=True)
+    text = plan_page(plan_week(week), full=True)
     assert [line for line in text.splitlines() if cells(line) > WIDTH] == []
 
 

@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import sys
 from collections.abc import Callable
+from dataclasses import replace
 from fractions import Fraction
 
 from optimizer.answer import Status
-from optimizer.clock import OutOfTime, limited
+from optimizer.clock import OutOfTime
 from optimizer.plan.files.happened import as_it_is, read_happened
 from optimizer.plan.files.week_file import Week
 from optimizer.plan.model.blocks import Costs, WeekProgram
@@ -19,30 +20,26 @@ from optimizer.plan.settle.in_order import in_order
 from optimizer.plan.settle.repair import repaired
 
 
-def plan_week(week: Week, *, time_limit: float | None = None, compare: bool = True, talk: bool = True) -> Outcome:
+def plan_week(week: Week, *, compare: bool = True) -> Outcome:
     """Plan a week. Raises BadInput where its files do not fit together, OutOfTime where there is no time for a plan."""
-    with limited(time_limit):
-        world = assemble_week(week)
-        plan = find(world, talk=talk)
-        if plan.status is Status.INFEASIBLE or impossible(world):
-            return _without(plan, world)
-        return _gathered(plan, compare=compare and not plan.solved.interrupted)
+    world = assemble_week(week)
+    plan = find(world, talk=True)
+    if plan.status is Status.INFEASIBLE or impossible(world):
+        return _without(plan, world)
+    return _gathered(plan, compare=compare and not plan.solved.interrupted)
 
 
-def plan_again(week: Week, what_happened: str, *, time_limit: float | None = None, talk: bool = True) -> Outcome:
+def plan_again(week: Week, what_happened: str) -> Outcome:
     """Plan what is left of a week after something else happened than was planned. Raises as ``plan_week``."""
-    with limited(time_limit):
-        happened = read_happened(what_happened)
-        world = assemble_week(as_it_is(week, happened))
-        rest = repaired(world, happened)
-        plan = find(rest.world, rest.make, talk=talk)
-        if plan.status is Status.INFEASIBLE:
-            outcome = _without(plan, world, rest.again)
-        else:
-            outcome = _gathered(plan, compare=False, gone=rest.gone)
-    outcome.done, outcome.fewest_changes, outcome.missed = rest.done, rest.fewest, rest.missed
-    outcome.hold, outcome.coming = rest.hold, rest.coming
-    return outcome
+    happened = read_happened(what_happened)
+    world = assemble_week(as_it_is(week, happened))
+    rest = repaired(world, happened)
+    plan = find(rest.world, rest.make, talk=True)
+    none = plan.status is Status.INFEASIBLE
+    outcome = _without(plan, world, rest.again) if none else _gathered(plan, compare=False, gone=rest.gone)
+    return replace(
+        outcome, done=rest.done, fewest_changes=rest.fewest, missed=rest.missed, hold=rest.hold, coming=rest.coming
+    )
 
 
 def _gathered(plan: Plan, *, compare: bool, gone: tuple[tuple[int, int, Fraction], ...] = ()) -> Outcome:
@@ -57,7 +54,7 @@ def _gathered(plan: Plan, *, compare: bool, gone: tuple[tuple[int, int, Fraction
 def _without(plan: Plan, world: World, again: Callable[[Costs | None], WeekProgram] | None = None) -> Outcome:
     """There is no plan: say why. Nothing of what the solver has is shown."""
     never = impossible(world)
-    status = Status.DO_NOT_MAKE if any(r.origin.legal for _, r in never) else Status.INFEASIBLE
+    status = Status.DO_NOT_MAKE if any(one.requirement.origin.legal for one in never) else Status.INFEASIBLE
     if not never:
         sys.stderr.write("no plan; looking for the reasons and the ways out\n")
     bare = Plan(status, plan.world, plan.program, plan.solved)

@@ -12,11 +12,10 @@ from constraints.ingredients import Ingredient, Kind
 from constraints.numbers import KG_PER_LB, OZ_PER_LB, shown
 from constraints.quantities import Basis
 from optimizer.pages.details import source_words
-from optimizer.pages.figures import figure, grams
+from optimizer.pages.figures import Unit, figure, grams
 from optimizer.pages.tables import heading, paragraph, table
 from optimizer.plan.model.world import Supply
 from optimizer.plan.report.outcome import Outcome
-from optimizer.plan.report.unit import Unit
 from optimizer.plan.settle.weigh import Made
 from optimizer.remarks import known_to_contain, lot_notes, warnings
 from optimizer.verdict import Grade, Verdict, mark
@@ -41,26 +40,26 @@ def name_of(supply: Supply) -> str:
 
 def day_by_day(outcome: Outcome, *, full: bool) -> Iterator[str]:
     """A part for each day on which anything is made."""
-    unit = Unit.of(outcome.plan.world)
-    for on, group in groupby(outcome.plan.made, key=lambda one: one.on):
+    unit = outcome.unit
+    for on, group in groupby(outcome.made, key=lambda one: one.on):
         batches = list(group)
         yield from heading(weekday(on))
-        yield from _pulls(outcome, batches, unit)
+        places = max(unit.places(one.answer.problem.order.meat_division_kg) for one in batches)
+        rows = []
+        for supply, mine in pulled(outcome, batches):
+            parts = [f"{name} {unit.figure(kg, places)}" if len(mine) > 1 else name for name, kg in mine.items()]
+            total = unit.figure(sum(mine.values(), _ZERO), places)
+            rows.append([name_of(supply), supply.lot.material, total, ", ".join(parts)])
+        yield from table(("pull", "material", f"{unit.name} as held", "for"), rows, "<<><")
         for one in batches:
             yield from _batch(one, unit, full=full)
 
 
-def _pulls(outcome: Outcome, batches: Sequence[Made], unit: Unit) -> Iterator[str]:
-    """What comes out of the cooler that day, as held, and for what."""
+def pulled(outcome: Outcome, batches: Sequence[Made]) -> Iterator[tuple[Supply, dict[str, Fraction]]]:
+    """What comes out of the cooler for the batches of a day, as held, and how much of it for which."""
     supplies = outcome.plan.world.supplies
-    places = max(unit.places(one.answer.problem.order.meat_division_kg) for one in batches)
-    rows = []
     for s in sorted({s for one in batches for s in one.taken}, key=lambda s: (supplies[s].name, s)):
-        mine = [(one.job.name, one.taken[s]) for one in batches if s in one.taken]
-        parts = [f"{name} {unit(kg, places)}" if len(mine) > 1 else name for name, kg in mine]
-        total = unit(sum((kg for _, kg in mine), _ZERO), places)
-        rows.append([name_of(supplies[s]), supplies[s].lot.material, total, ", ".join(parts)])
-    yield from table(("pull", "material", f"{unit.name} as held", "for"), rows, "<<><")
+        yield supplies[s], {one.job.name: one.taken[s] for one in batches if s in one.taken}
 
 
 def _batch(one: Made, unit: Unit, *, full: bool) -> Iterator[str]:
@@ -69,7 +68,7 @@ def _batch(one: Made, unit: Unit, *, full: bool) -> Iterator[str]:
     assert weighed is not None
     yield ""
     places = unit.places(one.answer.problem.order.meat_division_kg)
-    meat, whole = (unit(one.kilograms(basis), places) for basis in (Basis.MEAT, Basis.BATCH))
+    meat, whole = (unit.figure(one.kilograms(basis), places) for basis in (Basis.MEAT, Basis.BATCH))
     loads = weighed.loads or (weighed.total,)
     many = f", in {len(loads)} loads; each has its own grams" if len(loads) > 1 else ""
     size = f"{meat} {unit.name} meat, {whole} {unit.name} in all"
@@ -77,8 +76,7 @@ def _batch(one: Made, unit: Unit, *, full: bool) -> Iterator[str]:
     items = sorted(weighed.total.kilograms, key=lambda item: item.kind is not Kind.LOT)
     for start in range(0, len(loads), _LOADS):
         part = loads[start : start + _LOADS]
-        alone = f"{unit.name} or grams"
-        heads = [f"load {start + n + 1}" if len(loads) > 1 else alone for n in range(len(part))]
+        heads = [f"load {start + n + 1}" if len(loads) > 1 else f"{unit.name} or grams" for n in range(len(part))]
         rows = [[item.name, *[_weight(item, load, weighed.divisions[item], unit) for load in part]] for item in items]
         yield from table(("weigh out", *heads), rows, "<" + ">" * len(part))
     for said in (*warnings(one.answer), *lot_notes(one.answer)):
@@ -93,7 +91,7 @@ def _weight(item: Ingredient, load: Batch, division: Fraction, unit: Unit) -> st
     """A lot in the week's unit; an addition in grams, in a week of pounds with ounces beside them."""
     kg = load.kilograms.get(item, _ZERO)
     if item.kind is Kind.LOT:
-        return f"{unit(kg, unit.places(division))} {unit.name}"
+        return f"{unit.figure(kg, unit.places(division))} {unit.name}"
     ounces = f" = {shown(kg / KG_PER_LB * OZ_PER_LB, 2)} oz" if unit.name == "lb" else ""
     return f"{grams(kg, min(division, _COARSEST))} g{ounces}"
 

@@ -15,14 +15,16 @@ from constraints.ingredients import FAT, SALT
 from constraints.meaning import BY_ION, Stage
 from constraints.quantities import Basis
 from optimizer.answer import Status
+from optimizer.pages.figures import Unit
 from optimizer.pages.record import Figure, Record
 from optimizer.plan.files.plan_file import PlannedOrder
 from optimizer.plan.model.kitchen import Limit
 from optimizer.plan.model.world import Job, World
-from optimizer.plan.report.way_out import NoPlan
+from optimizer.plan.report.way_out import NoPlan, unit_of
 from optimizer.plan.settle.engine import Solved, solve
 from optimizer.plan.settle.find import Plan
 from optimizer.plan.settle.in_order import InOrder
+from optimizer.plan.settle.read_off import Order
 from optimizer.plan.settle.recheck import have_of, stock_by_day
 from optimizer.plan.settle.week_bound import reduced_costs
 from optimizer.plan.settle.weigh import Made
@@ -33,6 +35,27 @@ from optimizer.verdict import HEADLINES, Grade, Verdict
 _ZERO = Fraction(0)
 _WORTH_SAYING = 1e-6
 """Money from which a price is worth saying."""
+STOPPED = "STOPPED AT THE TIME LIMIT before any plan was found"
+
+
+class Compared(Record):
+    """The week planned batch by batch, in order: its cost, or the batch for which nothing was left.
+
+    ``saving`` is the money that planning together saves, both before rounding.
+    """
+
+    cost: Figure | None
+    stuck: str | None
+    saving: Figure | None
+
+
+class OfDay(Record):
+    """A day's sums, kilograms as held."""
+
+    date: Day
+    used_kg: Figure
+    delivered_kg: Figure
+    left_kg: Figure
 
 
 class Priced(Record):
@@ -110,29 +133,50 @@ class PlanVerdict(Verdict):
 
 @dataclass
 class Outcome:
-    """A plan with all that is said of it."""
+    """A plan with all that is said of it.
+
+    Of what is left of a week: ``done`` are the batches made, ``gone`` what they took (supply, day, kilograms as held),
+    ``missed`` those whose days are past, ``hold`` doubts about what was made, in words, ``coming`` orders that are out.
+    """
 
     plan: Plan
-    in_order: InOrder | None = None
+    in_order: Compared | None = None
     limits: list[Priced] = field(default_factory=list)
     stock: dict[int, list[Fraction]] = field(default_factory=dict)
+    by_day: list[OfDay] = field(default_factory=list)
     expiring: list[Expiring] = field(default_factory=list)
     no_plan: NoPlan | None = None
     done: list[dict[str, Any]] = field(default_factory=list)
     fewest_changes: int | None = None
     missed: tuple[str, ...] = ()
-    """Batches that were not made and whose days are past."""
     hold: tuple[str, ...] = ()
-    """Batches already made of which something told since puts a check in doubt, each in words."""
     gone: tuple[tuple[int, int, Fraction], ...] = ()
-    """What batches already made took: supply, day and kilograms as held."""
     coming: tuple[PlannedOrder, ...] = ()
-    """Orders of the plan before that are out."""
 
     @property
     def stands(self) -> bool:
         """True where there is a plan that may be shown."""
         return self.plan.money is not None and self.plan.status is not Status.DO_NOT_MAKE
+
+    @property
+    def made(self) -> list[Made]:
+        """The batches that may be made."""
+        return self.plan.made if self.stands else []
+
+    @property
+    def orders(self) -> list[Order]:
+        """What to order."""
+        return self.plan.orders if self.stands else []
+
+    @property
+    def unit(self) -> Unit:
+        """In which weights are said."""
+        return unit_of(self.plan.world)
+
+    @property
+    def currency(self) -> str:
+        """The currency as it stands behind a sum."""
+        return f" {self.plan.world.week.entry.currency}".rstrip()
 
     @property
     def grade(self) -> Grade:
@@ -157,9 +201,8 @@ class Outcome:
         }.get(self.grade, HEADLINES[self.grade])  # fmt: skip
         if self.done or self.hold:
             words = words.replace("PLAN", "PLAN, for what is still to be made", 1)
-        made = self.plan.made if self.stands else []
-        found = Verdict.of(self.grade, [check for one in made for check in one.answer.checks])
-        return PlanVerdict(found.grade, found.marks, sum(len(warnings(one.answer)) for one in made), words=words)
+        found = Verdict.of(self.grade, [check for one in self.made for check in one.answer.checks])
+        return PlanVerdict(found.grade, found.marks, sum(len(warnings(one.answer)) for one in self.made), words=words)
 
     @property
     def status(self) -> str:
@@ -183,7 +226,7 @@ class Outcome:
     @cached_property
     def left_over(self) -> tuple[LeftOver, ...]:
         """What was ordered, now or before, and no batch of the week uses."""
-        supplies, rest = self.plan.world.supplies, self.plan.rest
+        supplies, rest = self.plan.world.supplies, self.plan.rest if self.stands else {}
         mine = ((supplies[s], kg) for s, kg in sorted(rest.items()) if kg > 0 and supplies[s].offer is not None)
         return tuple(
             LeftOver(offer=s.name, delivered=s.came, kg=kg, worth=kg * s.worth, use_by=s.lot.use_by)
@@ -194,16 +237,6 @@ class Outcome:
     def lots_left_out(self) -> dict[str, str]:
         """Lots that no day of the week can use, with the reason."""
         return dict(_left_out(self.plan.world))
-
-    @property
-    def saving(self) -> float | None:
-        """Money that planning together saves against batch by batch, both before rounding; None where not known."""
-        if self.in_order is None or self.in_order.cost is None or not self.plan.solved.found:
-            return None
-        return self.in_order.cost - self.plan.solved.cost
-
-
-STOPPED = "STOPPED AT THE TIME LIMIT before any plan was found"
 
 
 def _why_left_out(job: Job) -> str:
@@ -238,8 +271,11 @@ def gather(
 
     ``quick`` leaves out what has to be solved for. Raises OutOfTime otherwise.
     """
-    found = Outcome(plan, compared, gone=tuple(gone))
-    if plan.money is None:
+    found = Outcome(plan, gone=tuple(gone))
+    if compared is not None:
+        saving = None if compared.cost is None or not plan.solved.found else compared.cost - plan.solved.cost
+        found.in_order = Compared(cost=compared.cost, stuck=compared.stuck or None, saving=saving)
+    if not found.stands:
         return found
     pinned = plan.program.sparse.has_whole and not quick
     linear = solve(plan.program.sparse, pinned=plan.solved.values) if pinned else plan.solved
@@ -248,6 +284,7 @@ def gather(
     for s, day, kg in gone:  # what batches already made took was there on the days before
         for before in range(plan.world.supplies[s].first, day):
             found.stock[s][before] += kg
+    found.by_day = list(_by_day(found))
     found.expiring = list(_expiring(plan, linear))
     return found
 
@@ -271,25 +308,23 @@ def _expiring(plan: Plan, linear: Solved) -> Iterator[Expiring]:
     for s, kg in sorted(dying, key=lambda pair: (world.supplies[pair[0]].last, world.supplies[pair[0]].name)):
         supply = world.supplies[s]
         lost = kg * (paid.get(s, supply.price) - supply.worth)
-        best: dict[str, Any] = dict(
-            zip(("save_in", "save_on", "saving_costs_per_kg"), cheapest.get(s, ()), strict=False)
-        )
-        yield Expiring(lot=supply.name, last_day=world.date(supply.last), kg=kg, lost=lost, **best)
+        yield Expiring(lot=supply.name, last_day=world.date(supply.last), kg=kg, lost=lost, **cheapest.get(s, {}))
 
 
-def _cheapest_use(plan: Plan, linear: Solved) -> dict[int, tuple[str, Day, float]]:
+def _cheapest_use(plan: Plan, linear: Solved) -> dict[int, dict[str, Any]]:
     """For each supply the batch and the day where a kilogram more of it costs least, and what it costs there."""
     rest = reduced_costs(plan.program.sparse, linear.prices)
-    found: dict[int, tuple[float, str, int]] = {}
+    found: dict[int, dict[str, Any]] = {}
     for block in sorted(plan.program.blocks, key=lambda b: (b.job.name, b.day)) if len(rest) else ():
         costs = rest[block.columns]
-        best = np.array([found[s][0] if s in found else np.inf for s in block.supplies.tolist()])
+        best = np.array([found[s]["saving_costs_per_kg"] if s in found else np.inf for s in block.supplies.tolist()])
         for k in np.flatnonzero(costs < best):
-            found[int(block.supplies[k])] = float(costs[k]), block.job.name, block.day
-    return {s: (name, plan.world.date(day), max(cost, 0.0)) for s, (cost, name, day) in found.items()}
+            use = block.job.name, plan.world.date(block.day), float(costs[k])
+            found[int(block.supplies[k])] = dict(zip(("save_in", "save_on", "saving_costs_per_kg"), use, strict=True))
+    return {s: {**use, "saving_costs_per_kg": max(use["saving_costs_per_kg"], 0.0)} for s, use in found.items()}
 
 
-def by_day(outcome: Outcome) -> Sequence[tuple[Day, Fraction, Fraction, Fraction]]:
+def _by_day(outcome: Outcome) -> Iterator[OfDay]:
     """Each day with kilograms as held used, delivered, and in stock at its end."""
     plan = outcome.plan
     came = {s: kg for s, kg in have_of(plan.program, plan.orders).items() if plan.world.supplies[s].offer is not None}
@@ -298,11 +333,9 @@ def by_day(outcome: Outcome) -> Sequence[tuple[Day, Fraction, Fraction, Fraction
         used.append((at, kg))
         if s in came:
             came[s] += kg
-    return [
-        (
-            on, sum((kg for at, kg in used if at == day), _ZERO),
-            sum((kg for s, kg in came.items() if plan.world.supplies[s].first == day), _ZERO),
-            sum((levels[day] for levels in outcome.stock.values()), _ZERO),
-        )
-        for day, on in enumerate(plan.world.week.dates)
-    ]  # fmt: skip
+    for day, on in enumerate(plan.world.week.dates):
+        yield OfDay(
+            date=on, used_kg=sum((kg for at, kg in used if at == day), _ZERO),
+            delivered_kg=sum((kg for s, kg in came.items() if plan.world.supplies[s].first == day), _ZERO),
+            left_kg=sum((levels[day] for levels in outcome.stock.values()), _ZERO),
+        )  # fmt: skip

@@ -2,17 +2,25 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Iterator, Sequence
 from datetime import date as Day
-from fractions import Fraction
-from typing import Any, NamedTuple
+from typing import Any
 
-from constraints.numbers import KG_PER_LB
 from optimizer.pages.answer_json import Blend, Certificate, VerdictPart
 from optimizer.pages.record import Figure, Record, at, json_text, plain
-from optimizer.plan.model.world import Supply
-from optimizer.plan.report.outcome import STOPPED, Expiring, Figures, LeftOver, Outcome, Priced, by_day, figures_of
-from optimizer.plan.report.way_out import WayOut
+from optimizer.plan.report.outcome import (
+    STOPPED,
+    Compared,
+    Expiring,
+    Figures,
+    LeftOver,
+    OfDay,
+    Outcome,
+    Priced,
+    figures_of,
+)
+from optimizer.plan.report.way_out import NoPlan
+from optimizer.plan.settle.money import Money
 from optimizer.plan.settle.weigh import Made
 from optimizer.reading.table import text_cell
 from optimizer.verdict import Grade
@@ -20,52 +28,38 @@ from optimizer.wording import CAUTION
 
 
 class OrderPart(Record):
-    """What to order: kilograms as held, money without the delivery charge."""
+    """What to order: kilograms as held, its cost without the delivery charge."""
 
     offer: str = at("offer.name")
     supplier: str = at("offer.terms.supplier")
     material: str = at("supply.lot.material")
     kg: Figure
     packs: int | None
-    price_per_kg: Figure = at("price")
-    money: Figure
+    cost_per_kg: Figure = at("price")
+    cost: Figure = at("money")
     delivery_charge: Figure = at("offer.terms.delivery_charge")
     order_by: Day
     delivered: Day
 
 
-class Pull(NamedTuple):
-    """What a batch takes of a supply, kilograms as held."""
-
-    supply: Supply
-    held_kg: Fraction
-
-
 class PullPart(Record):
     """What a batch takes from the cooler, of a lot or of a delivery; ``kg`` of it are usable."""
 
-    lot: str = at("supply.name")
-    delivered: Day | None = at("supply.came")
-    material: str = at("supply.lot.material")
+    lot: str
+    delivered: Day | None
+    material: str
     held_kg: Figure
-    kg: Figure = at(lambda pull: pull.held_kg * pull.supply.lot.usable)
-
-
-class Batch(NamedTuple):
-    """A batch of a plan."""
-
-    outcome: Outcome
-    one: Made
+    kg: Figure
 
 
 class BatchPart(Record):
     """One batch, or a part of one, on one day; ``answer`` is a blend's own document."""
 
-    batch: str = at("one.job.name")
-    date: Day = at("one.on")
-    pulls: list[PullPart] = at(lambda made: pulls(*made))
-    figures: Figures = at(lambda made: figures_of(made.one))
-    answer: Blend = at("one.answer")
+    batch: str
+    date: Day
+    pulls: list[PullPart]
+    figures: Figures
+    answer: Blend
 
 
 class StockPart(Record):
@@ -76,40 +70,10 @@ class StockPart(Record):
     kg_at_end_of_day: list[Figure]
 
 
-class DayPart(Record):
-    """A day's sums, kilograms as held."""
+class MoneyPart(Money):
+    """The books of the week, and what was minimised before the scales."""
 
-    date: Day
-    used_kg: Figure
-    delivered_kg: Figure
-    stock_kg: Figure
-
-
-class MoneyPart(Record):
-    """The books of the week; ``minimised`` is cash with stock used and rounding, less what is left and the product."""
-
-    minimised: Figure
-    cash: Figure
-    orders: Figure
-    charges: Figure
-    additions: Figure
-    holding: Figure
-    used: Figure
-    left: Figure
-    lost: Figure
-    product: Figure
-    stock_used: Figure
-    bought_left: Figure
-    dose_rounding: Figure
     unrounded: Figure
-
-
-class InOrderPart(Record):
-    """The week planned batch by batch, in order: its cost, or the batch for which nothing was left."""
-
-    cost: Figure | None
-    stuck: str | None
-    saving: Figure | None
 
 
 class PlanCertificate(Certificate):
@@ -118,24 +82,6 @@ class PlanCertificate(Certificate):
     feasible: bool = at("sound")
     faults: list[str]
     excess: list[str] = at(lambda found: [excess.words for excess in found.excess])
-
-
-class ImpossiblePart(Record):
-    """A requirement that no choice of lots can meet."""
-
-    batch: str = at(lambda pair: pair[0])
-    requirement: str = at(lambda pair: pair[1].words())
-
-
-class NoPlanPart(Record):
-    """Why there is no plan, in one sentence and by what is involved, and what would help."""
-
-    cause: str
-    impossible: list[ImpossiblePart]
-    batches: list[str]
-    limits: list[str]
-    materials: list[str]
-    ways: list[WayOut]
 
 
 class TidyPart(Record):
@@ -156,8 +102,8 @@ class ComingPart(Record):
 class LotPart(Record):
     """A lot that no day of the week can use."""
 
-    lot: str = at(lambda pair: pair[0])
-    why: str = at(lambda pair: pair[1])
+    lot: str
+    why: str
 
 
 class SizePart(Record):
@@ -165,11 +111,6 @@ class SizePart(Record):
 
     columns: int
     rows: int
-
-
-def _shown(part: Callable[[Outcome], Any]) -> Any:
-    """A part of a plan that may be shown; nothing of one that may not."""
-    return at(lambda outcome: part(outcome) if outcome.stands else [])
 
 
 class PlanRecord(Record):
@@ -182,64 +123,51 @@ class PlanRecord(Record):
     start: Day = at("plan.world.week.entry.start")
     days: int = at("plan.world.week.entry.days")
     currency: str = at("plan.world.week.entry.currency")
-    orders: list[OrderPart] = _shown(lambda outcome: outcome.plan.orders)
-    batches: list[BatchPart | dict[str, Any]] = at(lambda outcome: [*outcome.done, *_made(outcome)])
-    stock: list[StockPart] = _shown(lambda outcome: _stock(outcome))
-    by_day: list[DayPart] = _shown(lambda o: [dict(zip(DayPart.model_fields, day, strict=True)) for day in by_day(o)])
-    expiring: list[Expiring] = _shown(lambda outcome: outcome.expiring)
-    money: MoneyPart | None = at(lambda outcome: _money(outcome))
-    in_order: InOrderPart | None = at(lambda outcome: _in_order(outcome))
+    orders: list[OrderPart]
+    batches: list[BatchPart | dict[str, Any]] = at(lambda outcome: [*outcome.done, *_batches(outcome)])
+    stock: list[StockPart] = at(lambda outcome: list(_stock(outcome)))
+    by_day: list[OfDay]
+    expiring: list[Expiring]
+    money: MoneyPart | None = at(
+        lambda o: {**dict(o.plan.money), "unrounded": o.plan.solved.cost} if o.stands else None
+    )
+    in_order: Compared | None
     limits: list[Priced]
     tidy: TidyPart | None = at(lambda outcome: outcome.plan if outcome.stands else None)
     certificate: PlanCertificate | None = at("plan.certificate")
-    no_plan: NoPlanPart | None
+    no_plan: NoPlan | None
     fewest_changes: int | None
     missed: list[str]
     hold: list[str]
     coming: list[ComingPart] = at(lambda outcome: [vars(order) for order in outcome.coming])
     left_out: list[str] = at(lambda outcome: list(outcome.left_out_why))
     left_out_why: dict[str, str]
-    left_over: list[LeftOver] = _shown(lambda outcome: outcome.left_over)
-    lots_left_out: list[LotPart] = at(lambda outcome: list(outcome.lots_left_out.items()))
+    left_over: list[LeftOver]
+    lots_left_out: list[LotPart] = at(lambda o: [{"lot": lot, "why": why} for lot, why in o.lots_left_out.items()])
     size: SizePart = at(lambda o: {"columns": o.plan.program.sparse.size, "rows": len(o.plan.program.sparse.rows)})
 
 
-def _made(outcome: Outcome) -> list[Batch]:
-    return [Batch(outcome, one) for one in outcome.plan.made] if outcome.stands else []
+def _batches(outcome: Outcome) -> Iterator[BatchPart]:
+    for one in outcome.made:
+        yield BatchPart.model_validate({
+            "batch": one.job.name, "date": one.on, "pulls": _pulls(outcome, one), "figures": figures_of(one),
+            "answer": one.answer,
+        })  # fmt: skip
 
 
-def pulls(outcome: Outcome, one: Made) -> list[Pull]:
-    """What a batch takes from the cooler, by name."""
-    supplies = outcome.plan.world.supplies
-    return [Pull(supplies[s], one.taken[s]) for s in sorted(one.taken, key=lambda s: (supplies[s].name, s))]
+def _pulls(outcome: Outcome, one: Made) -> list[dict[str, Any]]:
+    """What a batch takes from the cooler, by name; in the order of the keys of a pull."""
+    taken = [(outcome.plan.world.supplies[s], one.taken[s]) for s in sorted(one.taken)]
+    return [
+        {"lot": s.name, "delivered": s.came, "material": s.lot.material, "held_kg": kg, "kg": kg * s.lot.usable}
+        for s, kg in sorted(taken, key=lambda pair: pair[0].name)
+    ]
 
 
-def _stock(outcome: Outcome) -> list[dict[str, Any]]:
-    found = ((outcome.plan.world.supplies[s], levels) for s, levels in outcome.stock.items())
-    return [{"lot": s.name, "delivered": s.came, "kg_at_end_of_day": levels} for s, levels in found]
-
-
-def _money(outcome: Outcome) -> dict[str, Any] | None:
-    found = outcome.plan.money if outcome.stands else None
-    return None if found is None else {**vars(found), "unrounded": outcome.plan.solved.cost}
-
-
-def _in_order(outcome: Outcome) -> dict[str, Any] | None:
-    found = outcome.in_order
-    if found is None:
-        return None
-    return {"cost": found.cost, "stuck": found.stuck or None, "saving": outcome.saving}
-
-
-def plan_dict(outcome: Outcome) -> dict[str, Any]:
-    """The plan as plain data, numbers as floats nearest to the exact figures."""
-    found: dict[str, Any] = plain(PlanRecord, outcome)
-    return found
-
-
-def plan_document(outcome: Outcome) -> str:
-    """The plan as one JSON document, ending in a newline."""
-    return json_text(plan_dict(outcome))
+def _stock(outcome: Outcome) -> Iterator[dict[str, Any]]:
+    for s, levels in outcome.stock.items():
+        supply = outcome.plan.world.supplies[s]
+        yield {"lot": supply.name, "delivered": supply.came, "kg_at_end_of_day": levels}
 
 
 def stopped_document() -> str:
@@ -252,17 +180,17 @@ def stopped_document() -> str:
 
 def orders_csv(outcome: Outcome) -> str:
     """The order list as CSV, one line an offer and delivery."""
-    names = ("order_by", "delivered", "supplier", "offer", "material", "packs", "kg", "price_per_kg", "money")
-    rows = [plain(OrderPart, order) for order in outcome.plan.orders] if outcome.stands else []
+    names = ("order_by", "delivered", "supplier", "offer", "material", "packs", "kg", "cost_per_kg", "cost")
+    rows = (plain(OrderPart, order) for order in outcome.orders)
     return _csv(outcome, names, [[row[name] for name in names] for row in rows])
 
 
 def pulls_csv(outcome: Outcome) -> str:
     """The pull list as CSV, one line a lot and batch, as held and usable."""
-    rows = []
-    for one in outcome.plan.made if outcome.stands else ():
-        for pull in pulls(outcome, one):
-            rows.append([one.on.isoformat(), one.job.name, *plain(PullPart, pull).values()])
+    rows = [
+        [one.on.isoformat(), one.job.name, *pull.values()]
+        for one in outcome.made for pull in plain(list[PullPart], _pulls(outcome, one))
+    ]  # fmt: skip
     return _csv(outcome, ("date", "batch", "lot", "delivered", "material", "held_kg", "usable_kg"), rows)
 
 
@@ -272,9 +200,9 @@ def _csv(outcome: Outcome, names: Sequence[str], rows: Sequence[Sequence[Any]]) 
 
     cells = [[text_cell(cell) if isinstance(cell, str) else cell for cell in row] for row in rows]
     table = pandas.DataFrame(cells, columns=list(names), dtype=object)
-    if outcome.plan.world.week.entry.units == "lb":
+    if outcome.unit.name == "lb":
         for name in (name for name in names if name.endswith("kg")):
-            unit = 1 / KG_PER_LB if name.endswith("per_kg") else KG_PER_LB
+            unit = 1 / outcome.unit.kg if name.endswith("per_kg") else outcome.unit.kg
             table[name] = [round(x / float(unit), 4) for x in table[name]]
         table = table.rename(columns=lambda name: f"{name[:-2]}lb" if name.endswith("kg") else name)
     return str(table.to_csv(index=False, lineterminator="\n"))

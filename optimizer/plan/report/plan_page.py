@@ -15,11 +15,11 @@ from constraints.numbers import PERCENT, shown
 from constraints.quantities import Basis
 from optimizer.answer import Status
 from optimizer.pages.batch_page import page
+from optimizer.pages.figures import Unit
 from optimizer.pages.tables import heading, paragraph, table
 from optimizer.plan.report.day_page import day_by_day, name_of, weekday
 from optimizer.plan.report.outcome import STOPPED, Outcome, figures_of
-from optimizer.plan.report.unit import Unit
-from optimizer.plan.report.way_out import NoPlan
+from optimizer.plan.report.way_out import NoPlan, amount
 from optimizer.plan.settle.read_off import Order
 from optimizer.verdict import HEADLINES, Grade
 from optimizer.wording import CAUTION, TIDY_WEEK, counted
@@ -29,6 +29,8 @@ _NOTHING = 0.005
 """Money that is not shown with two places."""
 _WORTH_A_WORD = 0.001
 """Share of the cost above which the price of tidiness is said."""
+_DAYS = 7
+"""Days beside each other."""
 _CRUMBS = 3
 """Crumbs that the page names."""
 _LISTED = 12
@@ -58,19 +60,12 @@ def stopped_page() -> str:
     return "\n".join([f"{STOPPED}.", "", *paragraph(CAUTION)]) + "\n"
 
 
-def _currency(outcome: Outcome) -> str:
-    currency = outcome.plan.world.week.entry.currency
-    return f" {currency}" if currency else ""
-
-
 def _title(outcome: Outcome) -> Iterator[str]:
     week = outcome.plan.world.week
-    days = week.dates
-    money = "" if outcome.plan.money is None else f"; cash {shown(outcome.plan.money.cash, 2)}{_currency(outcome)}"
+    first, last = week.dates[0], week.dates[-1]
+    money = "" if outcome.plan.money is None else f"; cash {shown(outcome.plan.money.cash, 2)}{outcome.currency}"
     count = counted(len(week.entry.batches), "batch", "batches")
-    yield from paragraph(
-        f"{week.entry.name}: {weekday(days[0])} to {weekday(days[-1])} {days[-1].year}, {count}{money}"
-    )
+    yield from paragraph(f"{week.entry.name}: {weekday(first)} to {weekday(last)} {last.year}, {count}{money}")
 
 
 def verdict_lines(outcome: Outcome) -> Iterator[str]:
@@ -91,10 +86,10 @@ def verdict_lines(outcome: Outcome) -> Iterator[str]:
         for words in (*(certificate.faults if certificate else ()), *bad):
             yield from paragraph(words, "* ")
     else:
-        own = replace(outcome, hold=()) if outcome.hold else outcome
-        words = own.verdict.headline
-        saves = f" Planning together saves {outcome.saving:.2f}{_currency(outcome)}." if outcome.saving else ""
-        yield from paragraph(words + (saves if (outcome.saving or 0.0) >= _NOTHING else ""))
+        words = (replace(outcome, hold=()) if outcome.hold else outcome).verdict.headline
+        saving = (outcome.in_order and outcome.in_order.saving) or 0.0
+        told = f" Planning together saves {saving:.2f}{outcome.currency}." if saving >= _NOTHING else ""
+        yield from paragraph(words + told)
         for excess in certificate.excess if certificate else ():
             yield from paragraph(excess.words, "* ")
     if outcome.done:
@@ -112,51 +107,55 @@ def _no_plan(outcome: Outcome, found: NoPlan) -> Iterator[str]:
         yield from paragraph(f"What would pass in {batch}: {dose.words()}.", "> ", "  ")
     if found.ways:
         yield from heading("what would do, each solved again")
-    unit = Unit.of(outcome.plan.world)
     for way in found.ways:
         yield from paragraph(f"{way.way}:", "- ")
         for change in way.changes:
             when = "" if change.date is None else f" on {weekday(change.date)}"
-            yield from paragraph(f"{change.what}{when}: {unit.amount(change.amount, change.unit)}", "    ")
+            yield from paragraph(f"{change.what}{when}: {amount(outcome.unit, change.amount, change.unit)}", "    ")
 
 
 def _orders(outcome: Outcome) -> Iterator[str]:
     yield from heading("order")
-    if not outcome.plan.orders:
+    if not outcome.orders:
         yield "Nothing: the lots at hand are enough, or cheaper."
         return
-    unit, left = Unit.of(outcome.plan.world), {(row.offer, row.delivered): row.kg for row in outcome.left_over}
+    unit, left = outcome.unit, {(row.offer, row.delivered): row.kg for row in outcome.left_over}
 
     def drop(order: Order) -> tuple[date, str, date]:
         return order.order_by, order.offer.terms.supplier, order.delivered
 
-    for (by, supplier, delivered), group in groupby(sorted(outcome.plan.orders, key=drop), key=drop):
+    for (by, supplier, delivered), group in groupby(sorted(outcome.orders, key=drop), key=drop):
         lines = list(group)
         charge = lines[0].offer.terms.delivery_charge
         total = sum((o.money for o in lines), charge)
-        words = f"by {weekday(by)} from {supplier}, comes {weekday(delivered)}: {shown(total, 2)}{_currency(outcome)}"
+        words = f"by {weekday(by)} from {supplier}, comes {weekday(delivered)}: {shown(total, 2)}{outcome.currency}"
         yield from paragraph(words + (f" with {shown(charge, 2)} for the drop" if charge else ""))
+        rest = [left.get((o.offer.name, o.delivered)) for o in lines]
         rows = [
-            [o.offer.name, o.supply.lot.material, "" if o.packs is None else str(o.packs), unit(o.kg, 2),
-             unit.price(o.price, 3), shown(o.money, 2),
-             unit(kg, 2) if (kg := left.get((o.offer.name, o.delivered))) else "none"]
-            for o in lines
-        ]  # fmt: skip
+            [*order_cells(o, unit), unit.figure(kg, 2) if kg else "none"] for o, kg in zip(lines, rest, strict=True)
+        ]
         heads = ("offer", "material", "packs", unit.name, f"per {unit.name}", "cost", f"left {unit.name}")
         yield from table(heads, rows, "<<>>>>>")
 
 
+def order_cells(order: Order, unit: Unit) -> list[str]:
+    """An order in a list: what, packs, weight, price and cost."""
+    packs = "" if order.packs is None else str(order.packs)
+    return [order.offer.name, order.supply.lot.material, packs, unit.figure(order.kg, 2), unit.price(order.price, 3),
+            shown(order.money, 2)]  # fmt: skip
+
+
 def _make(outcome: Outcome) -> Iterator[str]:
     yield from heading("make")
-    rows, unit = [], Unit.of(outcome.plan.world)
-    for one in outcome.plan.made:
+    rows, unit = [], outcome.unit
+    for one in outcome.made:
         f = figures_of(one)
         cells = [(f.fat_pct, 1), (f.salt_pct, 2), (f.nitrite_ppm, 1), (f.links, 0)]
-        figures = ["-" if not x else shown(Fraction(x), places) for x, places in cells]
         rows.append([
-            weekday(one.on)[:6].strip(), one.job.name, unit(one.kilograms(Basis.MEAT), 2),
-            unit(one.kilograms(Basis.BATCH), 2), *figures, unit.price(f.cost_per_kg, 2),
-            str(f.loads) if f.loads > 1 else "",
+            weekday(one.on)[:6].strip(), one.job.name,
+            *(unit.figure(one.kilograms(basis), 2) for basis in (Basis.MEAT, Basis.BATCH)),
+            *("-" if not x else shown(Fraction(x), places) for x, places in cells),
+            unit.price(f.cost_per_kg, 2), str(f.loads) if f.loads > 1 else "",
         ])  # fmt: skip
     heads = ("day", "batch", f"meat {unit.name}", f"all {unit.name}", "fat %", "salt %", "nitrite", "links",
              f"per {unit.name}", "loads")  # fmt: skip
@@ -174,15 +173,14 @@ def _left_out(outcome: Outcome) -> Iterator[str]:
 
 def _stock(outcome: Outcome) -> Iterator[str]:
     """Stock of every lot at the end of every day, as many days in a table as the page is wide."""
-    supplies, dates, unit = outcome.plan.world.supplies, outcome.plan.world.week.dates, Unit.of(outcome.plan.world)
+    dates, unit = outcome.plan.world.week.dates, outcome.unit
     yield from heading(f"stock at the end of the day, {unit.name} as held")
-    for start in range(0, len(dates), 7):
-        part = range(start, min(start + 7, len(dates)))
-        rows = [
-            [name_of(supplies[s]), *[unit(levels[day], 1) if levels[day] else "." for day in part]]
-            for s, levels in sorted(outcome.stock.items(), key=lambda pair: (supplies[pair[0]].name, pair[0]))
-        ]
-        yield from table(("lot", *[f"{dates[day]:%m-%d}" for day in part]), rows, "<" + ">" * len(part))
+    held = [(outcome.plan.world.supplies[s], levels) for s, levels in sorted(outcome.stock.items())]
+    held.sort(key=lambda pair: pair[0].name)
+    for start in range(0, len(dates), _DAYS):
+        part = slice(start, start + _DAYS)
+        rows = [[name_of(s), *[unit.figure(kg, 1) if kg else "." for kg in levels[part]]] for s, levels in held]
+        yield from table(("lot", *[f"{on:%m-%d}" for on in dates[part]]), rows, "<" + ">" * len(dates[part]))
 
 
 def _left_over(outcome: Outcome) -> Iterator[str]:
@@ -190,27 +188,26 @@ def _left_over(outcome: Outcome) -> Iterator[str]:
     if not outcome.left_over:
         return
     yield from heading("left over from orders")
-    end, unit, rows = outcome.plan.world.week.dates[-1], Unit.of(outcome.plan.world), []
+    end, rows = outcome.plan.world.week.dates[-1], []
     for row in outcome.left_over:
-        use_by = row.use_by
-        live = "keeps" if use_by is None else f"{max((use_by - end).days, 0)} days, until {weekday(use_by)}"
-        rows.append([row.offer, weekday(row.delivered), unit(row.kg, 2), live, shown(row.worth, 2)])
-    yield from table(("offer", "came", unit.name, "good after the week", "worth"), rows, "<<><>")
+        live = f"{max((row.use_by - end).days, 0)} days, until {weekday(row.use_by)}" if row.use_by else "keeps"
+        rows.append([row.offer, weekday(row.delivered), outcome.unit.figure(row.kg, 2), live, shown(row.worth, 2)])
+    yield from table(("offer", "came", outcome.unit.name, "good after the week", "worth"), rows, "<<><>")
 
 
 def _expiring(outcome: Outcome, *, full: bool) -> Iterator[str]:
     told = [e for e in outcome.expiring if full or e.kg >= _CRUMB_KG]
-    dearest = sorted(told, key=lambda e: -e.lost)[: len(told) if full else _LISTED]
     if not told:
         return
+    dearest = sorted(told, key=lambda e: -e.lost)[: len(told) if full else _LISTED]
     yield from heading("will expire unused")
-    rows, unit = [], Unit.of(outcome.plan.world)
+    rows, unit = [], outcome.unit
     for e in (e for e in told if e in dearest):
         cost = e.saving_costs_per_kg or 0.0
-        price = shown(Fraction(cost) * unit.kg, 2)
+        price = unit.price(Fraction(cost), 2)
         more = f"costs {price} a {unit.name} more" if cost >= _NOTHING else "no dearer, but for the scales"
         way = "no batch may take it" if e.save_in is None else f"in {e.save_in} on {weekday(e.save_on)}: {more}"
-        rows.append([e.lot, weekday(e.last_day), unit(e.kg, 2), shown(e.lost, 2), way])
+        rows.append([e.lot, weekday(e.last_day), unit.figure(e.kg, 2), shown(e.lost, 2), way])
     yield from table(("lot", "last day", unit.name, "lost", "to save it, use it"), rows, "<<>><")
     if len(told) > len(dearest):
         yield f"and {len(told) - len(dearest)} more that lose less: --full"
@@ -218,9 +215,9 @@ def _expiring(outcome: Outcome, *, full: bool) -> Iterator[str]:
 
 def _money(outcome: Outcome) -> Iterator[str]:
     """Cash, and what the plan minimises: every row shown to the cent so that the rows add up to the sums."""
-    found, compared, currency = outcome.plan.money, outcome.in_order, _currency(outcome)
+    found, compared = outcome.plan.money, outcome.in_order
     assert found is not None
-    yield from heading("money" + (f", {currency.strip()}" if currency else ""))
+    yield from heading("money" + (f",{outcome.currency}" if outcome.currency else ""))
     cash = {"orders": found.orders, "delivery charges": found.charges, "additions": found.additions,
             "holding": found.holding}  # fmt: skip
     cents = _to_the_cent(list(cash.values()))
@@ -236,10 +233,9 @@ def _money(outcome: Outcome) -> Iterator[str]:
     beside = f"Beside that: used at book value {shown(found.used, 2)}; left and keeping {shown(found.left, 2)}"
     yield from paragraph(beside + (f"; lost with what expires {shown(found.lost, 2)}." if found.lost else "."))
     if compared is not None and compared.cost is None:
-        yield from paragraph(
-            f"Planned one batch after the other there is no plan: nothing is left for {compared.stuck}."
-        )
-    elif compared is not None and outcome.saving is not None:
+        left = f"nothing is left for {compared.stuck}"
+        yield from paragraph(f"Planned one batch after the other there is no plan: {left}.")
+    elif compared is not None and compared.saving is not None:
         cost = outcome.plan.solved.cost
         yield from paragraph(
             f"Before rounding to the scales {cost:.2f}; planned one batch after the other {compared.cost:.2f}."
@@ -248,16 +244,15 @@ def _money(outcome: Outcome) -> Iterator[str]:
 
 def _tidy(outcome: Outcome) -> Iterator[str]:
     """What tidiness costs where that is worth a word, and what gave way; what is wanted by default."""
-    plan, currency = outcome.plan, _currency(outcome)
+    plan, crumbs = outcome.plan, outcome.plan.crumbs
     least = [one for made in plan.made for one in (made.job.tidy.pull, made.job.tidy.remnant)]
     if any(one.kilograms and not one.asked for one in least):
         yield from paragraph(TIDY_WEEK)
     if plan.tidy_price > _WORTH_A_WORD * abs(plan.solved.cost):
-        yield from paragraph(f"Tidy pulls and remnants cost {plan.tidy_price:.2f}{currency}.")
-    if plan.crumbs:
-        words = "; ".join(plan.crumbs[:_CRUMBS]) + (
-            f"; and {len(plan.crumbs) - _CRUMBS} more" if len(plan.crumbs) > _CRUMBS else ""
-        )
+        yield from paragraph(f"Tidy pulls and remnants cost {plan.tidy_price:.2f}{outcome.currency}.")
+    if crumbs:
+        more = [f"and {len(crumbs) - _CRUMBS} more"] if len(crumbs) > _CRUMBS else []
+        words = "; ".join([*crumbs[:_CRUMBS], *more])
         yield from paragraph(f"Smaller than is usually worth pulling or keeping, for want of a better way: {words}.")
 
 
@@ -275,11 +270,10 @@ def _limits(outcome: Outcome) -> Iterator[str]:
     if not outcome.limits:
         return
     yield from heading("what the kitchen's limits cost")
-    unit = Unit.of(outcome.plan.world)
-    rows = [
-        [x.what, weekday(x.date), f"{x.saves * (float(unit.kg) if x.for_one_more == 'kg' else 1):.4f}",
-         unit.name if x.for_one_more == "kg" else x.for_one_more] for x in outcome.limits
-    ]  # fmt: skip
+    unit, rows = outcome.unit, []
+    for x in outcome.limits:
+        per, of = (float(unit.kg), unit.name) if x.for_one_more == "kg" else (1, x.for_one_more)
+        rows.append([x.what, weekday(x.date), f"{x.saves * per:.4f}", of])
     yield from table(("limit", "day", "saves", "for one more"), rows, "<<><")
     if outcome.limits[0].whole_numbers_held:
         yield from paragraph("Prices with every whole number (packs, days, choices) held where the plan has it.")
@@ -287,15 +281,15 @@ def _limits(outcome: Outcome) -> Iterator[str]:
 
 def _proof(outcome: Outcome) -> Iterator[str]:
     """What is proved, and what is not."""
-    certificate, currency = outcome.plan.certificate, _currency(outcome)
+    certificate = outcome.plan.certificate
     assert certificate is not None
     yield ""
     if certificate.lower_bound is not None and certificate.gap is not None:
         share = PERCENT * certificate.gap / abs(certificate.cost) if certificate.cost else _ZERO
+        bound, cost, gap = (shown(x, 2) for x in (certificate.lower_bound, certificate.cost, certificate.gap))
         yield from paragraph(
-            f"Proved: no plan of this week comes below {shown(certificate.lower_bound, 2)}{currency} of value used. "
-            f"This one uses {shown(certificate.cost, 2)}: at most {shown(certificate.gap, 2)} ({shown(share, 1)} %) "
-            "could still be saved."
+            f"Proved: no plan of this week comes below {bound}{outcome.currency} of value used. This one uses {cost}: "
+            f"at most {gap} ({shown(share, 1)} %) could still be saved."
         )
     if certificate.reported is not None:
         yield from paragraph(

@@ -7,23 +7,26 @@ and rule packs are never relaxed.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Iterator
-from dataclasses import dataclass, field
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping
+from dataclasses import dataclass
 from datetime import date as Day
 from enum import StrEnum
 from fractions import Fraction
 from math import ceil
+from typing import Annotated, Any
 
-from constraints.requirement import Requirement
+from pydantic import PlainSerializer, PlainValidator, WithJsonSchema
+
+from constraints.numbers import trimmed
 from optimizer.clock import OutOfTime
 from optimizer.lawful import Dosed, LawfulDose, doses_instead
+from optimizer.pages.figures import Unit
 from optimizer.pages.record import Figure, Record
 from optimizer.plan.model.blocks import MOST_KG, Costs, Wanted, WeekProgram
 from optimizer.plan.model.build import build
 from optimizer.plan.model.kitchen import Limit
 from optimizer.plan.model.sparse import Row
 from optimizer.plan.model.world import World
-from optimizer.plan.report.unit import Unit
 from optimizer.plan.settle.engine import Solved, solve
 from optimizer.plan.settle.read_off import coarsest
 from optimizer.wording import counted, day_words
@@ -35,6 +38,7 @@ _SHORT_WEIGHT = Fraction(1000)
 """Weight of a kilogram of a batch not made against one of stock or capacity: making less is the last resort."""
 _SECONDS = 60.0
 _WAYS = 3
+_HUNDREDTH = Fraction(1, 100)
 
 
 class Way(StrEnum):
@@ -63,24 +67,32 @@ class WayOut(Record):
     changes: list[Change]
 
 
-@dataclass(frozen=True)
-class NoPlan:
-    """Why no plan exists. ``impossible`` are requirements that no choice of lots can meet, with their batch.
+class Impossible(Record):
+    """A requirement that no choice of lots can meet, with its batch."""
+
+    batch: str
+    requirement: Annotated[
+        Any, PlainValidator(lambda r: r), PlainSerializer(lambda r: r.words()), WithJsonSchema({"type": "string"})
+    ]
+
+
+class NoPlan(Record):
+    """Why no plan exists, in one sentence and by what is involved, and what would help.
 
     ``batches``, ``limits`` and ``materials`` have a price on the least shortfall: they cannot be had together.
     """
 
     cause: str
-    ways: tuple[WayOut, ...] = ()
+    impossible: tuple[Impossible, ...] = ()
     batches: tuple[str, ...] = ()
     limits: tuple[str, ...] = ()
     materials: tuple[str, ...] = ()
-    impossible: tuple[tuple[str, Requirement], ...] = ()
+    ways: tuple[WayOut, ...] = ()
 
     def instead(self, world: World) -> Iterator[tuple[str, LawfulDose]]:
         """The doses that would pass where one is what makes a batch impossible, with the batch."""
         for job in world.jobs:
-            broken = [requirement for batch, requirement in self.impossible if batch == job.name]
+            broken = [one.requirement for one in self.impossible if one.batch == job.name]
             first = next(iter(job.rows.values()))
             yield from ((job.name, dose) for dose in doses_instead(Dosed.of(first.problem), broken))
 
@@ -99,39 +111,27 @@ class _Slack:
     whole: bool = False
 
 
-@dataclass
-class _Loosened:
-    """A program with slack, whose cost is the slack alone."""
+def _loosened(program: WeekProgram, ways: Collection[Way]) -> dict[int, _Slack]:
+    """Give every row the slack of these ways, by column, which is then all that costs."""
+    sparse, found = program.sparse, {}
+    sparse.free_of_cost()
+    for at, row in enumerate(list(sparse.rows)):
+        for slack in (slack for slack in _slacks(program, row) if slack.way in ways):
+            column = sparse.column(slack.weight, slack.most, whole=slack.whole)
+            sparse.extend_row(at, column, slack.sign)
+            found[column] = slack
+    return found
 
-    program: WeekProgram
-    columns: dict[int, _Slack] = field(default_factory=dict)
 
-    @classmethod
-    def of(cls, program: WeekProgram, ways: Collection[Way]) -> _Loosened:
-        """Give every row the slack of these ways."""
-        sparse, found = program.sparse, cls(program)
-        sparse.free_of_cost()
-        for at, row in enumerate(list(sparse.rows)):
-            for slack in (slack for slack in _slacks(program, row) if slack.way in ways):
-                column = sparse.column(slack.weight, slack.most, whole=slack.whole)
-                sparse.extend_row(at, column, slack.sign)
-                found.columns[column] = slack
-        return found
-
-    def used(self, solved: Solved) -> set[Way]:
-        """The kinds of change that a solution makes."""
-        return {s.way for column, s in self.columns.items() if solved.found and solved.values[column] > _SEEN}
-
-    def changes(self, solved: Solved) -> Iterator[Change]:
-        """What a solution would have changed, rounded to be enough on the scales; each slack is held to that."""
-        for column, slack in self.columns.items():
-            amount = float(solved.values[column])
-            whole = slack.whole or slack.unit == "left out"
-            step = _ONE if whole else coarsest(self.program.world)
-            said = (ceil(Fraction(amount - _SEEN) / step) + (not whole)) * step if amount > _SEEN else _ZERO
-            self.program.sparse.row(("said",), [column], [1], hi=said)
-            if said:
-                yield Change(what=slack.what, date=slack.day, amount=said, unit=slack.unit)
+def _changes(program: WeekProgram, slacks: Mapping[int, _Slack], used: Mapping[int, float]) -> Iterator[Change]:
+    """What a solution would have changed, rounded to be enough on the scales; each slack is held to that."""
+    for column, slack in slacks.items():
+        whole = slack.whole or slack.unit == "left out"
+        step = _ONE if whole else coarsest(program.world)
+        said = (ceil(Fraction(used[column] - _SEEN) / step) + (not whole)) * step if column in used else _ZERO
+        program.sparse.row(("said",), [column], [1], hi=said)
+        if said:
+            yield Change(what=slack.what, date=slack.day, amount=said, unit=slack.unit)
 
 
 def _slacks(program: WeekProgram, row: Row) -> Iterator[_Slack]:
@@ -158,15 +158,13 @@ def _slacks(program: WeekProgram, row: Row) -> Iterator[_Slack]:
         yield _Slack(Way.ROOM, what, day, words, weight, Fraction(MOST_KG), -1, whole)
 
 
-def impossible(world: World) -> tuple[tuple[str, Requirement], ...]:
+def impossible(world: World) -> tuple[Impossible, ...]:
     """Requirements that no choice of lots can meet, each with the batch it belongs to and that must be made."""
-    found = []
-    for job in world.jobs:
-        if job.entry.may_leave_out or job.lo <= 0:
-            continue
-        for rows in {id(rows): rows for rows in job.rows.values()}.values():
-            found += [(job.name, requirement) for requirement in rows.impossible]
-    return tuple(found)
+    return tuple(
+        Impossible(batch=job.name, requirement=requirement)
+        for job in world.jobs if job.lo > 0 and not job.entry.may_leave_out
+        for rows in {id(rows): rows for rows in job.rows.values()}.values() for requirement in rows.impossible
+    )  # fmt: skip
 
 
 def no_plan(world: World, again: Callable[[Costs | None], WeekProgram] | None = None) -> NoPlan:
@@ -176,54 +174,69 @@ def no_plan(world: World, again: Callable[[Costs | None], WeekProgram] | None = 
     """
     never = impossible(world)
     if never:  # the recipe itself has to change; what the rest of the week lacks is another question
-        batch, requirement = never[0]
-        return NoPlan(f"{batch} can never meet {requirement.words()}.", impossible=never)
+        cause = f"{never[0].batch} can never meet {never[0].requirement.words()}."
+        return NoPlan(cause=cause, impossible=never)
     ways: list[WayOut] = []
-    involved: tuple[tuple[str, ...], tuple[str, ...], tuple[str, ...]] = ((), (), ())
-    every = [way for way in Way if way is not Way.MIXED]
+    involved: tuple[tuple[str, ...], ...] = ((), (), ())
     again = again or (lambda costs: build(world, Wanted(costs=costs)))
-    program = again(None)
     plenty = Costs(world, dict.fromkeys(range(len(world.supplies)), Fraction(MOST_KG)))
+    first = again(None)
     try:
         for way in Way:
-            kinds = every if way is Way.MIXED else [way]
-            slack = _Loosened.of(again(plenty if Way.STOCK in kinds else None), kinds)
-            solved = solve(slack.program.sparse, time_limit=_SECONDS)
+            kinds = [kind for kind in Way if way in (kind, Way.MIXED)]
+            program = again(plenty if Way.STOCK in kinds else None)
+            slacks = _loosened(program, kinds)
+            solved = solve(program.sparse, time_limit=_SECONDS)
+            values = {column: float(solved.values[column]) for column in slacks} if solved.found else {}
+            used = {column: value for column, value in values.items() if value > _SEEN}
             if way is Way.LESS:
-                involved = _involved(slack, solved)
-            if way is Way.MIXED and len(ways) and len(slack.used(solved)) < 2:
+                involved = _involved(program, solved, [slacks[column].what for column in used])
+            if way is Way.MIXED and ways and len({slacks[column].way for column in used}) < 2:
                 continue  # a mixture of one kind was said already
-            if solved.found and (changes := list(slack.changes(solved))) and solve(slack.program.sparse).found:
+            if used and (changes := list(_changes(program, slacks, used))) and solve(program.sparse).found:
                 ways.append(WayOut(way=way, changes=changes))
     except OutOfTime:
         pass
-    return NoPlan(_cause(program, ways, involved[1]), tuple(ways[:_WAYS]), *involved)
+    batches, limits, materials = involved
+    cause, told = _cause(first, ways, limits), tuple(ways[:_WAYS])
+    return NoPlan(cause=cause, ways=told, batches=batches, limits=limits, materials=materials)
+
+
+def unit_of(world: World) -> Unit:
+    """The unit in which a week says weights."""
+    return Unit.of(pounds=world.week.entry.units == "lb")
+
+
+def amount(unit: Unit, figure: Fraction, of: str) -> str:
+    """A change of so much ``of`` a unit, which may be words that start with kg; rounded so that it is enough."""
+    if not of.startswith("kg"):
+        return f"{trimmed(figure, 2)} {of}"
+    return f"{trimmed(ceil(figure / unit.kg / _HUNDREDTH) * _HUNDREDTH, 2)} {unit.name}{of[2:]}"
 
 
 def _cause(program: WeekProgram, ways: list[WayOut], limits: tuple[str, ...]) -> str:
     """One sentence: what has to give first."""
     if not ways:
         return f"these do not go together: {'; '.join(limits[:2])}." if limits else "it is not known why."
-    first, unit = ways[0], Unit.of(program.world)
-    said = [f"{unit.amount(c.amount, 'kg')} of {c.what}" for c in first.changes]
+    first, unit = ways[0], unit_of(program.world)
+    said = " and ".join(f"{amount(unit, c.amount, 'kg')} of {c.what}" for c in first.changes)
     if first.way is Way.USE_UP:
         lots = [s.lot for s in program.world.supplies]
         kept, least = sum(lot.use_up for lot in lots), sum(lot.use_at_least_kg > 0 for lot in lots)
         must = f"{counted(kept, 'lot')} must be used up" if kept else f"{counted(least, 'lot')} must be used"
-        return f"{must}, and no batch can take {' and '.join(said)}."
+        return f"{must}, and no batch can take {said}."
     if first.way is Way.ROOM:
         rooms = [
-            f"{c.what}{f' on {day_words(c.date, c.date)}' if c.date else ''}, {unit.amount(c.amount, c.unit)}"
+            f"{c.what}{f' on {day_words(c.date, c.date)}' if c.date else ''}, {amount(unit, c.amount, c.unit)}"
             for c in first.changes
         ]
         return f"the kitchen has no room for it: {'; '.join(rooms)}."
     there, asked = _there(program), sum((job.entry.band[0] for job in {b.job for b in program.blocks}), _ZERO)
     if there is not None and there < asked:
-        return (
-            f"the lots and deliveries hold {unit.near(there)} that its batches may take; {unit.near(asked)} are asked."
-        )
+        hold, want = unit.said(there, 2), unit.said(asked, 2)
+        return f"the lots and deliveries hold {hold} that its batches may take; {want} are asked."
     if first.way is Way.STOCK:
-        return f"it lacks {' and '.join(said)}."
+        return f"it lacks {said}."
     return f"{' and '.join(dict.fromkeys(c.what for c in first.changes))} cannot all be made as asked."
 
 
@@ -239,24 +252,22 @@ def _there(program: WeekProgram) -> Fraction | None:
     return total
 
 
-def _involved(slack: _Loosened, solved: Solved) -> tuple[tuple[str, ...], tuple[str, ...], tuple[str, ...]]:
+def _involved(program: WeekProgram, solved: Solved, short: Iterable[str]) -> tuple[tuple[str, ...], ...]:
     """Batches, limits and materials with a price on the least shortfall: what cannot be had together."""
-    sparse, world = slack.program.sparse, slack.program.world
+    sparse, world = program.sparse, program.world
     linear = solve(sparse, pinned=solved.values) if sparse.has_whole and solved.found else solved
-    short = [s.what for column, s in slack.columns.items() if solved.found and solved.values[column] > _SEEN]
     batches, limits, materials = dict.fromkeys(short), dict[str, None](), dict[str, None]()
     for row, price in zip(sparse.rows, linear.prices, strict=False):
         if abs(price) <= _SEEN:
             continue
-        kind = row.label[0]
+        kind, *about = row.label
         if kind in ("size", "once"):
-            batches[world.jobs[row.label[1]].name] = None
+            batches[world.jobs[about[0]].name] = None
         elif kind == "stock":
-            supply = world.supplies[row.label[1]]
+            supply = world.supplies[about[0]]
             materials[supply.lot.material or supply.name] = None
         elif kind == "need":
-            job, day, requirement = world.jobs[row.label[1]], row.label[2], row.label[3]
-            limits[f"{job.name} on {world.date(day)}: {requirement.words()}"] = None
+            limits[f"{world.jobs[about[0]].name} on {world.date(about[1])}: {about[2].words()}"] = None
         elif isinstance(kind, Limit):
             limits[kind.words(world)] = None
     return tuple(batches), tuple(limits), tuple(materials)

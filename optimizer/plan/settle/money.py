@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from fractions import Fraction
 
 from constraints.ingredients import Lot
 from constraints.quantities import Weight
+from optimizer.pages.record import Figure, Record
 from optimizer.plan.model.blocks import WeekProgram
 from optimizer.plan.settle.read_off import Order
 from optimizer.plan.settle.weigh import Made
@@ -16,8 +16,7 @@ from optimizer.weighing.certificate import minimised_cost
 _ZERO = Fraction(0)
 
 
-@dataclass(frozen=True)
-class Money:
+class Money(Record):
     """Money of a plan.
 
     ``minimised`` is what the plan minimised: lots and purchases at what using them costs (book price or salvage, of a
@@ -28,19 +27,19 @@ class Money:
     doses less as weighed), less ``bought_left`` (worth of what was bought and is left) and ``product``.
     """
 
-    minimised: Fraction
-    cash: Fraction
-    orders: Fraction
-    charges: Fraction
-    additions: Fraction
-    holding: Fraction
-    used: Fraction
-    left: Fraction
-    lost: Fraction
-    product: Fraction
-    stock_used: Fraction
-    bought_left: Fraction
-    dose_rounding: Fraction
+    minimised: Figure
+    cash: Figure
+    orders: Figure
+    charges: Figure
+    additions: Figure
+    holding: Figure
+    used: Figure
+    left: Figure
+    lost: Figure
+    product: Figure
+    stock_used: Figure
+    bought_left: Figure
+    dose_rounding: Figure
 
 
 def money(program: WeekProgram, made: Sequence[Made], bought: Sequence[Order]) -> Money:
@@ -70,8 +69,9 @@ def money(program: WeekProgram, made: Sequence[Made], bought: Sequence[Order]) -
     rounding = values - worth_used - additions
     minimised = cash + stock_used + rounding - bought_left - product
     return Money(
-        minimised, cash, ordered, charges, additions, holding, used, left, lost, product, stock_used, bought_left,
-        rounding,
+        minimised=minimised, cash=cash, orders=ordered, charges=charges, additions=additions, holding=holding,
+        used=used, left=left, lost=lost, product=product, stock_used=stock_used, bought_left=bought_left,
+        dose_rounding=rounding,
     )  # fmt: skip
 
 
