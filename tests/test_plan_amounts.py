@@ -11,7 +11,6 @@ from typing import Any
 
 import numpy as np
 import pytest
-from optimizer.blend import Status
 from scipy.optimize import Bounds, LinearConstraint, milp
 from weeks import START, day
 
