@@ -288,7 +288,7 @@ BAD = {
     "time,core_c\n2026-02-30 06:00,4\n": (2, "stands here"),
     "time,core_c\n2026-10-25 02:59:00,4\n2026-10-25 02:00:00,5\n": (3, "the clock goes back"),
     "time,core_c\n2026-10-25 02:59:00+02:00,4\n2026-10-25 02:00:00,5\n": (None, "some times have an offset"),
-    'minutes,core_c\n0,"4\n1,5\n': (3, "unexpected end of data"),
+    'minutes,core_c\n0,"4\n1,5\n': (2, "a quote is opened and never closed"),
 }
 
 

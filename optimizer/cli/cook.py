@@ -74,14 +74,16 @@ class Logged:
 
     def log(self, path: str) -> Log:
         """A log with its warnings said."""
-        from optimizer.made.log import ROLES, read_log
+        from constraints.document import read_text
+        from optimizer.made.log import MOST_LOG_BYTES, ROLES, parse_log
 
         if self.unit not in (None, "C", "F"):
             raise typer.BadParameter("C or F", param_hint="--unit")
         named = dict(text.rpartition("=")[::2] for text in self.column or [])
         if not set(named.values()) <= set(ROLES):
             raise typer.BadParameter(f"NAME=one of {', '.join(ROLES)}", param_hint="--column")
-        read = read_log(path, self.unit, named)
+        text, file = read_text(path, MOST_LOG_BYTES), "standard input" if path == "-" else path
+        read = parse_log(text, file, self.unit, named)
         shared.say(read.warnings)
         return read
 

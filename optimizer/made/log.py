@@ -6,23 +6,21 @@ in C or F. Times are stamps (``2026-11-25 06:10:00``, with or without an offset)
 
 from __future__ import annotations
 
-import csv
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from contextlib import suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 from fractions import Fraction
 from math import lcm
 
 import numpy as np
 
-from constraints.document import read_text
 from constraints.faults import BadInput, Fault, Severity
 from constraints.numbers import NotANumber
 from constraints.treatment import MINUTES, fahrenheit
 from optimizer.made.curve import Curve, Whole
-from optimizer.reading.table import delimiter_of, figure, has_decimal_commas
+from optimizer.reading.table import cut, figure, has_decimal_commas
 
 ROLES: dict[str, tuple[str, ...]] = {
     "core": ("core", "probe", "product", "internal", "centre", "center", "meat"),
@@ -60,7 +58,7 @@ LARGEST = 10**9
 _HEAD_WITHIN = 60
 _NONE = -(2**62)
 _DATE = re.compile(
-    r"(\d{1,4})([-/.])(\d{1,2})\2(\d{1,4})[T ,]+(\d{1,2}):(\d\d)(?::(\d\d(?:\.\d{1,6})?))?\s*([AP]M)?", re.IGNORECASE
+    r"(\d{1,4})([-/.])(\d{1,2})\2(\d{1,4})[T ,]+(\d{1,2})(:\d\d(?::\d\d(?:\.\d{1,6})?)?)\s*([AP]M)?", re.IGNORECASE
 )
 _ISO = (
     "YYYY-MM-DD HH:MM:SS, with or without an offset such as +01:00; the day too, and day and month told apart by some "
@@ -83,16 +81,11 @@ class Log:
         return self.curves.get(role, ())
 
 
-def read_log(path: str, unit: str | None = None, named: Mapping[str, str] | None = None) -> Log:
+def parse_log(text: str, file: str, unit: str | None = None, named: Mapping[str, str] | None = None) -> Log:
     """Read a log; ``unit`` is of temperatures whose column states none, ``named`` tells what odd columns hold.
 
     Raises BadInput with every fault of the file.
     """
-    return parse_log(read_text(path, MOST_LOG_BYTES), "standard input" if path == "-" else path, unit, named)
-
-
-def parse_log(text: str, file: str, unit: str | None = None, named: Mapping[str, str] | None = None) -> Log:
-    """The same from text."""
     reader = _Reader(text, file)
     times, roles = reader.named(unit or "", {name.casefold(): role for name, role in (named or {}).items()})
     start, ticks, tick = reader.clock(times)
@@ -117,35 +110,15 @@ class _Reader:
             found = "no line names a column of times" if text.strip() else "the log is empty"
             allowed = f"time, minutes, seconds, hours or days above its figures, and {', '.join(ROLES)}"
             raise BadInput([Fault(file, 1 if text.strip() else None, None, found, allowed)])
-        delimiter = delimiter_of(lines[at])
-        self.header = [cell.strip(' "') for cell in lines[at].split(delimiter)]
-        self.header_line, self.lines = at + 1, list[int]()
-        kept = self._rows(
-            {k: x for k, x in enumerate(lines[at + 1 :], at + 2) if x.strip(f'{delimiter} \t"')}, delimiter
-        )
+        table, faults = cut("\n" * at + "\n".join(lines[at:]), file)
+        self.some(faults)
+        if table is None or not table.rows:
+            self.tell(at + 1, None, "the log holds no reading", "a line a reading")
         self.sound()
-        self.columns = list(zip(*kept, strict=True))
-        self.commas = delimiter != "," and has_decimal_commas(x for column in self.columns for x in column[:1000])
-
-    def _rows(self, lines: Mapping[int, str], delimiter: str) -> list[list[str]]:
-        """The cells of every row; a fault for one with more or fewer than the header, or a quote left open."""
-        numbers, width = list(lines), len(self.header)
-        reader = csv.reader(lines.values(), delimiter=delimiter, strict=True)
-        kept, odd = [], []
-        try:
-            for row in reader:
-                line = numbers[reader.line_num - 1]
-                if len(row) < width or "".join(row[width:]).strip():
-                    odd.append((line, None, f"{len(row)} cells where the header has {width}"))
-                else:
-                    kept.append(row[:width])
-                    self.lines.append(line)
-        except csv.Error as error:
-            self.tell(numbers[reader.line_num - 1], None, f"{error}", "a table as a logger or spreadsheet saves it")
-        self.some(odd, "one cell a column; where commas are decimal, semicolons between cells")
-        if not lines:
-            self.tell(self.header_line, None, "the log holds no reading", "a line a reading")
-        return kept
+        assert table is not None
+        self.header, self.header_line, self.lines = table.header, table.header_line, table.lines
+        self.columns = list(zip(*table.rows, strict=True))
+        self.commas = table.delimiter != "," and has_decimal_commas(x for column in self.columns for x in column[:1000])
 
     def tell(
         self, line: int | None, column: str | None, found: str, allowed: str, severity: Severity = Severity.ERROR
@@ -153,13 +126,16 @@ class _Reader:
         """Add a fault."""
         self.faults.append(Fault(self.file, line, column, found, allowed, severity))
 
-    def some(self, told: Sequence[tuple[int, str | None, str]], allowed: str) -> None:
+    def some(self, faults: Sequence[Fault]) -> None:
         """Add the first faults of a kind, and how many more there are."""
-        for line, column, found in told[:MOST_FAULTS]:
-            self.tell(line, column, found, allowed)
-        if len(told) > MOST_FAULTS:
-            line, column, found = told[MOST_FAULTS]
-            self.tell(line, column, f"{len(told) - MOST_FAULTS} more of these, this the first: {found}", "")
+        self.faults += faults[:MOST_FAULTS]
+        for first in faults[MOST_FAULTS:][:1]:
+            found = f"{len(faults) - MOST_FAULTS} more of these, this the first: {first.found}"
+            self.faults.append(replace(first, found=found, allowed=""))
+
+    def rows(self, told: Iterable[tuple[int, str]], allowed: str, column: str | None = None) -> None:
+        """Add what was found in some rows."""
+        self.some([Fault(self.file, self.lines[i], column, found, allowed) for i, found in told])
 
     def sound(self) -> None:
         """Raise BadInput where any fault so far is an error."""
@@ -214,17 +190,17 @@ class _Reader:
         """Places of the rows to keep: a row that repeats the one before is passed over, a clock that goes back not."""
         change = np.diff(ticks)
         offset = "" if zoned else "; where clocks were changed, times with their offset, or minutes"
-        went = [(self.lines[i + 1], None, "the clock goes back here") for i in np.flatnonzero(change < 0).tolist()]
-        self.some(went, "rows in order of time" + offset)
+        back = [(i + 1, "the clock goes back here") for i in np.flatnonzero(change < 0).tolist()]
+        self.rows(back, "rows in order of time" + offset)
         hour, usual = 3_600_000_000, np.median(change) if len(change) else 0
         ahead = np.flatnonzero((change >= hour) & (change <= hour + 2 * usual))
         if not zoned and 0 < usual < hour / 6 and len(ahead):
             found = "the clock jumps an hour ahead here: no reading, or clocks that were changed"
             self.tell(self.lines[ahead[0] + 1], None, found, "times with their offset if so", Severity.WARNING)
         same = np.flatnonzero(change == 0).tolist()
-        unlike = [i for i in same if any(column[i] != column[i + 1] for column in self.columns)]
-        told = [(self.lines[i + 1], None, "the same time again with other figures") for i in unlike]
-        self.some(told, "one line a moment; seconds where several are taken in a minute")
+        other = "the same time again with other figures"
+        unlike = [(i + 1, other) for i in same if any(column[i] != column[i + 1] for column in self.columns)]
+        self.rows(unlike, "one line a moment; seconds where several are taken in a minute")
         if len(same) > len(unlike):
             found = f"{len(same) - len(unlike)} rows stand twice, this the first; each is counted once"
             self.tell(self.lines[same[0] + 1], None, found, "", Severity.WARNING)
@@ -245,10 +221,8 @@ class _Reader:
         return Curve(name, ticks[held], values[held], tick, scale) if len(held) else None
 
     def _bad(self, place: int, cells: Sequence[str], bad: set[str], allowed: str) -> None:
-        rows = [i for i, cell in enumerate(cells) if cell in bad] if bad else []
-        self.some(
-            [(self.lines[i], self.header[place], f"{cells[i].strip()[:40]!r} stands here") for i in rows], allowed
-        )
+        told = ((i, f"{cell.strip()[:40]!r} stands here") for i, cell in enumerate(cells) if cell in bad)
+        self.rows(told, allowed, self.header[place])
 
 
 def _is_header(line: str) -> bool:
@@ -304,13 +278,13 @@ def _stamps(cells: Sequence[str]) -> tuple[dict[str, datetime], set[str]]:
 
 def _moment(m: re.Match[str], *, day_first: bool, month_first: bool) -> datetime:
     """A date with slashes or points. Raises ValueError where day and month cannot be told apart, or are none."""
-    order = "ymd" if len(m[1]) == 4 else "dmy" if day_first else "mdy"
-    on = dict(zip(order, map(int, (m[1], m[3], m[4])), strict=True))
-    hour, half = int(m[5]), (m[8] or "").upper()
-    if on["y"] < 1000 or (order != "ymd" and day_first == month_first) or (half and not 1 <= hour <= 12):
+    by_year = len(m[1]) == 4
+    year, month, day = m.group(*((1, 3, 4) if by_year else (4, 3, 1) if day_first else (4, 1, 3)))
+    hour, half = int(m[5]), (m[7] or "").upper()
+    if (not by_year and day_first == month_first) or (half and not 1 <= hour <= 12):
         raise ValueError
     hour = hour % 12 + 12 * (half == "PM") if half else hour
-    return datetime(on["y"], on["m"], on["d"], hour, int(m[6])) + timedelta(seconds=float(m[7] or 0))
+    return datetime.fromisoformat(f"{year}-{month:0>2}-{day:0>2} {hour:02}{m[6]}")
 
 
 def _figures(cells: Sequence[str], commas: bool, unit: str = "") -> tuple[dict[str, int], int, set[str]]:
