@@ -19,11 +19,11 @@ from constraints.faults import BadInput
 from constraints.rules import ProcessStep
 from constraints.treatment import load_treatments, places
 from optimizer.cli import app
-from optimizer.made.cook import Asked, judge_cook, unit_faults
 from optimizer.made.dry import Pieces, judge_dry
 from optimizer.made.found import Finding, Phase, Report, spell
+from optimizer.made.heat import Asked, judge_cook, unit_faults
 from optimizer.made.log import parse_log
-from optimizer.made.page import page
+from optimizer.made.log_page import page
 from optimizer.pages.record import document
 
 ROOT = Path(__file__).parents[1]

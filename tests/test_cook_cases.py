@@ -17,9 +17,9 @@ from logs import DATA, cooled, curve, place, product, stepped
 
 from constraints.numbers import exact
 from constraints.treatment import DegreeHours, Drying, Freezing, Kill, celsius, fahrenheit
-from optimizer.made.cook import Asked, judge_cook
 from optimizer.made.dry import Pieces, days_of, degree_hours, judge_dry, loss_for_ratio, water_activity
 from optimizer.made.found import Finding, Phase, Report
+from optimizer.made.heat import Asked, judge_cook
 
 CASES: dict[str, dict[str, Any]] = {
     case["id"]: case for case in yaml.load((DATA / "cook-cool-examples.yaml").read_text(), Loader=yaml.BaseLoader)

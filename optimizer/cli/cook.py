@@ -112,7 +112,7 @@ def cook(
 
             sys.stdout.write(plan_page(product, places, at, minutes))
             return
-        from optimizer.made.cook import Asked, judge_cook, unit_faults
+        from optimizer.made.heat import Asked, judge_cook, unit_faults
 
         read = logged.log(log)
         doubts = list(unit_faults(read, sure=logged.unit is not None))
@@ -152,12 +152,10 @@ def dry(
 
 
 def _print(report: Report, html: Typed, shown: shared.Shown) -> None:
-    from optimizer.made.page import page
+    from optimizer.made.log_page import page, picture
     from optimizer.pages.record import document
 
     if html is not None:
-        from optimizer.made.picture import picture as drawn
-
-        shared.write_text(html, drawn(report), "--html")
+        shared.write_text(html, picture(report), "--html")
     sys.stdout.write(document("cook", report) if shown.json else page(report, full=shown.full))
     raise typer.Exit(shared.NO_BATCH if report.hold else 0)

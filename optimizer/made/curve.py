@@ -5,9 +5,11 @@ Searching goes over arrays; what is found is reckoned again in fractions. Levels
 
 from __future__ import annotations
 
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
-from math import ceil, floor, log
+from functools import partial, reduce
+from math import ceil, floor, lcm, log
 from typing import Any
 
 import numpy as np
@@ -54,6 +56,11 @@ class Curve:
         return self.value(len(self) - 1)
 
     @property
+    def peak(self) -> Fraction:
+        """The last minute at the highest reading; the start where there is none."""
+        return self.minute(len(self) - 1 - int(np.argmax(self.values[::-1]))) if len(self) else Fraction(0)
+
+    @property
     def turned(self) -> Curve:
         """The same upside down: what lies below a level lies above its negative."""
         return Curve(self.name, self.times, -self.values, self.tick, self.scale)
@@ -63,22 +70,21 @@ class Curve:
         a, b = self.value(i), self.value(i + 1)
         return self.minute(i) + (level - a) / (b - a) * (self.minute(i + 1) - self.minute(i))
 
+    def crossings(self, level: Fraction, *, rising: bool) -> Iterator[Fraction]:
+        """Minutes at which it comes up to a level from below it, or goes below it."""
+        change = np.diff(self.above(level).astype(np.int8))
+        return (self.crossing(int(i), level) for i in np.flatnonzero(change == (1 if rising else -1)))
+
     def above(self, level: Fraction) -> NDArray[np.bool_]:
         """Which readings are at or above a level."""
         found: NDArray[np.bool_] = self.values >= ceil(level * self.scale)
         return found
 
-    def gaps(self, longest: Fraction) -> NDArray[np.bool_]:
-        """Between which neighbours more minutes pass than ``longest``."""
-        found: NDArray[np.bool_] = np.diff(self.times) > floor(longest / self.tick)
-        return found
-
     def longest_above(self, level: Fraction, longest_gap: Fraction) -> tuple[Fraction, Fraction] | None:
         """Start and end, minutes, of the longest unbroken time at or above a level; None where it is never reached."""
-        runs = self._runs(self.above(level), self.gaps(longest_gap))
-        if not len(runs[0]):
+        first, last = self._runs(level, longest_gap)
+        if not len(first):
             return None
-        first, last = runs
         most = self.times[np.minimum(last + 1, len(self) - 1)] - self.times[np.maximum(first - 1, 0)]
         best = np.flatnonzero(most >= np.max(self.times[last] - self.times[first]))  # no other can be as long
         spans = [self._span(int(first[k]), int(last[k]), level, longest_gap) for k in best]
@@ -89,14 +95,11 @@ class Curve:
         span = self.longest_above(level, longest_gap)
         return Fraction(0) if span is None else span[1] - span[0]
 
-    @staticmethod
-    def _runs(inside: NDArray[np.bool_], gap: NDArray[np.bool_]) -> tuple[NDArray[Any], NDArray[Any]]:
-        """First and last reading of every unbroken run."""
-        starts, ends = inside.copy(), inside.copy()
-        joined = inside[1:] & inside[:-1] & ~gap
-        starts[1:] &= ~joined
-        ends[:-1] &= ~joined
-        return np.flatnonzero(starts), np.flatnonzero(ends)
+    def _runs(self, level: Fraction, longest_gap: Fraction) -> tuple[NDArray[Any], NDArray[Any]]:
+        """First and last reading of every unbroken run at or above a level."""
+        above = self.above(level)
+        joined = above[1:] & above[:-1] & (np.diff(self.times) <= floor(longest_gap / self.tick))
+        return np.flatnonzero(above & ~np.append(False, joined)), np.flatnonzero(above & ~np.append(joined, False))
 
     def _span(self, first: int, last: int, level: Fraction, longest_gap: Fraction) -> tuple[Fraction, Fraction]:
         start, end = self.minute(first), self.minute(last)
@@ -108,29 +111,13 @@ class Curve:
 
     def earned(self, level: Fraction, start: Fraction, need: Fraction, longest_gap: Fraction) -> Fraction | None:
         """Minute at which so many minutes at or above a level are together, from a minute on; None: they never are."""
-        for first, last in zip(*self._runs(self.above(level), self.gaps(longest_gap)), strict=True):
+        for first, last in zip(*self._runs(level, longest_gap), strict=True):
             begin, end = self._span(int(first), int(last), level, longest_gap)
             begin = max(begin, start)
             if end - begin >= need:
                 return begin + need
             need -= max(end - begin, Fraction(0))
         return start if need <= 0 else None
-
-    def rises_to(self, level: Fraction, until: Fraction | None = None, *, last: bool = False) -> Fraction | None:
-        """Minute at which it first (or for the last time before a minute) comes up to a level from below it."""
-        above = self.above(level)
-        ups = np.flatnonzero(above[1:] & ~above[:-1])
-        found = [self.crossing(int(i), level) for i in (ups[::-1] if last else ups)[: None if until is not None else 1]]
-        return next((at for at in found if until is None or at <= until), None)
-
-    def falls_below(self, level: Fraction, after: Fraction) -> Fraction | None:
-        """The last minute at a level before it first goes below, from a minute on; None where it is never above."""
-        above = self.above(level)
-        for i in np.flatnonzero(above[:-1] & ~above[1:]):
-            at = self.crossing(int(i), level)
-            if at >= after:
-                return at
-        return None
 
     def stays_at_most(self, level: Fraction) -> Fraction | None:
         """Minute from which on it is never above a level again; None where the log ends above it."""
@@ -145,6 +132,11 @@ class Curve:
         ticks = self.times
         inside = (ticks[1:] > floor(start / self.tick)) & (ticks[:-1] < ceil(end / self.tick))
         return int(np.max(np.diff(ticks), where=inside, initial=0)) * self.tick
+
+    def falls(self, start: Fraction, end: Fraction) -> bool:
+        """True where no reading within a time is above the one before."""
+        inside = (self.times >= ceil(start / self.tick)) & (self.times <= floor(end / self.tick))
+        return bool(np.all(np.diff(self.values[inside]) <= 0))
 
     def area_above(self, level: Fraction, until: Fraction) -> Fraction:
         """Unit times minutes above a level up to a minute, along straight lines, exact."""
@@ -179,3 +171,13 @@ class Curve:
         mean = np.where(power > 0, np.expm1(power) / np.where(power > 0, power, 1.0), 1.0)
         sparse = (steps > longest) | (np.abs(change) > steepest)
         return float(np.sum(steps * 10.0 ** ((cooler - at) / z) * np.where(sparse, 1.0, mean)))
+
+
+def coldest(cores: Sequence[Curve]) -> Curve:
+    """The coldest of all cores at every moment at which each has a reading."""
+    if len(cores) == 1:
+        return cores[0]
+    times = reduce(partial(np.intersect1d, assume_unique=True), [core.times for core in cores])
+    scale = lcm(*(core.scale for core in cores))
+    rows = [core.values[np.searchsorted(core.times, times)] * (scale // core.scale) for core in cores]
+    return Curve("coldest core", times, np.min(rows, axis=0), cores[0].tick, scale)

@@ -15,8 +15,9 @@ from constraints.numbers import PERCENT, shown, trimmed
 from constraints.quantities import Basis
 from constraints.rules import ProcessStep
 from constraints.treatment import DegreeHours, Diameter, Drying, Freezing, RatioMark, Treatments, carriers, fahrenheit
-from optimizer.made.cook import Asked, coldest
+from optimizer.made.curve import coldest
 from optimizer.made.found import Finding, Judged, Phase, Report, degrees, lacks, places_apart, spell
+from optimizer.made.heat import Asked
 from optimizer.made.log import Log
 from optimizer.made.product import Product
 from optimizer.summary import composition
@@ -44,23 +45,21 @@ class Pieces(Asked):
 
 def judge_dry(log: Log, frozen: Log | None, product: Product, places: Sequence[Treatments], pieces: Pieces) -> Report:
     """Every phase under every place; ``frozen`` is a log of freezing, where there is one."""
-    judged = [Judged(place, tuple(_phases(log, frozen, product, place, pieces))) for place in places]
+    raw_pork = not product.does(ProcessStep.COOKED) and product.takes(carriers().species, ())
+    ferments = product.does(ProcessStep.FERMENTED)
+    judged: list[Judged] = []
+    for place in places:
+        phases = []
+        if place.degree_hours and ferments:
+            phases.append(Phase("fermentation", (_fermented(log, place.degree_hours, pieces),), needed=True))
+        if raw_pork:
+            shown = tuple(_trichinella(log, frozen, product, place, pieces))
+            phases.append(Phase("Trichinella", shown, needed=bool(place.freezing or place.drying)))
+        judged.append(Judged(place, tuple(phases)))
     shared = Judged(None, tuple(_product(log, product, pieces, [mark for place in places for mark in place.ratios])))
-    lacking = (*(lacks(places, "fermentation", "degree_hours") if product.does(ProcessStep.FERMENTED) else ()),
-               *(lacks(places, "Trichinella", "place") if _raw_pork(product) else ()))  # fmt: skip
+    lacking = lacks(places, "fermentation", "degree_hours") if ferments else ()
+    lacking += lacks(places, "Trichinella", "place") if raw_pork else ()
     return Report(product, log, (*judged, shared), lacking, pieces.error)
-
-
-def _raw_pork(product: Product) -> bool:
-    return not product.does(ProcessStep.COOKED) and product.takes(carriers().species, ())
-
-
-def _phases(log: Log, frozen: Log | None, product: Product, place: Treatments, pieces: Pieces) -> Iterator[Phase]:
-    if place.degree_hours and product.does(ProcessStep.FERMENTED):
-        yield Phase("fermentation", (_fermented(log, place.degree_hours, pieces),), needed=True)
-    if _raw_pork(product):
-        asks = bool(place.freezing or place.drying)
-        yield Phase("Trichinella", tuple(_trichinella(log, frozen, product, place, pieces)), needed=asks)
 
 
 def degree_hours(log: Log, row: DegreeHours, error: Fraction, until: Fraction) -> Fraction:
@@ -75,9 +74,9 @@ def _fermented(log: Log, rows: Sequence[DegreeHours], pieces: Pieces) -> Finding
     if not log.of("chamber"):
         return Finding(None, "not judged: the log has no chamber's temperature")
     low = rows[0].until_ph
-    reached = [at for ph in log.of("ph") for at in [ph.minute(i) for i in range(len(ph)) if ph.value(i) <= low][:1]]
-    done = bool(reached) and len(reached) == len(log.of("ph"))
-    until = max(reached) if done else log.minutes
+    reached = [next((ph.minute(i) for i in range(len(ph)) if ph.value(i) <= low), None) for ph in log.of("ph")]
+    done = bool(reached) and None not in reached
+    until = max(at for at in reached if at is not None) if done else log.minutes
     gap, chambers = pieces.gap or FREEZER_GAP, log.of("chamber")
     if any(c.minute(0) > gap or c.minute(len(c) - 1) < until - gap for c in chambers):
         return Finding(None, "not judged: the chamber's log does not cover the whole time")
@@ -124,11 +123,8 @@ def _product(log: Log, product: Product, pieces: Pieces, marks: Sequence[RatioMa
     if moisture is not None and salt is not None and loss is not None:
         aw = shown(water_activity(salt, moisture, loss), 3)
         words = f"estimate {aw} from salt alone, which passes nothing: measure it"
-        yield Phase("water activity", (Finding(None, words), *_measured(log)), warns=True)
-
-
-def _measured(log: Log) -> Iterator[Finding]:
-    yield from (Finding(None, f"{curve.name} last measured {trimmed(curve.last, 4)}") for curve in log.of("aw"))
+        last = [Finding(None, f"{curve.name} last measured {trimmed(curve.last, 4)}") for curve in log.of("aw")]
+        yield Phase("water activity", (Finding(None, words), *last), warns=True)
 
 
 def loss_for_ratio(moisture: Fraction, protein: Fraction, ratio: Fraction) -> Fraction:
@@ -169,24 +165,24 @@ def _trichinella(
 
 
 def _frozen(frozen: Log | None, product: Product, table: Freezing, pieces: Pieces) -> Finding:
+    """The row of a table of freezing that is met, or the nearest to it."""
     curves = () if frozen is None else frozen.of("core" if table.core else "freezer")
-    wild = carriers()
+    wild, name = carriers(), table.title
     if product.species_said and product.takes(wild.not_by_freezing, ()):
         kept = " and ".join(wild.not_by_freezing)
-        return Finding(None, f"{table.title}: freezing does not kill what {kept} carry [{wild.source}]", table)
+        return Finding(None, f"{name}: freezing does not kill what {kept} carry [{wild.source}]", table)
     if not curves or (table.thickest_cm is not None and pieces.thick_cm is None):
         lacks = "--thick-cm" if curves else f"a freezing log with {'core' if table.core else 'freezer'} temperatures"
-        return Finding(None, f"{table.title}: not judged, {lacks} missing", table)
+        return Finding(None, f"{name}: not judged, {lacks} missing", table)
     if table.thickest_cm is not None and (pieces.thick_cm or 0) > table.thickest_cm:
-        return Finding(None, f"{table.title}: the pieces are thicker", table)
-    best = Finding(False, f"{table.title}: no row met", table)
+        return Finding(None, f"{name}: the pieces are thicker", table)
+    found = [Finding(False, f"{name}: no row met", table)]
     warmest = coldest([curve.turned for curve in curves])
     for at, needed in table.rows.items():
         time = warmest.held(-fahrenheit(at, table.unit) + pieces.error, pieces.gap or FREEZER_GAP)
-        words = f"{table.title}: {trimmed(at)} {table.unit} or colder for {spell(time, needed)}, {spell(needed)} asked"
-        if time / needed > best.near:
-            best = Finding(time >= needed, words, table, time / needed)
-    return best
+        words = f"{name}: {trimmed(at)} {table.unit} or colder for {spell(time, needed)}, {spell(needed)} asked"
+        found.append(Finding(time >= needed, words, table, time / needed))
+    return max(found, key=lambda finding: finding.near)
 
 
 def _dried(log: Log, product: Product, method: Drying, pieces: Pieces) -> Finding:
@@ -205,24 +201,20 @@ def _dried(log: Log, product: Product, method: Drying, pieces: Pieces) -> Findin
         asks = f"{trimmed(least, 3)} %, pieces to {trimmed(method.largest_piece_in)} in, casing to {widest} in asked"
         lacks_it = f"{name}: not for this product, which has {trimmed(salt, 2)} % of salt; it asks {asks}"
         return Finding(None, lacks_it, method)
-    room = coldest(log.of("chamber"))
-    warm = _warmth(method, {at: room.held(at + pieces.error, pieces.gap or ROOM_GAP) / 60 for at in method.warm_room_f})
-    hours = [*(step.hours for step in size.steps[:-1]), days_of(method, size, salt, warm) * 24]
+    room, gap = coldest(log.of("chamber")), pieces.gap or ROOM_GAP
+    warm = [room.held(at + pieces.error, gap) / 60 for at in method.warm_room_f]
+    rows = method.less_pct.items()  # the best column and row that were kept; no figure between two
+    less = [pct[k] for needed, pct in rows for k, hours in enumerate(warm) if hours >= needed]
+    last = days_of(method, size, salt, max(less, default=Fraction(0))) * 24
+    steps = [*((step.at_least, step.hours) for step in size.steps[:-1]), (size.steps[-1].at_least, last)]
     at: Fraction | None = Fraction(0)
-    for step, needed in zip(size.steps, hours, strict=True):
-        at = None if at is None else room.earned(step.at_least + pieces.error, at, needed * 60, pieces.gap or ROOM_GAP)
+    for level, needed in steps:
+        at = None if at is None else room.earned(level + pieces.error, at, needed * 60, gap)
     total = size.days_in_all or Fraction(0)
     ok = at is not None and log.minutes >= total * DAY
-    steps = ", ".join(f"{trimmed(h, 2)} h at {trimmed(s.at_least)} F" for s, h in zip(size.steps, hours, strict=True))
-    words = f"{name}: {steps}{f', {trimmed(total)} d in all' if total else ''} {'met' if ok else 'not met'}"
+    said = ", ".join(f"{trimmed(hours, 2)} h at {trimmed(level)} F" for level, hours in steps)
+    words = f"{name}: {said}{f', {trimmed(total)} d in all' if total else ''} {'met' if ok else 'not met'}"
     return Finding(ok, words, method)
-
-
-def _warmth(method: Drying, hours: dict[Fraction, Fraction]) -> Fraction:
-    """Per cent off the days for the warm room: the best column and row that were kept; no figure between two."""
-    rows = method.less_pct.items()
-    kept = [less[k] for needed, less in rows for k, at in enumerate(method.warm_room_f) if hours[at] >= needed]
-    return max(kept, default=Fraction(0))
 
 
 def days_of(method: Drying, size: Diameter, salt: Fraction, warm_pct: Fraction = Fraction(0)) -> Fraction:

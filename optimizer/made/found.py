@@ -22,6 +22,11 @@ class Span:
     level: Fraction
     earns: bool = False
 
+    @property
+    def minutes(self) -> Fraction:
+        """How long it is."""
+        return self.end - self.start
+
 
 @dataclass(frozen=True)
 class Finding:

@@ -26,9 +26,9 @@ Figure = Annotated[
 ANSWERS = {
     "blend": "optimizer.pages.answer_json:Blend",
     "check": "optimizer.pages.check_json:Checked",
-    "cook": "optimizer.made.judged_json:JudgedLog",
+    "cook": "optimizer.made.log_page:JudgedLog",
     "correct": "optimizer.pages.correct_json:Corrected",
-    "dry": "optimizer.made.judged_json:JudgedLog",
+    "dry": "optimizer.made.log_page:JudgedLog",
     "plan": "optimizer.plan.report.plan_json:PlanRecord",
     "rules": "optimizer.pages.rules_json:Rules",
     "rule-packs": "optimizer.pages.rules_json:Packs",

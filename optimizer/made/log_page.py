@@ -1,12 +1,20 @@
-"""What is printed of a log that was judged: one page, short or in full, or one JSON document."""
+"""What is said of a log that was judged: one page, short or in full, a picture that prints in grey, and JSON."""
 
 from __future__ import annotations
 
 from collections.abc import Iterator
+from datetime import datetime
+from itertools import pairwise
+from typing import Any
 
-from constraints.treatment import Sourced
+import numpy as np
+
+from constraints.treatment import Sourced, celsius
+from optimizer.made.curve import Curve
 from optimizer.made.found import Finding, Judged, Phase, Report, spell
 from optimizer.made.schedule import schedule_lines
+from optimizer.pages.chart import Axis, across, render, upwards
+from optimizer.pages.record import Figure, Record, at
 from optimizer.pages.tables import heading, paragraph
 
 CAUTION = (
@@ -106,3 +114,107 @@ def mark(finding: Finding, phase: Phase) -> str:
     if finding.ok is None:
         return "?       "
     return "not met " if phase.ok else "FAILS   "  # one row or option of a phase is enough
+
+
+MOST_POINTS = 400
+DRAWN = {"core": "", "surface": "2 3", "chamber": "8 4", "freezer": "8 4", "set": "1 5"}
+"""What is drawn, with the dashes by which it is told apart without colour."""
+
+
+def picture(report: Report) -> str:
+    """The page as HTML with one inline picture; everything from the input is escaped."""
+    shown = [(curve, dashes) for role, dashes in DRAWN.items() for curve in report.log.of(role)]
+    degrees_c = [float(celsius(curve.value(i))) for curve, _ in shown for i in range(0, len(curve), _step(curve))]
+    x, y = across([0.0, float(report.log.minutes)]), upwards(degrees_c or [0.0])
+    deciding = [(phase, phase.best) for phase in report.phases if not phase.warns and phase.best]
+    spans = [
+        {
+            "x1": x.at(float(span.start)), "x2": x.at(float(span.end)) + 2, "y": y.at(float(celsius(span.level))),
+            "earns": span.earns and bool(finding.ok), "words": f"{float(span.level):g} F, {span.name}",
+        }
+        for _, finding in deciding for span in finding.spans
+    ]  # fmt: skip
+    return render(
+        "made/log.html", title=f"{report.product.recipe.entry.name}: {report.log.file}",
+        verdict=" ".join((verdict(report), "; ".join(report.hold))),
+        spans=spans,
+        curves=_named_apart([_drawn(curve, dashes, x, y) for curve, dashes in shown]),
+        since=f"minutes since {report.log.start:%Y-%m-%d %H:%M}" if report.log.start else "minutes",
+        findings=[(mark(f, phase).strip(), f"{phase.title}: {f.words}") for phase, f in deciding],
+        x_ticks=x.ticks(), y_ticks=y.ticks(),
+    )  # fmt: skip
+
+
+def _named_apart(curves: list[dict[str, Any]]) -> list[dict[str, Any]]:
+    """The curves from the lowest end upwards, no name on another."""
+    curves.sort(key=lambda curve: -curve["y"])
+    for below, curve in pairwise(curves):
+        curve["y"] = min(curve["y"], below["y"] - 15)
+    return curves
+
+
+def _step(curve: Curve) -> int:
+    return max(1, len(curve) // MOST_POINTS)
+
+
+def _drawn(curve: Curve, dashes: str, x: Axis, y: Axis) -> dict[str, Any]:
+    """A curve thinned to what a page can show; the last reading is always there."""
+    chosen = np.unique(np.append(np.arange(0, len(curve), _step(curve)), len(curve) - 1)).tolist()
+    dots = [(x.at(float(curve.minute(i))), y.at(float(celsius(curve.value(i))))) for i in chosen]
+    points = " ".join(f"{a},{b}" for a, b in dots)
+    return {"points": points, "name": curve.name, "dashes": dashes, "x": dots[-1][0], "y": dots[-1][1] - 6}
+
+
+class JudgedSpan(Record):
+    """A time of the log that a finding rests on, minutes from its start, at a level."""
+
+    probe: str = at("name")
+    start_min: Figure = at("start")
+    end_min: Figure = at("end")
+    level_f: Figure = at("level")
+    level_c: Figure = at(lambda span: celsius(span.level))
+
+
+class JudgedFinding(Record):
+    """One table row, option or figure; ``ok`` null: not judged."""
+
+    ok: bool | None
+    passes: bool
+    words: str
+    title: str | None = at("by.title")
+    source: str | None = at("by.source")
+    status: str | None = at("by.status")
+    spans: list[JudgedSpan]
+
+
+class JudgedPhase(Record):
+    """Findings of which one is enough; ``holds``: the batch is held for it."""
+
+    phase: str = at("title")
+    ok: bool | None
+    decides: bool = at(lambda phase: not phase.warns)
+    holds: bool
+    findings: list[JudgedFinding]
+
+
+class JudgedPlace(Record):
+    """The phases under one place, or (null) of the product itself."""
+
+    place: str | None = at("place.title")
+    phases: list[JudgedPhase] = at(lambda judged: [phase for phase in judged.phases if phase.findings])
+
+
+class JudgedLog(Record):
+    """The answer of ``trimwright cook`` and ``trimwright dry`` on a log."""
+
+    status: str = at(lambda report: "hold" if report.hold else "meets")
+    verdict: str = at(verdict)
+    confirm_with_authority: bool = at("confirm")
+    why_held: list[str] = at("hold")
+    recipe: str = at("product.recipe.entry.name")
+    log: str = at("log.file")
+    start: datetime | None = at("log.start")
+    minutes: Figure = at("log.minutes")
+    places: list[JudgedPlace] = at("judged")
+    warnings: list[str] = at(lambda report: [str(fault) for fault in report.log.warnings])
+    caution: str = at(lambda report: CAUTION)
