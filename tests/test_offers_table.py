@@ -2,15 +2,12 @@
 
 from __future__ import annotations
 
-from datetime import date
 from fractions import Fraction
 
 import pytest
 
 from constraints.faults import BadInput
-from optimizer.reading.lots import parse_lots
 from optimizer.reading.offers import Offer, parse_offers
-from optimizer.why.offered import parse_offers as parse_for_a_batch
 
 LB = Fraction("0.45359237")
 """Kilograms of a pound avoirdupois: NIST Handbook 44 (2024), appendix C."""
@@ -48,9 +45,8 @@ def test_what_an_offers_table_refuses(head: str, row: str, column: str, words: s
 
 @pytest.mark.parametrize("key", ["price_per_kg", "order_pack_kg"])
 def test_a_batch_refuses_the_old_words_too(key: str) -> None:
-    lots = parse_lots("lot,on_hand_kg,fat_pct,cost_per_kg\nA,10,20,3\n", "lots.csv")
     with pytest.raises(BadInput) as error:
-        parse_for_a_batch(f"offer,fat_pct,{key}\nneck,20,3\n", "o.csv", lots, date(2026, 11, 30))
+        parse_offers(f"offer,fat_pct,{key}\nneck,20,3\n", "o.csv", simple=True)
     assert any(fault.column == key and "write" in fault.allowed for fault in error.value.faults)
 
 

@@ -30,12 +30,13 @@ from constraints.stock import Kilograms
 from optimizer.conflict import Conflict
 from optimizer.problem import Problem, assemble
 from optimizer.reading.lots import parse_lots
+from optimizer.reading.offers import parse_offers
 from optimizer.reading.recipe import parse_recipe
 from optimizer.why.curves import price_curve, target_curve
 from optimizer.why.ground import Ground, Means, family_of, ground_of
 from optimizer.why.limits import LimitPrice, Margin, Side, dearest, limit_prices, solved_again
 from optimizer.why.lots import LotPrice, lot_price
-from optimizer.why.offered import offers_valued, parse_offers
+from optimizer.why.offered import offered, offers_valued
 from optimizer.why.way import Kind
 from optimizer.why.ways import ways_out
 
@@ -299,7 +300,7 @@ def test_what_offers_are_worth() -> None:
         lots = parse_lots(kitchen.lots_text(), "lots")
         cells = {"offer": "new", **{k: v for k, v in offer.items() if k not in ("lot", "on_hand_kg", "cost_per_kg")}}
         text = ",".join(cells) + "\n" + ",".join(map(str, cells.values())) + "\n"
-        offers = parse_offers(text, "offers", lots, kitchen.order().day).offers
+        offers = offered(parse_offers(text, "offers", simple=True), lots, kitchen.order().day)
         order = kitchen.order()
         worth = next(offers_valued(ground.cost, ground.problem.recipe, lots, offers, order))
         other = copy.deepcopy(kitchen)

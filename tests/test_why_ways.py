@@ -29,13 +29,14 @@ from optimizer.cause import cause
 from optimizer.order import Asked, order_of
 from optimizer.problem import Problem, assemble
 from optimizer.reading.lots import parse_lots
+from optimizer.reading.offers import parse_offers
 from optimizer.reading.recipe import parse_recipe
 from optimizer.solver.model import Program, Variable
 from optimizer.solver.program import relaxed
 from optimizer.why.explain import Explanation, explain
 from optimizer.why.ground import ground_of
 from optimizer.why.lots import lots_priced
-from optimizer.why.offered import Offered, parse_offers, with_offers
+from optimizer.why.offered import Offered, offered, with_offers
 from optimizer.why.way import Concession, Kind, Way, WaysOut
 from optimizer.why.ways import ways_out
 from optimizer.why.what_if import Inputs, settings_of, with_settings
@@ -239,7 +240,7 @@ def asked(lean: str, lo: str, hi: str, kg: int, pack: str = "", offers: str = ""
     recipe = parse_recipe(RECIPE.format(lo=lo, hi=hi).replace("]}", extra + "]}"), "recipe")
     table = parse_lots(LOTS.format(lean=lean, pack=pack), "lots")
     order = order_of(recipe, "--meat-kg", Fraction(kg), date(2026, 11, 25), Asked())
-    read = parse_offers(offers, "offers", table, order.day).offers if offers else ()
+    read = offered(parse_offers(offers, "offers", simple=True), table, order.day) if offers else ()
     return explain(blend(assemble(recipe, table, order)), recipe, table, order, read)
 
 
@@ -315,20 +316,20 @@ def test_purchases_of_random_conflicts_hold() -> None:
         assert answer.conflict is not None
         problem, rng = answer.problem, random.Random(answer.problem.recipe.file)
         example = next(lot for lot in problem.formula.lots if isinstance(lot, Lot))
-        offered = [
+        sold = [
             replace(example, name=f"O{k}", on_hand_kg=Fraction(60), usable=Fraction(1), pack_kg=None,
                     largest_pull_kg=None, smallest_pull_kg=None, held_cost_per_kg=Fraction(price),
                     cost_per_kg=Fraction(price), properties={**example.properties, "fat_pct": Fraction(fat)})
             for k, (fat, price) in enumerate(((rng.randrange(2, 9), 4), (rng.randrange(80, 95), 1)))
         ]  # fmt: skip
         lots = [lot for lot in problem.formula.lots if isinstance(lot, Lot)]
-        wider = with_lots(problem, [*lots, *offered])
-        offers = [Offered(lot, lot.held_cost_per_kg, True) for lot in offered]
+        wider = with_lots(problem, [*lots, *sold])
+        offers = [Offered(lot, lot.held_cost_per_kg, True) for lot in sold]
         for way in ways_out(problem, answer.conflict, wider, offers).ways:
             if way.kind is not Kind.PURCHASE:
                 continue
             kg = {lot.name: amount for lot, amount in way.lots}
-            bought = [replace(lot, on_hand_kg=kg[lot.name]) for lot in offered if lot.name in kg]
+            bought = [replace(lot, on_hand_kg=kg[lot.name]) for lot in sold if lot.name in kg]
             assert possible(with_lots(problem, [*lots, *bought]))
             assert way.spend == sum(kg[lot.name] * lot.held_cost_per_kg for lot in bought)
             # A fifth more than the least is what a purchase may be, so that it can be weighed, and a tenth by rounding.

@@ -222,11 +222,12 @@ class Offer:
 
 @dataclass(frozen=True)
 class OfferTable:
-    """The offers of one file in file order."""
+    """The offers of one file in file order; ``named`` is the column of their names."""
 
     file: str
     offers: tuple[Offer, ...]
     warnings: tuple[Fault, ...]
+    named: str = "offer"
 
 
 def read_offers(path: str, *, simple: bool = False) -> OfferTable:
@@ -263,7 +264,7 @@ def parse_offers(text: str, file: str, *, simple: bool = False) -> OfferTable:
     faults += _supplier_faults(offers, file)
     if faults:
         raise BadInput(sorted(faults, key=lambda fault: fault.line or 0))
-    return OfferTable(file, tuple(offers), warnings)
+    return OfferTable(file, tuple(offers), warnings, spelt["offer"])
 
 
 @dataclass(frozen=True)

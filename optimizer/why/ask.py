@@ -12,11 +12,12 @@ from optimizer.clock import OutOfTime
 from optimizer.order import Order
 from optimizer.problem import Problem, assemble
 from optimizer.reading.lots import LotTable
+from optimizer.reading.offers import read_offers
 from optimizer.reading.recipe import Recipe
 from optimizer.why.curves import Curve, dearest_lot, fat_requirement, price_curve, target_curve
 from optimizer.why.explain import Explanation, explain
 from optimizer.why.ground import Ground
-from optimizer.why.offered import Offered, read_offers
+from optimizer.why.offered import Offered, offered
 from optimizer.why.unfinished import Part, Unfinished, settled
 from optimizer.why.what_if import Change, Inputs, Setting, at_option, change_of, settings_of, with_settings
 
@@ -55,9 +56,9 @@ class Question:
             raise BadInput([at_option(fault, settings) for fault in error.faults]) from None
         offers: tuple[Offered, ...] = ()
         if self.offers_file is not None:
-            read = read_offers(self.offers_file, table, order.day)
+            read = read_offers(self.offers_file, simple=True)
             say(read.warnings)
-            offers = read.offers
+            offers = offered(read, table, order.day)
         names = [column.name for column in problem.formula.lots]
         if self.lot is not None and self.lot not in names:
             close = nearest(self.lot, names)

@@ -165,7 +165,7 @@ def _tidy_side(
     ground: Ground, requirement: Requirement, limit: str, family: Family, way: int, name: str, *, detail: bool
 ) -> Side:
     """One side of a limit; where a batch within it would not be made, with the choice of lots held as it was made."""
-    side = side_of(ground, family, way, name)
+    side = side_of(ground, family, way, name, detail=detail)
     if ground.whole:
         return _while_chosen(ground, requirement, limit, family, way, side) if detail else side
     told = while_made(ground, family, side, detail=detail)
@@ -242,9 +242,9 @@ def _solved_at(family: Family, figure: Fraction) -> Fraction | None:
     return least_cost(Curved(family.at(figure), cones))
 
 
-def side_of(ground: Ground, family: Family, way: int, name: str) -> Side:
+def side_of(ground: Ground, family: Family, way: int, name: str, *, detail: bool = True) -> Side:
     """The price on one side of a family's start, its range and what lies beyond it."""
-    return _resolved(ground, family, way, name) if ground.cones else _exact(ground, family, way, name)
+    return _resolved(ground, family, way, name, detail=detail) if ground.cones else _exact(ground, family, way, name)
 
 
 def _exact(ground: Ground, family: Family, way: int, name: str) -> Side:
@@ -270,10 +270,12 @@ def _exact(ground: Ground, family: Family, way: int, name: str) -> Side:
     return replace(side, beyond=tuple(words), beyond_saves=-way * after.slope_at(until))
 
 
-def _resolved(ground: Ground, family: Family, way: int, name: str) -> Side:
+def _resolved(ground: Ground, family: Family, way: int, name: str, *, detail: bool) -> Side:
     """The price at the optimum, its range by solving again: how far the same lots are used and limits reached."""
     stand = ground.stand
     slope = _slope(stand.cost, family, family.start, way)
+    if slope is not None and not detail:
+        return Side(name, True, -way * slope)
     inside, near, far, there = (None, family.start, None, None) if slope is None else _end(family, stand, way)
     if slope is None or inside is None:  # not even the first step, and halving it, found a batch
         return Side(name, possible=False)

@@ -306,21 +306,21 @@ def _priced(ground: Ground, market: Market, lot: Lot, *, detail: bool) -> LotPri
     scale = PerHeld(ground.problem, lot, unit)
     line = Line(ground.cost - own * amount, amount, ground.values)
     bare = market.bare() if used else Line(ground.cost, _ZERO, ground.values)
+    market.quoted += [bare] if bare is not None else []
     if ground.cones:
         guess = own if used else own - abs(own) / 1000
         found = worth(market, guess, None) if bare is None else entry(market, bare, guess)
     else:
-        market.quoted += [bare] if bare is not None else []
         guess = own - rest - abs(own - rest) / 1000
         found = worth(market, guess, None if bare is None else bare.rest, line if used else None)
     if used and not found.needed and (found.price is None or found.price < own):
         found = Worth(own, amount)
-    low, high = _same(market, line, own) if used and (detail or ground.cones) else (found.price, None)
+    low, high = _same(market, line, own) if used and detail else (found.price, None)
     more = None
     full = free.program.variables[j].hi - amount <= (CLOSE * max(_ONE, amount) if ground.cones else _ZERO)
     if used and full and not ground.whole:
         family, there = stock_family(ground, j)
-        side = while_made(there, family, side_of(there, family, 1, "loosen"), detail=detail)
+        side = while_made(there, family, side_of(there, family, 1, "loosen", detail=detail), detail=detail)
         more = None if side is None else scale.side(side)
     return LotPrice(
         lot, scale.kg(amount), scale.money(own) or _ZERO, ground.means_of_lots, scale.money(found.price),

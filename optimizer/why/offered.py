@@ -1,54 +1,39 @@
-"""Offers not yet bought: reading their table, the most to pay for each and how many kilograms at that price.
+"""Offers not yet bought: the most to pay for each and how many kilograms at that price.
 
-The offers table of a week is read by the week's own reader; of its price periods the one of the batch's day counts. A
-simpler table has the columns of a lots table. Its name column is ``offer`` or ``lot``; the price (``cost_per_kg``)
-and the kilograms offered (``on_hand_kg``, ``offered_kg`` or ``largest_order_kg``) may be blank or
-missing. Every cell is judged by the very reader of lots tables.
-
-What is ordered comes in whole order packs and not below the smallest order; what is used of it may be any part.
+Of an offer's price periods the one of the batch's day counts. What is ordered comes in
+whole order packs and not below the smallest order; what is used of it may be any part.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
 from fractions import Fraction
 from math import ceil
 
-from constraints.document import read_text
 from constraints.faults import BadInput, Fault
 from constraints.ingredients import Lot
-from constraints.numbers import NotANumber, trimmed
+from constraints.numbers import trimmed
 from constraints.stock import Tidy
 from optimizer.bench.rows import layout_for
 from optimizer.order import Order
 from optimizer.problem import Problem, assemble
-from optimizer.reading.columns import OTHER_WORDS
 from optimizer.reading.entry import WhenMissing
-from optimizer.reading.lots import LotTable, parse_lots
-from optimizer.reading.offer_columns import NEEDED, NOT_HERE, OWN, PRICE, BreakKind
-from optimizer.reading.offers import Offer, Stretch
-from optimizer.reading.offers import parse_offers as parse_week_offers
+from optimizer.reading.lots import LotTable
+from optimizer.reading.offer_columns import BreakKind
+from optimizer.reading.offers import Offer, OfferTable, Stretch
 from optimizer.reading.recipe import Recipe
-from optimizer.reading.table import Table, csv_line, cut, figure, has_decimal_commas
 from optimizer.solver.model import Program
 from optimizer.solver.program import holds_of
 from optimizer.why.ground import Means, all_keep, imposing
 from optimizer.why.lots import SHARES, Line, Market, PerHeld, amounts, entry, kinks, worth
 from optimizer.why.stand import Curved, curved_of
+from optimizer.wording import counted
 
 _ZERO = Fraction(0)
-_FILLED_PRICE, _FILLED_KG = "1", "1"
 _HAIR = Fraction(1, 10**6)
 """Part of a pack too small to order another for: less than a solve's error."""
-NAMES = {
-    "lot": ("offer", "lot"),
-    "on_hand_kg": ("offered_kg", "largest_order_kg", "on_hand_kg"),
-}
-"""Columns of a lots table and the names they may have in a table of offers."""
-PASSED_OVER = frozenset(OWN) - {"offer", "largest_order_kg"}
-"""Columns about ordering, which a lots table does not have."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -85,15 +70,6 @@ class Offered:
 
 
 @dataclass(frozen=True)
-class OfferedTable:
-    """The offers of one file in file order."""
-
-    file: str
-    offers: tuple[Offered, ...]
-    warnings: tuple[Fault, ...]
-
-
-@dataclass(frozen=True)
 class OfferWorth:
     """What an offer is worth to this batch, money per kilogram as held and kilograms as held.
 
@@ -126,148 +102,35 @@ class OfferWorth:
         return None if self.order is None else self.offer.pays(self.order)
 
 
-def read_offers(path: str, lots: LotTable, day: date) -> OfferedTable:
-    """Read the offers file at ``path``. Raises BadInput with every fault of it."""
-    return parse_offers(read_text(path), path, lots, day)
-
-
-def parse_offers(text: str, file: str, lots: LotTable, day: date) -> OfferedTable:
-    """Read an offers table from text, prices as on a day of delivery; an offer may not have the name of a lot at hand.
+def offered(table: OfferTable, lots: LotTable, day: date) -> tuple[Offered, ...]:
+    """The offers of a table as they stand on a day of delivery; none may have the name of a lot at hand.
 
     Raises BadInput.
     """
-    table, found = cut(text, file)
-    if table is None:
-        raise BadInput(found)
-    known = set(table.header) | ({"cost_per_kg"} if set(PRICE) & set(table.header) else set())
-    if set(NEEDED) <= known and not {*NOT_HERE, "offered_kg"} & known:
-        week = parse_week_offers(text, file)
-        _refuse_clashes([(offer.name, offer.line) for offer in week.offers], "offer", file, lots)
-        return OfferedTable(file, tuple(_of_week(offer, day) for offer in week.offers), week.warnings)
-    faults = [*found, *_header_faults(table, file)]
-    if faults:
-        raise BadInput(faults)
-    head = {name: _lot_name(name) for name in table.header if name and name not in PASSED_OVER}
-    back = {new: old for old, new in head.items()}
-    filled = [name for name in ("cost_per_kg", "on_hand_kg") if name not in back]
-    blank: dict[str, set[int]] = {"cost_per_kg": set(), "on_hand_kg": set()}
-    lines = {table.header_line: csv_line([*head.values(), *_wanted(filled, head)], table.delimiter)}
-    for row, line in zip(table.rows, table.lines, strict=True):
-        cells = dict(zip(table.header, (cell.strip() for cell in row), strict=True))
-        typed = {new: cells[old] for old, new in head.items()}
-        for name, filler in (("cost_per_kg", _FILLED_PRICE), ("on_hand_kg", _FILLED_KG)):
-            if not typed.get(name) and not _in_pounds(name, typed):
-                blank[name].add(line)
-                typed[name] = filler
-        lines[line] = csv_line([typed[n] for n in [*head.values(), *_wanted(filled, head)]], table.delimiter)
-    text = "\n".join(lines.get(n, "") for n in range(1, max(lines) + 1))
-    try:
-        read = parse_lots(text, file)
-    except BadInput as error:
-        raise BadInput([_renamed(fault, back) for fault in error.faults]) from None
-    _refuse_clashes([(lot.name, lot.line) for lot in read.lots], back["lot"], file, lots)
-    orders = _orders(table, file)
-    told = [f for f in read.warnings if str(f.column) not in blank or f.line not in blank[str(f.column)]]
-    offers = tuple(_offered(lot, blank, *orders.get(lot.line, (None, None))) for lot in read.lots)
-    return OfferedTable(file, offers, tuple(_renamed(f, back) for f in told))
-
-
-def _refuse_clashes(names: Sequence[tuple[str, int]], column: str, file: str, lots: LotTable) -> None:
     known = {lot.name for lot in lots.lots}
-    faults = [
-        Fault(file, line, column, f"{name!r} is the name of a lot at hand in {lots.file}", "another name")
-        for name, line in names
-        if name in known
+    clashes = [
+        (o.line, f"{o.name!r} is the name of a lot at hand in {lots.file}") for o in table.offers if o.name in known
     ]
+    faults = [Fault(table.file, line, table.named, words, "another name") for line, words in clashes]
     if faults:
         raise BadInput(faults)
+    return tuple(_offered(offer, day) for offer in table.offers)
 
 
-def _of_week(offer: Offer, day: date) -> Offered:
-    """An offer of a week as it stands on one day; without a price where none is in force then."""
-    open_on = [period for period in offer.periods if period.covers(day)]
-    period = open_on[0] if open_on else None
-    uncounted = []
-    if period is None:
-        uncounted.append(f"no price is in force on {day.isoformat()}")
-    terms = offer.terms
-    if terms.delivery_charge:
-        uncounted.append(f"a delivery charge of {trimmed(terms.delivery_charge)}")
-    if terms.supplier_minimum:
-        uncounted.append(f"the supplier's minimum of {trimmed(terms.supplier_minimum)}")
-    if terms.lead_days:
-        uncounted.append(f"delivery {terms.lead_days} day{'' if terms.lead_days == 1 else 's'} after the order")
-    largest = terms.largest_order_kg
-    lot = offer.lot if largest is None else replace(offer.lot, on_hand_kg=largest)
+def _offered(offer: Offer, day: date) -> Offered:
+    """An offer as it stands on one day; without a price where none is in force then."""
+    period, terms = next((period for period in offer.periods if period.covers(day)), None), offer.terms
+    uncounted = {
+        f"no price is in force on {day.isoformat()}": offer.periods and period is None,
+        f"a delivery charge of {trimmed(terms.delivery_charge)}": terms.delivery_charge,
+        f"the supplier's minimum of {trimmed(terms.supplier_minimum)}": terms.supplier_minimum,
+        f"delivery {counted(terms.lead_days, 'day')} after the order": terms.lead_days,
+    }
+    price, breaks = (None, ()) if period is None else (period.price, period.breaks)
     return Offered(
-        replace(lot, suspicions=()), None if period is None else period.price, largest is not None, terms.pack_kg,
-        terms.smallest_order_kg, () if period is None else period.breaks,
-        terms.break_kind is BreakKind.INCREMENTAL, tuple(uncounted),
+        offer.lot, price, terms.largest_order_kg is not None, terms.pack_kg, terms.smallest_order_kg, breaks,
+        terms.break_kind is BreakKind.INCREMENTAL, tuple(words for words, so in uncounted.items() if so),
     )  # fmt: skip
-
-
-def _orders(table: Table, file: str) -> dict[int, tuple[Fraction | None, Fraction | None]]:
-    """Order pack and smallest order by line, None where a cell is blank. Raises BadInput."""
-    found: dict[int, list[Fraction | None]] = {line: [None, None] for line in table.lines}
-    faults = []
-    for k, name in enumerate(("pack_kg", "smallest_order_kg")):
-        if name not in table.header:
-            continue
-        cells = table.cells(name)
-        commas = table.delimiter != "," and has_decimal_commas(cells)
-        for line, cell in zip(table.lines, cells, strict=True):
-            try:
-                value = figure(cell, commas) if cell else None
-            except NotANumber as error:
-                faults.append(Fault(file, line, name, str(error), "a plain number such as 24.5, or blank"))
-                continue
-            if value is not None and value <= 0:
-                faults.append(Fault(file, line, name, f"{name} is {cell}", "above 0, or blank"))
-            found[line][k] = value
-    if faults:
-        raise BadInput(faults)
-    return {line: (pack, smallest) for line, (pack, smallest) in found.items()}
-
-
-def _offered(lot: Lot, blank: Mapping[str, set[int]], pack: Fraction | None, smallest: Fraction | None) -> Offered:
-    asked = lot.line not in blank["cost_per_kg"]
-    price = lot.held_cost_per_kg if asked else None
-    if not asked:
-        lot = replace(lot, cost_per_kg=_ZERO, held_cost_per_kg=_ZERO)
-    limited = lot.line not in blank["on_hand_kg"]
-    return Offered(replace(lot, suspicions=()), price, limited, pack, smallest or _ZERO)
-
-
-def _in_pounds(name: str, typed: Mapping[str, str]) -> bool:
-    return bool(typed.get(name.replace("_kg", "_lb")))
-
-
-def _wanted(filled: Sequence[str], head: Mapping[str, str]) -> list[str]:
-    """Columns added because the table has none; not beside the same figure in pounds, which every row then states."""
-    return [name for name in filled if name.replace("_kg", "_lb") not in head.values()]
-
-
-def _lot_name(name: str) -> str:
-    return next((known for known, names in NAMES.items() if name in names), name)
-
-
-def _renamed(fault: Fault, back: Mapping[str, str]) -> Fault:
-    return replace(fault, column=back.get(str(fault.column), fault.column))
-
-
-def _header_faults(table: Table, file: str) -> Iterator[Fault]:
-    for name in (name for name in table.header if name in OTHER_WORDS):
-        yield Fault(file, table.header_line, name, f"an offer has no column {name}", NOT_HERE[name])
-    for known, names in NAMES.items():
-        given = [name for name in names if name in table.header]
-        if len(given) > 1:
-            found = f"both {given[0]} and {given[1]} are given"
-            yield Fault(file, table.header_line, given[1], found, "one of the two")
-        if known == "lot" and not given:
-            listed = ", ".join(filter(None, table.header))
-            yield Fault(file, table.header_line, "offer", "a column offer is missing", f"the header has {listed}")
-    for name in sorted({n for n in table.header if n and table.header.count(n) > 1}):
-        yield Fault(file, table.header_line, name, f"column {name!r} stands twice", "each column once")
 
 
 def with_offers(recipe: Recipe, lots: LotTable, offers: Sequence[Offered], order: Order) -> Problem:
