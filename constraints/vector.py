@@ -110,6 +110,12 @@ class Vector(Sequence[Fraction]):
         den = lcm(self.den, *{other.den for other in others})
         return Vector(np.concatenate([part._scaled(den // part.den) for part in (self, *others)]), den)
 
+    def put(self, place: int, value: Fraction) -> Vector:
+        """The same figures but for one."""
+        found = self.joined(Vector.of([value]))
+        found.num[place] = found.num[-1]
+        return Vector(found.num[:-1], found.den, found.top)
+
     def capped(self, most: Fraction) -> Vector:
         """The figures, none of them above ``most``."""
         den = lcm(self.den, most.denominator)

@@ -116,37 +116,28 @@ def run_ours(folder: Path) -> dict[str, Any]:
     assembled = time.perf_counter()
     program = build(world)
     built = time.perf_counter()
-    solved = solve(program.sparse, gap=1e-3)
+    solved = solve(program.model, gap=1e-3)
     done = time.perf_counter()
     return {
         "read": read - clock, "assemble": assembled - read, "build": built - assembled, "solve": done - built,
-        "cost": solved.cost, "columns": program.sparse.size, "coefficients": coefficients(program.sparse),
+        "cost": solved.cost, "columns": program.model.size, "coefficients": coefficients(program.model),
     }  # fmt: skip
 
 
 def run_method(folder: Path, method: str) -> dict[str, Any]:
     """The program's own matrix by one method: what the choice of method rests on."""
-    import highspy
-    import numpy as np
-
     from optimizer.plan.files.week_file import read_week
     from optimizer.plan.model.build import build
     from optimizer.plan.model.world import assemble_week
-    from optimizer.plan.settle.engine import _as_arrays
+    from optimizer.solver.session import Session
 
-    program = build(assemble_week(read_week(str(folder / "week.yaml")))).sparse
-    lo, hi, starts, index, value = _as_arrays(program)
+    program = build(assemble_week(read_week(str(folder / "week.yaml")))).model
+    session = Session(program, options={"solver": method}, load=False)
     clock = time.perf_counter()
-    highs = highspy.Highs()
-    highs.setOptionValue("output_flag", False)
-    highs.setOptionValue("threads", 1)
-    highs.setOptionValue("solver", method)
-    highs.passModel(
-        program.size, len(program.rows), len(index), 2, 1, 0.0, program.cost, np.zeros(program.size), program.hi,
-        lo, hi, starts, index, value, np.zeros(program.size, dtype=np.int32),
-    )  # fmt: skip
+    session.load()
+    highs = session.highs
     highs.run()
-    return {"solve": time.perf_counter() - clock, "cost": highs.getInfo().objective_function_value}
+    return {"solve": time.perf_counter() - clock, "cost": session.cost}
 
 
 def run_yardstick(folder: Path, method: str) -> dict[str, Any]:

@@ -62,7 +62,7 @@ def test_a_plan_of_one_batch_is_the_blend(name: str, tmp_path: Path) -> None:
     answer = blend(assemble(read, table, order_of(read, "--meat-kg", Fraction(25), on, asked)))
     assert answer.optimum is not None and answer.weighed is not None
     if plan.solved.exact:
-        exact = plan.program.sparse.exact_cost(range(plan.program.sparse.size), plan.solved.exact)
+        exact = plan.program.model.cost(plan.solved.exact)
         assert exact == answer.optimum.cost
     assert plan.solved.cost == pytest.approx(float(answer.optimum.cost), rel=1e-9)
     assert plan.status is Status.OPTIMAL
@@ -93,7 +93,7 @@ def test_planning_together_is_never_dearer_than_in_order(tmp_path: Path) -> None
     compared = 0
     for seed in range(40):
         world = assemble_week(read_week(random_week(seed, whole=False).write(tmp_path)))
-        together, alone = solve(build(world).sparse), in_order(world)
+        together, alone = solve(build(world).model), in_order(world)
         if together.found and alone.cost is not None and not world.week.entry.kitchen.cold_store:
             compared += 1
             assert together.cost <= alone.cost + 1e-5, seed

@@ -126,7 +126,7 @@ def test_kilograms_asked_for_hold_in_every_batch_at_the_cost_that_scipy_finds(bl
     for seed in range(20 * block, 20 * block + 20):
         kitchen = Kitchen(seed)
         program = build(assemble_week(read_week(kitchen.write(tmp_path))))
-        found, expected = solve(program.sparse), kitchen.cheapest()
+        found, expected = solve(program.model), kitchen.cheapest()
         assert found.found == (expected is not None), seed
         if expected is not None:
             assert found.cost == pytest.approx(expected, abs=1e-5), seed

@@ -26,7 +26,7 @@ from optimizer.plan.report.plan_page import plan_page
 from optimizer.plan.run import plan_week
 from optimizer.plan.settle.engine import solve
 from optimizer.plan.settle.find import find
-from optimizer.plan.settle.week_bound import lower_bound
+from optimizer.solver.exact import lower_bound, multipliers
 
 KINDS = ("window", "split", "leave out", "band", "lot", "grinder", "room", "offer", "batches", "closing")
 
@@ -64,10 +64,10 @@ def dearer(seed: int, folder: Path) -> list[str]:
     """Freedoms that made this week dearer, or took its plan away, in words."""
     rng = random.Random(seed)
     week = random_week(seed, whole=seed % 3 > 0)
-    strict = solve(build(assemble_week(read_week(week.write(folder)))).sparse, gap=1e-8)
+    strict = solve(build(assemble_week(read_week(week.write(folder)))).model, gap=1e-8)
     found = []
     kind = KINDS[seed % len(KINDS)]
-    free = solve(build(assemble_week(read_week(loosened(week, kind, rng).write(folder)))).sparse, gap=1e-8)
+    free = solve(build(assemble_week(read_week(loosened(week, kind, rng).write(folder)))).model, gap=1e-8)
     if strict.found and (not free.found or free.cost > strict.cost + 1e-4 + 1e-7 * abs(strict.cost)):
         found.append(f"{seed}, {kind}: {strict.cost} and then {free.cost}")
     return found
@@ -107,10 +107,10 @@ def test_the_bound_knows_of_deliveries_that_no_batch_can_use(tmp_path: Path) -> 
     week = RawWeek(2, lots, [RawBatch("A", 20.0, 20.0, 0, 0, (20, 30))],
                    [RawOffer("late", "S", "pork", 26.0, 1.0, lead=1)], closing=20.0)  # fmt: skip
     world = assemble_week(read_week(week.write(tmp_path)))
-    program = build(world).sparse
+    program = build(world).model
     solved = solve(program)
     assert solved.found and solved.cost == pytest.approx(9 * 19.975 + (20 - 0.025) * 1.0, abs=1e-4)
-    assert float(lower_bound(program, solved.prices)) <= solved.cost + 1e-6
+    assert float(lower_bound(program, multipliers(program, solved.prices))) <= solved.cost + 1e-6
 
 
 def test_what_may_be_left_out_and_cannot_be_made_is_left_out(tmp_path: Path) -> None:

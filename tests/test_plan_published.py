@@ -132,7 +132,7 @@ def test_tiny_weeks_by_trying_everything(seed: int, tmp_path: Path) -> None:
         "trim", "S", "pork", 15.0, 3.2, 5.0, 5.0, 15.0, [(10.0, 2.6)], "all_units", 1, None, 3.0 + seed, 14.0 + 4 * seed
     )
     week = RawWeek(3, lots, batches, [offer])
-    solved = solve(build(assemble_week(read_week(week.write(tmp_path)))).sparse, gap=0.0)
+    solved = solve(build(assemble_week(read_week(week.write(tmp_path)))).model, gap=0.0)
     tried = cheapest_by_trying(week)
     assert solved.found == (tried < float("inf"))
     if solved.found:

@@ -9,45 +9,46 @@ import pytest
 from scipy.optimize import linprog
 from scipy.sparse import csr_matrix
 
-from optimizer.plan.model.sparse import Sparse, exact_array
+from constraints.vector import Vector
 from optimizer.plan.settle.engine import solve
-from optimizer.plan.settle.sift import Matrix, worth_sifting
-from optimizer.solver.model import Ending
+from optimizer.plan.settle.sift import ByColumn, worth_sifting
+from optimizer.solver.exact import lower_bound, multipliers
+from optimizer.solver.model import Ending, Model
+from optimizer.solver.session import Matrix
 
 BLOCKS, WIDTH = 8, 240
 
 
-def blending(seed: int, *, stock: float = 40.0) -> Sparse:
+def blending(seed: int, *, stock: float = 40.0) -> Model:
     """Blocks that each blend to a weight and a band of fat from lots that all share."""
     rng = np.random.default_rng(seed)
-    program = Sparse()
+    program = Model()
     fat = [Fraction(int(f), 100) for f in rng.integers(100, 9000, WIDTH)]
     have = [Fraction(int(s), 10) for s in rng.integers(1, max(int(10 * stock), 2), WIDTH)]
     columns = []
-    for b in range(BLOCKS):
-        cost = exact_array([Fraction(int(c), 100) for c in rng.integers(0, 700, WIDTH)])
-        most = exact_array(have)
-        start = program.block([cost], [most], (cost.astype(float), most.astype(float)))
+    for _ in range(BLOCKS):
+        cost = Vector.of(Fraction(int(c), 100) for c in rng.integers(0, 700, WIDTH))
+        start = program.variables.add(cost, Vector.of(have))
         here = np.arange(start, start + WIDTH)
         columns.append(here)
         low = Fraction(int(rng.integers(1500, 3500)), 100)
-        program.row(("fat least", b), here, [f - low for f in fat], lo=Fraction(0))
-        program.row(("fat most", b), here, [f - low - 2 for f in fat], hi=Fraction(0))
+        program.row(here, [f - low for f in fat], lo=Fraction(0))
+        program.row(here, [f - low - 2 for f in fat], hi=Fraction(0))
         size = Fraction(int(rng.integers(200, 900)), 10)
-        program.row(("size", b), here, [Fraction(1)] * WIDTH, lo=size, hi=size)
+        program.row(here, [Fraction(1)] * WIDTH, lo=size, hi=size)
     for k in range(0, WIDTH, 2):
-        program.row(("stock", k), [c[k] for c in columns], [1] * BLOCKS, hi=have[k])
+        program.row([c[k] for c in columns], [1] * BLOCKS, hi=have[k])
     extra = program.column(Fraction(-1), Fraction(3))
-    program.row(("free", 0), [extra], [1], lo=Fraction(1))
-    program.row(("tied", 0), [extra, int(columns[0][0])], [Fraction(1), Fraction(1)], hi=Fraction(5, 2))
+    program.row([extra], [1], lo=Fraction(1))
+    program.row([extra, int(columns[0][0])], [Fraction(1), Fraction(1)], hi=Fraction(5, 2))
     return program
 
 
-def scipy_optimum(program: Sparse) -> tuple[int, float]:
+def scipy_optimum(program: Model) -> tuple[int, float]:
     rows = program.rows
-    starts = np.cumsum([0, *(len(r.columns) for r in rows)])
+    starts = np.cumsum([0, *(len(r.sparse[0]) for r in rows)])
     matrix = csr_matrix(
-        (np.concatenate([r.coefs.floats for r in rows]), np.concatenate([r.columns for r in rows]), starts),
+        (np.concatenate([r.sparse[1].floats for r in rows]), np.concatenate([r.sparse[0] for r in rows]), starts),
         shape=(len(rows), program.size),
     )
     most = np.array([np.inf if r.hi is None else float(r.hi) for r in rows])
@@ -55,9 +56,10 @@ def scipy_optimum(program: Sparse) -> tuple[int, float]:
     up, down = np.isfinite(most), np.isfinite(least)
     from scipy.sparse import vstack
 
+    cost, hi, _, _ = program.vectors
     found = linprog(
-        program.cost, A_ub=vstack([matrix[up], -matrix[down]]), b_ub=np.concatenate([most[up], -least[down]]),
-        bounds=[(0, hi) for hi in program.hi], method="highs-ds",
+        cost.floats, A_ub=vstack([matrix[up], -matrix[down]]), b_ub=np.concatenate([most[up], -least[down]]),
+        bounds=[(0, hi) for hi in hi.floats], method="highs-ds",
     )  # fmt: skip
     return int(found.status), float(found.fun) if found.status == 0 else np.nan
 
@@ -74,17 +76,17 @@ def test_the_sifted_optimum_is_that_of_the_whole_matrix(seed: int) -> None:
         return
     assert found.cost == pytest.approx(cost, rel=1e-7, abs=1e-6)
     for row in program.rows:
-        value = float(row.coefs.floats @ found.values[row.columns])
+        places, coefs = row.sparse
+        value = float(coefs.floats @ found.values[places])
         assert (row.lo is None or value >= float(row.lo) - 1e-6) and (row.hi is None or value <= float(row.hi) + 1e-6)
 
 
 @pytest.mark.parametrize("seed", range(4))
 def test_its_prices_prove_the_optimum(seed: int) -> None:
-    from optimizer.plan.settle.week_bound import lower_bound
-
     program = blending(seed, stock=60)
     found = solve(program, relaxed=True)
-    assert float(lower_bound(program, found.prices)) == pytest.approx(found.cost, rel=1e-9, abs=1e-6)
+    bound = lower_bound(program, multipliers(program, found.prices))
+    assert bound is not None and float(bound) == pytest.approx(found.cost, rel=1e-9, abs=1e-6)
 
 
 def test_too_little_stock_is_no_solution() -> None:
@@ -98,7 +100,9 @@ def test_a_matrix_column_by_column_is_the_same_matrix() -> None:
     dense = rng.random((7, 30)) * (rng.random((7, 30)) < 0.4)
     dense[:, 4] = 0
     whole = csr_matrix(dense)
-    matrix = Matrix.of(30, whole.indptr[:-1], whole.indices.astype(np.int64), whole.data)
+    none = np.zeros(7)
+    by_rows = Matrix(whole.indptr.astype(np.int64), whole.indices.astype(np.int64), whole.data, none, none, none)
+    matrix = ByColumn.of(30, by_rows)
     prices = rng.random(7)
     assert matrix.paid(prices) == pytest.approx(prices @ dense)
     columns = np.array([29, 4, 4, 0, 17])

@@ -20,7 +20,7 @@ from where import ROOT
 from optimizer.answer import measured
 from optimizer.cli import app
 from optimizer.plan.files.week_file import read_week
-from optimizer.plan.model.kitchen import Limit, rules_of
+from optimizer.plan.model.kitchen import rules_of
 from optimizer.plan.run import plan_week
 from optimizer.plan.settle.find import Plan
 from optimizer.plan.settle.recheck import excesses, faults
@@ -260,5 +260,5 @@ def test_a_kitchen_that_is_too_small_is_a_fault(plan: Plan) -> None:
     second = replace(by_name["second"], day=by_name["first"].day)
     found = excesses(plan.program, [by_name["first"], second, by_name["third"]], plan.orders)
     (stage, *_) = rules_of(plan.world)
-    assert [(one.label, one.by) for one in found] == [(Limit(stage, by_name["first"].day), 20)]
+    assert [(one.owner, one.by) for one in found] == [(stage.limit_on(by_name["first"].day), 20)]
     assert excesses(plan.program, plan.made, plan.orders) == []

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from bisect import bisect_right
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from enum import StrEnum
 from fractions import Fraction
@@ -11,7 +11,7 @@ from typing import Any
 
 import numpy as np
 
-from constraints.row import Owner, Row
+from constraints.row import LINK, Owner, Row
 from constraints.vector import Places, Vector, quick
 
 _ZERO = Fraction(0)
@@ -174,14 +174,18 @@ class Model(Program):
 
     def row(
         self,
-        owner: Owner,
         columns: Sequence[int] | Places,
         coefs: Sequence[Fraction | int],
         lo: Fraction | None = None,
         hi: Fraction | None = None,
+        owner: Owner = LINK,
     ) -> None:
         """Add a row."""
         self.rows.append(Row("", Vector.of(coefs), lo, hi, columns, owner))
+
+    def tops(self, columns: Iterable[int]) -> list[Fraction]:
+        """Upper bounds of some columns."""
+        return [self.variables[j].hi for j in columns]
 
     def costing(self, costs: Mapping[int, Fraction]) -> Model:
         """The same columns and rows at these costs and no others."""

@@ -12,17 +12,18 @@ import numpy as np
 from constraints.ingredients import Lot
 from constraints.quantities import Basis
 from constraints.requirement import Hold
+from constraints.row import Owner
 from constraints.stock import Tidy, hold
-from constraints.vector import Vector
-from optimizer.plan.model.sparse import Sparse, Whole, exact_array
+from constraints.vector import Places, Vector
 from optimizer.plan.model.world import Job, RecipeRows, Supply, World
 from optimizer.reading.offers import Stretch
+from optimizer.solver.model import Model
 
 _ZERO = Fraction(0)
 _ONE = Fraction(1)
 MOST_KG = 10**6
 """Kilograms beyond any kitchen."""
-Uses = dict[int, tuple[Whole, Fraction]]
+Uses = dict[int, tuple[Places, Fraction]]
 """For each supply the columns that use it, and the most kilograms (usable) that all batches could use of it."""
 
 
@@ -32,7 +33,7 @@ class Block:
 
     job: Job
     day: int
-    supplies: Whole
+    supplies: Places
     start: int
     free: tuple[int, ...]
     rows: RecipeRows
@@ -41,7 +42,7 @@ class Block:
     any: list[int] = field(default_factory=list)
 
     @property
-    def columns(self) -> Whole:
+    def columns(self) -> Places:
         """Columns of the supplies."""
         return np.arange(self.start, self.start + len(self.supplies), dtype=np.int64)
 
@@ -62,7 +63,7 @@ class WeekProgram:
     """The program, and what its columns mean. ``since`` is the first day that is not past."""
 
     world: World
-    sparse: Sparse
+    model: Model
     blocks: list[Block] = field(default_factory=list)
     buys: dict[int, Buy] = field(default_factory=dict)
     drops: dict[tuple[str, int], int] = field(default_factory=dict)
@@ -83,29 +84,28 @@ class Costs:
 
     def __init__(self, world: World, stock: dict[int, Fraction] | None = None) -> None:
         self.world = world
-        self.by_day: dict[int, tuple[object, object]] = {}
+        self.by_day: dict[int, Vector] = {}
         limits = [pull(s.lot) for s in world.supplies]
         self.special = np.array([x.step is not None or x.least > 0 for x in limits], dtype=bool)
         self._pull = [x.most if s.lot.largest_pull_kg is not None else None
                       for s, x in zip(world.supplies, limits, strict=True)]  # fmt: skip
-        self.most = np.empty(len(limits), dtype=object)
-        self.most_floats = np.zeros(len(limits))
-        for s, supply in enumerate(world.supplies):
-            have = supply.lot.on_hand_kg if supply.kg is None else supply.kg
-            self.hold(s, have if stock is None or supply.kg is None else stock.get(s, _ZERO))
+        have = [s.lot.on_hand_kg if s.kg is None else s.kg if stock is None else stock.get(i, _ZERO)
+                for i, s in enumerate(world.supplies)]  # fmt: skip
+        self.most = Vector.of(self._usable(s, kg) for s, kg in enumerate(have))
 
     def hold(self, s: int, kg: Fraction) -> None:
         """So many kilograms of a supply, as held, are there now."""
-        usable, pull = kg * self.world.supplies[s].lot.usable, self._pull[s]
-        self.most[s] = usable if pull is None else min(pull, usable)
-        self.most_floats[s] = float(self.most[s])
+        self.most = self.most.put(s, self._usable(s, kg))
 
-    def on(self, day: int) -> tuple[object, object]:
-        """Exact costs and their floats, one a supply."""
+    def _usable(self, s: int, kg: Fraction) -> Fraction:
+        usable, pull = kg * self.world.supplies[s].lot.usable, self._pull[s]
+        return usable if pull is None else min(pull, usable)
+
+    def on(self, day: int) -> Vector:
+        """Costs, one a supply."""
         key = day if self.world.holding else 0
         if key not in self.by_day:
-            found = [self._use(s, key) for s in self.world.supplies]
-            self.by_day[key] = exact_array(found), np.array([float(x) for x in found])
+            self.by_day[key] = Vector.of(self._use(s, key) for s in self.world.supplies)
         return self.by_day[key]
 
     def _use(self, supply: Supply, day: int) -> Fraction:
@@ -120,17 +120,17 @@ def pull(lot: Lot, tidy: Tidy | None = None) -> Hold:
 
 @dataclass(frozen=True)
 class Room:
-    """What is left free for the scales: kilograms ``of`` limits of the kitchen, by the label of their row, and
+    """What is left free for the scales: kilograms ``of`` limits of the kitchen, by the owner of their row, and
     kilograms of every lot held ``back``. The jobs ``without`` are left out.
     """
 
-    of: dict[object, Fraction] = field(default_factory=dict)
+    of: dict[Owner | None, Fraction] = field(default_factory=dict)
     back: Fraction = _ZERO
     without: frozenset[int] = frozenset()
 
-    def at(self, label: object) -> Fraction:
+    def at(self, owner: Owner) -> Fraction:
         """Kilograms to leave free of a limit."""
-        return self.of.get(label, _ZERO)
+        return self.of.get(owner, _ZERO)
 
 
 @dataclass(frozen=True)
@@ -148,7 +148,7 @@ class Wanted:
     stock: dict[int, Fraction] | None = None
     charged: frozenset[tuple[str, int]] = frozenset()
     not_before: int = 0
-    taken: dict[object, Fraction] = field(default_factory=dict)
+    taken: dict[Owner, Fraction] = field(default_factory=dict)
     counted: dict[int, int] = field(default_factory=dict)
     alone: bool = False
     ordered: dict[int, Fraction] = field(default_factory=dict)
@@ -160,11 +160,9 @@ class Wanted:
 def amount(program: WeekProgram, block: Block, basis: Basis) -> int:
     """The column that is the kilograms of one basis in a block."""
     if basis not in block.amounts:
-        sparse = program.sparse
-        at = sparse.column(_ZERO, most_of(block, basis))
+        at = program.model.column(_ZERO, most_of(block, basis))
         columns, weight = weights(program, block, basis)
-        coefs = weight.joined(Vector.whole([-1]))
-        sparse.row(("amount", block.job.index, block.day, basis), np.append(columns, at), coefs, _ZERO, _ZERO)
+        program.model.row(np.append(columns, at), weight.joined(Vector.whole([-1])), _ZERO, _ZERO)
         block.amounts[basis] = at
     return block.amounts[basis]
 
@@ -176,11 +174,11 @@ def made_on(program: WeekProgram, block: Block) -> int | None:
         return block.made
     if not block.any:
         columns = [amount(program, block, job.entry.basis)]
-        block.any.append(used(program, ("any", job.index, block.day), columns, [job.hi], _ZERO, job.hi))
+        block.any.append(used(program.model, columns, [job.hi], _ZERO, job.hi))
     return block.any[0]
 
 
-def weights(program: WeekProgram, block: Block, basis: Basis) -> tuple[Whole, Vector]:
+def weights(program: WeekProgram, block: Block, basis: Basis) -> tuple[Places, Vector]:
     """The columns of a block and the kilograms of a basis that each of their kilograms brings."""
     rows = block.rows
     places = rows.place[program.world.source_of[block.supplies]]
@@ -195,22 +193,13 @@ def most_of(block: Block, basis: Basis) -> Fraction:
     return block.job.hi * block.rows.most_ratio(block.job.entry.basis, basis)
 
 
-def used(
-    program: WeekProgram,
-    label: tuple[object, ...],
-    columns: Sequence[int] | Whole,
-    each: Sequence[Fraction],
-    least: Fraction,
-    most: Fraction,
-) -> int:
+def used(model: Model, columns: Sequence[int], each: Sequence[Fraction], least: Fraction, most: Fraction) -> int:
     """A yes-or-no column: ``least`` kilograms of these columns at least where it is one, none where it is zero."""
-    sparse = program.sparse
-    use = sparse.column(_ZERO, _ONE if least <= most else _ZERO, whole=True)
+    use = model.column(_ZERO, _ONE if least <= most else _ZERO, whole=True)
     both = [*columns, use]
-    top = min(most, sum(each, _ZERO))
-    sparse.row(("use most", *label), both, [*[_ONE] * len(columns), -top], hi=_ZERO)
+    model.row(both, [*[_ONE] * len(columns), -min(most, sum(each, _ZERO))], hi=_ZERO)
     if least > 0:
-        sparse.row(("use least", *label), both, [*[_ONE] * len(columns), -least], lo=_ZERO)
+        model.row(both, [*[_ONE] * len(columns), -least], lo=_ZERO)
     return use
 
 

@@ -20,8 +20,8 @@ import numpy as np
 
 from constraints.ingredients import Lot
 from constraints.quantities import Basis
-from constraints.row import Row
-from constraints.vector import Vector
+from constraints.row import Owner, Row, RowKind
+from constraints.vector import Places, Vector
 from optimizer.clock import left
 from optimizer.plan.model.blocks import (
     Block,
@@ -32,6 +32,7 @@ from optimizer.plan.model.blocks import (
     amount,
     made_on,
     most_of,
+    ones,
     pull,
     used,
     weights,
@@ -39,8 +40,8 @@ from optimizer.plan.model.blocks import (
 from optimizer.plan.model.kitchen import rules_of
 from optimizer.plan.model.materials import material_rules
 from optimizer.plan.model.orders import besides, stock_and_orders
-from optimizer.plan.model.sparse import Sparse, Whole, exact_array
 from optimizer.plan.model.world import Job, RecipeRows, World
+from optimizer.solver.model import Model
 
 _ZERO = Fraction(0)
 _ONE = Fraction(1)
@@ -51,10 +52,9 @@ def build(world: World, wanted: Wanted | None = None) -> WeekProgram:
     wanted = Wanted() if wanted is None else wanted
     opening = {i: s.kg for i, s in enumerate(world.supplies) if s.kg is not None}
     stock = opening if wanted.stock is None else wanted.stock
-    program = WeekProgram(world, Sparse(), stock=_held_back(world, stock, wanted.room.back), since=wanted.not_before)
-    program.sparse.constant = sum(
-        (kg * world.supplies[i].nights * world.holding for i, kg in stock.items()), _ZERO
-    ) if world.holding else _ZERO  # fmt: skip
+    kept = (kg * world.supplies[i].nights * world.holding for i, kg in stock.items() if world.holding)
+    model = Model(constant=sum(kept, _ZERO))
+    program = WeekProgram(world, model, stock=_held_back(world, stock, wanted.room.back), since=wanted.not_before)
     costs = wanted.costs or Costs(world, program.stock)
     for job in [world.jobs[i] for i in (range(len(world.jobs)) if wanted.jobs is None else wanted.jobs)]:
         left()
@@ -81,63 +81,56 @@ def _held_back(world: World, stock: dict[int, Fraction], kg: Fraction) -> dict[i
 
 def _batch(program: WeekProgram, job: Job, costs: Costs) -> None:
     """All blocks of one batch with its size: on one chosen day, made or left out as a whole, or in any parts."""
-    sparse, entry = program.sparse, job.entry
+    model, entry = program.model, job.entry
     optional = entry.may_leave_out and job.lo > 0
     one_day = len(job.days) > 1 and not entry.may_split
     blocks = []
     for day in job.days:
-        made = sparse.column(_ZERO, _ONE, whole=True) if one_day else None
+        made = model.column(_ZERO, _ONE, whole=True) if one_day else None
         blocks.append(_block(program, job, day, made, costs))
     if one_day:
         for block in blocks:
-            _size(program, job, [block], block.made, ("size", job.index, block.day))
+            _size(program, job, [block], block.made)
         columns = [b.made for b in blocks if b.made is not None]
         least = _ZERO if entry.may_leave_out or job.lo <= 0 else _ONE
-        sparse.row(("once", job.index), columns, [1] * len(columns), lo=least, hi=_ONE)
+        model.row(columns, ones(len(columns)), least, _ONE, Owner(RowKind.ONCE, job))
     elif optional:
-        made = sparse.column(_ZERO, _ONE, whole=True)
-        _size(program, job, blocks, made, ("size", job.index))
+        made = model.column(_ZERO, _ONE, whole=True)
+        _size(program, job, blocks, made)
         if len(blocks) == 1:
             program.blocks[-1] = replace(blocks[0], made=made)
     else:
-        _size(program, job, blocks, None, ("size", job.index))
+        _size(program, job, blocks, None)
 
 
-def _size(program: WeekProgram, job: Job, blocks: Sequence[Block], made: int | None, label: tuple[object, ...]) -> None:
+def _size(program: WeekProgram, job: Job, blocks: Sequence[Block], made: int | None) -> None:
     """The kilograms of these blocks together, where a yes-or-no column says so if there is one."""
-    sparse, kitchen = program.sparse, program.world.week.entry.kitchen
+    model, kitchen, owner = program.model, program.world.week.entry.kitchen, Owner(RowKind.SIZE, job)
     if made is not None or kitchen.stages or kitchen.most_batches_a_day:
         columns = [amount(program, b, job.entry.basis) for b in blocks]
-        ones = [_ONE] * len(columns)
         if made is None:
-            sparse.row(label, columns, ones, lo=job.lo, hi=job.hi)
+            model.row(columns, ones(len(columns)), job.lo, job.hi, owner)
             return
-        sparse.row((*label, "least"), [*columns, made], [*ones, -job.lo], lo=_ZERO)
-        sparse.row((*label, "most"), [*columns, made], [*ones, -job.hi], hi=_ZERO)
+        for limit, lo, hi in ((job.lo, _ZERO, None), (job.hi, None, _ZERO)):
+            model.row([*columns, made], ones(len(columns)).joined(Vector.of([-limit])), lo, hi, owner)
         return
     # nothing else asks for a batch's kilograms: its size stands on the lots themselves
     parts = [weights(program, b, job.entry.basis) for b in blocks]
-    coefs = Vector(np.concatenate([w.num for _, w in parts]), parts[0][1].den)
-    sparse.row(label, np.concatenate([c for c, _ in parts]), coefs, lo=job.lo, hi=job.hi)
+    coefs = parts[0][1].joined(*(w for _, w in parts[1:]))
+    model.row(np.concatenate([c for c, _ in parts]), coefs, job.lo, job.hi, owner)
 
 
 def _block(program: WeekProgram, job: Job, day: int, made: int | None, costs: Costs) -> Block:
     """Columns and rows of one batch on one day."""
-    world, sparse, rows = program.world, program.sparse, job.rows[day]
+    world, rows = program.world, job.rows[day]
     first, last = world.spans
     supplies = np.flatnonzero((rows.place[world.source_of] >= 0) & (first <= day) & (last >= day))
     at = rows.place[world.source_of[supplies]]
-    exact, floats = costs.on(day)
-    weight = rows.weights[job.entry.basis]
     lightest = rows.lightest[job.entry.basis]
-    ceiling = job.hi / lightest if lightest > 0 else max(costs.most, default=_ZERO)
-    parts = [exact[supplies], rows.carried[at]]  # type: ignore[index]
-    cost = floats[supplies] + rows.carried_floats[at]  # type: ignore[index]
+    cost, most = costs.on(day).at(supplies).plus(rows.carried.at(at)), costs.most.at(supplies)
     if job.entry.value_per_kg is not None:
-        parts.append(exact_array([-job.entry.value_per_kg * Fraction(int(w), weight.den) for w in weight.num[at]]))
-        cost = cost - float(job.entry.value_per_kg) * weight.floats[at]
-    most = np.minimum(costs.most_floats[supplies], float(ceiling))
-    start = sparse.block(parts, [costs.most[supplies], np.full(len(at), ceiling, dtype=object)], (cost, most))
+        cost = cost.plus(rows.weights[job.entry.basis].at(at), -job.entry.value_per_kg)
+    start = program.model.variables.add(cost, most.capped(job.hi / lightest) if lightest > 0 else most)
     free = tuple(_free(program, job, day, rows, k) for k in range(len(rows.free)))
     block = Block(job, day, supplies, start, free, rows, made)
     program.blocks.append(block)
@@ -150,15 +143,15 @@ def _block(program: WeekProgram, job: Job, day: int, made: int | None, costs: Co
     return block
 
 
-def _need(program: WeekProgram, block: Block, row: Row, columns: Whole, coefs: Vector) -> None:
+def _need(program: WeekProgram, block: Block, row: Row, columns: Places, coefs: Vector) -> None:
     """One row of a recipe. A least weight is asked of what is made on a day, and of nothing where nothing is."""
-    label, lo, hi = ("need", block.job.index, block.day, row.owner.what, row.label), row.lo, row.hi
+    owner, lo = replace(row.owner, day=block.day, batch=block.job), row.lo
     made = made_on(program, block) if lo else None
     if lo is not None and made is not None:
-        program.sparse.row(label, np.append(columns, made), coefs.joined(Vector.of([-lo])), _ZERO, None)
+        program.model.row(np.append(columns, made), coefs.joined(Vector.of([-lo])), _ZERO, None, owner)
         lo = None
-    if lo is not None or hi is not None:
-        program.sparse.row(label, columns, coefs, lo, hi)
+    if lo is not None or row.hi is not None:
+        program.model.row(columns, coefs, lo, row.hi, owner)
 
 
 def _free(program: WeekProgram, job: Job, day: int, rows: RecipeRows, k: int) -> int:
@@ -168,27 +161,23 @@ def _free(program: WeekProgram, job: Job, day: int, rows: RecipeRows, k: int) ->
     if job.entry.value_per_kg is not None:
         weight = rows.weights[job.entry.basis]
         cost -= job.entry.value_per_kg * weight[place]
-    return program.sparse.column(cost, rows.free_most[k])
+    return program.model.column(cost, rows.free_most[k])
 
 
 def _pulls(program: WeekProgram, block: Block) -> None:
     """Whole packs, smallest pulls, and rules on which lots are opened, as yes-or-no columns where a lot has any."""
-    sparse, world = program.sparse, program.world
+    model, world = program.model, program.world
     opened: dict[str, int] = {}
     choices = block.rows.choices
-    most = sparse.exact_hi(list(block.columns)) if choices else []
     for k, s in enumerate(block.supplies):
         lot, column = world.supplies[s].lot, block.start + k
         limits = pull(lot, block.job.tidy.asked)
         if world.supplies[s].offer is None and limits.step is not None:
-            packs = sparse.column(_ZERO, Fraction(limits.most // limits.step), whole=True
-            )  # fmt: skip
-            sparse.row(("packs", block.job.index, block.day, s), [column, packs], [_ONE, -limits.step], _ZERO, _ZERO)
+            packs = model.column(_ZERO, Fraction(limits.most // limits.step), whole=True)
+            model.row([column, packs], [_ONE, -limits.step], _ZERO, _ZERO)
         if choices or limits.least > 0:
-            top = most[k] if choices else sparse.exact_hi([column])[0]
-            opened[lot.name] = used(
-                program, ("open", block.job.index, block.day, s), [column], [top], limits.least, top
-            )
+            top = model.variables[column].hi
+            opened[lot.name] = used(model, [column], [top], limits.least, top)
     for row in choices:
         terms = [
             (opened[c.name], a)
@@ -196,13 +185,7 @@ def _pulls(program: WeekProgram, block: Block) -> None:
             if a and isinstance(c, Lot) and c.name in opened
         ]
         if terms:
-            sparse.row(
-                ("lots", block.job.index, block.day, row.owner.what),
-                [c for c, _ in terms],
-                [a for _, a in terms],
-                row.lo,
-                row.hi,
-            )
+            model.row([c for c, _ in terms], [a for _, a in terms], row.lo, row.hi)
 
 
 def _uses(program: WeekProgram, *, only_offers: bool) -> Uses:

@@ -1,6 +1,6 @@
 """The rules of the kitchen. Each states its rows in the program, its recheck on what was weighed, and its words.
 
-A row of a rule is labelled with the rule and its day, so that prices, ways out and room for the scales need to know no
+A row of a rule is owned by the rule on its day, so that prices, ways out and room for the scales need to know no
 rule by name.
 """
 
@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING, ClassVar
 import numpy as np
 
 from constraints.numbers import trimmed
-from constraints.vector import Vector
+from constraints.row import Owner, RowKind
 from optimizer.plan.files.week_file import ClosingEntry, StageEntry, StoreEntry
 from optimizer.plan.model.blocks import MOST_KG, Block, Uses, Wanted, WeekProgram, amount, made_on, most_of, ones
 from optimizer.plan.model.world import World
@@ -30,25 +30,13 @@ _ONE = Fraction(1)
 
 
 @dataclass(frozen=True)
-class Limit:
-    """A rule on one day, or over the whole week: the label of its row."""
-
-    rule: Rule
-    day: int | None = None
-
-    def words(self, world: World) -> str:
-        """What it is, and when."""
-        return self.rule.name if self.day is None else f"{self.rule.name} on {world.date(self.day)}"
-
-
-@dataclass(frozen=True)
 class Excess:
     """A limit of the kitchen that the weighed plan is over, or a closing stock it is short of, by ``by`` of its unit.
 
-    ``label`` is the row of the program in which room for it can be left; None where none can.
+    ``owner`` is that of the row of the program in which room for it can be left; None where none can.
     """
 
-    label: object
+    owner: Owner | None
     by: Fraction
     words: str
 
@@ -70,6 +58,14 @@ class Rule(ABC):
     @abstractmethod
     def name(self) -> str:
         """The rule in words."""
+
+    def words(self, world: World, day: int | None) -> str:
+        """The rule, and when."""
+        return self.name if day is None else f"{self.name} on {world.date(day)}"
+
+    def limit_on(self, day: int | None = None) -> Owner:
+        """The owner of its row on one day, or over the whole week."""
+        return Owner(RowKind.LIMIT, self, day)
 
     @property
     def change(self) -> tuple[str, str, str, Fraction, bool]:
@@ -110,7 +106,7 @@ class Stage(Rule):
 
     def rows(self, program: WeekProgram, uses: Uses, wanted: Wanted) -> None:
         """One row a day on which a batch passes it."""
-        stage, sparse, world = self.entry, program.sparse, program.world
+        stage, world = self.entry, program.world
         by_day: dict[int, list[int]] = defaultdict(list)
         for block in program.blocks:
             if stage.batches is not None and block.job.name not in stage.batches:
@@ -122,17 +118,17 @@ class Stage(Rule):
             passing = amount(program, block, stage.basis)
             by_day[block.day].append(passing if stage.load_kg is None else self._loads(program, block, passing, wanted))
         for day, columns in sorted(by_day.items()):
-            label = Limit(self, day)
-            gone = wanted.taken.get(label, _ZERO) + wanted.room.at(label)
-            sparse.row((label,), columns, ones(len(columns)), None, self.limit - gone)
+            owner = self.limit_on(day)
+            gone = wanted.taken.get(owner, _ZERO) + wanted.room.at(owner)
+            program.model.row(columns, ones(len(columns)), None, self.limit - gone, owner)
 
     def _loads(self, program: WeekProgram, block: Block, passing: int, wanted: Wanted) -> int:
         """The column that counts a batch's loads."""
         assert self.entry.load_kg is not None
         most = Fraction(ceil(most_of(block, self.entry.basis) / self.entry.load_kg))
-        label = ("loads", self, block.job.index, block.day)
-        loads = program.sparse.column(_ZERO, most, whole=True)
-        program.sparse.row(label, [passing, loads], [_ONE, -self.entry.load_kg], hi=-wanted.room.at(label))
+        owner = self._loads_of(block.job.index, block.day)
+        loads = program.model.column(_ZERO, most, whole=True)
+        program.model.row([passing, loads], [_ONE, -self.entry.load_kg], None, -wanted.room.at(owner), owner)
         return loads
 
     def excesses(self, world: World, made: Sequence[Made], levels: Levels, since: int) -> Iterator[Excess]:
@@ -146,15 +142,17 @@ class Stage(Rule):
             total = sum((kg if load is None else Fraction(ceil(kg / load)) for kg, _ in batches), _ZERO)
             if total <= self.limit:
                 continue
-            label = Limit(self, day)
-            words = f"{label.words(world)}: {trimmed(total, 3)} {'kg' if load is None else 'loads'} of "
+            words = f"{self.words(world, day)}: {trimmed(total, 3)} {'kg' if load is None else 'loads'} of "
             words += trimmed(self.limit)
             if load is None:
-                yield Excess(label, total - self.limit, words)
+                yield Excess(self.limit_on(day), total - self.limit, words)
                 continue
             beyond, one = min(((kg % load, one) for kg, one in batches), key=lambda pair: pair[0])
             words += f"; {one.job.name} is {trimmed(beyond, 3)} kg more than whole loads of {trimmed(load)} kg"
-            yield Excess(("loads", self, one.job.index, day), beyond, words)
+            yield Excess(self._loads_of(one.job.index, day), beyond, words)
+
+    def _loads_of(self, job: int, day: int) -> Owner:
+        return Owner(RowKind.LINK, self, day, job)
 
     def _passing(self, one: Made) -> Fraction:
         """Kilograms of a batch as weighed that it counts."""
@@ -194,7 +192,7 @@ class MostBatches(Rule):
                 made = made_on(program, block)
                 columns += [] if made is None else [made]
                 sure += made is None
-            program.sparse.row((Limit(self, day),), columns, [1] * len(columns), None, Fraction(most - sure))
+            program.model.row(columns, ones(len(columns)), None, Fraction(most - sure), self.limit_on(day))
 
     def excesses(self, world: World, made: Sequence[Made], levels: Levels, since: int) -> Iterator[Excess]:
         """Days with more batches."""
@@ -220,7 +218,7 @@ class Store(Rule):
 
     def rows(self, program: WeekProgram, uses: Uses, wanted: Wanted) -> None:
         """Stock of each day from the day before; nothing can be said against days that are past."""
-        sparse, world = program.sparse, program.world
+        model, world = program.model, program.world
         terms: dict[int, list[tuple[int, Fraction]]] = defaultdict(list)
         arrived: dict[int, Fraction] = defaultdict(Fraction)
         for s, supply in enumerate(world.supplies):
@@ -229,18 +227,18 @@ class Store(Rule):
                 arrived[supply.first] += program.stock.get(s, _ZERO)
         before = None
         for day in range(world.days):
-            level = sparse.column(_ZERO, Fraction(MOST_KG))
+            level = model.column(_ZERO, Fraction(MOST_KG))
             parts = [(level, _ONE), *terms[day], *([(before, -_ONE)] if before is not None else [])]
             columns, coefs = [c for c, _ in parts], [a for _, a in parts]
-            sparse.row(("level", self, day), columns, coefs, arrived[day], arrived[day])
+            model.row(columns, coefs, arrived[day], arrived[day])
             if day >= program.since:
-                label = Limit(self, day)
-                sparse.row((label,), [level], [1], hi=self.entry.kg - wanted.room.at(label))
+                owner = self.limit_on(day)
+                model.row([level], [1], None, self.entry.kg - wanted.room.at(owner), owner)
             before = level
 
     def _flows(self, program: WeekProgram, uses: Uses, s: int, terms: dict[int, list[tuple[int, Fraction]]]) -> None:
         """What of a supply leaves and enters the stock on each day."""
-        supply, sparse = program.world.supplies[s], program.sparse
+        supply, model = program.world.supplies[s], program.model
         out, have = -1 / supply.lot.usable, program.stock.get(s, _ZERO)
         for block in program.blocks:
             terms[block.day] += [(block.start + int(k), -out) for k in np.flatnonzero(block.supplies == s)]
@@ -248,9 +246,9 @@ class Store(Rule):
         terms[supply.first] += bought
         if not supply.keeps:
             most = max((part.hi for part in program.buys[s].segments), default=_ZERO) if s in program.buys else _ZERO
-            left = sparse.column(_ZERO, have + most)
+            left = model.column(_ZERO, have + most)
             parts = [*((int(c), -out) for c in (uses[s][0] if s in uses else ())), *bought, (left, _ONE)]
-            sparse.row(("dead", self, s), [c for c, _ in parts], Vector.of([a for _, a in parts]), have, have)
+            model.row([c for c, _ in parts], [a for _, a in parts], have, have)
             terms[supply.last].append((left, _ONE))
 
     def excesses(self, world: World, made: Sequence[Made], levels: Levels, since: int) -> Iterator[Excess]:
@@ -259,9 +257,8 @@ class Store(Rule):
         for day in range(since, world.days):
             total = sum((kgs[day] for kgs in inside), _ZERO)
             if total > self.entry.kg:
-                label = Limit(self, day)
-                words = f"{label.words(world)}: {trimmed(total, 3)} kg of {trimmed(self.entry.kg)}"
-                yield Excess(label, total - self.entry.kg, words)
+                words = f"{self.words(world, day)}: {trimmed(total, 3)} kg of {trimmed(self.entry.kg)}"
+                yield Excess(self.limit_on(day), total - self.entry.kg, words)
 
 
 @dataclass(frozen=True)
@@ -287,9 +284,9 @@ class Closing(Rule):
             terms += [(int(c), 1 / supply.lot.usable) for c in (uses[s][0] if s in uses else ())]
             if s in program.buys:
                 terms += [(c, -program.buys[s].unit) for c in program.buys[s].columns]
-        label = Limit(self)
-        most = have - self.entry.kg - wanted.room.at(label)
-        program.sparse.row((label,), [c for c, _ in terms], [a for _, a in terms], None, most)
+        owner = self.limit_on()
+        most = have - self.entry.kg - wanted.room.at(owner)
+        program.model.row([c for c, _ in terms], [a for _, a in terms], None, most, owner)
 
     def excesses(self, world: World, made: Sequence[Made], levels: Levels, since: int) -> Iterator[Excess]:
         """What is missing of it at the end."""
@@ -297,7 +294,7 @@ class Closing(Rule):
         left = sum((levels[s][-1] for s in mine), _ZERO)
         if left < self.entry.kg:
             words = f"{self.name}: {trimmed(left, 3)} kg of {trimmed(self.entry.kg)}"
-            yield Excess(Limit(self), self.entry.kg - left, words)
+            yield Excess(self.limit_on(), self.entry.kg - left, words)
 
 
 def rules_of(world: World) -> tuple[Rule, ...]:

@@ -9,6 +9,7 @@ from fractions import Fraction
 from constraints.quantities import Basis
 from optimizer.plan.files.week_file import MaterialRule, Scope
 from optimizer.plan.model.blocks import Block, WeekProgram, most_of, used
+from optimizer.solver.model import Model
 
 _ZERO = Fraction(0)
 LEAST_USED = Fraction("0.05")
@@ -27,14 +28,12 @@ def material_rules(program: WeekProgram) -> None:
         groups: dict[tuple[int, ...], list[Block]] = defaultdict(list)
         for block in program.blocks:
             groups[(block.day,) if scope is Scope.DAY else (block.job.index, block.day)].append(block)
-        for where, blocks in groups.items():
-            _rules_in(program, where, blocks, mine)
+        for blocks in groups.values():
+            _rules_in(program, blocks, mine)
 
 
-def _rules_in(
-    program: WeekProgram, where: tuple[int, ...], blocks: Sequence[Block], rules: Sequence[MaterialRule]
-) -> None:
-    sparse, world = program.sparse, program.world
+def _rules_in(program: WeekProgram, blocks: Sequence[Block], rules: Sequence[MaterialRule]) -> None:
+    model, world = program.model, program.world
     columns: dict[str, list[int]] = defaultdict(list)
     for block in blocks:
         for k, s in enumerate(block.supplies):
@@ -55,11 +54,10 @@ def _rules_in(
             least.setdefault(rule.then, LEAST_USED)
     use = {}
     for name in sorted((counted | set(least)) & set(columns)):
-        label = ("material", name, *where)
-        tops = sparse.exact_hi(columns[name])
-        use[name] = used(program, label, columns[name], tops, least.get(name, _ZERO), cap[name])
+        tops = model.tops(columns[name])
+        use[name] = used(model, columns[name], tops, least.get(name, _ZERO), cap[name])
     for rule in rules:
-        _rule_rows(program, where, rule, use, columns)
+        _rule_rows(model, rule, use, columns)
 
 
 def _cap(program: WeekProgram, name: str, blocks: Sequence[Block], most: Fraction) -> Fraction:
@@ -69,21 +67,16 @@ def _cap(program: WeekProgram, name: str, blocks: Sequence[Block], most: Fractio
     return min([most, *limits]) if len({block.day for block in blocks}) == 1 else most
 
 
-def _rule_rows(
-    program: WeekProgram, where: tuple[int, ...], rule: MaterialRule, use: dict[str, int], columns: dict[str, list[int]]
-) -> None:
-    sparse = program.sparse
+def _rule_rows(model: Model, rule: MaterialRule, use: dict[str, int], columns: dict[str, list[int]]) -> None:
     if rule.most is not None:
         names = [n for n in (rule.of or sorted(columns)) if n in use]
         if len(names) > rule.most:
-            limit = Fraction(rule.most)
-            sparse.row(("most materials", *where), [use[n] for n in names], [1] * len(names), hi=limit)
+            model.row([use[n] for n in names], [1] * len(names), hi=Fraction(rule.most))
     if rule.then is not None:
         for name in rule.if_used or ():
             if name not in use:
                 continue
-            label = ("if used", name, rule.then, *where)
             if rule.then in use:
-                sparse.row(label, [use[name], use[rule.then]], [1, -1], hi=_ZERO)
+                model.row([use[name], use[rule.then]], [1, -1], hi=_ZERO)
             else:
-                sparse.row(label, [use[name]], [1], hi=_ZERO)
+                model.row([use[name]], [1], hi=_ZERO)

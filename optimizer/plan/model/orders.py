@@ -8,10 +8,11 @@ from fractions import Fraction
 
 import numpy as np
 
-from constraints.vector import Vector
+from constraints.row import Owner, RowKind
+from constraints.vector import Places, Vector
 from optimizer.plan.model.blocks import Buy, Uses, Wanted, WeekProgram, ones
-from optimizer.plan.model.sparse import Whole
 from optimizer.plan.model.world import Supply
+from optimizer.solver.model import Model
 
 _ZERO = Fraction(0)
 _ONE = Fraction(1)
@@ -32,18 +33,18 @@ def besides(program: WeekProgram, uses: Uses, wanted: Wanted) -> list[int]:
 
 def stock_and_orders(program: WeekProgram, uses: Uses, wanted: Wanted) -> None:
     """Stock of every lot, quantities of every delivery, and what a supplier asks for a drop."""
-    sparse, world = program.sparse, program.world
+    model, world = program.model, program.world
     drops: dict[tuple[str, int], list[Buy]] = defaultdict(list)
     for s, (columns, most) in uses.items():
         supply = world.supplies[s]
-        usable = supply.lot.usable
+        usable, owner = supply.lot.usable, Owner(RowKind.STOCK, supply)
         have = program.stock.get(s, _ZERO) * usable
         low = None if wanted.alone else have if supply.lot.use_up else supply.lot.use_at_least_kg * usable or None
         if supply.offer is None and (low is not None or most > have):
-            sparse.row(("stock", s), columns, ones(len(columns)), low, have)
+            model.row(columns, ones(len(columns)), low, have, owner)
         rest = asked_remnant(program, supply)
         if supply.offer is None and rest and len(columns) and not wanted.alone:
-            _remnant(program, s, columns, have, rest * usable)
+            _remnant(model, columns, have, rest * usable)
         if supply.offer is None:
             continue
         late = supply.first - supply.offer.terms.lead_days < wanted.not_before or s in wanted.settled
@@ -52,11 +53,11 @@ def stock_and_orders(program: WeekProgram, uses: Uses, wanted: Wanted) -> None:
         if buy is None and not len(columns):
             continue
         if buy is None:
-            sparse.row(("stock", s), columns, ones(len(columns)), None, have)
+            model.row(columns, ones(len(columns)), None, have, owner)
             continue
         program.buys[s] = buy
         coefs = ones(len(columns)).joined(Vector.of([-usable * buy.unit] * len(buy.columns)))
-        sparse.row(("stock", s), np.concatenate([columns, np.array(buy.columns)]), coefs, None, have)
+        model.row(np.concatenate([columns, np.array(buy.columns)]), coefs, None, have, owner)
         drops[(supply.offer.terms.supplier, supply.first)].append(buy)
     for key, buys in drops.items():
         _drop(program, key, buys, charged=key in wanted.charged)
@@ -69,13 +70,13 @@ def asked_remnant(program: WeekProgram, supply: Supply) -> Fraction:
     return program.remnant if supply.lot.smallest_remnant_kg is None else supply.lot.smallest_remnant_kg
 
 
-def _remnant(program: WeekProgram, s: int, columns: Whole, have: Fraction, rest: Fraction) -> None:
+def _remnant(model: Model, columns: Places, have: Fraction, rest: Fraction) -> None:
     """Of an opened lot all is used, or at least so much is left; two divisions more for the scales."""
-    emptied, both = program.sparse.column(_ZERO, _ONE, whole=True), ones(len(columns))
+    emptied, both = model.column(_ZERO, _ONE, whole=True), ones(len(columns))
     most = max(have - rest - 2 * DIVISION_KG, _ZERO) if have > rest else _ZERO  # unopened, where it has no more
     places = np.append(columns, emptied)
-    program.sparse.row(("remnant", s), places, both.joined(Vector.of([most - have])), None, most)
-    program.sparse.row(("emptied", s), places, both.joined(Vector.of([-have])), _ZERO, None)
+    model.row(places, both.joined(Vector.of([most - have])), None, most)
+    model.row(places, both.joined(Vector.of([-have])), _ZERO, None)
 
 
 def _beyond_use(program: WeekProgram, supply: Supply) -> Fraction:
@@ -89,7 +90,7 @@ def _beyond_use(program: WeekProgram, supply: Supply) -> Fraction:
 
 def _buy(program: WeekProgram, s: int, most: Fraction, before: Fraction) -> Buy | None:
     """Columns for one offer on one day of delivery; None where it cannot be bought."""
-    supply, sparse = program.world.supplies[s], program.sparse
+    supply, model = program.world.supplies[s], program.model
     offer = supply.offer
     assert offer is not None
     assert supply.period is not None
@@ -100,39 +101,39 @@ def _buy(program: WeekProgram, s: int, most: Fraction, before: Fraction) -> Buy 
     choose = len(parts) > 1 or parts[0].lo > 0 or parts[0].fixed != 0
     columns, choices = [], []
     kept = program.world.holding * supply.nights - supply.worth
-    for k, part in enumerate(parts):
+    for part in parts:
         cost = (part.price + kept) * unit
-        at = sparse.column(cost, part.hi / unit, whole=offer.terms.pack_kg is not None)
+        at = model.column(cost, part.hi / unit, whole=offer.terms.pack_kg is not None)
         columns.append(at)
         if choose:
-            z = sparse.column(part.fixed, _ONE, whole=True)
+            z = model.column(part.fixed, _ONE, whole=True)
             choices.append(z)
-            sparse.row(("order most", s, k), [at, z], [_ONE, -part.hi / unit], hi=_ZERO)
+            model.row([at, z], [_ONE, -part.hi / unit], hi=_ZERO)
             if part.lo > 0:
-                sparse.row(("order least", s, k), [at, z], [_ONE, -part.lo / unit], lo=_ZERO)
+                model.row([at, z], [_ONE, -part.lo / unit], lo=_ZERO)
     return Buy(s, unit, tuple(columns), tuple(choices), parts)
 
 
 def _drop(program: WeekProgram, key: tuple[str, int], buys: Sequence[Buy], *, charged: bool) -> None:
     """A supplier's delivery charge and minimum on one day, and one price segment an offer."""
-    sparse, world = program.sparse, program.world
+    model, world = program.model, program.world
     offer = world.supplies[buys[0].supply].offer
     assert offer is not None
     drop = None
     if (offer.terms.delivery_charge or offer.terms.supplier_minimum) and not charged:
-        drop = sparse.column(offer.terms.delivery_charge, _ONE, whole=True)
+        drop = model.column(offer.terms.delivery_charge, _ONE, whole=True)
         program.drops[key] = drop
     terms: list[tuple[int, Fraction]] = []
     for buy in buys:
         if buy.choices:
             row = [*buy.choices] + ([drop] if drop is not None else [])
             signs = [1] * len(buy.choices) + ([-1] if drop is not None else [])
-            sparse.row(("one price", buy.supply), row, signs, hi=_ZERO if drop is not None else _ONE)
+            model.row(row, signs, hi=_ZERO if drop is not None else _ONE)
         elif drop is not None:
             for column, part in zip(buy.columns, buy.segments, strict=True):
-                sparse.row(("with drop", buy.supply), [column, drop], [_ONE, -part.hi / buy.unit], hi=_ZERO)
+                model.row([column, drop], [_ONE, -part.hi / buy.unit], hi=_ZERO)
         terms += [(c, p.price * buy.unit) for c, p in zip(buy.columns, buy.segments, strict=True)]
         terms += [(c, p.fixed) for c, p in zip(buy.choices, buy.segments, strict=False) if p.fixed]
     if drop is not None and offer.terms.supplier_minimum:
         columns, coefs = [c for c, _ in terms], [a for _, a in terms]
-        sparse.row(("minimum", *key), [*columns, drop], [*coefs, -offer.terms.supplier_minimum], lo=_ZERO)
+        model.row([*columns, drop], [*coefs, -offer.terms.supplier_minimum], lo=_ZERO)

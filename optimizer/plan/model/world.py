@@ -21,11 +21,10 @@ from constraints.quantities import Basis, Weight
 from constraints.requirement import Requirement
 from constraints.row import Row
 from constraints.stock import Tidy
-from constraints.vector import Floats, Vector
+from constraints.vector import Places, Vector
 from optimizer.clock import left
 from optimizer.order import Asked, order_of
 from optimizer.plan.files.week_file import BatchEntry, Week
-from optimizer.plan.model.sparse import Exact, Whole, exact_array
 from optimizer.problem import Problem, assemble, rows_of
 from optimizer.reading.lots import LotTable
 from optimizer.reading.offers import Offer, Period
@@ -98,10 +97,9 @@ class RecipeRows:
     """
 
     problem: Problem
-    place: Whole
+    place: Places
     rows: tuple[Row, ...]
-    carried: Exact
-    carried_floats: Floats
+    carried: Vector
     weights: dict[Basis, Vector]
     free: tuple[int, ...]
     free_most: tuple[Fraction, ...]
@@ -161,21 +159,20 @@ class World:
     supplies: tuple[Supply, ...]
     jobs: tuple[Job, ...]
     holding: Fraction = _ZERO
-    usable: Exact = field(default_factory=lambda: exact_array([]))
 
     @cached_property
-    def source_of(self) -> Whole:
+    def source_of(self) -> Places:
         """Source of each supply."""
         return np.array([s.source for s in self.supplies], dtype=np.int64)
 
     @cached_property
-    def spans(self) -> tuple[Whole, Whole]:
+    def spans(self) -> tuple[Places, Places]:
         """First and last day of each supply."""
         first = np.array([s.first for s in self.supplies], dtype=np.int64)
         return first, np.array([s.last for s in self.supplies], dtype=np.int64)
 
     @cached_property
-    def offered(self) -> Whole:
+    def offered(self) -> Places:
         """True for each supply that is a delivery."""
         return np.array([s.offer is not None for s in self.supplies], dtype=bool)
 
@@ -201,8 +198,7 @@ def assemble_week(week: Week) -> World:
     for i, offer in enumerate(offers):
         supplies += _deliveries(len(lots) + i, offer, sources[len(lots) + i], entry.start, last)
     jobs = _jobs(week, sources)
-    usable = exact_array([s.lot.usable for s in supplies])
-    return World(week, tuple(sources), tuple(supplies), jobs, entry.kitchen.holding_per_kg_day, usable)
+    return World(week, tuple(sources), tuple(supplies), jobs, entry.kitchen.holding_per_kg_day)
 
 
 def _reach(offer: Offer) -> Fraction:
@@ -326,9 +322,8 @@ def recipe_rows(problem: Problem, sources: Sequence[Lot]) -> RecipeRows:
             raise AssertionError(f"{row.label} does not hold at every size of a batch")
         rows.append(replace(row, coefs=Vector.of(row.coefs)))
     lots = len(formula.lots)
-    carried = exact_array(formula.carried_costs())[formula.kind_of]
-    carried[lots:] += exact_array([a.item.cost_per_kg for a in formula.free])
-    costs = carried.astype(np.float64)
+    own = Vector.whole([0] * lots).joined(Vector.of(a.item.cost_per_kg for a in formula.free))
+    carried = Vector.of(formula.carried_costs()).at(formula.kind_of).plus(own)
     weights = {basis: formula.totals(Weight(basis)) for basis in (Basis.MEAT, Basis.BATCH)}
     most = problem.order.kilograms + problem.order.within_kg
     fixed = [(r, r.fixed_value(formula)) for r in problem.fixed]
@@ -336,6 +331,6 @@ def recipe_rows(problem: Problem, sources: Sequence[Lot]) -> RecipeRows:
     if impossible:  # what no lot can mend leaves no lot to use
         place = np.full(len(place), -1, dtype=np.int64)
     return RecipeRows(
-        problem, place, tuple(rows), carried, costs, weights, tuple(range(lots, len(formula.columns))),
+        problem, place, tuple(rows), carried, weights, tuple(range(lots, len(formula.columns))),
         tuple((a.most or _ZERO) * most for a in formula.free), impossible,
     )  # fmt: skip

@@ -14,11 +14,11 @@ import numpy as np
 from constraints.ingredients import FAT, SALT
 from constraints.meaning import BY_ION, Stage
 from constraints.quantities import Basis
+from constraints.row import RowKind
 from optimizer.answer import Status
 from optimizer.pages.figures import Unit
 from optimizer.pages.record import Figure, Record
 from optimizer.plan.files.plan_file import PlannedOrder
-from optimizer.plan.model.kitchen import Limit
 from optimizer.plan.model.world import Job, World
 from optimizer.plan.report.way_out import NoPlan, unit_of
 from optimizer.plan.settle.engine import Solved, solve
@@ -26,9 +26,9 @@ from optimizer.plan.settle.find import Plan
 from optimizer.plan.settle.in_order import InOrder
 from optimizer.plan.settle.read_off import Order
 from optimizer.plan.settle.recheck import have_of, stock_by_day
-from optimizer.plan.settle.week_bound import reduced_costs
 from optimizer.plan.settle.weigh import Made
 from optimizer.remarks import warnings
+from optimizer.solver.exact import reduced_about
 from optimizer.summary import casing_need, composition, costs
 from optimizer.verdict import HEADLINES, Grade, Verdict
 
@@ -277,8 +277,8 @@ def gather(
         found.in_order = Compared(cost=compared.cost, stuck=compared.stuck or None, saving=saving)
     if not found.stands:
         return found
-    pinned = plan.program.sparse.has_whole and not quick
-    linear = solve(plan.program.sparse, pinned=plan.solved.values) if pinned else plan.solved
+    pinned = plan.program.model.whole and not quick
+    linear = solve(plan.program.model, pinned=plan.solved.values) if pinned else plan.solved
     found.limits = sorted(_priced(plan, linear), key=lambda limit: -limit.saves)
     found.stock = stock_by_day(plan.program, plan.made, plan.orders)
     for s, day, kg in gone:  # what batches already made took was there on the days before
@@ -291,13 +291,13 @@ def gather(
 
 def _priced(plan: Plan, linear: Solved) -> Iterator[Priced]:
     """Every kitchen limit that costs anything; ``linear`` has the prices of all rows, or none."""
-    for row, price in zip(plan.program.sparse.rows, linear.prices, strict=False):
-        limit = row.label[0]
-        if isinstance(limit, Limit) and abs(price) > _WORTH_SAYING:
-            day = None if limit.day is None else plan.world.date(limit.day)
+    for row, price in zip(plan.program.model.rows, linear.prices, strict=False):
+        rule, day = row.owner.what, row.owner.day
+        if row.owner.kind is RowKind.LIMIT and abs(price) > _WORTH_SAYING:
             yield Priced(
-                what=limit.rule.name, date=day, for_one_more=limit.rule.change[2], saves=-float(price),
-                whole_numbers_held=plan.program.sparse.has_whole,
+                what=rule.name, date=None if day is None else plan.world.date(day), for_one_more=rule.change[2],
+                saves=-float(price),
+                whole_numbers_held=plan.program.model.whole,
             )  # fmt: skip
 
 
@@ -313,7 +313,7 @@ def _expiring(plan: Plan, linear: Solved) -> Iterator[Expiring]:
 
 def _cheapest_use(plan: Plan, linear: Solved) -> dict[int, dict[str, Any]]:
     """For each supply the batch and the day where a kilogram more of it costs least, and what it costs there."""
-    rest = reduced_costs(plan.program.sparse, linear.prices)
+    rest = reduced_about(plan.program.model, linear.prices)
     found: dict[int, dict[str, Any]] = {}
     for block in sorted(plan.program.blocks, key=lambda b: (b.job.name, b.day)) if len(rest) else ():
         costs = rest[block.columns]

@@ -144,7 +144,7 @@ class PlanRecord(Record):
     left_out_why: dict[str, str]
     left_over: list[LeftOver]
     lots_left_out: list[LotPart] = at(lambda o: [{"lot": lot, "why": why} for lot, why in o.lots_left_out.items()])
-    size: SizePart = at(lambda o: {"columns": o.plan.program.sparse.size, "rows": len(o.plan.program.sparse.rows)})
+    size: SizePart = at(lambda o: {"columns": o.plan.program.model.size, "rows": len(o.plan.program.model.rows)})
 
 
 def _batches(outcome: Outcome) -> Iterator[BatchPart]:

@@ -18,14 +18,13 @@ from typing import Annotated, Any
 from pydantic import PlainSerializer, PlainValidator, WithJsonSchema
 
 from constraints.numbers import trimmed
+from constraints.row import Row, RowKind
 from optimizer.clock import OutOfTime
 from optimizer.lawful import Dosed, LawfulDose, doses_instead
 from optimizer.pages.figures import Unit
 from optimizer.pages.record import Figure, Record
 from optimizer.plan.model.blocks import MOST_KG, Costs, Wanted, WeekProgram
 from optimizer.plan.model.build import build
-from optimizer.plan.model.kitchen import Limit
-from optimizer.plan.model.sparse import Row
 from optimizer.plan.model.world import World
 from optimizer.plan.settle.engine import Solved, solve
 from optimizer.plan.settle.read_off import coarsest
@@ -113,12 +112,12 @@ class _Slack:
 
 def _loosened(program: WeekProgram, ways: Collection[Way]) -> dict[int, _Slack]:
     """Give every row the slack of these ways, by column, which is then all that costs."""
-    sparse, found = program.sparse, {}
-    sparse.free_of_cost()
-    for at, row in enumerate(list(sparse.rows)):
+    model, found = program.model.costing({}), {}
+    program.model = model
+    for at, row in enumerate(list(model.rows)):
         for slack in (slack for slack in _slacks(program, row) if slack.way in ways):
-            column = sparse.column(slack.weight, slack.most, whole=slack.whole)
-            sparse.extend_row(at, column, slack.sign)
+            column = model.column(slack.weight, slack.most, whole=slack.whole)
+            model.rows[at] = model.rows[at].plus({column: Fraction(slack.sign)})
             found[column] = slack
     return found
 
@@ -129,22 +128,22 @@ def _changes(program: WeekProgram, slacks: Mapping[int, _Slack], used: Mapping[i
         whole = slack.whole or slack.unit == "left out"
         step = _ONE if whole else coarsest(program.world)
         said = (ceil(Fraction(used[column] - _SEEN) / step) + (not whole)) * step if column in used else _ZERO
-        program.sparse.row(("said",), [column], [1], hi=said)
+        program.model.row([column], [1], hi=said)
         if said:
             yield Change(what=slack.what, date=slack.day, amount=said, unit=slack.unit)
 
 
 def _slacks(program: WeekProgram, row: Row) -> Iterator[_Slack]:
     """The room that a row could be given."""
-    world, (kind, *about) = program.world, row.label
-    if kind in ("size", "once") and row.lo is not None and world.jobs[about[0]].lo > 0:
-        job = world.jobs[about[0]]
-        if kind == "size":
+    world, kind, owner = program.world, row.owner.kind, row.owner.what
+    if kind in (RowKind.SIZE, RowKind.ONCE) and row.lo is not None and owner.lo > 0:
+        job = owner
+        if kind is RowKind.SIZE:
             yield _Slack(Way.LESS, job.name, None, "kg short", _SHORT_WEIGHT, job.lo, 1)
         elif row.lo:
             yield _Slack(Way.LESS, job.name, None, "left out", _SHORT_WEIGHT * job.lo, _ONE, 1)
-    elif kind == "stock":
-        supply = world.supplies[about[0]]
+    elif kind is RowKind.STOCK:
+        supply = owner
         most = sum((job.hi for job in world.jobs), _ZERO)
         name = f"{supply.name} ({supply.lot.material})" if supply.lot.material else supply.name
         if supply.offer is None or supply.first >= program.since:
@@ -152,9 +151,9 @@ def _slacks(program: WeekProgram, row: Row) -> Iterator[_Slack]:
         if row.lo:
             words = "kg usable left" if supply.lot.use_up else "kg usable less than its use_at_least_kg"
             yield _Slack(Way.USE_UP, name, None, words, _ONE, most, 1)
-    elif isinstance(kind, Limit):
-        what, words, _, weight, whole = kind.rule.change
-        day = None if kind.day is None else world.date(kind.day)
+    elif kind is RowKind.LIMIT:
+        what, words, _, weight, whole = owner.change
+        day = None if row.owner.day is None else world.date(row.owner.day)
         yield _Slack(Way.ROOM, what, day, words, weight, Fraction(MOST_KG), -1, whole)
 
 
@@ -186,14 +185,14 @@ def no_plan(world: World, again: Callable[[Costs | None], WeekProgram] | None = 
             kinds = [kind for kind in Way if way in (kind, Way.MIXED)]
             program = again(plenty if Way.STOCK in kinds else None)
             slacks = _loosened(program, kinds)
-            solved = solve(program.sparse, time_limit=_SECONDS)
+            solved = solve(program.model, time_limit=_SECONDS)
             values = {column: float(solved.values[column]) for column in slacks} if solved.found else {}
             used = {column: value for column, value in values.items() if value > _SEEN}
             if way is Way.LESS:
                 involved = _involved(program, solved, [slacks[column].what for column in used])
             if way is Way.MIXED and ways and len({slacks[column].way for column in used}) < 2:
                 continue  # a mixture of one kind was said already
-            if used and (changes := list(_changes(program, slacks, used))) and solve(program.sparse).found:
+            if used and (changes := list(_changes(program, slacks, used))) and solve(program.model).found:
                 ways.append(WayOut(way=way, changes=changes))
     except OutOfTime:
         pass
@@ -254,20 +253,19 @@ def _there(program: WeekProgram) -> Fraction | None:
 
 def _involved(program: WeekProgram, solved: Solved, short: Iterable[str]) -> tuple[tuple[str, ...], ...]:
     """Batches, limits and materials with a price on the least shortfall: what cannot be had together."""
-    sparse, world = program.sparse, program.world
-    linear = solve(sparse, pinned=solved.values) if sparse.has_whole and solved.found else solved
+    model, world = program.model, program.world
+    linear = solve(model, pinned=solved.values) if model.whole and solved.found else solved
     batches, limits, materials = dict.fromkeys(short), dict[str, None](), dict[str, None]()
-    for row, price in zip(sparse.rows, linear.prices, strict=False):
+    for row, price in zip(model.rows, linear.prices, strict=False):
         if abs(price) <= _SEEN:
             continue
-        kind, *about = row.label
-        if kind in ("size", "once"):
-            batches[world.jobs[about[0]].name] = None
-        elif kind == "stock":
-            supply = world.supplies[about[0]]
-            materials[supply.lot.material or supply.name] = None
-        elif kind == "need":
-            limits[f"{world.jobs[about[0]].name} on {world.date(about[1])}: {about[2].words()}"] = None
-        elif isinstance(kind, Limit):
-            limits[kind.words(world)] = None
+        owner = row.owner
+        if owner.kind in (RowKind.SIZE, RowKind.ONCE):
+            batches[owner.what.name] = None
+        elif owner.kind is RowKind.STOCK:
+            materials[owner.what.lot.material or owner.what.name] = None
+        elif owner.kind is RowKind.NEED and owner.day is not None:
+            limits[f"{owner.batch.name} on {world.date(owner.day)}: {owner.what.words()}"] = None
+        elif owner.kind is RowKind.LIMIT:
+            limits[owner.what.words(world, owner.day)] = None
     return tuple(batches), tuple(limits), tuple(materials)

@@ -7,13 +7,13 @@ holds at every size of a batch, as every row of a recipe does.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from fractions import Fraction
 
 import numpy as np
 
+from constraints.row import Owner, RowKind
 from constraints.vector import Vector
-from optimizer.plan.model.blocks import Block, WeekProgram
+from optimizer.plan.model.blocks import WeekProgram
 from optimizer.plan.settle.engine import Solved
 from optimizer.plan.settle.read_off import Planned, planned
 
@@ -45,26 +45,10 @@ def _cuts_of(program: WeekProgram, part: Planned) -> int:
         kilograms[int(rows.place[world.supplies[s].source])] += kg
     for place, kg in zip(rows.free, part.free, strict=True):
         kilograms[place] = kg
-    count = 0
-    for requirement in rows.problem.choosing:
-        for row in requirement.cuts(formula, tuple(kilograms)):
-            _add(
-                program, block, ("need", block.job.index, block.day, requirement, row.label), row.coefs, row.lo, row.hi
-            )
-            count += 1
-    return count
-
-
-def _add(
-    program: WeekProgram,
-    block: Block,
-    label: tuple[object, ...],
-    coefs: Sequence[Fraction],
-    lo: Fraction | None,
-    hi: Fraction | None,
-) -> None:
-    """A row over the formula's columns as one over a block's."""
-    places = block.rows.place[program.world.source_of[block.supplies]]
-    at = np.concatenate([places, np.array(block.rows.free, dtype=np.int64)])
+    places = np.concatenate([rows.place[world.source_of[block.supplies]], np.array(rows.free, dtype=np.int64)])
     columns = np.concatenate([block.columns, np.array(block.free, dtype=np.int64)])
-    program.sparse.row(label, columns, Vector.of(coefs).at(at), lo, hi)
+    cuts = [(r, row) for r in rows.problem.choosing for row in r.cuts(formula, tuple(kilograms))]
+    for requirement, row in cuts:
+        owner = Owner(RowKind.NEED, requirement, block.day, block.job)
+        program.model.row(columns, Vector.of(row.coefs).at(places), row.lo, row.hi, owner)
+    return len(cuts)

@@ -11,7 +11,7 @@ import math
 import signal
 import sys
 import time
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from fractions import Fraction
@@ -21,10 +21,11 @@ import highspy
 import numpy as np
 
 from constraints.vector import Floats
-from optimizer.clock import shorter
-from optimizer.plan.model.sparse import Sparse
-from optimizer.plan.settle.sift import Matrix, sift, worth_sifting
-from optimizer.solver.model import Ending
+from optimizer import clock
+from optimizer.plan.settle.sift import sift, worth_sifting
+from optimizer.solver.kept import Kept
+from optimizer.solver.model import Ending, Model, SolverDisagrees
+from optimizer.solver.session import SEARCH, Session
 
 INTERIOR_FROM = 500_000
 """Coefficients from which interior point with crossover was faster than the primal simplex on random weeks.
@@ -35,19 +36,16 @@ simplex, the solver's own choice, 2.1 to 6.9 s; at 1,200 x 150 (945,000) they to
 PRESOLVE_FROM = 1000
 """Columns from which presolving a linear program is worth it: 100 batches of 350 columns each took 0.39 s without and
 0.68 s with it."""
-_PRIMAL = 4
+PRIMAL = 4
 """HiGHS: the primal simplex. A week starts from nothing used, and what dies at no cost makes the dual degenerate."""
 _OTHERWISE = {"solver": "choose", "simplex_strategy": 1, "presolve": "choose"}
 """HiGHS: its own choice of method, with the dual simplex, where the first way came to nothing."""
-_SEARCH = {"mip_heuristic_run_root_reduced_cost": False, "mip_allow_restart": False}
-"""HiGHS: at the root of a week its sub-searches and restarts took longer than the tree. On integer weeks of the
-benchmark 1.9, 2.9 and 13 s instead of 5.7, 4.4 and 15 s to 0.1 %; a fourth took more than a minute either way."""
+_CLOSE = {"primal_feasibility_tolerance": 1e-9, "dual_feasibility_tolerance": 1e-9}
+"""HiGHS: figures in the session's units are around one, and a millionth of a kilogram counts as a pull."""
+MOST_COLUMNS, MOST_ROWS = 240, 60
+"""Largest program settled exactly: beyond it a dense rational inverse takes longer than a cook waits."""
 _SAY_EVERY = 2.0
 """Seconds between two lines of progress."""
-_BY_ROWS, _MINIMISE = 2, 1
-"""HiGHS: the matrix comes row by row; the cost is minimised."""
-_FEASIBLE_POINT = 2
-"""HiGHS: the primal solution is feasible."""
 
 
 @dataclass(frozen=True)
@@ -118,24 +116,34 @@ def _stop_on_interrupt(watch: Watch) -> Iterator[None]:
         signal.signal(signal.SIGINT, old)
 
 
-def _as_arrays(program: Sparse) -> tuple[Floats, Floats, Any, Any, Floats]:
-    """Row limits, row starts, column indices and coefficients, row by row."""
-    lo = np.array([-math.inf if r.lo is None else float(r.lo) for r in program.rows])
-    hi = np.array([math.inf if r.hi is None else float(r.hi) for r in program.rows])
-    sizes = [len(r.columns) for r in program.rows]
-    starts = np.concatenate([[0], np.cumsum(sizes)[:-1]]).astype(np.int32) if sizes else np.zeros(0, dtype=np.int32)
-    index = np.concatenate([r.columns for r in program.rows]).astype(np.int32) if sizes else np.zeros(0, np.int32)
-    value = np.concatenate([r.coefs.floats for r in program.rows]) if sizes else np.zeros(0)
-    return lo, hi, starts, index, value
-
-
-def coefficients(program: Sparse) -> int:
+def coefficients(program: Model) -> int:
     """Number of coefficients in the rows."""
-    return sum(len(row.columns) for row in program.rows)
+    return sum(len(row.sparse[0]) for row in program.rows)
+
+
+def settled(program: Model) -> Solved | None:
+    """The exact optimum of a small linear program, or that there is none; None for any other, or where it gave up.
+
+    A plan of one batch then equals that blend.
+    """
+    if program.whole or not 0 < program.size <= MOST_COLUMNS or len(program.rows) > MOST_ROWS:
+        return None
+    try:
+        found = Kept(program).settle()
+    except SolverDisagrees:
+        return None
+    if found is None:
+        return Solved(Ending.INFEASIBLE)
+    cost = float(found.cost)
+    return Solved(Ending.OPTIMAL, _floats(found.values), _floats(found.prices), cost, cost, exact=found.values)
+
+
+def _floats(figures: tuple[Fraction, ...]) -> Floats:
+    return np.array([float(figure) for figure in figures])
 
 
 def solve(
-    program: Sparse,
+    program: Model,
     *,
     relaxed: bool = False,
     time_limit: float | None = None,
@@ -150,104 +158,62 @@ def solve(
     ``gap`` is relative, ``time_limit`` in seconds, as long as the limit stood in allows. Raises OutOfTime where nothing
     is left of that limit.
     """
-    watch, time_limit = watch or Watch(), shorter(time_limit)
-    whole = program.has_whole and not relaxed and pinned is None
-    options = _options(program, whole, gap) | ({} if time_limit is None else {"time_limit": time_limit})
-    lo, hi, starts, index, value = _as_arrays(program)
-    with _stop_on_interrupt(watch):
-        highs = _solver(options, watch, whole)
-        if not whole and pinned is None and worth_sifting(program):
-            sifted = sift(highs, program, lo, hi, Matrix.of(program.size, starts, index, value))
+    watch = watch or Watch()
+    clock.left()
+    whole = program.whole and not relaxed and pinned is None
+    sifting = not whole and pinned is None and worth_sifting(program)
+    with clock.limited(time_limit), _stop_on_interrupt(watch):
+        options = _options(program, whole)
+        session = Session(program, whole=whole, options=options, load=not sifting)
+        _watched(session, watch)
+        if sifting:
+            sifted = sift(session, program.variables.blocks)
             if sifted is not None:
-                cost = sifted.cost + float(program.constant)
-                return Solved(Ending.OPTIMAL, sifted.values, sifted.prices, cost, cost)
-            if watch.stopped or highs.getModelStatus() == highspy.HighsModelStatus.kTimeLimit:
+                values, prices = session.unscaled(*sifted)
+                cost = float(program.vectors[0].floats @ values) + float(program.constant)
+                return Solved(Ending.OPTIMAL, values, prices, cost, cost)
+            if watch.stopped or clock.over():
                 return Solved(Ending.TIME_LIMIT, interrupted=watch.stopped)
-            highs = _solver(options, watch, whole)
-        least, most = _bounds(program, pinned, closed)
-        if closed is not None:
-            starts, index, value = _without(closed, starts, index, value)
-        highs.passModel(
-            program.size, len(program.rows), len(index), _BY_ROWS, _MINIMISE, 0.0, program.cost, least, most,
-            lo, hi, starts, index, value, (program.whole if whole else np.zeros(program.size)).astype(np.int32),
-        )  # fmt: skip
-        return _run(highs, program, whole, watch)
+            session.load()
+        if pinned is not None:
+            held, shut = program.vectors[3].num != 0, np.zeros(program.size, dtype=bool) if closed is None else closed
+            least, most = (np.where(held, np.round(pinned), bound) for bound in (session.lo, session.hi))
+            session.bounds(least, np.where(shut, least, most))
+        return _run(session, program, gap, watch)
 
 
-def _run(highs: highspy.Highs, program: Sparse, whole: bool, watch: Watch) -> Solved:
-    """What a loaded program ends in, asked otherwise where the first way fails."""
-    highs.run()
-    found = _read(highs, program, whole, watch)
-    if found.ending is not Ending.FAILED or whole:
-        return found
-    # HiGHS now and then leaves the primal simplex with an unknown status, also on tiny programs.
-    for option, setting in _OTHERWISE.items():
-        highs.setOptionValue(option, setting)
-    highs.clearSolver()
-    highs.run()
-    return _read(highs, program, whole, watch)
-
-
-def _bounds(program: Sparse, pinned: Floats | None, closed: Any) -> tuple[Floats, Floats]:
-    """Lower and upper bounds of the columns."""
-    least, most = np.zeros(program.size), program.hi
-    if pinned is not None:
-        least, most = (np.where(program.whole == 1, np.round(pinned), bound) for bound in (least, most))
-    return least, most if closed is None else np.where(closed, 0.0, most)
-
-
-def _without(closed: Any, starts: Any, index: Any, value: Floats) -> tuple[Any, Any, Floats]:
-    """The matrix row by row without the entries of some columns."""
-    kept = ~closed[index]
-    before = np.concatenate([[0], np.cumsum(kept)])
-    return before[starts].astype(np.int32), index[kept], value[kept]
-
-
-def _solver(options: Mapping[str, Any], watch: Watch, whole: bool) -> Any:
-    """A solver with its options set, which looks at ``watch`` whether it is to stop."""
-    highs, kinds = highspy.Highs(), highspy.cb.HighsCallbackType
-    for option, setting in options.items():
-        highs.setOptionValue(option, setting)
-    highs.setCallback(watch.callback, None)
-    for kind in (kinds.kCallbackSimplexInterrupt, kinds.kCallbackIpmInterrupt, kinds.kCallbackMipInterrupt)[
-        : 2 + whole
-    ]:
-        highs.startCallback(kind)
-    return highs
-
-
-def _options(program: Sparse, whole: bool, gap: float) -> dict[str, Any]:
-    """The method chosen for a program."""
-    options: dict[str, Any] = {"output_flag": False, "threads": 1, "random_seed": 0}
-    if whole:
-        return options | {"mip_rel_gap": gap, **_SEARCH}
-    interior = coefficients(program) >= INTERIOR_FROM
-    options |= {"solver": "ipm"} if interior else {"solver": "simplex", "simplex_strategy": _PRIMAL}
-    return options | ({"presolve": "off"} if program.size < PRESOLVE_FROM else {})
-
-
-def _read(highs: Any, program: Sparse, whole: bool, watch: Watch) -> Solved:
-    status, states = highs.getModelStatus(), highspy.HighsModelStatus
-    if status in (states.kInfeasible, states.kUnboundedOrInfeasible):
-        return Solved(Ending.INFEASIBLE)
-    stopped = status in (states.kTimeLimit, states.kInterrupt)
-    info = highs.getInfo()
-    constant = float(program.constant)
-    bound = (info.mip_dual_bound if whole else info.objective_function_value) + constant
-    if status == states.kModelEmpty:  # nothing to choose from: zero is the only plan, where every row takes it
-        if any((row.lo is not None and row.lo > 0) or (row.hi is not None and row.hi < 0) for row in program.rows):
-            return Solved(Ending.INFEASIBLE)
-        return Solved(Ending.OPTIMAL, np.zeros(program.size), np.zeros(len(program.rows)), constant, constant)
-    if not (stopped or status == states.kOptimal) or info.primal_solution_status != _FEASIBLE_POINT:
-        return Solved(Ending.TIME_LIMIT if stopped else Ending.FAILED, interrupted=watch.stopped)
-    if stopped and not whole:
+def _run(session: Session, program: Model, gap: float, watch: Watch) -> Solved:
+    """What a loaded program ends in. HiGHS now and then leaves the primal simplex with an unknown status."""
+    session.otherwise = {} if session.whole else _OTHERWISE
+    try:
+        possible = session.run(gap=gap)
+    except clock.OutOfTime:
         return Solved(Ending.TIME_LIMIT, interrupted=watch.stopped)
-    solution = highs.getSolution()
-    return Solved(
-        Ending.TIME_LIMIT if stopped else Ending.OPTIMAL,
-        np.array(solution.col_value),
-        np.zeros(0) if whole else np.array(solution.row_dual),
-        info.objective_function_value + constant,
-        bound,
-        watch.stopped,
-    )
+    if not possible:
+        return Solved(Ending.FAILED if session.stopped else Ending.INFEASIBLE)
+    if session.stopped and not session.whole:
+        return Solved(Ending.TIME_LIMIT, interrupted=watch.stopped)
+    constant = float(program.constant)
+    bound = session.bound_found if session.whole else session.cost
+    ending = Ending.TIME_LIMIT if session.stopped else Ending.OPTIMAL
+    prices = np.zeros(0) if session.whole else session.prices
+    return Solved(ending, session.values, prices, session.cost + constant, bound + constant, watch.stopped)
+
+
+def _watched(session: Session, watch: Watch) -> None:
+    """Let the solver look at ``watch`` whether it is to stop."""
+    kinds = highspy.cb.HighsCallbackType
+    session.highs.setCallback(watch.callback, None)
+    for kind in (kinds.kCallbackSimplexInterrupt, kinds.kCallbackIpmInterrupt, kinds.kCallbackMipInterrupt):
+        if session.whole or kind != kinds.kCallbackMipInterrupt:
+            session.highs.startCallback(kind)
+
+
+def _options(program: Model, whole: bool) -> dict[str, Any]:
+    """The method chosen for a program."""
+    if whole:
+        return _CLOSE | SEARCH
+    if coefficients(program) >= INTERIOR_FROM:
+        return {**_CLOSE, "solver": "ipm"}
+    presolve = {"presolve": "off"} if program.size < PRESOLVE_FROM else {}
+    return {**_CLOSE, **presolve, "solver": "simplex", "simplex_strategy": PRIMAL}

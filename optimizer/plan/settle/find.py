@@ -14,15 +14,14 @@ from optimizer.plan.model.build import build
 from optimizer.plan.model.kitchen import Excess
 from optimizer.plan.model.world import World
 from optimizer.plan.settle.cone_cuts import CLOSE, ROUNDS, WHOLE_ROUNDS, add_cuts, uncertain
-from optimizer.plan.settle.engine import Solved, Watch, solve
+from optimizer.plan.settle.engine import Solved, Watch, settled, solve
 from optimizer.plan.settle.money import Money, money, taken_by_day
 from optimizer.plan.settle.read_off import Order, needed_only, orders, planned, with_room
 from optimizer.plan.settle.recheck import excesses, have_of
 from optimizer.plan.settle.recheck import faults as recheck
-from optimizer.plan.settle.settled import settled, small
 from optimizer.plan.settle.tidy import crumbs, tidied
-from optimizer.plan.settle.week_bound import lower_bound, reduced_costs
 from optimizer.plan.settle.weigh import Made, weigh_all
+from optimizer.solver.exact import lower_bound, multipliers, reduced_about
 from optimizer.solver.model import Ending
 
 HELD_BACK_KG = Fraction("0.25")
@@ -136,7 +135,7 @@ def _with_room(room: Room, plan: Plan) -> Room:
     assert plan.certificate is not None
     of = dict(room.of)
     for excess in plan.certificate.excess:
-        of[excess.label] = room.at(excess.label) + excess.by
+        of[excess.owner] = room.of.get(excess.owner, Fraction(0)) + excess.by
     failed = [one.job for one in plan.made if not one.sound]
     if not failed and not plan.certificate.faults:
         return replace(room, of=of)
@@ -166,18 +165,18 @@ def search(program: WeekProgram, *, talk: bool = False, gap: float = GAP) -> Pla
 
 def _solved(program: WeekProgram, *, talk: bool, gap: float) -> tuple[Solved, Solved]:
     """The solution with whole numbers and the relaxation whose prices bound it."""
-    sparse = program.sparse
+    model = program.model
     relaxed = _relaxed(program)
-    if not sparse.has_whole or relaxed.ending is not Ending.OPTIMAL:
+    if not model.whole or relaxed.ending is not Ending.OPTIMAL:
         return relaxed, relaxed
     try:
-        solved = solve(sparse, gap=gap, watch=Watch(talk))
+        solved = solve(model, gap=gap, watch=Watch(talk))
         rounds = WHOLE_ROUNDS if uncertain(program) else 0
         while rounds and solved.found and not solved.interrupted and add_cuts(program, solved):
             rounds -= 1
-            solved = solve(sparse, gap=gap, watch=Watch(talk))
-        if len(relaxed.prices) < len(sparse.rows):
-            relaxed = solve(sparse, relaxed=True)
+            solved = solve(model, gap=gap, watch=Watch(talk))
+        if len(relaxed.prices) < len(model.rows):
+            relaxed = solve(model, relaxed=True)
     except OutOfTime:
         solved = Solved(Ending.TIME_LIMIT)
     return solved, relaxed
@@ -186,14 +185,13 @@ def _solved(program: WeekProgram, *, talk: bool, gap: float) -> tuple[Solved, So
 def _relaxed(program: WeekProgram) -> Solved:
     """The linear relaxation, small ones settled exactly; with cuts where a batch asks for room for error."""
     if not uncertain(program):
-        exact = settled(program.sparse) if small(program.sparse) else None
-        return solve(program.sparse, relaxed=True) if exact is None else exact
-    relaxed = solve(program.sparse, relaxed=True)
+        return settled(program.model) or solve(program.model, relaxed=True)
+    relaxed = solve(program.model, relaxed=True)
     still = 0
     for _ in range(ROUNDS):
         if still > 1 or not relaxed.found or not add_cuts(program, relaxed):
             break
-        before, relaxed = relaxed.cost, solve(program.sparse, relaxed=True)
+        before, relaxed = relaxed.cost, solve(program.model, relaxed=True)
         still = still + 1 if relaxed.cost - before <= CLOSE * abs(before) else 0
     return relaxed
 
@@ -201,7 +199,7 @@ def _relaxed(program: WeekProgram) -> Solved:
 def finish(program: WeekProgram, solved: Solved, relaxed: Solved) -> Plan:
     """Weigh out a solution, add up its money and prove what can be proved. Raises OutOfTime."""
     parts, bought = planned(program, solved), orders(program, solved)
-    dearer = reduced_costs(program.sparse, relaxed.prices)
+    dearer = reduced_about(program.model, relaxed.prices)
     least = needed_only(program, parts, bought)
     made = weigh_all(program, parts, least, dearer)
     for more in (bought, with_room(program, bought)):
@@ -209,10 +207,12 @@ def finish(program: WeekProgram, solved: Solved, relaxed: Solved) -> Plan:
             least, made = more, weigh_all(program, parts, more, dearer)
     bought = least
     added = money(program, made, bought)
-    bound = lower_bound(program.sparse, relaxed.prices) if len(relaxed.prices) else None
+    bound = None
+    if len(relaxed.prices):
+        bound = lower_bound(program.model, multipliers(program.model, relaxed.prices))
     faults, excess = tuple(recheck(program, made, bought)), tuple(excesses(program, made, bought))
     sound = not faults and all(one.sound for one in made)
-    reported = solved.bound if program.sparse.has_whole else None
+    reported = solved.bound if program.model.whole else None
     certificate = Certificate(sound, added.minimised, bound, reported, faults, excess)
     status = Status.TIME_LIMIT if solved.ending is Ending.TIME_LIMIT else Status.OPTIMAL
     if not sound:

@@ -11,9 +11,9 @@ from collections import defaultdict
 from dataclasses import dataclass, replace
 from fractions import Fraction
 
+from constraints.row import Owner, RowKind
 from optimizer.plan.model.blocks import Costs, Wanted, WeekProgram
 from optimizer.plan.model.build import build
-from optimizer.plan.model.kitchen import Limit
 from optimizer.plan.model.world import World
 from optimizer.plan.settle.engine import Solved, solve
 from optimizer.plan.settle.read_off import near, planned
@@ -40,21 +40,21 @@ def in_order(world: World) -> InOrder:
     stock = {i: s.kg for i, s in enumerate(world.supplies) if s.kg is not None}
     aside = _put_aside(world, stock)
     costs = Costs(world, stock)
-    taken: dict[object, Fraction] = defaultdict(Fraction)
+    taken: dict[Owner, Fraction] = defaultdict(Fraction)
     counted: dict[int, int] = defaultdict(int)
     ordered: dict[int, Fraction] = defaultdict(Fraction)
     charged: set[tuple[str, int]] = set()
-    total = float(build(world, Wanted(jobs=(), costs=costs)).sparse.constant)
+    total = float(build(world, Wanted(jobs=(), costs=costs)).model.constant)
     for job in sorted((job for job in world.jobs if job.days), key=lambda job: (job.days[0], job.index)):
         wanted = Wanted(
             jobs=(job.index,), stock=stock, charged=frozenset(charged), taken=taken, counted=counted,
             alone=True, ordered=ordered, costs=costs,
         )  # fmt: skip
         program = build(world, wanted)
-        solved = solve(program.sparse, time_limit=_SECONDS, gap=_GAP)
+        solved = solve(program.model, time_limit=_SECONDS, gap=_GAP)
         if not solved.found:
             return InOrder(None, job.name)
-        total += solved.cost - float(program.sparse.constant)
+        total += solved.cost - float(program.model.constant)
         _take(program, solved, stock, charged, ordered)
         for s in {s for part in planned(program, solved) for s in part.kilograms if world.supplies[s].offer is None}:
             costs.hold(s, stock[s])
@@ -67,10 +67,10 @@ def in_order(world: World) -> InOrder:
     entry = world.week.entry.model_copy(update={"kitchen": kitchen})
     bare = replace(world, week=replace(world.week, entry=entry))
     program = build(bare, Wanted(jobs=(), stock=stock, charged=frozenset(charged), ordered=ordered))
-    solved = solve(program.sparse, time_limit=_SECONDS, gap=_GAP)
+    solved = solve(program.model, time_limit=_SECONDS, gap=_GAP)
     if not solved.found:
         return InOrder(None, "closing stock")
-    return InOrder(total + solved.cost - float(program.sparse.constant))
+    return InOrder(total + solved.cost - float(program.model.constant))
 
 
 def _put_aside(world: World, stock: dict[int, Fraction]) -> dict[int, Fraction]:
@@ -108,10 +108,11 @@ def _take(
             stock[s] = max(stock.get(s, _ZERO) - kg / world.supplies[s].lot.usable, _ZERO)
 
 
-def _count(program: WeekProgram, solved: Solved, taken: dict[object, Fraction], counted: dict[int, int]) -> None:
+def _count(program: WeekProgram, solved: Solved, taken: dict[Owner, Fraction], counted: dict[int, int]) -> None:
     """Use up the stages' capacities and the places for batches."""
-    for row in program.sparse.rows:
-        if isinstance(row.label[0], Limit):
-            taken[row.label[0]] += near(float((solved.values[row.columns] * row.coefs.floats).sum()))
+    for row in program.model.rows:
+        if row.owner.kind is RowKind.LIMIT:
+            places, coefs = row.sparse
+            taken[row.owner] += near(float((solved.values[places] * coefs.floats).sum()))
     for day in {part.block.day for part in planned(program, solved)}:
         counted[day] += 1

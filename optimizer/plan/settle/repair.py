@@ -164,7 +164,7 @@ def _hold_to(found: Repaired, program: WeekProgram, happened: Happened, where: W
         block = blocks.get((batch.batch, batch.date))
         if block is None or not now <= batch.date <= through:
             continue
-        columns.append(program.sparse.column(_ZERO, _ONE, whole=True))
+        columns.append(program.model.column(_ZERO, _ONE, whole=True))
         pulls = {where.get((pull.lot, pull.delivered)): pull.held_kg for pull in batch.pulls}
         _unless(program, block, pulls, columns[-1])
     if not columns:
@@ -172,32 +172,28 @@ def _hold_to(found: Repaired, program: WeekProgram, happened: Happened, where: W
     most = happened.entry.most_changes
     found.fewest = _fewest(program, columns) if most is None else most
     if found.fewest is not None:
-        program.sparse.row(("most changes",), columns, [1] * len(columns), hi=Fraction(found.fewest))
+        program.model.row(columns, [1] * len(columns), hi=Fraction(found.fewest))
 
 
 def _unless(program: WeekProgram, block: Block, pulls: dict[int | None, Fraction], column: int) -> None:
     """Every kilogram as in the plan unless the batch is changed."""
-    sparse, world = program.sparse, program.world
-    tops = sparse.exact_hi(list(block.columns))
+    model, world = program.model, program.world
+    tops = model.tops(block.columns)
     for k, s in enumerate(block.supplies):
         usable = world.supplies[int(s)].lot.usable
         planned, slack = pulls.get(int(s), _ZERO) * usable, SAME_KG * usable
         most, at = tops[k], block.start + k
         if most > planned + slack:
-            label = ("same most", block.job.index, int(s))
-            sparse.row(label, [at, column], [_ONE, planned + slack - most], hi=planned + slack)
+            model.row([at, column], [_ONE, planned + slack - most], hi=planned + slack)
         if planned > slack:
             least = planned - slack
-            sparse.row(("same least", block.job.index, int(s)), [at, column], [_ONE, least], lo=least)
+            model.row([at, column], [_ONE, least], lo=least)
     gone = [s for s in pulls if s is None or s not in {int(x) for x in block.supplies}]
     if any(pulls[s] > SAME_KG for s in gone):  # what it used is no longer there at all
-        sparse.row(("changed anyway", block.job.index), [column], [1], lo=_ONE)
+        model.row([column], [1], lo=_ONE)
 
 
 def _fewest(program: WeekProgram, columns: Sequence[int]) -> int | None:
     """The smallest number of fixed batches that must change; None where there is no plan at all."""
-    trial = program.sparse.without_cost()
-    for column in columns:
-        trial.set_cost(column, _ONE)
-    solved = solve(trial)
+    solved = solve(program.model.costing(dict.fromkeys(columns, _ONE)))
     return round(solved.cost) if solved.found else None

@@ -10,12 +10,13 @@ artificial columns at a price no plan would pay; where one stays, the caller sol
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
 
+import highspy
 import numpy as np
 
-from constraints.vector import Floats
-from optimizer.plan.model.sparse import Sparse, Whole
+from constraints.vector import Floats, Places
+from optimizer.solver.model import Model
+from optimizer.solver.session import Matrix, Session
 
 COLUMNS_PER_ROW = 4
 """Least columns a row for which sifting is worth it."""
@@ -28,37 +29,32 @@ _ROUNDS = 200
 _PRICIER = (1e2, 1e5)
 """Prices of an artificial column, as multiples of the dearest real one."""
 _TOLERANCE = 1e-7
-"""Reduced cost, in money, from which a column counts as making the plan cheaper: the solver's own tolerance."""
-_PRIMAL = 4
-"""HiGHS: the primal simplex, which goes on from where the last round ended."""
+"""Reduced cost from which a column counts as making the plan cheaper, where the dearest costs about a thousand."""
 _BY_COLUMNS, _MINIMISE = 1, 1
 
 
 @dataclass(frozen=True)
-class Matrix:
+class ByColumn:
     """A program's rows column by column: of column j the entries ``starts[j]`` to ``starts[j + 1]``."""
 
-    starts: Whole
-    rows: Whole
+    starts: Places
+    rows: Places
     values: Floats
 
     @classmethod
-    def of(cls, size: int, row_starts: Whole, index: Whole, value: Floats) -> Matrix:
+    def of(cls, size: int, matrix: Matrix) -> ByColumn:
         """Turn a matrix given row by row."""
-        lengths = np.diff(np.append(row_starts, len(index)))
-        order = np.argsort(index, kind="stable")
-        counts = np.bincount(index, minlength=size)
-        return cls(
-            np.concatenate([[0], np.cumsum(counts)]), np.repeat(np.arange(len(row_starts)), lengths)[order],
-            value[order],
-        )  # fmt: skip
+        order = np.argsort(matrix.columns, kind="stable")
+        counts = np.bincount(matrix.columns, minlength=size)
+        rows = np.repeat(np.arange(len(matrix.lo)), np.diff(matrix.starts))
+        return cls(np.concatenate([[0], np.cumsum(counts)]), rows[order], matrix.values[order])
 
-    def part(self, columns: Whole) -> Matrix:
+    def part(self, columns: Places) -> ByColumn:
         """Some of the columns."""
         counts = self.starts[columns + 1] - self.starts[columns]
         starts = np.concatenate([[0], np.cumsum(counts)])
         entries = np.repeat(self.starts[columns] - starts[:-1], counts) + np.arange(starts[-1])
-        return Matrix(starts, self.rows[entries], self.values[entries])
+        return ByColumn(starts, self.rows[entries], self.values[entries])
 
     def paid(self, prices: Floats) -> Floats:
         """What the rows pay for one unit of each column."""
@@ -67,27 +63,18 @@ class Matrix:
         return np.asarray(paid, dtype=np.float64)
 
 
-@dataclass(frozen=True)
-class Sifted:
-    """The optimum: values of all columns, prices of the rows, cost without the program's constant."""
-
-    values: Floats
-    prices: Floats
-    cost: float
-
-
-def worth_sifting(program: Sparse) -> bool:
+def worth_sifting(program: Model) -> bool:
     """True for a large program with many more columns than rows."""
     return program.size >= max(FEWEST_COLUMNS, COLUMNS_PER_ROW * len(program.rows))
 
 
-def sift(highs: Any, program: Sparse, lo: Floats, hi: Floats, matrix: Matrix) -> Sifted | None:
-    """The optimum of a linear program, by a solver whose options are set; None where this way finds none.
+def sift(session: Session, blocks: Places) -> tuple[Floats, Floats] | None:
+    """Values of all columns and prices of the rows at the optimum of a linear program, in the solver's units.
 
-    ``lo`` and ``hi`` are the limits of the rows. None says nothing of the program: it may have no solution, or the
-    solver was stopped.
+    ``blocks`` are the blocks of the columns. The program is not loaded yet. None says nothing of it: it may have no
+    solution, or the solver was stopped.
     """
-    search = _Search(highs, program, matrix, lo, hi)
+    search = _Search(session, blocks)
     for _ in range(_ROUNDS):
         prices = search.run()
         if prices is None:
@@ -99,26 +86,25 @@ def sift(highs: Any, program: Sparse, lo: Floats, hi: Floats, matrix: Matrix) ->
             if not search.dearer():
                 return None
         else:
-            return search.found(prices)
+            return search.values(), prices
     return None
 
 
 class _Search:
     """The solver with the columns it has been shown."""
 
-    def __init__(self, highs: Any, program: Sparse, matrix: Matrix, lo: Floats, hi: Floats) -> None:
-        self.highs, self.matrix = highs, matrix
-        self.cost, self.most = program.cost, program.hi
-        self.block = program.block_of_column
+    def __init__(self, session: Session, blocks: Places) -> None:
+        self.highs = session.highs
+        self.cost, _, self.most, _ = session.columns
+        self.matrix, self.block = ByColumn.of(len(self.cost), session.matrix), blocks
         self.columns = _first(self.block, self.cost)
-        self.inside = np.zeros(program.size, dtype=bool)
+        self.inside = np.zeros(len(self.cost), dtype=bool)
         self.inside[self.columns] = True
         self.prices_tried = iter(_PRICIER)
         self.dearest = float(np.abs(self.cost).max(initial=0.0)) + 1.0
+        lo, hi = session.matrix.lo, session.matrix.hi
         self.short_of = np.flatnonzero(lo > 0)
         self.over = np.flatnonzero(hi < 0)
-        highs.setOptionValue("solver", "simplex")
-        highs.setOptionValue("simplex_strategy", _PRIMAL)
         self._pass(lo, hi)
 
     def _pass(self, lo: Floats, hi: Floats) -> None:
@@ -141,15 +127,13 @@ class _Search:
 
     def run(self) -> Floats | None:
         """Prices of the rows at the optimum over the columns shown; None where the solver did not find it."""
-        import highspy
-
         self.highs.run()
         if self.highs.getModelStatus() != highspy.HighsModelStatus.kOptimal:
             return None
         self.solution = self.highs.getSolution()
         return np.array(self.solution.row_dual)
 
-    def worth_adding(self, prices: Floats) -> Whole:
+    def worth_adding(self, prices: Floats) -> Places:
         """Of each block the columns not shown yet that would make the plan cheaper, those that save most first."""
         rest = self.cost - self.matrix.paid(prices)
         cheaper = np.flatnonzero((rest < -_TOLERANCE) & ~self.inside)
@@ -158,7 +142,7 @@ class _Search:
         rank = np.arange(len(block)) - np.searchsorted(block, block)
         return cheaper[rank < MORE]
 
-    def add(self, new: Whole) -> None:
+    def add(self, new: Places) -> None:
         """Show the solver more columns."""
         part = self.matrix.part(new)
         self.highs.addCols(
@@ -181,14 +165,14 @@ class _Search:
             self.highs.changeColCost(column, factor * self.dearest)
         return True
 
-    def found(self, prices: Floats) -> Sifted:
+    def values(self) -> Floats:
         """The solution over all columns."""
         values = np.zeros(len(self.cost))
         values[self.columns] = np.array(self.solution.col_value)[self.artificial :]
-        return Sifted(values, prices, float(self.cost @ values))
+        return values
 
 
-def _first(block: Whole, cost: Floats) -> Whole:
+def _first(block: Places, cost: Floats) -> Places:
     """Of each block all columns or FIRST spread over it, and half as many of the cheapest; the same at every run."""
     rng = np.random.default_rng(0)
     order = np.lexsort((rng.random(len(block)), block))
@@ -198,6 +182,6 @@ def _first(block: Whole, cost: Floats) -> Whole:
     return np.unique(np.concatenate(found))
 
 
-def _ranks(block: Whole) -> Whole:
+def _ranks(block: Places) -> Places:
     """Place of each entry within its block; the blocks come in order."""
     return np.arange(len(block)) - np.searchsorted(block, block)

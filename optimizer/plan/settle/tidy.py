@@ -15,16 +15,16 @@ from fractions import Fraction
 import numpy as np
 
 from constraints.numbers import trimmed
+from constraints.row import Row
 from constraints.vector import Floats
-from optimizer.plan.model.blocks import WeekProgram, ones
-from optimizer.plan.model.sparse import Row, Whole
+from optimizer.plan.model.blocks import WeekProgram
 from optimizer.plan.settle.engine import Solved, solve
 from optimizer.plan.settle.money import taken_by_day
 from optimizer.plan.settle.read_off import NOTHING_KG, Planned, coarsest, planned
-from optimizer.plan.settle.week_bound import reduced_costs
 from optimizer.plan.settle.weigh import Made
+from optimizer.solver.exact import reduced_about
 
-_ZERO = Fraction(0)
+_ZERO, _ONE = Fraction(0), Fraction(1)
 _ROUNDS = 2
 """Rounds of closing crumbs; each may leave new ones."""
 _BESIDE = 20
@@ -34,14 +34,14 @@ _BESIDE = 20
 def tidied(program: WeekProgram, solved: Solved, prices: Floats) -> Solved:
     """The solution without crumbs, as far as there is one. Raises OutOfTime."""
     best, rows = solved, list[Row]()
-    dearer = reduced_costs(program.sparse, prices)
+    dearer = reduced_about(program.model, prices)
     for _ in range(_ROUNDS):
         parts = planned(program, best)
         pulls, remnants = _pulls(program, parts), _remnants(program, parts)
         if not pulls and not remnants:
             break
-        larger = [Row(("tidy pull",), _whole([c]), ones(1), least, None) for c, least in pulls]
-        none = [Row(("tidy pull",), _whole([c for c, _ in pulls]), ones(len(pulls)), None, _ZERO)] if pulls else []
+        larger = [Row.of("tidy pull", {c: _ONE}, least, None) for c, least in pulls]
+        none = [Row.of("tidy pull", {c: _ONE for c, _ in pulls}, None, _ZERO)] if pulls else []
         tries = [[*rows, *larger, *remnants], [*rows, *larger], [*rows, *none, *remnants], [*rows, *none]]
         found = next((one for some in tries if (one := _with(program, solved, dearer, some)) is not None), None)
         if found is None:
@@ -52,16 +52,12 @@ def tidied(program: WeekProgram, solved: Solved, prices: Floats) -> Solved:
 
 def _with(program: WeekProgram, solved: Solved, dearer: Floats, rows: list[Row]) -> tuple[Solved, list[Row]] | None:
     """The same with further rows, over what is in the solution and what costs least beside it."""
-    before, closed = program.sparse.rows, np.zeros(program.sparse.size, dtype=bool)
+    before, closed = program.model.rows, np.zeros(program.model.size, dtype=bool)
     for block in program.blocks if len(dearer) else ():
         rest = dearer[block.columns]
         beside = rest > np.partition(rest, _BESIDE)[_BESIDE] if len(rest) > _BESIDE else np.zeros(len(rest), dtype=bool)
         closed[block.columns] = beside & (solved.values[block.columns] <= NOTHING_KG)
-    try:
-        program.sparse.rows = [*before, *rows]
-        found = solve(program.sparse, pinned=solved.values, closed=closed)
-    finally:
-        program.sparse.rows = before
+    found = solve(replace(program.model, rows=[*before, *rows]), pinned=solved.values, closed=closed)
     return (replace(found, prices=found.prices[: len(before)]), rows) if found.found else None
 
 
@@ -86,13 +82,9 @@ def _remnants(program: WeekProgram, parts: list[Planned]) -> list[Row]:
         left = have - taken / lot.usable
         typed = lot.smallest_remnant_kg is not None or lot.use_up or program.world.supplies[s].offer is not None
         if not typed and 0 < left < least <= have:
-            columns = _whole([b.start + int(k) for b in program.blocks for k in (b.supplies == s).nonzero()[0]])
-            found.append(Row(("tidy remnant", s), columns, ones(len(columns)), have * lot.usable, None))
+            columns = [b.start + int(k) for b in program.blocks for k in (b.supplies == s).nonzero()[0]]
+            found.append(Row.of("tidy remnant", dict.fromkeys(columns, _ONE), have * lot.usable, None))
     return found
-
-
-def _whole(columns: Sequence[int]) -> Whole:
-    return np.array(columns, dtype=np.int64)
 
 
 def _used(parts: list[Planned]) -> dict[int, tuple[Fraction, Fraction]]:
