@@ -46,7 +46,7 @@ def power(figure: float) -> float:
 class Matrix:
     """Rows one after the other: of row i the entries ``starts[i]`` to ``starts[i + 1]``, between ``lo`` and ``hi``.
 
-    Every row is divided by its largest coefficient, exactly, so that no unit changes a bit; that is its ``tops``.
+    Each was divided, exactly, by what stands in ``tops``.
     """
 
     starts: Places
@@ -57,9 +57,9 @@ class Matrix:
     tops: Floats
 
     @classmethod
-    def of(cls, rows: Sequence[Row]) -> Matrix:
-        """The matrix of some rows."""
-        lines = [(places, *coefs.shares) for places, coefs in (row.sparse for row in rows)]
+    def of(cls, rows: Sequence[Row], *, shares: bool) -> Matrix:
+        """The matrix of some rows, with ``shares`` each divided by its largest coefficient: no unit changes a bit."""
+        lines = [(at, *(a.shares if shares else (a.floats, Fraction(1)))) for at, a in (row.sparse for row in rows)]
         return cls(
             np.cumsum([0, *(len(places) for places, _, _ in lines)]),
             np.concatenate([np.zeros(0, dtype=np.int64), *(places for places, _, _ in lines)]),
@@ -93,7 +93,7 @@ class Session:
     ) -> None:
         """``stated``: the model is stated variable by variable in the modelling language (see statement).
 
-        ``options`` are the solver's, beside what every program needs; without ``load`` it does not know it yet.
+        With ``options`` of its own a program, that of a week, keeps its units; without ``load`` it is not loaded yet.
         """
         import highspy
 
@@ -101,27 +101,34 @@ class Session:
         self._solution = highspy.HighsSolution
         self.whole, self.stopped, self.otherwise = whole, False, dict[str, Any]()
         cost, hi, lo, counted = program.vectors
-        matrix, integers = Matrix.of(program.rows), counted.num != 0
-        self.lo, self.hi = lo.floats, hi.floats
-        free = matrix.largest(np.where(integers[matrix.columns], 0.0, np.abs(matrix.values)))
-        ends = (np.where(np.isfinite(limits), np.abs(limits), 0.0) for limits in (matrix.lo, matrix.hi))
-        sizes = np.maximum(*ends)[free > 0] / free[free > 0]
-        self._units = np.where(integers, 1.0, power(float(sizes.max(initial=0.0))))
-        values = matrix.values * self._units[matrix.columns]
-        rows = np.array([power(top) for top in matrix.largest(np.abs(values)).tolist()])
-        shares, dearest = cost.shares
-        costs = self._priced(shares)
-        self._money *= float(dearest)  # divided exactly, so that no unit of money changes a bit
+        matrix, integers = Matrix.of(program.rows, shares=options is None), counted.num != 0
+        self.lo, self.hi, costs = lo.floats, hi.floats, cost.floats
+        self._units, self._rows, self._money = np.ones(len(cost)), np.ones(len(matrix.lo)), 1.0
+        if options is None:
+            matrix = self._in_own_units(matrix, integers)
+            shares, dearest = cost.shares
+            costs = self._priced(shares)
+            self._money *= float(dearest)  # divided exactly, so that no unit of money changes a bit
+        self.matrix = matrix
         self.columns = (costs, self.lo / self._units, self.hi / self._units, integers & whole)
-        values /= np.repeat(rows, np.diff(matrix.starts))
-        self.matrix = replace(matrix, values=values, lo=matrix.lo / rows, hi=matrix.hi / rows)
-        self._rows = rows * matrix.tops
         self.highs = stated_in_highs(self.columns, self.matrix) if stated else highspy.Highs()
         chosen: dict[str, Any] = ({} if stated else SEARCH) if whole else _LINEAR
         for option, setting in (_ALWAYS | (chosen if options is None else options)).items():
             self.highs.setOptionValue(option, setting)
         if load and not stated:
             self.load()
+
+    def _in_own_units(self, matrix: Matrix, integers: Any) -> Matrix:
+        """Find the units of the variables and rows; the matrix in these."""
+        free = matrix.largest(np.where(integers[matrix.columns], 0.0, np.abs(matrix.values)))
+        ends = (np.where(np.isfinite(limits), np.abs(limits), 0.0) for limits in (matrix.lo, matrix.hi))
+        sizes = np.maximum(*ends)[free > 0] / free[free > 0]
+        self._units = np.where(integers, 1.0, power(float(sizes.max(initial=0.0))))
+        values = matrix.values * self._units[matrix.columns]
+        rows = np.array([power(top) for top in matrix.largest(np.abs(values)).tolist()])
+        self._rows = rows * matrix.tops
+        values /= np.repeat(rows, np.diff(matrix.starts))
+        return replace(matrix, values=values, lo=matrix.lo / rows, hi=matrix.hi / rows)
 
     def load(self) -> None:
         """Hand the whole program over at once."""
@@ -244,10 +251,6 @@ class Session:
     def prices(self) -> Any:
         """What a unit more of each row's limit would cost."""
         return np.array(self.highs.getSolution().row_dual) / self._rows * self._money
-
-    def unscaled(self, values: Floats, prices: Floats) -> tuple[Floats, Floats]:
-        """Values of the variables and prices of the rows in the solver's units as they are in the program's."""
-        return values * self._units, prices / self._rows * self._money
 
     @property
     def basis(self) -> Basis:

@@ -40,8 +40,6 @@ PRIMAL = 4
 """HiGHS: the primal simplex. A week starts from nothing used, and what dies at no cost makes the dual degenerate."""
 _OTHERWISE = {"solver": "choose", "simplex_strategy": 1, "presolve": "choose"}
 """HiGHS: its own choice of method, with the dual simplex, where the first way came to nothing."""
-_CLOSE = {"primal_feasibility_tolerance": 1e-9, "dual_feasibility_tolerance": 1e-9}
-"""HiGHS: figures in the session's units are around one, and a millionth of a kilogram counts as a pull."""
 MOST_COLUMNS, MOST_ROWS = 240, 60
 """Largest program settled exactly: beyond it a dense rational inverse takes longer than a cook waits."""
 _SAY_EVERY = 2.0
@@ -164,16 +162,19 @@ def solve(
     sifting = not whole and pinned is None and worth_sifting(program)
     with clock.limited(time_limit), _stop_on_interrupt(watch):
         options = _options(program, whole)
-        session = Session(program, whole=whole, options=options, load=not sifting)
+        simplex = {"solver": "simplex", "simplex_strategy": PRIMAL}
+        session = Session(program, whole=whole, options=options | (simplex if sifting else {}), load=not sifting)
         _watched(session, watch)
         if sifting:
             sifted = sift(session, program.variables.blocks)
             if sifted is not None:
-                values, prices = session.unscaled(*sifted)
-                cost = float(program.vectors[0].floats @ values) + float(program.constant)
+                values, prices = sifted
+                cost = float(session.columns[0] @ values) + float(program.constant)
                 return Solved(Ending.OPTIMAL, values, prices, cost, cost)
             if watch.stopped or clock.over():
                 return Solved(Ending.TIME_LIMIT, interrupted=watch.stopped)
+            for option, setting in options.items():
+                session.highs.setOptionValue(option, setting)
             session.load()
         if pinned is not None:
             held, shut = program.vectors[3].num != 0, np.zeros(program.size, dtype=bool) if closed is None else closed
@@ -212,8 +213,8 @@ def _watched(session: Session, watch: Watch) -> None:
 def _options(program: Model, whole: bool) -> dict[str, Any]:
     """The method chosen for a program."""
     if whole:
-        return _CLOSE | SEARCH
-    if coefficients(program) >= INTERIOR_FROM:
-        return {**_CLOSE, "solver": "ipm"}
+        return SEARCH
     presolve = {"presolve": "off"} if program.size < PRESOLVE_FROM else {}
-    return {**_CLOSE, **presolve, "solver": "simplex", "simplex_strategy": PRIMAL}
+    if coefficients(program) >= INTERIOR_FROM:
+        return {**presolve, "solver": "ipm"}
+    return {**presolve, "solver": "simplex", "simplex_strategy": PRIMAL}

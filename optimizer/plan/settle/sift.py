@@ -11,10 +11,10 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-import highspy
 import numpy as np
 
 from constraints.vector import Floats, Places
+from optimizer.clock import OutOfTime
 from optimizer.solver.model import Model
 from optimizer.solver.session import Matrix, Session
 
@@ -29,7 +29,7 @@ _ROUNDS = 200
 _PRICIER = (1e2, 1e5)
 """Prices of an artificial column, as multiples of the dearest real one."""
 _TOLERANCE = 1e-7
-"""Reduced cost from which a column counts as making the plan cheaper, where the dearest costs about a thousand."""
+"""Reduced cost, in money, from which a column counts as making the plan cheaper: the solver's own tolerance."""
 _BY_COLUMNS, _MINIMISE = 1, 1
 
 
@@ -94,7 +94,7 @@ class _Search:
     """The solver with the columns it has been shown."""
 
     def __init__(self, session: Session, blocks: Places) -> None:
-        self.highs = session.highs
+        self.session, self.highs = session, session.highs
         self.cost, _, self.most, _ = session.columns
         self.matrix, self.block = ByColumn.of(len(self.cost), session.matrix), blocks
         self.columns = _first(self.block, self.cost)
@@ -127,11 +127,13 @@ class _Search:
 
     def run(self) -> Floats | None:
         """Prices of the rows at the optimum over the columns shown; None where the solver did not find it."""
-        self.highs.run()
-        if self.highs.getModelStatus() != highspy.HighsModelStatus.kOptimal:
+        try:
+            if not self.session.run() or self.session.stopped:
+                return None
+        except OutOfTime:
             return None
-        self.solution = self.highs.getSolution()
-        return np.array(self.solution.row_dual)
+        self.solution = np.array(self.highs.getSolution().col_value)
+        return np.asarray(self.session.prices, dtype=np.float64)
 
     def worth_adding(self, prices: Floats) -> Places:
         """Of each block the columns not shown yet that would make the plan cheaper, those that save most first."""
@@ -154,7 +156,7 @@ class _Search:
 
     def short(self) -> bool:
         """True where an artificial column is still in use."""
-        return bool(np.array(self.solution.col_value)[: self.artificial].sum() > _TOLERANCE)
+        return bool(self.solution[: self.artificial].sum() > _TOLERANCE)
 
     def dearer(self) -> bool:
         """Raise the price of the artificial columns; False where that was done already."""
@@ -168,7 +170,7 @@ class _Search:
     def values(self) -> Floats:
         """The solution over all columns."""
         values = np.zeros(len(self.cost))
-        values[self.columns] = np.array(self.solution.col_value)[self.artificial :]
+        values[self.columns] = self.solution[self.artificial :]
         return values
 
 
