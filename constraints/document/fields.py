@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import ast
 import inspect
+import json
 import re
 import sys
 from collections.abc import Callable
@@ -64,10 +65,8 @@ def _figure(value: object, allowed: str) -> tuple[Fraction, str]:
         raise refusal(str(error), allowed) from None
 
 
-def _number(
-    allowed: str, low: int | None = None, high: int | None = None, above: int | None = None
-) -> Callable[[object], Fraction]:
-    """Make a reader of figures with low <= figure <= high and above < figure."""
+def _figures(allowed: str, low: int | None = None, high: int | None = None, above: int | None = None) -> Reads:
+    """A reader of figures with low <= figure <= high and above < figure."""
 
     def read(value: object) -> Fraction:
         figure, typed = _figure(value, allowed)
@@ -77,7 +76,8 @@ def _number(
             raise refusal(f"{typed} is too large", allowed)
         return figure
 
-    return read
+    limits = {"exclusiveMinimum": above, "minimum": low, "maximum": high}
+    return Reads(read, type="number", **{key: limit for key, limit in limits.items() if limit is not None})
 
 
 def _whole(value: object) -> int:
@@ -172,24 +172,15 @@ class Reads:
 _A_WEIGHT = [{"type": "number", "minimum": 0}, {"type": "string", "pattern": r"\d *(kg|lb|%)?$"}]
 _A_NAME = {"type": "string", "minLength": 1, "pattern": r"\S"}
 
-Number = Annotated[Fraction, Reads(_number("a number"), type="number")]
+Number = Annotated[Fraction, _figures("a number")]
 """Any figure, exact."""
-Positive = Annotated[Fraction, Reads(_number("a number above 0", above=0), type="number", exclusiveMinimum=0)]
+Positive = Annotated[Fraction, _figures("a number above 0", above=0)]
 """A figure > 0, exact."""
-NotNegative = Annotated[Fraction, Reads(_number("a number of 0 or more", low=0), type="number", minimum=0)]
+NotNegative = Annotated[Fraction, _figures("a number of 0 or more", low=0)]
 """A figure >= 0, exact."""
-Percent = Annotated[
-    Fraction,
-    Reads(_number(f"a number from 0 to {PERCENT}", low=0, high=PERCENT), type="number", minimum=0, maximum=PERCENT),
-]
+Percent = Annotated[Fraction, _figures(f"a number from 0 to {PERCENT}", low=0, high=PERCENT)]
 """Percent, 0 <= figure <= 100, exact."""
-PositivePercent = Annotated[
-    Fraction,
-    Reads(
-        _number(f"a number above 0 and at most {PERCENT}", above=0, high=PERCENT),
-        type="number", exclusiveMinimum=0, maximum=PERCENT,
-    ),
-]  # fmt: skip
+PositivePercent = Annotated[Fraction, _figures(f"a number above 0 and at most {PERCENT}", above=0, high=PERCENT)]
 """Percent, 0 < figure <= 100, exact."""
 Whole = Annotated[int, Reads(_whole, type="integer", minimum=1)]
 """A whole number >= 1."""
@@ -216,7 +207,7 @@ class JsonSchema(GenerateJsonSchema):
 
     def encode_default(self, dft: Any) -> Any:
         """Return a default as it stands in JSON."""
-        return super().encode_default(_default_in_json(dft))
+        return json.loads(json.dumps(dft, default=in_json))
 
     def model_schema(self, schema: ModelSchema) -> JsonSchemaValue:
         """Return the schema of a model, its attribute docstrings as descriptions."""
@@ -256,16 +247,6 @@ def _texts(body: list[ast.stmt]) -> dict[str, str]:
         if isinstance(text, ast.Expr) and isinstance(text.value, ast.Constant):
             found[named.target.id] = " ".join(str(text.value.value).split())
     return found
-
-
-def _default_in_json(value: Any) -> Any:
-    if isinstance(value, Fraction):
-        return in_json(value)
-    if isinstance(value, (list, tuple)):
-        return [_default_in_json(entry) for entry in value]
-    if isinstance(value, dict):
-        return {key: _default_in_json(entry) for key, entry in value.items()}
-    return value
 
 
 LATER = {"later": True}

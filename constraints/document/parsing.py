@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from typing import Any
+from typing import Any, cast
 
 import yaml
 
@@ -23,21 +23,12 @@ _LONE_TAG = re.compile(r"(?:&\S+\s+)?!(?=\s|\Z)")
 _TAG = re.compile(r"(?:&\S+\s+)?(!\S*)")
 
 
+_TOO_MANY = "the file holds too many values", f"at most {MOST_VALUES}, those behind an alias counted every time"
+_TOO_DEEP = "lists and mappings are nested too deep here", f"at most {DEEPEST} levels"
+
+
 class _TooLarge(Exception):
-    """The text nests too deep or holds too many values; carries the words and the place."""
-
-    def __init__(self, found: str, allowed: str, mark: Mark) -> None:
-        super().__init__(found)
-        self.found, self.allowed, self.mark = found, allowed, mark
-
-
-def _too_many(mark: Mark) -> _TooLarge:
-    allowed = f"at most {MOST_VALUES}, those behind an alias counted every time"
-    return _TooLarge("the file holds too many values", allowed, mark)
-
-
-def _too_deep(mark: Mark) -> _TooLarge:
-    return _TooLarge("lists and mappings are nested too deep here", f"at most {DEEPEST} levels", mark)
+    """The text nests too deep or holds too many values: the words for it, and the node."""
 
 
 class _Composing:
@@ -55,25 +46,16 @@ class _Composing:
         self.values += 1
         self.depth += 1
         if parent is not None and self.values > MOST_VALUES:
-            raise _too_many(_start(parent))
+            raise _TooLarge(_TOO_MANY, parent)
         if parent is not None and self.depth > DEEPEST + 1:
-            raise _too_deep(_start(parent))
+            raise _TooLarge(_TOO_DEEP, parent)
 
     def ascend_resolver(self) -> None:
         self.depth -= 1
 
 
-class _PureLoader(_Composing, yaml.SafeLoader):
-    pass
-
-
-_LOADER: Any = _PureLoader
-if yaml.__with_libyaml__:
-
-    class _FastLoader(_Composing, yaml.CSafeLoader):
-        pass
-
-    _LOADER = _FastLoader
+_PureLoader: Any = type("_PureLoader", (_Composing, yaml.SafeLoader), {})
+_LOADER = type("_FastLoader", (_Composing, yaml.CSafeLoader), {}) if yaml.__with_libyaml__ else _PureLoader
 
 
 def parse(text: str, file: str) -> Document:
@@ -94,18 +76,18 @@ def parse(text: str, file: str) -> Document:
         if not isinstance(root, yaml.MappingNode):
             refuse(file, f"{_kind(root)} stands at the top of the file", _COLON, *_start(root))
         walk = _Walk(text, file)
-        tree, place = walk.mapping(root)
+        tree, place = walk.node(root)
     except _TooLarge as error:
-        refuse(file, error.found, error.allowed, *error.mark)
-    if walk.faults:
-        raise BadInput(walk.faults)
-    return Document(file, tree, place)
+        (found, allowed), node = error.args
+        refuse(file, found, allowed, *_start(node))
+    if walk.found:
+        raise BadInput(walk.found)
+    return Document(file, cast("dict[str, Tree]", tree), place)
 
 
-def _compose(text: str, file: str) -> yaml.Node | None:
+def _compose(text: str, file: str) -> Any:
     try:
-        root: yaml.Node | None = yaml.compose(text, Loader=_LOADER)
-        return root
+        return yaml.compose(text, Loader=_LOADER)
     except yaml.MarkedYAMLError as error:
         raise BadInput([_syntax_fault(error, text, file)]) from None
     except (yaml.YAMLError, ValueError, OverflowError):
@@ -121,7 +103,7 @@ _AT_MARK, _AT_OPENING = False, True
 # A piece of the parser's own message, then what to say and whether to say it where the construct opened.
 _SYNTAX = (
     ("another document", "a second document starts here", "one document in a file", _AT_MARK),
-    ("nesting depth", "lists and mappings are nested too deep here", f"at most {DEEPEST} levels", _AT_MARK),
+    ("nesting depth", *_TOO_DEEP, _AT_MARK),
     ("mapping values are not allowed", "a colon cannot stand here", _LINE_UP, _AT_MARK),
     ("entries are not allowed", "a list entry cannot stand here", "each '- ' on its own line", _AT_MARK),
     ("mapping keys are not allowed", "a question mark cannot stand here", _QUOTES, _AT_MARK),
@@ -147,18 +129,15 @@ _SYNTAX = (
 
 
 def _syntax_fault(error: yaml.MarkedYAMLError, text: str, file: str) -> Fault:
-    mark = error.problem_mark or error.context_mark
+    mark, opened = error.problem_mark or error.context_mark, error.context_mark
     said = f"{error.context or ''} {error.problem or ''}"
-    if mark is not None:
-        before = text[text.rfind("\n", 0, mark.index) + 1 : mark.index]
-        if text[mark.index : mark.index + 1] == "\t" and not before.strip():
-            found = "the line is indented with a tab"
-            return Fault(file, mark.line + 1, mark.column + 1, found, "spaces only")
     found, allowed, opening = next(row[1:] for row in _SYNTAX if row[0] in said)
-    if opening and error.context_mark is not None:
-        mark = error.context_mark
     if mark is None:
         return Fault(file, None, None, found, allowed)
+    before = text[text.rfind("\n", 0, mark.index) + 1 : mark.index]
+    if text[mark.index : mark.index + 1] == "\t" and not before.strip():
+        found, allowed, opening = "the line is indented with a tab", "spaces only", _AT_MARK
+    mark = opened if opening and opened is not None else mark
     return Fault(file, mark.line + 1, mark.column + 1, found, allowed)
 
 
@@ -182,31 +161,29 @@ class _Walk:
         self.values = 0
         self.open: set[int] = set()
 
-    @property
-    def faults(self) -> list[Fault]:
-        return list(self.found)
-
     def _say(self, node: yaml.Node, found: str, allowed: str) -> None:
         self.found[Fault(self.file, *_start(node), found, allowed)] = None
 
     def node(self, node: yaml.Node) -> tuple[Tree, Place]:
         """Return the tree and places of any node."""
-        if isinstance(node, yaml.MappingNode):
-            return self.mapping(node)
-        if isinstance(node, yaml.SequenceNode):
-            return self._sequence(node)
-        assert isinstance(node, yaml.ScalarNode)
-        self._enter(node)
-        # Only the plain style can be empty without quotes; the C loader calls it '' and the other one None.
-        empty = not node.style and not node.value
-        return (None if empty else self._printable(node)), Place(_start(node), _start(node))
-
-    def mapping(self, node: yaml.MappingNode) -> tuple[dict[str, Tree], Place]:
-        """Return the tree and places of a mapping."""
-        tree: dict[str, Tree] = {}
         place = Place(_start(node), _start(node))
+        tree: dict[str, Tree] | list[Tree] = [] if isinstance(node, yaml.SequenceNode) else {}
         if not self._enter(node):
             return tree, place
+        if isinstance(node, yaml.ScalarNode):
+            # Only the plain style can be empty without quotes; the C loader calls it '' and the other one None.
+            return (None if not node.style and not node.value else self._printable(node)), place
+        if isinstance(tree, dict):
+            self._pairs(node, tree, place)
+        else:
+            for index, entry in enumerate(node.value):
+                value, place.inside[index] = self.node(entry)
+                tree.append(value)
+        self.open.discard(id(node))
+        return tree, place
+
+    def _pairs(self, node: yaml.Node, tree: dict[str, Tree], place: Place) -> None:
+        """Fill the tree and places of a mapping."""
         for key_node, value_node in node.value:
             key = self._key(key_node)
             value, inner = self.node(value_node)
@@ -220,25 +197,12 @@ class _Walk:
                 if value is None:  # nothing stands anywhere, so the key has to do
                     inner.value = inner.key
                 place.inside[key] = inner
-        self.open.discard(id(node))
-        return tree, place
-
-    def _sequence(self, node: yaml.SequenceNode) -> tuple[Tree, Place]:
-        tree: list[Tree] = []
-        place = Place(_start(node), _start(node))
-        if not self._enter(node):
-            return tree, place
-        for index, entry in enumerate(node.value):
-            value, place.inside[index] = self.node(entry)
-            tree.append(value)
-        self.open.discard(id(node))
-        return tree, place
 
     def _enter(self, node: yaml.Node) -> bool:
         """Count the node and check its tag; False when it stands inside itself."""
         self.values += 1
         if self.values > MOST_VALUES:
-            raise _too_many(_start(node))
+            raise _TooLarge(_TOO_MANY, node)
         at = node.start_mark.index
         if node.tag != _UNTAGGED or _LONE_TAG.match(self.text, at):
             typed = _TAG.match(self.text, at)
@@ -250,7 +214,7 @@ class _Walk:
             self._say(node, f"{_kind(node)} contains itself through an alias", "aliases of other values")
             return False
         if len(self.open) >= DEEPEST:
-            raise _too_deep(_start(node))
+            raise _TooLarge(_TOO_DEEP, node)
         self.open.add(id(node))
         return True
 

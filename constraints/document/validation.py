@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
-from dataclasses import dataclass
 from types import NoneType, UnionType
 from typing import Annotated, Any, TypeVar, Union, get_args, get_origin
 
@@ -18,7 +17,7 @@ from pydantic_core.core_schema import ErrorType
 
 from constraints.document.fields import what
 from constraints.document.place import Document, Loc, Tree, quoted
-from constraints.faults import BadInput, nearest
+from constraints.faults import BadInput, Fault, nearest
 
 M = TypeVar("M", bound=BaseModel)
 MOST_LISTED = 12
@@ -40,20 +39,19 @@ def validate(document: Document, model: type[M], *, blanks: bool = False, contex
     A key with nothing behind it is a fault even where the model takes None, unless ``blanks`` is true: a
     limit left blank must not become no limit. ``context`` may be LATER.
     """
-    told: list[_Told] = []
+    faults: list[Fault] = []
     built: M | None = None
     try:
         built = model.model_validate(document.tree, context=context)
     except ValidationError as error:
-        told = [_told(one, model, document.tree) for one in error.errors(include_url=False)]
+        faults = [_told(one, model, document) for one in error.errors(include_url=False)]
     if not blanks:
-        seen = {one.path for one in told}
-        told += [_Told(loc, what(None) + _HERE, _BLANK) for loc in _blanks(document.tree) if loc not in seen]
-    if built is not None and not told:
+        seen = {(fault.line, fault.column) for fault in faults}
+        silent = (loc for loc in _blanks(document.tree) if document.mark(loc) not in seen)
+        faults += [document.fault(loc, what(None) + _HERE, _BLANK) for loc in silent]
+    if built is not None and not faults:
         return built
-    told.sort(key=lambda one: document.mark(one.path, key=one.key))
-    faults = [document.fault(one.path, one.found, one.allowed, key=one.key) for one in told]
-    raise BadInput(dict.fromkeys(faults))
+    raise BadInput(dict.fromkeys(sorted(faults, key=lambda fault: (fault.line, fault.column))))
 
 
 def _blanks(tree: Tree, loc: Loc = ()) -> Iterator[Loc]:
@@ -70,23 +68,13 @@ def _holds(tree: Tree, part: object) -> bool:
     return isinstance(tree, dict) and part in tree
 
 
-@dataclass(frozen=True)
-class _Told:
-    """One fault before it has a line; ``key``: it is of the key and not of its value."""
-
-    path: Loc
-    found: str
-    allowed: str
-    key: bool = False
-
-
-def _told(error: ErrorDetails, model: type[BaseModel], tree: Tree) -> _Told:
+def _told(error: ErrorDetails, model: type[BaseModel], document: Document) -> Fault:
     """Put one validation error into plain words, at the deepest place of its loc that the file has."""
     kind = error["type"]
     path: Loc = ()
     wanted: Any = model
-    at: Any = tree
-    holder: tuple[Any, Tree] = (model, tree)
+    at: Any = document.tree
+    holder: tuple[Any, Tree] = (model, at)
     for part in error["loc"]:
         if _holds(at, part):
             holder, path = (wanted, at), (*path, part)
@@ -94,14 +82,14 @@ def _told(error: ErrorDetails, model: type[BaseModel], tree: Tree) -> _Told:
     if kind == "missing":
         name = error["loc"][-1]
         absent = f"entry {name + 1}" if isinstance(name, int) else f"the key {quoted(name)}"
-        return _Told(path, f"{absent} is missing", "it is required")
+        return document.fault(path, f"{absent} is missing", "it is required")
     if kind == "extra_forbidden":
-        return _Told(path, *_unknown_key(str(path[-1]), *holder), key=True)
+        return document.fault(path, *_unknown_key(str(path[-1]), *holder), key=True)
     found, allowed = _words(error)
     if kind == "unfit":
         path = (*path, *error.get("ctx", {}).get("at", ()))
     key = error["loc"][-1:] == ("[key]",)
-    return _Told(path, f"as a key, {found}" if key else found, allowed, key)
+    return document.fault(path, f"as a key, {found}" if key else found, allowed, key=key)
 
 
 def _inner(annotation: Any, part: str | int) -> Any:
