@@ -19,16 +19,15 @@ from dataclasses import dataclass, replace
 from enum import StrEnum
 from fractions import Fraction
 from functools import cache, lru_cache
-from importlib.resources import files
 from itertools import pairwise
 from math import ceil
 from statistics import NormalDist
 
 from pydantic import Field, model_validator
 
-from constraints.document import Day, Name, NotNegative, Number, Percent, Strict, YesNo, parse, validate
+from constraints.document import Day, Name, NotNegative, Number, Percent, Strict, YesNo, packaged, validate
 from constraints.estimate import Off
-from constraints.faults import Fault, nearest
+from constraints.faults import Fault, meant
 from constraints.formula import Formula
 from constraints.ingredients import FAT, Lot
 from constraints.numbers import PERCENT, trimmed
@@ -136,19 +135,16 @@ class UnknownMethod(ValueError):
 
     def __init__(self, name: str, known: Iterable[str]) -> None:
         names = list(known)
-        close = nearest(name, names)
         alike = [found for found in names if found.startswith(name.casefold())] or names
         more = f" and {len(names) - MOST_LISTED} more, see trimwright columns" if len(names) > MOST_LISTED else ""
-        self.hint = f"did you mean {close}?" if close else f"known: {', '.join(alike[:MOST_LISTED])}{more}"
+        self.hint = meant(name, names, f"known: {', '.join(alike[:MOST_LISTED])}{more}")
         super().__init__(f"no method of finding fat is called {name!r}")
 
 
 @cache
 def published() -> dict[str, FatMethod]:
     """The published methods by name."""
-    text = (files("constraints") / "methods.yaml").read_text(encoding="utf-8")
-    table = validate(parse(text, "methods.yaml"), FatMethods)
-    return {method.name: method for method in table.methods}
+    return {method.name: method for method in validate(packaged("methods.yaml"), FatMethods).methods}
 
 
 def method_named(name: str, own: Iterable[FatMethod] = ()) -> FatMethod:

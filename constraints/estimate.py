@@ -10,9 +10,8 @@ from __future__ import annotations
 from enum import StrEnum
 from fractions import Fraction
 from functools import cache
-from importlib.resources import files
 
-from constraints.document import Day, Name, NotNegative, Number, Percent, Strict, Whole, parse, validate
+from constraints.document import Day, Name, NotNegative, Number, Percent, Strict, Whole, packaged, validate
 from constraints.ingredients import FAT, MOISTURE, PROTEIN, SALT, Ingredient, Lot
 
 _ZERO = Fraction(0)
@@ -77,8 +76,7 @@ class Estimates(Strict):
 @cache
 def published() -> Estimates:
     """The lines that come with the tool."""
-    text = (files("constraints") / "estimates.yaml").read_text(encoding="utf-8")
-    return validate(parse(text, "estimates.yaml"), Estimates)
+    return validate(packaged("estimates.yaml"), Estimates)
 
 
 def lines_of(item: Ingredient) -> Species | None:

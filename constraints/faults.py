@@ -62,6 +62,12 @@ def nearest(word: str, known: Iterable[str]) -> str | None:
     return by_plain[found[0]] if found else None
 
 
+def meant(word: str, known: Iterable[str], otherwise: str = "") -> str:
+    """The known word that is most likely meant, as a question; where nothing is close what else there is to say."""
+    close = nearest(word, known)
+    return f"did you mean {close}?" if close else otherwise
+
+
 def likely(word: str, known: Iterable[str]) -> str:
     """The known name closest to a word, or the first few with a word that begins with it; empty where there is none."""
     names, start = list(known), word.casefold()

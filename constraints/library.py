@@ -15,8 +15,8 @@ from functools import cache, cached_property
 from importlib.resources import files
 from itertools import combinations, product
 
-from constraints.document import LATER, Document, parse, read_text, validate
-from constraints.faults import BadInput, Fault, nearest
+from constraints.document import LATER, Document, packaged, parse, read_text, validate
+from constraints.faults import BadInput, Fault, meant, nearest
 from constraints.meaning import BY_ION
 from constraints.numbers import PERCENT
 from constraints.requirement import Origin, Requirement
@@ -38,7 +38,7 @@ def load_pack(name: str) -> Pack:
     Raises BadInput where there is no such pack or the file is faulty.
     """
     if name.endswith((".yaml", ".yml")):
-        return _own_pack(read_text(name), name)
+        return _own_pack(name)
     if name not in shipped():
         close = nearest_pack(name)
         hint = f"did you mean {close}? " if close else ""
@@ -61,19 +61,20 @@ GUARD = "guard"
 @cache
 def guard() -> Pack:
     """The tool's own limits, a rule pack of two rows."""
-    return read_pack((files("constraints") / "guard.yaml").read_text(encoding="utf-8"), "guard.yaml")
+    return _checked(packaged("guard.yaml"))
 
 
-def _own_pack(text: str, file: str) -> Pack:
+def _own_pack(file: str) -> Pack:
     """A pack of the user's own; it takes the name and the title of no other."""
-    pack = read_pack(text, file)
+    document = parse(read_text(file), file)
+    pack = _checked(document)
     taken = {key(known) for known in (*shipped(), GUARD)}
     titles = {key(known.title) for known in (*map(_shipped_pack, shipped()), guard())}
     faults = []
     for at, name, others in (("pack", pack.pack, taken), ("title", pack.title, titles)):
         if key(name) in others:
             found = f"{name!r} stands for a pack that comes with the tool"
-            faults.append(parse(text, file).fault((at,), found, "a name of your own"))
+            faults.append(document.fault((at,), found, "a name of your own"))
     if faults:
         raise BadInput(faults)
     return pack
@@ -81,18 +82,21 @@ def _own_pack(text: str, file: str) -> Pack:
 
 @cache
 def _shipped_pack(name: str) -> Pack:
-    text = (files("constraints") / "packs" / f"{name}.yaml").read_text(encoding="utf-8")
     # The tests read every row of a shipped pack; here only those that are in force are.
-    return read_pack(text, f"{name}.yaml", LATER)
+    return _checked(packaged(f"packs/{name}.yaml"), LATER)
 
 
 def read_pack(text: str, file: str, context: object = None) -> Pack:
-    """Read a pack from text; with the context LATER its limits are read only when they are asked for.
+    """Read a pack from text. Raises BadInput with every fault."""
+    return _checked(parse(text, file), context)
+
+
+def _checked(document: Document, context: object = None) -> Pack:
+    """The pack in a document; with the context LATER its limits are read only when they are asked for.
 
     Raises BadInput with every fault: unknown kinds, keys and classes, rows without a source, blanks, repeated ids,
     a ``same_as`` that leads nowhere; and rows that can never bind, contradict one another or overlap in time.
     """
-    document = parse(text, file)
     pack = validate(document, Pack, context=context)
     base = _base_of(pack, document)
     wider = () if base is None else base.classes
@@ -104,17 +108,12 @@ def read_pack(text: str, file: str, context: object = None) -> Pack:
     if faults:
         raise BadInput(faults)
     whole = pack if base is None else _joined(pack, base)
-    faults = [] if context is LATER else [*_flaws(pack, whole, document)]
+    at = {row.id: i for i, row in enumerate(pack.rows)}
+    found = () if context is LATER else flaws(whole, at)
+    faults = [document.fault(("rows", at[f.where], "id"), f"{f.where}: {f.found}", f.allowed) for f in found]
     if faults:
         raise BadInput(faults)
     return whole
-
-
-def _flaws(pack: Pack, whole: Pack, document: Document) -> Iterator[Fault]:
-    """Rows of this file that can never bind, contradict others or overlap them."""
-    at = {row.id: i for i, row in enumerate(pack.rows)}
-    for flaw in flaws(whole, at):
-        yield document.fault(("rows", at[flaw.where], "id"), f"{flaw.where}: {flaw.found}", flaw.allowed)
 
 
 def _base_of(pack: Pack, document: Document) -> Pack | None:
@@ -132,13 +131,12 @@ def _base_of(pack: Pack, document: Document) -> Pack | None:
 def _joined(pack: Pack, base: Pack) -> Pack:
     """The pack with the base's classes and rows before its own."""
     rows = tuple(_taken_over(row, pack, base) for row in base.rows if pack.as_of is None or row.in_force_on(pack.as_of))
-    required = pack.class_required or base.class_required
     update = {
         "not_covered": base.not_covered + pack.not_covered,
         "classes": base.classes + pack.classes,
         "rows": rows + pack.rows,
         "notes": (() if pack.as_of else base.notes) + pack.notes,
-        "class_required": required,
+        "class_required": pack.class_required or base.class_required,
     }
     return pack.model_copy(update=update)
 
@@ -170,8 +168,7 @@ def _unknown_classes(pack: Pack, known: list[str], document: Document) -> Iterat
     places += [(("not_covered", i, "classes"), entry.classes) for i, entry in enumerate(pack.not_covered)]
     for loc, name in [((*loc, k), name) for loc, names in places for k, name in enumerate(names)]:
         if name not in known:
-            close = nearest(name, known)
-            hint = f"did you mean {close}?" if close else f"known: {', '.join(sorted(known))}"
+            hint = meant(name, known, f"known: {', '.join(sorted(known))}")
             yield document.fault(loc, f"no product class {name!r} in this pack", hint)
 
 

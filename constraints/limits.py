@@ -15,7 +15,7 @@ from typing import Annotated
 from pydantic import AfterValidator, model_validator
 
 from constraints.document import Name, NotNegative, Percent, Strict, refusal
-from constraints.faults import nearest
+from constraints.faults import meant
 from constraints.formula import Batch, Formula
 from constraints.ingredients import FAT, Ingredient, Kind
 from constraints.numbers import PERCENT, PPM, trimmed
@@ -84,8 +84,7 @@ def among(allowed: Iterable[str], what: str) -> AfterValidator:
     def check(names: tuple[str, ...]) -> tuple[str, ...]:
         for i, name in enumerate(names):
             if name not in choice:
-                close = nearest(name, choice)
-                hint = f"did you mean {close}?" if close else f"one of {', '.join(choice)}"
+                hint = meant(name, choice, f"one of {', '.join(choice)}")
                 raise refusal(f"{name!r} is not {what}", hint, (i,))
         return names
 

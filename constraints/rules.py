@@ -16,7 +16,7 @@ from typing import Annotated
 from pydantic import Field, model_validator
 
 from constraints.document import Day, Name, Strict, YesNo
-from constraints.faults import BadInput, Fault, nearest
+from constraints.faults import BadInput, Fault, meant
 from constraints.kinds import OneRequirement
 from constraints.limits import SubstanceNames, among
 from constraints.meaning import BY_ION, Role
@@ -294,13 +294,15 @@ def waived(requirements: Iterable[Requirement], names: Collection[str]) -> tuple
 
     What blocks stays as it is; ask ``not_waivable`` first.
     """
-    return tuple(_without_force(r) if r.origin.rule in names and not r.origin.blocks else r for r in requirements)
 
+    def without_force(origin: Origin) -> Origin:
+        note = "; ".join(filter(None, [origin.note, "waived by your recipe"]))
+        return replace(origin, legal=False, waived=True, note=note)
 
-def _without_force(requirement: Requirement) -> Requirement:
-    origin = requirement.origin
-    note = "; ".join(part for part in (origin.note, "waived by your recipe") if part)
-    return replace(requirement, origin=replace(origin, legal=False, waived=True, note=note))
+    return tuple(
+        replace(r, origin=without_force(r.origin)) if r.origin.rule in names and not r.origin.blocks else r
+        for r in requirements
+    )
 
 
 def not_waivable(requirements: Iterable[Requirement], names: Iterable[str]) -> dict[str, str]:
@@ -309,8 +311,7 @@ def not_waivable(requirements: Iterable[Requirement], names: Iterable[str]) -> d
     refused = {}
     for name in names:
         if name not in rows:
-            close = nearest(name, rows)
-            refused[name] = "no such row is in force for this product" + (f"; did you mean {close}?" if close else "")
+            refused[name] = "; ".join(filter(None, ["no such row is in force for this product", meant(name, rows)]))
         elif rows[name].blocks:
             health = "it protects health" if rows[name].protects_health else "its text was read in the law"
             refused[name] = f"a row that blocks is never waived: {health}"

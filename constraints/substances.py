@@ -15,10 +15,9 @@ from dataclasses import dataclass
 from enum import StrEnum
 from fractions import Fraction
 from functools import cache
-from importlib.resources import files
 from typing import Any
 
-from constraints.document import parse
+from constraints.document import packaged
 from constraints.ingredients import Ingredient, Kind
 from constraints.numbers import PERCENT
 from constraints.quantities import Process
@@ -129,8 +128,7 @@ SURFACE = "surface_pct"
 
 
 def _families() -> dict[str, dict[str, str]]:
-    text = (files("constraints") / "substances.yaml").read_text(encoding="utf-8")
-    tree: dict[str, Any] = parse(text, "substances.yaml").tree
+    tree: dict[str, Any] = packaged("substances.yaml").tree
     return {family: dict(n) if isinstance(n, dict) else dict.fromkeys(n, "") for family, n in tree.items()}
 
 

@@ -9,7 +9,6 @@ from __future__ import annotations
 import re
 from fractions import Fraction
 from functools import cache
-from importlib.resources import files
 from typing import Annotated, Literal
 
 from pydantic import Field, PlainValidator, WithJsonSchema
@@ -25,6 +24,7 @@ from constraints.document import (
     Strict,
     Whole,
     YesNo,
+    packaged,
     parse,
     read_text,
     refusal,
@@ -277,8 +277,7 @@ class Carriers(Sourced):
 @cache
 def carriers() -> Carriers:
     """The species that may carry Trichinella."""
-    text = (files("constraints") / "trichinella.yaml").read_text(encoding="utf-8")
-    return validate(parse(text, "trichinella.yaml"), Carriers)
+    return validate(packaged("trichinella.yaml"), Carriers)
 
 
 def places() -> tuple[str, ...]:
@@ -288,8 +287,7 @@ def places() -> tuple[str, ...]:
 
 @cache
 def _shipped(name: str) -> Treatments:
-    text = (files("constraints") / "treatments" / f"{name}.yaml").read_text(encoding="utf-8")
-    return validate(parse(text, f"{name}.yaml"), Treatments, context=LATER)
+    return validate(packaged(f"treatments/{name}.yaml"), Treatments, context=LATER)
 
 
 def load_treatments(name: str) -> Treatments | None:

@@ -10,10 +10,9 @@ import re
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from functools import cache, lru_cache
-from importlib.resources import files
 from typing import Any
 
-from constraints.document import parse
+from constraints.document import packaged
 from constraints.spelling import folded, key, tokens
 from constraints.substances import FREE, SUBSTANCES
 
@@ -66,7 +65,7 @@ def _listed(tree: dict[str, Any]) -> list[str]:
 
 
 def _read(name: str) -> dict[str, Any]:
-    return dict(parse((files("constraints") / name).read_text(encoding="utf-8"), name).tree)
+    return dict(packaged(name).tree)
 
 
 @dataclass(frozen=True)

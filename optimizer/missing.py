@@ -8,7 +8,7 @@ from fractions import Fraction
 
 from constraints.confidence import FAT_METHOD, FAT_SD, Confidence, finding, lot_faults
 from constraints.estimate import Component
-from constraints.faults import Fault, nearest
+from constraints.faults import Fault, meant
 from constraints.formula import Dosing, Figures
 from constraints.ingredients import SALT, Ingredient, Lot
 from constraints.quantities import Amount, Basis, MissingProperty, Process, Quantity, in_one_kg
@@ -133,8 +133,7 @@ def _no_column(name: str, table: LotTable) -> str:
     known = [*table.properties, *(key for key in _NAMED if any(getattr(lot, key) for lot in table.lots))]
     if name in known:
         return ""
-    close = nearest(name, known)
-    return f"there is no column {name!r} with anything in it" + (f"; did you mean {close}?" if close else "")
+    return "; ".join(filter(None, [f"there is no column {name!r} with anything in it", meant(name, known)]))
 
 
 def gaps_of(item: Ingredient, needed: Mapping[Quantity, str], recipe: Recipe) -> list[tuple[str, str]]:

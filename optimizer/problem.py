@@ -10,7 +10,7 @@ from dataclasses import dataclass, replace
 from datetime import date
 from fractions import Fraction
 
-from constraints.faults import BadInput, Fault, nearest
+from constraints.faults import BadInput, Fault, meant
 from constraints.formula import Formula, NoDose
 from constraints.ingredients import Kind, Lot
 from constraints.judged import brought, guarding, limits_cure
@@ -99,8 +99,8 @@ def assemble(recipe: Recipe, table: LotTable, order: Order, further: Sequence[Re
     size = batch_size(order.basis, order.kilograms, order.within_kg)
     every = (size, Stock.of(lots), *requirements, *further)
     fixed = tuple(r for r in every if r.fixed_value(formula) is not None)
-    waived, settled = set(recipe.entry.waive), {id(r) for r in fixed}
-    measured = tuple(r for r in every if id(r) not in settled and (not _binds(r) or r.origin.rule in waived))
+    settled = {id(r) for r in fixed}
+    measured = tuple(r for r in every if id(r) not in settled and not _binds(r))
     return Problem(
         recipe, order, product, packs, formula, every, fixed, measured, tuple(left_out), tuple(recipe.warnings),
         table.in_pounds,
@@ -164,10 +164,8 @@ def _name_faults(recipe: Recipe, table: LotTable) -> Iterator[Fault]:
     for key, names in known.items():
         for i, wanted in enumerate(getattr(recipe.entry.eligible, key) or ()):
             if wanted not in names:
-                close = nearest(wanted, names - {""})
                 missing = "" if names - {""} or key == "leave_out" else f"no lot of {table.file} fills a column {key}"
-                typed = missing or f"names are taken as typed in {table.file}"
-                hint = f"did you mean {close}?" if close else typed
+                hint = meant(wanted, names - {""}, missing or f"names are taken as typed in {table.file}")
                 what = "lot" if key == "leave_out" else key
                 yield recipe.document.fault(("eligible", key, i), f"no lot has {what} {wanted!r}", hint)
 

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 from fractions import Fraction
 
-from constraints.faults import BadInput, Fault, nearest
+from constraints.faults import BadInput, Fault, meant
 
 
 class Wish(StrEnum):
@@ -35,8 +35,7 @@ def wish_named(name: str) -> Wish:
     """The wish of that name. Raises BadInput, with the nearest one, where there is none."""
     if name in set(Wish):
         return Wish(name)
-    close = nearest(name, list(Wish))
-    hint = f"did you mean {close}?" if close else f"one of {', '.join(Wish)}"
+    hint = meant(name, list(Wish), f"one of {', '.join(Wish)}")
     raise BadInput([Fault("--prefer", None, None, f"{name!r} is not a wish", hint)])
 
 

@@ -13,12 +13,12 @@ os.environ.setdefault("PYDANTIC_DISABLE_PLUGINS", "__all__")
 from constraints.document.fields import LATER, Day, Deferred, Line, Name, NameOrEach, Names  # isort: skip
 from constraints.document.fields import NotNegative, Number, Percent, Positive, PositivePercent  # isort: skip
 from constraints.document.fields import Strict, Weight, Whole, YesNo, refusal  # isort: skip
-from constraints.document.parsing import DEEPEST, MOST_VALUES, parse
+from constraints.document.parsing import DEEPEST, MOST_VALUES, packaged, parse
 from constraints.document.place import MOST_BYTES, Document, Loc, Mark, Place, Tree, read_text, shown_path
 from constraints.document.validation import validate
 
 __all__ = [
     "DEEPEST", "LATER", "MOST_BYTES", "MOST_VALUES", "Day", "Deferred", "Document", "Line", "Loc", "Mark", "Name",
     "NameOrEach", "Names", "NotNegative", "Number", "Percent", "Place", "Positive", "PositivePercent", "Strict",
-    "Tree", "Weight", "Whole", "YesNo", "parse", "read_text", "refusal", "shown_path", "validate",
+    "Tree", "Weight", "Whole", "YesNo", "packaged", "parse", "read_text", "refusal", "shown_path", "validate",
 ]  # fmt: skip

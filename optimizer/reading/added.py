@@ -8,7 +8,7 @@ from fractions import Fraction
 from pydantic import Field, model_validator
 
 from constraints.document import Name, Names, NotNegative, Number, Percent, Positive, Strict, YesNo
-from constraints.faults import nearest
+from constraints.faults import meant
 from constraints.ingredients import Kind
 from constraints.numbers import PERCENT, trimmed
 from constraints.quantities import Basis
@@ -110,9 +110,8 @@ class AdditionEntry(Strict):
             raise ValueError(f"state the amount of {self.name} by exactly one of {', '.join(DOSES)}")
         if self.is_ not in PLAIN_KINDS and self.is_ not in SUBSTANCES:
             known = [*PLAIN_KINDS, *SUBSTANCES]
-            close = nearest(self.is_, known)
-            hint = f"; did you mean {close}?" if close else f"; known: {', '.join(known)}"
-            raise ValueError(f"{self.is_!r} is not something an addition can be{hint}")
+            hint = meant(self.is_, known, f"known: {', '.join(known)}")
+            raise ValueError(f"{self.is_!r} is not something an addition can be; {hint}")
         if self.total_salt_pct is not None and self.is_ != "salt":
             raise ValueError("total_salt_pct belongs to an addition that is salt")
         if self.is_ != "cure" and any(

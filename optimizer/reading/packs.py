@@ -7,7 +7,7 @@ from dataclasses import replace
 from datetime import date
 from fractions import Fraction
 
-from constraints.faults import Fault, nearest
+from constraints.faults import Fault, meant
 from constraints.ingredients import Lot
 from constraints.judged import brought, ion_of, judges, knows, most, pure
 from constraints.meaning import BY_ION, Role, Salt, Stage
@@ -172,6 +172,5 @@ def _stray_classes(stated: Stated, packs: Collection[Pack]) -> Iterator[Fault]:
     known = {*stated.names, *(pack.pack for pack in packs)}
     for key in () if stated.wanted is None or isinstance(stated.wanted, str) else stated.wanted:
         if key not in known:
-            close = nearest(key, known)
-            hint = f"did you mean {close}?" if close else f"packs of this recipe: {', '.join(stated.names)}"
+            hint = meant(key, known, f"packs of this recipe: {', '.join(stated.names)}")
             yield stated.document.fault(("product_class", key), f"{key!r} is no rule pack of this recipe", hint)

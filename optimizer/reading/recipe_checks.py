@@ -15,7 +15,7 @@ from constraints.composition import PercentBand
 from constraints.cure import COUNTED
 from constraints.document import Document
 from constraints.document.place import Loc
-from constraints.faults import Fault, Severity, nearest
+from constraints.faults import Fault, Severity, meant
 from constraints.numbers import G_PER_KG, PERCENT, trimmed
 from constraints.spelling import key, look_alikes
 from constraints.substances import CHEESE, FORMULAS, SUBSTANCES, SUGAR
@@ -228,8 +228,8 @@ def _allergens(item: AdditionEntry) -> Iterator[tuple[str, str, str]]:
     stated, known = item.allergens, (*allergens_known(), NO_ALLERGENS)
     for name in stated or ():
         if name not in known:
-            close = nearest(name, known)
-            yield "allergens", f"{name!r} is no allergen known here", _meant(close, known)
+            hint = meant(name, known, f"one of {', '.join(known)}")
+            yield "allergens", f"{name!r} is no allergen known here", hint
     if stated and NO_ALLERGENS in stated and (len(stated) > 1 or allergen_of(item.is_)):
         yield "allergens", f"{item.name} states none, and holds some", "none alone, for what holds no allergen"
     own = allergen_of(item.is_)
@@ -237,7 +237,3 @@ def _allergens(item: AdditionEntry) -> Iterator[tuple[str, str, str]]:
     if asked and stated is None and not (own and key(item.name) == key(item.is_)):
         found = f"{item.name} reads like {' and '.join(asked)}"
         yield "name", found, f"allergens: [{', '.join(asked)}], or allergens: none if it holds none"
-
-
-def _meant(close: str | None, known: tuple[str, ...]) -> str:
-    return f"did you mean {close}?" if close else f"one of {', '.join(known)}"

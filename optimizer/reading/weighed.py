@@ -9,7 +9,7 @@ from fractions import Fraction
 from typing import Any
 
 from constraints.document import read_text
-from constraints.faults import BadInput, Fault, nearest
+from constraints.faults import BadInput, Fault, meant
 from constraints.numbers import G_PER_KG, KG_PER_LB, OZ_PER_LB, NotANumber, exact, trimmed
 from optimizer.reading.table import cut, figure, has_decimal_commas
 
@@ -67,8 +67,7 @@ def _from_table(text: str, file: str) -> Iterator[WeighedItem]:
     known = ["item", LOAD, *UNITS]
     for name in names:
         if name not in known:
-            close = nearest(name, known)
-            hint = f"did you mean {close}?" if close else f"columns are {', '.join(known)}"
+            hint = meant(name, known, f"columns are {', '.join(known)}")
             found.append(Fault(file, table.header_line, name, f"unknown column {name!r}", hint))
     for name in sorted({name for name in names if names.count(name) > 1}):
         found.append(Fault(file, table.header_line, name, f"the column {name!r} stands twice", "once"))
