@@ -18,10 +18,10 @@ from constraints.document import Name, Percent, Positive, Strict, YesNo, refusal
 from constraints.formula import Batch
 from constraints.identity import Called, Part
 from constraints.ingredients import every
-from constraints.limits import AdditiveNames, Base, Either, Limit, Limited, Reckoned, SubstanceNames, Worst
+from constraints.limits import AdditiveNames, Base, Either, Limit, Limited, Reckoned, SubstanceNames, Worst, of_parts
 from constraints.meaning import Regulates
 from constraints.numbers import PERCENT, PPM
-from constraints.quantities import Basis, Quantity, Weight
+from constraints.quantities import Basis, Weight
 from constraints.requirement import Measured, Origin, Requirement, Verdict
 from constraints.substances import CHEESE, FORMULAS, SUBSTANCES, SURFACE, Substances, conversion_of, share_of, spread
 
@@ -91,32 +91,20 @@ class FamilyAmount(Limited, Reckoned):
         """The requirement this entry stands for."""
         names = self.counted()
         if self.or_ppm_of_fat is not None:
-            return self._either(self._limit(self._what(), names, origin), self.or_ppm_of_fat)
+            limit = self._limit(self._what(), names, origin)
+            fat = replace(limit, basis=Base.FAT.words, hi=self.or_ppm_of_fat, under=Base.FAT.weight())
+            return of_parts(Either, (limit, fat), limit.what)
         if not self.each:
             return self._limit(self._what(), names, origin)
-        what = f"{self._what()}, the largest of each"
         parts = tuple(self._limit(plain(name) + self.form.words, (name,), origin) for name in names)
-        return Worst(
-            what=what, basis=_basis_words(self), unit=self.unit(), origin=origin, hi=parts[0].hi, parts=parts,
-            regulates=Regulates.ingoing(names),
-        )  # fmt: skip
+        return of_parts(Worst, parts, f"{self._what()}, the largest of each", regulates=Regulates.ingoing(names))
 
     def _limit(self, what: str, names: tuple[str, ...], origin: Origin) -> Limit:
-        lo, hi = self.limits()
-        return Limit(
-            what=what, basis=_basis_words(self), unit=self.unit(), origin=origin, lo=lo, hi=hi,
-            over=self._amount(names), under=self.under(), scale=self.scale(), regulates=Regulates.ingoing(names),
+        amount = Substances(tuple((name, self.form.factor(name)) for name in names))
+        return self.figure(
+            what, amount, origin, over=amount, basis=_basis_words(self), unit=self.unit(), scale=self.scale(),
+            regulates=Regulates.ingoing(names),
         )  # fmt: skip
-
-    def _either(self, limit: Limit, of_fat: Fraction) -> Either:
-        fat = replace(limit, basis=Base.FAT.words, hi=of_fat, under=Base.FAT.weight())
-        return Either(
-            what=limit.what, basis=limit.basis, unit=limit.unit, origin=limit.origin, hi=limit.hi,
-            regulates=limit.regulates, parts=(limit, fat),
-        )  # fmt: skip
-
-    def _amount(self, names: tuple[str, ...]) -> Quantity:
-        return Substances(tuple((name, self.form.factor(name)) for name in names))
 
     def _what(self) -> str:
         return (self.called or (listed(self.substances) if self.substances else self.plural)) + self.form.words
@@ -189,12 +177,14 @@ class MixedAllowance(Reckoned):
     def build(self, origin: Origin) -> Requirement:
         """The requirement this entry stands for."""
         terms = tuple((name, 1 / share.largest()) for share in self.shares for name in share.substances)
-        counted = Regulates.ingoing(name for name, _ in terms)
-        return Limit(
-            what=self.what, basis=_basis_words(self), unit="% of the allowance", origin=origin,
-            hi=Fraction(PERCENT), over=Substances(terms), under=self.under(), scale=Fraction(PERCENT),
-            regulates=counted,
-        )  # fmt: skip
+        counted, unit = Substances(terms), "% of the allowance"
+        regulated = Regulates.ingoing(name for name, _ in terms)
+        words = _basis_words(self)
+        return self.figure(self.what, counted, origin, over=counted, basis=words, unit=unit, regulates=regulated)
+
+    def between(self) -> tuple[Fraction | None, Fraction | None]:
+        """All of the allowance."""
+        return None, Fraction(PERCENT)
 
 
 class SubstanceShare(Limited):
@@ -213,7 +203,7 @@ class SubstanceShare(Limited):
 
     def build(self, origin: Origin) -> Requirement:
         """The requirement this entry stands for."""
-        lo, hi = self.limits()
+        lo, hi = self.between()
         return Limit(
             what=listed(self.substances),
             basis=listed(name for name in self.of if name not in self.substances) + " with it",
@@ -232,7 +222,7 @@ class AdditionShare(Part):
     def build(self, origin: Origin) -> Requirement:
         """The requirement this entry stands for."""
         what = " or ".join(name.replace("_", " ") for name in self.any_of)
-        return self.limit(what, Called(frozenset(self.any_of)), origin)
+        return self.figure(what, Called(frozenset(self.any_of)), origin)
 
 
 @dataclass(frozen=True, kw_only=True)

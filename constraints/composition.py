@@ -2,16 +2,16 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from fractions import Fraction
-from typing import ClassVar
+from typing import Any, ClassVar
 
 from pydantic import model_validator
 
 from constraints.document import Name, Names, NotNegative, Number, Percent, Positive, Strict, YesNo
 from constraints.formula import Batch, Formula
 from constraints.ingredients import FAT
-from constraints.limits import sound
+from constraints.limits import Band
 from constraints.numbers import KG_PER_LB, PERCENT
 from constraints.quantities import Amount, Basis, Sum, Tagged, Weight
 from constraints.requirement import Origin, Ratio, Requirement, Verdict
@@ -24,24 +24,22 @@ BARE_TARGET_SHARE = Fraction("0.01")
 """Tolerance of a ratio's or property's target stated without one, as a share of it; common practice, no source."""
 
 
-def limits_of(
-    target: Fraction | None, within: Fraction | None, lo: Fraction | None, hi: Fraction | None, bare: Fraction
-) -> tuple[Fraction | None, Fraction | None]:
+def _target(target: Fraction | None, within: Fraction | None, lo: Any, hi: Any, bare: Fraction) -> Any:
     """The limits that a target with its tolerance, or a band, stands for. Raises ValueError where they clash."""
-    if target is not None:
-        if lo is not None or hi is not None:
-            raise ValueError("give either a target or a smallest and largest figure, not both")
-        spread = bare if within is None else within
-        return target - spread, target + spread
-    if within is not None:
-        raise ValueError("a tolerance needs a target")
-    sound(lo, hi, "give a target, a smallest or a largest figure")
-    return lo, hi
+    if target is None:
+        if within is not None:
+            raise ValueError("a tolerance needs a target")
+        return lo, hi
+    if lo is not None or hi is not None:
+        raise ValueError("give either a target or a smallest and largest figure, not both")
+    spread = bare if within is None else within
+    return target - spread, target + spread
 
 
-class PercentBand(Strict):
+class PercentBand(Band):
     """A percentage by weight: a target with its tolerance, or a band."""
 
+    missing = "give a target, a smallest or a largest figure"
     target_pct: Percent | None = None
     """Figure aimed at, %."""
     within_pct: NotNegative | None = None
@@ -51,20 +49,16 @@ class PercentBand(Strict):
     max_pct: Percent | None = None
     """Largest figure, %."""
 
-    @model_validator(mode="after")
-    def _limits_agree(self) -> PercentBand:
-        self.limits()
-        return self
-
-    def limits(self) -> tuple[Fraction | None, Fraction | None]:
+    def between(self) -> tuple[Fraction | None, Fraction | None]:
         """Smallest and largest figure, %."""
-        lo, hi = limits_of(self.target_pct, self.within_pct, self.min_pct, self.max_pct, BARE_TARGET_PCT)
+        lo, hi = _target(self.target_pct, self.within_pct, self.min_pct, self.max_pct, BARE_TARGET_PCT)
         return (None if lo is None else max(lo, Fraction(0))), hi
 
 
-class PlainBand(Strict):
+class PlainBand(Band):
     """A figure without a fixed unit: a target with its tolerance, or a band."""
 
+    missing = "give a target, a smallest or a largest figure"
     target: Number | None = None
     """Figure aimed at."""
     within: NotNegative | None = None
@@ -74,15 +68,11 @@ class PlainBand(Strict):
     max: Number | None = None
     """Largest figure."""
 
-    @model_validator(mode="after")
-    def _limits_agree(self) -> PlainBand:
-        self.limits()
-        return self
-
-    def limits(self) -> tuple[Fraction | None, Fraction | None]:
+    def between(self) -> tuple[Fraction | None, Fraction | None]:
         """Smallest and largest figure."""
         bare = abs(self.target or Fraction(0)) * BARE_TARGET_SHARE
-        return limits_of(self.target, self.within, self.min, self.max, bare)
+        lo, hi = _target(self.target, self.within, self.min, self.max, bare)
+        return lo, hi
 
 
 class Component(PercentBand):
@@ -95,7 +85,7 @@ class Component(PercentBand):
 
     def build(self, origin: Origin) -> Requirement:
         """The requirement this entry of a recipe stands for."""
-        lo, hi = self.limits()
+        lo, hi = self.between()
         return band(self.what, self.prop, self.basis, lo, hi, "%", origin)
 
 
@@ -109,7 +99,7 @@ class PropertyBand(PlainBand):
 
     def build(self, origin: Origin) -> Requirement:
         """The requirement this entry of a recipe stands for."""
-        lo, hi = self.limits()
+        lo, hi = self.between()
         unit = "%" if self.name.endswith("_pct") else "mg/kg" if self.name.endswith("_ppm") else ""
         return band(self.name, self.name, self.basis, lo, hi, unit, origin)
 
@@ -137,12 +127,9 @@ class TagRatio(Ratio):
 
     def figure(self, batch: Batch) -> Verdict:
         """The ratio on this batch; value None where there is nothing to divide by."""
-        found = super().figure(batch)
-        return (
-            found
-            if batch.amount(self.over) or batch.amount(self.under)
-            else replace(found, ok=True, why="none of either is in the batch")
-        )
+        if batch.amount(self.over) or batch.amount(self.under):
+            return super().figure(batch)
+        return Verdict(self, None, True, "none of either is in the batch")
 
     def complaints(self, formula: Formula) -> tuple[str, ...]:
         """Tags that no lot carries."""
@@ -193,7 +180,7 @@ class RatioBand(PlainBand):
 
     def ratio(self, what: str, over: Tagged, under: Tagged, origin: Origin) -> Requirement:
         """Kilograms of one group to kilograms of another."""
-        lo, hi = self.limits()
+        lo, hi = self.between()
         return TagRatio(
             what=what, basis=Basis.MEAT.words, unit="kg/kg", origin=origin, lo=lo, hi=hi, over=over, under=under
         )
@@ -227,7 +214,7 @@ class LeanToFat(RatioBand):
 
     def build(self, origin: Origin) -> Requirement:
         """The requirement this entry of a recipe stands for."""
-        lo, hi = self.limits()
+        lo, hi = self.between()
         fat, weight = Amount(FAT, Basis.MEAT), Weight(Basis.MEAT)
         return Ratio(
             what="lean-to-fat ratio by analysis", basis=Basis.MEAT.words, unit="kg/kg", origin=origin, lo=lo, hi=hi,
@@ -243,7 +230,7 @@ class Share(LotGroup, PercentBand):
 
     def build(self, origin: Origin) -> Requirement:
         """The requirement this entry of a recipe stands for."""
-        lo, hi = self.limits()
+        lo, hi = self.between()
         counted = self.tagged()
         return TagRatio(
             what=f"share of {_named(counted)}", basis=self.basis.words, unit="%", origin=origin, lo=lo, hi=hi,
@@ -251,9 +238,10 @@ class Share(LotGroup, PercentBand):
         )  # fmt: skip
 
 
-class GroupWeight(LotGroup):
+class GroupWeight(Band, LotGroup):
     """Kilograms of a group of lots in the whole batch, after bone and rind."""
 
+    missing = "give a smallest or a largest weight"
     min_kg: NotNegative | None = None
     """Least weight, kilograms."""
     max_kg: NotNegative | None = None
@@ -263,23 +251,18 @@ class GroupWeight(LotGroup):
     max_lb: NotNegative | None = None
     """Most weight, pounds."""
 
-    @model_validator(mode="after")
-    def _some_limit(self) -> GroupWeight:
+    def between(self) -> tuple[Fraction | None, Fraction | None]:
+        """Least and most, kilograms."""
         for side in ("min", "max"):
             if None not in (getattr(self, f"{side}_kg"), getattr(self, f"{side}_lb")):
                 raise ValueError(f"one of {side}_kg and {side}_lb")
-        sound(*self.limits(), "give a smallest or a largest weight")
-        return self
-
-    def limits(self) -> tuple[Fraction | None, Fraction | None]:
-        """Least and most, kilograms."""
         sides = ((self.min_kg, self.min_lb), (self.max_kg, self.max_lb))
         lo, hi = (kg if lb is None else lb * KG_PER_LB for kg, lb in sides)
         return lo, hi
 
     def build(self, origin: Origin) -> Requirement:
         """The requirement this entry of a recipe stands for."""
-        (lo, hi), counted = self.limits(), self.tagged()
+        (lo, hi), counted = self.between(), self.tagged()
         return Kilograms(
             what=_named(counted), basis=Basis.MEAT.words, unit="kg", origin=origin, lo=lo, hi=hi,
             over=counted,

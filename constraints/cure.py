@@ -12,12 +12,10 @@ from enum import StrEnum
 from fractions import Fraction
 from typing import ClassVar
 
-from pydantic import model_validator
-
-from constraints.document import NotNegative, Strict
+from constraints.document import NotNegative
 from constraints.formula import Batch, Formula
 from constraints.ingredients import NITRATE, NITRITE, Ingredient, Lot
-from constraints.limits import sound
+from constraints.limits import Band
 from constraints.meaning import Regulates, Salt
 from constraints.numbers import shown
 from constraints.quantities import Basis, Process, Quantity, Weight
@@ -144,7 +142,7 @@ def salts(counted: Iterable[tuple[str, Salt]], form: Form, metal: Metal = Metal.
     return Salts(tuple((factor(salt, form), name) for name, salt in counted if metal.counts(salt)))
 
 
-class IngoingEntry(Strict):
+class IngoingEntry(Band):
     """An ingoing amount between limits."""
 
     what: ClassVar[str]
@@ -160,10 +158,9 @@ class IngoingEntry(Strict):
     salts: Metal = Metal.ANY
     """Whose salts are counted: any, only sodium's, or only potassium's."""
 
-    @model_validator(mode="after")
-    def _some_limit(self) -> IngoingEntry:
-        sound(self.min_ppm, self.max_ppm)
-        return self
+    def between(self) -> tuple[Fraction | None, Fraction | None]:
+        """Smallest and largest figure, mg/kg."""
+        return self.min_ppm, self.max_ppm
 
     def counted(self) -> Quantity:
         """What is counted, mg."""

@@ -13,7 +13,7 @@ from pydantic import model_validator
 from constraints.document import Name, NotNegative, Percent, Positive, Strict, YesNo
 from constraints.formula import Batch
 from constraints.ingredients import FAT, MOISTURE, PROTEIN, SALT, Ingredient, Kind
-from constraints.limits import Base, Limit, Reckoned, SpeciesNames, Worst, sound, without
+from constraints.limits import Base, Limit, Reckoned, SpeciesNames, Worst, of_parts, without
 from constraints.numbers import G_PER_KG, PERCENT, shown, trimmed
 from constraints.quantities import GROUPS, Amount, Basis, OfLots, Process, Quantity, Sum, Weight, members, speaks_of
 from constraints.requirement import Measured, Origin, Requirement, Verdict
@@ -34,18 +34,6 @@ class Part(Reckoned):
     """Smallest figure, %."""
     max_pct: Percent | None = None
     """Largest figure, %."""
-
-    @model_validator(mode="after")
-    def _some_limit(self) -> Part:
-        sound(self.min_pct, self.max_pct)
-        return self
-
-    def limit(self, what: str, over: Quantity, origin: Origin, scale: Fraction = WHOLE) -> Limit:
-        """A quantity as a percentage of the base; ``scale`` is 100 for kilograms, 1 for percent times kilograms."""
-        return Limit(
-            what=what, basis=self.base_words(), unit="%", origin=origin, lo=self.min_pct, hi=self.max_pct,
-            over=without(over, self.without), under=self.under(), scale=scale,
-        )  # fmt: skip
 
 
 def _of_product(base: Base) -> Basis:
@@ -98,13 +86,6 @@ class _Water(Reckoned):
         moisture = Amount(MOISTURE, _of_product(self.basis))
         return Sum(((_ONE, moisture), (-self.moisture_per_protein, MEAT_PROTEIN)))
 
-    def limit(self, what: str, over: Quantity, origin: Origin) -> Limit:
-        """A quantity in % times kilograms as a percentage of the base."""
-        return Limit(
-            what=what, basis=self.base_words(), unit="%", origin=origin, hi=self.max_pct,
-            over=without(over, self.without), under=self.under(),
-        )  # fmt: skip
-
 
 class AddedWater(_Water):
     """Added water: moisture less so many times the meat protein, zero where that is below zero."""
@@ -112,9 +93,8 @@ class AddedWater(_Water):
     def build(self, origin: Origin) -> Requirement:
         """The requirement this entry stands for."""
         moisture = Amount(MOISTURE, _of_product(self.basis))
-        return WaterByAnalysis(
-            what="added water", basis=self.base_words(), unit="%", origin=origin, hi=self.max_pct,
-            over=without(self.added_water(), self.without), under=self.under(),
+        return self.figure(
+            "added water", self.added_water(), origin, kind=WaterByAnalysis, scale=_ONE,
             moisture=without(moisture, self.without), protein=without(MEAT_PROTEIN, self.without),
             times=self.moisture_per_protein,
         )  # fmt: skip
@@ -127,10 +107,9 @@ class FatPlusAddedWater(_Water):
         """The requirement this entry stands for: fat alone, and fat with added water, are both at most the figure."""
         fat = Amount(FAT, _of_product(self.basis))
         both = Sum(((_ONE, fat), (_ONE, self.added_water())))
-        parts = self.limit("fat", fat, origin), self.limit("fat plus added water", both, origin)
-        return Worst(
-            what="fat plus added water", basis=self.base_words(), unit="%", origin=origin, hi=self.max_pct, parts=parts
-        )
+        named = (("fat", fat), ("fat plus added water", both))
+        parts = tuple(self.figure(what, over, origin, scale=_ONE) for what, over in named)
+        return of_parts(Worst, parts, "fat plus added water")
 
 
 @dataclass(frozen=True)
@@ -147,7 +126,7 @@ class WaterShare(Part):
 
     def build(self, origin: Origin) -> Requirement:
         """The requirement this entry stands for."""
-        return self.limit("water and ice put in", WaterAdded(), origin)
+        return self.figure("water and ice put in", WaterAdded(), origin)
 
 
 class SpeciesShare(Part):
@@ -172,7 +151,7 @@ class SpeciesShare(Part):
         counted = named if self.species else members(tuple(GROUPS)) - named
         words = " and ".join(name.replace("_", " ") for name in self.species or self.other_than)
         what = words if self.species else f"meat other than {words}"
-        return self.limit(self.called or what, OfLots(MEAT, counted), origin)
+        return self.figure(self.called or what, OfLots(MEAT, counted), origin)
 
 
 class MaterialShare(Part):
@@ -192,7 +171,7 @@ class MaterialShare(Part):
         what = self.called or " or ".join(self.words)
         species = members(self.species) if self.species else None
         lots = OfLots(MEAT, species, words=frozenset(self.words), where_stated=self.where_stated)
-        return self.limit(what, lots, origin)
+        return self.figure(what, lots, origin)
 
 
 class MeatShare(Part):
@@ -203,7 +182,7 @@ class MeatShare(Part):
 
     def build(self, origin: Origin) -> Requirement:
         """The requirement this entry stands for."""
-        return self.limit("meat", OfLots(MEAT, not_words=frozenset(self.not_counted)), origin)
+        return self.figure("meat", OfLots(MEAT, not_words=frozenset(self.not_counted)), origin)
 
 
 def fat_free(not_counted: tuple[str, ...]) -> Quantity:
@@ -220,7 +199,7 @@ class FatFreeFlesh(Part):
 
     def build(self, origin: Origin) -> Requirement:
         """The requirement this entry stands for."""
-        return self.limit("fat-free meat flesh", fat_free(self.not_counted), origin)
+        return self.figure("fat-free meat flesh", fat_free(self.not_counted), origin)
 
 
 class FatToFlesh(Strict):
@@ -253,23 +232,19 @@ class MeatProtein(Reckoned):
     fat_free: YesNo = False
     """Whether the percentage is of the product without its fat."""
 
-    @model_validator(mode="after")
-    def _one_figure(self) -> MeatProtein:
+    def between(self) -> tuple[Fraction | None, Fraction | None]:
+        """The least that there must be, %."""
         if (self.min_pct is None) == (self.total_pct is None):
             raise ValueError("give min_pct, or total_pct with less_pct")
-        return self
+        return self.min_pct if self.total_pct is None else self.total_pct - self.less_pct, None
 
     def build(self, origin: Origin) -> Requirement:
         """The requirement this entry stands for."""
-        least = self.min_pct if self.min_pct is not None else (self.total_pct or _ZERO) - self.less_pct
         basis, under = self.base_words(), self.under()
         if self.fat_free:
             fat = without(Amount(FAT, Basis(self.basis.value)), self.without)
             basis, under = f"{basis} without its fat", Sum(((_ONE, under), (Fraction(-1, PERCENT), fat)))
-        return Limit(
-            what="meat protein", basis=basis, unit="%", origin=origin, lo=least,
-            over=without(MEAT_PROTEIN, self.without), under=under,
-        )  # fmt: skip
+        return self.figure("meat protein", MEAT_PROTEIN, origin, basis=basis, under=under, scale=_ONE)
 
 
 class WeightLoss(Strict):

@@ -7,38 +7,10 @@ from typing import TYPE_CHECKING, Annotated, Any, Protocol, cast
 
 from pydantic import create_model, model_validator
 
-from constraints.additives import (
-    AdditionShare,
-    Additive,
-    FamilyAmount,
-    MixedAllowance,
-    NotListed,
-    SubstanceShare,
-    Surface,
-)
-from constraints.composition import Component, GroupRatio, GroupWeight, LeanToFat, MeatToFat, PropertyBand, Share
-from constraints.cure import NITRATE_SALTS, NITRITE_SALTS, IngoingEntry
+from constraints import additives, composition, cure, identity, laboratory, meat_content, stock
 from constraints.document import Deferred, Strict
-from constraints.identity import (
-    AddedWater,
-    FatFreeFlesh,
-    FatPlusAddedWater,
-    FatToFlesh,
-    MaterialShare,
-    MeatProtein,
-    MeatShare,
-    Required,
-    SaltOnWater,
-    SpeciesShare,
-    WaterShare,
-    WeightLoss,
-)
 from constraints.ingredients import FAT, MOISTURE, PROTEIN, SALT
-from constraints.laboratory import Laboratory
-from constraints.meat_content import MeatContentEntry
 from constraints.requirement import Origin, Requirement
-from constraints.stock import ApartEntry, MostLotsEntry, TogetherEntry
-from constraints.substances import ACCELERATOR, ACIDULANT, ANTIMICROBIAL, ANTIOXIDANT, BINDER, PHOSPHATE, SULPHITE
 
 
 class Entry(Protocol):
@@ -62,66 +34,68 @@ _COMPONENTS = {
 }
 _FROM = ", from the cure's own stated fraction and from cured lots."
 _INGOING = {
-    "nitrite": ("IngoingNitrite", NITRITE_SALTS, "", f"Ingoing nitrite{_FROM}"),
-    "nitrate": ("IngoingNitrate", NITRATE_SALTS, "", f"Ingoing nitrate{_FROM}"),
+    "nitrite": ("IngoingNitrite", cure.NITRITE_SALTS, "", f"Ingoing nitrite{_FROM}"),
+    "nitrate": ("IngoingNitrate", cure.NITRATE_SALTS, "", f"Ingoing nitrate{_FROM}"),
     "nitrite_and_nitrate": (
-        "IngoingTogether", NITRITE_SALTS + NITRATE_SALTS, " together",
+        "IngoingTogether", cure.NITRITE_SALTS + cure.NITRATE_SALTS, " together",
         "Ingoing nitrite and nitrate, added up in the form asked for.",
     ),
 }  # fmt: skip
 _FAMILIES = {
-    ACCELERATOR: ("cure accelerators", "Cure accelerators: ascorbates and erythorbates."),
-    ACIDULANT: ("acidulants", "Acids, and what turns into acid."),
-    PHOSPHATE: ("phosphates", "Phosphates that are added; the phosphorus of the meat does not count."),
-    BINDER: ("binders and extenders", "Binders and extenders."),
-    ANTIOXIDANT: ("antioxidants", "Antioxidants for fat."),
-    SULPHITE: (
+    "accelerator": ("cure accelerators", "Cure accelerators: ascorbates and erythorbates."),
+    "acidulant": ("acidulants", "Acids, and what turns into acid."),
+    "phosphate": ("phosphates", "Phosphates that are added; the phosphorus of the meat does not count."),
+    "binder": ("binders and extenders", "Binders and extenders."),
+    "antioxidant": ("antioxidants", "Antioxidants for fat."),
+    "sulphite": (
         "sulphites", "Sulphur dioxide and sulphites, from additions and from what lots, liquids and inclusions state."
     ),
-    ANTIMICROBIAL: ("antimicrobials", "Lactates and diacetate."),
+    "antimicrobial": ("antimicrobials", "Lactates and diacetate."),
 }  # fmt: skip
 KINDS: dict[str, type[Strict]] = {
     **{
-        what: _like(Component, f"{what.title()}Band", says, prop=prop, what=what)
+        what: _like(composition.Component, f"{what.title()}Band", says, prop=prop, what=what)
         for what, (prop, says) in _COMPONENTS.items()
     },
-    "property": PropertyBand,
-    "share": Share,
-    "amount": GroupWeight,
-    "ratio": GroupRatio,
-    "most_lots": MostLotsEntry,
-    "together": TogetherEntry,
-    "apart": ApartEntry,
-    "meat_to_fat": MeatToFat,
-    "lean_to_fat": LeanToFat,
+    "property": composition.PropertyBand,
+    "share": composition.Share,
+    "amount": composition.GroupWeight,
+    "ratio": composition.GroupRatio,
+    "most_lots": stock.MostLotsEntry,
+    "together": _like(stock.GroupEntry, "TogetherEntry", "Lots that go in all of them or none.", together=True),
+    "apart": _like(stock.GroupEntry, "ApartEntry", "Lots of which at most one goes in.", together=False),
+    "meat_to_fat": composition.MeatToFat,
+    "lean_to_fat": composition.LeanToFat,
     **{
-        f"ingoing_{ion}": _like(IngoingEntry, name, says, what=f"ingoing {ion.replace('_', ' ')}{added}", counts=counts)
+        f"ingoing_{ion}": _like(
+            cure.IngoingEntry, name, says, what=f"ingoing {ion.replace('_', ' ')}{added}", counts=counts
+        )
         for ion, (name, counts, added, says) in _INGOING.items()
     },
     **{
-        family: _like(FamilyAmount, family.title(), says, family=family, plural=plural)
+        family: _like(additives.FamilyAmount, family.title(), says, family=family, plural=plural)
         for family, (plural, says) in _FAMILIES.items()
     },
-    "additive": Additive,
-    "addition_share": AdditionShare,
-    "not_listed": NotListed,
-    "surface": Surface,
-    "mixed_allowance": MixedAllowance,
-    "substance_share": SubstanceShare,
-    "added_water": AddedWater,
-    "fat_plus_added_water": FatPlusAddedWater,
-    "water_share": WaterShare,
-    "species_share": SpeciesShare,
-    "material_share": MaterialShare,
-    "meat_share": MeatShare,
-    "fat_free_flesh": FatFreeFlesh,
-    "fat_to_flesh": FatToFlesh,
-    "meat_protein": MeatProtein,
-    "meat_content": MeatContentEntry,
-    "salt_on_water": SaltOnWater,
-    "weight_loss": WeightLoss,
-    "required": Required,
-    "laboratory": Laboratory,
+    "additive": additives.Additive,
+    "addition_share": additives.AdditionShare,
+    "not_listed": additives.NotListed,
+    "surface": additives.Surface,
+    "mixed_allowance": additives.MixedAllowance,
+    "substance_share": additives.SubstanceShare,
+    "added_water": identity.AddedWater,
+    "fat_plus_added_water": identity.FatPlusAddedWater,
+    "water_share": identity.WaterShare,
+    "species_share": identity.SpeciesShare,
+    "material_share": identity.MaterialShare,
+    "meat_share": identity.MeatShare,
+    "fat_free_flesh": identity.FatFreeFlesh,
+    "fat_to_flesh": identity.FatToFlesh,
+    "meat_protein": identity.MeatProtein,
+    "meat_content": meat_content.MeatContentEntry,
+    "salt_on_water": identity.SaltOnWater,
+    "weight_loss": identity.WeightLoss,
+    "required": identity.Required,
+    "laboratory": laboratory.Laboratory,
 }
 """Every kind by the key under which a file names it."""
 

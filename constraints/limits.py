@@ -10,7 +10,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 from enum import StrEnum
 from fractions import Fraction
-from typing import Annotated
+from typing import Annotated, Any, ClassVar
 
 from pydantic import AfterValidator, model_validator
 
@@ -20,7 +20,7 @@ from constraints.formula import Batch, Formula
 from constraints.ingredients import FAT, Ingredient, Kind
 from constraints.numbers import PERCENT, PPM, trimmed
 from constraints.quantities import GROUPS, Amount, Basis, Process, Quantity, Sum, Weight, in_one_kg
-from constraints.requirement import Measured, Ratio, Requirement, Verdict
+from constraints.requirement import Measured, Origin, Ratio, Requirement, Verdict
 from constraints.row import Row
 from constraints.substances import FORMULAS, SUBSTANCES
 
@@ -102,16 +102,27 @@ SpeciesNames = Annotated[tuple[Name, ...], among(GROUPS, "a species or a group o
 """Species as rules group them."""
 
 
-def sound(lo: Fraction | None, hi: Fraction | None, missing: str = "give a smallest or a largest figure") -> None:
-    """Raise ValueError where neither limit is given (``missing`` says what to give), or the two are swapped."""
-    if lo is None and hi is None:
-        raise ValueError(missing)
-    if lo is not None and hi is not None and lo > hi:
-        raise ValueError("the smallest figure is above the largest")
+class Band(Strict):
+    """A smallest figure, a largest, or both."""
+
+    missing: ClassVar[str] = "give a smallest or a largest figure"
+
+    @model_validator(mode="after")
+    def _limits_agree(self) -> Band:
+        lo, hi = self.between()
+        if lo is None and hi is None:
+            raise ValueError(self.missing)
+        if lo is not None and hi is not None and lo > hi:
+            raise ValueError("the smallest figure is above the largest")
+        return self
+
+    def between(self) -> tuple[Fraction | None, Fraction | None]:
+        """Smallest and largest figure in its unit; by themselves those in percent."""
+        return getattr(self, "min_pct", None), getattr(self, "max_pct", None)
 
 
-class Reckoned(Strict):
-    """A figure on a base, from which some ingredients may be left out."""
+class Reckoned(Band):
+    """A figure on a base between limits, from which some ingredients may be left out."""
 
     basis: Base = Base.BATCH
     """What the figure is divided by: meat, batch, finished or fat."""
@@ -127,8 +138,16 @@ class Reckoned(Strict):
         left_out = " and ".join(f"the {name}" for name in self.without)
         return self.basis.words + (f" without {left_out}" if left_out else "")
 
+    def figure(self, what: str, counted: Quantity, origin: Origin, **further: Any) -> Limit:
+        """A quantity on the base, between the limits; in per cent unless ``further`` says otherwise."""
+        (lo, hi), kind = self.between(), further.pop("kind", Limit)
+        plain = {"what": what, "basis": self.base_words(), "unit": "%", "origin": origin, "lo": lo, "hi": hi}
+        ratio = {"over": without(counted, self.without), "under": self.under(), "scale": Fraction(PERCENT)}
+        found: Limit = kind(**{**plain, **ratio, **further})
+        return found
 
-class Limited(Strict):
+
+class Limited(Band):
     """A smallest or largest figure, in percent or in mg/kg."""
 
     min_ppm: NotNegative | None = None
@@ -140,17 +159,12 @@ class Limited(Strict):
     max_pct: Percent | None = None
     """Largest figure, %."""
 
-    @model_validator(mode="after")
-    def _one_unit(self) -> Limited:
+    def between(self) -> tuple[Fraction | None, Fraction | None]:
+        """Smallest and largest figure in the unit given."""
         ppm, pct = (self.min_ppm, self.max_ppm), (self.min_pct, self.max_pct)
         if (ppm == (None, None)) == (pct == (None, None)):
             raise ValueError("give a smallest or a largest figure, in ppm or in pct")
-        sound(*self.limits())
-        return self
-
-    def limits(self) -> tuple[Fraction | None, Fraction | None]:
-        """Smallest and largest figure in the unit given."""
-        return (self.min_ppm, self.max_ppm) if self.unit() == "ppm" else (self.min_pct, self.max_pct)
+        return ppm if self.unit() == "ppm" else pct
 
     def unit(self) -> str:
         """The unit given: ppm or %."""
@@ -179,23 +193,28 @@ class Limit(Ratio):
 
 
 @dataclass(frozen=True, kw_only=True)
-class Worst(Requirement):
+class OfParts(Requirement):
+    """Base of a requirement over several ratios."""
+
+    parts: tuple[Limit, ...]
+
+    def quantities(self) -> tuple[Quantity, ...]:
+        """What the parts count."""
+        return tuple(quantity for part in self.parts for quantity in part.quantities())
+
+
+@dataclass(frozen=True, kw_only=True)
+class Worst(OfParts):
     """Several ratios with one largest figure, which each must keep: the largest of them is the figure.
 
     So "fat plus added water, with added water below zero counted as zero" is the larger of fat and of fat plus added
     water, which is two rows.
     """
 
-    parts: tuple[Limit, ...]
-
     @property
     def counted(self) -> Quantity:
         """What the parts count, together."""
         return Sum(tuple((Fraction(1), part.over) for part in self.parts))
-
-    def quantities(self) -> tuple[Quantity, ...]:
-        """What the parts count."""
-        return tuple(quantity for part in self.parts for quantity in part.quantities())
 
     def rows(self, formula: Formula) -> tuple[Row, ...]:
         """The rows of every part."""
@@ -210,8 +229,7 @@ class Worst(Requirement):
     def fixed(self, formula: Formula) -> Fraction | None:
         """The largest part, where no part depends on the lots."""
         figures = [part.fixed_value(formula) for part in self.parts]
-        fixed = [figure for figure in figures if figure is not None]
-        return max(fixed) if fixed and len(fixed) == len(figures) else None
+        return None if None in figures else max(figure for figure in figures if figure is not None)
 
     def _held(self) -> tuple[Limit, ...]:
         """The parts between this requirement's own limits, which may have been widened."""
@@ -219,17 +237,11 @@ class Worst(Requirement):
 
 
 @dataclass(frozen=True, kw_only=True)
-class Either(Measured):
+class Either(Measured, OfParts):
     """Several ratios, each with a largest figure, of which one is enough: the figure is the one nearest to its limit.
 
     What it allows is no half-space, so it has no rows.
     """
-
-    parts: tuple[Limit, ...]
-
-    def quantities(self) -> tuple[Quantity, ...]:
-        """What the parts count."""
-        return tuple(quantity for part in self.parts for quantity in part.quantities())
 
     def figure(self, batch: Batch) -> Verdict:
         """The part that is kept with most room, or broken by least."""
@@ -240,6 +252,12 @@ class Either(Measured):
     def limits(self) -> str:
         """The limits of all parts in words."""
         return super().limits() + "".join(f", or {trimmed(p.hi or _ZERO)} of the {p.basis}" for p in self.parts[1:])
+
+
+def of_parts(kind: type[OfParts], parts: tuple[Limit, ...], what: str, **further: Any) -> Requirement:
+    """A requirement over several ratios, in all else like the first of them."""
+    same = {name: getattr(parts[0], name) for name in ("basis", "unit", "origin", "hi", "regulates")}
+    return kind(**{**same, "what": what, "parts": parts, **further})
 
 
 def corners(
@@ -253,21 +271,15 @@ def corners(
     to the end that pushes ``over - figure * under`` further and taking the new figure ends at the extreme
     (Dinkelbach, Management Science 13, 1967, 492-498).
     """
-    plain = requirement.on_paper
-    ratios = plain.parts if isinstance(plain, Worst | Either) else (plain,)
     found: list[Batch] = []
-    for ratio in ratios:
+    for ratio in requirement.parts if isinstance(requirement, OfParts) else (requirement,):
         if not isinstance(ratio, Ratio):
             return ()
-        terms = [
-            (
-                ratio.scale * in_one_kg(ratio.over, item, batch.process),
-                in_one_kg(ratio.under, item, batch.process),
-                max(kg - tolerance_kg.get(item, _ZERO), _ZERO),
-                kg + tolerance_kg.get(item, _ZERO),
-            )
-            for item, kg in batch.kilograms.items()
-        ]
+        terms = []
+        for item, kg in batch.kilograms.items():
+            over, under = (in_one_kg(part, item, batch.process) for part in ratio.quantities())
+            off = tolerance_kg.get(item, _ZERO)
+            terms.append((ratio.scale * over, under, max(kg - off, _ZERO), kg + off))
         if not any(under * hi for _, under, _, hi in terms):
             continue
         if sum((min(under * lo, under * hi) for _, under, lo, hi in terms), _ZERO) <= 0:
@@ -290,6 +302,5 @@ def _corner(terms: list[tuple[Fraction, Fraction, Fraction, Fraction]], sign: in
 
 
 def _ratio(terms: list[tuple[Fraction, Fraction, Fraction, Fraction]], weights: list[Fraction]) -> Fraction:
-    over = sum((term[0] * kg for term, kg in zip(terms, weights, strict=True)), _ZERO)
-    under = sum((term[1] * kg for term, kg in zip(terms, weights, strict=True)), _ZERO)
+    over, under = (sum((term[k] * kg for term, kg in zip(terms, weights, strict=True)), _ZERO) for k in (0, 1))
     return over / under

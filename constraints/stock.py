@@ -71,18 +71,14 @@ def batch_size(basis: Basis, kilograms: Fraction, tolerance: Fraction) -> Kilogr
 
 def floors(lots: Sequence[Lot]) -> list[Kilograms]:
     """For each lot that states a least weight for the batch, as held, the least of it in usable kilograms."""
+    origin = Origin("lots table", "use_at_least_kg of your lots table")
     return [
         Kilograms(
-            what=f"lot {lot.name}",
-            basis=Basis.MEAT.words,
-            unit="kg",
-            origin=Origin("lots table", "use_at_least_kg of your lots table"),
-            lo=lot.use_at_least_kg * lot.usable,
-            over=Tagged("lot", frozenset({lot.name})),
+            what=f"lot {lot.name}", basis=Basis.MEAT.words, unit="kg", origin=origin,
+            lo=lot.use_at_least_kg * lot.usable, over=Tagged("lot", frozenset({lot.name})),
         )
-        for lot in lots
-        if lot.use_at_least_kg
-    ]
+        for lot in lots if lot.use_at_least_kg
+    ]  # fmt: skip
 
 
 def nobody(counted: Sequence[Quantity], formula: Formula) -> tuple[str, ...]:
@@ -112,10 +108,6 @@ class Stock(Requirement):
             origin=Origin("stock", "your lots table"), hi=Fraction(100),
             used_up=tuple(lot for lot in lots if lot.use_up),
         )  # fmt: skip
-
-    def rows(self, formula: Formula) -> tuple[Row, ...]:
-        """None: stock bounds the columns, see ``hold``."""
-        return ()
 
     def figure(self, batch: Batch) -> Verdict:
         """The largest share taken of any lot, and whether every lot's own limits hold."""
@@ -203,10 +195,6 @@ class MostLots(Requirement):
 
     role: Role = Role.USE
 
-    def rows(self, formula: Formula) -> tuple[Row, ...]:
-        """None over kilograms."""
-        return ()
-
     def choices(self, formula: Formula) -> tuple[Row, ...]:
         """The number of lots used."""
         coefs = tuple(Fraction(len(lots)) for lots in _uses(formula.columns))
@@ -228,10 +216,6 @@ class Group(Requirement):
     role: Role = Role.USE
     lots: tuple[str, ...]
     together: bool
-
-    def rows(self, formula: Formula) -> tuple[Row, ...]:
-        """None over kilograms."""
-        return ()
 
     def choices(self, formula: Formula) -> tuple[Row, ...]:
         """Together: every lot is used as often as the first. Apart: at most one is used."""
@@ -269,15 +253,15 @@ class MostLotsEntry(Strict):
         return MostLots(what="number of lots", basis="meat block", unit="", origin=origin, hi=Fraction(self.max))
 
 
-class _GroupEntry(Strict):
-    """Lots by name."""
+class GroupEntry(Strict):
+    """Lots by name that go in all of them or none, or of which at most one goes in."""
 
     together: ClassVar[bool]
     lots: tuple[Name, ...]
     """Two lots or more, as typed in the lots table."""
 
     @model_validator(mode="after")
-    def _two_or_more(self) -> _GroupEntry:
+    def _two_or_more(self) -> GroupEntry:
         if len(set(self.lots)) < 2 or len(set(self.lots)) != len(self.lots):
             raise ValueError("a group names two different lots or more")
         return self
@@ -289,15 +273,3 @@ class _GroupEntry(Strict):
             what=f"{', '.join(self.lots)} {word}", basis="meat block", unit="lots", origin=origin,
             lots=self.lots, together=self.together,
         )  # fmt: skip
-
-
-class TogetherEntry(_GroupEntry):
-    """Lots that go in all of them or none."""
-
-    together = True
-
-
-class ApartEntry(_GroupEntry):
-    """Lots of which at most one goes in."""
-
-    together = False

@@ -113,16 +113,9 @@ def factor(salt: str, form: Form) -> Fraction:
 
 
 ACCELERATOR = "accelerator"
-ACIDULANT = "acidulant"
-PHOSPHATE = "phosphate"
-BINDER = "binder"
-ANTIOXIDANT = "antioxidant"
-SULPHITE = "sulphite"
-ANTIMICROBIAL = "antimicrobial"
 CHEESE = "cheese"
 PRESERVATIVE = "preservative"
 SUGAR = "sugar"
-CULTURE = "culture"
 SURFACE = "surface_pct"
 """Property of an addition that is not mixed in: so much % of what casing or surface is treated with."""
 
@@ -139,7 +132,7 @@ SUBSTANCES: dict[str, str] = {name: family for family, names in FORMULAS.items()
 """Family of every substance, by the name a recipe writes behind ``is``."""
 
 
-FREE = (SUGAR, CULTURE)
+FREE = (SUGAR, "culture")
 """Families that few limits ask for, so that a name alone is not asked about."""
 
 

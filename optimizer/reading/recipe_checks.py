@@ -122,7 +122,7 @@ def _idle(entry: RecipeEntry) -> Told:
     """Percentages that every batch keeps."""
     for i, asked in enumerate(entry.require):
         limits = asked.entry()
-        lo, hi = limits.limits() if isinstance(limits, PercentBand) else (Fraction(PERCENT), None)
+        lo, hi = limits.between() if isinstance(limits, PercentBand) else (Fraction(PERCENT), None)
         if not lo and (hi is None or hi >= PERCENT):
             found = f"every batch keeps this limit on {asked.kind()}"
             yield ("require", i, asked.kind()), found, "a smallest figure above 0 %, or a largest below 100 %"
