@@ -118,12 +118,16 @@ def mark(check: Judged) -> Mark:
 
 @dataclass(frozen=True)
 class Verdict:
-    """A grade with what stands behind it: how many checks bear each mark, and how many warnings are printed."""
+    """A grade with what stands behind it: how many checks bear each mark, and how many warnings are printed.
+
+    It starts with ``words`` of its own where it is no batch that is judged.
+    """
 
     grade: Grade
     marks: Counter[Mark]
     warnings: int = 0
     weighed: bool = False
+    words: str = ""
 
     @classmethod
     def of(cls, grade: Grade, checks: Iterable[Judged], warnings: int = 0, *, weighed: bool = False) -> Verdict:
@@ -136,6 +140,8 @@ class Verdict:
     @property
     def headline(self) -> str:
         """One line: the grade, and how many limits hold, warn or need a laboratory."""
+        if self.words:
+            return f"{self.words}. {self.counted}".strip()
         words = MADE_ALREADY if self.weighed and self.grade is Grade.MAKE else HEADLINES[self.grade]
         if self.warnings and self.grade in (Grade.MAKE, Grade.BEST_FOUND):
             words += f", with {self.warnings} warning{'s' if self.warnings > 1 else ''}"

@@ -1,30 +1,136 @@
-"""What really happened since a plan was made: its file, checked against the week and the plan it happened to."""
+"""What really happened since a plan was made: its file, checked against the week and the plan it happened to.
+
+The plan is its own JSON document read back: every figure as it stands, every fault with its place.
+"""
 
 from __future__ import annotations
 
+import json
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from datetime import date
 from fractions import Fraction
+from functools import cached_property
 from pathlib import Path
 from types import MappingProxyType
-from typing import Any
+from typing import Annotated, Any
 
-from pydantic import Field, model_validator
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError, model_validator
 
 from constraints.document import Day, Document, Name, NotNegative, Percent, Strict, Whole, YesNo, parse, read_text
 from constraints.document import validate as checked
-from constraints.faults import BadInput, Fault, nearest
+from constraints.faults import BadInput, Fault
 from constraints.ingredients import FAT, MOISTURE, NITRITE, PROTEIN, Lot
-from constraints.numbers import PPM, trimmed
-from optimizer.plan.files.plan_file import PlanDocument, read_plan
-from optimizer.plan.files.week_file import Week
+from constraints.numbers import PPM, exact, trimmed
+from optimizer.plan.files.week_file import Week, unknown
 from optimizer.reading.lot_checks import FRACTION_MOST, STOCK_MOST, SUM_MOST
+from optimizer.reading.weighed import Twice, as_typed
 
 _ZERO = Fraction(0)
 _TIMES = 10
 """Times what was ordered, or was there, from which a figure is a slip; common practice, no source."""
+MOST_KG = 10**6
+"""Kilograms above which a figure is none of a kitchen; common practice, no source."""
+MADE = ("optimal", "time_limit", "hold", "not_all_holds")
+"""Verdicts of plans that can be carried out or were."""
 _MEASURED = {"fat_pct": FAT, "moisture_pct": MOISTURE, "protein_pct": PROTEIN, "nitrite_ppm": NITRITE}
+
+
+def _kilograms(value: object) -> Fraction:
+    """Kilograms of a plan's document, where a very small figure has an exponent. Raises ValueError."""
+    if not isinstance(value, str | int | Fraction) or isinstance(value, bool):
+        raise ValueError("a number of kilograms stands here")
+    try:
+        plain = "e" not in str(value).casefold()
+        found = exact(str(value)) if plain else Fraction(float(str(value))).limit_denominator(10**6)
+    except (ValueError, OverflowError):
+        raise ValueError(f"{value!r} is no number of kilograms") from None
+    if not 0 <= found < MOST_KG:
+        raise ValueError(f"{value} kg is none of a kitchen")
+    return found
+
+
+Kilograms = Annotated[Fraction, BeforeValidator(_kilograms)]
+
+
+class _Part(BaseModel):
+    """Keys may be added to a plan's document; those that a repair reads must be sound."""
+
+    model_config = ConfigDict(extra="ignore", frozen=True, arbitrary_types_allowed=True)
+
+
+class PulledLot(_Part):
+    """What a batch took of a lot, or of a delivery where ``delivered`` is its day; kilograms."""
+
+    lot: Name
+    delivered: Day | None
+    held_kg: Kilograms
+    kg: Kilograms
+
+
+class PlannedBatch(_Part):
+    """A batch of the plan. ``answer`` is its own document as typed, judged where the batch was made."""
+
+    batch: Name
+    date: Day
+    pulls: tuple[PulledLot, ...]
+    answer: dict[str, Any]
+
+    @model_validator(mode="after")
+    def _weighed(self) -> PlannedBatch:
+        self.kilograms("meat"), self.kilograms("batch")
+        return self
+
+    def kilograms(self, basis: str) -> Fraction:
+        """Kilograms of meat block or whole batch, as stated. Raises ValueError where none are."""
+        return _kilograms(self.answer.get(f"{basis}_kg"))
+
+
+class PlannedOrder(_Part):
+    """An order of the plan; kilograms as held."""
+
+    offer: Name
+    delivered: Day
+    kg: Kilograms
+
+
+class PlanDocument(_Part):
+    """What a repair reads of a plan's document.
+
+    ``hold`` and ``coming`` are of an earlier repair: what it held back, and the orders that were out; when read, these
+    are among the orders too.
+    """
+
+    status: Annotated[str, Field(pattern=f"^({'|'.join(MADE)})$")]
+    start: Day
+    days: int
+    batches: tuple[PlannedBatch, ...]
+    orders: tuple[PlannedOrder, ...]
+    coming: tuple[PlannedOrder, ...] = ()
+    hold: tuple[Name, ...] = ()
+
+
+def read_plan(path: str) -> tuple[PlanDocument, list[Any]]:
+    """A plan's document, and its batches once more as plain JSON. Raises BadInput with every fault."""
+    text = read_text(path)
+    try:
+        data, shown = as_typed(text), json.loads(text)
+        plan = PlanDocument.model_validate(data)
+    except Twice as error:
+        raise BadInput([Fault(path, None, str(error), f"the key {str(error)!r} stands twice", "once")]) from None
+    except ValidationError as error:
+        raise BadInput([_fault(path, one) for one in error.errors(include_url=False)]) from None
+    except (ValueError, RecursionError):  # ValueError: no JSON, or an integer of thousands of digits
+        raise BadInput([Fault(path, None, None, "this is no plan", "the JSON document of a plan")]) from None
+    return plan.model_copy(update={"orders": (*plan.coming, *plan.orders)}), shown["batches"]
+
+
+def _fault(path: str, error: Any) -> Fault:
+    where = "".join(f"[{part + 1}]" if isinstance(part, int) else f".{part}" for part in error["loc"]).lstrip(".")
+    if where == "status":
+        return Fault(path, None, where, f"the plan is {error['input']}", "a plan that was found")
+    words = str(error.get("ctx", {}).get("found") or error.get("ctx", {}).get("error") or error["msg"])
+    return Fault(path, None, where or None, f"this is no plan: {words}", "as a plan's own JSON has it")
 
 
 class LotHappened(Strict):
@@ -137,12 +243,12 @@ class Happened:
     plan: PlanDocument
     shown: list[Any]
 
-    @property
+    @cached_property
     def lots(self) -> dict[str, LotHappened]:
         """What was told of lots, by name."""
         return {told.lot: told for told in self.entry.lots}
 
-    @property
+    @cached_property
     def deliveries(self) -> dict[tuple[str, date], DeliveryHappened]:
         """What was told of deliveries, by offer and day."""
         return {(told.offer, told.day): told for told in self.entry.deliveries}
@@ -156,10 +262,9 @@ def read_happened(path: str) -> Happened:
     told: dict[str, list[object]] = {
         "lots": [lot.lot for lot in entry.lots], "deliveries": [(d.offer, d.day) for d in entry.deliveries],
     }  # fmt: skip
-    for key, names in told.items():
-        twice = [i for i, name in enumerate(names) if name in names[:i]]
-        if twice:
-            raise BadInput([document.fault((key, i), "this was told above already", "each once") for i in twice])
+    twice = [(key, i) for key, names in told.items() for i, name in enumerate(names) if name in names[:i]]
+    if twice:
+        raise BadInput([document.fault(at, "this was told above already", "each once") for at in twice])
     return Happened(path, entry, document, plan, shown)
 
 
@@ -174,19 +279,17 @@ def as_it_is(week: Week, happened: Happened) -> Week:
 
 
 def _unknown(week: Week, happened: Happened) -> Iterator[Fault]:
-    names = {lot.name for lot in week.lots.lots}
-    for i, entry in enumerate(happened.entry.lots):
-        if entry.lot not in names:
-            close = nearest(entry.lot, names)
-            hint = f"did you mean {close}?" if close else "a lot of the lots table"
-            yield happened.document.fault(("lots", i, "lot"), f"no lot is named {entry.lot!r}", hint)
+    document, entry = happened.document, happened.entry
+    names = [(("lots", i, "lot"), told.lot) for i, told in enumerate(entry.lots)]
+    known = {lot.name for lot in week.lots.lots}
+    yield from unknown(document, names, known, "no lot is named {!r}", "a lot of the lots table")
     ordered = {(o.offer, o.delivered) for o in happened.plan.orders}
-    for i, delivery in enumerate(happened.entry.deliveries):
+    for i, delivery in enumerate(entry.deliveries):
         if (delivery.offer, delivery.day) not in ordered:
             found = f"the plan has no delivery of {delivery.offer!r} on {delivery.day}"
-            yield happened.document.fault(("deliveries", i), found, "a delivery of the plan")
-    if not week.dates[0] <= happened.entry.now <= week.dates[-1]:
-        yield happened.document.fault(("now",), f"{happened.entry.now} is outside the week", "a day of the week")
+            yield document.fault(("deliveries", i), found, "a delivery of the plan")
+    if entry.now not in week.dates:
+        yield document.fault(("now",), f"{entry.now} is outside the week", "a day of the week")
 
 
 def _of_the_plan(week: Week, happened: Happened) -> Iterator[Fault]:
@@ -209,26 +312,8 @@ def _impossible(week: Week, happened: Happened) -> Iterator[Fault]:
     fault, lots = happened.document.fault, {lot.name: lot for lot in week.lots.lots}
     ordered = {(o.offer, o.delivered): o.kg for o in happened.plan.orders}
     for i, told in enumerate(happened.entry.lots):
-        lot = lots.get(told.lot)
-        if lot is None:
-            continue
-        had = lot.on_hand_kg
-        if told.short_kg is not None and told.short_kg > had:
-            yield fault(("lots", i, "short_kg"), f"{trimmed(told.short_kg)} kg short of {trimmed(had)} kg", "no more")
-        for key in ("on_hand_kg", "counted_now_kg"):
-            kg = getattr(told, key)
-            if kg is not None and kg > min(max(_TIMES * had, _TIMES), STOCK_MOST):
-                yield fault(("lots", i, key), f"{trimmed(kg)} kg of a lot of {trimmed(had)} kg", "kilograms as held")
-        if told.fat_pct is not None and 0 < told.fat_pct <= FRACTION_MOST:
-            found = f"fat of {trimmed(told.fat_pct)} % may be a fraction"
-            yield fault(("lots", i, "fat_pct"), found, f"percent: {trimmed(100 * told.fat_pct)}")
-        if told.nitrite_ppm is not None and told.nitrite_ppm > PPM:
-            yield fault(("lots", i, "nitrite_ppm"), f"{trimmed(told.nitrite_ppm)} mg in a kilogram", "mg/kg")
-        after = told.applied(lot).properties
-        total = sum((after.get(key, _ZERO) for key in (FAT, MOISTURE, PROTEIN)), _ZERO)
-        if total > SUM_MOST:
-            found = f"fat, moisture and protein of {lot.name} now add up to {trimmed(total)} %"
-            yield fault(("lots", i), found, f"at most {trimmed(SUM_MOST)}; tell moisture_pct and protein_pct too")
+        for at, found, allowed in _slips(told, lots[told.lot]) if told.lot in lots else ():
+            yield fault(("lots", i, *filter(None, [at])), found, allowed)
     for i, delivery in enumerate(happened.entry.deliveries):
         planned = ordered.get((delivery.offer, delivery.day))
         for key in ("kg", "counted_now_kg"):
@@ -236,3 +321,23 @@ def _impossible(week: Week, happened: Happened) -> Iterator[Fault]:
             if kg is not None and planned is not None and kg > _TIMES * planned:
                 found = f"{trimmed(kg)} kg of a delivery of {trimmed(planned)} kg"
                 yield fault(("deliveries", i, key), found, "kilograms as held")
+
+
+def _slips(told: LotHappened, lot: Lot) -> Iterator[tuple[str, str, str]]:
+    """Key, what was found and what is allowed; no key where it is of several figures."""
+    had, short, fat, ppm = lot.on_hand_kg, told.short_kg or _ZERO, told.fat_pct or _ZERO, told.nitrite_ppm or _ZERO
+    if short > had:
+        yield "short_kg", f"{trimmed(short)} kg short of {trimmed(had)} kg", "no more"
+    for key in ("on_hand_kg", "counted_now_kg"):
+        kg = getattr(told, key)
+        if kg is not None and kg > min(max(_TIMES * had, _TIMES), STOCK_MOST):
+            yield key, f"{trimmed(kg)} kg of a lot of {trimmed(had)} kg", "kilograms as held"
+    if 0 < fat <= FRACTION_MOST:
+        yield "fat_pct", f"fat of {trimmed(fat)} % may be a fraction", f"percent: {trimmed(100 * fat)}"
+    if ppm > PPM:
+        yield "nitrite_ppm", f"{trimmed(ppm)} mg in a kilogram", "mg/kg"
+    after = told.applied(lot).properties
+    total = sum((after.get(key, _ZERO) for key in (FAT, MOISTURE, PROTEIN)), _ZERO)
+    if total > SUM_MOST:
+        found = f"fat, moisture and protein of {lot.name} now add up to {trimmed(total)} %"
+        yield "", found, f"at most {trimmed(SUM_MOST)}; tell moisture_pct and protein_pct too"

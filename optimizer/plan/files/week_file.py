@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence, Set
 from dataclasses import dataclass, replace
 from datetime import date, timedelta
 from enum import StrEnum
@@ -85,9 +85,8 @@ class BatchEntry(Strict):
 
     @model_validator(mode="after")
     def _sound(self) -> BatchEntry:
-        exact = [k for k in ("meat_kg", "batch_kg") if getattr(self, k) is not None]
-        bands = [b for b in ("meat", "batch") if getattr(self, f"to_{b}_kg") is not None]
-        if len(exact) + len(bands) != 1:
+        sizes = (self.meat_kg, self.batch_kg, self.to_meat_kg, self.to_batch_kg)
+        if sizes.count(None) != len(sizes) - 1:
             raise ValueError(
                 f"state the size of {self.name} once: meat_kg, batch_kg, or to_meat_kg or to_batch_kg for a band"
             )
@@ -106,22 +105,19 @@ class BatchEntry(Strict):
     @property
     def basis(self) -> Basis:
         """What its size counts."""
-        return Basis.MEAT if self.meat_kg is not None or self.to_meat_kg is not None else Basis.BATCH
+        return Basis.MEAT if self.meat_kg or self.to_meat_kg else Basis.BATCH
 
     @property
     def fixed_kg(self) -> Fraction | None:
         """Its size where it is fixed."""
-        return self.meat_kg if self.meat_kg is not None else self.batch_kg
+        return self.meat_kg or self.batch_kg
 
     @property
     def band(self) -> tuple[Fraction, Fraction]:
         """Smallest and largest size, without any tolerance."""
-        if self.fixed_kg is not None:
-            return self.fixed_kg, self.fixed_kg
-        if self.to_meat_kg is not None:
-            return self.from_meat_kg or Fraction(0), self.to_meat_kg
-        assert self.to_batch_kg is not None
-        return self.from_batch_kg or Fraction(0), self.to_batch_kg
+        none = Fraction(0)
+        least = self.fixed_kg or self.from_meat_kg or self.from_batch_kg or none
+        return least, self.fixed_kg or self.to_meat_kg or self.to_batch_kg or none
 
 
 class StageEntry(Strict):
@@ -276,91 +272,80 @@ class Week:
 
 
 def read_week(path: str) -> Week:
-    """Read a week's file and every file it names. Raises BadInput with every fault of all of them."""
-    return parse_week(read_text(path), path)
+    """Read a week's file and every file it names, from its folder; - is standard input.
 
-
-def parse_week(text: str, file: str) -> Week:
-    """Read a week from text; the files it names are found from the folder of ``file``. Raises OutOfTime."""
-    document = parse(text, file)
-    entry = checked(document, WeekEntry)
-    folder = Path(file).parent if file != "-" else Path()
-    faults = list(_faults(entry, document))
-    recipes: dict[str, Recipe] = {}
-    for i, batch in enumerate(entry.batches):
-        left()
-        if batch.recipe not in recipes:
-            read = _read(read_recipe, folder / batch.recipe, document, ("batches", i, "recipe"), faults)
-            recipes.update({} if read is None else {batch.recipe: read})
-    lots = _read(read_lots, folder / entry.lots, document, ("lots",), faults)
-    left()
-    offers: OfferTable | None = OfferTable("", (), ())
-    if entry.offers is not None:
-        offers = _read(read_offers, folder / entry.offers, document, ("offers",), faults)
-    if any(fault.severity == "error" for fault in faults) or lots is None or offers is None:
-        raise BadInput(dict.fromkeys(faults))
-    faults += _between(entry, document, lots, offers.offers)
-    if faults:
-        raise BadInput(faults)
-    found = tuple(recipes[batch.recipe] for batch in entry.batches)
-    said = [w for recipe in recipes.values() for w in recipe.warnings]
-    return Week(file, entry, document, found, lots, offers, (*said, *lots.warnings, *offers.warnings))
-
-
-def _read(
-    reader: Callable[[str], Read], path: Path, document: Document, loc: tuple[str | int, ...], faults: list[Fault]
-) -> Read | None:
-    """A file that the week names; None where it has faults, which join the others.
-
-    A fault of a whole file is one of the line that names it, so that it can be found.
+    Raises BadInput with every fault of all of them, and OutOfTime.
     """
-    try:
-        return reader(str(path))
-    except BadInput as error:
-        for f in error.faults:
-            faults.append(f if f.line is not None else document.fault(loc, f.found, f.allowed, severity=f.severity))
-        return None
+    document = parse(read_text(path), path)
+    entry = checked(document, WeekEntry)
+    faults = list(_faults(entry, document))
+
+    def read(reader: Callable[[str], Read], name: str, *loc: str | int) -> Read | None:
+        """A file that the week names. A fault of a whole file is one of the line that names it."""
+        left()
+        try:
+            return reader(str((Path() if path == "-" else Path(path).parent) / name))
+        except BadInput as error:
+            for f in error.faults:
+                faults.append(f if f.line is not None else document.fault(loc, f.found, f.allowed, severity=f.severity))
+            return None
+
+    recipes: dict[str, Recipe | None] = {}
+    for i, batch in enumerate(entry.batches):
+        if batch.recipe not in recipes:
+            recipes[batch.recipe] = read(read_recipe, batch.recipe, "batches", i, "recipe")
+    lots = read(read_lots, entry.lots, "lots")
+    offers = OfferTable("", (), ()) if entry.offers is None else read(read_offers, entry.offers, "offers")
+    found = tuple(recipe for batch in entry.batches if (recipe := recipes[batch.recipe]) is not None)
+    if lots is not None and offers is not None and not faults:
+        faults += _between(entry, document, lots, offers.offers)
+    if faults or lots is None or offers is None:
+        raise BadInput(dict.fromkeys(faults))
+    said = dict.fromkeys(warning for recipe in found for warning in recipe.warnings)
+    return Week(path, entry, document, found, lots, offers, (*said, *lots.warnings, *offers.warnings))
 
 
 def _faults(entry: WeekEntry, document: Document) -> Iterator[Fault]:
     last = entry.start + timedelta(days=entry.days - 1)
-    span = f"the week runs from {entry.start} to {last}"
     seen: dict[str, int] = {}
     for i, batch in enumerate(entry.batches):
-        line, _ = document.mark(("batches", i, "name"))
+        here = ("batches", i, "name")
         if batch.name in seen:
-            yield document.fault(
-                ("batches", i, "name"), f"two batches are named {batch.name!r}", f"first in line {seen[batch.name]}"
-            )
-        seen.setdefault(batch.name, line)
+            yield document.fault(here, f"two batches are named {batch.name!r}", f"first in line {seen[batch.name]}")
+        seen.setdefault(batch.name, document.mark(here)[0])
         for key in ("day", "from_day", "to_day"):
             found = getattr(batch, key)
             if found is not None and not entry.start <= found <= last:
+                span = f"the week runs from {entry.start} to {last}"
                 yield document.fault(("batches", i, key), f"{found} is outside the week", span)
         if batch.day is not None and batch.day in entry.kitchen.closed:
             yield document.fault(("batches", i, "day"), f"the kitchen is closed on {batch.day}", "another day")
-    names = set(seen)
-    for i, stage in enumerate(entry.kitchen.stages):
-        for k, name in enumerate(stage.batches or ()):
-            if name not in names:
-                close = nearest(name, names)
-                hint = f"did you mean {close}?" if close else "names of batches of this week"
-                yield document.fault(("kitchen", "stages", i, "batches", k), f"no batch is named {name!r}", hint)
+    named: list[tuple[Loc, str]] = [
+        (("kitchen", "stages", i, "batches", k), name)
+        for i, stage in enumerate(entry.kitchen.stages) for k, name in enumerate(stage.batches or ())
+    ]  # fmt: skip
+    yield from unknown(document, named, set(seen), "no batch is named {!r}", "names of batches of this week")
 
 
-def _between(entry: WeekEntry, document: Document, lots: LotTable, offers: tuple[Offer, ...]) -> Iterator[Fault]:
-    """Materials that no lot and no offer has, and names that stand for two things."""
-    known = {lot.material for lot in lots.lots} | {offer.lot.material for offer in offers}
-    for loc, name in _materials(entry):
+def unknown(
+    document: Document, named: Iterable[tuple[Loc, str]], known: Set[str], found: str, allowed: str
+) -> Iterator[Fault]:
+    """Names that stand for nothing, each with the place where it is; ``found`` says so of a name."""
+    for loc, name in named:
         if name not in known:
             close = nearest(name, known - {""})
-            hint = f"did you mean {close}?" if close else "materials as typed in the lots and offers tables"
-            yield document.fault(loc, f"no lot or offer has the material {name!r}", hint)
+            yield document.fault(loc, found.format(name), f"did you mean {close}?" if close else allowed)
+
+
+def _between(entry: WeekEntry, document: Document, lots: LotTable, offers: Sequence[Offer]) -> Iterator[Fault]:
+    """Materials that no lot and no offer has, and names that stand for two things."""
+    known = {lot.material for lot in lots.lots} | {offer.lot.material for offer in offers}
+    words = "materials as typed in the lots and offers tables"
+    yield from unknown(document, _materials(entry), known, "no lot or offer has the material {!r}", words)
     names = {lot.name for lot in lots.lots}
-    for offer in offers:
-        if offer.name in names:
-            found = f"{offer.name!r} is an offer and a lot"
-            yield Fault(entry.offers or "", offer.line, "offer", found, "names of their own")
+    for offer in (offer for offer in offers if offer.name in names):
+        found = f"{offer.name!r} is an offer and a lot"
+        yield Fault(entry.offers or "", offer.line, "offer", found, "names of their own")
 
 
 def _materials(entry: WeekEntry) -> Iterator[tuple[Loc, str]]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import date as Day
 from fractions import Fraction
 from functools import cached_property
@@ -18,7 +18,7 @@ from constraints.row import RowKind
 from optimizer.answer import Status
 from optimizer.pages.figures import Unit
 from optimizer.pages.record import Figure, Record
-from optimizer.plan.files.plan_file import PlannedOrder
+from optimizer.plan.files.happened import PlannedOrder
 from optimizer.plan.model.world import Job, World
 from optimizer.plan.report.way_out import NoPlan, unit_of
 from optimizer.plan.settle.engine import Solved, solve
@@ -119,18 +119,6 @@ def figures_of(one: Made) -> Figures:
     )  # fmt: skip
 
 
-@dataclass(frozen=True)
-class PlanVerdict(Verdict):
-    """The verdict on all batches of a plan, which starts with ``words`` of its own."""
-
-    words: str = ""
-
-    @property
-    def headline(self) -> str:
-        """One line: what it is, and how many limits hold."""
-        return f"{self.words}. {self.counted}".strip()
-
-
 @dataclass
 class Outcome:
     """A plan with all that is said of it.
@@ -192,7 +180,7 @@ class Outcome:
         return Grade.BEST_FOUND if self.plan.status is Status.TIME_LIMIT else Grade.MAKE
 
     @property
-    def verdict(self) -> PlanVerdict:
+    def verdict(self) -> Verdict:
         """The grade, in the words of plans, and how many limits of all batches bear each mark."""
         words = {
             Grade.MAKE: "PLAN", Grade.BEST_FOUND: "PLAN, the best found in time", Grade.NO_ANSWER: STOPPED,
@@ -201,8 +189,9 @@ class Outcome:
         }.get(self.grade, HEADLINES[self.grade])  # fmt: skip
         if self.done or self.hold:
             words = words.replace("PLAN", "PLAN, for what is still to be made", 1)
-        found = Verdict.of(self.grade, [check for one in self.made for check in one.answer.checks])
-        return PlanVerdict(found.grade, found.marks, sum(len(warnings(one.answer)) for one in self.made), words=words)
+        checks = [check for one in self.made for check in one.answer.checks]
+        warned = sum(len(warnings(one.answer)) for one in self.made)
+        return replace(Verdict.of(self.grade, checks, warned), words=words)
 
     @property
     def status(self) -> str:

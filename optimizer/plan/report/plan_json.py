@@ -8,17 +8,8 @@ from typing import Any
 
 from optimizer.pages.answer_json import Blend, Certificate, VerdictPart
 from optimizer.pages.record import Figure, Record, at, json_text, plain
-from optimizer.plan.report.outcome import (
-    STOPPED,
-    Compared,
-    Expiring,
-    Figures,
-    LeftOver,
-    OfDay,
-    Outcome,
-    Priced,
-    figures_of,
-)
+from optimizer.plan.report import outcome as told
+from optimizer.plan.report.outcome import STOPPED, Outcome
 from optimizer.plan.report.way_out import NoPlan
 from optimizer.plan.settle.money import Money
 from optimizer.plan.settle.weigh import Made
@@ -58,7 +49,7 @@ class BatchPart(Record):
     batch: str
     date: Day
     pulls: list[PullPart]
-    figures: Figures
+    figures: told.Figures
     answer: Blend
 
 
@@ -126,13 +117,13 @@ class PlanRecord(Record):
     orders: list[OrderPart]
     batches: list[BatchPart | dict[str, Any]] = at(lambda outcome: [*outcome.done, *_batches(outcome)])
     stock: list[StockPart] = at(lambda outcome: list(_stock(outcome)))
-    by_day: list[OfDay]
-    expiring: list[Expiring]
+    by_day: list[told.OfDay]
+    expiring: list[told.Expiring]
     money: MoneyPart | None = at(
         lambda o: {**dict(o.plan.money), "unrounded": o.plan.solved.cost} if o.stands else None
     )
-    in_order: Compared | None
-    limits: list[Priced]
+    in_order: told.Compared | None
+    limits: list[told.Priced]
     tidy: TidyPart | None = at(lambda outcome: outcome.plan if outcome.stands else None)
     certificate: PlanCertificate | None = at("plan.certificate")
     no_plan: NoPlan | None
@@ -142,7 +133,7 @@ class PlanRecord(Record):
     coming: list[ComingPart] = at(lambda outcome: [vars(order) for order in outcome.coming])
     left_out: list[str] = at(lambda outcome: list(outcome.left_out_why))
     left_out_why: dict[str, str]
-    left_over: list[LeftOver]
+    left_over: list[told.LeftOver]
     lots_left_out: list[LotPart] = at(lambda o: [{"lot": lot, "why": why} for lot, why in o.lots_left_out.items()])
     size: SizePart = at(lambda o: {"columns": o.plan.program.model.size, "rows": len(o.plan.program.model.rows)})
 
@@ -150,7 +141,7 @@ class PlanRecord(Record):
 def _batches(outcome: Outcome) -> Iterator[BatchPart]:
     for one in outcome.made:
         yield BatchPart.model_validate({
-            "batch": one.job.name, "date": one.on, "pulls": _pulls(outcome, one), "figures": figures_of(one),
+            "batch": one.job.name, "date": one.on, "pulls": _pulls(outcome, one), "figures": told.figures_of(one),
             "answer": one.answer,
         })  # fmt: skip
 

@@ -17,8 +17,7 @@ from constraints.ingredients import Lot
 from constraints.numbers import shown, trimmed
 from constraints.quantities import Basis, MissingProperty, Weight
 from optimizer.findings import Finding, Report, check
-from optimizer.plan.files.happened import Happened
-from optimizer.plan.files.plan_file import PlannedBatch, PulledLot
+from optimizer.plan.files.happened import Happened, PlannedBatch, PulledLot
 from optimizer.plan.model.world import Job, World
 from optimizer.reading.lots import LotTable
 from optimizer.reading.weighed import weighed_in

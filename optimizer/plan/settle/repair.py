@@ -14,8 +14,7 @@ from datetime import date
 from fractions import Fraction
 from typing import Any
 
-from optimizer.plan.files.happened import Happened
-from optimizer.plan.files.plan_file import PlannedBatch, PlannedOrder
+from optimizer.plan.files.happened import Happened, PlannedBatch, PlannedOrder
 from optimizer.plan.model.blocks import Block, Costs, Room, Wanted, WeekProgram
 from optimizer.plan.model.build import build
 from optimizer.plan.model.world import Job, Supply, World
