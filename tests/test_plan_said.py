@@ -9,7 +9,7 @@ from fractions import Fraction
 from pathlib import Path
 
 import pytest
-from weeks import RawBatch, RawLot, RawOffer, RawWeek
+from weeks import RawBatch, RawLot, RawOffer, RawWeek, random_week
 
 from optimizer.pages.record import plain
 from optimizer.plan.files.week_file import read_week
@@ -115,3 +115,20 @@ def test_the_verdict_of_a_plan_has_the_shape_of_a_blends(tmp_path: Path) -> None
     }  # fmt: skip
     assert some["verdict"]["headline"].startswith("PLAN. All ")
     assert some["verdict"].keys() == some["batches"][0]["answer"]["verdict"].keys()
+
+
+@pytest.mark.parametrize("seed", range(4000, 4010))
+def test_the_books_add_up_to_the_cent_and_to_what_is_proved_of_them(seed: int, tmp_path: Path) -> None:
+    week = random_week(seed, whole=False)
+    week.holding = 0.0333
+    outcome = planned(week.write(tmp_path))
+    if not outcome.stands:
+        return
+    page = " ".join(plan_page(outcome).split())
+    rows = dict(re.findall(r"(orders|delivery charges|additions|holding|cash this week|value used) (-?[\d.]+)", page))
+    money = {name: Fraction(figure) for name, figure in rows.items()}
+    parts = ("stock used, at what it is worth", "doses rounded to the scale", "is left", "worth of the product")
+    more = sum(Fraction(found[1]) for part in parts if (found := re.search(rf"{part} (-?[\d.]+)", page)))
+    cash = money["orders"] + money["delivery charges"] + money["additions"] + money["holding"]
+    assert (cash, cash + more) == (money["cash this week"], money["value used"])
+    assert f"This one uses {rows['value used']}: at most" in page

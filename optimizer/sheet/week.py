@@ -9,9 +9,8 @@ from itertools import groupby
 from constraints.numbers import shown
 from optimizer.pages.figures import ounces, places_of
 from optimizer.past import Past
-from optimizer.plan.report.day_page import name_of, pulled
 from optimizer.plan.report.outcome import Outcome
-from optimizer.plan.report.plan_page import order_cells, verdict_lines
+from optimizer.plan.report.plan_page import name_of, order_cells, pulled, verdict_lines
 from optimizer.sheet.batch import Sheet
 from optimizer.sheet.page import sheet_page
 from optimizer.wording import day_words

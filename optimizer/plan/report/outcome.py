@@ -11,7 +11,7 @@ from typing import Any
 
 import numpy as np
 
-from constraints.ingredients import FAT, SALT
+from constraints.ingredients import FAT, SALT, Lot
 from constraints.meaning import BY_ION, Stage
 from constraints.quantities import Basis
 from constraints.row import RowKind
@@ -19,7 +19,7 @@ from optimizer.answer import Status
 from optimizer.pages.figures import Unit
 from optimizer.pages.record import Figure, Record
 from optimizer.plan.files.happened import PlannedOrder
-from optimizer.plan.model.world import Job, World
+from optimizer.plan.model.world import Job
 from optimizer.plan.report.way_out import NoPlan, unit_of
 from optimizer.plan.settle.engine import Solved, solve
 from optimizer.plan.settle.find import Plan
@@ -225,7 +225,8 @@ class Outcome:
     @property
     def lots_left_out(self) -> dict[str, str]:
         """Lots that no day of the week can use, with the reason."""
-        return dict(_left_out(self.plan.world))
+        week, used = self.plan.world.week, {s.name for s in self.plan.world.supplies if s.offer is None}
+        return {lot.name: _unusable(lot, week.dates) for lot in week.lots.lots if lot.name not in used}
 
 
 def _why_left_out(job: Job) -> str:
@@ -237,20 +238,14 @@ def _why_left_out(job: Job) -> str:
     return "not worth making, or there is not enough for it"
 
 
-def _left_out(world: World) -> Iterator[tuple[str, str]]:
-    used = {supply.name for supply in world.supplies if supply.offer is None}
-    start, end = world.week.dates[0], world.week.dates[-1]
-    for lot in world.week.lots.lots:
-        if lot.name in used:
-            continue
-        if lot.on_hold:
-            yield lot.name, "on hold"
-        elif lot.use_by is not None and lot.use_by < start:
-            yield lot.name, f"past its use-by {lot.use_by.isoformat()}"
-        elif lot.received is not None and lot.received > end:
-            yield lot.name, f"comes on {lot.received.isoformat()}, after the week"
-        else:
-            yield lot.name, "nothing of it can be used"
+def _unusable(lot: Lot, dates: Sequence[Day]) -> str:
+    if lot.on_hold:
+        return "on hold"
+    if lot.use_by is not None and lot.use_by < dates[0]:
+        return f"past its use-by {lot.use_by.isoformat()}"
+    if lot.received is not None and lot.received > dates[-1]:
+        return f"comes on {lot.received.isoformat()}, after the week"
+    return "nothing of it can be used"
 
 
 def gather(

@@ -11,24 +11,33 @@ from datetime import date
 from fractions import Fraction
 from itertools import groupby
 
-from constraints.numbers import PERCENT, shown
+from constraints.formula import Batch
+from constraints.ingredients import Ingredient, Kind
+from constraints.numbers import KG_PER_LB, OZ_PER_LB, PERCENT, shown
 from constraints.quantities import Basis
 from optimizer.answer import Status
 from optimizer.pages.batch_page import page
-from optimizer.pages.figures import Unit
-from optimizer.pages.tables import heading, paragraph, table
-from optimizer.plan.report.day_page import day_by_day, name_of, weekday
+from optimizer.pages.details import source_words
+from optimizer.pages.figures import Unit, figure, grams
+from optimizer.pages.tables import heading, listed, paragraph, table
+from optimizer.plan.model.world import Supply
 from optimizer.plan.report.outcome import STOPPED, Outcome, figures_of
 from optimizer.plan.report.way_out import NoPlan, amount
 from optimizer.plan.settle.read_off import Order
-from optimizer.verdict import HEADLINES, Grade
-from optimizer.wording import CAUTION, TIDY_WEEK, counted
+from optimizer.plan.settle.weigh import Made
+from optimizer.remarks import known_to_contain, lot_notes, warnings
+from optimizer.verdict import HEADLINES, Grade, Verdict, mark
+from optimizer.wording import CAUTION, TIDY_WEEK, counted, day_words
 
 _ZERO = Fraction(0)
 _NOTHING = 0.005
 """Money that is not shown with two places."""
 _WORTH_A_WORD = 0.001
 """Share of the cost above which the price of tidiness is said."""
+_LOADS = 4
+"""Mixer loads beside each other."""
+_COARSEST = Fraction(1, 10_000)
+"""Division down to which grams show one decimal, kilograms."""
 _DAYS = 7
 """Days beside each other."""
 _CRUMBS = 3
@@ -73,8 +82,7 @@ def verdict_lines(outcome: Outcome) -> Iterator[str]:
     plan, certificate = outcome.plan, outcome.plan.certificate
     if outcome.hold:
         yield f"*** {HEADLINES[Grade.HOLD]} ***"
-        for words in outcome.hold:
-            yield from paragraph(words, "* ")
+        yield from listed(("* ", words) for words in outcome.hold)
         yield ""
     if plan.status is Status.DO_NOT_MAKE:
         yield f"*** {HEADLINES[Grade.DO_NOT_MAKE]} ***"
@@ -83,15 +91,13 @@ def verdict_lines(outcome: Outcome) -> Iterator[str]:
     elif plan.status is Status.DO_NOT_MAKE:
         yield "This plan does not stand up to being weighed and checked again:"
         bad = [f"{one.job.name} on {one.on} has no weigh-out on these scales" for one in plan.made if not one.sound]
-        for words in (*(certificate.faults if certificate else ()), *bad):
-            yield from paragraph(words, "* ")
+        yield from listed(("* ", words) for words in (*(certificate.faults if certificate else ()), *bad))
     else:
         words = (replace(outcome, hold=()) if outcome.hold else outcome).verdict.headline
         saving = (outcome.in_order and outcome.in_order.saving) or 0.0
         told = f" Planning together saves {saving:.2f}{outcome.currency}." if saving >= _NOTHING else ""
         yield from paragraph(words + told)
-        for excess in certificate.excess if certificate else ():
-            yield from paragraph(excess.words, "* ")
+        yield from listed(("* ", excess.words) for excess in (certificate.excess if certificate else ()))
     if outcome.done:
         yield from paragraph(f"Already done and left as it was: {', '.join(str(b['batch']) for b in outcome.done)}")
     if outcome.missed:
@@ -163,12 +169,91 @@ def _make(outcome: Outcome) -> Iterator[str]:
     yield "fat of the meat; salt and money of the whole batch; nitrite ingoing, ppm"
 
 
+def weekday(day: date | None) -> str:
+    """A day of the week in hand: its year is said once, at the top."""
+    return day_words(day, day)
+
+
+def name_of(supply: Supply) -> str:
+    """A lot by its name, a delivery with its day."""
+    return supply.name if supply.came is None else f"{supply.name}, came {weekday(supply.came)}"
+
+
+def day_by_day(outcome: Outcome, *, full: bool) -> Iterator[str]:
+    """A part for each day on which anything is made."""
+    unit = outcome.unit
+    for on, group in groupby(outcome.made, key=lambda one: one.on):
+        batches = list(group)
+        yield from heading(weekday(on))
+        places = max(unit.places(one.answer.problem.order.meat_division_kg) for one in batches)
+        rows = []
+        for supply, mine in pulled(outcome, batches):
+            parts = [f"{name} {unit.figure(kg, places)}" if len(mine) > 1 else name for name, kg in mine.items()]
+            total = unit.figure(sum(mine.values(), _ZERO), places)
+            rows.append([name_of(supply), supply.lot.material, total, ", ".join(parts)])
+        yield from table(("pull", "material", f"{unit.name} as held", "for"), rows, "<<><")
+        for one in batches:
+            yield from _batch(one, unit, full=full)
+
+
+def pulled(outcome: Outcome, batches: Sequence[Made]) -> Iterator[tuple[Supply, dict[str, Fraction]]]:
+    """What comes out of the cooler for the batches of a day, as held, and how much of it for which."""
+    supplies = outcome.plan.world.supplies
+    for s in sorted({s for one in batches for s in one.taken}, key=lambda s: (supplies[s].name, s)):
+        yield supplies[s], {one.job.name: one.taken[s] for one in batches if s in one.taken}
+
+
+def _batch(one: Made, unit: Unit, *, full: bool) -> Iterator[str]:
+    """The weigh-out of every mixer load, each with its own grams."""
+    weighed = one.answer.weighed
+    assert weighed is not None
+    yield ""
+    places = unit.places(one.answer.problem.order.meat_division_kg)
+    meat, whole = (unit.figure(one.kilograms(basis), places) for basis in (Basis.MEAT, Basis.BATCH))
+    loads = weighed.loads or (weighed.total,)
+    many = f", in {len(loads)} loads; each has its own grams" if len(loads) > 1 else ""
+    size = f"{meat} {unit.name} meat, {whole} {unit.name} in all"
+    yield from paragraph(f"{one.job.name} ({one.job.recipe.entry.name}): {size}{many}")
+    items = sorted(weighed.total.kilograms, key=lambda item: item.kind is not Kind.LOT)
+    for start in range(0, len(loads), _LOADS):
+        part = loads[start : start + _LOADS]
+        heads = [f"load {start + n + 1}" if len(loads) > 1 else f"{unit.name} or grams" for n in range(len(part))]
+        rows = [[item.name, *[_weight(item, load, weighed.divisions[item], unit) for load in part]] for item in items]
+        yield from table(("weigh out", *heads), rows, "<" + ">" * len(part))
+    yield from listed(("! ", said) for said in (*warnings(one.answer), *lot_notes(one.answer)))
+    yield from listed(("* ", said) for said in known_to_contain(one.job.recipe))
+    if full or any(check.ok is not True for check in one.answer.checks):
+        yield from _checks(one)
+
+
+def _weight(item: Ingredient, load: Batch, division: Fraction, unit: Unit) -> str:
+    """A lot in the week's unit; an addition in grams, in a week of pounds with ounces beside them."""
+    kg = load.kilograms.get(item, _ZERO)
+    if item.kind is Kind.LOT:
+        return f"{unit.figure(kg, unit.places(division))} {unit.name}"
+    ounces = f" = {shown(kg / KG_PER_LB * OZ_PER_LB, 2)} oz" if unit.name == "lb" else ""
+    return f"{grams(kg, min(division, _COARSEST))} g{ounces}"
+
+
+def _checks(one: Made) -> Iterator[str]:
+    """What holds in one line, what does not in full; every check stands on the batch's own page and in the JSON."""
+    yield from paragraph(Verdict.of(Grade.MAKE, one.answer.checks).counted)
+    for check in one.answer.checks:
+        if check.ok is True:
+            continue
+        r = check.requirement
+        value = "not measured" if check.value is None else f"{figure(check.value, r)} {r.unit}"
+        yield from paragraph(f"{r.what}, {r.basis}: {value}, {r.limits()} [{source_words(r)}]", f"{mark(check):8}")
+
+
+def _part(title: str, heads: Sequence[str], rows: Sequence[Sequence[str]], align: str) -> list[str]:
+    """A table below its heading; nothing where there is nothing to say."""
+    return [*heading(title), *table(heads, rows, align)] if rows else []
+
+
 def _left_out(outcome: Outcome) -> Iterator[str]:
-    for name, why in outcome.left_out_why.items():
-        yield from paragraph(f"{name} is left out: {why}", "- ")
-    if outcome.lots_left_out:
-        yield from heading("lots no day can use")
-        yield from table(("lot", "why"), list(outcome.lots_left_out.items()), "<<")
+    yield from listed(("- ", f"{name} is left out: {why}") for name, why in outcome.left_out_why.items())
+    yield from _part("lots no day can use", ("lot", "why"), list(outcome.lots_left_out.items()), "<<")
 
 
 def _stock(outcome: Outcome) -> Iterator[str]:
@@ -185,22 +270,18 @@ def _stock(outcome: Outcome) -> Iterator[str]:
 
 def _left_over(outcome: Outcome) -> Iterator[str]:
     """What was ordered and no batch of the week uses: it is paid for."""
-    if not outcome.left_over:
-        return
-    yield from heading("left over from orders")
-    end, rows = outcome.plan.world.week.dates[-1], []
+    end, unit, rows = outcome.plan.world.week.dates[-1], outcome.unit, []
     for row in outcome.left_over:
         live = f"{max((row.use_by - end).days, 0)} days, until {weekday(row.use_by)}" if row.use_by else "keeps"
-        rows.append([row.offer, weekday(row.delivered), outcome.unit.figure(row.kg, 2), live, shown(row.worth, 2)])
-    yield from table(("offer", "came", outcome.unit.name, "good after the week", "worth"), rows, "<<><>")
+        rows.append([row.offer, weekday(row.delivered), unit.figure(row.kg, 2), live, shown(row.worth, 2)])
+    yield from _part(
+        "left over from orders", ("offer", "came", unit.name, "good after the week", "worth"), rows, "<<><>"
+    )
 
 
 def _expiring(outcome: Outcome, *, full: bool) -> Iterator[str]:
     told = [e for e in outcome.expiring if full or e.kg >= _CRUMB_KG]
-    if not told:
-        return
     dearest = sorted(told, key=lambda e: -e.lost)[: len(told) if full else _LISTED]
-    yield from heading("will expire unused")
     rows, unit = [], outcome.unit
     for e in (e for e in told if e in dearest):
         cost = e.saving_costs_per_kg or 0.0
@@ -208,7 +289,8 @@ def _expiring(outcome: Outcome, *, full: bool) -> Iterator[str]:
         more = f"costs {price} a {unit.name} more" if cost >= _NOTHING else "no dearer, but for the scales"
         way = "no batch may take it" if e.save_in is None else f"in {e.save_in} on {weekday(e.save_on)}: {more}"
         rows.append([e.lot, weekday(e.last_day), unit.figure(e.kg, 2), shown(e.lost, 2), way])
-    yield from table(("lot", "last day", unit.name, "lost", "to save it, use it"), rows, "<<>><")
+    heads = ("lot", "last day", unit.name, "lost", "to save it, use it")
+    yield from _part("will expire unused", heads, rows, "<<>><")
     if len(told) > len(dearest):
         yield f"and {len(told) - len(dearest)} more that lose less: --full"
 
@@ -217,11 +299,10 @@ def _money(outcome: Outcome) -> Iterator[str]:
     """Cash, and what the plan minimises: every row shown to the cent so that the rows add up to the sums."""
     found, compared = outcome.plan.money, outcome.in_order
     assert found is not None
-    yield from heading("money" + (f",{outcome.currency}" if outcome.currency else ""))
     cash = {"orders": found.orders, "delivery charges": found.charges, "additions": found.additions,
             "holding": found.holding}  # fmt: skip
     cents = _to_the_cent(list(cash.values()))
-    used = {"cash this week": sum(cents, _ZERO), "stock used, at what it is worth": found.stock_used,
+    used = {"cash this week": found.cash, "stock used, at what it is worth": found.stock_used,
             "doses rounded to the scale": found.dose_rounding,
             "less worth of what was bought and is left": -found.bought_left,
             "less worth of the product": -found.product}  # fmt: skip
@@ -229,17 +310,15 @@ def _money(outcome: Outcome) -> Iterator[str]:
     rows = [[name, shown(x, 2)] for name, x in zip(cash, cents, strict=True)]
     rows += [[name, shown(x, 2)] for name, x in zip(used, parts, strict=True) if x or name.startswith("cash")]
     rows.append(["value used", shown(sum(parts, _ZERO), 2)])
-    yield from table(("", "money"), rows, "<>")
+    yield from _part("money" + (f",{outcome.currency}" if outcome.currency else ""), ("", "money"), rows, "<>")
     beside = f"Beside that: used at book value {shown(found.used, 2)}; left and keeping {shown(found.left, 2)}"
     yield from paragraph(beside + (f"; lost with what expires {shown(found.lost, 2)}." if found.lost else "."))
     if compared is not None and compared.cost is None:
         left = f"nothing is left for {compared.stuck}"
         yield from paragraph(f"Planned one batch after the other there is no plan: {left}.")
     elif compared is not None and compared.saving is not None:
-        cost = outcome.plan.solved.cost
-        yield from paragraph(
-            f"Before rounding to the scales {cost:.2f}; planned one batch after the other {compared.cost:.2f}."
-        )
+        whole, alone = f"{outcome.plan.solved.cost:.2f}", f"{compared.cost:.2f}"
+        yield from paragraph(f"Before rounding to the scales {whole}; planned one batch after the other {alone}.")
 
 
 def _tidy(outcome: Outcome) -> Iterator[str]:
@@ -267,15 +346,12 @@ def _to_the_cent(parts: Sequence[Fraction]) -> list[Fraction]:
 
 
 def _limits(outcome: Outcome) -> Iterator[str]:
-    if not outcome.limits:
-        return
-    yield from heading("what the kitchen's limits cost")
     unit, rows = outcome.unit, []
     for x in outcome.limits:
         per, of = (float(unit.kg), unit.name) if x.for_one_more == "kg" else (1, x.for_one_more)
         rows.append([x.what, weekday(x.date), f"{x.saves * per:.4f}", of])
-    yield from table(("limit", "day", "saves", "for one more"), rows, "<<><")
-    if outcome.limits[0].whole_numbers_held:
+    yield from _part("what the kitchen's limits cost", ("limit", "day", "saves", "for one more"), rows, "<<><")
+    if any(x.whole_numbers_held for x in outcome.limits):
         yield from paragraph("Prices with every whole number (packs, days, choices) held where the plan has it.")
 
 
@@ -292,9 +368,8 @@ def _proof(outcome: Outcome) -> Iterator[str]:
             f"at most {gap} ({shown(share, 1)} %) could still be saved."
         )
     if certificate.reported is not None:
-        yield from paragraph(
-            f"With whole packs and days nothing below {certificate.reported:.2f} was found; that is not proved."
-        )
+        least = f"{certificate.reported:.2f}"
+        yield from paragraph(f"With whole packs and days nothing below {least} was found; that is not proved.")
     yield from paragraph(
         "Every batch was weighed and measured again in exact arithmetic; stock, dates, orders and the kitchen's limits "
         "were added up again from the files."

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from optimizer.pages.chart import render
-from optimizer.plan.report.day_page import weekday
 from optimizer.plan.report.outcome import Outcome
+from optimizer.plan.report.plan_page import weekday
 
 _STEP, _BAR = 114, 90
 """Width of a day in the picture, and of its bars."""
