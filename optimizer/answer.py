@@ -2,27 +2,28 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 from enum import StrEnum
 from fractions import Fraction
 from typing import TYPE_CHECKING, Any
 
 from constraints.formula import Batch
+from constraints.ingredients import Ingredient, Lot
 from constraints.meaning import Role
 from constraints.requirement import Requirement
 from constraints.row import Row
 from constraints.stock import Tidy
 from optimizer import clock
 from optimizer.conflict import Conflict, explain
-from optimizer.other_names import other_names
+from optimizer.lawful import Dosed, LawfulDose, doses_instead, other_names
 from optimizer.problem import Problem
 from optimizer.solver.kept import Unsettled
 from optimizer.solver.model import Ending, SolverDisagrees
 from optimizer.solver.optimum import Optimum, optimise, ranks_of
 from optimizer.solver.program import Layout, holds_of, layout_of
 from optimizer.solver.session import ALL
-from optimizer.verdict import Grade, grade_of
+from optimizer.verdict import Check, Grade, grade_of, margin
 from optimizer.weighing.certificate import Certificate, certify
 from optimizer.weighing.rounding import Weighed
 from optimizer.weighing.weighout import ScalePrevents, weigh_out
@@ -54,26 +55,6 @@ class Status(StrEnum):
 
 
 @dataclass(frozen=True)
-class Check:
-    """A requirement judged on the batch as weighed and on its worst load.
-
-    ``value`` None and ``ok`` None where there is no batch to measure or arithmetic cannot decide; ``why`` then says
-    what is missing.
-    """
-
-    requirement: Requirement
-    value: Fraction | None
-    ok: bool | None
-    worst_load: Fraction | None = None
-    why: str = ""
-
-    @property
-    def certain(self) -> bool:
-        """True: what was weighed is taken as weighed."""
-        return True
-
-
-@dataclass(frozen=True)
 class Answer:
     """Everything the page and the JSON document say. Weights are shown only where ``status`` allows it."""
 
@@ -101,17 +82,32 @@ class Answer:
     @property
     def grade(self) -> Grade:
         """What is to be done with the batch."""
-        late = Grade.NO_ANSWER if self.weighed is None else Grade.BEST_FOUND
-        return {
-            Status.OPTIMAL: Grade.MAKE, Status.INFEASIBLE: Grade.NO_BATCH, Status.TIME_LIMIT: late,
-            Status.DO_NOT_MAKE: Grade.DO_NOT_MAKE, Status.NOT_THIS_NAME: Grade.NOT_THIS_NAME,
-        }[self.status]  # fmt: skip
+        if self.status is Status.TIME_LIMIT:
+            return Grade.NO_ANSWER if self.weighed is None else Grade.BEST_FOUND
+        return {Status.OPTIMAL: Grade.MAKE, Status.INFEASIBLE: Grade.NO_BATCH}.get(self.status) or Grade(self.status)
+
+    @property
+    def batch(self) -> Mapping[Ingredient, Fraction]:
+        """Kilograms of every lot and addition over all loads; nothing where nothing is weighed out."""
+        return {} if self.weighed is None else self.weighed.total.kilograms
+
+    @property
+    def lots(self) -> dict[Lot, Fraction]:
+        """Kilograms of every lot."""
+        return {item: kg for item, kg in self.batch.items() if isinstance(item, Lot)}
 
     @property
     def gave_way(self) -> bool:
         """True where the batch does not keep the default for pulls and remnants, because none does."""
         tidy = self.problem.order.tidy
         return self.weighed is not None and tidy is not None and tidy not in (self.kept, tidy.asked)
+
+    @property
+    def lawful_doses(self) -> tuple[LawfulDose, ...]:
+        """For each addition whose dose breaks a limit, or is in what cannot hold together, the dose that would pass."""
+        broken = [check.requirement for check in self.checks if check.broken]
+        broken += () if self.conflict is None else self.conflict.requirements
+        return doses_instead(Dosed.of(self.problem), broken)
 
     @property
     def refused(self) -> bool:
@@ -157,15 +153,14 @@ def blend(problem: Problem, *, time_limit: float | None = None) -> Answer:
 
 
 def _blend(problem: Problem) -> Answer:
+    checks = _unmeasured(problem)
+    impossible = tuple(check.requirement for check in checks if check.broken)
     if not problem.formula.lots:
-        size = [requirement for requirement in problem.requirements if requirement.role is Role.SIZE]
-        return Answer(Status.INFEASIBLE, problem, _unmeasured(problem), conflict=Conflict(tuple(size), (), False))
-    fixed = _judged_once(problem)
-    forbidden = [r for r, ok in fixed if ok is False and r.origin.blocks and r.origin.legal]
-    impossible = [r for r, ok in fixed if ok is False and r.origin.blocks and not r.origin.legal]
+        impossible = tuple(requirement for requirement in problem.requirements if requirement.role is Role.SIZE)
+    forbidden = [r for r in impossible if r.origin.legal]
     if impossible and not forbidden:
-        return Answer(Status.INFEASIBLE, problem, _unmeasured(problem), conflict=Conflict(tuple(impossible), (), False))
-    doomed = Answer(_refusal(forbidden), problem, _unmeasured(problem))
+        return Answer(Status.INFEASIBLE, problem, checks, conflict=Conflict(impossible, (), False))
+    doomed = Answer(_refusal(forbidden), problem, checks)
     free = _cheapest(problem)
     if not free.optimum.values:
         return doomed if forbidden else _none(problem, free)
@@ -260,8 +255,14 @@ def _cheapest(problem: Problem, nodes: int = ALL) -> Any:
 
 
 def _answer(problem: Problem, layout: Layout, optimum: Optimum, weighed: Weighed) -> Answer:
-    checks = _as_judged_once(problem, measured(problem.requirements, weighed))
-    broken = [check.requirement for check in checks if check.ok is False and check.requirement.origin.blocks]
+    # A recipe that doses too much cure is not made lawful by a scale that rounds down: what no choice of lots can
+    # change is judged on the exact dose where that breaks it.
+    fixed = {id(check.requirement): check.value for check in _unmeasured(problem) if check.ok is False}
+    checks = tuple(
+        replace(check, value=fixed[id(check.requirement)], ok=False) if id(check.requirement) in fixed else check
+        for check in measured(problem.requirements, weighed)
+    )
+    broken = [check.requirement for check in checks if check.broken]
     if broken:
         refused = Answer(_refusal(broken), problem, checks)
         if refused.grade is not Grade.NOT_THIS_NAME:
@@ -296,42 +297,7 @@ def _check(requirement: Requirement, total: Batch, loads: tuple[Batch, ...]) -> 
     return Check(requirement, verdict.value, ok, worst, verdict.why)
 
 
-def margin(requirement: Requirement, value: Fraction) -> Fraction:
-    """Distance to the nearer limit, negative where it is broken."""
-    gaps = []
-    if requirement.lo is not None:
-        gaps.append(value - requirement.lo)
-    if requirement.hi is not None:
-        gaps.append(requirement.hi - value)
-    return min(gaps, default=Fraction(0))
-
-
-def _as_judged_once(problem: Problem, checks: tuple[Check, ...]) -> tuple[Check, ...]:
-    """What no choice of lots can change is judged on the exact dose where that breaks it.
-
-    A recipe that doses too much cure is not made lawful by a scale that rounds down.
-    """
-    broken = {id(r): r.fixed_value(problem.formula) for r, ok in _judged_once(problem) if not ok}
-    return tuple(
-        replace(check, value=broken[id(check.requirement)], ok=False) if id(check.requirement) in broken else check
-        for check in checks
-    )
-
-
-def _judged_once(problem: Problem) -> list[tuple[Requirement, bool]]:
-    judged = []
-    for requirement in problem.fixed:
-        value = requirement.fixed_value(problem.formula)
-        if value is not None:
-            judged.append((requirement, requirement.within(value)))
-    return judged
-
-
 def _unmeasured(problem: Problem) -> tuple[Check, ...]:
     """Checks where there is no batch: only what no choice of lots can change has a figure."""
-    checks = []
-    for requirement in problem.requirements:
-        value = requirement.fixed_value(problem.formula)
-        ok = None if value is None else requirement.within(value)
-        checks.append(Check(requirement, value, ok))
-    return tuple(checks)
+    figures = [(requirement, requirement.fixed_value(problem.formula)) for requirement in problem.requirements]
+    return tuple(Check(r, value, None if value is None else r.within(value)) for r, value in figures)

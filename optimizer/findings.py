@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
 from fractions import Fraction
@@ -13,17 +13,14 @@ from constraints.ingredients import SALT, Ingredient, Lot
 from constraints.judged import guarding, limits_cure
 from constraints.library import guard
 from constraints.limits import corners
-from constraints.numbers import G_PER_KG, trimmed
+from constraints.numbers import G_PER_KG, KG_PER_LB, trimmed
+from constraints.quantities import Basis, Weight
 from constraints.requirement import Requirement, confident, marked
 from constraints.rules import Pack
-from optimizer.answer import Check, margin
 from optimizer.as_weighed import batch_of, not_adding_up, summed, two_weights
-from optimizer.beside import against, not_judged
-from optimizer.doses import Dose, doses, salt_targets
-from optimizer.lawful import Dosed, LawfulDose, doses_instead
-from optimizer.mend import Mend, Mender
+from optimizer.doses import Dose, Mend, Mender, doses, salt_targets
+from optimizer.lawful import Dosed, LawfulDose, doses_instead, other_names
 from optimizer.missing import error_faults, gaps_of
-from optimizer.other_names import other_names
 from optimizer.own_rows import free_band
 from optimizer.problem import why_left_out
 from optimizer.reading.entry import Units
@@ -31,7 +28,7 @@ from optimizer.reading.lots import LotTable
 from optimizer.reading.packs import legal_requirements, product_of, unjudged
 from optimizer.reading.recipe import Recipe
 from optimizer.reading.weighed import WeighedItem
-from optimizer.verdict import Grade, grade_of, worst
+from optimizer.verdict import Check, Grade, grade_of, margin, worst
 
 _ZERO = Fraction(0)
 
@@ -159,31 +156,20 @@ class Report:
 
 @dataclass(frozen=True)
 class Tolerance:
-    """How far a weight may be off, kilograms: lots, and everything else."""
+    """How far a weight may be off, grams: that of a lot, and any other (None: not stated, and not at all)."""
 
-    meat_kg: Fraction = _ZERO
-    spice_kg: Fraction = _ZERO
-
-    @classmethod
-    def of_grams(cls, meat_g: Fraction | None, spice_g: Fraction | None) -> Tolerance | None:
-        """The tolerance stated in grams, or None where none is stated."""
-        if meat_g is None and spice_g is None:
-            return None
-        return cls((meat_g or _ZERO) / G_PER_KG, (spice_g or _ZERO) / G_PER_KG)
+    meat_g: Fraction | None
+    spice_g: Fraction | None
 
     def of(self, item: Ingredient) -> Fraction:
-        """Tolerance of an item's weight."""
-        return self.meat_kg if isinstance(item, Lot) else self.spice_kg
+        """Kilograms by which an item's weight may be off."""
+        return ((self.meat_g if isinstance(item, Lot) else self.spice_g) or _ZERO) / G_PER_KG
 
 
 def check(
-    recipe: Recipe,
-    table: LotTable,
-    weighed: Sequence[WeighedItem],
-    file: str,
-    day: date,
+    recipe: Recipe, table: LotTable, weighed: Sequence[WeighedItem], file: str, day: date,
     tolerance: Tolerance | None = None,
-) -> Report:
+) -> Report:  # fmt: skip
     """Measure what was weighed against the recipe and its packs.
 
     Raises BadInput where a name is unknown or a property that a limit needs is not stated.
@@ -202,59 +188,88 @@ def check(
         faults += _error_faults(recipe, table, batch)
     if faults:
         raise BadInput(list(dict.fromkeys(faults)))
-    whole, *parts = (
-        _report(recipe, batch, packs, legal, day, tolerance, load, 1 if load else max(len(batches) - 1, 1))
-        for load, batch in batches.items()
-    )
+    judge = _Judge(recipe, day, packs, legal, tolerance)
+    several = max(len(batches) - 1, 1)
+    whole, *parts = (judge.report(batch, load, 1 if load else several) for load, batch in batches.items())
     whole = replace(whole, table_in_pounds=table.in_pounds)
-    mended = tuple(p for p in _mended(whole.places, recipe, table, whole.batch, day) if p.findings)
     together = summed([part.batch for part in parts], recipe)
     unfit = dict.fromkeys((*_unfit(recipe, whole.batch, day), *_unfit(recipe, together, day)))
     named = whole.grade is Grade.NOT_THIS_NAME
     judging = Dosed(recipe, packs, (*recipe.requirements, *legal), tuple(lots))
     apart_by = {part.load: part.batch for part in parts}
     return replace(
-        whole, places=mended, unfit=tuple(unfit), loads=tuple(parts),
+        whole, places=tuple(_mended(whole, table)), unfit=tuple(unfit), loads=tuple(parts),
         apart=not_adding_up(whole.batch, together) if parts else (), unlike=tuple(two_weights(table, weighed)),
-        against=tuple(against(recipe, table, day, whole.batch, apart_by, in_pounds=whole.in_pounds)),
-        not_judged=tuple(not_judged(recipe, whole.batch, apart_by)),
+        against=tuple(_against(whole, table, apart_by)), not_judged=tuple(_not_judged(whole, apart_by)),
         other_names=other_names(recipe, packs, day, whole.batch) if named else (),
         instead=doses_instead(judging, [f.requirement for f in whole.findings if f.forbids]),
     )  # fmt: skip
 
 
-def _report(
-    recipe: Recipe,
-    batch: Batch,
-    packs: Sequence[Pack],
-    legal: Sequence[Requirement],
-    day: date,
-    tolerance: Tolerance | None,
-    load: int,
-    loads: int,
-) -> Report:
-    """The whole batch, or one load of it, measured; whether its lots may go in is judged on all loads together.
+@dataclass(frozen=True)
+class _Judge:
+    """What the whole batch and each of its loads are judged by."""
 
-    ``loads`` are those it was weighed in.
-    """
-    own = _with_confidence(recipe, batch, [*recipe.requirements, *_further(recipe, batch, loads)])
-    held = _with_confidence(recipe, batch, legal)
-    places = [_place("recipe", recipe.entry.name, "you", own, batch, tolerance)]
-    places += [_pack_place(pack, held, batch, tolerance) for pack in (*packs, guard())]
-    guarded = any(limits_cure(r) and r.origin.pack != guard().pack for r in held)
-    kept = tuple(place for place in places if place.findings)
-    return Report(recipe, day, batch, kept, doses(recipe, batch, guarded=guarded, loads=loads), (), load)
+    recipe: Recipe
+    day: date
+    packs: Sequence[Pack]
+    legal: Sequence[Requirement]
+    tolerance: Tolerance | None
+
+    def report(self, batch: Batch, load: int, loads: int) -> Report:
+        """The whole batch, or one load of it, measured; whether its lots may go in is judged on all loads together.
+
+        ``loads`` are those it was weighed in.
+        """
+        recipe, law = self.recipe, self._held(batch, self.legal)
+        own = self._held(batch, [*recipe.requirements, *_further(recipe, batch, loads)])
+        places = [self._place("recipe", recipe.entry.name, "you", own, batch)]
+        for pack in (*self.packs, guard()):
+            rows = [requirement for requirement in law if requirement.origin.pack == pack.pack]
+            places.append(self._place(pack.pack, pack.title, pack.authority, rows, batch))
+        guarded = any(limits_cure(r) and r.origin.pack != guard().pack for r in law)
+        kept = tuple(place for place in places if place.findings)
+        return Report(recipe, self.day, batch, kept, doses(recipe, batch, guarded=guarded, loads=loads), (), load)
+
+    def _held(self, batch: Batch, requirements: Sequence[Requirement]) -> list[Requirement]:
+        """The requirements with the confidence the recipe asks for, where it asks for any."""
+        requirements = [marked(requirement, batch.kilograms, batch.process) for requirement in requirements]
+        asked = self.recipe.entry.confidence
+        if asked is None:
+            return requirements
+        formula, confidence = Formula(tuple(batch.kilograms), (), batch.process), asked.confidence()
+        return [confident(requirement, confidence, formula) for requirement in requirements]
+
+    def _place(self, name: str, title: str, authority: str, requirements: Sequence[Requirement], batch: Batch) -> Place:
+        findings = (self._finding(requirement, batch) for requirement in requirements)
+        return Place(name, title, authority, tuple(sorted(findings, key=_badness)))
+
+    def _finding(self, requirement: Requirement, batch: Batch) -> Finding:
+        verdict, tolerance = requirement.measure(batch), self.tolerance
+        on_paper = None if requirement.confidence is None else requirement.on_paper.measure(batch).ok
+        found = Finding(requirement, verdict.value, verdict.ok, why=verdict.why, on_paper=on_paper)
+        if tolerance is None or verdict.ok is None:
+            return found
+        ends = corners(requirement, batch, {item: tolerance.of(item) for item in batch.kilograms})
+        if ends is None:
+            return replace(found, whole_range=False)
+        figures = [x for end in ends if (x := requirement.on_paper.measure(end).value) is not None]
+        if not figures:
+            return found
+        low, high = min(figures), max(figures)
+        if verdict.ok:
+            return replace(found, low=low, high=high, whole_range=all(requirement.measure(end).ok for end in ends))
+        reached = (requirement.lo is None or high >= requirement.lo) and (
+            requirement.hi is None or low <= requirement.hi
+        )
+        return replace(found, low=low, high=high, whole_range=not reached)
 
 
 def _further(recipe: Recipe, batch: Batch, loads: int) -> Iterator[Requirement]:
     """What the recipe asks beside its requirements: its total of salt, and water left to the solver in its band."""
-    if not _silent_on_salt(batch):
+    if not any(item.kind.states_composition and SALT not in item.properties for item in batch.kilograms):
         yield from salt_targets(recipe, batch, loads)
     yield from (free_band(addition) for addition in recipe.additions if addition.dosing is Dosing.FREE)
-
-
-def _silent_on_salt(batch: Batch) -> bool:
-    return any(item.kind.states_composition and SALT not in item.properties for item in batch.kilograms)
 
 
 def _error_faults(recipe: Recipe, table: LotTable, batch: Batch) -> list[Fault]:
@@ -264,26 +279,15 @@ def _error_faults(recipe: Recipe, table: LotTable, batch: Batch) -> list[Fault]:
     return [] if asked is None else error_faults(table.file, lots, asked.confidence())
 
 
-def _with_confidence(recipe: Recipe, batch: Batch, requirements: Sequence[Requirement]) -> list[Requirement]:
-    """The requirements with the confidence the recipe asks for, where it asks for any."""
-    requirements = [marked(requirement, batch.kilograms, batch.process) for requirement in requirements]
-    asked = recipe.entry.confidence
-    if asked is None:
-        return requirements
-    formula, confidence = Formula(tuple(batch.kilograms), (), batch.process), asked.confidence()
-    return [confident(requirement, confidence, formula) for requirement in requirements]
-
-
-def _mended(places: Sequence[Place], recipe: Recipe, table: LotTable, batch: Batch, day: date) -> Iterator[Place]:
+def _mended(report: Report, table: LotTable) -> Iterator[Place]:
     """The places with a way to mend each broken target, found among the lots that may still go in."""
-    every = [finding for place in places for finding in place.findings]
-    if not any(finding.grade is Grade.NOT_THE_RECIPE for finding in every):
-        yield from places
+    recipe, kept = report.recipe, [finding.requirement for finding in report.findings if finding.ok]
+    if not any(finding.grade is Grade.NOT_THE_RECIPE for finding in report.findings):
+        yield from report.places
         return
-    lots = [lot for lot in table.lots if not why_left_out(recipe, lot, day)]
-    mender = Mender(recipe, batch, lots, recipe.entry.scales.meat_g / G_PER_KG)
-    kept = [finding.requirement for finding in every if finding.ok]
-    for place in places:
+    lots = [lot for lot in table.lots if not why_left_out(recipe, lot, report.day)]
+    mender = Mender(recipe, report.batch, lots, recipe.entry.scales.meat_g / G_PER_KG)
+    for place in report.places:
         findings = tuple(
             replace(f, mend=mender.mend(f.requirement, kept)) if f.grade is Grade.NOT_THE_RECIPE else f
             for f in place.findings
@@ -300,73 +304,68 @@ def _gap_faults(recipe: Recipe, batch: Batch, every: Sequence[Requirement], file
     ]
 
 
-def _pack_place(pack: Pack, legal: Sequence[Requirement], batch: Batch, tolerance: Tolerance | None) -> Place:
-    own = [requirement for requirement in legal if requirement.origin.pack == pack.pack]
-    return _place(pack.pack, pack.title, pack.authority, own, batch, tolerance)
-
-
-def _place(
-    name: str,
-    title: str,
-    authority: str,
-    requirements: Sequence[Requirement],
-    batch: Batch,
-    tolerance: Tolerance | None,
-) -> Place:
-    findings = [_finding(requirement, batch, tolerance) for requirement in requirements]
-    return Place(name, title, authority, tuple(sorted(findings, key=_badness)))
-
-
-def _finding(requirement: Requirement, batch: Batch, tolerance: Tolerance | None) -> Finding:
-    verdict = requirement.measure(batch)
-    on_paper = None if requirement.confidence is None else requirement.on_paper.measure(batch).ok
-    found = Finding(requirement, verdict.value, verdict.ok, why=verdict.why, on_paper=on_paper)
-    if tolerance is None or verdict.ok is None:
-        return found
-    spread = {item: tolerance.of(item) for item in batch.kilograms}
-    ends = corners(requirement, batch, spread)
-    if ends is None:
-        return replace(found, whole_range=False)
-    figures = [x for end in ends if (x := requirement.on_paper.measure(end).value) is not None]
-    if not figures:
-        return found
-    low, high = min(figures), max(figures)
-    if verdict.ok:
-        return replace(found, low=low, high=high, whole_range=all(requirement.measure(end).ok for end in ends))
-    return replace(found, low=low, high=high, whole_range=not _any_within(requirement, low, high))
-
-
-def _any_within(requirement: Requirement, low: Fraction, high: Fraction) -> bool:
-    return (requirement.lo is None or high >= requirement.lo) and (requirement.hi is None or low <= requirement.hi)
-
-
 def _badness(finding: Finding) -> tuple[int, Fraction, str]:
     """Broken first, then what arithmetic cannot decide, then by margin as a share of the limit."""
-    requirement = finding.requirement
     rank = 0 if finding.grade is not Grade.MAKE else 1 if finding.ok is False else 2 if finding.ok is None else 3
-    return rank, relative_margin(finding), requirement.origin.rule
+    return rank, relative_margin(finding), finding.requirement.origin.rule
 
 
 def relative_margin(finding: Finding) -> Fraction:
     """Distance to the nearer limit as a share of that limit (of one where the limit is zero)."""
-    requirement = finding.requirement
-    if finding.value is None:
+    requirement, value = finding.requirement, finding.value
+    if value is None:
         return _ZERO
-    distance = margin(requirement, finding.value)
-    near = [x for x in (requirement.lo, requirement.hi) if x is not None and abs(finding.value - x) == abs(distance)]
+    distance = margin(requirement, value)
+    near = [x for x in (requirement.lo, requirement.hi) if x is not None and abs(value - x) == abs(distance)]
     return distance / abs(near[0]) if near and near[0] else distance
 
 
-def _unfit(recipe: Recipe, batch: Batch, day: date) -> tuple[str, ...]:
+def _unfit(recipe: Recipe, batch: Batch, day: date) -> Iterator[str]:
     """Lots that may not go in on this day, and lots of which more was weighed than there is."""
-    said = []
-    for item, kilograms in batch.kilograms.items():
-        if not isinstance(item, Lot):
+    for lot, kilograms in batch.kilograms.items():
+        if not isinstance(lot, Lot):
             continue
-        why = why_left_out(recipe, item, day)
+        why = why_left_out(recipe, lot, day)
         if why:
-            said.append(f"{item.name}: {why}")
-        elif kilograms > item.usable_kg:
-            had = trimmed(item.usable_kg, 3)
-            said.append(f"{item.name}: {trimmed(kilograms, 3)} kg weighed, and only {had} kg usable on hand")
-    return tuple(said)
+            yield f"{lot.name}: {why}"
+        elif kilograms > lot.usable_kg:
+            weighed, had = trimmed(kilograms, 3), trimmed(lot.usable_kg, 3)
+            yield f"{lot.name}: {weighed} kg weighed, and only {had} kg usable on hand"
+
+
+def _against(report: Report, table: LotTable, loads: Mapping[int, Batch]) -> Iterator[str]:
+    """What the lots' own limits and the mixer do not allow, with half a division of the meat scale to spare.
+
+    Loads that were weighed apart are held to the mixer; a whole batch that needs several is named as not judged.
+    """
+    recipe, whole = report.recipe, report.batch
+
+    def say(kilograms: Fraction) -> str:
+        return f"{trimmed(kilograms / KG_PER_LB, 2)} lb" if report.in_pounds else f"{trimmed(kilograms, 3)} kg"
+
+    room = recipe.entry.scales.meat_g / G_PER_KG / 2
+    for lot in table.lots:
+        taken = lot.held_kg(whole.kilograms.get(lot, _ZERO))
+        weighed = f"{lot.name}: {say(taken)} as held"
+        if lot.use_up and not why_left_out(recipe, lot, report.day) and abs(lot.on_hand_kg - taken) > room:
+            yield f"{weighed}, and all {say(lot.on_hand_kg)} of it are to be used up"
+        if not taken or lot.use_up:
+            continue
+        if lot.largest_pull_kg is not None and taken > lot.largest_pull_kg + room:
+            yield f"{weighed}, and {say(lot.largest_pull_kg)} is the most to pull"
+        if lot.smallest_pull_kg is not None and taken < lot.smallest_pull_kg - room:
+            yield f"{weighed}, and {say(lot.smallest_pull_kg)} is the least to pull"
+        if lot.pack_kg is not None and abs(taken - round(taken / lot.pack_kg) * lot.pack_kg) > room:
+            yield f"{weighed}, and it goes in by whole packs of {say(lot.pack_kg)}"
+    for number, load in loads.items():
+        weight, mixer = load.amount(Weight(Basis.BATCH)), recipe.entry.mixer_kg
+        if mixer is not None and weight > mixer + room:
+            yield f"load {number}: {say(weight)}, and the mixer takes {say(mixer)}"
+
+
+def _not_judged(report: Report, loads: Mapping[int, Batch]) -> Iterator[str]:
+    """What a blend judges and what was weighed does not show."""
+    yield "the size ordered and whether it is the cheapest batch"
+    weight, mixer = report.batch.amount(Weight(Basis.BATCH)), report.recipe.entry.mixer_kg
+    if mixer is not None and weight > mixer and not loads:
+        yield "the loads, for the mixer does not take all of it at once: weigh them apart"

@@ -1,27 +1,30 @@
 """The dose that would pass: where a dose breaks a limit, the nearest one that keeps every limit on what it brings.
 
-It is said in the recipe's own key and unit, rounded inward, and holds whatever lots are chosen.
+It is said in the recipe's own key and unit, rounded inward, and holds whatever lots are chosen. And another name for
+lawful food that may not bear its own: classes of the same pack whose every rule it keeps.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
+from datetime import date
 from fractions import Fraction
 from functools import cached_property
 from math import ceil
 
-from constraints.formula import Formula, NoDose
+from constraints.formula import Batch, Formula, NoDose
 from constraints.ingredients import Ingredient
 from constraints.library import GUARD
+from constraints.meaning import COMPOSITION
 from constraints.numbers import trimmed
 from constraints.quantities import MissingProperty
 from constraints.requirement import Requirement
 from constraints.row import Row
-from constraints.rules import Pack
-from optimizer.answer import Answer
+from constraints.rules import Method, Pack, Product, ProductClass
 from optimizer.problem import Problem
 from optimizer.reading.added import DOSES
+from optimizer.reading.packs import class_for, product_of
 from optimizer.reading.recipe import Recipe, addition
 
 _ZERO = Fraction(0)
@@ -80,13 +83,6 @@ class Dosed:
     def of(cls, problem: Problem) -> Dosed:
         """Those of a batch to decide."""
         return cls(problem.recipe, problem.packs, problem.requirements, problem.formula.lots)
-
-
-def lawful_doses(answer: Answer) -> tuple[LawfulDose, ...]:
-    """For each addition whose dose breaks a limit, or is in what cannot hold together, the dose that would pass."""
-    broken = [c.requirement for c in answer.checks if c.ok is False and c.requirement.origin.blocks]
-    broken += answer.conflict.requirements if answer.conflict is not None else ()
-    return doses_instead(Dosed.of(answer.problem), broken)
 
 
 def doses_instead(dosed: Dosed, broken: Sequence[Requirement]) -> tuple[LawfulDose, ...]:
@@ -197,3 +193,47 @@ def _last(holds: Callable[[int], bool], low: int, high: int) -> int | None:
         middle = (low + high) // 2
         low, high = (middle, high) if holds(middle) else (low, middle)
     return high if holds(high) else low
+
+
+def other_names(recipe: Recipe, packs: Sequence[Pack], day: date, batch: Batch) -> tuple[str, ...]:
+    """For each pack one of whose rules is broken under the class stated, the classes that fit the batch, in words."""
+    said, product = [], product_of(recipe, day)
+    for named, pack in zip(recipe.entry.rules, packs, strict=True):
+        present = class_for(recipe, named, pack)
+        if present is not None and not _lawful(pack, present, product, batch):
+            found = [f"{c.title} (product_class: {c.id})" for c in fitting(pack, present, product, batch)]
+            said += [f"Lawful under the {pack.title} pack as {'; '.join(found)}"] if found else []
+    return tuple(said)
+
+
+def fitting(pack: Pack, present: str, product: Product, batch: Batch) -> tuple[ProductClass, ...]:
+    """The pack's other classes that the batch could be sold as: made and cured like it, with every rule of law kept.
+
+    Only classes whose composition the pack limits, and of a class and a wider one only the wider.
+    """
+    method = next((c.method for c in pack.classes if c.id == present), Method.COMMINUTED)
+    others = (c for c in pack.classes if c.id != present and c.method is method and product.uses.issuperset(c.needs))
+    like = (c for c in others if c.made.holds(product, method))
+    found = [c for c in like if _identified(pack, c.id, product) and _lawful(pack, c.id, product, batch)]
+    ids = {c.id for c in found}
+    return tuple(c for c in found if not (pack.belongs_to(c.id) - {c.id}) & ids)
+
+
+def _identified(pack: Pack, name: str, product: Product) -> bool:
+    """True where the pack holds a rule on the composition of this class, and not only on what is added to any."""
+    rows = (row for row in pack.in_force(product, name) if row.classes)
+    return any(row.requirement().regulates == COMPOSITION for row in rows)
+
+
+def _lawful(pack: Pack, name: str, product: Product, batch: Batch) -> bool:
+    """True where the batch breaks no rule of law for the class; False too where that cannot be told."""
+    return not any(_breaks(pack, name, product, batch))
+
+
+def _breaks(pack: Pack, name: str, product: Product, batch: Batch) -> Iterator[bool]:
+    for requirement in pack.requirements(product, name):
+        if requirement.origin.legal:
+            try:
+                yield requirement.measure(batch).ok is False
+            except MissingProperty:
+                yield True

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from fractions import Fraction
 from itertools import product
 
@@ -10,11 +10,12 @@ from constraints.cure import COARSE_DIVISION
 from constraints.estimate import Component, estimated, lines_of, published
 from constraints.faults import Fault
 from constraints.formula import Batch
-from constraints.ingredients import SALT, Ingredient, Kind, Lot
+from constraints.ingredients import FAT, MOISTURE, PROTEIN, SALT, Ingredient, Kind
 from constraints.judged import brought
 from constraints.numbers import G_PER_KG, PERCENT, shown, trimmed
 from constraints.quantities import Basis, Process
 from constraints.requirement import Requirement, Status
+from constraints.rules import Pack
 from constraints.words import plant_wording
 from optimizer.answer import Answer
 from optimizer.cause import weight_words
@@ -23,7 +24,7 @@ from optimizer.problem import Problem
 from optimizer.reading.packs import class_for
 from optimizer.reading.recipe import Recipe
 from optimizer.reading.recipe_checks import NO_SOURCE, NOT_A_PLANT, SALT_PCT, contains
-from optimizer.summary import casing_need, composition, dry_additions, unpriced
+from optimizer.summary import casing_need, composition
 from optimizer.verdict import Verdict
 
 _WORTH_A_WORD = Fraction(1, 1000)
@@ -32,20 +33,24 @@ _WORTH_A_WORD = Fraction(1, 1000)
 
 def warnings(answer: Answer) -> list[str]:
     """Everything that does not forbid the batch and still wants attention, most serious first."""
+    problem = answer.problem
+    suspicious = [
+        f"{lot.name}, which the blend uses, is suspicious: {'; '.join(lot.suspicions)}."
+        for lot in answer.lots if lot.suspicions
+    ]  # fmt: skip
+    met = [check.requirement for check in answer.checks if check.ok]
     return [
-        *_soft_failures(answer),
-        *_coarse_cure_scale(answer),
-        *_coarse_doses(answer),
-        *_suspicious_lots(answer),
-        *on_estimates(
-            answer.weighed.total.kilograms if answer.weighed else answer.problem.formula.lots,
-            answer.problem.recipe.process,
-            [check.requirement for check in answer.checks if check.ok],
-        ),
-        *map(in_words, answer.problem.warnings),
-        *_implausible(answer),
-        *_no_class(answer.problem),
-        *_no_rules(answer.problem),
+        *_soft_failures(answer), *_coarse_cure_scale(answer), *_coarse_doses(answer), *suspicious,
+        *on_estimates(answer.batch if answer.weighed else problem.formula.lots, problem.recipe.process, met),
+        *map(in_words, problem.warnings), *_implausible(answer), *_no_law(problem),
+    ]  # fmt: skip
+
+
+def classes_of(problem: Problem) -> list[tuple[Pack, str | None]]:
+    """The recipe's rule packs, each with the class that the product is of under it."""
+    recipe = problem.recipe
+    return [
+        (pack, class_for(recipe, name, pack)) for name, pack in zip(recipe.entry.rules, problem.packs, strict=False)
     ]
 
 
@@ -60,7 +65,7 @@ def lot_notes(answer: Answer) -> list[str]:
     cured = cured_lots(answer)
     if cured and not answer.problem.recipe.cured:
         said.append(f"The recipe adds no cure, yet these lots bring nitrite or nitrate: {', '.join(cured)}.")
-    rework = [i.name for i in (answer.weighed.total.kilograms if answer.weighed else ()) if _is_rework(i)]
+    rework = [lot.name for lot in answer.lots if lot.rework]
     if rework:
         said.append(
             f"Rework in the batch: {', '.join(rework)}. Doses per kilogram of meat are reckoned on the fresh meat "
@@ -71,19 +76,19 @@ def lot_notes(answer: Answer) -> list[str]:
 
 def uncured(answer: Answer) -> str:
     """That no cure goes in, where that is so."""
-    items = answer.weighed.total.kilograms if answer.weighed else {}
-    none = not answer.problem.recipe.cured and not any(isinstance(i, Lot) and (i.cured or brought([i])) for i in items)
-    return "Uncured: no nitrite or nitrate is added." if none else ""
+    cured = answer.problem.recipe.cured or any(lot.cured or brought([lot]) for lot in answer.lots)
+    return "" if cured else "Uncured: no nitrite or nitrate is added."
 
 
 def heed(answer: Answer) -> list[str]:
     """What a maker must know at once though nothing is wrong: what is confirmed, not judged, or contained."""
     problem = answer.problem
-    said = [*lot_notes(answer), *_plants(problem), *not_judged(problem)]
-    free = unpriced(problem)
-    if free:
-        said.append(f"No price is stated for {', '.join(free)}: counted as 0.")
-    return [*said, *known_to_contain(problem.recipe)]
+    items = [addition.item for addition in problem.recipe.additions]
+    free = ", ".join(i.name for i in items if not i.cost_per_kg and i.kind is not Kind.WATER)
+    unpriced = [f"No price is stated for {free}: counted as 0."] if free else []
+    return [
+        *lot_notes(answer), *_plants(problem), *not_judged(problem), *unpriced, *known_to_contain(problem.recipe)
+    ]  # fmt: skip
 
 
 def known_to_contain(recipe: Recipe) -> list[str]:
@@ -119,9 +124,10 @@ def notes(answer: Answer) -> list[str]:
     """What was assumed in reckoning the batch."""
     problem = answer.problem
     said = [*filter(None, [uncured(answer), tidiness(answer)]), *heed(answer)]
-    zero = dry_additions(problem)
+    dry = [a.item for a in problem.recipe.additions if a.item.kind in (Kind.DRY, Kind.SALT, Kind.CURE)]
+    zero = ", ".join(item.name for item in dry if item.properties.keys().isdisjoint((FAT, MOISTURE, PROTEIN)))
     if zero:
-        said.append(f"Counted as no fat, moisture or protein: {', '.join(zero)}.")
+        said.append(f"Counted as no fat, moisture or protein: {zero}.")
     process = problem.recipe.process
     if process.declared:
         water = trimmed(PERCENT * process.water_loss, 2)
@@ -133,28 +139,22 @@ def notes(answer: Answer) -> list[str]:
     return said
 
 
-def _confirmed(problem: Problem) -> list[str]:
+def _confirmed(problem: Problem) -> Iterator[str]:
     """What the recipe confirms of its cures, each by itself: a strength confirms no dose."""
-    said = []
     for item in problem.recipe.entry.additions:
-        if item.confirm_strength:
-            said.append(
-                f"You confirm the strength of {item.name}: {trimmed(item.nitrite_pct or Fraction(0))} % nitrite."
-            )
-        if item.confirm_dose:
-            said.append(f"You confirm the small dose of {item.name}.")
-        if item.holds_no_nitrite:
-            said.append(f"You say that {item.name} holds no nitrite or nitrate.")
-        if item.holds_no_additive:
-            said.append(f"You say that {item.name} holds no additive.")
-    return said
+        strength = f"{trimmed(item.nitrite_pct or Fraction(0))} % nitrite"
+        for there, said in (
+            (item.confirm_strength, f"You confirm the strength of {item.name}: {strength}."),
+            (item.confirm_dose, f"You confirm the small dose of {item.name}."),
+            (item.holds_no_nitrite, f"You say that {item.name} holds no nitrite or nitrate."),
+            (item.holds_no_additive, f"You say that {item.name} holds no additive."),
+        ):
+            yield from [said] if there else ()
 
 
 def not_judged(problem: Problem) -> list[str]:
     """What this product needs beside the limits, and none of them judges."""
-    named = zip(problem.recipe.entry.rules, problem.packs, strict=False)
-    found = (what for name, pack in named
-             for what in pack.leaves_unsaid(problem.product, class_for(problem.recipe, name, pack)))  # fmt: skip
+    found = (what for pack, known in classes_of(problem) for what in pack.leaves_unsaid(problem.product, known))
     unsaid = ", ".join(dict.fromkeys(found))
     return [f"Not judged here, see to it yourself: {unsaid}."] if unsaid else []
 
@@ -169,14 +169,9 @@ def _plants(problem: Problem) -> list[str]:
     return [f"{source}. On the label: {'; '.join(laws) or 'ask your authority'}."]
 
 
-def _is_rework(item: Ingredient) -> bool:
-    return isinstance(item, Lot) and item.rework
-
-
 def cured_lots(answer: Answer) -> list[str]:
     """Lots in the batch that bring nitrite or nitrate."""
-    items = answer.weighed.total.kilograms if answer.weighed else {}
-    return [i.name for i in items if isinstance(i, Lot) and brought([i])]
+    return [lot.name for lot in answer.lots if brought([lot])]
 
 
 def left_out(problem: Problem) -> list[str]:
@@ -193,41 +188,35 @@ def _shared(why: str) -> bool:
     return why.startswith(("not eligible", "left out by the recipe", "no stock", "states neither"))
 
 
-def _soft_failures(answer: Answer) -> list[str]:
-    said = []
+def _soft_failures(answer: Answer) -> Iterator[str]:
     for check in answer.checks:
-        requirement = check.requirement
-        if check.ok is False and not requirement.origin.blocks and check.value is not None:
-            figure = trimmed(check.value, 4)
-            why, which = confirm(requirement), f" ({check.why})" if check.why else ""
-            said.append(
-                f"{requirement.what}{which} is {figure} {requirement.unit}, {requirement.limits()} asked for by "
-                f"{requirement.origin.source}{why}."
-            )
-    return said
+        r, which = check.requirement, f" ({check.why})" if check.why else ""
+        if check.ok is False and not r.origin.blocks and check.value is not None:
+            asked = f"{r.limits()} asked for by {r.origin.source}{confirm(r)}"
+            yield f"{r.what}{which} is {trimmed(check.value, 4)} {r.unit}, {asked}."
 
 
 def confirm(requirement: Requirement) -> str:
     """The request to confirm a figure that was not read in the law's own words, or nothing."""
-    origin = requirement.origin
-    if origin.status in (Status.MEMORY, Status.SECONDARY):
-        return f" (figure {origin.status}: confirm it with your authority)"
-    return ""
+    status = requirement.origin.status
+    doubtful = status in (Status.MEMORY, Status.SECONDARY)
+    return f" (figure {status}: confirm it with your authority)" if doubtful else ""
 
 
-def _coarse_cure_scale(answer: Answer) -> list[str]:
-    if answer.weighed is None:
-        return []
-    said = []
-    for item, kilograms in _cures(answer):
-        division = answer.weighed.divisions[item]
+def _coarse_cure_scale(answer: Answer) -> Iterator[str]:
+    smallest: dict[Ingredient, Fraction] = {}
+    for load in answer.weighed.loads if answer.weighed else ():
+        for item, kilograms in load.kilograms.items():
+            if item.kind is Kind.CURE:
+                smallest[item] = min(kilograms, smallest.get(item, kilograms))
+    for item, kilograms in smallest.items():
+        division = answer.weighed.divisions[item] if answer.weighed else Fraction(0)
         if division > COARSE_DIVISION * kilograms:
-            said.append(
+            yield (
                 f"the scale's division of {trimmed(division * G_PER_KG)} g is "
                 f"{shown(PERCENT * division / kilograms, 1)} % of the {trimmed(kilograms * G_PER_KG)} g of {item.name} "
                 "in a load: use a finer scale (over 1 % is too coarse; common practice, no source)."
             )
-    return said
 
 
 def _coarse_doses(answer: Answer) -> list[str]:
@@ -248,26 +237,6 @@ def _coarse_doses(answer: Answer) -> list[str]:
         f"{trimmed(kilograms * G_PER_KG, 3)} g of {item.name} of a dose of {trimmed(dose * G_PER_KG, 2)} g in a load: "
         f"use a finer scale ({trimmed(PERCENT * OFF_DOSE)} % off is too far; {NO_SOURCE})."
         for item, (kilograms, dose) in worst.items()
-    ]
-
-
-def _cures(answer: Answer) -> list[tuple[Ingredient, Fraction]]:
-    assert answer.weighed is not None
-    smallest: dict[Ingredient, Fraction] = {}
-    for load in answer.weighed.loads:
-        for item, kilograms in load.kilograms.items():
-            if item.kind is Kind.CURE:
-                smallest[item] = min(kilograms, smallest.get(item, kilograms))
-    return list(smallest.items())
-
-
-def _suspicious_lots(answer: Answer) -> list[str]:
-    if answer.weighed is None:
-        return []
-    return [
-        f"{item.name}, which the blend uses, is suspicious: {'; '.join(item.suspicions)}."
-        for item in answer.weighed.total.kilograms
-        if isinstance(item, Lot) and item.suspicions
     ]
 
 
@@ -312,15 +281,9 @@ def odd_salt(batch: Batch) -> list[str]:
     return [f"the whole batch holds {trimmed(salt, 2)} % salt ({usual})."]
 
 
-def _no_class(problem: Problem) -> list[str]:
-    names = zip(problem.recipe.entry.rules, problem.packs, strict=False)
-    without = [pack.pack for name, pack in names if pack.classes and class_for(problem.recipe, name, pack) is None]
+def _no_law(problem: Problem) -> Iterator[str]:
+    without = [pack.pack for pack, known in classes_of(problem) if pack.classes and known is None]
     if without:
-        return [f"no product_class is stated, so limits of {', '.join(without)} for a class are not checked."]
-    return []
-
-
-def _no_rules(problem: Problem) -> list[str]:
-    if problem.packs:
-        return []
-    return ["the recipe names no rule pack: no legal limit was checked."]
+        yield f"no product_class is stated, so limits of {', '.join(without)} for a class are not checked."
+    if not problem.packs:
+        yield "the recipe names no rule pack: no legal limit was checked."

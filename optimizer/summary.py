@@ -9,7 +9,7 @@ from math import floor
 
 from constraints.estimate import estimated
 from constraints.formula import Batch
-from constraints.ingredients import FAT, MOISTURE, PROTEIN, SALT, Kind, Lot, every
+from constraints.ingredients import FAT, MOISTURE, PROTEIN, SALT, Lot, every
 from constraints.numbers import G_PER_KG, PERCENT
 from constraints.quantities import Amount, Basis, MissingProperty, Weight
 from optimizer.problem import Problem, dying
@@ -151,18 +151,3 @@ def casing_need(problem: Problem, batch: Batch) -> CasingNeed | None:
         cost_per_link=paid / links if links else None, cost_per_kg_raw=paid / raw,
         cost_per_kg_finished=paid / finished if finished else None,
     )  # fmt: skip
-
-
-def unpriced(problem: Problem) -> list[str]:
-    """Names of additions but water that state no price and count as 0."""
-    return [a.item.name for a in problem.recipe.additions if not a.item.cost_per_kg and a.item.kind is not Kind.WATER]
-
-
-def dry_additions(problem: Problem) -> list[str]:
-    """Names of dry additions that state no composition and count as zero fat, moisture and protein."""
-    return [
-        a.item.name
-        for a in problem.recipe.additions
-        if a.item.kind in (Kind.DRY, Kind.SALT, Kind.CURE)
-        and not any(name in a.item.properties for name in (FAT, MOISTURE, PROTEIN))
-    ]

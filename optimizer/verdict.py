@@ -1,4 +1,4 @@
-"""Checks turned into one grade, one headline and one exit code, for page, JSON document and picture alike."""
+"""Checks, turned into one grade, one headline and one exit code, for page, JSON document and picture alike."""
 
 from __future__ import annotations
 
@@ -7,34 +7,41 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from enum import StrEnum
 from fractions import Fraction
-from typing import Any, Protocol
 
 from constraints.meaning import Salt
 from constraints.requirement import Requirement
 
 
-class Judged(Protocol):
-    """A requirement with its figure and verdict; ``certain`` is False where the scales' tolerance crosses a limit."""
+@dataclass(frozen=True)
+class Check:
+    """A requirement judged on a batch as weighed and on its worst load.
 
-    @property
-    def requirement(self) -> Requirement:
-        """What was judged."""
+    ``value`` None and ``ok`` None where there is no batch to measure or arithmetic cannot decide; ``why`` then says
+    what is missing.
+    """
 
-    @property
-    def value(self) -> Fraction | None:
-        """Its figure."""
-
-    @property
-    def ok(self) -> bool | None:
-        """The verdict; None where arithmetic cannot decide."""
+    requirement: Requirement
+    value: Fraction | None
+    ok: bool | None
+    worst_load: Fraction | None = None
+    why: str = ""
 
     @property
     def certain(self) -> bool:
-        """Whether the verdict is the same over the whole tolerance of the scales."""
+        """Whether the verdict is the same over the whole tolerance of the scales; what has none is as weighed."""
+        return True
 
     @property
-    def why(self) -> str:
-        """What is to be said of it."""
+    def broken(self) -> bool:
+        """True where a limit that forbids the batch does not hold."""
+        return self.ok is False and self.requirement.origin.blocks
+
+
+def margin(requirement: Requirement, value: Fraction) -> Fraction:
+    """Distance to the nearer limit, negative where it is broken."""
+    gaps = [] if requirement.lo is None else [value - requirement.lo]
+    gaps += [] if requirement.hi is None else [requirement.hi - value]
+    return min(gaps, default=Fraction(0))
 
 
 class Mark(StrEnum):
@@ -104,7 +111,7 @@ def grade_of(broken: Iterable[Requirement]) -> Grade:
     )
 
 
-def mark(check: Judged) -> Mark:
+def mark(check: Check) -> Mark:
     """A check in a word."""
     origin = check.requirement.origin
     if origin.waived and not check.ok:
@@ -130,7 +137,7 @@ class Verdict:
     words: str = ""
 
     @classmethod
-    def of(cls, grade: Grade, checks: Iterable[Judged], warnings: int = 0, *, weighed: bool = False) -> Verdict:
+    def of(cls, grade: Grade, checks: Iterable[Check], warnings: int = 0, *, weighed: bool = False) -> Verdict:
         """The verdict on these checks; where nothing was found wrong, doubt about a limit that blocks makes it so."""
         marks = Counter(mark(check) for check in checks)
         if grade is Grade.MAKE and marks[Mark.NOT_CERTAIN]:
@@ -167,8 +174,3 @@ class Verdict:
     def by_mark(self) -> dict[str, int]:
         """How many limits bear each mark."""
         return {m.name.lower(): self.marks[m] for m in Mark}
-
-    def as_dict(self) -> dict[str, Any]:
-        """For JSON documents."""
-        counts = self.by_mark
-        return {"grade": str(self.grade), "headline": self.headline, "warnings": self.warnings, "limits": counts}

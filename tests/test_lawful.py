@@ -18,7 +18,7 @@ from constraints.numbers import exact, trimmed
 from optimizer.answer import Answer, Status, blend
 from optimizer.cli import app
 from optimizer.findings import Report, check
-from optimizer.lawful import STEPS, LawfulDose, lawful_doses
+from optimizer.lawful import STEPS, LawfulDose
 from optimizer.order import Asked, order_of
 from optimizer.pages.batch_page import page
 from optimizer.pages.check_page import check_page
@@ -71,7 +71,7 @@ def test_the_dose_said_passes_when_typed_and_the_next_one_does_not(
 ) -> None:
     answer = answered(rules, classes, addition, dose)
     assert answer.refused
-    (said,) = lawful_doses(answer)
+    (said,) = answer.lawful_doses
     assert words in said.words()
     assert said.value is not None
     assert not broken_by(answered(rules, classes, addition, f"{said.key}: {trimmed(said.value)}"), said)
@@ -86,7 +86,7 @@ def test_doses_said_together_pass_together() -> None:
     both = f"{CURE.replace('DOSE', 'ingoing_nitrite_ppm: 150')}\n  - {starch}\n  - {salts}"
     phosphate, binder = "9", "60"
     answer = answered("us", "{us: frankfurter}", both.replace("TOLD", binder), phosphate)
-    said = {dose.addition: dose.value for dose in lawful_doses(answer)}
+    said = {dose.addition: dose.value for dose in answer.lawful_doses}
     binder, phosphate = trimmed(said["starch"] or Fraction(0)), trimmed(said["salts"] or Fraction(0))
     assert not answered("us", "{us: frankfurter}", both.replace("TOLD", binder), phosphate).refused
     more = trimmed(exact(phosphate) + Fraction(1, 1000))
@@ -95,7 +95,7 @@ def test_doses_said_together_pass_together() -> None:
 
 def broken_by(answer: Answer, said: LawfulDose) -> bool:
     """True where the addition's dose is told to be unlawful again."""
-    return any(dose.addition == said.addition for dose in lawful_doses(answer))
+    return any(dose.addition == said.addition for dose in answer.lawful_doses)
 
 
 def test_page_and_document_say_it() -> None:
@@ -131,27 +131,27 @@ def test_a_limit_of_your_own_counts_too_and_a_target_of_salt_is_told() -> None:
     salt = "{name: salt, is: salt, total_salt_pct: 2.2, basis: batch}"
     answer = answered("eu", "{eu: heat_treated}", salt, "", ", {salt: {basis: batch, max_pct: 1.8}}")
     assert answer.status is Status.INFEASIBLE
-    assert [d.words() for d in lawful_doses(answer)] == ["salt: total_salt_pct at most 1.8 under your recipe"]
+    assert [d.words() for d in answer.lawful_doses] == ["salt: total_salt_pct at most 1.8 under your recipe"]
 
 
 def test_where_a_floor_and_a_ceiling_exclude_each_other_no_dose_is_told() -> None:
     floor = ", {ingoing_nitrite: {min_ppm: 140, basis: meat}}"
-    (said,) = lawful_doses(answered("eu", "{eu: heat_treated}", CURE, "ingoing_nitrite_ppm: 150", floor))
+    (said,) = answered("eu", "{eu: heat_treated}", CURE, "ingoing_nitrite_ppm: 150", floor).lawful_doses
     assert said.value is None
     assert "no dose of it keeps the limits of the European Union pack and your recipe" in said.words()
 
 
 def test_what_is_not_lawful_at_all_is_told_to_be_left_out() -> None:
     nitrite = CURE.replace("pink cure", "cure")
-    (said,) = lawful_doses(answered("eu", "{eu: fresh_sausage}", nitrite, "ingoing_nitrite_ppm: 100"))
+    (said,) = answered("eu", "{eu: fresh_sausage}", nitrite, "ingoing_nitrite_ppm: 100").lawful_doses
     assert said.words() == "cure: none at all is lawful under the European Union pack"
 
 
 def test_a_lawful_blend_and_fat_that_no_lot_reaches_say_nothing_of_doses() -> None:
-    assert lawful_doses(answered("eu", "{eu: heat_treated}", CURE, "ingoing_nitrite_ppm: 100")) == ()
+    assert answered("eu", "{eu: heat_treated}", CURE, "ingoing_nitrite_ppm: 100").lawful_doses == ()
     nothing = answered("eu", "{eu: heat_treated}", CURE, "ingoing_nitrite_ppm: 100", ", {protein: {min_pct: 40}}")
     assert nothing.status is Status.INFEASIBLE
-    assert lawful_doses(nothing) == ()
+    assert nothing.lawful_doses == ()
 
 
 def test_a_cure_of_nitrate_alone_needs_no_further_words() -> None:
@@ -159,7 +159,7 @@ def test_a_cure_of_nitrate_alone_needs_no_further_words() -> None:
     saltpetre = "{name: saltpetre, is: cure, nitrate_pct: 100, DOSE}"
     answer = answered("eu", "{eu: non_heat_treated}", saltpetre, "g_per_kg_meat: 0.2")
     assert answer.status is Status.DO_NOT_MAKE
-    (said,) = lawful_doses(answer)
+    (said,) = answer.lawful_doses
     assert said.value == exact("0.133")
     assert answered("eu", "{eu: non_heat_treated}", saltpetre, "g_per_kg_meat: 0.133").status is Status.OPTIMAL
 

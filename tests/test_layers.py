@@ -10,9 +10,9 @@ from where import HOME
 
 ROOMS = (
     "clock", "wording", "verdict", "wish", "ledger", "past", "taught", "reading", "order", "own_rows", "missing",
-    "problem", "other_names",
+    "problem", "lawful",
     "solver", "weighing", "bench", "conflict",
-    "as_weighed", "sure", "mend", "beside", "doses", "summary", "answer", "cause", "lawful", "findings", "mass",
+    "as_weighed", "sure", "doses", "summary", "answer", "cause", "findings", "mass",
     "correction", "near", "remarks", "pages", "plan", "why", "frames", "made",
     "store", "sheet", "cli", "__main__",
 )  # fmt: skip

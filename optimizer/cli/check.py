@@ -49,7 +49,8 @@ def check(
     from optimizer.reading.recipe import analysed, judged_by, read_both
     from optimizer.reading.weighed import read_weighed
 
-    on, tolerance = date or today(), Tolerance.of_grams(meat_tolerance_g, spice_tolerance_g)
+    on, typed = date or today(), meat_tolerance_g or spice_tolerance_g
+    tolerance = Tolerance(meat_tolerance_g, spice_tolerance_g) if typed else None
     with shared.within_time(time_limit):
         with shared.faults_on_stderr():
             read, table = read_both(recipe, lots)

@@ -14,7 +14,7 @@ from constraints.numbers import G_PER_KG
 from constraints.quantities import Basis
 from optimizer.answer import Answer, Status, unrounded
 from optimizer.cause import cause
-from optimizer.lawful import LawfulDose, lawful_doses
+from optimizer.lawful import LawfulDose
 from optimizer.pages.record import Figure, Record, at, plain
 from optimizer.remarks import cured_lots, left_out, notes, verdict_of, warnings
 from optimizer.summary import KNOWN, casing_need, composition, costs, dying_lots, estimated_in, finished_kg, weight
@@ -307,7 +307,7 @@ class Blend(Record):
     confidence: Confidence | None = at("sure")
     certificate: Certificate | None
     conflict: Conflict | None = at(lambda answer: _conflict(answer))
-    what_would_pass: list[PassingDose] = at(lawful_doses)
+    what_would_pass: list[PassingDose] = at("lawful_doses")
     left_out: list[str] = at(lambda answer: left_out(answer.problem))
     warnings: list[str] = at(warnings)
     notes: list[str] = at(notes)

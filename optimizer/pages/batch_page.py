@@ -15,7 +15,6 @@ from constraints.quantities import Basis
 from constraints.requirement import Requirement
 from optimizer.answer import Answer, unrounded
 from optimizer.cause import cause
-from optimizer.lawful import lawful_doses
 from optimizer.order import Order
 from optimizer.pages import details
 from optimizer.pages.comes_out import comes_out
@@ -101,7 +100,7 @@ def _verdict(answer: Answer, *, full: bool) -> Iterator[str]:
 
 def do_not_make(answer: Answer) -> Iterator[str]:
     """Every limit that a batch breaks, those that protect health first."""
-    broken = [check for check in answer.checks if check.ok is False and check.requirement.origin.blocks]
+    broken = [check for check in answer.checks if check.broken]
     unit = unit_of(answer)
     for check in sorted(
         map(unit.check, broken), key=lambda check: (not hurts(check.requirement), not check.requirement.origin.legal)
@@ -117,7 +116,7 @@ def do_not_make(answer: Answer) -> Iterator[str]:
 
 def doses_that_pass(answer: Answer) -> Iterator[str]:
     """The dose that would be lawful, for each addition whose dose is not."""
-    for dose in lawful_doses(answer):
+    for dose in answer.lawful_doses:
         yield from paragraph(f"What would pass: {dose.words()}.", "> ", "  ")
 
 

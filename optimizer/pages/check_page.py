@@ -9,7 +9,6 @@ from fractions import Fraction
 from constraints.ingredients import SALT
 from constraints.numbers import PERCENT, shown
 from constraints.quantities import Basis
-from optimizer.answer import margin
 from optimizer.doses import Dose
 from optimizer.findings import Finding, Place, Report
 from optimizer.pages.details import absent_words, composition_table, nothing_goes_in, source_words, unknown_words
@@ -17,7 +16,7 @@ from optimizer.pages.figures import Unit, figure, wanted
 from optimizer.pages.tables import heading, listed, paragraph, table
 from optimizer.remarks import in_words, known_to_contain, odd_salt, on_estimates
 from optimizer.summary import weight
-from optimizer.verdict import HEADLINES, Grade, Mark, Verdict, mark, worst
+from optimizer.verdict import HEADLINES, Grade, Mark, Verdict, margin, mark, worst
 from optimizer.wording import CAUTION, FULL, WATCH, day_words
 
 

@@ -10,11 +10,12 @@ from constraints.ingredients import FAT, SALT
 from constraints.meaning import BY_ION, Role, Stage
 from constraints.numbers import G_PER_KG, M_PER_FT, PERCENT, shown, trimmed
 from constraints.quantities import Amount, Basis
-from optimizer.answer import Answer, Check, margin
+from optimizer.answer import Answer
 from optimizer.pages.figures import Unit, figure, money_words, ounces, reckoned, unit_of, wanted
 from optimizer.pages.tables import apart, heading, named
 from optimizer.remarks import uncured
 from optimizer.summary import CasingNeed, casing_need, composition, costs, finished_kg
+from optimizer.verdict import Check, margin
 from optimizer.wording import COMES_OUT
 
 _BASES = {Basis.MEAT: "of the meat", Basis.BATCH: "of the whole batch", Basis.FINISHED: "finished"}

@@ -11,12 +11,12 @@ from constraints.formula import Batch
 from constraints.numbers import PERCENT, shown, trimmed
 from constraints.quantities import Basis
 from constraints.requirement import Requirement, Status
-from optimizer.answer import Answer, Check
+from optimizer.answer import Answer
 from optimizer.pages.figures import figure, money_words, unit_of
 from optimizer.pages.tables import heading, paragraph, table
 from optimizer.remarks import confirm, left_out, notes
 from optimizer.summary import composition, costs, dying_lots, estimated_in, weight
-from optimizer.verdict import Judged, mark
+from optimizer.verdict import Check, mark
 from optimizer.wording import day_words
 
 if TYPE_CHECKING:
@@ -71,7 +71,7 @@ def _checks(answer: Answer) -> Iterator[str]:
             yield from paragraph(f"[{source_words(check.requirement)}]", " " * 8, " " * 9)
 
 
-def unknown_words(check: Judged) -> str:
+def unknown_words(check: Check) -> str:
     """A limit that arithmetic cannot decide."""
     r = check.requirement
     return f"{r.what} of the {r.basis}, {r.limits()}: {check.why or 'a laboratory has to find it'}"
@@ -113,7 +113,7 @@ def absent_words(requirement: Requirement) -> str:
     return f"{requirement.what}, {requirement.basis}: {requirement.limits()} [{source_words(requirement)}]"
 
 
-def nothing_goes_in(check: Judged) -> bool:
+def nothing_goes_in(check: Check) -> bool:
     """A rule's largest figure for something of which the batch holds none."""
     requirement = check.requirement
     capped = requirement.lo is None and requirement.hi is not None

@@ -12,9 +12,10 @@ from typing import TypeVar
 from constraints.numbers import G_PER_KG, KG_PER_LB, M_PER_FT, OZ_PER_LB, shown, trimmed
 from constraints.quantities import Basis
 from constraints.requirement import Requirement
-from optimizer.answer import Answer, Check
+from optimizer.answer import Answer
 from optimizer.pages.tables import apart
 from optimizer.problem import Problem
+from optimizer.verdict import Check
 
 _MOST_PLACES = 8
 _OUNCE = KG_PER_LB / OZ_PER_LB

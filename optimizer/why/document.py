@@ -7,7 +7,6 @@ from typing import Any, Literal
 from constraints.requirement import Requirement
 from optimizer.answer import Status
 from optimizer.cause import cause
-from optimizer.lawful import lawful_doses
 from optimizer.pages.answer_json import Blend, PassingDose, VerdictPart
 from optimizer.pages.record import Figure, Record, at, plain
 from optimizer.remarks import verdict_of
@@ -266,7 +265,7 @@ class Why(Record):
     lots: list[PricedLot]
     offers: list[WorthOfOffer]
     conflict: NoBatch | None = at(lambda found: _no_batch(found))
-    what_would_pass: list[PassingDose] = at(lambda found: lawful_doses(found.answer))
+    what_would_pass: list[PassingDose] = at("answer.lawful_doses")
     what_if: WhatIf | None = at("change")
     curves: list[CurveDrawn]
     unfinished: list[NotSettled]
@@ -282,7 +281,7 @@ def explanation_dict(found: Explanation) -> dict[str, Any]:
 
 def _broken(found: Any) -> list[Any]:
     checks = found.answer.checks if found.answer.refused else ()
-    return [check for check in checks if check.ok is False and check.requirement.origin.blocks]
+    return [check for check in checks if check.broken]
 
 
 class _Of:

@@ -373,7 +373,7 @@ def _quick(problem: Problem) -> Problem:
 def _checked(problem: Problem, optimum: Optimum, weighed: Weighed, certificate: Certificate) -> Answer | None:
     """The answer where every limit that forbids a batch holds, else None."""
     checks = measured(problem.requirements, weighed)
-    if any(check.ok is False and check.requirement.origin.blocks for check in checks):
+    if any(check.broken for check in checks):
         return None
     return Answer(Status.OPTIMAL, problem, checks, optimum, weighed, _of_week(certificate), of_week=True)
 
