@@ -29,8 +29,7 @@ from optimizer.pages.record import plain
 from optimizer.reading.lots import parse_lots, read_lots
 from optimizer.reading.stocked import exported
 from optimizer.store.pages import keep_through, picture, trace_page
-from optimizer.store.stock_json import Followed, Traced
-from optimizer.store.trace import trace
+from optimizer.store.trace import Traced, trace
 
 ROOT = Path(__file__).parents[1]
 LOTS = ROOT / "examples" / "fresh-lots.csv"
@@ -115,7 +114,7 @@ def test_papers_kept_by_the_year_count_from_its_last_day_and_what_is_left_is_sai
     """9 CFR 320.3(a): two years after December 31 of the year of the transaction (from memory)."""
     came(path, S1="5")
     record(path, "sell", document("s", party="Cliff Inn"), [Movement("sell", "S1", Fraction(-2))])
-    said = " ".join(trace_page(trace(path, "S1"), 0).split())
+    said = " ".join(trace_page(trace(path, "S1")).split())
     assert "United States, federal inspection: keep them through 2028-12-31" in said
     assert "Canada: keep them through 2028-11-25" in said
     assert "; 3 kg left. Hold all that is left and ask your authority." in said
@@ -158,10 +157,11 @@ def test_a_kitchens_week(tmp_path: Path) -> None:
     assert set(back.batches) == {"B1", "B2"} and {"S-15", "F-11", "S-14", "P-06"} <= set(back.lots)
     assert {line.party for line in back.of("receive")} == {"Cliff Farm"}
     assert back.batches["B2"].unexplained == Fraction("11.92") - 11
-    text = trace_page(found, 0.1)
+    found.seconds = 0.1
+    text = trace_page(found)
     assert "traced forward in 0.10 s" in text and "Mole Inn" in text and max(map(len, text.splitlines())) <= 80
     drawn = picture(found)
-    assert "<svg" in drawn and "</desc>" in drawn and plain(Traced, Followed(back, 0.0))
+    assert "<svg" in drawn and "</desc>" in drawn and plain(Traced, back)
     rows = re.findall(r"<tr><td>(.*?)</td><td>(.*?)</td><td>(.*?)</td></tr>", drawn)
     sold = sum(line.kilograms for line in found.of("sell"))
     assert rows and sum(Fraction(kg) for _, to, kg in rows if to.startswith("to ")) == sold

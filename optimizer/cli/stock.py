@@ -339,16 +339,11 @@ def trace(
 ) -> None:
     """Say which batches a lot went into and who received them, or what a batch was made of and who supplied it."""
     from optimizer.pages.record import document
-    from optimizer.store.pages import picture as drawn
-    from optimizer.store.pages import trace_page
-    from optimizer.store.stock_json import Followed
+    from optimizer.store.pages import picture, trace_page
     from optimizer.store.trace import trace as followed
 
     shared.outputs({"--html": html}, (ledger,))
-    begun = time.perf_counter()
     found = followed(ledger, name, back)
-    seconds = time.perf_counter() - begun
     if html is not None:
-        shared.write_text(html, drawn(found), "--html")
-    text = document("trace", Followed(found, seconds)) if shown.json else trace_page(found, seconds, full=shown.full)
-    sys.stdout.write(text)
+        shared.write_text(html, picture(found), "--html")
+    sys.stdout.write(document("trace", found) if shown.json else trace_page(found, full=shown.full))

@@ -32,8 +32,8 @@ ANSWERS = {
     "plan": "optimizer.plan.report.plan_json:PlanRecord",
     "rules": "optimizer.pages.rules_json:Rules",
     "rule-packs": "optimizer.pages.rules_json:Packs",
-    "stock": "optimizer.store.stock_json:Stock",
-    "trace": "optimizer.store.stock_json:Traced",
+    "stock": "optimizer.store.pages:Stock",
+    "trace": "optimizer.store.trace:Traced",
     "why": "optimizer.why.document:Why",
 }
 """The type of each document, by the name that ``trimwright schema answer`` knows it by."""

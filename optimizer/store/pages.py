@@ -3,15 +3,16 @@
 from __future__ import annotations
 
 from calendar import monthrange
+from collections import defaultdict
 from collections.abc import Iterator, Sequence
-from datetime import date
+from datetime import date as Day
 from fractions import Fraction
-from typing import Any
 
 from constraints.numbers import shown, trimmed
 from constraints.treatment import load_treatments, places
 from optimizer.ledger import HOLD, held, lots_of, opened
 from optimizer.pages.chart import render
+from optimizer.pages.record import Figure, Record
 from optimizer.pages.tables import heading, paragraph, table
 from optimizer.past import Past
 from optimizer.reading.stocked import taught
@@ -22,50 +23,71 @@ _HEADS = ("lot", "what", "kg", "use by", "from", "came", "fat typed", "by tests"
 _COLUMN, _ROW, _WIDE = 250, 46, 190
 
 
-def stock_rows(path: str, day: date) -> list[dict[str, Any]]:
+class StockLot(Record):
+    """A lot of the ledger: what is left of it, and what tests say of its fat beside what was typed."""
+
+    lot: str
+    what: str
+    product: bool
+    """Whether it came out of a batch."""
+    kg: Figure
+    use_by: str
+    past: bool
+    hold: str
+    supplier: str
+    received: str
+    typed_fat_pct: str
+    fat_pct: Figure | None
+    fat_sd_pct: Figure | None
+    out_of_line: bool
+
+
+class Stock(Record):
+    """The answer of ``trimwright stock show``."""
+
+    date: Day
+    lots: list[StockLot]
+
+
+def stock_rows(path: str, day: Day) -> list[StockLot]:
     """Every lot with its balance, whether it may be used, and its fat as typed and by the tests."""
     sent = Past.of(path).suppliers
+    rows = []
     with opened(path) as base:
         told = taught(base)
-        rows = []
         for name, cells, product, left in lots_of(base):
             fat, sd = told.of(name) if told and name in told.names else (None, None)
             by = cells.get("use_by", "")
-            rows.append({
-                "lot": name, "what": cells.get("material", ""), "product": product, "kg": float(left), "use_by": by,
-                "past": bool(by) and by < day.isoformat(),
-                "hold": held(base, name) or (HOLD if cells.get("on_hold") in ("yes", "true", "1") else ""),
-                "supplier": cells.get("supplier") or sent.get(name, ""), "received": cells.get("received", ""),
-                "typed_fat_pct": cells.get("fat_pct", ""), "fat_pct": None if fat is None else float(fat),
-                "fat_sd_pct": None if sd is None else float(sd),
-                "out_of_line": told is not None and name in told.out_of_line,
-            })  # fmt: skip
+            rows.append(StockLot(
+                lot=name, what=cells.get("material", ""), product=product, kg=left, use_by=by,
+                past=bool(by) and by < day.isoformat(),
+                hold=held(base, name) or (HOLD if cells.get("on_hold") in ("yes", "true", "1") else ""),
+                supplier=cells.get("supplier") or sent.get(name, ""), received=cells.get("received", ""),
+                typed_fat_pct=cells.get("fat_pct", ""), fat_pct=fat, fat_sd_pct=sd,
+                out_of_line=told is not None and name in told.out_of_line,
+            ))  # fmt: skip
     return rows
 
 
-def stock_page(rows: Sequence[dict[str, Any]], *, full: bool = False) -> str:
+def stock_page(rows: Sequence[StockLot], *, full: bool = False) -> str:
     """Every lot with its balance, product apart; ``full`` adds where it came from and what the tests say."""
     lines: list[str] = []
     for title, wanted in (("stock", False), ("product", True)):
-        own = [_cells(row, full=full) for row in rows if row["product"] is wanted]
+        own = [_cells(row, full=full) for row in rows if row.product is wanted]
         if own:
-            more = ("from", "came", "fat typed", "by tests", "+-") if full else ()
-            lines += [
-                *heading(title),
-                *table(("lot", "what", "kg", "use by", *more), own, "<<><" + "<<>>>"[: len(more)]),
-            ]
+            lines += heading(title) + table(_HEADS[: len(own[0])], own, "<<><<<>>>"[: len(own[0])])
     return "\n".join(lines or ["The ledger is empty."]) + "\n"
 
 
-def _cells(row: dict[str, Any], *, full: bool) -> list[str]:
-    marks = [word for word, true in (("past", row["past"]), ("on hold", row["hold"])) if true]
-    cells = [row["lot"], row["what"], _kg(Fraction(str(row["kg"]))), " ".join([row["use_by"], *marks]).strip()]
-    tests = [("! " if row["out_of_line"] and key == "fat_pct" else "") + f"{row[key]:.1f}" if row[key] else ""
-             for key in ("fat_pct", "fat_sd_pct")]  # fmt: skip
-    return [*cells, row["supplier"], row["received"], row["typed_fat_pct"], *tests] if full else cells
+def _cells(row: StockLot, *, full: bool) -> list[str]:
+    marks = [word for word, true in (("past", row.past), ("on hold", row.hold)) if true]
+    cells = [row.lot, row.what, _kg(row.kg), " ".join([row.use_by, *marks]).strip()]
+    fat = ("! " if row.out_of_line else "") + f"{float(row.fat_pct):.1f}" if row.fat_pct else ""
+    tests = [fat, f"{float(row.fat_sd_pct):.1f}" if row.fat_sd_pct else ""]
+    return [*cells, row.supplier, row.received, row.typed_fat_pct, *tests] if full else cells
 
 
-def stock_html(rows: Sequence[dict[str, Any]], day: date) -> str:
+def stock_html(rows: Sequence[StockLot], day: Day) -> str:
     """The same as a page that prints."""
     return render("store/stock.html", title=f"Stock, {day_words(day)}", heads=_HEADS,
                   rows=[_cells(row, full=True) for row in rows])  # fmt: skip
@@ -88,13 +110,12 @@ def taught_page(path: str) -> str:
     return "\n".join(lines) + "\n"
 
 
-def trace_page(found: Trace, seconds: float, *, full: bool = False) -> str:
+def trace_page(found: Trace, *, full: bool = False) -> str:
     """The trace in the order a caller asks: who has it, which batches, which lots, who supplied, the books.
 
     ``full`` adds every document with its kind and reason.
     """
-    way = "forward" if found.forward else "back"
-    lines = [*paragraph(f"{found.name}, traced {way} in {seconds:.2f} s")]
+    lines = [*paragraph(f"{found.name}, traced {found.way} in {found.seconds:.2f} s")]
     if found.forward:
         risk, left = _kg(found.at_risk_kg), _kg(sum((book.left for book in found.lots.values()), Fraction(0)))
         many = "batch" if len(found.batches) == 1 else "batches"
@@ -105,9 +126,9 @@ def trace_page(found: Trace, seconds: float, *, full: bool = False) -> str:
         for line in found.of("sell")
     ])  # fmt: skip
     lines += _listed("who supplied it", ("from", "lot", "what", "kg", "when", "document"), [
-        [line.party or found.cells.get(line.lot, {}).get("supplier", ""), line.lot,
-         found.cells.get(line.lot, {}).get("material", ""), _kg(line.kilograms), _time(line.at), line.document]
-        for line in found.of("receive", "return")
+        [line.party or cells.get("supplier", ""), line.lot, cells.get("material", ""), _kg(line.kilograms),
+         _time(line.at), line.document]
+        for line in found.of("receive", "return") for cells in [found.lots[line.lot].as_received]
     ])  # fmt: skip
     lines += _listed("what went into which batch", ("batch", "lot or item", "kg", "when", "by"), [
         [line.batch, line.lot or line.item, _kg(line.into_batch), _time(line.at), line.person]
@@ -133,14 +154,14 @@ def _papers(found: Trace) -> Iterator[str]:
         yield from heading("papers")
     for place in rules if days else ():
         assert place.papers is not None
-        last = date.fromisoformat(max(days))
+        last = Day.fromisoformat(max(days))
         until = keep_through(last.replace(month=12, day=31) if place.papers.from_year_end else last, place.papers.years)
         yield from paragraph(f"{place.title}: keep them through {until} [{place.papers.source}; {place.papers.status}]")
 
 
-def keep_through(day: date, years: int) -> date:
+def keep_through(day: Day, years: int) -> Day:
     """The same day so many years later; the last of February for a leap day."""
-    return date(day.year + years, day.month, min(day.day, monthrange(day.year + years, day.month)[1]))
+    return Day(day.year + years, day.month, min(day.day, monthrange(day.year + years, day.month)[1]))
 
 
 def _listed(title: str, names: Sequence[str], rows: Sequence[Sequence[str]], align: str = "") -> Iterator[str]:
@@ -162,10 +183,10 @@ def picture(found: Trace) -> str:
     moved = [(line.lot, line.batch, line.kilograms) for line in found.of("pull")]
     moved += [(line.batch, line.lot, line.kilograms) for line in found.of("product", "rework")]
     moved += [(line.lot, f"to {line.party}", line.kilograms) for line in found.of("sell")]
-    links = list(dict.fromkeys((start, end) for start, end, _ in moved if start != end))
-    rows_of = [
-        (a, b, _kg(sum((kg for start, end, kg in moved if (start, end) == (a, b)), Fraction(0)))) for a, b in links
-    ]
+    links: dict[tuple[str, str], Fraction] = defaultdict(Fraction)
+    for start, end, kilograms in moved:
+        if start != end:
+            links[start, end] += kilograms
     names = list(dict.fromkeys((found.name, *(name for link in links for name in link))))
     depth = dict.fromkeys(names, 0)
     for _ in names:
@@ -179,7 +200,6 @@ def picture(found: Trace) -> str:
     boxes = [{"name": n, "x": x, "y": y, "kind": "batch" if n in found.batches else "lot"} for n, (x, y) in at.items()]
     drawn = [(at[a][0] + _WIDE, at[a][1] + 17, at[b][0], at[b][1] + 17) for a, b in links]
     across, down = (max(depth.values()) + 1) * _COLUMN, max(rows.values()) * _ROW + 20
-    title = f"{found.name}: trace {'forward' if found.forward else 'back'}"
-    return render(
-        "store/trace.html", title=title, boxes=boxes, links=drawn, wide=_WIDE, width=across, down=down, rows=rows_of
-    )
+    rows_of = [(a, b, _kg(kilograms)) for (a, b), kilograms in links.items()]
+    return render("store/trace.html", title=f"{found.name}: trace {found.way}", boxes=boxes, links=drawn, wide=_WIDE,
+                  width=across, down=down, rows=rows_of)  # fmt: skip
