@@ -183,7 +183,8 @@ def correct(
     left = table if taken else _without(table, ground.weighed)
     order = order_of(recipe, *(size or ("--batch-kg", ground.kilograms)), day, asked)
     whole = size is None or ground.alone.amount(Weight(order.basis)) <= order.kilograms + order.within_kg
-    order = replace(order, in_pounds=order.in_pounds or pounds, tidy=None)  # a correction is as small as it can be
+    pounds = bool(order.in_pounds) if asked.units else order.in_pounds or pounds
+    order = replace(order, in_pounds=pounds, tidy=None)  # a correction is as small as it can be
     if size is None:
         mixer, plenty = order.mixer_kg, 2 * sum((lot.usable_kg for lot in left.lots), ground.kilograms)
         order = _between(order, ground.kilograms, mixer * ceil(ground.kilograms / mixer) if mixer else plenty)

@@ -151,3 +151,24 @@ def test_a_page_in_pounds_says_every_weight_in_pounds(asked: tuple[str, ...]) ->
         assert said is not None and float(said[3]) == item["grams"]
         assert 16 * int(said[1] or 0) + float(said[2]) == pytest.approx(item["grams"] / 453.59237 * 16, abs=0.051)
     assert f"{found['cost']['per_kg_batch'] * 0.45359237:.2f} a lb" in body
+
+
+GROUND = [str(ROOT / "examples" / "correct" / "ground.csv"), "--recipe", str(ROOT / "examples" / "fresh.yaml"),
+          "--lots", str(ROOT / "examples" / "fresh-lots.csv"), "--date", "2026-11-25"]  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    "words",
+    [
+        ["plan", str(ROOT / "examples" / "week" / "week.yaml"), "--no-compare", "--full"], ["check", *GROUND],
+        ["correct", *GROUND, "--measured-fat", "31"],
+    ],
+)  # fmt: skip
+def test_weights_of_other_commands_are_said_in_the_unit_asked_for(words: list[str]) -> None:
+    """The words of a page in pounds, or in kilograms, and the same figures in the document."""
+    pages = {unit: CliRunner().invoke(app, [*words, "--units", unit]).stdout for unit in ("kg", "lb")}
+    assert re.search(r"\d kg\b", pages["kg"]) and not re.search(r"\d lb\b", pages["kg"].split("=" * 80)[0])
+    bare = re.sub(r"\([\d.]+ kg\)", "", pages["lb"])  # a weight beside pounds
+    assert re.search(r"\blb\b", bare) and not re.search(r"(?<!/)\bkg\b(?!/)", bare)
+    found = {unit: CliRunner().invoke(app, [*words, "--units", unit, "--json"]).stdout for unit in pages}
+    assert found["kg"] == found["lb"] != ""

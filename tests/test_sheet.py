@@ -326,6 +326,7 @@ def test_a_week_in_pounds_is_ordered_and_pulled_in_pounds(tmp_path: Path, week: 
         text = text.replace(f": {name}", f": {EXAMPLES / 'week' / name}")
     path.write_text(text, encoding="utf-8")
     page = sheet(str(path))
+    assert page == sheet(WEEK, "--units", "lb")
     (metric,), (orders,) = tables(week, "offer"), tables(page, "offer")
     for row, other in zip(orders, metric, strict=True):
         assert float(row[3]) == pytest.approx(float(other[3]) / 0.45359237, abs=0.005)

@@ -35,6 +35,7 @@ def check(
     rules: Rules = None,
     laboratory: Annotated[Typed, option("FILE", "What a laboratory found (YAML), as laboratory: in a recipe.")] = None,
     date: shared.Day = None,
+    units: shared.Units = None,
     meat_tolerance_g: Annotated[Figure, number("G", "How far the weight of a lot may be off.")] = None,
     spice_tolerance_g: Annotated[Figure, number("G", "How far any other weight may be off.")] = None,
     time_limit: shared.StopAfter = None,
@@ -55,7 +56,7 @@ def check(
         with shared.faults_on_stderr():
             read, table = read_both(recipe, lots)
             shared.say([*read.warnings, *table.warnings])
-            read = analysed(read, laboratory) if laboratory else read
+            read = (analysed(read, laboratory) if laboratory else read).in_units(units)
             weighed = read_weighed(batch)
             report = find(judged_by(read, rules or []), table, weighed, batch, on, tolerance)
         text = document("check", report) if shown.json else check_page(report, full=shown.full)

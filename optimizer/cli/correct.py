@@ -51,6 +51,7 @@ def correct(
         bool, option(None, "LOTS no longer holds what is in the batch. Default: a table still does.", "--taken")
     ] = False,
     date: shared.Day = None,
+    units: shared.Units = None,
     time_limit: shared.TimeLimit = None,
     html: shared.Html = None,
     sheet: Annotated[Typed, option("FILE", "Write a page to print there: what to pull and weigh, with blanks.")] = None,
@@ -65,7 +66,7 @@ def correct(
 
     shared.one_standard_input(batch, recipe, lots)
     size, (least, to) = sizes.one() if sizes.given() else (None, (Fraction(0), None))
-    asked = date or today(), Asked(mixer_kg=mixer_kg, to=to), None if size is None else (size, least)
+    asked = date or today(), Asked(mixer_kg=mixer_kg, to=to, units=units), None if size is None else (size, least)
     weight, heat = _weight(ground_kg, ground_lb), _heat(ground_c, added_c)
     found = partial(measured, measured_fat or (), measured_moisture, measured_salt, fat_sd_pct, method or "")
     shared.outputs({"--html": html, "--sheet": sheet}, (batch, recipe, lots))

@@ -25,6 +25,7 @@ def plan(
     orders: Annotated[Typed, option("FILE", "Write the order list there (CSV).")] = None,
     pulls: Annotated[Typed, option("FILE", "Write the pull list there (CSV).")] = None,
     html: shared.Html = None,
+    units: shared.Units = None,
     time_limit: shared.TimeLimit = None,
     compare: Annotated[
         bool, typer.Option(help="Also plan batch by batch, in order, to say what planning together saves.")
@@ -38,7 +39,7 @@ def plan(
     where there is none yet it ends with *interrupted* (exit code 130).
     """
     wanted = {"--orders": orders, "--pulls": pulls, "--html": html}
-    outcome = planned(week, what_happened, wanted, time_limit, tidy, compare=compare)
+    outcome = planned(week, what_happened, wanted, time_limit, {"units": units, **vars(tidy)}, compare=compare)
     if outcome is None:
         from optimizer.plan.report.plan_json import stopped_document
         from optimizer.plan.report.plan_page import stopped_page
@@ -54,11 +55,17 @@ def plan(
 
 
 def planned(
-    week: str, happened: Typed, wanted: Mapping[str, Typed], time_limit: Figure, tidy: shared.Tidy, *, compare: bool
+    week: str,
+    happened: Typed,
+    wanted: Mapping[str, Typed],
+    time_limit: Figure,
+    keys: Mapping[str, object],
+    *,
+    compare: bool,
 ) -> Outcome | None:
     """The week planned, or what is left of it; None where the time was over before there was any plan.
 
-    ``wanted`` are the files to be written, by their options.
+    ``wanted`` are the files to be written, by their options, ``keys`` what the command line says beside the week.
     """
     shared.outputs(wanted)
     from optimizer.clock import OutOfTime, limited
@@ -69,7 +76,7 @@ def planned(
             from optimizer.plan.run import plan_again, plan_week
 
             with shared.within_time(time_limit):
-                read = read_week(week).with_keys(vars(tidy))
+                read = read_week(week).with_keys(keys)
             recipes = [recipe.file for recipe in read.recipes]
             shared.outputs(wanted, [week, happened, read.lots.file, read.offers.file or None, *recipes])
             shared.say(read.warnings)

@@ -211,6 +211,10 @@ Left = Annotated[
     Callable[[Fraction, Fraction], Fraction] | None,
     option("KG|LB|%", "An opened lot is left with nothing or at least so much. Default: the same.", parser=weighed),
 ]
+Units = Annotated[
+    Any,
+    option("kg|lb", "What weights are said in. Default: as a file says, or as typed.", "--units", parser=units_of),
+]
 MixerKg = Annotated[Figure, number("KG", "Largest mixer load, of whole batch. Default: the recipe's.")]
 TimeLimit = Annotated[Figure, number("SECONDS", "Take the best found by then.", "--time-limit")]
 StopAfter = Annotated[Figure, number("SECONDS", "Stop after so long, exit 3.", "--time-limit")]
@@ -280,9 +284,7 @@ class Ordered(Sizes):
     within_kg: Annotated[Figure, number("KG", "Tolerance on the size. Default: half a division of the meat scale.")] = (
         None
     )
-    units: Annotated[
-        Any, option("kg|lb", "What weights are said in. Default: the recipe's, or as typed.", parser=units_of)
-    ] = None
+    units: Units = None
 
     def read(self, tidy: Tidy, **more: Any) -> tuple[str, Fraction, datetime.date, Asked]:
         """The size by its option, the day, and what else is said of it."""

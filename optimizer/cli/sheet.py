@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sys
+from collections.abc import Mapping
 from typing import Annotated
 
 import typer
@@ -41,11 +42,11 @@ def sheet(
     if code is not None and not (code.strip() and code.isprintable() and len(code) <= MOST_LETTERS):
         raise typer.BadParameter(f"1 to {MOST_LETTERS} letters that can be seen", param_hint="--code")
     if lots is None:
-        if (order, wished, mixer_kg, code) != (shared.Ordered(), shared.Wished(), None, None):
+        if (order, wished, mixer_kg, code) != (shared.Ordered(units=order.units), shared.Wished(), None, None):
             raise typer.BadParameter(
                 "without --lots the file is a week, which states its own sizes, days, wishes and codes"
             )
-        page, ending = _week(file, what_happened, html, time_limit, tidy)
+        page, ending = _week(file, what_happened, html, time_limit, {"units": order.units, **vars(tidy)})
     elif what_happened is not None:
         raise typer.BadParameter("--what-happened is for a week, without --lots")
     else:
@@ -63,9 +64,11 @@ def sheet(
     raise typer.Exit(ending)
 
 
-def _week(file: str, what_happened: Typed, html: Typed, time_limit: Figure, tidy: shared.Tidy) -> tuple[str, int]:
+def _week(
+    file: str, what_happened: Typed, html: Typed, time_limit: Figure, keys: Mapping[str, object]
+) -> tuple[str, int]:
     """The page of a week and how the command ends. Exits where the time was over before there was a plan."""
-    outcome = planned(file, what_happened, {"--html": html}, time_limit, tidy, compare=False)
+    outcome = planned(file, what_happened, {"--html": html}, time_limit, keys, compare=False)
     if outcome is None:
         from optimizer.plan.report.outcome import STOPPED
 

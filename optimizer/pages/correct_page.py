@@ -11,7 +11,7 @@ from constraints.quantities import Basis
 from optimizer.correction import Correction
 from optimizer.pages.batch_page import page
 from optimizer.pages.correct_json import lots_taught
-from optimizer.pages.figures import figure, money_words
+from optimizer.pages.figures import figure, money_words, unit_of
 from optimizer.pages.tables import paragraph
 from optimizer.summary import composition
 from optimizer.verdict import HEADLINES, Grade
@@ -68,7 +68,7 @@ def _todo(found: Correction) -> Iterator[str]:
     if found.answer.weighed is None:
         yield from paragraph(_nothing(found))
         return
-    optimum, money = found.answer.optimum, money_words(found.answer.problem)
+    unit, optimum, money = unit_of(found.answer), found.answer.optimum, money_words(found.answer.problem)
     lots = sum((kg for item, kg in found.added.items() if isinstance(item, Lot)), _ZERO)
     others = sum(found.added.values(), _ZERO) - lots
     cost = _ZERO if found.answer.certificate is None else found.answer.certificate.cost
@@ -77,11 +77,11 @@ def _todo(found: Correction) -> Iterator[str]:
     elif optimum is not None:
         more = f" and {trimmed(others * G_PER_KG, 1)} g of additions" if others else ""
         do = "IF SO, ADD" if found.over else "ADD"
-        yield from paragraph(f"{do} {trimmed(lots, 3)} kg of meat{more}, for {shown(cost, 2)}{money}. {EVEN}")
+        yield from paragraph(f"{do} {unit.said(lots)} of meat{more}, for {shown(cost, 2)}{money}. {EVEN}")
     back = found.ground.kilograms - found.kept_kg
     if back:
-        words = f"HOLD BACK {trimmed(back, 3)} kg of it as rework, labelled with its batch, lots and date"
-        yield from paragraph(f"{words}; {trimmed(found.kept_kg, 3)} kg stay in.")
+        words = f"HOLD BACK {unit.said(back)} of it as rework, labelled with its batch, lots and date"
+        yield from paragraph(f"{words}; {unit.said(found.kept_kg)} stay in.")
 
 
 def _nothing(found: Correction) -> str:
@@ -100,9 +100,9 @@ def _what_is_in(found: Correction) -> Iterator[str]:
             told = f"; {shown(own[name], 2)} % by what went in" if name in own else ""
             sd = f" (standard deviation {trimmed(measured.sd, 3)})" if name == FAT and measured.sd else ""
             yield from paragraph(f"{word} measured: {trimmed(value, 3)} %{sd}{told}", "* ")
-    lots = {i.name: kg for i, kg in mass.kilograms.items() if isinstance(i, Lot)}
+    lots = [f"{i.name} {unit_of(found.answer).said(kg)}" for i, kg in mass.kilograms.items() if isinstance(i, Lot)]
     added = {i: kg for i, kg in mass.kilograms.items() if not isinstance(i, Lot)}
-    yield from paragraph(f"in it: {', '.join(f'{n} {trimmed(kg, 3)} kg' for n, kg in lots.items())}", "* ")
+    yield from paragraph(f"in it: {', '.join(lots)}", "* ")
     listed = ", ".join(f"{i.name} {trimmed(kg * G_PER_KG, 1)} g" for i, kg in added.items())
     recipe = found.answer.problem.recipe
     missing = ", ".join(a.item.name for a in recipe.additions if a.item not in added)

@@ -37,7 +37,7 @@ from constraints.spelling import hidden, unprintable
 from constraints.substances import SUBSTANCES, SURFACE, kind_of
 from constraints.words import speaks_of_nitrite
 from optimizer.reading.added import PLAIN_KINDS, AdditionEntry, CureSalt, ScaleName
-from optimizer.reading.entry import RecipeEntry
+from optimizer.reading.entry import RecipeEntry, Units
 from optimizer.reading.lots import LotTable, read_lots
 from optimizer.reading.named import pack_faults
 from optimizer.reading.recipe_checks import impossible, name_faults, suspicions
@@ -74,6 +74,10 @@ class Recipe:
     def found(self) -> dict[str, Fraction]:
         """What a laboratory found in the batch that is checked, by the name of its measure."""
         return {} if self.entry.laboratory is None else self.entry.laboratory.figures()
+
+    def in_units(self, units: Units | None) -> Recipe:
+        """The recipe with weights said in a unit asked for beside it; None leaves it as it is."""
+        return self if units is None else replace(self, entry=self.entry.model_copy(update={"units": units}))
 
 
 def read_recipe(path: str) -> Recipe:

@@ -58,9 +58,12 @@ def plan_page(outcome: Outcome, *, full: bool = False) -> str:
         lines += [*_money(outcome), *_tidy(outcome), *_proof(outcome)]
         lines += [] if full else ["", "Stock by day, what limits cost, and every check and source: --full"]
     text = "\n".join([*lines, "", *paragraph(CAUTION)]) + "\n"
-    for one in outcome.plan.made if full and outcome.stands else ():
+    for one in outcome.made if full else ():
         title = "\n".join(paragraph(f"{weekday(one.on)}: {one.job.name}"))
-        text += f"\n{'=' * 80}\n{title}\n\n{page(one.answer, full=True)}"
+        problem = one.answer.problem
+        order = replace(problem.order, in_pounds=outcome.unit.name == "lb")
+        answer = replace(one.answer, problem=replace(problem, order=order))
+        text += f"\n{'=' * 80}\n{title}\n\n{page(answer, full=True)}"
     return text
 
 
