@@ -15,7 +15,7 @@ from optimizer.plan.model.build import build
 from optimizer.plan.model.world import assemble_week
 from optimizer.plan.run import plan_week
 from optimizer.plan.settle.find import _solved
-from optimizer.plan.settle.read_off import Order, needed_only, order_of, planned
+from optimizer.plan.settle.read_off import Order, needed, needed_only, planned
 
 F = Fraction
 
@@ -38,7 +38,7 @@ def trimmed_from(path: str, packs: int) -> list[Order]:
     solved, _ = _solved(program, talk=False, gap=0.0)
     parts = planned(program, solved)
     (s, _), *_ = parts[0].kilograms.items()
-    return needed_only(program, parts, [order_of(program, s, packs * F(5))])
+    return needed_only(program, needed(program.world, parts), [Order.of(program.world, s, packs * F(5))])
 
 
 def bill(offer: RawOffer, kg: Fraction) -> Fraction:

@@ -14,8 +14,8 @@ from optimizer.answer import Status
 from optimizer.pages.record import plain
 from optimizer.plan.files.week_file import read_week
 from optimizer.plan.model.world import assemble_week
+from optimizer.plan.settle.books import Books
 from optimizer.plan.settle.find import Plan, find
-from optimizer.plan.settle.recheck import faults
 
 ROOT = Path(__file__).parents[1]
 
@@ -85,7 +85,7 @@ def test_a_lot_to_use_up_that_is_left_is_a_fault(tmp_path: Path) -> None:
     one = next(m for m in plan.made if any(plan.world.supplies[s].name == "odd" for s in m.taken))
     s = next(s for s in one.taken if plan.world.supplies[s].name == "odd")
     one.taken[s] -= Fraction("0.05")
-    assert any("was to be used up, and 0.05 kg are left" in fault for fault in faults(plan.program, plan.made, []))
+    assert any("was to be used up, and 0.05 kg are left" in fault for fault in Books(plan.program, plan.made).faults())
 
 
 def bought(folder: Path, **offer: object) -> Plan:

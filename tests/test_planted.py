@@ -22,8 +22,8 @@ from optimizer.cli import app
 from optimizer.plan.files.week_file import read_week
 from optimizer.plan.model.kitchen import rules_of
 from optimizer.plan.run import plan_week
+from optimizer.plan.settle.books import Books
 from optimizer.plan.settle.find import Plan
-from optimizer.plan.settle.recheck import excesses, faults
 from optimizer.problem import assemble
 from optimizer.reading.lots import parse_lots
 from optimizer.reading.recipe import parse_recipe
@@ -208,7 +208,7 @@ def plan() -> Plan:
 
 def said(plan: Plan, **changed: Any) -> str:
     made, orders = changed.get("made", plan.made), changed.get("orders", plan.orders)
-    return "; ".join(faults(plan.program, made, orders))
+    return "; ".join(Books(plan.program, made, orders).faults())
 
 
 def test_a_sound_plan_has_no_faults(plan: Plan) -> None:
@@ -258,7 +258,7 @@ def test_a_kitchen_that_is_too_small_is_a_fault(plan: Plan) -> None:
     """Two batches of 40 kg on a day whose grinder takes 60."""
     by_name = {one.job.name: one for one in plan.made}
     second = replace(by_name["second"], day=by_name["first"].day)
-    found = excesses(plan.program, [by_name["first"], second, by_name["third"]], plan.orders)
+    found = Books(plan.program, [by_name["first"], second, by_name["third"]], plan.orders).excesses()
     (stage, *_) = rules_of(plan.world)
     assert [(one.owner, one.by) for one in found] == [(stage.limit_on(by_name["first"].day), 20)]
-    assert excesses(plan.program, plan.made, plan.orders) == []
+    assert Books(plan.program, plan.made, plan.orders).excesses() == []

@@ -57,5 +57,5 @@ def _without(plan: Plan, world: World, again: Callable[[Costs | None], WeekProgr
     status = Status.DO_NOT_MAKE if any(one.requirement.origin.legal for one in never) else Status.INFEASIBLE
     if not never:
         sys.stderr.write("no plan; looking for the reasons and the ways out\n")
-    bare = Plan(status, plan.world, plan.program, plan.solved)
+    bare = Plan(plan.program, status=status, solved=plan.solved)
     return Outcome(bare, no_plan=no_plan(world, again))

@@ -38,7 +38,6 @@ from optimizer.plan.model.blocks import (
     weights,
 )
 from optimizer.plan.model.kitchen import rules_of
-from optimizer.plan.model.materials import material_rules
 from optimizer.plan.model.orders import besides, stock_and_orders
 from optimizer.plan.model.world import Job, RecipeRows, World
 from optimizer.solver.model import Model
@@ -67,7 +66,6 @@ def build(world: World, wanted: Wanted | None = None) -> WeekProgram:
     for rule in rules_of(world):
         if not (wanted.alone and rule.whole_week):
             rule.rows(program, uses, wanted)
-    material_rules(program)
     program.stock = stock
     return program
 

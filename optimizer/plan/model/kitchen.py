@@ -17,16 +17,22 @@ from typing import TYPE_CHECKING, ClassVar
 import numpy as np
 
 from constraints.numbers import trimmed
+from constraints.quantities import Basis
 from constraints.row import Owner, RowKind
-from optimizer.plan.files.week_file import ClosingEntry, StageEntry, StoreEntry
-from optimizer.plan.model.blocks import MOST_KG, Block, Uses, Wanted, WeekProgram, amount, made_on, most_of, ones
+from optimizer.plan.files.week_file import ClosingEntry, MaterialRule, Scope, StageEntry, StoreEntry
+from optimizer.plan.model.blocks import MOST_KG, Block, Uses, Wanted, WeekProgram, amount, made_on, most_of, used
 from optimizer.plan.model.world import World
 
 if TYPE_CHECKING:
+    from optimizer.plan.settle.books import Books
     from optimizer.plan.settle.weigh import Made
 
 _ZERO = Fraction(0)
 _ONE = Fraction(1)
+LEAST_USED = Fraction("0.05")
+"""Kilograms from which a material counts as used where a rule names no smallest amount: one usual scale division."""
+Terms = list[tuple[int, Fraction]]
+"""Columns with their coefficients."""
 
 
 @dataclass(frozen=True)
@@ -41,16 +47,9 @@ class Excess:
     words: str
 
 
-Levels = dict[int, list[Fraction]]
-"""Kilograms as held of each supply at the end of each day, as weighed."""
-
-
 class Rule(ABC):
-    """A rule of the kitchen. ``whole_week``: a single batch cannot look after it; ``weight``: what a unit more of it
-    counts when the smallest change is sought; ``more``: words for that change, which comes ``whole`` or not.
-    """
+    """A rule of the kitchen. ``whole_week``: a single batch cannot look after it; ``more``: words for a unit more."""
 
-    unit: ClassVar[str] = "kg"
     more: ClassVar[str] = "kg more"
     whole_week: ClassVar[bool] = False
 
@@ -70,20 +69,34 @@ class Rule(ABC):
     @property
     def change(self) -> tuple[str, str, str, Fraction, bool]:
         """For a way out: what, in which words, the unit of its price, weight of a unit, whether it comes whole."""
-        return self.name, self.more, self.unit, _ONE, False
+        return self.name, self.more, "kg", _ONE, False
 
     @abstractmethod
     def rows(self, program: WeekProgram, uses: Uses, wanted: Wanted) -> None:
-        """Add its rows."""
+        """Add its rows to a program."""
 
     @abstractmethod
-    def excesses(self, world: World, made: Sequence[Made], levels: Levels, since: int) -> Iterator[Excess]:
-        """Where what was weighed does not keep it, to the gram; days before ``since`` are past."""
+    def excesses(self, books: Books) -> Iterator[Excess]:
+        """What of it a plan as weighed does not keep."""
+
+    def row(self, program: WeekProgram, wanted: Wanted, day: int | None, terms: Terms, most: Fraction) -> None:
+        """Its row on a day: at most so much, less what is used already and what is left free for the scales."""
+        owner = self.limit_on(day)
+        limit = most - wanted.taken.get(owner, _ZERO) - wanted.room.at(owner)
+        program.model.row([c for c, _ in terms], [a for _, a in terms], None, limit, owner)
+
+    def over(
+        self, books: Books, day: int | None, found: Fraction, most: Fraction, unit: str = "kg"
+    ) -> Iterator[Excess]:
+        """The excess of a day, where what was found is more than the most."""
+        if found > most:
+            words = f"{self.words(books.world, day)}: {trimmed(found, 3)} {unit} of {trimmed(most)}"
+            yield Excess(self.limit_on(day), found - most, words)
 
 
 @dataclass(frozen=True)
 class Stage(Rule):
-    """A stage's capacity on every day; loads hold one batch each and are counted whole."""
+    """A stage of the kitchen with its capacity a day, in kilograms or in loads."""
 
     entry: StageEntry
 
@@ -94,7 +107,7 @@ class Stage(Rule):
 
     @property
     def change(self) -> tuple[str, str, str, Fraction, bool]:
-        """Kilograms, or whole loads."""
+        """In kilograms, or in whole loads, which count as the kilograms they hold."""
         if self.entry.load_kg is None:
             return super().change
         return self.name, "loads more", "load", self.entry.load_kg, True
@@ -104,23 +117,22 @@ class Stage(Rule):
         """Kilograms or loads a day."""
         return self.entry.kg_per_day if self.entry.kg_per_day is not None else Fraction(self.entry.loads_per_day or 0)
 
+    def _passes(self, batch: str) -> bool:
+        return self.entry.batches is None or batch in self.entry.batches
+
     def rows(self, program: WeekProgram, uses: Uses, wanted: Wanted) -> None:
         """One row a day on which a batch passes it."""
-        stage, world = self.entry, program.world
-        by_day: dict[int, list[int]] = defaultdict(list)
-        for block in program.blocks:
-            if stage.batches is not None and block.job.name not in stage.batches:
-                continue
-            if stage.materials is not None:
-                mine = [world.supplies[s].lot.material in stage.materials for s in block.supplies]
-                by_day[block.day] += [int(c) for c in block.columns[np.array(mine, dtype=bool)]]
-                continue
-            passing = amount(program, block, stage.basis)
-            by_day[block.day].append(passing if stage.load_kg is None else self._loads(program, block, passing, wanted))
-        for day, columns in sorted(by_day.items()):
-            owner = self.limit_on(day)
-            gone = wanted.taken.get(owner, _ZERO) + wanted.room.at(owner)
-            program.model.row(columns, ones(len(columns)), None, self.limit - gone, owner)
+        by_day: dict[int, Terms] = defaultdict(list)
+        for block in (block for block in program.blocks if self._passes(block.job.name)):
+            columns = [amount(program, block, self.entry.basis)] if self.entry.materials is None else []
+            for k, s in enumerate(block.supplies if self.entry.materials is not None else ()):
+                mine = program.world.supplies[s].lot.material in (self.entry.materials or ())
+                columns += [block.start + k] if mine else []
+            if self.entry.load_kg is not None:
+                columns = [self._loads(program, block, columns[0], wanted)]
+            by_day[block.day] += [(column, _ONE) for column in columns]
+        for day, terms in sorted(by_day.items()):
+            self.row(program, wanted, day, terms, self.limit)
 
     def _loads(self, program: WeekProgram, block: Block, passing: int, wanted: Wanted) -> int:
         """The column that counts a batch's loads."""
@@ -131,35 +143,30 @@ class Stage(Rule):
         program.model.row([passing, loads], [_ONE, -self.entry.load_kg], None, -wanted.room.at(owner), owner)
         return loads
 
-    def excesses(self, world: World, made: Sequence[Made], levels: Levels, since: int) -> Iterator[Excess]:
+    def excesses(self, books: Books) -> Iterator[Excess]:
         """Days on which more passes it than it can take."""
         load = self.entry.load_kg
         by_day: dict[int, list[tuple[Fraction, Made]]] = defaultdict(list)
-        for one in made:
-            if self.entry.batches is None or one.job.name in self.entry.batches:
-                by_day[one.day].append((self._passing(one), one))
+        for one in books.made:
+            by_day[one.day] += [(self._passing(one), one)] if self._passes(one.job.name) else []
         for day, batches in by_day.items():
-            total = sum((kg if load is None else Fraction(ceil(kg / load)) for kg, _ in batches), _ZERO)
-            if total <= self.limit:
-                continue
-            words = f"{self.words(world, day)}: {trimmed(total, 3)} {'kg' if load is None else 'loads'} of "
-            words += trimmed(self.limit)
             if load is None:
-                yield Excess(self.limit_on(day), total - self.limit, words)
+                yield from self.over(books, day, sum((kg for kg, _ in batches), _ZERO), self.limit)
                 continue
-            beyond, one = min(((kg % load, one) for kg, one in batches), key=lambda pair: pair[0])
-            words += f"; {one.job.name} is {trimmed(beyond, 3)} kg more than whole loads of {trimmed(load)} kg"
-            yield Excess(self._loads_of(one.job.index, day), beyond, words)
+            loads = Fraction(sum(ceil(kg / load) for kg, _ in batches))
+            for excess in self.over(books, day, loads, self.limit, "loads"):
+                beyond, one = min(((kg % load, one) for kg, one in batches), key=lambda pair: pair[0])
+                more = f"; {one.job.name} is {trimmed(beyond, 3)} kg more than whole loads of {trimmed(load)} kg"
+                yield Excess(self._loads_of(one.job.index, day), beyond, excess.words + more)
 
     def _loads_of(self, job: int, day: int) -> Owner:
         return Owner(RowKind.LINK, self, day, job)
 
     def _passing(self, one: Made) -> Fraction:
         """Kilograms of a batch as weighed that it counts."""
-        if self.entry.materials is None or one.answer.weighed is None:
+        if self.entry.materials is None:
             return one.kilograms(self.entry.basis)
-        items = one.answer.weighed.total.kilograms.items()
-        return sum((kg for item, kg in items if item.material in self.entry.materials), _ZERO)
+        return sum((kg for name, kg in one.materials.items() if name in self.entry.materials), _ZERO)
 
 
 @dataclass(frozen=True)
@@ -185,20 +192,17 @@ class MostBatches(Rule):
             by_day[block.day].append(block)
         for day, blocks in sorted(by_day.items()):
             most = self.most - wanted.counted.get(day, 0)
-            if len(blocks) <= most:
-                continue
-            columns, sure = [], 0
-            for block in blocks:
-                made = made_on(program, block)
-                columns += [] if made is None else [made]
-                sure += made is None
-            program.model.row(columns, ones(len(columns)), None, Fraction(most - sure), self.limit_on(day))
+            if len(blocks) > most:
+                made = [made_on(program, block) for block in blocks]
+                columns, limit = [column for column in made if column is not None], Fraction(most - made.count(None))
+                program.model.row(columns, [1] * len(columns), None, limit, self.limit_on(day))
 
-    def excesses(self, world: World, made: Sequence[Made], levels: Levels, since: int) -> Iterator[Excess]:
+    def excesses(self, books: Books) -> Iterator[Excess]:
         """Days with more batches."""
-        for day, count in Counter(one.day for one in made).items():
+        for day, count in Counter(one.day for one in books.made).items():
             if count > self.most:
-                yield Excess(None, Fraction(count - self.most), f"{count} batches on {world.date(day)} of {self.most}")
+                words = f"{count} batches on {books.world.date(day)} of {self.most}"
+                yield Excess(None, Fraction(count - self.most), words)
 
 
 @dataclass(frozen=True)
@@ -213,52 +217,46 @@ class Store(Rule):
         """The cold store, and what is in it."""
         return "cold store" + (f" for {', '.join(self.entry.materials)}" if self.entry.materials else "")
 
-    def _counts(self, material: str) -> bool:
-        return self.entry.materials is None or material in self.entry.materials
+    def _counts(self, world: World, s: int) -> bool:
+        return self.entry.materials is None or world.supplies[s].lot.material in self.entry.materials
 
     def rows(self, program: WeekProgram, uses: Uses, wanted: Wanted) -> None:
         """Stock of each day from the day before; nothing can be said against days that are past."""
         model, world = program.model, program.world
-        terms: dict[int, list[tuple[int, Fraction]]] = defaultdict(list)
+        terms: dict[int, Terms] = defaultdict(list)
         arrived: dict[int, Fraction] = defaultdict(Fraction)
-        for s, supply in enumerate(world.supplies):
-            if self._counts(supply.lot.material) and (s in program.stock or s in program.buys):
-                self._flows(program, uses, s, terms)
-                arrived[supply.first] += program.stock.get(s, _ZERO)
-        before = None
+        for s in sorted(s for s in {*program.stock, *program.buys} if self._counts(world, s)):
+            self._flows(program, uses, s, terms)
+            arrived[world.supplies[s].first] += program.stock.get(s, _ZERO)
+        before: Terms = []
         for day in range(world.days):
             level = model.column(_ZERO, Fraction(MOST_KG))
-            parts = [(level, _ONE), *terms[day], *([(before, -_ONE)] if before is not None else [])]
-            columns, coefs = [c for c, _ in parts], [a for _, a in parts]
-            model.row(columns, coefs, arrived[day], arrived[day])
+            parts = [(level, _ONE), *terms[day], *before]
+            model.row([c for c, _ in parts], [a for _, a in parts], arrived[day], arrived[day])
             if day >= program.since:
-                owner = self.limit_on(day)
-                model.row([level], [1], None, self.entry.kg - wanted.room.at(owner), owner)
-            before = level
+                self.row(program, wanted, day, [(level, _ONE)], self.entry.kg)
+            before = [(level, -_ONE)]
 
-    def _flows(self, program: WeekProgram, uses: Uses, s: int, terms: dict[int, list[tuple[int, Fraction]]]) -> None:
+    def _flows(self, program: WeekProgram, uses: Uses, s: int, terms: dict[int, Terms]) -> None:
         """What of a supply leaves and enters the stock on each day."""
-        supply, model = program.world.supplies[s], program.model
-        out, have = -1 / supply.lot.usable, program.stock.get(s, _ZERO)
+        supply, model, buy = program.world.supplies[s], program.model, program.buys.get(s)
+        out, have = 1 / supply.lot.usable, program.stock.get(s, _ZERO)
         for block in program.blocks:
-            terms[block.day] += [(block.start + int(k), -out) for k in np.flatnonzero(block.supplies == s)]
-        bought = [(c, -program.buys[s].unit) for c in program.buys[s].columns] if s in program.buys else []
+            terms[block.day] += [(block.start + int(k), out) for k in np.flatnonzero(block.supplies == s)]
+        bought = [(c, -buy.unit) for c in buy.columns] if buy is not None else []
         terms[supply.first] += bought
         if not supply.keeps:
-            most = max((part.hi for part in program.buys[s].segments), default=_ZERO) if s in program.buys else _ZERO
+            most = max((part.hi for part in buy.segments), default=_ZERO) if buy is not None else _ZERO
             left = model.column(_ZERO, have + most)
-            parts = [*((int(c), -out) for c in (uses[s][0] if s in uses else ())), *bought, (left, _ONE)]
+            parts = [*((int(c), out) for c in (uses[s][0] if s in uses else ())), *bought, (left, _ONE)]
             model.row([c for c, _ in parts], [a for _, a in parts], have, have)
             terms[supply.last].append((left, _ONE))
 
-    def excesses(self, world: World, made: Sequence[Made], levels: Levels, since: int) -> Iterator[Excess]:
+    def excesses(self, books: Books) -> Iterator[Excess]:
         """Evenings on which more is there than the room."""
-        inside = [kgs for s, kgs in levels.items() if self._counts(world.supplies[s].lot.material)]
-        for day in range(since, world.days):
-            total = sum((kgs[day] for kgs in inside), _ZERO)
-            if total > self.entry.kg:
-                words = f"{self.words(world, day)}: {trimmed(total, 3)} kg of {trimmed(self.entry.kg)}"
-                yield Excess(self.limit_on(day), total - self.entry.kg, words)
+        inside = [kgs for s, kgs in books.levels.items() if self._counts(books.world, s)]
+        for day in range(books.program.since, books.world.days):
+            yield from self.over(books, day, sum((kgs[day] for kgs in inside), _ZERO), self.entry.kg)
 
 
 @dataclass(frozen=True)
@@ -274,34 +272,122 @@ class Closing(Rule):
         """The stock and its material."""
         return f"closing stock of {self.entry.material}"
 
+    def _supplies(self, world: World) -> list[int]:
+        return [s for s, x in enumerate(world.supplies) if x.keeps and x.lot.material == self.entry.material]
+
     def rows(self, program: WeekProgram, uses: Uses, wanted: Wanted) -> None:
         """One row: what is used of the material, less what is bought."""
         have, terms = _ZERO, list[tuple[int, Fraction]]()
-        for s, supply in enumerate(program.world.supplies):
-            if supply.lot.material != self.entry.material or not supply.keeps:
-                continue
-            have += program.stock.get(s, _ZERO)
-            terms += [(int(c), 1 / supply.lot.usable) for c in (uses[s][0] if s in uses else ())]
+        for s in self._supplies(program.world):
+            have, out = have + program.stock.get(s, _ZERO), 1 / program.world.supplies[s].lot.usable
+            terms += [(int(c), out) for c in (uses[s][0] if s in uses else ())]
             if s in program.buys:
                 terms += [(c, -program.buys[s].unit) for c in program.buys[s].columns]
-        owner = self.limit_on()
-        most = have - self.entry.kg - wanted.room.at(owner)
-        program.model.row([c for c, _ in terms], [a for _, a in terms], None, most, owner)
+        self.row(program, wanted, None, terms, have - self.entry.kg)
 
-    def excesses(self, world: World, made: Sequence[Made], levels: Levels, since: int) -> Iterator[Excess]:
+    def excesses(self, books: Books) -> Iterator[Excess]:
         """What is missing of it at the end."""
-        mine = {s for s in levels if world.supplies[s].keeps and world.supplies[s].lot.material == self.entry.material}
-        left = sum((levels[s][-1] for s in mine), _ZERO)
+        left = sum((books.levels[s][-1] for s in self._supplies(books.world) if s in books.levels), _ZERO)
         if left < self.entry.kg:
             words = f"{self.name}: {trimmed(left, 3)} kg of {trimmed(self.entry.kg)}"
             yield Excess(self.limit_on(), self.entry.kg - left, words)
 
 
+@dataclass(frozen=True)
+class Together(Rule):
+    """Which materials go together in every batch, or on every day, as yes-or-no columns: all rules of one scope."""
+
+    scope: Scope
+    entries: tuple[MaterialRule, ...]
+
+    @property
+    def name(self) -> str:
+        """The rules in words."""
+        return f"materials of a {self.scope}"
+
+    def _least(self, materials: Sequence[str]) -> dict[str, Fraction]:
+        """The smallest amount of each material that has one, where it is used at all."""
+        least: dict[str, Fraction] = {}
+        for rule in self.entries:
+            for name in {*(rule.of or materials)} & {*materials} if rule.smallest_kg is not None else ():
+                least[name] = max(least.get(name, _ZERO), rule.smallest_kg or _ZERO)
+        return {rule.then: LEAST_USED for rule in self.entries if rule.then is not None} | least
+
+    def _named(self, rule: MaterialRule, materials: Sequence[str]) -> Sequence[str]:
+        """The materials of which a rule asks whether they are used, beside how much."""
+        return (*(rule.if_used or ()), rule.then or "") if rule.most is None else (rule.of or materials)
+
+    def rows(self, program: WeekProgram, uses: Uses, wanted: Wanted) -> None:
+        """Rows for every batch, or for all that is made on a day."""
+        groups: dict[tuple[int, ...], list[Block]] = defaultdict(list)
+        for block in program.blocks:
+            groups[(block.day,) if self.scope is Scope.DAY else (block.job.index, block.day)].append(block)
+        for where, blocks in groups.items():
+            self._rows_in(program, where, blocks, wanted)
+
+    def _rows_in(self, program: WeekProgram, where: tuple[int, ...], blocks: Sequence[Block], wanted: Wanted) -> None:
+        model, columns = program.model, defaultdict[str, list[int]](list)
+        for block in blocks:
+            for k, s in enumerate(block.supplies):
+                columns[program.world.supplies[s].lot.material].append(block.start + k)
+        most = sum((most_of(b, Basis.MEAT) for b in blocks), _ZERO)
+        least = self._least(list(columns))
+        named = {name for rule in self.entries for name in self._named(rule, list(columns))}
+        use = {}
+        for name in sorted(({*least} | named) & {*columns}):
+            smallest = least[name] + wanted.room.at(self._amount_of(name, where)) if name in least else _ZERO
+            tops, cap = model.tops(columns[name]), self._cap(program, name, blocks, most)
+            use[name] = used(model, columns[name], tops, smallest, cap)
+        for rule in self.entries:
+            names = [name for name in (rule.of or sorted(columns)) if name in use]
+            if rule.most is not None and len(names) > rule.most:
+                model.row([use[name] for name in names], [1] * len(names), hi=Fraction(rule.most))
+            for name in (name for name in rule.if_used or () if name in use):
+                then = [use[rule.then]] if rule.then in use else []
+                model.row([use[name], *then], [1, *[-1 for _ in then]], hi=_ZERO)
+
+    def _amount_of(self, name: str, where: tuple[int, ...]) -> Owner:
+        return Owner(RowKind.LINK, (self.scope, name), where[-1], where[0])
+
+    def _cap(self, program: WeekProgram, name: str, blocks: Sequence[Block], most: Fraction) -> Fraction:
+        """The most of a material that fits: no more than the batches hold or a stage for that material lets through."""
+        stages = program.world.week.entry.kitchen.stages
+        limits = [st.kg_per_day for st in stages if st.materials and name in st.materials and st.kg_per_day is not None]
+        return min([most, *limits]) if len({block.day for block in blocks}) == 1 else most
+
+    def excesses(self, books: Books) -> Iterator[Excess]:
+        """Batches, or days, whose materials as weighed do not go together."""
+        groups: dict[tuple[int, ...], list[Made]] = defaultdict(list)
+        for one in books.made:
+            groups[(one.day,) if self.scope is Scope.DAY else (one.job.index, one.day)].append(one)
+        for where, batches in groups.items():
+            kg = defaultdict[str, Fraction](Fraction)
+            for name, more in (pair for one in batches for pair in one.materials.items()):
+                kg[name] += more
+            day = f" on {books.world.date(where[-1])}"
+            place = (batches[0].job.name if self.scope is Scope.BATCH else "all that is made") + day
+            for name, least in self._least([*kg]).items():
+                if 0 < kg.get(name, _ZERO) < least:
+                    words = f"{place}: {trimmed(kg[name], 3)} kg of {name}, at least {trimmed(least, 3)}"
+                    yield Excess(self._amount_of(name, where), least - kg[name], words)
+            for rule in self.entries:
+                mine = [name for name in (rule.of or sorted(kg)) if name in kg]
+                if rule.most is not None and len(mine) > rule.most:
+                    yield Excess(
+                        None, Fraction(len(mine) - rule.most), f"{place}: {len(mine)} materials of {rule.most}"
+                    )
+                for name in (
+                    n for n in rule.if_used or () if n in kg and rule.then is not None and rule.then not in kg
+                ):
+                    yield Excess(None, LEAST_USED, f"{place}: {name} without {rule.then}")
+
+
 def rules_of(world: World) -> tuple[Rule, ...]:
     """The rules of a week's kitchen."""
-    kitchen = world.week.entry.kitchen
-    most = kitchen.most_batches_a_day
+    entry, kitchen = world.week.entry, world.week.entry.kitchen
+    of_scope = [(scope, tuple(rule for rule in entry.materials if rule.per is scope)) for scope in Scope]
     return (
-        *map(Stage, kitchen.stages), *(() if most is None else (MostBatches(most),)), *map(Store, kitchen.cold_store),
-        *map(Closing, kitchen.closing),
+        *map(Stage, kitchen.stages), *map(MostBatches, filter(None, [kitchen.most_batches_a_day])),
+        *map(Store, kitchen.cold_store), *map(Closing, kitchen.closing),
+        *(Together(scope, rules) for scope, rules in of_scope if rules),
     )  # fmt: skip

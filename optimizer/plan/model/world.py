@@ -6,7 +6,7 @@ an offer is one for each day on which it can be delivered. A *job* is a batch wi
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import date, timedelta
 from fractions import Fraction
@@ -148,6 +148,13 @@ class Job:
     def name(self) -> str:
         """The batch's own name."""
         return self.entry.name
+
+    def small_pulls(self, world: World, taken: Mapping[int, Fraction], there: Mapping[int, Fraction]) -> Iterator[int]:
+        """Supplies of which less is taken than is usual, kilograms as held; where a lot says its own or goes, none."""
+        for s, kg in taken.items():
+            lot, least = world.supplies[s].lot, self.tidy.pull.kilograms
+            if 0 < kg < min(least, there.get(s, least)) and lot.smallest_pull_kg is None and not lot.use_up:
+                yield s
 
 
 @dataclass(frozen=True)

@@ -25,7 +25,6 @@ from optimizer.plan.settle.engine import Solved, solve
 from optimizer.plan.settle.find import Plan
 from optimizer.plan.settle.in_order import InOrder
 from optimizer.plan.settle.read_off import Order
-from optimizer.plan.settle.recheck import have_of, stock_by_day
 from optimizer.plan.settle.weigh import Made
 from optimizer.remarks import warnings
 from optimizer.solver.exact import reduced_about
@@ -264,7 +263,7 @@ def gather(
     pinned = plan.program.model.whole and not quick
     linear = solve(plan.program.model, pinned=plan.solved.values) if pinned else plan.solved
     found.limits = sorted(_priced(plan, linear), key=lambda limit: -limit.saves)
-    found.stock = stock_by_day(plan.program, plan.made, plan.orders)
+    found.stock = plan.levels
     for s, day, kg in gone:  # what batches already made took was there on the days before
         for before in range(plan.world.supplies[s].first, day):
             found.stock[s][before] += kg
@@ -311,7 +310,7 @@ def _cheapest_use(plan: Plan, linear: Solved) -> dict[int, dict[str, Any]]:
 def _by_day(outcome: Outcome) -> Iterator[OfDay]:
     """Each day with kilograms as held used, delivered, and in stock at its end."""
     plan = outcome.plan
-    came = {s: kg for s, kg in have_of(plan.program, plan.orders).items() if plan.world.supplies[s].offer is not None}
+    came = {s: kg for s, kg in plan.have.items() if plan.world.supplies[s].offer is not None}
     used = [(one.day, kg) for one in plan.made for kg in one.taken.values()]
     for s, at, kg in outcome.gone:
         used.append((at, kg))

@@ -11,7 +11,7 @@ from optimizer.pages.record import Figure, Record, at, json_text, plain
 from optimizer.plan.report import outcome as told
 from optimizer.plan.report.outcome import STOPPED, Outcome
 from optimizer.plan.report.way_out import NoPlan
-from optimizer.plan.settle.money import Money
+from optimizer.plan.settle.books import Money
 from optimizer.plan.settle.weigh import Made
 from optimizer.reading.table import text_cell
 from optimizer.verdict import Grade

@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from fractions import Fraction
-from functools import cached_property
 
 from optimizer.answer import Status
 from optimizer.clock import OutOfTime, left, limited
@@ -13,17 +12,16 @@ from optimizer.plan.model.blocks import Room, Wanted, WeekProgram
 from optimizer.plan.model.build import build
 from optimizer.plan.model.kitchen import Excess
 from optimizer.plan.model.world import World
+from optimizer.plan.settle.books import Books, Money
 from optimizer.plan.settle.cone_cuts import CLOSE, ROUNDS, WHOLE_ROUNDS, add_cuts, uncertain
 from optimizer.plan.settle.engine import Solved, Watch, settled, solve
-from optimizer.plan.settle.money import Money, money, taken_by_day
-from optimizer.plan.settle.read_off import Order, needed_only, orders, planned, with_room
-from optimizer.plan.settle.recheck import excesses, have_of
-from optimizer.plan.settle.recheck import faults as recheck
-from optimizer.plan.settle.tidy import crumbs, tidied
+from optimizer.plan.settle.read_off import Order, needed, needed_only, orders, planned, with_room
+from optimizer.plan.settle.tidy import tidied
 from optimizer.plan.settle.weigh import Made, weigh_all
 from optimizer.solver.exact import lower_bound, multipliers, reduced_about
 from optimizer.solver.model import Ending
 
+_ZERO = Fraction(0)
 HELD_BACK_KG = Fraction("0.25")
 """Kilograms of every lot held back where rounding left a batch no way: five usual scale divisions."""
 TRIES = 4
@@ -58,39 +56,22 @@ class Certificate:
         return None if self.lower_bound is None else self.cost - self.lower_bound
 
 
-@dataclass
-class Plan:
-    """Everything the page and the JSON document say."""
+@dataclass(kw_only=True)
+class Plan(Books):
+    """A plan with its books, and how it was found: everything the page and the JSON document say."""
 
     status: Status
-    world: World
-    program: WeekProgram
     solved: Solved
-    made: list[Made] = field(default_factory=list)
-    orders: list[Order] = field(default_factory=list)
     money: Money | None = None
     certificate: Certificate | None = None
-    relaxed: Solved | None = None
     tidy_price: float = 0.0
     """What tidy pulls and remnants cost before rounding, money."""
-
-    @cached_property
-    def crumbs(self) -> tuple[str, ...]:
-        """Pulls and remnants that are smaller than the default, which gave way."""
-        return tuple(crumbs(self.program, self.made))
-
-    @cached_property
-    def rest(self) -> dict[int, Fraction]:
-        """What is left of every supply, kilograms as held."""
-        taken = taken_by_day(self.made)
-        have = have_of(self.program, self.orders)
-        return {s: kg - sum(taken.get(s, {}).values(), Fraction(0)) for s, kg in have.items()}
 
     @property
     def broken(self) -> tuple[int, int, Fraction]:
         """What does not hold, the worst first: batches and faults, limits of the kitchen, money."""
         if self.certificate is None:
-            return 10**6, 0, Fraction(0)
+            return 10**6, 0, _ZERO
         unsound = sum(not one.sound for one in self.made) + len(self.certificate.faults)
         return unsound, len(self.certificate.excess), self.certificate.cost
 
@@ -135,7 +116,7 @@ def _with_room(room: Room, plan: Plan) -> Room:
     assert plan.certificate is not None
     of = dict(room.of)
     for excess in plan.certificate.excess:
-        of[excess.owner] = room.of.get(excess.owner, Fraction(0)) + excess.by
+        of[excess.owner] = room.of.get(excess.owner, _ZERO) + excess.by
     failed = [one.job for one in plan.made if not one.sound]
     if not failed and not plan.certificate.faults:
         return replace(room, of=of)
@@ -153,9 +134,9 @@ def search(program: WeekProgram, *, talk: bool = False, gap: float = GAP) -> Pla
         solved, relaxed = _solved(program, talk=talk, gap=gap)
     if not solved.found:
         status = Status.TIME_LIMIT if solved.ending is Ending.TIME_LIMIT else Status.INFEASIBLE
-        return Plan(status, program.world, program, solved, relaxed=relaxed)
+        return Plan(program, status=status, solved=solved)
     try:
-        tidy = solved if uncertain(program) else tidied(program, solved, relaxed.prices)
+        tidy = tidied(program, solved, relaxed.prices)
     except OutOfTime:
         tidy = solved
     plan = finish(program, tidy, relaxed)
@@ -199,24 +180,23 @@ def _relaxed(program: WeekProgram) -> Solved:
 def finish(program: WeekProgram, solved: Solved, relaxed: Solved) -> Plan:
     """Weigh out a solution, add up its money and prove what can be proved. Raises OutOfTime."""
     parts, bought = planned(program, solved), orders(program, solved)
-    dearer = reduced_about(program.model, relaxed.prices)
-    least = needed_only(program, parts, bought)
-    made = weigh_all(program, parts, least, dearer)
-    for more in (bought, with_room(program, bought)):
-        if least != more and not all(one.sound for one in made):
-            least, made = more, weigh_all(program, parts, more, dearer)
-    bought = least
-    added = money(program, made, bought)
-    bound = None
-    if len(relaxed.prices):
-        bound = lower_bound(program.model, multipliers(program.model, relaxed.prices))
-    faults, excess = tuple(recheck(program, made, bought)), tuple(excesses(program, made, bought))
+    dearer, made = reduced_about(program.model, relaxed.prices), list[Made]()
+    tried: list[list[Order]] = []
+    for some in (needed_only(program, needed(program.world, parts), bought), bought, with_room(program, bought)):
+        if some not in tried:
+            tried.append(some)
+            made = weigh_all(program, parts, some, dearer)
+        if all(one.sound for one in made):
+            break
+    taken = Books(program, made).taken
+    books = Books(program, made, needed_only(program, taken, tried[-1], weighed=True))
+    money, faults, excess = books.added_up(), tuple(books.faults()), tuple(books.excesses())
     sound = not faults and all(one.sound for one in made)
+    prices = multipliers(program.model, relaxed.prices) if len(relaxed.prices) else ()
+    bound = lower_bound(program.model, prices) if prices else None
     reported = solved.bound if program.model.whole else None
-    certificate = Certificate(sound, added.minimised, bound, reported, faults, excess)
     status = Status.TIME_LIMIT if solved.ending is Ending.TIME_LIMIT else Status.OPTIMAL
-    if not sound:
-        status = Status.DO_NOT_MAKE
     return Plan(
-        status, program.world, program, solved, made, bought, added, certificate, relaxed
+        program, made, books.orders, status=status if sound else Status.DO_NOT_MAKE, solved=solved, money=money,
+        certificate=Certificate(sound, money.minimised, bound, reported, faults, excess),
     )  # fmt: skip

@@ -2,16 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections import defaultdict
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
 from datetime import date, timedelta
 from fractions import Fraction
+from functools import cached_property
 from math import ceil
 
 import numpy as np
 
 from constraints.numbers import G_PER_KG
-from optimizer.plan.model.blocks import Block, Buy, WeekProgram
+from optimizer.plan.model.blocks import Block, WeekProgram
 from optimizer.plan.model.world import Supply, World
 from optimizer.plan.settle.engine import Solved
 from optimizer.reading.offers import Offer, Stretch
@@ -19,6 +21,8 @@ from optimizer.reading.offers import Offer, Stretch
 _ZERO = Fraction(0)
 NOTHING_KG = 1e-6
 """Kilograms below which the solver's figure is nothing."""
+_SPECK = Fraction(1, 10**6)
+"""Of a pack or a step, what the solver's figures may be off."""
 _PARTS = 10**9
 ORDER_STEP_KG = Fraction("0.05")
 """An order without packs is rounded up to this: one usual scale division."""
@@ -34,23 +38,46 @@ class Planned:
     amount: Fraction
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True)
 class Order:
-    """What to order: kilograms as held, the price a kilogram, and money without the delivery charge."""
+    """What to order: kilograms as held; money without the delivery charge."""
 
     supply_index: int
     supply: Supply
     kg: Fraction
-    price: Fraction
-    money: Fraction
     delivered: date
-    order_by: date
+
+    @classmethod
+    def of(cls, world: World, s: int, kg: Fraction) -> Order:
+        """So many kilograms of a supply."""
+        return cls(s, world.supplies[s], kg, world.date(world.supplies[s].first))
 
     @property
     def offer(self) -> Offer:
         """The offer."""
         assert self.supply.offer is not None
         return self.supply.offer
+
+    @property
+    def step(self) -> Fraction:
+        """What it is rounded up to: a pack, or a division."""
+        return self.offer.terms.pack_kg or ORDER_STEP_KG
+
+    @cached_property
+    def money(self) -> Fraction:
+        """At the price that its quantity earns."""
+        assert self.supply.period is not None
+        return Stretch.paid(self.offer.ladder(self.supply.period), self.kg) if self.kg else _ZERO
+
+    @property
+    def price(self) -> Fraction:
+        """Money for a kilogram."""
+        return self.money / self.kg
+
+    @property
+    def order_by(self) -> date:
+        """The last day on which to order it."""
+        return self.delivered - timedelta(days=self.offer.terms.lead_days)
 
     @property
     def drop(self) -> tuple[str, date]:
@@ -68,33 +95,33 @@ def near(value: float) -> Fraction:
     return Fraction(round(value * _PARTS), _PARTS)
 
 
-def value_of(solved: Solved, column: int) -> Fraction:
-    """The value of a column: exact where the week was settled exactly, else the solver's figure."""
-    return solved.exact[column] if solved.exact else near(float(solved.values[column]))
-
-
 def planned(program: WeekProgram, solved: Solved) -> list[Planned]:
     """The batches that the solution makes, by day and in the order of the file."""
+
+    def value(column: int) -> Fraction:
+        return solved.exact[column] if solved.exact else near(float(solved.values[column]))
+
     found = []
     for block in program.blocks:
-        values = solved.values[block.columns]
-        used = np.flatnonzero(values > NOTHING_KG)
-        if not len(used):
+        used = np.flatnonzero(solved.values[block.columns] > NOTHING_KG).tolist()
+        if not used:
             continue
-        kilograms = {int(block.supplies[k]): value_of(solved, block.start + int(k)) for k in used}
-        free = tuple(max(value_of(solved, c), _ZERO) for c in block.free)
-        amount = _amount(program, block, kilograms, free)
-        found.append(Planned(block, kilograms, free, amount))
+        kilograms = {int(block.supplies[k]): value(block.start + k) for k in used}
+        free = tuple(max(value(column), _ZERO) for column in block.free)
+        weight = block.rows.weights[block.job.entry.basis]
+        places = [*(int(block.rows.place[program.world.supplies[s].source]) for s in kilograms), *block.rows.free]
+        parts = zip(places, (*kilograms.values(), *free), strict=True)
+        found.append(Planned(block, kilograms, free, sum((weight[at] * kg for at, kg in parts), _ZERO)))
     return sorted(found, key=lambda p: (p.block.day, p.block.job.index))
 
 
-def _amount(program: WeekProgram, block: Block, kilograms: dict[int, Fraction], free: tuple[Fraction, ...]) -> Fraction:
-    """Kilograms of the basis that a batch's size counts."""
-    rows = block.rows
-    weight = rows.weights[block.job.entry.basis]
-    places = [int(rows.place[program.world.supplies[s].source]) for s in kilograms]
-    parts = zip([*places, *rows.free], [*kilograms.values(), *free], strict=True)
-    return sum((weight[at] * kg for at, kg in parts), _ZERO)
+def needed(world: World, parts: Iterable[Planned]) -> defaultdict[int, Fraction]:
+    """Of every supply the kilograms as held that batches take together."""
+    found = defaultdict[int, Fraction](Fraction)
+    for part in parts:
+        for s, kg in part.kilograms.items():
+            found[s] += kg / world.supplies[s].lot.usable
+    return found
 
 
 def orders(program: WeekProgram, solved: Solved) -> list[Order]:
@@ -102,27 +129,27 @@ def orders(program: WeekProgram, solved: Solved) -> list[Order]:
     found = []
     for s, buy in program.buys.items():
         total = sum(float(solved.values[c]) for c in buy.columns)
-        if total * float(buy.unit) <= NOTHING_KG:
-            continue
-        supply = program.world.supplies[s]
-        assert supply.offer is not None
-        kg = round(total) * buy.unit if supply.offer.terms.pack_kg is not None else _rounded_up(total, supply.offer)
-        if kg:
-            found.append(order_of(program, s, kg))
+        order = Order.of(program.world, s, near(total) * buy.unit)
+        if order.packs is not None:
+            order = replace(order, kg=round(total) * buy.unit)
+        elif total > NOTHING_KG:
+            order = _up_to(order, ceil(near(total) / order.step - 10 * _SPECK) * order.step)
+        if order.kg > NOTHING_KG:
+            found.append(order)
     return sorted(found, key=lambda o: (o.delivered, o.offer.terms.supplier, o.offer.name))
+
+
+def _up_to(order: Order, kg: Fraction) -> Order:
+    """An order of so many kilograms, or of the largest there may be."""
+    largest = order.offer.terms.largest_order_kg
+    return replace(order, kg=kg if largest is None else min(kg, largest))
 
 
 def with_room(program: WeekProgram, bought: Sequence[Order]) -> list[Order]:
     """Orders without packs with two divisions of the coarsest scale more, for the rounding of the batches."""
     step = coarsest(program.world)
-    found = []
-    for order in bought:
-        kg = ceil(order.kg / step) * step + 2 * step
-        fixed = order.offer.terms.pack_kg is not None or (
-            order.offer.terms.largest_order_kg is not None and kg > order.offer.terms.largest_order_kg
-        )
-        found.append(order if fixed else order_of(program, order.supply_index, kg))
-    return found
+    more = [_up_to(order, (ceil(order.kg / step) + 2) * step) for order in bought]
+    return [old if old.packs is not None else new for old, new in zip(bought, more, strict=True)]
 
 
 def coarsest(world: World) -> Fraction:
@@ -130,74 +157,42 @@ def coarsest(world: World) -> Fraction:
     return max([ORDER_STEP_KG, *(job.recipe.entry.scales.meat_g / G_PER_KG for job in world.jobs)])
 
 
-def needed_only(program: WeekProgram, parts: Sequence[Planned], bought: Sequence[Order]) -> list[Order]:
-    """The same orders without packs that no batch needs and that make the plan no cheaper.
+def needed_only(
+    program: WeekProgram, need: Mapping[int, Fraction], bought: Sequence[Order], *, weighed: bool = False
+) -> list[Order]:
+    """The same orders without what no batch needs and what makes the plan no cheaper; ``need`` is as held.
 
     What keeps is worth its price, so that buying more of it costs a plan nothing; a kitchen still pays for it. A
-    supplier's minimum is kept, and orders of materials that must be left at the end stay.
+    supplier's minimum is kept, and orders of materials that must be left at the end stay; once batches are ``weighed``
+    so does the price that their books have.
     """
-    kitchen = program.world.week.entry.kitchen
-    closing = {c.material for c in kitchen.closing}
-    need: dict[int, Fraction] = {}
-    for part in parts:
-        for s, kg in part.kilograms.items():
-            need[s] = need.get(s, _ZERO) + kg / program.world.supplies[s].lot.usable
-    total: dict[tuple[str, date], Fraction] = {}
+    closing = {c.material for c in program.world.week.entry.kitchen.closing}
+    total = defaultdict[tuple[str, date], Fraction](Fraction)
     for order in bought:
-        total[order.drop] = total.get(order.drop, _ZERO) + order.money
+        total[order.drop] += order.money
     found = []
     for order in bought:
-        kg = order.kg
-        if order.offer.terms.pack_kg is not None and order.supply.lot.material not in closing:
-            besides = total[order.drop] - order.money
-            kg = _fewest_packs(program, order, need.get(order.supply_index, _ZERO), besides)
-            total[order.drop] = besides + (paid(order.supply, kg) if kg else _ZERO)
-        if kg:
-            found.append(order if kg == order.kg else order_of(program, order.supply_index, kg))
+        if order.supply.lot.material not in closing:
+            total[order.drop] -= order.money
+            short = need.get(order.supply_index, _ZERO) - program.stock.get(order.supply_index, _ZERO)
+            order = _smallest(program, order, short, total[order.drop], weighed)
+            total[order.drop] += order.money
+        found += [order] if order.kg else []
     return found
 
 
-def _fewest_packs(program: WeekProgram, order: Order, need: Fraction, besides: Fraction) -> Fraction:
-    """The smallest order that covers a need and costs no more, less what is left of it, than this one.
+def _smallest(program: WeekProgram, order: Order, short: Fraction, besides: Fraction, weighed: bool) -> Order:
+    """The smallest order that covers what is short and costs no more, less what is left of it, than this one.
 
     ``besides`` is what else the supplier delivers that day, money.
     """
-    supply, offer, buy = order.supply, order.offer, program.buys[order.supply_index]
-    pack = offer.terms.pack_kg
-    assert pack is not None
-    short = need - program.stock.get(order.supply_index, _ZERO)
-    kept = program.world.holding * supply.nights - supply.worth
-    now = order.money + kept * order.kg
-    for count in range(max(ceil(short / pack - Fraction(1, 10**6)), 0), int(order.kg / pack)):
-        kg = count * pack
-        money = paid(supply, kg) if kg else _ZERO
-        enough = besides + money >= offer.terms.supplier_minimum or not besides + money
-        if enough and (not kg or fits(buy, kg)) and money + kept * kg <= now:
-            return kg
-    return order.kg
-
-
-def _rounded_up(total: float, offer: Offer) -> Fraction:
-    kg = ceil(near(total) / ORDER_STEP_KG - Fraction(1, 10**5)) * ORDER_STEP_KG
-    return kg if offer.terms.largest_order_kg is None else min(kg, offer.terms.largest_order_kg)
-
-
-def order_of(program: WeekProgram, s: int, kg: Fraction) -> Order:
-    """An order of so many kilograms at the price that its quantity earns."""
-    world = program.world
-    supply = world.supplies[s]
-    assert supply.offer is not None
-    delivered = world.date(supply.first)
-    money = paid(supply, kg)
-    return Order(s, supply, kg, money / kg, money, delivered, delivered - timedelta(days=supply.offer.terms.lead_days))
-
-
-def paid(supply: Supply, kg: Fraction) -> Fraction:
-    """Money for so many kilograms with the price breaks of the offer, without the delivery charge."""
-    assert supply.offer is not None and supply.period is not None
-    return Stretch.paid(supply.offer.ladder(supply.period), kg)
-
-
-def fits(order: Buy, kg: Fraction) -> bool:
-    """True where a quantity is one that the offer allows."""
-    return any(part.lo <= kg <= part.hi for part in order.segments)
+    terms, segments = order.offer.terms, program.buys[order.supply_index].segments
+    kept = program.world.holding * order.supply.nights - order.supply.worth
+    for count in range(max(ceil(short / order.step - _SPECK), 0), ceil(order.kg / order.step)):
+        less = replace(order, kg=count * order.step)
+        enough = besides + less.money >= terms.supplier_minimum or not besides + less.money
+        allowed = not less.kg or any(part.lo <= less.kg <= part.hi for part in segments)
+        same = not (weighed and less.kg) or less.price == order.price
+        if enough and allowed and same and less.money + kept * less.kg <= order.money + kept * order.kg:
+            return less
+    return order

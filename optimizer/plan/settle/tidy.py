@@ -1,27 +1,25 @@
 """Tidy pulls and remnants where nobody asked for them: a plan without crumbs, where there is one.
 
 What a week, a recipe or a lot asks for is in the program itself. The default is not: it would make a search in whole
-numbers of every week. Crumbs of a solution are made large enough or closed, a lot of which next to nothing is left is
-emptied, and the rest is solved again with every whole number held. Where that has no solution, or a batch asks for room
-for error, the default gives way.
+numbers of every week. Crumbs of a solution are made large enough or closed, a lot or a delivery in packs of which next
+to nothing is left is emptied, and the rest is solved again with every whole number held; where a batch asks for room
+for error, with the cuts that this breaks. Where that has no solution the default gives way.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import replace
 from fractions import Fraction
 
 import numpy as np
 
-from constraints.numbers import trimmed
 from constraints.row import Row
 from constraints.vector import Floats
 from optimizer.plan.model.blocks import WeekProgram
+from optimizer.plan.settle.cone_cuts import WHOLE_ROUNDS, add_cuts, uncertain
 from optimizer.plan.settle.engine import Solved, solve
-from optimizer.plan.settle.money import taken_by_day
-from optimizer.plan.settle.read_off import NOTHING_KG, Planned, coarsest, planned
-from optimizer.plan.settle.weigh import Made
+from optimizer.plan.settle.read_off import NOTHING_KG, Order, Planned, needed, needed_only, orders, planned
 from optimizer.solver.exact import reduced_about
 
 _ZERO, _ONE = Fraction(0), Fraction(1)
@@ -37,11 +35,12 @@ def tidied(program: WeekProgram, solved: Solved, prices: Floats) -> Solved:
     dearer = reduced_about(program.model, prices)
     for _ in range(_ROUNDS):
         parts = planned(program, best)
-        pulls, remnants = _pulls(program, parts), _remnants(program, parts)
+        pulls = _pulls(program, parts)
+        remnants = _remnants(program, parts, needed_only(program, needed(program.world, parts), orders(program, best)))
         if not pulls and not remnants:
             break
-        larger = [Row.of("tidy pull", {c: _ONE}, least, None) for c, least in pulls]
-        none = [Row.of("tidy pull", {c: _ONE for c, _ in pulls}, None, _ZERO)] if pulls else []
+        larger = [_row([column], least, None) for column, least in pulls]
+        none = [_row([column for column, _ in pulls], None, _ZERO)] if pulls else []
         tries = [[*rows, *larger, *remnants], [*rows, *larger], [*rows, *none, *remnants], [*rows, *none]]
         found = next((one for some in tries if (one := _with(program, solved, dearer, some)) is not None), None)
         if found is None:
@@ -50,64 +49,47 @@ def tidied(program: WeekProgram, solved: Solved, prices: Floats) -> Solved:
     return best
 
 
+def _row(columns: Sequence[int], lo: Fraction | None, hi: Fraction | None) -> Row:
+    return Row.of("tidy", dict.fromkeys(columns, _ONE), lo, hi)
+
+
 def _with(program: WeekProgram, solved: Solved, dearer: Floats, rows: list[Row]) -> tuple[Solved, list[Row]] | None:
     """The same with further rows, over what is in the solution and what costs least beside it."""
-    before, closed = program.model.rows, np.zeros(program.model.size, dtype=bool)
+    before, closed = len(program.model.rows), np.zeros(program.model.size, dtype=bool)
     for block in program.blocks if len(dearer) else ():
         rest = dearer[block.columns]
         beside = rest > np.partition(rest, _BESIDE)[_BESIDE] if len(rest) > _BESIDE else np.zeros(len(rest), dtype=bool)
         closed[block.columns] = beside & (solved.values[block.columns] <= NOTHING_KG)
-    found = solve(replace(program.model, rows=[*before, *rows]), pinned=solved.values, closed=closed)
-    return (replace(found, prices=found.prices[: len(before)]), rows) if found.found else None
+    trial = replace(program, model=replace(program.model, rows=[*program.model.rows, *rows]))
+    found = solve(trial.model, pinned=solved.values, closed=closed)
+    for _ in range(WHOLE_ROUNDS if uncertain(program) else 0):
+        if not found.found or not add_cuts(trial, found):
+            break
+        found = solve(trial.model, pinned=solved.values, closed=closed)
+    return (replace(found, prices=found.prices[:before]), rows) if found.found else None
 
 
 def _pulls(program: WeekProgram, parts: list[Planned]) -> list[tuple[int, Fraction]]:
-    """The column of every crumb of a batch, and what it should be; what has a smallest pull of its own aside."""
-    found = []
+    """The column of every crumb of a batch, and what it should be."""
+    found, world = [], program.world
     for part in parts:
-        least, block = part.block.job.tidy.pull.kilograms, part.block
-        for k, s in enumerate(block.supplies.tolist()):
-            lot, kg = program.world.supplies[s].lot, part.kilograms.get(s, _ZERO)
-            enough = min(least, program.stock.get(s, least)) * lot.usable
-            if 0 < kg < enough and lot.smallest_pull_kg is None and not lot.use_up:
-                found.append((block.start + k, enough))
+        job, usable = part.block.job, {s: world.supplies[s].lot.usable for s in part.kilograms}
+        held = {s: kg / usable[s] for s, kg in part.kilograms.items()}
+        for s in job.small_pulls(world, held, program.stock):
+            enough = min(job.tidy.pull.kilograms, program.stock.get(s, job.tidy.pull.kilograms)) * usable[s]
+            found.append((part.block.start + part.block.supplies.tolist().index(s), enough))
     return found
 
 
-def _remnants(program: WeekProgram, parts: list[Planned]) -> list[Row]:
-    """For every opened lot with too little left a row that empties it."""
-    found = []
-    for s, (taken, least) in _used(parts).items():
-        lot, have = program.world.supplies[s].lot, program.stock.get(s, _ZERO)
-        left = have - taken / lot.usable
-        typed = lot.smallest_remnant_kg is not None or lot.use_up or program.world.supplies[s].offer is not None
-        if not typed and 0 < left < least <= have:
+def _remnants(program: WeekProgram, parts: list[Planned], bought: Sequence[Order]) -> list[Row]:
+    """For every opened lot, and delivery in packs, with too little left a row that empties it."""
+    found, taken, supplies = [], needed(program.world, parts), program.world.supplies
+    least = {s: part.block.job.tidy.remnant.kilograms for part in parts for s in part.kilograms}  # of the last use
+    have = program.stock | {order.supply_index: order.kg for order in bought if order.packs is not None}
+    for s, kg in taken.items():
+        lot, there = supplies[s].lot, have.get(s, _ZERO)
+        typed = lot.smallest_remnant_kg is not None or lot.use_up
+        if not typed and 0 < there - kg < least[s] <= there:
             columns = [b.start + int(k) for b in program.blocks for k in (b.supplies == s).nonzero()[0]]
-            found.append(Row.of("tidy remnant", dict.fromkeys(columns, _ONE), have * lot.usable, None))
+            found.append(_row(columns, there * lot.usable, None))
     return found
-
-
-def _used(parts: list[Planned]) -> dict[int, tuple[Fraction, Fraction]]:
-    """Of each supply the usable kilograms taken, and the smallest remnant at its last use."""
-    found: dict[int, tuple[Fraction, Fraction]] = {}
-    for part in parts:  # in the order of days
-        for s, kg in part.kilograms.items():
-            found[s] = found.get(s, (_ZERO, _ZERO))[0] + kg, part.block.job.tidy.remnant.kilograms
-    return found
-
-
-def crumbs(program: WeekProgram, made: Sequence[Made]) -> Iterator[str]:
-    """Pulls, as weighed, that are smaller than they should be, and remnants, in words."""
-    supplies, last = program.world.supplies, dict[int, Made]()
-    for one in made:
-        last |= dict.fromkeys(one.taken, one)
-        for s, kg in one.taken.items():
-            if 0 < kg < min(one.job.tidy.pull.kilograms, program.stock.get(s, kg + 1)) and not supplies[s].lot.use_up:
-                yield f"{trimmed(kg, 3)} kg of {supplies[s].name} in {one.job.name}"
-    taken, division = taken_by_day(made), coarsest(program.world)
-    for s, one in last.items():
-        have = program.stock.get(s, _ZERO)
-        left = have - sum(taken[s].values(), _ZERO)
-        least = one.job.tidy.remnant.kilograms
-        if division <= left < least <= have and supplies[s].offer is None:
-            yield f"{trimmed(left, 3)} kg of {supplies[s].name} left"

@@ -11,17 +11,18 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
 from fractions import Fraction
-from itertools import islice
+from functools import partial
+from itertools import chain, islice
 from math import ceil, floor
 
 import numpy as np
 
 from constraints.formula import Formula
-from constraints.ingredients import Ingredient, Lot
+from constraints.ingredients import Lot
 from constraints.meaning import Role
 from constraints.numbers import G_PER_KG
 from constraints.quantities import Basis, Weight
-from constraints.stock import Stock, batch_size, floors
+from constraints.stock import Least, Stock, Tidy, batch_size, floors
 from constraints.vector import Floats, Vector
 from optimizer.answer import Answer, Status, blend, measured
 from optimizer.clock import left
@@ -29,19 +30,24 @@ from optimizer.order import Asked, order_of
 from optimizer.order import Order as Size
 from optimizer.plan.model.blocks import WeekProgram
 from optimizer.plan.model.world import Job
-from optimizer.plan.settle.read_off import Order, Planned
+from optimizer.plan.settle.read_off import Order, Planned, needed
 from optimizer.problem import Problem
 from optimizer.solver.model import Ending, SolverDisagrees
 from optimizer.solver.optimum import Optimum
-from optimizer.solver.program import layout_of, value_per_kg
-from optimizer.weighing.certificate import Certificate, certify, minimised_cost
+from optimizer.solver.program import value_per_kg
+from optimizer.weighing.certificate import Certificate, minimised_cost
 from optimizer.weighing.exchange import Lines
-from optimizer.weighing.rounding import Weighed
-from optimizer.weighing.weighout import ScalePrevents, weigh_near, weigh_out
+from optimizer.weighing.weighout import weigh_near
 
 _ZERO = Fraction(0)
 _FEW, _MANY = 10, 40
 """Lots beyond the planned ones that the first try may use some divisions of, and the second what is free of them."""
+_WHOLE = 4
+"""Lots beyond the planned ones that may give a pull of the usual size where divisions of others would be crumbs."""
+_MENDED = 25
+"""Batches of a plan that are blended afresh at most for the sake of crumbs; each takes about 30 ms."""
+_DEAR = Fraction(1, 100)
+"""Share of what its lots stand for in the books that a batch may cost more for the sake of crumbs."""
 _SPECK = Fraction(1, 10**6)
 """Kilograms that are nothing."""
 _TRIES = 4
@@ -50,6 +56,8 @@ _GIVE = 2
 """Divisions by which a batch whose size the plan chose may be weighed lighter or heavier than its target."""
 NEAR = 4
 """Scale divisions by which a weigh-out may take more of a lot than the plan."""
+Posed = tuple[dict[Lot, int], Problem]
+"""The lots of a batch, each with its supply, and its problem over them."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -72,18 +80,29 @@ class Made:
         weighed = self.answer.weighed
         return weighed.total.amount(Weight(basis)) if weighed else _ZERO
 
+    @property
+    def materials(self) -> dict[str, Fraction]:
+        """Usable kilograms of every material."""
+        found = defaultdict[str, Fraction](Fraction)
+        for item, kg in self.answer.weighed.total.kilograms.items() if self.answer.weighed else ():
+            if isinstance(item, Lot):
+                found[item.material] += kg
+        return found
 
-def weigh_all(
-    program: WeekProgram, plan: Sequence[Planned], bought: Sequence[Order], dearer: Floats | None = None
-) -> list[Made]:
-    """Weigh every batch of a plan. ``dearer`` is each column's reduced cost, to pick helpers for the rounding.
+
+def weigh_all(program: WeekProgram, plan: Sequence[Planned], bought: Sequence[Order], dearer: Floats) -> list[Made]:
+    """Weigh every batch of a plan. ``dearer`` is each column's reduced cost (or empty), to pick helpers for rounding.
 
     A batch that finds no way to round because others took the last divisions of a lot is weighed before them.
     """
     sequence = list(plan)
-    made: list[Made] = []
     for _ in range(_TRIES):
-        made = _in_turn(_Shelf(program, sequence, bought), sequence, dearer)
+        shelf, made = _Shelf(program, sequence, bought, dearer), list[Made]()
+        for part in sequence:
+            left()
+            shelf.turn(part)
+            made.append(_weigh(shelf, part, made))
+            shelf.take(made[-1].taken)
         failed = [part for part, one in zip(sequence, made, strict=True) if not one.sound]
         if not failed:
             break
@@ -91,41 +110,33 @@ def weigh_all(
     return sorted(made, key=lambda one: (one.day, one.job.index))
 
 
-def _in_turn(shelf: _Shelf, plan: Sequence[Planned], dearer: Floats | None) -> list[Made]:
-    """Weigh batches one after the other from one shelf."""
-    made: list[Made] = []
-    for part in plan:
-        left()
-        shelf.turn(part)
-        one = _weigh(shelf, part, made, dearer)
-        shelf.take(one.taken)
-        made.append(one)
-    return made
-
-
 class _Shelf:
     """What is left of every supply, and what later batches were promised of it; kilograms as held."""
 
-    def __init__(self, program: WeekProgram, plan: Sequence[Planned], bought: Sequence[Order]) -> None:
-        self.world = program.world
-        self.left = dict(program.stock)
+    def __init__(self, program: WeekProgram, plan: Sequence[Planned], bought: Sequence[Order], dearer: Floats) -> None:
+        self.world, self.dearer = program.world, dearer
+        entry, kitchen = self.world.week.entry, self.world.week.entry.kitchen
+        named = [entry.materials, kitchen.closing, *(stage.materials for stage in kitchen.stages)]
+        named += [store.materials for store in kitchen.cold_store]
+        self.mends = 0 if any(named) else _MENDED  # a pull of another lot may break what is asked of its material
+        self.there = program.stock | {order.supply_index: order.kg for order in bought}
+        self.left = dict(self.there)
         self.paid = {order.supply_index: order.price for order in bought}
-        for order in bought:
-            self.left[order.supply_index] = self.left.get(order.supply_index, _ZERO) + order.kg
         self.last = {part.block.job.index: part for part in plan}
-        self.promised: dict[int, Fraction] = defaultdict(Fraction)
-        for part in plan:
-            for s, kg in part.kilograms.items():
-                self.promised[s] += kg / self.world.supplies[s].lot.usable
-        asked = {part.block.job.tidy.asked.remnant.kilograms for part in plan} != {_ZERO}
-        self.emptied = {
-            s for s, kg in self.promised.items()
-            if (asked or self.world.supplies[s].lot.smallest_remnant_kg) and abs(self.left[s] - kg) < _SPECK
-        }  # fmt: skip
-        self.asked = {s: x.lot.use_at_least_kg for s, x in enumerate(self.world.supplies) if x.lot.use_at_least_kg}
-        self.there = np.zeros(len(self.world.supplies), dtype=bool)
+        self.promised = needed(self.world, plan)
+        self.strict = any(part.block.job.tidy.asked.remnant.kilograms for part in plan)
+        lots = [supply.lot for supply in self.world.supplies]
+        self.emptied = {s for s, kg in self.promised.items() if abs(self.left.get(s, _ZERO) - kg) < _SPECK}
+        self.asked = {s: lot.use_at_least_kg for s, lot in enumerate(lots) if lot.use_at_least_kg}
+        self.usable = [float(lot.usable) for lot in lots]
+        self.floats = np.zeros((2, len(lots)))
         for s in self.left:
             self._look(s)
+
+    def _look(self, s: int) -> None:
+        """Usable kilograms of a supply, those that are promised to nobody and all, for a quick search."""
+        self.floats[:, s] = float(self.left[s] - self.promised[s]), float(self.left[s])
+        self.floats[:, s] *= self.usable[s]
 
     def take(self, taken: dict[int, Fraction]) -> None:
         """A batch was weighed."""
@@ -133,10 +144,6 @@ class _Shelf:
             self.left[s] -= kg
             self.asked[s] = max(self.asked.get(s, _ZERO) - kg, _ZERO)
             self._look(s)
-
-    def _look(self, s: int) -> None:
-        """Whether anything of a supply is left that is promised to nobody."""
-        self.there[s] = self.left[s] > self.promised.get(s, _ZERO)
 
     def turn(self, part: Planned) -> None:
         """A batch's turn has come: what it was promised is its own now."""
@@ -149,10 +156,8 @@ class _Shelf:
 
         So a lot that is used up over several batches does not leave the first of them no way to round.
         """
-        left = self.left.get(s, _ZERO)
-        rest = max(left - self.promised.get(s, _ZERO), _ZERO)
-        own = part.kilograms.get(s)
-        return rest if own is None else max(min(left, _rounded_up(part, own) / self.usable(s)), rest)
+        rest, own = max(self.all(part, s) - self.promised[s], _ZERO), part.kilograms.get(s)
+        return rest if own is None else max(min(self.all(part, s), self._held(part, s, own)), rest)
 
     def near(self, part: Planned, s: int) -> Fraction:
         """As ``free``, but no further from the plan than rounding needs."""
@@ -160,89 +165,117 @@ class _Shelf:
 
     def ahead(self, part: Planned, s: int) -> Fraction:
         """No further from the plan than rounding needs, and that even of what later batches were promised."""
-        most = _rounded_up(part, part.kilograms.get(s, _ZERO)) + NEAR * _division(part)
-        return min(self.left.get(s, _ZERO), most / self.usable(s))
+        return min(self.all(part, s), self._held(part, s, part.kilograms.get(s, _ZERO), NEAR))
 
-    def open(self, part: Planned, s: int, *, promised: bool) -> Fraction:
-        """What a batch blended afresh may take; in need also what later batches were promised, who then look again."""
-        return self.left.get(s, _ZERO) if promised else self.free(part, s)
+    def all(self, part: Planned, s: int) -> Fraction:
+        """All that is left, what later batches were promised too: they look again."""
+        return self.left.get(s, _ZERO)
 
-    def usable(self, s: int) -> Fraction:
-        """Usable share of a supply."""
-        return self.world.supplies[s].lot.usable
+    def _held(self, part: Planned, s: int, kg: Fraction, more: int = 0) -> Fraction:
+        """Usable kilograms rounded up to a division, and some divisions more, as held."""
+        division = _division(part)
+        return (ceil(kg / division) + more) * division / self.world.supplies[s].lot.usable
 
-    def to_be_used_up(self, part: Planned) -> dict[int, bool]:
-        """Supplies of a batch that the week must use up; True where this is the last batch they go into."""
-        mine = (s for s in part.kilograms if self.world.supplies[s].lot.use_up)
-        return {s: not self.promised.get(s) for s in mine}
+    def at_last(self, part: Planned, s: int) -> bool:
+        """True where a batch is the last one that the plan gives a supply to."""
+        return s in part.kilograms and not self.promised[s]
+
+    def helpers(
+        self, part: Planned, count: int, most: Callable[[Planned, int], Fraction], least: Fraction
+    ) -> list[int]:
+        """Supplies that the plan does not use here and that cost least to use, with so many usable kilograms at least.
+
+        A division of one mends many a rounding. Where rules say which materials go together it is of those planned.
+        """
+        block, supplies = part.block, self.world.supplies
+        if not count or not len(self.dearer):
+            return []
+        all_of_it = most in (self.ahead, self.all)
+        there = np.flatnonzero(self.floats[int(all_of_it), block.supplies] >= float(least) - float(_SPECK))
+        ranked = block.supplies[there[np.argsort(self.dearer[block.start + there], kind="stable")]].tolist()
+        mine = {supplies[s].lot.material for s in part.kilograms}
+        rules = self.world.week.entry.materials
+        return list(islice((s for s in ranked if s not in part.kilograms
+                            and (not rules or supplies[s].lot.material in mine)), count))  # fmt: skip
 
 
 def _division(part: Planned) -> Fraction:
     return part.block.job.recipe.entry.scales.meat_g / G_PER_KG
 
 
-def _rounded_up(part: Planned, kg: Fraction) -> Fraction:
-    division = _division(part)
-    return ceil(kg / division) * division
-
-
-def _weigh(shelf: _Shelf, part: Planned, before: Sequence[Made], dearer: Floats | None) -> Made:
+def _weigh(shelf: _Shelf, part: Planned, before: Sequence[Made]) -> Made:
     """Weigh one batch from its planned lots and a little of a few more, else of many, else from all that is there."""
-    block = part.block
-    on = shelf.world.date(block.day)
-    size = _size(shelf, part, on, before)
-    answer = None
-    names: dict[Ingredient, int] = {}
+    on, job = shelf.world.date(part.block.day), part.block.job
+    pose = partial(_posed, shelf, part, _size(shelf, part, on, before))
     # No lot of a few grams where there is a way: first of the planned lots alone.
     tries = [(0, shelf.near), (0, shelf.ahead), (_FEW, shelf.near), (_MANY, shelf.free), (_MANY, shelf.ahead)]
-    posed = []
+    posed: list[Posed] = []
     for helpers, most in tries:
-        caps = {s: most(part, s) for s in (*part.kilograms, *_helpers(shelf, part, dearer, helpers, most))}
-        names = _lots(shelf, part, {s: kg for s, kg in caps.items() if kg})
-        posed.append((names, _problem(part, size, names)))
-        answer = _as_planned(shelf, part, posed[-1][1], names)
-        if answer is not None:
+        posed.append(pose(helpers, most))
+        names, (answer, taken) = posed[-1][0], _as_planned(shelf, part, *posed[-1])
+        if taken:
             break
-    for names, problem in posed if answer is None else ():
-        answer = _searched(part, problem, names)
-        if answer is not None:
-            break
-    for promised in (False, True):
-        if answer is None or answer.weighed is None:
-            open_ = {int(s): shelf.open(part, int(s), promised=promised) for s in block.supplies}
-            names = _lots(shelf, part, {s: kg for s, kg in open_.items() if kg})
-            answer = _blended(_problem(part, size, names))
+    else:
+        every = len(part.block.supplies)
+        for names, problem in chain(posed, (pose(every, most) for most in (shelf.free, shelf.all))):
+            answer, taken = _blended(problem, names)
+            if taken:
+                break
+    small = len(list(job.small_pulls(shelf.world, taken, shelf.there)))
     assert answer is not None
-    taken = {}
-    if answer.weighed is not None:
-        taken = {names[i]: i.held_kg(kg) for i, kg in answer.weighed.total.kilograms.items() if isinstance(i, Lot)}
-    return Made(block.job, block.day, on, answer, taken)
+    if small and shelf.mends:
+        shelf.mends -= 1
+        names, problem = pose(_WHOLE, shelf.free, job.tidy.pull.kilograms)
+        tidy = Tidy(job.tidy.pull, Least(job.tidy.remnant.kilograms, asked=False))
+        other, instead = _blended(replace(problem, order=replace(problem.order, tidy=tidy)), names)
+        fewer = len(list(job.small_pulls(shelf.world, instead, shelf.there))) < small
+        if instead and fewer and _extra(other, answer) <= _DEAR * _worth(shelf, taken):
+            answer, taken = replace(other, kept=None, tidy_price=None), instead
+    return Made(job, part.block.day, on, answer, taken)
 
 
-def _blended(problem: Problem) -> Answer:
-    """The batch blended afresh."""
+def _extra(answer: Answer, other: Answer) -> Fraction:
+    """Money by which a batch is dearer than another."""
+    assert answer.certificate is not None and other.certificate is not None
+    return answer.certificate.cost - other.certificate.cost
+
+
+def _worth(shelf: _Shelf, taken: dict[int, Fraction]) -> Fraction:
+    """What lots stand for in the books, money."""
+    return sum((kg * shelf.paid.get(s, shelf.world.supplies[s].price) for s, kg in taken.items()), _ZERO)
+
+
+def _posed(
+    shelf: _Shelf, part: Planned, size: Size, helpers: int, most: Callable[[Planned, int], Fraction],
+    least: Fraction | None = None,
+) -> Posed:  # fmt: skip
+    """A batch over its planned lots and some helpers: its recipe's problem with lots and size exchanged."""
+    more = shelf.helpers(part, helpers, most, _division(part) if least is None else least)
+    caps = {s: kg for s in (*part.kilograms, *more) if (kg := most(part, s))}
+    names = _lots(shelf, part, caps, tidy=not helpers and most == shelf.near)
+    base = part.block.rows.problem
+    own = {Role.SIZE: batch_size(size.basis, size.kilograms, size.within_kg), Role.STOCK: Stock.of(list(names))}
+    every = (*(own.get(r.role, r) for r in base.requirements), *floors(list(names)))
+    formula = Formula(tuple(names), base.recipe.additions, base.recipe.process)
+    order = replace(size, tidy=None)
+    return names, replace(base, order=order, formula=formula, requirements=every, left_out=())
+
+
+def _blended(problem: Problem, names: dict[Lot, int]) -> tuple[Answer, dict[int, Fraction]]:
+    """The batch blended afresh; what it costs at least is said of the week alone."""
     try:
         answer = blend(problem)
     except SolverDisagrees:
-        return Answer(Status.INFEASIBLE, problem, ())
-    return replace(answer, certificate=_of_week(answer.certificate), of_week=True)
+        return Answer(Status.INFEASIBLE, problem, ()), {}
+    certificate = answer.certificate and replace(answer.certificate, lower_bound=None, reported=None)
+    answer = replace(answer, certificate=certificate, of_week=True)
+    return answer, _taken(answer, names)
 
 
-def _of_week(certificate: Certificate | None) -> Certificate | None:
-    """What holds of a batch stays; what it costs at least is said of the week alone."""
-    return None if certificate is None else replace(certificate, lower_bound=None, reported=None)
-
-
-def _helpers(
-    shelf: _Shelf, part: Planned, dearer: Floats | None, count: int, most: Callable[[Planned, int], Fraction]
-) -> list[int]:
-    """Supplies that the plan does not use here and that cost least to use: a division of one mends many a rounding."""
-    block = part.block
-    if not count or dearer is None or not len(dearer):
-        return []
-    there = np.flatnonzero(shelf.there[block.supplies]) if most != shelf.ahead else np.arange(len(block.supplies))
-    ranked = (int(s) for s in block.supplies[there[np.argsort(dearer[block.start + there], kind="stable")]])
-    return list(islice((s for s in ranked if s not in part.kilograms and most(part, s) >= _division(part)), count))
+def _taken(answer: Answer, names: dict[Lot, int]) -> dict[int, Fraction]:
+    """Kilograms as held of each supply."""
+    items = answer.weighed.total.kilograms.items() if answer.weighed is not None else ()
+    return {names[item]: item.held_kg(kg) for item, kg in items if isinstance(item, Lot)}
 
 
 def _size(shelf: _Shelf, part: Planned, on: date, before: Sequence[Made]) -> Size:
@@ -262,8 +295,10 @@ def _size(shelf: _Shelf, part: Planned, on: date, before: Sequence[Made]) -> Siz
     wanted = part.amount if fixed is None or not last else fixed - done
     if fixed is None and job.entry.basis is not Basis.MEAT:  # additions bring a batch near its weight, not onto it
         lo, hi = (lo + division / 2, hi - division / 2) if hi - lo >= 2 * division else (lo, hi)
-    dying = shelf.to_be_used_up(part) if fixed is None else {}
-    wanted += sum((shelf.left[s] * shelf.usable(s) - part.kilograms[s] for s, gone in dying.items() if gone), _ZERO)
+    lots = {s: shelf.world.supplies[s].lot for s in part.kilograms}
+    dying = [s for s, lot in lots.items() if lot.use_up] if fixed is None else []
+    ending = (s for s in dying if shelf.at_last(part, s))
+    wanted += sum((shelf.left[s] * lots[s].usable - part.kilograms[s] for s in ending), _ZERO)
     # what the plan leaves room for is not passed by rounding up, unless something must be used up
     steps = floor(min(max(wanted, lo), hi) / division + Fraction(1, 2) * bool(dying or fixed is not None))
     steps = max(min(steps, floor(hi / division)), ceil(lo / division) if lo <= hi else 0)
@@ -274,121 +309,67 @@ def _size(shelf: _Shelf, part: Planned, on: date, before: Sequence[Made]) -> Siz
     return order_of(job.recipe, name, max(middle, 1) * division, on, asked)
 
 
-def _lots(shelf: _Shelf, part: Planned, caps: dict[int, Fraction]) -> dict[Ingredient, int]:
+def _lots(shelf: _Shelf, part: Planned, caps: dict[int, Fraction], *, tidy: bool) -> dict[Lot, int]:
     """A lot for each supply with the most to take of it, named apart where one offer was delivered twice.
 
-    What is to be used up is used up by the last batch that the plan gives it to.
+    The last batch that the plan gives a lot to uses up what is to be used up, and what is still asked for of it; where
+    it is ``tidy`` also what the plan empties by default.
     """
-    world = shelf.world
+    world, pull = shelf.world, part.block.job.tidy.asked.pull.kilograms
     names = Counter(world.supplies[s].name for s in caps)
-    found: dict[Ingredient, int] = {}
+    found = {}
     for s in sorted(caps, key=lambda s: (world.supplies[s].name, s)):
-        supply = world.supplies[s]
-        lot = supply.lot
+        supply, lot, last = world.supplies[s], world.supplies[s].lot, shelf.at_last(part, s)
         name = lot.name if names[lot.name] == 1 else f"{lot.name} of {world.date(supply.first)}"
-        most = caps[s] if lot.largest_pull_kg is None else min(caps[s], lot.largest_pull_kg)
-        use_up = (lot.use_up or s in shelf.emptied) and s in part.kilograms and not shelf.promised.get(s)
-        found[
-            replace(
-                lot, name=name, on_hand_kg=shelf.left[s], largest_pull_kg=most, cost_per_kg=supply.worth / lot.usable,
-                use_up=use_up, smallest_remnant_kg=None, smallest_pull_kg=_least(part, lot),
-                use_at_least_kg=_asked(shelf, part, s), held_cost_per_kg=_paid(shelf, s),
-                suspicions=() if supply.offer else lot.suspicions,
-            )
-        ] = s  # fmt: skip
+        emptied = last and s in shelf.emptied and lot.smallest_remnant_kg != 0
+        changed = replace(
+            lot, name=name, on_hand_kg=shelf.left[s], cost_per_kg=supply.worth / lot.usable,
+            largest_pull_kg=caps[s] if lot.largest_pull_kg is None else min(caps[s], lot.largest_pull_kg),
+            smallest_pull_kg=lot.smallest_pull_kg if lot.smallest_pull_kg is not None or not pull else pull,
+            smallest_remnant_kg=part.block.job.tidy.remnant.kilograms if tidy and emptied else None,
+            use_up=last and (lot.use_up or (emptied and bool(shelf.strict or lot.smallest_remnant_kg))),
+            use_at_least_kg=shelf.asked.get(s, _ZERO) if last else _ZERO,
+            held_cost_per_kg=shelf.paid.get(s, supply.price), suspicions=() if supply.offer else lot.suspicions,
+        )  # fmt: skip
+        found[changed] = s
     return found
 
 
-def _least(part: Planned, lot: Lot) -> Fraction | None:
-    """The smallest pull that somebody asks for; remnants are looked after over the days."""
-    asked = part.block.job.tidy.asked.pull.kilograms
-    return lot.smallest_pull_kg if lot.smallest_pull_kg is not None or not asked else asked
-
-
-def _asked(shelf: _Shelf, part: Planned, s: int) -> Fraction:
-    """What is still to be used of a lot's least weight, where this is the last batch that the plan gives it to."""
-    return shelf.asked.get(s, _ZERO) if s in part.kilograms and not shelf.promised.get(s) else _ZERO
-
-
-def _paid(shelf: _Shelf, s: int) -> Fraction:
-    """Book price of a kilogram as held: what was paid for it."""
-    return shelf.paid.get(s, shelf.world.supplies[s].price)
-
-
-def _problem(part: Planned, size: Size, lots: dict[Ingredient, int]) -> Problem:
-    """The problem of one batch over these lots: its recipe's own, with its formula and size exchanged."""
-    base = part.block.rows.problem
-    formula = Formula(tuple(lots), base.recipe.additions, base.recipe.process)
-    given = [item for item in lots if isinstance(item, Lot)]
-    weight, stock = batch_size(size.basis, size.kilograms, size.within_kg), Stock.of(given)
-    every = tuple(weight if r.role is Role.SIZE else stock if r.role is Role.STOCK else r for r in base.requirements)
-    every += tuple(floors(given))
-    return replace(base, order=replace(size, tidy=None), formula=formula, requirements=every, left_out=())
-
-
-def _as_planned(shelf: _Shelf, part: Planned, problem: Problem, names: dict[Ingredient, int]) -> Answer | None:
+def _as_planned(
+    shelf: _Shelf, part: Planned, names: dict[Lot, int], problem: Problem
+) -> tuple[Answer | None, dict[int, Fraction]]:
     """The planned kilograms on the divisions of the scales, by exchanging some; None where that finds nothing."""
-    kilograms = _kilograms(part, problem, names)
-    near = weigh_near(_quick(problem), kilograms, _lines(shelf, part, problem, names))
-    if near is None:
-        return None
-    pairs = zip(problem.formula.columns, kilograms, strict=True)
-    cost = sum((value_per_kg(problem.formula, c) * kg for c, kg in pairs), _ZERO)
-    optimum = Optimum(Ending.OPTIMAL, tuple(kilograms), cost)
-    return _checked(problem, optimum, near, Certificate(True, minimised_cost(problem, near), None))
-
-
-def _lines(shelf: _Shelf, part: Planned, problem: Problem, names: dict[Ingredient, int]) -> Lines:
-    """The rows of a batch's recipe, and its size, over the columns of its formula."""
-    rows, order = part.block.rows, problem.order
-    at = [int(rows.place[shelf.world.supplies[s].source]) for s in names.values()] + list(rows.free)
-    places, lines = np.array(at, dtype=np.int64), [*(row.coefs for row in rows.rows), rows.weights[order.basis]]
-    floats = [Vector.of(line).at(places).floats for line in lines]
-    limits = [(row.lo, row.hi) for row in rows.rows]
-    limits.append((order.kilograms - order.within_kg, order.kilograms + order.within_kg))
-    for k, lot in enumerate(names):
-        if isinstance(lot, Lot) and lot.use_at_least_kg:
-            floats.append(np.eye(len(at))[k])
-            limits.append((lot.use_at_least_kg * lot.usable, None))
-    lo = np.array([-np.inf if low is None else float(low) for low, _ in limits])
-    hi = np.array([np.inf if high is None else float(high) for _, high in limits])
-    return Lines(np.array(floats), lo, hi)
-
-
-def _kilograms(part: Planned, problem: Problem, names: dict[Ingredient, int]) -> list[Fraction]:
-    """What the plan takes of each column of a batch's formula."""
-    free = iter(part.free)
-    columns = problem.formula.columns
-    return [part.kilograms.get(names[c], _ZERO) if c in names else next(free, _ZERO) for c in columns]
-
-
-def _quick(problem: Problem) -> Problem:
-    """The problem with only what the choice of lots decides; all the rest is measured once, on the batch as weighed."""
+    formula, free = problem.formula, iter(part.free)
+    kilograms = [
+        part.kilograms.get(names[c], _ZERO) if isinstance(c, Lot) else next(free, _ZERO) for c in formula.columns
+    ]
+    # only what the choice of lots decides; all the rest is measured once, on the batch as weighed
     apart = {id(r) for r in (*problem.fixed, *problem.measured_only)}
-    size = tuple(r for r in problem.requirements if r.role is Role.SIZE)
-    others = (r for r in problem.requirements if id(r) not in apart and r.role is not Role.SIZE)
-    return replace(problem, requirements=(*size, *others))
+    chosen = tuple(r for r in problem.requirements if r.role is Role.SIZE or id(r) not in apart)
+    quick = replace(problem, requirements=chosen)
+    near = weigh_near(quick, kilograms, _lines(shelf, part, problem, names))
+    checks = measured(problem.requirements, near) if near is not None else ()
+    if near is None or any(check.broken for check in checks):
+        return None, {}
+    pairs = zip(formula.columns, kilograms, strict=True)
+    cost = sum((value_per_kg(formula, c) * kg for c, kg in pairs), _ZERO)
+    certificate = Certificate(True, minimised_cost(problem, near), None)
+    optimum = Optimum(Ending.OPTIMAL, tuple(kilograms), cost)
+    answer = Answer(Status.OPTIMAL, problem, checks, optimum, near, certificate, of_week=True)
+    return answer, _taken(answer, names)
 
 
-def _checked(problem: Problem, optimum: Optimum, weighed: Weighed, certificate: Certificate) -> Answer | None:
-    """The answer where every limit that forbids a batch holds, else None."""
-    checks = measured(problem.requirements, weighed)
-    if any(check.broken for check in checks):
-        return None
-    return Answer(Status.OPTIMAL, problem, checks, optimum, weighed, _of_week(certificate), of_week=True)
-
-
-def _searched(part: Planned, problem: Problem, names: dict[Ingredient, int]) -> Answer | None:
-    """The batch near the planned kilograms by the full search of a weigh-out; None where there is none of its lots."""
-    quick, kilograms = _quick(problem), _kilograms(part, problem, names)
-    layout = layout_of(problem)
-    values = [kg / unit for kg, unit in zip(kilograms, layout.units, strict=True)]
-    values += [Fraction(1)] * (len(layout.program.variables) - len(values))
-    cost = layout.program.cost(values)
-    optimum = Optimum(Ending.OPTIMAL, tuple(values), cost, prices=(_ZERO,) * len(layout.program.rows))
-    try:
-        weighed = weigh_out(quick, layout, optimum)
-    except ScalePrevents:
-        return None
-    certificate = certify(quick, layout, optimum, weighed)
-    return _checked(problem, optimum, weighed, certificate) if certificate.feasible else None
+def _lines(shelf: _Shelf, part: Planned, problem: Problem, names: dict[Lot, int]) -> Lines:
+    """The rows of a batch's recipe, its size and least weights of lots, over the columns of its formula."""
+    rows, order = part.block.rows, problem.order
+    at = [*(int(rows.place[shelf.world.supplies[s].source]) for s in names.values()), *rows.free]
+    places = np.array(at, dtype=np.int64)
+    lines = [(Vector.of(row.coefs).at(places).floats, row.lo, row.hi) for row in rows.rows]
+    size = order.kilograms - order.within_kg, order.kilograms + order.within_kg
+    lines.append((rows.weights[order.basis].at(places).floats, *size))
+    for k, lot in enumerate(names):
+        if lot.use_at_least_kg:
+            lines.append((np.eye(len(at))[k], lot.use_at_least_kg * lot.usable, None))
+    lo = np.array([-np.inf if low is None else float(low) for _, low, _ in lines])
+    hi = np.array([np.inf if high is None else float(high) for _, _, high in lines])
+    return Lines(np.array([coefs for coefs, _, _ in lines]), lo, hi)
