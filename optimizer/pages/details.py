@@ -67,7 +67,7 @@ def _checks(answer: Answer) -> Iterator[str]:
     for check in map(unit_of(answer).check, answer.checks):
         unknown = answer.weighed is None and check.value is None
         if not unknown and not nothing_goes_in(check):
-            yield from paragraph(_check_words(check), f"{mark(check):8}")
+            yield from paragraph(check_words(check), f"{mark(check):8}")
             yield from paragraph(f"[{source_words(check.requirement)}]", " " * 8, " " * 9)
 
 
@@ -77,7 +77,8 @@ def unknown_words(check: Check) -> str:
     return f"{r.what} of the {r.basis}, {r.limits()}: {check.why or 'a laboratory has to find it'}"
 
 
-def _check_words(check: Check) -> str:
+def check_words(check: Check) -> str:
+    """A check with its figure, its limits, and what is to be said of it."""
     requirement = check.requirement
     unit = f" {requirement.unit}" if requirement.unit else ""
     value = "not measured" if check.value is None else f"{figure(check.value, requirement)}{unit}"

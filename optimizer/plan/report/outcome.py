@@ -114,7 +114,7 @@ def figures_of(one: Made) -> Figures:
     return Figures(
         fat_pct=composition(total, Basis.MEAT).get(FAT), salt_pct=composition(total, Basis.BATCH).get(SALT),
         nitrite_ppm=max(nitrite, default=None), links=None if casing is None else casing.links,
-        cost_per_kg=costs(problem, weighed).per_kg_batch, loads=max(len(weighed.loads), 1),
+        cost_per_kg=costs(problem, weighed).per_kg_batch, loads=len(weighed.loads),
     )  # fmt: skip
 
 

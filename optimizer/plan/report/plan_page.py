@@ -11,14 +11,13 @@ from datetime import date
 from fractions import Fraction
 from itertools import groupby
 
-from constraints.formula import Batch
-from constraints.ingredients import Ingredient, Kind
-from constraints.numbers import KG_PER_LB, OZ_PER_LB, PERCENT, shown
+from constraints.numbers import PERCENT, shown
 from constraints.quantities import Basis
 from optimizer.answer import Status
 from optimizer.pages.batch_page import page
-from optimizer.pages.details import source_words
-from optimizer.pages.figures import Unit, figure, grams
+from optimizer.pages.details import check_words, source_words
+from optimizer.pages.figures import Unit
+from optimizer.pages.loads import by_load
 from optimizer.pages.tables import heading, listed, paragraph, table
 from optimizer.plan.model.world import Supply
 from optimizer.plan.report.outcome import STOPPED, Outcome, figures_of
@@ -34,10 +33,6 @@ _NOTHING = 0.005
 """Money that is not shown with two places."""
 _WORTH_A_WORD = 0.001
 """Share of the cost above which the price of tidiness is said."""
-_LOADS = 4
-"""Mixer loads beside each other."""
-_COARSEST = Fraction(1, 10_000)
-"""Division down to which grams show one decimal, kilograms."""
 _DAYS = 7
 """Days beside each other."""
 _CRUMBS = 3
@@ -207,46 +202,26 @@ def pulled(outcome: Outcome, batches: Sequence[Made]) -> Iterator[tuple[Supply, 
 
 
 def _batch(one: Made, unit: Unit, *, full: bool) -> Iterator[str]:
-    """The weigh-out of every mixer load, each with its own grams."""
+    """The weigh-out of every mixer load, each with its own grams; what does not hold in full.
+
+    Every check stands on the batch's own page and in the JSON.
+    """
     weighed = one.answer.weighed
     assert weighed is not None
     yield ""
     places = unit.places(one.answer.problem.order.meat_division_kg)
     meat, whole = (unit.figure(one.kilograms(basis), places) for basis in (Basis.MEAT, Basis.BATCH))
-    loads = weighed.loads or (weighed.total,)
-    many = f", in {len(loads)} loads; each has its own grams" if len(loads) > 1 else ""
+    loads = len(weighed.loads)
+    many = f", in {loads} loads; each has its own grams" if loads > 1 else ""
     size = f"{meat} {unit.name} meat, {whole} {unit.name} in all"
     yield from paragraph(f"{one.job.name} ({one.job.recipe.entry.name}): {size}{many}")
-    items = sorted(weighed.total.kilograms, key=lambda item: item.kind is not Kind.LOT)
-    for start in range(0, len(loads), _LOADS):
-        part = loads[start : start + _LOADS]
-        heads = [f"load {start + n + 1}" if len(loads) > 1 else f"{unit.name} or grams" for n in range(len(part))]
-        rows = [[item.name, *[_weight(item, load, weighed.divisions[item], unit) for load in part]] for item in items]
-        yield from table(("weigh out", *heads), rows, "<" + ">" * len(part))
+    yield from by_load(weighed, unit, full=False)
     yield from listed(("! ", said) for said in (*warnings(one.answer), *lot_notes(one.answer)))
     yield from listed(("* ", said) for said in known_to_contain(one.job.recipe))
-    if full or any(check.ok is not True for check in one.answer.checks):
-        yield from _checks(one)
-
-
-def _weight(item: Ingredient, load: Batch, division: Fraction, unit: Unit) -> str:
-    """A lot in the week's unit; an addition in grams, in a week of pounds with ounces beside them."""
-    kg = load.kilograms.get(item, _ZERO)
-    if item.kind is Kind.LOT:
-        return f"{unit.figure(kg, unit.places(division))} {unit.name}"
-    ounces = f" = {shown(kg / KG_PER_LB * OZ_PER_LB, 2)} oz" if unit.name == "lb" else ""
-    return f"{grams(kg, min(division, _COARSEST))} g{ounces}"
-
-
-def _checks(one: Made) -> Iterator[str]:
-    """What holds in one line, what does not in full; every check stands on the batch's own page and in the JSON."""
-    yield from paragraph(Verdict.of(Grade.MAKE, one.answer.checks).counted)
-    for check in one.answer.checks:
-        if check.ok is True:
-            continue
-        r = check.requirement
-        value = "not measured" if check.value is None else f"{figure(check.value, r)} {r.unit}"
-        yield from paragraph(f"{r.what}, {r.basis}: {value}, {r.limits()} [{source_words(r)}]", f"{mark(check):8}")
+    broken = [check for check in map(unit.check, one.answer.checks) if check.ok is not True]
+    if full or broken:
+        yield from paragraph(Verdict.of(Grade.MAKE, one.answer.checks).counted)
+    yield from listed((f"{mark(c):8}", f"{check_words(c)} [{source_words(c.requirement)}]") for c in broken)
 
 
 def _part(title: str, heads: Sequence[str], rows: Sequence[Sequence[str]], align: str) -> list[str]:
