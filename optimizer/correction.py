@@ -25,7 +25,7 @@ from constraints.requirement import Origin, Ratio, Requirement
 from constraints.row import Row
 from constraints.vector import Vector
 from optimizer.answer import Answer, Status, blend
-from optimizer.doses import NEAR_DOSE
+from optimizer.doses import NEAR_DOSE, divisions
 from optimizer.mass import Ground, own_methods
 from optimizer.order import Asked, Order, order_of
 from optimizer.own_rows import Portion
@@ -66,8 +66,7 @@ class StaysIn(Ratio):
 
 def stays_in(recipe: Recipe, ground: Ground, lots: Sequence[Lot]) -> Iterator[StaysIn]:
     """The rule for every dosed addition of which the mass, with some of these lots, may hold more than its dose."""
-    there = dict(ground.lot.parts)
-    scales = recipe.entry.scales
+    there, alone = dict(ground.lot.parts), ground.alone
     for addition in recipe.additions:
         share, salt = there.get(addition.item, _ZERO), addition.dosing is Dosing.TOTAL_SALT
         if addition.dosing is Dosing.FREE or not share:
@@ -82,10 +81,9 @@ def stays_in(recipe: Recipe, ground: Ground, lots: Sequence[Lot]) -> Iterator[St
             over=Amount(SALT, Basis.BATCH) if salt else Portion(addition.item), under=Weight(basis), scale=scale,
             addition=addition, dose=dose,
         )  # fmt: skip
-        now = rule.measure(ground.alone).value
-        weighed = share * ground.kilograms
-        room = dose * max(NEAR_DOSE, scales.spice_g / G_PER_KG / weighed)
-        if now is not None and now > dose + room:
+        now, weighed = rule.measure(alone).value, share * ground.kilograms
+        off = divisions(recipe, alone, addition.item, weighed)[1] / alone.amount(rule.under)
+        if now is not None and now > dose * (1 + NEAR_DOSE) + off * (PERCENT if salt else scale):
             yield rule
         elif now is not None and salty:
             yield replace(rule, hi=max(dose, now))

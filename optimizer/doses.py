@@ -87,21 +87,23 @@ def doses(recipe: Recipe, batch: Batch, *, guarded: bool, loads: int = 1) -> tup
     found = []
     for addition in formula.dosed:
         item, dose = addition.item, max(wanted.get(addition.item, _ZERO), _ZERO)
-        weighed, division = batch.kilograms.get(item, _ZERO), _division(recipe, item, dose)
-        room = division * max(loads, _loads(recipe, batch))
+        weighed = batch.kilograms.get(item, _ZERO)
+        division, room = divisions(recipe, batch, item, dose, loads)
         found.append(Dose(item, weighed, dose, division, room, meat * weighed / dose if dose else None, guarded))
     return tuple(found)
 
 
-def _loads(recipe: Recipe, batch: Batch) -> int:
-    """Mixer loads that the batch takes."""
-    mixer = recipe.entry.mixer_kg
-    return 1 if mixer is None else ceil(batch.amount(Weight(Basis.BATCH)) / mixer)
+def divisions(
+    recipe: Recipe, batch: Batch, item: Ingredient, kilograms: Fraction, loads: int = 1
+) -> tuple[Fraction, Fraction]:
+    """The division of the scale that weighs so much of an item, and that of all mixer loads of a batch, kilograms.
 
-
-def _division(recipe: Recipe, item: Ingredient, kilograms: Fraction) -> Fraction:
-    scales = recipe.entry.scales
-    return division_of(recipe, scales.meat_g / G_PER_KG, scales.spice_g / G_PER_KG, item, kilograms)
+    ``loads`` is how many they are at least.
+    """
+    scales, mixer = recipe.entry.scales, recipe.entry.mixer_kg
+    division = division_of(recipe, scales.meat_g / G_PER_KG, scales.spice_g / G_PER_KG, item, kilograms)
+    needed = 1 if mixer is None else ceil(batch.amount(Weight(Basis.BATCH)) / mixer)
+    return division, division * max(loads, needed)
 
 
 def salt_targets(recipe: Recipe, batch: Batch, loads: int = 1) -> Iterator[Requirement]:
@@ -112,8 +114,8 @@ def salt_targets(recipe: Recipe, batch: Batch, loads: int = 1) -> Iterator[Requi
         line, _ = recipe.document.mark(("additions", i))
         target = PERCENT * addition.rate
         weight = batch.amount(Weight(addition.basis))
-        division = _division(recipe, addition.item, batch.kilograms.get(addition.item, _ZERO))
-        room = NEAR_DOSE * target + PERCENT * division * max(loads, _loads(recipe, batch)) / weight
+        weighed = batch.kilograms.get(addition.item, _ZERO)
+        room = NEAR_DOSE * target + PERCENT * divisions(recipe, batch, addition.item, weighed, loads)[1] / weight
         source = f"your recipe, line {line}; within a scale division a load and 2 %, common practice, no source"
         least, most = _FINE * max(target - room, _ZERO), _FINE * (target + room)
         yield Ratio(

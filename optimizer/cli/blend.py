@@ -73,9 +73,9 @@ def cheapest(recipe: str, lots: str, order: tuple[str, Fraction, Day, Asked], wi
 def _write(answer: Answer, html: Typed, proof: Typed) -> None:
     """The picture of the batch, or of the trade-off that was asked for, and the proof."""
     if html is not None:
-        from optimizer.pages import blend_picture, near_picture
+        from optimizer.pages.pictures import batch_html, near_html
 
-        drawn = blend_picture.html(answer) if answer.near is None else near_picture.html(answer)
+        drawn = batch_html(answer) if answer.near is None else near_html(answer)
         shared.write_text(html, drawn, "--html")
     if proof is not None:
         from optimizer.answer import proof_file

@@ -30,7 +30,7 @@ def columns(
 
         sys.stdout.write(columns_document() if json else columns_page())
         return
-    from optimizer.pages.keys_page import keys_document, keys_page
+    from optimizer.pages.columns_page import keys_document, keys_page
 
     found = file_schema(file)
     sys.stdout.write(keys_document(found) if json else keys_page(f"{file} file".replace("-", " "), found))

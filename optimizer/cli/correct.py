@@ -123,9 +123,9 @@ def _corrected(
 def _write(correction: Correction, html: Typed, sheet: Typed, lots: str, code: str | None) -> None:
     """The picture and the sheet that were asked for; ``code`` of a batch in the ledger."""
     if html is not None:
-        from optimizer.pages.blend_picture import html as drawn
+        from optimizer.pages.pictures import batch_html
 
-        shared.write_text(html, drawn(correction.answer), "--html")
+        shared.write_text(html, batch_html(correction.answer), "--html")
     if sheet is not None:
         from optimizer.sheet.page import corrected_page
 
@@ -133,7 +133,7 @@ def _write(correction: Correction, html: Typed, sheet: Typed, lots: str, code: s
 
 
 def _document(correction: Correction, why: Explanation | None) -> str:
-    from optimizer.pages.correct_json import View
+    from optimizer.pages.correct_page import View
     from optimizer.pages.record import document
     from optimizer.why.document import explanation_dict
 

@@ -1,21 +1,24 @@
-"""A checked batch as a page, 80 columns wide, one table a place, the worst margin first."""
+"""A checked batch as a page, one table a place, the worst margin first, and as a JSON document."""
 
 from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import replace
+from datetime import date as Day
 from fractions import Fraction
 
 from constraints.ingredients import SALT
-from constraints.numbers import PERCENT, shown
+from constraints.numbers import G_PER_KG, PERCENT, shown
 from constraints.quantities import Basis
-from optimizer.doses import Dose
-from optimizer.findings import Finding, Place, Report
+from optimizer import doses, findings
+from optimizer.findings import Report
+from optimizer.pages.answer_json import Estimated, Limit, PassingDose, Shares, VerdictPart, shares
 from optimizer.pages.details import absent_words, composition_table, nothing_goes_in, source_words, unknown_words
 from optimizer.pages.figures import Unit, figure, wanted
+from optimizer.pages.record import Figure, Record, at
 from optimizer.pages.tables import heading, listed, paragraph, table
 from optimizer.remarks import in_words, known_to_contain, odd_salt, on_estimates
-from optimizer.summary import weight
+from optimizer.summary import estimated_in, weight
 from optimizer.verdict import HEADLINES, Grade, Mark, Verdict, margin, mark, worst
 from optimizer.wording import CAUTION, FULL, WATCH, day_words
 
@@ -117,7 +120,7 @@ def _doubtful(report: Report) -> Iterator[str]:
             yield f"{_of_load(report)}not certain: {_words(finding, 'allowed')}, and it may be {_spread(finding)}"
 
 
-def _spread(finding: Finding) -> str:
+def _spread(finding: findings.Finding) -> str:
     if finding.low is None or finding.high is None:
         return "anything: the tolerance is as large as what was weighed"
     return " to ".join(figure(x, finding.requirement) for x in (finding.low, finding.high))
@@ -146,12 +149,12 @@ def _loads(report: Report) -> Iterator[str]:
     yield from table(("load", f"meat {unit.name}", f"batch {unit.name}", ""), rows, ">>><")
 
 
-def _dose_words(dose: Dose, unit: Unit) -> str:
+def _dose_words(dose: doses.Dose, unit: Unit) -> str:
     weighed, wanted = (unit.small(kg, dose.division_kg) for kg in (dose.weighed_kg, dose.wanted_kg))
     return f"{dose.item.name}, {weighed} weighed, {wanted} is its dose for these lots"
 
 
-def _dose_mend(dose: Dose, unit: Unit) -> str:
+def _dose_mend(dose: doses.Dose, unit: Unit) -> str:
     """What would put it right: so much more of it, or so much more meat."""
     if dose.weighed_kg < dose.wanted_kg:
         return f"; add {unit.small(dose.wanted_kg - dose.weighed_kg, dose.division_kg)}"
@@ -160,19 +163,19 @@ def _dose_mend(dose: Dose, unit: Unit) -> str:
     return f"; so much is the dose for {unit.figure(dose.meat_kg, 2)} {unit.name} of meat block"
 
 
-def _words(finding: Finding, limit: str) -> str:
+def _words(finding: findings.Finding, limit: str) -> str:
     r, value = finding.requirement, _value(finding) or "not measured"
     why = f" ({finding.why})" if finding.why and not finding.on_paper else ""
     return f"{r.what} of the {r.basis} is {value}{why}, {r.limits()} {limit}"
 
 
-def _value(finding: Finding) -> str:
+def _value(finding: findings.Finding) -> str:
     """The figure with its unit; nothing where it was not measured."""
     r = finding.requirement
     return "" if finding.value is None else f"{figure(finding.value, r)} {r.unit}".strip()
 
 
-def _mend(finding: Finding, unit: Unit) -> str:
+def _mend(finding: findings.Finding, unit: Unit) -> str:
     mend = finding.mend
     if mend is None:
         return ""
@@ -215,7 +218,7 @@ def _signed(value: Fraction, places: int) -> str:
     return text if text.startswith("-") else f"+{text}"
 
 
-def _place(place: Place) -> Iterator[str]:
+def _place(place: findings.Place) -> Iterator[str]:
     yield from heading(place.title)
     absent = [finding for finding in place.findings if nothing_goes_in(finding)]
     present = list(enumerate((finding for finding in place.findings if not nothing_goes_in(finding)), start=1))
@@ -239,7 +242,7 @@ def _place(place: Place) -> Iterator[str]:
         yield from paragraph(f"The last word is with {place.authority}.")
 
 
-def _margin(finding: Finding) -> str:
+def _margin(finding: findings.Finding) -> str:
     """Distance to the nearer limit in the figure's own unit, below zero where the limit is broken."""
     requirement = finding.requirement
     if finding.value is None or (finding.on_paper and finding.ok is False):
@@ -256,8 +259,85 @@ MOST_PLACES = 8
 """Decimals of a margin at most."""
 
 
-def _range(finding: Finding) -> str:
+def _range(finding: findings.Finding) -> str:
     """The figures that the tolerance of the scales leaves open."""
     verdict = "holds for" if finding.whole_range else "does NOT hold for"
     unit = f" {finding.requirement.unit}" if finding.requirement.unit else ""
     return f"{_spread(finding)}{unit} within the scales' tolerance; the verdict {verdict} all of it."
+
+
+class Mend(Record):
+    """Kilograms of a lot that, put in with its additions, would bring the figure to ``value``."""
+
+    lot: str = at("lot.name")
+    kg: Figure = at("kilograms")
+    value: Figure
+
+
+class Finding(Limit):
+    """A limit as weighed, with the range of its figure within the scales' tolerance where one was given."""
+
+    low: Figure | None
+    high: Figure | None
+    whole_range: bool | None
+    """Whether the verdict is the same over all of that range."""
+    forbids: bool
+    mend: Mend | None
+
+
+class Dose(Record):
+    """An addition as weighed against its dose for the lots weighed."""
+
+    item: str = at("item.name")
+    grams: Figure = at(lambda dose: dose.weighed_kg * G_PER_KG)
+    dose_grams: Figure = at(lambda dose: dose.wanted_kg * G_PER_KG)
+    off: bool
+    breaks: bool
+    forbids: bool
+
+
+class Place(Record):
+    """The findings under one rule pack, or under the recipe itself."""
+
+    rules: str = at("name")
+    title: str
+    checks: list[Finding] = at("findings")
+
+
+class Part(Record):
+    """What is measured of the whole batch and of each load alike."""
+
+    meat_kg: Figure = at(lambda report: weight(report.batch, Basis.MEAT))
+    batch_kg: Figure = at(lambda report: weight(report.batch, Basis.BATCH))
+    off_dose: list[Dose] = at("off")
+    doses: list[Dose]
+    places: list[Place]
+
+
+class Load(Part):
+    """One mixer load, checked alone."""
+
+    load: int
+    status: Grade = at("grade")
+
+
+class Checked(Part):
+    """The answer of ``trimwright check``."""
+
+    status: Grade = at(lambda report: verdict(report).grade)
+    verdict: VerdictPart = at(verdict)
+    other_names: list[str]
+    recipe: str = at("recipe.entry.name")
+    date: Day = at("day")
+    composition: Shares = at(lambda report: shares(report.batch))
+    estimated: Estimated = at(lambda report: estimated_in(report.batch))
+    unfit: list[str]
+    loads: list[Load]
+    loads_apart: list[str] = at("apart")
+    held_apart: list[str] = at("unlike")
+    against: list[str]
+    not_judged: list[str]
+    what_would_pass: list[PassingDose] = at("instead")
+    warnings: list[str] = at(warnings_of)
+    notes: list[str] = at(lambda report: known_to_contain(report.recipe))
+    caution: str = at(lambda report: CAUTION)

@@ -1,17 +1,21 @@
-"""The published list of columns of a lots table and of a week's offers table, as a page and as JSON.
+"""The columns of a lots table and of an offers table, and the keys of other files, as pages and as JSON.
 
-The names of an offer's columns are those that its reader knows; here they only get a unit and a meaning.
+The names of an offer's columns are those that its reader knows; here they only get a unit and a meaning. Keys come from
+the same models as the JSON Schema of their file.
 """
 
 from __future__ import annotations
 
-from dataclasses import asdict
+from collections.abc import Iterator, Mapping
+from dataclasses import asdict, dataclass
+from importlib.resources import files
+from itertools import groupby
 from typing import Any
 
 from constraints.confidence import FatMethod, published
 from constraints.numbers import trimmed
 from optimizer.pages.record import json_text
-from optimizer.pages.tables import heading, paragraph, table
+from optimizer.pages.tables import heading, named, paragraph, table
 from optimizer.reading.columns import COLUMNS, Column
 from optimizer.reading.offer_columns import NOT_HERE, OFFER_COLUMNS, OWN, PERIOD
 from optimizer.wording import CAUTION
@@ -89,3 +93,115 @@ def _method_document(method: FatMethod) -> dict[str, Any]:
         "printed_as": method.printed_as,
         "note": method.note,
     }
+
+
+_UNITS = {
+    "_g_per_kg_meat": "g per kg of meat", "_g_per_kg_batch": "g per kg of batch", "_per_kg_day": "money per kg and day",
+    "_per_kg": "money per kg", "_ppm": "mg/kg", "_pct": "%", "_kg": "kg", "_lb": "lb", "_cm": "cm", "_mm": "mm",
+    "_m": "m", "_days": "days", "_day": "date", "_g": "g", "_c": "deg C", "_hours": "hours", "_minutes": "minutes",
+}  # fmt: skip
+"""Unit by the end of a key."""
+_WORDS = {"g_per_kg_meat": "g per kg of meat", "g_per_kg_batch": "g per kg of batch", "kg_per_m": "kg per metre"}
+_STARTERS = ("fresh.yaml", "smoked.yaml", "dry.yaml", "week.yaml")
+
+
+@dataclass(frozen=True)
+class Key:
+    """A key of a file: where it stands, what it means, and what holds where it is not stated."""
+
+    name: str
+    needed: bool
+    unit: str
+    meaning: str
+    default: str
+    example: str
+
+
+def keys_of(schema: Mapping[str, Any]) -> list[Key]:
+    """Every key of a JSON Schema, those inside others by their path."""
+    examples = dict(_examples())
+    return list(_walk(schema, schema, "", examples, ()))
+
+
+def _walk(
+    node: Mapping[str, Any], root: Mapping[str, Any], path: str, examples: Mapping[str, str], above: tuple[str, ...]
+) -> Iterator[Key]:
+    needed = node.get("required", ())
+    for name, entry in node.get("properties", {}).items():
+        where = f"{path}{name}"
+        default = entry.get("default")
+        shown = "" if default in (None, [], {}) else {True: "yes", False: "no"}.get(default, default)
+        meaning = entry.get("description") or _target(entry, root).get("description", "")
+        yield Key(where, name in needed, _unit(name), meaning, f"{shown}", examples.get(where, ""))
+    for name, entry in node.get("properties", {}).items():
+        many = "[]" if entry.get("type") == "array" else ""
+        for title, inner in _inner(entry, root):
+            if title not in above:
+                yield from _walk(inner, root, f"{path}{name}{many}.", examples, (*above, title) if title else above)
+
+
+def _inner(entry: Mapping[str, Any], root: Mapping[str, Any]) -> Iterator[tuple[str, Mapping[str, Any]]]:
+    """The models an entry may hold, with their titles where they have one and could hold themselves."""
+    for part in (entry, entry.get("items", {}), *entry.get("anyOf", ())):
+        found = _target(part, root)
+        if "properties" in found:
+            yield part.get("$ref", "").rsplit("/", 1)[-1], found
+
+
+def _target(entry: Mapping[str, Any], root: Mapping[str, Any]) -> Mapping[str, Any]:
+    """The schema that an entry refers to, or the entry itself."""
+    title = entry.get("$ref", "").rsplit("/", 1)[-1]
+    return root["$defs"][title] if title else entry
+
+
+def _unit(name: str) -> str:
+    return _WORDS.get(name) or next((unit for end, unit in _UNITS.items() if name.endswith(end)), "")
+
+
+def _examples() -> Iterator[tuple[str, str]]:
+    """Every key of the starters with its figure there; later files do not replace earlier ones."""
+    import yaml
+
+    found: dict[str, str] = {}
+    for name in _STARTERS:
+        text = (files("optimizer") / "starters" / name).read_text("utf-8").replace("{+", "+").replace("}", "}")
+        text = text.replace("+0}", "2026-11-30").replace("+1}", "2026-12-01").replace("+2}", "2026-12-02")
+        for path, value in _paths(yaml.load(text.replace("+4}", "2026-12-04"), yaml.BaseLoader), ""):
+            found.setdefault(path, value)
+    yield from found.items()
+
+
+def _paths(node: Any, path: str) -> Iterator[tuple[str, str]]:
+    if isinstance(node, dict):
+        for key, value in node.items():
+            yield from _paths(value, f"{path}.{key}".lstrip("."))
+    elif isinstance(node, list) and any(isinstance(part, dict) for part in node):
+        for part in node:
+            yield from _paths(part, f"{path}[]")
+    else:
+        yield path, f"[{', '.join(node)}]" if isinstance(node, list) else str(node)
+
+
+def keys_page(title: str, schema: Mapping[str, Any]) -> str:
+    """The keys with what is said of each, those inside a key under a heading of their own, ending in a newline."""
+    lines = [title.upper()]
+    for group, keys in groupby(keys_of(schema), key=lambda key: key.name.rpartition(".")[0]):
+        lines += [
+            "",
+            *paragraph(f"each of {group.removesuffix('[]')}:" if group.endswith("[]") else f"{group}:"),
+        ] * bool(group)
+        lines += named([(key.name.rpartition(".")[2], _said(key)) for key in keys], room=14)
+    lines += ["", *paragraph("A key without a default may be left out, where it is not needed.")]
+    return "\n".join([*lines, "", *paragraph(CAUTION)]) + "\n"
+
+
+def _said(key: Key) -> str:
+    parts = ["needed" if key.needed else "", key.unit, f"else {key.default}" if key.default else ""]
+    parts.append(f"such as {key.example}" if key.example else "")
+    beside = "; ".join(filter(None, parts))
+    return f"{key.meaning} ({beside})" if beside else key.meaning
+
+
+def keys_document(schema: Mapping[str, Any]) -> str:
+    """The keys as one JSON document."""
+    return json_text([asdict(key) for key in keys_of(schema)])

@@ -25,13 +25,13 @@ Figure = Annotated[
 
 ANSWERS = {
     "blend": "optimizer.pages.answer_json:Blend",
-    "check": "optimizer.pages.check_json:Checked",
+    "check": "optimizer.pages.check_page:Checked",
     "cook": "optimizer.made.log_page:JudgedLog",
-    "correct": "optimizer.pages.correct_json:Corrected",
+    "correct": "optimizer.pages.correct_page:Corrected",
     "dry": "optimizer.made.log_page:JudgedLog",
     "plan": "optimizer.plan.report.plan_json:PlanRecord",
-    "rules": "optimizer.pages.rules_json:Rules",
-    "rule-packs": "optimizer.pages.rules_json:Packs",
+    "rules": "optimizer.pages.rules_page:Rules",
+    "rule-packs": "optimizer.pages.rules_page:Packs",
     "stock": "optimizer.store.pages:Stock",
     "trace": "optimizer.store.trace:Traced",
     "why": "optimizer.why.document:Why",

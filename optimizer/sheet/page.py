@@ -13,9 +13,9 @@ from constraints.numbers import shown
 from optimizer.answer import Answer
 from optimizer.correction import Correction
 from optimizer.made.schedule import HEADS, step_cells
-from optimizer.pages.blend_picture import SIZES, drawn
 from optimizer.pages.chart import render
 from optimizer.pages.correct_page import opening
+from optimizer.pages.pictures import SIZES, drawn
 from optimizer.past import Past
 from optimizer.remarks import verdict_of
 from optimizer.sheet.batch import Sheet

@@ -1,13 +1,16 @@
-"""A batch as an HTML page with two inline pictures: what goes in of each lot, and fat against its limits."""
+"""Pictures of a batch as HTML pages: what goes in of each lot and fat against its limits, or the trade-off of a
+near-cheapest choice.
+"""
 
 from __future__ import annotations
 
+from itertools import pairwise
 from typing import Any
 
 from constraints.ingredients import FAT, Lot
 from constraints.quantities import Amount
 from optimizer.answer import Answer
-from optimizer.pages.chart import render
+from optimizer.pages.chart import across, render, upwards
 from optimizer.pages.figures import reckoned
 from optimizer.remarks import verdict_of
 from optimizer.summary import composition
@@ -16,7 +19,7 @@ _WIDTH, _ROOM, _ROW, _WIDE = 400, 112, 30, 264
 """Pixels: the picture, which fits a phone as it is, names at its left, a row, and the longest bar."""
 
 
-def html(answer: Answer) -> str:
+def batch_html(answer: Answer) -> str:
     """The page; only its headline where nothing is weighed out. Every text from the input is escaped."""
     headline = verdict_of(answer).headline
     return render(
@@ -74,3 +77,36 @@ def _fats(answer: Answer) -> list[dict[str, Any]]:
                 "wide": round(_at(high) - _at(low), 1), "limits": " and ".join(r.limits() for r in limits),
             })  # fmt: skip
     return found
+
+
+COST = "cost"
+"""What a premium is on: with dying lots at their salvage value, not what is paid."""
+
+
+def near_html(answer: Answer) -> str:
+    """The page of a choice among the near-cheapest. Costs run to the right, the wish's figure upwards."""
+    near = answer.near
+    assert near is not None
+    costs = [float(step.cost) for step in near.steps] or [0.0]
+    figures = [float(step.figure) for step in near.steps] or [0.0]
+    x, y = across(costs), upwards(figures)
+    dots = [
+        {
+            "x": x.at(cost),
+            "y": y.at(value),
+            "cost": f"{cost:.2f}",
+            "figure": f"{value:g}" if value == int(value) else f"{value:.3f}",
+            "premium": f"{float(step.premium_pct):g}",
+            "words": f"premium {float(step.premium_pct):g} %: cost {cost:.2f}, {near.wish.words} {value:g}",
+        }
+        for step, cost, value in zip(near.steps, costs, figures, strict=False)
+    ]
+    whole = all(value == int(value) for value in figures)
+    steps = "".join(f"L{dot['x']},{last['y']} L{dot['x']},{dot['y']} " for last, dot in pairwise(dots))
+    entry = answer.problem.recipe.entry
+    return render(
+        "pages/near.html", title=f"{entry.name}: {near.wish.words} against cost", dots=dots, words=near.wish.words,
+        cost_words=COST, axis=", ".join(filter(None, (COST, entry.currency))), x_ticks=x.ticks(),
+        y_ticks=y.ticks(whole=whole), steps=f"M{dots[0]['x']},{dots[0]['y']} {steps}" if dots else "",
+        told="; ".join(f"{dot['words']}" for dot in dots),
+    )  # fmt: skip
