@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from fractions import Fraction
 
-from constraints.faults import Fault, nearest
+from constraints.faults import BadInput, Fault, nearest
 from constraints.formula import Batch
 from constraints.ingredients import Ingredient, Lot
 from constraints.numbers import trimmed
@@ -59,6 +59,15 @@ def batch_of(recipe: Recipe, table: LotTable, weighed: Sequence[WeighedItem], fi
     if not faults and not any(isinstance(item, Lot) for item in found):
         faults.append(Fault(file, None, None, "no lot was weighed", "at least one line names a lot"))
     return Batch(found, recipe.process, recipe.found)
+
+
+def whole_of(recipe: Recipe, table: LotTable, weighed: Sequence[WeighedItem], file: str) -> Batch:
+    """What was weighed of a whole batch. Raises BadInput for names that are neither lot nor addition."""
+    faults: list[Fault] = []
+    found = batch_of(recipe, table, [item for item in weighed if not item.load], file, faults)
+    if faults:
+        raise BadInput(faults)
+    return found
 
 
 def two_weights(table: LotTable, weighed: Sequence[WeighedItem]) -> Iterator[str]:

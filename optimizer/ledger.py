@@ -13,7 +13,7 @@ import sqlite3
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import closing, contextmanager
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import date, datetime
 from fractions import Fraction
 
 from constraints.numbers import trimmed
@@ -66,6 +66,11 @@ class Document:
     person: str
     party: str = ""
     reason: str = ""
+
+    @property
+    def day(self) -> date:
+        """Its day."""
+        return date.fromisoformat(self.at[:10])
 
 
 @dataclass(frozen=True)

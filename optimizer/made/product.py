@@ -6,7 +6,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 
-from constraints.faults import BadInput, Fault
 from constraints.formula import Batch, Formula, NoDose
 from constraints.ingredients import SALT, Ingredient, Kind, Lot
 from constraints.kinds import OneRequirement
@@ -14,7 +13,7 @@ from constraints.numbers import trimmed
 from constraints.quantities import GROUPS, MissingProperty, members, species_of
 from constraints.requirement import Origin
 from constraints.rules import ProcessStep
-from optimizer.as_weighed import batch_of
+from optimizer.as_weighed import whole_of
 from optimizer.reading.lots import read_lots
 from optimizer.reading.recipe import Recipe
 from optimizer.reading.weighed import read_weighed
@@ -87,14 +86,9 @@ def product_of(recipe: Recipe, batch: str | None, lots: str | None, water_activi
         named = recipe.entry.eligible.species or ()
         found = [Ingredient(name, Kind.LOT, {SALT: Fraction(0)}, species=name) for name in named]
         return Product(recipe, _doses(recipe), False, species_of_lots(found), water_activity)
-    faults: list[Fault] = []
-    table = read_lots(lots)
-    made = batch_of(recipe, table, [item for item in read_weighed(batch) if not item.load], batch, faults)
-    if faults:
-        raise BadInput(faults)
-    return Product(
-        recipe, made, True, species_of_lots([i for i in made.kilograms if isinstance(i, Lot)]), water_activity
-    )
+    made = whole_of(recipe, read_lots(lots), read_weighed(batch), batch)
+    species = species_of_lots([item for item in made.kilograms if isinstance(item, Lot)])
+    return Product(recipe, made, True, species, water_activity)
 
 
 def species_of_lots(lots: Sequence[Ingredient]) -> frozenset[str]:
