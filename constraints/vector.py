@@ -51,7 +51,7 @@ class Vector(Sequence[Fraction]):
         """Figures over their common denominator; a vector as it is."""
         if isinstance(values, Vector):
             return values
-        plain = tuple(Fraction(value) for value in values)
+        plain = tuple(value if type(value) is Fraction else Fraction(value) for value in values)
         den = lcm(*{value.denominator for value in plain}) if plain else 1
         found = cls.whole([value.numerator * (den // value.denominator) for value in plain], den)
         found._plain = plain

@@ -85,10 +85,8 @@ class Costs:
     def __init__(self, world: World, stock: dict[int, Fraction] | None = None) -> None:
         self.world = world
         self.by_day: dict[int, Vector] = {}
-        limits = [pull(s.lot) for s in world.supplies]
-        self.special = np.array([x.step is not None or x.least > 0 for x in limits], dtype=bool)
-        self._pull = [x.most if s.lot.largest_pull_kg is not None else None
-                      for s, x in zip(world.supplies, limits, strict=True)]  # fmt: skip
+        lots = [s.lot for s in world.supplies]
+        self.special = np.array([x.pack_kg is not None or bool(x.smallest_pull_kg) for x in lots], dtype=bool)
         have = [s.lot.on_hand_kg if s.kg is None else s.kg if stock is None else stock.get(i, _ZERO)
                 for i, s in enumerate(world.supplies)]  # fmt: skip
         self.most = Vector.of(self._usable(s, kg) for s, kg in enumerate(have))
@@ -98,8 +96,8 @@ class Costs:
         self.most = self.most.put(s, self._usable(s, kg))
 
     def _usable(self, s: int, kg: Fraction) -> Fraction:
-        usable, pull = kg * self.world.supplies[s].lot.usable, self._pull[s]
-        return usable if pull is None else min(pull, usable)
+        lot = self.world.supplies[s].lot
+        return (kg if lot.largest_pull_kg is None else min(kg, lot.largest_pull_kg)) * lot.usable
 
     def on(self, day: int) -> Vector:
         """Costs, one a supply."""
