@@ -65,7 +65,6 @@ class Kept:
         self._stated = stated
         self._known: tuple[Fraction, ...] = ()
         self._linear = Session(program, stated=stated and not self.counted)
-        self._sessions = [self._linear]
 
     # The program and its changes.
 
@@ -85,8 +84,7 @@ class Kept:
         if (self.rows[i].lo, self.rows[i].hi) == (lo, hi):
             return
         self.rows[i] = self.rows[i].between(lo, hi)
-        for session in self._sessions:
-            session.limit(i, lo, hi)
+        self._linear.limit(i, lo, hi)
 
     def bound(self, j: int, lo: Fraction, hi: Fraction) -> None:
         """Put a variable between other bounds."""
@@ -94,8 +92,7 @@ class Kept:
         if (v.lo, v.hi) == (lo, hi):
             return
         self.variables[j] = replace(v, lo=lo, hi=hi)
-        for session in self._sessions:
-            session.bound(j, float(lo), float(hi))
+        self._linear.bound(j, float(lo), float(hi))
 
     def aim(self, costs: Mapping[int, Fraction]) -> None:
         """Put a cost on these variables and none on the others."""
@@ -107,14 +104,12 @@ class Kept:
 
     def aim_about(self, costs: Any) -> None:
         """Put costs on the variables for a guess only: what is proved is proved for the costs last aimed at."""
-        for session in self._sessions:
-            session.costs(costs)
+        self._linear.costs(costs)
 
     def add_row(self, row: Row) -> int:
         """Add a row over the variables there are; its place."""
         self.rows.append(row)
-        for session in self._sessions:
-            session.add_row(row)
+        self._linear.add_row(row)
         return len(self.rows) - 1
 
     def add_columns(self, columns: Sequence[tuple[Variable, Mapping[int, Fraction]]]) -> list[int]:
@@ -125,8 +120,7 @@ class Kept:
             self.variables.append(v)
             for i, a in coefs.items():
                 new.setdefault(i, {})[j] = a
-            for session in self._sessions:
-                session.add_column(float(v.cost), float(v.lo), float(v.hi), {i: float(a) for i, a in coefs.items()})
+            self._linear.add_column(float(v.cost), float(v.lo), float(v.hi), {i: float(a) for i, a in coefs.items()})
         for i, further in new.items():
             self.rows[i] = self.rows[i].plus(further)
         return list(range(first, first + len(columns)))
@@ -213,10 +207,9 @@ class Kept:
 
     def _searched(self) -> tuple[float, ...]:
         """What the solver chooses in whole numbers; empty where it says that there is nothing."""
-        if len(self._sessions) == 1:
-            self._sessions.append(Session(self.whole_program, whole=True, stated=self._stated))
-        session, self.stopped = self._sessions[1], False
-        if len(self._known) == len(self.variables) and self.whole_program.feasible(self._known):
+        program, self.stopped = self.whole_program, False
+        session = Session(program, whole=True, stated=self._stated)
+        if len(self._known) == len(self.variables) and program.feasible(self._known):
             session.start([float(x) for x in self._known])
         try:
             with clock.doing("searching in whole packs"):

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field, replace
 from fractions import Fraction
 from functools import cached_property
@@ -11,12 +11,13 @@ import numpy as np
 
 from constraints.ingredients import Lot
 from constraints.quantities import Basis
-from constraints.requirement import Hold
+from constraints.requirement import Hold, Span
 from constraints.row import Owner
 from constraints.stock import Tidy, hold
 from constraints.vector import Places, Vector
 from optimizer.plan.model.world import Job, RecipeRows, Supply, World
 from optimizer.reading.offers import Stretch
+from optimizer.solver.links import none_or
 from optimizer.solver.model import Model
 
 _ZERO = Fraction(0)
@@ -191,13 +192,10 @@ def most_of(block: Block, basis: Basis) -> Fraction:
     return block.job.hi * block.rows.most_ratio(block.job.entry.basis, basis)
 
 
-def used(model: Model, columns: Sequence[int], each: Sequence[Fraction], least: Fraction, most: Fraction) -> int:
+def used(model: Model, columns: Iterable[int], each: Sequence[Fraction], least: Fraction, most: Fraction) -> int:
     """A yes-or-no column: ``least`` kilograms of these columns at least where it is one, none where it is zero."""
     use = model.column(_ZERO, _ONE if least <= most else _ZERO, whole=True)
-    both = [*columns, use]
-    model.row(both, [*[_ONE] * len(columns), -min(most, sum(each, _ZERO))], hi=_ZERO)
-    if least > 0:
-        model.row(both, [*[_ONE] * len(columns), -least], lo=_ZERO)
+    model.rows.extend(none_or(dict.fromkeys(columns, _ONE), Span(least, min(most, sum(each, _ZERO))), use))
     return use
 
 

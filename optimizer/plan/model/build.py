@@ -20,6 +20,7 @@ import numpy as np
 
 from constraints.ingredients import Lot
 from constraints.quantities import Basis
+from constraints.requirement import Span
 from constraints.row import Owner, Row, RowKind
 from constraints.vector import Places, Vector
 from optimizer.clock import left
@@ -40,6 +41,7 @@ from optimizer.plan.model.blocks import (
 from optimizer.plan.model.kitchen import rules_of
 from optimizer.plan.model.orders import besides, stock_and_orders
 from optimizer.plan.model.world import Job, RecipeRows, World
+from optimizer.solver.links import none_or
 from optimizer.solver.model import Model
 
 _ZERO = Fraction(0)
@@ -108,9 +110,8 @@ def _size(program: WeekProgram, job: Job, blocks: Sequence[Block], made: int | N
         columns = [amount(program, b, job.entry.basis) for b in blocks]
         if made is None:
             model.row(columns, ones(len(columns)), job.lo, job.hi, owner)
-            return
-        for limit, lo, hi in ((job.lo, _ZERO, None), (job.hi, None, _ZERO)):
-            model.row([*columns, made], ones(len(columns)).joined(Vector.of([-limit])), lo, hi, owner)
+        else:
+            model.rows.extend(none_or(dict.fromkeys(columns, _ONE), Span(job.lo, job.hi), made, owner=owner)[::-1])
         return
     # nothing else asks for a batch's kilograms: its size stands on the lots themselves
     parts = [weights(program, b, job.entry.basis) for b in blocks]

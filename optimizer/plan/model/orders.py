@@ -8,10 +8,12 @@ from fractions import Fraction
 
 import numpy as np
 
+from constraints.requirement import Span
 from constraints.row import Owner, RowKind
 from constraints.vector import Places, Vector
 from optimizer.plan.model.blocks import Buy, Uses, Wanted, WeekProgram, ones
 from optimizer.plan.model.world import Supply
+from optimizer.solver.links import none_or
 from optimizer.solver.model import Model
 
 _ZERO = Fraction(0)
@@ -108,9 +110,7 @@ def _buy(program: WeekProgram, s: int, most: Fraction, before: Fraction) -> Buy 
         if choose:
             z = model.column(part.fixed, _ONE, whole=True)
             choices.append(z)
-            model.row([at, z], [_ONE, -part.hi / unit], hi=_ZERO)
-            if part.lo > 0:
-                model.row([at, z], [_ONE, -part.lo / unit], lo=_ZERO)
+            model.rows.extend(none_or({at: _ONE}, Span(part.lo / unit, part.hi / unit), z))
     return Buy(s, unit, tuple(columns), tuple(choices), parts)
 
 
