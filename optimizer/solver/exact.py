@@ -14,7 +14,7 @@ from typing import Any
 
 import numpy as np
 
-from constraints.vector import Floats, Vector
+from constraints.vector import Vector
 from optimizer.solver.model import Basis, Program
 
 _ZERO = Fraction(0)
@@ -61,18 +61,6 @@ def reduced_costs(program: Program, prices: Sequence[Fraction]) -> tuple[Fractio
     """Cost of each variable less what the rows' prices pay for it."""
     rest, den = _rest(program, program.vectors[0], prices)
     return tuple(Fraction(n, den) if n else _ZERO for n in rest.tolist())
-
-
-def reduced_about(program: Program, prices: Floats) -> Floats:
-    """The same in floating point, for a large program; empty without prices."""
-    if not len(prices):
-        return np.zeros(0)
-    rest = program.vectors[0].floats
-    for row, price in zip(program.rows, prices.tolist(), strict=True):
-        places, coefs = row.sparse
-        if price:
-            rest[places] -= coefs.floats * price
-    return rest
 
 
 def lower_bound(program: Program, prices: Sequence[Fraction], *, free: bool = False) -> Fraction | None:

@@ -226,25 +226,19 @@ class Kept:
             raise Unsettled
         return tuple(session.values.tolist()) if possible else ()
 
-    @contextmanager
-    def _apart(self) -> Iterator[None]:
-        """Within this the bounds of whole numbers may be changed; they are as they were afterwards."""
-        before = [(j, self.variables[j].lo, self.variables[j].hi) for j in self.counted]
-        try:
-            yield
-        finally:
-            for j, lo, hi in before:
-                self.bound(j, lo, hi)
-
     def pinned(self, values: Sequence[float | Fraction]) -> Vertex | None:
         """The cheapest point with these whole numbers."""
         held = [(j, Fraction(round(values[j]))) for j in self.counted]
         if any(not self.variables[j].lo <= x <= self.variables[j].hi for j, x in held):
             return None
-        with self._apart():
+        before = [(j, self.variables[j].lo, self.variables[j].hi) for j in self.counted]
+        try:
             for j, x in held:
                 self.bound(j, x, x)
             return self.settle()
+        finally:
+            for j, lo, hi in before:
+                self.bound(j, lo, hi)
 
     def branched(self, nodes: int = _NODES) -> tuple[Vertex | None, bool]:
         """The cheapest point in whole numbers by branch and bound, every step proved, and whether the search was full.

@@ -253,6 +253,11 @@ class Session:
         return np.array(self.highs.getSolution().row_dual) / self._rows * self._money
 
     @property
+    def reduced(self) -> Any:
+        """What a unit more of each variable would cost."""
+        return np.array(self.highs.getSolution().col_dual) / self._units * self._money
+
+    @property
     def basis(self) -> Basis:
         """Where everything stands."""
         basis, place = self.highs.getBasis(), {self._places.kBasic: Place.BASIC, self._places.kUpper: Place.UPPER}

@@ -12,7 +12,7 @@ import numpy as np
 from constraints.ingredients import Lot
 from constraints.quantities import Basis
 from constraints.requirement import Hold, Span
-from constraints.row import Owner
+from constraints.row import Owner, Row
 from constraints.stock import Tidy, hold
 from constraints.vector import Places, Vector
 from optimizer.plan.model.world import Job, RecipeRows, Supply, World
@@ -154,6 +154,74 @@ class Wanted:
     settled: frozenset[int] = frozenset()
     room: Room = field(default_factory=Room)
     costs: Costs | None = None
+
+
+def block_of(program: WeekProgram, job: Job, day: int, made: int | None, costs: Costs) -> Block:
+    """Columns and rows of one batch on one day."""
+    world, rows = program.world, job.rows[day]
+    first, last = world.spans
+    supplies = np.flatnonzero((rows.place[world.source_of] >= 0) & (first <= day) & (last >= day))
+    at = rows.place[world.source_of[supplies]]
+    lightest = rows.lightest[job.entry.basis]
+    cost, most = costs.on(day).at(supplies).plus(rows.carried.at(at)), costs.most.at(supplies)
+    if job.entry.value_per_kg is not None:
+        cost = cost.plus(rows.weights[job.entry.basis].at(at), -job.entry.value_per_kg)
+    start = program.model.variables.add(cost, most.capped(job.hi / lightest) if lightest > 0 else most)
+    free = tuple(_free(program, job, day, rows, k) for k in range(len(rows.free)))
+    block = Block(job, day, supplies, start, free, rows, made)
+    program.blocks.append(block)
+    columns = np.concatenate([block.columns, np.array(free, dtype=np.int64)])
+    places = np.concatenate([at, np.array(rows.free, dtype=np.int64)])
+    for row in rows.rows:
+        _need(program, block, row, columns, Vector.of(row.coefs).at(places))
+    if rows.choices or job.tidy.asked.pull.kilograms or costs.special[supplies].any():
+        _pulls(program, block)
+    return block
+
+
+def _need(program: WeekProgram, block: Block, row: Row, columns: Places, coefs: Vector) -> None:
+    """One row of a recipe. A least weight is asked of what is made on a day, and of nothing where nothing is."""
+    owner, lo = replace(row.owner, day=block.day, batch=block.job), row.lo
+    made = made_on(program, block) if lo else None
+    if lo is not None and made is not None:
+        program.model.row(np.append(columns, made), coefs.joined(Vector.of([-lo])), _ZERO, None, owner)
+        lo = None
+    if lo is not None or row.hi is not None:
+        program.model.row(columns, coefs, lo, row.hi, owner)
+
+
+def _free(program: WeekProgram, job: Job, day: int, rows: RecipeRows, k: int) -> int:
+    """A column for an addition that is left to the solver."""
+    place = rows.free[k]
+    cost = rows.carried[place]
+    if job.entry.value_per_kg is not None:
+        weight = rows.weights[job.entry.basis]
+        cost -= job.entry.value_per_kg * weight[place]
+    return program.model.column(cost, rows.free_most[k])
+
+
+def _pulls(program: WeekProgram, block: Block) -> None:
+    """Whole packs, smallest pulls, and rules on which lots are opened, as yes-or-no columns where a lot has any."""
+    model, world = program.model, program.world
+    opened: dict[str, int] = {}
+    choices = block.rows.choices
+    for k, s in enumerate(block.supplies):
+        lot, column = world.supplies[s].lot, block.start + k
+        limits = pull(lot, block.job.tidy.asked)
+        if world.supplies[s].offer is None and limits.step is not None:
+            packs = model.column(_ZERO, Fraction(limits.most // limits.step), whole=True)
+            model.row([column, packs], [_ONE, -limits.step], _ZERO, _ZERO)
+        if choices or limits.least > 0:
+            top = model.variables[column].hi
+            opened[lot.name] = used(model, [column], [top], limits.least, top)
+    for row in choices:
+        terms = [
+            (opened[c.name], a)
+            for c, a in zip(block.rows.problem.formula.columns, row.coefs, strict=True)
+            if a and isinstance(c, Lot) and c.name in opened
+        ]
+        if terms:
+            model.row([c for c, _ in terms], [a for _, a in terms], row.lo, row.hi)
 
 
 def amount(program: WeekProgram, block: Block, basis: Basis) -> int:

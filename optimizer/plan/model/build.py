@@ -18,11 +18,9 @@ from fractions import Fraction
 
 import numpy as np
 
-from constraints.ingredients import Lot
 from constraints.quantities import Basis
 from constraints.requirement import Span
-from constraints.row import Owner, Row, RowKind
-from constraints.vector import Places, Vector
+from constraints.row import Owner, RowKind
 from optimizer.clock import left
 from optimizer.plan.model.blocks import (
     Block,
@@ -31,16 +29,14 @@ from optimizer.plan.model.blocks import (
     Wanted,
     WeekProgram,
     amount,
-    made_on,
+    block_of,
     most_of,
     ones,
-    pull,
-    used,
     weights,
 )
 from optimizer.plan.model.kitchen import rules_of
 from optimizer.plan.model.orders import besides, stock_and_orders
-from optimizer.plan.model.world import Job, RecipeRows, World
+from optimizer.plan.model.world import Job, World
 from optimizer.solver.links import none_or
 from optimizer.solver.model import Model
 
@@ -87,7 +83,7 @@ def _batch(program: WeekProgram, job: Job, costs: Costs) -> None:
     blocks = []
     for day in job.days:
         made = model.column(_ZERO, _ONE, whole=True) if one_day else None
-        blocks.append(_block(program, job, day, made, costs))
+        blocks.append(block_of(program, job, day, made, costs))
     if one_day:
         for block in blocks:
             _size(program, job, [block], block.made)
@@ -117,74 +113,6 @@ def _size(program: WeekProgram, job: Job, blocks: Sequence[Block], made: int | N
     parts = [weights(program, b, job.entry.basis) for b in blocks]
     coefs = parts[0][1].joined(*(w for _, w in parts[1:]))
     model.row(np.concatenate([c for c, _ in parts]), coefs, job.lo, job.hi, owner)
-
-
-def _block(program: WeekProgram, job: Job, day: int, made: int | None, costs: Costs) -> Block:
-    """Columns and rows of one batch on one day."""
-    world, rows = program.world, job.rows[day]
-    first, last = world.spans
-    supplies = np.flatnonzero((rows.place[world.source_of] >= 0) & (first <= day) & (last >= day))
-    at = rows.place[world.source_of[supplies]]
-    lightest = rows.lightest[job.entry.basis]
-    cost, most = costs.on(day).at(supplies).plus(rows.carried.at(at)), costs.most.at(supplies)
-    if job.entry.value_per_kg is not None:
-        cost = cost.plus(rows.weights[job.entry.basis].at(at), -job.entry.value_per_kg)
-    start = program.model.variables.add(cost, most.capped(job.hi / lightest) if lightest > 0 else most)
-    free = tuple(_free(program, job, day, rows, k) for k in range(len(rows.free)))
-    block = Block(job, day, supplies, start, free, rows, made)
-    program.blocks.append(block)
-    columns = np.concatenate([block.columns, np.array(free, dtype=np.int64)])
-    places = np.concatenate([at, np.array(rows.free, dtype=np.int64)])
-    for row in rows.rows:
-        _need(program, block, row, columns, Vector.of(row.coefs).at(places))
-    if rows.choices or job.tidy.asked.pull.kilograms or costs.special[supplies].any():
-        _pulls(program, block)
-    return block
-
-
-def _need(program: WeekProgram, block: Block, row: Row, columns: Places, coefs: Vector) -> None:
-    """One row of a recipe. A least weight is asked of what is made on a day, and of nothing where nothing is."""
-    owner, lo = replace(row.owner, day=block.day, batch=block.job), row.lo
-    made = made_on(program, block) if lo else None
-    if lo is not None and made is not None:
-        program.model.row(np.append(columns, made), coefs.joined(Vector.of([-lo])), _ZERO, None, owner)
-        lo = None
-    if lo is not None or row.hi is not None:
-        program.model.row(columns, coefs, lo, row.hi, owner)
-
-
-def _free(program: WeekProgram, job: Job, day: int, rows: RecipeRows, k: int) -> int:
-    """A column for an addition that is left to the solver."""
-    place = rows.free[k]
-    cost = rows.carried[place]
-    if job.entry.value_per_kg is not None:
-        weight = rows.weights[job.entry.basis]
-        cost -= job.entry.value_per_kg * weight[place]
-    return program.model.column(cost, rows.free_most[k])
-
-
-def _pulls(program: WeekProgram, block: Block) -> None:
-    """Whole packs, smallest pulls, and rules on which lots are opened, as yes-or-no columns where a lot has any."""
-    model, world = program.model, program.world
-    opened: dict[str, int] = {}
-    choices = block.rows.choices
-    for k, s in enumerate(block.supplies):
-        lot, column = world.supplies[s].lot, block.start + k
-        limits = pull(lot, block.job.tidy.asked)
-        if world.supplies[s].offer is None and limits.step is not None:
-            packs = model.column(_ZERO, Fraction(limits.most // limits.step), whole=True)
-            model.row([column, packs], [_ONE, -limits.step], _ZERO, _ZERO)
-        if choices or limits.least > 0:
-            top = model.variables[column].hi
-            opened[lot.name] = used(model, [column], [top], limits.least, top)
-    for row in choices:
-        terms = [
-            (opened[c.name], a)
-            for c, a in zip(block.rows.problem.formula.columns, row.coefs, strict=True)
-            if a and isinstance(c, Lot) and c.name in opened
-        ]
-        if terms:
-            model.row([c for c, _ in terms], [a for _, a in terms], row.lo, row.hi)
 
 
 def _uses(program: WeekProgram, *, only_offers: bool) -> Uses:

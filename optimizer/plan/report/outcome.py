@@ -27,7 +27,6 @@ from optimizer.plan.settle.in_order import InOrder
 from optimizer.plan.settle.read_off import Order
 from optimizer.plan.settle.weigh import Made
 from optimizer.remarks import warnings
-from optimizer.solver.exact import reduced_about
 from optimizer.summary import casing_need, composition, costs
 from optimizer.verdict import HEADLINES, Grade, Verdict
 
@@ -296,7 +295,7 @@ def _expiring(plan: Plan, linear: Solved) -> Iterator[Expiring]:
 
 def _cheapest_use(plan: Plan, linear: Solved) -> dict[int, dict[str, Any]]:
     """For each supply the batch and the day where a kilogram more of it costs least, and what it costs there."""
-    rest = reduced_about(plan.program.model, linear.prices)
+    rest = linear.reduced
     found: dict[int, dict[str, Any]] = {}
     for block in sorted(plan.program.blocks, key=lambda b: (b.job.name, b.day)) if len(rest) else ():
         costs = rest[block.columns]

@@ -20,9 +20,10 @@ from typing import Any
 import highspy
 import numpy as np
 
-from constraints.vector import Floats
+from constraints.vector import Floats, Vector
 from optimizer import clock
 from optimizer.plan.settle.sift import sift, worth_sifting
+from optimizer.solver.exact import reduced_costs
 from optimizer.solver.kept import Kept
 from optimizer.solver.model import Ending, Model, SolverDisagrees
 from optimizer.solver.session import SEARCH, Session
@@ -48,7 +49,8 @@ _SAY_EVERY = 2.0
 
 @dataclass(frozen=True)
 class Solved:
-    """How a solve ended: values of the columns, prices of the rows (linear programs), cost and the solver's bound.
+    """How a solve ended: values of the columns, of linear programs prices of the rows and ``reduced`` costs (what one
+    more unit of a column would cost), cost and the solver's bound.
 
     ``exact`` holds the values as a proved vertex where a small linear week was settled in exact arithmetic.
     """
@@ -56,6 +58,7 @@ class Solved:
     ending: Ending
     values: Floats = field(default_factory=lambda: np.zeros(0))
     prices: Floats = field(default_factory=lambda: np.zeros(0))
+    reduced: Floats = field(default_factory=lambda: np.zeros(0))
     cost: float = math.nan
     bound: float = -math.inf
     interrupted: bool = False
@@ -132,12 +135,9 @@ def settled(program: Model) -> Solved | None:
         return None
     if found is None:
         return Solved(Ending.INFEASIBLE)
-    cost = float(found.cost)
-    return Solved(Ending.OPTIMAL, _floats(found.values), _floats(found.prices), cost, cost, exact=found.values)
-
-
-def _floats(figures: tuple[Fraction, ...]) -> Floats:
-    return np.array([float(figure) for figure in figures])
+    cost, rest = float(found.cost), reduced_costs(program, found.prices)
+    values, prices, reduced = (Vector.of(part).floats for part in (found.values, found.prices, rest))
+    return Solved(Ending.OPTIMAL, values, prices, reduced, cost, cost, exact=found.values)
 
 
 def solve(
@@ -168,9 +168,8 @@ def solve(
         if sifting:
             sifted = sift(session, program.variables.blocks)
             if sifted is not None:
-                values, prices = sifted
-                cost = float(session.columns[0] @ values) + float(program.constant)
-                return Solved(Ending.OPTIMAL, values, prices, cost, cost)
+                cost = float(session.columns[0] @ sifted[0]) + float(program.constant)
+                return Solved(Ending.OPTIMAL, *sifted, cost, cost)
             if watch.stopped or clock.over():
                 return Solved(Ending.TIME_LIMIT, interrupted=watch.stopped)
             for option, setting in options.items():
@@ -197,8 +196,8 @@ def _run(session: Session, program: Model, gap: float, watch: Watch) -> Solved:
     constant = float(program.constant)
     bound = session.bound_found if session.whole else session.cost
     ending = Ending.TIME_LIMIT if session.stopped else Ending.OPTIMAL
-    prices = np.zeros(0) if session.whole else session.prices
-    return Solved(ending, session.values, prices, session.cost + constant, bound + constant, watch.stopped)
+    prices, reduced = (np.zeros(0), np.zeros(0)) if session.whole else (session.prices, session.reduced)
+    return Solved(ending, session.values, prices, reduced, session.cost + constant, bound + constant, watch.stopped)
 
 
 def _watched(session: Session, watch: Watch) -> None:

@@ -18,7 +18,7 @@ from optimizer.plan.settle.engine import Solved, Watch, settled, solve
 from optimizer.plan.settle.read_off import Order, needed, needed_only, orders, planned, with_room
 from optimizer.plan.settle.tidy import tidied
 from optimizer.plan.settle.weigh import Made, weigh_all
-from optimizer.solver.exact import lower_bound, multipliers, reduced_about
+from optimizer.solver.exact import lower_bound, multipliers
 from optimizer.solver.model import Ending
 
 _ZERO = Fraction(0)
@@ -136,7 +136,7 @@ def search(program: WeekProgram, *, talk: bool = False, gap: float = GAP) -> Pla
         status = Status.TIME_LIMIT if solved.ending is Ending.TIME_LIMIT else Status.INFEASIBLE
         return Plan(program, status=status, solved=solved)
     try:
-        tidy = tidied(program, solved, relaxed.prices)
+        tidy = tidied(program, solved, relaxed.reduced)
     except OutOfTime:
         tidy = solved
     plan = finish(program, tidy, relaxed)
@@ -180,12 +180,12 @@ def _relaxed(program: WeekProgram) -> Solved:
 def finish(program: WeekProgram, solved: Solved, relaxed: Solved) -> Plan:
     """Weigh out a solution, add up its money and prove what can be proved. Raises OutOfTime."""
     parts, bought = planned(program, solved), orders(program, solved)
-    dearer, made = reduced_about(program.model, relaxed.prices), list[Made]()
+    made = list[Made]()
     tried: list[list[Order]] = []
     for some in (needed_only(program, needed(program.world, parts), bought), bought, with_room(program, bought)):
         if some not in tried:
             tried.append(some)
-            made = weigh_all(program, parts, some, dearer)
+            made = weigh_all(program, parts, some, relaxed.reduced)
         if all(one.sound for one in made):
             break
     taken = Books(program, made).taken

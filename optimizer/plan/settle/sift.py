@@ -26,11 +26,10 @@ FIRST, MORE = 12, 20
 """Columns of a block at the start, and at most so many more a round: on weeks of 200 x 50 to 2,000 x 200 sifting then
 took a third to a half of the time of the best method on the whole matrix (tests/benchmark_plan.py)."""
 _ROUNDS = 200
-_PRICIER = (1e2, 1e5)
-"""Prices of an artificial column, as multiples of the dearest real one."""
+_PRICIER = 1e3
+"""Price of an artificial column, as a multiple of the dearest real one."""
 _TOLERANCE = 1e-7
 """Reduced cost, in money, from which a column counts as making the plan cheaper: the solver's own tolerance."""
-_BY_COLUMNS, _MINIMISE = 1, 1
 
 
 @dataclass(frozen=True)
@@ -68,120 +67,79 @@ def worth_sifting(program: Model) -> bool:
     return program.size >= max(FEWEST_COLUMNS, COLUMNS_PER_ROW * len(program.rows))
 
 
-def sift(session: Session, blocks: Places) -> tuple[Floats, Floats] | None:
-    """Values of all columns and prices of the rows at the optimum of a linear program, in the solver's units.
+def sift(session: Session, blocks: Places) -> tuple[Floats, Floats, Floats] | None:
+    """Values of all columns, prices of the rows and reduced costs at the optimum of a linear program.
 
     ``blocks`` are the blocks of the columns. The program is not loaded yet. None says nothing of it: it may have no
     solution, or the solver was stopped.
     """
     search = _Search(session, blocks)
     for _ in range(_ROUNDS):
-        prices = search.run()
-        if prices is None:
-            return None
-        new = search.worth_adding(prices)
-        if len(new):
-            search.add(new)
-        elif search.short():
-            if not search.dearer():
+        try:
+            if not session.run() or session.stopped:
                 return None
-        else:
-            return search.values(), prices
+        except OutOfTime:
+            return None
+        prices = session.prices
+        rest = search.cost - search.matrix.paid(prices)
+        new = search.worth_adding(rest)
+        if not len(new):
+            values = search.values()
+            return None if values is None else (values, prices, rest)
+        search.add(new)
     return None
 
 
 class _Search:
-    """The solver with the columns it has been shown."""
+    """The solver with the columns it has been shown, after artificial ones for the rows that zero does not keep."""
 
     def __init__(self, session: Session, blocks: Places) -> None:
-        self.session, self.highs = session, session.highs
+        self.highs, self.block = session.highs, blocks
         self.cost, _, self.most, _ = session.columns
-        self.matrix, self.block = ByColumn.of(len(self.cost), session.matrix), blocks
-        self.columns = _first(self.block, self.cost)
+        matrix = session.matrix
+        self.matrix = ByColumn.of(len(self.cost), matrix)
+        rows, none = len(matrix.lo), np.zeros(0, dtype=np.int32)
+        self.highs.addRows(rows, matrix.lo, matrix.hi, 0, np.zeros(rows, dtype=np.int32), none, np.zeros(0))
+        short, over = np.flatnonzero(matrix.lo > 0), np.flatnonzero(matrix.hi < 0)
+        self.artificial = len(short) + len(over)
+        signs = np.concatenate([np.ones(len(short)), -np.ones(len(over))])
+        part = ByColumn(np.arange(self.artificial + 1), np.concatenate([short, over]), signs)
+        price = _PRICIER * (float(np.abs(self.cost).max(initial=0.0)) + 1.0)
+        self._show(part, np.full(self.artificial, price), np.full(self.artificial, np.inf))
+        self.columns = np.zeros(0, dtype=np.int64)
         self.inside = np.zeros(len(self.cost), dtype=bool)
-        self.inside[self.columns] = True
-        self.prices_tried = iter(_PRICIER)
-        self.dearest = float(np.abs(self.cost).max(initial=0.0)) + 1.0
-        lo, hi = session.matrix.lo, session.matrix.hi
-        self.short_of = np.flatnonzero(lo > 0)
-        self.over = np.flatnonzero(hi < 0)
-        self._pass(lo, hi)
-
-    def _pass(self, lo: Floats, hi: Floats) -> None:
-        """Hand the rows, the first columns and the artificial ones to the solver, the artificial ones first."""
-        part = self.matrix.part(self.columns)
-        missing = len(self.short_of) + len(self.over)
-        self.artificial = missing
-        price = next(self.prices_tried) * self.dearest
-        starts = np.concatenate([np.arange(missing), missing + part.starts[:-1]])
-        index = np.concatenate([self.short_of, self.over, part.rows])
-        values = np.concatenate([np.ones(len(self.short_of)), -np.ones(len(self.over)), part.values])
-        count = missing + len(self.columns)
-        self.highs.passModel(
-            count, len(lo), len(index), _BY_COLUMNS, _MINIMISE, 0.0,
-            np.concatenate([np.full(missing, price), self.cost[self.columns]]),
-            np.zeros(count),
-            np.concatenate([np.full(missing, np.inf), self.most[self.columns]]),
-            lo, hi, starts.astype(np.int32), index.astype(np.int32), values, np.zeros(count, dtype=np.int32),
-        )  # fmt: skip
-
-    def run(self) -> Floats | None:
-        """Prices of the rows at the optimum over the columns shown; None where the solver did not find it."""
-        try:
-            if not self.session.run() or self.session.stopped:
-                return None
-        except OutOfTime:
-            return None
-        self.solution = np.array(self.highs.getSolution().col_value)
-        return np.asarray(self.session.prices, dtype=np.float64)
-
-    def worth_adding(self, prices: Floats) -> Places:
-        """Of each block the columns not shown yet that would make the plan cheaper, those that save most first."""
-        rest = self.cost - self.matrix.paid(prices)
-        cheaper = np.flatnonzero((rest < -_TOLERANCE) & ~self.inside)
-        cheaper = cheaper[np.lexsort((rest[cheaper], self.block[cheaper]))]
-        block = self.block[cheaper]
-        rank = np.arange(len(block)) - np.searchsorted(block, block)
-        return cheaper[rank < MORE]
+        self.add(_first(self.block, self.cost))
 
     def add(self, new: Places) -> None:
         """Show the solver more columns."""
-        part = self.matrix.part(new)
-        self.highs.addCols(
-            len(new), self.cost[new], np.zeros(len(new)), self.most[new], len(part.rows),
-            part.starts[:-1].astype(np.int32), part.rows.astype(np.int32), part.values,
-        )  # fmt: skip
+        self._show(self.matrix.part(new), self.cost[new], self.most[new])
         self.columns = np.concatenate([self.columns, new])
         self.inside[new] = True
 
-    def short(self) -> bool:
-        """True where an artificial column is still in use."""
-        return bool(self.solution[: self.artificial].sum() > _TOLERANCE)
+    def _show(self, part: ByColumn, cost: Floats, most: Floats) -> None:
+        self.highs.addCols(
+            len(cost), cost, np.zeros(len(cost)), most, len(part.rows),
+            part.starts[:-1].astype(np.int32), part.rows.astype(np.int32), part.values,
+        )  # fmt: skip
 
-    def dearer(self) -> bool:
-        """Raise the price of the artificial columns; False where that was done already."""
-        factor = next(self.prices_tried, None)
-        if factor is None:
-            return False
-        for column in range(self.artificial):
-            self.highs.changeColCost(column, factor * self.dearest)
-        return True
+    def worth_adding(self, rest: Floats) -> Places:
+        """Of each block the columns not shown yet that would make the plan cheaper, those that save most first."""
+        cheaper = np.flatnonzero((rest < -_TOLERANCE) & ~self.inside)
+        cheaper = cheaper[np.lexsort((rest[cheaper], self.block[cheaper]))]
+        return cheaper[_ranks(self.block[cheaper]) < MORE]
 
-    def values(self) -> Floats:
-        """The solution over all columns."""
-        values = np.zeros(len(self.cost))
-        values[self.columns] = self.solution[self.artificial :]
-        return values
+    def values(self) -> Floats | None:
+        """The solution over all columns; None where an artificial one is still in use."""
+        solution, values = np.array(self.highs.getSolution().col_value), np.zeros(len(self.cost))
+        values[self.columns] = solution[self.artificial :]
+        return None if solution[: self.artificial].sum() > _TOLERANCE else values
 
 
 def _first(block: Places, cost: Floats) -> Places:
     """Of each block all columns or FIRST spread over it, and half as many of the cheapest; the same at every run."""
-    rng = np.random.default_rng(0)
-    order = np.lexsort((rng.random(len(block)), block))
-    found = [order[_ranks(block[order]) < FIRST]]
-    order = np.lexsort((cost, block))
-    found.append(order[_ranks(block[order]) < FIRST // 2])
-    return np.unique(np.concatenate(found))
+    spread = np.random.default_rng(0).random(len(block))
+    orders = [(np.lexsort((key, block)), most) for key, most in ((spread, FIRST), (cost, FIRST // 2))]
+    return np.unique(np.concatenate([order[_ranks(block[order]) < most] for order, most in orders]))
 
 
 def _ranks(block: Places) -> Places:

@@ -20,7 +20,6 @@ from optimizer.plan.model.blocks import WeekProgram
 from optimizer.plan.settle.cone_cuts import WHOLE_ROUNDS, add_cuts, uncertain
 from optimizer.plan.settle.engine import Solved, solve
 from optimizer.plan.settle.read_off import NOTHING_KG, Order, Planned, needed, needed_only, orders, planned
-from optimizer.solver.exact import reduced_about
 
 _ZERO, _ONE = Fraction(0), Fraction(1)
 _ROUNDS = 2
@@ -29,10 +28,9 @@ _BESIDE = 20
 """Columns of a batch beside those of the solution that may take the place of a crumb: those that cost least."""
 
 
-def tidied(program: WeekProgram, solved: Solved, prices: Floats) -> Solved:
-    """The solution without crumbs, as far as there is one. Raises OutOfTime."""
+def tidied(program: WeekProgram, solved: Solved, dearer: Floats) -> Solved:
+    """The solution without crumbs, as far as there is one; ``dearer`` are reduced costs. Raises OutOfTime."""
     best, rows = solved, list[Row]()
-    dearer = reduced_about(program.model, prices)
     for _ in range(_ROUNDS):
         parts = planned(program, best)
         pulls = _pulls(program, parts)
