@@ -94,7 +94,7 @@ def _write(outcome: Outcome, wanted: Mapping[str, str | None]) -> None:
     from optimizer.plan.report.plan_json import orders_csv, pulls_csv
     from optimizer.plan.report.stock_picture import picture as drawn
 
-    if outcome.plan.status.exit_code == shared.NO_BATCH or outcome.plan.money is None:
+    if not outcome.stands:
         shared.not_written(wanted, "there is no plan")
         return
     made: dict[str, Callable[[Outcome], str]] = {"--orders": orders_csv, "--pulls": pulls_csv, "--html": drawn}

@@ -22,6 +22,7 @@ from constraints.document import validate as checked
 from constraints.faults import BadInput, Fault
 from constraints.ingredients import FAT, MOISTURE, NITRITE, PROTEIN, Lot
 from constraints.numbers import PPM, exact, trimmed
+from optimizer.pages.record import Figure
 from optimizer.plan.files.week_file import Week, unknown
 from optimizer.reading.lot_checks import FRACTION_MOST, STOCK_MOST, SUM_MOST
 from optimizer.reading.weighed import Twice, as_typed
@@ -50,7 +51,7 @@ def _kilograms(value: object) -> Fraction:
     return found
 
 
-Kilograms = Annotated[Fraction, BeforeValidator(_kilograms)]
+Kilograms = Annotated[Figure, BeforeValidator(_kilograms)]
 
 
 class _Part(BaseModel):
@@ -87,7 +88,7 @@ class PlannedBatch(_Part):
 
 
 class PlannedOrder(_Part):
-    """An order of the plan; kilograms as held."""
+    """An order of the plan before; kilograms as held."""
 
     offer: Name
     delivered: Day

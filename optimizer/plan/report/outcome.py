@@ -262,7 +262,7 @@ def gather(
     pinned = plan.program.model.whole and not quick
     linear = solve(plan.program.model, pinned=plan.solved.values) if pinned else plan.solved
     found.limits = sorted(_priced(plan, linear), key=lambda limit: -limit.saves)
-    found.stock = plan.levels
+    found.stock = {s: list(levels) for s, levels in plan.levels.items()}
     for s, day, kg in gone:  # what batches already made took was there on the days before
         for before in range(plan.world.supplies[s].first, day):
             found.stock[s][before] += kg

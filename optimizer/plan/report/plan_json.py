@@ -8,6 +8,7 @@ from typing import Any
 
 from optimizer.pages.answer_json import Blend, Certificate, VerdictPart
 from optimizer.pages.record import Figure, Record, at, json_text, plain
+from optimizer.plan.files.happened import PlannedOrder
 from optimizer.plan.report import outcome as told
 from optimizer.plan.report.outcome import STOPPED, Outcome
 from optimizer.plan.report.way_out import NoPlan
@@ -82,14 +83,6 @@ class TidyPart(Record):
     crumbs: list[str]
 
 
-class ComingPart(Record):
-    """An order of the plan before that is out."""
-
-    offer: str
-    delivered: Day
-    kg: Figure
-
-
 class LotPart(Record):
     """A lot that no day of the week can use."""
 
@@ -130,7 +123,7 @@ class PlanRecord(Record):
     fewest_changes: int | None
     missed: list[str]
     hold: list[str]
-    coming: list[ComingPart] = at(lambda outcome: [vars(order) for order in outcome.coming])
+    coming: list[PlannedOrder]
     left_out: list[str] = at(lambda outcome: list(outcome.left_out_why))
     left_out_why: dict[str, str]
     left_over: list[told.LeftOver]
