@@ -15,12 +15,12 @@ from math import ceil, sqrt
 
 from constraints.confidence import finding
 from constraints.faults import BadInput, Fault
-from constraints.formula import Addition, Batch, Dosing, Formula
+from constraints.formula import Addition, Batch, Dosing, Formula, NoDose
 from constraints.ingredients import FAT, SALT, Ingredient, Kind, Lot
 from constraints.judged import brought
 from constraints.meaning import Stage
 from constraints.numbers import G_PER_KG, PERCENT, trimmed
-from constraints.quantities import Amount, Basis, Weight, in_one_kg
+from constraints.quantities import Amount, Basis, MissingProperty, Weight, in_one_kg
 from constraints.requirement import Origin, Ratio, Requirement
 from constraints.row import Row
 from constraints.vector import Vector
@@ -185,7 +185,9 @@ def correct(
     order = replace(order, in_pounds=pounds, tidy=None)  # a correction is as small as it can be
     if size is None:
         mixer, plenty = order.mixer_kg, 2 * sum((lot.usable_kg for lot in left.lots), ground.kilograms)
-        order = _between(order, ground.kilograms, mixer * ceil(ground.kilograms / mixer) if mixer else plenty)
+        order = _between(
+            order, ground.kilograms - _over(recipe, ground), mixer * ceil(ground.kilograms / mixer) if mixer else plenty
+        )
     rules = tuple(stays_in(recipe, ground, left.lots))
     found = _tried(recipe, left, ground, order, rules, whole=whole)
     if found.over:  # only meat without cure makes it less
@@ -198,6 +200,16 @@ def correct(
         swapped = _tried(recipe, left, ground, filled, rules, whole=False)
         found = found if swapped.answer.weighed is None else swapped
     return replace(found, taught=_taught(recipe, ground))
+
+
+def _over(recipe: Recipe, ground: Ground) -> Fraction:
+    """Kilograms of additions in the mass beyond their doses: they count as less of the batch, not as meat to come."""
+    try:
+        formula = Formula([ground.lot], recipe.additions, recipe.process)
+    except (NoDose, MissingProperty):  # said where the recipe is put together with the lots
+        return _ZERO
+    alone = (ground.kilograms, *(_ZERO for _ in formula.columns[1:]))
+    return -sum((min(kg, _ZERO) for kg in formula.exact_batch(alone).kilograms.values()), _ZERO)
 
 
 def _between(order: Order, least: Fraction, most: Fraction) -> Order:

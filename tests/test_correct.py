@@ -632,5 +632,10 @@ def test_pounds_are_said_where_the_mass_is_given_in_them(tmp_path: Path) -> None
 
 
 def test_options_that_do_not_go_together_are_refused() -> None:
-    for extra in (("--ground-c", "4"), ("--ground-kg", "22", "--ground-lb", "48"), ("--measured-fat", "-1")):
+    for extra in (
+        ("--ground-c", "4"),
+        ("--ground-c", "1000", "--added-c", "2"),
+        ("--ground-kg", "22", "--ground-lb", "48"),
+        ("--measured-fat", "-1"),
+    ):
         assert run("correct", GROUND, *FRESH, *extra)[0] == 2

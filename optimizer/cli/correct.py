@@ -21,6 +21,9 @@ if TYPE_CHECKING:
     from optimizer.order import Asked
     from optimizer.why.explain import Explanation
 
+BOILS = 100
+"""Degrees Celsius at which water boils."""
+
 
 def correct(
     batch: Annotated[
@@ -90,7 +93,12 @@ def _heat(ground: Figure, added: Figure) -> tuple[Fraction, Fraction] | None:
     """Temperatures of the mass and of what is added, in degrees. A usage error where one is missing."""
     if (ground is None) is not (added is None):
         raise typer.BadParameter("--ground-c and --added-c go together")
-    return None if ground is None or added is None else (ground, added)
+    if ground is None or added is None:
+        return None
+    for name, heat in (("--ground-c", ground), ("--added-c", added)):
+        if heat > BOILS:
+            raise typer.BadParameter(f"nothing raw is above {BOILS} C, where its water boils", param_hint=name)
+    return ground, added
 
 
 def _corrected(

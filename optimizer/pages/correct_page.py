@@ -12,15 +12,15 @@ from fractions import Fraction
 from typing import Any
 
 from constraints.ingredients import FAT, MOISTURE, SALT, Lot
-from constraints.numbers import G_PER_KG, KG_PER_LB, shown, trimmed
+from constraints.numbers import G_PER_KG, shown, trimmed
 from constraints.quantities import Basis
 from optimizer.answer import Status
 from optimizer.correction import Correction
 from optimizer.pages.answer_json import Blend
 from optimizer.pages.batch_page import page
-from optimizer.pages.figures import figure, money_words, unit_of
+from optimizer.pages.figures import Unit, figure, money_words, unit_of
 from optimizer.pages.record import Figure, Record, at
-from optimizer.pages.tables import paragraph
+from optimizer.pages.tables import listed, paragraph
 from optimizer.summary import composition
 from optimizer.verdict import HEADLINES, Grade
 from optimizer.wording import CAUTION, day_words
@@ -50,91 +50,76 @@ def correct_page(found: Correction, heat: tuple[Fraction, Fraction] | None = Non
 
 def opening(found: Correction) -> list[str]:
     """What stands first: what to do, or why not; what was measured, what is in it, and what the test teaches."""
-    return [*_title(found), *_todo(found), *_what_is_in(found), *_taught(found)]
+    unit, mass = unit_of(found.answer), found.ground.kilograms
+    metric = "" if unit.name == "kg" else f" ({trimmed(mass, 3)} kg)"
+    name, day = found.answer.problem.recipe.entry.name, day_words(found.order.day)
+    title = f"{name}, put right: {unit.said(mass)}{metric} as ground, {day}"
+    marked = [*_what_is_in(found, unit), *_taught(found)]
+    return [*paragraph(title), *listed(_todo(found, unit)), *listed(marked)]
 
 
-def _title(found: Correction) -> Iterator[str]:
-    name, order = found.answer.problem.recipe.entry.name, found.order
-    mass = f"{trimmed(found.ground.kilograms, 3)} kg"
-    if order.in_pounds:
-        mass = f"{trimmed(found.ground.kilograms / KG_PER_LB, 3)} lb ({mass})"
-    yield from paragraph(f"{name}, put right: {mass} as ground, {day_words(order.day)}")
-
-
-def _todo(found: Correction) -> Iterator[str]:
+def _todo(found: Correction, unit: Unit) -> Iterator[tuple[str, str]]:
     """The verdict with its reasons, and what to add and hold back."""
     if found.grade in (Grade.HOLD, Grade.DO_NOT_MAKE):
-        yield from paragraph(f"{'HOLD IT' if found.grade is Grade.HOLD else HEADLINES[found.grade]}.")
+        yield "", f"{'HOLD IT' if found.grade is Grade.HOLD else HEADLINES[found.grade]}."
     if found.unfit:
-        yield from paragraph(f"It may not be used: it {found.unfit}.", "* ")
+        yield "* ", f"It may not be used: it {found.unfit}."
         return
     for limit, value in found.over:
         said = f"{limit.what} of the {limit.basis} is {figure(value, limit)} {limit.unit} as it stands"
-        yield from paragraph(f"{said}, {limit.limits()}: {limit.origin.source}", "* ")
-    if found.over:
-        yield from paragraph(NOT_ROUTINE)
-    if found.answer.weighed is None:
-        yield from paragraph(_nothing(found))
+        yield "* ", f"{said}, {limit.limits()}: {limit.origin.source}"
+    yield from [("", NOT_ROUTINE)] if found.over else ()
+    certificate = found.answer.certificate
+    if certificate is None:
+        late = found.answer.grade is Grade.NO_ANSWER
+        none = "Nothing on hand makes it lawful: throw it away." if found.over else "NOTHING ON HAND PUTS IT RIGHT."
+        yield "", f"{HEADLINES[Grade.NO_ANSWER]}." if late else none
         return
-    unit, optimum, money = unit_of(found.answer), found.answer.optimum, money_words(found.answer.problem)
     lots = sum((kg for item, kg in found.added.items() if isinstance(item, Lot)), _ZERO)
     others = sum(found.added.values(), _ZERO) - lots
-    cost = _ZERO if found.answer.certificate is None else found.answer.certificate.cost
-    if not found.added:
-        yield from paragraph("NOTHING TO ADD. It is right as ground.")
-    elif optimum is not None:
-        more = f" and {trimmed(others * G_PER_KG, 1)} g of additions" if others else ""
-        do = "IF SO, ADD" if found.over else "ADD"
-        yield from paragraph(f"{do} {unit.said(lots)} of meat{more}, for {shown(cost, 2)}{money}. {EVEN}")
+    parts = [f"{unit.said(lots)} of meat"] if lots else []
+    parts += [f"{trimmed(others * G_PER_KG, 1)} g of additions"] if others else []
+    if parts:
+        paid = f"{shown(certificate.cost, 2)}{money_words(found.answer.problem)}"
+        yield "", f"{'IF SO, ADD' if found.over else 'ADD'} {' and '.join(parts)}, for {paid}. {EVEN}"
+    else:
+        yield "", "NOTHING TO ADD. It is right as ground."
     back = found.ground.kilograms - found.kept_kg
     if back:
         words = f"HOLD BACK {unit.said(back)} of it as rework, labelled with its batch, lots and date"
-        yield from paragraph(f"{words}; {unit.said(found.kept_kg)} stay in.")
+        yield "", f"{words}; {unit.said(found.kept_kg)} stay in."
 
 
-def _nothing(found: Correction) -> str:
-    if found.answer.grade is Grade.NO_ANSWER:
-        return f"{HEADLINES[Grade.NO_ANSWER]}."
-    return "Nothing on hand makes it lawful: throw it away." if found.over else "NOTHING ON HAND PUTS IT RIGHT."
-
-
-def _what_is_in(found: Correction) -> Iterator[str]:
+def _what_is_in(found: Correction, unit: Unit) -> Iterator[tuple[str, str]]:
     """What was measured against the lots' own figures, what is in already, and what must still go in whole."""
-    mass, measured = found.ground.typed, found.ground.found
+    mass, measured = found.ground.typed.kilograms, found.ground.found
     own = composition(found.ground.weighed, Basis.BATCH)
     for name, value in ((FAT, measured.fat), (MOISTURE, measured.moisture), (SALT, measured.salt)):
         if value is not None:
-            word = name.removesuffix("_pct")
             told = f"; {shown(own[name], 2)} % by what went in" if name in own else ""
             sd = f" (standard deviation {trimmed(measured.sd, 3)})" if name == FAT and measured.sd else ""
-            yield from paragraph(f"{word} measured: {trimmed(value, 3)} %{sd}{told}", "* ")
-    lots = [f"{i.name} {unit_of(found.answer).said(kg)}" for i, kg in mass.kilograms.items() if isinstance(i, Lot)]
-    added = {i: kg for i, kg in mass.kilograms.items() if not isinstance(i, Lot)}
-    yield from paragraph(f"in it: {', '.join(lots)}", "* ")
-    listed = ", ".join(f"{i.name} {trimmed(kg * G_PER_KG, 1)} g" for i, kg in added.items())
-    recipe = found.answer.problem.recipe
-    missing = ", ".join(a.item.name for a in recipe.additions if a.item not in added)
-    yield from paragraph(f"seasoning in it, not to be weighed again: {listed or 'none'}", "* ")
-    if missing:
-        yield from paragraph(f"still to come, whole: {missing}", "* ")
+            yield "* ", f"{name.removesuffix('_pct')} measured: {trimmed(value, 3)} %{sd}{told}"
+    yield "* ", f"in it: {', '.join(f'{i.name} {unit.said(kg)}' for i, kg in mass.items() if isinstance(i, Lot))}"
+    added = [f"{i.name} {trimmed(kg * G_PER_KG, 1)} g" for i, kg in mass.items() if not isinstance(i, Lot)]
+    yield "* ", f"seasoning in it, not to be weighed again: {', '.join(added) or 'none'}"
+    missing = ", ".join(a.item.name for a in found.answer.problem.recipe.additions if a.item not in mass)
+    yield from [("* ", f"still to come, whole: {missing}")] if missing else ()
     if found.fat_sd is not None:
-        yield from paragraph(f"fat of the corrected meat: standard deviation {shown(found.fat_sd, 2)}", "* ")
+        yield "* ", f"fat of the corrected meat: standard deviation {shown(found.fat_sd, 2)}"
 
 
-def _taught(found: Correction) -> Iterator[str]:
+def _taught(found: Correction) -> Iterator[tuple[str, str]]:
     """What the test says of the lots, and which of them is out of line."""
     rows = lots_taught(found)
     said = [
-        f"{row['lot']} {shown(row['fat_pct'], 1)} ± {shown(row['fat_sd_pct'], 1)} (typed "
-        f"{trimmed(row['typed_fat_pct'], 2)})"
-        for row in rows
-    ]
-    if said:
-        yield from paragraph(f"what the test says of the lots' fat: {', '.join(said)}", "* ")
+        f"{row['lot']} {shown(row['fat_pct'], 1)} ± {shown(row['fat_sd_pct'], 1)} "
+        f"(typed {trimmed(row['typed_fat_pct'], 2)})" for row in rows
+    ]  # fmt: skip
+    yield from [("* ", f"what the test says of the lots' fat: {', '.join(said)}")] if said else ()
     if found.taught is not None and found.taught.out_of_line:
         told = "; one test cannot tell which of them" if len(rows) > 1 else ""
         names = ", ".join(found.taught.out_of_line)
-        yield from paragraph(f"out of line by more than their errors explain: {names}{told}", "! ")
+        yield "! ", f"out of line by more than their errors explain: {names}{told}"
 
 
 class LotIn(Record):
@@ -230,14 +215,12 @@ class View:
 
 def lots_taught(found: Correction) -> list[dict[str, Any]]:
     """Each lot in the mass with what the test says of it; none where an error is not stated."""
-    if found.taught is None:
+    rows, taught = [], found.taught
+    if taught is None:
         return []
-    typed: dict[str, Fraction] = {i.name: i.properties[FAT] for i in found.ground.typed.kilograms if isinstance(i, Lot)}
-    rows = []
-    for name, moved in zip(found.taught.names, found.taught.moved, strict=True):
-        value, sd = found.taught.of(name)
-        rows.append({
-            "lot": name, "typed_fat_pct": typed[name], "fat_pct": value, "fat_sd_pct": sd,
-            "standard_errors": float(moved), "out_of_line": name in found.taught.out_of_line,
-        })  # fmt: skip
+    typed = {lot.name: lot.properties[FAT] for lot in found.ground.typed.kilograms if isinstance(lot, Lot)}
+    for name, moved in zip(taught.names, taught.moved, strict=True):
+        value, sd = taught.of(name)
+        row = {"lot": name, "typed_fat_pct": typed[name], "fat_pct": value, "fat_sd_pct": sd}
+        rows.append(row | {"standard_errors": float(moved), "out_of_line": name in taught.out_of_line})
     return rows
