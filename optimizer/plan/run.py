@@ -17,7 +17,7 @@ from optimizer.plan.report.outcome import Outcome, gather
 from optimizer.plan.report.way_out import impossible, no_plan
 from optimizer.plan.settle.find import Plan, find
 from optimizer.plan.settle.in_order import in_order
-from optimizer.plan.settle.repair import repaired
+from optimizer.plan.settle.repair import Repaired
 
 
 def plan_week(week: Week, *, compare: bool = True) -> Outcome:
@@ -33,10 +33,10 @@ def plan_again(week: Week, what_happened: str) -> Outcome:
     """Plan what is left of a week after something else happened than was planned. Raises as ``plan_week``."""
     happened = read_happened(what_happened)
     world = assemble_week(as_it_is(week, happened))
-    rest = repaired(world, happened)
+    rest = Repaired(world, happened)
     plan = find(rest.world, rest.make, talk=True)
     none = plan.status is Status.INFEASIBLE
-    outcome = _without(plan, world, rest.again) if none else _gathered(plan, compare=False, gone=rest.gone)
+    outcome = _without(plan, world, rest.again) if none else _gathered(plan, compare=False, gone=tuple(rest.gone))
     return replace(
         outcome, done=rest.done, fewest_changes=rest.fewest, missed=rest.missed, hold=rest.hold, coming=rest.coming
     )

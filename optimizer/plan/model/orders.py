@@ -49,7 +49,7 @@ def stock_and_orders(program: WeekProgram, uses: Uses, wanted: Wanted) -> None:
             _remnant(model, columns, have, rest * usable)
         if supply.offer is None:
             continue
-        late = supply.first - supply.offer.terms.lead_days < wanted.not_before or s in wanted.settled
+        late = supply.order_by < wanted.not_before or s in wanted.settled
         worth_buying = most / usable + _beyond_use(program, supply)
         buy = None if late else _buy(program, s, worth_buying, wanted.ordered.get(s, _ZERO))
         if buy is None and not len(columns):

@@ -78,6 +78,11 @@ class Supply:
         return ("" if self.offer is None else self.offer.terms.supplier), self.first
 
     @property
+    def order_by(self) -> int:
+        """The last day on which a delivery can be ordered."""
+        return self.first - (0 if self.offer is None else self.offer.terms.lead_days)
+
+    @property
     def came(self) -> date | None:
         """Day of delivery; None for a lot."""
         return None if self.offer is None else self.lot.received

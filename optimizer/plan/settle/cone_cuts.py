@@ -8,13 +8,14 @@ holds at every size of a batch, as every row of a recipe does.
 from __future__ import annotations
 
 from fractions import Fraction
+from typing import Any
 
 import numpy as np
 
 from constraints.row import Owner, RowKind
 from constraints.vector import Vector
 from optimizer.plan.model.blocks import WeekProgram
-from optimizer.plan.settle.engine import Solved
+from optimizer.plan.settle.engine import Solved, solve
 from optimizer.plan.settle.read_off import Planned, planned
 
 _ZERO = Fraction(0)
@@ -26,13 +27,27 @@ CLOSE = 1e-7
 """Share of the cost by which two rounds in a row must still move it for a further one."""
 
 
+def solved_with_cuts(program: WeekProgram, **asked: Any) -> Solved:
+    """Solve a program, again and again with the cuts that its batches break where one asks for room for error.
+
+    ``asked`` is as of ``solve``. The program keeps the cuts.
+    """
+    found, still = solve(program.model, **asked), 0
+    for _ in range(0 if not uncertain(program) else ROUNDS if asked.get("relaxed") else WHOLE_ROUNDS):
+        if still > 1 or not found.found or found.interrupted or not _add_cuts(program, found):
+            break
+        before, found = found.cost, solve(program.model, **asked)
+        still = still + 1 if found.cost - before <= CLOSE * abs(before) else 0
+    return found
+
+
 def uncertain(program: WeekProgram) -> bool:
     """True where any batch asks for room for error."""
     rows = {id(block.rows): block.rows for block in program.blocks}.values()
     return any(r.cones(one.problem.formula) for one in rows for r in one.problem.choosing)
 
 
-def add_cuts(program: WeekProgram, solved: Solved) -> int:
+def _add_cuts(program: WeekProgram, solved: Solved) -> int:
     """Add the cuts that the batches of a solution break; their number."""
     return sum(_cuts_of(program, part) for part in planned(program, solved))
 

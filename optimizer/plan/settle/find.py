@@ -13,7 +13,7 @@ from optimizer.plan.model.build import build
 from optimizer.plan.model.kitchen import Excess
 from optimizer.plan.model.world import World
 from optimizer.plan.settle.books import Books, Money
-from optimizer.plan.settle.cone_cuts import CLOSE, ROUNDS, WHOLE_ROUNDS, add_cuts, uncertain
+from optimizer.plan.settle.cone_cuts import solved_with_cuts, uncertain
 from optimizer.plan.settle.engine import Solved, Watch, settled, solve
 from optimizer.plan.settle.read_off import Order, needed, needed_only, orders, planned, with_room
 from optimizer.plan.settle.tidy import tidied
@@ -145,36 +145,18 @@ def search(program: WeekProgram, *, talk: bool = False, gap: float = GAP) -> Pla
 
 
 def _solved(program: WeekProgram, *, talk: bool, gap: float) -> tuple[Solved, Solved]:
-    """The solution with whole numbers and the relaxation whose prices bound it."""
+    """The solution with whole numbers and the relaxation whose prices bound it; small linear ones settled exactly."""
     model = program.model
-    relaxed = _relaxed(program)
+    relaxed = (None if uncertain(program) else settled(model)) or solved_with_cuts(program, relaxed=True)
     if not model.whole or relaxed.ending is not Ending.OPTIMAL:
         return relaxed, relaxed
     try:
-        solved = solve(model, gap=gap, watch=Watch(talk))
-        rounds = WHOLE_ROUNDS if uncertain(program) else 0
-        while rounds and solved.found and not solved.interrupted and add_cuts(program, solved):
-            rounds -= 1
-            solved = solve(model, gap=gap, watch=Watch(talk))
+        solved = solved_with_cuts(program, gap=gap, watch=Watch(talk))
         if len(relaxed.prices) < len(model.rows):
             relaxed = solve(model, relaxed=True)
     except OutOfTime:
         solved = Solved(Ending.TIME_LIMIT)
     return solved, relaxed
-
-
-def _relaxed(program: WeekProgram) -> Solved:
-    """The linear relaxation, small ones settled exactly; with cuts where a batch asks for room for error."""
-    if not uncertain(program):
-        return settled(program.model) or solve(program.model, relaxed=True)
-    relaxed = solve(program.model, relaxed=True)
-    still = 0
-    for _ in range(ROUNDS):
-        if still > 1 or not relaxed.found or not add_cuts(program, relaxed):
-            break
-        before, relaxed = relaxed.cost, solve(program.model, relaxed=True)
-        still = still + 1 if relaxed.cost - before <= CLOSE * abs(before) else 0
-    return relaxed
 
 
 def finish(program: WeekProgram, solved: Solved, relaxed: Solved) -> Plan:

@@ -6,6 +6,7 @@ that do not add up, or a batch of which nothing can be said.
 
 from __future__ import annotations
 
+from collections import Counter, defaultdict
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from datetime import date
@@ -16,7 +17,7 @@ from constraints.formula import Batch
 from constraints.ingredients import Lot
 from constraints.numbers import shown, trimmed
 from constraints.quantities import Basis, MissingProperty, Weight
-from optimizer.findings import Finding, Report, check
+from optimizer.findings import Report, check
 from optimizer.plan.files.happened import Happened, PlannedBatch, PulledLot
 from optimizer.plan.model.world import Job, World
 from optimizer.reading.lots import LotTable
@@ -26,60 +27,58 @@ from optimizer.verdict import Grade
 _ZERO = Fraction(0)
 _SAME_KG = Fraction(1, 10**5)
 """Kilograms by which figures of a document may differ: decimals of thirds, far below any scale."""
+Pulls = list[tuple[PulledLot, Lot | None]]
+"""What went into a batch, each with its lot where it is still known."""
 
 
 def in_doubt(world: World, happened: Happened, done: Sequence[PlannedBatch]) -> Iterator[str]:
     """Every doubt about the batches made, each in words; ``world`` has the lots as they turned out."""
     yield from happened.plan.hold
-    for batch in done:
-        where = f"{batch.batch} of {batch.date}"
-        for words in dict.fromkeys((*_of_documents(world, batch), *_measured(world, happened, batch))):
-            yield f"{where}: {words}."
+    for made in done:
+        job = next((job for job in world.jobs if job.name == made.batch), None)
+        pulls = [(pull, _lot_of(world, pull)) for pull in made.pulls]
+        found = (*_of_documents(job, made, pulls), *_measured(world, happened, job, made, pulls))
+        yield from (f"{made.batch} of {made.date}: {words}." for words in dict.fromkeys(found))
     yield from _of_stock(world, happened, done)
-
-
-def _job(world: World, made: PlannedBatch) -> Job | None:
-    return next((job for job in world.jobs if job.name == made.batch), None)
 
 
 def _lot_of(world: World, pull: PulledLot) -> Lot | None:
     """A lot as it is today, dates and all, or the delivery that was pulled from."""
-    if pull.delivered is None:
+    day, offers = pull.delivered, world.week.offers.offers
+    if day is None:
         return next((lot for lot in world.week.lots.lots if lot.name == pull.lot), None)
-    offer = next((offer for offer in world.week.offers.offers if offer.name == pull.lot), None)
-    if offer is None:
-        return None
-    return replace(offer.lot, received=pull.delivered, use_by=offer.use_by(pull.delivered))
+    came = (replace(o.lot, received=day, use_by=o.use_by(day)) for o in offers if o.name == pull.lot)
+    return next(came, None)
 
 
-def _of_documents(world: World, made: PlannedBatch) -> Iterator[str]:
+def _of_documents(job: Job | None, made: PlannedBatch, pulls: Pulls) -> Iterator[str]:
     """What of a batch's own figures does not agree, with each other or with the week."""
-    job, answer = _job(world, made), made.answer
+    answer = made.answer
     if answer.get("status") not in ("optimal", "time_limit"):
         yield f"its own document says {answer.get('status')}, so that it was never to be made"
     if job is not None and answer.get("recipe") != job.recipe.entry.name:
         yield f"it was made by the recipe {answer.get('recipe')}, and is by {job.recipe.entry.name} today"
     if answer.get("date") != made.date.isoformat():
         yield f"its own document is of {answer.get('date')}"
-    for pull in made.pulls:
-        lot = _lot_of(world, pull)
+    for pull, lot in pulls:
         if lot is None:
             yield f"{pull.lot} is in it, and no longer in your tables"
         elif abs(pull.held_kg * lot.usable - pull.kg) > _SAME_KG:
             yield f"{trimmed(pull.held_kg)} kg of {pull.lot} as held are not {trimmed(pull.kg)} kg usable"
 
 
-def _measured(world: World, happened: Happened, made: PlannedBatch) -> Iterator[str]:
+def _measured(world: World, happened: Happened, job: Job | None, made: PlannedBatch, pulls: Pulls) -> Iterator[str]:
     """What the batch breaks, or cannot be told of it, with its lots as they turned out."""
     nothing = "so that nothing can be said of its limits"
-    job = _job(world, made)
-    if job is None or not any(world.date(day) == made.date for day in job.days):
+    if job is None or made.date not in map(world.date, job.days):
         yield f"this week has no such batch on that day, {nothing}"
         return
-    table, names = _table(world, made)
+    count = Counter(pull.lot for pull in made.pulls)  # of two deliveries of one offer each has its day in its name
+    names = [f"{p.lot} of {p.delivered}" if p.delivered and count[p.lot] > 1 else p.lot for p, _ in pulls]
+    lots = tuple(replace(lot, name=name) for name, (_, lot) in zip(names, pulls, strict=True) if lot is not None)
+    table = LotTable(world.week.lots.file, lots, world.week.lots.properties, ())
     try:
-        weighed = weighed_in(made.answer, "its document")
-        report = check(job.recipe, table, weighed, "its document", made.date)
+        report = check(job.recipe, table, weighed_in(made.answer, "its document"), "its document", made.date)
     except BadInput as error:
         yield from (f"{fault.found}, {nothing}" for fault in error.faults)
         return
@@ -92,45 +91,25 @@ def _measured(world: World, happened: Happened, made: PlannedBatch) -> Iterator[
     yield from _sums(made, report.batch, names)
 
 
-def _table(world: World, made: PlannedBatch) -> tuple[LotTable, list[str]]:
-    """Today's lots with the deliveries under the names that the batch's document has; and the name of each pull."""
-    twice = {p.lot for p in made.pulls if sum(q.lot == p.lot for q in made.pulls) > 1}
-    lots, names = [], []
-    for pull in made.pulls:
-        lot = _lot_of(world, pull)
-        name = f"{pull.lot} of {pull.delivered}" if pull.delivered and pull.lot in twice else pull.lot
-        names.append(name)
-        if lot is not None:
-            lots.append(replace(lot, name=name))
-    return LotTable(world.week.lots.file, tuple(lots), world.week.lots.properties, ()), names
-
-
 def _words(report: Report) -> Iterator[str]:
     """Everything of a report that forbids a batch or misses its recipe."""
     for part in report.each if len(report.loads) > 1 or report.apart else (report,):
         load = f"load {part.load}: " if part.load else ""
-        for place in part.places:
-            yield from (load + _broken(f) for f in place.findings if f.grade is not Grade.MAKE)
+        for finding in (f for place in part.places for f in place.findings if f.grade is not Grade.MAKE):
+            r, why = finding.requirement, f"; {finding.why}" if finding.why else ""
+            figure = "not known" if finding.value is None else f"{shown(finding.value, 2)} {r.unit}".strip()
+            yield f"{load}{r.what} of the {r.basis} is {figure}, {r.limits()}{why}"
         yield from (
             f"{load}{trimmed(dose.weighed_kg * 1000, 3)} g of {dose.item.name}, and its dose is "
             f"{trimmed(dose.wanted_kg * 1000, 3)} g" for dose in part.doses if dose.breaks or dose.forbids
         )  # fmt: skip
-    yield from report.unfit
-    yield from report.unlike
-    yield from report.apart
-
-
-def _broken(finding: Finding) -> str:
-    r = finding.requirement
-    figure = "not known" if finding.value is None else f"{shown(finding.value, 2)} {r.unit}".strip()
-    why = f"; {finding.why}" if finding.why else ""
-    return f"{r.what} of the {r.basis} is {figure}, {r.limits()}{why}"
+    yield from (*report.unfit, *report.unlike, *report.apart)
 
 
 def _sums(made: PlannedBatch, batch: Batch, names: Sequence[str]) -> Iterator[str]:
     """What was pulled against what was weighed, and the weights that the document states against their sums."""
     weighed = {item.name: kg for item, kg in batch.kilograms.items() if isinstance(item, Lot)}
-    pulled = dict.fromkeys(names, _ZERO)
+    pulled = defaultdict[str, Fraction](Fraction)
     for name, pull in zip(names, made.pulls, strict=True):
         pulled[name] += pull.kg
     for name in dict.fromkeys((*weighed, *pulled)):
@@ -145,10 +124,9 @@ def _sums(made: PlannedBatch, batch: Batch, names: Sequence[str]) -> Iterator[st
 
 def _of_stock(world: World, happened: Happened, done: Sequence[PlannedBatch]) -> Iterator[str]:
     """Lots and deliveries of which the batches made took more than there was: something else went in."""
-    used: dict[tuple[str, date | None], list[tuple[str, Fraction]]] = {}
-    for batch in done:
-        for pull in batch.pulls:
-            used.setdefault((pull.lot, pull.delivered), []).append((batch.batch, pull.held_kg))
+    used = defaultdict[tuple[str, date | None], list[tuple[str, Fraction]]](list)
+    for batch, pull in [(one, pull) for one in done for pull in one.pulls]:
+        used[pull.lot, pull.delivered].append((batch.batch, pull.held_kg))
     came = {(o.offer, o.delivered): o.kg for o in happened.plan.orders}
     came |= {key: told.kg or _ZERO for key, told in happened.deliveries.items() if told.counted_now_kg is None}
     lots = {lot.name: lot.on_hand_kg for lot in world.week.lots.lots}
@@ -157,7 +135,5 @@ def _of_stock(world: World, happened: Happened, done: Sequence[PlannedBatch]) ->
         total = sum((kg for _, kg in takers), _ZERO)
         if had is not None and total > had + _SAME_KG:
             batches = " and ".join(dict.fromkeys(batch for batch, _ in takers))
-            yield (
-                f"{batches}: {trimmed(total, 3)} kg of {name} are said to be in, of which only {trimmed(had, 3)} kg "
-                "were there: something else went in."
-            )
+            said = f"{batches}: {trimmed(total, 3)} kg of {name} are said to be in"
+            yield f"{said}, of which only {trimmed(had, 3)} kg were there: something else went in."

@@ -11,12 +11,12 @@ from collections import defaultdict
 from dataclasses import dataclass, replace
 from fractions import Fraction
 
-from constraints.row import Owner, RowKind
+from constraints.row import RowKind
 from optimizer.plan.model.blocks import Costs, Wanted, WeekProgram
 from optimizer.plan.model.build import build
 from optimizer.plan.model.world import World
 from optimizer.plan.settle.engine import Solved, solve
-from optimizer.plan.settle.read_off import near, planned
+from optimizer.plan.settle.read_off import near, needed, planned
 
 _ZERO = Fraction(0)
 _GAP = 1e-3
@@ -37,40 +37,35 @@ def in_order(world: World) -> InOrder:
 
     What closing stock the lots do not leave is bought in the end. Raises OutOfTime.
     """
-    stock = {i: s.kg for i, s in enumerate(world.supplies) if s.kg is not None}
+    stock = {s: supply.kg for s, supply in enumerate(world.supplies) if supply.kg is not None}
     aside = _put_aside(world, stock)
-    costs = Costs(world, stock)
-    taken: dict[Owner, Fraction] = defaultdict(Fraction)
-    counted: dict[int, int] = defaultdict(int)
-    ordered: dict[int, Fraction] = defaultdict(Fraction)
-    charged: set[tuple[str, int]] = set()
-    total = float(build(world, Wanted(jobs=(), costs=costs)).model.constant)
+    wanted = Wanted(
+        stock=stock, taken=defaultdict(Fraction), counted=defaultdict(int), ordered=defaultdict(Fraction), alone=True,
+        costs=Costs(world, stock),
+    )  # fmt: skip
+    total = float(build(world, Wanted(jobs=(), costs=wanted.costs)).model.constant)
     for job in sorted((job for job in world.jobs if job.days), key=lambda job: (job.days[0], job.index)):
-        wanted = Wanted(
-            jobs=(job.index,), stock=stock, charged=frozenset(charged), taken=taken, counted=counted,
-            alone=True, ordered=ordered, costs=costs,
-        )  # fmt: skip
-        program = build(world, wanted)
-        solved = solve(program.model, time_limit=_SECONDS, gap=_GAP)
+        program, solved = _cheapest(world, replace(wanted, jobs=(job.index,)))
         if not solved.found:
             return InOrder(None, job.name)
         total += solved.cost - float(program.model.constant)
-        _take(program, solved, stock, charged, ordered)
-        for s in {s for part in planned(program, solved) for s in part.kilograms if world.supplies[s].offer is None}:
-            costs.hold(s, stock[s])
-        _count(program, solved, taken, counted)
-    if not world.week.entry.kitchen.closing:
+        wanted = replace(wanted, charged=wanted.charged | _take(program, solved, wanted))
+    kitchen = world.week.entry.kitchen
+    if not kitchen.closing:
         return InOrder(total)
     for s, kg in aside.items():
         stock[s] += kg
-    kitchen = world.week.entry.kitchen.model_copy(update={"cold_store": ()})
-    entry = world.week.entry.model_copy(update={"kitchen": kitchen})
+    entry = world.week.entry.model_copy(update={"kitchen": kitchen.model_copy(update={"cold_store": ()})})
     bare = replace(world, week=replace(world.week, entry=entry))
-    program = build(bare, Wanted(jobs=(), stock=stock, charged=frozenset(charged), ordered=ordered))
-    solved = solve(program.model, time_limit=_SECONDS, gap=_GAP)
+    program, solved = _cheapest(bare, Wanted(jobs=(), stock=stock, charged=wanted.charged, ordered=wanted.ordered))
     if not solved.found:
         return InOrder(None, "closing stock")
     return InOrder(total + solved.cost - float(program.model.constant))
+
+
+def _cheapest(world: World, wanted: Wanted) -> tuple[WeekProgram, Solved]:
+    program = build(world, wanted)
+    return program, solve(program.model, time_limit=_SECONDS, gap=_GAP)
 
 
 def _put_aside(world: World, stock: dict[int, Fraction]) -> dict[int, Fraction]:
@@ -87,32 +82,27 @@ def _put_aside(world: World, stock: dict[int, Fraction]) -> dict[int, Fraction]:
     return aside
 
 
-def _take(
-    program: WeekProgram,
-    solved: Solved,
-    stock: dict[int, Fraction],
-    charged: set[tuple[str, int]],
-    ordered: dict[int, Fraction],
-) -> None:
-    """Lower the stock by what was used, and put what was bought beyond it on the shelf."""
-    world = program.world
+def _take(program: WeekProgram, solved: Solved, wanted: Wanted) -> set[tuple[str, int]]:
+    """Lower the stock by what was used, put what was bought beyond it on the shelf, and use up the kitchen's limits.
+
+    The drops that are charged.
+    """
+    world, stock, charged = program.world, wanted.stock or {}, set()
     for s, buy in program.buys.items():
         kg = near(sum(float(solved.values[column]) for column in buy.columns)) * buy.unit
-        supply = world.supplies[s]
-        if kg and supply.offer is not None:
+        if kg:
             stock[s] = stock.get(s, _ZERO) + kg
-            ordered[s] += kg
-            charged.add((supply.offer.terms.supplier, supply.first))
-    for part in planned(program, solved):
-        for s, kg in part.kilograms.items():
-            stock[s] = max(stock.get(s, _ZERO) - kg / world.supplies[s].lot.usable, _ZERO)
-
-
-def _count(program: WeekProgram, solved: Solved, taken: dict[Owner, Fraction], counted: dict[int, int]) -> None:
-    """Use up the stages' capacities and the places for batches."""
+            wanted.ordered[s] += kg
+            charged.add(world.supplies[s].drop)
+    parts = planned(program, solved)
+    for s, kg in needed(world, parts).items():
+        stock[s] = max(stock.get(s, _ZERO) - kg, _ZERO)
+        if wanted.costs is not None and world.supplies[s].offer is None:
+            wanted.costs.hold(s, stock[s])
     for row in program.model.rows:
         if row.owner.kind is RowKind.LIMIT:
             places, coefs = row.sparse
-            taken[row.owner] += near(float((solved.values[places] * coefs.floats).sum()))
-    for day in {part.block.day for part in planned(program, solved)}:
-        counted[day] += 1
+            wanted.taken[row.owner] += near(float((solved.values[places] * coefs.floats).sum()))
+    for day in {part.block.day for part in parts}:
+        wanted.counted[day] += 1
+    return charged

@@ -17,8 +17,8 @@ import numpy as np
 from constraints.row import Row
 from constraints.vector import Floats
 from optimizer.plan.model.blocks import WeekProgram
-from optimizer.plan.settle.cone_cuts import WHOLE_ROUNDS, add_cuts, uncertain
-from optimizer.plan.settle.engine import Solved, solve
+from optimizer.plan.settle.cone_cuts import solved_with_cuts
+from optimizer.plan.settle.engine import Solved
 from optimizer.plan.settle.read_off import NOTHING_KG, Order, Planned, needed, needed_only, orders, planned
 
 _ZERO, _ONE = Fraction(0), Fraction(1)
@@ -59,11 +59,7 @@ def _with(program: WeekProgram, solved: Solved, dearer: Floats, rows: list[Row])
         beside = rest > np.partition(rest, _BESIDE)[_BESIDE] if len(rest) > _BESIDE else np.zeros(len(rest), dtype=bool)
         closed[block.columns] = beside & (solved.values[block.columns] <= NOTHING_KG)
     trial = replace(program, model=replace(program.model, rows=[*program.model.rows, *rows]))
-    found = solve(trial.model, pinned=solved.values, closed=closed)
-    for _ in range(WHOLE_ROUNDS if uncertain(program) else 0):
-        if not found.found or not add_cuts(trial, found):
-            break
-        found = solve(trial.model, pinned=solved.values, closed=closed)
+    found = solved_with_cuts(trial, pinned=solved.values, closed=closed)
     return (replace(found, prices=found.prices[:before]), rows) if found.found else None
 
 
