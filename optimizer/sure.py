@@ -15,9 +15,9 @@ from optimizer.clock import OutOfTime
 from optimizer.problem import Problem
 from optimizer.solver.cone import Held, cones_of, optimise_with_cuts
 from optimizer.solver.exact import lower_bound
-from optimizer.solver.model import Program
+from optimizer.solver.model import Program, relaxed
 from optimizer.solver.optimum import Ranks
-from optimizer.solver.program import Layout, relaxed
+from optimizer.solver.program import Layout
 from optimizer.weighing.rounding import Weighed
 
 _ZERO = Fraction(0)

@@ -18,9 +18,9 @@ from constraints.vector import solve as eliminate
 from optimizer.answer import blend
 from optimizer.bench.bench import Bench, with_lots
 from optimizer.solver.exact import no_sum_fits, refuted_by
-from optimizer.solver.model import Ending, Program, Variable
+from optimizer.solver.model import Ending, Program, Variable, relaxed
 from optimizer.solver.optimum import Ranks, optimise
-from optimizer.solver.program import layout_of, relaxed
+from optimizer.solver.program import layout_of
 from optimizer.solver.session import Session
 from optimizer.why.ground import ground_of
 

@@ -19,8 +19,8 @@ from optimizer.bench.extreme import extreme as furthest
 from optimizer.conflict import Conflict, explain
 from optimizer.problem import Problem
 from optimizer.solver.kept import Kept
-from optimizer.solver.model import Program, Variable
-from optimizer.solver.program import layout_of, relaxed
+from optimizer.solver.model import Program, Variable, relaxed
+from optimizer.solver.program import layout_of
 
 CLOSE = 1e-6
 

@@ -20,9 +20,9 @@ from optimizer.answer import Status, blend
 from optimizer.problem import Problem
 from optimizer.solver.exact import lower_bound
 from optimizer.solver.kept import Kept
-from optimizer.solver.model import Basis, Ending, Place, Program, SolverDisagrees, Variable
+from optimizer.solver.model import Basis, Ending, Place, Program, SolverDisagrees, Variable, relaxed
 from optimizer.solver.optimum import Optimum, optimise, ranks_of, settle
-from optimizer.solver.program import layout_of, relaxed
+from optimizer.solver.program import layout_of
 from optimizer.solver.session import ALL, Session
 from optimizer.solver.simplex import Simplex
 

@@ -23,9 +23,9 @@ from constraints.row import Cone, Row
 from optimizer import clock
 from optimizer.solver.conic import TOLERANCES, Guide, Units, guide
 from optimizer.solver.kept import Kept
-from optimizer.solver.model import Ending, Program, SolverDisagrees, Variable
+from optimizer.solver.model import Ending, Program, SolverDisagrees, Variable, relaxed
 from optimizer.solver.optimum import RANKING, Optimum, Ranks, held, no_dearer, optimise, places_of
-from optimizer.solver.program import Layout, relaxed
+from optimizer.solver.program import Layout
 from optimizer.solver.session import ALL, power
 from optimizer.solver.tree import Tree, prove
 

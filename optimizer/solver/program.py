@@ -15,9 +15,7 @@ from constraints.requirement import Hold, Requirement
 from constraints.row import Row
 from constraints.stock import hold
 from optimizer.problem import Problem, rows_of
-from optimizer.solver.links import none_or, possible
-from optimizer.solver.model import ColumnKind, Program, Variable
-from optimizer.solver.model import relaxed as relaxed
+from optimizer.solver.model import ColumnKind, Program, Variable, none_or, possible
 
 _ZERO = Fraction(0)
 _ONE = Fraction(1)

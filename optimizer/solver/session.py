@@ -9,10 +9,11 @@ figure changes but in its exponent. The same kitchen priced or weighed in any un
 
 from __future__ import annotations
 
+import warnings
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
-from math import frexp, inf, ldexp
+from math import frexp, inf, isinf, ldexp
 from typing import Any
 
 import numpy as np
@@ -21,7 +22,6 @@ from constraints.row import Row
 from constraints.vector import Floats, Places
 from optimizer import clock
 from optimizer.solver.model import Basis, Place, Program, SolverDisagrees
-from optimizer.solver.statement import stated_in_highs
 
 ALL = 2**31 - 1
 """As many steps of the simplex method as it takes."""
@@ -74,6 +74,38 @@ class Matrix:
         found = np.zeros(len(self.lo))
         np.maximum.at(found, np.repeat(np.arange(len(self.lo)), np.diff(self.starts)), values)
         return found
+
+
+def stated_in_highs(columns: tuple[Any, Any, Any, Any], matrix: Matrix) -> Any:
+    """The HiGHS object of a PuLP model; ``columns`` are costs, lower and upper bounds, and which are whole.
+
+    PuLP knows no row between two limits: such a row is stated with its upper one and HiGHS is told the lower.
+    """
+    import pulp
+
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", DeprecationWarning)  # PuLP 3 warns of what PuLP 4 will rename
+        problem = pulp.LpProblem("batch", pulp.LpMinimize)
+        cost, lo, hi, whole = columns
+        variables = [
+            pulp.LpVariable(f"x{j:05d}", lo[j], hi[j], pulp.LpInteger if whole[j] else pulp.LpContinuous)
+            for j in range(len(cost))
+        ]
+        problem.addVariables(variables)
+        problem.setObjective(pulp.LpAffineExpression(list(zip(variables, cost.tolist(), strict=True))))
+        entries = list(zip(matrix.columns.tolist(), matrix.values.tolist(), strict=True))
+        for i, (low, high) in enumerate(zip(matrix.lo, matrix.hi, strict=True)):
+            sense, limit = (1, low) if isinf(high) else (-1, high)
+            line = entries[matrix.starts[i] : matrix.starts[i + 1]]
+            terms = pulp.LpAffineExpression([(variables[j], a) for j, a in line])
+            problem.addConstraint(pulp.LpConstraint(terms, sense, rhs=float(limit)), f"r{i:05d}")
+        solver = pulp.HiGHS(msg=False)
+        solver.createAndConfigureSolver(problem)
+        solver.buildSolverModel(problem)
+    highs = problem.solverModel
+    for i, (low, high) in enumerate(zip(matrix.lo, matrix.hi, strict=True)):
+        highs.changeRowBounds(i, low, high)
+    return highs
 
 
 class Session:
@@ -142,7 +174,7 @@ class Session:
 
     def limit(self, i: int, lo: Fraction | None, hi: Fraction | None) -> None:
         """Put a row between other limits."""
-        self.highs.changeRowBounds(i, _low(lo) / self._rows[i], _high(hi) / self._rows[i])
+        self.highs.changeRowBounds(i, _float(lo, -inf) / self._rows[i], _float(hi, inf) / self._rows[i])
 
     def bound(self, j: int, lo: float, hi: float) -> None:
         """Put a variable between other bounds."""
@@ -164,7 +196,7 @@ class Session:
         scaled = coefs.floats * self._units[places]
         top = power(float(np.abs(scaled).max(initial=0.0)))
         self._rows = np.append(self._rows, top)
-        limits = _low(row.lo) / top, _high(row.hi) / top
+        limits = _float(row.lo, -inf) / top, _float(row.hi, inf) / top
         self.highs.addRow(*limits, len(places), places.astype(np.int32), scaled / top)
 
     def add_column(self, cost: float, lo: float, hi: float, coefs: dict[int, float]) -> None:
@@ -276,9 +308,5 @@ class Session:
         return costs * self._units / self._money
 
 
-def _low(limit: Fraction | None) -> float:
-    return -inf if limit is None else float(limit)
-
-
-def _high(limit: Fraction | None) -> float:
-    return inf if limit is None else float(limit)
+def _float(limit: Fraction | None, none: float) -> float:
+    return none if limit is None else float(limit)

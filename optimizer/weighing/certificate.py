@@ -11,8 +11,9 @@ from fractions import Fraction
 
 from optimizer.problem import Problem
 from optimizer.solver.exact import lower_bound
+from optimizer.solver.model import relaxed
 from optimizer.solver.optimum import Optimum
-from optimizer.solver.program import Layout, relaxed, value_per_kg
+from optimizer.solver.program import Layout, value_per_kg
 from optimizer.weighing.rounding import Weighed, broken_by
 
 

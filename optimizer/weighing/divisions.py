@@ -18,8 +18,7 @@ from constraints.row import Row
 from optimizer import clock
 from optimizer.solver.exact import Vertex
 from optimizer.solver.kept import Kept
-from optimizer.solver.links import Sum, none_or, possible
-from optimizer.solver.model import Program, SolverDisagrees, Variable
+from optimizer.solver.model import Program, SolverDisagrees, Sum, Variable, none_or, possible
 from optimizer.solver.program import uses
 from optimizer.solver.session import Session
 from optimizer.weighing.weighable import Limit, Plan

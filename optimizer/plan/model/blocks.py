@@ -17,8 +17,7 @@ from constraints.stock import Tidy, hold
 from constraints.vector import Places, Vector
 from optimizer.plan.model.world import Job, RecipeRows, Supply, World
 from optimizer.reading.offers import Stretch
-from optimizer.solver.links import none_or
-from optimizer.solver.model import Model
+from optimizer.solver.model import Model, none_or
 
 _ZERO = Fraction(0)
 _ONE = Fraction(1)
@@ -30,13 +29,16 @@ Uses = dict[int, tuple[Places, Fraction]]
 
 @dataclass(frozen=True, eq=False)
 class Block:
-    """The columns of one batch on one day: ``supplies[k]`` stands at column ``start + k``, then free additions."""
+    """The columns of one batch on one day: ``supplies[k]`` stands at column ``start + k``, then free additions.
+
+    ``places`` are those of all of them among the columns of the recipe's formula.
+    """
 
     job: Job
     day: int
     supplies: Places
     start: int
-    free: tuple[int, ...]
+    places: Places
     rows: RecipeRows
     made: int | None = None
     amounts: dict[Basis, int] = field(default_factory=dict)
@@ -45,7 +47,22 @@ class Block:
     @property
     def columns(self) -> Places:
         """Columns of the supplies."""
-        return np.arange(self.start, self.start + len(self.supplies), dtype=np.int64)
+        return self.every[: len(self.supplies)]
+
+    @property
+    def free(self) -> list[int]:
+        """Columns of the free additions."""
+        found: list[int] = self.every[len(self.supplies) :].tolist()
+        return found
+
+    @property
+    def every(self) -> Places:
+        """All columns."""
+        return np.arange(self.start, self.start + len(self.places), dtype=np.int64)
+
+    def weights(self, basis: Basis) -> Vector:
+        """The kilograms of a basis that each kilogram of its columns brings."""
+        return self.rows.weights[basis].at(self.places)
 
 
 @dataclass(frozen=True)
@@ -162,42 +179,31 @@ def block_of(program: WeekProgram, job: Job, day: int, made: int | None, costs: 
     first, last = world.spans
     supplies = np.flatnonzero((rows.place[world.source_of] >= 0) & (first <= day) & (last >= day))
     at = rows.place[world.source_of[supplies]]
-    lightest = rows.lightest[job.entry.basis]
-    cost, most = costs.on(day).at(supplies).plus(rows.carried.at(at)), costs.most.at(supplies)
-    if job.entry.value_per_kg is not None:
-        cost = cost.plus(rows.weights[job.entry.basis].at(at), -job.entry.value_per_kg)
-    start = program.model.variables.add(cost, most.capped(job.hi / lightest) if lightest > 0 else most)
-    free = tuple(_free(program, job, day, rows, k) for k in range(len(rows.free)))
-    block = Block(job, day, supplies, start, free, rows, made)
+    places, lightest = np.append(at, np.array(rows.free, dtype=np.int64)), rows.lightest[job.entry.basis]
+    block = Block(job, day, supplies, program.model.size, places, rows, made)
+    worth, none = job.entry.value_per_kg or _ZERO, Vector.whole([0] * len(rows.free))
+    cost = costs.on(day).at(supplies).joined(none).plus(rows.carried.at(places))
+    cost = cost.plus(block.weights(job.entry.basis), -worth) if worth else cost
+    most = costs.most.at(supplies)
+    most = most.capped(job.hi / lightest) if lightest > 0 else most
+    program.model.variables.add(cost, most.joined(Vector.of(rows.free_most)))
     program.blocks.append(block)
-    columns = np.concatenate([block.columns, np.array(free, dtype=np.int64)])
-    places = np.concatenate([at, np.array(rows.free, dtype=np.int64)])
     for row in rows.rows:
-        _need(program, block, row, columns, Vector.of(row.coefs).at(places))
+        _need(program, block, row)
     if rows.choices or job.tidy.asked.pull.kilograms or costs.special[supplies].any():
         _pulls(program, block)
     return block
 
 
-def _need(program: WeekProgram, block: Block, row: Row, columns: Places, coefs: Vector) -> None:
+def _need(program: WeekProgram, block: Block, row: Row) -> None:
     """One row of a recipe. A least weight is asked of what is made on a day, and of nothing where nothing is."""
-    owner, lo = replace(row.owner, day=block.day, batch=block.job), row.lo
+    owner, lo, coefs = replace(row.owner, day=block.day, batch=block.job), row.lo, Vector.of(row.coefs).at(block.places)
     made = made_on(program, block) if lo else None
     if lo is not None and made is not None:
-        program.model.row(np.append(columns, made), coefs.joined(Vector.of([-lo])), _ZERO, None, owner)
+        program.model.row(np.append(block.every, made), coefs.joined(Vector.of([-lo])), _ZERO, None, owner)
         lo = None
     if lo is not None or row.hi is not None:
-        program.model.row(columns, coefs, lo, row.hi, owner)
-
-
-def _free(program: WeekProgram, job: Job, day: int, rows: RecipeRows, k: int) -> int:
-    """A column for an addition that is left to the solver."""
-    place = rows.free[k]
-    cost = rows.carried[place]
-    if job.entry.value_per_kg is not None:
-        weight = rows.weights[job.entry.basis]
-        cost -= job.entry.value_per_kg * weight[place]
-    return program.model.column(cost, rows.free_most[k])
+        program.model.row(block.every, coefs, lo, row.hi, owner)
 
 
 def _pulls(program: WeekProgram, block: Block) -> None:
@@ -228,8 +234,8 @@ def amount(program: WeekProgram, block: Block, basis: Basis) -> int:
     """The column that is the kilograms of one basis in a block."""
     if basis not in block.amounts:
         at = program.model.column(_ZERO, most_of(block, basis))
-        columns, weight = weights(program, block, basis)
-        program.model.row(np.append(columns, at), weight.joined(Vector.whole([-1])), _ZERO, _ZERO)
+        coefs = block.weights(basis).joined(Vector.whole([-1]))
+        program.model.row(np.append(block.every, at), coefs, _ZERO, _ZERO)
         block.amounts[basis] = at
     return block.amounts[basis]
 
@@ -243,14 +249,6 @@ def made_on(program: WeekProgram, block: Block) -> int | None:
         columns = [amount(program, block, job.entry.basis)]
         block.any.append(used(program.model, columns, [job.hi], _ZERO, job.hi))
     return block.any[0]
-
-
-def weights(program: WeekProgram, block: Block, basis: Basis) -> tuple[Places, Vector]:
-    """The columns of a block and the kilograms of a basis that each of their kilograms brings."""
-    rows = block.rows
-    places = rows.place[program.world.source_of[block.supplies]]
-    columns = np.concatenate([block.columns, np.array(block.free, dtype=np.int64)])
-    return columns, rows.weights[basis].at(np.concatenate([places, np.array(rows.free, dtype=np.int64)]))
 
 
 def most_of(block: Block, basis: Basis) -> Fraction:

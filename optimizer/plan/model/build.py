@@ -32,13 +32,11 @@ from optimizer.plan.model.blocks import (
     block_of,
     most_of,
     ones,
-    weights,
 )
 from optimizer.plan.model.kitchen import rules_of
 from optimizer.plan.model.orders import besides, stock_and_orders
 from optimizer.plan.model.world import Job, World
-from optimizer.solver.links import none_or
-from optimizer.solver.model import Model
+from optimizer.solver.model import Model, none_or
 
 _ZERO = Fraction(0)
 _ONE = Fraction(1)
@@ -110,9 +108,8 @@ def _size(program: WeekProgram, job: Job, blocks: Sequence[Block], made: int | N
             model.rows.extend(none_or(dict.fromkeys(columns, _ONE), Span(job.lo, job.hi), made, owner=owner)[::-1])
         return
     # nothing else asks for a batch's kilograms: its size stands on the lots themselves
-    parts = [weights(program, b, job.entry.basis) for b in blocks]
-    coefs = parts[0][1].joined(*(w for _, w in parts[1:]))
-    model.row(np.concatenate([c for c, _ in parts]), coefs, job.lo, job.hi, owner)
+    first, *others = (block.weights(job.entry.basis) for block in blocks)
+    model.row(np.concatenate([block.every for block in blocks]), first.joined(*others), job.lo, job.hi, owner)
 
 
 def _uses(program: WeekProgram, *, only_offers: bool) -> Uses:

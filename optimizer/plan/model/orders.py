@@ -13,8 +13,7 @@ from constraints.row import Owner, RowKind
 from constraints.vector import Places, Vector
 from optimizer.plan.model.blocks import Buy, Uses, Wanted, WeekProgram, ones
 from optimizer.plan.model.world import Supply
-from optimizer.solver.links import none_or
-from optimizer.solver.model import Model
+from optimizer.solver.model import Model, none_or
 
 _ZERO = Fraction(0)
 _ONE = Fraction(1)

@@ -10,8 +10,6 @@ from __future__ import annotations
 from fractions import Fraction
 from typing import Any
 
-import numpy as np
-
 from constraints.row import Owner, RowKind
 from constraints.vector import Vector
 from optimizer.plan.model.blocks import WeekProgram
@@ -60,10 +58,8 @@ def _cuts_of(program: WeekProgram, part: Planned) -> int:
         kilograms[int(rows.place[world.supplies[s].source])] += kg
     for place, kg in zip(rows.free, part.free, strict=True):
         kilograms[place] = kg
-    places = np.concatenate([rows.place[world.source_of[block.supplies]], np.array(rows.free, dtype=np.int64)])
-    columns = np.concatenate([block.columns, np.array(block.free, dtype=np.int64)])
     cuts = [(r, row) for r in rows.problem.choosing for row in r.cuts(formula, tuple(kilograms))]
     for requirement, row in cuts:
         owner = Owner(RowKind.NEED, requirement, block.day, block.job)
-        program.model.row(columns, Vector.of(row.coefs).at(places), row.lo, row.hi, owner)
+        program.model.row(block.every, Vector.of(row.coefs).at(block.places), row.lo, row.hi, owner)
     return len(cuts)
