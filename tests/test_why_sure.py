@@ -34,7 +34,7 @@ from optimizer.reading.offers import parse_offers
 from optimizer.reading.recipe import parse_recipe
 from optimizer.why.curves import price_curve, target_curve
 from optimizer.why.ground import Ground, Means, family_of, ground_of
-from optimizer.why.limits import LimitPrice, Margin, Side, dearest, limit_prices, solved_again
+from optimizer.why.limits import LimitPrice, Margin, Side, dearest, limit_prices
 from optimizer.why.lots import LotPrice, lot_price
 from optimizer.why.offered import offered, offers_valued
 from optimizer.why.way import Kind
@@ -168,7 +168,7 @@ def test_beyond_a_range_other_lots_or_limits_decide() -> None:
             if side.beyond == ("no further was looked",):
                 continue
             width = abs(side.until - price.figure)
-            half, past = (solved_again(moving, price.figure + way * width * k / 100) for k in (50, 101))
+            half, past = (moving.solved(price.figure + way * width * k / 100) for k in (50, 101))
             assert half is not None and half.places == ground.stand.places
             assert past is None or past.places != ground.stand.places
             looked += 1

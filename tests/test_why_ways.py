@@ -45,7 +45,8 @@ CLOSE = 1e-6
 
 def outside(program: Program) -> Any:
     """scipy's answer to a program with whole numbers."""
-    rows = np.array([[float(a) for a in row.coefs] for row in program.rows])
+    terms = [dict(row.terms) for row in program.rows]
+    rows = np.array([[float(line.get(j, 0)) for j in range(len(program.variables))] for line in terms])
     low = [-np.inf if row.lo is None else float(row.lo) for row in program.rows]
     high = [np.inf if row.hi is None else float(row.hi) for row in program.rows]
     bounds = Bounds([float(v.lo) for v in program.variables], [float(v.hi) for v in program.variables])

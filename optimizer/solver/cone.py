@@ -273,7 +273,7 @@ class Curved:
         if loose.optimum.ending is Ending.INFEASIBLE:
             return loose
         cut = Program(program.variables, (*program.rows, *loose.cuts))
-        known = min((x for x in self.learnt.batches if program.feasible(x)), key=program.cost, default=())
+        known = next((x for x in sorted(self.learnt.batches, key=program.cost) if program.feasible(x)), ())
         best = Optimum(Ending.OPTIMAL, known, program.cost(known)) if known else None
         tree = Tree(cut, self.cones, self._pinned, cost=best.cost if best else None, most_nodes=nodes)
         done = tree.run()

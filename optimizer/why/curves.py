@@ -11,9 +11,8 @@ from constraints.numbers import shown
 from constraints.quantities import Amount
 from constraints.requirement import Requirement
 from optimizer.problem import Problem
-from optimizer.why.ground import Ground, Means, cheapest, family_of, moved_to
+from optimizer.why.ground import Ground, Means, family_of, moved_to
 from optimizer.why.lots import Line, Market, PerHeld, kinks
-from optimizer.why.stand import Curved
 
 _ZERO = Fraction(0)
 _SAMPLES = 24
@@ -78,10 +77,9 @@ def target_curve(ground: Ground, requirement: Requirement) -> Curve | None:
         """Solved again, in whole numbers where the batch without them would not be made."""
         if ground.whole:
             return ground.cost_with(requirement, moved_to(requirement, side, figure))
-        free = Curved(family.at(figure), family.cones(figure) if family.cones is not None else ())
-        values = cheapest(free)
-        if values is None or ground.made(values):
-            return None if values is None else free.program.cost(values)
+        found = family.solved(figure)
+        if found is None or ground.made(found.values):
+            return None if found is None else found.cost
         return ground.cost_with(requirement, moved_to(requirement, side, figure))
 
     start, wide = family.start, abs(family.start) or Fraction(1)

@@ -13,32 +13,27 @@ from enum import StrEnum
 from fractions import Fraction
 from functools import cached_property
 
+from constraints.formula import Batch
 from constraints.meaning import Role
 from constraints.numbers import PERCENT
 from constraints.requirement import Hold, Requirement, widened
 from constraints.row import Cone, Row
 from constraints.stock import Tidy
 from optimizer.bench.rows import layout_for
-from optimizer.clock import OutOfTime
 from optimizer.problem import Problem
 from optimizer.solver.exact import reduced_costs
-from optimizer.solver.kept import Kept, searching
+from optimizer.solver.kept import Kept
 from optimizer.solver.model import Basis, Place, Program, SolverDisagrees
 from optimizer.solver.optimum import held, settle
 from optimizer.solver.program import Layout, holds_of
-from optimizer.solver.session import ALL
 from optimizer.solver.simplex import vertex
 from optimizer.why.moving import Drift, Family
 from optimizer.why.stand import CLOSE, Curved, Stand
 
 _ZERO = Fraction(0)
 _ONE = Fraction(1)
-
-
 LEAST_ORDER = 50
 """An order is not made smaller than one part in so many; common practice, no source."""
-
-
 _NOWHERE = Basis((), ())
 
 
@@ -115,6 +110,15 @@ class Ground:
         """True where a batch of the program keeps pulls and remnants as the kitchen does, so that it would be made."""
         return all_keep(self._holds, self.layout.units, values, about=bool(self.cones))
 
+    def made_at(self, family: Family, figure: Fraction) -> bool:
+        """True where the cheapest batch at another figure would be made, or there is none."""
+        found = family.solved(figure)
+        return found is None or self.made(found.values)
+
+    def least_used(self, j: int) -> Fraction:
+        """The least of a column's variable that is used if any is: a pack, a smallest pull; zero if any part may be."""
+        return least_of(holds_of(self.problem)[j]) if self.whole else _ZERO
+
     @cached_property
     def chosen(self) -> Ground:
         """The ground with the choice of lots held as it was made, pulls and remnants kept."""
@@ -135,15 +139,18 @@ class Ground:
 
     @cached_property
     def reduced(self) -> tuple[Fraction, ...]:
-        """Reduced costs of the variables: cost less what the prices pay; zero where there are cones."""
-        if self.cones:
-            return (_ZERO,) * len(self.values)
-        return reduced_costs(self.program, self.prices)
+        """Reduced costs of the variables: cost less what the prices pay."""
+        return self.stand.reduced if self.cones else reduced_costs(self.program, self.prices)
 
     @property
     def kilograms(self) -> tuple[Fraction, ...]:
         """Usable kilograms of each column."""
         return self.layout.kilograms(self.values)
+
+    @cached_property
+    def batch(self) -> Batch:
+        """The batch with doses as they follow, not rounded."""
+        return self.problem.formula.exact_batch(self.kilograms)
 
     def cones_of(self, requirement: Requirement, size: int | None = None) -> tuple[Cone, ...]:
         """The cones of a requirement over the variables of the program, or over so many."""
@@ -154,14 +161,21 @@ class Ground:
         """The least cost with one requirement replaced, everything solved again; None where there is no batch."""
         chosen = [new if r is old else r for r in self.problem.choosing]
         program = layout_for(self.posed, chosen, any_size=True).program
-        return least_cost(
-            Curved(program, tuple(cone for r in chosen for cone in self.cones_of(r, len(program.variables))))
-        )
+        cones = tuple(cone for r in chosen for cone in self.cones_of(r, len(program.variables)))
+        found = Curved(program, cones).cheapest()
+        return None if found is None else found.cost
 
 
 def imposing(problem: Problem, tidy: Tidy) -> Problem:
     """The problem with rows for pulls and remnants."""
     return replace(problem, order=replace(problem.order, imposed=tidy))
+
+
+def least_of(hold: Hold) -> Fraction:
+    """The least that is taken of a column if anything is, in whole packs where it has them."""
+    span = hold.span(hold.step)
+    least = span.lo if span.lo <= span.hi or span.every is None else span.every
+    return max(least, _ONE) if hold.step is not None else least
 
 
 def all_keep(holds: Sequence[Hold], units: Sequence[Fraction], values: Sequence[Fraction], *, about: bool) -> bool:
@@ -194,9 +208,12 @@ def ground_of(
     empty = Ground(problem, layout, program, (), _ZERO, kept=kept)
     cones = tuple((r, cone) for r in problem.choosing for cone in empty.cones_of(r))
     found = replace(empty, cones=cones)
-    point = tuple(values) or ((program.whole or cones) and cheapest(found.free)) or ()
+    point = tuple(values)
     if (program.whole or cones) and not point:
-        return None
+        best = found.free.cheapest()
+        if best is None:
+            return None
+        point = best.values
     linear = held(program, point) if program.whole else program
     if cones:
         return replace(found, program=linear, values=point, cost=program.cost(point))
@@ -219,32 +236,6 @@ def _with_choices(program: Program, values: Sequence[Fraction]) -> tuple[Fractio
     for j, x in enumerate(values):
         kept.bound(j, x, x)
     return kept.best()
-
-
-def cheapest(curved: Curved) -> tuple[Fraction, ...] | None:
-    """The cheapest point of a program with its cones, whole numbers as the solver chose them; None: there is none.
-
-    Without whole numbers and cones both are proved. Raises SolverDisagrees where an answer cannot be made exact.
-    """
-    if curved.cones:
-        found = curved.cheapest()
-        return None if found is None else found.values
-    return settled_in_whole(Kept(curved.program))
-
-
-def settled_in_whole(kept: Kept) -> tuple[Fraction, ...] | None:
-    """The cheapest point of a program kept in the solver, however long it takes. Raises OutOfTime."""
-    with searching(kept, ALL):
-        values = kept.best()
-    if kept.stopped:
-        raise OutOfTime
-    return values or None
-
-
-def least_cost(curved: Curved) -> Fraction | None:
-    """What the cheapest point costs; None where there is none."""
-    values = cheapest(curved)
-    return None if values is None else curved.program.cost(values)
 
 
 def moved_to(requirement: Requirement, side: str, figure: Fraction) -> Requirement:
@@ -308,12 +299,14 @@ def stock_family(ground: Ground, j: int) -> tuple[Family, Ground]:
     variables = tuple(replace(v, hi=plenty) if k == j else v for k, v in enumerate(program.variables))
     opened = Program(variables, rows)
     drift = Drift(len(program.rows), (_ZERO,), hi=_ONE)
+    prices = ground.prices
     if not ground.cones:
         full = basis.variables[j] is Place.UPPER
+        prices = (*prices, ground.reduced[j] if full else _ZERO)
         places = tuple(Place.BASIC if full and k == j else p for k, p in enumerate(basis.variables))
         basis = Basis(places, (*basis.rows, Place.UPPER if full else Place.BASIC))
     cones = ground.free.cones
-    there = replace(ground, program=opened, basis=basis, more=j)
+    there = replace(ground, program=opened, basis=basis, prices=prices, more=j)
     return Family(opened, variable.hi, (drift,), lambda _: cones), there
 
 

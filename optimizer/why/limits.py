@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from fractions import Fraction
 
 from constraints.meaning import Role
 from constraints.requirement import Requirement, widened
-from optimizer.why.ground import Ground, Means, changes, cheapest, family_of, least_cost, moved_to
+from optimizer.why.ground import Ground, Means, changes, family_of, moved_to
 from optimizer.why.moving import Family, beside, last, slope_beside
-from optimizer.why.stand import CLOSE, Curved, Stand
+from optimizer.why.stand import CLOSE, Stand
 
 _ZERO, _ONE = Fraction(0), Fraction(1)
 _FIRST = Fraction(1, 1000)
@@ -36,7 +36,8 @@ class Side:
     the basis behind it stays the cheapest (None: without end), ``saved_there`` the money saved at that figure, and
     ``straight`` whether the price is the same all the way. ``beyond`` says what takes over, ``beyond_saves`` the price
     there; None with an empty ``beyond`` where nothing changes any more. ``possible`` False: there is no batch that way.
-    ``until_saves`` is the price just before ``until`` where it differs on the way and is known.
+    ``until_saves`` is the price just before ``until`` where it differs on the way and is known, ``batch`` one beside
+    the start.
     """
 
     way: str
@@ -49,6 +50,7 @@ class Side:
     beyond_saves: Fraction | None = None
     ends_there: bool = False
     until_saves: Fraction | None = None
+    batch: tuple[Fraction, ...] = field(default=(), compare=False, repr=False)
 
 
 @dataclass(frozen=True)
@@ -89,7 +91,7 @@ class Margin:
 def limit_prices(ground: Ground, *, detail: bool = True) -> tuple[tuple[LimitPrice, ...], tuple[Margin, ...]]:
     """Every requirement that depends on the lots: its prices where it binds, its margin where it does not.
 
-    Without ``detail`` nothing is solved again in whole numbers: prices alone are to be read, not how far they hold.
+    Without ``detail`` prices alone are found, not how far they hold, and no margins.
     """
     binding: list[LimitPrice] = []
     free: list[Margin] = []
@@ -101,14 +103,15 @@ def limit_prices(ground: Ground, *, detail: bool = True) -> tuple[tuple[LimitPri
         binding += [_price(ground, requirement, limit, detail=detail) for limit in bound]
         if not bound:
             value = figure_of(ground, requirement)
-            free.append(Margin(requirement, value, None if value is None else _margin(ground, requirement, value)))
+            margin = None if value is None or not detail else _margin(ground, requirement, value)
+            free.append(Margin(requirement, value, margin))
     binding.sort(key=lambda found: -found.price)
     return tuple(binding), tuple(free)
 
 
 def figure_of(ground: Ground, requirement: Requirement) -> Fraction | None:
     """A requirement's figure in the optimum, exact; None where it has none."""
-    return requirement.measure(ground.problem.formula.exact_batch(ground.kilograms)).value
+    return requirement.measure(ground.batch).value
 
 
 def binding_sides(ground: Ground, requirement: Requirement) -> list[str]:
@@ -147,67 +150,56 @@ def _price(ground: Ground, requirement: Requirement, limit: str, *, detail: bool
     limit = "both" if requirement.role is Role.SIZE else limit
     family = family_of(ground, requirement, limit)
     figure: Fraction = family.start if family is not None else getattr(requirement, limit)
-    sides: list[Side | None] = [None, None]
+    loosen = tighten = None
     if family is not None:
-        for k, (way, name) in enumerate(((up, "loosen"), (-up, "tighten"))):
-            sides[k] = _tidy_side(ground, requirement, limit, family, way, name, detail=detail)
+        loosen = _side_of_limit(ground, requirement, limit, family, (up, "loosen"), detail=detail)
+        tighten = _side_of_limit(ground, requirement, limit, family, (-up, "tighten"), detail=detail)
     anew = family is None or (ground.whole and detail)
     again = ground.cost_with(requirement, _wider(requirement, limit)) if anew else None
     means = ground.means if family is not None else Means.SOLVED_AGAIN
-    if not ground.whole and any(side is not None and OTHER_CHOICE in side.beyond for side in sides):
+    if not ground.whole and any(side is not None and OTHER_CHOICE in side.beyond for side in (loosen, tighten)):
         means = ground.chosen.means
-    return LimitPrice(
-        requirement, limit, figure, means, sides[0], sides[1], up, None if again is None else ground.cost - again
-    )
+    saving = None if again is None else ground.cost - again
+    return LimitPrice(requirement, limit, figure, means, loosen, tighten, up, saving)
 
 
-def _tidy_side(
-    ground: Ground, requirement: Requirement, limit: str, family: Family, way: int, name: str, *, detail: bool
+def _side_of_limit(
+    ground: Ground, requirement: Requirement, limit: str, family: Family, way: tuple[int, str], *, detail: bool
 ) -> Side:
-    """One side of a limit; where a batch within it would not be made, with the choice of lots held as it was made."""
-    side = side_of(ground, family, way, name, detail=detail)
-    if ground.whole:
-        return _while_chosen(ground, requirement, limit, family, way, side) if detail else side
-    told = while_made(ground, family, side, detail=detail)
-    if told is not None:
-        return told
-    there = ground.chosen
-    held = family_of(there, requirement, limit)
-    return side if held is None else _tidy_side(there, requirement, limit, held, way, name, detail=detail)
+    """One side of a limit; where a batch beside it would not be made, with the choice of lots held as it was made."""
+
+    def other(figure: Fraction) -> bool:
+        """Whether another choice of lots is cheaper at a figure, everything solved again, or the only one."""
+        if not ground.whole:
+            return not ground.made_at(family, figure)
+        free = ground.cost_with(requirement, moved_to(requirement, limit, figure))
+        held = None if free is None else family.solved(figure)
+        return free is not None and (held is None or free < held.cost - CLOSE * CLOSE * abs(held.cost))
+
+    side = side_of(ground, family, *way, detail=detail)
+    held = None if ground.made(side.batch) else family_of(ground.chosen, requirement, limit)
+    if held is not None:
+        return _side_of_limit(ground.chosen, requirement, limit, held, way, detail=detail)
+    return shortened(ground, family, side, other) if detail else side
 
 
-def while_made(ground: Ground, family: Family, side: Side, *, detail: bool = True) -> Side | None:
-    """A side as far as its batches would be made; None where one just beside the start would not.
+def shortened(ground: Ground, family: Family, side: Side, other: Callable[[Fraction], bool]) -> Side:
+    """A side as far as no other choice of lots is cheaper.
 
-    As long as the cheapest batch of all keeps pulls and remnants it is the cheapest that does. Without ``detail`` the
-    side is not shortened.
+    As long as the cheapest batch of all keeps pulls and remnants it is the cheapest that does.
     """
-
-    def made(figure: Fraction) -> bool:
-        cones = family.cones(figure) if family.cones is not None else ()
-        batch = cheapest(Curved(family.at(figure), cones))
-        return batch is None or ground.made(batch)
-
-    if ground.kept is None or ground.whole or not side.possible:
+    if not side.possible or (side.until is None if ground.whole else ground.kept is None):
         return side
     near, far = family.start, side.until if side.until is not None else 2 * family.start + 1
-    part = _INSIDE if ground.cones else _INSIDE**2
-    if not made(near + (far - near) * part):
-        return None
-    if not detail or made(far - (far - near) * part):
-        return side
-    return _shortened(family, side, lambda figure: not made(figure), near, far)
-
-
-def _shortened(family: Family, side: Side, over: Callable[[Fraction], bool], near: Fraction, far: Fraction) -> Side:
-    """A side that is over somewhere between two figures, as far as it is known not to be."""
-    start = near
+    told = replace(side, beyond=(OTHER_CHOICE,), beyond_saves=None, ends_there=False)
+    edge = _ZERO if ground.whole else _INSIDE if ground.cones else _INSIDE**2
+    if not other(far - (far - near) * edge):
+        return told if ground.whole and other(far + (far - near) * _INSIDE) else side
     for _ in range(_CHOICES):
         middle = (near + far) / 2
-        near, far = (near, middle) if over(middle) else (middle, far)
-    costs = [_solved_at(family, figure) for figure in (start, near)]
-    saved = None if costs[0] is None or costs[1] is None else costs[0] - costs[1]
-    return replace(side, until=near, saved_there=saved, beyond=(OTHER_CHOICE,), beyond_saves=None, ends_there=False)
+        near, far = (near, middle) if other(middle) else (middle, far)
+    costs = [found.cost for figure in (family.start, near) if (found := family.solved(figure)) is not None]
+    return replace(told, until=near, saved_there=costs[0] - costs[1] if len(costs) == 2 else None)
 
 
 def _wider(requirement: Requirement, limit: str) -> Requirement:
@@ -217,47 +209,29 @@ def _wider(requirement: Requirement, limit: str) -> Requirement:
     return widened(requirement, lower, hi + 1 if limit == "hi" and hi is not None else hi)
 
 
-def _while_chosen(ground: Ground, requirement: Requirement, limit: str, family: Family, way: int, side: Side) -> Side:
-    """A side of which the lots are held as chosen, shortened to where another choice of them becomes cheaper."""
-    if side.until is None:
-        return side
-
-    def others_at(figure: Fraction) -> bool:
-        """Whether another choice is cheaper at a figure, everything solved again, or the only one."""
-        free = ground.cost_with(requirement, moved_to(requirement, limit, figure))
-        held = None if free is None else _solved_at(family, figure)
-        return free is not None and (held is None or free < held - CLOSE * CLOSE * abs(held))
-
-    near, far = family.start, side.until
-    if not others_at(far):
-        past = others_at(far + (far - near) * _INSIDE)
-        other = replace(side, beyond=(OTHER_CHOICE,), beyond_saves=None, ends_there=False)
-        return other if past else side
-    return _shortened(family, side, others_at, near, far)
-
-
-def _solved_at(family: Family, figure: Fraction) -> Fraction | None:
-    """The least cost at a figure, lots held as chosen."""
-    cones = family.cones(figure) if family.cones is not None else ()
-    return least_cost(Curved(family.at(figure), cones))
-
-
 def side_of(ground: Ground, family: Family, way: int, name: str, *, detail: bool = True) -> Side:
-    """The price on one side of a family's start, its range and what lies beyond it."""
-    return _resolved(ground, family, way, name, detail=detail) if ground.cones else _exact(ground, family, way, name)
+    """The price on one side of a family's start; in ``detail`` its range and what lies beyond it."""
+    return (
+        _resolved(ground, family, way, name, detail=detail)
+        if ground.cones
+        else _exact(ground, family, way, name, detail=detail)
+    )
 
 
-def _exact(ground: Ground, family: Family, way: int, name: str) -> Side:
+def _exact(ground: Ground, family: Family, way: int, name: str, *, detail: bool) -> Side:
+    if not detail:
+        told = slope_beside(family, way, ground.basis, ground.values, ground.prices)
+        return Side(name, False) if told is None else Side(name, True, -way * told[0], batch=told[1])
     found = beside(family, family.start, way, ground.basis)
     if found is None:
         return Side(name, possible=False)
     saves = -way * found.slope_at(family.start)
     until = found.hi if way > 0 else found.lo
     if until is None:
-        return Side(name, True, saves, straight=found.straight)
+        return Side(name, True, saves, straight=found.straight, batch=found.values)
     side = Side(
         name, True, saves, until, found.cost_at(family.start) - found.cost_at(until), found.straight,
-        until_saves=-way * found.slope_at(until),
+        until_saves=-way * found.slope_at(until), batch=found.values,
     )  # fmt: skip
     edge = last(family, way)
     if edge is not None and edge == until:
@@ -273,49 +247,48 @@ def _exact(ground: Ground, family: Family, way: int, name: str) -> Side:
 def _resolved(ground: Ground, family: Family, way: int, name: str, *, detail: bool) -> Side:
     """The price at the optimum, its range by solving again: how far the same lots are used and limits reached."""
     stand = ground.stand
-    slope = _slope(stand.cost, family, family.start, way)
-    if slope is not None and not detail:
-        return Side(name, True, -way * slope)
-    inside, near, far, there = (None, family.start, None, None) if slope is None else _end(family, stand, way)
-    if slope is None or inside is None:  # not even the first step, and halving it, found a batch
+    slope, beside = _slope(stand.cost, family, family.start, way)
+    if slope is None or beside is None or not detail:
+        return Side(
+            name, slope is not None, None if slope is None else -way * slope, batch=beside.values if beside else ()
+        )
+    inside, near, far, there = _end(family, stand, way)
+    if inside is None:  # not even the first step, and halving it, found a batch
         return Side(name, possible=False)
-    back = _slope(inside.cost, family, near, -way)
+    back, _ = _slope(inside.cost, family, near, -way)
     told = None if back is None else -way * back
     straight = told is not None and abs(told + way * slope) <= abs(slope) * _FINE
-    side = Side(name, True, -way * slope, near, stand.cost - inside.cost, straight, until_saves=told)
+    side = Side(
+        name, True, -way * slope, near, stand.cost - inside.cost, straight, until_saves=told, batch=beside.values
+    )
     if far is None:
         return replace(side, straight=False, beyond=("no further was looked",), until_saves=None)
     if there is None:
         return replace(side, ends_there=True)
-    beyond = _slope(there.cost, family, far, way)
+    beyond, _ = _slope(there.cost, family, far, way)
     words = changes(ground, inside.places, there.places, {drift.row for drift in family.drifts})
     return replace(side, beyond=tuple(words), beyond_saves=None if beyond is None else -way * beyond)
 
 
-def _slope(cost: Fraction, family: Family, figure: Fraction, way: int) -> Fraction | None:
-    """Change of the least cost per unit at a figure of so much cost, going up (1) or down; None: no batch that way.
+def _slope(cost: Fraction, family: Family, figure: Fraction, way: int) -> tuple[Fraction | None, Stand | None]:
+    """Change of the least cost per unit at a figure of so much cost, going up (1) or down, and a batch beside it.
 
-    From two small steps, so that the curve's own bend does not count; smaller ones where it has a kink between them.
+    None where there is no batch that way. From two small steps, so that the curve's own bend does not count; smaller
+    ones where it has a kink between them.
     """
-    rise = None
+    rise, beside = None, None
     for share in _STEPS:
         step = share * max(abs(figure), _ONE)
-        one, two = (solved_again(family, figure + k * way * step) for k in (1, 2))
+        one, two = (family.solved(figure + k * way * step) for k in (1, 2))
         if one is None:
             continue
         first = way * (one.cost - cost) / step
         second = first if two is None else way * (two.cost - one.cost) / step
-        rise = first - (second - first) / 2
+        rise, beside = first - (second - first) / 2, one
         if abs(second - first) <= abs(first) / 100:
-            return rise
+            break
         rise = first
-    return rise
-
-
-def solved_again(family: Family, figure: Fraction) -> Stand | None:
-    """The optimum among the cones at another figure; None where no batch is found."""
-    assert family.cones is not None
-    return Curved(family.at(figure), family.cones(figure)).cheapest()
+    return rise, beside
 
 
 def _end(family: Family, start: Stand, way: int) -> tuple[Stand | None, Fraction, Fraction | None, Stand | None]:
@@ -333,9 +306,9 @@ def _end(family: Family, start: Stand, way: int) -> tuple[Stand | None, Fraction
         by = step if limit is None else min(step, abs(limit - family.start))
         if by <= near:
             break
-        found = solved_again(family, family.start + way * by)
+        found = family.solved(family.start + way * by)
         if k == 0 and found is not None and found.places != wanted:
-            closer = solved_again(family, family.start + way * by / 100)
+            closer = family.solved(family.start + way * by / 100)
             wanted = found.places if closer is not None and closer.places == found.places else wanted
         if found is None or found.places != wanted:
             far, there = by, found
@@ -343,7 +316,7 @@ def _end(family: Family, start: Stand, way: int) -> tuple[Stand | None, Fraction
         inside, near, step = found, by, step * _GROW
     while far is not None and far - near > _FINE * far and far > _FINE**3 * scale:
         by = (near + far) / 2
-        found = solved_again(family, family.start + way * by)
+        found = family.solved(family.start + way * by)
         if found is None or found.places != wanted:
             far, there = by, found
         else:
@@ -354,28 +327,18 @@ def _end(family: Family, start: Stand, way: int) -> tuple[Stand | None, Fraction
     return None if not near and there is None else inside, figure, family.start + way * far, there
 
 
-def _slope_at(ground: Ground, family: Family, way: int) -> tuple[Fraction, tuple[Fraction, ...]] | None:
-    return slope_beside(family, way, ground.basis, ground.values, ground.prices)
-
-
 def dearest(ground: Ground) -> tuple[Requirement, int, Fraction] | None:
     """The requirement, the size of the order aside, whose slack saves most per unit; its way of loosening; the saving.
 
-    One solve for each that binds, without ranges: for the short form below a blend.
+    Without ranges: for the short form below a blend.
     """
     best: tuple[Requirement, int, Fraction] | None = None
     for requirement in ground.problem.choosing:
         size = requirement.role is Role.SIZE or not requirement.rows(ground.problem.formula)
         for limit in () if size else binding_sides(ground, requirement):
             way, family = 1 if limit == "hi" else -1, family_of(ground, requirement, limit)
-            if family is None:
-                continue
-            slope = _slope(ground.cost, family, family.start, way) if ground.cones else None
-            found = None if ground.cones else _slope_at(ground, family, way)
-            if found is not None and not ground.made(found[1]):
-                held = family_of(ground.chosen, requirement, limit)
-                found = None if held is None else _slope_at(ground.chosen, held, way)
-            slope = slope if found is None else found[0]
-            if slope is not None and -way * slope > 0 and (best is None or -way * slope > best[2]):
-                best = requirement, way, -way * slope
+            if family is not None:
+                side = _side_of_limit(ground, requirement, limit, family, (way, "loosen"), detail=False)
+                if side.saves is not None and side.saves > (_ZERO if best is None else best[2]):
+                    best = requirement, way, side.saves
     return best

@@ -11,7 +11,7 @@ priced as held.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field, replace
 from fractions import Fraction
 
@@ -21,28 +21,30 @@ from optimizer.solver.conic import Units
 from optimizer.solver.kept import Kept, Unsettled
 from optimizer.solver.model import Program, SolverDisagrees, Variable
 from optimizer.solver.program import value_per_kg
-from optimizer.why.ground import Ground, Means, cheapest, settled_in_whole, stock_family
-from optimizer.why.limits import Side, side_of, while_made
-from optimizer.why.stand import CLOSE, Curved
+from optimizer.why.ground import Ground, Means, stock_family
+from optimizer.why.limits import Side, shortened, side_of
+from optimizer.why.stand import CLOSE, Curved, in_whole
 from optimizer.why.unfinished import Part, Unfinished
 
 _ZERO, _ONE = Fraction(0), Fraction(1)
 _MOST = 60
 _BELOW = Fraction(1, 1000)
 """Step below the price at which a lot enters, as a share of it, at which that is confirmed and its kilograms told."""
-SHARES = (Fraction(1, 100), Fraction(5, 100), Fraction(10, 100), Fraction(25, 100), Fraction(1, 2))
-"""Shares of a price below it at which kilograms are told."""
 _SLACK = Fraction(5, 10**8)
 """Share of the cost that is not told from nothing: fifty times the gap at which a solve ends."""
 
 
 @dataclass(frozen=True)
 class Line:
-    """One batch as a line over the price of a lot: cost of all else, and units of the lot's variable."""
+    """One batch as a line over the price of a lot: cost of all else, and units of the lot's variable.
+
+    ``paid`` is what rows and cuts pay for a unit of it, where there are cones.
+    """
 
     rest: Fraction
     amount: Fraction
     batch: tuple[Fraction, ...] = field(default=(), compare=False, repr=False)
+    paid: Fraction = field(default=_ZERO, compare=False)
 
     def at(self, price: Fraction) -> Fraction:
         """Cost at a price."""
@@ -52,59 +54,67 @@ class Line:
 class Market:
     """The least cost as the price of one variable changes, everything else as it is.
 
-    ``slack`` are savings that solving cannot tell from none: nothing without cones, where it is exact.
+    ``slack`` are savings that solving cannot tell from none: nothing without cones, where it is exact. ``quoted`` are
+    batches of which something was said.
     """
 
     def __init__(
-        self, free: Curved, j: int, floor: Fraction = _ZERO, cost: Fraction = _ZERO, kept: Kept | None = None
+        self,
+        free: Curved,
+        j: int,
+        floor: Fraction = _ZERO,
+        cost: Fraction = _ZERO,
+        kept: Kept | None = None,
+        least: Fraction = _ZERO,
     ) -> None:
         """``floor`` is the lowest price looked at: the one at which the lot itself costs nothing.
 
-        ``kept`` is the program in a solver already.
+        ``kept`` is the program in a solver already, ``least`` the least of the variable that is used if any is.
         """
-        self.free, self.program, self.j, self.floor = free, free.program, j, floor
+        self.free, self.program, self.j, self.floor, self.least_used = free, free.program, j, floor, least
         self.quoted: list[Line] = []
         self._kept = kept
         self.dear = max(abs(v.cost) for v in self.program.variables)
         self.slack = _SLACK * max(Fraction(Units.of(self.program).money), abs(cost)) if free.cones else _ZERO
 
-    def best(self, price: Fraction) -> Line | None:
-        """The cheapest batch at a price per unit of the variable; None where there is none."""
-        return self.line(self.point(replace(self.program.variables[self.j], cost=price)))
+    def best(self, price: Fraction, least: Fraction = _ZERO) -> Line | None:
+        """The cheapest batch at a price per unit of the variable, with so much of it; None where there is none."""
+        v = self.program.variables[self.j]
+        return self._line(replace(v, cost=price, lo=max(v.lo, least))) if least <= v.hi else None
 
     def bare(self) -> Line | None:
         """The cheapest batch where the lot is not used at all; None where no batch exists without it."""
         v = self.program.variables[self.j]
-        return None if v.lo > 0 else self.line(self.point(replace(v, hi=_ZERO)))
+        return None if v.lo > 0 else self._line(replace(v, hi=_ZERO))
 
     def least(self) -> Line:
         """The batch with the least of the lot, whatever it costs."""
-        line = self.line(self.point(self.program.variables[self.j], {self.j: _ONE}))
+        line = self._line(self.program.variables[self.j], {self.j: _ONE})
         if line is None:
             raise SolverDisagrees("a batch known to exist could not be found")
         return line
 
-    def point(self, v: Variable, costs: Mapping[int, Fraction] | None = None) -> tuple[Fraction, ...] | None:
+    def _line(self, v: Variable, costs: Mapping[int, Fraction] | None = None) -> Line | None:
         """The cheapest batch with the variable as it is put here; ``costs`` stand in place of all costs."""
+        own = self.program.variables[self.j]
+        asked = costs or {k: v.cost if k == self.j else w.cost for k, w in enumerate(self.program.variables)}
         if self.free.cones:
-            variables = (v if k == self.j else w for k, w in enumerate(self.program.variables))
-            put = (w if costs is None else replace(w, cost=costs.get(k, _ZERO)) for k, w in enumerate(variables))
-            return cheapest(replace(self.free, program=Program(tuple(put), self.program.rows)))
-        kept = self._kept = self._kept or Kept(self.program)
-        own = {k: v.cost if k == self.j else w.cost for k, w in enumerate(self.program.variables)}
-        kept.aim(own if costs is None else costs)
-        kept.bound(self.j, v.lo, v.hi)
-        try:
-            return settled_in_whole(kept)
-        finally:
-            kept.bound(self.j, self.program.variables[self.j].lo, self.program.variables[self.j].hi)
-
-    def line(self, point: tuple[Fraction, ...] | None) -> Line | None:
-        """A batch as a line over the price."""
+            put = (v if k == self.j else w for k, w in enumerate(self.program.variables))
+            variables = tuple(replace(w, cost=asked.get(k, _ZERO)) for k, w in enumerate(put))
+            stand = replace(self.free, program=Program(variables, self.program.rows)).cheapest()
+            point, paid = (None, _ZERO) if stand is None else (stand.values, v.cost)
+            paid -= stand.reduced[self.j] if stand is not None and not self.program.whole else _ZERO
+        else:
+            kept = self._kept = self._kept or Kept(self.program)
+            kept.aim(asked)
+            kept.bound(self.j, v.lo, v.hi)
+            try:
+                point, paid = in_whole(kept), _ZERO
+            finally:
+                kept.bound(self.j, own.lo, own.hi)
         if point is None:
             return None
-        amount = point[self.j]
-        return Line(self.program.cost(point) - self.program.variables[self.j].cost * amount, amount, tuple(point))
+        return Line(self.program.cost(point) - own.cost * point[self.j], point[self.j], tuple(point), paid)
 
 
 @dataclass(frozen=True)
@@ -123,55 +133,47 @@ def worth(market: Market, guess: Fraction, base: Fraction | None, line: Line | N
     """The largest price at which any of the lot is used.
 
     ``guess`` is a price at which it may be, ``line`` a batch known to use it, ``base`` the least cost without it (None:
-    no batch).
+    no batch). A lot that is used by so much at least is priced from above: there no more of it is used, so that what it
+    may cost at most follows, and is confirmed.
     """
     if base is None:
         return Worth(None, market.least().amount, needed=True)
     price = max(market.floor, guess) if line is None else (base - line.rest) / line.amount
-    for turn in range(_MOST):
-        found = market.best(price)
-        if found is None or found.at(price) >= base - market.slack:
-            if line is not None:
-                market.quoted.append(line)
-                return Worth(price, line.amount)
-            if turn == 0 and price > market.floor:
-                price = market.floor
-                continue
+    if market.least_used and (line is None or line.amount != market.least_used):
+        line, price = None, price + max(abs(price), market.dear) / 100
+    for _ in range(_MOST):
+        found = market.best(price, market.least_used)
+        if found is None:
             return Worth(None, _ZERO)
-        if not found.amount:
+        dearer = found.at(price) >= base - market.slack
+        if dearer and line is not None:
+            market.quoted.append(line)
+            return Worth(price, line.amount)
+        start, line = price, found if found.amount else None
+        price = max((base - found.rest) / found.amount if line is not None else market.floor, market.floor)
+        if dearer and price == market.floor:
+            if start == price:
+                return Worth(None, _ZERO)
+            line = None
+        elif not dearer and line is None:
             raise SolverDisagrees("the least cost without a lot is not the least")
-        line = found
-        price = (base - found.rest) / found.amount
     raise SolverDisagrees("the price of a lot could not be settled")
 
 
 def entry(market: Market, bare: Line, guess: Fraction) -> Worth:
     """As ``worth``, from the cheapest batch without the lot.
 
-    Among cones a lot enters little by little, at the price that a hair of it saves elsewhere, which is confirmed by
-    solving again a little below; the amount is that there.
+    Among cones a lot enters little by little, at the price that rows and cuts pay for it where it is not used, which is
+    confirmed by solving again a little below; the amount is that there.
     """
-    ceiling = _saved_by_a_hair(market, bare) if not market.program.whole else None
-    if ceiling is not None and ceiling <= market.floor:
-        return Worth(None, _ZERO)
-    if ceiling is not None:
-        below = market.best(max(market.floor, ceiling - _BELOW * max(abs(ceiling), market.dear / 50)))
+    if market.free.cones and not market.program.whole:
+        if bare.paid <= market.floor:
+            return Worth(None, _ZERO)
+        below = market.best(max(market.floor, bare.paid - _BELOW * max(abs(bare.paid), market.dear / 50)))
         if below is not None and below.amount > CLOSE:
             market.quoted.append(below)
-            return Worth(ceiling, below.amount)
+            return Worth(bare.paid, below.amount)
     return worth(market, guess, bare.rest)
-
-
-def _saved_by_a_hair(market: Market, bare: Line) -> Fraction | None:
-    """What a unit of a lot saves elsewhere where it is first put in; None where none can be."""
-    hair = min(market.program.variables[market.j].hi, sum(bare.batch, _ZERO)) / 10_000
-    v = market.program.variables[market.j]
-    points = [market.point(replace(v, lo=k * hair, hi=k * hair, cost=_ZERO)) for k in (1, 2)]
-    lines = [market.line(point) for point in points]
-    if lines[0] is None or lines[1] is None or not hair:
-        return None
-    one, two = (line.rest - bare.rest for line in lines if line is not None)
-    return -(4 * one - two) / (2 * hair)
 
 
 def same_blend(market: Market, line: Line) -> tuple[Fraction | None, Fraction | None]:
@@ -288,44 +290,53 @@ def nearest_unused(ground: Ground) -> LotPrice | None:
 
 
 def lot_price(ground: Ground, j: int, lot: Lot, *, detail: bool = True) -> LotPrice:
-    """One lot's prices, of batches that would be made. Raises OutOfTime."""
-    floor = min(ground.free.program.variables[j].cost, PerHeld(ground.problem, lot, ground.layout.units[j]).cost(_ZERO))
-    market = Market(ground.free, j, floor, ground.cost, ground.session)
-    found = _priced(ground, market, lot, detail=detail)
-    if all(ground.made(line.batch) for line in market.quoted):
-        return found
-    there = ground.chosen
-    again = _priced(there, Market(there.free, j, floor, ground.cost, there.session), lot, detail=detail)
-    return replace(again, more=found.more)
+    """One lot's prices, of batches that would be made. Raises OutOfTime.
+
+    Among cones a lot enters by a hair, which no batch with a smallest pull does.
+    """
+    found, quoted = (None, []) if ground.cones and ground.kept is not None else _priced(ground, j, lot, ground, detail)
+    if found is None or not all(ground.made(line.batch) for line in quoted):
+        found, _ = _priced(ground.chosen, j, lot, ground, detail)
+    return replace(found, more=_more(ground, j, lot, detail=detail))
 
 
-def _priced(ground: Ground, market: Market, lot: Lot, *, detail: bool) -> LotPrice:
-    j, free = market.j, ground.free
-    rest, unit, used = ground.reduced[j], ground.layout.units[j], _used(ground, j)
+def _priced(ground: Ground, j: int, lot: Lot, loose: Ground, detail: bool) -> tuple[LotPrice, list[Line]]:
+    """The prices of a lot on a ground, and the batches they speak of; what it may be worth comes from a loose one."""
+    free, unit, used = ground.free, ground.layout.units[j], _used(ground, j)
     own, amount = free.program.variables[j].cost, ground.values[j] if used else _ZERO
     scale = PerHeld(ground.problem, lot, unit)
+    market = Market(free, j, min(own, scale.cost(_ZERO)), ground.cost, ground.session, ground.least_used(j))
     line = Line(ground.cost - own * amount, amount, ground.values)
-    bare = market.bare() if used else Line(ground.cost, _ZERO, ground.values)
+    rest = loose.reduced[j] / loose.layout.units[j] * unit
+    bare = market.bare() if used else replace(line, paid=own - rest)
     market.quoted += [bare] if bare is not None else []
-    if ground.cones:
-        guess = own if used else own - abs(own) / 1000
-        found = worth(market, guess, None) if bare is None else entry(market, bare, guess)
+    guess = own - rest - abs(own - rest) / 1000
+    if bare is not None and not used:
+        found = entry(market, bare, guess)
+    elif bare is not None and ground.cones and not free.program.whole:
+        found = entry(market, bare, own)
     else:
-        guess = own - rest - abs(own - rest) / 1000
         found = worth(market, guess, None if bare is None else bare.rest, line if used else None)
     if used and not found.needed and (found.price is None or found.price < own):
         found = Worth(own, amount)
     low, high = _same(market, line, own) if used and detail else (found.price, None)
-    more = None
-    full = free.program.variables[j].hi - amount <= (CLOSE * max(_ONE, amount) if ground.cones else _ZERO)
-    if used and full and not ground.whole:
-        family, there = stock_family(ground, j)
-        side = while_made(there, family, side_of(there, family, 1, "loosen", detail=detail), detail=detail)
-        more = None if side is None else scale.side(side)
     return LotPrice(
         lot, scale.kg(amount), scale.money(own) or _ZERO, ground.means_of_lots, scale.money(found.price),
-        scale.kg(found.amount), found.needed, scale.money(low), scale.money(high), more,
-    )  # fmt: skip
+        scale.kg(found.amount), found.needed, scale.money(low), scale.money(high),
+    ), market.quoted  # fmt: skip
+
+
+def _more(ground: Ground, j: int, lot: Lot, *, detail: bool) -> Side | None:
+    """What another kilogram on hand of a lot that is used up saves, of batches that would be made."""
+    most, room = ground.free.program.variables[j].hi, CLOSE if ground.cones else _ZERO
+    if ground.whole or not _used(ground, j) or most - ground.values[j] > room * max(_ONE, most):
+        return None
+    family, there = stock_family(ground, j)
+    side = side_of(there, family, 1, "loosen", detail=detail)
+    if not there.made(side.batch):
+        return None
+    side = shortened(there, family, side, lambda figure: not there.made_at(family, figure)) if detail else side
+    return PerHeld(ground.problem, lot, ground.layout.units[j]).side(side)
 
 
 def _same(market: Market, line: Line, own: Fraction) -> tuple[Fraction | None, Fraction | None]:
@@ -337,16 +348,6 @@ def _same(market: Market, line: Line, own: Fraction) -> tuple[Fraction | None, F
     moved = [b is None or abs(b.amount - line.amount) > 10 * CLOSE * max(_ONE, line.amount) for b in beside]
     low, high = (own, own) if all(moved) else same_blend(market, line)
     return own if moved[0] else low, own if moved[1] else high
-
-
-def amounts(
-    market: Market, scale: PerHeld, price: Fraction, shares: Sequence[Fraction]
-) -> tuple[tuple[Fraction, Fraction], ...]:
-    """Kilograms as held used at prices by these shares below one, all as held; none where it is not above zero."""
-    held = scale.money(price) or _ZERO
-    asked = [held * (1 - share) for share in shares] if held > 0 else []
-    lines = [(price, market.best(scale.cost(price))) for price in asked]
-    return tuple((price, scale.kg(line.amount)) for price, line in lines if line is not None)
 
 
 class PerHeld:

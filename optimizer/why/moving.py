@@ -23,6 +23,7 @@ from optimizer.solver.exact import reduced_costs, refutes
 from optimizer.solver.kept import Kept
 from optimizer.solver.model import Basis, Place, Program, SolverDisagrees
 from optimizer.solver.simplex import GaveUp, Simplex
+from optimizer.why.stand import Curved, Stand
 
 _ZERO = Fraction(0)
 _ONE = Fraction(1)
@@ -56,6 +57,10 @@ class Family:
     cones: Callable[[Fraction], tuple[Cone, ...]] | None = None
     floor: Fraction | None = None
     ceiling: Fraction | None = None
+
+    def solved(self, figure: Fraction) -> Stand | None:
+        """The cheapest batch at another figure; None where none is found."""
+        return Curved(self.at(figure), self.cones(figure) if self.cones is not None else ()).cheapest()
 
     def at(self, figure: Fraction) -> Program:
         """The program at another figure."""

@@ -24,14 +24,15 @@ from optimizer.reading.lots import LotTable
 from optimizer.reading.offer_columns import BreakKind
 from optimizer.reading.offers import Offer, OfferTable, Stretch
 from optimizer.reading.recipe import Recipe
-from optimizer.solver.model import Program
 from optimizer.solver.program import holds_of
-from optimizer.why.ground import Means, all_keep, imposing
-from optimizer.why.lots import SHARES, Line, Market, PerHeld, amounts, entry, kinks, worth
+from optimizer.why.ground import Means, all_keep, imposing, least_of
+from optimizer.why.lots import Line, Market, PerHeld, entry, kinks, worth
 from optimizer.why.stand import Curved, curved_of
 from optimizer.wording import counted
 
 _ZERO = Fraction(0)
+_SHARES = (Fraction(1, 100), Fraction(5, 100), Fraction(10, 100), Fraction(25, 100), Fraction(1, 2))
+"""Shares of a price below it at which kilograms are told."""
 _HAIR = Fraction(1, 10**6)
 """Part of a pack too small to order another for: less than a solve's error."""
 
@@ -168,18 +169,19 @@ def offers_valued(
     columns = {column.name: j for j, column in enumerate(free.formula.columns)}
     taken = {columns[offer.lot.name] for offer in offers if offer.lot.name in columns}
     holds, units = holds_of(tidy), layout_for(free).units
-    programs = [curved_of(problem) for problem in ([tidy] if whole or kept is None else [free, tidy])]
+    programs = [curved_of(tidy)]
+    if kept is not None and not whole and not programs[0].cones:
+        programs.insert(0, curved_of(free))
     for offer in offers:
         j = columns.get(offer.lot.name)
         if j is None:
             means = _means(programs[0])
             yield OfferWorth(offer, means, possible=False, left_out=why.get(offer.lot.name, "may not go in"))
             continue
-        lot = free.formula.columns[j]
-        assert isinstance(lot, Lot)
-        scale = PerHeld(free, lot, units[j])
+        scale = PerHeld(free, offer.lot, units[j])
         for program in programs:
-            market = Market(_without(program, taken - {j}), j, scale.cost(_ZERO), cost or _ZERO)
+            least = least_of(holds[j]) if program.program.whole else _ZERO
+            market = Market(_without(program, taken - {j}), j, scale.cost(_ZERO), cost or _ZERO, None, least)
             told = _worth(market, scale, OfferWorth(offer, _means(program)), cost)
             if all(all_keep(holds, units, line.batch, about=bool(program.cones)) for line in market.quoted):
                 break
@@ -194,15 +196,17 @@ def _without(curved: Curved, columns: set[int]) -> Curved:
     """The program with nothing of these columns."""
     program = curved.program
     variables = tuple(replace(v, hi=_ZERO) if k in columns else v for k, v in enumerate(program.variables))
-    return Curved(Program(variables, program.rows), curved.cones)
+    return replace(curved, program=replace(program, variables=variables))
 
 
 def _worth(market: Market, scale: PerHeld, told: OfferWorth, cost: Fraction | None) -> OfferWorth:
     """What one offer is worth."""
     if market.best(market.floor) is None:
         return replace(told, possible=False)
-    bare = market.bare() if market.free.cones and cost is not None else None
-    value = worth(market, market.floor, cost) if bare is None else entry(market, bare, market.floor)
+    bare = None if cost is None else Line(cost, _ZERO)
+    if bare is not None and market.free.cones and not market.program.whole:
+        bare = market.bare()
+    value = worth(market, market.floor, None) if bare is None else entry(market, bare, market.floor)
     told = replace(told, most=scale.money(value.price), kg=scale.kg(value.amount), needed=value.needed)
     if value.price is not None and told.most is not None:
         if market.free.cones:
@@ -217,10 +221,11 @@ def _worth(market: Market, scale: PerHeld, told: OfferWorth, cost: Fraction | No
 def _more_below(market: Market, scale: PerHeld, most: Fraction) -> Iterator[tuple[Fraction, Fraction]]:
     """Prices below the most to pay, and the kilograms wanted at each, as held; only where they are more."""
     before = _ZERO
-    for price, kg in amounts(market, scale, scale.cost(most), SHARES):
-        if kg > before * Fraction(101, 100):
-            before = kg
-            yield price, kg
+    for price in (most * (1 - share) for share in _SHARES if most > 0):
+        line = market.best(scale.cost(price))
+        if line is not None and scale.kg(line.amount) > before * Fraction(101, 100):
+            before = scale.kg(line.amount)
+            yield price, before
 
 
 def _steps(

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from fractions import Fraction
 from functools import cached_property
 
@@ -11,8 +11,11 @@ from optimizer.bench.rows import layout_for
 from optimizer.problem import Problem
 from optimizer.solver import cone
 from optimizer.solver.conic import Units
+from optimizer.solver.exact import reduced_costs
+from optimizer.solver.kept import Kept, searching
 from optimizer.solver.model import Basis, Ending, Place, SolverDisagrees
 from optimizer.solver.optimum import Ranks
+from optimizer.solver.session import ALL
 
 _ZERO = Fraction(0)
 _ONE = Fraction(1)
@@ -28,29 +31,53 @@ class Curved(cone.Curved):
     def cheapest(self) -> Stand | None:
         """The optimum; None where no batch was found. Raises OutOfTime.
 
-        Without whole numbers a batch is missed only where those that keep the cones leave hardly any room.
+        Without cones either is proved, as far as whole numbers go; with them and without whole numbers a batch is
+        missed only where those that keep the cones leave hardly any room.
         """
         clock.left()
+        if not self.cones:
+            values = in_whole(Kept(self.program))
+            return Stand(self, values) if values else None
         try:
-            found = self.settled(Ranks((), ()), plain=False).optimum
+            found = self.settled(Ranks((), ()), plain=False)
         except SolverDisagrees:
             return None
-        if found.ending is Ending.TIME_LIMIT:
+        if found.optimum.ending is Ending.TIME_LIMIT:
             raise clock.OutOfTime
-        return Stand(self, found.values) if found.values else None
+        return Stand(self, found.optimum.values, found) if found.optimum.values else None
+
+
+def in_whole(kept: Kept) -> tuple[Fraction, ...] | None:
+    """The cheapest point of a program kept in the solver, however long it takes. Raises OutOfTime."""
+    with searching(kept, ALL):
+        values = kept.best()
+    if kept.stopped:
+        raise clock.OutOfTime
+    return values or None
 
 
 @dataclass(frozen=True)
 class Stand:
-    """A program with cones and its optimum."""
+    """A program with cones and its optimum; ``found`` has the prices that prove it, where it was found here."""
 
     curved: Curved
     values: tuple[Fraction, ...]
+    found: cone.Found | None = field(default=None, compare=False, repr=False)
 
     @cached_property
     def cost(self) -> Fraction:
         """Cost at the optimum."""
         return self.curved.program.cost(self.values)
+
+    @cached_property
+    def reduced(self) -> tuple[Fraction, ...]:
+        """Reduced costs of the variables, by the prices of rows and cuts that prove the cost; whole numbers aside."""
+        if self.found is None:
+            again = self.curved.cheapest()
+            return again.reduced if again is not None else (_ZERO,) * len(self.values)
+        program = self.curved.program
+        priced = replace(program, rows=(*program.rows, *self.found.cuts))
+        return reduced_costs(priced, self.found.optimum.prices)
 
     @cached_property
     def reached(self) -> tuple[bool, ...]:
