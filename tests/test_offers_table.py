@@ -111,3 +111,18 @@ def test_what_a_simpler_table_refuses_is_said_by_its_own_columns(text: str, colu
     with pytest.raises(BadInput) as error:
         parse_offers(text, "o.csv", simple=True)
     assert [(fault.column, fault.found) for fault in error.value.faults] == [(column, words)]
+
+
+@pytest.mark.parametrize(
+    ("column", "words"),
+    [
+        ("worth_after_per_kg", "worth 4.5 a kilogram when left over, yet sold at 3"),
+        ("worth_after_per_lb", "worth 4.5 a pound when left over, yet sold at 1.3608"),
+        ("salvage_per_lb", "salvage of 4.5 a pound, yet sold at 1.3608"),
+    ],
+)
+def test_a_worth_above_the_price_is_said_in_the_unit_it_is_typed_in(column: str, words: str) -> None:
+    """3 a kilogram are 1.3608 a pound."""
+    with pytest.raises(BadInput) as error:
+        parse_offers(f"offer,supplier,fat_pct,cost_per_kg,{column}\nneck,Hill,20,3,4.5\n", "o.csv")
+    assert [(f.column, f.found) for f in error.value.faults] == [(column, words)]

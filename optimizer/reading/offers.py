@@ -23,7 +23,7 @@ from constraints.document import Day, Line, Name, NotNegative, Positive, Strict,
 from constraints.faults import BadInput, Fault, Severity, nearest
 from constraints.ingredients import Lot
 from constraints.numbers import KG_PER_LB, NotANumber, exact, trimmed
-from optimizer.reading.columns import KNOWN, OTHER_WORDS
+from optimizer.reading.columns import INSTEAD, KNOWN, OTHER_WORDS
 from optimizer.reading.lot_checks import STOCK_MOST
 from optimizer.reading.lots import parse_lots
 from optimizer.reading.offer_columns import NEEDED, NOT_HERE, OWN, PERIOD, PRICE, BreakKind
@@ -39,7 +39,7 @@ Cells = TypeVar("Cells", bound=Strict)
 _SIMPLER = {"lot": "offer", "offered_kg": "largest_order_kg", "on_hand_kg": "largest_order_kg",
             "on_hand_lb": "largest_order_lb"}  # fmt: skip
 """Columns of a simpler table, and what they are of an offer."""
-_BY_POUND = {name: f"{name[:-2]}kg" for name in (*OWN, *PRICE) if name.endswith("_lb")}
+_BY_POUND = {f"{name[:-2]}lb": name for name in (*INSTEAD, *OWN) if name.endswith("kg")}
 """The kilogram column that a pound column stands for."""
 
 
@@ -253,14 +253,15 @@ def parse_offers(text: str, file: str, *, simple: bool = False) -> OfferTable:
         row = _Row(file, number, dict(zip(heads, map(str.strip, cells), strict=True)), spelt, commas, simple)
         groups.setdefault(row.typed["offer"], []).append(row)
     read = {name: _read_group(rows, faults) for name, rows in groups.items()}
-    lots, warnings = _lots(table, {name: rows[0] for name, rows in groups.items()}, faults)
+    firsts = {name: rows[0] for name, rows in groups.items()}
+    lots, warnings = _lots(table, firsts, faults) if groups else ({}, ())
     offers = []
     for name, (terms, periods) in read.items():
         if terms is not None and name in lots:
             lot = replace(lots[name], on_hand_kg=PLENTY if (most := terms.largest_order_kg) is None else most)
             lot = lot if periods else replace(lot, cost_per_kg=_ZERO, held_cost_per_kg=_ZERO)
-            offers.append(Offer(name, lot, periods, terms, groups[name][0].number))
-            faults += _hoarded(offers[-1], groups[name][0])
+            offers.append(Offer(name, lot, periods, terms, firsts[name].number))
+            faults += _hoarded(offers[-1], firsts[name])
     faults += _supplier_faults(offers, file)
     if faults:
         raise BadInput(sorted(faults, key=lambda fault: fault.line or 0))
@@ -364,9 +365,7 @@ def _read_group(rows: Sequence[_Row], faults: list[Fault]) -> tuple[Terms | None
 
 def _lots(table: Table, firsts: Mapping[str, _Row], faults: list[Fault]) -> tuple[dict[str, Lot], tuple[Fault, ...]]:
     """The offers as lots, through the reader of lots tables; every row keeps its line so that faults have it."""
-    one = next(iter(firsts.values()), None)
-    if one is None:
-        return {}, ()
+    one = next(iter(firsts.values()))
     shared = dict.fromkeys((*(name for name in one.typed if name and name not in OWN), PRICE[0]))
     lines = {table.header_line: csv_line(["lot", "on_hand_kg", *shared], table.delimiter)}
     for name, row in firsts.items():
@@ -391,11 +390,12 @@ def _hoarded(offer: Offer, row: _Row) -> Iterator[Fault]:
     """What is worth more left over than it is sold for."""
     lowest = min((period.lowest for period in offer.periods), default=None)
     for key, worth, words in (
-        ("worth_after_per_kg", offer.terms.worth_after_per_kg, "worth {} a kilogram when left over"),
-        ("salvage_per_kg", offer.lot.salvage_per_kg, "salvage of {} a kilogram"),
+        ("worth_after_per_kg", offer.terms.worth_after_per_kg, "worth {} a {} when left over"),
+        ("salvage_per_kg", offer.lot.salvage_per_kg, "salvage of {} a {}"),
     ):
         if lowest is not None and worth > lowest:
-            found = f"{words.format(trimmed(worth))}, yet sold at {trimmed(lowest)}"
+            unit, kg = ("pound", KG_PER_LB) if row.headed(key).endswith("lb") else ("kilogram", Fraction(1))
+            found = f"{words.format(trimmed(worth * kg), unit)}, yet sold at {trimmed(lowest * kg, 4)}"
             yield row.fault(key, found, "at most the lowest price, or the plan would hoard")
 
 
