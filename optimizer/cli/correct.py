@@ -135,7 +135,7 @@ def _write(correction: Correction, html: Typed, sheet: Typed, lots: str, code: s
 
         shared.write_text(html, batch_html(correction.answer), "--html")
     if sheet is not None:
-        from optimizer.sheet.page import corrected_page
+        from optimizer.sheet.batch_sheet import corrected_page
 
         shared.write_text(sheet, corrected_page(correction, lots, code), "--sheet")
 

@@ -54,7 +54,7 @@ def sheet(
         asked = order.read(tidy, mixer_kg=mixer_kg)
         with shared.within_time(time_limit):
             answer = cheapest(file, lots, asked, wished)
-        from optimizer.sheet.page import one_page
+        from optimizer.sheet.batch_sheet import one_page
 
         page, ending = one_page(answer, lots, code), answer.status.exit_code
     if html is None:

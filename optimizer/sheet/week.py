@@ -11,8 +11,7 @@ from optimizer.pages.figures import ounces, places_of
 from optimizer.past import Past
 from optimizer.plan.report.outcome import Outcome
 from optimizer.plan.report.plan_page import name_of, order_cells, pulled, verdict_lines
-from optimizer.sheet.batch import Sheet
-from optimizer.sheet.page import sheet_page
+from optimizer.sheet.batch_sheet import Sheet, sheet_page
 from optimizer.wording import day_words
 
 

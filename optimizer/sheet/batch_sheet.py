@@ -6,10 +6,13 @@ Safe Food for Canadians Regulations s. 90 and 92 (see the check list beside the 
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, field
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from fractions import Fraction
 from typing import Any
+
+import segno
+from markupsafe import Markup
 
 from constraints.formula import Batch
 from constraints.ingredients import FAT, Ingredient, Kind, Lot
@@ -18,15 +21,22 @@ from constraints.quantities import Basis
 from constraints.rules import ProcessStep
 from constraints.treatment import Treatments, fahrenheit, load_treatments
 from optimizer.answer import Answer
+from optimizer.correction import Correction
 from optimizer.made.found import degrees, spell
 from optimizer.made.product import Product, species_of_lots
+from optimizer.made.schedule import HEADS, step_cells
 from optimizer.pages.batch_page import do_not_make
+from optimizer.pages.chart import render
+from optimizer.pages.correct_page import opening
 from optimizer.pages.details import nothing_goes_in, source_words
 from optimizer.pages.figures import division_words, figure, grams, ounces, places_of
+from optimizer.pages.pictures import SIZES, drawn
 from optimizer.pages.tables import apart
-from optimizer.remarks import heed, warnings
-from optimizer.summary import finished_kg, weight
+from optimizer.past import Past
+from optimizer.remarks import heed, verdict_of, warnings
+from optimizer.summary import casing_need, finished_kg, weight
 from optimizer.verdict import Mark, mark
+from optimizer.weighing.rounding import Weighed
 from optimizer.wording import day_words
 
 _TURN = (Kind.CURE, Kind.SALT, Kind.DRY, Kind.WATER, Kind.LIQUID, Kind.INCLUSION)
@@ -55,7 +65,7 @@ class Sheet:
     @property
     def size(self) -> str:
         """Meat block and whole batch."""
-        meat, whole = (self._kg(weight(self._total, basis)) for basis in (Basis.MEAT, Basis.BATCH))
+        meat, whole = (self._kg(weight(self._weighed.total, basis)) for basis in (Basis.MEAT, Basis.BATCH))
         return f"{meat} of meat, {whole} in all"
 
     @property
@@ -70,13 +80,13 @@ class Sheet:
         return [*warnings(self.answer), *heed(self.answer)]
 
     @property
-    def _total(self) -> Batch:
+    def _weighed(self) -> Weighed:
         assert self.answer.weighed is not None
-        return self.answer.weighed.total
+        return self.answer.weighed
 
     def pulls(self) -> Iterator[dict[str, str]]:
         """What to take from the cooler, as held: the leanest first, so that the fat stays cold (no source)."""
-        lots = [(i, kg) for i, kg in self._total.kilograms.items() if isinstance(i, Lot) and not i.parts]
+        lots = [(i, kg) for i, kg in self._weighed.total.kilograms.items() if isinstance(i, Lot) and not i.parts]
         on = self.answer.problem.order.day
         for lot, kg in sorted(lots, key=lambda pair: (pair[0].properties[FAT], pair[0].name)):
             large, small = self._weight(lot, lot.held_kg(kg))
@@ -93,7 +103,7 @@ class Sheet:
             if item.kind is Kind.CURE:
                 salts = {"nitrite": typed[item.name].nitrite_pct, "nitrate": typed[item.name].nitrate_pct}
                 strength = " and ".join(f"{trimmed(pct)} % {salt}" for salt, pct in salts.items() if pct)
-                division = self._divisions[item]
+                division = self._weighed.divisions[item]
                 large, scale = f"{grams(kg, division)} g", division_words(division)
                 yield {"name": item.name, "strength": strength, "large": large, "scale": scale}
 
@@ -111,18 +121,13 @@ class Sheet:
         """The weight of a load."""
         return self._kg(weight(load, Basis.BATCH))
 
-    @property
-    def _divisions(self) -> Mapping[Ingredient, Fraction]:
-        assert self.answer.weighed is not None
-        return self.answer.weighed.divisions
-
     def _kg(self, kilograms: Fraction) -> str:
         said = f"{apart(trimmed(kilograms, 3))} kg"
         return f"{ounces(kilograms, Fraction(1, 100))} ({said})" if self.in_pounds else said
 
     def _weight(self, item: Ingredient, kilograms: Fraction) -> tuple[str, str]:
         """A weight to be read at arm's length, and the same in small in kilograms or grams where that is in pounds."""
-        division = self._divisions[item]
+        division = self._weighed.divisions[item]
         lot = isinstance(item, Lot)
         plain = f"{apart(shown(kilograms, places_of(division)))} kg" if lot else f"{grams(kilograms, division)} g"
         return (ounces(kilograms, division), plain) if self.in_pounds else (plain, "")
@@ -134,11 +139,12 @@ class Sheet:
 
     def limits(self) -> Iterator[dict[str, Any]]:
         """Limits on temperature and time of the recipe's places, each with what is to be read for it."""
-        lots = [item for item in self._total.kilograms if isinstance(item, Lot)]
-        product = Product(self.answer.problem.recipe, self._total, True, species_of_lots(lots))
-        named = [name for name in self.entry.rules if not name.endswith((".yaml", ".yml"))]
-        for place in filter(None, map(load_treatments, named)):
-            yield from _limits(place, product)
+        total = self._weighed.total
+        species = species_of_lots([item for item in total.kilograms if isinstance(item, Lot)])
+        product = Product(self.answer.problem.recipe, total, True, species)
+        for name in self.entry.rules:
+            place = None if name.endswith((".yaml", ".yml")) else load_treatments(name)
+            yield from [] if place is None else _limits(place, product)
 
     @property
     def reads_on(self) -> list[str]:
@@ -150,7 +156,7 @@ class Sheet:
     @property
     def expected(self) -> str:
         """What should come out, by the yield that the recipe declares and by what was measured."""
-        finished = finished_kg(self.answer.problem, self._total)
+        finished = finished_kg(self.answer.problem, self._weighed.total)
         declared = "" if finished is None else f"{self._kg(finished)} by the recipe's yield"
         measured = self.answer.problem.recipe.measured
         return "; ".join(filter(None, (declared, measured.words() if measured else "")))
@@ -184,3 +190,33 @@ def _limits(place: Treatments, product: Product) -> Iterator[dict[str, Any]]:
                 within = "" if stage.within is None else f" within {spell(stage.within)}"
                 what = f"cooling, {option.title}: {start} to {trimmed(stage.to)} {option.unit}{within}"
                 yield {"what": what, "by": option, "read": ("time at first", "time at last")}
+
+
+def sheet_page(title: str, sheets: Sequence[Sheet], week: dict[str, Any] | None = None) -> str:
+    """Sheets as one HTML page that loads nothing; every text from the input is escaped."""
+    said = {"casing_need": casing_need, "code_of": _drawn_code, "day_words": day_words, "drawn": drawn, "shown": shown,
+            "verdict_of": verdict_of, "step_cells": step_cells, "schedule_heads": HEADS}  # fmt: skip
+    return render("sheet/sheet.html", title=title, sheets=sheets, week=week, **said, **SIZES)
+
+
+def _drawn_code(code: str) -> Markup:
+    """The code as a QR code; its markup is the library's, which escapes what it is given."""
+    code_drawn = segno.make_qr(code, error="m").svg_inline(scale=4, dark="#000", light="#fff", title=f"batch {code}")
+    return Markup(code_drawn)
+
+
+def one_page(answer: Answer, lots: str, code: str | None) -> str:
+    """The page of one batch; ``code`` or the next that is free in the ledger, if its lots stand in one."""
+    past, problem = Past.of(lots), answer.problem
+    code = code or past.free_code(problem.order.day)
+    found = Sheet(answer, code, problem.recipe.entry.name, problem.in_pounds, past.suppliers)
+    return sheet_page("Batch sheet" if answer.weighed else "No batch", [found])
+
+
+def corrected_page(found: Correction, lots: str, code: str | None) -> str:
+    """The page of what puts a batch right; nothing is laid out of what is on hold or must not be made."""
+    past, problem = Past.of(lots), found.answer.problem
+    answer = replace(found.answer, weighed=None) if found.exit_code else found.answer
+    code, name = code or past.free_code(problem.order.day), problem.recipe.entry.name
+    sheet = Sheet(answer, code, name, problem.in_pounds, past.suppliers, tuple(opening(found)))
+    return sheet_page("Correction sheet" if answer.weighed else "No correction", [sheet])
