@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import sys
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING
 
 import typer
 
 from optimizer.cli import shared
-from optimizer.cli.shared import Figure, Typed, number, option
+from optimizer.cli.shared import Figure, Typed, number, optional
 
 if TYPE_CHECKING:
     from datetime import date as Day
@@ -24,12 +24,12 @@ def blend(
     order: shared.Ordered,
     tidy: shared.Tidy,
     wished: shared.Wished,
-    meat_scale_g: Annotated[Figure, number("G", "Division of the meat scale. Default: the recipe's, or 50.")] = None,
-    spice_scale_g: Annotated[Figure, number("G", "Division of the spice scale. Default: the recipe's, or 1.")] = None,
+    meat_scale_g: Figure = number("G", "Division of the meat scale. Default: the recipe's, or 50."),
+    spice_scale_g: Figure = number("G", "Division of the spice scale. Default: the recipe's, or 1."),
     mixer_kg: shared.MixerKg = None,
     time_limit: shared.TimeLimit = None,
     html: shared.Html = None,
-    proof: Annotated[Typed, option("FILE", "Write the proof for anyone's checker to judge, as VIPR 1.0.")] = None,
+    proof: Typed = optional("FILE", "Write the proof for anyone's checker to judge, as VIPR 1.0."),
     *,
     shown: shared.Shown,
 ) -> None:

@@ -8,7 +8,7 @@ from typing import Annotated
 import typer
 
 from optimizer.cli import shared
-from optimizer.cli.shared import Figure, Typed, argument, complete_judge, number, option, today
+from optimizer.cli.shared import Figure, Typed, argument, complete_judge, number, option, optional, today
 
 Weighed = Annotated[
     str,
@@ -33,11 +33,11 @@ def check(
     recipe: shared.RecipeOption,
     lots: shared.LotsFile,
     rules: Rules = None,
-    laboratory: Annotated[Typed, option("FILE", "What a laboratory found (YAML), as laboratory: in a recipe.")] = None,
+    laboratory: Typed = optional("FILE", "What a laboratory found (YAML), as laboratory: in a recipe."),
     date: shared.Day = None,
     units: shared.Units = None,
-    meat_tolerance_g: Annotated[Figure, number("G", "How far the weight of a lot may be off.")] = None,
-    spice_tolerance_g: Annotated[Figure, number("G", "How far any other weight may be off.")] = None,
+    meat_tolerance_g: Figure = number("G", "How far the weight of a lot may be off."),
+    spice_tolerance_g: Figure = number("G", "How far any other weight may be off."),
     time_limit: shared.StopAfter = None,
     *,
     shown: shared.Shown,

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import sys
 from enum import StrEnum
-from typing import Annotated
 
 from optimizer.cli.schema import file_schema
 from optimizer.cli.shared import Json, NoColor, argument
@@ -20,7 +19,7 @@ class File(StrEnum):
 
 
 def columns(
-    file: Annotated[File, argument("[FILE]", "lots (and offers), recipe, week or what-happened.")] = File.LOTS,
+    file: File = argument("[FILE]", "lots (and offers), recipe, week or what-happened.", default=File.LOTS),
     no_color: NoColor = False,
     json: Json = False,
 ) -> None:

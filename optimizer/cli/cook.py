@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from optimizer.cli import shared
-from optimizer.cli.shared import Figure, RecipeOption, StopAfter, Typed, argument, number, option
+from optimizer.cli.shared import Figure, RecipeOption, StopAfter, Typed, argument, flag, number, optional
 
 if TYPE_CHECKING:
     from constraints.treatment import Treatments
@@ -45,17 +45,17 @@ def _degrees(text: str, *, change: bool) -> Fraction:
 class Logged:
     """What is told beside recipe and log, and how a log is read."""
 
-    batch: Annotated[Typed, option("BATCH", "What was weighed, as for check; with --lots.")] = None
-    lots: Annotated[Typed, option("LOTS", "Lots table (CSV) of --batch.")] = None
-    rules: Annotated[
-        list[str] | None, option("PLACE", "Place whose tables hold, or your own file. Default: the recipe's rules.")
-    ] = None
-    unit: Annotated[Typed, option("C|F", "Unit of temperatures whose column states none.")] = None
-    column: Annotated[list[str] | None, option("NAME=WHAT", "What an odd column holds, such as 'Temp 1=core'.")] = None
-    thermometer_error: Annotated[
-        Figure, option("DEGREES", "The thermometer's error, in C with 0.5C, else in F.", parser=error_of)
-    ] = None
-    gap_min: Annotated[Figure, number("MIN", "Longest time without a reading that counts as unbroken.")] = None
+    batch: Typed = optional("BATCH", "What was weighed, as for check; with --lots.")
+    lots: Typed = optional("LOTS", "Lots table (CSV) of --batch.")
+    rules: list[str] | None = optional(
+        "PLACE", "Place whose tables hold, or your own file. Default: the recipe's rules."
+    )
+    unit: Typed = optional("C|F", "Unit of temperatures whose column states none.")
+    column: list[str] | None = optional("NAME=WHAT", "What an odd column holds, such as 'Temp 1=core'.")
+    thermometer_error: Figure = optional(
+        "DEGREES", "The thermometer's error, in C with 0.5C, else in F.", parser=error_of
+    )
+    gap_min: Figure = number("MIN", "Longest time without a reading that counts as unbroken.")
 
     def product(self, recipe: str, water_activity: Figure = None) -> tuple[Product, tuple[Treatments, ...]]:
         """The product, and the treatments of the places named or, without any, of the recipe's rule packs."""
@@ -92,10 +92,10 @@ def cook(
     recipe: RecipeOption,
     logged: Logged,
     shown: shared.Shown,
-    log: Annotated[Typed, argument("[LOG]", "Probe log (CSV). Without one: the plan.")] = None,
-    water_activity: Annotated[Figure, number("AW", "Water activity, as measured.")] = None,
-    at: Annotated[Figure, option("DEGREES", "Planned core, such as 62C or 144F.", parser=degrees)] = None,
-    minutes: Annotated[Figure, number("MIN", "Planned minutes at the core's temperature.")] = None,
+    log: Typed = argument("[LOG]", "Probe log (CSV). Without one: the plan.", default=None),
+    water_activity: Figure = number("AW", "Water activity, as measured."),
+    at: Figure = optional("DEGREES", "Planned core, such as 62C or 144F.", parser=degrees),
+    minutes: Figure = number("MIN", "Planned minutes at the core's temperature."),
     html: shared.Html = None,
     time_limit: StopAfter = None,
 ) -> None:
@@ -127,12 +127,12 @@ def dry(
     recipe: RecipeOption,
     logged: Logged,
     shown: shared.Shown,
-    freezing: Annotated[Typed, option("LOG", "Log of freezing (CSV): freezer or core.")] = None,
-    loss_pct: Annotated[Figure, number("%", "Weight to lose. Default: the recipe's yield.")] = None,
-    diameter_mm: Annotated[Figure, number("MM", "Diameter at stuffing.")] = None,
-    piece_mm: Annotated[Figure, number("MM", "Largest piece of meat in it.")] = None,
-    thick_cm: Annotated[Figure, number("CM", "Thickness of what was frozen.")] = None,
-    tested: Annotated[bool, option(None, "The pork was tested for Trichinella: I hold the paper.", "--tested")] = False,
+    freezing: Typed = optional("LOG", "Log of freezing (CSV): freezer or core."),
+    loss_pct: Figure = number("%", "Weight to lose. Default: the recipe's yield."),
+    diameter_mm: Figure = number("MM", "Diameter at stuffing."),
+    piece_mm: Figure = number("MM", "Largest piece of meat in it."),
+    thick_cm: Figure = number("CM", "Thickness of what was frozen."),
+    tested: bool = flag("The pork was tested for Trichinella: I hold the paper.", "--tested"),
     html: shared.Html = None,
     time_limit: StopAfter = None,
 ) -> None:

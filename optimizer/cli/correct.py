@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from optimizer.cli import shared
-from optimizer.cli.shared import Figure, Typed, argument, number, option, today
+from optimizer.cli.shared import Figure, Typed, argument, flag, number, optional, today
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -34,30 +34,28 @@ def correct(
     ],
     recipe: shared.RecipeOption,
     lots: shared.LotsFile,
-    measured_fat: Annotated[
-        list[Fraction] | None, number("%", "Fat found of the mass as it is. Several readings: their mean.", zero=True)
-    ] = None,
-    measured_moisture: Annotated[Figure, number("%", "Moisture found of it.", zero=True)] = None,
-    measured_salt: Annotated[Figure, number("%", "Salt found of it.", zero=True)] = None,
-    method: Annotated[
-        Typed, option("NAME", "How the fat was found: a method that trimwright columns lists, or the recipe's own.")
-    ] = None,
-    fat_sd_pct: Annotated[Figure, number("POINTS", "Instead: standard deviation of one reading.")] = None,
-    ground_kg: Annotated[Figure, number("KG", "What it weighs. Default: what went in.")] = None,
-    ground_lb: Annotated[Figure, number("LB", "The same in pounds.")] = None,
+    measured_fat: list[Fraction] | None = number(
+        "%", "Fat found of the mass as it is. Several readings: their mean.", zero=True
+    ),
+    measured_moisture: Figure = number("%", "Moisture found of it.", zero=True),
+    measured_salt: Figure = number("%", "Salt found of it.", zero=True),
+    method: Typed = optional(
+        "NAME", "How the fat was found: a method that trimwright columns lists, or the recipe's own."
+    ),
+    fat_sd_pct: Figure = number("POINTS", "Instead: standard deviation of one reading."),
+    ground_kg: Figure = number("KG", "What it weighs. Default: what went in."),
+    ground_lb: Figure = number("LB", "The same in pounds."),
     *,
     sizes: shared.Sizes,
     mixer_kg: shared.MixerKg = None,
-    ground_c: Annotated[Figure, number("C", "Its temperature, unfrozen.", zero=True)] = None,
-    added_c: Annotated[Figure, number("C", "Temperature of what is added, unfrozen.", zero=True)] = None,
-    taken: Annotated[
-        bool, option(None, "LOTS no longer holds what is in the batch. Default: a table still does.", "--taken")
-    ] = False,
+    ground_c: Figure = number("C", "Its temperature, unfrozen.", zero=True),
+    added_c: Figure = number("C", "Temperature of what is added, unfrozen.", zero=True),
+    taken: bool = flag("LOTS no longer holds what is in the batch. Default: a table still does.", "--taken"),
     date: shared.Day = None,
     units: shared.Units = None,
     time_limit: shared.TimeLimit = None,
     html: shared.Html = None,
-    sheet: Annotated[Typed, option("FILE", "Write a page to print there: what to pull and weigh, with blanks.")] = None,
+    sheet: Typed = optional("FILE", "Write a page to print there: what to pull and weigh, with blanks."),
     shown: shared.Shown,
 ) -> None:
     """Find the cheapest addition that brings a ground batch on target, or what to take out and add in a full mixer.

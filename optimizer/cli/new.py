@@ -12,7 +12,7 @@ from typing import Annotated
 
 import typer
 
-from optimizer.cli.shared import argument, option, write_text
+from optimizer.cli.shared import argument, flag, optional, write_text
 
 
 class Start(StrEnum):
@@ -25,8 +25,8 @@ class Start(StrEnum):
 
 def new(
     name: Annotated[str, argument("NAME", "Name of the product, and of the files.")],
-    kind: Annotated[Start, typer.Option(help="fresh, smoked (and cooked), or dry (and fermented).")] = Start.FRESH,
-    week: Annotated[bool, option(None, "A week of two batches with an offer to order from.", "--week")] = False,
+    kind: Start = optional(None, "fresh, smoked (and cooked), or dry (and fermented).", default=Start.FRESH),
+    week: bool = flag("A week of two batches with an offer to order from.", "--week"),
 ) -> None:
     """Lay down a commented recipe with a lots table, or a week, to change into your own; nothing is overwritten."""
     recipe = f"{name}-recipe.yaml" if week else f"{name}.yaml"

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from optimizer.cli import shared
-from optimizer.cli.shared import Figure, Typed, argument, option
+from optimizer.cli.shared import Figure, Typed, argument, optional
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
@@ -19,17 +19,15 @@ if TYPE_CHECKING:
 def plan(
     week: Annotated[str, argument("WEEK", "The week (YAML): days, batches, lots, offers, kitchen.")],
     tidy: shared.Tidy,
-    what_happened: Annotated[
-        Typed, option("FILE", "What really happened since a plan was made (YAML): plan the rest again.")
-    ] = None,
-    orders: Annotated[Typed, option("FILE", "Write the order list there (CSV).")] = None,
-    pulls: Annotated[Typed, option("FILE", "Write the pull list there (CSV).")] = None,
+    what_happened: Typed = optional("FILE", "What really happened since a plan was made (YAML): plan the rest again."),
+    orders: Typed = optional("FILE", "Write the order list there (CSV)."),
+    pulls: Typed = optional("FILE", "Write the pull list there (CSV)."),
     html: shared.Html = None,
     units: shared.Units = None,
     time_limit: shared.TimeLimit = None,
-    compare: Annotated[
-        bool, typer.Option(help="Also plan batch by batch, in order, to say what planning together saves.")
-    ] = True,
+    compare: bool = optional(
+        None, "Also plan batch by batch, in order, to say what planning together saves.", default=True
+    ),
     *,
     shown: shared.Shown,
 ) -> None:

@@ -4,63 +4,41 @@ from __future__ import annotations
 
 import sys
 from datetime import date as Date
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING
 
-import typer
-
-from optimizer.cli.shared import (
-    Figure,
-    Json,
-    NoColor,
-    Typed,
-    argument,
-    complete_class,
-    complete_pack,
-    day,
-    faults_on_stderr,
-    number,
-    option,
-    today,
-)
+from optimizer.cli import shared
+from optimizer.cli.shared import Figure, Typed, argument, flag, number, optional
 
 if TYPE_CHECKING:
     from optimizer.pages.rules_page import Asked
 
 
 def rules(
-    pack: Annotated[
-        Typed,
-        argument("[PACK]", "Rule pack: a shipped one by name, your own by file.", autocompletion=complete_pack),
-    ] = None,
-    product_class: Annotated[
-        Typed,
-        typer.Option(
-            "--class", metavar="CLASS", help="Only limits for this class of product.", autocompletion=complete_class
-        ),
-    ] = None,
-    date: Annotated[
-        Date | None,
-        option("YYYY-MM-DD", "Only limits in force on this day. Default: all; of one class, today's.", parser=day),
-    ] = None,
-    kg: Annotated[
-        Figure, number("KG", "Say what each limit means in grams for so many kilograms. Default: 10 for one class.")
-    ] = None,
-    verify: Annotated[
-        bool, option(None, "Prove that the pack's limits bind, agree and leave no class without.", "--verify")
-    ] = False,
-    unread: Annotated[
-        bool, option(None, "List the limits that were not read in the law's own words.", "--unread")
-    ] = False,
-    no_color: NoColor = False,
-    json: Json = False,
+    pack: Typed = argument(
+        "[PACK]",
+        "Rule pack: a shipped one by name, your own by file.",
+        default=None,
+        autocompletion=shared.complete_pack,
+    ),
+    product_class: Typed = optional(
+        "CLASS", "Only limits for this class of product.", "--class", autocompletion=shared.complete_class
+    ),
+    date: Date | None = optional(
+        "YYYY-MM-DD", "Only limits in force on this day. Default: all; of one class, today's.", parser=shared.day
+    ),
+    kg: Figure = number("KG", "Say what each limit means in grams for so many kilograms. Default: 10 for one class."),
+    verify: bool = flag("Prove that the pack's limits bind, agree and leave no class without.", "--verify"),
+    unread: bool = flag("List the limits that were not read in the law's own words.", "--unread"),
+    no_color: shared.NoColor = False,
+    json: shared.Json = False,
 ) -> None:
     """List the rule packs, or one pack's classes and limits with their sources."""
     from constraints.faults import BadInput, Fault
     from constraints.library import load_pack, shipped
     from optimizer.pages.rules_page import Asked, unread_page, verified
 
-    asked = Asked(product_class, date or (today() if product_class else None), kg)
-    with faults_on_stderr():
+    asked = Asked(product_class, date or (shared.today() if product_class else None), kg)
+    with shared.faults_on_stderr():
         if pack is None and not unread and not verify and (product_class or date or kg):
             raise BadInput([Fault("rules", None, None, "a class, a day and kilograms are of one pack", "rules PACK")])
         if verify or unread:

@@ -6,7 +6,7 @@ import json
 import sys
 from enum import StrEnum
 from importlib import import_module
-from typing import Annotated, Any
+from typing import Any
 
 import typer
 
@@ -39,17 +39,15 @@ def complete_answer(incomplete: str) -> list[str]:
 
 
 def schema(
-    what: Annotated[
-        What,
-        argument(
-            "[WHAT]",
-            "recipe, week (the file of trimwright plan), what-happened (the file of --what-happened), treatments "
-            "(your own tables for cook and dry), or answer (what --json prints).",
-        ),
-    ] = What.RECIPE,
-    command: Annotated[
-        Typed, argument("[COMMAND]", "The command whose answer it is.", autocompletion=complete_answer)
-    ] = None,
+    what: What = argument(
+        "[WHAT]",
+        "recipe, week (the file of trimwright plan), what-happened (the file of --what-happened), treatments "
+        "(your own tables for cook and dry), or answer (what --json prints).",
+        default=What.RECIPE,
+    ),
+    command: Typed = argument(
+        "[COMMAND]", "The command whose answer it is.", default=None, autocompletion=complete_answer
+    ),
 ) -> None:
     """Print the JSON Schema of a file or an answer; point your editor at a file's to complete and check as you type."""
     from optimizer.pages.record import ANSWERS, answer_schema

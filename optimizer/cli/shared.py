@@ -36,8 +36,23 @@ def option(metavar: str | None, words: str, *names: str, **more: Any) -> Any:
     return typer.Option(*names, metavar=metavar, help=words, **more)
 
 
+def optional(metavar: str | None, words: str, *names: str, default: object = None, **more: Any) -> Any:
+    """The same as a default: an option that one command alone has, and that need not be typed."""
+    return typer.Option(default, *names, metavar=metavar, help=words, **more)
+
+
+def number(metavar: str, words: str, *names: str, zero: bool = False) -> Any:
+    """The same for a figure above zero, or ``zero`` as well."""
+    return optional(metavar, words, *names, parser=not_negative if zero else positive)
+
+
+def flag(words: str, name: str, **more: Any) -> Any:
+    """The same for what is said or not."""
+    return optional(None, words, name, default=False, **more)
+
+
 def argument(metavar: str, words: str, **more: Any) -> Any:
-    """An argument with what stands for it, and what it is."""
+    """An argument with what stands for it, and what it is; with ``default`` it is one, and need not be typed."""
     return typer.Argument(metavar=metavar, help=words, **more)
 
 
@@ -190,11 +205,6 @@ def _no_color(asked: bool) -> None:
         os.environ["NO_COLOR"] = "1"
 
 
-def number(metavar: str, words: str, *names: str, zero: bool = False) -> Any:
-    """An option that is a figure above zero, or ``zero`` as well."""
-    return option(metavar, words, *names, parser=not_negative if zero else positive)
-
-
 RecipeFile = Annotated[str, argument("RECIPE", "Recipe (YAML), or - for standard input.")]
 RecipeOption = Annotated[str, option("RECIPE", "Recipe (YAML).", "--recipe")]
 LotsFile = Annotated[str, option("LOTS", "Lots table (CSV) or ledger, or - for standard input.", "--lots")]
@@ -215,9 +225,9 @@ Units = Annotated[
     Any,
     option("kg|lb", "What weights are said in. Default: as a file says, or as typed.", "--units", parser=units_of),
 ]
-MixerKg = Annotated[Figure, number("KG", "Largest mixer load, of whole batch. Default: the recipe's.")]
-TimeLimit = Annotated[Figure, number("SECONDS", "Take the best found by then.", "--time-limit")]
-StopAfter = Annotated[Figure, number("SECONDS", "Stop after so long, exit 3.", "--time-limit")]
+MixerKg = Annotated[Figure, option("KG", "Largest mixer load, of whole batch. Default: the recipe's.", parser=positive)]
+TimeLimit = Annotated[Figure, option("SECONDS", "Take the best found by then.", "--time-limit", parser=positive)]
+StopAfter = Annotated[Figure, option("SECONDS", "Stop after so long, exit 3.", "--time-limit", parser=positive)]
 Html = Annotated[Typed, option("FILE", "Write the pictures as an HTML page.", "--html", "--picture")]
 NoColor = Annotated[
     bool, option(None, "No colours on a terminal; NO_COLOR does the same.", "--no-color", callback=_no_color)
@@ -229,9 +239,7 @@ Json = Annotated[bool, option(None, "Print one JSON document instead of the page
 class Shown:
     """How much is said, and how."""
 
-    full: Annotated[
-        bool, option(None, "Add everything else: every check with its source, figures behind.", "--full")
-    ] = False
+    full: bool = flag("Add everything else: every check with its source, figures behind.", "--full")
     no_color: NoColor = False
     json: Json = False
 
@@ -240,12 +248,10 @@ class Shown:
 class Sizes:
     """The size of a batch, one of them."""
 
-    meat_kg: Annotated[Band | None, option("KG", "Size: kilograms of meat block; or a band, 20-25.", parser=band)] = (
-        None
-    )
-    batch_kg: Annotated[Band | None, option("KG", "Size: kilograms of whole batch.", parser=band)] = None
-    meat_lb: Annotated[Band | None, option("LB", "Size: pounds of meat block.", parser=band)] = None
-    batch_lb: Annotated[Band | None, option("LB", "Size: pounds of whole batch.", parser=band)] = None
+    meat_kg: Band | None = optional("KG", "Size: kilograms of meat block; or a band, 20-25.", parser=band)
+    batch_kg: Band | None = optional("KG", "Size: kilograms of whole batch.", parser=band)
+    meat_lb: Band | None = optional("LB", "Size: pounds of meat block.", parser=band)
+    batch_lb: Band | None = optional("LB", "Size: pounds of whole batch.", parser=band)
 
     def given(self) -> dict[str, Band]:
         """The sizes that were typed, by their option."""
@@ -276,14 +282,12 @@ class Ordered(Sizes):
     """What is ordered: how much, on which day, how near."""
 
     date: Day = None
-    next_chance: Annotated[
-        datetime.date | None,
-        option("YYYY-MM-DD", "Next day on which lots left over can be used; a lot that dies before it costs its "
-               "salvage.", parser=day),
-    ] = None  # fmt: skip
-    within_kg: Annotated[Figure, number("KG", "Tolerance on the size. Default: half a division of the meat scale.")] = (
-        None
+    next_chance: datetime.date | None = optional(
+        "YYYY-MM-DD",
+        "Next day on which lots left over can be used; a lot that dies before it costs its salvage.",
+        parser=day,
     )
+    within_kg: Figure = number("KG", "Tolerance on the size. Default: half a division of the meat scale.")
     units: Units = None
 
     def read(self, tidy: Tidy, **more: Any) -> tuple[str, Fraction, datetime.date, Asked]:
@@ -301,13 +305,10 @@ class Ordered(Sizes):
 class Wished:
     """A wish among near-cheapest batches."""
 
-    prefer: Annotated[
-        Typed,
-        option("WISH", "Among near-cheapest batches the one with fewest-lots, most-dying or middle (of the fat band)."),
-    ] = None
-    premium_pct: Annotated[
-        Figure, number("%", "With --prefer: how much dearer. Default: 1; of a band, any.", "--premium-pct")
-    ] = None
+    prefer: Typed = optional(
+        "WISH", "Among near-cheapest batches the one with fewest-lots, most-dying or middle (of the fat band)."
+    )
+    premium_pct: Figure = number("%", "With --prefer: how much dearer. Default: 1; of a band, any.", "--premium-pct")
 
     def __post_init__(self) -> None:
         if self.prefer is None and self.premium_pct is not None:

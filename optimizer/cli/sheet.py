@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import sys
 from collections.abc import Mapping
+from dataclasses import replace
 from typing import Annotated
 
 import typer
@@ -11,7 +12,7 @@ import typer
 from optimizer.cli import shared
 from optimizer.cli.blend import cheapest
 from optimizer.cli.plan import planned
-from optimizer.cli.shared import Figure, Typed, argument, option
+from optimizer.cli.shared import Figure, Typed, argument, optional
 
 MOST_LETTERS = 40
 """Letters of a batch code: it is written by hand on packs."""
@@ -19,19 +20,15 @@ MOST_LETTERS = 40
 
 def sheet(
     file: Annotated[str, argument("RECIPE|WEEK", "A recipe, with --lots; without them a week (YAML).")],
-    lots: Annotated[Typed, option("LOTS", "Lots table (CSV) or ledger of the batch.")] = None,
+    lots: Typed = optional("LOTS", "Lots table (CSV) or ledger of the batch."),
     *,
     order: shared.Ordered,
     tidy: shared.Tidy,
     wished: shared.Wished,
     mixer_kg: shared.MixerKg = None,
-    code: Annotated[
-        Typed, option("CODE", "The batch's code. Default: L, its day, and the next number in the ledger.")
-    ] = None,
-    what_happened: Annotated[
-        Typed, option("FILE", "Of a week: what really happened since its plan was made (YAML).")
-    ] = None,
-    html: Annotated[Typed, option("FILE", "Write the page there. Default: standard output.")] = None,
+    code: Typed = optional("CODE", "The batch's code. Default: L, its day, and the next number in the ledger."),
+    what_happened: Typed = optional("FILE", "Of a week: what really happened since its plan was made (YAML)."),
+    html: Typed = optional("FILE", "Write the page there. Default: standard output."),
     time_limit: shared.TimeLimit = None,
 ) -> None:
     """Lay out a batch sheet, or a week's orders, pulls and sheets, as one HTML page that prints on A4 and Letter.
@@ -42,10 +39,9 @@ def sheet(
     if code is not None and not (code.strip() and code.isprintable() and len(code) <= MOST_LETTERS):
         raise typer.BadParameter(f"1 to {MOST_LETTERS} letters that can be seen", param_hint="--code")
     if lots is None:
-        if (order, wished, mixer_kg, code) != (shared.Ordered(units=order.units), shared.Wished(), None, None):
-            raise typer.BadParameter(
-                "without --lots the file is a week, which states its own sizes, days, wishes and codes"
-            )
+        if any((*vars(replace(order, units=None)).values(), *vars(wished).values(), mixer_kg, code)):
+            said = "without --lots the file is a week, which states its own sizes, days, wishes and codes"
+            raise typer.BadParameter(said)
         page, ending = _week(file, what_happened, html, time_limit, {"units": order.units, **vars(tidy)})
     elif what_happened is not None:
         raise typer.BadParameter("--what-happened is for a week, without --lots")

@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from optimizer.cli import shared
-from optimizer.cli.shared import Figure, RecipeOption, Typed, argument, faults_on_stderr, number, option, today
+from optimizer.cli.shared import Figure, Typed, argument, number, option, optional
 
 if TYPE_CHECKING:
     from optimizer.ledger import Document
@@ -34,7 +34,7 @@ Kg = Annotated[Fraction, argument("KG", "Kilograms as held.", parser=shared.posi
 By = Annotated[str, option("INITIALS", "Who did it.")]
 From = Annotated[str, option("WHO", "Who sent it.", "--from")]
 Why = Annotated[str, option("WORDS", "Why.", "--reason")]
-OutKg = Annotated[Figure, number("KG", "Finished product weighed.")]
+OutKg = Annotated[Figure, option("KG", "Finished product weighed.", parser=shared.positive)]
 
 
 def moment(text: str) -> datetime.datetime:
@@ -50,10 +50,9 @@ class Signed:
     """Who did it, and when."""
 
     by: By
-    at: Annotated[
-        datetime.datetime | None,
-        option("TIME", "When, as 2026-11-25T06:10 or a day. Default: now.", "--at", "--date", parser=moment),
-    ] = None
+    at: datetime.datetime | None = optional(
+        "TIME", "When, as 2026-11-25T06:10 or a day. Default: now.", "--at", "--date", parser=moment
+    )
 
     def paper(self, kind: str, name: str | None, party: str = "", reason: str = "") -> Document:
         """The document of what is recorded. A usage error where something it must say is blank."""
@@ -70,7 +69,7 @@ class Signed:
 class Papered(Signed):
     """The same with a document that has a name of its own."""
 
-    document: Annotated[Typed, option("NAME", "Its document, never used twice. Default: made up.")] = None
+    document: Typed = optional("NAME", "Its document, never used twice. Default: made up.")
 
 
 def action(name: str) -> Callable[[Callable[..., None]], Callable[..., None]]:
@@ -84,7 +83,7 @@ def recording() -> Iterator[None]:
     from optimizer.ledger import NotRecorded
 
     try:
-        with faults_on_stderr():
+        with shared.faults_on_stderr():
             yield
     except NotRecorded as error:
         sys.stderr.write(f"{error}\n")
@@ -198,12 +197,12 @@ def pull(
 def make(
     ledger: Ledger,
     batch: Annotated[str, argument("BATCH", "What was weighed, as for check.")],
-    recipe: RecipeOption,
+    recipe: shared.RecipeOption,
     code: Annotated[str, option("CODE", "The batch's code, never used twice.")],
     signed: Signed,
     shown: shared.Shown,
     out_kg: OutKg = None,
-    rework_kg: Annotated[Figure, number("KG", "Kept to be worked in again.")] = None,
+    rework_kg: Figure = number("KG", "Kept to be worked in again."),
 ) -> None:
     """Record a batch as weighed and judge it as check does; what may not be made is recorded as on hold.
 
@@ -219,7 +218,7 @@ def out(
     ledger: Ledger,
     code: Annotated[str, argument("CODE", "The batch.")],
     kg: Kg,
-    recipe: RecipeOption,
+    recipe: shared.RecipeOption,
     signed: Papered,
 ) -> None:
     """Take in the finished product of a batch that was recorded before it came out."""
@@ -234,14 +233,12 @@ def out(
 def correct(
     ledger: Ledger,
     change: Annotated[str, argument("CHANGE", "What was put in: a table as for check, or the JSON of correct.")],
-    recipe: RecipeOption,
+    recipe: shared.RecipeOption,
     code: Annotated[str, option("CODE", "The batch that was put right.")],
     signed: Papered,
     shown: shared.Shown,
     out_kg: OutKg = None,
-    rework_kg: Annotated[
-        Figure, number("KG", "Held back of it as it was before. Default: what the JSON of correct says.")
-    ] = None,
+    rework_kg: Figure = number("KG", "Held back of it as it was before. Default: what the JSON of correct says."),
 ) -> None:
     """Record what a batch was put right with, and judge the whole of it again."""
     from optimizer.store.made import correct as corrected
@@ -266,12 +263,13 @@ def analysed(
     ledger: Ledger,
     name: Annotated[str, argument("LOT|BATCH", "The lot, or the batch by its code.")],
     signed: Papered,
-    fat: Annotated[list[Fraction], number("%", "Fat found of it as it is. Several readings: their mean.", zero=True)],
-    method: Annotated[
-        Typed, option("NAME", "How: a method that trimwright columns lists, or the recipe's own.")
-    ] = None,
-    fat_sd_pct: Annotated[Figure, number("POINTS", "Instead: standard deviation of one reading.")] = None,
-    recipe: Annotated[Typed, option("RECIPE", "Of a batch with additions: its recipe.", "--recipe")] = None,
+    fat: Annotated[
+        list[Fraction],
+        option("%", "Fat found of it as it is. Several readings: their mean.", parser=shared.not_negative),
+    ],
+    method: Typed = optional("NAME", "How: a method that trimwright columns lists, or the recipe's own."),
+    fat_sd_pct: Figure = number("POINTS", "Instead: standard deviation of one reading."),
+    recipe: Typed = optional("RECIPE", "Of a batch with additions: its recipe.", "--recipe"),
 ) -> None:
     """Record a test of a lot or a batch; what all tests say of each lot's fat is what later blends reckon with."""
     from optimizer.mass import measured, own_methods
@@ -303,7 +301,7 @@ def show(ledger: Ledger, shown: shared.Shown, date: shared.Day = None, html: sha
     from optimizer.store.pages import stock_html, stock_page, stock_rows
 
     shared.outputs({"--html": html}, (ledger,))
-    on = date or today()
+    on = date or shared.today()
     rows = stock_rows(ledger, on)
     if html is not None:
         shared.write_text(html, stock_html(rows, on), "--html")
@@ -331,10 +329,9 @@ def trace(
     ledger: Ledger,
     name: Annotated[str, argument("LOT|BATCH", "A lot, or a batch by its code.")],
     shown: shared.Shown,
-    back: Annotated[
-        bool | None,
-        typer.Option("--back/--forward", help="Where it came from, or went. Default: a lot forward, a batch back."),
-    ] = None,
+    back: bool | None = optional(
+        None, "Where it came from, or went. Default: a lot forward, a batch back.", "--back/--forward"
+    ),
     html: shared.Html = None,
 ) -> None:
     """Say which batches a lot went into and who received them, or what a batch was made of and who supplied it."""

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import sys
-from typing import Annotated
 
 import typer
 
@@ -11,7 +10,7 @@ from optimizer.cli.shared import Json, NoColor, Typed, argument
 
 
 def terms(
-    word: Annotated[Typed, argument("[WORD]", "Only words that hold this one.")] = None,
+    word: Typed = argument("[WORD]", "Only words that hold this one.", default=None),
     no_color: NoColor = False,
     json: Json = False,
 ) -> None:

@@ -8,7 +8,7 @@ from typing import Annotated
 import typer
 
 from optimizer.cli import shared
-from optimizer.cli.shared import Typed, option
+from optimizer.cli.shared import Typed, option, optional
 
 Changed = Annotated[
     list[str] | None,
@@ -26,10 +26,10 @@ def why(
     lots: shared.LotsFile,
     order: shared.Ordered,
     tidy: shared.Tidy,
-    offers: Annotated[Typed, option("OFFERS", "Table of offers (CSV), the columns of a lots table.")] = None,
+    offers: Typed = optional("OFFERS", "Table of offers (CSV), the columns of a lots table."),
     changed: Changed = None,
     html: shared.Html = None,
-    lot: Annotated[Typed, option("LOT", "Lot of the picture. Default: the one most is spent on.")] = None,
+    lot: Typed = optional("LOT", "Lot of the picture. Default: the one most is spent on."),
     time_limit: shared.TimeLimit = None,
     *,
     shown: shared.Shown,
