@@ -1,8 +1,7 @@
 """A table of text cells as a spreadsheet writes it: CSV with commas, semicolons or tabs.
 
-Cells stay exactly as typed (``007``, ``1E5``, ``NA``, ``no``): nothing here guesses a type. Before the
-cells are cut every record is measured, because a cut table no longer tells on which line of the file a
-record began or how many cells it had.
+Cells stay exactly as typed (``007``, ``1E5``, ``NA``, ``no``): nothing here guesses a type. They are cut by
+hand, because the library's cutter tells neither on which line of the file a record began nor what is wrong with it.
 """
 
 from __future__ import annotations
@@ -55,12 +54,12 @@ class Table:
 
 @dataclass(frozen=True, slots=True)
 class _Record:
-    """One record before it is cut: the line it begins on, its text, its number of cells, its fault if any."""
+    """One record: the line it begins on, its cells, how many empty ones end it, and its fault with the line, if any."""
 
     line: int
-    text: str
-    cells: int
-    fault: tuple[int, str] | None = None
+    cells: list[str]
+    empty_end: int
+    fault: tuple[int, str] | None
 
 
 def cut(text: str, file: str) -> tuple[Table | None, tuple[Fault, ...]]:
@@ -78,18 +77,22 @@ def cut(text: str, file: str) -> tuple[Table | None, tuple[Fault, ...]]:
     records = [record for record in _records(plain, delimiter) if _says_something(record, delimiter)]
     if not records:
         return None, (Fault(file, None, None, "the table is empty", "a line of column names, then a line a lot"),)
-    sound = [record for record in records if record.fault is None]
     faults = [Fault(file, at, None, words, _CLOSED) for at, words in (r.fault for r in records if r.fault)]
     if records[0].fault:
         return None, tuple(faults)
-    fitted, misfits = _fitted(sound, delimiter, file)
-    cells = _cut_cells(fitted, records[0].cells, delimiter)
-    if len(cells) != len(fitted):
-        return None, (*faults, *misfits, Fault(file, None, None, "this text cannot be cut", "a CSV table"))
-    header = tuple(name.strip() for name in cells[0])
-    lines = tuple(record.line for record in fitted[1:])
-    table = Table(header, fitted[0].line, delimiter, tuple(cells[1:]), lines)
-    return table, (*faults, *misfits)
+    width = len(records[0].cells)
+    rows, lines = [], []
+    for record in (record for record in records if record.fault is None):
+        extra = len(record.cells) - width
+        if width - records[0].empty_end <= len(record.cells) and extra <= record.empty_end:
+            cells = [*record.cells, *[""] * -extra][:width]
+            rows.append(tuple(cell[1:] if cell[:1] == "'" and _RUN.match(cell) else cell for cell in cells))
+            lines.append(record.line)
+        else:
+            found = f"{len(record.cells)} cells where the header has {width}"
+            faults.append(Fault(file, record.line, None, found, _count_hint(extra > 0, delimiter)))
+    header = tuple(name.strip() for name in rows[0])
+    return Table(header, lines[0], delimiter, tuple(rows[1:]), tuple(lines[1:])), tuple(faults)
 
 
 _RUN = re.compile("'*[=+\\-@\t\r\n\uff1d\uff0b\uff0d\uff20]")
@@ -115,14 +118,9 @@ def text_cell(text: str) -> str:
     return f"'{text}" if _RUN.match(text) and not _FIGURE.fullmatch(text) else text
 
 
-def _typed_cell(cell: str) -> str:
-    """The text that ``text_cell`` made a cell of."""
-    return cell[1:] if cell[:1] == "'" and _RUN.match(cell) else cell
-
-
 def _says_something(record: _Record, delimiter: str) -> bool:
     """True where a record holds more than delimiters, blanks and quotes."""
-    return bool(record.fault or record.text.replace(delimiter, "").replace('"', "").strip())
+    return bool(record.fault or "".join(record.cells).replace(delimiter, "").replace('"', "").strip())
 
 
 def delimiter_of(text: str) -> str:
@@ -133,85 +131,42 @@ def delimiter_of(text: str) -> str:
 
 
 def _records(text: str, delimiter: str) -> Iterator[_Record]:
-    """Measure the records one by one; a quoted cell may run over several lines."""
-    quoted = re.compile(rf'"(?>[^"]*(?:""[^"]*)*)("?)([^{delimiter}\n]*)')
-    start, line = 0, 1
-    while start < len(text):
-        end = text.find("\n", start)
-        end = len(text) if end < 0 else end
-        cells, fault = text.count(delimiter, start, end) + 1, None
-        if '"' in text[start:end]:
-            end, cells, fault = _measure_quoted(text, start, line, delimiter, quoted)
-        record = text[start:end]
-        yield _Record(line, record, cells, fault)
-        line += record.count("\n") + 1
-        start = end + 1
-
-
-def _measure_quoted(
-    text: str, start: int, line: int, delimiter: str, quoted: re.Pattern[str]
-) -> tuple[int, int, tuple[int, str] | None]:
-    """Return where the record from ``start`` ends, its number of cells, and its first fault with the line."""
-    at, cells, fault = start, 1, None
+    """Cut the records one by one; a quoted cell may run over several lines."""
+    quoted = re.compile(rf'"((?>[^"]*(?:""[^"]*)*))("?)([^{delimiter}\n]*)')
     bare = re.compile(rf"[^{delimiter}\n]*")
-    while True:
-        cell = quoted.match(text, at) or bare.match(text, at)
-        assert cell is not None  # a bare cell may be empty, so it always matches
-        words = _quote_fault(cell)
-        if words and fault is None:
-            fault = (line + text.count("\n", start, at), words)
-        at = cell.end()
-        if text[at : at + 1] != delimiter:
-            return at, cells, fault
-        at, cells = at + 1, cells + 1
+    at, line = 0, 1
+    while at < len(text):
+        start, cells, fault = at, [], None
+        at = text.find("\n", start) % (len(text) + 1)  # -1 is the end of the text
+        if '"' in text[start:at]:
+            at = start - 1
+            while at < start or text[at : at + 1] == delimiter:
+                at += 1
+                cell = quoted.match(text, at) or bare.match(text, at)
+                assert cell is not None  # a bare cell may be empty, so it always matches
+                words = _quote_fault(cell)
+                fault = fault or ((line + text.count("\n", start, at), words) if words else None)
+                cells.append(cell[1].replace('""', '"') + cell[3] if cell.re.groups else cell[0])
+                at = cell.end()
+        typed = text[start:at]
+        end = typed[len(typed.rstrip(f" \u00a0{delimiter}")) :]
+        yield _Record(line, cells or typed.split(delimiter), end.count(delimiter), fault)
+        line += typed.count("\n") + 1
+        at += 1
 
 
 def _quote_fault(cell: re.Match[str]) -> str:
     if not cell.re.groups:
         return "a blank stands before an opening quote" if cell[0].lstrip().startswith('"') else ""
-    if not cell[1]:
+    if not cell[2]:
         return "a quote is opened and never closed"
-    return f"{cell[2].strip()[:20]!r} stands after a closing quote" if cell[2].strip() else ""
-
-
-def _fitted(records: list[_Record], delimiter: str, file: str) -> tuple[list[_Record], list[Fault]]:
-    """Keep the records that have as many cells as the header, empty cells at the end of a row aside."""
-    width = records[0].cells
-    least = width - _empty_end(records[0].text, delimiter).count(delimiter)
-    fitted: list[_Record] = []
-    faults: list[Fault] = []
-    for record in records:
-        text, extra = record.text, record.cells - width
-        end = _empty_end(text, delimiter)
-        if 0 < extra <= end.count(delimiter):
-            text, extra = text[: len(text) - len(end)] + end.rsplit(delimiter, extra)[0], 0
-        if extra <= 0 and record.cells >= least:
-            fitted.append(_Record(record.line, text, record.cells))
-        else:
-            found = f"{record.cells} cells where the header has {width}"
-            faults.append(Fault(file, record.line, None, found, _count_hint(extra > 0, delimiter)))
-    return fitted, faults
-
-
-def _empty_end(text: str, delimiter: str) -> str:
-    """The delimiters and blanks that end a record's text."""
-    return text[len(text.rstrip(f" \u00a0{delimiter}")) :]
+    return f"{cell[3].strip()[:20]!r} stands after a closing quote" if cell[3].strip() else ""
 
 
 def _count_hint(too_many: bool, delimiter: str) -> str:
     if too_many and delimiter == ",":
         return "one cell a column; a decimal comma makes two cells of one, and text with a comma needs quotes"
     return f"one cell a column, with a {_SPOKEN[delimiter]} between cells even where a cell is empty"
-
-
-def _cut_cells(records: list[_Record], width: int, delimiter: str) -> list[tuple[str, ...]]:
-    """Cut sound records into cells as typed; a row that lacks empty cells at its end gets them."""
-    text = "\n".join(record.text for record in records) + "\n"
-    rows = csv.reader(StringIO(text, newline=""), delimiter=delimiter)
-    try:
-        return [tuple(map(_typed_cell, row[:width])) + ("",) * (width - len(row)) for row in rows]
-    except csv.Error:  # a cell beyond the reader's own limit of length
-        return []
 
 
 def figure(typed: str, decimal_comma: bool) -> Fraction:
