@@ -9,7 +9,8 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
-from functools import cache, lru_cache
+from functools import cache, lru_cache, reduce
+from operator import getitem
 from typing import Any
 
 from constraints.document import packaged
@@ -60,57 +61,48 @@ class Words:
                 yield start, start + 1
 
 
-def _listed(tree: dict[str, Any]) -> list[str]:
-    return [word for words in tree.values() for word in words]
-
-
-def _read(name: str) -> dict[str, Any]:
-    return dict(packaged(name).tree)
-
-
-@dataclass(frozen=True)
-class _Sources:
-    anywhere: dict[str, list[str]]
-    numbers: frozenset[str]
-    words: Words
-    plants: Words
-    forms: Words
-    lots: Words
-    treated: Words
-    others: Words
-    wording: dict[str, str]
+_SOURCES, _ALLERGENS, _ADDITIVES = "sources.yaml", "allergens.yaml", "additives.yaml"
 
 
 @cache
-def _sources() -> _Sources:
-    tree = _read("sources.yaml")
-    parts = [*_listed(tree["anywhere"]), *tree["formulas"], *tree["registry"], *tree["one_word"]]
-    anywhere: dict[str, list[str]] = {}
-    for part in map(key, parts):
-        anywhere.setdefault(part[:_HEAD], []).append(part)
-    words, plants, forms, lots, treated = (
-        Words.of(_listed(tree[part])) for part in ("words", "plants", "forms", "lots", "treated")
-    )
-    others, numbers = Words.of(tree["not_the_word"]), frozenset(tree["numbers"])
-    return _Sources(anywhere, numbers, words, plants, forms, lots, treated, others, tree["wording"])
+def _tree(file: str) -> dict[str, Any]:
+    return dict(packaged(file).tree)
+
+
+def _listed(part: Any) -> list[str]:
+    """The words of a list, or of lists by language."""
+    return [word for words in part.values() for word in words] if isinstance(part, dict) else list(part)
+
+
+@cache
+def _words(file: str, *path: str) -> Words:
+    return Words.of(_listed(reduce(getitem, path, _tree(file))))
+
+
+@cache
+def _anywhere() -> dict[str, list[str]]:
+    """Parts of words that count wherever they stand, by their first letters."""
+    tree, found = _tree(_SOURCES), dict[str, list[str]]()
+    for part in map(key, [*_listed(tree["anywhere"]), *tree["formulas"], *tree["registry"], *tree["one_word"]]):
+        found.setdefault(part[:_HEAD], []).append(part)
+    return found
 
 
 @lru_cache(maxsize=100_000)
 def speaks_of_nitrite(name: str) -> bool:
     """True where a name speaks of nitrite, nitrate, a cure, or a plant prepared as one."""
-    said, known = _meant(name, _sources().others), _sources()
+    said = _meant(name, _SOURCES)
     return (
-        bool(numbers_in(name) & known.numbers)
+        not numbers_in(name).isdisjoint(_tree(_SOURCES)["numbers"])
         or _contains("".join(said))
-        or known.words.among(said)
+        or _words(_SOURCES, "words").among(said)
         or speaks_of_plant(name)
     )
 
 
 def speaks_of_plant(name: str) -> bool:
     """True where a name speaks of a plant that is rich in nitrate, as powder, juice or ferment."""
-    said, known = tokens(name), _sources()
-    return known.plants.among(said) and known.forms.among(said)
+    return all(_words(_SOURCES, part).among(tokens(name)) for part in ("plants", "forms"))
 
 
 def speaks_of_cured_lot(name: str) -> bool:
@@ -122,22 +114,21 @@ def speaks_of_cured_lot(name: str) -> bool:
 
 @lru_cache(maxsize=100_000)
 def _cured_lot(name: str) -> bool:
-    known = _sources()
-    return speaks_of_cured_meat(name) or known.treated.among(_meant(name, known.others))
+    return speaks_of_cured_meat(name) or _words(_SOURCES, "treated").among(_meant(name, _SOURCES))
 
 
 def speaks_of_cured_meat(name: str) -> bool:
     """True where a name speaks of nitrite, as above, or of a cured meat by its name."""
-    return speaks_of_nitrite(name) or _sources().lots.among(_meant(name, _sources().others))
+    return speaks_of_nitrite(name) or _words(_SOURCES, "lots").among(_meant(name, _SOURCES))
 
 
 def plant_wording() -> dict[str, str]:
     """What the law of a pack asks to be said of a plant that cures, by the pack's name."""
-    return _sources().wording
+    return dict(_tree(_SOURCES)["wording"])
 
 
 def _contains(text: str) -> bool:
-    parts = ((i, part) for i in range(len(text)) for part in _sources().anywhere.get(text[i : i + _HEAD], ()))
+    parts = ((i, part) for i in range(len(text)) for part in _anywhere().get(text[i : i + _HEAD], ()))
     return any(text.startswith(part, i) for i, part in parts)
 
 
@@ -148,68 +139,46 @@ def numbers_in(name: str) -> frozenset[str]:
 
 
 @cache
-def _additives() -> tuple[dict[str, str], dict[str, str], dict[str, Words]]:
-    """Substances by number and by the key of their own name, and the words for families."""
-    tree = _read("additives.yaml")
-    asked = {key(name): name for name, family in SUBSTANCES.items() if family not in FREE}
-    return dict(tree["numbers"]), asked, {family: Words.of(words) for family, words in tree["words"].items()}
+def _asked() -> dict[str, str]:
+    """The substances whose names are asked about, by the key of the name."""
+    return {key(name): name for name, family in SUBSTANCES.items() if family not in FREE}
 
 
 def additive_in(name: str) -> str | None:
     """The regulated substance, or the family of them, that an addition's name speaks of; the longest of several."""
-    numbers, asked, families = _additives()
-    said = tokens(name)
+    said, tree = tokens(name), _tree(_ADDITIVES)
     own = [
-        substance for mark, substance in asked.items()
+        substance for mark, substance in _asked().items()
         if (mark in "".join(said) if len(mark) > _PLAIN else mark in said)
     ]  # fmt: skip
-    numbered = sorted(numbers[number] for number in numbers_in(name) if number in numbers)
-    spoken = [family for family, words in families.items() if words.among(said)]
+    numbered = sorted(tree["numbers"][number] for number in numbers_in(name) if number in tree["numbers"])
+    spoken = [family for family in tree["words"] if _words(_ADDITIVES, "words", family).among(said)]
     return next(iter([*sorted(own, key=len, reverse=True), *numbered, *spoken]), None)
-
-
-@dataclass(frozen=True)
-class _Allergens:
-    words: dict[str, Words]
-    substances: dict[str, str]
-    cheeses: Words
-    others: Words
-    names: tuple[str, ...]
-
-
-@cache
-def _allergens() -> _Allergens:
-    tree = _read("allergens.yaml")
-    return _Allergens(
-        {name: Words.of(_listed(words)) for name, words in tree["words"].items()},
-        {substance: name for name, substances in tree["substances"].items() for substance in substances},
-        Words.of(tree["cheeses"]), Words.of(tree["not_the_word"]), (*tree["words"], *tree["others"]),
-    )  # fmt: skip
 
 
 def allergens_known() -> tuple[str, ...]:
     """Every allergen that an addition may state."""
-    return _allergens().names
+    return (*_tree(_ALLERGENS)["words"], *_tree(_ALLERGENS)["others"])
 
 
 def allergen_of(substance: str) -> str | None:
     """The allergen that a regulated substance is made of, or None."""
-    return _allergens().substances.get(substance)
+    return next((name for name, made in _tree(_ALLERGENS)["substances"].items() if substance in made), None)
 
 
 def allergens_in(name: str) -> tuple[str, ...]:
     """The allergens that a name speaks of, apart from words that mean something else (nutmeg is no nut)."""
-    said = _meant(name, _allergens().others)
-    return tuple(allergen for allergen, words in _allergens().words.items() if words.among(said))
+    said = _meant(name, _ALLERGENS)
+    return tuple(one for one in _tree(_ALLERGENS)["words"] if _words(_ALLERGENS, "words", one).among(said))
 
 
 def speaks_of_cheese(name: str) -> bool:
     """True where a name speaks of cheese, or of one by its name."""
-    return _allergens().cheeses.among(_meant(name, _allergens().others))
+    return _words(_ALLERGENS, "cheeses").among(_meant(name, _ALLERGENS))
 
 
-def _meant(name: str, others: Words) -> tuple[str, ...]:
-    """The words of a name without those that are known to mean something else."""
+def _meant(name: str, file: str) -> tuple[str, ...]:
+    """The words of a name without those that a file knows to mean something else."""
     said = tokens(name)
-    other = {place for start, end in others.found(said) for place in range(start, end)}
+    other = {place for start, end in _words(file, "not_the_word").found(said) for place in range(start, end)}
     return tuple(word for place, word in enumerate(said) if place not in other)

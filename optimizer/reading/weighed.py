@@ -63,8 +63,7 @@ def _from_table(text: str, file: str) -> Iterator[WeighedItem]:
     found = list(faults)
     if table is None:
         raise BadInput(found)
-    names = [name.strip() for name in table.header]
-    known = ["item", LOAD, *UNITS]
+    names, known = table.header, ["item", LOAD, *UNITS]
     for name in names:
         if name not in known:
             hint = meant(name, known, f"columns are {', '.join(known)}")
@@ -79,10 +78,10 @@ def _from_table(text: str, file: str) -> Iterator[WeighedItem]:
     commas = table.delimiter != "," and has_decimal_commas(cell for row in table.rows for cell in row)
     items = []
     for row, line in zip(table.rows, table.lines, strict=True):
-        cells = dict(zip(names, row, strict=True))
-        item = _line(cells, line, file, commas, found)
-        if item is not None:
-            items.append(item)
+        try:
+            items.append(_line(dict(zip(names, map(str.strip, row), strict=True)), line, commas))
+        except _Wrong as wrong:
+            found += [Fault(file, line, *told) for told in wrong.args]
     found += _twice(items, file)
     if not items and not found:
         found.append(Fault(file, None, None, "nothing was weighed", "one line an item"))
@@ -102,55 +101,37 @@ def _summed(items: Sequence[WeighedItem]) -> Iterator[WeighedItem]:
     yield from whole.values()
 
 
-def _line(cells: dict[str, str], line: int, file: str, commas: bool, faults: list[Fault]) -> WeighedItem | None:
-    name = cells["item"].strip()
-    given = [unit for unit in UNITS if cells.get(unit, "").strip()]
+class _Wrong(Exception):
+    """What is wrong with a line: columns, what was found in each, and what is allowed."""
+
+
+def _line(cells: dict[str, str], line: int, commas: bool) -> WeighedItem:
+    """What a line says. Raises _Wrong."""
+    name, given = cells["item"], [unit for unit in UNITS if cells.get(unit)]
     if not name:
-        faults.append(Fault(file, line, "item", "an item without a name", "a lot or an addition"))
-        return None
+        raise _Wrong(("item", "an item without a name", "a lot or an addition"))
     if len(given) != 1 and given != ["lb", "oz"]:
         found = f"{name} has {len(given)} weights" if given else f"{name} has no weight"
-        faults.append(Fault(file, line, None, found, "exactly one, or pounds with ounces"))
-        return None
-    values = [_weight(cells[unit], unit, name, line, file, commas, faults) for unit in given]
-    if None in values:
-        return None
-    if len(given) > 1 and (values[1] or 0) >= OZ_PER_LB:
-        found = f"{name} has pounds and {trimmed(values[1] or Fraction(0))} ounces"
-        faults.append(Fault(file, line, "oz", found, f"with pounds, under {OZ_PER_LB} ounces"))
-        return None
-    load = _load(cells, name, line, file, faults)
-    if load is None:
-        return None
-    kilograms = (value * UNITS[unit] for value, unit in zip(values, given, strict=True) if value is not None)
-    return WeighedItem(name, sum(kilograms, Fraction(0)), line, load)
-
-
-def _load(cells: dict[str, str], name: str, line: int, file: str, faults: list[Fault]) -> int | None:
-    """The number of the load, 0 in a table without loads, or None with a fault."""
-    if LOAD not in cells:
-        return 0
-    cell = cells[LOAD].strip()
-    if cell.isascii() and cell.isdigit() and len(cell) < len(str(MOST_LOADS)) and int(cell):
-        return int(cell)
-    found = f"{name} is of load {cell!r}" if cell else f"{name} names no load"
-    faults.append(Fault(file, line, LOAD, found, f"a whole number from 1 to {MOST_LOADS - 1}"))
-    return None
-
-
-def _weight(
-    cell: str, unit: str, name: str, line: int, file: str, commas: bool, faults: list[Fault]
-) -> Fraction | None:
-    """A weight in its unit, or None with a fault."""
-    try:
-        value = figure(cell, commas)
-    except NotANumber as error:
-        faults.append(Fault(file, line, unit, str(error), "a plain decimal number"))
-        return None
-    if value < 0:
-        faults.append(Fault(file, line, unit, f"{name} weighs less than nothing", "zero or more"))
-        return None
-    return value
+        raise _Wrong((None, found, "exactly one, or pounds with ounces"))
+    values, wrong = [], []
+    for unit in given:
+        try:
+            values.append(figure(cells[unit], commas))
+            wrong += [(unit, f"{name} weighs less than nothing", "zero or more")] if values[-1] < 0 else []
+        except NotANumber as error:
+            wrong.append((unit, str(error), "a plain decimal number"))
+    if wrong:
+        raise _Wrong(*wrong)
+    if len(given) > 1 and values[1] >= OZ_PER_LB:
+        found = f"{name} has pounds and {trimmed(values[1])} ounces"
+        raise _Wrong(("oz", found, f"with pounds, under {OZ_PER_LB} ounces"))
+    load = cells.get(LOAD, "0")  # the whole batch where the table has no loads
+    sound = load.isascii() and load.isdigit() and len(load) < len(str(MOST_LOADS))
+    if LOAD in cells and not (sound and int(load)):
+        found = f"{name} is of load {load!r}" if load else f"{name} names no load"
+        raise _Wrong((LOAD, found, f"a whole number from 1 to {MOST_LOADS - 1}"))
+    weights = (value * UNITS[unit] for value, unit in zip(values, given, strict=True))
+    return WeighedItem(name, sum(weights, Fraction(0)), line, int(load))
 
 
 def _twice(items: Sequence[WeighedItem], file: str) -> Iterator[Fault]:
@@ -231,7 +212,7 @@ def held_back(text: str) -> Fraction | None:
 
 def _weights(data: dict[str, Any], place: str, load: int, file: str, faults: list[Fault]) -> Iterator[WeighedItem]:
     """What the whole batch, or one load of it, weighs; ``place`` is where in the document that stands."""
-    for key, name, weight, unit in (("lots", "lot", "kg", "kg"), ("weigh_out", "item", "grams", "grams")):
+    for key, name, weight in (("lots", "lot", "kg"), ("weigh_out", "item", "grams")):
         entries = data.get(key)
         if not isinstance(entries, list):
             faults.append(Fault(file, None, f"{place}{key}", f"the key {key!r} holds no list", _AS_BLEND))
@@ -241,16 +222,14 @@ def _weights(data: dict[str, Any], place: str, load: int, file: str, faults: lis
             if not isinstance(entry, dict) or not isinstance(entry.get(name), str):
                 faults.append(Fault(file, None, at, f"no {name} here", _AS_BLEND))
                 continue
+            part, held = weight, None
             try:
                 value = exact(str(entry.get(weight)))
+                if value < 0:
+                    faults.append(Fault(file, None, f"{at}.{weight}", "less than nothing", "zero or more"))
+                if key == "lots" and entry.get("held_kg") is not None:
+                    part, held = "held_kg", exact(str(entry["held_kg"]))
             except NotANumber as error:
-                faults.append(Fault(file, None, f"{at}.{weight}", str(error), "a plain decimal number"))
+                faults.append(Fault(file, None, f"{at}.{part}", str(error), "a plain decimal number"))
                 continue
-            if value < 0:
-                faults.append(Fault(file, None, f"{at}.{weight}", "less than nothing", "zero or more"))
-            try:
-                held = exact(str(entry["held_kg"])) if key == "lots" and entry.get("held_kg") is not None else None
-            except NotANumber as error:
-                faults.append(Fault(file, None, f"{at}.held_kg", str(error), "a plain decimal number"))
-                continue
-            yield WeighedItem(entry[name], value * UNITS[unit], load=load, held_kg=held)
+            yield WeighedItem(entry[name], value * UNITS[weight], load=load, held_kg=held)
