@@ -10,9 +10,10 @@ from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 from fractions import Fraction
+from functools import partial
 from statistics import median
 
-from constraints.faults import Fault, Severity, nearest
+from constraints.faults import Fault, Severity, meant, nearest
 from constraints.ingredients import FAT, MOISTURE, NITRATE, NITRITE, PROTEIN, SALT
 from constraints.numbers import PERCENT, PPM, trimmed
 from constraints.quantities import NAMES
@@ -133,11 +134,10 @@ def _ranges(row: Row) -> Told:
 
 
 def _sum_too_high(row: Row) -> Told:
-    given = [name for name in (FAT, MOISTURE, PROTEIN) if name in row.figures]
-    total = sum(row.figures[name] for name in given)
-    if len(given) > 1 and total > SUM_MOST:
-        found = f"{' + '.join(given)} = {trimmed(Fraction(total))}"
-        yield given[1], found, f"at most {trimmed(SUM_MOST)}: raw meats in USDA SR28 reach 102.03"
+    given = {name: row.figures[name] for name in (FAT, MOISTURE, PROTEIN) if name in row.figures}
+    if len(given) > 1 and (total := sum(given.values(), Fraction(0))) > SUM_MOST:
+        allowed = f"at most {trimmed(SUM_MOST)}: raw meats in USDA SR28 reach 102.03"
+        yield [*given][1], f"{' + '.join(given)} = {trimmed(total)}", allowed
 
 
 def _printable(row: Row) -> Told:
@@ -216,36 +216,33 @@ def _beyond(row: Row, pairs: Iterable[tuple[str, str]], allowed: str) -> Told:
             yield smaller, f"{row.said(smaller)} is more than {row.said(larger)}", allowed.format(row.headed(larger))
 
 
-def _contradictions(row: Row) -> Told:
-    """Packs, pulls and the lot's own floor against each other and against the stock."""
-    pairs = [("smallest_pull_kg", "largest_pull_kg"), ("pack_kg", "on_hand_kg"),
-             ("use_at_least_kg", "largest_pull_kg"), ("use_at_least_kg", "on_hand_kg")]  # fmt: skip
-    return _beyond(row, pairs, "at most {}")
-
-
-def _unusable(row: Row) -> Told:
-    """Packs and pulls for which the lot cannot be used at all."""
-    pairs = [("pack_kg", "largest_pull_kg"), ("smallest_pull_kg", "on_hand_kg")]
-    return _beyond(row, pairs, "the lot cannot be used: at most {}")
-
-
-def _salvage_below_price(row: Row) -> Told:
-    return _beyond(row, [("salvage_per_kg", "cost_per_kg")], "worth more dead than alive: at most {}")
+_PACKS_AND_PULLS = (
+    ("smallest_pull_kg", "largest_pull_kg"), ("pack_kg", "on_hand_kg"),
+    ("use_at_least_kg", "largest_pull_kg"), ("use_at_least_kg", "on_hand_kg"),
+)  # fmt: skip
+"""Packs, pulls and the lot's own floor against each other and against the stock."""
+_UNUSABLE = ("pack_kg", "largest_pull_kg"), ("smallest_pull_kg", "on_hand_kg")
+"""Packs and pulls for which the lot cannot be used at all."""
+_SALVAGE = (("salvage_per_kg", "cost_per_kg"),)
 
 
 def _species_known(row: Row) -> Told:
     """A species that is close to one the rules know, and is none."""
     species = row.typed.get("species", "")
-    close = nearest(species, _SPECIES) if species and species.casefold() not in _SPECIES else None
-    if close is not None:
-        yield "species", f"{species!r} is no species known here", f"did you mean {close}?"
+    if species and species.casefold() not in _SPECIES and (close := meant(species, _SPECIES)):
+        yield "species", f"{species!r} is no species known here", close
 
 
 ROW_CHECKS: tuple[Check, ...] = (
     _needed_cells, _ranges, _sum_too_high, _printable, _words_known, _days_in_order, _cured_states_cure,
-    _rework_states_itself, _rework_agrees, _cured_by_name, _contradictions,
+    _rework_states_itself, _rework_agrees, _cured_by_name,
+    partial(_beyond, pairs=_PACKS_AND_PULLS, allowed="at most {}"),
 )  # fmt: skip
-ROW_WARNINGS: tuple[Check, ...] = (_species_known, _salvage_below_price, _unusable)
+ROW_WARNINGS: tuple[Check, ...] = (
+    _species_known,
+    partial(_beyond, pairs=_SALVAGE, allowed="worth more dead than alive: at most {}"),
+    partial(_beyond, pairs=_UNUSABLE, allowed="the lot cannot be used: at most {}"),
+)
 
 
 # Checks of the whole table.

@@ -76,23 +76,20 @@ def parse_lots(text: str, file: str) -> LotTable:
     if table is None:
         raise BadInput(faults)
     rows, free, cell_faults = _read_cells(table, file)
-    found = [*faults, *_judge_header(table, file), *cell_faults]
+    empty = [not any(row[place].strip() for row in table.rows) for place in range(len(table.header))]
+    found = [*faults, *header_faults(table.header, empty, file, table.header_line), *cell_faults]
     if not rows and not faults:
         found.append(Fault(file, table.header_line, None, "no lot stands below the header", "a line for each lot"))
     for severity, checks in ((Severity.ERROR, ROW_CHECKS), (Severity.WARNING, ROW_WARNINGS)):
         found += [row.fault(*told, severity) for row in rows for check in checks for told in check(row)]
     found += [fault for table_check in TABLE_CHECKS for fault in table_check(rows)]
     whole = whole_of(rows)
-    suspicions = [[told for suspicion in SUSPICIONS for told in suspicion(row, whole)] for row in rows]
-    for row, suspicious in zip(rows, suspicions, strict=True):
-        found += [row.fault(*told, Severity.WARNING) for told in suspicious]
+    suspicious = [(row, [told for check in SUSPICIONS for told in check(row, whole)]) for row in rows]
+    found += [row.fault(*one, Severity.WARNING) for row, told in suspicious for one in told]
     found.sort(key=lambda fault: fault.line or 0)
     if any(fault.severity is Severity.ERROR for fault in found):
         raise BadInput(found)
-    lots = tuple(
-        _lot(row, free, tuple(words for _, words, _ in suspicious))
-        for row, suspicious in zip(rows, suspicions, strict=True)
-    )
+    lots = tuple(_lot(row, free, tuple(words for _, words, _ in told)) for row, told in suspicious)
     stated = [name for name in table.header if name in free or (name in _COMPOSITION and any(table.cells(name)))]
     pounds = sum(row.headed("on_hand_kg") != "on_hand_kg" for row in rows)
     return LotTable(file, lots, tuple(stated), tuple(found), 2 * pounds > len(rows))
@@ -166,8 +163,7 @@ def _turn_pounds(table: Table, figures: dict[str, list[Fraction | None]], file: 
         factor = 1 / KG_PER_LB if KNOWN[by_kg].unit.startswith("money") else KG_PER_LB
         pounds = figures.pop(by_lb)
         kilograms = figures.setdefault(by_kg, [None] * len(pounds))
-        both = zip(table.lines, kilograms, pounds, strict=True)
-        for place, (line, kg, lb) in enumerate(both):
+        for place, (line, kg, lb) in enumerate(zip(table.lines, kilograms, pounds, strict=True)):
             if kg is not None and lb is not None:
                 yield Fault(file, line, by_lb, f"both {by_kg} and {by_lb} are given", "one of the two in a row")
             elif lb is not None:
@@ -176,35 +172,23 @@ def _turn_pounds(table: Table, figures: dict[str, list[Fraction | None]], file: 
 
 def _ignored(table: Table, name: str, wrong: Sequence[Fault]) -> Fault:
     """The warning that a further column is no property; it names the first bad cell if most are numbers."""
-    filled = sum(1 for cell in table.cells(name) if cell)
-    first = wrong[0]
-    if 2 * len(wrong) < filled:
-        found = f"column {name!r} is ignored: {first.found}"
-        return Fault(first.file, first.line, name, found, "numbers or blanks alone, to be a property", Severity.WARNING)
-    found = f"column {name!r} is ignored: it holds text"
-    return Fault(first.file, table.header_line, name, found, "only columns of numbers are used", Severity.WARNING)
+    first, line, what, needed = wrong[0], table.header_line, "it holds text", "only columns of numbers are used"
+    if 2 * len(wrong) < sum(map(bool, table.cells(name))):
+        line, what, needed = first.line or 0, first.found, "numbers or blanks alone, to be a property"
+    return Fault(first.file, line, name, f"column {name!r} is ignored: {what}", needed, Severity.WARNING)
 
 
 def _read_days(cells: Mapping[str, str], file: str, line: int) -> tuple[dict[str, date], list[Fault]]:
     days: dict[str, date] = {}
     faults: list[Fault] = []
-    for name in _DATES:
-        typed = cells.get(name, "")
-        if not typed:
-            continue
+    for name in filter(cells.get, _DATES):
+        typed = cells[name]
         try:
-            if not _DAY.fullmatch(typed):
-                raise ValueError
-            days[name] = date.fromisoformat(typed)
+            days[name] = date.fromisoformat(typed if _DAY.fullmatch(typed) else "")
         except ValueError:
             what = "is not a day of the calendar" if _DAY.fullmatch(typed) else "is not a date as it is written here"
             faults.append(Fault(file, line, name, f"{typed!r} {what}", "YYYY-MM-DD, such as 2026-03-09"))
     return days, faults
-
-
-def _judge_header(table: Table, file: str) -> Iterator[Fault]:
-    empty = [not any(row[place].strip() for row in table.rows) for place in range(len(table.header))]
-    return header_faults(table.header, empty, file, table.header_line)
 
 
 def _lot(row: Row, free: Sequence[str], suspicions: tuple[str, ...]) -> Lot:
