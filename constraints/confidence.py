@@ -22,10 +22,11 @@ from functools import cache, lru_cache
 from itertools import pairwise
 from math import ceil
 from statistics import NormalDist
+from typing import Any
 
-from pydantic import Field, model_validator
+from pydantic import model_validator
 
-from constraints.document import Day, Name, NotNegative, Number, Percent, Strict, YesNo, packaged, validate
+from constraints.document import Name, NotNegative, Number, Percent, Strict, YesNo, packaged
 from constraints.estimate import Off
 from constraints.faults import Fault, meant
 from constraints.formula import Formula
@@ -119,17 +120,6 @@ class FatMethod(Strict):
         return self.at[-1].points
 
 
-class FatMethods(Strict):
-    """The published table."""
-
-    title: Name
-    """What the table holds."""
-    checked_on: Day
-    """When the figures were last read."""
-    methods: tuple[FatMethod, ...] = Field(min_length=1)
-    """The methods."""
-
-
 class UnknownMethod(ValueError):
     """No method has this name; ``hint`` says which names there are."""
 
@@ -144,7 +134,8 @@ class UnknownMethod(ValueError):
 @cache
 def published() -> dict[str, FatMethod]:
     """The published methods by name."""
-    return {method.name: method for method in validate(packaged("methods.yaml"), FatMethods).methods}
+    table: Any = packaged("methods.yaml").tree["methods"]
+    return {method.name: method for method in map(FatMethod.model_validate, table)}
 
 
 def method_named(name: str, own: Iterable[FatMethod] = ()) -> FatMethod:

@@ -1,4 +1,4 @@
-"""What a requirement means, as data: who set it, which of its limits bind, and which substances it regulates.
+"""What a requirement means, as data: who set it, and which substances it regulates.
 
 Words of a requirement are for readers. Whatever is decided about it is decided on these.
 """
@@ -18,14 +18,6 @@ class Role(StrEnum):
     USE = "use"
     LAW = "law"
     OWN = "own"
-
-
-class Side(StrEnum):
-    """Which limits a requirement has."""
-
-    LEAST = "least"
-    MOST = "most"
-    BOTH = "both"
 
 
 class Stage(StrEnum):

@@ -15,7 +15,7 @@ from math import ceil, floor
 from constraints.confidence import Confidence, FatMethod, cones, moved
 from constraints.formula import Batch, Formula
 from constraints.ingredients import Ingredient, Lot
-from constraints.meaning import COMPOSITION, Regulates, Role, Side
+from constraints.meaning import COMPOSITION, Regulates, Role
 from constraints.numbers import trimmed
 from constraints.quantities import MissingProperty, Process, Quantity, in_one_kg
 from constraints.row import Cone, Row
@@ -97,19 +97,9 @@ class Requirement:
     estimated: tuple[str, ...] = ()
 
     @property
-    def side(self) -> Side:
-        """Which of its limits there are; a requirement that is met by being there has a least one."""
-        return Side.LEAST if self.hi is None else Side.MOST if self.lo is None else Side.BOTH
-
-    @property
     def on_paper(self) -> Requirement:
         """Itself without room for error."""
         return self if self.confidence is None else replace(self, confidence=None)
-
-    @property
-    def by_column(self) -> bool:
-        """True where a column's coefficients in its rows follow from that column alone."""
-        return False
 
     @property
     def counted(self) -> Quantity | None:
@@ -227,11 +217,6 @@ class Ratio(Requirement):
     over: Quantity
     under: Quantity
     scale: Fraction = field(default=Fraction(1))
-
-    @property
-    def by_column(self) -> bool:
-        """True unless a kind of ratio adds rows of its own."""
-        return type(self).rows is Ratio.rows
 
     @property
     def counted(self) -> Quantity:

@@ -30,11 +30,6 @@ class Kilograms(Requirement):
     over: Quantity
 
     @property
-    def by_column(self) -> bool:
-        """True: each column has its own weight."""
-        return True
-
-    @property
     def of_batch(self) -> bool:
         """Always."""
         return True
