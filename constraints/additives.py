@@ -12,9 +12,7 @@ from enum import StrEnum
 from fractions import Fraction
 from typing import ClassVar
 
-from pydantic import model_validator
-
-from constraints.document import Name, Percent, Positive, Strict, YesNo, refusal
+from constraints.document import Broken, Name, Percent, Positive, Ruled, Strict, YesNo, refusal
 from constraints.formula import Batch
 from constraints.identity import Called, Part
 from constraints.ingredients import every
@@ -71,17 +69,16 @@ class FamilyAmount(Limited, Reckoned):
     or_ppm_of_fat: Positive | None = None
     """With a largest figure: so much of the fat is lawful too, mg/kg, where that is more."""
 
-    @model_validator(mode="after")
-    def _countable(self) -> FamilyAmount:
+    def _broken(self) -> Broken:
+        yield from super()._broken()
         for i, name in enumerate(self.counted()):
             try:
                 self.form.factor(name)
             except ValueError as error:
                 at = ("substances", i) if self.substances else ()
-                raise refusal(str(error), "a form that every substance counted has", at) from None
+                yield refusal(str(error), "a form that every substance counted has", at)
         if self.each and (self.min_ppm is not None or self.min_pct is not None):
-            raise ValueError("each goes with a largest figure")
-        return self
+            yield "each goes with a largest figure"
 
     def counted(self) -> tuple[str, ...]:
         """The substances counted."""
@@ -131,14 +128,13 @@ class Additive(FamilyAmount):
 
     family = plural = ""
 
-    @model_validator(mode="after")
-    def _named(self) -> Additive:
+    def _broken(self) -> Broken:
+        yield from super()._broken()
         if not self.substances:
-            raise ValueError("name the substances, or families of them")
-        return self
+            yield "name the substances, or families of them"
 
 
-class AllowanceShare(Strict):
+class AllowanceShare(Ruled):
     """Substances with the figure each kilogram of them takes its part of."""
 
     substances: SubstanceNames
@@ -148,11 +144,9 @@ class AllowanceShare(Strict):
     max_ppm: Positive | None = None
     """The figure if nothing else were used, mg/kg."""
 
-    @model_validator(mode="after")
-    def _sound(self) -> AllowanceShare:
+    def _broken(self) -> Broken:
         if not self.substances or (self.max_pct is None) == (self.max_ppm is None) or self.max_pct == 0:
-            raise ValueError("a share names substances and one largest figure above 0, in pct or in ppm")
-        return self
+            yield "a share names substances and one largest figure above 0, in pct or in ppm"
 
     def largest(self) -> Fraction:
         """The figure as kilograms per kilogram."""
@@ -167,12 +161,11 @@ class MixedAllowance(Reckoned):
     shares: tuple[AllowanceShare, ...]
     """Substances with their figures."""
 
-    @model_validator(mode="after")
-    def _each_once(self) -> MixedAllowance:
+    def _broken(self) -> Broken:
+        yield from super()._broken()
         names = [name for share in self.shares for name in share.substances]
         if len(self.shares) < 2 or len(set(names)) != len(names):
-            raise ValueError("an allowance has two shares or more, and each substance stands in one of them")
-        return self
+            yield "an allowance has two shares or more, and each substance stands in one of them"
 
     def build(self, origin: Origin) -> Requirement:
         """The requirement this entry stands for."""
@@ -195,11 +188,10 @@ class SubstanceShare(Limited):
     of: AdditiveNames
     """The whole group, those counted included."""
 
-    @model_validator(mode="after")
-    def _known_names(self) -> SubstanceShare:
+    def _broken(self) -> Broken:
+        yield from super()._broken()
         if not set(self.substances) < set(spread(self.of)):
-            raise ValueError("the whole group holds the substances counted, and others")
-        return self
+            yield "the whole group holds the substances counted, and others"
 
     def build(self, origin: Origin) -> Requirement:
         """The requirement this entry stands for."""

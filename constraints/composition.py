@@ -6,9 +6,7 @@ from dataclasses import dataclass
 from fractions import Fraction
 from typing import Any, ClassVar
 
-from pydantic import model_validator
-
-from constraints.document import Name, Names, NotNegative, Number, Percent, Positive, Strict, YesNo
+from constraints.document import Broken, Name, Names, NotNegative, Number, Percent, Positive, Ruled, YesNo
 from constraints.formula import Batch, Formula
 from constraints.ingredients import FAT
 from constraints.limits import Band
@@ -136,7 +134,7 @@ class TagRatio(Ratio):
         return nobody(self.quantities(), formula)
 
 
-class LotGroup(Strict):
+class LotGroup(Ruled):
     """The lots of some species, roles or materials, or some lots by name."""
 
     species: Names | None = None
@@ -150,12 +148,10 @@ class LotGroup(Strict):
     rework: YesNo | None = None
     """yes: the lots that are rework; no: those that are not."""
 
-    @model_validator(mode="after")
-    def _one_tag(self) -> LotGroup:
+    def _broken(self) -> Broken:
         if sum(getattr(self, tag) not in (None, ()) for tag in TAGS) != 1:
             what = "a share" if isinstance(self, Share) else "a group of lots"
-            raise ValueError(f"{what} names exactly one of species, role, material, lot or rework")
-        return self
+            yield f"{what} names exactly one of species, role, material, lot or rework"
 
     def tagged(self) -> Tagged:
         """The lots that it counts."""

@@ -24,9 +24,7 @@ from math import ceil
 from statistics import NormalDist
 from typing import Any
 
-from pydantic import model_validator
-
-from constraints.document import Name, NotNegative, Number, Percent, Strict, YesNo, packaged
+from constraints.document import Broken, Name, NotNegative, Number, Percent, Ruled, Strict, YesNo, packaged
 from constraints.estimate import Off
 from constraints.faults import Fault, meant
 from constraints.formula import Formula
@@ -70,7 +68,7 @@ class Studied(Strict):
     """Fattest sample, %."""
 
 
-class FatMethod(Strict):
+class FatMethod(Ruled):
     """A way to find the fat of a lot, with the standard deviation of its error."""
 
     name: Name
@@ -96,14 +94,12 @@ class FatMethod(Strict):
     note: Name | None = None
     """What else a reader should know."""
 
-    @model_validator(mode="after")
-    def _one_figure(self) -> FatMethod:
+    def _broken(self) -> Broken:
         if (self.points is not None) + (self.relative_pct is not None) + bool(self.at) != 1:
-            raise ValueError("a method states exactly one of points, relative_pct and at")
+            yield "a method states exactly one of points, relative_pct and at"
         places = [knot.fat_pct for knot in self.at]
         if any(low >= high for low, high in pairwise(places)):
-            raise ValueError("the fat figures under at go upwards")
-        return self
+            yield "the fat figures under at go upwards"
 
     def sd(self, fat: Fraction) -> Fraction:
         """Standard deviation at a fat figure, percentage points, exact."""
@@ -244,7 +240,7 @@ class Confidence:
 _ZERO = Fraction(0)
 
 
-class ConfidenceEntry(Strict):
+class ConfidenceEntry(Ruled):
     """Confidence that every limit on fat is met, lots being known only as well as they were measured."""
 
     probability: Number
@@ -256,13 +252,11 @@ class ConfidenceEntry(Strict):
     methods: tuple[FatMethod, ...] = ()
     """Methods of your own, beside the published ones."""
 
-    @model_validator(mode="after")
-    def _sound(self) -> ConfidenceEntry:
+    def _broken(self) -> Broken:
         try:
             self.confidence()
         except UnknownMethod as error:
-            raise ValueError(f"{error}; {error.hint}") from None
-        return self
+            yield f"{error}; {error.hint}"
 
     def confidence(self) -> Confidence:
         """What the entry stands for."""

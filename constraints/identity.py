@@ -8,9 +8,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from fractions import Fraction
 
-from pydantic import model_validator
-
-from constraints.document import Name, NotNegative, Percent, Positive, Strict, YesNo
+from constraints.document import Broken, Name, NotNegative, Percent, Positive, Strict, YesNo
 from constraints.formula import Batch
 from constraints.ingredients import FAT, MOISTURE, PROTEIN, SALT, Ingredient, Kind
 from constraints.limits import Base, Limit, Reckoned, SpeciesNames, Worst, of_parts, without
@@ -34,13 +32,6 @@ class Part(Reckoned):
     """Smallest figure, %."""
     max_pct: Percent | None = None
     """Largest figure, %."""
-
-
-def _of_product(base: Base) -> Basis:
-    """Batch or finished. Raises ValueError for anything else."""
-    if base not in (Base.BATCH, Base.FINISHED):
-        raise ValueError("the basis is batch or finished")
-    return Basis(base.value)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -76,14 +67,14 @@ class _Water(Reckoned):
     moisture_per_protein: Positive
     """Kilograms of moisture that a kilogram of meat protein accounts for."""
 
-    @model_validator(mode="after")
-    def _product(self) -> _Water:
-        _of_product(self.basis)
-        return self
+    def _broken(self) -> Broken:
+        yield from super()._broken()
+        if self.basis not in (Base.BATCH, Base.FINISHED):
+            yield "the basis is batch or finished"
 
     def added_water(self) -> Quantity:
         """Added water, % times kilograms; below zero where the meat has lost some of its own."""
-        moisture = Amount(MOISTURE, _of_product(self.basis))
+        moisture = Amount(MOISTURE, Basis(self.basis.value))
         return Sum(((_ONE, moisture), (-self.moisture_per_protein, MEAT_PROTEIN)))
 
 
@@ -92,7 +83,7 @@ class AddedWater(_Water):
 
     def build(self, origin: Origin) -> Requirement:
         """The requirement this entry stands for."""
-        moisture = Amount(MOISTURE, _of_product(self.basis))
+        moisture = Amount(MOISTURE, Basis(self.basis.value))
         return self.figure(
             "added water", self.added_water(), origin, kind=WaterByAnalysis, scale=_ONE,
             moisture=without(moisture, self.without), protein=without(MEAT_PROTEIN, self.without),
@@ -105,7 +96,7 @@ class FatPlusAddedWater(_Water):
 
     def build(self, origin: Origin) -> Requirement:
         """The requirement this entry stands for: fat alone, and fat with added water, are both at most the figure."""
-        fat = Amount(FAT, _of_product(self.basis))
+        fat = Amount(FAT, Basis(self.basis.value))
         both = Sum(((_ONE, fat), (_ONE, self.added_water())))
         named = (("fat", fat), ("fat plus added water", both))
         parts = tuple(self.figure(what, over, origin, scale=_ONE) for what, over in named)
@@ -139,11 +130,10 @@ class SpeciesShare(Part):
     called: Name | None = None
     """What is counted, in a few words."""
 
-    @model_validator(mode="after")
-    def _one_of_both(self) -> SpeciesShare:
+    def _broken(self) -> Broken:
+        yield from super()._broken()
         if bool(self.species) == bool(self.other_than):
-            raise ValueError("give species, or other_than")
-        return self
+            yield "give species, or other_than"
 
     def build(self, origin: Origin) -> Requirement:
         """The requirement this entry stands for."""

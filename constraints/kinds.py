@@ -5,10 +5,10 @@ from __future__ import annotations
 from functools import partial
 from typing import TYPE_CHECKING, Annotated, Any, Protocol, cast
 
-from pydantic import create_model, model_validator
+from pydantic import create_model
 
 from constraints import additives, composition, cure, identity, laboratory, meat_content, stock
-from constraints.document import Deferred, Strict
+from constraints.document import Broken, Deferred, Ruled, Strict
 from constraints.ingredients import FAT, MOISTURE, PROTEIN, SALT
 from constraints.requirement import Origin, Requirement
 
@@ -100,16 +100,14 @@ KINDS: dict[str, type[Strict]] = {
 """Every kind by the key under which a file names it."""
 
 
-class Named(Strict):
+class Named(Ruled):
     """Exactly one kind of requirement with its figures."""
 
-    @model_validator(mode="after")
-    def _exactly_one(self) -> Named:
+    def _broken(self) -> Broken:
         if len(self.model_fields_set) != 1:
-            raise ValueError("one entry names exactly one kind of requirement")
+            yield "one entry names exactly one kind of requirement"
         if getattr(self, self.kind()) is None:
-            raise ValueError(f"nothing stands behind {self.kind()}")
-        return self
+            yield f"nothing stands behind {self.kind()}"
 
     def kind(self) -> str:
         """The key under which the kind is named."""

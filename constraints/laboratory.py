@@ -9,9 +9,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 from fractions import Fraction
 
-from pydantic import model_validator
-
-from constraints.document import NotNegative, Number, Percent, Strict
+from constraints.document import Broken, NotNegative, Number, Percent, Ruled
 from constraints.formula import Batch
 from constraints.meaning import Regulates
 from constraints.numbers import PERCENT
@@ -75,7 +73,7 @@ def _words(form: Form, ion: str) -> str:
     return {Form.SODIUM_SALT: f"sodium {ion}", Form.SODIUM_NITRITE: "sodium nitrite"}.get(form, f"{IONS[ion]} ion")
 
 
-class LaboratoryEntry(Strict):
+class LaboratoryEntry(Ruled):
     """What a laboratory found in the finished product of the batch that is checked."""
 
     residual_nitrite_ppm: NotNegative | None = None
@@ -97,14 +95,12 @@ class LaboratoryEntry(Strict):
     salt_pct: Percent | None = None
     """Salt, % by weight."""
 
-    @model_validator(mode="after")
-    def _sound(self) -> LaboratoryEntry:
+    def _broken(self) -> Broken:
         residuals = self.residual_nitrite_ppm is not None or self.residual_nitrate_ppm is not None
         if residuals and self.expressed_as not in (Form.ION, Form.SODIUM_SALT):
-            raise ValueError("say how nitrite and nitrate are expressed: expressed_as: ion, or sodium_salt")
+            yield "say how nitrite and nitrate are expressed: expressed_as: ion, or sodium_salt"
         if (self.water_activity or 0) > 1 or (self.pH or 0) > _STRONGEST_PH:
-            raise ValueError("water activity is 0 to 1, and pH 0 to 14")
-        return self
+            yield "water activity is 0 to 1, and pH 0 to 14"
 
     def figures(self) -> dict[str, Fraction]:
         """What was found, by the name of its measure; nitrite and nitrate as the ion, mg/kg."""
@@ -145,7 +141,7 @@ class Analysed(Measured):
         return super().limits().replace("at most", "below") if self.open else super().limits()
 
 
-class Laboratory(Strict):
+class Laboratory(Ruled):
     """A figure found by analysis: a residual, or an amount "in the food"."""
 
     measure: Measure
@@ -159,11 +155,9 @@ class Laboratory(Strict):
     below: Number | None = None
     """Instead of max: the figure that it must stay below."""
 
-    @model_validator(mode="after")
-    def _some_limit(self) -> Laboratory:
+    def _broken(self) -> Broken:
         if self.min is None and (self.max is None) == (self.below is None):
-            raise ValueError("give a smallest or a largest figure")
-        return self
+            yield "give a smallest or a largest figure"
 
     def build(self, origin: Origin) -> Requirement:
         """The requirement this entry stands for."""

@@ -12,9 +12,9 @@ from enum import StrEnum
 from fractions import Fraction
 from typing import Annotated, Any, ClassVar
 
-from pydantic import AfterValidator, model_validator
+from pydantic import AfterValidator
 
-from constraints.document import Name, NotNegative, Percent, Strict, refusal
+from constraints.document import Broken, Name, NotNegative, Percent, Ruled, refusal
 from constraints.faults import meant
 from constraints.formula import Batch, Formula
 from constraints.ingredients import FAT, Ingredient, Kind
@@ -102,19 +102,17 @@ SpeciesNames = Annotated[tuple[Name, ...], among(GROUPS, "a species or a group o
 """Species as rules group them."""
 
 
-class Band(Strict):
+class Band(Ruled):
     """A smallest figure, a largest, or both."""
 
     missing: ClassVar[str] = "give a smallest or a largest figure"
 
-    @model_validator(mode="after")
-    def _limits_agree(self) -> Band:
+    def _broken(self) -> Broken:
         lo, hi = self.between()
         if lo is None and hi is None:
-            raise ValueError(self.missing)
+            yield self.missing
         if lo is not None and hi is not None and lo > hi:
-            raise ValueError("the smallest figure is above the largest")
-        return self
+            yield "the smallest figure is above the largest"
 
     def between(self) -> tuple[Fraction | None, Fraction | None]:
         """Smallest and largest figure in its unit; by themselves those in percent."""

@@ -19,9 +19,7 @@ from dataclasses import dataclass
 from fractions import Fraction
 from itertools import product
 
-from pydantic import model_validator
-
-from constraints.document import Name, Percent, Positive, Strict, refusal
+from constraints.document import Broken, Name, Percent, Positive, Ruled, refusal
 from constraints.formula import Batch, Formula
 from constraints.identity import MEAT, MEAT_FAT, MEAT_PROTEIN
 from constraints.ingredients import PROTEIN, Ingredient, Kind, every
@@ -161,7 +159,7 @@ def _lacking(lots: Iterable[Ingredient]) -> str:
     return "; ".join(f"{', '.join(names)} without {lacks}" for lacks, names in by_name.items())
 
 
-class DeductionEntry(Strict):
+class DeductionEntry(Ruled):
     """The limits of one species group."""
 
     species: SpeciesNames
@@ -171,11 +169,9 @@ class DeductionEntry(Strict):
     collagen_of_protein_pct: Percent
     """Largest collagen, % of the group's meat protein."""
 
-    @model_validator(mode="after")
-    def _sound(self) -> DeductionEntry:
+    def _broken(self) -> Broken:
         if PERCENT in (self.fat_pct, self.collagen_of_protein_pct):
-            raise ValueError("both figures are below 100 %")
-        return self
+            yield "both figures are below 100 %"
 
 
 class MeatContentEntry(Reckoned):
@@ -192,16 +188,15 @@ class MeatContentEntry(Reckoned):
     called: Name = "meat content"
     """What is counted, in a few words."""
 
-    @model_validator(mode="after")
-    def _apart(self) -> MeatContentEntry:
+    def _broken(self) -> Broken:
+        yield from super()._broken()
         if not 1 <= len(self.limits) <= _MOST_GROUPS:
-            raise ValueError(f"give the limits of one to {_MOST_GROUPS} species groups")
+            yield f"give the limits of one to {_MOST_GROUPS} species groups"
         seen: set[str] = set()
         for i, entry in enumerate(self.limits):
             if seen & members(entry.species):
-                raise refusal("a species of this group stands in another one too", "each once", ("limits", i))
+                yield refusal("a species of this group stands in another one too", "each once", ("limits", i))
             seen |= members(entry.species)
-        return self
 
     def build(self, origin: Origin) -> Requirement:
         """The requirement this entry stands for."""

@@ -13,9 +13,9 @@ from datetime import date
 from enum import StrEnum
 from typing import Annotated
 
-from pydantic import Field, model_validator
+from pydantic import Field
 
-from constraints.document import Day, Name, Strict, YesNo
+from constraints.document import Broken, Day, Name, Ruled, Strict, YesNo
 from constraints.faults import BadInput, Fault, meant
 from constraints.kinds import OneRequirement
 from constraints.limits import SubstanceNames, among
@@ -145,7 +145,7 @@ class ProductClass(Strict):
     """Substances without which a product is none of this class."""
 
 
-class PackRow(Strict):
+class PackRow(Ruled):
     """One limit with everything needed to judge it and to look it up."""
 
     id: Name
@@ -177,11 +177,9 @@ class PackRow(Strict):
     note: Name | None = None
     """What else a reader should know."""
 
-    @model_validator(mode="after")
-    def _days_in_order(self) -> PackRow:
+    def _broken(self) -> Broken:
         if self.valid_from is not None and self.valid_to is not None and self.valid_from > self.valid_to:
-            raise ValueError("valid_from is after valid_to")
-        return self
+            yield "valid_from is after valid_to"
 
     def is_for(self, classes: Collection[str]) -> bool:
         """True for a product that belongs to these classes, whatever else it is."""

@@ -11,9 +11,7 @@ from dataclasses import dataclass
 from fractions import Fraction
 from typing import ClassVar
 
-from pydantic import model_validator
-
-from constraints.document import Name, Strict, Whole
+from constraints.document import Broken, Name, Ruled, Strict, Whole
 from constraints.formula import Batch, Formula
 from constraints.ingredients import Ingredient, Lot, every
 from constraints.meaning import Role
@@ -248,18 +246,16 @@ class MostLotsEntry(Strict):
         return MostLots(what="number of lots", basis="meat block", unit="", origin=origin, hi=Fraction(self.max))
 
 
-class GroupEntry(Strict):
+class GroupEntry(Ruled):
     """Lots by name that go in all of them or none, or of which at most one goes in."""
 
     together: ClassVar[bool]
     lots: tuple[Name, ...]
     """Two lots or more, as typed in the lots table."""
 
-    @model_validator(mode="after")
-    def _two_or_more(self) -> GroupEntry:
+    def _broken(self) -> Broken:
         if len(set(self.lots)) < 2 or len(set(self.lots)) != len(self.lots):
-            raise ValueError("a group names two different lots or more")
-        return self
+            yield "a group names two different lots or more"
 
     def build(self, origin: Origin) -> Requirement:
         """The requirement this entry of a recipe stands for."""

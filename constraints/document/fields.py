@@ -7,14 +7,14 @@ import inspect
 import json
 import re
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from datetime import date, datetime
 from fractions import Fraction
 from functools import cache, partial
 from itertools import pairwise
-from typing import Annotated, Any
+from typing import Annotated, Any, Self, TypeAlias
 
-from pydantic import BaseModel, ConfigDict, ValidationInfo
+from pydantic import BaseModel, ConfigDict, ValidationInfo, model_validator
 from pydantic.json_schema import GenerateJsonSchema, JsonSchemaValue
 from pydantic_core import PydanticCustomError
 from pydantic_core.core_schema import (
@@ -287,3 +287,20 @@ class Strict(BaseModel):
         if len(args) < 3:  # by_alias, ref_template, schema_generator
             kwargs.setdefault("schema_generator", JsonSchema)
         return super().model_json_schema(*args, **kwargs)
+
+
+Broken: TypeAlias = Iterator[str | PydanticCustomError]
+"""What the rules between the fields of a model ask that are broken."""
+
+
+class Ruled(Strict):
+    """A model whose fields must go together; it is refused by the first rule that is broken."""
+
+    def _broken(self) -> Broken:
+        return iter(())
+
+    @model_validator(mode="after")
+    def _keeps_its_rules(self) -> Self:
+        for asked in self._broken():
+            raise ValueError(asked) if isinstance(asked, str) else asked
+        return self

@@ -5,9 +5,9 @@ from __future__ import annotations
 from enum import StrEnum
 from fractions import Fraction
 
-from pydantic import Field, model_validator
+from pydantic import Field
 
-from constraints.document import Name, Names, NotNegative, Number, Percent, Positive, Strict, YesNo
+from constraints.document import Broken, Name, Names, NotNegative, Number, Percent, Positive, Ruled, YesNo
 from constraints.faults import meant
 from constraints.ingredients import Kind
 from constraints.numbers import PERCENT, trimmed
@@ -42,7 +42,7 @@ class ScaleName(StrEnum):
     SPICE = "spice"
 
 
-class AdditionEntry(Strict):
+class AdditionEntry(Ruled):
     """Something added to the meat, with its dose and, where it matters, its composition."""
 
     name: Name
@@ -103,36 +103,34 @@ class AdditionEntry(Strict):
     scale: ScaleName | None = None
     """The scale it is weighed on; where not stated, the meat scale if its division is at most 1 % of the amount."""
 
-    @model_validator(mode="after")
-    def _sound(self) -> AdditionEntry:
+    def _broken(self) -> Broken:
         given = [key for key in DOSES if getattr(self, key) is not None]
         if len(given) != 1:
-            raise ValueError(f"state the amount of {self.name} by exactly one of {', '.join(DOSES)}")
+            yield f"state the amount of {self.name} by exactly one of {', '.join(DOSES)}"
         if self.is_ not in PLAIN_KINDS and self.is_ not in SUBSTANCES:
             known = [*PLAIN_KINDS, *SUBSTANCES]
             hint = meant(self.is_, known, f"known: {', '.join(known)}")
-            raise ValueError(f"{self.is_!r} is not something an addition can be; {hint}")
+            yield f"{self.is_!r} is not something an addition can be; {hint}"
         if self.total_salt_pct is not None and self.is_ != "salt":
-            raise ValueError("total_salt_pct belongs to an addition that is salt")
+            yield "total_salt_pct belongs to an addition that is salt"
         if self.is_ != "cure" and any(
             figure is not None for figure in (self.nitrite_pct, self.nitrate_pct, self.ingoing_nitrite_ppm)
         ):
-            raise ValueError("nitrite_pct, nitrate_pct and ingoing_nitrite_ppm belong to an addition that is cure")
+            yield "nitrite_pct, nitrate_pct and ingoing_nitrite_ppm belong to an addition that is cure"
         if self.surface_pct is not None and SUBSTANCES.get(self.is_) != PRESERVATIVE:
-            raise ValueError(f"surface_pct belongs to {', '.join(FORMULAS[PRESERVATIVE])}")
+            yield f"surface_pct belongs to {', '.join(FORMULAS[PRESERVATIVE])}"
         if self.is_ == "cure" and not self.nitrite_pct and not self.nitrate_pct:
-            raise ValueError("a cure states its nitrite_pct or its nitrate_pct, as its label does")
+            yield "a cure states its nitrite_pct or its nitrate_pct, as its label does"
         if self.ingoing_nitrite_ppm is not None and not self.nitrite_pct:
-            raise ValueError("ingoing_nitrite_ppm needs a cure that holds nitrite")
+            yield "ingoing_nitrite_ppm needs a cure that holds nitrite"
         if self.up_to_g_per_kg_meat is not None and self.is_ not in ("water", "liquid"):
-            raise ValueError("only water or a liquid can be left to the solver")
+            yield "only water or a liquid can be left to the solver"
         if self.from_g_per_kg_meat is not None and self.up_to_g_per_kg_meat is None:
-            raise ValueError("from_g_per_kg_meat needs up_to_g_per_kg_meat")
+            yield "from_g_per_kg_meat needs up_to_g_per_kg_meat"
         if (self.from_g_per_kg_meat or 0) > (self.up_to_g_per_kg_meat or self.from_g_per_kg_meat or 0):
-            raise ValueError("from_g_per_kg_meat is above up_to_g_per_kg_meat")
+            yield "from_g_per_kg_meat is above up_to_g_per_kg_meat"
         total = sum(getattr(self, key) or 0 for key in ("fat_pct", "moisture_pct", "protein_pct"))
         if total > PERCENT:
-            raise ValueError(f"fat, moisture and protein of {self.name} add up to {trimmed(Fraction(total))} %")
+            yield f"fat, moisture and protein of {self.name} add up to {trimmed(Fraction(total))} %"
         if (self.nitrite_pct or 0) + (self.nitrate_pct or 0) > PERCENT:
-            raise ValueError("nitrite and nitrate of a cure add up to more than 100 %")
-        return self
+            yield "nitrite and nitrate of a cure add up to more than 100 %"

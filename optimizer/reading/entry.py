@@ -5,10 +5,11 @@ from __future__ import annotations
 from enum import StrEnum
 from fractions import Fraction
 
-from pydantic import Field, model_validator
+from pydantic import Field
 
 from constraints.confidence import ConfidenceEntry
 from constraints.document import (
+    Broken,
     Line,
     Name,
     NameOrEach,
@@ -18,6 +19,7 @@ from constraints.document import (
     Percent,
     Positive,
     PositivePercent,
+    Ruled,
     Strict,
     Weight,
     YesNo,
@@ -36,7 +38,7 @@ def may_be_fraction(figure: Fraction) -> bool:
     return 0 < figure < 1
 
 
-class YieldEntry(Strict):
+class YieldEntry(Ruled):
     """What is left of the batch when it is finished."""
 
     finished_pct: PositivePercent
@@ -44,15 +46,13 @@ class YieldEntry(Strict):
     fat_loss_pct: Percent = Fraction(0)
     """The part of the loss that is fat, % of the batch's weight; all other loss is water."""
 
-    @model_validator(mode="after")
-    def _sound(self) -> YieldEntry:
+    def _broken(self) -> Broken:
         if may_be_fraction(self.finished_pct):
             given = trimmed(self.finished_pct)
             found = f"a finished weight of {given} % is less than a hundredth of the batch"
-            raise refusal(found, f"percent: {trimmed(PERCENT * self.finished_pct)}, not {given}", ("finished_pct",))
+            yield refusal(found, f"percent: {trimmed(PERCENT * self.finished_pct)}, not {given}", ("finished_pct",))
         if self.finished_pct + self.fat_loss_pct > PERCENT:
-            raise ValueError("finished weight and fat loss add up to more than the batch")
-        return self
+            yield "finished weight and fat loss add up to more than the batch"
 
 
 class Units(StrEnum):
@@ -62,7 +62,7 @@ class Units(StrEnum):
     LB = "lb"
 
 
-class CasingEntry(Strict):
+class CasingEntry(Ruled):
     """The casing and the links."""
 
     name: Name = "casing"
@@ -88,18 +88,16 @@ class CasingEntry(Strict):
     soak: Line = ""
     """How it is rinsed and soaked, in your own words; printed on the sheet."""
 
-    @model_validator(mode="after")
-    def _sound(self) -> CasingEntry:
+    def _broken(self) -> Broken:
         if (self.kg_per_m is None) == (self.diameter_mm is None):
-            raise ValueError("a casing states what fills it, by one of kg_per_m and diameter_mm")
+            yield "a casing states what fills it, by one of kg_per_m and diameter_mm"
         for one, other in (("diameter_mm", "density_kg_per_l"), ("cost_per_hank", "hank_m")):
             if (getattr(self, one) is None) != (getattr(self, other) is None):
-                raise ValueError(f"{one} and {other} go together")
+                yield f"{one} and {other} go together"
         if self.link_cm is not None and self.link_g is not None:
-            raise ValueError("a link is stated by one of link_cm and link_g")
+            yield "a link is stated by one of link_cm and link_g"
         if self.cost_per_m is not None and self.cost_per_hank is not None:
-            raise ValueError("a price is stated by one of cost_per_m and cost_per_hank")
-        return self
+            yield "a price is stated by one of cost_per_m and cost_per_hank"
 
     @property
     def fills(self) -> Fraction:
@@ -144,7 +142,7 @@ class MethodEntry(Strict):
     """Whether it is done, and written down, for every mixer load."""
 
 
-class StepEntry(Strict):
+class StepEntry(Ruled):
     """One step of the smokehouse: what the chamber is set to, for how long or until which core."""
 
     name: Name
@@ -162,15 +160,13 @@ class StepEntry(Strict):
     until_core_f: Number | None = None
     """Core at which the step ends, degrees Fahrenheit."""
 
-    @model_validator(mode="after")
-    def _sound(self) -> StepEntry:
+    def _broken(self) -> Broken:
         if (self.set_c is None) == (self.set_f is None):
-            raise ValueError("a step says what the chamber is set to, by one of set_c and set_f")
+            yield "a step says what the chamber is set to, by one of set_c and set_f"
         if self.until_core_c is not None and self.until_core_f is not None:
-            raise ValueError("one of until_core_c and until_core_f")
+            yield "one of until_core_c and until_core_f"
         if self.minutes is None and self.until_core_c is None and self.until_core_f is None:
-            raise ValueError("a step says how long it lasts: minutes, until_core_c or until_core_f")
-        return self
+            yield "a step says how long it lasts: minutes, until_core_c or until_core_f"
 
 
 class WhenMissing(StrEnum):
@@ -180,7 +176,7 @@ class WhenMissing(StrEnum):
     LEAVE_OUT = "leave_out"
 
 
-class EligibleEntry(Strict):
+class EligibleEntry(Ruled):
     """Which lots may go in; what is not stated does not restrict."""
 
     species: tuple[Name, ...] | None = None
@@ -194,12 +190,10 @@ class EligibleEntry(Strict):
     if_missing: WhenMissing = WhenMissing.ERROR
     """A lot that lacks a property a requirement needs: an error, or left out by name."""
 
-    @model_validator(mode="after")
-    def _something(self) -> EligibleEntry:
+    def _broken(self) -> Broken:
         for tag in ("species", "material", "lot"):
             if getattr(self, tag) == ():
-                raise refusal("an empty list lets no lot in", "one name or more, or leave the key away", (tag,))
-        return self
+                yield refusal("an empty list lets no lot in", "one name or more, or leave the key away", (tag,))
 
 
 class RecipeEntry(Strict):
