@@ -13,23 +13,8 @@ from typing import Annotated, Literal
 
 from pydantic import Field, PlainValidator, WithJsonSchema
 
-from constraints.document import (
-    LATER,
-    Day,
-    Name,
-    NotNegative,
-    Number,
-    Percent,
-    Positive,
-    Strict,
-    Whole,
-    YesNo,
-    packaged,
-    parse,
-    read_text,
-    refusal,
-    validate,
-)
+from constraints.document import LATER, Strict, packaged, parse, read_text, refusal, validate
+from constraints.document.fields import Day, Name, NotNegative, Number, Percent, Positive, Whole, YesNo
 from constraints.faults import BadInput, Fault, nearest
 from constraints.kinds import OneRequirement
 from constraints.library import shipped

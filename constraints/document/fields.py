@@ -16,13 +16,7 @@ from typing import Annotated, Any, Self, TypeAlias
 
 from pydantic import BaseModel, ConfigDict, ValidationInfo, model_validator
 from pydantic.json_schema import GenerateJsonSchema, JsonSchemaValue
-from pydantic_core import PydanticCustomError
-from pydantic_core.core_schema import (
-    CoreSchema,
-    ModelSchema,
-    no_info_plain_validator_function,
-    with_info_plain_validator_function,
-)
+from pydantic_core import PydanticCustomError, core_schema
 
 from constraints.document.place import Loc, quoted
 from constraints.numbers import PERCENT, NotANumber, exact, trimmed, weight
@@ -160,11 +154,11 @@ class Reads:
     def __init__(self, read: Callable[[Any], object], **schema: Any) -> None:
         self.read, self.schema = read, schema
 
-    def __get_pydantic_core_schema__(self, source: Any, handler: Any) -> CoreSchema:
+    def __get_pydantic_core_schema__(self, source: Any, handler: Any) -> core_schema.CoreSchema:
         """Read by the function alone."""
-        return no_info_plain_validator_function(self.read)
+        return core_schema.no_info_plain_validator_function(self.read)
 
-    def __get_pydantic_json_schema__(self, schema: CoreSchema, handler: Any) -> dict[str, Any]:
+    def __get_pydantic_json_schema__(self, schema: core_schema.CoreSchema, handler: Any) -> dict[str, Any]:
         """The schema as stated."""
         return dict(self.schema)
 
@@ -209,7 +203,7 @@ class JsonSchema(GenerateJsonSchema):
         """Return a default as it stands in JSON."""
         return json.loads(json.dumps(dft, default=in_json))
 
-    def model_schema(self, schema: ModelSchema) -> JsonSchemaValue:
+    def model_schema(self, schema: core_schema.ModelSchema) -> JsonSchemaValue:
         """Return the schema of a model, its attribute docstrings as descriptions."""
         found = super().model_schema(schema)
         model: type[BaseModel] = schema["cls"]
@@ -259,16 +253,16 @@ class Deferred:
     def __init__(self, model: type[BaseModel]) -> None:
         self.model = model
 
-    def __get_pydantic_core_schema__(self, source: Any, handler: Any) -> CoreSchema:
+    def __get_pydantic_core_schema__(self, source: Any, handler: Any) -> core_schema.CoreSchema:
         """Validate with the model, whose errors keep their places; with LATER, not before it is asked for."""
-        return with_info_plain_validator_function(self._read)
+        return core_schema.with_info_plain_validator_function(self._read)
 
     def _read(self, value: Any, info: ValidationInfo) -> Any:
         if info.context is LATER:
             return partial(self.model.model_validate, value)
         return self.model.model_validate(value)
 
-    def __get_pydantic_json_schema__(self, schema: CoreSchema, handler: Any) -> dict[str, Any]:
+    def __get_pydantic_json_schema__(self, schema: core_schema.CoreSchema, handler: Any) -> dict[str, Any]:
         """The model's own JSON Schema."""
         self.model.model_rebuild()
         found: dict[str, Any] = handler(self.model.__pydantic_core_schema__)

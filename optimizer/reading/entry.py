@@ -8,23 +8,8 @@ from fractions import Fraction
 from pydantic import Field
 
 from constraints.confidence import ConfidenceEntry
-from constraints.document import (
-    Broken,
-    Line,
-    Name,
-    NameOrEach,
-    Names,
-    NotNegative,
-    Number,
-    Percent,
-    Positive,
-    PositivePercent,
-    Ruled,
-    Strict,
-    Weight,
-    YesNo,
-    refusal,
-)
+from constraints.document import Broken, Positive, PositivePercent, Ruled, Strict, Weight, YesNo, refusal
+from constraints.document.fields import Line, Name, NameOrEach, Names, NotNegative, Number, Percent
 from constraints.estimate import Component
 from constraints.kinds import OneRequirement
 from constraints.laboratory import LaboratoryEntry

@@ -11,6 +11,7 @@ from collections.abc import Iterator
 from fractions import Fraction
 from itertools import chain
 
+from constraints import words
 from constraints.composition import PercentBand
 from constraints.cure import COUNTED
 from constraints.document import Document
@@ -19,16 +20,6 @@ from constraints.faults import Fault, Severity, meant
 from constraints.numbers import G_PER_KG, PERCENT, trimmed
 from constraints.spelling import key, look_alikes
 from constraints.substances import CHEESE, FORMULAS, SUBSTANCES, SUGAR
-from constraints.words import (
-    additive_in,
-    allergen_of,
-    allergens_in,
-    allergens_known,
-    speaks_of_cheese,
-    speaks_of_cured_meat,
-    speaks_of_nitrite,
-    speaks_of_plant,
-)
 from optimizer.reading.added import PLAIN_KINDS, AdditionEntry
 from optimizer.reading.entry import RecipeEntry, may_be_fraction
 
@@ -159,7 +150,7 @@ NO_ALLERGENS = NOT_A_PLANT = "none"
 
 def contains(item: AdditionEntry) -> tuple[str, ...]:
     """The allergens that an addition is known to hold, by what it states and what it is."""
-    own = allergen_of(item.is_)
+    own = words.allergen_of(item.is_)
     stated = [name for name in item.allergens or () if name != NO_ALLERGENS]
     return tuple(dict.fromkeys([*([own] if own else []), *stated]))
 
@@ -192,19 +183,20 @@ def _cure(item: AdditionEntry) -> Iterator[tuple[str, str, str]]:
     if item.holds_no_nitrite and brings:
         yield "holds_no_nitrite", f"{item.name} holds no nitrite, and states some", "one or the other"
     stated = item.is_ == "cure" or any(name in item.properties for name in COUNTED)
-    if speaks_of_cured_meat(item.name) and not stated and not item.holds_no_nitrite:
-        like, cure = ("a cure", "is: cure with its nitrite_pct or nitrate_pct") if speaks_of_nitrite(item.name) else (
-            "cured meat", "properties: {nitrite_ppm: what it holds}")  # fmt: skip
+    if words.speaks_of_cured_meat(item.name) and not stated and not item.holds_no_nitrite:
+        like, cure = "cured meat", "properties: {nitrite_ppm: what it holds}"
+        if words.speaks_of_nitrite(item.name):
+            like, cure = "a cure", "is: cure with its nitrite_pct or nitrate_pct"
         found = f"{item.name} is named like {like}, but is: {item.is_}"
         yield "name", found, f"write {cure}, or holds_no_nitrite: yes if it brings none"
-    if speaks_of_plant(item.name) and brings and item.from_plant is None:
+    if words.speaks_of_plant(item.name) and brings and item.from_plant is None:
         found = f"{item.name} reads like a cure made from a plant"
         yield "name", found, "from_plant: the plant's name, because a label says so; or from_plant: none"
 
 
 def _additive(item: AdditionEntry) -> Iterator[tuple[str, str, str]]:
     """Named like a regulated additive, and neither declared nor said to hold a stated part of one: no limit sees it."""
-    meant = additive_in(item.name)
+    meant = words.additive_in(item.name)
     if meant is None or meant == CHEESE or item.holds_no_additive:
         return
     family = SUBSTANCES.get(meant, meant)
@@ -218,22 +210,22 @@ def _additive(item: AdditionEntry) -> Iterator[tuple[str, str, str]]:
 
 def _cheese(item: AdditionEntry) -> Iterator[tuple[str, str, str]]:
     """Named like cheese and not declared: limits that leave cheese out would count it."""
-    if item.is_ != CHEESE and not item.holds_no_cheese and speaks_of_cheese(item.name):
+    if item.is_ != CHEESE and not item.holds_no_cheese and words.speaks_of_cheese(item.name):
         found = f"{item.name} is named like cheese, but is: {item.is_}"
         yield "name", found, "write is: cheese, or holds_no_cheese: yes if it is none"
 
 
 def _allergens(item: AdditionEntry) -> Iterator[tuple[str, str, str]]:
     """An allergen that the name speaks of, or that is stated and unknown or contradicted."""
-    stated, known = item.allergens, (*allergens_known(), NO_ALLERGENS)
+    stated, known = item.allergens, (*words.allergens_known(), NO_ALLERGENS)
     for name in stated or ():
         if name not in known:
             hint = meant(name, known, f"one of {', '.join(known)}")
             yield "allergens", f"{name!r} is no allergen known here", hint
-    if stated and NO_ALLERGENS in stated and (len(stated) > 1 or allergen_of(item.is_)):
+    if stated and NO_ALLERGENS in stated and (len(stated) > 1 or words.allergen_of(item.is_)):
         yield "allergens", f"{item.name} states none, and holds some", "none alone, for what holds no allergen"
-    own = allergen_of(item.is_)
-    asked = [name for name in allergens_in(item.name) if name != own]
+    own = words.allergen_of(item.is_)
+    asked = [name for name in words.allergens_in(item.name) if name != own]
     if asked and stated is None and not (own and key(item.name) == key(item.is_)):
         found = f"{item.name} reads like {' and '.join(asked)}"
         yield "name", found, f"allergens: [{', '.join(asked)}], or allergens: none if it holds none"
