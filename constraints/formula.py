@@ -12,6 +12,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from enum import StrEnum
 from fractions import Fraction
+from typing import TypeAlias
 
 import numpy as np
 
@@ -80,18 +81,8 @@ class NoDose(ValueError):
     """The doses contradict each other: for example additions per kilogram of batch that add up to all of it."""
 
 
-@dataclass(frozen=True)
-class _Drivers:
-    """What the additions carried by one kilogram depend on: weight, being fresh meat, its salt, being of the block."""
-
-    per_kg: tuple[Fraction, ...]
-    per_fresh: tuple[Fraction, ...]
-    per_salt: tuple[Fraction, ...]
-    per_lot: tuple[Fraction, ...]
-
-    def all(self) -> tuple[tuple[Fraction, ...], ...]:
-        """The four of them, in the order of ``Formula._weights``."""
-        return self.per_kg, self.per_fresh, self.per_salt, self.per_lot
+_Drivers: TypeAlias = tuple[tuple[Fraction, ...], ...]
+"""Kilograms of each dosed addition for one of what they depend on: weight, fresh meat, salt, meat of the block."""
 
 
 class Formula:
@@ -134,12 +125,10 @@ class Formula:
         """
         alike = self._alike.get(column, column)
         if alike not in self._carried:
-            weights = self._weights(alike)
-            drivers = self._drivers.all()
-            there = dict(alike.parts)
+            weights, there = self._weights(alike), dict(alike.parts)
+            shares = (_dot(weights, rates) for rates in zip(*self._drivers, strict=True))
             self._carried[alike] = tuple(
-                (addition.item, _dot(weights, [driver[i] for driver in drivers]) - there.get(addition.item, _ZERO))
-                for i, addition in enumerate(self.dosed)
+                (a.item, share - there.get(a.item, _ZERO)) for a, share in zip(self.dosed, shares, strict=True)
             )
         return self._carried[alike]
 
@@ -174,7 +163,7 @@ class Formula:
         """A quantity in the additions that one kilogram of a column carries."""
         if quantity not in self._brought:
             amounts = [quantity.per_kg(a.item, self.process) for a in self.dosed]
-            self._brought[quantity] = tuple(_dot(amounts, driver) for driver in self._drivers.all())
+            self._brought[quantity] = tuple(_dot(amounts, driver) for driver in self._drivers)
         dosed = {a.item for a in self.dosed}
         known = ((item, share) for item, share in column.parts if item in dosed)
         there = sum((share * quantity.per_kg(item, self.process) for item, share in known), _ZERO)
@@ -183,9 +172,8 @@ class Formula:
     def totals(self, quantity: Quantity, scale: Fraction = _ONE) -> Vector:
         """``scale`` times the ``total`` of every column, reckoned once. Raises MissingProperty."""
         if (quantity, scale) not in self._totals:
-            self._totals[quantity, scale] = (
-                self._unscaled(quantity) if scale == 1 else self.totals(quantity).times(scale)
-            )
+            found = self._unscaled(quantity) if scale == 1 else self.totals(quantity).times(scale)
+            self._totals[quantity, scale] = found
         return self._totals[quantity, scale]
 
     def _unscaled(self, quantity: Quantity) -> Vector:
@@ -202,13 +190,10 @@ class Formula:
 
     def exact_batch(self, kilograms: Sequence[Fraction]) -> Batch:
         """The batch of these kilograms of the columns with every dosed addition at its exact amount."""
-        doses = [_ZERO] * len(self.dosed)
+        items = dict(zip(self.columns, kilograms, strict=True)) | dict.fromkeys((a.item for a in self.dosed), _ZERO)
         for column, weight in zip(self.columns, kilograms, strict=True):
-            if weight:
-                for i, (_, share) in enumerate(self.carried(column)):
-                    doses[i] += weight * share
-        items = dict(zip(self.columns, kilograms, strict=True))
-        items.update(zip((a.item for a in self.dosed), doses, strict=True))
+            for item, share in self.carried(column) if weight else ():
+                items[item] += weight * share
         return Batch({item: weight for item, weight in items.items() if weight}, self.process)
 
     def _weights(self, column: Ingredient) -> tuple[Fraction, ...]:
@@ -251,14 +236,12 @@ class Formula:
         }
         if salt is not None:
             doses[salt] = tuple(solved[1])
-        return _Drivers(*(tuple(doses[a][k] for a in self.dosed) for k in range(4)))
+        return tuple(tuple(doses[a][k] for a in self.dosed) for k in range(4))
 
     def _salt_wanted(self, salt: Addition) -> tuple[Fraction, Fraction]:
         """Kilograms of salt wanted per kilogram of meat block and per kilogram of batch."""
-        if salt.basis is Basis.MEAT:
-            return salt.rate, _ZERO
         finished = self.process.yield_fraction if salt.basis is Basis.FINISHED else _ONE
-        return _ZERO, salt.rate * finished
+        return (salt.rate, _ZERO) if salt.basis is Basis.MEAT else (_ZERO, salt.rate * finished)
 
 
 @dataclass(frozen=True)

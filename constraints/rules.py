@@ -198,10 +198,8 @@ class PackRow(Ruled):
 
     def requirement(self, pack: str = "") -> Requirement:
         """The row as a requirement with its origin."""
-        notes = [f"printed as {self.printed_as}"] if self.printed_as else []
-        notes += [f"in force from {self.valid_from}"] if self.valid_from else []
-        notes += [f"in force to {self.valid_to}"] if self.valid_to else []
-        notes += [self.note] if self.note else []
+        said = {"printed as": self.printed_as, "in force from": self.valid_from, "in force to": self.valid_to}
+        notes = [*(f"{words} {what}" for words, what in said.items() if what), *filter(None, [self.note])]
         origin = Origin(
             rule=self.id, source=self.source, status=self.status, blocks=self.blocks(),
             legal=self.layer is Layer.LAW, protects_health=self.protects_health, note="; ".join(notes), pack=pack,
@@ -243,9 +241,8 @@ class Pack(Strict):
         left = [] if product_class is None else [product_class]
         while left:
             name = left.pop()
-            if name not in found:
-                found.add(name)
-                left += wider.get(name, ())
+            left += () if name in found else wider.get(name, ())
+            found.add(name)
         return frozenset(found)
 
     def in_force(self, product: Product, product_class: str | None) -> tuple[PackRow, ...]:
@@ -254,8 +251,7 @@ class Pack(Strict):
             ids = ", ".join(entry.id for entry in self.classes)
             found = f"the rule pack {self.pack} needs a product class, and the recipe names none"
             raise BadInput([Fault(self.pack, None, None, found, f"product_class: one of {ids}")])
-        classes = self.belongs_to(product_class)
-        method = self.method_of(product_class)
+        classes, method = self.belongs_to(product_class), self.method_of(product_class)
         return tuple(
             row
             for row in self.rows

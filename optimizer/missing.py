@@ -77,12 +77,11 @@ def _silent(recipe: Recipe, table: LotTable, name: str, what: str, origin: Origi
     law = f" ({origin.rule}, {origin.source})" if origin is not None and origin.pack else ""
     absent = _no_column(name, table)
     ways = [absent or "state it", "say if_missing: leave_out under eligible"]
-    component = next((c for c in Component if c.property_name == name), None)
-    if component is not None and name not in recipe.process.estimates:
-        ways.insert(
-            1, f"say estimate: [{component}] in the recipe: from fat, of raw pork, beef, lamb, veal and poultry"
-        )
-    elif component is not None:
+    for component in (component for component in Component if component.property_name == name):
+        if name not in recipe.process.estimates:
+            way = f"say estimate: [{component}] in the recipe: from fat, of raw pork, beef, lamb, veal and poultry"
+            ways.insert(1, way)
+            continue
         ways[0] += "; an estimate is for raw lots of a known species that state their fat, and hold no salt"
     first = min(lots, key=lambda lot: lot.line)
     who = f"the lot {first.name!r} does not state"
@@ -97,9 +96,7 @@ def _lacking(
 ) -> set[Ingredient] | None:
     """Lots that do not state something needed, looked up once for all recipes; None where each must be asked."""
     figures = figures_of(table, lots)
-    if figures is None:
-        return None
-    return {figures.items[j] for q in needed for j in figures.of(q, recipe.process)[1]}
+    return None if figures is None else {figures.items[j] for q in needed for j in figures.of(q, recipe.process)[1]}
 
 
 def error_faults(file: str, lots: Sequence[Lot], confidence: Confidence) -> list[Fault]:

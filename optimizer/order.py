@@ -87,6 +87,8 @@ def order_of(recipe: Recipe, size: str, figure: Fraction, day: date, asked: Aske
     within = min(usual, figure * kilograms * MOST_WITHIN) if asked.within_kg is None else asked.within_kg
     if asked.to is not None:
         figure, within = (figure + asked.to) / 2, (asked.to - figure) * kilograms / 2
+    least = (asked.smallest_pull or recipe.entry.smallest_pull, asked.smallest_remnant or recipe.entry.smallest_remnant)
+    unit = KG_PER_LB if units is Units.LB else Fraction(1)
     return Order(
         basis=basis,
         kilograms=figure * kilograms,
@@ -98,15 +100,7 @@ def order_of(recipe: Recipe, size: str, figure: Fraction, day: date, asked: Aske
         mixer_kg=asked.mixer_kg or recipe.entry.mixer_kg,
         in_pounds=None if units is None else units is Units.LB,
         next_chance=asked.next_chance,
-        tidy=Tidy(
-            *(
-                _least(own or typed, figure * kilograms, meat_division, KG_PER_LB if units is Units.LB else Fraction(1))
-                for own, typed in (
-                    (asked.smallest_pull, recipe.entry.smallest_pull),
-                    (asked.smallest_remnant, recipe.entry.smallest_remnant),
-                )
-            )
-        ),
+        tidy=Tidy(*(_least(one, figure * kilograms, meat_division, unit) for one in least)),
     )
 
 

@@ -61,29 +61,26 @@ def own_rows(recipe: Recipe, formula: Formula, order: Order, faults: list[Fault]
 
 def _losses(recipe: Recipe, formula: Formula, faults: list[Fault]) -> list[Requirement]:
     """No more water, and no more fat, is lost than there is; nothing where a figure is not stated."""
-    process = recipe.process
+    process, origin = recipe.process, Origin("recipe", "no more is lost than there is")
+    losses = ((MOISTURE, process.water_loss, "finished_pct", "water"), (FAT, process.fat_loss, "fat_loss_pct", "fat"))
     kept: list[Requirement] = []
-    for name, loss in ((MOISTURE, process.water_loss), (FAT, process.fat_loss)):
-        if not process.declared or not loss:
-            continue
+    for name, loss, key, what in losses if process.declared else ():
         left = Amount(name, Basis.FINISHED)
-        word = name.removesuffix("_pct")
         try:
-            amounts = formula.totals(left)
+            amounts = formula.totals(left) if loss else ()
         except MissingProperty:
             continue
         if amounts and all(amount < 0 for amount in amounts):
-            key = "finished_pct" if name == MOISTURE else "fat_loss_pct"
-            what = "water" if name == MOISTURE else "fat"
             found = f"the yield loses more {what} than the batch holds"
             faults.append(recipe.document.fault(("yield", key), found, "a smaller loss"))
-        kept.append(
-            Ratio(
-                what=f"{word} left after the yield", basis=Basis.FINISHED.words, unit="%",
-                origin=Origin("recipe", "no more is lost than there is"), lo=_ZERO,
-                over=left, under=Weight(Basis.FINISHED),
-            )
-        )  # fmt: skip
+        if loss:
+            word = name.removesuffix("_pct")
+            kept.append(
+                Ratio(
+                    what=f"{word} left after the yield", basis=Basis.FINISHED.words, unit="%", origin=origin, lo=_ZERO,
+                    over=left, under=Weight(Basis.FINISHED),
+                )
+            )  # fmt: skip
     return kept
 
 
@@ -98,25 +95,25 @@ def _grams(
     )  # fmt: skip
 
 
-def _dose_basis(addition: Addition) -> Basis:
-    return Basis.BATCH if addition.basis is Basis.BATCH else Basis.FRESH
+def _weighed_in(addition: Addition, lo: Fraction, hi: Fraction | None, source: str) -> Requirement:
+    basis, said = Basis.BATCH if addition.basis is Basis.BATCH else Basis.FRESH, f"your recipe; {source}"
+    return _grams(addition, f"{addition.item.name} weighed in", basis, lo, hi, f"{said}, common practice, no source")
 
 
 def _cure_kept(addition: Addition) -> Requirement:
     """A scale so coarse that it takes most of the cure away must not make an uncured batch of a cured one."""
-    source = "your recipe; nine tenths of the dose at least, common practice, no source"
-    least = addition.rate * LEAST_OF_CURE
-    return _grams(addition, f"{addition.item.name} weighed in", _dose_basis(addition), least, source=source)
+    return _weighed_in(addition, addition.rate * LEAST_OF_CURE, None, "nine tenths of the dose at least")
 
 
 def _dose_kept(addition: Addition) -> Requirement:
     """A scale whose division is more than a dose must leave neither nothing of it nor a multiple."""
-    source = "your recipe; from half of the dose to twice as much on your scale, common practice, no source"
+    source = "from half of the dose to twice as much on your scale"
     lo, hi = addition.rate / ROUNDED_DOSE, addition.rate * ROUNDED_DOSE
+    found = _weighed_in(addition, lo, hi, source)
     if addition.dosing is not Dosing.TOTAL_SALT:
-        return _grams(addition, f"{addition.item.name} weighed in", _dose_basis(addition), lo, hi, source)
+        return found
     return Ratio(
-        what="total salt as weighed", basis=addition.basis.words, unit="%", origin=Origin("recipe", source),
+        what="total salt as weighed", basis=addition.basis.words, unit="%", origin=found.origin,
         lo=PERCENT * lo, hi=PERCENT * hi, over=Amount(SALT, Basis.BATCH), under=Weight(addition.basis),
     )  # fmt: skip
 

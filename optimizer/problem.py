@@ -92,9 +92,7 @@ def assemble(recipe: Recipe, table: LotTable, order: Order, further: Sequence[Re
         faults += _meaningless(recipe, formula, table, left_out)
     own = own_rows(recipe, formula, order, faults)
     _refuse(recipe, table, legal, faults)
-    requirements, own = (
-        [marked(requirement, lots, recipe.process) for requirement in found] for found in (requirements, own)
-    )
+    requirements, own = ([marked(r, lots, recipe.process) for r in found] for found in (requirements, own))
     requirements = [*_with_confidence(recipe, formula, requirements), *own]
     size = batch_size(order.basis, order.kilograms, order.within_kg)
     every = (size, Stock.of(lots), *requirements, *further)
@@ -135,11 +133,8 @@ def _overdoses(recipe: Recipe, table: LotTable, legal: Sequence[Requirement]) ->
 
 def _with_confidence(recipe: Recipe, formula: Formula, requirements: Sequence[Requirement]) -> list[Requirement]:
     """Every requirement that the fat of a lot moves, held with the confidence the recipe asks for."""
-    asked = recipe.entry.confidence
-    if asked is None or not formula.lots:
-        return list(requirements)
-    confidence = asked.confidence()
-    return [confident(requirement, confidence, formula) for requirement in requirements]
+    asked = recipe.entry.confidence if formula.lots else None
+    return [r if asked is None else confident(r, asked.confidence(), formula) for r in requirements]
 
 
 def rows_of(problem: Problem) -> list[Row]:
@@ -155,17 +150,14 @@ def _binds(requirement: Requirement) -> bool:
 
 def _name_faults(recipe: Recipe, table: LotTable) -> Iterator[Fault]:
     """Names in the recipe's list of eligible lots that the lots table does not know."""
-    known = {
-        "species": {lot.species for lot in table.lots},
-        "material": {lot.material for lot in table.lots},
-        "lot": {lot.name for lot in table.lots},
-        "leave_out": {lot.name for lot in table.lots},
-    }
+    stated = {"species": "species", "material": "material", "lot": "name", "leave_out": "name"}
+    known = {key: {str(getattr(lot, name)) for lot in table.lots} for key, name in stated.items()}
     for key, names in known.items():
         for i, wanted in enumerate(getattr(recipe.entry.eligible, key) or ()):
             if wanted not in names:
-                missing = "" if names - {""} or key == "leave_out" else f"no lot of {table.file} fills a column {key}"
-                hint = meant(wanted, names - {""}, missing or f"names are taken as typed in {table.file}")
+                none = not names - {""} and key != "leave_out"
+                typed = f"names are taken as typed in {table.file}"
+                hint = meant(wanted, names - {""}, f"no lot of {table.file} fills a column {key}" if none else typed)
                 what = "lot" if key == "leave_out" else key
                 yield recipe.document.fault(("eligible", key, i), f"no lot has {what} {wanted!r}", hint)
 
@@ -202,14 +194,8 @@ def _order_faults(recipe: Recipe, order: Order) -> Iterator[Fault]:
 
 
 def _usable(recipe: Recipe, table: LotTable, order: Order) -> tuple[list[Lot], list[LeftOut]]:
-    usable, left_out = [], []
-    for lot in sorted(table.lots, key=lambda lot: lot.name):
-        why = why_left_out(recipe, lot, order.day)
-        if why:
-            left_out.append(LeftOut(lot, why))
-        else:
-            usable.append(_at_its_worth(lot, order))
-    return usable, left_out
+    whys = [(lot, why_left_out(recipe, lot, order.day)) for lot in sorted(table.lots, key=lambda lot: lot.name)]
+    return [_at_its_worth(lot, order) for lot, why in whys if not why], [LeftOut(*one) for one in whys if one[1]]
 
 
 def dying(lot: Lot, order: Order) -> bool:
