@@ -34,11 +34,7 @@ def figures_of(table: LotTable, lots: Sequence[Lot]) -> Figures | None:
 
 
 def complete(
-    recipe: Recipe,
-    table: LotTable,
-    usable: Sequence[Lot],
-    requirements: Sequence[Requirement],
-    faults: list[Fault],
+    recipe: Recipe, table: LotTable, usable: Sequence[Lot], requirements: Sequence[Requirement], faults: list[Fault]
 ) -> tuple[list[Lot], list[LeftOut]]:
     """The lots that state every property needed; the others are faults, or left out by name on request."""
     needed = {q: r.what for r in reversed(requirements) for q in r.quantities()}

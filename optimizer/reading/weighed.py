@@ -13,12 +13,7 @@ from constraints.faults import BadInput, Fault, meant
 from constraints.numbers import G_PER_KG, KG_PER_LB, OZ_PER_LB, NotANumber, exact, trimmed
 from optimizer.reading.table import cut, figure, has_decimal_commas
 
-UNITS = {
-    "kg": Fraction(1),
-    "grams": Fraction(1, G_PER_KG),
-    "lb": KG_PER_LB,
-    "oz": KG_PER_LB / OZ_PER_LB,
-}
+UNITS = {"kg": Fraction(1), "grams": Fraction(1, G_PER_KG), "lb": KG_PER_LB, "oz": KG_PER_LB / OZ_PER_LB}
 """Columns that may hold a weight, and kilograms in one unit. Pounds and ounces in one row are added."""
 
 
