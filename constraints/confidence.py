@@ -237,9 +237,6 @@ class Confidence:
         return replace(self, better=(*self.better, (lot.name, Finding(chosen.sd(fat), chosen.name))))
 
 
-_ZERO = Fraction(0)
-
-
 class ConfidenceEntry(Ruled):
     """Confidence that every limit on fat is met, lots being known only as well as they were measured."""
 

@@ -13,8 +13,7 @@ from functools import cache
 
 from constraints.document import Day, Name, NotNegative, Number, Percent, Strict, Whole, packaged, validate
 from constraints.ingredients import FAT, MOISTURE, PROTEIN, SALT, Ingredient, Lot
-
-_ZERO = Fraction(0)
+from constraints.numbers import ZERO
 
 
 class Component(StrEnum):
@@ -97,10 +96,10 @@ def estimated(item: Ingredient, name: str, asked: frozenset[str], off: Off | Non
     if lines is None:
         return None
     line = lines.moisture if name == MOISTURE else lines.protein
-    figure = max(line.at_no_fat + line.per_fat * item.properties[FAT], _ZERO)
+    figure = max(line.at_no_fat + line.per_fat * item.properties[FAT], ZERO)
     if off is None:
         return figure
-    first, beside = line.sd, _ZERO
+    first, beside = line.sd, ZERO
     if name == PROTEIN and MOISTURE in asked and MOISTURE not in item.properties:
         first, beside = lines.protein_per_moisture * lines.moisture.sd, lines.protein_sd_beside
     return figure + (first if off is Off.FIRST else beside)

@@ -17,12 +17,9 @@ from typing import TypeAlias
 import numpy as np
 
 from constraints.ingredients import SALT, Ingredient, Kind, Lot
-from constraints.numbers import PERCENT
+from constraints.numbers import ONE, PERCENT, ZERO
 from constraints.quantities import Basis, MissingProperty, Process, Quantity, in_one_kg, stated
 from constraints.vector import Places, Vector, solve
-
-_ZERO = Fraction(0)
-_ONE = Fraction(1)
 
 
 class Figures:
@@ -46,7 +43,7 @@ class Figures:
                 try:
                     figures.append(in_one_kg(quantity, item, process))
                 except MissingProperty:
-                    figures.append(_ZERO)
+                    figures.append(ZERO)
                     silent.append(j)
             self._known[key] = Vector.of(figures), np.array(silent, dtype=np.int64)
         return self._known[key]
@@ -71,9 +68,9 @@ class Addition:
 
     item: Ingredient
     dosing: Dosing
-    rate: Fraction = _ZERO
+    rate: Fraction = ZERO
     basis: Basis = Basis.MEAT
-    least: Fraction = _ZERO
+    least: Fraction = ZERO
     most: Fraction | None = None
 
 
@@ -128,7 +125,7 @@ class Formula:
             weights, there = self._weights(alike), dict(alike.parts)
             shares = (_dot(weights, rates) for rates in zip(*self._drivers, strict=True))
             self._carried[alike] = tuple(
-                (a.item, share - there.get(a.item, _ZERO)) for a, share in zip(self.dosed, shares, strict=True)
+                (a.item, share - there.get(a.item, ZERO)) for a, share in zip(self.dosed, shares, strict=True)
             )
         return self._carried[alike]
 
@@ -136,7 +133,7 @@ class Formula:
         """Money of the dosed additions that one kilogram of a column brings along."""
         alike = self._alike.get(column, column)
         if alike not in self._carried_cost:
-            self._carried_cost[alike] = sum((share * item.cost_per_kg for item, share in self.carried(alike)), _ZERO)
+            self._carried_cost[alike] = sum((share * item.cost_per_kg for item, share in self.carried(alike)), ZERO)
         return self._carried_cost[alike]
 
     def carried_costs(self) -> tuple[Fraction, ...]:
@@ -166,10 +163,10 @@ class Formula:
             self._brought[quantity] = tuple(_dot(amounts, driver) for driver in self._drivers)
         dosed = {a.item for a in self.dosed}
         known = ((item, share) for item, share in column.parts if item in dosed)
-        there = sum((share * quantity.per_kg(item, self.process) for item, share in known), _ZERO)
+        there = sum((share * quantity.per_kg(item, self.process) for item, share in known), ZERO)
         return _dot(self._weights(column), self._brought[quantity]) - there
 
-    def totals(self, quantity: Quantity, scale: Fraction = _ONE) -> Vector:
+    def totals(self, quantity: Quantity, scale: Fraction = ONE) -> Vector:
         """``scale`` times the ``total`` of every column, reckoned once. Raises MissingProperty."""
         if (quantity, scale) not in self._totals:
             found = self._unscaled(quantity) if scale == 1 else self.totals(quantity).times(scale)
@@ -190,7 +187,7 @@ class Formula:
 
     def exact_batch(self, kilograms: Sequence[Fraction]) -> Batch:
         """The batch of these kilograms of the columns with every dosed addition at its exact amount."""
-        items = dict(zip(self.columns, kilograms, strict=True)) | dict.fromkeys((a.item for a in self.dosed), _ZERO)
+        items = dict(zip(self.columns, kilograms, strict=True)) | dict.fromkeys((a.item for a in self.dosed), ZERO)
         for column, weight in zip(self.columns, kilograms, strict=True):
             for item, share in self.carried(column) if weight else ():
                 items[item] += weight * share
@@ -200,11 +197,11 @@ class Formula:
         if column.parts:  # additions of the formula that are in already count as part of their dose
             own = [a.item for a in self.dosed]
             each = [[share * w for w in self._weights(part)] for part, share in column.parts if part not in own]
-            return tuple(sum(weights, _ZERO) for weights in zip(*each, strict=True))
-        lot = _ONE if column.kind is Kind.LOT else _ZERO
-        fresh = _ZERO if isinstance(column, Lot) and column.rework else lot
-        salt = stated(column, SALT) / PERCENT if self.counts_salt else _ZERO
-        return _ONE, fresh, salt, lot
+            return tuple(sum(weights, ZERO) for weights in zip(*each, strict=True))
+        lot = ONE if column.kind is Kind.LOT else ZERO
+        fresh = ZERO if isinstance(column, Lot) and column.rework else lot
+        salt = stated(column, SALT) / PERCENT if self.counts_salt else ZERO
+        return ONE, fresh, salt, lot
 
     def _solve_doses(self) -> _Drivers:
         """Amounts of the dosed additions for one kilogram of each driver.
@@ -214,24 +211,24 @@ class Formula:
         """
         plain = [a for a in self.dosed if a.dosing is not Dosing.TOTAL_SALT]
         salt = next((a for a in self.dosed if a.dosing is Dosing.TOTAL_SALT), None)
-        per_meat = [a.rate if a.basis is Basis.MEAT else _ZERO for a in plain]
-        per_batch = [_ZERO if a.basis is Basis.MEAT else a.rate for a in plain]
-        matrix = [[1 - sum(per_batch, _ZERO)]]
-        right = [[sum(per_batch, _ZERO), sum(per_meat, _ZERO), _ZERO, _ZERO]]
+        per_meat = [a.rate if a.basis is Basis.MEAT else ZERO for a in plain]
+        per_batch = [ZERO if a.basis is Basis.MEAT else a.rate for a in plain]
+        matrix = [[1 - sum(per_batch, ZERO)]]
+        right = [[sum(per_batch, ZERO), sum(per_meat, ZERO), ZERO, ZERO]]
         if salt is not None:
             brought = [stated(a.item, SALT) / PERCENT for a in plain]
             from_meat, from_batch = _dot(brought, per_meat), _dot(brought, per_batch)
             of_meat, of_batch = self._salt_wanted(salt)
-            matrix[0].append(-_ONE)
+            matrix[0].append(-ONE)
             matrix.append([from_batch - of_batch, stated(salt.item, SALT) / PERCENT])
-            right.append([of_batch - from_batch, -from_meat, -_ONE, of_meat])
+            right.append([of_batch - from_batch, -from_meat, -ONE, of_meat])
         found = solve(*([{j: a for j, a in enumerate(line) if a} for line in side] for side in (matrix, right)))
         if found is None or matrix[0][0] <= 0:
             raise NoDose("the additions per kilogram of batch leave no room for the meat")
-        solved = [[line.get(k, _ZERO) for k in range(4)] for line in found]
-        added = [_ONE + solved[0][0], *solved[0][1:]]
+        solved = [[line.get(k, ZERO) for k in range(4)] for line in found]
+        added = [ONE + solved[0][0], *solved[0][1:]]
         doses = {
-            a: tuple(batch * weight + (meat if k == 1 else _ZERO) for k, weight in enumerate(added))
+            a: tuple(batch * weight + (meat if k == 1 else ZERO) for k, weight in enumerate(added))
             for a, meat, batch in zip(plain, per_meat, per_batch, strict=True)
         }
         if salt is not None:
@@ -240,8 +237,8 @@ class Formula:
 
     def _salt_wanted(self, salt: Addition) -> tuple[Fraction, Fraction]:
         """Kilograms of salt wanted per kilogram of meat block and per kilogram of batch."""
-        finished = self.process.yield_fraction if salt.basis is Basis.FINISHED else _ONE
-        return (salt.rate, _ZERO) if salt.basis is Basis.MEAT else (_ZERO, salt.rate * finished)
+        finished = self.process.yield_fraction if salt.basis is Basis.FINISHED else ONE
+        return (salt.rate, ZERO) if salt.basis is Basis.MEAT else (ZERO, salt.rate * finished)
 
 
 @dataclass(frozen=True)
@@ -257,9 +254,9 @@ class Batch:
         """A quantity over the whole batch. Raises MissingProperty where an ingredient does not state it."""
         if quantity not in self._amounts:
             parts = ((in_one_kg(quantity, item, self.process), kg) for item, kg in self.kilograms.items())
-            self._amounts[quantity] = sum((share * kg for share, kg in parts if share), _ZERO)
+            self._amounts[quantity] = sum((share * kg for share, kg in parts if share), ZERO)
         return self._amounts[quantity]
 
 
 def _dot(left: Sequence[Fraction], right: Sequence[Fraction]) -> Fraction:
-    return sum((a * b for a, b in zip(left, right, strict=True) if a and b), _ZERO)
+    return sum((a * b for a, b in zip(left, right, strict=True) if a and b), ZERO)

@@ -12,12 +12,10 @@ from constraints.document import Broken, Name, NotNegative, Percent, Positive, S
 from constraints.formula import Batch
 from constraints.ingredients import FAT, MOISTURE, PROTEIN, SALT, Ingredient, Kind
 from constraints.limits import Base, Limit, Reckoned, SpeciesNames, Worst, of_parts, without
-from constraints.numbers import G_PER_KG, PERCENT, shown, trimmed
+from constraints.numbers import G_PER_KG, ONE, PERCENT, ZERO, shown, trimmed
 from constraints.quantities import GROUPS, Amount, Basis, OfLots, Process, Quantity, Sum, Weight, members, speaks_of
 from constraints.requirement import Measured, Origin, Requirement, Verdict
 
-_ONE = Fraction(1)
-_ZERO = Fraction(0)
 MEAT = Weight(Basis.MEAT)
 MEAT_FAT = Amount(FAT, Basis.MEAT)
 MEAT_PROTEIN = Amount(PROTEIN, Basis.MEAT)
@@ -54,7 +52,7 @@ class WaterByAnalysis(Limit):
         under = batch.amount(self.under)
         moisture, protein = (shown(batch.amount(part) / under, 2) for part in (self.moisture, self.protein))
         why = f"moisture {moisture} % less {trimmed(self.times)} times meat protein {protein} %"
-        return replace(verdict, value=max(verdict.value, _ZERO), why=why if verdict.value > 0 else f"{why}: none")
+        return replace(verdict, value=max(verdict.value, ZERO), why=why if verdict.value > 0 else f"{why}: none")
 
 
 class _Water(Reckoned):
@@ -75,7 +73,7 @@ class _Water(Reckoned):
     def added_water(self) -> Quantity:
         """Added water, % times kilograms; below zero where the meat has lost some of its own."""
         moisture = Amount(MOISTURE, Basis(self.basis.value))
-        return Sum(((_ONE, moisture), (-self.moisture_per_protein, MEAT_PROTEIN)))
+        return Sum(((ONE, moisture), (-self.moisture_per_protein, MEAT_PROTEIN)))
 
 
 class AddedWater(_Water):
@@ -85,7 +83,7 @@ class AddedWater(_Water):
         """The requirement this entry stands for."""
         moisture = Amount(MOISTURE, Basis(self.basis.value))
         return self.figure(
-            "added water", self.added_water(), origin, kind=WaterByAnalysis, scale=_ONE,
+            "added water", self.added_water(), origin, kind=WaterByAnalysis, scale=ONE,
             moisture=without(moisture, self.without), protein=without(MEAT_PROTEIN, self.without),
             times=self.moisture_per_protein,
         )  # fmt: skip
@@ -97,9 +95,9 @@ class FatPlusAddedWater(_Water):
     def build(self, origin: Origin) -> Requirement:
         """The requirement this entry stands for: fat alone, and fat with added water, are both at most the figure."""
         fat = Amount(FAT, Basis(self.basis.value))
-        both = Sum(((_ONE, fat), (_ONE, self.added_water())))
+        both = Sum(((ONE, fat), (ONE, self.added_water())))
         named = (("fat", fat), ("fat plus added water", both))
-        parts = tuple(self.figure(what, over, origin, scale=_ONE) for what, over in named)
+        parts = tuple(self.figure(what, over, origin, scale=ONE) for what, over in named)
         return of_parts(Worst, parts, "fat plus added water")
 
 
@@ -109,7 +107,7 @@ class WaterAdded:
 
     def per_kg(self, item: Ingredient, process: Process) -> Fraction:
         """1 for water, else 0."""
-        return _ONE if item.kind is Kind.WATER else _ZERO
+        return ONE if item.kind is Kind.WATER else ZERO
 
 
 class WaterShare(Part):
@@ -177,7 +175,7 @@ class MeatShare(Part):
 
 def fat_free(not_counted: tuple[str, ...]) -> Quantity:
     """Kilograms of meat flesh without its fat, of lots whose material speaks of none of the words."""
-    flesh = Sum(((_ONE, MEAT), (Fraction(-1, PERCENT), MEAT_FAT)))
+    flesh = Sum(((ONE, MEAT), (Fraction(-1, PERCENT), MEAT_FAT)))
     return OfLots(flesh, not_words=frozenset(not_counted))
 
 
@@ -217,7 +215,7 @@ class MeatProtein(Reckoned):
     """Smallest figure, %."""
     total_pct: Percent | None = None
     """Instead: the total protein that the product must have, %."""
-    less_pct: NotNegative = _ZERO
+    less_pct: NotNegative = ZERO
     """With total_pct: percentage points by which meat protein may stay below it."""
     fat_free: YesNo = False
     """Whether the percentage is of the product without its fat."""
@@ -233,8 +231,8 @@ class MeatProtein(Reckoned):
         basis, under = self.base_words(), self.under()
         if self.fat_free:
             fat = without(Amount(FAT, Basis(self.basis.value)), self.without)
-            basis, under = f"{basis} without its fat", Sum(((_ONE, under), (Fraction(-1, PERCENT), fat)))
-        return self.figure("meat protein", MEAT_PROTEIN, origin, basis=basis, under=under, scale=_ONE)
+            basis, under = f"{basis} without its fat", Sum(((ONE, under), (Fraction(-1, PERCENT), fat)))
+        return self.figure("meat protein", MEAT_PROTEIN, origin, basis=basis, under=under, scale=ONE)
 
 
 class WeightLoss(Strict):
@@ -245,7 +243,7 @@ class WeightLoss(Strict):
 
     def build(self, origin: Origin) -> Requirement:
         """The requirement this entry stands for."""
-        lost = Sum(((_ONE, MEAT), (-_ONE, Weight(Basis.FINISHED))))
+        lost = Sum(((ONE, MEAT), (-ONE, Weight(Basis.FINISHED))))
         return Limit(
             what="loss of weight", basis="fresh meat", unit="%", origin=origin, lo=self.min_pct,
             over=lost, under=MEAT, scale=WHOLE,
@@ -281,7 +279,7 @@ class SaltOnWater(Strict):
         return Brine(
             or_water_activity=self.or_water_activity,
             what="salt", basis=f"salt and water of the {self.basis.words}", unit="%", origin=origin, lo=self.min_pct,
-            over=salt, under=Sum(((_ONE, salt), (_ONE, water))), scale=WHOLE,
+            over=salt, under=Sum(((ONE, salt), (ONE, water))), scale=WHOLE,
         )  # fmt: skip
 
 
@@ -294,7 +292,7 @@ class Called:
     def per_kg(self, item: Ingredient, process: Process) -> Fraction:
         """1 for such an addition, else 0."""
         if item.kind is Kind.LOT:
-            return _ZERO
+            return ZERO
         return Fraction(item.substance in self.words or speaks_of(item.name, self.words))
 
 

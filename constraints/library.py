@@ -132,12 +132,10 @@ def _joined(pack: Pack, base: Pack) -> Pack:
     """The pack with the base's classes and rows before its own."""
     rows = tuple(_taken_over(row, pack, base) for row in base.rows if pack.as_of is None or row.in_force_on(pack.as_of))
     update = {
-        "not_covered": base.not_covered + pack.not_covered,
-        "classes": base.classes + pack.classes,
-        "rows": rows + pack.rows,
-        "notes": (() if pack.as_of else base.notes) + pack.notes,
+        "not_covered": base.not_covered + pack.not_covered, "classes": base.classes + pack.classes,
+        "rows": rows + pack.rows, "notes": (() if pack.as_of else base.notes) + pack.notes,
         "class_required": pack.class_required or base.class_required,
-    }
+    }  # fmt: skip
     return pack.model_copy(update=update)
 
 

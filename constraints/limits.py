@@ -18,14 +18,13 @@ from constraints.document import Broken, Name, NotNegative, Percent, Ruled, refu
 from constraints.faults import meant
 from constraints.formula import Batch, Formula
 from constraints.ingredients import FAT, Ingredient, Kind
-from constraints.numbers import PERCENT, PPM, trimmed
+from constraints.numbers import PERCENT, PPM, ZERO, trimmed
 from constraints.quantities import GROUPS, Amount, Basis, Process, Quantity, Sum, Weight, in_one_kg
 from constraints.requirement import Measured, Origin, Ratio, Requirement, Verdict
 from constraints.row import Row
 from constraints.substances import FORMULAS, SUBSTANCES
 
 WATER = "water"
-_ZERO = Fraction(0)
 
 
 class Base(StrEnum):
@@ -65,9 +64,9 @@ class Without:
     def per_kg(self, item: Ingredient, process: Process) -> Fraction:
         """The quantity, or zero for what is left out."""
         if item.kind is Kind.WATER and WATER in self.left_out:
-            return _ZERO
+            return ZERO
         if self.left_out & {item.substance, SUBSTANCES.get(item.substance, "")}:
-            return _ZERO
+            return ZERO
         return self.part.per_kg(item, process)
 
 
@@ -245,12 +244,12 @@ class Either(Measured, OfParts):
     def figure(self, batch: Batch) -> Verdict:
         """The part that is kept with most room, or broken by least."""
         found = [part.measure(batch) for part in self.parts]
-        best = min(found, key=lambda verdict: (verdict.value or _ZERO) / (verdict.requirement.hi or 1))
+        best = min(found, key=lambda verdict: (verdict.value or ZERO) / (verdict.requirement.hi or 1))
         return Verdict(self, best.value, best.ok, f"of the {best.requirement.basis}" if best.value else "")
 
     def limits(self) -> str:
         """The limits of all parts in words."""
-        return super().limits() + "".join(f", or {trimmed(p.hi or _ZERO)} of the {p.basis}" for p in self.parts[1:])
+        return super().limits() + "".join(f", or {trimmed(p.hi or ZERO)} of the {p.basis}" for p in self.parts[1:])
 
 
 def of_parts(kind: type[OfParts], parts: tuple[Limit, ...], what: str, **further: Any) -> Requirement:
@@ -277,11 +276,11 @@ def corners(
         terms = []
         for item, kg in batch.kilograms.items():
             over, under = (in_one_kg(part, item, batch.process) for part in ratio.quantities())
-            off = tolerance_kg.get(item, _ZERO)
-            terms.append((ratio.scale * over, under, max(kg - off, _ZERO), kg + off))
+            off = tolerance_kg.get(item, ZERO)
+            terms.append((ratio.scale * over, under, max(kg - off, ZERO), kg + off))
         if not any(under * hi for _, under, _, hi in terms):
             continue
-        if sum((min(under * lo, under * hi) for _, under, lo, hi in terms), _ZERO) <= 0:
+        if sum((min(under * lo, under * hi) for _, under, lo, hi in terms), ZERO) <= 0:
             return None
         for sign in (-1, 1):
             weights = dict(zip(batch.kilograms, _corner(terms, sign), strict=True))
@@ -301,5 +300,5 @@ def _corner(terms: list[tuple[Fraction, Fraction, Fraction, Fraction]], sign: in
 
 
 def _ratio(terms: list[tuple[Fraction, Fraction, Fraction, Fraction]], weights: list[Fraction]) -> Fraction:
-    over, under = (sum((term[k] * kg for term, kg in zip(terms, weights, strict=True)), _ZERO) for k in (0, 1))
+    over, under = (sum((term[k] * kg for term, kg in zip(terms, weights, strict=True)), ZERO) for k in (0, 1))
     return over / under

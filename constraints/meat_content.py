@@ -24,14 +24,13 @@ from constraints.formula import Batch, Formula
 from constraints.identity import MEAT, MEAT_FAT, MEAT_PROTEIN
 from constraints.ingredients import PROTEIN, Ingredient, Kind, every
 from constraints.limits import Reckoned, SpeciesNames
-from constraints.numbers import PERCENT
+from constraints.numbers import ONE, PERCENT, ZERO
 from constraints.quantities import Amount, Basis, OfLots, Quantity, Sum, members
 from constraints.requirement import Origin, Requirement, Verdict
 from constraints.row import Row
 
 COLLAGEN = "collagen_pct"
 """Collagen, % by weight of the lot (hydroxyproline times 8); a column of the lots table."""
-_ONE, _ZERO = Fraction(1), Fraction(0)
 _MOST_GROUPS = 4
 
 
@@ -52,13 +51,13 @@ class Deduction:
     def excess_tissue(self, protein: Fraction, collagen: Fraction) -> Fraction:
         """Excess connective tissue in the unit of protein and collagen; zero where there is none."""
         allowed = self.collagen_pct * (protein - collagen) / (PERCENT - self.collagen_pct)
-        return max(_ZERO, collagen - allowed) * self.tissue_per_collagen
+        return max(ZERO, collagen - allowed) * self.tissue_per_collagen
 
     def meat(self, meat: Fraction, fat: Fraction, protein: Fraction, collagen: Fraction) -> Fraction:
         """Meat content, all in one unit (kilograms, or percent of the meat)."""
         tissue = self.excess_tissue(protein, collagen)
         allowed = self.fat_ratio * (meat - fat - tissue)
-        return meat - tissue - max(_ZERO, fat - allowed)
+        return meat - tissue - max(ZERO, fat - allowed)
 
     def tissue_terms(self) -> tuple[tuple[Fraction, Quantity], ...]:
         """Excess connective tissue without its "max", kilograms, as terms over the lots."""
@@ -73,7 +72,7 @@ class Deduction:
         fat = ((-lean / PERCENT, MEAT_FAT),)
         excess = self.tissue_terms() if tissue else ()
         for part in ((), excess) if tissue else ((),):
-            yield Sum(((_ONE, MEAT), *((-factor, q) for factor, q in part)))
+            yield Sum(((ONE, MEAT), *((-factor, q) for factor, q in part)))
             yield Sum(((lean, MEAT), *fat, *((-lean * factor, q) for factor, q in part)))
 
 
@@ -99,12 +98,12 @@ class MeatContent(Requirement):
         for deduction in self._present(formula.lots):
             tissue = not self._silent(deduction, formula.lots)
             choices.append([self._of(deduction, part) for part in deduction.smallest_of(tissue=tissue)])
-        least = (self.lo or _ZERO) / PERCENT
+        least = (self.lo or ZERO) / PERCENT
         rows = []
         for picked in product(*choices):
-            whole = Sum((*((_ONE, part) for part in picked), (-least, self.under)))
+            whole = Sum((*((ONE, part) for part in picked), (-least, self.under)))
             coefs = tuple(formula.total(whole, column) for column in formula.columns)
-            rows.append(Row(f"{self.what} at least", coefs, lo=_ZERO))
+            rows.append(Row(f"{self.what} at least", coefs, lo=ZERO))
         return tuple(rows)
 
     def measured_only(self, formula: Formula) -> bool:
@@ -114,11 +113,11 @@ class MeatContent(Requirement):
     def figure(self, batch: Batch) -> Verdict:
         """Meat content of this batch; no pass where collagen is not known."""
         lots = [item for item in batch.kilograms if item.kind is Kind.LOT]
-        content, silent = _ZERO, []
+        content, silent = ZERO, []
         for deduction in self._present(lots):
             meat = batch.amount(self._of(deduction, MEAT))
             fat = batch.amount(self._of(deduction, MEAT_FAT)) / PERCENT
-            protein = collagen = _ZERO
+            protein = collagen = ZERO
             missing = self._silent(deduction, lots)
             if not missing:
                 protein = batch.amount(self._of(deduction, MEAT_PROTEIN)) / PERCENT

@@ -10,6 +10,7 @@ import re
 from collections.abc import Callable
 from fractions import Fraction
 
+ZERO, ONE = Fraction(0), Fraction(1)
 KG_PER_LB = Fraction("0.45359237")
 """Kilograms in the avoirdupois pound, exact (international yard and pound agreement, 1959; NIST SP 811, B.8)."""
 OZ_PER_LB = 16

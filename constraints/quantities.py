@@ -18,10 +18,7 @@ from typing import Protocol
 
 from constraints.estimate import Off, estimated
 from constraints.ingredients import FAT, MOISTURE, Ingredient, Kind, Lot
-from constraints.numbers import PERCENT
-
-_ZERO = Fraction(0)
-_ONE = Fraction(1)
+from constraints.numbers import ONE, PERCENT, ZERO
 
 
 class Basis(StrEnum):
@@ -73,8 +70,8 @@ class Process:
     properties that may be estimated from a lot's fat, ``off`` which error they are one standard deviation off by.
     """
 
-    yield_fraction: Fraction = _ONE
-    fat_loss: Fraction = _ZERO
+    yield_fraction: Fraction = ONE
+    fat_loss: Fraction = ZERO
     declared: bool = False
     estimates: frozenset[str] = frozenset()
     off: Off | None = None
@@ -96,7 +93,7 @@ def in_one_kg(quantity: Quantity, item: Ingredient, process: Process) -> Fractio
     """A quantity in one kilogram of an ingredient; of a ground mass in all its parts. Raises MissingProperty."""
     if not item.parts:
         return quantity.per_kg(item, process)
-    return sum((share * quantity.per_kg(part, process) for part, share in item.parts), _ZERO)
+    return sum((share * quantity.per_kg(part, process) for part, share in item.parts), ZERO)
 
 
 def stated(item: Ingredient, name: str, process: Process | None = None) -> Fraction:
@@ -115,7 +112,7 @@ def stated(item: Ingredient, name: str, process: Process | None = None) -> Fract
         if estimate is None:
             raise MissingProperty(item, name)
         return estimate
-    return _ZERO
+    return ZERO
 
 
 @dataclass(frozen=True)
@@ -128,16 +125,16 @@ class Weight:
         """1 for what belongs to the basis; the yield for the finished product."""
         if self.basis.lots_only:
             return _of_lots(item, self.basis)
-        return process.yield_fraction if self.basis is Basis.FINISHED else _ONE
+        return process.yield_fraction if self.basis is Basis.FINISHED else ONE
 
 
 def _of_lots(item: Ingredient, basis: Basis) -> Fraction:
     """The part of a kilogram that belongs to a basis of lots."""
     if item.kind is not Kind.LOT:
-        return _ZERO
+        return ZERO
     if basis is Basis.MEAT or not (isinstance(item, Lot) and item.rework):
-        return _ONE
-    return item.green if basis is Basis.GREEN else _ZERO
+        return ONE
+    return item.green if basis is Basis.GREEN else ZERO
 
 
 @dataclass(frozen=True)
@@ -153,7 +150,7 @@ class Amount:
     def per_kg(self, item: Ingredient, process: Process) -> Fraction:
         """The property of the ingredient, or zero outside the basis."""
         if self.basis.lots_only and not _of_lots(item, self.basis):
-            return _ZERO
+            return ZERO
         figure = stated(item, self.name, process)
         if self.basis is Basis.FINISHED:
             if self.name == FAT:
@@ -173,11 +170,11 @@ class Tagged:
     def per_kg(self, item: Ingredient, process: Process) -> Fraction:
         """1 for a lot that carries the tag, else 0. Raises MissingProperty for a lot whose tag is blank."""
         if item.kind is not Kind.LOT:
-            return _ZERO
+            return ZERO
         found = self._found(item)
         if not found:
             raise MissingProperty(item, self.tag)
-        return _ONE if found in self.values else _ZERO
+        return ONE if found in self.values else ZERO
 
     def _found(self, item: Ingredient) -> str:
         if self.tag == "lot":
@@ -195,7 +192,7 @@ class Sum:
 
     def per_kg(self, item: Ingredient, process: Process) -> Fraction:
         """The sum of the terms in one kilogram of the ingredient."""
-        return sum((factor * part.per_kg(item, process) for factor, part in self.terms), _ZERO)
+        return sum((factor * part.per_kg(item, process) for factor, part in self.terms), ZERO)
 
 
 NAMES: dict[str, tuple[str, ...]] = {

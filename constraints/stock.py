@@ -15,6 +15,7 @@ from constraints.document import Broken, Name, Ruled, Strict, Whole
 from constraints.formula import Batch, Formula
 from constraints.ingredients import Ingredient, Lot, every
 from constraints.meaning import Role
+from constraints.numbers import ONE, ZERO
 from constraints.quantities import Basis, Quantity, Tagged, Weight, in_one_kg
 from constraints.requirement import Hold, Origin, Requirement, Verdict
 from constraints.row import Row
@@ -164,10 +165,6 @@ def allowed(item: Ingredient, kilograms: Fraction) -> bool:
     return not isinstance(item, Lot) or not kilograms or hold(item).allows(kilograms)
 
 
-_ONE = Fraction(1)
-_ZERO = Fraction(0)
-
-
 def _used(batch: Batch) -> set[str]:
     """Names of the lots with any weight in a batch."""
     return {item.name for item in every(i for i, kg in batch.kilograms.items() if kg > 0) if isinstance(item, Lot)}
@@ -214,10 +211,10 @@ class Group(Requirement):
         """Together: every lot is used as often as the first. Apart: at most one is used."""
         uses = _uses(formula.columns)
         if not self.together:
-            return (Row(self.what, tuple(Fraction(len(lots.intersection(self.lots))) for lots in uses), hi=_ONE),)
+            return (Row(self.what, tuple(Fraction(len(lots.intersection(self.lots))) for lots in uses), hi=ONE),)
         first, *others = self.lots
         rows = (tuple(Fraction((first in lots) - (other in lots)) for lots in uses) for other in others)
-        return tuple(Row(self.what, coefs, _ZERO, _ZERO) for coefs in rows if any(coefs))
+        return tuple(Row(self.what, coefs, ZERO, ZERO) for coefs in rows if any(coefs))
 
     def figure(self, batch: Batch) -> Verdict:
         """How many of the lots are in the batch, and whether that is allowed."""

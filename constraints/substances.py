@@ -92,12 +92,9 @@ class Form(StrEnum):
     @property
     def words(self) -> str:
         """The form as it stands in a sentence; nothing for as weighed."""
-        return {
-            "as_weighed": "",
-            "sodium_salt": "as the sodium salt",
-            "ion": "as the ion",
-            "sodium_nitrite": "as sodium nitrite",
-        }[self.value]
+        if self is Form.AS_WEIGHED:
+            return ""
+        return f"as {'' if self is Form.SODIUM_NITRITE else 'the '}{self.value.replace('_', ' ')}"
 
 
 def factor(salt: str, form: Form) -> Fraction:

@@ -4,20 +4,18 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
-from fractions import Fraction
 
 from constraints.confidence import FAT_METHOD, FAT_SD, Confidence, finding, lot_faults
 from constraints.estimate import Component
 from constraints.faults import Fault, meant
 from constraints.formula import Dosing, Figures
 from constraints.ingredients import SALT, Ingredient, Lot
+from constraints.numbers import ZERO
 from constraints.quantities import Amount, Basis, MissingProperty, Process, Quantity, in_one_kg
 from constraints.requirement import Origin, Requirement
 from optimizer.reading.entry import WhenMissing
 from optimizer.reading.lots import LotTable
 from optimizer.reading.recipe import Recipe
-
-_ZERO = Fraction(0)
 
 
 @dataclass(frozen=True)
@@ -136,7 +134,7 @@ def gaps_of(item: Ingredient, needed: Mapping[Quantity, str], recipe: Recipe) ->
         while (name := _missing(item, quantity, recipe.process)) and gaps.setdefault(name, what):
             if name in item.properties or name in _NAMED:
                 break
-            item = replace(item, properties={**item.properties, name: _ZERO})  # it may lack more
+            item = replace(item, properties={**item.properties, name: ZERO})  # it may lack more
     return [(what, name) for name, what in gaps.items()]
 
 

@@ -90,18 +90,12 @@ def order_of(recipe: Recipe, size: str, figure: Fraction, day: date, asked: Aske
     least = (asked.smallest_pull or recipe.entry.smallest_pull, asked.smallest_remnant or recipe.entry.smallest_remnant)
     unit = KG_PER_LB if units is Units.LB else Fraction(1)
     return Order(
-        basis=basis,
-        kilograms=figure * kilograms,
-        within_kg=within,
-        band=asked.to is not None,
-        day=day,
-        meat_division_kg=meat_division,
-        spice_division_kg=(asked.spice_g or scales.spice_g) / G_PER_KG,
-        mixer_kg=asked.mixer_kg or recipe.entry.mixer_kg,
-        in_pounds=None if units is None else units is Units.LB,
+        basis=basis, kilograms=figure * kilograms, within_kg=within, band=asked.to is not None, day=day,
+        meat_division_kg=meat_division, spice_division_kg=(asked.spice_g or scales.spice_g) / G_PER_KG,
+        mixer_kg=asked.mixer_kg or recipe.entry.mixer_kg, in_pounds=None if units is None else units is Units.LB,
         next_chance=asked.next_chance,
         tidy=Tidy(*(_least(one, figure * kilograms, meat_division, unit) for one in least)),
-    )
+    )  # fmt: skip
 
 
 def _least(

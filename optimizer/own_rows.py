@@ -9,14 +9,13 @@ from math import ceil
 from constraints.faults import Fault
 from constraints.formula import Addition, Dosing, Formula
 from constraints.ingredients import FAT, MOISTURE, SALT, Ingredient, Kind
-from constraints.numbers import G_PER_KG, PERCENT, trimmed
+from constraints.numbers import G_PER_KG, PERCENT, ZERO, trimmed
 from constraints.quantities import Amount, Basis, MissingProperty, Weight
 from constraints.requirement import Origin, Ratio, Requirement
 from optimizer.order import Order
 from optimizer.reading.added import ScaleName
 from optimizer.reading.recipe import Recipe
 
-_ZERO = Fraction(0)
 LEAST_OF_CURE = Fraction(9, 10)
 """Least part of a cure's dose that rounding to the scale may leave; common practice, no source."""
 ROUNDED_DOSE = 2
@@ -55,7 +54,7 @@ def own_rows(recipe: Recipe, formula: Formula, order: Order, faults: list[Fault]
             found = f"total salt of {trimmed(PERCENT * addition.rate)} % is exceeded before any {addition.item.name}"
             faults.append(recipe.document.fault(at, found, "lots, cure, liquids and inclusions bring more"))
         elif any(share < 0 for share in shares):
-            own.append(_grams(addition, f"{addition.item.name} to add", Basis.MEAT, _ZERO, source="total salt"))
+            own.append(_grams(addition, f"{addition.item.name} to add", Basis.MEAT, ZERO, source="total salt"))
     return own + _losses(recipe, formula, faults)
 
 
@@ -77,7 +76,7 @@ def _losses(recipe: Recipe, formula: Formula, faults: list[Fault]) -> list[Requi
             word = name.removesuffix("_pct")
             kept.append(
                 Ratio(
-                    what=f"{word} left after the yield", basis=Basis.FINISHED.words, unit="%", origin=origin, lo=_ZERO,
+                    what=f"{word} left after the yield", basis=Basis.FINISHED.words, unit="%", origin=origin, lo=ZERO,
                     over=left, under=Weight(Basis.FINISHED),
                 )
             )  # fmt: skip

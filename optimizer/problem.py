@@ -8,13 +8,12 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
-from fractions import Fraction
 
 from constraints.faults import BadInput, Fault, meant
 from constraints.formula import Formula, NoDose
 from constraints.ingredients import Kind, Lot
 from constraints.judged import brought, guarding, limits_cure
-from constraints.numbers import trimmed
+from constraints.numbers import ZERO, trimmed
 from constraints.quantities import MissingProperty
 from constraints.requirement import Requirement, confident, marked
 from constraints.row import Row
@@ -29,7 +28,6 @@ from optimizer.reading.packs import legal_requirements, opposed, product_of, unj
 from optimizer.reading.recipe import Recipe
 from optimizer.wording import day_words
 
-_ZERO = Fraction(0)
 MOST_LOADS = 50
 """Mixer loads above which an order is several batches; common practice, no source."""
 
@@ -125,8 +123,8 @@ def _overdoses(recipe: Recipe, table: LotTable, legal: Sequence[Requirement]) ->
         for limit, counted in limits:
             strength, (_, under) = counted.per_kg(cure, recipe.process), limit.terms(formula) or ((), None)
             weights = zip(carried, under or (), strict=False)
-            figure = min((share * strength / weight for share, weight in weights if weight), default=_ZERO)
-            if figure > (limit.hi or _ZERO):
+            figure = min((share * strength / weight for share, weight in weights if weight), default=ZERO)
+            if figure > (limit.hi or ZERO):
                 found = f"{cure.name} alone gives {trimmed(figure, 2)} ppm {limit.what}"
                 yield recipe.document.fault(("additions", i), found, f"{limit.limits()}: {limit.origin.source}")
 

@@ -37,14 +37,11 @@ class Column:
 
 
 def _column(name: str, unit: str, meaning: str, *, needed: bool = False) -> Column:
-    basis = USABLE if name in _USABLE else AS_HELD if unit in ("kg", "money per kg") or name == "usable_pct" else ""
+    usable, held = unit in ("%", "mg/kg", "points"), unit in ("kg", "money per kg") or name == "usable_pct"
+    basis = AS_HELD if held else USABLE if usable else ""
     return Column(name, unit, basis, needed, meaning)
 
 
-_USABLE = frozenset(
-    ("fat_pct", "protein_pct", "moisture_pct", "salt_pct", "collagen_pct", "nitrite_ppm", "nitrate_ppm", "green_pct",
-     "original_nitrite_ppm", "fat_sd_pct", "fat_as_typed_pct")
-)  # fmt: skip
 _BY_WEIGHT = (
     _column("lot", "", "name of the lot, text as typed, once in the table", needed=True),
     _column("on_hand_kg", "kg", "stock; 0 keeps the lot in the table but out of the batch", needed=True),

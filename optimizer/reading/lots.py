@@ -18,7 +18,7 @@ from constraints.document import read_text
 from constraints.faults import BadInput, Fault, Severity
 from constraints.formula import Figures
 from constraints.ingredients import NITRATE, NITRITE, SALT, Kind, Lot
-from constraints.numbers import KG_PER_LB, PERCENT, NotANumber
+from constraints.numbers import KG_PER_LB, PERCENT, ZERO, NotANumber
 from optimizer.reading.columns import COLUMNS, INSTEAD, KNOWN, USABLE, free_names, header_faults
 from optimizer.reading.lot_checks import FLAGS, ROW_CHECKS, ROW_WARNINGS, SUSPICIONS, TABLE_CHECKS, TEXTS, Row, whole_of
 from optimizer.reading.table import Table, cut, figure, has_decimal_commas
@@ -195,26 +195,16 @@ def _lot(row: Row, free: Sequence[str], suspicions: tuple[str, ...]) -> Lot:
     """Build the lot of a row without faults."""
     figures = row.figures
     usable = figures.get("usable_pct", Fraction(PERCENT)) / PERCENT
-    known = {} if row.cured else dict.fromkeys(_ZERO_UNLESS_CURED, Fraction(0))
+    known = {} if row.cured else dict.fromkeys(_ZERO_UNLESS_CURED, ZERO)
     stated = {name: value for name, value in figures.items() if name in _COMPOSITION or name in free}
     plain: dict[str, Any] = {name: row.typed.get(name, "") for name in (*TEXTS, "fat_method")}
     plain |= {name: figures.get(name) for name in _PULLS} | {flag: row.says(flag) for flag in FLAGS}
     return Lot(
-        name=row.typed["lot"],
-        kind=Kind.LOT,
-        properties=MappingProxyType(known | stated),
-        **plain,
-        cost_per_kg=figures["cost_per_kg"] / usable,
-        on_hand_kg=figures["on_hand_kg"],
-        held_cost_per_kg=figures["cost_per_kg"],
-        usable=usable,
-        use_by=row.days.get("use_by"),
-        received=row.days.get("received"),
-        use_at_least_kg=figures.get("use_at_least_kg", Fraction(0)),
-        salvage_per_kg=figures.get("salvage_per_kg", Fraction(0)),
-        green=figures.get("green_pct", Fraction(PERCENT)) / PERCENT,
-        fat_sd=figures.get("fat_sd_pct"),
-        original_nitrite_ppm=figures.get("original_nitrite_ppm", Fraction(0)),
-        line=row.line,
+        name=row.typed["lot"], kind=Kind.LOT, properties=MappingProxyType(known | stated), line=row.line, **plain,
+        on_hand_kg=figures["on_hand_kg"], held_cost_per_kg=figures["cost_per_kg"], usable=usable,
+        cost_per_kg=figures["cost_per_kg"] / usable, use_by=row.days.get("use_by"), received=row.days.get("received"),
+        use_at_least_kg=figures.get("use_at_least_kg", ZERO), salvage_per_kg=figures.get("salvage_per_kg", ZERO),
+        green=figures.get("green_pct", Fraction(PERCENT)) / PERCENT, fat_sd=figures.get("fat_sd_pct"),
+        original_nitrite_ppm=figures.get("original_nitrite_ppm", ZERO),
         suspicions=suspicions,
-    )
+    )  # fmt: skip

@@ -87,15 +87,10 @@ def parse_recipe(text: str, file: str) -> Recipe:
         left, fat_lost = entry.yield_.finished_pct / PERCENT, entry.yield_.fat_loss_pct / PERCENT
         process = replace(process, yield_fraction=left, fat_loss=fat_lost, declared=True)
     return Recipe(
-        file=file,
-        entry=entry,
-        requirements=tuple(_requirements(entry, document)),
-        additions=tuple(addition(item) for item in entry.additions),
-        scales=tuple(item.scale for item in entry.additions),
-        process=process,
-        warnings=tuple(suspicions(entry, document)),
-        document=document,
-    )
+        file=file, entry=entry, requirements=tuple(_requirements(entry, document)), process=process,
+        additions=tuple(addition(item) for item in entry.additions), warnings=tuple(suspicions(entry, document)),
+        scales=tuple(item.scale for item in entry.additions), document=document,
+    )  # fmt: skip
 
 
 def _in_order(faults: Sequence[Fault]) -> list[Fault]:
@@ -158,13 +153,8 @@ def addition(entry: AdditionEntry) -> Addition:
         properties.setdefault(SALT, Fraction(PERCENT))
     if kind is Kind.CURE:
         properties.update(_cure_properties(entry))
-    item = Ingredient(
-        name=entry.name,
-        kind=kind,
-        properties=properties,
-        substance=entry.is_ if entry.is_ in SUBSTANCES else "",
-        cost_per_kg=entry.cost_per_kg,
-    )
+    substance = entry.is_ if entry.is_ in SUBSTANCES else ""
+    item = Ingredient(entry.name, kind, properties, substance=substance, cost_per_kg=entry.cost_per_kg)
     return _dosed(item, entry)
 
 
