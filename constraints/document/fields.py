@@ -59,47 +59,40 @@ def _figure(value: object, allowed: str) -> tuple[Fraction, str]:
         raise refusal(str(error), allowed) from None
 
 
-def _figures(allowed: str, low: int | None = None, high: int | None = None, above: int | None = None) -> Reads:
-    """A reader of figures with low <= figure <= high and above < figure."""
+def _figures(
+    allowed: str, low: int | None = None, high: int | None = None, above: int | None = None, *, whole: bool = False
+) -> Reads:
+    """A reader of figures with low <= figure <= high and above < figure, or of whole numbers."""
 
-    def read(value: object) -> Fraction:
+    def read(value: object) -> Fraction | int:
         figure, typed = _figure(value, allowed)
+        if whole and figure.denominator != 1:
+            raise refusal(f"{typed} is not a whole number", allowed)
         if (low is not None and figure < low) or (above is not None and figure <= above):
             raise refusal(f"{typed} is too small", allowed)
         if high is not None and figure > high:
             raise refusal(f"{typed} is too large", allowed)
-        return figure
+        return int(figure) if whole else figure
 
     limits = {"exclusiveMinimum": above, "minimum": low, "maximum": high}
-    return Reads(read, type="number", **{key: limit for key, limit in limits.items() if limit is not None})
+    stated = {key: limit for key, limit in limits.items() if limit is not None}
+    return Reads(read, type="integer" if whole else "number", **stated)
 
 
-def _whole(value: object) -> int:
-    allowed = "a whole number of 1 or more"
-    figure, typed = _figure(value, allowed)
-    if figure.denominator != 1:
-        raise refusal(f"{typed} is not a whole number", allowed)
-    if figure < 1:
-        raise refusal(f"{typed} is too small", allowed)
-    return int(figure)
+_YES_NO = {"true": True, "yes": True, "false": False, "no": False}
 
 
 def _yes_no(value: object) -> bool:
-    if isinstance(value, bool):
-        return value
-    word = value.strip().casefold() if isinstance(value, str) else ""
-    if word in ("true", "yes"):
-        return True
-    if word in ("false", "no"):
-        return False
-    raise refusal(f"{what(value)} stands here", "true, false, yes or no")
+    word = str(value).strip().casefold() if isinstance(value, (str, bool)) else ""
+    if word not in _YES_NO:
+        raise refusal(f"{what(value)} stands here", "true, false, yes or no")
+    return _YES_NO[word]
 
 
 def _day(value: object) -> date:
     if isinstance(value, date) and not isinstance(value, datetime):
         return value
-    allowed = "a date as YYYY-MM-DD"
-    typed = value.strip() if isinstance(value, str) else ""
+    allowed, typed = "a date as YYYY-MM-DD", value.strip() if isinstance(value, str) else ""
     if not re.fullmatch(r"\d{4}-\d{2}-\d{2}", typed, re.ASCII):
         raise refusal(f"{what(value)} stands here", allowed)
     try:
@@ -126,13 +119,9 @@ def _name(value: object) -> str:
     return value.strip()
 
 
-def _line(value: object) -> str:
-    return _name(value) if value != "" else ""
-
-
 def _names(value: object) -> tuple[str, ...]:
     """A list of names, or one."""
-    return tuple(map(_name, value)) if isinstance(value, (list, tuple)) else (_name(value),)
+    return tuple(map(_name, value if isinstance(value, (list, tuple)) else [value]))
 
 
 def _name_or_each(value: object) -> str | dict[str, str]:
@@ -155,8 +144,10 @@ class Reads:
         self.read, self.schema = read, schema
 
     def __get_pydantic_core_schema__(self, source: Any, handler: Any) -> core_schema.CoreSchema:
-        """Read by the function alone."""
-        return core_schema.no_info_plain_validator_function(self.read)
+        """Read by the function alone; figures are shown in JSON as its numbers."""
+        shown = core_schema.plain_serializer_function_ser_schema(in_json, when_used="json")
+        serialization = shown if self.schema.get("type") == "number" else None
+        return core_schema.no_info_plain_validator_function(self.read, serialization=serialization)
 
     def __get_pydantic_json_schema__(self, schema: core_schema.CoreSchema, handler: Any) -> dict[str, Any]:
         """The schema as stated."""
@@ -176,7 +167,7 @@ Percent = Annotated[Fraction, _figures(f"a number from 0 to {PERCENT}", low=0, h
 """Percent, 0 <= figure <= 100, exact."""
 PositivePercent = Annotated[Fraction, _figures(f"a number above 0 and at most {PERCENT}", above=0, high=PERCENT)]
 """Percent, 0 < figure <= 100, exact."""
-Whole = Annotated[int, Reads(_whole, type="integer", minimum=1)]
+Whole = Annotated[int, _figures("a whole number of 1 or more", low=1, whole=True)]
 """A whole number >= 1."""
 YesNo = Annotated[bool, Reads(_yes_no, type="boolean")]
 """true, false, yes or no, in any case."""
@@ -186,7 +177,7 @@ Day = Annotated[date, Reads(_day, type="string", format="date")]
 """A day of the calendar as YYYY-MM-DD."""
 Name = Annotated[str, Reads(_name, **_A_NAME)]
 """A text on one line that is not empty, as it is seen, without spaces around it."""
-Line = Annotated[str, Reads(_line, type="string")]
+Line = Annotated[str, Reads(lambda value: _name(value) if value != "" else "", type="string")]
 """A name, or nothing."""
 Names = Annotated[tuple[str, ...], Reads(_names, anyOf=[_A_NAME, {"type": "array", "items": _A_NAME}])]
 """One name or a list of them."""
