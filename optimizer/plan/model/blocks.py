@@ -255,7 +255,7 @@ def most_of(block: Block, basis: Basis) -> Fraction:
     """The most kilograms of a basis that a block's size allows."""
     if basis is block.job.entry.basis:
         return block.job.hi
-    return block.job.hi * block.rows.most_ratio(block.job.entry.basis, basis)
+    return block.job.hi * block.rows.ratios[block.job.entry.basis]
 
 
 def used(model: Model, columns: Iterable[int], each: Sequence[Fraction], least: Fraction, most: Fraction) -> int:

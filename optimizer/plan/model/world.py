@@ -7,10 +7,11 @@ an offer is one for each day on which it can be delivered. A *job* is a batch wi
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from datetime import date, timedelta
 from fractions import Fraction
 from functools import cached_property
+from typing import Any
 
 import numpy as np
 
@@ -109,7 +110,6 @@ class RecipeRows:
     free: tuple[int, ...]
     free_most: tuple[Fraction, ...]
     impossible: tuple[Requirement, ...]
-    _ratios: dict[tuple[Basis, Basis], Fraction] = field(default_factory=dict)
 
     @cached_property
     def lightest(self) -> dict[Basis, Fraction]:
@@ -117,13 +117,14 @@ class RecipeRows:
         lots = len(self.carried) - len(self.free)
         return {basis: Fraction(int(min(w.num[:lots])), w.den) if lots else _ZERO for basis, w in self.weights.items()}
 
-    def most_ratio(self, own: Basis, other: Basis) -> Fraction:
-        """The most kilograms of another basis that a kilogram of the batch's own can be."""
-        if (own, other) not in self._ratios:
-            a, b = self.weights[own], self.weights[other]
-            found = [Fraction(int(y) * a.den, int(x) * b.den) for x, y in zip(a.num, b.num, strict=True) if x > 0]
-            self._ratios[own, other] = max(found, default=Fraction(1))
-        return self._ratios[own, other]
+    @cached_property
+    def ratios(self) -> dict[Basis, Fraction]:
+        """The most kilograms of the other basis that a kilogram of each can be."""
+        found, both = {}, list(self.weights.items())
+        for (own, a), (_, b) in zip(both, both[::-1], strict=True):
+            counts = zip(a.num.tolist(), b.num.tolist(), strict=True)
+            found[own] = max((Fraction(y * a.den, x * b.den) for x, y in counts if x > 0), default=Fraction(1))
+        return found
 
     @cached_property
     def choices(self) -> list[Row]:
@@ -164,13 +165,16 @@ class Job:
 
 @dataclass(frozen=True)
 class World:
-    """Everything a plan is built from. ``taken`` changes the stock of supplies (for planning batch by batch)."""
+    """Everything a plan is built from."""
 
     week: Week
-    sources: tuple[Lot, ...]
     supplies: tuple[Supply, ...]
     jobs: tuple[Job, ...]
-    holding: Fraction = _ZERO
+
+    @property
+    def holding(self) -> Fraction:
+        """Money that a kilogram costs a night."""
+        return self.week.entry.kitchen.holding_per_kg_day
 
     @cached_property
     def source_of(self) -> Places:
@@ -200,85 +204,62 @@ class World:
 
 def assemble_week(week: Week) -> World:
     """Put a week's files together. Raises BadInput with every fault found between them."""
-    entry = week.entry
-    last = entry.start + timedelta(days=entry.days - 1)
     lots = sorted(week.lots.lots, key=lambda lot: lot.name)
     offers = sorted(week.offers.offers, key=lambda offer: offer.name)
-    sources = [_timeless(lot) for lot in lots]
-    sources += [_timeless(replace(o.lot, on_hand_kg=_reach(o))) for o in offers]
-    supplies = [s for i, lot in enumerate(lots) if (s := _of_lot(i, lot, entry.start, last)) is not None]
-    for i, offer in enumerate(offers):
-        supplies += _deliveries(len(lots) + i, offer, sources[len(lots) + i], entry.start, last)
-    jobs = _jobs(week, sources)
-    return World(week, tuple(sources), tuple(supplies), jobs, entry.kitchen.holding_per_kg_day)
+    reach = [o.lot.on_hand_kg if (most := o.terms.largest_order_kg) is None else most for o in offers]
+    every = [*lots, *(replace(o.lot, on_hand_kg=kg) for o, kg in zip(offers, reach, strict=True))]
+    # a plan looks after dates and a lot's least weight itself, over the days
+    sources = [replace(lot, use_by=None, received=None, use_at_least_kg=_ZERO) for lot in every]
+    return World(week, tuple(_supplies(week, lots, offers, sources)), _jobs(week, sources))
 
 
-def _reach(offer: Offer) -> Fraction:
-    return offer.lot.on_hand_kg if offer.terms.largest_order_kg is None else offer.terms.largest_order_kg
+def _supplies(week: Week, lots: list[Lot], offers: list[Offer], sources: list[Lot]) -> Iterator[Supply]:
+    """Each lot that some day can use, and of each offer one for each day on which it can be delivered."""
+    start, end = week.dates[0], week.dates[-1]
 
+    def dated(source: int, lot: Lot, first: int, kept: Fraction, **own: Any) -> Supply:
+        keeps = lot.use_by is None or lot.use_by > end
+        last = (end if keeps or lot.use_by is None else lot.use_by) - start
+        return Supply(source, lot, first, last.days, kept if keeps else lot.salvage_per_kg, keeps, **own)
 
-def _timeless(lot: Lot) -> Lot:
-    """The lot without dates and without a least weight of its own: a plan looks after them itself, over the days."""
-    return replace(lot, use_by=None, received=None, use_at_least_kg=_ZERO)
-
-
-def _of_lot(source: int, lot: Lot, start: date, end: date) -> Supply | None:
-    """A lot as a supply; None where no day of the horizon can use it."""
-    first = max((lot.received - start).days, 0) if lot.received else 0
-    supply = _dated(source, lot, first, (start, end), lot.held_cost_per_kg)
-    if lot.on_hold or supply.last < first or not lot.on_hand_kg:
-        return None
-    return replace(supply, kg=lot.on_hand_kg)
-
-
-def _deliveries(source: int, offer: Offer, lot: Lot, start: date, end: date) -> list[Supply]:
-    """A supply for each day on which the offer can be delivered."""
-    found = []
-    for day in range(offer.terms.lead_days, (end - start).days + 1):
-        delivered = start + timedelta(days=day)
-        period = offer.period(delivered)
-        if period is not None:
-            dated = replace(lot, received=delivered, use_by=offer.use_by(delivered))
-            supply = _dated(source, dated, day, (start, end), offer.terms.worth_after_per_kg)
-            found.append(replace(supply, offer=offer, period=period))
-    return found
-
-
-def _dated(source: int, lot: Lot, first: int, span: tuple[date, date], kept: Fraction) -> Supply:
-    """A supply from its first day to the last on which it can be used; ``kept`` is its worth where it keeps."""
-    start, end = span
-    keeps = lot.use_by is None or lot.use_by > end
-    last = (end if lot.use_by is None or keeps else lot.use_by) - start
-    return Supply(source, lot, first, last.days, kept if keeps else lot.salvage_per_kg, keeps)
+    for i, lot in enumerate(lots):
+        first = max((lot.received - start).days, 0) if lot.received else 0
+        supply = dated(i, lot, first, lot.held_cost_per_kg, kg=lot.on_hand_kg)
+        if lot.on_hand_kg and not lot.on_hold and first <= supply.last:
+            yield supply
+    for i, offer in enumerate(offers, len(lots)):
+        for day, on in list(enumerate(week.dates))[offer.terms.lead_days :]:
+            if (period := offer.period(on)) is not None:
+                lot = replace(sources[i], received=on, use_by=offer.use_by(on))
+                yield dated(i, lot, day, offer.terms.worth_after_per_kg, offer=offer, period=period)
 
 
 def _jobs(week: Week, sources: Sequence[Lot]) -> tuple[Job, ...]:
-    entry = week.entry
+    entry, closed = week.entry, week.entry.kitchen.closed
     table = LotTable(week.lots.file, tuple(sources), week.lots.properties, ())
-    offered = {offer.name for offer in week.offers.offers}
     made: dict[tuple[str, tuple[object, ...]], RecipeRows] = {}
     faults: list[Fault] = []
     jobs = []
     for i, (batch, recipe) in enumerate(zip(entry.batches, week.recipes, strict=True)):
-        days = _window(week, batch)
+        first, last = batch.day or batch.from_day or week.dates[0], batch.day or batch.to_day or week.dates[-1]
+        days = tuple(day for day, on in enumerate(week.dates) if first <= on <= last and on not in closed)
         if not days and not batch.may_leave_out:
             faults.append(week.document.fault(("batches", i), f"{batch.name} has no day on which it can be made", ""))
         rows: dict[int, RecipeRows] = {}
-        lo, hi = batch.band
+        size, (lo, hi) = f"--{batch.basis}-kg", batch.band
         for day in days:
             left()
-            date_of = entry.start + timedelta(days=day)
-            key = (recipe.file, _in_force(recipe, date_of))
+            on = week.dates[day]
+            key = (recipe.file, _in_force(recipe, on))
             try:
                 if key not in made:
-                    order = order_of(recipe, _size(batch), hi, date_of, Asked())
-                    made[key] = recipe_rows(assemble(recipe, table, order), sources)
+                    made[key] = recipe_rows(assemble(recipe, table, order_of(recipe, size, hi, on, Asked())), sources)
                 rows[day] = made[key]
             except BadInput as error:
-                faults += [_at_home(fault, week, offered, i, batch) for fault in error.faults]
+                faults += [_at_home(fault, week, size, i, batch) for fault in error.faults]
                 break
         asked = Asked(smallest_pull=entry.smallest_pull, smallest_remnant=entry.smallest_remnant)
-        order = order_of(recipe, _size(batch), hi, entry.start, asked)
+        order = order_of(recipe, size, hi, entry.start, asked)
         within, tidy = order.within_kg if batch.fixed_kg else _ZERO, order.tidy
         assert tidy is not None
         jobs.append(Job(i, batch, recipe, days, lo - within, hi + within, rows, tidy))
@@ -287,35 +268,19 @@ def _jobs(week: Week, sources: Sequence[Lot]) -> tuple[Job, ...]:
     return tuple(jobs)
 
 
-def _size(batch: BatchEntry) -> str:
-    return f"--{batch.basis}-kg"
-
-
 def _in_force(recipe: Recipe, day: date) -> tuple[object, ...]:
     """What tells apart two days with other limits in force."""
     _, legal = legal_requirements(recipe, product_of(recipe, day), [])
     return tuple((r.origin.rule, r.lo, r.hi) for r in legal)
 
 
-def _at_home(fault: Fault, week: Week, offered: set[str], i: int, batch: BatchEntry) -> Fault:
+def _at_home(fault: Fault, week: Week, size: str, i: int, batch: BatchEntry) -> Fault:
     """A fault of an offer is one of the offers table, and a fault of a size one of the batch that states it."""
-    if fault.file == _size(batch):
-        keys = (f"{batch.basis}_kg", f"to_{batch.basis}_kg")
-        key = next((key for key in keys if getattr(batch, key) is not None), keys[0])
+    if fault.file == size:
+        key = f"{batch.basis}_kg" if batch.fixed_kg is not None else f"to_{batch.basis}_kg"
         return week.document.fault(("batches", i, key), fault.found, fault.allowed)
-    if fault.file == week.lots.file and any(repr(name) in fault.found for name in offered):
-        return replace(fault, file=week.offers.file)
-    return fault
-
-
-def _window(week: Week, batch: BatchEntry) -> tuple[int, ...]:
-    entry = week.entry
-    if batch.day is not None:
-        return ((batch.day - entry.start).days,)
-    first = ((batch.from_day or entry.start) - entry.start).days
-    last = entry.days - 1 if batch.to_day is None else (batch.to_day - entry.start).days
-    closed = {(day - entry.start).days for day in entry.kitchen.closed}
-    return tuple(day for day in range(first, last + 1) if day not in closed)
+    offered = any(repr(offer.name) in fault.found for offer in week.offers.offers)
+    return replace(fault, file=week.offers.file) if fault.file == week.lots.file and offered else fault
 
 
 def recipe_rows(problem: Problem, sources: Sequence[Lot]) -> RecipeRows:

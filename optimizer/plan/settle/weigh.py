@@ -7,13 +7,14 @@ it, and of each lot what no later batch needs; so rounding never takes what anot
 from __future__ import annotations
 
 from collections import Counter, defaultdict
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import date
 from fractions import Fraction
 from functools import partial
 from itertools import chain, islice
 from math import ceil, floor
+from typing import NamedTuple
 
 import numpy as np
 
@@ -31,7 +32,6 @@ from optimizer.order import Order as Size
 from optimizer.plan.model.blocks import WeekProgram
 from optimizer.plan.model.world import Job
 from optimizer.plan.settle.read_off import Order, Planned, needed
-from optimizer.problem import Problem
 from optimizer.solver.model import Ending, SolverDisagrees
 from optimizer.solver.optimum import Optimum
 from optimizer.solver.program import value_per_kg
@@ -56,8 +56,22 @@ _GIVE = 2
 """Divisions by which a batch whose size the plan chose may be weighed lighter or heavier than its target."""
 NEAR = 4
 """Scale divisions by which a weigh-out may take more of a lot than the plan."""
-Posed = tuple[dict[Lot, int], Problem]
-"""The lots of a batch, each with its supply, and its problem over them."""
+
+
+class _Reach(NamedTuple):
+    """How many lots beyond the planned ones a try may use, with so many usable kilograms at least (None: a division);
+    whether of each lot no further ``near`` the plan than rounding needs, and even ``ahead`` of later batches.
+    """
+
+    helpers: int
+    near: bool = False
+    ahead: bool = False
+    least: Fraction | None = None
+
+
+_REACHES = (_Reach(0, near=True), _Reach(0, near=True, ahead=True), _Reach(_FEW, near=True), _Reach(_MANY),
+            _Reach(_MANY, near=True, ahead=True))  # fmt: skip
+"""No lot of a few grams where there is a way: first of the planned lots alone."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -79,6 +93,15 @@ class Made:
         """Kilograms of a basis as weighed."""
         weighed = self.answer.weighed
         return weighed.total.amount(Weight(basis)) if weighed else _ZERO
+
+    @property
+    def cost(self) -> Fraction:
+        """What was minimised, money."""
+        return self.answer.certificate.cost if self.answer.certificate is not None else _ZERO
+
+    def small_pulls(self, shelf: _Shelf) -> int:
+        """How many of its pulls are smaller than is usual."""
+        return sum(1 for _ in self.job.small_pulls(shelf.world, self.taken, shelf.there))
 
     @property
     def materials(self) -> dict[str, Fraction]:
@@ -151,52 +174,39 @@ class _Shelf:
             self.promised[s] -= kg / self.world.supplies[s].lot.usable
             self._look(s)
 
-    def free(self, part: Planned, s: int) -> Fraction:
+    def most(self, part: Planned, s: int, reach: _Reach) -> Fraction:
         """What a batch may take of a supply: all that no later batch needs, or its own share rounded up to a division.
 
-        So a lot that is used up over several batches does not leave the first of them no way to round.
+        So a lot that is used up over several batches does not leave the first of them no way to round. Ahead of later
+        batches it is all that is left, what they were promised too: they look again.
         """
-        rest, own = max(self.all(part, s) - self.promised[s], _ZERO), part.kilograms.get(s)
-        return rest if own is None else max(min(self.all(part, s), self._held(part, s, own)), rest)
+        left, division, usable = self.left.get(s, _ZERO), _division(part), self.world.supplies[s].lot.usable
+        own = ceil(part.kilograms.get(s, _ZERO) / division) * division / usable
+        most = left if reach.ahead else max(left - self.promised[s], min(left, own), _ZERO)
+        return min(most, own + NEAR * division / usable) if reach.near else most
 
-    def near(self, part: Planned, s: int) -> Fraction:
-        """As ``free``, but no further from the plan than rounding needs."""
-        return min(self.free(part, s), self.ahead(part, s))
-
-    def ahead(self, part: Planned, s: int) -> Fraction:
-        """No further from the plan than rounding needs, and that even of what later batches were promised."""
-        return min(self.all(part, s), self._held(part, s, part.kilograms.get(s, _ZERO), NEAR))
-
-    def all(self, part: Planned, s: int) -> Fraction:
-        """All that is left, what later batches were promised too: they look again."""
-        return self.left.get(s, _ZERO)
-
-    def _held(self, part: Planned, s: int, kg: Fraction, more: int = 0) -> Fraction:
-        """Usable kilograms rounded up to a division, and some divisions more, as held."""
-        division = _division(part)
-        return (ceil(kg / division) + more) * division / self.world.supplies[s].lot.usable
+    def price(self, s: int) -> Fraction:
+        """What a kilogram as held of a supply stands for in the books: what was paid for it."""
+        return self.paid.get(s, self.world.supplies[s].price)
 
     def at_last(self, part: Planned, s: int) -> bool:
         """True where a batch is the last one that the plan gives a supply to."""
         return s in part.kilograms and not self.promised[s]
 
-    def helpers(
-        self, part: Planned, count: int, most: Callable[[Planned, int], Fraction], least: Fraction
-    ) -> list[int]:
-        """Supplies that the plan does not use here and that cost least to use, with so many usable kilograms at least.
+    def helpers(self, part: Planned, reach: _Reach) -> list[int]:
+        """Supplies that the plan does not use here and that cost least to use: a division of one mends many a rounding.
 
-        A division of one mends many a rounding. Where rules say which materials go together it is of those planned.
+        Where rules say which materials go together it is of those planned.
         """
-        block, supplies = part.block, self.world.supplies
-        if not count or not len(self.dearer):
+        block, supplies, least = part.block, self.world.supplies, _division(part)
+        if not reach.helpers or not len(self.dearer):
             return []
-        all_of_it = most in (self.ahead, self.all)
-        there = np.flatnonzero(self.floats[int(all_of_it), block.supplies] >= float(least) - float(_SPECK))
+        enough = float(least if reach.least is None else reach.least) - float(_SPECK)
+        there = np.flatnonzero(self.floats[int(reach.ahead), block.supplies] >= enough)
         ranked = block.supplies[there[np.argsort(self.dearer[block.start + there], kind="stable")]].tolist()
-        mine = {supplies[s].lot.material for s in part.kilograms}
-        rules = self.world.week.entry.materials
-        return list(islice((s for s in ranked if s not in part.kilograms
-                            and (not rules or supplies[s].lot.material in mine)), count))  # fmt: skip
+        mine = {supplies[s].lot.material for s in part.kilograms} if self.world.week.entry.materials else None
+        others = (s for s in ranked if s not in part.kilograms and (mine is None or supplies[s].lot.material in mine))
+        return list(islice(others, reach.helpers))
 
 
 def _division(part: Planned) -> Fraction:
@@ -205,87 +215,101 @@ def _division(part: Planned) -> Fraction:
 
 def _weigh(shelf: _Shelf, part: Planned, before: Sequence[Made]) -> Made:
     """Weigh one batch from its planned lots and a little of a few more, else of many, else from all that is there."""
-    on, job = shelf.world.date(part.block.day), part.block.job
-    pose = partial(_posed, shelf, part, _size(shelf, part, on, before))
-    # No lot of a few grams where there is a way: first of the planned lots alone.
-    tries = [(0, shelf.near), (0, shelf.ahead), (_FEW, shelf.near), (_MANY, shelf.free), (_MANY, shelf.ahead)]
-    posed: list[Posed] = []
-    for helpers, most in tries:
-        posed.append(pose(helpers, most))
-        names, (answer, taken) = posed[-1][0], _as_planned(shelf, part, *posed[-1])
-        if taken:
+    pose = partial(_Try, shelf, part, _size(shelf, part, before))
+    tries, every = [], len(part.block.supplies)
+    for reach in _REACHES:
+        tries.append(pose(reach))
+        found = tries[-1].as_planned()
+        if found is not None:
             break
     else:
-        every = len(part.block.supplies)
-        for names, problem in chain(posed, (pose(every, most) for most in (shelf.free, shelf.all))):
-            answer, taken = _blended(problem, names)
-            if taken:
+        for one in chain(tries, map(pose, (_Reach(every), _Reach(every, ahead=True)))):
+            found = one.blended()
+            if found.taken:
                 break
-    small = len(list(job.small_pulls(shelf.world, taken, shelf.there)))
-    assert answer is not None
+    assert found is not None
+    small = found.small_pulls(shelf)
     if small and shelf.mends:
         shelf.mends -= 1
-        names, problem = pose(_WHOLE, shelf.free, job.tidy.pull.kilograms)
-        tidy = Tidy(job.tidy.pull, Least(job.tidy.remnant.kilograms, asked=False))
-        other, instead = _blended(replace(problem, order=replace(problem.order, tidy=tidy)), names)
-        fewer = len(list(job.small_pulls(shelf.world, instead, shelf.there))) < small
-        if instead and fewer and _extra(other, answer) <= _DEAR * _worth(shelf, taken):
-            answer, taken = replace(other, kept=None, tidy_price=None), instead
-    return Made(job, part.block.day, on, answer, taken)
+        pull, remnant = found.job.tidy.pull, found.job.tidy.remnant
+        other = pose(_Reach(_WHOLE, least=pull.kilograms)).blended(Tidy(pull, Least(remnant.kilograms, asked=False)))
+        dearest = found.cost + _DEAR * sum((kg * shelf.price(s) for s, kg in found.taken.items()), _ZERO)
+        if other.taken and other.small_pulls(shelf) < small and other.cost <= dearest:
+            return other
+    return found
 
 
-def _extra(answer: Answer, other: Answer) -> Fraction:
-    """Money by which a batch is dearer than another."""
-    assert answer.certificate is not None and other.certificate is not None
-    return answer.certificate.cost - other.certificate.cost
-
-
-def _worth(shelf: _Shelf, taken: dict[int, Fraction]) -> Fraction:
-    """What lots stand for in the books, money."""
-    return sum((kg * shelf.paid.get(s, shelf.world.supplies[s].price) for s, kg in taken.items()), _ZERO)
-
-
-def _posed(
-    shelf: _Shelf, part: Planned, size: Size, helpers: int, most: Callable[[Planned, int], Fraction],
-    least: Fraction | None = None,
-) -> Posed:  # fmt: skip
+class _Try:
     """A batch over its planned lots and some helpers: its recipe's problem with lots and size exchanged."""
-    more = shelf.helpers(part, helpers, most, _division(part) if least is None else least)
-    caps = {s: kg for s in (*part.kilograms, *more) if (kg := most(part, s))}
-    names = _lots(shelf, part, caps, tidy=not helpers and most == shelf.near)
-    base = part.block.rows.problem
-    own = {Role.SIZE: batch_size(size.basis, size.kilograms, size.within_kg), Role.STOCK: Stock.of(list(names))}
-    every = (*(own.get(r.role, r) for r in base.requirements), *floors(list(names)))
-    formula = Formula(tuple(names), base.recipe.additions, base.recipe.process)
-    order = replace(size, tidy=None)
-    return names, replace(base, order=order, formula=formula, requirements=every, left_out=())
+
+    def __init__(self, shelf: _Shelf, part: Planned, size: Size, reach: _Reach) -> None:
+        self.shelf, self.part, base = shelf, part, part.block.rows.problem
+        caps = {s: shelf.most(part, s, reach) for s in (*part.kilograms, *shelf.helpers(part, reach))}
+        # what the plan empties by default is emptied where that needs no other lots
+        self.names = _lots(shelf, part, caps, tidy=reach == _REACHES[0])
+        own = {Role.SIZE: batch_size(size.basis, size.kilograms, size.within_kg), Role.STOCK: Stock.of([*self.names])}
+        self.problem = replace(
+            base, order=replace(size, tidy=None), left_out=(),
+            formula=Formula(tuple(self.names), base.recipe.additions, base.recipe.process),
+            requirements=(*(own.get(r.role, r) for r in base.requirements), *floors([*self.names])),
+        )  # fmt: skip
+
+    def _made(self, answer: Answer) -> Made:
+        block, items = self.part.block, answer.weighed.total.kilograms.items() if answer.weighed is not None else ()
+        taken = {self.names[item]: item.held_kg(kg) for item, kg in items if isinstance(item, Lot)}
+        return Made(block.job, block.day, self.shelf.world.date(block.day), answer, taken)
+
+    def blended(self, tidy: Tidy | None = None) -> Made:
+        """The batch blended afresh; what it costs at least is said of the week alone."""
+        problem = replace(self.problem, order=replace(self.problem.order, tidy=tidy))
+        try:
+            answer = blend(problem)
+        except SolverDisagrees:
+            answer = Answer(Status.INFEASIBLE, problem, ())
+        certificate = answer.certificate and replace(answer.certificate, lower_bound=None, reported=None)
+        return self._made(replace(answer, certificate=certificate, of_week=True, kept=None, tidy_price=None))
+
+    def as_planned(self) -> Made | None:
+        """The planned kilograms on the divisions of the scales, by exchanging some; None where that finds nothing."""
+        problem, formula, free = self.problem, self.problem.formula, iter(self.part.free)
+        given = (self.part.kilograms.get(s, _ZERO) for s in self.names.values())
+        kilograms = [*given, *(next(free, _ZERO) for _ in formula.columns[len(self.names) :])]
+        # only what the choice of lots decides; all the rest is measured once, on the batch as weighed
+        apart = {id(r) for r in (*problem.fixed, *problem.measured_only)}
+        chosen = tuple(r for r in problem.requirements if r.role is Role.SIZE or id(r) not in apart)
+        near = weigh_near(replace(problem, requirements=chosen), kilograms, self._lines())
+        checks = measured(problem.requirements, near) if near is not None else ()
+        if near is None or any(check.broken for check in checks):
+            return None
+        pairs = zip(formula.columns, kilograms, strict=True)
+        cost = sum((value_per_kg(formula, c) * kg for c, kg in pairs), _ZERO)
+        certificate = Certificate(True, minimised_cost(problem, near), None)
+        optimum = Optimum(Ending.OPTIMAL, tuple(kilograms), cost)
+        return self._made(Answer(Status.OPTIMAL, problem, checks, optimum, near, certificate, of_week=True))
+
+    def _lines(self) -> Lines:
+        """The rows of the recipe, the size and least weights of lots, over the columns of the formula."""
+        rows, order, supplies = self.part.block.rows, self.problem.order, self.shelf.world.supplies
+        own = [int(rows.place[supplies[s].source]) for s in self.names.values()]
+        at = np.array([*own, *rows.free], dtype=np.int64)
+        lines = [(Vector.of(row.coefs).at(at).floats, row.lo, row.hi) for row in rows.rows]
+        low, high = order.kilograms - order.within_kg, order.kilograms + order.within_kg
+        lines.append((rows.weights[order.basis].at(at).floats, low, high))
+        asked = [(k, lot.use_at_least_kg * lot.usable) for k, lot in enumerate(self.names) if lot.use_at_least_kg]
+        lines += [(np.eye(len(at))[k], least, None) for k, least in asked]
+        lo = np.array([-np.inf if low is None else float(low) for _, low, _ in lines])
+        hi = np.array([np.inf if high is None else float(high) for _, _, high in lines])
+        return Lines(np.array([coefs for coefs, _, _ in lines]), lo, hi)
 
 
-def _blended(problem: Problem, names: dict[Lot, int]) -> tuple[Answer, dict[int, Fraction]]:
-    """The batch blended afresh; what it costs at least is said of the week alone."""
-    try:
-        answer = blend(problem)
-    except SolverDisagrees:
-        return Answer(Status.INFEASIBLE, problem, ()), {}
-    certificate = answer.certificate and replace(answer.certificate, lower_bound=None, reported=None)
-    answer = replace(answer, certificate=certificate, of_week=True)
-    return answer, _taken(answer, names)
-
-
-def _taken(answer: Answer, names: dict[Lot, int]) -> dict[int, Fraction]:
-    """Kilograms as held of each supply."""
-    items = answer.weighed.total.kilograms.items() if answer.weighed is not None else ()
-    return {names[item]: item.held_kg(kg) for item, kg in items if isinstance(item, Lot)}
-
-
-def _size(shelf: _Shelf, part: Planned, on: date, before: Sequence[Made]) -> Size:
+def _size(shelf: _Shelf, part: Planned, before: Sequence[Made]) -> Size:
     """How much to weigh: the batch's size, or what the plan chose, on whole divisions inside the band.
 
     The last part of a batch made in parts brings the whole to its size, and what a lot that is to be used up has left
     goes into the last batch that the plan gives it to.
     """
     job, division, last = part.block.job, _division(part), shelf.last[part.block.job.index] is part
-    name, fixed = f"--{job.entry.basis}-kg", job.entry.fixed_kg
+    name, fixed, on = f"--{job.entry.basis}-kg", job.entry.fixed_kg, shelf.world.date(part.block.day)
     if fixed is not None and not job.entry.may_split:
         return order_of(job.recipe, name, fixed, on, Asked())
     done = sum((m.kilograms(job.entry.basis) for m in before if m.job is job), _ZERO)
@@ -316,9 +340,9 @@ def _lots(shelf: _Shelf, part: Planned, caps: dict[int, Fraction], *, tidy: bool
     it is ``tidy`` also what the plan empties by default.
     """
     world, pull = shelf.world, part.block.job.tidy.asked.pull.kilograms
-    names = Counter(world.supplies[s].name for s in caps)
+    names = Counter(world.supplies[s].name for s, most in caps.items() if most)
     found = {}
-    for s in sorted(caps, key=lambda s: (world.supplies[s].name, s)):
+    for s in sorted((s for s, most in caps.items() if most), key=lambda s: (world.supplies[s].name, s)):
         supply, lot, last = world.supplies[s], world.supplies[s].lot, shelf.at_last(part, s)
         name = lot.name if names[lot.name] == 1 else f"{lot.name} of {world.date(supply.first)}"
         emptied = last and s in shelf.emptied and lot.smallest_remnant_kg != 0
@@ -329,47 +353,7 @@ def _lots(shelf: _Shelf, part: Planned, caps: dict[int, Fraction], *, tidy: bool
             smallest_remnant_kg=part.block.job.tidy.remnant.kilograms if tidy and emptied else None,
             use_up=last and (lot.use_up or (emptied and bool(shelf.strict or lot.smallest_remnant_kg))),
             use_at_least_kg=shelf.asked.get(s, _ZERO) if last else _ZERO,
-            held_cost_per_kg=shelf.paid.get(s, supply.price), suspicions=() if supply.offer else lot.suspicions,
+            held_cost_per_kg=shelf.price(s), suspicions=() if supply.offer else lot.suspicions,
         )  # fmt: skip
         found[changed] = s
     return found
-
-
-def _as_planned(
-    shelf: _Shelf, part: Planned, names: dict[Lot, int], problem: Problem
-) -> tuple[Answer | None, dict[int, Fraction]]:
-    """The planned kilograms on the divisions of the scales, by exchanging some; None where that finds nothing."""
-    formula, free = problem.formula, iter(part.free)
-    kilograms = [
-        part.kilograms.get(names[c], _ZERO) if isinstance(c, Lot) else next(free, _ZERO) for c in formula.columns
-    ]
-    # only what the choice of lots decides; all the rest is measured once, on the batch as weighed
-    apart = {id(r) for r in (*problem.fixed, *problem.measured_only)}
-    chosen = tuple(r for r in problem.requirements if r.role is Role.SIZE or id(r) not in apart)
-    quick = replace(problem, requirements=chosen)
-    near = weigh_near(quick, kilograms, _lines(shelf, part, problem, names))
-    checks = measured(problem.requirements, near) if near is not None else ()
-    if near is None or any(check.broken for check in checks):
-        return None, {}
-    pairs = zip(formula.columns, kilograms, strict=True)
-    cost = sum((value_per_kg(formula, c) * kg for c, kg in pairs), _ZERO)
-    certificate = Certificate(True, minimised_cost(problem, near), None)
-    optimum = Optimum(Ending.OPTIMAL, tuple(kilograms), cost)
-    answer = Answer(Status.OPTIMAL, problem, checks, optimum, near, certificate, of_week=True)
-    return answer, _taken(answer, names)
-
-
-def _lines(shelf: _Shelf, part: Planned, problem: Problem, names: dict[Lot, int]) -> Lines:
-    """The rows of a batch's recipe, its size and least weights of lots, over the columns of its formula."""
-    rows, order = part.block.rows, problem.order
-    at = [*(int(rows.place[shelf.world.supplies[s].source]) for s in names.values()), *rows.free]
-    places = np.array(at, dtype=np.int64)
-    lines = [(Vector.of(row.coefs).at(places).floats, row.lo, row.hi) for row in rows.rows]
-    size = order.kilograms - order.within_kg, order.kilograms + order.within_kg
-    lines.append((rows.weights[order.basis].at(places).floats, *size))
-    for k, lot in enumerate(names):
-        if lot.use_at_least_kg:
-            lines.append((np.eye(len(at))[k], lot.use_at_least_kg * lot.usable, None))
-    lo = np.array([-np.inf if low is None else float(low) for _, low, _ in lines])
-    hi = np.array([np.inf if high is None else float(high) for _, _, high in lines])
-    return Lines(np.array([coefs for coefs, _, _ in lines]), lo, hi)
