@@ -134,7 +134,7 @@ def run_method(folder: Path, method: str) -> dict[str, Any]:
     program = build(assemble_week(read_week(str(folder / "week.yaml")))).model
     session = Session(program, options={"solver": method}, load=False)
     clock = time.perf_counter()
-    session.load()
+    session.load({})
     highs = session.highs
     highs.run()
     return {"solve": time.perf_counter() - clock, "cost": session.cost}

@@ -10,7 +10,7 @@ figure changes but in its exponent. The same kitchen priced or weighed in any un
 from __future__ import annotations
 
 import warnings
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
 from math import frexp, inf, isinf, ldexp
@@ -148,7 +148,7 @@ class Session:
         for option, setting in (_ALWAYS | (chosen if options is None else options)).items():
             self.highs.setOptionValue(option, setting)
         if load and not stated:
-            self.load()
+            self.load({})
 
     def _in_own_units(self, matrix: Matrix, integers: Any) -> Matrix:
         """Find the units of the variables and rows; the matrix in these."""
@@ -162,8 +162,10 @@ class Session:
         values /= np.repeat(rows, np.diff(matrix.starts))
         return replace(matrix, values=values, lo=matrix.lo / rows, hi=matrix.hi / rows)
 
-    def load(self) -> None:
+    def load(self, options: Mapping[str, Any]) -> None:
         """Hand the whole program over at once."""
+        for option, setting in options.items():
+            self.highs.setOptionValue(option, setting)
         (cost, lo, hi, whole), matrix = self.columns, self.matrix
         self.highs.passModel(
             len(cost), len(matrix.lo), len(matrix.values), _BY_ROWS, _MINIMISE, 0.0, cost, lo, hi, matrix.lo, matrix.hi,

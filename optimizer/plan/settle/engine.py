@@ -37,7 +37,7 @@ simplex, the solver's own choice, 2.1 to 6.9 s; at 1,200 x 150 (945,000) they to
 PRESOLVE_FROM = 1000
 """Columns from which presolving a linear program is worth it: 100 batches of 350 columns each took 0.39 s without and
 0.68 s with it."""
-PRIMAL = 4
+_SIMPLEX = {"solver": "simplex", "simplex_strategy": 4}
 """HiGHS: the primal simplex. A week starts from nothing used, and what dies at no cost makes the dual degenerate."""
 _OTHERWISE = {"solver": "choose", "simplex_strategy": 1, "presolve": "choose"}
 """HiGHS: its own choice of method, with the dual simplex, where the first way came to nothing."""
@@ -159,26 +159,22 @@ def solve(
     watch = watch or Watch()
     clock.left()
     whole = program.whole and not relaxed and pinned is None
-    sifting = not whole and pinned is None and worth_sifting(program)
+    options, sifting = _options(program, whole), (relaxed or not program.whole) and worth_sifting(program)
     with clock.limited(time_limit), _stop_on_interrupt(watch):
-        options = _options(program, whole)
-        simplex = {"solver": "simplex", "simplex_strategy": PRIMAL}
-        session = Session(program, whole=whole, options=options | (simplex if sifting else {}), load=not sifting)
+        session = Session(program, whole=whole, options=_SIMPLEX if sifting else options, load=False)
         _watched(session, watch)
-        if sifting:
-            sifted = sift(session, program.variables.blocks)
-            if sifted is not None:
-                cost = float(session.columns[0] @ sifted[0]) + float(program.constant)
-                return Solved(Ending.OPTIMAL, *sifted, cost, cost)
-            if watch.stopped or clock.over():
-                return Solved(Ending.TIME_LIMIT, interrupted=watch.stopped)
-            for option, setting in options.items():
-                session.highs.setOptionValue(option, setting)
-            session.load()
+        cost, least, most, counted = session.columns
         if pinned is not None:
-            held, shut = program.vectors[3].num != 0, np.zeros(program.size, dtype=bool) if closed is None else closed
-            least, most = (np.where(held, np.round(pinned), bound) for bound in (session.lo, session.hi))
-            session.bounds(least, np.where(shut, least, most))
+            held = program.vectors[3].num != 0
+            least, most = (np.where(held, np.round(pinned), bound) for bound in (least, most))
+        session.columns = cost, least, most if closed is None else np.where(closed, least, most), counted
+        sifted = sift(session, program.variables.blocks) if sifting else None
+        if sifted is not None:
+            money = float(cost @ sifted[0]) + float(program.constant)
+            return Solved(Ending.OPTIMAL, *sifted, money, money)
+        if sifting and (watch.stopped or clock.over()):
+            return Solved(Ending.TIME_LIMIT, interrupted=watch.stopped)
+        session.load(options)
         return _run(session, program, gap, watch)
 
 
@@ -216,4 +212,4 @@ def _options(program: Model, whole: bool) -> dict[str, Any]:
     presolve = {"presolve": "off"} if program.size < PRESOLVE_FROM else {}
     if coefficients(program) >= INTERIOR_FROM:
         return {**presolve, "solver": "ipm"}
-    return {**presolve, "solver": "simplex", "simplex_strategy": PRIMAL}
+    return {**presolve, **_SIMPLEX}

@@ -107,8 +107,9 @@ class _Search:
         price = _PRICIER * (float(np.abs(self.cost).max(initial=0.0)) + 1.0)
         self._show(part, np.full(self.artificial, price), np.full(self.artificial, np.inf))
         self.columns = np.zeros(0, dtype=np.int64)
-        self.inside = np.zeros(len(self.cost), dtype=bool)
-        self.add(_first(self.block, self.cost))
+        self.inside = self.most <= 0
+        some = np.flatnonzero(~self.inside)
+        self.add(some[_first(self.block[some], self.cost[some])])
 
     def add(self, new: Places) -> None:
         """Show the solver more columns."""
