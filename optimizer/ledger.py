@@ -50,6 +50,7 @@ CREATE TRIGGER never_below_zero BEFORE INSERT ON movement WHEN NEW.units < 0
   BEGIN SELECT RAISE(ABORT, 'below zero'); END;
 """
 
+_TAKEN = "the document {!r} is recorded already; nothing was recorded"
 _COLUMNS = "document, kind, lot, item, units, into_batch, batch, reverses"
 
 
@@ -108,8 +109,7 @@ def is_ledger(path: str) -> bool:
 def create(path: str) -> None:
     """Make an empty ledger where no file is."""
     try:
-        with open(path, "xb"):
-            pass
+        open(path, "xb").close()
     except OSError as error:
         raise NotRecorded(f"{path} cannot be made: {error.strerror}") from None
     with closing(_connected(path)) as base, _said(path):
@@ -150,15 +150,12 @@ def opened(path: str) -> Iterator[sqlite3.Connection]:
         found = "no ledger" if os.path.exists(path) else "there is no such file (stock new makes a ledger)"
         raise NotRecorded(f"{path}: {found}; nothing was done")
     with _said(path), closing(_connected(path)) as base:
-        (program,), (version,) = (
-            base.execute("PRAGMA application_id").fetchone(),
-            base.execute("PRAGMA user_version").fetchone(),
-        )
+        marks = ("PRAGMA application_id", "PRAGMA user_version", "PRAGMA quick_check(1)")
+        program, version, sound = (base.execute(mark).fetchone()[0] for mark in marks)
         if program != PROGRAM:
             raise NotRecorded(f"{path} is a file of another program; nothing was done")
         if version != VERSION:
             raise NotRecorded(f"{path} is of version {version}; this tool knows version {VERSION}; nothing was done")
-        (sound,) = base.execute("PRAGMA quick_check(1)").fetchone()
         if sound != "ok":
             raise NotRecorded(f"{path}: the file is damaged; nothing was done")
         yield base
@@ -168,7 +165,7 @@ def new_document(path: str, name: str) -> None:
     """Raise NotRecorded where a document of that name is recorded."""
     with opened(path) as base:
         if base.execute("SELECT 1 FROM document WHERE document = ?", (name,)).fetchone():
-            raise NotRecorded(f"the document {name!r} is recorded already; nothing was recorded")
+            raise NotRecorded(_TAKEN.format(name))
 
 
 def record(
@@ -243,8 +240,7 @@ def _recording(path: str, kind: str, document: Document) -> Iterator[sqlite3.Con
         except BaseException as error:
             base.execute("ROLLBACK") if base.in_transaction else None
             if isinstance(error, sqlite3.IntegrityError):
-                said = f"the document {document.name!r} is recorded already; nothing was recorded"
-                raise NotRecorded(said) from None
+                raise NotRecorded(_TAKEN.format(document.name)) from None
             raise
 
 

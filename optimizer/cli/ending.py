@@ -6,6 +6,7 @@ The answer is kept until the command is through and written in one piece, so tha
 from __future__ import annotations
 
 import io
+import json
 import os
 import signal
 import sys
@@ -124,6 +125,5 @@ def _escaped(letter: str, encoding: str) -> str:
     try:
         letter.encode(encoding)
     except UnicodeEncodeError:
-        units = letter.encode("utf-16-be", "surrogatepass")
-        return "".join(f"\\u{units[at]:02x}{units[at + 1]:02x}" for at in range(0, len(units), 2))
+        return json.dumps(letter)[1:-1]
     return letter

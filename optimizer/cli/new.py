@@ -14,6 +14,9 @@ import typer
 
 from optimizer.cli.shared import argument, flag, optional, write_text
 
+_DAY = re.compile(r"\{\+(\d+)\}")
+"""A day of a starter, counted from today: ``{+3}`` is in three days."""
+
 
 class Start(StrEnum):
     """What to start from."""
@@ -34,25 +37,19 @@ def new(
     if week:
         made |= {f"{name}.yaml": "week.yaml", f"{name}-offers.csv": "offers.csv"}
     if not re.fullmatch(r"[\w-][\w .-]*", name):
-        raise typer.BadParameter(
-            "letters, digits, blanks, points and hyphens, so that files can bear it", param_hint="NAME"
-        )
+        said = "letters, digits, blanks, points and hyphens, so that files can bear it"
+        raise typer.BadParameter(said, param_hint="NAME")
     for path in made:
         if os.path.exists(path):
             raise typer.BadParameter(f"{path} is there already, and nothing is overwritten", param_hint="NAME")
     for path, start in made.items():
-        write_text(
-            path,
-            _filled((files("optimizer") / "starters" / start).read_text("utf-8").replace("RECIPE", recipe), name),
-            "NAME",
-        )
+        text = (files("optimizer") / "starters" / start).read_text("utf-8").replace("RECIPE", recipe)
+        write_text(path, _DAY.sub(_dated, text).replace("NAME", name), "NAME")
         sys.stdout.write(f"{path}\n")
     size = {Start.FRESH: 20, Start.SMOKED: 30, Start.DRY: 20}[kind]
     then = f"plan '{name}.yaml'" if week else f"blend '{name}.yaml' --lots '{name}-lots.csv' --meat-kg {size}"
     sys.stdout.write(f"Now change them, and: trimwright {then}\n")
 
 
-def _filled(text: str, name: str) -> str:
-    """A starter with its name and with days counted from today: ``{+3}`` is in three days."""
-    day = re.compile(r"\{\+(\d+)\}")
-    return day.sub(lambda found: (date.today() + timedelta(int(found[1]))).isoformat(), text).replace("NAME", name)
+def _dated(found: re.Match[str]) -> str:
+    return (date.today() + timedelta(int(found[1]))).isoformat()

@@ -14,11 +14,11 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from optimizer import ledger as books
 from optimizer.cli import shared
 from optimizer.cli.shared import Figure, Typed, argument, number, option, optional
 
 if TYPE_CHECKING:
-    from optimizer.ledger import Document
     from optimizer.store.made import Made
 
 stock = typer.Typer(
@@ -54,15 +54,13 @@ class Signed:
         "TIME", "When, as 2026-11-25T06:10 or a day. Default: now.", "--at", "--date", parser=moment
     )
 
-    def paper(self, kind: str, name: str | None, party: str = "", reason: str = "") -> Document:
+    def paper(self, kind: str, name: str | None, party: str = "", reason: str = "") -> books.Document:
         """The document of what is recorded. A usage error where something it must say is blank."""
-        from optimizer.ledger import Document
-
         must = {"sell": party, "return": party, "waste": reason, "reverse": reason}.get(kind, "-")
         if not all(text.strip() for text in (self.by, "-" if name is None else name, must)):
             raise typer.BadParameter("initials, document, who and reason must not be blank")
         when = (self.at or datetime.datetime.now()).astimezone().isoformat(timespec="seconds")
-        return Document(name or f"{kind} {time.time_ns()}", when, self.by.strip(), party, reason)
+        return books.Document(name or f"{kind} {time.time_ns()}", when, self.by.strip(), party, reason)
 
 
 @dataclass(frozen=True)
@@ -80,17 +78,15 @@ def action(name: str) -> Callable[[Callable[..., None]], Callable[..., None]]:
 @contextmanager
 def recording() -> Iterator[None]:
     """Faults of files on standard error, and what could not be recorded, with exit code 2."""
-    from optimizer.ledger import NotRecorded
-
     try:
         with shared.faults_on_stderr():
             yield
-    except NotRecorded as error:
+    except books.NotRecorded as error:
         sys.stderr.write(f"{error}\n")
         raise typer.Exit(shared.BAD_INPUT) from None
 
 
-def recorded(document: Document) -> None:
+def recorded(document: books.Document) -> None:
     """Say that it is done."""
     sys.stdout.write(f"recorded, document {document.name}\n")
 
@@ -105,9 +101,7 @@ def digest(path: str) -> str:
 @action("new")
 def new(ledger: Ledger) -> None:
     """Make an empty ledger."""
-    from optimizer.ledger import create
-
-    create(ledger)
+    books.create(ledger)
     sys.stdout.write(f"{ledger}: an empty ledger\n")
 
 
@@ -135,9 +129,8 @@ def count(
 ) -> None:
     """Record what was counted of a lot; the difference is kept as unexplained."""
     from constraints.numbers import trimmed
-    from optimizer.ledger import count as counted
 
-    found = counted(ledger, signed.paper("count", signed.document, "", reason), lot, kg)
+    found = books.count(ledger, signed.paper("count", signed.document, "", reason), lot, kg)
     sys.stdout.write(f"{lot}: {trimmed(found, 6)} kg against the ledger\n")
 
 
@@ -169,10 +162,8 @@ def come_back(ledger: Ledger, lot: Lot, kg: Kg, signed: Papered, sender: From) -
     _moved(ledger, "return", lot, kg, signed.paper("return", signed.document, sender))
 
 
-def _moved(ledger: str, kind: str, lot: str, kg: Fraction, document: Document) -> None:
-    from optimizer.ledger import Movement, record
-
-    record(ledger, kind, document, [Movement(kind, lot, kg)])
+def _moved(ledger: str, kind: str, lot: str, kg: Fraction, document: books.Document) -> None:
+    books.record(ledger, kind, document, [books.Movement(kind, lot, kg)])
     recorded(document)
 
 
@@ -288,9 +279,7 @@ def analysed(
 @action("reverse")
 def reverse(ledger: Ledger, wrong: Annotated[str, typer.Argument(metavar="DOCUMENT")], by: By, reason: Why) -> None:
     """Take a document back by lines of its own; nothing is ever rewritten."""
-    from optimizer.ledger import reverse as taken_back
-
-    found = taken_back(ledger, wrong, Signed(by).paper("reverse", f"reverse {wrong}", "", reason))
+    found = books.reverse(ledger, wrong, Signed(by, None).paper("reverse", f"reverse {wrong}", "", reason))
     sys.stdout.write(f"{found} movements of {wrong} reversed\n")
 
 
@@ -319,9 +308,7 @@ def export(ledger: Ledger) -> None:
 @action("backup")
 def backup(ledger: Ledger, to: Annotated[str, argument("FILE", "A file that is not there.")]) -> None:
     """Copy the ledger, whole, while others may be recording."""
-    from optimizer.ledger import backup as copied
-
-    copied(ledger, to)
+    books.backup(ledger, to)
 
 
 @recording()
