@@ -205,5 +205,7 @@ def test_what_goes_together_is_checked_on_what_was_weighed(tmp_path: Path) -> No
         (Scope.DAY, MaterialRule(if_used=("trim",), then="lard"), ["trim without lard"] * 2),
         (Scope.DAY, MaterialRule(if_used=("lard",), then="trim"), []),
     ):
-        found = [excess.words for excess in Together(scope, (rule,)).excesses(plan)]
+        found = [
+            excess.words for excess in Together("", ("", "", "", Fraction(1), False), scope, (rule,)).excesses(plan)
+        ]
         assert len(found) == len(words) and all(some in said for some, said in zip(words, found, strict=True)), rule

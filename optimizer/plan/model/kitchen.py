@@ -8,11 +8,11 @@ from __future__ import annotations
 
 from abc import ABC, abstractmethod
 from collections import Counter, defaultdict
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 from math import ceil
-from typing import TYPE_CHECKING, ClassVar
+from typing import TYPE_CHECKING, ClassVar, TypeVar
 
 import numpy as np
 
@@ -31,6 +31,9 @@ _ZERO = Fraction(0)
 _ONE = Fraction(1)
 LEAST_USED = Fraction("0.05")
 """Kilograms from which a material counts as used where a rule names no smallest amount: one usual scale division."""
+Item = TypeVar("Item")
+Key = TypeVar("Key")
+Where = tuple[int | None, int]
 Terms = list[tuple[int, Fraction]]
 """Columns with their coefficients."""
 
@@ -47,16 +50,17 @@ class Excess:
     words: str
 
 
+Change = tuple[str, str, str, Fraction, bool]
+"""For a way out: what, in which words, the unit of its price, weight of a unit, whether it comes whole."""
+
+
+@dataclass(frozen=True)
 class Rule(ABC):
-    """A rule of the kitchen. ``whole_week``: a single batch cannot look after it; ``more``: words for a unit more."""
+    """A rule of the kitchen. ``whole_week``: a single batch cannot look after it."""
 
-    more: ClassVar[str] = "kg more"
+    name: str
+    change: Change
     whole_week: ClassVar[bool] = False
-
-    @property
-    @abstractmethod
-    def name(self) -> str:
-        """The rule in words."""
 
     def words(self, world: World, day: int | None) -> str:
         """The rule, and when."""
@@ -65,11 +69,6 @@ class Rule(ABC):
     def limit_on(self, day: int | None = None) -> Owner:
         """The owner of its row on one day, or over the whole week."""
         return Owner(RowKind.LIMIT, self, day)
-
-    @property
-    def change(self) -> tuple[str, str, str, Fraction, bool]:
-        """For a way out: what, in which words, the unit of its price, weight of a unit, whether it comes whole."""
-        return self.name, self.more, "kg", _ONE, False
 
     @abstractmethod
     def rows(self, program: WeekProgram, uses: Uses, wanted: Wanted) -> None:
@@ -99,18 +98,6 @@ class Stage(Rule):
     """A stage of the kitchen with its capacity a day, in kilograms or in loads."""
 
     entry: StageEntry
-
-    @property
-    def name(self) -> str:
-        """The stage's own name."""
-        return self.entry.name
-
-    @property
-    def change(self) -> tuple[str, str, str, Fraction, bool]:
-        """In kilograms, or in whole loads, which count as the kilograms they hold."""
-        if self.entry.load_kg is None:
-            return super().change
-        return self.name, "loads more", "load", self.entry.load_kg, True
 
     @property
     def limit(self) -> Fraction:
@@ -146,10 +133,9 @@ class Stage(Rule):
     def excesses(self, books: Books) -> Iterator[Excess]:
         """Days on which more passes it than it can take."""
         load = self.entry.load_kg
-        by_day: dict[int, list[tuple[Fraction, Made]]] = defaultdict(list)
-        for one in books.made:
-            by_day[one.day] += [(self._passing(one), one)] if self._passes(one.job.name) else []
-        for day, batches in by_day.items():
+        mine = [one for one in books.made if self._passes(one.job.name)]
+        for day, made in _grouped(mine, lambda one: one.day).items():
+            batches = [(self._passing(one), one) for one in made]
             if load is None:
                 yield from self.over(books, day, sum((kg for kg, _ in batches), _ZERO), self.limit)
                 continue
@@ -175,22 +161,9 @@ class MostBatches(Rule):
 
     most: int
 
-    @property
-    def name(self) -> str:
-        """The rule in words."""
-        return "most batches a day"
-
-    @property
-    def change(self) -> tuple[str, str, str, Fraction, bool]:
-        """A whole batch, which counts as ten kilograms."""
-        return "batches a day", "more", "batch", Fraction(10), True
-
     def rows(self, program: WeekProgram, uses: Uses, wanted: Wanted) -> None:
         """One row a day on which too many could be made."""
-        by_day: dict[int, list[Block]] = defaultdict(list)
-        for block in program.blocks:
-            by_day[block.day].append(block)
-        for day, blocks in sorted(by_day.items()):
+        for day, blocks in sorted(_grouped(program.blocks, lambda block: block.day).items()):
             most = self.most - wanted.counted.get(day, 0)
             if len(blocks) > most:
                 made = [made_on(program, block) for block in blocks]
@@ -211,11 +184,6 @@ class Store(Rule):
 
     entry: StoreEntry
     whole_week: ClassVar[bool] = True
-
-    @property
-    def name(self) -> str:
-        """The cold store, and what is in it."""
-        return "cold store" + (f" for {', '.join(self.entry.materials)}" if self.entry.materials else "")
 
     def _counts(self, world: World, s: int) -> bool:
         return self.entry.materials is None or world.supplies[s].lot.material in self.entry.materials
@@ -264,13 +232,7 @@ class Closing(Rule):
     """Kilograms of a material that must be left and keep beyond the horizon."""
 
     entry: ClosingEntry
-    more: ClassVar[str] = "kg less"
     whole_week: ClassVar[bool] = True
-
-    @property
-    def name(self) -> str:
-        """The stock and its material."""
-        return f"closing stock of {self.entry.material}"
 
     def _supplies(self, world: World) -> list[int]:
         return [s for s, x in enumerate(world.supplies) if x.keeps and x.lot.material == self.entry.material]
@@ -300,11 +262,6 @@ class Together(Rule):
     scope: Scope
     entries: tuple[MaterialRule, ...]
 
-    @property
-    def name(self) -> str:
-        """The rules in words."""
-        return f"materials of a {self.scope}"
-
     def _least(self, materials: Sequence[str]) -> dict[str, Fraction]:
         """The smallest amount of each material that has one, where it is used at all."""
         least: dict[str, Fraction] = {}
@@ -319,13 +276,10 @@ class Together(Rule):
 
     def rows(self, program: WeekProgram, uses: Uses, wanted: Wanted) -> None:
         """Rows for every batch, or for all that is made on a day."""
-        groups: dict[tuple[int, ...], list[Block]] = defaultdict(list)
-        for block in program.blocks:
-            groups[(block.day,) if self.scope is Scope.DAY else (block.job.index, block.day)].append(block)
-        for where, blocks in groups.items():
+        for where, blocks in _grouped(program.blocks, self._where).items():
             self._rows_in(program, where, blocks, wanted)
 
-    def _rows_in(self, program: WeekProgram, where: tuple[int, ...], blocks: Sequence[Block], wanted: Wanted) -> None:
+    def _rows_in(self, program: WeekProgram, where: Where, blocks: Sequence[Block], wanted: Wanted) -> None:
         model, columns = program.model, defaultdict[str, list[int]](list)
         for block in blocks:
             for k, s in enumerate(block.supplies):
@@ -346,8 +300,12 @@ class Together(Rule):
                 then = [use[rule.then]] if rule.then in use else []
                 model.row([use[name], *then], [1, *[-1 for _ in then]], hi=_ZERO)
 
-    def _amount_of(self, name: str, where: tuple[int, ...]) -> Owner:
-        return Owner(RowKind.LINK, (self.scope, name), where[-1], where[0])
+    def _where(self, one: Block | Made) -> Where:
+        """The batch, where it is counted in every batch, and the day of a block or of a batch as weighed."""
+        return None if self.scope is Scope.DAY else one.job.index, one.day
+
+    def _amount_of(self, name: str, where: Where) -> Owner:
+        return Owner(RowKind.LINK, (self.scope, name), where[1], where[0])
 
     def _cap(self, program: WeekProgram, name: str, blocks: Sequence[Block], most: Fraction) -> Fraction:
         """The most of a material that fits: no more than the batches hold or a stage for that material lets through."""
@@ -357,37 +315,51 @@ class Together(Rule):
 
     def excesses(self, books: Books) -> Iterator[Excess]:
         """Batches, or days, whose materials as weighed do not go together."""
-        groups: dict[tuple[int, ...], list[Made]] = defaultdict(list)
-        for one in books.made:
-            groups[(one.day,) if self.scope is Scope.DAY else (one.job.index, one.day)].append(one)
-        for where, batches in groups.items():
+        for where, batches in _grouped(books.made, self._where).items():
             kg = defaultdict[str, Fraction](Fraction)
             for name, more in (pair for one in batches for pair in one.materials.items()):
                 kg[name] += more
-            day = f" on {books.world.date(where[-1])}"
-            place = (batches[0].job.name if self.scope is Scope.BATCH else "all that is made") + day
+            place = "all that is made" if where[0] is None else batches[0].job.name
+            place = f"{place} on {books.world.date(where[1])}"
             for name, least in self._least([*kg]).items():
                 if 0 < kg.get(name, _ZERO) < least:
                     words = f"{place}: {trimmed(kg[name], 3)} kg of {name}, at least {trimmed(least, 3)}"
                     yield Excess(self._amount_of(name, where), least - kg[name], words)
             for rule in self.entries:
-                mine = [name for name in (rule.of or sorted(kg)) if name in kg]
+                mine = [name for name in (rule.of or kg) if name in kg]
                 if rule.most is not None and len(mine) > rule.most:
-                    yield Excess(
-                        None, Fraction(len(mine) - rule.most), f"{place}: {len(mine)} materials of {rule.most}"
-                    )
-                for name in (
-                    n for n in rule.if_used or () if n in kg and rule.then is not None and rule.then not in kg
-                ):
-                    yield Excess(None, LEAST_USED, f"{place}: {name} without {rule.then}")
+                    words = f"{place}: {len(mine)} materials of {rule.most}"
+                    yield Excess(None, Fraction(len(mine) - rule.most), words)
+                lonely = {*(rule.if_used or ())} & kg.keys() if rule.then not in kg else set()
+                yield from (Excess(None, LEAST_USED, f"{place}: {name} without {rule.then}") for name in sorted(lonely))
+
+
+def _grouped(items: Iterable[Item], key: Callable[[Item], Key]) -> dict[Key, list[Item]]:
+    found: dict[Key, list[Item]] = defaultdict(list)
+    for item in items:
+        found[key(item)].append(item)
+    return found
 
 
 def rules_of(world: World) -> tuple[Rule, ...]:
     """The rules of a week's kitchen."""
-    entry, kitchen = world.week.entry, world.week.entry.kitchen
-    of_scope = [(scope, tuple(rule for rule in entry.materials if rule.per is scope)) for scope in Scope]
-    return (
-        *map(Stage, kitchen.stages), *map(MostBatches, filter(None, [kitchen.most_batches_a_day])),
-        *map(Store, kitchen.cold_store), *map(Closing, kitchen.closing),
-        *(Together(scope, rules) for scope, rules in of_scope if rules),
-    )  # fmt: skip
+    entry, kitchen, found = world.week.entry, world.week.entry.kitchen, list[Rule]()
+    for st in kitchen.stages:
+        loads = None if st.load_kg is None else (st.name, "loads more", "load", st.load_kg, True)
+        found.append(Stage(st.name, loads or _by_kg(st.name), st))
+    if (most := kitchen.most_batches_a_day) is not None:  # a whole batch counts as ten kilograms
+        found.append(MostBatches("most batches a day", ("batches a day", "more", "batch", Fraction(10), True), most))
+    for store in kitchen.cold_store:
+        name = "cold store" + (f" for {', '.join(store.materials)}" if store.materials else "")
+        found.append(Store(name, _by_kg(name), store))
+    for closing in kitchen.closing:
+        name = f"closing stock of {closing.material}"
+        found.append(Closing(name, _by_kg(name, "kg less"), closing))
+    for scope in Scope:
+        name, mine = f"materials of a {scope}", tuple(rule for rule in entry.materials if rule.per is scope)
+        found += [Together(name, _by_kg(name), scope, mine)] if mine else []
+    return tuple(found)
+
+
+def _by_kg(name: str, more: str = "kg more") -> Change:
+    return name, more, "kg", _ONE, False
