@@ -30,8 +30,8 @@ from crowds import KINDS, Crowd, crowd, feasible
 from optimizer.answer import Status, _cheapest, blend
 from optimizer.order import Asked
 from optimizer.problem import Problem
-from optimizer.why.ask import Question, answered
-from optimizer.why.explain import explain
+from optimizer.why.explain import Question, answered, explain
+from optimizer.why.explain import question as asked_of
 from optimizer.why.what_if import Inputs
 
 ROOT = Path(__file__).parents[1]
@@ -57,7 +57,7 @@ def example() -> Question:
     """The 40-lot example as a question."""
     texts = [(ROOT / name).read_text(encoding="utf-8") for name in EXAMPLE]
     inputs = Inputs(texts[0], EXAMPLE[0], texts[1], EXAMPLE[1], ("--batch-kg", Fraction(60)), DAY, Asked())
-    return Question(inputs).read(lambda _: None)
+    return asked_of(inputs, lambda _: None)
 
 
 def kitchen(seed: int) -> Crowd:
@@ -71,14 +71,12 @@ def question(found: Crowd) -> Question | None:
     problem = found.problem()
     if blend(problem).status is not Status.OPTIMAL:
         return None
-    size = ("--meat-kg", Fraction(str(found.kilograms)))
-    return Question(Inputs("", "", "", "", size, DAY, Asked()), problem=problem, files=files)
+    return Question(problem, files)
 
 
 def explained(asked: Question, rounds: int = ROUNDS) -> tuple[float, float]:
     """Median seconds of the blend, and of the blend with its whole explanation as the page has it."""
     problem = asked.problem
-    assert problem is not None
     pairs = [
         (seconds(lambda: blend(problem)), seconds(lambda: answered(asked, with_curves=False, detail=False)))
         for _ in range(rounds)

@@ -10,7 +10,7 @@ import pytest
 from constraints.faults import BadInput, Fault
 from optimizer.order import Asked
 from optimizer.reading.recipe import parse_recipe
-from optimizer.why.ask import Question
+from optimizer.why.explain import question
 from optimizer.why.what_if import Inputs
 
 DAY = date(2026, 11, 30)
@@ -60,7 +60,7 @@ def asked(*settings: str) -> list[Fault]:
     """What is said of a question with figures set."""
     said: list[Fault] = []
     inputs = Inputs(RECIPE, "r.yaml", LOTS, "l.csv", ("--meat-kg", Fraction(20)), DAY, Asked())
-    Question(inputs, settings).read(said.extend)
+    question(inputs, said.extend, settings)
     return said
 
 

@@ -36,7 +36,7 @@ from optimizer.why.curves import price_curve, target_curve
 from optimizer.why.ground import Ground, Means, family_of, ground_of
 from optimizer.why.limits import LimitPrice, Margin, Side, dearest, limit_prices
 from optimizer.why.lots import LotPrice, lot_price
-from optimizer.why.offered import offered, offers_valued
+from optimizer.why.offered import offered, offers_valued, with_offers
 from optimizer.why.way import Kind
 from optimizer.why.ways import ways_out
 
@@ -302,7 +302,8 @@ def test_what_offers_are_worth() -> None:
         text = ",".join(cells) + "\n" + ",".join(map(str, cells.values())) + "\n"
         offers = offered(parse_offers(text, "offers", simple=True), lots, kitchen.order().day)
         order = kitchen.order()
-        worth = next(offers_valued(ground.cost, ground.problem.recipe, lots, offers, order))
+        wider = with_offers(ground.problem.recipe, lots, offers, order)
+        worth = next(offers_valued(ground.cost, wider, offers))
         other = copy.deepcopy(kitchen)
         other.lots.append(offer)
 
@@ -444,8 +445,8 @@ def test_ways_out_give_a_batch_and_little_less_does_not() -> None:
         reaches = [
             r for r in problem.choosing if (r.confidence is not None or isinstance(r, Kilograms)) and not r.origin.legal
         ]
-        out = ways_out(problem, Conflict(tuple(reaches), (), False))
-        for way in out.ways:
+        ways, _ = ways_out(problem, Conflict(tuple(reaches), (), False))
+        for way in ways:
             if way.kind is Kind.CONFIDENCE:
                 assert way.probability is not None
                 told, short = float(way.probability[1]), float(sum(way.probability)) / 2

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 import time
-from dataclasses import replace
 from datetime import date
 from fractions import Fraction
 from pathlib import Path
@@ -17,8 +16,9 @@ from test_why_command import FRESH, LEAN, ROOT, document, run
 from optimizer.answer import Status, blend
 from optimizer.clock import Left, OutOfTime, left, limited, moment
 from optimizer.order import Asked
-from optimizer.why.ask import Question, answered
-from optimizer.why.explain import explain
+from optimizer.pages.record import document as record
+from optimizer.why.explain import Question, answered, explain
+from optimizer.why.explain import question as asked_of
 from optimizer.why.page import page
 from optimizer.why.unfinished import Part
 from optimizer.why.what_if import Inputs
@@ -36,7 +36,7 @@ require:
 def question(recipe: str, lots: str, size: str, kilograms: int, **more: Any) -> Question:
     texts = [(ROOT / "examples" / name).read_text(encoding="utf-8") for name in (recipe, lots)]
     inputs = Inputs(texts[0], recipe, texts[1], lots, (size, Fraction(kilograms)), DAY, Asked())
-    return replace(Question(inputs), **more).read(lambda _: None)
+    return asked_of(inputs, lambda _: None, **more)
 
 
 def test_ample_time_changes_nothing() -> None:
@@ -63,15 +63,15 @@ def test_what_is_cut_off_is_named_part_by_part() -> None:
     )
     with limited(NONE):
         found = answered(asked, with_curves=True)
-    parts = {left.part for left in found.explanation.unfinished}
+    parts = {left.part for left in found.unfinished}
     assert {Part.LOTS, Part.PRICES} <= parts
-    assert all(left.time for left in found.explanation.unfinished)
-    assert found.explanation.answer.status is Status.OPTIMAL and found.exit_code == Status.TIME_LIMIT.exit_code
-    text, told = found.page(), json.loads(found.document())
+    assert all(left.time for left in found.unfinished)
+    assert found.answer.status is Status.OPTIMAL and found.exit_code == Status.TIME_LIMIT.exit_code
+    text, told = page(found), json.loads(record("why", found))
     assert "NOT SETTLED" in text and "* prices of lots: the time was over." in text
     assert "No requirement binds" not in text
     assert {"part": "lots", "what": "prices of lots", "why": "time"} in told["unfinished"]
-    assert found.explanation.lots != answered(asked, with_curves=False).explanation.lots
+    assert found.lots != answered(asked, with_curves=False).lots
 
 
 def test_no_batch_and_no_time_is_said_and_nothing_is_claimed() -> None:
@@ -100,8 +100,8 @@ def test_no_limit_is_too_short_for_an_answer(name: str, limit: float) -> None:
     offers = {} if name == "odds" else {"offers_file": str(ROOT / "examples/offers.csv")}
     with limited(limit):
         found = answered(question(recipe, lots, size, 60, **offers), with_curves=True)
-    assert found.page() and json.loads(found.document())
-    assert found.exit_code == (1 if name == "lean" else 3 if found.explanation.unfinished else 0)
+    assert page(found) and json.loads(record("why", found))
+    assert found.exit_code == (1 if name == "lean" else 3 if found.unfinished else 0)
 
 
 @pytest.mark.parametrize("kind", ["packs alone", "most lots", "law against recipe"])

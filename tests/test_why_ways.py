@@ -36,7 +36,7 @@ from optimizer.why.explain import Explanation, explain
 from optimizer.why.ground import ground_of
 from optimizer.why.lots import lots_priced
 from optimizer.why.offered import Offered, offered, with_offers
-from optimizer.why.way import Concession, Kind, Way, WaysOut
+from optimizer.why.way import Concession, Kind, Way
 from optimizer.why.ways import ways_out
 from optimizer.why.what_if import Inputs, settings_of, with_settings
 
@@ -100,23 +100,23 @@ def conflicts(whole: float) -> tuple[Answer, ...]:
     return tuple(found)
 
 
-def check_rank(out: WaysOut) -> None:
+def check_rank(out: tuple[Way, ...]) -> None:
     """Of each kind the cheapest comes first, and these are in order; what gives up most of the order is last."""
-    gives_up = [way.drastic for way in out.ways]
+    gives_up = [way.drastic for way in out]
     assert gives_up == sorted(gives_up)
-    firsts = [way for k, way in enumerate(out.ways) if all(w.kind is not way.kind for w in out.ways[:k])]
+    firsts = [way for k, way in enumerate(out) if all(w.kind is not way.kind for w in out[:k])]
     costs = [cost for way in firsts if (cost := per_order(way)) is not None]
     assert costs == sorted(costs)
-    for way in out.ways:
+    for way in out:
         first = next(w for w in firsts if w.kind is way.kind)
         told, other = per_order(first), per_order(way)
         assert told is None or other is None or told <= other
 
 
 @cache
-def found_outs(whole: float) -> list[tuple[Answer, WaysOut]]:
+def found_outs(whole: float) -> list[tuple[Answer, tuple[Way, ...]]]:
     """What can be done about each of the conflicts."""
-    return [(a, ways_out(a.problem, a.conflict)) for a in conflicts(whole) if a.conflict is not None]
+    return [(a, ways_out(a.problem, a.conflict)[0]) for a in conflicts(whole) if a.conflict is not None]
 
 
 def per_order(way: Way) -> Fraction | None:
@@ -181,8 +181,8 @@ def test_every_way_out_holds_when_applied(whole: float) -> None:
     kinds: dict[Kind, int] = {}
     without = 0
     for answer, out in found_outs(whole):
-        without += not out.ways
-        for way in out.ways:
+        without += not out
+        for way in out:
             check_way(answer.problem, way)
             kinds[way.kind] = kinds.get(way.kind, 0) + 1
         check_rank(out)
@@ -207,7 +207,7 @@ def test_what_is_said_works_when_typed(whole: float) -> None:
         size = ("--meat-kg" if order.basis is Basis.MEAT else "--batch-kg", order.kilograms)
         texts = (kitchen.recipe_text(), "recipe", kitchen.lots_text(), "lots")
         inputs = Inputs(*texts, size, order.day, Asked(within_kg=order.within_kg, mixer_kg=order.mixer_kg))
-        for way in out.ways:
+        for way in out:
             if way.weighed and way.typed and way.kind is not Kind.WEIGHT:
                 recipe, lots, order = with_settings(inputs, settings_of(way.typed)).read()
                 assert blend(assemble(recipe, lots, order)).status is Status.OPTIMAL, way.typed
@@ -219,7 +219,7 @@ def test_the_nearest_batch_is_the_nearest() -> None:
     """A tenth of the concession short of the figure told there is no batch, where rounding is less than that."""
     looked = 0
     for answer, out in found_outs(0):
-        for told in out.ways:
+        for told in out:
             way = told.farther(0) if told.farther is not None else told  # before it goes farther for the scales
             short = moved(answer.problem, way.concessions, Fraction(1, 10))
             if way.kind is Kind.LIMIT and abs(way.concessions[0].new - way.concessions[0].old) > Fraction(1, 5):
@@ -253,7 +253,7 @@ def test_hand_made_conflict_of_stock_fat_and_weight() -> None:
     """
     found = asked("20", "20", "30", 40)
     assert found.out is not None
-    ways = {way.kind: way for way in found.out.ways}
+    ways = {way.kind: way for way in found.out}
     assert ways[Kind.WEIGHT].concessions[0].new == 28
     assert ways[Kind.LIMIT].concessions[0].new == Fraction("45.02")
     assert all(way.weighed for way in ways.values())
@@ -267,7 +267,7 @@ def test_the_cheapest_purchase() -> None:
     offers = "offer,fat_pct,cost_per_kg,offered_kg\nleg,5,4.40,\nshoulder,10,3.00,\nlard,90,0.10,\n"
     found = asked("20", "20", "30", 40, offers=offers)
     assert found.out is not None
-    bought = [way for way in found.out.ways if way.kind is Kind.PURCHASE]
+    bought = [way for way in found.out if way.kind is Kind.PURCHASE]
     assert {way.lots[0][0].name: way.lots[0][1] for way in bought} == {
         "shoulder": Fraction("8.64"),
         "leg": Fraction("7.99"),
@@ -282,7 +282,7 @@ def test_two_offers_only_together() -> None:
     offers = "offer,fat_pct,cost_per_kg,offered_kg\na,10,3.00,5\nb,10,3.50,5\n"
     found = asked("20", "20", "30", 40, offers=offers)
     assert found.out is not None
-    (way,) = [way for way in found.out.ways if way.kind is Kind.PURCHASE]
+    (way,) = [way for way in found.out if way.kind is Kind.PURCHASE]
     assert {lot.name: float(kg) for lot, kg in way.lots} == {"a": 5.0, "b": 3.59}
 
 
@@ -292,7 +292,7 @@ def test_only_whole_packs_in_the_way() -> None:
     assert found.answer.conflict is not None
     assert found.answer.conflict.packs_matter
     assert found.out is not None
-    opened = [way for way in found.out.ways if way.kind is Kind.PACKS]
+    opened = [way for way in found.out if way.kind is Kind.PACKS]
     assert [lot.name for lot, _ in opened[0].lots] == ["lean"]
 
 
@@ -305,8 +305,8 @@ def test_a_law_is_never_relaxed() -> None:
     order = order_of(recipe, "--meat-kg", Fraction(20), date(2026, 11, 25), Asked())
     found = explain(blend(assemble(recipe, table, order)), recipe, table, order)
     assert found.out is not None
-    assert found.out.legal
-    assert not any(c.requirement.origin.legal for way in found.out.ways for c in way.concessions)
+    assert found.answer.conflict is not None and any(r.origin.legal for r in found.answer.conflict.requirements)
+    assert not any(c.requirement.origin.legal for way in found.out for c in way.concessions)
 
 
 def test_purchases_of_random_conflicts_hold() -> None:
@@ -325,7 +325,7 @@ def test_purchases_of_random_conflicts_hold() -> None:
         lots = [lot for lot in problem.formula.lots if isinstance(lot, Lot)]
         wider = with_lots(problem, [*lots, *sold])
         offers = [Offered(lot, lot.held_cost_per_kg, True) for lot in sold]
-        for way in ways_out(problem, answer.conflict, wider, offers).ways:
+        for way in ways_out(problem, answer.conflict, wider, offers)[0]:
             if way.kind is not Kind.PURCHASE:
                 continue
             kg = {lot.name: amount for lot, amount in way.lots}

@@ -42,17 +42,25 @@ def why(
         with shared.faults_on_stderr():
             from constraints.document import read_text
             from optimizer.reading.lots import lots_text
-            from optimizer.why.ask import Question, answered
+            from optimizer.why.explain import answered, question
             from optimizer.why.what_if import Inputs
 
             names = ["standard input" if name == "-" else name for name in (recipe, lots)]
             texts = [read_text(recipe), lots_text(lots)]
             inputs = Inputs(texts[0], names[0], texts[1], names[1], (size, figure), on, asked)
-            question = Question(inputs, tuple(changed or ()), offers, lot)
-            question = question.read(shared.say)
+            asking = question(inputs, shared.say, changed or (), offers, lot)
         with shared.only_trusted():
-            found = answered(question, with_curves=bool(shown.json or html), detail=shown.json or shown.full)
+            found = answered(asking, with_curves=bool(shown.json or html), detail=shown.json or shown.full)
         if html:
-            shared.write_text(html, found.html(), "--html")
-        sys.stdout.write(found.document() if shown.json else found.page(full=shown.full))
+            from optimizer.why import picture
+
+            shared.write_text(html, picture.html(found), "--html")
+        if shown.json:
+            from optimizer.pages.record import document
+
+            sys.stdout.write(document("why", found))
+        else:
+            from optimizer.why.page import page
+
+            sys.stdout.write(page(found, full=shown.full))
         raise typer.Exit(found.exit_code)

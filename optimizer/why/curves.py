@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 
@@ -148,3 +148,13 @@ def dearest_lot(ground: Ground) -> Lot:
         if isinstance(column, Lot)
     ]
     return max(spent, key=lambda pair: pair[0])[1]
+
+
+def curves_of(ground: Ground, name: str | None) -> Iterator[Curve]:
+    """The curves that are drawn: cost against the target of fat, and the price of a lot, by name or the dearest."""
+    requirement = fat_requirement(ground.problem)
+    target = None if requirement is None else target_curve(ground, requirement)
+    if target is not None:
+        yield target
+    named = next((lot for lot in ground.problem.formula.lots if isinstance(lot, Lot) and lot.name == name), None)
+    yield price_curve(ground, named or dearest_lot(ground))

@@ -302,5 +302,5 @@ def _no_batch(found: Any) -> dict[str, Any] | None:
         "certain": conflict is None or conflict.certain,
         "packs_matter": conflict is not None and conflict.packs_matter,
         "scale_prevents": [r.words() for r in answer.scale_prevents],
-        "ways": found.out.ways,
+        "ways": found.out,
     }

@@ -147,23 +147,13 @@ def with_offers(recipe: Recipe, lots: LotTable, offers: Sequence[Offered], order
 
 
 def offers_valued(
-    cost: Fraction | None,
-    recipe: Recipe,
-    lots: LotTable,
-    offers: Sequence[Offered],
-    order: Order,
-    kept: Tidy | None = None,
-    *,
-    whole: bool = False,
+    cost: Fraction | None, free: Problem, offers: Sequence[Offered], kept: Tidy | None = None, *, whole: bool = False
 ) -> Iterator[OfferWorth]:
     """What each offer alone is worth, one after the other; ``cost`` is the least without it (None: no batch).
 
-    ``kept`` are the pulls and remnants that every batch is to keep; ``whole`` where the batch needs rows for them.
-    Raises OutOfTime on the way.
+    ``free`` is the problem with all of them among its lots, ``kept`` are the pulls and remnants that every batch is to
+    keep; ``whole`` where the batch needs rows for them. Raises OutOfTime on the way.
     """
-    if not offers:
-        return
-    free = with_offers(recipe, lots, offers, order)
     tidy = free if kept is None else imposing(free, kept)
     why = {out.lot.name: out.why for out in free.left_out}
     columns = {column.name: j for j, column in enumerate(free.formula.columns)}

@@ -6,12 +6,14 @@ from typing import Any
 
 from optimizer.pages.chart import END, across, render, upwards
 from optimizer.why.curves import Curve
+from optimizer.why.explain import Explanation
 
 
-def html(title: str, curves: list[Curve], currency: str) -> str:
+def html(found: Explanation) -> str:
     """The page, with every text from the input escaped."""
-    money = f"least cost of the batch{', ' + currency if currency else ''}"
-    return render("why/prices.html", title=title, charts=[_chart(curve) for curve in curves], money=money)
+    entry = found.answer.problem.recipe.entry
+    money = f"least cost of the batch{', ' + entry.currency if entry.currency else ''}"
+    return render("why/prices.html", title=entry.name, charts=[_chart(curve) for curve in found.curves], money=money)
 
 
 def _chart(curve: Curve) -> dict[str, Any]:

@@ -94,8 +94,7 @@ def short_form(answer: Answer) -> list[Price]:
         from optimizer.why.ways import ways_for  # late: only who has no batch pays for it
         from optimizer.why.ways_page import told
 
-        out = ways_for(answer)
-        return [(None, words) for words in told(answer.problem, out.ways)]
+        return [(None, words) for words in told(answer.problem, ways_for(answer)[0])]
     if answer.optimum is None or not answer.optimum.values or answer.weighed is None:
         return []
     lines: list[Price] = []

@@ -14,7 +14,6 @@ from constraints.numbers import KG_PER_LB, trimmed
 from constraints.requirement import Requirement, widened
 from optimizer.order import MOST_WITHIN
 from optimizer.problem import Problem
-from optimizer.why.unfinished import Unfinished
 
 _ZERO = Fraction(0)
 _MOST = Fraction(1, 2)
@@ -140,18 +139,6 @@ def _limit_typed(problem: Problem, c: Concession) -> str:
         key = next((key for key in keys if key.startswith(side) and keys[key] == c.old), None)
         return f"require.{k + 1}.{key}={trimmed(c.new, 9)}" if key else ""
     return ""
-
-
-@dataclass(frozen=True)
-class WaysOut:
-    """The ways, the cheapest of each kind first, and the legal requirements of the conflict, which stay.
-
-    ``unfinished`` names what was not looked into to the end.
-    """
-
-    ways: tuple[Way, ...]
-    legal: tuple[Requirement, ...] = ()
-    unfinished: tuple[Unfinished, ...] = ()
 
 
 def in_order(ways: Sequence[Way]) -> tuple[Way, ...]:

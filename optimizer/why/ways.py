@@ -29,7 +29,7 @@ from optimizer.why.offered import Offered
 from optimizer.why.on_scales import FARTHER, best_weighed, ways_to_weigh
 from optimizer.why.stand import curved_of, possible
 from optimizer.why.unfinished import Part, Unfinished, settled
-from optimizer.why.way import Concession, Kind, Way, WaysOut, conceded, in_order, rounded, with_requirements
+from optimizer.why.way import Concession, Kind, Way, conceded, in_order, rounded, with_requirements
 
 _ZERO, _ONE = Fraction(0), Fraction(1)
 _LOTS = 5
@@ -39,16 +39,29 @@ _HALVINGS = 14
 _PERCENT_STEP, _LEAST_SURE = Fraction(1, 100), Fraction(51, 100)
 
 
+def ways_for(
+    answer: Answer, wider: Problem | None = None, offers: Sequence[Offered] = ()
+) -> tuple[tuple[Way, ...], list[Unfinished]]:
+    """Everything that can be done about an answer that is no batch, and what was not looked into to the end.
+
+    ``wider`` is the problem with the offers among its lots.
+    """
+    if answer.conflict is not None:
+        return ways_out(answer.problem, answer.conflict, wider, offers)
+    unfinished: list[Unfinished] = []
+    ways: list[Way] = []
+    with settled(unfinished, Part.WAYS_OUT, "ways to weigh the batch"):
+        ways.extend(ways_to_weigh(answer.problem, answer.scale_prevents))
+    return in_order(ways), unfinished
+
+
 def ways_out(
     problem: Problem, conflict: Conflict, wider: Problem | None = None, offers: Sequence[Offered] = ()
-) -> WaysOut:
-    """Everything that can be done; ``wider`` is the problem with the offers among its lots.
-
-    What time did not allow is named in ``unfinished``.
-    """
-    legal = tuple(r for r in conflict.requirements if r.origin.legal)
+) -> tuple[tuple[Way, ...], list[Unfinished]]:
+    """As ``ways_for``, out of a conflict."""
+    legal = (r for r in conflict.requirements if r.origin.legal)
     if any(r.fixed_value(problem.formula) is not None for r in legal) or not problem.formula.lots:
-        return WaysOut((), legal)
+        return (), []
     search = _Search(problem, conflict)
     ways: list[Way] = []
     unfinished: list[Unfinished] = []
@@ -64,18 +77,7 @@ def ways_out(
     search.bench.hold()
     with settled(unfinished, Part.WAYS_OUT, "trying the ways on the scales"):
         ways = best_weighed(ways)
-    return WaysOut(in_order(ways), legal, tuple(unfinished))
-
-
-def ways_for(answer: Answer, wider: Problem | None = None, offers: Sequence[Offered] = ()) -> WaysOut:
-    """Everything that can be done about an answer that is no batch."""
-    if answer.conflict is not None:
-        return ways_out(answer.problem, answer.conflict, wider, offers)
-    unfinished: list[Unfinished] = []
-    ways: list[Way] = []
-    with settled(unfinished, Part.WAYS_OUT, "ways to weigh the batch"):
-        ways.extend(ways_to_weigh(answer.problem, answer.scale_prevents))
-    return WaysOut(in_order(ways), (), tuple(unfinished))
+    return in_order(ways), unfinished
 
 
 class _Search:

@@ -16,13 +16,13 @@ from optimizer.verdict import HEADLINES, Grade
 from optimizer.why.on_scales import TOLD
 from optimizer.why.short import Money
 from optimizer.why.unfinished import Part, Unfinished
-from optimizer.why.way import Concession, Kind, Way, WaysOut
+from optimizer.why.way import Concession, Kind, Way
 from optimizer.wording import NOT_SMALLEST, WOULD_DO
 
 LAW = " (law: cannot be relaxed)"
 
 
-def no_batch(answer: Answer, out: WaysOut, unfinished: Sequence[Unfinished], *, full: bool) -> Iterator[str]:
+def no_batch(answer: Answer, ways: Sequence[Way], unfinished: Sequence[Unfinished], *, full: bool) -> Iterator[str]:
     """The cause, the three cheapest ways out; ``full`` adds what cannot hold together and every other way."""
     if not answer.refused:
         yield from paragraph(f"{HEADLINES[Grade.NO_BATCH]}. {cause(answer)}")
@@ -32,7 +32,7 @@ def no_batch(answer: Answer, out: WaysOut, unfinished: Sequence[Unfinished], *, 
         yield from heading(f"what cannot hold together{smallest}")
         for r in answer.conflict.requirements:
             yield from paragraph(f"{r.words()}{LAW if r.origin.legal else ''}", "* ")
-    words = told(answer.problem, out.ways)
+    words = told(answer.problem, ways)
     yield from heading(WOULD_DO)
     if not words:
         none = "Nothing that was tried: what stands in the way is law, or no single figure of yours will do."
@@ -42,12 +42,10 @@ def no_batch(answer: Answer, out: WaysOut, unfinished: Sequence[Unfinished], *, 
         yield from paragraph(text, f"{k}. ")
     if words:
         ground = any(isinstance(lot, Lot) and lot.parts for lot in answer.problem.formula.lots)
-        first = None if ground else next((way for way in _best(out.ways) if way.typed), None)
-        done = (
-            "Each was blended to the end." if _best(out.ways)[0].weighed else "Each was solved; none was weighed out."
-        )
+        first = None if ground else next((way for way in _best(ways) if way.typed), None)
+        done = "Each was blended to the end." if _best(ways)[0].weighed else "Each was solved; none was weighed out."
         yield from paragraph(done + ("" if first is None else f" Try one: --set {' --set '.join(first.typed)}"))
-    others = [way for way in out.ways if way not in _best(out.ways)] if full else []
+    others = [way for way in ways if way not in _best(ways)] if full else []
     if others:
         yield from heading("would do too, if it can be weighed")
         for way in others:
