@@ -8,38 +8,25 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from fractions import Fraction
 
-from constraints.ingredients import FAT, Lot
+from constraints.ingredients import FAT
 from constraints.meaning import Role
 from constraints.numbers import shown, trimmed
 from constraints.quantities import Basis
 from constraints.requirement import Requirement
+from optimizer import wording
 from optimizer.answer import Answer, unrounded
 from optimizer.cause import cause
-from optimizer.order import Order
 from optimizer.pages import details
 from optimizer.pages.comes_out import comes_out
 from optimizer.pages.figures import Unit, division_words, figure, money_words, unit_of
 from optimizer.pages.loads import by_load, one_load, whole_load
 from optimizer.pages.tables import apart, heading, listed, paragraph, table
 from optimizer.problem import Problem
-from optimizer.reading.packs import class_for
-from optimizer.remarks import heed, left_out, tidiness, verdict_of, warnings
+from optimizer.remarks import classes_of, heed, left_out, tidiness, verdict_of, warnings
 from optimizer.solver.program import holds_of
 from optimizer.summary import costs, weight
 from optimizer.verdict import Grade, Mark, hurts, mark
-from optimizer.wording import (
-    ASK_WHY,
-    CAUTION,
-    FULL,
-    NO_WEIGH_OUT,
-    NOT_SMALLEST,
-    TAKE,
-    WATCH,
-    WEIGH,
-    WOULD_DO,
-    counted,
-    day_words,
-)
+from optimizer.wording import counted, day_words
 
 Prices = Sequence[tuple[Requirement | None, str]]
 """Sentences on prices, each with the limit it speaks of."""
@@ -64,21 +51,17 @@ def page(answer: Answer, short_why: Prices = (), *, full: bool = False, opening:
         short_why = ()
     lines += _watch(answer, short_why)
     lines += details.details(answer) if full else []
-    lines += ["", *_foot(answer, full=full), *paragraph(CAUTION)]
+    lines += ["", *_foot(answer, full=full), *paragraph(wording.CAUTION)]
     return "\n".join(lines) + "\n"
 
 
-def title(problem: Problem) -> Iterator[str]:
-    """The product, its size as it was asked for, and the day."""
-    order = problem.order
-    size, day = _size(order, Unit.of(pounds=problem.in_pounds)), day_words(order.day)
-    yield from paragraph(f"{problem.recipe.entry.name}: {size} of {order.basis.words}, {day}")
-
-
-def _size(order: Order, unit: Unit) -> str:
-    """What was ordered: a figure, or a band."""
+def title(problem: Problem) -> list[str]:
+    """The product, its size as it was asked for, a figure or a band, and the day."""
+    order, unit = problem.order, Unit.of(pounds=problem.in_pounds)
     ends = (-order.within_kg, order.within_kg) if order.band else (Fraction(0),)
-    return f"{' to '.join(trimmed((order.kilograms + end) / unit.kg, 3) for end in ends)} {unit.name}"
+    size = " to ".join(trimmed((order.kilograms + end) / unit.kg, 3) for end in ends)
+    named = f"{problem.recipe.entry.name}: {size} {unit.name} of {order.basis.words}"
+    return paragraph(f"{named}, {day_words(order.day)}")
 
 
 def _verdict(answer: Answer, *, full: bool) -> Iterator[str]:
@@ -94,42 +77,35 @@ def _verdict(answer: Answer, *, full: bool) -> Iterator[str]:
         yield from paragraph(f"Near-cheapest batch for {near.wish.words}, {within}.")
     elif answer.refused:
         yield from do_not_make(answer)
-        yield NO_WEIGH_OUT
-    yield from _conflict(answer, full=full)
+        yield wording.NO_WEIGH_OUT
+    yield from (*(_scale_prevents(answer) if answer.scale_prevents and full else ()), *_conflict(answer, full=full))
 
 
 def do_not_make(answer: Answer) -> Iterator[str]:
     """Every limit that a batch breaks, those that protect health first."""
-    broken = [check for check in answer.checks if check.broken]
-    unit = unit_of(answer)
-    for check in sorted(
-        map(unit.check, broken), key=lambda check: (not hurts(check.requirement), not check.requirement.origin.legal)
-    ):
-        requirement = check.requirement
-        value = "" if check.value is None else f" is {figure(check.value, requirement)} {requirement.unit}"
-        what = f"{requirement.what} of the {requirement.basis}{value}" + (f" ({check.why})" if check.why else "")
-        yield from paragraph(f"{what}, {requirement.limits()} allowed: {details.source_words(requirement)}", "* ")
-    for text in answer.other_names:
-        yield from paragraph(f"{text}.", "> ", "  ")
+    broken = map(unit_of(answer).check, (check for check in answer.checks if check.broken))
+    for check in sorted(broken, key=lambda c: (not hurts(c.requirement), not c.requirement.origin.legal)):
+        r = check.requirement
+        value = "" if check.value is None else f" is {figure(check.value, r)} {r.unit}"
+        what = f"{r.what} of the {r.basis}{value}" + (f" ({check.why})" if check.why else "")
+        yield from paragraph(f"{what}, {r.limits()} allowed: {details.source_words(r)}", "* ")
+    yield from listed(("> ", f"{text}.") for text in answer.other_names)
     yield from doses_that_pass(answer)
 
 
-def doses_that_pass(answer: Answer) -> Iterator[str]:
+def doses_that_pass(answer: Answer) -> list[str]:
     """The dose that would be lawful, for each addition whose dose is not."""
-    for dose in answer.lawful_doses:
-        yield from paragraph(f"What would pass: {dose.words()}.", "> ", "  ")
+    return listed(("> ", f"What would pass: {dose.words()}.") for dose in answer.lawful_doses)
 
 
 def _conflict(answer: Answer, *, full: bool) -> Iterator[str]:
     """What cannot hold together, and how near one can get; on a short page the sentence above says enough."""
-    if answer.scale_prevents and full:
-        yield from _scale_prevents(answer)
-    conflict = answer.conflict
+    conflict, unit = answer.conflict, unit_of(answer)
     if conflict is None:
         return
-    reached, unit = {id(reach.requirement): reach.nearest for reach in conflict.reach}, unit_of(answer)
+    reached = {id(reach.requirement): reach.nearest for reach in conflict.reach}
     if full:
-        yield "These cannot hold together:" if conflict.smallest else f"These cannot hold together ({NOT_SMALLEST}):"
+        yield f"These cannot hold together{'' if conflict.smallest else f' ({wording.NOT_SMALLEST})'}:"
     for own in conflict.requirements if full else ():
         requirement, nearest = unit.limit(own), reached.get(id(own))
         yield from paragraph(requirement.words(), "* ")
@@ -144,49 +120,40 @@ def _conflict(answer: Answer, *, full: bool) -> Iterator[str]:
         yield from paragraph("Whole packs or smallest pulls are part of it: without them there is a batch.")
 
 
-def what_would_do(ways: Prices) -> Iterator[str]:
+def what_would_do(ways: Prices) -> list[str]:
     """What can be done where there is no batch, in a list, and where more is told."""
-    if ways:
-        yield from heading(WOULD_DO)
-        for k, (_, text) in enumerate(ways, start=1):
-            yield from paragraph(text, f"{k}. ")
-    yield from paragraph(ASK_WHY)
+    told = listed((f"{k}. ", text) for k, (_, text) in enumerate(ways, start=1))
+    return [*(heading(wording.WOULD_DO) if ways else ()), *told, *paragraph(wording.ASK_WHY)]
 
 
 def _scale_prevents(answer: Answer) -> Iterator[str]:
-    none = "none exists" if answer.scale_certain else "none was found"
-    unit = unit_of(answer)
+    """What rounding breaks, the batch before it, and what is no whole number of divisions."""
+    none, unit = "none exists" if answer.scale_certain else "none was found", unit_of(answer)
     broken = "; ".join(unit.limit(r).words() for r in answer.scale_prevents)
     yield from paragraph(
         f"A batch exists, but {none} in whole divisions of these scales. Rounding breaks: {broken}. A finer scale or a "
         "wider tolerance helps."
     )
-    batch = unrounded(answer)
-    if batch is not None and answer.optimum is not None:
+    batch, division = unrounded(answer), answer.problem.order.meat_division_kg
+    if batch is not None:
         parts = ", ".join(f"{item.name} {trimmed(kg / unit.kg, 4)}" for item, kg in batch.kilograms.items())
         yield from paragraph(f"Before the scales the cheapest is, in {unit.name}: {parts}.")
-    division = answer.problem.order.meat_division_kg
-    for limits in holds_of(answer.problem):
-        if limits.step is None or (limits.step / division).denominator == 1:
-            continue
-        part = "all of it goes in" if limits.must else "it goes in by the pack"
-        yield from paragraph(
-            f"{limits.column.name} is part of that: {part}, and {unit.said(limits.step)} is no whole number of "
-            f"divisions of {division_words(division)}."
-        )
+    for hold in holds_of(answer.problem):
+        if hold.step is not None and (hold.step / division).denominator != 1:
+            part = "all of it goes in" if hold.must else "it goes in by the pack"
+            whole = f"{unit.said(hold.step)} is no whole number of divisions of {division_words(division)}"
+            yield from paragraph(f"{hold.column.name} is part of that: {part}, and {whole}.")
 
 
 def _take(answer: Answer) -> Iterator[str]:
     """The lots to take from the cooler, as held; what reaches the grinder where bone and rind come off."""
     assert answer.weighed is not None
-    yield from heading(TAKE)
-    problem = answer.problem
-    lots = [(item, kg) for item, kg in answer.weighed.total.kilograms.items() if isinstance(item, Lot)]
-    unit = unit_of(answer)
-    places = max(unit.places(answer.weighed.divisions[item]) for item, _ in lots)
-    bony = any(item.usable < 1 for item, _ in lots)
+    yield from heading(wording.TAKE)
+    problem, unit, lots = answer.problem, unit_of(answer), answer.lots
+    places = max(unit.places(answer.weighed.divisions[item]) for item in lots)
+    bony = any(item.usable < 1 for item in lots)
     rows = []
-    for item, kg in lots:
+    for item, kg in lots.items():
         held = item.held_kg(kg)
         left = item.on_hand_kg - held
         rows.append([
@@ -197,7 +164,7 @@ def _take(answer: Answer) -> Iterator[str]:
         ])  # fmt: skip
     heads = ["lot", "what", unit.name, *[f"net {unit.name}"] * bony, f"left {unit.name}", "use by", "fat %", "cost"]
     align = "<<>" + ">" * bony + "><>>"
-    held_total = sum((item.held_kg(kg) for item, kg in lots), Fraction(0))
+    held_total = sum((item.held_kg(kg) for item, kg in lots.items()), Fraction(0))
     sums = ["", "in all", unit.figure(held_total, places)]
     sums += [unit.figure(weight(answer.weighed.total, Basis.MEAT), places)] if bony else []
     rows.append([*sums, *[""] * (len(heads) - len(sums))])
@@ -211,11 +178,11 @@ def _weigh(answer: Answer, *, full: bool) -> Iterator[str]:
     loads, unit = len(answer.weighed.loads), unit_of(answer)
     whole = whole_load(answer.weighed, answer.weighed.total, unit)
     size = f"one load of {whole}" if loads == 1 else f"{loads} mixer loads, {whole} in all"
-    yield from ("", *paragraph(f"{WEIGH}, {size}"))
+    yield from ("", *paragraph(f"{wording.WEIGH}, {size}"))
     yield from (one_load if loads == 1 else by_load)(answer.weighed, unit, full=full)
 
 
-def _watch(answer: Answer, short_why: Prices) -> Iterator[str]:
+def _watch(answer: Answer, short_why: Prices) -> list[str]:
     """What needs attention: warnings, what a laboratory must find, limits that are near, prices, lots left out."""
     said = [("! ", text) for text in warnings(answer)]
     said += [("* ", text) for text in heed(answer)]
@@ -223,7 +190,7 @@ def _watch(answer: Answer, short_why: Prices) -> Iterator[str]:
         said += [("? ", details.unknown_words(check)) for check in answer.checks if mark(check) is Mark.LABORATORY]
         said += [("* ", text) for text in (*_near_limits(answer, short_why), *details.sure_in_short(answer))]
     said += [("* ", text) for text in _left_out(answer)]
-    yield from (*heading(WATCH), *listed(said)) if said else ()
+    return [*heading(wording.WATCH), *listed(said)] if said else []
 
 
 def _near_limits(answer: Answer, short_why: Prices) -> Iterator[str]:
@@ -232,12 +199,11 @@ def _near_limits(answer: Answer, short_why: Prices) -> Iterator[str]:
     priced = [id(r) for r, _ in short_why]
     near = []
     for check in map(unit_of(answer).check, answer.checks):
-        r = check.requirement
-        judged = check.ok and check.value and r.role in (Role.OWN, Role.LAW) and r.origin.blocks and r.lo != r.hi
-        judged = judged and id(r) not in priced
-        if judged and any(x and abs(x - (check.value or 0)) <= _TIGHT * x for x in (r.lo, r.hi)):
-            value = figure(check.value or Fraction(0), r, 1)
-            near.append(f"near its limit: {r.what} of the {r.basis} {value} {r.unit}, {r.limits()}")
+        r, value = check.requirement, check.value
+        if not check.ok or not value or r.role not in (Role.OWN, Role.LAW) or not r.origin.blocks or r.lo == r.hi:
+            continue
+        if id(r) not in priced and any(x and abs(x - value) <= _TIGHT * x for x in (r.lo, r.hi)):
+            near.append(f"near its limit: {r.what} of the {r.basis} {figure(value, r, 1)} {r.unit}, {r.limits()}")
     yield from near[:_MOST_TIGHT]
     if len(near) > _MOST_TIGHT:
         yield f"{len(near) - _MOST_TIGHT} more near their limits"
@@ -245,16 +211,15 @@ def _near_limits(answer: Answer, short_why: Prices) -> Iterator[str]:
 
 def _left_out(answer: Answer) -> Iterator[str]:
     """Lots that could not go in, in one line; the reasons of each stand on the full page and in the JSON."""
-    out = left_out(answer.problem)
-    lots = len(answer.problem.left_out)
+    out, lots = left_out(answer.problem), [entry.lot.name for entry in answer.problem.left_out]
     if answer.grade is Grade.NO_BATCH:
         yield from (f"left out: {text}" for text in out[:_MOST_LEFT_OUT])
         out = out[_MOST_LEFT_OUT:]
     if 0 < len(out) <= 2:
         yield f"left out: {'; '.join(out)}"
     elif out:
-        names = ", ".join(entry.lot.name for entry in answer.problem.left_out[:6])
-        yield f"{counted(lots, 'lot')} left out: {names}{', ...' if lots > 6 else ''} (why: --full)"
+        names = ", ".join([*lots[:6], *["..."] * (len(lots) > 6)])
+        yield f"{counted(len(lots), 'lot')} left out: {names} (why: --full)"
 
 
 def _foot(answer: Answer, *, full: bool) -> Iterator[str]:
@@ -262,13 +227,10 @@ def _foot(answer: Answer, *, full: bool) -> Iterator[str]:
     if certificate is not None and certificate.lower_bound is not None and certificate.gap is not None:
         text = f"Proved: no such batch costs less than {shown(certificate.lower_bound, 2)}"
         text += f"; scales and packs cost {shown(certificate.gap, 2)}." if certificate.gap >= _CENT / 2 else "."
-        if answer.of_week:
-            text = "The plan chose the lots; its own page says what is proved."
-        yield from paragraph(text)
+        yield from paragraph("The plan chose the lots; its own page says what is proved." if answer.of_week else text)
     places = []
-    for name, pack in zip(answer.problem.recipe.entry.rules, answer.problem.packs, strict=False):
-        wanted = class_for(answer.problem.recipe, name, pack)
-        title = next((entry.title for entry in pack.classes if entry.id == wanted), "no product class stated")
+    for pack, known in classes_of(answer.problem):
+        title = next((entry.title for entry in pack.classes if entry.id == known), "no product class stated")
         places.append(f"{pack.title}, {title}")
-    rules = f"Rules: {'; '.join(places)}." if places else "Rules: none named."
-    yield from paragraph(rules if full else f"{rules} {FULL}")
+    rules = f"Rules: {'; '.join(places) or 'none named'}."
+    yield from paragraph(rules if full else f"{rules} {wording.FULL}")
