@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from fractions import Fraction
 from math import floor
 
 from constraints.estimate import estimated
 from constraints.formula import Batch
-from constraints.ingredients import FAT, MOISTURE, PROTEIN, SALT, Lot, every
+from constraints.ingredients import FAT, MOISTURE, PROTEIN, SALT, Ingredient, Lot, every
 from constraints.numbers import G_PER_KG, PERCENT
 from constraints.quantities import Amount, Basis, MissingProperty, Weight
 from optimizer.problem import Problem, dying
@@ -103,12 +103,12 @@ def _cash(batch: Batch, *, lots: bool = True) -> Fraction:
     return paid
 
 
-def dying_lots(problem: Problem, batch: Batch | None) -> list[Dying]:
-    """Every dying lot with what the batch takes of it and what is lost with the rest."""
+def dying_lots(problem: Problem, items: Mapping[Ingredient, Fraction]) -> list[Dying]:
+    """Every dying lot with what is taken of it, of the kilograms in a batch, and what is lost with the rest."""
     found = []
     for lot in problem.formula.lots:
         if isinstance(lot, Lot) and dying(lot, problem.order):
-            used = lot.held_kg(batch.kilograms.get(lot, _ZERO)) if batch else _ZERO
+            used = lot.held_kg(items.get(lot, _ZERO))
             left = lot.on_hand_kg - used
             found.append(Dying(lot, used, left, left * (lot.held_cost_per_kg - lot.salvage_per_kg)))
     return found

@@ -303,7 +303,7 @@ class Blend(Record):
     loads: list[Load] = at(lambda answer: list(enumerate(answer.weighed.loads, 1)) if answer.weighed else [])
     casing: Casing | None = at(lambda answer: _of_batch(answer, partial(casing_need, answer.problem)))
     checks: list[Check]
-    dying: list[Dying] = at(lambda answer: dying_lots(answer.problem, _of_batch(answer, lambda batch: batch)))
+    dying: list[Dying] = at(lambda answer: dying_lots(answer.problem, answer.batch))
     confidence: Confidence | None = at("sure")
     certificate: Certificate | None
     conflict: Conflict | None = at(lambda answer: _conflict(answer))

@@ -17,9 +17,8 @@ from optimizer import wording
 from optimizer.answer import Answer, unrounded
 from optimizer.cause import cause
 from optimizer.pages import details
-from optimizer.pages.comes_out import comes_out
 from optimizer.pages.figures import Unit, division_words, figure, money_words, unit_of
-from optimizer.pages.loads import by_load, one_load, whole_load
+from optimizer.pages.loads import by_load, comes_out, one_load, whole_load
 from optimizer.pages.tables import apart, heading, listed, paragraph, table
 from optimizer.problem import Problem
 from optimizer.remarks import classes_of, heed, left_out, tidiness, verdict_of, warnings

@@ -5,22 +5,20 @@ from __future__ import annotations
 from collections.abc import Iterator
 from fractions import Fraction
 from itertools import groupby
-from typing import TYPE_CHECKING
 
 from constraints.formula import Batch
 from constraints.numbers import PERCENT, shown, trimmed
 from constraints.quantities import Basis
 from constraints.requirement import Requirement, Status
 from optimizer.answer import Answer
-from optimizer.pages.figures import figure, money_words, unit_of
-from optimizer.pages.tables import heading, paragraph, table
+from optimizer.pages.figures import figure, money_words, reckoned, unit_of
+from optimizer.pages.tables import heading, listed, paragraph, table
 from optimizer.remarks import confirm, left_out, notes
 from optimizer.summary import composition, costs, dying_lots, estimated_in, weight
 from optimizer.verdict import Check, mark
+from optimizer.weighing.rounding import Weighed
+from optimizer.wish import Near
 from optimizer.wording import day_words
-
-if TYPE_CHECKING:
-    from optimizer.wish import Near
 
 
 def details(answer: Answer) -> Iterator[str]:
@@ -30,14 +28,10 @@ def details(answer: Answer) -> Iterator[str]:
     yield from _checks(answer)
     yield from _absent(answer)
     if answer.weighed is not None:
-        yield from _sums(answer)
-        yield from _sure(answer)
+        yield from (*_sums(answer, answer.weighed), *_sure(answer))
     for words, said in (("left out", left_out(answer.problem)), ("notes", _notes(answer))):
-        yield from heading(words) if said else ()
-        for text in said:
-            yield from paragraph(text, "* ")
-    if answer.certificate is not None:
-        yield from _certificate(answer)
+        yield from (*heading(words), *listed(("* ", text) for text in said)) if said else ()
+    yield from _certificate(answer)
 
 
 def _notes(answer: Answer) -> list[str]:
@@ -49,12 +43,11 @@ def _notes(answer: Answer) -> list[str]:
 
 def composition_table(batch: Batch, *, declared: bool) -> Iterator[str]:
     """Fat, moisture, protein and salt of a batch on every basis; ``declared`` is whether it has a yield."""
-    bases = [Basis.MEAT, Basis.BATCH] + ([Basis.FINISHED] if declared else [])
-    found = [composition(batch, basis) for basis in bases]
-    names = list(dict.fromkeys(name for part in found for name in part))
+    found = {basis: composition(batch, basis) for basis in reckoned(declared=declared)}
+    names = list(dict.fromkeys(name for part in found.values() for name in part))
     rows = [
         [basis.words, *[f"{shown(part[name], 2)}" if name in part else "not stated" for name in names]]
-        for basis, part in zip(bases, found, strict=True)
+        for basis, part in found.items()
     ]
     yield from heading("composition, %")
     guessed = estimated_in(batch)
@@ -79,24 +72,19 @@ def unknown_words(check: Check) -> str:
 
 def check_words(check: Check) -> str:
     """A check with its figure, its limits, and what is to be said of it."""
-    requirement = check.requirement
-    unit = f" {requirement.unit}" if requirement.unit else ""
-    value = "not measured" if check.value is None else f"{figure(check.value, requirement)}{unit}"
-    words = f"{requirement.what}, {requirement.basis}: {value}, {requirement.limits()}"
-    if check.worst_load is not None and check.worst_load != check.value:
-        words += f" (worst load {figure(check.worst_load, requirement)}{unit})"
+    r, worst = check.requirement, check.worst_load
+    value = "not measured" if check.value is None else f"{figure(check.value, r)} {r.unit}".strip()
+    words = f"{r.what}, {r.basis}: {value}, {r.limits()}"
+    if worst is not None and worst != check.value:
+        words += f" (worst load {f'{figure(worst, r)} {r.unit}'.strip()})"
     return f"{words}; {check.why}" if check.why else words
 
 
 def source_words(requirement: Requirement) -> str:
     """Where a limit comes from: source, row, how it was read, and what else a reader should know."""
     origin = requirement.origin
-    parts = [origin.source]
-    if origin.status is not Status.YOURS:
-        parts.append(f"{origin.rule}, {origin.status}")
-    if origin.note:
-        parts.append(origin.note)
-    return "; ".join(parts) + confirm(requirement)
+    read = "" if origin.status is Status.YOURS else f"{origin.rule}, {origin.status}"
+    return "; ".join(filter(None, (origin.source, read, origin.note))) + confirm(requirement)
 
 
 def _absent(answer: Answer) -> Iterator[str]:
@@ -121,20 +109,17 @@ def nothing_goes_in(check: Check) -> bool:
     return bool(requirement.origin.pack) and capped and not check.value and check.ok is True and not check.why
 
 
-def _sums(answer: Answer) -> Iterator[str]:
-    assert answer.weighed is not None
-    found, unit, kg = costs(answer.problem, answer.weighed), money_words(answer.problem), unit_of(answer)
-    yield from heading("cost")
-    if answer.problem.order.next_chance is not None:
-        used = f"value used {shown(found.value_used, 2)}{unit}: dying lots at salvage, all else at book price"
-        yield from paragraph(used)
-    yield from paragraph(f"cash {shown(found.cash, 2)}{unit}, of which additions {shown(found.additions, 2)}{unit}")
-    text = f"per {kg.name} of whole batch {kg.price(found.per_kg_batch, 3)}{unit}"
+def _sums(answer: Answer, weighed: Weighed) -> Iterator[str]:
+    found, unit, kg = costs(answer.problem, weighed), money_words(answer.problem), unit_of(answer)
+    meat, whole = (kg.figure(weight(weighed.total, basis), 3) for basis in (Basis.MEAT, Basis.BATCH))
+    used = f"value used {shown(found.value_used, 2)}{unit}: dying lots at salvage, all else at book price"
+    each = f"per {kg.name} of whole batch {kg.price(found.per_kg_batch, 3)}{unit}"
     if found.per_kg_finished is not None:
-        text += f", per {kg.name} finished {kg.price(found.per_kg_finished, 3)}{unit}"
-    yield from paragraph(text)
-    meat, whole = (kg.figure(weight(answer.weighed.total, basis), 3) for basis in (Basis.MEAT, Basis.BATCH))
-    yield f"whole batch {whole} {kg.name}, meat block {meat} {kg.name}"
+        each += f", per {kg.name} finished {kg.price(found.per_kg_finished, 3)}{unit}"
+    cash = f"cash {shown(found.cash, 2)}{unit}, of which additions {shown(found.additions, 2)}{unit}"
+    said = [cash, each, f"whole batch {whole} {kg.name}, meat block {meat} {kg.name}"]
+    said = said if answer.problem.order.next_chance is None else [used, *said]
+    yield from (*heading("cost"), *listed(("", text) for text in said))
 
 
 def trade_off(near: Near | None) -> Iterator[str]:
@@ -163,9 +148,10 @@ def _sure(answer: Answer) -> Iterator[str]:
     if sure is None:
         return
     yield from heading(f"how sure ({sure.words} asked of each limit)")
-    for requirement, found in sure.likely:
-        likely = f"{100 * found.probability:.2f} % likely met as weighed"
-        yield from paragraph(f"{found.label}, {requirement.basis}: {likely}", "* ")
+    yield from listed(
+        ("* ", f"{found.label}, {r.basis}: {100 * found.probability:.2f} % likely met as weighed")
+        for r, found in sure.likely
+    )
     if sure.price is not None:
         yield f"the confidence costs {shown(sure.price, 2)} against the optimum without it"
     for again in sure.again:
@@ -177,35 +163,33 @@ def _sure(answer: Answer) -> Iterator[str]:
 def dying(answer: Answer) -> Iterator[str]:
     """Lots that will not keep until the next chance, with what is used, left and lost."""
     order, kg = answer.problem.order, unit_of(answer)
-    found = dying_lots(answer.problem, answer.weighed.total if answer.weighed else None)
+    found = dying_lots(answer.problem, answer.batch)
     if not found or order.next_chance is None:
         return
     yield from heading(f"dying before {day_words(order.next_chance, order.day)}")
     rows = [
-        [e.lot.name, day_words(e.lot.use_by, order.day), *(kg.figure(x, 2) for x in (e.used_kg, e.left_kg)),
-         shown(e.loss, 2)]
-        for e in found
+        (e.lot.name, day_words(e.lot.use_by, order.day), kg.figure(e.used_kg, 2), kg.figure(e.left_kg, 2),
+         shown(e.loss, 2)) for e in found
     ]  # fmt: skip
-    yield from table(
-        ("lot", "use by", f"used {kg.name}", f"left {kg.name}", "lost with it"), rows, "<<>>>", ruled=False
-    )
+    heads = ("lot", "use by", f"used {kg.name}", f"left {kg.name}", "lost with it")
+    yield from table(heads, rows, "<<>>>", ruled=False)
 
 
 def _certificate(answer: Answer) -> Iterator[str]:
     certificate, optimum = answer.certificate, answer.optimum
-    assert certificate is not None and optimum is not None
-    yield from heading("certificate")
-    yield from paragraph(
+    if certificate is None or optimum is None:
+        return
+    said = [
         "Every limit was measured again on the weights above in exact arithmetic. "
         f"Value used {shown(certificate.cost, 4)}; before the scales {shown(optimum.cost, 4)}."
-    )
+    ]
     if certificate.lower_bound is not None and certificate.gap is not None:
         share = PERCENT * certificate.gap / certificate.cost if certificate.cost else Fraction(0)
-        yield from paragraph(
+        said.append(
             f"Proved: no batch within these limits costs less than {shown(certificate.lower_bound, 4)}. "
             f"Gap {shown(certificate.gap, 4)} ({shown(share, 3)} %): what whole scale divisions, whole packs and the "
             "exact weight cost at most."
         )
     if certificate.reported is not None:
-        text = f"Reported by the solver, not proved: at least {certificate.reported:.4f} with whole packs."
-        yield from paragraph(text)
+        said.append(f"Reported by the solver, not proved: at least {certificate.reported:.4f} with whole packs.")
+    yield from (*heading("certificate"), *listed(("", text) for text in said))

@@ -69,9 +69,9 @@ def money_words(problem: Problem) -> str:
     return f" {currency}" if currency else ""
 
 
-def reckoned(problem: Problem) -> list[Basis]:
-    """The bases on which a batch's composition is known."""
-    return [Basis.MEAT, Basis.BATCH, *([Basis.FINISHED] if problem.recipe.process.declared else [])]
+def reckoned(*, declared: bool) -> list[Basis]:
+    """The bases on which a batch's composition is told; ``declared`` is whether it has a yield."""
+    return [Basis.MEAT, Basis.BATCH, *([Basis.FINISHED] if declared else [])]
 
 
 @dataclass(frozen=True)

@@ -65,7 +65,7 @@ SIZES: dict[str, Any] = {
 def _fats(answer: Answer) -> list[dict[str, Any]]:
     """Fat of every basis with the band that all limits on it leave."""
     found = []
-    for basis in reckoned(answer.problem) if answer.weighed else ():
+    for basis in reckoned(declared=answer.problem.recipe.process.declared) if answer.weighed else ():
         value = composition(answer.weighed.total, basis, (FAT,)).get(FAT) if answer.weighed else None
         limits = [c.requirement for c in answer.checks if c.requirement.counted == Amount(FAT, basis)]
         limits = [r for r in limits if r.hi is not None or r.lo]  # at least 0 is no limit
