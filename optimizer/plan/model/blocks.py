@@ -15,7 +15,7 @@ from constraints.requirement import Hold, Span
 from constraints.row import Owner, Row
 from constraints.stock import Tidy, hold
 from constraints.vector import Places, Vector
-from optimizer.plan.model.world import Job, RecipeRows, Supply, World
+from optimizer.plan.model.world import Job, RecipeRows, World
 from optimizer.reading.offers import Stretch
 from optimizer.solver.model import Model, none_or
 
@@ -84,7 +84,6 @@ class WeekProgram:
     model: Model
     blocks: list[Block] = field(default_factory=list)
     buys: dict[int, Buy] = field(default_factory=dict)
-    drops: dict[tuple[str, int], int] = field(default_factory=dict)
     stock: dict[int, Fraction] = field(default_factory=dict)
     since: int = 0
 
@@ -121,12 +120,10 @@ class Costs:
         """Costs, one a supply."""
         key = day if self.world.holding else 0
         if key not in self.by_day:
-            self.by_day[key] = Vector.of(self._use(s, key) for s in self.world.supplies)
+            holding = self.world.holding
+            found = ((s, s.worth - (holding and holding * (s.nights - s.nights_to(key)))) for s in self.world.supplies)
+            self.by_day[key] = Vector.of(worth / s.lot.usable for s, worth in found)
         return self.by_day[key]
-
-    def _use(self, supply: Supply, day: int) -> Fraction:
-        saved = self.world.holding * (supply.nights - supply.nights_to(day)) if self.world.holding else _ZERO
-        return (supply.worth - saved) / supply.lot.usable
 
 
 def pull(lot: Lot, tidy: Tidy | None = None) -> Hold:

@@ -114,25 +114,22 @@ def _size(program: WeekProgram, job: Job, blocks: Sequence[Block], made: int | N
 
 def _uses(program: WeekProgram, *, only_offers: bool) -> Uses:
     """For each supply the columns that use it, and the most kilograms (usable) that all batches could use of it."""
-    if not any(len(b.supplies) for b in program.blocks):
-        return {}
-    supplies = np.concatenate([b.supplies for b in program.blocks])
-    columns = np.concatenate([b.columns for b in program.blocks])
-    owner = np.repeat(np.arange(len(program.blocks)), [len(b.supplies) for b in program.blocks])
+    blocks, none = program.blocks, np.zeros(0, dtype=np.int64)
+    supplies = np.concatenate([none, *(b.supplies for b in blocks)])
+    columns = np.concatenate([none, *(b.columns for b in blocks)])
+    owner = np.repeat(np.arange(len(blocks)), np.array([len(b.supplies) for b in blocks], dtype=np.int64))
     if only_offers:
         bought = program.world.offered[supplies]
         supplies, columns, owner = supplies[bought], columns[bought], owner[bought]
-        if not len(supplies):
-            return {}
     order = np.argsort(supplies, kind="stable")
     supplies, columns, owner = supplies[order], columns[order], owner[order]
     names, starts = np.unique(supplies, return_index=True)
-    tops = [most_of(b, Basis.MEAT) if b.job.entry.basis is not Basis.MEAT else b.job.hi for b in program.blocks]
+    tops = [most_of(b, Basis.MEAT) for b in blocks]
     found = {}
-    for s, group, mine in zip(names, np.split(columns, starts[1:]), np.split(owner, starts[1:]), strict=True):
+    for s, group, mine in zip(names, np.split(columns, starts[1:]), np.split(owner, starts[1:]), strict=False):
         most: dict[int, Fraction] = {}
         for b in mine:
-            job = program.blocks[b].job.index
+            job = blocks[b].job.index
             most[job] = max(most.get(job, _ZERO), tops[b])
         found[int(s)] = group, sum(most.values(), _ZERO)
     return found

@@ -40,26 +40,24 @@ def stock_and_orders(program: WeekProgram, uses: Uses, wanted: Wanted) -> None:
         supply = world.supplies[s]
         usable, owner = supply.lot.usable, Owner(RowKind.STOCK, supply)
         have = program.stock.get(s, _ZERO) * usable
-        low = None if wanted.alone else have if supply.lot.use_up else supply.lot.use_at_least_kg * usable or None
-        if supply.offer is None and (low is not None or most > have):
-            model.row(columns, ones(len(columns)), low, have, owner)
-        rest = asked_remnant(program, supply)
-        if supply.offer is None and rest and len(columns) and not wanted.alone:
-            _remnant(model, columns, have, rest * usable)
         if supply.offer is None:
+            low = None if wanted.alone else have if supply.lot.use_up else supply.lot.use_at_least_kg * usable or None
+            if low is not None or most > have:
+                model.row(columns, ones(len(columns)), low, have, owner)
+            rest = asked_remnant(program, supply)
+            if rest and len(columns) and not wanted.alone:
+                _remnant(model, columns, have, rest * usable)
             continue
         late = supply.order_by < wanted.not_before or s in wanted.settled
         worth_buying = most / usable + _beyond_use(program, supply)
         buy = None if late else _buy(program, s, worth_buying, wanted.ordered.get(s, _ZERO))
-        if buy is None and not len(columns):
-            continue
-        if buy is None:
-            model.row(columns, ones(len(columns)), None, have, owner)
-            continue
-        program.buys[s] = buy
-        coefs = ones(len(columns)).joined(Vector.of([-usable * buy.unit] * len(buy.columns)))
-        model.row(np.concatenate([columns, np.array(buy.columns)]), coefs, None, have, owner)
-        drops[(supply.offer.terms.supplier, supply.first)].append(buy)
+        bought = () if buy is None else buy.columns
+        if buy is not None:
+            program.buys[s] = buy
+            drops[supply.drop].append(buy)
+        if bought or len(columns):
+            coefs = ones(len(columns)).joined(Vector.of(-usable * (buy.unit if buy else _ZERO) for _ in bought))
+            model.row([*columns.tolist(), *bought], coefs, None, have, owner)
     for key, buys in drops.items():
         _drop(program, key, buys, charged=key in wanted.charged)
 
@@ -121,13 +119,11 @@ def _drop(program: WeekProgram, key: tuple[str, int], buys: Sequence[Buy], *, ch
     drop = None
     if (offer.terms.delivery_charge or offer.terms.supplier_minimum) and not charged:
         drop = model.column(offer.terms.delivery_charge, _ONE, whole=True)
-        program.drops[key] = drop
-    terms: list[tuple[int, Fraction]] = []
+    terms, with_drop = list[tuple[int, Fraction]](), [] if drop is None else [drop]
     for buy in buys:
         if buy.choices:
-            row = [*buy.choices] + ([drop] if drop is not None else [])
-            signs = [1] * len(buy.choices) + ([-1] if drop is not None else [])
-            model.row(row, signs, hi=_ZERO if drop is not None else _ONE)
+            signs = [1] * len(buy.choices) + [-1] * len(with_drop)
+            model.row([*buy.choices, *with_drop], signs, hi=_ONE - len(with_drop))
         elif drop is not None:
             for column, part in zip(buy.columns, buy.segments, strict=True):
                 model.row([column, drop], [_ONE, -part.hi / buy.unit], hi=_ZERO)
