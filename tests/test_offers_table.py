@@ -23,9 +23,9 @@ def test_an_offer_by_the_pound_is_the_same_offer_by_the_kilogram() -> None:
     offer = one(head, "neck,Hill,20,1.50,10,20,200,0.5,100=1.20")
     terms, (period,) = offer.terms, offer.periods
     assert (terms.pack_kg, terms.smallest_order_kg, terms.largest_order_kg) == (10 * LB, 20 * LB, 200 * LB)
-    assert (period.price, terms.worth_after_per_kg) == (Fraction("1.5") / LB, Fraction("0.5") / LB)
+    assert (period.cost_per_kg, terms.worth_after_per_kg) == (Fraction("1.5") / LB, Fraction("0.5") / LB)
     assert period.breaks == ((100 * LB, Fraction("1.2") / LB),)
-    assert offer.lot.cost_per_kg == period.price
+    assert offer.lot.cost_per_kg == period.cost_per_kg
 
 
 @pytest.mark.parametrize(
@@ -56,7 +56,7 @@ def test_a_further_row_states_another_price_and_need_not_repeat_the_rest() -> No
         "neck,Hill,20,3,2026-11-30,2026-12-01,2\nneck,,,2.5,2026-12-02,,\n"
     )
     (offer,) = parse_offers(text, "o.csv").offers
-    assert [period.price for period in offer.periods] == [3, Fraction("2.5")]
+    assert [period.cost_per_kg for period in offer.periods] == [3, Fraction("2.5")]
     assert (offer.terms.lead_days, offer.terms.supplier) == (2, "Hill")
 
 
@@ -85,7 +85,7 @@ def test_a_simpler_table_is_read_for_one_batch_and_refused_for_a_week(
 ) -> None:
     text = f"{head}\n{row}\n"
     (offer,) = parse_offers(text, "o.csv", simple=True).offers
-    price = offer.periods[0].price if offer.periods else None
+    price = offer.periods[0].cost_per_kg if offer.periods else None
     assert (price, offer.terms.largest_order_kg, offer.terms.pack_kg) == wanted
     assert (offer.name, offer.lot.properties["fat_pct"], offer.lot.suspicions) == ("neck", 20, ())
     assert offer.lot.cost_per_kg == (price or 0)

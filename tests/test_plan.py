@@ -314,7 +314,9 @@ def test_periods_lead_times_delivery_days_and_use_by(tmp_path: Path) -> None:
         f"trim,S,,2.5,{day(2)},{day(3)},,,,\n"
     )
     world = assemble_week(read_week(path))
-    found = [(s.first, s.last, s.period.price) for s in world.supplies if s.offer is not None and s.period is not None]
+    found = [
+        (s.first, s.last, s.period.cost_per_kg) for s in world.supplies if s.offer is not None and s.period is not None
+    ]
     assert START.weekday() == 0
     assert found == [(1, 2, Fraction(3)), (3, 3, Fraction("2.5"))]
 

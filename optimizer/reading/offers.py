@@ -20,7 +20,7 @@ from typing import Annotated, Any, TypeVar
 from pydantic import AfterValidator, BeforeValidator, PlainValidator, ValidationError, ValidationInfo, model_validator
 
 from constraints.document import Day, Line, Name, NotNegative, Positive, Strict, read_text, refusal
-from constraints.faults import BadInput, Fault, Severity, nearest
+from constraints.faults import BadInput, Fault, Severity, meant
 from constraints.ingredients import Lot
 from constraints.numbers import KG_PER_LB, NotANumber, exact, trimmed
 from optimizer.reading.columns import INSTEAD, KNOWN, OTHER_WORDS
@@ -126,21 +126,16 @@ class Period(Strict):
         if self.price_from and self.price_to and self.price_to < self.price_from:
             found = f"price_to {self.price_to} is before price_from {self.price_from}"
             raise refusal(found, "on or after it", ("price_to",))
-        for (low, dear), (high, cheap) in pairwise([(_ZERO, self.price), *self.breaks]):
+        for (low, dear), (high, cheap) in pairwise([(_ZERO, self.cost_per_kg), *self.breaks]):
             if high <= low or cheap > dear or cheap < 0:
                 found = "price breaks rise in kilograms and fall in price, to 0 at least"
                 raise refusal(found, "50=3.10 100=2.95", ("breaks",))
         return self
 
     @property
-    def price(self) -> Fraction:
-        """The price of a kilogram before any break."""
-        return self.cost_per_kg
-
-    @property
     def lowest(self) -> Fraction:
         """The lowest price of any quantity."""
-        return min([self.price, *(price for _, price in self.breaks)])
+        return min([self.cost_per_kg, *(price for _, price in self.breaks)])
 
     def covers(self, day: date) -> bool:
         """True where the price holds on this day of delivery."""
@@ -195,7 +190,7 @@ class Offer:
 
     def ladder(self, period: Period) -> list[Stretch]:
         """Its prices by kilograms ordered."""
-        return Stretch.ladder(period.price, period.breaks, beyond=self.terms.break_kind is BreakKind.INCREMENTAL)
+        return Stretch.ladder(period.cost_per_kg, period.breaks, beyond=self.terms.break_kind is BreakKind.INCREMENTAL)
 
     def stretches(self, period: Period, most: Fraction, before: Fraction = _ZERO) -> tuple[Stretch, ...]:
         """What may be ordered, up to the largest order worth giving; ``before`` was ordered already."""
@@ -340,8 +335,8 @@ def _header_faults(table: Table, file: str, lacking: set[str], simple: bool) -> 
             yield fault(name, f"both {heads[key]} and {name} are given", "one of the two")
         elif name in (OTHER_WORDS if simple else NOT_HERE):
             yield fault(name, f"an offer has no column {name}", NOT_HERE[name])
-        elif key not in (*OWN, *KNOWN) and (close := nearest(name, OWN)):
-            yield fault(name, f"{name!r} is not a known column", f"did you mean {close}?")
+        elif key not in (*OWN, *KNOWN) and (close := meant(name, OWN)):
+            yield fault(name, f"{name!r} is not a known column", close)
         heads.setdefault(key, name)
 
 

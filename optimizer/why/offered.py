@@ -127,7 +127,7 @@ def _offered(offer: Offer, day: date) -> Offered:
         f"the supplier's minimum of {trimmed(terms.supplier_minimum)}": terms.supplier_minimum,
         f"delivery {counted(terms.lead_days, 'day')} after the order": terms.lead_days,
     }
-    price, breaks = (None, ()) if period is None else (period.price, period.breaks)
+    price, breaks = (None, ()) if period is None else (period.cost_per_kg, period.breaks)
     return Offered(
         offer.lot, price, terms.largest_order_kg is not None, terms.pack_kg, terms.smallest_order_kg, breaks,
         terms.break_kind is BreakKind.INCREMENTAL, tuple(words for words, so in uncounted.items() if so),

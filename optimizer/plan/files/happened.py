@@ -6,6 +6,7 @@ The plan is its own JSON document read back: every figure as it stands, every fa
 from __future__ import annotations
 
 import json
+from collections import Counter
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from datetime import date
@@ -176,15 +177,12 @@ class LotHappened(Strict):
         One in which nitrite was found that its table does not state goes on hold, whatever the recipes limit.
         """
         measured = {key: figure for field, key in _MEASURED.items() if (figure := getattr(self, field)) is not None}
-        stock = lot.on_hand_kg if self.on_hand_kg is None else self.on_hand_kg
+        stock, nitrite = lot.on_hand_kg if self.on_hand_kg is None else self.on_hand_kg, self.nitrite_ppm or _ZERO
         return replace(
             lot, on_hand_kg=stock - (self.short_kg or _ZERO), use_by=self.use_by or lot.use_by,
             properties=MappingProxyType({**lot.properties, **measured}), species=self.species or lot.species,
-            on_hold=lot.on_hold or self.on_hold or self.recalled or self._found_nitrite(lot),
+            on_hold=lot.on_hold or self.on_hold or self.recalled or nitrite > lot.properties.get(NITRITE, _ZERO),
         )  # fmt: skip
-
-    def _found_nitrite(self, lot: Lot) -> bool:
-        return (self.nitrite_ppm or _ZERO) > lot.properties.get(NITRITE, _ZERO)
 
     @property
     def words(self) -> str:
@@ -271,7 +269,8 @@ def read_happened(path: str) -> Happened:
 
 def as_it_is(week: Week, happened: Happened) -> Week:
     """The week with its lots as they turned out. Raises BadInput for what is not known or what no kitchen can mean."""
-    faults = [*_unknown(week, happened), *_of_the_plan(week, happened), *_impossible(week, happened)]
+    of_plan = [happened.document.fault(("plan",), *words) for words in _of_the_plan(week, happened.plan)]
+    faults = [*_unknown(week, happened), *of_plan, *_impossible(week, happened)]
     if faults:
         raise BadInput(faults)
     told = happened.lots
@@ -293,19 +292,16 @@ def _unknown(week: Week, happened: Happened) -> Iterator[Fault]:
         yield document.fault(("now",), f"{entry.now} is outside the week", "a day of the week")
 
 
-def _of_the_plan(week: Week, happened: Happened) -> Iterator[Fault]:
-    plan, seen = happened.plan, set()
+def _of_the_plan(week: Week, plan: PlanDocument) -> Iterator[tuple[str, str]]:
+    """What is wrong with the plan itself, and what is allowed."""
     if plan.start != week.entry.start:
-        found = f"the plan starts on {plan.start}, and this week on {week.entry.start}"
-        yield happened.document.fault(("plan",), found, "the plan of this very week")
-    for batch in plan.batches:
-        at = (batch.batch, batch.date)
-        found = f"the plan makes {batch.batch} on {batch.date}"
-        if batch.date not in week.dates:
-            yield happened.document.fault(("plan",), found, "a day of this week")
-        elif at in seen:
-            yield happened.document.fault(("plan",), f"{found} twice", "once")
-        seen.add(at)
+        yield f"the plan starts on {plan.start}, and this week on {week.entry.start}", "the plan of this very week"
+    for (name, day), times in Counter((batch.batch, batch.date) for batch in plan.batches).items():
+        found = f"the plan makes {name} on {day}"
+        if day not in week.dates:
+            yield found, "a day of this week"
+        elif times > 1:
+            yield f"{found} twice", "once"
 
 
 def _impossible(week: Week, happened: Happened) -> Iterator[Fault]:

@@ -28,7 +28,7 @@ from constraints.document import (
     read_text,
 )
 from constraints.document import validate as checked
-from constraints.faults import BadInput, Fault, nearest
+from constraints.faults import BadInput, Fault, meant
 from constraints.quantities import Basis
 from optimizer.clock import left
 from optimizer.reading.entry import Units
@@ -333,8 +333,7 @@ def unknown(
     """Names that stand for nothing, each with the place where it is; ``found`` says so of a name."""
     for loc, name in named:
         if name not in known:
-            close = nearest(name, known - {""})
-            yield document.fault(loc, found.format(name), f"did you mean {close}?" if close else allowed)
+            yield document.fault(loc, found.format(name), meant(name, known - {""}, allowed))
 
 
 def _between(entry: WeekEntry, document: Document, lots: LotTable, offers: Sequence[Offer]) -> Iterator[Fault]:

@@ -91,7 +91,7 @@ class Supply:
     @property
     def price(self) -> Fraction:
         """Book price of a kilogram as held; of an offer the price of the day before any break."""
-        return self.lot.held_cost_per_kg if self.period is None else self.period.price
+        return self.lot.held_cost_per_kg if self.period is None else self.period.cost_per_kg
 
 
 @dataclass(frozen=True, eq=False)
