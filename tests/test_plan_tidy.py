@@ -199,13 +199,12 @@ def test_what_goes_together_is_checked_on_what_was_weighed(tmp_path: Path) -> No
     assert all(supply.lot.material == "trim" for supply in plan.world.supplies)
     first = plan.made[0]
     kg = sum(first.taken.values(), Fraction(0))
-    for scope, rule, words in (
-        (Scope.BATCH, MaterialRule(most=1), []),
-        (Scope.BATCH, MaterialRule(smallest_kg=kg + 1), [f"at least {float(kg + 1):g}"] * 2),
-        (Scope.DAY, MaterialRule(if_used=("trim",), then="lard"), ["trim without lard"] * 2),
-        (Scope.DAY, MaterialRule(if_used=("lard",), then="trim"), []),
+    for rule, words in (
+        (MaterialRule(most=1), []),
+        (MaterialRule(smallest_kg=kg + 1), [f"at least {float(kg + 1):g}"] * 2),
+        (MaterialRule(if_used=("trim",), then="lard", per=Scope.DAY), ["trim without lard"] * 2),
+        (MaterialRule(if_used=("lard",), then="trim", per=Scope.DAY), []),
     ):
-        found = [
-            excess.words for excess in Together("", ("", "", "", Fraction(1), False), scope, (rule,)).excesses(plan)
-        ]
+        check = Together("materials", ("materials", "kg more", "kg", Fraction(1), False), rule)
+        found = [excess.words for excess in check.excesses(plan)]
         assert len(found) == len(words) and all(some in said for some, said in zip(words, found, strict=True)), rule

@@ -257,81 +257,69 @@ class Closing(Rule):
 
 @dataclass(frozen=True)
 class Together(Rule):
-    """Which materials go together in every batch, or on every day, as yes-or-no columns: all rules of one scope."""
+    """Which materials go together in every batch, or on every day, as yes-or-no columns."""
 
-    scope: Scope
-    entries: tuple[MaterialRule, ...]
+    entry: MaterialRule
 
-    def _least(self, materials: Sequence[str]) -> dict[str, Fraction]:
-        """The smallest amount of each material that has one, where it is used at all."""
-        least: dict[str, Fraction] = {}
-        for rule in self.entries:
-            for name in {*(rule.of or materials)} & {*materials} if rule.smallest_kg is not None else ():
-                least[name] = max(least.get(name, _ZERO), rule.smallest_kg or _ZERO)
-        return {rule.then: LEAST_USED for rule in self.entries if rule.then is not None} | least
+    def _where(self, one: Block | Made) -> Where:
+        """The batch, where it is counted in every batch, and the day of a block or of a batch as weighed."""
+        return None if self.entry.per is Scope.DAY else one.job.index, one.day
 
-    def _named(self, rule: MaterialRule, materials: Sequence[str]) -> Sequence[str]:
-        """The materials of which a rule asks whether they are used, beside how much."""
-        return (*(rule.if_used or ()), rule.then or "") if rule.most is None else (rule.of or materials)
+    def _amount_of(self, name: str, where: Where) -> Owner:
+        return Owner(RowKind.LINK, (self, name), where[1], where[0])
 
     def rows(self, program: WeekProgram, uses: Uses, wanted: Wanted) -> None:
         """Rows for every batch, or for all that is made on a day."""
         for where, blocks in _grouped(program.blocks, self._where).items():
-            self._rows_in(program, where, blocks, wanted)
+            self._rows_in(program, blocks, where, wanted)
 
-    def _rows_in(self, program: WeekProgram, where: Where, blocks: Sequence[Block], wanted: Wanted) -> None:
-        model, columns = program.model, defaultdict[str, list[int]](list)
-        for block in blocks:
-            for k, s in enumerate(block.supplies):
-                columns[program.world.supplies[s].lot.material].append(block.start + k)
-        most = sum((most_of(b, Basis.MEAT) for b in blocks), _ZERO)
-        least = self._least(list(columns))
-        named = {name for rule in self.entries for name in self._named(rule, list(columns))}
-        use = {}
-        for name in sorted(({*least} | named) & {*columns}):
-            smallest = least[name] + wanted.room.at(self._amount_of(name, where)) if name in least else _ZERO
-            tops, cap = model.tops(columns[name]), self._cap(program, name, blocks, most)
-            use[name] = used(model, columns[name], tops, smallest, cap)
-        for rule in self.entries:
-            names = [name for name in (rule.of or sorted(columns)) if name in use]
-            if rule.most is not None and len(names) > rule.most:
-                model.row([use[name] for name in names], [1] * len(names), hi=Fraction(rule.most))
-            for name in (name for name in rule.if_used or () if name in use):
-                then = [use[rule.then]] if rule.then in use else []
-                model.row([use[name], *then], [1, *[-1 for _ in then]], hi=_ZERO)
+    def _rows_in(self, program: WeekProgram, blocks: Sequence[Block], where: Where, wanted: Wanted) -> None:
+        rule, model, supplies = self.entry, program.model, program.world.supplies
+        every = [(block.start + k, s) for block in blocks for k, s in enumerate(block.supplies.tolist())]
+        columns = _grouped(every, lambda pair: supplies[pair[1]].lot.material)
+        most = sum((most_of(block, Basis.MEAT) for block in blocks), _ZERO)
 
-    def _where(self, one: Block | Made) -> Where:
-        """The batch, where it is counted in every batch, and the day of a block or of a batch as weighed."""
-        return None if self.scope is Scope.DAY else one.job.index, one.day
+        def use(name: str, least: Fraction = _ZERO) -> int:
+            mine = [column for column, _ in columns[name]]
+            return used(model, mine, model.tops(mine), least, _cap(program, name, blocks, most))
 
-    def _amount_of(self, name: str, where: Where) -> Owner:
-        return Owner(RowKind.LINK, (self.scope, name), where[1], where[0])
-
-    def _cap(self, program: WeekProgram, name: str, blocks: Sequence[Block], most: Fraction) -> Fraction:
-        """The most of a material that fits: no more than the batches hold or a stage for that material lets through."""
-        stages = program.world.week.entry.kitchen.stages
-        limits = [st.kg_per_day for st in stages if st.materials and name in st.materials and st.kg_per_day is not None]
-        return min([most, *limits]) if len({block.day for block in blocks}) == 1 else most
+        names = [name for name in rule.of or sorted(columns) if name in columns]
+        if rule.smallest_kg is not None:
+            for name in names:
+                use(name, rule.smallest_kg + wanted.room.at(self._amount_of(name, where)))
+        elif rule.most is None:
+            then = [use(rule.then, LEAST_USED)] if rule.then is not None and rule.then in columns else []
+            for name in (name for name in rule.if_used or () if name in columns):
+                model.row([use(name), *then], [1, *[-1 for _ in then]], hi=_ZERO)
+        elif len(names) > rule.most:
+            model.row([use(name) for name in names], [1] * len(names), hi=Fraction(rule.most))
 
     def excesses(self, books: Books) -> Iterator[Excess]:
         """Batches, or days, whose materials as weighed do not go together."""
+        rule = self.entry
         for where, batches in _grouped(books.made, self._where).items():
             kg = defaultdict[str, Fraction](Fraction)
             for name, more in (pair for one in batches for pair in one.materials.items()):
                 kg[name] += more
             place = "all that is made" if where[0] is None else batches[0].job.name
             place = f"{place} on {books.world.date(where[1])}"
-            for name, least in self._least([*kg]).items():
-                if 0 < kg.get(name, _ZERO) < least:
-                    words = f"{place}: {trimmed(kg[name], 3)} kg of {name}, at least {trimmed(least, 3)}"
-                    yield Excess(self._amount_of(name, where), least - kg[name], words)
-            for rule in self.entries:
-                mine = [name for name in (rule.of or kg) if name in kg]
-                if rule.most is not None and len(mine) > rule.most:
-                    words = f"{place}: {len(mine)} materials of {rule.most}"
-                    yield Excess(None, Fraction(len(mine) - rule.most), words)
-                lonely = {*(rule.if_used or ())} & kg.keys() if rule.then not in kg else set()
-                yield from (Excess(None, LEAST_USED, f"{place}: {name} without {rule.then}") for name in sorted(lonely))
+            mine = [name for name in rule.of or sorted(kg) if name in kg]
+            for name in mine if rule.smallest_kg is not None else ():
+                if (short := (rule.smallest_kg or _ZERO) - kg[name]) > 0:
+                    words = f"{place}: {trimmed(kg[name], 3)} kg of {name}, at least {trimmed(kg[name] + short, 3)}"
+                    yield Excess(self._amount_of(name, where), short, words)
+            if rule.most is not None and len(mine) > rule.most:
+                words = f"{place}: {len(mine)} materials of {rule.most}"
+                yield Excess(None, Fraction(len(mine) - rule.most), words)
+            lonely = {*(rule.if_used or ())} & kg.keys() if rule.then not in kg else set()
+            yield from (Excess(None, LEAST_USED, f"{place}: {name} without {rule.then}") for name in sorted(lonely))
+
+
+def _cap(program: WeekProgram, name: str, blocks: Sequence[Block], most: Fraction) -> Fraction:
+    """The most of a material that fits: no more than the batches hold or a stage for that material lets through."""
+    stages = program.world.week.entry.kitchen.stages
+    limits = [st.kg_per_day for st in stages if st.materials and name in st.materials and st.kg_per_day is not None]
+    return min([most, *limits]) if len({block.day for block in blocks}) == 1 else most
 
 
 def _grouped(items: Iterable[Item], key: Callable[[Item], Key]) -> dict[Key, list[Item]]:
@@ -355,9 +343,7 @@ def rules_of(world: World) -> tuple[Rule, ...]:
     for closing in kitchen.closing:
         name = f"closing stock of {closing.material}"
         found.append(Closing(name, _by_kg(name, "kg less"), closing))
-    for scope in Scope:
-        name, mine = f"materials of a {scope}", tuple(rule for rule in entry.materials if rule.per is scope)
-        found += [Together(name, _by_kg(name), scope, mine)] if mine else []
+    found += [Together("materials", _by_kg("materials"), rule) for rule in entry.materials]
     return tuple(found)
 
 

@@ -250,7 +250,8 @@ def _jobs(week: Week, sources: Sequence[Lot]) -> tuple[Job, ...]:
         for day in days:
             left()
             on = week.dates[day]
-            key = (recipe.file, _in_force(recipe, on))
+            legal = legal_requirements(recipe, product_of(recipe, on), [])[1]  # what tells days with other limits apart
+            key = (recipe.file, tuple((r.origin.rule, r.lo, r.hi) for r in legal))
             try:
                 if key not in made:
                     made[key] = recipe_rows(assemble(recipe, table, order_of(recipe, size, hi, on, Asked())), sources)
@@ -266,12 +267,6 @@ def _jobs(week: Week, sources: Sequence[Lot]) -> tuple[Job, ...]:
     if faults:
         raise BadInput(dict.fromkeys(faults))
     return tuple(jobs)
-
-
-def _in_force(recipe: Recipe, day: date) -> tuple[object, ...]:
-    """What tells apart two days with other limits in force."""
-    _, legal = legal_requirements(recipe, product_of(recipe, day), [])
-    return tuple((r.origin.rule, r.lo, r.hi) for r in legal)
 
 
 def _at_home(fault: Fault, week: Week, size: str, i: int, batch: BatchEntry) -> Fault:

@@ -102,7 +102,7 @@ class Books:
     def added_up(self) -> Money:
         """What all of it costs, exactly."""
         ordered = sum((o.money for o in self.orders), _ZERO)
-        drops = {o.drop: o.offer.terms.delivery_charge for o in self.orders}
+        drops = {o.supply.drop: o.offer.terms.delivery_charge for o in self.orders}
         charges = sum(drops.values(), _ZERO)
         values, additions, used, product = self._of_batches()
         paid = {o.supply_index: o.price for o in self.orders}
@@ -161,10 +161,10 @@ class Books:
                 yield f"{supply.name}: {trimmed(gone, 3)} kg are used, at least {trimmed(lot.use_at_least_kg, 3)}"
 
     def _order_faults(self) -> Iterator[str]:
-        drops: dict[tuple[str, object], Fraction] = defaultdict(Fraction)
+        drops = defaultdict[tuple[str, int], Fraction](Fraction)
         for order in self.orders:
             terms, kg, name = order.offer.terms, order.kg, order.offer.name
-            drops[order.drop] += order.money
+            drops[order.supply.drop] += order.money
             if terms.pack_kg is not None and (kg / terms.pack_kg).denominator != 1:
                 yield f"{name}: {trimmed(kg)} kg is no whole number of packs"
             if kg < terms.smallest_order_kg or (terms.largest_order_kg is not None and kg > terms.largest_order_kg):
@@ -172,9 +172,9 @@ class Books:
             if order.offer.period(order.delivered) is None:
                 yield f"{name} is not delivered on {order.delivered}"
         minimum = {o.offer.terms.supplier: o.offer.terms.supplier_minimum for o in self.orders}
-        for (supplier, delivered), total in drops.items():
+        for (supplier, day), total in drops.items():
             if total < minimum[supplier]:
-                yield f"{supplier}: {trimmed(total, 2)} on {delivered} is below the minimum"
+                yield f"{supplier}: {trimmed(total, 2)} on {self.world.date(day)} is below the minimum"
 
     def _batch_faults(self) -> Iterator[str]:
         """Every batch of the week has its size, on a day of its window."""
@@ -203,19 +203,14 @@ class Books:
 
     @cached_property
     def crumbs(self) -> tuple[str, ...]:
-        """What gave way of the default for pulls and remnants."""
-        return tuple(self._crumbs())
-
-    def _crumbs(self) -> Iterator[str]:
         """Pulls and remnants that are smaller than the default, which gave way, in words."""
-        last: dict[int, Made] = {}
+        found, supplies, division = [], self.world.supplies, coarsest(self.world)
         for one in self.made:
-            last |= dict.fromkeys(one.taken, one)
-            for s in one.job.small_pulls(self.world, one.taken, self.have):
-                yield f"{trimmed(one.taken[s], 3)} kg of {self.world.supplies[s].name} in {one.job.name}"
-        division = coarsest(self.world)
-        for s, one in last.items():
-            lot, left = self.world.supplies[s].lot, self.rest[s]
-            least = one.job.tidy.remnant.kilograms
-            if division <= left < least <= self.have[s] and lot.smallest_remnant_kg is None:
-                yield f"{trimmed(left, 3)} kg of {lot.name} left"
+            small = one.job.small_pulls(self.world, one.taken, self.have)
+            found += [f"{trimmed(one.taken[s], 3)} kg of {supplies[s].name} in {one.job.name}" for s in small]
+        least = {s: one.job.tidy.remnant.kilograms for one in self.made for s in one.taken}  # of the last use
+        for s, usual in least.items():
+            lot, left = supplies[s].lot, self.rest[s]
+            if division <= left < usual <= self.have[s] and lot.smallest_remnant_kg is None:
+                found.append(f"{trimmed(left, 3)} kg of {lot.name} left")
+        return tuple(found)

@@ -80,11 +80,6 @@ class Order:
         return self.delivered - timedelta(days=self.offer.terms.lead_days)
 
     @property
-    def drop(self) -> tuple[str, date]:
-        """Supplier and day of delivery."""
-        return self.offer.terms.supplier, self.delivered
-
-    @property
     def packs(self) -> int | None:
         """Packs, where it is sold in packs."""
         return None if self.offer.terms.pack_kg is None else int(self.kg / self.offer.terms.pack_kg)
@@ -167,16 +162,16 @@ def needed_only(
     so does the price that their books have.
     """
     closing = {c.material for c in program.world.week.entry.kitchen.closing}
-    total = defaultdict[tuple[str, date], Fraction](Fraction)
+    total = defaultdict[tuple[str, int], Fraction](Fraction)
     for order in bought:
-        total[order.drop] += order.money
+        total[order.supply.drop] += order.money
     found = []
     for order in bought:
         if order.supply.lot.material not in closing:
-            total[order.drop] -= order.money
-            short = need.get(order.supply_index, _ZERO) - program.stock.get(order.supply_index, _ZERO)
-            order = _smallest(program, order, short, total[order.drop], weighed)
-            total[order.drop] += order.money
+            s, drop = order.supply_index, order.supply.drop
+            short, besides = need.get(s, _ZERO) - program.stock.get(s, _ZERO), total[drop] - order.money
+            order = _smallest(program, order, short, besides, weighed)
+            total[drop] = besides + order.money
         found += [order] if order.kg else []
     return found
 

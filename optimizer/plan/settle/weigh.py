@@ -313,12 +313,10 @@ def _size(shelf: _Shelf, part: Planned, before: Sequence[Made]) -> Size:
     if fixed is not None and not job.entry.may_split:
         return order_of(job.recipe, name, fixed, on, Asked())
     done = sum((m.kilograms(job.entry.basis) for m in before if m.job is job), _ZERO)
-    fixed = None if fixed is None else fixed - job.made_kg
-    lo = max(job.lo - done, _ZERO) if last else _ZERO
-    hi = max(job.hi - done, _ZERO)
-    wanted = part.amount if fixed is None or not last else fixed - done
-    if fixed is None and job.entry.basis is not Basis.MEAT:  # additions bring a batch near its weight, not onto it
-        lo, hi = (lo + division / 2, hi - division / 2) if hi - lo >= 2 * division else (lo, hi)
+    lo, hi = max(job.lo - done, _ZERO) if last else _ZERO, max(job.hi - done, _ZERO)
+    wanted = part.amount if fixed is None or not last else fixed - job.made_kg - done
+    if fixed is None and job.entry.basis is not Basis.MEAT and hi - lo >= 2 * division:
+        lo, hi = lo + division / 2, hi - division / 2  # additions bring a batch near its weight, not onto it
     lots = {s: shelf.world.supplies[s].lot for s in part.kilograms}
     dying = [s for s, lot in lots.items() if lot.use_up] if fixed is None else []
     ending = (s for s in dying if shelf.at_last(part, s))
