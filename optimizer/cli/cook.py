@@ -22,23 +22,19 @@ if TYPE_CHECKING:
 
 def degrees(text: str) -> Fraction:
     """A temperature typed with its unit, in Fahrenheit. A usage error where it is none."""
-    return _degrees(text, change=False)
+    from constraints.numbers import exact
+    from constraints.treatment import fahrenheit
+
+    found = re.fullmatch(r"(\d+(?:\.\d+)?) ?([CF])", text.strip(), re.ASCII | re.IGNORECASE)
+    if found is None:
+        raise typer.BadParameter(f"{text!r} is no temperature with its unit, such as 62C or 144F")
+    return fahrenheit(exact(found[1]), found[2].upper())
 
 
 def error_of(text: str) -> Fraction:
     """A difference of temperatures, in Fahrenheit where no unit stands. A usage error where it is none."""
-    return _degrees(text, change=True)
-
-
-def _degrees(text: str, *, change: bool) -> Fraction:
-    from constraints.numbers import exact
-    from constraints.treatment import fahrenheit
-
-    found = re.fullmatch(r"(\d+(?:\.\d+)?) ?([CF]?)", text.strip(), re.ASCII | re.IGNORECASE)
-    if found is None or not (found[2] or change):
-        raise typer.BadParameter(f"{text!r} is no temperature with its unit, such as 62C or 144F")
-    value, unit = exact(found[1]), found[2].upper() or "F"
-    return fahrenheit(value, unit) - (fahrenheit(Fraction(0), unit) if change else 0)
+    typed = f"{text}F" if text.strip()[-1:].isdecimal() else text
+    return degrees(typed) - degrees(f"0{typed.strip()[-1:]}")
 
 
 @dataclass(frozen=True)

@@ -106,15 +106,13 @@ def only_trusted() -> Iterator[None]:
 
 def say(faults: Iterable[Fault]) -> None:
     """Print faults on stderr, each from a line of its own, the rest of a long one indented below it."""
-    from textwrap import wrap  # paths and figures are not broken, whatever they take
+    from textwrap import TextWrapper  # paths and figures are not broken, whatever they take
 
     from optimizer.pages.tables import visible
 
+    lines = TextWrapper(WIDTH, subsequent_indent="    ", break_long_words=False, break_on_hyphens=False)
     for fault in faults:
-        lines = wrap(
-            visible(str(fault)), WIDTH, subsequent_indent="    ", break_long_words=False, break_on_hyphens=False
-        )
-        sys.stderr.write("\n".join(lines) + "\n")
+        sys.stderr.write(lines.fill(visible(str(fault))) + "\n")
 
 
 def within_time(seconds: Figure) -> AbstractContextManager[None]:
@@ -255,17 +253,14 @@ class Sizes:
 
     def given(self) -> dict[str, Band]:
         """The sizes that were typed, by their option."""
-        typed = {"--meat-kg": self.meat_kg, "--batch-kg": self.batch_kg, "--meat-lb": self.meat_lb,
-                 "--batch-lb": self.batch_lb}  # fmt: skip
-        return {option: size for option, size in typed.items() if size is not None}
+        typed = {one.name: getattr(self, one.name) for one in fields(Sizes)}
+        return {f"--{name.replace('_', '-')}": size for name, size in typed.items() if size is not None}
 
     def one(self) -> tuple[str, Band]:
         """The one size that was given, by its option. A usage error where it is none or several."""
-        given = self.given()
+        given, ways = self.given(), "--meat-kg, --batch-kg, --meat-lb, --batch-lb"
         if len(given) != 1:
-            raise typer.BadParameter(
-                "give the size of the batch by exactly one of --meat-kg, --batch-kg, --meat-lb, --batch-lb"
-            )
+            raise typer.BadParameter(f"give the size of the batch by exactly one of {ways}")
         return given.popitem()
 
 

@@ -83,7 +83,9 @@ def _fermented(log: Log, rows: Sequence[DegreeHours], pieces: Pieces) -> Finding
     top = max(c.value(i) for c in chambers for i in range(len(c)) if c.minute(i) <= until)
     if top <= fahrenheit(rows[0].base, rows[0].unit):
         return Finding(None, f"not judged: a chamber never above {degrees(top)} ferments nothing; is it in C?")
-    row = next(row for row in rows if _covers(row, top + pieces.error))
+    warm = top + pieces.error
+    cool = [row for row in rows if row.below is None or warm < fahrenheit(row.below, row.unit)]
+    row = next(row for row in cool if row.at_most is None or warm <= fahrenheit(row.at_most, row.unit))
     found = degree_hours(log, row, pieces.error, until)
     ok = None if found < row.less_than and not done else found < row.less_than
     unit, ph = f"{row.unit}-h", trimmed(row.until_ph)
@@ -91,11 +93,6 @@ def _fermented(log: Log, rows: Sequence[DegreeHours], pieces: Pieces) -> Finding
     places = places_apart(found, row.less_than, 1)
     words = f"{shown(found, places)} {unit} above {trimmed(row.base)} {row.unit} {ended}"
     return Finding(ok, f"{words}, less than {trimmed(row.less_than)} asked (chamber to {degrees(top, row.unit)})", row)
-
-
-def _covers(row: DegreeHours, top: Fraction) -> bool:
-    below = row.below is None or top < fahrenheit(row.below, row.unit)
-    return below and (row.at_most is None or top <= fahrenheit(row.at_most, row.unit))
 
 
 def _product(log: Log, product: Product, pieces: Pieces, marks: Sequence[RatioMark]) -> Iterator[Phase]:

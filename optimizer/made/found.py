@@ -79,9 +79,7 @@ class Phase:
     @property
     def confirm(self) -> bool:
         """True where it passes only by a figure that an authority must confirm."""
-        return (
-            self.ok is True and not self.warns and self.best is not None and bool(self.best.by and self.best.by.confirm)
-        )
+        return bool(self.ok and not self.warns and self.best and self.best.by and self.best.by.confirm)
 
 
 @dataclass(frozen=True)

@@ -149,14 +149,14 @@ def trace_page(found: Trace, *, full: bool = False) -> str:
 def _papers(found: Trace) -> Iterator[str]:
     """How long the papers of the last supply are kept, by each place whose figure is known."""
     days = [line.at[:10] for line in found.of("sell")]
-    rules = [place for name in places() if (place := load_treatments(name)) and place.papers]
-    if days:
-        yield from heading("papers")
-    for place in rules if days else ():
-        assert place.papers is not None
-        last = Day.fromisoformat(max(days))
-        until = keep_through(last.replace(month=12, day=31) if place.papers.from_year_end else last, place.papers.years)
-        yield from paragraph(f"{place.title}: keep them through {until} [{place.papers.source}; {place.papers.status}]")
+    if not days:
+        return
+    yield from heading("papers")
+    last = Day.fromisoformat(max(days))
+    for place in filter(None, map(load_treatments, places())):
+        if (papers := place.papers) is not None:
+            until = keep_through(last.replace(month=12, day=31) if papers.from_year_end else last, papers.years)
+            yield from paragraph(f"{place.title}: keep them through {until} [{papers.source}; {papers.status}]")
 
 
 def keep_through(day: Day, years: int) -> Day:
