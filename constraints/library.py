@@ -61,13 +61,13 @@ GUARD = "guard"
 @cache
 def guard() -> Pack:
     """The tool's own limits, a rule pack of two rows."""
-    return _checked(packaged("guard.yaml"))
+    return pack_in(packaged("guard.yaml"))
 
 
 def _own_pack(file: str) -> Pack:
     """A pack of the user's own; it takes the name and the title of no other."""
     document = parse(read_text(file), file)
-    pack = _checked(document)
+    pack = pack_in(document)
     taken = {key(known) for known in (*shipped(), GUARD)}
     titles = {key(known.title) for known in (*map(_shipped_pack, shipped()), guard())}
     faults = []
@@ -83,15 +83,10 @@ def _own_pack(file: str) -> Pack:
 @cache
 def _shipped_pack(name: str) -> Pack:
     # The tests read every row of a shipped pack; here only those that are in force are.
-    return _checked(packaged(f"packs/{name}.yaml"), LATER)
+    return pack_in(packaged(f"packs/{name}.yaml"), LATER)
 
 
-def read_pack(text: str, file: str, context: object = None) -> Pack:
-    """Read a pack from text. Raises BadInput with every fault."""
-    return _checked(parse(text, file), context)
-
-
-def _checked(document: Document, context: object = None) -> Pack:
+def pack_in(document: Document, context: object = None) -> Pack:
     """The pack in a document; with the context LATER its limits are read only when they are asked for.
 
     Raises BadInput with every fault: unknown kinds, keys and classes, rows without a source, blanks, repeated ids,

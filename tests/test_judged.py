@@ -11,10 +11,11 @@ import pytest
 from where import HOME
 
 from constraints.cure import NITRITE_SALTS, IngoingEntry, salts
+from constraints.document import parse
 from constraints.faults import BadInput
 from constraints.judged import brought, caps, guarding, judges, most
 from constraints.kinds import KINDS
-from constraints.library import guard, load_pack, read_pack, shipped
+from constraints.library import guard, load_pack, pack_in, shipped
 from constraints.meaning import COMPOSITION, Salt
 from constraints.quantities import Process
 from constraints.requirement import Requirement
@@ -209,7 +210,9 @@ def test_a_pack_of_ones_own_takes_no_shipped_name_or_title(name: str, title: str
 
 
 def test_the_guard_is_a_pack_like_any_other() -> None:
-    assert read_pack((HOME / "constraints/guard.yaml").read_text(encoding="utf-8"), "guard.yaml").pack == guard().pack
+    assert (
+        pack_in(parse((HOME / "constraints/guard.yaml").read_text(encoding="utf-8"), "guard.yaml")).pack == guard().pack
+    )
 
 
 def test_a_strength_confirms_no_dose_and_a_dose_no_strength() -> None:

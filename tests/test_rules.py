@@ -12,11 +12,12 @@ import pytest
 from batches import batch_of, lot_of
 
 from constraints.additives import Expressed
+from constraints.document import parse
 from constraints.faults import BadInput, Fault
 from constraints.formula import Formula
 from constraints.ingredients import Kind
 from constraints.kinds import KINDS, OneRequirement
-from constraints.library import load_pack, read_pack, shipped
+from constraints.library import load_pack, pack_in, shipped
 from constraints.quantities import MissingProperty, Process, UnknownSpecies, species_of
 from constraints.requirement import Origin, Requirement, Status
 from constraints.rules import READ_IN_LAW, Layer, Pack, PackRow, ProcessStep, Product, not_waivable, waived
@@ -48,7 +49,7 @@ rows:
 def faults_of(text: str) -> list[tuple[int | None, str | int | None, str, str]]:
     """Line, column, found and allowed of every fault of a pack."""
     with pytest.raises(BadInput) as caught:
-        read_pack(text, "house.yaml")
+        pack_in(parse(text, "house.yaml"))
     return [(fault.line, fault.column, fault.found, fault.allowed) for fault in caught.value.faults]
 
 
@@ -242,7 +243,7 @@ def test_a_pack_is_the_same_only_as_a_shipped_one_that_stands_alone(name: str) -
 
 
 def test_a_house_pack_may_stand_on_a_legal_one() -> None:
-    pack = read_pack(HEAD + "same_as: us\n" + ROW, "house.yaml")
+    pack = pack_in(parse(HEAD + "same_as: us\n" + ROW, "house.yaml"))
     asked = rules_of(pack.requirements(PRODUCT, "frankfurter"))
     assert {"house-nitrite-comminuted", "house-nitrite"} <= asked
     twice = ROW.replace("rows:", "classes:\n  - {id: frankfurter, title: x, source: y}\nrows:")
@@ -421,7 +422,7 @@ def test_the_example_in_the_description_is_a_pack() -> None:
     text = (Path(__file__).parent.parent / "constraints/packs/README.md").read_text()
     block = text.partition("## A pack\n\n")[2].partition("\n\n| key")[0]
     example = "\n".join(line.removeprefix("    ") for line in block.splitlines())
-    pack = read_pack(example, "house.yaml")
+    pack = pack_in(parse(example, "house.yaml"))
     (requirement,) = pack.requirements(PRODUCT, None)
     assert requirement.origin.blocks
     assert not requirement.origin.legal

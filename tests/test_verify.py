@@ -8,8 +8,9 @@ from pathlib import Path
 import pytest
 from typer.testing import CliRunner
 
+from constraints.document import parse
 from constraints.faults import BadInput
-from constraints.library import bare_classes, flaws, load_pack, read_pack, shipped
+from constraints.library import bare_classes, flaws, load_pack, pack_in, shipped
 from optimizer.cli import app
 
 HEAD = """\
@@ -55,7 +56,7 @@ def test_a_pack_of_ones_own_that_cannot_hold_together_is_an_error_with_its_line(
     rows: str, line: int, words: str
 ) -> None:
     with pytest.raises(BadInput) as caught:
-        read_pack(HEAD + rows, "house.yaml")
+        pack_in(parse(HEAD + rows, "house.yaml"))
     (fault,) = caught.value.faults
     assert fault.line == line
     assert words in fault.found
@@ -72,17 +73,17 @@ def test_a_pack_of_ones_own_that_cannot_hold_together_is_an_error_with_its_line(
     ],
 )
 def test_a_pack_whose_rows_each_bind_somewhere_is_read(rows: str) -> None:
-    assert len(read_pack(HEAD + rows, "house.yaml").rows) == 2
+    assert len(pack_in(parse(HEAD + rows, "house.yaml")).rows) == 2
 
 
 def test_a_house_row_looser_than_the_law_it_stands_on_can_never_bind() -> None:
     text = HEAD.replace("classes:", "same_as: us\nclasses:").replace("id: dry", "id: mine")
     with pytest.raises(BadInput, match="never bind: house-nitrite-comminuted is as strict"):
-        read_pack(text + row("own", "max_ppm: 200, basis: meat", "    classes: [frankfurter]\n"), "house.yaml")
+        pack_in(parse(text + row("own", "max_ppm: 200, basis: meat", "    classes: [frankfurter]\n"), "house.yaml"))
 
 
 def test_a_class_without_a_row_on_nitrite_is_found() -> None:
-    pack = read_pack(HEAD + row("a", "max_ppm: 150", "    classes: [dry]\n"), "house.yaml")
+    pack = pack_in(parse(HEAD + row("a", "max_ppm: 150", "    classes: [dry]\n"), "house.yaml"))
     assert [(flaw.where, flaw.found) for flaw in bare_classes(pack)] == [
         ("fresh", "no row on nitrite is for the class fresh")
     ]

@@ -33,11 +33,11 @@ _SHAPES = {
 }
 
 
-def validate(document: Document, model: type[M], *, blanks: bool = False, context: Any = None) -> M:
+def validate(document: Document, model: type[M], *, context: Any = None) -> M:
     """Build the model from the document; raises BadInput with every fault, in the order of the file.
 
-    A key with nothing behind it is a fault even where the model takes None, unless ``blanks`` is true: a
-    limit left blank must not become no limit. ``context`` may be LATER.
+    A key with nothing behind it is a fault even where the model takes None: a limit left blank must not become no
+    limit. ``context`` may be LATER.
     """
     faults: list[Fault] = []
     built: M | None = None
@@ -45,10 +45,9 @@ def validate(document: Document, model: type[M], *, blanks: bool = False, contex
         built = model.model_validate(document.tree, context=context)
     except ValidationError as error:
         faults = [_told(one, model, document) for one in error.errors(include_url=False)]
-    if not blanks:
-        seen = {(fault.line, fault.column) for fault in faults}
-        silent = (loc for loc in _blanks(document.tree) if document.mark(loc) not in seen)
-        faults += [document.fault(loc, what(None) + _HERE, _BLANK) for loc in silent]
+    seen = {(fault.line, fault.column) for fault in faults}
+    silent = (loc for loc in _blanks(document.tree) if document.mark(loc) not in seen)
+    faults += [document.fault(loc, what(None) + _HERE, _BLANK) for loc in silent]
     if built is not None and not faults:
         return built
     raise BadInput(dict.fromkeys(sorted(faults, key=lambda fault: (fault.line, fault.column))))

@@ -38,16 +38,16 @@ class WeighedItem:
     held_kg: Fraction | None = None
 
 
-def read_weighed(path: str, recipe: str = "", part: str = "after") -> tuple[WeighedItem, ...]:
-    """Read what was weighed. Raises BadInput with every fault of the file, and for a document of another ``recipe``.
-
-    Of a correction's document it is the corrected batch, or another ``part`` of it: ground or add.
-    """
-    return parse_weighed(read_text(path), "standard input" if path == "-" else path, recipe, part)
+def read_weighed(path: str, recipe: str = "") -> tuple[WeighedItem, ...]:
+    """Read what was weighed. Raises BadInput with every fault of the file, and for a document of another ``recipe``."""
+    return parse_weighed(read_text(path), "standard input" if path == "-" else path, recipe)
 
 
 def parse_weighed(text: str, file: str, recipe: str = "", part: str = "after") -> tuple[WeighedItem, ...]:
-    """Read what was weighed from text: JSON where it starts with a brace, else a table."""
+    """Read what was weighed from text: JSON where it starts with a brace, else a table.
+
+    Of a correction's document it is the corrected batch, or another ``part`` of it: ground or add.
+    """
     if text.lstrip().startswith("{"):
         return tuple(_from_json(text, file, recipe, part))
     return tuple(_from_table(text, file))
