@@ -14,8 +14,9 @@ import re
 from dataclasses import dataclass
 from enum import StrEnum
 from fractions import Fraction
-from typing import Protocol
+from typing import Any, Protocol
 
+from constraints.document import packaged
 from constraints.estimate import Off, estimated
 from constraints.ingredients import FAT, MOISTURE, Ingredient, Kind, Lot
 from constraints.numbers import ONE, PERCENT, ZERO
@@ -195,24 +196,9 @@ class Sum:
         return sum((factor * part.per_kg(item, process) for factor, part in self.terms), ZERO)
 
 
-NAMES: dict[str, tuple[str, ...]] = {
-    "pig": ("pork", "pig", "swine", "hog"),
-    "cattle": ("beef", "veal", "cattle", "bovine"),
-    "sheep": ("lamb", "mutton", "sheep", "hogget"),
-    "goat": ("goat", "kid", "chevon"),
-    "horse": ("horse",),
-    "bison": ("bison", "buffalo"),
-    "deer": ("venison", "deer", "elk", "moose", "reindeer"),
-    "boar": ("wild boar", "boar"),
-    "rabbit": ("rabbit", "hare"),
-    "chicken": ("chicken", "hen", "fowl"),
-    "turkey": ("turkey",),
-    "duck": ("duck",),
-    "goose": ("goose",),
-    "guinea_fowl": ("guinea fowl",),
-    "other_bird": ("pheasant", "quail", "partridge", "pigeon", "ostrich", "emu"),
-}
-"""Species by the name rules use, with the names a lots table may use (general knowledge, no source)."""
+_TREE: dict[str, Any] = packaged("species.yaml").tree
+NAMES: dict[str, tuple[str, ...]] = {species: tuple(names) for species, names in _TREE.items()}
+"""Species by the name rules use, with the names a lots table may use."""
 
 _BIRDS = frozenset({"chicken", "turkey", "duck", "goose", "guinea_fowl", "other_bird"})
 GROUPS: dict[str, frozenset[str]] = {

@@ -6,10 +6,12 @@ would therefore pass as a free property and its limit would silently not exist, 
 
 from __future__ import annotations
 
+import csv
 import re
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from difflib import get_close_matches
+from importlib.resources import files
 from types import MappingProxyType
 
 from constraints.cure import COUNTED
@@ -36,46 +38,20 @@ class Column:
     meaning: str
 
 
-def _column(name: str, unit: str, meaning: str, *, needed: bool = False) -> Column:
-    usable, held = unit in ("%", "mg/kg", "points"), unit in ("kg", "money per kg") or name == "usable_pct"
-    basis = AS_HELD if held else USABLE if usable else ""
-    return Column(name, unit, basis, needed, meaning)
+def columns_of(file: str) -> tuple[Column, ...]:
+    """The columns in a table of this folder, which has a line for each in the order they are published."""
+    lines = (files("optimizer.reading") / file).read_text(encoding="utf-8").splitlines()
+    return tuple(map(_column, csv.DictReader(lines)))
 
 
-_BY_WEIGHT = (
-    _column("lot", "", "name of the lot, text as typed, once in the table", needed=True),
-    _column("on_hand_kg", "kg", "stock; 0 keeps the lot in the table but out of the batch", needed=True),
-    _column("fat_pct", "%", "fat, percent by weight (27, not 0.27)", needed=True),
-    _column("cost_per_kg", "money per kg", "price; 0 for free trim", needed=True),
-    _column("material", "", "what the lot is, such as pork shoulder"),
-    _column("role", "meat or fat", "the side of a meat to fat ratio the lot counts on"),
-    _column("species", "", "animal, such as pork or beef"),
-    _column("protein_pct", "%", "protein, percent by weight"),
-    _column("moisture_pct", "%", "water, percent by weight"),
-    _column("salt_pct", "%", "salt already added, percent by weight; blank is 0 unless cured"),
-    _column("collagen_pct", "%", "connective tissue: hydroxyproline times 8; some packs need it"),
-    _column("use_by", "date", "last day of use, YYYY-MM-DD"),
-    _column("received", "date", "day received, YYYY-MM-DD"),
-    _column("pack_kg", "kg", "weight of one pack where only whole packs are pulled"),
-    _column("smallest_pull_kg", "kg", "least weight worth pulling, if the lot is used at all; 0: any"),
-    _column("smallest_remnant_kg", "kg", "least weight to leave of it, unless it is emptied; 0: any"),
-    _column("largest_pull_kg", "kg", "most weight to pull for one batch"),
-    _column("use_at_least_kg", "kg", "least weight that must go into this batch, or over a week into all; blank is 0"),
-    _column("usable_pct", "%", "share of the held weight that reaches the grinder; blank is 100"),
-    _column("nitrite_ppm", "mg/kg", "sodium nitrite already in the lot; blank is 0 unless cured"),
-    _column("nitrate_ppm", "mg/kg", "nitrate already in the lot; blank is 0 unless cured"),
-    _column("salvage_per_kg", "money per kg", "worth if it is not used in time; below 0 if disposal costs"),
-    _column("use_up", "yes/no", "whether the whole lot must go into this batch; blank is no"),
-    _column("rework", "yes/no", "whether the lot is finished or seasoned product worked in again"),
-    _column("green_pct", "%", "of rework: share of its weight that was green meat"),
-    _column("original_nitrite_ppm", "mg/kg", "of rework: nitrite put in then, on its green meat"),
-    _column("fat_sd_pct", "points", "standard deviation of the fat figure, percentage points"),
-    _column("fat_as_typed_pct", "%", "fat as it was typed, where a ledger's tests say otherwise now"),
-    _column("fat_method", "", "how the fat was measured, one of the methods listed below"),
-    _column("cured", "yes/no", "whether the lot was cured before; blank is no"),
-    _column("on_hold", "yes/no", "whether the lot must not be used for now; blank is no"),
-)
+def _column(typed: Mapping[str, str]) -> Column:
+    name, unit = typed["name"], typed["unit"]
+    held = unit.removeprefix("money per ") in ("kg", "lb") or name == "usable_pct"
+    basis = AS_HELD if held else USABLE if unit in ("%", "mg/kg", "points") else ""
+    return Column(name, unit, basis, typed["needed"] == "yes", typed["meaning"])
 
+
+_BY_WEIGHT = columns_of("columns.csv")
 INSTEAD: Mapping[str, str] = MappingProxyType(
     {column.name: f"{column.name[:-2]}lb" for column in _BY_WEIGHT if column.name.endswith("kg")}
 )
