@@ -48,17 +48,6 @@ class Deduction:
         """Kilograms of fat allowed per kilogram of everything else."""
         return self.fat_pct / (PERCENT - self.fat_pct)
 
-    def excess_tissue(self, protein: Fraction, collagen: Fraction) -> Fraction:
-        """Excess connective tissue in the unit of protein and collagen; zero where there is none."""
-        allowed = self.collagen_pct * (protein - collagen) / (PERCENT - self.collagen_pct)
-        return max(ZERO, collagen - allowed) * self.tissue_per_collagen
-
-    def meat(self, meat: Fraction, fat: Fraction, protein: Fraction, collagen: Fraction) -> Fraction:
-        """Meat content, all in one unit (kilograms, or percent of the meat)."""
-        tissue = self.excess_tissue(protein, collagen)
-        allowed = self.fat_ratio * (meat - fat - tissue)
-        return meat - tissue - max(ZERO, fat - allowed)
-
     def tissue_terms(self) -> tuple[tuple[Fraction, Quantity], ...]:
         """Excess connective tissue without its "max", kilograms, as terms over the lots."""
         per_other = self.collagen_pct / (PERCENT - self.collagen_pct)
@@ -115,15 +104,10 @@ class MeatContent(Requirement):
         lots = [item for item in batch.kilograms if item.kind is Kind.LOT]
         content, silent = ZERO, []
         for deduction in self._present(lots):
-            meat = batch.amount(self._of(deduction, MEAT))
-            fat = batch.amount(self._of(deduction, MEAT_FAT)) / PERCENT
-            protein = collagen = ZERO
             missing = self._silent(deduction, lots)
-            if not missing:
-                protein = batch.amount(self._of(deduction, MEAT_PROTEIN)) / PERCENT
-                collagen = batch.amount(self._of(deduction, Amount(COLLAGEN, Basis.MEAT))) / PERCENT
+            parts = deduction.smallest_of(tissue=not missing)
+            content += min(batch.amount(self._of(deduction, part)) for part in parts)
             silent += missing
-            content += deduction.meat(meat, fat, protein, collagen)
         under = batch.amount(self.under)
         if not under:
             return Verdict(self, None, False)

@@ -15,12 +15,12 @@ import pytest
 from batches import batch_of
 from worked import agrees, inputs, read
 
-from constraints.formula import Formula
+from constraints.formula import Batch, Formula
 from constraints.ingredients import Ingredient, Kind
 from constraints.kinds import OneRequirement
 from constraints.library import load_pack
 from constraints.meat_content import Deduction
-from constraints.quantities import MissingProperty, Process, members
+from constraints.quantities import MissingProperty, Process, Sum, members
 from constraints.requirement import Origin, Requirement
 from constraints.rules import ProcessStep, Product
 from constraints.substances import FORMULAS, SUBSTANCES, Form, conversion, conversion_of, factor, molar_mass
@@ -281,6 +281,12 @@ def content_of(limits: list[dict[str, Any]], least: str = "50") -> Requirement:
     return OneRequirement.model_validate({"meat_content": entry}).build(Origin("test", "test"))
 
 
+def deducted(deduction: Deduction, batch: Batch) -> tuple[Fraction, Fraction]:
+    """Excess connective tissue and meat content of a batch that is one group's meat, kilograms."""
+    tissue = max(Fraction(0), batch.amount(Sum(deduction.tissue_terms())))
+    return tissue, min(batch.amount(part) for part in deduction.smallest_of(tissue=True))
+
+
 @pytest.mark.parametrize("name", CONTENT)
 def test_meat_content_after_deduction(name: str) -> None:
     """The published method, step by step, and the same through the requirement on a batch that is all meat."""
@@ -290,10 +296,11 @@ def test_meat_content_after_deduction(name: str) -> None:
     limits = {"species": [GROUPS[kind]], "fat_pct": entry["inputs"]["limit_fat"]}
     limits["collagen_of_protein_pct"] = entry["inputs"]["limit_col"]
     deduction = Deduction(members((GROUPS[kind],)), i["limit_fat"], i["limit_col"], Fraction(37, 8))
-    agrees(deduction.excess_tissue(i["meat_protein"], i["collagen"]), entry, "EXCT")
-    agrees(deduction.meat(Fraction(100), i["fat"], i["meat_protein"], i["collagen"]), entry, "MEAT")
     figures = {"fat": entry["inputs"]["fat"], "protein": entry["inputs"]["meat_protein"]}
     figures |= {"collagen": entry["inputs"]["collagen"], "species": SPECIES[kind], "kg": "100"}
+    tissue, meat = deducted(deduction, batch_of({"lots": [figures]}))
+    agrees(tissue, entry, "EXCT")
+    agrees(meat, entry, "MEAT")
     verdict = content_of([limits]).measure(batch_of({"lots": [figures]}))
     assert verdict.value is not None
     agrees(verdict.value, entry, "MEAT")
@@ -314,11 +321,10 @@ def test_the_pack_has_the_limits_the_method_was_tried_with() -> None:
 def test_where_both_are_in_excess_the_fat_left_is_exactly_the_limit_of_the_meat_left() -> None:
     """A check of the method stated with it: MAXFAT / MEAT is the fat limit."""
     deduction = Deduction(members(("pig",)), Fraction(30), Fraction(25), Fraction(37, 8))
-    meat, fat, protein, collagen = Fraction(100), Fraction(35), Fraction(15), Fraction(5)
-    tissue = deduction.excess_tissue(protein, collagen)
-    left = deduction.meat(meat, fat, protein, collagen)
+    figures = {"kg": "100", "fat": "35", "protein": "15", "collagen": "5", "species": "pork"}
+    tissue, left = deducted(deduction, batch_of({"lots": [figures]}))
     assert tissue > 0
-    fat_left = fat - (meat - tissue - left)
+    fat_left = 35 - (100 - tissue - left)
     assert fat_left / left == Fraction(30, 100)
 
 
