@@ -223,7 +223,8 @@ def _weights(data: dict[str, Any], place: str, load: int, file: str, faults: lis
                 if value < 0:
                     faults.append(Fault(file, None, f"{at}.{weight}", "less than nothing", "zero or more"))
                 if key == "lots" and entry.get("held_kg") is not None:
-                    part, held = "held_kg", exact(str(entry["held_kg"]))
+                    part = "held_kg"
+                    held = exact(str(entry[part]))
             except NotANumber as error:
                 faults.append(Fault(file, None, f"{at}.{part}", str(error), "a plain decimal number"))
                 continue
