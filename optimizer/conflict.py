@@ -120,10 +120,7 @@ class _Search:
             if not self.settled:
                 return list(start)
             raise SolverDisagrees("a batch was said not to exist, and one was found")
-        core = _by_halves(start, test)
-        if self.bench.whole and not self.uncertain and self._in_whole(core, checked=True):
-            self.certain = False
-        return core
+        return _by_halves(start, test)
 
     def _packs_matter(self, core: Sequence[Requirement]) -> bool:
         """True where opened packs, with any rule on the use of lots kept, would leave the core possible."""
@@ -144,10 +141,9 @@ class _Search:
         self.bench.hold(requirements)
         return bool(self.bench.point())
 
-    def _in_whole(self, requirements: Sequence[Requirement], *, checked: bool = False) -> bool:
+    def _in_whole(self, requirements: Sequence[Requirement]) -> bool:
         """With whole packs and pulls; True where that could not be settled.
 
-        That there is none is taken from the solver unless it is to be ``checked``, as it is for the conflict found.
         A requirement that lots go together changes more of the program than its rows.
         """
         from optimizer.bench.bench import Bench
@@ -158,7 +154,7 @@ class _Search:
         bench = Bench(self.problem, self._some_batch(requirements)) if together else self.bench
         bench.hold(None if together else requirements)
         try:
-            possible = bool(bench.point(checked=checked))
+            possible = bool(bench.point())
         except Unsettled:
             self.settled = False
             return True

@@ -70,11 +70,12 @@ class Matrix:
     def of(cls, program: Program) -> Matrix:
         """The arrays of a program."""
         start, index, value = [0], [], []
+        rows = [dict(row.terms) for row in program.rows]
         for j in range(len(program.variables)):
-            for i, row in enumerate(program.rows):
-                if row.coefs[j]:
+            for i, coefs in enumerate(rows):
+                if j in coefs:
                     index.append(i)
-                    value.append(float(row.coefs[j]))
+                    value.append(float(coefs[j]))
             start.append(len(index))
         limits = [
             (-np.inf if r.lo is None else float(r.lo), np.inf if r.hi is None else float(r.hi)) for r in program.rows

@@ -13,8 +13,7 @@ from optimizer.order import Asked, order_of
 from optimizer.problem import assemble
 from optimizer.reading.lots import parse_lots
 from optimizer.reading.recipe import parse_recipe
-from optimizer.solver.kept import Kept
-from optimizer.solver.lattice import lattice_of, reduced
+from optimizer.solver.lattice import lattice_of, reduced, whole
 from optimizer.solver.model import Program, Variable
 
 FINE = """name: fine
@@ -51,13 +50,14 @@ def test_the_cheapest_point_of_a_lattice_is_that_of_counting() -> None:
     for _ in range(120):
         one = program(rng)
         points = [x for x in product(*(range(int(v.hi) + 1) for v in one.variables)) if one.feasible([F(n) for n in x])]
-        best, full = Kept(one).branched()
-        assert full
-        assert (best is None) == (not points)
-        if best is not None:
-            assert best.cost == min(one.cost([F(n) for n in x]) for x in points)
+        best, proof = whole(one)
+        assert proof.closed
+        assert bool(best) == bool(points)
+        if best:
+            assert one.feasible(best)
+            assert one.cost(best) == min(one.cost([F(n) for n in x]) for x in points)
             found += 1
-        none += best is None
+        none += not best
         lattice = lattice_of(one)
         if isinstance(lattice, bool):
             assert lattice or not points

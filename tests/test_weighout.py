@@ -29,7 +29,7 @@ from optimizer.reading.recipe import parse_recipe
 from optimizer.solver.optimum import Optimum, optimise, ranks_of
 from optimizer.solver.program import layout_of
 from optimizer.weighing.certificate import Certificate, certify, minimised_cost
-from optimizer.weighing.divisions import full
+from optimizer.weighing.divisions import in_divisions
 from optimizer.weighing.rounding import Weighed, broken_by
 from optimizer.weighing.weighable import Plan
 from optimizer.weighing.weighout import ScalePrevents, weigh_out
@@ -472,11 +472,13 @@ def test_every_load_is_dosed_for_its_own_meat() -> None:
     assert answer.status is Status.OPTIMAL and answer.weighed is not None and len(answer.weighed.loads) == 3
     assert broken_by(problem, answer.weighed) == []
     _whole_divisions(problem, answer.weighed)
-    assert len(full(Plan(problem, 3, answer.weighed.divisions)).loads) == 3
+    plan = Plan(problem, 3, answer.weighed.divisions)
+    assert len(in_divisions(plan, range(len(plan.holds)), 2_000, F(0)).loads) == 3
 
 
-def test_the_search_for_a_weigh_out_ends_with_the_time_and_claims_nothing() -> None:
+def test_the_search_for_a_weigh_out_ends_with_the_time_and_claims_nothing(monkeypatch: pytest.MonkeyPatch) -> None:
     problem = steep()
+    monkeypatch.setattr("optimizer.weighing.weighout.exchanged", lambda *_: None)
     layout = layout_of(problem)
     optimum = optimise(layout.program, ranks_of(problem.formula.columns))
     with limited(1e-9), pytest.raises(ScalePrevents) as caught:

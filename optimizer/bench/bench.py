@@ -22,7 +22,7 @@ from optimizer.solver.kept import MOST_NODES, Kept, Unsettled, searching
 from optimizer.solver.model import SolverDisagrees
 
 _ZERO = Fraction(0)
-_GAP = 5e-3
+_GAP = Fraction(1, 200)
 NEAR_NODES = 20
 """Nodes after which a search for the nearest figure in whole numbers takes the best one found."""
 
@@ -107,10 +107,10 @@ class Bench:
         self.kept.aim_about([0.0] * len(self.kept.variables))
         return bool(self.kept.guess())
 
-    def point(self, *, checked: bool = True) -> tuple[Fraction, ...]:
+    def point(self) -> tuple[Fraction, ...]:
         """Some point; empty where there is none (``kept.certain`` says whether that is sure; see ``Kept.best``)."""
         self.kept.aim({})
-        return self.kept.best(checked=checked) if self.whole else self.kept.point()
+        return self.kept.best() if self.whole else self.kept.point()
 
     def cheapest(self) -> tuple[Fraction, ...]:
         """The cheapest point; empty where there is none.
@@ -119,7 +119,7 @@ class Bench:
         """
         self.kept.aim(self.costs)
         many = len(self.kept.counted) > MANY
-        with searching(self.kept, NEAR_NODES if many else MOST_NODES, _GAP if many else 0.0):
+        with searching(self.kept, NEAR_NODES if many else MOST_NODES, _GAP if many else _ZERO):
             values = self.kept.best()
         self.sure = not self.whole or self.kept.certain
         return values

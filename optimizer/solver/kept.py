@@ -17,23 +17,21 @@ from typing import Any
 from constraints.row import Row
 from optimizer import clock
 from optimizer.solver.exact import Vertex, refuted_by
-from optimizer.solver.lattice import lattice_of
-from optimizer.solver.model import Program, SolverDisagrees, Variable
+from optimizer.solver.lattice import whole
+from optimizer.solver.model import Program, Variable
 from optimizer.solver.session import Session
 from optimizer.solver.simplex import Simplex, settled
-from optimizer.solver.tree import prove
+from optimizer.solver.tree import Bounds
 
 _ZERO = Fraction(0)
-_FIRST, _NODES = 60, 300
-"""Nodes of the tree before the solver's own search is asked, and after it where its answer does not stand up."""
 MOST_NODES = 200
 """Nodes after which a search in whole numbers is given up; each is a linear program, and few need more than ten."""
-_MOMENT = 0.3
+MOMENT = 0.3
 """Seconds left to make an exact batch of what a search that was stopped has found."""
 
 
 @contextmanager
-def searching(kept: Kept, nodes: int, gap: float = 0.0) -> Iterator[None]:
+def searching(kept: Kept, nodes: int, gap: Fraction = _ZERO) -> Iterator[None]:
     """Within this a search in whole numbers is given up after so many nodes, or within a gap as a share of the cost."""
     before = kept.most_nodes, kept.gap
     kept.most_nodes, kept.gap = nodes, gap
@@ -51,8 +49,8 @@ class Kept:
     """One program. Its limits, bounds and costs may change; columns without whole numbers and rows may be added.
 
     ``settle``, ``guess`` and ``refuted`` leave whole numbers aside; ``best`` keeps them. ``certain`` says whether the
-    last search in whole numbers went far enough, ``proved`` whether a tree closed it, ``stopped`` whether time did,
-    ``reported`` the solver's own lower bound.
+    last search in whole numbers went to its end, so that it proves what it found; where not, ``reported`` is a lower
+    bound that is not proved. ``tied`` are the parts of its tree in which something else may cost as little.
     """
 
     def __init__(self, program: Program, *, stated: bool = False) -> None:
@@ -60,11 +58,10 @@ class Kept:
         self.variables = [replace(v, whole=False) if v.whole else v for v in program.variables]
         self.counted = [j for j, v in enumerate(program.variables) if v.whole]
         self.rows = list(program.rows)
-        self.certain, self.proved, self.stopped, self.reported = True, False, False, -inf
-        self.most_nodes, self.gap = MOST_NODES, 0.0
-        self._stated = stated
-        self._known: tuple[Fraction, ...] = ()
-        self._linear = Session(program, stated=stated and not self.counted)
+        self.certain, self.reported = True, -inf
+        self.tied: list[Bounds] = []
+        self.most_nodes, self.gap = MOST_NODES, _ZERO
+        self._linear = Session(program, stated=stated)
 
     # The program and its changes.
 
@@ -77,7 +74,9 @@ class Kept:
     def whole_program(self) -> Program:
         """The program as it stands."""
         counted = {*self.counted}
-        return Program(tuple(replace(v, whole=j in counted) for j, v in enumerate(self.variables)), tuple(self.rows))
+        return Program(
+            tuple(replace(v, whole=True) if j in counted else v for j, v in enumerate(self.variables)), tuple(self.rows)
+        )
 
     def limit(self, i: int, lo: Fraction | None, hi: Fraction | None) -> None:
         """Put a row between other limits; with neither it is let go."""
@@ -169,62 +168,29 @@ class Kept:
 
     # Whole numbers.
 
-    def best(self, *, checked: bool = True) -> tuple[Fraction, ...]:
-        """The cheapest point in whole numbers, exact, with these as the solver chose them; empty where there is none.
+    def best(self) -> tuple[Fraction, ...]:
+        """The cheapest point in whole numbers, exact; empty where there is none, which is proved.
 
-        Without whole numbers both are proved. With them that there is none is proved as far as branching goes (not
-        ``checked``: it is taken from the solver), and a cheapest one is searched for as far as ``most_nodes``;
-        ``certain`` says whether it was far enough. Raises Unsettled where that search was not far enough for any point.
+        With whole numbers it is searched for as far as ``most_nodes`` and time lead; ``certain`` says whether that was
+        far enough. Raises Unsettled where nodes ran out before any point was found, OutOfTime where time did.
         """
         self.certain = True
         loose = self.settle()
-        if loose is None or not self.counted:
-            return () if loose is None else loose.values
-        found = self.chosen(checked=checked)
+        found = self.chosen() if loose is not None and self.counted else loose
         return () if found is None else found.values
 
-    def chosen(self, *, checked: bool = True) -> Vertex | None:
+    def chosen(self) -> Vertex | None:
         """As ``best``, where it is known that there are points without whole numbers: the vertex among those chosen."""
-        found, self.proved = self.branched(min(_FIRST, self.most_nodes))
-        if self.proved:
-            self.stopped = False
-            return found
-        self._known = found.values if found is not None else self._known
-        values = self._searched()
-        if values:
-            with clock.moment(_MOMENT):
-                found = self.pinned(values)
-            if found is not None:
-                self._known = found.values
-                return found
-        elif not checked or self.stopped:
-            self.certain = False
-            return None
-        found, self.certain = self.branched(min(_NODES, self.most_nodes))
-        if values and found is None:
-            raise SolverDisagrees("the whole numbers the solver chose leave no exact batch")
-        return found
-
-    def _searched(self) -> tuple[float, ...]:
-        """What the solver chooses in whole numbers; empty where it says that there is nothing."""
-        program, self.stopped = self.whole_program, False
-        session = Session(program, whole=True, stated=self._stated)
-        if len(self._known) == len(self.variables) and program.feasible(self._known):
-            session.start([float(x) for x in self._known])
-        try:
-            with clock.doing("searching in whole packs"):
-                possible = session.run(nodes=self.most_nodes, gap=self.gap)
-        except clock.OutOfTime:
-            if not self._stated:
-                raise
-            self.stopped = True
-            return ()
-        self.stopped, self.certain = session.stopped, not session.stopped and not self.gap
-        self.reported = session.bound_found
-        if possible and not session.found:
+        with clock.doing("searching in whole packs"):
+            values, proof = whole(self.whole_program, self.most_nodes, self.gap, self._linear)
+        self.certain, self.reported, self.tied = proof.closed and not self.gap, proof.reported, proof.tied
+        if not values:
+            if proof.closed:
+                return None
             clock.left()
             raise Unsettled
-        return tuple(session.values.tolist()) if possible else ()
+        with clock.moment(MOMENT):
+            return self.pinned(values)
 
     def pinned(self, values: Sequence[float | Fraction]) -> Vertex | None:
         """The cheapest point with these whole numbers."""
@@ -239,16 +205,3 @@ class Kept:
         finally:
             for j, lo, hi in before:
                 self.bound(j, lo, hi)
-
-    def branched(self, nodes: int = _NODES) -> tuple[Vertex | None, bool]:
-        """The cheapest point in whole numbers by branch and bound, every step proved, and whether the search was full.
-
-        Where equations leave hardly any whole numbers, those of their lattice are branched on.
-        """
-        lattice = lattice_of(self.whole_program)
-        if lattice is False:
-            return None, True
-        proof = prove(self.whole_program if lattice is True else lattice.program, None, nodes)
-        if proof.best is None:
-            return None, proof.closed
-        return self.pinned(proof.best.values if lattice is True else lattice.unfold(proof.best.values)), proof.closed

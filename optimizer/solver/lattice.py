@@ -12,11 +12,13 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from fractions import Fraction
-from math import ceil, floor, gcd, lcm
+from math import ceil, floor, inf
 
 from constraints.row import Row
-from optimizer.solver.exact import no_sum_fits
+from optimizer.solver.exact import in_steps, no_sum_fits
 from optimizer.solver.model import Program, Variable
+from optimizer.solver.session import Session
+from optimizer.solver.tree import Proof, prove
 
 _ZERO = Fraction(0)
 _LOVASZ = Fraction(3, 4)
@@ -38,6 +40,24 @@ class Lattice:
         """The whole numbers x of a point."""
         steps = [(int(count), vector) for count, vector in zip(z, self.basis, strict=True) if count]
         return tuple(Fraction(x + sum(n * v[j] for n, v in steps)) for j, x in enumerate(self.start))
+
+
+def whole(
+    program: Program, nodes: float = inf, gap: Fraction = _ZERO, session: Session | None = None
+) -> tuple[tuple[Fraction, ...], Proof]:
+    """The cheapest point in whole numbers that one tree finds (see ``prove``), over their lattice where that helps.
+
+    ``session`` is the solver's of the program where there is one.
+    """
+    lattice = lattice_of(program)
+    if lattice is False:
+        return (), Proof(closed=True)
+    if lattice is True:
+        proof = prove(program, None, nodes, gap, session=session)
+        return proof.best.values if proof.best else (), proof
+    proof = prove(lattice.program, None, nodes, gap)
+    proof.tied = [{}]
+    return lattice.unfold(proof.best.values) if proof.best else (), proof
 
 
 def lattice_of(program: Program) -> Lattice | bool:
@@ -73,24 +93,20 @@ def lattice_of(program: Program) -> Lattice | bool:
 
 def _parted(program: Program) -> tuple[list[tuple[Vector, int]], list[Row]]:
     """The rows that leave a sum of whole numbers one value, as whole numbers, and all other rows."""
-    limits: dict[tuple[Fraction, ...], tuple[str, Fraction | None, Fraction | None]] = {}
-    size = range(len(program.variables))
+    joined: dict[tuple[tuple[int, Fraction], ...], Row] = {}
     for row in program.rows:
-        figures = dict(row.terms)
-        coefs = tuple(figures.get(j, _ZERO) for j in size)
-        label, lo, hi = limits.get(coefs, (row.label, None, None))
-        lo = row.lo if lo is None or (row.lo is not None and row.lo > lo) else lo
-        hi = row.hi if hi is None or (row.hi is not None and row.hi < hi) else hi
-        limits[coefs] = label, lo, hi
+        known = joined.get(row.terms, row)
+        lo = max((n for n in (known.lo, row.lo) if n is not None), default=None)
+        hi = min((n for n in (known.hi, row.hi) if n is not None), default=None)
+        joined[row.terms] = row.between(lo, hi)
     equations, others = [], []
-    for coefs, (label, lo, hi) in limits.items():
-        per = lcm(*(a.denominator for a in coefs))
-        whole = [int(a * per) for a in coefs]
-        step = gcd(*whole) or 1
-        if lo is not None and hi is not None and ceil(lo * per / step) == floor(hi * per / step):
-            equations.append(([n // step for n in whole], ceil(lo * per / step)))
+    for terms, row in joined.items():
+        figures, least, most = in_steps(row)
+        if least is not None and least == most:
+            coefs = dict(zip((j for j, _ in terms), figures, strict=True))
+            equations.append(([coefs.get(j, 0) for j in range(len(program.variables))], least))
         else:
-            others.append(Row(label, coefs, lo, hi))
+            others.append(row)
     return equations, others
 
 

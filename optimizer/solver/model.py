@@ -7,6 +7,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from enum import StrEnum
 from fractions import Fraction
+from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -130,6 +131,10 @@ class Program:
     @property
     def vectors(self) -> Bounds:
         """Costs and bounds of all variables."""
+        return self._vectors
+
+    @cached_property
+    def _vectors(self) -> Bounds:
         names = ("cost", "hi", "lo", "whole")
         cost, hi, lo, whole = (Vector.of(getattr(v, name) for v in self.variables) for name in names)
         return cost, hi, lo, whole
@@ -209,12 +214,12 @@ def none_or(
 
     ``every`` has a meaning only where the span has. The rows leave the convex hull of the three choices.
     """
-    rest = [] if span.every is None else [{every: span.hi - span.every}, {every: span.lo - span.every}]
-    most, least = rest or ({}, {})
+    more = () if span.every is None else tuple(total.get(every, _ZERO) + n - span.every for n in (span.hi, span.lo))
+    most, least = ({every: n} for n in more) if more else ({}, {})
     rows = [Row.of(f"{ceiling} of {name}", {**total, use: -span.hi, **most}, None, _ZERO, owner)]
-    if span.lo or rest:
+    if span.lo or more:
         rows.append(Row.of(f"smallest pull of {name}", {**total, use: -span.lo, **least}, _ZERO, None, owner))
-    return rows + ([Row.of(f"remnant of {name}", {every: _ONE, use: -_ONE}, None, _ZERO)] if rest else [])
+    return rows + ([Row.of(f"remnant of {name}", {every: _ONE, use: -_ONE}, None, _ZERO)] if more else [])
 
 
 def relaxed(program: Program) -> Program:

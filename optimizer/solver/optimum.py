@@ -22,7 +22,7 @@ from constraints.ingredients import Ingredient, Lot
 from constraints.row import Row
 from optimizer import clock
 from optimizer.solver.exact import Vertex, reduced_costs
-from optimizer.solver.kept import Kept
+from optimizer.solver.kept import MOMENT, Kept
 from optimizer.solver.model import Basis, Ending, Program, SolverDisagrees
 from optimizer.solver.session import ALL
 from optimizer.solver.simplex import Simplex
@@ -32,10 +32,6 @@ _ZERO = Fraction(0)
 _ONE = Fraction(1)
 RANKING = 500
 """Nodes after which the search for an equally cheap batch that is used sooner ends."""
-PROVING = 3_000
-"""Nodes after which the proof that nothing is cheaper in whole numbers is left open."""
-_MOMENT = 0.3
-"""Seconds left to make an exact batch of what a search that was stopped has found."""
 
 
 @dataclass(frozen=True)
@@ -74,28 +70,24 @@ def optimise(program: Program, ranks: Ranks, nodes: int = ALL) -> Optimum:
     """
     kept = Kept(program, stated=True)
     kept.most_nodes = nodes
-    with clock.moment(_MOMENT):
+    with clock.moment(MOMENT):
         loose = kept.settle()
         if loose is None:
             return Optimum(Ending.INFEASIBLE)
         if not program.whole:
             values = _break_ties(program, loose, ranks)
             return Optimum(Ending.OPTIMAL, values, loose.cost, loose.cost, None, loose.prices, basis=loose.basis)
-    found = kept.chosen()
+    try:
+        found = kept.chosen()
+    except clock.OutOfTime:
+        return Optimum(Ending.TIME_LIMIT, bound=loose.cost, certain=False)
     if found is None:
-        none = Ending.TIME_LIMIT if kept.stopped else Ending.INFEASIBLE
-        return Optimum(none, bound=loose.cost, certain=kept.certain)
-    reported: float | None = None if kept.proved else kept.reported
-    certain, bound = kept.certain, found.cost if kept.proved else loose.cost
-    if certain and not kept.proved:
-        with clock.doing("proving that nothing is cheaper"):
-            proof = prove(kept.whole_program, found.cost, PROVING)
-        found = (kept.pinned(proof.best.values) if proof.best else None) or found
-        bound = max(bound, proof.bound or bound)
-        reported = None if proof.closed else reported
+        return Optimum(Ending.INFEASIBLE, bound=loose.cost)
+    bound, reported = (found.cost, None) if kept.certain else (loose.cost, kept.reported)
+    certain = kept.certain
     if certain and any(ranks.places):
         found = _better_ranked(kept, found, ranks, loose)
-    with clock.moment(_MOMENT):
+    with clock.moment(MOMENT):
         values = _break_ties(held(program, found.values), found, ranks)
     ending = Ending.OPTIMAL if certain else Ending.TIME_LIMIT
     return Optimum(ending, values, found.cost, bound, reported, found.prices, certain, found.basis)
@@ -119,10 +111,17 @@ def held(program: Program, values: Sequence[float | Fraction]) -> Program:
 
 
 def _better_ranked(kept: Kept, best: Vertex, ranks: Ranks, loose: Vertex) -> Vertex:
-    """Another choice of whole numbers that costs no more, and uses sooner what ought to be used sooner."""
+    """Another choice of whole numbers that costs no more, and uses sooner what ought to be used sooner.
+
+    It can only be where the proof that nothing is cheaper leaves something that costs as little.
+    """
     program = kept.whole_program
     ranked = no_dearer(program, places_of(ranks, program), best.cost, loose.prices, loose.cost)
-    found = prove(ranked, ranked.cost(best.values), RANKING).best
+    parts = []
+    for tied in kept.tied:
+        sides = {j: (max(lo, ranked.variables[j].lo), min(hi, ranked.variables[j].hi)) for j, (lo, hi) in tied.items()}
+        parts += [sides] if all(lo <= hi for lo, hi in sides.values()) else []
+    found = prove(ranked, ranked.cost(best.values), RANKING, within=parts).best if parts else None
     return (kept.pinned(found.values) if found else None) or best
 
 

@@ -101,12 +101,16 @@ def build(
     for j, span in spans.items():
         name, used[j] = variables[j].name, len(variables)
         variables.append(Variable(f"use {name}", _ZERO, _ZERO, possible(span), whole=True, kind=ColumnKind.USED))
+        total = {j: _ONE}
         if span.every is not None:
-            variables.append(Variable(f"empty {name}", _ZERO, _ZERO, _ONE, whole=True, kind=ColumnKind.EMPTIED))
-        posed += none_or({j: _ONE}, span, used[j], used[j] + 1, name, _ceiling(formula.columns[j]))
+            beyond = span.every % 1 if variables[j].whole else _ZERO  # of a division, where all of a lot goes in
+            total |= {used[j] + 1: beyond} if beyond else {}
+            cost = variables[j].cost * beyond
+            variables.append(Variable(f"empty {name}", cost, _ZERO, _ONE, whole=True, kind=ColumnKind.EMPTIED))
+        posed += none_or(total, span, used[j], used[j] + 1, name, _ceiling(formula.columns[j]))
     for r in choices:
-        total = {k: r.coefs[j] for j, k in used.items() if r.coefs[j]}
-        posed.append(Row.of(r.label, total, r.lo, r.hi, r.owner))
+        counts = {k: r.coefs[j] for j, k in used.items() if r.coefs[j]}
+        posed.append(Row.of(r.label, counts, r.lo, r.hi, r.owner))
     return Layout(Program(tuple(variables), tuple(posed)), tuple(units))
 
 

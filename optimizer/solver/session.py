@@ -180,6 +180,7 @@ class Session:
 
     def bound(self, j: int, lo: float, hi: float) -> None:
         """Put a variable between other bounds."""
+        self.lo[j], self.hi[j] = lo, hi
         self.highs.changeColBounds(j, lo / self._units[j], hi / self._units[j])
 
     def bounds(self, lo: Any, hi: Any) -> None:
@@ -207,6 +208,7 @@ class Session:
         places = np.array(list(coefs), dtype=np.int32)
         figures = np.array(list(coefs.values())) * unit / self._rows[places] if coefs else np.zeros(0)
         self._units = np.append(self._units, unit)
+        self.lo, self.hi = np.append(self.lo, lo), np.append(self.hi, hi)
         self.highs.addCol(cost * unit / self._money, lo / unit, hi / unit, len(places), places, figures)
 
     def start(self, values: Sequence[float]) -> None:

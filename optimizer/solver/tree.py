@@ -2,7 +2,8 @@
 
 Every node is a linear program (Land and Doig, Econometrica 28, 1960, 497-520). Which variable is split is decided by
 what splitting it has cost so far, and before there is any such figure by trying (Achterberg, Koch and Martin,
-Operations Research Letters 33, 2005, 42-54). Floating point only says where to split and which prices to try.
+Operations Research Letters 33, 2005, 42-54). Now and then a dive rounds one variable after the other for a point to
+start from. Floating point only says where to split and which prices to try.
 
 Without cones every leaf is closed in exact arithmetic: its prices, whatever they are, prove a bound (safe dual bounds;
 Neumaier and Shcherbina, Mathematical Programming 99, 2004, 283-296), or that it is empty (Farkas); first rounded and,
@@ -14,7 +15,9 @@ like the best are handed to ``settle``, only what it returns counts, and that no
 from __future__ import annotations
 
 import heapq
+import operator
 from collections.abc import Callable, Iterator, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, field, replace
 from fractions import Fraction
 from itertools import count
@@ -26,7 +29,7 @@ import numpy as np
 from constraints.row import Cone
 from optimizer import clock
 from optimizer.solver.conic import Bent
-from optimizer.solver.exact import Vertex, lower_bound, multipliers
+from optimizer.solver.exact import Vertex, lower_bound, multipliers, refuted_by, unique
 from optimizer.solver.model import Program, SolverDisagrees, relaxed
 from optimizer.solver.session import Session
 from optimizer.solver.simplex import settled
@@ -43,10 +46,14 @@ _KEPT, _BROKEN = 1e-6, 1e-3
 """Shortfall, as a share of the room a cone needs, taken as none: where all is whole, and at a node split anyway."""
 _ROUNDS, _MOST_ROUNDS = 3, 30
 """Rounds of cuts at a node that is split anyway, and at any node."""
+_RELIABLE = 4
+"""Trials of a variable before what its splits have cost is believed."""
 _TRIED, _STEPS = 20, 10
 """Variables tried out at a node, and steps of the simplex method for each trial, at most."""
 _ALIKE = 1e-8
 """Share of the cost by which another batch with cones must be cheaper to be looked for."""
+_DEPTH, _UP = 100, 0.02
+"""Variables rounded in a dive at most, and the part of a yes or no above which it is rounded up."""
 _LEAST = 1e-6
 """Least change of cost counted for a split, so that one side without any does not hide the other."""
 
@@ -72,35 +79,45 @@ class Part:
 
 @dataclass
 class Proof:
-    """The tree and the lower bound it proves; ``bound`` None: that there is no point, or where open nothing.
+    """The tree. ``closed``: it is whole and proves that nothing costs less than the ``best`` point met on the way.
 
-    ``closed`` where the tree is whole. ``best`` is a point met on the way that costs less than was claimed.
+    Without one it proves that nothing costs less than was claimed, or where nothing was, that there is no point.
+    ``reported`` is a lower bound on the cost that is not proved, ``tied`` are the parts in which nothing dearer than
+    the best need be.
     """
 
     root: Part = field(default_factory=Part)
-    bound: Fraction | None = None
     closed: bool = False
     best: Vertex | None = None
+    reported: float = -inf
+    tied: list[Bounds] = field(default_factory=list)
 
 
 _Node = tuple[Part, Bounds, float]
 """A part that is open, where it lies, and about what it costs at least."""
 
 
-def prove(program: Program, cost: Fraction | None, nodes: float = inf) -> Proof:
+def prove(
+    program: Program,
+    cost: Fraction | None,
+    nodes: float = inf,
+    gap: Fraction = _ZERO,
+    *,
+    within: Sequence[Bounds] = ({},),
+    session: Session | None = None,
+) -> Proof:
     """The cheapest point that costs less than ``cost`` (None: any point), with the proof that nothing is cheaper.
 
-    As far as so many nodes lead; the bound is then that of the nodes still open. Ends with the command's time.
+    As far as so many nodes and the command's time lead. With a ``gap`` nothing is cheaper by more than that share of
+    the cost. ``within`` are the parts that are looked at; only all of them have a proof. ``session`` is the solver's of
+    the program where there is one.
     """
-    tree = Tree(program, cost=cost, most_nodes=nodes)
-    proof = tree.proof
-    try:
-        proof.closed = tree.run()
-        bounds = [tree.bound_of(bounds) for _, bounds, _ in tree.open]
-        proof.bound = None if None in bounds else min((b for b in (*bounds, tree.cost) if b is not None), default=None)
-    except (clock.OutOfTime, SolverDisagrees):
-        proof.closed, proof.bound = False, None
-    return proof
+    tree = Tree(program, cost=cost, most_nodes=nodes, gap=gap, session=session)
+    with suppress(SolverDisagrees):
+        tree.proof.closed = tree.run(within)
+    tree.linear.bounds(tree.linear.lo, tree.linear.hi)
+    tree.proof.reported = tree.reported
+    return tree.proof
 
 
 class Tree:
@@ -114,56 +131,61 @@ class Tree:
         *,
         cost: Fraction | None = None,
         most_nodes: float = inf,
+        gap: Fraction = _ZERO,
+        session: Session | None = None,
     ) -> None:
-        """Only what is cheaper than ``cost`` is looked for."""
+        """Only what is cheaper than ``cost`` by the ``gap``, a share of it, is looked for."""
         self.program, self.cost, self.settle, self.most_nodes = program, cost, settle, most_nodes
+        self.gap = gap
         self.loose = relaxed(program)
-        self.linear, self.bent = Session(self.loose), Bent(cones, len(program.variables))
+        self.linear, self.bent = session or Session(self.loose), Bent(cones, len(program.variables))
         self.counted = np.array([j for j, v in enumerate(program.variables) if v.whole], dtype=int)
         self.yes_no = np.array([v.whole and v.lo >= 0 and v.hi <= 1 for v in program.variables])
         self.paid, self.tries = np.zeros((2, len(program.variables))), np.zeros((2, len(program.variables)))
-        self.proof = Proof(bound=cost)
+        self.proof = Proof()
         self.best: Optimum | None = None
         self.reported = -inf
-        self.open: list[_Node] = []
         self._settled: set[tuple[int, ...]] = set()
-        self._left = inf
+        self._left, self._visited, self._diving = inf, 0, cost is None
+
+    @property
+    def enough(self) -> Fraction | None:
+        """Cost from which nothing is looked for; None where anything is."""
+        return self.cost if self.cost is None or not self.gap else self.cost - self.gap * abs(self.cost)
 
     @property
     def dearest(self) -> float:
-        """Cost from which nothing is looked for."""
-        cost = inf if self.cost is None else float(self.cost)
+        """The same in floating point."""
+        cost = inf if self.cost is None else float(self.enough or 0)
         return cost if self.settle is None or cost == inf else cost - _ALIKE * abs(cost)
 
-    def run(self) -> bool:
-        """Search, what may be cheapest first; False where nodes ran out (with cones: or time) before it was through."""
-        waiting: list[tuple[float, int, _Node]] = []
-        node: _Node | None = (self.proof.root, {}, -inf)
-        order, done = count(), 0
-        while node is not None:
-            children = None
-            if done < self.most_nodes:
-                try:
-                    clock.left()
-                    children = self._visit(node) if self.settle is None else self._visit_bent(node)
-                except clock.OutOfTime:
-                    if self.settle is None:
-                        raise
+    def run(self, within: Sequence[Bounds] = ({},)) -> bool:
+        """Search, what may be cheapest first; False where nodes or time ran out before it was through."""
+        order = count()
+        parts = [self.proof.root, *(Part() for _ in within[1:])]
+        waiting = [(-inf, next(order), (part, bounds, -inf)) for part, bounds in zip(parts, within, strict=True)]
+        node: _Node | None = None
+        for done in count():
+            if node is None and not waiting:
+                break
+            node = node or heapq.heappop(waiting)[2]
+            children = self._children(node) if done < self.most_nodes else None
             if children is None:
-                self.open = [node, *(other for _, _, other in waiting)]
-                self.reported = min(self._left, *(cost for _, _, cost in self.open))
+                self.reported = min(self._left, node[2], *(cost for cost, *_ in waiting))
                 return False
-            done += 1
             for other in children[1:]:
                 heapq.heappush(waiting, (other[2], next(order), other))
-            node = children[0] if children else heapq.heappop(waiting)[2] if waiting else None
+            node = children[0] if children else None
         self.reported = min(self.dearest, self._left)
         return True
 
-    def bound_of(self, bounds: Bounds) -> Fraction | None:
-        """A bound on what is in an open part; None where nothing is known of it."""
-        program = self._within(bounds)
-        return lower_bound(program, self._prices(program)) if self._solved(bounds) else None
+    def _children(self, node: _Node) -> list[_Node] | None:
+        """The parts that are left of one; None where time is over."""
+        try:
+            clock.left()
+            return self._visit(node) if self.settle is None else self._visit_bent(node)
+        except clock.OutOfTime:
+            return None
 
     # A node whose leaves are proved.
 
@@ -172,9 +194,13 @@ class Tree:
         part, bounds, _ = node
         possible = self._solved(bounds)
         least, values = (self.linear.cost, self.linear.values) if possible else (inf, ())
-        split = self._fractional(values) if possible else ()
+        self._visited += 1
+        if possible and self._diving and self._visited.bit_count() == 1 and self._visited.bit_length() % 3 == 1:
+            self._dive(bounds, values)
+            self._solved(bounds)
+        split = self._open(bounds, values) if possible else []
         if not len(split) or (self.cost is not None and least >= self.dearest - _CLOSE * abs(self.dearest)):
-            found = self._closed(part, self._within(bounds), possible=possible)
+            found = self._closed(part, bounds, possible=possible)
             if found is None:
                 return []
             least, values = float(found.cost), np.array(found.values)
@@ -182,28 +208,57 @@ class Tree:
         j = self._chosen(bounds, values, split, least)
         return self._halves(part, bounds, j, floor(values[j]), least)
 
-    def _closed(self, part: Part, program: Program, *, possible: bool) -> Vertex | None:
+    def _dive(self, bounds: Bounds, values: Any) -> None:
+        """A point to start from: one variable after the other rounded, yes or no before counts, and sooner to yes."""
+        lo, hi = self._arrays(bounds)
+        for _ in range(_DEPTH):
+            split = self._fractional(values)
+            if not len(split):
+                at = {int(j): (x, x) for j in self.counted for x in [Fraction(round(values[j]))]}
+                found = settled(self._within(at), self.linear, possible=True)[0] if self._solved(at) else None
+                if found is not None and (self.enough is None or found.cost < self.enough):
+                    self.proof.best, self.cost, self.proof.tied = found, found.cost, []
+                return
+            parts, yes_no = values[split] % 1, self.yes_no[split]
+            upper = parts > np.where(yes_no, _UP, 0.5)
+            k = int(np.argmax(np.where(upper, parts, -parts) + 2 * yes_no))
+            j, down, before = split[k], floor(values[split[k]]), (lo[split[k]], hi[split[k]])
+            for up in (upper[k], not upper[k]):
+                lo[j], hi[j] = (down + 1, before[1]) if up else (before[0], down)
+                if self.linear.within(lo, hi) and self.linear.cost < self.dearest:
+                    break
+            else:
+                return
+            values = self.linear.values
+
+    def _closed(self, part: Part, bounds: Bounds, *, possible: bool) -> Vertex | None:
         """None where prices close a part, else its exact vertex. A whole one is the best and closes it."""
-        if possible and self.cost is not None:
-            part.prices = self._prices(program)
-            bound = lower_bound(program, part.prices)
-            if bound is not None and bound >= self.cost:
+        if possible and self.enough is not None:
+            part.prices = multipliers(self.loose, self.linear.prices)
+            bound = lower_bound(self.loose, part.prices, within=bounds)
+            if bound is not None and bound >= self.enough:
+                self.proof.tied += [bounds] if bound == self.cost else []
                 return None
-        found, refutation = settled(program, self.linear, possible=possible)
+        part.prices = () if possible else refuted_by(self.loose, self.linear.ray, bounds)
+        if part.prices:
+            part.empty = True
+            return None
+        found, refutation = settled(self._within(bounds), self.linear, possible=possible)
         if found is None:
             part.prices, part.empty = refutation, True
             return None
         part.prices = found.prices
-        cheaper = self.cost is None or found.cost < self.cost
-        if cheaper and any(found.values[j].denominator != 1 for j in self.counted):
+        whole = all(found.values[j].denominator == 1 for j in self.counted)
+        cheaper = self.enough is None or found.cost < self.enough
+        if cheaper and not whole:
             return found
         if cheaper:
-            self.proof.best, self.cost = found, found.cost
+            self.proof.best, self.cost, self.proof.tied = found, found.cost, []
+        if found.cost == self.cost:
+            known = self.proof.best is not None and found.values == self.proof.best.values
+            others = (whole and not known) or not unique(self.loose, found, bounds)
+            self.proof.tied += [bounds] if others else []
         return None
-
-    def _prices(self, program: Program) -> tuple[Fraction, ...]:
-        """The solver's prices, rounded, without those that lean on a limit that does not exist."""
-        return multipliers(program, self.linear.prices)
 
     # A node with cones.
 
@@ -216,7 +271,7 @@ class Tree:
             if not self._solved(bounds) or self.linear.cost >= self.dearest:
                 return []
             least, values = self.linear.cost, self.linear.values
-            split = self._fractional(values)
+            split = self._open(bounds, values)
             if (len(split) and rounds >= _ROUNDS) or not self._learn(values, _BROKEN if len(split) else _KEPT):
                 break
         if len(split):
@@ -271,9 +326,14 @@ class Tree:
         counts = values[self.counted]
         return self.counted[np.abs(counts - np.round(counts)) > _WHOLE]
 
+    def _open(self, bounds: Bounds, values: Any) -> list[int]:
+        """Variables to split: counted, not held, and not at a whole number as far as the solver says."""
+        return [j for j in self._fractional(values).tolist() if operator.lt(*self._around(bounds, j))]
+
     def _halves(self, part: Part, bounds: Bounds, j: int, down: int, least: float) -> list[_Node]:
         """Both sides of a variable. The upper one first: to use a lot leads to a batch sooner than not to."""
         lo, hi = self._around(bounds, j)
+        down = min(max(down, int(lo)), int(hi) - 1)
         part.j, part.down, part.below, part.above = j, down, Part(), Part()
         return [
             (part.above, {**bounds, j: (Fraction(down + 1), hi)}, least),
@@ -285,7 +345,7 @@ class Tree:
         best, most, tried = -1, -inf, 0
         parts = {int(j): float(values[j] % 1) for j in split}
         for j in sorted(parts, key=lambda j: (not self.yes_no[j], abs(parts[j] - 0.5), j)):
-            if self.tries[:, j].min() < 1 and tried < _TRIED:
+            if self.tries[:, j].min() < _RELIABLE and tried < _TRIED:
                 tried += 1
                 if max(self._tried(bounds, j, floor(values[j]), parts[j], least)) >= self.dearest:
                     return j

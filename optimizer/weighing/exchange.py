@@ -10,7 +10,7 @@ from typing import Any, TypeAlias
 import numpy as np
 
 from optimizer.solver.program import uses
-from optimizer.weighing.weighable import Plan
+from optimizer.weighing.weighable import Limit, Plan
 
 Floats: TypeAlias = "np.ndarray[Any, np.dtype[np.float64]]"
 _NOTHING = 1e-9
@@ -26,6 +26,16 @@ class Lines:
     coefs: Floats
     lo: Floats
     hi: Floats
+
+    @classmethod
+    def of(cls, limits: Sequence[Limit], loads: int) -> Lines:
+        """Limits on so many loads together, with every addition at its exact dose."""
+        times = [1 if limit.whole else loads for limit in limits]
+        lo, hi = (
+            np.array([none if n is None else float(n * k) for n, k in zip(ends, times, strict=True)])
+            for none, ends in ((-np.inf, [limit.lo for limit in limits]), (np.inf, [limit.hi for limit in limits]))
+        )
+        return cls(np.array([[float(a) for a in limit.exact] for limit in limits]), lo, hi)
 
 
 def exchanged(plan: Plan, kilograms: Sequence[Fraction], lines: Lines, room: Fraction) -> list[Fraction] | None:

@@ -6,10 +6,9 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
 from functools import cached_property
-from math import floor
 
 from constraints.formula import Batch, Dosing, Formula
-from constraints.ingredients import Ingredient, Kind
+from constraints.ingredients import Ingredient
 from constraints.meaning import Role
 from constraints.quantities import Basis, Weight
 from constraints.requirement import Hold, Requirement
@@ -59,6 +58,8 @@ class Plan:
     loads: int
     divisions: Mapping[Ingredient, Fraction]
     cuts: tuple[Row, ...] = ()
+    given: tuple[Limit, ...] | None = None
+    """The limits where they are others than the problem's."""
 
     @cached_property
     def choices(self) -> list[Row]:
@@ -78,6 +79,8 @@ class Plan:
     @cached_property
     def limits(self) -> tuple[Limit, ...]:
         """Those requirements as rows over what is weighed, and the mixer's size; reckoned only where needed."""
+        if self.given is not None:
+            return self.given
         none = (_ZERO,) * len(self.problem.formula.dosed)
         touching = (Limit(None, row.coefs, none, row.coefs, row.lo, row.hi, whole=False) for row in self.cuts)
         return (*limits_of(self.problem, self.binding), *touching)
@@ -100,25 +103,22 @@ class Plan:
         """Money that one count of a column costs, with the additions it carries."""
         return value_per_kg(self.problem.formula, self.problem.formula.columns[j]) * self.unit(j)
 
-    def rounding(self, limit: Limit, side: int) -> Fraction:
-        """What rounding the additions of one load can take it beyond a limit's upper side (1) or lower side (-1).
+    def together(self, used: Sequence[int], room: Fraction) -> Plan:
+        """The loads as one, of which nearly any sharing in divisions keeps every limit.
 
-        Cure is only ever rounded down.
+        ``room`` is the part of one division of each of the ``used`` columns that every load is left free of a limit.
         """
-        total = _ZERO
-        for addition, coef in zip(self.problem.formula.dosed, limit.added, strict=True):
-            share = Fraction(1, 2)
-            if addition.item.kind is Kind.CURE:
-                share = _ONE if coef * side < 0 else _ZERO
-            total += abs(coef) * share * self.divisions[addition.item]
-        return total
-
-    def unlike(self, i: int) -> int:
-        """Most divisions by which the doses of an addition in two loads differ, each next to its exact one."""
-        formula = self.problem.formula
-        division = self.divisions[formula.dosed[i].item]
-        carried = (formula.carried(column)[i][1] * self.divisions[column] / division for column in formula.columns)
-        return 2 + floor(sum(map(abs, carried), _ZERO))
+        dosed = self.problem.formula.dosed
+        none, found = (_ZERO,) * len(dosed), []
+        for limit in self.limits:
+            times = 1 if limit.whole else self.loads
+            free = [abs(a) * self.divisions[d.item] * self.loads for d, a in zip(dosed, limit.added, strict=True)]
+            if not limit.whole:
+                free += [room * (self.loads - 1) * abs(limit.exact[j]) * self.unit(j) for j in used]
+            lo, hi = (None if n is None else n * times for n in (limit.lo, limit.hi))
+            lo, hi = None if lo is None else lo + sum(free), None if hi is None else hi - sum(free)
+            found.append(replace(limit, columns=limit.exact, added=none, lo=lo, hi=hi, whole=True))
+        return replace(self, loads=1, given=tuple(found))
 
 
 def binding(problem: Problem) -> list[Requirement]:

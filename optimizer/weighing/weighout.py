@@ -1,14 +1,15 @@
 """The weigh-out: kilograms a scale can show, load by load, and proof that they still satisfy everything.
 
-Lots are rounded first to the nearest division. Where that breaks a requirement, the batch is solved again in whole
-divisions. Additions are reckoned from each load's own rounded lots and rounded to the nearest division, cure always
-down; where the nearest breaks a limit, the other neighbour is tried. A lot in packs is used in whole packs, which the
-loads share; between loads no lot differs by more than one division.
+Lots are rounded first to the nearest division. Where that breaks a requirement, single divisions are exchanged, and
+where that does not help the batch is solved again in whole divisions. Additions are reckoned from each load's own
+rounded lots and rounded to the nearest division, cure always down; where the nearest breaks a limit, the other
+neighbour is tried. A lot in packs is used in whole packs, which the loads share; between loads no lot differs by more
+than one division.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from fractions import Fraction
 from math import ceil, floor
@@ -21,7 +22,7 @@ from optimizer.problem import Problem
 from optimizer.solver.exact import reduced_costs
 from optimizer.solver.optimum import Optimum, order_of_use
 from optimizer.solver.program import Layout, uses
-from optimizer.weighing.divisions import full, rough
+from optimizer.weighing.divisions import Found, in_divisions
 from optimizer.weighing.exchange import Lines, exchanged
 from optimizer.weighing.rounding import (
     Weighed,
@@ -39,10 +40,10 @@ from optimizer.weighing.rounding import (
 from optimizer.weighing.weighable import Plan
 
 _ZERO = Fraction(0)
-_HALF = Fraction(1, 2)
 _KEPT_COLUMNS = 16
-"""Columns the quick search looks at: those of the optimum and those that would cost least more."""
-
+"""Columns the first search looks at: those of the optimum and those that would cost least more."""
+_FEW_NODES, _NODES = 300, 2_000
+"""Nodes after which the searches over some columns, and the one over all, end; most need fewer than a hundred."""
 _NEAR_ENOUGH = Fraction(1, 200)
 """A weigh-out within this share of the unrounded optimum's cost is taken without looking for a cheaper one."""
 
@@ -50,10 +51,10 @@ _DIVISIONS = 3
 """Divisions by whose price a batch of a whole plan may be dearer than planned without a search for a cheaper one."""
 _ROOM = (0, 1, 3)
 """Divisions left free of every limit for the rounding of the additions: none at first, then more."""
+_SHARING = tuple(Fraction(n, 4) for n in (0, 1, 2, 4))
+"""Parts of a division of each lot left free of every limit for its sharing over several loads, one after the other."""
 _CUT_ROUNDS = 8
 """Searches made again with further cuts before the scale is blamed."""
-_TIGHT = Fraction(1, 5_000)
-"""Of a division, taken off every limit where the solver's tolerance let a batch through that does not hold exactly."""
 
 
 class ScalePrevents(Exception):
@@ -99,19 +100,23 @@ def weigh_near(problem: Problem, kilograms: Sequence[Fraction], lines: Lines) ->
         return None
     plan = Plan(problem, 1, divisions_of(problem, kilograms, 1))
     nearest = nearest_kg(plan, kilograms)
+    for moved, weighed, broken in _exchanged(plan, nearest, lines):
+        if not broken:
+            cost = sum((plan.cost(j) / plan.unit(j) * kg for j, kg in enumerate(kilograms) if kg), _ZERO)
+            dear = plan.value(weighed.total) > cost + _worth_of_divisions(plan)
+            return None if dear else replace(weighed, solved_again=moved != nearest)
+    return None
+
+
+def _exchanged(
+    plan: Plan, nearest: Sequence[Fraction], lines: Lines
+) -> Iterator[tuple[list[Fraction], Weighed, list[Requirement]]]:
+    """Kilograms after exchanges, weighed out, and what that breaks, with ever more room for the additions' rounding."""
     for room in _ROOM:
-        moved = exchanged(plan, nearest, lines, room * problem.order.meat_division_kg)
+        moved = exchanged(plan, nearest, lines, room * plan.problem.order.meat_division_kg)
         if moved is None:
-            return None
-        weighed = weighed_of(plan, [moved])
-        if not breaks(problem, plan.binding, weighed) and not over_mixer(problem, weighed):
-            break
-    else:
-        return None
-    cost = sum((plan.cost(j) / plan.unit(j) * kg for j, kg in enumerate(kilograms) if kg), _ZERO)
-    if plan.value(weighed.total) > cost + _worth_of_divisions(plan):
-        return None
-    return replace(weighed, solved_again=moved != nearest)
+            return
+        yield moved, *mended(plan, split(plan, moved))
 
 
 def _weigh_once(
@@ -123,23 +128,25 @@ def _weigh_once(
 ) -> Weighed:
     """One search within some cuts. ``tried`` collects the weigh-outs that broke something."""
     kilograms = layout.kilograms(optimum.values)
-    broken: list[Requirement] = []
+    blamed: list[Requirement] = []
     certain = True
     for loads in _load_counts(problem, kilograms):
         plan = Plan(problem, loads, divisions_of(problem, kilograms, loads), cuts)
-        nearest, failed = mended(plan, split(plan, nearest_kg(plan, kilograms)))
-        broken = broken or failed
-        tried += [nearest] if failed else []
-        best = None if failed or over_mixer(problem, nearest) else nearest
-        narrow = loads == 1 and len(kilograms) <= _KEPT_COLUMNS  # the full search is as quick
-        if not narrow and (best is None or not _near(plan, best, optimum.cost)):
-            best = _quick(plan, best, layout, optimum, tried)
+        nearest = nearest_kg(plan, kilograms)
+        weighed, failed = mended(plan, split(plan, nearest))
+        blamed = blamed or failed
+        best = _cheaper(plan, None, weighed, failed)
+        tried += [weighed] if failed else []
+        if best is None or not _near(plan, best, optimum.cost):
+            for _, weighed, broken in _exchanged(plan, nearest, Lines.of(plan.limits, loads)):
+                tried += [weighed] if broken else []
+                best = _cheaper(plan, best, weighed, broken)
         if best is None or (loads == 1 and not _near(plan, best, optimum.cost)):
-            best, settled = _thorough(plan, best, tried)
+            best, settled = _searched(plan, best, layout, optimum, tried)
             certain = certain and settled
         if best is not None:
-            return replace(_sooner(plan, best), solved_again=bool(broken))
-    raise ScalePrevents(broken, certain=certain)
+            return replace(_sooner(plan, best), solved_again=bool(blamed))
+    raise ScalePrevents(blamed, certain=certain)
 
 
 def _sooner(plan: Plan, weighed: Weighed) -> Weighed:
@@ -217,36 +224,40 @@ def _cheaper(plan: Plan, known: Weighed | None, other: Weighed, broken: Sequence
     return other if known is None or plan.value(other.total) < plan.value(known.total) else known
 
 
-def _quick(plan: Plan, known: Weighed | None, layout: Layout, optimum: Optimum, tried: list[Weighed]) -> Weighed | None:
-    """The best of a known weigh-out and what the quick searches find, with more and more room until one is near."""
-    size, best = len(plan.problem.formula.columns), known
+def _searched(
+    plan: Plan, known: Weighed | None, layout: Layout, optimum: Optimum, tried: list[Weighed]
+) -> tuple[Weighed | None, bool]:
+    """The cheaper of a known weigh-out and what the tree finds, and whether that has settled the matter.
+
+    First over the columns of the optimum and those that would cost least more, then over all of them; several loads
+    first as one, with ever more room for their sharing.
+    """
+    size = len(plan.problem.formula.columns)
     rest = reduced_costs(layout.program, optimum.prices)[:size]
     ranked = sorted(range(size), key=lambda j: (not optimum.values[j], abs(rest[j]), j))
-    kept = sorted(ranked[:_KEPT_COLUMNS])
-    for room in (1,) if plan.loads == 1 else (0, _HALF, 1):
-        totals = rough(plan, kept, Fraction(room))
-        if totals is None:
-            continue
-        found, broken = mended(plan, split(plan, [totals.get(j, _ZERO) for j in range(size)]))
-        tried += [found] if broken else []
-        best = _cheaper(plan, best, found, broken)
-        if best is not None and _near(plan, best, optimum.cost):
-            break
-    return best
-
-
-def _thorough(plan: Plan, known: Weighed | None, tried: list[Weighed]) -> tuple[Weighed | None, bool]:
-    """The cheaper of a known weigh-out and what the full search finds, and whether that has settled the matter."""
-    for tight in (_ZERO, _TIGHT * plan.problem.order.meat_division_kg):
-        found = full(plan, tight)
-        if not found.loads:
-            return known, found.certain
-        for doses in ((), found.doses):  # the nearest where they will do
-            again = weighed_of(plan, found.loads, doses=doses)
-            if not breaks(plan.problem, plan.binding, again) and not over_mixer(plan.problem, again):
-                return _cheaper(plan, known, again, ()), True
-        tried.append(again)
+    kept, used = sorted(ranked[:_KEPT_COLUMNS]), [j for j in range(size) if optimum.values[j]]
+    together = [plan.together(used, room) for room in _SHARING] if plan.loads > 1 else []
+    few = [(posed, kept, _FEW_NODES) for posed in (*together, *([plan] if size > _KEPT_COLUMNS else []))]
+    for posed, columns, nodes in (*few, (plan, range(size), _NODES)):
+        with clock.doing("looking for whole divisions of the scales"):
+            found = in_divisions(posed, columns, nodes, _NEAR_ENOUGH)
+        if found.certain and posed is plan:
+            return known, True
+        for again in _weighed(plan, found, shared=posed is plan):
+            broken = breaks(plan.problem, plan.binding, again)
+            tried += [again] if broken else []
+            if _cheaper(plan, known, again, broken) is again:
+                return again, True
     return known, False
+
+
+def _weighed(plan: Plan, found: Found, *, shared: bool) -> list[Weighed]:
+    """What was found weighed out: loads that are ``shared`` with the nearest doses, and with those found."""
+    if not found.loads:
+        return []
+    if not shared:
+        return [mended(plan, split(plan, found.loads[0]))[0]]
+    return [weighed_of(plan, found.loads, doses=doses) for doses in ((), found.doses)]
 
 
 def _load_counts(problem: Problem, kilograms: Sequence[Fraction]) -> tuple[int, ...]:

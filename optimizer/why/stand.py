@@ -51,7 +51,7 @@ def in_whole(kept: Kept) -> tuple[Fraction, ...] | None:
     """The cheapest point of a program kept in the solver, however long it takes. Raises OutOfTime."""
     with searching(kept, ALL):
         values = kept.best()
-    if kept.stopped:
+    if not kept.certain:
         raise clock.OutOfTime
     return values or None
 
