@@ -23,7 +23,7 @@ from optimizer.solver.model import SolverDisagrees
 
 _ZERO = Fraction(0)
 _GAP = Fraction(1, 200)
-NEAR_NODES = 20
+NEAR_NODES = 200
 """Nodes after which a search for the nearest figure in whole numbers takes the best one found."""
 
 Terms = tuple[Sequence[Fraction], Sequence[Fraction] | None]

@@ -24,7 +24,7 @@ from optimizer.solver.simplex import Simplex, settled
 from optimizer.solver.tree import Bounds
 
 _ZERO = Fraction(0)
-MOST_NODES = 200
+MOST_NODES = 1_000
 """Nodes after which a search in whole numbers is given up; each is a linear program, and few need more than ten."""
 MOMENT = 0.3
 """Seconds left to make an exact batch of what a search that was stopped has found."""

@@ -192,7 +192,9 @@ class Tree:
     def _visit(self, node: _Node) -> list[_Node]:
         """Close a part, or split it."""
         part, bounds, _ = node
-        possible = self._solved(bounds)
+        possible = False
+        with suppress(SolverDisagrees):  # left unsettled it is settled in exact arithmetic
+            possible = self._solved(bounds)
         least, values = (self.linear.cost, self.linear.values) if possible else (inf, ())
         self._visited += 1
         if possible and self._diving and self._visited.bit_count() == 1 and self._visited.bit_length() % 3 == 1:
