@@ -19,7 +19,7 @@ from optimizer.solver.model import Ending, SolverDisagrees
 from optimizer.solver.optimum import Ranks
 
 if TYPE_CHECKING:
-    from optimizer.bench.bench import Bench
+    from optimizer.bench import Bench
 
 _Test = Callable[[Sequence[Requirement]], bool]
 """Whether a batch satisfies some requirements."""
@@ -84,7 +84,7 @@ class _Search:
     """One search for a conflict, and whether what it found last is certain."""
 
     def __init__(self, problem: Problem) -> None:
-        from optimizer.bench.bench import Bench  # late: only a conflict pays for its imports
+        from optimizer.bench import Bench  # late: only a conflict pays for its imports
 
         self.problem = problem
         self.chosen = list(problem.choosing)
@@ -109,22 +109,20 @@ class _Search:
 
     def _smallest(self) -> list[Requirement]:
         start = self.chosen
-        self.opened.hold(start)
-        if not self.opened.seems_possible():
-            found = _linear(self.opened, start)
-            if found is not None and not self.uncertain:
-                return found
-            start = found or start
+        if not self._on_paper(start):
+            start = _by_halves(start, self._on_paper)
+            if not self.uncertain:
+                return start
         test = self._with_cones if self.uncertain else self._in_whole if self.bench.whole else self._on_paper
         if test(start):
             if not self.settled:
-                return list(start)
+                return start
             raise SolverDisagrees("a batch was said not to exist, and one was found")
         return _by_halves(start, test)
 
     def _packs_matter(self, core: Sequence[Requirement]) -> bool:
         """True where opened packs, with any rule on the use of lots kept, would leave the core possible."""
-        from optimizer.bench.bench import Bench
+        from optimizer.bench import Bench
 
         if not self.bench.whole:
             return False
@@ -138,15 +136,16 @@ class _Search:
         return [*requirements, *(widened(r, least, None) for r in sizes if not any(r is kept for kept in requirements))]
 
     def _on_paper(self, requirements: Sequence[Requirement]) -> bool:
-        self.bench.hold(requirements)
-        return bool(self.bench.point())
+        """With any part of a pack and any use of lots."""
+        self.opened.hold(requirements)
+        return bool(self.opened.point())
 
     def _in_whole(self, requirements: Sequence[Requirement]) -> bool:
         """With whole packs and pulls; True where that could not be settled.
 
         A requirement that lots go together changes more of the program than its rows.
         """
-        from optimizer.bench.bench import Bench
+        from optimizer.bench import Bench
         from optimizer.solver.kept import Unsettled
 
         gone = [r for r in self.chosen if not any(r is kept for kept in requirements)]
@@ -162,11 +161,11 @@ class _Search:
         return possible
 
     def _with_cones(self, requirements: Sequence[Requirement]) -> bool:
-        from optimizer.bench.rows import layout_for
         from optimizer.solver.cone import optimise_with_cuts
+        from optimizer.solver.program import layout_of
 
         requirements = self._some_batch(requirements)
-        layout, formula = layout_for(self.problem, requirements), self.problem.formula
+        layout, formula = layout_of(self.problem, requirements), self.problem.formula
         held = optimise_with_cuts(layout, requirements, formula, Ranks((), ()))
         if held.optimum.ending is Ending.TIME_LIMIT:
             raise OutOfTime
@@ -180,28 +179,6 @@ class _Search:
         self.bench.hold([other for other in self.chosen if other is not requirement])
         found, sure = self.bench.nearest(requirement)
         return Reach(requirement, found.get("lo"), found.get("hi"), sure)
-
-
-def _linear(bench: Bench, chosen: Sequence[Requirement]) -> list[Requirement] | None:
-    """A smallest conflict where no whole numbers matter: found in floating point, then proved in every part.
-
-    None where a part could not be proved.
-    """
-    core = list(chosen)
-    for requirement in reversed(chosen):
-        without = [r for r in core if r is not requirement]
-        bench.hold(without)
-        if not bench.seems_possible():
-            core = without
-    bench.hold(core)
-    bench.kept.aim({})
-    if not bench.kept.refuted():
-        return None
-    for requirement in core:
-        bench.hold([r for r in core if r is not requirement])
-        if not bench.kept.point():
-            return None
-    return core
 
 
 def _by_halves(chosen: Sequence[Requirement], test: _Test) -> list[Requirement]:

@@ -135,9 +135,10 @@ def _with_confidence(recipe: Recipe, formula: Formula, requirements: Sequence[Re
     return [r if asked is None else confident(r, asked.confidence(), formula) for r in requirements]
 
 
-def rows_of(problem: Problem) -> list[Row]:
+def rows_of(problem: Problem, requirements: Sequence[Requirement] | None = None) -> list[Row]:
     """The rows of the model, each owned by the requirement it belongs to."""
-    return [row.owned(requirement) for requirement in problem.choosing for row in requirement.rows(problem.formula)]
+    chosen = problem.choosing if requirements is None else requirements
+    return [row.owned(requirement) for requirement in chosen for row in requirement.rows(problem.formula)]
 
 
 def _binds(requirement: Requirement) -> bool:

@@ -16,7 +16,7 @@ from constraints.ingredients import Lot
 from constraints.row import Row
 from constraints.vector import solve as eliminate
 from optimizer.answer import blend
-from optimizer.bench.bench import Bench, with_lots
+from optimizer.bench import Bench, with_lots
 from optimizer.solver.exact import no_sum_fits, refuted_by
 from optimizer.solver.model import Ending, Program, Variable, relaxed
 from optimizer.solver.optimum import Ranks, optimise
@@ -63,7 +63,7 @@ def test_more_of_a_lot_is_as_if_it_had_been_there_from_the_start(seed: int) -> N
         for j, lot in enumerate(problem.formula.columns[:8]):
             assert isinstance(lot, Lot)
             grown = [replace(c, on_hand_kg=Fraction(60)) if c is lot else c for c in problem.formula.lots]
-            fresh = Bench(with_lots(problem, [c for c in grown if isinstance(c, Lot)], same=True)).least_cost()
+            fresh = Bench(with_lots(problem, [c for c in grown if isinstance(c, Lot)])).least_cost()
             with bench.with_more(j, 60 * lot.usable) as there:
                 assert there.least_cost() == fresh
         assert bench.least_cost() == before

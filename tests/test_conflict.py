@@ -15,7 +15,7 @@ from constraints.requirement import Requirement
 from constraints.row import Row
 from constraints.stock import Kilograms
 from optimizer.answer import Status, blend
-from optimizer.bench.extreme import extreme as furthest
+from optimizer.bench import extreme as furthest
 from optimizer.conflict import Conflict, explain
 from optimizer.problem import Problem
 from optimizer.solver.kept import Kept

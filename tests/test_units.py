@@ -14,7 +14,7 @@ from uncertain import uncertain_kitchen
 
 from constraints.ingredients import Lot
 from optimizer.answer import Answer, Status, blend
-from optimizer.bench.bench import with_lots
+from optimizer.bench import with_lots
 from optimizer.problem import Problem
 from optimizer.why.ground import ground_of
 from optimizer.why.lots import lot_price

@@ -17,9 +17,9 @@ from kitchens import random_kitchen
 from scipy.optimize import linprog
 
 from constraints.requirement import Requirement, widened
-from optimizer.bench.rows import layout_for
 from optimizer.problem import Problem
 from optimizer.solver.model import Program
+from optimizer.solver.program import layout_of
 from optimizer.why.ground import Ground, ground_of
 from optimizer.why.limits import LimitPrice, Side, limit_prices
 from optimizer.why.lots import LotPrice, lots_priced
@@ -54,7 +54,7 @@ def outside(program: Program) -> Any:
 def least(problem: Problem, old: Requirement | None = None, new: Requirement | None = None) -> float | None:
     """scipy's least cost with one requirement replaced; None where it finds no batch."""
     chosen = [new if r is old and new is not None else r for r in problem.choosing]
-    found = outside(layout_for(problem, chosen, any_size=True).program)
+    found = outside(layout_of(problem, chosen, any_size=True).program)
     return found.fun if found.status == 0 else None
 
 
@@ -177,7 +177,7 @@ def test_marginals_of_scipy_lie_between_the_two_sides() -> None:
         price = next((p for p in limit_prices(ground)[0] if p.requirement is size), None)
         if price is None or price.loosen is None or price.tighten is None:
             continue
-        program = layout_for(ground.problem, any_size=True).program
+        program = layout_of(ground.problem, any_size=True).program
         row = next(r for r in program.rows if r.label == "weight")
         fixed = replace(row, lo=row.value(ground.values), hi=row.value(ground.values))
         found = outside(replace(program, rows=tuple(fixed if r is row else r for r in program.rows)))

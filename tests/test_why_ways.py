@@ -23,8 +23,7 @@ from constraints.quantities import Basis
 from constraints.requirement import Requirement, widened
 from constraints.stock import Kilograms
 from optimizer.answer import Answer, Status, blend
-from optimizer.bench.bench import with_lots
-from optimizer.bench.rows import layout_for
+from optimizer.bench import with_lots
 from optimizer.cause import cause
 from optimizer.order import Asked, order_of
 from optimizer.problem import Problem, assemble
@@ -32,6 +31,7 @@ from optimizer.reading.lots import parse_lots
 from optimizer.reading.offers import parse_offers
 from optimizer.reading.recipe import parse_recipe
 from optimizer.solver.model import Program, Variable, relaxed
+from optimizer.solver.program import layout_of
 from optimizer.why.explain import Explanation, explain
 from optimizer.why.ground import ground_of
 from optimizer.why.lots import lots_priced
@@ -59,13 +59,13 @@ def outside(program: Program) -> Any:
 
 def possible(problem: Problem, requirements: Sequence[Requirement] | None = None, *, opened: bool = False) -> bool:
     """Whether scipy finds a batch, packs opened or not."""
-    program = layout_for(problem, requirements).program
+    program = layout_of(problem, requirements).program
     return bool(outside(relaxed(program) if opened else program).status == 0)
 
 
 def least(problem: Problem) -> float | None:
     """scipy's least cost, None where it finds no batch."""
-    found = outside(layout_for(problem).program)
+    found = outside(layout_of(problem).program)
     return float(found.fun) if found.status == 0 else None
 
 

@@ -12,7 +12,6 @@ from contextlib import contextmanager
 from dataclasses import replace
 from fractions import Fraction
 from math import inf
-from typing import Any
 
 from constraints.row import Row
 from optimizer import clock
@@ -20,7 +19,7 @@ from optimizer.solver.exact import Vertex, refuted_by
 from optimizer.solver.lattice import whole
 from optimizer.solver.model import Program, Variable
 from optimizer.solver.session import Session
-from optimizer.solver.simplex import Simplex, settled
+from optimizer.solver.simplex import settled
 from optimizer.solver.tree import Bounds
 
 _ZERO = Fraction(0)
@@ -48,7 +47,7 @@ class Unsettled(Exception):
 class Kept:
     """One program. Its limits, bounds and costs may change; columns without whole numbers and rows may be added.
 
-    ``settle``, ``guess`` and ``refuted`` leave whole numbers aside; ``best`` keeps them. ``certain`` says whether the
+    ``settle`` leaves whole numbers aside; ``best`` keeps them. ``certain`` says whether the
     last search in whole numbers went to its end, so that it proves what it found; where not, ``reported`` is a lower
     bound that is not proved. ``tied`` are the parts of its tree in which something else may cost as little.
     """
@@ -99,11 +98,7 @@ class Kept:
             cost = costs.get(j, _ZERO)
             if v.cost != cost:
                 self.variables[j] = replace(v, cost=cost)
-        self.aim_about([float(costs[j]) if j in costs else 0.0 for j in range(len(self.variables))])
-
-    def aim_about(self, costs: Any) -> None:
-        """Put costs on the variables for a guess only: what is proved is proved for the costs last aimed at."""
-        self._linear.costs(costs)
+        self._linear.costs([float(costs[j]) if j in costs else 0.0 for j in range(len(self.variables))])
 
     def add_row(self, row: Row) -> int:
         """Add a row over the variables there are; its place."""
@@ -126,34 +121,12 @@ class Kept:
 
     # Questions without whole numbers.
 
-    def guess(self) -> tuple[float, ...]:
-        """The values at a cheapest point as the solver says, not proved; empty where it found none."""
-        return tuple(self._linear.values.tolist()) if self._linear.run() else ()
-
-    def stand(self) -> tuple[Fraction, ...]:
-        """The point at which the solver stands, exact; empty where it breaks anything."""
-        values = Simplex(self.program, self._linear.basis).values
-        return values if self.program.feasible(values) else ()
-
     def settle(self) -> Vertex | None:
         """The cheapest vertex, or None where there is no point; either one proved.
 
         Raises SolverDisagrees where neither can be proved.
         """
         return settled(self.program, self._linear, possible=self._linear.run())[0]
-
-    def point(self) -> tuple[Fraction, ...]:
-        """Some point, proved; empty where there is none, which is proved too. Nothing costs anything afterwards."""
-        self.aim({})
-        values = self.stand() if self._linear.run() else ()
-        if values:
-            return values
-        found = self.settle()
-        return () if found is None else found.values
-
-    def refuted(self) -> bool:
-        """True where a ray proves that there is no point, whole numbers left aside."""
-        return not self._linear.run() and bool(refuted_by(self.program, self._linear.ray))
 
     def leaning(self) -> list[int] | None:
         """Variables whose upper bounds the proof of a ray leans on, the most first; None without such a proof."""

@@ -55,10 +55,30 @@ def holds_of(problem: Problem) -> tuple[Hold, ...]:
     return tuple(holds)
 
 
-def layout_of(problem: Problem, extra: Sequence[Row] = ()) -> Layout:
-    """The program of a problem, to any weight the lots allow (the scales come later)."""
-    rows = [*rows_of(problem), *extra]
-    return build(problem.formula, holds_of(problem), rows, choices_of(problem), problem.order.meat_division_kg)
+def layout_of(
+    problem: Problem,
+    requirements: Sequence[Requirement] | None = None,
+    *,
+    any_size: bool = False,
+    opened: bool = False,
+    choices: bool = True,
+) -> Layout:
+    """The program of a problem under some requirements, to any weight the lots allow (the scales come later).
+
+    With ``opened`` any part of a pack and any small pull may be used; without ``choices`` the rules on which lots are
+    used at all are left aside. With ``any_size`` only its own row keeps a free addition to its share of the meat, and
+    not the order's size, so that the size can move.
+    """
+    chosen = problem.choosing if requirements is None else requirements
+    holds = list(holds_of(problem))
+    if any_size:
+        plenty = sum((lot.usable_kg for lot in problem.formula.lots if isinstance(lot, Lot)), _ONE)
+        most = {a.item: (a.most or _ZERO) for a in problem.formula.free}
+        holds = [replace(h, most=most[h.column] * plenty) if h.column in most else h for h in holds]
+    if opened:
+        holds = [Hold(h.column, h.most, must=h.must) for h in holds]
+    uses = choices_of(problem, chosen) if choices else []
+    return build(problem.formula, holds, rows_of(problem, chosen), uses, problem.order.meat_division_kg)
 
 
 def choices_of(problem: Problem, requirements: Sequence[Requirement] | None = None) -> list[Row]:

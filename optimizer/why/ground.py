@@ -19,13 +19,12 @@ from constraints.numbers import PERCENT
 from constraints.requirement import Hold, Requirement, widened
 from constraints.row import Cone, Row
 from constraints.stock import Tidy
-from optimizer.bench.rows import layout_for
 from optimizer.problem import Problem
 from optimizer.solver.exact import reduced_costs
 from optimizer.solver.kept import Kept
 from optimizer.solver.model import Basis, Place, Program, SolverDisagrees
 from optimizer.solver.optimum import held, settle
-from optimizer.solver.program import Layout, holds_of
+from optimizer.solver.program import Layout, holds_of, layout_of
 from optimizer.solver.simplex import vertex
 from optimizer.why.moving import Drift, Family
 from optimizer.why.stand import CLOSE, Curved, Stand
@@ -160,7 +159,7 @@ class Ground:
     def cost_with(self, old: Requirement, new: Requirement) -> Fraction | None:
         """The least cost with one requirement replaced, everything solved again; None where there is no batch."""
         chosen = [new if r is old else r for r in self.problem.choosing]
-        program = layout_for(self.posed, chosen, any_size=True).program
+        program = layout_of(self.posed, chosen, any_size=True).program
         cones = tuple(cone for r in chosen for cone in self.cones_of(r, len(program.variables)))
         found = Curved(program, cones).cheapest()
         return None if found is None else found.cost
@@ -199,7 +198,7 @@ def ground_of(
     ``values`` and ``basis`` are those of an optimum already found (the blend shown), of which nothing is solved again;
     without them it is found here. ``kept`` are pulls and remnants that the optimum keeps without rows for them.
     """
-    layout = layout_for(problem, any_size=True)
+    layout = layout_of(problem, any_size=True)
     program = layout.program
     if kept is not None and (program.whole or kept == problem.order.imposed or kept.says_nothing):
         return ground_of(imposing(problem, kept), values)

@@ -18,7 +18,7 @@ from dataclasses import dataclass, replace
 from fractions import Fraction
 
 from constraints.row import Cone
-from optimizer.bench.extreme import extreme
+from optimizer.bench import extreme
 from optimizer.solver.exact import reduced_costs, refutes
 from optimizer.solver.kept import Kept
 from optimizer.solver.model import Basis, Place, Program, SolverDisagrees

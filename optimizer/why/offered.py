@@ -16,7 +16,6 @@ from constraints.faults import BadInput, Fault
 from constraints.ingredients import Lot
 from constraints.numbers import trimmed
 from constraints.stock import Tidy
-from optimizer.bench.rows import layout_for
 from optimizer.order import Order
 from optimizer.problem import Problem, assemble
 from optimizer.reading.entry import WhenMissing
@@ -24,7 +23,7 @@ from optimizer.reading.lots import LotTable
 from optimizer.reading.offer_columns import BreakKind
 from optimizer.reading.offers import Offer, OfferTable, Stretch
 from optimizer.reading.recipe import Recipe
-from optimizer.solver.program import holds_of
+from optimizer.solver.program import holds_of, layout_of
 from optimizer.why.ground import Means, all_keep, imposing, least_of
 from optimizer.why.lots import Line, Market, PerHeld, entry, kinks, worth
 from optimizer.why.stand import Curved, curved_of
@@ -158,7 +157,7 @@ def offers_valued(
     why = {out.lot.name: out.why for out in free.left_out}
     columns = {column.name: j for j, column in enumerate(free.formula.columns)}
     taken = {columns[offer.lot.name] for offer in offers if offer.lot.name in columns}
-    holds, units = holds_of(tidy), layout_for(free).units
+    holds, units = holds_of(tidy), layout_of(free).units
     programs = [curved_of(tidy)]
     if kept is not None and not whole and not programs[0].cones:
         programs.insert(0, curved_of(free))

@@ -7,7 +7,6 @@ from fractions import Fraction
 from functools import cached_property
 
 from optimizer import clock
-from optimizer.bench.rows import layout_for
 from optimizer.problem import Problem
 from optimizer.solver import cone
 from optimizer.solver.conic import Units
@@ -15,6 +14,7 @@ from optimizer.solver.exact import reduced_costs
 from optimizer.solver.kept import Kept, searching
 from optimizer.solver.model import Basis, Ending, Place, SolverDisagrees
 from optimizer.solver.optimum import Ranks
+from optimizer.solver.program import layout_of
 from optimizer.solver.session import ALL
 
 _ZERO = Fraction(0)
@@ -108,7 +108,7 @@ def _place(value: Fraction, lo: Fraction | None, hi: Fraction | None, scale: Fra
 
 def curved_of(problem: Problem) -> Curved:
     """The program of a problem with its cones."""
-    layout = layout_for(problem, any_size=True)
+    layout = layout_of(problem, any_size=True)
     size = len(layout.program.variables)
     cones = tuple(found.over(layout.units, size) for found in cone.cones_of(problem.choosing, problem.formula))
     return Curved(layout.program, cones)

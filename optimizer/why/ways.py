@@ -18,7 +18,7 @@ from constraints.numbers import PERCENT
 from constraints.requirement import Requirement, measured_again
 from constraints.stock import Stock
 from optimizer.answer import Answer
-from optimizer.bench.bench import NEAR_NODES, Bench, with_lots
+from optimizer.bench import NEAR_NODES, Bench, with_lots
 from optimizer.cause import inward
 from optimizer.conflict import Conflict
 from optimizer.problem import Problem
@@ -212,7 +212,7 @@ class _Search:
         """The problem with some lots replaced by others of the same name."""
         new = {lot.name: lot for lot in lots}
         held = [new.get(lot.name, lot) for lot in self.problem.formula.lots if isinstance(lot, Lot)]
-        return with_these(self.problem, held, same=True)
+        return with_these(self.problem, held)
 
     def _each(self, kind: Kind, lots: Sequence[Lot], changed: Callable[[Sequence[Lot]], Problem]) -> Iterator[Way]:
         """Each of some lots changed by itself, the first few; where none will do alone, all of them."""
@@ -349,10 +349,10 @@ def _conceded(problem: Problem, requirement: Requirement, figure: Fraction) -> C
     return Concession(requirement, "lo", lo, rounded(figure, -1))
 
 
-def with_these(problem: Problem, lots: Sequence[Lot], *, same: bool = False) -> Problem:
-    """The problem over other lots, their stock judged anew; ``same`` as in with_lots."""
+def with_these(problem: Problem, lots: Sequence[Lot]) -> Problem:
+    """The problem over other lots, their stock judged anew."""
     stock = Stock.of(lots)
-    return with_requirements(with_lots(problem, lots, same=same), lambda r: stock if r.role is Role.STOCK else r)
+    return with_requirements(with_lots(problem, lots), lambda r: stock if r.role is Role.STOCK else r)
 
 
 def fixed_broken(problem: Problem) -> bool:

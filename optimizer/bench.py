@@ -5,7 +5,7 @@ Everything a report on a conflict asks is asked of the one program kept here (se
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import replace
 from fractions import Fraction
@@ -15,17 +15,25 @@ from constraints.ingredients import Lot
 from constraints.meaning import Role
 from constraints.requirement import Requirement
 from constraints.row import Row, RowKind
-from optimizer.bench.extreme import MANY, Part, extreme, figure_of
-from optimizer.bench.rows import carry_rows, layout_for
 from optimizer.problem import Problem
 from optimizer.solver.kept import MOST_NODES, Kept, Unsettled, searching
 from optimizer.solver.model import SolverDisagrees
+from optimizer.solver.program import layout_of
 
 _ZERO = Fraction(0)
+_ONE = Fraction(1)
 _GAP = Fraction(1, 200)
 NEAR_NODES = 200
 """Nodes after which a search for the nearest figure in whole numbers takes the best one found."""
+_TURNS = 60
+MANY = 60
+"""Whole numbers above which a figure near to the best without them is good enough."""
+_NEAR = Fraction(1, 1000)
+"""How near, as a share of the figure; a concession is told to a tenth of a percent or so."""
 
+
+Part = Mapping[int, Fraction]
+"""A sum: so much per unit of each variable."""
 Terms = tuple[Sequence[Fraction], Sequence[Fraction] | None]
 """Numerator and denominator (None: one) of a figure, per kilogram of each column."""
 
@@ -44,7 +52,7 @@ class Bench:
         """``opened``: any part of a pack and any small pull may be used. Without ``choices`` no use of lots counts."""
         self.problem = problem
         self.requirements = tuple(problem.choosing if requirements is None else requirements)
-        self.layout = layout_for(problem, self.requirements, opened=opened, choices=choices)
+        self.layout = layout_of(problem, self.requirements, opened=opened, choices=choices)
         program = self.layout.program
         self.kept = Kept(program)
         self.costs = {j: v.cost for j, v in enumerate(program.variables)}
@@ -91,7 +99,7 @@ class Bench:
             largest = None if lot.largest_pull_kg is None else max(lot.largest_pull_kg, kg)
             grown = replace(lot, on_hand_kg=kg, largest_pull_kg=largest)
             lots = [grown if known is lot else known for known in self.problem.formula.lots if isinstance(known, Lot)]
-            yield Bench(with_lots(self.problem, lots, same=True), self.requirements)
+            yield Bench(with_lots(self.problem, lots), self.requirements)
             return
         unit = self.layout.units[j]
         kept.bound(j, v.lo, Fraction(most // unit) if lot.pack_kg is not None else most / unit)
@@ -102,15 +110,10 @@ class Bench:
 
     # Questions.
 
-    def seems_possible(self) -> bool:
-        """Whether the solver finds a point, whole numbers left aside; not proved."""
-        self.kept.aim_about([0.0] * len(self.kept.variables))
-        return bool(self.kept.guess())
-
     def point(self) -> tuple[Fraction, ...]:
         """Some point; empty where there is none (``kept.certain`` says whether that is sure; see ``Kept.best``)."""
         self.kept.aim({})
-        return self.kept.best() if self.whole else self.kept.point()
+        return self.kept.best()
 
     def cheapest(self) -> tuple[Fraction, ...]:
         """The cheapest point; empty where there is none.
@@ -211,9 +214,67 @@ class Bench:
             return None
 
 
-def with_lots(problem: Problem, lots: Sequence[Lot], *, same: bool = False) -> Problem:
-    """The problem over other lots; ``same`` where they differ only in amounts on hand, packs and pulls."""
-    formula = Formula(lots, problem.formula.additions, problem.formula.process)
-    if same:
-        carry_rows(problem.formula, formula)
-    return replace(problem, formula=formula)
+def with_lots(problem: Problem, lots: Sequence[Lot]) -> Problem:
+    """The problem over other lots."""
+    return replace(problem, formula=Formula(lots, problem.formula.additions, problem.formula.process))
+
+
+def extreme(kept: Kept, over: Part, under: Part | None, sign: int) -> tuple[Fraction | None, bool]:
+    """The smallest (``sign`` 1) or largest (-1) figure, and whether it is sure; None where there is no point.
+
+    A ratio is made small by solving for ``over - figure * under`` with ever better figures (Dinkelbach, Management
+    Science 13, 1967, 492-498). None too where the best point has nothing to
+    divide by. The costs are others afterwards. Raises Unsettled where whole numbers leave it open.
+    """
+    figure = loose(kept, over, under, sign)
+    return (figure, True) if figure is None or not kept.counted else _in_whole(kept, over, under, sign, figure)
+
+
+def figure_of(over: Part, under: Part | None, values: Sequence[Fraction]) -> Fraction | None:
+    """The figure of a point; None where there is nothing to divide by."""
+    top = sum((a * values[j] for j, a in over.items() if values[j]), _ZERO)
+    if under is None:
+        return top
+    bottom = sum((a * values[j] for j, a in under.items() if values[j]), _ZERO)
+    return top / bottom if bottom > 0 else None
+
+
+def loose(kept: Kept, over: Part, under: Part | None, sign: int) -> Fraction | None:
+    """The extreme figure with whole numbers left aside, exact."""
+    figure: Fraction | None = None
+    for _ in range(_TURNS):
+        kept.aim(_drawn(over, under, figure or _ZERO, sign))
+        found = kept.settle()
+        now = None if found is None else figure_of(over, under, found.values)
+        if now is None or now == figure or under is None:
+            return now
+        figure = now
+    raise SolverDisagrees("the nearest figure could not be settled")
+
+
+def _in_whole(kept: Kept, over: Part, under: Part | None, sign: int, bound: Fraction) -> tuple[Fraction | None, bool]:
+    """The extreme figure in whole numbers, from the one without them on; none can be better than that.
+
+    With many whole numbers a figure very near to it is not made better.
+    """
+    best: Fraction | None = None
+    aimed, sure = bound, True
+    for _ in range(_TURNS):
+        kept.aim(_drawn(over, under, aimed, sign))
+        values = kept.best()
+        sure = kept.certain
+        found = figure_of(over, under, values) if values else None
+        if found is None or (best is not None and sign * (found - best) >= 0):
+            break
+        best = aimed = found
+        near = len(kept.counted) > MANY and abs(best - bound) <= _NEAR * max(_ONE, abs(bound))
+        if under is None or best == bound or near:
+            break
+    return best, sure
+
+
+def _drawn(over: Part, under: Part | None, figure: Fraction, sign: int) -> dict[int, Fraction]:
+    """The costs ``sign * (over - figure * under)``."""
+    if under is None:
+        return {j: sign * a for j, a in over.items()}
+    return {j: sign * (over.get(j, _ZERO) - figure * under.get(j, _ZERO)) for j in {*over, *under}}
