@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import sys
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
@@ -53,13 +53,7 @@ def plan(
 
 
 def planned(
-    week: str,
-    happened: Typed,
-    wanted: Mapping[str, Typed],
-    time_limit: Figure,
-    keys: Mapping[str, object],
-    *,
-    compare: bool,
+    week: str, happened: Typed, wanted: Mapping[str, Typed], time_limit: Figure, keys: dict[str, Any], *, compare: bool
 ) -> Outcome | None:
     """The week planned, or what is left of it; None where the time was over before there was any plan.
 

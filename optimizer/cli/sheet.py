@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Mapping
 from dataclasses import replace
-from typing import Annotated
+from typing import Annotated, Any
 
 import typer
 
@@ -60,9 +59,7 @@ def sheet(
     raise typer.Exit(ending)
 
 
-def _week(
-    file: str, what_happened: Typed, html: Typed, time_limit: Figure, keys: Mapping[str, object]
-) -> tuple[str, int]:
+def _week(file: str, what_happened: Typed, html: Typed, time_limit: Figure, keys: dict[str, Any]) -> tuple[str, int]:
     """The page of a week and how the command ends. Exits where the time was over before there was a plan."""
     outcome = planned(file, what_happened, {"--html": html}, time_limit, keys, compare=False)
     if outcome is None:

@@ -17,7 +17,7 @@ from constraints.quantities import Basis
 from constraints.row import RowKind
 from optimizer.answer import Status
 from optimizer.pages.figures import Unit
-from optimizer.pages.record import Figure, Record
+from optimizer.pages.record import Figure, Record, at
 from optimizer.plan.files.happened import PlannedOrder
 from optimizer.plan.model.world import Job
 from optimizer.plan.report.way_out import NoPlan, unit_of
@@ -88,33 +88,30 @@ class LeftOver(Record):
     use_by: Day | None
 
 
+def _nitrite(one: Made) -> Fraction | None:
+    """Nitrite as weighed in, as the laws count it."""
+    salts = set(BY_ION["nitrite"])
+    rules = [(check.requirement.regulates, check.value) for check in one.answer.checks if check.value is not None]
+    return max((x for what, x in rules if what.stage is Stage.INGOING and what.substances & salts), default=None)
+
+
+def _links(one: Made) -> int | None:
+    weighed = one.answer.weighed
+    need = None if weighed is None else casing_need(one.answer.problem, weighed.total)
+    return None if need is None else need.links
+
+
 class Figures(Record):
     """A batch at a glance: fat of the meat block, salt of the batch, ingoing nitrite, cash a kilogram of batch."""
 
-    fat_pct: Figure | None
-    salt_pct: Figure | None
-    nitrite_ppm: Figure | None
-    links: int | None
-    cost_per_kg: Figure
-    loads: int
-
-
-def figures_of(one: Made) -> Figures:
-    """The figures of a batch as weighed."""
-    problem, weighed = one.answer.problem, one.answer.weighed
-    assert weighed is not None
-    total = weighed.total
-    nitrite = [
-        check.value for check in one.answer.checks
-        if check.requirement.regulates.stage is Stage.INGOING and check.value is not None
-        and check.requirement.regulates.substances & set(BY_ION["nitrite"])
-    ]  # fmt: skip
-    casing = casing_need(problem, total)
-    return Figures(
-        fat_pct=composition(total, Basis.MEAT).get(FAT), salt_pct=composition(total, Basis.BATCH).get(SALT),
-        nitrite_ppm=max(nitrite, default=None), links=None if casing is None else casing.links,
-        cost_per_kg=costs(problem, weighed).per_kg_batch, loads=len(weighed.loads),
-    )  # fmt: skip
+    fat_pct: Figure | None = at(lambda one: composition(one.answer.weighed.total, Basis.MEAT).get(FAT))
+    salt_pct: Figure | None = at(lambda one: composition(one.answer.weighed.total, Basis.BATCH).get(SALT))
+    nitrite_ppm: Figure | None = at(_nitrite)
+    links: int | None = at(
+        lambda one: getattr(casing_need(one.answer.problem, one.answer.weighed.total), "links", None)
+    )
+    cost_per_kg: Figure = at(lambda one: costs(one.answer.problem, one.answer.weighed).per_kg_batch)
+    loads: int = at(lambda one: len(one.answer.weighed.loads))
 
 
 @dataclass
@@ -311,13 +308,13 @@ def _by_day(outcome: Outcome) -> Iterator[OfDay]:
     plan = outcome.plan
     came = {s: kg for s, kg in plan.have.items() if plan.world.supplies[s].offer is not None}
     used = [(one.day, kg) for one in plan.made for kg in one.taken.values()]
-    for s, at, kg in outcome.gone:
-        used.append((at, kg))
+    for s, day, kg in outcome.gone:
+        used.append((day, kg))
         if s in came:
             came[s] += kg
     for day, on in enumerate(plan.world.week.dates):
         yield OfDay(
-            date=on, used_kg=sum((kg for at, kg in used if at == day), _ZERO),
+            date=on, used_kg=sum((kg for then, kg in used if then == day), _ZERO),
             delivered_kg=sum((kg for s, kg in came.items() if plan.world.supplies[s].first == day), _ZERO),
             left_kg=sum((levels[day] for levels in outcome.stock.values()), _ZERO),
         )  # fmt: skip

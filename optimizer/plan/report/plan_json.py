@@ -134,7 +134,7 @@ class PlanRecord(Record):
 def _batches(outcome: Outcome) -> Iterator[BatchPart]:
     for one in outcome.made:
         yield BatchPart.model_validate({
-            "batch": one.job.name, "date": one.on, "pulls": _pulls(outcome, one), "figures": told.figures_of(one),
+            "batch": one.job.name, "date": one.on, "pulls": _pulls(outcome, one), "figures": one,
             "answer": one.answer,
         })  # fmt: skip
 

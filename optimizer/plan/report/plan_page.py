@@ -20,7 +20,7 @@ from optimizer.pages.figures import Unit
 from optimizer.pages.loads import by_load
 from optimizer.pages.tables import heading, listed, paragraph, table
 from optimizer.plan.model.world import Supply
-from optimizer.plan.report.outcome import STOPPED, Outcome, figures_of
+from optimizer.plan.report.outcome import STOPPED, Figures, Outcome
 from optimizer.plan.report.way_out import NoPlan, amount
 from optimizer.plan.settle.read_off import Order
 from optimizer.plan.settle.weigh import Made
@@ -153,7 +153,7 @@ def _make(outcome: Outcome) -> Iterator[str]:
     yield from heading("make")
     rows, unit = [], outcome.unit
     for one in outcome.made:
-        f = figures_of(one)
+        f = Figures.model_validate(one)
         cells = [(f.fat_pct, 1), (f.salt_pct, 2), (f.nitrite_ppm, 1), (f.links, 0)]
         rows.append([
             weekday(one.on)[:6].strip(), one.job.name,
