@@ -7,7 +7,7 @@ of a figure that was set.
 from __future__ import annotations
 
 import json
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
 from difflib import get_close_matches
@@ -17,7 +17,7 @@ from typing import Any
 from constraints.document import parse
 from constraints.faults import BadInput, Fault, Severity
 from constraints.ingredients import Lot
-from constraints.numbers import KG_PER_LB, NotANumber, exact, trimmed
+from constraints.numbers import NotANumber, exact
 from constraints.requirement import Requirement
 from optimizer.answer import Answer, unrounded
 from optimizer.order import SIZES, Asked, Order, order_of
@@ -26,13 +26,21 @@ from optimizer.reading.columns import KNOWN, TWINS
 from optimizer.reading.entry import CasingEntry
 from optimizer.reading.lots import LotTable, parse_lots
 from optimizer.reading.recipe import Recipe, parse_recipe
-from optimizer.reading.table import csv_line, cut, figure, has_decimal_commas
+from optimizer.reading.table import csv_line, cut, has_decimal_commas
 
 _ZERO = Fraction(0)
 _ORDER = ("meat_kg", "batch_kg", "meat_lb", "batch_lb", "within_kg", "meat_scale_g", "spice_scale_g", "mixer_kg")
 _MESSAGE = "--set"
-_ALL_PLACES = 60
-"""Decimals enough for any figure typed times a pound of eight decimals."""
+_LISTED = {"require": ("require", "requirement"), "addition": ("additions", "addition")}
+"""Lists of a recipe by the word of a path: their key, and what one entry is."""
+_MAY_BE = {
+    "require": ["target_pct", "within_pct", "min_pct", "max_pct", "target", "within", "min", "max", "basis"],
+    "addition": [field.alias or name for name, field in AdditionEntry.model_fields.items()],
+    "yield": ["finished_pct", "fat_loss_pct"],
+    "casing": [key for key in CasingEntry.model_fields if key not in ("name", "soak")],
+    "scales": ["meat_g", "spice_g"],
+}
+"""Keys that an entry may have beside its own."""
 PARTS = ("lot", "require", "addition", "order", "yield", "casing", "scales")
 """First words of a path: a lot by name, a requirement or an addition by number or name, or a part of the recipe."""
 
@@ -142,64 +150,28 @@ def _set_lots(inputs: Inputs, settings: Sequence[Setting], faults: list[Fault]) 
     if table is None or "lot" not in table.header:
         faults += found
         return inputs.lots_text
-    header = list(table.header)
-    rows = {line: list(row) for line, row in zip(table.lines, table.rows, strict=True)}
-    lines = {row[header.index("lot")].strip(): line for line, row in rows.items()}
+    header, rows = list(table.header), [list(row) for row in table.rows]
+    names = table.cells("lot")
     figures = [cell for name in header if name in KNOWN and KNOWN[name].unit for cell in table.cells(name)]
     commas = table.delimiter != "," and has_decimal_commas(figures)
-    for setting in settings:
-        setting = _in_the_unit_of_the_table(setting, header, rows, commas=commas)
-        if setting.name not in lines:
-            faults.append(_fault(f"{setting.path!r}: there is no lot {setting.name!r}", _near(setting.name, lines)))
-            continue
-        if setting.key not in header and setting.key not in KNOWN:
+    for path, name, key, value in ((s.path, s.name, s.key, s.value) for s in settings):
+        if name not in names:
+            faults.append(_fault(f"{path!r}: there is no lot {name!r}", _near(name, names)))
+        elif key not in header and key not in KNOWN:
             known = dict.fromkeys([*filter(None, header), *KNOWN])
-            faults.append(_fault(f"{setting.path!r}: there is no column {setting.key!r}", _near(setting.key, known)))
-            continue
-        if setting.key == "lot":
-            faults.append(_fault(f"{setting.path!r}: the name of a lot is not a figure", "any other column"))
-            continue
-        if setting.key not in header:
-            header.append(setting.key)
-            for row in rows.values():
-                row.append("")
-        row = rows[lines[setting.name]]
-        if (twin := TWINS.get(setting.key)) in header:
-            row[header.index(twin)] = ""  # each row fills one of the two
-        row[header.index(setting.key)] = setting.value.replace(".", ",") if commas else setting.value
-    text = {table.header_line: csv_line(header, table.delimiter)}
-    text.update((line, csv_line(row, table.delimiter)) for line, row in rows.items())
-    return "\n".join(text.get(n, "") for n in range(1, max(text) + 1))
-
-
-def _in_the_unit_of_the_table(
-    setting: Setting, header: list[str], rows: Mapping[int, list[str]], *, commas: bool
-) -> Setting:
-    """A weight or price set in kilograms where the table has pounds, or the other way round, brought to one unit.
-
-    Weights are brought to kilograms and a price to that of a pound, whichever of the two is to be changed, because this
-    multiplies by the pound and is exact in decimals.
-    """
-    twin = TWINS.get(setting.key)
-    if twin is None or twin not in header or setting.key in header:
-        return setting
-    if KNOWN[setting.key].unit in ("lb", "money per kg"):
-        return replace(setting, key=twin, value=_by_the_pound(setting.value, commas=False))
-    place = header.index(twin)
-    header[place] = setting.key
-    for row in rows.values():
-        row[place] = _by_the_pound(row[place].strip(), commas=commas)
-    return setting
-
-
-def _by_the_pound(cell: str, *, commas: bool) -> str:
-    """A figure times the kilograms of a pound, in all its decimals; what is no figure stays for the reader to judge."""
-    try:
-        value = figure(cell, commas)
-    except NotANumber:
-        return cell
-    text = trimmed(value * KG_PER_LB, _ALL_PLACES)
-    return text.replace(".", ",") if commas else text
+            faults.append(_fault(f"{path!r}: there is no column {key!r}", _near(key, known)))
+        elif key == "lot":
+            faults.append(_fault(f"{path!r}: the name of a lot is not a figure", "any other column"))
+        else:
+            if key not in header:
+                header.append(key)
+                rows = [[*row, ""] for row in rows]
+            row = rows[names.index(name)]
+            if (twin := TWINS.get(key)) in header:
+                row[header.index(twin)] = ""  # each row fills one of the two
+            row[header.index(key)] = value.replace(".", ",") if commas else value
+    lines = {table.header_line: header, **dict(zip(table.lines, rows, strict=True))}
+    return "\n".join(csv_line(lines.get(n, ()), table.delimiter) for n in range(1, max(lines) + 1))
 
 
 def at_option(fault: Fault, settings: Sequence[Setting]) -> Fault:
@@ -212,60 +184,41 @@ def at_option(fault: Fault, settings: Sequence[Setting]) -> Fault:
     return replace(fault, file=f"{_MESSAGE} {', '.join(recipe)}", line=None, column=None)
 
 
-# The recipe.
+# The recipe and the order.
 
 
 def _set_recipe(inputs: Inputs, settings: Sequence[Setting], faults: list[Fault]) -> str:
-    """The recipe with values set, as text again (JSON is YAML)."""
+    """The recipe with values set, as text again (JSON is YAML); the reader judges what they mean there."""
     tree: dict[str, Any] = parse(inputs.recipe_text, inputs.recipe_file).tree
     for setting in settings:
-        place = _place(tree, setting, faults)
-        if place is not None:
-            place[setting.key] = setting.value
+        entry = _entry(tree, setting, faults)
+        known = dict.fromkeys([*(entry or ()), *_MAY_BE[setting.part]])
+        if entry is not None and setting.key in known:
+            entry[setting.key] = setting.value
+        elif entry is not None:
+            faults.append(_fault(f"{setting.path!r}: there is no key {setting.key!r}", _near(setting.key, known)))
     return json.dumps(tree, ensure_ascii=False)
 
 
-def _place(tree: dict[str, Any], setting: Setting, faults: list[Fault]) -> dict[str, Any] | None:
-    if setting.part not in ("require", "addition"):
-        found = tree.setdefault(setting.part, {})
-        return _known(found, setting, faults) if isinstance(found, dict) else None
-    entries = tree.get("require" if setting.part == "require" else "additions") or []
-    names = _names(setting.part, entries)
+def _entry(tree: dict[str, Any], setting: Setting, faults: list[Fault]) -> dict[str, Any] | None:
+    """Where a figure stands: a part of the recipe, or an entry by number from 1 and by name.
+
+    The name is an addition's, or a requirement's kind where only one has it.
+    """
+    if setting.part not in _LISTED:
+        part = tree.setdefault(setting.part, {})
+        return part if isinstance(part, dict) else None
+    key, what = _LISTED[setting.part]
+    entries = tree.get(key) or []
+    kinds = [str(entry.get("name")) if what == "addition" else next(iter(entry), "") for entry in entries]
+    names = {str(k): entry for k, entry in enumerate(entries, start=1)}
+    names |= {kind: entry for kind, entry in zip(kinds, entries, strict=True) if kinds.count(kind) == 1}
     if setting.name not in names:
-        what = "requirement" if setting.part == "require" else "addition"
         faults.append(_fault(f"{setting.path!r}: there is no {what} {setting.name!r}", _near(setting.name, names)))
         return None
-    entry = entries[names[setting.name]]
-    if setting.part == "require":
-        entry = next((value for value in entry.values() if isinstance(value, dict)), entry)
-    return _known(entry, setting, faults)
-
-
-def _names(part: str, entries: Sequence[Any]) -> dict[str, int]:
-    """Entries by number from 1, and by name: an addition's, or a requirement's kind where only one has it."""
-    names = {str(i): i - 1 for i in range(1, len(entries) + 1)}
-    kinds = [str(entry.get("name")) if part == "addition" else next(iter(entry), "") for entry in entries]
-    names.update((kind, i) for i, kind in enumerate(kinds) if kinds.count(kind) == 1)
-    return names
-
-
-def _known(entry: dict[str, Any], setting: Setting, faults: list[Fault]) -> dict[str, Any] | None:
-    """The entry, if the key is one of its own or may become one; the reader judges what it means there."""
-    may_be = {
-        "require": ["target_pct", "within_pct", "min_pct", "max_pct", "target", "within", "min", "max", "basis"],
-        "addition": [f.alias or name for name, f in AdditionEntry.model_fields.items()],
-        "yield": ["finished_pct", "fat_loss_pct"],
-        "casing": [key for key in CasingEntry.model_fields if key not in ("name", "soak")],
-        "scales": ["meat_g", "spice_g"],
-    }[setting.part]
-    if setting.key in entry or setting.key in may_be:
-        return entry
-    known = dict.fromkeys([*entry, *may_be])
-    faults.append(_fault(f"{setting.path!r}: there is no key {setting.key!r}", _near(setting.key, known)))
-    return None
-
-
-# The order.
+    entry: dict[str, Any] = names[setting.name]
+    inner = (value for value in entry.values() if isinstance(value, dict))
+    return entry if what == "addition" else next(inner, entry)
 
 
 def _set_order(
