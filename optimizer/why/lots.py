@@ -138,26 +138,15 @@ def worth(market: Market, guess: Fraction, base: Fraction | None, line: Line | N
     """
     if base is None:
         return Worth(None, market.least().amount, needed=True)
-    price = max(market.floor, guess) if line is None else (base - line.rest) / line.amount
-    if market.least_used and (line is None or line.amount != market.least_used):
-        line, price = None, price + max(abs(price), market.dear) / 100
-    for _ in range(_MOST):
-        found = market.best(price, market.least_used)
-        if found is None:
-            return Worth(None, _ZERO)
-        dearer = found.at(price) >= base - market.slack
-        if dearer and line is not None:
-            market.quoted.append(line)
-            return Worth(price, line.amount)
-        start, line = price, found if found.amount else None
-        price = max((base - found.rest) / found.amount if line is not None else market.floor, market.floor)
-        if dearer and price == market.floor:
-            if start == price:
-                return Worth(None, _ZERO)
-            line = None
-        elif not dearer and line is None:
-            raise SolverDisagrees("the least cost without a lot is not the least")
-    raise SolverDisagrees("the price of a lot could not be settled")
+    least = market.least_used
+    if line is None or (least and line.amount != least):
+        price = max(market.floor, guess) if line is None else (base - line.rest) / line.amount
+        line = market.best(price + max(abs(price), market.dear) / 100 if least else price, least)
+        line = market.best(market.floor, least) if line is None or not line.amount else line
+    if line is None or not line.amount:
+        return Worth(None, _ZERO)
+    price, line = _turn(market, Line(base, _ZERO), line, least)
+    return Worth(price, line.amount) if price >= market.floor else Worth(None, _ZERO)
 
 
 def entry(market: Market, bare: Line, guess: Fraction) -> Worth:
@@ -178,26 +167,28 @@ def entry(market: Market, bare: Line, guess: Fraction) -> Worth:
 
 def same_blend(market: Market, line: Line) -> tuple[Fraction | None, Fraction | None]:
     """The prices between which a batch stays the cheapest; None: no end above the floor, or no end at all."""
-    lowest = market.best(market.floor)
+    lowest, fewest = market.best(market.floor), market.least()
     low = None
     if lowest is not None and lowest.at(market.floor) < line.at(market.floor) - market.slack:
-        low = _end(market, line, lowest)
-    fewest = market.least()
-    return low, None if fewest.amount == line.amount else _end(market, line, fewest)
+        low, _ = _turn(market, line, lowest)
+    return low, None if fewest.amount == line.amount else _turn(market, line, fewest)[0]
 
 
-def _end(market: Market, line: Line, far: Line) -> Fraction:
-    """Where a batch stops being the cheapest on the way to another that is cheaper further on."""
+def _turn(market: Market, line: Line, far: Line, least: Fraction = _ZERO) -> tuple[Fraction, Line]:
+    """Where a batch stops being the cheapest on the way to another, cheaper further on, and the batch that takes over.
+
+    Only batches are asked for that use so much at least.
+    """
     for _ in range(_MOST):
         price = (far.rest - line.rest) / (line.amount - far.amount)
-        found = market.best(price)
-        if found is None:
-            raise SolverDisagrees("a batch known to exist could not be found")
-        if found.at(price) >= line.at(price) - market.slack:
+        found = market.best(price, least)
+        if found is not None and found.at(price) >= line.at(price) - market.slack:
             market.quoted.append(far)
-            return price
+            return price, far
+        if found is None or found.amount == line.amount:
+            raise SolverDisagrees("a batch known to be the cheapest is not")
         far = found
-    raise SolverDisagrees("the price range of a lot could not be settled")
+    raise SolverDisagrees("the price of a lot could not be settled")
 
 
 def kinks(market: Market, low: Fraction, high: Fraction, most: int = 40) -> list[tuple[Fraction, Line]]:
