@@ -25,16 +25,16 @@ from optimizer.wording import CAUTION, FULL, WATCH, day_words
 
 def check_page(report: Report, *, full: bool = False) -> str:
     """The page, ending in a newline; ``full`` adds composition and every limit of every place with its source."""
-    lines = [*_title(report), *_verdict(report), *_watch(report), *_doses(report, full=full), *_loads(report)]
+    unit = Unit.of(pounds=report.in_pounds)
+    lines = [*_verdict(report, unit), *_watch(report), *_doses(report, unit, full=full), *_loads(report, unit)]
     if full:
-        lines += _composition(report)
-        for place in report.places:
-            lines += _place(place)
-    lines += ["", *_places(report, full=full), *paragraph(CAUTION)]
+        lines += _composition(report, unit)
+        lines += [line for place in report.places for line in _place(place)]
+    lines += ["", *_places(report), *([] if full else [FULL]), *paragraph(CAUTION)]
     return "\n".join(lines) + "\n"
 
 
-def _watch(report: Report) -> Iterator[str]:
+def _watch(report: Report) -> list[str]:
     """Warnings of every place, what a laboratory must find, and what is not judged here."""
     said = [("! ", text) for text in warnings_of(report)]
     for place in report.places:
@@ -45,11 +45,10 @@ def _watch(report: Report) -> Iterator[str]:
                 said.append(("? ", unknown_words(finding)))
     said += [("* ", text) for text in known_to_contain(report.recipe)]
     said.append(("* ", f"Not judged here: {'; '.join(report.not_judged)}."))
-    yield from heading(WATCH)
-    yield from listed(said)
+    return [*heading(WATCH), *listed(said)]
 
 
-def _places(report: Report, *, full: bool) -> Iterator[str]:
+def _places(report: Report) -> Iterator[str]:
     """A line a place: how many of its limits hold, and the one that is nearest to break."""
     for place in report.places:
         held = sum(finding.ok is True for finding in place.findings)
@@ -59,19 +58,13 @@ def _places(report: Report, *, full: bool) -> Iterator[str]:
             r = near.requirement
             text += f"; nearest: {r.what} of the {r.basis} {_value(near)} ({wanted(r)})"
         yield from paragraph(f"{text}.")
-    yield from () if full else (FULL,)
 
 
 def warnings_of(report: Report) -> list[str]:
     """Warnings of the recipe, what rests on estimates, and a total of salt that no sausage has."""
-    met = [f.requirement for place in report.places for f in place.findings if f.ok]
+    met = [finding.requirement for finding in report.findings if finding.ok]
     rests = on_estimates(report.batch.kilograms, report.batch.process, met)
     return [*rests, *map(in_words, report.recipe.warnings), *odd_salt(report.batch)]
-
-
-def _title(report: Report) -> Iterator[str]:
-    meat = Unit.of(pounds=report.in_pounds).said(weight(report.batch, Basis.MEAT))
-    yield from paragraph(f"{report.recipe.entry.name}, as weighed: {meat} of meat block, {day_words(report.day)}")
 
 
 def verdict(report: Report) -> Verdict:
@@ -81,20 +74,19 @@ def verdict(report: Report) -> Verdict:
     return Verdict.of(grade, report.findings, len(warnings_of(report)), weighed=True)
 
 
-def _verdict(report: Report) -> Iterator[str]:
+def _verdict(report: Report, unit: Unit) -> Iterator[str]:
     """What is wrong, the worst first: what forbids the batch, what the recipe asks, additions off their dose."""
+    meat, name = unit.said(weight(report.batch, Basis.MEAT)), report.recipe.entry.name
+    yield from paragraph(f"{name}, as weighed: {meat} of meat block, {day_words(report.day)}")
     yield from paragraph(verdict(report).headline)
-    unit = Unit.of(pounds=report.in_pounds)
-    said = [("* ", text) for text in report.unfit]
-    forbidding = [text for grade in _FORBID for part in report.each for text in _forbidding(part, grade, unit)]
-    said += [("* ", text) for text in forbidding]
+    wrong = [*report.unfit, *(t for grade in _FORBID for part in report.each for t in _forbidding(part, grade, unit))]
+    said = [("* ", text) for text in wrong]
     said += [("> ", f"What would pass: {dose.words()}.") for dose in report.instead]
     said += [("> ", f"{text}.") for text in report.other_names]
-    said += [("* ", text) for part in report.each for text in _doubtful(part)]
-    said += [("* ", f"The loads do not add up to the whole: {text}; both were checked") for text in report.apart]
-    said += [("* ", text) for text in (*report.unlike, *report.against)]
-    said += [("* ", text) for part in report.each for text in _missing(part, unit)]
-    yield from listed(said)
+    off = [text for part in report.each for text in _doubtful(part)]
+    off += [f"The loads do not add up to the whole: {text}; both were checked" for text in report.apart]
+    off += [*report.unlike, *report.against, *(text for part in report.each for text in _missing(part, unit))]
+    yield from listed([*said, *(("* ", text) for text in off)])
 
 
 _FORBID = (Grade.DO_NOT_MAKE, Grade.NOT_THIS_NAME)
@@ -106,8 +98,8 @@ def _of_load(report: Report) -> str:
 
 def _forbidding(report: Report, grade: Grade, unit: Unit) -> Iterator[str]:
     """What gives the whole batch, or one load, this grade."""
-    if grade is Grade.DO_NOT_MAKE:
-        yield from (_of_load(report) + _dose_words(dose, unit) for dose in report.doses if dose.forbids)
+    for dose in report.doses if grade is Grade.DO_NOT_MAKE else ():
+        yield from [_of_load(report) + _dose_words(dose, unit)] if dose.forbids else ()
     for place in report.places:
         graded = (finding for finding in place.findings if finding.grade is grade)
         yield from (f"{_of_load(report)}{place.title}: {_words(finding, 'allowed')}" for finding in graded)
@@ -127,40 +119,34 @@ def _spread(finding: findings.Finding) -> str:
 
 
 def _missing(report: Report, unit: Unit) -> Iterator[str]:
-    """What the whole batch, or one load, has otherwise than the recipe asks."""
+    """What the whole batch, or one load, has otherwise than the recipe asks, and what would put it right."""
     for dose in report.off:
-        if not dose.forbids:
-            yield f"Off its dose: {_of_load(report)}{_dose_words(dose, unit)}{_dose_mend(dose, unit)}"
+        if dose.forbids:
+            continue
+        meat = "" if dose.meat_kg is None else f"{unit.figure(dose.meat_kg, 2)} {unit.name} of meat block"
+        mend = f"; so much is the dose for {meat}" if meat else ""
+        if dose.weighed_kg < dose.wanted_kg:
+            mend = f"; add {unit.small(dose.wanted_kg - dose.weighed_kg, dose.division_kg)}"
+        yield f"Off its dose: {_of_load(report)}{_dose_words(dose, unit)}{mend}"
     for finding in report.findings:
         if finding.grade is Grade.NOT_THE_RECIPE:
             confidence = f"; {finding.why}" if finding.on_paper and finding.why else ""
             yield f"{_of_load(report)}{_words(finding, 'asked')}{confidence}{_mend(finding, unit)}"
 
 
-def _loads(report: Report) -> Iterator[str]:
+def _loads(report: Report, unit: Unit) -> list[str]:
     """A line a load that was weighed by itself."""
-    if not report.loads:
-        return
-    yield from heading("loads, each checked alone")
-    unit, rows = Unit.of(pounds=report.in_pounds), []
+    rows = []
     for load in report.loads:
         weights = (unit.figure(weight(load.batch, basis), 3) for basis in (Basis.MEAT, Basis.BATCH))
         rows.append([f"{load.load}", *weights, "ok" if load.grade is Grade.MAKE else HEADLINES[load.grade]])
-    yield from table(("load", f"meat {unit.name}", f"batch {unit.name}", ""), rows, ">>><")
+    heads = ("load", f"meat {unit.name}", f"batch {unit.name}", "")
+    return [*heading("loads, each checked alone"), *table(heads, rows, ">>><")] if rows else []
 
 
 def _dose_words(dose: doses.Dose, unit: Unit) -> str:
     weighed, wanted = (unit.small(kg, dose.division_kg) for kg in (dose.weighed_kg, dose.wanted_kg))
     return f"{dose.item.name}, {weighed} weighed, {wanted} is its dose for these lots"
-
-
-def _dose_mend(dose: doses.Dose, unit: Unit) -> str:
-    """What would put it right: so much more of it, or so much more meat."""
-    if dose.weighed_kg < dose.wanted_kg:
-        return f"; add {unit.small(dose.wanted_kg - dose.weighed_kg, dose.division_kg)}"
-    if dose.meat_kg is None:
-        return ""
-    return f"; so much is the dose for {unit.figure(dose.meat_kg, 2)} {unit.name} of meat block"
 
 
 def _words(finding: findings.Finding, limit: str) -> str:
@@ -184,74 +170,64 @@ def _mend(finding: findings.Finding, unit: Unit) -> str:
     return f"; {added}, would mend it: {_value(replace(finding, value=mend.value))}"
 
 
-def _composition(report: Report) -> Iterator[str]:
+def _composition(report: Report, unit: Unit) -> Iterator[str]:
     yield from composition_table(report.batch, declared=report.recipe.process.declared)
-    yield f"whole batch {Unit.of(pounds=report.in_pounds).said(weight(report.batch, Basis.BATCH))}"
+    yield f"whole batch {unit.said(weight(report.batch, Basis.BATCH))}"
     silent = [i.name for i in report.batch.kilograms if i.kind.states_composition and SALT not in i.properties]
     if silent:
         yield from paragraph(f"The total of salt is not known: {', '.join(silent)} without {SALT}.")
 
 
-def _doses(report: Report, *, full: bool) -> Iterator[str]:
+def _doses(report: Report, unit: Unit, *, full: bool) -> Iterator[str]:
     """The additions against their doses; what the marks mean on the full page, or where one is off."""
     if not report.doses:
         return
-    yield from heading("additions")
-    unit, rows = Unit.of(pounds=report.in_pounds), []
+    rows = []
     for dose in report.doses:
-        share = "" if not dose.wanted_kg else f"{_signed(PERCENT * (dose.weighed_kg / dose.wanted_kg - 1), 1)} %"
+        off = shown(PERCENT * (dose.weighed_kg / dose.wanted_kg - 1), 1) if dose.wanted_kg else ""
+        share = f"{off if off.startswith('-') else f'+{off}'} %" if off else ""
         mark = "BROKEN" if dose.breaks or dose.forbids else "off" if dose.off else "ok"
         weights = (unit.small(kg, dose.division_kg).removesuffix(" g") for kg in (dose.weighed_kg, dose.wanted_kg))
         rows.append([mark, dose.item.name, *weights, share])
     small = "g" if unit.name == "kg" else "oz (g)"
-    yield from table(("", "addition", f"weighed {small}", f"dose {small}", "off by"), rows, "<<>>>", ruled=False)
-    if not full and not report.off:
-        return
-    yield from paragraph(
-        "off: by more than a scale division a load and 2 % of the dose; BROKEN: salt and cure that are off, and "
-        "anything by more than that division and 10 % (common practice, no source)"
-    )
-
-
-def _signed(value: Fraction, places: int) -> str:
-    text = shown(value, places)
-    return text if text.startswith("-") else f"+{text}"
+    heads = ("", "addition", f"weighed {small}", f"dose {small}", "off by")
+    yield from (*heading("additions"), *table(heads, rows, "<<>>>", ruled=False))
+    if full or report.off:
+        yield from paragraph(
+            "off: by more than a scale division a load and 2 % of the dose; BROKEN: salt and cure that are off, and "
+            "anything by more than that division and 10 % (common practice, no source)"
+        )
 
 
 def _place(place: findings.Place) -> Iterator[str]:
     yield from heading(place.title)
     absent = [finding for finding in place.findings if nothing_goes_in(finding)]
     present = list(enumerate((finding for finding in place.findings if not nothing_goes_in(finding)), start=1))
-    rows = []
+    rows, ranges, sources = [], [], []
     for number, finding in present:
-        requirement = finding.requirement
-        value = "" if finding.value is None else figure(finding.value, requirement)
-        what = f"{requirement.what}, {requirement.basis}"
-        rows.append([mark(finding), what, value, requirement.limits(), _margin(finding), f"{number}"])
+        r, value = finding.requirement, finding.value
+        what, said = f"{r.what}, {r.basis}", "" if value is None else figure(value, r)
+        rows.append([mark(finding), what, said, r.limits(), _margin(finding), f"{number}"])
+        if finding.low is not None and finding.low != finding.high:
+            ranges.append((f"{number:3}  ", _range(finding)))
+        sources.append((f"{number:3}  ", (f"{finding.why}; " if finding.why else "") + source_words(r)))
     if rows:
         yield from table(("", "what", "is", "limit", "to spare", "source"), rows, "<<><>>")
-    ranged = [(number, f) for number, f in present if f.low is not None and f.low != f.high]
-    yield from listed([(f"{number:3}  ", _range(finding)) for number, finding in ranged])
-    yield from listed([
-        (f"{number:3}  ", (f"{f.why}; " if f.why else "") + source_words(f.requirement)) for number, f in present
-    ])  # fmt: skip
-    if absent:
-        yield "None of these is in this batch:"
-    yield from listed([("ok  ", absent_words(finding.requirement)) for finding in absent])
+    yield from listed([*ranges, *sources])
+    yield from ["None of these is in this batch:"] if absent else ()
+    yield from listed(("ok  ", absent_words(finding.requirement)) for finding in absent)
     if place.name != "recipe":
         yield from paragraph(f"The last word is with {place.authority}.")
 
 
 def _margin(finding: findings.Finding) -> str:
     """Distance to the nearer limit in the figure's own unit, below zero where the limit is broken."""
-    requirement = finding.requirement
     if finding.value is None or (finding.on_paper and finding.ok is False):
         return ""
-    gap = margin(requirement, finding.value)
-    places = 2
+    gap, places = margin(finding.requirement, finding.value), 2
     while places < MOST_PLACES and gap and not Fraction(shown(gap, places)):
         places += 1
-    unit = {"%": "points"}.get(requirement.unit, requirement.unit)
+    unit = {"%": "points"}.get(finding.requirement.unit, finding.requirement.unit)
     return f"{shown(gap, places)} {unit}".strip()
 
 
@@ -262,8 +238,8 @@ MOST_PLACES = 8
 def _range(finding: findings.Finding) -> str:
     """The figures that the tolerance of the scales leaves open."""
     verdict = "holds for" if finding.whole_range else "does NOT hold for"
-    unit = f" {finding.requirement.unit}" if finding.requirement.unit else ""
-    return f"{_spread(finding)}{unit} within the scales' tolerance; the verdict {verdict} all of it."
+    spread = f"{_spread(finding)} {finding.requirement.unit}".strip()
+    return f"{spread} within the scales' tolerance; the verdict {verdict} all of it."
 
 
 class Mend(Record):
