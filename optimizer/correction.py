@@ -13,7 +13,6 @@ from datetime import date
 from fractions import Fraction
 from math import ceil, sqrt
 
-from constraints.confidence import finding
 from constraints.faults import BadInput, Fault
 from constraints.formula import Addition, Batch, Dosing, Formula, NoDose
 from constraints.ingredients import FAT, SALT, Ingredient, Kind, Lot
@@ -26,7 +25,7 @@ from constraints.row import Row
 from constraints.vector import Vector
 from optimizer.answer import Answer, Status, blend
 from optimizer.doses import NEAR_DOSE, divisions
-from optimizer.mass import Ground, own_methods
+from optimizer.mass import Ground, errors_of
 from optimizer.order import Asked, Order, order_of
 from optimizer.own_rows import Portion
 from optimizer.problem import Problem, assemble
@@ -119,14 +118,11 @@ class Correction:
     @property
     def fat_sd(self) -> Fraction | None:
         """Standard deviation of the corrected meat's fat, points, errors independent; None where one is not known."""
-        lots = [item for item in self.added if isinstance(item, Lot)]
-        asked = self.answer.problem.recipe.entry.confidence
-        usual, own = (asked.usual_method or "") if asked else "", own_methods(self.answer.problem.recipe)
-        known = [finding(lot, usual, own) for lot in lots]
+        known = errors_of(self.answer.problem.recipe, self.added)
         mass, meat = self.ground.found.sd, self.after.amount(Weight(Basis.MEAT))
-        if mass is None or not meat or None in known:
+        if mass is None or not meat or None in known.values():
             return None
-        errors = [self.added[lot] * found.sd for lot, found in zip(lots, known, strict=True) if found is not None]
+        errors = [self.added[lot] * sd for lot, sd in known.items() if sd is not None]
         return Fraction(sqrt(sum(e * e for e in (*errors, self.kept_kg * mass)))) / meat
 
     def mixed(self, ground_c: Fraction, added_c: Fraction) -> Fraction:
@@ -137,8 +133,7 @@ class Correction:
     @property
     def added(self) -> dict[Ingredient, Fraction]:
         """Kilograms of every lot and addition to put in."""
-        items = {} if self.answer.weighed is None else self.answer.weighed.total.kilograms
-        return {item: kg for item, kg in items.items() if item is not self.answer_lot}
+        return {item: kg for item, kg in self.answer.batch.items() if item is not self.answer_lot}
 
     @property
     def answer_lot(self) -> Ingredient:
@@ -148,7 +143,7 @@ class Correction:
     @property
     def kept_kg(self) -> Fraction:
         """Kilograms of the mass that go in."""
-        return _ZERO if self.answer.weighed is None else self.answer.weighed.total.kilograms.get(self.answer_lot, _ZERO)
+        return self.answer.batch.get(self.answer_lot, _ZERO)
 
     @property
     def after(self) -> Batch:
@@ -163,16 +158,9 @@ class Correction:
 
 
 def correct(
-    recipe: Recipe,
-    table: LotTable,
-    ground: Ground,
-    day: date,
-    asked: Asked,
-    size: tuple[str, Fraction] | None = None,
-    *,
-    taken: bool = False,
-    pounds: bool = False,
-) -> Correction:
+    recipe: Recipe, table: LotTable, ground: Ground, day: date, asked: Asked,
+    size: tuple[str, Fraction] | None = None, *, taken: bool = False, pounds: bool = False,
+) -> Correction:  # fmt: skip
     """Find the cheapest correction. Raises BadInput, and SolverDisagrees where no answer can be trusted.
 
     ``size`` is what the batch is to weigh (None: as it comes, within the mixer); ``taken`` says that the table no
@@ -184,20 +172,28 @@ def correct(
     pounds = bool(order.in_pounds) if asked.units else order.in_pounds or pounds
     order = replace(order, in_pounds=pounds, tidy=None)  # a correction is as small as it can be
     if size is None:
-        mixer, plenty = order.mixer_kg, 2 * sum((lot.usable_kg for lot in left.lots), ground.kilograms)
-        order = _between(
-            order, ground.kilograms - _over(recipe, ground), mixer * ceil(ground.kilograms / mixer) if mixer else plenty
-        )
+        mass, mixer = ground.kilograms, order.mixer_kg
+        plenty = 2 * sum((lot.usable_kg for lot in left.lots), mass)
+        order = _between(order, mass - _over(recipe, ground), mixer * ceil(mass / mixer) if mixer else plenty)
     rules = tuple(stays_in(recipe, ground, left.lots))
-    found = _tried(recipe, left, ground, order, rules, whole=whole)
+
+    def tried(order: Order, *, whole: bool) -> Correction:
+        """What is found with the mass among the lots, all of it to go in or part."""
+        table = replace(left, lots=(*left.lots, replace(ground.lot, use_up=whole)))
+        problem = assemble(recipe, table, order, rules)
+        unfit = next((entry.why for entry in problem.left_out if entry.lot.parts), "")
+        if unfit:
+            return Correction(ground, Answer(Status.DO_NOT_MAKE, problem, ()), table, order, unfit=unfit)
+        return Correction(ground, blend(problem), table, order, tuple(_over_cured(problem, rules, ground)))
+
+    found = tried(order, whole=whole)
     if found.over:  # only meat without cure makes it less
         left = replace(left, lots=tuple(lot for lot in left.lots if not lot.rework and not brought([lot])))
-        found = _tried(recipe, left, ground, order, rules, whole=whole)
+        found = tried(order, whole=whole)
     bound = (order.mixer_kg is not None or size is not None) and not found.over and not found.unfit
     if bound and found.answer.status is Status.INFEASIBLE:
         most = order.kilograms + order.within_kg
-        filled = order if size else _between(order, most, most)
-        swapped = _tried(recipe, left, ground, filled, rules, whole=False)
+        swapped = tried(order if size else _between(order, most, most), whole=False)
         found = found if swapped.answer.weighed is None else swapped
     return replace(found, taught=_taught(recipe, ground))
 
@@ -216,19 +212,6 @@ def _between(order: Order, least: Fraction, most: Fraction) -> Order:
     """The order for any weight between two; from a division less, so that none is put in for the round figure."""
     least -= order.meat_division_kg
     return replace(order, kilograms=(least + most) / 2, within_kg=(most - least) / 2, band=True)
-
-
-def _tried(
-    recipe: Recipe, left: LotTable, ground: Ground, order: Order, rules: Sequence[StaysIn], *, whole: bool
-) -> Correction:
-    lot = replace(ground.lot, use_up=whole)
-    table = replace(left, lots=(*left.lots, lot))
-    problem = assemble(recipe, table, order, rules)
-    unfit = next((entry.why for entry in problem.left_out if entry.lot.parts), "")
-    if unfit:
-        refused = Answer(Status.DO_NOT_MAKE, problem, ())
-        return Correction(ground, refused, table, order, unfit=unfit)
-    return Correction(ground, blend(problem), table, order, tuple(_over_cured(problem, rules, ground)))
 
 
 def _over_cured(problem: Problem, rules: Sequence[StaysIn], ground: Ground) -> Iterator[tuple[Requirement, Fraction]]:
@@ -257,10 +240,8 @@ def _without(table: LotTable, batch: Batch) -> LotTable:
 
 def _taught(recipe: Recipe, ground: Ground) -> Estimates | None:
     """What the test says of the lots; None where its error, or that of a lot, is not stated."""
-    found, asked = ground.found, recipe.entry.confidence
-    usual, own = (asked.usual_method or "") if asked else "", own_methods(recipe)
-    lots = [lot for lot in ground.typed.kilograms if isinstance(lot, Lot)]
-    known = {lot.name: (lot.properties[FAT], error.sd) for lot in lots if (error := finding(lot, usual, own))}
-    if found.fat is None or not found.sd or len(known) < len(lots):
+    found, errors = ground.found, errors_of(recipe, ground.typed.kilograms)
+    known = {lot.name: (lot.properties[FAT], sd) for lot, sd in errors.items() if sd is not None}
+    if found.fat is None or not found.sd or len(known) < len(errors):
         return None
     return estimate(known, [assay_of(ground.typed, found.fat, found.sd)])

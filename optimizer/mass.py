@@ -54,24 +54,34 @@ def measured(
     try:
         error = sd if sd is not None or not method else method_named(method, own).sd(mean)
     except UnknownMethod as unknown:
-        raise BadInput([Fault("--method", None, None, str(unknown), unknown.hint)]) from None
+        raise _bad("--method", str(unknown), unknown.hint) from None
     if error is not None and error > SD_MOST:
         said = f"a standard deviation of {trimmed(error, 3)} points"
-        raise BadInput([Fault("--fat-sd-pct", None, None, said, f"at most {trimmed(SD_MOST)}")])
-    apart = max(readings) - min(readings)
-    most = FAR if error is None else APART * error
+        raise _bad("--fat-sd-pct", said, f"at most {trimmed(SD_MOST)}")
+    apart, most = max(readings) - min(readings), FAR if error is None else APART * error
     if apart > most:
         said = f"the readings {', '.join(trimmed(r, 3) for r in readings)} % are {trimmed(apart, 3)} points apart"
-        allowed = f"at most {trimmed(most, 2)} for this method: test again"
-        raise BadInput([Fault("--measured-fat", None, None, said, allowed)])
+        raise _bad("--measured-fat", said, f"at most {trimmed(most, 2)} for this method: test again")
     spread = None if error is None else Fraction(sqrt(error**2 / len(readings))).limit_denominator(10**6)
     return Found(mean, moisture, salt, spread, method)
+
+
+def _bad(option: str, found: str, allowed: str) -> BadInput:
+    return BadInput([Fault(option, None, None, found, allowed)])
 
 
 def own_methods(recipe: Recipe) -> tuple[FatMethod, ...]:
     """The methods of finding fat that the recipe states itself."""
     asked = recipe.entry.confidence
     return asked.methods if asked else ()
+
+
+def errors_of(recipe: Recipe, items: Iterable[Ingredient]) -> dict[Lot, Fraction | None]:
+    """Standard deviation of each lot's fat, points, by its own method or the recipe's; None where it is not known."""
+    asked, own = recipe.entry.confidence, own_methods(recipe)
+    usual = (asked.usual_method or "") if asked else ""
+    found = {lot: finding(lot, usual, own) for lot in items if isinstance(lot, Lot)}
+    return {lot: None if error is None else error.sd for lot, error in found.items()}
 
 
 @dataclass(frozen=True)
@@ -106,7 +116,7 @@ def ground_of(
     mass = went_in if kilograms is None else kilograms
     if not LEAST_LEFT <= mass / went_in <= MOST_LEFT:
         said = f"{trimmed(mass, 3)} kg cannot be left of {trimmed(went_in, 3)} kg"
-        raise BadInput([Fault("--ground-kg", None, None, said, f"what is in it, as {file} has to say")])
+        raise _bad("--ground-kg", said, f"what is in it, as {file} has to say")
     items = _scaled(items, mass)
     try:
         if found.salt is not None:
@@ -144,12 +154,11 @@ def _error(recipe: Recipe, lots: Mapping[Lot, Fraction], found: Found, mass: Fra
         return found.sd * mass / meat
     if asked is not None and found.fat is not None:
         said = f"{asked.confidence().words} is asked for, and the error of the test is not stated"
-        raise BadInput([Fault("--measured-fat", None, None, said, "--method or --fat-sd-pct beside it")])
-    usual = (asked.usual_method or "") if asked else ""
-    errors = [(kg, finding(lot, usual, own_methods(recipe))) for lot, kg in lots.items()]
-    if found.fat is not None or any(error is None for _, error in errors):
+        raise _bad("--measured-fat", said, "--method or --fat-sd-pct beside it")
+    errors = errors_of(recipe, lots)
+    if found.fat is not None or None in errors.values():
         return None
-    return Fraction(sqrt(sum((kg * error.sd) ** 2 for kg, error in errors if error))) / meat
+    return Fraction(sqrt(sum((lots[lot] * sd) ** 2 for lot, sd in errors.items() if sd is not None))) / meat
 
 
 def _scaled(items: Mapping[Ingredient, Fraction], mass: Fraction) -> dict[Ingredient, Fraction]:
@@ -171,7 +180,7 @@ def _with_salt(
     share = (salt - brought_pct) / (strength - brought_pct)
     if not 0 <= share <= 1 - LEAST_LEFT * sum(others.values(), _ZERO) / mass:
         found = f"{trimmed(salt, 3)} % salt, and all but the salt weighed in brings {trimmed(brought_pct, 3)} %"
-        raise BadInput([Fault("--measured-salt", None, None, found, f"test again, or mend what is in {file}")])
+        raise _bad("--measured-salt", found, f"test again, or mend what is in {file}")
     return {**_scaled(others, mass * (1 - share)), added: mass * share}
 
 
@@ -190,14 +199,14 @@ def _as_measured(
         if not max(low - FAR, _ZERO) <= wanted <= min(high + FAR, Fraction(PERCENT)):
             said = f"{trimmed(figure, 3)} % {option} of the mass is {trimmed(wanted, 2)} % of its meat"
             allowed = f"its lots have {trimmed(low, 2)} to {trimmed(high, 2)} %: test again, or mend what is in {file}"
-            raise BadInput([Fault(f"--measured-{option}", None, None, said, allowed)])
+            raise _bad(f"--measured-{option}", said, allowed)
         now = sum((lot.properties[name] * kg for lot, kg in lots.items()), _ZERO) / meat
         for figures in moved.values():
             _move(figures, name, wanted, now)
     parts = [sum((moved[lot].get(n, _ZERO) * kg for lot, kg in lots.items()), _ZERO) / meat for n in (FAT, *LEAN[:2])]
     if sum(parts) > SUM_MOST and (found.fat is not None or found.moisture is not None):
         said = f"fat, moisture and protein of the meat come to {trimmed(sum(parts, _ZERO), 1)} % by what was measured"
-        raise BadInput([Fault("--measured-fat", None, None, said, f"at most {trimmed(SUM_MOST)}: test again")])
+        raise _bad("--measured-fat", said, f"at most {trimmed(SUM_MOST)}: test again")
     return {lot: replace(lot, properties=figures, on_hand_kg=lot.held_kg(lots[lot])) for lot, figures in moved.items()}
 
 
