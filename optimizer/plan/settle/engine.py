@@ -10,9 +10,8 @@ from __future__ import annotations
 import math
 import signal
 import sys
+import threading
 import time
-from collections.abc import Iterator
-from contextlib import contextmanager
 from dataclasses import dataclass, field
 from fractions import Fraction
 from typing import Any
@@ -72,11 +71,28 @@ class Solved:
 
 @dataclass
 class Watch:
-    """What happens while the solver runs: progress on stderr where ``talk``, and a stop on Ctrl-C."""
+    """What happens while the solver runs: progress on stderr where ``talk``, and a stop on Ctrl-C.
+
+    It keeps the best plan found; a second Ctrl-C ends the program as usual.
+    """
 
     talk: bool = False
     stopped: bool = False
     _said: float = field(default_factory=time.monotonic)
+    _before: Any = None
+
+    def __enter__(self) -> None:
+        if threading.current_thread() is threading.main_thread():  # in another nobody can press anything
+            self._before = signal.signal(signal.SIGINT, self._interrupted)
+
+    def __exit__(self, *_: object) -> None:
+        if self._before is not None:
+            signal.signal(signal.SIGINT, self._before)
+
+    def _interrupted(self, number: int, frame: object) -> None:
+        if self.stopped:
+            raise KeyboardInterrupt
+        self.stopped = True
 
     def callback(self, kind: Any, message: str, out: Any, into: Any, data: Any) -> None:
         """Called by the solver."""
@@ -95,26 +111,6 @@ class Watch:
         best = "none yet" if out.mip_primal_bound >= 1e30 else f"{out.mip_primal_bound:.2f}"
         sys.stderr.write(f"{out.running_time:6.0f} s: best {best}, at least {out.mip_dual_bound:.2f}, gap {gap}\n")
         sys.stderr.flush()
-
-
-@contextmanager
-def _stop_on_interrupt(watch: Watch) -> Iterator[None]:
-    """Ctrl-C stops the search and keeps the best plan; a second one ends the program as usual."""
-
-    def stop(number: int, frame: object) -> None:
-        if watch.stopped:
-            raise KeyboardInterrupt
-        watch.stopped = True
-
-    try:
-        old = signal.signal(signal.SIGINT, stop)
-    except ValueError:  # not the main thread: nobody can press anything here
-        yield
-        return
-    try:
-        yield
-    finally:
-        signal.signal(signal.SIGINT, old)
 
 
 def coefficients(program: Model) -> int:
@@ -160,7 +156,7 @@ def solve(
     clock.left()
     whole = program.whole and not relaxed and pinned is None
     options, sifting = _options(program, whole), (relaxed or not program.whole) and worth_sifting(program)
-    with clock.limited(time_limit), _stop_on_interrupt(watch):
+    with clock.limited(time_limit), watch:
         session = Session(program, whole=whole, options=_SIMPLEX if sifting else options, load=False)
         _watched(session, watch)
         cost, least, most, counted = session.columns
