@@ -135,9 +135,8 @@ class Program:
 
     @cached_property
     def _vectors(self) -> Bounds:
-        names = ("cost", "hi", "lo", "whole")
-        cost, hi, lo, whole = (Vector.of(getattr(v, name) for v in self.variables) for name in names)
-        return cost, hi, lo, whole
+        cost, hi, lo = (Vector.of(getattr(v, name) for v in self.variables) for name in ("cost", "hi", "lo"))
+        return cost, hi, lo, Vector.whole([int(v.whole) for v in self.variables])
 
     def cost(self, values: Sequence[Fraction]) -> Fraction:
         """Cost of these values, exactly."""
