@@ -128,13 +128,9 @@ class Program:
         """True where any variable is an integer."""
         return any(variable.whole for variable in self.variables)
 
-    @property
+    @cached_property
     def vectors(self) -> Bounds:
         """Costs and bounds of all variables."""
-        return self._vectors
-
-    @cached_property
-    def _vectors(self) -> Bounds:
         cost, hi, lo = (Vector.of(getattr(v, name) for v in self.variables) for name in ("cost", "hi", "lo"))
         return cost, hi, lo, Vector.whole([int(v.whole) for v in self.variables])
 

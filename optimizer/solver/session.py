@@ -130,7 +130,6 @@ class Session:
         import highspy
 
         self._states, self._places = highspy.HighsModelStatus, highspy.HighsBasisStatus
-        self._solution = highspy.HighsSolution
         self.whole, self.stopped, self.otherwise = whole, False, dict[str, Any]()
         cost, hi, lo, counted = program.vectors
         matrix, integers = Matrix.of(program.rows, shares=options is None), counted.num != 0
@@ -144,7 +143,7 @@ class Session:
         self.matrix = matrix
         self.columns = (costs, self.lo / self._units, self.hi / self._units, integers & whole)
         self.highs = stated_in_highs(self.columns, self.matrix) if stated else highspy.Highs()
-        chosen: dict[str, Any] = ({} if stated else SEARCH) if whole else _LINEAR
+        chosen: dict[str, Any] = SEARCH if whole else _LINEAR
         for option, setting in (_ALWAYS | (chosen if options is None else options)).items():
             self.highs.setOptionValue(option, setting)
         if load and not stated:
@@ -211,12 +210,6 @@ class Session:
         self.lo, self.hi = np.append(self.lo, lo), np.append(self.hi, hi)
         self.highs.addCol(cost * unit / self._money, lo / unit, hi / unit, len(places), places, figures)
 
-    def start(self, values: Sequence[float]) -> None:
-        """Let a search in whole numbers start from a point."""
-        start = self._solution()
-        start.col_value = list(np.asarray(values) / self._units)
-        self.highs.setSolution(start)
-
     # Questions.
 
     def run(self, *, steps: int = ALL, nodes: int = ALL, gap: float = 0.0) -> bool:
@@ -250,10 +243,6 @@ class Session:
                 highs.setOptionValue(option, setting)
             highs.clearSolver()
         return False
-
-    def least(self, lo: Any, hi: Any, steps: int) -> float:
-        """A lower bound on the cost within these bounds, as far as so many steps lead; infinite without any point."""
-        return self.cost if self.within(lo, hi, steps) else inf
 
     def within(self, lo: Any, hi: Any, steps: int = ALL) -> bool:
         """Solve within these bounds of the variables; False where there is no point. Raises SolverDisagrees."""

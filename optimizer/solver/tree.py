@@ -362,7 +362,8 @@ class Tree:
         lo, hi = self._around(bounds, j)
         top = self.dearest if self.dearest < inf else least + abs(least) + 1
         for up, side in enumerate(((lo, Fraction(down)), (Fraction(down + 1), hi))):
-            cost = self.linear.least(*self._arrays({**bounds, j: side}), _STEPS)
+            possible = self.linear.within(*self._arrays({**bounds, j: side}), _STEPS)
+            cost = self.linear.cost if possible else inf
             self.paid[up, j] += max(min(cost, top) - least, 0.0) / (1 - part if up else part)
             self.tries[up, j] += 1
             yield cost
