@@ -25,8 +25,7 @@ from optimizer.plan.model.build import build
 from optimizer.plan.model.world import assemble_week
 from optimizer.plan.report.outcome import gather
 from optimizer.plan.report.plan_json import PlanRecord, orders_csv, pulls_csv
-from optimizer.plan.report.plan_page import plan_page
-from optimizer.plan.report.stock_picture import picture
+from optimizer.plan.report.plan_page import picture, plan_page
 from optimizer.plan.run import plan_again, plan_week
 from optimizer.plan.settle.engine import solve
 from optimizer.plan.settle.find import find

@@ -84,12 +84,12 @@ def planned(
 def _write(outcome: Outcome, wanted: Mapping[str, str | None]) -> None:
     """Write the files asked for, where there is a plan to write."""
     from optimizer.plan.report.plan_json import orders_csv, pulls_csv
-    from optimizer.plan.report.stock_picture import picture as drawn
+    from optimizer.plan.report.plan_page import picture
 
     if not outcome.stands:
         shared.not_written(wanted, "there is no plan")
         return
-    made: dict[str, Callable[[Outcome], str]] = {"--orders": orders_csv, "--pulls": pulls_csv, "--html": drawn}
+    made: dict[str, Callable[[Outcome], str]] = {"--orders": orders_csv, "--pulls": pulls_csv, "--html": picture}
     for name, path in wanted.items():
         if path is not None:
             shared.write_text(path, made[name](outcome), name)

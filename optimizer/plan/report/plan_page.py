@@ -1,4 +1,4 @@
-"""The page of a plan, 80 columns wide: what to order, what to make, what to pull and weigh each day, what to watch.
+"""The page of a plan: what to order, what to make, what to pull and weigh each day, what to watch; and its picture.
 
 The short page is what a kitchen works by; the full one adds stock by day, what limits cost, and every batch's own page.
 """
@@ -15,6 +15,7 @@ from constraints.numbers import PERCENT, shown
 from constraints.quantities import Basis
 from optimizer.answer import Status
 from optimizer.pages.batch_page import page
+from optimizer.pages.chart import render
 from optimizer.pages.details import check_words, source_words
 from optimizer.pages.figures import Unit
 from optimizer.pages.loads import by_load
@@ -33,6 +34,8 @@ _NOTHING = 0.005
 """Money that is not shown with two places."""
 _WORTH_A_WORD = 0.001
 """Share of the cost above which the price of tidiness is said."""
+_STEP = 114
+"""Width of a day in the picture."""
 _DAYS = 7
 """Days beside each other."""
 _CRUMBS = 3
@@ -60,6 +63,19 @@ def plan_page(outcome: Outcome, *, full: bool = False) -> str:
         answer = replace(one.answer, problem=replace(problem, order=order))
         text += f"\n{'=' * 80}\n{title}\n\n{page(answer, full=True)}"
     return text
+
+
+def picture(outcome: Outcome) -> str:
+    """Stock and use by day as an HTML page with an inline SVG. Everything a user typed is escaped."""
+    days = [
+        {"name": weekday(day.date), **{
+            key: float(kg / outcome.unit.kg)
+            for key, kg in (("used", day.used_kg), ("came", day.delivered_kg), ("stock", day.left_kg))
+        }} for day in outcome.by_day
+    ]  # fmt: skip
+    title = f"{outcome.plan.world.week.entry.name}: stock and use by day"
+    width = max(len(days), 1) * _STEP
+    return render("plan/report/stock.html", title=title, days=days, width=width, step=_STEP, unit=outcome.unit.name)
 
 
 def stopped_page() -> str:
