@@ -34,6 +34,11 @@ Kg = Annotated[Fraction, argument("KG", "Kilograms as held.", parser=shared.posi
 By = Annotated[str, option("INITIALS", "Who did it.")]
 From = Annotated[str, option("WHO", "Who sent it.", "--from")]
 Why = Annotated[str, option("WORDS", "Why.", "--reason")]
+To = Annotated[str, option("WHO", "Who received it: name and address.", "--to")]
+Into = Annotated[str, option("CODE", "The batch it is for.")]
+Came = Annotated[str, argument("LOTS", "Lots table (CSV) of what came.")]
+Code = Annotated[str, argument("CODE", "The batch.")]
+CountedKg = Annotated[Fraction, argument("KG", "Kilograms as held.", parser=shared.not_negative)]
 OutKg = Annotated[Figure, option("KG", "Finished product weighed.", parser=shared.positive)]
 
 
@@ -106,12 +111,7 @@ def new(ledger: Ledger) -> None:
 
 
 @action("receive")
-def receive(
-    ledger: Ledger,
-    lots: Annotated[str, argument("LOTS", "Lots table (CSV) of what came.")],
-    signed: Papered,
-    supplier: From = "",
-) -> None:
+def receive(ledger: Ledger, lots: Came, signed: Papered, supplier: From = "") -> None:
     """Take in every lot of a table; the same table is not taken twice."""
     from optimizer.store.made import receive as take
 
@@ -120,13 +120,7 @@ def receive(
 
 
 @action("count")
-def count(
-    ledger: Ledger,
-    lot: Lot,
-    kg: Annotated[Fraction, argument("KG", "Kilograms as held.", parser=shared.not_negative)],
-    signed: Papered,
-    reason: Why = "",
-) -> None:
+def count(ledger: Ledger, lot: Lot, kg: CountedKg, signed: Papered, reason: Why = "") -> None:
     """Record what was counted of a lot; the difference is kept as unexplained."""
     from constraints.numbers import trimmed
 
@@ -141,13 +135,7 @@ def waste(ledger: Ledger, lot: Lot, kg: Kg, signed: Papered, reason: Why) -> Non
 
 
 @action("sell")
-def sell(
-    ledger: Ledger,
-    lot: Lot,
-    kg: Kg,
-    signed: Papered,
-    to: Annotated[str, option("WHO", "Who received it: name and address.", "--to")],
-) -> None:
+def sell(ledger: Ledger, lot: Lot, kg: Kg, signed: Papered, to: To) -> None:
     """Take out what was sold of a lot, or of a batch by its code."""
     from optimizer.store.made import sell as sold
 
@@ -168,9 +156,7 @@ def _moved(ledger: str, kind: str, lot: str, kg: Fraction, document: books.Docum
 
 
 @action("pull")
-def pull(
-    ledger: Ledger, lot: Lot, kg: Kg, signed: Papered, into: Annotated[str, option("CODE", "The batch it is for.")]
-) -> None:
+def pull(ledger: Ledger, lot: Lot, kg: Kg, signed: Papered, into: Into) -> None:
     """Take out what was pulled for a batch before it is made; make then takes only what is missing."""
     from optimizer.store.made import pull as pulled
 
@@ -205,13 +191,7 @@ def make(
 
 
 @action("out")
-def out(
-    ledger: Ledger,
-    code: Annotated[str, argument("CODE", "The batch.")],
-    kg: Kg,
-    recipe: shared.RecipeOption,
-    signed: Papered,
-) -> None:
+def out(ledger: Ledger, code: Code, kg: Kg, recipe: shared.RecipeOption, signed: Papered) -> None:
     """Take in the finished product of a batch that was recorded before it came out."""
     from optimizer.store.made import came_out
 
