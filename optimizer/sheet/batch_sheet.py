@@ -84,17 +84,11 @@ class Sheet:
         assert self.answer.weighed is not None
         return self.answer.weighed
 
-    def pulls(self) -> Iterator[dict[str, str]]:
+    def pulls(self) -> Iterator[tuple[Lot, str, str]]:
         """What to take from the cooler, as held: the leanest first, so that the fat stays cold (no source)."""
         lots = [(i, kg) for i, kg in self._weighed.total.kilograms.items() if isinstance(i, Lot) and not i.parts]
-        on = self.answer.problem.order.day
         for lot, kg in sorted(lots, key=lambda pair: (pair[0].properties[FAT], pair[0].name)):
-            large, small = self._weight(lot, lot.held_kg(kg))
-            yield {
-                "lot": lot.name, "what": lot.material or lot.role, "supplier": self.suppliers.get(lot.name, ""),
-                "received": day_words(lot.received, on), "use_by": day_words(lot.use_by, on), "large": large,
-                "small": small, "rework": "rework" if lot.rework else "",
-            }  # fmt: skip
+            yield lot, *self._weight(lot, lot.held_kg(kg))
 
     def cures(self, load: Batch) -> Iterator[dict[str, str]]:
         """The cures of a load, always in grams, with the strength that the recipe states."""
@@ -107,15 +101,12 @@ class Sheet:
                 large, scale = f"{grams(kg, division)} g", division_words(division)
                 yield {"name": item.name, "strength": strength, "large": large, "scale": scale}
 
-    def weigh(self, load: Batch) -> Iterator[dict[str, Any]]:
-        """What else goes into a load: lots after bone and rind, then additions, inclusions last."""
+    def weigh(self, load: Batch) -> Iterator[tuple[Ingredient, bool, str, str]]:
+        """What else goes into a load, and whether it is a lot: lots after bone and rind, inclusions last."""
         rest = [(item, kg) for item, kg in load.kilograms.items() if item.kind is not Kind.CURE]
         turn = {kind: place for place, kind in enumerate(_TURN)}
         for item, kg in sorted(rest, key=lambda pair: turn.get(pair[0].kind, -1)):
-            large, small = self._weight(item, kg)
-            lot = isinstance(item, Lot)
-            yield {"item": item.name, "what": item.material if lot else "", "large": large, "small": small,
-                   "note": not lot}  # fmt: skip
+            yield item, isinstance(item, Lot), *self._weight(item, kg)
 
     def load_size(self, load: Batch) -> str:
         """The weight of a load."""
