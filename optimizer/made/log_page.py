@@ -7,13 +7,11 @@ from datetime import datetime
 from itertools import pairwise
 from typing import Any
 
-import numpy as np
-
 from constraints.treatment import Sourced, celsius
 from optimizer.made.curve import Curve
 from optimizer.made.found import Finding, Judged, Phase, Report, spell
 from optimizer.made.schedule import schedule_lines
-from optimizer.pages.chart import Axis, across, render, upwards
+from optimizer.pages.chart import across, render, upwards
 from optimizer.pages.record import Figure, Record, at
 from optimizer.pages.tables import heading, paragraph
 
@@ -123,26 +121,29 @@ DRAWN = {"core": "", "surface": "2 3", "chamber": "8 4", "freezer": "8 4", "set"
 
 def picture(report: Report) -> str:
     """The page as HTML with one inline picture; everything from the input is escaped."""
-    shown = [(curve, dashes) for role, dashes in DRAWN.items() for curve in report.log.of(role)]
-    degrees_c = [float(celsius(curve.value(i))) for curve, _ in shown for i in range(0, len(curve), _step(curve))]
-    x, y = across([0.0, float(report.log.minutes)]), upwards(degrees_c or [0.0])
+    shown = [(curve.name, dashes, _dots(curve)) for role, dashes in DRAWN.items() for curve in report.log.of(role)]
+    x, y = across([0.0, float(report.log.minutes)]), upwards([at for _, _, dots in shown for _, at in dots] or [0.0])
     deciding = [(phase, phase.best) for phase in report.phases if not phase.warns and phase.best]
-    spans = [
-        {
-            "x1": x.at(float(span.start)), "x2": x.at(float(span.end)) + 2, "y": y.at(float(celsius(span.level))),
-            "earns": span.earns and bool(finding.ok), "words": f"{float(span.level):g} F, {span.name}",
-        }
-        for _, finding in deciding for span in finding.spans
+    curves = [
+        {"name": name, "dashes": dashes, "points": " ".join(f"{x.at(minute)},{y.at(at)}" for minute, at in dots),
+         "x": x.at(dots[-1][0]), "y": y.at(dots[-1][1]) - 6}
+        for name, dashes, dots in shown
     ]  # fmt: skip
     return render(
         "made/log.html", title=f"{report.product.recipe.entry.name}: {report.log.file}",
         verdict=" ".join((verdict(report), "; ".join(report.hold))),
-        spans=spans,
-        curves=_named_apart([_drawn(curve, dashes, x, y) for curve, dashes in shown]),
+        spans=[(span, span.earns and finding.ok) for _, finding in deciding for span in finding.spans],
+        x=x, y=y, celsius=celsius, curves=_named_apart(curves),
         since=f"minutes since {report.log.start:%Y-%m-%d %H:%M}" if report.log.start else "minutes",
         findings=[(mark(f, phase).strip(), f"{phase.title}: {f.words}") for phase, f in deciding],
         x_ticks=x.ticks(), y_ticks=y.ticks(),
     )  # fmt: skip
+
+
+def _dots(curve: Curve) -> list[tuple[float, float]]:
+    """Minutes and degrees Celsius, thinned to what a page can show; the last reading is always there."""
+    chosen = sorted({*range(0, len(curve), max(1, len(curve) // MOST_POINTS)), len(curve) - 1})
+    return [(float(curve.minute(i)), float(celsius(curve.value(i)))) for i in chosen]
 
 
 def _named_apart(curves: list[dict[str, Any]]) -> list[dict[str, Any]]:
@@ -151,18 +152,6 @@ def _named_apart(curves: list[dict[str, Any]]) -> list[dict[str, Any]]:
     for below, curve in pairwise(curves):
         curve["y"] = min(curve["y"], below["y"] - 15)
     return curves
-
-
-def _step(curve: Curve) -> int:
-    return max(1, len(curve) // MOST_POINTS)
-
-
-def _drawn(curve: Curve, dashes: str, x: Axis, y: Axis) -> dict[str, Any]:
-    """A curve thinned to what a page can show; the last reading is always there."""
-    chosen = np.unique(np.append(np.arange(0, len(curve), _step(curve)), len(curve) - 1)).tolist()
-    dots = [(x.at(float(curve.minute(i))), y.at(float(celsius(curve.value(i))))) for i in chosen]
-    points = " ".join(f"{a},{b}" for a, b in dots)
-    return {"points": points, "name": curve.name, "dashes": dashes, "x": dots[-1][0], "y": dots[-1][1] - 6}
 
 
 class JudgedSpan(Record):
