@@ -45,8 +45,7 @@ _ONE = Fraction(1)
 def build(world: World, wanted: Wanted | None = None) -> WeekProgram:
     """Build the program of a week, or of some batches of it. Raises OutOfTime."""
     wanted = Wanted() if wanted is None else wanted
-    opening = {i: s.kg for i, s in enumerate(world.supplies) if s.kg is not None}
-    stock = opening if wanted.stock is None else wanted.stock
+    stock = world.stock if wanted.stock is None else wanted.stock
     kept = (kg * world.supplies[i].nights * world.holding for i, kg in stock.items() if world.holding)
     model = Model(constant=sum(kept, _ZERO))
     program = WeekProgram(world, model, stock=_held_back(world, stock, wanted.room.back), since=wanted.not_before)

@@ -70,6 +70,10 @@ class Rule(ABC):
         """The owner of its row on one day, or over the whole week."""
         return Owner(RowKind.LIMIT, self, day)
 
+    def link(self, batch: int | None, day: int, name: str = "") -> Owner:
+        """The owner of a row in which room for a batch, or for a material, can be left."""
+        return Owner(RowKind.LINK, (self, name), day, batch)
+
     @abstractmethod
     def rows(self, program: WeekProgram, uses: Uses, wanted: Wanted) -> None:
         """Add its rows to a program."""
@@ -125,7 +129,7 @@ class Stage(Rule):
         """The column that counts a batch's loads."""
         assert self.entry.load_kg is not None
         most = Fraction(ceil(most_of(block, self.entry.basis) / self.entry.load_kg))
-        owner = self._loads_of(block.job.index, block.day)
+        owner = self.link(block.job.index, block.day)
         loads = program.model.column(_ZERO, most, whole=True)
         program.model.row([passing, loads], [_ONE, -self.entry.load_kg], None, -wanted.room.at(owner), owner)
         return loads
@@ -143,10 +147,7 @@ class Stage(Rule):
             for excess in self.over(books, day, loads, self.limit, "loads"):
                 beyond, one = min(((kg % load, one) for kg, one in batches), key=lambda pair: pair[0])
                 more = f"; {one.job.name} is {trimmed(beyond, 3)} kg more than whole loads of {trimmed(load)} kg"
-                yield Excess(self._loads_of(one.job.index, day), beyond, excess.words + more)
-
-    def _loads_of(self, job: int, day: int) -> Owner:
-        return Owner(RowKind.LINK, self, day, job)
+                yield Excess(self.link(one.job.index, day), beyond, excess.words + more)
 
     def _passing(self, one: Made) -> Fraction:
         """Kilograms of a batch as weighed that it counts."""
@@ -265,9 +266,6 @@ class Together(Rule):
         """The batch, where it is counted in every batch, and the day of a block or of a batch as weighed."""
         return None if self.entry.per is Scope.DAY else one.job.index, one.day
 
-    def _amount_of(self, name: str, where: Where) -> Owner:
-        return Owner(RowKind.LINK, (self, name), where[1], where[0])
-
     def rows(self, program: WeekProgram, uses: Uses, wanted: Wanted) -> None:
         """Rows for every batch, or for all that is made on a day."""
         for where, blocks in _grouped(program.blocks, self._where).items():
@@ -286,7 +284,7 @@ class Together(Rule):
         names = [name for name in rule.of or sorted(columns) if name in columns]
         if rule.smallest_kg is not None:
             for name in names:
-                use(name, rule.smallest_kg + wanted.room.at(self._amount_of(name, where)))
+                use(name, rule.smallest_kg + wanted.room.at(self.link(*where, name)))
         elif rule.most is None:
             then = [use(rule.then, LEAST_USED)] if rule.then is not None and rule.then in columns else []
             for name in (name for name in rule.if_used or () if name in columns):
@@ -307,7 +305,7 @@ class Together(Rule):
             for name in mine if rule.smallest_kg is not None else ():
                 if (short := (rule.smallest_kg or _ZERO) - kg[name]) > 0:
                     words = f"{place}: {trimmed(kg[name], 3)} kg of {name}, at least {trimmed(kg[name] + short, 3)}"
-                    yield Excess(self._amount_of(name, where), short, words)
+                    yield Excess(self.link(*where, name), short, words)
             if rule.most is not None and len(mine) > rule.most:
                 words = f"{place}: {len(mine)} materials of {rule.most}"
                 yield Excess(None, Fraction(len(mine) - rule.most), words)

@@ -136,8 +136,8 @@ class RecipeRows:
 class Job:
     """A batch of the week. ``lo`` and ``hi`` are kilograms of its basis, tolerance included; days are numbers.
 
-    ``tidy`` is what is wanted of its pulls, and of remnants it leaves.
-    ``made_kg`` of it were made before and are no longer in ``lo`` and ``hi``.
+    ``tidy`` is what is wanted of its pulls, and of remnants it leaves. What of it was made before is no longer in
+    ``lo`` and ``hi``.
     """
 
     index: int
@@ -148,7 +148,6 @@ class Job:
     hi: Fraction
     rows: dict[int, RecipeRows]
     tidy: Tidy
-    made_kg: Fraction = _ZERO
 
     @property
     def name(self) -> str:
@@ -175,6 +174,11 @@ class World:
     def holding(self) -> Fraction:
         """Money that a kilogram costs a night."""
         return self.week.entry.kitchen.holding_per_kg_day
+
+    @property
+    def stock(self) -> dict[int, Fraction]:
+        """Kilograms as held of every lot at the start."""
+        return {s: supply.kg for s, supply in enumerate(self.supplies) if supply.kg is not None}
 
     @cached_property
     def source_of(self) -> Places:

@@ -37,7 +37,7 @@ def in_order(world: World) -> InOrder:
 
     What closing stock the lots do not leave is bought in the end. Raises OutOfTime.
     """
-    stock = {s: supply.kg for s, supply in enumerate(world.supplies) if supply.kg is not None}
+    stock = world.stock
     aside = _put_aside(world, stock)
     wanted = Wanted(
         stock=stock, taken=defaultdict(Fraction), counted=defaultdict(int), ordered=defaultdict(Fraction), alone=True,

@@ -123,14 +123,9 @@ def orders(program: WeekProgram, solved: Solved) -> list[Order]:
     """What the solution buys, by day of delivery; packs whole, other quantities rounded up to a division."""
     found = []
     for s, buy in program.buys.items():
-        total = sum(float(solved.values[c]) for c in buy.columns)
-        order = Order.of(program.world, s, near(total) * buy.unit)
-        if order.packs is not None:
-            order = replace(order, kg=round(total) * buy.unit)
-        elif total > NOTHING_KG:
-            order = _up_to(order, ceil(near(total) / order.step - 10 * _SPECK) * order.step)
-        if order.kg > NOTHING_KG:
-            found.append(order)
+        total, order = near(sum(float(solved.values[c]) for c in buy.columns)), Order.of(program.world, s, _ZERO)
+        count = ceil(total / order.step - 10 * _SPECK) if order.packs is None else round(total)
+        found += [_up_to(order, count * order.step)] if count else []
     return sorted(found, key=lambda o: (o.delivered, o.offer.terms.supplier, o.offer.name))
 
 

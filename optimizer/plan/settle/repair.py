@@ -101,7 +101,7 @@ def _stock(world: World, happened: Happened, now: int) -> tuple[dict[int, Fracti
     """
     planned: dict[Key, PlannedOrder] = {(o.offer, o.delivered): o for o in happened.plan.orders}
     coming = []
-    stock = {s: supply.kg for s, supply in enumerate(world.supplies) if supply.kg is not None}
+    stock = world.stock
     for s, supply in enumerate(world.supplies):
         if supply.came is None:
             continue
@@ -122,7 +122,7 @@ def _rest_of(job: Job, done: Sequence[PlannedBatch], now: int) -> Job:
     parts = [batch for batch in done if batch.batch == job.name and job.entry.may_split]
     made = sum((batch.kilograms(job.entry.basis) for batch in parts), _ZERO)
     days = tuple(day for day in job.days if day >= now)
-    return replace(job, days=days, lo=job.lo - made, hi=job.hi - made, made_kg=made)
+    return replace(job, days=days, lo=job.lo - made, hi=job.hi - made)
 
 
 def _unless(program: WeekProgram, block: Block, pulls: dict[int | None, Fraction], column: int) -> None:

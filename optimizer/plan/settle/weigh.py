@@ -158,7 +158,8 @@ class _Shelf:
 
     def _look(self, s: int) -> None:
         """Usable kilograms of a supply, those that are promised to nobody and all, for a quick search."""
-        self.floats[:, s] = float(self.left[s] - self.promised[s]), float(self.left[s])
+        left = self.left.get(s, _ZERO)
+        self.floats[:, s] = float(left - self.promised[s]), float(left)
         self.floats[:, s] *= self.usable[s]
 
     def take(self, taken: dict[int, Fraction]) -> None:
@@ -314,7 +315,7 @@ def _size(shelf: _Shelf, part: Planned, before: Sequence[Made]) -> Size:
         return order_of(job.recipe, name, fixed, on, Asked())
     done = sum((m.kilograms(job.entry.basis) for m in before if m.job is job), _ZERO)
     lo, hi = max(job.lo - done, _ZERO) if last else _ZERO, max(job.hi - done, _ZERO)
-    wanted = part.amount if fixed is None or not last else fixed - job.made_kg - done
+    wanted = part.amount if fixed is None or not last else (job.lo + job.hi) / 2 - done
     if fixed is None and job.entry.basis is not Basis.MEAT and hi - lo >= 2 * division:
         lo, hi = lo + division / 2, hi - division / 2  # additions bring a batch near its weight, not onto it
     lots = {s: shelf.world.supplies[s].lot for s in part.kilograms}
