@@ -14,8 +14,6 @@ from fractions import Fraction
 from math import ceil
 from typing import TYPE_CHECKING, ClassVar, TypeVar
 
-import numpy as np
-
 from constraints.numbers import trimmed
 from constraints.quantities import Basis
 from constraints.row import Owner, RowKind
@@ -194,8 +192,9 @@ class Store(Rule):
         model, world = program.model, program.world
         terms: dict[int, Terms] = defaultdict(list)
         arrived: dict[int, Fraction] = defaultdict(Fraction)
+        days = {column: block.day for block in program.blocks for column in block.columns.tolist()}
         for s in sorted(s for s in {*program.stock, *program.buys} if self._counts(world, s)):
-            self._flows(program, uses, s, terms)
+            self._flows(program, uses, s, terms, days)
             arrived[world.supplies[s].first] += program.stock.get(s, _ZERO)
         before: Terms = []
         for day in range(world.days):
@@ -206,18 +205,19 @@ class Store(Rule):
                 self.row(program, wanted, day, [(level, _ONE)], self.entry.kg)
             before = [(level, -_ONE)]
 
-    def _flows(self, program: WeekProgram, uses: Uses, s: int, terms: dict[int, Terms]) -> None:
-        """What of a supply leaves and enters the stock on each day."""
+    def _flows(self, program: WeekProgram, uses: Uses, s: int, terms: dict[int, Terms], days: dict[int, int]) -> None:
+        """What of a supply leaves and enters the stock on each day; ``days`` are those of the columns."""
         supply, model, buy = program.world.supplies[s], program.model, program.buys.get(s)
         out, have = 1 / supply.lot.usable, program.stock.get(s, _ZERO)
-        for block in program.blocks:
-            terms[block.day] += [(block.start + int(k), out) for k in np.flatnonzero(block.supplies == s)]
+        taken = [(int(c), out) for c in (uses[s][0] if s in uses else ())]
+        for part in taken:
+            terms[days[part[0]]].append(part)
         bought = [(c, -buy.unit) for c in buy.columns] if buy is not None else []
         terms[supply.first] += bought
         if not supply.keeps:
             most = max((part.hi for part in buy.segments), default=_ZERO) if buy is not None else _ZERO
             left = model.column(_ZERO, have + most)
-            parts = [*((int(c), out) for c in (uses[s][0] if s in uses else ())), *bought, (left, _ONE)]
+            parts = [*taken, *bought, (left, _ONE)]
             model.row([c for c, _ in parts], [a for _, a in parts], have, have)
             terms[supply.last].append((left, _ONE))
 

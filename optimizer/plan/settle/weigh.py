@@ -41,7 +41,7 @@ from optimizer.weighing.weighout import weigh_near
 
 _ZERO = Fraction(0)
 _FEW, _MANY = 10, 40
-"""Lots beyond the planned ones that the first try may use some divisions of, and the second what is free of them."""
+"""Lots beyond the planned ones of which a few divisions may be used, at first and where that will not do."""
 _WHOLE = 4
 """Lots beyond the planned ones that may give a pull of the usual size where divisions of others would be crumbs."""
 _MENDED = 25
@@ -69,7 +69,7 @@ class _Reach(NamedTuple):
     least: Fraction | None = None
 
 
-_REACHES = (_Reach(0, near=True), _Reach(0, near=True, ahead=True), _Reach(_FEW, near=True), _Reach(_MANY),
+_REACHES = (_Reach(0, near=True), _Reach(0, near=True, ahead=True), _Reach(_FEW, near=True),
             _Reach(_MANY, near=True, ahead=True))  # fmt: skip
 """No lot of a few grams where there is a way: first of the planned lots alone."""
 
@@ -217,14 +217,14 @@ def _division(part: Planned) -> Fraction:
 def _weigh(shelf: _Shelf, part: Planned, before: Sequence[Made]) -> Made:
     """Weigh one batch from its planned lots and a little of a few more, else of many, else from all that is there."""
     pose = partial(_Try, shelf, part, _size(shelf, part, before))
-    tries, every = [], len(part.block.supplies)
+    tries = []
     for reach in _REACHES:
         tries.append(pose(reach))
         found = tries[-1].as_planned()
         if found is not None:
             break
     else:
-        for one in chain(tries, map(pose, (_Reach(every), _Reach(every, ahead=True)))):
+        for one in chain(tries, map(pose, [_Reach(len(part.block.supplies), ahead=True)])):
             found = one.blended()
             if found.taken:
                 break
