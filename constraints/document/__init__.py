@@ -13,13 +13,13 @@ os.environ.setdefault("PYDANTIC_DISABLE_PLUGINS", "__all__")
 from constraints.document.fields import LATER, Broken, Day, Deferred, Line, Name, NameOrEach, Names  # isort: skip
 from constraints.document.fields import NotNegative, Number, Percent, Positive, PositivePercent  # isort: skip
 from constraints.document.fields import Ruled, Strict, Weight, Whole, YesNo, refusal  # isort: skip
-from constraints.document.parsing import DEEPEST, MOST_VALUES, packaged, parse
+from constraints.document.parsing import DEEPEST, MOST_VALUES, packaged, packaged_rows, parse
 from constraints.document.place import MOST_BYTES, Document, Loc, Mark, Place, Tree, read_text, shown_path
 from constraints.document.validation import validate
 
 __all__ = [
     "DEEPEST", "LATER", "MOST_BYTES", "MOST_VALUES", "Broken", "Day", "Deferred", "Document", "Line", "Loc", "Mark",
     "Name", "NameOrEach", "Names", "NotNegative", "Number", "Percent", "Place", "Positive", "PositivePercent",
-    "Ruled", "Strict", "Tree", "Weight", "Whole", "YesNo", "packaged", "parse", "read_text", "refusal", "shown_path",
-    "validate",
+    "Ruled", "Strict", "Tree", "Weight", "Whole", "YesNo", "packaged", "packaged_rows", "parse", "read_text", "refusal",
+    "shown_path", "validate",
 ]  # fmt: skip

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import csv
 import re
 from importlib.resources import files
 from typing import Any, cast
@@ -91,6 +92,11 @@ def packaged(name: str) -> Document:
     return parse((files("constraints") / name).read_text(encoding="utf-8"), name.rpartition("/")[2])
 
 
+def packaged_rows(package: str, file: str) -> list[dict[str, str]]:
+    """The rows of a table that comes with a package, each by the names in its first line."""
+    return list(csv.DictReader((files(package) / file).read_text(encoding="utf-8").splitlines()))
+
+
 def _compose(text: str, file: str) -> Any:
     try:
         return yaml.compose(text, Loader=_LOADER)
@@ -103,47 +109,20 @@ def _compose(text: str, file: str) -> Any:
 
 _COLON = "lines of 'key: value', with a space behind the colon"
 _QUOTES = "put the whole text in quotes"
-_LINE_UP = "line up the keys of one mapping under each other; put a text that holds ': ' in quotes"
-_ESCAPE = "'\\\\' for a backslash, or single quotes around the text"
-_AT_MARK, _AT_OPENING = False, True
-# A piece of the parser's own message, then what to say and whether to say it where the construct opened.
-_SYNTAX = (
-    ("another document", "a second document starts here", "one document in a file", _AT_MARK),
-    ("nesting depth", *_TOO_DEEP, _AT_MARK),
-    ("mapping values are not allowed", "a colon cannot stand here", _LINE_UP, _AT_MARK),
-    ("entries are not allowed", "a list entry cannot stand here", "each '- ' on its own line", _AT_MARK),
-    ("mapping keys are not allowed", "a question mark cannot stand here", _QUOTES, _AT_MARK),
-    ("could not find expected ':'", "this line has no colon", _COLON, _AT_OPENING),
-    ("unexpected end of stream", "the quote opened here is never closed", "a closing quote", _AT_OPENING),
-    ("unexpected document", "the quote opened here is never closed", "a closing quote", _AT_OPENING),
-    ("undefined alias", "'*' names an anchor that stands nowhere above", _QUOTES, _AT_MARK),
-    ("duplicate anchor", "this anchor ('&') stands a second time", "each anchor once", _AT_MARK),
-    ("scanning an alias", "a text cannot start with '*'", _QUOTES, _AT_OPENING),
-    ("scanning an anchor", "a text cannot start with '&'", _QUOTES, _AT_OPENING),
-    (" tag", "a text cannot start with '!'", _QUOTES, _AT_OPENING),
-    ("directive", "a line cannot start with '%'", _QUOTES, _AT_MARK),
-    ("incompatible", "a line cannot start with '%'", _QUOTES, _AT_MARK),
-    ("escape", "this backslash starts no known escape", _ESCAPE, _AT_MARK),
-    ("hexadecimal", "this backslash starts no known escape", _ESCAPE, _AT_MARK),
-    ("cannot start any token", "a text cannot start with this character", _QUOTES, _AT_MARK),
-    ("flow sequence", "the '[' opened here is not closed, or a comma is missing", "[a, b]", _AT_OPENING),
-    ("flow mapping", "the '{' opened here is not closed, or a comma is missing", "{key: value}", _AT_OPENING),
-    ("block scalar", "something stands behind '|' or '>'", "the text on the lines below", _AT_OPENING),
-    ("node content", "this character cannot stand where a value is needed", _QUOTES, _AT_MARK),
-    ("", "this does not fit what stands before it", _LINE_UP, _AT_MARK),
-)
 
 
 def _syntax_fault(error: yaml.MarkedYAMLError, text: str, file: str) -> Fault:
     mark, opened = error.problem_mark or error.context_mark, error.context_mark
     said = f"{error.context or ''} {error.problem or ''}"
-    found, allowed, opening = next(row[1:] for row in _SYNTAX if row[0] in said)
+    # Pieces of the parser's own message, what to say for each, and whether to say it where the construct opened.
+    pieces = packaged_rows("constraints.document", "syntax.csv")
+    found, allowed, where = next((r["found"], r["allowed"], r["where"]) for r in pieces if r["piece"] in said)
     if mark is None:
         return Fault(file, None, None, found, allowed)
     before = text[text.rfind("\n", 0, mark.index) + 1 : mark.index]
     if text[mark.index : mark.index + 1] == "\t" and not before.strip():
-        found, allowed, opening = "the line is indented with a tab", "spaces only", _AT_MARK
-    mark = opened if opening and opened is not None else mark
+        found, allowed, where = "the line is indented with a tab", "spaces only", "mark"
+    mark = opened if where == "opening" and opened is not None else mark
     return Fault(file, mark.line + 1, mark.column + 1, found, allowed)
 
 

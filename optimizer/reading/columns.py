@@ -6,15 +6,14 @@ would therefore pass as a free property and its limit would silently not exist, 
 
 from __future__ import annotations
 
-import csv
 import re
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from difflib import get_close_matches
-from importlib.resources import files
 from types import MappingProxyType
 
 from constraints.cure import COUNTED
+from constraints.document import packaged_rows
 from constraints.faults import Fault
 from constraints.spelling import hidden, unprintable
 from constraints.words import speaks_of_nitrite
@@ -40,8 +39,7 @@ class Column:
 
 def columns_of(file: str) -> tuple[Column, ...]:
     """The columns in a table of this folder, which has a line for each in the order they are published."""
-    lines = (files("optimizer.reading") / file).read_text(encoding="utf-8").splitlines()
-    return tuple(map(_column, csv.DictReader(lines)))
+    return tuple(map(_column, packaged_rows("optimizer.reading", file)))
 
 
 def _column(typed: Mapping[str, str]) -> Column:
