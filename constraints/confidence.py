@@ -25,12 +25,11 @@ from statistics import NormalDist
 from typing import Any
 
 from constraints.document import Broken, Name, NotNegative, Number, Percent, Ruled, Strict, YesNo, packaged
-from constraints.estimate import Off
 from constraints.faults import Fault, meant
 from constraints.formula import Formula
 from constraints.ingredients import FAT, Lot
 from constraints.numbers import PERCENT, trimmed
-from constraints.quantities import MissingProperty
+from constraints.quantities import MissingProperty, Off
 from constraints.row import Cone, Row, Source
 
 FAT_SD = "fat_sd_pct"

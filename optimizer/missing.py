@@ -6,12 +6,11 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from constraints.confidence import FAT_METHOD, FAT_SD, Confidence, finding, lot_faults
-from constraints.estimate import Component
 from constraints.faults import Fault, meant
 from constraints.formula import Dosing, Figures
 from constraints.ingredients import SALT, Ingredient, Lot
 from constraints.numbers import ZERO
-from constraints.quantities import Amount, Basis, MissingProperty, Process, Quantity, in_one_kg
+from constraints.quantities import Amount, Basis, Component, MissingProperty, Process, Quantity, in_one_kg
 from constraints.requirement import Origin, Requirement
 from optimizer.reading.entry import WhenMissing
 from optimizer.reading.lots import LotTable

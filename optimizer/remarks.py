@@ -7,13 +7,12 @@ from fractions import Fraction
 from itertools import product
 
 from constraints.cure import COARSE_DIVISION
-from constraints.estimate import Component, estimated, lines_of, published
 from constraints.faults import Fault
 from constraints.formula import Batch
 from constraints.ingredients import FAT, MOISTURE, PROTEIN, SALT, Ingredient, Kind
 from constraints.judged import brought
 from constraints.numbers import G_PER_KG, PERCENT, shown, trimmed
-from constraints.quantities import Basis, Process
+from constraints.quantities import Basis, Component, Process, estimated, estimates, lines_of
 from constraints.requirement import Requirement, Status
 from constraints.rules import Pack
 from constraints.words import plant_wording
@@ -249,7 +248,7 @@ def on_estimates(items: Iterable[Ingredient], process: Process, met: Iterable[Re
             line = lines.moisture if component is Component.MOISTURE else lines.protein
             names.setdefault(f"{component} within {shown(line.sd, 1)} points of", []).append(item.name)
     told = "; ".join(f"{what} {', '.join(lots)}" for what, lots in names.items())
-    said = [f"Estimated from fat, two times in three so near: {told} ({published().source})."] if told else []
+    said = [f"Estimated from fat, two times in three so near: {told} ({estimates().source})."] if told else []
     held = [f"{r.what} {r.limits()}" for r in met if r.estimated and r.origin.blocks and r.origin.legal]
     if held:
         said.append(f"Met only on estimates, so have it analysed before you rely on it: {'; '.join(held)}.")

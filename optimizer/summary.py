@@ -7,11 +7,10 @@ from dataclasses import dataclass
 from fractions import Fraction
 from math import floor
 
-from constraints.estimate import estimated
 from constraints.formula import Batch
 from constraints.ingredients import FAT, MOISTURE, PROTEIN, SALT, Ingredient, Lot, every
 from constraints.numbers import G_PER_KG, PERCENT
-from constraints.quantities import Amount, Basis, MissingProperty, Weight
+from constraints.quantities import Amount, Basis, MissingProperty, Weight, estimated
 from optimizer.problem import Problem, dying
 from optimizer.reading.entry import CasingEntry
 from optimizer.weighing.certificate import minimised_cost

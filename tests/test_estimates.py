@@ -19,9 +19,9 @@ import numpy as np
 import pytest
 from typer.testing import CliRunner
 
-from constraints.estimate import Species, published
 from constraints.faults import BadInput
 from constraints.ingredients import Lot
+from constraints.quantities import Species, estimates
 from optimizer.answer import Answer, blend
 from optimizer.cli import app
 from optimizer.order import Asked, order_of
@@ -63,7 +63,7 @@ def shipped(lines: Species) -> dict[str, float]:
 
 @pytest.mark.parametrize("name", GROUPS)
 def test_the_lines_are_those_of_the_raw_table(name: str) -> None:
-    lines = next(one for one in published().lines if name in one.names)
+    lines = next(one for one in estimates().lines if name in one.names)
     expected = fitted(GROUPS[name])
     assert shipped(lines) == pytest.approx(expected, abs=6e-5)
 

@@ -10,10 +10,10 @@ from pydantic import Field
 from constraints.confidence import ConfidenceEntry
 from constraints.document import Broken, Positive, PositivePercent, Ruled, Strict, Weight, YesNo, refusal
 from constraints.document.fields import Line, Name, NameOrEach, Names, NotNegative, Number, Percent
-from constraints.estimate import Component
 from constraints.kinds import OneRequirement
 from constraints.laboratory import LaboratoryEntry
 from constraints.numbers import G_PER_KG, PERCENT, PI, trimmed
+from constraints.quantities import Component
 from constraints.rules import ProcessStep
 from optimizer.reading.added import AdditionEntry
 
