@@ -16,7 +16,7 @@ from math import ceil, sqrt
 from constraints.faults import BadInput, Fault
 from constraints.formula import Addition, Batch, Dosing, Formula, NoDose
 from constraints.ingredients import FAT, SALT, Ingredient, Kind, Lot
-from constraints.judged import brought
+from constraints.library import brought
 from constraints.meaning import Stage
 from constraints.numbers import G_PER_KG, PERCENT, trimmed
 from constraints.quantities import Amount, Basis, MissingProperty, Weight, in_one_kg

@@ -10,8 +10,7 @@ from fractions import Fraction
 from constraints.faults import BadInput, Fault
 from constraints.formula import Batch, Dosing, Formula
 from constraints.ingredients import SALT, Ingredient, Lot
-from constraints.judged import guarding, limits_cure
-from constraints.library import guard
+from constraints.library import guard, guarding, limits_cure
 from constraints.limits import corners
 from constraints.numbers import G_PER_KG, KG_PER_LB, trimmed
 from constraints.quantities import Basis, Weight

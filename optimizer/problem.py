@@ -12,7 +12,7 @@ from datetime import date
 from constraints.faults import BadInput, Fault, meant
 from constraints.formula import Formula, NoDose
 from constraints.ingredients import Kind, Lot
-from constraints.judged import brought, guarding, limits_cure
+from constraints.library import brought, guarding, limits_cure
 from constraints.numbers import ZERO, trimmed
 from constraints.quantities import MissingProperty
 from constraints.requirement import Requirement, confident, marked

@@ -10,7 +10,7 @@ from constraints.cure import COARSE_DIVISION
 from constraints.faults import Fault
 from constraints.formula import Batch
 from constraints.ingredients import FAT, MOISTURE, PROTEIN, SALT, Ingredient, Kind
-from constraints.judged import brought
+from constraints.library import brought
 from constraints.numbers import G_PER_KG, PERCENT, shown, trimmed
 from constraints.quantities import Basis, Component, Process, estimated, estimates, lines_of
 from constraints.requirement import Requirement, Status

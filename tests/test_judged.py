@@ -13,9 +13,8 @@ from where import HOME
 from constraints.cure import NITRITE_SALTS, IngoingEntry, salts
 from constraints.document import parse
 from constraints.faults import BadInput
-from constraints.judged import brought, caps, guarding, judges, most
 from constraints.kinds import KINDS
-from constraints.library import guard, load_pack, pack_in, shipped
+from constraints.library import brought, caps, guard, guarding, judges, load_pack, most, pack_in, shipped
 from constraints.meaning import COMPOSITION, Salt
 from constraints.quantities import Process
 from constraints.requirement import Requirement

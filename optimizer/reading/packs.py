@@ -9,7 +9,7 @@ from fractions import Fraction
 
 from constraints.faults import Fault, meant
 from constraints.ingredients import Lot
-from constraints.judged import brought, ion_of, judges, knows, most, pure
+from constraints.library import brought, ion_of, judges, knows, most, pure
 from constraints.meaning import BY_ION, Role, Salt, Stage
 from constraints.numbers import trimmed
 from constraints.quantities import Process

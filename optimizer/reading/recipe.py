@@ -14,8 +14,8 @@ from constraints.document import Document, parse, read_text, validate
 from constraints.faults import BadInput, Fault
 from constraints.formula import Addition, Dosing
 from constraints.ingredients import FAT, MOISTURE, NITRATE, NITRITE, PROTEIN, SALT, Ingredient, Kind
-from constraints.judged import brought
 from constraints.laboratory import LaboratoryEntry
+from constraints.library import brought
 from constraints.numbers import G_PER_KG, PERCENT, PPM, trimmed
 from constraints.quantities import Basis, Process
 from constraints.requirement import Origin, Requirement
