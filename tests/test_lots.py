@@ -576,3 +576,13 @@ def test_rubbish_is_refused_in_order_or_read(header: list[str], rows: list[list[
 def test_any_text_raises_nothing_but_bad_input(text: str) -> None:
     with pytest.raises(BadInput):
         parse_lots(text, "f")
+
+
+def test_what_is_suspicious_of_pounds_is_said_in_pounds() -> None:
+    """As typed: 30,000 lb, and 60 a pound where the others cost 1.5; 10,000 kg are 22,046 lb."""
+    rows = "".join(f"{name},100,20,1.5\n" for name in "BCD")
+    found = parse_lots(f"lot,on_hand_lb,fat_pct,cost_per_lb\nA,30000,20,60\n{rows}", "f").warnings
+    assert {(fault.column, fault.found, fault.allowed) for fault in found} == {
+        ("on_hand_lb", "the stock is 30000 lb", "22046 lb or less in one lot"),
+        ("cost_per_lb", "the price 60 per lb is more than 20 times the table's median 1.5", "prices of one order"),
+    }

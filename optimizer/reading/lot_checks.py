@@ -15,7 +15,7 @@ from statistics import median
 
 from constraints.faults import Fault, Severity, meant, nearest
 from constraints.ingredients import FAT, MOISTURE, NITRATE, NITRITE, PROTEIN, SALT
-from constraints.numbers import PERCENT, PPM, trimmed
+from constraints.numbers import KG_PER_LB, PERCENT, PPM, trimmed
 from constraints.quantities import NAMES
 from constraints.spelling import hidden, look_alikes, unprintable
 from constraints.words import speaks_of_cured_lot
@@ -79,6 +79,10 @@ class Row:
         """The column that this row fills: the pound column where it stands in for the kilogram column."""
         twin = INSTEAD.get(column, column)
         return twin if twin in self.typed and not self.typed.get(column) else column
+
+    def unit(self, column: str) -> tuple[str, Fraction]:
+        """The unit of weight that this row fills a column by, and its kilograms."""
+        return ("lb", KG_PER_LB) if self.headed(column).endswith("lb") else ("kg", Fraction(1))
 
     def said(self, column: str) -> str:
         """A figure with its column, as typed."""
@@ -316,7 +320,8 @@ def _odd_price(row: Row, whole: Whole) -> Told:
         yield "cost_per_kg", "the price is 0", "0 only for trim that is free"
     elif price is not None and usual is not None and not usual / PRICE_TIMES <= price <= usual * PRICE_TIMES:
         way = f"more than {PRICE_TIMES} times" if price > usual else f"less than 1/{PRICE_TIMES} of"
-        words = f"the price {trimmed(price, 2)} per kg is {way} the table's median {trimmed(usual, 2)}"
+        unit, kg = row.unit("cost_per_kg")
+        words = f"the price {trimmed(price * kg, 2)} per {unit} is {way} the table's median {trimmed(usual * kg, 2)}"
         yield "cost_per_kg", words, "prices of one order"
 
 
@@ -348,7 +353,7 @@ def _sum_too_low(row: Row, whole: Whole) -> Told:
 
 
 _USUAL = {
-    "on_hand_kg": (STOCK_MOST, "the stock is {} kg", "{} kg or less in one lot"),
+    "on_hand_kg": (STOCK_MOST, "the stock is {} {}", "{} {} or less in one lot"),
     SALT: (SALT_MOST, "the lot has {} % salt", "{} % or less"),
     NITRITE: (NITRITE_MOST, "the lot has {} mg/kg nitrite", "{} mg/kg or less"),
 }
@@ -358,7 +363,8 @@ def _too_much(row: Row, whole: Whole) -> Told:
     for name, (most, found, usual) in _USUAL.items():
         value = row.figures.get(name)
         if value is not None and value > most:
-            yield name, found.format(trimmed(value)), usual.format(trimmed(most))
+            unit, kg = row.unit(name)
+            yield name, found.format(trimmed(value / kg), unit), usual.format(trimmed(most / kg, 0), unit)
 
 
 def _taught(row: Row, whole: Whole) -> Told:
