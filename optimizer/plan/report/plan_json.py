@@ -4,11 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from datetime import date as Day
+from fractions import Fraction
 from typing import Any
 
 from optimizer.pages.answer_json import Blend, Certificate, VerdictPart
 from optimizer.pages.record import Figure, Record, at, json_text, plain
 from optimizer.plan.files.happened import PlannedOrder
+from optimizer.plan.model.world import Supply
 from optimizer.plan.report import outcome as told
 from optimizer.plan.report.outcome import STOPPED, Outcome
 from optimizer.plan.report.way_out import NoPlan
@@ -37,11 +39,11 @@ class OrderPart(Record):
 class PullPart(Record):
     """What a batch takes from the cooler, of a lot or of a delivery; ``kg`` of it are usable."""
 
-    lot: str
-    delivered: Day | None
-    material: str
-    held_kg: Figure
-    kg: Figure
+    lot: str = at(lambda pull: pull[0].name)
+    delivered: Day | None = at(lambda pull: pull[0].came)
+    material: str = at(lambda pull: pull[0].lot.material)
+    held_kg: Figure = at(lambda pull: pull[1])
+    kg: Figure = at(lambda pull: pull[1] * pull[0].lot.usable)
 
 
 class BatchPart(Record):
@@ -57,9 +59,9 @@ class BatchPart(Record):
 class StockPart(Record):
     """Kilograms as held of a lot, or of a delivery, at the end of each day."""
 
-    lot: str = at("supply.name")
-    delivered: Day | None = at("supply.came")
-    kg_at_end_of_day: list[Figure]
+    lot: str = at(lambda held: held[0].name)
+    delivered: Day | None = at(lambda held: held[0].came)
+    kg_at_end_of_day: list[Figure] = at(lambda held: held[1])
 
 
 class MoneyPart(Money):
@@ -86,8 +88,8 @@ class TidyPart(Record):
 class LotPart(Record):
     """A lot that no day of the week can use."""
 
-    lot: str
-    why: str
+    lot: str = at(lambda pair: pair[0])
+    why: str = at(lambda pair: pair[1])
 
 
 class SizePart(Record):
@@ -109,7 +111,7 @@ class PlanRecord(Record):
     currency: str = at("plan.world.week.entry.currency")
     orders: list[OrderPart]
     batches: list[BatchPart | dict[str, Any]] = at(lambda outcome: [*outcome.done, *_batches(outcome)])
-    stock: list[StockPart] = at(lambda outcome: list(_stock(outcome)))
+    stock: list[StockPart] = at(lambda o: [(o.plan.world.supplies[s], levels) for s, levels in o.stock.items()])
     by_day: list[told.OfDay]
     expiring: list[told.Expiring]
     money: MoneyPart | None = at(
@@ -127,7 +129,7 @@ class PlanRecord(Record):
     left_out: list[str] = at(lambda outcome: list(outcome.left_out_why))
     left_out_why: dict[str, str]
     left_over: list[told.LeftOver]
-    lots_left_out: list[LotPart] = at(lambda o: [{"lot": lot, "why": why} for lot, why in o.lots_left_out.items()])
+    lots_left_out: list[LotPart] = at(lambda o: list(o.lots_left_out.items()))
     size: SizePart = at(lambda o: {"columns": o.plan.program.model.size, "rows": len(o.plan.program.model.rows)})
 
 
@@ -139,19 +141,10 @@ def _batches(outcome: Outcome) -> Iterator[BatchPart]:
         })  # fmt: skip
 
 
-def _pulls(outcome: Outcome, one: Made) -> list[dict[str, Any]]:
-    """What a batch takes from the cooler, by name; in the order of the keys of a pull."""
-    taken = [(outcome.plan.world.supplies[s], one.taken[s]) for s in sorted(one.taken)]
-    return [
-        {"lot": s.name, "delivered": s.came, "material": s.lot.material, "held_kg": kg, "kg": kg * s.lot.usable}
-        for s, kg in sorted(taken, key=lambda pair: pair[0].name)
-    ]
-
-
-def _stock(outcome: Outcome) -> Iterator[dict[str, Any]]:
-    for s, levels in outcome.stock.items():
-        supply = outcome.plan.world.supplies[s]
-        yield {"lot": supply.name, "delivered": supply.came, "kg_at_end_of_day": levels}
+def _pulls(outcome: Outcome, one: Made) -> list[tuple[Supply, Fraction]]:
+    """What a batch takes from the cooler, kilograms as held, by name."""
+    taken = [(outcome.plan.world.supplies[s], kg) for s, kg in sorted(one.taken.items())]
+    return sorted(taken, key=lambda pull: pull[0].name)
 
 
 def stopped_document() -> str:
