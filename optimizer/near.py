@@ -6,10 +6,9 @@ any other, and the cheapest batch that grants it is sought, weighed out and chec
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from fractions import Fraction
-from math import floor
 
 from constraints.faults import BadInput, Fault
 from constraints.formula import Batch, Formula
@@ -20,16 +19,19 @@ from constraints.requirement import Origin, Requirement, Verdict, widened
 from constraints.row import Row
 from constraints.stock import MostLots
 from optimizer.answer import Answer, Status, blend
+from optimizer.bench import Bench, extreme
 from optimizer.clock import OutOfTime
-from optimizer.problem import Problem, dying, rows_of
-from optimizer.solver.model import ColumnKind, Program, Variable
-from optimizer.solver.optimum import optimise, ranks_of
-from optimizer.solver.program import Layout, build, choices_of, holds_of, layout_of, value_per_kg
+from optimizer.problem import Problem, dying
+from optimizer.solver.kept import searching
+from optimizer.solver.model import ColumnKind, Variable
+from optimizer.solver.program import value_per_kg
+from optimizer.solver.session import ALL
 from optimizer.wish import Near, Step, Wish
 
 _ZERO = Fraction(0)
 _FAT = tuple(Amount(FAT, basis) for basis in Basis)
 _ONE = Fraction(1)
+_WISHED = Origin("preference", "your wish")
 _LEVELS = (Fraction(1, 4), Fraction(1, 2), Fraction(1))
 """Parts of the premium at which the trade-off is shown, beside the cheapest itself."""
 _ROOM = Fraction(1, 50)
@@ -113,7 +115,9 @@ def near_cheapest(problem: Problem, wish: Wish, asked_pct: Fraction | None = Non
 
 def _as_much_as_dies(problem: Problem, base: Answer, cheapest: Fraction) -> Answer:
     """The cheapest batch of a band that uses as much of the dying lots as any does; its premium is what that took."""
-    found = _granted(problem, Wish.MOST_DYING, None)
+    found = None
+    with suppress(OutOfTime):
+        found = _granted(problem, Wish.MOST_DYING, None)
     best = base if found is None or not _better(found, base, Wish.MOST_DYING) else found
     assert base.certificate is not None and best.certificate is not None
     costs = [answer.certificate.cost for answer in (base, best) if answer.certificate is not None]
@@ -174,15 +178,14 @@ def _middle(band: Requirement) -> Fraction:
 
 def _granted(problem: Problem, wish: Wish, most: Fraction | None) -> Answer | None:
     """The cheapest batch that grants the wish as far as a cost of ``most`` allows; None: any cost."""
-    origin = Origin("preference", "your wish")
     caps: tuple[Requirement, ...] = ()
     if most is not None:
-        caps = (CostCap(what="cost as minimised", basis="whole batch", unit="", origin=origin, hi=most),)
+        caps = (CostCap(what="cost as minimised", basis="whole batch", unit="", origin=_WISHED, hi=most),)
     wished = _best_wish(replace(problem, requirements=(*problem.requirements, *caps)), wish)
     if wished is None:
         return None
     for room in _ROOMS[:1] if wish is Wish.FEWEST_LOTS else _ROOMS:
-        held = _held_wish(problem, wish, wished, room, origin)
+        held = _held_wish(problem, wish, wished, room)
         found = blend(replace(problem, requirements=(*problem.requirements, *caps, held)))
         if found.status in (Status.OPTIMAL, Status.TIME_LIMIT) and found.weighed is not None:
             return found
@@ -191,70 +194,48 @@ def _granted(problem: Problem, wish: Wish, most: Fraction | None) -> Answer | No
 
 def _best_wish(within: Problem, wish: Wish) -> Fraction | None:
     """The wish's figure at its best, before rounding; None where nothing is found."""
+    if wish is Wish.FEWEST_LOTS:  # with a limit that does not bind every lot's use is counted
+        within = replace(within, requirements=(*within.requirements, _most_lots(Fraction(len(within.formula.lots)))))
+    bench = Bench(within)
+    kept, units, columns = bench.kept, bench.layout.units, within.formula.columns
     if wish is Wish.FEWEST_LOTS:
-        return _least_lots(within)
-    if wish is Wish.MOST_DYING:
-        return _most_dying(within, _dying(within))
-    band = _fat_band(within)
-    return None if band is None else _least_off(within, band)
+        aim = {k: _ONE for k, v in enumerate(kept.variables) if v.kind is ColumnKind.USED}
+    elif wish is Wish.MOST_DYING:
+        aim = {j: _held(columns[j]) * units[j] for j in range(len(columns)) if columns[j] in _dying(within)}
+    else:
+        aim = {_off_middle(bench, within): _ONE}
+    with searching(kept, ALL):
+        return extreme(kept, aim, None, -1 if wish is Wish.MOST_DYING else 1)[0]
 
 
-def _held_wish(problem: Problem, wish: Wish, best: Fraction, room: int, origin: Origin) -> Requirement:
+def _off_middle(bench: Bench, problem: Problem) -> int:
+    """A variable for points off the middle of the band: t with ``|over - middle * under| <= t * weight ordered``."""
+    band = _fat_band(problem)
+    assert band is not None
+    over, under = band.terms(problem.formula) or ((), None)
+    assert under is not None
+    (t,) = bench.kept.add_columns([(Variable("off", _ZERO, _ZERO, Fraction(PERCENT)), {})])
+    middle, weight = _middle(band), problem.order.kilograms
+    off = {j: (a - middle * b) * u for j, (a, b, u) in enumerate(zip(over, under, bench.layout.units, strict=True))}
+    bench.kept.add_row(Row.of("above", {**off, t: -weight}, None, _ZERO))
+    bench.kept.add_row(Row.of("below", {**off, t: weight}, _ZERO, None))
+    return t
+
+
+def _most_lots(most: Fraction) -> Requirement:
+    return MostLots(what="number of lots", basis="meat block", unit="", origin=_WISHED, hi=most)
+
+
+def _held_wish(problem: Problem, wish: Wish, best: Fraction, room: int) -> Requirement:
     """The wish held at its best as a requirement, with so many times the usual room for whole scale divisions."""
     if wish is Wish.FEWEST_LOTS:
-        return MostLots(what="number of lots", basis="meat block", unit="", origin=origin, hi=best)
+        return _most_lots(best)
     if wish is Wish.MOST_DYING:
         lots = _dying(problem)
         less = room * problem.order.meat_division_kg * len(lots)
         lo = max(best - less, _ZERO)
-        return Dying(what="dying trim used", basis="lots as held", unit="kg", origin=origin, lo=lo, lots=lots)
+        return Dying(what="dying trim used", basis="lots as held", unit="kg", origin=_WISHED, lo=lo, lots=lots)
     band = _fat_band(problem)
     assert band is not None
     off = best + room * _ROOM
     return widened(band, _middle(band) - off, _middle(band) + off)
-
-
-def _solved(layout: Layout, costs: Sequence[Fraction], problem: Problem) -> Fraction | None:
-    """The least value of other costs over a program, or None where it has no point."""
-    variables = tuple(replace(v, cost=c) for v, c in zip(layout.program.variables, costs, strict=True))
-    found = optimise(
-        Program(variables, layout.program.rows), ranks_of(problem.formula.columns)
-    )  # fmt: skip
-    return found.cost if found.values else None
-
-
-def _least_lots(problem: Problem) -> Fraction | None:
-    formula = problem.formula
-    counted = tuple(_ONE if isinstance(column, Lot) else _ZERO for column in formula.columns)
-    every = Row("lots used", counted, hi=Fraction(len(formula.lots)))
-    choices = [*choices_of(problem), every]
-    layout = build(formula, holds_of(problem), rows_of(problem), choices, problem.order.meat_division_kg)
-    costs = [_ONE if v.kind is ColumnKind.USED else _ZERO for v in layout.program.variables]
-    found = _solved(layout, costs, problem)
-    return None if found is None else Fraction(floor(found + Fraction(1, 2)))
-
-
-def _most_dying(problem: Problem, lots: tuple[Ingredient, ...]) -> Fraction | None:
-    layout = layout_of(problem)
-    columns = problem.formula.columns
-    costs = [
-        -_held(columns[j]) * layout.units[j] if j < len(columns) and columns[j] in lots else _ZERO
-        for j in range(len(layout.program.variables))
-    ]
-    found = _solved(layout, costs, problem)
-    return None if found is None else -found
-
-
-def _least_off(problem: Problem, band: Requirement) -> Fraction | None:
-    """Points off the middle of the band at best: the least t with ``|over - middle * under| <= t * weight ordered``."""
-    over, under = band.terms(problem.formula) or ((), None)
-    assert under is not None
-    middle = _middle(band)
-    layout = layout_of(problem)
-    size, weight = len(layout.program.variables), problem.order.kilograms
-    parts = enumerate(zip(over, under, layout.units, strict=True))
-    off = {j: (a - middle * b) * unit for j, (a, b, unit) in parts}
-    rows = (Row.of("above", {**off, size: -weight}, None, _ZERO), Row.of("below", {**off, size: weight}, _ZERO, None))
-    variables = (*layout.program.variables, Variable("off", _ONE, _ZERO, Fraction(PERCENT)))
-    wider = Layout(Program(variables, (*layout.program.rows, *rows)), layout.units)
-    return _solved(wider, [*([_ZERO] * size), _ONE], problem)
