@@ -49,9 +49,9 @@ _NEAR_ENOUGH = Fraction(1, 200)
 
 _DIVISIONS = 3
 """Divisions by whose price a batch of a whole plan may be dearer than planned without a search for a cheaper one."""
-_ROOM = (0, 1, 3)
+_ROOM = (0, 1, 2, 3)
 """Divisions left free of every limit for the rounding of the additions: none at first, then more."""
-_SHARING = tuple(Fraction(n, 4) for n in (0, 1, 2, 4))
+_SHARING = tuple(Fraction(n, 8) for n in (0, 1, 2, 3, 4, 6, 8))
 """Parts of a division of each lot left free of every limit for its sharing over several loads, one after the other."""
 _CUT_ROUNDS = 8
 """Searches made again with further cuts before the scale is blamed."""
