@@ -5,7 +5,7 @@ A reader collects every fault of a file before it gives up, so that the user men
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from difflib import get_close_matches
 from enum import StrEnum
@@ -66,6 +66,12 @@ def meant(word: str, known: Iterable[str], otherwise: str = "") -> str:
     """The known word that is most likely meant, as a question; where nothing is close what else there is to say."""
     close = nearest(word, known)
     return f"did you mean {close}?" if close else otherwise
+
+
+def some(names: Sequence[str], most: int, where: str) -> str:
+    """The first of some names, and where all of them stand."""
+    listed = ", ".join(names[:most])
+    return listed if len(names) <= most else f"{listed} and {len(names) - most} more, see {where}"
 
 
 def likely(word: str, known: Iterable[str]) -> str:

@@ -266,17 +266,11 @@ class Tagged:
         """1 for a lot that carries the tag, else 0. Raises MissingProperty for a lot whose tag is blank."""
         if item.kind is not Kind.LOT:
             return ZERO
-        found = self._found(item)
+        value = getattr(item, "name" if self.tag == "lot" else self.tag, False)
+        found = ("yes" if value else "no") if isinstance(value, bool) else value
         if not found:
             raise MissingProperty(item, self.tag)
         return ONE if found in self.values else ZERO
-
-    def _found(self, item: Ingredient) -> str:
-        if self.tag == "lot":
-            return item.name
-        if self.tag == "rework":
-            return "yes" if isinstance(item, Lot) and item.rework else "no"
-        return str(getattr(item, self.tag))
 
 
 @dataclass(frozen=True)

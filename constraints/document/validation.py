@@ -17,7 +17,7 @@ from pydantic_core.core_schema import ErrorType
 
 from constraints.document.fields import what
 from constraints.document.place import Document, Loc, Tree, quoted
-from constraints.faults import BadInput, Fault, nearest
+from constraints.faults import BadInput, Fault, nearest, some
 
 M = TypeVar("M", bound=BaseModel)
 MOST_LISTED = 12
@@ -120,8 +120,7 @@ def _keys(annotation: Any) -> dict[str, Any] | None:
 def _unknown_key(word: str, holder: Any, beside: Tree) -> tuple[str, str]:
     known = list(_keys(holder) or ())
     near = nearest(word, [name for name in known if not _holds(beside, name)]) or nearest(word, known)
-    more = f" and {len(known) - MOST_LISTED} more, see the schema" if len(known) > MOST_LISTED else ""
-    allowed = f"known keys: {', '.join(known[:MOST_LISTED])}{more}" if known else "no such key"
+    allowed = f"known keys: {some(known, MOST_LISTED, 'the schema')}" if known else "no such key"
     allowed = f"did you mean '{near}'?" if near else allowed
     if word.isdigit() and isinstance(beside, dict) and beside.get(word, "") is None:
         allowed = "no decimal comma: {a: 1,5} is read as {a: 1, 5: }; write 1.5"

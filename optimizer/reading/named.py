@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 from constraints.document import Document
 from constraints.document.place import Loc
-from constraints.faults import BadInput, Fault, likely
+from constraints.faults import BadInput, Fault, likely, some
 from constraints.library import load_pack, nearest_pack
 from constraints.rules import Pack
 
@@ -88,7 +88,7 @@ class Stated:
     def _how(self, name: str, pack: Pack, known: Sequence[str]) -> str:
         """How to state a class, and which there are."""
         file = name if name.endswith((".yaml", ".yml")) else pack.pack
-        classes = f"of {_some(known, f'trimwright rules {file}')}"
+        classes = f"of {some(known, MOST_LISTED, f'trimwright rules {file}')}"
         if self.asked:
             return f"write --rules {name}=CLASS, {classes}"
         if len(self.names) > 1:
@@ -104,12 +104,6 @@ class Stated:
             return None
         wanted = self.class_for(name, pack)
         return wanted if wanted in [entry.id for entry in pack.classes] else None
-
-
-def _some(names: Sequence[str], where: str) -> str:
-    """The first of some names, and where all of them stand."""
-    listed = ", ".join(names[:MOST_LISTED])
-    return listed if len(names) <= MOST_LISTED else f"{listed} and {len(names) - MOST_LISTED} more, see {where}"
 
 
 def pack_faults(document: Document) -> list[Fault]:
