@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from fractions import Fraction
 
-from constraints.faults import BadInput, Fault, nearest
+from constraints.faults import BadInput, Fault, meant
 from constraints.formula import Batch
 from constraints.ingredients import Ingredient, Lot
 from constraints.numbers import trimmed
@@ -51,8 +51,7 @@ def batch_of(recipe: Recipe, table: LotTable, weighed: Sequence[WeighedItem], fi
             )
         item = lots.get(entry.name) or additions.get(entry.name)
         if item is None:
-            close = nearest(entry.name, [*lots, *additions])
-            hint = f"did you mean {close}?" if close else "a lot of the table or an addition of the recipe"
+            hint = meant(entry.name, [*lots, *additions], "a lot of the table or an addition of the recipe")
             faults.append(Fault(file, entry.line or None, "item", f"no lot or addition is named {entry.name!r}", hint))
         elif entry.kilograms:
             found[item] = entry.kilograms

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 
-from constraints.faults import BadInput, Fault, nearest
+from constraints.faults import BadInput, Fault, meant
 from optimizer.answer import Answer, Status, blend
 from optimizer.clock import OutOfTime
 from optimizer.order import Order
@@ -165,8 +165,7 @@ def question(
         offers = offered(read, table, order.day)
     names = [column.name for column in problem.formula.lots]
     if lot is not None and lot not in names:
-        close = nearest(lot, names)
-        hint = f"did you mean {close}?" if close else "a lot that may go in"
+        hint = meant(lot, names, "a lot that may go in")
         raise BadInput([Fault("--lot", None, None, f"no eligible lot is named {lot!r}", hint)])
     return Question(problem, (recipe, table, order), settings, before, offers, lot)
 
