@@ -180,46 +180,31 @@ def _uses(columns: Sequence[Ingredient]) -> tuple[frozenset[str], ...]:
 
 
 @dataclass(frozen=True, kw_only=True)
-class MostLots(Requirement):
-    """At most ``hi`` lots in the batch."""
+class Opened(Requirement):
+    """At most ``hi`` lots in the batch; or of some ``lots`` at most one, or all of them ``together`` or none.
 
-    role: Role = Role.USE
-
-    def choices(self, formula: Formula) -> tuple[Row, ...]:
-        """The number of lots used."""
-        coefs = tuple(Fraction(len(lots)) for lots in _uses(formula.columns))
-        return (Row("number of lots", coefs, hi=self.hi),)
-
-    def figure(self, batch: Batch) -> Verdict:
-        """Lots with any weight in the batch."""
-        used = Fraction(len(_used(batch)))
-        return Verdict(self, used, self.within(used))
-
-
-@dataclass(frozen=True, kw_only=True)
-class Group(Requirement):
-    """Some lots that go together (``together``: all of them or none) or never do (at most one of them).
-
-    The figure is the number of the group's lots used.
+    The figure is the number of these lots used.
     """
 
     role: Role = Role.USE
-    lots: tuple[str, ...]
-    together: bool
+    lots: tuple[str, ...] = ()
+    together: bool = False
 
     def choices(self, formula: Formula) -> tuple[Row, ...]:
-        """Together: every lot is used as often as the first. Apart: at most one is used."""
+        """Together: every lot is used as often as the first. Else: at most so many are used."""
         uses = _uses(formula.columns)
         if not self.together:
-            return (Row(self.what, tuple(Fraction(len(lots.intersection(self.lots))) for lots in uses), hi=ONE),)
+            counts = tuple(Fraction(len(lots.intersection(self.lots or lots))) for lots in uses)
+            return (Row(self.what, counts, hi=self.hi or ONE),)
         first, *others = self.lots
         rows = (tuple(Fraction((first in lots) - (other in lots)) for lots in uses) for other in others)
         return tuple(Row(self.what, coefs, ZERO, ZERO) for coefs in rows if any(coefs))
 
     def figure(self, batch: Batch) -> Verdict:
         """How many of the lots are in the batch, and whether that is allowed."""
-        used = len(_used(batch).intersection(self.lots))
-        ok = used in (0, len(self.lots)) if self.together else used <= 1
+        every_lot = _used(batch)
+        used = len(every_lot.intersection(self.lots or every_lot))
+        ok = used in (0, len(self.lots)) if self.together else used <= (self.hi or 1)
         return Verdict(self, Fraction(used), ok)
 
     def complaints(self, formula: Formula) -> tuple[str, ...]:
@@ -229,6 +214,8 @@ class Group(Requirement):
 
     def limits(self) -> str:
         """The rule in words."""
+        if not self.lots:
+            return super().limits()
         return "all of them or none" if self.together else "at most one of them"
 
 
@@ -240,7 +227,7 @@ class MostLotsEntry(Strict):
 
     def build(self, origin: Origin) -> Requirement:
         """The requirement this entry of a recipe stands for."""
-        return MostLots(what="number of lots", basis="meat block", unit="", origin=origin, hi=Fraction(self.max))
+        return Opened(what="number of lots", basis="meat block", unit="", origin=origin, hi=Fraction(self.max))
 
 
 class GroupEntry(Ruled):
@@ -257,7 +244,7 @@ class GroupEntry(Ruled):
     def build(self, origin: Origin) -> Requirement:
         """The requirement this entry of a recipe stands for."""
         word = "together" if self.together else "apart"
-        return Group(
+        return Opened(
             what=f"{', '.join(self.lots)} {word}", basis="meat block", unit="lots", origin=origin,
             lots=self.lots, together=self.together,
         )  # fmt: skip

@@ -17,7 +17,7 @@ from constraints.numbers import PERCENT
 from constraints.quantities import Amount, Basis
 from constraints.requirement import Origin, Requirement, Verdict, widened
 from constraints.row import Row
-from constraints.stock import MostLots
+from constraints.stock import Opened
 from optimizer.answer import Answer, Status, blend
 from optimizer.bench import Bench, extreme
 from optimizer.clock import OutOfTime
@@ -223,7 +223,7 @@ def _off_middle(bench: Bench, problem: Problem) -> int:
 
 
 def _most_lots(most: Fraction) -> Requirement:
-    return MostLots(what="number of lots", basis="meat block", unit="", origin=_WISHED, hi=most)
+    return Opened(what="number of lots", basis="meat block", unit="", origin=_WISHED, hi=most)
 
 
 def _held_wish(problem: Problem, wish: Wish, best: Fraction, room: int) -> Requirement:
