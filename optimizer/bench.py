@@ -5,7 +5,7 @@ Everything a report on a conflict asks is asked of the one program kept here (se
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import replace
 from fractions import Fraction
@@ -278,3 +278,12 @@ def _drawn(over: Part, under: Part | None, figure: Fraction, sign: int) -> dict[
     if under is None:
         return {j: sign * a for j, a in over.items()}
     return {j: sign * (over.get(j, _ZERO) - figure * under.get(j, _ZERO)) for j in {*over, *under}}
+
+
+def with_requirements(problem: Problem, new: Callable[[Requirement], Requirement]) -> Problem:
+    """The problem with its requirements replaced one by one."""
+    again = {id(r): new(r) for r in problem.requirements}
+    return replace(
+        problem, requirements=tuple(again.values()), fixed=tuple(again.get(id(r), r) for r in problem.fixed),
+        measured_only=tuple(again.get(id(r), r) for r in problem.measured_only),
+    )  # fmt: skip

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from types import SimpleNamespace
 from typing import Any, Literal
 
 from constraints.requirement import Requirement
@@ -155,13 +156,13 @@ class InConflict(OneLimit):
 class NoBatch(Record):
     """Why there is no batch, and what would do."""
 
-    cause: str
-    requirements: list[InConflict]
-    smallest: bool
-    certain: bool
-    packs_matter: bool
-    scale_prevents: list[str]
-    ways: list[WayOut]
+    cause: str = at(lambda found: cause(found.answer))
+    requirements: list[InConflict] = at(lambda found: [SimpleNamespace(requirement=r) for r in _core(found)])
+    smallest: bool = at(lambda found: found.answer.conflict is None or found.answer.conflict.smallest)
+    certain: bool = at(lambda found: found.answer.conflict is None or found.answer.conflict.certain)
+    packs_matter: bool = at(lambda found: found.answer.conflict is not None and found.answer.conflict.packs_matter)
+    scale_prevents: list[str] = at(lambda found: [r.words() for r in found.answer.scale_prevents])
+    ways: list[WayOut] = at("out")
 
 
 class Set(Record):
@@ -264,7 +265,7 @@ class Why(Record):
     margins: list[Room]
     lots: list[PricedLot]
     offers: list[WorthOfOffer]
-    conflict: NoBatch | None = at(lambda found: _no_batch(found))
+    conflict: NoBatch | None = at(lambda found: None if found.out is None else found)
     what_would_pass: list[PassingDose] = at("answer.lawful_doses")
     what_if: WhatIf | None = at("change")
     curves: list[CurveDrawn]
@@ -284,23 +285,5 @@ def _broken(found: Any) -> list[Any]:
     return [check for check in checks if check.broken]
 
 
-class _Of:
-    """A requirement where a record looks for one."""
-
-    def __init__(self, requirement: Requirement) -> None:
-        self.requirement = requirement
-
-
-def _no_batch(found: Any) -> dict[str, Any] | None:
-    answer, conflict = found.answer, found.answer.conflict
-    if found.out is None:
-        return None
-    return {
-        "cause": cause(answer),
-        "requirements": [_Of(r) for r in (conflict.requirements if conflict else ())],
-        "smallest": conflict is None or conflict.smallest,
-        "certain": conflict is None or conflict.certain,
-        "packs_matter": conflict is not None and conflict.packs_matter,
-        "scale_prevents": [r.words() for r in answer.scale_prevents],
-        "ways": found.out,
-    }
+def _core(found: Any) -> tuple[Requirement, ...]:
+    return found.answer.conflict.requirements if found.answer.conflict is not None else ()

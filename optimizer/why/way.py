@@ -1,21 +1,40 @@
-"""One thing that can be done where no batch exists, the problem with it, and how it is typed."""
+"""One thing that can be done where no batch exists, the problem with it, how it is typed, and its batch on the scales.
+
+Ways are blended to the end; and there is what helps where nothing but the scales stands in the way.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from enum import StrEnum
 from fractions import Fraction
+from itertools import islice
 from math import ceil, floor
 
 from constraints.ingredients import Lot
 from constraints.meaning import Role
 from constraints.numbers import KG_PER_LB, trimmed
 from constraints.requirement import Requirement, widened
+from constraints.stock import batch_size
+from optimizer.answer import Status, blend
+from optimizer.bench import with_requirements
+from optimizer.cause import inward
 from optimizer.order import MOST_WITHIN
 from optimizer.problem import Problem
+from optimizer.solver.model import SolverDisagrees
 
 _ZERO = Fraction(0)
+FARTHER = (0, 1, 4, 20)
+"""Steps by which a way goes farther until its batch can be weighed; common practice, no source."""
+_MANY, _TRIES = 100, 12
+"""Lots above which a blend takes too long to be tried, and how many are tried else."""
+TOLD = 3
+"""Ways that are blended to the end and told."""
+_FINER_G = (20, 10, 5, 2, 1)
+"""Divisions of a meat scale that are tried where only the scale prevents a batch, grams; common practice, no source."""
+_WIDER = (1, 2, 4, 10, 20)
+"""Tolerances on the weight that are tried then, in divisions of the meat scale; common practice, no source."""
 _MOST = Fraction(1, 2)
 """Share of a figure beyond which giving way is giving up most of it; common practice, no source."""
 
@@ -45,6 +64,18 @@ class Concession:
     limit: str
     old: Fraction
     new: Fraction
+
+    @classmethod
+    def to(cls, problem: Problem, requirement: Requirement, figure: Fraction) -> Concession:
+        """The limit moved to take in a figure, rounded to something a person can say and a batch can keep."""
+        lo, hi = requirement.lo, requirement.hi
+        if requirement.role is Role.SIZE:
+            middle = ((lo or _ZERO) + (hi or _ZERO)) / 2
+            return cls(requirement, "both", middle, inward(problem, figure, 1 if figure > middle else -1))
+        if hi is not None and figure > hi:
+            return cls(requirement, "hi", hi, rounded(figure, 1))
+        assert lo is not None
+        return cls(requirement, "lo", lo, rounded(figure, -1))
 
     @property
     def share(self) -> Fraction:
@@ -172,10 +203,65 @@ def conceded(problem: Problem, concessions: Sequence[Concession]) -> Problem:
     return replace(with_requirements(problem, lambda r: new.get(id(r), r)), order=order)
 
 
-def with_requirements(problem: Problem, new: Callable[[Requirement], Requirement]) -> Problem:
-    """The problem with its requirements replaced one by one."""
-    again = {id(r): new(r) for r in problem.requirements}
-    return replace(
-        problem, requirements=tuple(again.values()), fixed=tuple(again.get(id(r), r) for r in problem.fixed),
-        measured_only=tuple(again.get(id(r), r) for r in problem.measured_only),
-    )  # fmt: skip
+# On the scales.
+
+
+def blended(way: Way) -> Way | None:
+    """The way with its cost, if it can be weighed out and holds."""
+    try:
+        answer = blend(way.problem)
+    except SolverDisagrees:
+        return None
+    if answer.status is not Status.OPTIMAL or answer.optimum is None:
+        return None
+    return replace(way, cost=answer.optimum.cost, weighed=True)
+
+
+def best_weighed(ways: Sequence[Way]) -> list[Way]:
+    """The ways in order, blended to the end until so many can be weighed, or as often as there is patience for."""
+    found = list(in_order(ways))
+    good, left = 0, 0 if found and len(found[0].problem.formula.lots) > _MANY else _TRIES
+    for k, way in enumerate(found):
+        for more in (way.farther(n) if n and way.farther is not None else way for n in FARTHER if way.cost is not None):
+            if good == TOLD or not left:
+                break
+            left -= 1
+            told = blended(more)
+            if told is not None:
+                found[k], good = replace(told, farther=way.farther), good + 1
+                break
+            if way.farther is None:
+                break
+    return found
+
+
+def ways_to_weigh(problem: Problem, broken: Sequence[Requirement]) -> Iterator[Way]:
+    """A finer scale, a wider tolerance on the weight, or a limit that rounding breaks a little wider, each blended."""
+    sides = [_loosened(problem, r, limit) for r in broken for limit in ("lo", "hi")]
+    for tried in (_finer(problem), _wider(problem), *sides):
+        yield from islice((told for way in tried if (told := blended(way)) is not None), 1)
+
+
+def _finer(problem: Problem) -> Iterator[Way]:
+    for division in (Fraction(grams, 1000) for grams in _FINER_G):
+        if division < problem.order.meat_division_kg:
+            order = replace(problem.order, meat_division_kg=division)
+            yield Way(Kind.SCALE, replace(problem, order=order), figure=division)
+
+
+def _wider(problem: Problem) -> Iterator[Way]:
+    order = problem.order
+    for within in (count * order.meat_division_kg for count in _WIDER):
+        if order.within_kg < within < order.kilograms / 2:
+            size = batch_size(order.basis, order.kilograms, within)
+            wider = with_requirements(problem, lambda r, size=size: size if r.role is Role.SIZE else r)  # type: ignore[misc]
+            yield Way(Kind.TOLERANCE, replace(wider, order=replace(order, within_kg=within)), figure=within)
+
+
+def _loosened(problem: Problem, r: Requirement, limit: str) -> Iterator[Way]:
+    old: Fraction | None = None if r.origin.legal or r.role is Role.SIZE else getattr(r, limit)
+    for share in (Fraction(n, 100) for n in (1, 2, 5, 10, 20, 50)):
+        if old is None:
+            return
+        c = Concession(r, limit, old, old + share if limit == "hi" else old - share)
+        yield Way(Kind.LIMIT, conceded(problem, [c]), (c,))

@@ -7,7 +7,7 @@ by halving, because nothing but solving again is exact about it.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import replace
 from fractions import Fraction
 from functools import reduce
@@ -18,7 +18,7 @@ from constraints.numbers import PERCENT
 from constraints.requirement import Requirement, measured_again
 from constraints.stock import Stock
 from optimizer.answer import Answer
-from optimizer.bench import NEAR_NODES, Bench, with_lots
+from optimizer.bench import NEAR_NODES, Bench, with_lots, with_requirements
 from optimizer.cause import inward
 from optimizer.conflict import Conflict
 from optimizer.problem import Problem
@@ -26,10 +26,9 @@ from optimizer.solver.kept import searching
 from optimizer.solver.model import Variable
 from optimizer.why.ground import LEAST_ORDER
 from optimizer.why.offered import Offered
-from optimizer.why.on_scales import FARTHER, best_weighed, ways_to_weigh
 from optimizer.why.stand import curved_of, possible
 from optimizer.why.unfinished import Part, Unfinished, settled
-from optimizer.why.way import Concession, Kind, Way, conceded, in_order, rounded, with_requirements
+from optimizer.why.way import FARTHER, Concession, Kind, Way, best_weighed, conceded, in_order, ways_to_weigh
 
 _ZERO, _ONE = Fraction(0), Fraction(1)
 _LOTS = 5
@@ -51,7 +50,7 @@ def ways_for(
     unfinished: list[Unfinished] = []
     ways: list[Way] = []
     with settled(unfinished, Part.WAYS_OUT, "ways to weigh the batch"):
-        ways.extend(ways_to_weigh(answer.problem, answer.scale_prevents))
+        ways += ways_to_weigh(answer.problem, answer.scale_prevents)
     return in_order(ways), unfinished
 
 
@@ -118,12 +117,12 @@ class _Search:
         formula = self.problem.formula
         fixed = requirement.fixed_value(formula)
         if fixed is not None:
-            yield from self.costed(self._moved([_conceded(self.problem, requirement, fixed)]))
+            yield from self.costed(self._moved([Concession.to(self.problem, requirement, fixed)]))
         elif self.curved:
             for side, old, far in _sides(requirement):
                 figure = _least(lambda x, s=side, o=old: self._holds(requirement, s, o, x), old, far)  # type: ignore[misc]
                 if figure is not None:
-                    yield from self._farther([_conceded(self.problem, requirement, figure)])
+                    yield from self._farther([Concession.to(self.problem, requirement, figure)])
         elif requirement.terms(formula) is None:
             yield from self._without(requirement)
         else:
@@ -142,7 +141,7 @@ class _Search:
         least = self.problem.order.kilograms / LEAST_ORDER if requirement.role is Role.SIZE else None
         for figure in figures.values():
             if figure is not None and (least is None or figure >= least):
-                yield from self._farther([_conceded(self.problem, requirement, figure)])
+                yield from self._farther([Concession.to(self.problem, requirement, figure)])
 
     def _without(self, requirement: Requirement) -> Iterator[Way]:
         """A rule on the use of lots: its number larger, or the rule left out."""
@@ -154,26 +153,28 @@ class _Search:
         rest = tuple(r for r in self.problem.requirements if r is not requirement)
         yield from self.costed(Way(Kind.DROPPED, replace(self.problem, requirements=rest), dropped=requirement))
 
-    def _moved(self, concessions: list[Concession]) -> Way:
+    def _moved(self, concessions: Sequence[Concession]) -> Way:
         kind = Kind.LIMITS if len(concessions) > 1 else Kind.LIMIT
         if len(concessions) == 1 and concessions[0].limit == "both":
             kind = Kind.WEIGHT
         return Way(kind, conceded(self.problem, concessions), tuple(concessions))
 
-    def _farther(self, concessions: list[Concession]) -> Iterator[Way]:
+    def _farther(self, concessions: Sequence[Concession]) -> Iterator[Way]:
         """The way of these concessions, or of the first a little farther that has a batch."""
+        steps = FARTHER if self.curved else (0,)
+        sound = (n for n in steps if all(c.limit != "both" or c.farther(n).new > 0 for c in concessions))
+        return self._tried(lambda n: self._moved([c.farther(n) for c in concessions]), sound)
 
-        def farther(steps: int) -> Way:
-            way = self._moved([c.farther(steps) for c in concessions])
+    def _tried(self, made: Callable[[int], Way], steps: Iterable[int] = (0,)) -> Iterator[Way]:
+        """The way by the first of these steps with a batch; it can go farther."""
+
+        def farther(n: int) -> Way:
+            way = made(n)
             return next(self.costed(way), way)
 
-        for steps in FARTHER if self.curved else (0,):
-            if any(c.limit == "both" and c.farther(steps).new <= 0 for c in concessions):
-                return
-            way = farther(steps)
-            if way.cost is not None:
-                yield replace(way, farther=farther)
-                return
+        way = next((way for n in steps if (way := farther(n)).cost is not None), None)
+        if way is not None:
+            yield replace(way, farther=farther)
 
     def together(self, ways: Sequence[Way]) -> Iterator[Way]:
         """Several limits moved at once where no way alone is known: the least sum of moves as shares of the figures.
@@ -203,7 +204,7 @@ class _Search:
                 kept.bound(j, _ZERO, _ZERO)
         batch = problem.formula.exact_batch(self.bench.layout.kilograms(values)) if values else None
         measured = [] if batch is None else [(r, r.measure(batch).value) for r in soft]
-        moved = [_conceded(problem, r, value) for r, value in measured if value is not None and not r.within(value)]
+        moved = [Concession.to(problem, r, value) for r, value in measured if value is not None and not r.within(value)]
         yield from self._farther(moved) if moved else ()
 
     # Lots.
@@ -254,16 +255,13 @@ class _Search:
                 yield from self._more_of(lot, inward(problem, least, 1))
 
     def _more_of(self, lot: Lot, extra: Fraction) -> Iterator[Way]:
-        def farther(steps: int) -> Way:
+        def made(steps: int) -> Way:
             kg = inward(self.problem, extra * (1 + Fraction(steps, 100)), 1)
             largest = None if lot.largest_pull_kg is None else max(lot.largest_pull_kg, lot.on_hand_kg + kg)
             grown = replace(lot, on_hand_kg=lot.on_hand_kg + kg, largest_pull_kg=largest)
-            way = Way(Kind.STOCK, self._with([grown]), lots=((lot, kg),), spend=kg * lot.held_cost_per_kg)
-            return next(self.costed(way), way)
+            return Way(Kind.STOCK, self._with([grown]), lots=((lot, kg),), spend=kg * lot.held_cost_per_kg)
 
-        way = farther(0)
-        if way.cost is not None:
-            yield replace(way, farther=farther)
+        return self._tried(made)
 
     def _leaning(self) -> list[int]:
         """Variables whose upper bound the proof that there is no batch leans on, those it leans on most first.
@@ -294,14 +292,12 @@ class _Search:
             values = bench.kept.best()
             lots = [(o, values[j] / o.lot.usable) for j, o in places.items() if values and values[j]]
 
-            def farther(steps: int, lots: list[tuple[Offered, Fraction]] = lots) -> Way:
-                way = _purchase(self.problem, wider, lots, 1 + Fraction(steps, 100))
-                return next(self.costed(way), way)
+            def made(steps: int, lots: list[tuple[Offered, Fraction]] = lots) -> Way:
+                return _purchase(self.problem, wider, lots, 1 + Fraction(steps, 100))
 
-            way = farther(0) if lots else None
-            if way is not None and way.cost is not None:
+            for way in self._tried(made) if lots else ():
                 found = True
-                yield replace(way, farther=farther) if way.spend is not None else replace(way, cost=None)
+                yield way if way.spend is not None else replace(way, cost=None, farther=None)
 
     # With a stated confidence.
 
@@ -335,18 +331,6 @@ class _Search:
 
 
 # Figures.
-
-
-def _conceded(problem: Problem, requirement: Requirement, figure: Fraction) -> Concession:
-    """The limit moved to take in a figure, rounded to something a person can say and a batch can keep."""
-    lo, hi = requirement.lo, requirement.hi
-    if requirement.role is Role.SIZE:
-        middle = ((lo or _ZERO) + (hi or _ZERO)) / 2
-        return Concession(requirement, "both", middle, inward(problem, figure, 1 if figure > middle else -1))
-    if hi is not None and figure > hi:
-        return Concession(requirement, "hi", hi, rounded(figure, 1))
-    assert lo is not None
-    return Concession(requirement, "lo", lo, rounded(figure, -1))
 
 
 def with_these(problem: Problem, lots: Sequence[Lot]) -> Problem:

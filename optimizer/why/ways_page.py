@@ -13,10 +13,9 @@ from optimizer.pages.batch_page import doses_that_pass
 from optimizer.pages.tables import heading, paragraph
 from optimizer.problem import Problem
 from optimizer.verdict import HEADLINES, Grade
-from optimizer.why.on_scales import TOLD
 from optimizer.why.short import Money
 from optimizer.why.unfinished import Part, Unfinished
-from optimizer.why.way import Concession, Kind, Way
+from optimizer.why.way import TOLD, Concession, Kind, Way
 from optimizer.wording import NOT_SMALLEST, WOULD_DO
 
 LAW = " (law: cannot be relaxed)"
