@@ -145,7 +145,7 @@ def test_prices_of_limits_are_what_one_more_kilogram_saves(tmp_path: Path) -> No
     for room in (15.0, 16.0):
         world = assemble_week(read_week(RawWeek(2, lots, batches, grinder=room).write(tmp_path)))
         plan = find(world)
-        costs.append((plan.solved.cost, sum(limit.saves for limit in gather(plan, None).limits)))
+        costs.append((plan.solved.cost, sum(limit.saves for limit in gather(plan).limits)))
     assert costs[0][1] > 0
     assert costs[0][0] - costs[1][0] == pytest.approx(costs[0][1], rel=1e-6)
 
@@ -258,7 +258,7 @@ def test_the_command_writes_lists_and_a_picture(tmp_path: Path) -> None:
 def test_names_are_escaped_in_the_picture(tmp_path: Path) -> None:
     path = Path(repairable(tmp_path))
     path.write_text(path.read_text().replace("random week", "<b>&"))
-    outcome = gather(find(assemble_week(read_week(str(path)))), None)
+    outcome = gather(find(assemble_week(read_week(str(path)))))
     assert "<b>&<" not in picture(outcome) and "&lt;b&gt;&amp;" in picture(outcome)
     assert orders_csv(outcome).count("\n") == 1 + len(outcome.plan.orders)
     assert pulls_csv(outcome).count("\n") == 1 + sum(len(one.taken) for one in outcome.plan.made)

@@ -123,7 +123,7 @@ def test_a_batch_of_a_plan_claims_no_optimum_of_its_own(tmp_path: Path) -> None:
     from optimizer.plan.report.plan_json import PlanRecord
     from optimizer.plan.report.plan_page import plan_page
 
-    outcome = gather(bought(tmp_path), None)
+    outcome = gather(bought(tmp_path))
     page = plan_page(outcome, full=True)
     assert "Proved: no batch" not in page and "MAKE IT" in page
     assert "1000000" not in page

@@ -5,10 +5,8 @@ from __future__ import annotations
 import sys
 from collections.abc import Callable
 from dataclasses import replace
-from fractions import Fraction
 
 from optimizer.answer import Status
-from optimizer.clock import OutOfTime
 from optimizer.plan.files.happened import as_it_is, read_happened
 from optimizer.plan.files.week_file import Week
 from optimizer.plan.model.blocks import Costs, WeekProgram
@@ -16,7 +14,6 @@ from optimizer.plan.model.world import World, assemble_week
 from optimizer.plan.report.outcome import Outcome, gather
 from optimizer.plan.report.way_out import impossible, no_plan
 from optimizer.plan.settle.find import Plan, find
-from optimizer.plan.settle.in_order import in_order
 from optimizer.plan.settle.repair import Repaired
 
 
@@ -26,7 +23,7 @@ def plan_week(week: Week, *, compare: bool = True) -> Outcome:
     plan = find(world, talk=True)
     if plan.status is Status.INFEASIBLE or impossible(world):
         return _without(plan, world)
-    return _gathered(plan, compare=compare and not plan.solved.interrupted)
+    return gather(plan, compare=compare and not plan.solved.interrupted)
 
 
 def plan_again(week: Week, what_happened: str) -> Outcome:
@@ -36,19 +33,10 @@ def plan_again(week: Week, what_happened: str) -> Outcome:
     rest = Repaired(world, happened)
     plan = find(rest.world, rest.make, talk=True)
     none = plan.status is Status.INFEASIBLE
-    outcome = _without(plan, world, rest.again) if none else _gathered(plan, compare=False, gone=tuple(rest.gone))
+    outcome = _without(plan, world, rest.again) if none else gather(plan, rest.gone)
     return replace(
         outcome, done=rest.done, fewest_changes=rest.fewest, missed=rest.missed, hold=rest.hold, coming=rest.coming
     )
-
-
-def _gathered(plan: Plan, *, compare: bool, gone: tuple[tuple[int, int, Fraction], ...] = ()) -> Outcome:
-    """All that is said of a plan; where the time is over the plan stands, and what is not known is not said."""
-    try:
-        compared = in_order(plan.world) if compare and plan.money is not None else None
-        return gather(plan, compared, gone)
-    except OutOfTime:
-        return gather(plan, None, gone, quick=True)
 
 
 def _without(plan: Plan, world: World, again: Callable[[Costs | None], WeekProgram] | None = None) -> Outcome:

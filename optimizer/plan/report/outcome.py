@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, field, replace
 from datetime import date as Day
 from fractions import Fraction
@@ -16,6 +17,7 @@ from constraints.meaning import BY_ION, Stage
 from constraints.quantities import Basis
 from constraints.row import RowKind
 from optimizer.answer import Status
+from optimizer.clock import OutOfTime
 from optimizer.pages.figures import Unit
 from optimizer.pages.record import Figure, Record, at
 from optimizer.plan.files.happened import PlannedOrder
@@ -23,7 +25,7 @@ from optimizer.plan.model.world import Job
 from optimizer.plan.report.way_out import NoPlan, unit_of
 from optimizer.plan.settle.engine import Solved, solve
 from optimizer.plan.settle.find import Plan
-from optimizer.plan.settle.in_order import InOrder
+from optimizer.plan.settle.in_order import in_order
 from optimizer.plan.settle.read_off import Order
 from optimizer.plan.settle.weigh import Made
 from optimizer.remarks import warnings
@@ -243,21 +245,23 @@ def _unusable(lot: Lot, dates: Sequence[Day]) -> str:
     return "nothing of it can be used"
 
 
-def gather(
-    plan: Plan, compared: InOrder | None, gone: Sequence[tuple[int, int, Fraction]] = (), *, quick: bool = False
-) -> Outcome:
+def gather(plan: Plan, gone: Sequence[tuple[int, int, Fraction]] = (), *, compare: bool = False) -> Outcome:
     """All figures of a plan that was found; ``gone`` is what batches already made took: supply, day, kilograms.
 
-    ``quick`` leaves out what has to be solved for. Raises OutOfTime otherwise.
+    ``compare`` plans batch by batch too. What has to be solved for is left out where the time is over.
     """
     found = Outcome(plan, gone=tuple(gone))
-    if compared is not None:
-        saving = None if compared.cost is None or not plan.solved.found else compared.cost - plan.solved.cost
-        found.in_order = Compared(cost=compared.cost, stuck=compared.stuck or None, saving=saving)
     if not found.stands:
         return found
-    pinned = plan.program.model.whole and not quick
-    linear = solve(plan.program.model, pinned=plan.solved.values) if pinned else plan.solved
+    with suppress(OutOfTime):
+        alone = in_order(plan.world) if compare else None
+        if alone is not None:
+            saving = None if alone.cost is None or not plan.solved.found else alone.cost - plan.solved.cost
+            found.in_order = Compared(cost=alone.cost, stuck=alone.stuck or None, saving=saving)
+    linear = plan.solved
+    if plan.program.model.whole:
+        with suppress(OutOfTime):
+            linear = solve(plan.program.model, pinned=plan.solved.values)
     found.limits = sorted(_priced(plan, linear), key=lambda limit: -limit.saves)
     found.stock = {s: list(levels) for s, levels in plan.levels.items()}
     for s, day, kg in gone:  # what batches already made took was there on the days before
