@@ -166,7 +166,7 @@ class _Search:
 
         requirements = self._some_batch(requirements)
         layout, formula = layout_of(self.problem, requirements), self.problem.formula
-        held = optimise_with_cuts(layout, requirements, formula, Ranks((), ()))
+        held = optimise_with_cuts(layout, requirements, formula, Ranks((), {}))
         if held.optimum.ending is Ending.TIME_LIMIT:
             raise OutOfTime
         possible = held.optimum.ending is not Ending.INFEASIBLE

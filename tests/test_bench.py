@@ -90,7 +90,7 @@ def test_an_odd_weight_of_even_packs_needs_no_search() -> None:
     assert no_sum_fits(_packs(4, 6, kilograms=21))
     assert not no_sum_fits(_packs(4, 6, kilograms=22))
     assert not no_sum_fits(_packs(4, 7, kilograms=21))
-    found = optimise(_packs(4, 6, kilograms=21), Ranks((), (ZERO, ZERO)))
+    found = optimise(_packs(4, 6, kilograms=21), Ranks((), {}))
     assert found.ending is Ending.INFEASIBLE and found.certain
 
 

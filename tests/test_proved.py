@@ -110,7 +110,7 @@ def food_manufacture() -> Program:
 )
 def test_published_integer_problems(program: Program, least: F) -> None:
     """Cost 8,495 of the steel, 119.30 of the food, profit 100,279 of the oils less what June's stock costs to keep."""
-    found = optimise(program, Ranks((), ()))
+    found = optimise(program, Ranks((), {}))
     assert abs(found.cost - least) < F(1, 100), float(found.cost)
     assert found.bound == found.cost
 

@@ -24,7 +24,7 @@ from optimizer import clock
 from optimizer.solver.conic import TOLERANCES, Guide, Units, guide
 from optimizer.solver.kept import Kept
 from optimizer.solver.model import Ending, Program, SolverDisagrees, Variable, relaxed
-from optimizer.solver.optimum import RANKING, Optimum, Ranks, held, no_dearer, optimise, places_of
+from optimizer.solver.optimum import RANKING, Optimum, Ranks, held, no_dearer, optimise
 from optimizer.solver.program import Layout
 from optimizer.solver.session import ALL, power
 from optimizer.solver.tree import Tree, prove
@@ -310,11 +310,10 @@ class Curved:
 
     def _better_ranked(self, cut: Program, best: Optimum, loose: Found, ranks: Ranks) -> Optimum:
         """Another batch that costs no more, and uses sooner what ought to be used sooner."""
-        places = places_of(ranks, cut)
-        if not any(places) or not self._has_twins():
+        if not ranks.places or not self._has_twins():
             return best
         most = best.cost + Fraction(GAP) * abs(best.cost)
-        ranked = no_dearer(cut, places, most, loose.optimum.prices, loose.optimum.bound or Fraction(0))
+        ranked = no_dearer(cut, ranks.places, most, loose.optimum.prices, loose.optimum.bound or Fraction(0))
 
         def settle_ranked(x: Sequence[float]) -> Optimum | None:
             found = self._pinned(x)

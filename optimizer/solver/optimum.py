@@ -28,8 +28,7 @@ from optimizer.solver.session import ALL
 from optimizer.solver.simplex import Simplex
 from optimizer.solver.tree import prove
 
-_ZERO = Fraction(0)
-_ONE = Fraction(1)
+_ZERO, _ONE = Fraction(0), Fraction(1)
 RANKING = 500
 """Nodes after which the search for an equally cheap batch that is used sooner ends."""
 
@@ -42,7 +41,7 @@ class Ranks:
     """
 
     levels: tuple[Mapping[int, Fraction], ...]
-    places: tuple[Fraction, ...]
+    places: Mapping[int, Fraction]
 
 
 @dataclass(frozen=True)
@@ -85,7 +84,7 @@ def optimise(program: Program, ranks: Ranks, nodes: int = ALL) -> Optimum:
         return Optimum(Ending.INFEASIBLE, bound=loose.cost)
     bound, reported = (found.cost, None) if kept.certain else (loose.cost, kept.reported)
     certain = kept.certain
-    if certain and any(ranks.places):
+    if certain and ranks.places:
         found = _better_ranked(kept, found, ranks, loose)
     with clock.moment(MOMENT):
         values = _break_ties(held(program, found.values), found, ranks)
@@ -116,7 +115,7 @@ def _better_ranked(kept: Kept, best: Vertex, ranks: Ranks, loose: Vertex) -> Ver
     It can only be where the proof that nothing is cheaper leaves something that costs as little.
     """
     program = kept.whole_program
-    ranked = no_dearer(program, places_of(ranks, program), best.cost, loose.prices, loose.cost)
+    ranked = no_dearer(program, ranks.places, best.cost, loose.prices, loose.cost)
     parts = []
     for tied in kept.tied:
         sides = {j: (max(lo, ranked.variables[j].lo), min(hi, ranked.variables[j].hi)) for j, (lo, hi) in tied.items()}
@@ -125,13 +124,8 @@ def _better_ranked(kept: Kept, best: Vertex, ranks: Ranks, loose: Vertex) -> Ver
     return (kept.pinned(found.values) if found else None) or best
 
 
-def places_of(ranks: Ranks, program: Program) -> tuple[Fraction, ...]:
-    """The place in the order of use of every variable, those past the columns too."""
-    return (*ranks.places, *[_ZERO] * (len(program.variables) - len(ranks.places)))
-
-
 def no_dearer(
-    program: Program, costs: Sequence[Fraction], most: Fraction, prices: Sequence[Fraction], bound: Fraction
+    program: Program, costs: Mapping[int, Fraction], most: Fraction, prices: Sequence[Fraction], bound: Fraction
 ) -> Program:
     """The batches of a program that cost no more than ``most``, with other costs on their variables.
 
@@ -139,7 +133,7 @@ def no_dearer(
     that much for every unit, so what is too far off is left out.
     """
     variables = []
-    for v, cost, rest in zip(program.variables, costs, reduced_costs(program, prices), strict=True):
+    for j, (v, rest) in enumerate(zip(program.variables, reduced_costs(program, prices), strict=True)):
         lo, hi = v.lo, v.hi
         if rest > 0:
             hi = min(hi, lo + (most - bound) / rest)
@@ -147,7 +141,7 @@ def no_dearer(
             lo = max(lo, hi + (most - bound) / rest)
         if v.whole:
             lo, hi = Fraction(ceil(lo)), Fraction(floor(hi))
-        variables.append(replace(v, cost=cost, lo=lo, hi=max(lo, hi)))
+        variables.append(replace(v, cost=costs.get(j, _ZERO), lo=lo, hi=max(lo, hi)))
     dearest = Row("no dearer", tuple(v.cost for v in program.variables), None, most)
     return Program(tuple(variables), (*program.rows, dearest))
 
@@ -188,8 +182,7 @@ def ranks_of(columns: Sequence[Ingredient]) -> Ranks:
     """
     dates: dict[date, dict[int, Fraction]] = {}
     names: list[Mapping[int, Fraction]] = []
-    places = [_ZERO] * len(columns)
-
+    places: dict[int, Fraction] = {}
     for place, j in enumerate(sorted(range(len(columns)), key=lambda j: order_of_use(columns[j])), start=1):
         column = columns[j]
         unit = -_ONE
@@ -199,4 +192,4 @@ def ranks_of(columns: Sequence[Ingredient]) -> Ranks:
                 dates.setdefault(column.use_by, {})[j] = unit
         names.append({j: unit})
         places[j] = place * abs(unit)
-    return Ranks((*dates.values(), *names), tuple(places))
+    return Ranks((*dates.values(), *names), places)

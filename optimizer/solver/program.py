@@ -17,8 +17,7 @@ from constraints.stock import hold
 from optimizer.problem import Problem, rows_of
 from optimizer.solver.model import ColumnKind, Program, Variable, none_or, possible
 
-_ZERO = Fraction(0)
-_ONE = Fraction(1)
+_ZERO, _ONE = Fraction(0), Fraction(1)
 
 
 @dataclass(frozen=True)

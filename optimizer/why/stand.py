@@ -39,7 +39,7 @@ class Curved(cone.Curved):
             values = in_whole(Kept(self.program))
             return Stand(self, values) if values else None
         try:
-            found = self.settled(Ranks((), ()), plain=False)
+            found = self.settled(Ranks((), {}), plain=False)
         except SolverDisagrees:
             return None
         if found.optimum.ending is Ending.TIME_LIMIT:

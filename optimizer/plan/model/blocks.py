@@ -11,16 +11,15 @@ import numpy as np
 
 from constraints.ingredients import Lot
 from constraints.quantities import Basis
-from constraints.requirement import Hold, Span
+from constraints.requirement import Span
 from constraints.row import Owner, Row
-from constraints.stock import Tidy, hold
+from constraints.stock import hold
 from constraints.vector import Places, Vector
 from optimizer.plan.model.world import Job, RecipeRows, World
 from optimizer.reading.offers import Stretch
 from optimizer.solver.model import Model, none_or
 
-_ZERO = Fraction(0)
-_ONE = Fraction(1)
+_ZERO, _ONE = Fraction(0), Fraction(1)
 MOST_KG = 10**6
 """Kilograms beyond any kitchen."""
 Uses = dict[int, tuple[Places, Fraction]]
@@ -126,11 +125,6 @@ class Costs:
         return self.by_day[key]
 
 
-def pull(lot: Lot, tidy: Tidy | None = None) -> Hold:
-    """What one batch may take of a lot: a lot to be used up is used up over the week, not by one batch."""
-    return hold(replace(lot, use_up=False), tidy)
-
-
 @dataclass(frozen=True)
 class Room:
     """What is left free for the scales: kilograms ``of`` limits of the kitchen, by the owner of their row, and
@@ -210,7 +204,7 @@ def _pulls(program: WeekProgram, block: Block) -> None:
     choices = block.rows.choices
     for k, s in enumerate(block.supplies):
         lot, column = world.supplies[s].lot, block.start + k
-        limits = pull(lot, block.job.tidy.asked)
+        limits = hold(replace(lot, use_up=False), block.job.tidy.asked)  # it is used up over the week
         if world.supplies[s].offer is None and limits.step is not None:
             packs = model.column(_ZERO, Fraction(limits.most // limits.step), whole=True)
             model.row([column, packs], [_ONE, -limits.step], _ZERO, _ZERO)

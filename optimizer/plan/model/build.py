@@ -38,8 +38,7 @@ from optimizer.plan.model.orders import besides, stock_and_orders
 from optimizer.plan.model.world import Job, World
 from optimizer.solver.model import Model, none_or
 
-_ZERO = Fraction(0)
-_ONE = Fraction(1)
+_ZERO, _ONE = Fraction(0), Fraction(1)
 
 
 def build(world: World, wanted: Wanted | None = None) -> WeekProgram:

@@ -15,8 +15,7 @@ from optimizer.plan.model.blocks import Buy, Uses, Wanted, WeekProgram, ones
 from optimizer.plan.model.world import Supply
 from optimizer.solver.model import Model, none_or
 
-_ZERO = Fraction(0)
-_ONE = Fraction(1)
+_ZERO, _ONE = Fraction(0), Fraction(1)
 DIVISION_KG = Fraction("0.05")
 """One usual scale division."""
 
