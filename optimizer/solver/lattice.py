@@ -15,17 +15,20 @@ from fractions import Fraction
 from math import ceil, floor, inf
 
 from constraints.row import Row
+from constraints.vector import QUICK_ONE, QUICK_ZERO, quick
 from optimizer.solver.exact import in_steps, no_sum_fits
 from optimizer.solver.model import Program, Variable
 from optimizer.solver.session import Session
 from optimizer.solver.tree import Proof, prove
 
 _ZERO = Fraction(0)
-_LOVASZ = Fraction(3, 4)
+_LOVASZ = quick(Fraction(3, 4))
 _LARGEST = 24
 """Variables up to which a basis is reduced."""
 
 Vector = list[int]
+Square = tuple[list[Fraction], Fraction]
+"""A vector of a square basis and its squared length, for a long reckoning."""
 
 
 @dataclass(frozen=True)
@@ -74,8 +77,8 @@ def lattice_of(program: Program) -> Lattice | bool:
     if solved is None:
         return False
     start, basis = solved
-    basis = reduced(basis)
-    start = _near_box(start, basis, [floor((v.lo + v.hi) / 2) for v in program.variables])
+    basis, square = reduced(basis)
+    start = _near_box(start, basis, square, [floor((v.lo + v.hi) / 2) for v in program.variables])
     far = 2 * size * max([1, *(ceil(abs(v.hi)) + abs(x) for v, x in zip(program.variables, start, strict=True))])
     inside = [
         Row(v.name, tuple(Fraction(b[j]) for b in basis), v.lo - start[j], v.hi - start[j])
@@ -140,41 +143,37 @@ def _hermite(equations: Sequence[tuple[Vector, int]], size: int) -> tuple[Vector
     return start, turned[fixed:]
 
 
-def reduced(basis: list[Vector]) -> list[Vector]:
-    """A basis of the same lattice with short vectors, nearly at right angles."""
-    basis, k = [list(vector) for vector in basis], 1
-    while k < len(basis):
+def reduced(basis: list[Vector]) -> tuple[list[Vector], list[Square]]:
+    """A basis of the same lattice with short vectors, nearly at right angles; and it made square (Gram and Schmidt)."""
+    basis, square, shares = [list(vector) for vector in basis], list[Square](), list[list[Fraction]]()
+    while (k := len(square)) < len(basis):
+        mine = [_share(basis[k], other) for other in square]
         for j in range(k - 1, -1, -1):
-            share = _shares(basis[: j + 1], basis[k])[0][j]
-            basis[k] = [a - round(share) * b for a, b in zip(basis[k], basis[j], strict=True)]
-        shares, lengths = _shares(basis[:k], basis[k])
-        if lengths[k] >= (_LOVASZ - shares[k - 1] ** 2) * lengths[k - 1]:
-            k += 1
+            count = round(mine[j])
+            if count:
+                basis[k] = [a - count * b for a, b in zip(basis[k], basis[j], strict=True)]
+                mine[: j + 1] = [a - count * b for a, b in zip(mine, (*shares[j], QUICK_ONE), strict=False)]
+        rest = list(map(quick, map(Fraction, basis[k])))
+        for share, (other, _) in zip(mine, square, strict=True):
+            rest = [a - share * b for a, b in zip(rest, other, strict=True)] if share else rest
+        length = sum((a * a for a in rest), QUICK_ZERO)
+        if not k or length >= (_LOVASZ - mine[-1] ** 2) * square[-1][1]:
+            square.append((rest, length))
+            shares.append(mine)
         else:
             basis[k], basis[k - 1] = basis[k - 1], basis[k]
-            k = max(k - 1, 1)
-    return basis
+            del square[-1], shares[-1]
+    return basis, square
 
 
-def _shares(basis: Sequence[Vector], vector: Sequence[int]) -> tuple[list[Fraction], list[Fraction]]:
-    """A vector's shares in the basis made square (Gram and Schmidt), and squared lengths, its own rest last."""
-    square: list[list[Fraction]] = []
-    lengths: list[Fraction] = []
-    shares: list[Fraction] = []
-    for one in (*basis, vector):
-        rest, shares = [Fraction(a) for a in one], []
-        for other, length in zip(square, lengths, strict=True):
-            share = sum((a * b for a, b in zip(one, other, strict=True)), _ZERO) / length
-            shares.append(share)
-            rest = [a - share * b for a, b in zip(rest, other, strict=True)]
-        square.append(rest)
-        lengths.append(sum((a * a for a in rest), _ZERO))
-    return shares, lengths
+def _share(vector: Sequence[int], other: Square) -> Fraction:
+    """The share of a vector in one of a square basis."""
+    return sum((a * b for a, b in zip(vector, other[0], strict=True) if a and b), QUICK_ZERO) / other[1]
 
 
-def _near_box(start: Vector, basis: Sequence[Vector], middle: Sequence[int]) -> Vector:
+def _near_box(start: Vector, basis: Sequence[Vector], square: Sequence[Square], middle: Sequence[int]) -> Vector:
     """A solution near the middle of the box."""
-    for k in range(len(basis) - 1, -1, -1):
-        share = _shares(basis[: k + 1], [x - m for x, m in zip(start, middle, strict=True)])[0][k]
-        start = [x - round(share) * a for x, a in zip(start, basis[k], strict=True)]
+    for vector, other in zip(reversed(basis), reversed(square), strict=True):
+        count = round(_share([x - m for x, m in zip(start, middle, strict=True)], other))
+        start = [x - count * a for x, a in zip(start, vector, strict=True)]
     return start
