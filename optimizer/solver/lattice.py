@@ -15,7 +15,7 @@ from fractions import Fraction
 from math import ceil, floor, inf
 
 from constraints.row import Row
-from constraints.vector import QUICK_ONE, QUICK_ZERO, quick
+from constraints.vector import QUICK_ONE, QUICK_ZERO, plain, quick
 from optimizer.solver.exact import in_steps, no_sum_fits
 from optimizer.solver.model import Program, Variable
 from optimizer.solver.session import Session
@@ -149,7 +149,7 @@ def reduced(basis: list[Vector]) -> tuple[list[Vector], list[Square]]:
     while (k := len(square)) < len(basis):
         mine = [_share(basis[k], other) for other in square]
         for j in range(k - 1, -1, -1):
-            count = round(mine[j])
+            count = round(plain(mine[j]))
             if count:
                 basis[k] = [a - count * b for a, b in zip(basis[k], basis[j], strict=True)]
                 mine[: j + 1] = [a - count * b for a, b in zip(mine, (*shares[j], QUICK_ONE), strict=False)]
@@ -174,6 +174,6 @@ def _share(vector: Sequence[int], other: Square) -> Fraction:
 def _near_box(start: Vector, basis: Sequence[Vector], square: Sequence[Square], middle: Sequence[int]) -> Vector:
     """A solution near the middle of the box."""
     for vector, other in zip(reversed(basis), reversed(square), strict=True):
-        count = round(_share([x - m for x, m in zip(start, middle, strict=True)], other))
+        count = round(plain(_share([x - m for x, m in zip(start, middle, strict=True)], other)))
         start = [x - count * a for x, a in zip(start, vector, strict=True)]
     return start
