@@ -453,7 +453,7 @@ def test_durations_in_words() -> None:
 
 
 def test_a_steps_schedule_is_checked() -> None:
-    from optimizer.made.schedule import odd_steps
+    from optimizer.made.log_page import odd_steps
 
     bad = "schedule:\n  - {name: cook, set_c: 70, until_core_c: 72}\n  - {name: shower, set_c: 10, minutes: 9}\n" \
         "  - {name: bloom, set_c: 22, minutes: 60}\n"  # fmt: skip

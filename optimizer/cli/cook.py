@@ -104,7 +104,7 @@ def cook(
 
         product, places = logged.product(recipe, water_activity)
         if log is None:
-            from optimizer.made.schedule import plan_page
+            from optimizer.made.log_page import plan_page
 
             sys.stdout.write(plan_page(product, places, at, minutes))
             return
