@@ -20,21 +20,20 @@ if TYPE_CHECKING:
     from optimizer.made.product import Product
 
 
-def degrees(text: str) -> Fraction:
+def degrees(text: str, unit: str = "") -> Fraction:
     """A temperature typed with its unit, in Fahrenheit. A usage error where it is none."""
     from constraints.numbers import exact
     from constraints.treatment import fahrenheit
 
-    found = re.fullmatch(r"(\d+(?:\.\d+)?) ?([CF])", text.strip(), re.ASCII | re.IGNORECASE)
-    if found is None:
+    found = re.fullmatch(r"(\d+(?:\.\d+)?) ?([CF]?)", text.strip(), re.ASCII | re.IGNORECASE)
+    if found is None or not (found[2] or unit):
         raise typer.BadParameter(f"{text!r} is no temperature with its unit, such as 62C or 144F")
-    return fahrenheit(exact(found[1]), found[2].upper())
+    return fahrenheit(exact(found[1]), found[2].upper() or unit)
 
 
 def error_of(text: str) -> Fraction:
     """A difference of temperatures, in Fahrenheit where no unit stands. A usage error where it is none."""
-    typed = f"{text}F" if text.strip()[-1:].isdecimal() else text
-    return degrees(typed) - degrees(f"0{typed.strip()[-1:]}")
+    return degrees(text, "F") - degrees("0", "C" if text.strip().upper().endswith("C") else "F")
 
 
 @dataclass(frozen=True)
