@@ -4,13 +4,9 @@ from __future__ import annotations
 
 import sys
 from datetime import date as Date
-from typing import TYPE_CHECKING
 
 from optimizer.cli import shared
 from optimizer.cli.shared import Figure, Typed, argument, flag, number, optional
-
-if TYPE_CHECKING:
-    from optimizer.pages.rules_page import Asked
 
 
 def rules(
@@ -34,28 +30,20 @@ def rules(
 ) -> None:
     """List the rule packs, or one pack's classes and limits with their sources."""
     from constraints.faults import BadInput, Fault
-    from constraints.library import load_pack, shipped
-    from optimizer.pages.rules_page import Asked, unread_page, verified
+    from constraints.library import GUARD, guard, load_pack, shipped
+    from optimizer.pages.record import document
+    from optimizer.pages.rules_page import Chosen, pack_page, packs_page, unread_page, verified
 
-    asked = Asked(product_class, date or (shared.today() if product_class else None), kg)
+    day = date or (shared.today() if product_class else None)
     with shared.faults_on_stderr():
         if pack is None and not unread and not verify and (product_class or date or kg):
             raise BadInput([Fault("rules", None, None, "a class, a day and kilograms are of one pack", "rules PACK")])
         if verify or unread:
             packs = [load_pack(name) for name in (shipped() if pack is None else [pack])]
             text = "".join(map(verified, packs)) if verify else unread_page(packs)
+        elif pack is None:
+            text = document("rule-packs", [Chosen(load_pack(name)) for name in shipped()]) if json else packs_page()
         else:
-            text = _listed(pack, asked, json)
+            chosen = Chosen(guard() if pack == GUARD else load_pack(pack), product_class, day, kg)
+            text = document("rules", chosen) if json else pack_page(chosen)
     sys.stdout.write(text)
-
-
-def _listed(pack: Typed, asked: Asked, json: bool) -> str:
-    """All packs, or one, as a page or a document."""
-    from constraints.library import GUARD, guard, load_pack, shipped
-    from optimizer.pages.record import document
-    from optimizer.pages.rules_page import Chosen, pack_page, packs_page
-
-    if pack is None:
-        return document("rule-packs", [Chosen(load_pack(name)) for name in shipped()]) if json else packs_page()
-    read = guard() if pack == GUARD else load_pack(pack)
-    return document("rules", Chosen(read, asked)) if json else pack_page(read, asked)

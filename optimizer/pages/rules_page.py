@@ -18,7 +18,7 @@ from constraints.rules import READ_IN_LAW, Layer, Pack, PackRow
 from constraints.substances import ACCELERATOR, FORMULAS
 from optimizer.pages.details import source_words
 from optimizer.pages.record import Figure, Record, at
-from optimizer.pages.tables import heading, paragraph, table
+from optimizer.pages.tables import heading, listed, paragraph, table
 from optimizer.wording import CAUTION
 
 DEFER = f"Figures change: read the source before you rely on one. {CAUTION}"
@@ -36,41 +36,43 @@ EFFECTS = (
 
 
 @dataclass(frozen=True)
-class Asked:
-    """Which rows to show: of one class, in force on one day; and kilograms of a batch to turn figures into grams."""
+class Chosen:
+    """A pack, and which of its rows to show: of one class, in force on one day; and kilograms of a batch to turn
+    figures into grams.
+    """
 
+    pack: Pack
     product_class: str | None = None
     day: date | None = None
     kilograms: Fraction | None = None
 
     @property
-    def weight(self) -> Fraction | None:
-        """Kilograms for which grams are said: those asked for, or 10 for one class."""
-        return self.kilograms or (USUAL_KG if self.product_class else None)
-
-
-class Listed(NamedTuple):
-    """A row of a pack with what was asked."""
-
-    row: PackRow
-    asked: Asked
-
-    @property
-    def requirement(self) -> Requirement:
-        """What the row requires."""
-        return self.row.requirement()
-
-
-class Chosen(NamedTuple):
-    """A pack with what was asked of it."""
-
-    pack: Pack
-    asked: Asked = Asked()
+    def rows(self) -> list[PackRow]:
+        """The rows asked for. Raises BadInput for a class the pack lacks."""
+        known, wanted = [entry.id for entry in self.pack.classes], self.product_class
+        if wanted is not None and wanted not in known:
+            close = likely(wanted, known)
+            hint = f"did you mean {close}?" if close else f"known: {', '.join(known)}"
+            raise BadInput([Fault(self.pack.pack, None, None, f"no product class {wanted!r}", hint)])
+        return list(self.pack.listed(wanted, self.day))
 
     @property
     def limits(self) -> list[Listed]:
-        """The rows asked for. Raises BadInput for a class the pack lacks."""
-        return [Listed(row, self.asked) for row in chosen_rows(self.pack, self.asked)]
+        """The rows with what each means in grams: for the kilograms asked for, or for 10 of one class."""
+        weight = self.kilograms or (USUAL_KG if self.product_class else None)
+        return [Listed(row, row.requirement(), grams_words(row, weight)) for row in self.rows]
+
+
+class Listed(NamedTuple):
+    """A row of a pack, what it requires, and its figures in grams."""
+
+    row: PackRow
+    requirement: Requirement
+    in_grams: list[str]
+
+
+def _ended(lines: Sequence[str]) -> str:
+    return "\n".join([*lines, "", *paragraph(DEFER)]) + "\n"
 
 
 def packs_page() -> str:
@@ -78,38 +80,35 @@ def packs_page() -> str:
     packs = [load_pack(name) for name in shipped()]
     rows = [[p.pack, p.title, str(len(p.classes)), str(len(p.rows)), p.checked_on.isoformat()] for p in packs]
     lines = table(("pack", "place", "classes", "limits", "figures read"), rows, "<<>><")
-    lines += ["", "trimwright rules PACK lists the limits of one.", "", *paragraph(DEFER)]
-    return "\n".join(lines) + "\n"
+    return _ended([*lines, "", "trimwright rules PACK lists the limits of one."])
 
 
-def pack_page(pack: Pack, asked: Asked) -> str:
+def pack_page(chosen: Chosen) -> str:
     """One pack's classes and limits by group, ending in a newline. Raises BadInput for a class the pack lacks."""
+    pack, limits = chosen.pack, chosen.limits
     lines = [*paragraph(f"{pack.title}: figures read {pack.checked_on.isoformat()}; {pack.authority}")]
     lines += paragraph(EFFECTS)
-    chosen = chosen_rows(pack, asked)
-    if asked.product_class is None:
+    if chosen.product_class is None:
         lines += heading("classes of product")
         lines += table(("class", "title", "source"), [[c.id, c.title, c.source] for c in pack.classes], "<<<")
-    for entry in (c for c in pack.classes if c.id == asked.product_class):
+    for entry in (c for c in pack.classes if c.id == chosen.product_class):
         lines += paragraph(f"{entry.id}: {entry.title} [{entry.source}]")
     for group in GROUPS:
-        rows = [row for row in chosen if group_of(row.requirement()) == group]
-        lines += [*(heading(group) if rows else ()), *(line for row in rows for line in _row(row, asked))]
-    lines += [*heading("not covered"), *_not_covered(pack, asked)] if pack.not_covered else []
-    if pack.notes:
-        lines += heading("notes")
-        for note in pack.notes:
-            lines += paragraph(note, "* ")
-    return "\n".join([*lines, "", *paragraph(DEFER)]) + "\n"
+        rows = [limit for limit in limits if group_of(limit.requirement) == group]
+        lines += heading(group) if rows else ()
+        lines += [line for limit in rows for line in _limit(limit, every=chosen.product_class is None)]
+    lines += [*heading("not covered"), *_not_covered(chosen)] if pack.not_covered else []
+    lines += [*heading("notes"), *listed(("* ", note) for note in pack.notes)] if pack.notes else []
+    return _ended(lines)
 
 
-def _not_covered(pack: Pack, asked: Asked) -> Iterator[str]:
-    of_class = pack.belongs_to(asked.product_class)
-    for entry in pack.not_covered:
-        if asked.product_class is None or not entry.classes or not of_class.isdisjoint(entry.classes):
-            for_whom = [f"for {', '.join(entry.classes)}"] if entry.classes and asked.product_class is None else []
-            when = [f"where {entry.when.words()}"] if entry.when.words() else []
-            yield from paragraph("; ".join([", ".join(entry.what), *for_whom, *when]), "* ")
+def _not_covered(chosen: Chosen) -> Iterator[str]:
+    every, of_class = chosen.product_class is None, chosen.pack.belongs_to(chosen.product_class)
+    for entry in chosen.pack.not_covered:
+        if every or not entry.classes or not of_class.isdisjoint(entry.classes):
+            for_whom = f"for {', '.join(entry.classes)}" if entry.classes and every else ""
+            when = f"where {entry.when.words()}" if entry.when.words() else ""
+            yield from paragraph("; ".join(filter(None, (", ".join(entry.what), for_whom, when))), "* ")
 
 
 def group_of(requirement: Requirement) -> str:
@@ -123,9 +122,9 @@ def unread_page(packs: Sequence[Pack]) -> str:
     """Every row whose figure was not read in the law's own words."""
     lines = paragraph("Rows read in no text that carries the law's own words: confirm them with your authority.")
     for pack in packs:
-        rows = [row for row in pack.rows if row.status not in READ_IN_LAW]
-        lines += [*(heading(pack.title) if rows else ()), *(line for row in rows for line in _row(row, Asked()))]
-    return "\n".join([*lines, "", *paragraph(DEFER)]) + "\n"
+        limits = [limit for limit in Chosen(pack).limits if limit.row.status not in READ_IN_LAW]
+        lines += [*(heading(pack.title) if limits else ()), *(line for limit in limits for line in _limit(limit))]
+    return _ended(lines)
 
 
 def verified(pack: Pack) -> str:
@@ -141,25 +140,16 @@ def verified(pack: Pack) -> str:
     return "\n".join(paragraph(text)) + "\n"
 
 
-def chosen_rows(pack: Pack, asked: Asked) -> list[PackRow]:
-    """The rows asked for. Raises BadInput for a class the pack lacks."""
-    known = [entry.id for entry in pack.classes]
-    if asked.product_class is not None and asked.product_class not in known:
-        close = likely(asked.product_class, known)
-        hint = f"did you mean {close}?" if close else f"known: {', '.join(known)}"
-        raise BadInput([Fault(pack.pack, None, None, f"no product class {asked.product_class!r}", hint)])
-    return list(pack.listed(asked.product_class, asked.day))
-
-
-def _row(row: PackRow, asked: Asked) -> Iterator[str]:
-    requirement = row.requirement()
+def _limit(limit: Listed, *, every: bool = True) -> Iterator[str]:
+    """A limit with its source; for which classes, where those of ``every`` one are shown."""
+    row, requirement = limit.row, limit.requirement
     effect = "warns" if not row.blocks() else "health" if row.protects_health else "blocks"
     layer = "" if row.layer is Layer.LAW else f" ({row.layer})"
-    grams = "".join(f", {text}" for text in grams_words(row, asked.weight))
-    limit = f"{requirement.what}, {requirement.basis}: {requirement.limits()}{grams}{layer}"
-    yield from paragraph(limit, f"{effect:8}", " " * 8)
-    says = [f"for {', '.join(row.classes)}"] if row.classes and asked.product_class is None else []
-    says += [f"not for {', '.join(row.not_classes)}"] if row.not_classes and asked.product_class is None else []
+    grams = "".join(f", {text}" for text in limit.in_grams)
+    words = f"{requirement.what}, {requirement.basis}: {requirement.limits()}{grams}{layer}"
+    yield from paragraph(words, f"{effect:8}", " " * 8)
+    says = [f"for {', '.join(row.classes)}"] if row.classes and every else []
+    says += [f"not for {', '.join(row.not_classes)}"] if row.not_classes and every else []
     says += [f"where {row.when.words()}"] if row.when.words() else []
     yield from paragraph("; ".join(says), " " * 8) if says else ()
     yield from paragraph(f"[{source_words(requirement)}]", " " * 8, " " * 9)
@@ -171,11 +161,8 @@ def grams_words(row: PackRow, kilograms: Fraction | None) -> list[str]:
     least, most = found or (None, None)
     figures = [Fraction(ceil(least * _MILLI), _MILLI)] if least else []
     figures += [Fraction(floor(most * _MILLI), _MILLI)] if most else []
-    return (
-        [f"{' to '.join(trimmed(g, 3) for g in figures)} g in {trimmed(kilograms or Fraction(0))} kg"]
-        if figures
-        else []
-    )
+    words = f"{' to '.join(trimmed(g, 3) for g in figures)} g in {trimmed(kilograms or Fraction(0))} kg"
+    return [words] if figures else []
 
 
 def in_grams(requirement: Requirement, kilograms: Fraction) -> tuple[Fraction | None, Fraction | None] | None:
@@ -183,11 +170,8 @@ def in_grams(requirement: Requirement, kilograms: Fraction) -> tuple[Fraction | 
     whole = {"%": PERCENT, "ppm": PPM}.get(requirement.unit)
     if whole is None:
         return None
-
-    def grams(figure: Fraction | None) -> Fraction | None:
-        return None if figure is None else figure * kilograms * G_PER_KG / whole
-
-    return grams(requirement.lo), grams(requirement.hi)
+    lo, hi = (None if x is None else x * kilograms * G_PER_KG / whole for x in (requirement.lo, requirement.hi))
+    return lo, hi
 
 
 class ProductClass(Record):
@@ -216,8 +200,8 @@ class Limit(Record):
     min: Figure | None = at("requirement.lo")
     max: Figure | None = at("requirement.hi")
     words: str = at("requirement.words")
-    in_grams: list[str] = at(lambda listed: grams_words(listed.row, listed.asked.weight))
-    group: str = at(lambda listed: group_of(listed.requirement))
+    in_grams: list[str]
+    group: str = at(lambda limit: group_of(limit.requirement))
     when: str = at("row.when.words")
     classes: list[str] = at("row.classes")
     not_classes: list[str] = at("row.not_classes")
