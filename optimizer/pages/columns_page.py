@@ -76,23 +76,11 @@ def columns_document() -> str:
     """Every known column as one JSON document; ``table`` says whose it is."""
     columns: list[dict[str, Any]] = [{"table": "lots", **asdict(c)} for c in COLUMNS]
     columns += [{"table": "offers", **asdict(c)} for c in (*OFFER_COLUMNS, *shared_columns())]
-    methods = [_method_document(method) for method in published().values()]
-    for column in columns:
-        if column["name"] == "fat_method":
-            column["methods"] = methods
-    return json_text(columns)
-
-
-def _method_document(method: FatMethod) -> dict[str, Any]:
-    return {
-        "name": method.name,
-        "title": method.title,
-        "sd": _error(method),
-        "source": method.source,
-        "status": str(method.status),
-        "printed_as": method.printed_as,
-        "note": method.note,
-    }
+    methods = [
+        {"name": m.name, "title": m.title, "sd": _error(m), "source": m.source, "status": str(m.status),
+         "printed_as": m.printed_as, "note": m.note} for m in published().values()
+    ]  # fmt: skip
+    return json_text([column | ({"methods": methods} if column["name"] == "fat_method" else {}) for column in columns])
 
 
 _UNITS = {
@@ -119,33 +107,24 @@ class Key:
 
 def keys_of(schema: Mapping[str, Any]) -> list[Key]:
     """Every key of a JSON Schema, those inside others by their path."""
-    examples = dict(_examples())
-    return list(_walk(schema, schema, "", examples, ()))
+    return list(_walk(schema, schema, "", _examples(), ()))
 
 
 def _walk(
     node: Mapping[str, Any], root: Mapping[str, Any], path: str, examples: Mapping[str, str], above: tuple[str, ...]
 ) -> Iterator[Key]:
-    needed = node.get("required", ())
     for name, entry in node.get("properties", {}).items():
-        where = f"{path}{name}"
-        default = entry.get("default")
+        default, where = entry.get("default"), f"{path}{name}"
         shown = "" if default in (None, [], {}) else {True: "yes", False: "no"}.get(default, default)
         meaning = entry.get("description") or _target(entry, root).get("description", "")
-        yield Key(where, name in needed, _unit(name), meaning, f"{shown}", examples.get(where, ""))
+        unit = _WORDS.get(name) or next((unit for end, unit in _UNITS.items() if name.endswith(end)), "")
+        yield Key(where, name in node.get("required", ()), unit, meaning, f"{shown}", examples.get(where, ""))
     for name, entry in node.get("properties", {}).items():
         many = "[]" if entry.get("type") == "array" else ""
-        for title, inner in _inner(entry, root):
-            if title not in above:
-                yield from _walk(inner, root, f"{path}{name}{many}.", examples, (*above, title) if title else above)
-
-
-def _inner(entry: Mapping[str, Any], root: Mapping[str, Any]) -> Iterator[tuple[str, Mapping[str, Any]]]:
-    """The models an entry may hold, with their titles where they have one and could hold themselves."""
-    for part in (entry, entry.get("items", {}), *entry.get("anyOf", ())):
-        found = _target(part, root)
-        if "properties" in found:
-            yield part.get("$ref", "").rsplit("/", 1)[-1], found
+        for part in (entry, entry.get("items", {}), *entry.get("anyOf", ())):
+            inner, title = _target(part, root), part.get("$ref", "").rsplit("/", 1)[-1]
+            if "properties" in inner and title not in above:  # a model may hold itself
+                yield from _walk(inner, root, f"{path}{name}{many}.", examples, (*above, *filter(None, [title])))
 
 
 def _target(entry: Mapping[str, Any], root: Mapping[str, Any]) -> Mapping[str, Any]:
@@ -154,11 +133,7 @@ def _target(entry: Mapping[str, Any], root: Mapping[str, Any]) -> Mapping[str, A
     return root["$defs"][title] if title else entry
 
 
-def _unit(name: str) -> str:
-    return _WORDS.get(name) or next((unit for end, unit in _UNITS.items() if name.endswith(end)), "")
-
-
-def _examples() -> Iterator[tuple[str, str]]:
+def _examples() -> dict[str, str]:
     """Every key of the starters with its figure there; later files do not replace earlier ones."""
     import yaml
 
@@ -168,17 +143,16 @@ def _examples() -> Iterator[tuple[str, str]]:
         text = text.replace("+0}", "2026-11-30").replace("+1}", "2026-12-01").replace("+2}", "2026-12-02")
         for path, value in _paths(yaml.load(text.replace("+4}", "2026-12-04"), yaml.BaseLoader), ""):
             found.setdefault(path, value)
-    yield from found.items()
+    return found
 
 
 def _paths(node: Any, path: str) -> Iterator[tuple[str, str]]:
-    if isinstance(node, dict):
-        for key, value in node.items():
-            yield from _paths(value, f"{path}.{key}".lstrip("."))
-    elif isinstance(node, list) and any(isinstance(part, dict) for part in node):
-        for part in node:
-            yield from _paths(part, f"{path}[]")
-    else:
+    parts = [(f"{path}.{key}".lstrip("."), value) for key, value in node.items()] if isinstance(node, dict) else []
+    if isinstance(node, list) and any(isinstance(part, dict) for part in node):
+        parts = [(f"{path}[]", part) for part in node]
+    for inner, part in parts:
+        yield from _paths(part, inner)
+    if not parts and not isinstance(node, dict):
         yield path, f"[{', '.join(node)}]" if isinstance(node, list) else str(node)
 
 
@@ -186,19 +160,16 @@ def keys_page(title: str, schema: Mapping[str, Any]) -> str:
     """The keys with what is said of each, those inside a key under a heading of their own, ending in a newline."""
     lines = [title.upper()]
     for group, keys in groupby(keys_of(schema), key=lambda key: key.name.rpartition(".")[0]):
-        lines += [
-            "",
-            *paragraph(f"each of {group.removesuffix('[]')}:" if group.endswith("[]") else f"{group}:"),
-        ] * bool(group)
+        inside = f"each of {group.removesuffix('[]')}:" if group.endswith("[]") else f"{group}:"
+        lines += ["", *paragraph(inside)] if group else []
         lines += named([(key.name.rpartition(".")[2], _said(key)) for key in keys], room=14)
     lines += ["", *paragraph("A key without a default may be left out, where it is not needed.")]
     return "\n".join([*lines, "", *paragraph(CAUTION)]) + "\n"
 
 
 def _said(key: Key) -> str:
-    parts = ["needed" if key.needed else "", key.unit, f"else {key.default}" if key.default else ""]
-    parts.append(f"such as {key.example}" if key.example else "")
-    beside = "; ".join(filter(None, parts))
+    default, example = f"else {key.default}" if key.default else "", f"such as {key.example}" if key.example else ""
+    beside = "; ".join(filter(None, ("needed" if key.needed else "", key.unit, default, example)))
     return f"{key.meaning} ({beside})" if beside else key.meaning
 
 
