@@ -30,7 +30,7 @@ from constraints.row import Cone
 from optimizer import clock
 from optimizer.solver.conic import Bent
 from optimizer.solver.exact import Vertex, lower_bound, multipliers, refuted_by, unique
-from optimizer.solver.model import Program, SolverDisagrees, relaxed
+from optimizer.solver.model import ColumnKind, Program, SolverDisagrees, relaxed
 from optimizer.solver.session import Session
 from optimizer.solver.simplex import settled
 
@@ -141,6 +141,7 @@ class Tree:
         self.linear, self.bent = session or Session(self.loose), Bent(cones, len(program.variables))
         self.counted = np.array([j for j, v in enumerate(program.variables) if v.whole], dtype=int)
         self.yes_no = np.array([v.whole and v.lo >= 0 and v.hi <= 1 for v in program.variables])
+        self.linked = np.array([v.kind is not ColumnKind.AMOUNT for v in program.variables])
         self.paid, self.tries = np.zeros((2, len(program.variables))), np.zeros((2, len(program.variables)))
         self.proof = Proof()
         self.best: Optimum | None = None
@@ -221,7 +222,7 @@ class Tree:
                 if found is not None and (self.enough is None or found.cost < self.enough):
                     self.proof.best, self.cost, self.proof.tied = found, found.cost, []
                 return
-            parts, yes_no = values[split] % 1, self.yes_no[split]
+            parts, yes_no = values[split] % 1, self.linked[split]
             upper = parts > np.where(yes_no, _UP, 0.5)
             k = int(np.argmax(np.where(upper, parts, -parts) + 2 * yes_no))
             j, down, before = split[k], floor(values[split[k]]), (lo[split[k]], hi[split[k]])

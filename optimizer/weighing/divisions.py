@@ -42,12 +42,13 @@ class Found:
     certain: bool = False
 
 
-def in_divisions(plan: Plan, columns: Sequence[int], nodes: int, gap: Fraction) -> Found:
+def in_divisions(plan: Plan, columns: Sequence[int], nodes: int, gap: Fraction, *, whole_doses: bool = True) -> Found:
     """The cheapest batch in whole divisions of everything weighed that uses only some columns, or that there is none.
 
-    Within the ``gap``, a share of its cost, as far as so many nodes lead.
+    Within the ``gap``, a share of its cost, as far as so many nodes lead. Without ``whole_doses`` those of additions
+    need not be whole, which is sooner searched.
     """
-    posed = _Posed(plan, columns)
+    posed = _Posed(plan, columns, whole_doses)
     values, proof = whole(posed.program(), nodes, gap)
     if not values:
         return Found(certain=proof.closed and posed.complete)
@@ -66,6 +67,7 @@ class _Posed:
 
     plan: Plan
     columns: Sequence[int]
+    whole_doses: bool
     variables: list[Variable] = field(default_factory=list)
     rows: list[Row] = field(default_factory=list)
     weights: list[list[Sum]] = field(default_factory=list)
@@ -134,7 +136,7 @@ class _Posed:
             most = sum((max(s, _ZERO) * h.most for s, h in zip(shares, plan.holds, strict=True)), _ZERO)
             self.doses[item] = []
             for load in range(plan.loads):
-                count = self._more(f"dose of {item.name}", floor(most / division) + 1)
+                count = self._more(f"dose of {item.name}", floor(most / division) + 1, whole=self.whole_doses)
                 self.doses[item].append({count: division})
                 above = _ZERO if item.kind is Kind.CURE else division * _JUST_UNDER
                 off = [(-share, weights[load]) for share, weights in zip(shares, self.weights, strict=True)]

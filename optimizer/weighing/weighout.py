@@ -22,7 +22,7 @@ from optimizer.problem import Problem
 from optimizer.solver.exact import reduced_costs
 from optimizer.solver.optimum import Optimum, order_of_use
 from optimizer.solver.program import Layout, uses
-from optimizer.weighing.divisions import Found, in_divisions
+from optimizer.weighing.divisions import in_divisions
 from optimizer.weighing.exchange import Lines, exchanged
 from optimizer.weighing.rounding import (
     Weighed,
@@ -237,27 +237,20 @@ def _searched(
     ranked = sorted(range(size), key=lambda j: (not optimum.values[j], abs(rest[j]), j))
     kept, used = sorted(ranked[:_KEPT_COLUMNS]), [j for j in range(size) if optimum.values[j]]
     together = [plan.together(used, room) for room in _SHARING] if plan.loads > 1 else []
-    few = [(posed, kept, _FEW_NODES) for posed in (*together, *([plan] if size > _KEPT_COLUMNS else []))]
-    for posed, columns, nodes in (*few, (plan, range(size), _NODES)):
+    few = [(posed, kept, _FEW_NODES, False) for posed in (*together, *([plan] if size > _KEPT_COLUMNS else []))]
+    for posed, columns, nodes, whole in (*few, *((plan, range(size), _NODES, whole) for whole in (False, True))):
         with clock.doing("looking for whole divisions of the scales"):
-            found = in_divisions(posed, columns, nodes, _NEAR_ENOUGH)
+            found = in_divisions(posed, columns, nodes, _NEAR_ENOUGH, whole_doses=whole)
         if found.certain and posed is plan:
             return known, True
-        for again in _weighed(plan, found, shared=posed is plan):
+        if found.loads:
+            loads = found.loads if posed is plan else split(plan, found.loads[0])
+            again = weighed_of(plan, loads, doses=found.doses) if whole else mended(plan, loads)[0]
             broken = breaks(plan.problem, plan.binding, again)
             tried += [again] if broken else []
             if _cheaper(plan, known, again, broken) is again:
                 return again, True
     return known, False
-
-
-def _weighed(plan: Plan, found: Found, *, shared: bool) -> list[Weighed]:
-    """What was found weighed out: loads that are ``shared`` with the nearest doses, and with those found."""
-    if not found.loads:
-        return []
-    if not shared:
-        return [mended(plan, split(plan, found.loads[0]))[0]]
-    return [weighed_of(plan, found.loads, doses=doses) for doses in ((), found.doses)]
 
 
 def _load_counts(problem: Problem, kilograms: Sequence[Fraction]) -> tuple[int, ...]:
