@@ -104,6 +104,7 @@ def test_a_simpler_table_is_read_for_one_batch_and_refused_for_a_week(
         ("offer,fat_pct,offered_kg\nx,5,-3\n", "offered_kg", "offered_kg: -3 is too small"),
         ("offer,fat_pct,on_hand_lb\nx,5,-3\n", "on_hand_lb", "on_hand_lb: -3 is too small"),
         ("offer,fat_pct,suplier\nx,5,A\n", "suplier", "'suplier' is not a known column"),
+        ("offer,fat_pct,breaks\nx,5,50=3\n", "cost_per_kg", "this cell is blank"),
         ("offer,fat_pct,cost_per_kg\nx,5,-3\n", "cost_per_kg", "cost_per_kg: -3 is too small"),
     ],
 )

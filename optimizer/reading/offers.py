@@ -279,8 +279,8 @@ class _Row:
 
     @property
     def priced(self) -> bool:
-        """True where it states a price, or has to."""
-        return not self.simple or any(map(self.typed.get, PRICE))
+        """True where it states a price, or something of one, or has to."""
+        return not self.simple or any(map(self.typed.get, PERIOD[1:]))
 
     def read(self, kind: type[Cells], faults: list[Fault]) -> Cells | None:
         """What it says of the terms, or of a price; None with a fault more."""
