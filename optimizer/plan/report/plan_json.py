@@ -73,7 +73,6 @@ class MoneyPart(Money):
 class PlanCertificate(Certificate):
     """As of a blend; with what does not hold, and what the scales did not allow to be kept to the gram."""
 
-    feasible: bool = at("sound")
     faults: list[str]
     excess: list[str] = at(lambda found: [excess.words for excess in found.excess])
 

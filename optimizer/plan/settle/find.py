@@ -20,6 +20,7 @@ from optimizer.plan.settle.tidy import tidied
 from optimizer.plan.settle.weigh import Made, weigh_all
 from optimizer.solver.exact import lower_bound, multipliers
 from optimizer.solver.model import Ending
+from optimizer.weighing.certificate import Certificate
 
 _ZERO = Fraction(0)
 HELD_BACK_KG = Fraction("0.25")
@@ -35,25 +36,16 @@ GAP = 5e-4
 
 
 @dataclass(frozen=True)
-class Certificate:
-    """``cost`` of the plan as weighed, ``lower_bound`` proved in exact arithmetic for the linear relaxation.
+class WeekCertificate(Certificate):
+    """The certificate of a plan as weighed; its bound is of the linear relaxation.
 
-    ``reported`` is the solver's own bound with whole numbers, not proved; ``sound`` is True where every batch, the
-    stock of every lot, every date and every order was checked again with fractions and holds. ``excess`` are limits of
-    the kitchen that the scales did not allow to be kept to the gram.
+    It is feasible where every batch, the stock of every lot, every date and every order was checked again with
+    fractions and holds; ``faults`` say what does not. ``excess`` are limits of the kitchen that the scales did not
+    allow to be kept to the gram.
     """
 
-    sound: bool
-    cost: Fraction
-    lower_bound: Fraction | None
-    reported: float | None
     faults: tuple[str, ...] = ()
     excess: tuple[Excess, ...] = ()
-
-    @property
-    def gap(self) -> Fraction | None:
-        """Money by which a cheaper plan could undercut this one at most."""
-        return None if self.lower_bound is None else self.cost - self.lower_bound
 
 
 @dataclass(kw_only=True)
@@ -63,7 +55,7 @@ class Plan(Books):
     status: Status
     solved: Solved
     money: Money | None = None
-    certificate: Certificate | None = None
+    certificate: WeekCertificate | None = None
     tidy_price: float = 0.0
     """What tidy pulls and remnants cost before rounding, money."""
 
@@ -180,5 +172,5 @@ def finish(program: WeekProgram, solved: Solved, relaxed: Solved) -> Plan:
     status = Status.TIME_LIMIT if solved.ending is Ending.TIME_LIMIT else Status.OPTIMAL
     return Plan(
         program, made, books.orders, status=status if sound else Status.DO_NOT_MAKE, solved=solved, money=money,
-        certificate=Certificate(sound, money.minimised, bound, reported, faults, excess),
+        certificate=WeekCertificate(sound, money.minimised, bound, reported, faults, excess),
     )  # fmt: skip

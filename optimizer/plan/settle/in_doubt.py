@@ -95,7 +95,7 @@ def _words(report: Report) -> Iterator[str]:
     """Everything of a report that forbids a batch or misses its recipe."""
     for part in report.each if len(report.loads) > 1 or report.apart else (report,):
         load = f"load {part.load}: " if part.load else ""
-        for finding in (f for place in part.places for f in place.findings if f.grade is not Grade.MAKE):
+        for finding in (f for f in part.findings if f.grade is not Grade.MAKE):
             r, why = finding.requirement, f"; {finding.why}" if finding.why else ""
             figure = "not known" if finding.value is None else f"{shown(finding.value, 2)} {r.unit}".strip()
             yield f"{load}{r.what} of the {r.basis} is {figure}, {r.limits()}{why}"

@@ -235,7 +235,7 @@ def _weigh(shelf: _Shelf, part: Planned, before: Sequence[Made]) -> Made:
         pull, remnant = found.job.tidy.pull, found.job.tidy.remnant
         other = pose(_Reach(_WHOLE, least=pull.kilograms)).blended(Tidy(pull, Least(remnant.kilograms, asked=False)))
         dearest = found.cost + _DEAR * sum((kg * shelf.price(s) for s, kg in found.taken.items()), _ZERO)
-        if other.taken and other.small_pulls(shelf) < small and other.cost <= dearest:
+        if other.sound and other.small_pulls(shelf) < small and other.cost <= dearest:
             return other
     return found
 
