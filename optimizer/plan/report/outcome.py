@@ -25,7 +25,7 @@ from optimizer.plan.model.world import Job
 from optimizer.plan.report.way_out import NoPlan, unit_of
 from optimizer.plan.settle.engine import Solved, solve
 from optimizer.plan.settle.find import Plan
-from optimizer.plan.settle.in_order import in_order
+from optimizer.plan.settle.in_order import Compared, in_order
 from optimizer.plan.settle.read_off import Order
 from optimizer.plan.settle.weigh import Made
 from optimizer.remarks import warnings
@@ -36,17 +36,6 @@ _ZERO = Fraction(0)
 _WORTH_SAYING = 1e-6
 """Money from which a price is worth saying."""
 STOPPED = "STOPPED AT THE TIME LIMIT before any plan was found"
-
-
-class Compared(Record):
-    """The week planned batch by batch, in order: its cost, or the batch for which nothing was left.
-
-    ``saving`` is the money that planning together saves, both before rounding.
-    """
-
-    cost: Figure | None
-    stuck: str | None
-    saving: Figure | None
 
 
 class OfDay(Record):
@@ -257,7 +246,7 @@ def gather(plan: Plan, gone: Sequence[tuple[int, int, Fraction]] = (), *, compar
         alone = in_order(plan.world) if compare else None
         if alone is not None:
             saving = None if alone.cost is None or not plan.solved.found else alone.cost - plan.solved.cost
-            found.in_order = Compared(cost=alone.cost, stuck=alone.stuck or None, saving=saving)
+            found.in_order = alone.model_copy(update={"saving": saving})
     linear = plan.solved
     if plan.program.model.whole:
         with suppress(OutOfTime):

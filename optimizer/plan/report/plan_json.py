@@ -15,6 +15,7 @@ from optimizer.plan.report import outcome as told
 from optimizer.plan.report.outcome import STOPPED, Outcome
 from optimizer.plan.report.way_out import NoPlan
 from optimizer.plan.settle.books import Money
+from optimizer.plan.settle.in_order import Compared
 from optimizer.plan.settle.weigh import Made
 from optimizer.reading.table import text_cell
 from optimizer.verdict import Grade
@@ -116,7 +117,7 @@ class PlanRecord(Record):
     money: MoneyPart | None = at(
         lambda o: {**dict(o.plan.money), "unrounded": o.plan.solved.cost} if o.stands else None
     )
-    in_order: told.Compared | None
+    in_order: Compared | None
     limits: list[told.Priced]
     tidy: TidyPart | None = at(lambda outcome: outcome.plan if outcome.stands else None)
     certificate: PlanCertificate | None = at("plan.certificate")

@@ -8,10 +8,11 @@ is left out, for a single batch cannot look after it. So the figure is, if anyth
 from __future__ import annotations
 
 from collections import defaultdict
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from fractions import Fraction
 
 from constraints.row import RowKind
+from optimizer.pages.record import Figure, Record
 from optimizer.plan.model.blocks import Costs, Wanted, WeekProgram
 from optimizer.plan.model.build import build
 from optimizer.plan.model.world import World
@@ -24,15 +25,18 @@ _SECONDS = 2.0
 """Longest search for one batch with whole numbers; the best found then counts."""
 
 
-@dataclass(frozen=True)
-class InOrder:
-    """Cost of the week planned batch by batch, as minimised and unrounded; None with the batch that had no plan."""
+class Compared(Record):
+    """The week planned batch by batch, in order: its cost, or the batch for which nothing was left.
 
-    cost: float | None
-    stuck: str = ""
+    ``saving`` is the money that planning together saves, both before rounding.
+    """
+
+    cost: Figure | None
+    stuck: str | None = None
+    saving: Figure | None = None
 
 
-def in_order(world: World) -> InOrder:
+def in_order(world: World) -> Compared:
     """Plan the batches one after the other, by the first day of their window and then as they stand in the file.
 
     What closing stock the lots do not leave is bought in the end. Raises OutOfTime.
@@ -47,20 +51,20 @@ def in_order(world: World) -> InOrder:
     for job in sorted((job for job in world.jobs if job.days), key=lambda job: (job.days[0], job.index)):
         program, solved = _cheapest(world, replace(wanted, jobs=(job.index,)))
         if not solved.found:
-            return InOrder(None, job.name)
+            return Compared(cost=None, stuck=job.name)
         total += solved.cost - float(program.model.constant)
         wanted = replace(wanted, charged=wanted.charged | _take(program, solved, wanted))
     kitchen = world.week.entry.kitchen
     if not kitchen.closing:
-        return InOrder(total)
+        return Compared(cost=total)
     for s, kg in aside.items():
         stock[s] += kg
     entry = world.week.entry.model_copy(update={"kitchen": kitchen.model_copy(update={"cold_store": ()})})
     bare = replace(world, week=replace(world.week, entry=entry))
     program, solved = _cheapest(bare, Wanted(jobs=(), stock=stock, charged=wanted.charged, ordered=wanted.ordered))
     if not solved.found:
-        return InOrder(None, "closing stock")
-    return InOrder(total + solved.cost - float(program.model.constant))
+        return Compared(cost=None, stuck="closing stock")
+    return Compared(cost=total + solved.cost - float(program.model.constant))
 
 
 def _cheapest(world: World, wanted: Wanted) -> tuple[WeekProgram, Solved]:
