@@ -88,12 +88,6 @@ def left() -> float | None:
     return here.seconds
 
 
-def shorter(limit: float | None) -> float | None:
-    """The shorter of a limit in seconds and what is left of the one stood in. Raises OutOfTime."""
-    here = left()
-    return limit if here is None else here if limit is None else min(limit, here)
-
-
 def over() -> bool:
     """True where nothing is left of the limit stood in."""
     return _LEFT.get().over
