@@ -339,7 +339,7 @@ def test_lots_in_the_mass_are_lots_of_the_batch(rule: dict[str, Any], goes_in: s
     for check in found.answer.checks if goes_in else ():
         if check.requirement.role.name == "USE":
             used = {"A", "B"} | into
-            assert check.ok and check.value == len(used & set(getattr(check.requirement, "lots", used)))
+            assert check.ok and check.value == len(used & set(getattr(check.requirement, "lots", ()) or used))
 
 
 def test_figures_that_cannot_be_together_are_refused() -> None:
