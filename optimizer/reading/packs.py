@@ -17,8 +17,7 @@ from constraints.requirement import Origin, Requirement
 from constraints.rules import Pack, Product, not_waivable, waived
 from constraints.substances import SUBSTANCES
 from optimizer.reading.added import CureSalt
-from optimizer.reading.named import Stated
-from optimizer.reading.recipe import Recipe
+from optimizer.reading.recipe import Recipe, Stated
 
 
 def _stated(recipe: Recipe) -> Stated:
