@@ -104,7 +104,6 @@ def _read_cells(table: Table, file: str) -> tuple[list[Row], tuple[str, ...], li
     for name in (name for name in _FIGURES if name in typed):
         figures[name], wrong = _read_figures(table, name, comma, file)
         faults += wrong
-    faults += _turn_pounds(table, figures, file)
     free: list[str] = []
     for name in free_names(table.header):
         values, wrong = _read_figures(table, name, comma, file)
@@ -117,6 +116,7 @@ def _read_cells(table: Table, file: str) -> tuple[list[Row], tuple[str, ...], li
     for place, line in enumerate(table.lines):
         cells = {name: column[place] for name, column in typed.items()}
         given = {name: value for name, values in figures.items() if (value := values[place]) is not None}
+        faults += _turn_pounds(given, file, line)
         days, wrong_days = _read_days(cells, file, line)
         faults += wrong_days
         rows.append(Row(file, line, cells, given, days))
@@ -155,19 +155,14 @@ def _read_figures(table: Table, name: str, decimal_comma: bool, file: str) -> tu
     return [read[cell] for cell in cells], faults
 
 
-def _turn_pounds(table: Table, figures: dict[str, list[Fraction | None]], file: str) -> Iterator[Fault]:
-    """Put what is given by the pound in the kilogram's column, row by row and exactly; both in one row is a fault."""
+def _turn_pounds(figures: dict[str, Fraction], file: str, line: int) -> Iterator[Fault]:
+    """Put what a row gives by the pound in the kilogram's column, exactly; both in one row is a fault."""
     for by_kg, by_lb in INSTEAD.items():
-        if by_lb not in figures:
-            continue
-        factor = 1 / KG_PER_LB if KNOWN[by_kg].unit.startswith("money") else KG_PER_LB
-        pounds = figures.pop(by_lb)
-        kilograms = figures.setdefault(by_kg, [None] * len(pounds))
-        for place, (line, kg, lb) in enumerate(zip(table.lines, kilograms, pounds, strict=True)):
-            if kg is not None and lb is not None:
-                yield Fault(file, line, by_lb, f"both {by_kg} and {by_lb} are given", "one of the two in a row")
-            elif lb is not None:
-                kilograms[place] = lb * factor
+        pounds = figures.pop(by_lb, None)
+        if pounds is not None and by_kg in figures:
+            yield Fault(file, line, by_lb, f"both {by_kg} and {by_lb} are given", "one of the two in a row")
+        elif pounds is not None:
+            figures[by_kg] = pounds / KG_PER_LB if KNOWN[by_kg].unit.startswith("money") else pounds * KG_PER_LB
 
 
 def _ignored(table: Table, name: str, wrong: Sequence[Fault]) -> Fault:
