@@ -44,8 +44,8 @@ _KEPT_COLUMNS = 16
 """Columns the first search looks at: those of the optimum and those that would cost least more."""
 _FEW_NODES, _NODES = 300, 2_000
 """Nodes after which the searches over some columns, and the one over all, end; most need fewer than a hundred."""
-_NEAR_ENOUGH = Fraction(1, 200)
-"""A weigh-out within this share of the unrounded optimum's cost is taken without looking for a cheaper one."""
+_NEAR_ENOUGH, _SEARCHED = Fraction(1, 500), Fraction(1, 100_000)
+"""A weigh-out within this share of the unrounded optimum's cost is taken without a search; what is left open by one."""
 
 _DIVISIONS = 3
 """Divisions by whose price a batch of a whole plan may be dearer than planned without a search for a cheaper one."""
@@ -240,7 +240,7 @@ def _searched(
     few = [(posed, kept, _FEW_NODES, False) for posed in (*together, *([plan] if size > _KEPT_COLUMNS else []))]
     for posed, columns, nodes, whole in (*few, *((plan, range(size), _NODES, whole) for whole in (False, True))):
         with clock.doing("looking for whole divisions of the scales"):
-            found = in_divisions(posed, columns, nodes, _NEAR_ENOUGH, whole_doses=whole)
+            found = in_divisions(posed, columns, nodes, _SEARCHED, whole_doses=whole)
         if found.certain and posed is plan:
             return known, True
         if found.loads:
