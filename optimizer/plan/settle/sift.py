@@ -109,7 +109,8 @@ class _Search:
         self.columns = np.zeros(0, dtype=np.int64)
         self.inside = self.most <= 0
         some = np.flatnonzero(~self.inside)
-        self.add(some[_first(self.block[some], self.cost[some])])
+        few = len(some) <= (FIRST + MORE) * len(np.unique(self.block))
+        self.add(some if few else some[_first(self.block[some], self.cost[some])])
 
     def add(self, new: Places) -> None:
         """Show the solver more columns."""
