@@ -10,7 +10,7 @@ import pytest
 from typer.testing import CliRunner, Result
 
 from optimizer.cli import app
-from optimizer.cli.schema import file_schema
+from optimizer.cli.reference import file_schema
 from optimizer.wording import TERMS
 
 

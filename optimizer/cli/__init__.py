@@ -1,4 +1,4 @@
-"""The command line: one file a command, no arithmetic, heavy imports only inside the commands that need them.
+"""The command line: a file a command or a few, no arithmetic, heavy imports only inside the commands that need them.
 
 stdout carries the answer and nothing else. Exit codes: 0 an answer whose every check holds; 1 no such batch, or one
 that must not be made, or an answer that could not be written; 2 bad input or usage; 3 stopped at a time limit with the
@@ -21,9 +21,9 @@ from optimizer.cli import ending
 from optimizer.cli.shared import flat
 
 COMMANDS = {
-    "blend": "blend", "check": "check", "columns": "columns", "cook": "cook", "correct": "correct", "dry": "cook",
-    "new": "new", "plan": "plan", "rules": "rules", "schema": "schema", "sheet": "sheet", "stock": "stock",
-    "trace": "stock", "terms": "terms", "why": "why",
+    "blend": "blend", "check": "check", "columns": "reference", "cook": "cook", "correct": "correct", "dry": "cook",
+    "new": "new", "plan": "plan", "rules": "reference", "schema": "reference", "sheet": "sheet", "stock": "stock",
+    "trace": "stock", "terms": "reference", "why": "why",
 }  # fmt: skip
 """Every command with its module, in which a function, or a group of commands, bears its name."""
 _NEW_OBJECTS = 50_000
