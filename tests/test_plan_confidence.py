@@ -97,8 +97,8 @@ def test_a_conic_solve_of_the_week_finds_the_same_cost(block: int, tmp_path: Pat
             assert plan.status is Status.INFEASIBLE, seed
             continue
         found += 1
-        assert plan.solved.cost - plan.tidy_price == pytest.approx(oracle, rel=3e-5, abs=1e-5), seed
-        assert plan.tidy_price >= -3e-5 * abs(oracle) - 1e-5, seed
+        assert plan.solved.cost - plan.tidied == pytest.approx(oracle, rel=3e-5, abs=1e-5), seed
+        assert plan.tidied >= -3e-5 * abs(oracle) - 1e-5, seed
         assert plan.status is Status.OPTIMAL, (seed, plan.certificate)
         assert plan.certificate is not None and plan.certificate.lower_bound is not None
         assert float(plan.certificate.lower_bound) <= oracle + 1e-5 * abs(oracle) + 1e-5, seed

@@ -79,7 +79,7 @@ class PlanCertificate(Certificate):
 
 
 class TidyPart(Record):
-    """What tidy pulls and remnants cost before the scales, and the small ones that stay."""
+    """What tidy pulls and remnants cost, and the small ones that stay."""
 
     price: Figure = at("tidy_price")
     crumbs: list[str]

@@ -56,8 +56,13 @@ class Plan(Books):
     solved: Solved
     money: Money | None = None
     certificate: WeekCertificate | None = None
-    tidy_price: float = 0.0
+    tidied: float = 0.0
     """What tidy pulls and remnants cost before rounding, money."""
+
+    @property
+    def tidy_price(self) -> float:
+        """The same with what the scales add to it."""
+        return self.tidied + float(sum((one.dearer for one in self.made), _ZERO))
 
     @property
     def broken(self) -> tuple[int, int, Fraction]:
@@ -132,7 +137,7 @@ def search(program: WeekProgram, *, talk: bool = False, gap: float = GAP) -> Pla
     except OutOfTime:
         tidy = solved
     plan = finish(program, tidy, relaxed)
-    plan.tidy_price = tidy.cost - solved.cost
+    plan.tidied = tidy.cost - solved.cost
     return plan
 
 

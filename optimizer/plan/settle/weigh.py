@@ -76,13 +76,17 @@ _REACHES = (_Reach(0, near=True), _Reach(0, near=True, ahead=True), _Reach(_FEW,
 
 @dataclass(frozen=True, eq=False)
 class Made:
-    """A batch as weighed: the answer of the same kind as a blend's, and kilograms as held taken of each supply."""
+    """A batch as weighed: the answer of the same kind as a blend's, and kilograms as held taken of each supply.
+
+    ``dearer`` is the money that it costs more for the sake of crumbs that the scales would have left.
+    """
 
     job: Job
     day: int
     on: date
     answer: Answer
     taken: dict[int, Fraction]
+    dearer: Fraction = _ZERO
 
     @property
     def sound(self) -> bool:
@@ -236,7 +240,7 @@ def _weigh(shelf: _Shelf, part: Planned, before: Sequence[Made]) -> Made:
         other = pose(_Reach(_WHOLE, least=pull.kilograms)).blended(Tidy(pull, Least(remnant.kilograms, asked=False)))
         dearest = found.cost + _DEAR * sum((kg * shelf.price(s) for s, kg in found.taken.items()), _ZERO)
         if other.sound and other.small_pulls(shelf) < small and other.cost <= dearest:
-            return other
+            return replace(other, dearer=other.cost - found.cost)
     return found
 
 
