@@ -85,9 +85,9 @@ class Ground:
         """How prices of lots are found."""
         return Means.CHANGED if self.cones else Means.SOLVED_AGAIN if self.whole else Means.EXACT
 
-    @property
+    @cached_property
     def free(self) -> Curved:
-        """The program with whole numbers to be chosen anew, and its cones."""
+        """The program with whole numbers to be chosen anew, and its cones; what is learnt of them serves every lot."""
         return Curved(self.layout.program, tuple(cone for _, cone in self.cones))
 
     @cached_property
@@ -99,11 +99,10 @@ class Ground:
     def _holds(self) -> tuple[Hold, ...]:
         if self.kept is None or self.whole:
             return ()
-        holds = holds_of(self.posed)
-        more = {
-            j: replace(h, most=10 * h.most + 1, stock=_ZERO, rest=_ZERO) for j, h in enumerate(holds) if j == self.more
-        }
-        return tuple(more.get(j, h) for j, h in enumerate(holds))
+        holds = list(holds_of(self.posed))
+        if self.more is not None:
+            holds[self.more] = replace(holds[self.more], most=10 * holds[self.more].most + 1, stock=_ZERO, rest=_ZERO)
+        return tuple(holds)
 
     def made(self, values: Sequence[Fraction]) -> bool:
         """True where a batch of the program keeps pulls and remnants as the kitchen does, so that it would be made."""
