@@ -201,19 +201,21 @@ def ground_of(
     program = layout.program
     if kept is not None and (program.whole or kept == problem.order.imposed or kept.says_nothing):
         return ground_of(imposing(problem, kept), values)
-    if values and len(values) < len(program.variables):
-        values = _with_choices(program, values)
-    empty = Ground(problem, layout, program, (), _ZERO, kept=kept)
-    cones = tuple((r, cone) for r in problem.choosing for cone in empty.cones_of(r))
-    found = replace(empty, cones=cones)
     point = tuple(values)
-    if (program.whole or cones) and not point:
+    if point and len(point) < len(program.variables):
+        whole = Kept(program)
+        for j, x in enumerate(point):
+            whole.bound(j, x, x)
+        point = whole.best()
+    empty = Ground(problem, layout, program, (), _ZERO, kept=kept)
+    found = replace(empty, cones=tuple((r, cone) for r in problem.choosing for cone in empty.cones_of(r)))
+    if (program.whole or found.cones) and not point:
         best = found.free.cheapest()
         if best is None:
             return None
         point = best.values
     linear = held(program, point) if program.whole else program
-    if cones:
+    if found.cones:
         return replace(found, program=linear, values=point, cost=program.cost(point))
     fits = basis is not None and (len(basis.variables), len(basis.rows)) == (len(linear.variables), len(linear.rows))
     settled = vertex(linear, basis) if basis is not None and fits else None
@@ -223,17 +225,8 @@ def ground_of(
     point = point or settled.values
     if not program.feasible(point) or program.cost(point) != program.cost(settled.values):
         raise SolverDisagrees("the batch shown is not the cheapest when solved again")
-    return replace(
-        found, program=linear, values=point, cost=program.cost(point), prices=settled.prices, basis=settled.basis
-    )
-
-
-def _with_choices(program: Program, values: Sequence[Fraction]) -> tuple[Fraction, ...]:
-    """The values of a batch's columns, and of the whole numbers that go with them."""
-    kept = Kept(program)
-    for j, x in enumerate(values):
-        kept.bound(j, x, x)
-    return kept.best()
+    told = replace(found, program=linear, values=point, cost=program.cost(point))
+    return replace(told, prices=settled.prices, basis=settled.basis)
 
 
 def moved_to(requirement: Requirement, side: str, figure: Fraction) -> Requirement:

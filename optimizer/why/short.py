@@ -7,10 +7,11 @@ from contextlib import suppress
 from fractions import Fraction
 
 from constraints.meaning import Role
-from constraints.numbers import KG_PER_LB, shown
+from constraints.numbers import shown
 from constraints.requirement import Requirement
 from optimizer.answer import Answer
 from optimizer.clock import OutOfTime
+from optimizer.pages.figures import Unit, money_words
 from optimizer.problem import Problem
 from optimizer.solver.model import SolverDisagrees
 from optimizer.verdict import Grade
@@ -27,10 +28,8 @@ class Money:
     """Money, prices and weights in words: in the unit of the kitchen, and with more decimals where two show nothing."""
 
     def __init__(self, problem: Problem) -> None:
-        currency = problem.recipe.entry.currency
-        self.unit = f" {currency}" if currency else ""
-        pounds = problem.in_pounds
-        self.mass, self.in_mass = ("lb", KG_PER_LB) if pounds else ("kg", Fraction(1))
+        self.unit, unit = money_words(problem), Unit.of(pounds=problem.in_pounds)
+        self.mass, self.in_mass = unit.name, unit.kg
 
     def __call__(self, value: Fraction, beside: Fraction | None = None) -> str:
         """Money with its currency."""

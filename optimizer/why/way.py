@@ -23,6 +23,7 @@ from optimizer.cause import inward
 from optimizer.order import MOST_WITHIN
 from optimizer.problem import Problem
 from optimizer.solver.model import SolverDisagrees
+from optimizer.why.ground import moved_to
 
 _ZERO = Fraction(0)
 FARTHER = (0, 1, 4, 20)
@@ -85,12 +86,11 @@ class Concession:
     @property
     def moved(self) -> Requirement:
         """The requirement with its limit moved."""
-        r, by = self.requirement, self.new - self.old
+        r = self.requirement
         if r.role is Role.SIZE:
             within = min((r.hi or _ZERO) - self.old, self.new * MOST_WITHIN)
             return widened(r, self.new - within, self.new + within)
-        lo = r.lo + by if r.lo is not None and self.limit == "lo" else r.lo
-        return widened(r, lo, r.hi + by if r.hi is not None and self.limit == "hi" else r.hi)
+        return moved_to(r, self.limit, self.new)
 
     def farther(self, steps: int) -> Concession:
         """So many steps farther from the old figure, a step being the last place in which the figure is told."""
