@@ -4,6 +4,7 @@ what would bring it back within a limit: so much more of one lot, where one lot 
 
 from __future__ import annotations
 
+from bisect import bisect_left
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
@@ -186,9 +187,5 @@ def _first(holds: Callable[[int], bool], most: int) -> int | None:
     below, count = 0, 1
     while count <= most and not holds(count):
         below, count = count, max(count + 1, count * 11 // 10)
-    if count > most:
-        return None
-    while count - below > 1:
-        middle = (below + count) // 2
-        below, count = (below, middle) if holds(middle) else (middle, count)
-    return count
+    untried = range(below + 1, count)
+    return None if count > most else below + 1 + bisect_left(untried, True, key=holds)

@@ -80,9 +80,8 @@ class Found:
         """Every item of every mixer load: load, item, kg."""
         rows = [
             (load["load"], part.get("lot", part.get("item")), part.get("kg", part.get("grams", 0) / 1000))
-            for load in self.document["loads"]
-            for part in (*load["lots"], *load["weigh_out"])
-        ]
+            for load in self.document["loads"] for part in (*load["lots"], *load["weigh_out"])
+        ]  # fmt: skip
         return pandas.DataFrame(rows, columns=["load", "item", "kg"])
 
     @property
@@ -103,14 +102,10 @@ class Found:
 
 
 def cheapest_batch(
-    recipe: str | Path | Mapping[str, Any],
-    lots: str | Path | pandas.DataFrame,
-    *,
-    meat_kg: float | str | None = None,
-    batch_kg: float | str | None = None,
-    date: Day | str | None = None,
+    recipe: str | Path | Mapping[str, Any], lots: str | Path | pandas.DataFrame, *,
+    meat_kg: float | str | None = None, batch_kg: float | str | None = None, date: Day | str | None = None,
     time_limit: float | None = None,
-) -> Found:
+) -> Found:  # fmt: skip
     """The cheapest batch of a recipe (a file, or its keys as a mapping) from lots (a frame, a CSV or a spreadsheet).
 
     Exactly one size, in kilograms; ``date`` is today unless given, ``time_limit`` in seconds. Raises BadInput with

@@ -6,6 +6,7 @@ lawful food that may not bear its own: classes of the same pack whose every rule
 
 from __future__ import annotations
 
+from bisect import bisect_left
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import date
@@ -187,12 +188,8 @@ def _keeps(row: Row, formula: Formula) -> bool:
 
 def _last(holds: Callable[[int], bool], low: int, high: int) -> int | None:
     """The last whole number that holds, where those that do come first; None where the first does not."""
-    if not holds(low):
-        return None
-    while high - low > 1:
-        middle = (low + high) // 2
-        low, high = (middle, high) if holds(middle) else (low, middle)
-    return high if holds(high) else low
+    those = bisect_left(range(low, high + 1), True, key=lambda n: not holds(n))
+    return low + those - 1 if those else None
 
 
 def other_names(recipe: Recipe, packs: Sequence[Pack], day: date, batch: Batch) -> tuple[str, ...]:

@@ -93,17 +93,13 @@ class ItemPart(Record):
     g_per_kg_meat: Figure = at(lambda part: part.kg / part.meat_kg * G_PER_KG)
 
 
-def _lots(batch: Batch) -> list[Part]:
-    return [part for part in _parts(batch) if isinstance(part.item, Lot)]
-
-
-def _items(batch: Batch) -> list[Part]:
-    return [part for part in _parts(batch) if not isinstance(part.item, Lot)]
-
-
-def _parts(batch: Batch) -> list[Part]:
+def _parts(batch: Batch, *, lots: bool) -> list[Part]:
+    """The lots of a batch, or what is added."""
     meat = weight(batch, Basis.MEAT)
-    return [Part(item, kg, meat) for item, kg in batch.kilograms.items()]
+    return [Part(item, kg, meat) for item, kg in batch.kilograms.items() if isinstance(item, Lot) is lots]
+
+
+_lots, _items = partial(_parts, lots=True), partial(_parts, lots=False)
 
 
 class Load(Record):

@@ -7,7 +7,7 @@ from __future__ import annotations
 from itertools import pairwise
 from typing import Any
 
-from constraints.ingredients import FAT, Lot
+from constraints.ingredients import FAT
 from constraints.quantities import Amount
 from optimizer.answer import Answer
 from optimizer.pages.chart import across, render, upwards
@@ -21,10 +21,8 @@ _WIDTH, _ROOM, _ROW, _WIDE = 400, 112, 30, 264
 
 def batch_html(answer: Answer) -> str:
     """The page; only its headline where nothing is weighed out. Every text from the input is escaped."""
-    headline = verdict_of(answer).headline
-    return render(
-        "pages/blend.html", title=answer.problem.recipe.entry.name, headline=headline, drawn=drawn(answer), **SIZES
-    )  # fmt: skip
+    said = {"title": answer.problem.recipe.entry.name, "headline": verdict_of(answer).headline}
+    return render("pages/blend.html", drawn=drawn(answer), **said, **SIZES)
 
 
 def drawn(answer: Answer) -> dict[str, Any]:
@@ -36,16 +34,14 @@ def drawn(answer: Answer) -> dict[str, Any]:
 
 
 def _lots(answer: Answer) -> list[dict[str, Any]]:
-    items = answer.weighed.total.kilograms if answer.weighed else {}
-    lots = [(lot, float(lot.held_kg(kg))) for lot, kg in items.items() if isinstance(lot, Lot)]
-    most = max((float(lot.on_hand_kg) for lot, _ in lots), default=1.0)
+    lots = [(lot, float(lot.held_kg(kg)), float(lot.on_hand_kg)) for lot, kg in answer.lots.items()]
+    most = max((there for _, _, there in lots), default=1.0)
     return [
         {
-            "name": lot.name, "what": lot.material or lot.role, "kg": f"{kg:.2f}",
-            "rest": f"{float(lot.on_hand_kg) - kg:.2f}", "used": round(_WIDE * kg / most, 1),
-            "left": round(_WIDE * max(float(lot.on_hand_kg) - kg, 0) / most, 1),
+            "name": lot.name, "what": lot.material or lot.role, "kg": f"{kg:.2f}", "rest": f"{there - kg:.2f}",
+            "used": round(_WIDE * kg / most, 1), "left": round(_WIDE * max(there - kg, 0) / most, 1),
         }
-        for lot, kg in lots
+        for lot, kg, there in lots
     ]  # fmt: skip
 
 
@@ -53,12 +49,8 @@ def _at(per_cent: float) -> float:
     return round(_ROOM + _WIDE * per_cent / 100, 1)
 
 
-SIZES: dict[str, Any] = {
-    "width": _WIDTH,
-    "room": _ROOM,
-    "row": _ROW,
-    "ticks": [(_at(x), f"{x} %") for x in range(0, 101, 20)],
-}
+_TICKS = [(_at(x), f"{x} %") for x in range(0, 101, 20)]
+SIZES: dict[str, Any] = {"width": _WIDTH, "room": _ROOM, "row": _ROW, "ticks": _TICKS}
 """Pixels that the pictures share."""
 
 
@@ -90,17 +82,14 @@ def near_html(answer: Answer) -> str:
     costs = [float(step.cost) for step in near.steps] or [0.0]
     figures = [float(step.figure) for step in near.steps] or [0.0]
     x, y = across(costs), upwards(figures)
-    dots = [
-        {
-            "x": x.at(cost),
-            "y": y.at(value),
-            "cost": f"{cost:.2f}",
+    dots = []
+    for step, cost, value in zip(near.steps, costs, figures, strict=False):
+        premium = f"{float(step.premium_pct):g}"
+        dots.append({
+            "x": x.at(cost), "y": y.at(value), "cost": f"{cost:.2f}", "premium": premium,
             "figure": f"{value:g}" if value == int(value) else f"{value:.3f}",
-            "premium": f"{float(step.premium_pct):g}",
-            "words": f"premium {float(step.premium_pct):g} %: cost {cost:.2f}, {near.wish.words} {value:g}",
-        }
-        for step, cost, value in zip(near.steps, costs, figures, strict=False)
-    ]
+            "words": f"premium {premium} %: cost {cost:.2f}, {near.wish.words} {value:g}",
+        })  # fmt: skip
     whole = all(value == int(value) for value in figures)
     steps = "".join(f"L{dot['x']},{last['y']} L{dot['x']},{dot['y']} " for last, dot in pairwise(dots))
     entry = answer.problem.recipe.entry
