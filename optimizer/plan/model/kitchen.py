@@ -19,6 +19,7 @@ from constraints.quantities import Basis
 from constraints.row import Owner, RowKind
 from optimizer.plan.files.week_file import ClosingEntry, MaterialRule, Scope, StageEntry, StoreEntry
 from optimizer.plan.model.blocks import MOST_KG, Block, Uses, Wanted, WeekProgram, amount, made_on, most_of, used
+from optimizer.plan.model.orders import DIVISION_KG
 from optimizer.plan.model.world import World
 
 if TYPE_CHECKING:
@@ -27,8 +28,6 @@ if TYPE_CHECKING:
 
 _ZERO = Fraction(0)
 _ONE = Fraction(1)
-LEAST_USED = Fraction("0.05")
-"""Kilograms from which a material counts as used where a rule names no smallest amount: one usual scale division."""
 Item = TypeVar("Item")
 Key = TypeVar("Key")
 Where = tuple[int | None, int]
@@ -286,7 +285,8 @@ class Together(Rule):
             for name in names:
                 use(name, rule.smallest_kg + wanted.room.at(self.link(*where, name)))
         elif rule.most is None:
-            then = [use(rule.then, LEAST_USED)] if rule.then is not None and rule.then in columns else []
+            # one usual division counts as used where a rule names no smallest amount
+            then = [use(rule.then, DIVISION_KG)] if rule.then is not None and rule.then in columns else []
             for name in (name for name in rule.if_used or () if name in columns):
                 model.row([use(name), *then], [1, *[-1 for _ in then]], hi=_ZERO)
         elif len(names) > rule.most:
@@ -310,7 +310,7 @@ class Together(Rule):
                 words = f"{place}: {len(mine)} materials of {rule.most}"
                 yield Excess(None, Fraction(len(mine) - rule.most), words)
             lonely = {*(rule.if_used or ())} & kg.keys() if rule.then not in kg else set()
-            yield from (Excess(None, LEAST_USED, f"{place}: {name} without {rule.then}") for name in sorted(lonely))
+            yield from (Excess(None, DIVISION_KG, f"{place}: {name} without {rule.then}") for name in sorted(lonely))
 
 
 def _cap(program: WeekProgram, name: str, blocks: Sequence[Block], most: Fraction) -> Fraction:

@@ -14,6 +14,7 @@ import numpy as np
 
 from constraints.numbers import G_PER_KG
 from optimizer.plan.model.blocks import Block, WeekProgram
+from optimizer.plan.model.orders import DIVISION_KG
 from optimizer.plan.model.world import Supply, World
 from optimizer.plan.settle.engine import Solved
 from optimizer.reading.offers import Offer, Stretch
@@ -21,11 +22,9 @@ from optimizer.reading.offers import Offer, Stretch
 _ZERO = Fraction(0)
 NOTHING_KG = 1e-6
 """Kilograms below which the solver's figure is nothing."""
-_SPECK = Fraction(1, 10**6)
-"""Of a pack or a step, what the solver's figures may be off."""
+SPECK = Fraction(1, 10**6)
+"""Kilograms that no scale shows, and what the solver's figures may be off, of a pack or a step."""
 _PARTS = 10**9
-ORDER_STEP_KG = Fraction("0.05")
-"""An order without packs is rounded up to this: one usual scale division."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -61,7 +60,7 @@ class Order:
     @property
     def step(self) -> Fraction:
         """What it is rounded up to: a pack, or a division."""
-        return self.offer.terms.pack_kg or ORDER_STEP_KG
+        return self.offer.terms.pack_kg or DIVISION_KG
 
     @cached_property
     def money(self) -> Fraction:
@@ -124,7 +123,7 @@ def orders(program: WeekProgram, solved: Solved) -> list[Order]:
     found = []
     for s, buy in program.buys.items():
         total, order = near(sum(float(solved.values[c]) for c in buy.columns)), Order.of(program.world, s, _ZERO)
-        count = ceil(total / order.step - 10 * _SPECK) if order.packs is None else round(total)
+        count = ceil(total / order.step - 10 * SPECK) if order.packs is None else round(total)
         found += [_up_to(order, count * order.step)] if count else []
     return sorted(found, key=lambda o: (o.delivered, o.offer.terms.supplier, o.offer.name))
 
@@ -144,7 +143,7 @@ def with_room(program: WeekProgram, bought: Sequence[Order]) -> list[Order]:
 
 def coarsest(world: World) -> Fraction:
     """The coarsest division of the week's scales, kilograms."""
-    return max([ORDER_STEP_KG, *(job.recipe.entry.scales.meat_g / G_PER_KG for job in world.jobs)])
+    return max([DIVISION_KG, *(job.recipe.entry.scales.meat_g / G_PER_KG for job in world.jobs)])
 
 
 def needed_only(
@@ -178,7 +177,7 @@ def _smallest(program: WeekProgram, order: Order, short: Fraction, besides: Frac
     """
     terms, segments = order.offer.terms, program.buys[order.supply_index].segments
     kept = program.world.holding * order.supply.nights - order.supply.worth
-    for count in range(max(ceil(short / order.step - _SPECK), 0), ceil(order.kg / order.step)):
+    for count in range(max(ceil(short / order.step - SPECK), 0), ceil(order.kg / order.step)):
         less = replace(order, kg=count * order.step)
         enough = besides + less.money >= terms.supplier_minimum or not besides + less.money
         allowed = not less.kg or any(part.lo <= less.kg <= part.hi for part in segments)

@@ -19,11 +19,10 @@ from optimizer.plan.model.build import build
 from optimizer.plan.model.world import Job, Supply, World
 from optimizer.plan.settle.engine import solve
 from optimizer.plan.settle.in_doubt import in_doubt
+from optimizer.plan.settle.read_off import SPECK
 
 _ZERO = Fraction(0)
 _ONE = Fraction(1)
-SAME_KG = Fraction(1, 10**6)
-"""Kilograms as held within which a pull counts as unchanged: nothing that a scale shows."""
 Key = tuple[str, date | None]
 """A lot's name (no day), or an offer's name and its day of delivery."""
 
@@ -130,11 +129,11 @@ def _unless(program: WeekProgram, block: Block, pulls: dict[int | None, Fraction
     model, world = program.model, program.world
     for k, (s, most) in enumerate(zip(block.supplies.tolist(), model.tops(block.columns), strict=True)):
         usable, at = world.supplies[s].lot.usable, block.start + k
-        planned, slack = pulls.get(s, _ZERO) * usable, SAME_KG * usable
+        planned, slack = pulls.get(s, _ZERO) * usable, SPECK * usable
         if most > planned + slack:
             model.row([at, column], [_ONE, planned + slack - most], hi=planned + slack)
         if planned > slack:
             model.row([at, column], [_ONE, planned - slack], lo=planned - slack)
     gone = pulls.keys() - set(block.supplies.tolist())
-    if any(pulls[s] > SAME_KG for s in gone):  # what it used is no longer there at all
+    if any(pulls[s] > SPECK for s in gone):  # what it used is no longer there at all
         model.row([column], [1], lo=_ONE)

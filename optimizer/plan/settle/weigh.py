@@ -31,7 +31,7 @@ from optimizer.order import Asked, order_of
 from optimizer.order import Order as Size
 from optimizer.plan.model.blocks import WeekProgram
 from optimizer.plan.model.world import Job
-from optimizer.plan.settle.read_off import Order, Planned, needed
+from optimizer.plan.settle.read_off import SPECK, Order, Planned, needed
 from optimizer.solver.model import Ending, SolverDisagrees
 from optimizer.solver.optimum import Optimum
 from optimizer.solver.program import value_per_kg
@@ -48,8 +48,6 @@ _MENDED = 25
 """Batches of a plan that are blended afresh at most for the sake of crumbs; each takes about 30 ms."""
 _DEAR = Fraction(1, 100)
 """Share of what its lots stand for in the books that a batch may cost more for the sake of crumbs."""
-_SPECK = Fraction(1, 10**6)
-"""Kilograms that are nothing."""
 _TRIES = 4
 """Orders in which the batches of a plan are weighed at most."""
 _GIVE = 2
@@ -153,7 +151,7 @@ class _Shelf:
         self.promised = needed(self.world, plan)
         self.strict = any(part.block.job.tidy.asked.remnant.kilograms for part in plan)
         lots = [supply.lot for supply in self.world.supplies]
-        self.emptied = {s for s, kg in self.promised.items() if abs(self.left.get(s, _ZERO) - kg) < _SPECK}
+        self.emptied = {s for s, kg in self.promised.items() if abs(self.left.get(s, _ZERO) - kg) < SPECK}
         self.asked = {s: lot.use_at_least_kg for s, lot in enumerate(lots) if lot.use_at_least_kg}
         self.usable = [float(lot.usable) for lot in lots]
         self.floats = np.zeros((2, len(lots)))
@@ -206,7 +204,7 @@ class _Shelf:
         block, supplies, least = part.block, self.world.supplies, _division(part)
         if not reach.helpers or not len(self.dearer):
             return []
-        enough = float(least if reach.least is None else reach.least) - float(_SPECK)
+        enough = float(least if reach.least is None else reach.least) - float(SPECK)
         there = np.flatnonzero(self.floats[int(reach.ahead), block.supplies] >= enough)
         ranked = block.supplies[there[np.argsort(self.dearer[block.start + there], kind="stable")]].tolist()
         mine = {supplies[s].lot.material for s in part.kilograms} if self.world.week.entry.materials else None
