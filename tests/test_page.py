@@ -17,7 +17,7 @@ from where import ROOT
 
 from optimizer.answer import blend
 from optimizer.cli import app
-from optimizer.cli.terminal import dressed
+from optimizer.cli.ending import dressed
 from optimizer.pages import tables
 from optimizer.pages.batch_page import page as page_of
 

@@ -1,4 +1,4 @@
-"""How the process ends: streams that take no more, Ctrl-C, and faults of the program itself.
+"""How the process ends, and what a terminal gets: streams that take no more, Ctrl-C, faults of the program itself.
 
 The answer is kept until the command is through and written in one piece, so that nothing half is ever printed.
 """
@@ -8,6 +8,7 @@ from __future__ import annotations
 import io
 import json
 import os
+import shutil
 import signal
 import sys
 from collections.abc import Callable
@@ -15,8 +16,8 @@ from contextlib import redirect_stdout
 from typing import TextIO
 
 from optimizer.cli.shared import NO_BATCH, TIME_LIMIT
-from optimizer.cli.terminal import dressed, fit, is_terminal
 from optimizer.clock import OutOfTime, Stopped
+from optimizer.wording import HEADINGS
 
 FAULT = 70
 """EX_SOFTWARE of sysexits.h."""
@@ -127,3 +128,52 @@ def _escaped(letter: str, encoding: str) -> str:
     except UnicodeEncodeError:
         return json.dumps(letter)[1:-1]
     return letter
+
+
+_BOLD, _RED, _CARE = "bold", "bold red", "yellow"
+
+
+def fit() -> None:
+    """Make the pages as wide as the terminal, where standard output is one."""
+    if is_terminal(sys.stdout):
+        from optimizer.pages.tables import set_width
+
+        set_width(shutil.get_terminal_size().columns)
+
+
+def is_terminal(out: TextIO | None) -> bool:
+    """True where somebody reads along; a terminal that says it is dumb gets plain text as well."""
+    return out is not None and out.isatty() and os.environ.get("TERM") != "dumb"
+
+
+def dressed(text: str) -> str:
+    """A page with its headline and headings bold, *do not make* red, and warnings yellow; a JSON document as it is."""
+    if text.startswith(("{", "[")):
+        return text
+    from io import StringIO
+
+    from rich.console import Console
+    from rich.text import Text
+
+    console = Console(file=StringIO(), force_terminal=True, width=1000, highlight=False, legacy_windows=False)
+    with console.capture() as caught:
+        for line in text.splitlines():
+            styled = Text(line)
+            styled.stylize(*_style(line))
+            console.print(styled, soft_wrap=True)
+    return caught.get()
+
+
+def _style(line: str) -> tuple[str, int, int]:
+    """Style of a line, and from where to where."""
+    from optimizer.verdict import HEADLINES, MADE_ALREADY, Grade
+
+    if line.startswith(HEADLINES[Grade.DO_NOT_MAKE]):
+        return _RED, 0, len(line)
+    if line.startswith((*HEADLINES.values(), MADE_ALREADY)):
+        return _BOLD, 0, len(line)
+    if line.startswith("! ") or line.startswith(("warning ", "BROKEN ")):
+        return _CARE, 0, len(line)
+    name = next((name for name in HEADINGS if line.startswith(name)), "")
+    whole = len(line) if line == line.upper() and line[:4].isalpha() else len(name)
+    return _BOLD, 0, whole

@@ -9,7 +9,7 @@ from fractions import Fraction
 from constraints.formula import Batch, Formula, NoDose
 from constraints.ingredients import SALT, Ingredient, Kind, Lot
 from constraints.kinds import OneRequirement
-from constraints.numbers import trimmed
+from constraints.numbers import ZERO, trimmed
 from constraints.quantities import GROUPS, MissingProperty, members, species_of
 from constraints.requirement import Origin
 from constraints.rules import ProcessStep
@@ -60,7 +60,7 @@ class Product:
             if verdict is None or verdict.ok is None:
                 unknown = unknown or f"{requirement.what} is not known"
             elif not verdict.ok:
-                value = trimmed(verdict.value or Fraction(0), 2)
+                value = trimmed(verdict.value or ZERO, 2)
                 return False, f"{requirement.what} is {value} {requirement.unit}, {requirement.limits()} asked"
         return (None, unknown + ("" if self.weighed else "; give --batch and --lots")) if unknown else (True, "")
 
@@ -69,9 +69,7 @@ class Product:
         if self.batch is None or not self.weighed:
             return None
         items = self.batch.kilograms.items()
-        salt = sum(
-            (kg * item.properties.get(SALT, Fraction(0)) for item, kg in items if item.kind is not Kind.LOT), Fraction()
-        )
+        salt = sum((kg * item.properties.get(SALT, ZERO) for item, kg in items if item.kind is not Kind.LOT), ZERO)
         kept = {
             "batch": [kg for _, kg in items],
             "meat": [kg for item, kg in items if item.kind is Kind.LOT],
@@ -84,7 +82,7 @@ def product_of(recipe: Recipe, batch: str | None, lots: str | None, water_activi
     """The product of a recipe and, where given, of a weighed batch with its lots table. Raises BadInput."""
     if batch is None or lots is None:
         named = recipe.entry.eligible.species or ()
-        found = [Ingredient(name, Kind.LOT, {SALT: Fraction(0)}, species=name) for name in named]
+        found = [Ingredient(name, Kind.LOT, {SALT: ZERO}, species=name) for name in named]
         return Product(recipe, _doses(recipe), False, species_of_lots(found), water_activity)
     made = whole_of(recipe, read_lots(lots), read_weighed(batch), batch)
     species = species_of_lots([item for item in made.kilograms if isinstance(item, Lot)])
@@ -101,9 +99,9 @@ def species_of_lots(lots: Sequence[Ingredient]) -> frozenset[str]:
 
 def _doses(recipe: Recipe) -> Batch | None:
     """A kilogram of unsalted meat with the recipe's doses: what nitrite and accelerator follow from."""
-    meat = Ingredient("meat", Kind.LOT, {SALT: Fraction(0)})
+    meat = Ingredient("meat", Kind.LOT, {SALT: ZERO})
     try:
         formula = Formula((meat,), recipe.additions, recipe.process)
     except (NoDose, MissingProperty):
         return None
-    return formula.exact_batch([Fraction(1) if column is meat else Fraction(0) for column in formula.columns])
+    return formula.exact_batch([Fraction(1) if column is meat else ZERO for column in formula.columns])
