@@ -16,7 +16,7 @@ from dataclasses import dataclass
 from datetime import date, datetime
 from fractions import Fraction
 
-from constraints.numbers import trimmed
+from constraints.numbers import ZERO, trimmed
 from constraints.spelling import hidden, unprintable
 
 UNIT = Fraction(1, 10**10)
@@ -86,7 +86,7 @@ class Movement:
     kilograms: Fraction
     batch: str = ""
     item: str = ""
-    into_batch: Fraction = Fraction(0)
+    into_batch: Fraction = ZERO
 
 
 def units(kilograms: Fraction) -> int:

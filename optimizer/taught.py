@@ -19,6 +19,7 @@ import numpy.typing as npt
 
 from constraints.formula import Batch
 from constraints.ingredients import FAT, MOISTURE, PROTEIN, Lot
+from constraints.numbers import ZERO
 from constraints.quantities import stated
 
 PLACES = 3
@@ -37,7 +38,7 @@ class Assay:
     shares: Mapping[str, Fraction]
     figure: Fraction
     sd: Fraction
-    rest: Fraction = Fraction(0)
+    rest: Fraction = ZERO
 
 
 @dataclass(frozen=True)
@@ -70,10 +71,10 @@ class Estimates:
 
 def assay_of(batch: Batch, fat: Fraction, sd: Fraction) -> Assay:
     """The fat found of a whole batch as a test of its lots. Raises MissingProperty."""
-    mass = sum(batch.kilograms.values(), Fraction(0))
+    mass = sum(batch.kilograms.values(), ZERO)
     shares = {item.name: kg / mass for item, kg in batch.kilograms.items() if isinstance(item, Lot)}
     others = ((item, kg) for item, kg in batch.kilograms.items() if not isinstance(item, Lot))
-    return Assay(shares, fat, sd, sum((kg * stated(item, FAT) for item, kg in others), Fraction(0)) / mass)
+    return Assay(shares, fat, sd, sum((kg * stated(item, FAT) for item, kg in others), ZERO) / mass)
 
 
 def estimate(known: Mapping[str, tuple[Fraction, Fraction]], tests: Sequence[Assay]) -> Estimates:

@@ -15,6 +15,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from constraints.numbers import ZERO
+
 Whole = NDArray[np.int64]
 SPARSE_MINUTES, SPARSE_DEGREES = 2, 5
 """Minutes between readings, and degrees Fahrenheit, above which an interval earns at its cooler end only (our rule)."""
@@ -58,7 +60,7 @@ class Curve:
     @property
     def peak(self) -> Fraction:
         """The last minute at the highest reading; the start where there is none."""
-        return self.minute(len(self) - 1 - int(np.argmax(self.values[::-1]))) if len(self) else Fraction(0)
+        return self.minute(len(self) - 1 - int(np.argmax(self.values[::-1]))) if len(self) else ZERO
 
     @property
     def turned(self) -> Curve:
@@ -93,7 +95,7 @@ class Curve:
     def held(self, level: Fraction, longest_gap: Fraction) -> Fraction:
         """Minutes of the longest unbroken time at or above a level."""
         span = self.longest_above(level, longest_gap)
-        return Fraction(0) if span is None else span[1] - span[0]
+        return ZERO if span is None else span[1] - span[0]
 
     def _runs(self, level: Fraction, longest_gap: Fraction) -> tuple[NDArray[Any], NDArray[Any]]:
         """First and last reading of every unbroken run at or above a level."""
@@ -116,7 +118,7 @@ class Curve:
             begin = max(begin, start)
             if end - begin >= need:
                 return begin + need
-            need -= max(end - begin, Fraction(0))
+            need -= max(end - begin, ZERO)
         return start if need <= 0 else None
 
     def stays_at_most(self, level: Fraction) -> Fraction | None:
@@ -143,7 +145,7 @@ class Curve:
         base, end = level * self.scale, until / self.tick
         heights = [value * base.denominator - base.numerator for value in self.values.tolist()]
         times = self.times.tolist()
-        whole, part = 0, Fraction(0)
+        whole, part = 0, ZERO
         for t0, t1, v0, v1 in zip(times, times[1:], heights, heights[1:], strict=False):
             if t0 >= end:
                 break

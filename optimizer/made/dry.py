@@ -11,7 +11,7 @@ from fractions import Fraction
 from math import ceil, floor
 
 from constraints.ingredients import MOISTURE, PROTEIN, SALT
-from constraints.numbers import PERCENT, shown, trimmed
+from constraints.numbers import ONE, PERCENT, ZERO, shown, trimmed
 from constraints.quantities import Basis
 from constraints.rules import ProcessStep
 from constraints.treatment import DegreeHours, Diameter, Drying, Freezing, RatioMark, Treatments, carriers, fahrenheit
@@ -129,7 +129,7 @@ def loss_for_ratio(moisture: Fraction, protein: Fraction, ratio: Fraction) -> Fr
     return moisture - ratio * protein
 
 
-def water_activity(salt: Fraction, moisture: Fraction, loss: Fraction = Fraction(0)) -> Fraction:
+def water_activity(salt: Fraction, moisture: Fraction, loss: Fraction = ZERO) -> Fraction:
     """Estimate from salt and moisture (% of the batch) after a loss of water, %: for planning only."""
     w = PERCENT * salt / (salt + moisture - loss)
     return 1 - AW_FIRST * w - AW_SECOND * w * w
@@ -154,7 +154,7 @@ def _trichinella(
         yield Finding(True, "tested or from a controlled herd, as you say; keep the paper")
     ways = "--freezing LOG, or --batch, --lots, --diameter-mm and --piece-mm for drying, or --tested; --full says more"
     ways = ways if place.freezing or place.drying else f"{place.title} has no table: ask your authority"
-    yield Finding(None, f"raw pork, and no treatment is shown ({ways})", near=Fraction(1))
+    yield Finding(None, f"raw pork, and no treatment is shown ({ways})", near=ONE)
     for table in place.freezing:
         yield _frozen(frozen, product, table, pieces)
     for method in place.drying:
@@ -202,21 +202,21 @@ def _dried(log: Log, product: Product, method: Drying, pieces: Pieces) -> Findin
     warm = [room.held(at + pieces.error, gap) / 60 for at in method.warm_room_f]
     rows = method.less_pct.items()  # the best column and row that were kept; no figure between two
     less = [pct[k] for needed, pct in rows for k, hours in enumerate(warm) if hours >= needed]
-    last = days_of(method, size, salt, max(less, default=Fraction(0))) * 24
+    last = days_of(method, size, salt, max(less, default=ZERO)) * 24
     steps = [*((step.at_least, step.hours) for step in size.steps[:-1]), (size.steps[-1].at_least, last)]
-    at: Fraction | None = Fraction(0)
+    at: Fraction | None = ZERO
     for level, needed in steps:
         at = None if at is None else room.earned(level + pieces.error, at, needed * 60, gap)
-    total = size.days_in_all or Fraction(0)
+    total = size.days_in_all or ZERO
     ok = at is not None and log.minutes >= total * DAY
     said = ", ".join(f"{trimmed(hours, 2)} h at {trimmed(level)} F" for level, hours in steps)
     words = f"{name}: {said}{f', {trimmed(total)} d in all' if total else ''} {'met' if ok else 'not met'}"
     return Finding(ok, words, method)
 
 
-def days_of(method: Drying, size: Diameter, salt: Fraction, warm_pct: Fraction = Fraction(0)) -> Fraction:
+def days_of(method: Drying, size: Diameter, salt: Fraction, warm_pct: Fraction = ZERO) -> Fraction:
     """Days of the last step: fewer after a warm room (whole days rounded down), more for less salt (rounded up)."""
     days = size.steps[-1].hours / 24
     rows = [pct for pct in method.more_pct if pct <= salt < method.salt_pct]
-    more = method.more_pct[max(rows)] if rows else Fraction(0)
+    more = method.more_pct[max(rows)] if rows else ZERO
     return days - floor(days * warm_pct / PERCENT) + ceil(days * more / PERCENT)

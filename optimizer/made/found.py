@@ -6,7 +6,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 
-from constraints.numbers import shown, trimmed
+from constraints.numbers import ZERO, shown, trimmed
 from constraints.treatment import Sourced, Treatments, celsius
 from optimizer.made.log import Log
 from optimizer.made.product import Product
@@ -35,7 +35,7 @@ class Finding:
     ok: bool | None
     words: str
     by: Sourced | None = None
-    near: Fraction = Fraction(0)
+    near: Fraction = ZERO
     spans: tuple[Span, ...] = ()
 
     @property
@@ -98,7 +98,7 @@ class Report:
     log: Log
     judged: tuple[Judged, ...]
     lacking: tuple[str, ...] = ()
-    error: Fraction = Fraction(0)
+    error: Fraction = ZERO
 
     @property
     def phases(self) -> Iterator[Phase]:

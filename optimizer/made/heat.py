@@ -11,7 +11,7 @@ from fractions import Fraction
 from math import log10
 
 from constraints.faults import BadInput, Fault
-from constraints.numbers import PERCENT, shown, trimmed
+from constraints.numbers import PERCENT, ZERO, shown, trimmed
 from constraints.quantities import speaks_of
 from constraints.treatment import ComeUp, Humidity, Kill, Option, Scale, Stage, Treatments, fahrenheit
 from optimizer.made.curve import Curve, coldest
@@ -30,7 +30,7 @@ COOLEST_COOK_F, HOTTEST_CORE_F = 100, 230
 class Asked:
     """How a log is to be read: the thermometer's error, Fahrenheit, and the longest gap, minutes (None: ours)."""
 
-    error: Fraction = Fraction(0)
+    error: Fraction = ZERO
     gap: Fraction | None = None
 
 
@@ -48,7 +48,7 @@ def judge_cook(log: Log, product: Product, places: Sequence[Treatments], asked: 
 def unit_faults(log: Log, *, sure: bool) -> Iterator[Fault]:
     """A core that no kitchen can have, or that may be in the other unit; ``sure`` where the user named the unit."""
     cores = log.of("core")
-    top = max((core.top for core in cores), default=Fraction(0))
+    top = max((core.top for core in cores), default=ZERO)
     if top > HOTTEST_CORE_F:
         found = f"a core comes to {degrees(top)}, hotter than boiling water: is it another probe, or in the other unit?"
         yield Fault(log.file, None, cores[0].name, found, "core_f or core_c as the logger was set, or --unit")
@@ -90,7 +90,7 @@ class _Cook:
     def rows(self, kill: Kill) -> Iterator[Finding]:
         """Each row of a table: the longest unbroken time of the coldest core at or above it."""
         longest = self.asked.gap or COOK_GAP
-        widest = self.cold.widest_gap(Fraction(0), self.log.minutes)
+        widest = self.cold.widest_gap(ZERO, self.log.minutes)
         gap = f" (the cores have no reading for {spell(widest)})" if widest > longest else ""
         for at, needed in kill.rows.items():
             level = fahrenheit(at, kill.unit)
@@ -99,7 +99,7 @@ class _Cook:
             ok = time >= needed
             asks = f"{spell(needed)} asked" if needed else "to be reached"
             held = "never reached" if span is None else f"held {spell(time, needed)}"
-            near = 1 + level if ok else Fraction(0) if not needed else max(time, Fraction(0)) / needed
+            near = 1 + level if ok else ZERO if not needed else max(time, ZERO) / needed
             spans = () if span is None else (Span(self.cold.name, *span, level, earns=True),)
             words = f"{degrees(level, kill.unit)} {held}{'' if ok else gap}, {asks}"
             yield Finding(ok, words, kill, near, spans)
@@ -207,7 +207,7 @@ class _Cook:
     def never_rises(self, core: Curve, option: Option) -> bool:
         """True where a core falls all the way from the first stage's start to its end."""
         first = option.stages[0]
-        start = self.begin(core, first, option.unit, Fraction(0))
+        start = self.begin(core, first, option.unit, ZERO)
         end = core.stays_at_most(fahrenheit(first.to, option.unit) - self.asked.error)
         return start is not None and end is not None and core.falls(start, end)
 

@@ -11,7 +11,7 @@ from fractions import Fraction
 from itertools import pairwise
 from typing import Any
 
-from constraints.numbers import PERCENT, trimmed
+from constraints.numbers import PERCENT, ZERO, trimmed
 from constraints.treatment import Kill, Sourced, Treatments, celsius, fahrenheit
 from optimizer.made.curve import Curve
 from optimizer.made.found import Finding, Judged, Phase, Report, degrees, lacks, spell
@@ -220,7 +220,7 @@ PROVE = "To be proved by a probe: what the chamber is set to shows nothing of th
 
 def step_degrees(step: StepEntry) -> tuple[Fraction, Fraction | None]:
     """What the chamber is set to, and the core's temperature at which the step ends, in Fahrenheit."""
-    at = fahrenheit(step.set_c, "C") if step.set_c is not None else step.set_f or Fraction(0)
+    at = fahrenheit(step.set_c, "C") if step.set_c is not None else step.set_f or ZERO
     until = step.until_core_f if step.until_core_c is None else fahrenheit(step.until_core_c, "C")
     return at, until
 

@@ -9,7 +9,7 @@ from fractions import Fraction
 from constraints.formula import Batch, Formula, NoDose
 from constraints.ingredients import SALT, Ingredient, Kind, Lot
 from constraints.kinds import OneRequirement
-from constraints.numbers import ZERO, trimmed
+from constraints.numbers import ONE, ZERO, trimmed
 from constraints.quantities import GROUPS, MissingProperty, members, species_of
 from constraints.requirement import Origin
 from constraints.rules import ProcessStep
@@ -104,4 +104,4 @@ def _doses(recipe: Recipe) -> Batch | None:
         formula = Formula((meat,), recipe.additions, recipe.process)
     except (NoDose, MissingProperty):
         return None
-    return formula.exact_batch([Fraction(1) if column is meat else ZERO for column in formula.columns])
+    return formula.exact_batch([ONE if column is meat else ZERO for column in formula.columns])

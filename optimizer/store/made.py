@@ -14,7 +14,7 @@ from constraints.document import read_text
 from constraints.faults import BadInput, Fault
 from constraints.formula import Batch
 from constraints.ingredients import FAT, MOISTURE, PROTEIN, SALT, Lot
-from constraints.numbers import PERCENT, trimmed
+from constraints.numbers import ONE, PERCENT, ZERO, trimmed
 from constraints.quantities import Basis, MissingProperty
 from optimizer import ledger
 from optimizer.as_weighed import whole_of
@@ -32,7 +32,6 @@ from optimizer.taught import Assay, assay_of
 
 GRAM = Fraction(1, 1000)
 DECIMALS = 6
-_ZERO = Fraction(0)
 
 
 def receive(path: str, table: str, document: Document) -> int:
@@ -87,12 +86,12 @@ class _Mixed:
         total: dict[str, tuple[Fraction, Fraction]] = {}
         for document in dict.fromkeys(row[0] for row in rows):
             lines = [row[1:] for row in rows if row[0] == document]
-            back = sum((units * ledger.UNIT for kind, _, units, _ in lines if kind == "rework"), _ZERO)
+            back = sum((units * ledger.UNIT for kind, _, units, _ in lines if kind == "rework"), ZERO)
             if document != code:
                 total = _less(total, back)
             for kind, name, taken, into in lines:
                 if kind in ("pull", "addition"):
-                    out, kilograms = total.get(name, (_ZERO, _ZERO))
+                    out, kilograms = total.get(name, (ZERO, ZERO))
                     total[name] = out - taken * ledger.UNIT, kilograms + into * ledger.UNIT
             if document == code:
                 total = _less(total, back)
@@ -106,15 +105,15 @@ class _Mixed:
             raise NotRecorded(f"{self.code}: {why}; nothing was recorded")
         return self
 
-    def items(self, added: Mapping[str, Fraction] | None = None, kept: Fraction = Fraction(1)) -> list[WeighedItem]:
+    def items(self, added: Mapping[str, Fraction] | None = None, kept: Fraction = ONE) -> list[WeighedItem]:
         """What is in it, of which a part is kept and something added."""
         into, more = {name: into for name, (_, into) in self.there.items()}, added or {}
-        return [WeighedItem(n, into.get(n, _ZERO) * kept + more.get(n, _ZERO)) for n in dict.fromkeys((*into, *more))]
+        return [WeighedItem(n, into.get(n, ZERO) * kept + more.get(n, ZERO)) for n in dict.fromkeys((*into, *more))]
 
     def lots(self) -> LotTable:
         """The lots of the ledger, used up or not, with what is in the batch already put back."""
         table = parse_lots(exported(self.path, every=True), self.path)
-        back = {lot.name: self.there.get(lot.name, (_ZERO, _ZERO))[0] for lot in table.lots}
+        back = {lot.name: self.there.get(lot.name, (ZERO, ZERO))[0] for lot in table.lots}
         return replace(
             table, lots=tuple(replace(lot, on_hand_kg=lot.on_hand_kg + back[lot.name]) for lot in table.lots)
         )
@@ -123,13 +122,13 @@ class _Mixed:
         """Pulls as held, bone and all, and additions, less what is in already; all of a lot but a gram is all of it."""
         named = {item.name: item for item in batch.kilograms}
         for name in dict.fromkeys((*named, *self.there)):
-            item, (had, had_into) = named.get(name), self.there.get(name, (_ZERO, _ZERO))
-            kilograms = batch.kilograms[item] if item is not None else _ZERO
+            item, (had, had_into) = named.get(name), self.there.get(name, (ZERO, ZERO))
+            kilograms = batch.kilograms[item] if item is not None else ZERO
             into = _whole(kilograms - had_into)
             if not (isinstance(item, Lot) or had):
-                yield from [Movement("addition", None, _ZERO, self.code, name, into)] if into else []
+                yield from [Movement("addition", None, ZERO, self.code, name, into)] if into else []
                 continue
-            pulled = _ZERO
+            pulled = ZERO
             if isinstance(item, Lot):
                 pulled = held.get(name, had + item.held_kg(kilograms - had_into))
                 pulled = item.on_hand_kg if abs(pulled - item.on_hand_kg) < GRAM else pulled
@@ -158,7 +157,7 @@ class _Mixed:
             moves.append(Movement("rework", again, rework_kg, code))
         signed = replace(document, reason=ledger.HOLD + hold) if hold else document
         ledger.record(self.path, kind, signed, moves, lots, product=frozenset({code}))
-        came = (out_kg or _ZERO) + ((rework_kg or _ZERO) if kind == "make" else _ZERO)
+        came = (out_kg or ZERO) + ((rework_kg or ZERO) if kind == "make" else ZERO)
         went = weight(report.batch, Basis.BATCH)
         odd = f"{trimmed(came, 4)} kg came out of {trimmed(went, 4)} kg: weigh again" if came > went else ""
         return Made(report, hold, odd)
@@ -166,8 +165,8 @@ class _Mixed:
 
 def _less(there: dict[str, tuple[Fraction, Fraction]], back: Fraction) -> dict[str, tuple[Fraction, Fraction]]:
     """What is in a batch, less so many kilograms of it as mixed."""
-    mass = sum((into for _, into in there.values()), _ZERO)
-    kept = max(1 - back / mass, _ZERO) if mass else Fraction(1)
+    mass = sum((into for _, into in there.values()), ZERO)
+    kept = max(1 - back / mass, ZERO) if mass else ONE
     return {name: (out * kept, into * kept) for name, (out, into) in there.items()}
 
 
@@ -212,7 +211,7 @@ def correct(
     table = mixed.lots()
     added = {i.name: i.kilograms for i in parse_weighed(text, change, read.entry.name, "add") if not i.load}
     rework_kg = held_back(text) if rework_kg is None else rework_kg
-    kept = 1 - (rework_kg or _ZERO) / sum((into for _, into in mixed.there.values()), _ZERO)
+    kept = 1 - (rework_kg or ZERO) / sum((into for _, into in mixed.there.values()), ZERO)
     if kept <= 0:
         raise NotRecorded(f"{code} holds no more than was held back of it; nothing was recorded")
     report = check(read, table, mixed.items(added, kept), change, document.day)
@@ -264,7 +263,7 @@ def analysed(path: str, name: str, fat: Fraction, sd: Fraction, recipe: str | No
     A batch needs its recipe, for the fat that additions bring. Raises NotRecorded and BadInput.
     """
     mixed = _Mixed.of(path, name)
-    assay = Assay({name: Fraction(1)}, fat, sd)
+    assay = Assay({name: ONE}, fat, sd)
     if mixed.there and recipe is None:
         raise NotRecorded(f"{name} is a batch: say --recipe, which has the fat of what was added; nothing was recorded")
     if mixed.there and recipe is not None:
@@ -275,7 +274,7 @@ def analysed(path: str, name: str, fat: Fraction, sd: Fraction, recipe: str | No
     kept = {"fat_pct": str(fat), "sd": str(sd), "shares": {n: str(x) for n, x in assay.shares.items()}}
     line = json.dumps({**kept, "rest": str(assay.rest)}, ensure_ascii=False)
     lot, batch = (None, name) if mixed.there else (name, "")
-    ledger.record(path, "test", document, [Movement("test", lot, _ZERO, batch, line)])
+    ledger.record(path, "test", document, [Movement("test", lot, ZERO, batch, line)])
 
 
 def _whole(kilograms: Fraction) -> Fraction:
@@ -287,9 +286,9 @@ def _rework(name: str, recipe: Recipe, batch: Batch, day: str) -> dict[str, str]
     lot = ground_of(recipe, batch, None, Found(), name).lot
     total, green = weight(batch, Basis.BATCH), weight(batch, Basis.GREEN)
     nitrite, nitrate = (
-        batch.amount(Salts(tuple((Fraction(1), name) for name, _ in salts))) for salts in (NITRITE_SALTS, NITRATE_SALTS)
+        batch.amount(Salts(tuple((ONE, name) for name, _ in salts))) for salts in (NITRITE_SALTS, NITRATE_SALTS)
     )
-    put_in = nitrite / green if green else Fraction(0)
+    put_in = nitrite / green if green else ZERO
     shown = {key: lot.properties[key] for key in (FAT, MOISTURE, PROTEIN, SALT) if key in lot.properties}
     cells = {key: trimmed(value, DECIMALS) for key, value in shown.items()} | {
         "lot": name,

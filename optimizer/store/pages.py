@@ -8,7 +8,7 @@ from collections.abc import Iterator, Sequence
 from datetime import date as Day
 from fractions import Fraction
 
-from constraints.numbers import shown, trimmed
+from constraints.numbers import ZERO, shown, trimmed
 from constraints.treatment import load_treatments, places
 from optimizer.ledger import HOLD, held, lots_of, opened
 from optimizer.pages.chart import render
@@ -117,7 +117,7 @@ def trace_page(found: Trace, *, full: bool = False) -> str:
     """
     lines = [*paragraph(f"{found.name}, traced {found.way} in {found.seconds:.2f} s")]
     if found.forward:
-        risk, left = _kg(found.at_risk_kg), _kg(sum((book.left for book in found.lots.values()), Fraction(0)))
+        risk, left = _kg(found.at_risk_kg), _kg(sum((book.left for book in found.lots.values()), ZERO))
         many = "batch" if len(found.batches) == 1 else "batches"
         lines += paragraph(f"At risk: {risk} kg in {len(found.batches)} {many}, whole batches counted; {left} kg left.")
     lines += paragraph(CAUTION)

@@ -13,6 +13,7 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
 from fractions import Fraction
 
+from constraints.numbers import ZERO
 from optimizer.ledger import UNIT, NotRecorded, balance, opened
 from optimizer.pages.record import Figure, Record, at
 
@@ -73,7 +74,7 @@ class Trace:
     @property
     def at_risk_kg(self) -> Fraction:
         """Kilograms of every batch reached, whole."""
-        return sum((book.lots + book.additions for book in self.batches.values()), Fraction(0))
+        return sum((book.lots + book.additions for book in self.batches.values()), ZERO)
 
     @property
     def way(self) -> str:
