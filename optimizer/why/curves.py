@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from fractions import Fraction
 
@@ -111,13 +111,10 @@ def price_curve(ground: Ground, lot: Lot) -> Curve:
     scale = PerHeld(ground.problem, lot, ground.layout.units[j])
     own = ground.layout.program.variables[j].cost
     floor, now = min(own, scale.cost(_ZERO)), scale.money(own) or _ZERO
-    market = Market(ground.free, j, floor, ground.cost, ground.session)
     top = scale.cost(max(now * 2, Fraction(1)))
-    pieces = _at_prices(market, _evenly(floor, top)) if ground.cones else kinks(market, floor, top)
-    means = ground.means_of_lots
-    if not ground.cones and not all(ground.made(line.batch) for _, line in pieces):
-        pieces = kinks(Market(ground.chosen.free, j, floor, ground.cost), floor, top)
-        means = ground.chosen.means_of_lots
+    there, pieces = ground, _pieces(ground, j, floor, top)
+    if not all(ground.made(line.batch) for _, line in pieces):
+        there, pieces = ground.chosen, _pieces(ground.chosen, j, floor, top)
     points, amounts = [], []
     for k, (at, line) in enumerate(pieces):
         end = pieces[k + 1][0] if k + 1 < len(pieces) else top
@@ -131,13 +128,16 @@ def price_curve(ground: Ground, lot: Lot) -> Curve:
     money = ground.problem.recipe.entry.currency or "money"
     return Curve(
         f"Cost against the price of {lot.name}", f"price of {lot.name}, {money} per kg as held", tuple(points),
-        Point(now, ground.cost), means, amounts=tuple(amounts),
+        Point(now, ground.cost), there.means_of_lots, amounts=tuple(amounts),
     )  # fmt: skip
 
 
-def _at_prices(market: Market, prices: Sequence[Fraction]) -> list[tuple[Fraction, Line]]:
-    """The cheapest batches at some prices."""
-    return [(price, line) for price in prices if (line := market.best(price)) is not None]
+def _pieces(ground: Ground, j: int, floor: Fraction, top: Fraction) -> list[tuple[Fraction, Line]]:
+    """The cheapest batches from price to price, or among cones at some prices."""
+    market = Market(ground.free, j, floor, ground.cost, ground.session)
+    if not ground.cones:
+        return kinks(market, floor, top)
+    return [(price, line) for price in _evenly(floor, top) if (line := market.best(price)) is not None]
 
 
 def dearest_lot(ground: Ground) -> Lot:
