@@ -172,7 +172,7 @@ def _blend(problem: Problem) -> Answer:
         try:
             tidied = posed, held, _weighed_out(posed, held)
         except ScalePrevents as error:
-            return doomed if forbidden else _unweighable(problem if held is free else posed, held, error)
+            return doomed if forbidden else _none(problem if held is free else posed, held, error)
     posed, held, weighed = tidied
     problem = problem if held is free else posed  # what the free optimum keeps anyway needs no rows
     answer = _answer(problem, held.layout, held.optimum, weighed)
@@ -184,21 +184,14 @@ def _blend(problem: Problem) -> Answer:
     return replace(answer, sure=how_sure(problem, layout_of(problem), ranks_of(problem.formula.columns), held, weighed))
 
 
-def _none(problem: Problem, held: Any) -> Answer:
-    """The answer where there is no batch, before any scale."""
-    late = held.optimum.ending is Ending.TIME_LIMIT
-    conflict = explain(problem) if held.optimum.ending is Ending.INFEASIBLE else None
-    status = Status.TIME_LIMIT if late else Status.INFEASIBLE
-    return Answer(status, problem, _unmeasured(problem), conflict=conflict)
-
-
-def _unweighable(problem: Problem, held: Any, error: ScalePrevents) -> Answer:
-    """The answer where only the scales leave no batch."""
-    status = Status.TIME_LIMIT if clock.over() and not error.certain else Status.INFEASIBLE
-    return Answer(
-        status, problem, _unmeasured(problem), optimum=held.optimum,
-        scale_prevents=error.broken, scale_certain=error.certain,
-    )  # fmt: skip
+def _none(problem: Problem, held: Any, scale: ScalePrevents | None = None) -> Answer:
+    """The answer where there is no batch, before any scale or on the scales alone."""
+    checks, ending = _unmeasured(problem), held.optimum.ending
+    late = ending is Ending.TIME_LIMIT if scale is None else clock.over() and not scale.certain
+    answer = Answer(Status.TIME_LIMIT if late else Status.INFEASIBLE, problem, checks)
+    if scale is None:
+        return replace(answer, conflict=explain(problem) if ending is Ending.INFEASIBLE else None)
+    return replace(answer, optimum=held.optimum, scale_prevents=scale.broken, scale_certain=scale.certain)
 
 
 def _imposed(problem: Problem, tidy: Tidy | None, free: Any, nodes: int = ALL) -> tuple[Problem, Any]:
@@ -247,9 +240,7 @@ def _cheapest(problem: Problem, nodes: int = ALL) -> Any:
     layout, ranks = layout_of(problem), ranks_of(problem.formula.columns)
     if problem.recipe.entry.confidence is None:
         return _Plain(optimise(layout.program, ranks, nodes), layout)
-    from optimizer.solver.cone import (
-        optimise_with_cuts,  # late: only recipes that ask for confidence pay for its imports
-    )
+    from optimizer.solver.cone import optimise_with_cuts  # late: only who asks for confidence pays for its imports
 
     return optimise_with_cuts(layout, problem.choosing, problem.formula, ranks, nodes)
 
