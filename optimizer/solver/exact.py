@@ -15,8 +15,8 @@ from typing import Any
 import numpy as np
 
 from constraints.row import Row
-from constraints.vector import Vector
-from optimizer.solver.model import Basis, Place, Program
+from constraints.vector import Vector, solve
+from optimizer.solver.model import Basis, ColumnKind, Program
 
 _ZERO = Fraction(0)
 _BITS = 60
@@ -121,14 +121,21 @@ def refuted_by(program: Program, ray: Sequence[float], within: Within | None = N
 
 
 def unique(program: Program, found: Vertex, within: Within) -> bool:
-    """True where a cheapest vertex, within closer bounds, is surely the only cheapest point there.
+    """True where a cheapest vertex, within closer bounds, surely has the only cheapest amounts there.
 
-    All others would lie on the same bounds and limits, and there are as many of these as of free variables.
+    All others would keep the same limits that are paid for, with what is free where it stands; those are as many
+    equations as unknowns, and have one solution.
     """
     rest, _ = _rest(program, program.vectors[0], found.prices)
     bounds = (within.get(j, (v.lo, v.hi)) for j, v in enumerate(program.variables))
-    free = sum(not n and lo < hi for n, (lo, hi) in zip(rest.tolist(), bounds, strict=True))
-    return free == sum(map(bool, found.prices)) == found.basis.variables.count(Place.BASIC)
+    free = {j for j, (n, (lo, hi)) in enumerate(zip(rest.tolist(), bounds, strict=True)) if not n and lo < hi}
+    paid = [row for row, price in zip(program.rows, found.prices, strict=True) if price]
+    lines = [{j: a for j, a in row.terms if j in free} for row in paid]
+    places = {j: k for k, j in enumerate(sorted({j for line in lines for j in line}))}
+    loose = any(program.variables[j].kind is ColumnKind.AMOUNT for j in free - places.keys())
+    if loose or len(places) != len(lines):
+        return False
+    return solve([{places[j]: a for j, a in line.items()} for line in lines], [{} for _ in lines]) is not None
 
 
 def in_steps(row: Row) -> tuple[list[int], int | None, int | None]:

@@ -163,7 +163,7 @@ class Kept:
             clock.left()
             raise Unsettled
         with clock.moment(MOMENT):
-            return self.pinned(values)
+            return proof.best if proof.held else self.pinned(values)
 
     def pinned(self, values: Sequence[float | Fraction]) -> Vertex | None:
         """The cheapest point with these whole numbers."""

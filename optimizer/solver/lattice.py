@@ -59,7 +59,7 @@ def whole(
         proof = prove(program, None, nodes, gap, session=session)
         return proof.best.values if proof.best else (), proof
     proof = prove(lattice.program, None, nodes, gap)
-    proof.tied = [{}]
+    proof.tied, proof.held = [{}], False
     return lattice.unfold(proof.best.values) if proof.best else (), proof
 
 

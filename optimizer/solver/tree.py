@@ -91,6 +91,8 @@ class Proof:
     best: Vertex | None = None
     reported: float = -inf
     tied: list[Bounds] = field(default_factory=list)
+    held: bool = False
+    """Whether the prices of the best are those with its whole numbers held."""
 
 
 _Node = tuple[Part, Bounds, float]
@@ -220,7 +222,7 @@ class Tree:
                 at = {int(j): (x, x) for j in self.counted for x in [Fraction(round(values[j]))]}
                 found = settled(self._within(at), self.linear, possible=True)[0] if self._solved(at) else None
                 if found is not None and (self.enough is None or found.cost < self.enough):
-                    self.proof.best, self.cost, self.proof.tied = found, found.cost, []
+                    self.proof.best, self.cost, self.proof.tied, self.proof.held = found, found.cost, [], True
                 return
             parts, yes_no = values[split] % 1, self.linked[split]
             upper = parts > np.where(yes_no, _UP, 0.5)
@@ -256,7 +258,7 @@ class Tree:
         if cheaper and not whole:
             return found
         if cheaper:
-            self.proof.best, self.cost, self.proof.tied = found, found.cost, []
+            self.proof.best, self.cost, self.proof.tied, self.proof.held = found, found.cost, [], False
         if found.cost == self.cost:
             known = self.proof.best is not None and found.values == self.proof.best.values
             others = (whole and not known) or not unique(self.loose, found, bounds)
