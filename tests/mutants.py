@@ -2,8 +2,9 @@
 
 A fault is one change of one expression in ``constraints/`` or ``optimizer/``: a comparison, a sign, a number, ``and``
 for ``or``, a dropped ``not``, ``min`` for ``max``, ``any`` for ``all``. Which ones is settled by ``--seed``. Each is
-tried in a copy of the checkout with ``-x``, first by the tests nearest to its room, then (``--thorough``) by all. What
-no test sees is printed at the end; DEVELOPERS.md explains those last found. One process, so give it a ``nice``.
+tried in a copy of the checkout with ``-x``: by the tests that run its line, the quickest first, where ``--ran`` is a
+folder with what coverage.py and pytest recorded (DEVELOPERS.md gives the commands), else by those nearest to its room;
+then (``--thorough``) by all. What no test sees is printed at the end; DEVELOPERS.md explains those last found.
 """
 
 from __future__ import annotations
@@ -135,6 +136,39 @@ def nearest(file: str) -> list[str]:
     return [f"tests/test_{name}.py" for name in names if (ROOT / "tests" / f"test_{name}.py").exists()]
 
 
+class Ran:
+    """Which tests ran a line, from the records of one run of all of them, and how long each took."""
+
+    def __init__(self, folder: Path) -> None:
+        import coverage
+
+        self.data = coverage.CoverageData(str(folder / ".coverage"))
+        self.data.read()
+        self.seconds: dict[str, float] = {}
+        for line in (folder / "run.log").read_text(encoding="utf-8").splitlines():
+            words = line.split(maxsplit=2)
+            if len(words) == 3 and words[1] in ("call", "setup") and words[0].endswith("s"):
+                self.seconds[words[2]] = self.seconds.get(words[2], 0.0) + float(words[0][:-1])
+
+    def tests(self, mutant: Mutant, most: float) -> list[str]:
+        """Tests that ran a mutant's line, the quickest first, as many as take ``most`` seconds."""
+        names = (name for name in self.data.measured_files() if name.endswith(mutant.file))
+        lines = self.data.contexts_by_lineno(next(names, mutant.file))
+        first = max((line for line in lines if line <= mutant.line), default=0)  # of a statement over several lines
+        ran = {name.rpartition("|")[0] for name in lines.get(first, ()) if name}
+        if not ran:  # run as the file is imported, or by no test but in another process
+            ran = {name.rpartition("|")[0] for names in lines.values() for name in names if name}
+        made = {(name.partition("::")[0], name.partition("[")[2]) for name in ran if "[" in name}
+        # A document that one test has made is read by others of the same file and the same parameters.
+        ran |= {name for name in self.seconds if (name.partition("::")[0], name.partition("[")[2]) in made}
+        found, spent = [], 0.0
+        for name in sorted(ran, key=lambda name: (self.seconds.get(name, 0.0), name)):
+            spent += self.seconds.get(name, 0.0)
+            if spent <= most or not found:
+                found.append(name)
+        return found
+
+
 def caught(tree: Path, mutant: Mutant, tests: list[str], seconds: float) -> bool:
     """True where a test fails, or does not end in time, with the fault planted."""
     target = tree / mutant.file
@@ -159,7 +193,10 @@ def main() -> None:
     parser.add_argument("--only", default="", help="part of a file's name")
     parser.add_argument("--seconds", type=float, default=300, help="most a fault may take")
     parser.add_argument("--thorough", action="store_true", help="try what the nearest tests missed on all of them")
+    parser.add_argument("--ran", type=Path, help="folder with .coverage and run.log of one run of all tests")
+    parser.add_argument("--most", type=float, default=40, help="seconds of the tests that ran a line")
     asked = parser.parse_args()
+    ran = Ran(asked.ran) if asked.ran else None
     rng = random.Random(asked.seed)
     found = [place for file in files(asked.only) for place in places(file)]
     chosen = [planted(*place) for place in rng.sample(found, min(asked.count, len(found)))]
@@ -168,7 +205,8 @@ def main() -> None:
         tree = Path(folder) / "copy"
         shutil.copytree(ROOT, tree, ignore=shutil.ignore_patterns(".*", "__pycache__", "build"))
         for number, mutant in enumerate(chosen, 1):
-            seen = caught(tree, mutant, nearest(mutant.file), asked.seconds)
+            tests = ran.tests(mutant, asked.most) if ran else []
+            seen = caught(tree, mutant, tests or nearest(mutant.file), asked.seconds)
             seen = seen or (asked.thorough and caught(tree, mutant, ["tests"], 4 * asked.seconds))
             if not seen:
                 survivors.append(mutant)
