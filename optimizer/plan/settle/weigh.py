@@ -46,6 +46,8 @@ _WHOLE = 4
 """Lots beyond the planned ones that may give a pull of the usual size where divisions of others would be crumbs."""
 _MENDED = 25
 """Batches of a plan that are blended afresh at most for the sake of crumbs; each takes about 30 ms."""
+_AMPLE = 2.0
+"""Seconds of a time limit that must be left for that."""
 _DEAR = Fraction(1, 100)
 """Share of what its lots stand for in the books that a batch may cost more for the sake of crumbs."""
 _TRIES = 4
@@ -232,7 +234,7 @@ def _weigh(shelf: _Shelf, part: Planned, before: Sequence[Made]) -> Made:
                 break
     assert found is not None
     small = found.small_pulls(shelf)
-    if small and shelf.mends:
+    if small and shelf.mends and (left() or _AMPLE) >= _AMPLE:
         shelf.mends -= 1
         pull, remnant = found.job.tidy.pull, found.job.tidy.remnant
         other = pose(_Reach(_WHOLE, least=pull.kilograms)).blended(Tidy(pull, Least(remnant.kilograms, asked=False)))
