@@ -15,7 +15,7 @@ from optimizer.why.explain import Explanation
 from optimizer.why.ground import Means
 from optimizer.why.limits import LimitPrice, Side
 from optimizer.why.lots import LotPrice
-from optimizer.why.offered import Offered, OfferWorth
+from optimizer.why.offered import OfferWorth
 from optimizer.why.short import Money, named_limit
 from optimizer.why.unfinished import Part
 from optimizer.why.ways_page import LAW, no_batch
@@ -118,15 +118,14 @@ def _range_words(price: LimitPrice, side: Side, word: str, money: Money) -> Iter
         return
     size = price.requirement.role is Role.SIZE
     to = money.weight(side.until) if size else f"{figure(side.until, None, 2)} {price.requirement.unit}".strip()
-    text = f"{'Up' if word == 'more' else 'Down'} to {to}"
-    saved = side.saved_there or _ZERO
+    text, saved = f"{'Up' if word == 'more' else 'Down'} to {to}", side.saved_there or _ZERO
     if side.straight:
         text += " that holds"
     else:
-        changed = side.until_saves is not None and side.saves is not None
-        there = f", to {money(abs((side.until_saves or _ZERO) * per), abs((side.saves or _ZERO) * per))} there"
-        spent = f"{money(abs(saved))} {'saved' if saved >= 0 else 'spent'} in all"
-        text += f" it changes gradually{there if changed else ''}, {spent}"
+        there = ""
+        if side.until_saves is not None and side.saves is not None:
+            there = f", to {money(abs(side.until_saves * per), abs(side.saves * per))} there"
+        text += f" it changes gradually{there}, {money(abs(saved))} {'saved' if saved >= 0 else 'spent'} in all"
     why = "; ".join(side.beyond)
     if side.ends_there:
         yield f"{text}; beyond, no batch exists."
@@ -160,25 +159,22 @@ def _lots(explanation: Explanation, money: Money, *, full: bool) -> Iterator[str
     yield from heading("lots, as held: up to what price to say yes")
     rows = []
     for lot in explanation.lots:
-        then = money.bare_weight(lot.kg_then)
-        yes = "any price" if lot.needed else "never" if lot.stays_to is None else money.price(lot.stays_to, lot.price)
-        rows.append([
-            lot.lot.name, money.bare_weight(lot.used_kg) if lot.used_kg else "none", money.price(lot.price), yes,
-            "" if lot.stays_to is None and not lot.needed else then,
-        ])  # fmt: skip
+        used = money.bare_weight(lot.used_kg) if lot.used_kg else "none"
+        yes, then = "any price" if lot.needed else "never", money.bare_weight(lot.kg_then) if lot.needed else ""
+        if lot.stays_to is not None:
+            yes, then = money.price(lot.stays_to, lot.price), money.bare_weight(lot.kg_then)
+        rows.append([lot.lot.name, used, money.price(lot.price), yes, then])
     heads = ("lot", f"{money.mass} used", f"price a {money.mass}", "yes up to", f"for {money.mass}")
     yield from table(heads, rows, "<>>>>", ruled=False)
     for lot in explanation.lots:
         for text in _lot_words(lot, money) if full and lot.used_kg else ():
             yield from paragraph(f"{lot.lot.name}: {text}", "* ")
-    more = [lot for lot in explanation.lots if lot.more is not None and lot.more.saves]
-    if more:
+    more = [(lot.lot.name, side, side.saves) for lot in explanation.lots if (side := lot.more) is not None]
+    if any(saves for _, _, saves in more):
         yield from heading("used up: what more of it would save at its price")
-    for lot in more:
-        side = lot.more
-        assert side is not None and side.saves is not None
+    for name, side, saves in more:
         upto = "" if side.until is None or not full else f", up to {money.weight(side.until)} on hand"
-        yield from paragraph(f"{lot.lot.name}: {money(side.saves * money.in_mass)} a {money.mass}{upto}", "* ")
+        yield from paragraph(f"{name}: {money(saves * money.in_mass)} a {money.mass}{upto}", "* ") if saves else ()
 
 
 def _lot_words(lot: LotPrice, money: Money) -> Iterator[str]:
@@ -215,21 +211,21 @@ def _offer_words(worth: OfferWorth, money: Money, *, full: bool) -> Iterator[str
         if later and (full or gradual):
             yield f"{', '.join(later)}." if gradual else f"More would be bought for less: {', '.join(later)}."
     if offer.price is not None and worth.kg_asked is not None:
-        verb = "buy" if offer.ordered(worth.kg_asked) == worth.kg_asked else "use"
+        verb = "buy" if worth.order == worth.kg_asked else "use"
         saved = worth.saving is not None
         then = f" and save {money(worth.saving or _ZERO)}" if saved else ""
         then = then or f"; the batch then costs {money(worth.cost_asked or _ZERO)}"
         buy = f"{verb} {money.weight(worth.kg_asked)}{then}" if worth.kg_asked else "buy none"
         yield f"At the {money.price(offer.price)} asked {buy}."
-        yield from _order_words(offer, worth.kg_asked, money)
+        yield from _order_words(worth, worth.kg_asked, money)
     if offer.uncounted:
         yield f"Not counted: {', '.join(offer.uncounted)}."
 
 
-def _order_words(offer: Offered, kg: Fraction, money: Money) -> Iterator[str]:
+def _order_words(worth: OfferWorth, kg: Fraction, money: Money) -> Iterator[str]:
     """What has to be ordered to use so many kilograms, and what that costs."""
-    order = offer.ordered(kg)
-    pays, left = offer.pays(order), order - kg > Fraction(1, 200)
+    offer, order, pays = worth.offer, worth.order or kg, worth.order_costs
+    left = order - kg > Fraction(1, 200)
     if kg and pays is not None and (left or offer.breaks):
         packs = "" if offer.pack is None else f" in packs of {trimmed(offer.pack / money.in_mass, 2)} {money.mass}"
         over = f", of which {money.weight(order - kg)} are left over" if left else ""
