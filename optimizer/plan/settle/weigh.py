@@ -126,7 +126,7 @@ def weigh_all(program: WeekProgram, plan: Sequence[Planned], bought: Sequence[Or
     for _ in range(_TRIES):
         shelf, made = _Shelf(program, sequence, bought, dearer), list[Made]()
         for part in sequence:
-            left()
+            shelf.ample = (left() or _AMPLE) >= _AMPLE
             shelf.turn(part)
             made.append(_weigh(shelf, part, made))
             shelf.take(made[-1].taken)
@@ -141,7 +141,7 @@ class _Shelf:
     """What is left of every supply, and what later batches were promised of it; kilograms as held."""
 
     def __init__(self, program: WeekProgram, plan: Sequence[Planned], bought: Sequence[Order], dearer: Floats) -> None:
-        self.world, self.dearer = program.world, dearer
+        self.world, self.dearer, self.ample = program.world, dearer, True
         entry, kitchen = self.world.week.entry, self.world.week.entry.kitchen
         named = [entry.materials, kitchen.closing, *(stage.materials for stage in kitchen.stages)]
         named += [store.materials for store in kitchen.cold_store]
@@ -234,7 +234,7 @@ def _weigh(shelf: _Shelf, part: Planned, before: Sequence[Made]) -> Made:
                 break
     assert found is not None
     small = found.small_pulls(shelf)
-    if small and shelf.mends and (left() or _AMPLE) >= _AMPLE:
+    if small and shelf.mends and shelf.ample:
         shelf.mends -= 1
         pull, remnant = found.job.tidy.pull, found.job.tidy.remnant
         other = pose(_Reach(_WHOLE, least=pull.kilograms)).blended(Tidy(pull, Least(remnant.kilograms, asked=False)))
