@@ -34,8 +34,9 @@ import pandas
 from constraints.document import read_text
 from optimizer.answer import Answer, blend
 from optimizer.order import Asked, order_of
-from optimizer.pages.answer_json import as_dict
+from optimizer.pages.answer_json import Blend
 from optimizer.pages.batch_page import page
+from optimizer.pages.record import plain
 from optimizer.problem import assemble
 from optimizer.reading.lots import LotTable, parse_lots
 from optimizer.reading.recipe import Recipe, parse_recipe
@@ -57,7 +58,8 @@ class Found:
     @cached_property
     def document(self) -> dict[str, Any]:
         """The whole JSON document."""
-        return as_dict(self.answer)
+        found: dict[str, Any] = plain(Blend, self.answer)
+        return found
 
     @property
     def verdict(self) -> dict[str, Any]:

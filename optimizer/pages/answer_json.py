@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable
 from datetime import date as Day
 from fractions import Fraction
 from functools import partial
@@ -15,7 +15,7 @@ from constraints.quantities import Basis
 from optimizer.answer import Answer, Status, unrounded
 from optimizer.cause import cause
 from optimizer.lawful import LawfulDose
-from optimizer.pages.record import Figure, Record, at, plain
+from optimizer.pages.record import Figure, Record, at
 from optimizer.remarks import cured_lots, left_out, notes, verdict_of, warnings
 from optimizer.summary import KNOWN, casing_need, composition, costs, dying_lots, estimated_in, finished_kg, weight
 from optimizer.verdict import Grade
@@ -311,12 +311,6 @@ class Blend(Record):
     near: NearChoice | None
 
 
-def as_dict(answer: Answer) -> dict[str, Any]:
-    """The answer as plain data, numbers as floats nearest to the exact figures."""
-    found: dict[str, Any] = plain(Blend, answer)
-    return found
-
-
 def shares(batch: Batch) -> dict[Basis, dict[str, Fraction] | None]:
     """Composition on each basis, in per cent; None of the finished product where no yield is declared."""
     unknown = () if batch.process.declared else (Basis.FINISHED,)
@@ -349,8 +343,3 @@ def _conflict(answer: Answer) -> dict[str, Any] | None:
         "nearest": conflict.reach if conflict else (),
         "unrounded_kg": {item.name: kg for item, kg in batch.kilograms.items()} if batch else None,
     }
-
-
-def what_would_pass(doses: Iterable[LawfulDose]) -> list[dict[str, Any]]:
-    """The dose that would be lawful, for each addition whose dose is not."""
-    return [plain(PassingDose, dose) for dose in doses]
