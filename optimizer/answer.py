@@ -24,8 +24,7 @@ from optimizer.solver.optimum import Optimum, optimise, ranks_of
 from optimizer.solver.program import Layout, holds_of, layout_of
 from optimizer.solver.session import ALL
 from optimizer.verdict import Check, Grade, grade_of, margin
-from optimizer.weighing.certificate import Certificate, certify
-from optimizer.weighing.rounding import Weighed
+from optimizer.weighing.rounding import Certificate, Weighed, certify
 from optimizer.weighing.weighout import ScalePrevents, weigh_out
 
 if TYPE_CHECKING:

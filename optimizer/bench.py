@@ -5,8 +5,7 @@ Everything a report on a conflict asks is asked of the one program kept here (se
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping, Sequence
-from contextlib import contextmanager
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from fractions import Fraction
 
@@ -83,30 +82,19 @@ class Bench:
             for i in rows:
                 self.kept.limit(i, *(self._limits[i] if key in held else self._let_go.get(i, (None, None))))
 
-    @contextmanager
-    def with_more(self, j: int, most: Fraction) -> Iterator[Bench]:
-        """Within this there are so many usable kilograms of a lot: a bench on which that is so.
+    def with_more(self, j: int, most: Fraction) -> Bench:
+        """A bench on which there are so many usable kilograms of a lot.
 
         Raises ValueError for a column that is no lot.
         """
         lot = self.problem.formula.columns[j]
         if not isinstance(lot, Lot):
             raise ValueError(f"{lot.name} is no lot")
-        kept, v = self.kept, self.kept.variables[j]
-        linked = any(row.owner.kind is RowKind.LINK and j in row.quick for row in kept.rows)
-        if lot.use_up or linked:
-            kg = most / lot.usable
-            largest = None if lot.largest_pull_kg is None else max(lot.largest_pull_kg, kg)
-            grown = replace(lot, on_hand_kg=kg, largest_pull_kg=largest)
-            lots = [grown if known is lot else known for known in self.problem.formula.lots if isinstance(known, Lot)]
-            yield Bench(with_lots(self.problem, lots), self.requirements)
-            return
-        unit = self.layout.units[j]
-        kept.bound(j, v.lo, Fraction(most // unit) if lot.pack_kg is not None else most / unit)
-        try:
-            yield self
-        finally:
-            kept.bound(j, v.lo, v.hi)
+        kg = most / lot.usable
+        largest = None if lot.largest_pull_kg is None else max(lot.largest_pull_kg, kg)
+        grown = replace(lot, on_hand_kg=kg, largest_pull_kg=largest)
+        lots = [grown if known is lot else known for known in self.problem.formula.lots if isinstance(known, Lot)]
+        return Bench(with_lots(self.problem, lots), self.requirements)
 
     # Questions.
 

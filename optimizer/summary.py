@@ -13,8 +13,7 @@ from constraints.numbers import G_PER_KG, PERCENT
 from constraints.quantities import Amount, Basis, MissingProperty, Weight, estimated
 from optimizer.problem import Problem, dying
 from optimizer.reading.entry import CasingEntry
-from optimizer.weighing.certificate import minimised_cost
-from optimizer.weighing.rounding import Weighed
+from optimizer.weighing.rounding import Weighed, minimised_cost
 
 _ZERO = Fraction(0)
 KNOWN = (FAT, MOISTURE, PROTEIN, SALT)

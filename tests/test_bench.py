@@ -64,8 +64,7 @@ def test_more_of_a_lot_is_as_if_it_had_been_there_from_the_start(seed: int) -> N
             assert isinstance(lot, Lot)
             grown = [replace(c, on_hand_kg=Fraction(60)) if c is lot else c for c in problem.formula.lots]
             fresh = Bench(with_lots(problem, [c for c in grown if isinstance(c, Lot)])).least_cost()
-            with bench.with_more(j, 60 * lot.usable) as there:
-                assert there.least_cost() == fresh
+            assert bench.with_more(j, 60 * lot.usable).least_cost() == fresh
         assert bench.least_cost() == before
 
 

@@ -28,9 +28,8 @@ from optimizer.reading.lots import parse_lots
 from optimizer.reading.recipe import parse_recipe
 from optimizer.solver.optimum import Optimum, optimise, ranks_of
 from optimizer.solver.program import layout_of
-from optimizer.weighing.certificate import Certificate, certify, minimised_cost
 from optimizer.weighing.divisions import in_divisions
-from optimizer.weighing.rounding import Weighed, broken_by
+from optimizer.weighing.rounding import Certificate, Weighed, broken_by, certify, minimised_cost
 from optimizer.weighing.weighable import Plan
 from optimizer.weighing.weighout import ScalePrevents, weigh_out
 

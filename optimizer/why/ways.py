@@ -247,7 +247,8 @@ class _Search:
             lot = problem.formula.columns[j]
             if not isinstance(lot, Lot):
                 continue
-            with self.bench.with_more(j, lot.usable_kg + ceiling) as there, searching(there.kept, NEAR_NODES):
+            there = self.bench.with_more(j, lot.usable_kg + ceiling)
+            with searching(there.kept, NEAR_NODES):
                 there.kept.aim({j: _ONE})
                 values = there.kept.best()
             least = values[j] * self.bench.layout.units[j] / lot.usable - lot.on_hand_kg if values else _ZERO

@@ -18,7 +18,7 @@ from optimizer.plan.model.orders import asked_remnant
 from optimizer.plan.model.world import World
 from optimizer.plan.settle.read_off import Order, coarsest
 from optimizer.plan.settle.weigh import Made
-from optimizer.weighing.certificate import minimised_cost
+from optimizer.weighing.rounding import minimised_cost
 
 _ZERO = Fraction(0)
 

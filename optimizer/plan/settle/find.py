@@ -20,7 +20,7 @@ from optimizer.plan.settle.tidy import tidied
 from optimizer.plan.settle.weigh import Made, weigh_all
 from optimizer.solver.exact import lower_bound, multipliers
 from optimizer.solver.model import Ending
-from optimizer.weighing.certificate import Certificate
+from optimizer.weighing.rounding import Certificate
 
 _ZERO = Fraction(0)
 HELD_BACK_KG = Fraction("0.25")

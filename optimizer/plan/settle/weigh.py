@@ -35,8 +35,8 @@ from optimizer.plan.settle.read_off import SPECK, Order, Planned, needed
 from optimizer.solver.model import Ending, SolverDisagrees
 from optimizer.solver.optimum import Optimum
 from optimizer.solver.program import value_per_kg
-from optimizer.weighing.certificate import Certificate, minimised_cost
 from optimizer.weighing.exchange import Lines
+from optimizer.weighing.rounding import Certificate, minimised_cost
 from optimizer.weighing.weighout import weigh_near
 
 _ZERO = Fraction(0)
