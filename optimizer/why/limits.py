@@ -211,11 +211,8 @@ def _wider(requirement: Requirement, limit: str) -> Requirement:
 
 def side_of(ground: Ground, family: Family, way: int, name: str, *, detail: bool = True) -> Side:
     """The price on one side of a family's start; in ``detail`` its range and what lies beyond it."""
-    return (
-        _resolved(ground, family, way, name, detail=detail)
-        if ground.cones
-        else _exact(ground, family, way, name, detail=detail)
-    )
+    told = _resolved if ground.cones else _exact
+    return told(ground, family, way, name, detail=detail)
 
 
 def _exact(ground: Ground, family: Family, way: int, name: str, *, detail: bool) -> Side:
@@ -248,19 +245,19 @@ def _resolved(ground: Ground, family: Family, way: int, name: str, *, detail: bo
     """The price at the optimum, its range by solving again: how far the same lots are used and limits reached."""
     stand = ground.stand
     slope, beside = _slope(stand.cost, family, family.start, way)
-    if slope is None or beside is None or not detail:
-        return Side(
-            name, slope is not None, None if slope is None else -way * slope, batch=beside.values if beside else ()
-        )
+    if slope is None or beside is None:
+        return Side(name, possible=False)
+    side = Side(name, True, -way * slope, batch=beside.values)
+    if not detail:
+        return side
     inside, near, far, there = _end(family, stand, way)
     if inside is None:  # not even the first step, and halving it, found a batch
         return Side(name, possible=False)
     back, _ = _slope(inside.cost, family, near, -way)
     told = None if back is None else -way * back
     straight = told is not None and abs(told + way * slope) <= abs(slope) * _FINE
-    side = Side(
-        name, True, -way * slope, near, stand.cost - inside.cost, straight, until_saves=told, batch=beside.values
-    )
+    saved = stand.cost - inside.cost
+    side = replace(side, until=near, saved_there=saved, straight=straight, until_saves=told)
     if far is None:
         return replace(side, straight=False, beyond=("no further was looked",), until_saves=None)
     if there is None:
