@@ -169,16 +169,10 @@ def new_document(path: str, name: str) -> None:
 
 
 def record(
-    path: str,
-    kind: str,
-    document: Document,
-    movements: Sequence[Movement],
-    lots: Mapping[str, Mapping[str, str]] | None = None,
-    *,
-    product: frozenset[str] = frozenset(),
-    delimiter: str = "",
-) -> None:
-    """Add a document with its movements, and lots that are new, all or nothing.
+    path: str, kind: str, document: Document, movements: Sequence[Movement],
+    lots: Mapping[str, Mapping[str, str]] | None = None, delimiter: str = "",
+) -> None:  # fmt: skip
+    """Add a document with its movements, and lots that are new (finished product, if so moved), all or nothing.
 
     Raises NotRecorded for a document that stands there already, a lot known with other cells, or a balance below zero.
     """
@@ -188,6 +182,7 @@ def record(
             (kept,) = base.execute("SELECT value FROM setting WHERE name = 'delimiter'").fetchone()
             if kept != delimiter:
                 raise NotRecorded("other tables of this ledger part their cells in another way; nothing was recorded")
+        product = {movement.lot for movement in movements if movement.kind == "product"}
         for name, cells in (lots or {}).items():
             _add_lot(base, name, cells, product=name in product)
         for movement in movements:

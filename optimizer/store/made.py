@@ -156,7 +156,7 @@ class _Mixed:
             parse_lots(table, f"the rework of {code}")
             moves.append(Movement("rework", again, rework_kg, code))
         signed = replace(document, reason=ledger.HOLD + hold) if hold else document
-        ledger.record(self.path, kind, signed, moves, lots, product=frozenset({code}))
+        ledger.record(self.path, kind, signed, moves, lots)
         came = (out_kg or ZERO) + ((rework_kg or ZERO) if kind == "make" else ZERO)
         went = weight(report.batch, Basis.BATCH)
         odd = f"{trimmed(came, 4)} kg came out of {trimmed(went, 4)} kg: weigh again" if came > went else ""
@@ -254,7 +254,7 @@ def came_out(path: str, code: str, kilograms: Fraction, recipe: str, document: D
     _Mixed.of(path, code).not_out()
     lots = {code: {"lot": code, "material": read_recipe(recipe).entry.name}}
     moves = [Movement("product", code, kilograms, code)]
-    ledger.record(path, "out", document, moves, lots, product=frozenset({code}))
+    ledger.record(path, "out", document, moves, lots)
 
 
 def analysed(path: str, name: str, fat: Fraction, sd: Fraction, recipe: str | None, document: Document) -> None:
