@@ -196,25 +196,25 @@ def test_degree_hours_stop_at_the_ph_and_the_limit_itself_is_too_much() -> None:
     fermented = product(steps="[fermented]")
     for hours, ok in ((59, True), (60, False)):
         read = log_of(chamber=[(0, 80), (6000, 80)], ph=[(0, "5.9"), (hours * 60, "5.3"), (6000, "5.0")])
-        report = judge_dry(read, None, fermented, [US], Pieces())
+        report = judge_dry(read, fermented, [US], Pieces())
         assert best(report, "fermentation").ok is ok
     warm = log_of(chamber=[(0, 90), (600, 90)], ph=[(0, "5.9"), (600, "5.3")])
-    report = judge_dry(warm, None, fermented, [US], Pieces())
+    report = judge_dry(warm, fermented, [US], Pieces())
     assert best(report, "fermentation").ok is True and phase(report, "fermentation").ok is None
     assert report.hold and "from memory" in report.hold[0]
     never = log_of(chamber=[(0, 80), (600, 80)], ph=[(0, "5.9"), (600, "5.4")])
-    assert phase(judge_dry(never, None, fermented, [US], Pieces()), "fermentation").holds
+    assert phase(judge_dry(never, fermented, [US], Pieces()), "fermentation").holds
 
 
 def test_a_chamber_that_falls_out_before_the_ph_is_not_judged() -> None:
     read = log_of(chamber=[(0, 80), (600, 80)], ph=[(0, "5.9"), (2400, "5.3")])
-    found = best(judge_dry(read, None, product(steps="[fermented]"), [US], Pieces()), "fermentation")
+    found = best(judge_dry(read, product(steps="[fermented]"), [US], Pieces()), "fermentation")
     assert found.ok is None and "does not cover" in found.words
 
 
 def test_more_lost_than_the_water_there_was_is_asked_about() -> None:
     made = product(steps="[dried]", additions={"salt": ("salt", "0.03")})
-    report = judge_dry(log_of(weight=[(0, 1), (9, "0.1")]), None, made, [place("gb")], Pieces())
+    report = judge_dry(log_of(weight=[(0, 1), (9, "0.1")]), made, [place("gb")], Pieces())
     assert report.hold and "more than the" in report.hold[0]
 
 
@@ -224,12 +224,12 @@ def test_raw_pork_needs_a_treatment_or_a_paper() -> None:
     read, cold = log_of(chamber=[(0, 55), (60, 55)]), Fraction("-5.08")
     for hours, ok in ((82, True), (Fraction(8199, 100), False)):
         frozen = log_of(core=[(k * hours, cold) for k in range(61)])
-        report = judge_dry(read, frozen, dried, [US], Pieces(gap=Fraction(200)))
+        report = judge_dry(read, dried, [US], Pieces(frozen=frozen, gap=Fraction(200)))
         assert phase(report, "Trichinella").ok is ok
-    assert phase(judge_dry(read, None, dried, [US], Pieces(tested=True)), "Trichinella").ok is True
-    wild = judge_dry(read, frozen, product(steps="[dried]", species="boar"), [US], Pieces(gap=Fraction(200)))
+    assert phase(judge_dry(read, dried, [US], Pieces(tested=True)), "Trichinella").ok is True
+    wild = judge_dry(read, product(steps="[dried]", species="boar"), [US], Pieces(frozen=frozen, gap=Fraction(200)))
     assert phase(wild, "Trichinella").ok is None
-    assert not any(p.title == "Trichinella" for p in judge_dry(read, None, product(), [US], Pieces()).phases)
+    assert not any(p.title == "Trichinella" for p in judge_dry(read, product(), [US], Pieces()).phases)
 
 
 @pytest.mark.parametrize(
@@ -244,7 +244,7 @@ def test_method_1_of_the_old_rule(days: Any, salt: str, ok: bool | None) -> None
     points = [*room, *[(room[-1][0] + (end - room[-1][0]) * k / 40, 45) for k in range(1, 41)]]
     made = product(steps="[dried]", lots="pork", batch={"pork": "1"}, additions={"salt": ("salt", salt)})
     pieces = Pieces(diameter_mm=Fraction(60), piece_mm=Fraction(10), gap=Fraction(99999))
-    report = judge_dry(log_of(chamber=points), None, made, [US], pieces)
+    report = judge_dry(log_of(chamber=points), made, [US], pieces)
     found = next(f for f in phase(report, "Trichinella").findings if f.words.startswith("method 1"))
     assert found.ok is ok, found.words
 
@@ -253,15 +253,15 @@ def test_weight_loss_goes_by_the_least_dried_piece() -> None:
     made = product(steps="[dried]", extra="yield: {finished_pct: 70}\n")
     pieces = (curve([(0, 1), (100, "0.69")]), curve([(0, 1), (100, "0.71")]))
     log = type(log_of(weight=[(0, 1)]))("l", {"weight": pieces}, None, Fraction(100), ())
-    report = judge_dry(log, None, made, [place("gb")], Pieces())
+    report = judge_dry(log, made, [place("gb")], Pieces())
     assert phase(report, "weight loss").ok is False
     lighter = type(log)("l", {"weight": (pieces[0],)}, None, Fraction(100), ())
-    assert phase(judge_dry(lighter, None, made, [place("gb")], Pieces()), "weight loss").ok is True
+    assert phase(judge_dry(lighter, made, [place("gb")], Pieces()), "weight loss").ok is True
 
 
 def test_water_activity_estimated_never_passes() -> None:
     made = product(steps="[dried]", additions={"salt": ("salt", "0.03")})
-    report = judge_dry(log_of(weight=[(0, 1), (9, "0.6")]), None, made, [place("gb")], Pieces())
+    report = judge_dry(log_of(weight=[(0, 1), (9, "0.6")]), made, [place("gb")], Pieces())
     assert all(p.warns and all(f.ok is None for f in p.findings) for p in report.phases if p.title == "water activity")
     assert "passes nothing" in page(report)
 
@@ -337,7 +337,7 @@ def test_clocks_that_are_set_ahead_are_told() -> None:
 
 def test_a_chamber_in_the_other_unit_is_asked_about() -> None:
     read = log_of(chamber=[(0, 24), (600, 24)], ph=[(0, "5.9"), (600, "5.3")])
-    report = judge_dry(read, None, product(steps="[fermented]"), [US], Pieces())
+    report = judge_dry(read, product(steps="[fermented]"), [US], Pieces())
     assert phase(report, "fermentation").holds and "is it in C?" in best(report, "fermentation").words
 
 

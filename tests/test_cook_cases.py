@@ -203,7 +203,7 @@ def soured(unit: str) -> Callable[[dict[str, Any]], None]:
         stages = [(exact(at), exact(hours)) for at, hours in case["inputs"][f"stages_{unit}_h"]]
         read = stepped(stages, unit)
         here = CA if unit == "C" else US
-        report = judge_dry(read, None, product(steps="[fermented]"), [here], Pieces())
+        report = judge_dry(read, product(steps="[fermented]"), [here], Pieces())
         (found,) = phase(report, "fermentation").findings
         limit = found.by
         assert isinstance(limit, DegreeHours)

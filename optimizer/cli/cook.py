@@ -137,12 +137,10 @@ def dry(
         from optimizer.made.dry import Pieces, judge_dry
 
         product, places = logged.product(recipe)
-        read = logged.log(log)
+        read, error = logged.log(log), logged.thermometer_error or Fraction(0)
         frozen = None if freezing is None else logged.log(freezing)
-        pieces = Pieces(
-            logged.thermometer_error or Fraction(0), logged.gap_min, diameter_mm, piece_mm, thick_cm, tested, loss_pct
-        )
-        report = judge_dry(read, frozen, product, places, pieces)
+        sizes = (diameter_mm, piece_mm, thick_cm, tested, loss_pct)
+        report = judge_dry(read, product, places, Pieces(error, logged.gap_min, *sizes, frozen))
     _print(report, html, shown)
 
 

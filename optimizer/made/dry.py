@@ -34,17 +34,18 @@ used by Ross and Dalgaard 2004; coefficients from memory; within 0.006 of the pu
 
 @dataclass(frozen=True)
 class Pieces(Asked):
-    """What no log tells beside how it is to be read: sizes, whether the pork was tested, the loss wanted, %."""
+    """What a log does not tell: sizes, whether the pork was tested, the loss wanted, %, and a log of freezing."""
 
     diameter_mm: Fraction | None = None
     piece_mm: Fraction | None = None
     thick_cm: Fraction | None = None
     tested: bool = False
     loss_pct: Fraction | None = None
+    frozen: Log | None = None
 
 
-def judge_dry(log: Log, frozen: Log | None, product: Product, places: Sequence[Treatments], pieces: Pieces) -> Report:
-    """Every phase under every place; ``frozen`` is a log of freezing, where there is one."""
+def judge_dry(log: Log, product: Product, places: Sequence[Treatments], pieces: Pieces) -> Report:
+    """Every phase under every place."""
     raw_pork = not product.does(ProcessStep.COOKED) and product.takes(carriers().species, ())
     ferments = product.does(ProcessStep.FERMENTED)
     judged: list[Judged] = []
@@ -53,7 +54,7 @@ def judge_dry(log: Log, frozen: Log | None, product: Product, places: Sequence[T
         if place.degree_hours and ferments:
             phases.append(Phase("fermentation", (_fermented(log, place.degree_hours, pieces),), needed=True))
         if raw_pork:
-            shown = tuple(_trichinella(log, frozen, product, place, pieces))
+            shown = tuple(_trichinella(log, product, place, pieces))
             phases.append(Phase("Trichinella", shown, needed=bool(place.freezing or place.drying)))
         judged.append(Judged(place, tuple(phases)))
     shared = Judged(None, tuple(_product(log, product, pieces, [mark for place in places for mark in place.ratios])))
@@ -147,23 +148,21 @@ def _ratios(
         yield Finding(ok, f"{trimmed(mark.ratio)} ({mark.title}) at a loss of {shown(needed, 2)} %", mark)
 
 
-def _trichinella(
-    log: Log, frozen: Log | None, product: Product, place: Treatments, pieces: Pieces
-) -> Iterator[Finding]:
+def _trichinella(log: Log, product: Product, place: Treatments, pieces: Pieces) -> Iterator[Finding]:
     if pieces.tested:
         yield Finding(True, "tested or from a controlled herd, as you say; keep the paper")
     ways = "--freezing LOG, or --batch, --lots, --diameter-mm and --piece-mm for drying, or --tested; --full says more"
     ways = ways if place.freezing or place.drying else f"{place.title} has no table: ask your authority"
     yield Finding(None, f"raw pork, and no treatment is shown ({ways})", near=ONE)
     for table in place.freezing:
-        yield _frozen(frozen, product, table, pieces)
+        yield _frozen(product, table, pieces)
     for method in place.drying:
         yield _dried(log, product, method, pieces)
 
 
-def _frozen(frozen: Log | None, product: Product, table: Freezing, pieces: Pieces) -> Finding:
+def _frozen(product: Product, table: Freezing, pieces: Pieces) -> Finding:
     """The row of a table of freezing that is met, or the nearest to it."""
-    curves = () if frozen is None else frozen.of("core" if table.core else "freezer")
+    curves = () if pieces.frozen is None else pieces.frozen.of("core" if table.core else "freezer")
     wild, name = carriers(), table.title
     if product.species_said and product.takes(wild.not_by_freezing, ()):
         kept = " and ".join(wild.not_by_freezing)
