@@ -10,7 +10,7 @@ import signal
 import threading
 import time
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import AbstractContextManager, contextmanager
 from contextvars import ContextVar
 from math import inf
 
@@ -51,24 +51,19 @@ _LEFT: ContextVar[Left] = ContextVar("time for the command", default=Left(None))
 _TELL: ContextVar[Callable[[str], object] | None] = ContextVar("who is told of long searches", default=None)
 
 
-@contextmanager
-def limited(seconds: float | None) -> Iterator[None]:
+def limited(seconds: float | None) -> AbstractContextManager[None]:
     """Within this everything together takes about so many seconds, and no longer than a limit already stood in.
 
     None: no further limit.
     """
     inner, outer = Left(seconds), _LEFT.get()
-    ends_first = inner if (inner.end or inf) < (outer.end or inf) else outer
-    with _standing_in(ends_first):
-        yield
+    return _standing_in(inner if (inner.end or inf) < (outer.end or inf) else outer)
 
 
-@contextmanager
-def moment(seconds: float) -> Iterator[None]:
+def moment(seconds: float) -> AbstractContextManager[None]:
     """Within this there are so many seconds at least, to finish what was found, whatever limit is stood in."""
     inner, outer = Left(seconds), _LEFT.get()
-    with _standing_in(outer if outer.end is None or outer.end > (inner.end or 0) else inner):
-        yield
+    return _standing_in(outer if outer.end is None or outer.end > (inner.end or 0) else inner)
 
 
 @contextmanager

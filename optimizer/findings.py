@@ -182,9 +182,11 @@ def check(
     lots = [item for item in items if isinstance(item, Lot)]
     faults += () if faults else unjudged(recipe, packs, legal, product, lots, table.file)
     legal += guarding(items)
+    asked = recipe.entry.confidence
     for batch in batches.values():
         faults += _gap_faults(recipe, batch, [*recipe.requirements, *legal], file)
-        faults += _error_faults(recipe, table, batch)
+        known = [item for item in batch.kilograms if isinstance(item, Lot)]
+        faults += error_faults(table.file, known, asked.confidence()) if asked else ()
     if faults:
         raise BadInput(list(dict.fromkeys(faults)))
     judge = _Judge(recipe, day, packs, legal, tolerance)
@@ -269,13 +271,6 @@ def _further(recipe: Recipe, batch: Batch, loads: int) -> Iterator[Requirement]:
     if not any(item.kind.states_composition and SALT not in item.properties for item in batch.kilograms):
         yield from salt_targets(recipe, batch, loads)
     yield from (free_band(addition) for addition in recipe.additions if addition.dosing is Dosing.FREE)
-
-
-def _error_faults(recipe: Recipe, table: LotTable, batch: Batch) -> list[Fault]:
-    """Lots weighed whose fat's error is not known, where the recipe asks for confidence."""
-    asked = recipe.entry.confidence
-    lots = [item for item in batch.kilograms if isinstance(item, Lot)]
-    return [] if asked is None else error_faults(table.file, lots, asked.confidence())
 
 
 def _mended(report: Report, table: LotTable) -> Iterator[Place]:

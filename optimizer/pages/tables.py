@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from contextvars import ContextVar
+from itertools import zip_longest
 from textwrap import wrap
 from unicodedata import category, combining, east_asian_width
 
@@ -98,8 +99,7 @@ def table(headings: Sequence[str], rows: Sequence[Sequence[str]], align: str, *,
         if number == 0 and not any(row):
             continue
         folded = [_fold(cell, width) for cell, width in zip(row, widths, strict=True)]
-        for part in range(max(len(cell) for cell in folded)):
-            shown = [cell[part] if part < len(cell) else "" for cell in folded]
+        for shown in zip_longest(*folded, fillvalue=""):
             padded = [_padded(text, side, width) for text, side, width in zip(shown, align, widths, strict=True)]
             lines.append("  ".join(padded).rstrip().replace(GAP, " "))
         if number == 0 and ruled:
