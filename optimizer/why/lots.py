@@ -5,7 +5,7 @@ over all batches. With ``without`` the least cost that leaves the lot out, the p
 largest ``(without - others) / kilograms`` over all batches, a ratio found by Newton's method on that lower envelope
 (Dinkelbach, Management Science 13, 1967, 492-498). It ends because there are finitely many lines, and it needs nothing
 but solves at changed prices, so it holds with whole packs and at degenerate batches as well. Where limits hold with a
-stated confidence there are no longer finitely many lines, and a lot may enter little by little (see entry). Lots are
+stated confidence there are no longer finitely many lines, and a lot may enter little by little (see worth). Lots are
 priced as held.
 """
 
@@ -129,32 +129,16 @@ class Worth:
     needed: bool = False
 
 
-def worth(market: Market, guess: Fraction, base: Fraction | None, line: Line | None = None) -> Worth:
-    """The largest price at which any of the lot is used.
+def worth(market: Market, bare: Line | None, guess: Fraction, line: Line | None = None) -> Worth:
+    """The largest price at which any of the lot is used; ``bare`` is the cheapest batch without it (None: no batch).
 
-    ``guess`` is a price at which it may be, ``line`` a batch known to use it, ``base`` the least cost without it (None:
-    no batch). A lot that is used by so much at least is priced from above: there no more of it is used, so that what it
-    may cost at most follows, and is confirmed.
+    ``guess`` is a price at which it may be used, ``line`` a batch known to use it. Among cones a lot enters little by
+    little, at the price that rows and cuts pay for it where it is not used, which is confirmed by solving again a
+    little below; the amount is that there. A lot that is used by so much at least is priced from above: there no more
+    of it is used, so that what it may cost at most follows, and is confirmed.
     """
-    if base is None:
+    if bare is None:
         return Worth(None, market.least().amount, needed=True)
-    least = market.least_used
-    if line is None or (least and line.amount != least):
-        price = max(market.floor, guess) if line is None else (base - line.rest) / line.amount
-        line = market.best(price + max(abs(price), market.dear) / 100 if least else price, least)
-        line = market.best(market.floor, least) if line is None or not line.amount else line
-    if line is None or not line.amount:
-        return Worth(None, _ZERO)
-    price, line = _turn(market, Line(base, _ZERO), line, least)
-    return Worth(price, line.amount) if price >= market.floor else Worth(None, _ZERO)
-
-
-def entry(market: Market, bare: Line, guess: Fraction) -> Worth:
-    """As ``worth``, from the cheapest batch without the lot.
-
-    Among cones a lot enters little by little, at the price that rows and cuts pay for it where it is not used, which is
-    confirmed by solving again a little below; the amount is that there.
-    """
     if market.free.cones and not market.program.whole:
         if bare.paid <= market.floor:
             return Worth(None, _ZERO)
@@ -162,7 +146,15 @@ def entry(market: Market, bare: Line, guess: Fraction) -> Worth:
         if below is not None and below.amount > CLOSE:
             market.quoted.append(below)
             return Worth(bare.paid, below.amount)
-    return worth(market, guess, bare.rest)
+    least = market.least_used
+    if line is None or (least and line.amount != least):
+        price = max(market.floor, guess) if line is None else (bare.rest - line.rest) / line.amount
+        line = market.best(price + max(abs(price), market.dear) / 100 if least else price, least)
+        line = market.best(market.floor, least) if line is None or not line.amount else line
+    if line is None or not line.amount:
+        return Worth(None, _ZERO)
+    price, line = _turn(market, bare, line, least)
+    return Worth(price, line.amount) if price >= market.floor else Worth(None, _ZERO)
 
 
 def same_blend(market: Market, line: Line) -> tuple[Fraction | None, Fraction | None]:
@@ -301,13 +293,7 @@ def _priced(ground: Ground, j: int, lot: Lot, loose: Ground, detail: bool) -> tu
     rest = loose.reduced[j] / loose.layout.units[j] * unit
     bare = market.bare() if used else replace(line, paid=own - rest)
     market.quoted += [bare] if bare is not None else []
-    guess = own - rest - abs(own - rest) / 1000
-    if bare is not None and not used:
-        found = entry(market, bare, guess)
-    elif bare is not None and ground.cones and not free.program.whole:
-        found = entry(market, bare, own)
-    else:
-        found = worth(market, guess, None if bare is None else bare.rest, line if used else None)
+    found = worth(market, bare, own - rest - abs(own - rest) / 1000, line if used else None)
     if used and not found.needed and (found.price is None or found.price < own):
         found = Worth(own, amount)
     low, high = _same(market, line, own) if used and detail else (found.price, None)

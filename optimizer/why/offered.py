@@ -25,7 +25,7 @@ from optimizer.reading.offers import Offer, OfferTable, Stretch
 from optimizer.reading.recipe import Recipe
 from optimizer.solver.program import holds_of, layout_of
 from optimizer.why.ground import Means, all_keep, imposing, least_of
-from optimizer.why.lots import Line, Market, PerHeld, entry, kinks, worth
+from optimizer.why.lots import Line, Market, PerHeld, kinks, worth
 from optimizer.why.stand import Curved, curved_of
 from optimizer.wording import counted
 
@@ -195,7 +195,7 @@ def _worth(market: Market, scale: PerHeld, told: OfferWorth, cost: Fraction | No
     bare = None if cost is None else Line(cost, _ZERO)
     if bare is not None and market.free.cones and not market.program.whole:
         bare = market.bare()
-    value = worth(market, market.floor, None) if bare is None else entry(market, bare, market.floor)
+    value = worth(market, bare, market.floor)
     told = replace(told, most=scale.money(value.price), kg=scale.kg(value.amount), needed=value.needed)
     if value.price is not None and told.most is not None:
         if market.free.cones:
