@@ -167,7 +167,7 @@ class _Reader:
 
     def clock(self, times: Mapping[int, str]) -> tuple[datetime | None, Whole, Fraction]:
         """First moment (None for elapsed time), ticks of every row, and minutes a tick."""
-        (place, unit), *more = times.items()
+        place, unit = next(iter(times.items()))
         cells = self.columns[place]
         if unit != "stamp":
             read, scale, bad = _figures(cells, self.commas)
@@ -175,8 +175,7 @@ class _Reader:
             self.sound()
             ticks = np.array([read[cell] for cell in cells], dtype=np.int64)
             return None, ticks - ticks[0], MINUTES[unit] / scale  # a log begins with its first reading
-        if more:
-            cells = tuple(" ".join(parts) for parts in zip(*(self.columns[k] for k in times), strict=True))
+        cells = tuple(map(" ".join, zip(*(self.columns[k] for k in times), strict=True)))
         moments, bad = _stamps(cells)
         self._bad(place, cells, bad, _ISO)
         if len({moment.tzinfo is None for moment in moments.values()}) > 1:
