@@ -12,6 +12,7 @@ from constraints.formula import Batch
 from constraints.ingredients import MOISTURE, PROTEIN, Ingredient, Lot
 from constraints.numbers import G_PER_KG
 from constraints.quantities import Basis
+from constraints.requirement import Requirement
 from optimizer.answer import Answer, Status, unrounded
 from optimizer.cause import cause
 from optimizer.lawful import LawfulDose
@@ -196,14 +197,23 @@ class Reach(Record):
 class Conflict(Record):
     """Why there is no batch; ``scale_prevents``: one exists, ``unrounded_kg``, and the scales cannot weigh it."""
 
-    cause: str
-    scale_prevents: bool
-    certain: bool
-    smallest: bool
-    packs_matter: bool
-    requirements: list[str]
-    nearest: list[Reach]
-    unrounded_kg: dict[str, Figure] | None
+    cause: str = at(cause)
+    scale_prevents: bool = at(lambda answer: bool(answer.scale_prevents))
+    certain: bool = at(lambda answer: answer.conflict.certain if answer.conflict else answer.scale_certain)
+    smallest: bool = at(lambda answer: bool(answer.conflict and answer.conflict.smallest))
+    packs_matter: bool = at(lambda answer: bool(answer.conflict and answer.conflict.packs_matter))
+    requirements: list[str] = at(lambda answer: [r.words() for r in answer.scale_prevents or _core(answer)])
+    nearest: list[Reach] = at(lambda answer: answer.conflict.reach if answer.conflict else ())
+    unrounded_kg: dict[str, Figure] | None = at(lambda answer: _unrounded(answer) if answer.scale_prevents else None)
+
+
+def _core(answer: Answer) -> tuple[Requirement, ...]:
+    return () if answer.conflict is None else answer.conflict.requirements
+
+
+def _unrounded(answer: Answer) -> dict[str, Fraction] | None:
+    batch = unrounded(answer)
+    return None if batch is None else {item.name: kg for item, kg in batch.kilograms.items()}
 
 
 class LikelyLimit(Record):
@@ -302,7 +312,7 @@ class Blend(Record):
     dying: list[Dying] = at(lambda answer: dying_lots(answer.problem, answer.batch))
     confidence: Confidence | None = at("sure")
     certificate: Certificate | None
-    conflict: Conflict | None = at(lambda answer: _conflict(answer))
+    conflict: Conflict | None = at(lambda answer: answer if answer.scale_prevents or answer.conflict else None)
     what_would_pass: list[PassingDose] = at("lawful_doses")
     left_out: list[str] = at(lambda answer: left_out(answer.problem))
     warnings: list[str] = at(warnings)
@@ -327,19 +337,3 @@ def _cost(answer: Answer) -> dict[str, Any] | None:
         return None
     sums = vars(costs(answer.problem, answer.weighed))
     return {"optimum": answer.optimum.cost, **sums, "currency": answer.problem.recipe.entry.currency}
-
-
-def _conflict(answer: Answer) -> dict[str, Any] | None:
-    conflict, batch = answer.conflict, unrounded(answer) if answer.scale_prevents else None
-    if not answer.scale_prevents and conflict is None:
-        return None
-    return {
-        "cause": cause(answer),
-        "scale_prevents": bool(answer.scale_prevents),
-        "certain": answer.scale_certain if conflict is None else conflict.certain,
-        "smallest": conflict is not None and conflict.smallest,
-        "packs_matter": conflict is not None and conflict.packs_matter,
-        "requirements": [r.words() for r in answer.scale_prevents or (conflict.requirements if conflict else ())],
-        "nearest": conflict.reach if conflict else (),
-        "unrounded_kg": {item.name: kg for item, kg in batch.kilograms.items()} if batch else None,
-    }
