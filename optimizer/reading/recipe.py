@@ -5,7 +5,7 @@ A fault of a pack stands where the pack was named: in the recipe, or on the comm
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
 from typing import TYPE_CHECKING, Any
@@ -357,25 +357,31 @@ def _yield_faults(entry: RecipeEntry, document: Document) -> Iterator[Fault]:
             yield document.fault(("require", i), found, "add yield: with finished_pct")
 
 
-def read_both(recipe: str, lots: str) -> tuple[Recipe, LotTable]:
-    """Read both files; of a ledger, what came out of the recipe's last batches too.
-
-    Raises BadInput with the faults of both.
-    """
+def both(recipe: Callable[[], Recipe], lots: Callable[[], LotTable]) -> tuple[Recipe, LotTable]:
+    """What both give. Raises BadInput with the faults of both."""
     faults: list[Fault] = []
     read: Recipe | None = None
     table: LotTable | None = None
     try:
-        read = read_recipe(recipe)
+        read = recipe()
     except BadInput as error:
         faults += error.faults
     try:
-        table = read_lots(lots)
+        table = lots()
     except BadInput as error:
         faults += error.faults
     if read is None or table is None:
         named = [] if read is None else pack_faults(read.document)
         raise BadInput([*named, *faults])
+    return read, table
+
+
+def read_both(recipe: str, lots: str) -> tuple[Recipe, LotTable]:
+    """Read both files; of a ledger, what came out of the recipe's last batches too.
+
+    Raises BadInput with the faults of both.
+    """
+    read, table = both(lambda: read_recipe(recipe), lambda: read_lots(lots))
     from optimizer.ledger import is_ledger
 
     if is_ledger(lots):

@@ -25,7 +25,7 @@ from optimizer.reading.added import AdditionEntry
 from optimizer.reading.columns import KNOWN, TWINS
 from optimizer.reading.entry import CasingEntry
 from optimizer.reading.lots import LotTable, parse_lots
-from optimizer.reading.recipe import Recipe, parse_recipe
+from optimizer.reading.recipe import Recipe, both, parse_recipe
 from optimizer.reading.table import csv_line, cut, has_decimal_commas
 
 _ZERO = Fraction(0)
@@ -70,19 +70,9 @@ class Inputs:
 
     def read(self) -> tuple[Recipe, LotTable, Order]:
         """Through the readers. Raises BadInput with the faults of both files."""
-        faults: list[Fault] = []
-        recipe: Recipe | None = None
-        table: LotTable | None = None
-        try:
-            recipe = parse_recipe(self.recipe_text, self.recipe_file)
-        except BadInput as error:
-            faults += error.faults
-        try:
-            table = parse_lots(self.lots_text, self.lots_file)
-        except BadInput as error:
-            faults += error.faults
-        if recipe is None or table is None:
-            raise BadInput(faults)
+        recipe, table = both(
+            lambda: parse_recipe(self.recipe_text, self.recipe_file), lambda: parse_lots(self.lots_text, self.lots_file)
+        )
         return recipe, table, order_of(recipe, *self.size, self.day, self.asked)
 
 
