@@ -15,7 +15,7 @@ from constraints.numbers import PERCENT, trimmed
 from constraints.quantities import Amount, Basis, MissingProperty, stated
 from optimizer.reading.lot_checks import SD_MOST, SUM_MOST
 from optimizer.reading.recipe import Recipe
-from optimizer.summary import composition
+from optimizer.summary import composition, paid
 from optimizer.taught import LEAN
 
 _ZERO = Fraction(0)
@@ -131,13 +131,12 @@ def ground_of(
     fat = {FAT: sum((kg * moved[lot].properties[FAT] for lot, kg in lots.items()), _ZERO) / mass}
     roles = {lot.role: sum(kg for other, kg in lots.items() if other.role == lot.role) for lot in lots if lot.role}
     dates = [lot.use_by for lot in lots if lot.use_by is not None]
-    paid = sum((kg * (i.book_per_kg if isinstance(i, Lot) else i.cost_per_kg) for i, kg in items.items()), _ZERO)
     lot = Lot(
         name=name, kind=Kind.LOT, properties=fat | composition(ground, Basis.BATCH, names),
         parts=tuple((item, kg / mass) for item, kg in ground.kilograms.items()),
         role=max(roles, key=lambda role: roles[role], default=""),  # the side with more weight; no source
         species=" and ".join(dict.fromkeys(lot.species for lot in lots if lot.species)),
-        on_hand_kg=mass, held_cost_per_kg=paid / mass, use_by=min(dates, default=None), use_up=True,
+        on_hand_kg=mass, held_cost_per_kg=paid(items) / mass, use_by=min(dates, default=None), use_up=True,
         cured=any(lot.cured for lot in lots), rework=any(lot.rework for lot in lots),
         fat_sd=_error(recipe, lots, found, mass), fat_method=found.method,
     )  # fmt: skip

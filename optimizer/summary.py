@@ -80,25 +80,20 @@ def finished_kg(problem: Problem, batch: Batch) -> Fraction | None:
 
 def costs(problem: Problem, weighed: Weighed) -> Costs:
     """What the batch costs."""
-    cash, finished = _cash(weighed.total), finished_kg(problem, weighed.total)
+    cash, finished = paid(weighed.total.kilograms), finished_kg(problem, weighed.total)
     return Costs(
         value_used=minimised_cost(problem, weighed),
         cash=cash,
-        additions=_cash(weighed.total, lots=False),
+        additions=paid(weighed.total.kilograms, lots=False),
         per_kg_batch=cash / weight(weighed.total, Basis.BATCH),
         per_kg_finished=cash / finished if finished else None,
     )
 
 
-def _cash(batch: Batch, *, lots: bool = True) -> Fraction:
-    """What lots (if asked for) and additions are paid, money."""
-    paid = _ZERO
-    for item, kg in batch.kilograms.items():
-        if not isinstance(item, Lot):
-            paid += kg * item.cost_per_kg
-        elif lots:
-            paid += kg * item.book_per_kg
-    return paid
+def paid(items: Mapping[Ingredient, Fraction], *, lots: bool = True) -> Fraction:
+    """What kilograms of lots (if asked for) and additions are paid, money."""
+    prices = {item: item.book_per_kg if isinstance(item, Lot) else item.cost_per_kg for item in items}
+    return sum((kg * prices[item] for item, kg in items.items() if lots or not isinstance(item, Lot)), _ZERO)
 
 
 def dying_lots(problem: Problem, items: Mapping[Ingredient, Fraction]) -> list[Dying]:
@@ -139,13 +134,13 @@ def casing_need(problem: Problem, batch: Batch) -> CasingNeed | None:
     filled = raw / casing.fills
     prepare = filled * (1 + casing.spare_pct / PERCENT)
     cost = None if casing.per_m is None else prepare * casing.per_m
-    paid = _cash(batch) + (cost or _ZERO)
+    in_all = paid(batch.kilograms) + (cost or _ZERO)
     links = None if link is None else floor(raw / link)
     return CasingNeed(
         casing.name, casing.fills, casing.density_kg_per_l, filled, prepare,
         hanks=prepare / casing.hank_m if casing.hank_m else None, cost=cost, links=links,
         link_cm=link and link / casing.fills * 100, link_g_raw=link and link * G_PER_KG,
         link_g_finished=link * G_PER_KG * finished / raw if link and finished else None,
-        cost_per_link=paid / links if links else None, cost_per_kg_raw=paid / raw,
-        cost_per_kg_finished=paid / finished if finished else None,
+        cost_per_link=in_all / links if links else None, cost_per_kg_raw=in_all / raw,
+        cost_per_kg_finished=in_all / finished if finished else None,
     )  # fmt: skip
