@@ -6,6 +6,7 @@ What ought to come out is worked out here by hand, or by scipy from the raw figu
 from __future__ import annotations
 
 import json
+import re
 from dataclasses import replace
 from fractions import Fraction
 from pathlib import Path
@@ -19,8 +20,12 @@ from where import ROOT
 
 from optimizer.answer import measured
 from optimizer.cli import app
+from optimizer.pages.figures import Unit
 from optimizer.plan.files.week_file import read_week
 from optimizer.plan.model.kitchen import rules_of
+from optimizer.plan.model.world import assemble_week
+from optimizer.plan.report.outcome import Expiring, Outcome
+from optimizer.plan.report.plan_page import plan_page
 from optimizer.plan.run import plan_week
 from optimizer.plan.settle.books import Books
 from optimizer.plan.settle.find import Plan
@@ -252,6 +257,8 @@ def test_a_batch_outside_its_days_or_its_size_is_a_fault(plan: Plan) -> None:
     assert f"{last.job.name} has 0 kg" in said(plan, made=others) or last.job.name in said(plan, made=others)
     moved = replace(last, day=0)
     assert f"{last.job.name} is made outside its days" in said(plan, made=[*others, moved])
+    assert f"{last.job.name} is made in parts" in said(plan, made=[*plan.made, last])
+    assert "in parts" not in said(plan, made=others)
 
 
 def test_a_kitchen_that_is_too_small_is_a_fault(plan: Plan) -> None:
@@ -262,3 +269,43 @@ def test_a_kitchen_that_is_too_small_is_a_fault(plan: Plan) -> None:
     (stage, *_) = rules_of(plan.world)
     assert [(one.owner, one.by) for one in found] == [(stage.limit_on(by_name["first"].day), 20)]
     assert Books(plan.program, plan.made, plan.orders).excesses() == []
+
+
+def test_a_batch_without_days_may_be_made_on_any_day_of_the_week_that_is_not_closed(tmp_path: Path) -> None:
+    """Four days from Monday 30 November, the second closed; from the third on; up to the third; the fourth alone."""
+    week = """\
+name: x
+start: 2026-11-30
+days: 4
+lots: l.csv
+batches:
+  - {name: any, recipe: r.yaml, meat_kg: 4}
+  - {name: late, recipe: r.yaml, meat_kg: 4, from_day: 2026-12-02}
+  - {name: early, recipe: r.yaml, meat_kg: 4, to_day: 2026-12-02}
+  - {name: one, recipe: r.yaml, meat_kg: 4, day: 2026-12-03}
+kitchen: {closed: [2026-12-01]}
+"""
+    for name, text in (("w.yaml", week), ("r.yaml", "name: x\nrequire:\n  - fat: {max_pct: 25}\n"), ("l.csv", PAIR)):
+        (tmp_path / name).write_text(text)
+    days = {job.name: tuple(job.days) for job in assemble_week(read_week(str(tmp_path / "w.yaml"))).jobs}
+    assert days == {"any": (0, 2, 3), "late": (2, 3), "early": (0, 2), "one": (3,)}
+
+
+@pytest.mark.parametrize(("pounds", "unit", "price"), [(False, "kg", "1.50"), (True, "lb", "0.68")])
+def test_what_it_costs_to_save_an_expiring_lot_is_said_or_that_it_costs_nothing(
+    pounds: bool, unit: str, price: str, plan: Plan, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """1.50 a kilogram are 0.68 a pound (1.5 x 0.45359237); under half a cent, or less than nothing, is no dearer."""
+    monkeypatch.setattr(Outcome, "unit", Unit.of(pounds=pounds))
+    day = plan.world.date(1)
+    lots = [
+        Expiring(lot=name, last_day=day, kg=F(3), lost=F(9), save_in=batch, save_on=day if batch else None,
+                 saving_costs_per_kg=cost)
+        for name, batch, cost in (("P", "second", F("1.5")), ("Q", "second", F("0.004")), ("R", "second", F(-2)),
+                                  ("S", "second", F(0)), ("T", None, None))
+    ]  # fmt: skip
+    lines = plan_page(Outcome(plan, expiring=lots)).splitlines()
+    of = {line.split()[0]: " ".join(line.split()) for line in lines if re.match("[PQRST] ", line)}
+    assert of["P"].endswith(f"in second on Tue 1 Dec: costs {price} a {unit} more"), of["P"]
+    assert all("Tue 1 Dec: no dearer, but" in of[name] for name in "QRS"), of
+    assert "no batch may take it" in of["T"]

@@ -1,0 +1,379 @@
+"""Figures, words and marks of the pages, one branch at a time: each worked out by hand from figures set here.
+
+Pounds and ounces: NIST Handbook 44 (2024), appendix C: a pound is 0.45359237 kg, an ounce its sixteenth part.
+"""
+
+from __future__ import annotations
+
+import json
+import re
+from dataclasses import replace
+from datetime import date
+from fractions import Fraction as F
+from pathlib import Path
+from types import SimpleNamespace
+from typing import Any
+
+import pytest
+from kitchens import DAY, Kitchen
+from logs import log_of, place, product
+from typer.testing import CliRunner
+
+from constraints.confidence import Confidence
+from constraints.faults import BadInput
+from constraints.formula import Batch
+from constraints.meaning import Role
+from constraints.requirement import Requirement
+from constraints.row import Row
+from constraints.stock import Least, Tidy
+from optimizer.answer import blend, measured
+from optimizer.cause import cause
+from optimizer.cli import app
+from optimizer.conflict import Conflict
+from optimizer.made.dry import Pieces, judge_dry
+from optimizer.made.found import Judged, Report
+from optimizer.made.heat import Asked as AskedHeat
+from optimizer.made.heat import judge_cook
+from optimizer.made.log_page import page as log_page
+from optimizer.order import Asked, order_of
+from optimizer.pages.batch_page import page as batch_page
+from optimizer.pages.figures import Unit, ounces
+from optimizer.problem import Problem
+from optimizer.reading.entry import Units
+from optimizer.reading.offers import parse_offers
+from optimizer.reading.recipe import parse_recipe
+from optimizer.remarks import tidiness
+from optimizer.summary import dying_lots
+from optimizer.why.explain import Explanation
+from optimizer.why.ground import Means
+from optimizer.why.limits import LimitPrice, Side
+from optimizer.why.page import page as why_page
+from optimizer.why.way import Concession, conceded
+from optimizer.wording import ASK_WHY, WOULD_DO
+
+LB = F("0.45359237")
+OZ = LB / 16
+LEAN = {"lot": "A", "on_hand_kg": 30, "fat_pct": 20, "cost_per_kg": 3}
+FAT = {"lot": "B", "on_hand_kg": 30, "fat_pct": 30, "cost_per_kg": 2}
+DEAR = {"lot": "Z", "on_hand_kg": 30, "fat_pct": 20, "cost_per_kg": 9}
+
+
+def lined(page: str) -> str:
+    """A page in one line."""
+    return " ".join(page.split())
+
+
+def run(folder: Path, recipe: str, lots: str, *words: str) -> str:
+    """The page of a command on two files."""
+    (folder / "r.yaml").write_text(recipe)
+    (folder / "l.csv").write_text(lots)
+    command, *more = words
+    files = ("--lots", str(folder / "l.csv"), "--date", "2026-11-25")
+    return CliRunner().invoke(app, [command, *more, *files], catch_exceptions=False).output
+
+
+def kitchen(*lots: dict[str, Any], most: float = 25, **more: Any) -> Problem:
+    """Twenty kilograms of meat of these lots."""
+    return Kitchen(list(lots), [{"fat": {"max_pct": most}}], kilograms=20, **more).problem()
+
+
+def requirement_of(problem: Problem, what: str) -> Requirement:
+    """The only requirement of that name."""
+    (found,) = (r for r in problem.requirements if r.what == what)
+    return found
+
+
+# What a limit costs.
+
+
+def of_a_limit(unit: str, up: int, *, pounds: bool) -> str:
+    """What is said of a limit whose slack saves 2 and whose want costs 3 a unit."""
+    problem = kitchen(LEAN, FAT)
+    problem = replace(problem, order=replace(problem.order, in_pounds=pounds))
+    limit = replace(requirement_of(problem, "fat"), unit=unit)
+    way = LimitPrice(limit, "hi", F(25), Means.EXACT, Side("loosen", True, F(2)), Side("tighten", True, F(-3)), up)
+    ground: Any = SimpleNamespace(means=Means.EXACT, cost=F(45))
+    return lined(why_page(Explanation(blend(problem), ground, (way,))))
+
+
+@pytest.mark.parametrize(
+    ("unit", "pounds", "one", "per"),
+    [
+        ("%", False, "point", F(1)), ("%", True, "point", F(1)), ("kg/kg", False, "0.1 kg/kg", F(1, 10)),
+        ("", False, "0.1", F(1, 10)), ("kg", False, "kilogram", F(1)), ("kg", True, "pound", LB),
+        ("ppm", False, "ppm", F(1)), ("ppm", True, "ppm", F(1)),
+    ],
+)  # fmt: skip
+def test_each_unit_more_saves_and_each_unit_less_costs(unit: str, pounds: bool, one: str, per: F) -> None:
+    for up, (loose, tight) in ((1, ("more", "less")), (-1, ("less", "more"))):
+        found = of_a_limit(unit, up, pounds=pounds)
+        assert f"each {one} {loose} saves {float(2 * per):.2f}." in found
+        assert f"each {one} {tight} costs {float(3 * per):.2f}." in found
+
+
+def test_only_a_full_page_says_over_which_prices_a_lot_in_use_leaves_the_blend_as_it_is(tmp_path: Path) -> None:
+    """Half of 20 and half of 30 % are the 25 % asked for; the dear lot is not used and has no such line."""
+    lots = "lot,on_hand_kg,fat_pct,cost_per_kg\nA,30,20,3\nB,30,30,2\nZ,30,20,9\n"
+    words = ("why", str(tmp_path / "r.yaml"), "--meat-kg", "20")
+    full = run(tmp_path, "name: x\nrequire:\n  - fat: {max_pct: 25}\n", lots, *words, "--full")
+    assert re.findall(r"^\* (\w+): the blend is the same", full, re.M) == ["A", "B"]
+    short = run(tmp_path, "name: x\nrequire:\n  - fat: {max_pct: 25}\n", lots, *words)
+    assert "UP TO WHAT PRICE" in short and "the blend is the same" not in short
+
+
+def test_an_order_that_gives_way_is_the_middle_of_its_new_band() -> None:
+    """20 kg within 25 g; asked for 18 it is 18 within 25 g, no more and no less."""
+    problem = kitchen(LEAN, FAT)
+    size = next(r for r in problem.requirements if r.role is Role.SIZE)
+    order = conceded(problem, [Concession(size, "both", F(20), F(18))]).order
+    assert (order.kilograms, order.within_kg) == (18, F(25, 1000))
+
+
+# Why there is no batch, and what could not go in.
+
+
+def test_no_reason_has_a_capital_in_the_middle_of_a_word() -> None:
+    """Two limits against each other, neither with a figure that lots could reach."""
+    problem = kitchen({**LEAN, "fat_sd_pct": 1}, {**FAT, "fat_sd_pct": 1})
+    limit = requirement_of(problem, "fat")
+    for confident, start in ((False, "Fat of"), (True, "With the confidence asked for, fat of")):
+        sure = Confidence(F("0.9")) if confident else None
+        pair = (replace(limit, confidence=sure), limit)
+        conflict = Conflict(pair, (), packs_matter=False)
+        said = cause(replace(blend(problem), conflict=conflict))
+        assert said.startswith(start) and "cannot hold together from these lots." in said, said
+        alone = cause(replace(blend(problem), conflict=replace(conflict, requirements=pair[:1])))
+        assert alone.startswith(start) and "cannot hold from these lots." in alone, alone
+
+
+@pytest.mark.parametrize("gone", [0, 1, 2, 3, 4])
+@pytest.mark.parametrize("most", [25, 10])
+def test_a_line_of_what_is_left_out_stands_only_where_something_is(gone: int, most: int) -> None:
+    """Lots past their use-by, with a batch (25 %) and without one (10 % of lots of 20 and 30)."""
+    late = [{**LEAN, "lot": f"late{k}", "use_by": "2026-01-01"} for k in range(gone)]
+    found = batch_page(blend(kitchen({**LEAN, "use_by": ""}, {**FAT, "use_by": ""}, *late, most=most)))
+    lines = [line for line in found.splitlines() if "left out" in line]
+    assert bool(lines) is bool(gone), lines
+    assert not any(line.rstrip().endswith(":") for line in lines)
+    assert all(f"late{k}" in lined(found) for k in range(gone))
+
+
+def test_what_would_do_is_listed_only_where_nothing_does() -> None:
+    """The same sentence counts as a price beside a batch, and as a way out where there is none."""
+    for most, none in ((25, False), (10, True)):
+        found = batch_page(blend(kitchen(LEAN, FAT, most=most)), [(None, "Something about it")])
+        assert ("1. Something about it" in found) is none
+        assert (WOULD_DO.upper() in found) is none and (ASK_WHY in lined(found)) is none
+        assert "Something about it" in found
+
+
+# Pounds and ounces.
+
+
+def test_a_limit_on_a_weight_and_its_check_are_said_in_pounds() -> None:
+    """45.359237 kg are 100 lb, 22.6796185 are 50, and in kilograms nothing moves."""
+    answer = blend(kitchen(LEAN))
+    assert answer.weighed is not None
+    limit = replace(requirement_of(answer.problem, "fat"), unit="kg", lo=None, hi=100 * LB)
+    (check, *_) = measured(answer.problem.requirements, answer.weighed)
+    check = replace(check, requirement=limit, value=50 * LB, worst_load=75 * LB)
+    said = Unit.of(pounds=True).check(check)
+    assert (said.requirement.unit, said.requirement.lo, said.requirement.hi) == ("lb", None, 100)
+    assert (said.value, said.worst_load) == (50, 75)
+    assert Unit.of(pounds=False).check(check) is check
+    share = replace(check, requirement=replace(limit, unit="%"))
+    assert Unit.of(pounds=True).check(share) is share
+
+
+@pytest.mark.parametrize(
+    ("kilograms", "grams", "said"),
+    [
+        (F("19.4") * OZ, "50", "1 lb 3.4 oz"), (F("19.4") * OZ, "3", "1 lb 3.4 oz"), (F("3.44") * OZ, "1", "3.44 oz"),
+        (32 * OZ, "1", "2 lb"), (F(0), "1", "0 oz"), (F("15.96") * OZ, "50", "1 lb"),
+    ],
+)  # fmt: skip
+def test_ounces_have_a_decimal_at_least_and_never_sixteen_of_them(kilograms: F, grams: str, said: str) -> None:
+    assert ounces(kilograms, F(grams) / 1000) == said
+
+
+# The order.
+
+
+def recipe_of(**more: Any) -> Any:
+    return parse_recipe("name: x\n" + "".join(f"{key}: {value}\n" for key, value in more.items()), "r.yaml")
+
+
+@pytest.mark.parametrize(
+    ("size", "grams", "within"),
+    [
+        ("--meat-kg", "50", F("0.025")), ("--batch-kg", "50", F("0.05")),  # half a division, and a whole one
+        ("--meat-kg", "1000", F("0.2")), ("--batch-kg", "1000", F("0.2")),  # a fiftieth of 10 kg
+        ("--meat-lb", "1000", 10 * LB / 50),
+    ],
+)  # fmt: skip
+def test_a_batch_is_within_half_a_division_and_never_more_than_a_fiftieth(size: str, grams: str, within: F) -> None:
+    assert order_of(recipe_of(), size, F(10), DAY, Asked(meat_g=F(grams))).within_kg == within
+
+
+@pytest.mark.parametrize(
+    ("size", "own", "asked", "pounds"),
+    [
+        ("--meat-kg", "", None, None), ("--meat-lb", "", None, True), ("--meat-kg", "lb", None, True),
+        ("--meat-kg", "kg", None, False), ("--meat-lb", "kg", None, True), ("--meat-lb", "lb", Units.KG, False),
+        ("--batch-kg", "kg", Units.LB, True),
+    ],
+)  # fmt: skip
+def test_pages_are_in_pounds_by_the_command_then_the_size_then_the_recipe(
+    size: str, own: str, asked: Units | None, pounds: bool | None
+) -> None:
+    """None: nobody said, so that the lots table decides. A smallest pull of 2 units goes by the same unit."""
+    recipe = recipe_of(**{"units": own} if own else {})
+    order = order_of(recipe, size, F(100), DAY, Asked(units=asked, smallest_pull=lambda batch, unit: 2 * unit))
+    assert order.in_pounds is pounds
+    assert order.tidy is not None and order.tidy.pull.kilograms == (2 * LB if pounds else 2)
+    share = 100 * (LB if size.endswith("lb") else 1) / 100  # by default a hundredth of the batch, in whole 50 g
+    assert share <= order.tidy.remnant.kilograms < share + F("0.05")
+
+
+# Money.
+
+
+def test_what_is_lost_with_a_dying_lot_is_its_price_less_what_it_would_fetch() -> None:
+    """30 kg at 3 with 0.5 to fetch: 18 used, 12 lost at 2.5 each; all of it unused: 75."""
+    lot = {**LEAN, "salvage_per_kg": "0.5", "use_by": "2026-11-27"}
+    problem = kitchen(lot, {**FAT, "salvage_per_kg": "", "use_by": ""})
+    problem = replace(problem, order=replace(problem.order, next_chance=date(2026, 12, 2)))
+    taken = next(item for item in problem.formula.lots if item.name == "A")
+    for items, figures in (({taken: F(18)}, (18, 12, 30)), ({}, (0, 30, 75))):
+        (found,) = dying_lots(problem, items)
+        assert (found.used_kg, found.left_kg, found.loss) == figures
+
+
+@pytest.mark.parametrize(
+    ("price", "said"),
+    [(F(9, 10), "They cost 0.90, 2.0 %."), (F(9), "They cost 9.00, 20.0 %."), (F(1, 100), ""), (None, "")],
+)
+def test_what_tidiness_costs_is_said_as_a_share_of_the_batch(price: F | None, said: str) -> None:
+    """The cheapest batch costs 19.975 kg times 2.50; here its optimum is set to 45. A thousandth is no matter."""
+    problem = kitchen(LEAN, FAT)
+    tidy = Tidy(Least(F("0.2")), Least(F("0.3")))
+    answer = blend(problem)
+    assert answer.optimum is not None
+    answer = replace(
+        answer, problem=replace(problem, order=replace(problem.order, tidy=tidy)), kept=tidy, tidy_price=price,
+        optimum=replace(answer.optimum, cost=F(45)),
+    )  # fmt: skip
+    whole = "A lot in use gives at least 0.2 kg, an opened lot keeps nothing or at least 0.3 kg."
+    assert tidiness(answer) == f"{whole} {said}".strip()
+
+
+@pytest.mark.parametrize("breaks", ["10=-0.5", "10=2 20=-0.01", "10=4", "10=2 10=1", "20=2 10=1"])
+def test_price_breaks_fall_and_stay_above_nothing(breaks: str) -> None:
+    head = "offer,supplier,fat_pct,cost_per_kg,breaks\n"
+    with pytest.raises(BadInput, match="price breaks rise in kilograms and fall in price"):
+        parse_offers(f"{head}neck,Hill,20,3,{breaks}\n", "o.csv")
+    assert parse_offers(f"{head}neck,Hill,20,3,10=2 20=0\n", "o.csv").offers
+
+
+# Limits at their very figures.
+
+
+def test_a_row_holds_at_both_of_its_ends() -> None:
+    row = Row("fat", (F(1), F(2)), F(2), F(3))
+    held = [row.holds((F(0), x)) for x in (F("0.9999"), F(1), F("1.2"), F("1.5"), F("1.5001"))]
+    assert held == [False, True, True, True, False]
+
+
+def test_a_lot_of_no_weight_is_not_in_a_batch() -> None:
+    """Kept apart: 20 kg of A with nothing of B, as in a load that got none of it, holds; with 1 g of B it does not."""
+    problem = Kitchen([LEAN, FAT], [{"apart": {"lots": ["A", "B"]}}], kilograms=20).problem()
+    apart = requirement_of(problem, "A, B apart")
+    a, b = problem.formula.lots
+    for kilograms, ok in ((F(0), True), (F(1, 1000), False)):
+        verdict = apart.measure(Batch({a: F(20), b: kilograms}, problem.recipe.process))
+        assert verdict.ok is ok and verdict.value == (1 if ok else 2)
+
+
+def test_of_two_lots_alike_the_older_goes_first_as_far_as_whole_divisions_of_it_go(tmp_path: Path) -> None:
+    """Of 5.03 kg 5.00 can be weighed in divisions of 50 g, over three loads; the other lot brings the rest of 20."""
+    lots = "lot,on_hand_kg,fat_pct,cost_per_kg,use_by\nB,5.03,20,3,2026-12-01\nA,30,20,3,2026-12-24\n"
+    recipe = "name: x\nrequire:\n  - fat: {max_pct: 25}\nmixer_kg: 9\nsmallest_pull: 0\nsmallest_remnant: 0\n"
+    words = ("blend", str(tmp_path / "r.yaml"), "--meat-kg", "20", "--json")
+    found = json.loads(run(tmp_path, recipe, lots, *words))
+    kilograms = {lot["lot"]: lot["kg"] for lot in found["lots"]}
+    assert len(found["loads"]) == 3
+    assert kilograms["B"] == 5.0 and kilograms["A"] == pytest.approx(15, abs=0.0251)
+
+
+@pytest.mark.parametrize(
+    ("figures", "ok"),
+    [("99.5", True), ("60, moisture_pct: 40", True), ("60.5, moisture_pct: 40", False)],
+)
+def test_what_is_not_stated_of_an_addition_counts_as_nothing(figures: str, ok: bool) -> None:
+    text = f"name: x\nadditions:\n  - {{name: lard, is: spice, g_per_kg_meat: 10, fat_pct: {figures}}}\n"
+    if ok:
+        assert parse_recipe(text, "r.yaml")
+    else:
+        with pytest.raises(BadInput, match=r"add up to 100\.5 %"):
+            parse_recipe(text, "r.yaml")
+
+
+# Temperatures and logs.
+
+
+def test_a_mix_is_told_to_a_tenth_of_a_degree(tmp_path: Path) -> None:
+    """Mass balance of heat: what was ground at 4 C and what is added at 1 C, by their kilograms."""
+    lots = "lot,on_hand_kg,fat_pct,cost_per_kg\nA,30,20,3\nB,30,30,2\nL,30,5,4\n"
+    (tmp_path / "b.csv").write_text("item,kg\nA,10\nB,10\n")
+    words = ("correct", str(tmp_path / "b.csv"), "--recipe", str(tmp_path / "r.yaml"), "--ground-c", "4",
+             "--added-c", "1", "--measured-fat", "26")  # fmt: skip
+    found = run(tmp_path, "name: x\nrequire:\n  - fat: {max_pct: 25}\n", lots, *words)
+    added = re.search(r"L\s+(\d+\.\d+)", found)
+    assert added is not None, found
+    kilograms = float(added[1])
+    assert f"the mix comes to {(20 * 4 + kilograms) / (20 + kilograms):.1f} C" in lined(found)
+
+
+def test_only_a_place_has_a_last_word() -> None:
+    """What is judged of the product itself names no authority, on the full page as on the short one."""
+    us = place("us")
+    report = judge_cook(log_of(core=[(0, 40), (60, 160), (70, 130), (100, 80), (300, 40)]), product(), [us],
+                        AskedHeat(gap=F(999)))  # fmt: skip
+    here = next(judged for judged in report.judged if judged.place is us)
+    word = f"The last word is with {us.authority}."
+    assert word in lined(log_page(report, full=True)) and word not in lined(log_page(report))
+    for full in (False, True):
+        own = Report(report.product, report.log, (Judged(None, here.phases),))
+        found = lined(log_page(own, full=full))
+        assert "THE PRODUCT" in found and "last word" not in found
+
+
+@pytest.mark.parametrize("by", [F(1), F(1, 2), F(3)])
+def test_a_core_falls_whatever_part_of_a_minute_the_log_counts_in(by: F) -> None:
+    """3 CCR 910.15(b) asks for a fall from 120 to 40 F: it counts from there, not from the heating before it."""
+    salty: dict[str, Any] = {"salt_pct": F(4), "nitrite_ppm": F(45)}
+    points = [(0, 40), (60 + by / 3, 160), (90, 120), (500, 80), (1290, 40)]
+    for more, ok in (([], True), ([(600, 81)], None)):
+        cores = sorted([*points, *more])
+        report = judge_cook(log_of(core=cores), product(**salty), [place("us-california")], AskedHeat(gap=F(9999)))
+        (found,) = (p.findings[2] for p in report.phases if p.title == "cooling")
+        assert found.ok is ok, found.words
+
+
+def test_the_loss_asked_of_a_dried_piece_is_told_as_stated() -> None:
+    """A yield of 67.25 % asks for a loss of 32.75 %."""
+    made = product(steps="[dried]", extra="yield: {finished_pct: 67.25}\n")
+    log = log_of(weight=[(0, 1), (100, "0.6666")])
+    report = judge_dry(log, made, [place("gb")], Pieces())
+    (words,) = (f.words for p in report.phases if p.title == "weight loss" for f in p.findings)
+    assert words == "33.34 % lost by the least dried piece, 32.75 % asked"
+
+
+def test_only_what_has_days_in_all_says_so() -> None:
+    """Old 9 CFR 318.10(c)(3), 2015 edition: method 1 counts 25 days in all to 3-1/2 in, method 5 only 65 at 45 F."""
+    made = product(steps="[dried]", lots="pork", batch={"pork": "1"}, additions={"salt": ("salt", "0.04")})
+    log = log_of(chamber=[(0, 45), (70 * 1440, 45)])
+    report = judge_dry(log, made, [place("us")], Pieces(diameter_mm=F(60), piece_mm=F(10), gap=F(999999)))
+    words = [f.words for p in report.phases if p.title == "Trichinella" for f in p.findings]
+    assert any(re.fullmatch(r"method 1.*: 480 h at 45 F, 25 d in all met", said) for said in words), words
+    assert any(re.fullmatch(r"method 5: 1560 h at 45 F met", said) for said in words), words
