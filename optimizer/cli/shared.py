@@ -31,6 +31,10 @@ Figure = Fraction | None
 """An option read as a figure; None where it was not typed."""
 
 
+Share = Callable[[Fraction, Fraction], Fraction] | None
+"""A weight, or a share of a batch, in kilograms of it and of its unit."""
+
+
 def option(metavar: str | None, words: str, *names: str, **more: Any) -> Any:
     """An option with what stands for its value, what it does, and its names where they are not the parameter's."""
     return typer.Option(*names, metavar=metavar, help=words, **more)
@@ -210,15 +214,6 @@ Day = Annotated[
     datetime.date | None,
     option("YYYY-MM-DD", "Day of the batch, for use-by dates and rules. Default: today.", "--date", parser=day),
 ]
-Least = Annotated[
-    Callable[[Fraction, Fraction], Fraction] | None,
-    option("KG|LB|%", "A lot used gives at least so much: 0.5, '1 lb', 1% of the batch; 0: any. Default: the recipe's, "
-           "or about 1% and two divisions of the meat scale where that leaves a batch.", parser=weighed),
-]  # fmt: skip
-Left = Annotated[
-    Callable[[Fraction, Fraction], Fraction] | None,
-    option("KG|LB|%", "An opened lot is left with nothing or at least so much. Default: the same.", parser=weighed),
-]
 Units = Annotated[
     Any,
     option("kg|lb", "What weights are said in. Default: as a file says, or as typed.", "--units", parser=units_of),
@@ -268,8 +263,13 @@ class Sizes:
 class Tidy:
     """What a lot gives and keeps at least."""
 
-    smallest_pull: Least = None
-    smallest_remnant: Left = None
+    smallest_pull: Share = optional(
+        "KG|LB|%", "A lot used gives at least so much: 0.5, '1 lb', 1% of the batch; 0: any. Default: the recipe's, or "
+        "about 1% and two divisions of the meat scale where that leaves a batch.", parser=weighed,
+    )  # fmt: skip
+    smallest_remnant: Share = optional(
+        "KG|LB|%", "An opened lot is left with nothing or at least so much. Default: the same.", parser=weighed
+    )
 
 
 @dataclass(frozen=True)
