@@ -122,18 +122,22 @@ def test_a_short_horizon_does_not_wreck_the_first_week(tmp_path: Path) -> None:
     assert float(pulls[7][0]) == pytest.approx(float(pulls[14][0]), rel=0.002)
 
 
-def test_what_dies_unused_is_named_with_the_way_to_save_it(tmp_path: Path) -> None:
+@pytest.mark.parametrize(("most", "used", "into"), [(20, 2.0, "A"), (0, 0.0, None)])
+def test_what_dies_unused_is_named_with_the_way_to_save_it(
+    most: int, used: float, into: str | None, tmp_path: Path
+) -> None:
+    """A batch that may take no lamb at all is no way to save it."""
     lots = [*two_lots(), RawLot("lamb", "lamb", 20.0, 7.0, 9.0, last=1)]
     batch = RawBatch("A", 10.0, 10.0, 0, 0, (24, 28), None)
     week = RawWeek(3, lots, [batch])
     path = week.write(tmp_path)
     recipe = json.loads((tmp_path / "r0.yaml").read_text())
-    recipe["require"].append({"share": {"species": "lamb", "max_pct": 20}})
+    recipe["require"].append({"share": {"species": "lamb", "max_pct": most}})
     (tmp_path / "r0.yaml").write_text(json.dumps(recipe))
     outcome = plan_week(read_week(path))
     [dying] = outcome.expiring
-    assert dying.lot == "lamb" and dying.save_in == "A"
-    assert float(dying.kg) == pytest.approx(7.0, abs=0.06)  # a fifth of ten kilograms is used
+    assert dying.lot == "lamb" and dying.save_in == into
+    assert float(dying.kg) == pytest.approx(9.0 - used, abs=0.06)  # a fifth of ten kilograms is used, or none
     assert dying.lost == dying.kg * 7
 
 
