@@ -5,7 +5,6 @@ Pounds and ounces: NIST Handbook 44 (2024), appendix C: a pound is 0.45359237 kg
 
 from __future__ import annotations
 
-import json
 import re
 from dataclasses import replace
 from datetime import date
@@ -26,6 +25,7 @@ from constraints.meaning import Role
 from constraints.requirement import Requirement
 from constraints.row import Row
 from constraints.stock import Least, Tidy
+from constraints.treatment import fahrenheit
 from optimizer.answer import blend, measured
 from optimizer.cause import cause
 from optimizer.cli import app
@@ -44,6 +44,7 @@ from optimizer.reading.offers import parse_offers
 from optimizer.reading.recipe import parse_recipe
 from optimizer.remarks import tidiness
 from optimizer.summary import dying_lots
+from optimizer.weighing import weighout
 from optimizer.why.explain import Explanation
 from optimizer.why.ground import Means
 from optimizer.why.limits import LimitPrice, Side
@@ -294,15 +295,13 @@ def test_a_lot_of_no_weight_is_not_in_a_batch() -> None:
         assert verdict.ok is ok and verdict.value == (1 if ok else 2)
 
 
-def test_of_two_lots_alike_the_older_goes_first_as_far_as_whole_divisions_of_it_go(tmp_path: Path) -> None:
-    """Of 5.03 kg 5.00 can be weighed in divisions of 50 g, over three loads; the other lot brings the rest of 20."""
-    lots = "lot,on_hand_kg,fat_pct,cost_per_kg,use_by\nB,5.03,20,3,2026-12-01\nA,30,20,3,2026-12-24\n"
-    recipe = "name: x\nrequire:\n  - fat: {max_pct: 25}\nmixer_kg: 9\nsmallest_pull: 0\nsmallest_remnant: 0\n"
-    words = ("blend", str(tmp_path / "r.yaml"), "--meat-kg", "20", "--json")
-    found = json.loads(run(tmp_path, recipe, lots, *words))
-    kilograms = {lot["lot"]: lot["kg"] for lot in found["lots"]}
-    assert len(found["loads"]) == 3
-    assert kilograms["B"] == 5.0 and kilograms["A"] == pytest.approx(15, abs=0.0251)
+def test_of_lots_alike_the_first_in_use_is_taken_first_as_far_as_whole_divisions_of_it_go() -> None:
+    """Of 5.03 kg 5.00 can be weighed in divisions of 50 g, half of it in each load; the other lot brings the rest."""
+    units = (F("0.05"), F("0.05"))
+    loads = [[F(0), F(10)], [F("1.5"), F("8.45")]]
+    taken = weighout._taken_in_order(loads, (F("5.03"), F(30)), units)
+    assert taken == [[F("2.5"), F("7.5")], [F("2.5"), F("7.45")]]
+    assert weighout._taken_in_order(loads, (F("5.03"), F(9)), units) == loads  # 14 of 19.95 kg: not all has a place
 
 
 @pytest.mark.parametrize(
@@ -352,7 +351,7 @@ def test_only_a_place_has_a_last_word() -> None:
 def test_a_core_falls_whatever_part_of_a_minute_the_log_counts_in(by: F) -> None:
     """3 CCR 910.15(b) asks for a fall from 120 to 40 F: it counts from there, not from the heating before it."""
     salty: dict[str, Any] = {"salt_pct": F(4), "nitrite_ppm": F(45)}
-    points = [(0, 40), (60 + by / 3, 160), (90, 120), (500, 80), (1290, 40)]
+    points = [(0, 40), (30, 90), (60 + by / 3, 160), (90, 120), (500, 80), (1290, 40)]
     for more, ok in (([], True), ([(600, 81)], None)):
         cores = sorted([*points, *more])
         report = judge_cook(log_of(core=cores), product(**salty), [place("us-california")], AskedHeat(gap=F(9999)))
@@ -377,3 +376,15 @@ def test_only_what_has_days_in_all_says_so() -> None:
     words = [f.words for p in report.phases if p.title == "Trichinella" for f in p.findings]
     assert any(re.fullmatch(r"method 1.*: 480 h at 45 F, 25 d in all met", said) for said in words), words
     assert any(re.fullmatch(r"method 5: 1560 h at 45 F met", said) for said in words), words
+
+
+@pytest.mark.parametrize(
+    ("times", "words"), [("10.5", "10.5"), ("999.9", "999.9"), ("2000", "10^3"), ("20000", "10^4")]
+)
+def test_a_kill_is_told_in_tenfold_reductions_and_in_powers_of_ten_where_they_are_many(times: str, words: str) -> None:
+    """A core held at the figure of each published D for so many D (and a little, for the sum is taken low)."""
+    for rule in place("us").opinions:
+        at, end = fahrenheit(rule.at, rule.unit), rule.d * F(times) * F("1.00001")
+        report = judge_cook(log_of(core=[(0, at), (end, at)]), product(), [place("us")], AskedHeat(gap=F(10**9)))
+        found = [f.words for p in report.phases for f in p.findings if f.words.startswith(f"{rule.title}:")]
+        assert any(f"{rule.title}: {words} tenfold reductions" in said for said in found), found
