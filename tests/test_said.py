@@ -21,6 +21,7 @@ from typer.testing import CliRunner
 from constraints.confidence import Confidence
 from constraints.faults import BadInput
 from constraints.formula import Batch
+from constraints.ingredients import Lot
 from constraints.meaning import Role
 from constraints.requirement import Requirement
 from constraints.row import Row
@@ -45,9 +46,10 @@ from optimizer.reading.recipe import parse_recipe
 from optimizer.remarks import tidiness
 from optimizer.summary import dying_lots
 from optimizer.weighing import weighout
+from optimizer.why.curves import price_curve
 from optimizer.why.explain import Explanation
-from optimizer.why.ground import Means
-from optimizer.why.limits import LimitPrice, Side
+from optimizer.why.ground import Means, ground_of
+from optimizer.why.limits import LimitPrice, Side, dearest
 from optimizer.why.page import page as why_page
 from optimizer.why.way import Concession, conceded
 from optimizer.wording import ASK_WHY, WOULD_DO
@@ -128,6 +130,29 @@ def test_an_order_that_gives_way_is_the_middle_of_its_new_band() -> None:
     size = next(r for r in problem.requirements if r.role is Role.SIZE)
     order = conceded(problem, [Concession(size, "both", F(20), F(18))]).order
     assert (order.kilograms, order.within_kg) == (18, F(25, 1000))
+
+
+def test_a_picture_of_a_lots_price_says_how_much_of_it_goes_in_below_and_above_each_kink() -> None:
+    """19.975 kg, the least of 20 within 25 g, of three lots of one fat: all of A while it is the cheapest; from 2.50
+    on 5 kg of E in its place, all there is of it; from 4.00 on Z for the rest. Drawn to twice the price of A, 3.00.
+    """
+    further = ({"lot": "E", "on_hand_kg": 5, "cost_per_kg": 2.5}, {"lot": "Z", "on_hand_kg": 30, "cost_per_kg": 4})
+    problem = kitchen(LEAN, *({"fat_pct": 20, **lot} for lot in further))
+    ground = ground_of(problem)
+    assert ground is not None
+    (lot,) = (lot for lot in problem.formula.lots if isinstance(lot, Lot) and lot.name == "A")
+    curve = price_curve(ground, lot)
+    most, least = F("19.975"), F("14.975")
+    assert [(point.figure, point.cost, point.kink) for point in curve.points] == [
+        (0, 0, ""),
+        (F("2.5"), most * F("2.5"), "19.975 kg below, 14.975 kg above"),
+        (4, 5 * F("2.5") + least * 4, "14.975 kg below, 0.000 kg above"),
+        (6, 5 * F("2.5") + least * 4, ""),
+    ]
+    assert curve.amounts == ((0, F("2.5"), most), (F("2.5"), 4, least), (4, 6, 0))
+    assert (curve.present.figure, curve.present.cost) == (3, 5 * F("2.5") + least * 3)
+    unit = dearest(ground_of(kitchen(LEAN, FAT)) or ground)
+    assert unit is not None and (unit[0].what, unit[1], unit[2]) == ("fat", 1, most / 10)  # a point: a tenth of it B
 
 
 # Why there is no batch, and what could not go in.
