@@ -76,6 +76,7 @@ def flat(answer: Answer) -> str:
         ("kg_per_m: 0.5", "kg_per_m: 520", "520 kg of batch in a metre of casing"),
         ("kg_per_m: 0.5", "kg_per_m: 520", "one link of 78000 g is more than the whole batch"),
         ("link_cm: 15", "link_cm: 1.5", "a link of 1.5 cm weighs only 7.5 g"),
+        ("link_cm: 15", "link_cm: 1.5511", "a link of 1.5511 cm weighs only 7.76 g"),
     ],
 )
 def test_a_figure_that_no_sausage_has_is_warned_of(right: str, wrong: str, words: str) -> None:
