@@ -44,7 +44,7 @@ _KEPT_COLUMNS = 16
 """Columns the first search looks at: those of the optimum and those that would cost least more."""
 _FEW_NODES, _NODES = 300, 2_000
 """Nodes after which the searches over some columns, and the one over all, end; most need fewer than a hundred."""
-_NEAR_ENOUGH, _SEARCHED = Fraction(1, 500), Fraction(1, 100_000)
+_NEAR_ENOUGH, _SEARCHED = Fraction(1, 1_000), Fraction(1, 100_000)
 """A weigh-out within this share of the unrounded optimum's cost is taken without a search; what is left open by one."""
 
 _DIVISIONS = 3
@@ -141,7 +141,7 @@ def _weigh_once(
             for _, weighed, broken in _exchanged(plan, nearest, Lines.of(plan.limits, loads)):
                 tried += [weighed] if broken else []
                 best = _cheaper(plan, best, weighed, broken)
-        if best is None or (loads == 1 and not _near(plan, best, optimum.cost)):
+        if best is None or not _near(plan, best, optimum.cost):
             best, settled = _searched(plan, best, layout, optimum, tried)
             certain = certain and settled
         if best is not None:
@@ -238,7 +238,8 @@ def _searched(
     kept, used = sorted(ranked[:_KEPT_COLUMNS]), [j for j in range(size) if optimum.values[j]]
     together = [plan.together(used, room) for room in _SHARING] if plan.loads > 1 else []
     few = [(posed, kept, _FEW_NODES, False) for posed in (*together, *([plan] if size > _KEPT_COLUMNS else []))]
-    for posed, columns, nodes, whole in (*few, *((plan, range(size), _NODES, whole) for whole in (False, True))):
+    every = [(plan, range(size), _NODES, whole) for whole in ((False, True) if known is None else (False,))]
+    for posed, columns, nodes, whole in few if few and known is not None else [*few, *every]:
         with clock.doing("looking for whole divisions of the scales"):
             found = in_divisions(posed, columns, nodes, _SEARCHED, whole_doses=whole)
         if found.certain and posed is plan:
