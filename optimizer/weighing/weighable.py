@@ -60,6 +60,8 @@ class Plan:
     cuts: tuple[Row, ...] = ()
     given: tuple[Limit, ...] | None = None
     """The limits where they are others than the problem's."""
+    shared: tuple[int, Fraction] = 1, _ZERO
+    """Over how many loads it is yet to be shared, and the part of a division of a column that is left for that."""
 
     @cached_property
     def choices(self) -> list[Row]:
@@ -103,10 +105,11 @@ class Plan:
         """Money that one count of a column costs, with the additions it carries."""
         return value_per_kg(self.problem.formula, self.problem.formula.columns[j]) * self.unit(j)
 
-    def together(self, used: Sequence[int], room: Fraction) -> Plan:
+    def together(self, room: Fraction, used: Sequence[int] = ()) -> Plan:
         """The loads as one, of which nearly any sharing in divisions keeps every limit.
 
-        ``room`` is the part of one division of each of the ``used`` columns that every load is left free of a limit.
+        ``room`` is the part of one division of each unevenly shared column that every load is left free of a limit;
+        where columns are said to be ``used``, of each of these and no others, which is sooner searched.
         """
         dosed = self.problem.formula.dosed
         none, found = (_ZERO,) * len(dosed), []
@@ -117,8 +120,10 @@ class Plan:
                 free += [room * (self.loads - 1) * abs(limit.exact[j]) * self.unit(j) for j in used]
             lo, hi = (None if n is None else n * times for n in (limit.lo, limit.hi))
             lo, hi = None if lo is None else lo + sum(free), None if hi is None else hi - sum(free)
-            found.append(replace(limit, columns=limit.exact, added=none, lo=lo, hi=hi, whole=True))
-        return replace(self, loads=1, given=tuple(found))
+            found.append(replace(limit, columns=limit.exact, added=none, lo=lo, hi=hi))
+        return replace(
+            self, loads=1, given=tuple(found), shared=(self.loads, _ZERO if used else room * (self.loads - 1))
+        )
 
 
 def binding(problem: Problem) -> list[Requirement]:

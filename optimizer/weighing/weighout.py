@@ -235,13 +235,18 @@ def _searched(
     size = len(plan.problem.formula.columns)
     rest = reduced_costs(layout.program, optimum.prices)[:size]
     ranked = sorted(range(size), key=lambda j: (not optimum.values[j], abs(rest[j]), j))
-    kept, used = sorted(ranked[:_KEPT_COLUMNS]), [j for j in range(size) if optimum.values[j]]
-    together = [plan.together(used, room) for room in _SHARING] if plan.loads > 1 else []
-    few = [(posed, kept, _FEW_NODES, False) for posed in (*together, *([plan] if size > _KEPT_COLUMNS else []))]
-    every = [(plan, range(size), _NODES, whole) for whole in ((False, True) if known is None else (False,))]
-    for posed, columns, nodes, whole in few if few and known is not None else [*few, *every]:
+    kept = sorted(ranked[:_KEPT_COLUMNS])
+    used = [j for j in kept if optimum.values[j]] if known is None else []
+    together = [plan.together(room, used) for room in _SHARING] if plan.loads > 1 else []
+    tries = [(posed, kept, _FEW_NODES, False) for posed in (*together, *([plan] if size > _KEPT_COLUMNS else []))]
+    if known is not None:
+        tries = tries[: len(together) or 1]
+    if known is None or not tries:
+        tries += [(plan, list(range(size)), _NODES, whole) for whole in (False, True)]
+    for posed, columns, nodes, whole in tries:
         with clock.doing("looking for whole divisions of the scales"):
-            found = in_divisions(posed, columns, nodes, _SEARCHED, whole_doses=whole)
+            gap = _SEARCHED if posed is plan else _NEAR_ENOUGH
+            found = in_divisions(posed, columns, nodes, gap, whole_doses=whole)
         if found.certain and posed is plan:
             return known, True
         if found.loads:
