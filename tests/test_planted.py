@@ -27,6 +27,7 @@ from optimizer.plan.model.world import assemble_week
 from optimizer.plan.report.outcome import Expiring, Outcome
 from optimizer.plan.report.plan_page import plan_page
 from optimizer.plan.run import plan_week
+from optimizer.plan.settle import repair
 from optimizer.plan.settle.books import Books
 from optimizer.plan.settle.find import Plan
 from optimizer.problem import assemble
@@ -309,3 +310,19 @@ def test_what_it_costs_to_save_an_expiring_lot_is_said_or_that_it_costs_nothing(
     assert of["P"].endswith(f"in second on Tue 1 Dec: costs {price} a {unit} more"), of["P"]
     assert all("Tue 1 Dec: no dearer, but" in of[name] for name in "QRS"), of
     assert "no batch may take it" in of["T"]
+
+
+@pytest.mark.parametrize(
+    ("split", "left", "made", "done"),
+    [
+        (True, "0", True, True), (True, "-0.5", True, True), (True, "0.05", True, False), (True, "0", False, False),
+        (False, "5", True, True), (False, "5", False, False),
+    ],
+)  # fmt: skip
+def test_a_batch_in_parts_is_done_once_its_least_size_is_made_and_any_other_once_it_is(
+    split: bool, left: str, made: bool, done: bool
+) -> None:
+    """``left`` are kilograms of the least size still to be made after the parts that were."""
+    job: Any = SimpleNamespace(name="A", lo=F(left), entry=SimpleNamespace(may_split=split))
+    parts: Any = [SimpleNamespace(batch="A" if made else "B")]
+    assert repair._is_done(job, parts) is done
