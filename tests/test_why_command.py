@@ -44,6 +44,14 @@ def test_page_is_80_columns_and_names_its_figures() -> None:
         assert words in " ".join(found.stdout.split())
 
 
+def test_a_lot_dropped_from_its_own_batch_is_used_by_all_of_that_just_below_its_price() -> None:
+    """Where batches tie at the price of a lot with a smallest pull, it is not the pull that is used just below it."""
+    words = "examples/smoked.yaml --lots examples/smoked-lots.csv --meat-kg 90 --date 2026-11-25".split()
+    used = [lot for lot in document("why", *words)["lots"] if lot["used_kg"]]
+    ends = [lot for lot in used if lot["same_blend_to_per_kg"] == lot["used_up_to_per_kg"]]
+    assert len(ends) >= 3 and all(lot["kg_then"] == pytest.approx(lot["used_kg"]) for lot in ends)
+
+
 def test_a_cure_beyond_the_law_is_not_to_be_made(tmp_path: Path) -> None:
     """6.4 g of 6.25 % cure a kilogram of meat is 400 ppm of nitrite: 9 CFR 424.21(c) allows 156."""
     text = (ROOT / "examples/smoked.yaml").read_text(encoding="utf-8")

@@ -30,6 +30,8 @@ _ZERO, _ONE = Fraction(0), Fraction(1)
 _MOST = 60
 _BELOW = Fraction(1, 1000)
 """Step below the price at which a lot enters, as a share of it, at which that is confirmed and its kilograms told."""
+_JUST_BELOW = Fraction(1, 10**6)
+"""The same where prices are exact, as a share of the dearest: of batches that tie at a price the one used below it."""
 _SLACK = Fraction(5, 10**8)
 """Share of the cost that is not told from nothing: fifty times the gap at which a solve ends."""
 
@@ -154,7 +156,14 @@ def worth(market: Market, bare: Line | None, guess: Fraction, line: Line | None 
     if line is None or not line.amount:
         return Worth(None, _ZERO)
     price, line = _turn(market, bare, line, least)
-    return Worth(price, line.amount) if price >= market.floor else Worth(None, _ZERO)
+    if price < market.floor:
+        return Worth(None, _ZERO)
+    below = price - _JUST_BELOW * market.dear
+    more = None if market.free.cones or below < market.floor else market.best(below, least)  # where batches tie
+    if more is not None and more.amount > line.amount:
+        market.quoted.append(more)
+        line = more
+    return Worth(price, line.amount)
 
 
 def same_blend(market: Market, line: Line) -> tuple[Fraction | None, Fraction | None]:
