@@ -46,10 +46,17 @@ def test_page_is_80_columns_and_names_its_figures() -> None:
 
 def test_a_lot_dropped_from_its_own_batch_is_used_by_all_of_that_just_below_its_price() -> None:
     """Where batches tie at the price of a lot with a smallest pull, it is not the pull that is used just below it."""
-    words = "examples/smoked.yaml --lots examples/smoked-lots.csv --meat-kg 90 --date 2026-11-25".split()
+    words = ["examples/smoked.yaml", "--lots", "examples/smoked-lots.csv", "--meat-kg", "90", "--date", "2026-11-25"]
     used = [lot for lot in document("why", *words)["lots"] if lot["used_kg"]]
     ends = [lot for lot in used if lot["same_blend_to_per_kg"] == lot["used_up_to_per_kg"]]
     assert len(ends) >= 3 and all(lot["kg_then"] == pytest.approx(lot["used_kg"]) for lot in ends)
+
+
+def test_a_lot_that_saves_nothing_even_for_nothing_is_never_bought() -> None:
+    """With what dies before the next chance to use it as good as free, a lot that costs nothing only ties."""
+    lots = document(*FRESH, "--meat-kg", "25", "--next-chance", "2026-11-30")["lots"]
+    never = {lot["lot"] for lot in lots if not lot["used_kg"] and lot["used_up_to_per_kg"] is None}
+    assert never >= {"B-09", "L-21", "S-15"}
 
 
 def test_a_cure_beyond_the_law_is_not_to_be_made(tmp_path: Path) -> None:

@@ -156,7 +156,7 @@ def worth(market: Market, bare: Line | None, guess: Fraction, line: Line | None 
     if line is None or not line.amount:
         return Worth(None, _ZERO)
     price, line = _turn(market, bare, line, least)
-    if price < market.floor:
+    if price <= market.floor:
         return Worth(None, _ZERO)
     below = price - _JUST_BELOW * market.dear
     more = None if market.free.cones or below < market.floor else market.best(below, least)  # where batches tie
