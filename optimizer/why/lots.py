@@ -158,8 +158,8 @@ def worth(market: Market, bare: Line | None, guess: Fraction, line: Line | None 
     price, line = _turn(market, bare, line, least)
     if price <= market.floor:
         return Worth(None, _ZERO)
-    below = price - _JUST_BELOW * market.dear
-    more = None if market.free.cones or below < market.floor else market.best(below, least)  # where batches tie
+    cheaper = price - _JUST_BELOW * market.dear
+    more = None if market.free.cones or cheaper < market.floor else market.best(cheaper, least)  # where batches tie
     if more is not None and more.amount > line.amount:
         market.quoted.append(more)
         line = more
