@@ -141,9 +141,11 @@ def _weigh_once(
             for _, weighed, broken in _exchanged(plan, nearest, Lines.of(plan.limits, loads)):
                 tried += [weighed] if broken else []
                 best = _cheaper(plan, best, weighed, broken)
-        if best is None or not _near(plan, best, optimum.cost):
+        if best is None or (loads == 1 and not _near(plan, best, optimum.cost)):
             best, settled = _searched(plan, best, layout, optimum, tried)
             certain = certain and settled
+        if best is not None and loads > 1 and not _near(plan, best, optimum.cost):
+            best, _ = _searched(plan, best, layout, optimum, tried)
         if best is not None:
             return replace(_sooner(plan, best), solved_again=bool(blamed))
     raise ScalePrevents(blamed, certain=certain)
