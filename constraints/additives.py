@@ -20,7 +20,7 @@ from constraints.limits import AdditiveNames, Base, Either, Limit, Limited, Reck
 from constraints.meaning import Regulates
 from constraints.numbers import PERCENT, PPM
 from constraints.quantities import Basis, Weight
-from constraints.requirement import Measured, Origin, Requirement, Verdict
+from constraints.requirement import Measured, Measurement, Origin, Requirement
 from constraints.substances import CHEESE, FORMULAS, SUBSTANCES, SURFACE, Substances, conversion_of, share_of, spread
 
 
@@ -229,7 +229,7 @@ class Unlisted(Limit):
         left = self.watched - listed
         return replace(self, watched=left, over=_all_of(left), regulates=Regulates.ingoing(left))
 
-    def figure(self, batch: Batch) -> Verdict:
+    def figure(self, batch: Batch) -> Measurement:
         """All of it in this batch, by name."""
         found = [name for name in sorted(self.watched) if any(share_of(name, item) for item in every(batch.kilograms))]
         return replace(super().figure(batch), why=", ".join(name.replace("_", " ") for name in found))
@@ -264,13 +264,13 @@ class OnSurface(Measured):
 
     substances: frozenset[str]
 
-    def figure(self, batch: Batch) -> Verdict:
+    def figure(self, batch: Batch) -> Measurement:
         """The largest strength among the additions that are for casing or surface; zero where there is none."""
         treated = (
             i.properties.get(SURFACE, Fraction(0)) for i in every(batch.kilograms) if i.substance in self.substances
         )
         value = max(treated, default=Fraction(0))
-        return Verdict(self, value, self.within(value))
+        return Measurement(self, value, self.within(value))
 
 
 class Surface(Strict):

@@ -12,7 +12,7 @@ from constraints.ingredients import FAT
 from constraints.limits import Band
 from constraints.numbers import KG_PER_LB, PERCENT
 from constraints.quantities import Amount, Basis, Sum, Tagged, Weight
-from constraints.requirement import Origin, Ratio, Requirement, Verdict
+from constraints.requirement import Measurement, Origin, Ratio, Requirement
 from constraints.stock import Kilograms, nobody
 
 BARE_TARGET_PCT = Fraction("0.05")
@@ -123,11 +123,11 @@ class TagRatio(Ratio):
     With none of either group there is nothing to keep in a ratio: it holds, as its rows do.
     """
 
-    def figure(self, batch: Batch) -> Verdict:
+    def figure(self, batch: Batch) -> Measurement:
         """The ratio on this batch; value None where there is nothing to divide by."""
         if batch.amount(self.over) or batch.amount(self.under):
             return super().figure(batch)
-        return Verdict(self, None, True, "none of either is in the batch")
+        return Measurement(self, None, True, "none of either is in the batch")
 
     def complaints(self, formula: Formula) -> tuple[str, ...]:
         """Tags that no lot carries."""

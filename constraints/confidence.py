@@ -142,14 +142,14 @@ def method_named(name: str, own: Iterable[FatMethod] = ()) -> FatMethod:
 
 
 @dataclass(frozen=True)
-class Finding:
+class FatError:
     """The standard deviation of one lot's fat, percentage points, and the method's name (empty: stated by itself)."""
 
     sd: Fraction
     method: str = ""
 
 
-def finding(lot: Lot, usual: str = "", own: Iterable[FatMethod] = ()) -> Finding | None:
+def finding(lot: Lot, usual: str = "", own: Iterable[FatMethod] = ()) -> FatError | None:
     """What is known of the error of a lot's fat; None where neither a figure nor a method is stated.
 
     A figure of the lot's own stands before its method's; ``usual`` is the method of lots that state neither. Raises
@@ -160,12 +160,12 @@ def finding(lot: Lot, usual: str = "", own: Iterable[FatMethod] = ()) -> Finding
     name = lot.fat_method or ("" if lot.fat_sd is not None else usual)
     method = method_named(name, own) if name else None
     if lot.fat_sd is not None:
-        return Finding(lot.fat_sd, name)
+        return FatError(lot.fat_sd, name)
     if method is None:
         return None
     if FAT not in lot.properties:
         raise MissingProperty(lot, FAT)
-    return Finding(method.sd(lot.properties[FAT]), name)
+    return FatError(method.sd(lot.properties[FAT]), name)
 
 
 def best_bench(fat: Fraction) -> FatMethod:
@@ -205,7 +205,7 @@ class Confidence:
     shared: bool = False
     usual: str = ""
     own: tuple[FatMethod, ...] = ()
-    better: tuple[tuple[str, Finding], ...] = ()
+    better: tuple[tuple[str, FatError], ...] = ()
 
     def __post_init__(self) -> None:
         quantile_up(self.probability)
@@ -222,7 +222,7 @@ class Confidence:
         """E.g. ``95 % confidence``."""
         return f"{trimmed(PERCENT * self.probability)} % confidence"
 
-    def finding(self, lot: Lot) -> Finding:
+    def finding(self, lot: Lot) -> FatError:
         """The error of a lot's fat. Raises MissingProperty where the lot states neither figure nor method."""
         found = dict(self.better).get(lot.name) or finding(lot, self.usual, self.own)
         if found is None:
@@ -233,7 +233,7 @@ class Confidence:
         """The same once a lot was measured by another method (None: the most precise published bench method)."""
         fat = lot.properties[FAT]
         chosen = method or best_bench(fat)
-        return replace(self, better=(*self.better, (lot.name, Finding(chosen.sd(fat), chosen.name))))
+        return replace(self, better=(*self.better, (lot.name, FatError(chosen.sd(fat), chosen.name))))
 
 
 class ConfidenceEntry(Ruled):

@@ -19,7 +19,7 @@ from constraints.limits import Band
 from constraints.meaning import Regulates, Salt
 from constraints.numbers import shown
 from constraints.quantities import Basis, Process, Quantity, Weight
-from constraints.requirement import Origin, Ratio, Requirement, Verdict
+from constraints.requirement import Measurement, Origin, Ratio, Requirement
 from constraints.row import Row
 from constraints.substances import Form, factor
 
@@ -98,7 +98,7 @@ class Ingoing(Ratio):
             return own
         return own + self.alone().rows(formula)
 
-    def figure(self, batch: Batch) -> Verdict:
+    def figure(self, batch: Batch) -> Measurement:
         """The larger of the two figures where there is rework; a smallest figure is over all green meat.
 
         Both figures are said, so that a largest and a smallest figure for one batch can be told apart.
@@ -114,7 +114,7 @@ class Ingoing(Ratio):
             return replace(found, why=f"{both}; all of it counts")
         if fresh.value <= found.value:
             return replace(found, why=f"{both}; the larger counts")
-        return Verdict(self, fresh.value, found.ok and fresh.ok, f"{both}; the larger counts")
+        return Measurement(self, fresh.value, found.ok and fresh.ok, f"{both}; the larger counts")
 
     def fixed(self, formula: Formula) -> Fraction | None:
         """The figure where no lot is rework and every column has the same one."""

@@ -14,7 +14,7 @@ from constraints.ingredients import FAT, MOISTURE, PROTEIN, SALT, Ingredient, Ki
 from constraints.limits import Base, Limit, Reckoned, SpeciesNames, Worst, of_parts, without
 from constraints.numbers import G_PER_KG, ONE, PERCENT, ZERO, shown, trimmed
 from constraints.quantities import GROUPS, Amount, Basis, OfLots, Process, Quantity, Sum, Weight, members, speaks_of
-from constraints.requirement import Measured, Origin, Requirement, Verdict
+from constraints.requirement import Measured, Measurement, Origin, Requirement
 
 MEAT = Weight(Basis.MEAT)
 MEAT_FAT = Amount(FAT, Basis.MEAT)
@@ -44,7 +44,7 @@ class WaterByAnalysis(Limit):
     protein: Quantity
     times: Fraction
 
-    def figure(self, batch: Batch) -> Verdict:
+    def figure(self, batch: Batch) -> Measurement:
         """The figure on this batch, zero where it would be negative, and how it comes about."""
         verdict = super().figure(batch)
         if verdict.value is None:
@@ -256,7 +256,7 @@ class Brine(Limit):
 
     or_water_activity: Fraction | None
 
-    def figure(self, batch: Batch) -> Verdict:
+    def figure(self, batch: Batch) -> Measurement:
         """The figure, and whether it or the water activity found keeps the limit."""
         verdict, found = super().figure(batch), batch.laboratory.get("water_activity")
         dry = self.or_water_activity is not None and found is not None and found <= self.or_water_activity

@@ -14,7 +14,7 @@ from constraints.formula import Batch
 from constraints.meaning import Regulates
 from constraints.numbers import PERCENT
 from constraints.quantities import Basis
-from constraints.requirement import Measured, Origin, Requirement, Verdict
+from constraints.requirement import Measured, Measurement, Origin, Requirement
 from constraints.substances import Form, conversion
 
 IONS = {"nitrite": "NO2", "nitrate": "NO3"}
@@ -125,12 +125,12 @@ class Analysed(Measured):
     form: Form
     open: bool = False
 
-    def figure(self, batch: Batch) -> Verdict:
+    def figure(self, batch: Batch) -> Measurement:
         """The figure that the laboratory found, and no verdict where it found none."""
         value = self.measured.found(self.form, batch.laboratory)
         if value is None:
-            return Verdict(self, None, None, "needs a laboratory")
-        return Verdict(self, value, self.within(value))
+            return Measurement(self, None, None, "needs a laboratory")
+        return Measurement(self, value, self.within(value))
 
     def within(self, value: Fraction) -> bool:
         """True between the limits."""

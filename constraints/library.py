@@ -20,7 +20,7 @@ from importlib.resources import files
 from itertools import combinations, product
 
 from constraints.cure import NITRATE_SALTS, NITRITE_SALTS, IngoingEntry
-from constraints.document import LATER, Document, packaged, parse, read_text, validate
+from constraints.document import LATER, Parsed, packaged, parse, read_text, validate
 from constraints.faults import BadInput, Fault, meant, nearest
 from constraints.ingredients import NITRITE, Ingredient, Kind, Lot
 from constraints.kinds import KINDS
@@ -95,7 +95,7 @@ def _shipped_pack(name: str) -> Pack:
     return pack_in(packaged(f"packs/{name}.yaml"), LATER)
 
 
-def pack_in(document: Document, context: object = None) -> Pack:
+def pack_in(document: Parsed, context: object = None) -> Pack:
     """The pack in a document; with the context LATER its limits are read only when they are asked for.
 
     Raises BadInput with every fault: unknown kinds, keys and classes, rows without a source, blanks, repeated ids,
@@ -120,7 +120,7 @@ def pack_in(document: Document, context: object = None) -> Pack:
     return whole
 
 
-def _base_of(pack: Pack, document: Document) -> Pack | None:
+def _base_of(pack: Pack, document: Parsed) -> Pack | None:
     """The pack that ``same_as`` names, which stands on its own feet."""
     if pack.same_as is None:
         return None
@@ -155,7 +155,7 @@ def _taken_over(row: PackRow, pack: Pack, base: Pack) -> PackRow:
     return row.model_copy(update=update)
 
 
-def _repeated(key: str, ids: list[str], others: Collection[str], document: Document) -> Iterator[Fault]:
+def _repeated(key: str, ids: list[str], others: Collection[str], document: Parsed) -> Iterator[Fault]:
     seen = set(others)
     for i, name in enumerate(ids):
         if name in seen:
@@ -163,7 +163,7 @@ def _repeated(key: str, ids: list[str], others: Collection[str], document: Docum
         seen.add(name)
 
 
-def _unknown_classes(pack: Pack, known: list[str], document: Document) -> Iterator[Fault]:
+def _unknown_classes(pack: Pack, known: list[str], document: Parsed) -> Iterator[Fault]:
     places = [(("rows", i, "classes"), row.classes) for i, row in enumerate(pack.rows)]
     places += [(("rows", i, "not_classes"), row.not_classes) for i, row in enumerate(pack.rows)]
     places += [(("classes", i, "also"), entry.also) for i, entry in enumerate(pack.classes)]

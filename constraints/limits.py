@@ -20,7 +20,7 @@ from constraints.formula import Batch, Formula
 from constraints.ingredients import FAT, Ingredient, Kind
 from constraints.numbers import PERCENT, PPM, ZERO, trimmed
 from constraints.quantities import GROUPS, Amount, Basis, Process, Quantity, Sum, Weight, in_one_kg
-from constraints.requirement import Measured, Origin, Ratio, Requirement, Verdict
+from constraints.requirement import Measured, Measurement, Origin, Ratio, Requirement
 from constraints.row import Row
 from constraints.substances import FORMULAS, SUBSTANCES
 
@@ -181,13 +181,13 @@ class Limit(Ratio):
     more (a smallest).
     """
 
-    def figure(self, batch: Batch) -> Verdict:
+    def figure(self, batch: Batch) -> Measurement:
         """The ratio on this batch; value None where there is nothing to divide by."""
         over, under = self.scale * batch.amount(self.over), batch.amount(self.under)
         if under:
-            return Verdict(self, over / under, self.within(over / under))
+            return Measurement(self, over / under, self.within(over / under))
         holds = (self.hi is None or over <= 0) and (self.lo is None or over >= 0)
-        return Verdict(self, None, holds)
+        return Measurement(self, None, holds)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -218,11 +218,11 @@ class Worst(OfParts):
         """The rows of every part."""
         return tuple(row for part in self._held() for row in part.rows(formula))
 
-    def figure(self, batch: Batch) -> Verdict:
+    def figure(self, batch: Batch) -> Measurement:
         """The largest of the parts."""
         found = [part.measure(batch) for part in self._held()]
         figures = [verdict.value for verdict in found if verdict.value is not None]
-        return Verdict(self, max(figures, default=None), all(verdict.ok for verdict in found))
+        return Measurement(self, max(figures, default=None), all(verdict.ok for verdict in found))
 
     def fixed(self, formula: Formula) -> Fraction | None:
         """The largest part, where no part depends on the lots."""
@@ -241,11 +241,11 @@ class Either(Measured, OfParts):
     What it allows is no half-space, so it has no rows.
     """
 
-    def figure(self, batch: Batch) -> Verdict:
+    def figure(self, batch: Batch) -> Measurement:
         """The part that is kept with most room, or broken by least."""
         found = [part.measure(batch) for part in self.parts]
         best = min(found, key=lambda verdict: (verdict.value or ZERO) / (verdict.requirement.hi or 1))
-        return Verdict(self, best.value, best.ok, f"of the {best.requirement.basis}" if best.value else "")
+        return Measurement(self, best.value, best.ok, f"of the {best.requirement.basis}" if best.value else "")
 
     def limits(self) -> str:
         """The limits of all parts in words."""

@@ -26,7 +26,7 @@ from constraints.ingredients import PROTEIN, Ingredient, Kind, every
 from constraints.limits import Reckoned, SpeciesNames
 from constraints.numbers import ONE, PERCENT, ZERO
 from constraints.quantities import Amount, Basis, OfLots, Quantity, Sum, members
-from constraints.requirement import Origin, Requirement, Verdict
+from constraints.requirement import Measurement, Origin, Requirement
 from constraints.row import Row
 
 COLLAGEN = "collagen_pct"
@@ -99,7 +99,7 @@ class MeatContent(Requirement):
         """True where some lot does not state its collagen."""
         return any(self._silent(deduction, formula.lots) for deduction in self.deductions)
 
-    def figure(self, batch: Batch) -> Verdict:
+    def figure(self, batch: Batch) -> Measurement:
         """Meat content of this batch; no pass where collagen is not known."""
         lots = [item for item in batch.kilograms if item.kind is Kind.LOT]
         content, silent = ZERO, []
@@ -110,12 +110,12 @@ class MeatContent(Requirement):
             silent += missing
         under = batch.amount(self.under)
         if not under:
-            return Verdict(self, None, False)
+            return Measurement(self, None, False)
         value = PERCENT * content / under
         if not silent:
-            return Verdict(self, value, self.within(value))
+            return Measurement(self, value, self.within(value))
         why = f"excess fat only: {_lacking(silent)}; the figure is the most it can be"
-        return Verdict(self, value, None if self.within(value) else False, why)
+        return Measurement(self, value, None if self.within(value) else False, why)
 
     def _of(self, deduction: Deduction, part: Quantity) -> Quantity:
         return OfLots(part, deduction.species, not_words=self.not_counted)

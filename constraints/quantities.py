@@ -27,7 +27,7 @@ from constraints.ingredients import FAT, MOISTURE, PROTEIN, SALT, Ingredient, Ki
 from constraints.numbers import ONE, PERCENT, ZERO
 
 
-class Component(StrEnum):
+class FromFat(StrEnum):
     """What can be estimated."""
 
     MOISTURE = "moisture"
@@ -46,7 +46,7 @@ class Off(StrEnum):
     BESIDE = "beside"
 
 
-class Line(Strict):
+class FatLine(Strict):
     """A component as a line over fat, all in % by weight."""
 
     at_no_fat: Percent
@@ -66,8 +66,8 @@ class Species(Strict):
     """Leanest of them."""
     most_fat_pct: Percent
     """Fattest of them."""
-    moisture: Line
-    protein: Line
+    moisture: FatLine
+    protein: FatLine
     protein_per_moisture: Number
     """Points of protein off its line for each point of moisture off its own."""
     protein_sd_beside: NotNegative

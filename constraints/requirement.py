@@ -22,7 +22,7 @@ from constraints.row import Cone, Row
 from constraints.vector import Vector
 
 
-class Status(StrEnum):
+class Provenance(StrEnum):
     """How a figure was read. Only the first three were read in a text that carries the law's own words."""
 
     PRIMARY = "primary text"
@@ -45,7 +45,7 @@ class Origin:
 
     rule: str
     source: str
-    status: Status = Status.YOURS
+    status: Provenance = Provenance.YOURS
     blocks: bool = True
     legal: bool = False
     protects_health: bool = False
@@ -55,7 +55,7 @@ class Origin:
 
 
 @dataclass(frozen=True)
-class Verdict:
+class Measurement:
     """A requirement measured on a batch. ``ok`` None means that arithmetic cannot decide, and is never a pass.
 
     ``why`` says what is missing for a verdict, or what the figure leaves out; empty where nothing is to be said.
@@ -119,14 +119,14 @@ class Requirement:
         """Rows over the use of each column, one for used and zero for not; none for most requirements."""
         return ()
 
-    def measure(self, batch: Batch) -> Verdict:
+    def measure(self, batch: Batch) -> Measurement:
         """Itself computed on a finished batch, exactly, with no solver, and with the room for error asked for."""
         found, weights = self.figure(batch), tuple(batch.kilograms.values())
         if self.confidence is None or found.ok is False or all(c.holds(weights) for c in self._cones_of(batch)):
             return found
         return replace(found, ok=False, why=f"met on paper, but not with {self.confidence.words}")
 
-    def figure(self, batch: Batch) -> Verdict:
+    def figure(self, batch: Batch) -> Measurement:
         """Itself on a finished batch, without room for error."""
         raise NotImplementedError
 
@@ -237,13 +237,13 @@ class Ratio(Requirement):
             rows.append(Row(f"{self.what} at least", over.plus(under, -self.lo), lo=Fraction(0)))
         return tuple(rows)
 
-    def figure(self, batch: Batch) -> Verdict:
+    def figure(self, batch: Batch) -> Measurement:
         """The ratio on this batch; value None where there is nothing to divide by."""
         over, under = self.scale * batch.amount(self.over), batch.amount(self.under)
         if under == 0:
-            return Verdict(self, None, over > 0 and self.hi is None)
+            return Measurement(self, None, over > 0 and self.hi is None)
         value = over / under
-        return Verdict(self, value, self.within(value))
+        return Measurement(self, value, self.within(value))
 
     def fixed(self, formula: Formula) -> Fraction | None:
         """The ratio where every column, with what it carries, has the same one."""

@@ -20,7 +20,7 @@ from constraints.faults import BadInput, Fault, meant
 from constraints.kinds import OneRequirement
 from constraints.limits import SubstanceNames, among
 from constraints.meaning import BY_ION, Role
-from constraints.requirement import Origin, Requirement, Status
+from constraints.requirement import Origin, Provenance, Requirement
 from constraints.substances import FORMULAS, SUBSTANCES, spread
 
 USED = ("salt", "cure", "water", "liquid", "inclusion", "spice", "casing", *(f"potassium_{ion}" for ion in BY_ION))
@@ -114,7 +114,9 @@ class NotCovered(Strict):
         return bool(self.classes or self.when.model_fields_set)
 
 
-READ_IN_LAW = frozenset({Status.PRIMARY, Status.QUOTED, Status.STATE_COPY, Status.COMPUTED, Status.YOURS})
+READ_IN_LAW = frozenset(
+    {Provenance.PRIMARY, Provenance.QUOTED, Provenance.STATE_COPY, Provenance.COMPUTED, Provenance.YOURS}
+)
 """Statuses whose figure blocks by itself; any other only warns unless it protects health."""
 
 
@@ -166,7 +168,7 @@ class PackRow(Ruled):
     """Whether it warns whatever its status: a figure above which the maker looks into it, or one reading of two."""
     source: Name
     """Document and section."""
-    status: Status
+    status: Provenance
     """How the figure was read."""
     valid_from: Day | None = None
     """First day in force."""

@@ -17,7 +17,7 @@ from constraints.ingredients import Ingredient, Lot, every
 from constraints.meaning import Role
 from constraints.numbers import ONE, ZERO
 from constraints.quantities import Basis, Quantity, Tagged, Weight, in_one_kg
-from constraints.requirement import Hold, Origin, Requirement, Verdict
+from constraints.requirement import Hold, Measurement, Origin, Requirement
 from constraints.row import Row
 from constraints.vector import Vector
 
@@ -45,10 +45,10 @@ class Kilograms(Requirement):
         """Kilograms per kilogram of each column, over one."""
         return formula.totals(self.over), None
 
-    def figure(self, batch: Batch) -> Verdict:
+    def figure(self, batch: Batch) -> Measurement:
         """Kilograms in the batch."""
         value = batch.amount(self.over)
-        return Verdict(self, value, self.within(value))
+        return Measurement(self, value, self.within(value))
 
     def complaints(self, formula: Formula) -> tuple[str, ...]:
         """A tag that no lot carries."""
@@ -103,7 +103,7 @@ class Stock(Requirement):
             used_up=tuple(lot for lot in lots if lot.use_up),
         )  # fmt: skip
 
-    def figure(self, batch: Batch) -> Verdict:
+    def figure(self, batch: Batch) -> Measurement:
         """The largest share taken of any lot, and whether every lot's own limits hold."""
         largest = Fraction(0)
         sound = all(batch.kilograms.get(lot) == lot.usable_kg for lot in self.used_up)
@@ -111,7 +111,7 @@ class Stock(Requirement):
             if isinstance(item, Lot) and kilograms:
                 largest = max(largest, 100 * kilograms / item.usable_kg)
                 sound = sound and allowed(item, kilograms)
-        return Verdict(self, largest, sound and self.within(largest))
+        return Measurement(self, largest, sound and self.within(largest))
 
 
 @dataclass(frozen=True)
@@ -200,12 +200,12 @@ class Opened(Requirement):
         rows = (tuple(Fraction((first in lots) - (other in lots)) for lots in uses) for other in others)
         return tuple(Row(self.what, coefs, ZERO, ZERO) for coefs in rows if any(coefs))
 
-    def figure(self, batch: Batch) -> Verdict:
+    def figure(self, batch: Batch) -> Measurement:
         """How many of the lots are in the batch, and whether that is allowed."""
         every_lot = _used(batch)
         used = len(every_lot.intersection(self.lots or every_lot))
         ok = used in (0, len(self.lots)) if self.together else used <= (self.hi or 1)
-        return Verdict(self, Fraction(used), ok)
+        return Measurement(self, Fraction(used), ok)
 
     def complaints(self, formula: Formula) -> tuple[str, ...]:
         """Lots of the group that may not go in at all."""

@@ -19,7 +19,7 @@ from constraints.faults import BadInput, Fault, nearest
 from constraints.kinds import OneRequirement
 from constraints.library import shipped
 from constraints.numbers import PERCENT, NotANumber, exact
-from constraints.requirement import Status
+from constraints.requirement import Provenance
 from constraints.rules import READ_IN_LAW
 
 MINUTES = {"s": Fraction(1, 60), "min": Fraction(1), "h": Fraction(60), "d": Fraction(1440)}
@@ -60,7 +60,7 @@ class Sourced(Strict):
     """What it is, in a few words."""
     source: Name
     """Document and section."""
-    status: Status
+    status: Provenance
     """How it was read."""
     note: Name | None = None
     """What else a reader should know, above all where sources disagree."""
@@ -68,7 +68,7 @@ class Sourced(Strict):
     @property
     def passes(self) -> bool:
         """True where meeting it can pass a batch: what is only remembered never does."""
-        return self.status is not Status.MEMORY
+        return self.status is not Provenance.MEMORY
 
     @property
     def confirm(self) -> bool:
@@ -113,7 +113,7 @@ class Humidity(Sourced):
     """Words of a casing's name for which it is needless."""
 
 
-class Stage(Strict):
+class CoolingStage(Strict):
     """One stage of cooling: from a temperature (none stated: the end of the cook) down to another."""
 
     start: Number | None = None
@@ -130,7 +130,7 @@ class Option(Sourced):
     """One way of cooling; a product that meets its conditions may use it."""
 
     unit: Scale
-    stages: tuple[Stage, ...]
+    stages: tuple[CoolingStage, ...]
     begins_within: Duration | None = None
     """Longest time from the end of the cook to the start of the first stage."""
     requires: tuple[OneRequirement, ...] = ()

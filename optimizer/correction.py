@@ -25,13 +25,13 @@ from constraints.row import Row
 from constraints.vector import Vector
 from optimizer.answer import Answer, Status, blend
 from optimizer.doses import NEAR_DOSE, divisions
-from optimizer.mass import Ground, errors_of
+from optimizer.mass import GroundMass, errors_of
 from optimizer.order import Asked, Order, order_of
 from optimizer.own_rows import Portion
 from optimizer.problem import Problem, assemble
 from optimizer.reading.lots import LotTable
 from optimizer.reading.recipe import Recipe
-from optimizer.taught import Estimates, assay_of, estimate
+from optimizer.taught import Taught, assay_of, estimate
 from optimizer.verdict import Grade
 
 _ZERO = Fraction(0)
@@ -63,7 +63,7 @@ class StaysIn(Ratio):
         return None
 
 
-def stays_in(recipe: Recipe, ground: Ground, lots: Sequence[Lot]) -> Iterator[StaysIn]:
+def stays_in(recipe: Recipe, ground: GroundMass, lots: Sequence[Lot]) -> Iterator[StaysIn]:
     """The rule for every dosed addition of which the mass, with some of these lots, may hold more than its dose."""
     there, alone = dict(ground.lot.parts), ground.alone
     for addition in recipe.additions:
@@ -95,13 +95,13 @@ class Correction:
     ``over`` are limits on cure that the mass breaks as it stands, with its figure; ``unfit`` why it may not be used.
     """
 
-    ground: Ground
+    ground: GroundMass
     answer: Answer
     table: LotTable
     order: Order
     over: tuple[tuple[Requirement, Fraction], ...] = ()
     unfit: str = ""
-    taught: Estimates | None = None
+    taught: Taught | None = None
 
     @property
     def grade(self) -> Grade:
@@ -158,7 +158,7 @@ class Correction:
 
 
 def correct(
-    recipe: Recipe, table: LotTable, ground: Ground, day: date, asked: Asked,
+    recipe: Recipe, table: LotTable, ground: GroundMass, day: date, asked: Asked,
     size: tuple[str, Fraction] | None = None, *, taken: bool = False, pounds: bool = False,
 ) -> Correction:  # fmt: skip
     """Find the cheapest correction. Raises BadInput, and SolverDisagrees where no answer can be trusted.
@@ -198,7 +198,7 @@ def correct(
     return replace(found, taught=_taught(recipe, ground))
 
 
-def _over(recipe: Recipe, ground: Ground) -> Fraction:
+def _over(recipe: Recipe, ground: GroundMass) -> Fraction:
     """Kilograms of additions in the mass beyond their doses: they count as less of the batch, not as meat to come."""
     try:
         formula = Formula([ground.lot], recipe.additions, recipe.process)
@@ -214,7 +214,9 @@ def _between(order: Order, least: Fraction, most: Fraction) -> Order:
     return replace(order, kilograms=(least + most) / 2, within_kg=(most - least) / 2, band=True)
 
 
-def _over_cured(problem: Problem, rules: Sequence[StaysIn], ground: Ground) -> Iterator[tuple[Requirement, Fraction]]:
+def _over_cured(
+    problem: Problem, rules: Sequence[StaysIn], ground: GroundMass
+) -> Iterator[tuple[Requirement, Fraction]]:
     """The limits on what goes in of a cure, the recipe's dose among them, that the mass alone breaks."""
     cures = [rule for rule in rules if rule.addition.item.kind is Kind.CURE]
     limits = [r for r in problem.requirements if r.regulates.stage is Stage.INGOING and r.origin.blocks and r.hi]
@@ -238,7 +240,7 @@ def _without(table: LotTable, batch: Batch) -> LotTable:
     return replace(table, lots=tuple(left))
 
 
-def _taught(recipe: Recipe, ground: Ground) -> Estimates | None:
+def _taught(recipe: Recipe, ground: GroundMass) -> Taught | None:
     """What the test says of the lots; None where its error, or that of a lot, is not stated."""
     found, errors = ground.found, errors_of(recipe, ground.typed.kilograms)
     known = {lot.name: (lot.properties[FAT], sd) for lot, sd in errors.items() if sd is not None}

@@ -59,7 +59,7 @@ class NotRecorded(Exception):
 
 
 @dataclass(frozen=True)
-class Document:
+class Recording:
     """What a recording carries: its own name (never used twice), the time, who, from or to whom, and why."""
 
     name: str
@@ -169,7 +169,7 @@ def new_document(path: str, name: str) -> None:
 
 
 def record(
-    path: str, kind: str, document: Document, movements: Sequence[Movement],
+    path: str, kind: str, document: Recording, movements: Sequence[Movement],
     lots: Mapping[str, Mapping[str, str]] | None = None, delimiter: str = "",
 ) -> None:  # fmt: skip
     """Add a document with its movements, and lots that are new (finished product, if so moved), all or nothing.
@@ -219,7 +219,7 @@ def _free(base: sqlite3.Connection, lot: str) -> None:
 
 
 @contextmanager
-def _recording(path: str, kind: str, document: Document) -> Iterator[sqlite3.Connection]:
+def _recording(path: str, kind: str, document: Recording) -> Iterator[sqlite3.Connection]:
     """A ledger in which a document has been begun; all that follows is recorded with it, or nothing."""
     for text in (document.name, document.person, document.party, document.reason):
         if unprintable(text):
@@ -274,7 +274,7 @@ def balance(base: sqlite3.Connection, lot: str) -> Fraction:
     return Fraction(found) * UNIT
 
 
-def count(path: str, document: Document, lot: str, kilograms: Fraction) -> Fraction:
+def count(path: str, document: Recording, lot: str, kilograms: Fraction) -> Fraction:
     """Record what was counted of a lot; returns the difference to what should be there."""
     with _recording(path, "count", document) as base:
         found = kilograms - balance(base, lot)
@@ -282,7 +282,7 @@ def count(path: str, document: Document, lot: str, kilograms: Fraction) -> Fract
     return found
 
 
-def reverse(path: str, wrong: str, document: Document) -> int:
+def reverse(path: str, wrong: str, document: Recording) -> int:
     """Take every movement of a document back by one more of its own; returns how many."""
     with _recording(path, "reverse", document) as base:
         rows = base.execute(

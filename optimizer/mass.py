@@ -30,7 +30,7 @@ of ISO 5725-6:1994, 4.1.4 (from memory)."""
 
 
 @dataclass(frozen=True)
-class Found:
+class MassMeasured:
     """What was measured of the mass as it is, percent by weight, and the standard deviation of fat in points."""
 
     fat: Fraction | None = None
@@ -43,13 +43,13 @@ class Found:
 def measured(
     readings: Sequence[Fraction], moisture: Fraction | None, salt: Fraction | None, sd: Fraction | None, method: str,
     own: Iterable[FatMethod] = (),
-) -> Found:  # fmt: skip
+) -> MassMeasured:  # fmt: skip
     """What was measured, of several readings of fat their mean and its error. Raises BadInput where they disagree.
 
     ``own`` are methods beside the published ones.
     """
     if not readings:
-        return Found(moisture=moisture, salt=salt)
+        return MassMeasured(moisture=moisture, salt=salt)
     mean = sum(readings, _ZERO) / len(readings)
     try:
         error = sd if sd is not None or not method else method_named(method, own).sd(mean)
@@ -63,7 +63,7 @@ def measured(
         said = f"the readings {', '.join(trimmed(r, 3) for r in readings)} % are {trimmed(apart, 3)} points apart"
         raise _bad("--measured-fat", said, f"at most {trimmed(most, 2)} for this method: test again")
     spread = None if error is None else Fraction(sqrt(error**2 / len(readings))).limit_denominator(10**6)
-    return Found(mean, moisture, salt, spread, method)
+    return MassMeasured(mean, moisture, salt, spread, method)
 
 
 def _bad(option: str, found: str, allowed: str) -> BadInput:
@@ -85,12 +85,12 @@ def errors_of(recipe: Recipe, items: Iterable[Ingredient]) -> dict[Lot, Fraction
 
 
 @dataclass(frozen=True)
-class Ground:
+class GroundMass:
     """A ground mass: as one lot, what is in it by its lots' own figures, what was measured, and what once went in."""
 
     lot: Lot
     typed: Batch
-    found: Found
+    found: MassMeasured
     weighed: Batch
 
     @property
@@ -105,8 +105,8 @@ class Ground:
 
 
 def ground_of(
-    recipe: Recipe, batch: Batch, kilograms: Fraction | None, found: Found, file: str, name: str = "as ground"
-) -> Ground:
+    recipe: Recipe, batch: Batch, kilograms: Fraction | None, found: MassMeasured, file: str, name: str = "as ground"
+) -> GroundMass:
     """The mass that a batch was ground to. Raises BadInput where no such mass can have what was measured.
 
     ``kilograms`` is what it weighs (None: what went in); what was lost was lost of all alike.
@@ -140,10 +140,10 @@ def ground_of(
         cured=any(lot.cured for lot in lots), rework=any(lot.rework for lot in lots),
         fat_sd=_error(recipe, lots, found, mass), fat_method=found.method,
     )  # fmt: skip
-    return Ground(lot, Batch(items, recipe.process), found, batch)
+    return GroundMass(lot, Batch(items, recipe.process), found, batch)
 
 
-def _error(recipe: Recipe, lots: Mapping[Lot, Fraction], found: Found, mass: Fraction) -> Fraction | None:
+def _error(recipe: Recipe, lots: Mapping[Lot, Fraction], found: MassMeasured, mass: Fraction) -> Fraction | None:
     """Standard deviation of the meat's fat, points: of the test, or where there is none of the lots together.
 
     Raises BadInput where the recipe asks for confidence and the test states no error.
@@ -184,7 +184,7 @@ def _with_salt(
 
 
 def _as_measured(
-    lots: Mapping[Lot, Fraction], items: Mapping[Ingredient, Fraction], found: Found, file: str
+    lots: Mapping[Lot, Fraction], items: Mapping[Ingredient, Fraction], found: MassMeasured, file: str
 ) -> dict[Ingredient, Lot]:
     """The lots in the mass, each moved so that together they are as measured; a figure not stated stays."""
     mass, meat = sum(items.values(), _ZERO), sum(lots.values(), _ZERO)

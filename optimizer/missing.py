@@ -10,7 +10,7 @@ from constraints.faults import Fault, meant
 from constraints.formula import Dosing, Figures
 from constraints.ingredients import SALT, Ingredient, Lot
 from constraints.numbers import ZERO
-from constraints.quantities import Amount, Basis, Component, MissingProperty, Process, Quantity, in_one_kg
+from constraints.quantities import Amount, Basis, FromFat, MissingProperty, Process, Quantity, in_one_kg
 from constraints.requirement import Origin, Requirement
 from optimizer.reading.entry import WhenMissing
 from optimizer.reading.lots import LotTable
@@ -70,7 +70,7 @@ def _silent(recipe: Recipe, table: LotTable, name: str, what: str, origin: Origi
     law = f" ({origin.rule}, {origin.source})" if origin is not None and origin.pack else ""
     absent = _no_column(name, table)
     ways = [absent or "state it", "say if_missing: leave_out under eligible"]
-    for component in (component for component in Component if component.property_name == name):
+    for component in (component for component in FromFat if component.property_name == name):
         if name not in recipe.process.estimates:
             way = f"say estimate: [{component}] in the recipe: from fat, of raw pork, beef, lamb, veal and poultry"
             ways.insert(1, way)

@@ -15,7 +15,7 @@ from constraints.formula import Batch, Formula
 from constraints.ingredients import FAT, Ingredient, Lot
 from constraints.numbers import PERCENT
 from constraints.quantities import Amount, Basis
-from constraints.requirement import Origin, Requirement, Verdict, widened
+from constraints.requirement import Measurement, Origin, Requirement, widened
 from constraints.row import Row
 from constraints.stock import Opened
 from optimizer.answer import Answer, Status, blend
@@ -49,14 +49,14 @@ class CostCap(Requirement):
         """Cost of each column with what it carries."""
         return (Row("cost", tuple(value_per_kg(formula, column) for column in formula.columns), hi=self.hi),)
 
-    def measure(self, batch: Batch) -> Verdict:
+    def measure(self, batch: Batch) -> Measurement:
         """Cost of everything that goes in."""
         cost = sum((item.cost_per_kg * kg for item, kg in batch.kilograms.items()), _ZERO)
-        return Verdict(self, cost, self.within(cost))
+        return Measurement(self, cost, self.within(cost))
 
 
 @dataclass(frozen=True, kw_only=True)
-class Dying(Requirement):
+class UseDying(Requirement):
     """At least ``lo`` kilograms, as held, of the lots that die before the next chance."""
 
     lots: tuple[Ingredient, ...]
@@ -66,10 +66,10 @@ class Dying(Requirement):
         coefs = tuple(_held(column) if column in self.lots else _ZERO for column in formula.columns)
         return (Row("dying trim", coefs, lo=self.lo),)
 
-    def measure(self, batch: Batch) -> Verdict:
+    def measure(self, batch: Batch) -> Measurement:
         """Kilograms as held of the dying lots."""
         used = sum((kg * _held(item) for item, kg in batch.kilograms.items() if item in self.lots), _ZERO)
-        return Verdict(self, used, self.within(used))
+        return Measurement(self, used, self.within(used))
 
 
 def _held(item: Ingredient) -> Fraction:
@@ -234,7 +234,7 @@ def _held_wish(problem: Problem, wish: Wish, best: Fraction, room: int) -> Requi
         lots = _dying(problem)
         less = room * problem.order.meat_division_kg * len(lots)
         lo = max(best - less, _ZERO)
-        return Dying(what="dying trim used", basis="lots as held", unit="kg", origin=_WISHED, lo=lo, lots=lots)
+        return UseDying(what="dying trim used", basis="lots as held", unit="kg", origin=_WISHED, lo=lo, lots=lots)
     band = _fat_band(problem)
     assert band is not None
     off = best + room * _ROOM

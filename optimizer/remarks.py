@@ -12,8 +12,8 @@ from constraints.formula import Batch
 from constraints.ingredients import FAT, MOISTURE, PROTEIN, SALT, Ingredient, Kind
 from constraints.library import brought
 from constraints.numbers import G_PER_KG, PERCENT, shown, trimmed
-from constraints.quantities import Basis, Component, Process, estimated, estimates, lines_of
-from constraints.requirement import Requirement, Status
+from constraints.quantities import Basis, FromFat, Process, estimated, estimates, lines_of
+from constraints.requirement import Provenance, Requirement
 from constraints.rules import Pack
 from constraints.words import plant_wording
 from optimizer.answer import Answer
@@ -198,7 +198,7 @@ def _soft_failures(answer: Answer) -> Iterator[str]:
 def confirm(requirement: Requirement) -> str:
     """The request to confirm a figure that was not read in the law's own words, or nothing."""
     status = requirement.origin.status
-    doubtful = status in (Status.MEMORY, Status.SECONDARY)
+    doubtful = status in (Provenance.MEMORY, Provenance.SECONDARY)
     return f" (figure {status}: confirm it with your authority)" if doubtful else ""
 
 
@@ -242,10 +242,10 @@ def _coarse_doses(answer: Answer) -> list[str]:
 def on_estimates(items: Iterable[Ingredient], process: Process, met: Iterable[Requirement]) -> list[str]:
     """Which lots' figures are estimated and how well, and the limits that forbid a batch and hold only on those."""
     names: dict[str, list[str]] = {}
-    for component, item in product(Component, items):
+    for component, item in product(FromFat, items):
         lines = lines_of(item)
         if lines is not None and estimated(item, component.property_name, process.estimates) is not None:
-            line = lines.moisture if component is Component.MOISTURE else lines.protein
+            line = lines.moisture if component is FromFat.MOISTURE else lines.protein
             names.setdefault(f"{component} within {shown(line.sd, 1)} points of", []).append(item.name)
     told = "; ".join(f"{what} {', '.join(lots)}" for what, lots in names.items())
     said = [f"Estimated from fat, two times in three so near: {told} ({estimates().source})."] if told else []

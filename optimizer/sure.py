@@ -7,7 +7,7 @@ from contextlib import suppress
 from dataclasses import dataclass
 from fractions import Fraction
 
-from constraints.confidence import FatMethod, Finding
+from constraints.confidence import FatError, FatMethod
 from constraints.formula import Formula
 from constraints.ingredients import Lot
 from constraints.requirement import Likelihood, Requirement, measured_again
@@ -30,8 +30,8 @@ class Remeasured:
     """What it saves to measure one lot again: from which error to which, and how much money on this batch."""
 
     lot: Lot
-    now: Finding
-    then: Finding
+    now: FatError
+    then: FatError
     saving: Fraction
 
 
@@ -111,7 +111,7 @@ def _once_measured(
     return again if then.sd < now.sd else None
 
 
-def _errors(before: Sequence[Requirement], after: Sequence[Requirement], lot: Lot) -> tuple[Finding, Finding]:
+def _errors(before: Sequence[Requirement], after: Sequence[Requirement], lot: Lot) -> tuple[FatError, FatError]:
     """The error of a lot's fat before and after."""
     now, then = (next(r.confidence for r in group if r.confidence) for group in (before, after))
     return now.finding(lot), then.finding(lot)

@@ -42,7 +42,7 @@ class Assay:
 
 
 @dataclass(frozen=True)
-class Estimates:
+class Taught:
     """Figures and covariance of the lots, percentage points; ``moved`` is a lot's move in its own standard errors."""
 
     names: tuple[str, ...]
@@ -77,7 +77,7 @@ def assay_of(batch: Batch, fat: Fraction, sd: Fraction) -> Assay:
     return Assay(shares, fat, sd, sum((kg * stated(item, FAT) for item, kg in others), ZERO) / mass)
 
 
-def estimate(known: Mapping[str, tuple[Fraction, Fraction]], tests: Sequence[Assay]) -> Estimates:
+def estimate(known: Mapping[str, tuple[Fraction, Fraction]], tests: Sequence[Assay]) -> Taught:
     """Combine each lot's figure and standard deviation, percentage points, with the tests of mixtures of these lots."""
     names = tuple(known)
     before = np.array([float(known[name][0]) for name in names])
@@ -90,4 +90,4 @@ def estimate(known: Mapping[str, tuple[Fraction, Fraction]], tests: Sequence[Ass
     covariance = spread - gain @ mix @ spread
     off = np.sqrt(np.maximum(np.diag(spread - covariance), 0))
     moved = np.divide(figures - before, off, out=np.zeros(len(names)), where=off > 0)
-    return Estimates(names, before, figures, (covariance + covariance.T) / 2, moved)
+    return Taught(names, before, figures, (covariance + covariance.T) / 2, moved)

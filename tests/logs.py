@@ -15,9 +15,9 @@ from constraints.ingredients import MOISTURE, NITRITE, PROTEIN, SALT, Ingredient
 from constraints.numbers import exact
 from constraints.quantities import members
 from constraints.treatment import Treatments, fahrenheit, load_treatments
-from optimizer.made.curve import Curve
+from optimizer.made.curve import Readings
 from optimizer.made.log import Log, parse_log
-from optimizer.made.product import Product
+from optimizer.made.product import MadeProduct
 from optimizer.reading.recipe import parse_recipe
 
 DATA = Path(__file__).parent / "data"
@@ -29,12 +29,12 @@ def place(name: str) -> Treatments:
     return found
 
 
-def curve(points: Sequence[tuple[Any, Any]], name: str = "core") -> Curve:
+def curve(points: Sequence[tuple[Any, Any]], name: str = "core") -> Readings:
     """Readings as (minute, degrees Fahrenheit)."""
     times, values = ([Fraction(point[k]) for point in points] for k in (0, 1))
     tick, scale = (lcm(*(x.denominator for x in xs)) for xs in (times, values))
     whole = (np.array([int(x * by) for x in xs], dtype=np.int64) for xs, by in ((times, tick), (values, scale)))
-    return Curve(name, *whole, Fraction(1, tick), scale)
+    return Readings(name, *whole, Fraction(1, tick), scale)
 
 
 def log_of(**curves: Sequence[tuple[Any, Any]]) -> Log:
@@ -69,7 +69,7 @@ def product(
     water_activity: Fraction | None = None,
     weighed: bool = True,
     **figures: Fraction,
-) -> Product:
+) -> MadeProduct:
     """A product of one lot of pork with the figures of the whole batch (percent, ppm), or with additions weighed in."""
     recipe = parse_recipe(f"name: Test\nsteps: {steps}\nmade_without_nitrite: yes\n{extra}", "recipe.yaml")
     own = {SALT: Fraction(0), MOISTURE: Fraction(60), PROTEIN: Fraction(17), NITRITE: Fraction(0), **figures}
@@ -79,4 +79,4 @@ def product(
         properties = {SALT: Fraction(100 if kind == "salt" else 0)}
         held[Ingredient(name, kinds[kind], properties)] = exact(kilograms)
     made = Batch(held, recipe.process)
-    return Product(recipe, made, weighed, members((species,)), water_activity)
+    return MadeProduct(recipe, made, weighed, members((species,)), water_activity)

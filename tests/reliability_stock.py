@@ -18,13 +18,13 @@ from collections.abc import Sequence
 from fractions import Fraction
 from pathlib import Path
 
-from optimizer.ledger import UNIT, Document, Movement, NotRecorded, create, opened, record
+from optimizer.ledger import UNIT, Movement, NotRecorded, Recording, create, opened, record
 
 NOW = "2026-11-25T06:10:00+00:00"
 
 
-def document(name: str) -> Document:
-    return Document(name, NOW, "AB")
+def document(name: str) -> Recording:
+    return Recording(name, NOW, "AB")
 
 
 def stocked(path: str, **kilograms: int) -> None:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-from optimizer.solver.model import Basis, Ending, Program
+from optimizer.solver.model import Ending, Program, SimplexBasis
 from optimizer.solver.session import ALL, Session
 
 
@@ -19,7 +19,7 @@ class Outcome:
 
     ending: Ending
     values: tuple[float, ...] = ()
-    basis: Basis | None = None
+    basis: SimplexBasis | None = None
     bound: float = -math.inf
     ray: tuple[float, ...] = ()
 

@@ -20,8 +20,8 @@ from constraints.rules import ProcessStep
 from constraints.treatment import load_treatments, places
 from optimizer.cli import app
 from optimizer.made.dry import Pieces, judge_dry
-from optimizer.made.found import Finding, Phase, Report, spell
-from optimizer.made.heat import Asked, judge_cook, unit_faults
+from optimizer.made.found import LogFinding, LogReport, Phase, spell
+from optimizer.made.heat import HowRead, judge_cook, unit_faults
 from optimizer.made.log import parse_log
 from optimizer.made.log_page import page
 from optimizer.pages.record import document
@@ -32,16 +32,16 @@ US = place("us")
 HOT = [(0, 40), (60, 145), (64, 145), (70, 129)]
 
 
-def cook(core: Any, here: Any = US, error: Any = 0, gap: Any = None, **of: Any) -> Report:
+def cook(core: Any, here: Any = US, error: Any = 0, gap: Any = None, **of: Any) -> LogReport:
     cores = core if isinstance(core, dict) else {"core": core}
-    return judge_cook(log_of(**cores), product(**of), [here], Asked(Fraction(error), gap))
+    return judge_cook(log_of(**cores), product(**of), [here], HowRead(Fraction(error), gap))
 
 
-def phase(report: Report, title: str) -> Phase:
+def phase(report: LogReport, title: str) -> Phase:
     return next(p for p in report.phases if p.title == title)
 
 
-def best(report: Report, title: str) -> Finding:
+def best(report: LogReport, title: str) -> LogFinding:
     found = phase(report, title).best
     assert found is not None
     return found
@@ -77,7 +77,7 @@ def test_the_coldest_core_decides_and_poultry_takes_its_own_table() -> None:
     assert phase(cook(both), "cook").ok is True
     two = log_of(core=HOT)
     cores = {"core": (curve(HOT, "core 1"), curve(cold, "core 2"))}
-    report = judge_cook(type(two)("log.csv", cores, None, Fraction(70), ()), product(), [US], Asked())
+    report = judge_cook(type(two)("log.csv", cores, None, Fraction(70), ()), product(), [US], HowRead())
     assert phase(report, "cook").ok is False
     held = [(0, 40), (60, 145), (73, 145), (74, 100)]
     for species, passes in (("pig", True), ("chicken", True), ("turkey", False), ("duck", False)):
@@ -97,7 +97,7 @@ def test_cooling_counts_from_each_probes_own_line_and_never_from_the_mean() -> N
     slow = [(0, 160), (10, 130), (110, 80), (300, 40), (400, 39)]
     cores = {"core": (curve(fast, "core 1"), curve(slow, "core 2"))}
     report = judge_cook(
-        type(log_of(core=fast))("l", cores, None, Fraction(400), ()), product(), [US], Asked(gap=Fraction(999))
+        type(log_of(core=fast))("l", cores, None, Fraction(400), ()), product(), [US], HowRead(gap=Fraction(999))
     )
     first = phase(report, "cooling").findings[0]
     assert first.ok is False and first.spans[0].name == "core 2" and first.spans[0].end - first.spans[0].start == 100

@@ -18,8 +18,8 @@ from logs import DATA, cooled, curve, place, product, stepped
 from constraints.numbers import exact
 from constraints.treatment import DegreeHours, Drying, Freezing, Kill, celsius, fahrenheit
 from optimizer.made.dry import Pieces, days_of, degree_hours, judge_dry, loss_for_ratio, water_activity
-from optimizer.made.found import Finding, Phase, Report
-from optimizer.made.heat import Asked, judge_cook
+from optimizer.made.found import LogFinding, LogReport, Phase
+from optimizer.made.heat import HowRead, judge_cook
 
 CASES: dict[str, dict[str, Any]] = {
     case["id"]: case for case in yaml.load((DATA / "cook-cool-examples.yaml").read_text(), Loader=yaml.BaseLoader)
@@ -30,7 +30,7 @@ HERE = {
     for name, case in CASES.items()
     if case["group"] in ("lethality", "cooling", "ferment", "dry", "trichinella")
 }
-NO_GAP = Asked(gap=Fraction(10_000))
+NO_GAP = HowRead(gap=Fraction(10_000))
 
 
 def n(case: dict[str, Any], name: str) -> Fraction:
@@ -47,7 +47,7 @@ def kill(title: str) -> Kill:
     return next(table for table in US.kills if table.title.startswith(title))
 
 
-def phase(report: Report, title: str) -> Phase:
+def phase(report: LogReport, title: str) -> Phase:
     return next(p for p in report.phases if p.title == title)
 
 
@@ -126,7 +126,7 @@ def judged_log(case: dict[str, Any]) -> None:
     read = cooled(case["inputs"]["log_min_F"], "F")
     error = exact(case["inputs"].get("error_F", "0"))
     expected = case["expected"]
-    report = judge_cook(read, product(), [US], Asked(error=error, gap=Fraction(10_000)))
+    report = judge_cook(read, product(), [US], HowRead(error=error, gap=Fraction(10_000)))
     if "hours" in expected:
         (found,) = phase(report, "come-up").findings
         (span,) = found.spans
@@ -167,7 +167,7 @@ def option(name: str, index: int) -> Callable[[dict[str, Any]], None]:
     return check
 
 
-def cooling(read: Any, name: str, **of: Any) -> tuple[Finding, ...]:
+def cooling(read: Any, name: str, **of: Any) -> tuple[LogFinding, ...]:
     return phase(judge_cook(read, product(**of), [place(name)], NO_GAP), "cooling").findings
 
 

@@ -22,7 +22,7 @@ from constraints.ingredients import FAT, Lot
 from optimizer.as_weighed import batch_of
 from optimizer.cli import app
 from optimizer.correction import Correction, correct
-from optimizer.mass import Found, ground_of, measured
+from optimizer.mass import MassMeasured, ground_of, measured
 from optimizer.order import Asked
 from optimizer.reading.lots import parse_lots
 from optimizer.reading.recipe import parse_recipe
@@ -45,7 +45,7 @@ def case(name: str) -> tuple[dict[str, Fraction], dict[str, Any]]:
 
 
 def put_right(
-    recipe: dict[str, Any], lots: dict[str, dict[str, Any]], weighed: dict[str, Any], found: Found | None = None,
+    recipe: dict[str, Any], lots: dict[str, dict[str, Any]], weighed: dict[str, Any], found: MassMeasured | None = None,
     size: str | None = None, mixer: str | None = None, taken: bool = True, day: date = DAY,
 ) -> Correction:  # fmt: skip
     """A correction through the real readers; lots by name, with 1,000 kg on hand and a price of 1 unless they say."""
@@ -60,7 +60,7 @@ def put_right(
     items = [WeighedItem(name, Fraction(str(kg))) for name, kg in weighed.items()]
     batch = batch_of(read, parsed, items, "batch", faults)
     assert not faults
-    ground = ground_of(read, batch, None, found or Found(), "batch")
+    ground = ground_of(read, batch, None, found or MassMeasured(), "batch")
     sized = None if size is None else ("--batch-kg", Fraction(size))
     return correct(read, parsed, ground, day, Asked(mixer_kg=Fraction(mixer) if mixer else None), sized, taken=taken)
 
@@ -100,7 +100,7 @@ LEAN = {"require": [{"fat": {"max_pct": 28}}]}
 )
 def test_fat_is_brought_to_its_limit(name: str, require: dict[str, Any], lots: dict[str, Any]) -> None:
     inputs, expected = case(name)
-    found = put_right({"require": [{"fat": require}]}, lots, {"A": 25}, Found(fat=inputs["x"]))
+    found = put_right({"require": [{"fat": require}]}, lots, {"A": 25}, MassMeasured(fat=inputs["x"]))
     assert near(kg(found, "add"), expected["add_kg"]) and found.kept_kg == 25
     assert near(found.kept_kg + kg(found, "add"), expected["batch_kg"])
     exact = 25 * abs(inputs["x"] - inputs["T"]) / abs(inputs["T"] - inputs["y"])  # the Pearson square, unrounded
@@ -113,7 +113,7 @@ def test_part_is_held_back_where_the_batch_may_not_grow(how: str) -> None:
     inputs, expected = case("correct-same-size")
     lots = {"A": {"fat_pct": 28}, "add": {"fat_pct": inputs["y"]}}
     asked = {how: "25"}
-    found = put_right(LEAN, lots, {"A": 25}, Found(fat=inputs["x"]), **asked)  # type: ignore[arg-type]
+    found = put_right(LEAN, lots, {"A": 25}, MassMeasured(fat=inputs["x"]), **asked)  # type: ignore[arg-type]
     assert near(found.kept_kg, expected["keep_kg"]) and near(kg(found, "add"), expected["add_kg"])
     assert near(25 - found.kept_kg, expected["rework_kg"])
     assert found.kept_kg + kg(found, "add") <= 25 + Fraction("0.001") * (how == "size")
@@ -122,7 +122,7 @@ def test_part_is_held_back_where_the_batch_may_not_grow(how: str) -> None:
 def test_lean_that_is_not_lean_enough_corrects_nothing() -> None:
     inputs, expected = case("correct-impossible")
     lots = {"A": {"fat_pct": 28}, "add": {"fat_pct": inputs["y"]}}
-    found = put_right({"require": [{"fat": {"max_pct": 20}}]}, lots, {"A": 25}, Found(fat=inputs["x"]))
+    found = put_right({"require": [{"fat": {"max_pct": 20}}]}, lots, {"A": 25}, MassMeasured(fat=inputs["x"]))
     assert expected["possible"] == "false"
     assert found.answer.weighed is None and found.grade is Grade.NO_BATCH and found.exit_code == 1
     conflict = found.answer.conflict
@@ -136,7 +136,7 @@ SALTED = {"additions": [{"name": "salt", "is": "salt", "total_salt_pct": "1.8", 
 def test_too_salty_takes_unsalted_meat(name: str, salt: str) -> None:
     inputs, expected = case(name)
     lots = {"A": {"fat_pct": 20, "salt_pct": 0, **NONE}, "add": {"fat_pct": 20, "salt_pct": salt}}
-    found = put_right(SALTED, lots, {"A": "25.5", "salt": "0.5"}, Found(salt=inputs["s"]))
+    found = put_right(SALTED, lots, {"A": "25.5", "salt": "0.5"}, MassMeasured(salt=inputs["s"]))
     assert near(kg(found, "add"), expected["add_kg"])
     assert kg(found, "salt") <= Fraction("0.00002")
 
@@ -173,7 +173,7 @@ def test_uncured_meat_dilutes_the_cure_and_its_own_share_is_weighed_with_it() ->
     plain = {"species": "pork", "material": "shoulder"}
     lots = {"A": {**plain, "fat_pct": 28}, "add": {**plain, "fat_pct": 8}}
     found = put_right(
-        recipe, lots, {"A": 25, "salt": "0.45", "pink cure": "0.06"}, Found(fat=_of_mass(25, "25.51", 31))
+        recipe, lots, {"A": 25, "salt": "0.45", "pink cure": "0.06"}, MassMeasured(fat=_of_mass(25, "25.51", 31))
     )
     assert near(kg(found, "add"), "3.75")
     assert kg(found, "pink cure") == Fraction("0.009") and kg(found, "salt") == Fraction("0.0675")
@@ -192,14 +192,14 @@ def test_what_comes_in_brings_its_own_seasoning() -> None:
     inputs, expected = case("correct-redose")
     recipe = {**LEAN, "additions": [{"name": "salt", "is": "salt", "g_per_kg_meat": inputs["g_per_kg"].numerator}]}
     lots = {"A": {"fat_pct": 28}, "add": {"fat_pct": 8}}
-    found = put_right(recipe, lots, {"A": 25, "salt": "0.4"}, Found(fat=_of_mass(25, "25.4", 31)))
+    found = put_right(recipe, lots, {"A": 25, "salt": "0.4"}, MassMeasured(fat=_of_mass(25, "25.4", 31)))
     assert near(kg(found, "add"), "3.75") and near(1000 * kg(found, "salt"), expected["grams"], "0.02")
 
 
 def test_the_error_of_the_corrected_batch() -> None:
     inputs, expected = case("correct-uncertainty")
     lots = {"A": {"fat_pct": 28, "fat_sd_pct": 1}, "add": {"fat_pct": 8, "fat_sd_pct": "0.5"}}
-    found = put_right(LEAN, lots, {"A": 25}, Found(fat=Fraction(31), sd=inputs["s_B"]))
+    found = put_right(LEAN, lots, {"A": 25}, MassMeasured(fat=Fraction(31), sd=inputs["s_B"]))
     assert near(kg(found, "add"), "3.75") and found.fat_sd is not None and near(found.fat_sd, expected["sd"], "0")
 
 
@@ -224,7 +224,9 @@ def test_the_published_square() -> None:
     pound = Fraction("0.45359237")
     lots = {"trim": {"fat_pct": 25}, "cow": {"fat_pct": 10}}
     mass = Fraction("666.6666666667") * pound
-    found = put_right({"require": [{"fat": {"max_pct": 20}}]}, lots, {"trim": mass}, Found(fat=inputs["trim_fat"]))
+    found = put_right(
+        {"require": [{"fat": {"max_pct": 20}}]}, lots, {"trim": mass}, MassMeasured(fat=inputs["trim_fat"])
+    )
     assert near(kg(found, "cow") / pound, expected["lean_lb"], "0.003")
     assert near(found.kept_kg / pound, expected["trim_lb"], "0.001")
 
@@ -236,7 +238,7 @@ def test_every_case_of_the_list_is_run() -> None:
 
 def test_the_temperature_of_a_mix_is_its_mean_by_weight() -> None:
     inputs, expected = case("correct-temperature")
-    found = put_right(LEAN, {"A": {"fat_pct": 28}, "add": {"fat_pct": 8}}, {"A": 25}, Found(fat=Fraction(31)))
+    found = put_right(LEAN, {"A": {"fat_pct": 28}, "add": {"fat_pct": 8}}, {"A": 25}, MassMeasured(fat=Fraction(31)))
     assert near(found.mixed(inputs["t"], inputs["t2"]), expected["t_C"])
 
 
@@ -261,7 +263,7 @@ def test_the_cheapest_correction_is_scipys(seed: int) -> None:
                       {"name": "pepper", "g_per_kg_batch": 3, "cost_per_kg": 12}],
     }  # fmt: skip
     own = (12 * lots["L1"]["fat_pct"] + 10 * lots["L2"]["fat_pct"]) / 22
-    assume = Found(fat=_of_mass(22, str(raw), mass_fat)) if abs(own - mass_fat) < 5 else None
+    assume = MassMeasured(fat=_of_mass(22, str(raw), mass_fat)) if abs(own - mass_fat) < 5 else None
     found = put_right(recipe, lots, weighed, assume)
     # variables: kilograms of the five lots, then salt and pepper to add
     fat_in = 22 * (mass_fat if assume else own) / 100
@@ -304,11 +306,13 @@ def test_the_cheapest_correction_is_scipys(seed: int) -> None:
 def test_what_no_such_mass_can_have_is_refused() -> None:
     lots = {"A": {"fat_pct": 18}, "B": {"fat_pct": 28}}
     with pytest.raises(BadInput, match="18 to 28 %: test again"):
-        put_right(LEAN, lots, {"A": 10, "B": 10}, Found(fat=Fraction(34)))
+        put_right(LEAN, lots, {"A": 10, "B": 10}, MassMeasured(fat=Fraction(34)))
     with pytest.raises(BadInput, match="salt weighed in brings"):
-        put_right(SALTED, {"A": {"fat_pct": 20, "salt_pct": 3}}, {"A": 25, "salt": "0.5"}, Found(salt=Fraction(2)))
+        put_right(
+            SALTED, {"A": {"fat_pct": 20, "salt_pct": 3}}, {"A": 25, "salt": "0.5"}, MassMeasured(salt=Fraction(2))
+        )
     with pytest.raises(BadInput, match="no salt is among"):
-        put_right(LEAN, {"A": {"fat_pct": 20}}, {"A": 25}, Found(salt=Fraction(2)))
+        put_right(LEAN, {"A": {"fat_pct": 20}}, {"A": 25}, MassMeasured(salt=Fraction(2)))
     with pytest.raises(BadInput, match=r"30 kg of A are in the batch, and 12 kg on hand \(say --taken"):
         put_right(LEAN, {"A": {"fat_pct": 20, "on_hand_kg": 12}}, {"A": 30}, taken=False)
 
@@ -332,7 +336,7 @@ def test_lots_in_the_mass_are_lots_of_the_batch(rule: dict[str, Any], goes_in: s
         "dear": {"fat_pct": 8, "cost_per_kg": 2},
     }
     recipe = {"require": [{"fat": {"max_pct": 28}}, rule]}
-    found = put_right(recipe, lots, {"A": 15, "B": 10}, Found(fat=Fraction(32)), taken=False)
+    found = put_right(recipe, lots, {"A": 15, "B": 10}, MassMeasured(fat=Fraction(32)), taken=False)
     into = {item.name for item, kg in found.added.items() if kg}
     assert (into or None) == goes_in
     assert found.grade is (Grade.MAKE if goes_in else Grade.NO_BATCH)
@@ -345,7 +349,7 @@ def test_lots_in_the_mass_are_lots_of_the_batch(rule: dict[str, Any], goes_in: s
 def test_figures_that_cannot_be_together_are_refused() -> None:
     lots = {"A": {"fat_pct": 28, "moisture_pct": 56, "protein_pct": 15}}
     with pytest.raises(BadInput, match="come to 104 %"):
-        put_right(LEAN, lots, {"A": 25}, Found(fat=Fraction(28), moisture=Fraction(61)))
+        put_right(LEAN, lots, {"A": 25}, MassMeasured(fat=Fraction(28), moisture=Fraction(61)))
     for grams in ("1", "30"):
         assert run("correct", GROUND, *FRESH, "--measured-fat", "36", "--ground-kg", grams)[0] == 2
     code, _, err = run("correct", GROUND, *FRESH, "--measured-salt", "1.5")  # what was weighed in is off the stock
@@ -356,7 +360,7 @@ def test_a_liquid_that_does_not_state_what_was_measured_is_named() -> None:
     recipe = {"additions": [{"name": "stock", "is": "liquid", "g_per_kg_meat": 50, "salt_pct": 0}]}
     weighed = {"A": 25, "stock": "1.25"}
     with pytest.raises(BadInput, match="stock does not state fat_pct"):
-        put_right(recipe, {"A": {"fat_pct": 28}}, weighed, Found(fat=Fraction(28)))
+        put_right(recipe, {"A": {"fat_pct": 28}}, weighed, MassMeasured(fat=Fraction(28)))
     assert put_right(recipe, {"A": {"fat_pct": 28}}, weighed).exit_code == 0
 
 
@@ -372,7 +376,7 @@ def test_readings_that_disagree_are_refused_and_others_are_averaged() -> None:
 
 def test_a_lot_in_the_mass_past_its_date_forbids_it() -> None:
     lots = {"A": {"fat_pct": 28, "use_by": "2026-11-24"}, "add": {"fat_pct": 8, "use_by": ""}}
-    found = put_right(LEAN, lots, {"A": 25}, Found(fat=Fraction(31)))
+    found = put_right(LEAN, lots, {"A": 25}, MassMeasured(fat=Fraction(31)))
     assert found.grade is Grade.DO_NOT_MAKE and found.exit_code == 1 and not found.added
     assert found.unfit.startswith("holds A: past its use-by")
 
@@ -383,11 +387,11 @@ def test_under_confidence_the_mass_has_the_error_of_its_test_or_of_its_lots() ->
     lots = {"A": {"fat_pct": 31, "fat_sd_pct": 1}, "B": {"fat_pct": 28, "fat_sd_pct": 2},
             "add": {"fat_pct": 8, "fat_sd_pct": "0.5"}}  # fmt: skip
     with pytest.raises(BadInput, match="the error of the test is not stated"):
-        put_right(recipe, lots, {"A": 15, "B": 10}, Found(fat=Fraction(31)))
+        put_right(recipe, lots, {"A": 15, "B": 10}, MassMeasured(fat=Fraction(31)))
     by_lots = put_right(recipe, lots, {"A": 15, "B": 10})
     assert by_lots.ground.lot.fat_sd is not None
     assert float(by_lots.ground.lot.fat_sd) == pytest.approx((15**2 + 20**2) ** 0.5 / 25)
-    found = put_right(recipe, lots, {"A": 15, "B": 10}, Found(fat=Fraction(31), sd=Fraction(1)))
+    found = put_right(recipe, lots, {"A": 15, "B": 10}, MassMeasured(fat=Fraction(31), sd=Fraction(1)))
     add = float(kg(found, "add"))
     margin = 28 * (25 + add) - 31 * 25 - 8 * add  # points times kilograms below the limit
     assert 0 <= margin - 1.644854 * ((25 * 1) ** 2 + (0.5 * add) ** 2) ** 0.5 < 0.1
@@ -395,7 +399,7 @@ def test_under_confidence_the_mass_has_the_error_of_its_test_or_of_its_lots() ->
 
 
 def test_a_mass_on_target_takes_nothing() -> None:
-    found = put_right(LEAN, {"A": {"fat_pct": 27}, "add": {"fat_pct": 8}}, {"A": 25}, Found(fat=Fraction(27)))
+    found = put_right(LEAN, {"A": {"fat_pct": 27}, "add": {"fat_pct": 8}}, {"A": 25}, MassMeasured(fat=Fraction(27)))
     assert not found.added and found.exit_code == 0 and found.answer.optimum is not None
     assert found.answer.optimum.cost == 0
 
@@ -410,7 +414,7 @@ def test_shares_species_and_dates_are_those_of_what_is_in_it() -> None:
         "beef": {"fat_pct": 4, "species": "beef", "cost_per_kg": "0.1", "use_by": "2026-12-05"},
         "pork": {"fat_pct": 8, "species": "pork", "cost_per_kg": 9, "use_by": "2026-12-05"},
     }
-    found = put_right(recipe, lots, {"A": 15, "B": 10}, Found(fat=Fraction(31)))
+    found = put_right(recipe, lots, {"A": 15, "B": 10}, MassMeasured(fat=Fraction(31)))
     beef = 10 + kg(found, "beef")
     whole = 25 + kg(found, "beef") + kg(found, "pork")
     assert found.answer.weighed is not None and kg(found, "beef") > 0 and beef / whole <= Fraction("0.45")
@@ -422,7 +426,7 @@ def test_shares_species_and_dates_are_those_of_what_is_in_it() -> None:
 def test_a_batch_of_several_loads_is_put_right_load_by_load() -> None:
     recipe = {**LEAN, "additions": [{"name": "salt", "is": "salt", "g_per_kg_meat": 16}]}
     lots = {"A": {"fat_pct": 28, "on_hand_kg": 60}, "add": {"fat_pct": 8}}
-    found = put_right(recipe, lots, {"A": 60, "salt": "0.96"}, Found(fat=_of_mass(60, "60.96", 30)), mixer="35")
+    found = put_right(recipe, lots, {"A": 60, "salt": "0.96"}, MassMeasured(fat=_of_mass(60, "60.96", 30)), mixer="35")
     assert found.answer.weighed is not None and len(found.answer.weighed.loads) == 2
     for load in found.answer.weighed.loads:
         assert sum(load.kilograms.values()) <= 35 and load.kilograms[found.answer_lot] > 30
@@ -437,7 +441,9 @@ def test_what_is_held_back_errs_no_more_and_is_not_counted_after() -> None:
     recipe = {**LEAN, "additions": [{"name": "salt", "is": "salt", "g_per_kg_meat": 16}]}
     lots = {"A": {"fat_pct": 28, "fat_sd_pct": 1}, "add": {"fat_pct": 8, "fat_sd_pct": "0.5"}}
     mass, sd = Fraction("25.4"), Fraction("0.6")
-    found = put_right(recipe, lots, {"A": 25, "salt": "0.4"}, Found(fat=_of_mass(25, "25.4", 31), sd=sd), mixer="25.4")
+    found = put_right(
+        recipe, lots, {"A": 25, "salt": "0.4"}, MassMeasured(fat=_of_mass(25, "25.4", 31), sd=sd), mixer="25.4"
+    )
     kept, lean, salt = found.kept_kg, kg(found, "add"), kg(found, "salt")
     assert kept < 23 and lean > 3
     meat = kept * 25 / mass + lean
@@ -464,7 +470,7 @@ def test_salt_a_little_over_its_total_may_not_rise_with_salted_meat() -> None:
     lots = {"A": {"fat_pct": 28, "salt_pct": 0, **NONE}, "cheap": {"fat_pct": 8, "salt_pct": 3, "cost_per_kg": 1},
             "dear": {"fat_pct": 8, "salt_pct": 0, "cost_per_kg": 2}}  # fmt: skip
     whole, now, dose = 25 + 0.463, 0.463 / 25.463, 0.018
-    found = put_right(LEAN | SALTED, lots, {"A": 25, "salt": "0.463"}, Found(fat=_of_mass(25, "25.463", 31)))
+    found = put_right(LEAN | SALTED, lots, {"A": 25, "salt": "0.463"}, MassMeasured(fat=_of_mass(25, "25.463", 31)))
     row = [0.03 - now, -now, 1 - now]  # cheap, dear, salt
     done = linprog([1, 2, 0], A_ub=[row, [dose - 0.03, dose, dose - 1], [-1, -1, 0]],
                    b_ub=[0, 0.463 - dose * whole, -25 * 3 / 20])  # fmt: skip
@@ -509,12 +515,12 @@ READ = parse_recipe('{"name": "x", "additions": [{"name": "salt", "is": "salt", 
 
 
 def mass_of(
-    lots: str, weighed: dict[str, str], found: Found | None = None, whole: str | None = None
+    lots: str, weighed: dict[str, str], found: MassMeasured | None = None, whole: str | None = None
 ) -> tuple[Lot, dict[str, Lot]]:
     """A ground mass as one lot, and the lots in it as they were moved."""
     items = [WeighedItem(name, Fraction(weight)) for name, weight in weighed.items()]
     batch = batch_of(READ, parse_lots(lots, "lots"), items, "batch", [])
-    ground = ground_of(READ, batch, None if whole is None else Fraction(whole), found or Found(), "batch")
+    ground = ground_of(READ, batch, None if whole is None else Fraction(whole), found or MassMeasured(), "batch")
     return ground.lot, {part.name: part for part, _ in ground.lot.parts if isinstance(part, Lot)}
 
 
@@ -525,7 +531,7 @@ TWO = HEAD + "A,meat,pork,50,20,62,17,2,3\nB,fat,beef,50,60,30,8,4,1\n"
 @pytest.mark.parametrize("fat", ["36", "20"])
 def test_what_is_not_fat_keeps_its_make_up_where_fat_is_measured(fat: str) -> None:
     """12 kg of 20 % and 8 kg of 60 % are 36 %; up, all are moved toward 100 %, down toward 0 %, by one share."""
-    _, parts = mass_of(TWO, {"A": "12", "B": "8"}, Found(fat=Fraction(fat) + 3))
+    _, parts = mass_of(TWO, {"A": "12", "B": "8"}, MassMeasured(fat=Fraction(fat) + 3))
     own, wanted = Fraction(36), Fraction(fat) + 3
     for name, old, rest in (("A", 20, (62, 17, 2)), ("B", 60, (30, 8, 4))):
         new = old + (100 - old) * (wanted - own) / (100 - own) if wanted > own else old * wanted / own
@@ -553,20 +559,20 @@ def test_a_ground_mass_weighs_between_half_and_a_twentieth_more_of_what_went_in(
 def test_a_test_may_be_five_points_beyond_the_leanest_and_the_fattest(fat: str, can: bool) -> None:
     bare = "lot,on_hand_kg,fat_pct,cost_per_kg\nA,50,20,3\nB,50,60,1\n"
     if can:
-        assert mass_of(bare, {"A": "12", "B": "8"}, Found(fat=Fraction(fat)))[0].properties[FAT] == Fraction(fat)
+        assert mass_of(bare, {"A": "12", "B": "8"}, MassMeasured(fat=Fraction(fat)))[0].properties[FAT] == Fraction(fat)
         return
     with pytest.raises(BadInput, match="20 to 60 %: test again"):
-        mass_of(bare, {"A": "12", "B": "8"}, Found(fat=Fraction(fat)))
+        mass_of(bare, {"A": "12", "B": "8"}, MassMeasured(fat=Fraction(fat)))
 
 
 def test_salt_is_measured_of_all_of_it_and_fat_of_what_the_rest_leaves() -> None:
     """Meat of 1 % salt and s kg of salt: 0.01 (20 - s) + s = 0.02 x 20; an oil of 90 % fat is no fat of the meat."""
     salted = "lot,on_hand_kg,fat_pct,salt_pct,cost_per_kg\nA,50,20,1,3\n"
-    lot, _ = mass_of(salted, {"A": "19.6", "salt": "0.4"}, Found(salt=Fraction(2)))
+    lot, _ = mass_of(salted, {"A": "19.6", "salt": "0.4"}, MassMeasured(salt=Fraction(2)))
     share = next(part for item, part in lot.parts if item.name == "salt")
     assert share == (Fraction("0.4") - Fraction("0.2")) / Fraction("0.99") / 20 and lot.properties["salt_pct"] == 2
     oily = {"additions": [{"name": "oil", "is": "liquid", "g_per_kg_meat": 50, "fat_pct": 90, "salt_pct": 0}]}
-    found = put_right(oily, {"A": {"fat_pct": 28}}, {"A": 20, "oil": 1}, Found(fat=Fraction(30)))
+    found = put_right(oily, {"A": {"fat_pct": 28}}, {"A": 20, "oil": 1}, MassMeasured(fat=Fraction(30)))
     meat = next(part for part, _ in found.ground.lot.parts if part.name == "A")
     assert meat.properties[FAT] == (Fraction(30) * 21 - 90) / 20
 

@@ -40,12 +40,12 @@ from constraints.document import (
     MOST_BYTES,
     MOST_VALUES,
     Day,
-    Document,
     Loc,
     Name,
     NameOrEach,
     NotNegative,
     Number,
+    Parsed,
     Percent,
     Positive,
     PositivePercent,
@@ -74,7 +74,7 @@ def loader(request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch) -> A
     return request.param
 
 
-def tried(text: str, model: type[BaseModel] | None = None) -> Document | tuple[Fault, ...]:
+def tried(text: str, model: type[BaseModel] | None = None) -> Parsed | tuple[Fault, ...]:
     """The document of a text, or its faults."""
     try:
         document = parse(text, "r.yaml")
@@ -1150,7 +1150,7 @@ def test_the_json_schema_of_a_model() -> None:
 
 
 def test_a_fault_made_after_validation() -> None:
-    document: Document = parse(MARKED, "r.yaml")
+    document: Parsed = parse(MARKED, "r.yaml")
     fault = document.fault(("additions", 1, "name"), "pepper is not in stock", "a spice in stock")
     assert str(fault) == ("r.yaml:8:11: error: additions[2].name: pepper is not in stock (a spice in stock)")
     fault = document.fault(("fat", "min"), "odd", "", key=True, severity=Severity.WARNING)

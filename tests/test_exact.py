@@ -12,7 +12,7 @@ from solved import solve
 
 from constraints.row import Row
 from optimizer.solver.exact import Vertex, lower_bound, proved, refutes
-from optimizer.solver.model import Basis, Place, Program, Variable
+from optimizer.solver.model import BasisStatus, Program, SimplexBasis, Variable
 from optimizer.solver.simplex import Simplex
 
 
@@ -53,9 +53,11 @@ def by_scipy(program: Program) -> float | None:
     return float(found.fun) if found.status == 0 else None
 
 
-def random_basis(rng: random.Random, program: Program) -> Basis:
-    places = list(Place)
-    return Basis(tuple(rng.choice(places) for _ in program.variables), tuple(rng.choice(places) for _ in program.rows))
+def random_basis(rng: random.Random, program: Program) -> SimplexBasis:
+    places = list(BasisStatus)
+    return SimplexBasis(
+        tuple(rng.choice(places) for _ in program.variables), tuple(rng.choice(places) for _ in program.rows)
+    )
 
 
 @pytest.mark.parametrize("degenerate", [False, True])
@@ -114,7 +116,7 @@ def test_wrong_prices_and_points_prove_nothing() -> None:
     program = Program(
         (Variable("a", F(2), F(0), F(10)), Variable("b", F(3), F(0), F(10))), (Row("sum", (F(1), F(1)), F(12), None),)
     )
-    basis = Basis((Place.UPPER, Place.BASIC), (Place.LOWER,))
+    basis = SimplexBasis((BasisStatus.UPPER, BasisStatus.BASIC), (BasisStatus.LOWER,))
     right = Vertex((F(10), F(2)), (F(3),), basis)
     assert proved(program, right)
     assert not proved(program, Vertex((F(10), F(2)), (F(2),), basis)), "a lower price leaves a gap"
@@ -196,8 +198,8 @@ def test_amounts_of_a_basis_solve_its_equations() -> None:
         search = Simplex(program, random_basis(rng, program))
         values, basis = np.array([float(x) for x in search.values]), search.basis
         for variable, x, place in zip(program.variables, values, basis.variables, strict=True):
-            if place is not Place.BASIC:
-                assert x == (variable.hi if place is Place.UPPER else variable.lo)
+            if place is not BasisStatus.BASIC:
+                assert x == (variable.hi if place is BasisStatus.UPPER else variable.lo)
         for row, place in zip(program.rows, basis.rows, strict=True):
-            if place is not Place.BASIC:
-                assert row.value(search.values) == (row.hi if place is Place.UPPER else row.lo)
+            if place is not BasisStatus.BASIC:
+                assert row.value(search.values) == (row.hi if place is BasisStatus.UPPER else row.lo)

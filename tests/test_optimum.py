@@ -20,7 +20,7 @@ from optimizer.answer import Status, blend
 from optimizer.problem import Problem
 from optimizer.solver.exact import lower_bound
 from optimizer.solver.kept import Unsettled
-from optimizer.solver.model import Basis, Ending, Place, Program, SolverDisagrees, Variable, relaxed
+from optimizer.solver.model import BasisStatus, Ending, Program, SimplexBasis, SolverDisagrees, Variable, relaxed
 from optimizer.solver.optimum import Optimum, optimise, ranks_of, settle
 from optimizer.solver.program import layout_of
 from optimizer.solver.session import ALL, Session
@@ -253,9 +253,11 @@ def _worse_basis(program: Program, rng: random.Random) -> Outcome:
 
 def _broken_basis(program: Program, rng: random.Random) -> Outcome:
     """Variables resting on bounds at random, every row let go: mostly infeasible."""
-    places = tuple(rng.choice((Place.LOWER, Place.UPPER)) for _ in program.variables)
+    places = tuple(rng.choice((BasisStatus.LOWER, BasisStatus.UPPER)) for _ in program.variables)
     return Outcome(
-        Ending.OPTIMAL, tuple(float(v.hi) for v in program.variables), Basis(places, (Place.BASIC,) * len(program.rows))
+        Ending.OPTIMAL,
+        tuple(float(v.hi) for v in program.variables),
+        SimplexBasis(places, (BasisStatus.BASIC,) * len(program.rows)),
     )
 
 
@@ -264,7 +266,7 @@ def _no_basis_at_all(program: Program, rng: random.Random) -> Outcome:
     return Outcome(
         Ending.OPTIMAL,
         (0.0,) * len(program.variables),
-        Basis((Place.BASIC,) * len(program.variables), (Place.UPPER,) * len(program.rows)),
+        SimplexBasis((BasisStatus.BASIC,) * len(program.variables), (BasisStatus.UPPER,) * len(program.rows)),
     )
 
 

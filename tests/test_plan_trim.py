@@ -15,7 +15,7 @@ from optimizer.plan.model.build import build
 from optimizer.plan.model.world import assemble_week
 from optimizer.plan.run import plan_week
 from optimizer.plan.settle.find import _solved
-from optimizer.plan.settle.read_off import Order, needed, needed_only, planned
+from optimizer.plan.settle.read_off import Purchase, needed, needed_only, planned
 
 F = Fraction
 
@@ -32,13 +32,13 @@ def week(folder: Path, worth: str, offer: RawOffer, holding: float = 0.0) -> str
     return path
 
 
-def trimmed_from(path: str, packs: int) -> list[Order]:
+def trimmed_from(path: str, packs: int) -> list[Purchase]:
     """What is left of an order of so many packs on the last day on which it can still come in time."""
     program = build(assemble_week(read_week(path)))
     solved, _ = _solved(program, talk=False, gap=0.0)
     parts = planned(program, solved)
     (s, _), *_ = parts[0].kilograms.items()
-    return needed_only(program, needed(program.world, parts), [Order.of(program.world, s, packs * F(5))])
+    return needed_only(program, needed(program.world, parts), [Purchase.of(program.world, s, packs * F(5))])
 
 
 def bill(offer: RawOffer, kg: Fraction) -> Fraction:

@@ -19,7 +19,7 @@ from constraints.ingredients import Kind
 from constraints.kinds import KINDS, OneRequirement
 from constraints.library import load_pack, pack_in, shipped
 from constraints.quantities import MissingProperty, Process, UnknownSpecies, species_of
-from constraints.requirement import Origin, Requirement, Status
+from constraints.requirement import Origin, Provenance, Requirement
 from constraints.rules import READ_IN_LAW, Layer, Pack, PackRow, ProcessStep, Product, not_waivable, waived
 from constraints.substances import SUBSTANCES, kind_of
 from constraints.words import additive_in
@@ -157,10 +157,10 @@ def test_a_pack_that_does_not_exist_names_those_that_do() -> None:
 # ---- what blocks ----
 
 
-@pytest.mark.parametrize("status", list(Status))
+@pytest.mark.parametrize("status", list(Provenance))
 @pytest.mark.parametrize("layer", list(Layer))
 @pytest.mark.parametrize("health", [True, False])
-def test_what_blocks_and_what_warns(status: Status, layer: Layer, health: bool) -> None:
+def test_what_blocks_and_what_warns(status: Provenance, layer: Layer, health: bool) -> None:
     row = PackRow.model_validate(
         {
             "id": "x", "requires": {"fat": {"max_pct": "30"}}, "source": "s", "status": status, "layer": layer,
@@ -168,7 +168,7 @@ def test_what_blocks_and_what_warns(status: Status, layer: Layer, health: bool) 
         }
     )  # fmt: skip
     assert not row.model_copy(update={"only_warns": True}).blocks()
-    read = status not in (Status.SECONDARY, Status.MEMORY)
+    read = status not in (Provenance.SECONDARY, Provenance.MEMORY)
     assert (status in READ_IN_LAW) is read
     assert row.blocks() is (layer is not Layer.GUIDANCE and (health or read))
     origin = row.requirement("pack").origin
@@ -188,7 +188,7 @@ def test_the_refrigerated_floor_warns_and_the_ceiling_blocks() -> None:
 
 def test_a_figure_from_memory_that_protects_health_blocks_and_says_how_it_was_read() -> None:
     (row,) = [row for row in load_pack("ca").rows if row.id == "ca-nitrite"]
-    assert row.status is Status.MEMORY
+    assert row.status is Provenance.MEMORY
     assert row.requirement().origin.blocks
 
 

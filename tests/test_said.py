@@ -32,8 +32,8 @@ from optimizer.cause import cause
 from optimizer.cli import app
 from optimizer.conflict import Conflict
 from optimizer.made.dry import Pieces, judge_dry
-from optimizer.made.found import Judged, Report
-from optimizer.made.heat import Asked as AskedHeat
+from optimizer.made.found import Judged, LogReport
+from optimizer.made.heat import HowRead as AskedHeat
 from optimizer.made.heat import judge_cook
 from optimizer.made.log_page import page as log_page
 from optimizer.order import Asked, order_of
@@ -367,7 +367,7 @@ def test_only_a_place_has_a_last_word() -> None:
     word = f"The last word is with {us.authority}."
     assert word in lined(log_page(report, full=True)) and word not in lined(log_page(report))
     for full in (False, True):
-        own = Report(report.product, report.log, (Judged(None, here.phases),))
+        own = LogReport(report.product, report.log, (Judged(None, here.phases),))
         found = lined(log_page(own, full=full))
         assert "THE PRODUCT" in found and "last word" not in found
 

@@ -24,7 +24,7 @@ from typer.testing import CliRunner
 from constraints.faults import BadInput
 from optimizer import ledger
 from optimizer.cli import app
-from optimizer.ledger import Document, Movement, NotRecorded, create, opened, record
+from optimizer.ledger import Movement, NotRecorded, Recording, create, opened, record
 from optimizer.pages.record import plain
 from optimizer.reading.lots import parse_lots, read_lots
 from optimizer.reading.stocked import exported
@@ -44,8 +44,8 @@ def run(*words: str) -> tuple[int, str, str]:
     return done.exit_code, done.stdout, done.stderr
 
 
-def document(name: str, at: str = "2026-11-25T06:10:00+00:00", party: str = "") -> Document:
-    return Document(name, at, "AB", party)
+def document(name: str, at: str = "2026-11-25T06:10:00+00:00", party: str = "") -> Recording:
+    return Recording(name, at, "AB", party)
 
 
 @pytest.fixture

@@ -16,7 +16,7 @@ from constraints.ingredients import FAT, MOISTURE, PROTEIN, SALT, Ingredient, Ki
 from constraints.kinds import OneRequirement
 from constraints.library import load_pack
 from constraints.quantities import Amount, Basis, Process
-from constraints.requirement import Origin, Requirement, Verdict
+from constraints.requirement import Measurement, Origin, Requirement
 from constraints.rules import ProcessStep, Product
 from constraints.substances import Form, conversion, factor
 
@@ -51,16 +51,16 @@ def plain(name: str, kind: Kind = Kind.DRY) -> Ingredient:
     return Ingredient(name, kind, {SALT: Fraction(100)} if kind is Kind.SALT else {})
 
 
-def measured(requirement: Requirement, *parts: tuple[Ingredient, Fraction]) -> Verdict:
+def measured(requirement: Requirement, *parts: tuple[Ingredient, Fraction]) -> Measurement:
     return requirement.measure(Batch(dict(parts), Process()))
 
 
-def value(verdict: Verdict) -> Fraction:
+def value(verdict: Measurement) -> Fraction:
     assert verdict.value is not None
     return verdict.value
 
 
-def comminuted(grams_or_pounds: Fraction, fraction: Fraction, meat: Fraction) -> Verdict:
+def comminuted(grams_or_pounds: Fraction, fraction: Fraction, meat: Fraction) -> Measurement:
     """Ingoing nitrite of chopped product."""
     return measured(row("us-nitrite-comminuted"), (lot(), meat), (cure(fraction), grams_or_pounds))
 
@@ -68,7 +68,7 @@ def comminuted(grams_or_pounds: Fraction, fraction: Fraction, meat: Fraction) ->
 # ---- nitrite: amounts in, ppm out ----
 
 ONE = Fraction(1)
-PPM: dict[str, Callable[[dict[str, Fraction]], Verdict]] = {
+PPM: dict[str, Callable[[dict[str, Fraction]], Measurement]] = {
     "us-no2-01": lambda i: comminuted(i["nitrite_oz"] * OUNCE, ONE, i["green_weight_lb"]),
     "us-no2-02": lambda i: measured(
         row("us-nitrite-dry-cured", "cured_pieces_dry"),
@@ -118,7 +118,7 @@ PPM: dict[str, Callable[[dict[str, Fraction]], Verdict]] = {
 }
 
 
-def pumped(i: dict[str, Fraction]) -> Verdict:
+def pumped(i: dict[str, Fraction]) -> Measurement:
     """Nitrite of pumped meat from the weight of the pickle taken up."""
     gallons, pump = i["pickle_gal"], i["pump_fraction"]
     pickle = gallons * i["pickle_lb_per_gal"]
@@ -127,7 +127,7 @@ def pumped(i: dict[str, Fraction]) -> Verdict:
     return measured(row("us-nitrite-pickle", "cured_pieces_pumped"), (lot(), meat), (cure(ONE), i["nitrite_lb"]), rest)
 
 
-def brine(i: dict[str, Fraction]) -> Verdict:
+def brine(i: dict[str, Fraction]) -> Measurement:
     pickle = i["water_g"] + i["salt_g"] + i["sugar_g"] + i["cure_g"]
     parts = (
         (lot(), pickle / i["pump_fraction"]),
@@ -303,7 +303,7 @@ def test_antioxidants_on_the_fat_or_on_the_whole(name: str, rule: str, product_c
     largest = Fraction(TABLE[name]["computed_answer"])
     meat = lot(fat=i.get("fat_percent", Fraction(30)))
 
-    def judged(kind: str, **grams: Fraction) -> Verdict:
+    def judged(kind: str, **grams: Fraction) -> Measurement:
         parts = [(added(substance), amount) for substance, amount in grams.items()]
         whole = i["batch_g"] - sum(grams.values()) if name == "us-aox-02" else i["batch_g"]
         return measured(row(f"{rule}-{kind}", product_class), (meat, whole), *parts)
@@ -320,7 +320,7 @@ def test_binders_and_isolated_soy_protein_share_one_allowance() -> None:
     i = inputs(TABLE["us-bind-01"])
     rest = 100 - i["other_binder_percent"] - i["isp_percent"]
 
-    def judged(more: Fraction) -> Verdict:
+    def judged(more: Fraction) -> Measurement:
         milk = added("nonfat_dry_milk"), i["other_binder_percent"] + more
         return measured(
             row("us-binders", "sausage"), (lot(), rest - more), milk, (added("isolated_soy_protein"), i["isp_percent"])
@@ -429,7 +429,7 @@ def test_poultry_of_a_frankfurter_is_a_share_of_what_is_not_water() -> None:
     limit = row("us-poultry-frankfurter", "frankfurter")
     largest = Fraction(TABLE["us-aw-07"]["computed_answer"])
 
-    def judged(poultry: Fraction) -> Verdict:
+    def judged(poultry: Fraction) -> Measurement:
         pork = i["batch_lb"] - i["water_lb"] - poultry
         water = plain("water", Kind.WATER), i["water_lb"]
         return measured(limit, (lot(), pork), (lot(species="chicken"), poultry), water)

@@ -30,7 +30,7 @@ from optimizer.solver.optimum import Optimum, optimise, ranks_of
 from optimizer.solver.program import layout_of
 from optimizer.weighing.divisions import in_divisions
 from optimizer.weighing.rounding import Certificate, Weighed, broken_by, certify, minimised_cost
-from optimizer.weighing.weighable import Plan
+from optimizer.weighing.weighable import Weighing
 from optimizer.weighing.weighout import ScalePrevents, weigh_out
 
 
@@ -471,7 +471,7 @@ def test_every_load_is_dosed_for_its_own_meat() -> None:
     assert answer.status is Status.OPTIMAL and answer.weighed is not None and len(answer.weighed.loads) == 3
     assert broken_by(problem, answer.weighed) == []
     _whole_divisions(problem, answer.weighed)
-    plan = Plan(problem, 3, answer.weighed.divisions)
+    plan = Weighing(problem, 3, answer.weighed.divisions)
     assert len(in_divisions(plan, range(len(plan.holds)), 2_000, F(0)).loads) == 3
 
 

@@ -37,7 +37,7 @@ from optimizer.why.ground import Ground, Means, family_of, ground_of
 from optimizer.why.limits import LimitPrice, Margin, Side, dearest, limit_prices
 from optimizer.why.lots import LotPrice, lot_price
 from optimizer.why.offered import offered, offers_valued, with_offers
-from optimizer.why.way import Kind
+from optimizer.why.way import WayKind
 from optimizer.why.ways import ways_out
 
 ROOT = Path(__file__).parents[1]
@@ -436,7 +436,7 @@ def test_margin_is_the_room_left_beside_the_error() -> None:
 
 def test_ways_out_give_a_batch_and_little_less_does_not() -> None:
     """Limits and confidences told, against the conic solver a hair farther; half way there it finds no batch."""
-    looked: dict[Kind, int] = {}
+    looked: dict[WayKind, int] = {}
     for seed in range(60):
         kitchen, shared = asked(seed)
         if len(kitchen.lots) > 5 or sum(looked.values()) > 25 or socp(kitchen, SURE, shared=shared) is not None:
@@ -447,13 +447,13 @@ def test_ways_out_give_a_batch_and_little_less_does_not() -> None:
         ]
         ways, _ = ways_out(problem, Conflict(tuple(reaches), (), False))
         for way in ways:
-            if way.kind is Kind.CONFIDENCE:
+            if way.kind is WayKind.CONFIDENCE:
                 assert way.probability is not None
                 told, short = float(way.probability[1]), float(sum(way.probability)) / 2
                 there = socp(kitchen, told - 0.005, shared=shared)
                 assert there is not None and there <= float(way.cost or 0) * (1 + 1e-6)
                 assert short - told < 0.015 or socp(kitchen, short, shared=shared) is None
-            elif way.kind is Kind.LIMIT:
+            elif way.kind is WayKind.LIMIT:
                 (c,) = way.concessions
                 price = LimitPrice(c.requirement, c.limit, c.old, Means.CURVED, None, None, 1)
                 if moved(kitchen, price, c.new) is None:
@@ -466,8 +466,8 @@ def test_ways_out_give_a_batch_and_little_less_does_not() -> None:
             else:
                 continue
             looked[way.kind] = looked.get(way.kind, 0) + 1
-    assert looked[Kind.LIMIT] >= 5
-    assert looked[Kind.CONFIDENCE] >= 3
+    assert looked[WayKind.LIMIT] >= 5
+    assert looked[WayKind.CONFIDENCE] >= 3
 
 
 def command(tmp_path: Path, *words: str) -> subprocess.CompletedProcess[str]:

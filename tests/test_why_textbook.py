@@ -23,7 +23,7 @@ from optimizer.solver.model import Program, Variable
 from optimizer.solver.optimum import settle
 from optimizer.why.ground import Ground, family_of, ground_of
 from optimizer.why.limits import limit_prices
-from optimizer.why.lots import Line, Market, by_use, lots_priced, same_blend
+from optimizer.why.lots import Market, PriceLine, by_use, lots_priced, same_blend
 from optimizer.why.moving import Drift, Family, beside, last
 from optimizer.why.stand import Curved
 
@@ -118,7 +118,7 @@ def test_product_mix_allowable_profits() -> None:
     for j in (0, 1):
         market = Market(Curved(program, ()), j, floor=Fraction(-100))
         amount = found.values[j]
-        low, high = same_blend(market, Line(-36 - program.variables[j].cost * amount, amount))
+        low, high = same_blend(market, PriceLine(-36 - program.variables[j].cost * amount, amount))
         ends.append((None if high is None else -high, None if low is None else -low))
     assert ends == [(0, Fraction(15, 2)), (2, None)]
 

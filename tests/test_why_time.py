@@ -20,7 +20,7 @@ from optimizer.pages.record import document as record
 from optimizer.why.explain import Question, answered, explain
 from optimizer.why.explain import question as asked_of
 from optimizer.why.page import page
-from optimizer.why.unfinished import Part
+from optimizer.why.unfinished import Section
 from optimizer.why.what_if import Inputs
 
 DAY = date(2026, 11, 25)
@@ -64,7 +64,7 @@ def test_what_is_cut_off_is_named_part_by_part() -> None:
     with limited(NONE):
         found = answered(asked, with_curves=True)
     parts = {left.part for left in found.unfinished}
-    assert {Part.LOTS, Part.PRICES} <= parts
+    assert {Section.LOTS, Section.PRICES} <= parts
     assert all(left.time for left in found.unfinished)
     assert found.answer.status is Status.OPTIMAL and found.exit_code == Status.TIME_LIMIT.exit_code
     text, told = page(found), json.loads(record("why", found))
@@ -83,7 +83,7 @@ def test_no_batch_and_no_time_is_said_and_nothing_is_claimed() -> None:
     assert answer.conflict.stopped and not answer.conflict.smallest
     with limited(NONE):
         found = explain(answer, *kitchen.files())
-    assert {Part.CONFLICT, Part.WAYS_OUT} <= {left.part for left in found.unfinished}
+    assert {Section.CONFLICT, Section.WAYS_OUT} <= {left.part for left in found.unfinished}
     text = " ".join(page(found, full=True).split()).lower()
     assert "not shown to be the smallest such set" in text and "none was found in the time there was." in text
     assert "leaving out any one of them" not in text and "law, or no single figure" not in text

@@ -36,7 +36,7 @@ from optimizer.why.explain import Explanation, explain
 from optimizer.why.ground import ground_of
 from optimizer.why.lots import lots_priced
 from optimizer.why.offered import Offered, offered, with_offers
-from optimizer.why.way import Concession, Kind, Way
+from optimizer.why.way import Concession, Way, WayKind
 from optimizer.why.ways import ways_out
 from optimizer.why.what_if import Inputs, settings_of, with_settings
 
@@ -153,22 +153,22 @@ def some(problem: Problem, core: list[Requirement]) -> list[Requirement]:
 
 def check_way(problem: Problem, way: Way) -> None:
     """Apply a way by its own words and let scipy solve it."""
-    if way.kind in (Kind.LIMIT, Kind.LIMITS, Kind.WEIGHT):
+    if way.kind in (WayKind.LIMIT, WayKind.LIMITS, WayKind.WEIGHT):
         assert not any(c.requirement.origin.legal for c in way.concessions)
         cured = moved(problem, way.concessions)
-    elif way.kind is Kind.STOCK:
+    elif way.kind is WayKind.STOCK:
         (lot, kg) = way.lots[0]
         largest = None if lot.largest_pull_kg is None else max(lot.largest_pull_kg, lot.on_hand_kg + kg)
         grown = replace(lot, on_hand_kg=lot.on_hand_kg + kg, largest_pull_kg=largest)
         cured = with_lots(problem, [grown if x is lot else x for x in problem.formula.lots if isinstance(x, Lot)])
-    elif way.kind is Kind.PACKS:
+    elif way.kind is WayKind.PACKS:
         opened = {lot.name for lot, _ in way.lots}
         cured = with_lots(problem, [
             replace(x, pack_kg=None, smallest_pull_kg=None) if x.name in opened else x
             for x in problem.formula.lots if isinstance(x, Lot)
         ])  # fmt: skip
     else:
-        assert way.kind is Kind.DROPPED
+        assert way.kind is WayKind.DROPPED
         cured = replace(problem, requirements=tuple(r for r in problem.requirements if r is not way.dropped))
     cost = least(cured)
     assert cost is not None, way
@@ -178,7 +178,7 @@ def check_way(problem: Problem, way: Way) -> None:
 
 @pytest.mark.parametrize("whole", [0, 0.8])
 def test_every_way_out_holds_when_applied(whole: float) -> None:
-    kinds: dict[Kind, int] = {}
+    kinds: dict[WayKind, int] = {}
     without = 0
     for answer, out in found_outs(whole):
         without += not out
@@ -186,9 +186,9 @@ def test_every_way_out_holds_when_applied(whole: float) -> None:
             check_way(answer.problem, way)
             kinds[way.kind] = kinds.get(way.kind, 0) + 1
         check_rank(out)
-    assert kinds[Kind.LIMIT] > 8
-    assert kinds[Kind.WEIGHT] > 5
-    assert kinds[Kind.STOCK] > 2
+    assert kinds[WayKind.LIMIT] > 8
+    assert kinds[WayKind.WEIGHT] > 5
+    assert kinds[WayKind.STOCK] > 2
     assert without < len(conflicts(whole)) / 4
 
 
@@ -208,7 +208,7 @@ def test_what_is_said_works_when_typed(whole: float) -> None:
         texts = (kitchen.recipe_text(), "recipe", kitchen.lots_text(), "lots")
         inputs = Inputs(*texts, size, order.day, Asked(within_kg=order.within_kg, mixer_kg=order.mixer_kg))
         for way in out:
-            if way.weighed and way.typed and way.kind is not Kind.WEIGHT:
+            if way.weighed and way.typed and way.kind is not WayKind.WEIGHT:
                 recipe, lots, order = with_settings(inputs, settings_of(way.typed)).read()
                 assert blend(assemble(recipe, lots, order)).status is Status.OPTIMAL, way.typed
                 typed += 1
@@ -222,7 +222,7 @@ def test_the_nearest_batch_is_the_nearest() -> None:
         for told in out:
             way = told.farther(0) if told.farther is not None else told  # before it goes farther for the scales
             short = moved(answer.problem, way.concessions, Fraction(1, 10))
-            if way.kind is Kind.LIMIT and abs(way.concessions[0].new - way.concessions[0].old) > Fraction(1, 5):
+            if way.kind is WayKind.LIMIT and abs(way.concessions[0].new - way.concessions[0].old) > Fraction(1, 5):
                 assert not possible(short)
                 looked += 1
     assert looked > 15
@@ -254,11 +254,11 @@ def test_hand_made_conflict_of_stock_fat_and_weight() -> None:
     found = asked("20", "20", "30", 40)
     assert found.out is not None
     ways = {way.kind: way for way in found.out}
-    assert ways[Kind.WEIGHT].concessions[0].new == 28
-    assert ways[Kind.LIMIT].concessions[0].new == Fraction("45.02")
+    assert ways[WayKind.WEIGHT].concessions[0].new == 28
+    assert ways[WayKind.LIMIT].concessions[0].new == Fraction("45.02")
     assert all(way.weighed for way in ways.values())
-    assert ways[Kind.STOCK].lots[0][0].name == "lean"
-    assert ways[Kind.STOCK].lots[0][1] == Fraction("8.65")
+    assert ways[WayKind.STOCK].lots[0][0].name == "lean"
+    assert ways[WayKind.STOCK].lots[0][1] == Fraction("8.65")
     assert cause(found.answer) == "The cooler holds 28 kg for this recipe; you asked for 40 kg."
 
 
@@ -267,7 +267,7 @@ def test_the_cheapest_purchase() -> None:
     offers = "offer,fat_pct,cost_per_kg,offered_kg\nleg,5,4.40,\nshoulder,10,3.00,\nlard,90,0.10,\n"
     found = asked("20", "20", "30", 40, offers=offers)
     assert found.out is not None
-    bought = [way for way in found.out if way.kind is Kind.PURCHASE]
+    bought = [way for way in found.out if way.kind is WayKind.PURCHASE]
     assert {way.lots[0][0].name: way.lots[0][1] for way in bought} == {
         "shoulder": Fraction("8.64"),
         "leg": Fraction("7.99"),
@@ -282,7 +282,7 @@ def test_two_offers_only_together() -> None:
     offers = "offer,fat_pct,cost_per_kg,offered_kg\na,10,3.00,5\nb,10,3.50,5\n"
     found = asked("20", "20", "30", 40, offers=offers)
     assert found.out is not None
-    (way,) = [way for way in found.out if way.kind is Kind.PURCHASE]
+    (way,) = [way for way in found.out if way.kind is WayKind.PURCHASE]
     assert {lot.name: float(kg) for lot, kg in way.lots} == {"a": 5.0, "b": 3.59}
 
 
@@ -292,7 +292,7 @@ def test_only_whole_packs_in_the_way() -> None:
     assert found.answer.conflict is not None
     assert found.answer.conflict.packs_matter
     assert found.out is not None
-    opened = [way for way in found.out if way.kind is Kind.PACKS]
+    opened = [way for way in found.out if way.kind is WayKind.PACKS]
     assert [lot.name for lot, _ in opened[0].lots] == ["lean"]
 
 
@@ -326,7 +326,7 @@ def test_purchases_of_random_conflicts_hold() -> None:
         wider = with_lots(problem, [*lots, *sold])
         offers = [Offered(lot, lot.held_cost_per_kg, True) for lot in sold]
         for way in ways_out(problem, answer.conflict, wider, offers)[0]:
-            if way.kind is not Kind.PURCHASE:
+            if way.kind is not WayKind.PURCHASE:
                 continue
             kg = {lot.name: amount for lot, amount in way.lots}
             bought = [replace(lot, on_hand_kg=kg[lot.name]) for lot in sold if lot.name in kg]

@@ -14,12 +14,12 @@ from constraints.document.fields import LATER, Broken, Day, Deferred, Line, Name
 from constraints.document.fields import NotNegative, Number, Percent, Positive, PositivePercent  # isort: skip
 from constraints.document.fields import Ruled, Strict, Weight, Whole, YesNo, refusal  # isort: skip
 from constraints.document.parsing import DEEPEST, MOST_VALUES, packaged, packaged_rows, parse
-from constraints.document.place import MOST_BYTES, Document, Loc, Mark, Place, Tree, read_text, shown_path
+from constraints.document.place import MOST_BYTES, Address, Loc, Mark, Parsed, Tree, read_text, shown_path
 from constraints.document.validation import validate
 
 __all__ = [
-    "DEEPEST", "LATER", "MOST_BYTES", "MOST_VALUES", "Broken", "Day", "Deferred", "Document", "Line", "Loc", "Mark",
-    "Name", "NameOrEach", "Names", "NotNegative", "Number", "Percent", "Place", "Positive", "PositivePercent",
+    "DEEPEST", "LATER", "MOST_BYTES", "MOST_VALUES", "Broken", "Day", "Deferred", "Parsed", "Line", "Loc", "Mark",
+    "Name", "NameOrEach", "Names", "NotNegative", "Number", "Percent", "Address", "Positive", "PositivePercent",
     "Ruled", "Strict", "Tree", "Weight", "Whole", "YesNo", "packaged", "packaged_rows", "parse", "read_text", "refusal",
     "shown_path", "validate",
 ]  # fmt: skip

@@ -9,7 +9,7 @@ from typing import Any, cast
 
 import yaml
 
-from constraints.document.place import Document, Mark, Place, Tree, label, quoted, refuse
+from constraints.document.place import Address, Mark, Parsed, Tree, label, quoted, refuse
 from constraints.faults import BadInput, Fault
 
 MOST_VALUES = 100_000
@@ -60,7 +60,7 @@ _PureLoader: Any = type("_PureLoader", (_Composing, yaml.SafeLoader), {})
 _LOADER = type("_FastLoader", (_Composing, yaml.CSafeLoader), {}) if yaml.__with_libyaml__ else _PureLoader
 
 
-def parse(text: str, file: str) -> Document:
+def parse(text: str, file: str) -> Parsed:
     """Parse one YAML mapping into text with places; the scalars are the text as typed.
 
     Raises BadInput: one fault for broken syntax, or all of these at once: duplicate keys, keys that are no
@@ -84,10 +84,10 @@ def parse(text: str, file: str) -> Document:
         refuse(file, found, allowed, *_start(node))
     if walk.found:
         raise BadInput(walk.found)
-    return Document(file, cast("dict[str, Tree]", tree), place)
+    return Parsed(file, cast("dict[str, Tree]", tree), place)
 
 
-def packaged(name: str) -> Document:
+def packaged(name: str) -> Parsed:
     """A file of this package, sound because the tests read it, by its path in there; named by the last part of it."""
     return parse((files("constraints") / name).read_text(encoding="utf-8"), name.rpartition("/")[2])
 
@@ -149,9 +149,9 @@ class _Walk:
     def _say(self, node: yaml.Node, found: str, allowed: str) -> None:
         self.found[Fault(self.file, *_start(node), found, allowed)] = None
 
-    def node(self, node: yaml.Node) -> tuple[Tree, Place]:
+    def node(self, node: yaml.Node) -> tuple[Tree, Address]:
         """Return the tree and places of any node."""
-        place = Place(_start(node), _start(node))
+        place = Address(_start(node), _start(node))
         tree: dict[str, Tree] | list[Tree] = [] if isinstance(node, yaml.SequenceNode) else {}
         if not self._enter(node):
             return tree, place
@@ -167,7 +167,7 @@ class _Walk:
         self.open.discard(id(node))
         return tree, place
 
-    def _pairs(self, node: yaml.Node, tree: dict[str, Tree], place: Place) -> None:
+    def _pairs(self, node: yaml.Node, tree: dict[str, Tree], place: Address) -> None:
         """Fill the tree and places of a mapping."""
         for key_node, value_node in node.value:
             key = self._key(key_node)

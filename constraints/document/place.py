@@ -20,21 +20,21 @@ Mark: TypeAlias = tuple[int, int]
 
 
 @dataclass(slots=True)
-class Place:
+class Address:
     """Where a value stands, where its key stands, and the places inside it."""
 
     value: Mark
     key: Mark
-    inside: dict[str | int, Place] = field(default_factory=dict)
+    inside: dict[str | int, Address] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, eq=False)
-class Document:
+class Parsed:
     """A file read: its name, its values as typed, and where each stands."""
 
     file: str
     tree: dict[str, Tree]
-    place: Place
+    place: Address
 
     def mark(self, loc: Loc, *, key: bool = False) -> Mark:
         """Return line and column of the value at ``loc``, or of the nearest parent's value.

@@ -16,7 +16,7 @@ from pydantic_core import ErrorDetails
 from pydantic_core.core_schema import ErrorType
 
 from constraints.document.fields import what
-from constraints.document.place import Document, Loc, Tree, quoted
+from constraints.document.place import Loc, Parsed, Tree, quoted
 from constraints.faults import BadInput, Fault, nearest, some
 
 M = TypeVar("M", bound=BaseModel)
@@ -33,7 +33,7 @@ _SHAPES = {
 }
 
 
-def validate(document: Document, model: type[M], *, context: Any = None) -> M:
+def validate(document: Parsed, model: type[M], *, context: Any = None) -> M:
     """Build the model from the document; raises BadInput with every fault, in the order of the file.
 
     A key with nothing behind it is a fault even where the model takes None: a limit left blank must not become no
@@ -67,7 +67,7 @@ def _holds(tree: Tree, part: object) -> bool:
     return isinstance(tree, dict) and part in tree
 
 
-def _told(error: ErrorDetails, model: type[BaseModel], document: Document) -> Fault:
+def _told(error: ErrorDetails, model: type[BaseModel], document: Parsed) -> Fault:
     """Put one validation error into plain words, at the deepest place of its loc that the file has."""
     kind = error["type"]
     path: Loc = ()

@@ -21,8 +21,8 @@ if TYPE_CHECKING:
 def blend(
     recipe: shared.RecipeFile,
     lots: shared.LotsFile,
-    order: shared.Ordered,
-    tidy: shared.Tidy,
+    order: shared.OrderOptions,
+    tidy: shared.TidyOptions,
     wished: shared.Wished,
     meat_scale_g: Figure = number("G", "Division of the meat scale. Default: the recipe's, or 50."),
     spice_scale_g: Figure = number("G", "Division of the spice scale. Default: the recipe's, or 1."),

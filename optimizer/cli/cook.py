@@ -15,9 +15,9 @@ from optimizer.cli.shared import Figure, RecipeOption, StopAfter, Typed, argumen
 
 if TYPE_CHECKING:
     from constraints.treatment import Treatments
-    from optimizer.made.found import Report
+    from optimizer.made.found import LogReport
     from optimizer.made.log import Log
-    from optimizer.made.product import Product
+    from optimizer.made.product import MadeProduct
 
 
 def degrees(text: str, unit: str = "") -> Fraction:
@@ -52,7 +52,7 @@ class Logged:
     )
     gap_min: Figure = number("MIN", "Longest time without a reading that counts as unbroken.")
 
-    def product(self, recipe: str, water_activity: Figure = None) -> tuple[Product, tuple[Treatments, ...]]:
+    def product(self, recipe: str, water_activity: Figure = None) -> tuple[MadeProduct, tuple[Treatments, ...]]:
         """The product, and the treatments of the places named or, without any, of the recipe's rule packs."""
         from constraints.treatment import load_treatments
         from optimizer.made.product import product_of
@@ -107,13 +107,13 @@ def cook(
 
             sys.stdout.write(plan_page(product, places, at, minutes))
             return
-        from optimizer.made.heat import Asked, judge_cook, unit_faults
+        from optimizer.made.heat import HowRead, judge_cook, unit_faults
 
         read = logged.log(log)
         doubts = list(unit_faults(read, sure=logged.unit is not None))
         if doubts:
             raise BadInput(doubts)
-        report = judge_cook(read, product, places, Asked(logged.thermometer_error or Fraction(0), logged.gap_min))
+        report = judge_cook(read, product, places, HowRead(logged.thermometer_error or Fraction(0), logged.gap_min))
     _print(report, html, shown)
 
 
@@ -144,7 +144,7 @@ def dry(
     _print(report, html, shown)
 
 
-def _print(report: Report, html: Typed, shown: shared.Shown) -> None:
+def _print(report: LogReport, html: Typed, shown: shared.Shown) -> None:
     from optimizer.made.log_page import page, picture
     from optimizer.pages.record import document
 

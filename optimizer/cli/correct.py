@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 
     from constraints.formula import Batch
     from optimizer.correction import Correction
-    from optimizer.mass import Ground
+    from optimizer.mass import GroundMass
     from optimizer.order import Asked
     from optimizer.reading.recipe import Recipe
     from optimizer.why.explain import Explanation
@@ -59,7 +59,7 @@ class Mass:
                 raise typer.BadParameter(f"nothing raw is above {BOILS} C, where its water boils", param_hint=name)
         return self.ground_c, self.added_c
 
-    def ground(self, recipe: Recipe, batch: Batch, file: str) -> Ground:
+    def ground(self, recipe: Recipe, batch: Batch, file: str) -> GroundMass:
         """The mass that a batch was ground to. Raises BadInput where no such mass can have what was measured."""
         from constraints.numbers import KG_PER_LB
         from optimizer.mass import ground_of, measured, own_methods

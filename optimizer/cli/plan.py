@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 
 def plan(
     week: Annotated[str, argument("WEEK", "The week (YAML): days, batches, lots, offers, kitchen.")],
-    tidy: shared.Tidy,
+    tidy: shared.TidyOptions,
     what_happened: Typed = optional("FILE", "What really happened since a plan was made (YAML): plan the rest again."),
     orders: Typed = optional("FILE", "Write the order list there (CSV)."),
     pulls: Typed = optional("FILE", "Write the pull list there (CSV)."),

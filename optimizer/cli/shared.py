@@ -149,19 +149,19 @@ def _figure(text: str, *, zero: bool) -> Fraction:
     return value
 
 
-class Band(NamedTuple):
+class SizeBand(NamedTuple):
     """A size, and what it may go up to, if it is a band."""
 
     least: Fraction
     most: Fraction | None
 
 
-def band(text: str) -> Band:
+def band(text: str) -> SizeBand:
     """A figure above zero, or two with a hyphen between. A usage error where it is neither."""
     least, hyphen, most = text.strip().partition("-")
     if not least or not hyphen:
-        return Band(positive(text), None)
-    found = Band(positive(least), positive(most))
+        return SizeBand(positive(text), None)
+    found = SizeBand(positive(least), positive(most))
     if found.most is not None and found.least >= found.most:
         raise typer.BadParameter(f"{text} is no band of sizes, such as 20-25")
     return found
@@ -241,17 +241,17 @@ class Shown:
 class Sizes:
     """The size of a batch, one of them."""
 
-    meat_kg: Band | None = optional("KG", "Size: kilograms of meat block; or a band, 20-25.", parser=band)
-    batch_kg: Band | None = optional("KG", "Size: kilograms of whole batch.", parser=band)
-    meat_lb: Band | None = optional("LB", "Size: pounds of meat block.", parser=band)
-    batch_lb: Band | None = optional("LB", "Size: pounds of whole batch.", parser=band)
+    meat_kg: SizeBand | None = optional("KG", "Size: kilograms of meat block; or a band, 20-25.", parser=band)
+    batch_kg: SizeBand | None = optional("KG", "Size: kilograms of whole batch.", parser=band)
+    meat_lb: SizeBand | None = optional("LB", "Size: pounds of meat block.", parser=band)
+    batch_lb: SizeBand | None = optional("LB", "Size: pounds of whole batch.", parser=band)
 
-    def given(self) -> dict[str, Band]:
+    def given(self) -> dict[str, SizeBand]:
         """The sizes that were typed, by their option."""
         typed = {one.name: getattr(self, one.name) for one in fields(Sizes)}
         return {f"--{name.replace('_', '-')}": size for name, size in typed.items() if size is not None}
 
-    def one(self) -> tuple[str, Band]:
+    def one(self) -> tuple[str, SizeBand]:
         """The one size that was given, by its option. A usage error where it is none or several."""
         given, ways = self.given(), "--meat-kg, --batch-kg, --meat-lb, --batch-lb"
         if len(given) != 1:
@@ -260,7 +260,7 @@ class Sizes:
 
 
 @dataclass(frozen=True)
-class Tidy:
+class TidyOptions:
     """What a lot gives and keeps at least."""
 
     smallest_pull: Share = optional(
@@ -273,7 +273,7 @@ class Tidy:
 
 
 @dataclass(frozen=True)
-class Ordered(Sizes):
+class OrderOptions(Sizes):
     """What is ordered: how much, on which day, how near."""
 
     date: Day = None
@@ -285,7 +285,7 @@ class Ordered(Sizes):
     within_kg: Figure = number("KG", "Tolerance on the size. Default: half a division of the meat scale.")
     units: Units = None
 
-    def read(self, tidy: Tidy, **more: Any) -> tuple[str, Fraction, datetime.date, Asked]:
+    def read(self, tidy: TidyOptions, **more: Any) -> tuple[str, Fraction, datetime.date, Asked]:
         """The size by its option, the day, and what else is said of it."""
         from optimizer.order import Asked
 

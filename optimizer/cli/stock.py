@@ -19,7 +19,7 @@ from optimizer.cli import shared
 from optimizer.cli.shared import Figure, Typed, argument, number, option, optional
 
 if TYPE_CHECKING:
-    from optimizer.store.made import Made
+    from optimizer.store.made import Recorded
 
 stock = typer.Typer(
     help="Keep the stock in one file: what came, what went into which batch, what was sold.",
@@ -59,13 +59,13 @@ class Signed:
         "TIME", "When, as 2026-11-25T06:10 or a day. Default: now.", "--at", "--date", parser=moment
     )
 
-    def paper(self, kind: str, name: str | None, party: str = "", reason: str = "") -> books.Document:
+    def paper(self, kind: str, name: str | None, party: str = "", reason: str = "") -> books.Recording:
         """The document of what is recorded. A usage error where something it must say is blank."""
         must = {"sell": party, "return": party, "waste": reason, "reverse": reason}.get(kind, "-")
         if not all(text.strip() for text in (self.by, "-" if name is None else name, must)):
             raise typer.BadParameter("initials, document, who and reason must not be blank")
         when = (self.at or datetime.datetime.now()).astimezone().isoformat(timespec="seconds")
-        return books.Document(name or f"{kind} {time.time_ns()}", when, self.by.strip(), party, reason)
+        return books.Recording(name or f"{kind} {time.time_ns()}", when, self.by.strip(), party, reason)
 
 
 @dataclass(frozen=True)
@@ -91,7 +91,7 @@ def recording() -> Iterator[None]:
         raise typer.Exit(shared.BAD_INPUT) from None
 
 
-def recorded(document: books.Document) -> None:
+def recorded(document: books.Recording) -> None:
     """Say that it is done."""
     sys.stdout.write(f"recorded, document {document.name}\n")
 
@@ -150,7 +150,7 @@ def come_back(ledger: Ledger, lot: Lot, kg: Kg, signed: Papered, sender: From) -
     _moved(ledger, "return", lot, kg, signed.paper("return", signed.document, sender))
 
 
-def _moved(ledger: str, kind: str, lot: str, kg: Fraction, document: books.Document) -> None:
+def _moved(ledger: str, kind: str, lot: str, kg: Fraction, document: books.Recording) -> None:
     books.record(ledger, kind, document, [books.Movement(kind, lot, kg)])
     recorded(document)
 
@@ -218,7 +218,7 @@ def correct(
     _judged(corrected(ledger, change, recipe, code, document, out_kg, rework_kg), code, shown)
 
 
-def _judged(found: Made, code: str, shown: shared.Shown) -> None:
+def _judged(found: Recorded, code: str, shown: shared.Shown) -> None:
     """What check says of a batch that is recorded, and its exit code."""
     from optimizer.pages.check_page import check_page, verdict
     from optimizer.pages.record import document

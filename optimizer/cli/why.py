@@ -24,8 +24,8 @@ Changed = Annotated[
 def why(
     recipe: shared.RecipeFile,
     lots: shared.LotsFile,
-    order: shared.Ordered,
-    tidy: shared.Tidy,
+    order: shared.OrderOptions,
+    tidy: shared.TidyOptions,
     offers: Typed = optional("OFFERS", "Table of offers (CSV), the columns of a lots table."),
     changed: Changed = None,
     html: shared.Html = None,

@@ -23,7 +23,7 @@ SPARSE_MINUTES, SPARSE_DEGREES = 2, 5
 
 
 @dataclass(frozen=True, eq=False)
-class Curve:
+class Readings:
     """Readings of one probe.
 
     ``times`` are ticks of ``tick`` minutes from the log's start, never falling; ``values`` are whole numbers,
@@ -63,9 +63,9 @@ class Curve:
         return self.minute(len(self) - 1 - int(np.argmax(self.values[::-1]))) if len(self) else ZERO
 
     @property
-    def turned(self) -> Curve:
+    def turned(self) -> Readings:
         """The same upside down: what lies below a level lies above its negative."""
-        return Curve(self.name, self.times, -self.values, self.tick, self.scale)
+        return Readings(self.name, self.times, -self.values, self.tick, self.scale)
 
     def crossing(self, i: int, level: Fraction) -> Fraction:
         """Minute at which the line from reading ``i`` to the next is at a level between the two, exact."""
@@ -175,11 +175,11 @@ class Curve:
         return float(np.sum(steps * 10.0 ** ((cooler - at) / z) * np.where(sparse, 1.0, mean)))
 
 
-def coldest(cores: Sequence[Curve]) -> Curve:
+def coldest(cores: Sequence[Readings]) -> Readings:
     """The coldest of all cores at every moment at which each has a reading."""
     if len(cores) == 1:
         return cores[0]
     times = reduce(partial(np.intersect1d, assume_unique=True), [core.times for core in cores])
     scale = lcm(*(core.scale for core in cores))
     rows = [core.values[np.searchsorted(core.times, times)] * (scale // core.scale) for core in cores]
-    return Curve("coldest core", times, np.min(rows, axis=0), cores[0].tick, scale)
+    return Readings("coldest core", times, np.min(rows, axis=0), cores[0].tick, scale)

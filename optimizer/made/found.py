@@ -9,11 +9,11 @@ from fractions import Fraction
 from constraints.numbers import ZERO, shown, trimmed
 from constraints.treatment import Sourced, Treatments, celsius
 from optimizer.made.log import Log
-from optimizer.made.product import Product
+from optimizer.made.product import MadeProduct
 
 
 @dataclass(frozen=True)
-class Span:
+class TimeSpan:
     """A time of the log to be drawn: minutes, a level in Fahrenheit, and whose."""
 
     name: str
@@ -29,14 +29,14 @@ class Span:
 
 
 @dataclass(frozen=True)
-class Finding:
+class LogFinding:
     """One table row, option or figure on the log. ``ok`` None: not judged. ``near`` orders what was not met."""
 
     ok: bool | None
     words: str
     by: Sourced | None = None
     near: Fraction = ZERO
-    spans: tuple[Span, ...] = ()
+    spans: tuple[TimeSpan, ...] = ()
 
     @property
     def passes(self) -> bool:
@@ -51,7 +51,7 @@ class Phase:
     """
 
     title: str
-    findings: tuple[Finding, ...]
+    findings: tuple[LogFinding, ...]
     needed: bool = False
     warns: bool = False
     aside: bool = False
@@ -64,7 +64,7 @@ class Phase:
         return False if any(finding.ok is False for finding in self.findings) else None
 
     @property
-    def best(self) -> Finding | None:
+    def best(self) -> LogFinding | None:
         """The finding to show: one that passes, read in the law first; else the nearest to it."""
         passing = [finding for finding in self.findings if finding.passes]
         if passing:
@@ -91,10 +91,10 @@ class Judged:
 
 
 @dataclass(frozen=True)
-class Report:
+class LogReport:
     """A log judged. ``lacking`` names what no place has a table for; ``error`` is the thermometer's, Fahrenheit."""
 
-    product: Product
+    product: MadeProduct
     log: Log
     judged: tuple[Judged, ...]
     lacking: tuple[str, ...] = ()

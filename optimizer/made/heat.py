@@ -13,11 +13,11 @@ from math import log10
 from constraints.faults import BadInput, Fault
 from constraints.numbers import PERCENT, ZERO, shown, trimmed
 from constraints.quantities import speaks_of
-from constraints.treatment import ComeUp, Humidity, Kill, Option, Scale, Stage, Treatments, fahrenheit
-from optimizer.made.curve import Curve, coldest
-from optimizer.made.found import Finding, Judged, Phase, Report, Span, degrees, lacks, spell
+from constraints.treatment import ComeUp, CoolingStage, Humidity, Kill, Option, Scale, Treatments, fahrenheit
+from optimizer.made.curve import Readings, coldest
+from optimizer.made.found import Judged, LogFinding, LogReport, Phase, TimeSpan, degrees, lacks, spell
 from optimizer.made.log import Log
-from optimizer.made.product import Product
+from optimizer.made.product import MadeProduct
 
 COOK_GAP, COOL_GAP = Fraction(10), Fraction(30)
 """Minutes without a reading that break a time earned (common practice, no source), and the first stage of cooling (30
@@ -27,14 +27,14 @@ COOLEST_COOK_F, HOTTEST_CORE_F = 100, 230
 
 
 @dataclass(frozen=True)
-class Asked:
+class HowRead:
     """How a log is to be read: the thermometer's error, Fahrenheit, and the longest gap, minutes (None: ours)."""
 
     error: Fraction = ZERO
     gap: Fraction | None = None
 
 
-def judge_cook(log: Log, product: Product, places: Sequence[Treatments], asked: Asked) -> Report:
+def judge_cook(log: Log, product: MadeProduct, places: Sequence[Treatments], asked: HowRead) -> LogReport:
     """Every phase under every place. Raises BadInput for a log without a core, or surely in another unit."""
     cores = log.of("core")
     if not cores:
@@ -42,7 +42,7 @@ def judge_cook(log: Log, product: Product, places: Sequence[Treatments], asked: 
         raise BadInput([Fault(log.file, None, None, found, "core_c or core_f, or --column NAME=core")])
     cold = coldest(cores)
     judged = tuple(Judged(place, tuple(_Cook(log, cold, product, place, asked).phases())) for place in places)
-    return Report(product, log, judged, (*lacks(places, "cook", "kills"), *lacks(places, "cooling")), asked.error)
+    return LogReport(product, log, judged, (*lacks(places, "cook", "kills"), *lacks(places, "cooling")), asked.error)
 
 
 def unit_faults(log: Log, *, sure: bool) -> Iterator[Fault]:
@@ -62,10 +62,10 @@ class _Cook:
     """A log with its coldest core, judged by one place."""
 
     log: Log
-    cold: Curve
-    product: Product
+    cold: Readings
+    product: MadeProduct
     place: Treatments
-    asked: Asked
+    asked: HowRead
 
     def phases(self) -> Iterator[Phase]:
         """Every phase; all that follows the cook begins where a table is met, else at the last of the hottest."""
@@ -87,7 +87,7 @@ class _Cook:
         beside = tuple(self.beside(kill) for kill in kills if not kill.judges)
         yield Phase("other tables", beside, warns=True, aside=True)
 
-    def rows(self, kill: Kill) -> Iterator[Finding]:
+    def rows(self, kill: Kill) -> Iterator[LogFinding]:
         """Each row of a table: the longest unbroken time of the coldest core at or above it."""
         longest = self.asked.gap or COOK_GAP
         widest = self.cold.widest_gap(ZERO, self.log.minutes)
@@ -100,16 +100,16 @@ class _Cook:
             asks = f"{spell(needed)} asked" if needed else "to be reached"
             held = "never reached" if span is None else f"held {spell(time, needed)}"
             near = 1 + level if ok else ZERO if not needed else max(time, ZERO) / needed
-            spans = () if span is None else (Span(self.cold.name, *span, level, earns=True),)
+            spans = () if span is None else (TimeSpan(self.cold.name, *span, level, earns=True),)
             words = f"{degrees(level, kill.unit)} {held}{'' if ok else gap}, {asks}"
-            yield Finding(ok, words, kill, near, spans)
+            yield LogFinding(ok, words, kill, near, spans)
 
-    def beside(self, kill: Kill) -> Finding:
+    def beside(self, kill: Kill) -> LogFinding:
         """A table that does not decide."""
         met = [row for row in self.rows(kill) if row.ok]
-        return Finding(bool(met), f"{kill.title}: " + (met[-1].words if met else "no row met"), kill)
+        return LogFinding(bool(met), f"{kill.title}: " + (met[-1].words if met else "no row met"), kill)
 
-    def come_up(self, rule: ComeUp) -> Finding:
+    def come_up(self, rule: ComeUp) -> LogFinding:
         """The slowest core's time from first reaching the lower temperature to last passing the upper one."""
         low, high = (fahrenheit(at, rule.unit) for at in (rule.start, rule.end))
         found = []
@@ -117,29 +117,29 @@ class _Cook:
             start = next(core.crossings(low - self.asked.error, rising=True), None)
             ups = [at for at in core.crossings(high + self.asked.error, rising=True) if at <= core.peak]
             if start is None or core.value(0) >= low - self.asked.error:
-                return Finding(None, f"not judged: the log of {core.name} begins at {degrees(core.value(0))}", rule)
+                return LogFinding(None, f"not judged: the log of {core.name} begins at {degrees(core.value(0))}", rule)
             if not ups:
-                return Finding(None, f"not judged: {core.name} never comes up to {degrees(high)}", rule)
-            found.append(Span(core.name, start, ups[-1], high))
+                return LogFinding(None, f"not judged: {core.name} never comes up to {degrees(high)}", rule)
+            found.append(TimeSpan(core.name, start, ups[-1], high))
         span = max(found, key=lambda span: span.minutes)
         words = f"{degrees(low)} to {degrees(high)} took {spell(span.minutes, rule.within)}"
-        return Finding(span.minutes <= rule.within, f"{words}, at most {spell(rule.within)}", rule, spans=(span,))
+        return LogFinding(span.minutes <= rule.within, f"{words}, at most {spell(rule.within)}", rule, spans=(span,))
 
-    def humid(self, rule: Humidity, end: Fraction) -> Finding:
+    def humid(self, rule: Humidity, end: Fraction) -> LogFinding:
         """The least time of humid air that a probe has before the cook's end."""
         casing, air = self.product.recipe.entry.casing, self.log.of("humidity")
         if casing is not None and speaks_of(casing.name, frozenset(rule.casings)):
-            return Finding(True, f"not needed: {casing.name} holds the moisture", rule)
+            return LogFinding(True, f"not needed: {casing.name} holds the moisture", rule)
         if not air:
             lacking = "not judged: no humidity in the log, and no casing in the recipe that holds moisture"
-            return Finding(None, lacking, rule)
+            return LogFinding(None, lacking, rule)
         needed = max(end * rule.share_pct / PERCENT, rule.at_least)
         spans = [curve.longest_above(rule.least_pct, self.asked.gap or COOL_GAP) or (end, end) for curve in air]
         time = min(min(last, end) - min(first, end) for first, last in spans)
         words = f"{trimmed(rule.least_pct)} % or more for {spell(time, needed)}, {spell(needed)} asked"
-        return Finding(time >= needed, words, rule)
+        return LogFinding(time >= needed, words, rule)
 
-    def cooled(self, option: Option, cook_end: Fraction) -> Finding:
+    def cooled(self, option: Option, cook_end: Fraction) -> LogFinding:
         """One way of cooling: whether it is open to the product, and every stage by the slowest probe."""
         open_, lacking = self.product.meets(option.requires, option.source)
         if option.max_water_activity is not None:
@@ -148,40 +148,40 @@ class _Cook:
             lacking = "" if open_ else f"water activity {'is not measured' if known is None else trimmed(known, 3)}"
         if open_ is not True:
             why = "not for this product" if open_ is False else "not judged"
-            return Finding(None, f"{option.title}: {why}, {lacking}", option)
+            return LogFinding(None, f"{option.title}: {why}, {lacking}", option)
         stages = [self.stage(option, stage, cook_end) for stage in option.stages]
         spans = tuple(span for stage in stages for span in stage.spans)
         most = option.begins_within
         if most is not None and spans:
             wait = spans[0].start - cook_end
             begun = f"begun {spell(wait, most)} after the cook, at most {spell(most)}"
-            stages.append(Finding(wait <= most, begun))
+            stages.append(LogFinding(wait <= most, begun))
         verdicts = [stage.ok for stage in stages]
         ok = False if False in verdicts else None if None in verdicts else True
         words = f"{option.title}: {'; '.join(stage.words for stage in stages)}"
-        return Finding(ok, words, option, Fraction(verdicts.count(True)), spans)
+        return LogFinding(ok, words, option, Fraction(verdicts.count(True)), spans)
 
-    def stage(self, option: Option, stage: Stage, cook_end: Fraction) -> Finding:
+    def stage(self, option: Option, stage: CoolingStage, cook_end: Fraction) -> LogFinding:
         """One stage by the probe that took longest; not judged where the log cannot tell."""
         probes = self.log.of("surface") if stage.surface else self.log.of("core")
         to = fahrenheit(stage.to, option.unit)
         start_words = "end of cook" if stage.start is None else f"{trimmed(stage.start)} {option.unit}"
         name = f"{start_words} to {trimmed(stage.to)} {option.unit}"
         if stage.surface and all(self.never_rises(core, option) for core in self.log.of("core")):
-            return Finding(True, "the core fell without rising")
+            return LogFinding(True, "the core fell without rising")
         if not probes:
-            return Finding(None, f"{name}: no probe at the surface, and the core rose on the way")
-        found: list[tuple[bool, Fraction, Span, Curve]] = []
+            return LogFinding(None, f"{name}: no probe at the surface, and the core rose on the way")
+        found: list[tuple[bool, Fraction, TimeSpan, Readings]] = []
         for probe in probes:
             start = self.begin(probe, option.stages[0] if stage.from_first else stage, option.unit, cook_end)
             if start is None:
-                return Finding(None, f"{name}: the log begins too late")
+                return LogFinding(None, f"{name}: the log begins too late")
             end = probe.stays_at_most(to - self.asked.error)
-            span = Span(probe.name, start, self.log.minutes if end is None else max(end, start), to)
+            span = TimeSpan(probe.name, start, self.log.minutes if end is None else max(end, start), to)
             gap = probe.widest_gap(start, span.end)
             if gap > (self.asked.gap or COOL_GAP):
                 words = f"{name}: cannot be judged, {probe.name} has no reading for {spell(gap)}"
-                return Finding(None, words, spans=(span,))
+                return LogFinding(None, words, spans=(span,))
             found.append((end is None, span.minutes, span, probe))
         unfinished, time, span, probe = max(found, key=lambda one: one[:2])
         limit = stage.within
@@ -190,9 +190,9 @@ class _Cook:
             took = f"is at {degrees(probe.last, option.unit)} when the log ends"
             took += f" after {spell(time, limit)}" if time else ""
         ok = False if limit is not None and time > limit else None if unfinished else True
-        return Finding(ok, f"{name} {took}{'' if limit is None else f', at most {spell(limit)}'}", spans=(span,))
+        return LogFinding(ok, f"{name} {took}{'' if limit is None else f', at most {spell(limit)}'}", spans=(span,))
 
-    def begin(self, probe: Curve, stage: Stage, unit: Scale, cook_end: Fraction) -> Fraction | None:
+    def begin(self, probe: Readings, stage: CoolingStage, unit: Scale, cook_end: Fraction) -> Fraction | None:
         """Minute at which a stage begins; None where the log begins below it."""
         if stage.start is None:
             return cook_end
@@ -204,30 +204,30 @@ class _Cook:
             return probe.minute(len(probe) - 1)
         return probe.peak if probe.peak > 0 else None
 
-    def never_rises(self, core: Curve, option: Option) -> bool:
+    def never_rises(self, core: Readings, option: Option) -> bool:
         """True where a core falls all the way from the first stage's start to its end."""
         first = option.stages[0]
         start = self.begin(core, first, option.unit, ZERO)
         end = core.stays_at_most(fahrenheit(first.to, option.unit) - self.asked.error)
         return start is not None and end is not None and core.falls(start, end)
 
-    def warm(self, cook_end: Fraction) -> Iterator[Finding]:
+    def warm(self, cook_end: Fraction) -> Iterator[LogFinding]:
         """From the end of the cook to the slowest core's 80 F: standing at room temperature counts in the stages."""
         ends = [(core.stays_at_most(Fraction(80)), core.name) for core in self.log.of("core")]
         for end, name in sorted((end, name) for end, name in ends if end is not None and end > cook_end)[-1:]:
-            yield Finding(
+            yield LogFinding(
                 None, f"{spell(end - cook_end)} from the end of the cook to 80 F in {name}, all of it counted"
             )
 
-    def handled(self) -> Iterator[Finding]:
+    def handled(self) -> Iterator[LogFinding]:
         """The meat's temperatures before the cook."""
         for rule in self.place.handling:
             for curve in self.log.of(rule.step):
                 most = fahrenheit(rule.at_most, rule.unit)
                 words = f"{rule.title}: highest {degrees(curve.top, rule.unit)}, at most {degrees(most, rule.unit)}"
-                yield Finding(curve.top <= most, words, rule)
+                yield LogFinding(curve.top <= most, words, rule)
 
-    def opinions(self) -> Iterator[Finding]:
+    def opinions(self) -> Iterator[LogFinding]:
         """Integrated lethality by published resistances."""
         for rule in self.place.opinions:
             at = float(fahrenheit(rule.at, rule.unit) + self.asked.error)
@@ -237,4 +237,4 @@ class _Cook:
             d = f"D {each} at {trimmed(rule.at)} {rule.unit}, z {trimmed(rule.z)} {rule.unit}"
             found = f"{logs:.1f}" if logs < 1000 else f"10^{log10(logs):.0f}"
             words = f"{rule.title}: {found} tenfold reductions, {shown(rule.logs, 1)} wanted ({d})"
-            yield Finding(logs >= rule.logs, words, rule)
+            yield LogFinding(logs >= rule.logs, words, rule)

@@ -19,7 +19,7 @@ import numpy as np
 from constraints.faults import BadInput, Fault, Severity
 from constraints.numbers import NotANumber
 from constraints.treatment import MINUTES, fahrenheit
-from optimizer.made.curve import Curve, Whole
+from optimizer.made.curve import Readings, Whole
 from optimizer.reading.table import cut, figure, has_decimal_commas
 
 ROLES: dict[str, tuple[str, ...]] = {
@@ -71,12 +71,12 @@ class Log:
     """A log read: curves by what they hold (temperatures in Fahrenheit), the first moment, warnings."""
 
     file: str
-    curves: Mapping[str, tuple[Curve, ...]]
+    curves: Mapping[str, tuple[Readings, ...]]
     start: datetime | None
     minutes: Fraction
     warnings: tuple[Fault, ...]
 
-    def of(self, role: str) -> tuple[Curve, ...]:
+    def of(self, role: str) -> tuple[Readings, ...]:
         """The curves that hold something."""
         return self.curves.get(role, ())
 
@@ -90,7 +90,7 @@ def parse_log(text: str, file: str, unit: str | None = None, named: Mapping[str,
     times, roles = reader.named(unit or "", {name.casefold(): role for name, role in (named or {}).items()})
     start, ticks, tick = reader.clock(times)
     keep = reader.in_order(ticks, zoned=start is None or start.tzinfo is not None)
-    curves: dict[str, tuple[Curve, ...]] = {}
+    curves: dict[str, tuple[Readings, ...]] = {}
     for place, (role, scale) in roles.items():
         curve = reader.curve(place, scale, ticks, tick, keep)
         curves[role] = (*curves.get(role, ()), *([] if curve is None else [curve]))
@@ -205,7 +205,7 @@ class _Reader:
             self.tell(self.lines[same[0] + 1], None, found, "", Severity.WARNING)
         return np.flatnonzero(np.concatenate(([True], change != 0)))
 
-    def curve(self, place: int, unit: str, ticks: Whole, tick: Fraction, keep: Whole) -> Curve | None:
+    def curve(self, place: int, unit: str, ticks: Whole, tick: Fraction, keep: Whole) -> Readings | None:
         """One column as a curve, None where it holds nothing; what a temperature lacks is warned of."""
         name, cells = self.header[place], self.columns[place]
         read, scale, bad = _figures(cells, self.commas, unit)
@@ -217,7 +217,7 @@ class _Reader:
             found = f"{name} has no reading in {len(out)} rows, this the first"
             done = "the line is drawn across" if len(held) else "none at all: it is left out"
             self.tell(self.lines[out[0]], name, found, done, Severity.WARNING)
-        return Curve(name, ticks[held], values[held], tick, scale) if len(held) else None
+        return Readings(name, ticks[held], values[held], tick, scale) if len(held) else None
 
     def _bad(self, place: int, cells: Sequence[str], bad: set[str], allowed: str) -> None:
         told = ((i, f"{cell.strip()[:40]!r} stands here") for i, cell in enumerate(cells) if cell in bad)

@@ -13,9 +13,9 @@ from typing import Any
 
 from constraints.numbers import PERCENT, ZERO, trimmed
 from constraints.treatment import Kill, Sourced, Treatments, celsius, fahrenheit
-from optimizer.made.curve import Curve
-from optimizer.made.found import Finding, Judged, Phase, Report, degrees, lacks, spell
-from optimizer.made.product import Product
+from optimizer.made.curve import Readings
+from optimizer.made.found import Judged, LogFinding, LogReport, Phase, degrees, lacks, spell
+from optimizer.made.product import MadeProduct
 from optimizer.pages.chart import across, render, upwards
 from optimizer.pages.record import Figure, Record, at
 from optimizer.pages.tables import heading, paragraph, table
@@ -30,7 +30,7 @@ MOST_IN_SHORT = 4
 """Findings of a phase in short that decide nothing."""
 
 
-def page(report: Report, *, full: bool = False) -> str:
+def page(report: LogReport, *, full: bool = False) -> str:
     """The page, ending in a newline."""
     lines = [*_head(report), "", *paragraph(verdict(report))]
     lines += [line for reason in report.hold for line in paragraph(reason, "* ")]
@@ -47,7 +47,7 @@ def page(report: Report, *, full: bool = False) -> str:
     return "\n".join([*lines, "", *paragraph(CAUTION)]) + "\n"
 
 
-def _head(report: Report) -> Iterator[str]:
+def _head(report: LogReport) -> Iterator[str]:
     log = report.log
     yield from paragraph(f"{report.product.recipe.entry.name}: the log {log.file}")
     when = f"{log.start:%Y-%m-%d %H:%M}, " if log.start else ""
@@ -61,7 +61,7 @@ def _head(report: Report) -> Iterator[str]:
         )
 
 
-def verdict(report: Report) -> str:
+def verdict(report: LogReport) -> str:
     """The one line that decides: hold, or what the log meets, what is to be confirmed, and what was not judged."""
     if report.hold:
         return f"*** {HOLD} ***"
@@ -99,7 +99,7 @@ def _source(by: Sourced, *, full: bool) -> str:
     return f"[{by.title + '; ' if full else ''}{by.source}; {by.status}{note}]"
 
 
-def _said(phase: Phase, *, full: bool) -> list[Finding]:
+def _said(phase: Phase, *, full: bool) -> list[LogFinding]:
     """In short the finding that decides, beside it what else cooling might have done; all of them in full."""
     if full or phase.aside or not phase.best:
         return list(phase.findings) if full else []
@@ -109,7 +109,7 @@ def _said(phase: Phase, *, full: bool) -> list[Finding]:
     return [phase.best, *(finding for finding in others if finding is not phase.best)]
 
 
-def mark(finding: Finding, phase: Phase) -> str:
+def mark(finding: LogFinding, phase: Phase) -> str:
     """The word before a finding, filled up to eight letters."""
     if phase.warns:
         return "note    "
@@ -125,7 +125,7 @@ DRAWN = {"core": "", "surface": "2 3", "chamber": "8 4", "freezer": "8 4", "set"
 """What is drawn, with the dashes by which it is told apart without colour."""
 
 
-def picture(report: Report) -> str:
+def picture(report: LogReport) -> str:
     """The page as HTML with one inline picture; everything from the input is escaped."""
     shown = [(curve.name, dashes, _dots(curve)) for role, dashes in DRAWN.items() for curve in report.log.of(role)]
     x, y = across([0.0, float(report.log.minutes)]), upwards([at for _, _, dots in shown for _, at in dots] or [0.0])
@@ -146,7 +146,7 @@ def picture(report: Report) -> str:
     )  # fmt: skip
 
 
-def _dots(curve: Curve) -> list[tuple[float, float]]:
+def _dots(curve: Readings) -> list[tuple[float, float]]:
     """Minutes and degrees Celsius, thinned to what a page can show; the last reading is always there."""
     chosen = sorted({*range(0, len(curve), max(1, len(curve) // MOST_POINTS)), len(curve) - 1})
     return [(float(curve.minute(i)), float(celsius(curve.value(i)))) for i in chosen]
@@ -263,7 +263,7 @@ def odd_steps(steps: Sequence[StepEntry]) -> Iterator[str]:
         before = at
 
 
-def plan_page(product: Product, places: Sequence[Treatments], at: Fraction | None, minutes: Fraction | None) -> str:
+def plan_page(product: MadeProduct, places: Sequence[Treatments], at: Fraction | None, minutes: Fraction | None) -> str:
     """The plan of a cook: the tables' answer, and the recipe's schedule."""
     recipe = product.recipe.entry
     lines = [recipe.name, *_planned(product, places, at, minutes)]
@@ -271,7 +271,7 @@ def plan_page(product: Product, places: Sequence[Treatments], at: Fraction | Non
 
 
 def _planned(
-    product: Product, places: Sequence[Treatments], at: Fraction | None, minutes: Fraction | None
+    product: MadeProduct, places: Sequence[Treatments], at: Fraction | None, minutes: Fraction | None
 ) -> Iterator[str]:
     """How long the core must hold at a temperature (Fahrenheit), or where for so many minutes; else every row."""
     yield from (line for words in lacks(places, "cook", "kills") for line in paragraph(words))

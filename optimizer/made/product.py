@@ -22,7 +22,7 @@ DRY = (Kind.DRY, Kind.SALT, Kind.CURE)
 
 
 @dataclass(frozen=True)
-class Product:
+class MadeProduct:
     """A recipe with the batch as weighed, or the doses alone where none was given (``weighed`` False).
 
     ``water_activity`` is a measured figure. ``species`` are those that may be in it: all of them where nothing is said.
@@ -78,15 +78,15 @@ class Product:
         return salt / sum(kept) if kept else None
 
 
-def product_of(recipe: Recipe, batch: str | None, lots: str | None, water_activity: Fraction | None) -> Product:
+def product_of(recipe: Recipe, batch: str | None, lots: str | None, water_activity: Fraction | None) -> MadeProduct:
     """The product of a recipe and, where given, of a weighed batch with its lots table. Raises BadInput."""
     if batch is None or lots is None:
         named = recipe.entry.eligible.species or ()
         found = [Ingredient(name, Kind.LOT, {SALT: ZERO}, species=name) for name in named]
-        return Product(recipe, _doses(recipe), False, species_of_lots(found), water_activity)
+        return MadeProduct(recipe, _doses(recipe), False, species_of_lots(found), water_activity)
     made = whole_of(recipe, read_lots(lots), read_weighed(batch), batch)
     species = species_of_lots([item for item in made.kilograms if isinstance(item, Lot)])
-    return Product(recipe, made, True, species, water_activity)
+    return MadeProduct(recipe, made, True, species, water_activity)
 
 
 def species_of_lots(lots: Sequence[Ingredient]) -> frozenset[str]:

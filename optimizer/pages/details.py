@@ -9,7 +9,7 @@ from itertools import groupby
 from constraints.formula import Batch
 from constraints.numbers import PERCENT, shown, trimmed
 from constraints.quantities import Basis
-from constraints.requirement import Requirement, Status
+from constraints.requirement import Provenance, Requirement
 from optimizer.answer import Answer
 from optimizer.pages.figures import figure, money_words, reckoned, unit_of
 from optimizer.pages.tables import heading, listed, paragraph, table
@@ -83,7 +83,7 @@ def check_words(check: Check) -> str:
 def source_words(requirement: Requirement) -> str:
     """Where a limit comes from: source, row, how it was read, and what else a reader should know."""
     origin = requirement.origin
-    read = "" if origin.status is Status.YOURS else f"{origin.rule}, {origin.status}"
+    read = "" if origin.status is Provenance.YOURS else f"{origin.rule}, {origin.status}"
     return "; ".join(filter(None, (origin.source, read, origin.note))) + confirm(requirement)
 
 

@@ -9,7 +9,7 @@ from dataclasses import replace
 from optimizer.answer import Status
 from optimizer.plan.files.happened import as_it_is, read_happened
 from optimizer.plan.files.week_file import Week
-from optimizer.plan.model.blocks import Costs, WeekProgram
+from optimizer.plan.model.blocks import SupplyCosts, WeekProgram
 from optimizer.plan.model.world import World, assemble_week
 from optimizer.plan.report.outcome import Outcome, gather
 from optimizer.plan.report.way_out import impossible, no_plan
@@ -39,7 +39,7 @@ def plan_again(week: Week, what_happened: str) -> Outcome:
     )
 
 
-def _without(plan: Plan, world: World, again: Callable[[Costs | None], WeekProgram] | None = None) -> Outcome:
+def _without(plan: Plan, world: World, again: Callable[[SupplyCosts | None], WeekProgram] | None = None) -> Outcome:
     """There is no plan: say why. Nothing of what the solver has is shown."""
     never = impossible(world)
     status = Status.DO_NOT_MAKE if any(one.requirement.origin.legal for one in never) else Status.INFEASIBLE

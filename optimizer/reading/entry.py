@@ -13,7 +13,7 @@ from constraints.document.fields import Line, Name, NameOrEach, Names, NotNegati
 from constraints.kinds import OneRequirement
 from constraints.laboratory import LaboratoryEntry
 from constraints.numbers import G_PER_KG, PERCENT, PI, trimmed
-from constraints.quantities import Component
+from constraints.quantities import FromFat
 from constraints.rules import ProcessStep
 from optimizer.reading.added import AdditionEntry
 
@@ -204,7 +204,7 @@ class RecipeEntry(Strict):
     """Which lots may go in."""
     require: tuple[OneRequirement, ...] = ()
     """What the batch must satisfy."""
-    estimate: tuple[Component, ...] = ()
+    estimate: tuple[FromFat, ...] = ()
     """Moisture, protein: what may be estimated from a lot's fat where the lots table does not state it."""
     confidence: ConfidenceEntry | None = None
     """How sure every limit on fat must be, the lots' fat being only a measurement."""

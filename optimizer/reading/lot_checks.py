@@ -59,7 +59,7 @@ _YES_NO = {"": False, "no": False, "false": False, "0": False, "yes": True, "tru
 
 
 @dataclass(frozen=True)
-class Row:
+class LotRow:
     """One row as read so far: ``typed`` holds every cell, the others what could be read of it.
 
     Figures carry their column's name and unit; those given by the pound are there by the kilogram, under that name.
@@ -108,20 +108,20 @@ class Whole:
 
 Told = Iterator[tuple[str, str, str]]
 """The column, a short sentence without an address, and what is allowed or usual."""
-Check = Callable[[Row], Told]
-Suspicion = Callable[[Row, Whole], Told]
+Check = Callable[[LotRow], Told]
+Suspicion = Callable[[LotRow, Whole], Told]
 
 
 # Checks of one row.
 
 
-def _needed_cells(row: Row) -> Told:
+def _needed_cells(row: LotRow) -> Told:
     for column in COLUMNS:
         if column.needed and row.typed.get(row.headed(column.name)) == "":
             yield column.name, "this cell is blank", f"{column.meaning.split(';')[0]}; every lot states it"
 
 
-def _ranges(row: Row) -> Told:
+def _ranges(row: LotRow) -> Told:
     """Stock, prices and ppm not below 0; packs, largest pulls and the usable share above 0; percentages up to 100."""
     for name, value in row.figures.items():
         column, typed = KNOWN.get(name), row.said(name).replace(" ", " is ", 1)
@@ -137,14 +137,14 @@ def _ranges(row: Row) -> Told:
             yield name, typed, low if most is None else f"{low}, at most {most}"
 
 
-def _sum_too_high(row: Row) -> Told:
+def _sum_too_high(row: LotRow) -> Told:
     given = {name: row.figures[name] for name in (FAT, MOISTURE, PROTEIN) if name in row.figures}
     if len(given) > 1 and (total := sum(given.values(), Fraction(0))) > SUM_MOST:
         allowed = f"at most {trimmed(SUM_MOST)}: raw meats in USDA SR28 reach 102.03"
         yield [*given][1], f"{' + '.join(given)} = {trimmed(total)}", allowed
 
 
-def _printable(row: Row) -> Told:
+def _printable(row: LotRow) -> Told:
     """What is not seen as it stands could forge a line of the page, or make two names of one."""
     for name in ("lot", *TEXTS, "fat_method"):
         typed = row.typed.get(name, "")
@@ -152,7 +152,7 @@ def _printable(row: Row) -> Told:
             yield name, f"{typed!r} holds {hidden(typed)}", "a name as it is seen, on one line"
 
 
-def _words_known(row: Row) -> Told:
+def _words_known(row: LotRow) -> Told:
     role = row.typed.get("role", "")
     if role and role not in _ROLES:
         like = nearest(role, _ROLES)
@@ -163,19 +163,19 @@ def _words_known(row: Row) -> Told:
             yield name, f"{typed!r} is neither yes nor no", "yes, no, true, false, 1, 0 or blank"
 
 
-def _days_in_order(row: Row) -> Told:
+def _days_in_order(row: LotRow) -> Told:
     received, use_by = row.days.get("received"), row.days.get("use_by")
     if received and use_by and use_by < received:
         yield "use_by", f"use_by {use_by} is before received {received}", "use_by on or after received"
 
 
-def _cured_states_cure(row: Row) -> Told:
+def _cured_states_cure(row: LotRow) -> Told:
     for name in (NITRITE, NITRATE) if row.cured else ():
         if not row.typed.get(name):
             yield name, f"the lot is cured but {name} is not given", "mg/kg in the lot; 0 if there is none"
 
 
-def _rework_states_itself(row: Row) -> Told:
+def _rework_states_itself(row: LotRow) -> Told:
     """Rework brings its own salt and nitrite, and is not all green meat."""
     needed = {
         SALT: "salt in the rework, %",
@@ -190,7 +190,7 @@ def _rework_states_itself(row: Row) -> Told:
             yield name, f"{name} belongs to rework", "mark the lot as rework, or leave the cell blank"
 
 
-def _cured_by_name(row: Row) -> Told:
+def _cured_by_name(row: LotRow) -> Told:
     """A lot that reads like cured meat says whether it is: its nitrite would count as none."""
     if row.says("rework") or row.typed.get("cured") or row.typed.get(NITRITE):
         return
@@ -201,7 +201,7 @@ def _cured_by_name(row: Row) -> Told:
             yield name, found, "cured: yes with nitrite_ppm and nitrate_ppm, or cured: no if it holds none"
 
 
-def _rework_agrees(row: Row) -> Told:
+def _rework_agrees(row: LotRow) -> Told:
     """No more nitrite is found in rework than was put into it: nitrite only disappears."""
     found, original = row.figures.get(NITRITE), row.figures.get("original_nitrite_ppm")
     if found is None or original is None:
@@ -212,7 +212,7 @@ def _rework_agrees(row: Row) -> Told:
         yield NITRITE, said, "at most original_nitrite_ppm times green_pct; correct the one that is wrong"
 
 
-def _beyond(row: Row, pairs: Iterable[tuple[str, str]], allowed: str) -> Told:
+def _beyond(row: LotRow, pairs: Iterable[tuple[str, str]], allowed: str) -> Told:
     """Figures above another one of the row; one above the stock only where there is stock."""
     for smaller, larger in pairs:
         one, other = row.figures.get(smaller), row.figures.get(larger)
@@ -230,7 +230,7 @@ _UNUSABLE = ("pack_kg", "largest_pull_kg"), ("smallest_pull_kg", "on_hand_kg")
 _SALVAGE = (("salvage_per_kg", "cost_per_kg"),)
 
 
-def _species_known(row: Row) -> Told:
+def _species_known(row: LotRow) -> Told:
     """A species that is close to one the rules know, and is none."""
     species = row.typed.get("species", "")
     if species and species.casefold() not in _SPECIES and (close := meant(species, _SPECIES)):
@@ -252,7 +252,7 @@ ROW_WARNINGS: tuple[Check, ...] = (
 # Checks of the whole table.
 
 
-def _lots_once(rows: Sequence[Row]) -> Iterator[Fault]:
+def _lots_once(rows: Sequence[LotRow]) -> Iterator[Fault]:
     first: dict[str, int] = {}
     for row in rows:
         name = row.typed.get("lot", "")
@@ -262,7 +262,7 @@ def _lots_once(rows: Sequence[Row]) -> Iterator[Fault]:
         first.setdefault(name, row.line)
 
 
-def _look_alikes(rows: Sequence[Row]) -> Iterator[Fault]:
+def _look_alikes(rows: Sequence[LotRow]) -> Iterator[Fault]:
     """Two lots whose names look the same and are not: a reader would pull the wrong one."""
     lines = {name: row for row in reversed(rows) if (name := row.typed.get("lot", ""))}
     for other, name in look_alikes(row.typed.get("lot", "") for row in rows):
@@ -270,7 +270,7 @@ def _look_alikes(rows: Sequence[Row]) -> Iterator[Fault]:
         yield lines[name].fault("lot", found, "names that can be told apart")
 
 
-def _spellings(rows: Sequence[Row]) -> Iterator[Fault]:
+def _spellings(rows: Sequence[LotRow]) -> Iterator[Fault]:
     """Names that differ only by case or blanks: two lots, or one species or material written in two ways."""
     for column in ("lot", "species", "material"):
         seen: dict[str, dict[str, int]] = defaultdict(dict)
@@ -285,7 +285,7 @@ def _spellings(rows: Sequence[Row]) -> Iterator[Fault]:
                 alike[name] = row.line
 
 
-def _fat_as_fractions(rows: Sequence[Row]) -> Iterator[Fault]:
+def _fat_as_fractions(rows: Sequence[LotRow]) -> Iterator[Fault]:
     fats = [(row, fat) for row in rows if (fat := row.figures.get(FAT)) is not None]
     above_zero = [row for row, fat in fats if fat > 0]
     if above_zero and all(fat <= FRACTION_MOST for _, fat in fats):
@@ -293,7 +293,7 @@ def _fat_as_fractions(rows: Sequence[Row]) -> Iterator[Fault]:
         yield above_zero[0].fault(FAT, found, "percent: 27, not 0.27")
 
 
-TABLE_CHECKS: tuple[Callable[[Sequence[Row]], Iterator[Fault]], ...] = (
+TABLE_CHECKS: tuple[Callable[[Sequence[LotRow]], Iterator[Fault]], ...] = (
     _lots_once, _look_alikes, _spellings, _fat_as_fractions,
 )  # fmt: skip
 
@@ -301,20 +301,20 @@ TABLE_CHECKS: tuple[Callable[[Sequence[Row]], Iterator[Fault]], ...] = (
 # Suspicions.
 
 
-def whole_of(rows: Sequence[Row]) -> Whole:
+def whole_of(rows: Sequence[LotRow]) -> Whole:
     """What the suspicions must know of all rows."""
     prices = [price for row in rows if (price := row.figures.get("cost_per_kg")) is not None and price > 0]
     fats = [row.figures[FAT] for row in rows if FAT in row.figures]
     return Whole(median(prices) if prices else None, max(fats, default=Fraction(0)))
 
 
-def _fat_may_be_fraction(row: Row, whole: Whole) -> Told:
+def _fat_may_be_fraction(row: LotRow, whole: Whole) -> Told:
     fat = row.figures.get(FAT)
     if fat is not None and 0 < fat <= FRACTION_MOST < whole.most_fat:
         yield FAT, f"fat {trimmed(fat)} % may be a fraction", "percent: 27, not 0.27"
 
 
-def _odd_price(row: Row, whole: Whole) -> Told:
+def _odd_price(row: LotRow, whole: Whole) -> Told:
     price, usual = row.figures.get("cost_per_kg"), whole.median_price
     if price == 0:
         yield "cost_per_kg", "the price is 0", "0 only for trim that is free"
@@ -325,7 +325,7 @@ def _odd_price(row: Row, whole: Whole) -> Told:
         yield "cost_per_kg", words, "prices of one order"
 
 
-def _role_against_fat(row: Row, whole: Whole) -> Told:
+def _role_against_fat(row: LotRow, whole: Whole) -> Told:
     fat, role = row.figures.get(FAT), row.typed.get("role")
     if fat is not None and role == "fat" and fat < FAT_ROLE_LEAST:
         yield "role", f"the role is fat but the fat is only {trimmed(fat)} %", f"{trimmed(FAT_ROLE_LEAST)} % or more"
@@ -333,7 +333,7 @@ def _role_against_fat(row: Row, whole: Whole) -> Told:
         yield "role", f"the role is meat but the fat is {trimmed(fat)} %", f"{trimmed(MEAT_ROLE_MOST)} % or less"
 
 
-def _fat_against_moisture(row: Row, whole: Whole) -> Told:
+def _fat_against_moisture(row: LotRow, whole: Whole) -> Told:
     """Only for plain red meat: the line was not fitted to poultry, cured or salted meat."""
     fat, moisture = row.figures.get(FAT), row.figures.get(MOISTURE)
     species = row.typed.get("species", "").casefold()
@@ -345,7 +345,7 @@ def _fat_against_moisture(row: Row, whole: Whole) -> Told:
         yield MOISTURE, words, f"about {trimmed(usual, 0)} % moisture in raw red meat of that fat (USDA SR28)"
 
 
-def _sum_too_low(row: Row, whole: Whole) -> Told:
+def _sum_too_low(row: LotRow, whole: Whole) -> Told:
     given = [row.figures[name] for name in (FAT, MOISTURE, PROTEIN) if name in row.figures]
     if len(given) == 3 and sum(given) < SUM_LEAST and not row.says("rework"):  # which holds salt, spice and ice
         words = f"fat, moisture and protein add up to only {trimmed(Fraction(sum(given)))} %"
@@ -359,7 +359,7 @@ _USUAL = {
 }
 
 
-def _too_much(row: Row, whole: Whole) -> Told:
+def _too_much(row: LotRow, whole: Whole) -> Told:
     for name, (most, found, usual) in _USUAL.items():
         value = row.figures.get(name)
         if value is not None and value > most:
@@ -367,7 +367,7 @@ def _too_much(row: Row, whole: Whole) -> Told:
             yield name, found.format(trimmed(value / kg), unit), usual.format(trimmed(most / kg, 0), unit)
 
 
-def _taught(row: Row, whole: Whole) -> Told:
+def _taught(row: LotRow, whole: Whole) -> Told:
     typed, fat = row.figures.get("fat_as_typed_pct"), row.figures.get(FAT)
     if typed is not None and fat is not None and typed != fat:
         yield FAT, f"fat {trimmed(fat, 2)} % by its tests, typed {trimmed(typed, 2)} %", "figures that agree"

@@ -20,7 +20,16 @@ from constraints.formula import Figures
 from constraints.ingredients import NITRATE, NITRITE, SALT, Kind, Lot
 from constraints.numbers import KG_PER_LB, PERCENT, ZERO, NotANumber
 from optimizer.reading.columns import COLUMNS, INSTEAD, KNOWN, USABLE, free_names, header_faults
-from optimizer.reading.lot_checks import FLAGS, ROW_CHECKS, ROW_WARNINGS, SUSPICIONS, TABLE_CHECKS, TEXTS, Row, whole_of
+from optimizer.reading.lot_checks import (
+    FLAGS,
+    ROW_CHECKS,
+    ROW_WARNINGS,
+    SUSPICIONS,
+    TABLE_CHECKS,
+    TEXTS,
+    LotRow,
+    whole_of,
+)
 from optimizer.reading.table import Table, cut, figure, has_decimal_commas
 
 _DATES = tuple(column.name for column in COLUMNS if column.unit == "date")
@@ -95,7 +104,7 @@ def parse_lots(text: str, file: str) -> LotTable:
     return LotTable(file, lots, tuple(stated), tuple(found), 2 * pounds > len(rows))
 
 
-def _read_cells(table: Table, file: str) -> tuple[list[Row], tuple[str, ...], list[Fault]]:
+def _read_cells(table: Table, file: str) -> tuple[list[LotRow], tuple[str, ...], list[Fault]]:
     """Read every cell; return the rows, the names of the free properties, and every fault of a cell."""
     typed = {name: table.cells(name) for name in table.header if name}
     comma = _uses_decimal_commas(table)
@@ -112,14 +121,14 @@ def _read_cells(table: Table, file: str) -> tuple[list[Row], tuple[str, ...], li
         elif any(typed[name]):
             figures[name] = values
             free.append(name)
-    rows: list[Row] = []
+    rows: list[LotRow] = []
     for place, line in enumerate(table.lines):
         cells = {name: column[place] for name, column in typed.items()}
         given = {name: value for name, values in figures.items() if (value := values[place]) is not None}
         faults += _turn_pounds(given, file, line)
         days, wrong_days = _read_days(cells, file, line)
         faults += wrong_days
-        rows.append(Row(file, line, cells, given, days))
+        rows.append(LotRow(file, line, cells, given, days))
     return rows, tuple(free), faults
 
 
@@ -186,7 +195,7 @@ def _read_days(cells: Mapping[str, str], file: str, line: int) -> tuple[dict[str
     return days, faults
 
 
-def _lot(row: Row, free: Sequence[str], suspicions: tuple[str, ...]) -> Lot:
+def _lot(row: LotRow, free: Sequence[str], suspicions: tuple[str, ...]) -> Lot:
     """Build the lot of a row without faults."""
     figures = row.figures
     usable = figures.get("usable_pct", Fraction(PERCENT)) / PERCENT

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 from pydantic import ValidationError
 
 from constraints import cure
-from constraints.document import Document, parse, read_text, validate
+from constraints.document import Parsed, parse, read_text, validate
 from constraints.document.place import Loc
 from constraints.faults import BadInput, Fault, likely, some
 from constraints.formula import Addition, Dosing
@@ -46,13 +46,13 @@ class Stated:
     ``asked`` is True where they were named on the command line instead of in the recipe.
     """
 
-    document: Document
+    document: Parsed
     names: tuple[str, ...]
     wanted: str | Mapping[str, str] | None
     asked: bool = False
 
     @classmethod
-    def typed(cls, document: Document) -> Stated:
+    def typed(cls, document: Parsed) -> Stated:
         """What a document names as far as it can be read, whatever else is wrong with it."""
         rules, wanted = document.tree.get("rules"), document.tree.get("product_class")
         names = tuple(name for name in rules if isinstance(name, str)) if isinstance(rules, list) else ()
@@ -127,7 +127,7 @@ class Stated:
         return wanted if wanted in [entry.id for entry in pack.classes] else None
 
 
-def pack_faults(document: Document) -> list[Fault]:
+def pack_faults(document: Parsed) -> list[Fault]:
     """Unknown packs and classes of a recipe, whatever else is wrong with it."""
     faults: list[Fault] = []
     stated = Stated.typed(document)
@@ -149,7 +149,7 @@ class Recipe:
     scales: tuple[ScaleName | None, ...]
     process: Process
     warnings: tuple[Fault, ...]
-    document: Document
+    document: Parsed
     asked: tuple[str, ...] = ()
     measured: MeasuredYield | None = None
     """The yield of the last batches, where a ledger holds them."""
@@ -204,7 +204,7 @@ _TOGETHER = ("name", "steps", "cured", "made_without_nitrite", "additions", "yie
 """The keys that the checks of a whole recipe look at, requirements apart."""
 
 
-def _sound_part(document: Document) -> list[Fault]:
+def _sound_part(document: Parsed) -> list[Fault]:
     """What is wrong with the additions and their nitrite in a recipe that cannot be read elsewhere."""
     part = {key: document.tree[key] for key in _TOGETHER if key in document.tree}
     try:
@@ -237,7 +237,7 @@ def analysed(recipe: Recipe, path: str) -> Recipe:
     return replace(recipe, entry=recipe.entry.model_copy(update={"laboratory": found}))
 
 
-def _requirements(entry: RecipeEntry, document: Document) -> Iterator[Requirement]:
+def _requirements(entry: RecipeEntry, document: Parsed) -> Iterator[Requirement]:
     for i, asked in enumerate(entry.require):
         line, _ = document.mark(("require", i))
         yield asked.build(Origin(rule="recipe", source=f"your recipe, line {line}"))
@@ -287,7 +287,7 @@ def _dosed(item: Ingredient, entry: AdditionEntry) -> Addition:
     return Addition(item, Dosing.PER_MEAT, (entry.g_per_kg_meat or Fraction(0)) / G_PER_KG)
 
 
-def _faults(entry: RecipeEntry, document: Document) -> Iterator[Fault]:
+def _faults(entry: RecipeEntry, document: Parsed) -> Iterator[Fault]:
     yield from _cure_faults(entry, document)
     yield from _property_faults(entry, document)
     yield from name_faults(entry, document)
@@ -297,7 +297,7 @@ def _faults(entry: RecipeEntry, document: Document) -> Iterator[Fault]:
     yield from impossible(entry, document)
 
 
-def _cure_faults(entry: RecipeEntry, document: Document) -> Iterator[Fault]:
+def _cure_faults(entry: RecipeEntry, document: Parsed) -> Iterator[Fault]:
     cured = any(item.is_ == "cure" or any(map(item.properties.get, cure.COUNTED)) for item in entry.additions)
     for i, item in enumerate(entry.additions):
         if item.is_ == "cure" and item.nitrite_pct:
@@ -330,7 +330,7 @@ def _odd_cure(item: AdditionEntry, strength: Fraction) -> Iterator[tuple[str, st
         yield found, meant if given else "leave it out where none is meant"
 
 
-def _property_faults(entry: RecipeEntry, document: Document) -> Iterator[Fault]:
+def _property_faults(entry: RecipeEntry, document: Parsed) -> Iterator[Fault]:
     """Properties of additions that are impossible, given twice, or nitrite under a name that nothing counts."""
     own = {FAT, MOISTURE, PROTEIN, SALT}
     for i, item in enumerate(entry.additions):
@@ -347,7 +347,7 @@ def _property_faults(entry: RecipeEntry, document: Document) -> Iterator[Fault]:
                 yield document.fault(at, f"{name} is {trimmed(value)}", f"0 to {most}")
 
 
-def _yield_faults(entry: RecipeEntry, document: Document) -> Iterator[Fault]:
+def _yield_faults(entry: RecipeEntry, document: Parsed) -> Iterator[Fault]:
     if entry.yield_ is not None:
         return
     for i, asked in enumerate(entry.require):

@@ -14,7 +14,7 @@ from itertools import chain
 from constraints import words
 from constraints.composition import PercentBand
 from constraints.cure import COUNTED
-from constraints.document import Document
+from constraints.document import Parsed
 from constraints.document.place import Loc
 from constraints.faults import Fault, Severity, meant
 from constraints.numbers import G_PER_KG, PERCENT, trimmed
@@ -53,14 +53,14 @@ Told = Iterator[tuple[Loc, str, str]]
 """Where it stands, what was found, and what is usual."""
 
 
-def suspicions(entry: RecipeEntry, document: Document) -> Iterator[Fault]:
+def suspicions(entry: RecipeEntry, document: Parsed) -> Iterator[Fault]:
     """Every suspicious figure of a recipe, as a warning in words that need no path, so that a page can repeat it."""
     for loc, found, allowed in chain(_fractions(entry), _idle(entry), _spices(entry), _filling(entry), _links(entry)):
         line, column = document.mark(loc)
         yield Fault(document.file, line, column, found, allowed, Severity.WARNING)
 
 
-def impossible(entry: RecipeEntry, document: Document) -> Iterator[Fault]:
+def impossible(entry: RecipeEntry, document: Parsed) -> Iterator[Fault]:
     """Every figure of a recipe that no kitchen can mean, as an error."""
     for told in chain(_doses(entry), _no_room(entry), _filling(entry, WILD)):
         yield document.fault(*told)
@@ -155,7 +155,7 @@ def contains(item: AdditionEntry) -> tuple[str, ...]:
     return tuple(dict.fromkeys([*([own] if own else []), *stated]))
 
 
-def name_faults(entry: RecipeEntry, document: Document) -> Iterator[Fault]:
+def name_faults(entry: RecipeEntry, document: Parsed) -> Iterator[Fault]:
     """Every fault of the additions' names."""
     yield from _twice(entry, document)
     for i, item in enumerate(entry.additions):
@@ -164,7 +164,7 @@ def name_faults(entry: RecipeEntry, document: Document) -> Iterator[Fault]:
             yield document.fault((*at, field), found, allowed)
 
 
-def _twice(entry: RecipeEntry, document: Document) -> Iterator[Fault]:
+def _twice(entry: RecipeEntry, document: Parsed) -> Iterator[Fault]:
     seen: dict[str, int] = {}
     for i, item in enumerate(entry.additions):
         line, column = document.mark(("additions", i, "name"))

@@ -12,7 +12,7 @@ from constraints.faults import BadInput, Fault
 from constraints.numbers import KG_PER_LB, PERCENT, trimmed
 from optimizer.ledger import NotRecorded, lots_of, opened
 from optimizer.reading.table import csv_line, figure
-from optimizer.taught import LEAN, Assay, Estimates, estimate
+from optimizer.taught import LEAN, Assay, Taught, estimate
 
 
 def exported(path: str, *, every: bool = False, learned: bool = False) -> str:
@@ -38,7 +38,7 @@ def exported(path: str, *, every: bool = False, learned: bool = False) -> str:
     return "".join(f"{csv_line(line, mark)}\n" for line in lines)
 
 
-def taught(base: Connection) -> Estimates | None:
+def taught(base: Connection) -> Taught | None:
     """What the tests recorded say together of the lots' fat; None where nothing can be learnt.
 
     A lot of no stated error is known by its own first test; a test of a batch with one that has none teaches nothing.
@@ -78,7 +78,7 @@ def _stated(cells: Mapping[str, str]) -> tuple[Fraction, Fraction] | None:
         return None
 
 
-def _as_told(told: Estimates, name: str, cells: Mapping[str, str], delimiter: str) -> dict[str, str]:
+def _as_told(told: Taught, name: str, cells: Mapping[str, str], delimiter: str) -> dict[str, str]:
     """The cells of a lot's fat by the tests, and as typed; none where no test is of it."""
     if name not in told.names:
         return {}

@@ -24,7 +24,7 @@ from optimizer.answer import Answer
 from optimizer.correction import Correction
 from optimizer.made.found import degrees, spell
 from optimizer.made.log_page import HEADS, step_cells
-from optimizer.made.product import Product, species_of_lots
+from optimizer.made.product import MadeProduct, species_of_lots
 from optimizer.pages.batch_page import do_not_make
 from optimizer.pages.chart import render
 from optimizer.pages.correct_page import opening
@@ -132,7 +132,7 @@ class Sheet:
         """Limits on temperature and time of the recipe's places, each with what is to be read for it."""
         total = self._weighed.total
         species = species_of_lots([item for item in total.kilograms if isinstance(item, Lot)])
-        product = Product(self.answer.problem.recipe, total, True, species)
+        product = MadeProduct(self.answer.problem.recipe, total, True, species)
         for name in self.entry.rules:
             place = None if name.endswith((".yaml", ".yml")) else load_treatments(name)
             yield from [] if place is None else _limits(place, product)
@@ -160,7 +160,7 @@ class Sheet:
             yield mark(check), f"{r.what} of the {r.basis}", value, r.limits(), source_words(r)
 
 
-def _limits(place: Treatments, product: Product) -> Iterator[dict[str, Any]]:
+def _limits(place: Treatments, product: MadeProduct) -> Iterator[dict[str, Any]]:
     for rule in place.handling:
         at = degrees(fahrenheit(rule.at_most, rule.unit), rule.unit)
         yield {"what": f"{rule.title}: at most {at}", "by": rule, "read": ("temperature", "time")}

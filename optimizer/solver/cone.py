@@ -21,7 +21,7 @@ from constraints.formula import Formula
 from constraints.requirement import Requirement
 from constraints.row import Cone, Row
 from optimizer import clock
-from optimizer.solver.conic import TOLERANCES, Guide, Units, guide
+from optimizer.solver.conic import TOLERANCES, ConicUnits, Guide, guide
 from optimizer.solver.kept import Kept
 from optimizer.solver.model import Ending, Program, SolverDisagrees, Variable, relaxed
 from optimizer.solver.optimum import RANKING, Optimum, Ranks, held, no_dearer, optimise
@@ -40,7 +40,7 @@ _HAIR = 10**6
 
 
 @dataclass(frozen=True)
-class Found:
+class ConeOptimum:
     """An optimum with the cuts whose prices follow those of the program's own rows.
 
     ``of`` says which cone each cut belongs to, ``point`` are the values of the variables at which they were laid.
@@ -82,10 +82,10 @@ def cones_of(requirements: Iterable[Requirement], formula: Formula) -> tuple[Con
     return tuple(cone for requirement in requirements for cone in requirement.cones(formula))
 
 
-def curved(layout: Layout, requirements: Iterable[Requirement], formula: Formula) -> Curved:
+def curved(layout: Layout, requirements: Iterable[Requirement], formula: Formula) -> ConeProgram:
     """A layout's program with the cones of the requirements. Raises MissingProperty where a lot's error is unknown."""
     cones = cones_of(requirements, formula)
-    return Curved(layout.program, tuple(c.over(layout.units, len(layout.program.variables)) for c in cones))
+    return ConeProgram(layout.program, tuple(c.over(layout.units, len(layout.program.variables)) for c in cones))
 
 
 def optimise_with_cuts(
@@ -113,7 +113,7 @@ class Learnt:
 
 
 @dataclass(frozen=True)
-class Curved:
+class ConeProgram:
     """A program and the cones over its variables; ``learnt`` of these cones is carried to other programs with them."""
 
     program: Program
@@ -122,7 +122,7 @@ class Curved:
     counted: Program | None = field(default=None, compare=False, repr=False)
     """The program whose units serve for this one, where its whole numbers have been let go."""
 
-    def settled(self, ranks: Ranks, *, plain: bool = True, nodes: int = ALL) -> Found:
+    def settled(self, ranks: Ranks, *, plain: bool = True, nodes: int = ALL) -> ConeOptimum:
         """The optimum; with ``plain`` first without cones, which is the answer where it keeps them.
 
         Its ending is TIME_LIMIT where a search in whole numbers stopped before nothing cheaper was left. Raises
@@ -130,7 +130,7 @@ class Curved:
         """
         first = self._plain(ranks, nodes) if plain or not self.cones else None
         if first is not None and (first.ending is Ending.INFEASIBLE or self._answered(first)):
-            return Found(first, plain=first)
+            return ConeOptimum(first, plain=first)
         if self.program.whole:
             return replace(self._whole(ranks, nodes, proved=plain), plain=first)
         with clock.moment(_MOMENT):
@@ -160,9 +160,9 @@ class Curved:
         return not self.cones or (first.ending is Ending.OPTIMAL and self.keeps(first.values))
 
     @cached_property
-    def units(self) -> Units:
+    def units(self) -> ConicUnits:
         """The program's units of its own."""
-        return Units.of(self.counted or self.program)
+        return ConicUnits.of(self.counted or self.program)
 
     def keeps(self, values: Sequence[Fraction]) -> bool:
         """True where these values keep every cone, exactly."""
@@ -170,7 +170,7 @@ class Curved:
 
     # Without whole numbers.
 
-    def _linear(self, *, batch: bool = True) -> Found:
+    def _linear(self, *, batch: bool = True) -> ConeOptimum:
         """Bound and batch, both exact, or that there is none; without ``batch`` a point that is not exact."""
         best, none = None, False
         for tolerance in TOLERANCES:
@@ -187,9 +187,9 @@ class Curved:
                 return found
         if best is None and not none:
             raise SolverDisagrees("no batch could be shown to hold with the confidence asked for")
-        return best or Found(Optimum(Ending.INFEASIBLE, certain=False))
+        return best or ConeOptimum(Optimum(Ending.INFEASIBLE, certain=False))
 
-    def _finished(self, hint: Guide, tolerance: float, *, batch: bool) -> Found | None:
+    def _finished(self, hint: Guide, tolerance: float, *, batch: bool) -> ConeOptimum | None:
         """Bound and batch from what the solver says; None where no batch is found, without values: proved that none is.
 
         Without ``batch`` the values are the solver's point.
@@ -200,7 +200,7 @@ class Curved:
         kept = Kept(Program(program.variables, (*program.rows, *cuts)))
         low = kept.settle()
         if low is None:
-            return Found(Optimum(Ending.INFEASIBLE), cuts, of)
+            return ConeOptimum(Optimum(Ending.INFEASIBLE), cuts, of)
         values = hint.x
         if batch and self.keeps(low.values):
             values = low.values
@@ -208,7 +208,7 @@ class Curved:
             values = self._near(kept, self._rested(hint, tolerance))
         cost = program.cost(values) if values else low.cost
         optimum = Optimum(Ending.OPTIMAL, values, cost, low.cost, None, low.prices)
-        return Found(optimum, cuts, of, hint.x) if values else None
+        return ConeOptimum(optimum, cuts, of, hint.x) if values else None
 
     def _rested(self, hint: Guide, tolerance: float) -> tuple[Fraction, ...]:
         """The solver's point, once more with what rests on a bound held there if that was not quite so."""
@@ -267,7 +267,7 @@ class Curved:
 
     # With whole numbers.
 
-    def _whole(self, ranks: Ranks, nodes: int, *, proved: bool) -> Found:
+    def _whole(self, ranks: Ranks, nodes: int, *, proved: bool) -> ConeOptimum:
         program = self.program
         loose = self._loose(proved=proved)
         if loose.optimum.ending is Ending.INFEASIBLE:
@@ -289,11 +289,11 @@ class Curved:
         ended = Ending.OPTIMAL if done else Ending.TIME_LIMIT
         return replace(loose, optimum=Optimum(ended, values, best.cost, bound, tree.reported, prices))
 
-    def _loose(self, *, proved: bool) -> Found:
+    def _loose(self, *, proved: bool) -> ConeOptimum:
         """The optimum without whole numbers, for its cuts; where not ``proved`` with nothing but those known by now."""
         if self.learnt.cuts and not proved:
-            return Found(Optimum(Ending.OPTIMAL), self.learnt.cuts)
-        loose = Curved(relaxed(self.program), self.cones, counted=self.program)._linear(batch=False)
+            return ConeOptimum(Optimum(Ending.OPTIMAL), self.learnt.cuts)
+        loose = ConeProgram(relaxed(self.program), self.cones, counted=self.program)._linear(batch=False)
         self.learnt.cuts = loose.cuts
         return loose
 
@@ -303,12 +303,12 @@ class Curved:
         if any(not v.lo <= f.lo <= v.hi for v, f in zip(self.program.variables, fixed.variables, strict=True)):
             return None
         try:
-            values = Curved(_with_bounds(fixed), self.cones, counted=self.program)._linear().optimum.values
+            values = ConeProgram(_with_bounds(fixed), self.cones, counted=self.program)._linear().optimum.values
         except SolverDisagrees:
             return None
         return Optimum(Ending.OPTIMAL, values, self.program.cost(values)) if values else None
 
-    def _better_ranked(self, cut: Program, best: Optimum, loose: Found, ranks: Ranks) -> Optimum:
+    def _better_ranked(self, cut: Program, best: Optimum, loose: ConeOptimum, ranks: Ranks) -> Optimum:
         """Another batch that costs no more, and uses sooner what ought to be used sooner."""
         if not ranks.places or not self._has_twins():
             return best
@@ -350,7 +350,7 @@ def _with_bounds(program: Program) -> Program:
     return Program(tuple(variables), tuple(rows))
 
 
-def _gap(found: Found) -> float:
+def _gap(found: ConeOptimum) -> float:
     """Cost above the proved bound."""
     return float(abs(found.optimum.cost - (found.optimum.bound or 0)))
 

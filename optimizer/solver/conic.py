@@ -44,7 +44,7 @@ Terms = Sequence[tuple[int, Fraction | float]]
 
 
 @dataclass(frozen=True)
-class Units:
+class ConicUnits:
     """Kilograms (whole numbers: pieces) in a unit of each of the ``variables``, ``money`` in one of cost.
 
     A solver's tolerances are absolute: in these units the same kitchen priced or weighed in any unit is the same, to
@@ -56,7 +56,7 @@ class Units:
     variables: tuple[Fraction, ...]
 
     @classmethod
-    def of(cls, program: Program) -> Units:
+    def of(cls, program: Program) -> ConicUnits:
         """The units of a program; its columns that need not be whole are kilograms."""
         free = {j for j, v in enumerate(program.variables) if not v.whole}
         sizes = [_ZERO]
@@ -85,7 +85,7 @@ class Guide:
     along: dict[int, list[float]]
 
 
-def guide(program: Program, cones: Sequence[Cone], units: Units, tolerance: float) -> Guide:
+def guide(program: Program, cones: Sequence[Cone], units: ConicUnits, tolerance: float) -> Guide:
     """Solve a program, whole numbers left aside. Raises OutOfTime."""
     arrays = _Arrays(program, cones, units)
     solution = arrays.solve(tolerance)
@@ -152,7 +152,7 @@ def _counted(line: Sequence[tuple[int, Fraction]], share: Sequence[Fraction]) ->
 class _Arrays:
     """The program in units of its own as clarabel takes it: ``s = b - A x`` in its cones; fixed variables left out."""
 
-    def __init__(self, program: Program, cones: Sequence[Cone], units: Units) -> None:
+    def __init__(self, program: Program, cones: Sequence[Cone], units: ConicUnits) -> None:
         self.variables, self.unit = program.variables, units.variables
         each = list(zip(program.variables, units.variables, strict=True))
         share = [u / units.mass for u in units.variables]

@@ -16,7 +16,7 @@ import numpy as np
 
 from constraints.row import Row
 from constraints.vector import Vector, solve
-from optimizer.solver.model import Basis, ColumnKind, Program
+from optimizer.solver.model import ColumnKind, Program, SimplexBasis
 
 _ZERO = Fraction(0)
 _BITS = 60
@@ -31,7 +31,7 @@ class Vertex:
 
     values: tuple[Fraction, ...]
     prices: tuple[Fraction, ...]
-    basis: Basis
+    basis: SimplexBasis
     cost: Fraction = _ZERO
 
 

@@ -32,7 +32,7 @@ class Ending(StrEnum):
     FAILED = "failed"
 
 
-class Place(StrEnum):
+class BasisStatus(StrEnum):
     """Where a variable or a row stands in a basis."""
 
     BASIC = "basic"
@@ -223,8 +223,8 @@ def relaxed(program: Program) -> Program:
 
 
 @dataclass(frozen=True)
-class Basis:
+class SimplexBasis:
     """Where every variable and every row stands. As many variables are basic as rows are not."""
 
-    variables: tuple[Place, ...]
-    rows: tuple[Place, ...]
+    variables: tuple[BasisStatus, ...]
+    rows: tuple[BasisStatus, ...]

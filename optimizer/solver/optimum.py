@@ -23,7 +23,7 @@ from constraints.row import Row
 from optimizer import clock
 from optimizer.solver.exact import Vertex, reduced_costs
 from optimizer.solver.kept import MOMENT, Kept
-from optimizer.solver.model import Basis, Ending, Program, SolverDisagrees
+from optimizer.solver.model import Ending, Program, SimplexBasis, SolverDisagrees
 from optimizer.solver.session import ALL
 from optimizer.solver.simplex import Simplex
 from optimizer.solver.tree import prove
@@ -59,7 +59,7 @@ class Optimum:
     reported: float | None = None
     prices: tuple[Fraction, ...] = ()
     certain: bool = True
-    basis: Basis | None = None
+    basis: SimplexBasis | None = None
 
 
 def optimise(program: Program, ranks: Ranks, nodes: int = ALL) -> Optimum:

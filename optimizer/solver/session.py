@@ -21,7 +21,7 @@ import numpy as np
 from constraints.row import Row
 from constraints.vector import Floats, Places
 from optimizer import clock
-from optimizer.solver.model import Basis, Place, Program, SolverDisagrees
+from optimizer.solver.model import BasisStatus, Program, SimplexBasis, SolverDisagrees
 
 ALL = 2**31 - 1
 """As many steps of the simplex method as it takes."""
@@ -283,11 +283,14 @@ class Session:
         return np.array(self.highs.getSolution().col_dual) / self._units * self._money
 
     @property
-    def basis(self) -> Basis:
+    def basis(self) -> SimplexBasis:
         """Where everything stands."""
-        basis, place = self.highs.getBasis(), {self._places.kBasic: Place.BASIC, self._places.kUpper: Place.UPPER}
-        columns = tuple(place.get(state, Place.LOWER) for state in basis.col_status)
-        return Basis(columns, tuple(place.get(state, Place.LOWER) for state in basis.row_status))
+        basis, place = (
+            self.highs.getBasis(),
+            {self._places.kBasic: BasisStatus.BASIC, self._places.kUpper: BasisStatus.UPPER},
+        )
+        columns = tuple(place.get(state, BasisStatus.LOWER) for state in basis.col_status)
+        return SimplexBasis(columns, tuple(place.get(state, BasisStatus.LOWER) for state in basis.row_status))
 
     @property
     def ray(self) -> Any:

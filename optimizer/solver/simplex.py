@@ -18,7 +18,7 @@ from typing import TYPE_CHECKING
 from constraints.vector import QUICK_ONE, QUICK_ZERO, plain, quick, solve
 from optimizer import clock
 from optimizer.solver.exact import Vertex, proved, refuted_by, refutes
-from optimizer.solver.model import Basis, Place, Program, SolverDisagrees
+from optimizer.solver.model import BasisStatus, Program, SimplexBasis, SolverDisagrees
 
 if TYPE_CHECKING:
     from optimizer.solver.session import Session
@@ -35,7 +35,7 @@ class GaveUp(Exception):
 class Simplex:
     """One program and where its search stands. Entries 0 to n-1 are the variables, n to n+m-1 the rows."""
 
-    def __init__(self, program: Program, start: Basis | None = None) -> None:
+    def __init__(self, program: Program, start: SimplexBasis | None = None) -> None:
         """Stand at a basis; where it is missing or singular, at the one in which every row is basic."""
         self.rows = [row.quick for row in program.rows]
         self.size = len(program.variables)
@@ -47,7 +47,7 @@ class Simplex:
         self.lo: list[Fraction | None] = [None if limit is None else quick(limit) for limit in lo]
         self.hi: list[Fraction | None] = [None if limit is None else quick(limit) for limit in hi]
         if start is None or not self._stand(start):
-            slack = Basis((Place.LOWER,) * self.size, (Place.BASIC,) * len(self.rows))
+            slack = SimplexBasis((BasisStatus.LOWER,) * self.size, (BasisStatus.BASIC,) * len(self.rows))
             self._stand(slack)
 
     @property
@@ -56,14 +56,14 @@ class Simplex:
         return tuple(map(plain, self.at[: self.size]))
 
     @property
-    def basis(self) -> Basis:
+    def basis(self) -> SimplexBasis:
         """Where everything stands."""
-        return Basis(tuple(self.places[: self.size]), tuple(self.places[self.size :]))
+        return SimplexBasis(tuple(self.places[: self.size]), tuple(self.places[self.size :]))
 
     @property
     def settled(self) -> bool:
         """True where all that rests is held, so that no other point is left."""
-        return all(place is Place.BASIC or self._held(z) for z, place in enumerate(self.places))
+        return all(place is BasisStatus.BASIC or self._held(z) for z, place in enumerate(self.places))
 
     def vertex(self, program: Program) -> Vertex:
         """Where it stands in its program, with the prices for the costs asked for."""
@@ -116,10 +116,10 @@ class Simplex:
     def _held(self, z: int) -> bool:
         return self.lo[z] is not None and self.lo[z] == self.hi[z]
 
-    def _stand(self, basis: Basis) -> bool:
+    def _stand(self, basis: SimplexBasis) -> bool:
         """Take a basis; False where it is none (singular, or resting on a limit that does not exist)."""
         self.places = [*basis.variables, *basis.rows]
-        at = [_ZERO if place is Place.BASIC else self._bound(z, place) for z, place in enumerate(self.places)]
+        at = [_ZERO if place is BasisStatus.BASIC else self._bound(z, place) for z, place in enumerate(self.places)]
         if any(value is None for value in at) or not self._invert():
             return False
         self.at = [value or _ZERO for value in at]
@@ -138,8 +138,8 @@ class Simplex:
 
     def _invert(self) -> bool:
         """The inverse of the rows at a limit over the basic variables; False where there is none."""
-        self.basic = [j for j in range(self.size) if self.places[j] is Place.BASIC]
-        self.active = [i for i in range(len(self.rows)) if self.places[self.size + i] is not Place.BASIC]
+        self.basic = [j for j in range(self.size) if self.places[j] is BasisStatus.BASIC]
+        self.active = [i for i in range(len(self.rows)) if self.places[self.size + i] is not BasisStatus.BASIC]
         if len(self.basic) != len(self.active):
             return False
         lines = [{k: self.rows[i][j] for k, j in enumerate(self.basic) if j in self.rows[i]} for i in self.active]
@@ -147,8 +147,8 @@ class Simplex:
         self.inverse = [[line.get(k, _ZERO) for k in range(len(lines))] for line in inverse or ()]
         return inverse is not None
 
-    def _bound(self, z: int, place: Place) -> Fraction | None:
-        return self.hi[z] if place is Place.UPPER else self.lo[z]
+    def _bound(self, z: int, place: BasisStatus) -> Fraction | None:
+        return self.hi[z] if place is BasisStatus.UPPER else self.lo[z]
 
     def _violations(self) -> dict[int, Fraction]:
         """Entries outside their bounds: -1 below, 1 above."""
@@ -187,7 +187,9 @@ class Simplex:
             if prices[i]:
                 for j, a in self.rows[i].items():
                     rest[j] -= prices[i] * a
-        reduced = {j: rest[j] for j in range(self.size) if self.places[j] is not Place.BASIC and not self._held(j)}
+        reduced = {
+            j: rest[j] for j in range(self.size) if self.places[j] is not BasisStatus.BASIC and not self._held(j)
+        }
         reduced.update({self.size + i: prices[i] for i in self.active if not self._held(self.size + i)})
         return reduced
 
@@ -195,7 +197,7 @@ class Simplex:
         """The entry to move: the one that saves most, or after an idle pivot the first (Bland, so that none cycles)."""
         best, most = None, _ZERO
         for z, rest in reduced.items():
-            saving = rest if self.places[z] is Place.UPPER else -rest
+            saving = rest if self.places[z] is BasisStatus.UPPER else -rest
             if saving > most:
                 best, most = z, saving
                 if not steepest:
@@ -204,11 +206,11 @@ class Simplex:
 
     def _pivot(self, entering: int) -> bool:
         """Move an entry off its bound until something blocks. False where nothing could move."""
-        sign = -_ONE if self.places[entering] is Place.UPPER else _ONE
+        sign = -_ONE if self.places[entering] is BasisStatus.UPPER else _ONE
         step = self._directions(entering, sign)
         lo, hi = self.lo[entering], self.hi[entering]
         length = None if lo is None or hi is None else hi - lo
-        leaving, onto = entering, Place.LOWER if sign < 0 else Place.UPPER
+        leaving, onto = entering, BasisStatus.LOWER if sign < 0 else BasisStatus.UPPER
         for z, speed in step.items():
             blocked = self._block(z, speed)
             if blocked is not None and (length is None or blocked[0] < length):
@@ -218,7 +220,7 @@ class Simplex:
         self.at[entering] += sign * length
         for z, speed in step.items():
             self.at[z] += speed * length
-        self.places[entering] = Place.BASIC
+        self.places[entering] = BasisStatus.BASIC
         self.places[leaving] = onto
         if leaving != entering:
             self._invert()
@@ -236,18 +238,18 @@ class Simplex:
             moving = list(speeds.items())
         moves = {j: speed for j, speed in moving if speed}
         for i, line in enumerate(self.rows):
-            if self.places[self.size + i] is Place.BASIC:
+            if self.places[self.size + i] is BasisStatus.BASIC:
                 speeds[self.size + i] = _times(line, moves)
         return {z: speed for z, speed in sorted(speeds.items()) if speed}
 
-    def _block(self, z: int, speed: Fraction) -> tuple[Fraction, Place] | None:
+    def _block(self, z: int, speed: Fraction) -> tuple[Fraction, BasisStatus] | None:
         """How far one may go until a basic entry meets a bound; one outside its bounds stops at the near one."""
         value, lo, hi = self.at[z], self.lo[z], self.hi[z]
         below, above = lo is not None and value < lo, hi is not None and value > hi
         if speed > 0:
-            target, place = (lo, Place.LOWER) if below else (None if above else hi, Place.UPPER)
+            target, place = (lo, BasisStatus.LOWER) if below else (None if above else hi, BasisStatus.UPPER)
         else:
-            target, place = (hi, Place.UPPER) if above else (None if below else lo, Place.LOWER)
+            target, place = (hi, BasisStatus.UPPER) if above else (None if below else lo, BasisStatus.LOWER)
         return None if target is None else ((target - value) / speed, place)
 
 
@@ -261,7 +263,7 @@ def _dot(left: Sequence[Fraction], right: Sequence[Fraction]) -> Fraction:
     return sum((a * b for a, b in zip(left, right, strict=True) if a and b), _ZERO)
 
 
-def vertex(program: Program, basis: Basis) -> Vertex | None:
+def vertex(program: Program, basis: SimplexBasis) -> Vertex | None:
     """The vertex of a basis if it is proved to be the cheapest, else None."""
     found = Simplex(program, basis).vertex(program)
     return found if proved(program, found) else None

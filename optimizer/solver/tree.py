@@ -64,7 +64,7 @@ Settle = Callable[[Sequence[float]], "Optimum | None"]
 
 
 @dataclass
-class Part:
+class Branch:
     """A part of the choices: closed by ``prices``, which prove a bound (or with ``empty`` that there is nothing in it),
     or split at variable ``j`` into what is at most ``down`` and the rest.
     """
@@ -73,8 +73,8 @@ class Part:
     empty: bool = False
     j: int = -1
     down: int = 0
-    below: Part | None = None
-    above: Part | None = None
+    below: Branch | None = None
+    above: Branch | None = None
 
 
 @dataclass
@@ -86,7 +86,7 @@ class Proof:
     the best need be.
     """
 
-    root: Part = field(default_factory=Part)
+    root: Branch = field(default_factory=Branch)
     closed: bool = False
     best: Vertex | None = None
     reported: float = -inf
@@ -95,7 +95,7 @@ class Proof:
     """Whether the prices of the best are those with its whole numbers held."""
 
 
-_Node = tuple[Part, Bounds, float]
+_Node = tuple[Branch, Bounds, float]
 """A part that is open, where it lies, and about what it costs at least."""
 
 
@@ -165,7 +165,7 @@ class Tree:
     def run(self, within: Sequence[Bounds] = ({},)) -> bool:
         """Search, what may be cheapest first; False where nodes or time ran out before it was through."""
         order = count()
-        parts = [self.proof.root, *(Part() for _ in within[1:])]
+        parts = [self.proof.root, *(Branch() for _ in within[1:])]
         waiting = [(-inf, next(order), (part, bounds, -inf)) for part, bounds in zip(parts, within, strict=True)]
         node: _Node | None = None
         for done in count():
@@ -236,7 +236,7 @@ class Tree:
                 return
             values = self.linear.values
 
-    def _closed(self, part: Part, bounds: Bounds, *, possible: bool) -> Vertex | None:
+    def _closed(self, part: Branch, bounds: Bounds, *, possible: bool) -> Vertex | None:
         """None where prices close a part, else its exact vertex. A whole one is the best and closes it."""
         if possible and self.enough is not None:
             part.prices = multipliers(self.loose, self.linear.prices)
@@ -335,11 +335,11 @@ class Tree:
         """Variables to split: counted, not held, and not at a whole number as far as the solver says."""
         return [j for j in self._fractional(values).tolist() if operator.lt(*self._around(bounds, j))]
 
-    def _halves(self, part: Part, bounds: Bounds, j: int, down: int, least: float) -> list[_Node]:
+    def _halves(self, part: Branch, bounds: Bounds, j: int, down: int, least: float) -> list[_Node]:
         """Both sides of a variable. The upper one first: to use a lot leads to a batch sooner than not to."""
         lo, hi = self._around(bounds, j)
         down = min(max(down, int(lo)), int(hi) - 1)
-        part.j, part.down, part.below, part.above = j, down, Part(), Part()
+        part.j, part.down, part.below, part.above = j, down, Branch(), Branch()
         return [
             (part.above, {**bounds, j: (Fraction(down + 1), hi)}, least),
             (part.below, {**bounds, j: (lo, Fraction(down))}, least),

@@ -11,7 +11,7 @@ from dataclasses import dataclass, field
 from fractions import Fraction
 
 from optimizer.solver.model import Program
-from optimizer.solver.tree import Part, Proof
+from optimizer.solver.tree import Branch, Proof
 
 _ZERO = Fraction(0)
 
@@ -78,7 +78,7 @@ class _File:
         self.limits.append(limit)
         return len(self.limits) - 1
 
-    def _part(self, part: Part) -> tuple[int, set[int]]:
+    def _part(self, part: Branch) -> tuple[int, set[int]]:
         """The constraint that proves a part, and the assumptions it leans on."""
         if part.below is None or part.above is None:
             return self._leaf(part)
@@ -100,7 +100,7 @@ class _File:
         claim = f"G {_n(target)} OBJ" if self.point else "G 1 0"
         return self._derive(f"{claim} {{ uns {reason} }}", target), needed
 
-    def _leaf(self, part: Part) -> tuple[int, set[int]]:
+    def _leaf(self, part: Branch) -> tuple[int, set[int]]:
         """The rows and bounds times their prices: the cost is at least so much, or nothing is more than nothing."""
         rest = [_ZERO if part.empty else v.cost for v in self.program.variables]
         factors: dict[int, Fraction] = {}

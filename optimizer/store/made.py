@@ -19,8 +19,8 @@ from constraints.quantities import Basis, MissingProperty
 from optimizer import ledger
 from optimizer.as_weighed import whole_of
 from optimizer.findings import Report, check
-from optimizer.ledger import Document, Movement, NotRecorded
-from optimizer.mass import Found, ground_of
+from optimizer.ledger import Movement, NotRecorded, Recording
+from optimizer.mass import MassMeasured, ground_of
 from optimizer.problem import barred
 from optimizer.reading.lots import LotTable, parse_lots, read_lots
 from optimizer.reading.recipe import Recipe, read_recipe
@@ -34,7 +34,7 @@ GRAM = Fraction(1, 1000)
 DECIMALS = 6
 
 
-def receive(path: str, table: str, document: Document) -> int:
+def receive(path: str, table: str, document: Recording) -> int:
     """Record every lot of a lots table as received; returns how many. Raises BadInput for a faulty table."""
     text = read_text(table)
     read = parse_lots(text, table)
@@ -136,9 +136,9 @@ class _Mixed:
                 yield Movement("pull", name, -taken, self.code, "", into)
 
     def record(
-        self, kind: str, document: Document, report: Report, mixed: tuple[Batch, Batch], held: Mapping[str, Fraction],
+        self, kind: str, document: Recording, report: Report, mixed: tuple[Batch, Batch], held: Mapping[str, Fraction],
         out_kg: Fraction | None, rework_kg: Fraction | None,
-    ) -> Made:  # fmt: skip
+    ) -> Recorded:  # fmt: skip
         """Record a batch that was judged, ``mixed`` as it is now and as its rework was, with what came out of it."""
         lots, code, name = dict[str, dict[str, str]](), self.code, report.recipe.entry.name
         moves = [*self.went_in(mixed[0], held)]
@@ -160,7 +160,7 @@ class _Mixed:
         came = (out_kg or ZERO) + ((rework_kg or ZERO) if kind == "make" else ZERO)
         went = weight(report.batch, Basis.BATCH)
         odd = f"{trimmed(came, 4)} kg came out of {trimmed(went, 4)} kg: weigh again" if came > went else ""
-        return Made(report, hold, odd)
+        return Recorded(report, hold, odd)
 
 
 def _less(there: dict[str, tuple[Fraction, Fraction]], back: Fraction) -> dict[str, tuple[Fraction, Fraction]]:
@@ -171,7 +171,7 @@ def _less(there: dict[str, tuple[Fraction, Fraction]], back: Fraction) -> dict[s
 
 
 @dataclass(frozen=True)
-class Made:
+class Recorded:
     """A batch as it was recorded: what ``check`` says of it, why it is on hold, and what is odd, in words."""
 
     report: Report
@@ -180,8 +180,8 @@ class Made:
 
 
 def make(
-    path: str, weighed: str, recipe: str, document: Document, out_kg: Fraction | None, rework_kg: Fraction | None
-) -> Made:
+    path: str, weighed: str, recipe: str, document: Recording, out_kg: Fraction | None, rework_kg: Fraction | None
+) -> Recorded:
     """Record a batch as weighed: its pulls, its additions, and what came out of it as lots of their own.
 
     The batch's code is the document's name; its product is the lot of that name, its rework ``CODE rework``. What was
@@ -197,9 +197,9 @@ def make(
 
 
 def correct(
-    path: str, change: str, recipe: str, code: str, document: Document, out_kg: Fraction | None,
+    path: str, change: str, recipe: str, code: str, document: Recording, out_kg: Fraction | None,
     rework_kg: Fraction | None,
-) -> Made:  # fmt: skip
+) -> Recorded:  # fmt: skip
     """Record what was put into a batch that stands in the ledger, and what was held back of it as rework.
 
     ``change`` is a table of what was added, or the document of ``correct``, which says what is held back too unless
@@ -227,7 +227,7 @@ def _forbidding(report: Report) -> Iterator[str]:
         yield from (f"{dose.item.name} is far off its dose" for dose in part.doses if dose.forbids)
 
 
-def pull(path: str, lot: str, kilograms: Fraction, code: str, document: Document) -> str:
+def pull(path: str, lot: str, kilograms: Fraction, code: str, document: Recording) -> str:
     """Take so much of a lot, as held, for a batch that will be made; returns why it may not go in, or nothing.
 
     Raises NotRecorded where it is not there.
@@ -241,7 +241,7 @@ def pull(path: str, lot: str, kilograms: Fraction, code: str, document: Document
     return barred(found, document.day)
 
 
-def sell(path: str, lot: str, kilograms: Fraction, document: Document) -> None:
+def sell(path: str, lot: str, kilograms: Fraction, document: Recording) -> None:
     """Take out what was sold. Raises NotRecorded where it is on hold, past its use-by or not there."""
     for found in read_lots(path).lots:
         if found.name == lot and (why := barred(found, document.day)):
@@ -249,7 +249,7 @@ def sell(path: str, lot: str, kilograms: Fraction, document: Document) -> None:
     ledger.record(path, "sell", document, [Movement("sell", lot, -kilograms)])
 
 
-def came_out(path: str, code: str, kilograms: Fraction, recipe: str, document: Document) -> None:
+def came_out(path: str, code: str, kilograms: Fraction, recipe: str, document: Recording) -> None:
     """Record what came out of a batch that was recorded before. Raises NotRecorded where that is so already."""
     _Mixed.of(path, code).not_out()
     lots = {code: {"lot": code, "material": read_recipe(recipe).entry.name}}
@@ -257,7 +257,7 @@ def came_out(path: str, code: str, kilograms: Fraction, recipe: str, document: D
     ledger.record(path, "out", document, moves, lots)
 
 
-def analysed(path: str, name: str, fat: Fraction, sd: Fraction, recipe: str | None, document: Document) -> None:
+def analysed(path: str, name: str, fat: Fraction, sd: Fraction, recipe: str | None, document: Recording) -> None:
     """Record the fat found of a lot or of a batch as it is in the ledger, per cent, with its standard deviation.
 
     A batch needs its recipe, for the fat that additions bring. Raises NotRecorded and BadInput.
@@ -283,7 +283,7 @@ def _whole(kilograms: Fraction) -> Fraction:
 
 def _rework(name: str, recipe: Recipe, batch: Batch, day: str) -> dict[str, str]:
     """The cells of a lot of rework: what a later batch must know of it."""
-    lot = ground_of(recipe, batch, None, Found(), name).lot
+    lot = ground_of(recipe, batch, None, MassMeasured(), name).lot
     total, green = weight(batch, Basis.BATCH), weight(batch, Basis.GREEN)
     nitrite, nitrate = (
         batch.amount(Salts(tuple((ONE, name) for name, _ in salts))) for salts in (NITRITE_SALTS, NITRATE_SALTS)

@@ -20,7 +20,7 @@ from optimizer.pages.record import Figure, Record, at
 CAUTION = "Hold all that is left and ask your authority. What nobody recorded is not in it."
 
 
-class Line(Record):
+class TraceLine(Record):
     """A movement as a trace shows it: kilograms above zero, with its document's time, person and other party."""
 
     kind: str
@@ -68,7 +68,7 @@ class Trace:
     forward: bool
     lots: dict[str, LotBook] = field(default_factory=dict)
     batches: dict[str, BatchBook] = field(default_factory=dict)
-    lines: list[Line] = field(default_factory=list)
+    lines: list[TraceLine] = field(default_factory=list)
     seconds: float = 0
 
     @property
@@ -81,7 +81,7 @@ class Trace:
         """Where it was traced to."""
         return "forward" if self.forward else "back"
 
-    def of(self, *kinds: str) -> list[Line]:
+    def of(self, *kinds: str) -> list[TraceLine]:
         """The lines of some kinds, in order."""
         return [line for line in self.lines if line.kind in kinds]
 
@@ -94,7 +94,7 @@ class Traced(Record):
     kg_at_risk: Figure = at("at_risk_kg")
     lots: list[LotBook] = at(lambda found: list(found.lots.values()))
     batches: list[BatchBook] = at(lambda found: list(found.batches.values()))
-    movements: list[Line] = at("lines")
+    movements: list[TraceLine] = at("lines")
     caution: str = at(lambda found: CAUTION)
     seconds: Figure
 
@@ -111,7 +111,7 @@ def trace(path: str, name: str, back: bool | None = None) -> Trace:
         if not is_batch and base.execute("SELECT 1 FROM lot WHERE lot = ?", (name,)).fetchone() is None:
             raise NotRecorded(f"{path} knows neither a lot nor a batch named {name!r}")
         found = Trace(name, forward=not (is_batch if back is None else back))
-        held: dict[int, Line] = {}
+        held: dict[int, TraceLine] = {}
         left = [(is_batch, name)]
         while left:
             of_batch, here = left.pop()
@@ -132,17 +132,17 @@ def trace(path: str, name: str, back: bool | None = None) -> Trace:
     return found
 
 
-def _lines(base: sqlite3.Connection, kind: str, name: str) -> Iterator[tuple[int, Line]]:
+def _lines(base: sqlite3.Connection, kind: str, name: str) -> Iterator[tuple[int, TraceLine]]:
     """The lines of a lot or a batch, each by the number of its movement."""
     asked = "SELECT id, kind, lot, batch, units, into_batch, at, document, person, party, item, reason FROM live WHERE "
     where = "lot = ? ORDER BY id" if kind == "lot" else "batch = ? ORDER BY id"
     for number, made, lot, batch, units, into, *said in base.execute(asked + where, (name,)).fetchall():
         sign = -1 if made in ("pull", "sell", "waste") else 1  # what is put back is a pull below zero
         cells = made, lot or "", batch, sign * units * UNIT, into * UNIT, *said
-        yield number, Line(**dict(zip(Line.model_fields, cells, strict=True)))
+        yield number, TraceLine(**dict(zip(TraceLine.model_fields, cells, strict=True)))
 
 
-def _totals(lines: Iterable[Line], into_batch: tuple[str, ...] = ()) -> dict[str, Fraction]:
+def _totals(lines: Iterable[TraceLine], into_batch: tuple[str, ...] = ()) -> dict[str, Fraction]:
     """Kilograms by the kind of movement, of some kinds those that reached the batch."""
     total: dict[str, Fraction] = defaultdict(Fraction)
     for line in lines:
@@ -150,7 +150,7 @@ def _totals(lines: Iterable[Line], into_batch: tuple[str, ...] = ()) -> dict[str
     return total
 
 
-def lot_book(base: sqlite3.Connection, lot: str, lines: Iterable[Line]) -> LotBook:
+def lot_book(base: sqlite3.Connection, lot: str, lines: Iterable[TraceLine]) -> LotBook:
     """The books of a lot; what a count found too little or too much is what nobody can explain."""
     total = _totals(lines)
     (cells,) = base.execute("SELECT cells FROM lot WHERE lot = ?", (lot,)).fetchone()
@@ -161,7 +161,7 @@ def lot_book(base: sqlite3.Connection, lot: str, lines: Iterable[Line]) -> LotBo
     )  # fmt: skip
 
 
-def batch_book(batch: str, lines: Iterable[Line]) -> BatchBook:
+def batch_book(batch: str, lines: Iterable[TraceLine]) -> BatchBook:
     """The books of a batch: kilograms that reached it, and what was weighed of it afterwards."""
     total = _totals(lines, ("pull", "addition"))
     lots, additions, product, rework = (total[kind] for kind in ("pull", "addition", "product", "rework"))

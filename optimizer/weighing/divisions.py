@@ -18,7 +18,7 @@ from optimizer.solver.exact import in_steps
 from optimizer.solver.lattice import whole
 from optimizer.solver.model import ColumnKind, Program, Variable
 from optimizer.solver.program import build
-from optimizer.weighing.weighable import Limit, Plan
+from optimizer.weighing.weighable import WeighedLimit, Weighing
 
 _ZERO = Fraction(0)
 _ONE = Fraction(1)
@@ -31,7 +31,7 @@ Sum = dict[int, Fraction]
 
 
 @dataclass(frozen=True)
-class Found:
+class InDivisions:
     """Kilograms of each column and of each addition that matters, load by load.
 
     ``loads`` is empty where nothing was found; then ``certain`` says whether there is nothing to be found.
@@ -42,7 +42,9 @@ class Found:
     certain: bool = False
 
 
-def in_divisions(plan: Plan, columns: Sequence[int], nodes: int, gap: Fraction, *, whole_doses: bool = True) -> Found:
+def in_divisions(
+    plan: Weighing, columns: Sequence[int], nodes: int, gap: Fraction, *, whole_doses: bool = True
+) -> InDivisions:
     """The cheapest batch in whole divisions of everything weighed that uses only some columns, or that there is none.
 
     Within the ``gap``, a share of its cost, as far as so many nodes lead. Without ``whole_doses`` those of additions
@@ -51,8 +53,8 @@ def in_divisions(plan: Plan, columns: Sequence[int], nodes: int, gap: Fraction, 
     posed = _Posed(plan, columns, whole_doses)
     values, proof = whole(posed.program(), nodes, gap)
     if not values:
-        return Found(certain=proof.closed and posed.complete)
-    return Found(
+        return InDivisions(certain=proof.closed and posed.complete)
+    return InDivisions(
         tuple(zip(*([_at(values, part) for part in parts] for parts in posed.weights), strict=True)),
         tuple({item: _at(values, parts[k]) for item, parts in posed.doses.items()} for k in range(plan.loads)),
     )
@@ -65,7 +67,7 @@ class _Posed:
     ``complete`` is False where columns are left out, or it matters which load takes the odd rests.
     """
 
-    plan: Plan
+    plan: Weighing
     columns: Sequence[int]
     whole_doses: bool
     variables: list[Variable] = field(default_factory=list)
@@ -155,7 +157,7 @@ class _Posed:
                 total = _total([(_ONE, {count: division}), *off])
                 self._row(f"dose of {item.name}", total, -division * _JUST_UNDER, above)
 
-    def _limit(self, limit: Limit) -> None:
+    def _limit(self, limit: WeighedLimit) -> None:
         """A limit on what is weighed, load by load or on all together, and with exact doses on all."""
         formula = self.plan.problem.formula
         dosed = [(a, self.doses[d.item]) for a, d in zip(limit.added, formula.dosed, strict=True) if a]

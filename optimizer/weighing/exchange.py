@@ -10,7 +10,7 @@ from typing import Any, TypeAlias
 import numpy as np
 
 from optimizer.solver.program import uses
-from optimizer.weighing.weighable import Limit, Plan
+from optimizer.weighing.weighable import WeighedLimit, Weighing
 
 Floats: TypeAlias = "np.ndarray[Any, np.dtype[np.float64]]"
 _NOTHING = 1e-9
@@ -28,7 +28,7 @@ class Lines:
     hi: Floats
 
     @classmethod
-    def of(cls, limits: Sequence[Limit], loads: int) -> Lines:
+    def of(cls, limits: Sequence[WeighedLimit], loads: int) -> Lines:
         """Limits on so many loads together, with every addition at its exact dose."""
         times = [1 if limit.whole else loads for limit in limits]
         lo, hi = (
@@ -38,7 +38,7 @@ class Lines:
         return cls(np.array([[float(a) for a in limit.exact] for limit in limits]), lo, hi)
 
 
-def exchanged(plan: Plan, kilograms: Sequence[Fraction], lines: Lines, room: Fraction) -> list[Fraction] | None:
+def exchanged(plan: Weighing, kilograms: Sequence[Fraction], lines: Lines, room: Fraction) -> list[Fraction] | None:
     """Kilograms of the columns of a batch in one load after exchanges; it may still break a limit by its additions.
 
     Every exchange is the one that leaves least over the limits, among equals the cheapest. ``room`` is what is left

@@ -23,7 +23,7 @@ from optimizer.solver.exact import lower_bound
 from optimizer.solver.model import relaxed
 from optimizer.solver.optimum import Optimum
 from optimizer.solver.program import Layout, holds_of, value_per_kg
-from optimizer.weighing.weighable import Plan, binding
+from optimizer.weighing.weighable import Weighing, binding
 
 _ZERO = Fraction(0)
 _HALF = Fraction(1, 2)
@@ -147,7 +147,7 @@ def divisions_of(problem: Problem, kilograms: Sequence[Fraction], loads: int) ->
     return {item: division_kg(problem, item, exact.get(item, _ZERO) / loads) for item in items}
 
 
-def nearest_kg(plan: Plan, kilograms: Sequence[Fraction]) -> list[Fraction]:
+def nearest_kg(plan: Weighing, kilograms: Sequence[Fraction]) -> list[Fraction]:
     """Nearest divisions whose sum is the weight ordered: floor, then the largest remainders go up.
 
     Packs stay, and what is to be emptied.
@@ -194,7 +194,7 @@ def _meat_wanted(problem: Problem, kilograms: Sequence[Fraction], loose: Fractio
     return loose + (wanted - counted) * meat / counted
 
 
-def split(plan: Plan, kilograms: Sequence[Fraction]) -> list[list[Fraction]]:
+def split(plan: Weighing, kilograms: Sequence[Fraction]) -> list[list[Fraction]]:
     """Share each column over the loads, at most one division apart.
 
     The odd divisions go round in turn from lean to fat, so that loads come out alike in weight and in fat.
@@ -222,7 +222,7 @@ def share(divisions: Fraction, loads: int, turn: int) -> tuple[list[Fraction], i
     return counts, turn
 
 
-def mended(plan: Plan, shares: Sequence[Sequence[Fraction]]) -> tuple[Weighed, list[Requirement]]:
+def mended(plan: Weighing, shares: Sequence[Sequence[Fraction]]) -> tuple[Weighed, list[Requirement]]:
     """Weigh with nearest doses, and where those break a limit, with the neighbours that go the right way.
 
     Returns the weigh-out and what it still breaks.
@@ -245,7 +245,7 @@ def mended(plan: Plan, shares: Sequence[Sequence[Fraction]]) -> tuple[Weighed, l
 
 
 def weighed_of(
-    plan: Plan,
+    plan: Weighing,
     shares: Sequence[Sequence[Fraction]],
     *,
     ways: Mapping[Ingredient, int] | None = None,

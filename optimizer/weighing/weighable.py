@@ -21,7 +21,7 @@ _ONE = Fraction(1)
 
 
 @dataclass(frozen=True)
-class Limit:
+class WeighedLimit:
     """One row of a requirement over what is weighed: ``lo <= columns . kg + added . kg <= hi``.
 
     ``columns`` are per kilogram of each column of the formula alone, ``added`` per kilogram of each dosed addition,
@@ -48,7 +48,7 @@ class Limit:
 
 
 @dataclass(frozen=True)
-class Plan:
+class Weighing:
     """What is to be weighed: how many loads, on which divisions (kilograms), within which limits.
 
     ``cuts`` are rows over the columns that hold for every batch, and every load, that keeps the cones.
@@ -58,7 +58,7 @@ class Plan:
     loads: int
     divisions: Mapping[Ingredient, Fraction]
     cuts: tuple[Row, ...] = ()
-    given: tuple[Limit, ...] | None = None
+    given: tuple[WeighedLimit, ...] | None = None
     """The limits where they are others than the problem's."""
     shared: tuple[int, Fraction] = 1, _ZERO
     """Over how many loads it is yet to be shared, and the part of a division of a column that is left for that."""
@@ -79,12 +79,12 @@ class Plan:
         return binding(self.problem)
 
     @cached_property
-    def limits(self) -> tuple[Limit, ...]:
+    def limits(self) -> tuple[WeighedLimit, ...]:
         """Those requirements as rows over what is weighed, and the mixer's size; reckoned only where needed."""
         if self.given is not None:
             return self.given
         none = (_ZERO,) * len(self.problem.formula.dosed)
-        touching = (Limit(None, row.coefs, none, row.coefs, row.lo, row.hi, whole=False) for row in self.cuts)
+        touching = (WeighedLimit(None, row.coefs, none, row.coefs, row.lo, row.hi, whole=False) for row in self.cuts)
         return (*limits_of(self.problem, self.binding), *touching)
 
     def unit(self, j: int) -> Fraction:
@@ -105,7 +105,7 @@ class Plan:
         """Money that one count of a column costs, with the additions it carries."""
         return value_per_kg(self.problem.formula, self.problem.formula.columns[j]) * self.unit(j)
 
-    def together(self, room: Fraction, used: Sequence[int] = ()) -> Plan:
+    def together(self, room: Fraction, used: Sequence[int] = ()) -> Weighing:
         """The loads as one, of which nearly any sharing in divisions keeps every limit.
 
         ``room`` is the part of one division of each unevenly shared column that every load is left free of a limit;
@@ -138,7 +138,7 @@ def binding(problem: Problem) -> list[Requirement]:
     return [r for r in problem.requirements if id(r) not in apart]
 
 
-def limits_of(problem: Problem, requirements: Iterable[Requirement]) -> tuple[Limit, ...]:
+def limits_of(problem: Problem, requirements: Iterable[Requirement]) -> tuple[WeighedLimit, ...]:
     """Every limit that must hold over what is weighed, stock and packs apart."""
     formula = problem.formula
     apart = [replace(addition, dosing=Dosing.FREE) for addition in formula.additions]
@@ -155,11 +155,11 @@ def limits_of(problem: Problem, requirements: Iterable[Requirement]) -> tuple[Li
             columns, added = tuple(row.coefs[k] for k in own), tuple(row.coefs[k] for k in dosed)
             exact = tuple(a + _dot(added, shares) for a, shares in zip(columns, carried, strict=True))
             whole = requirement.of_batch
-            limits.append(Limit(requirement, columns, added, exact, row.lo, row.hi, whole))
+            limits.append(WeighedLimit(requirement, columns, added, exact, row.lo, row.hi, whole))
     mixer = problem.order.mixer_kg
     if mixer is not None:
         exact = tuple(formula.total(Weight(Basis.BATCH), column) for column in formula.columns)
-        limits.append(Limit(None, (_ONE,) * len(own), (_ONE,) * len(dosed), exact, None, mixer, whole=False))
+        limits.append(WeighedLimit(None, (_ONE,) * len(own), (_ONE,) * len(dosed), exact, None, mixer, whole=False))
     return tuple(limits)
 
 

@@ -37,7 +37,7 @@ from optimizer.weighing.rounding import (
     split,
     weighed_of,
 )
-from optimizer.weighing.weighable import Plan
+from optimizer.weighing.weighable import Weighing
 
 _ZERO = Fraction(0)
 _KEPT_COLUMNS = 16
@@ -98,7 +98,7 @@ def weigh_near(problem: Problem, kilograms: Sequence[Fraction], lines: Lines) ->
     """
     if _load_counts(problem, kilograms)[0] > 1:
         return None
-    plan = Plan(problem, 1, divisions_of(problem, kilograms, 1))
+    plan = Weighing(problem, 1, divisions_of(problem, kilograms, 1))
     nearest = nearest_kg(plan, kilograms)
     for moved, weighed, broken in _exchanged(plan, nearest, lines):
         if not broken:
@@ -109,7 +109,7 @@ def weigh_near(problem: Problem, kilograms: Sequence[Fraction], lines: Lines) ->
 
 
 def _exchanged(
-    plan: Plan, nearest: Sequence[Fraction], lines: Lines
+    plan: Weighing, nearest: Sequence[Fraction], lines: Lines
 ) -> Iterator[tuple[list[Fraction], Weighed, list[Requirement]]]:
     """Kilograms after exchanges, weighed out, and what that breaks, with ever more room for the additions' rounding."""
     for room in _ROOM:
@@ -131,7 +131,7 @@ def _weigh_once(
     blamed: list[Requirement] = []
     certain = True
     for loads in _load_counts(problem, kilograms):
-        plan = Plan(problem, loads, divisions_of(problem, kilograms, loads), cuts)
+        plan = Weighing(problem, loads, divisions_of(problem, kilograms, loads), cuts)
         nearest = nearest_kg(plan, kilograms)
         weighed, failed = mended(plan, split(plan, nearest))
         blamed = blamed or failed
@@ -151,7 +151,7 @@ def _weigh_once(
     raise ScalePrevents(blamed, certain=certain)
 
 
-def _sooner(plan: Plan, weighed: Weighed) -> Weighed:
+def _sooner(plan: Weighing, weighed: Weighed) -> Weighed:
     """The same batch with what is earlier in the order of use taken first among lots that are alike in everything else.
 
     Alike are lots of one cost and one figure in every limit, without packs or rules on their use.
@@ -174,12 +174,12 @@ def _sooner(plan: Plan, weighed: Weighed) -> Weighed:
     return weighed if breaks(plan.problem, plan.binding, again) or _uneven(plan, shares) else again
 
 
-def _uneven(plan: Plan, shares: Sequence[Sequence[Fraction]]) -> bool:
+def _uneven(plan: Weighing, shares: Sequence[Sequence[Fraction]]) -> bool:
     """True where two loads are more than one division of some column apart."""
     return any(max(kg) - min(kg) > plan.unit(j) for j, kg in enumerate(zip(*shares, strict=True)))
 
 
-def _twins(plan: Plan) -> list[list[int]]:
+def _twins(plan: Weighing) -> list[list[int]]:
     """Groups of columns that are alike, each in the order of use."""
     counted, _ = uses(plan.choices, len(plan.holds))
     groups: dict[tuple[object, ...], list[int]] = {}
@@ -209,17 +209,17 @@ def _taken_in_order(
     return taken if not any(left) else loads
 
 
-def _near(plan: Plan, weighed: Weighed, cost: Fraction) -> bool:
+def _near(plan: Weighing, weighed: Weighed, cost: Fraction) -> bool:
     """Whether looking for a cheaper weigh-out is not worth it."""
     return plan.value(weighed.total) <= cost * (1 + _NEAR_ENOUGH)
 
 
-def _worth_of_divisions(plan: Plan) -> Fraction:
+def _worth_of_divisions(plan: Weighing) -> Fraction:
     """Money that some divisions of the dearest column cost: as near to an optimum as a scale comes without a search."""
     return _DIVISIONS * max((plan.cost(j) for j in range(len(plan.holds))), default=_ZERO)
 
 
-def _cheaper(plan: Plan, known: Weighed | None, other: Weighed, broken: Sequence[Requirement]) -> Weighed | None:
+def _cheaper(plan: Weighing, known: Weighed | None, other: Weighed, broken: Sequence[Requirement]) -> Weighed | None:
     """The cheaper of two weigh-outs, of which the second may not hold."""
     if broken or over_mixer(plan.problem, other):
         return known
@@ -227,7 +227,7 @@ def _cheaper(plan: Plan, known: Weighed | None, other: Weighed, broken: Sequence
 
 
 def _searched(
-    plan: Plan, known: Weighed | None, layout: Layout, optimum: Optimum, tried: list[Weighed]
+    plan: Weighing, known: Weighed | None, layout: Layout, optimum: Optimum, tried: list[Weighed]
 ) -> tuple[Weighed | None, bool]:
     """The cheaper of a known weigh-out and what the tree finds, and whether that has settled the matter.
 

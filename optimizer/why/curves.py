@@ -12,7 +12,7 @@ from constraints.quantities import Amount
 from constraints.requirement import Requirement
 from optimizer.problem import Problem
 from optimizer.why.ground import Ground, Means, family_of, moved_to
-from optimizer.why.lots import Line, Market, PerHeld, kinks
+from optimizer.why.lots import Market, PerHeld, PriceLine, kinks
 
 _ZERO = Fraction(0)
 _SAMPLES = 24
@@ -132,7 +132,7 @@ def price_curve(ground: Ground, lot: Lot) -> Curve:
     )  # fmt: skip
 
 
-def _pieces(ground: Ground, j: int, floor: Fraction, top: Fraction) -> list[tuple[Fraction, Line]]:
+def _pieces(ground: Ground, j: int, floor: Fraction, top: Fraction) -> list[tuple[Fraction, PriceLine]]:
     """The cheapest batches from price to price, or among cones at some prices."""
     market = Market(ground.free, j, floor, ground.cost, ground.session)
     if not ground.cones:

@@ -13,8 +13,8 @@ from optimizer.pages.record import Figure, Record, at, plain
 from optimizer.remarks import verdict_of
 from optimizer.why.explain import Explanation
 from optimizer.why.ground import Means
-from optimizer.why.unfinished import Part
-from optimizer.why.way import Kind
+from optimizer.why.unfinished import Section
+from optimizer.why.way import WayKind
 from optimizer.wording import CAUTION
 
 LIMITS = {"lo": "min", "hi": "max", "both": "size"}
@@ -135,7 +135,7 @@ class LotOfWay(Record):
 class WayOut(Record):
     """One thing that would do; ``set`` is what ``--set`` takes to try it."""
 
-    kind: Kind
+    kind: WayKind
     cost: Figure | None
     concessions: list[Conceded]
     lots: list[LotOfWay]
@@ -240,7 +240,7 @@ class CurveDrawn(Record):
 class NotSettled(Record):
     """What time, or a search that was given up, did not allow."""
 
-    part: Part
+    part: Section
     what: str
     why: Literal["time", "search given up"] = at(lambda left: "time" if left.time else "search given up")
 

@@ -18,12 +18,12 @@ from optimizer.why.ground import Ground, ground_of
 from optimizer.why.limits import LimitPrice, Margin, limit_prices
 from optimizer.why.lots import LotPrice, by_use, lots_priced
 from optimizer.why.offered import Offered, OfferWorth, offered, offers_valued, with_offers
-from optimizer.why.unfinished import Part, Unfinished, settled
+from optimizer.why.unfinished import Section, Unfinished, settled
 from optimizer.why.way import Way
 from optimizer.why.ways import ways_for
 from optimizer.why.what_if import Change, Inputs, Setting, at_option, change_of, settings_of, with_settings
 
-_PRICED = ((Part.PRICES, "prices of limits"), (Part.LOTS, "prices of lots"), (Part.OFFERS, "worth of offers"))
+_PRICED = ((Section.PRICES, "prices of limits"), (Section.LOTS, "prices of lots"), (Section.OFFERS, "worth of offers"))
 
 
 @dataclass(frozen=True)
@@ -53,7 +53,7 @@ class Explanation:
         stopped = any(left.time for left in self.unfinished)
         return Status.TIME_LIMIT.exit_code if stopped and status is Status.OPTIMAL else status.exit_code
 
-    def left(self, part: Part) -> bool:
+    def left(self, part: Section) -> bool:
         """True where something of a part is not settled."""
         return any(left.part is part for left in self.unfinished)
 
@@ -96,12 +96,12 @@ def _priced(
     margins: tuple[Margin, ...] = ()
     worths: list[OfferWorth] = []
     priced: list[LotPrice] = []
-    with settled(unfinished, Part.PRICES, "prices of limits"):
+    with settled(unfinished, Section.PRICES, "prices of limits"):
         limits, margins = limit_prices(ground, detail=detail)
     if wider is not None:
-        with settled(unfinished, Part.OFFERS, "worth of offers"):
+        with settled(unfinished, Section.OFFERS, "worth of offers"):
             worths.extend(offers_valued(ground.cost, wider, offers, answer.kept, whole=ground.whole))
-    with settled(unfinished, Part.LOTS, "prices of lots"):
+    with settled(unfinished, Section.LOTS, "prices of lots"):
         priced.extend(lots_priced(ground, unfinished, detail=detail))
     return Explanation(answer, ground, limits, margins, by_use(priced), tuple(worths), unfinished=tuple(unfinished))
 
@@ -110,13 +110,13 @@ def _no_batch(answer: Answer, wider: Problem | None, offers: Sequence[Offered]) 
     conflict, unfinished = answer.conflict, list[Unfinished]()
     worths: list[OfferWorth] = []
     if conflict is not None and not conflict.smallest:
-        unfinished.append(Unfinished(Part.CONFLICT, "the smallest set that cannot hold together", conflict.stopped))
+        unfinished.append(Unfinished(Section.CONFLICT, "the smallest set that cannot hold together", conflict.stopped))
     ways, left = ways_for(answer, wider, offers)
     fixed = [
         r for r in (conflict.requirements if conflict else ()) if r.fixed_value(answer.problem.formula) is not None
     ]
     if wider is not None and not fixed:
-        with settled(unfinished, Part.OFFERS, "offers"):
+        with settled(unfinished, Section.OFFERS, "offers"):
             worths.extend(offers_valued(None, wider, offers))
     return Explanation(answer, out=ways, offers=tuple(worths), unfinished=(*left, *unfinished))
 
@@ -176,13 +176,13 @@ def answered(asked: Question, *, with_curves: bool, detail: bool = True) -> Expl
     found = explain(answer, *asked.files, asked.offers, detail=detail)
     unfinished: list[Unfinished] = []
     if asked.before is not None:
-        with settled(unfinished, Part.WHAT_IF, "the change against the recipe as it was"):
+        with settled(unfinished, Section.WHAT_IF, "the change against the recipe as it was"):
             old = blend(asked.before)
             if Status.TIME_LIMIT in (old.status, answer.status):
                 raise OutOfTime
             found = replace(found, change=change_of(asked.settings, old, answer))
     curves: list[Curve] = []
     if with_curves and found.ground is not None:
-        with settled(unfinished, Part.CURVES, "curves"):
+        with settled(unfinished, Section.CURVES, "curves"):
             curves.extend(curves_of(found.ground, asked.lot))
     return replace(found, curves=tuple(curves), unfinished=(*found.unfinished, *unfinished))

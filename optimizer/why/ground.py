@@ -22,7 +22,7 @@ from constraints.stock import Tidy
 from optimizer.problem import Problem
 from optimizer.solver.exact import reduced_costs
 from optimizer.solver.kept import Kept
-from optimizer.solver.model import Basis, Place, Program, SolverDisagrees
+from optimizer.solver.model import BasisStatus, Program, SimplexBasis, SolverDisagrees
 from optimizer.solver.optimum import held, settle
 from optimizer.solver.program import Layout, holds_of, layout_of
 from optimizer.solver.simplex import vertex
@@ -33,7 +33,7 @@ _ZERO = Fraction(0)
 _ONE = Fraction(1)
 LEAST_ORDER = 50
 """An order is not made smaller than one part in so many; common practice, no source."""
-_NOWHERE = Basis((), ())
+_NOWHERE = SimplexBasis((), ())
 
 
 class Means(StrEnum):
@@ -62,7 +62,7 @@ class Ground:
     cost: Fraction
     cones: tuple[tuple[Requirement, Cone], ...] = ()
     prices: tuple[Fraction, ...] = ()
-    basis: Basis = _NOWHERE
+    basis: SimplexBasis = _NOWHERE
     kept: Tidy | None = None
     """What the batch keeps of pulls and remnants; the program has rows of it only where ``whole``."""
     more: int | None = None
@@ -190,7 +190,7 @@ def all_keep(holds: Sequence[Hold], units: Sequence[Fraction], values: Sequence[
 
 
 def ground_of(
-    problem: Problem, values: Sequence[Fraction] = (), basis: Basis | None = None, kept: Tidy | None = None
+    problem: Problem, values: Sequence[Fraction] = (), basis: SimplexBasis | None = None, kept: Tidy | None = None
 ) -> Ground | None:
     """The ground of a problem, or None where it has no batch.
 
@@ -292,26 +292,26 @@ def stock_family(ground: Ground, j: int) -> tuple[Family, Ground]:
     drift = Drift(len(program.rows), (_ZERO,), hi=_ONE)
     prices = ground.prices
     if not ground.cones:
-        full = basis.variables[j] is Place.UPPER
+        full = basis.variables[j] is BasisStatus.UPPER
         prices = (*prices, ground.reduced[j] if full else _ZERO)
-        places = tuple(Place.BASIC if full and k == j else p for k, p in enumerate(basis.variables))
-        basis = Basis(places, (*basis.rows, Place.UPPER if full else Place.BASIC))
+        places = tuple(BasisStatus.BASIC if full and k == j else p for k, p in enumerate(basis.variables))
+        basis = SimplexBasis(places, (*basis.rows, BasisStatus.UPPER if full else BasisStatus.BASIC))
     cones = ground.free.cones
     there = replace(ground, program=opened, basis=basis, prices=prices, more=j)
     return Family(opened, variable.hi, (drift,), lambda _: cones), there
 
 
-def changes(ground: Ground, before: Basis, after: Basis, skip: Iterable[int] = ()) -> list[str]:
+def changes(ground: Ground, before: SimplexBasis, after: SimplexBasis, skip: Iterable[int] = ()) -> list[str]:
     """What is different between two neighbouring bases, in words: lots and requirements that take over or give way."""
     words = []
     names = [v.name for v in ground.program.variables]
     used = {
-        (Place.BASIC, Place.LOWER): "{} drops out",
-        (Place.UPPER, Place.LOWER): "{} drops out",
-        (Place.LOWER, Place.BASIC): "{} comes in",
-        (Place.BASIC, Place.UPPER): "{} is used up",
-        (Place.LOWER, Place.UPPER): "{} is used up",
-        (Place.UPPER, Place.BASIC): "{} is no longer used up",
+        (BasisStatus.BASIC, BasisStatus.LOWER): "{} drops out",
+        (BasisStatus.UPPER, BasisStatus.LOWER): "{} drops out",
+        (BasisStatus.LOWER, BasisStatus.BASIC): "{} comes in",
+        (BasisStatus.BASIC, BasisStatus.UPPER): "{} is used up",
+        (BasisStatus.LOWER, BasisStatus.UPPER): "{} is used up",
+        (BasisStatus.UPPER, BasisStatus.BASIC): "{} is no longer used up",
     }
     for name, old, new in zip(names, before.variables, after.variables, strict=True):
         if old is not new:
@@ -319,8 +319,8 @@ def changes(ground: Ground, before: Basis, after: Basis, skip: Iterable[int] = (
     limits = [(row.label, row.owner.what) for row in ground.program.rows]
     limits += [(f"{cone.label}, with its error", requirement) for requirement, cone in ground.cones]
     for i, (old, new, (name, requirement)) in enumerate(zip(before.rows, after.rows, limits, strict=False)):
-        if i in skip or (old is Place.BASIC) == (new is Place.BASIC):
+        if i in skip or (old is BasisStatus.BASIC) == (new is BasisStatus.BASIC):
             continue
         name = name if requirement is None else f"{name} ({requirement.limits()})"
-        words.append(f"{name} binds" if old is Place.BASIC else f"{name} no longer binds")
+        words.append(f"{name} binds" if old is BasisStatus.BASIC else f"{name} no longer binds")
     return words

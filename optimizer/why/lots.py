@@ -17,14 +17,14 @@ from fractions import Fraction
 
 from constraints.ingredients import Lot
 from optimizer.problem import Problem
-from optimizer.solver.conic import Units
+from optimizer.solver.conic import ConicUnits
 from optimizer.solver.kept import Kept, Unsettled
 from optimizer.solver.model import Program, SolverDisagrees, Variable
 from optimizer.solver.program import value_per_kg
 from optimizer.why.ground import Ground, Means, stock_family
 from optimizer.why.limits import Side, shortened, side_of
 from optimizer.why.stand import CLOSE, Curved, in_whole
-from optimizer.why.unfinished import Part, Unfinished
+from optimizer.why.unfinished import Section, Unfinished
 
 _ZERO, _ONE = Fraction(0), Fraction(1)
 _MOST = 60
@@ -37,7 +37,7 @@ _SLACK = Fraction(5, 10**8)
 
 
 @dataclass(frozen=True)
-class Line:
+class PriceLine:
     """One batch as a line over the price of a lot: cost of all else, and units of the lot's variable.
 
     ``paid`` is what rows and cuts pay for a unit of it, where there are cones.
@@ -74,29 +74,29 @@ class Market:
         ``kept`` is the program in a solver already, ``least`` the least of the variable that is used if any is.
         """
         self.free, self.program, self.j, self.floor, self.least_used = free, free.program, j, floor, least
-        self.quoted: list[Line] = []
+        self.quoted: list[PriceLine] = []
         self._kept = kept
         self.dear = max(abs(v.cost) for v in self.program.variables)
-        self.slack = _SLACK * max(Fraction(Units.of(self.program).money), abs(cost)) if free.cones else _ZERO
+        self.slack = _SLACK * max(Fraction(ConicUnits.of(self.program).money), abs(cost)) if free.cones else _ZERO
 
-    def best(self, price: Fraction, least: Fraction = _ZERO) -> Line | None:
+    def best(self, price: Fraction, least: Fraction = _ZERO) -> PriceLine | None:
         """The cheapest batch at a price per unit of the variable, with so much of it; None where there is none."""
         v = self.program.variables[self.j]
         return self._line(replace(v, cost=price, lo=max(v.lo, least))) if least <= v.hi else None
 
-    def bare(self) -> Line | None:
+    def bare(self) -> PriceLine | None:
         """The cheapest batch where the lot is not used at all; None where no batch exists without it."""
         v = self.program.variables[self.j]
         return None if v.lo > 0 else self._line(replace(v, hi=_ZERO))
 
-    def least(self) -> Line:
+    def least(self) -> PriceLine:
         """The batch with the least of the lot, whatever it costs."""
         line = self._line(self.program.variables[self.j], {self.j: _ONE})
         if line is None:
             raise SolverDisagrees("a batch known to exist could not be found")
         return line
 
-    def _line(self, v: Variable, costs: Mapping[int, Fraction] | None = None) -> Line | None:
+    def _line(self, v: Variable, costs: Mapping[int, Fraction] | None = None) -> PriceLine | None:
         """The cheapest batch with the variable as it is put here; ``costs`` stand in place of all costs."""
         own = self.program.variables[self.j]
         asked = costs or {k: v.cost if k == self.j else w.cost for k, w in enumerate(self.program.variables)}
@@ -116,7 +116,7 @@ class Market:
                 kept.bound(self.j, own.lo, own.hi)
         if point is None:
             return None
-        return Line(self.program.cost(point) - own.cost * point[self.j], point[self.j], tuple(point), paid)
+        return PriceLine(self.program.cost(point) - own.cost * point[self.j], point[self.j], tuple(point), paid)
 
 
 @dataclass(frozen=True)
@@ -131,7 +131,7 @@ class Worth:
     needed: bool = False
 
 
-def worth(market: Market, bare: Line | None, guess: Fraction, line: Line | None = None) -> Worth:
+def worth(market: Market, bare: PriceLine | None, guess: Fraction, line: PriceLine | None = None) -> Worth:
     """The largest price at which any of the lot is used; ``bare`` is the cheapest batch without it (None: no batch).
 
     ``guess`` is a price at which it may be used, ``line`` a batch known to use it. Among cones a lot enters little by
@@ -166,7 +166,7 @@ def worth(market: Market, bare: Line | None, guess: Fraction, line: Line | None 
     return Worth(price, line.amount)
 
 
-def same_blend(market: Market, line: Line) -> tuple[Fraction | None, Fraction | None]:
+def same_blend(market: Market, line: PriceLine) -> tuple[Fraction | None, Fraction | None]:
     """The prices between which a batch stays the cheapest; None: no end above the floor, or no end at all."""
     lowest, fewest = market.best(market.floor), market.least()
     low = None
@@ -175,7 +175,7 @@ def same_blend(market: Market, line: Line) -> tuple[Fraction | None, Fraction | 
     return low, None if fewest.amount == line.amount else _turn(market, line, fewest)[0]
 
 
-def _turn(market: Market, line: Line, far: Line, least: Fraction = _ZERO) -> tuple[Fraction, Line]:
+def _turn(market: Market, line: PriceLine, far: PriceLine, least: Fraction = _ZERO) -> tuple[Fraction, PriceLine]:
     """Where a batch stops being the cheapest on the way to another, cheaper further on, and the batch that takes over.
 
     Only batches are asked for that use so much at least.
@@ -192,15 +192,15 @@ def _turn(market: Market, line: Line, far: Line, least: Fraction = _ZERO) -> tup
     raise SolverDisagrees("the price of a lot could not be settled")
 
 
-def kinks(market: Market, low: Fraction, high: Fraction, most: int = 40) -> list[tuple[Fraction, Line]]:
+def kinks(market: Market, low: Fraction, high: Fraction, most: int = 40) -> list[tuple[Fraction, PriceLine]]:
     """The envelope between two prices: each line of it with the price from which it holds."""
     first, final = market.best(low), market.best(high)
     if first is None or final is None:
         return []
-    found: dict[Fraction, Line] = {low: first}
+    found: dict[Fraction, PriceLine] = {low: first}
     left = most
 
-    def split(a: Line, b: Line) -> None:
+    def split(a: PriceLine, b: PriceLine) -> None:
         nonlocal left
         if a.amount == b.amount or left == 0:
             return
@@ -260,7 +260,7 @@ def lots_priced(
         except (Unsettled, SolverDisagrees):
             if unfinished is None:
                 raise
-            unfinished.append(Unfinished(Part.LOTS, f"the price of {lot.name}", time=False))
+            unfinished.append(Unfinished(Section.LOTS, f"the price of {lot.name}", time=False))
 
 
 def _used(ground: Ground, j: int) -> bool:
@@ -292,13 +292,13 @@ def lot_price(ground: Ground, j: int, lot: Lot, *, detail: bool = True) -> LotPr
     return replace(found, more=_more(ground, j, lot, detail=detail))
 
 
-def _priced(ground: Ground, j: int, lot: Lot, loose: Ground, detail: bool) -> tuple[LotPrice, list[Line]]:
+def _priced(ground: Ground, j: int, lot: Lot, loose: Ground, detail: bool) -> tuple[LotPrice, list[PriceLine]]:
     """The prices of a lot on a ground, and the batches they speak of; what it may be worth comes from a loose one."""
     free, unit, used = ground.free, ground.layout.units[j], _used(ground, j)
     own, amount = free.program.variables[j].cost, ground.values[j] if used else _ZERO
     scale = PerHeld(ground.problem, lot, unit)
     market = Market(free, j, min(own, scale.cost(_ZERO)), ground.cost, ground.session, ground.least_used(j))
-    line = Line(ground.cost - own * amount, amount, ground.values)
+    line = PriceLine(ground.cost - own * amount, amount, ground.values)
     rest = loose.reduced[j] / loose.layout.units[j] * unit
     bare = market.bare() if used else replace(line, paid=own - rest)
     market.quoted += [bare] if bare is not None else []
@@ -325,7 +325,7 @@ def _more(ground: Ground, j: int, lot: Lot, *, detail: bool) -> Side | None:
     return PerHeld(ground.problem, lot, ground.layout.units[j]).side(side)
 
 
-def _same(market: Market, line: Line, own: Fraction) -> tuple[Fraction | None, Fraction | None]:
+def _same(market: Market, line: PriceLine, own: Fraction) -> tuple[Fraction | None, Fraction | None]:
     """The prices between which the blend stays; both the price itself where any change of it changes the blend."""
     if not market.free.cones:
         return same_blend(market, line)

@@ -21,7 +21,7 @@ from constraints.row import Cone
 from optimizer.bench import extreme
 from optimizer.solver.exact import reduced_costs, refutes
 from optimizer.solver.kept import Kept
-from optimizer.solver.model import Basis, Place, Program, SolverDisagrees
+from optimizer.solver.model import BasisStatus, Program, SimplexBasis, SolverDisagrees
 from optimizer.solver.simplex import GaveUp, Simplex
 from optimizer.why.stand import Curved, Stand
 
@@ -110,7 +110,7 @@ class Segment:
     hi: Fraction | None
     cost: Through
     values: tuple[Fraction, ...]
-    basis: Basis
+    basis: SimplexBasis
 
     def covers(self, figure: Fraction) -> bool:
         """True where the basis is optimal at a figure."""
@@ -130,7 +130,7 @@ class Segment:
         return not self.cost.c or not self.cost.slope(_ZERO)
 
 
-def solved(program: Program, start: Basis | None = None) -> Simplex | None:
+def solved(program: Program, start: SimplexBasis | None = None) -> Simplex | None:
     """The search standing at an exact optimum, or None where exact prices prove that there is no batch.
 
     Raises SolverDisagrees where neither is settled.
@@ -146,7 +146,7 @@ def solved(program: Program, start: Basis | None = None) -> Simplex | None:
     return None
 
 
-def segment(family: Family, at: Fraction, basis: Basis) -> Segment:
+def segment(family: Family, at: Fraction, basis: SimplexBasis) -> Segment:
     """The segment of an optimal basis at a figure. Raises SolverDisagrees where the basis is singular all about it."""
     step = max(abs(at), _ONE) / 1000
     for _ in range(_TRIES):
@@ -181,7 +181,7 @@ class _Stood:
     rooms: tuple[Fraction, ...]
 
 
-def _stood(family: Family, figure: Fraction, basis: Basis) -> _Stood | None:
+def _stood(family: Family, figure: Fraction, basis: SimplexBasis) -> _Stood | None:
     """None where the basis is singular. A band's other moving row never stops it: its limits stay the same apart."""
     program = family.at(figure)
     search = Simplex(program, basis)
@@ -189,25 +189,27 @@ def _stood(family: Family, figure: Fraction, basis: Basis) -> _Stood | None:
         return None
     values, prices = search.values, search.prices()
     turning = {d.row for d in family.drifts if any(d.coefs)}
-    leads = any(basis.rows[i] is not Place.BASIC for i in turning)
+    leads = any(basis.rows[i] is not BasisStatus.BASIC for i in turning)
     rooms: list[Fraction] = []
     for v, x, place, rest in zip(
         program.variables, values, basis.variables, reduced_costs(program, prices), strict=True
     ):
-        if place is Place.BASIC:
+        if place is BasisStatus.BASIC:
             rooms += [x - v.lo, v.hi - x]
         elif v.lo != v.hi:
-            rooms.append(-rest if place is Place.UPPER else rest)
+            rooms.append(-rest if place is BasisStatus.UPPER else rest)
     for i, (row, place, price) in enumerate(zip(program.rows, basis.rows, prices, strict=True)):
         if not (leads and i in turning):
             at = row.value(values)
             rooms += [_ZERO if row.lo is None else at - row.lo, _ZERO if row.hi is None else row.hi - at]
-        if place is not Place.BASIC and row.lo != row.hi:
-            rooms.append(-price if place is Place.UPPER else price)
+        if place is not BasisStatus.BASIC and row.lo != row.hi:
+            rooms.append(-price if place is BasisStatus.UPPER else price)
     return _Stood(program.cost(values), values, tuple(rooms))
 
 
-def beside(family: Family, figure: Fraction, way: int, start: Basis, edge: Fraction | None = None) -> Segment | None:
+def beside(
+    family: Family, figure: Fraction, way: int, start: SimplexBasis, edge: Fraction | None = None
+) -> Segment | None:
     """The segment that begins at a figure and goes up (``way`` 1) or down (-1); None where no batch exists there.
 
     ``edge`` is the last figure with a batch on that side where it is known.
@@ -239,7 +241,7 @@ def beside(family: Family, figure: Fraction, way: int, start: Basis, edge: Fract
 
 
 def slope_beside(
-    family: Family, way: int, start: Basis, values: Sequence[Fraction], prices: Sequence[Fraction]
+    family: Family, way: int, start: SimplexBasis, values: Sequence[Fraction], prices: Sequence[Fraction]
 ) -> tuple[Fraction, tuple[Fraction, ...]] | None:
     """Change of the least cost per unit just beside the family's start, and a batch there; None: none that way.
 
@@ -251,7 +253,7 @@ def slope_beside(
     if search is not None and search.basis == start:
         change = _ZERO
         for drift in family.drifts:
-            moved = drift.hi if start.rows[drift.row] is Place.UPPER else drift.lo
+            moved = drift.hi if start.rows[drift.row] is BasisStatus.UPPER else drift.lo
             change += prices[drift.row] * (moved - sum(e * x for e, x in zip(drift.coefs, values, strict=False) if e))
         return change, search.values
     found = beside(family, family.start, way, start)

@@ -25,7 +25,7 @@ from optimizer.reading.offers import Offer, OfferTable, Stretch
 from optimizer.reading.recipe import Recipe
 from optimizer.solver.program import holds_of, layout_of
 from optimizer.why.ground import Means, all_keep, imposing, least_of
-from optimizer.why.lots import Line, Market, PerHeld, kinks, worth
+from optimizer.why.lots import Market, PerHeld, PriceLine, kinks, worth
 from optimizer.why.stand import Curved, curved_of
 from optimizer.wording import counted
 
@@ -192,7 +192,7 @@ def _worth(market: Market, scale: PerHeld, told: OfferWorth, cost: Fraction | No
     """What one offer is worth."""
     if market.best(market.floor) is None:
         return replace(told, possible=False)
-    bare = None if cost is None else Line(cost, _ZERO)
+    bare = None if cost is None else PriceLine(cost, _ZERO)
     if bare is not None and market.free.cones and not market.program.whole:
         bare = market.bare()
     value = worth(market, bare, market.floor)
@@ -218,7 +218,7 @@ def _more_below(market: Market, scale: PerHeld, most: Fraction) -> Iterator[tupl
 
 
 def _steps(
-    lines: Sequence[tuple[Fraction, Line]], top: Fraction, scale: PerHeld
+    lines: Sequence[tuple[Fraction, PriceLine]], top: Fraction, scale: PerHeld
 ) -> Iterator[tuple[Fraction, Fraction]]:
     """Price and kilograms wanted just below it, the highest price first."""
     ends = [start for start, _ in lines[1:]] + [top]

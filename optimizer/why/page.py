@@ -16,8 +16,8 @@ from optimizer.why.ground import Means
 from optimizer.why.limits import LimitPrice, Side
 from optimizer.why.lots import LotPrice
 from optimizer.why.offered import OfferWorth
-from optimizer.why.short import Money, named_limit
-from optimizer.why.unfinished import Part
+from optimizer.why.short import MoneyWords, named_limit
+from optimizer.why.unfinished import Section
 from optimizer.why.ways_page import LAW, no_batch
 from optimizer.why.what_if import Change
 from optimizer.wording import CAUTION, FULL_WHY, counted
@@ -40,7 +40,7 @@ def page(explanation: Explanation, *, full: bool = False) -> str:
     """The page, ending in a newline; ``full`` adds how far each price holds, every margin, and every way out."""
     answer, ground = explanation.answer, explanation.ground
     lines = [*title(answer.problem)]
-    money = Money(answer.problem)
+    money = MoneyWords(answer.problem)
     if answer.refused:
         lines += [*paragraph(verdict_of(answer).headline), *do_not_make(answer)]
     if explanation.out is not None:
@@ -73,8 +73,8 @@ def page(explanation: Explanation, *, full: bool = False) -> str:
 # Limits.
 
 
-def _limits(explanation: Explanation, money: Money, *, full: bool) -> Iterator[str]:
-    if not explanation.limits and explanation.left(Part.PRICES):
+def _limits(explanation: Explanation, money: MoneyWords, *, full: bool) -> Iterator[str]:
+    if not explanation.limits and explanation.left(Section.PRICES):
         return
     yield from heading("what each limit costs")
     if not explanation.limits:
@@ -83,7 +83,7 @@ def _limits(explanation: Explanation, money: Money, *, full: bool) -> Iterator[s
         yield from paragraph(" ".join(_limit_words(price, money, full=full)), "* ")
 
 
-def _limit_words(price: LimitPrice, money: Money, *, full: bool) -> Iterator[str]:
+def _limit_words(price: LimitPrice, money: MoneyWords, *, full: bool) -> Iterator[str]:
     unit, per = money.unit_of(price.requirement)
     yield f"{named_limit(price.requirement, money)}{LAW if price.requirement.origin.legal else ''}:"
     loosen, tighten = price.loosen, price.tighten
@@ -108,7 +108,7 @@ def _limit_words(price: LimitPrice, money: Money, *, full: bool) -> Iterator[str
         yield f"One unit {words[0]} with packs and pulls chosen anew saves {money(price.unit_saving)}."
 
 
-def _range_words(price: LimitPrice, side: Side, word: str, money: Money) -> Iterator[str]:
+def _range_words(price: LimitPrice, side: Side, word: str, money: MoneyWords) -> Iterator[str]:
     unit, per = money.unit_of(price.requirement)
     if not side.possible:
         yield f"No batch exists with any {word}."
@@ -152,7 +152,7 @@ def _margins(explanation: Explanation) -> Iterator[str]:
 # Lots.
 
 
-def _lots(explanation: Explanation, money: Money, *, full: bool) -> Iterator[str]:
+def _lots(explanation: Explanation, money: MoneyWords, *, full: bool) -> Iterator[str]:
     """Every lot with the price up to which it is used, and how much of it there."""
     if not explanation.lots:
         return
@@ -177,7 +177,7 @@ def _lots(explanation: Explanation, money: Money, *, full: bool) -> Iterator[str
         yield from paragraph(f"{name}: {money(saves * money.in_mass)} a {money.mass}{upto}", "* ") if saves else ()
 
 
-def _lot_words(lot: LotPrice, money: Money) -> Iterator[str]:
+def _lot_words(lot: LotPrice, money: MoneyWords) -> Iterator[str]:
     """Over which prices the blend stays as it is."""
     low, high = (None if x is None else money.price(x, lot.price) for x in (lot.same_from, lot.same_to))
     if low is not None and lot.same_from == lot.same_to:
@@ -190,7 +190,7 @@ def _lot_words(lot: LotPrice, money: Money) -> Iterator[str]:
 # Offers.
 
 
-def _offer_words(worth: OfferWorth, money: Money, *, full: bool) -> Iterator[str]:
+def _offer_words(worth: OfferWorth, money: MoneyWords, *, full: bool) -> Iterator[str]:
     name, offer = worth.offer.lot.name, worth.offer
     if worth.left_out or not worth.possible:
         yield f"{name}: " + (
@@ -222,7 +222,7 @@ def _offer_words(worth: OfferWorth, money: Money, *, full: bool) -> Iterator[str
         yield f"Not counted: {', '.join(offer.uncounted)}."
 
 
-def _order_words(worth: OfferWorth, kg: Fraction, money: Money) -> Iterator[str]:
+def _order_words(worth: OfferWorth, kg: Fraction, money: MoneyWords) -> Iterator[str]:
     """What has to be ordered to use so many kilograms, and what that costs."""
     offer, order, pays = worth.offer, worth.order or kg, worth.order_costs
     left = order - kg > Fraction(1, 200)
@@ -238,7 +238,7 @@ def _order_words(worth: OfferWorth, kg: Fraction, money: Money) -> Iterator[str]
 # What if.
 
 
-def _change(change: Change, money: Money) -> Iterator[str]:
+def _change(change: Change, money: MoneyWords) -> Iterator[str]:
     yield from heading("what if")
     for setting in change.settings:
         yield from paragraph(f"{setting.path} = {setting.value}", "* ")

@@ -24,7 +24,7 @@ Price = tuple[Requirement | None, str]
 _FINE = Fraction(1, 100)
 
 
-class Money:
+class MoneyWords:
     """Money, prices and weights in words: in the unit of the kitchen, and with more decimals where two show nothing."""
 
     def __init__(self, problem: Problem) -> None:
@@ -65,14 +65,14 @@ class Money:
         return requirement.unit, Fraction(1)
 
 
-def named_limit(requirement: Requirement, money: Money) -> str:
+def named_limit(requirement: Requirement, money: MoneyWords) -> str:
     """A limit with its figure; the order by its size."""
     if requirement.role is Role.SIZE and requirement.lo is not None and requirement.hi is not None:
         return f"size of the order, {money.weight((requirement.lo + requirement.hi) / 2)} of {requirement.basis}"
     return f"{requirement.what} of the {requirement.basis}, {requirement.limits()}"
 
 
-def unused_words(lot: LotPrice, money: Money) -> str:
+def unused_words(lot: LotPrice, money: MoneyWords) -> str:
     """An unused lot: the price at which it enters, and how much of it would be used then."""
     name, kg = f"{lot.lot.name}, at {money.price(lot.price)} a {money.mass}", money.weight(lot.kg_then)
     if lot.stays_to is None:
@@ -104,7 +104,7 @@ def short_form(answer: Answer) -> list[Price]:
 
 
 def _short(answer: Answer, ground: Ground) -> Iterator[Price]:
-    money = Money(answer.problem)
+    money = MoneyWords(answer.problem)
     found = dearest(ground)
     if found is not None:
         r, way, saves = found

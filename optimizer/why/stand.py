@@ -9,10 +9,10 @@ from functools import cached_property
 from optimizer import clock
 from optimizer.problem import Problem
 from optimizer.solver import cone
-from optimizer.solver.conic import Units
+from optimizer.solver.conic import ConicUnits
 from optimizer.solver.exact import reduced_costs
 from optimizer.solver.kept import Kept, searching
-from optimizer.solver.model import Basis, Ending, Place, SolverDisagrees
+from optimizer.solver.model import BasisStatus, Ending, SimplexBasis, SolverDisagrees
 from optimizer.solver.optimum import Ranks
 from optimizer.solver.program import layout_of
 from optimizer.solver.session import ALL
@@ -25,7 +25,7 @@ CLOSE = Fraction(1, 10**5)
 """Distance to a bound or limit, as a share of its scale, within which the optimum is taken to lie on it."""
 
 
-class Curved(cone.Curved):
+class Curved(cone.ConeProgram):
     """A program and the cones over its variables."""
 
     def cheapest(self) -> Stand | None:
@@ -62,7 +62,7 @@ class Stand:
 
     curved: Curved
     values: tuple[Fraction, ...]
-    found: cone.Found | None = field(default=None, compare=False, repr=False)
+    found: cone.ConeOptimum | None = field(default=None, compare=False, repr=False)
 
     @cached_property
     def cost(self) -> Fraction:
@@ -85,10 +85,10 @@ class Stand:
         return tuple(cone.shortfall(self.values) > -TOUCH for cone in self.curved.cones)
 
     @cached_property
-    def places(self) -> Basis:
+    def places(self) -> SimplexBasis:
         """Where each variable, each row and, after the rows, each cone stands: at a limit, or between (basic)."""
         program, x = self.curved.program, self.values
-        units = [Fraction(unit) for unit in Units.of(program).variables]
+        units = [Fraction(unit) for unit in ConicUnits.of(program).variables]
         sizes = zip(program.variables, x, units, strict=True)
         variables = tuple(_place(value, v.lo, v.hi, size) for v, value, size in sizes)
         rows = []
@@ -96,14 +96,16 @@ class Stand:
             used = sum((abs(a * x[j]) for j, a in row.terms if x[j]), _ZERO)
             largest = max((abs(a) * units[j] for j, a in row.terms), default=_ONE)
             rows.append(_place(row.value(x), row.lo, row.hi, max(used, largest)))
-        return Basis(variables, (*rows, *(Place.UPPER if on else Place.BASIC for on in self.reached)))
+        return SimplexBasis(
+            variables, (*rows, *(BasisStatus.UPPER if on else BasisStatus.BASIC for on in self.reached))
+        )
 
 
-def _place(value: Fraction, lo: Fraction | None, hi: Fraction | None, scale: Fraction) -> Place:
+def _place(value: Fraction, lo: Fraction | None, hi: Fraction | None, scale: Fraction) -> BasisStatus:
     near = CLOSE * scale
     if lo is not None and value - lo <= near:
-        return Place.LOWER
-    return Place.UPPER if hi is not None and hi - value <= near else Place.BASIC
+        return BasisStatus.LOWER
+    return BasisStatus.UPPER if hi is not None and hi - value <= near else BasisStatus.BASIC
 
 
 def curved_of(problem: Problem) -> Curved:

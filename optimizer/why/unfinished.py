@@ -12,7 +12,7 @@ from optimizer.solver.kept import Unsettled
 from optimizer.solver.model import SolverDisagrees
 
 
-class Part(StrEnum):
+class Section(StrEnum):
     """The parts of an explanation, by the names they have in its JSON document."""
 
     CONFLICT = "conflict"
@@ -28,7 +28,7 @@ class Part(StrEnum):
 class Unfinished:
     """One thing not settled; ``time`` is True where the time limit was the reason."""
 
-    part: Part
+    part: Section
     what: str
     time: bool = True
 
@@ -38,7 +38,7 @@ class Unfinished:
 
 
 @contextmanager
-def settled(unfinished: list[Unfinished], part: Part, what: str) -> Iterator[None]:
+def settled(unfinished: list[Unfinished], part: Section, what: str) -> Iterator[None]:
     """Name what time did not allow or what could not be settled; the batch itself stands all the same."""
     try:
         yield

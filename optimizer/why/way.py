@@ -40,7 +40,7 @@ _MOST = Fraction(1, 2)
 """Share of a figure beyond which giving way is giving up most of it; common practice, no source."""
 
 
-class Kind(StrEnum):
+class WayKind(StrEnum):
     """What is done."""
 
     LIMIT = "limit"
@@ -108,7 +108,7 @@ class Way:
     that will do. ``farther`` makes the same way with so many steps more.
     """
 
-    kind: Kind
+    kind: WayKind
     problem: Problem = field(compare=False, repr=False)
     concessions: tuple[Concession, ...] = ()
     lots: tuple[tuple[Lot, Fraction], ...] = ()
@@ -136,12 +136,12 @@ class Way:
     @property
     def typed(self) -> tuple[str, ...]:
         """The figures that ``why --set`` takes to try it; empty where it is no figure."""
-        if self.kind is Kind.STOCK:
+        if self.kind is WayKind.STOCK:
             return tuple(_stock_typed(self.problem, lot, kg) for lot, kg in self.lots)
-        if self.kind is Kind.USE_UP:
+        if self.kind is WayKind.USE_UP:
             return tuple(f"lot.{lot.name}.use_up=no" for lot, _ in self.lots)
         if self.figure is not None:
-            key, per = ("meat_scale_g", 1000) if self.kind is Kind.SCALE else ("within_kg", 1)
+            key, per = ("meat_scale_g", 1000) if self.kind is WayKind.SCALE else ("within_kg", 1)
             return (f"order.{key}={trimmed(self.figure * per, 9)}",)
         found = [_limit_typed(self.problem, c) for c in self.concessions]
         return tuple(found) if all(found) else ()
@@ -246,7 +246,7 @@ def _finer(problem: Problem) -> Iterator[Way]:
     for division in (Fraction(grams, 1000) for grams in _FINER_G):
         if division < problem.order.meat_division_kg:
             order = replace(problem.order, meat_division_kg=division)
-            yield Way(Kind.SCALE, replace(problem, order=order), figure=division)
+            yield Way(WayKind.SCALE, replace(problem, order=order), figure=division)
 
 
 def _wider(problem: Problem) -> Iterator[Way]:
@@ -255,7 +255,7 @@ def _wider(problem: Problem) -> Iterator[Way]:
         if order.within_kg < within < order.kilograms / 2:
             size = batch_size(order.basis, order.kilograms, within)
             wider = with_requirements(problem, lambda r, size=size: size if r.role is Role.SIZE else r)  # type: ignore[misc]
-            yield Way(Kind.TOLERANCE, replace(wider, order=replace(order, within_kg=within)), figure=within)
+            yield Way(WayKind.TOLERANCE, replace(wider, order=replace(order, within_kg=within)), figure=within)
 
 
 def _loosened(problem: Problem, r: Requirement, limit: str) -> Iterator[Way]:
@@ -264,4 +264,4 @@ def _loosened(problem: Problem, r: Requirement, limit: str) -> Iterator[Way]:
         if old is None:
             return
         c = Concession(r, limit, old, old + share if limit == "hi" else old - share)
-        yield Way(Kind.LIMIT, conceded(problem, [c]), (c,))
+        yield Way(WayKind.LIMIT, conceded(problem, [c]), (c,))

@@ -27,8 +27,8 @@ from optimizer.solver.model import Variable
 from optimizer.why.ground import LEAST_ORDER
 from optimizer.why.offered import Offered
 from optimizer.why.stand import curved_of, possible
-from optimizer.why.unfinished import Part, Unfinished, settled
-from optimizer.why.way import FARTHER, Concession, Kind, Way, best_weighed, conceded, in_order, ways_to_weigh
+from optimizer.why.unfinished import Section, Unfinished, settled
+from optimizer.why.way import FARTHER, Concession, Way, WayKind, best_weighed, conceded, in_order, ways_to_weigh
 
 _ZERO, _ONE = Fraction(0), Fraction(1)
 _LOTS = 5
@@ -49,7 +49,7 @@ def ways_for(
         return ways_out(answer.problem, answer.conflict, wider, offers)
     unfinished: list[Unfinished] = []
     ways: list[Way] = []
-    with settled(unfinished, Part.WAYS_OUT, "ways to weigh the batch"):
+    with settled(unfinished, Section.WAYS_OUT, "ways to weigh the batch"):
         ways += ways_to_weigh(answer.problem, answer.scale_prevents)
     return in_order(ways), unfinished
 
@@ -71,10 +71,10 @@ def ways_out(
             parts.append(("what to buy", search.bought(wider, offers)))
         parts.append(("giving way on several limits", search.together(ways)))
     for what, found in parts:
-        with settled(unfinished, Part.WAYS_OUT, what):
+        with settled(unfinished, Section.WAYS_OUT, what):
             ways += found
     search.bench.hold()
-    with settled(unfinished, Part.WAYS_OUT, "trying the ways on the scales"):
+    with settled(unfinished, Section.WAYS_OUT, "trying the ways on the scales"):
         ways = best_weighed(ways)
     return in_order(ways), unfinished
 
@@ -151,12 +151,12 @@ class _Search:
             yield from self._farther([Concession(requirement, "hi", requirement.hi, fewest)])
             return
         rest = tuple(r for r in self.problem.requirements if r is not requirement)
-        yield from self.costed(Way(Kind.DROPPED, replace(self.problem, requirements=rest), dropped=requirement))
+        yield from self.costed(Way(WayKind.DROPPED, replace(self.problem, requirements=rest), dropped=requirement))
 
     def _moved(self, concessions: Sequence[Concession]) -> Way:
-        kind = Kind.LIMITS if len(concessions) > 1 else Kind.LIMIT
+        kind = WayKind.LIMITS if len(concessions) > 1 else WayKind.LIMIT
         if len(concessions) == 1 and concessions[0].limit == "both":
-            kind = Kind.WEIGHT
+            kind = WayKind.WEIGHT
         return Way(kind, conceded(self.problem, concessions), tuple(concessions))
 
     def _farther(self, concessions: Sequence[Concession]) -> Iterator[Way]:
@@ -215,7 +215,7 @@ class _Search:
         held = [new.get(lot.name, lot) for lot in self.problem.formula.lots if isinstance(lot, Lot)]
         return with_these(self.problem, held)
 
-    def _each(self, kind: Kind, lots: Sequence[Lot], changed: Callable[[Sequence[Lot]], Problem]) -> Iterator[Way]:
+    def _each(self, kind: WayKind, lots: Sequence[Lot], changed: Callable[[Sequence[Lot]], Problem]) -> Iterator[Way]:
         """Each of some lots changed by itself, the first few; where none will do alone, all of them."""
         found = False
         for chosen in [*([lot] for lot in lots[:_LOTS]), *([lots] if len(lots) > 1 else [])]:
@@ -228,7 +228,7 @@ class _Search:
     def left(self) -> Iterator[Way]:
         """Lots that need not be used up after all."""
         must = [lot for lot in self.problem.formula.lots if isinstance(lot, Lot) and lot.use_up and not lot.parts]
-        return self._each(Kind.USE_UP, must, lambda lots: self._with([replace(lot, use_up=False) for lot in lots]))
+        return self._each(WayKind.USE_UP, must, lambda lots: self._with([replace(lot, use_up=False) for lot in lots]))
 
     def packs(self) -> Iterator[Way]:
         """Lots whose packs are opened, or whose smallest pull is waived."""
@@ -238,7 +238,7 @@ class _Search:
         def opened(some: Sequence[Lot]) -> Problem:
             return self._with([replace(lot, pack_kg=None, smallest_pull_kg=None) for lot in some])
 
-        return self._each(Kind.PACKS, packed, opened)
+        return self._each(WayKind.PACKS, packed, opened)
 
     def more(self) -> Iterator[Way]:
         """More of a kind of which there is a lot, at its price: as little of it as will do."""
@@ -260,7 +260,7 @@ class _Search:
             kg = inward(self.problem, extra * (1 + Fraction(steps, 100)), 1)
             largest = None if lot.largest_pull_kg is None else max(lot.largest_pull_kg, lot.on_hand_kg + kg)
             grown = replace(lot, on_hand_kg=lot.on_hand_kg + kg, largest_pull_kg=largest)
-            return Way(Kind.STOCK, self._with([grown]), lots=((lot, kg),), spend=kg * lot.held_cost_per_kg)
+            return Way(WayKind.STOCK, self._with([grown]), lots=((lot, kg),), spend=kg * lot.held_cost_per_kg)
 
         return self._tried(made)
 
@@ -314,7 +314,7 @@ class _Search:
         found = _least(lambda p: possible(at(p)), asked.probability, _LEAST_SURE)
         figure = _ZERO if found is None else found // _PERCENT_STEP * _PERCENT_STEP
         if figure >= _LEAST_SURE:
-            yield from self.costed(Way(Kind.CONFIDENCE, at(figure), probability=(asked.probability, figure)))
+            yield from self.costed(Way(WayKind.CONFIDENCE, at(figure), probability=(asked.probability, figure)))
 
     def measured(self) -> Iterator[Way]:
         """One lot measured again, those of the largest error first; where none will do alone, all of them."""
@@ -328,7 +328,7 @@ class _Search:
         def again(chosen: Sequence[Lot]) -> Problem:
             return with_requirements(self.problem, lambda r: reduce(measured_again, chosen, r))
 
-        return self._each(Kind.MEASURED, lots, again)
+        return self._each(WayKind.MEASURED, lots, again)
 
 
 # Figures.
@@ -357,7 +357,7 @@ def _purchase(problem: Problem, wider: Problem, bought: Sequence[tuple[Offered, 
     paid = [offer.pays(kg) for offer, kg in order]
     spend = None if any(money is None for money in paid) else sum((money or _ZERO for money in paid), _ZERO)
     return Way(
-        Kind.PURCHASE, with_these(wider, [*held, *lots]), lots=tuple((o.lot, kg) for o, kg in order), spend=spend,
+        WayKind.PURCHASE, with_these(wider, [*held, *lots]), lots=tuple((o.lot, kg) for o, kg in order), spend=spend,
     )  # fmt: skip
 
 

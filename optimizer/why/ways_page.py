@@ -13,9 +13,9 @@ from optimizer.pages.batch_page import doses_that_pass
 from optimizer.pages.tables import heading, paragraph
 from optimizer.problem import Problem
 from optimizer.verdict import HEADLINES, Grade
-from optimizer.why.short import Money
-from optimizer.why.unfinished import Part, Unfinished
-from optimizer.why.way import TOLD, Concession, Kind, Way
+from optimizer.why.short import MoneyWords
+from optimizer.why.unfinished import Section, Unfinished
+from optimizer.why.way import TOLD, Concession, Way, WayKind
 from optimizer.wording import NOT_SMALLEST, WOULD_DO
 
 LAW = " (law: cannot be relaxed)"
@@ -35,7 +35,7 @@ def no_batch(answer: Answer, ways: Sequence[Way], unfinished: Sequence[Unfinishe
     yield from heading(WOULD_DO)
     if not words:
         none = "Nothing that was tried: what stands in the way is law, or no single figure of yours will do."
-        stopped = any(left.part is Part.WAYS_OUT for left in unfinished)
+        stopped = any(left.part is Section.WAYS_OUT for left in unfinished)
         yield from paragraph("None was found in the time there was." if stopped else none)
     for k, text in enumerate(words, start=1):
         yield from paragraph(text, f"{k}. ")
@@ -62,7 +62,7 @@ def _best(ways: Sequence[Way]) -> list[Way]:
 
 def way_words(problem: Problem, way: Way) -> str:
     """One way out in a sentence."""
-    money = Money(problem)
+    money = MoneyWords(problem)
     at_most = "" if way.sure else "at most "
     made = next((c.new for c in way.concessions if c.limit == "both"), problem.order.kilograms)
     then = ""
@@ -78,15 +78,15 @@ def way_words(problem: Problem, way: Way) -> str:
     moved = " and ".join(_concession_words(problem, c) for c in way.concessions)
     return (
         {
-            Kind.DROPPED: f"leave out: {way.dropped.words()}" if way.dropped is not None else "",
-            Kind.STOCK: f"get {more}{spend}",
-            Kind.USE_UP: f"do not use up {names}",
-            Kind.PACKS: f"open packs, or pull less than the smallest pull, of {names}",
-            Kind.PURCHASE: f"buy {bought}{spend}",
-            Kind.SCALE: f"weigh the meat to {grams} g",
-            Kind.TOLERANCE: f"let the weight be within {grams} g of the order",
-            Kind.CONFIDENCE: f"ask for a confidence of {new} instead of {old}",
-            Kind.MEASURED: f"measure the fat of {names} by the most precise bench method, if it comes out the same",
+            WayKind.DROPPED: f"leave out: {way.dropped.words()}" if way.dropped is not None else "",
+            WayKind.STOCK: f"get {more}{spend}",
+            WayKind.USE_UP: f"do not use up {names}",
+            WayKind.PACKS: f"open packs, or pull less than the smallest pull, of {names}",
+            WayKind.PURCHASE: f"buy {bought}{spend}",
+            WayKind.SCALE: f"weigh the meat to {grams} g",
+            WayKind.TOLERANCE: f"let the weight be within {grams} g of the order",
+            WayKind.CONFIDENCE: f"ask for a confidence of {new} instead of {old}",
+            WayKind.MEASURED: f"measure the fat of {names} by the most precise bench method, if it comes out the same",
         }.get(way.kind, moved)
         + then
         + "."

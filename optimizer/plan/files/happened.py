@@ -18,7 +18,7 @@ from typing import Annotated, Any
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError, model_validator
 
-from constraints.document import Day, Document, Name, NotNegative, Percent, Strict, Whole, YesNo, parse, read_text
+from constraints.document import Day, Name, NotNegative, Parsed, Percent, Strict, Whole, YesNo, parse, read_text
 from constraints.document import validate as checked
 from constraints.faults import BadInput, Fault
 from constraints.ingredients import FAT, MOISTURE, NITRITE, PROTEIN, Lot
@@ -238,7 +238,7 @@ class Happened:
 
     file: str
     entry: HappenedEntry
-    document: Document
+    document: Parsed
     plan: PlanDocument
     shown: list[Any]
 

@@ -14,11 +14,11 @@ from pydantic import Field, model_validator
 
 from constraints.document import (
     Day,
-    Document,
     Line,
     Loc,
     Name,
     NotNegative,
+    Parsed,
     Positive,
     Strict,
     Weight,
@@ -254,7 +254,7 @@ class Week:
 
     file: str
     entry: WeekEntry
-    document: Document
+    document: Parsed
     recipes: tuple[Recipe, ...]
     lots: LotTable
     offers: OfferTable
@@ -305,7 +305,7 @@ def read_week(path: str) -> Week:
     return Week(path, entry, document, found, lots, offers, (*said, *lots.warnings, *offers.warnings))
 
 
-def _faults(entry: WeekEntry, document: Document) -> Iterator[Fault]:
+def _faults(entry: WeekEntry, document: Parsed) -> Iterator[Fault]:
     last = entry.start + timedelta(days=entry.days - 1)
     seen: dict[str, int] = {}
     for i, batch in enumerate(entry.batches):
@@ -328,7 +328,7 @@ def _faults(entry: WeekEntry, document: Document) -> Iterator[Fault]:
 
 
 def unknown(
-    document: Document, named: Iterable[tuple[Loc, str]], known: Set[str], found: str, allowed: str
+    document: Parsed, named: Iterable[tuple[Loc, str]], known: Set[str], found: str, allowed: str
 ) -> Iterator[Fault]:
     """Names that stand for nothing, each with the place where it is; ``found`` says so of a name."""
     for loc, name in named:
@@ -336,7 +336,7 @@ def unknown(
             yield document.fault(loc, found.format(name), meant(name, known - {""}, allowed))
 
 
-def _between(entry: WeekEntry, document: Document, lots: LotTable, offers: Sequence[Offer]) -> Iterator[Fault]:
+def _between(entry: WeekEntry, document: Parsed, lots: LotTable, offers: Sequence[Offer]) -> Iterator[Fault]:
     """Materials that no lot and no offer has, and names that stand for two things."""
     known = {lot.material for lot in lots.lots} | {offer.lot.material for offer in offers}
     words = "materials as typed in the lots and offers tables"

@@ -92,7 +92,7 @@ class WeekProgram:
         return max((block.job.tidy.asked.remnant.kilograms for block in self.blocks), default=_ZERO)
 
 
-class Costs:
+class SupplyCosts:
     """What a usable kilogram of each supply costs on each day, and how much of it there can be: computed once a day.
 
     ``stock`` stands instead of the opening stock, as held.
@@ -126,7 +126,7 @@ class Costs:
 
 
 @dataclass(frozen=True)
-class Room:
+class RoomLeft:
     """What is left free for the scales: kilograms ``of`` limits of the kitchen, by the owner of their row, and
     kilograms of every lot held ``back``. The jobs ``without`` are left out.
     """
@@ -141,7 +141,7 @@ class Room:
 
 
 @dataclass(frozen=True)
-class Wanted:
+class WeekPart:
     """What part of a week to build.
 
     ``jobs`` None means all; ``stock`` stands instead of the opening stock, as held, and may hold deliveries already
@@ -160,11 +160,11 @@ class Wanted:
     alone: bool = False
     ordered: dict[int, Fraction] = field(default_factory=dict)
     settled: frozenset[int] = frozenset()
-    room: Room = field(default_factory=Room)
-    costs: Costs | None = None
+    room: RoomLeft = field(default_factory=RoomLeft)
+    costs: SupplyCosts | None = None
 
 
-def block_of(program: WeekProgram, job: Job, day: int, made: int | None, costs: Costs) -> Block:
+def block_of(program: WeekProgram, job: Job, day: int, made: int | None, costs: SupplyCosts) -> Block:
     """Columns and rows of one batch on one day."""
     world, rows = program.world, job.rows[day]
     first, last = world.spans

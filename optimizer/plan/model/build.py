@@ -24,9 +24,9 @@ from constraints.row import Owner, RowKind
 from optimizer.clock import left
 from optimizer.plan.model.blocks import (
     Block,
-    Costs,
+    SupplyCosts,
     Uses,
-    Wanted,
+    WeekPart,
     WeekProgram,
     amount,
     block_of,
@@ -41,14 +41,14 @@ from optimizer.solver.model import Model, none_or
 _ZERO, _ONE = Fraction(0), Fraction(1)
 
 
-def build(world: World, wanted: Wanted | None = None) -> WeekProgram:
+def build(world: World, wanted: WeekPart | None = None) -> WeekProgram:
     """Build the program of a week, or of some batches of it. Raises OutOfTime."""
-    wanted = Wanted() if wanted is None else wanted
+    wanted = WeekPart() if wanted is None else wanted
     stock = world.stock if wanted.stock is None else wanted.stock
     kept = (kg * world.supplies[i].nights * world.holding for i, kg in stock.items() if world.holding)
     model = Model(constant=sum(kept, _ZERO))
     program = WeekProgram(world, model, stock=_held_back(world, stock, wanted.room.back), since=wanted.not_before)
-    costs = wanted.costs or Costs(world, program.stock)
+    costs = wanted.costs or SupplyCosts(world, program.stock)
     for job in [world.jobs[i] for i in (range(len(world.jobs)) if wanted.jobs is None else wanted.jobs)]:
         left()
         if job.days and job.index not in wanted.room.without:
@@ -71,7 +71,7 @@ def _held_back(world: World, stock: dict[int, Fraction], kg: Fraction) -> dict[i
     return {s: have if world.supplies[s].lot.use_up else max(have - kg, _ZERO) for s, have in stock.items()}
 
 
-def _batch(program: WeekProgram, job: Job, costs: Costs) -> None:
+def _batch(program: WeekProgram, job: Job, costs: SupplyCosts) -> None:
     """All blocks of one batch with its size: on one chosen day, made or left out as a whole, or in any parts."""
     model, entry = program.model, job.entry
     optional = entry.may_leave_out and job.lo > 0

@@ -18,13 +18,13 @@ from constraints.numbers import trimmed
 from constraints.quantities import Basis
 from constraints.row import Owner, RowKind
 from optimizer.plan.files.week_file import ClosingEntry, MaterialRule, Scope, StageEntry, StoreEntry
-from optimizer.plan.model.blocks import MOST_KG, Block, Uses, Wanted, WeekProgram, amount, made_on, most_of, used
+from optimizer.plan.model.blocks import MOST_KG, Block, Uses, WeekPart, WeekProgram, amount, made_on, most_of, used
 from optimizer.plan.model.orders import DIVISION_KG
 from optimizer.plan.model.world import World
 
 if TYPE_CHECKING:
     from optimizer.plan.settle.books import Books
-    from optimizer.plan.settle.weigh import Made
+    from optimizer.plan.settle.weigh import WeighedBatch
 
 _ZERO = Fraction(0)
 _ONE = Fraction(1)
@@ -72,14 +72,14 @@ class Rule(ABC):
         return Owner(RowKind.LINK, (self, name), day, batch)
 
     @abstractmethod
-    def rows(self, program: WeekProgram, uses: Uses, wanted: Wanted) -> None:
+    def rows(self, program: WeekProgram, uses: Uses, wanted: WeekPart) -> None:
         """Add its rows to a program."""
 
     @abstractmethod
     def excesses(self, books: Books) -> Iterator[Excess]:
         """What of it a plan as weighed does not keep."""
 
-    def row(self, program: WeekProgram, wanted: Wanted, day: int | None, terms: Terms, most: Fraction) -> None:
+    def row(self, program: WeekProgram, wanted: WeekPart, day: int | None, terms: Terms, most: Fraction) -> None:
         """Its row on a day: at most so much, less what is used already and what is left free for the scales."""
         owner = self.limit_on(day)
         limit = most - wanted.taken.get(owner, _ZERO) - wanted.room.at(owner)
@@ -95,7 +95,7 @@ class Rule(ABC):
 
 
 @dataclass(frozen=True)
-class Stage(Rule):
+class KitchenStage(Rule):
     """A stage of the kitchen with its capacity a day, in kilograms or in loads."""
 
     entry: StageEntry
@@ -108,7 +108,7 @@ class Stage(Rule):
     def _passes(self, batch: str) -> bool:
         return self.entry.batches is None or batch in self.entry.batches
 
-    def rows(self, program: WeekProgram, uses: Uses, wanted: Wanted) -> None:
+    def rows(self, program: WeekProgram, uses: Uses, wanted: WeekPart) -> None:
         """One row a day on which a batch passes it."""
         by_day: dict[int, Terms] = defaultdict(list)
         for block in (block for block in program.blocks if self._passes(block.job.name)):
@@ -122,7 +122,7 @@ class Stage(Rule):
         for day, terms in sorted(by_day.items()):
             self.row(program, wanted, day, terms, self.limit)
 
-    def _loads(self, program: WeekProgram, block: Block, passing: int, wanted: Wanted) -> int:
+    def _loads(self, program: WeekProgram, block: Block, passing: int, wanted: WeekPart) -> int:
         """The column that counts a batch's loads."""
         assert self.entry.load_kg is not None
         most = Fraction(ceil(most_of(block, self.entry.basis) / self.entry.load_kg))
@@ -146,7 +146,7 @@ class Stage(Rule):
                 more = f"; {one.job.name} is {trimmed(beyond, 3)} kg more than whole loads of {trimmed(load)} kg"
                 yield Excess(self.link(one.job.index, day), beyond, excess.words + more)
 
-    def _passing(self, one: Made) -> Fraction:
+    def _passing(self, one: WeighedBatch) -> Fraction:
         """Kilograms of a batch as weighed that it counts."""
         if self.entry.materials is None:
             return one.kilograms(self.entry.basis)
@@ -159,7 +159,7 @@ class MostBatches(Rule):
 
     most: int
 
-    def rows(self, program: WeekProgram, uses: Uses, wanted: Wanted) -> None:
+    def rows(self, program: WeekProgram, uses: Uses, wanted: WeekPart) -> None:
         """One row a day on which too many could be made."""
         for day, blocks in sorted(_grouped(program.blocks, lambda block: block.day).items()):
             most = self.most - wanted.counted.get(day, 0)
@@ -186,7 +186,7 @@ class Store(Rule):
     def _counts(self, world: World, s: int) -> bool:
         return self.entry.materials is None or world.supplies[s].lot.material in self.entry.materials
 
-    def rows(self, program: WeekProgram, uses: Uses, wanted: Wanted) -> None:
+    def rows(self, program: WeekProgram, uses: Uses, wanted: WeekPart) -> None:
         """Stock of each day from the day before; nothing can be said against days that are past."""
         model, world = program.model, program.world
         terms: dict[int, Terms] = defaultdict(list)
@@ -237,7 +237,7 @@ class Closing(Rule):
     def _supplies(self, world: World) -> list[int]:
         return [s for s, x in enumerate(world.supplies) if x.keeps and x.lot.material == self.entry.material]
 
-    def rows(self, program: WeekProgram, uses: Uses, wanted: Wanted) -> None:
+    def rows(self, program: WeekProgram, uses: Uses, wanted: WeekPart) -> None:
         """One row: what is used of the material, less what is bought."""
         have, terms = _ZERO, list[tuple[int, Fraction]]()
         for s in self._supplies(program.world):
@@ -261,16 +261,16 @@ class Together(Rule):
 
     entry: MaterialRule
 
-    def _where(self, one: Block | Made) -> Where:
+    def _where(self, one: Block | WeighedBatch) -> Where:
         """The batch, where it is counted in every batch, and the day of a block or of a batch as weighed."""
         return None if self.entry.per is Scope.DAY else one.job.index, one.day
 
-    def rows(self, program: WeekProgram, uses: Uses, wanted: Wanted) -> None:
+    def rows(self, program: WeekProgram, uses: Uses, wanted: WeekPart) -> None:
         """Rows for every batch, or for all that is made on a day."""
         for where, blocks in _grouped(program.blocks, self._where).items():
             self._rows_in(program, blocks, where, wanted)
 
-    def _rows_in(self, program: WeekProgram, blocks: Sequence[Block], where: Where, wanted: Wanted) -> None:
+    def _rows_in(self, program: WeekProgram, blocks: Sequence[Block], where: Where, wanted: WeekPart) -> None:
         rule, model, supplies = self.entry, program.model, program.world.supplies
         every = [(block.start + k, s) for block in blocks for k, s in enumerate(block.supplies.tolist())]
         columns = _grouped(every, lambda pair: supplies[pair[1]].lot.material)
@@ -332,7 +332,7 @@ def rules_of(world: World) -> tuple[Rule, ...]:
     entry, kitchen, found = world.week.entry, world.week.entry.kitchen, list[Rule]()
     for st in kitchen.stages:
         loads = None if st.load_kg is None else (st.name, "loads more", "load", st.load_kg, True)
-        found.append(Stage(st.name, loads or _by_kg(st.name), st))
+        found.append(KitchenStage(st.name, loads or _by_kg(st.name), st))
     if (most := kitchen.most_batches_a_day) is not None:  # a whole batch counts as ten kilograms
         found.append(MostBatches("most batches a day", ("batches a day", "more", "batch", Fraction(10), True), most))
     for store in kitchen.cold_store:

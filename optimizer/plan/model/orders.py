@@ -11,7 +11,7 @@ import numpy as np
 from constraints.requirement import Span
 from constraints.row import Owner, RowKind
 from constraints.vector import Places, Vector
-from optimizer.plan.model.blocks import Buy, Uses, Wanted, WeekProgram, ones
+from optimizer.plan.model.blocks import Buy, Uses, WeekPart, WeekProgram, ones
 from optimizer.plan.model.world import Supply
 from optimizer.solver.model import Model, none_or
 
@@ -20,7 +20,7 @@ DIVISION_KG = Fraction("0.05")
 """One usual scale division."""
 
 
-def besides(program: WeekProgram, uses: Uses, wanted: Wanted) -> list[int]:
+def besides(program: WeekProgram, uses: Uses, wanted: WeekPart) -> list[int]:
     """Deliveries that no batch can use and that may be worth ordering: for closing stock, or a supplier's minimum."""
     closing = () if wanted.alone else program.world.week.entry.kitchen.closing
     materials = {c.material for c in closing}
@@ -31,7 +31,7 @@ def besides(program: WeekProgram, uses: Uses, wanted: Wanted) -> list[int]:
     return sorted(found)
 
 
-def stock_and_orders(program: WeekProgram, uses: Uses, wanted: Wanted) -> None:
+def stock_and_orders(program: WeekProgram, uses: Uses, wanted: WeekPart) -> None:
     """Stock of every lot, quantities of every delivery, and what a supplier asks for a drop."""
     model, world = program.model, program.world
     drops: dict[tuple[str, int], list[Buy]] = defaultdict(list)

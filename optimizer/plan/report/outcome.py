@@ -26,8 +26,8 @@ from optimizer.plan.report.way_out import NoPlan, unit_of
 from optimizer.plan.settle.engine import Solved, solve
 from optimizer.plan.settle.find import Plan
 from optimizer.plan.settle.in_order import Compared, in_order
-from optimizer.plan.settle.read_off import Order
-from optimizer.plan.settle.weigh import Made
+from optimizer.plan.settle.read_off import Purchase
+from optimizer.plan.settle.weigh import WeighedBatch
 from optimizer.remarks import warnings
 from optimizer.summary import casing_need, composition, costs
 from optimizer.verdict import HEADLINES, Grade, Verdict
@@ -79,20 +79,20 @@ class LeftOver(Record):
     use_by: Day | None
 
 
-def _nitrite(one: Made) -> Fraction | None:
+def _nitrite(one: WeighedBatch) -> Fraction | None:
     """Nitrite as weighed in, as the laws count it."""
     salts = set(BY_ION["nitrite"])
     rules = [(check.requirement.regulates, check.value) for check in one.answer.checks if check.value is not None]
     return max((x for what, x in rules if what.stage is Stage.INGOING and what.substances & salts), default=None)
 
 
-def _links(one: Made) -> int | None:
+def _links(one: WeighedBatch) -> int | None:
     weighed = one.answer.weighed
     need = None if weighed is None else casing_need(one.answer.problem, weighed.total)
     return None if need is None else need.links
 
 
-class Figures(Record):
+class BatchFigures(Record):
     """A batch at a glance: fat of the meat block, salt of the batch, ingoing nitrite, cash a kilogram of batch."""
 
     fat_pct: Figure | None = at(lambda one: composition(one.answer.weighed.total, Basis.MEAT).get(FAT))
@@ -133,12 +133,12 @@ class Outcome:
         return self.plan.money is not None and self.plan.status is not Status.DO_NOT_MAKE
 
     @property
-    def made(self) -> list[Made]:
+    def made(self) -> list[WeighedBatch]:
         """The batches that may be made."""
         return self.plan.made if self.stands else []
 
     @property
-    def orders(self) -> list[Order]:
+    def orders(self) -> list[Purchase]:
         """What to order."""
         return self.plan.orders if self.stands else []
 

@@ -16,7 +16,7 @@ from optimizer.plan.report.outcome import STOPPED, Outcome
 from optimizer.plan.report.way_out import NoPlan
 from optimizer.plan.settle.books import Money
 from optimizer.plan.settle.in_order import Compared
-from optimizer.plan.settle.weigh import Made
+from optimizer.plan.settle.weigh import WeighedBatch
 from optimizer.reading.table import text_cell
 from optimizer.verdict import Grade
 from optimizer.wording import CAUTION
@@ -53,7 +53,7 @@ class BatchPart(Record):
     batch: str
     date: Day
     pulls: list[PullPart]
-    figures: told.Figures
+    figures: told.BatchFigures
     answer: Blend
 
 
@@ -141,7 +141,7 @@ def _batches(outcome: Outcome) -> Iterator[BatchPart]:
         })  # fmt: skip
 
 
-def _pulls(outcome: Outcome, one: Made) -> list[tuple[Supply, Fraction]]:
+def _pulls(outcome: Outcome, one: WeighedBatch) -> list[tuple[Supply, Fraction]]:
     """What a batch takes from the cooler, kilograms as held, by name."""
     taken = [(outcome.plan.world.supplies[s], kg) for s, kg in sorted(one.taken.items())]
     return sorted(taken, key=lambda pull: pull[0].name)

@@ -21,10 +21,10 @@ from optimizer.pages.figures import Unit
 from optimizer.pages.loads import by_load
 from optimizer.pages.tables import heading, listed, paragraph, table
 from optimizer.plan.model.world import Supply
-from optimizer.plan.report.outcome import STOPPED, Figures, Outcome
+from optimizer.plan.report.outcome import STOPPED, BatchFigures, Outcome
 from optimizer.plan.report.way_out import NoPlan, amount
-from optimizer.plan.settle.read_off import Order
-from optimizer.plan.settle.weigh import Made
+from optimizer.plan.settle.read_off import Purchase
+from optimizer.plan.settle.weigh import WeighedBatch
 from optimizer.remarks import known_to_contain, lot_notes, warnings
 from optimizer.verdict import HEADLINES, Grade, Verdict, mark
 from optimizer.wording import CAUTION, TIDY_WEEK, counted, day_words
@@ -141,7 +141,7 @@ def _orders(outcome: Outcome) -> Iterator[str]:
         return
     unit, left = outcome.unit, {(row.offer, row.delivered): row.kg for row in outcome.left_over}
 
-    def drop(order: Order) -> tuple[date, str, date]:
+    def drop(order: Purchase) -> tuple[date, str, date]:
         return order.order_by, order.offer.terms.supplier, order.delivered
 
     for (by, supplier, delivered), group in groupby(sorted(outcome.orders, key=drop), key=drop):
@@ -158,7 +158,7 @@ def _orders(outcome: Outcome) -> Iterator[str]:
         yield from table(heads, rows, "<<>>>>>")
 
 
-def order_cells(order: Order, unit: Unit) -> list[str]:
+def order_cells(order: Purchase, unit: Unit) -> list[str]:
     """An order in a list: what, packs, weight, price and cost."""
     packs = "" if order.packs is None else str(order.packs)
     return [order.offer.name, order.supply.lot.material, packs, unit.figure(order.kg, 2), unit.price(order.price, 3),
@@ -169,7 +169,7 @@ def _make(outcome: Outcome) -> Iterator[str]:
     yield from heading("make")
     rows, unit = [], outcome.unit
     for one in outcome.made:
-        f = Figures.model_validate(one)
+        f = BatchFigures.model_validate(one)
         cells = [(f.fat_pct, 1), (f.salt_pct, 2), (f.nitrite_ppm, 1), (f.links, 0)]
         rows.append([
             weekday(one.on)[:6].strip(), one.job.name,
@@ -210,14 +210,14 @@ def day_by_day(outcome: Outcome, *, full: bool) -> Iterator[str]:
             yield from _batch(one, unit, full=full)
 
 
-def pulled(outcome: Outcome, batches: Sequence[Made]) -> Iterator[tuple[Supply, dict[str, Fraction]]]:
+def pulled(outcome: Outcome, batches: Sequence[WeighedBatch]) -> Iterator[tuple[Supply, dict[str, Fraction]]]:
     """What comes out of the cooler for the batches of a day, as held, and how much of it for which."""
     supplies = outcome.plan.world.supplies
     for s in sorted({s for one in batches for s in one.taken}, key=lambda s: (supplies[s].name, s)):
         yield supplies[s], {one.job.name: one.taken[s] for one in batches if s in one.taken}
 
 
-def _batch(one: Made, unit: Unit, *, full: bool) -> Iterator[str]:
+def _batch(one: WeighedBatch, unit: Unit, *, full: bool) -> Iterator[str]:
     """The weigh-out of every mixer load, each with its own grams; what does not hold in full.
 
     Every check stands on the batch's own page and in the JSON.

@@ -23,7 +23,7 @@ from optimizer.clock import OutOfTime
 from optimizer.lawful import Dosed, LawfulDose, doses_instead
 from optimizer.pages.figures import Unit
 from optimizer.pages.record import Figure, Record
-from optimizer.plan.model.blocks import MOST_KG, Costs, Wanted, WeekProgram
+from optimizer.plan.model.blocks import MOST_KG, SupplyCosts, WeekPart, WeekProgram
 from optimizer.plan.model.build import build
 from optimizer.plan.model.world import World
 from optimizer.plan.settle.engine import Solved, solve
@@ -40,7 +40,7 @@ _WAYS = 3
 _HUNDREDTH = Fraction(1, 100)
 
 
-class Way(StrEnum):
+class WeekWay(StrEnum):
     """A kind of way out, in the order in which they are tried."""
 
     USE_UP = "let these lots not be used up"
@@ -50,7 +50,7 @@ class Way(StrEnum):
     MIXED = "the smallest mixture of these"
 
 
-class Change(Record):
+class WeekChange(Record):
     """One thing to change, by how much of its unit."""
 
     what: str
@@ -59,11 +59,11 @@ class Change(Record):
     unit: str
 
 
-class WayOut(Record):
+class WeekWayOut(Record):
     """A way out that was solved again as it stands here."""
 
-    way: Way
-    changes: list[Change]
+    way: WeekWay
+    changes: list[WeekChange]
 
 
 class Impossible(Record):
@@ -86,7 +86,7 @@ class NoPlan(Record):
     batches: tuple[str, ...] = ()
     limits: tuple[str, ...] = ()
     materials: tuple[str, ...] = ()
-    ways: tuple[WayOut, ...] = ()
+    ways: tuple[WeekWayOut, ...] = ()
 
     def instead(self, world: World) -> Iterator[tuple[str, LawfulDose]]:
         """The doses that would pass where one is what makes a batch impossible, with the batch."""
@@ -100,7 +100,7 @@ class NoPlan(Record):
 class _Slack:
     """A column that gives a row room: its way, what it is in words, its weight, most, sign, and whether it is whole."""
 
-    way: Way
+    way: WeekWay
     what: str
     day: Day | None
     unit: str
@@ -110,7 +110,7 @@ class _Slack:
     whole: bool = False
 
 
-def _loosened(program: WeekProgram, ways: Collection[Way]) -> dict[int, _Slack]:
+def _loosened(program: WeekProgram, ways: Collection[WeekWay]) -> dict[int, _Slack]:
     """Give every row the slack of these ways, by column, which is then all that costs."""
     model, found = program.model.costing({}), {}
     program.model = model
@@ -122,7 +122,7 @@ def _loosened(program: WeekProgram, ways: Collection[Way]) -> dict[int, _Slack]:
     return found
 
 
-def _changes(program: WeekProgram, slacks: Mapping[int, _Slack], used: Mapping[int, float]) -> Iterator[Change]:
+def _changes(program: WeekProgram, slacks: Mapping[int, _Slack], used: Mapping[int, float]) -> Iterator[WeekChange]:
     """What a solution would have changed, rounded to be enough on the scales; each slack is held to that."""
     for column, slack in slacks.items():
         whole = slack.whole or slack.unit == "left out"
@@ -130,7 +130,7 @@ def _changes(program: WeekProgram, slacks: Mapping[int, _Slack], used: Mapping[i
         said = (ceil(Fraction(used[column] - _SEEN) / step) + (not whole)) * step if column in used else _ZERO
         program.model.row([column], [1], hi=said)
         if said:
-            yield Change(what=slack.what, date=slack.day, amount=said, unit=slack.unit)
+            yield WeekChange(what=slack.what, date=slack.day, amount=said, unit=slack.unit)
 
 
 def _slacks(program: WeekProgram, row: Row) -> Iterator[_Slack]:
@@ -139,22 +139,22 @@ def _slacks(program: WeekProgram, row: Row) -> Iterator[_Slack]:
     if kind in (RowKind.SIZE, RowKind.ONCE) and row.lo is not None and owner.lo > 0:
         job = owner
         if kind is RowKind.SIZE:
-            yield _Slack(Way.LESS, job.name, None, "kg short", _SHORT_WEIGHT, job.lo, 1)
+            yield _Slack(WeekWay.LESS, job.name, None, "kg short", _SHORT_WEIGHT, job.lo, 1)
         elif row.lo:
-            yield _Slack(Way.LESS, job.name, None, "left out", _SHORT_WEIGHT * job.lo, _ONE, 1)
+            yield _Slack(WeekWay.LESS, job.name, None, "left out", _SHORT_WEIGHT * job.lo, _ONE, 1)
     elif kind is RowKind.STOCK:
         supply = owner
         most = sum((job.hi for job in world.jobs), _ZERO)
         name = f"{supply.name} ({supply.lot.material})" if supply.lot.material else supply.name
         if supply.offer is None or supply.first >= program.since:
-            yield _Slack(Way.STOCK, name, supply.came, "kg usable more", _ONE, most, -1)
+            yield _Slack(WeekWay.STOCK, name, supply.came, "kg usable more", _ONE, most, -1)
         if row.lo:
             words = "kg usable left" if supply.lot.use_up else "kg usable less than its use_at_least_kg"
-            yield _Slack(Way.USE_UP, name, None, words, _ONE, most, 1)
+            yield _Slack(WeekWay.USE_UP, name, None, words, _ONE, most, 1)
     elif kind is RowKind.LIMIT:
         what, words, _, weight, whole = owner.change
         day = None if row.owner.day is None else world.date(row.owner.day)
-        yield _Slack(Way.ROOM, what, day, words, weight, Fraction(MOST_KG), -1, whole)
+        yield _Slack(WeekWay.ROOM, what, day, words, weight, Fraction(MOST_KG), -1, whole)
 
 
 def impossible(world: World) -> tuple[Impossible, ...]:
@@ -166,7 +166,7 @@ def impossible(world: World) -> tuple[Impossible, ...]:
     )  # fmt: skip
 
 
-def no_plan(world: World, again: Callable[[Costs | None], WeekProgram] | None = None) -> NoPlan:
+def no_plan(world: World, again: Callable[[SupplyCosts | None], WeekProgram] | None = None) -> NoPlan:
     """Find out why a week has no plan, and what would help, as far as the time goes.
 
     ``again`` makes the program of what is left of one, with other stock to choose from.
@@ -175,25 +175,25 @@ def no_plan(world: World, again: Callable[[Costs | None], WeekProgram] | None = 
     if never:  # the recipe itself has to change; what the rest of the week lacks is another question
         cause = f"{never[0].batch} can never meet {never[0].requirement.words()}."
         return NoPlan(cause=cause, impossible=never)
-    ways: list[WayOut] = []
+    ways: list[WeekWayOut] = []
     involved: tuple[tuple[str, ...], ...] = ((), (), ())
-    again = again or (lambda costs: build(world, Wanted(costs=costs)))
-    plenty = Costs(world, dict.fromkeys(range(len(world.supplies)), Fraction(MOST_KG)))
+    again = again or (lambda costs: build(world, WeekPart(costs=costs)))
+    plenty = SupplyCosts(world, dict.fromkeys(range(len(world.supplies)), Fraction(MOST_KG)))
     first = again(None)
     try:
-        for way in Way:
-            kinds = [kind for kind in Way if way in (kind, Way.MIXED)]
-            program = again(plenty if Way.STOCK in kinds else None)
+        for way in WeekWay:
+            kinds = [kind for kind in WeekWay if way in (kind, WeekWay.MIXED)]
+            program = again(plenty if WeekWay.STOCK in kinds else None)
             slacks = _loosened(program, kinds)
             solved = solve(program.model, time_limit=_SECONDS)
             values = {column: float(solved.values[column]) for column in slacks} if solved.found else {}
             used = {column: value for column, value in values.items() if value > _SEEN}
-            if way is Way.LESS:
+            if way is WeekWay.LESS:
                 involved = _involved(program, solved, [slacks[column].what for column in used])
-            if way is Way.MIXED and ways and len({slacks[column].way for column in used}) < 2:
+            if way is WeekWay.MIXED and ways and len({slacks[column].way for column in used}) < 2:
                 continue  # a mixture of one kind was said already
             if used and (changes := list(_changes(program, slacks, used))) and solve(program.model).found:
-                ways.append(WayOut(way=way, changes=changes))
+                ways.append(WeekWayOut(way=way, changes=changes))
     except OutOfTime:
         pass
     batches, limits, materials = involved
@@ -213,18 +213,18 @@ def amount(unit: Unit, figure: Fraction, of: str) -> str:
     return f"{trimmed(ceil(figure / unit.kg / _HUNDREDTH) * _HUNDREDTH, 2)} {unit.name}{of[2:]}"
 
 
-def _cause(program: WeekProgram, ways: list[WayOut], limits: tuple[str, ...]) -> str:
+def _cause(program: WeekProgram, ways: list[WeekWayOut], limits: tuple[str, ...]) -> str:
     """One sentence: what has to give first."""
     if not ways:
         return f"these do not go together: {'; '.join(limits[:2])}." if limits else "it is not known why."
     first, unit = ways[0], unit_of(program.world)
     said = " and ".join(f"{amount(unit, c.amount, 'kg')} of {c.what}" for c in first.changes)
-    if first.way is Way.USE_UP:
+    if first.way is WeekWay.USE_UP:
         lots = [s.lot for s in program.world.supplies]
         kept, least = sum(lot.use_up for lot in lots), sum(lot.use_at_least_kg > 0 for lot in lots)
         must = f"{counted(kept, 'lot')} must be used up" if kept else f"{counted(least, 'lot')} must be used"
         return f"{must}, and no batch can take {said}."
-    if first.way is Way.ROOM:
+    if first.way is WeekWay.ROOM:
         rooms = [
             f"{c.what}{f' on {day_words(c.date, c.date)}' if c.date else ''}, {amount(unit, c.amount, c.unit)}"
             for c in first.changes
@@ -234,7 +234,7 @@ def _cause(program: WeekProgram, ways: list[WayOut], limits: tuple[str, ...]) ->
     if there is not None and there < asked:
         hold, want = unit.said(there, 2), unit.said(asked, 2)
         return f"the lots and deliveries hold {hold} that its batches may take; {want} are asked."
-    if first.way is Way.STOCK:
+    if first.way is WeekWay.STOCK:
         return f"it lacks {said}."
     return f"{' and '.join(dict.fromkeys(c.what for c in first.changes))} cannot all be made as asked."
 

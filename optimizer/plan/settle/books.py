@@ -16,8 +16,8 @@ from optimizer.plan.model.blocks import WeekProgram
 from optimizer.plan.model.kitchen import Excess, rules_of
 from optimizer.plan.model.orders import asked_remnant
 from optimizer.plan.model.world import World
-from optimizer.plan.settle.read_off import Order, coarsest
-from optimizer.plan.settle.weigh import Made
+from optimizer.plan.settle.read_off import Purchase, coarsest
+from optimizer.plan.settle.weigh import WeighedBatch
 from optimizer.weighing.rounding import minimised_cost
 
 _ZERO = Fraction(0)
@@ -54,8 +54,8 @@ class Books:
     """Batches as weighed and what is ordered for them; kilograms are as held."""
 
     program: WeekProgram
-    made: list[Made] = field(default_factory=list)
-    orders: list[Order] = field(default_factory=list)
+    made: list[WeighedBatch] = field(default_factory=list)
+    orders: list[Purchase] = field(default_factory=list)
 
     @property
     def world(self) -> World:

@@ -8,16 +8,16 @@ from fractions import Fraction
 
 from optimizer.answer import Status
 from optimizer.clock import OutOfTime, left, limited
-from optimizer.plan.model.blocks import Room, Wanted, WeekProgram
+from optimizer.plan.model.blocks import RoomLeft, WeekPart, WeekProgram
 from optimizer.plan.model.build import build
 from optimizer.plan.model.kitchen import Excess
 from optimizer.plan.model.world import World
 from optimizer.plan.settle.books import Books, Money
 from optimizer.plan.settle.cone_cuts import solved_with_cuts, uncertain
 from optimizer.plan.settle.engine import Solved, Watch, settled, solve
-from optimizer.plan.settle.read_off import Order, needed, needed_only, orders, planned, with_room
+from optimizer.plan.settle.read_off import Purchase, needed, needed_only, orders, planned, with_room
 from optimizer.plan.settle.tidy import tidied
-from optimizer.plan.settle.weigh import Made, weigh_all
+from optimizer.plan.settle.weigh import WeighedBatch, weigh_all
 from optimizer.solver.exact import lower_bound, multipliers
 from optimizer.solver.model import Ending
 from optimizer.weighing.rounding import Certificate
@@ -78,7 +78,7 @@ class Plan(Books):
         return self.broken[:2] == (0, 0)
 
 
-Maker = Callable[[Room], WeekProgram]
+Maker = Callable[[RoomLeft], WeekProgram]
 """What makes a program of a week, or of what is left of one, with room left where it is asked for."""
 
 
@@ -89,8 +89,8 @@ def find(world: World, make: Maker | None = None, *, talk: bool = False, gap: fl
     the week as it is. Where none keeps everything, the one with the fewest faults is returned, and says them. Raises
     OutOfTime where the limit is over before there is anything to weigh.
     """
-    make = make or (lambda room: build(world, Wanted(room=room)))
-    room = Room()
+    make = make or (lambda room: build(world, WeekPart(room=room)))
+    room = RoomLeft()
     first = best = last = search(make(room), talk=talk, gap=gap)
     try:
         for _ in range(TRIES):
@@ -108,7 +108,7 @@ def find(world: World, make: Maker | None = None, *, talk: bool = False, gap: fl
     return best
 
 
-def _with_room(room: Room, plan: Plan) -> Room:
+def _with_room(room: RoomLeft, plan: Plan) -> RoomLeft:
     """What is asked of the next try: room for what this one was over by, and without what cannot be weighed out."""
     assert plan.certificate is not None
     of = dict(room.of)
@@ -118,7 +118,7 @@ def _with_room(room: Room, plan: Plan) -> Room:
     if not failed and not plan.certificate.faults:
         return replace(room, of=of)
     without = {job.index for job in failed if job.entry.may_leave_out} if room.back else set()
-    return Room(of, HELD_BACK_KG, room.without | without)
+    return RoomLeft(of, HELD_BACK_KG, room.without | without)
 
 
 def search(program: WeekProgram, *, talk: bool = False, gap: float = GAP) -> Plan:
@@ -159,8 +159,8 @@ def _solved(program: WeekProgram, *, talk: bool, gap: float) -> tuple[Solved, So
 def finish(program: WeekProgram, solved: Solved, relaxed: Solved) -> Plan:
     """Weigh out a solution, add up its money and prove what can be proved. Raises OutOfTime."""
     parts, bought = planned(program, solved), orders(program, solved)
-    made = list[Made]()
-    tried: list[list[Order]] = []
+    made = list[WeighedBatch]()
+    tried: list[list[Purchase]] = []
     for some in (needed_only(program, needed(program.world, parts), bought), bought, with_room(program, bought)):
         if some not in tried:
             tried.append(some)

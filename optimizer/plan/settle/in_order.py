@@ -13,7 +13,7 @@ from fractions import Fraction
 
 from constraints.row import RowKind
 from optimizer.pages.record import Figure, Record
-from optimizer.plan.model.blocks import Costs, Wanted, WeekProgram
+from optimizer.plan.model.blocks import SupplyCosts, WeekPart, WeekProgram
 from optimizer.plan.model.build import build
 from optimizer.plan.model.world import World
 from optimizer.plan.settle.engine import Solved, solve
@@ -43,11 +43,11 @@ def in_order(world: World) -> Compared:
     """
     stock = world.stock
     aside = _put_aside(world, stock)
-    wanted = Wanted(
+    wanted = WeekPart(
         stock=stock, taken=defaultdict(Fraction), counted=defaultdict(int), ordered=defaultdict(Fraction), alone=True,
-        costs=Costs(world, stock),
+        costs=SupplyCosts(world, stock),
     )  # fmt: skip
-    total = float(build(world, Wanted(jobs=(), costs=wanted.costs)).model.constant)
+    total = float(build(world, WeekPart(jobs=(), costs=wanted.costs)).model.constant)
     for job in sorted((job for job in world.jobs if job.days), key=lambda job: (job.days[0], job.index)):
         program, solved = _cheapest(world, replace(wanted, jobs=(job.index,)))
         if not solved.found:
@@ -61,13 +61,13 @@ def in_order(world: World) -> Compared:
         stock[s] += kg
     entry = world.week.entry.model_copy(update={"kitchen": kitchen.model_copy(update={"cold_store": ()})})
     bare = replace(world, week=replace(world.week, entry=entry))
-    program, solved = _cheapest(bare, Wanted(jobs=(), stock=stock, charged=wanted.charged, ordered=wanted.ordered))
+    program, solved = _cheapest(bare, WeekPart(jobs=(), stock=stock, charged=wanted.charged, ordered=wanted.ordered))
     if not solved.found:
         return Compared(cost=None, stuck="closing stock")
     return Compared(cost=total + solved.cost - float(program.model.constant))
 
 
-def _cheapest(world: World, wanted: Wanted) -> tuple[WeekProgram, Solved]:
+def _cheapest(world: World, wanted: WeekPart) -> tuple[WeekProgram, Solved]:
     program = build(world, wanted)
     return program, solve(program.model, time_limit=_SECONDS, gap=_GAP)
 
@@ -86,7 +86,7 @@ def _put_aside(world: World, stock: dict[int, Fraction]) -> dict[int, Fraction]:
     return aside
 
 
-def _take(program: WeekProgram, solved: Solved, wanted: Wanted) -> set[tuple[str, int]]:
+def _take(program: WeekProgram, solved: Solved, wanted: WeekPart) -> set[tuple[str, int]]:
     """Lower the stock by what was used, put what was bought beyond it on the shelf, and use up the kitchen's limits.
 
     The drops that are charged.

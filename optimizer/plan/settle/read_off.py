@@ -38,7 +38,7 @@ class Planned:
 
 
 @dataclass(frozen=True)
-class Order:
+class Purchase:
     """What to order: kilograms as held; money without the delivery charge."""
 
     supply_index: int
@@ -47,7 +47,7 @@ class Order:
     delivered: date
 
     @classmethod
-    def of(cls, world: World, s: int, kg: Fraction) -> Order:
+    def of(cls, world: World, s: int, kg: Fraction) -> Purchase:
         """So many kilograms of a supply."""
         return cls(s, world.supplies[s], kg, world.date(world.supplies[s].first))
 
@@ -118,23 +118,23 @@ def needed(world: World, parts: Iterable[Planned]) -> defaultdict[int, Fraction]
     return found
 
 
-def orders(program: WeekProgram, solved: Solved) -> list[Order]:
+def orders(program: WeekProgram, solved: Solved) -> list[Purchase]:
     """What the solution buys, by day of delivery; packs whole, other quantities rounded up to a division."""
     found = []
     for s, buy in program.buys.items():
-        total, order = near(sum(float(solved.values[c]) for c in buy.columns)), Order.of(program.world, s, _ZERO)
+        total, order = near(sum(float(solved.values[c]) for c in buy.columns)), Purchase.of(program.world, s, _ZERO)
         count = ceil(total / order.step - 10 * SPECK) if order.packs is None else round(total)
         found += [_up_to(order, count * order.step)] if count else []
     return sorted(found, key=lambda o: (o.delivered, o.offer.terms.supplier, o.offer.name))
 
 
-def _up_to(order: Order, kg: Fraction) -> Order:
+def _up_to(order: Purchase, kg: Fraction) -> Purchase:
     """An order of so many kilograms, or of the largest there may be."""
     largest = order.offer.terms.largest_order_kg
     return replace(order, kg=kg if largest is None else min(kg, largest))
 
 
-def with_room(program: WeekProgram, bought: Sequence[Order]) -> list[Order]:
+def with_room(program: WeekProgram, bought: Sequence[Purchase]) -> list[Purchase]:
     """Orders without packs with two divisions of the coarsest scale more, for the rounding of the batches."""
     step = coarsest(program.world)
     more = [_up_to(order, (ceil(order.kg / step) + 2) * step) for order in bought]
@@ -147,8 +147,8 @@ def coarsest(world: World) -> Fraction:
 
 
 def needed_only(
-    program: WeekProgram, need: Mapping[int, Fraction], bought: Sequence[Order], *, weighed: bool = False
-) -> list[Order]:
+    program: WeekProgram, need: Mapping[int, Fraction], bought: Sequence[Purchase], *, weighed: bool = False
+) -> list[Purchase]:
     """The same orders without what no batch needs and what makes the plan no cheaper; ``need`` is as held.
 
     What keeps is worth its price, so that buying more of it costs a plan nothing; a kitchen still pays for it. A
@@ -170,7 +170,7 @@ def needed_only(
     return found
 
 
-def _smallest(program: WeekProgram, order: Order, short: Fraction, besides: Fraction, weighed: bool) -> Order:
+def _smallest(program: WeekProgram, order: Purchase, short: Fraction, besides: Fraction, weighed: bool) -> Purchase:
     """The smallest order that covers what is short and costs no more, less what is left of it, than this one.
 
     ``besides`` is what else the supplier delivers that day, money.

@@ -14,7 +14,7 @@ from datetime import date
 from fractions import Fraction
 
 from optimizer.plan.files.happened import Happened, PlannedBatch, PlannedOrder
-from optimizer.plan.model.blocks import Block, Costs, Room, Wanted, WeekProgram
+from optimizer.plan.model.blocks import Block, RoomLeft, SupplyCosts, WeekPart, WeekProgram
 from optimizer.plan.model.build import build
 from optimizer.plan.model.world import Job, Supply, World
 from optimizer.plan.settle.engine import solve
@@ -58,16 +58,16 @@ class Repaired:
         supplies = tuple(_from_now(supply, now, used[s]) for s, supply in enumerate(world.supplies))
         self.world = replace(world, supplies=supplies, jobs=tuple(job for job, _ in left))
         self.missed = tuple(job.name for job, is_done in left if not job.days and not is_done)
-        self.wanted = Wanted(
+        self.wanted = WeekPart(
             jobs=tuple(job.index for job, is_done in left if job.days and not is_done), stock=stock, not_before=now,
             settled=frozenset(self.where[key] for key in happened.deliveries if key in self.where),
         )  # fmt: skip
 
-    def again(self, costs: Costs | None) -> WeekProgram:
+    def again(self, costs: SupplyCosts | None) -> WeekProgram:
         """Its program without holding to the plan, with other stock to choose from."""
         return build(self.world, replace(self.wanted, costs=costs))
 
-    def make(self, room: Room) -> WeekProgram:
+    def make(self, room: RoomLeft) -> WeekProgram:
         """Its program. A yes-or-no column is zero only where every pull of a fixed batch is the plan's; few are one."""
         program = build(self.world, replace(self.wanted, room=room))
         entry, model, columns = self.happened.entry, program.model, list[int]()

@@ -19,7 +19,7 @@ from constraints.vector import Floats
 from optimizer.plan.model.blocks import WeekProgram
 from optimizer.plan.settle.cone_cuts import solved_with_cuts
 from optimizer.plan.settle.engine import Solved
-from optimizer.plan.settle.read_off import NOTHING_KG, Order, Planned, needed, needed_only, orders, planned
+from optimizer.plan.settle.read_off import NOTHING_KG, Planned, Purchase, needed, needed_only, orders, planned
 
 _ZERO, _ONE = Fraction(0), Fraction(1)
 _ROUNDS = 2
@@ -75,7 +75,7 @@ def _pulls(program: WeekProgram, parts: list[Planned]) -> list[tuple[int, Fracti
     return found
 
 
-def _remnants(program: WeekProgram, parts: list[Planned], bought: Sequence[Order]) -> list[Row]:
+def _remnants(program: WeekProgram, parts: list[Planned], bought: Sequence[Purchase]) -> list[Row]:
     """For every opened lot, and delivery in packs, with too little left a row that empties it."""
     found, taken, supplies = [], needed(program.world, parts), program.world.supplies
     least = {s: part.block.job.tidy.remnant.kilograms for part in parts for s in part.kilograms}  # of the last use

@@ -31,7 +31,7 @@ from optimizer.order import Asked, order_of
 from optimizer.order import Order as Size
 from optimizer.plan.model.blocks import WeekProgram
 from optimizer.plan.model.world import Job
-from optimizer.plan.settle.read_off import SPECK, Order, Planned, needed
+from optimizer.plan.settle.read_off import SPECK, Planned, Purchase, needed
 from optimizer.solver.model import Ending, SolverDisagrees
 from optimizer.solver.optimum import Optimum
 from optimizer.solver.program import value_per_kg
@@ -75,7 +75,7 @@ _REACHES = (_Reach(0, near=True), _Reach(0, near=True, ahead=True), _Reach(_FEW,
 
 
 @dataclass(frozen=True, eq=False)
-class Made:
+class WeighedBatch:
     """A batch as weighed: the answer of the same kind as a blend's, and kilograms as held taken of each supply.
 
     ``dearer`` is the money that it costs more for the sake of crumbs that the scales would have left.
@@ -117,14 +117,16 @@ class Made:
         return found
 
 
-def weigh_all(program: WeekProgram, plan: Sequence[Planned], bought: Sequence[Order], dearer: Floats) -> list[Made]:
+def weigh_all(
+    program: WeekProgram, plan: Sequence[Planned], bought: Sequence[Purchase], dearer: Floats
+) -> list[WeighedBatch]:
     """Weigh every batch of a plan. ``dearer`` is each column's reduced cost (or empty), to pick helpers for rounding.
 
     A batch that finds no way to round because others took the last divisions of a lot is weighed before them.
     """
     sequence = list(plan)
     for _ in range(_TRIES):
-        shelf, made = _Shelf(program, sequence, bought, dearer), list[Made]()
+        shelf, made = _Shelf(program, sequence, bought, dearer), list[WeighedBatch]()
         for part in sequence:
             shelf.ample = (left() or _AMPLE) >= _AMPLE
             shelf.turn(part)
@@ -140,7 +142,9 @@ def weigh_all(program: WeekProgram, plan: Sequence[Planned], bought: Sequence[Or
 class _Shelf:
     """What is left of every supply, and what later batches were promised of it; kilograms as held."""
 
-    def __init__(self, program: WeekProgram, plan: Sequence[Planned], bought: Sequence[Order], dearer: Floats) -> None:
+    def __init__(
+        self, program: WeekProgram, plan: Sequence[Planned], bought: Sequence[Purchase], dearer: Floats
+    ) -> None:
         self.world, self.dearer, self.ample = program.world, dearer, True
         entry, kitchen = self.world.week.entry, self.world.week.entry.kitchen
         named = [entry.materials, kitchen.closing, *(stage.materials for stage in kitchen.stages)]
@@ -218,7 +222,7 @@ def _division(part: Planned) -> Fraction:
     return part.block.job.recipe.entry.scales.meat_g / G_PER_KG
 
 
-def _weigh(shelf: _Shelf, part: Planned, before: Sequence[Made]) -> Made:
+def _weigh(shelf: _Shelf, part: Planned, before: Sequence[WeighedBatch]) -> WeighedBatch:
     """Weigh one batch from its planned lots and a little of a few more, else of many, else from all that is there."""
     pose = partial(_Try, shelf, part, _size(shelf, part, before))
     tries = []
@@ -259,12 +263,12 @@ class _Try:
             requirements=(*(own.get(r.role, r) for r in base.requirements), *floors([*self.names])),
         )  # fmt: skip
 
-    def _made(self, answer: Answer) -> Made:
+    def _made(self, answer: Answer) -> WeighedBatch:
         block, items = self.part.block, answer.weighed.total.kilograms.items() if answer.weighed is not None else ()
         taken = {self.names[item]: item.held_kg(kg) for item, kg in items if isinstance(item, Lot)}
-        return Made(block.job, block.day, self.shelf.world.date(block.day), answer, taken)
+        return WeighedBatch(block.job, block.day, self.shelf.world.date(block.day), answer, taken)
 
-    def blended(self, tidy: Tidy | None = None) -> Made:
+    def blended(self, tidy: Tidy | None = None) -> WeighedBatch:
         """The batch blended afresh; what it costs at least is said of the week alone."""
         problem = replace(self.problem, order=replace(self.problem.order, tidy=tidy))
         try:
@@ -274,7 +278,7 @@ class _Try:
         certificate = answer.certificate and replace(answer.certificate, lower_bound=None, reported=None)
         return self._made(replace(answer, certificate=certificate, of_week=True, kept=None, tidy_price=None))
 
-    def as_planned(self) -> Made | None:
+    def as_planned(self) -> WeighedBatch | None:
         """The planned kilograms on the divisions of the scales, by exchanging some; None where that finds nothing."""
         problem, formula, free = self.problem, self.problem.formula, iter(self.part.free)
         given = (self.part.kilograms.get(s, _ZERO) for s in self.names.values())
@@ -307,7 +311,7 @@ class _Try:
         return Lines(np.array([coefs for coefs, _, _ in lines]), lo, hi)
 
 
-def _size(shelf: _Shelf, part: Planned, before: Sequence[Made]) -> Size:
+def _size(shelf: _Shelf, part: Planned, before: Sequence[WeighedBatch]) -> Size:
     """How much to weigh: the batch's size, or what the plan chose, on whole divisions inside the band.
 
     The last part of a batch made in parts brings the whole to its size, and what a lot that is to be used up has left
