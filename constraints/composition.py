@@ -11,9 +11,9 @@ from constraints.formula import Batch, Formula
 from constraints.ingredients import FAT
 from constraints.limits import Band
 from constraints.numbers import KG_PER_LB, PERCENT
+from constraints.on_hand import Kilograms, nobody
 from constraints.quantities import Amount, Basis, Sum, Tagged, Weight
 from constraints.requirement import Measurement, Origin, Ratio, Requirement
-from constraints.stock import Kilograms, nobody
 
 BARE_TARGET_PCT = Fraction("0.05")
 """Tolerance of a target stated without one, in percentage points; common practice, no source."""

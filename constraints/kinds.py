@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated, Any, Protocol, cast
 
 from pydantic import create_model
 
-from constraints import additives, composition, cure, identity, laboratory, meat_content, stock
+from constraints import additives, composition, cure, identity, laboratory, meat_content, on_hand
 from constraints.document import Broken, Deferred, Ruled, Strict
 from constraints.ingredients import FAT, MOISTURE, PROTEIN, SALT
 from constraints.requirement import Origin, Requirement
@@ -61,9 +61,9 @@ KINDS: dict[str, type[Strict]] = {
     "share": composition.Share,
     "amount": composition.GroupWeight,
     "ratio": composition.GroupRatio,
-    "most_lots": stock.MostLotsEntry,
-    "together": _like(stock.GroupEntry, "TogetherEntry", "Lots that go in all of them or none.", together=True),
-    "apart": _like(stock.GroupEntry, "ApartEntry", "Lots of which at most one goes in.", together=False),
+    "most_lots": on_hand.MostLotsEntry,
+    "together": _like(on_hand.GroupEntry, "TogetherEntry", "Lots that go in all of them or none.", together=True),
+    "apart": _like(on_hand.GroupEntry, "ApartEntry", "Lots of which at most one goes in.", together=False),
     "meat_to_fat": composition.MeatToFat,
     "lean_to_fat": composition.LeanToFat,
     **{

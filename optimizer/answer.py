@@ -11,9 +11,9 @@ from typing import TYPE_CHECKING, Any
 from constraints.formula import Batch
 from constraints.ingredients import Ingredient, Lot
 from constraints.meaning import Role
+from constraints.on_hand import Tidy
 from constraints.requirement import Requirement
 from constraints.row import Row
-from constraints.stock import Tidy
 from optimizer import clock
 from optimizer.conflict import Conflict, explain
 from optimizer.lawful import Dosed, LawfulDose, doses_instead, other_names

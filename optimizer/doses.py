@@ -13,9 +13,9 @@ from math import ceil, floor
 from constraints.formula import Batch, Dosing, Formula, NoDose
 from constraints.ingredients import SALT, Ingredient, Kind, Lot
 from constraints.numbers import G_PER_KG, PERCENT
+from constraints.on_hand import allowed
 from constraints.quantities import Amount, Basis, MissingProperty, Weight
 from constraints.requirement import Origin, Ratio, Requirement
-from constraints.stock import allowed
 from optimizer.reading.recipe import Recipe
 from optimizer.weighing.rounding import division_of
 

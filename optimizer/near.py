@@ -14,10 +14,10 @@ from constraints.faults import BadInput, Fault
 from constraints.formula import Batch, Formula
 from constraints.ingredients import FAT, Ingredient, Lot
 from constraints.numbers import PERCENT
+from constraints.on_hand import Opened
 from constraints.quantities import Amount, Basis
 from constraints.requirement import Measurement, Origin, Requirement, widened
 from constraints.row import Row
-from constraints.stock import Opened
 from optimizer.answer import Answer, Status, blend
 from optimizer.bench import Bench, extreme
 from optimizer.clock import OutOfTime

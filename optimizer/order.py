@@ -9,8 +9,8 @@ from fractions import Fraction
 from math import ceil
 
 from constraints.numbers import G_PER_KG, KG_PER_LB
+from constraints.on_hand import Least, Tidy
 from constraints.quantities import Basis
-from constraints.stock import Least, Tidy
 from optimizer.reading.entry import Units
 from optimizer.reading.recipe import Recipe
 

@@ -14,12 +14,12 @@ from constraints.formula import Formula, NoDose
 from constraints.ingredients import Kind, Lot
 from constraints.library import brought, guarding, limits_cure
 from constraints.numbers import ZERO, trimmed
+from constraints.on_hand import Stock, batch_size, floors
 from constraints.quantities import MissingProperty
 from constraints.requirement import Requirement, confident, marked
 from constraints.row import Row
 from constraints.rules import Pack, Product
 from constraints.spelling import look_alikes
-from constraints.stock import Stock, batch_size, floors
 from optimizer.missing import LeftOut, complete, figures_of
 from optimizer.order import Order
 from optimizer.own_rows import own_rows

@@ -11,9 +11,9 @@ import pytest
 from kitchens import Kitchen, random_kitchen
 from matrices import DOSE, OWN, WEIGHT, Columns, Matrix, matrix_of
 
+from constraints.on_hand import Kilograms
 from constraints.requirement import Requirement
 from constraints.row import Row
-from constraints.stock import Kilograms
 from optimizer.answer import Status, blend
 from optimizer.bench import extreme as furthest
 from optimizer.conflict import Conflict, explain

@@ -23,9 +23,9 @@ from constraints.faults import BadInput
 from constraints.formula import Batch
 from constraints.ingredients import Lot
 from constraints.meaning import Role
+from constraints.on_hand import Least, Tidy
 from constraints.requirement import Requirement
 from constraints.row import Row
-from constraints.stock import Least, Tidy
 from constraints.treatment import fahrenheit
 from optimizer.answer import blend, measured
 from optimizer.cause import cause
@@ -49,8 +49,8 @@ from optimizer.weighing import weighout
 from optimizer.why.curves import price_curve
 from optimizer.why.explain import Explanation
 from optimizer.why.ground import Means, ground_of
-from optimizer.why.limits import LimitPrice, Side, dearest
 from optimizer.why.page import page as why_page
+from optimizer.why.prices import LimitPrice, Side, dearest
 from optimizer.why.way import Concession, conceded
 from optimizer.wording import ASK_WHY, WOULD_DO
 

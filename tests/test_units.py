@@ -17,7 +17,7 @@ from optimizer.answer import Answer, Status, blend
 from optimizer.bench import with_lots
 from optimizer.problem import Problem
 from optimizer.why.ground import ground_of
-from optimizer.why.lots import lot_price
+from optimizer.why.worth import lot_price
 
 SCALES = [F(1, 10**9), F(1, 10**4), F(10**4), F(10**9)]
 

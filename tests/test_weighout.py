@@ -17,8 +17,8 @@ from scipy.optimize import Bounds, LinearConstraint, milp
 
 from constraints.formula import Batch
 from constraints.ingredients import Ingredient, Kind, Lot
+from constraints.on_hand import Kilograms, Stock, hold
 from constraints.quantities import Basis, Weight
-from constraints.stock import Kilograms, Stock, hold
 from optimizer.answer import Status, blend
 from optimizer.clock import limited
 from optimizer.order import Asked, order_of

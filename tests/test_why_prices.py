@@ -21,8 +21,8 @@ from optimizer.problem import Problem
 from optimizer.solver.model import Program
 from optimizer.solver.program import layout_of
 from optimizer.why.ground import Ground, ground_of
-from optimizer.why.limits import LimitPrice, Side, limit_prices
-from optimizer.why.lots import LotPrice, lots_priced
+from optimizer.why.prices import LimitPrice, Side, limit_prices
+from optimizer.why.worth import LotPrice, lots_priced
 
 SEEDS = range(330)
 CLOSE = 1e-6

@@ -26,7 +26,7 @@ from packed import packed_kitchen
 from uncertain import cone_rows, factors, socp, uncertain_kitchen, z_of
 
 from constraints.ingredients import Lot
-from constraints.stock import Kilograms
+from constraints.on_hand import Kilograms
 from optimizer.conflict import Conflict
 from optimizer.problem import Problem, assemble
 from optimizer.reading.lots import parse_lots
@@ -34,11 +34,11 @@ from optimizer.reading.offers import parse_offers
 from optimizer.reading.recipe import parse_recipe
 from optimizer.why.curves import price_curve, target_curve
 from optimizer.why.ground import Ground, Means, family_of, ground_of
-from optimizer.why.limits import LimitPrice, Margin, Side, dearest, limit_prices
-from optimizer.why.lots import LotPrice, lot_price
 from optimizer.why.offered import offered, offers_valued, with_offers
+from optimizer.why.prices import LimitPrice, Margin, Side, dearest, limit_prices
 from optimizer.why.way import WayKind
 from optimizer.why.ways import ways_out
+from optimizer.why.worth import LotPrice, lot_price
 
 ROOT = Path(__file__).parents[1]
 SURE = 0.95

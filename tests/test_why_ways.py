@@ -19,9 +19,9 @@ from kitchens import random_kitchen
 from scipy.optimize import Bounds, LinearConstraint, milp
 
 from constraints.ingredients import Lot
+from constraints.on_hand import Kilograms
 from constraints.quantities import Basis
 from constraints.requirement import Requirement, widened
-from constraints.stock import Kilograms
 from optimizer.answer import Answer, Status, blend
 from optimizer.bench import with_lots
 from optimizer.cause import cause
@@ -34,11 +34,11 @@ from optimizer.solver.model import Program, Variable, relaxed
 from optimizer.solver.program import layout_of
 from optimizer.why.explain import Explanation, explain
 from optimizer.why.ground import ground_of
-from optimizer.why.lots import lots_priced
 from optimizer.why.offered import Offered, offered, with_offers
 from optimizer.why.way import Concession, Way, WayKind
 from optimizer.why.ways import ways_out
 from optimizer.why.what_if import Inputs, settings_of, with_settings
+from optimizer.why.worth import lots_priced
 
 CLOSE = 1e-6
 

@@ -11,9 +11,9 @@ from fractions import Fraction
 
 from constraints.formula import Formula
 from constraints.ingredients import Ingredient, Lot
+from constraints.on_hand import hold
 from constraints.requirement import Hold, Requirement
 from constraints.row import Row
-from constraints.stock import hold
 from optimizer.problem import Problem, rows_of
 from optimizer.solver.model import ColumnKind, Program, Variable, none_or, possible
 

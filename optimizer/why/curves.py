@@ -12,7 +12,7 @@ from constraints.quantities import Amount
 from constraints.requirement import Requirement
 from optimizer.problem import Problem
 from optimizer.why.ground import Ground, Means, family_of, moved_to
-from optimizer.why.lots import Market, PerHeld, PriceLine, kinks
+from optimizer.why.worth import Market, PerHeld, PriceLine, kinks
 
 _ZERO = Fraction(0)
 _SAMPLES = 24

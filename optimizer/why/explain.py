@@ -15,13 +15,13 @@ from optimizer.reading.offers import read_offers
 from optimizer.reading.recipe import Recipe
 from optimizer.why.curves import Curve, curves_of
 from optimizer.why.ground import Ground, ground_of
-from optimizer.why.limits import LimitPrice, Margin, limit_prices
-from optimizer.why.lots import LotPrice, by_use, lots_priced
 from optimizer.why.offered import Offered, OfferWorth, offered, offers_valued, with_offers
+from optimizer.why.prices import LimitPrice, Margin, limit_prices
 from optimizer.why.unfinished import Section, Unfinished, settled
 from optimizer.why.way import Way
 from optimizer.why.ways import ways_for
 from optimizer.why.what_if import Change, Inputs, Setting, at_option, change_of, settings_of, with_settings
+from optimizer.why.worth import LotPrice, by_use, lots_priced
 
 _PRICED = ((Section.PRICES, "prices of limits"), (Section.LOTS, "prices of lots"), (Section.OFFERS, "worth of offers"))
 

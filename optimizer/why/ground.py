@@ -16,9 +16,9 @@ from functools import cached_property
 from constraints.formula import Batch
 from constraints.meaning import Role
 from constraints.numbers import PERCENT
+from constraints.on_hand import Tidy
 from constraints.requirement import Hold, Requirement, widened
 from constraints.row import Cone, Row
-from constraints.stock import Tidy
 from optimizer.problem import Problem
 from optimizer.solver.exact import reduced_costs
 from optimizer.solver.kept import Kept

@@ -15,7 +15,7 @@ from math import ceil
 from constraints.faults import BadInput, Fault
 from constraints.ingredients import Lot
 from constraints.numbers import trimmed
-from constraints.stock import Tidy
+from constraints.on_hand import Tidy
 from optimizer.order import Order
 from optimizer.problem import Problem, assemble
 from optimizer.reading.entry import WhenMissing
@@ -25,8 +25,8 @@ from optimizer.reading.offers import Offer, OfferTable, Stretch
 from optimizer.reading.recipe import Recipe
 from optimizer.solver.program import holds_of, layout_of
 from optimizer.why.ground import Means, all_keep, imposing, least_of
-from optimizer.why.lots import Market, PerHeld, PriceLine, kinks, worth
 from optimizer.why.stand import Curved, curved_of
+from optimizer.why.worth import Market, PerHeld, PriceLine, kinks, worth
 from optimizer.wording import counted
 
 _ZERO = Fraction(0)

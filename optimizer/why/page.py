@@ -13,13 +13,13 @@ from optimizer.pages.tables import heading, paragraph, table
 from optimizer.remarks import verdict_of
 from optimizer.why.explain import Explanation
 from optimizer.why.ground import Means
-from optimizer.why.limits import LimitPrice, Side
-from optimizer.why.lots import LotPrice
 from optimizer.why.offered import OfferWorth
+from optimizer.why.prices import LimitPrice, Side
 from optimizer.why.short import MoneyWords, named_limit
 from optimizer.why.unfinished import Section
 from optimizer.why.ways_page import LAW, no_batch
 from optimizer.why.what_if import Change
+from optimizer.why.worth import LotPrice
 from optimizer.wording import CAUTION, FULL_WHY, counted
 
 _ZERO = Fraction(0)

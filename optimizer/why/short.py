@@ -16,8 +16,8 @@ from optimizer.problem import Problem
 from optimizer.solver.model import SolverDisagrees
 from optimizer.verdict import Grade
 from optimizer.why.ground import Ground, ground_of
-from optimizer.why.limits import dearest
-from optimizer.why.lots import LotPrice, nearest_unused
+from optimizer.why.prices import dearest
+from optimizer.why.worth import LotPrice, nearest_unused
 
 Price = tuple[Requirement | None, str]
 """A sentence on a price, with the limit it speaks of."""

@@ -15,8 +15,8 @@ from functools import reduce
 from constraints.ingredients import Lot
 from constraints.meaning import Role
 from constraints.numbers import PERCENT
+from constraints.on_hand import Stock
 from constraints.requirement import Requirement, measured_again
-from constraints.stock import Stock
 from optimizer.answer import Answer
 from optimizer.bench import NEAR_NODES, Bench, with_lots, with_requirements
 from optimizer.cause import inward

@@ -18,10 +18,10 @@ import numpy as np
 from constraints.faults import BadInput, Fault
 from constraints.ingredients import Lot
 from constraints.meaning import Role
+from constraints.on_hand import Tidy
 from constraints.quantities import Basis, Weight
 from constraints.requirement import Requirement
 from constraints.row import Row
-from constraints.stock import Tidy
 from constraints.vector import Places, Vector
 from optimizer.clock import left
 from optimizer.order import Asked, order_of

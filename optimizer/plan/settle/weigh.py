@@ -22,8 +22,8 @@ from constraints.formula import Formula
 from constraints.ingredients import Lot
 from constraints.meaning import Role
 from constraints.numbers import G_PER_KG
+from constraints.on_hand import Least, Stock, Tidy, batch_size, floors
 from constraints.quantities import Basis, Weight
-from constraints.stock import Least, Stock, Tidy, batch_size, floors
 from constraints.vector import Floats, Vector
 from optimizer.answer import Answer, Status, blend, measured
 from optimizer.clock import left

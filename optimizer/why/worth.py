@@ -22,7 +22,7 @@ from optimizer.solver.kept import Kept, Unsettled
 from optimizer.solver.model import Program, SolverDisagrees, Variable
 from optimizer.solver.program import value_per_kg
 from optimizer.why.ground import Ground, Means, stock_family
-from optimizer.why.limits import Side, shortened, side_of
+from optimizer.why.prices import Side, shortened, side_of
 from optimizer.why.stand import CLOSE, Curved, in_whole
 from optimizer.why.unfinished import Section, Unfinished
 
