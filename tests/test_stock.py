@@ -363,7 +363,7 @@ def test_a_full_disk(path: str) -> None:
         "signal.signal(signal.SIGXFSZ, signal.SIG_IGN)\n"
         "resource.setrlimit(resource.RLIMIT_FSIZE, (int(sys.argv[2]),) * 2)\n"
         "lots = {f'L{k}': {'lot': 'x' * 500} for k in range(200)}\n"
-        "try:\n    record(sys.argv[1], 'receive', Document('big', 'now', 'AB'), [], lots)\n"
+        "try:\n    record(sys.argv[1], 'receive', Recording('big', 'now', 'AB'), [], lots)\n"
         "except NotRecorded as error:\n    print(error)\n"
     )
     size = str(Path(path).stat().st_size)
