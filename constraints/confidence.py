@@ -6,7 +6,7 @@ changes ``a_j`` by ``s_j``, errors with standard deviations ``d_j`` give the row
 errors the row holds with probability p when ``a . x + z * that <= b``, z being the p-quantile of the standard normal
 distribution. Each limit is held by itself with that probability, not all of them together.
 
-What is estimated from a lot's fat moves with it, and is off its line by errors of its own (see estimate).
+What is estimated from a lot's fat moves with it, and is off its line by errors of its own (see quantities).
 
 Errors are independent from lot to lot, or fully shared by the lots of one method (5.2.2, correlation 1): then these
 add up before they are squared. A lot that states its own figure and no method is independent in either case.

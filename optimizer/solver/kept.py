@@ -53,7 +53,7 @@ class Kept:
     """
 
     def __init__(self, program: Program, *, stated: bool = False) -> None:
-        """``stated``: the program is stated in the modelling language (see statement)."""
+        """``stated``: the program is stated in the modelling language (see session)."""
         self.variables = [replace(v, whole=False) if v.whole else v for v in program.variables]
         self.counted = [j for j, v in enumerate(program.variables) if v.whole]
         self.rows = list(program.rows)

@@ -1,6 +1,6 @@
 """From a problem to a program: columns become variables, holds become bounds and whole numbers.
 
-A lot sold in packs is counted in packs; a lot with a smallest pull or remnant gets yes-or-no variables (see links).
+A lot sold in packs is counted in packs; a lot with a smallest pull or remnant gets yes-or-no variables (see model).
 """
 
 from __future__ import annotations

@@ -123,7 +123,7 @@ class Session:
         options: dict[str, Any] | None = None,
         load: bool = True,
     ) -> None:
-        """``stated``: the model is stated variable by variable in the modelling language (see statement).
+        """``stated``: the model is stated variable by variable in the modelling language.
 
         With ``options`` of its own a program, that of a week, keeps its units; without ``load`` it is not loaded yet.
         """
