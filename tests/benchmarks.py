@@ -9,9 +9,11 @@ from __future__ import annotations
 
 import argparse
 import sys
+import time
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from html import escape
+from math import inf
 from pathlib import Path
 from statistics import median
 from tempfile import TemporaryDirectory
@@ -22,7 +24,7 @@ import benchmark_whole
 import benchmark_why
 from packed import packed_kitchen
 
-KITCHENS, CONFLICTS, SIZE = 12, ("packs alone", "leaner than the stock"), (200, 50)
+KITCHENS, CONFLICTS, SIZE = 12, ("fat against protein", "leaner than the stock"), (200, 50)
 PLAN_TARGET, KITCHEN_TARGETS = 1.0, (3.0, 4.0)
 """Ratios wanted: a whole plan to a bare process that builds and solves the matrix; a kitchen, and one with confidence,
 to HiGHS on the matrix without."""
@@ -82,9 +84,12 @@ def lines() -> Iterator[Line]:
     with TemporaryDirectory() as name:
         folder = Path(name)
         benchmark_plan.write_week(folder, *SIZE, rules=False)
-        bare = [benchmark_plan.alone("yardstick", folder, "--method", method) for method in benchmark_plan.METHODS]
-        least = min(one["build"] + one["solve"] for one in bare)
-        week = f"plan {SIZE[0]} x {SIZE[1]} / build and solve"
+        least = inf
+        for method in benchmark_plan.METHODS:
+            start = time.perf_counter()
+            benchmark_plan.alone("yardstick", folder, "--method", method)
+            least = min(least, time.perf_counter() - start)
+        week = f"plan {SIZE[0]} x {SIZE[1]} / a bare process"
         yield Line(week, least, benchmark_plan.whole_run(folder)["seconds"], PLAN_TARGET)
 
 
