@@ -25,17 +25,16 @@ from pathlib import Path
 ROOT = Path(__file__).parents[1]
 NEAREST = {
     "constraints/document": "document table unsafe_input schema",
-    "constraints": "registry planted rules us_examples check packs law_cases confidence choices conflict identity",
+    "constraints": "registry planted rules us_examples check packs law_cases confidence choices conflict",
     "optimizer/reading": "lots table slips implausible unsafe_input rework check hostile registry planted",
     "optimizer/solver": "optimum exact planted cone confidence confidence_and_choices choices whole_lots registry",
-    "optimizer/bench": "bench conflict conflict_many why_prices why_ways why_sure",
     "optimizer/weighing": "weighout exchange registry planted check check_loads whole_lots choices",
     "optimizer/why": "planted why_prices why_textbook why_command why_ways why_sure",
     "optimizer/plan": "registry planted plan plan_trim plan_tidy plan_said plan_oracle plan_published plan_stock "
     "plan_weighing plan_sift in_doubt",
     "optimizer/pages": "registry command readme width check why_command plan",
     "optimizer/cli": "command outputs ending readme why_command plan",
-    "optimizer": "registry planted check check_loads near conflict in_doubt rework command remarks",
+    "optimizer": "registry planted said check check_loads near conflict conflict_many in_doubt rework command",
 }
 SWAPPED: dict[type[ast.AST], type[ast.AST]] = {
     ast.Lt: ast.LtE, ast.LtE: ast.Lt, ast.Gt: ast.GtE, ast.GtE: ast.Gt, ast.Eq: ast.NotEq, ast.NotEq: ast.Eq,
