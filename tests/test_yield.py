@@ -76,3 +76,11 @@ def test_a_batch_taken_back_no_longer_counts(ledger: Path) -> None:
     make(ledger, "B-1", 10, "--out-kg", "5")
     run("stock", "reverse", str(ledger), "B-1", "--by", "AB", "--reason", "typed twice")
     assert json.loads(blend(ledger))["measured_yield"] is None
+
+
+def test_why_knows_what_came_out_as_blend_does(ledger: Path) -> None:
+    make(ledger, "B-1", 10, "--out-kg", "5")
+    measured = json.loads(blend(ledger))["measured_yield"]
+    asked = ["why", RECIPE, "--lots", str(ledger), "--meat-kg", "6", *DAY, "--set", "order.meat_kg=5", "--json"]
+    change = json.loads(run(*asked))["what_if"]
+    assert change["old"]["measured_yield"] == change["new"]["measured_yield"] == measured and measured["batches"] == 1

@@ -358,7 +358,10 @@ def _yield_faults(entry: RecipeEntry, document: Parsed) -> Iterator[Fault]:
 
 
 def both(recipe: Callable[[], Recipe], lots: Callable[[], LotTable]) -> tuple[Recipe, LotTable]:
-    """What both give. Raises BadInput with the faults of both."""
+    """What both give; of a ledger, what came out of the recipe's last batches too.
+
+    Raises BadInput with the faults of both.
+    """
     faults: list[Fault] = []
     read: Recipe | None = None
     table: LotTable | None = None
@@ -373,19 +376,15 @@ def both(recipe: Callable[[], Recipe], lots: Callable[[], LotTable]) -> tuple[Re
     if read is None or table is None:
         named = [] if read is None else pack_faults(read.document)
         raise BadInput([*named, *faults])
+    from optimizer.ledger import is_ledger
+
+    if is_ledger(table.file):
+        from optimizer.past import measured_yield
+
+        read = replace(read, measured=measured_yield(table.file, read.entry.name))
     return read, table
 
 
 def read_both(recipe: str, lots: str) -> tuple[Recipe, LotTable]:
-    """Read both files; of a ledger, what came out of the recipe's last batches too.
-
-    Raises BadInput with the faults of both.
-    """
-    read, table = both(lambda: read_recipe(recipe), lambda: read_lots(lots))
-    from optimizer.ledger import is_ledger
-
-    if is_ledger(lots):
-        from optimizer.past import measured_yield
-
-        read = replace(read, measured=measured_yield(lots, read.entry.name))
-    return read, table
+    """Read both files. Raises BadInput with the faults of both."""
+    return both(lambda: read_recipe(recipe), lambda: read_lots(lots))
