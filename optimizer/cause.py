@@ -8,7 +8,7 @@ from math import ceil, floor
 
 from constraints.ingredients import FAT, Lot
 from constraints.meaning import Role
-from constraints.numbers import KG_PER_LB, PERCENT, shown, trimmed
+from constraints.numbers import PERCENT, shown
 from constraints.quantities import Amount
 from constraints.requirement import Requirement
 from optimizer.answer import Answer, Status
@@ -20,15 +20,9 @@ _ZERO = Fraction(0)
 _TENTH = Fraction(1, 10)
 
 
-def weight_words(problem: Problem, kilograms: Fraction, places: int = 2) -> str:
-    """A weight in the unit of the kitchen, with at most so many decimals."""
-    pounds = problem.in_pounds
-    return f"{trimmed(kilograms / KG_PER_LB if pounds else kilograms, places)} {'lb' if pounds else 'kg'}"
-
-
 def inward(problem: Problem, kilograms: Fraction, way: int) -> Fraction:
     """Kilograms of a batch rounded up (``way`` 1) or down to a tenth of the kitchen's unit, a hundredth below ten."""
-    unit = KG_PER_LB if problem.in_pounds else Fraction(1)
+    unit = problem.unit.kg
     step = unit * (_TENTH if kilograms >= 10 * unit else _TENTH / 10)
     return (ceil(kilograms / step) if way > 0 else floor(kilograms / step)) * step
 
@@ -58,9 +52,9 @@ def _size(problem: Problem, conflict: Conflict, reach: Reach | None) -> str:
     """Where only the weight stands in the way of the rest."""
     order = problem.order
     least = "at least " * order.band
-    asked = f"you asked for {least}{weight_words(problem, order.kilograms - order.band * order.within_kg, 3)}"
+    asked = f"you asked for {least}{problem.unit.said(order.kilograms - order.band * order.within_kg)}"
     if reach is not None and reach.below:
-        most = weight_words(problem, inward(problem, reach.below, -1))
+        most = problem.unit.said(inward(problem, reach.below, -1), 2)
         if conflict.packs_matter:
             return f"In whole packs and pulls this recipe takes {most} from the cooler; {asked}."
         amounts = [r for r in conflict.requirements if r.of_batch and r.role is Role.OWN]
@@ -71,15 +65,15 @@ def _size(problem: Problem, conflict: Conflict, reach: Reach | None) -> str:
     if reach is None or reach.above is None:
         return ""
     if order.band:
-        asked = f"you asked for at most {weight_words(problem, order.kilograms + order.within_kg, 3)}"
-    least = weight_words(problem, inward(problem, reach.above, 1))
+        asked = f"you asked for at most {problem.unit.said(order.kilograms + order.within_kg)}"
+    least = problem.unit.said(inward(problem, reach.above, 1), 2)
     must = [lot for lot in problem.formula.lots if isinstance(lot, Lot) and lot.use_up]
     if not must:
         return f"From these lots no less than {least} can be made of this recipe; {asked}."
-    kg = weight_words(problem, sum((lot.usable_kg for lot in must), _ZERO))
+    kg = problem.unit.said(sum((lot.usable_kg for lot in must), _ZERO), 2)
     fat = sum((lot.usable_kg * lot.properties[FAT] / PERCENT for lot in must), _ZERO)
     on_fat = any(isinstance(r.counted, Amount) and r.counted.name == FAT for r in conflict.requirements)
-    told = f", {weight_words(problem, fat, 1)} of them fat" if on_fat else ""
+    told = f", {problem.unit.said(fat, 1)} of them fat" if on_fat else ""
     word = f"{counted(len(must), 'lot')} must be used up, {kg} in all{told}, which"
     return f"{word} needs {least} of batch; {asked}."
 

@@ -36,10 +36,10 @@ from optimizer.answer import Answer, blend
 from optimizer.order import Asked, order_of
 from optimizer.pages.answer_json import Blend
 from optimizer.pages.batch_page import page
-from optimizer.pages.record import plain
 from optimizer.problem import assemble
 from optimizer.reading.lots import LotTable, parse_lots
 from optimizer.reading.recipe import Recipe, parse_recipe
+from optimizer.record import plain
 from optimizer.why.document import explanation_dict
 from optimizer.why.explain import explain
 from optimizer.why.short import short_form

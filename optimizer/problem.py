@@ -20,6 +20,7 @@ from constraints.requirement import Requirement, confident, marked
 from constraints.row import Row
 from constraints.rules import Pack, Product
 from constraints.spelling import look_alikes
+from optimizer.figures import Unit
 from optimizer.missing import LeftOut, complete, figures_of
 from optimizer.order import Order
 from optimizer.own_rows import own_rows
@@ -55,6 +56,16 @@ class Problem:
     def in_pounds(self) -> bool:
         """Whether weights are said in pounds: where the command or the recipe says so, or the lots table weighs so."""
         return self.lots_in_pounds if self.order.in_pounds is None else self.order.in_pounds
+
+    @property
+    def unit(self) -> Unit:
+        """The unit in which its pages say weights."""
+        return Unit.of(pounds=self.in_pounds)
+
+    @property
+    def money(self) -> str:
+        """What stands behind a sum of money on its pages."""
+        return f" {self.recipe.entry.currency}".rstrip()
 
     @property
     def choosing(self) -> tuple[Requirement, ...]:

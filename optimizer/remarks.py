@@ -17,7 +17,6 @@ from constraints.requirement import Provenance, Requirement
 from constraints.rules import Pack
 from constraints.words import plant_wording
 from optimizer.answer import Answer
-from optimizer.cause import weight_words
 from optimizer.doses import OFF_DOSE
 from optimizer.problem import Problem
 from optimizer.reading.packs import class_for
@@ -108,7 +107,7 @@ def tidiness(answer: Answer) -> str:
         ("an opened lot keeps nothing or at least", "--smallest-remnant=0", tidy.remnant, kept and kept.remnant),
     ):
         gone = "" if held == least else ", which gives way: no such batch was found"
-        said += [f"{what} {weight_words(answer.problem, least.kilograms)}{gone}"] if least.kilograms else []
+        said += [f"{what} {answer.problem.unit.said(least.kilograms, 2)}{gone}"] if least.kilograms else []
         off += [option] if least.kilograms and not least.asked else []
     words = f"{', '.join(said)}" + (f"; off: {' '.join(off)}." if off else ".")
     words = f"by default {words}" if len(off) == len(said) else words

@@ -30,7 +30,7 @@ def every_document_keeps_its_schema() -> Iterator[None]:
     from pydantic import TypeAdapter
 
     from constraints.document.fields import JsonSchema
-    from optimizer.pages import record
+    from optimizer import record
 
     @cache
     def judge(kind: Any) -> Draft202012Validator:

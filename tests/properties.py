@@ -17,11 +17,11 @@ from kitchens import DAY, Kitchen, random_kitchen
 
 from optimizer.answer import Answer, blend
 from optimizer.findings import check
-from optimizer.pages.record import document
 from optimizer.problem import assemble
 from optimizer.reading.lots import parse_lots
 from optimizer.reading.recipe import parse_recipe
 from optimizer.reading.weighed import parse_weighed
+from optimizer.record import document
 
 MONEY = (-9, -6, -3, 3, 6, 9)
 MASS = (-2, -1, 1, 2)

@@ -22,11 +22,11 @@ from optimizer.cli import app
 from optimizer.findings import Report, check
 from optimizer.order import Asked, order_of
 from optimizer.pages.check_page import check_page
-from optimizer.pages.record import document
 from optimizer.problem import assemble
 from optimizer.reading.lots import parse_lots
 from optimizer.reading.recipe import judged_by, parse_recipe
 from optimizer.reading.weighed import parse_weighed
+from optimizer.record import document
 
 DAY = date(2026, 11, 30)
 LOTS = """lot,on_hand_kg,fat_pct,cost_per_kg,species,role,moisture_pct,protein_pct,fat_sd_pct

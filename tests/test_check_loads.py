@@ -21,11 +21,11 @@ from optimizer.cli import app
 from optimizer.findings import Report, check
 from optimizer.order import Asked, order_of
 from optimizer.pages.check_page import check_page
-from optimizer.pages.record import document
 from optimizer.problem import assemble
 from optimizer.reading.lots import parse_lots
 from optimizer.reading.recipe import parse_recipe
 from optimizer.reading.weighed import parse_weighed
+from optimizer.record import document
 from optimizer.verdict import Grade
 
 DAY = date(2026, 11, 30)

@@ -24,7 +24,7 @@ from optimizer.made.found import LogFinding, LogReport, Phase, spell
 from optimizer.made.heat import HowRead, judge_cook, unit_faults
 from optimizer.made.log import parse_log
 from optimizer.made.log_page import page
-from optimizer.pages.record import document
+from optimizer.record import document
 
 ROOT = Path(__file__).parents[1]
 HERE = ROOT / "examples" / "cook"

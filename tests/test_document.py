@@ -1200,7 +1200,7 @@ def test_no_file_has_a_field_of_several_shapes() -> None:
 import importlib, pkgutil, types, typing
 import constraints, optimizer
 from constraints.document import Strict
-from optimizer.pages.record import Record
+from optimizer.record import Record
 for package in (constraints, optimizer):
     for module in pkgutil.walk_packages(package.__path__, package.__name__ + "."):
         if not module.name.endswith("__main__"):

@@ -10,12 +10,12 @@ import pytest
 from weeks import RawBatch, RawLot, RawWeek, day
 
 from constraints.faults import BadInput
-from optimizer.pages.record import plain
 from optimizer.plan.files.week_file import read_week
 from optimizer.plan.report.outcome import Outcome
 from optimizer.plan.report.plan_json import PlanRecord
 from optimizer.plan.report.plan_page import plan_page
 from optimizer.plan.run import plan_again, plan_week
+from optimizer.record import plain
 from optimizer.wording import CAUTION
 
 

@@ -22,11 +22,11 @@ from optimizer.lawful import STEPS, LawfulDose
 from optimizer.order import Asked, order_of
 from optimizer.pages.batch_page import page
 from optimizer.pages.check_page import check_page
-from optimizer.pages.record import document
 from optimizer.problem import assemble
 from optimizer.reading.lots import parse_lots
 from optimizer.reading.recipe import parse_recipe
 from optimizer.reading.weighed import parse_weighed
+from optimizer.record import document
 
 LOTS = """lot,on_hand_kg,fat_pct,moisture_pct,protein_pct,salt_pct,cost_per_kg,species
 lean,60,10,70,19,0,4,pork

@@ -9,8 +9,8 @@ from pathlib import Path
 from where import HOME
 
 ROOMS = (
-    "clock", "wording", "verdict", "wish", "ledger", "past", "taught", "reading", "order", "own_rows", "missing",
-    "problem", "lawful",
+    "clock", "wording", "verdict", "record", "figures", "wish", "ledger", "past", "taught", "reading", "order",
+    "own_rows", "missing", "problem", "lawful",
     "solver", "weighing", "bench", "conflict",
     "as_weighed", "sure", "doses", "summary", "answer", "cause", "findings", "mass",
     "correction", "near", "remarks", "pages", "plan", "why", "frames", "made",

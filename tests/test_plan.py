@@ -19,7 +19,6 @@ from weeks import START, RawBatch, RawLot, RawOffer, RawWeek, day, random_week
 from constraints.faults import BadInput
 from optimizer.answer import Status, blend
 from optimizer.order import Asked, order_of
-from optimizer.pages.record import plain
 from optimizer.plan.files.week_file import read_week
 from optimizer.plan.model.build import build
 from optimizer.plan.model.world import assemble_week
@@ -32,6 +31,7 @@ from optimizer.plan.settle.find import find
 from optimizer.plan.settle.in_order import in_order
 from optimizer.problem import assemble
 from optimizer.reading.recipe import read_both
+from optimizer.record import plain
 
 ROOT = Path(__file__).parents[1]
 

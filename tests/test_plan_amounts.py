@@ -15,7 +15,6 @@ from scipy.optimize import Bounds, LinearConstraint, milp
 from weeks import START, day
 
 from optimizer.answer import Status
-from optimizer.pages.record import plain
 from optimizer.plan.files.week_file import read_week
 from optimizer.plan.model.build import build
 from optimizer.plan.model.world import assemble_week
@@ -23,6 +22,7 @@ from optimizer.plan.report.outcome import Outcome
 from optimizer.plan.report.plan_json import PlanRecord
 from optimizer.plan.run import plan_again, plan_week
 from optimizer.plan.settle.engine import solve
+from optimizer.record import plain
 
 WITHIN = 0.025
 """Half a division of the usual meat scale."""

@@ -9,11 +9,11 @@ from pathlib import Path
 import pytest
 from weeks import RawBatch, RawLot, RawOffer, RawWeek, day, random_week
 
-from optimizer.pages.record import plain
 from optimizer.plan.files.week_file import read_week
 from optimizer.plan.report.outcome import Outcome
 from optimizer.plan.report.plan_json import PlanRecord
 from optimizer.plan.run import plan_again, plan_week
+from optimizer.record import plain
 
 
 def kept(outcome: Outcome, start: int = 0) -> Fraction:

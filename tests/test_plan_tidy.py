@@ -13,7 +13,6 @@ from benchmark_plan import write_week
 from scipy.optimize import Bounds, LinearConstraint, milp
 from weeks import RawBatch, RawLot, RawOffer, RawWeek
 
-from optimizer.pages.record import plain
 from optimizer.plan.files.week_file import MaterialRule, Scope, read_week
 from optimizer.plan.model.kitchen import Together
 from optimizer.plan.report.outcome import Outcome
@@ -21,6 +20,7 @@ from optimizer.plan.report.plan_json import PlanRecord
 from optimizer.plan.report.plan_page import plan_page
 from optimizer.plan.run import plan_week
 from optimizer.plan.settle import weigh
+from optimizer.record import plain
 
 LOTS = [
     RawLot("cheap lean", "pork", 8.0, 2.0, 19.8), RawLot("lean", "pork", 10.0, 4.0, 40.0),

@@ -11,11 +11,11 @@ from weeks import RawBatch, RawLot, RawOffer, RawWeek, day
 
 from constraints.ingredients import Lot
 from optimizer.answer import Status
-from optimizer.pages.record import plain
 from optimizer.plan.files.week_file import read_week
 from optimizer.plan.model.world import assemble_week
 from optimizer.plan.settle.books import Books
 from optimizer.plan.settle.find import Plan, find
+from optimizer.record import plain
 
 ROOT = Path(__file__).parents[1]
 

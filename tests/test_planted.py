@@ -20,7 +20,7 @@ from where import ROOT
 
 from optimizer.answer import measured
 from optimizer.cli import app
-from optimizer.pages.figures import Unit
+from optimizer.figures import Unit
 from optimizer.plan.files.week_file import read_week
 from optimizer.plan.model.kitchen import rules_of
 from optimizer.plan.model.world import assemble_week

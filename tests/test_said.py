@@ -31,6 +31,7 @@ from optimizer.answer import blend, measured
 from optimizer.cause import cause
 from optimizer.cli import app
 from optimizer.conflict import Conflict
+from optimizer.figures import Unit, ounces
 from optimizer.made.dry import Pieces, judge_dry
 from optimizer.made.found import Judged, LogReport
 from optimizer.made.heat import HowRead as AskedHeat
@@ -38,7 +39,6 @@ from optimizer.made.heat import judge_cook
 from optimizer.made.log_page import page as log_page
 from optimizer.order import Asked, order_of
 from optimizer.pages.batch_page import page as batch_page
-from optimizer.pages.figures import Unit, ounces
 from optimizer.problem import Problem
 from optimizer.reading.entry import Units
 from optimizer.reading.offers import parse_offers

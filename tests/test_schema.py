@@ -13,7 +13,7 @@ import jsonschema
 import pytest
 import yaml
 
-from optimizer.pages.record import ANSWERS
+from optimizer.record import ANSWERS
 
 EXAMPLES = Path(__file__).parent.parent / "examples"
 RECIPES = sorted(path for path in EXAMPLES.glob("*.yaml") if "require" in path.read_text(encoding="utf-8"))

@@ -27,7 +27,7 @@ from typer.testing import CliRunner
 from where import ROOT
 
 from optimizer.cli import app
-from optimizer.pages.figures import Unit
+from optimizer.figures import Unit
 from optimizer.sheet.week import _pulls, _sheets
 from optimizer.wording import CAUTION
 

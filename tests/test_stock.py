@@ -25,9 +25,9 @@ from constraints.faults import BadInput
 from optimizer import ledger
 from optimizer.cli import app
 from optimizer.ledger import Movement, NotRecorded, Recording, create, opened, record
-from optimizer.pages.record import plain
 from optimizer.reading.lots import parse_lots, read_lots
 from optimizer.reading.stocked import exported
+from optimizer.record import plain
 from optimizer.store.pages import keep_through, picture, trace_page
 from optimizer.store.trace import Traced, trace
 

@@ -16,7 +16,7 @@ from test_why_command import FRESH, LEAN, ROOT, document, run
 from optimizer.answer import Status, blend
 from optimizer.clock import Left, OutOfTime, left, limited, moment
 from optimizer.order import Asked
-from optimizer.pages.record import document as record
+from optimizer.record import document as record
 from optimizer.why.explain import Question, answered, explain
 from optimizer.why.explain import question as asked_of
 from optimizer.why.page import page

@@ -41,7 +41,7 @@ def blend(
         answer = cheapest(recipe, lots, asked, wished)
         _write(answer, html, proof)
         from optimizer.pages.batch_page import page
-        from optimizer.pages.record import document
+        from optimizer.record import document
         from optimizer.why.short import short_form
 
         text = document("blend", answer) if shown.json else page(answer, short_form(answer), full=shown.full)

@@ -46,9 +46,9 @@ def check(
     from optimizer.findings import Tolerance
     from optimizer.findings import check as find
     from optimizer.pages.check_page import check_page, verdict
-    from optimizer.pages.record import document
     from optimizer.reading.recipe import analysed, judged_by, read_both
     from optimizer.reading.weighed import read_weighed
+    from optimizer.record import document
 
     on, typed = date or today(), meat_tolerance_g or spice_tolerance_g
     tolerance = Tolerance(meat_tolerance_g, spice_tolerance_g) if typed else None

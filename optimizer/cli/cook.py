@@ -146,7 +146,7 @@ def dry(
 
 def _print(report: LogReport, html: Typed, shown: shared.Shown) -> None:
     from optimizer.made.log_page import page, picture
-    from optimizer.pages.record import document
+    from optimizer.record import document
 
     if html is not None:
         shared.write_text(html, picture(report), "--html")

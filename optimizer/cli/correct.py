@@ -146,7 +146,7 @@ def _write(correction: Correction, html: Typed, sheet: Typed, lots: str, code: s
 
 def _document(correction: Correction, why: Explanation | None) -> str:
     from optimizer.pages.correct_page import View
-    from optimizer.pages.record import document
+    from optimizer.record import document
     from optimizer.why.document import explanation_dict
 
     return document("correct", View(correction, explanation_dict(why)["conflict"] if why else None))

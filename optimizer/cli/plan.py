@@ -45,8 +45,8 @@ def plan(
         sys.stdout.write(stopped_document() if shown.json else stopped_page())
         raise typer.Exit(shared.TIME_LIMIT)
     _write(outcome, wanted)
-    from optimizer.pages.record import document
     from optimizer.plan.report.plan_page import plan_page
+    from optimizer.record import document
 
     sys.stdout.write(document("plan", outcome) if shown.json else plan_page(outcome, full=shown.full))
     raise typer.Exit(outcome.exit_code)

@@ -35,7 +35,7 @@ class What(StrEnum):
 
 def complete_answer(incomplete: str) -> list[str]:
     """Names of the documents that have a schema, for the shell."""
-    from optimizer.pages.record import ANSWERS
+    from optimizer.record import ANSWERS
 
     return [name for name in ANSWERS if name.startswith(incomplete)]
 
@@ -52,7 +52,7 @@ def schema(
     ),
 ) -> None:
     """Print the JSON Schema of a file or an answer; point your editor at a file's to complete and check as you type."""
-    from optimizer.pages.record import ANSWERS, answer_schema
+    from optimizer.record import ANSWERS, answer_schema
 
     if (what is What.ANSWER) != (command in ANSWERS):
         raise typer.BadParameter(f"say whose: schema answer {', '.join(ANSWERS)}", param_hint="COMMAND")
@@ -129,8 +129,8 @@ def rules(
     """List the rule packs, or one pack's classes and limits with their sources."""
     from constraints.faults import BadInput, Fault
     from constraints.library import GUARD, guard, load_pack, shipped
-    from optimizer.pages.record import document
     from optimizer.pages.rules_page import Chosen, pack_page, packs_page, unread_page, verified
+    from optimizer.record import document
 
     day = date or (shared.today() if product_class else None)
     with shared.faults_on_stderr():

@@ -221,7 +221,7 @@ def correct(
 def _judged(found: Recorded, code: str, shown: shared.Shown) -> None:
     """What check says of a batch that is recorded, and its exit code."""
     from optimizer.pages.check_page import check_page, verdict
-    from optimizer.pages.record import document
+    from optimizer.record import document
 
     told = f"batch {code} recorded" + (f" as on hold: {found.hold}" if found.hold else "")
     sys.stderr.write(f"{told}{'; ' * bool(found.odd)}{found.odd}\n")
@@ -266,7 +266,7 @@ def reverse(ledger: Ledger, wrong: Annotated[str, typer.Argument(metavar="DOCUME
 @action("show")
 def show(ledger: Ledger, shown: shared.Shown, date: shared.Day = None, html: shared.Html = None) -> None:
     """Every lot and what is left of it, what is on hold or past its day, and with --full what tests say of it."""
-    from optimizer.pages.record import document
+    from optimizer.record import document
     from optimizer.store.pages import stock_html, stock_page, stock_rows
 
     shared.outputs({"--html": html}, (ledger,))
@@ -302,7 +302,7 @@ def trace(
     html: shared.Html = None,
 ) -> None:
     """Say which batches a lot went into and who received them, or what a batch was made of and who supplied it."""
-    from optimizer.pages.record import document
+    from optimizer.record import document
     from optimizer.store.pages import picture, trace_page
     from optimizer.store.trace import trace as followed
 

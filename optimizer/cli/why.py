@@ -56,7 +56,7 @@ def why(
 
             shared.write_text(html, picture.html(found), "--html")
         if shown.json:
-            from optimizer.pages.record import document
+            from optimizer.record import document
 
             sys.stdout.write(document("why", found))
         else:

@@ -17,9 +17,9 @@ from optimizer.made.curve import Readings
 from optimizer.made.found import Judged, LogFinding, LogReport, Phase, degrees, lacks, spell
 from optimizer.made.product import MadeProduct
 from optimizer.pages.chart import across, render, upwards
-from optimizer.pages.record import Figure, Record, at
 from optimizer.pages.tables import heading, paragraph, table
 from optimizer.reading.entry import StepEntry
+from optimizer.record import Figure, Record, at
 
 CAUTION = (
     "A log shows what its probes felt, not the coldest spot they missed. Undercooked, slowly cooled or badly dried "

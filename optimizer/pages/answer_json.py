@@ -16,7 +16,7 @@ from constraints.requirement import Requirement
 from optimizer.answer import Answer, Status, unrounded
 from optimizer.cause import cause
 from optimizer.lawful import LawfulDose
-from optimizer.pages.record import Figure, Record, at
+from optimizer.record import Figure, Record, at
 from optimizer.remarks import cured_lots, left_out, notes, verdict_of, warnings
 from optimizer.summary import KNOWN, casing_need, composition, costs, dying_lots, estimated_in, finished_kg, weight
 from optimizer.verdict import Grade

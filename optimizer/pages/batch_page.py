@@ -16,10 +16,10 @@ from constraints.requirement import Requirement
 from optimizer import wording
 from optimizer.answer import Answer, unrounded
 from optimizer.cause import cause
+from optimizer.figures import apart, division_words, figure
 from optimizer.pages import details
-from optimizer.pages.figures import Unit, division_words, figure, money_words, unit_of
 from optimizer.pages.loads import by_load, comes_out, one_load, whole_load
-from optimizer.pages.tables import apart, heading, listed, paragraph, table
+from optimizer.pages.tables import heading, listed, paragraph, table
 from optimizer.problem import Problem
 from optimizer.remarks import classes_of, heed, left_out, tidiness, verdict_of, warnings
 from optimizer.solver.program import holds_of
@@ -56,7 +56,7 @@ def page(answer: Answer, short_why: Prices = (), *, full: bool = False, opening:
 
 def title(problem: Problem) -> list[str]:
     """The product, its size as it was asked for, a figure or a band, and the day."""
-    order, unit = problem.order, Unit.of(pounds=problem.in_pounds)
+    order, unit = problem.order, problem.unit
     ends = (-order.within_kg, order.within_kg) if order.band else (Fraction(0),)
     size = " to ".join(trimmed((order.kilograms + end) / unit.kg, 3) for end in ends)
     named = f"{problem.recipe.entry.name}: {size} {unit.name} of {order.basis.words}"
@@ -67,7 +67,7 @@ def _verdict(answer: Answer, *, full: bool) -> Iterator[str]:
     """The grade with its reasons; of a batch that may be made what it costs."""
     headline = f"{verdict_of(answer).headline} {cause(answer)}".rstrip()
     if answer.weighed is not None:
-        found, money, unit = costs(answer.problem, answer.weighed), money_words(answer.problem), unit_of(answer)
+        found, money, unit = costs(answer.problem, answer.weighed), answer.problem.money, answer.problem.unit
         headline += f" {apart(shown(found.cash, 2))}{money}, {unit.price(found.per_kg_batch)} a {unit.name}."
     yield from paragraph(headline)
     near = answer.near
@@ -82,7 +82,7 @@ def _verdict(answer: Answer, *, full: bool) -> Iterator[str]:
 
 def do_not_make(answer: Answer) -> Iterator[str]:
     """Every limit that a batch breaks, those that protect health first."""
-    broken = map(unit_of(answer).check, (check for check in answer.checks if check.broken))
+    broken = map(answer.problem.unit.check, (check for check in answer.checks if check.broken))
     for check in sorted(broken, key=lambda c: (not hurts(c.requirement), not c.requirement.origin.legal)):
         r = check.requirement
         value = "" if check.value is None else f" is {figure(check.value, r)} {r.unit}"
@@ -99,7 +99,7 @@ def doses_that_pass(answer: Answer) -> list[str]:
 
 def _conflict(answer: Answer, *, full: bool) -> Iterator[str]:
     """What cannot hold together, and how near one can get; on a short page the sentence above says enough."""
-    conflict, unit = answer.conflict, unit_of(answer)
+    conflict, unit = answer.conflict, answer.problem.unit
     if conflict is None:
         return
     reached = {id(reach.requirement): reach.nearest for reach in conflict.reach}
@@ -127,7 +127,7 @@ def what_would_do(ways: Prices) -> list[str]:
 
 def _scale_prevents(answer: Answer) -> Iterator[str]:
     """What rounding breaks, the batch before it, and what is no whole number of divisions."""
-    none, unit = "none exists" if answer.scale_certain else "none was found", unit_of(answer)
+    none, unit = "none exists" if answer.scale_certain else "none was found", answer.problem.unit
     broken = "; ".join(unit.limit(r).words() for r in answer.scale_prevents)
     yield from paragraph(
         f"A batch exists, but {none} in whole divisions of these scales. Rounding breaks: {broken}. A finer scale or a "
@@ -148,7 +148,7 @@ def _take(answer: Answer) -> Iterator[str]:
     """The lots to take from the cooler, as held; what reaches the grinder where bone and rind come off."""
     assert answer.weighed is not None
     yield from heading(wording.TAKE)
-    problem, unit, lots = answer.problem, unit_of(answer), answer.lots
+    problem, unit, lots = answer.problem, answer.problem.unit, answer.lots
     places = max(unit.places(answer.weighed.divisions[item]) for item in lots)
     bony = any(item.usable < 1 for item in lots)
     rows = []
@@ -174,7 +174,7 @@ def _take(answer: Answer) -> Iterator[str]:
 
 def _weigh(answer: Answer, *, full: bool) -> Iterator[str]:
     assert answer.weighed is not None
-    loads, unit = len(answer.weighed.loads), unit_of(answer)
+    loads, unit = len(answer.weighed.loads), answer.problem.unit
     whole = whole_load(answer.weighed, answer.weighed.total, unit)
     size = f"one load of {whole}" if loads == 1 else f"{loads} mixer loads, {whole} in all"
     yield from ("", *paragraph(f"{wording.WEIGH}, {size}"))
@@ -197,7 +197,7 @@ def _near_limits(answer: Answer, short_why: Prices) -> Iterator[str]:
     yield from (text for _, text in short_why)
     priced = [id(r) for r, _ in short_why]
     near = []
-    for check in map(unit_of(answer).check, answer.checks):
+    for check in map(answer.problem.unit.check, answer.checks):
         r, value = check.requirement, check.value
         if not check.ok or not value or r.role not in (Role.OWN, Role.LAW) or not r.origin.blocks or r.lo == r.hi:
             continue

@@ -11,12 +11,12 @@ from constraints.ingredients import SALT
 from constraints.numbers import G_PER_KG, PERCENT, shown
 from constraints.quantities import Basis
 from optimizer import doses, findings
+from optimizer.figures import Unit, figure, wanted
 from optimizer.findings import Report
 from optimizer.pages.answer_json import Estimated, Limit, PassingDose, Shares, VerdictPart, shares
 from optimizer.pages.details import absent_words, composition_table, nothing_goes_in, source_words, unknown_words
-from optimizer.pages.figures import Unit, figure, wanted
-from optimizer.pages.record import Figure, Record, at
 from optimizer.pages.tables import heading, listed, paragraph, table
+from optimizer.record import Figure, Record, at
 from optimizer.remarks import in_words, known_to_contain, odd_salt, on_estimates
 from optimizer.summary import estimated_in, weight
 from optimizer.verdict import HEADLINES, Grade, Mark, Verdict, margin, mark, worst

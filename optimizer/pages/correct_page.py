@@ -16,11 +16,11 @@ from constraints.numbers import G_PER_KG, shown, trimmed
 from constraints.quantities import Basis
 from optimizer.answer import Status
 from optimizer.correction import Correction
+from optimizer.figures import Unit, figure
 from optimizer.pages.answer_json import Blend
 from optimizer.pages.batch_page import page
-from optimizer.pages.figures import Unit, figure, money_words, unit_of
-from optimizer.pages.record import Figure, Record, at
 from optimizer.pages.tables import listed, paragraph
+from optimizer.record import Figure, Record, at
 from optimizer.summary import composition
 from optimizer.verdict import HEADLINES, Grade
 from optimizer.wording import CAUTION, day_words
@@ -50,7 +50,7 @@ def correct_page(found: Correction, heat: tuple[Fraction, Fraction] | None = Non
 
 def opening(found: Correction) -> list[str]:
     """What stands first: what to do, or why not; what was measured, what is in it, and what the test teaches."""
-    unit, mass = unit_of(found.answer), found.ground.kilograms
+    unit, mass = found.answer.problem.unit, found.ground.kilograms
     metric = "" if unit.name == "kg" else f" ({trimmed(mass, 3)} kg)"
     name, day = found.answer.problem.recipe.entry.name, day_words(found.order.day)
     title = f"{name}, put right: {unit.said(mass)}{metric} as ground, {day}"
@@ -80,7 +80,7 @@ def _todo(found: Correction, unit: Unit) -> Iterator[tuple[str, str]]:
     parts = [f"{unit.said(lots)} of meat"] if lots else []
     parts += [f"{trimmed(others * G_PER_KG, 1)} g of additions"] if others else []
     if parts:
-        paid = f"{shown(certificate.cost, 2)}{money_words(found.answer.problem)}"
+        paid = f"{shown(certificate.cost, 2)}{found.answer.problem.money}"
         yield "", f"{'IF SO, ADD' if found.over else 'ADD'} {' and '.join(parts)}, for {paid}. {EVEN}"
     else:
         yield "", "NOTHING TO ADD. It is right as ground."

@@ -11,7 +11,7 @@ from constraints.numbers import PERCENT, shown, trimmed
 from constraints.quantities import Basis
 from constraints.requirement import Provenance, Requirement
 from optimizer.answer import Answer
-from optimizer.pages.figures import figure, money_words, reckoned, unit_of
+from optimizer.figures import figure, reckoned
 from optimizer.pages.tables import heading, listed, paragraph, table
 from optimizer.remarks import confirm, left_out, notes
 from optimizer.summary import composition, costs, dying_lots, estimated_in, weight
@@ -36,7 +36,7 @@ def details(answer: Answer) -> Iterator[str]:
 
 def _notes(answer: Answer) -> list[str]:
     order = answer.problem.order
-    within = f"The size is kept within {unit_of(answer).small(order.within_kg, order.spice_division_kg)}."
+    within = f"The size is kept within {answer.problem.unit.small(order.within_kg, order.spice_division_kg)}."
     read = [f"{p.title}: figures read {day_words(p.checked_on)}." for p in answer.problem.packs]
     return [within, *read, *notes(answer)]
 
@@ -57,7 +57,7 @@ def composition_table(batch: Batch, *, declared: bool) -> Iterator[str]:
 
 def _checks(answer: Answer) -> Iterator[str]:
     yield from heading("checks")
-    for check in map(unit_of(answer).check, answer.checks):
+    for check in map(answer.problem.unit.check, answer.checks):
         unknown = answer.weighed is None and check.value is None
         if not unknown and not nothing_goes_in(check):
             yield from paragraph(check_words(check), f"{mark(check):8}")
@@ -110,7 +110,7 @@ def nothing_goes_in(check: Check) -> bool:
 
 
 def _sums(answer: Answer, weighed: Weighed) -> Iterator[str]:
-    found, unit, kg = costs(answer.problem, weighed), money_words(answer.problem), unit_of(answer)
+    found, unit, kg = costs(answer.problem, weighed), answer.problem.money, answer.problem.unit
     meat, whole = (kg.figure(weight(weighed.total, basis), 3) for basis in (Basis.MEAT, Basis.BATCH))
     used = f"value used {shown(found.value_used, 2)}{unit}: dying lots at salvage, all else at book price"
     each = f"per {kg.name} of whole batch {kg.price(found.per_kg_batch, 3)}{unit}"
@@ -140,7 +140,7 @@ def sure_in_short(answer: Answer) -> Iterator[str]:
     requirement, found = min(sure.likely, key=lambda pair: pair[1].probability)
     yield f"{sure.words}: {found.label} of the {requirement.basis} is {100 * found.probability:.1f} % likely met"
     if sure.price is not None:
-        yield f"that confidence costs {shown(sure.price, 2)}{money_words(answer.problem)}"
+        yield f"that confidence costs {shown(sure.price, 2)}{answer.problem.money}"
 
 
 def _sure(answer: Answer) -> Iterator[str]:
@@ -162,7 +162,7 @@ def _sure(answer: Answer) -> Iterator[str]:
 
 def dying(answer: Answer) -> Iterator[str]:
     """Lots that will not keep until the next chance, with what is used, left and lost."""
-    order, kg = answer.problem.order, unit_of(answer)
+    order, kg = answer.problem.order, answer.problem.unit
     found = dying_lots(answer.problem, answer.batch)
     if not found or order.next_chance is None:
         return

@@ -12,8 +12,8 @@ from constraints.meaning import BY_ION, Role, Stage
 from constraints.numbers import G_PER_KG, M_PER_FT, OZ_PER_LB, PERCENT, shown, trimmed
 from constraints.quantities import Amount, Basis
 from optimizer.answer import Answer
-from optimizer.pages.figures import Unit, division_words, figure, money_words, ounces, reckoned, unit_of, wanted
-from optimizer.pages.tables import WIDTH, apart, columns, heading, named, paragraph, table, width
+from optimizer.figures import Unit, apart, division_words, figure, ounces, reckoned, wanted
+from optimizer.pages.tables import WIDTH, columns, heading, named, paragraph, table, width
 from optimizer.remarks import uncured
 from optimizer.summary import CasingNeed, casing_need, composition, costs, finished_kg, weight
 from optimizer.verdict import margin
@@ -115,8 +115,8 @@ def comes_out(answer: Answer) -> Iterator[str]:
     rows += [(ion, _ingoing(answer, ion)) for ion in BY_ION]
     finished, found = finished_kg(problem, total), costs(problem, answer.weighed)
     if finished is not None and found.per_kg_finished is not None:
-        unit = unit_of(answer)
-        each = f"{unit.price(found.per_kg_finished)}{money_words(problem)} a {unit.name}"
+        unit = answer.problem.unit
+        each = f"{unit.price(found.per_kg_finished)}{problem.money} a {unit.name}"
         rows.append(("yield", f"{unit.figure(finished, 2)} {unit.name} finished, {each}"))
     if problem.recipe.measured is not None:
         declared = trimmed(problem.recipe.process.yield_fraction * PERCENT)
@@ -167,7 +167,7 @@ def _ingoing(answer: Answer, ion: str) -> str:
 def _casing(answer: Answer, need: CasingNeed | None) -> str:
     if need is None:
         return ""
-    money, unit = money_words(answer.problem), unit_of(answer)
+    money, unit = answer.problem.money, answer.problem.unit
     said = [f"{need.name}: {unit.length(need.filled_m)}, prepare {unit.length(need.prepare_m)}"]
     if need.hanks is not None:
         said[0] += f", {shown(need.hanks, 2)} hanks"

@@ -10,8 +10,8 @@ from typing import Any
 from constraints.ingredients import FAT
 from constraints.quantities import Amount
 from optimizer.answer import Answer
+from optimizer.figures import reckoned
 from optimizer.pages.chart import across, render, upwards
-from optimizer.pages.figures import reckoned
 from optimizer.remarks import verdict_of
 from optimizer.summary import composition
 

@@ -17,8 +17,8 @@ from constraints.requirement import Requirement
 from constraints.rules import READ_IN_LAW, Layer, Pack, PackRow
 from constraints.substances import ACCELERATOR, FORMULAS
 from optimizer.pages.details import source_words
-from optimizer.pages.record import Figure, Record, at
 from optimizer.pages.tables import heading, listed, paragraph, table
+from optimizer.record import Figure, Record, at
 from optimizer.wording import CAUTION
 
 DEFER = f"Figures change: read the source before you rely on one. {CAUTION}"

@@ -8,6 +8,8 @@ from itertools import zip_longest
 from textwrap import wrap
 from unicodedata import category, combining, east_asian_width
 
+from optimizer.figures import GAP
+
 WIDTH, LEAST_WIDTH, MOST_WIDTH = 80, 60, 140
 """Columns of a page that goes to no terminal, and of one that does at least and at most."""
 _page: ContextVar[int] = ContextVar("page", default=WIDTH)
@@ -23,16 +25,6 @@ def width() -> int:
 def set_width(wanted: int) -> None:
     """Make the pages from here on so wide, within reason."""
     _page.set(min(max(wanted, LEAST_WIDTH), MOST_WIDTH))
-
-
-def apart(figure: str) -> str:
-    """A figure of five digits or more with its thousands apart, by blanks that do not end a line."""
-    whole, point, rest = figure.partition(".")
-    return f"{int(whole):,}".replace(",", GAP) + point + rest if whole.isdigit() and len(whole) > 4 else figure
-
-
-GAP = "\u00a0"
-"""A blank within a figure; on the page it is a plain one."""
 
 
 def visible(text: str) -> str:

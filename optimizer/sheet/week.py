@@ -7,7 +7,7 @@ from fractions import Fraction
 from itertools import groupby
 
 from constraints.numbers import shown
-from optimizer.pages.figures import ounces, places_of
+from optimizer.figures import ounces, places_of
 from optimizer.past import Past
 from optimizer.plan.report.outcome import Outcome
 from optimizer.plan.report.plan_page import name_of, order_cells, pulled, verdict_lines

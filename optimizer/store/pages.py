@@ -12,10 +12,10 @@ from constraints.numbers import ZERO, shown, trimmed
 from constraints.treatment import load_treatments, places
 from optimizer.ledger import HOLD, held, lots_of, opened
 from optimizer.pages.chart import render
-from optimizer.pages.record import Figure, Record
 from optimizer.pages.tables import heading, paragraph, table
 from optimizer.past import Past
 from optimizer.reading.stocked import taught
+from optimizer.record import Figure, Record
 from optimizer.store.trace import CAUTION, Trace
 from optimizer.wording import day_words
 

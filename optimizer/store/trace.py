@@ -15,7 +15,7 @@ from fractions import Fraction
 
 from constraints.numbers import ZERO
 from optimizer.ledger import UNIT, NotRecorded, balance, opened
-from optimizer.pages.record import Figure, Record, at
+from optimizer.record import Figure, Record, at
 
 CAUTION = "Hold all that is left and ask your authority. What nobody recorded is not in it."
 

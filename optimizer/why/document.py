@@ -9,7 +9,7 @@ from constraints.requirement import Requirement
 from optimizer.answer import Status
 from optimizer.cause import cause
 from optimizer.pages.answer_json import Blend, PassingDose, VerdictPart
-from optimizer.pages.record import Figure, Record, at, plain
+from optimizer.record import Figure, Record, at, plain
 from optimizer.remarks import verdict_of
 from optimizer.why.explain import Explanation
 from optimizer.why.ground import Means

@@ -7,8 +7,8 @@ from fractions import Fraction
 
 from constraints.meaning import Role
 from constraints.numbers import shown, trimmed
+from optimizer.figures import figure
 from optimizer.pages.batch_page import do_not_make, title
-from optimizer.pages.figures import figure
 from optimizer.pages.tables import heading, paragraph, table
 from optimizer.remarks import verdict_of
 from optimizer.why.explain import Explanation

@@ -11,7 +11,6 @@ from constraints.numbers import shown
 from constraints.requirement import Requirement
 from optimizer.answer import Answer
 from optimizer.clock import OutOfTime
-from optimizer.pages.figures import Unit, money_words
 from optimizer.problem import Problem
 from optimizer.solver.model import SolverDisagrees
 from optimizer.verdict import Grade
@@ -28,7 +27,7 @@ class MoneyWords:
     """Money, prices and weights in words: in the unit of the kitchen, and with more decimals where two show nothing."""
 
     def __init__(self, problem: Problem) -> None:
-        self.unit, unit = money_words(problem), Unit.of(pounds=problem.in_pounds)
+        self.unit, unit = problem.money, problem.unit
         self.mass, self.in_mass = unit.name, unit.kg
 
     def __call__(self, value: Fraction, beside: Fraction | None = None) -> str:

@@ -8,7 +8,7 @@ from fractions import Fraction
 from constraints.ingredients import FAT, Lot
 from constraints.numbers import G_PER_KG, PERCENT, trimmed
 from optimizer.answer import Answer
-from optimizer.cause import cause, listed, weight_words
+from optimizer.cause import cause, listed
 from optimizer.pages.batch_page import doses_that_pass
 from optimizer.pages.tables import heading, paragraph
 from optimizer.problem import Problem
@@ -71,8 +71,8 @@ def way_words(problem: Problem, way: Way) -> str:
         then = f": the batch then costs {at_most}{money(way.cost)}, {each}"
     spend = "" if way.spend is None else f" for {money(way.spend)}"
     names = listed([lot.name for lot, _ in way.lots])
-    bought = listed([f"{weight_words(problem, kg)} of {lot.name}" for lot, kg in way.lots])
-    more = listed([f"{weight_words(problem, kg)} more like {lot.name} ({_kind(lot)})" for lot, kg in way.lots])
+    bought = listed([f"{problem.unit.said(kg, 2)} of {lot.name}" for lot, kg in way.lots])
+    more = listed([f"{problem.unit.said(kg, 2)} more like {lot.name} ({_kind(lot)})" for lot, kg in way.lots])
     grams = trimmed((way.figure or Fraction(0)) * G_PER_KG)
     old, new = (f"{trimmed(p * PERCENT)} %" for p in way.probability or (Fraction(0),) * 2)
     moved = " and ".join(_concession_words(problem, c) for c in way.concessions)
@@ -103,6 +103,6 @@ def _concession_words(problem: Problem, c: Concession) -> str:
     r = c.requirement
     unit = f" {r.unit}" if r.unit else ""
     if c.limit == "both":
-        return f"make {weight_words(problem, c.new)} instead of {weight_words(problem, c.old, 3)}"
+        return f"make {problem.unit.said(c.new, 2)} instead of {problem.unit.said(c.old)}"
     word = "at least" if c.limit == "lo" else "at most"
     return f"allow {r.what} of the {r.basis} of {word} {trimmed(c.new)}{unit} instead of {trimmed(c.old)}{unit}"

@@ -23,10 +23,10 @@ from constraints.document import validate as checked
 from constraints.faults import BadInput, Fault
 from constraints.ingredients import FAT, MOISTURE, NITRITE, PROTEIN, Lot
 from constraints.numbers import PPM, exact, trimmed
-from optimizer.pages.record import Figure
 from optimizer.plan.files.week_file import Week, unknown
 from optimizer.reading.lot_checks import FRACTION_MOST, STOCK_MOST, SUM_MOST
 from optimizer.reading.weighed import Twice, as_typed
+from optimizer.record import Figure
 
 _ZERO = Fraction(0)
 _TIMES = 10

@@ -18,8 +18,7 @@ from constraints.quantities import Basis
 from constraints.row import RowKind
 from optimizer.answer import Status
 from optimizer.clock import OutOfTime
-from optimizer.pages.figures import Unit
-from optimizer.pages.record import Figure, Record, at
+from optimizer.figures import Unit
 from optimizer.plan.files.happened import PlannedOrder
 from optimizer.plan.model.world import Job
 from optimizer.plan.report.way_out import NoPlan, unit_of
@@ -28,6 +27,7 @@ from optimizer.plan.settle.find import Plan
 from optimizer.plan.settle.in_order import Compared, in_order
 from optimizer.plan.settle.read_off import Purchase
 from optimizer.plan.settle.weigh import WeighedBatch
+from optimizer.record import Figure, Record, at
 from optimizer.remarks import warnings
 from optimizer.summary import casing_need, composition, costs
 from optimizer.verdict import HEADLINES, Grade, Verdict

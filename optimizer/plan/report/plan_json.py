@@ -8,7 +8,6 @@ from fractions import Fraction
 from typing import Any
 
 from optimizer.pages.answer_json import Blend, Certificate, VerdictPart
-from optimizer.pages.record import Figure, Record, at, json_text, plain
 from optimizer.plan.files.happened import PlannedOrder
 from optimizer.plan.model.world import Supply
 from optimizer.plan.report import outcome as told
@@ -18,6 +17,7 @@ from optimizer.plan.settle.books import Money
 from optimizer.plan.settle.in_order import Compared
 from optimizer.plan.settle.weigh import WeighedBatch
 from optimizer.reading.table import text_cell
+from optimizer.record import Figure, Record, at, json_text, plain
 from optimizer.verdict import Grade
 from optimizer.wording import CAUTION
 

@@ -14,10 +14,10 @@ from itertools import groupby
 from constraints.numbers import PERCENT, shown
 from constraints.quantities import Basis
 from optimizer.answer import Status
+from optimizer.figures import Unit
 from optimizer.pages.batch_page import page
 from optimizer.pages.chart import render
 from optimizer.pages.details import check_words, source_words
-from optimizer.pages.figures import Unit
 from optimizer.pages.loads import by_load
 from optimizer.pages.tables import heading, listed, paragraph, table
 from optimizer.plan.model.world import Supply

@@ -20,14 +20,14 @@ from pydantic import PlainSerializer, PlainValidator, WithJsonSchema
 from constraints.numbers import trimmed
 from constraints.row import Row, RowKind
 from optimizer.clock import OutOfTime
+from optimizer.figures import Unit
 from optimizer.lawful import Dosed, LawfulDose, doses_instead
-from optimizer.pages.figures import Unit
-from optimizer.pages.record import Figure, Record
 from optimizer.plan.model.blocks import MOST_KG, SupplyCosts, WeekPart, WeekProgram
 from optimizer.plan.model.build import build
 from optimizer.plan.model.world import World
 from optimizer.plan.settle.engine import Solved, solve
 from optimizer.plan.settle.read_off import coarsest
+from optimizer.record import Figure, Record
 from optimizer.wording import counted, day_words
 
 _ZERO = Fraction(0)

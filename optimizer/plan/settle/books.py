@@ -11,13 +11,13 @@ from functools import cached_property
 from constraints.ingredients import Lot
 from constraints.numbers import trimmed
 from constraints.quantities import Weight
-from optimizer.pages.record import Figure, Record
 from optimizer.plan.model.blocks import WeekProgram
 from optimizer.plan.model.kitchen import Excess, rules_of
 from optimizer.plan.model.orders import asked_remnant
 from optimizer.plan.model.world import World
 from optimizer.plan.settle.read_off import Purchase, coarsest
 from optimizer.plan.settle.weigh import WeighedBatch
+from optimizer.record import Figure, Record
 from optimizer.weighing.rounding import minimised_cost
 
 _ZERO = Fraction(0)

@@ -12,12 +12,12 @@ from dataclasses import replace
 from fractions import Fraction
 
 from constraints.row import RowKind
-from optimizer.pages.record import Figure, Record
 from optimizer.plan.model.blocks import SupplyCosts, WeekPart, WeekProgram
 from optimizer.plan.model.build import build
 from optimizer.plan.model.world import World
 from optimizer.plan.settle.engine import Solved, solve
 from optimizer.plan.settle.read_off import near, needed, planned
+from optimizer.record import Figure, Record
 
 _ZERO = Fraction(0)
 _GAP = 1e-3

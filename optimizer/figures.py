@@ -12,9 +12,6 @@ from typing import TypeVar
 from constraints.numbers import G_PER_KG, KG_PER_LB, M_PER_FT, OZ_PER_LB, shown, trimmed
 from constraints.quantities import Basis
 from constraints.requirement import Requirement
-from optimizer.answer import Answer
-from optimizer.pages.tables import apart
-from optimizer.problem import Problem
 from optimizer.verdict import Check
 
 _MOST_PLACES = 8
@@ -22,6 +19,16 @@ _OUNCE = KG_PER_LB / OZ_PER_LB
 _TELLING = 4
 """A decimal of a pound is shown where its last place is at most this part of a division."""
 Judged = TypeVar("Judged", bound=Check)
+
+
+GAP = "\u00a0"
+"""A blank within a figure; on the page it is a plain one."""
+
+
+def apart(figure: str) -> str:
+    """A figure of five digits or more with its thousands apart, by blanks that do not end a line."""
+    whole, point, rest = figure.partition(".")
+    return f"{int(whole):,}".replace(",", GAP) + point + rest if whole.isdigit() and len(whole) > 4 else figure
 
 
 def figure(value: Fraction, requirement: Requirement | None = None, places: int = 2) -> str:
@@ -61,12 +68,6 @@ def _places(division: Fraction, least: int) -> int:
 def division_words(division: Fraction) -> str:
     """A scale's division in grams."""
     return f"{trimmed(division * G_PER_KG)} g"
-
-
-def money_words(problem: Problem) -> str:
-    """What stands behind a sum of money."""
-    currency = problem.recipe.entry.currency
-    return f" {currency}" if currency else ""
 
 
 def reckoned(*, declared: bool) -> list[Basis]:
@@ -137,11 +138,6 @@ class Unit:
             return check
         value, worst = (None if x is None else x / self.kg for x in (check.value, check.worst_load))
         return replace(check, requirement=limit, value=value, worst_load=worst)
-
-
-def unit_of(answer: Answer) -> Unit:
-    """The unit of weights on the pages of a batch."""
-    return Unit.of(pounds=answer.problem.in_pounds)
 
 
 def ounces(kilograms: Fraction, division_kg: Fraction) -> str:
