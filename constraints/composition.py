@@ -8,11 +8,10 @@ from typing import Any, ClassVar
 
 from constraints.document import Broken, Name, Names, NotNegative, Number, Percent, Positive, Ruled, YesNo
 from constraints.formula import Batch, Formula
-from constraints.ingredients import FAT
 from constraints.limits import Band
 from constraints.numbers import KG_PER_LB, PERCENT
 from constraints.on_hand import Kilograms, nobody
-from constraints.quantities import Amount, Basis, Sum, Tagged, Weight
+from constraints.quantities import FAT, Amount, Basis, Sum, Tagged, Weight
 from constraints.requirement import Measurement, Origin, Ratio, Requirement
 
 BARE_TARGET_PCT = Fraction("0.05")

@@ -27,9 +27,8 @@ from typing import Any
 from constraints.document import Broken, Name, NotNegative, Number, Percent, Ruled, Strict, YesNo, packaged
 from constraints.faults import Fault, meant
 from constraints.formula import Formula
-from constraints.ingredients import FAT, Lot
 from constraints.numbers import PERCENT, trimmed
-from constraints.quantities import MissingProperty, Off
+from constraints.quantities import FAT, Lot, MissingProperty, Off
 from constraints.row import Cone, Row, Source
 
 FAT_SD = "fat_sd_pct"

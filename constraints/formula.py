@@ -16,10 +16,11 @@ from typing import TypeAlias
 
 import numpy as np
 
-from constraints.ingredients import SALT, Ingredient, Kind, Lot
 from constraints.numbers import ONE, PERCENT, ZERO
-from constraints.quantities import Basis, MissingProperty, Process, Quantity, in_one_kg, stated
-from constraints.vector import Places, Vector, solve
+
+from constraints.quantities import SALT, Basis, Ingredient, Kind, Lot, MissingProperty  # isort: skip
+from constraints.quantities import Process, Quantity, in_one_kg, stated  # isort: skip
+from constraints.row import Places, Vector, solve
 
 
 class Figures:

@@ -7,9 +7,9 @@ from typing import TYPE_CHECKING, Annotated, Any, Protocol, cast
 
 from pydantic import create_model
 
-from constraints import additives, composition, cure, identity, laboratory, meat_content, on_hand
+from constraints import composition, identity, ingoing, laboratory, on_hand
 from constraints.document import Broken, Deferred, Ruled, Strict
-from constraints.ingredients import FAT, MOISTURE, PROTEIN, SALT
+from constraints.quantities import FAT, MOISTURE, PROTEIN, SALT
 from constraints.requirement import Origin, Requirement
 
 
@@ -34,10 +34,10 @@ _COMPONENTS = {
 }
 _FROM = ", from the cure's own stated fraction and from cured lots."
 _INGOING = {
-    "nitrite": ("IngoingNitrite", cure.NITRITE_SALTS, "", f"Ingoing nitrite{_FROM}"),
-    "nitrate": ("IngoingNitrate", cure.NITRATE_SALTS, "", f"Ingoing nitrate{_FROM}"),
+    "nitrite": ("IngoingNitrite", ingoing.NITRITE_SALTS, "", f"Ingoing nitrite{_FROM}"),
+    "nitrate": ("IngoingNitrate", ingoing.NITRATE_SALTS, "", f"Ingoing nitrate{_FROM}"),
     "nitrite_and_nitrate": (
-        "IngoingTogether", cure.NITRITE_SALTS + cure.NITRATE_SALTS, " together",
+        "IngoingTogether", ingoing.NITRITE_SALTS + ingoing.NITRATE_SALTS, " together",
         "Ingoing nitrite and nitrate, added up in the form asked for.",
     ),
 }  # fmt: skip
@@ -68,20 +68,20 @@ KINDS: dict[str, type[Strict]] = {
     "lean_to_fat": composition.LeanToFat,
     **{
         f"ingoing_{ion}": _like(
-            cure.IngoingEntry, name, says, what=f"ingoing {ion.replace('_', ' ')}{added}", counts=counts
+            ingoing.IngoingEntry, name, says, what=f"ingoing {ion.replace('_', ' ')}{added}", counts=counts
         )
         for ion, (name, counts, added, says) in _INGOING.items()
     },
     **{
-        family: _like(additives.FamilyAmount, family.title(), says, family=family, plural=plural)
+        family: _like(ingoing.FamilyAmount, family.title(), says, family=family, plural=plural)
         for family, (plural, says) in _FAMILIES.items()
     },
-    "additive": additives.Additive,
-    "addition_share": additives.AdditionShare,
-    "not_listed": additives.NotListed,
-    "surface": additives.Surface,
-    "mixed_allowance": additives.MixedAllowance,
-    "substance_share": additives.SubstanceShare,
+    "additive": ingoing.Additive,
+    "addition_share": ingoing.AdditionShare,
+    "not_listed": ingoing.NotListed,
+    "surface": ingoing.Surface,
+    "mixed_allowance": ingoing.MixedAllowance,
+    "substance_share": ingoing.SubstanceShare,
     "added_water": identity.AddedWater,
     "fat_plus_added_water": identity.FatPlusAddedWater,
     "water_share": identity.WaterShare,
@@ -91,7 +91,7 @@ KINDS: dict[str, type[Strict]] = {
     "fat_free_flesh": identity.FatFreeFlesh,
     "fat_to_flesh": identity.FatToFlesh,
     "meat_protein": identity.MeatProtein,
-    "meat_content": meat_content.MeatContentEntry,
+    "meat_content": identity.MeatContentEntry,
     "salt_on_water": identity.SaltOnWater,
     "weight_loss": identity.WeightLoss,
     "required": identity.Required,

@@ -11,10 +11,9 @@ from fractions import Fraction
 
 from constraints.document import Broken, NotNegative, Number, Percent, Ruled
 from constraints.formula import Batch
-from constraints.meaning import Regulates
 from constraints.numbers import PERCENT
 from constraints.quantities import Basis
-from constraints.requirement import Measured, Measurement, Origin, Requirement
+from constraints.requirement import Measured, Measurement, Origin, Regulates, Requirement
 from constraints.substances import Form, conversion
 
 IONS = {"nitrite": "NO2", "nitrate": "NO3"}

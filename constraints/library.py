@@ -19,15 +19,13 @@ from functools import cache, cached_property
 from importlib.resources import files
 from itertools import combinations, product
 
-from constraints.cure import NITRATE_SALTS, NITRITE_SALTS, IngoingEntry
 from constraints.document import LATER, Parsed, packaged, parse, read_text, validate
 from constraints.faults import BadInput, Fault, meant, nearest
-from constraints.ingredients import NITRITE, Ingredient, Kind, Lot
+from constraints.ingoing import NITRATE_SALTS, NITRITE_SALTS, IngoingEntry
 from constraints.kinds import KINDS
-from constraints.meaning import BY_ION, Salt, Stage
 from constraints.numbers import PERCENT, PPM
-from constraints.quantities import Process
-from constraints.requirement import Origin, Requirement
+from constraints.quantities import NITRITE, Ingredient, Kind, Lot, Process
+from constraints.requirement import BY_ION, Origin, Requirement, Salt, Stage
 from constraints.rules import Method, Pack, PackRow, ProcessStep, Product
 from constraints.spelling import key
 from constraints.substances import spread

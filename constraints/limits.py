@@ -17,9 +17,10 @@ from pydantic import AfterValidator
 from constraints.document import Broken, Name, NotNegative, Percent, Ruled, refusal
 from constraints.faults import meant
 from constraints.formula import Batch, Formula
-from constraints.ingredients import FAT, Ingredient, Kind
 from constraints.numbers import PERCENT, PPM, ZERO, trimmed
-from constraints.quantities import GROUPS, Amount, Basis, Process, Quantity, Sum, Weight, in_one_kg
+
+from constraints.quantities import FAT, GROUPS, Amount, Basis, Ingredient, Kind, Process  # isort: skip
+from constraints.quantities import Quantity, Sum, Weight, in_one_kg  # isort: skip
 from constraints.requirement import Measured, Measurement, Origin, Ratio, Requirement
 from constraints.row import Row
 from constraints.substances import FORMULAS, SUBSTANCES

@@ -13,13 +13,10 @@ from typing import ClassVar
 
 from constraints.document import Broken, Name, Ruled, Strict, Whole
 from constraints.formula import Batch, Formula
-from constraints.ingredients import Ingredient, Lot, every
-from constraints.meaning import Role
 from constraints.numbers import ONE, ZERO
-from constraints.quantities import Basis, Quantity, Tagged, Weight, in_one_kg
-from constraints.requirement import Hold, Measurement, Origin, Requirement
-from constraints.row import Row
-from constraints.vector import Vector
+from constraints.quantities import Basis, Ingredient, Lot, Quantity, Tagged, Weight, every, in_one_kg
+from constraints.requirement import Hold, Measurement, Origin, Requirement, Role
+from constraints.row import Row, Vector
 
 
 @dataclass(frozen=True, kw_only=True)

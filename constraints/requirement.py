@@ -1,6 +1,8 @@
 """A requirement and its three faces: rows for the solver, a measure for the check, words for the reader.
 
-The faces share one definition (a quantity over a quantity between two limits), so they cannot disagree.
+The faces share one definition (a quantity over a quantity between two limits), so they cannot disagree. What it means
+is data too: who set it, and which substances it regulates. Whatever is decided about it is decided on these; its words
+are for readers.
 """
 
 from __future__ import annotations
@@ -14,12 +16,73 @@ from math import ceil, floor
 
 from constraints.confidence import Confidence, FatMethod, cones, moved
 from constraints.formula import Batch, Formula
-from constraints.ingredients import Ingredient, Lot
-from constraints.meaning import COMPOSITION, Regulates, Role
 from constraints.numbers import trimmed
-from constraints.quantities import MissingProperty, Process, Quantity, in_one_kg
-from constraints.row import Cone, Row
-from constraints.vector import Vector
+from constraints.quantities import Ingredient, Lot, MissingProperty, Process, Quantity, in_one_kg
+from constraints.row import Cone, Row, Vector
+
+
+class Role(StrEnum):
+    """Who set a requirement: the order's size, the stock, which lots are used at all, a law, or the maker."""
+
+    SIZE = "size"
+    STOCK = "stock"
+    USE = "use"
+    LAW = "law"
+    OWN = "own"
+
+
+class Stage(StrEnum):
+    """Where a substance is counted: as weighed in, as a laboratory finds it left over, or in the product as made."""
+
+    INGOING = "ingoing"
+    RESIDUAL = "residual"
+    PRODUCT = "product"
+
+
+class Salt(StrEnum):
+    """A salt of nitrite or nitrate, valued by its formula."""
+
+    SODIUM_NITRITE = "NaNO2"
+    POTASSIUM_NITRITE = "KNO2"
+    SODIUM_NITRATE = "NaNO3"
+    POTASSIUM_NITRATE = "KNO3"
+
+    @property
+    def ion(self) -> str:
+        """NO2 or NO3."""
+        return self.value[-3:]
+
+
+BY_ION = {
+    "nitrite": (Salt.SODIUM_NITRITE, Salt.POTASSIUM_NITRITE),
+    "nitrate": (Salt.SODIUM_NITRATE, Salt.POTASSIUM_NITRATE),
+}
+"""The salts that a word of a rule pack stands for."""
+
+
+@dataclass(frozen=True)
+class Regulates:
+    """The substances a requirement counts (salts of nitrite and nitrate, or additives by name), and where.
+
+    No substance: it is about composition, weight or choice.
+    """
+
+    substances: frozenset[str] = frozenset()
+    stage: Stage = Stage.PRODUCT
+
+    @classmethod
+    def ingoing(cls, substances: Iterable[str]) -> Regulates:
+        """Substances as weighed in."""
+        return cls(frozenset(substances), Stage.INGOING)
+
+    @classmethod
+    def residual(cls, names: Iterable[str]) -> Regulates:
+        """Substances as a laboratory finds them; ``nitrite`` and ``nitrate`` stand for their salts."""
+        return cls(frozenset(salt for name in names for salt in BY_ION.get(name, (name,))), Stage.RESIDUAL)
+
+
+COMPOSITION = Regulates()
+"""What regulates no substance."""
 
 
 class Provenance(StrEnum):

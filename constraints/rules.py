@@ -19,8 +19,7 @@ from constraints.document import Broken, Day, Name, Ruled, Strict, YesNo
 from constraints.faults import BadInput, Fault, meant
 from constraints.kinds import OneRequirement
 from constraints.limits import SubstanceNames, among
-from constraints.meaning import BY_ION, Role
-from constraints.requirement import Origin, Provenance, Requirement
+from constraints.requirement import BY_ION, Origin, Provenance, Requirement, Role
 from constraints.substances import FORMULAS, SUBSTANCES, spread
 
 USED = ("salt", "cure", "water", "liquid", "inclusion", "spice", "casing", *(f"potassium_{ion}" for ion in BY_ION))

@@ -18,9 +18,8 @@ from functools import cache
 from typing import Any
 
 from constraints.document import packaged
-from constraints.ingredients import Ingredient, Kind
 from constraints.numbers import PERCENT
-from constraints.quantities import Process
+from constraints.quantities import Ingredient, Kind, Process
 
 ATOMIC_WEIGHT = {
     "H": Fraction("1.00794"),

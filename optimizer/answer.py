@@ -9,10 +9,9 @@ from fractions import Fraction
 from typing import TYPE_CHECKING, Any
 
 from constraints.formula import Batch
-from constraints.ingredients import Ingredient, Lot
-from constraints.meaning import Role
 from constraints.on_hand import Tidy
-from constraints.requirement import Requirement
+from constraints.quantities import Ingredient, Lot
+from constraints.requirement import Requirement, Role
 from constraints.row import Row
 from optimizer import clock
 from optimizer.conflict import Conflict, explain

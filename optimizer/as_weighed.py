@@ -7,8 +7,8 @@ from fractions import Fraction
 
 from constraints.faults import BadInput, Fault, meant
 from constraints.formula import Batch
-from constraints.ingredients import Ingredient, Lot
 from constraints.numbers import trimmed
+from constraints.quantities import Ingredient, Lot
 from optimizer.reading.lots import LotTable
 from optimizer.reading.recipe import Recipe
 from optimizer.reading.weighed import WeighedItem

@@ -10,9 +10,8 @@ from dataclasses import replace
 from fractions import Fraction
 
 from constraints.formula import Formula
-from constraints.ingredients import Lot
-from constraints.meaning import Role
-from constraints.requirement import Requirement
+from constraints.quantities import Lot
+from constraints.requirement import Requirement, Role
 from constraints.row import Row, RowKind
 from optimizer.problem import Problem
 from optimizer.solver.kept import MOST_NODES, Kept, Unsettled, searching

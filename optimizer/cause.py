@@ -6,11 +6,9 @@ from collections.abc import Sequence
 from fractions import Fraction
 from math import ceil, floor
 
-from constraints.ingredients import FAT, Lot
-from constraints.meaning import Role
 from constraints.numbers import PERCENT, shown
-from constraints.quantities import Amount
-from constraints.requirement import Requirement
+from constraints.quantities import FAT, Amount, Lot
+from constraints.requirement import Requirement, Role
 from optimizer.answer import Answer, Status
 from optimizer.conflict import Conflict, Reach
 from optimizer.problem import Problem

@@ -11,8 +11,7 @@ from dataclasses import dataclass, field
 from fractions import Fraction
 from typing import TYPE_CHECKING
 
-from constraints.meaning import Role
-from constraints.requirement import Requirement, widened
+from constraints.requirement import Requirement, Role, widened
 from optimizer.clock import OutOfTime
 from optimizer.problem import Problem
 from optimizer.solver.model import Ending, SolverDisagrees

@@ -15,14 +15,11 @@ from math import ceil, sqrt
 
 from constraints.faults import BadInput, Fault
 from constraints.formula import Addition, Batch, Dosing, Formula, NoDose
-from constraints.ingredients import FAT, SALT, Ingredient, Kind, Lot
 from constraints.library import brought
-from constraints.meaning import Stage
 from constraints.numbers import G_PER_KG, PERCENT, trimmed
-from constraints.quantities import Amount, Basis, MissingProperty, Weight, in_one_kg
-from constraints.requirement import Origin, Ratio, Requirement
-from constraints.row import Row
-from constraints.vector import Vector
+from constraints.quantities import FAT, SALT, Amount, Basis, Ingredient, Kind, Lot, MissingProperty, Weight, in_one_kg
+from constraints.requirement import Origin, Ratio, Requirement, Stage
+from constraints.row import Row, Vector
 from optimizer.answer import Answer, Status, blend
 from optimizer.doses import NEAR_DOSE, divisions
 from optimizer.mass import GroundMass, errors_of

@@ -11,10 +11,9 @@ from fractions import Fraction
 from math import ceil, floor
 
 from constraints.formula import Batch, Dosing, Formula, NoDose
-from constraints.ingredients import SALT, Ingredient, Kind, Lot
 from constraints.numbers import G_PER_KG, PERCENT
 from constraints.on_hand import allowed
-from constraints.quantities import Amount, Basis, MissingProperty, Weight
+from constraints.quantities import SALT, Amount, Basis, Ingredient, Kind, Lot, MissingProperty, Weight
 from constraints.requirement import Origin, Ratio, Requirement
 from optimizer.reading.recipe import Recipe
 from optimizer.weighing.rounding import division_of

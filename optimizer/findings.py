@@ -9,11 +9,10 @@ from fractions import Fraction
 
 from constraints.faults import BadInput, Fault
 from constraints.formula import Batch, Dosing, Formula
-from constraints.ingredients import SALT, Ingredient, Lot
 from constraints.library import guard, guarding, limits_cure
 from constraints.limits import corners
 from constraints.numbers import G_PER_KG, KG_PER_LB, trimmed
-from constraints.quantities import Basis, Weight
+from constraints.quantities import SALT, Basis, Ingredient, Lot, Weight
 from constraints.requirement import Requirement, confident, marked
 from constraints.rules import Pack
 from optimizer.as_weighed import batch_of, not_adding_up, summed, two_weights

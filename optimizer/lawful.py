@@ -15,12 +15,10 @@ from functools import cached_property
 from math import ceil
 
 from constraints.formula import Batch, Formula, NoDose
-from constraints.ingredients import Ingredient
 from constraints.library import GUARD
-from constraints.meaning import COMPOSITION
 from constraints.numbers import trimmed
-from constraints.quantities import MissingProperty
-from constraints.requirement import Requirement
+from constraints.quantities import Ingredient, MissingProperty
+from constraints.requirement import COMPOSITION, Requirement
 from constraints.row import Row
 from constraints.rules import Method, Pack, Product, ProductClass
 from optimizer.problem import Problem

@@ -10,9 +10,8 @@ from math import sqrt
 from constraints.confidence import FatMethod, UnknownMethod, finding, method_named
 from constraints.faults import BadInput, Fault
 from constraints.formula import Batch
-from constraints.ingredients import FAT, MOISTURE, SALT, Ingredient, Kind, Lot
 from constraints.numbers import PERCENT, trimmed
-from constraints.quantities import Amount, Basis, MissingProperty, stated
+from constraints.quantities import FAT, MOISTURE, SALT, Amount, Basis, Ingredient, Kind, Lot, MissingProperty, stated
 from optimizer.reading.lot_checks import SD_MOST, SUM_MOST
 from optimizer.reading.recipe import Recipe
 from optimizer.summary import composition, paid

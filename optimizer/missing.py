@@ -8,9 +8,10 @@ from dataclasses import dataclass, replace
 from constraints.confidence import FAT_METHOD, FAT_SD, Confidence, finding, lot_faults
 from constraints.faults import Fault, meant
 from constraints.formula import Dosing, Figures
-from constraints.ingredients import SALT, Ingredient, Lot
 from constraints.numbers import ZERO
-from constraints.quantities import Amount, Basis, FromFat, MissingProperty, Process, Quantity, in_one_kg
+
+from constraints.quantities import SALT, Amount, Basis, FromFat, Ingredient, Lot  # isort: skip
+from constraints.quantities import MissingProperty, Process, Quantity, in_one_kg  # isort: skip
 from constraints.requirement import Origin, Requirement
 from optimizer.reading.entry import WhenMissing
 from optimizer.reading.lots import LotTable

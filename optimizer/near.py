@@ -12,10 +12,9 @@ from fractions import Fraction
 
 from constraints.faults import BadInput, Fault
 from constraints.formula import Batch, Formula
-from constraints.ingredients import FAT, Ingredient, Lot
 from constraints.numbers import PERCENT
 from constraints.on_hand import Opened
-from constraints.quantities import Amount, Basis
+from constraints.quantities import FAT, Amount, Basis, Ingredient, Lot
 from constraints.requirement import Measurement, Origin, Requirement, widened
 from constraints.row import Row
 from optimizer.answer import Answer, Status, blend

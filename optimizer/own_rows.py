@@ -8,9 +8,8 @@ from math import ceil
 
 from constraints.faults import Fault
 from constraints.formula import Addition, Dosing, Formula
-from constraints.ingredients import FAT, MOISTURE, SALT, Ingredient, Kind
 from constraints.numbers import G_PER_KG, PERCENT, ZERO, trimmed
-from constraints.quantities import Amount, Basis, MissingProperty, Weight
+from constraints.quantities import FAT, MOISTURE, SALT, Amount, Basis, Ingredient, Kind, MissingProperty, Weight
 from constraints.requirement import Origin, Ratio, Requirement
 from optimizer.order import Order
 from optimizer.reading.added import ScaleName

@@ -11,11 +11,10 @@ from datetime import date
 
 from constraints.faults import BadInput, Fault, meant
 from constraints.formula import Formula, NoDose
-from constraints.ingredients import Kind, Lot
 from constraints.library import brought, guarding, limits_cure
 from constraints.numbers import ZERO, trimmed
 from constraints.on_hand import Stock, batch_size, floors
-from constraints.quantities import MissingProperty
+from constraints.quantities import Kind, Lot, MissingProperty
 from constraints.requirement import Requirement, confident, marked
 from constraints.row import Row
 from constraints.rules import Pack, Product

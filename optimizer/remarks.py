@@ -6,13 +6,14 @@ from collections.abc import Iterable, Iterator
 from fractions import Fraction
 from itertools import product
 
-from constraints.cure import COARSE_DIVISION
 from constraints.faults import Fault
 from constraints.formula import Batch
-from constraints.ingredients import FAT, MOISTURE, PROTEIN, SALT, Ingredient, Kind
+from constraints.ingoing import COARSE_DIVISION
 from constraints.library import brought
 from constraints.numbers import G_PER_KG, PERCENT, shown, trimmed
-from constraints.quantities import Basis, FromFat, Process, estimated, estimates, lines_of
+
+from constraints.quantities import FAT, MOISTURE, PROTEIN, SALT, Basis, FromFat, Ingredient  # isort: skip
+from constraints.quantities import Kind, Process, estimated, estimates, lines_of  # isort: skip
 from constraints.requirement import Provenance, Requirement
 from constraints.rules import Pack
 from constraints.words import plant_wording

@@ -8,9 +8,10 @@ from fractions import Fraction
 from math import floor
 
 from constraints.formula import Batch
-from constraints.ingredients import FAT, MOISTURE, PROTEIN, SALT, Ingredient, Lot, every
 from constraints.numbers import G_PER_KG, PERCENT
-from constraints.quantities import Amount, Basis, MissingProperty, Weight, estimated
+
+from constraints.quantities import FAT, MOISTURE, PROTEIN, SALT, Amount, Basis, Ingredient, Lot  # isort: skip
+from constraints.quantities import MissingProperty, Weight, estimated, every  # isort: skip
 from optimizer.problem import Problem, dying
 from optimizer.reading.entry import CasingEntry
 from optimizer.weighing.rounding import Weighed, minimised_cost

@@ -9,7 +9,7 @@ from fractions import Fraction
 
 from constraints.confidence import FatError, FatMethod
 from constraints.formula import Formula
-from constraints.ingredients import Lot
+from constraints.quantities import Lot
 from constraints.requirement import Likelihood, Requirement, measured_again
 from optimizer.clock import OutOfTime
 from optimizer.problem import Problem

@@ -18,9 +18,8 @@ import numpy as np
 import numpy.typing as npt
 
 from constraints.formula import Batch
-from constraints.ingredients import FAT, MOISTURE, PROTEIN, Lot
 from constraints.numbers import ZERO
-from constraints.quantities import stated
+from constraints.quantities import FAT, MOISTURE, PROTEIN, Lot, stated
 
 PLACES = 3
 """Decimals of a point that an estimate is kept to."""

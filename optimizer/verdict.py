@@ -8,8 +8,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 from fractions import Fraction
 
-from constraints.meaning import Salt
-from constraints.requirement import Requirement
+from constraints.requirement import Requirement, Salt
 
 
 @dataclass(frozen=True)

@@ -7,11 +7,10 @@ from fractions import Fraction
 from typing import Any
 
 from constraints.formula import Batch
-from constraints.ingredients import FAT, MOISTURE, NITRATE, NITRITE, PROTEIN, SALT, Ingredient, Kind
+from constraints.identity import COLLAGEN
 from constraints.laboratory import LaboratoryEntry
-from constraints.meat_content import COLLAGEN
 from constraints.numbers import exact
-from constraints.quantities import Process
+from constraints.quantities import FAT, MOISTURE, NITRATE, NITRITE, PROTEIN, SALT, Ingredient, Kind, Process
 from constraints.substances import SUBSTANCES, SURFACE, kind_of
 
 FIGURES = {"fat": FAT, "protein": PROTEIN, "moisture": MOISTURE, "salt": SALT, "collagen": COLLAGEN}

@@ -11,9 +11,8 @@ from typing import Any
 import numpy as np
 
 from constraints.formula import Batch
-from constraints.ingredients import MOISTURE, NITRITE, PROTEIN, SALT, Ingredient, Kind
 from constraints.numbers import exact
-from constraints.quantities import members
+from constraints.quantities import MOISTURE, NITRITE, PROTEIN, SALT, Ingredient, Kind, members
 from constraints.treatment import Treatments, fahrenheit, load_treatments
 from optimizer.made.curve import Readings
 from optimizer.made.log import Log, parse_log

@@ -12,9 +12,9 @@ import pytest
 from crowds import crowd, feasible
 from solved import solve
 
-from constraints.ingredients import Lot
+from constraints.quantities import Lot
 from constraints.row import Row
-from constraints.vector import solve as eliminate
+from constraints.row import solve as eliminate
 from optimizer.answer import blend
 from optimizer.bench import Bench, with_lots
 from optimizer.solver.exact import no_sum_fits, refuted_by

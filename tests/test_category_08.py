@@ -12,8 +12,7 @@ from datetime import date, timedelta
 import pytest
 
 from constraints.library import load_pack
-from constraints.meaning import BY_ION, Stage
-from constraints.requirement import Requirement
+from constraints.requirement import BY_ION, Requirement, Stage
 from constraints.rules import Product
 
 #           class                           nitrite before, nitrate before, nitrite now,         nitrate now

@@ -30,9 +30,8 @@ from constraints.confidence import (
 from constraints.document import parse, validate
 from constraints.faults import BadInput
 from constraints.formula import Batch, Formula
-from constraints.ingredients import Kind, Lot
 from constraints.kinds import KINDS, OneRequirement
-from constraints.quantities import MissingProperty, Process
+from constraints.quantities import Kind, Lot, MissingProperty, Process
 from constraints.requirement import Origin, Requirement, confident
 from constraints.row import Cone
 from optimizer.solver.cone import optimise_with_cuts

@@ -18,7 +18,7 @@ from scipy.optimize import linprog
 from typer.testing import CliRunner
 
 from constraints.faults import BadInput
-from constraints.ingredients import FAT, Lot
+from constraints.quantities import FAT, Lot
 from optimizer.as_weighed import batch_of
 from optimizer.cli import app
 from optimizer.correction import Correction, correct

@@ -20,8 +20,7 @@ import pytest
 from typer.testing import CliRunner
 
 from constraints.faults import BadInput
-from constraints.ingredients import Lot
-from constraints.quantities import Species, estimates
+from constraints.quantities import Lot, Species, estimates
 from optimizer.answer import Answer, blend
 from optimizer.cli import app
 from optimizer.order import Asked, order_of

@@ -16,11 +16,10 @@ from batches import batch_of
 from worked import agrees, inputs, read
 
 from constraints.formula import Batch, Formula
-from constraints.ingredients import Ingredient, Kind
+from constraints.identity import Deduction
 from constraints.kinds import OneRequirement
 from constraints.library import load_pack
-from constraints.meat_content import Deduction
-from constraints.quantities import MissingProperty, Process, Sum, members
+from constraints.quantities import Ingredient, Kind, MissingProperty, Process, Sum, members
 from constraints.requirement import Origin, Requirement
 from constraints.rules import ProcessStep, Product
 from constraints.substances import FORMULAS, SUBSTANCES, Form, conversion, conversion_of, factor, molar_mass

@@ -10,14 +10,13 @@ from pathlib import Path
 import pytest
 from where import HOME
 
-from constraints.cure import NITRITE_SALTS, IngoingEntry, salts
 from constraints.document import parse
 from constraints.faults import BadInput
+from constraints.ingoing import NITRITE_SALTS, IngoingEntry, salts
 from constraints.kinds import KINDS
 from constraints.library import brought, caps, guard, guarding, judges, load_pack, most, pack_in, shipped
-from constraints.meaning import COMPOSITION, Salt
 from constraints.quantities import Process
-from constraints.requirement import Requirement
+from constraints.requirement import COMPOSITION, Requirement, Salt
 from constraints.substances import Form, conversion
 from optimizer.answer import Answer, Status, blend
 from optimizer.findings import check

@@ -14,7 +14,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from constraints.faults import BadInput, Fault, Severity
-from constraints.ingredients import Kind, Lot
+from constraints.quantities import Kind, Lot
 from optimizer.reading import lot_checks as module
 from optimizer.reading import lots as reader
 from optimizer.reading.columns import COLUMNS

@@ -9,8 +9,7 @@ import numpy as np
 import pytest
 from scipy.optimize import linprog
 
-from constraints.row import Owner, Row, RowKind
-from constraints.vector import Vector
+from constraints.row import Owner, Row, RowKind, Vector
 from optimizer.solver.exact import lower_bound, multipliers, reduced_costs
 from optimizer.solver.kept import Kept
 from optimizer.solver.model import Model, Program

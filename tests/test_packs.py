@@ -15,11 +15,10 @@ import yaml
 from batches import addition_of, batch_of, lot_of
 
 from constraints.formula import Addition, Batch, Dosing, Formula
-from constraints.ingredients import FAT, Ingredient, Kind
 from constraints.kinds import OneRequirement
 from constraints.library import load_pack, shipped
 from constraints.numbers import exact, shown
-from constraints.quantities import Basis, MissingProperty, Process
+from constraints.quantities import FAT, Basis, Ingredient, Kind, MissingProperty, Process
 from constraints.requirement import Origin, Requirement
 from constraints.rules import Layer, Pack, PackRow, Product
 from constraints.substances import spread

@@ -9,7 +9,7 @@ import pytest
 from scipy.optimize import linprog
 from scipy.sparse import csr_matrix
 
-from constraints.vector import Vector
+from constraints.row import Vector
 from optimizer.plan.settle.engine import solve
 from optimizer.plan.settle.sift import ByColumn, worth_sifting
 from optimizer.solver.exact import lower_bound, multipliers

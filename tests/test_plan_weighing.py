@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 from weeks import RawBatch, RawLot, RawOffer, RawWeek, day
 
-from constraints.ingredients import Lot
+from constraints.quantities import Lot
 from optimizer.answer import Status
 from optimizer.plan.files.week_file import read_week
 from optimizer.plan.model.world import assemble_week

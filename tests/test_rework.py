@@ -14,7 +14,7 @@ import pytest
 
 from constraints.faults import BadInput
 from constraints.formula import Batch
-from constraints.ingredients import Lot
+from constraints.quantities import Lot
 from constraints.requirement import Requirement
 from optimizer.answer import Answer, Status, blend
 from optimizer.order import Asked, order_of

@@ -11,14 +11,13 @@ from pathlib import Path
 import pytest
 from batches import batch_of, lot_of
 
-from constraints.additives import Expressed
 from constraints.document import parse
 from constraints.faults import BadInput, Fault
 from constraints.formula import Formula
-from constraints.ingredients import Kind
+from constraints.ingoing import Expressed
 from constraints.kinds import KINDS, OneRequirement
 from constraints.library import load_pack, pack_in, shipped
-from constraints.quantities import MissingProperty, Process, UnknownSpecies, species_of
+from constraints.quantities import Kind, MissingProperty, Process, UnknownSpecies, species_of
 from constraints.requirement import Origin, Provenance, Requirement
 from constraints.rules import READ_IN_LAW, Layer, Pack, PackRow, ProcessStep, Product, not_waivable, waived
 from constraints.substances import SUBSTANCES, kind_of

@@ -21,10 +21,9 @@ from typer.testing import CliRunner
 from constraints.confidence import Confidence
 from constraints.faults import BadInput
 from constraints.formula import Batch
-from constraints.ingredients import Lot
-from constraints.meaning import Role
 from constraints.on_hand import Least, Tidy
-from constraints.requirement import Requirement
+from constraints.quantities import Lot
+from constraints.requirement import Requirement, Role
 from constraints.row import Row
 from constraints.treatment import fahrenheit
 from optimizer.answer import blend, measured

@@ -12,7 +12,7 @@ from kitchens import Kitchen, random_kitchen
 from packed import PackedKitchen, packed_kitchen
 from uncertain import uncertain_kitchen
 
-from constraints.ingredients import Lot
+from constraints.quantities import Lot
 from optimizer.answer import Answer, Status, blend
 from optimizer.bench import with_lots
 from optimizer.problem import Problem

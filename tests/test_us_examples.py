@@ -10,12 +10,11 @@ from math import ceil, floor
 import pytest
 from worked import OUNCE, agrees, half_a_unit, inputs, read
 
-from constraints.cure import NITRATE, NITRITE, NITRITE_SALTS, POTASSIUM_NITRITE, salts
 from constraints.formula import Batch
-from constraints.ingredients import FAT, MOISTURE, PROTEIN, SALT, Ingredient, Kind
+from constraints.ingoing import NITRATE, NITRITE, NITRITE_SALTS, POTASSIUM_NITRITE, salts
 from constraints.kinds import OneRequirement
 from constraints.library import load_pack
-from constraints.quantities import Amount, Basis, Process
+from constraints.quantities import FAT, MOISTURE, PROTEIN, SALT, Amount, Basis, Ingredient, Kind, Process
 from constraints.requirement import Measurement, Origin, Requirement
 from constraints.rules import ProcessStep, Product
 from constraints.substances import Form, conversion, factor

@@ -8,7 +8,7 @@ import numpy as np
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from constraints.vector import Vector
+from constraints.row import Vector
 
 FIGURES = st.one_of(
     st.fractions(min_value=-1000, max_value=1000, max_denominator=1000),

@@ -16,9 +16,8 @@ from matrices import DOSE, WEIGHT, matrix_of
 from scipy.optimize import Bounds, LinearConstraint, milp
 
 from constraints.formula import Batch
-from constraints.ingredients import Ingredient, Kind, Lot
 from constraints.on_hand import Kilograms, Stock, hold
-from constraints.quantities import Basis, Weight
+from constraints.quantities import Basis, Ingredient, Kind, Lot, Weight
 from optimizer.answer import Status, blend
 from optimizer.clock import limited
 from optimizer.order import Asked, order_of

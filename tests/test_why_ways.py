@@ -18,9 +18,8 @@ import pytest
 from kitchens import random_kitchen
 from scipy.optimize import Bounds, LinearConstraint, milp
 
-from constraints.ingredients import Lot
 from constraints.on_hand import Kilograms
-from constraints.quantities import Basis
+from constraints.quantities import Basis, Lot
 from constraints.requirement import Requirement, widened
 from optimizer.answer import Answer, Status, blend
 from optimizer.bench import with_lots

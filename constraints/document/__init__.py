@@ -12,10 +12,9 @@ os.environ.setdefault("PYDANTIC_DISABLE_PLUGINS", "__all__")
 
 from constraints.document.fields import LATER, Broken, Day, Deferred, Line, Name, NameOrEach, Names  # isort: skip
 from constraints.document.fields import NotNegative, Number, Percent, Positive, PositivePercent  # isort: skip
-from constraints.document.fields import Ruled, Strict, Weight, Whole, YesNo, refusal  # isort: skip
-from constraints.document.parsing import DEEPEST, MOST_VALUES, packaged, packaged_rows, parse
-from constraints.document.place import MOST_BYTES, Address, Loc, Mark, Parsed, Tree, read_text, shown_path
-from constraints.document.validation import validate
+from constraints.document.fields import Ruled, Strict, Weight, Whole, YesNo, refusal, validate  # isort: skip
+from constraints.document.parsing import DEEPEST, MOST_BYTES, MOST_VALUES, Address, Loc, Mark, Parsed  # isort: skip
+from constraints.document.parsing import Tree, packaged, packaged_rows, parse, read_text, shown_path  # isort: skip
 
 __all__ = [
     "DEEPEST", "LATER", "MOST_BYTES", "MOST_VALUES", "Broken", "Day", "Deferred", "Parsed", "Line", "Loc", "Mark",

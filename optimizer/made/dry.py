@@ -10,9 +10,8 @@ from dataclasses import dataclass
 from fractions import Fraction
 from math import ceil, floor
 
-from constraints.ingredients import MOISTURE, PROTEIN, SALT
 from constraints.numbers import ONE, PERCENT, ZERO, shown, trimmed
-from constraints.quantities import Basis
+from constraints.quantities import MOISTURE, PROTEIN, SALT, Basis
 from constraints.rules import ProcessStep
 from constraints.treatment import DegreeHours, Diameter, Drying, Freezing, RatioMark, Treatments, carriers, fahrenheit
 from optimizer.made.curve import coldest

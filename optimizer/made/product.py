@@ -7,10 +7,9 @@ from dataclasses import dataclass
 from fractions import Fraction
 
 from constraints.formula import Batch, Formula, NoDose
-from constraints.ingredients import SALT, Ingredient, Kind, Lot
 from constraints.kinds import OneRequirement
 from constraints.numbers import ONE, ZERO, trimmed
-from constraints.quantities import GROUPS, MissingProperty, members, species_of
+from constraints.quantities import GROUPS, SALT, Ingredient, Kind, Lot, MissingProperty, members, species_of
 from constraints.requirement import Origin
 from constraints.rules import ProcessStep
 from optimizer.as_weighed import whole_of

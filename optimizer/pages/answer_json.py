@@ -9,9 +9,8 @@ from functools import partial
 from typing import Any, Literal, NamedTuple
 
 from constraints.formula import Batch
-from constraints.ingredients import MOISTURE, PROTEIN, Ingredient, Lot
 from constraints.numbers import G_PER_KG
-from constraints.quantities import Basis
+from constraints.quantities import MOISTURE, PROTEIN, Basis, Ingredient, Lot
 from constraints.requirement import Requirement
 from optimizer.answer import Answer, Status, unrounded
 from optimizer.cause import cause

@@ -8,11 +8,9 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from fractions import Fraction
 
-from constraints.ingredients import FAT
-from constraints.meaning import Role
 from constraints.numbers import shown, trimmed
-from constraints.quantities import Basis
-from constraints.requirement import Requirement
+from constraints.quantities import FAT, Basis
+from constraints.requirement import Requirement, Role
 from optimizer import wording
 from optimizer.answer import Answer, unrounded
 from optimizer.cause import cause

@@ -7,9 +7,8 @@ from dataclasses import replace
 from datetime import date as Day
 from fractions import Fraction
 
-from constraints.ingredients import SALT
 from constraints.numbers import G_PER_KG, PERCENT, shown
-from constraints.quantities import Basis
+from constraints.quantities import SALT, Basis
 from optimizer import doses, findings
 from optimizer.figures import Unit, figure, wanted
 from optimizer.findings import Report

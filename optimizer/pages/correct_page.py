@@ -11,9 +11,8 @@ from dataclasses import replace
 from fractions import Fraction
 from typing import Any
 
-from constraints.ingredients import FAT, MOISTURE, SALT, Lot
 from constraints.numbers import G_PER_KG, shown, trimmed
-from constraints.quantities import Basis
+from constraints.quantities import FAT, MOISTURE, SALT, Basis, Lot
 from optimizer.answer import Status
 from optimizer.correction import Correction
 from optimizer.figures import Unit, figure

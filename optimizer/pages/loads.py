@@ -7,10 +7,9 @@ from fractions import Fraction
 from itertools import groupby
 
 from constraints.formula import Batch
-from constraints.ingredients import FAT, SALT, Ingredient, Lot
-from constraints.meaning import BY_ION, Role, Stage
 from constraints.numbers import G_PER_KG, M_PER_FT, OZ_PER_LB, PERCENT, shown, trimmed
-from constraints.quantities import Amount, Basis
+from constraints.quantities import FAT, SALT, Amount, Basis, Ingredient, Lot
+from constraints.requirement import BY_ION, Role, Stage
 from optimizer.answer import Answer
 from optimizer.figures import Unit, apart, division_words, figure, ounces, reckoned, wanted
 from optimizer.pages.tables import WIDTH, columns, heading, named, paragraph, table, width

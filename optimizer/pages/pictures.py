@@ -7,8 +7,7 @@ from __future__ import annotations
 from itertools import pairwise
 from typing import Any
 
-from constraints.ingredients import FAT
-from constraints.quantities import Amount
+from constraints.quantities import FAT, Amount
 from optimizer.answer import Answer
 from optimizer.figures import reckoned
 from optimizer.pages.chart import across, render, upwards

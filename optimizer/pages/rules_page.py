@@ -11,9 +11,8 @@ from typing import NamedTuple
 
 from constraints.faults import BadInput, Fault, likely
 from constraints.library import bare_classes, flaws, load_pack, shipped
-from constraints.meaning import Salt
 from constraints.numbers import G_PER_KG, PERCENT, PPM, trimmed
-from constraints.requirement import Requirement
+from constraints.requirement import Requirement, Salt
 from constraints.rules import READ_IN_LAW, Layer, Pack, PackRow
 from constraints.substances import ACCELERATOR, FORMULAS
 from optimizer.pages.details import source_words

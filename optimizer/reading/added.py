@@ -9,9 +9,8 @@ from pydantic import Field
 
 from constraints.document import Broken, Name, Names, NotNegative, Number, Percent, Positive, Ruled, YesNo
 from constraints.faults import meant
-from constraints.ingredients import Kind
 from constraints.numbers import PERCENT, trimmed
-from constraints.quantities import Basis
+from constraints.quantities import Basis, Kind
 from constraints.substances import FORMULAS, PRESERVATIVE, SUBSTANCES
 
 PLAIN_KINDS = {

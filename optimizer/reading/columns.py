@@ -12,9 +12,9 @@ from dataclasses import dataclass
 from difflib import get_close_matches
 from types import MappingProxyType
 
-from constraints.cure import COUNTED
 from constraints.document import packaged_rows
 from constraints.faults import Fault
+from constraints.ingoing import COUNTED
 from constraints.spelling import hidden, unprintable
 from constraints.words import speaks_of_nitrite
 

@@ -14,9 +14,8 @@ from functools import partial
 from statistics import median
 
 from constraints.faults import Fault, Severity, meant, nearest
-from constraints.ingredients import FAT, MOISTURE, NITRATE, NITRITE, PROTEIN, SALT
 from constraints.numbers import KG_PER_LB, PERCENT, PPM, trimmed
-from constraints.quantities import NAMES
+from constraints.quantities import FAT, MOISTURE, NAMES, NITRATE, NITRITE, PROTEIN, SALT
 from constraints.spelling import hidden, look_alikes, unprintable
 from constraints.words import speaks_of_cured_lot
 from optimizer.reading.columns import COLUMNS, INSTEAD, KNOWN

@@ -17,8 +17,8 @@ from typing import Any
 from constraints.document import read_text
 from constraints.faults import BadInput, Fault, Severity
 from constraints.formula import Figures
-from constraints.ingredients import NITRATE, NITRITE, SALT, Kind, Lot
 from constraints.numbers import KG_PER_LB, PERCENT, ZERO, NotANumber
+from constraints.quantities import NITRATE, NITRITE, SALT, Kind, Lot
 from optimizer.reading.columns import COLUMNS, INSTEAD, KNOWN, USABLE, free_names, header_faults
 from optimizer.reading.lot_checks import (
     FLAGS,

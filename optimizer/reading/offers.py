@@ -21,8 +21,8 @@ from pydantic import AfterValidator, BeforeValidator, PlainValidator, Validation
 
 from constraints.document import Day, Line, Name, NotNegative, Positive, Strict, read_text, refusal
 from constraints.faults import BadInput, Fault, Severity, meant
-from constraints.ingredients import Lot
 from constraints.numbers import KG_PER_LB, NotANumber, exact, trimmed
+from constraints.quantities import Lot
 from optimizer.reading.columns import INSTEAD, KNOWN, OTHER_WORDS
 from optimizer.reading.lot_checks import STOCK_MOST
 from optimizer.reading.lots import parse_lots

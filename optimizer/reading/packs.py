@@ -8,12 +8,10 @@ from datetime import date
 from fractions import Fraction
 
 from constraints.faults import Fault, meant
-from constraints.ingredients import Lot
 from constraints.library import brought, ion_of, judges, knows, most, pure
-from constraints.meaning import BY_ION, Role, Salt, Stage
 from constraints.numbers import trimmed
-from constraints.quantities import Process
-from constraints.requirement import Origin, Requirement
+from constraints.quantities import Lot, Process
+from constraints.requirement import BY_ION, Origin, Requirement, Role, Salt, Stage
 from constraints.rules import Pack, Product, not_waivable, waived
 from constraints.substances import SUBSTANCES
 from optimizer.reading.added import CureSalt

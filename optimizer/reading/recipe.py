@@ -12,16 +12,15 @@ from typing import TYPE_CHECKING, Any
 
 from pydantic import ValidationError
 
-from constraints import cure
+from constraints import ingoing
 from constraints.document import Parsed, parse, read_text, validate
-from constraints.document.place import Loc
+from constraints.document.parsing import Loc
 from constraints.faults import BadInput, Fault, likely, some
 from constraints.formula import Addition, Dosing
-from constraints.ingredients import FAT, MOISTURE, NITRATE, NITRITE, PROTEIN, SALT, Ingredient, Kind
 from constraints.laboratory import LaboratoryEntry
 from constraints.library import brought, load_pack, nearest_pack
 from constraints.numbers import G_PER_KG, PERCENT, PPM, trimmed
-from constraints.quantities import Basis, Process
+from constraints.quantities import FAT, MOISTURE, NITRATE, NITRITE, PROTEIN, SALT, Basis, Ingredient, Kind, Process
 from constraints.requirement import Origin, Requirement
 from constraints.rules import Pack, ProcessStep
 from constraints.spelling import hidden, unprintable
@@ -265,8 +264,8 @@ def _cure_properties(entry: AdditionEntry) -> dict[str, Fraction]:
     ppm_per_pct = Fraction(PPM, PERCENT)
     sodium = CureSalt.SODIUM
     found = {
-        NITRITE if entry.nitrite_salt is sodium else cure.POTASSIUM_NITRITE: nitrite * ppm_per_pct,
-        NITRATE if entry.nitrate_salt is sodium else cure.POTASSIUM_NITRATE: nitrate * ppm_per_pct,
+        NITRITE if entry.nitrite_salt is sodium else ingoing.POTASSIUM_NITRITE: nitrite * ppm_per_pct,
+        NITRATE if entry.nitrate_salt is sodium else ingoing.POTASSIUM_NITRATE: nitrate * ppm_per_pct,
     }
     if entry.salt_pct is None:
         found[SALT] = PERCENT - nitrite - nitrate
@@ -298,7 +297,7 @@ def _faults(entry: RecipeEntry, document: Parsed) -> Iterator[Fault]:
 
 
 def _cure_faults(entry: RecipeEntry, document: Parsed) -> Iterator[Fault]:
-    cured = any(item.is_ == "cure" or any(map(item.properties.get, cure.COUNTED)) for item in entry.additions)
+    cured = any(item.is_ == "cure" or any(map(item.properties.get, ingoing.COUNTED)) for item in entry.additions)
     for i, item in enumerate(entry.additions):
         if item.is_ == "cure" and item.nitrite_pct:
             for found, allowed in _odd_cure(item, item.nitrite_pct):
@@ -315,16 +314,16 @@ def _cure_faults(entry: RecipeEntry, document: Parsed) -> Iterator[Fault]:
 
 def _odd_cure(item: AdditionEntry, strength: Fraction) -> Iterator[tuple[str, str]]:
     """A strength, or a dose, that is probably a slip and not confirmed."""
-    known = cure.WEAKEST_PCT <= strength <= cure.STRONGEST_PCT or strength == cure.PURE_PCT
+    known = ingoing.WEAKEST_PCT <= strength <= ingoing.STRONGEST_PCT or strength == ingoing.PURE_PCT
     if not known and not item.confirm_strength:
-        weakest, strongest, pure = map(trimmed, (cure.WEAKEST_PCT, cure.STRONGEST_PCT, cure.PURE_PCT))
+        weakest, strongest, pure = map(trimmed, (ingoing.WEAKEST_PCT, ingoing.STRONGEST_PCT, ingoing.PURE_PCT))
         usual = f"{weakest} to {strongest} %, or {pure} for the pure salt"
         found = f"{item.name} with {trimmed(strength)} % nitrite is of unusual strength"
         yield found, f"usual is {usual}; if the label says so, add confirm_strength: yes"
     rate = item.g_per_kg_meat if item.g_per_kg_meat is not None else item.g_per_kg_batch
     given = item.ingoing_nitrite_ppm if rate is None else rate / G_PER_KG * strength / PERCENT * PPM
-    if given is not None and given < cure.LEAST_SENSIBLE_PPM and not (given and item.confirm_dose):
-        least = f"under {trimmed(cure.LEAST_SENSIBLE_PPM)} ppm"
+    if given is not None and given < ingoing.LEAST_SENSIBLE_PPM and not (given and item.confirm_dose):
+        least = f"under {trimmed(ingoing.LEAST_SENSIBLE_PPM)} ppm"
         meant = f"{least} is probably a typing error; if it is meant, add confirm_dose: yes"
         found = f"{item.name} gives only {trimmed(given, 2)} ppm ingoing nitrite"
         yield found, meant if given else "leave it out where none is meant"
@@ -341,8 +340,8 @@ def _property_faults(entry: RecipeEntry, document: Parsed) -> Iterator[Fault]:
                 yield document.fault(at, f"the name {name!r} holds {hidden(name)}", "a name as it is seen")
             elif name in own:
                 yield document.fault(at, f"{name} has a key of its own", f"write {name} beside the name, not here")
-            elif speaks_of_nitrite(name) and name not in cure.COUNTED:
-                yield document.fault(at, f"nothing counts the property {name}", f"one of {', '.join(cure.COUNTED)}")
+            elif speaks_of_nitrite(name) and name not in ingoing.COUNTED:
+                yield document.fault(at, f"nothing counts the property {name}", f"one of {', '.join(ingoing.COUNTED)}")
             elif most is not None and not 0 <= value <= most:
                 yield document.fault(at, f"{name} is {trimmed(value)}", f"0 to {most}")
 

@@ -13,10 +13,10 @@ from itertools import chain
 
 from constraints import words
 from constraints.composition import PercentBand
-from constraints.cure import COUNTED
 from constraints.document import Parsed
-from constraints.document.place import Loc
+from constraints.document.parsing import Loc
 from constraints.faults import Fault, Severity, meant
+from constraints.ingoing import COUNTED
 from constraints.numbers import G_PER_KG, PERCENT, trimmed
 from constraints.spelling import key, look_alikes
 from constraints.substances import CHEESE, FORMULAS, SUBSTANCES, SUGAR

@@ -15,9 +15,8 @@ import segno
 from markupsafe import Markup
 
 from constraints.formula import Batch
-from constraints.ingredients import FAT, Ingredient, Kind, Lot
 from constraints.numbers import shown, trimmed
-from constraints.quantities import Basis
+from constraints.quantities import FAT, Basis, Ingredient, Kind, Lot
 from constraints.rules import ProcessStep
 from constraints.treatment import Treatments, fahrenheit, load_treatments
 from optimizer.answer import Answer

@@ -14,8 +14,7 @@ from typing import Any
 
 import numpy as np
 
-from constraints.row import Row
-from constraints.vector import Vector, solve
+from constraints.row import Row, Vector, solve
 from optimizer.solver.model import ColumnKind, Program, SimplexBasis
 
 _ZERO = Fraction(0)

@@ -14,8 +14,7 @@ from dataclasses import dataclass
 from fractions import Fraction
 from math import ceil, floor, inf
 
-from constraints.row import Row
-from constraints.vector import QUICK_ONE, QUICK_ZERO, plain, quick
+from constraints.row import QUICK_ONE, QUICK_ZERO, Row, plain, quick
 from optimizer.solver.exact import in_steps, no_sum_fits
 from optimizer.solver.model import Program, Variable
 from optimizer.solver.session import Session

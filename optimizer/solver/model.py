@@ -13,8 +13,7 @@ from typing import Any
 import numpy as np
 
 from constraints.requirement import Span
-from constraints.row import LINK, Owner, Row
-from constraints.vector import Places, Vector, quick
+from constraints.row import LINK, Owner, Places, Row, Vector, quick
 
 _ZERO, _ONE = Fraction(0), Fraction(1)
 

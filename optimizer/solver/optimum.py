@@ -18,7 +18,7 @@ from datetime import date
 from fractions import Fraction
 from math import ceil, floor
 
-from constraints.ingredients import Ingredient, Lot
+from constraints.quantities import Ingredient, Lot
 from constraints.row import Row
 from optimizer import clock
 from optimizer.solver.exact import Vertex, reduced_costs

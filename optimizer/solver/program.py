@@ -10,8 +10,8 @@ from dataclasses import dataclass, replace
 from fractions import Fraction
 
 from constraints.formula import Formula
-from constraints.ingredients import Ingredient, Lot
 from constraints.on_hand import hold
+from constraints.quantities import Ingredient, Lot
 from constraints.requirement import Hold, Requirement
 from constraints.row import Row
 from optimizer.problem import Problem, rows_of

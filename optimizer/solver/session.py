@@ -18,8 +18,7 @@ from typing import Any
 
 import numpy as np
 
-from constraints.row import Row
-from constraints.vector import Floats, Places
+from constraints.row import Floats, Places, Row
 from optimizer import clock
 from optimizer.solver.model import BasisStatus, Program, SimplexBasis, SolverDisagrees
 

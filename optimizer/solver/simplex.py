@@ -15,7 +15,7 @@ from collections.abc import Mapping, Sequence
 from fractions import Fraction
 from typing import TYPE_CHECKING
 
-from constraints.vector import QUICK_ONE, QUICK_ZERO, plain, quick, solve
+from constraints.row import QUICK_ONE, QUICK_ZERO, plain, quick, solve
 from optimizer import clock
 from optimizer.solver.exact import Vertex, proved, refuted_by, refutes
 from optimizer.solver.model import BasisStatus, Program, SimplexBasis, SolverDisagrees

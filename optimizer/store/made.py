@@ -9,13 +9,12 @@ from dataclasses import dataclass, replace
 from fractions import Fraction
 from math import ceil, floor
 
-from constraints.cure import NITRATE_SALTS, NITRITE_SALTS, Salts
 from constraints.document import read_text
 from constraints.faults import BadInput, Fault
 from constraints.formula import Batch
-from constraints.ingredients import FAT, MOISTURE, PROTEIN, SALT, Lot
+from constraints.ingoing import NITRATE_SALTS, NITRITE_SALTS, Salts
 from constraints.numbers import ONE, PERCENT, ZERO, trimmed
-from constraints.quantities import Basis, MissingProperty
+from constraints.quantities import FAT, MOISTURE, PROTEIN, SALT, Basis, Lot, MissingProperty
 from optimizer import ledger
 from optimizer.as_weighed import whole_of
 from optimizer.findings import Report, check

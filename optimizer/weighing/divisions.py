@@ -12,7 +12,7 @@ from dataclasses import dataclass, field, replace
 from fractions import Fraction
 from math import floor
 
-from constraints.ingredients import Ingredient, Kind
+from constraints.quantities import Ingredient, Kind
 from constraints.row import Row
 from optimizer.solver.exact import in_steps
 from optimizer.solver.lattice import whole

@@ -12,10 +12,8 @@ from fractions import Fraction
 from math import ceil, floor
 
 from constraints.formula import Batch, Formula
-from constraints.ingredients import FAT, Ingredient, Kind, Lot
-from constraints.meaning import Role
-from constraints.quantities import Basis
-from constraints.requirement import Requirement
+from constraints.quantities import FAT, Basis, Ingredient, Kind, Lot
+from constraints.requirement import Requirement, Role
 from optimizer.problem import Problem
 from optimizer.reading.added import ScaleName
 from optimizer.reading.recipe import Recipe

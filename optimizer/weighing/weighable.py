@@ -8,10 +8,8 @@ from fractions import Fraction
 from functools import cached_property
 
 from constraints.formula import Batch, Dosing, Formula
-from constraints.ingredients import Ingredient
-from constraints.meaning import Role
-from constraints.quantities import Basis, Weight
-from constraints.requirement import Hold, Requirement
+from constraints.quantities import Basis, Ingredient, Weight
+from constraints.requirement import Hold, Requirement, Role
 from constraints.row import Row
 from optimizer.problem import Problem
 from optimizer.solver.program import choices_of, holds_of, value_per_kg

@@ -14,7 +14,7 @@ from dataclasses import replace
 from fractions import Fraction
 from math import ceil, floor
 
-from constraints.ingredients import Lot
+from constraints.quantities import Lot
 from constraints.requirement import Requirement
 from constraints.row import Row
 from optimizer import clock

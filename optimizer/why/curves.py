@@ -6,9 +6,8 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from fractions import Fraction
 
-from constraints.ingredients import FAT, Lot
 from constraints.numbers import shown
-from constraints.quantities import Amount
+from constraints.quantities import FAT, Amount, Lot
 from constraints.requirement import Requirement
 from optimizer.problem import Problem
 from optimizer.why.ground import Ground, Means, family_of, moved_to

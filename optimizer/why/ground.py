@@ -14,10 +14,9 @@ from fractions import Fraction
 from functools import cached_property
 
 from constraints.formula import Batch
-from constraints.meaning import Role
 from constraints.numbers import PERCENT
 from constraints.on_hand import Tidy
-from constraints.requirement import Hold, Requirement, widened
+from constraints.requirement import Hold, Requirement, Role, widened
 from constraints.row import Cone, Row
 from optimizer.problem import Problem
 from optimizer.solver.exact import reduced_costs

@@ -13,9 +13,9 @@ from fractions import Fraction
 from math import ceil
 
 from constraints.faults import BadInput, Fault
-from constraints.ingredients import Lot
 from constraints.numbers import trimmed
 from constraints.on_hand import Tidy
+from constraints.quantities import Lot
 from optimizer.order import Order
 from optimizer.problem import Problem, assemble
 from optimizer.reading.entry import WhenMissing

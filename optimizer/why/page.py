@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterator
 from fractions import Fraction
 
-from constraints.meaning import Role
 from constraints.numbers import shown, trimmed
+from constraints.requirement import Role
 from optimizer.figures import figure
 from optimizer.pages.batch_page import do_not_make, title
 from optimizer.pages.tables import heading, paragraph, table

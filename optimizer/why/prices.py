@@ -6,8 +6,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 from fractions import Fraction
 
-from constraints.meaning import Role
-from constraints.requirement import Requirement, widened
+from constraints.requirement import Requirement, Role, widened
 from optimizer.why.ground import Ground, Means, changes, family_of, moved_to
 from optimizer.why.moving import Family, beside, last, slope_beside
 from optimizer.why.stand import CLOSE, Stand

@@ -6,9 +6,8 @@ from collections.abc import Iterator
 from contextlib import suppress
 from fractions import Fraction
 
-from constraints.meaning import Role
 from constraints.numbers import shown
-from constraints.requirement import Requirement
+from constraints.requirement import Requirement, Role
 from optimizer.answer import Answer
 from optimizer.clock import OutOfTime
 from optimizer.problem import Problem

@@ -12,11 +12,10 @@ from fractions import Fraction
 from itertools import islice
 from math import ceil, floor
 
-from constraints.ingredients import Lot
-from constraints.meaning import Role
 from constraints.numbers import KG_PER_LB, trimmed
 from constraints.on_hand import batch_size
-from constraints.requirement import Requirement, widened
+from constraints.quantities import Lot
+from constraints.requirement import Requirement, Role, widened
 from optimizer.answer import Status, blend
 from optimizer.bench import with_requirements
 from optimizer.cause import inward

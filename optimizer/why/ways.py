@@ -12,11 +12,10 @@ from dataclasses import replace
 from fractions import Fraction
 from functools import reduce
 
-from constraints.ingredients import Lot
-from constraints.meaning import Role
 from constraints.numbers import PERCENT
 from constraints.on_hand import Stock
-from constraints.requirement import Requirement, measured_again
+from constraints.quantities import Lot
+from constraints.requirement import Requirement, Role, measured_again
 from optimizer.answer import Answer
 from optimizer.bench import NEAR_NODES, Bench, with_lots, with_requirements
 from optimizer.cause import inward

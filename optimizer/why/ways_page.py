@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from fractions import Fraction
 
-from constraints.ingredients import FAT, Lot
 from constraints.numbers import G_PER_KG, PERCENT, trimmed
+from constraints.quantities import FAT, Lot
 from optimizer.answer import Answer
 from optimizer.cause import cause, listed
 from optimizer.pages.batch_page import doses_that_pass

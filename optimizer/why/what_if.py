@@ -16,8 +16,8 @@ from typing import Any
 
 from constraints.document import parse
 from constraints.faults import BadInput, Fault, Severity
-from constraints.ingredients import Lot
 from constraints.numbers import NotANumber, exact
+from constraints.quantities import Lot
 from constraints.requirement import Requirement
 from optimizer.answer import Answer, unrounded
 from optimizer.order import SIZES, Asked, Order, order_of

@@ -15,7 +15,7 @@ from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field, replace
 from fractions import Fraction
 
-from constraints.ingredients import Lot
+from constraints.quantities import Lot
 from optimizer.problem import Problem
 from optimizer.solver.conic import ConicUnits
 from optimizer.solver.kept import Kept, Unsettled

@@ -21,8 +21,8 @@ from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationEr
 from constraints.document import Day, Name, NotNegative, Parsed, Percent, Strict, Whole, YesNo, parse, read_text
 from constraints.document import validate as checked
 from constraints.faults import BadInput, Fault
-from constraints.ingredients import FAT, MOISTURE, NITRITE, PROTEIN, Lot
 from constraints.numbers import PPM, exact, trimmed
+from constraints.quantities import FAT, MOISTURE, NITRITE, PROTEIN, Lot
 from optimizer.plan.files.week_file import Week, unknown
 from optimizer.reading.lot_checks import FRACTION_MOST, STOCK_MOST, SUM_MOST
 from optimizer.reading.weighed import Twice, as_typed

@@ -12,21 +12,8 @@ from typing import TypeVar
 
 from pydantic import Field, model_validator
 
-from constraints.document import (
-    Day,
-    Line,
-    Loc,
-    Name,
-    NotNegative,
-    Parsed,
-    Positive,
-    Strict,
-    Weight,
-    Whole,
-    YesNo,
-    parse,
-    read_text,
-)
+from constraints.document import Day, Line, Loc, Name, NotNegative, Parsed, Positive, Strict  # isort: skip
+from constraints.document import Weight, Whole, YesNo, parse, read_text  # isort: skip
 from constraints.document import validate as checked
 from constraints.faults import BadInput, Fault, meant
 from constraints.quantities import Basis

@@ -9,12 +9,10 @@ from functools import cached_property
 
 import numpy as np
 
-from constraints.ingredients import Lot
 from constraints.on_hand import hold
-from constraints.quantities import Basis
+from constraints.quantities import Basis, Lot
 from constraints.requirement import Span
-from constraints.row import Owner, Row
-from constraints.vector import Places, Vector
+from constraints.row import Owner, Places, Row, Vector
 from optimizer.plan.model.world import Job, RecipeRows, World
 from optimizer.reading.offers import Stretch
 from optimizer.solver.model import Model, none_or

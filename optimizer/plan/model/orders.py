@@ -9,8 +9,7 @@ from fractions import Fraction
 import numpy as np
 
 from constraints.requirement import Span
-from constraints.row import Owner, RowKind
-from constraints.vector import Places, Vector
+from constraints.row import Owner, Places, RowKind, Vector
 from optimizer.plan.model.blocks import Buy, Uses, WeekPart, WeekProgram, ones
 from optimizer.plan.model.world import Supply
 from optimizer.solver.model import Model, none_or

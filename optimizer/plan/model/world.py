@@ -16,13 +16,10 @@ from typing import Any
 import numpy as np
 
 from constraints.faults import BadInput, Fault
-from constraints.ingredients import Lot
-from constraints.meaning import Role
 from constraints.on_hand import Tidy
-from constraints.quantities import Basis, Weight
-from constraints.requirement import Requirement
-from constraints.row import Row
-from constraints.vector import Places, Vector
+from constraints.quantities import Basis, Lot, Weight
+from constraints.requirement import Requirement, Role
+from constraints.row import Places, Row, Vector
 from optimizer.clock import left
 from optimizer.order import Asked, order_of
 from optimizer.plan.files.week_file import BatchEntry, Week

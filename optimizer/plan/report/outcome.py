@@ -12,9 +12,8 @@ from typing import Any
 
 import numpy as np
 
-from constraints.ingredients import FAT, SALT, Lot
-from constraints.meaning import BY_ION, Stage
-from constraints.quantities import Basis
+from constraints.quantities import FAT, SALT, Basis, Lot
+from constraints.requirement import BY_ION, Stage
 from constraints.row import RowKind
 from optimizer.answer import Status
 from optimizer.clock import OutOfTime

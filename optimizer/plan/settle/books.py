@@ -8,9 +8,8 @@ from dataclasses import dataclass, field
 from fractions import Fraction
 from functools import cached_property
 
-from constraints.ingredients import Lot
 from constraints.numbers import trimmed
-from constraints.quantities import Weight
+from constraints.quantities import Lot, Weight
 from optimizer.plan.model.blocks import WeekProgram
 from optimizer.plan.model.kitchen import Excess, rules_of
 from optimizer.plan.model.orders import asked_remnant

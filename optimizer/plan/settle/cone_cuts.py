@@ -10,8 +10,7 @@ from __future__ import annotations
 from fractions import Fraction
 from typing import Any
 
-from constraints.row import Owner, RowKind
-from constraints.vector import Vector
+from constraints.row import Owner, RowKind, Vector
 from optimizer.plan.model.blocks import WeekProgram
 from optimizer.plan.settle.engine import Solved, solve
 from optimizer.plan.settle.read_off import Planned, planned

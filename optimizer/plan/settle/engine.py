@@ -19,7 +19,7 @@ from typing import Any
 import highspy
 import numpy as np
 
-from constraints.vector import Floats, Vector
+from constraints.row import Floats, Vector
 from optimizer import clock
 from optimizer.plan.settle.sift import sift, worth_sifting
 from optimizer.solver.exact import reduced_costs

@@ -14,9 +14,8 @@ from fractions import Fraction
 
 from constraints.faults import BadInput
 from constraints.formula import Batch
-from constraints.ingredients import Lot
 from constraints.numbers import shown, trimmed
-from constraints.quantities import Basis, MissingProperty, Weight
+from constraints.quantities import Basis, Lot, MissingProperty, Weight
 from optimizer.findings import Report, check
 from optimizer.plan.files.happened import Happened, PlannedBatch, PulledLot
 from optimizer.plan.model.world import Job, World

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from constraints.vector import Floats, Places
+from constraints.row import Floats, Places
 from optimizer.clock import OutOfTime
 from optimizer.solver.model import Model
 from optimizer.solver.session import Matrix, Session

@@ -14,8 +14,7 @@ from fractions import Fraction
 
 import numpy as np
 
-from constraints.row import Row
-from constraints.vector import Floats
+from constraints.row import Floats, Row
 from optimizer.plan.model.blocks import WeekProgram
 from optimizer.plan.settle.cone_cuts import solved_with_cuts
 from optimizer.plan.settle.engine import Solved

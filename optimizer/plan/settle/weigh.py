@@ -19,12 +19,11 @@ from typing import NamedTuple
 import numpy as np
 
 from constraints.formula import Formula
-from constraints.ingredients import Lot
-from constraints.meaning import Role
 from constraints.numbers import G_PER_KG
 from constraints.on_hand import Least, Stock, Tidy, batch_size, floors
-from constraints.quantities import Basis, Weight
-from constraints.vector import Floats, Vector
+from constraints.quantities import Basis, Lot, Weight
+from constraints.requirement import Role
+from constraints.row import Floats, Vector
 from optimizer.answer import Answer, Status, blend, measured
 from optimizer.clock import left
 from optimizer.order import Asked, order_of
