@@ -208,6 +208,6 @@ def test_what_goes_together_is_checked_on_what_was_weighed(tmp_path: Path) -> No
         (MaterialRule(if_used=("trim",), then="lard", per=Scope.DAY), ["trim without lard"] * 2),
         (MaterialRule(if_used=("lard",), then="trim", per=Scope.DAY), []),
     ):
-        check = Together("materials", ("materials", "kg more", "kg", Fraction(1), False), rule)
+        check = Together("materials", ("materials", "kg more", "kg", Fraction(1), False), Fraction(0), rule)
         found = [excess.words for excess in check.excesses(plan)]
         assert len(found) == len(words) and all(some in said for some, said in zip(words, found, strict=True)), rule

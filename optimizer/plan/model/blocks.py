@@ -14,12 +14,16 @@ from constraints.quantities import Basis, Lot
 from constraints.requirement import Span
 from constraints.row import Owner, Places, Row, Vector
 from optimizer.plan.model.world import Job, RecipeRows, World
-from optimizer.reading.offers import Stretch
+from optimizer.reading.offers import Stretch, Terms
 from optimizer.solver.model import Model, none_or
 
 _ZERO, _ONE = Fraction(0), Fraction(1)
 MOST_KG = 10**6
 """Kilograms beyond any kitchen."""
+DIVISION_KG = Fraction("0.05")
+"""One usual scale division."""
+Coefs = dict[int, Fraction]
+"""Coefficients by column."""
 Uses = dict[int, tuple[Places, Fraction]]
 """For each supply the columns that use it, and the most kilograms (usable) that all batches could use of it."""
 
@@ -66,28 +70,11 @@ class Block:
 class Buy:
     """One offer on one day of delivery: columns in units of ``unit`` kilograms, one a segment."""
 
-    supply: int
+    terms: Terms
     unit: Fraction
     columns: tuple[int, ...]
     choices: tuple[int, ...]
     segments: tuple[Stretch, ...]
-
-
-@dataclass
-class WeekProgram:
-    """The program, and what its columns mean. ``since`` is the first day that is not past."""
-
-    world: World
-    model: Model
-    blocks: list[Block] = field(default_factory=list)
-    buys: dict[int, Buy] = field(default_factory=dict)
-    stock: dict[int, Fraction] = field(default_factory=dict)
-    since: int = 0
-
-    @cached_property
-    def remnant(self) -> Fraction:
-        """The smallest remnant that somebody asks for: the largest of any batch, kilograms as held."""
-        return max((block.job.tidy.asked.remnant.kilograms for block in self.blocks), default=_ZERO)
 
 
 class SupplyCosts:
@@ -160,6 +147,36 @@ class WeekPart:
     settled: frozenset[int] = frozenset()
     room: RoomLeft = field(default_factory=RoomLeft)
     costs: SupplyCosts | None = None
+
+
+@dataclass
+class WeekProgram:
+    """The program of the part ``wanted``, and what its columns mean."""
+
+    world: World
+    model: Model
+    wanted: WeekPart
+    stock: dict[int, Fraction]
+    blocks: list[Block] = field(default_factory=list)
+    uses: Uses = field(default_factory=dict)
+    buys: dict[int, Buy] = field(default_factory=dict)
+
+    @cached_property
+    def remnant(self) -> Fraction:
+        """The smallest remnant that somebody asks for: the largest of any batch, kilograms as held."""
+        return max((block.job.tidy.asked.remnant.kilograms for block in self.blocks), default=_ZERO)
+
+    def asked_remnant(self, lot: Lot) -> Fraction:
+        """The least that an opened lot must be left with where somebody asks for it, kilograms as held."""
+        if lot.use_up:
+            return _ZERO
+        return self.remnant if lot.smallest_remnant_kg is None else lot.smallest_remnant_kg
+
+    def flows(self, s: int) -> tuple[Coefs, Coefs]:
+        """Kilograms as held of a supply that are used, and less those that are bought, by column."""
+        out, buy = 1 / self.world.supplies[s].lot.usable, self.buys.get(s)
+        used_up = dict.fromkeys(self.uses[s][0].tolist() if s in self.uses else (), out)
+        return used_up, {} if buy is None else dict.fromkeys(buy.columns, -buy.unit)
 
 
 def block_of(program: WeekProgram, job: Job, day: int, made: int | None, costs: SupplyCosts) -> Block:

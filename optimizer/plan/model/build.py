@@ -12,6 +12,7 @@ built.
 
 from __future__ import annotations
 
+from collections import defaultdict
 from collections.abc import Sequence
 from dataclasses import replace
 from fractions import Fraction
@@ -20,61 +21,44 @@ import numpy as np
 
 from constraints.quantities import Basis
 from constraints.requirement import Span
-from constraints.row import Owner, RowKind
+from constraints.row import Owner, Places, Row, RowKind, Vector
 from optimizer.clock import left
-from optimizer.plan.model.blocks import (
-    Block,
-    SupplyCosts,
-    Uses,
-    WeekPart,
-    WeekProgram,
-    amount,
-    block_of,
-    most_of,
-    ones,
-)
+
+from optimizer.plan.model.blocks import DIVISION_KG, Block, Buy, SupplyCosts, Uses  # isort: skip
+from optimizer.plan.model.blocks import WeekPart, WeekProgram, amount, block_of, most_of, ones  # isort: skip
 from optimizer.plan.model.kitchen import rules_of
-from optimizer.plan.model.orders import besides, stock_and_orders
-from optimizer.plan.model.world import Job, World
+from optimizer.plan.model.world import Job, Supply, World
 from optimizer.solver.model import Model, none_or
 
 _ZERO, _ONE = Fraction(0), Fraction(1)
+_NONE: Places = np.zeros(0, dtype=np.int64)
 
 
 def build(world: World, wanted: WeekPart | None = None) -> WeekProgram:
     """Build the program of a week, or of some batches of it. Raises OutOfTime."""
-    wanted = WeekPart() if wanted is None else wanted
+    wanted, supplies = wanted or WeekPart(), world.supplies
     stock = world.stock if wanted.stock is None else wanted.stock
-    kept = (kg * world.supplies[i].nights * world.holding for i, kg in stock.items() if world.holding)
-    model = Model(constant=sum(kept, _ZERO))
-    program = WeekProgram(world, model, stock=_held_back(world, stock, wanted.room.back), since=wanted.not_before)
-    costs = wanted.costs or SupplyCosts(world, program.stock)
-    for job in [world.jobs[i] for i in (range(len(world.jobs)) if wanted.jobs is None else wanted.jobs)]:
+    kept = (kg * supplies[s].nights * world.holding for s, kg in stock.items() if world.holding)
+    # a little of every lot is put by for the rounding of several batches that use one up
+    free = {s: kg if supplies[s].lot.use_up else max(kg - wanted.room.back, _ZERO) for s, kg in stock.items()}
+    program = WeekProgram(world, Model(constant=sum(kept, _ZERO)), wanted, free)
+    costs = wanted.costs or SupplyCosts(world, free)
+    for job in world.jobs if wanted.jobs is None else [world.jobs[i] for i in wanted.jobs]:
         left()
         if job.days and job.index not in wanted.room.without:
             _batch(program, job, costs)
-    # The stock of a single block stands on its columns already.
-    uses = _uses(program, only_offers=wanted.alone and len(program.blocks) == 1)
-    uses |= {s: (np.zeros(0, dtype=np.int64), _ZERO) for s in besides(program, uses, wanted)}
-    stock_and_orders(program, uses, wanted)
+    program.uses = _uses(program)
+    _stock_and_orders(program)
     for rule in rules_of(world):
         if not (wanted.alone and rule.whole_week):
-            rule.rows(program, uses, wanted)
+            rule.rows(program)
     program.stock = stock
     return program
-
-
-def _held_back(world: World, stock: dict[int, Fraction], kg: Fraction) -> dict[int, Fraction]:
-    """The stock with a little of every lot put by for the rounding of several batches that use one up."""
-    if not kg:
-        return stock
-    return {s: have if world.supplies[s].lot.use_up else max(have - kg, _ZERO) for s, have in stock.items()}
 
 
 def _batch(program: WeekProgram, job: Job, costs: SupplyCosts) -> None:
     """All blocks of one batch with its size: on one chosen day, made or left out as a whole, or in any parts."""
     model, entry = program.model, job.entry
-    optional = entry.may_leave_out and job.lo > 0
     one_day = len(job.days) > 1 and not entry.may_split
     blocks = []
     for day in job.days:
@@ -86,7 +70,7 @@ def _batch(program: WeekProgram, job: Job, costs: SupplyCosts) -> None:
         columns = [b.made for b in blocks if b.made is not None]
         least = _ZERO if entry.may_leave_out or job.lo <= 0 else _ONE
         model.row(columns, ones(len(columns)), least, _ONE, Owner(RowKind.ONCE, job))
-    elif optional:
+    elif entry.may_leave_out and job.lo > 0:
         made = model.column(_ZERO, _ONE, whole=True)
         _size(program, job, blocks, made)
         if len(blocks) == 1:
@@ -99,35 +83,125 @@ def _size(program: WeekProgram, job: Job, blocks: Sequence[Block], made: int | N
     """The kilograms of these blocks together, where a yes-or-no column says so if there is one."""
     model, kitchen, owner = program.model, program.world.week.entry.kitchen, Owner(RowKind.SIZE, job)
     if made is not None or kitchen.stages or kitchen.most_batches_a_day:
-        columns = [amount(program, b, job.entry.basis) for b in blocks]
+        total = dict.fromkeys((amount(program, b, job.entry.basis) for b in blocks), _ONE)
         if made is None:
-            model.row(columns, ones(len(columns)), job.lo, job.hi, owner)
+            model.rows.append(Row.of("", total, job.lo, job.hi, owner))
         else:
-            model.rows.extend(none_or(dict.fromkeys(columns, _ONE), Span(job.lo, job.hi), made, owner=owner)[::-1])
+            model.rows.extend(none_or(total, Span(job.lo, job.hi), made, owner=owner)[::-1])
         return
     # nothing else asks for a batch's kilograms: its size stands on the lots themselves
     first, *others = (block.weights(job.entry.basis) for block in blocks)
     model.row(np.concatenate([block.every for block in blocks]), first.joined(*others), job.lo, job.hi, owner)
 
 
-def _uses(program: WeekProgram, *, only_offers: bool) -> Uses:
-    """For each supply the columns that use it, and the most kilograms (usable) that all batches could use of it."""
-    blocks, none = program.blocks, np.zeros(0, dtype=np.int64)
-    supplies = np.concatenate([none, *(b.supplies for b in blocks)])
-    columns = np.concatenate([none, *(b.columns for b in blocks)])
-    owner = np.repeat(np.arange(len(blocks)), np.array([len(b.supplies) for b in blocks], dtype=np.int64))
-    if only_offers:
-        bought = program.world.offered[supplies]
-        supplies, columns, owner = supplies[bought], columns[bought], owner[bought]
+def _uses(program: WeekProgram) -> Uses:
+    """For each supply the columns that use it, and the most kilograms (usable) that all batches could use of it.
+
+    Then deliveries that no batch can use and that may be worth ordering: for closing stock, or a supplier's minimum.
+    """
+    world, blocks, alone = program.world, program.blocks, program.wanted.alone
+    supplies = np.concatenate([_NONE, *(b.supplies for b in blocks)])
+    columns = np.concatenate([_NONE, *(b.columns for b in blocks)])
+    jobs = np.concatenate([_NONE, *(np.full(len(b.supplies), b.job.index) for b in blocks)])
+    if alone and len(blocks) == 1:  # the stock of a single block stands on its columns already
+        bought = world.offered[supplies]
+        supplies, columns, jobs = supplies[bought], columns[bought], jobs[bought]
+    tops: dict[int, Fraction] = {}
+    for block in blocks:
+        tops[block.job.index] = max(tops.get(block.job.index, _ZERO), most_of(block, Basis.MEAT))
     order = np.argsort(supplies, kind="stable")
-    supplies, columns, owner = supplies[order], columns[order], owner[order]
-    names, starts = np.unique(supplies, return_index=True)
-    tops = [most_of(b, Basis.MEAT) for b in blocks]
-    found = {}
-    for s, group, mine in zip(names, np.split(columns, starts[1:]), np.split(owner, starts[1:]), strict=False):
-        most: dict[int, Fraction] = {}
-        for b in mine:
-            job = blocks[b].job.index
-            most[job] = max(most.get(job, _ZERO), tops[b])
-        found[int(s)] = group, sum(most.values(), _ZERO)
-    return found
+    names, starts = np.unique(supplies[order], return_index=True)
+    parts = (np.split(one[order], starts[1:]) for one in (columns, jobs))
+    found: Uses = {
+        s: (group, sum((tops[i] for i in set(mine.tolist())), _ZERO))
+        for s, group, mine in zip(names.tolist(), *parts, strict=False)
+    }
+    materials = () if alone else {c.material for c in world.week.entry.kitchen.closing}
+    rest = [(s, x) for s, x in enumerate(world.supplies) if x.offer is not None and s not in found]
+    more = {s for s, x in rest if x.keeps and x.lot.material in materials}
+    drops = {world.supplies[s].drop for s in (*found, *more)}
+    more |= {s for s, x in rest if x.offer is not None and x.offer.terms.supplier_minimum and x.drop in drops}
+    return found | dict.fromkeys(sorted(more), (_NONE, _ZERO))
+
+
+def _stock_and_orders(program: WeekProgram) -> None:
+    """Stock of every lot, quantities of every delivery, and what a supplier asks for a drop."""
+    model, wanted, drops = program.model, program.wanted, defaultdict[tuple[str, int], list[Buy]](list)
+    for s, (columns, most) in program.uses.items():
+        supply, lot = program.world.supplies[s], program.world.supplies[s].lot
+        have, owner = program.stock.get(s, _ZERO) * lot.usable, Owner(RowKind.STOCK, supply)
+        if supply.offer is None:
+            low = None if wanted.alone else have if lot.use_up else lot.use_at_least_kg * lot.usable or None
+            if low is not None or most > have:
+                model.row(columns, ones(len(columns)), low, have, owner)
+            rest = program.asked_remnant(lot)
+            if rest and len(columns) and not wanted.alone:
+                _remnant(model, columns, have, rest * lot.usable)
+            continue
+        late = supply.order_by < wanted.not_before or s in wanted.settled
+        buy = None if late else _buy(program, s, most / lot.usable + _beyond_use(program, supply))
+        total = dict.fromkeys(columns.tolist(), _ONE)
+        if buy is not None:
+            program.buys[s] = buy
+            drops[supply.drop].append(buy)
+            total |= dict.fromkeys(buy.columns, -lot.usable * buy.unit)
+        if total:
+            model.rows.append(Row.of("", total, None, have, owner))
+    for key, buys in drops.items():
+        _drop(program, buys, charged=key in wanted.charged)
+
+
+def _remnant(model: Model, columns: Places, have: Fraction, rest: Fraction) -> None:
+    """Of an opened lot all is used, or at least so much is left; two divisions more for the scales."""
+    emptied, both = model.column(_ZERO, _ONE, whole=True), ones(len(columns))
+    most = max(have - rest - 2 * DIVISION_KG, _ZERO) if have > rest else _ZERO  # unopened, where it has no more
+    places = np.append(columns, emptied)
+    model.row(places, both.joined(Vector.of([most - have])), None, most)
+    model.row(places, both.joined(Vector.of([-have])), _ZERO, None)
+
+
+def _beyond_use(program: WeekProgram, supply: Supply) -> Fraction:
+    """Kilograms worth buying though no batch uses them: closing stock, and what a supplier's minimum may need."""
+    closing = program.world.week.entry.kitchen.closing
+    offer, period = supply.offer, supply.period
+    assert offer is not None and period is not None
+    least = offer.terms.supplier_minimum / period.lowest if period.lowest else _ZERO
+    return sum((c.kg for c in closing if c.material == supply.lot.material), least)
+
+
+def _buy(program: WeekProgram, s: int, most: Fraction) -> Buy | None:
+    """Columns for one offer on one day of delivery; None where it cannot be bought."""
+    supply, model = program.world.supplies[s], program.model
+    offer, period = supply.offer, supply.period
+    assert offer is not None and period is not None
+    parts = offer.stretches(period, most, program.wanted.ordered.get(s, _ZERO))
+    if not parts:
+        return None
+    unit = offer.terms.pack_kg or _ONE
+    choose = len(parts) > 1 or parts[0].lo > 0 or parts[0].fixed != 0
+    columns, choices = [], []
+    kept = program.world.holding * supply.nights - supply.worth
+    for part in parts:
+        at = model.column((part.price + kept) * unit, part.hi / unit, whole=offer.terms.pack_kg is not None)
+        columns.append(at)
+        if choose:
+            choices.append(model.column(part.fixed, _ONE, whole=True))
+            model.rows.extend(none_or({at: _ONE}, Span(part.lo / unit, part.hi / unit), choices[-1]))
+    return Buy(offer.terms, unit, tuple(columns), tuple(choices), parts)
+
+
+def _drop(program: WeekProgram, buys: Sequence[Buy], *, charged: bool) -> None:
+    """A supplier's delivery charge and minimum on one day, and one price segment an offer."""
+    model, terms, drop, money = program.model, buys[0].terms, list[int](), dict[int, Fraction]()
+    if (terms.delivery_charge or terms.supplier_minimum) and not charged:
+        drop.append(model.column(terms.delivery_charge, _ONE, whole=True))
+    for buy in buys:
+        if buy.choices:
+            signs = [1] * len(buy.choices) + [-1] * len(drop)
+            model.row([*buy.choices, *drop], signs, hi=_ONE - len(drop))
+        elif drop:  # without a choice it is one stretch from nothing up
+            model.rows.extend(none_or({buy.columns[0]: _ONE}, Span(_ZERO, buy.segments[0].hi / buy.unit), drop[0]))
+        money |= {c: part.price * buy.unit for c, part in zip(buy.columns, buy.segments, strict=True)}
+        money |= {z: part.fixed for z, part in zip(buy.choices, buy.segments, strict=False) if part.fixed}
+    if drop and terms.supplier_minimum:
+        model.rows.append(Row.of("", {**money, drop[0]: -terms.supplier_minimum}, _ZERO, None))

@@ -16,10 +16,9 @@ from typing import TYPE_CHECKING, ClassVar, TypeVar
 
 from constraints.numbers import trimmed
 from constraints.quantities import Basis
-from constraints.row import Owner, RowKind
-from optimizer.plan.files.week_file import ClosingEntry, MaterialRule, Scope, StageEntry, StoreEntry
-from optimizer.plan.model.blocks import MOST_KG, Block, Uses, WeekPart, WeekProgram, amount, made_on, most_of, used
-from optimizer.plan.model.orders import DIVISION_KG
+from constraints.row import Owner, Row, RowKind
+from optimizer.plan.files.week_file import MaterialRule, Scope, StageEntry
+from optimizer.plan.model.blocks import DIVISION_KG, MOST_KG, Block, Coefs, WeekProgram, amount, made_on, most_of, used
 from optimizer.plan.model.world import World
 
 if TYPE_CHECKING:
@@ -31,8 +30,6 @@ _ONE = Fraction(1)
 Item = TypeVar("Item")
 Key = TypeVar("Key")
 Where = tuple[int | None, int]
-Terms = list[tuple[int, Fraction]]
-"""Columns with their coefficients."""
 
 
 @dataclass(frozen=True)
@@ -53,10 +50,15 @@ Change = tuple[str, str, str, Fraction, bool]
 
 @dataclass(frozen=True)
 class Rule(ABC):
-    """A rule of the kitchen. ``whole_week``: a single batch cannot look after it."""
+    """A rule of the kitchen: ``sign`` times its figure is at most ``sign`` times ``limit``.
+
+    ``whole_week``: a single batch cannot look after it.
+    """
 
     name: str
     change: Change
+    limit: Fraction
+    sign: ClassVar[int] = 1
     whole_week: ClassVar[bool] = False
 
     def words(self, world: World, day: int | None) -> str:
@@ -72,26 +74,24 @@ class Rule(ABC):
         return Owner(RowKind.LINK, (self, name), day, batch)
 
     @abstractmethod
-    def rows(self, program: WeekProgram, uses: Uses, wanted: WeekPart) -> None:
+    def rows(self, program: WeekProgram) -> None:
         """Add its rows to a program."""
 
     @abstractmethod
     def excesses(self, books: Books) -> Iterator[Excess]:
         """What of it a plan as weighed does not keep."""
 
-    def row(self, program: WeekProgram, wanted: WeekPart, day: int | None, terms: Terms, most: Fraction) -> None:
-        """Its row on a day: at most so much, less what is used already and what is left free for the scales."""
-        owner = self.limit_on(day)
-        limit = most - wanted.taken.get(owner, _ZERO) - wanted.room.at(owner)
-        program.model.row([c for c, _ in terms], [a for _, a in terms], None, limit, owner)
+    def row(self, program: WeekProgram, day: int | None, terms: Coefs, there: Fraction = _ZERO) -> None:
+        """Its row on a day, of which so much is ``there``; less what is used already and is left for the scales."""
+        owner, wanted = self.limit_on(day), program.wanted
+        limit = self.sign * (self.limit - there) - wanted.taken.get(owner, _ZERO) - wanted.room.at(owner)
+        program.model.rows.append(Row.of("", terms, None, limit, owner))
 
-    def over(
-        self, books: Books, day: int | None, found: Fraction, most: Fraction, unit: str = "kg"
-    ) -> Iterator[Excess]:
-        """The excess of a day, where what was found is more than the most."""
-        if found > most:
-            words = f"{self.words(books.world, day)}: {trimmed(found, 3)} {unit} of {trimmed(most)}"
-            yield Excess(self.limit_on(day), found - most, words)
+    def over(self, books: Books, day: int | None, found: Fraction, unit: str = "kg") -> Iterator[Excess]:
+        """The excess of a day on which so much was found, where that breaks the limit."""
+        if (by := self.sign * (found - self.limit)) > 0:
+            words = f"{self.words(books.world, day)}: {trimmed(found, 3)} {unit} of {trimmed(self.limit)}"
+            yield Excess(self.limit_on(day), by, words)
 
 
 @dataclass(frozen=True)
@@ -100,35 +100,29 @@ class KitchenStage(Rule):
 
     entry: StageEntry
 
-    @property
-    def limit(self) -> Fraction:
-        """Kilograms or loads a day."""
-        return self.entry.kg_per_day if self.entry.kg_per_day is not None else Fraction(self.entry.loads_per_day or 0)
-
     def _passes(self, batch: str) -> bool:
         return self.entry.batches is None or batch in self.entry.batches
 
-    def rows(self, program: WeekProgram, uses: Uses, wanted: WeekPart) -> None:
+    def rows(self, program: WeekProgram) -> None:
         """One row a day on which a batch passes it."""
-        by_day: dict[int, Terms] = defaultdict(list)
+        by_day: dict[int, Coefs] = defaultdict(dict)
         for block in (block for block in program.blocks if self._passes(block.job.name)):
-            columns = [amount(program, block, self.entry.basis)] if self.entry.materials is None else []
-            for k, s in enumerate(block.supplies if self.entry.materials is not None else ()):
-                mine = program.world.supplies[s].lot.material in (self.entry.materials or ())
-                columns += [block.start + k] if mine else []
+            if self.entry.materials is None:
+                columns = [amount(program, block, self.entry.basis)]
+            else:
+                names = (program.world.supplies[s].lot.material for s in block.supplies)
+                columns = [block.start + k for k, name in enumerate(names) if name in self.entry.materials]
             if self.entry.load_kg is not None:
-                columns = [self._loads(program, block, columns[0], wanted)]
-            by_day[block.day] += [(column, _ONE) for column in columns]
+                columns = [self._loads(program, block, columns[0], self.entry.load_kg)]
+            by_day[block.day] |= dict.fromkeys(columns, _ONE)
         for day, terms in sorted(by_day.items()):
-            self.row(program, wanted, day, terms, self.limit)
+            self.row(program, day, terms)
 
-    def _loads(self, program: WeekProgram, block: Block, passing: int, wanted: WeekPart) -> int:
+    def _loads(self, program: WeekProgram, block: Block, passing: int, load: Fraction) -> int:
         """The column that counts a batch's loads."""
-        assert self.entry.load_kg is not None
-        most = Fraction(ceil(most_of(block, self.entry.basis) / self.entry.load_kg))
-        owner = self.link(block.job.index, block.day)
+        most, owner = Fraction(ceil(most_of(block, self.entry.basis) / load)), self.link(block.job.index, block.day)
         loads = program.model.column(_ZERO, most, whole=True)
-        program.model.row([passing, loads], [_ONE, -self.entry.load_kg], None, -wanted.room.at(owner), owner)
+        program.model.row([passing, loads], [_ONE, -load], None, -program.wanted.room.at(owner), owner)
         return loads
 
     def excesses(self, books: Books) -> Iterator[Excess]:
@@ -138,10 +132,9 @@ class KitchenStage(Rule):
         for day, made in _grouped(mine, lambda one: one.day).items():
             batches = [(self._passing(one), one) for one in made]
             if load is None:
-                yield from self.over(books, day, sum((kg for kg, _ in batches), _ZERO), self.limit)
+                yield from self.over(books, day, sum((kg for kg, _ in batches), _ZERO))
                 continue
-            loads = Fraction(sum(ceil(kg / load) for kg, _ in batches))
-            for excess in self.over(books, day, loads, self.limit, "loads"):
+            for excess in self.over(books, day, Fraction(sum(ceil(kg / load) for kg, _ in batches)), "loads"):
                 beyond, one = min(((kg % load, one) for kg, one in batches), key=lambda pair: pair[0])
                 more = f"; {one.job.name} is {trimmed(beyond, 3)} kg more than whole loads of {trimmed(load)} kg"
                 yield Excess(self.link(one.job.index, day), beyond, excess.words + more)
@@ -157,102 +150,87 @@ class KitchenStage(Rule):
 class MostBatches(Rule):
     """No more batches on one day than the kitchen can start."""
 
-    most: int
-
-    def rows(self, program: WeekProgram, uses: Uses, wanted: WeekPart) -> None:
+    def rows(self, program: WeekProgram) -> None:
         """One row a day on which too many could be made."""
         for day, blocks in sorted(_grouped(program.blocks, lambda block: block.day).items()):
-            most = self.most - wanted.counted.get(day, 0)
+            most = self.limit - program.wanted.counted.get(day, 0)
             if len(blocks) > most:
                 made = [made_on(program, block) for block in blocks]
-                columns, limit = [column for column in made if column is not None], Fraction(most - made.count(None))
-                program.model.row(columns, [1] * len(columns), None, limit, self.limit_on(day))
+                columns = [column for column in made if column is not None]
+                program.model.row(columns, [1] * len(columns), None, most - made.count(None), self.limit_on(day))
 
     def excesses(self, books: Books) -> Iterator[Excess]:
         """Days with more batches."""
         for day, count in Counter(one.day for one in books.made).items():
-            if count > self.most:
-                words = f"{count} batches on {books.world.date(day)} of {self.most}"
-                yield Excess(None, Fraction(count - self.most), words)
+            if count > self.limit:
+                words = f"{count} batches on {books.world.date(day)} of {self.limit}"
+                yield Excess(None, count - self.limit, words)
 
 
 @dataclass(frozen=True)
 class Store(Rule):
-    """Room in the cold store at the end of each day. What dies is gone that evening."""
+    """Room in the cold store at the end of each day, for some materials or all. What dies is gone that evening."""
 
-    entry: StoreEntry
+    materials: tuple[str, ...] | None
     whole_week: ClassVar[bool] = True
 
     def _counts(self, world: World, s: int) -> bool:
-        return self.entry.materials is None or world.supplies[s].lot.material in self.entry.materials
+        return self.materials is None or world.supplies[s].lot.material in self.materials
 
-    def rows(self, program: WeekProgram, uses: Uses, wanted: WeekPart) -> None:
+    def rows(self, program: WeekProgram) -> None:
         """Stock of each day from the day before; nothing can be said against days that are past."""
         model, world = program.model, program.world
-        terms: dict[int, Terms] = defaultdict(list)
+        by_day: dict[int, Coefs] = defaultdict(dict)
         arrived: dict[int, Fraction] = defaultdict(Fraction)
         days = {column: block.day for block in program.blocks for column in block.columns.tolist()}
         for s in sorted(s for s in {*program.stock, *program.buys} if self._counts(world, s)):
-            self._flows(program, uses, s, terms, days)
-            arrived[world.supplies[s].first] += program.stock.get(s, _ZERO)
-        before: Terms = []
+            supply, have, (used_up, bought) = world.supplies[s], program.stock.get(s, _ZERO), program.flows(s)
+            for column, out in used_up.items():
+                by_day[days[column]][column] = out
+            by_day[supply.first] |= bought
+            arrived[supply.first] += have
+            if not supply.keeps:
+                most = max((part.hi for part in program.buys[s].segments), default=_ZERO) if bought else _ZERO
+                left = model.column(_ZERO, have + most)
+                model.rows.append(Row.of("", {**used_up, **bought, left: _ONE}, have, have))
+                by_day[supply.last][left] = _ONE
+        before: Coefs = {}
         for day in range(world.days):
             level = model.column(_ZERO, Fraction(MOST_KG))
-            parts = [(level, _ONE), *terms[day], *before]
-            model.row([c for c, _ in parts], [a for _, a in parts], arrived[day], arrived[day])
-            if day >= program.since:
-                self.row(program, wanted, day, [(level, _ONE)], self.entry.kg)
-            before = [(level, -_ONE)]
-
-    def _flows(self, program: WeekProgram, uses: Uses, s: int, terms: dict[int, Terms], days: dict[int, int]) -> None:
-        """What of a supply leaves and enters the stock on each day; ``days`` are those of the columns."""
-        supply, model, buy = program.world.supplies[s], program.model, program.buys.get(s)
-        out, have = 1 / supply.lot.usable, program.stock.get(s, _ZERO)
-        taken = [(int(c), out) for c in (uses[s][0] if s in uses else ())]
-        for part in taken:
-            terms[days[part[0]]].append(part)
-        bought = [(c, -buy.unit) for c in buy.columns] if buy is not None else []
-        terms[supply.first] += bought
-        if not supply.keeps:
-            most = max((part.hi for part in buy.segments), default=_ZERO) if buy is not None else _ZERO
-            left = model.column(_ZERO, have + most)
-            parts = [*taken, *bought, (left, _ONE)]
-            model.row([c for c, _ in parts], [a for _, a in parts], have, have)
-            terms[supply.last].append((left, _ONE))
+            model.rows.append(Row.of("", {level: _ONE, **by_day[day], **before}, arrived[day], arrived[day]))
+            if day >= program.wanted.not_before:
+                self.row(program, day, {level: _ONE})
+            before = {level: -_ONE}
 
     def excesses(self, books: Books) -> Iterator[Excess]:
         """Evenings on which more is there than the room."""
         inside = [kgs for s, kgs in books.levels.items() if self._counts(books.world, s)]
-        for day in range(books.program.since, books.world.days):
-            yield from self.over(books, day, sum((kgs[day] for kgs in inside), _ZERO), self.entry.kg)
+        for day in range(books.program.wanted.not_before, books.world.days):
+            yield from self.over(books, day, sum((kgs[day] for kgs in inside), _ZERO))
 
 
 @dataclass(frozen=True)
 class Closing(Rule):
     """Kilograms of a material that must be left and keep beyond the horizon."""
 
-    entry: ClosingEntry
+    material: str
     whole_week: ClassVar[bool] = True
+    sign: ClassVar[int] = -1
 
     def _supplies(self, world: World) -> list[int]:
-        return [s for s, x in enumerate(world.supplies) if x.keeps and x.lot.material == self.entry.material]
+        return [s for s, x in enumerate(world.supplies) if x.keeps and x.lot.material == self.material]
 
-    def rows(self, program: WeekProgram, uses: Uses, wanted: WeekPart) -> None:
+    def rows(self, program: WeekProgram) -> None:
         """One row: what is used of the material, less what is bought."""
-        have, terms = _ZERO, list[tuple[int, Fraction]]()
-        for s in self._supplies(program.world):
-            have, out = have + program.stock.get(s, _ZERO), 1 / program.world.supplies[s].lot.usable
-            terms += [(int(c), out) for c in (uses[s][0] if s in uses else ())]
-            if s in program.buys:
-                terms += [(c, -program.buys[s].unit) for c in program.buys[s].columns]
-        self.row(program, wanted, None, terms, have - self.entry.kg)
+        mine, terms = self._supplies(program.world), Coefs()
+        for used_up, bought in map(program.flows, mine):
+            terms |= used_up | bought
+        self.row(program, None, terms, sum((program.stock.get(s, _ZERO) for s in mine), _ZERO))
 
     def excesses(self, books: Books) -> Iterator[Excess]:
         """What is missing of it at the end."""
-        left = sum((books.levels[s][-1] for s in self._supplies(books.world) if s in books.levels), _ZERO)
-        if left < self.entry.kg:
-            words = f"{self.name}: {trimmed(left, 3)} kg of {trimmed(self.entry.kg)}"
-            yield Excess(self.limit_on(), self.entry.kg - left, words)
+        left = (books.levels[s][-1] for s in self._supplies(books.world) if s in books.levels)
+        yield from self.over(books, None, sum(left, _ZERO))
 
 
 @dataclass(frozen=True)
@@ -265,12 +243,12 @@ class Together(Rule):
         """The batch, where it is counted in every batch, and the day of a block or of a batch as weighed."""
         return None if self.entry.per is Scope.DAY else one.job.index, one.day
 
-    def rows(self, program: WeekProgram, uses: Uses, wanted: WeekPart) -> None:
+    def rows(self, program: WeekProgram) -> None:
         """Rows for every batch, or for all that is made on a day."""
         for where, blocks in _grouped(program.blocks, self._where).items():
-            self._rows_in(program, blocks, where, wanted)
+            self._rows_in(program, blocks, where)
 
-    def _rows_in(self, program: WeekProgram, blocks: Sequence[Block], where: Where, wanted: WeekPart) -> None:
+    def _rows_in(self, program: WeekProgram, blocks: Sequence[Block], where: Where) -> None:
         rule, model, supplies = self.entry, program.model, program.world.supplies
         every = [(block.start + k, s) for block in blocks for k, s in enumerate(block.supplies.tolist())]
         columns = _grouped(every, lambda pair: supplies[pair[1]].lot.material)
@@ -283,7 +261,7 @@ class Together(Rule):
         names = [name for name in rule.of or sorted(columns) if name in columns]
         if rule.smallest_kg is not None:
             for name in names:
-                use(name, rule.smallest_kg + wanted.room.at(self.link(*where, name)))
+                use(name, rule.smallest_kg + program.wanted.room.at(self.link(*where, name)))
         elif rule.most is None:
             # one usual division counts as used where a rule names no smallest amount
             then = [use(rule.then, DIVISION_KG)] if rule.then is not None and rule.then in columns else []
@@ -331,17 +309,21 @@ def rules_of(world: World) -> tuple[Rule, ...]:
     """The rules of a week's kitchen."""
     entry, kitchen, found = world.week.entry, world.week.entry.kitchen, list[Rule]()
     for st in kitchen.stages:
-        loads = None if st.load_kg is None else (st.name, "loads more", "load", st.load_kg, True)
-        found.append(KitchenStage(st.name, loads or _by_kg(st.name), st))
-    if (most := kitchen.most_batches_a_day) is not None:  # a whole batch counts as ten kilograms
-        found.append(MostBatches("most batches a day", ("batches a day", "more", "batch", Fraction(10), True), most))
+        if st.load_kg is None or st.loads_per_day is None:
+            found.append(KitchenStage(st.name, _by_kg(st.name), st.kg_per_day or _ZERO, st))
+        else:
+            change = st.name, "loads more", "load", st.load_kg, True
+            found.append(KitchenStage(st.name, change, Fraction(st.loads_per_day), st))
+    if kitchen.most_batches_a_day is not None:  # a whole batch counts as ten kilograms
+        change = "batches a day", "more", "batch", Fraction(10), True
+        found.append(MostBatches("most batches a day", change, Fraction(kitchen.most_batches_a_day)))
     for store in kitchen.cold_store:
         name = "cold store" + (f" for {', '.join(store.materials)}" if store.materials else "")
-        found.append(Store(name, _by_kg(name), store))
+        found.append(Store(name, _by_kg(name), store.kg, store.materials))
     for closing in kitchen.closing:
         name = f"closing stock of {closing.material}"
-        found.append(Closing(name, _by_kg(name, "kg less"), closing))
-    found += [Together("materials", _by_kg("materials"), rule) for rule in entry.materials]
+        found.append(Closing(name, _by_kg(name, "kg less"), closing.kg, closing.material))
+    found += [Together("materials", _by_kg("materials"), _ZERO, rule) for rule in entry.materials]
     return tuple(found)
 
 

@@ -146,7 +146,7 @@ def _slacks(program: WeekProgram, row: Row) -> Iterator[_Slack]:
         supply = owner
         most = sum((job.hi for job in world.jobs), _ZERO)
         name = f"{supply.name} ({supply.lot.material})" if supply.lot.material else supply.name
-        if supply.offer is None or supply.first >= program.since:
+        if supply.offer is None or supply.first >= program.wanted.not_before:
             yield _Slack(WeekWay.STOCK, name, supply.came, "kg usable more", _ONE, most, -1)
         if row.lo:
             words = "kg usable left" if supply.lot.use_up else "kg usable less than its use_at_least_kg"

@@ -12,7 +12,6 @@ from constraints.numbers import trimmed
 from constraints.quantities import Lot, Weight
 from optimizer.plan.model.blocks import WeekProgram
 from optimizer.plan.model.kitchen import Excess, rules_of
-from optimizer.plan.model.orders import asked_remnant
 from optimizer.plan.model.world import World
 from optimizer.plan.settle.read_off import Purchase, coarsest
 from optimizer.plan.settle.weigh import WeighedBatch
@@ -194,7 +193,7 @@ class Books:
         found = [excess for rule in rules_of(self.world) for excess in rule.excesses(self)]
         division = coarsest(self.world)
         for s, left in self.rest.items():
-            supply, least = self.world.supplies[s], asked_remnant(self.program, self.world.supplies[s])
+            supply, least = self.world.supplies[s], self.program.asked_remnant(self.world.supplies[s].lot)
             if self.taken[s] and supply.offer is None and division <= left < least:
                 words = f"{supply.name}: {trimmed(left, 3)} kg left, at least {trimmed(least, 3)}"
                 found.append(Excess(None, least - left, words))

@@ -13,8 +13,7 @@ from math import ceil
 import numpy as np
 
 from constraints.numbers import G_PER_KG
-from optimizer.plan.model.blocks import Block, WeekProgram
-from optimizer.plan.model.orders import DIVISION_KG
+from optimizer.plan.model.blocks import DIVISION_KG, Block, WeekProgram
 from optimizer.plan.model.world import Supply, World
 from optimizer.plan.settle.engine import Solved
 from optimizer.reading.offers import Offer, Stretch
