@@ -1,4 +1,4 @@
-"""The command line: a file a command or a few, no arithmetic, heavy imports only inside the commands that need them.
+"""The command line: no arithmetic, and what takes long to load only where it is used.
 
 stdout carries the answer and nothing else. Exit codes: 0 an answer whose every check holds; 1 no such batch, or one
 that must not be made, or an answer that could not be written; 2 bad input or usage; 3 stopped at a time limit with the
@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import gc
 import sys
-from collections.abc import Iterator, Mapping
 from importlib import import_module
 from typing import Annotated, Any, NoReturn
 
@@ -21,41 +20,34 @@ from optimizer.cli import ending
 from optimizer.cli.shared import flat
 
 COMMANDS = {
-    "blend": "blend", "check": "check", "columns": "reference", "cook": "cook", "correct": "correct", "dry": "cook",
-    "new": "new", "plan": "plan", "rules": "reference", "schema": "reference", "sheet": "sheet", "stock": "stock",
-    "trace": "stock", "terms": "reference", "why": "why",
+    "blend": "making", "check": "judging", "columns": "reference", "cook": "judging", "correct": "judging",
+    "dry": "judging", "new": "reference", "plan": "making", "rules": "reference", "schema": "reference",
+    "sheet": "making", "stock": "stock", "trace": "stock", "terms": "reference", "why": "making",
 }  # fmt: skip
 """Every command with its module, in which a function, or a group of commands, bears its name."""
 _NEW_OBJECTS = 50_000
 """Objects between two looks for garbage: nearly all that a command makes at its start it keeps to its end."""
 
 
-class _Late(Mapping[str, Any]):
-    """The commands, each loaded when it is asked for: the options of all take longer to make than one runs to read."""
-
-    def __getitem__(self, name: str) -> Any:
-        found = getattr(import_module(f"optimizer.cli.{COMMANDS[name]}"), name)
-        if not isinstance(found, typer.Typer):
-            alone = typer.Typer(add_completion=False, rich_markup_mode=None)
-            alone.command(name)(flat(found))
-            found = alone
-        made = typer.main.get_command(found)
-        made.name = name
-        return made
-
-    def __iter__(self) -> Iterator[str]:
-        return iter(COMMANDS)
-
-    def __len__(self) -> int:
-        return len(COMMANDS)
-
-
 class _Group(TyperGroup):
-    """A group that knows its commands by name."""
+    """The commands, each loaded when it is asked for: the options of all take longer to make than one runs to read."""
 
     def __init__(self, **settings: Any) -> None:
         super().__init__(**settings)
-        self.commands = _Late()  # type: ignore[assignment]
+        self.commands = dict.fromkeys(COMMANDS)  # type: ignore[assignment]
+
+    def get_command(self, ctx: Any, cmd_name: str) -> Any:
+        """A command by its name; None where there is none such."""
+        if cmd_name not in COMMANDS:
+            return None
+        found = getattr(import_module(f"optimizer.cli.{COMMANDS[cmd_name]}"), cmd_name)
+        if not isinstance(found, typer.Typer):
+            alone = typer.Typer(add_completion=False, rich_markup_mode=None)
+            alone.command(cmd_name)(flat(found))
+            found = alone
+        made = typer.main.get_command(found)
+        made.name = cmd_name
+        return made
 
 
 app = typer.Typer(

@@ -5,6 +5,7 @@ The answer is kept until the command is through and written in one piece, so tha
 
 from __future__ import annotations
 
+import codecs
 import io
 import json
 import os
@@ -17,7 +18,14 @@ from typing import TextIO
 
 from optimizer.cli.shared import NO_BATCH, TIME_LIMIT
 from optimizer.clock import OutOfTime, Stopped
+from optimizer.late import late
 from optimizer.wording import HEADINGS
+
+with late():
+    import traceback
+
+    from optimizer import verdict
+    from optimizer.pages import tables
 
 FAULT = 70
 """EX_SOFTWARE of sysexits.h."""
@@ -56,7 +64,8 @@ def run(command: Callable[[], object]) -> int:
     )  # fmt: skip
     if signal.getsignal(signal.SIGINT) is signal.default_int_handler:
         signal.signal(signal.SIGINT, _interrupted)
-    fit()
+    if is_terminal(out):
+        tables.set_width(shutil.get_terminal_size().columns)
     printed = io.StringIO()
     try:
         with redirect_stdout(printed):
@@ -88,9 +97,7 @@ def _code_of(command: Callable[[], object]) -> int:
             f"Set {TRACE}=1 to see where it failed.\n"
         )
         if os.environ.get(TRACE):
-            from traceback import print_exc
-
-            print_exc()
+            traceback.print_exc()
         return FAULT
     return 0
 
@@ -106,7 +113,8 @@ def _written(text: str, out: TextIO | None, code: int) -> int:
     try:
         text.encode(out.encoding, out.errors or "strict")
     except UnicodeEncodeError:
-        text = "".join(_escaped(letter, out.encoding) for letter in text)
+        codecs.register_error("json", _escaped)
+        text = text.encode(out.encoding, "json").decode(out.encoding)
         sys.stderr.write(
             f"standard output ({out.encoding}) lacks letters of the answer: each is shown as \\u and its number\n"
         )
@@ -121,24 +129,10 @@ def _written(text: str, out: TextIO | None, code: int) -> int:
     return code
 
 
-def _escaped(letter: str, encoding: str) -> str:
-    """A letter as it is where the encoding has it, and as JSON escapes it where not."""
-    try:
-        letter.encode(encoding)
-    except UnicodeEncodeError:
-        return json.dumps(letter)[1:-1]
-    return letter
-
-
-_BOLD, _RED, _CARE = "bold", "bold red", "yellow"
-
-
-def fit() -> None:
-    """Make the pages as wide as the terminal, where standard output is one."""
-    if is_terminal(sys.stdout):
-        from optimizer.pages.tables import set_width
-
-        set_width(shutil.get_terminal_size().columns)
+def _escaped(error: UnicodeError) -> tuple[str, int]:
+    """Letters that an encoding lacks, as JSON escapes them."""
+    assert isinstance(error, UnicodeEncodeError)
+    return json.dumps(error.object[error.start : error.end])[1:-1], error.end
 
 
 def is_terminal(out: TextIO | None) -> bool:
@@ -146,34 +140,29 @@ def is_terminal(out: TextIO | None) -> bool:
     return out is not None and out.isatty() and os.environ.get("TERM") != "dumb"
 
 
+_BOLD, _RED, _CARE = "1", "1;31", "33"
+"""Bold, bold red and yellow (ECMA-48, 8.3.117)."""
+
+
 def dressed(text: str) -> str:
     """A page with its headline and headings bold, *do not make* red, and warnings yellow; a JSON document as it is."""
     if text.startswith(("{", "[")):
         return text
-    from io import StringIO
-
-    from rich.console import Console
-    from rich.text import Text
-
-    console = Console(file=StringIO(), force_terminal=True, width=1000, highlight=False, legacy_windows=False)
-    with console.capture() as caught:
-        for line in text.splitlines():
-            styled = Text(line)
-            styled.stylize(*_style(line))
-            console.print(styled, soft_wrap=True)
-    return caught.get()
+    bare = {_RED: _BOLD, _CARE: ""} if os.environ.get("NO_COLOR") else {}
+    lines = []
+    for line in text.split("\n"):
+        style, end = _style(line)
+        style = bare.get(style, style)
+        lines.append(f"\33[{style}m{line[:end]}\33[0m{line[end:]}" if style and end else line)
+    return "\n".join(lines)
 
 
-def _style(line: str) -> tuple[str, int, int]:
-    """Style of a line, and from where to where."""
-    from optimizer.verdict import HEADLINES, MADE_ALREADY, Grade
-
-    if line.startswith(HEADLINES[Grade.DO_NOT_MAKE]):
-        return _RED, 0, len(line)
-    if line.startswith((*HEADLINES.values(), MADE_ALREADY)):
-        return _BOLD, 0, len(line)
-    if line.startswith("! ") or line.startswith(("warning ", "BROKEN ")):
-        return _CARE, 0, len(line)
-    name = next((name for name in HEADINGS if line.startswith(name)), "")
-    whole = len(line) if line == line.upper() and line[:4].isalpha() else len(name)
-    return _BOLD, 0, whole
+def _style(line: str) -> tuple[str, int]:
+    """Style of a line, and up to where."""
+    heads, worst = verdict.HEADLINES, verdict.HEADLINES[verdict.Grade.DO_NOT_MAKE]
+    told = (*heads.values(), verdict.MADE_ALREADY)
+    for style, starts in ((_RED, (worst,)), (_BOLD, told), (_CARE, ("! ", "warning ", "BROKEN "))):
+        if line.startswith(starts):
+            return style, len(line)
+    name = next(filter(line.startswith, HEADINGS), "")
+    return _BOLD, len(line) if line == line.upper() and line[:4].isalpha() else len(name)

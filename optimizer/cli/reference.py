@@ -1,18 +1,31 @@
-"""``trimwright rules``, ``columns``, ``schema`` and ``terms``: what the tool knows, reads and prints, and its words."""
+"""What the tool knows, reads and prints, its words, and files to start from.
+
+``trimwright rules``, ``columns``, ``schema``, ``terms`` and ``new``.
+"""
 
 from __future__ import annotations
 
-import sys
+import os
+import re
 from datetime import date as Date
+from datetime import timedelta
 from enum import StrEnum
 from importlib import import_module
+from importlib.resources import files
 from json import dumps
-from typing import Any
+from typing import Annotated, Any
 
 import typer
 
+from optimizer import wording
 from optimizer.cli import shared
-from optimizer.cli.shared import Figure, Json, NoColor, Typed, argument, flag, number, optional
+from optimizer.cli.shared import Figure, Json, NoColor, Said, Typed, argument, flag, number, optional
+from optimizer.late import late
+
+with late():
+    from constraints import faults, library
+    from optimizer import record
+    from optimizer.pages import columns_page, rules_page, tables
 
 FILES = {
     "recipe": "optimizer.reading.entry:RecipeEntry",
@@ -35,9 +48,7 @@ class What(StrEnum):
 
 def complete_answer(incomplete: str) -> list[str]:
     """Names of the documents that have a schema, for the shell."""
-    from optimizer.record import ANSWERS
-
-    return [name for name in ANSWERS if name.startswith(incomplete)]
+    return [name for name in record.ANSWERS if name.startswith(incomplete)]
 
 
 def schema(
@@ -50,14 +61,12 @@ def schema(
     command: Typed = argument(
         "[COMMAND]", "The command whose answer it is.", default=None, autocompletion=complete_answer
     ),
-) -> None:
+) -> Said:
     """Print the JSON Schema of a file or an answer; point your editor at a file's to complete and check as you type."""
-    from optimizer.record import ANSWERS, answer_schema
-
-    if (what is What.ANSWER) != (command in ANSWERS):
-        raise typer.BadParameter(f"say whose: schema answer {', '.join(ANSWERS)}", param_hint="COMMAND")
-    found = answer_schema(command) if command else file_schema(what)
-    sys.stdout.write(dumps(found, indent=2) + "\n")
+    if (what is What.ANSWER) != (command in record.ANSWERS):
+        raise typer.BadParameter(f"say whose: schema answer {', '.join(record.ANSWERS)}", param_hint="COMMAND")
+    found = record.answer_schema(command) if command else file_schema(what)
+    return dumps(found, indent=2) + "\n"
 
 
 def file_schema(name: str) -> dict[str, Any]:
@@ -80,31 +89,26 @@ def columns(
     file: File = argument("[FILE]", "lots (and offers), recipe, week or what-happened.", default=File.LOTS),
     no_color: NoColor = False,
     json: Json = False,
-) -> None:
+) -> Said:
     """List the columns of lots and offers tables, or the keys of another file, with unit, meaning and example."""
-    from optimizer.pages.columns_page import columns_document, columns_page, keys_document, keys_page
-
     if file is File.LOTS:
-        sys.stdout.write(columns_document() if json else columns_page())
-    else:
-        found = file_schema(file)
-        sys.stdout.write(keys_document(found) if json else keys_page(f"{file} file".replace("-", " "), found))
+        return columns_page.columns_document() if json else columns_page.columns_page()
+    found = file_schema(file)
+    if json:
+        return columns_page.keys_document(found)
+    return columns_page.keys_page(f"{file} file".replace("-", " "), found)
 
 
 def terms(
     word: Typed = argument("[WORD]", "Only words that hold this one.", default=None),
     no_color: NoColor = False,
     json: Json = False,
-) -> None:
+) -> Said:
     """Say what each word means here: one word per thing, in commands, options, keys and pages alike."""
-    from optimizer.pages.tables import named
-    from optimizer.wording import TERMS
-
-    found = {name: text for name, text in TERMS.items() if word is None or word.casefold() in name}
+    found = {name: text for name, text in wording.TERMS.items() if word is None or word.casefold() in name}
     if not found:
         raise typer.BadParameter(f"no term holds {word!r}; trimwright terms lists them all", param_hint="WORD")
-    text = dumps(found, indent=2) if json else "\n".join(named(list(found.items()), room=18))
-    sys.stdout.write(text + "\n")
+    return (dumps(found, indent=2) if json else "\n".join(tables.named(list(found.items()), room=18))) + "\n"
 
 
 def rules(
@@ -125,23 +129,60 @@ def rules(
     unread: bool = flag("List the limits that were not read in the law's own words.", "--unread"),
     no_color: NoColor = False,
     json: Json = False,
-) -> None:
+) -> Said:
     """List the rule packs, or one pack's classes and limits with their sources."""
-    from constraints.faults import BadInput, Fault
-    from constraints.library import GUARD, guard, load_pack, shipped
-    from optimizer.pages.rules_page import Chosen, pack_page, packs_page, unread_page, verified
-    from optimizer.record import document
-
     day = date or (shared.today() if product_class else None)
     with shared.faults_on_stderr():
         if pack is None and not unread and not verify and (product_class or date or kg):
-            raise BadInput([Fault("rules", None, None, "a class, a day and kilograms are of one pack", "rules PACK")])
+            said = "a class, a day and kilograms are of one pack"
+            raise faults.BadInput([faults.Fault("rules", None, None, said, "rules PACK")])
         if verify or unread:
-            packs = [load_pack(name) for name in (shipped() if pack is None else [pack])]
-            text = "".join(map(verified, packs)) if verify else unread_page(packs)
-        elif pack is None:
-            text = document("rule-packs", [Chosen(load_pack(name)) for name in shipped()]) if json else packs_page()
-        else:
-            chosen = Chosen(guard() if pack == GUARD else load_pack(pack), product_class, day, kg)
-            text = document("rules", chosen) if json else pack_page(chosen)
-    sys.stdout.write(text)
+            packs = [library.load_pack(name) for name in (library.shipped() if pack is None else [pack])]
+            return "".join(map(rules_page.verified, packs)) if verify else rules_page.unread_page(packs)
+        if pack is None:
+            if not json:
+                return rules_page.packs_page()
+            return record.document("rule-packs", [rules_page.Chosen(library.load_pack(n)) for n in library.shipped()])
+        own = library.guard() if pack == library.GUARD else library.load_pack(pack)
+        one = rules_page.Chosen(own, product_class, day, kg)
+        return record.document("rules", one) if json else rules_page.pack_page(one)
+
+
+_DAY = re.compile(r"\{\+(\d+)\}")
+"""A day of a starter, counted from today: ``{+3}`` is in three days."""
+
+
+class Start(StrEnum):
+    """What to start from."""
+
+    FRESH = "fresh"
+    SMOKED = "smoked"
+    DRY = "dry"
+
+
+def new(
+    name: Annotated[str, argument("NAME", "Name of the product, and of the files.")],
+    kind: Start = optional(None, "fresh, smoked (and cooked), or dry (and fermented).", default=Start.FRESH),
+    week: bool = flag("A week of two batches with an offer to order from.", "--week"),
+) -> Said:
+    """Lay down a commented recipe with a lots table, or a week, to change into your own; nothing is overwritten."""
+    recipe = f"{name}-recipe.yaml" if week else f"{name}.yaml"
+    made = {recipe: f"{kind}.yaml", f"{name}-lots.csv": f"{kind}.csv"}
+    if week:
+        made |= {f"{name}.yaml": "week.yaml", f"{name}-offers.csv": "offers.csv"}
+    if not re.fullmatch(r"[\w-][\w .-]*", name):
+        said = "letters, digits, blanks, points and hyphens, so that files can bear it"
+        raise typer.BadParameter(said, param_hint="NAME")
+    for path in made:
+        if os.path.exists(path):
+            raise typer.BadParameter(f"{path} is there already, and nothing is overwritten", param_hint="NAME")
+    for path, start in made.items():
+        text = (files("optimizer") / "starters" / start).read_text("utf-8").replace("RECIPE", recipe)
+        shared.write_text(path, _DAY.sub(_dated, text).replace("NAME", name), "NAME")
+    size = {Start.FRESH: 20, Start.SMOKED: 30, Start.DRY: 20}[kind]
+    then = f"plan '{name}.yaml'" if week else f"blend '{name}.yaml' --lots '{name}-lots.csv' --meat-kg {size}"
+    return "".join(f"{path}\n" for path in made) + f"Now change them, and: trimwright {then}\n"
+
+
+def _dated(found: re.Match[str]) -> str:
+    return (shared.today() + timedelta(int(found[1]))).isoformat()

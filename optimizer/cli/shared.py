@@ -10,13 +10,20 @@ from contextlib import AbstractContextManager, contextmanager
 from dataclasses import dataclass, fields, is_dataclass
 from fractions import Fraction
 from inspect import Parameter, Signature, signature
-from typing import TYPE_CHECKING, Annotated, Any, NamedTuple, get_type_hints
+from textwrap import TextWrapper
+from typing import Annotated, Any, NamedTuple, get_type_hints
 
 import typer
 
-if TYPE_CHECKING:
-    from constraints.faults import Fault
-    from optimizer.order import Asked
+from optimizer.late import late
+
+with late():
+    from constraints import faults, library, numbers
+    from optimizer import clock, ledger
+    from optimizer import order as orders
+    from optimizer.pages import tables
+    from optimizer.reading import entry
+    from optimizer.solver import model
 
 BAD_INPUT = 2
 NO_BATCH = 1
@@ -24,7 +31,8 @@ TIME_LIMIT = 3
 WIDTH = 80
 """Columns of a message."""
 
-
+Said = str | tuple[str, int]
+"""What a command prints, with its exit code where that is not 0."""
 Typed = str | None
 """An option as it was typed; None where it was not."""
 Figure = Fraction | None
@@ -60,15 +68,21 @@ def argument(metavar: str, words: str, **more: Any) -> Any:
     return typer.Argument(metavar=metavar, help=words, **more)
 
 
-def flat(run: Callable[..., None]) -> Callable[..., None]:
-    """A command as the parser takes it: the fields of a parameter that is a dataclass are options of their own."""
+def flat(run: Callable[..., Said]) -> Callable[..., None]:
+    """A command as the parser takes it: the fields of a parameter that is a dataclass are options of their own.
+
+    What it returns is printed, and ends the process.
+    """
     own = _parameters(run)
     groups: dict[str, Any] = {one.name: one.annotation for one in own if is_dataclass(one.annotation)}
     taken = [part for one in own for part in (_parameters(one.annotation) if one.name in groups else [one])]
 
     def command(**given: Any) -> None:
         made = {name: kind(**{one.name: given.pop(one.name) for one in fields(kind)}) for name, kind in groups.items()}
-        run(**given, **made)
+        said = run(**given, **made)
+        text, code = (said, 0) if isinstance(said, str) else said
+        sys.stdout.write(text)
+        raise typer.Exit(code)
 
     command.__name__, command.__doc__ = run.__name__, run.__doc__
     command.__signature__ = Signature(taken)  # type: ignore[attr-defined]
@@ -85,13 +99,11 @@ def _parameters(of: Callable[..., Any]) -> list[Parameter]:
 @contextmanager
 def faults_on_stderr() -> Iterator[None]:
     """Say every fault of the input on stderr, the count last, and exit with 2; nothing else is printed."""
-    from constraints.faults import BadInput, Severity
-
     try:
         yield
-    except BadInput as error:
+    except faults.BadInput as error:
         say(error.faults)
-        errors = sum(fault.severity is Severity.ERROR for fault in error.faults)
+        errors = sum(fault.severity is faults.Severity.ERROR for fault in error.faults)
         sys.stderr.write(f"{errors} error{'s' if errors != 1 else ''}; nothing was computed.\n")
         raise typer.Exit(BAD_INPUT) from None
 
@@ -99,32 +111,27 @@ def faults_on_stderr() -> Iterator[None]:
 @contextmanager
 def only_trusted() -> Iterator[None]:
     """Say that there is no answer where the solver contradicts itself, and exit with 1."""
-    from optimizer.solver.model import SolverDisagrees
-
     try:
         yield
-    except SolverDisagrees as error:
+    except model.SolverDisagrees as error:
         sys.stderr.write(f"no answer that can be trusted: {error}. Do not make.\n")
         raise typer.Exit(NO_BATCH) from None
 
 
-def say(faults: Iterable[Fault]) -> None:
-    """Print faults on stderr, each from a line of its own, the rest of a long one indented below it."""
-    from textwrap import TextWrapper  # paths and figures are not broken, whatever they take
+def say(found: Iterable[faults.Fault]) -> None:
+    """Print faults on stderr, each from a line of its own, the rest of a long one indented below it.
 
-    from optimizer.pages.tables import visible
-
+    Paths and figures are not broken, whatever they take.
+    """
     lines = TextWrapper(WIDTH, subsequent_indent="    ", break_long_words=False, break_on_hyphens=False)
-    for fault in faults:
-        sys.stderr.write(lines.fill(visible(str(fault))) + "\n")
+    for fault in found:
+        sys.stderr.write(lines.fill(tables.visible(str(fault))) + "\n")
 
 
 def within_time(seconds: Figure) -> AbstractContextManager[None]:
     """The command's time limit; within it a terminal is told of what takes long."""
-    from optimizer.clock import command
-
     tell = (lambda what: sys.stderr.write(f"{what} ...\n")) if sys.stderr.isatty() else None
-    return command(None if seconds is None else float(seconds), tell)
+    return clock.command(None if seconds is None else float(seconds), tell)
 
 
 def positive(text: str) -> Fraction:
@@ -138,11 +145,9 @@ def not_negative(text: str) -> Fraction:
 
 
 def _figure(text: str, *, zero: bool) -> Fraction:
-    from constraints.numbers import NotANumber, exact
-
     try:
-        value = exact(text)
-    except NotANumber as error:
+        value = numbers.exact(text)
+    except numbers.NotANumber as error:
         raise typer.BadParameter(str(error)) from None
     if value < 0 or (value == 0 and not zero):
         raise typer.BadParameter(f"{text} is {'below' if zero else 'not above'} zero")
@@ -169,11 +174,9 @@ def band(text: str) -> SizeBand:
 
 def weighed(text: str) -> Callable[[Fraction, Fraction], Fraction]:
     """A weight or a share of the batch. A usage error where it is neither."""
-    from constraints.numbers import NotANumber, weight
-
     try:
-        return weight(text)
-    except NotANumber as error:
+        return numbers.weight(text)
+    except numbers.NotANumber as error:
         raise typer.BadParameter(str(error)) from None
 
 
@@ -195,11 +198,9 @@ def today() -> datetime.date:
 
 def units_of(text: str) -> Any:
     """The unit for weights. A usage error where there is none such."""
-    from optimizer.reading.entry import Units
-
-    if text not in set(Units):
+    if text not in set(entry.Units):
         raise typer.BadParameter("kg or lb")
-    return Units(text)
+    return entry.Units(text)
 
 
 def _no_color(asked: bool) -> None:
@@ -285,15 +286,14 @@ class OrderOptions(Sizes):
     within_kg: Figure = number("KG", "Tolerance on the size. Default: half a division of the meat scale.")
     units: Units = None
 
-    def read(self, tidy: TidyOptions, **more: Any) -> tuple[str, Fraction, datetime.date, Asked]:
+    def read(self, tidy: TidyOptions, **more: Any) -> tuple[str, Fraction, datetime.date, orders.Asked]:
         """The size by its option, the day, and what else is said of it."""
-        from optimizer.order import Asked
-
         size, (least, most) = self.one()
         on, chance = self.date or today(), self.next_chance
         if chance is not None and chance <= on:
             raise typer.BadParameter(f"{chance} is not after {on}", param_hint="--next-chance")
-        return size, least, on, Asked(most, self.within_kg, next_chance=chance, units=self.units, **vars(tidy), **more)
+        said = {**vars(tidy), **more}
+        return size, least, on, orders.Asked(most, self.within_kg, next_chance=chance, units=self.units, **said)
 
 
 @dataclass(frozen=True)
@@ -312,30 +312,24 @@ class Wished:
 
 def complete_pack(incomplete: str) -> list[str]:
     """Names of shipped rule packs, for the shell."""
-    from constraints.library import shipped
-
-    return [name for name in shipped() if name.startswith(incomplete)]
+    return [name for name in library.shipped() if name.startswith(incomplete)]
 
 
 def complete_class(context: typer.Context, incomplete: str) -> list[str]:
     """Classes of the pack already typed, of all packs where none is known, for the shell."""
-    from constraints.library import load_pack, shipped
-
     typed = [*context.args, context.params.get("pack")]
-    packs = [name for name in shipped() if name in typed] or shipped()
-    classes = {entry.id for name in packs for entry in load_pack(name).classes}
+    packs = [name for name in library.shipped() if name in typed] or library.shipped()
+    classes = {one.id for name in packs for one in library.load_pack(name).classes}
     return sorted(name for name in classes if name.startswith(incomplete))
 
 
 def complete_judge(incomplete: str) -> list[str]:
     """PACK=CLASS, a part at a time, for the shell."""
-    from constraints.library import load_pack, shipped
-
     pack, equals, start = incomplete.partition("=")
     if not equals:
         return complete_pack(pack)
-    classes = load_pack(pack).classes if pack in shipped() else ()
-    return [f"{pack}={entry.id}" for entry in classes if entry.id.startswith(start)]
+    classes = library.load_pack(pack).classes if pack in library.shipped() else ()
+    return [f"{pack}={one.id}" for one in classes if one.id.startswith(start)]
 
 
 def one_standard_input(*files: str | None) -> None:
@@ -349,8 +343,6 @@ def outputs(wanted: Mapping[str, str | None], inputs: Sequence[str | None] = ())
 
     Found before anything is computed; nothing is created, and what stands in a file stays there.
     """
-    from optimizer.ledger import is_ledger
-
     seen: dict[str, str] = {}
     read = [os.path.realpath(path) for path in inputs if path not in (None, "-")]
     for option, path in wanted.items():
@@ -364,7 +356,7 @@ def outputs(wanted: Mapping[str, str | None], inputs: Sequence[str | None] = ())
         elif real in seen and (os.path.isfile(real) or not os.path.exists(real)):
             why = f"{seen[real]} is written there"
         else:
-            why = _hindrance(path) or ("it is a ledger" if is_ledger(path) else "")
+            why = _hindrance(path) or ("it is a ledger" if ledger.is_ledger(path) else "")
         seen[real] = option
         if why:
             raise typer.BadParameter(f"{path} cannot be written: {why}", param_hint=option)

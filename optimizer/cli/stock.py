@@ -10,16 +10,24 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from fractions import Fraction
-from typing import TYPE_CHECKING, Annotated
+from typing import Annotated
 
 import typer
 
-from optimizer import ledger as books
 from optimizer.cli import shared
-from optimizer.cli.shared import Figure, Typed, argument, number, option, optional
+from optimizer.cli.judging import checked
+from optimizer.cli.shared import Figure, Said, Typed, argument, number, option, optional
+from optimizer.late import late
 
-if TYPE_CHECKING:
-    from optimizer.store.made import Recorded
+with late():
+    from constraints import document as files
+    from constraints import numbers
+    from optimizer import ledger as books
+    from optimizer import mass, record
+    from optimizer.reading import recipe as recipes
+    from optimizer.reading import stocked
+    from optimizer.store import made, pages
+    from optimizer.store import trace as tracing
 
 stock = typer.Typer(
     help="Keep the stock in one file: what came, what went into which batch, what was sold.",
@@ -31,15 +39,15 @@ stock = typer.Typer(
 Ledger = Annotated[str, argument("LEDGER", "The ledger, such as stock.db.")]
 Lot = Annotated[str, argument("LOT", "The lot, as typed.")]
 Kg = Annotated[Fraction, argument("KG", "Kilograms as held.", parser=shared.positive)]
+CountedKg = Annotated[Fraction, argument("KG", "Kilograms as held.", parser=shared.not_negative)]
+OutKg = Annotated[Figure, option("KG", "Finished product weighed.", parser=shared.positive)]
 By = Annotated[str, option("INITIALS", "Who did it.")]
 From = Annotated[str, option("WHO", "Who sent it.", "--from")]
-Why = Annotated[str, option("WORDS", "Why.", "--reason")]
 To = Annotated[str, option("WHO", "Who received it: name and address.", "--to")]
 Into = Annotated[str, option("CODE", "The batch it is for.")]
 Came = Annotated[str, argument("LOTS", "Lots table (CSV) of what came.")]
 Code = Annotated[str, argument("CODE", "The batch.")]
-CountedKg = Annotated[Fraction, argument("KG", "Kilograms as held.", parser=shared.not_negative)]
-OutKg = Annotated[Figure, option("KG", "Finished product weighed.", parser=shared.positive)]
+Why = Annotated[str, option("WORDS", "Why.", "--reason")]
 
 
 def moment(text: str) -> datetime.datetime:
@@ -75,7 +83,7 @@ class Papered(Signed):
     document: Typed = optional("NAME", "Its document, never used twice. Default: made up.")
 
 
-def action(name: str) -> Callable[[Callable[..., None]], Callable[..., None]]:
+def action(name: str) -> Callable[[Callable[..., Said]], Callable[..., None]]:
     """A command that records or reads: what it could not do goes to standard error, with exit code 2."""
     return lambda run: stock.command(name)(shared.flat(recording()(run)))
 
@@ -91,83 +99,72 @@ def recording() -> Iterator[None]:
         raise typer.Exit(shared.BAD_INPUT) from None
 
 
-def recorded(document: books.Recording) -> None:
-    """Say that it is done."""
-    sys.stdout.write(f"recorded, document {document.name}\n")
+def recorded(document: books.Recording) -> str:
+    """That it is done."""
+    return f"recorded, document {document.name}\n"
 
 
 def digest(path: str) -> str:
     """What a file holds, in sixteen letters: the same twice is told by it."""
-    from constraints.document import read_text
-
-    return hashlib.sha256(read_text(path).encode()).hexdigest()[:16]
+    return hashlib.sha256(files.read_text(path).encode()).hexdigest()[:16]
 
 
 @action("new")
-def new(ledger: Ledger) -> None:
+def new(ledger: Ledger) -> Said:
     """Make an empty ledger."""
     books.create(ledger)
-    sys.stdout.write(f"{ledger}: an empty ledger\n")
+    return f"{ledger}: an empty ledger\n"
 
 
 @action("receive")
-def receive(ledger: Ledger, lots: Came, signed: Papered, supplier: From = "") -> None:
+def receive(ledger: Ledger, lots: Came, signed: Papered, supplier: From = "") -> Said:
     """Take in every lot of a table; the same table is not taken twice."""
-    from optimizer.store.made import receive as take
-
     document = signed.paper("receive", signed.document or f"receive {digest(lots)}", supplier)
-    sys.stdout.write(f"{take(ledger, lots, document)} lots received, document {document.name}\n")
+    return f"{made.receive(ledger, lots, document)} lots received, document {document.name}\n"
 
 
 @action("count")
-def count(ledger: Ledger, lot: Lot, kg: CountedKg, signed: Papered, reason: Why = "") -> None:
+def count(ledger: Ledger, lot: Lot, kg: CountedKg, signed: Papered, reason: Why = "") -> Said:
     """Record what was counted of a lot; the difference is kept as unexplained."""
-    from constraints.numbers import trimmed
-
     found = books.count(ledger, signed.paper("count", signed.document, "", reason), lot, kg)
-    sys.stdout.write(f"{lot}: {trimmed(found, 6)} kg against the ledger\n")
+    return f"{lot}: {numbers.trimmed(found, 6)} kg against the ledger\n"
 
 
 @action("waste")
-def waste(ledger: Ledger, lot: Lot, kg: Kg, signed: Papered, reason: Why) -> None:
+def waste(ledger: Ledger, lot: Lot, kg: Kg, signed: Papered, reason: Why) -> Said:
     """Take out what was thrown away."""
-    _moved(ledger, "waste", lot, -kg, signed.paper("waste", signed.document, "", reason))
+    return _moved(ledger, lot, -kg, "waste", signed.paper("waste", signed.document, "", reason))
 
 
 @action("sell")
-def sell(ledger: Ledger, lot: Lot, kg: Kg, signed: Papered, to: To) -> None:
+def sell(ledger: Ledger, lot: Lot, kg: Kg, signed: Papered, to: To) -> Said:
     """Take out what was sold of a lot, or of a batch by its code."""
-    from optimizer.store.made import sell as sold
-
     document = signed.paper("sell", signed.document, to)
-    sold(ledger, lot, kg, document)
-    recorded(document)
+    made.sell(ledger, lot, kg, document)
+    return recorded(document)
 
 
 @action("return")
-def come_back(ledger: Ledger, lot: Lot, kg: Kg, signed: Papered, sender: From) -> None:
+def come_back(ledger: Ledger, lot: Lot, kg: Kg, signed: Papered, sender: From) -> Said:
     """Take in what came back."""
-    _moved(ledger, "return", lot, kg, signed.paper("return", signed.document, sender))
+    return _moved(ledger, lot, kg, "return", signed.paper("return", signed.document, sender))
 
 
-def _moved(ledger: str, kind: str, lot: str, kg: Fraction, document: books.Recording) -> None:
+def _moved(ledger: str, lot: str, kg: Fraction, kind: str, document: books.Recording) -> str:
     books.record(ledger, kind, document, [books.Movement(kind, lot, kg)])
-    recorded(document)
+    return recorded(document)
 
 
 @action("pull")
-def pull(ledger: Ledger, lot: Lot, kg: Kg, signed: Papered, into: Into) -> None:
+def pull(ledger: Ledger, lot: Lot, kg: Kg, signed: Papered, into: Into) -> Said:
     """Take out what was pulled for a batch before it is made; make then takes only what is missing."""
-    from optimizer.store.made import pull as pulled
-
     if not into.strip():
         raise typer.BadParameter("the batch's code must not be blank", param_hint="--into")
     document = signed.paper("pull", signed.document)
-    why = pulled(ledger, lot, kg, into, document)
-    recorded(document)
+    why = made.pull(ledger, lot, kg, into, document)
     if why:
         sys.stderr.write(f"HOLD IT: {lot} is {why} and may not go into {into}\n")
-        raise typer.Exit(1)
+    return recorded(document), shared.NO_BATCH if why else 0
 
 
 @action("make")
@@ -180,24 +177,20 @@ def make(
     shown: shared.Shown,
     out_kg: OutKg = None,
     rework_kg: Figure = number("KG", "Kept to be worked in again."),
-) -> None:
+) -> Said:
     """Record a batch as weighed and judge it as check does; what may not be made is recorded as on hold.
 
     Its pulls leave the stock, product and rework come in, all at once.
     """
-    from optimizer.store.made import make as made
-
-    _judged(made(ledger, batch, recipe, signed.paper("make", code), out_kg, rework_kg), code, shown)
+    return _judged(made.make(ledger, batch, recipe, signed.paper("make", code), out_kg, rework_kg), code, shown)
 
 
 @action("out")
-def out(ledger: Ledger, code: Code, kg: Kg, recipe: shared.RecipeOption, signed: Papered) -> None:
+def out(ledger: Ledger, code: Code, kg: Kg, recipe: shared.RecipeOption, signed: Papered) -> Said:
     """Take in the finished product of a batch that was recorded before it came out."""
-    from optimizer.store.made import came_out
-
     document = signed.paper("out", signed.document)
-    came_out(ledger, code, kg, recipe, document)
-    recorded(document)
+    made.came_out(ledger, code, kg, recipe, document)
+    return recorded(document)
 
 
 @action("correct")
@@ -210,23 +203,17 @@ def correct(
     shown: shared.Shown,
     out_kg: OutKg = None,
     rework_kg: Figure = number("KG", "Held back of it as it was before. Default: what the JSON of correct says."),
-) -> None:
+) -> Said:
     """Record what a batch was put right with, and judge the whole of it again."""
-    from optimizer.store.made import correct as corrected
-
     document = signed.paper("correct", signed.document or f"correct {code} {digest(change)}")
-    _judged(corrected(ledger, change, recipe, code, document, out_kg, rework_kg), code, shown)
+    return _judged(made.correct(ledger, change, recipe, code, document, out_kg, rework_kg), code, shown)
 
 
-def _judged(found: Recorded, code: str, shown: shared.Shown) -> None:
+def _judged(found: made.Recorded, code: str, shown: shared.Shown) -> Said:
     """What check says of a batch that is recorded, and its exit code."""
-    from optimizer.pages.check_page import check_page, verdict
-    from optimizer.record import document
-
     told = f"batch {code} recorded" + (f" as on hold: {found.hold}" if found.hold else "")
     sys.stderr.write(f"{told}{'; ' * bool(found.odd)}{found.odd}\n")
-    sys.stdout.write(document("check", found.report) if shown.json else check_page(found.report, full=shown.full))
-    raise typer.Exit(verdict(found.report).grade.exit_code)
+    return checked(found.report, shown)
 
 
 @action("test")
@@ -241,54 +228,48 @@ def analysed(
     method: Typed = optional("NAME", "How: a method that trimwright columns lists, or the recipe's own."),
     fat_sd_pct: Figure = number("POINTS", "Instead: standard deviation of one reading."),
     recipe: Typed = optional("RECIPE", "Of a batch with additions: its recipe.", "--recipe"),
-) -> None:
+) -> Said:
     """Record a test of a lot or a batch; what all tests say of each lot's fat is what later blends reckon with."""
-    from optimizer.mass import measured, own_methods
-    from optimizer.reading.recipe import read_recipe
-    from optimizer.store.made import analysed as learnt
-    from optimizer.store.pages import taught_page
-
     if (method is None) is (fat_sd_pct is None):
         raise typer.BadParameter("say --method or --fat-sd-pct, one of them")
-    found = measured(fat, None, None, fat_sd_pct, method or "", own_methods(read_recipe(recipe)) if recipe else ())
+    own = mass.own_methods(recipes.read_recipe(recipe)) if recipe else ()
+    found = mass.measured(fat, None, None, fat_sd_pct, method or "", own)
     assert found.fat is not None and found.sd is not None
-    learnt(ledger, name, found.fat, found.sd, recipe, signed.paper("test", signed.document))
-    sys.stdout.write(taught_page(ledger))
+    made.analysed(ledger, name, found.fat, found.sd, recipe, signed.paper("test", signed.document))
+    return pages.taught_page(ledger)
 
 
 @action("reverse")
-def reverse(ledger: Ledger, wrong: Annotated[str, typer.Argument(metavar="DOCUMENT")], by: By, reason: Why) -> None:
+def reverse(ledger: Ledger, wrong: Annotated[str, typer.Argument(metavar="DOCUMENT")], by: By, reason: Why) -> Said:
     """Take a document back by lines of its own; nothing is ever rewritten."""
     found = books.reverse(ledger, wrong, Signed(by, None).paper("reverse", f"reverse {wrong}", "", reason))
-    sys.stdout.write(f"{found} movements of {wrong} reversed\n")
+    return f"{found} movements of {wrong} reversed\n"
 
 
 @action("show")
-def show(ledger: Ledger, shown: shared.Shown, date: shared.Day = None, html: shared.Html = None) -> None:
+def show(ledger: Ledger, shown: shared.Shown, date: shared.Day = None, html: shared.Html = None) -> Said:
     """Every lot and what is left of it, what is on hold or past its day, and with --full what tests say of it."""
-    from optimizer.record import document
-    from optimizer.store.pages import stock_html, stock_page, stock_rows
-
     shared.outputs({"--html": html}, (ledger,))
     on = date or shared.today()
-    rows = stock_rows(ledger, on)
+    rows = pages.stock_rows(ledger, on)
     if html is not None:
-        shared.write_text(html, stock_html(rows, on), "--html")
-    sys.stdout.write(document("stock", {"date": on, "lots": rows}) if shown.json else stock_page(rows, full=shown.full))
+        shared.write_text(html, pages.stock_html(rows, on), "--html")
+    if shown.json:
+        return record.document("stock", {"date": on, "lots": rows})
+    return pages.stock_page(rows, full=shown.full)
 
 
 @action("export")
-def export(ledger: Ledger) -> None:
+def export(ledger: Ledger) -> Said:
     """The lots that are there as a lots table, every cell as it was typed."""
-    from optimizer.reading.stocked import exported
-
-    sys.stdout.write(exported(ledger))
+    return stocked.exported(ledger)
 
 
 @action("backup")
-def backup(ledger: Ledger, to: Annotated[str, argument("FILE", "A file that is not there.")]) -> None:
+def backup(ledger: Ledger, to: Annotated[str, argument("FILE", "A file that is not there.")]) -> Said:
     """Copy the ledger, whole, while others may be recording."""
     books.backup(ledger, to)
+    return ""
 
 
 @recording()
@@ -300,14 +281,10 @@ def trace(
         None, "Where it came from, or went. Default: a lot forward, a batch back.", "--back/--forward"
     ),
     html: shared.Html = None,
-) -> None:
+) -> Said:
     """Say which batches a lot went into and who received them, or what a batch was made of and who supplied it."""
-    from optimizer.record import document
-    from optimizer.store.pages import picture, trace_page
-    from optimizer.store.trace import trace as followed
-
     shared.outputs({"--html": html}, (ledger,))
-    found = followed(ledger, name, back)
+    found = tracing.trace(ledger, name, back)
     if html is not None:
-        shared.write_text(html, picture(found), "--html")
-    sys.stdout.write(document("trace", found) if shown.json else trace_page(found, full=shown.full))
+        shared.write_text(html, pages.picture(found), "--html")
+    return record.document("trace", found) if shown.json else pages.trace_page(found, full=shown.full)

@@ -1,0 +1,300 @@
+"""What was made, or is being made: ``trimwright check``, ``correct``, ``cook`` and ``dry``."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+from datetime import date as Date
+from fractions import Fraction
+from typing import Annotated
+
+import typer
+
+from optimizer.cli import shared
+from optimizer.cli.shared import Figure, Said, Typed, argument, flag, number, optional
+from optimizer.late import late
+
+with late():
+    from constraints import document as files
+    from constraints import faults, formula, numbers, treatment
+    from optimizer import correction as corrections
+    from optimizer import findings, order, record
+    from optimizer import mass as masses
+    from optimizer.made import dry as drying
+    from optimizer.made import found as logs
+    from optimizer.made import heat, log_page
+    from optimizer.made import log as readings
+    from optimizer.made import product as products
+    from optimizer.pages import check_page, correct_page, pictures
+    from optimizer.reading import recipe as recipes
+    from optimizer.reading import weighed
+    from optimizer.sheet import batch_sheet
+    from optimizer.store import made as store
+    from optimizer.why import document as reasons
+    from optimizer.why import explain, page
+
+BOILS = 100
+"""Degrees Celsius at which water boils."""
+
+
+def check(
+    batch: Annotated[
+        str,
+        argument(
+            "BATCH",
+            "What was weighed: a table with item and kg, grams, lb or oz, and load where each was weighed apart, or "
+            "the JSON of a blend with the weights corrected.",
+        ),
+    ],
+    recipe: shared.RecipeOption,
+    lots: shared.LotsFile,
+    rules: list[str] | None = optional(
+        "PACK[=CLASS]", "Rule pack to judge by, with a product class. May be repeated. Default: the recipe's.",
+        autocompletion=shared.complete_judge,
+    ),
+    laboratory: Typed = optional("FILE", "What a laboratory found (YAML), as laboratory: in a recipe."),
+    date: shared.Day = None,
+    units: shared.Units = None,
+    meat_tolerance_g: Figure = number("G", "How far the weight of a lot may be off."),
+    spice_tolerance_g: Figure = number("G", "How far any other weight may be off."),
+    time_limit: shared.StopAfter = None,
+    *,
+    shown: shared.Shown,
+) -> Said:  # fmt: skip
+    """Measure a weighed batch against its recipe and the rules of any places, the worst margin first."""
+    on, typed = date or shared.today(), meat_tolerance_g or spice_tolerance_g
+    tolerance = findings.Tolerance(meat_tolerance_g, spice_tolerance_g) if typed else None
+    with shared.within_time(time_limit):
+        with shared.faults_on_stderr():
+            read, table = recipes.read_both(recipe, lots)
+            shared.say([*read.warnings, *table.warnings])
+            read = (recipes.analysed(read, laboratory) if laboratory else read).in_units(units)
+            items = weighed.read_weighed(batch)
+            report = findings.check(recipes.judged_by(read, rules or []), table, items, batch, on, tolerance)
+        return checked(report, shown)
+
+
+def checked(report: findings.Report, shown: shared.Shown) -> Said:
+    """What is said of a checked batch."""
+    text = record.document("check", report) if shown.json else check_page.check_page(report, full=shown.full)
+    return text, check_page.verdict(report).grade.exit_code
+
+
+@dataclass(frozen=True)
+class Mass:
+    """What was found of the mass as it is."""
+
+    measured_fat: list[Fraction] | None = number(
+        "%", "Fat found of the mass as it is. Several readings: their mean.", zero=True
+    )
+    measured_moisture: Figure = number("%", "Moisture found of it.", zero=True)
+    measured_salt: Figure = number("%", "Salt found of it.", zero=True)
+    method: Typed = optional(
+        "NAME", "How the fat was found: a method that trimwright columns lists, or the recipe's own."
+    )
+    fat_sd_pct: Figure = number("POINTS", "Instead: standard deviation of one reading.")
+    ground_kg: Figure = number("KG", "What it weighs. Default: what went in.")
+    ground_lb: Figure = number("LB", "The same in pounds.")
+    ground_c: Figure = number("C", "Its temperature, unfrozen.", zero=True)
+    added_c: Figure = number("C", "Temperature of what is added, unfrozen.", zero=True)
+
+    def heat(self) -> tuple[Fraction, Fraction] | None:
+        """Temperatures of the mass and of what is added, in degrees. A usage error where one is missing or no meat's,
+        and where the mass is weighed twice.
+        """
+        if self.ground_kg is not None and self.ground_lb is not None:
+            raise typer.BadParameter("give either --ground-kg or --ground-lb")
+        if (self.ground_c is None) is not (self.added_c is None):
+            raise typer.BadParameter("--ground-c and --added-c go together")
+        if self.ground_c is None or self.added_c is None:
+            return None
+        for name, heat in (("--ground-c", self.ground_c), ("--added-c", self.added_c)):
+            if heat > BOILS:
+                raise typer.BadParameter(f"nothing raw is above {BOILS} C, where its water boils", param_hint=name)
+        return self.ground_c, self.added_c
+
+    def ground(self, recipe: recipes.Recipe, batch: formula.Batch, file: str) -> masses.GroundMass:
+        """The mass that a batch was ground to. Raises BadInput where no such mass can have what was measured."""
+        kilograms = self.ground_kg if self.ground_lb is None else self.ground_lb * numbers.KG_PER_LB
+        found = masses.measured(
+            self.measured_fat or (), self.measured_moisture, self.measured_salt, self.fat_sd_pct, self.method or "",
+            masses.own_methods(recipe),
+        )  # fmt: skip
+        return masses.ground_of(recipe, batch, kilograms, found, file)
+
+
+def correct(
+    batch: Annotated[
+        str,
+        argument(
+            "BATCH", "What is in it: a table or JSON as for check, or its code where LOTS is a ledger that has it."
+        ),
+    ],
+    recipe: shared.RecipeOption,
+    lots: shared.LotsFile,
+    mass: Mass,
+    sizes: shared.Sizes,
+    mixer_kg: shared.MixerKg = None,
+    taken: bool = flag("LOTS no longer holds what is in the batch. Default: a table still does.", "--taken"),
+    date: shared.Day = None,
+    units: shared.Units = None,
+    time_limit: shared.TimeLimit = None,
+    html: shared.Html = None,
+    sheet: Typed = optional("FILE", "Write a page to print there: what to pull and weigh, with blanks."),
+    *,
+    shown: shared.Shown,
+) -> Said:
+    """Find the cheapest addition that brings a ground batch on target, or what to take out and add in a full mixer.
+
+    A size (--batch-kg and its like) is what the batch is to weigh then. Default: as it comes.
+    """
+    shared.one_standard_input(batch, recipe, lots)
+    size, (least, to) = sizes.one() if sizes.given() else (None, (Fraction(0), None))
+    said = order.Asked(mixer_kg=mixer_kg, to=to, units=units)
+    asked = date or shared.today(), said, None if size is None else (size, least)
+    heat = mass.heat()
+    shared.outputs({"--html": html, "--sheet": sheet}, (batch, recipe, lots))
+    with shared.within_time(time_limit):
+        found, why, out = _corrected((batch, recipe, lots), mass, asked, taken=taken)
+        if html is not None:
+            shared.write_text(html, pictures.batch_html(found.answer), "--html")
+        if sheet is not None:
+            shared.write_text(sheet, batch_sheet.corrected_page(found, lots, batch if out else None), "--sheet")
+        if shown.json:
+            ways = reasons.explanation_dict(why)["conflict"] if why else None
+            return record.document("correct", correct_page.View(found, ways)), found.exit_code
+        helps = page.page(why, full=shown.full) if why else ""
+        return correct_page.correct_page(found, heat, full=shown.full) + helps, found.exit_code
+
+
+def _corrected(
+    named: tuple[str, str, str], mass: Mass, asked: tuple[Date, order.Asked, tuple[str, Fraction] | None], *,
+    taken: bool,
+) -> tuple[corrections.Correction, explain.Explanation | None, bool]:  # fmt: skip
+    """The files read and the correction; why there is none; and whether the batch stands in the ledger."""
+    batch, recipe, lots = named
+    with shared.faults_on_stderr(), shared.only_trusted():
+        read, table = recipes.read_both(recipe, lots)
+        shared.say([*read.warnings, *table.warnings])
+        went_in, table, out = store.batch_in(read, table, batch, lots)
+        ground, pounds = mass.ground(read, went_in, batch), mass.ground_lb is not None or table.in_pounds
+        found = corrections.correct(read, table, ground, *asked, taken=taken or out, pounds=pounds)
+        if found.answer.conflict is None or found.over:
+            return found, None, out
+        return found, explain.explain(found.answer, read, found.table, found.order), out
+
+
+def degrees(text: str, unit: str = "") -> Fraction:
+    """A temperature typed with its unit, in Fahrenheit. A usage error where it is none."""
+    found = re.fullmatch(r"(\d+(?:\.\d+)?) ?([CF]?)", text.strip(), re.ASCII | re.IGNORECASE)
+    if found is None or not (found[2] or unit):
+        raise typer.BadParameter(f"{text!r} is no temperature with its unit, such as 62C or 144F")
+    return treatment.fahrenheit(numbers.exact(found[1]), found[2].upper() or unit)
+
+
+def error_of(text: str) -> Fraction:
+    """A difference of temperatures, in Fahrenheit where no unit stands. A usage error where it is none."""
+    return degrees(text, "F") - degrees("0", "C" if text.strip().upper().endswith("C") else "F")
+
+
+@dataclass(frozen=True)
+class Logged:
+    """What is told beside recipe and log, and how a log is read."""
+
+    batch: Typed = optional("BATCH", "What was weighed, as for check; with --lots.")
+    lots: Typed = optional("LOTS", "Lots table (CSV) of --batch.")
+    rules: list[str] | None = optional(
+        "PLACE", "Place whose tables hold, or your own file. Default: the recipe's rules."
+    )
+    unit: Typed = optional("C|F", "Unit of temperatures whose column states none.")
+    column: list[str] | None = optional("NAME=WHAT", "What an odd column holds, such as 'Temp 1=core'.")
+    thermometer_error: Figure = optional(
+        "DEGREES", "The thermometer's error, in C with 0.5C, else in F.", parser=error_of
+    )
+    gap_min: Figure = number("MIN", "Longest time without a reading that counts as unbroken.")
+
+    def product(
+        self, recipe: str, water_activity: Figure = None
+    ) -> tuple[products.MadeProduct, tuple[treatment.Treatments, ...]]:
+        """The product, and the treatments of the places named or, without any, of the recipe's rule packs."""
+        if (self.batch is None) != (self.lots is None):
+            raise typer.BadParameter("--batch and --lots go together")
+        read = recipes.read_recipe(recipe)
+        shared.say(read.warnings)
+        own = [name for name in read.entry.rules if not name.endswith((".yaml", ".yml"))]  # they have no treatments
+        found = [treatment.load_treatments(name) for name in self.rules or own]
+        product = products.product_of(read, self.batch, self.lots, water_activity)
+        return product, tuple(place for place in found if place is not None)
+
+    def log(self, path: str) -> readings.Log:
+        """A log with its warnings said."""
+        if self.unit not in (None, "C", "F"):
+            raise typer.BadParameter("C or F", param_hint="--unit")
+        named = dict(text.rpartition("=")[::2] for text in self.column or [])
+        if not set(named.values()) <= set(readings.ROLES):
+            raise typer.BadParameter(f"NAME=one of {', '.join(readings.ROLES)}", param_hint="--column")
+        text, file = files.read_text(path, readings.MOST_LOG_BYTES), "standard input" if path == "-" else path
+        read = readings.parse_log(text, file, self.unit, named)
+        shared.say(read.warnings)
+        return read
+
+
+def cook(
+    recipe: shared.RecipeOption,
+    logged: Logged,
+    shown: shared.Shown,
+    log: Typed = argument("[LOG]", "Probe log (CSV). Without one: the plan.", default=None),
+    water_activity: Figure = number("AW", "Water activity, as measured."),
+    at: Figure = optional("DEGREES", "Planned core, such as 62C or 144F.", parser=degrees),
+    minutes: Figure = number("MIN", "Planned minutes at the core's temperature."),
+    html: shared.Html = None,
+    time_limit: shared.StopAfter = None,
+) -> Said:
+    """Judge a cook and its cooling by its probe log; without a log, say how long a core must hold."""
+    if log is not None and not (at is minutes is None):
+        raise typer.BadParameter("--at and --minutes are for a plan, without a log")
+    shared.outputs({"--html": html}, (log, recipe, logged.batch, logged.lots))
+    with shared.within_time(time_limit), shared.faults_on_stderr():
+        product, places = logged.product(recipe, water_activity)
+        if log is None:
+            return log_page.plan_page(product, places, at, minutes), 0
+        read = logged.log(log)
+        doubts = list(heat.unit_faults(read, sure=logged.unit is not None))
+        if doubts:
+            raise faults.BadInput(doubts)
+        asked = heat.HowRead(logged.thermometer_error or Fraction(0), logged.gap_min)
+        report = heat.judge_cook(read, product, places, asked)
+    return _judged(report, html, shown)
+
+
+def dry(
+    log: Annotated[str, argument("LOG", "Log (CSV): chamber, ph, weight, aw; cells may be empty.")],
+    recipe: shared.RecipeOption,
+    logged: Logged,
+    shown: shared.Shown,
+    freezing: Typed = optional("LOG", "Log of freezing (CSV): freezer or core."),
+    loss_pct: Figure = number("%", "Weight to lose. Default: the recipe's yield."),
+    diameter_mm: Figure = number("MM", "Diameter at stuffing."),
+    piece_mm: Figure = number("MM", "Largest piece of meat in it."),
+    thick_cm: Figure = number("CM", "Thickness of what was frozen."),
+    tested: bool = flag("The pork was tested for Trichinella: I hold the paper.", "--tested"),
+    html: shared.Html = None,
+    time_limit: shared.StopAfter = None,
+) -> Said:
+    """Judge fermenting, drying and freezing: degree-hours, weight loss, moisture to protein, Trichinella."""
+    shared.outputs({"--html": html}, (log, recipe, logged.batch, logged.lots, freezing))
+    with shared.within_time(time_limit), shared.faults_on_stderr():
+        product, places = logged.product(recipe)
+        read, error = logged.log(log), logged.thermometer_error or Fraction(0)
+        frozen = None if freezing is None else logged.log(freezing)
+        sizes = (diameter_mm, piece_mm, thick_cm, tested, loss_pct)
+        pieces = drying.Pieces(error, logged.gap_min, *sizes, frozen)
+        report = drying.judge_dry(read, product, places, pieces)
+    return _judged(report, html, shown)
+
+
+def _judged(report: logs.LogReport, html: Typed, shown: shared.Shown) -> Said:
+    if html is not None:
+        shared.write_text(html, log_page.picture(report), "--html")
+    text = record.document("cook", report) if shown.json else log_page.page(report, full=shown.full)
+    return text, shared.NO_BATCH if report.hold else 0

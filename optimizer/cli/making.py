@@ -1,0 +1,225 @@
+"""What is to be made: ``trimwright blend``, ``why``, ``plan`` and ``sheet``."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Mapping
+from dataclasses import replace
+from datetime import date as Day
+from fractions import Fraction
+from typing import Annotated, Any
+
+import typer
+
+from optimizer.cli import shared
+from optimizer.cli.shared import Figure, Said, Typed, argument, number, option, optional
+from optimizer.late import late
+
+with late():
+    from constraints import document as files
+    from optimizer import answer as answers
+    from optimizer import clock, near, problem, record, wish
+    from optimizer import order as orders
+    from optimizer.pages import batch_page, pictures
+    from optimizer.plan import run
+    from optimizer.plan.files import week_file
+    from optimizer.plan.report import outcome as outcomes
+    from optimizer.plan.report import plan_json, plan_page
+    from optimizer.reading import lots as tables
+    from optimizer.reading import recipe as recipes
+    from optimizer.sheet import batch_sheet
+    from optimizer.sheet import week as week_sheet
+    from optimizer.why import explain, page, picture, short, what_if
+
+MOST_LETTERS = 40
+"""Letters of a batch code: it is written by hand on packs."""
+
+
+def blend(
+    recipe: shared.RecipeFile,
+    lots: shared.LotsFile,
+    order: shared.OrderOptions,
+    tidy: shared.TidyOptions,
+    wished: shared.Wished,
+    meat_scale_g: Figure = number("G", "Division of the meat scale. Default: the recipe's, or 50."),
+    spice_scale_g: Figure = number("G", "Division of the spice scale. Default: the recipe's, or 1."),
+    mixer_kg: shared.MixerKg = None,
+    time_limit: shared.TimeLimit = None,
+    html: shared.Html = None,
+    proof: Typed = optional("FILE", "Write the proof for anyone's checker to judge, as VIPR 1.0."),
+    *,
+    shown: shared.Shown,
+) -> Said:
+    """Choose the cheapest lots that satisfy a recipe and its rules, weigh them out and check the batch."""
+    shared.one_standard_input(recipe, lots)
+    asked = order.read(tidy, meat_g=meat_scale_g, spice_g=spice_scale_g, mixer_kg=mixer_kg)
+    shared.outputs({"--html": html, "--proof": proof}, (recipe, lots))
+    with shared.within_time(time_limit):
+        answer = _cheapest(recipe, lots, asked, wished)
+        if html is not None:
+            drawn = pictures.batch_html(answer) if answer.near is None else pictures.near_html(answer)
+            shared.write_text(html, drawn, "--html")
+        if proof is not None:
+            proved = answers.proof_file(answer)
+            if proved is None:
+                shared.not_written({"--proof": proof}, "there is no finished proof of linear rows alone")
+            else:
+                shared.write_text(proof, proved, "--proof")
+        if shown.json:
+            return record.document("blend", answer), answer.status.exit_code
+        return batch_page.page(answer, short.short_form(answer), full=shown.full), answer.status.exit_code
+
+
+def _cheapest(
+    recipe: str, lots: str, order: tuple[str, Fraction, Day, orders.Asked], wished: shared.Wished
+) -> answers.Answer:
+    """The files read, and the cheapest batch of what is ordered, or the near-cheapest by a wish."""
+    with shared.faults_on_stderr():
+        read, table = recipes.read_both(recipe, lots)
+        shared.say([*read.warnings, *table.warnings])
+        posed = problem.assemble(read, table, orders.order_of(read, *order))
+    with shared.only_trusted(), shared.faults_on_stderr():
+        if wished.prefer is None:
+            return answers.blend(posed)
+        return near.near_cheapest(posed, wish.wish_named(wished.prefer), wished.premium_pct)
+
+
+def why(
+    recipe: shared.RecipeFile,
+    lots: shared.LotsFile,
+    order: shared.OrderOptions,
+    tidy: shared.TidyOptions,
+    offers: Typed = optional("OFFERS", "Table of offers (CSV), the columns of a lots table."),
+    changed: Annotated[
+        list[str] | None,
+        option(
+            "PATH=VALUE",
+            "What if: any figure of the input, such as lot.P-31.cost_per_kg=2.10, require.1.max_pct=27, "
+            "addition.salt.g_per_kg_meat=15 or order.meat_kg=60. May be repeated.",
+            "--set",
+        ),
+    ] = None,
+    html: shared.Html = None,
+    lot: Typed = optional("LOT", "Lot of the picture. Default: the one most is spent on."),
+    time_limit: shared.TimeLimit = None,
+    *,
+    shown: shared.Shown,
+) -> Said:
+    """Say what each requirement costs, what each lot and offer is worth, or why no batch exists and the ways out."""
+    shared.one_standard_input(recipe, lots, offers)
+    size, figure, on, asked = order.read(tidy)
+    shared.outputs({"--html": html}, (recipe, lots, offers))
+    with shared.within_time(time_limit):
+        with shared.faults_on_stderr():
+            names = ["standard input" if name == "-" else name for name in (recipe, lots)]
+            texts = [files.read_text(recipe), tables.lots_text(lots)]
+            inputs = what_if.Inputs(texts[0], names[0], texts[1], names[1], (size, figure), on, asked)
+            asking = explain.question(inputs, shared.say, changed or (), offers, lot)
+        with shared.only_trusted():
+            found = explain.answered(asking, with_curves=bool(shown.json or html), detail=shown.json or shown.full)
+        if html:
+            shared.write_text(html, picture.html(found), "--html")
+        text = record.document("why", found) if shown.json else page.page(found, full=shown.full)
+        return text, found.exit_code
+
+
+def plan(
+    week: Annotated[str, argument("WEEK", "The week (YAML): days, batches, lots, offers, kitchen.")],
+    tidy: shared.TidyOptions,
+    what_happened: Typed = optional("FILE", "What really happened since a plan was made (YAML): plan the rest again."),
+    orders: Typed = optional("FILE", "Write the order list there (CSV)."),
+    pulls: Typed = optional("FILE", "Write the pull list there (CSV)."),
+    html: shared.Html = None,
+    units: shared.Units = None,
+    time_limit: shared.TimeLimit = None,
+    compare: bool = optional(
+        None, "Also plan batch by batch, in order, to say what planning together saves.", default=True
+    ),
+    *,
+    shown: shared.Shown,
+) -> Said:
+    """Plan many batches over many days from shared lots and offers: cheapest together, weighed out and checked.
+
+    Progress goes to standard error. Ctrl-C, like the time limit, takes the best plan found with its gap (exit code 3);
+    where there is none yet it ends with *interrupted* (exit code 130).
+    """
+    wanted = {"--orders": orders, "--pulls": pulls, "--html": html}
+    outcome = _planned(week, what_happened, wanted, time_limit, {"units": units, **vars(tidy)}, compare=compare)
+    if outcome is None:
+        return plan_json.stopped_document() if shown.json else plan_page.stopped_page(), shared.TIME_LIMIT
+    made = {"--orders": plan_json.orders_csv, "--pulls": plan_json.pulls_csv, "--html": plan_page.picture}
+    if not outcome.stands:
+        shared.not_written(wanted, "there is no plan")
+    for name, path in wanted.items() if outcome.stands else ():
+        if path is not None:
+            shared.write_text(path, made[name](outcome), name)
+    text = record.document("plan", outcome) if shown.json else plan_page.plan_page(outcome, full=shown.full)
+    return text, outcome.exit_code
+
+
+def _planned(
+    week: str, happened: Typed, wanted: Mapping[str, Typed], time_limit: Figure, keys: dict[str, Any], *, compare: bool
+) -> outcomes.Outcome | None:
+    """The week planned, or what is left of it; None where the time was over before there was any plan.
+
+    ``wanted`` are the files to be written, by their options, ``keys`` what the command line says beside the week.
+    """
+    shared.outputs(wanted)
+    try:
+        with shared.faults_on_stderr(), clock.limited(None if time_limit is None else float(time_limit)):
+            with shared.within_time(time_limit):
+                read = week_file.read_week(week).with_keys(keys)
+            own = [recipe.file for recipe in read.recipes]
+            shared.outputs(wanted, [week, happened, read.lots.file, read.offers.file or None, *own])
+            shared.say(read.warnings)
+            outcome = run.plan_week(read, compare=compare) if happened is None else run.plan_again(read, happened)
+    except clock.OutOfTime:
+        shared.not_written(wanted, "there is no plan")
+        return None
+    if outcome.plan.solved.interrupted and not outcome.plan.solved.found:
+        raise KeyboardInterrupt
+    return outcome
+
+
+def sheet(
+    file: Annotated[str, argument("RECIPE|WEEK", "A recipe, with --lots; without them a week (YAML).")],
+    lots: Typed = optional("LOTS", "Lots table (CSV) or ledger of the batch."),
+    *,
+    order: shared.OrderOptions,
+    tidy: shared.TidyOptions,
+    wished: shared.Wished,
+    mixer_kg: shared.MixerKg = None,
+    code: Typed = optional("CODE", "The batch's code. Default: L, its day, and the next number in the ledger."),
+    what_happened: Typed = optional("FILE", "Of a week: what really happened since its plan was made (YAML)."),
+    html: Typed = optional("FILE", "Write the page there. Default: standard output."),
+    time_limit: shared.TimeLimit = None,
+) -> Said:
+    """Lay out a batch sheet, or a week's orders, pulls and sheets, as one HTML page that prints on A4 and Letter.
+
+    Every reading has a blank. Nothing is laid out for a batch that must not be made: the page then says only that.
+    """
+    shared.outputs({"--html": html}, (file, lots, what_happened))
+    if code is not None and not (code.strip() and code.isprintable() and len(code) <= MOST_LETTERS):
+        raise typer.BadParameter(f"1 to {MOST_LETTERS} letters that can be seen", param_hint="--code")
+    if lots is None:
+        if any((*vars(replace(order, units=None)).values(), *vars(wished).values(), mixer_kg, code)):
+            said = "without --lots the file is a week, which states its own sizes, days, wishes and codes"
+            raise typer.BadParameter(said)
+        keys = {"units": order.units, **vars(tidy)}
+        outcome = _planned(file, what_happened, {"--html": html}, time_limit, keys, compare=False)
+        if outcome is None:
+            sys.stderr.write(f"{outcomes.STOPPED}; no sheet was laid out.\n")
+            return "", shared.TIME_LIMIT
+        page, ending = week_sheet.week_page(outcome), outcome.exit_code
+    elif what_happened is not None:
+        raise typer.BadParameter("--what-happened is for a week, without --lots")
+    else:
+        shared.one_standard_input(file, lots)
+        asked = order.read(tidy, mixer_kg=mixer_kg)
+        with shared.within_time(time_limit):
+            answer = _cheapest(file, lots, asked, wished)
+        page, ending = batch_sheet.one_page(answer, lots, code), answer.status.exit_code
+    if html is None:
+        return page, ending
+    shared.write_text(html, page, "--html")
+    return "", ending
