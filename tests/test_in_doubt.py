@@ -11,10 +11,9 @@ from weeks import RawBatch, RawLot, RawWeek, day
 
 from constraints.faults import BadInput
 from optimizer.plan.files.week_file import read_week
-from optimizer.plan.report.outcome import Outcome
+from optimizer.plan.report.outcome import Outcome, plan_week
 from optimizer.plan.report.plan_json import PlanRecord
 from optimizer.plan.report.plan_page import plan_page
-from optimizer.plan.run import plan_again, plan_week
 from optimizer.record import plain
 from optimizer.wording import CAUTION
 
@@ -33,7 +32,7 @@ def planned(folder: Path, salt: float = 0.0) -> tuple[str, dict[str, Any]]:
 def after(path: str, folder: Path, plan: dict[str, Any], **told: Any) -> Outcome:
     (folder / "plan.json").write_text(json.dumps(plan))
     (folder / "happened.yaml").write_text(json.dumps({"plan": "plan.json", "now": day(1), **told}))
-    return plan_again(read_week(path), str(folder / "happened.yaml"))
+    return plan_week(read_week(path), str(folder / "happened.yaml"))
 
 
 def test_a_fat_measured_again_puts_what_was_made_in_doubt(tmp_path: Path) -> None:
@@ -222,6 +221,6 @@ def test_a_week_whose_every_batch_is_made_still_has_its_plan(tmp_path: Path) -> 
     path, plan = planned(tmp_path)
     (tmp_path / "plan.json").write_text(json.dumps(plan))
     (tmp_path / "happened.yaml").write_text(json.dumps({"plan": "plan.json", "now": day(2)}))
-    outcome = plan_again(read_week(path), str(tmp_path / "happened.yaml"))
+    outcome = plan_week(read_week(path), str(tmp_path / "happened.yaml"))
     assert outcome.no_plan is None and outcome.exit_code == 0 and not outcome.hold
     assert "PLAN, for what is still to be made." in plan_page(outcome)

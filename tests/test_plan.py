@@ -22,10 +22,9 @@ from optimizer.order import Asked, order_of
 from optimizer.plan.files.week_file import read_week
 from optimizer.plan.model.build import build
 from optimizer.plan.model.world import assemble_week
-from optimizer.plan.report.outcome import gather
+from optimizer.plan.report.outcome import gather, plan_week
 from optimizer.plan.report.plan_json import PlanRecord, orders_csv, pulls_csv
 from optimizer.plan.report.plan_page import picture, plan_page
-from optimizer.plan.run import plan_again, plan_week
 from optimizer.plan.settle.engine import solve
 from optimizer.plan.settle.find import find
 from optimizer.plan.settle.in_order import in_order
@@ -199,7 +198,7 @@ def test_repair_keeps_what_is_done_and_changes_as_few_batches_as_it_can(tmp_path
     before = {b["batch"]: b for b in json.loads((tmp_path / "plan.json").read_text())["batches"]}
     happened = {"plan": "plan.json", "now": day(1), "fixed_through": day(3), "lots": [{"lot": "lean", "short_kg": 8}]}
     (tmp_path / "happened.yaml").write_text(json.dumps(happened))
-    outcome = plan_again(read_week(path), str(tmp_path / "happened.yaml"))
+    outcome = plan_week(read_week(path), str(tmp_path / "happened.yaml"))
     assert outcome.plan.status is Status.OPTIMAL
     after = {b["batch"]: b for b in plain(PlanRecord, outcome)["batches"]}
     assert after["B0"]["pulls"] == before["B0"]["pulls"] or [p["held_kg"] for p in after["B0"]["pulls"]] == [

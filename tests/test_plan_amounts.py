@@ -18,9 +18,8 @@ from optimizer.answer import Status
 from optimizer.plan.files.week_file import read_week
 from optimizer.plan.model.build import build
 from optimizer.plan.model.world import assemble_week
-from optimizer.plan.report.outcome import Outcome
+from optimizer.plan.report.outcome import Outcome, plan_week
 from optimizer.plan.report.plan_json import PlanRecord
-from optimizer.plan.run import plan_again, plan_week
 from optimizer.plan.settle.engine import solve
 from optimizer.record import plain
 
@@ -183,7 +182,7 @@ def test_of_a_least_weight_only_the_rest_is_asked_of_what_is_left_of_a_week(tmp_
     assert 15 <= taken(first, "dear") <= Fraction("15.1")  # a division or two for the scales
     (tmp_path / "plan.json").write_text(json.dumps(plain(PlanRecord, first)))
     (tmp_path / "happened.yaml").write_text(json.dumps({"plan": "plan.json", "now": day(1)}))
-    rest = plan_again(read_week(path), str(tmp_path / "happened.yaml"))
+    rest = plan_week(read_week(path), str(tmp_path / "happened.yaml"))
     first.plan.made = [one for one in first.plan.made if one.day == 0]
     done = taken(first, "dear")
     assert rest.stands and 0 < done < 15

@@ -21,9 +21,8 @@ from optimizer.answer import Status
 from optimizer.plan.files.week_file import read_week
 from optimizer.plan.model.build import build
 from optimizer.plan.model.world import assemble_week
-from optimizer.plan.report.outcome import Outcome
+from optimizer.plan.report.outcome import Outcome, plan_week
 from optimizer.plan.report.plan_page import plan_page
-from optimizer.plan.run import plan_week
 from optimizer.plan.settle.engine import solve
 from optimizer.plan.settle.find import find
 from optimizer.solver.exact import lower_bound, multipliers

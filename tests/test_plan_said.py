@@ -12,11 +12,10 @@ import pytest
 from weeks import RawBatch, RawLot, RawOffer, RawWeek, random_week
 
 from optimizer.plan.files.week_file import read_week
-from optimizer.plan.report.outcome import Outcome
+from optimizer.plan.report.outcome import Outcome, plan_week
 from optimizer.plan.report.plan_json import PlanRecord, orders_csv, pulls_csv
 from optimizer.plan.report.plan_page import picture, plan_page
 from optimizer.plan.report.way_out import amount
-from optimizer.plan.run import plan_week
 from optimizer.record import plain
 
 LB = 0.45359237

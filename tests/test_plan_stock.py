@@ -10,9 +10,8 @@ import pytest
 from weeks import RawBatch, RawLot, RawOffer, RawWeek, day, random_week
 
 from optimizer.plan.files.week_file import read_week
-from optimizer.plan.report.outcome import Outcome
+from optimizer.plan.report.outcome import Outcome, plan_week
 from optimizer.plan.report.plan_json import PlanRecord
-from optimizer.plan.run import plan_again, plan_week
 from optimizer.record import plain
 
 
@@ -50,7 +49,7 @@ def test_days_that_are_done_show_the_stock_there_was(tmp_path: Path) -> None:
     (tmp_path / "plan.json").write_text(json.dumps(plain(PlanRecord, before)))
     happened = {"plan": "plan.json", "now": day(2), "fixed_through": day(3)}
     (tmp_path / "happened.yaml").write_text(json.dumps(happened))
-    after = plan_again(read_week(path), str(tmp_path / "happened.yaml"))
+    after = plan_week(read_week(path), str(tmp_path / "happened.yaml"))
 
     def levels(outcome: Outcome) -> dict[tuple[str, int], list[float]]:
         supplies = outcome.plan.world.supplies
@@ -81,7 +80,7 @@ def bought(folder: Path) -> tuple[str, dict[str, object]]:
 def again(path: str, folder: Path, plan: dict[str, object], now: int, **told: object) -> Outcome:
     (folder / "plan.json").write_text(json.dumps(plan))
     (folder / "happened.yaml").write_text(json.dumps({"plan": "plan.json", "now": day(now), **told}))
-    return plan_again(read_week(path), str(folder / "happened.yaml"))
+    return plan_week(read_week(path), str(folder / "happened.yaml"))
 
 
 @pytest.mark.parametrize("now", [0, 1, 2])

@@ -15,10 +15,9 @@ from weeks import RawBatch, RawLot, RawOffer, RawWeek
 
 from optimizer.plan.files.week_file import MaterialRule, Scope, read_week
 from optimizer.plan.model.kitchen import Together
-from optimizer.plan.report.outcome import Outcome
+from optimizer.plan.report.outcome import Outcome, plan_week
 from optimizer.plan.report.plan_json import PlanRecord
 from optimizer.plan.report.plan_page import plan_page
-from optimizer.plan.run import plan_week
 from optimizer.plan.settle import weigh
 from optimizer.record import plain
 

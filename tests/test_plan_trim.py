@@ -13,7 +13,7 @@ from weeks import RawBatch, RawLot, RawOffer, RawWeek
 from optimizer.plan.files.week_file import read_week
 from optimizer.plan.model.build import build
 from optimizer.plan.model.world import assemble_week
-from optimizer.plan.run import plan_week
+from optimizer.plan.report.outcome import plan_week
 from optimizer.plan.settle.find import _solved
 from optimizer.plan.settle.read_off import Purchase, needed, needed_only, planned
 

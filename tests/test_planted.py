@@ -24,9 +24,8 @@ from optimizer.figures import Unit
 from optimizer.plan.files.week_file import read_week
 from optimizer.plan.model.kitchen import rules_of
 from optimizer.plan.model.world import assemble_week
-from optimizer.plan.report.outcome import Expiring, Outcome
+from optimizer.plan.report.outcome import Expiring, Outcome, plan_week
 from optimizer.plan.report.plan_page import plan_page
-from optimizer.plan.run import plan_week
 from optimizer.plan.settle import repair
 from optimizer.plan.settle.books import Books
 from optimizer.plan.settle.find import Plan

@@ -18,8 +18,8 @@ from optimizer.pages.batch_page import page
 from optimizer.pages.tables import WIDTH, columns, heading, paragraph, table
 from optimizer.plan.files.week_file import read_week
 from optimizer.plan.model.world import assemble_week
+from optimizer.plan.report.outcome import plan_week
 from optimizer.plan.report.plan_page import plan_page
-from optimizer.plan.run import plan_week
 from optimizer.problem import assemble
 from optimizer.reading.lots import parse_lots
 from optimizer.reading.recipe import parse_recipe

@@ -21,7 +21,6 @@ with late():
     from optimizer import clock, near, problem, record, wish
     from optimizer import order as orders
     from optimizer.pages import batch_page, pictures
-    from optimizer.plan import run
     from optimizer.plan.files import week_file
     from optimizer.plan.report import outcome as outcomes
     from optimizer.plan.report import plan_json, plan_page
@@ -172,7 +171,7 @@ def _planned(
             own = [recipe.file for recipe in read.recipes]
             shared.outputs(wanted, [week, happened, read.lots.file, read.offers.file or None, *own])
             shared.say(read.warnings)
-            outcome = run.plan_week(read, compare=compare) if happened is None else run.plan_again(read, happened)
+            outcome = outcomes.plan_week(read, happened, compare=compare)
     except clock.OutOfTime:
         shared.not_written(wanted, "there is no plan")
         return None

@@ -11,14 +11,14 @@ from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from datetime import date
 from fractions import Fraction
-from functools import cached_property
 from pathlib import Path
 from types import MappingProxyType
 from typing import Annotated, Any
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError, model_validator
+from pydantic import BeforeValidator, ConfigDict, Field, ValidationError
 
-from constraints.document import Day, Name, NotNegative, Parsed, Percent, Strict, Whole, YesNo, parse, read_text
+from constraints.document import Broken, Day, Name, NotNegative, Parsed, Percent, Ruled  # isort: skip
+from constraints.document import Strict, Whole, YesNo, parse, read_text, shown_path  # isort: skip
 from constraints.document import validate as checked
 from constraints.faults import BadInput, Fault
 from constraints.numbers import PPM, exact, trimmed
@@ -55,10 +55,10 @@ def _kilograms(value: object) -> Fraction:
 Kilograms = Annotated[Figure, BeforeValidator(_kilograms)]
 
 
-class _Part(BaseModel):
+class _Part(Ruled):
     """Keys may be added to a plan's document; those that a repair reads must be sound."""
 
-    model_config = ConfigDict(extra="ignore", frozen=True, arbitrary_types_allowed=True)
+    model_config = ConfigDict(extra="ignore")
 
 
 class PulledLot(_Part):
@@ -78,10 +78,9 @@ class PlannedBatch(_Part):
     pulls: tuple[PulledLot, ...]
     answer: dict[str, Any]
 
-    @model_validator(mode="after")
-    def _weighed(self) -> PlannedBatch:
+    def _broken(self) -> Broken:
         self.kilograms("meat"), self.kilograms("batch")
-        return self
+        return iter(())
 
     def kilograms(self, basis: str) -> Fraction:
         """Kilograms of meat block or whole batch, as stated. Raises ValueError where none are."""
@@ -128,14 +127,14 @@ def read_plan(path: str) -> tuple[PlanDocument, list[Any]]:
 
 
 def _fault(path: str, error: Any) -> Fault:
-    where = "".join(f"[{part + 1}]" if isinstance(part, int) else f".{part}" for part in error["loc"]).lstrip(".")
+    where = shown_path(error["loc"])
     if where == "status":
         return Fault(path, None, where, f"the plan is {error['input']}", "a plan that was found")
     words = str(error.get("ctx", {}).get("found") or error.get("ctx", {}).get("error") or error["msg"])
     return Fault(path, None, where or None, f"this is no plan: {words}", "as a plan's own JSON has it")
 
 
-class LotHappened(Strict):
+class LotHappened(Ruled):
     """What turned out different about a lot."""
 
     lot: Name
@@ -163,13 +162,11 @@ class LotHappened(Strict):
     recalled: YesNo = False
     """Whether it was called back."""
 
-    @model_validator(mode="after")
-    def _something(self) -> LotHappened:
+    def _broken(self) -> Broken:
         if len(self.model_fields_set) < 2:
-            raise ValueError(f"say what happened: {', '.join(list(type(self).model_fields)[1:])}")
+            yield f"say what happened: {', '.join(list(type(self).model_fields)[1:])}"
         if (self.short_kg, self.on_hand_kg, self.counted_now_kg).count(None) < 2:
-            raise ValueError("give one of short_kg, on_hand_kg and counted_now_kg")
-        return self
+            yield "give one of short_kg, on_hand_kg and counted_now_kg"
 
     def applied(self, lot: Lot) -> Lot:
         """The lot as it turned out; ``counted_now_kg`` says nothing of what was there at the start.
@@ -194,7 +191,7 @@ class LotHappened(Strict):
         return f"{self.lot} {' and '.join(parts)}" if parts else ""
 
 
-class DeliveryHappened(Strict):
+class DeliveryHappened(Ruled):
     """What turned out different about a delivery of the plan."""
 
     offer: Name
@@ -208,11 +205,9 @@ class DeliveryHappened(Strict):
     counted_now_kg: NotNegative | None = None
     """Kilograms of it counted now, after all that was made."""
 
-    @model_validator(mode="after")
-    def _something(self) -> DeliveryHappened:
+    def _broken(self) -> Broken:
         if (self.missed, self.kg is not None, self.counted_now_kg is not None).count(True) != 1:
-            raise ValueError("say one of missed: yes, the kilograms that came, and counted_now_kg")
-        return self
+            yield "say one of missed: yes, the kilograms that came, and counted_now_kg"
 
 
 class HappenedEntry(Strict):
@@ -234,90 +229,74 @@ class HappenedEntry(Strict):
 
 @dataclass(frozen=True)
 class Happened:
-    """What happened, read with the plan it happened to; ``shown`` are the plan's batches as plain JSON."""
+    """What happened to a plan, with the ``week`` as it turned out; ``shown`` are the plan's batches as plain JSON.
 
-    file: str
+    ``lots`` and ``deliveries`` are what was told of them, by name, and by offer and day.
+    """
+
     entry: HappenedEntry
-    document: Parsed
     plan: PlanDocument
     shown: list[Any]
-
-    @cached_property
-    def lots(self) -> dict[str, LotHappened]:
-        """What was told of lots, by name."""
-        return {told.lot: told for told in self.entry.lots}
-
-    @cached_property
-    def deliveries(self) -> dict[tuple[str, date], DeliveryHappened]:
-        """What was told of deliveries, by offer and day."""
-        return {(told.offer, told.day): told for told in self.entry.deliveries}
+    lots: dict[str, LotHappened]
+    deliveries: dict[tuple[str, date], DeliveryHappened]
+    week: Week
 
 
-def read_happened(path: str) -> Happened:
-    """Read what happened and the plan it names. Raises BadInput with every fault."""
+def read_happened(path: str, week: Week) -> Happened:
+    """Read what happened to a week, and the plan it names.
+
+    Raises BadInput with every fault, for what is not known or what no kitchen can mean too.
+    """
     document = parse(read_text(path), path)
     entry = checked(document, HappenedEntry)
     plan, shown = read_plan(str(Path(path).parent / entry.plan))
-    told: dict[str, list[object]] = {
-        "lots": [lot.lot for lot in entry.lots], "deliveries": [(d.offer, d.day) for d in entry.deliveries],
-    }  # fmt: skip
-    twice = [(key, i) for key, names in told.items() for i, name in enumerate(names) if name in names[:i]]
-    if twice:
-        raise BadInput([document.fault(at, "this was told above already", "each once") for at in twice])
-    return Happened(path, entry, document, plan, shown)
-
-
-def as_it_is(week: Week, happened: Happened) -> Week:
-    """The week with its lots as they turned out. Raises BadInput for what is not known or what no kitchen can mean."""
-    of_plan = [happened.document.fault(("plan",), *words) for words in _of_the_plan(week, happened.plan)]
-    faults = [*_unknown(week, happened), *of_plan, *_impossible(week, happened)]
+    faults = [*_of_the_plan(week, plan, document, entry), *_impossible(week, plan, document, entry)]
     if faults:
         raise BadInput(faults)
-    told = happened.lots
+    told = {one.lot: one for one in entry.lots}
     lots = tuple(told[lot.name].applied(lot) if lot.name in told else lot for lot in week.lots.lots)
-    return replace(week, lots=replace(week.lots, lots=lots))
+    came = {(one.offer, one.day): one for one in entry.deliveries}
+    return Happened(entry, plan, shown, told, came, replace(week, lots=replace(week.lots, lots=lots)))
 
 
-def _unknown(week: Week, happened: Happened) -> Iterator[Fault]:
-    document, entry = happened.document, happened.entry
-    names = [(("lots", i, "lot"), told.lot) for i, told in enumerate(entry.lots)]
-    known = {lot.name for lot in week.lots.lots}
-    yield from unknown(document, names, known, "no lot is named {!r}", "a lot of the lots table")
-    ordered = {(o.offer, o.delivered) for o in happened.plan.orders}
-    for i, delivery in enumerate(entry.deliveries):
-        if (delivery.offer, delivery.day) not in ordered:
-            found = f"the plan has no delivery of {delivery.offer!r} on {delivery.day}"
-            yield document.fault(("deliveries", i), found, "a delivery of the plan")
+def _of_the_plan(week: Week, plan: PlanDocument, document: Parsed, entry: HappenedEntry) -> Iterator[Fault]:
+    """A plan of another week, and a day that is none of this one."""
+    if plan.start != week.entry.start:
+        found = f"the plan starts on {plan.start}, and this week on {week.entry.start}"
+        yield document.fault(("plan",), found, "the plan of this very week")
+    for (name, day), times in Counter((batch.batch, batch.date) for batch in plan.batches).items():
+        if day not in week.dates:
+            yield document.fault(("plan",), f"the plan makes {name} on {day}", "a day of this week")
+        elif times > 1:
+            yield document.fault(("plan",), f"the plan makes {name} on {day} twice", "once")
     if entry.now not in week.dates:
         yield document.fault(("now",), f"{entry.now} is outside the week", "a day of the week")
 
 
-def _of_the_plan(week: Week, plan: PlanDocument) -> Iterator[tuple[str, str]]:
-    """What is wrong with the plan itself, and what is allowed."""
-    if plan.start != week.entry.start:
-        yield f"the plan starts on {plan.start}, and this week on {week.entry.start}", "the plan of this very week"
-    for (name, day), times in Counter((batch.batch, batch.date) for batch in plan.batches).items():
-        found = f"the plan makes {name} on {day}"
-        if day not in week.dates:
-            yield found, "a day of this week"
-        elif times > 1:
-            yield f"{found} twice", "once"
-
-
-def _impossible(week: Week, happened: Happened) -> Iterator[Fault]:
-    """Figures that no kitchen can mean: they are slips, and a repair must not rest on one."""
-    fault, lots = happened.document.fault, {lot.name: lot for lot in week.lots.lots}
-    ordered = {(o.offer, o.delivered): o.kg for o in happened.plan.orders}
-    for i, told in enumerate(happened.entry.lots):
+def _impossible(week: Week, plan: PlanDocument, document: Parsed, entry: HappenedEntry) -> Iterator[Fault]:
+    """What is told twice or of nothing there is, and figures that no kitchen can mean: a repair rests on no slip."""
+    ordered, lots = {(o.offer, o.delivered): o.kg for o in plan.orders}, {lot.name: lot for lot in week.lots.lots}
+    keys: dict[str, list[object]] = {
+        "lots": [one.lot for one in entry.lots],
+        "deliveries": [(one.offer, one.day) for one in entry.deliveries],
+    }
+    twice = ((key, i) for key, names in keys.items() for i, name in enumerate(names) if name in names[:i])
+    yield from (document.fault(at, "this was told above already", "each once") for at in twice)
+    names = [(("lots", i, "lot"), told.lot) for i, told in enumerate(entry.lots)]
+    yield from unknown(document, names, lots.keys(), "no lot is named {!r}", "a lot of the lots table")
+    for i, told in enumerate(entry.lots):
         for at, found, allowed in _slips(told, lots[told.lot]) if told.lot in lots else ():
-            yield fault(("lots", i, *filter(None, [at])), found, allowed)
-    for i, delivery in enumerate(happened.entry.deliveries):
+            yield document.fault(("lots", i, *filter(None, [at])), found, allowed)
+    for i, delivery in enumerate(entry.deliveries):
         planned = ordered.get((delivery.offer, delivery.day))
-        for key in ("kg", "counted_now_kg"):
-            kg = getattr(delivery, key)
+        if planned is None:
+            found = f"the plan has no delivery of {delivery.offer!r} on {delivery.day}"
+            yield document.fault(("deliveries", i), found, "a delivery of the plan")
+        for figure in ("kg", "counted_now_kg"):
+            kg = getattr(delivery, figure)
             if kg is not None and planned is not None and kg > _TIMES * planned:
                 found = f"{trimmed(kg)} kg of a delivery of {trimmed(planned)} kg"
-                yield fault(("deliveries", i, key), found, "kilograms as held")
+                yield document.fault(("deliveries", i, figure), found, "kilograms as held")
 
 
 def _slips(told: LotHappened, lot: Lot) -> Iterator[tuple[str, str, str]]:

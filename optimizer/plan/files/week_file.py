@@ -10,10 +10,10 @@ from fractions import Fraction
 from pathlib import Path
 from typing import TypeVar
 
-from pydantic import Field, model_validator
+from pydantic import Field
 
-from constraints.document import Day, Line, Loc, Name, NotNegative, Parsed, Positive, Strict  # isort: skip
-from constraints.document import Weight, Whole, YesNo, parse, read_text  # isort: skip
+from constraints.document import Broken, Day, Line, Loc, Name, NotNegative, Parsed, Positive, Ruled  # isort: skip
+from constraints.document import Strict, Weight, Whole, YesNo, parse, read_text  # isort: skip
 from constraints.document import validate as checked
 from constraints.faults import BadInput, Fault, meant
 from constraints.quantities import Basis
@@ -38,7 +38,7 @@ class Scope(StrEnum):
     DAY = "day"
 
 
-class BatchEntry(Strict):
+class BatchEntry(Ruled):
     """One batch of the week: what, how much, when, and what it is worth."""
 
     name: Name
@@ -70,24 +70,21 @@ class BatchEntry(Strict):
     value_per_kg: NotNegative | None = None
     """What a kilogram (of meat block or whole batch, as its size is stated) is worth."""
 
-    @model_validator(mode="after")
-    def _sound(self) -> BatchEntry:
+    def _broken(self) -> Broken:
         sizes = (self.meat_kg, self.batch_kg, self.to_meat_kg, self.to_batch_kg)
         if sizes.count(None) != len(sizes) - 1:
-            raise ValueError(
-                f"state the size of {self.name} once: meat_kg, batch_kg, or to_meat_kg or to_batch_kg for a band"
-            )
+            ways = "meat_kg, batch_kg, or to_meat_kg or to_batch_kg for a band"
+            yield f"state the size of {self.name} once: {ways}"
         for basis in ("meat", "batch"):
             least, most = getattr(self, f"from_{basis}_kg"), getattr(self, f"to_{basis}_kg")
             if least is not None and most is None:
-                raise ValueError(f"from_{basis}_kg needs to_{basis}_kg")
+                yield f"from_{basis}_kg needs to_{basis}_kg"
             if least is not None and least > most:
-                raise ValueError(f"from_{basis}_kg is above to_{basis}_kg")
+                yield f"from_{basis}_kg is above to_{basis}_kg"
         if self.day is not None and (self.from_day is not None or self.to_day is not None):
-            raise ValueError("give either a day or a window of days, not both")
+            yield "give either a day or a window of days, not both"
         if self.from_day and self.to_day and self.from_day > self.to_day:
-            raise ValueError("from_day is after to_day")
-        return self
+            yield "from_day is after to_day"
 
     @property
     def basis(self) -> Basis:
@@ -107,7 +104,7 @@ class BatchEntry(Strict):
         return least, self.fixed_kg or self.to_meat_kg or self.to_batch_kg or none
 
 
-class StageEntry(Strict):
+class StageEntry(Ruled):
     """A stage of the kitchen with its capacity, in kilograms or in loads a day."""
 
     name: Name
@@ -125,15 +122,13 @@ class StageEntry(Strict):
     materials: tuple[Name, ...] | None = None
     """Only kilograms of these materials are counted (with basis meat)."""
 
-    @model_validator(mode="after")
-    def _sound(self) -> StageEntry:
+    def _broken(self) -> Broken:
         if (self.kg_per_day is None) == (self.loads_per_day is None):
-            raise ValueError("state the capacity by exactly one of kg_per_day and loads_per_day")
+            yield "state the capacity by exactly one of kg_per_day and loads_per_day"
         if (self.loads_per_day is None) != (self.load_kg is None):
-            raise ValueError("loads_per_day and load_kg go together")
+            yield "loads_per_day and load_kg go together"
         if self.materials is not None and self.loads_per_day is not None:
-            raise ValueError("loads are counted for batches, not for materials")
-        return self
+            yield "loads are counted for batches, not for materials"
 
 
 class StoreEntry(Strict):
@@ -171,7 +166,7 @@ class KitchenEntry(Strict):
     """Stock required at the end."""
 
 
-class MaterialRule(Strict):
+class MaterialRule(Ruled):
     """A rule on which materials go together: a most, a smallest amount if used, or an if-this-then-that."""
 
     most: Whole | None = None
@@ -187,16 +182,14 @@ class MaterialRule(Strict):
     per: Scope = Scope.BATCH
     """Where it is counted: batch or day."""
 
-    @model_validator(mode="after")
-    def _sound(self) -> MaterialRule:
+    def _broken(self) -> Broken:
         if (self.if_used is None) != (self.then is None):
-            raise ValueError("if_used and then go together")
+            yield "if_used and then go together"
         if (self.most is not None) + (self.smallest_kg is not None) + (self.then is not None) != 1:
-            raise ValueError("one rule states exactly one of most, smallest_kg, and if_used with then")
-        return self
+            yield "one rule states exactly one of most, smallest_kg, and if_used with then"
 
 
-class WeekEntry(Strict):
+class WeekEntry(Ruled):
     """A week, or any horizon of days, for trimwright to plan."""
 
     name: Name = "week"
@@ -224,15 +217,13 @@ class WeekEntry(Strict):
     currency: Line = ""
     """Currency of every price, printed as typed."""
 
-    @model_validator(mode="after")
-    def _sound(self) -> WeekEntry:
+    def _broken(self) -> Broken:
         if not self.batches:
-            raise ValueError("a week has at least one batch")
+            yield "a week has at least one batch"
         if self.start.year >= LAST_YEAR:
-            raise ValueError(f"the week starts in {self.start.year}; the calendar ends soon after")
+            yield f"the week starts in {self.start.year}; the calendar ends soon after"
         if self.days > LONGEST:
-            raise ValueError(f"the horizon has {self.days} days; at most {LONGEST}")
-        return self
+            yield f"the horizon has {self.days} days; at most {LONGEST}"
 
 
 @dataclass(frozen=True)

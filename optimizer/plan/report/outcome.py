@@ -1,8 +1,9 @@
-"""Everything said of a plan, gathered once: the page and the JSON document only print it."""
+"""A week from its files to everything said of it, gathered once: the page and the JSON document only print it."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+import sys
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, field, replace
 from datetime import date as Day
@@ -18,13 +19,16 @@ from constraints.row import RowKind
 from optimizer.answer import Status
 from optimizer.clock import OutOfTime
 from optimizer.figures import Unit
-from optimizer.plan.files.happened import PlannedOrder
-from optimizer.plan.model.world import Job
-from optimizer.plan.report.way_out import NoPlan, unit_of
+from optimizer.plan.files.happened import PlannedOrder, read_happened
+from optimizer.plan.files.week_file import Week
+from optimizer.plan.model.blocks import SupplyCosts, WeekProgram
+from optimizer.plan.model.world import Job, World, assemble_week
+from optimizer.plan.report.way_out import NoPlan, impossible, no_plan, unit_of
 from optimizer.plan.settle.engine import Solved, solve
-from optimizer.plan.settle.find import Plan
+from optimizer.plan.settle.find import Plan, find
 from optimizer.plan.settle.in_order import Compared, in_order
 from optimizer.plan.settle.read_off import Purchase
+from optimizer.plan.settle.repair import Repaired
 from optimizer.plan.settle.weigh import WeighedBatch
 from optimizer.record import Figure, Record, at
 from optimizer.remarks import warnings
@@ -231,6 +235,38 @@ def _unusable(lot: Lot, dates: Sequence[Day]) -> str:
     if lot.received is not None and lot.received > dates[-1]:
         return f"comes on {lot.received.isoformat()}, after the week"
     return "nothing of it can be used"
+
+
+def plan_week(week: Week, what_happened: str | None = None, *, compare: bool = True) -> Outcome:
+    """Plan a week, or what is left of it after something else happened than was planned.
+
+    Raises BadInput where its files do not fit together, OutOfTime where there is no time for a plan.
+    """
+    if what_happened is None:
+        world = assemble_week(week)
+        plan = find(world, talk=True)
+        if plan.status is Status.INFEASIBLE or impossible(world):
+            return _without(plan, world)
+        return gather(plan, compare=compare and not plan.solved.interrupted)
+    happened = read_happened(what_happened, week)
+    world = assemble_week(happened.week)
+    rest = Repaired(world, happened)
+    plan = find(rest.world, rest.make, talk=True)
+    none = plan.status is Status.INFEASIBLE
+    outcome = _without(plan, world, rest.again) if none else gather(plan, rest.gone)
+    return replace(
+        outcome, done=rest.done, fewest_changes=rest.fewest, missed=rest.missed, hold=rest.hold, coming=rest.coming
+    )
+
+
+def _without(plan: Plan, world: World, again: Callable[[SupplyCosts | None], WeekProgram] | None = None) -> Outcome:
+    """There is no plan: say why. Nothing of what the solver has is shown."""
+    never = impossible(world)
+    status = Status.DO_NOT_MAKE if any(one.requirement.origin.legal for one in never) else Status.INFEASIBLE
+    if not never:
+        sys.stderr.write("no plan; looking for the reasons and the ways out\n")
+    bare = Plan(plan.program, status=status, solved=plan.solved)
+    return Outcome(bare, no_plan=no_plan(world, again))
 
 
 def gather(plan: Plan, gone: Sequence[tuple[int, int, Fraction]] = (), *, compare: bool = False) -> Outcome:
