@@ -382,7 +382,7 @@ def test_every_check_is_triggered_by_a_case() -> None:
     silent = {*module.ROW_CHECKS, *module.ROW_WARNINGS, *module.TABLE_CHECKS, *module.SUSPICIONS}
     for text, _, _ in FAULTS.values():
         cells, _ = cut(text, "f")
-        rows = reader._read_cells(cells, "f")[0] if cells else []
+        rows = reader.read_rows(cells)[0] if cells else []
         every = (*module.ROW_CHECKS, *module.ROW_WARNINGS)
         silent -= {check for check in every if any(list(check(row)) for row in rows)}
         silent -= {check for check in module.TABLE_CHECKS if list(check(rows))}

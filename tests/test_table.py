@@ -283,10 +283,11 @@ HEADERS = {
 
 @pytest.mark.parametrize(("header", "column", "words"), HEADERS.values(), ids=HEADERS)
 def test_header_faults(header: tuple[str, ...], column: str | None, words: str) -> None:
-    (fault,) = header_faults(header, [False] * len(header), "t.csv", 3)
+    (fault,) = header_faults(Table("t.csv", header, 3, ",", (("x",) * len(header),), (4,)))
     assert (fault.line, fault.column) == (3, column)
     assert words in fault.found
 
 
 def test_an_empty_unnamed_column_and_pounds_are_no_fault() -> None:
-    assert not list(header_faults(("lot", "on_hand_lb", "fat_pct", "cost_per_lb", ""), [False] * 4 + [True], "t", 1))
+    header, row = ("lot", "on_hand_lb", "fat_pct", "cost_per_lb", ""), ("x", "x", "x", "x", " ")
+    assert not list(header_faults(Table("t", header, 1, ",", (row,), (2,))))

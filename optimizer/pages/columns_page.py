@@ -15,8 +15,7 @@ from typing import Any
 from constraints.confidence import FatMethod, published
 from constraints.numbers import trimmed
 from optimizer.pages.tables import heading, named, paragraph, table
-from optimizer.reading.columns import COLUMNS, Column
-from optimizer.reading.offer_columns import NOT_HERE, OFFER_COLUMNS, OWN, PERIOD
+from optimizer.reading.columns import COLUMNS, NOT_HERE, OFFER_COLUMNS, OWN, PERIOD, Column
 from optimizer.record import json_text
 from optimizer.wording import CAUTION
 

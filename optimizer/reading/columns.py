@@ -1,4 +1,4 @@
-"""The columns of a lots table that have a meaning of their own, and how a misspelt one is caught.
+"""The columns of a lots table and of an offers table that have a meaning, and how a misspelt one is caught.
 
 Any other column whose cells are all numbers is a free property under its own name. A slip in a known name
 would therefore pass as a free property and its limit would silently not exist, so near misses are refused.
@@ -7,9 +7,10 @@ would therefore pass as a free property and its limit would silently not exist, 
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from difflib import get_close_matches
+from functools import partial
 from types import MappingProxyType
 
 from constraints.document import packaged_rows
@@ -17,6 +18,7 @@ from constraints.faults import Fault
 from constraints.ingoing import COUNTED
 from constraints.spelling import hidden, unprintable
 from constraints.words import speaks_of_nitrite
+from optimizer.reading.table import Table
 
 AS_HELD = "as held"
 USABLE = "usable"
@@ -36,38 +38,33 @@ class Column:
     needed: bool
     meaning: str
 
+    @property
+    def holds_figures(self) -> bool:
+        """Whether its cells are numbers."""
+        return self.unit not in ("", "date", "yes/no", "meat or fat")
 
-def columns_of(file: str) -> tuple[Column, ...]:
+
+def _columns_of(file: str) -> Iterator[Column]:
     """The columns in a table of this folder, which has a line for each in the order they are published."""
-    return tuple(map(_column, packaged_rows("optimizer.reading", file)))
+    for typed in packaged_rows("optimizer.reading", file):
+        name, unit = typed["name"], typed["unit"]
+        held = unit.removeprefix("money per ") in ("kg", "lb") or name == "usable_pct"
+        basis = AS_HELD if held else USABLE if unit in ("%", "mg/kg", "points") else ""
+        yield Column(name, unit, basis, typed["needed"] == "yes", typed["meaning"])
 
 
-def _column(typed: Mapping[str, str]) -> Column:
-    name, unit = typed["name"], typed["unit"]
-    held = unit.removeprefix("money per ") in ("kg", "lb") or name == "usable_pct"
-    basis = AS_HELD if held else USABLE if unit in ("%", "mg/kg", "points") else ""
-    return Column(name, unit, basis, typed["needed"] == "yes", typed["meaning"])
+COLUMNS: tuple[Column, ...] = tuple(_columns_of("columns.csv"))
+"""Every known column of a lots table, in the order it is published."""
+OFFER_COLUMNS = tuple(_columns_of("offer_columns.csv"))
+"""The columns of an offers table that a lots table does not have, or has with another meaning; published likewise."""
+KNOWN: Mapping[str, Column] = MappingProxyType({column.name: column for column in COLUMNS})
+OF_OFFERS: Mapping[str, Column] = MappingProxyType({**KNOWN, **{column.name: column for column in OFFER_COLUMNS}})
+"""Every column that an offers table may have."""
 
-
-_BY_WEIGHT = columns_of("columns.csv")
-INSTEAD: Mapping[str, str] = MappingProxyType(
-    {column.name: f"{column.name[:-2]}lb" for column in _BY_WEIGHT if column.name.endswith("kg")}
-)
+NEEDED_OF_LOTS = tuple(column.name for column in COLUMNS if column.needed)
+INSTEAD: Mapping[str, str] = MappingProxyType({lb[:-2] + "kg": lb for lb in OF_OFFERS if lb.endswith("lb")})
 """A column by the kilogram and its twin by the pound; each row fills one of the two."""
 TWINS: Mapping[str, str] = MappingProxyType({**INSTEAD, **{lb: kg for kg, lb in INSTEAD.items()}})
-
-
-def _with_twin(column: Column) -> tuple[Column, ...]:
-    if column.name not in INSTEAD:
-        return (column,)
-    unit, meaning = column.unit.replace("kg", "lb"), f"in pounds, instead of {column.name}"
-    return column, Column(INSTEAD[column.name], unit, column.basis, False, meaning)
-
-
-COLUMNS: tuple[Column, ...] = tuple(one for column in _BY_WEIGHT for one in _with_twin(column))
-"""Every known column, in the order it is published."""
-
-KNOWN: Mapping[str, Column] = MappingProxyType({column.name: column for column in COLUMNS})
 
 OTHER_WORDS = {"price_per_kg": "cost_per_kg", "price_per_lb": "cost_per_lb", "order_pack_kg": "pack_kg"}
 """Columns under other words that are asked for by their own."""
@@ -76,6 +73,20 @@ CLOSE = 0.89
 
 MOST_LISTED = 300
 """Letters of a header that a message repeats."""
+
+OWN = tuple(column.name for column in OFFER_COLUMNS)
+PRICE = "cost_per_kg"
+NEEDED = ("offer", "supplier", PRICE, "fat_pct")
+"""Columns that every offers table has; in the simpler one of a batch neither supplier nor price is needed."""
+PERIOD = ("offer", PRICE, INSTEAD[PRICE], "price_from", "price_to", "breaks")
+"""Columns that a further row of the same offer may change."""
+NOT_HERE = {
+    "lot": "write offer", "on_hand_kg": "write largest_order_kg", "on_hand_lb": "write largest_order_lb",
+    "received": "leave it out", "use_by": "write keeps_days", "on_hold": "leave it out", "use_up": "leave it out",
+    "rework": "leave it out", "use_at_least_kg": "leave it out", "use_at_least_lb": "leave it out",
+    **{name: f"write {known}, as in a lots table" for name, known in OTHER_WORDS.items()},
+}  # fmt: skip
+"""Columns that no week's offer has, and what to do about each."""
 
 _POUNDS = frozenset(("lb", "lbs", "pound", "pounds"))
 _UNIT_WORDS = _POUNDS | {"pct", "percent", "kg", "g", "mg", "oz", "ppm", "per", "date"}
@@ -106,7 +117,7 @@ def _first_with(same: Callable[[str], str], name: str) -> str | None:
 
 
 def near_miss(name: str) -> str | None:
-    """Return the known column that ``name`` is most likely a slip of, or None for an honest name of its own.
+    """Return the known column of a lots table that ``name`` is most likely a slip of, or None for an honest name.
 
     Compared without case and punctuation, then without order, without units, and last by closeness in
     spelling. A known name itself gives None.
@@ -132,37 +143,36 @@ def _hint(name: str, known: str) -> str:
     return f"write {meant}, or choose another name"
 
 
-def free_names(header: Sequence[str]) -> tuple[str, ...]:
+def free_names(header: Sequence[str], known: Collection[str]) -> tuple[str, ...]:
     """The names of a header that are neither known, nor slips, nor empty; each once, in order."""
-    return tuple(dict.fromkeys(name for name in header if name and name not in KNOWN and not near_miss(name)))
+    return tuple(dict.fromkeys(name for name in header if name and name not in known and not near_miss(name)))
 
 
-def header_faults(header: Sequence[str], empty_columns: Sequence[bool], file: str, line: int) -> Iterator[Fault]:
-    """Every fault of a header: names missing, twice, unnamed or misspelt.
+def header_faults(
+    table: Table, known: Collection[str] = KNOWN, needed: Iterable[str] = NEEDED_OF_LOTS
+) -> Iterator[Fault]:
+    """Every fault of a header: names missing, twice, misspelt, or none above cells that are filled.
 
-    ``empty_columns`` tells for each name whether nothing stands below it; an unnamed one is then no fault.
+    ``known`` and ``needed`` are columns, unless given those of a lots table.
     """
-    slips = {name: known for name in dict.fromkeys(header) if (known := near_miss(name))}
-
-    def fault(name: str | None, found: str, allowed: str) -> Fault:
-        return Fault(file, line, name, found, allowed)
-
-    for place, (name, empty) in enumerate(zip(header, empty_columns, strict=True), start=1):
-        if not name and not empty:
-            yield fault(None, f"column {place} has cells but no name", "a name at the head of each column")
+    header, fault = table.header, partial(table.fault, table.header_line)
+    slips = {name: close for name in header if name not in known and (close := near_miss(name))}
+    for place, name in enumerate(header):
+        if not name and any(row[place].strip() for row in table.rows):
+            yield fault(None, f"column {place + 1} has cells but no name", "a name at the head of each column")
         if unprintable(name):
             yield fault(None, f"the name {name!r} holds {hidden(name)}", "a name as it is seen, on one line")
-        if name and name in header[: place - 1]:
+        if name and name in header[:place]:
             yield fault(name, f"column {name!r} stands twice", "each column once")
     for name in dict.fromkeys(header):
         if name in slips:
             yield fault(name, f"{name!r} is not a known column", _hint(name, slips[name]))
-        elif name not in KNOWN and name not in COUNTED and speaks_of_nitrite(name):
+        elif name not in known and name not in COUNTED and speaks_of_nitrite(name):
             counted = f"nitrite and nitrate stand in {', '.join(COUNTED)}"
             yield fault(name, f"nothing counts the column {name!r}", counted)
     found = {*header, *slips.values()}
-    for column in COLUMNS:
-        names = [column.name, *filter(None, [INSTEAD.get(column.name)])]
-        if column.needed and found.isdisjoint(names):
+    for name in needed:
+        names = [name, *filter(None, [INSTEAD.get(name)])]
+        if found.isdisjoint(names):
             listed = ", ".join(map(repr, filter(None, header)))[:MOST_LISTED]
-            yield fault(column.name, f"a column {' or '.join(names)} is missing", f"the header has {listed}")
+            yield fault(name, f"a column {' or '.join(names)} is missing", f"the header has {listed}")

@@ -18,7 +18,8 @@ from constraints.numbers import KG_PER_LB, PERCENT, PPM, trimmed
 from constraints.quantities import FAT, MOISTURE, NAMES, NITRATE, NITRITE, PROTEIN, SALT
 from constraints.spelling import hidden, look_alikes, unprintable
 from constraints.words import speaks_of_cured_lot
-from optimizer.reading.columns import COLUMNS, INSTEAD, KNOWN
+from optimizer.reading.columns import COLUMNS, INSTEAD, NEEDED_OF_LOTS, OF_OFFERS, Column
+from optimizer.reading.table import Table
 
 SUM_MOST = Fraction("102.5")
 """Most that fat, moisture and protein may add up to, percent: raw meats in USDA SR28 (2015) reach 102.03."""
@@ -51,28 +52,32 @@ FLAGS = tuple(column.name for column in COLUMNS if column.unit == "yes/no")
 _ABOVE_ZERO = frozenset({"pack_kg", "largest_pull_kg", "usable_pct", "green_pct"})
 SD_MOST = Fraction(50)
 """Points: no figure between 0 and 100 has a larger standard deviation (Popoviciu's inequality, from memory)."""
-_MOST: dict[str, int | Fraction] = {"%": PERCENT, "mg/kg": PPM, "points": SD_MOST}
+MOST_DAYS = 3650
+"""Most days of lead or of keeping: ten years; more is a slip."""
+_MOST: dict[str, int | Fraction] = {"%": PERCENT, "mg/kg": PPM, "points": SD_MOST, "days": MOST_DAYS}
 _ROLES = ("meat", "fat")
 _SPECIES = tuple(name for names in NAMES.values() for name in names)
 _YES_NO = {"": False, "no": False, "false": False, "0": False, "yes": True, "true": True, "1": True}
 
 
 @dataclass(frozen=True)
-class LotRow:
+class TableRow:
     """One row as read so far: ``typed`` holds every cell, the others what could be read of it.
 
     Figures carry their column's name and unit; those given by the pound are there by the kilogram, under that name.
+    With ``commas`` the table's figures have decimal commas.
     """
 
-    file: str
+    table: Table
     line: int
     typed: Mapping[str, str]
     figures: Mapping[str, Fraction]
     days: Mapping[str, date]
+    commas: bool
 
     def fault(self, column: str, found: str, allowed: str, severity: Severity = Severity.ERROR) -> Fault:
         """A fault of this row; ``column`` may be the kilogram column where the row has pounds."""
-        return Fault(self.file, self.line, self.headed(column), found, allowed, severity)
+        return self.table.fault(self.line, self.headed(column), found, allowed, severity)
 
     def headed(self, column: str) -> str:
         """The column that this row fills: the pound column where it stands in for the kilogram column."""
@@ -85,7 +90,8 @@ class LotRow:
 
     def said(self, column: str) -> str:
         """A figure with its column, as typed."""
-        return f"{self.headed(column)} {self.typed[self.headed(column)]}"
+        key = self.headed(column)
+        return f"{self.table.spelt.get(key, key)} {self.typed[key]}"
 
     def says(self, flag: str) -> bool:
         """Whether a yes-or-no column says yes."""
@@ -107,51 +113,52 @@ class Whole:
 
 Told = Iterator[tuple[str, str, str]]
 """The column, a short sentence without an address, and what is allowed or usual."""
-Check = Callable[[LotRow], Told]
-Suspicion = Callable[[LotRow, Whole], Told]
+Check = Callable[[TableRow], Told]
+Suspicion = Callable[[TableRow, Whole], Told]
 
 
 # Checks of one row.
 
 
-def _needed_cells(row: LotRow) -> Told:
-    for column in COLUMNS:
-        if column.needed and row.typed.get(row.headed(column.name)) == "":
-            yield column.name, "this cell is blank", f"{column.meaning.split(';')[0]}; every lot states it"
+def needed_cells(row: TableRow, names: Iterable[str] = NEEDED_OF_LOTS, what: str = "lot") -> Told:
+    """The cells that must be filled and are not, under a column that the table has."""
+    for name in names:
+        if row.typed.get(row.headed(name)) == "":
+            yield name, "this cell is blank", f"{OF_OFFERS[name].meaning.split(';')[0]}; every {what} states it"
 
 
-def _ranges(row: LotRow) -> Told:
+def out_of_range(row: TableRow, known: Mapping[str, Column]) -> Told:
     """Stock, prices and ppm not below 0; packs, largest pulls and the usable share above 0; percentages up to 100."""
     for name, value in row.figures.items():
-        column, typed = KNOWN.get(name), row.said(name).replace(" ", " is ", 1)
+        column, typed = known.get(name), row.said(name).replace(" ", " is ", 1)
         if column is None:
             free = PERCENT if name.endswith("_pct") else PPM if name.endswith("_ppm") else None
             if free is not None and not 0 <= value <= free:
                 yield name, typed, f"0 to {free}"
             continue
-        most, above_zero = _MOST.get(column.unit), name in _ABOVE_ZERO
+        most, above_zero, whole = _MOST.get(column.unit), name in _ABOVE_ZERO, column.unit == "days"
         too_low = (value < 0 and name != "salvage_per_kg") or (above_zero and value == 0)
-        if too_low or (most is not None and value > most):
-            low = "above 0" if above_zero else "0 or more"
+        if too_low or (most is not None and value > most) or (whole and value.denominator != 1):
+            low = "above 0" if above_zero else "a whole number, 0 or more" if whole else "0 or more"
             yield name, typed, low if most is None else f"{low}, at most {most}"
 
 
-def _sum_too_high(row: LotRow) -> Told:
+def _sum_too_high(row: TableRow) -> Told:
     given = {name: row.figures[name] for name in (FAT, MOISTURE, PROTEIN) if name in row.figures}
     if len(given) > 1 and (total := sum(given.values(), Fraction(0))) > SUM_MOST:
         allowed = f"at most {trimmed(SUM_MOST)}: raw meats in USDA SR28 reach 102.03"
         yield [*given][1], f"{' + '.join(given)} = {trimmed(total)}", allowed
 
 
-def _printable(row: LotRow) -> Told:
+def printable(row: TableRow, names: Iterable[str] = ("lot", *TEXTS, "fat_method")) -> Told:
     """What is not seen as it stands could forge a line of the page, or make two names of one."""
-    for name in ("lot", *TEXTS, "fat_method"):
+    for name in names:
         typed = row.typed.get(name, "")
         if unprintable(typed):
             yield name, f"{typed!r} holds {hidden(typed)}", "a name as it is seen, on one line"
 
 
-def _words_known(row: LotRow) -> Told:
+def _words_known(row: TableRow) -> Told:
     role = row.typed.get("role", "")
     if role and role not in _ROLES:
         like = nearest(role, _ROLES)
@@ -162,34 +169,32 @@ def _words_known(row: LotRow) -> Told:
             yield name, f"{typed!r} is neither yes nor no", "yes, no, true, false, 1, 0 or blank"
 
 
-def _days_in_order(row: LotRow) -> Told:
+def _days_in_order(row: TableRow) -> Told:
     received, use_by = row.days.get("received"), row.days.get("use_by")
     if received and use_by and use_by < received:
         yield "use_by", f"use_by {use_by} is before received {received}", "use_by on or after received"
 
 
-def _cured_states_cure(row: LotRow) -> Told:
-    for name in (NITRITE, NITRATE) if row.cured else ():
-        if not row.typed.get(name):
-            yield name, f"the lot is cured but {name} is not given", "mg/kg in the lot; 0 if there is none"
+_WHAT_IT_HOLDS = (
+    ("cured", NITRITE, "mg/kg in the lot; 0 if there is none"),
+    ("cured", NITRATE, "mg/kg in the lot; 0 if there is none"),
+    ("rework", SALT, "salt in the rework, %"),
+    ("rework", "green_pct", "share of its weight that was green meat, %"),
+    ("rework", "original_nitrite_ppm", "nitrite put in then, mg/kg of its green meat; 0 if it was never cured"),
+)
+"""What a lot that is so marked must state: it brings salt and nitrite of its own, and rework is not all green meat."""
 
 
-def _rework_states_itself(row: LotRow) -> Told:
-    """Rework brings its own salt and nitrite, and is not all green meat."""
-    needed = {
-        SALT: "salt in the rework, %",
-        "green_pct": "share of its weight that was green meat, %",
-        "original_nitrite_ppm": "nitrite put in then, mg/kg of its green meat; 0 if it was never cured",
-    }
-    for name, meaning in needed.items():
+def _states_what_it_holds(row: TableRow) -> Told:
+    for flag, name, meaning in _WHAT_IT_HOLDS:
         given = bool(row.typed.get(name))
-        if row.says("rework") and not given:
-            yield name, f"the lot is rework but {name} is not given", meaning
-        if given and name != SALT and not row.says("rework"):
+        if row.says(flag) and not given:
+            yield name, f"the lot is {flag} but {name} is not given", meaning
+        if given and name in ("green_pct", "original_nitrite_ppm") and not row.says("rework"):
             yield name, f"{name} belongs to rework", "mark the lot as rework, or leave the cell blank"
 
 
-def _cured_by_name(row: LotRow) -> Told:
+def _cured_by_name(row: TableRow) -> Told:
     """A lot that reads like cured meat says whether it is: its nitrite would count as none."""
     if row.says("rework") or row.typed.get("cured") or row.typed.get(NITRITE):
         return
@@ -200,7 +205,7 @@ def _cured_by_name(row: LotRow) -> Told:
             yield name, found, "cured: yes with nitrite_ppm and nitrate_ppm, or cured: no if it holds none"
 
 
-def _rework_agrees(row: LotRow) -> Told:
+def _rework_agrees(row: TableRow) -> Told:
     """No more nitrite is found in rework than was put into it: nitrite only disappears."""
     found, original = row.figures.get(NITRITE), row.figures.get("original_nitrite_ppm")
     if found is None or original is None:
@@ -211,7 +216,7 @@ def _rework_agrees(row: LotRow) -> Told:
         yield NITRITE, said, "at most original_nitrite_ppm times green_pct; correct the one that is wrong"
 
 
-def _beyond(row: LotRow, pairs: Iterable[tuple[str, str]], allowed: str) -> Told:
+def _beyond(row: TableRow, pairs: Iterable[tuple[str, str]], allowed: str) -> Told:
     """Figures above another one of the row; one above the stock only where there is stock."""
     for smaller, larger in pairs:
         one, other = row.figures.get(smaller), row.figures.get(larger)
@@ -229,7 +234,7 @@ _UNUSABLE = ("pack_kg", "largest_pull_kg"), ("smallest_pull_kg", "on_hand_kg")
 _SALVAGE = (("salvage_per_kg", "cost_per_kg"),)
 
 
-def _species_known(row: LotRow) -> Told:
+def _species_known(row: TableRow) -> Told:
     """A species that is close to one the rules know, and is none."""
     species = row.typed.get("species", "")
     if species and species.casefold() not in _SPECIES and (close := meant(species, _SPECIES)):
@@ -237,8 +242,8 @@ def _species_known(row: LotRow) -> Told:
 
 
 ROW_CHECKS: tuple[Check, ...] = (
-    _needed_cells, _ranges, _sum_too_high, _printable, _words_known, _days_in_order, _cured_states_cure,
-    _rework_states_itself, _rework_agrees, _cured_by_name,
+    needed_cells, _sum_too_high, printable, _words_known, _days_in_order, _states_what_it_holds, _rework_agrees,
+    _cured_by_name,
     partial(_beyond, pairs=_PACKS_AND_PULLS, allowed="at most {}"),
 )  # fmt: skip
 ROW_WARNINGS: tuple[Check, ...] = (
@@ -251,17 +256,7 @@ ROW_WARNINGS: tuple[Check, ...] = (
 # Checks of the whole table.
 
 
-def _lots_once(rows: Sequence[LotRow]) -> Iterator[Fault]:
-    first: dict[str, int] = {}
-    for row in rows:
-        name = row.typed.get("lot", "")
-        if name and name in first:
-            found = f"lot {name!r} stands on line {first[name]} and again on line {row.line}"
-            yield row.fault("lot", found, "each lot on one line")
-        first.setdefault(name, row.line)
-
-
-def _look_alikes(rows: Sequence[LotRow]) -> Iterator[Fault]:
+def _look_alikes(rows: Sequence[TableRow]) -> Iterator[Fault]:
     """Two lots whose names look the same and are not: a reader would pull the wrong one."""
     lines = {name: row for row in reversed(rows) if (name := row.typed.get("lot", ""))}
     for other, name in look_alikes(row.typed.get("lot", "") for row in rows):
@@ -269,22 +264,25 @@ def _look_alikes(rows: Sequence[LotRow]) -> Iterator[Fault]:
         yield lines[name].fault("lot", found, "names that can be told apart")
 
 
-def _spellings(rows: Sequence[LotRow]) -> Iterator[Fault]:
-    """Names that differ only by case or blanks: two lots, or one species or material written in two ways."""
+def _names_once(rows: Sequence[TableRow]) -> Iterator[Fault]:
+    """A lot that stands twice, and names alike but for case or blanks: two lots, or one material in two spellings."""
     for column in ("lot", "species", "material"):
         seen: dict[str, dict[str, int]] = defaultdict(dict)
         for row in rows:
             name = row.typed.get(column, "")
             alike = seen["".join(name.casefold().split())]
-            if name and name not in alike:
-                if alike:
-                    other, line = next(iter(alike.items()))
-                    found = f"{name!r} differs from {other!r} on line {line} only by case or blanks"
-                    yield row.fault(column, found, f"one spelling for one {column}", Severity.WARNING)
-                alike[name] = row.line
+            if column == "lot" and name in alike:
+                found = f"lot {name!r} stands on line {alike[name]} and again on line {row.line}"
+                yield row.fault(column, found, "each lot on one line")
+            elif name not in alike and alike:
+                other, line = next(iter(alike.items()))
+                found = f"{name!r} differs from {other!r} on line {line} only by case or blanks"
+                yield row.fault(column, found, f"one spelling for one {column}", Severity.WARNING)
+            if name:
+                alike.setdefault(name, row.line)
 
 
-def _fat_as_fractions(rows: Sequence[LotRow]) -> Iterator[Fault]:
+def _fat_as_fractions(rows: Sequence[TableRow]) -> Iterator[Fault]:
     fats = [(row, fat) for row in rows if (fat := row.figures.get(FAT)) is not None]
     above_zero = [row for row, fat in fats if fat > 0]
     if above_zero and all(fat <= FRACTION_MOST for _, fat in fats):
@@ -292,28 +290,28 @@ def _fat_as_fractions(rows: Sequence[LotRow]) -> Iterator[Fault]:
         yield above_zero[0].fault(FAT, found, "percent: 27, not 0.27")
 
 
-TABLE_CHECKS: tuple[Callable[[Sequence[LotRow]], Iterator[Fault]], ...] = (
-    _lots_once, _look_alikes, _spellings, _fat_as_fractions,
+TABLE_CHECKS: tuple[Callable[[Sequence[TableRow]], Iterator[Fault]], ...] = (
+    _look_alikes, _names_once, _fat_as_fractions,
 )  # fmt: skip
 
 
 # Suspicions.
 
 
-def whole_of(rows: Sequence[LotRow]) -> Whole:
+def whole_of(rows: Sequence[TableRow]) -> Whole:
     """What the suspicions must know of all rows."""
     prices = [price for row in rows if (price := row.figures.get("cost_per_kg")) is not None and price > 0]
     fats = [row.figures[FAT] for row in rows if FAT in row.figures]
     return Whole(median(prices) if prices else None, max(fats, default=Fraction(0)))
 
 
-def _fat_may_be_fraction(row: LotRow, whole: Whole) -> Told:
+def _fat_may_be_fraction(row: TableRow, whole: Whole) -> Told:
     fat = row.figures.get(FAT)
     if fat is not None and 0 < fat <= FRACTION_MOST < whole.most_fat:
         yield FAT, f"fat {trimmed(fat)} % may be a fraction", "percent: 27, not 0.27"
 
 
-def _odd_price(row: LotRow, whole: Whole) -> Told:
+def _odd_price(row: TableRow, whole: Whole) -> Told:
     price, usual = row.figures.get("cost_per_kg"), whole.median_price
     if price == 0:
         yield "cost_per_kg", "the price is 0", "0 only for trim that is free"
@@ -324,7 +322,7 @@ def _odd_price(row: LotRow, whole: Whole) -> Told:
         yield "cost_per_kg", words, "prices of one order"
 
 
-def _role_against_fat(row: LotRow, whole: Whole) -> Told:
+def _role_against_fat(row: TableRow, whole: Whole) -> Told:
     fat, role = row.figures.get(FAT), row.typed.get("role")
     if fat is not None and role == "fat" and fat < FAT_ROLE_LEAST:
         yield "role", f"the role is fat but the fat is only {trimmed(fat)} %", f"{trimmed(FAT_ROLE_LEAST)} % or more"
@@ -332,7 +330,7 @@ def _role_against_fat(row: LotRow, whole: Whole) -> Told:
         yield "role", f"the role is meat but the fat is {trimmed(fat)} %", f"{trimmed(MEAT_ROLE_MOST)} % or less"
 
 
-def _fat_against_moisture(row: LotRow, whole: Whole) -> Told:
+def _fat_against_moisture(row: TableRow, whole: Whole) -> Told:
     """Only for plain red meat: the line was not fitted to poultry, cured or salted meat."""
     fat, moisture = row.figures.get(FAT), row.figures.get(MOISTURE)
     species = row.typed.get("species", "").casefold()
@@ -344,7 +342,7 @@ def _fat_against_moisture(row: LotRow, whole: Whole) -> Told:
         yield MOISTURE, words, f"about {trimmed(usual, 0)} % moisture in raw red meat of that fat (USDA SR28)"
 
 
-def _sum_too_low(row: LotRow, whole: Whole) -> Told:
+def _sum_too_low(row: TableRow, whole: Whole) -> Told:
     given = [row.figures[name] for name in (FAT, MOISTURE, PROTEIN) if name in row.figures]
     if len(given) == 3 and sum(given) < SUM_LEAST and not row.says("rework"):  # which holds salt, spice and ice
         words = f"fat, moisture and protein add up to only {trimmed(Fraction(sum(given)))} %"
@@ -358,7 +356,7 @@ _USUAL = {
 }
 
 
-def _too_much(row: LotRow, whole: Whole) -> Told:
+def _too_much(row: TableRow, whole: Whole) -> Told:
     for name, (most, found, usual) in _USUAL.items():
         value = row.figures.get(name)
         if value is not None and value > most:
@@ -366,7 +364,7 @@ def _too_much(row: LotRow, whole: Whole) -> Told:
             yield name, found.format(trimmed(value / kg), unit), usual.format(trimmed(most / kg, 0), unit)
 
 
-def _taught(row: LotRow, whole: Whole) -> Told:
+def _taught(row: TableRow, whole: Whole) -> Told:
     typed, fat = row.figures.get("fat_as_typed_pct"), row.figures.get(FAT)
     if typed is not None and fat is not None and typed != fat:
         yield FAT, f"fat {trimmed(fat, 2)} % by its tests, typed {trimmed(typed, 2)} %", "figures that agree"
@@ -376,3 +374,15 @@ SUSPICIONS: tuple[Suspicion, ...] = (
     _taught,
     _fat_may_be_fraction, _odd_price, _role_against_fat, _fat_against_moisture, _sum_too_low, _too_much,
 )  # fmt: skip
+
+
+def judged(rows: Sequence[TableRow]) -> tuple[list[Fault], list[tuple[str, ...]]]:
+    """Every fault of a table's rows, and the suspicions that stay with each row's lot, in words."""
+    found = []
+    for severity, checks in ((Severity.ERROR, ROW_CHECKS), (Severity.WARNING, ROW_WARNINGS)):
+        found += [row.fault(*told, severity) for row in rows for check in checks for told in check(row)]
+    found += [fault for table_check in TABLE_CHECKS for fault in table_check(rows)]
+    whole = whole_of(rows)
+    suspicious = [(row, [told for check in SUSPICIONS for told in check(row, whole)]) for row in rows]
+    found += [row.fault(*one, Severity.WARNING) for row, told in suspicious for one in told]
+    return found, [tuple(words for _, words, _ in told) for _, told in suspicious]

@@ -9,78 +9,39 @@ are needed there.
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Collection, Iterable, Iterator, Sequence
+from dataclasses import dataclass, fields, replace
 from datetime import date, timedelta
+from enum import StrEnum
 from fractions import Fraction
+from functools import partial
 from itertools import pairwise
 from math import ceil, floor
-from typing import Annotated, Any, TypeVar
+from typing import Any
 
-from pydantic import AfterValidator, BeforeValidator, PlainValidator, ValidationError, ValidationInfo, model_validator
-
-from constraints.document import Day, Line, Name, NotNegative, Positive, Strict, read_text, refusal
+from constraints.document import read_text
 from constraints.faults import BadInput, Fault, Severity, meant
-from constraints.numbers import KG_PER_LB, NotANumber, exact, trimmed
+from constraints.numbers import ZERO, exact, trimmed
 from constraints.quantities import Lot
-from optimizer.reading.columns import INSTEAD, KNOWN, OTHER_WORDS
-from optimizer.reading.lot_checks import STOCK_MOST
-from optimizer.reading.lots import parse_lots
-from optimizer.reading.offer_columns import NEEDED, NOT_HERE, OWN, PERIOD, PRICE, BreakKind
-from optimizer.reading.table import Table, csv_line, cut, figure, has_decimal_commas
+from optimizer.reading import columns
+from optimizer.reading.columns import INSTEAD, NEEDED, NOT_HERE, OF_OFFERS, PERIOD, PRICE
+from optimizer.reading.lot_checks import STOCK_MOST, TableRow, judged, needed_cells, printable
+from optimizer.reading.lots import lot_of, read_rows
+from optimizer.reading.table import Table, cut
 
 WEEKDAYS = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
-MOST_DAYS = 3650
-"""Most days of lead or of keeping: ten years; more is a slip."""
 PLENTY = Fraction(1_000_000)
 """Kilograms on offer where no largest order is stated: beyond any kitchen."""
-_ZERO = Fraction(0)
-Cells = TypeVar("Cells", bound=Strict)
 _SIMPLER = {"lot": "offer", "offered_kg": "largest_order_kg", "on_hand_kg": "largest_order_kg",
             "on_hand_lb": "largest_order_lb"}  # fmt: skip
 """Columns of a simpler table, and what they are of an offer."""
-_BY_POUND = {f"{name[:-2]}lb": name for name in (*INSTEAD, *OWN) if name.endswith("kg")}
-"""The kilogram column that a pound column stands for."""
 
 
-def _number(cell: str, info: ValidationInfo[dict[str, Any]]) -> Fraction:
-    try:
-        return figure(cell, info.context["commas"])
-    except NotANumber as error:
-        raise refusal(str(error), "a plain number such as 24.5") from None
+class BreakKind(StrEnum):
+    """Whether a price break lowers the price of every kilogram or only of those beyond it."""
 
-
-def _by_kilogram(value: Fraction, info: ValidationInfo[dict[str, Any]]) -> Fraction:
-    """What was judged as typed, by the kilogram."""
-    return value * Fraction(info.context.get(str(info.field_name), 1))
-
-
-def _days(value: Fraction) -> int:
-    if value.denominator != 1 or not 0 <= value <= MOST_DAYS:
-        raise refusal(trimmed(value), f"a whole number of days, 0 to {MOST_DAYS}")
-    return int(value)
-
-
-def _breaks(cell: str, info: ValidationInfo[dict[str, Any]]) -> tuple[tuple[Fraction, Fraction], ...]:
-    per, commas = Fraction(info.context.get(PRICE[0], 1)), info.context["commas"]
-    try:
-        parts = [part.split("=") for part in (cell.replace(",", ".") if commas else cell).split()]
-        return tuple((exact(weight) / per, exact(price) * per) for weight, price in parts)
-    except ValueError:
-        raise refusal(f"{cell!r} is no price break", "from=price, such as 50=3.10 100=2.95") from None
-
-
-def _weekdays(cell: str) -> frozenset[int]:
-    words = re.split(r"[\s+/]+", cell)
-    for word in words:
-        if word.casefold()[:3] not in WEEKDAYS:
-            raise refusal(f"{word!r} is no day of the week", "such as Mon Thu, or blank")
-    return frozenset(WEEKDAYS.index(word.casefold()[:3]) for word in words)
-
-
-_Pack = Annotated[Positive, BeforeValidator(_number), AfterValidator(_by_kilogram)]
-_Figure = Annotated[NotNegative, BeforeValidator(_number), AfterValidator(_by_kilogram)]
-_Days = Annotated[int, PlainValidator(_days), BeforeValidator(_number)]
+    ALL_UNITS = "all_units"
+    INCREMENTAL = "incremental"
 
 
 @dataclass(frozen=True)
@@ -98,11 +59,11 @@ class Stretch:
 
         The last one has no end: its ``hi`` is its ``lo``.
         """
-        steps, paid = [(_ZERO, price), *breaks], _ZERO
+        steps, paid = [(ZERO, price), *breaks], ZERO
         found = []
         for k, (start, cost) in enumerate(steps):
             end = steps[k + 1][0] if k + 1 < len(steps) else start
-            found.append(cls(start, end, cost, paid - cost * start if beyond else _ZERO))
+            found.append(cls(start, end, cost, paid - cost * start if beyond else ZERO))
             paid += cost * (end - start)
         return found
 
@@ -113,24 +74,36 @@ class Stretch:
         return on.price * kg + on.fixed
 
 
-class Period(Strict):
+@dataclass(frozen=True)
+class Period:
     """A price for deliveries from a day to a day (None: open), with breaks as (from kg, price per kg)."""
 
-    cost_per_kg: _Figure
-    price_from: Day | None = None
-    price_to: Day | None = None
-    breaks: Annotated[tuple[tuple[Fraction, Fraction], ...], PlainValidator(_breaks)] = ()
+    cost_per_kg: Fraction
+    price_from: date | None = None
+    price_to: date | None = None
+    breaks: tuple[tuple[Fraction, Fraction], ...] = ()
 
-    @model_validator(mode="after")
-    def _sound(self) -> Period:
-        if self.price_from and self.price_to and self.price_to < self.price_from:
-            found = f"price_to {self.price_to} is before price_from {self.price_from}"
-            raise refusal(found, "on or after it", ("price_to",))
-        for (low, dear), (high, cheap) in pairwise([(_ZERO, self.cost_per_kg), *self.breaks]):
-            if high <= low or cheap > dear or cheap < 0:
-                found = "price breaks rise in kilograms and fall in price, to 0 at least"
-                raise refusal(found, "50=3.10 100=2.95", ("breaks",))
-        return self
+    @classmethod
+    def of(cls, row: TableRow, faults: list[Fault]) -> Period | None:
+        """The price that a row states; None with a fault more, or where one of the cell is known."""
+        price, unit, typed = row.figures.get(PRICE), row.unit(PRICE)[1], row.typed.get("breaks", "")
+        start, end = row.days.get("price_from"), row.days.get("price_to")
+        breaks: list[tuple[Fraction, Fraction]] = []
+        told: list[tuple[str, str, str]] = []
+        if start and end and end < start:
+            told.append(("price_to", f"price_to {end} is before price_from {start}", "on or after it"))
+        try:
+            for part in (typed.replace(",", ".") if row.commas else typed).split():
+                weight, cost = part.split("=")
+                breaks.append((exact(weight) * unit, exact(cost) / unit))
+        except ValueError:
+            told.append(("breaks", f"{typed!r} is no price break", "from=price, such as 50=3.10 100=2.95"))
+        steps = pairwise([(ZERO, price), *breaks] if price is not None else ())
+        if any(high <= low or cheap > dear or cheap < 0 for (low, dear), (high, cheap) in steps):
+            found = "price breaks rise in kilograms and fall in price, to 0 at least"
+            told.append(("breaks", found, "50=3.10 100=2.95"))
+        faults += [row.fault(*one) for one in told]
+        return None if price is None or told else cls(price, start, end, tuple(breaks))
 
     @property
     def lowest(self) -> Fraction:
@@ -146,27 +119,43 @@ class Period(Strict):
         return any(one.covers(two.price_from or date.min) for one, two in ((self, other), (other, self)))
 
 
-class Terms(Strict):
-    """On what terms an offer is sold; kilograms as held, money as in the table."""
+@dataclass(frozen=True)
+class Terms:
+    """On what terms an offer is sold; kilograms as held, money as in the table, days of delivery from Monday, 0."""
 
-    offer: Name
-    supplier: Line
-    break_kind: BreakKind = BreakKind.ALL_UNITS
-    pack_kg: _Pack | None = None
-    smallest_order_kg: _Figure = _ZERO
-    largest_order_kg: _Figure | None = None
-    worth_after_per_kg: _Figure = _ZERO
-    lead_days: _Days = 0
-    delivery_days: Annotated[frozenset[int], PlainValidator(_weekdays)] = frozenset(range(7))
-    delivery_charge: _Figure = _ZERO
-    supplier_minimum: _Figure = _ZERO
-    keeps_days: _Days | None = None
+    supplier: str
+    break_kind: BreakKind
+    delivery_days: frozenset[int]
+    pack_kg: Fraction | None = None
+    smallest_order_kg: Fraction = ZERO
+    largest_order_kg: Fraction | None = None
+    worth_after_per_kg: Fraction = ZERO
+    lead_days: int = 0
+    delivery_charge: Fraction = ZERO
+    supplier_minimum: Fraction = ZERO
+    keeps_days: int | None = None
 
-    @model_validator(mode="after")
-    def _sound(self) -> Terms:
-        if self.largest_order_kg is not None and self.smallest_order_kg > self.largest_order_kg:
-            raise refusal("the smallest order is above the largest", "at most the largest", ("smallest_order_kg",))
-        return self
+    @classmethod
+    def of(cls, row: TableRow, faults: list[Fault]) -> Terms:
+        """What a row says of the terms, with what is wrong with it among the faults."""
+        kind, named = row.typed.get("break_kind", ""), row.typed.get("delivery_days", "")
+        days = {word: word.casefold()[:3] for word in (re.split(r"[\s+/]+", named) if named else WEEKDAYS)}
+        told = list(printable(row, ["supplier"]))
+        if kind not in ("", *BreakKind):
+            allowed = " or ".join(f"'{one}'" for one in BreakKind)
+            told.append(("break_kind", f"{kind!r} is no kind of price break", allowed))
+        for word in (word for word, day in days.items() if day not in WEEKDAYS):
+            told.append(("delivery_days", f"{word!r} is no day of the week", "such as Mon Thu, or blank"))
+        whole = [name for name, column in OF_OFFERS.items() if column.unit == "days"]
+        own = {field.name for field in fields(cls)}
+        figures: dict[str, Any] = {k: int(x) if k in whole else x for k, x in row.figures.items() if k in own}
+        on = frozenset(day for day, word in enumerate(WEEKDAYS) if word in days.values())
+        least, most = row.figures.get("smallest_order_kg"), row.figures.get("largest_order_kg")
+        if least and most is not None and least > most:
+            told.append(("smallest_order_kg", "the smallest order is above the largest", "at most the largest"))
+        faults += [row.fault(*one) for one in told]
+        known = BreakKind.INCREMENTAL if kind == BreakKind.INCREMENTAL else BreakKind.ALL_UNITS
+        return cls(row.typed.get("supplier", ""), known, on, **figures)
 
 
 @dataclass(frozen=True, eq=False)
@@ -192,7 +181,7 @@ class Offer:
         """Its prices by kilograms ordered."""
         return Stretch.ladder(period.cost_per_kg, period.breaks, beyond=self.terms.break_kind is BreakKind.INCREMENTAL)
 
-    def stretches(self, period: Period, most: Fraction, before: Fraction = _ZERO) -> tuple[Stretch, ...]:
+    def stretches(self, period: Period, most: Fraction, before: Fraction = ZERO) -> tuple[Stretch, ...]:
         """What may be ordered, up to the largest order worth giving; ``before`` was ordered already."""
         ladder, pack, least = self.ladder(period), self.terms.pack_kg, self.terms.smallest_order_kg
         top = max(most, least, ladder[-1].lo)
@@ -232,156 +221,90 @@ def read_offers(path: str, *, simple: bool = False) -> OfferTable:
 
 def parse_offers(text: str, file: str, *, simple: bool = False) -> OfferTable:
     """Read an offers table from text; with ``simple`` it may be a simpler one. Raises BadInput with every fault."""
-    table, cutting = cut(text, file)
+    table, faults = cut(text, file)
     if table is None:
-        raise BadInput(cutting)
-    lacking = {*NEEDED} - {*table.header} - ({PRICE[0]} if PRICE[1] in table.header else set())
-    simple = simple and bool(lacking or {*NOT_HERE, *_SIMPLER} & {*table.header})
-    faults = [*cutting, *_header_faults(table, file, lacking, simple)]
-    if faults:
         raise BadInput(faults)
-    heads = [_SIMPLER.get(name, name) if simple else name for name in table.header]
+    simple = simple and bool(_lacking(table.header, NEEDED) or {*NOT_HERE, *_SIMPLER} & {*table.header})
+    heads = tuple(_SIMPLER.get(name, name) if simple else name for name in table.header)
     spelt = dict(zip(heads, table.header, strict=True))
-    commas = table.delimiter != "," and has_decimal_commas(cell for row in table.rows for cell in row)
-    groups: dict[str, list[_Row]] = {}
-    for cells, number in zip(table.rows, table.lines, strict=True):
-        row = _Row(file, number, dict(zip(heads, map(str.strip, cells), strict=True)), spelt, commas, simple)
+    needed = ("offer", "fat_pct") if simple else NEEDED
+    lacking, known = _lacking(heads, needed), {*OF_OFFERS, *(_SIMPLER if simple else ())}
+    heading = [*faults, *_header_faults(table, heads, columns.OTHER_WORDS if simple else NOT_HERE)]
+    heading += columns.header_faults(table, known, lacking)
+    if lacking or any(heads.count(name) > 1 for name in heads if name):
+        raise BadInput(heading)  # what a row says would be open
+    rows, free, found = read_rows(replace(table, header=heads, spelt={**spelt, "lot": spelt["offer"]}), OF_OFFERS)
+    groups: dict[str, list[TableRow]] = {}
+    for row in rows:
         groups.setdefault(row.typed["offer"], []).append(row)
-    read = {name: _read_group(rows, faults) for name, rows in groups.items()}
-    firsts = {name: rows[0] for name, rows in groups.items()}
-    lots, warnings = _lots(table, firsts, faults) if groups else ({}, ())
-    offers = []
-    for name, (terms, periods) in read.items():
-        if terms is not None and name in lots:
-            lot = replace(lots[name], on_hand_kg=PLENTY if (most := terms.largest_order_kg) is None else most)
-            lot = lot if periods else replace(lot, cost_per_kg=_ZERO, held_cost_per_kg=_ZERO)
-            offers.append(Offer(name, lot, periods, terms, firsts[name].number))
-            faults += _hoarded(offers[-1], firsts[name])
-    faults += _supplier_faults(offers, file)
-    if faults:
-        raise BadInput(sorted(faults, key=lambda fault: fault.line or 0))
-    return OfferTable(file, tuple(offers), warnings, spelt["offer"])
+    read = [_read_group(group, simple, found) for group in groups.values()]
+    found += judged([lot for _, _, lot in read])[0]
+    faulty, offers = {fault.line for fault in found if fault.severity is Severity.ERROR}, []
+    for (terms, periods, of_lot), group in zip(read, groups.values(), strict=True):
+        if faulty.isdisjoint(row.line for row in group):
+            most = PLENTY if terms.largest_order_kg is None else terms.largest_order_kg
+            lot = replace(lot_of(of_lot, free, ()), on_hand_kg=most)
+            offers.append(Offer(lot.name, lot, periods, terms, lot.line))
+            found += _hoarded(offers[-1], group[0])
+    found += _supplier_faults(offers, file)
+    found = [*heading, *found]
+    if wrong := [fault for fault in found if fault.severity is Severity.ERROR]:
+        raise BadInput(sorted(wrong, key=lambda fault: fault.line or 0))
+    return OfferTable(file, tuple(offers), tuple(found), spelt["offer"])
 
 
-@dataclass(frozen=True)
-class _Row:
-    """One row: its cells as ``typed``, by the columns of an offer, each ``spelt`` as in the file.
-
-    In a ``simple`` table much may be blank.
-    """
-
-    file: str
-    number: int
-    typed: Mapping[str, str]
-    spelt: Mapping[str, str]
-    commas: bool
-    simple: bool
-
-    @property
-    def priced(self) -> bool:
-        """True where it states a price, or something of one, or has to."""
-        return not self.simple or any(map(self.typed.get, PERIOD[1:]))
-
-    def read(self, kind: type[Cells], faults: list[Fault]) -> Cells | None:
-        """What it says of the terms, or of a price; None with a fault more."""
-        given = {k: cell for k, cell in self.typed.items() if cell and _BY_POUND.get(k, k) in kind.model_fields}
-        context: dict[str, object] = {"commas": self.commas}
-        cells = {"supplier": ""} if self.simple and kind is Terms else {}
-        for name, cell in given.items():
-            key = _BY_POUND.get(name, name)
-            if name != key:
-                context[key] = 1 / KG_PER_LB if "per_" in name else KG_PER_LB
-                if key in given:
-                    faults.append(self.fault(name, f"both {key} and {name} are given", "one of the two in a row"))
-            cells[key] = cell
-        try:
-            return kind.model_validate(cells, context=context)
-        except ValidationError as error:
-            faults += map(self._refused, error.errors(include_url=False))
-            return None
-
-    def _refused(self, error: Any) -> Fault:
-        words = error.get("ctx", {})
-        column = str((*error["loc"], *words.get("at", ()))[0])
-        if error["type"] == "missing":
-            return self.fault(column, "this cell is blank", "every offer states it")
-        found = words.get("found") or f"{error['input']!r} is no kind of price break"
-        return self.fault(column, f"{self.headed(column)}: {found}", str(words.get("allowed") or words.get("expected")))
-
-    def headed(self, column: str) -> str:
-        """The column as the file has it: the pound column where that one stands for a kilogram column."""
-        twin = f"{column[:-2]}lb"
-        typed = twin if twin in _BY_POUND and twin in self.typed and not self.typed.get(column) else column
-        return self.spelt.get(typed, typed)
-
-    def fault(self, column: str, found: str, allowed: str) -> Fault:
-        """A fault of this row."""
-        return Fault(self.file, self.number, self.headed(column), found, allowed)
+def _lacking(header: Collection[str], needed: Iterable[str]) -> list[str]:
+    """The columns needed that a header has neither by the kilogram nor by the pound."""
+    return [name for name in needed if name not in header and INSTEAD.get(name) not in header]
 
 
-def _header_faults(table: Table, file: str, lacking: set[str], simple: bool) -> Iterator[Fault]:
-    def fault(name: str, found: str, allowed: str) -> Fault:
-        return Fault(file, table.header_line, name, found, allowed)
-
-    for name in NEEDED:
-        if name in lacking and (not simple or (name == "offer" and "lot" not in table.header)):
-            yield fault(name, f"a column {name} is missing", f"the header has {', '.join(filter(None, table.header))}")
-    heads: dict[str, str] = {}
-    for name in filter(None, table.header):
-        key = _SIMPLER.get(name, name) if simple else name
-        if heads.get(key) == name:
-            yield fault(name, f"column {name!r} stands twice", "each column once")
-        elif key in heads:
-            yield fault(name, f"both {heads[key]} and {name} are given", "one of the two")
-        elif name in (OTHER_WORDS if simple else NOT_HERE):
+def _header_faults(table: Table, heads: Sequence[str], refused: Collection[str]) -> Iterator[Fault]:
+    """What an offers table cannot have; ``heads`` are its columns as a week's table calls them."""
+    fault, first = partial(table.fault, table.header_line), dict[str, str]()
+    for name, head in zip(table.header, heads, strict=True):
+        if first.setdefault(head, name) != name:
+            yield fault(name, f"both {first[head]} and {name} are given", "one of the two")
+        elif name in refused:
             yield fault(name, f"an offer has no column {name}", NOT_HERE[name])
-        elif key not in (*OWN, *KNOWN) and (close := meant(name, OWN)):
+        elif name and head not in OF_OFFERS and (close := meant(name, columns.OWN)):
             yield fault(name, f"{name!r} is not a known column", close)
-        heads.setdefault(key, name)
 
 
-def _read_group(rows: Sequence[_Row], faults: list[Fault]) -> tuple[Terms | None, tuple[Period, ...]]:
-    """The terms and the prices of one offer."""
+def _read_group(
+    rows: Sequence[TableRow], simple: bool, faults: list[Fault]
+) -> tuple[Terms, tuple[Period, ...], TableRow]:
+    """The terms and the prices of one offer, and what its first row says of a lot, of which there is plenty."""
     first, name = rows[0], rows[0].typed["offer"]
+    priced = [row for row in rows if not simple or any(map(row.typed.get, PERIOD[1:]))]
+    needed = [column for column in NEEDED if column != PRICE and not (simple and column == "supplier")]
+    faults += [first.fault(*told) for told in needed_cells(first, needed, "offer")]
     for row in rows[1:]:
         for key in (k for k, cell in row.typed.items() if k not in PERIOD and cell and cell != first.typed[k]):
-            faults.append(row.fault(key, f"{name!r} states another {key} than on line {first.number}", "the same"))
-        if not row.priced:
-            words = f"{name!r} stands on line {first.number} and again here, at no price"
+            faults.append(row.fault(key, f"{name!r} states another {key} than on line {first.line}", "the same"))
+        if row not in priced:
+            words = f"{name!r} stands on line {first.line} and again here, at no price"
             faults.append(row.fault("offer", words, "each offer once, or another price"))
-    read = [(row, period) for row in rows if row.priced and (period := row.read(Period, faults)) is not None]
-    for k, (row, period) in enumerate(read):
-        same = next((other for other, before in read[:k] if period.meets(before)), None)
+    read: list[tuple[TableRow, Period]] = []
+    for row in priced:
+        if not row.typed.get(row.headed(PRICE)):
+            faults.append(row.fault(PRICE, "this cell is blank", "price; every offer states it"))
+        period = Period.of(row, faults)
+        same = next((other for other, before in read if period is not None and period.meets(before)), None)
         if same is not None:  # the price of a day would be open
-            words = f"this row and line {same.number} give prices for the same days"
+            words = f"this row and line {same.line} give prices for the same days"
             faults.append(row.fault("price_from" if "price_from" in row.typed else "offer", words, "one price a day"))
-    return first.read(Terms, faults), tuple(period for _, period in read)
+        read += [] if period is None else [(row, period)]
+    own = {*columns.OWN, *(() if first in priced else (PRICE, INSTEAD[PRICE]))}
+    typed = {key: cell for key, cell in first.typed.items() if cell and key not in own}
+    figures = {key: value for key, value in first.figures.items() if key not in own}
+    of_lot = replace(
+        first, typed=typed | {"on_hand_kg": f"{STOCK_MOST}"} | ({"lot": name} if name else {}),
+        figures=figures | {"on_hand_kg": STOCK_MOST},
+    )  # fmt: skip
+    return Terms.of(first, faults), tuple(period for _, period in read), of_lot
 
 
-def _lots(table: Table, firsts: Mapping[str, _Row], faults: list[Fault]) -> tuple[dict[str, Lot], tuple[Fault, ...]]:
-    """The offers as lots, through the reader of lots tables; every row keeps its line so that faults have it."""
-    one = next(iter(firsts.values()))
-    shared = dict.fromkeys((*(name for name in one.typed if name and name not in OWN), PRICE[0]))
-    lines = {table.header_line: csv_line(["lot", "on_hand_kg", *shared], table.delimiter)}
-    for name, row in firsts.items():
-        cells = row.typed if row.priced else {**row.typed, PRICE[0]: "1"}
-        of_lot = [name, str(STOCK_MOST), *(cells.get(key, "") for key in shared)]
-        lines[row.number] = csv_line(of_lot, table.delimiter)
-    try:
-        read = parse_lots("\n".join(lines.get(n, "") for n in range(1, max(lines) + 1)), one.file)
-    except BadInput as error:
-        told, lots = error.faults, {}
-    else:
-        told, lots = read.warnings, {lot.name: replace(lot, suspicions=()) for lot in read.lots}
-    known = {(fault.line, fault.column) for fault in faults}
-    filled = {(row.number, price) for row in firsts.values() if not row.priced for price in PRICE}
-    kept = [f for f in told if (f.line, f.column) not in filled]
-    said = [replace(f, column=one.spelt["offer"]) if f.column == "lot" else f for f in kept]
-    faults += [f for f in said if f.severity is Severity.ERROR and (f.line, f.column) not in known]
-    return lots, tuple(fault for fault in said if fault.severity is Severity.WARNING)
-
-
-def _hoarded(offer: Offer, row: _Row) -> Iterator[Fault]:
+def _hoarded(offer: Offer, row: TableRow) -> Iterator[Fault]:
     """What is worth more left over than it is sold for."""
     lowest = min((period.lowest for period in offer.periods), default=None)
     for key, worth, words in (
@@ -389,8 +312,9 @@ def _hoarded(offer: Offer, row: _Row) -> Iterator[Fault]:
         ("salvage_per_kg", offer.lot.salvage_per_kg, "salvage of {} a {}"),
     ):
         if lowest is not None and worth > lowest:
-            unit, kg = ("pound", KG_PER_LB) if row.headed(key).endswith("lb") else ("kilogram", Fraction(1))
-            found = f"{words.format(trimmed(worth * kg), unit)}, yet sold at {trimmed(lowest * kg, 4)}"
+            unit, kg = row.unit(key)
+            said = words.format(trimmed(worth * kg), {"lb": "pound", "kg": "kilogram"}[unit])
+            found = f"{said}, yet sold at {trimmed(lowest * kg, 4)}"
             yield row.fault(key, found, "at most the lowest price, or the plan would hoard")
 
 

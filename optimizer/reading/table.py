@@ -9,12 +9,12 @@ from __future__ import annotations
 import csv
 import re
 import unicodedata
-from collections.abc import Iterable, Iterator
-from dataclasses import dataclass
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass, field
 from fractions import Fraction
 from io import StringIO
 
-from constraints.faults import Fault
+from constraints.faults import Fault, Severity
 from constraints.numbers import NotANumber, exact
 
 DELIMITERS = (",", ";", "\t")
@@ -28,28 +28,57 @@ _CLOSED = "a cell that begins with a quote ends with one; a quote inside it is w
 _NO_TEXT = re.compile("[\0\ud800-\udfff]")
 _COMMA_NUMBER = re.compile(r"[+-]?(\d+,\d*|,\d+|\d{1,3}(\.\d{3})+,\d+)", re.ASCII)
 _POINT_NUMBER = re.compile(r"[+-]?(\d+\.\d*|\.\d+)", re.ASCII)
+_NUMBER_LIKE = re.compile(r"[+-]?\d+([.,]\d+)?", re.ASCII)
 _GROUPED_BY_COMMA = re.compile(r"[+-]?\d{1,3}(,\d{3})+(\.\d+)?", re.ASCII)
 _GROUPED_BY_POINT = re.compile(r"[+-]?\d{1,3}(\.\d{3})+(,\d+)?", re.ASCII)
 
 
 @dataclass(frozen=True, slots=True)
 class Table:
-    """A table cut into cells.
+    """A table of a file, cut into cells.
 
     ``header`` holds the names trimmed of surrounding blanks; every row has as many cells as the header, as
-    typed; ``lines`` holds the line of the file, from 1, on which each row begins.
+    typed; ``lines`` holds the line of the file, from 1, on which each row begins. ``spelt`` are names in the file that
+    its columns have under other names here.
     """
 
+    file: str
     header: tuple[str, ...]
     header_line: int
     delimiter: str
     rows: tuple[tuple[str, ...], ...]
     lines: tuple[int, ...]
+    spelt: Mapping[str, str] = field(default_factory=dict)
 
     def cells(self, name: str) -> tuple[str, ...]:
         """Every cell below the first column called ``name``, from top to bottom, trimmed of blanks."""
         place = self.header.index(name)
         return tuple(row[place].strip() for row in self.rows)
+
+    def fault(
+        self, line: int | None, column: str | None, found: str, allowed: str, severity: Severity = Severity.ERROR
+    ) -> Fault:
+        """A fault of its file."""
+        return Fault(self.file, line, self.spelt.get(column or "", column), found, allowed, severity)
+
+    def records(self) -> Iterator[tuple[int, dict[str, str]]]:
+        """The line of each row and its cells by their column, trimmed of blanks."""
+        for line, row in zip(self.lines, self.rows, strict=True):
+            yield line, dict(zip(self.header, map(str.strip, row), strict=True))
+
+    def has_decimal_commas(self, known: Iterable[str], further: Iterable[str] = ()) -> bool:
+        """Whether 24,5 means twenty-four and a half here; never where a comma parts the cells.
+
+        The ``known`` columns of figures decide; only if they hold whole numbers alone, those of the ``further`` ones
+        that hold nothing but numbers are asked.
+        """
+        if self.delimiter == ",":
+            return False
+        cells = [cell for name in known if name in self.header for cell in self.cells(name)]
+        if any("." in cell for cell in cells) or has_decimal_commas(cells):
+            return has_decimal_commas(cells)
+        columns = ([cell for cell in self.cells(name) if cell] for name in further)
+        return any(has_decimal_commas(column) for column in columns if all(map(_NUMBER_LIKE.fullmatch, column)))
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,8 +102,9 @@ def cut(text: str, file: str) -> tuple[Table | None, tuple[Fault, ...]]:
         line = plain.count("\n", 0, odd.start()) + 1
         found = "a NUL byte" if odd[0] == "\0" else "half a character"
         return None, (Fault(file, line, None, found, "plain text, as a spreadsheet saves CSV"),)
-    delimiter = delimiter_of(plain)
-    records = [record for record in _records(plain, delimiter) if _says_something(record, delimiter)]
+    delimiter = _delimiter_of(plain)
+    blank = str.maketrans("", "", f'"{delimiter}')
+    records = [r for r in _records(plain, delimiter) if r.fault or "".join(r.cells).translate(blank).strip()]
     if not records:
         return None, (Fault(file, None, None, "the table is empty", "a line of column names, then a line a lot"),)
     faults = [Fault(file, at, None, words, _CLOSED) for at, words in (r.fault for r in records if r.fault)]
@@ -92,7 +122,7 @@ def cut(text: str, file: str) -> tuple[Table | None, tuple[Fault, ...]]:
             found = f"{len(record.cells)} cells where the header has {width}"
             faults.append(Fault(file, record.line, None, found, _count_hint(extra > 0, delimiter)))
     header = tuple(name.strip() for name in rows[0])
-    return Table(header, lines[0], delimiter, tuple(rows[1:]), tuple(lines[1:])), tuple(faults)
+    return Table(file, header, lines[0], delimiter, tuple(rows[1:]), tuple(lines[1:])), tuple(faults)
 
 
 _RUN = re.compile("'*[=+\\-@\t\r\n\uff1d\uff0b\uff0d\uff20]")
@@ -118,12 +148,7 @@ def text_cell(text: str) -> str:
     return f"'{text}" if _RUN.match(text) and not _FIGURE.fullmatch(text) else text
 
 
-def _says_something(record: _Record, delimiter: str) -> bool:
-    """True where a record holds more than delimiters, blanks and quotes."""
-    return bool(record.fault or "".join(record.cells).replace(delimiter, "").replace('"', "").strip())
-
-
-def delimiter_of(text: str) -> str:
+def _delimiter_of(text: str) -> str:
     """The delimiter found most often, outside quotes, in the first line with words in it; else a comma."""
     first = next((line for line in text.split("\n") if line.strip(' \t,;"')), "")
     bare = re.sub(r'"[^"]*"?', "", first)
@@ -185,7 +210,8 @@ def figure(typed: str, decimal_comma: bool) -> Fraction:
     try:
         return exact(reads)
     except NotANumber as fault:
-        raise NotANumber(_cure(plain, decimal_comma) or _one_line(str(fault))) from None
+        one_line = "".join(letter if letter.isprintable() else " " for letter in str(fault))
+        raise NotANumber(_cure(plain, decimal_comma) or one_line) from None
 
 
 def _cure(plain: str, decimal_comma: bool) -> str:
@@ -206,10 +232,6 @@ def _cure(plain: str, decimal_comma: bool) -> str:
     if decimal_comma and _POINT_NUMBER.fullmatch(plain):
         return f"{plain} has a point in a file with decimal commas; write {plain.replace('.', ',')}"
     return ""
-
-
-def _one_line(words: str) -> str:
-    return "".join(letter if letter.isprintable() else " " for letter in words)
 
 
 def has_decimal_commas(cells: Iterable[str]) -> bool:

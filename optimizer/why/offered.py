@@ -20,8 +20,7 @@ from optimizer.order import Order
 from optimizer.problem import Problem, assemble
 from optimizer.reading.entry import WhenMissing
 from optimizer.reading.lots import LotTable
-from optimizer.reading.offer_columns import BreakKind
-from optimizer.reading.offers import Offer, OfferTable, Stretch
+from optimizer.reading.offers import BreakKind, Offer, OfferTable, Stretch
 from optimizer.reading.recipe import Recipe
 from optimizer.solver.program import holds_of, layout_of
 from optimizer.why.ground import Means, all_keep, imposing, least_of
