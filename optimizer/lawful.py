@@ -7,7 +7,7 @@ lawful food that may not bear its own: classes of the same pack whose every rule
 from __future__ import annotations
 
 from bisect import bisect_left
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import date
 from fractions import Fraction
@@ -132,16 +132,14 @@ class _Trial:
     def doses(self) -> Iterator[LawfulDose]:
         """The largest dose where the one typed is too large, the smallest where it is too small."""
         step = STEPS[self.key]
-        typed = getattr(self.entry, self.key) / step
-        if self.broken(typed * step, most=True):
-            high = _last(lambda n: not self.broken(n * step, most=True), 0, ceil(typed))
-            if high is not None:
-                yield self._told(high * step, step, most=True)
-        elif self.broken(typed * step, most=False):
-            far = ceil(typed) * _FURTHEST
-            low = _last(lambda n: not self.broken((far - n) * step, most=False), 0, far)
-            if low is not None:
-                yield self._told((far - low) * step, step, most=False)
+        typed = getattr(self.entry, self.key)
+        most = bool(self.broken(typed, most=True))
+        if most or self.broken(typed, most=False):
+            far = ceil(typed / step) * (1 if most else _FURTHEST)
+            steps = range(far + 1) if most else range(far, -1, -1)  # those that hold come first
+            found = bisect_left(steps, True, key=lambda n: bool(self.broken(step * n, most=most)))
+            if found:
+                yield self._told(step * steps[found - 1], step, most=most)
 
     def _told(self, value: Fraction, step: Fraction, *, most: bool) -> LawfulDose:
         beyond = self.broken(value + step if most else max(value - step, _ZERO), most=most)
@@ -184,12 +182,6 @@ def _keeps(row: Row, formula: Formula) -> bool:
     return True
 
 
-def _last(holds: Callable[[int], bool], low: int, high: int) -> int | None:
-    """The last whole number that holds, where those that do come first; None where the first does not."""
-    those = bisect_left(range(low, high + 1), True, key=lambda n: not holds(n))
-    return low + those - 1 if those else None
-
-
 def other_names(recipe: Recipe, packs: Sequence[Pack], day: date, batch: Batch) -> tuple[str, ...]:
     """For each pack one of whose rules is broken under the class stated, the classes that fit the batch, in words."""
     said, product = [], product_of(recipe, day)
@@ -222,13 +214,8 @@ def _identified(pack: Pack, name: str, product: Product) -> bool:
 
 def _lawful(pack: Pack, name: str, product: Product, batch: Batch) -> bool:
     """True where the batch breaks no rule of law for the class; False too where that cannot be told."""
-    return not any(_breaks(pack, name, product, batch))
-
-
-def _breaks(pack: Pack, name: str, product: Product, batch: Batch) -> Iterator[bool]:
-    for requirement in pack.requirements(product, name):
-        if requirement.origin.legal:
-            try:
-                yield requirement.measure(batch).ok is False
-            except MissingProperty:
-                yield True
+    try:
+        legal = (requirement for requirement in pack.requirements(product, name) if requirement.origin.legal)
+        return all(requirement.measure(batch).ok is not False for requirement in legal)
+    except MissingProperty:
+        return False

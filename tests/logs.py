@@ -15,8 +15,8 @@ from constraints.numbers import exact
 from constraints.quantities import MOISTURE, NITRITE, PROTEIN, SALT, Ingredient, Kind, members
 from constraints.treatment import Treatments, fahrenheit, load_treatments
 from optimizer.made.curve import Readings
+from optimizer.made.found import MadeProduct
 from optimizer.made.log import Log, parse_log
-from optimizer.made.product import MadeProduct
 from optimizer.reading.recipe import parse_recipe
 
 DATA = Path(__file__).parent / "data"

@@ -21,7 +21,7 @@ from constraints.treatment import load_treatments, places
 from optimizer.cli import app
 from optimizer.made.dry import Pieces, judge_dry
 from optimizer.made.found import LogFinding, LogReport, Phase, spell
-from optimizer.made.heat import HowRead, judge_cook, unit_faults
+from optimizer.made.heat import HowRead, in_its_unit, judge_cook
 from optimizer.made.log import parse_log
 from optimizer.made.log_page import page
 from optimizer.record import document
@@ -342,13 +342,12 @@ def test_a_chamber_in_the_other_unit_is_asked_about() -> None:
 
 
 def test_a_log_in_the_other_unit_is_asked_about() -> None:
-    for text, sure, doubts in (
-        ("minutes,core_c\n0,40\n9,145\n", False, 1),
-        ("minutes,core_f\n0,4\n9,62\n", False, 1),
-        ("minutes,core_f\n0,4\n9,62\n", True, 0),
-        ("minutes,core_f\n0,40\n9,145\n", False, 0),
-    ):
-        assert len(list(unit_faults(parse_log(text, "log.csv"), sure=sure))) == doubts, text
+    for text, sure in (("minutes,core_f\n0,4\n9,62\n", True), ("minutes,core_f\n0,40\n9,145\n", False)):
+        read = parse_log(text, "log.csv")
+        assert in_its_unit(read, sure=sure) is read
+    for text in ("minutes,core_c\n0,40\n9,145\n", "minutes,core_f\n0,4\n9,62\n"):
+        with pytest.raises(BadInput, match=r"hotter than boiling water|is the log in Celsius"):
+            in_its_unit(parse_log(text, "log.csv"), sure=False)
 
 
 def test_every_decimal_counts_as_typed() -> None:

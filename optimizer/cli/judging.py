@@ -16,7 +16,7 @@ from optimizer.late import late
 
 with late():
     from constraints import document as files
-    from constraints import faults, formula, numbers, treatment
+    from constraints import formula, numbers, treatment
     from optimizer import correction as corrections
     from optimizer import findings, order, record
     from optimizer import mass as masses
@@ -24,7 +24,6 @@ with late():
     from optimizer.made import found as logs
     from optimizer.made import heat, log_page
     from optimizer.made import log as readings
-    from optimizer.made import product as products
     from optimizer.pages import check_page, correct_page, pictures
     from optimizer.reading import recipe as recipes
     from optimizer.reading import weighed
@@ -76,8 +75,7 @@ def check(
 
 def checked(report: findings.Report, shown: shared.Shown) -> Said:
     """What is said of a checked batch."""
-    text = record.document("check", report) if shown.json else check_page.check_page(report, full=shown.full)
-    return text, check_page.verdict(report).grade.exit_code
+    return shown.said("check", report, check_page.check_page), check_page.verdict(report).grade.exit_code
 
 
 @dataclass(frozen=True)
@@ -215,7 +213,7 @@ class Logged:
 
     def product(
         self, recipe: str, water_activity: Figure = None
-    ) -> tuple[products.MadeProduct, tuple[treatment.Treatments, ...]]:
+    ) -> tuple[logs.MadeProduct, tuple[treatment.Treatments, ...]]:
         """The product, and the treatments of the places named or, without any, of the recipe's rule packs."""
         if (self.batch is None) != (self.lots is None):
             raise typer.BadParameter("--batch and --lots go together")
@@ -223,7 +221,7 @@ class Logged:
         shared.say(read.warnings)
         own = [name for name in read.entry.rules if not name.endswith((".yaml", ".yml"))]  # they have no treatments
         found = [treatment.load_treatments(name) for name in self.rules or own]
-        product = products.product_of(read, self.batch, self.lots, water_activity)
+        product = logs.product_of(read, self.batch, self.lots, water_activity)
         return product, tuple(place for place in found if place is not None)
 
     def log(self, path: str) -> readings.Log:
@@ -258,13 +256,10 @@ def cook(
         product, places = logged.product(recipe, water_activity)
         if log is None:
             return log_page.plan_page(product, places, at, minutes), 0
-        read = logged.log(log)
-        doubts = list(heat.unit_faults(read, sure=logged.unit is not None))
-        if doubts:
-            raise faults.BadInput(doubts)
+        read = heat.in_its_unit(logged.log(log), sure=logged.unit is not None)
         asked = heat.HowRead(logged.thermometer_error or Fraction(0), logged.gap_min)
         report = heat.judge_cook(read, product, places, asked)
-    return _judged(report, html, shown)
+    return shown.said("cook", report, log_page.page, html, log_page.picture), report.exit_code
 
 
 def dry(
@@ -290,11 +285,4 @@ def dry(
         sizes = (diameter_mm, piece_mm, thick_cm, tested, loss_pct)
         pieces = drying.Pieces(error, logged.gap_min, *sizes, frozen)
         report = drying.judge_dry(read, product, places, pieces)
-    return _judged(report, html, shown)
-
-
-def _judged(report: logs.LogReport, html: Typed, shown: shared.Shown) -> Said:
-    if html is not None:
-        shared.write_text(html, log_page.picture(report), "--html")
-    text = record.document("cook", report) if shown.json else log_page.page(report, full=shown.full)
-    return text, shared.NO_BATCH if report.hold else 0
+    return shown.said("cook", report, log_page.page, html, log_page.picture), report.exit_code

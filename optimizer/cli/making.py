@@ -7,6 +7,7 @@ from collections.abc import Mapping
 from dataclasses import replace
 from datetime import date as Day
 from fractions import Fraction
+from functools import partial
 from typing import Annotated, Any
 
 import typer
@@ -18,7 +19,7 @@ from optimizer.late import late
 with late():
     from constraints import document as files
     from optimizer import answer as answers
-    from optimizer import clock, near, problem, record, wish
+    from optimizer import clock, near, problem, wish
     from optimizer import order as orders
     from optimizer.pages import batch_page, pictures
     from optimizer.plan.files import week_file
@@ -55,18 +56,15 @@ def blend(
     shared.outputs({"--html": html, "--proof": proof}, (recipe, lots))
     with shared.within_time(time_limit):
         answer = _cheapest(recipe, lots, asked, wished)
-        if html is not None:
-            drawn = pictures.batch_html(answer) if answer.near is None else pictures.near_html(answer)
-            shared.write_text(html, drawn, "--html")
         if proof is not None:
             proved = answers.proof_file(answer)
             if proved is None:
                 shared.not_written({"--proof": proof}, "there is no finished proof of linear rows alone")
             else:
                 shared.write_text(proof, proved, "--proof")
-        if shown.json:
-            return record.document("blend", answer), answer.status.exit_code
-        return batch_page.page(answer, short.short_form(answer), full=shown.full), answer.status.exit_code
+        drawn = pictures.batch_html if answer.near is None else pictures.near_html
+        paged = partial(batch_page.page, short_why=() if shown.json else short.short_form(answer))
+        return shown.said("blend", answer, paged, html, drawn), answer.status.exit_code
 
 
 def _cheapest(
@@ -116,10 +114,7 @@ def why(
             asking = explain.question(inputs, shared.say, changed or (), offers, lot)
         with shared.only_trusted():
             found = explain.answered(asking, with_curves=bool(shown.json or html), detail=shown.json or shown.full)
-        if html:
-            shared.write_text(html, picture.html(found), "--html")
-        text = record.document("why", found) if shown.json else page.page(found, full=shown.full)
-        return text, found.exit_code
+        return shown.said("why", found, page.page, html, picture.html), found.exit_code
 
 
 def plan(
@@ -152,8 +147,7 @@ def plan(
     for name, path in wanted.items() if outcome.stands else ():
         if path is not None:
             shared.write_text(path, made[name](outcome), name)
-    text = record.document("plan", outcome) if shown.json else plan_page.plan_page(outcome, full=shown.full)
-    return text, outcome.exit_code
+    return shown.said("plan", outcome, plan_page.plan_page), outcome.exit_code
 
 
 def _planned(

@@ -19,7 +19,7 @@ from optimizer.late import late
 
 with late():
     from constraints import faults, library, numbers
-    from optimizer import clock, ledger
+    from optimizer import clock, ledger, record
     from optimizer import order as orders
     from optimizer.pages import tables
     from optimizer.reading import entry
@@ -236,6 +236,14 @@ class Shown:
     full: bool = flag("Add everything else: every check with its source, figures behind.", "--full")
     no_color: NoColor = False
     json: Json = False
+
+    def said(
+        self, name: str, found: Any, page: Callable[..., str], html: Typed = None, picture: Callable[[Any], str] = str
+    ) -> str:
+        """A result as its page, or its document of a name; and its picture in a file, if one was asked for."""
+        if html is not None:
+            write_text(html, picture(found), "--html")
+        return record.document(name, found) if self.json else page(found, full=self.full)
 
 
 @dataclass(frozen=True)

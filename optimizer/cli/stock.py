@@ -285,6 +285,4 @@ def trace(
     """Say which batches a lot went into and who received them, or what a batch was made of and who supplied it."""
     shared.outputs({"--html": html}, (ledger,))
     found = tracing.trace(ledger, name, back)
-    if html is not None:
-        shared.write_text(html, pages.picture(found), "--html")
-    return record.document("trace", found) if shown.json else pages.trace_page(found, full=shown.full)
+    return shown.said("trace", found, pages.trace_page, html, pages.picture)

@@ -10,7 +10,6 @@ from dataclasses import dataclass
 from fractions import Fraction
 from functools import partial, reduce
 from math import ceil, floor, lcm, log
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -84,24 +83,26 @@ class Readings:
 
     def longest_above(self, level: Fraction, longest_gap: Fraction) -> tuple[Fraction, Fraction] | None:
         """Start and end, minutes, of the longest unbroken time at or above a level; None where it is never reached."""
-        first, last = self._runs(level, longest_gap)
-        if not len(first):
-            return None
-        most = self.times[np.minimum(last + 1, len(self) - 1)] - self.times[np.maximum(first - 1, 0)]
-        best = np.flatnonzero(most >= np.max(self.times[last] - self.times[first]))  # no other can be as long
-        spans = [self._span(int(first[k]), int(last[k]), level, longest_gap) for k in best]
-        return max(spans, key=lambda span: (span[1] - span[0], -span[0]))
+        spans = self._spans(level, longest_gap, longest=True)
+        return max(spans, key=lambda span: (span[1] - span[0], -span[0]), default=None)
 
     def held(self, level: Fraction, longest_gap: Fraction) -> Fraction:
         """Minutes of the longest unbroken time at or above a level."""
-        span = self.longest_above(level, longest_gap)
-        return ZERO if span is None else span[1] - span[0]
+        start, end = self.longest_above(level, longest_gap) or (ZERO, ZERO)
+        return end - start
 
-    def _runs(self, level: Fraction, longest_gap: Fraction) -> tuple[NDArray[Any], NDArray[Any]]:
-        """First and last reading of every unbroken run at or above a level."""
+    def _spans(
+        self, level: Fraction, longest_gap: Fraction, *, longest: bool = False
+    ) -> Iterator[tuple[Fraction, Fraction]]:
+        """Start and end of every unbroken time at or above a level, or of those that may be the ``longest``."""
         above = self.above(level)
         joined = above[1:] & above[:-1] & (np.diff(self.times) <= floor(longest_gap / self.tick))
-        return np.flatnonzero(above & ~np.append(False, joined)), np.flatnonzero(above & ~np.append(joined, False))
+        first, last = (np.flatnonzero(above & ~end) for end in (np.append(False, joined), np.append(joined, False)))
+        if longest:
+            most = self.times[np.minimum(last + 1, len(self) - 1)] - self.times[np.maximum(first - 1, 0)]
+            kept = most >= np.max(self.times[last] - self.times[first], initial=0)
+            first, last = first[kept], last[kept]
+        return (self._span(a, b, level, longest_gap) for a, b in zip(first.tolist(), last.tolist(), strict=True))
 
     def _span(self, first: int, last: int, level: Fraction, longest_gap: Fraction) -> tuple[Fraction, Fraction]:
         start, end = self.minute(first), self.minute(last)
@@ -113,9 +114,8 @@ class Readings:
 
     def earned(self, level: Fraction, start: Fraction, need: Fraction, longest_gap: Fraction) -> Fraction | None:
         """Minute at which so many minutes at or above a level are together, from a minute on; None: they never are."""
-        for first, last in zip(*self._runs(level, longest_gap), strict=True):
-            begin, end = self._span(int(first), int(last), level, longest_gap)
-            begin = max(begin, start)
+        for begun, end in self._spans(level, longest_gap):
+            begin = max(begun, start)
             if end - begin >= need:
                 return begin + need
             need -= max(end - begin, ZERO)

@@ -15,10 +15,9 @@ from constraints.quantities import MOISTURE, PROTEIN, SALT, Basis
 from constraints.rules import ProcessStep
 from constraints.treatment import DegreeHours, Diameter, Drying, Freezing, RatioMark, Treatments, carriers, fahrenheit
 from optimizer.made.curve import coldest
-from optimizer.made.found import Judged, LogFinding, LogReport, Phase, degrees, lacks, places_apart, spell
+from optimizer.made.found import Judged, LogFinding, LogReport, MadeProduct, Phase, degrees, lacks, places_apart, spell
 from optimizer.made.heat import HowRead
 from optimizer.made.log import Log
-from optimizer.made.product import MadeProduct
 from optimizer.summary import composition
 
 CM_PER_IN = Fraction("2.54")

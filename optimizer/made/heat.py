@@ -15,9 +15,8 @@ from constraints.numbers import PERCENT, ZERO, shown, trimmed
 from constraints.quantities import speaks_of
 from constraints.treatment import ComeUp, CoolingStage, Humidity, Kill, Option, Scale, Treatments, fahrenheit
 from optimizer.made.curve import Readings, coldest
-from optimizer.made.found import Judged, LogFinding, LogReport, Phase, TimeSpan, degrees, lacks, spell
+from optimizer.made.found import Judged, LogFinding, LogReport, MadeProduct, Phase, TimeSpan, degrees, lacks, spell
 from optimizer.made.log import Log
-from optimizer.made.product import MadeProduct
 
 COOK_GAP, COOL_GAP = Fraction(10), Fraction(30)
 """Minutes without a reading that break a time earned (common practice, no source), and the first stage of cooling (30
@@ -45,16 +44,21 @@ def judge_cook(log: Log, product: MadeProduct, places: Sequence[Treatments], ask
     return LogReport(product, log, judged, (*lacks(places, "cook", "kills"), *lacks(places, "cooling")), asked.error)
 
 
-def unit_faults(log: Log, *, sure: bool) -> Iterator[Fault]:
-    """A core that no kitchen can have, or that may be in the other unit; ``sure`` where the user named the unit."""
+def in_its_unit(log: Log, *, sure: bool) -> Log:
+    """The same. Raises BadInput for a core that no kitchen can have, or, unless the user is ``sure`` of the unit, that
+    may be in the other one.
+    """
     cores = log.of("core")
     top = max((core.top for core in cores), default=ZERO)
     if top > HOTTEST_CORE_F:
         found = f"a core comes to {degrees(top)}, hotter than boiling water: is it another probe, or in the other unit?"
-        yield Fault(log.file, None, cores[0].name, found, "core_f or core_c as the logger was set, or --unit")
+        allowed = "core_f or core_c as the logger was set, or --unit"
     elif cores and top <= COOLEST_COOK_F and not sure:
         found = f"no core comes above {degrees(top)}: is the log in Celsius, or is the cook not in it?"
-        yield Fault(log.file, None, cores[0].name, found, "core_c if it is in Celsius; --unit F if it is as it stands")
+        allowed = "core_c if it is in Celsius; --unit F if it is as it stands"
+    else:
+        return log
+    raise BadInput([Fault(log.file, None, cores[0].name, found, allowed)])
 
 
 @dataclass(frozen=True)
@@ -84,8 +88,9 @@ class _Cook:
             yield Phase("held warm", tuple(self.warm(end)), warns=True)
         yield Phase("before the cook", tuple(self.handled()), warns=True)
         yield Phase("second opinion", tuple(self.opinions()), warns=True)
-        beside = tuple(self.beside(kill) for kill in kills if not kill.judges)
-        yield Phase("other tables", beside, warns=True, aside=True)
+        beside = [(kill, [row.words for row in self.rows(kill) if row.ok]) for kill in kills if not kill.judges]
+        told = (LogFinding(bool(rows), f"{kill.title}: {['no row met', *rows][-1]}", kill) for kill, rows in beside)
+        yield Phase("other tables", tuple(told), warns=True, aside=True)
 
     def rows(self, kill: Kill) -> Iterator[LogFinding]:
         """Each row of a table: the longest unbroken time of the coldest core at or above it."""
@@ -103,11 +108,6 @@ class _Cook:
             spans = () if span is None else (TimeSpan(self.cold.name, *span, level, earns=True),)
             words = f"{degrees(level, kill.unit)} {held}{'' if ok else gap}, {asks}"
             yield LogFinding(ok, words, kill, near, spans)
-
-    def beside(self, kill: Kill) -> LogFinding:
-        """A table that does not decide."""
-        met = [row for row in self.rows(kill) if row.ok]
-        return LogFinding(bool(met), f"{kill.title}: " + (met[-1].words if met else "no row met"), kill)
 
     def come_up(self, rule: ComeUp) -> LogFinding:
         """The slowest core's time from first reaching the lower temperature to last passing the upper one."""

@@ -14,8 +14,7 @@ from typing import Any
 from constraints.numbers import PERCENT, ZERO, trimmed
 from constraints.treatment import Kill, Sourced, Treatments, celsius, fahrenheit
 from optimizer.made.curve import Readings
-from optimizer.made.found import Judged, LogFinding, LogReport, Phase, degrees, lacks, spell
-from optimizer.made.product import MadeProduct
+from optimizer.made.found import Judged, LogFinding, LogReport, MadeProduct, Phase, degrees, lacks, spell
 from optimizer.pages.chart import across, render, upwards
 from optimizer.pages.tables import heading, paragraph, table
 from optimizer.reading.entry import StepEntry

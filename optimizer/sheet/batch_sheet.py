@@ -22,9 +22,8 @@ from constraints.treatment import Treatments, fahrenheit, load_treatments
 from optimizer.answer import Answer
 from optimizer.correction import Correction
 from optimizer.figures import apart, division_words, figure, grams, ounces, places_of
-from optimizer.made.found import degrees, spell
+from optimizer.made.found import MadeProduct, degrees, species_of_lots, spell
 from optimizer.made.log_page import HEADS, step_cells
-from optimizer.made.product import MadeProduct, species_of_lots
 from optimizer.pages.batch_page import do_not_make
 from optimizer.pages.chart import render
 from optimizer.pages.correct_page import opening
