@@ -7,9 +7,10 @@ import csv
 import os
 import re
 import sys
+from collections.abc import Iterator
 from dataclasses import dataclass, field
 from importlib.resources import files
-from typing import Any, NoReturn, TypeAlias, cast
+from typing import Any, NoReturn, TypeAlias
 
 import yaml
 
@@ -141,8 +142,8 @@ def _read_bytes(path: str, file: str, most: int) -> bytes:
         refuse(file, "you may not read this file", "a file you have permission to read")
     except (OSError, ValueError, AttributeError) as error:
         # ValueError: a NUL in the path, or a closed stream. AttributeError: no standard input at all.
-        reason = getattr(error, "strerror", None) or "nothing to read from"
-        refuse(file, f"the file cannot be read: {clean(reason)}", "a file that can be opened")
+        reason = clean(getattr(error, "strerror", None) or "nothing to read from")
+        refuse(file, f"the file cannot be read: {reason}", "a file that can be opened")
 
 
 MOST_VALUES = 100_000
@@ -150,7 +151,6 @@ MOST_VALUES = 100_000
 DEEPEST = 50
 """Deepest nesting of lists and mappings."""
 
-_UNTAGGED = "untagged"
 # What YAML 1.2 (chapter 5.1) keeps out of a file, and a byte-order mark inside the text. Listing what is
 # allowed instead would take the expression seven times as long to compile.
 _UNPRINTABLE = re.compile("[\0-\x08\x0b\x0c\x0e-\x1f\x7f-\x84\x86-\x9f\ud800-\udfff\ufeff\ufffe\uffff]")
@@ -158,39 +158,9 @@ _LONE_TAG = re.compile(r"(?:&\S+\s+)?!(?=\s|\Z)")
 _TAG = re.compile(r"(?:&\S+\s+)?(!\S*)")
 
 
-_TOO_MANY = "the file holds too many values", f"at most {MOST_VALUES}, those behind an alias counted every time"
-_TOO_DEEP = "lists and mappings are nested too deep here", f"at most {DEEPEST} levels"
-
-
-class _TooLarge(Exception):
-    """The text nests too deep or holds too many values: the words for it, and the node."""
-
-
-class _Composing:
-    """Loader hooks: no implicit types, and the limits kept before memory or stack run out."""
-
-    values = 0
-    depth = 0
-
-    def resolve(self, kind: type, value: str | None, implicit: object) -> str:
-        """Give the tag of a node that has none of its own, so that any other tag was typed."""
-        return _UNTAGGED
-
-    def descend_resolver(self, parent: yaml.Node | None, index: object) -> None:
-        """Count a node; called for every one but an alias."""
-        self.values += 1
-        self.depth += 1
-        if parent is not None and self.values > MOST_VALUES:
-            raise _TooLarge(_TOO_MANY, parent)
-        if parent is not None and self.depth > DEEPEST + 1:
-            raise _TooLarge(_TOO_DEEP, parent)
-
-    def ascend_resolver(self) -> None:
-        self.depth -= 1
-
-
-_PureLoader: Any = type("_PureLoader", (_Composing, yaml.SafeLoader), {})
-_LOADER = type("_FastLoader", (_Composing, yaml.CSafeLoader), {}) if yaml.__with_libyaml__ else _PureLoader
+_LOADER: Any = yaml.CSafeLoader if yaml.__with_libyaml__ else yaml.SafeLoader
+_COLON = "lines of 'key: value', with a space behind the colon"
+_QUOTES = "put the whole text in quotes"
 
 
 def parse(text: str, file: str) -> Parsed:
@@ -204,20 +174,21 @@ def parse(text: str, file: str) -> Parsed:
     if bad := _UNPRINTABLE.search(text):
         mark = text.count("\n", 0, bad.start()) + 1, bad.start() - text.rfind("\n", 0, bad.start())
         refuse(file, f"the character U+{ord(bad[0]):04X} may not stand in a file", "printable text", *mark)
+    reader = _Reader(text, file)
     try:
-        root = _compose(text, file)
-        if root is None or (isinstance(root, yaml.ScalarNode) and not root.style and not root.value):
-            refuse(file, "the file is empty", _COLON)
-        if not isinstance(root, yaml.MappingNode):
-            refuse(file, f"{_kind(root)} stands at the top of the file", _COLON, *_start(root))
-        walk = _Walk(text, file)
-        tree, place = walk.node(root)
-    except _TooLarge as error:
-        (found, allowed), node = error.args
-        refuse(file, found, allowed, *_start(node))
-    if walk.found:
-        raise BadInput(walk.found)
-    return Parsed(file, cast("dict[str, Tree]", tree), place)
+        tree, place = reader.document()
+    except yaml.MarkedYAMLError as error:
+        raise BadInput([_syntax_fault(error, text, file)]) from None
+    except (yaml.YAMLError, ValueError, OverflowError):
+        # The loader written in Python turns escapes and versions into numbers unchecked.
+        refuse(file, "this is not YAML", "no \\U escapes and no % lines")
+    if tree is None:
+        refuse(file, "the file is empty", _COLON)
+    if not isinstance(tree, dict):
+        refuse(file, f"{_kind(tree)} stands at the top of the file", _COLON, *place.value)
+    if reader.found:
+        raise BadInput(reader.found)
+    return Parsed(file, tree, place)
 
 
 def packaged(name: str) -> Parsed:
@@ -228,20 +199,6 @@ def packaged(name: str) -> Parsed:
 def packaged_rows(package: str, file: str) -> list[dict[str, str]]:
     """The rows of a table that comes with a package, each by the names in its first line."""
     return list(csv.DictReader((files(package) / file).read_text(encoding="utf-8").splitlines()))
-
-
-def _compose(text: str, file: str) -> Any:
-    try:
-        return yaml.compose(text, Loader=_LOADER)
-    except yaml.MarkedYAMLError as error:
-        raise BadInput([_syntax_fault(error, text, file)]) from None
-    except (yaml.YAMLError, ValueError, OverflowError):
-        # The loader written in Python turns escapes and versions into numbers unchecked.
-        refuse(file, "this is not YAML", "no \\U escapes and no % lines")
-
-
-_COLON = "lines of 'key: value', with a space behind the colon"
-_QUOTES = "put the whole text in quotes"
 
 
 def _syntax_fault(error: yaml.MarkedYAMLError, text: str, file: str) -> Fault:
@@ -259,98 +216,122 @@ def _syntax_fault(error: yaml.MarkedYAMLError, text: str, file: str) -> Fault:
     return Fault(file, mark.line + 1, mark.column + 1, found, allowed)
 
 
-def _start(node: yaml.Node) -> Mark:
-    return node.start_mark.line + 1, node.start_mark.column + 1
+def _kind(tree: Tree) -> str:
+    return "a mapping" if isinstance(tree, dict) else "a list" if isinstance(tree, list) else "a text"
 
 
-def _kind(node: yaml.Node) -> str:
-    if isinstance(node, yaml.ScalarNode):
-        return "a text"
-    return "a list" if isinstance(node, yaml.SequenceNode) else "a mapping"
+def _height(tree: Tree) -> int:
+    """How many lists and mappings are nested in one another."""
+    inner = tree.values() if isinstance(tree, dict) else tree if isinstance(tree, list) else None
+    return 0 if inner is None else 1 + max(map(_height, inner), default=0)
 
 
-class _Walk:
-    """Turns composed nodes into a tree and its places, collecting what may not stand in a document."""
+class _Reader:
+    """Turns the parser's events into a tree and its places, collecting what may not stand in a document."""
 
     def __init__(self, text: str, file: str) -> None:
-        self.text = text
-        self.file = file
-        self.found: dict[Fault, None] = {}  # keeps order; an alias visits its node, and its faults, again
+        self.text, self.file = text, file
+        self.events: Iterator[Any] = yaml.parse(text, Loader=_LOADER)
+        self.found: list[Fault] = []
         self.values = 0
-        self.open: set[int] = set()
+        self.open: list[Mark] = []
+        self.anchors: dict[str, tuple[Tree, Address, int]] = {}  # with how many values: none while it is open
 
-    def _say(self, node: yaml.Node, found: str, allowed: str) -> None:
-        self.found[Fault(self.file, *_start(node), found, allowed)] = None
+    def document(self) -> tuple[Tree, Address]:
+        """Tree and places of the one document; of none, nothing."""
+        next(self.events)  # the stream starts
+        if isinstance(next(self.events), yaml.StreamEndEvent):
+            return None, Address((1, 1), (1, 1))
+        found = self.node(next(self.events))
+        next(self.events)  # the document ends
+        if not isinstance(last := next(self.events), yaml.StreamEndEvent):
+            raise yaml.MarkedYAMLError(problem="another document", problem_mark=last.start_mark)
+        return found
 
-    def node(self, node: yaml.Node) -> tuple[Tree, Address]:
-        """Return the tree and places of any node."""
-        place = Address(_start(node), _start(node))
-        tree: dict[str, Tree] | list[Tree] = [] if isinstance(node, yaml.SequenceNode) else {}
-        if not self._enter(node):
-            return tree, place
-        if isinstance(node, yaml.ScalarNode):
-            # Only the plain style can be empty without quotes; the C loader calls it '' and the other one None.
-            return (None if not node.style and not node.value else self._printable(node)), place
-        if isinstance(tree, dict):
-            self._pairs(node, tree, place)
-        else:
-            for index, entry in enumerate(node.value):
-                value, place.inside[index] = self.node(entry)
-                tree.append(value)
-        self.open.discard(id(node))
-        return tree, place
+    def _say(self, mark: Mark, found: str, allowed: str) -> None:
+        self.found.append(Fault(self.file, *mark, found, allowed))
 
-    def _pairs(self, node: yaml.Node, tree: dict[str, Tree], place: Address) -> None:
-        """Fill the tree and places of a mapping."""
-        for key_node, value_node in node.value:
-            key = self._key(key_node)
-            value, inner = self.node(value_node)
-            if key in tree:
-                first, again = place.inside[key].key[0], _start(key_node)[0]
-                found = f"the key {quoted(key)} stands on line {first} and again on line {again}"
-                self._say(key_node, found, "each key once")
-            elif key is not None:
-                tree[key] = value
-                inner.key = _start(key_node)
-                if value is None:  # nothing stands anywhere, so the key has to do
-                    inner.value = inner.key
-                place.inside[key] = inner
-
-    def _enter(self, node: yaml.Node) -> bool:
-        """Count the node and check its tag; False when it stands inside itself."""
-        self.values += 1
+    def _enter(self, values: int, levels: int, mark: Mark) -> None:
+        """Count values and levels of nesting, so that the limits are kept before memory or stack run out."""
+        self.values += values
         if self.values > MOST_VALUES:
-            raise _TooLarge(_TOO_MANY, node)
-        at = node.start_mark.index
-        if node.tag != _UNTAGGED or _LONE_TAG.match(self.text, at):
+            allowed = f"at most {MOST_VALUES}, those behind an alias counted every time"
+            refuse(self.file, "the file holds too many values", allowed, *self.open[-1])
+        if levels and len(self.open) + levels > DEEPEST:
+            refuse(self.file, "lists and mappings are nested too deep here", f"at most {DEEPEST} levels", *mark)
+
+    def node(self, event: Any) -> tuple[Tree, Address]:
+        """Tree and places of any node, its anchor remembered."""
+        mark = event.start_mark.line + 1, event.start_mark.column + 1
+        if isinstance(event, yaml.AliasEvent):
+            return self._alias(event, mark)
+        before, place, inside = self.values, Address(mark, mark), not isinstance(event, yaml.ScalarEvent)
+        self._enter(1, inside, mark)
+        at = event.start_mark.index
+        if event.tag is not None or _LONE_TAG.match(self.text, at):
             typed = _TAG.match(self.text, at)
             tag = quoted(typed[1]) if typed else "a tag"
-            self._say(node, f"the tag {tag} stands here", "a value without a tag; " + _QUOTES)
-        if isinstance(node, yaml.ScalarNode):
-            return True
-        if id(node) in self.open:
-            self._say(node, f"{_kind(node)} contains itself through an alias", "aliases of other values")
-            return False
-        if len(self.open) >= DEEPEST:
-            raise _TooLarge(_TOO_DEEP, node)
-        self.open.add(id(node))
-        return True
+            self._say(mark, f"the tag {tag} stands here", "a value without a tag; " + _QUOTES)
+        if event.anchor in self.anchors:
+            raise yaml.MarkedYAMLError(problem="duplicate anchor", problem_mark=event.start_mark)
+        if event.anchor is not None:
+            self.anchors[event.anchor] = [] if isinstance(event, yaml.SequenceStartEvent) else {}, place, 0
+        tree = self._inside(event, place) if inside else self._scalar(event, mark)
+        if event.anchor is not None:
+            self.anchors[event.anchor] = tree, place, self.values - before
+        return tree, place
 
-    def _key(self, node: yaml.Node) -> str | None:
-        if not isinstance(node, yaml.ScalarNode):
-            self._say(node, f"{_kind(node)} stands as a key", "a text as a key; " + _QUOTES)
-            return None
-        self._enter(node)
-        if not node.value:
-            self._say(node, "an empty key stands here", "a text as a key")
-            return None
-        if node.value == "<<" and not node.style:
-            self._say(node, "the merge key '<<' stands here", "the keys themselves, written out")
-            return None
-        return self._printable(node)
+    def _alias(self, event: Any, mark: Mark) -> tuple[Tree, Address]:
+        """What an alias stands for; what is inside it is counted and nested once more."""
+        if event.anchor not in self.anchors:
+            raise yaml.MarkedYAMLError(problem="undefined alias", problem_mark=event.start_mark)
+        tree, place, values = self.anchors[event.anchor]
+        if not values:
+            self._say(place.value, f"{_kind(tree)} contains itself through an alias", "aliases of other values")
+        self._enter(values, _height(tree), mark)
+        return tree, Address(place.value, place.value, place.inside)
 
-    def _printable(self, node: yaml.ScalarNode) -> str:
-        value: str = node.value
+    def _inside(self, event: Any, place: Address) -> Tree:
+        """The tree of a list or a mapping, its places filled in."""
+        self.open.append(place.value)
+        tree: dict[str, Tree] | list[Tree] = [] if isinstance(event, yaml.SequenceStartEvent) else {}
+        while not isinstance(event := next(self.events), yaml.CollectionEndEvent):
+            if isinstance(tree, dict):
+                self._pair(event, tree, place)
+            else:
+                value, place.inside[len(tree)] = self.node(event)
+                tree.append(value)
+        self.open.pop()
+        return tree
+
+    def _pair(self, event: Any, tree: dict[str, Tree], place: Address) -> None:
+        """Add a key and its value to a mapping."""
+        key, at = self._key(event)
+        value, inner = self.node(next(self.events))
+        if key in tree:
+            found = f"the key {quoted(key)} stands on line {place.inside[key].key[0]} and again on line {at[0]}"
+            self._say(at, found, "each key once")
+        elif key is not None:
+            tree[key] = value
+            # Where nothing stands behind the key, the key has to do.
+            place.inside[key] = Address(at if value is None else inner.value, at, inner.inside)
+
+    def _key(self, event: Any) -> tuple[str | None, Mark]:
+        """A key as typed, None for what can be none, and where it stands."""
+        key, place = self.node(event)
+        if isinstance(key, (dict, list)):
+            self._say(place.value, f"{_kind(key)} stands as a key", "a text as a key; " + _QUOTES)
+        elif not key:
+            self._say(place.value, "an empty key stands here", "a text as a key")
+        elif key == "<<" and isinstance(event, yaml.ScalarEvent) and not event.style:
+            self._say(place.value, "the merge key '<<' stands here", "the keys themselves, written out")
+        else:
+            return key, place.value
+        return None, place.value
+
+    def _scalar(self, event: yaml.ScalarEvent, mark: Mark) -> str | None:
+        """The text as typed; None where nothing stands, which only the plain style can have without quotes."""
+        value: str = event.value
         if bad := _UNPRINTABLE.search(value):
-            self._say(node, f"an escape stands for the character U+{ord(bad[0]):04X}", "printable text")
-        return value
+            self._say(mark, f"an escape stands for the character U+{ord(bad[0]):04X}", "printable text")
+        return value if value or event.style else None
