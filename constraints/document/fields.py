@@ -53,27 +53,21 @@ def refusal(found: str, allowed: str, at: Loc = ()) -> PydanticCustomError:
     return PydanticCustomError("unfit", "{found} (allowed: {allowed})", words)
 
 
-def _figure(value: object, allowed: str) -> tuple[Fraction, str]:
-    """Return the exact figure, and the figure as it is to be shown."""
-    if isinstance(value, Fraction) or (isinstance(value, int) and not isinstance(value, bool)):
-        return Fraction(value), trimmed(Fraction(value))
-    if isinstance(value, float):
-        raise refusal(f"{value} is a binary float and not exact", f"{allowed}, as text, int or Fraction")
-    if not isinstance(value, str):
-        raise refusal(f"{what(value)} stands here", allowed)
-    try:
-        return exact(value), value.strip()
-    except NotANumber as error:
-        raise refusal(str(error), allowed) from None
-
-
 def _figures(
     allowed: str, low: int | None = None, high: int | None = None, above: int | None = None, *, whole: bool = False
 ) -> Reads:
     """A reader of figures with low <= figure <= high and above < figure, or of whole numbers."""
 
     def read(value: object) -> Fraction | int:
-        figure, typed = _figure(value, allowed)
+        if isinstance(value, float):
+            raise refusal(f"{value} is a binary float and not exact", f"{allowed}, as text, int or Fraction")
+        if not isinstance(value, (str, int, Fraction)) or isinstance(value, bool):
+            raise refusal(f"{what(value)} stands here", allowed)
+        try:
+            figure = exact(value) if isinstance(value, str) else Fraction(value)
+        except NotANumber as error:
+            raise refusal(str(error), allowed) from None
+        typed = value.strip() if isinstance(value, str) else trimmed(figure)
         if whole and figure.denominator != 1:
             raise refusal(f"{typed} is not a whole number", allowed)
         if (low is not None and figure < low) or (above is not None and figure <= above):
@@ -203,42 +197,31 @@ class JsonSchema(GenerateJsonSchema):
         return json.loads(json.dumps(dft, default=in_json))
 
     def model_schema(self, schema: core_schema.ModelSchema) -> JsonSchemaValue:
-        """Return the schema of a model, its attribute docstrings as descriptions."""
+        """Return the schema of a model, its attribute docstrings as descriptions; of one made on the fly its bases'."""
         found = super().model_schema(schema)
         model: type[BaseModel] = schema["cls"]
-        for name, words in _attribute_docstrings(model).items():
-            info = model.model_fields.get(name)
-            key = name if info is None or info.alias is None else info.alias
-            if key in found.get("properties", {}):
-                found["properties"][key].setdefault("description", words)
+        for owner in model.__mro__:
+            for name, words in _attribute_docstrings(owner.__module__).get(owner.__qualname__, {}).items():
+                info = model.model_fields.get(name)
+                key = name if info is None or info.alias is None else info.alias
+                if key in found.get("properties", {}):
+                    found["properties"][key].setdefault("description", words)
         return found
 
 
-def _attribute_docstrings(model: type[BaseModel]) -> dict[str, str]:
-    """The texts below the fields of a model and of its bases, by the field's name; a model made on the fly has none."""
-    found: dict[str, str] = {}
-    for owner in reversed(model.__mro__):
-        found |= _texts_by_class(owner.__module__).get(owner.__qualname__, {})
-    return found
-
-
 @cache
-def _texts_by_class(module: str) -> dict[str, dict[str, str]]:
+def _attribute_docstrings(module: str) -> dict[str, dict[str, str]]:
     """Of every class at the top of a module's source, the text below each of its annotated names."""
     try:
         tree = ast.parse(inspect.getsource(sys.modules[module]))
     except (KeyError, OSError, TypeError):
         return {}
-    return {part.name: _texts(part.body) for part in tree.body if isinstance(part, ast.ClassDef)}
-
-
-def _texts(body: list[ast.stmt]) -> dict[str, str]:
-    found = {}
-    for named, text in pairwise(body):
-        if not isinstance(named, ast.AnnAssign) or not isinstance(named.target, ast.Name):
-            continue
-        if isinstance(text, ast.Expr) and isinstance(text.value, ast.Constant):
-            found[named.target.id] = " ".join(str(text.value.value).split())
+    found: dict[str, dict[str, str]] = {}
+    for one in (part for part in tree.body if isinstance(part, ast.ClassDef)):
+        for pair in pairwise(one.body):
+            match pair:
+                case ast.AnnAssign(target=ast.Name(id=name)), ast.Expr(value=ast.Constant(value=text)):
+                    found.setdefault(one.name, {})[name] = " ".join(str(text).split())
     return found
 
 
@@ -273,13 +256,6 @@ class Strict(BaseModel):
 
     # Attribute docstrings are read only for the JSON Schema: reading them needs the source, at every start.
     model_config = ConfigDict(extra="forbid", frozen=True, arbitrary_types_allowed=True, defer_build=True)
-
-    @classmethod
-    def model_json_schema(cls, *args: Any, **kwargs: Any) -> dict[str, Any]:
-        """Return the JSON Schema of the file; attribute docstrings are its descriptions."""
-        if len(args) < 3:  # by_alias, ref_template, schema_generator
-            kwargs.setdefault("schema_generator", JsonSchema)
-        return super().model_json_schema(*args, **kwargs)
 
 
 Broken: TypeAlias = Iterator[str | PydanticCustomError]
@@ -341,29 +317,22 @@ def _blanks(tree: Tree, loc: Loc = ()) -> Iterator[Loc]:
             yield from _blanks(entry, (*loc, part))
 
 
-def _holds(tree: Tree, part: object) -> bool:
-    if isinstance(tree, list):
-        return isinstance(part, int) and part < len(tree)
-    return isinstance(tree, dict) and part in tree
-
-
 def _told(error: ErrorDetails, model: type[BaseModel], document: Parsed) -> Fault:
     """Put one validation error into plain words, at the deepest place of its loc that the file has."""
     kind = error["type"]
     path: Loc = ()
     wanted: Any = model
     at: Any = document.tree
-    holder: tuple[Any, Tree] = (model, at)
     for part in error["loc"]:
-        if _holds(at, part):
-            holder, path = (wanted, at), (*path, part)
+        if part in (at if isinstance(at, dict) else range(len(at)) if isinstance(at, list) else ()):
+            path, holder, beside = (*path, part), wanted, at
             wanted, at = _inner(wanted, part), at[part]
     if kind == "missing":
         name = error["loc"][-1]
         absent = f"entry {name + 1}" if isinstance(name, int) else f"the key {quoted(name)}"
         return document.fault(path, f"{absent} is missing", "it is required")
     if kind == "extra_forbidden":
-        return document.fault(path, *_unknown_key(str(path[-1]), *holder), key=True)
+        return document.fault(path, *_unknown_key(str(path[-1]), holder, beside), key=True)
     found, allowed = _words(error)
     if kind == "unfit":
         path = (*path, *error.get("ctx", {}).get("at", ()))
@@ -397,12 +366,12 @@ def _keys(annotation: Any) -> dict[str, Any] | None:
     return {field.alias or name: field.annotation for name, field in bare.model_fields.items()}
 
 
-def _unknown_key(word: str, holder: Any, beside: Tree) -> tuple[str, str]:
+def _unknown_key(word: str, holder: Any, beside: dict[str, Tree]) -> tuple[str, str]:
     known = list(_keys(holder) or ())
-    near = nearest(word, [name for name in known if not _holds(beside, name)]) or nearest(word, known)
+    near = nearest(word, [name for name in known if name not in beside]) or nearest(word, known)
     allowed = f"known keys: {some(known, MOST_LISTED, 'the schema')}" if known else "no such key"
     allowed = f"did you mean '{near}'?" if near else allowed
-    if word.isdigit() and isinstance(beside, dict) and beside.get(word, "") is None:
+    if word.isdigit() and beside.get(word, "") is None:
         allowed = "no decimal comma: {a: 1,5} is read as {a: 1, 5: }; write 1.5"
     return f"unknown key {quoted(word)}", allowed
 
@@ -418,13 +387,8 @@ def _words(error: ErrorDetails) -> tuple[str, str]:
     if kind in _SHAPES:
         return what(value) + _HERE, _SHAPES[kind]
     if kind in ("literal_error", "enum"):
-        return _not_among(value, re.findall(r"'([^']*)'", str(context.get("expected", ""))))
+        words = re.findall(r"'([^']*)'", str(context.get("expected", "")))
+        near = nearest(value, words) if isinstance(value, str) else None
+        found = f"{quoted(value)} is not an allowed word" if isinstance(value, str) else what(value) + _HERE
+        return found, f"one of {', '.join(words)}" + (f"; did you mean '{near}'?" if near else "")
     return (plain, "a value of another kind") if kind in _BUILT_IN else (error["msg"], "")  # a validator's own words
-
-
-def _not_among(value: object, words: list[str]) -> tuple[str, str]:
-    allowed = f"one of {', '.join(words)}"
-    if not isinstance(value, str):
-        return what(value) + _HERE, allowed
-    near = nearest(value, words)
-    return f"{quoted(value)} is not an allowed word", allowed + (f"; did you mean '{near}'?" if near else "")

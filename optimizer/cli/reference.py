@@ -71,9 +71,11 @@ def schema(
 
 def file_schema(name: str) -> dict[str, Any]:
     """The JSON Schema of a file."""
+    from constraints.document.fields import JsonSchema
+
     module, _, model = FILES[name].partition(":")
-    found: dict[str, Any] = getattr(import_module(module), model).model_json_schema(by_alias=True)
-    return found
+    kind = getattr(import_module(module), model)
+    return dict(kind.model_json_schema(by_alias=True, schema_generator=JsonSchema))
 
 
 class File(StrEnum):
