@@ -2,17 +2,15 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from fractions import Fraction
 from typing import Any, ClassVar
 
 from constraints.document import Broken, Name, Names, NotNegative, Number, Percent, Positive, Ruled, YesNo
-from constraints.formula import Batch, Formula
 from constraints.limits import Band
-from constraints.numbers import KG_PER_LB, PERCENT
-from constraints.on_hand import Kilograms, nobody
-from constraints.quantities import FAT, Amount, Basis, Sum, Tagged, Weight
-from constraints.requirement import Measurement, Origin, Ratio, Requirement
+from constraints.numbers import KG_PER_LB, ONE, PERCENT, ZERO
+from constraints.on_hand import Kilograms
+from constraints.quantities import FAT, Amount, Basis, Quantity, Sum, Tagged, Weight
+from constraints.requirement import Requirement
 
 BARE_TARGET_PCT = Fraction("0.05")
 """Tolerance of a target stated without one, in percentage points; common practice, no source."""
@@ -21,22 +19,31 @@ BARE_TARGET_SHARE = Fraction("0.01")
 """Tolerance of a ratio's or property's target stated without one, as a share of it; common practice, no source."""
 
 
-def _target(target: Fraction | None, within: Fraction | None, lo: Any, hi: Any, bare: Fraction) -> Any:
-    """The limits that a target with its tolerance, or a band, stands for. Raises ValueError where they clash."""
-    if target is None:
-        if within is not None:
-            raise ValueError("a tolerance needs a target")
-        return lo, hi
-    if lo is not None or hi is not None:
-        raise ValueError("give either a target or a smallest and largest figure, not both")
-    spread = bare if within is None else within
-    return target - spread, target + spread
-
-
-class PercentBand(Band):
-    """A percentage by weight: a target with its tolerance, or a band."""
+class Target(Band):
+    """A target with its tolerance, or a band."""
 
     missing = "give a target, a smallest or a largest figure"
+    unit: ClassVar[str] = ""
+    """The end of the keys: ``_pct`` or nothing."""
+
+    def between(self) -> tuple[Fraction | None, Fraction | None]:
+        """Smallest and largest figure that they stand for. Raises ValueError where they clash."""
+        target, within, lo, hi = (getattr(self, key + self.unit) for key in ("target", "within", "min", "max"))
+        if target is None and within is not None:
+            raise ValueError("a tolerance needs a target")
+        if target is not None:
+            if lo is not None or hi is not None:
+                raise ValueError("give either a target or a smallest and largest figure, not both")
+            bare = BARE_TARGET_PCT if self.unit else abs(target) * BARE_TARGET_SHARE
+            spread = bare if within is None else within
+            lo, hi = target - spread, target + spread
+        return (max(lo, ZERO) if self.unit and lo is not None else lo), hi
+
+
+class PercentBand(Target):
+    """A percentage by weight: a target with its tolerance, or a band."""
+
+    unit = "_pct"
     target_pct: Percent | None = None
     """Figure aimed at, %."""
     within_pct: NotNegative | None = None
@@ -46,16 +53,10 @@ class PercentBand(Band):
     max_pct: Percent | None = None
     """Largest figure, %."""
 
-    def between(self) -> tuple[Fraction | None, Fraction | None]:
-        """Smallest and largest figure, %."""
-        lo, hi = _target(self.target_pct, self.within_pct, self.min_pct, self.max_pct, BARE_TARGET_PCT)
-        return (None if lo is None else max(lo, Fraction(0))), hi
 
-
-class PlainBand(Band):
+class PlainBand(Target):
     """A figure without a fixed unit: a target with its tolerance, or a band."""
 
-    missing = "give a target, a smallest or a largest figure"
     target: Number | None = None
     """Figure aimed at."""
     within: NotNegative | None = None
@@ -64,12 +65,6 @@ class PlainBand(Band):
     """Smallest figure."""
     max: Number | None = None
     """Largest figure."""
-
-    def between(self) -> tuple[Fraction | None, Fraction | None]:
-        """Smallest and largest figure."""
-        bare = abs(self.target or Fraction(0)) * BARE_TARGET_SHARE
-        lo, hi = _target(self.target, self.within, self.min, self.max, bare)
-        return lo, hi
 
 
 class Component(PercentBand):
@@ -80,10 +75,9 @@ class Component(PercentBand):
     basis: Basis = Basis.MEAT
     """What the percentage is of: meat (the meat block), batch (everything that goes in) or finished."""
 
-    def build(self, origin: Origin) -> Requirement:
+    def build(self) -> Requirement:
         """The requirement this entry of a recipe stands for."""
-        lo, hi = self.between()
-        return band(self.what, self.prop, self.basis, lo, hi, "%", origin)
+        return _mean(self, self.what, self.prop, self.basis, "%")
 
 
 class PropertyBand(PlainBand):
@@ -94,43 +88,23 @@ class PropertyBand(PlainBand):
     basis: Basis = Basis.MEAT
     """What the mean is over: meat, batch or finished."""
 
-    def build(self, origin: Origin) -> Requirement:
+    def build(self) -> Requirement:
         """The requirement this entry of a recipe stands for."""
-        lo, hi = self.between()
         unit = "%" if self.name.endswith("_pct") else "mg/kg" if self.name.endswith("_ppm") else ""
-        return band(self.name, self.name, self.basis, lo, hi, unit, origin)
+        return _mean(self, self.name, self.name, self.basis, unit)
 
 
-def band(
-    what: str, prop: str, basis: Basis, lo: Fraction | None, hi: Fraction | None, unit: str, origin: Origin
-) -> Ratio:
-    """A property's mean by weight over a basis, between limits in the property's own unit."""
-    return Ratio(
-        what=what, basis=basis.words, unit=unit, origin=origin, lo=lo, hi=hi,
-        over=Amount(prop, basis), under=Weight(basis),
-    )  # fmt: skip
+def _mean(limits: Band, what: str, prop: str, basis: Basis, unit: str) -> Requirement:
+    """A property's mean by weight over a basis, in the property's own unit."""
+    return limits.ratio(what, basis.words, Amount(prop, basis), Weight(basis), unit=unit, scale=ONE)
 
 
 TAGS = ("species", "role", "material", "lot", "rework")
 """What a group of lots may be picked by."""
 
 
-@dataclass(frozen=True, kw_only=True)
-class TagRatio(Ratio):
-    """A ratio that counts tagged lots, and complains where no eligible lot carries the tag.
-
-    With none of either group there is nothing to keep in a ratio: it holds, as its rows do.
-    """
-
-    def figure(self, batch: Batch) -> Measurement:
-        """The ratio on this batch; value None where there is nothing to divide by."""
-        if batch.amount(self.over) or batch.amount(self.under):
-            return super().figure(batch)
-        return Measurement(self, None, True, "none of either is in the batch")
-
-    def complaints(self, formula: Formula) -> tuple[str, ...]:
-        """Tags that no lot carries."""
-        return nobody(self.quantities(), formula)
+_NEITHER = "none of either is in the batch"
+"""What is said of a ratio of groups where there is nothing to keep in a ratio, so that it holds, as its rows do."""
 
 
 class LotGroup(Ruled):
@@ -160,10 +134,6 @@ class LotGroup(Ruled):
         return Tagged(tag, frozenset(["yes" if value else "no"] if tag == "rework" else value))
 
 
-def _named(counted: Tagged) -> str:
-    return f"{counted.tag} {' or '.join(sorted(counted.values))}"
-
-
 class RatioBand(PlainBand):
     """A ratio of two weights, which is never negative."""
 
@@ -174,21 +144,18 @@ class RatioBand(PlainBand):
     max: Positive | None = None
     """Largest figure."""
 
-    def ratio(self, what: str, over: Tagged, under: Tagged, origin: Origin) -> Requirement:
-        """Kilograms of one group to kilograms of another."""
-        lo, hi = self.between()
-        return TagRatio(
-            what=what, basis=Basis.MEAT.words, unit="kg/kg", origin=origin, lo=lo, hi=hi, over=over, under=under
-        )
+    def of_weights(self, what: str, over: Quantity, under: Quantity, **further: Any) -> Requirement:
+        """Kilograms of something in the meat block to kilograms of something else."""
+        return self.ratio(what, Basis.MEAT.words, over, under, unit="kg/kg", scale=ONE, **further)
 
 
 class MeatToFat(RatioBand):
     """Kilograms of lots with role meat to kilograms of lots with role fat."""
 
-    def build(self, origin: Origin) -> Requirement:
+    def build(self) -> Requirement:
         """The requirement this entry of a recipe stands for."""
         meat, fat = (Tagged("role", frozenset({role})) for role in ("meat", "fat"))
-        return self.ratio("meat-to-fat ratio", meat, fat, origin)
+        return self.of_weights("meat-to-fat ratio", meat, fat, nothing=_NEITHER)
 
 
 class GroupRatio(RatioBand):
@@ -199,23 +166,20 @@ class GroupRatio(RatioBand):
     to: LotGroup
     """The group below it."""
 
-    def build(self, origin: Origin) -> Requirement:
+    def build(self) -> Requirement:
         """The requirement this entry of a recipe stands for."""
         of, to = self.of.tagged(), self.to.tagged()
-        return self.ratio(f"ratio of {_named(of)} to {_named(to)}", of, to, origin)
+        return self.of_weights(f"ratio of {of.words} to {to.words}", of, to, nothing=_NEITHER)
 
 
 class LeanToFat(RatioBand):
     """Lean to fat by analysis: (100 - fat) / fat over the meat block."""
 
-    def build(self, origin: Origin) -> Requirement:
+    def build(self) -> Requirement:
         """The requirement this entry of a recipe stands for."""
-        lo, hi = self.between()
-        fat, weight = Amount(FAT, Basis.MEAT), Weight(Basis.MEAT)
-        return Ratio(
-            what="lean-to-fat ratio by analysis", basis=Basis.MEAT.words, unit="kg/kg", origin=origin, lo=lo, hi=hi,
-            over=Sum(((Fraction(PERCENT), weight), (Fraction(-1), fat))), under=fat,
-        )  # fmt: skip
+        fat = Amount(FAT, Basis.MEAT)
+        lean = Sum(((Fraction(PERCENT), Weight(Basis.MEAT)), (-ONE, fat)))
+        return self.of_weights("lean-to-fat ratio by analysis", lean, fat)
 
 
 class Share(LotGroup, PercentBand):
@@ -224,14 +188,10 @@ class Share(LotGroup, PercentBand):
     basis: Basis = Basis.MEAT
     """What the share is of: meat, batch or finished."""
 
-    def build(self, origin: Origin) -> Requirement:
+    def build(self) -> Requirement:
         """The requirement this entry of a recipe stands for."""
-        lo, hi = self.between()
-        counted = self.tagged()
-        return TagRatio(
-            what=f"share of {_named(counted)}", basis=self.basis.words, unit="%", origin=origin, lo=lo, hi=hi,
-            over=counted, under=Weight(self.basis), scale=Fraction(PERCENT),
-        )  # fmt: skip
+        of, whole = self.tagged(), Weight(self.basis)
+        return self.ratio(f"share of {of.words}", self.basis.words, of, whole, nothing=_NEITHER)
 
 
 class GroupWeight(Band, LotGroup):
@@ -256,10 +216,7 @@ class GroupWeight(Band, LotGroup):
         lo, hi = (kg if lb is None else lb * KG_PER_LB for kg, lb in sides)
         return lo, hi
 
-    def build(self, origin: Origin) -> Requirement:
+    def build(self) -> Requirement:
         """The requirement this entry of a recipe stands for."""
         (lo, hi), counted = self.between(), self.tagged()
-        return Kilograms(
-            what=_named(counted), basis=Basis.MEAT.words, unit="kg", origin=origin, lo=lo, hi=hi,
-            over=counted,
-        )  # fmt: skip
+        return Kilograms(what=counted.words, basis=Basis.MEAT.words, unit="kg", lo=lo, hi=hi, over=counted)

@@ -18,7 +18,7 @@ import numpy as np
 
 from constraints.numbers import ONE, PERCENT, ZERO
 
-from constraints.quantities import SALT, Basis, Ingredient, Kind, Lot, MissingProperty  # isort: skip
+from constraints.quantities import SALT, Basis, Ingredient, Kind, MissingProperty  # isort: skip
 from constraints.quantities import Process, Quantity, in_one_kg, stated  # isort: skip
 from constraints.row import Places, Vector, solve
 
@@ -106,10 +106,11 @@ class Formula:
         self.counts_salt = any(a.dosing is Dosing.TOTAL_SALT for a in self.dosed)
         self._drivers = self._solve_doses()
         self._carried: dict[Ingredient, tuple[tuple[Ingredient, Fraction], ...]] = {}
-        self._carried_cost: dict[Ingredient, Fraction] = {}
         self.figures = Figures(self.lots) if figures is None else figures
         self.places = self.figures.places(self.lots)
-        self._alike = self._by_what_they_carry()
+        first: dict[tuple[object, ...], Ingredient] = {}
+        # For each column the first that carries the same: most lots differ in nothing that a dose depends on.
+        self._alike = {column: first.setdefault(self._depends_on(column), column) for column in self.columns}
         self._kinds = tuple(dict.fromkeys(self._alike.values()))
         at = {alike: k for k, alike in enumerate(self._kinds)}
         self.kind_of = np.array([at[self._alike[column]] for column in self.columns], dtype=np.int64)
@@ -132,26 +133,17 @@ class Formula:
 
     def carried_cost(self, column: Ingredient) -> Fraction:
         """Money of the dosed additions that one kilogram of a column brings along."""
-        alike = self._alike.get(column, column)
-        if alike not in self._carried_cost:
-            self._carried_cost[alike] = sum((share * item.cost_per_kg for item, share in self.carried(alike)), ZERO)
-        return self._carried_cost[alike]
+        return sum((share * item.cost_per_kg for item, share in self.carried(column)), ZERO)
 
     def carried_costs(self) -> tuple[Fraction, ...]:
         """Money of the dosed additions for each kind of column; ``kind_of`` has each column's kind."""
         return tuple(self.carried_cost(alike) for alike in self._kinds)
 
-    def _by_what_they_carry(self) -> dict[Ingredient, Ingredient]:
-        """For each column the first that carries the same: most lots differ in nothing that a dose depends on."""
-        first: dict[tuple[object, ...], Ingredient] = {}
-        return {column: first.setdefault(self._depends_on(column), column) for column in self.columns}
-
     def _depends_on(self, column: Ingredient) -> tuple[object, ...]:
         """All that the doses for a kilogram of a column depend on."""
         if column.parts:
             return (column,)
-        rework = isinstance(column, Lot) and column.rework
-        return column.kind is Kind.LOT, rework, stated(column, SALT) if self.counts_salt else None
+        return column.kind is Kind.LOT, column.rework, stated(column, SALT) if self.counts_salt else None
 
     def total(self, quantity: Quantity, column: Ingredient) -> Fraction:
         """A quantity in one kilogram of a column together with the additions it carries."""
@@ -170,16 +162,15 @@ class Formula:
     def totals(self, quantity: Quantity, scale: Fraction = ONE) -> Vector:
         """``scale`` times the ``total`` of every column, reckoned once. Raises MissingProperty."""
         if (quantity, scale) not in self._totals:
-            found = self._unscaled(quantity) if scale == 1 else self.totals(quantity).times(scale)
-            self._totals[quantity, scale] = found
+            self._totals[quantity, scale] = (
+                self._unscaled(quantity) if scale == 1 else self.totals(quantity).times(scale)
+            )
         return self._totals[quantity, scale]
 
     def _unscaled(self, quantity: Quantity) -> Vector:
         every, silent = self.figures.of(quantity, self.process)
-        if len(silent):
-            missing = set(silent.tolist()).intersection(self.places.tolist())
-            for place in sorted(missing):
-                in_one_kg(quantity, self.figures.items[place], self.process)
+        for place in np.intersect1d(silent, self.places) if len(silent) else ():
+            in_one_kg(quantity, self.figures.items[place], self.process)
         own = every.at(self.places)
         if self.free:
             own = own.joined(Vector.of(quantity.per_kg(a.item, self.process) for a in self.free))
@@ -200,7 +191,7 @@ class Formula:
             each = [[share * w for w in self._weights(part)] for part, share in column.parts if part not in own]
             return tuple(sum(weights, ZERO) for weights in zip(*each, strict=True))
         lot = ONE if column.kind is Kind.LOT else ZERO
-        fresh = ZERO if isinstance(column, Lot) and column.rework else lot
+        fresh = ZERO if column.rework else lot
         salt = stated(column, SALT) / PERCENT if self.counts_salt else ZERO
         return ONE, fresh, salt, lot
 
@@ -219,7 +210,8 @@ class Formula:
         if salt is not None:
             brought = [stated(a.item, SALT) / PERCENT for a in plain]
             from_meat, from_batch = _dot(brought, per_meat), _dot(brought, per_batch)
-            of_meat, of_batch = self._salt_wanted(salt)
+            finished = self.process.yield_fraction if salt.basis is Basis.FINISHED else ONE
+            of_meat, of_batch = (salt.rate, ZERO) if salt.basis is Basis.MEAT else (ZERO, salt.rate * finished)
             matrix[0].append(-ONE)
             matrix.append([from_batch - of_batch, stated(salt.item, SALT) / PERCENT])
             right.append([of_batch - from_batch, -from_meat, -ONE, of_meat])
@@ -235,11 +227,6 @@ class Formula:
         if salt is not None:
             doses[salt] = tuple(solved[1])
         return tuple(tuple(doses[a][k] for a in self.dosed) for k in range(4))
-
-    def _salt_wanted(self, salt: Addition) -> tuple[Fraction, Fraction]:
-        """Kilograms of salt wanted per kilogram of meat block and per kilogram of batch."""
-        finished = self.process.yield_fraction if salt.basis is Basis.FINISHED else ONE
-        return (salt.rate, ZERO) if salt.basis is Basis.MEAT else (ZERO, salt.rate * finished)
 
 
 @dataclass(frozen=True)

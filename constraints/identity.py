@@ -21,22 +21,22 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
 from fractions import Fraction
 from itertools import product
+from typing import cast
 
 from constraints.document import Broken, Name, NotNegative, Percent, Positive, Ruled, Strict, YesNo, refusal
 from constraints.formula import Batch, Formula
-from constraints.limits import Base, Limit, Reckoned, SpeciesNames, Worst, of_parts, without
+from constraints.limits import Band, Base, Limit, Reckoned, SpeciesNames, Worst, of_parts, without
 from constraints.numbers import G_PER_KG, ONE, PERCENT, ZERO, shown, trimmed
 
 from constraints.quantities import FAT, GROUPS, MOISTURE, PROTEIN, SALT, Amount, Basis, Ingredient, Kind  # isort: skip
 from constraints.quantities import OfLots, Process, Quantity, Sum, Weight, every, members, speaks_of  # isort: skip
-from constraints.requirement import Measured, Measurement, Origin, Requirement
+from constraints.requirement import Measured, Measurement, Requirement
 from constraints.row import Row
 
 MEAT = Weight(Basis.MEAT)
 MEAT_FAT = Amount(FAT, Basis.MEAT)
 MEAT_PROTEIN = Amount(PROTEIN, Basis.MEAT)
 """Protein of the lots, % times kilograms; protein of milk, soy and other additions is left out."""
-WHOLE = Fraction(PERCENT)
 
 
 class Part(Reckoned):
@@ -48,26 +48,20 @@ class Part(Reckoned):
     """Largest figure, %."""
 
 
-@dataclass(frozen=True, kw_only=True)
 class WaterByAnalysis(Limit):
     """Added water: its figure is shown as zero where it comes out below; its largest figure is never below zero.
 
-    ``moisture`` and ``protein`` are its two parts in percent times kilograms, ``times`` what a kilogram of protein
-    accounts for.
+    It counts moisture and, taken off it, so many times the meat protein.
     """
-
-    moisture: Quantity
-    protein: Quantity
-    times: Fraction
 
     def figure(self, batch: Batch) -> Measurement:
         """The figure on this batch, zero where it would be negative, and how it comes about."""
         verdict = super().figure(batch)
         if verdict.value is None:
             return verdict
-        under = batch.amount(self.under)
-        moisture, protein = (shown(batch.amount(part) / under, 2) for part in (self.moisture, self.protein))
-        why = f"moisture {moisture} % less {trimmed(self.times)} times meat protein {protein} %"
+        under, terms = batch.amount(self.under), cast(Sum, self.over).terms
+        (moisture, protein), times = (shown(batch.amount(part) / under, 2) for _, part in terms), terms[1][0]
+        why = f"moisture {moisture} % less {trimmed(-times)} times meat protein {protein} %"
         return replace(verdict, value=max(verdict.value, ZERO), why=why if verdict.value > 0 else f"{why}: none")
 
 
@@ -88,32 +82,28 @@ class _Water(Reckoned):
 
     def added_water(self) -> Quantity:
         """Added water, % times kilograms; below zero where the meat has lost some of its own."""
-        moisture = Amount(MOISTURE, Basis(self.basis.value))
-        return Sum(((ONE, moisture), (-self.moisture_per_protein, MEAT_PROTEIN)))
+        terms = ((ONE, Amount(MOISTURE, Basis(self.basis.value))), (-self.moisture_per_protein, MEAT_PROTEIN))
+        return Sum(tuple((factor, without(part, self.without)) for factor, part in terms))
 
 
 class AddedWater(_Water):
     """Added water: moisture less so many times the meat protein, zero where that is below zero."""
 
-    def build(self, origin: Origin) -> Requirement:
+    def build(self) -> Requirement:
         """The requirement this entry stands for."""
-        moisture = Amount(MOISTURE, Basis(self.basis.value))
-        return self.figure(
-            "added water", self.added_water(), origin, kind=WaterByAnalysis, scale=ONE,
-            moisture=without(moisture, self.without), protein=without(MEAT_PROTEIN, self.without),
-            times=self.moisture_per_protein,
-        )  # fmt: skip
+        water = self.added_water()
+        return self.figure("added water", water, kind=WaterByAnalysis, over=water, scale=ONE)
 
 
 class FatPlusAddedWater(_Water):
     """Fat and added water together; added water below zero counts as zero."""
 
-    def build(self, origin: Origin) -> Requirement:
+    def build(self) -> Requirement:
         """The requirement this entry stands for: fat alone, and fat with added water, are both at most the figure."""
         fat = Amount(FAT, Basis(self.basis.value))
         both = Sum(((ONE, fat), (ONE, self.added_water())))
         named = (("fat", fat), ("fat plus added water", both))
-        parts = tuple(self.figure(what, over, origin, scale=ONE) for what, over in named)
+        parts = tuple(self.figure(what, over, scale=ONE) for what, over in named)
         return of_parts(Worst, parts, "fat plus added water")
 
 
@@ -129,9 +119,9 @@ class WaterAdded:
 class WaterShare(Part):
     """Water and ice put in, as a share of a base that holds them too."""
 
-    def build(self, origin: Origin) -> Requirement:
+    def build(self) -> Requirement:
         """The requirement this entry stands for."""
-        return self.figure("water and ice put in", WaterAdded(), origin)
+        return self.figure("water and ice put in", WaterAdded())
 
 
 class SpeciesShare(Part):
@@ -149,13 +139,13 @@ class SpeciesShare(Part):
         if bool(self.species) == bool(self.other_than):
             yield "give species, or other_than"
 
-    def build(self, origin: Origin) -> Requirement:
+    def build(self) -> Requirement:
         """The requirement this entry stands for."""
         named = members(self.species or self.other_than)
         counted = named if self.species else members(tuple(GROUPS)) - named
-        words = " and ".join(name.replace("_", " ") for name in self.species or self.other_than)
+        words = " and ".join(self.species or self.other_than).replace("_", " ")
         what = words if self.species else f"meat other than {words}"
-        return self.figure(self.called or what, OfLots(MEAT, counted), origin)
+        return self.figure(self.called or what, OfLots(MEAT, counted))
 
 
 class MaterialShare(Part):
@@ -170,12 +160,12 @@ class MaterialShare(Part):
     called: Name | None = None
     """What is counted, in a few words."""
 
-    def build(self, origin: Origin) -> Requirement:
+    def build(self) -> Requirement:
         """The requirement this entry stands for."""
         what = self.called or " or ".join(self.words)
         species = members(self.species) if self.species else None
         lots = OfLots(MEAT, species, words=frozenset(self.words), where_stated=self.where_stated)
-        return self.figure(what, lots, origin)
+        return self.figure(what, lots)
 
 
 class MeatShare(Part):
@@ -184,9 +174,9 @@ class MeatShare(Part):
     not_counted: tuple[Name, ...] = ()
     """Words in the material of lots that are no meat in the rule's sense."""
 
-    def build(self, origin: Origin) -> Requirement:
+    def build(self) -> Requirement:
         """The requirement this entry stands for."""
-        return self.figure("meat", OfLots(MEAT, not_words=frozenset(self.not_counted)), origin)
+        return self.figure("meat", OfLots(MEAT, not_words=frozenset(self.not_counted)))
 
 
 def fat_free(not_counted: tuple[str, ...]) -> Quantity:
@@ -201,12 +191,12 @@ class FatFreeFlesh(Part):
     not_counted: tuple[Name, ...] = ()
     """Words in the material of lots that are no meat flesh."""
 
-    def build(self, origin: Origin) -> Requirement:
+    def build(self) -> Requirement:
         """The requirement this entry stands for."""
-        return self.figure("fat-free meat flesh", fat_free(self.not_counted), origin)
+        return self.figure("fat-free meat flesh", fat_free(self.not_counted))
 
 
-class FatToFlesh(Strict):
+class FatToFlesh(Band):
     """Fat of everything that goes in, as a percentage of the fat-free meat flesh (not of the sausage)."""
 
     max_pct: NotNegative
@@ -214,12 +204,10 @@ class FatToFlesh(Strict):
     not_counted: tuple[Name, ...] = ()
     """Words in the material of lots that are no meat flesh."""
 
-    def build(self, origin: Origin) -> Requirement:
+    def build(self) -> Requirement:
         """The requirement this entry stands for."""
-        return Limit(
-            what="fat", basis="fat-free meat flesh", unit="%", origin=origin, hi=self.max_pct,
-            over=Amount(FAT, Basis.BATCH), under=fat_free(self.not_counted),
-        )  # fmt: skip
+        flesh = fat_free(self.not_counted)
+        return self.ratio("fat", "fat-free meat flesh", Amount(FAT, Basis.BATCH), flesh, kind=Limit, scale=ONE)
 
 
 class MeatProtein(Reckoned):
@@ -242,35 +230,32 @@ class MeatProtein(Reckoned):
             raise ValueError("give min_pct, or total_pct with less_pct")
         return self.min_pct if self.total_pct is None else self.total_pct - self.less_pct, None
 
-    def build(self, origin: Origin) -> Requirement:
+    def build(self) -> Requirement:
         """The requirement this entry stands for."""
         basis, under = self.base_words(), self.under()
         if self.fat_free:
             fat = without(Amount(FAT, Basis(self.basis.value)), self.without)
             basis, under = f"{basis} without its fat", Sum(((ONE, under), (Fraction(-1, PERCENT), fat)))
-        return self.figure("meat protein", MEAT_PROTEIN, origin, basis=basis, under=under, scale=ONE)
+        return self.figure("meat protein", MEAT_PROTEIN, basis=basis, under=under, scale=ONE)
 
 
-class WeightLoss(Strict):
+class WeightLoss(Band):
     """What the finished product weighs less than the fresh meat, % of the fresh meat."""
 
     min_pct: Percent
     """Smallest figure, %."""
 
-    def build(self, origin: Origin) -> Requirement:
+    def build(self) -> Requirement:
         """The requirement this entry stands for."""
         lost = Sum(((ONE, MEAT), (-ONE, Weight(Basis.FINISHED))))
-        return Limit(
-            what="loss of weight", basis="fresh meat", unit="%", origin=origin, lo=self.min_pct,
-            over=lost, under=MEAT, scale=WHOLE,
-        )  # fmt: skip
+        return self.ratio("loss of weight", "fresh meat", lost, MEAT, kind=Limit)
 
 
 @dataclass(frozen=True, kw_only=True)
 class Brine(Limit):
     """Salt of the water phase, kept too where a laboratory found the product dry enough."""
 
-    or_water_activity: Fraction | None
+    or_water_activity: Fraction | None = None
 
     def figure(self, batch: Batch) -> Measurement:
         """The figure, and whether it or the water activity found keeps the limit."""
@@ -279,7 +264,7 @@ class Brine(Limit):
         return replace(verdict, ok=True) if dry else verdict
 
 
-class SaltOnWater(Strict):
+class SaltOnWater(Band):
     """Salt of the water phase: salt over salt plus water, in the batch or in the finished product."""
 
     basis: Basis = Basis.FINISHED
@@ -289,14 +274,11 @@ class SaltOnWater(Strict):
     or_water_activity: Positive | None = None
     """The water activity found by a laboratory up to which less salt is lawful too."""
 
-    def build(self, origin: Origin) -> Requirement:
+    def build(self) -> Requirement:
         """The requirement this entry stands for."""
         salt, water = Amount(SALT, self.basis), Amount(MOISTURE, self.basis)
-        return Brine(
-            or_water_activity=self.or_water_activity,
-            what="salt", basis=f"salt and water of the {self.basis.words}", unit="%", origin=origin, lo=self.min_pct,
-            over=salt, under=Sum(((ONE, salt), (ONE, water))), scale=WHOLE,
-        )  # fmt: skip
+        basis, both = f"salt and water of the {self.basis.words}", Sum(((ONE, salt), (ONE, water)))
+        return self.ratio("salt", basis, salt, both, kind=Brine, or_water_activity=self.or_water_activity)
 
 
 @dataclass(frozen=True)
@@ -312,7 +294,6 @@ class Called:
         return Fraction(item.substance in self.words or speaks_of(item.name, self.words))
 
 
-@dataclass(frozen=True, kw_only=True)
 class Present(Measured, Limit):
     """Something must be in the batch at all."""
 
@@ -335,11 +316,11 @@ class Required(Strict):
     any_of: tuple[Name, ...]
     """Substances or words; one of them is enough."""
 
-    def build(self, origin: Origin) -> Requirement:
+    def build(self) -> Requirement:
         """The requirement this entry stands for."""
         return Present(
-            what=" or ".join(name.replace("_", " ") for name in self.any_of), basis=Basis.BATCH.words, unit="g/kg",
-            origin=origin, over=Called(frozenset(self.any_of)), under=Weight(Basis.BATCH), scale=Fraction(G_PER_KG),
+            what=" or ".join(self.any_of).replace("_", " "), basis=Basis.BATCH.words, unit="g/kg",
+            over=Called(frozenset(self.any_of)), under=Weight(Basis.BATCH), scale=Fraction(G_PER_KG),
         )  # fmt: skip
 
 
@@ -495,7 +476,7 @@ class MeatContentEntry(Reckoned):
                 yield refusal("a species of this group stands in another one too", "each once", ("limits", i))
             seen |= members(entry.species)
 
-    def build(self, origin: Origin) -> Requirement:
+    def build(self) -> Requirement:
         """The requirement this entry stands for."""
         deductions = tuple(
             Deduction(members(e.species), e.fat_pct, e.collagen_of_protein_pct, self.tissue_per_collagen)
@@ -503,6 +484,6 @@ class MeatContentEntry(Reckoned):
         )
         return MeatContent(
             what=f"{self.called} after deduction of excess fat and connective tissue", basis=self.base_words(),
-            unit="%", origin=origin, lo=self.min_pct, deductions=deductions,
+            unit="%", lo=self.min_pct, deductions=deductions,
             not_counted=frozenset(self.not_counted), under=self.under(),
         )  # fmt: skip

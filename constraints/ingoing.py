@@ -12,17 +12,17 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from enum import StrEnum
 from fractions import Fraction
-from typing import ClassVar
+from typing import Any, ClassVar
 
 from constraints.document import Broken, Name, NotNegative, Percent, Positive, Ruled, Strict, YesNo, refusal
 from constraints.formula import Batch, Formula
 from constraints.identity import Called, Part
 
 from constraints.limits import AdditiveNames, Band, Base, Either, Limit, Limited  # isort: skip
-from constraints.limits import Reckoned, SubstanceNames, Worst, of_parts  # isort: skip
-from constraints.numbers import PERCENT, PPM, shown
+from constraints.limits import REWORK, Reckoned, SubstanceNames, Worst, of_parts, without  # isort: skip
+from constraints.numbers import ONE, PERCENT, PPM, shown
 from constraints.quantities import NITRATE, NITRITE, Basis, Ingredient, Lot, Process, Quantity, Weight, every
-from constraints.requirement import Measured, Measurement, Origin, Ratio, Regulates, Requirement, Salt
+from constraints.requirement import Measured, Measurement, Ratio, Regulates, Requirement, Salt
 from constraints.row import Row
 
 from constraints.substances import CHEESE, FORMULAS, SUBSTANCES, SURFACE, Form, Substances  # isort: skip
@@ -74,32 +74,20 @@ def _put_in(item: Ingredient, name: str) -> Fraction:
     return found
 
 
-@dataclass(frozen=True)
-class Fresh:
-    """A quantity of everything but rework."""
-
-    part: Quantity
-
-    def per_kg(self, item: Ingredient, process: Process) -> Fraction:
-        """The quantity, zero for rework."""
-        return Fraction(0) if isinstance(item, Lot) and item.rework else self.part.per_kg(item, process)
-
-
-@dataclass(frozen=True, kw_only=True)
 class Ingoing(Ratio):
     """An ingoing amount that holds over all green meat and, where there is rework, over the fresh meat alone too."""
 
     def alone(self) -> Ratio:
         """The fresh amount over the fresh meat."""
         return Ratio(
-            what=f"{self.what}, fresh alone", basis=Basis.FRESH.words, unit=self.unit, origin=self.origin,
-            hi=self.hi, over=Fresh(self.over), under=Weight(Basis.FRESH), scale=self.scale,
+            what=f"{self.what}, fresh alone", basis=Basis.FRESH.words, unit=self.unit, hi=self.hi,
+            over=without(self.over, [REWORK]), under=Weight(Basis.FRESH), scale=self.scale,
         )  # fmt: skip
 
     def rows(self, formula: Formula) -> tuple[Row, ...]:
         """One row a limit, and the largest figure once more for the fresh meat where a lot is rework."""
         own = super().rows(formula)
-        if self.hi is None or not any(_is_rework(lot) for lot in formula.lots):
+        if self.hi is None or not any(lot.rework for lot in formula.lots):
             return own
         return own + self.alone().rows(formula)
 
@@ -109,7 +97,7 @@ class Ingoing(Ratio):
         Both figures are said, so that a largest and a smallest figure for one batch can be told apart.
         """
         found = super().figure(batch)
-        if not any(_is_rework(item) for item in batch.kilograms):
+        if not any(item.rework for item in batch.kilograms):
             return found
         fresh = self.alone().measure(batch)
         if fresh.value is None or found.value is None or fresh.value == found.value:
@@ -123,11 +111,7 @@ class Ingoing(Ratio):
 
     def fixed(self, formula: Formula) -> Fraction | None:
         """The figure where no lot is rework and every column has the same one."""
-        return None if any(_is_rework(lot) for lot in formula.lots) else super().fixed(formula)
-
-
-def _is_rework(item: Ingredient) -> bool:
-    return isinstance(item, Lot) and item.rework
+        return None if any(lot.rework for lot in formula.lots) else super().fixed(formula)
 
 
 class Metal(StrEnum):
@@ -171,16 +155,14 @@ class IngoingEntry(Band):
         """What is counted, mg."""
         return salts(self.counts, self.form, self.salts)
 
-    def build(self, origin: Origin) -> Requirement:
+    def build(self) -> Requirement:
         """The requirement this entry stands for."""
         what = self.what if self.salts is Metal.ANY else f"{self.what} from {self.salts} salts"
         form = f" {self.form.words}" if self.form.words else ""
         kind, basis = (Ingoing, Basis.GREEN) if self.basis is Basis.MEAT else (Ratio, self.basis)
-        return kind(
-            what=what + form, basis=basis.words, unit="ppm", origin=origin,
-            lo=self.min_ppm, hi=self.max_ppm, over=self.counted(), under=Weight(basis),
-            regulates=Regulates.ingoing(salt for _, salt in self.counts if self.salts.counts(salt)),
-        )  # fmt: skip
+        regulates = Regulates.ingoing(salt for _, salt in self.counts if self.salts.counts(salt))
+        figure = {"unit": "ppm", "scale": ONE, "regulates": regulates}
+        return self.ratio(what + form, basis.words, self.counted(), Weight(basis), kind=kind, **figure)
 
 
 class Expressed(StrEnum):
@@ -243,22 +225,22 @@ class FamilyAmount(Limited, Reckoned):
         """The substances counted."""
         return spread(self.substances or (self.family,))
 
-    def build(self, origin: Origin) -> Requirement:
+    def build(self) -> Requirement:
         """The requirement this entry stands for."""
         names = self.counted()
         if self.or_ppm_of_fat is not None:
-            limit = self._limit(self._what(), names, origin)
+            limit = self._limit(self._what(), names)
             fat = replace(limit, basis=Base.FAT.words, hi=self.or_ppm_of_fat, under=Base.FAT.weight())
             return of_parts(Either, (limit, fat), limit.what)
         if not self.each:
-            return self._limit(self._what(), names, origin)
-        parts = tuple(self._limit(plain(name) + self.form.words, (name,), origin) for name in names)
+            return self._limit(self._what(), names)
+        parts = tuple(self._limit(name.replace("_", " ") + self.form.words, (name,)) for name in names)
         return of_parts(Worst, parts, f"{self._what()}, the largest of each", regulates=Regulates.ingoing(names))
 
-    def _limit(self, what: str, names: tuple[str, ...], origin: Origin) -> Limit:
+    def _limit(self, what: str, names: tuple[str, ...]) -> Ratio:
         amount = Substances(tuple((name, self.form.factor(name)) for name in names))
         return self.figure(
-            what, amount, origin, over=amount, basis=_basis_words(self), unit=self.unit(), scale=self.scale(),
+            what, amount, over=amount, basis=_basis_words(self), unit=self.unit(), scale=self.scale(),
             regulates=Regulates.ingoing(names),
         )  # fmt: skip
 
@@ -270,16 +252,11 @@ def _basis_words(entry: Reckoned) -> str:
     return "green weight" if entry.basis is Base.MEAT else entry.base_words()
 
 
-def plain(name: str) -> str:
-    """A substance's name in words."""
-    return name.replace("_", " ")
-
-
 def listed(names: Iterable[str]) -> str:
     """Substances in words; a hydrate is not named beside the same substance without its water."""
     every = list(names)
-    shown = [plain(name) for name in every if not any(name.startswith(f"{other}_") for other in every)]
-    return " and ".join(part for part in (", ".join(shown[:-1]), shown[-1]) if part)
+    shown = [name for name in every if not any(name.startswith(f"{other}_") for other in every)]
+    return " and ".join(part for part in (", ".join(shown[:-1]), shown[-1]) if part).replace("_", " ")
 
 
 class Additive(FamilyAmount):
@@ -326,13 +303,13 @@ class MixedAllowance(Reckoned):
         if len(self.shares) < 2 or len(set(names)) != len(names):
             yield "an allowance has two shares or more, and each substance stands in one of them"
 
-    def build(self, origin: Origin) -> Requirement:
+    def build(self) -> Requirement:
         """The requirement this entry stands for."""
         terms = tuple((name, 1 / share.largest()) for share in self.shares for name in share.substances)
-        counted, unit = Substances(terms), "% of the allowance"
+        counted = Substances(terms)
         regulated = Regulates.ingoing(name for name, _ in terms)
-        words = _basis_words(self)
-        return self.figure(self.what, counted, origin, over=counted, basis=words, unit=unit, regulates=regulated)
+        figure: dict[str, Any] = {"basis": _basis_words(self), "unit": "% of the allowance", "regulates": regulated}
+        return self.figure(self.what, counted, over=counted, **figure)
 
     def between(self) -> tuple[Fraction | None, Fraction | None]:
         """All of the allowance."""
@@ -352,16 +329,12 @@ class SubstanceShare(Limited):
         if not set(self.substances) < set(spread(self.of)):
             yield "the whole group holds the substances counted, and others"
 
-    def build(self, origin: Origin) -> Requirement:
+    def build(self) -> Requirement:
         """The requirement this entry stands for."""
-        lo, hi = self.between()
-        return Limit(
-            what=listed(self.substances),
-            basis=listed(name for name in self.of if name not in self.substances) + " with it",
-            unit=self.unit(), origin=origin, lo=lo, hi=hi, scale=self.scale(),
-            over=Substances.plain(self.substances), under=Substances.plain(spread(self.of)),
-            regulates=Regulates.ingoing(self.substances),
-        )  # fmt: skip
+        others = listed(name for name in self.of if name not in self.substances)
+        over, under = Substances.plain(self.substances), Substances.plain(spread(self.of))
+        figure = {"unit": self.unit(), "scale": self.scale(), "regulates": Regulates.ingoing(self.substances)}
+        return self.ratio(listed(self.substances), f"{others} with it", over, under, kind=Limit, **figure)
 
 
 class AdditionShare(Part):
@@ -370,10 +343,9 @@ class AdditionShare(Part):
     any_of: tuple[Name, ...]
     """Substances, or words looked for in the names of additions."""
 
-    def build(self, origin: Origin) -> Requirement:
+    def build(self) -> Requirement:
         """The requirement this entry stands for."""
-        what = " or ".join(name.replace("_", " ") for name in self.any_of)
-        return self.figure(what, Called(frozenset(self.any_of)), origin)
+        return self.figure(" or ".join(self.any_of).replace("_", " "), Called(frozenset(self.any_of)))
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -391,7 +363,7 @@ class Unlisted(Limit):
     def figure(self, batch: Batch) -> Measurement:
         """All of it in this batch, by name."""
         found = [name for name in sorted(self.watched) if any(share_of(name, item) for item in every(batch.kilograms))]
-        return replace(super().figure(batch), why=", ".join(name.replace("_", " ") for name in found))
+        return replace(super().figure(batch), why=", ".join(found).replace("_", " "))
 
 
 def _all_of(names: Iterable[str]) -> Substances:
@@ -406,14 +378,13 @@ class NotListed(Strict):
     permitted: AdditiveNames = ()
     """Families or substances that may be used without a figure of their own."""
 
-    def build(self, origin: Origin) -> Requirement:
+    def build(self) -> Requirement:
         """The requirement this entry stands for."""
         named = spread(self.families or tuple(family for family in FORMULAS if family != CHEESE))
         watched = frozenset(named) - set(spread(self.permitted))
         return Unlisted(
-            what="additives not listed for this class", basis=Basis.BATCH.words, unit="ppm", origin=origin,
-            hi=Fraction(0), over=_all_of(watched), under=Weight(Basis.BATCH), scale=Fraction(PPM),
-            watched=watched,
+            what="additives not listed for this class", basis=Basis.BATCH.words, unit="ppm", hi=Fraction(0),
+            over=_all_of(watched), under=Weight(Basis.BATCH), scale=Fraction(PPM), watched=watched,
         )  # fmt: skip
 
 
@@ -440,11 +411,10 @@ class Surface(Strict):
     max_pct: Percent
     """Largest strength, % of what the casing or surface is treated with."""
 
-    def build(self, origin: Origin) -> Requirement:
+    def build(self) -> Requirement:
         """The requirement this entry stands for."""
         counted = frozenset(spread(self.substances))
         return OnSurface(
-            what=" or ".join(name.replace("_", " ") for name in self.substances),
-            basis="dip or spray for casing or surface", unit="%", origin=origin, hi=self.max_pct,
-            substances=counted, regulates=Regulates.ingoing(counted),
+            what=" or ".join(self.substances).replace("_", " "), basis="dip or spray for casing or surface", unit="%",
+            hi=self.max_pct, substances=counted, regulates=Regulates.ingoing(counted),
         )  # fmt: skip

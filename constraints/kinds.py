@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from functools import partial
 from typing import TYPE_CHECKING, Annotated, Any, Protocol, cast
 
@@ -16,8 +17,8 @@ from constraints.requirement import Origin, Requirement
 class Entry(Protocol):
     """What a kind's class offers: it is validated from a file and builds its requirement."""
 
-    def build(self, origin: Origin) -> Requirement:
-        """The requirement the entry stands for."""
+    def build(self) -> Requirement:
+        """The requirement the entry stands for, of no origin."""
 
 
 def _like(entry: type[Strict], name: str, says: str, **counts: Any) -> type[Strict]:
@@ -120,7 +121,7 @@ class Named(Ruled):
 
     def build(self, origin: Origin) -> Requirement:
         """The requirement the entry stands for."""
-        return self.entry().build(origin)
+        return replace(self.entry().build(), origin=origin)
 
 
 _FIELDS: dict[str, Any] = {kind: (Annotated[entry | None, Deferred(entry)], None) for kind, entry in KINDS.items()}

@@ -13,7 +13,7 @@ from constraints.document import Broken, NotNegative, Number, Percent, Ruled
 from constraints.formula import Batch
 from constraints.numbers import PERCENT
 from constraints.quantities import Basis
-from constraints.requirement import Measured, Measurement, Origin, Regulates, Requirement
+from constraints.requirement import Measured, Measurement, Regulates, Requirement
 from constraints.substances import Form, conversion
 
 IONS = {"nitrite": "NO2", "nitrate": "NO3"}
@@ -59,17 +59,9 @@ class Measure(StrEnum):
         if not self.ions:
             return figures.get(self)
         parts = [figures.get(f"residual_{ion}") for ion in self.ions]
-        factors = (conversion(IONS[ion], _formula(form, ion)) for ion in self.ions)
+        factors = (conversion(IONS[ion], form.formula(IONS[ion])) for ion in self.ions)
         found = [part * factor for part, factor in zip(parts, factors, strict=True) if part is not None]
         return sum(found, Fraction(0)) if len(found) == len(parts) else None
-
-
-def _formula(form: Form, ion: str) -> str:
-    return {Form.SODIUM_SALT: f"Na{IONS[ion]}", Form.SODIUM_NITRITE: "NaNO2"}.get(form, IONS[ion])
-
-
-def _words(form: Form, ion: str) -> str:
-    return {Form.SODIUM_SALT: f"sodium {ion}", Form.SODIUM_NITRITE: "sodium nitrite"}.get(form, f"{IONS[ion]} ion")
 
 
 class LaboratoryEntry(Ruled):
@@ -158,12 +150,14 @@ class Laboratory(Ruled):
         if self.min is None and (self.max is None) == (self.below is None):
             yield "give a smallest or a largest figure"
 
-    def build(self, origin: Origin) -> Requirement:
+    def build(self) -> Requirement:
         """The requirement this entry stands for."""
-        ions = self.measure.ions
-        form = f" as {_words(self.form, ions[0])}" if ions else ""
+        ions, form = self.measure.ions, ""
+        if ions:
+            salts = {Form.SODIUM_SALT: f"sodium {ions[0]}", Form.SODIUM_NITRITE: "sodium nitrite"}
+            form = f" as {salts.get(self.form, f'{IONS[ions[0]]} ion')}"
         return Analysed(
-            what=self.measure.replace("_", " ") + form, basis=Basis.FINISHED.words,
-            unit=self.measure.unit, origin=origin, lo=self.min, hi=self.below if self.max is None else self.max,
+            what=self.measure.replace("_", " ") + form, basis=Basis.FINISHED.words, unit=self.measure.unit,
+            lo=self.min, hi=self.below if self.max is None else self.max,
             regulates=Regulates.residual(ions), measured=self.measure, form=self.form, open=self.below is not None,
         )  # fmt: skip

@@ -172,7 +172,6 @@ def _unknown_classes(pack: Pack, known: list[str], document: Parsed) -> Iterator
             yield document.fault(loc, f"no product class {name!r} in this pack", hint)
 
 
-_UNNAMED = Origin("", "")
 _BEYOND_WHOLE = ("fat_to_flesh", "property", "salt_on_water")
 """Kinds whose percentage may be above 100, or is of no whole."""
 
@@ -196,7 +195,7 @@ class _Held:
     @cached_property
     def limit(self) -> Requirement:
         """The row as a requirement of no origin."""
-        return replace(self.row.requirement(), origin=_UNNAMED)
+        return replace(self.row.requirement(), origin=Origin("", ""))
 
     @cached_property
     def counts(self) -> str:

@@ -21,11 +21,11 @@ from constraints.numbers import PERCENT, PPM, ZERO, trimmed
 
 from constraints.quantities import FAT, GROUPS, Amount, Basis, Ingredient, Kind, Process  # isort: skip
 from constraints.quantities import Quantity, Sum, Weight, in_one_kg  # isort: skip
-from constraints.requirement import Measured, Measurement, Origin, Ratio, Requirement
+from constraints.requirement import Measured, Measurement, Ratio, Requirement
 from constraints.row import Row
 from constraints.substances import FORMULAS, SUBSTANCES
 
-WATER = "water"
+WATER, REWORK = "water", "rework"
 
 
 class Base(StrEnum):
@@ -54,7 +54,7 @@ class Base(StrEnum):
 
 @dataclass(frozen=True)
 class Without:
-    """A quantity in which some ingredients do not count: ``water``, or substances, or families of substances.
+    """A quantity in which some ingredients do not count: ``water``, ``rework``, substances, or families of substances.
 
     In the finished product everything is taken to lose its share of the yield loss, what is left out included.
     """
@@ -64,11 +64,9 @@ class Without:
 
     def per_kg(self, item: Ingredient, process: Process) -> Fraction:
         """The quantity, or zero for what is left out."""
-        if item.kind is Kind.WATER and WATER in self.left_out:
-            return ZERO
-        if self.left_out & {item.substance, SUBSTANCES.get(item.substance, "")}:
-            return ZERO
-        return self.part.per_kg(item, process)
+        kinds = ((WATER, item.kind is Kind.WATER), (REWORK, item.rework))
+        names = {item.substance, SUBSTANCES.get(item.substance, ""), *(name for name, is_one in kinds if is_one)}
+        return ZERO if self.left_out & names else self.part.per_kg(item, process)
 
 
 def without(part: Quantity, names: Iterable[str]) -> Quantity:
@@ -102,6 +100,13 @@ SpeciesNames = Annotated[tuple[Name, ...], among(GROUPS, "a species or a group o
 """Species as rules group them."""
 
 
+@dataclass(frozen=True, kw_only=True)
+class Limit(Ratio):
+    """A ratio whose limits hold where there is nothing to divide by and nothing above the line either."""
+
+    nothing: str | None = ""
+
+
 class Band(Ruled):
     """A smallest figure, a largest, or both."""
 
@@ -118,6 +123,14 @@ class Band(Ruled):
     def between(self) -> tuple[Fraction | None, Fraction | None]:
         """Smallest and largest figure in its unit; by themselves those in percent."""
         return getattr(self, "min_pct", None), getattr(self, "max_pct", None)
+
+    def ratio(
+        self, what: str, basis: str, over: Quantity, under: Quantity, kind: type[Ratio] = Ratio, **further: Any
+    ) -> Ratio:
+        """A quantity over another, between the limits; in per cent unless ``further`` says otherwise."""
+        lo, hi = self.between()
+        plain = {"unit": "%", "scale": Fraction(PERCENT), "lo": lo, "hi": hi}
+        return kind(what=what, basis=basis, over=over, under=under, **{**plain, **further})
 
 
 class Reckoned(Band):
@@ -137,13 +150,10 @@ class Reckoned(Band):
         left_out = " and ".join(f"the {name}" for name in self.without)
         return self.basis.words + (f" without {left_out}" if left_out else "")
 
-    def figure(self, what: str, counted: Quantity, origin: Origin, **further: Any) -> Limit:
+    def figure(self, what: str, counted: Quantity, kind: type[Ratio] = Limit, **further: Any) -> Ratio:
         """A quantity on the base, between the limits; in per cent unless ``further`` says otherwise."""
-        (lo, hi), kind = self.between(), further.pop("kind", Limit)
-        plain = {"what": what, "basis": self.base_words(), "unit": "%", "origin": origin, "lo": lo, "hi": hi}
-        ratio = {"over": without(counted, self.without), "under": self.under(), "scale": Fraction(PERCENT)}
-        found: Limit = kind(**{**plain, **ratio, **further})
-        return found
+        plain = {"basis": self.base_words(), "over": without(counted, self.without), "under": self.under()}
+        return self.ratio(what, kind=kind, **{**plain, **further})
 
 
 class Limited(Band):
@@ -175,34 +185,16 @@ class Limited(Band):
 
 
 @dataclass(frozen=True, kw_only=True)
-class Limit(Ratio):
-    """A ratio whose limits hold where there is nothing to divide by and nothing above the line either.
-
-    Its rows say the same: with ``under`` zero they ask of ``over`` to be zero or less (a largest figure) or zero or
-    more (a smallest).
-    """
-
-    def figure(self, batch: Batch) -> Measurement:
-        """The ratio on this batch; value None where there is nothing to divide by."""
-        over, under = self.scale * batch.amount(self.over), batch.amount(self.under)
-        if under:
-            return Measurement(self, over / under, self.within(over / under))
-        holds = (self.hi is None or over <= 0) and (self.lo is None or over >= 0)
-        return Measurement(self, None, holds)
-
-
-@dataclass(frozen=True, kw_only=True)
 class OfParts(Requirement):
     """Base of a requirement over several ratios."""
 
-    parts: tuple[Limit, ...]
+    parts: tuple[Ratio, ...]
 
     def quantities(self) -> tuple[Quantity, ...]:
         """What the parts count."""
         return tuple(quantity for part in self.parts for quantity in part.quantities())
 
 
-@dataclass(frozen=True, kw_only=True)
 class Worst(OfParts):
     """Several ratios with one largest figure, which each must keep: the largest of them is the figure.
 
@@ -230,12 +222,11 @@ class Worst(OfParts):
         figures = [part.fixed_value(formula) for part in self.parts]
         return None if None in figures else max(figure for figure in figures if figure is not None)
 
-    def _held(self) -> tuple[Limit, ...]:
+    def _held(self) -> tuple[Ratio, ...]:
         """The parts between this requirement's own limits, which may have been widened."""
         return tuple(replace(part, lo=None, hi=self.hi) for part in self.parts)
 
 
-@dataclass(frozen=True, kw_only=True)
 class Either(Measured, OfParts):
     """Several ratios, each with a largest figure, of which one is enough: the figure is the one nearest to its limit.
 
@@ -253,9 +244,9 @@ class Either(Measured, OfParts):
         return super().limits() + "".join(f", or {trimmed(p.hi or ZERO)} of the {p.basis}" for p in self.parts[1:])
 
 
-def of_parts(kind: type[OfParts], parts: tuple[Limit, ...], what: str, **further: Any) -> Requirement:
+def of_parts(kind: type[OfParts], parts: tuple[Ratio, ...], what: str, **further: Any) -> Requirement:
     """A requirement over several ratios, in all else like the first of them."""
-    same = {name: getattr(parts[0], name) for name in ("basis", "unit", "origin", "hi", "regulates")}
+    same = {name: getattr(parts[0], name) for name in ("basis", "unit", "hi", "regulates")}
     return kind(**{**same, "what": what, "parts": parts, **further})
 
 

@@ -14,7 +14,7 @@ from typing import ClassVar
 from constraints.document import Broken, Name, Ruled, Strict, Whole
 from constraints.formula import Batch, Formula
 from constraints.numbers import ONE, ZERO
-from constraints.quantities import Basis, Ingredient, Lot, Quantity, Tagged, Weight, every, in_one_kg
+from constraints.quantities import Basis, Ingredient, Lot, Quantity, Tagged, Weight, every
 from constraints.requirement import Hold, Measurement, Origin, Requirement, Role
 from constraints.row import Row, Vector
 
@@ -47,10 +47,6 @@ class Kilograms(Requirement):
         value = batch.amount(self.over)
         return Measurement(self, value, self.within(value))
 
-    def complaints(self, formula: Formula) -> tuple[str, ...]:
-        """A tag that no lot carries."""
-        return nobody(self.quantities(), formula)
-
 
 def batch_size(basis: Basis, kilograms: Fraction, tolerance: Fraction) -> Kilograms:
     """A batch of so many kilograms of meat block or whole batch, more or less the tolerance."""
@@ -70,15 +66,6 @@ def floors(lots: Sequence[Lot]) -> list[Kilograms]:
         )
         for lot in lots if lot.use_at_least_kg
     ]  # fmt: skip
-
-
-def nobody(counted: Sequence[Quantity], formula: Formula) -> tuple[str, ...]:
-    """Of quantities that count tagged lots, those whose tag no eligible lot carries, in words."""
-    return tuple(
-        f"no eligible lot has {part.tag} {' or '.join(sorted(part.values))}"
-        for part in counted
-        if isinstance(part, Tagged) and not any(in_one_kg(part, lot, formula.process) for lot in formula.lots)
-    )
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -222,9 +209,9 @@ class MostLotsEntry(Strict):
     max: Whole
     """Largest number of lots."""
 
-    def build(self, origin: Origin) -> Requirement:
+    def build(self) -> Requirement:
         """The requirement this entry of a recipe stands for."""
-        return Opened(what="number of lots", basis="meat block", unit="", origin=origin, hi=Fraction(self.max))
+        return Opened(what="number of lots", basis="meat block", unit="", hi=Fraction(self.max))
 
 
 class GroupEntry(Ruled):
@@ -238,10 +225,8 @@ class GroupEntry(Ruled):
         if len(set(self.lots)) < 2 or len(set(self.lots)) != len(self.lots):
             yield "a group names two different lots or more"
 
-    def build(self, origin: Origin) -> Requirement:
+    def build(self) -> Requirement:
         """The requirement this entry of a recipe stands for."""
         word = "together" if self.together else "apart"
-        return Opened(
-            what=f"{', '.join(self.lots)} {word}", basis="meat block", unit="lots", origin=origin,
-            lots=self.lots, together=self.together,
-        )  # fmt: skip
+        what = f"{', '.join(self.lots)} {word}"
+        return Opened(what=what, basis="meat block", unit="lots", lots=self.lots, together=self.together)

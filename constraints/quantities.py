@@ -74,6 +74,7 @@ class Ingredient:
     substance: str = ""
     cost_per_kg: Fraction = Fraction(0)
     parts: tuple[tuple[Ingredient, Fraction], ...] = ()
+    rework: bool = False
 
 
 def every(items: Iterable[Ingredient]) -> tuple[Ingredient, ...]:
@@ -107,7 +108,6 @@ class Lot(Ingredient):
     on_hold: bool = False
     salvage_per_kg: Fraction = Fraction(0)
     use_up: bool = False
-    rework: bool = False
     green: Fraction = Fraction(1)
     original_nitrite_ppm: Fraction = Fraction(0)
     fat_sd: Fraction | None = None
@@ -236,13 +236,8 @@ class Basis(StrEnum):
     @property
     def words(self) -> str:
         """The basis as it stands in a sentence."""
-        return {
-            "meat": "meat block",
-            "green": "green weight",
-            "fresh": "fresh green weight",
-            "batch": "whole batch",
-            "finished": "finished product",
-        }[self.value]
+        lots = {"meat": "meat block", "green": "green weight", "fresh": "fresh green weight"}
+        return lots.get(self.value) or {"batch": "whole batch", "finished": "finished product"}[self.value]
 
     @property
     def lots_only(self) -> bool:
@@ -253,8 +248,8 @@ class Basis(StrEnum):
 class MissingProperty(Exception):
     """An ingredient does not state a property that a requirement needs."""
 
-    def __init__(self, ingredient: Ingredient, name: str) -> None:
-        super().__init__(f"{ingredient.name} does not state {name}")
+    def __init__(self, ingredient: Ingredient, name: str, found: str = "") -> None:
+        super().__init__(found or f"{ingredient.name} does not state {name}")
         self.ingredient = ingredient
         self.property_name = name
 
@@ -305,12 +300,12 @@ def stated(item: Ingredient, name: str, process: Process | None = None) -> Fract
         return figure
     if item.kind is Kind.WATER and name == MOISTURE:
         return Fraction(PERCENT)
-    if item.kind.states_composition:
-        estimate = estimated(item, name, process.estimates, process.off) if process and process.estimates else None
-        if estimate is None:
-            raise MissingProperty(item, name)
-        return estimate
-    return ZERO
+    if not item.kind.states_composition:
+        return ZERO
+    estimate = estimated(item, name, process.estimates, process.off) if process and process.estimates else None
+    if estimate is None:
+        raise MissingProperty(item, name)
+    return estimate
 
 
 @dataclass(frozen=True)
@@ -330,7 +325,7 @@ def _of_lots(item: Ingredient, basis: Basis) -> Fraction:
     """The part of a kilogram that belongs to a basis of lots."""
     if item.kind is not Kind.LOT:
         return ZERO
-    if basis is Basis.MEAT or not (isinstance(item, Lot) and item.rework):
+    if basis is Basis.MEAT or not isinstance(item, Lot) or not item.rework:
         return ONE
     return item.green if basis is Basis.GREEN else ZERO
 
@@ -349,13 +344,8 @@ class Amount:
         """The property of the ingredient, or zero outside the basis."""
         if self.basis.lots_only and not _of_lots(item, self.basis):
             return ZERO
-        figure = stated(item, self.name, process)
-        if self.basis is Basis.FINISHED:
-            if self.name == FAT:
-                return figure - PERCENT * process.fat_loss
-            if self.name == MOISTURE:
-                return figure - PERCENT * process.water_loss
-        return figure
+        losses = {FAT: process.fat_loss, MOISTURE: process.water_loss} if self.basis is Basis.FINISHED else {}
+        return stated(item, self.name, process) - PERCENT * losses.get(self.name, ZERO)
 
 
 @dataclass(frozen=True)
@@ -364,6 +354,11 @@ class Tagged:
 
     tag: str
     values: frozenset[str]
+
+    @property
+    def words(self) -> str:
+        """What they carry, in words."""
+        return f"{self.tag} {' or '.join(sorted(self.values))}"
 
     def per_kg(self, item: Ingredient, process: Process) -> Fraction:
         """1 for a lot that carries the tag, else 0. Raises MissingProperty for a lot whose tag is blank."""
@@ -403,22 +398,13 @@ GROUPS: dict[str, frozenset[str]] = {
 _BY_NAME = {name: species for species, names in NAMES.items() for name in (species, *names)}
 
 
-class UnknownSpecies(MissingProperty):
-    """A lot's species is a name the rules do not know."""
-
-    def __init__(self, ingredient: Ingredient) -> None:
-        super().__init__(ingredient, "species")
-        names = ", ".join(sorted(name for names in NAMES.values() for name in names))
-        self.args = (f"{ingredient.name} states the species {ingredient.species!r}; the rules know {names}",)
-
-
 def species_of(item: Ingredient) -> str:
-    """The species of a lot as rules name it. Raises MissingProperty where it is blank, UnknownSpecies for any other."""
-    if not item.species:
-        raise MissingProperty(item, "species")
+    """The species of a lot as rules name it. Raises MissingProperty where it is blank, or a name they do not know."""
     found = _BY_NAME.get(item.species.strip().casefold())
     if found is None:
-        raise UnknownSpecies(item)
+        names = ", ".join(sorted(name for names in NAMES.values() for name in names))
+        unknown = f"{item.name} states the species {item.species!r}; the rules know {names}"
+        raise MissingProperty(item, "species", unknown if item.species else "")
     return found
 
 
@@ -458,6 +444,4 @@ class OfLots:
             return False
         if (self.words or self.not_words) and not item.material:
             raise MissingProperty(item, "material")
-        if self.words and not speaks_of(item.material, self.words):
-            return False
-        return not speaks_of(item.material, self.not_words)
+        return not speaks_of(item.material, self.not_words) and (not self.words or speaks_of(item.material, self.words))

@@ -17,7 +17,7 @@ from math import ceil, floor
 from constraints.confidence import Confidence, FatMethod, cones, moved
 from constraints.formula import Batch, Formula
 from constraints.numbers import trimmed
-from constraints.quantities import Ingredient, Lot, MissingProperty, Process, Quantity, in_one_kg
+from constraints.quantities import Ingredient, Lot, MissingProperty, Process, Quantity, Tagged, in_one_kg
 from constraints.row import Cone, Row, Vector
 
 
@@ -79,10 +79,6 @@ class Regulates:
     def residual(cls, names: Iterable[str]) -> Regulates:
         """Substances as a laboratory finds them; ``nitrite`` and ``nitrate`` stand for their salts."""
         return cls(frozenset(salt for name in names for salt in BY_ION.get(name, (name,))), Stage.RESIDUAL)
-
-
-COMPOSITION = Regulates()
-"""What regulates no substance."""
 
 
 class Provenance(StrEnum):
@@ -151,11 +147,11 @@ class Requirement:
     what: str
     basis: str
     unit: str
-    origin: Origin
+    origin: Origin = Origin("", "")
     lo: Fraction | None = None
     hi: Fraction | None = None
     role: Role = Role.OWN
-    regulates: Regulates = COMPOSITION
+    regulates: Regulates = Regulates()
     confidence: Confidence | None = None
     estimated: tuple[str, ...] = ()
 
@@ -206,8 +202,12 @@ class Requirement:
         return False
 
     def complaints(self, formula: Formula) -> tuple[str, ...]:
-        """What about this formula makes the requirement meaningless, in words."""
-        return ()
+        """What about this formula makes the requirement meaningless, in words: tags that no eligible lot carries."""
+        return tuple(
+            f"no eligible lot has {part.words}"
+            for part in self.quantities()
+            if isinstance(part, Tagged) and not any(in_one_kg(part, lot, formula.process) for lot in formula.lots)
+        )
 
     def words(self) -> str:
         """Itself in one sentence with its figure."""
@@ -259,7 +259,6 @@ class Requirement:
         return None
 
 
-@dataclass(frozen=True, kw_only=True)
 class Measured(Requirement):
     """Base of requirements that no linear row says: only the measure decides."""
 
@@ -273,13 +272,15 @@ class Ratio(Requirement):
     """``scale`` times one quantity over another, between limits: ``lo <= scale * over / under <= hi``.
 
     As rows: ``scale * over - hi * under <= 0`` and ``scale * over - lo * under >= 0``, which hold exactly when the
-    ratio does because ``under`` is never negative. Where ``under`` is zero the ratio is above every limit if
-    ``over`` is positive and undefined (broken) otherwise.
+    ratio does because ``under`` is never negative. Where ``under`` is zero they ask of ``over`` to be zero or less (a
+    largest figure) or zero or more (a smallest). Where both are zero the ratio is undefined, which is broken unless
+    ``nothing`` has what is said of it instead.
     """
 
     over: Quantity
     under: Quantity
     scale: Fraction = field(default=Fraction(1))
+    nothing: str | None = None
 
     @property
     def counted(self) -> Quantity:
@@ -304,7 +305,8 @@ class Ratio(Requirement):
         """The ratio on this batch; value None where there is nothing to divide by."""
         over, under = self.scale * batch.amount(self.over), batch.amount(self.under)
         if under == 0:
-            return Measurement(self, None, over > 0 and self.hi is None)
+            holds = (self.hi is None or over <= 0) and (self.lo is None or over >= 0)
+            return Measurement(self, None, holds and (bool(over) or self.nothing is not None), self.nothing or "")
         value = over / under
         return Measurement(self, value, self.within(value))
 
@@ -391,8 +393,3 @@ def measured_again(requirement: Requirement, lot: Lot, method: FatMethod | None 
     """A requirement once a lot was measured by a better method; itself where no confidence is asked."""
     asked = requirement.confidence
     return requirement if asked is None else replace(requirement, confidence=asked.measured_again(lot, method))
-
-
-def widened(requirement: Requirement, lo: Fraction | None, hi: Fraction | None) -> Requirement:
-    """The same requirement between other limits."""
-    return replace(requirement, lo=lo, hi=hi)

@@ -20,7 +20,7 @@ from fractions import Fraction
 from functools import cached_property
 from math import gcd, hypot, lcm, sqrt, trunc
 from statistics import NormalDist
-from typing import Any, TypeAlias, cast, overload
+from typing import Any, TypeAlias, cast
 
 import numpy as np
 from gmpy2 import mpq  # type: ignore[import-untyped]
@@ -169,11 +169,7 @@ class Vector(Sequence[Fraction]):
     def __iter__(self) -> Iterator[Fraction]:
         return iter(self.plain)
 
-    @overload
-    def __getitem__(self, place: int) -> Fraction: ...
-    @overload
-    def __getitem__(self, place: slice) -> tuple[Fraction, ...]: ...
-    def __getitem__(self, place: int | slice) -> Fraction | tuple[Fraction, ...]:
+    def __getitem__(self, place: Any) -> Any:
         return self.plain[place]
 
     def __eq__(self, other: object) -> bool:

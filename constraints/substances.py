@@ -95,17 +95,17 @@ class Form(StrEnum):
             return ""
         return f"as {'' if self is Form.SODIUM_NITRITE else 'the '}{self.value.replace('_', ' ')}"
 
+    def formula(self, ion: str) -> str:
+        """The chemical formula in which an ion, NO2 or NO3, is expressed."""
+        return {Form.SODIUM_SALT: f"Na{ion}", Form.SODIUM_NITRITE: "NaNO2"}.get(self, ion)
+
 
 def factor(salt: str, form: Form) -> Fraction:
     """Grams in the form asked for per gram of a nitrite or nitrate salt weighed.
 
     ``salt`` is NaNO2, KNO2, NaNO3 or KNO3.
     """
-    if form is Form.AS_WEIGHED:
-        return Fraction(1)
-    ion = salt[-3:]
-    wanted = {Form.SODIUM_SALT: f"Na{ion}", Form.ION: ion, Form.SODIUM_NITRITE: "NaNO2"}[form]
-    return conversion(salt, wanted)
+    return Fraction(1) if form is Form.AS_WEIGHED else conversion(salt, form.formula(salt[-3:]))
 
 
 ACCELERATOR = "accelerator"

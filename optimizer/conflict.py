@@ -7,11 +7,11 @@ are involved all of it is exact, the nearest attainable figures too.
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from fractions import Fraction
 from typing import TYPE_CHECKING
 
-from constraints.requirement import Requirement, Role, widened
+from constraints.requirement import Requirement, Role
 from optimizer.clock import OutOfTime
 from optimizer.problem import Problem
 from optimizer.solver.model import Ending, SolverDisagrees
@@ -132,7 +132,10 @@ class _Search:
         """These requirements, and where the batch's size is not among them that there is a batch at all."""
         sizes = [r for r in self.chosen if r.role is Role.SIZE]
         least = self.problem.order.meat_division_kg
-        return [*requirements, *(widened(r, least, None) for r in sizes if not any(r is kept for kept in requirements))]
+        return [
+            *requirements,
+            *(replace(r, lo=least, hi=None) for r in sizes if not any(r is kept for kept in requirements)),
+        ]
 
     def _on_paper(self, requirements: Sequence[Requirement]) -> bool:
         """With any part of a pack and any use of lots."""

@@ -18,7 +18,7 @@ from constraints.formula import Batch, Formula, NoDose
 from constraints.library import GUARD
 from constraints.numbers import trimmed
 from constraints.quantities import Ingredient, MissingProperty
-from constraints.requirement import COMPOSITION, Requirement
+from constraints.requirement import Regulates, Requirement
 from constraints.row import Row
 from constraints.rules import Method, Pack, Product, ProductClass
 from optimizer.problem import Problem
@@ -209,7 +209,7 @@ def fitting(pack: Pack, present: str, product: Product, batch: Batch) -> tuple[P
 def _identified(pack: Pack, name: str, product: Product) -> bool:
     """True where the pack holds a rule on the composition of this class, and not only on what is added to any."""
     rows = (row for row in pack.in_force(product, name) if row.classes)
-    return any(row.requirement().regulates == COMPOSITION for row in rows)
+    return any(row.requirement().regulates == Regulates() for row in rows)
 
 
 def _lawful(pack: Pack, name: str, product: Product, batch: Batch) -> bool:

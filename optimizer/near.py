@@ -15,7 +15,7 @@ from constraints.formula import Batch, Formula
 from constraints.numbers import PERCENT
 from constraints.on_hand import Opened
 from constraints.quantities import FAT, Amount, Basis, Ingredient, Lot
-from constraints.requirement import Measurement, Origin, Requirement, widened
+from constraints.requirement import Measurement, Origin, Requirement
 from constraints.row import Row
 from optimizer.answer import Answer, Status, blend
 from optimizer.bench import Bench, extreme
@@ -237,4 +237,4 @@ def _held_wish(problem: Problem, wish: Wish, best: Fraction, room: int) -> Requi
     band = _fat_band(problem)
     assert band is not None
     off = best + room * _ROOM
-    return widened(band, _middle(band) - off, _middle(band) + off)
+    return replace(band, lo=_middle(band) - off, hi=_middle(band) + off)

@@ -16,7 +16,7 @@ from constraints.ingoing import NITRITE_SALTS, IngoingEntry, salts
 from constraints.kinds import KINDS
 from constraints.library import brought, caps, guard, guarding, judges, load_pack, most, pack_in, shipped
 from constraints.quantities import Process
-from constraints.requirement import COMPOSITION, Requirement, Salt
+from constraints.requirement import Regulates, Requirement, Salt
 from constraints.substances import Form, conversion
 from optimizer.answer import Answer, Status, blend
 from optimizer.findings import check
@@ -114,7 +114,7 @@ def test_what_regulates_nothing_judges_nothing() -> None:
             if requirement.hi is None or not requirement.origin.blocks:
                 continue
             assert any(caps(requirement, salt) for salt in Salt), row.id
-            emptied: Requirement = replace(requirement, regulates=COMPOSITION)
+            emptied: Requirement = replace(requirement, regulates=Regulates())
             assert not any(caps(emptied, salt) for salt in Salt), row.id
 
 

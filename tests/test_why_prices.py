@@ -16,7 +16,7 @@ import pytest
 from kitchens import random_kitchen
 from scipy.optimize import linprog
 
-from constraints.requirement import Requirement, widened
+from constraints.requirement import Requirement
 from optimizer.problem import Problem
 from optimizer.solver.model import Program
 from optimizer.solver.program import layout_of
@@ -63,7 +63,7 @@ def moved(price: LimitPrice, to: Fraction) -> Requirement:
     r = price.requirement
     by = to - price.figure
     lo = r.lo + by if r.lo is not None and price.limit in ("lo", "both") else r.lo
-    return widened(r, lo, r.hi + by if r.hi is not None and price.limit in ("hi", "both") else r.hi)
+    return replace(r, lo=lo, hi=r.hi + by if r.hi is not None and price.limit in ("hi", "both") else r.hi)
 
 
 @cache

@@ -20,7 +20,7 @@ from scipy.optimize import Bounds, LinearConstraint, milp
 
 from constraints.on_hand import Kilograms
 from constraints.quantities import Basis, Lot
-from constraints.requirement import Requirement, widened
+from constraints.requirement import Requirement
 from optimizer.answer import Answer, Status, blend
 from optimizer.bench import with_lots
 from optimizer.cause import cause
@@ -78,7 +78,7 @@ def moved(problem: Problem, concessions: Sequence[Concession], back: Fraction = 
         if c.limit == "both" and not back:  # the tolerance of a small order is a fiftieth of it at most
             within = min((r.hi or c.old) - c.old, c.new / 50)
             lo, hi = c.new - within, c.new + within
-        new[id(r)] = widened(r, lo, hi)
+        new[id(r)] = replace(r, lo=lo, hi=hi)
     return replace(problem, requirements=tuple(new.get(id(r), r) for r in problem.requirements))
 
 
@@ -147,7 +147,7 @@ def some(problem: Problem, core: list[Requirement]) -> list[Requirement]:
     if any(isinstance(r, Kilograms) for r in core):
         return core
     sizes = [r for r in problem.choosing if isinstance(r, Kilograms)]
-    return [*core, *(widened(size, problem.order.meat_division_kg, None) for size in sizes)]
+    return [*core, *(replace(size, lo=problem.order.meat_division_kg, hi=None) for size in sizes)]
 
 
 def check_way(problem: Problem, way: Way) -> None:

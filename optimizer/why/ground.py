@@ -16,7 +16,7 @@ from functools import cached_property
 from constraints.formula import Batch
 from constraints.numbers import PERCENT
 from constraints.on_hand import Tidy
-from constraints.requirement import Hold, Requirement, Role, widened
+from constraints.requirement import Hold, Requirement, Role
 from constraints.row import Cone, Row
 from optimizer.problem import Problem
 from optimizer.solver.exact import reduced_costs
@@ -233,8 +233,8 @@ def moved_to(requirement: Requirement, side: str, figure: Fraction) -> Requireme
     lo, hi = requirement.lo, requirement.hi
     if side == "both" and lo is not None and hi is not None:
         by = figure - (lo + hi) / 2
-        return widened(requirement, lo + by, hi + by)
-    return widened(requirement, figure if side == "lo" else lo, figure if side == "hi" else hi)
+        return replace(requirement, lo=lo + by, hi=hi + by)
+    return replace(requirement, lo=figure if side == "lo" else lo, hi=figure if side == "hi" else hi)
 
 
 def family_of(ground: Ground, requirement: Requirement, side: str) -> Family | None:

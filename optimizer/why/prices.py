@@ -6,7 +6,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 from fractions import Fraction
 
-from constraints.requirement import Requirement, Role, widened
+from constraints.requirement import Requirement, Role
 from optimizer.why.ground import Ground, Means, changes, family_of, moved_to
 from optimizer.why.moving import Family, beside, last, slope_beside
 from optimizer.why.stand import CLOSE, Stand
@@ -205,7 +205,7 @@ def _wider(requirement: Requirement, limit: str) -> Requirement:
     """A requirement with one limit (``both``: the lower one) a unit farther."""
     lo, hi = requirement.lo, requirement.hi
     lower = lo - 1 if limit in ("lo", "both") and lo is not None else lo
-    return widened(requirement, lower, hi + 1 if limit == "hi" and hi is not None else hi)
+    return replace(requirement, lo=lower, hi=hi + 1 if limit == "hi" and hi is not None else hi)
 
 
 def side_of(ground: Ground, family: Family, way: int, name: str, *, detail: bool = True) -> Side:

@@ -15,7 +15,7 @@ from math import ceil, floor
 from constraints.numbers import KG_PER_LB, trimmed
 from constraints.on_hand import batch_size
 from constraints.quantities import Lot
-from constraints.requirement import Requirement, Role, widened
+from constraints.requirement import Requirement, Role
 from optimizer.answer import Status, blend
 from optimizer.bench import with_requirements
 from optimizer.cause import inward
@@ -88,7 +88,7 @@ class Concession:
         r = self.requirement
         if r.role is Role.SIZE:
             within = min((r.hi or _ZERO) - self.old, self.new * MOST_WITHIN)
-            return widened(r, self.new - within, self.new + within)
+            return replace(r, lo=self.new - within, hi=self.new + within)
         return moved_to(r, self.limit, self.new)
 
     def farther(self, steps: int) -> Concession:
