@@ -183,7 +183,7 @@ def test_weighing_leaves_few_crumbs_at_a_price_of_next_to_nothing(
     """The made-up weeks of the benchmark: most crumbs were divisions of a lot beyond the plan's, for the rounding."""
     write_week(tmp_path, 100, 25, rules=False)
     plan = plan_week(read_week(str(tmp_path / "week.yaml")), compare=False).plan
-    monkeypatch.setattr(weigh, "_MENDED", 0)
+    monkeypatch.setattr(weigh, "_REACHES", tuple(reach for reach in weigh._REACHES if not reach.whole))
     before = plan_week(read_week(str(tmp_path / "week.yaml")), compare=False).plan
     small, many = (sum(" in " in words for words in found.crumbs) for found in (plan, before))
     assert plan.whole and before.whole and many >= 5
@@ -191,8 +191,8 @@ def test_weighing_leaves_few_crumbs_at_a_price_of_next_to_nothing(
     assert plan.money is not None and before.money is not None
     more = plan.money.minimised - before.money.minimised
     assert more <= plan.money.used / 100
-    said = plan.tidy_price - plan.tidied  # each batch against itself, though what one takes moves the others a little
-    assert before.tidy_price == before.tidied and said == pytest.approx(float(more), abs=1.0)
+    said = plan.tidy_price - plan.tidied  # of each batch against its plan, which no scale can weigh
+    assert before.tidy_price == before.tidied and float(more) <= said <= float(plan.money.used) / 100
 
 
 def test_what_goes_together_is_checked_on_what_was_weighed(tmp_path: Path) -> None:

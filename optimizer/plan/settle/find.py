@@ -1,11 +1,26 @@
-"""One week from its files to its plan: solved, weighed out, proved, and compared with planning batch by batch."""
+"""The pipeline of a week: its program solved, tidied, weighed out, recomputed and proved.
+
+A requirement that must hold with a stated confidence is a cone, and every cut that its own ``cuts`` gives is a row that
+no batch within the cone breaks. So the program with cuts stays a relaxation and its proved bound stays valid. A cut
+holds at every size of a batch, as every row of a recipe does.
+
+Tidy pulls and remnants that a week, a recipe or a lot asks for are in the program itself. The default is not: it would
+make a search in whole numbers of every week. Crumbs of a solution are made large enough or closed, a lot or a delivery
+in packs of which next to nothing is left is emptied, and the rest is solved again with every whole number held. Where
+that has no solution the default gives way.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from fractions import Fraction
+from typing import Any
 
+import numpy as np
+
+from constraints.row import Floats, Owner, Row, RowKind, Vector
 from optimizer.answer import Status
 from optimizer.clock import OutOfTime, left, limited
 from optimizer.plan.model.blocks import RoomLeft, WeekPart, WeekProgram
@@ -13,16 +28,23 @@ from optimizer.plan.model.build import build
 from optimizer.plan.model.kitchen import Excess
 from optimizer.plan.model.world import World
 from optimizer.plan.settle.books import Books, Money
-from optimizer.plan.settle.cone_cuts import solved_with_cuts, uncertain
 from optimizer.plan.settle.engine import Solved, Watch, settled, solve
-from optimizer.plan.settle.read_off import Purchase, needed, needed_only, orders, planned, with_room
-from optimizer.plan.settle.tidy import tidied
+from optimizer.plan.settle.read_off import (
+    NOTHING_KG,
+    Planned,
+    Purchase,
+    needed,
+    needed_only,
+    orders,
+    planned,
+    with_room,
+)  # fmt: skip
 from optimizer.plan.settle.weigh import WeighedBatch, weigh_all
 from optimizer.solver.exact import lower_bound, multipliers
 from optimizer.solver.model import Ending
 from optimizer.weighing.rounding import Certificate
 
-_ZERO = Fraction(0)
+_ZERO, _ONE = Fraction(0), Fraction(1)
 HELD_BACK_KG = Fraction("0.25")
 """Kilograms of every lot held back where rounding left a batch no way: five usual scale divisions."""
 TRIES = 4
@@ -33,6 +55,15 @@ LONGEST_WEIGHING = 10.0
 """Seconds left for weighing at most."""
 GAP = 5e-4
 """Relative gap at which the search for whole numbers stops; printed with the plan."""
+ROUNDS, WHOLE_ROUNDS = 80, 12
+"""Most rounds of cuts on the linear program, each of which brings it closer to the cones that it holds from outside,
+and with whole numbers after those."""
+CLOSE = 1e-7
+"""Share of the cost by which two rounds in a row must still move it for a further one."""
+_CLOSING = 2
+"""Rounds of closing crumbs; each may leave new ones."""
+_BESIDE = 20
+"""Columns of a batch beside those of the solution that may take the place of a crumb: those that cost least."""
 
 
 @dataclass(frozen=True)
@@ -57,11 +88,11 @@ class Plan(Books):
     money: Money | None = None
     certificate: WeekCertificate | None = None
     tidied: float = 0.0
-    """What tidy pulls and remnants cost before rounding, money."""
+    """What tidy pulls and remnants cost in the solution, money."""
 
     @property
     def tidy_price(self) -> float:
-        """The same with what the scales add to it."""
+        """The same with what they cost for the sake of the scales."""
         return self.tidied + float(sum((one.dearer for one in self.made), _ZERO))
 
     @property
@@ -132,19 +163,16 @@ def search(program: WeekProgram, *, talk: bool = False, gap: float = GAP) -> Pla
     if not solved.found:
         status = Status.TIME_LIMIT if solved.ending is Ending.TIME_LIMIT else Status.INFEASIBLE
         return Plan(program, status=status, solved=solved)
-    try:
-        tidy = tidied(program, solved, relaxed.reduced)
-    except OutOfTime:
-        tidy = solved
-    plan = finish(program, tidy, relaxed)
-    plan.tidied = tidy.cost - solved.cost
+    best = tidied(program, solved, relaxed.reduced)
+    plan = finish(program, best, relaxed)
+    plan.tidied = best.cost - solved.cost
     return plan
 
 
 def _solved(program: WeekProgram, *, talk: bool, gap: float) -> tuple[Solved, Solved]:
     """The solution with whole numbers and the relaxation whose prices bound it; small linear ones settled exactly."""
     model = program.model
-    relaxed = (None if uncertain(program) else settled(model)) or solved_with_cuts(program, relaxed=True)
+    relaxed = (None if _uncertain(program) else settled(model)) or solved_with_cuts(program, relaxed=True)
     if not model.whole or relaxed.ending is not Ending.OPTIMAL:
         return relaxed, relaxed
     try:
@@ -161,21 +189,120 @@ def finish(program: WeekProgram, solved: Solved, relaxed: Solved) -> Plan:
     parts, bought = planned(program, solved), orders(program, solved)
     made = list[WeighedBatch]()
     tried: list[list[Purchase]] = []
-    for some in (needed_only(program, needed(program.world, parts), bought), bought, with_room(program, bought)):
+    for some in (needed_only(program, needed(parts), bought), bought, with_room(program, bought)):
         if some not in tried:
             tried.append(some)
             made = weigh_all(program, parts, some, relaxed.reduced)
         if all(one.sound for one in made):
             break
-    taken = Books(program, made).taken
-    books = Books(program, made, needed_only(program, taken, tried[-1], weighed=True))
+    books = Books(program, made, needed_only(program, needed(made), tried[-1], weighed=True))
     money, faults, excess = books.added_up(), tuple(books.faults()), tuple(books.excesses())
     sound = not faults and all(one.sound for one in made)
-    prices = multipliers(program.model, relaxed.prices) if len(relaxed.prices) else ()
-    bound = lower_bound(program.model, prices) if prices else None
+    bound = lower_bound(program.model, multipliers(program.model, relaxed.prices)) if len(relaxed.prices) else None
     reported = solved.bound if program.model.whole else None
     status = Status.TIME_LIMIT if solved.ending is Ending.TIME_LIMIT else Status.OPTIMAL
     return Plan(
         program, made, books.orders, status=status if sound else Status.DO_NOT_MAKE, solved=solved, money=money,
         certificate=WeekCertificate(sound, money.minimised, bound, reported, faults, excess),
     )  # fmt: skip
+
+
+# Room for the error of measured fat.
+
+
+def solved_with_cuts(program: WeekProgram, **asked: Any) -> Solved:
+    """Solve a program, again and again with the cuts that its batches break where one asks for room for error.
+
+    ``asked`` is as of ``solve``. The program keeps the cuts.
+    """
+    found, still = solve(program.model, **asked), 0
+    for _ in range(0 if not _uncertain(program) else ROUNDS if asked.get("relaxed") else WHOLE_ROUNDS):
+        parts = planned(program, found) if found.found and not found.interrupted else []
+        if still > 1 or not sum([_cut(program, part) for part in parts]):
+            break
+        before, found = found.cost, solve(program.model, **asked)
+        still = still + 1 if found.cost - before <= CLOSE * abs(before) else 0
+    return found
+
+
+def _uncertain(program: WeekProgram) -> bool:
+    """True where any batch asks for room for error."""
+    rows = {id(block.rows): block.rows for block in program.blocks}.values()
+    return any(r.cones(one.problem.formula) for one in rows for r in one.problem.choosing)
+
+
+def _cut(program: WeekProgram, part: Planned) -> int:
+    """Add the cuts that a batch of a solution breaks; their number."""
+    block, problem = part.block, part.block.rows.problem
+    kilograms = [_ZERO] * len(problem.formula.columns)
+    for place, kg in part.placed:
+        kilograms[place] += kg
+    cuts = [(r, row) for r in problem.choosing for row in r.cuts(problem.formula, tuple(kilograms))]
+    for requirement, row in cuts:
+        owner = Owner(RowKind.NEED, requirement, block.day, block.job)
+        program.model.row(block.every, Vector.of(row.coefs).at(block.places), row.lo, row.hi, owner)
+    return len(cuts)
+
+
+# Tidy pulls and remnants.
+
+
+def tidied(program: WeekProgram, solved: Solved, dearer: Floats) -> Solved:
+    """The solution without crumbs, as far as there is one in time; ``dearer`` are reduced costs."""
+    best, rows = solved, list[Row]()
+    with suppress(OutOfTime):
+        for _ in range(_CLOSING):
+            parts = planned(program, best)
+            pulls = _pulls(program, parts)
+            remnants = _remnants(program, parts, needed_only(program, needed(parts), orders(program, best)))
+            if not pulls and not remnants:
+                break
+            none = [_row([int(row.sparse[0][0]) for row in pulls], None, _ZERO)] if pulls else []
+            tries = [[*pulls, *remnants], pulls, [*none, *remnants], none]
+            solutions = ((_with(program, solved, dearer, [*rows, *some]), some) for some in tries)
+            found, more = next(((one, some) for one, some in solutions if one.found), (None, []))
+            if found is None:
+                break
+            best, rows = found, [*rows, *more]
+    return best
+
+
+def _row(columns: Sequence[int], lo: Fraction | None, hi: Fraction | None) -> Row:
+    return Row.of("tidy", dict.fromkeys(columns, _ONE), lo, hi)
+
+
+def _with(program: WeekProgram, solved: Solved, dearer: Floats, rows: Sequence[Row]) -> Solved:
+    """The same with further rows, over what is in the solution and what costs least beside it."""
+    before, closed = len(program.model.rows), np.zeros(program.model.size, dtype=bool)
+    for block in program.blocks if len(dearer) else ():
+        rest = dearer[block.columns]
+        beside = rest > np.partition(rest, _BESIDE)[_BESIDE] if len(rest) > _BESIDE else np.zeros(len(rest), dtype=bool)
+        closed[block.columns] = beside & (solved.values[block.columns] <= NOTHING_KG)
+    trial = replace(program, model=replace(program.model, rows=[*program.model.rows, *rows]))
+    found = solved_with_cuts(trial, pinned=solved.values, closed=closed)
+    return replace(found, prices=found.prices[:before])
+
+
+def _pulls(program: WeekProgram, parts: Sequence[Planned]) -> list[Row]:
+    """For every crumb of a batch a row that makes it large enough."""
+    found, world = [], program.world
+    for block, taken in ((part.block, part.taken) for part in parts):
+        pull = block.job.tidy.pull.kilograms
+        for s in block.job.small_pulls(world, taken, program.stock):
+            least = min(pull, program.stock.get(s, pull)) * world.supplies[s].lot.usable
+            found.append(_row([block.start + block.supplies.tolist().index(s)], least, None))
+    return found
+
+
+def _remnants(program: WeekProgram, parts: Sequence[Planned], bought: Sequence[Purchase]) -> list[Row]:
+    """For every opened lot, and delivery in packs, with too little left a row that empties it."""
+    found, supplies = [], program.world.supplies
+    least = {s: part.block.job.tidy.remnant.kilograms for part in parts for s in part.taken}  # of the last use
+    have = program.stock | {order.supply_index: order.kg for order in bought if order.packs is not None}
+    for s, kg in needed(parts).items():
+        lot, there = supplies[s].lot, have.get(s, _ZERO)
+        typed = lot.smallest_remnant_kg is not None or lot.use_up
+        if not typed and 0 < there - kg < least[s] <= there:
+            columns = [b.start + int(k) for b in program.blocks for k in (b.supplies == s).nonzero()[0]]
+            found.append(_row(columns, there * lot.usable, None))
+    return found

@@ -99,7 +99,7 @@ def _take(program: WeekProgram, solved: Solved, wanted: WeekPart) -> set[tuple[s
             wanted.ordered[s] += kg
             charged.add(world.supplies[s].drop)
     parts = planned(program, solved)
-    for s, kg in needed(world, parts).items():
+    for s, kg in needed(parts).items():
         stock[s] = max(stock.get(s, _ZERO) - kg, _ZERO)
         if wanted.costs is not None and world.supplies[s].offer is None:
             wanted.costs.hold(s, stock[s])

@@ -9,6 +9,7 @@ from datetime import date, timedelta
 from fractions import Fraction
 from functools import cached_property
 from math import ceil
+from typing import Any
 
 import numpy as np
 
@@ -28,11 +29,17 @@ _PARTS = 10**9
 
 @dataclass(frozen=True, eq=False)
 class Planned:
-    """One batch, or a part of one, on one day: usable kilograms of each supply and of each free addition."""
+    """One batch, or a part of one, on one day: usable kilograms of each supply and of each free addition.
+
+    ``taken`` are kilograms as held, ``placed`` usable ones with their places among the columns of the formula, and
+    ``amount`` those of the batch's basis.
+    """
 
     block: Block
     kilograms: dict[int, Fraction]
+    taken: dict[int, Fraction]
     free: tuple[Fraction, ...]
+    placed: tuple[tuple[int, Fraction], ...]
     amount: Fraction
 
 
@@ -94,26 +101,28 @@ def planned(program: WeekProgram, solved: Solved) -> list[Planned]:
     def value(column: int) -> Fraction:
         return solved.exact[column] if solved.exact else near(float(solved.values[column]))
 
-    found = []
+    found, supplies = [], program.world.supplies
     for block in program.blocks:
         used = np.flatnonzero(solved.values[block.columns] > NOTHING_KG).tolist()
         if not used:
             continue
         kilograms = {int(block.supplies[k]): value(block.start + k) for k in used}
+        taken = {s: kg / supplies[s].lot.usable for s, kg in kilograms.items()}
         free = tuple(max(value(column), _ZERO) for column in block.free)
+        places = [*block.places[used].tolist(), *block.rows.free]
+        placed = tuple(zip(places, (*kilograms.values(), *free), strict=True))
         weight = block.rows.weights[block.job.entry.basis]
-        places = [*(int(block.rows.place[program.world.supplies[s].source]) for s in kilograms), *block.rows.free]
-        parts = zip(places, (*kilograms.values(), *free), strict=True)
-        found.append(Planned(block, kilograms, free, sum((weight[at] * kg for at, kg in parts), _ZERO)))
+        amount = sum((weight[at] * kg for at, kg in placed), _ZERO)
+        found.append(Planned(block, kilograms, taken, free, placed, amount))
     return sorted(found, key=lambda p: (p.block.day, p.block.job.index))
 
 
-def needed(world: World, parts: Iterable[Planned]) -> defaultdict[int, Fraction]:
-    """Of every supply the kilograms as held that batches take together."""
+def needed(batches: Iterable[Any]) -> defaultdict[int, Fraction]:
+    """Of every supply the kilograms as held that batches, planned or weighed, take together."""
     found = defaultdict[int, Fraction](Fraction)
-    for part in parts:
-        for s, kg in part.kilograms.items():
-            found[s] += kg / world.supplies[s].lot.usable
+    for one in batches:
+        for s, kg in one.taken.items():
+            found[s] += kg
     return found
 
 

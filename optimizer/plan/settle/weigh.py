@@ -7,12 +7,11 @@ it, and of each lot what no later batch needs; so rounding never takes what anot
 from __future__ import annotations
 
 from collections import Counter, defaultdict
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
 from fractions import Fraction
-from functools import partial
-from itertools import chain, islice
+from itertools import islice
 from math import ceil, floor
 from typing import NamedTuple
 
@@ -20,20 +19,21 @@ import numpy as np
 
 from constraints.formula import Formula
 from constraints.numbers import G_PER_KG
-from constraints.on_hand import Least, Stock, Tidy, batch_size, floors
+from constraints.on_hand import Stock, batch_size, floors
 from constraints.quantities import Basis, Lot, Weight
 from constraints.requirement import Role
-from constraints.row import Floats, Vector
+from constraints.row import Floats, Row, Vector
 from optimizer.answer import Answer, Status, blend, measured
 from optimizer.clock import left
 from optimizer.order import Asked, order_of
 from optimizer.order import Order as Size
 from optimizer.plan.model.blocks import WeekProgram
 from optimizer.plan.model.world import Job
-from optimizer.plan.settle.read_off import SPECK, Planned, Purchase, needed
+from optimizer.plan.settle.read_off import SPECK, Planned, Purchase, near, needed
 from optimizer.solver.model import Ending, SolverDisagrees
 from optimizer.solver.optimum import Optimum
-from optimizer.solver.program import value_per_kg
+from optimizer.solver.program import build, holds_of, value_per_kg
+from optimizer.solver.session import Session
 from optimizer.weighing.exchange import Lines
 from optimizer.weighing.rounding import Certificate, minimised_cost
 from optimizer.weighing.weighout import weigh_near
@@ -41,14 +41,10 @@ from optimizer.weighing.weighout import weigh_near
 _ZERO = Fraction(0)
 _FEW, _MANY = 10, 40
 """Lots beyond the planned ones of which a few divisions may be used, at first and where that will not do."""
-_WHOLE = 4
-"""Lots beyond the planned ones that may give a pull of the usual size where divisions of others would be crumbs."""
-_MENDED = 25
-"""Batches of a plan that are blended afresh at most for the sake of crumbs; each takes about 30 ms."""
-_AMPLE = 2.0
-"""Seconds of a time limit that must be left for that."""
-_DEAR = Fraction(1, 100)
-"""Share of what its lots stand for in the books that a batch may cost more for the sake of crumbs."""
+_WHOLE = 20
+"""Lots beyond the planned ones of which a whole pull may be used before, so that no divisions of one are crumbs."""
+_DEAR = Fraction(3, 200)
+"""Share of what its lots stand for in the books that a batch may cost more for the sake of that."""
 _TRIES = 4
 """Orders in which the batches of a plan are weighed at most."""
 _GIVE = 2
@@ -58,26 +54,27 @@ NEAR = 4
 
 
 class _Reach(NamedTuple):
-    """How many lots beyond the planned ones a try may use, with so many usable kilograms at least (None: a division);
-    whether of each lot no further ``near`` the plan than rounding needs, and even ``ahead`` of later batches.
+    """How many lots beyond the planned ones a try may use; whether of each lot no further ``near`` the plan than
+    rounding needs, and even ``ahead`` of later batches; whether only ``whole`` pulls of the usual size.
     """
 
     helpers: int
     near: bool = False
     ahead: bool = False
-    least: Fraction | None = None
+    whole: bool = False
 
 
-_REACHES = (_Reach(0, near=True), _Reach(0, near=True, ahead=True), _Reach(_FEW, near=True),
+_ALONE = _Reach(0, near=True)
+_REACHES = (_ALONE, _Reach(0, near=True, ahead=True), _Reach(_WHOLE, whole=True), _Reach(_FEW, near=True),
             _Reach(_MANY, near=True, ahead=True))  # fmt: skip
-"""No lot of a few grams where there is a way: first of the planned lots alone."""
+"""No lot of a few grams where there is a way: first of the planned lots alone, then with a whole pull of others."""
 
 
 @dataclass(frozen=True, eq=False)
 class WeighedBatch:
     """A batch as weighed: the answer of the same kind as a blend's, and kilograms as held taken of each supply.
 
-    ``dearer`` is the money that it costs more for the sake of crumbs that the scales would have left.
+    ``dearer`` is the money that a pull of another lot costs which is there for the sake of the scales alone.
     """
 
     job: Job
@@ -96,15 +93,6 @@ class WeighedBatch:
         """Kilograms of a basis as weighed."""
         weighed = self.answer.weighed
         return weighed.total.amount(Weight(basis)) if weighed else _ZERO
-
-    @property
-    def cost(self) -> Fraction:
-        """What was minimised, money."""
-        return self.answer.certificate.cost if self.answer.certificate is not None else _ZERO
-
-    def small_pulls(self, shelf: _Shelf) -> int:
-        """How many of its pulls are smaller than is usual."""
-        return sum(1 for _ in self.job.small_pulls(shelf.world, self.taken, shelf.there))
 
     @property
     def materials(self) -> dict[str, Fraction]:
@@ -127,7 +115,7 @@ def weigh_all(
     for _ in range(_TRIES):
         shelf, made = _Shelf(program, sequence, bought, dearer), list[WeighedBatch]()
         for part in sequence:
-            shelf.ample = (left() or _AMPLE) >= _AMPLE
+            left()
             shelf.turn(part)
             made.append(_weigh(shelf, part, made))
             shelf.take(made[-1].taken)
@@ -144,43 +132,31 @@ class _Shelf:
     def __init__(
         self, program: WeekProgram, plan: Sequence[Planned], bought: Sequence[Purchase], dearer: Floats
     ) -> None:
-        self.world, self.dearer, self.ample = program.world, dearer, True
+        self.world, self.dearer = program.world, dearer
         entry, kitchen = self.world.week.entry, self.world.week.entry.kitchen
-        named = [entry.materials, kitchen.closing, *(stage.materials for stage in kitchen.stages)]
-        named += [store.materials for store in kitchen.cold_store]
-        self.mends = 0 if any(named) else _MENDED  # a pull of another lot may break what is asked of its material
+        places = [stage.materials for stage in kitchen.stages] + [store.materials for store in kitchen.cold_store]
+        # a pull of another lot may break what is asked of its material
+        self.named = bool(entry.materials or kitchen.closing or any(places))
         self.there = program.stock | {order.supply_index: order.kg for order in bought}
         self.left = dict(self.there)
         self.paid = {order.supply_index: order.price for order in bought}
         self.last = {part.block.job.index: part for part in plan}
-        self.promised = needed(self.world, plan)
+        self.promised = needed(plan)
         self.strict = any(part.block.job.tidy.asked.remnant.kilograms for part in plan)
-        lots = [supply.lot for supply in self.world.supplies]
+        self.lots = [supply.lot for supply in self.world.supplies]
         self.emptied = {s for s, kg in self.promised.items() if abs(self.left.get(s, _ZERO) - kg) < SPECK}
-        self.asked = {s: lot.use_at_least_kg for s, lot in enumerate(lots) if lot.use_at_least_kg}
-        self.usable = [float(lot.usable) for lot in lots]
-        self.floats = np.zeros((2, len(lots)))
-        for s in self.left:
-            self._look(s)
-
-    def _look(self, s: int) -> None:
-        """Usable kilograms of a supply, those that are promised to nobody and all, for a quick search."""
-        left = self.left.get(s, _ZERO)
-        self.floats[:, s] = float(left - self.promised[s]), float(left)
-        self.floats[:, s] *= self.usable[s]
+        self.asked = {s: lot.use_at_least_kg for s, lot in enumerate(self.lots) if lot.use_at_least_kg}
 
     def take(self, taken: dict[int, Fraction]) -> None:
         """A batch was weighed."""
         for s, kg in taken.items():
             self.left[s] -= kg
             self.asked[s] = max(self.asked.get(s, _ZERO) - kg, _ZERO)
-            self._look(s)
 
     def turn(self, part: Planned) -> None:
         """A batch's turn has come: what it was promised is its own now."""
-        for s, kg in part.kilograms.items():
-            self.promised[s] -= kg / self.world.supplies[s].lot.usable
-            self._look(s)
+        for s, kg in part.taken.items():
+            self.promised[s] -= kg
 
     def most(self, part: Planned, s: int, reach: _Reach) -> Fraction:
         """What a batch may take of a supply: all that no later batch needs, or its own share rounded up to a division.
@@ -193,10 +169,6 @@ class _Shelf:
         most = left if reach.ahead else max(left - self.promised[s], min(left, own), _ZERO)
         return min(most, own + NEAR * division / usable) if reach.near else most
 
-    def price(self, s: int) -> Fraction:
-        """What a kilogram as held of a supply stands for in the books: what was paid for it."""
-        return self.paid.get(s, self.world.supplies[s].price)
-
     def at_last(self, part: Planned, s: int) -> bool:
         """True where a batch is the last one that the plan gives a supply to."""
         return s in part.kilograms and not self.promised[s]
@@ -206,15 +178,18 @@ class _Shelf:
 
         Where rules say which materials go together it is of those planned.
         """
-        block, supplies, least = part.block, self.world.supplies, _division(part)
         if not reach.helpers or not len(self.dearer):
             return []
-        enough = float(least if reach.least is None else reach.least) - float(SPECK)
-        there = np.flatnonzero(self.floats[int(reach.ahead), block.supplies] >= enough)
-        ranked = block.supplies[there[np.argsort(self.dearer[block.start + there], kind="stable")]].tolist()
-        mine = {supplies[s].lot.material for s in part.kilograms} if self.world.week.entry.materials else None
-        others = (s for s in ranked if s not in part.kilograms and (mine is None or supplies[s].lot.material in mine))
-        return list(islice(others, reach.helpers))
+        least = part.block.job.tidy.pull.kilograms if reach.whole else _division(part)
+        mine = {self.lots[s].material for s in part.kilograms} if self.world.week.entry.materials else None
+
+        def helps(s: int) -> bool:
+            free = self.left.get(s, _ZERO) - (_ZERO if reach.ahead else self.promised[s])
+            mixes = mine is None or self.lots[s].material in mine
+            return s not in part.kilograms and mixes and free * self.lots[s].usable >= least - SPECK
+
+        ranked = part.block.supplies[np.argsort(self.dearer[part.block.columns], kind="stable")].tolist()
+        return list(islice(filter(helps, ranked), reach.helpers))
 
 
 def _division(part: Planned) -> Fraction:
@@ -223,41 +198,36 @@ def _division(part: Planned) -> Fraction:
 
 def _weigh(shelf: _Shelf, part: Planned, before: Sequence[WeighedBatch]) -> WeighedBatch:
     """Weigh one batch from its planned lots and a little of a few more, else of many, else from all that is there."""
-    pose = partial(_Try, shelf, part, _size(shelf, part, before))
-    tries = []
-    for reach in _REACHES:
-        tries.append(pose(reach))
-        found = tries[-1].as_planned()
-        if found is not None:
+    size, tidy = _size(shelf, part, before), part.block.job.tidy
+    whole = tidy.pull.kilograms > _division(part) and not (tidy.pull.asked or shelf.named)
+    tries, best = list[_Try](), None
+    for reach in (reach for reach in _REACHES if whole or not reach.whole):
+        if best is None or reach.whole:
+            tries.append(_Try(shelf, part, size, reach))
+            found = tries[-1].as_planned()
+            if found is not None and not any(found.job.small_pulls(shelf.world, found.taken, shelf.there)):
+                return found
+            best = best or found
+    last = _Try(shelf, part, size, _Reach(len(part.block.supplies), ahead=True))
+    for one in (*(one for one in tries if not one.reach.whole), last):
+        if best is not None and best.taken:
             break
-    else:
-        for one in chain(tries, map(pose, [_Reach(len(part.block.supplies), ahead=True)])):
-            found = one.blended()
-            if found.taken:
-                break
-    assert found is not None
-    small = found.small_pulls(shelf)
-    if small and shelf.mends and shelf.ample:
-        shelf.mends -= 1
-        pull, remnant = found.job.tidy.pull, found.job.tidy.remnant
-        other = pose(_Reach(_WHOLE, least=pull.kilograms)).blended(Tidy(pull, Least(remnant.kilograms, asked=False)))
-        dearest = found.cost + _DEAR * sum((kg * shelf.price(s) for s, kg in found.taken.items()), _ZERO)
-        if other.sound and other.small_pulls(shelf) < small and other.cost <= dearest:
-            return replace(other, dearer=other.cost - found.cost)
-    return found
+        best = one.blended()
+    assert best is not None
+    return best
 
 
 class _Try:
     """A batch over its planned lots and some helpers: its recipe's problem with lots and size exchanged."""
 
     def __init__(self, shelf: _Shelf, part: Planned, size: Size, reach: _Reach) -> None:
-        self.shelf, self.part, base = shelf, part, part.block.rows.problem
+        self.shelf, self.part, self.reach, base = shelf, part, reach, part.block.rows.problem
         caps = {s: shelf.most(part, s, reach) for s in (*part.kilograms, *shelf.helpers(part, reach))}
-        # what the plan empties by default is emptied where that needs no other lots
-        self.names = _lots(shelf, part, caps, tidy=reach == _REACHES[0])
+        self.names = _lots(shelf, part, caps, reach)
         own = {Role.SIZE: batch_size(size.basis, size.kilograms, size.within_kg), Role.STOCK: Stock.of([*self.names])}
+        imposed = part.block.job.tidy if reach.whole else None
         self.problem = replace(
-            base, order=replace(size, tidy=None), left_out=(),
+            base, order=replace(size, tidy=None, imposed=imposed), left_out=(),
             formula=Formula(tuple(self.names), base.recipe.additions, base.recipe.process),
             requirements=(*(own.get(r.role, r) for r in base.requirements), *floors([*self.names])),
         )  # fmt: skip
@@ -267,47 +237,66 @@ class _Try:
         taken = {self.names[item]: item.held_kg(kg) for item, kg in items if isinstance(item, Lot)}
         return WeighedBatch(block.job, block.day, self.shelf.world.date(block.day), answer, taken)
 
-    def blended(self, tidy: Tidy | None = None) -> WeighedBatch:
+    def blended(self) -> WeighedBatch:
         """The batch blended afresh; what it costs at least is said of the week alone."""
-        problem = replace(self.problem, order=replace(self.problem.order, tidy=tidy))
         try:
-            answer = blend(problem)
+            answer = blend(self.problem)
         except SolverDisagrees:
-            answer = Answer(Status.INFEASIBLE, problem, ())
+            answer = Answer(Status.INFEASIBLE, self.problem, ())
         certificate = answer.certificate and replace(answer.certificate, lower_bound=None, reported=None)
         return self._made(replace(answer, certificate=certificate, of_week=True, kept=None, tidy_price=None))
 
     def as_planned(self) -> WeighedBatch | None:
         """The planned kilograms on the divisions of the scales, by exchanging some; None where that finds nothing."""
-        problem, formula, free = self.problem, self.problem.formula, iter(self.part.free)
+        problem, free = self.problem, iter(self.part.free)
         given = (self.part.kilograms.get(s, _ZERO) for s in self.names.values())
-        kilograms = [*given, *(next(free, _ZERO) for _ in formula.columns[len(self.names) :])]
+        planned = (*given, *(next(free, _ZERO) for _ in problem.formula.columns[len(self.names) :]))
+        kilograms = self._with_pulls() if self.reach.whole else planned
+        cost, pairs = self._cost(kilograms), zip(self.names, kilograms, strict=False)
+        dearer, books = cost - self._cost(planned), sum(lot.held_kg(kg) * lot.held_cost_per_kg for lot, kg in pairs)
+        if not kilograms or dearer > _DEAR * books:
+            return None
         # only what the choice of lots decides; all the rest is measured once, on the batch as weighed
         apart = {id(r) for r in (*problem.fixed, *problem.measured_only)}
         chosen = tuple(r for r in problem.requirements if r.role is Role.SIZE or id(r) not in apart)
-        near = weigh_near(replace(problem, requirements=chosen), kilograms, self._lines())
-        checks = measured(problem.requirements, near) if near is not None else ()
-        if near is None or any(check.broken for check in checks):
+        weighed = weigh_near(replace(problem, requirements=chosen), kilograms, self._lines())
+        checks = measured(problem.requirements, weighed) if weighed is not None else ()
+        if weighed is None or any(check.broken for check in checks):
             return None
-        pairs = zip(formula.columns, kilograms, strict=True)
-        cost = sum((value_per_kg(formula, c) * kg for c, kg in pairs), _ZERO)
-        certificate = Certificate(True, minimised_cost(problem, near), None)
-        optimum = Optimum(Ending.OPTIMAL, tuple(kilograms), cost)
-        return self._made(Answer(Status.OPTIMAL, problem, checks, optimum, near, certificate, of_week=True))
+        certificate = Certificate(True, minimised_cost(problem, weighed), None)
+        optimum = Optimum(Ending.OPTIMAL, kilograms, cost)
+        made = self._made(Answer(Status.OPTIMAL, problem, checks, optimum, weighed, certificate, of_week=True))
+        return replace(made, dearer=dearer)
 
-    def _lines(self) -> Lines:
+    def _cost(self, kilograms: Sequence[Fraction]) -> Fraction:
+        """What kilograms of the columns cost, money."""
+        formula = self.problem.formula
+        return sum((value_per_kg(formula, c) * kg for c, kg in zip(formula.columns, kilograms, strict=False)), _ZERO)
+
+    def _with_pulls(self) -> tuple[Fraction, ...]:
+        """The cheapest kilograms of the columns with none or a whole pull of every lot; empty for none."""
+        layout = build(self.problem.formula, holds_of(self.problem), [Row("", *row) for row in self._rows()])
+        session = Session(layout.program, whole=True)
+        possible = session.run()
+        return layout.kilograms([near(x) for x in session.values.tolist()]) if possible else ()
+
+    def _rows(self) -> Iterator[tuple[Vector, Fraction | None, Fraction | None]]:
         """The rows of the recipe, the size and least weights of lots, over the columns of the formula."""
         rows, order, supplies = self.part.block.rows, self.problem.order, self.shelf.world.supplies
         own = [int(rows.place[supplies[s].source]) for s in self.names.values()]
         at = np.array([*own, *rows.free], dtype=np.int64)
-        lines = [(Vector.of(row.coefs).at(at).floats, row.lo, row.hi) for row in rows.rows]
-        low, high = order.kilograms - order.within_kg, order.kilograms + order.within_kg
-        lines.append((rows.weights[order.basis].at(at).floats, low, high))
-        asked = [(k, lot.use_at_least_kg * lot.usable) for k, lot in enumerate(self.names) if lot.use_at_least_kg]
-        lines += [(np.eye(len(at))[k], least, None) for k, least in asked]
-        lo = np.array([-np.inf if low is None else float(low) for _, low, _ in lines])
-        hi = np.array([np.inf if high is None else float(high) for _, _, high in lines])
-        return Lines(np.array([coefs for coefs, _, _ in lines]), lo, hi)
+        yield from ((Vector.of(row.coefs).at(at), row.lo, row.hi) for row in rows.rows)
+        yield rows.weights[order.basis].at(at), order.kilograms - order.within_kg, order.kilograms + order.within_kg
+        for k, lot in enumerate(self.names):
+            if lot.use_at_least_kg:
+                yield Vector.whole([int(j == k) for j in range(len(at))]), lot.use_at_least_kg * lot.usable, None
+
+    def _lines(self) -> Lines:
+        """The same for the search."""
+        coefs, lows, highs = zip(*self._rows(), strict=True)
+        lo = np.array([-np.inf if low is None else float(low) for low in lows])
+        hi = np.array([np.inf if high is None else float(high) for high in highs])
+        return Lines(np.array([vector.floats for vector in coefs]), lo, hi)
 
 
 def _size(shelf: _Shelf, part: Planned, before: Sequence[WeighedBatch]) -> Size:
@@ -339,13 +328,14 @@ def _size(shelf: _Shelf, part: Planned, before: Sequence[WeighedBatch]) -> Size:
     return order_of(job.recipe, name, max(middle, 1) * division, on, asked)
 
 
-def _lots(shelf: _Shelf, part: Planned, caps: dict[int, Fraction], *, tidy: bool) -> dict[Lot, int]:
+def _lots(shelf: _Shelf, part: Planned, caps: dict[int, Fraction], reach: _Reach) -> dict[Lot, int]:
     """A lot for each supply with the most to take of it, named apart where one offer was delivered twice.
 
-    The last batch that the plan gives a lot to uses up what is to be used up, and what is still asked for of it; where
-    it is ``tidy`` also what the plan empties by default.
+    The last batch that the plan gives a lot to uses up what is to be used up, and what is still asked for of it; from
+    the planned lots alone also what the plan empties by default.
     """
-    world, pull = shelf.world, part.block.job.tidy.asked.pull.kilograms
+    world, wanted, tidy = shelf.world, part.block.job.tidy, reach is _ALONE
+    pull = wanted.asked.pull.kilograms
     names = Counter(world.supplies[s].name for s, most in caps.items() if most)
     found = {}
     for s in sorted((s for s, most in caps.items() if most), key=lambda s: (world.supplies[s].name, s)):
@@ -356,10 +346,10 @@ def _lots(shelf: _Shelf, part: Planned, caps: dict[int, Fraction], *, tidy: bool
             lot, name=name, on_hand_kg=shelf.left[s], cost_per_kg=supply.worth / lot.usable,
             largest_pull_kg=caps[s] if lot.largest_pull_kg is None else min(caps[s], lot.largest_pull_kg),
             smallest_pull_kg=lot.smallest_pull_kg if lot.smallest_pull_kg is not None or not pull else pull,
-            smallest_remnant_kg=part.block.job.tidy.remnant.kilograms if tidy and emptied else None,
+            smallest_remnant_kg=wanted.remnant.kilograms if tidy and emptied else None,
             use_up=last and (lot.use_up or (emptied and bool(shelf.strict or lot.smallest_remnant_kg))),
             use_at_least_kg=shelf.asked.get(s, _ZERO) if last else _ZERO,
-            held_cost_per_kg=shelf.price(s), suspicions=() if supply.offer else lot.suspicions,
+            held_cost_per_kg=shelf.paid.get(s, supply.price), suspicions=() if supply.offer else lot.suspicions,
         )  # fmt: skip
         found[changed] = s
     return found
