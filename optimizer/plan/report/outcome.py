@@ -19,7 +19,7 @@ from constraints.row import RowKind
 from optimizer.answer import Status
 from optimizer.clock import OutOfTime
 from optimizer.figures import Unit
-from optimizer.plan.files.happened import PlannedOrder, read_happened
+from optimizer.late import late
 from optimizer.plan.files.week_file import Week
 from optimizer.plan.model.blocks import SupplyCosts, WeekProgram
 from optimizer.plan.model.world import Job, World, assemble_week
@@ -28,12 +28,15 @@ from optimizer.plan.settle.engine import Solved, solve
 from optimizer.plan.settle.find import Plan, find
 from optimizer.plan.settle.in_order import Compared, in_order
 from optimizer.plan.settle.read_off import Purchase
-from optimizer.plan.settle.repair import Repaired
 from optimizer.plan.settle.weigh import WeighedBatch
 from optimizer.record import Figure, Record, at
 from optimizer.remarks import warnings
 from optimizer.summary import casing_need, composition, costs
 from optimizer.verdict import HEADLINES, Grade, Verdict
+
+with late():
+    from optimizer.plan.files import happened
+    from optimizer.plan.settle import repair
 
 _ZERO = Fraction(0)
 _WORTH_SAYING = 1e-6
@@ -128,7 +131,7 @@ class Outcome:
     missed: tuple[str, ...] = ()
     hold: tuple[str, ...] = ()
     gone: tuple[tuple[int, int, Fraction], ...] = ()
-    coming: tuple[PlannedOrder, ...] = ()
+    coming: tuple[happened.PlannedOrder, ...] = ()
 
     @property
     def stands(self) -> bool:
@@ -248,9 +251,9 @@ def plan_week(week: Week, what_happened: str | None = None, *, compare: bool = T
         if plan.status is Status.INFEASIBLE or impossible(world):
             return _without(plan, world)
         return gather(plan, compare=compare and not plan.solved.interrupted)
-    happened = read_happened(what_happened, week)
-    world = assemble_week(happened.week)
-    rest = Repaired(world, happened)
+    since = happened.read_happened(what_happened, week)
+    world = assemble_week(since.week)
+    rest = repair.Repaired(world, since)
     plan = find(rest.world, rest.make, talk=True)
     none = plan.status is Status.INFEASIBLE
     outcome = _without(plan, world, rest.again) if none else gather(plan, rest.gone)
