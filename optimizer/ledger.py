@@ -1,4 +1,5 @@
-"""The ledger: lots as typed, documents, and movements that are only ever added; balances follow from them.
+"""The ledger: lots as typed, documents, and movements that are only ever added; balances follow from them, and who sent
+a lot, which codes are used and what came out of past batches.
 
 The standard ``sqlite3`` is all it takes: four tables, no query built from parts. The file itself refuses a changed or
 deleted movement and a balance below zero, so that several processes and other programs cannot break it. Weights are
@@ -7,6 +8,7 @@ whole numbers of ``UNIT`` kilograms: kilograms to ten decimals, pounds to two, e
 
 from __future__ import annotations
 
+import itertools
 import json
 import os
 import sqlite3
@@ -16,8 +18,12 @@ from dataclasses import dataclass
 from datetime import date, datetime
 from fractions import Fraction
 
-from constraints.numbers import ZERO, trimmed
+from constraints.numbers import PERCENT, ZERO, shown, trimmed
 from constraints.spelling import hidden, unprintable
+from optimizer.late import late
+
+with late():
+    import statistics
 
 UNIT = Fraction(1, 10**10)
 """Kilograms."""
@@ -309,3 +315,62 @@ def lots_of(base: sqlite3.Connection) -> Iterator[tuple[str, dict[str, str], boo
     """Every lot in the order it came, with its cells as typed, whether it is finished product, and its balance."""
     for name, cells, product in base.execute("SELECT lot, cells, product FROM lot ORDER BY rowid").fetchall():
         yield name, json.loads(cells), bool(product), balance(base, name)
+
+
+LAST = 5
+"""Batches of a recipe that its measured yield is of."""
+_CAME_OUT = """
+SELECT lot.cells, SUM(into_batch), SUM(CASE WHEN kind = 'product' THEN units ELSE 0 END),
+  SUM(CASE WHEN kind = 'rework' THEN units ELSE 0 END)
+FROM live JOIN lot ON lot.lot = live.batch AND lot.product WHERE kind IN ('pull', 'addition', 'product', 'rework')
+GROUP BY batch ORDER BY MAX(at) DESC, MAX(id) DESC"""
+
+
+@dataclass(frozen=True)
+class MeasuredYield:
+    """Finished weight, % of what was weighed in and not kept as rework: median and spread of the last batches."""
+
+    median_pct: Fraction
+    lowest_pct: Fraction
+    highest_pct: Fraction
+    batches: int
+
+    def words(self) -> str:
+        """The same in words."""
+        if self.batches == 1:
+            return f"{shown(self.median_pct, 1)} % came out of the last batch"
+        spread = f"{shown(self.lowest_pct, 1)} to {shown(self.highest_pct, 1)}"
+        return f"{shown(self.median_pct, 1)} % ({spread}) came out of the last {self.batches} batches"
+
+
+def measured_yield(path: str, recipe: str) -> MeasuredYield | None:
+    """The yield of a recipe's last batches, by its name; None where nothing that came out was weighed."""
+    with opened(path) as base:
+        rows = base.execute(_CAME_OUT).fetchall()
+    found = [
+        PERCENT * Fraction(out, into - rework) for cells, into, out, rework in rows
+        if json.loads(cells).get("material") == recipe and into > rework
+    ][:LAST]  # fmt: skip
+    return MeasuredYield(statistics.median(found), min(found), max(found), len(found)) if found else None
+
+
+@dataclass(frozen=True)
+class Past:
+    """Who sent each lot, as far as it is known, and every document's name: none of them is free for a batch."""
+
+    suppliers: dict[str, str]
+    taken: frozenset[str]
+
+    @classmethod
+    def of(cls, lots: str) -> Past:
+        """Of a ledger; nothing where the lots stand in a table."""
+        if not is_ledger(lots):
+            return cls({}, frozenset())
+        with opened(lots) as base:
+            sent = base.execute("SELECT lot, party FROM live WHERE kind = 'receive' AND party <> ''").fetchall()
+            return cls(dict(sent), frozenset(name for (name,) in base.execute("SELECT document FROM document")))
+
+    def free_code(self, day: date, nth: int = 1) -> str:
+        """The nth code of a day that is not used: L, the day and a running number, short enough to write by hand."""
+        codes = (f"L{day:%y%m%d}-{number}" for number in itertools.count(1))
+        return next(itertools.islice((code for code in codes if code not in self.taken), nth - 1, None))

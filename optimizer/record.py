@@ -33,7 +33,7 @@ ANSWERS = {
     "rules": "optimizer.pages.rules_page:Rules",
     "rule-packs": "optimizer.pages.rules_page:Packs",
     "stock": "optimizer.store.pages:Stock",
-    "trace": "optimizer.store.trace:Traced",
+    "trace": "optimizer.store.pages:Traced",
     "why": "optimizer.why.document:Why",
 }
 """The type of each document, by the name that ``trimwright schema answer`` knows it by."""

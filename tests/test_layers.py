@@ -9,7 +9,7 @@ from pathlib import Path
 from where import HOME
 
 ROOMS = (
-    "late", "clock", "wording", "verdict", "record", "figures", "wish", "ledger", "past", "taught", "reading", "order",
+    "late", "clock", "wording", "verdict", "record", "figures", "wish", "ledger", "taught", "reading", "order",
     "own_rows", "missing", "problem", "lawful",
     "solver", "weighing", "bench", "conflict",
     "as_weighed", "sure", "doses", "summary", "answer", "cause", "findings", "mass",

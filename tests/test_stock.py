@@ -28,8 +28,7 @@ from optimizer.ledger import Movement, NotRecorded, Recording, create, opened, r
 from optimizer.reading.lots import parse_lots, read_lots
 from optimizer.reading.stocked import exported
 from optimizer.record import plain
-from optimizer.store.pages import keep_through, picture, trace_page
-from optimizer.store.trace import Traced, trace
+from optimizer.store.pages import Traced, keep_through, picture, trace, trace_page
 
 ROOT = Path(__file__).parents[1]
 LOTS = ROOT / "examples" / "fresh-lots.csv"

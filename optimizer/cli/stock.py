@@ -27,7 +27,6 @@ with late():
     from optimizer.reading import recipe as recipes
     from optimizer.reading import stocked
     from optimizer.store import made, pages
-    from optimizer.store import trace as tracing
 
 stock = typer.Typer(
     help="Keep the stock in one file: what came, what went into which batch, what was sold.",
@@ -284,5 +283,5 @@ def trace(
 ) -> Said:
     """Say which batches a lot went into and who received them, or what a batch was made of and who supplied it."""
     shared.outputs({"--html": html}, (ledger,))
-    found = tracing.trace(ledger, name, back)
+    found = pages.trace(ledger, name, back)
     return shown.said("trace", found, pages.trace_page, html, pages.picture)

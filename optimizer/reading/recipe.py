@@ -32,7 +32,7 @@ from optimizer.reading.lots import LotTable, read_lots
 from optimizer.reading.recipe_checks import impossible, name_faults, suspicions
 
 if TYPE_CHECKING:
-    from optimizer.past import MeasuredYield
+    from optimizer.ledger import MeasuredYield
 
 MOST_LISTED = 4
 """Names that a message lists before it says where the rest stand."""
@@ -375,11 +375,9 @@ def both(recipe: Callable[[], Recipe], lots: Callable[[], LotTable]) -> tuple[Re
     if read is None or table is None:
         named = [] if read is None else pack_faults(read.document)
         raise BadInput([*named, *faults])
-    from optimizer.ledger import is_ledger
+    from optimizer.ledger import is_ledger, measured_yield
 
     if is_ledger(table.file):
-        from optimizer.past import measured_yield
-
         read = replace(read, measured=measured_yield(table.file, read.entry.name))
     return read, table
 

@@ -22,6 +22,7 @@ from constraints.treatment import Treatments, fahrenheit, load_treatments
 from optimizer.answer import Answer
 from optimizer.correction import Correction
 from optimizer.figures import apart, division_words, figure, grams, ounces, places_of
+from optimizer.ledger import Past
 from optimizer.made.found import MadeProduct, degrees, species_of_lots, spell
 from optimizer.made.log_page import HEADS, step_cells
 from optimizer.pages.batch_page import do_not_make
@@ -29,7 +30,6 @@ from optimizer.pages.chart import render
 from optimizer.pages.correct_page import opening
 from optimizer.pages.details import nothing_goes_in, source_words
 from optimizer.pages.pictures import SIZES, drawn
-from optimizer.past import Past
 from optimizer.remarks import heed, verdict_of, warnings
 from optimizer.summary import casing_need, finished_kg, weight
 from optimizer.verdict import Mark, mark

@@ -8,7 +8,7 @@ from itertools import groupby
 
 from constraints.numbers import shown
 from optimizer.figures import ounces, places_of
-from optimizer.past import Past
+from optimizer.ledger import Past
 from optimizer.plan.report.outcome import Outcome
 from optimizer.plan.report.plan_page import name_of, order_cells, pulled, verdict_lines
 from optimizer.sheet.batch_sheet import Sheet, sheet_page

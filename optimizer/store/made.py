@@ -7,7 +7,9 @@ import os
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
 from fractions import Fraction
+from itertools import groupby
 from math import ceil, floor
+from operator import itemgetter
 
 from constraints.document import read_text
 from constraints.faults import BadInput, Fault
@@ -83,17 +85,15 @@ class _Mixed:
         with ledger.opened(path) as base:
             rows = base.execute(asked, (code,)).fetchall()
         total: dict[str, tuple[Fraction, Fraction]] = {}
-        for document in dict.fromkeys(row[0] for row in rows):
-            lines = [row[1:] for row in rows if row[0] == document]
-            back = sum((units * ledger.UNIT for kind, _, units, _ in lines if kind == "rework"), ZERO)
-            if document != code:
-                total = _less(total, back)
-            for kind, name, taken, into in lines:
+        for document, group in groupby(rows, itemgetter(0)):
+            lines = list(group)
+            back = sum((units * ledger.UNIT for _, kind, _, units, _ in lines if kind == "rework"), ZERO)
+            total = total if document == code else _less(total, back)
+            for _, kind, name, taken, into in lines:
                 if kind in ("pull", "addition"):
                     out, kilograms = total.get(name, (ZERO, ZERO))
                     total[name] = out - taken * ledger.UNIT, kilograms + into * ledger.UNIT
-            if document == code:
-                total = _less(total, back)
+            total = _less(total, back) if document == code else total
         there = {name: both for name, both in total.items() if both[1]}
         return cls(path, code, there, any(row[1] == "product" for row in rows))
 
@@ -112,27 +112,23 @@ class _Mixed:
     def lots(self) -> LotTable:
         """The lots of the ledger, used up or not, with what is in the batch already put back."""
         table = parse_lots(exported(self.path, every=True), self.path)
-        back = {lot.name: self.there.get(lot.name, (ZERO, ZERO))[0] for lot in table.lots}
-        return replace(
-            table, lots=tuple(replace(lot, on_hand_kg=lot.on_hand_kg + back[lot.name]) for lot in table.lots)
-        )
+        had = ((lot, self.there.get(lot.name, (ZERO, ZERO))[0]) for lot in table.lots)
+        return replace(table, lots=tuple(replace(lot, on_hand_kg=lot.on_hand_kg + held) for lot, held in had))
 
     def went_in(self, batch: Batch, held: Mapping[str, Fraction]) -> Iterator[Movement]:
         """Pulls as held, bone and all, and additions, less what is in already; all of a lot but a gram is all of it."""
         named = {item.name: item for item in batch.kilograms}
         for name in dict.fromkeys((*named, *self.there)):
             item, (had, had_into) = named.get(name), self.there.get(name, (ZERO, ZERO))
-            kilograms = batch.kilograms[item] if item is not None else ZERO
-            into = _whole(kilograms - had_into)
-            if not (isinstance(item, Lot) or had):
-                yield from [Movement("addition", None, ZERO, self.code, name, into)] if into else []
-                continue
-            pulled = ZERO
+            more = (ZERO if item is None else batch.kilograms[item]) - had_into
+            pulled, into = ZERO, _whole(more)
             if isinstance(item, Lot):
-                pulled = held.get(name, had + item.held_kg(kilograms - had_into))
+                pulled = held.get(name, had + item.held_kg(more))
                 pulled = item.on_hand_kg if abs(pulled - item.on_hand_kg) < GRAM else pulled
             if taken := _whole(pulled - had):
                 yield Movement("pull", name, -taken, self.code, "", into)
+            elif into and not (isinstance(item, Lot) or had):
+                yield Movement("addition", None, ZERO, self.code, name, into)
 
     def record(
         self, kind: str, document: Recording, report: Report, mixed: tuple[Batch, Batch], held: Mapping[str, Fraction],
@@ -284,9 +280,8 @@ def _rework(name: str, recipe: Recipe, batch: Batch, day: str) -> dict[str, str]
     """The cells of a lot of rework: what a later batch must know of it."""
     lot = ground_of(recipe, batch, None, MassMeasured(), name).lot
     total, green = weight(batch, Basis.BATCH), weight(batch, Basis.GREEN)
-    nitrite, nitrate = (
-        batch.amount(Salts(tuple((ONE, name) for name, _ in salts))) for salts in (NITRITE_SALTS, NITRATE_SALTS)
-    )
+    both = (Salts(tuple((ONE, name) for name, _ in salts)) for salts in (NITRITE_SALTS, NITRATE_SALTS))
+    nitrite, nitrate = map(batch.amount, both)
     put_in = nitrite / green if green else ZERO
     shown = {key: lot.properties[key] for key in (FAT, MOISTURE, PROTEIN, SALT) if key in lot.properties}
     cells = {key: trimmed(value, DECIMALS) for key, value in shown.items()} | {
