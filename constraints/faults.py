@@ -1,10 +1,12 @@
-"""Faults of an input file, as values with an address.
+"""Faults of an input file, as values with an address, and what may be wrong with a name.
 
 A reader collects every fault of a file before it gives up, so that the user mends the file once.
 """
 
 from __future__ import annotations
 
+import re
+import unicodedata
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from difflib import get_close_matches
@@ -49,6 +51,30 @@ class BadInput(Exception):
     def __init__(self, faults: Iterable[Fault]) -> None:
         self.faults: tuple[Fault, ...] = tuple(faults)
         super().__init__("\n".join(str(fault) for fault in self.faults))
+
+
+_UNSEEN = re.compile(
+    "[\u034f\u115f\u1160\u17b4\u17b5\u180b-\u180f\u2800\u3164\ufe00-\ufe0f\uffa0\U000e0100-\U000e01ef]"
+)
+"""Characters that are letters or marks and show nothing (Default_Ignorable_Code_Point, and the blank of Braille)."""
+
+_JOINED = re.compile("(?<=[\u0600-\u0dff])[\u200c\u200d]")
+"""Joiners within a script that cannot be written without them."""
+
+
+def unprintable(text: str) -> bool:
+    """True where a name holds what is not seen as it stands: control, direction, line break, or nothing at all."""
+    if text.isascii():
+        return not text.isprintable()
+    plain = _JOINED.sub("", text)
+    return not plain.isprintable() or _UNSEEN.search(plain) is not None
+
+
+def hidden(text: str) -> str:
+    """The first character of a text that is not seen as it stands, in words."""
+    seen = _JOINED.sub("", text)
+    first = next(c for c in seen if not c.isprintable() or _UNSEEN.match(c))
+    return f"the character U+{ord(first):04X} {unicodedata.name(first, 'control')}"
 
 
 def nearest(word: str, known: Iterable[str]) -> str | None:

@@ -22,13 +22,12 @@ from itertools import combinations, product
 from constraints.document import LATER, Parsed, packaged, parse, read_text, validate
 from constraints.faults import BadInput, Fault, meant, nearest
 from constraints.ingoing import NITRATE_SALTS, NITRITE_SALTS, IngoingEntry
-from constraints.kinds import KINDS
 from constraints.numbers import PERCENT, PPM
 from constraints.quantities import NITRITE, Ingredient, Kind, Lot, Process
 from constraints.requirement import BY_ION, Origin, Requirement, Salt, Stage
-from constraints.rules import Method, Pack, PackRow, ProcessStep, Product
-from constraints.spelling import key
+from constraints.rules import KINDS, Method, Pack, PackRow, ProcessStep, Product
 from constraints.substances import spread
+from constraints.words import key
 
 
 @cache

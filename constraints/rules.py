@@ -1,8 +1,10 @@
-"""Rule packs: the law and the house's own standards as data, one YAML file a place.
+"""Rule packs: the law and the house's own standards as data, one YAML file a place; and the kinds of limit they name.
 
 A row carries its figure, basis, form, product classes, method, source, how the source was read and when it is in
 force; what is known of a product chooses the rows. A recipe may waive rows by name: they are still measured and said,
 and bind nothing; what blocks never is. No legal figure stands in Python. The format is described in packs/README.md.
+
+A new kind of requirement is one class and one line in ``KINDS``.
 """
 
 from __future__ import annotations
@@ -11,16 +13,139 @@ from collections.abc import Collection, Iterable
 from dataclasses import dataclass, replace
 from datetime import date
 from enum import StrEnum
-from typing import Annotated
+from functools import partial
+from typing import TYPE_CHECKING, Annotated, Any, Protocol, cast
 
-from pydantic import Field
+from pydantic import Field, create_model
 
-from constraints.document import Broken, Day, Name, Ruled, Strict, YesNo
+from constraints import asked, identity, ingoing, laboratory
+from constraints.document import Broken, Day, Deferred, Name, Ruled, Strict, YesNo
 from constraints.faults import BadInput, Fault, meant
-from constraints.kinds import OneRequirement
 from constraints.limits import SubstanceNames, among
+from constraints.quantities import FAT, MOISTURE, PROTEIN, SALT
 from constraints.requirement import BY_ION, Origin, Provenance, Requirement, Role
 from constraints.substances import FORMULAS, SUBSTANCES, spread
+
+
+class Entry(Protocol):
+    """What a kind's class offers: it is validated from a file and builds its requirement."""
+
+    def build(self) -> Requirement:
+        """The requirement the entry stands for, of no origin."""
+
+
+def _like(entry: type[Strict], name: str, says: str, **counts: Any) -> type[Strict]:
+    """An entry of its own name that is another with what it counts filled in; ``says`` stands in the schema."""
+    own = {"__module__": entry.__module__, "__qualname__": name, "__doc__": says, **counts}
+    return cast(type[Strict], cast(Any, type(entry))(name, (entry,), own))
+
+
+_COMPONENTS = {
+    "fat": (FAT, "Fat by weight."),
+    "protein": (PROTEIN, "Protein by weight."),
+    "moisture": (MOISTURE, "Moisture by weight."),
+    "salt": (SALT, "Salt by weight; the natural sodium of meat is not salt."),
+}
+_FROM = ", from the cure's own stated fraction and from cured lots."
+_INGOING = {
+    "nitrite": ("IngoingNitrite", ingoing.NITRITE_SALTS, "", f"Ingoing nitrite{_FROM}"),
+    "nitrate": ("IngoingNitrate", ingoing.NITRATE_SALTS, "", f"Ingoing nitrate{_FROM}"),
+    "nitrite_and_nitrate": (
+        "IngoingTogether", ingoing.NITRITE_SALTS + ingoing.NITRATE_SALTS, " together",
+        "Ingoing nitrite and nitrate, added up in the form asked for.",
+    ),
+}  # fmt: skip
+_FAMILIES = {
+    "accelerator": ("cure accelerators", "Cure accelerators: ascorbates and erythorbates."),
+    "acidulant": ("acidulants", "Acids, and what turns into acid."),
+    "phosphate": ("phosphates", "Phosphates that are added; the phosphorus of the meat does not count."),
+    "binder": ("binders and extenders", "Binders and extenders."),
+    "antioxidant": ("antioxidants", "Antioxidants for fat."),
+    "sulphite": (
+        "sulphites", "Sulphur dioxide and sulphites, from additions and from what lots, liquids and inclusions state."
+    ),
+    "antimicrobial": ("antimicrobials", "Lactates and diacetate."),
+}  # fmt: skip
+KINDS: dict[str, type[Strict]] = {
+    **{
+        what: _like(asked.Component, f"{what.title()}Band", says, prop=prop, what=what)
+        for what, (prop, says) in _COMPONENTS.items()
+    },
+    "property": asked.PropertyBand,
+    "share": asked.Share,
+    "amount": asked.GroupWeight,
+    "ratio": asked.GroupRatio,
+    "most_lots": asked.MostLotsEntry,
+    "together": _like(asked.GroupEntry, "TogetherEntry", "Lots that go in all of them or none.", together=True),
+    "apart": _like(asked.GroupEntry, "ApartEntry", "Lots of which at most one goes in.", together=False),
+    "meat_to_fat": asked.MeatToFat,
+    "lean_to_fat": asked.LeanToFat,
+    **{
+        f"ingoing_{ion}": _like(
+            ingoing.IngoingEntry, name, says, what=f"ingoing {ion.replace('_', ' ')}{added}", counts=counts
+        )
+        for ion, (name, counts, added, says) in _INGOING.items()
+    },
+    **{
+        family: _like(ingoing.FamilyAmount, family.title(), says, family=family, plural=plural)
+        for family, (plural, says) in _FAMILIES.items()
+    },
+    "additive": ingoing.Additive,
+    "addition_share": ingoing.AdditionShare,
+    "not_listed": ingoing.NotListed,
+    "surface": ingoing.Surface,
+    "mixed_allowance": ingoing.MixedAllowance,
+    "substance_share": ingoing.SubstanceShare,
+    "added_water": identity.AddedWater,
+    "fat_plus_added_water": identity.FatPlusAddedWater,
+    "water_share": identity.WaterShare,
+    "species_share": identity.SpeciesShare,
+    "material_share": identity.MaterialShare,
+    "meat_share": identity.MeatShare,
+    "fat_free_flesh": identity.FatFreeFlesh,
+    "fat_to_flesh": identity.FatToFlesh,
+    "meat_protein": identity.MeatProtein,
+    "meat_content": identity.MeatContentEntry,
+    "salt_on_water": identity.SaltOnWater,
+    "weight_loss": identity.WeightLoss,
+    "required": identity.Required,
+    "laboratory": laboratory.Laboratory,
+}
+"""Every kind by the key under which a file names it."""
+
+
+class Named(Ruled):
+    """Exactly one kind of requirement with its figures."""
+
+    def _broken(self) -> Broken:
+        if len(self.model_fields_set) != 1:
+            yield "one entry names exactly one kind of requirement"
+        if getattr(self, self.kind()) is None:
+            yield f"nothing stands behind {self.kind()}"
+
+    def kind(self) -> str:
+        """The key under which the kind is named."""
+        return next(iter(self.model_fields_set))
+
+    def entry(self) -> Entry:
+        """The entry itself, read now where that was put off."""
+        found = getattr(self, self.kind())
+        return cast(Entry, found() if isinstance(found, partial) else found)
+
+    def build(self, origin: Origin) -> Requirement:
+        """The requirement the entry stands for."""
+        return replace(self.entry().build(), origin=origin)
+
+
+_FIELDS: dict[str, Any] = {kind: (Annotated[entry | None, Deferred(entry)], None) for kind, entry in KINDS.items()}
+
+if TYPE_CHECKING:
+
+    class OneRequirement(Named):
+        """The model of one entry of a recipe's or a pack row's requirements."""
+else:
+    OneRequirement = create_model("OneRequirement", __base__=Named, **_FIELDS)
+
 
 USED = ("salt", "cure", "water", "liquid", "inclusion", "spice", "casing", *(f"potassium_{ion}" for ion in BY_ION))
 """What a recipe may add beside regulated substances, casing too, and a cure's salt where all is potassium's."""

@@ -16,11 +16,10 @@ from pydantic import Field, PlainValidator, WithJsonSchema
 from constraints.document import LATER, Strict, packaged, parse, read_text, refusal, validate
 from constraints.document.fields import Day, Name, NotNegative, Number, Percent, Positive, Whole, YesNo
 from constraints.faults import BadInput, Fault, nearest
-from constraints.kinds import OneRequirement
 from constraints.library import shipped
 from constraints.numbers import PERCENT, NotANumber, exact
 from constraints.requirement import Provenance
-from constraints.rules import READ_IN_LAW
+from constraints.rules import READ_IN_LAW, OneRequirement
 
 MINUTES = {"s": Fraction(1, 60), "min": Fraction(1), "h": Fraction(60), "d": Fraction(1440)}
 """Minutes in each unit of a duration."""

@@ -1,21 +1,74 @@
-"""Names that speak of something: of nitrite or nitrate, of cured meat, of an allergen, of cheese.
+"""Names as a reader sees them, and what they speak of: nitrite, cured meat, an allergen, cheese, an additive.
 
-The words are data, by language (``sources.yaml``, ``allergens.yaml``). What they find is asked about and never decided:
-a recipe or a table answers by what it states.
+Names are folded so that one word written in several ways is one: case, blanks, hyphens, accents and Unicode form are
+folded away, and look-alike letters by Unicode's own table of confusables. The words are data, by language
+(``sources.yaml``, ``allergens.yaml``). What they find is asked about and never decided: a recipe or a table answers by
+what it states.
 """
 
 from __future__ import annotations
 
 import re
+import unicodedata
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from functools import cache, lru_cache, reduce
+from importlib.resources import files
 from operator import getitem
 from typing import Any
 
 from constraints.document import packaged
-from constraints.spelling import folded, key, tokens
 from constraints.substances import FREE, SUBSTANCES
+
+_SAME = str.maketrans({"i": "l", "1": "l", "|": "l", "0": "o"})
+"""What Unicode's table takes for one another among letters and digits themselves, beside rn for m."""
+
+
+@cache
+def _confusables() -> dict[int, str]:
+    text = (files("constraints") / "confusables.txt").read_text(encoding="utf-8")
+    lines = [line.split(" ", 1) for line in text.splitlines() if not line.startswith("#")]
+    return {ord(letter): shown for shown, letters in lines for letter in letters}
+
+
+def folded(text: str) -> str:
+    """A text in small plain letters: NFKC, without case and accents, look-alikes as the letter they look like."""
+    if text.isascii():
+        return text.casefold()
+    small = unicodedata.normalize("NFKC", text).casefold().translate(_confusables())
+    return "".join(c for c in unicodedata.normalize("NFKD", small) if not unicodedata.combining(c))
+
+
+def key(text: str) -> str:
+    """A folded text of nothing but letters and digits, in which l is i and 1, o is 0, and m is rn."""
+    return "".join(c for c in folded(text).translate(_SAME) if c.isalnum()).replace("rn", "m")
+
+
+def tokens(text: str) -> tuple[str, ...]:
+    """The words of a text, each as its key."""
+    return tuple(key(word) for word in re.findall(r"[^\W_]+", folded(text)))
+
+
+@lru_cache(maxsize=100_000)
+def seen(text: str) -> str:
+    """A name as it looks, accents kept: two names with the same are taken for one another."""
+    plain = text if text.isascii() else unicodedata.normalize("NFKC", text)
+    small = "".join(plain.casefold().split())
+    return (small if text.isascii() else small.translate(_confusables())).translate(_SAME).replace("rn", "m")
+
+
+def look_alikes(names: Iterable[str]) -> Iterator[tuple[str, str]]:
+    """Pairs of names, the earlier first, that differ in more than case and blanks and look the same."""
+    first: dict[str, str] = {}
+    for name in names:
+        other = first.setdefault(seen(name), name)
+        if _bare(other) != _bare(name):
+            yield other, name
+
+
+def _bare(name: str) -> str:
+    return "".join(name.casefold().split())
+
 
 _LONG = 5
 """Letters from which a word also counts at the beginning of a longer one."""

@@ -8,8 +8,8 @@ from enum import StrEnum
 from fractions import Fraction
 from typing import TYPE_CHECKING, Any
 
+from constraints.asked import Tidy
 from constraints.formula import Batch
-from constraints.on_hand import Tidy
 from constraints.quantities import Ingredient, Lot
 from constraints.requirement import Requirement, Role
 from constraints.row import Row

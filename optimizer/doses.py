@@ -10,9 +10,9 @@ from dataclasses import dataclass
 from fractions import Fraction
 from math import ceil, floor
 
+from constraints.asked import allowed
 from constraints.formula import Batch, Dosing, Formula, NoDose
 from constraints.numbers import G_PER_KG, PERCENT
-from constraints.on_hand import allowed
 from constraints.quantities import SALT, Amount, Basis, Ingredient, Kind, Lot, MissingProperty, Weight
 from constraints.requirement import Origin, Ratio, Requirement
 from optimizer.reading.recipe import Recipe

@@ -18,8 +18,8 @@ from dataclasses import dataclass
 from datetime import date, datetime
 from fractions import Fraction
 
+from constraints.faults import hidden, unprintable
 from constraints.numbers import PERCENT, ZERO, shown, trimmed
-from constraints.spelling import hidden, unprintable
 from optimizer.late import late
 
 with late():

@@ -10,10 +10,10 @@ from contextlib import suppress
 from dataclasses import dataclass, replace
 from fractions import Fraction
 
+from constraints.asked import Opened
 from constraints.faults import BadInput, Fault
 from constraints.formula import Batch, Formula
 from constraints.numbers import PERCENT
-from constraints.on_hand import Opened
 from constraints.quantities import FAT, Amount, Basis, Ingredient, Lot
 from constraints.requirement import Measurement, Origin, Requirement
 from constraints.row import Row

@@ -8,8 +8,8 @@ from datetime import date
 from fractions import Fraction
 from math import ceil
 
+from constraints.asked import Least, Tidy
 from constraints.numbers import G_PER_KG, KG_PER_LB
-from constraints.on_hand import Least, Tidy
 from constraints.quantities import Basis
 from optimizer.reading.entry import Units
 from optimizer.reading.recipe import Recipe

@@ -9,16 +9,16 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
 
+from constraints.asked import Stock, batch_size, floors
 from constraints.faults import BadInput, Fault, meant
 from constraints.formula import Formula, NoDose
 from constraints.library import brought, guarding, limits_cure
 from constraints.numbers import ZERO, trimmed
-from constraints.on_hand import Stock, batch_size, floors
 from constraints.quantities import Kind, Lot, MissingProperty
 from constraints.requirement import Requirement, confident, marked
 from constraints.row import Row
 from constraints.rules import Pack, Product
-from constraints.spelling import look_alikes
+from constraints.words import look_alikes
 from optimizer.figures import Unit
 from optimizer.missing import LeftOut, complete, figures_of
 from optimizer.order import Order

@@ -30,10 +30,10 @@ from constraints.confidence import (
 from constraints.document import parse, validate
 from constraints.faults import BadInput
 from constraints.formula import Batch, Formula
-from constraints.kinds import KINDS, OneRequirement
 from constraints.quantities import Kind, Lot, MissingProperty, Process
 from constraints.requirement import Origin, Requirement, confident
 from constraints.row import Cone
+from constraints.rules import KINDS, OneRequirement
 from optimizer.solver.cone import optimise_with_cuts
 from optimizer.solver.optimum import ranks_of
 from optimizer.solver.program import layout_of

@@ -11,7 +11,7 @@ import pytest
 from kitchens import Kitchen, random_kitchen
 from matrices import DOSE, OWN, WEIGHT, Columns, Matrix, matrix_of
 
-from constraints.on_hand import Kilograms
+from constraints.asked import Kilograms
 from constraints.requirement import Requirement
 from constraints.row import Row
 from optimizer.answer import Status, blend

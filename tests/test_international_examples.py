@@ -17,11 +17,10 @@ from worked import agrees, inputs, read
 
 from constraints.formula import Batch, Formula
 from constraints.identity import Deduction
-from constraints.kinds import OneRequirement
 from constraints.library import load_pack
 from constraints.quantities import Ingredient, Kind, MissingProperty, Process, Sum, members
 from constraints.requirement import Origin, Requirement
-from constraints.rules import ProcessStep, Product
+from constraints.rules import OneRequirement, ProcessStep, Product
 from constraints.substances import FORMULAS, SUBSTANCES, Form, conversion, conversion_of, factor, molar_mass
 
 TABLE = read("international-worked-examples.yaml")

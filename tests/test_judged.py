@@ -13,10 +13,10 @@ from where import HOME
 from constraints.document import parse
 from constraints.faults import BadInput
 from constraints.ingoing import NITRITE_SALTS, IngoingEntry, salts
-from constraints.kinds import KINDS
 from constraints.library import brought, caps, guard, guarding, judges, load_pack, most, pack_in, shipped
 from constraints.quantities import Process
 from constraints.requirement import Regulates, Requirement, Salt
+from constraints.rules import KINDS
 from constraints.substances import Form, conversion
 from optimizer.answer import Answer, Status, blend
 from optimizer.findings import check

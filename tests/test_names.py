@@ -14,11 +14,18 @@ from io import StringIO
 
 import pytest
 
-from constraints.faults import BadInput
+from constraints.faults import BadInput, unprintable
 from constraints.library import shipped
-from constraints.spelling import key, look_alikes, unprintable
 from constraints.substances import FORMULAS, SUBSTANCES
-from constraints.words import additive_in, allergens_in, speaks_of_cheese, speaks_of_cured_meat, speaks_of_nitrite
+from constraints.words import (
+    additive_in,
+    allergens_in,
+    key,
+    look_alikes,
+    speaks_of_cheese,
+    speaks_of_cured_meat,
+    speaks_of_nitrite,
+)
 from optimizer.answer import Answer, blend
 from optimizer.order import Asked, order_of
 from optimizer.pages.batch_page import page

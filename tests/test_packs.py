@@ -15,12 +15,11 @@ import yaml
 from batches import addition_of, batch_of, lot_of
 
 from constraints.formula import Addition, Batch, Dosing, Formula
-from constraints.kinds import OneRequirement
 from constraints.library import load_pack, shipped
 from constraints.numbers import exact, shown
 from constraints.quantities import FAT, Basis, Ingredient, Kind, MissingProperty, Process
 from constraints.requirement import Origin, Requirement
-from constraints.rules import Layer, Pack, PackRow, Product
+from constraints.rules import Layer, OneRequirement, Pack, PackRow, Product
 from constraints.substances import spread
 
 CASES = yaml.load((Path(__file__).parent / "data/pack_cases.yaml").read_text(), Loader=yaml.BaseLoader)

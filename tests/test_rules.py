@@ -16,11 +16,21 @@ from constraints.document.fields import JsonSchema
 from constraints.faults import BadInput, Fault
 from constraints.formula import Formula
 from constraints.ingoing import Expressed
-from constraints.kinds import KINDS, OneRequirement
 from constraints.library import load_pack, pack_in, shipped
 from constraints.quantities import Kind, MissingProperty, Process, species_of
 from constraints.requirement import Origin, Provenance, Requirement
-from constraints.rules import READ_IN_LAW, Layer, Pack, PackRow, ProcessStep, Product, not_waivable, waived
+from constraints.rules import (
+    KINDS,
+    READ_IN_LAW,
+    Layer,
+    OneRequirement,
+    Pack,
+    PackRow,
+    ProcessStep,
+    Product,
+    not_waivable,
+    waived,
+)
 from constraints.substances import SUBSTANCES, kind_of
 from constraints.words import additive_in
 from optimizer.pages.rules_page import grams_words, in_grams

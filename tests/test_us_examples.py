@@ -12,11 +12,10 @@ from worked import OUNCE, agrees, half_a_unit, inputs, read
 
 from constraints.formula import Batch
 from constraints.ingoing import NITRATE, NITRITE, NITRITE_SALTS, POTASSIUM_NITRITE, salts
-from constraints.kinds import OneRequirement
 from constraints.library import load_pack
 from constraints.quantities import FAT, MOISTURE, PROTEIN, SALT, Amount, Basis, Ingredient, Kind, Process
 from constraints.requirement import Measurement, Origin, Requirement
-from constraints.rules import ProcessStep, Product
+from constraints.rules import OneRequirement, ProcessStep, Product
 from constraints.substances import Form, conversion, factor
 
 TABLE = read("us-worked-examples.yaml")

@@ -15,8 +15,8 @@ from kitchens import DAY, Kitchen, figures, random_kitchen
 from matrices import DOSE, WEIGHT, matrix_of
 from scipy.optimize import Bounds, LinearConstraint, milp
 
+from constraints.asked import Kilograms, Stock, hold
 from constraints.formula import Batch
-from constraints.on_hand import Kilograms, Stock, hold
 from constraints.quantities import Basis, Ingredient, Kind, Lot, Weight
 from optimizer.answer import Status, blend
 from optimizer.clock import limited

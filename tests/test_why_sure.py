@@ -25,7 +25,7 @@ from matrices import matrix_of
 from packed import packed_kitchen
 from uncertain import cone_rows, factors, socp, uncertain_kitchen, z_of
 
-from constraints.on_hand import Kilograms
+from constraints.asked import Kilograms
 from constraints.quantities import Lot
 from optimizer.conflict import Conflict
 from optimizer.problem import Problem, assemble

@@ -18,7 +18,7 @@ import pytest
 from kitchens import random_kitchen
 from scipy.optimize import Bounds, LinearConstraint, milp
 
-from constraints.on_hand import Kilograms
+from constraints.asked import Kilograms
 from constraints.quantities import Basis, Lot
 from constraints.requirement import Requirement
 from optimizer.answer import Answer, Status, blend

@@ -26,9 +26,8 @@ from pydantic_core import ErrorDetails, PydanticCustomError, core_schema
 from pydantic_core.core_schema import ErrorType
 
 from constraints.document.parsing import Loc, Parsed, Tree, quoted
-from constraints.faults import BadInput, Fault, nearest, some
+from constraints.faults import BadInput, Fault, hidden, nearest, some, unprintable
 from constraints.numbers import PERCENT, NotANumber, exact, trimmed, weight
-from constraints.spelling import hidden, unprintable
 
 
 def what(value: object) -> str:

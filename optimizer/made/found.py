@@ -10,11 +10,10 @@ from dataclasses import dataclass
 from fractions import Fraction
 
 from constraints.formula import Batch, Formula, NoDose
-from constraints.kinds import OneRequirement
 from constraints.numbers import ONE, ZERO, shown, trimmed
 from constraints.quantities import GROUPS, SALT, Ingredient, Kind, Lot, MissingProperty, members, species_of
 from constraints.requirement import Origin
-from constraints.rules import ProcessStep
+from constraints.rules import OneRequirement, ProcessStep
 from constraints.treatment import Sourced, Treatments, celsius
 from optimizer.as_weighed import whole_of
 from optimizer.made.log import Log

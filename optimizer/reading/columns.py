@@ -14,9 +14,8 @@ from functools import partial
 from types import MappingProxyType
 
 from constraints.document import packaged_rows
-from constraints.faults import Fault
+from constraints.faults import Fault, hidden, unprintable
 from constraints.ingoing import COUNTED
-from constraints.spelling import hidden, unprintable
 from constraints.words import speaks_of_nitrite
 from optimizer.reading.table import Table
 

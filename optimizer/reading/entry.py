@@ -10,11 +10,10 @@ from pydantic import Field
 from constraints.confidence import ConfidenceEntry
 from constraints.document import Broken, Positive, PositivePercent, Ruled, Strict, Weight, YesNo, refusal
 from constraints.document.fields import Line, Name, NameOrEach, Names, NotNegative, Number, Percent
-from constraints.kinds import OneRequirement
 from constraints.laboratory import LaboratoryEntry
 from constraints.numbers import G_PER_KG, PERCENT, PI, trimmed
 from constraints.quantities import FromFat
-from constraints.rules import ProcessStep
+from constraints.rules import OneRequirement, ProcessStep
 from optimizer.reading.added import AdditionEntry
 
 

@@ -13,11 +13,10 @@ from fractions import Fraction
 from functools import partial
 from statistics import median
 
-from constraints.faults import Fault, Severity, meant, nearest
+from constraints.faults import Fault, Severity, hidden, meant, nearest, unprintable
 from constraints.numbers import KG_PER_LB, PERCENT, PPM, trimmed
 from constraints.quantities import FAT, MOISTURE, NAMES, NITRATE, NITRITE, PROTEIN, SALT
-from constraints.spelling import hidden, look_alikes, unprintable
-from constraints.words import speaks_of_cured_lot
+from constraints.words import look_alikes, speaks_of_cured_lot
 from optimizer.reading.columns import COLUMNS, INSTEAD, NEEDED_OF_LOTS, OF_OFFERS, Column
 from optimizer.reading.table import Table
 

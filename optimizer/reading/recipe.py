@@ -15,7 +15,7 @@ from pydantic import ValidationError
 from constraints import ingoing
 from constraints.document import Parsed, parse, read_text, validate
 from constraints.document.parsing import Loc
-from constraints.faults import BadInput, Fault, likely, some
+from constraints.faults import BadInput, Fault, hidden, likely, some, unprintable
 from constraints.formula import Addition, Dosing
 from constraints.laboratory import LaboratoryEntry
 from constraints.library import brought, load_pack, nearest_pack
@@ -23,7 +23,6 @@ from constraints.numbers import G_PER_KG, PERCENT, PPM, trimmed
 from constraints.quantities import FAT, MOISTURE, NITRATE, NITRITE, PROTEIN, SALT, Basis, Ingredient, Kind, Process
 from constraints.requirement import Origin, Requirement
 from constraints.rules import Pack, ProcessStep
-from constraints.spelling import hidden, unprintable
 from constraints.substances import SUBSTANCES, SURFACE, kind_of
 from constraints.words import speaks_of_nitrite
 from optimizer.reading.added import PLAIN_KINDS, AdditionEntry, CureSalt, ScaleName

@@ -12,14 +12,14 @@ from fractions import Fraction
 from itertools import chain
 
 from constraints import words
-from constraints.composition import PercentBand
+from constraints.asked import PercentBand
 from constraints.document import Parsed
 from constraints.document.parsing import Loc
 from constraints.faults import Fault, Severity, meant
 from constraints.ingoing import COUNTED
 from constraints.numbers import G_PER_KG, PERCENT, trimmed
-from constraints.spelling import key, look_alikes
 from constraints.substances import CHEESE, FORMULAS, SUBSTANCES, SUGAR
+from constraints.words import key, look_alikes
 from optimizer.reading.added import PLAIN_KINDS, AdditionEntry
 from optimizer.reading.entry import RecipeEntry, may_be_fraction
 

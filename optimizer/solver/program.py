@@ -9,8 +9,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
 
+from constraints.asked import hold
 from constraints.formula import Formula
-from constraints.on_hand import hold
 from constraints.quantities import Ingredient, Lot
 from constraints.requirement import Hold, Requirement
 from constraints.row import Row

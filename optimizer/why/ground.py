@@ -13,9 +13,9 @@ from enum import StrEnum
 from fractions import Fraction
 from functools import cached_property
 
+from constraints.asked import Tidy
 from constraints.formula import Batch
 from constraints.numbers import PERCENT
-from constraints.on_hand import Tidy
 from constraints.requirement import Hold, Requirement, Role
 from constraints.row import Cone, Row
 from optimizer.problem import Problem

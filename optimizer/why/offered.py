@@ -12,9 +12,9 @@ from datetime import date
 from fractions import Fraction
 from math import ceil
 
+from constraints.asked import Tidy
 from constraints.faults import BadInput, Fault
 from constraints.numbers import trimmed
-from constraints.on_hand import Tidy
 from constraints.quantities import Lot
 from optimizer.order import Order
 from optimizer.problem import Problem, assemble

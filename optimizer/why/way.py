@@ -12,8 +12,8 @@ from fractions import Fraction
 from itertools import islice
 from math import ceil, floor
 
+from constraints.asked import batch_size
 from constraints.numbers import KG_PER_LB, trimmed
-from constraints.on_hand import batch_size
 from constraints.quantities import Lot
 from constraints.requirement import Requirement, Role
 from optimizer.answer import Status, blend

@@ -12,8 +12,8 @@ from dataclasses import replace
 from fractions import Fraction
 from functools import reduce
 
+from constraints.asked import Stock
 from constraints.numbers import PERCENT
-from constraints.on_hand import Stock
 from constraints.quantities import Lot
 from constraints.requirement import Requirement, Role, measured_again
 from optimizer.answer import Answer

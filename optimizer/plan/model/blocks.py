@@ -9,7 +9,7 @@ from functools import cached_property
 
 import numpy as np
 
-from constraints.on_hand import hold
+from constraints.asked import hold
 from constraints.quantities import Basis, Lot
 from constraints.requirement import Span
 from constraints.row import Owner, Places, Row, Vector

@@ -15,8 +15,8 @@ from typing import Any
 
 import numpy as np
 
+from constraints.asked import Tidy
 from constraints.faults import BadInput, Fault
-from constraints.on_hand import Tidy
 from constraints.quantities import Basis, Lot, Weight
 from constraints.requirement import Requirement, Role
 from constraints.row import Places, Row, Vector

@@ -17,9 +17,9 @@ from typing import NamedTuple
 
 import numpy as np
 
+from constraints.asked import Stock, batch_size, floors
 from constraints.formula import Formula
 from constraints.numbers import G_PER_KG
-from constraints.on_hand import Stock, batch_size, floors
 from constraints.quantities import Basis, Lot, Weight
 from constraints.requirement import Role
 from constraints.row import Floats, Row, Vector
