@@ -125,8 +125,8 @@ def _most_saved(layout: Layout, again: Sequence[Requirement], formula: Formula, 
     program = layout.program
     cones = cones_of(again, formula)
     rows = []
-    for c in held.of:
-        row = cones[c].over(layout.units, len(program.variables)).cut(held.point) if c < len(cones) else None
+    for c in held.optimum.of:
+        row = cones[c].over(layout.units, len(program.variables)).cut(held.optimum.point) if c < len(cones) else None
         if row is None:
             return held.price or _ZERO
         rows.append(row)

@@ -6,8 +6,8 @@ the proved bound, or it has no point and neither have the cones. Then the cheape
 point is found with the cuts drawn in by as much as a cone bends there, which keeps every cone exactly. The two differ
 by the gap, normally under a billionth of the cost.
 
-With whole numbers the cuts go into the nodes of one tree (see tree); what the whole numbers leave free is settled the
-same way, and the bound proved is that of the linear program.
+With whole numbers the cuts go into one tree (see tree); what whole numbers that look like the best leave free is
+settled the same way, and the bound proved is that of the linear program.
 """
 
 from __future__ import annotations
@@ -22,17 +22,21 @@ from constraints.requirement import Requirement
 from constraints.row import Cone, Row
 from optimizer import clock
 from optimizer.solver.conic import TOLERANCES, ConicUnits, Guide, guide
+from optimizer.solver.exact import Vertex
 from optimizer.solver.kept import Kept
 from optimizer.solver.model import Ending, Program, SolverDisagrees, Variable, relaxed
 from optimizer.solver.optimum import RANKING, Optimum, Ranks, held, no_dearer, optimise
 from optimizer.solver.program import Layout
 from optimizer.solver.session import ALL, power
-from optimizer.solver.tree import Tree, prove
+from optimizer.solver.tree import Proof, prove
 
+_ZERO = Fraction(0)
 _MOMENT = 0.3
 """Seconds that a program without whole numbers is given whatever limit is stood in: few need as many."""
 GAP = 1e-9
 """Gap between cost and proved bound, as a share of the cost, that needs no second look."""
+_ALIKE = Fraction(1, 10**8)
+"""Share of the cost by which another batch in whole numbers must be cheaper to be looked for."""
 _TOUCHED = -0.02
 """Shortfall above which a cone counts as reached when equally cheap batches are chosen between."""
 _HAIR = 10**6
@@ -40,41 +44,25 @@ _HAIR = 10**6
 
 
 @dataclass(frozen=True)
-class ConeOptimum:
-    """An optimum with the cuts whose prices follow those of the program's own rows.
-
-    ``of`` says which cone each cut belongs to, ``point`` are the values of the variables at which they were laid.
-    ``plain`` is the optimum without cones, None where it was not asked for.
-    """
-
-    optimum: Optimum
-    cuts: tuple[Row, ...] = ()
-    of: tuple[int, ...] = ()
-    point: tuple[Fraction, ...] = ()
-    plain: Optimum | None = None
-
-
-@dataclass(frozen=True)
 class Held:
     """An optimum that keeps every cone exactly, and the layout in whose rows its prices count.
 
-    ``plain`` is the optimum without cones, ``cuts`` are the cuts over the columns' kilograms that prove the bound; the
-    others are those of ``Found``.
+    ``cuts`` are those of the optimum over the columns' kilograms.
     """
 
     optimum: Optimum
     layout: Layout
-    plain: Optimum
     cuts: tuple[Row, ...] = ()
-    of: tuple[int, ...] = ()
-    point: tuple[Fraction, ...] = ()
+
+    @property
+    def plain(self) -> Optimum:
+        """The optimum without cones."""
+        return self.optimum.plain or self.optimum
 
     @property
     def price(self) -> Fraction | None:
         """What the confidence costs against the plain optimum, money; None where either has no batch."""
-        if not self.optimum.values or not self.plain.values:
-            return None
-        return self.optimum.cost - self.plain.cost
+        return self.optimum.cost - self.plain.cost if self.optimum.values and self.plain.values else None
 
 
 def cones_of(requirements: Iterable[Requirement], formula: Formula) -> tuple[Cone, ...]:
@@ -101,7 +89,7 @@ def optimise_with_cuts(
     cut = Layout(Program(program.variables, (*program.rows, *found.cuts)), layout.units)
     per_kg = [[a / unit for a, unit in zip(row.coefs, layout.units, strict=False)] for row in found.cuts]
     cuts = tuple(Row(row.label, tuple(coefs), None, row.hi) for row, coefs in zip(found.cuts, per_kg, strict=True))
-    return Held(found.optimum, cut, found.plain or found.optimum, cuts, found.of, found.point)
+    return Held(found, cut, cuts)
 
 
 @dataclass
@@ -122,7 +110,7 @@ class ConeProgram:
     counted: Program | None = field(default=None, compare=False, repr=False)
     """The program whose units serve for this one, where its whole numbers have been let go."""
 
-    def settled(self, ranks: Ranks, *, plain: bool = True, nodes: int = ALL) -> ConeOptimum:
+    def settled(self, ranks: Ranks, *, plain: bool = True, nodes: int = ALL) -> Optimum:
         """The optimum; with ``plain`` first without cones, which is the answer where it keeps them.
 
         Its ending is TIME_LIMIT where a search in whole numbers stopped before nothing cheaper was left. Raises
@@ -130,15 +118,13 @@ class ConeProgram:
         """
         first = self._plain(ranks, nodes) if plain or not self.cones else None
         if first is not None and (first.ending is Ending.INFEASIBLE or self._answered(first)):
-            return ConeOptimum(first, plain=first)
+            return first
         if self.program.whole:
             return replace(self._whole(ranks, nodes, proved=plain), plain=first)
         with clock.moment(_MOMENT):
             found = self._linear()
-            if found.optimum.values:
-                values = self._ranked(self.program, found.optimum.values, ranks)
-                found = replace(found, optimum=replace(found.optimum, values=values))
-        return replace(found, plain=first)
+            values = self._ranked(self.program, found.values, ranks)
+        return replace(found, values=values, plain=first)
 
     def _plain(self, ranks: Ranks, nodes: int) -> Optimum:
         """The optimum without cones; where it breaks them its whole numbers are neither ranked nor proved.
@@ -170,7 +156,7 @@ class ConeProgram:
 
     # Without whole numbers.
 
-    def _linear(self, *, batch: bool = True) -> ConeOptimum:
+    def _linear(self, *, batch: bool = True) -> Optimum:
         """Bound and batch, both exact, or that there is none; without ``batch`` a point that is not exact."""
         best, none = None, False
         for tolerance in TOLERANCES:
@@ -181,15 +167,13 @@ class ConeProgram:
                 continue
             if best is None or _gap(found) < _gap(best):
                 best = found
-            if not found.optimum.values or _gap(found) <= GAP * max(
-                abs(float(found.optimum.cost)), float(self.units.money)
-            ):
+            if not found.values or _gap(found) <= GAP * max(abs(float(found.cost)), float(self.units.money)):
                 return found
         if best is None and not none:
             raise SolverDisagrees("no batch could be shown to hold with the confidence asked for")
-        return best or ConeOptimum(Optimum(Ending.INFEASIBLE, certain=False))
+        return best or Optimum(Ending.INFEASIBLE, certain=False)
 
-    def _finished(self, hint: Guide, tolerance: float, *, batch: bool) -> ConeOptimum | None:
+    def _finished(self, hint: Guide, tolerance: float, *, batch: bool) -> Optimum | None:
         """Bound and batch from what the solver says; None where no batch is found, without values: proved that none is.
 
         Without ``batch`` the values are the solver's point.
@@ -200,15 +184,14 @@ class ConeProgram:
         kept = Kept(Program(program.variables, (*program.rows, *cuts)))
         low = kept.settle()
         if low is None:
-            return ConeOptimum(Optimum(Ending.INFEASIBLE), cuts, of)
+            return Optimum(Ending.INFEASIBLE, cuts=cuts, of=of)
         values = hint.x
         if batch and self.keeps(low.values):
             values = low.values
         elif batch and hint.x:
             values = self._near(kept, self._rested(hint, tolerance))
-        cost = program.cost(values) if values else low.cost
-        optimum = Optimum(Ending.OPTIMAL, values, cost, low.cost, None, low.prices)
-        return ConeOptimum(optimum, cuts, of, hint.x) if values else None
+        told = Optimum(Ending.OPTIMAL, values, program.cost(values or low.values), low.cost, None, low.prices)
+        return replace(told, cuts=cuts, of=of, point=hint.x) if values else None
 
     def _rested(self, hint: Guide, tolerance: float) -> tuple[Fraction, ...]:
         """The solver's point, once more with what rests on a bound held there if that was not quite so."""
@@ -247,7 +230,7 @@ class ConeProgram:
 
     def _ranked(self, program: Program, values: tuple[Fraction, ...], ranks: Ranks) -> tuple[Fraction, ...]:
         """Of the points with the same cost and the same errors, the first in the order of use."""
-        if not any(ranks.levels):
+        if not values or not any(ranks.levels):
             return values
         rows = [_exactly("cost", [(j, v.cost) for j, v in enumerate(program.variables)], values)]
         pinned: set[int] = set()
@@ -267,61 +250,74 @@ class ConeProgram:
 
     # With whole numbers.
 
-    def _whole(self, ranks: Ranks, nodes: int, *, proved: bool) -> ConeOptimum:
-        program = self.program
-        loose = self._loose(proved=proved)
-        if loose.optimum.ending is Ending.INFEASIBLE:
+    def _whole(self, ranks: Ranks, nodes: int, *, proved: bool) -> Optimum:
+        program, loose = self.program, self._loose(proved=proved)
+        if loose.ending is Ending.INFEASIBLE:
             return loose
         cut = Program(program.variables, (*program.rows, *loose.cuts))
         known = next((x for x in sorted(self.learnt.batches, key=program.cost) if program.feasible(x)), ())
-        best = Optimum(Ending.OPTIMAL, known, program.cost(known)) if known else None
-        tree = Tree(cut, self.cones, self._pinned, cost=best.cost if best else None, most_nodes=nodes)
-        done = tree.run()
-        best = tree.best or best
-        bound, prices = loose.optimum.bound, loose.optimum.prices
-        if best is None:
-            ended = Ending.INFEASIBLE if done else Ending.TIME_LIMIT
-            return replace(loose, optimum=Optimum(ended, bound=bound, reported=tree.reported, certain=False))
-        if done:
+        best, proof = self._searched(cut, known, nodes)
+        loose = replace(loose, values=(), cost=_ZERO, reported=proof.reported)
+        if not best:
+            ended = Ending.INFEASIBLE if proof.closed else Ending.TIME_LIMIT
+            return replace(loose, ending=ended, prices=(), certain=False)
+        if proof.closed:
             best = self._better_ranked(cut, best, loose, ranks)
-        self.learnt.batches.append(best.values)
-        values = self._ranked(held(program, best.values), best.values, ranks)
-        ended = Ending.OPTIMAL if done else Ending.TIME_LIMIT
-        return replace(loose, optimum=Optimum(ended, values, best.cost, bound, tree.reported, prices))
+        self.learnt.batches.append(best)
+        values = self._ranked(held(program, best), best, ranks)
+        ended = Ending.OPTIMAL if proof.closed else Ending.TIME_LIMIT
+        return replace(loose, ending=ended, values=values, cost=program.cost(best))
 
-    def _loose(self, *, proved: bool) -> ConeOptimum:
+    def _loose(self, *, proved: bool) -> Optimum:
         """The optimum without whole numbers, for its cuts; where not ``proved`` with nothing but those known by now."""
         if self.learnt.cuts and not proved:
-            return ConeOptimum(Optimum(Ending.OPTIMAL), self.learnt.cuts)
+            return Optimum(Ending.OPTIMAL, cuts=self.learnt.cuts)
         loose = ConeProgram(relaxed(self.program), self.cones, counted=self.program)._linear(batch=False)
         self.learnt.cuts = loose.cuts
         return loose
 
-    def _pinned(self, x: Sequence[float]) -> Optimum | None:
-        """The optimum with whole numbers fixed at these values, or None."""
-        fixed = held(self.program, x)
-        if any(not v.lo <= f.lo <= v.hi for v, f in zip(self.program.variables, fixed.variables, strict=True)):
-            return None
+    def _searched(
+        self, cut: Program, best: tuple[Fraction, ...], nodes: int, most: Fraction | None = None
+    ) -> tuple[tuple[Fraction, ...], Proof]:
+        """The cheapest batch by the costs of a program with cuts, no worse than one known; its own cost at ``most``."""
+        seen = set()
+
+        def beyond(found: Vertex) -> tuple[Fraction | None, tuple[Row, ...]]:
+            nonlocal best
+            counts = tuple(x for v, x in zip(cut.variables, found.values, strict=True) if v.whole)
+            there = None if counts in seen else self._pinned(found.values)
+            seen.add(counts)
+            if there is None:
+                return None, ()
+            if (
+                there.values
+                and (most is None or there.cost <= most)
+                and (not best or cut.cost(there.values) < cut.cost(best))
+            ):
+                best = there.values
+            return cut.cost(best) if best else None, there.cuts
+
+        proof = prove(cut, cut.cost(best) if best else None, nodes, _ALIKE, beyond=beyond)
+        return best, proof
+
+    def _pinned(self, x: Sequence[Fraction]) -> Optimum | None:
+        """The cheapest batch with the whole numbers of a point, or that there is none; None where that is not known."""
         try:
-            values = ConeProgram(_with_bounds(fixed), self.cones, counted=self.program)._linear().optimum.values
+            found = ConeProgram(_with_bounds(held(self.program, x)), self.cones, counted=self.program)._linear()
         except SolverDisagrees:
             return None
-        return Optimum(Ending.OPTIMAL, values, self.program.cost(values)) if values else None
+        return replace(found, cost=self.program.cost(found.values)) if found.values else found
 
-    def _better_ranked(self, cut: Program, best: Optimum, loose: ConeOptimum, ranks: Ranks) -> Optimum:
+    def _better_ranked(
+        self, cut: Program, best: tuple[Fraction, ...], loose: Optimum, ranks: Ranks
+    ) -> tuple[Fraction, ...]:
         """Another batch that costs no more, and uses sooner what ought to be used sooner."""
         if not ranks.places or not self._has_twins():
             return best
-        most = best.cost + Fraction(GAP) * abs(best.cost)
-        ranked = no_dearer(cut, ranks.places, most, loose.optimum.prices, loose.optimum.bound or Fraction(0))
-
-        def settle_ranked(x: Sequence[float]) -> Optimum | None:
-            found = self._pinned(x)
-            return None if found is None or found.cost > most else replace(found, cost=ranked.cost(found.values))
-
-        tree = Tree(ranked, self.cones, settle_ranked, most_nodes=RANKING, cost=ranked.cost(best.values))
-        tree.run()
-        return best if tree.best is None else replace(tree.best, cost=self.program.cost(tree.best.values))
+        cost = self.program.cost(best)
+        most = cost + Fraction(GAP) * abs(cost)
+        ranked = no_dearer(cut, ranks.places, most, loose.prices, loose.bound or _ZERO)
+        return self._searched(ranked, best, RANKING, most)[0]
 
     def _has_twins(self) -> bool:
         """True where two variables cost the same and count the same in every cone, so that equals can be exchanged."""
@@ -335,7 +331,7 @@ def _with_bounds(program: Program) -> Program:
     variables, rows = list(program.variables), []
     for row in program.rows:
         free = [(j, a) for j, a in row.terms if variables[j].lo < variables[j].hi]
-        rest = sum((b * x for k, b in row.terms if (x := variables[k].lo) and len(free) < 2), Fraction(0))
+        rest = sum((b * x for k, b in row.terms if (x := variables[k].lo) and len(free) < 2), _ZERO)
         if len(free) == 1:
             (j, a), v = free[0], variables[free[0][0]]
             ends = [None if limit is None else (limit - rest) / a + v.lo for limit in (row.lo, row.hi)]
@@ -350,9 +346,9 @@ def _with_bounds(program: Program) -> Program:
     return Program(tuple(variables), tuple(rows))
 
 
-def _gap(found: ConeOptimum) -> float:
+def _gap(found: Optimum) -> float:
     """Cost above the proved bound."""
-    return float(abs(found.optimum.cost - (found.optimum.bound or 0)))
+    return float(abs(found.cost - (found.bound or 0)))
 
 
 def _boxed(v: Variable, value: Fraction, reach: Fraction, *, resting: bool) -> tuple[Fraction, Fraction]:
@@ -371,5 +367,5 @@ def _bent(cone: Cone, x: Sequence[Fraction], reach: Sequence[Fraction], mass: Fr
 
 
 def _exactly(label: str, line: Sequence[tuple[int, Fraction]], values: Sequence[Fraction]) -> Row:
-    limit = sum((a * values[j] for j, a in line if values[j]), Fraction(0))
+    limit = sum((a * values[j] for j, a in line if values[j]), _ZERO)
     return Row.of(label, dict(line), limit, limit)

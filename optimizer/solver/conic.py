@@ -16,7 +16,7 @@ from typing import Any
 
 import numpy as np
 
-from constraints.row import Cone, Row
+from constraints.row import Cone
 from optimizer import clock
 from optimizer.solver.model import Program
 
@@ -103,33 +103,6 @@ def guide(program: Program, cones: Sequence[Cone], units: ConicUnits, tolerance:
         elif not none and s[0] - needed < _TOUCHED * needed:
             along[c] = s[1:].tolist()
     return Guide(none, *(((), False) if none else arrays.values(solution)), along)
-
-
-class Bent:
-    """The cones of a search in floating point: where a point breaks them, and the cuts there."""
-
-    def __init__(self, cones: Sequence[Cone], size: int) -> None:
-        """``size``: of the points, which are values of all variables."""
-        self.cones = cones
-        lines = [cone.terms for cone in cones], [[(j, c.z * a) for j, a in e] for c in cones for e in c.errors]
-        self.coefs, self.errors = (_matrix(part, size) for part in lines)
-        self.limits = np.array([float(cone.limit) for cone in cones])
-        self.ends = np.cumsum([len(cone.errors) for cone in cones])[:-1]
-
-    def cuts(self, x: Any, least: float = -inf) -> list[Row]:
-        """Cuts of the cones broken at a point (floats) by over ``least``, a share of the room that the error takes.
-
-        They hold wherever the cones do. Below zero: of cones that are kept with so much to spare, too.
-        """
-        if not self.cones:
-            return []
-        spreads, margins = np.split(self.errors @ x, self.ends), self.limits - self.coefs @ x
-        found = []
-        for cone, spread, margin in zip(self.cones, spreads, margins, strict=True):
-            needed = max(float(np.linalg.norm(spread)), _NO_ERROR)
-            row = cone.along(spread.tolist()) if needed - margin > least * needed else None
-            found += [] if row is None else [row]
-        return found
 
 
 def _matrix(lines: Sequence[Terms], size: int) -> Any:

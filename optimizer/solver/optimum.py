@@ -13,7 +13,7 @@ that order is asked for, and taken only if its exact cost is no higher.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from datetime import date
 from fractions import Fraction
 from math import ceil, floor
@@ -49,7 +49,9 @@ class Optimum:
     """``values`` of the variables, exact; ``bound`` proved; ``reported`` the solver's own bound for whole numbers.
 
     With whole numbers a claim that no batch exists is checked as far as branching goes; ``certain`` is False where
-    that was not far enough. ``basis`` is that of the prices, where there is one.
+    that was not far enough. ``basis`` is that of the prices, where there is one. With cones the prices are followed by
+    those of ``cuts``: ``of`` says which cone each belongs to, ``point`` are the values at which they were laid, and
+    ``plain`` is the optimum without cones, where it was asked for.
     """
 
     ending: Ending
@@ -60,6 +62,10 @@ class Optimum:
     prices: tuple[Fraction, ...] = ()
     certain: bool = True
     basis: SimplexBasis | None = None
+    cuts: tuple[Row, ...] = ()
+    of: tuple[int, ...] = ()
+    point: tuple[Fraction, ...] = ()
+    plain: Optimum | None = field(default=None, compare=False, repr=False)
 
 
 def optimise(program: Program, ranks: Ranks, nodes: int = ALL) -> Optimum:

@@ -5,11 +5,11 @@ what splitting it has cost so far, and before there is any such figure by trying
 Operations Research Letters 33, 2005, 42-54). Now and then a dive rounds one variable after the other for a point to
 start from. Floating point only says where to split and which prices to try.
 
-Without cones every leaf is closed in exact arithmetic: its prices, whatever they are, prove a bound (safe dual bounds;
-Neumaier and Shcherbina, Mathematical Programming 99, 2004, 283-296), or that it is empty (Farkas); first rounded and,
-where those fall short, those of the exact vertex. With cones the nodes are cut where they break one, and a cut holds in
-the whole tree (Quesada and Grossmann, Computers and Chemical Engineering 16, 1992, 937-947); whole numbers that look
-like the best are handed to ``settle``, only what it returns counts, and that nothing cheaper is left is not proved.
+Every leaf is closed in exact arithmetic: its prices, whatever they are, prove a bound (safe dual bounds; Neumaier and
+Shcherbina, Mathematical Programming 99, 2004, 283-296), or that it is empty (Farkas); first rounded and, where those
+fall short, those of the exact vertex. What must hold beyond the rows is asked of whoever knows it where whole numbers
+look like the best, and comes back as cuts, which hold in the whole tree (Quesada and Grossmann, Computers and Chemical
+Engineering 16, 1992, 937-947).
 """
 
 from __future__ import annotations
@@ -22,36 +22,26 @@ from dataclasses import dataclass, field, replace
 from fractions import Fraction
 from itertools import count
 from math import floor, inf
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 
-from constraints.row import Cone
+from constraints.row import Row
 from optimizer import clock
-from optimizer.solver.conic import Bent
 from optimizer.solver.exact import Vertex, lower_bound, multipliers, refuted_by, unique
 from optimizer.solver.model import ColumnKind, Program, SolverDisagrees, relaxed
 from optimizer.solver.session import Session
 from optimizer.solver.simplex import settled
-
-if TYPE_CHECKING:
-    from optimizer.solver.optimum import Optimum
 
 _ZERO = Fraction(0)
 _WHOLE = 1e-6
 """Distance from a whole number that floating point cannot tell from none."""
 _CLOSE = 1e-7
 """Share of the cost within which a bound is worth exact prices."""
-_KEPT, _BROKEN = 1e-6, 1e-3
-"""Shortfall, as a share of the room a cone needs, taken as none: where all is whole, and at a node split anyway."""
-_ROUNDS, _MOST_ROUNDS = 3, 30
-"""Rounds of cuts at a node that is split anyway, and at any node."""
 _RELIABLE = 4
 """Trials of a variable before what its splits have cost is believed."""
 _TRIED, _STEPS = 20, 10
 """Variables tried out at a node, and steps of the simplex method for each trial, at most."""
-_ALIKE = 1e-8
-"""Share of the cost by which another batch with cones must be cheaper to be looked for."""
 _DEPTH, _UP = 100, 0.02
 """Variables rounded in a dive at most, and the part of a yes or no above which it is rounded up."""
 _LEAST = 1e-6
@@ -59,8 +49,8 @@ _LEAST = 1e-6
 
 Bounds = dict[int, tuple[Fraction, Fraction]]
 """Closer bounds of the variables that were split."""
-Settle = Callable[[Sequence[float]], "Optimum | None"]
-"""The cheapest exact batch with the whole numbers of a point, or None where there is none."""
+Beyond = Callable[[Vertex], "tuple[Fraction | None, Sequence[Row]]"]
+"""What else a point must keep: the least cost with its whole numbers (None: not known, or none) and cuts it breaks."""
 
 
 @dataclass
@@ -107,49 +97,43 @@ def prove(
     *,
     within: Sequence[Bounds] = ({},),
     session: Session | None = None,
+    beyond: Beyond | None = None,
 ) -> Proof:
     """The cheapest point that costs less than ``cost`` (None: any point), with the proof that nothing is cheaper.
 
     As far as so many nodes and the command's time lead. With a ``gap`` nothing is cheaper by more than that share of
     the cost. ``within`` are the parts that are looked at; only all of them have a proof. ``session`` is the solver's of
-    the program where there is one.
+    the program where there is one. What is ``beyond`` the rows keeps the best itself, and its costs count.
     """
-    tree = Tree(program, cost=cost, most_nodes=nodes, gap=gap, session=session)
+    tree = _Tree(program, cost, nodes, gap, session or Session(relaxed(program)), beyond)
     with suppress(SolverDisagrees):
         tree.proof.closed = tree.run(within)
     tree.linear.bounds(tree.linear.lo, tree.linear.hi)
-    tree.proof.reported = tree.reported
     return tree.proof
 
 
-class Tree:
-    """One search. With ``settle`` its ``best`` is what that returned, and ``reported`` a lower bound, not proved."""
+class _Tree:
+    """One search for what is cheaper than ``cost`` by the ``gap``, a share of it."""
 
     def __init__(
         self,
         program: Program,
-        cones: Sequence[Cone] = (),
-        settle: Settle | None = None,
-        *,
-        cost: Fraction | None = None,
-        most_nodes: float = inf,
-        gap: Fraction = _ZERO,
-        session: Session | None = None,
+        cost: Fraction | None,
+        most_nodes: float,
+        gap: Fraction,
+        session: Session,
+        beyond: Beyond | None,
     ) -> None:
-        """Only what is cheaper than ``cost`` by the ``gap``, a share of it, is looked for."""
-        self.program, self.cost, self.settle, self.most_nodes = program, cost, settle, most_nodes
-        self.gap = gap
-        self.loose = relaxed(program)
-        self.linear, self.bent = session or Session(self.loose), Bent(cones, len(program.variables))
+        self.program, self.cost, self.most_nodes, self.gap = program, cost, most_nodes, gap
+        self.rows = list(program.rows)
+        self.loose = replace(relaxed(program), rows=self.rows)
+        self.linear, self.beyond = session, beyond
         self.counted = np.array([j for j, v in enumerate(program.variables) if v.whole], dtype=int)
         self.yes_no = np.array([v.whole and v.lo >= 0 and v.hi <= 1 for v in program.variables])
         self.linked = np.array([v.kind is not ColumnKind.AMOUNT for v in program.variables])
         self.paid, self.tries = np.zeros((2, len(program.variables))), np.zeros((2, len(program.variables)))
         self.proof = Proof()
-        self.best: Optimum | None = None
-        self.reported = -inf
-        self._settled: set[tuple[int, ...]] = set()
-        self._left, self._visited, self._diving = inf, 0, cost is None
+        self._visited, self._diving = 0, cost is None and beyond is None
 
     @property
     def enough(self) -> Fraction | None:
@@ -159,8 +143,7 @@ class Tree:
     @property
     def dearest(self) -> float:
         """The same in floating point."""
-        cost = inf if self.cost is None else float(self.enough or 0)
-        return cost if self.settle is None or cost == inf else cost - _ALIKE * abs(cost)
+        return inf if self.enough is None else float(self.enough)
 
     def run(self, within: Sequence[Bounds] = ({},)) -> bool:
         """Search, what may be cheapest first; False where nodes or time ran out before it was through."""
@@ -174,23 +157,21 @@ class Tree:
             node = node or heapq.heappop(waiting)[2]
             children = self._children(node) if done < self.most_nodes else None
             if children is None:
-                self.reported = min(self._left, node[2], *(cost for cost, *_ in waiting))
+                self.proof.reported = min(node[2], *(cost for cost, *_ in waiting), inf)
                 return False
             for other in children[1:]:
                 heapq.heappush(waiting, (other[2], next(order), other))
             node = children[0] if children else None
-        self.reported = min(self.dearest, self._left)
+        self.proof.reported = self.dearest
         return True
 
     def _children(self, node: _Node) -> list[_Node] | None:
         """The parts that are left of one; None where time is over."""
         try:
             clock.left()
-            return self._visit(node) if self.settle is None else self._visit_bent(node)
+            return self._visit(node)
         except clock.OutOfTime:
             return None
-
-    # A node whose leaves are proved.
 
     def _visit(self, node: _Node) -> list[_Node]:
         """Close a part, or split it."""
@@ -210,6 +191,11 @@ class Tree:
                 return []
             least, values = float(found.cost), np.array(found.values)
             split = [j for j in self.counted if values[j].denominator != 1]
+            if not split:
+                if self._cut(found):
+                    return [node]
+                beside = [j for j in self.counted.tolist() if operator.lt(*self._around(bounds, j))]
+                return self._halves(part, bounds, beside[0], int(values[beside[0]]), least) if beside else []
         j = self._chosen(bounds, values, split, least)
         return self._halves(part, bounds, j, floor(values[j]), least)
 
@@ -255,7 +241,7 @@ class Tree:
         part.prices = found.prices
         whole = all(found.values[j].denominator == 1 for j in self.counted)
         cheaper = self.enough is None or found.cost < self.enough
-        if cheaper and not whole:
+        if cheaper and (not whole or self.beyond is not None):
             return found
         if cheaper:
             self.proof.best, self.cost, self.proof.tied, self.proof.held = found, found.cost, [], False
@@ -265,44 +251,14 @@ class Tree:
             self.proof.tied += [bounds] if others else []
         return None
 
-    # A node with cones.
-
-    def _visit_bent(self, node: _Node) -> list[_Node]:
-        """The nodes a node is split into, the one to go on with first; none where nothing cheaper is in it."""
-        assert self.settle is not None
-        part, bounds, _ = node
-        split: Any = ()
-        for rounds in range(_MOST_ROUNDS):
-            if not self._solved(bounds) or self.linear.cost >= self.dearest:
-                return []
-            least, values = self.linear.cost, self.linear.values
-            split = self._open(bounds, values)
-            if (len(split) and rounds >= _ROUNDS) or not self._learn(values, _BROKEN if len(split) else _KEPT):
-                break
-        if len(split):
-            j = self._chosen(bounds, values, split, least)
-            return self._halves(part, bounds, j, floor(values[j]), least)
-        counts = tuple(map(round, values[self.counted]))
-        if counts not in self._settled:
-            self._settled.add(counts)
-            found = self.settle(values.tolist())
-            if found is not None:
-                self._learn(np.array([float(x) for x in found.values]))
-            if found is not None and (self.cost is None or found.cost < self.cost):
-                self.best, self.cost = found, found.cost
-            return [node]
-        for j, value in zip(map(int, self.counted), counts, strict=True):  # what is left beside these whole numbers
-            lo, hi = self._around(bounds, j)
-            if lo < hi:
-                return self._halves(part, bounds, j, min(value, int(hi) - 1), least)
-        self._left = min(self._left, least)
-        return []
-
-    def _learn(self, x: Any, least: float = -inf) -> bool:
-        """Cut where these values of the variables break the cones by so much (see ``Bent.cuts``); False: no cut."""
-        cuts = self.bent.cuts(x, least)
+    def _cut(self, found: Vertex) -> bool:
+        """Ask what else what looks like the best must keep; True where cuts came of it, so that its part is open."""
+        cost, cuts = self.beyond(found) if self.beyond is not None else (None, ())
         for row in cuts:
+            self.rows.append(row)
             self.linear.add_row(row)
+        if cost is not None and (self.cost is None or cost < self.cost):
+            self.cost = cost
         return bool(cuts)
 
     # Bounds and splits.
@@ -315,7 +271,7 @@ class Tree:
         variables = list(self.loose.variables)
         for j, (lo, hi) in bounds.items():
             variables[j] = replace(variables[j], lo=lo, hi=hi)
-        return Program(tuple(variables), self.program.rows)
+        return Program(tuple(variables), self.rows)
 
     def _arrays(self, bounds: Bounds) -> tuple[Any, Any]:
         lo, hi = self.linear.lo.copy(), self.linear.hi.copy()

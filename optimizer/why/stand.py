@@ -13,7 +13,7 @@ from optimizer.solver.conic import ConicUnits
 from optimizer.solver.exact import reduced_costs
 from optimizer.solver.kept import Kept, searching
 from optimizer.solver.model import BasisStatus, Ending, SimplexBasis, SolverDisagrees
-from optimizer.solver.optimum import Ranks
+from optimizer.solver.optimum import Optimum, Ranks
 from optimizer.solver.program import layout_of
 from optimizer.solver.session import ALL
 
@@ -42,9 +42,9 @@ class Curved(cone.ConeProgram):
             found = self.settled(Ranks((), {}), plain=False)
         except SolverDisagrees:
             return None
-        if found.optimum.ending is Ending.TIME_LIMIT:
+        if found.ending is Ending.TIME_LIMIT:
             raise clock.OutOfTime
-        return Stand(self, found.optimum.values, found) if found.optimum.values else None
+        return Stand(self, found.values, found) if found.values else None
 
 
 def in_whole(kept: Kept) -> tuple[Fraction, ...] | None:
@@ -62,7 +62,7 @@ class Stand:
 
     curved: Curved
     values: tuple[Fraction, ...]
-    found: cone.ConeOptimum | None = field(default=None, compare=False, repr=False)
+    found: Optimum | None = field(default=None, compare=False, repr=False)
 
     @cached_property
     def cost(self) -> Fraction:
@@ -77,7 +77,7 @@ class Stand:
             return again.reduced if again is not None else (_ZERO,) * len(self.values)
         program = self.curved.program
         priced = replace(program, rows=(*program.rows, *self.found.cuts))
-        return reduced_costs(priced, self.found.optimum.prices)
+        return reduced_costs(priced, self.found.prices)
 
     @cached_property
     def reached(self) -> tuple[bool, ...]:
