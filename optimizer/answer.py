@@ -6,20 +6,20 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 from enum import StrEnum
 from fractions import Fraction
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from constraints.asked import Tidy
 from constraints.formula import Batch
 from constraints.quantities import Ingredient, Lot
 from constraints.requirement import Requirement, Role
-from constraints.row import Row
 from optimizer import clock
 from optimizer.conflict import Conflict, explain
 from optimizer.lawful import Dosed, LawfulDose, doses_instead, other_names
 from optimizer.problem import Problem
+from optimizer.solver.cone import Held, optimise_with_cuts
 from optimizer.solver.kept import Unsettled
 from optimizer.solver.model import Ending, SolverDisagrees
-from optimizer.solver.optimum import Optimum, optimise, ranks_of
+from optimizer.solver.optimum import Optimum, ranks_of
 from optimizer.solver.program import Layout, holds_of, layout_of
 from optimizer.solver.session import ALL
 from optimizer.verdict import Check, Grade, grade_of, margin
@@ -182,7 +182,7 @@ def _blend(problem: Problem) -> Answer:
     return replace(answer, sure=how_sure(problem, layout_of(problem), ranks_of(problem.formula.columns), held, weighed))
 
 
-def _none(problem: Problem, held: Any, scale: ScalePrevents | None = None) -> Answer:
+def _none(problem: Problem, held: Held, scale: ScalePrevents | None = None) -> Answer:
     """The answer where there is no batch, before any scale or on the scales alone."""
     checks, ending = _unmeasured(problem), held.optimum.ending
     late = ending is Ending.TIME_LIMIT if scale is None else clock.over() and not scale.certain
@@ -192,7 +192,7 @@ def _none(problem: Problem, held: Any, scale: ScalePrevents | None = None) -> An
     return replace(answer, optimum=held.optimum, scale_prevents=scale.broken, scale_certain=scale.certain)
 
 
-def _imposed(problem: Problem, tidy: Tidy | None, free: Any, nodes: int = ALL) -> tuple[Problem, Any]:
+def _imposed(problem: Problem, tidy: Tidy | None, free: Held, nodes: int = ALL) -> tuple[Problem, Held]:
     """The problem with pulls and remnants held to a rule, and its optimum: the free one where that keeps it."""
     if tidy is None or tidy.says_nothing:
         return problem, free
@@ -203,7 +203,7 @@ def _imposed(problem: Problem, tidy: Tidy | None, free: Any, nodes: int = ALL) -
     return posed, _cheapest(posed, nodes)
 
 
-def _tidied(problem: Problem, free: Any) -> tuple[Problem, Any, Weighed] | None:
+def _tidied(problem: Problem, free: Held) -> tuple[Problem, Held, Weighed] | None:
     """The batch with the default for pulls and remnants; None where there is none to keep, or it has to give way."""
     tidy = problem.order.tidy
     if tidy is None or tidy == tidy.asked:
@@ -216,31 +216,18 @@ def _tidied(problem: Problem, free: Any) -> tuple[Problem, Any, Weighed] | None:
         return None
 
 
-def _weighed_out(problem: Problem, held: Any) -> Weighed:
+def _weighed_out(problem: Problem, held: Held) -> Weighed:
     with clock.moment(_MOMENT):
         return weigh_out(problem, held.layout, held.optimum, held.cuts)
 
 
-@dataclass(frozen=True)
-class _Plain:
-    """An optimum where no requirement goes beyond rows."""
-
-    optimum: Optimum
-    layout: Layout
-    cuts: tuple[Row, ...] = ()
-
-
-def _cheapest(problem: Problem, nodes: int = ALL) -> Any:
+def _cheapest(problem: Problem, nodes: int = ALL) -> Held:
     """The optimum with the layout in whose rows its prices count, and the cuts that confidence added.
 
     ``nodes`` is where a search in whole numbers ends.
     """
-    layout, ranks = layout_of(problem), ranks_of(problem.formula.columns)
-    if problem.recipe.entry.confidence is None:
-        return _Plain(optimise(layout.program, ranks, nodes), layout)
-    from optimizer.solver.cone import optimise_with_cuts  # late: only who asks for confidence pays for its imports
-
-    return optimise_with_cuts(layout, problem.choosing, problem.formula, ranks, nodes)
+    formula = problem.formula
+    return optimise_with_cuts(layout_of(problem), problem.choosing, formula, ranks_of(formula.columns), nodes)
 
 
 def _answer(problem: Problem, layout: Layout, optimum: Optimum, weighed: Weighed) -> Answer:

@@ -13,9 +13,11 @@ settled the same way, and the bound proved is that of the linear program.
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, field, replace
 from fractions import Fraction
 from functools import cached_property
+from typing import Self
 
 from constraints.formula import Formula
 from constraints.requirement import Requirement
@@ -70,26 +72,21 @@ def cones_of(requirements: Iterable[Requirement], formula: Formula) -> tuple[Con
     return tuple(cone for requirement in requirements for cone in requirement.cones(formula))
 
 
-def curved(layout: Layout, requirements: Iterable[Requirement], formula: Formula) -> ConeProgram:
-    """A layout's program with the cones of the requirements. Raises MissingProperty where a lot's error is unknown."""
-    cones = cones_of(requirements, formula)
-    return ConeProgram(layout.program, tuple(c.over(layout.units, len(layout.program.variables)) for c in cones))
-
-
 def optimise_with_cuts(
     layout: Layout, requirements: Iterable[Requirement], formula: Formula, ranks: Ranks, nodes: int = ALL
 ) -> Held:
     """The cheapest point of a layout that also keeps the requirements' cones; without any this is ``optimise``.
 
     ``nodes`` end a search in whole numbers. Raises SolverDisagrees where exact arithmetic cannot settle it, and
-    MissingProperty as ``curved``.
+    MissingProperty as ``ConeProgram.of``.
     """
-    program = layout.program
-    found = curved(layout, requirements, formula).settled(ranks, nodes=nodes)
-    cut = Layout(Program(program.variables, (*program.rows, *found.cuts)), layout.units)
-    per_kg = [[a / unit for a, unit in zip(row.coefs, layout.units, strict=False)] for row in found.cuts]
+    program, units = layout.program, layout.units
+    found = ConeProgram.of(layout, requirements, formula).settled(ranks, nodes=nodes)
+    if not found.cuts:
+        return Held(found, layout)
+    per_kg = [[a / unit for a, unit in zip(row.coefs, units, strict=False)] for row in found.cuts]
     cuts = tuple(Row(row.label, tuple(coefs), None, row.hi) for row, coefs in zip(found.cuts, per_kg, strict=True))
-    return Held(found, cut, cuts)
+    return Held(found, Layout(Program(program.variables, (*program.rows, *found.cuts)), units), cuts)
 
 
 @dataclass
@@ -110,6 +107,12 @@ class ConeProgram:
     counted: Program | None = field(default=None, compare=False, repr=False)
     """The program whose units serve for this one, where its whole numbers have been let go."""
 
+    @classmethod
+    def of(cls, layout: Layout, requirements: Iterable[Requirement], formula: Formula) -> Self:
+        """A layout's program with the requirements' cones. Raises MissingProperty where a lot's error is unknown."""
+        size = len(layout.program.variables)
+        return cls(layout.program, tuple(cone.over(layout.units, size) for cone in cones_of(requirements, formula)))
+
     def settled(self, ranks: Ranks, *, plain: bool = True, nodes: int = ALL) -> Optimum:
         """The optimum; with ``plain`` first without cones, which is the answer where it keeps them.
 
@@ -117,7 +120,8 @@ class ConeProgram:
         OutOfTime, and SolverDisagrees where exact arithmetic cannot settle it.
         """
         first = self._plain(ranks, nodes) if plain or not self.cones else None
-        if first is not None and (first.ending is Ending.INFEASIBLE or self._answered(first)):
+        kept = first is not None and first.ending is Ending.OPTIMAL and self.keeps(first.values)
+        if first is not None and (kept or first.ending is Ending.INFEASIBLE or not self.cones):
             return first
         if self.program.whole:
             return replace(self._whole(ranks, nodes, proved=plain), plain=first)
@@ -140,10 +144,6 @@ class ConeProgram:
         if proof.closed and (best is None or self.keeps(best.values)):
             return optimise(self.program, ranks, nodes)
         return Optimum(Ending.OPTIMAL, best.values, best.cost) if best else Optimum(Ending.TIME_LIMIT)
-
-    def _answered(self, first: Optimum) -> bool:
-        """True where the optimum without cones keeps them."""
-        return not self.cones or (first.ending is Ending.OPTIMAL and self.keeps(first.values))
 
     @cached_property
     def units(self) -> ConicUnits:
@@ -285,28 +285,18 @@ class ConeProgram:
         def beyond(found: Vertex) -> tuple[Fraction | None, tuple[Row, ...]]:
             nonlocal best
             counts = tuple(x for v, x in zip(cut.variables, found.values, strict=True) if v.whole)
-            there = None if counts in seen else self._pinned(found.values)
-            seen.add(counts)
-            if there is None:
+            if counts in seen:
                 return None, ()
-            if (
-                there.values
-                and (most is None or there.cost <= most)
-                and (not best or cut.cost(there.values) < cut.cost(best))
-            ):
-                best = there.values
-            return cut.cost(best) if best else None, there.cuts
+            seen.add(counts)
+            with suppress(SolverDisagrees):
+                there = ConeProgram(held(self.program, found.values), self.cones, counted=self.program)._linear()
+                if there.values and (most is None or there.cost <= most):
+                    best = min(best, there.values, key=cut.cost) if best else there.values
+                return cut.cost(best) if best else None, there.cuts
+            return None, ()
 
         proof = prove(cut, cut.cost(best) if best else None, nodes, _ALIKE, beyond=beyond)
         return best, proof
-
-    def _pinned(self, x: Sequence[Fraction]) -> Optimum | None:
-        """The cheapest batch with the whole numbers of a point, or that there is none; None where that is not known."""
-        try:
-            found = ConeProgram(_with_bounds(held(self.program, x)), self.cones, counted=self.program)._linear()
-        except SolverDisagrees:
-            return None
-        return replace(found, cost=self.program.cost(found.values)) if found.values else found
 
     def _better_ranked(
         self, cut: Program, best: tuple[Fraction, ...], loose: Optimum, ranks: Ranks
@@ -324,26 +314,6 @@ class ConeProgram:
         kinds = [(v.cost, *(c.coefs[j] for c in self.cones)) for j, v in enumerate(self.program.variables)]
         counted = [kind for kind in kinds if any(kind[1:])]
         return len(set(counted)) < len(counted)
-
-
-def _with_bounds(program: Program) -> Program:
-    """The same program with bounds in place of rows over at most one variable that is not fixed."""
-    variables, rows = list(program.variables), []
-    for row in program.rows:
-        free = [(j, a) for j, a in row.terms if variables[j].lo < variables[j].hi]
-        rest = sum((b * x for k, b in row.terms if (x := variables[k].lo) and len(free) < 2), _ZERO)
-        if len(free) == 1:
-            (j, a), v = free[0], variables[free[0][0]]
-            ends = [None if limit is None else (limit - rest) / a + v.lo for limit in (row.lo, row.hi)]
-            low, high = ends if a > 0 else ends[::-1]
-            v = replace(v, lo=v.lo if low is None else max(v.lo, low), hi=v.hi if high is None else min(v.hi, high))
-            if v.lo <= v.hi:
-                variables[j] = v
-                continue
-        elif not free and (row.lo is None or row.lo <= rest) and (row.hi is None or rest <= row.hi):
-            continue
-        rows.append(row)
-    return Program(tuple(variables), tuple(rows))
 
 
 def _gap(found: Optimum) -> float:

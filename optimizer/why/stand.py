@@ -110,10 +110,7 @@ def _place(value: Fraction, lo: Fraction | None, hi: Fraction | None, scale: Fra
 
 def curved_of(problem: Problem) -> Curved:
     """The program of a problem with its cones."""
-    layout = layout_of(problem, any_size=True)
-    size = len(layout.program.variables)
-    cones = tuple(found.over(layout.units, size) for found in cone.cones_of(problem.choosing, problem.formula))
-    return Curved(layout.program, cones)
+    return Curved.of(layout_of(problem, any_size=True), problem.choosing, problem.formula)
 
 
 def possible(problem: Problem) -> bool:
