@@ -34,16 +34,15 @@ FILES = {
     "treatments": "constraints.treatment:Treatments",
 }
 """The files that have a schema, and the model of each."""
-
-
-class What(StrEnum):
-    """What has a schema."""
-
-    RECIPE = "recipe"
-    WEEK = "week"
-    HAPPENED = "what-happened"
-    TREATMENTS = "treatments"
-    ANSWER = "answer"
+What = StrEnum(
+    "What",
+    {"RECIPE": "recipe", "WEEK": "week", "HAPPENED": "what-happened", "TREATMENTS": "treatments", "ANSWER": "answer"},
+)
+"""What has a schema."""
+File = StrEnum("File", {"LOTS": "lots", "RECIPE": "recipe", "WEEK": "week", "HAPPENED": "what-happened"})
+"""Files that have columns or keys."""
+Start = StrEnum("Start", "FRESH SMOKED DRY")
+"""What to start from."""
 
 
 def complete_answer(incomplete: str) -> list[str]:
@@ -76,15 +75,6 @@ def file_schema(name: str) -> dict[str, Any]:
     module, _, model = FILES[name].partition(":")
     kind = getattr(import_module(module), model)
     return dict(kind.model_json_schema(by_alias=True, schema_generator=JsonSchema))
-
-
-class File(StrEnum):
-    """Files that have columns or keys."""
-
-    LOTS = "lots"
-    RECIPE = "recipe"
-    WEEK = "week"
-    HAPPENED = "what-happened"
 
 
 def columns(
@@ -152,14 +142,6 @@ def rules(
 
 _DAY = re.compile(r"\{\+(\d+)\}")
 """A day of a starter, counted from today: ``{+3}`` is in three days."""
-
-
-class Start(StrEnum):
-    """What to start from."""
-
-    FRESH = "fresh"
-    SMOKED = "smoked"
-    DRY = "dry"
 
 
 def new(

@@ -16,28 +16,17 @@ from math import lcm
 
 import numpy as np
 
+from constraints.document import packaged_rows
 from constraints.faults import BadInput, Fault, Severity
 from constraints.numbers import NotANumber
 from constraints.treatment import MINUTES, fahrenheit
 from optimizer.made.curve import Readings, Whole
 from optimizer.reading.table import cut, figure, has_decimal_commas
 
-ROLES: dict[str, tuple[str, ...]] = {
-    "core": ("core", "probe", "product", "internal", "centre", "center", "meat"),
-    "surface": ("surface",),
-    "chamber": ("chamber", "air", "oven", "smokehouse", "house", "room", "cooler"),
-    "freezer": ("freezer",),
-    "set": ("setpoint", "set point", "set"),
-    "grind": ("grind", "grinder", "grinding"),
-    "mix": ("mix", "mixer", "mixing", "batter"),
-    "stuff": ("stuff", "stuffer", "stuffing"),
-    "humidity": ("humidity", "rh"),
-    "ph": ("ph",),
-    "weight": ("weight",),
-    "aw": ("aw", "water activity"),
-}
+_PROBES = packaged_rows("optimizer.made", "probes.csv")
+ROLES = {row["holds"]: tuple(row["names"].split(" / ")) for row in _PROBES}
 """What a column holds, with the beginnings of names by which it is known."""
-PLAIN = ("humidity", "ph", "weight", "aw")
+PLAIN = [row["holds"] for row in _PROBES if not row["degrees"]]
 """The columns that are no temperatures: per cent, pH, any unit of weight, and water activity."""
 ELAPSED = {
     "s": ("s", "sec", "second", "seconds"),
