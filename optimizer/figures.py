@@ -10,7 +10,6 @@ from fractions import Fraction
 from typing import TypeVar
 
 from constraints.numbers import G_PER_KG, KG_PER_LB, M_PER_FT, OZ_PER_LB, shown, trimmed
-from constraints.quantities import Basis
 from constraints.requirement import Requirement
 from optimizer.verdict import Check
 
@@ -37,6 +36,11 @@ def figure(value: Fraction, requirement: Requirement | None = None, places: int 
     while places < _MOST_PLACES and any(value != x and shown(value, places) == shown(x, places) for x in limits):
         places += 1
     return apart(shown(value, places))
+
+
+def measured(value: Fraction | None, requirement: Requirement, places: int = 2) -> str:
+    """A requirement's figure with its unit."""
+    return "not measured" if value is None else f"{figure(value, requirement, places)} {requirement.unit}".strip()
 
 
 def wanted(requirement: Requirement) -> str:
@@ -68,11 +72,6 @@ def _places(division: Fraction, least: int) -> int:
 def division_words(division: Fraction) -> str:
     """A scale's division in grams."""
     return f"{trimmed(division * G_PER_KG)} g"
-
-
-def reckoned(*, declared: bool) -> list[Basis]:
-    """The bases on which a batch's composition is told; ``declared`` is whether it has a yield."""
-    return [Basis.MEAT, Basis.BATCH, *([Basis.FINISHED] if declared else [])]
 
 
 @dataclass(frozen=True)

@@ -272,7 +272,7 @@ def _implausible(answer: Answer) -> list[str]:
 
 def odd_salt(batch: Batch) -> list[str]:
     """A total of salt that no sausage has; nothing where a lot does not state its salt, or there is none at all."""
-    salt = composition(batch, Basis.BATCH, (SALT,)).get(SALT)
+    salt = composition(batch, Basis.BATCH).get(SALT)
     low, high = SALT_PCT
     if not salt or low <= salt <= high:
         return []

@@ -17,7 +17,18 @@ from optimizer.cause import cause
 from optimizer.lawful import LawfulDose
 from optimizer.record import Figure, Record, at
 from optimizer.remarks import cured_lots, left_out, notes, verdict_of, warnings
-from optimizer.summary import KNOWN, casing_need, composition, costs, dying_lots, estimated_in, finished_kg, weight
+from optimizer.summary import (
+    Casing,
+    Cost,
+    Dying,
+    Shares,
+    casing_need,
+    dying_lots,
+    estimated_in,
+    finished_kg,
+    shares,
+    weight,
+)  # fmt: skip
 from optimizer.verdict import Grade
 from optimizer.wording import CAUTION
 
@@ -74,6 +85,20 @@ class Part(NamedTuple):
     meat_kg: Fraction
 
 
+class LotIn(Record):
+    """Kilograms of a lot that reach the grinder."""
+
+    lot: str = at("item.name")
+    kg: Figure
+
+
+class ItemIn(Record):
+    """Grams of an addition."""
+
+    item: str = at("item.name")
+    grams: Figure = at(lambda part: part.kg * G_PER_KG)
+
+
 class LotPart(Record):
     """A lot in the batch: ``kg`` reach the grinder, ``held_kg`` are taken from the cooler."""
 
@@ -85,11 +110,9 @@ class LotPart(Record):
     suspicions: list[str] = at("item.suspicions")
 
 
-class ItemPart(Record):
+class ItemPart(ItemIn):
     """An addition to weigh out."""
 
-    item: str = at("item.name")
-    grams: Figure = at(lambda part: part.kg * G_PER_KG)
     g_per_kg_meat: Figure = at(lambda part: part.kg / part.meat_kg * G_PER_KG)
 
 
@@ -99,25 +122,15 @@ def _parts(batch: Batch, *, lots: bool) -> list[Part]:
     return [Part(item, kg, meat) for item, kg in batch.kilograms.items() if isinstance(item, Lot) is lots]
 
 
-_lots, _items = partial(_parts, lots=True), partial(_parts, lots=False)
+lots_in, items_in = partial(_parts, lots=True), partial(_parts, lots=False)
 
 
 class Load(Record):
     """One mixer load."""
 
     load: int = at(lambda numbered: numbered[0])
-    lots: list[LotPart] = at(lambda numbered: _lots(numbered[1]))
-    weigh_out: list[ItemPart] = at(lambda numbered: _items(numbered[1]))
-
-
-class Dying(Record):
-    """A lot that will not keep until the next chance; kilograms as held, money lost with what is left of it."""
-
-    lot: str = at("lot.name")
-    use_by: Day | None = at("lot.use_by")
-    used_kg: Figure
-    left_kg: Figure
-    loss: Figure
+    lots: list[LotPart] = at(lambda numbered: lots_in(numbered[1]))
+    weigh_out: list[ItemPart] = at(lambda numbered: items_in(numbered[1]))
 
 
 class Ordered(Record):
@@ -126,41 +139,6 @@ class Ordered(Record):
     basis: Basis
     kg: Figure = at("kilograms")
     within_kg: Figure
-
-
-class Cost(Record):
-    """Money of the batch; ``optimum`` is the least cost before the scales, ``value_used`` what was minimised."""
-
-    optimum: Figure
-    value_used: Figure
-    cash: Figure
-    additions: Figure
-    per_kg_batch: Figure
-    per_kg_finished: Figure | None
-    currency: str
-
-
-class Casing(Record):
-    """Casing to prepare, the links that the filling gives, and money; ``cost`` is that of the casing alone.
-
-    What a link and a kilogram cost holds meat, additions and, where it has a price, casing.
-    """
-
-    name: str
-    kg_per_m: Figure
-    density_kg_per_l: Figure | None
-    """What the filling of a metre was reckoned with; null where it was measured."""
-    filled_m: Figure
-    prepare_m: Figure
-    hanks: Figure | None
-    cost: Figure | None
-    links: int | None
-    link_cm: Figure | None
-    link_g_raw: Figure | None
-    link_g_finished: Figure | None
-    cost_per_link: Figure | None
-    cost_per_kg_raw: Figure
-    cost_per_kg_finished: Figure | None
 
 
 class TidyPart(Record):
@@ -280,10 +258,6 @@ class CameOut(Record):
     batches: int
 
 
-Shares = dict[Basis, dict[str, Figure] | None]
-"""Composition by weight on each basis, in per cent; null for the finished product where no yield is declared."""
-
-
 class Blend(Record):
     """The answer of ``trimwright blend``. Weights are empty where nothing may be weighed out."""
 
@@ -297,18 +271,18 @@ class Blend(Record):
     cured: bool = at(lambda answer: answer.problem.recipe.cured or bool(cured_lots(answer)))
     meat_kg: Figure | None = at(lambda answer: _of_batch(answer, weight, Basis.MEAT))
     batch_kg: Figure | None = at(lambda answer: _of_batch(answer, weight, Basis.BATCH))
-    finished_kg: Figure | None = at(lambda answer: _of_batch(answer, partial(finished_kg, answer.problem)))
+    finished_kg: Figure | None = at(lambda answer: _of_batch(answer, finished_kg))
     measured_yield: CameOut | None = at("problem.recipe.measured")
-    cost: Cost | None = at(lambda answer: _cost(answer))
-    lots: list[LotPart] = at(lambda answer: _of_batch(answer, _lots) or [])
+    cost: Cost | None = at(lambda answer: answer if answer.weighed and answer.optimum else None)
+    lots: list[LotPart] = at(lambda answer: _of_batch(answer, lots_in) or [])
     tidy: TidyPart | None = at(lambda answer: answer if answer.problem.order.tidy else None)
     composition: Shares | None = at(lambda answer: _of_batch(answer, shares))
     estimated: Estimated | None = at(lambda answer: _of_batch(answer, estimated_in))
-    weigh_out: list[ItemPart] = at(lambda answer: _of_batch(answer, _items) or [])
+    weigh_out: list[ItemPart] = at(lambda answer: _of_batch(answer, items_in) or [])
     loads: list[Load] = at(lambda answer: list(enumerate(answer.weighed.loads, 1)) if answer.weighed else [])
     casing: Casing | None = at(lambda answer: _of_batch(answer, partial(casing_need, answer.problem)))
     checks: list[Check]
-    dying: list[Dying] = at(lambda answer: dying_lots(answer.problem, answer.batch))
+    dying: list[Dying] = at(lambda answer: list(dying_lots(answer.problem, answer.batch)))
     confidence: Confidence | None = at("sure")
     certificate: Certificate | None
     conflict: Conflict | None = at(lambda answer: answer if answer.scale_prevents or answer.conflict else None)
@@ -320,19 +294,6 @@ class Blend(Record):
     near: NearChoice | None
 
 
-def shares(batch: Batch) -> dict[Basis, dict[str, Fraction] | None]:
-    """Composition on each basis, in per cent; None of the finished product where no yield is declared."""
-    unknown = () if batch.process.declared else (Basis.FINISHED,)
-    return {basis: None if basis in unknown else composition(batch, basis, KNOWN) for basis in Basis}
-
-
 def _of_batch(answer: Answer, reckon: Callable[..., Any], *more: Any) -> Any:
     """A figure of the batch as weighed; None where there is none."""
     return None if answer.weighed is None else reckon(answer.weighed.total, *more)
-
-
-def _cost(answer: Answer) -> dict[str, Any] | None:
-    if answer.weighed is None or answer.optimum is None:
-        return None
-    sums = vars(costs(answer.problem, answer.weighed))
-    return {"optimum": answer.optimum.cost, **sums, "currency": answer.problem.recipe.entry.currency}

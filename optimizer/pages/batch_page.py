@@ -8,21 +8,21 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from fractions import Fraction
 
-from constraints.numbers import shown, trimmed
-from constraints.quantities import FAT, Basis
-from constraints.requirement import Requirement, Role
+from constraints.quantities import FAT, SALT, Amount, Basis
+from constraints.requirement import BY_ION, Requirement, Role, Stage
+from constraints.numbers import G_PER_KG, M_PER_FT, PERCENT, ZERO, shown, trimmed
 from optimizer import wording
 from optimizer.answer import Answer, unrounded
 from optimizer.cause import cause
-from optimizer.figures import apart, division_words, figure
+from optimizer.conflict import Conflict
+from optimizer.figures import Unit, apart, division_words, figure, measured, ounces, wanted
 from optimizer.pages import details
-from optimizer.pages.loads import by_load, comes_out, one_load, whole_load
-from optimizer.pages.tables import heading, listed, paragraph, table
+from optimizer.pages.tables import heading, listed, named, paragraph, table
 from optimizer.problem import Problem
-from optimizer.remarks import classes_of, heed, left_out, tidiness, verdict_of, warnings
+from optimizer.remarks import classes_of, heed, left_out, tidiness, uncured, verdict_of, warnings
 from optimizer.solver.program import holds_of
-from optimizer.summary import costs, weight
-from optimizer.verdict import Grade, Mark, hurts, mark
+from optimizer.summary import Casing, Cost, casing_need, composition, finished_kg, shares, weight
+from optimizer.verdict import Grade, Mark, hurts, margin, mark
 from optimizer.wording import counted, day_words
 
 Prices = Sequence[tuple[Requirement | None, str]]
@@ -41,10 +41,12 @@ def page(answer: Answer, short_why: Prices = (), *, full: bool = False, opening:
     """
     lines = [*opening] if opening else [*title(answer.problem), *_verdict(answer, full=full)]
     if answer.weighed is not None:
-        lines += [*_take(answer), *_weigh(answer, full=full), *comes_out(answer)]
+        lines += [*_take(answer), *details.weigh_out(answer, full=full), *_comes_out(answer)]
         lines += [*details.trade_off(answer.near), *details.dying(answer)]
     if answer.grade is Grade.NO_BATCH:
-        lines += what_would_do(short_why)
+        lines += heading(wording.WOULD_DO) if short_why else ()
+        lines += listed((f"{k}. ", text) for k, (_, text) in enumerate(short_why, start=1))
+        lines += paragraph(wording.ASK_WHY)
         short_why = ()
     lines += _watch(answer, short_why)
     lines += details.details(answer) if full else []
@@ -55,7 +57,7 @@ def page(answer: Answer, short_why: Prices = (), *, full: bool = False, opening:
 def title(problem: Problem) -> list[str]:
     """The product, its size as it was asked for, a figure or a band, and the day."""
     order, unit = problem.order, problem.unit
-    ends = (-order.within_kg, order.within_kg) if order.band else (Fraction(0),)
+    ends = (-order.within_kg, order.within_kg) if order.band else (ZERO,)
     size = " to ".join(trimmed((order.kilograms + end) / unit.kg, 3) for end in ends)
     named = f"{problem.recipe.entry.name}: {size} {unit.name} of {order.basis.words}"
     return paragraph(f"{named}, {day_words(order.day)}")
@@ -63,19 +65,24 @@ def title(problem: Problem) -> list[str]:
 
 def _verdict(answer: Answer, *, full: bool) -> Iterator[str]:
     """The grade with its reasons; of a batch that may be made what it costs."""
-    headline = f"{verdict_of(answer).headline} {cause(answer)}".rstrip()
+    headline, near = f"{verdict_of(answer).headline} {cause(answer)}".rstrip(), answer.near
     if answer.weighed is not None:
-        found, money, unit = costs(answer.problem, answer.weighed), answer.problem.money, answer.problem.unit
-        headline += f" {apart(shown(found.cash, 2))}{money}, {unit.price(found.per_kg_batch)} a {unit.name}."
+        found, unit = Cost.model_validate(answer), answer.problem.unit
+        paid = f"{apart(shown(found.cash, 2))}{answer.problem.money}"
+        headline += f" {paid}, {unit.price(found.per_kg_batch)} a {unit.name}."
     yield from paragraph(headline)
-    near = answer.near
     if near is not None and answer.weighed is not None:
         within = f"within {trimmed(near.premium_pct, 3)} % of the cheapest"
         yield from paragraph(f"Near-cheapest batch for {near.wish.words}, {within}.")
     elif answer.refused:
         yield from do_not_make(answer)
         yield wording.NO_WEIGH_OUT
-    yield from (*(_scale_prevents(answer) if answer.scale_prevents and full else ()), *_conflict(answer, full=full))
+    yield from _scale_prevents(answer) if answer.scale_prevents and full else ()
+    if answer.conflict is not None:
+        yield from _conflict(answer.conflict, answer.problem.unit) if full else ()
+        yield from doses_that_pass(answer)
+        if answer.conflict.packs_matter and full:
+            yield from paragraph("Whole packs or smallest pulls are part of it: without them there is a batch.")
 
 
 def do_not_make(answer: Answer) -> Iterator[str]:
@@ -83,7 +90,7 @@ def do_not_make(answer: Answer) -> Iterator[str]:
     broken = map(answer.problem.unit.check, (check for check in answer.checks if check.broken))
     for check in sorted(broken, key=lambda c: (not hurts(c.requirement), not c.requirement.origin.legal)):
         r = check.requirement
-        value = "" if check.value is None else f" is {figure(check.value, r)} {r.unit}"
+        value = "" if check.value is None else f" is {measured(check.value, r)}"
         what = f"{r.what} of the {r.basis}{value}" + (f" ({check.why})" if check.why else "")
         yield from paragraph(f"{what}, {r.limits()} allowed: {details.source_words(r)}", "* ")
     yield from listed(("> ", f"{text}.") for text in answer.other_names)
@@ -95,32 +102,18 @@ def doses_that_pass(answer: Answer) -> list[str]:
     return listed(("> ", f"What would pass: {dose.words()}.") for dose in answer.lawful_doses)
 
 
-def _conflict(answer: Answer, *, full: bool) -> Iterator[str]:
+def _conflict(conflict: Conflict, unit: Unit) -> Iterator[str]:
     """What cannot hold together, and how near one can get; on a short page the sentence above says enough."""
-    conflict, unit = answer.conflict, answer.problem.unit
-    if conflict is None:
-        return
     reached = {id(reach.requirement): reach.nearest for reach in conflict.reach}
-    if full:
-        yield f"These cannot hold together{'' if conflict.smallest else f' ({wording.NOT_SMALLEST})'}:"
-    for own in conflict.requirements if full else ():
+    yield f"These cannot hold together{'' if conflict.smallest else f' ({wording.NOT_SMALLEST})'}:"
+    for own in conflict.requirements:
         requirement, nearest = unit.limit(own), reached.get(id(own))
         yield from paragraph(requirement.words(), "* ")
         if nearest is not None and not nearest and requirement.role is Role.SIZE:
             yield "    with all the others kept, there is no batch of any weight"
         elif nearest is not None:
-            nearest /= unit.kg if requirement is not own else 1
-            near = f"{figure(nearest, requirement)} {requirement.unit}"
+            near = measured(nearest / (unit.kg if requirement is not own else 1), requirement)
             yield from paragraph(f"with all the others kept, the nearest attainable is {near}", "    ")
-    yield from doses_that_pass(answer)
-    if conflict.packs_matter and full:
-        yield from paragraph("Whole packs or smallest pulls are part of it: without them there is a batch.")
-
-
-def what_would_do(ways: Prices) -> list[str]:
-    """What can be done where there is no batch, in a list, and where more is told."""
-    told = listed((f"{k}. ", text) for k, (_, text) in enumerate(ways, start=1))
-    return [*(heading(wording.WOULD_DO) if ways else ()), *told, *paragraph(wording.ASK_WHY)]
 
 
 def _scale_prevents(answer: Answer) -> Iterator[str]:
@@ -145,38 +138,105 @@ def _scale_prevents(answer: Answer) -> Iterator[str]:
 def _take(answer: Answer) -> Iterator[str]:
     """The lots to take from the cooler, as held; what reaches the grinder where bone and rind come off."""
     assert answer.weighed is not None
-    yield from heading(wording.TAKE)
-    problem, unit, lots = answer.problem, answer.problem.unit, answer.lots
+    unit, lots, day = answer.problem.unit, answer.lots, answer.problem.order.day
     places = max(unit.places(answer.weighed.divisions[item]) for item in lots)
-    bony = any(item.usable < 1 for item in lots)
-    rows = []
+    rows = [["lot", "what", unit.name, f"net {unit.name}", f"left {unit.name}", "use by", "fat %", "cost"]]
     for item, kg in lots.items():
-        held = item.held_kg(kg)
-        left = item.on_hand_kg - held
+        left = item.on_hand_kg - item.held_kg(kg)
         rows.append([
-            ("! " if item.suspicions else "") + item.name, item.material or item.role, unit.figure(held, places),
-            *([unit.figure(kg, places)] if bony else []), unit.figure(left, places) if left else "none",
-            day_words(item.use_by, problem.order.day),
-            shown(item.properties[FAT], 1), apart(shown(kg * item.book_per_kg, 2)),
+            "! " * bool(item.suspicions) + item.name, item.material or item.role,
+            *(unit.figure(x, places) for x in (item.held_kg(kg), kg)), unit.figure(left, places) if left else "none",
+            day_words(item.use_by, day), shown(item.properties[FAT], 1), apart(shown(kg * item.book_per_kg, 2)),
         ])  # fmt: skip
-    heads = ["lot", "what", unit.name, *[f"net {unit.name}"] * bony, f"left {unit.name}", "use by", "fat %", "cost"]
-    align = "<<>" + ">" * bony + "><>>"
-    held_total = sum((item.held_kg(kg) for item, kg in lots.items()), Fraction(0))
-    sums = ["", "in all", unit.figure(held_total, places)]
-    sums += [unit.figure(weight(answer.weighed.total, Basis.MEAT), places)] if bony else []
-    rows.append([*sums, *[""] * (len(heads) - len(sums))])
-    yield from table(heads, rows, align, ruled=False)
-    said = tidiness(answer)
-    yield from paragraph(said) if said else ()
+    sums = sum((item.held_kg(kg) for item, kg in lots.items()), ZERO), weight(answer.weighed.total, Basis.MEAT)
+    rows.append(["", "in all", *(unit.figure(x, places) for x in sums), "", "", "", ""])
+    bony = any(item.usable < 1 for item in lots)
+    heads, *rows = rows if bony else [[*row[:3], *row[4:]] for row in rows]
+    yield from (*heading(wording.TAKE), *table(heads, rows, "<<>>><>>" if bony else "<<>><>>", ruled=False))
+    yield from paragraph(said) if (said := tidiness(answer)) else ()
 
 
-def _weigh(answer: Answer, *, full: bool) -> Iterator[str]:
+_BASES = {Basis.MEAT: "of the meat", Basis.BATCH: "of the whole batch", Basis.FINISHED: "finished"}
+
+
+def _comes_out(answer: Answer) -> list[str]:
+    """The handful of figures that a maker asks for."""
     assert answer.weighed is not None
-    loads, unit = len(answer.weighed.loads), answer.problem.unit
-    whole = whole_load(answer.weighed, answer.weighed.total, unit)
-    size = f"one load of {whole}" if loads == 1 else f"{loads} mixer loads, {whole} in all"
-    yield from ("", *paragraph(f"{wording.WEIGH}, {size}"))
-    yield from (one_load if loads == 1 else by_load)(answer.weighed, unit, full=full)
+    problem, total, unit = answer.problem, answer.weighed.total, answer.problem.unit
+    rows = [("fat", _fat(answer)), ("salt", _salt(answer)), *((ion, _ingoing(answer, ion)) for ion in BY_ION)]
+    finished, found = finished_kg(total), Cost.model_validate(answer)
+    if finished is not None and found.per_kg_finished is not None:
+        each = f"{unit.price(found.per_kg_finished)}{problem.money} a {unit.name}"
+        rows.append(("yield", f"{unit.figure(finished, 2)} {unit.name} finished, {each}"))
+    if problem.recipe.measured is not None:
+        declared = trimmed(problem.recipe.process.yield_fraction * PERCENT)
+        rows.append(("measured", f"{problem.recipe.measured.words()}; the recipe says {declared} %"))
+    need = casing_need(problem, total)
+    rows.append(("casing", "; ".join(_casing(need, unit, problem.money)) if need else ""))
+    return [*heading(wording.COMES_OUT), *named([(name, text) for name, text in rows if text])]
+
+
+def _fat(answer: Answer) -> str:
+    """Fat on the basis where the recipe limits it, with its limits, then on the others."""
+    assert answer.weighed is not None
+    own = {
+        basis: check for check in answer.checks for basis in _BASES
+        if check.requirement.counted == Amount(FAT, basis) and check.requirement.role is Role.OWN
+        and (check.requirement.hi is not None or check.requirement.lo)
+    }  # fmt: skip
+    parts: list[str] = []
+    for basis, share in sorted(shares(answer.weighed.total).items(), key=lambda pair: pair[0] not in own):
+        value, check = (share or {}).get(FAT), own.get(basis)
+        if value is not None and (check is not None or not parts or basis is not Basis.BATCH):
+            said = shown(value, 1) if check is None else figure(value, check.requirement, 1)
+            parts.append(f"{said} % {_BASES[basis]}" + (f" ({wanted(check.requirement)})" if check else ""))
+    return "; ".join(parts)
+
+
+def _salt(answer: Answer) -> str:
+    assert answer.weighed is not None
+    basis = Basis.FINISHED if answer.weighed.total.process.declared else Basis.BATCH
+    value = composition(answer.weighed.total, basis).get(SALT)
+    return "not known: a lot does not state its salt" if value is None else f"{shown(value, 2)} % {_BASES[basis]}"
+
+
+def _ingoing(answer: Answer, ion: str) -> str:
+    """Nitrite or nitrate as weighed in against the nearest limit of any place."""
+    salts = frozenset(BY_ION[ion])
+    limits = [
+        (margin(r, check.value) / (r.hi or 1), check) for check in answer.checks
+        if (r := check.requirement).regulates.stage is Stage.INGOING and r.regulates.substances
+        and r.regulates.substances <= salts and r.hi is not None and r.origin.blocks and check.value is not None
+    ]  # fmt: skip
+    if uncured(answer) or not limits:
+        return uncured(answer) if ion == "nitrite" else ""
+    check = min(limits, key=lambda pair: pair[0])[1]
+    r = check.requirement
+    return f"{figure(check.value, r, 1)} ppm of the {r.basis} goes in ({wanted(r)})" if check.value else ""
+
+
+def _casing(need: Casing, unit: Unit, money: str) -> Iterator[str]:
+    said = f"{need.name}: {unit.length(need.filled_m)}, prepare {unit.length(need.prepare_m)}"
+    if need.hanks is not None:
+        said += f", {shown(need.hanks, 2)} hanks"
+    if need.density_kg_per_l is not None:
+        filling = f"{shown(need.kg_per_m, 3)} kg in a metre"
+        filling = filling if unit.name == "kg" else f"{unit.figure(need.kg_per_m * M_PER_FT, 3)} lb in a foot"
+        said += f" ({filling} at {trimmed(need.density_kg_per_l, 3)} kg a litre)"
+    yield said
+    yield from [f"it costs {shown(need.cost, 2)}{money}"] if need.cost is not None else []
+    if need.links and need.cost_per_link is not None:
+        weights = (need.link_g_raw, ""), (need.link_g_finished, " finished")
+        links = ", ".join(f"{_link(grams, unit)}{what}" for grams, what in weights if grams is not None)
+        yield f"{apart(str(need.links))} links of {links}, {shown(need.cost_per_link, 2)}{money} each"
+    if need.cost is not None:
+        each = (need.cost_per_kg_raw, "raw"), (need.cost_per_kg_finished, "finished")
+        prices = [f"{unit.price(cost)} a {unit.name} {what}" for cost, what in each if cost is not None]
+        yield f"with its casing{money} {', '.join(prices)}"
+
+
+def _link(grams: Fraction, unit: Unit) -> str:
+    return f"{shown(grams, 0)} g" if unit.name == "kg" else ounces(grams / G_PER_KG, Fraction(1, G_PER_KG))
 
 
 def _watch(answer: Answer, short_why: Prices) -> list[str]:
@@ -200,7 +260,7 @@ def _near_limits(answer: Answer, short_why: Prices) -> Iterator[str]:
         if not check.ok or not value or r.role not in (Role.OWN, Role.LAW) or not r.origin.blocks or r.lo == r.hi:
             continue
         if id(r) not in priced and any(x and abs(x - value) <= _TIGHT * x for x in (r.lo, r.hi)):
-            near.append(f"near its limit: {r.what} of the {r.basis} {figure(value, r, 1)} {r.unit}, {r.limits()}")
+            near.append(f"near its limit: {r.what} of the {r.basis} {measured(value, r, 1)}, {r.limits()}")
     yield from near[:_MOST_TIGHT]
     if len(near) > _MOST_TIGHT:
         yield f"{len(near) - _MOST_TIGHT} more near their limits"

@@ -12,12 +12,12 @@ from constraints.quantities import SALT, Basis
 from optimizer import doses, findings
 from optimizer.figures import Unit, figure, wanted
 from optimizer.findings import Report
-from optimizer.pages.answer_json import Estimated, Limit, PassingDose, Shares, VerdictPart, shares
+from optimizer.pages.answer_json import Estimated, Limit, PassingDose, VerdictPart
 from optimizer.pages.details import absent_words, composition_table, nothing_goes_in, source_words, unknown_words
 from optimizer.pages.tables import heading, listed, paragraph, table
 from optimizer.record import Figure, Record, at
 from optimizer.remarks import in_words, known_to_contain, odd_salt, on_estimates
-from optimizer.summary import estimated_in, weight
+from optimizer.summary import Shares, estimated_in, shares, weight
 from optimizer.verdict import HEADLINES, Grade, Mark, Verdict, margin, mark, worst
 from optimizer.wording import CAUTION, FULL, WATCH, day_words
 
@@ -170,7 +170,7 @@ def _mend(finding: findings.Finding, unit: Unit) -> str:
 
 
 def _composition(report: Report, unit: Unit) -> Iterator[str]:
-    yield from composition_table(report.batch, declared=report.recipe.process.declared)
+    yield from composition_table(report.batch)
     yield f"whole batch {unit.said(weight(report.batch, Basis.BATCH))}"
     silent = [i.name for i in report.batch.kilograms if i.kind.states_composition and SALT not in i.properties]
     if silent:

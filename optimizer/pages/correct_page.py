@@ -16,7 +16,7 @@ from constraints.quantities import FAT, MOISTURE, SALT, Basis, Lot
 from optimizer.answer import Status
 from optimizer.correction import Correction
 from optimizer.figures import Unit, figure
-from optimizer.pages.answer_json import Blend
+from optimizer.pages.answer_json import Blend, ItemIn, LotIn, items_in, lots_in
 from optimizer.pages.batch_page import page
 from optimizer.pages.tables import listed, paragraph
 from optimizer.record import Figure, Record, at
@@ -121,25 +121,11 @@ def _taught(found: Correction) -> Iterator[tuple[str, str]]:
         yield "! ", f"out of line by more than their errors explain: {names}{told}"
 
 
-class LotIn(Record):
-    """Kilograms of a lot that reach the grinder."""
-
-    lot: str = at(lambda pair: pair[0].name)
-    kg: Figure = at(lambda pair: pair[1])
-
-
-class ItemIn(Record):
-    """Grams of an addition."""
-
-    item: str = at(lambda pair: pair[0].name)
-    grams: Figure = at(lambda pair: pair[1] * G_PER_KG)
-
-
 class Contents(Record):
     """What is in a batch by lots and additions, as check, stock and correct itself read it."""
 
-    lots: list[LotIn] = at(lambda batch: [pair for pair in batch.kilograms.items() if isinstance(pair[0], Lot)])
-    weigh_out: list[ItemIn] = at(lambda batch: [p for p in batch.kilograms.items() if not isinstance(p[0], Lot)])
+    lots: list[LotIn] = at(lots_in)
+    weigh_out: list[ItemIn] = at(items_in)
 
 
 class Measured(Record):

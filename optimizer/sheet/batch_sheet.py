@@ -144,7 +144,7 @@ class Sheet:
     @property
     def expected(self) -> str:
         """What should come out, by the yield that the recipe declares and by what was measured."""
-        finished = finished_kg(self.answer.problem, self._weighed.total)
+        finished = finished_kg(self._weighed.total)
         declared = "" if finished is None else f"{self._kg(finished)} by the recipe's yield"
         measured = self.answer.problem.recipe.measured
         return "; ".join(filter(None, (declared, measured.words() if measured else "")))

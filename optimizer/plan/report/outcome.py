@@ -31,7 +31,7 @@ from optimizer.plan.settle.read_off import Purchase
 from optimizer.plan.settle.weigh import WeighedBatch
 from optimizer.record import Figure, Record, at
 from optimizer.remarks import warnings
-from optimizer.summary import casing_need, composition, costs
+from optimizer.summary import Cost, casing_need, composition
 from optimizer.verdict import HEADLINES, Grade, Verdict
 
 with late():
@@ -107,7 +107,7 @@ class BatchFigures(Record):
     links: int | None = at(
         lambda one: getattr(casing_need(one.answer.problem, one.answer.weighed.total), "links", None)
     )
-    cost_per_kg: Figure = at(lambda one: costs(one.answer.problem, one.answer.weighed).per_kg_batch)
+    cost_per_kg: Figure = at(lambda one: Cost.model_validate(one.answer).per_kg_batch)
     loads: int = at(lambda one: len(one.answer.weighed.loads))
 
 

@@ -17,8 +17,7 @@ from optimizer.answer import Status
 from optimizer.figures import Unit
 from optimizer.pages.batch_page import page
 from optimizer.pages.chart import render
-from optimizer.pages.details import check_words, source_words
-from optimizer.pages.loads import by_load
+from optimizer.pages.details import by_load, check_words, source_words
 from optimizer.pages.tables import heading, listed, paragraph, table
 from optimizer.plan.model.world import Supply
 from optimizer.plan.report.outcome import STOPPED, BatchFigures, Outcome
