@@ -22,10 +22,7 @@ Shares = dict[Basis, dict[str, Figure] | None]
 
 
 class Cost(Record):
-    """Money of the batch; ``optimum`` is the least cost before the scales, ``value_used`` what was minimised.
-
-    That counts additions at their exact dose; ``cash`` is what is paid.
-    """
+    """Money of the batch; ``optimum`` is the least cost before the scales, ``value_used`` what was minimised."""
 
     optimum: Figure = at("optimum.cost")
     value_used: Figure = at("certificate.cost")
@@ -37,10 +34,7 @@ class Cost(Record):
 
 
 class Dying(Record):
-    """A lot that will not keep until the next chance; kilograms as held, money lost with what is left of it.
-
-    The loss is book price less salvage on the kilograms that stay in the cooler.
-    """
+    """A lot that will not keep until the next chance; kilograms as held, money lost with what is left of it."""
 
     lot: str
     use_by: Day | None
@@ -50,10 +44,9 @@ class Dying(Record):
 
 
 class Casing(Record):
-    """Casing to prepare in metres (spare included), the links that the filling gives, and money.
+    """Casing to prepare, the links that the filling gives, and money; ``cost`` is that of the casing alone.
 
-    ``cost`` is that of what is prepared, null without a price; what a link and a kilogram cost holds meat, additions
-    and, where it has a price, casing.
+    What a link and a kilogram cost holds meat, additions and, where it has a price, casing.
     """
 
     name: str
@@ -95,7 +88,10 @@ def paid(items: Mapping[Ingredient, Fraction], *, lots: bool = True) -> Fraction
 
 
 def dying_lots(problem: Problem, items: Mapping[Ingredient, Fraction]) -> Iterator[Dying]:
-    """Every dying lot with what is taken of it, of the kilograms in a batch, and what is lost with the rest."""
+    """Every dying lot with what is taken of it, of the kilograms in a batch, and what is lost with the rest.
+
+    The loss is book price less salvage on the kilograms that stay in the cooler.
+    """
     for lot in problem.formula.lots:
         if isinstance(lot, Lot) and dying(lot, problem.order):
             used = lot.held_kg(items.get(lot, ZERO))
@@ -122,6 +118,12 @@ def shares(batch: Batch) -> dict[Basis, dict[str, Fraction] | None]:
     return {basis: composition(batch, basis) if declared or basis is not Basis.FINISHED else None for basis in Basis}
 
 
+def told(batch: Batch) -> dict[Basis, dict[str, Fraction]]:
+    """Composition on the bases that pages speak of: the finished product only where a yield is declared."""
+    bases = (Basis.MEAT, Basis.BATCH, Basis.FINISHED)[: 3 if batch.process.declared else 2]
+    return {basis: composition(batch, basis) for basis in bases}
+
+
 def estimated_in(batch: Batch) -> tuple[str, ...]:
     """Components of a batch that are estimated of at least one lot in it, those of a ground mass included."""
     asked, items = batch.process.estimates, every(batch.kilograms)
@@ -129,7 +131,7 @@ def estimated_in(batch: Batch) -> tuple[str, ...]:
 
 
 def casing_need(problem: Problem, batch: Batch) -> Casing | None:
-    """Casing and links for a batch, or None where the recipe names no casing. Part of a link is not counted."""
+    """Casing, spare included, and links for a batch; None where the recipe names none. Part of a link is not counted."""
     casing = problem.recipe.entry.casing
     if casing is None:
         return None

@@ -21,7 +21,7 @@ from optimizer.pages.tables import heading, listed, named, paragraph, table
 from optimizer.problem import Problem
 from optimizer.remarks import classes_of, heed, left_out, tidiness, uncured, verdict_of, warnings
 from optimizer.solver.program import holds_of
-from optimizer.summary import Casing, Cost, casing_need, composition, finished_kg, shares, weight
+from optimizer.summary import Casing, Cost, casing_need, finished_kg, told, weight
 from optimizer.verdict import Grade, Mark, hurts, margin, mark
 from optimizer.wording import counted, day_words
 
@@ -185,8 +185,8 @@ def _fat(answer: Answer) -> str:
         and (check.requirement.hi is not None or check.requirement.lo)
     }  # fmt: skip
     parts: list[str] = []
-    for basis, share in sorted(shares(answer.weighed.total).items(), key=lambda pair: pair[0] not in own):
-        value, check = (share or {}).get(FAT), own.get(basis)
+    for basis, share in sorted(told(answer.weighed.total).items(), key=lambda pair: pair[0] not in own):
+        value, check = share.get(FAT), own.get(basis)
         if value is not None and (check is not None or not parts or basis is not Basis.BATCH):
             said = shown(value, 1) if check is None else figure(value, check.requirement, 1)
             parts.append(f"{said} % {_BASES[basis]}" + (f" ({wanted(check.requirement)})" if check else ""))
@@ -195,8 +195,8 @@ def _fat(answer: Answer) -> str:
 
 def _salt(answer: Answer) -> str:
     assert answer.weighed is not None
-    basis = Basis.FINISHED if answer.weighed.total.process.declared else Basis.BATCH
-    value = composition(answer.weighed.total, basis).get(SALT)
+    basis, share = list(told(answer.weighed.total).items())[-1]
+    value = share.get(SALT)
     return "not known: a lot does not state its salt" if value is None else f"{shown(value, 2)} % {_BASES[basis]}"
 
 

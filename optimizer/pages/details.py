@@ -17,7 +17,7 @@ from optimizer.answer import Answer
 from optimizer.figures import Unit, division_words, measured
 from optimizer.pages.tables import WIDTH, columns, heading, listed, paragraph, table, width
 from optimizer.remarks import confirm, left_out, notes
-from optimizer.summary import Cost, dying_lots, estimated_in, shares, weight
+from optimizer.summary import Cost, dying_lots, estimated_in, told, weight
 from optimizer.verdict import Check, mark
 from optimizer.weighing.rounding import Weighed
 from optimizer.wish import Near
@@ -45,7 +45,7 @@ def _notes(answer: Answer) -> list[str]:
 
 def composition_table(batch: Batch) -> Iterator[str]:
     """Fat, moisture, protein and salt of a batch on every basis that is known."""
-    found = {basis: share for basis, share in shares(batch).items() if share is not None}
+    found = told(batch)
     names, guessed = list(dict.fromkeys(name for share in found.values() for name in share)), estimated_in(batch)
     rows = [
         [basis.words, *[shown(share[name], 2) if name in share else "not stated" for name in names]]

@@ -11,7 +11,7 @@ from constraints.quantities import FAT, Amount
 from optimizer.answer import Answer
 from optimizer.pages.chart import across, render, upwards
 from optimizer.remarks import verdict_of
-from optimizer.summary import shares
+from optimizer.summary import told
 
 _WIDTH, _ROOM, _ROW, _WIDE = 400, 112, 30, 264
 """Pixels: the picture, which fits a phone as it is, names at its left, a row, and the longest bar."""
@@ -55,8 +55,8 @@ SIZES: dict[str, Any] = {"width": _WIDTH, "room": _ROOM, "row": _ROW, "ticks": _
 def _fats(answer: Answer) -> list[dict[str, Any]]:
     """Fat of every basis with the band that all limits on it leave."""
     found = []
-    for basis, share in shares(answer.weighed.total).items() if answer.weighed else ():
-        value = (share or {}).get(FAT)
+    for basis, share in told(answer.weighed.total).items() if answer.weighed else ():
+        value = share.get(FAT)
         limits = [c.requirement for c in answer.checks if c.requirement.counted == Amount(FAT, basis)]
         limits = [r for r in limits if r.hi is not None or r.lo]  # at least 0 is no limit
         low = max((float(r.lo) for r in limits if r.lo is not None), default=0.0)
