@@ -131,7 +131,7 @@ def estimated_in(batch: Batch) -> tuple[str, ...]:
 
 
 def casing_need(problem: Problem, batch: Batch) -> Casing | None:
-    """Casing, spare included, and links for a batch; None where the recipe names none. Part of a link is not counted."""
+    """Casing, spare included, and links for a batch; None where none is named. Part of a link is not counted."""
     casing = problem.recipe.entry.casing
     if casing is None:
         return None

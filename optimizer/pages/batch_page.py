@@ -8,9 +8,9 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from fractions import Fraction
 
+from constraints.numbers import G_PER_KG, M_PER_FT, PERCENT, ZERO, shown, trimmed
 from constraints.quantities import FAT, SALT, Amount, Basis
 from constraints.requirement import BY_ION, Requirement, Role, Stage
-from constraints.numbers import G_PER_KG, M_PER_FT, PERCENT, ZERO, shown, trimmed
 from optimizer import wording
 from optimizer.answer import Answer, unrounded
 from optimizer.cause import cause

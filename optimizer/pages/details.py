@@ -9,9 +9,8 @@ from fractions import Fraction
 from itertools import groupby
 
 from constraints.formula import Batch
-from constraints.ingredients import Ingredient, Lot
 from constraints.numbers import G_PER_KG, OZ_PER_LB, PERCENT, ZERO, shown, trimmed
-from constraints.quantities import Basis
+from constraints.quantities import Basis, Ingredient, Lot
 from constraints.requirement import Provenance, Requirement
 from optimizer.answer import Answer
 from optimizer.figures import Unit, division_words, measured
