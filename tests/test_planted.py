@@ -223,7 +223,7 @@ def test_a_sound_plan_has_no_faults(plan: Plan) -> None:
 def order_of(plan: Plan, **terms: Any) -> list[Any]:
     """The orders, the first of them of an offer with other terms."""
     first, *others = plan.orders
-    offer = replace(first.offer, terms=first.offer.terms.model_copy(update=terms))
+    offer = replace(first.offer, terms=replace(first.offer.terms, **terms))
     return [replace(first, supply=replace(first.supply, offer=offer)), *others]
 
 
