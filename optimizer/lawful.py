@@ -22,8 +22,8 @@ from constraints.requirement import Regulates, Requirement
 from constraints.row import Row
 from constraints.rules import Method, Pack, Product, ProductClass
 from optimizer.problem import Problem
-from optimizer.reading.added import DOSES
-from optimizer.reading.packs import class_for, product_of
+from optimizer.reading.entry import DOSES
+from optimizer.reading.packs import product_of
 from optimizer.reading.recipe import Recipe, addition
 
 _ZERO = Fraction(0)
@@ -186,7 +186,7 @@ def other_names(recipe: Recipe, packs: Sequence[Pack], day: date, batch: Batch) 
     """For each pack one of whose rules is broken under the class stated, the classes that fit the batch, in words."""
     said, product = [], product_of(recipe, day)
     for named, pack in zip(recipe.entry.rules, packs, strict=True):
-        present = class_for(recipe, named, pack)
+        present = recipe.stated.class_for(named, pack)
         if present is not None and not _lawful(pack, present, product, batch):
             found = [f"{c.title} (product_class: {c.id})" for c in fitting(pack, present, product, batch)]
             said += [f"Lawful under the {pack.title} pack as {'; '.join(found)}"] if found else []

@@ -12,7 +12,7 @@ from constraints.numbers import G_PER_KG, PERCENT, ZERO, trimmed
 from constraints.quantities import FAT, MOISTURE, SALT, Amount, Basis, Ingredient, Kind, MissingProperty, Weight
 from constraints.requirement import Origin, Ratio, Requirement
 from optimizer.order import Order
-from optimizer.reading.added import ScaleName
+from optimizer.reading.entry import ScaleName
 from optimizer.reading.recipe import Recipe
 
 LEAST_OF_CURE = Fraction(9, 10)
@@ -37,7 +37,7 @@ def own_rows(recipe: Recipe, formula: Formula, order: Order, faults: list[Fault]
     own: list[Requirement] = []
     loads = 1 if order.mixer_kg is None else ceil(order.kilograms / order.mixer_kg) + 1
     for i, addition in enumerate(recipe.additions):
-        on_meat_scale = recipe.scales[i] is ScaleName.MEAT
+        on_meat_scale = recipe.entry.additions[i].scale is ScaleName.MEAT
         division = order.meat_division_kg if on_meat_scale else order.spice_division_kg
         if addition.dosing is Dosing.FREE:
             own.append(free_band(addition))

@@ -20,7 +20,6 @@ from constraints.words import plant_wording
 from optimizer.answer import Answer
 from optimizer.doses import OFF_DOSE
 from optimizer.problem import Problem
-from optimizer.reading.packs import class_for
 from optimizer.reading.recipe import Recipe
 from optimizer.reading.recipe_checks import NO_SOURCE, NOT_A_PLANT, SALT_PCT, contains
 from optimizer.summary import casing_need, composition
@@ -47,10 +46,8 @@ def warnings(answer: Answer) -> list[str]:
 
 def classes_of(problem: Problem) -> list[tuple[Pack, str | None]]:
     """The recipe's rule packs, each with the class that the product is of under it."""
-    recipe = problem.recipe
-    return [
-        (pack, class_for(recipe, name, pack)) for name, pack in zip(recipe.entry.rules, problem.packs, strict=False)
-    ]
+    stated = problem.recipe.stated
+    return [(pack, stated.class_for(name, pack)) for name, pack in zip(stated.names, problem.packs, strict=False)]
 
 
 def verdict_of(answer: Answer) -> Verdict:

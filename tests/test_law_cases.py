@@ -26,7 +26,7 @@ from optimizer.answer import Status, blend
 from optimizer.findings import Finding, Report, check
 from optimizer.order import Asked, order_of
 from optimizer.problem import Problem, assemble
-from optimizer.reading.added import PLAIN_KINDS
+from optimizer.reading.entry import PLAIN_KINDS
 from optimizer.reading.lots import LotTable, parse_lots
 from optimizer.reading.recipe import Recipe, parse_recipe
 from optimizer.reading.weighed import WeighedItem, parse_weighed

@@ -67,9 +67,9 @@ def check(
         with shared.faults_on_stderr():
             read, table = recipes.read_both(recipe, lots)
             shared.say([*read.warnings, *table.warnings])
-            read = (recipes.analysed(read, laboratory) if laboratory else read).in_units(units)
+            read = recipes.judged_by(read, rules or [], laboratory or "", units)
             items = weighed.read_weighed(batch)
-            report = findings.check(recipes.judged_by(read, rules or []), table, items, batch, on, tolerance)
+            report = findings.check(read, table, items, batch, on, tolerance)
         return checked(report, shown)
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from enum import StrEnum
 from fractions import Fraction
 
@@ -10,11 +11,134 @@ from pydantic import Field
 from constraints.confidence import ConfidenceEntry
 from constraints.document import Broken, Positive, PositivePercent, Ruled, Strict, Weight, YesNo, refusal
 from constraints.document.fields import Line, Name, NameOrEach, Names, NotNegative, Number, Percent
+from constraints.faults import meant
 from constraints.laboratory import LaboratoryEntry
 from constraints.numbers import G_PER_KG, PERCENT, PI, trimmed
-from constraints.quantities import FromFat
+from constraints.quantities import Basis, FromFat, Kind
 from constraints.rules import OneRequirement, ProcessStep
-from optimizer.reading.added import AdditionEntry
+from constraints.substances import FORMULAS, PRESERVATIVE, SUBSTANCES
+
+
+def given(entry: Strict, keys: Collection[str]) -> int:
+    """How many of some keys an entry states."""
+    return sum(getattr(entry, key) is not None for key in keys)
+
+
+PLAIN_KINDS = {
+    "salt": Kind.SALT,
+    "cure": Kind.CURE,
+    "water": Kind.WATER,
+    "liquid": Kind.LIQUID,
+    "inclusion": Kind.INCLUSION,
+    "spice": Kind.DRY,
+}
+"""What an addition may be, beside the regulated substances."""
+
+DOSES = ("g_per_kg_meat", "g_per_kg_batch", "total_salt_pct", "ingoing_nitrite_ppm", "up_to_g_per_kg_meat")
+"""The keys that state an addition's amount; each addition has exactly one of them."""
+
+
+_OF_CURE = ("nitrite_pct", "nitrate_pct", "ingoing_nitrite_ppm")
+
+
+class CureSalt(StrEnum):
+    """Which salt of nitrite or nitrate a cure holds."""
+
+    SODIUM = "sodium"
+    POTASSIUM = "potassium"
+
+
+class ScaleName(StrEnum):
+    """Which scale an item is weighed on."""
+
+    MEAT = "meat"
+    SPICE = "spice"
+
+
+class AdditionEntry(Ruled):
+    """Something added to the meat, with its dose and, where it matters, its composition."""
+
+    name: Name
+    """The name on the weigh-out."""
+    is_: Name = Field("spice", alias="is")
+    """What it is: salt, cure, water (ice too), liquid, inclusion, spice, or a regulated substance by name."""
+    g_per_kg_meat: NotNegative | None = None
+    """Grams per kilogram of meat block."""
+    g_per_kg_batch: NotNegative | None = None
+    """Grams per kilogram of whole batch, itself included."""
+    total_salt_pct: Percent | None = None
+    """For salt: total salt wanted, %; salt in cure, lots, liquids and inclusions is taken off."""
+    ingoing_nitrite_ppm: Positive | None = None
+    """For a cure: ingoing nitrite wanted, mg per kilogram of meat block, from its own stated strength."""
+    up_to_g_per_kg_meat: Positive | None = None
+    """For water or a liquid: left to the solver, at most so many grams per kilogram of meat block."""
+    from_g_per_kg_meat: NotNegative | None = None
+    """With up_to_g_per_kg_meat: at least so many grams per kilogram of meat block."""
+    basis: Basis = Basis.BATCH
+    """With total_salt_pct: what the percentage is of, meat, batch or finished."""
+    nitrite_pct: Percent | None = None
+    """For a cure: nitrite in it, % by weight, as its label states."""
+    nitrate_pct: Percent | None = None
+    """For a cure: nitrate in it, % by weight, as its label states."""
+    nitrite_salt: CureSalt = CureSalt.SODIUM
+    """Whether the nitrite is the sodium or the potassium salt."""
+    nitrate_salt: CureSalt = CureSalt.SODIUM
+    """Whether the nitrate is the sodium or the potassium salt."""
+    confirm_strength: YesNo = False
+    """For a cure of unusual strength: yes confirms that its label says so. It confirms no dose."""
+    confirm_dose: YesNo = False
+    """For a cure that brings unusually little nitrite: yes confirms that its dose is meant."""
+    holds_no_nitrite: YesNo = False
+    """For an addition named like a cure that is none: yes says that it brings no nitrite or nitrate."""
+    from_plant: Name | None = None
+    """For a cure made from a plant (celery powder, say): which plant; none for one that only sounds like it."""
+    holds_no_cheese: YesNo = False
+    """For an addition named like cheese that is none: yes says so."""
+    holds_no_additive: YesNo = False
+    """For an addition named like a regulated additive that holds none: yes says so."""
+    allergens: Names | None = None
+    """Allergens it holds, or none: milk, egg, mustard, soy, gluten, celery, nuts, peanuts, sesame, fish, crustaceans,
+    molluscs, lupin, sulphites. Asked for where the name reads like one."""
+    fat_pct: Percent | None = None
+    """Fat, % by weight."""
+    moisture_pct: Percent | None = None
+    """Moisture, % by weight."""
+    protein_pct: Percent | None = None
+    """Protein, % by weight."""
+    salt_pct: Percent | None = None
+    """Salt, % by weight; for a cure all that is not nitrite or nitrate unless stated."""
+    surface_pct: Percent | None = None
+    """For a preservative that is not mixed in: so much % of what the casing or the surface is treated with."""
+    properties: dict[str, Number] = Field(default_factory=dict)
+    """Any further property that a requirement names."""
+    cost_per_kg: NotNegative = Fraction(0)
+    """Price, money per kilogram."""
+    scale: ScaleName | None = None
+    """The scale it is weighed on; where not stated, the meat scale if its division is at most 1 % of the amount."""
+
+    def _broken(self) -> Broken:
+        known, water = [*PLAIN_KINDS, *SUBSTANCES], ("water", "liquid")
+        is_cure, of_cure = self.is_ == "cure", tuple(getattr(self, key) for key in _OF_CURE)
+        hint = "" if self.is_ in known else meant(self.is_, known, f"known: {', '.join(known)}")
+        least, most = self.from_g_per_kg_meat, self.up_to_g_per_kg_meat
+        held = Fraction(sum((self.fat_pct or 0, self.moisture_pct or 0, self.protein_pct or 0)))
+        salted, spread = self.total_salt_pct is not None, self.surface_pct is not None
+        stray, preserves = of_cure != (None, None, None), SUBSTANCES.get(self.is_) == PRESERVATIVE
+        rules = {
+            f"state the amount of {self.name} by exactly one of {', '.join(DOSES)}": given(self, DOSES) != 1,
+            f"{self.is_!r} is not something an addition can be; {hint}": self.is_ not in known,
+            "total_salt_pct belongs to an addition that is salt": salted and self.is_ != "salt",
+            f"{', '.join(_OF_CURE[:2])} and {_OF_CURE[2]} belong to an addition that is cure": stray and not is_cure,
+            f"surface_pct belongs to {', '.join(FORMULAS[PRESERVATIVE])}": spread and not preserves,
+            "a cure states its nitrite_pct or its nitrate_pct, as its label does": is_cure and not any(of_cure[:2]),
+            "ingoing_nitrite_ppm needs a cure that holds nitrite": of_cure[2] is not None and not self.nitrite_pct,
+            "only water or a liquid can be left to the solver": most is not None and self.is_ not in water,
+            "from_g_per_kg_meat needs up_to_g_per_kg_meat": least is not None and most is None,
+            "from_g_per_kg_meat is above up_to_g_per_kg_meat": (least or 0) > (most or least or 0),
+            f"fat, moisture and protein of {self.name} add up to {trimmed(held)} %": held > PERCENT,
+            "nitrite and nitrate of a cure add up to more than 100 %": sum(x or 0 for x in of_cure[:2]) > PERCENT,
+        }
+        return (words for words, broken in rules.items() if broken)
 
 
 def may_be_fraction(figure: Fraction) -> bool:
@@ -73,15 +197,15 @@ class CasingEntry(Ruled):
     """How it is rinsed and soaked, in your own words; printed on the sheet."""
 
     def _broken(self) -> Broken:
-        if (self.kg_per_m is None) == (self.diameter_mm is None):
-            yield "a casing states what fills it, by one of kg_per_m and diameter_mm"
-        for one, other in (("diameter_mm", "density_kg_per_l"), ("cost_per_hank", "hank_m")):
-            if (getattr(self, one) is None) != (getattr(self, other) is None):
-                yield f"{one} and {other} go together"
-        if self.link_cm is not None and self.link_g is not None:
-            yield "a link is stated by one of link_cm and link_g"
-        if self.cost_per_m is not None and self.cost_per_hank is not None:
-            yield "a price is stated by one of cost_per_m and cost_per_hank"
+        for keys, counts, words in (
+            (("kg_per_m", "diameter_mm"), (1,), "a casing states what fills it, by one of kg_per_m and diameter_mm"),
+            (("diameter_mm", "density_kg_per_l"), (0, 2), "diameter_mm and density_kg_per_l go together"),
+            (("cost_per_hank", "hank_m"), (0, 2), "cost_per_hank and hank_m go together"),
+            (("link_cm", "link_g"), (0, 1), "a link is stated by one of link_cm and link_g"),
+            (("cost_per_m", "cost_per_hank"), (0, 1), "a price is stated by one of cost_per_m and cost_per_hank"),
+        ):
+            if given(self, keys) not in counts:
+                yield words
 
     @property
     def fills(self) -> Fraction:
@@ -145,11 +269,11 @@ class StepEntry(Ruled):
     """Core at which the step ends, degrees Fahrenheit."""
 
     def _broken(self) -> Broken:
-        if (self.set_c is None) == (self.set_f is None):
+        if given(self, ("set_c", "set_f")) != 1:
             yield "a step says what the chamber is set to, by one of set_c and set_f"
-        if self.until_core_c is not None and self.until_core_f is not None:
+        if (ends := given(self, ("until_core_c", "until_core_f"))) > 1:
             yield "one of until_core_c and until_core_f"
-        if self.minutes is None and self.until_core_c is None and self.until_core_f is None:
+        if self.minutes is None and not ends:
             yield "a step says how long it lasts: minutes, until_core_c or until_core_f"
 
 

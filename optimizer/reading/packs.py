@@ -14,18 +14,8 @@ from constraints.quantities import Lot, Process
 from constraints.requirement import BY_ION, Origin, Requirement, Role, Salt, Stage
 from constraints.rules import Pack, Product, not_waivable, waived
 from constraints.substances import SUBSTANCES
-from optimizer.reading.added import CureSalt
+from optimizer.reading.entry import CureSalt
 from optimizer.reading.recipe import Recipe, Stated
-
-
-def _stated(recipe: Recipe) -> Stated:
-    entry = recipe.entry
-    return Stated(recipe.document, entry.rules, entry.product_class, bool(recipe.asked))
-
-
-def class_for(recipe: Recipe, name: str, pack: Pack) -> str | None:
-    """The product class the recipe states for a pack, by the pack's own name or as it is named under rules."""
-    return _stated(recipe).class_for(name, pack)
 
 
 def product_of(recipe: Recipe, day: date) -> Product:
@@ -51,17 +41,16 @@ def legal_requirements(
     recipe: Recipe, product: Product, faults: list[Fault]
 ) -> tuple[tuple[Pack, ...], list[Requirement]]:
     """The recipe's packs and their limits in force for this product; what is wrong is added to ``faults``."""
-    stated = _stated(recipe)
+    stated = recipe.stated
     legal: list[Requirement] = []
     packs = stated.load(faults)
     faults += _repeated_packs(stated, packs)
-    faults += stated.class_faults(packs)
+    wrong = stated.class_faults(packs)
+    faults += wrong.values()
     for name, pack in packs.items():
-        if stated.class_fault(name, pack) is not None:
-            continue
-        rows = pack.requirements(product, stated.class_for(name, pack))
-        legal += rows
-        faults += _lacking(recipe, stated, name, pack)
+        if name not in wrong:
+            legal += pack.requirements(product, stated.class_for(name, pack))
+            faults += _lacking(recipe, stated, name, pack)
     faults += _stray_classes(stated, packs.values())
     names = recipe.entry.waive
     for name, why in not_waivable(legal, names).items():
@@ -81,7 +70,7 @@ def unjudged(
 
     A pack that limits what is put in of a salt, though not for this class and day, is a fault under any other pack.
     """
-    stated, own = _stated(recipe), [addition.item for addition in recipe.additions]
+    stated, own = recipe.stated, [addition.item for addition in recipe.additions]
     in_force = [
         (name, pack, stated.class_for(name, pack), [r for r in legal if r.origin.pack == pack.pack])
         for name, pack in zip(recipe.entry.rules, packs, strict=True)
@@ -99,7 +88,7 @@ def unjudged(
 
 def opposed(recipe: Recipe, packs: Sequence[Pack], legal: Sequence[Requirement]) -> Iterator[Fault]:
     """A floor of one pack above the ceiling of another, on one thing over one base: no batch could keep both."""
-    stated, binding = _stated(recipe), [r for r in legal if r.origin.blocks and not r.origin.waived]
+    stated, binding = recipe.stated, [r for r in legal if r.origin.blocks and not r.origin.waived]
     names = {pack.pack: name for name, pack in zip(recipe.entry.rules, packs, strict=True)}
     for floor in (r for r in binding if r.lo is not None):
         for ceiling in (r for r in binding if r.hi is not None and r.origin.pack != floor.origin.pack):

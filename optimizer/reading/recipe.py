@@ -5,7 +5,7 @@ A fault of a pack stands where the pack was named: in the recipe, or on the comm
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
 from typing import TYPE_CHECKING, Any
@@ -15,20 +15,18 @@ from pydantic import ValidationError
 from constraints import ingoing
 from constraints.document import Parsed, parse, read_text, validate
 from constraints.document.parsing import Loc
-from constraints.faults import BadInput, Fault, hidden, likely, some, unprintable
+from constraints.faults import BadInput, Fault, likely, some
 from constraints.formula import Addition, Dosing
 from constraints.laboratory import LaboratoryEntry
 from constraints.library import brought, load_pack, nearest_pack
-from constraints.numbers import G_PER_KG, PERCENT, PPM, trimmed
+from constraints.numbers import G_PER_KG, PERCENT, PPM, ZERO
 from constraints.quantities import FAT, MOISTURE, NITRATE, NITRITE, PROTEIN, SALT, Basis, Ingredient, Kind, Process
 from constraints.requirement import Origin, Requirement
-from constraints.rules import Pack, ProcessStep
+from constraints.rules import Pack
 from constraints.substances import SUBSTANCES, SURFACE, kind_of
-from constraints.words import speaks_of_nitrite
-from optimizer.reading.added import PLAIN_KINDS, AdditionEntry, CureSalt, ScaleName
-from optimizer.reading.entry import RecipeEntry, Units
+from optimizer.reading.entry import PLAIN_KINDS, AdditionEntry, CureSalt, RecipeEntry, Units
 from optimizer.reading.lots import LotTable, read_lots
-from optimizer.reading.recipe_checks import impossible, name_faults, suspicions
+from optimizer.reading.recipe_checks import faults_of, suspicions
 
 if TYPE_CHECKING:
     from optimizer.ledger import MeasuredYield
@@ -77,32 +75,28 @@ class Stated:
             try:
                 packs[name] = load_pack(name)
             except BadInput as error:
-                faults += [
-                    fault if fault.line else self.fault(("rules", i), name, fault.found, fault.allowed)
-                    for fault in error.faults
-                ]
+                faults += [f if f.line else self.fault(("rules", i), name, f.found, f.allowed) for f in error.faults]
         return packs
 
-    def class_faults(self, packs: Mapping[str, Pack]) -> list[Fault]:
-        """Every fault of a class, for a pack that there is or that was most likely meant."""
-        meant = {name: packs.get(name) or (load_pack(near) if (near := nearest_pack(name)) else None)
-                 for name in self.names}  # fmt: skip
-        found = (self.class_fault(name, pack) for name, pack in meant.items() if pack is not None)
-        return [fault for fault in found if fault is not None]
-
-    def class_fault(self, name: str, pack: Pack) -> Fault | None:
-        """What is wrong with the product class for a pack."""
-        wanted, known = self.class_for(name, pack), [entry.id for entry in pack.classes]
-        if wanted is None and pack.class_required:
-            found = f"the rule pack {pack.pack} needs a product class"
-            return self.fault(("product_class",), name, found, self._how(name, pack, known))
-        if wanted is not None and known and wanted not in known:
-            found = f"the rule pack {pack.pack} has no product class {wanted!r}"
-            shared = isinstance(self.wanted, str) and any(map(self._fitting, self.names))  # right for another pack
-            close = "" if shared else likely(wanted, known)
+    def class_faults(self, packs: Mapping[str, Pack]) -> dict[str, Fault]:
+        """What is wrong with the class, by the name of each pack that there is or that was most likely meant."""
+        faults = {}
+        for name in self.names:
+            near = None if name in packs else nearest_pack(name)
+            pack = packs.get(name) or (load_pack(near) if near else None)
+            wanted = None if pack is None else self.class_for(name, pack)
+            known = [] if pack is None else [entry.id for entry in pack.classes]
+            if pack is not None and wanted is None and pack.class_required:
+                found, close = f"the rule pack {pack.pack} needs a product class", ""
+            elif pack is not None and wanted is not None and known and wanted not in known:
+                found = f"the rule pack {pack.pack} has no product class {wanted!r}"
+                shared = isinstance(self.wanted, str) and any(map(self._fitting, self.names))  # right for another pack
+                close = "" if shared else likely(wanted, known)
+            else:
+                continue
             hint = f"did you mean {close}?" if close else self._how(name, pack, known)
-            return self.fault(("product_class",), name, found, hint)
-        return None
+            faults[name] = self.fault(("product_class",), name, found, hint)
+        return faults
 
     def _how(self, name: str, pack: Pack, known: Sequence[str]) -> str:
         """How to state a class, and which there are."""
@@ -117,12 +111,9 @@ class Stated:
 
     def _fitting(self, name: str) -> str | None:
         """The class wanted where the pack has it."""
-        try:
-            pack = load_pack(name)
-        except BadInput:
-            return None
-        wanted = self.class_for(name, pack)
-        return wanted if wanted in [entry.id for entry in pack.classes] else None
+        pack = self.load([]).get(name)
+        wanted = None if pack is None else self.class_for(name, pack)
+        return wanted if pack is not None and wanted in [entry.id for entry in pack.classes] else None
 
 
 def pack_faults(document: Parsed) -> list[Fault]:
@@ -130,7 +121,7 @@ def pack_faults(document: Parsed) -> list[Fault]:
     faults: list[Fault] = []
     stated = Stated.typed(document)
     packs = stated.load(faults)
-    return [*faults, *stated.class_faults(packs)]
+    return [*faults, *stated.class_faults(packs).values()]
 
 
 @dataclass(frozen=True)
@@ -144,7 +135,6 @@ class Recipe:
     entry: RecipeEntry
     requirements: tuple[Requirement, ...]
     additions: tuple[Addition, ...]
-    scales: tuple[ScaleName | None, ...]
     process: Process
     warnings: tuple[Fault, ...]
     document: Parsed
@@ -162,9 +152,14 @@ class Recipe:
         """What a laboratory found in the batch that is checked, by the name of its measure."""
         return {} if self.entry.laboratory is None else self.entry.laboratory.figures()
 
-    def in_units(self, units: Units | None) -> Recipe:
-        """The recipe with weights said in a unit asked for beside it; None leaves it as it is."""
-        return self if units is None else replace(self, entry=self.entry.model_copy(update={"units": units}))
+    @property
+    def stated(self) -> Stated:
+        """The rule packs it is judged by, and the product class."""
+        return Stated(self.document, self.entry.rules, self.entry.product_class, bool(self.asked))
+
+    def having(self, **changed: Any) -> Recipe:
+        """The recipe with keys of its entry changed."""
+        return replace(self, entry=self.entry.model_copy(update=changed))
 
 
 def read_recipe(path: str) -> Recipe:
@@ -177,25 +172,22 @@ def parse_recipe(text: str, file: str) -> Recipe:
     document = parse(text, file)
     try:
         entry = validate(document, RecipeEntry)
+        faults = list(faults_of(entry, document))
     except BadInput as error:
-        raise BadInput(_in_order([*error.faults, *_sound_part(document), *pack_faults(document)])) from None
-    faults = list(_faults(entry, document))
+        faults = [*error.faults, *_sound_part(document)]
     if faults:
-        raise BadInput(_in_order([*faults, *pack_faults(document)]))
+        each_once = dict.fromkeys([*faults, *pack_faults(document)])
+        raise BadInput(sorted(each_once, key=lambda fault: (fault.line or 0, str(fault.column or 0).zfill(9))))
     process = Process(estimates=frozenset(component.property_name for component in entry.estimate))
     if entry.yield_ is not None:
         left, fat_lost = entry.yield_.finished_pct / PERCENT, entry.yield_.fat_loss_pct / PERCENT
         process = replace(process, yield_fraction=left, fat_loss=fat_lost, declared=True)
+    lines = [document.mark(("require", i))[0] for i in range(len(entry.require))]
+    origins = [Origin(rule="recipe", source=f"your recipe, line {line}") for line in lines]
     return Recipe(
-        file=file, entry=entry, requirements=tuple(_requirements(entry, document)), process=process,
-        additions=tuple(addition(item) for item in entry.additions), warnings=tuple(suspicions(entry, document)),
-        scales=tuple(item.scale for item in entry.additions), document=document,
+        file, entry, tuple(asked.build(origin) for asked, origin in zip(entry.require, origins, strict=True)),
+        tuple(map(addition, entry.additions)), process, tuple(suspicions(entry, document)), document,
     )  # fmt: skip
-
-
-def _in_order(faults: Sequence[Fault]) -> list[Fault]:
-    """Each fault once, in the order of the file."""
-    return sorted(dict.fromkeys(faults), key=lambda fault: (fault.line or 0, str(fault.column or 0).zfill(9)))
 
 
 _TOGETHER = ("name", "steps", "cured", "made_without_nitrite", "additions", "yield", "casing")
@@ -206,153 +198,57 @@ def _sound_part(document: Parsed) -> list[Fault]:
     """What is wrong with the additions and their nitrite in a recipe that cannot be read elsewhere."""
     part = {key: document.tree[key] for key in _TOGETHER if key in document.tree}
     try:
-        entry = RecipeEntry.model_validate({"name": "?", **part})
+        return list(faults_of(RecipeEntry.model_validate({"name": "?", **part}), document))
     except ValidationError:
         return []
-    return list(_faults(entry, document))
 
 
-def judged_by(recipe: Recipe, packs: Sequence[str]) -> Recipe:
-    """The recipe under other rule packs, each ``name`` or ``name=class``; the recipe itself where there are none."""
-    if not packs:
-        return recipe
-    own = recipe.entry.product_class
-    names: list[str] = []
-    classes: dict[str, str] = {}
-    for text in packs:
-        name, _, product_class = text.partition("=")
-        names.append(name)
-        stated = own.get(name) if isinstance(own, dict) else own if name in recipe.entry.rules else None
+def judged_by(recipe: Recipe, packs: Sequence[str], laboratory: str = "", units: Units | None = None) -> Recipe:
+    """The recipe under other rule packs, each ``name`` or ``name=class``, with weights in a unit asked for.
+
+    ``laboratory`` is a file of what was found. The recipe itself where nothing is asked for. Raises BadInput.
+    """
+    own, rules, classes = recipe.entry.product_class, recipe.entry.rules, dict[str, str]()
+    if laboratory:
+        recipe = recipe.having(laboratory=validate(parse(read_text(laboratory), laboratory), LaboratoryEntry))
+    recipe = recipe if units is None else recipe.having(units=units)
+    for name, _, product_class in (text.partition("=") for text in packs):
+        stated = own.get(name) if isinstance(own, dict) else own if name in rules else None
         if product_class or stated:
             classes[name] = product_class or stated or ""
-    entry = recipe.entry.model_copy(update={"rules": tuple(names), "product_class": classes})
-    return replace(recipe, entry=entry, asked=tuple(packs))
-
-
-def analysed(recipe: Recipe, path: str) -> Recipe:
-    """The recipe with what a laboratory found, from a file of its own. Raises BadInput."""
-    found = validate(parse(read_text(path), path), LaboratoryEntry)
-    return replace(recipe, entry=recipe.entry.model_copy(update={"laboratory": found}))
-
-
-def _requirements(entry: RecipeEntry, document: Parsed) -> Iterator[Requirement]:
-    for i, asked in enumerate(entry.require):
-        line, _ = document.mark(("require", i))
-        yield asked.build(Origin(rule="recipe", source=f"your recipe, line {line}"))
+    names = tuple(text.partition("=")[0] for text in packs)
+    return replace(recipe.having(rules=names, product_class=classes), asked=tuple(packs)) if packs else recipe
 
 
 def addition(entry: AdditionEntry) -> Addition:
     """What an entry of the recipe becomes."""
     kind = PLAIN_KINDS[entry.is_] if entry.is_ in PLAIN_KINDS else kind_of(entry.is_)
-    figures = {FAT: entry.fat_pct, MOISTURE: entry.moisture_pct, PROTEIN: entry.protein_pct, SALT: entry.salt_pct}
-    properties = {name: value for name, value in figures.items() if value is not None}
-    properties.update(entry.properties)
-    if entry.surface_pct is not None:
-        properties[SURFACE] = entry.surface_pct
-    if kind is Kind.SALT:
-        properties.setdefault(SALT, Fraction(PERCENT))
+    nitrite, nitrate = entry.nitrite_pct or ZERO, entry.nitrate_pct or ZERO
+    salt = PERCENT - nitrite - nitrate if kind in (Kind.SALT, Kind.CURE) and entry.salt_pct is None else entry.salt_pct
+    figures = {FAT: entry.fat_pct, MOISTURE: entry.moisture_pct, PROTEIN: entry.protein_pct, SALT: salt}
+    figures |= {**entry.properties, SURFACE: entry.surface_pct}
     if kind is Kind.CURE:
-        properties.update(_cure_properties(entry))
+        sodium, ppm_per_pct = CureSalt.SODIUM, Fraction(PPM, PERCENT)
+        figures[NITRITE if entry.nitrite_salt is sodium else ingoing.POTASSIUM_NITRITE] = nitrite * ppm_per_pct
+        figures[NITRATE if entry.nitrate_salt is sodium else ingoing.POTASSIUM_NITRATE] = nitrate * ppm_per_pct
+    properties = {name: value for name, value in figures.items() if value is not None}
     substance = entry.is_ if entry.is_ in SUBSTANCES else ""
     item = Ingredient(entry.name, kind, properties, substance=substance, cost_per_kg=entry.cost_per_kg)
     return _dosed(item, entry)
-
-
-def _cure_properties(entry: AdditionEntry) -> dict[str, Fraction]:
-    nitrite, nitrate = entry.nitrite_pct or Fraction(0), entry.nitrate_pct or Fraction(0)
-    ppm_per_pct = Fraction(PPM, PERCENT)
-    sodium = CureSalt.SODIUM
-    found = {
-        NITRITE if entry.nitrite_salt is sodium else ingoing.POTASSIUM_NITRITE: nitrite * ppm_per_pct,
-        NITRATE if entry.nitrate_salt is sodium else ingoing.POTASSIUM_NITRATE: nitrate * ppm_per_pct,
-    }
-    if entry.salt_pct is None:
-        found[SALT] = PERCENT - nitrite - nitrate
-    return found
 
 
 def _dosed(item: Ingredient, entry: AdditionEntry) -> Addition:
     if entry.total_salt_pct is not None:
         return Addition(item, Dosing.TOTAL_SALT, entry.total_salt_pct / PERCENT, entry.basis)
     if entry.up_to_g_per_kg_meat is not None:
-        least = (entry.from_g_per_kg_meat or Fraction(0)) / G_PER_KG
+        least = (entry.from_g_per_kg_meat or ZERO) / G_PER_KG
         return Addition(item, Dosing.FREE, least=least, most=entry.up_to_g_per_kg_meat / G_PER_KG)
     if entry.g_per_kg_batch is not None:
         return Addition(item, Dosing.PER_BATCH, entry.g_per_kg_batch / G_PER_KG, Basis.BATCH)
-    if entry.ingoing_nitrite_ppm is not None:
-        fraction = (entry.nitrite_pct or Fraction(0)) / PERCENT
-        return Addition(item, Dosing.PER_MEAT, entry.ingoing_nitrite_ppm / PPM / fraction)
-    return Addition(item, Dosing.PER_MEAT, (entry.g_per_kg_meat or Fraction(0)) / G_PER_KG)
-
-
-def _faults(entry: RecipeEntry, document: Parsed) -> Iterator[Fault]:
-    yield from _cure_faults(entry, document)
-    yield from _property_faults(entry, document)
-    yield from name_faults(entry, document)
-    yield from _yield_faults(entry, document)
-    if sum(item.total_salt_pct is not None for item in entry.additions) > 1:
-        yield document.fault(("additions",), "two additions state total_salt_pct", "one salt makes up the total")
-    yield from impossible(entry, document)
-
-
-def _cure_faults(entry: RecipeEntry, document: Parsed) -> Iterator[Fault]:
-    cured = any(item.is_ == "cure" or any(map(item.properties.get, ingoing.COUNTED)) for item in entry.additions)
-    for i, item in enumerate(entry.additions):
-        if item.is_ == "cure" and item.nitrite_pct:
-            for found, allowed in _odd_cure(item, item.nitrite_pct):
-                yield document.fault(("additions", i, "nitrite_pct"), found, allowed)
-    needing = ["cured"] if entry.cured else []
-    needing += [step.value for step in entry.steps if step is not ProcessStep.COOKED]
-    if needing and not cured and not entry.made_without_nitrite:
-        found = f"a {' and '.join(needing)} product without nitrite"
-        at = "cured" if entry.cured else "steps"
-        yield document.fault((at,), found, "add a cure, or say made_without_nitrite: yes")
-    if cured and entry.made_without_nitrite:
-        yield document.fault(("made_without_nitrite",), "yes, yet a cure is added", "one or the other")
-
-
-def _odd_cure(item: AdditionEntry, strength: Fraction) -> Iterator[tuple[str, str]]:
-    """A strength, or a dose, that is probably a slip and not confirmed."""
-    known = ingoing.WEAKEST_PCT <= strength <= ingoing.STRONGEST_PCT or strength == ingoing.PURE_PCT
-    if not known and not item.confirm_strength:
-        weakest, strongest, pure = map(trimmed, (ingoing.WEAKEST_PCT, ingoing.STRONGEST_PCT, ingoing.PURE_PCT))
-        usual = f"{weakest} to {strongest} %, or {pure} for the pure salt"
-        found = f"{item.name} with {trimmed(strength)} % nitrite is of unusual strength"
-        yield found, f"usual is {usual}; if the label says so, add confirm_strength: yes"
-    rate = item.g_per_kg_meat if item.g_per_kg_meat is not None else item.g_per_kg_batch
-    given = item.ingoing_nitrite_ppm if rate is None else rate / G_PER_KG * strength / PERCENT * PPM
-    if given is not None and given < ingoing.LEAST_SENSIBLE_PPM and not (given and item.confirm_dose):
-        least = f"under {trimmed(ingoing.LEAST_SENSIBLE_PPM)} ppm"
-        meant = f"{least} is probably a typing error; if it is meant, add confirm_dose: yes"
-        found = f"{item.name} gives only {trimmed(given, 2)} ppm ingoing nitrite"
-        yield found, meant if given else "leave it out where none is meant"
-
-
-def _property_faults(entry: RecipeEntry, document: Parsed) -> Iterator[Fault]:
-    """Properties of additions that are impossible, given twice, or nitrite under a name that nothing counts."""
-    own = {FAT, MOISTURE, PROTEIN, SALT}
-    for i, item in enumerate(entry.additions):
-        for name, value in item.properties.items():
-            at = ("additions", i, "properties", name)
-            most = PERCENT if name.endswith("_pct") else PPM if name.endswith("_ppm") else None
-            if unprintable(name):
-                yield document.fault(at, f"the name {name!r} holds {hidden(name)}", "a name as it is seen")
-            elif name in own:
-                yield document.fault(at, f"{name} has a key of its own", f"write {name} beside the name, not here")
-            elif speaks_of_nitrite(name) and name not in ingoing.COUNTED:
-                yield document.fault(at, f"nothing counts the property {name}", f"one of {', '.join(ingoing.COUNTED)}")
-            elif most is not None and not 0 <= value <= most:
-                yield document.fault(at, f"{name} is {trimmed(value)}", f"0 to {most}")
-
-
-def _yield_faults(entry: RecipeEntry, document: Parsed) -> Iterator[Fault]:
-    if entry.yield_ is not None:
-        return
-    for i, asked in enumerate(entry.require):
-        kind: Any = getattr(asked, asked.kind())
-        if getattr(kind, "basis", None) is Basis.FINISHED:
-            found = "a requirement on the finished product, but no yield"
-            yield document.fault(("require", i), found, "add yield: with finished_pct")
+    rate = (entry.g_per_kg_meat or ZERO) / G_PER_KG
+    if entry.ingoing_nitrite_ppm is not None and entry.nitrite_pct:
+        rate = entry.ingoing_nitrite_ppm / PPM * PERCENT / entry.nitrite_pct
+    return Addition(item, Dosing.PER_MEAT, rate)
 
 
 def both(recipe: Callable[[], Recipe], lots: Callable[[], LotTable]) -> tuple[Recipe, LotTable]:

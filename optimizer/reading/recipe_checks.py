@@ -11,17 +11,18 @@ from collections.abc import Iterator
 from fractions import Fraction
 from itertools import chain
 
-from constraints import words
+from constraints import ingoing, words
 from constraints.asked import PercentBand
 from constraints.document import Parsed
 from constraints.document.parsing import Loc
-from constraints.faults import Fault, Severity, meant
+from constraints.faults import Fault, Severity, hidden, meant, unprintable
 from constraints.ingoing import COUNTED
-from constraints.numbers import G_PER_KG, PERCENT, trimmed
+from constraints.numbers import G_PER_KG, PERCENT, PPM, trimmed
+from constraints.quantities import FAT, MOISTURE, PROTEIN, SALT, Basis
+from constraints.rules import ProcessStep
 from constraints.substances import CHEESE, FORMULAS, SUBSTANCES, SUGAR
 from constraints.words import key, look_alikes
-from optimizer.reading.added import PLAIN_KINDS, AdditionEntry
-from optimizer.reading.entry import RecipeEntry, may_be_fraction
+from optimizer.reading.entry import PLAIN_KINDS, AdditionEntry, RecipeEntry, may_be_fraction
 
 NO_SOURCE = "common practice, no source"
 
@@ -56,14 +57,78 @@ Told = Iterator[tuple[Loc, str, str]]
 def suspicions(entry: RecipeEntry, document: Parsed) -> Iterator[Fault]:
     """Every suspicious figure of a recipe, as a warning in words that need no path, so that a page can repeat it."""
     for loc, found, allowed in chain(_fractions(entry), _idle(entry), _spices(entry), _filling(entry), _links(entry)):
-        line, column = document.mark(loc)
-        yield Fault(document.file, line, column, found, allowed, Severity.WARNING)
+        yield Fault(document.file, *document.mark(loc), found, allowed, Severity.WARNING)
 
 
-def impossible(entry: RecipeEntry, document: Parsed) -> Iterator[Fault]:
-    """Every figure of a recipe that no kitchen can mean, as an error."""
-    for told in chain(_doses(entry), _no_room(entry), _filling(entry, WILD)):
-        yield document.fault(*told)
+def faults_of(entry: RecipeEntry, document: Parsed) -> Iterator[Fault]:
+    """Every fault of a recipe that reads well: of its cures, in its names, and figures that no kitchen can mean."""
+    yield from _twice(entry, document)
+    whole = _uncured(entry), _unfinished(entry), _doses(entry), _no_room(entry), _filling(entry, WILD)
+    told = list(chain(*whole))
+    for i, item in enumerate(entry.additions):
+        for check in (_odd_cure, _properties, _cure, _additive, _cheese, _allergens):
+            told += [(("additions", i, *loc), found, allowed) for loc, found, allowed in check(item)]
+    for loc, found, allowed in told:
+        yield document.fault(loc, found, allowed)
+
+
+def _uncured(entry: RecipeEntry) -> Told:
+    """A product that should hold nitrite and does not, or the other way round; two salts that make up one total."""
+    cured = any(map(_brings_nitrite, entry.additions))
+    needing = [*(["cured"] if entry.cured else []), *(s.value for s in entry.steps if s is not ProcessStep.COOKED)]
+    if needing and not cured and not entry.made_without_nitrite:
+        found = f"a {' and '.join(needing)} product without nitrite"
+        yield ("cured" if entry.cured else "steps",), found, "add a cure, or say made_without_nitrite: yes"
+    if cured and entry.made_without_nitrite:
+        yield ("made_without_nitrite",), "yes, yet a cure is added", "one or the other"
+    if sum(item.total_salt_pct is not None for item in entry.additions) > 1:
+        yield ("additions",), "two additions state total_salt_pct", "one salt makes up the total"
+
+
+def _brings_nitrite(item: AdditionEntry) -> bool:
+    return item.is_ == "cure" or any(map(item.properties.get, COUNTED))
+
+
+def _odd_cure(item: AdditionEntry) -> Told:
+    """A strength, or a dose, that is probably a slip and not confirmed."""
+    strength, at = item.nitrite_pct if item.is_ == "cure" else None, ("nitrite_pct",)
+    if not strength:
+        return
+    known = ingoing.WEAKEST_PCT <= strength <= ingoing.STRONGEST_PCT or strength == ingoing.PURE_PCT
+    if not known and not item.confirm_strength:
+        weakest, strongest, pure = map(trimmed, (ingoing.WEAKEST_PCT, ingoing.STRONGEST_PCT, ingoing.PURE_PCT))
+        usual = f"{weakest} to {strongest} %, or {pure} for the pure salt"
+        found = f"{item.name} with {trimmed(strength)} % nitrite is of unusual strength"
+        yield at, found, f"usual is {usual}; if the label says so, add confirm_strength: yes"
+    rate = item.g_per_kg_meat if item.g_per_kg_meat is not None else item.g_per_kg_batch
+    given = item.ingoing_nitrite_ppm if rate is None else rate / G_PER_KG * strength / PERCENT * PPM
+    if given is not None and given < ingoing.LEAST_SENSIBLE_PPM and not (given and item.confirm_dose):
+        least = f"under {trimmed(ingoing.LEAST_SENSIBLE_PPM)} ppm"
+        meant = f"{least} is probably a typing error; if it is meant, add confirm_dose: yes"
+        found = f"{item.name} gives only {trimmed(given, 2)} ppm ingoing nitrite"
+        yield at, found, meant if given else "leave it out where none is meant"
+
+
+def _properties(item: AdditionEntry) -> Told:
+    """Properties that are impossible, given twice, or nitrite under a name that nothing counts."""
+    for name, value in item.properties.items():
+        at = ("properties", name)
+        most = PERCENT if name.endswith("_pct") else PPM if name.endswith("_ppm") else None
+        if unprintable(name):
+            yield at, f"the name {name!r} holds {hidden(name)}", "a name as it is seen"
+        elif name in (FAT, MOISTURE, PROTEIN, SALT):
+            yield at, f"{name} has a key of its own", f"write {name} beside the name, not here"
+        elif words.speaks_of_nitrite(name) and name not in COUNTED:
+            yield at, f"nothing counts the property {name}", f"one of {', '.join(COUNTED)}"
+        elif most is not None and not 0 <= value <= most:
+            yield at, f"{name} is {trimmed(value)}", f"0 to {most}"
+
+
+def _unfinished(entry: RecipeEntry) -> Told:
+    for i, asked in enumerate(entry.require if entry.yield_ is None else ()):
+        if getattr(asked.entry(), "basis", None) is Basis.FINISHED:
+            found = "a requirement on the finished product, but no yield"
+            yield ("require", i), found, "add yield: with finished_pct"
 
 
 def _over(item: AdditionEntry, i: int, most: Fraction) -> Iterator[tuple[Loc, str]]:
@@ -155,15 +220,6 @@ def contains(item: AdditionEntry) -> tuple[str, ...]:
     return tuple(dict.fromkeys([*([own] if own else []), *stated]))
 
 
-def name_faults(entry: RecipeEntry, document: Parsed) -> Iterator[Fault]:
-    """Every fault of the additions' names."""
-    yield from _twice(entry, document)
-    for i, item in enumerate(entry.additions):
-        at = ("additions", i)
-        for field, found, allowed in (*_cure(item), *_additive(item), *_cheese(item), *_allergens(item)):
-            yield document.fault((*at, field), found, allowed)
-
-
 def _twice(entry: RecipeEntry, document: Parsed) -> Iterator[Fault]:
     seen: dict[str, int] = {}
     for i, item in enumerate(entry.additions):
@@ -177,24 +233,24 @@ def _twice(entry: RecipeEntry, document: Parsed) -> Iterator[Fault]:
         yield Fault(document.file, seen[name], None, found, "names that can be told apart")
 
 
-def _cure(item: AdditionEntry) -> Iterator[tuple[str, str, str]]:
+def _cure(item: AdditionEntry) -> Told:
     """Named like a cure and none, or declared as one and said to be none: its nitrite would count wrongly."""
-    brings = item.is_ == "cure" or any(item.properties.get(name) for name in COUNTED)
+    brings = _brings_nitrite(item)
     if item.holds_no_nitrite and brings:
-        yield "holds_no_nitrite", f"{item.name} holds no nitrite, and states some", "one or the other"
+        yield ("holds_no_nitrite",), f"{item.name} holds no nitrite, and states some", "one or the other"
     stated = item.is_ == "cure" or any(name in item.properties for name in COUNTED)
     if words.speaks_of_cured_meat(item.name) and not stated and not item.holds_no_nitrite:
         like, cure = "cured meat", "properties: {nitrite_ppm: what it holds}"
         if words.speaks_of_nitrite(item.name):
             like, cure = "a cure", "is: cure with its nitrite_pct or nitrate_pct"
         found = f"{item.name} is named like {like}, but is: {item.is_}"
-        yield "name", found, f"write {cure}, or holds_no_nitrite: yes if it brings none"
+        yield ("name",), found, f"write {cure}, or holds_no_nitrite: yes if it brings none"
     if words.speaks_of_plant(item.name) and brings and item.from_plant is None:
         found = f"{item.name} reads like a cure made from a plant"
-        yield "name", found, "from_plant: the plant's name, because a label says so; or from_plant: none"
+        yield ("name",), found, "from_plant: the plant's name, because a label says so; or from_plant: none"
 
 
-def _additive(item: AdditionEntry) -> Iterator[tuple[str, str, str]]:
+def _additive(item: AdditionEntry) -> Told:
     """Named like a regulated additive, and neither declared nor said to hold a stated part of one: no limit sees it."""
     meant = words.additive_in(item.name)
     if meant is None or meant == CHEESE or item.holds_no_additive:
@@ -205,27 +261,27 @@ def _additive(item: AdditionEntry) -> Iterator[tuple[str, str, str]]:
         found = f"{item.name} is named like an additive, but is: {item.is_}, so no limit on {meant} sees it"
         names = [meant] if meant in SUBSTANCES else [*FORMULAS[family]][:3]
         part = f"properties: {{{names[0]}_pct: its share}} for a blend or solution"
-        yield "name", found, f"write is: {' or '.join(names)}, {part}, or holds_no_additive: yes if it holds none"
+        yield ("name",), found, f"write is: {' or '.join(names)}, {part}, or holds_no_additive: yes if it holds none"
 
 
-def _cheese(item: AdditionEntry) -> Iterator[tuple[str, str, str]]:
+def _cheese(item: AdditionEntry) -> Told:
     """Named like cheese and not declared: limits that leave cheese out would count it."""
     if item.is_ != CHEESE and not item.holds_no_cheese and words.speaks_of_cheese(item.name):
         found = f"{item.name} is named like cheese, but is: {item.is_}"
-        yield "name", found, "write is: cheese, or holds_no_cheese: yes if it is none"
+        yield ("name",), found, "write is: cheese, or holds_no_cheese: yes if it is none"
 
 
-def _allergens(item: AdditionEntry) -> Iterator[tuple[str, str, str]]:
+def _allergens(item: AdditionEntry) -> Told:
     """An allergen that the name speaks of, or that is stated and unknown or contradicted."""
     stated, known = item.allergens, (*words.allergens_known(), NO_ALLERGENS)
     for name in stated or ():
         if name not in known:
             hint = meant(name, known, f"one of {', '.join(known)}")
-            yield "allergens", f"{name!r} is no allergen known here", hint
+            yield ("allergens",), f"{name!r} is no allergen known here", hint
     if stated and NO_ALLERGENS in stated and (len(stated) > 1 or words.allergen_of(item.is_)):
-        yield "allergens", f"{item.name} states none, and holds some", "none alone, for what holds no allergen"
+        yield ("allergens",), f"{item.name} states none, and holds some", "none alone, for what holds no allergen"
     own = words.allergen_of(item.is_)
     asked = [name for name in words.allergens_in(item.name) if name != own]
     if asked and stated is None and not (own and key(item.name) == key(item.is_)):
         found = f"{item.name} reads like {' and '.join(asked)}"
-        yield "name", found, f"allergens: [{', '.join(asked)}], or allergens: none if it holds none"
+        yield ("name",), found, f"allergens: [{', '.join(asked)}], or allergens: none if it holds none"

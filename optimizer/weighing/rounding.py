@@ -15,7 +15,7 @@ from constraints.formula import Batch, Formula
 from constraints.quantities import FAT, Basis, Ingredient, Kind, Lot
 from constraints.requirement import Requirement, Role
 from optimizer.problem import Problem
-from optimizer.reading.added import ScaleName
+from optimizer.reading.entry import ScaleName
 from optimizer.reading.recipe import Recipe
 from optimizer.solver.exact import lower_bound
 from optimizer.solver.model import relaxed
@@ -130,7 +130,7 @@ def division_of(
     """The same on scales with these divisions, all in kilograms."""
     if isinstance(item, Lot):
         return meat_kg
-    named = {a.item: scale for a, scale in zip(recipe.additions, recipe.scales, strict=True)}
+    named = {a.item: entry.scale for a, entry in zip(recipe.additions, recipe.entry.additions, strict=True)}
     scale = named.get(item)
     if scale is not None:
         return meat_kg if scale is ScaleName.MEAT else spice_kg

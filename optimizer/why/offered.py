@@ -135,13 +135,12 @@ def _offered(offer: Offer, day: date) -> Offered:
 def with_offers(recipe: Recipe, lots: LotTable, offers: Sequence[Offered], order: Order) -> Problem:
     """The problem with every offer among the lots; one that lacks a figure is left out by name."""
     eligible = recipe.entry.eligible.model_copy(update={"if_missing": WhenMissing.LEAVE_OUT})
-    lenient = replace(recipe, entry=recipe.entry.model_copy(update={"eligible": eligible}))
     ceiling = order.kilograms + order.within_kg
     added = []
     for offer in offers:
         plenty = ceiling / offer.lot.usable
         added.append(offer.lot if offer.limited else replace(offer.lot, on_hand_kg=plenty))
-    return assemble(lenient, replace(lots, lots=(*lots.lots, *added)), order)
+    return assemble(recipe.having(eligible=eligible), replace(lots, lots=(*lots.lots, *added)), order)
 
 
 def offers_valued(
