@@ -48,7 +48,7 @@ class Status(StrEnum):
 
     @property
     def exit_code(self) -> int:
-        """0 an answer, 1 none or not to be made, 3 stopped at a time limit."""
+        """0 an answer, 1 none or not to be made, 3 stopped at a limit of time or search."""
         return {"optimal": 0, "time_limit": 3}.get(self.value, 1)
 
 

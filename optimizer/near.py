@@ -21,7 +21,7 @@ from optimizer.answer import Answer, Status, blend
 from optimizer.bench import Bench, extreme
 from optimizer.clock import OutOfTime
 from optimizer.problem import Problem, dying
-from optimizer.solver.kept import searching
+from optimizer.solver.kept import Unsettled, searching
 from optimizer.solver.model import ColumnKind, Variable
 from optimizer.solver.program import value_per_kg
 from optimizer.solver.session import ALL
@@ -101,7 +101,7 @@ def near_cheapest(problem: Problem, wish: Wish, asked_pct: Fraction | None = Non
         premium = premium_pct * part
         try:
             found = _granted(problem, wish, cheapest + abs(cheapest) * premium / PERCENT)
-        except OutOfTime:
+        except (OutOfTime, Unsettled):
             break
         if found is not None and found.certificate is not None and _better(found, best, wish):
             best = found
@@ -115,7 +115,7 @@ def near_cheapest(problem: Problem, wish: Wish, asked_pct: Fraction | None = Non
 def _as_much_as_dies(problem: Problem, base: Answer, cheapest: Fraction) -> Answer:
     """The cheapest batch of a band that uses as much of the dying lots as any does; its premium is what that took."""
     found = None
-    with suppress(OutOfTime):
+    with suppress(OutOfTime, Unsettled):
         found = _granted(problem, Wish.MOST_DYING, None)
     best = base if found is None or not _better(found, base, Wish.MOST_DYING) else found
     assert base.certificate is not None and best.certificate is not None

@@ -69,14 +69,14 @@ class Grade(StrEnum):
 
     @property
     def exit_code(self) -> int:
-        """0 make it, 3 stopped at a time limit, 1 anything else."""
+        """0 make it, 3 stopped at a limit of time or search, 1 anything else."""
         return {Grade.MAKE: 0, Grade.BEST_FOUND: 3, Grade.NO_ANSWER: 3}.get(self, 1)
 
 
 HEADLINES = {
     Grade.MAKE: "MAKE IT",
     Grade.BEST_FOUND: "THE BEST FOUND IN TIME, not proved to be the cheapest",
-    Grade.NO_ANSWER: "STOPPED AT THE TIME LIMIT before any batch was found. Make nothing of this",
+    Grade.NO_ANSWER: "STOPPED AT ITS LIMIT before any batch was found. Make nothing of this",
     Grade.NOT_CERTAIN: "NOT CERTAIN within the tolerance of the scales",
     Grade.NOT_THE_RECIPE: "NOT WHAT THE RECIPE ASKS",
     Grade.NOT_THIS_NAME: "NOT LAWFUL UNDER THIS NAME",

@@ -76,7 +76,7 @@ def near(value: Fraction, expected: str, scale: str = "0.001") -> bool:
 
 def test_too_little_time_is_not_nothing_on_hand(tmp_path: Path) -> None:
     said = tried({"words": [*WORDS["correct"].split(), "--measured-fat", "31", "--time-limit", "0.000001"]}, tmp_path)
-    assert said.exit_code == 3 and "STOPPED AT THE TIME LIMIT" in said.stdout and "NOTHING ON HAND" not in said.stdout
+    assert said.exit_code == 3 and "STOPPED AT ITS LIMIT" in said.stdout and "NOTHING ON HAND" not in said.stdout
 
 
 def test_what_went_in_is_not_what_was_measured(tmp_path: Path) -> None:

@@ -10,7 +10,7 @@ from proved import closed, packed
 from vipr_check import verified
 
 from constraints.row import Row
-from optimizer.answer import blend, proof_file
+from optimizer.answer import Status, blend, proof_file
 from optimizer.solver.model import Program, Variable
 from optimizer.solver.optimum import Ranks, optimise
 from optimizer.solver.tree import prove
@@ -133,3 +133,23 @@ def test_the_tree_finds_what_it_proves() -> None:
     assert proof.closed and proof.best is not None and proof.best.cost == 8495
     assert verified(written(steel(), proof, proof.best.values)) == ("range", F(8495))
     assert prove(steel(), F(8000)).best is None
+
+
+def test_a_search_without_end_ends_and_says_that_its_gap_is_open(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Without any limit of time: after a few nodes here, in one kitchen with a batch by then and in one without."""
+    whole = blend(packed(17).problem())
+    monkeypatch.setattr("optimizer.solver.tree.LONGEST", 20)
+    stopped = blend(packed(17).problem())
+    assert whole.status is Status.OPTIMAL and stopped.status is Status.TIME_LIMIT
+    assert stopped.grade.exit_code == stopped.status.exit_code == 3
+    assert whole.optimum and stopped.optimum and stopped.certificate
+    bound, reported = stopped.optimum.bound, stopped.optimum.reported
+    assert bound is not None and reported is not None
+    assert bound <= whole.optimum.cost <= stopped.optimum.cost
+    assert bound <= F(reported) <= whole.optimum.cost
+    assert stopped.certificate.feasible and stopped.certificate.gap
+    assert proof_file(stopped) is None
+    monkeypatch.setattr("optimizer.solver.tree.LONGEST", 0)
+    nothing = blend(packed(17).problem())
+    assert (nothing.status, nothing.weighed, nothing.grade.exit_code) == (Status.TIME_LIMIT, None, 3)
+    assert not nothing.conflict

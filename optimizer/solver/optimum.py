@@ -22,7 +22,7 @@ from constraints.quantities import Ingredient, Lot
 from constraints.row import Row
 from optimizer import clock
 from optimizer.solver.exact import Vertex, reduced_costs
-from optimizer.solver.kept import MOMENT, Kept
+from optimizer.solver.kept import MOMENT, Kept, Unsettled
 from optimizer.solver.model import Ending, Program, SimplexBasis, SolverDisagrees
 from optimizer.solver.session import ALL
 from optimizer.solver.simplex import Simplex
@@ -84,7 +84,7 @@ def optimise(program: Program, ranks: Ranks, nodes: int = ALL) -> Optimum:
             return Optimum(Ending.OPTIMAL, values, loose.cost, loose.cost, None, loose.prices, basis=loose.basis)
     try:
         found = kept.chosen()
-    except clock.OutOfTime:
+    except (clock.OutOfTime, Unsettled):
         return Optimum(Ending.TIME_LIMIT, bound=loose.cost, certain=False)
     if found is None:
         return Optimum(Ending.INFEASIBLE, bound=loose.cost)

@@ -66,7 +66,7 @@ def explain(
     Without ``detail`` it is not found how far prices hold.
     """
     if answer.status is Status.TIME_LIMIT:
-        return _untold(answer, "the search for the cheapest batch was stopped at its time limit", offers)
+        return _untold(answer, "the search for the cheapest batch was stopped at its limit", offers)
     wider = with_offers(recipe, lots, offers, order) if offers else None
     optimum = answer.optimum
     if optimum is not None and optimum.values and answer.weighed is not None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from contextlib import suppress
 from dataclasses import dataclass, field, replace
 from fractions import Fraction
 from functools import cached_property
@@ -11,7 +12,7 @@ from optimizer.problem import Problem
 from optimizer.solver import cone
 from optimizer.solver.conic import ConicUnits
 from optimizer.solver.exact import reduced_costs
-from optimizer.solver.kept import Kept, searching
+from optimizer.solver.kept import Kept, Unsettled, searching
 from optimizer.solver.model import BasisStatus, Ending, SimplexBasis, SolverDisagrees
 from optimizer.solver.optimum import Optimum, Ranks
 from optimizer.solver.program import layout_of
@@ -48,12 +49,12 @@ class Curved(cone.ConeProgram):
 
 
 def in_whole(kept: Kept) -> tuple[Fraction, ...] | None:
-    """The cheapest point of a program kept in the solver, however long it takes. Raises OutOfTime."""
-    with searching(kept, ALL):
+    """The cheapest point of a program kept in the solver. Raises OutOfTime where time or the search ends first."""
+    with searching(kept, ALL), suppress(Unsettled):
         values = kept.best()
-    if not kept.certain:
-        raise clock.OutOfTime
-    return values or None
+        if kept.certain:
+            return values or None
+    raise clock.OutOfTime
 
 
 @dataclass(frozen=True)
