@@ -26,8 +26,7 @@ from optimizer.plan.report.outcome import gather, plan_week
 from optimizer.plan.report.plan_json import PlanRecord, orders_csv, pulls_csv
 from optimizer.plan.report.plan_page import picture, plan_page
 from optimizer.plan.settle.engine import solve
-from optimizer.plan.settle.find import find
-from optimizer.plan.settle.in_order import in_order
+from optimizer.plan.settle.find import find, in_order
 from optimizer.problem import assemble
 from optimizer.reading.recipe import read_both
 from optimizer.record import plain

@@ -10,11 +10,9 @@ from scipy.optimize import linprog
 from scipy.sparse import csr_matrix
 
 from constraints.row import Vector
-from optimizer.plan.settle.engine import solve
-from optimizer.plan.settle.sift import ByColumn, worth_sifting
+from optimizer.plan.settle.engine import solve, worth_sifting
 from optimizer.solver.exact import lower_bound, multipliers
 from optimizer.solver.model import Ending, Model
-from optimizer.solver.session import Matrix
 
 BLOCKS, WIDTH = 8, 240
 
@@ -93,17 +91,3 @@ def test_too_little_stock_is_no_solution() -> None:
     program = blending(0, stock=0.2)
     assert scipy_optimum(program)[0] == 2
     assert solve(program, relaxed=True).ending is Ending.INFEASIBLE
-
-
-def test_a_matrix_column_by_column_is_the_same_matrix() -> None:
-    rng = np.random.default_rng(3)
-    dense = rng.random((7, 30)) * (rng.random((7, 30)) < 0.4)
-    dense[:, 4] = 0
-    whole = csr_matrix(dense)
-    none = np.zeros(7)
-    by_rows = Matrix(whole.indptr.astype(np.int64), whole.indices.astype(np.int64), whole.data, none, none, none)
-    matrix = ByColumn.of(30, by_rows)
-    prices = rng.random(7)
-    assert matrix.paid(prices) == pytest.approx(prices @ dense)
-    columns = np.array([29, 4, 4, 0, 17])
-    assert matrix.part(columns).paid(prices) == pytest.approx(prices @ dense[:, columns])

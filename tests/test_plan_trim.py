@@ -38,7 +38,7 @@ def trimmed_from(path: str, packs: int) -> list[Purchase]:
     solved, _ = _solved(program, talk=False, gap=0.0)
     parts = planned(program, solved)
     (s, _), *_ = parts[0].kilograms.items()
-    return needed_only(program, needed(parts), [Purchase.of(program.world, s, packs * F(5))])
+    return needed_only(program, needed(parts), [Purchase(s, program.world.supplies[s], packs * F(5))])
 
 
 def bill(offer: RawOffer, kg: Fraction) -> Fraction:

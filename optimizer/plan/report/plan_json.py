@@ -14,7 +14,7 @@ from optimizer.plan.report import outcome as told
 from optimizer.plan.report.outcome import STOPPED, Outcome
 from optimizer.plan.report.way_out import NoPlan
 from optimizer.plan.settle.books import Money
-from optimizer.plan.settle.in_order import Compared
+from optimizer.plan.settle.find import Compared
 from optimizer.plan.settle.weigh import WeighedBatch
 from optimizer.reading.table import text_cell
 from optimizer.record import Figure, Record, at, json_text, plain

@@ -9,13 +9,13 @@ from fractions import Fraction
 from functools import cached_property
 
 from constraints.numbers import trimmed
-from constraints.quantities import Lot, Weight
 from optimizer.plan.model.blocks import WeekProgram
 from optimizer.plan.model.kitchen import Excess, rules_of
 from optimizer.plan.model.world import World
 from optimizer.plan.settle.read_off import Purchase, coarsest
 from optimizer.plan.settle.weigh import WeighedBatch
 from optimizer.record import Figure, Record
+from optimizer.summary import paid, weight
 from optimizer.weighing.rounding import minimised_cost
 
 _ZERO = Fraction(0)
@@ -99,45 +99,34 @@ class Books:
 
     def added_up(self) -> Money:
         """What all of it costs, exactly."""
+        made = [(one.job.entry, one.answer.problem, w) for one in self.made if (w := one.answer.weighed) is not None]
+        additions = sum((paid(w.total.kilograms, lots=False) for *_, w in made), _ZERO)
+        used = sum((paid(w.total.kilograms) for *_, w in made), -additions)
+        product = sum(
+            entry.value_per_kg * weight(w.exactly_dosed(problem.formula), entry.basis)
+            for entry, problem, w in made if entry.value_per_kg is not None
+        )  # fmt: skip
         ordered = sum((o.money for o in self.orders), _ZERO)
-        drops = {o.supply.drop: o.offer.terms.delivery_charge for o in self.orders}
-        charges = sum(drops.values(), _ZERO)
-        values, additions, used, product = self._of_batches()
-        paid = {o.supply_index: o.price for o in self.orders}
+        charges = sum({o.supply.drop: o.offer.terms.delivery_charge for o in self.orders}.values(), _ZERO)
+        prices = {o.supply_index: o.price for o in self.orders}
         holding = left = lost = stock_used = bought_left = worth_used = _ZERO
         for s, rest in self.rest.items():
             supply, worth = self.world.supplies[s], self.world.supplies[s].worth
             nights = sum((k * supply.nights_to(day) for day, k in self.by_day[s].items()), rest * supply.nights)
             holding += self.world.holding * nights
             left += rest * worth if supply.keeps else _ZERO
-            lost += _ZERO if supply.keeps else rest * (paid.get(s, supply.price) - worth)
+            lost += _ZERO if supply.keeps else rest * (prices.get(s, supply.price) - worth)
             worth_used += self.taken[s] * worth
-            bought_left += rest * worth if s in paid else _ZERO
-            stock_used += _ZERO if s in paid else self.taken[s] * worth
+            bought_left += rest * worth if s in prices else _ZERO
+            stock_used += _ZERO if s in prices else self.taken[s] * worth
         cash = ordered + charges + additions + holding
-        rounding = values - worth_used - additions
+        rounding = sum((minimised_cost(problem, w) for _, problem, w in made), -worth_used - additions)
         minimised = cash + stock_used + rounding - bought_left - product
         return Money(
             minimised=minimised, cash=cash, orders=ordered, charges=charges, additions=additions, holding=holding,
             used=used, left=left, lost=lost, product=product, stock_used=stock_used, bought_left=bought_left,
             dose_rounding=rounding,
         )  # fmt: skip
-
-    def _of_batches(self) -> tuple[Fraction, Fraction, Fraction, Fraction]:
-        """What the batches' contents cost as minimised, their additions and lots at book price, and their worth."""
-        values = additions = used = product = _ZERO
-        for one in self.made:
-            weighed, entry = one.answer.weighed, one.job.entry
-            if weighed is None:
-                continue
-            values += minimised_cost(one.answer.problem, weighed)
-            for item, kg in weighed.total.kilograms.items():
-                used += kg * item.book_per_kg if isinstance(item, Lot) else _ZERO
-                additions += _ZERO if isinstance(item, Lot) else kg * item.cost_per_kg
-            if entry.value_per_kg is not None:
-                exact = weighed.exactly_dosed(one.answer.problem.formula)
-                product += entry.value_per_kg * exact.amount(Weight(entry.basis))
-        return values, additions, used, product
 
     def faults(self) -> list[str]:
         """What does not hold, in words; nothing where the plan is sound."""

@@ -1,8 +1,14 @@
-"""Solving a large program: HiGHS, handed the whole matrix at once.
+"""Solving a large program: HiGHS, handed the whole matrix at once, or the few columns of it that matter.
 
 The method is chosen on evidence (tests/benchmark_plan.py --methods prints it): a program with many more columns than
 rows is sifted; else interior point with crossover from INTERIOR_FROM coefficients up, primal simplex below. Everything
 returned is floating point and trusted by nobody.
+
+A week has a column for every lot and batch, and a row for every limit; nearly all columns end at zero. Sifting shows
+the solver some of each batch's columns first. Its prices then show which of the others would make the plan cheaper,
+those are added, and where none would, the solution is the optimum of the whole program (Bixby, Gregory, Lustig, Marsten
+and Shanno, Operations Research 40(5), 1992; from memory). Rows that the first columns cannot reach are filled by
+artificial columns at a price no plan would pay; where one stays, the whole program is solved instead.
 """
 
 from __future__ import annotations
@@ -19,9 +25,8 @@ from typing import Any
 import highspy
 import numpy as np
 
-from constraints.row import Floats, Vector
+from constraints.row import Floats, Places, Vector
 from optimizer import clock
-from optimizer.plan.settle.sift import sift, worth_sifting
 from optimizer.solver.exact import reduced_costs
 from optimizer.solver.kept import Kept
 from optimizer.solver.model import Ending, Model, SolverDisagrees
@@ -42,6 +47,16 @@ _OTHERWISE = {"solver": "choose", "simplex_strategy": 1, "presolve": "choose"}
 """HiGHS: its own choice of method, with the dual simplex, where the first way came to nothing."""
 MOST_COLUMNS, MOST_ROWS = 240, 60
 """Largest program settled exactly: beyond it a dense rational inverse takes longer than a cook waits."""
+COLUMNS_PER_ROW, FEWEST_COLUMNS = 4, 1500
+"""Least columns a row, and in all, for which sifting is worth it."""
+FIRST, MORE = 12, 20
+"""Columns of a block at the start, and at most so many more a round: on weeks of 200 x 50 to 2,000 x 200 sifting then
+took a third to a half of the time of the best method on the whole matrix (tests/benchmark_plan.py)."""
+_ROUNDS = 200
+_PRICIER = 1e3
+"""Price of an artificial column, as a multiple of the dearest real one."""
+_TOLERANCE = 1e-7
+"""Reduced cost, in money, from which a column counts as making the plan cheaper: the solver's own tolerance."""
 _SAY_EVERY = 2.0
 """Seconds between two lines of progress."""
 
@@ -94,28 +109,30 @@ class Watch:
             raise KeyboardInterrupt
         self.stopped = True
 
-    def callback(self, kind: Any, message: str, out: Any, into: Any, data: Any) -> None:
-        """Called by the solver."""
+    def over(self, session: Session) -> None:
+        """Let the solver look at it, and say how far it is."""
+        kinds = highspy.cb.HighsCallbackType
+        session.highs.setCallback(self._looked, None)
+        for kind in (kinds.kCallbackSimplexInterrupt, kinds.kCallbackIpmInterrupt, kinds.kCallbackMipInterrupt):
+            if session.whole or kind != kinds.kCallbackMipInterrupt:
+                session.highs.startCallback(kind)
+
+    def _looked(self, kind: Any, message: str, out: Any, into: Any, data: Any) -> None:
         # The solver's own logging call is not made while its output is off, so its other call is used for both.
-        if kind == highspy.cb.HighsCallbackType.kCallbackMipInterrupt:
-            self._say(out)
+        now = time.monotonic()
+        if kind == highspy.cb.HighsCallbackType.kCallbackMipInterrupt and self.talk and now - self._said >= _SAY_EVERY:
+            self._said = now
+            gap = "none yet" if not math.isfinite(out.mip_gap) else f"{100 * out.mip_gap:.3f} %"
+            best = "none yet" if out.mip_primal_bound >= 1e30 else f"{out.mip_primal_bound:.2f}"
+            sys.stderr.write(f"{out.running_time:6.0f} s: best {best}, at least {out.mip_dual_bound:.2f}, gap {gap}\n")
+            sys.stderr.flush()
         if self.stopped:
             into.user_interrupt = True
 
-    def _say(self, out: Any) -> None:
-        now = time.monotonic()
-        if not self.talk or now - self._said < _SAY_EVERY:
-            return
-        self._said = now
-        gap = "none yet" if not math.isfinite(out.mip_gap) else f"{100 * out.mip_gap:.3f} %"
-        best = "none yet" if out.mip_primal_bound >= 1e30 else f"{out.mip_primal_bound:.2f}"
-        sys.stderr.write(f"{out.running_time:6.0f} s: best {best}, at least {out.mip_dual_bound:.2f}, gap {gap}\n")
-        sys.stderr.flush()
 
-
-def coefficients(program: Model) -> int:
-    """Number of coefficients in the rows."""
-    return sum(len(row.sparse[0]) for row in program.rows)
+def worth_sifting(program: Model) -> bool:
+    """True for a large program with many more columns than rows."""
+    return program.size >= max(FEWEST_COLUMNS, COLUMNS_PER_ROW * len(program.rows))
 
 
 def settled(program: Model) -> Solved | None:
@@ -155,57 +172,122 @@ def solve(
     watch = watch or Watch()
     clock.left()
     whole = program.whole and not relaxed and pinned is None
-    options, sifting = _options(program, whole), (relaxed or not program.whole) and worth_sifting(program)
     with clock.limited(time_limit), watch:
-        session = Session(program, whole=whole, options=_SIMPLEX if sifting else options, load=False)
-        _watched(session, watch)
+        session = Session(program, whole=whole, options={}, load=False)
+        watch.over(session)
         cost, least, most, counted = session.columns
         if pinned is not None:
             held = program.vectors[3].num != 0
             least, most = (np.where(held, np.round(pinned), bound) for bound in (least, most))
         session.columns = cost, least, most if closed is None else np.where(closed, least, most), counted
-        sifted = sift(session, program.variables.blocks) if sifting else None
-        if sifted is not None:
-            money = float(cost @ sifted[0]) + float(program.constant)
-            return Solved(Ending.OPTIMAL, *sifted, money, money)
-        if sifting and (watch.stopped or clock.over()):
+        try:
+            sifted = None
+            if (relaxed or not program.whole) and worth_sifting(program):
+                sifted = _Sifting(session, program).run()
+            return sifted or _run(session, program, gap, watch)
+        except clock.OutOfTime:
             return Solved(Ending.TIME_LIMIT, interrupted=watch.stopped)
-        session.load(options)
-        return _run(session, program, gap, watch)
 
 
 def _run(session: Session, program: Model, gap: float, watch: Watch) -> Solved:
-    """What a loaded program ends in. HiGHS now and then leaves the primal simplex with an unknown status."""
+    """What a whole program ends in. HiGHS now and then leaves the primal simplex with an unknown status."""
+    method = {"solver": "ipm"} if len(session.matrix.values) >= INTERIOR_FROM else _SIMPLEX
+    session.load(SEARCH if session.whole else method | ({"presolve": "off"} if program.size < PRESOLVE_FROM else {}))
     session.otherwise = {} if session.whole else _OTHERWISE
-    try:
-        possible = session.run(gap=gap)
-    except clock.OutOfTime:
-        return Solved(Ending.TIME_LIMIT, interrupted=watch.stopped)
-    if not possible:
+    if not session.run(gap=gap):
         return Solved(Ending.FAILED if session.stopped else Ending.INFEASIBLE)
     if session.stopped and not session.whole:
-        return Solved(Ending.TIME_LIMIT, interrupted=watch.stopped)
-    constant = float(program.constant)
-    bound = session.bound_found if session.whole else session.cost
-    ending = Ending.TIME_LIMIT if session.stopped else Ending.OPTIMAL
-    prices, reduced = (np.zeros(0), np.zeros(0)) if session.whole else (session.prices, session.reduced)
-    return Solved(ending, session.values, prices, reduced, session.cost + constant, bound + constant, watch.stopped)
+        raise clock.OutOfTime
+    cost, none = session.cost + float(program.constant), np.zeros(0)
+    if not session.whole:
+        return Solved(Ending.OPTIMAL, session.values, session.prices, session.reduced, cost, cost, watch.stopped)
+    ending, bound = Ending.TIME_LIMIT if session.stopped else Ending.OPTIMAL, session.bound_found
+    return Solved(ending, session.values, none, none, cost, bound + float(program.constant), watch.stopped)
 
 
-def _watched(session: Session, watch: Watch) -> None:
-    """Let the solver look at ``watch`` whether it is to stop."""
-    kinds = highspy.cb.HighsCallbackType
-    session.highs.setCallback(watch.callback, None)
-    for kind in (kinds.kCallbackSimplexInterrupt, kinds.kCallbackIpmInterrupt, kinds.kCallbackMipInterrupt):
-        if session.whole or kind != kinds.kCallbackMipInterrupt:
-            session.highs.startCallback(kind)
+class _Sifting:
+    """The solver with the columns it has been shown: at first artificial ones for the rows that zero does not keep.
+
+    These stand behind the real ones; of column j are the entries ``starts[j]`` to ``starts[j + 1]``.
+    """
+
+    def __init__(self, session: Session, program: Model) -> None:
+        self.session, self.block, self.constant = session, program.variables.blocks, float(program.constant)
+        cost, _, most, _ = session.columns
+        matrix, self.size, rows = session.matrix, len(cost), len(session.matrix.lo)
+        short, over = np.flatnonzero(matrix.lo > 0), np.flatnonzero(matrix.hi < 0)
+        added = len(short) + len(over)
+        price = _PRICIER * (float(np.abs(cost).max(initial=0.0)) + 1.0)
+        self.cost = np.append(cost, np.full(added, price))
+        self.most = np.append(most, np.full(added, np.inf))
+        columns = np.append(matrix.columns, self.size + np.arange(added))
+        order = np.argsort(columns, kind="stable")
+        self.column = columns[order]
+        self.row = np.concatenate([np.repeat(np.arange(rows), np.diff(matrix.starts)), short, over])[order]
+        self.value = np.concatenate([matrix.values, np.ones(len(short)), -np.ones(len(over))])[order]
+        self.starts = np.searchsorted(self.column, np.arange(self.size + added + 1))
+        self.shown, self.inside = np.zeros(0, dtype=np.int64), self.most <= 0
+        for option, setting in _SIMPLEX.items():
+            session.highs.setOptionValue(option, setting)
+        none = np.zeros(0, dtype=np.int32)
+        session.highs.addRows(rows, matrix.lo, matrix.hi, 0, np.zeros(rows, dtype=np.int32), none, np.zeros(0))
+        some = np.flatnonzero(~self.inside[: self.size])
+        few = len(some) <= (FIRST + MORE) * len(np.unique(self.block))
+        first = some if few else some[_first(self.block[some], self.cost[some])]
+        self._show(np.append(self.size + np.arange(added), first))
+
+    def run(self) -> Solved | None:
+        """The optimum of a linear program that is not loaded yet; None says nothing of it: it may have no solution.
+
+        Raises OutOfTime, also where the solver was stopped.
+        """
+        for _ in range(_ROUNDS):
+            if not self.session.run():
+                return None
+            if self.session.stopped:
+                raise clock.OutOfTime
+            prices = self.session.prices
+            paid = np.bincount(self.column, weights=prices[self.row] * self.value, minlength=len(self.cost)).astype(
+                float
+            )
+            rest = (self.cost - paid)[: self.size]
+            cheaper = np.flatnonzero((rest < -_TOLERANCE) & ~self.inside[: self.size])
+            cheaper = cheaper[np.lexsort((rest[cheaper], self.block[cheaper]))]  # of each block what saves most first
+            new = cheaper[_ranks(self.block[cheaper]) < MORE]
+            if not len(new):
+                return self._found(prices, rest)
+            self._show(new)
+        return None
+
+    def _found(self, prices: Floats, rest: Floats) -> Solved | None:
+        """The solution over all columns; None where an artificial one is still in use."""
+        values = np.zeros(len(self.cost))
+        values[self.shown] = self.session.highs.getSolution().col_value
+        if values[self.size :].sum() > _TOLERANCE:
+            return None
+        cost = float(self.cost[: self.size] @ values[: self.size]) + self.constant
+        return Solved(Ending.OPTIMAL, values[: self.size], prices, rest, cost, cost)
+
+    def _show(self, new: Places) -> None:
+        """Show the solver more columns."""
+        counts = self.starts[new + 1] - self.starts[new]
+        starts = np.concatenate([[0], np.cumsum(counts)])
+        at = np.repeat(self.starts[new] - starts[:-1], counts) + np.arange(starts[-1])
+        self.session.highs.addCols(
+            len(new), self.cost[new], np.zeros(len(new)), self.most[new], len(at),
+            starts[:-1].astype(np.int32), self.row[at].astype(np.int32), self.value[at],
+        )  # fmt: skip
+        self.shown = np.append(self.shown, new)
+        self.inside[new] = True
 
 
-def _options(program: Model, whole: bool) -> dict[str, Any]:
-    """The method chosen for a program."""
-    if whole:
-        return SEARCH
-    presolve = {"presolve": "off"} if program.size < PRESOLVE_FROM else {}
-    if coefficients(program) >= INTERIOR_FROM:
-        return {**presolve, "solver": "ipm"}
-    return {**presolve, **_SIMPLEX}
+def _first(block: Places, cost: Floats) -> Places:
+    """Of each block all columns or FIRST spread over it, and half as many of the cheapest; the same at every run."""
+    spread = np.random.default_rng(0).random(len(block))
+    orders = [(np.lexsort((key, block)), most) for key, most in ((spread, FIRST), (cost, FIRST // 2))]
+    return np.unique(np.concatenate([order[_ranks(block[order]) < most] for order, most in orders]))
+
+
+def _ranks(block: Places) -> Places:
+    """Place of each entry within its block; the blocks come in order."""
+    return np.arange(len(block)) - np.searchsorted(block, block)

@@ -50,18 +50,18 @@ class Purchase:
     supply_index: int
     supply: Supply
     kg: Fraction
-    delivered: date
-
-    @classmethod
-    def of(cls, world: World, s: int, kg: Fraction) -> Purchase:
-        """So many kilograms of a supply."""
-        return cls(s, world.supplies[s], kg, world.date(world.supplies[s].first))
 
     @property
     def offer(self) -> Offer:
         """The offer."""
         assert self.supply.offer is not None
         return self.supply.offer
+
+    @property
+    def delivered(self) -> date:
+        """The day on which it comes."""
+        assert self.supply.came is not None
+        return self.supply.came
 
     @property
     def step(self) -> Fraction:
@@ -130,7 +130,8 @@ def orders(program: WeekProgram, solved: Solved) -> list[Purchase]:
     """What the solution buys, by day of delivery; packs whole, other quantities rounded up to a division."""
     found = []
     for s, buy in program.buys.items():
-        total, order = near(sum(float(solved.values[c]) for c in buy.columns)), Purchase.of(program.world, s, _ZERO)
+        order = Purchase(s, program.world.supplies[s], _ZERO)
+        total = near(sum(float(solved.values[c]) for c in buy.columns))
         count = ceil(total / order.step - 10 * SPECK) if order.packs is None else round(total)
         found += [_up_to(order, count * order.step)] if count else []
     return sorted(found, key=lambda o: (o.delivered, o.offer.terms.supplier, o.offer.name))
