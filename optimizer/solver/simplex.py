@@ -279,8 +279,11 @@ def settled(program: Program, session: Session, *, possible: bool) -> tuple[Vert
         return None, prices
     search = Simplex(program, session.basis)
     found = search.vertex(program)
-    if possible and proved(program, found):
-        return found, ()
+    return (found, ()) if possible and proved(program, found) else minimised(program, search)
+
+
+def minimised(program: Program, search: Simplex) -> tuple[Vertex | None, tuple[Fraction, ...]]:
+    """As ``settled``, by going on from where a search stands."""
     try:
         feasible = search.minimise()
     except GaveUp:

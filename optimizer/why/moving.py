@@ -19,10 +19,10 @@ from fractions import Fraction
 
 from constraints.row import Cone
 from optimizer.bench import extreme
-from optimizer.solver.exact import reduced_costs, refutes
+from optimizer.solver.exact import Vertex, reduced_costs
 from optimizer.solver.kept import Kept
 from optimizer.solver.model import BasisStatus, Program, SimplexBasis, SolverDisagrees
-from optimizer.solver.simplex import GaveUp, Simplex
+from optimizer.solver.simplex import Simplex, minimised
 from optimizer.why.stand import Curved, Stand
 
 _ZERO = Fraction(0)
@@ -62,6 +62,11 @@ class Family:
         """The cheapest batch at another figure; None where none is found."""
         return Curved(self.at(figure), self.cones(figure) if self.cones is not None else ()).cheapest()
 
+    def vertex(self, figure: Fraction, start: SimplexBasis) -> Vertex | None:
+        """The cheapest batch at another figure without cones, exact, from a basis; None: proved that there is none."""
+        program = self.at(figure)
+        return minimised(program, Simplex(program, start))[0]
+
     def at(self, figure: Fraction) -> Program:
         """The program at another figure."""
         by = figure - self.start
@@ -84,7 +89,7 @@ class Through:
     c: Fraction
 
     @classmethod
-    def of(cls, here: Fraction, one: Fraction, two: Fraction, step: Fraction) -> Through:
+    def of(cls, step: Fraction, here: Fraction, one: Fraction, two: Fraction) -> Through:
         """Through the figures at t = 0, ``step`` and twice it."""
         c = _ZERO if one == two else (here - 2 * one + two) / (2 * (one - two))
         return cls(here, (one * (1 + c) - here) / step, c / step)
@@ -112,9 +117,9 @@ class Segment:
     values: tuple[Fraction, ...]
     basis: SimplexBasis
 
-    def covers(self, figure: Fraction) -> bool:
-        """True where the basis is optimal at a figure."""
-        return (self.lo is None or self.lo <= figure) and (self.hi is None or figure <= self.hi)
+    def end(self, way: int) -> Fraction | None:
+        """The last figure upwards (``way`` 1) or downwards (-1)."""
+        return self.hi if way > 0 else self.lo
 
     def cost_at(self, figure: Fraction) -> Fraction:
         """Least cost at a figure of the range, exact."""
@@ -130,59 +135,31 @@ class Segment:
         return not self.cost.c or not self.cost.slope(_ZERO)
 
 
-def solved(program: Program, start: SimplexBasis | None = None) -> Simplex | None:
-    """The search standing at an exact optimum, or None where exact prices prove that there is no batch.
-
-    Raises SolverDisagrees where neither is settled.
-    """
-    search = Simplex(program, start)
-    try:
-        if search.minimise():
-            return search
-    except GaveUp:
-        raise SolverDisagrees("exact arithmetic found no end") from None
-    if not refutes(program, search.refutation()):
-        raise SolverDisagrees("that no batch exists could not be proved in exact arithmetic")
-    return None
-
-
 def segment(family: Family, at: Fraction, basis: SimplexBasis) -> Segment:
     """The segment of an optimal basis at a figure. Raises SolverDisagrees where the basis is singular all about it."""
-    step = max(abs(at), _ONE) / 1000
-    for _ in range(_TRIES):
-        points = [_stood(family, at + k * step, basis) for k in range(3)]
-        if None not in points:
+    for tries in range(_TRIES):
+        step = max(abs(at), _ONE) / 1000 / 7**tries
+        points = [found for k in range(3) if (found := _stood(family, at + k * step, basis)) is not None]
+        if len(points) == 3:
             break
-        step /= 7
-    (here, one, two) = (point for point in points if point is not None)
-    lo, hi = None, None
-    for rooms in zip(here.rooms, one.rooms, two.rooms, strict=True):
-        line = Through.of(*rooms, step=step)
-        slope = line.slope(_ZERO)
-        end = -line.a / line.b if slope and line.b else None
-        if end is not None and end * slope <= 0:  # else it lies beyond a figure at which the basis has no point
-            lo = end if slope > 0 and (lo is None or end > lo) else lo
-            hi = end if slope < 0 and (hi is None or end < hi) else hi
-    cost = Through.of(here.cost, one.cost, two.cost, step)
-    pole = -1 / cost.c if cost.c else None
-    if pole is not None and pole < 0 and lo is None:
-        lo = pole
-    if pole is not None and pole > 0 and hi is None:
-        hi = pole
-    return Segment(at, None if lo is None else at + lo, None if hi is None else at + hi, cost, here.values, basis)
+    else:
+        raise SolverDisagrees("the range of a price could not be settled")
+    cost, *rooms = (Through.of(step, *figures) for figures in zip(*(told for _, told in points), strict=True))
+    turns = [(-room.a / room.b, slope) for room in rooms if room.b and (slope := room.slope(_ZERO))]
+    poles = [-1 / cost.c] if cost.c else []  # a turn on the other side of a pole is of figures without a point
+    below = [end for end, slope in turns if end <= 0 < slope] or [pole for pole in poles if pole < 0]
+    above = [end for end, slope in turns if slope < 0 <= end] or [pole for pole in poles if pole > 0]
+    lo, hi = max(below, default=None), min(above, default=None)
+    return Segment(at, None if lo is None else at + lo, None if hi is None else at + hi, cost, points[0][0], basis)
 
 
-@dataclass(frozen=True)
-class _Stood:
-    """A basis at one figure: its cost, its values, and what may not fall below zero for it to be optimal."""
+def _stood(
+    family: Family, figure: Fraction, basis: SimplexBasis
+) -> tuple[tuple[Fraction, ...], list[Fraction]] | None:
+    """The values of a basis at one figure, and its cost and what may not fall below zero for it to be optimal.
 
-    cost: Fraction
-    values: tuple[Fraction, ...]
-    rooms: tuple[Fraction, ...]
-
-
-def _stood(family: Family, figure: Fraction, basis: SimplexBasis) -> _Stood | None:
-    """None where the basis is singular. A band's other moving row never stops it: its limits stay the same apart."""
+    None where the basis is singular. A band's other moving row never stops it: its limits stay the same apart.
+    """
     program = family.at(figure)
     search = Simplex(program, basis)
     if search.basis != basis:
@@ -190,21 +167,21 @@ def _stood(family: Family, figure: Fraction, basis: SimplexBasis) -> _Stood | No
     values, prices = search.values, search.prices()
     turning = {d.row for d in family.drifts if any(d.coefs)}
     leads = any(basis.rows[i] is not BasisStatus.BASIC for i in turning)
-    rooms: list[Fraction] = []
+    told = [program.cost(values)]
     for v, x, place, rest in zip(
         program.variables, values, basis.variables, reduced_costs(program, prices), strict=True
     ):
         if place is BasisStatus.BASIC:
-            rooms += [x - v.lo, v.hi - x]
+            told += [x - v.lo, v.hi - x]
         elif v.lo != v.hi:
-            rooms.append(-rest if place is BasisStatus.UPPER else rest)
+            told.append(-rest if place is BasisStatus.UPPER else rest)
     for i, (row, place, price) in enumerate(zip(program.rows, basis.rows, prices, strict=True)):
         if not (leads and i in turning):
             at = row.value(values)
-            rooms += [_ZERO if row.lo is None else at - row.lo, _ZERO if row.hi is None else row.hi - at]
+            told += [_ZERO if row.lo is None else at - row.lo, _ZERO if row.hi is None else row.hi - at]
         if place is not BasisStatus.BASIC and row.lo != row.hi:
-            rooms.append(-price if place is BasisStatus.UPPER else price)
-    return _Stood(program.cost(values), values, tuple(rooms))
+            told.append(-price if place is BasisStatus.UPPER else price)
+    return values, told
 
 
 def beside(
@@ -214,29 +191,21 @@ def beside(
 
     ``edge`` is the last figure with a batch on that side where it is known.
     """
-    if edge is not None and edge == figure:
-        return None
     step = max(abs(figure), _ONE) * _STEP
-    if edge is not None:
-        step = min(step, abs(edge - figure) / 2)
     for _ in range(_TRIES):
         at = figure + way * step
-        search = solved(family.at(at), start)
-        if search is None:
-            if edge is not None:
-                raise SolverDisagrees("a batch short of the last feasible limit could not be found")
-            edge = last(family, way)
+        vertex = family.vertex(at, start)
+        if vertex is None:
+            edge = last(family, way) if edge is None else edge
             if edge is None or edge == figure:
                 return None
             step = min(step, abs(edge - figure)) / 2
             continue
-        found = segment(family, at, search.basis)
-        if found.covers(figure):
+        found = segment(family, at, vertex.basis)
+        end = found.end(-way)
+        if end is None or (figure - end) * way >= 0:
             return found
-        near = found.lo if way > 0 else found.hi
-        if near is None:
-            raise SolverDisagrees("the range of a price could not be settled")
-        step, start = abs(near - figure) / 2, found.basis
+        step, start = abs(end - figure) / 2, found.basis
     raise SolverDisagrees("the range of a price could not be settled")
 
 
@@ -249,39 +218,31 @@ def slope_beside(
     the change at one solve, without the range of it.
     """
     near = family.start + way * max(abs(family.start), _ONE) * _STEP
-    search = solved(family.at(near), start)
-    if search is not None and search.basis == start:
+    vertex = family.vertex(near, start)
+    if vertex is not None and vertex.basis == start:
         change = _ZERO
         for drift in family.drifts:
             moved = drift.hi if start.rows[drift.row] is BasisStatus.UPPER else drift.lo
             change += prices[drift.row] * (moved - sum(e * x for e, x in zip(drift.coefs, values, strict=False) if e))
-        return change, search.values
+        return change, vertex.values
     found = beside(family, family.start, way, start)
     return None if found is None else (found.slope_at(family.start), found.values)
 
 
 def last(family: Family, way: int) -> Fraction | None:
     """The largest (``way`` 1) or smallest (-1) figure with a batch, exact; None where there is no end to it."""
-    best: Fraction | None = None
+    figures = []
+    kept = Kept(family.program)
+    for drift in family.drifts:  # limits that move are let go
+        row, stays = family.program.rows[drift.row], not any(drift.coefs)
+        kept.limit(drift.row, row.lo if stays and not drift.lo else None, row.hi if stays and not drift.hi else None)
     for drift in family.drifts:
         row = family.program.rows[drift.row]
         limit, moves = (row.hi, drift.hi) if way < 0 else (row.lo, drift.lo)
         turns = {j: -e for j, e in enumerate(drift.coefs) if e}
         if limit is None or (turns and (moves or limit)):
             continue
-        reach, _ = extreme(_let_go(family), dict(row.terms), turns or None, -way)
-        if reach is None:
-            continue
-        figure = family.start + (reach if turns else (reach - limit) / moves)
-        best = figure if best is None else (min(best, figure) if way > 0 else max(best, figure))
-    return best
-
-
-def _let_go(family: Family) -> Kept:
-    """The program without the limits that move."""
-    kept = Kept(family.program)
-    for drift in family.drifts:
-        row = family.program.rows[drift.row]
-        stays = not any(drift.coefs)
-        kept.limit(drift.row, row.lo if stays and not drift.lo else None, row.hi if stays and not drift.hi else None)
-    return kept
+        reach, _ = extreme(kept, dict(row.terms), turns or None, -way)
+        if reach is not None:
+            figures.append(family.start + (reach if turns else (reach - limit) / moves))
+    return min(figures, key=lambda figure: way * figure, default=None)
