@@ -9,12 +9,13 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable
+from fractions import Fraction
 from functools import cache, reduce
 from importlib import import_module
 from inspect import ismethod
 from typing import Annotated, Any
 
-from pydantic import ConfigDict, Field, PlainSerializer, PlainValidator, TypeAdapter, WithJsonSchema, model_validator
+from pydantic import Field, PlainSerializer, PlainValidator, TypeAdapter, WithJsonSchema, model_validator
 
 from constraints.document.fields import JsonSchema, Strict
 
@@ -22,6 +23,10 @@ Figure = Annotated[
     Any, PlainValidator(lambda figure: figure), PlainSerializer(float), WithJsonSchema({"type": "number"})
 ]
 """A figure, exact where it was reckoned so; its unit is in the key's name or stands beside it."""
+Exact = Annotated[
+    Fraction, PlainValidator(lambda figure: figure), PlainSerializer(float), WithJsonSchema({"type": "number"})
+]
+"""The same for a result that is itself the part of a document: a dataclass with ``key`` where its names are others."""
 
 ANSWERS = {
     "blend": "optimizer.pages.answer_json:Blend",
@@ -42,8 +47,6 @@ ANSWERS = {
 class Record(Strict):
     """Base of every document and of its parts. A mapping in place of a result is taken key by key."""
 
-    model_config = ConfigDict(json_schema_serialization_defaults_required=True)
-
     @model_validator(mode="before")
     @classmethod
     def _read(cls, found: Any) -> Any:
@@ -53,6 +56,11 @@ class Record(Strict):
             name: field.default_factory(found) if field.default_factory else getattr(found, name)  # type: ignore[call-arg]
             for name, field in cls.model_fields.items()
         }
+
+
+def key(name: str) -> Any:
+    """A field of a result that has another name in its document."""
+    return Field(serialization_alias=name)
 
 
 def at(where: str | Callable[[Any], Any]) -> Any:
@@ -74,7 +82,7 @@ def _inside(found: Any, name: str) -> Any:
 def plain(kind: Any, found: Any) -> Any:
     """The document of a result as plain data; ``kind`` is a Record, or a list of one."""
     adapter = _adapter(kind)
-    return adapter.dump_python(adapter.validate_python(found), mode="json")
+    return adapter.dump_python(adapter.validate_python(found), mode="json", by_alias=True)
 
 
 @cache
@@ -93,9 +101,21 @@ def json_text(found: Any) -> str:
     return json.dumps(found, indent=2, ensure_ascii=False) + "\n"
 
 
+class AnswerSchema(JsonSchema):
+    """Every key of an answer is always there, so that none has a default."""
+
+    def default_schema(self, schema: Any) -> dict[str, Any]:
+        """Without the default."""
+        return self.generate_inner(schema["schema"])
+
+    def field_is_required(self, field: Any, total: bool) -> bool:
+        """Always."""
+        return True
+
+
 def answer_schema(name: str) -> dict[str, Any]:
     """The JSON Schema of a command's document."""
-    return TypeAdapter(_kind(name)).json_schema(mode="serialization", schema_generator=JsonSchema)
+    return TypeAdapter(_kind(name)).json_schema(mode="serialization", schema_generator=AnswerSchema)
 
 
 def _kind(name: str) -> Any:

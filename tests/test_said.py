@@ -49,7 +49,7 @@ from optimizer.why.curves import price_curve
 from optimizer.why.explain import Explanation
 from optimizer.why.ground import Means, ground_of
 from optimizer.why.page import page as why_page
-from optimizer.why.prices import LimitPrice, Side, dearest
+from optimizer.why.prices import Direction, LimitPrice, dearest
 from optimizer.why.way import Concession, conceded
 from optimizer.wording import ASK_WHY, WOULD_DO
 
@@ -93,7 +93,7 @@ def of_a_limit(unit: str, up: int, *, pounds: bool) -> str:
     problem = kitchen(LEAN, FAT)
     problem = replace(problem, order=replace(problem.order, in_pounds=pounds))
     limit = replace(requirement_of(problem, "fat"), unit=unit)
-    way = LimitPrice(limit, "hi", F(25), Means.EXACT, Side("loosen", True, F(2)), Side("tighten", True, F(-3)), up)
+    way = LimitPrice(limit, "hi", F(25), Means.EXACT, Direction(True, F(2)), Direction(True, F(-3)), up)
     ground: Any = SimpleNamespace(means=Means.EXACT, cost=F(45))
     return lined(why_page(Explanation(blend(problem), ground, (way,))))
 

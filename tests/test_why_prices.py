@@ -21,7 +21,7 @@ from optimizer.problem import Problem
 from optimizer.solver.model import Program
 from optimizer.solver.program import layout_of
 from optimizer.why.ground import Ground, ground_of
-from optimizer.why.prices import LimitPrice, Side, limit_prices
+from optimizer.why.prices import Direction, LimitPrice, limit_prices
 from optimizer.why.worth import LotPrice, lots_priced
 
 SEEDS = range(330)
@@ -78,9 +78,9 @@ def grounds() -> list[Ground]:
     return found
 
 
-def check_side(ground: Ground, price: LimitPrice, side: Side, base: float) -> int:
+def check_side(ground: Ground, price: LimitPrice, side: Direction, base: float) -> int:
     """Finite differences on one side: at the range's middle and end inside it, and a step beyond it."""
-    way = price.up if side.way == "loosen" else -price.up
+    way = price.up if side is price.loosen else -price.up
     tol = CLOSE * max(1.0, abs(base))
     if not side.possible:
         step = Fraction(1, 1000) * max(abs(price.figure), Fraction(1))

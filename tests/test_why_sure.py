@@ -35,7 +35,7 @@ from optimizer.reading.recipe import parse_recipe
 from optimizer.why.curves import price_curve, target_curve
 from optimizer.why.ground import Ground, Means, family_of, ground_of
 from optimizer.why.offered import offered, offers_valued, with_offers
-from optimizer.why.prices import LimitPrice, Margin, Side, dearest, limit_prices
+from optimizer.why.prices import Direction, LimitPrice, Margin, dearest, limit_prices
 from optimizer.why.way import WayKind
 from optimizer.why.ways import ways_out
 from optimizer.why.worth import LotPrice, lot_price
@@ -93,7 +93,7 @@ def limits_of(k: int) -> tuple[tuple[LimitPrice, ...], tuple[Margin, ...]]:
     return limit_prices(grounds()[k][2])
 
 
-def sides(k: int) -> Iterator[tuple[LimitPrice, Side, int]]:
+def sides(k: int) -> Iterator[tuple[LimitPrice, Direction, int]]:
     for price in limits_of(k)[0]:
         for side, way in ((price.loosen, price.up), (price.tighten, -price.up)):
             if side is not None:

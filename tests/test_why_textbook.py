@@ -116,7 +116,7 @@ def test_product_mix_allowable_profits() -> None:
     assert found is not None
     ends = []
     for j in (0, 1):
-        market = Market(Curved(program, ()), j, floor=Fraction(-100))
+        market = Market(Curved(program, ()), j, carried=Fraction(-100))
         amount = found.values[j]
         low, high = same_blend(market, PriceLine(-36 - program.variables[j].cost * amount, amount))
         ends.append((None if high is None else -high, None if low is None else -low))

@@ -11,7 +11,8 @@ from constraints.quantities import FAT, Amount, Lot
 from constraints.requirement import Requirement
 from optimizer.problem import Problem
 from optimizer.why.ground import Ground, Means, family_of, moved_to
-from optimizer.why.worth import Market, PerHeld, PriceLine, kinks
+from optimizer.why.stand import halved
+from optimizer.why.worth import Market, PriceLine, kinks, market_on
 
 _ZERO = Fraction(0)
 _SAMPLES = 24
@@ -97,31 +98,28 @@ def _edge(cost: Callable[[Fraction], Fraction | None], inside: Fraction, end: Fr
     """The last figure towards an end at which a batch was found, and whether none was found at the end itself."""
     if cost(end) is not None:
         return end, False
-    outside = end
-    for _ in range(_HALVINGS):
-        middle = (inside + outside) / 2
-        inside, outside = (inside, middle) if cost(middle) is None else (middle, outside)
-    return inside, True
+    return halved(lambda figure: cost(figure) is not None, inside, end, _HALVINGS), True
 
 
 def price_curve(ground: Ground, lot: Lot) -> Curve:
     """Cost against the price of one lot, from nothing to beyond the price at which it is no longer used."""
     j = next(k for k, column in enumerate(ground.problem.formula.columns) if column.name == lot.name)
-    scale = PerHeld(ground.problem, lot, ground.layout.units[j])
-    own = ground.layout.program.variables[j].cost
-    floor, now = min(own, scale.cost(_ZERO)), scale.money(own) or _ZERO
-    top = scale.cost(max(now * 2, Fraction(1)))
-    there, pieces = ground, _pieces(ground, j, floor, top)
+    market = market_on(ground, j)
+    own = market.program.variables[j].cost
+    now = market.money(own) or _ZERO
+    top = market.priced(max(now * 2, Fraction(1)))
+    there, pieces = ground, _pieces(market, top)
     if not all(ground.made(line.batch) for _, line in pieces):
-        there, pieces = ground.chosen, _pieces(ground.chosen, j, floor, top)
+        there = ground.chosen
+        pieces = _pieces(market_on(there, j), top)
     points, amounts = [], []
     for k, (at, line) in enumerate(pieces):
         end = pieces[k + 1][0] if k + 1 < len(pieces) else top
-        price, until = scale.money(at) or _ZERO, scale.money(end) or _ZERO
-        before = scale.kg(pieces[max(k - 1, 0)][1].amount)
-        words = f"{shown(before, 3)} kg below, {shown(scale.kg(line.amount), 3)} kg above" if k else ""
+        price, until = market.money(at) or _ZERO, market.money(end) or _ZERO
+        before = market.kg(pieces[max(k - 1, 0)][1].amount)
+        words = f"{shown(before, 3)} kg below, {shown(market.kg(line.amount), 3)} kg above" if k else ""
         points.append(Point(price, line.at(at), "" if ground.cones else words))
-        amounts.append((price, price if ground.cones else until, scale.kg(line.amount)))
+        amounts.append((price, price if ground.cones else until, market.kg(line.amount)))
         if k + 1 == len(pieces) and not ground.cones:
             points.append(Point(until, line.at(end)))
     money = ground.problem.recipe.entry.currency or "money"
@@ -131,12 +129,11 @@ def price_curve(ground: Ground, lot: Lot) -> Curve:
     )  # fmt: skip
 
 
-def _pieces(ground: Ground, j: int, floor: Fraction, top: Fraction) -> list[tuple[Fraction, PriceLine]]:
+def _pieces(market: Market, top: Fraction) -> list[tuple[Fraction, PriceLine]]:
     """The cheapest batches from price to price, or among cones at some prices."""
-    market = Market(ground.free, j, floor, ground.cost, ground.session)
-    if not ground.cones:
-        return kinks(market, floor, top)
-    return [(price, line) for price in _evenly(floor, top) if (line := market.best(price)) is not None]
+    if not market.free.cones:
+        return kinks(market, market.floor, top)
+    return [(price, line) for price in _evenly(market.floor, top) if (line := market.best(price)) is not None]
 
 
 def dearest_lot(ground: Ground) -> Lot:

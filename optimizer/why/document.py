@@ -13,6 +13,7 @@ from optimizer.record import Figure, Record, at, plain
 from optimizer.remarks import verdict_of
 from optimizer.why.explain import Explanation
 from optimizer.why.ground import Means
+from optimizer.why.prices import Direction
 from optimizer.why.unfinished import Section
 from optimizer.why.way import WayKind
 from optimizer.wording import CAUTION
@@ -30,20 +31,6 @@ class OneLimit(Record):
     min: Figure | None = at("requirement.lo")
     max: Figure | None = at("requirement.hi")
     legal: bool = at("requirement.origin.legal")
-
-
-class Direction(Record):
-    """One direction in which a limit may move, up to where its price holds, and the price beyond."""
-
-    possible: bool
-    saves_per_unit: Figure | None = at("saves")
-    until: Figure | None
-    saves_per_unit_until: Figure | None = at(lambda side: side.saves if side.straight else side.until_saves)
-    saved_there: Figure | None
-    straight: bool
-    no_batch_beyond: bool = at("ends_there")
-    beyond: list[str]
-    saves_per_unit_beyond: Figure | None = at("beyond_saves")
 
 
 class Binding(OneLimit):

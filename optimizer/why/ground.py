@@ -26,13 +26,14 @@ from optimizer.solver.optimum import held, settle
 from optimizer.solver.program import Layout, holds_of, layout_of
 from optimizer.solver.simplex import vertex
 from optimizer.why.moving import Drift, Family
-from optimizer.why.stand import CLOSE, Curved, Stand
+from optimizer.why.stand import CLOSE, Curved, Stand, curved_of
 
 _ZERO = Fraction(0)
 _ONE = Fraction(1)
 LEAST_ORDER = 50
 """An order is not made smaller than one part in so many; common practice, no source."""
 _NOWHERE = SimplexBasis((), ())
+_ENTERS = BasisStatus.LOWER, BasisStatus.BASIC
 
 
 class Means(StrEnum):
@@ -95,6 +96,11 @@ class Ground:
         return self.problem if self.kept is None else imposing(self.problem, self.kept)
 
     @cached_property
+    def holds(self) -> tuple[Hold, ...]:
+        """What each column may be."""
+        return holds_of(self.problem)
+
+    @cached_property
     def _holds(self) -> tuple[Hold, ...]:
         if self.kept is None or self.whole:
             return ()
@@ -111,10 +117,6 @@ class Ground:
         """True where the cheapest batch at another figure would be made, or there is none."""
         found = family.solved(figure)
         return found is None or self.made(found.values)
-
-    def least_used(self, j: int) -> Fraction:
-        """The least of a column's variable that is used if any is: a pack, a smallest pull; zero if any part may be."""
-        return least_of(holds_of(self.problem)[j]) if self.whole else _ZERO
 
     @cached_property
     def chosen(self) -> Ground:
@@ -149,17 +151,14 @@ class Ground:
         """The batch with doses as they follow, not rounded."""
         return self.problem.formula.exact_batch(self.kilograms)
 
-    def cones_of(self, requirement: Requirement, size: int | None = None) -> tuple[Cone, ...]:
-        """The cones of a requirement over the variables of the program, or over so many."""
-        units, size = self.layout.units, size or len(self.program.variables)
+    def cones_of(self, requirement: Requirement) -> tuple[Cone, ...]:
+        """The cones of a requirement over the variables of the program."""
+        units, size = self.layout.units, len(self.program.variables)
         return tuple(cone.over(units, size) for cone in requirement.cones(self.problem.formula))
 
     def cost_with(self, old: Requirement, new: Requirement) -> Fraction | None:
         """The least cost with one requirement replaced, everything solved again; None where there is no batch."""
-        chosen = [new if r is old else r for r in self.problem.choosing]
-        program = layout_of(self.posed, chosen, any_size=True).program
-        cones = tuple(cone for r in chosen for cone in self.cones_of(r, len(program.variables)))
-        found = Curved(program, cones).cheapest()
+        found = curved_of(self.posed, [new if r is old else r for r in self.problem.choosing]).cheapest()
         return None if found is None else found.cost
 
 
@@ -199,7 +198,7 @@ def ground_of(
     layout = layout_of(problem, any_size=True)
     program = layout.program
     if kept is not None and (program.whole or kept == problem.order.imposed or kept.says_nothing):
-        return ground_of(imposing(problem, kept), values)
+        return ground_of(imposing(problem, kept), values, basis)
     point = tuple(values)
     if point and len(point) < len(program.variables):
         whole = Kept(program)
@@ -217,15 +216,13 @@ def ground_of(
     if found.cones:
         return replace(found, program=linear, values=point, cost=program.cost(point))
     fits = basis is not None and (len(basis.variables), len(basis.rows)) == (len(linear.variables), len(linear.rows))
-    settled = vertex(linear, basis) if basis is not None and fits else None
-    settled = settle(linear) if settled is None else settled
+    settled = (vertex(linear, basis) if basis is not None and fits else None) or settle(linear)
     if settled is None:
         return None
     point = point or settled.values
-    if not program.feasible(point) or program.cost(point) != program.cost(settled.values):
+    if not program.feasible(point) or program.cost(point) != settled.cost:
         raise SolverDisagrees("the batch shown is not the cheapest when solved again")
-    told = replace(found, program=linear, values=point, cost=program.cost(point))
-    return replace(told, prices=settled.prices, basis=settled.basis)
+    return replace(found, program=linear, values=point, cost=settled.cost, prices=settled.prices, basis=settled.basis)
 
 
 def moved_to(requirement: Requirement, side: str, figure: Fraction) -> Requirement:
@@ -277,44 +274,33 @@ def _drift(i: int, before: Row, after: Row) -> Drift:
     return Drift(i, coefs, (after.lo or _ZERO) - (before.lo or _ZERO), (after.hi or _ZERO) - (before.hi or _ZERO))
 
 
-def stock_family(ground: Ground, j: int) -> tuple[Family, Ground]:
-    """The program as the kilograms on hand of a column move, in units of its variable, and the ground on it.
+def stock_family(ground: Ground, j: int, per: Fraction) -> tuple[Family, Ground]:
+    """The program as the kilograms on hand of a column move, ``per`` unit of its variable, and the ground on it.
 
     A row stands in place of the variable's bound.
     """
-    program, basis = ground.program, ground.basis
+    program, basis, prices = ground.program, ground.basis, ground.prices
     variable = program.variables[j]
-    rows = (*program.rows, Row.of(f"stock of {variable.name}", {j: _ONE}, None, variable.hi))
-    plenty = (variable.hi + 1) * 1000
-    variables = tuple(replace(v, hi=plenty) if k == j else v for k, v in enumerate(program.variables))
-    opened = Program(variables, rows)
-    drift = Drift(len(program.rows), (_ZERO,), hi=_ONE)
-    prices = ground.prices
+    stock = Row.of(f"stock of {variable.name}", {j: per}, None, variable.hi * per)
+    plenty = replace(variable, hi=(variable.hi + 1) * 1000)
+    opened = Program((*program.variables[:j], plenty, *program.variables[j + 1 :]), (*program.rows, stock))
     if not ground.cones:
         full = basis.variables[j] is BasisStatus.UPPER
-        prices = (*prices, ground.reduced[j] if full else _ZERO)
+        prices = (*prices, ground.reduced[j] / per if full else _ZERO)
         places = tuple(BasisStatus.BASIC if full and k == j else p for k, p in enumerate(basis.variables))
         basis = SimplexBasis(places, (*basis.rows, BasisStatus.UPPER if full else BasisStatus.BASIC))
-    cones = ground.free.cones
     there = replace(ground, program=opened, basis=basis, prices=prices, more=j)
-    return Family(opened, variable.hi, (drift,), lambda _: cones), there
+    drift = Drift(len(program.rows), (_ZERO,), hi=_ONE)
+    return Family(opened, variable.hi * per, (drift,), lambda _: ground.free.cones), there
 
 
 def changes(ground: Ground, before: SimplexBasis, after: SimplexBasis, skip: Iterable[int] = ()) -> list[str]:
     """What is different between two neighbouring bases, in words: lots and requirements that take over or give way."""
     words = []
-    names = [v.name for v in ground.program.variables]
-    used = {
-        (BasisStatus.BASIC, BasisStatus.LOWER): "{} drops out",
-        (BasisStatus.UPPER, BasisStatus.LOWER): "{} drops out",
-        (BasisStatus.LOWER, BasisStatus.BASIC): "{} comes in",
-        (BasisStatus.BASIC, BasisStatus.UPPER): "{} is used up",
-        (BasisStatus.LOWER, BasisStatus.UPPER): "{} is used up",
-        (BasisStatus.UPPER, BasisStatus.BASIC): "{} is no longer used up",
-    }
-    for name, old, new in zip(names, before.variables, after.variables, strict=True):
+    told = {BasisStatus.LOWER: "drops out", BasisStatus.UPPER: "is used up", BasisStatus.BASIC: "is no longer used up"}
+    for v, old, new in zip(ground.program.variables, before.variables, after.variables, strict=True):
         if old is not new:
-            words.append(used[(old, new)].format(name))
+            words.append(f"{v.name} {'comes in' if (old, new) == _ENTERS else told[new]}")
     limits = [(row.label, row.owner.what) for row in ground.program.rows]
     limits += [(f"{cone.label}, with its error", requirement) for requirement, cone in ground.cones]
     for i, (old, new, (name, requirement)) in enumerate(zip(before.rows, after.rows, limits, strict=False)):

@@ -153,9 +153,7 @@ def segment(family: Family, at: Fraction, basis: SimplexBasis) -> Segment:
     return Segment(at, None if lo is None else at + lo, None if hi is None else at + hi, cost, points[0][0], basis)
 
 
-def _stood(
-    family: Family, figure: Fraction, basis: SimplexBasis
-) -> tuple[tuple[Fraction, ...], list[Fraction]] | None:
+def _stood(family: Family, figure: Fraction, basis: SimplexBasis) -> tuple[tuple[Fraction, ...], list[Fraction]] | None:
     """The values of a basis at one figure, and its cost and what may not fall below zero for it to be optimal.
 
     None where the basis is singular. A band's other moving row never stops it: its limits stay the same apart.

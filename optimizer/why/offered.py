@@ -23,9 +23,9 @@ from optimizer.reading.lots import LotTable
 from optimizer.reading.offers import BreakKind, Offer, OfferTable, Stretch
 from optimizer.reading.recipe import Recipe
 from optimizer.solver.program import holds_of, layout_of
-from optimizer.why.ground import Means, all_keep, imposing, least_of
+from optimizer.why.ground import Means, all_keep, imposing
 from optimizer.why.stand import Curved, curved_of
-from optimizer.why.worth import Market, PerHeld, PriceLine, kinks, worth
+from optimizer.why.worth import Market, PriceLine, kinks, worth
 from optimizer.wording import counted
 
 _ZERO = Fraction(0)
@@ -165,11 +165,9 @@ def offers_valued(
             means = _means(programs[0])
             yield OfferWorth(offer, means, possible=False, left_out=why.get(offer.lot.name, "may not go in"))
             continue
-        scale = PerHeld(free, offer.lot, units[j])
         for program in programs:
-            least = least_of(holds[j]) if program.program.whole else _ZERO
-            market = Market(_without(program, taken - {j}), j, scale.cost(_ZERO), cost or _ZERO, None, least)
-            told = _worth(market, scale, OfferWorth(offer, _means(program)), cost)
+            market = Market.of(_without(program, taken - {j}), tidy.formula, holds[j], j, cost or _ZERO)
+            told = _worth(market, OfferWorth(offer, _means(program)), cost)
             if all(all_keep(holds, units, line.batch, about=bool(program.cones)) for line in market.quoted):
                 break
         yield told
@@ -186,7 +184,7 @@ def _without(curved: Curved, columns: set[int]) -> Curved:
     return replace(curved, program=replace(program, variables=variables))
 
 
-def _worth(market: Market, scale: PerHeld, told: OfferWorth, cost: Fraction | None) -> OfferWorth:
+def _worth(market: Market, told: OfferWorth, cost: Fraction | None) -> OfferWorth:
     """What one offer is worth."""
     if market.best(market.floor) is None:
         return replace(told, possible=False)
@@ -194,44 +192,44 @@ def _worth(market: Market, scale: PerHeld, told: OfferWorth, cost: Fraction | No
     if bare is not None and market.free.cones and not market.program.whole:
         bare = market.bare()
     value = worth(market, bare, market.floor)
-    told = replace(told, most=scale.money(value.price), kg=scale.kg(value.amount), needed=value.needed)
+    told = replace(told, most=market.money(value.price), kg=market.kg(value.amount), needed=value.needed)
     if value.price is not None and told.most is not None:
         if market.free.cones:
-            told = replace(told, steps=((told.most, told.kg), *_more_below(market, scale, told.most)))
+            told = replace(told, steps=((told.most, told.kg), *_more_below(market, told.most)))
         else:
             lines = kinks(market, market.floor, value.price)
             market.quoted += [line for _, line in lines if line.amount]
-            told = replace(told, steps=tuple(_steps(lines, value.price, scale)))
-    return _asked(told, market, scale, cost)
+            told = replace(told, steps=tuple(_steps(market, lines, value.price)))
+    return _asked(told, market, cost)
 
 
-def _more_below(market: Market, scale: PerHeld, most: Fraction) -> Iterator[tuple[Fraction, Fraction]]:
+def _more_below(market: Market, most: Fraction) -> Iterator[tuple[Fraction, Fraction]]:
     """Prices below the most to pay, and the kilograms wanted at each, as held; only where they are more."""
     before = _ZERO
     for price in (most * (1 - share) for share in _SHARES if most > 0):
-        line = market.best(scale.cost(price))
-        if line is not None and scale.kg(line.amount) > before * Fraction(101, 100):
-            before = scale.kg(line.amount)
+        line = market.best(market.priced(price))
+        if line is not None and market.kg(line.amount) > before * Fraction(101, 100):
+            before = market.kg(line.amount)
             yield price, before
 
 
 def _steps(
-    lines: Sequence[tuple[Fraction, PriceLine]], top: Fraction, scale: PerHeld
+    market: Market, lines: Sequence[tuple[Fraction, PriceLine]], top: Fraction
 ) -> Iterator[tuple[Fraction, Fraction]]:
     """Price and kilograms wanted just below it, the highest price first."""
     ends = [start for start, _ in lines[1:]] + [top]
     for end, (start, line) in sorted(zip(ends, lines, strict=True), key=lambda pair: -pair[0]):
         if end > start and line.amount:
-            yield scale.money(end) or _ZERO, scale.kg(line.amount)
+            yield market.money(end) or _ZERO, market.kg(line.amount)
 
 
-def _asked(told: OfferWorth, market: Market, scale: PerHeld, without: Fraction | None) -> OfferWorth:
+def _asked(told: OfferWorth, market: Market, without: Fraction | None) -> OfferWorth:
     """What of an offer is bought at the price asked, and what that saves; nothing where that is too little to tell."""
-    cost = None if told.offer.price is None else scale.cost(told.offer.price)
+    cost = None if told.offer.price is None else market.priced(told.offer.price)
     line = None if cost is None else market.best(cost)
     market.quoted += [line] if line is not None else []
     if line is None or cost is None:
         return told
     saving = None if without is None else max(_ZERO, without - line.at(cost))
-    bought = scale.kg(line.amount) if saving is None or saving >= market.slack else _ZERO
+    bought = market.kg(line.amount) if saving is None or saving >= market.slack else _ZERO
     return replace(told, kg_asked=bought, saving=saving, cost_asked=line.at(cost))

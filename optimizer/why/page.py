@@ -14,7 +14,7 @@ from optimizer.remarks import verdict_of
 from optimizer.why.explain import Explanation
 from optimizer.why.ground import Means
 from optimizer.why.offered import OfferWorth
-from optimizer.why.prices import LimitPrice, Side
+from optimizer.why.prices import Direction, LimitPrice
 from optimizer.why.short import MoneyWords, named_limit
 from optimizer.why.unfinished import Section
 from optimizer.why.ways_page import LAW, no_batch
@@ -108,7 +108,7 @@ def _limit_words(price: LimitPrice, money: MoneyWords, *, full: bool) -> Iterato
         yield f"One unit {words[0]} with packs and pulls chosen anew saves {money(price.unit_saving)}."
 
 
-def _range_words(price: LimitPrice, side: Side, word: str, money: MoneyWords) -> Iterator[str]:
+def _range_words(price: LimitPrice, side: Direction, word: str, money: MoneyWords) -> Iterator[str]:
     unit, per = money.unit_of(price.requirement)
     if not side.possible:
         yield f"No batch exists with any {word}."

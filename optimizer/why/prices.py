@@ -5,11 +5,15 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 from fractions import Fraction
+from typing import Annotated
+
+from pydantic import Field
 
 from constraints.requirement import Requirement, Role
+from optimizer.record import Exact, key
 from optimizer.why.ground import Ground, Means, changes, family_of, moved_to
 from optimizer.why.moving import Family, beside, last, slope_beside
-from optimizer.why.stand import CLOSE, Stand
+from optimizer.why.stand import CLOSE, Stand, halved
 
 _ZERO, _ONE = Fraction(0), Fraction(1)
 _FIRST = Fraction(1, 1000)
@@ -28,28 +32,28 @@ OTHER_CHOICE = "another choice of lots is cheaper"
 
 
 @dataclass(frozen=True)
-class Side:
-    """One direction in which a limit may move, ``loosen`` or ``tighten``.
+class Direction:
+    """One direction in which a limit may move, up to where its price holds, and the price beyond."""
 
-    ``saves`` is money saved per unit of the move (negative: it costs so much more), ``until`` the figure up to which
-    the basis behind it stays the cheapest (None: without end), ``saved_there`` the money saved at that figure, and
-    ``straight`` whether the price is the same all the way. ``beyond`` says what takes over, ``beyond_saves`` the price
-    there; None with an empty ``beyond`` where nothing changes any more. ``possible`` False: there is no batch that way.
-    ``until_saves`` is the price just before ``until`` where it differs on the way and is known, ``batch`` one beside
-    the start.
-    """
-
-    way: str
     possible: bool
-    saves: Fraction | None = None
-    until: Fraction | None = None
-    saved_there: Fraction | None = None
+    """False: there is no batch that way."""
+    saves: Annotated[Exact | None, key("saves_per_unit")] = None
+    """Money saved per unit of the move (negative: it costs so much more)."""
+    until: Exact | None = None
+    """The figure up to which the basis behind it stays the cheapest (None: without end)."""
+    until_saves: Annotated[Exact | None, key("saves_per_unit_until")] = None
+    """The price just before that figure, where it is known."""
+    saved_there: Exact | None = None
+    """The money saved at that figure."""
     straight: bool = True
+    """Whether the price is the same all the way."""
+    ends_there: Annotated[bool, key("no_batch_beyond")] = False
     beyond: tuple[str, ...] = ()
-    beyond_saves: Fraction | None = None
-    ends_there: bool = False
-    until_saves: Fraction | None = None
-    batch: tuple[Fraction, ...] = field(default=(), compare=False, repr=False)
+    """What takes over there."""
+    beyond_saves: Annotated[Exact | None, key("saves_per_unit_beyond")] = None
+    """The price beyond; None with an empty ``beyond`` where nothing changes any more."""
+    batch: Annotated[tuple[Fraction, ...], Field(exclude=True)] = field(default=(), compare=False, repr=False)
+    """A batch beside the start."""
 
 
 @dataclass(frozen=True)
@@ -66,8 +70,8 @@ class LimitPrice:
     limit: str
     figure: Fraction
     means: Means
-    loosen: Side | None
-    tighten: Side | None
+    loosen: Direction | None
+    tighten: Direction | None
     up: int
     unit_saving: Fraction | None = None
 
@@ -149,12 +153,12 @@ def _price(ground: Ground, requirement: Requirement, limit: str, *, detail: bool
     limit = "both" if requirement.role is Role.SIZE else limit
     family = family_of(ground, requirement, limit)
     figure: Fraction = family.start if family is not None else getattr(requirement, limit)
-    loosen = tighten = None
+    loosen = tighten = again = None
     if family is not None:
-        loosen = _side_of_limit(ground, requirement, limit, family, (up, "loosen"), detail=detail)
-        tighten = _side_of_limit(ground, requirement, limit, family, (-up, "tighten"), detail=detail)
-    anew = family is None or (ground.whole and detail)
-    again = ground.cost_with(requirement, _wider(requirement, limit)) if anew else None
+        loosen, tighten = (_side_of_limit(ground, requirement, limit, family, way, detail=detail) for way in (up, -up))
+    if family is None or (ground.whole and detail):
+        side = "hi" if limit == "hi" else "lo"
+        again = ground.cost_with(requirement, moved_to(requirement, side, getattr(requirement, side) + up))
     means = ground.means if family is not None else Means.SOLVED_AGAIN
     if not ground.whole and any(side is not None and OTHER_CHOICE in side.beyond for side in (loosen, tighten)):
         means = ground.chosen.means
@@ -163,8 +167,8 @@ def _price(ground: Ground, requirement: Requirement, limit: str, *, detail: bool
 
 
 def _side_of_limit(
-    ground: Ground, requirement: Requirement, limit: str, family: Family, way: tuple[int, str], *, detail: bool
-) -> Side:
+    ground: Ground, requirement: Requirement, limit: str, family: Family, way: int, *, detail: bool
+) -> Direction:
     """One side of a limit; where a batch beside it would not be made, with the choice of lots held as it was made."""
 
     def other(figure: Fraction) -> bool:
@@ -175,64 +179,50 @@ def _side_of_limit(
         held = None if free is None else family.solved(figure)
         return free is not None and (held is None or free < held.cost - CLOSE * CLOSE * abs(held.cost))
 
-    side = side_of(ground, family, *way, detail=detail)
+    side = side_of(ground, family, way, detail=detail)
     held = None if ground.made(side.batch) else family_of(ground.chosen, requirement, limit)
     if held is not None:
         return _side_of_limit(ground.chosen, requirement, limit, held, way, detail=detail)
     return shortened(ground, family, side, other) if detail else side
 
 
-def shortened(ground: Ground, family: Family, side: Side, other: Callable[[Fraction], bool]) -> Side:
+def shortened(ground: Ground, family: Family, side: Direction, other: Callable[[Fraction], bool]) -> Direction:
     """A side as far as no other choice of lots is cheaper.
 
     As long as the cheapest batch of all keeps pulls and remnants it is the cheapest that does.
     """
     if not side.possible or (side.until is None if ground.whole else ground.kept is None):
         return side
-    near, far = family.start, side.until if side.until is not None else 2 * family.start + 1
+    start, end = family.start, side.until if side.until is not None else 2 * family.start + 1
     told = replace(side, beyond=(OTHER_CHOICE,), beyond_saves=None, ends_there=False)
     edge = _ZERO if ground.whole else _INSIDE if ground.cones else _INSIDE**2
-    if not other(far - (far - near) * edge):
-        return told if ground.whole and other(far + (far - near) * _INSIDE) else side
-    for _ in range(_CHOICES):
-        middle = (near + far) / 2
-        near, far = (near, middle) if other(middle) else (middle, far)
-    costs = [found.cost for figure in (family.start, near) if (found := family.solved(figure)) is not None]
-    return replace(told, until=near, saved_there=costs[0] - costs[1] if len(costs) == 2 else None)
+    if not other(end - (end - start) * edge):
+        return told if ground.whole and other(end + (end - start) * _INSIDE) else side
+    until = halved(lambda figure: not other(figure), start, end, _CHOICES)
+    costs = [found.cost for figure in (start, until) if (found := family.solved(figure)) is not None]
+    return replace(told, until=until, saved_there=costs[0] - costs[1] if len(costs) == 2 else None)
 
 
-def _wider(requirement: Requirement, limit: str) -> Requirement:
-    """A requirement with one limit (``both``: the lower one) a unit farther."""
-    lo, hi = requirement.lo, requirement.hi
-    lower = lo - 1 if limit in ("lo", "both") and lo is not None else lo
-    return replace(requirement, lo=lower, hi=hi + 1 if limit == "hi" and hi is not None else hi)
-
-
-def side_of(ground: Ground, family: Family, way: int, name: str, *, detail: bool = True) -> Side:
+def side_of(ground: Ground, family: Family, way: int, *, detail: bool = True) -> Direction:
     """The price on one side of a family's start; in ``detail`` its range and what lies beyond it."""
-    told = _resolved if ground.cones else _exact
-    return told(ground, family, way, name, detail=detail)
+    return (_resolved if ground.cones else _exact)(ground, family, way, detail=detail)
 
 
-def _exact(ground: Ground, family: Family, way: int, name: str, *, detail: bool) -> Side:
+def _exact(ground: Ground, family: Family, way: int, *, detail: bool) -> Direction:
     if not detail:
         told = slope_beside(family, way, ground.basis, ground.values, ground.prices)
-        return Side(name, False) if told is None else Side(name, True, -way * told[0], batch=told[1])
+        return Direction(possible=False) if told is None else Direction(True, -way * told[0], batch=told[1])
     found = beside(family, family.start, way, ground.basis)
     if found is None:
-        return Side(name, possible=False)
-    saves = -way * found.slope_at(family.start)
-    until = found.hi if way > 0 else found.lo
+        return Direction(possible=False)
+    saves, until = -way * found.slope_at(family.start), found.end(way)
+    side = Direction(True, saves, until, straight=found.straight, batch=found.values)
     if until is None:
-        return Side(name, True, saves, straight=found.straight, batch=found.values)
-    side = Side(
-        name, True, saves, until, found.cost_at(family.start) - found.cost_at(until), found.straight,
-        until_saves=-way * found.slope_at(until), batch=found.values,
-    )  # fmt: skip
+        return replace(side, until_saves=saves if side.straight else None)
+    saved = found.cost_at(family.start) - found.cost_at(until)
+    side = replace(side, until_saves=-way * found.slope_at(until), saved_there=saved)
     edge = last(family, way)
-    if edge is not None and edge == until:
-        return replace(side, ends_there=True)
-    after = beside(family, until, way, found.basis, edge)
+    after = None if edge is not None and edge == until else beside(family, until, way, found.basis, edge)
     if after is None:
         return replace(side, ends_there=True)
     moving = {drift.row for drift in family.drifts}
@@ -240,25 +230,26 @@ def _exact(ground: Ground, family: Family, way: int, name: str, *, detail: bool)
     return replace(side, beyond=tuple(words), beyond_saves=-way * after.slope_at(until))
 
 
-def _resolved(ground: Ground, family: Family, way: int, name: str, *, detail: bool) -> Side:
+def _resolved(ground: Ground, family: Family, way: int, *, detail: bool) -> Direction:
     """The price at the optimum, its range by solving again: how far the same lots are used and limits reached."""
     stand = ground.stand
     slope, beside = _slope(stand.cost, family, family.start, way)
     if slope is None or beside is None:
-        return Side(name, possible=False)
-    side = Side(name, True, -way * slope, batch=beside.values)
+        return Direction(possible=False)
+    side = Direction(True, -way * slope, until_saves=-way * slope, batch=beside.values)
     if not detail:
         return side
     inside, near, far, there = _end(family, stand, way)
     if inside is None:  # not even the first step, and halving it, found a batch
-        return Side(name, possible=False)
-    back, _ = _slope(inside.cost, family, near, -way)
-    told = None if back is None else -way * back
-    straight = told is not None and abs(told + way * slope) <= abs(slope) * _FINE
+        return Direction(possible=False)
     saved = stand.cost - inside.cost
-    side = replace(side, until=near, saved_there=saved, straight=straight, until_saves=told)
     if far is None:
-        return replace(side, straight=False, beyond=("no further was looked",), until_saves=None)
+        told = replace(side, until=near, until_saves=None, saved_there=saved, straight=False)
+        return replace(told, beyond=("no further was looked",))
+    back, _ = _slope(inside.cost, family, near, -way)
+    if back is None or abs(back - slope) > abs(slope) * _FINE:
+        side = replace(side, until_saves=None if back is None else -way * back, straight=False)
+    side = replace(side, until=near, saved_there=saved)
     if there is None:
         return replace(side, ends_there=True)
     beyond, _ = _slope(there.cost, family, far, way)
@@ -334,7 +325,7 @@ def dearest(ground: Ground) -> tuple[Requirement, int, Fraction] | None:
         for limit in () if size else binding_sides(ground, requirement):
             way, family = 1 if limit == "hi" else -1, family_of(ground, requirement, limit)
             if family is not None:
-                side = _side_of_limit(ground, requirement, limit, family, (way, "loosen"), detail=False)
+                side = _side_of_limit(ground, requirement, limit, family, way, detail=False)
                 if side.saves is not None and side.saves > (_ZERO if best is None else best[2]):
                     best = requirement, way, side.saves
     return best

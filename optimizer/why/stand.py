@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, field, replace
 from fractions import Fraction
 from functools import cached_property
 
+from constraints.requirement import Requirement
 from optimizer import clock
 from optimizer.problem import Problem
 from optimizer.solver import cone
@@ -109,11 +111,15 @@ def _place(value: Fraction, lo: Fraction | None, hi: Fraction | None, scale: Fra
     return BasisStatus.UPPER if hi is not None and hi - value <= near else BasisStatus.BASIC
 
 
-def curved_of(problem: Problem) -> Curved:
-    """The program of a problem with its cones."""
-    return Curved.of(layout_of(problem, any_size=True), problem.choosing, problem.formula)
+def curved_of(problem: Problem, requirements: Sequence[Requirement] | None = None) -> Curved:
+    """The program of a problem with its cones, under some requirements (None: its own)."""
+    chosen = problem.choosing if requirements is None else requirements
+    return Curved.of(layout_of(problem, chosen, any_size=True), chosen, problem.formula)
 
 
-def possible(problem: Problem) -> bool:
-    """Whether a batch keeps every cone, whatever the scales."""
-    return curved_of(problem).cheapest() is not None
+def halved(holds: Callable[[Fraction], bool], inside: Fraction, outside: Fraction, times: int) -> Fraction:
+    """The last figure at which something holds on the way from one at which it does to one at which it does not."""
+    for _ in range(times):
+        middle = (inside + outside) / 2
+        inside, outside = (middle, outside) if holds(middle) else (inside, middle)
+    return inside

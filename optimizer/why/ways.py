@@ -25,7 +25,7 @@ from optimizer.solver.kept import searching
 from optimizer.solver.model import Variable
 from optimizer.why.ground import LEAST_ORDER
 from optimizer.why.offered import Offered
-from optimizer.why.stand import curved_of, possible
+from optimizer.why.stand import curved_of, halved
 from optimizer.why.unfinished import Section, Unfinished, settled
 from optimizer.why.way import FARTHER, Concession, Way, WayKind, best_weighed, conceded, in_order, ways_to_weigh
 
@@ -128,7 +128,8 @@ class _Search:
             yield from self._nearest(requirement)
 
     def _holds(self, requirement: Requirement, side: str, old: Fraction, new: Fraction) -> bool:
-        return possible(conceded(self.problem, [Concession(requirement, side, old, new)]))
+        problem = conceded(self.problem, [Concession(requirement, side, old, new)])
+        return curved_of(problem).cheapest() is not None
 
     def _nearest(self, requirement: Requirement) -> Iterator[Way]:
         reach = self.reached.get(id(requirement))
@@ -310,7 +311,7 @@ class _Search:
         def at(probability: Fraction) -> Problem:
             return with_requirements(self.problem, lambda r: _surely(r, probability))
 
-        found = _least(lambda p: possible(at(p)), asked.probability, _LEAST_SURE)
+        found = _least(lambda p: curved_of(at(p)).cheapest() is not None, asked.probability, _LEAST_SURE)
         figure = _ZERO if found is None else found // _PERCENT_STEP * _PERCENT_STEP
         if figure >= _LEAST_SURE:
             yield from self.costed(Way(WayKind.CONFIDENCE, at(figure), probability=(asked.probability, figure)))
@@ -362,12 +363,7 @@ def _purchase(problem: Problem, wider: Problem, bought: Sequence[tuple[Offered, 
 
 def _least(holds: Callable[[Fraction], bool], near: Fraction, far: Fraction) -> Fraction | None:
     """The figure nearest to ``near`` at which a question holds, to one part in some thousands; None: not at ``far``."""
-    if not holds(far):
-        return None
-    for _ in range(_HALVINGS):
-        middle = (near + far) / 2
-        near, far = (near, middle) if holds(middle) else (middle, far)
-    return far
+    return halved(holds, far, near, _HALVINGS) if holds(far) else None
 
 
 def _sides(requirement: Requirement) -> Iterator[tuple[str, Fraction, Fraction]]:

@@ -15,14 +15,14 @@ from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field, replace
 from fractions import Fraction
 
+from constraints.formula import Formula
 from constraints.quantities import Lot
-from optimizer.problem import Problem
+from constraints.requirement import Hold
 from optimizer.solver.conic import ConicUnits
 from optimizer.solver.kept import Kept, Unsettled
 from optimizer.solver.model import Program, SolverDisagrees, Variable
-from optimizer.solver.program import value_per_kg
-from optimizer.why.ground import Ground, Means, stock_family
-from optimizer.why.prices import Side, shortened, side_of
+from optimizer.why.ground import Ground, Means, least_of, stock_family
+from optimizer.why.prices import Direction, shortened, side_of
 from optimizer.why.stand import CLOSE, Curved, in_whole
 from optimizer.why.unfinished import Section, Unfinished
 
@@ -54,30 +54,48 @@ class PriceLine:
 
 
 class Market:
-    """The least cost as the price of one variable changes, everything else as it is.
+    """The least cost as the price of one variable changes, everything else as it is, and how that is said of the lot.
 
-    ``slack`` are savings that solving cannot tell from none: nothing without cones, where it is exact. ``quoted`` are
-    batches of which something was said.
+    ``floor`` is the lowest price looked at: the one at which the lot itself costs nothing. ``slack`` are savings that
+    solving cannot tell from none: nothing without cones, where it is exact. ``quoted`` are batches of which something
+    was said.
     """
 
     def __init__(
-        self,
-        free: Curved,
-        j: int,
-        floor: Fraction = _ZERO,
-        cost: Fraction = _ZERO,
-        kept: Kept | None = None,
-        least: Fraction = _ZERO,
+        self, free: Curved, j: int, per: Fraction = _ONE, carried: Fraction = _ZERO, spent: Fraction = _ZERO
     ) -> None:
-        """``floor`` is the lowest price looked at: the one at which the lot itself costs nothing.
+        """``per`` are kilograms as held of one unit of the variable, ``carried`` what the additions it carries cost.
 
-        ``kept`` is the program in a solver already, ``least`` the least of the variable that is used if any is.
+        ``spent`` is about the cost of the batch.
         """
-        self.free, self.program, self.j, self.floor, self.least_used = free, free.program, j, floor, least
-        self.quoted: list[PriceLine] = []
-        self._kept = kept
+        self.free, self.program, self.j, self.per, self.carried = free, free.program, j, per, carried
+        self.floor = min(self.program.variables[j].cost, carried)
         self.dear = max(abs(v.cost) for v in self.program.variables)
-        self.slack = _SLACK * max(Fraction(ConicUnits.of(self.program).money), abs(cost)) if free.cones else _ZERO
+        self.slack = _SLACK * max(Fraction(ConicUnits.of(self.program).money), abs(spent)) if free.cones else _ZERO
+        self.least_used = _ZERO
+        self.quoted: list[PriceLine] = []
+        self.kept: Kept | None = None
+
+    @classmethod
+    def of(cls, free: Curved, formula: Formula, hold: Hold, j: int, spent: Fraction) -> Market:
+        """That of a lot that may be so much; the least of it that is used if any is may be more than nothing."""
+        unit, lot = hold.step or _ONE, hold.column
+        usable = lot.usable if isinstance(lot, Lot) else _ONE
+        found = cls(free, j, unit / usable, formula.carried_cost(lot) * unit, spent)
+        found.least_used = least_of(hold) if free.program.whole else _ZERO
+        return found
+
+    def priced(self, money: Fraction) -> Fraction:
+        """The cost per unit that belongs to a price per kilogram as held."""
+        return money * self.per + self.carried
+
+    def money(self, cost: Fraction | None) -> Fraction | None:
+        """The price per kilogram as held that belongs to a cost per unit."""
+        return None if cost is None else (cost - self.carried) / self.per
+
+    def kg(self, amount: Fraction) -> Fraction:
+        """Kilograms as held."""
+        return amount * self.per
 
     def best(self, price: Fraction, least: Fraction = _ZERO) -> PriceLine | None:
         """The cheapest batch at a price per unit of the variable, with so much of it; None where there is none."""
@@ -107,7 +125,7 @@ class Market:
             point, paid = (None, _ZERO) if stand is None else (stand.values, v.cost)
             paid -= stand.reduced[self.j] if stand is not None and not self.program.whole else _ZERO
         else:
-            kept = self._kept = self._kept or Kept(self.program)
+            kept = self.kept = self.kept or Kept(self.program)
             kept.aim(asked)
             kept.bound(self.j, v.lo, v.hi)
             try:
@@ -236,7 +254,7 @@ class LotPrice:
     needed: bool
     same_from: Fraction | None
     same_to: Fraction | None
-    more: Side | None = None
+    more: Direction | None = None
 
 
 def by_use(found: Iterable[LotPrice]) -> tuple[LotPrice, ...]:
@@ -281,6 +299,13 @@ def nearest_unused(ground: Ground) -> LotPrice | None:
     return lot_price(ground, j, lot, detail=False)
 
 
+def market_on(ground: Ground, j: int) -> Market:
+    """The market of one column of a ground."""
+    market = Market.of(ground.free, ground.problem.formula, ground.holds[j], j, ground.cost)
+    market.kept = ground.session
+    return market
+
+
 def lot_price(ground: Ground, j: int, lot: Lot, *, detail: bool = True) -> LotPrice:
     """One lot's prices, of batches that would be made. Raises OutOfTime.
 
@@ -294,35 +319,34 @@ def lot_price(ground: Ground, j: int, lot: Lot, *, detail: bool = True) -> LotPr
 
 def _priced(ground: Ground, j: int, lot: Lot, loose: Ground, detail: bool) -> tuple[LotPrice, list[PriceLine]]:
     """The prices of a lot on a ground, and the batches they speak of; what it may be worth comes from a loose one."""
-    free, unit, used = ground.free, ground.layout.units[j], _used(ground, j)
+    free, used = ground.free, _used(ground, j)
     own, amount = free.program.variables[j].cost, ground.values[j] if used else _ZERO
-    scale = PerHeld(ground.problem, lot, unit)
-    market = Market(free, j, min(own, scale.cost(_ZERO)), ground.cost, ground.session, ground.least_used(j))
+    market = market_on(ground, j)
     line = PriceLine(ground.cost - own * amount, amount, ground.values)
-    rest = loose.reduced[j] / loose.layout.units[j] * unit
+    rest = loose.reduced[j] / loose.layout.units[j] * ground.layout.units[j]
     bare = market.bare() if used else replace(line, paid=own - rest)
     market.quoted += [bare] if bare is not None else []
     found = worth(market, bare, own - rest - abs(own - rest) / 1000, line if used else None)
     if used and not found.needed and (found.price is None or found.price < own):
         found = Worth(own, amount)
     low, high = _same(market, line, own) if used and detail else (found.price, None)
+    kg, money = market.kg, market.money
     return LotPrice(
-        lot, scale.kg(amount), scale.money(own) or _ZERO, ground.means_of_lots, scale.money(found.price),
-        scale.kg(found.amount), found.needed, scale.money(low), scale.money(high),
+        lot, kg(amount), money(own) or _ZERO, ground.means_of_lots, money(found.price), kg(found.amount), found.needed,
+        money(low), money(high),
     ), market.quoted  # fmt: skip
 
 
-def _more(ground: Ground, j: int, lot: Lot, *, detail: bool) -> Side | None:
+def _more(ground: Ground, j: int, lot: Lot, *, detail: bool) -> Direction | None:
     """What another kilogram on hand of a lot that is used up saves, of batches that would be made."""
     most, room = ground.free.program.variables[j].hi, CLOSE if ground.cones else _ZERO
     if ground.whole or not _used(ground, j) or most - ground.values[j] > room * max(_ONE, most):
         return None
-    family, there = stock_family(ground, j)
-    side = side_of(there, family, 1, "loosen", detail=detail)
+    family, there = stock_family(ground, j, ground.layout.units[j] / lot.usable)
+    side = side_of(there, family, 1, detail=detail)
     if not there.made(side.batch):
         return None
-    side = shortened(there, family, side, lambda figure: not there.made_at(family, figure)) if detail else side
-    return PerHeld(ground.problem, lot, ground.layout.units[j]).side(side)
+    return shortened(there, family, side, lambda figure: not there.made_at(family, figure)) if detail else side
 
 
 def _same(market: Market, line: PriceLine, own: Fraction) -> tuple[Fraction | None, Fraction | None]:
@@ -334,33 +358,3 @@ def _same(market: Market, line: PriceLine, own: Fraction) -> tuple[Fraction | No
     moved = [b is None or abs(b.amount - line.amount) > 10 * CLOSE * max(_ONE, line.amount) for b in beside]
     low, high = (own, own) if all(moved) else same_blend(market, line)
     return own if moved[0] else low, own if moved[1] else high
-
-
-class PerHeld:
-    """From a variable's units to kilograms as held, and from its cost to the price of a kilogram as held."""
-
-    def __init__(self, problem: Problem, lot: Lot, unit: Fraction) -> None:
-        self.usable, self.unit = lot.usable, unit
-        self.carried = value_per_kg(problem.formula, lot) - lot.cost_per_kg
-
-    def cost(self, money: Fraction) -> Fraction:
-        """The cost per unit that belongs to a price per kilogram as held."""
-        return (money / self.usable + self.carried) * self.unit
-
-    def money(self, cost: Fraction | None) -> Fraction | None:
-        """The price per kilogram as held that belongs to a cost per unit."""
-        return None if cost is None else (cost / self.unit - self.carried) * self.usable
-
-    def kg(self, amount: Fraction) -> Fraction:
-        """Kilograms as held."""
-        return amount * self.unit / self.usable
-
-    def side(self, side: Side) -> Side:
-        """A side of the stock, per kilogram as held."""
-        per = self.usable / self.unit
-        return replace(
-            side,
-            saves=None if side.saves is None else side.saves * per,
-            until=None if side.until is None else self.kg(side.until),
-            beyond_saves=None if side.beyond_saves is None else side.beyond_saves * per,
-        )
