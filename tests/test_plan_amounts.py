@@ -187,3 +187,19 @@ def test_of_a_least_weight_only_the_rest_is_asked_of_what_is_left_of_a_week(tmp_
     done = taken(first, "dear")
     assert rest.stands and 0 < done < 15
     assert 15 - done <= taken(rest, "dear") <= Fraction("15.1") - done
+
+
+@pytest.mark.parametrize("most", [1, 2])
+def test_two_deliveries_of_an_offer_are_two_lots_where_a_recipe_counts_them(most: int, tmp_path: Path) -> None:
+    (tmp_path / "lots.csv").write_text("lot,on_hand_kg,fat_pct,cost_per_kg\nold,5,20,2\n")
+    (tmp_path / "offers.csv").write_text(
+        "offer,supplier,fat_pct,cost_per_kg,largest_order_kg,keeps_days\nfresh,S,20,3,30,5\n"
+    )
+    (tmp_path / "r.yaml").write_text(json.dumps({"name": "R", "require": [{"most_lots": {"max": most}}]}))
+    batch = {"name": "B", "recipe": "r.yaml", "meat_kg": 50, "day": day(1)}
+    path = tmp_path / "week.yaml"
+    path.write_text(json.dumps({"name": "w", "start": str(START), "days": 2, "lots": "lots.csv",
+                                "offers": "offers.csv", "batches": [batch]}))  # fmt: skip
+    outcome = plan_week(read_week(str(path)), compare=False)
+    assert outcome.plan.status is (Status.OPTIMAL if most == 2 else Status.INFEASIBLE)
+    assert len(outcome.orders) == (2 if most == 2 else 0)  # of 30 kg at most each, on two days

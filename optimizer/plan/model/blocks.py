@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from fractions import Fraction
 from functools import cached_property
@@ -32,7 +32,8 @@ Uses = dict[int, tuple[Places, Fraction]]
 class Block:
     """The columns of one batch on one day: ``supplies[k]`` stands at column ``start + k``, then free additions.
 
-    ``places`` are those of all of them among the columns of the recipe's formula.
+    ``places`` are those of all of them among the columns of the recipe's formula. ``own`` are the columns that are its
+    kilograms of a basis, and (None) whether it is made.
     """
 
     job: Job
@@ -41,20 +42,12 @@ class Block:
     start: int
     places: Places
     rows: RecipeRows
-    made: int | None = None
-    amounts: dict[Basis, int] = field(default_factory=dict)
-    any: list[int] = field(default_factory=list)
+    own: dict[Basis | None, int]
 
     @property
     def columns(self) -> Places:
         """Columns of the supplies."""
         return self.every[: len(self.supplies)]
-
-    @property
-    def free(self) -> list[int]:
-        """Columns of the free additions."""
-        found: list[int] = self.every[len(self.supplies) :].tolist()
-        return found
 
     @property
     def every(self) -> Places:
@@ -172,25 +165,17 @@ class WeekProgram:
             return _ZERO
         return self.remnant if lot.smallest_remnant_kg is None else lot.smallest_remnant_kg
 
-    def flows(self, s: int) -> tuple[Coefs, Coefs]:
-        """Kilograms as held of a supply that are used, and less those that are bought, by column."""
-        out, buy = 1 / self.world.supplies[s].lot.usable, self.buys.get(s)
-        used_up = dict.fromkeys(self.uses[s][0].tolist() if s in self.uses else (), out)
-        return used_up, {} if buy is None else dict.fromkeys(buy.columns, -buy.unit)
-
 
 def block_of(program: WeekProgram, job: Job, day: int, made: int | None, costs: SupplyCosts) -> Block:
     """Columns and rows of one batch on one day."""
-    world, rows = program.world, job.rows[day]
-    first, last = world.spans
-    supplies = np.flatnonzero((rows.place[world.source_of] >= 0) & (first <= day) & (last >= day))
-    at = rows.place[world.source_of[supplies]]
-    places, lightest = np.append(at, np.array(rows.free, dtype=np.int64)), rows.lightest[job.entry.basis]
-    block = Block(job, day, supplies, program.model.size, places, rows, made)
+    rows, (source, first, last, _) = job.rows[day], program.world.columns
+    supplies = np.flatnonzero((rows.place[source] >= 0) & (first <= day) & (last >= day))
+    places = np.append(rows.place[source[supplies]], np.array(rows.free, dtype=np.int64))
+    block = Block(job, day, supplies, program.model.size, places, rows, {} if made is None else {None: made})
     worth, none = job.entry.value_per_kg or _ZERO, Vector.whole([0] * len(rows.free))
     cost = costs.on(day).at(supplies).joined(none).plus(rows.carried.at(places))
     cost = cost.plus(block.weights(job.entry.basis), -worth) if worth else cost
-    most = costs.most.at(supplies)
+    most, lightest = costs.most.at(supplies), rows.lightest[job.entry.basis]
     most = most.capped(job.hi / lightest) if lightest > 0 else most
     program.model.variables.add(cost, most.joined(Vector.of(rows.free_most)))
     program.blocks.append(block)
@@ -214,60 +199,46 @@ def _need(program: WeekProgram, block: Block, row: Row) -> None:
 
 def _pulls(program: WeekProgram, block: Block) -> None:
     """Whole packs, smallest pulls, and rules on which lots are opened, as yes-or-no columns where a lot has any."""
-    model, world = program.model, program.world
-    opened: dict[str, int] = {}
-    choices = block.rows.choices
-    for k, s in enumerate(block.supplies):
-        lot, column = world.supplies[s].lot, block.start + k
-        limits = hold(replace(lot, use_up=False), block.job.tidy.asked)  # it is used up over the week
-        if world.supplies[s].offer is None and limits.step is not None:
+    model, supplies, uses = program.model, program.world.supplies, list[int]()
+    for column, s in zip(block.columns.tolist(), block.supplies.tolist(), strict=True):
+        limits = hold(replace(supplies[s].lot, use_up=False), block.job.tidy.asked)  # it is used up over the week
+        if supplies[s].offer is None and limits.step is not None:
             packs = model.column(_ZERO, Fraction(limits.most // limits.step), whole=True)
             model.row([column, packs], [_ONE, -limits.step], _ZERO, _ZERO)
-        if choices or limits.least > 0:
-            top = model.variables[column].hi
-            opened[lot.name] = used(model, [column], [top], limits.least, top)
-    for row in choices:
-        terms = [
-            (opened[c.name], a)
-            for c, a in zip(block.rows.problem.formula.columns, row.coefs, strict=True)
-            if a and isinstance(c, Lot) and c.name in opened
-        ]
-        if terms:
-            model.row([c for c, _ in terms], [a for _, a in terms], row.lo, row.hi)
+        if block.rows.choices or limits.least > 0:
+            uses.append(used(model, [column], limits.least, model.variables[column].hi))
+    for row in block.rows.choices:
+        model.row(uses, Vector.of(row.coefs).at(block.places[: len(uses)]), row.lo, row.hi)
 
 
 def amount(program: WeekProgram, block: Block, basis: Basis) -> int:
     """The column that is the kilograms of one basis in a block."""
-    if basis not in block.amounts:
-        at = program.model.column(_ZERO, most_of(block, basis))
+    if basis not in block.own:
+        block.own[basis] = at = program.model.column(_ZERO, most_of(block, basis))
         coefs = block.weights(basis).joined(Vector.whole([-1]))
         program.model.row(np.append(block.every, at), coefs, _ZERO, _ZERO)
-        block.amounts[basis] = at
-    return block.amounts[basis]
+    return block.own[basis]
 
 
 def made_on(program: WeekProgram, block: Block) -> int | None:
     """The yes-or-no column of a batch, or a part of it, on its day; None where it is made in any case."""
     job = block.job
-    if block.made is not None or (job.lo > 0 and len(job.days) == 1 and not job.entry.may_leave_out):
-        return block.made
-    if not block.any:
-        columns = [amount(program, block, job.entry.basis)]
-        block.any.append(used(program.model, columns, [job.hi], _ZERO, job.hi))
-    return block.any[0]
+    if None not in block.own and not (job.lo > 0 and len(job.days) == 1 and not job.entry.may_leave_out):
+        block.own[None] = used(program.model, [amount(program, block, job.entry.basis)], _ZERO, job.hi)
+    return block.own.get(None)
 
 
 def most_of(block: Block, basis: Basis) -> Fraction:
     """The most kilograms of a basis that a block's size allows."""
-    if basis is block.job.entry.basis:
-        return block.job.hi
-    return block.job.hi * block.rows.ratios[block.job.entry.basis]
+    own = block.job.entry.basis
+    return block.job.hi * (_ONE if basis is own else block.rows.ratios[own])
 
 
-def used(model: Model, columns: Iterable[int], each: Sequence[Fraction], least: Fraction, most: Fraction) -> int:
+def used(model: Model, columns: Sequence[int], least: Fraction, most: Fraction) -> int:
     """A yes-or-no column: ``least`` kilograms of these columns at least where it is one, none where it is zero."""
     use = model.column(_ZERO, _ONE if least <= most else _ZERO, whole=True)
-    model.rows.extend(none_or(dict.fromkeys(columns, _ONE), Span(least, min(most, sum(each, _ZERO))), use))
+    span = Span(least, min(most, sum(model.tops(columns), _ZERO)))
+    model.rows.extend(none_or(dict.fromkeys(columns, _ONE), span, use))
     return use
 
 

@@ -14,7 +14,6 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Sequence
-from dataclasses import replace
 from fractions import Fraction
 
 import numpy as np
@@ -38,11 +37,11 @@ def build(world: World, wanted: WeekPart | None = None) -> WeekProgram:
     """Build the program of a week, or of some batches of it. Raises OutOfTime."""
     wanted, supplies = wanted or WeekPart(), world.supplies
     stock = world.stock if wanted.stock is None else wanted.stock
-    kept = (kg * supplies[s].nights * world.holding for s, kg in stock.items() if world.holding)
-    # a little of every lot is put by for the rounding of several batches that use one up
-    free = {s: kg if supplies[s].lot.use_up else max(kg - wanted.room.back, _ZERO) for s, kg in stock.items()}
-    program = WeekProgram(world, Model(constant=sum(kept, _ZERO)), wanted, free)
-    costs = wanted.costs or SupplyCosts(world, free)
+    nights = sum((kg * supplies[s].nights for s, kg in stock.items()), _ZERO) if world.holding else _ZERO
+    program = WeekProgram(world, Model(constant=nights * world.holding), wanted, stock)
+    if wanted.room.back:  # a little of every lot is put by for the rounding of several batches that use one up
+        program.stock = {s: x if supplies[s].lot.use_up else max(x - wanted.room.back, _ZERO) for s, x in stock.items()}
+    costs = wanted.costs or SupplyCosts(world, program.stock)
     for job in world.jobs if wanted.jobs is None else [world.jobs[i] for i in wanted.jobs]:
         left()
         if job.days and job.index not in wanted.room.without:
@@ -58,25 +57,16 @@ def build(world: World, wanted: WeekPart | None = None) -> WeekProgram:
 
 def _batch(program: WeekProgram, job: Job, costs: SupplyCosts) -> None:
     """All blocks of one batch with its size: on one chosen day, made or left out as a whole, or in any parts."""
-    model, entry = program.model, job.entry
-    one_day = len(job.days) > 1 and not entry.may_split
-    blocks = []
-    for day in job.days:
-        made = model.column(_ZERO, _ONE, whole=True) if one_day else None
-        blocks.append(block_of(program, job, day, made, costs))
-    if one_day:
-        for block in blocks:
-            _size(program, job, [block], block.made)
-        columns = [b.made for b in blocks if b.made is not None]
-        least = _ZERO if entry.may_leave_out or job.lo <= 0 else _ONE
-        model.row(columns, ones(len(columns)), least, _ONE, Owner(RowKind.ONCE, job))
-    elif entry.may_leave_out and job.lo > 0:
-        made = model.column(_ZERO, _ONE, whole=True)
+    model, entry, choices = program.model, job.entry, list[int]()
+    one_day, optional = len(job.days) > 1 and not entry.may_split, entry.may_leave_out and job.lo > 0
+    for days in [(day,) for day in job.days] if one_day else [job.days]:
+        made = model.column(_ZERO, _ONE, whole=True) if one_day or optional else None
+        choices += [] if made is None else [made]
+        blocks = [block_of(program, job, day, made if len(days) == 1 else None, costs) for day in days]
         _size(program, job, blocks, made)
-        if len(blocks) == 1:
-            program.blocks[-1] = replace(blocks[0], made=made)
-    else:
-        _size(program, job, blocks, None)
+    if one_day:
+        least = _ZERO if entry.may_leave_out or job.lo <= 0 else _ONE
+        model.row(choices, ones(len(choices)), least, _ONE, Owner(RowKind.ONCE, job))
 
 
 def _size(program: WeekProgram, job: Job, blocks: Sequence[Block], made: int | None) -> None:
@@ -104,7 +94,7 @@ def _uses(program: WeekProgram) -> Uses:
     columns = np.concatenate([_NONE, *(b.columns for b in blocks)])
     jobs = np.concatenate([_NONE, *(np.full(len(b.supplies), b.job.index) for b in blocks)])
     if alone and len(blocks) == 1:  # the stock of a single block stands on its columns already
-        bought = world.offered[supplies]
+        bought = world.columns[3][supplies] > 0
         supplies, columns, jobs = supplies[bought], columns[bought], jobs[bought]
     tops: dict[int, Fraction] = {}
     for block in blocks:

@@ -18,7 +18,7 @@ from constraints.numbers import trimmed
 from constraints.quantities import Basis
 from constraints.row import Owner, Row, RowKind
 from optimizer.plan.files.week_file import MaterialRule, Scope, StageEntry
-from optimizer.plan.model.blocks import DIVISION_KG, MOST_KG, Block, Coefs, WeekProgram, amount, made_on, most_of, used
+from optimizer.plan.model.blocks import DIVISION_KG, Block, Coefs, WeekProgram, amount, made_on, most_of, used
 from optimizer.plan.model.world import World
 
 if TYPE_CHECKING:
@@ -174,63 +174,46 @@ class Store(Rule):
     materials: tuple[str, ...] | None
     whole_week: ClassVar[bool] = True
 
-    def _counts(self, world: World, s: int) -> bool:
-        return self.materials is None or world.supplies[s].lot.material in self.materials
+    def _days(self, program: WeekProgram) -> Iterable[tuple[int, int | None]]:
+        """The days at whose end it holds, each with that of its owner; nothing can be said against days past."""
+        return ((day, day) for day in range(program.wanted.not_before, program.world.days))
+
+    def _there(self, world: World, s: int, day: int) -> bool:
+        """True where it counts a supply that is there at the end of a day."""
+        supply = world.supplies[s]
+        mine = self.materials is None or supply.lot.material in self.materials
+        return mine and supply.first <= day and (supply.keeps or day < supply.last)
 
     def rows(self, program: WeekProgram) -> None:
-        """Stock of each day from the day before; nothing can be said against days that are past."""
-        model, world = program.model, program.world
-        by_day: dict[int, Coefs] = defaultdict(dict)
-        arrived: dict[int, Fraction] = defaultdict(Fraction)
+        """A row for each day: what is there and is bought, less what is used up to then."""
         days = {column: block.day for block in program.blocks for column in block.columns.tolist()}
-        for s in sorted(s for s in {*program.stock, *program.buys} if self._counts(world, s)):
-            supply, have, (used_up, bought) = world.supplies[s], program.stock.get(s, _ZERO), program.flows(s)
-            for column, out in used_up.items():
-                by_day[days[column]][column] = out
-            by_day[supply.first] |= bought
-            arrived[supply.first] += have
-            if not supply.keeps:
-                most = max((part.hi for part in program.buys[s].segments), default=_ZERO) if bought else _ZERO
-                left = model.column(_ZERO, have + most)
-                model.rows.append(Row.of("", {**used_up, **bought, left: _ONE}, have, have))
-                by_day[supply.last][left] = _ONE
-        before: Coefs = {}
-        for day in range(world.days):
-            level = model.column(_ZERO, Fraction(MOST_KG))
-            model.rows.append(Row.of("", {level: _ONE, **by_day[day], **before}, arrived[day], arrived[day]))
-            if day >= program.wanted.not_before:
-                self.row(program, day, {level: _ONE})
-            before = {level: -_ONE}
+        for day, owned in self._days(program):
+            there, terms = _ZERO, Coefs()
+            for s in sorted({*program.stock, *program.buys, *program.uses}):
+                if self._there(program.world, s, day):
+                    there += program.stock.get(s, _ZERO)
+                    out, buy = -self.sign / program.world.supplies[s].lot.usable, program.buys.get(s)
+                    columns = program.uses[s][0].tolist() if s in program.uses else []
+                    terms |= {column: out for column in columns if days[column] <= day}
+                    terms |= {} if buy is None else dict.fromkeys(buy.columns, self.sign * buy.unit)
+            self.row(program, owned, terms, there)
 
     def excesses(self, books: Books) -> Iterator[Excess]:
-        """Evenings on which more is there than the room."""
-        inside = [kgs for s, kgs in books.levels.items() if self._counts(books.world, s)]
-        for day in range(books.program.wanted.not_before, books.world.days):
-            yield from self.over(books, day, sum((kgs[day] for kgs in inside), _ZERO))
+        """Evenings on which more is there than the room, or less than was asked."""
+        for day, owned in self._days(books.program):
+            there = (kgs[day] for s, kgs in books.levels.items() if self._there(books.world, s, day))
+            yield from self.over(books, owned, sum(there, _ZERO))
 
 
 @dataclass(frozen=True)
-class Closing(Rule):
+class Closing(Store):
     """Kilograms of a material that must be left and keep beyond the horizon."""
 
-    material: str
-    whole_week: ClassVar[bool] = True
     sign: ClassVar[int] = -1
 
-    def _supplies(self, world: World) -> list[int]:
-        return [s for s, x in enumerate(world.supplies) if x.keeps and x.lot.material == self.material]
-
-    def rows(self, program: WeekProgram) -> None:
-        """One row: what is used of the material, less what is bought."""
-        mine, terms = self._supplies(program.world), Coefs()
-        for used_up, bought in map(program.flows, mine):
-            terms |= used_up | bought
-        self.row(program, None, terms, sum((program.stock.get(s, _ZERO) for s in mine), _ZERO))
-
-    def excesses(self, books: Books) -> Iterator[Excess]:
-        """What is missing of it at the end."""
-        left = (books.levels[s][-1] for s in self._supplies(books.world) if s in books.levels)
-        yield from self.over(books, None, sum(left, _ZERO))
+    def _days(self, program: WeekProgram) -> Iterable[tuple[int, int | None]]:
+        """The last one, as of the whole week."""
+        return ((program.world.days - 1, None),)
 
 
 @dataclass(frozen=True)
@@ -255,8 +238,7 @@ class Together(Rule):
         most = sum((most_of(block, Basis.MEAT) for block in blocks), _ZERO)
 
         def use(name: str, least: Fraction = _ZERO) -> int:
-            mine = [column for column, _ in columns[name]]
-            return used(model, mine, model.tops(mine), least, _cap(program, name, blocks, most))
+            return used(model, [column for column, _ in columns[name]], least, most)
 
         names = [name for name in rule.of or sorted(columns) if name in columns]
         if rule.smallest_kg is not None:
@@ -291,13 +273,6 @@ class Together(Rule):
             yield from (Excess(None, DIVISION_KG, f"{place}: {name} without {rule.then}") for name in sorted(lonely))
 
 
-def _cap(program: WeekProgram, name: str, blocks: Sequence[Block], most: Fraction) -> Fraction:
-    """The most of a material that fits: no more than the batches hold or a stage for that material lets through."""
-    stages = program.world.week.entry.kitchen.stages
-    limits = [st.kg_per_day for st in stages if st.materials and name in st.materials and st.kg_per_day is not None]
-    return min([most, *limits]) if len({block.day for block in blocks}) == 1 else most
-
-
 def _grouped(items: Iterable[Item], key: Callable[[Item], Key]) -> dict[Key, list[Item]]:
     found: dict[Key, list[Item]] = defaultdict(list)
     for item in items:
@@ -322,7 +297,7 @@ def rules_of(world: World) -> tuple[Rule, ...]:
         found.append(Store(name, _by_kg(name), store.kg, store.materials))
     for closing in kitchen.closing:
         name = f"closing stock of {closing.material}"
-        found.append(Closing(name, _by_kg(name, "kg less"), closing.kg, closing.material))
+        found.append(Closing(name, _by_kg(name, "kg less"), closing.kg, (closing.material,)))
     found += [Together("materials", _by_kg("materials"), _ZERO, rule) for rule in entry.materials]
     return tuple(found)
 

@@ -178,20 +178,10 @@ class World:
         return {s: supply.kg for s, supply in enumerate(self.supplies) if supply.kg is not None}
 
     @cached_property
-    def source_of(self) -> Places:
-        """Source of each supply."""
-        return np.array([s.source for s in self.supplies], dtype=np.int64)
-
-    @cached_property
-    def spans(self) -> tuple[Places, Places]:
-        """First and last day of each supply."""
-        first = np.array([s.first for s in self.supplies], dtype=np.int64)
-        return first, np.array([s.last for s in self.supplies], dtype=np.int64)
-
-    @cached_property
-    def offered(self) -> Places:
-        """True for each supply that is a delivery."""
-        return np.array([s.offer is not None for s in self.supplies], dtype=bool)
+    def columns(self) -> tuple[Places, ...]:
+        """Of every supply its source, first and last day, and 1 where it is a delivery."""
+        rows = [(s.source, s.first, s.last, s.offer is not None) for s in self.supplies]
+        return tuple(np.array(rows, dtype=np.int64).reshape(-1, 4).T)
 
     @property
     def days(self) -> int:

@@ -108,7 +108,7 @@ def planned(program: WeekProgram, solved: Solved) -> list[Planned]:
             continue
         kilograms = {int(block.supplies[k]): value(block.start + k) for k in used}
         taken = {s: kg / supplies[s].lot.usable for s, kg in kilograms.items()}
-        free = tuple(max(value(column), _ZERO) for column in block.free)
+        free = tuple(max(value(column), _ZERO) for column in block.every[len(block.supplies) :].tolist())
         places = [*block.places[used].tolist(), *block.rows.free]
         placed = tuple(zip(places, (*kilograms.values(), *free), strict=True))
         weight = block.rows.weights[block.job.entry.basis]
