@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
+import csv
 import json
 from pathlib import Path
 from typing import Any
 
 import pytest
 from typer.testing import CliRunner, Result
+from where import HOME
 
-from optimizer.cli import app
+from optimizer.cli import COMMANDS, app
 from optimizer.cli.reference import file_schema
 from optimizer.wording import TERMS
 
@@ -91,3 +93,17 @@ def test_the_shell_completes_packs_and_classes(line: str, wanted: str) -> None:
     }
     done = CliRunner().invoke(app, [], env=env, prog_name="trimwright")
     assert wanted in done.stdout.split(), done.output
+
+
+def test_what_is_said_of_every_option_stands_in_some_help() -> None:
+    """A row of the table that no command takes, or takes otherwise, would be words without an option."""
+    stock = [name for name in run("stock", "--help").stdout.split() if name.isalpha()]
+    words = [[name] for name in COMMANDS] + [["stock", name] for name in {*stock}]
+    said = {"".join(CliRunner().invoke(app, [*asked, "--help"]).stdout.split()) for asked in words}
+    with (HOME / "optimizer" / "cli" / "options.csv").open(encoding="utf-8", newline="") as file:
+        rows = list(csv.DictReader(file))
+    assert len(rows) > 100
+    for row in rows:
+        told = "".join(row["words"].split())
+        names = "".join(row["names"].split()[-1:]) if "/" not in row["names"] else row["names"].partition("/")[0]
+        assert any(told in page and names in page and row["metavar"] in page for page in said), row

@@ -43,7 +43,7 @@ class _Group(TyperGroup):
         found = getattr(import_module(f"optimizer.cli.{COMMANDS[cmd_name]}"), cmd_name)
         if not isinstance(found, typer.Typer):
             alone = typer.Typer(add_completion=False, rich_markup_mode=None)
-            alone.command(cmd_name)(flat(found))
+            alone.command(cmd_name)(flat(found, cmd_name))
             found = alone
         made = typer.main.get_command(found)
         made.name = cmd_name

@@ -11,7 +11,7 @@ from typing import Annotated
 import typer
 
 from optimizer.cli import shared
-from optimizer.cli.shared import Figure, Said, Typed, argument, flag, number, optional
+from optimizer.cli.shared import Figure, FromZero, Said, Typed
 from optimizer.late import late
 
 with late():
@@ -32,33 +32,15 @@ with late():
     from optimizer.why import document as reasons
     from optimizer.why import explain, page
 
+Judges = Annotated[list[str] | None, {"autocompletion": shared.complete_judge}]
 BOILS = 100
 """Degrees Celsius at which water boils."""
 
 
 def check(
-    batch: Annotated[
-        str,
-        argument(
-            "BATCH",
-            "What was weighed: a table with item and kg, grams, lb or oz, and load where each was weighed apart, or "
-            "the JSON of a blend with the weights corrected.",
-        ),
-    ],
-    recipe: shared.RecipeOption,
-    lots: shared.LotsFile,
-    rules: list[str] | None = optional(
-        "PACK[=CLASS]", "Rule pack to judge by, with a product class. May be repeated. Default: the recipe's.",
-        autocompletion=shared.complete_judge,
-    ),
-    laboratory: Typed = optional("FILE", "What a laboratory found (YAML), as laboratory: in a recipe."),
-    date: shared.Day = None,
-    units: shared.Units = None,
-    meat_tolerance_g: Figure = number("G", "How far the weight of a lot may be off."),
-    spice_tolerance_g: Figure = number("G", "How far any other weight may be off."),
-    time_limit: shared.StopAfter = None,
-    *,
-    shown: shared.Shown,
+    batch: str, recipe: str, lots: str, rules: Judges = None, laboratory: Typed = None, date: shared.Day = None,
+    units: shared.Units = None, meat_tolerance_g: Figure = None, spice_tolerance_g: Figure = None,
+    time_limit: Figure = None, *, shown: shared.Shown,
 ) -> Said:  # fmt: skip
     """Measure a weighed batch against its recipe and the rules of any places, the worst margin first."""
     on, typed = date or shared.today(), meat_tolerance_g or spice_tolerance_g
@@ -82,19 +64,15 @@ def checked(report: findings.Report, shown: shared.Shown) -> Said:
 class Mass:
     """What was found of the mass as it is."""
 
-    measured_fat: list[Fraction] | None = number(
-        "%", "Fat found of the mass as it is. Several readings: their mean.", zero=True
-    )
-    measured_moisture: Figure = number("%", "Moisture found of it.", zero=True)
-    measured_salt: Figure = number("%", "Salt found of it.", zero=True)
-    method: Typed = optional(
-        "NAME", "How the fat was found: a method that trimwright columns lists, or the recipe's own."
-    )
-    fat_sd_pct: Figure = number("POINTS", "Instead: standard deviation of one reading.")
-    ground_kg: Figure = number("KG", "What it weighs. Default: what went in.")
-    ground_lb: Figure = number("LB", "The same in pounds.")
-    ground_c: Figure = number("C", "Its temperature, unfrozen.", zero=True)
-    added_c: Figure = number("C", "Temperature of what is added, unfrozen.", zero=True)
+    measured_fat: Annotated[list[Fraction] | None, {"parser": shared.not_negative}] = None
+    measured_moisture: FromZero = None
+    measured_salt: FromZero = None
+    method: Typed = None
+    fat_sd_pct: Figure = None
+    ground_kg: Figure = None
+    ground_lb: Figure = None
+    ground_c: FromZero = None
+    added_c: FromZero = None
 
     def heat(self) -> tuple[Fraction, Fraction] | None:
         """Temperatures of the mass and of what is added, in degrees. A usage error where one is missing or no meat's,
@@ -122,26 +100,10 @@ class Mass:
 
 
 def correct(
-    batch: Annotated[
-        str,
-        argument(
-            "BATCH", "What is in it: a table or JSON as for check, or its code where LOTS is a ledger that has it."
-        ),
-    ],
-    recipe: shared.RecipeOption,
-    lots: shared.LotsFile,
-    mass: Mass,
-    sizes: shared.Sizes,
-    mixer_kg: shared.MixerKg = None,
-    taken: bool = flag("LOTS no longer holds what is in the batch. Default: a table still does.", "--taken"),
-    date: shared.Day = None,
-    units: shared.Units = None,
-    time_limit: shared.TimeLimit = None,
-    html: shared.Html = None,
-    sheet: Typed = optional("FILE", "Write a page to print there: what to pull and weigh, with blanks."),
-    *,
-    shown: shared.Shown,
-) -> Said:
+    batch: str, recipe: str, lots: str, mass: Mass, sizes: shared.Sizes, mixer_kg: Figure = None, taken: bool = False,
+    date: shared.Day = None, units: shared.Units = None, time_limit: Figure = None, html: Typed = None,
+    sheet: Typed = None, *, shown: shared.Shown,
+) -> Said:  # fmt: skip
     """Find the cheapest addition that brings a ground batch on target, or what to take out and add in a full mixer.
 
     A size (--batch-kg and its like) is what the batch is to weigh then. Default: as it comes.
@@ -195,21 +157,20 @@ def error_of(text: str) -> Fraction:
     return degrees(text, "F") - degrees("0", "C" if text.strip().upper().endswith("C") else "F")
 
 
+Degrees = Annotated[Fraction | None, {"parser": degrees}]
+
+
 @dataclass(frozen=True)
 class Logged:
     """What is told beside recipe and log, and how a log is read."""
 
-    batch: Typed = optional("BATCH", "What was weighed, as for check; with --lots.")
-    lots: Typed = optional("LOTS", "Lots table (CSV) of --batch.")
-    rules: list[str] | None = optional(
-        "PLACE", "Place whose tables hold, or your own file. Default: the recipe's rules."
-    )
-    unit: Typed = optional("C|F", "Unit of temperatures whose column states none.")
-    column: list[str] | None = optional("NAME=WHAT", "What an odd column holds, such as 'Temp 1=core'.")
-    thermometer_error: Figure = optional(
-        "DEGREES", "The thermometer's error, in C with 0.5C, else in F.", parser=error_of
-    )
-    gap_min: Figure = number("MIN", "Longest time without a reading that counts as unbroken.")
+    batch: Typed = None
+    lots: Typed = None
+    rules: list[str] | None = None
+    unit: Typed = None
+    column: list[str] | None = None
+    thermometer_error: Annotated[Fraction | None, {"parser": error_of}] = None
+    gap_min: Figure = None
 
     def product(
         self, recipe: str, water_activity: Figure = None
@@ -238,16 +199,9 @@ class Logged:
 
 
 def cook(
-    recipe: shared.RecipeOption,
-    logged: Logged,
-    shown: shared.Shown,
-    log: Typed = argument("[LOG]", "Probe log (CSV). Without one: the plan.", default=None),
-    water_activity: Figure = number("AW", "Water activity, as measured."),
-    at: Figure = optional("DEGREES", "Planned core, such as 62C or 144F.", parser=degrees),
-    minutes: Figure = number("MIN", "Planned minutes at the core's temperature."),
-    html: shared.Html = None,
-    time_limit: shared.StopAfter = None,
-) -> Said:
+    recipe: str, logged: Logged, shown: shared.Shown, log: Typed = None, water_activity: Figure = None,
+    at: Degrees = None, minutes: Figure = None, html: Typed = None, time_limit: Figure = None,
+) -> Said:  # fmt: skip
     """Judge a cook and its cooling by its probe log; without a log, say how long a core must hold."""
     if log is not None and not (at is minutes is None):
         raise typer.BadParameter("--at and --minutes are for a plan, without a log")
@@ -263,19 +217,10 @@ def cook(
 
 
 def dry(
-    log: Annotated[str, argument("LOG", "Log (CSV): chamber, ph, weight, aw; cells may be empty.")],
-    recipe: shared.RecipeOption,
-    logged: Logged,
-    shown: shared.Shown,
-    freezing: Typed = optional("LOG", "Log of freezing (CSV): freezer or core."),
-    loss_pct: Figure = number("%", "Weight to lose. Default: the recipe's yield."),
-    diameter_mm: Figure = number("MM", "Diameter at stuffing."),
-    piece_mm: Figure = number("MM", "Largest piece of meat in it."),
-    thick_cm: Figure = number("CM", "Thickness of what was frozen."),
-    tested: bool = flag("The pork was tested for Trichinella: I hold the paper.", "--tested"),
-    html: shared.Html = None,
-    time_limit: shared.StopAfter = None,
-) -> Said:
+    log: str, recipe: str, logged: Logged, shown: shared.Shown, freezing: Typed = None, loss_pct: Figure = None,
+    diameter_mm: Figure = None, piece_mm: Figure = None, thick_cm: Figure = None, tested: bool = False,
+    html: Typed = None, time_limit: Figure = None,
+) -> Said:  # fmt: skip
     """Judge fermenting, drying and freezing: degree-hours, weight loss, moisture to protein, Trichinella."""
     shared.outputs({"--html": html}, (log, recipe, logged.batch, logged.lots, freezing))
     with shared.within_time(time_limit), shared.faults_on_stderr():

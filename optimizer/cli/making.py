@@ -8,12 +8,12 @@ from dataclasses import replace
 from datetime import date as Day
 from fractions import Fraction
 from functools import partial
-from typing import Annotated, Any
+from typing import Any
 
 import typer
 
 from optimizer.cli import shared
-from optimizer.cli.shared import Figure, Said, Typed, argument, number, option, optional
+from optimizer.cli.shared import Figure, Said, Typed
 from optimizer.late import late
 
 with late():
@@ -36,20 +36,10 @@ MOST_LETTERS = 40
 
 
 def blend(
-    recipe: shared.RecipeFile,
-    lots: shared.LotsFile,
-    order: shared.OrderOptions,
-    tidy: shared.TidyOptions,
-    wished: shared.Wished,
-    meat_scale_g: Figure = number("G", "Division of the meat scale. Default: the recipe's, or 50."),
-    spice_scale_g: Figure = number("G", "Division of the spice scale. Default: the recipe's, or 1."),
-    mixer_kg: shared.MixerKg = None,
-    time_limit: shared.TimeLimit = None,
-    html: shared.Html = None,
-    proof: Typed = optional("FILE", "Write the proof for anyone's checker to judge, as VIPR 1.0."),
-    *,
-    shown: shared.Shown,
-) -> Said:
+    recipe: str, lots: str, order: shared.OrderOptions, tidy: shared.TidyOptions, wished: shared.Wished,
+    meat_scale_g: Figure = None, spice_scale_g: Figure = None, mixer_kg: Figure = None, time_limit: Figure = None,
+    html: Typed = None, proof: Typed = None, *, shown: shared.Shown,
+) -> Said:  # fmt: skip
     """Choose the cheapest lots that satisfy a recipe and its rules, weigh them out and check the batch."""
     shared.one_standard_input(recipe, lots)
     asked = order.read(tidy, meat_g=meat_scale_g, spice_g=spice_scale_g, mixer_kg=mixer_kg)
@@ -82,26 +72,10 @@ def _cheapest(
 
 
 def why(
-    recipe: shared.RecipeFile,
-    lots: shared.LotsFile,
-    order: shared.OrderOptions,
-    tidy: shared.TidyOptions,
-    offers: Typed = optional("OFFERS", "Table of offers (CSV), the columns of a lots table."),
-    changed: Annotated[
-        list[str] | None,
-        option(
-            "PATH=VALUE",
-            "What if: any figure of the input, such as lot.P-31.cost_per_kg=2.10, require.1.max_pct=27, "
-            "addition.salt.g_per_kg_meat=15 or order.meat_kg=60. May be repeated.",
-            "--set",
-        ),
-    ] = None,
-    html: shared.Html = None,
-    lot: Typed = optional("LOT", "Lot of the picture. Default: the one most is spent on."),
-    time_limit: shared.TimeLimit = None,
-    *,
+    recipe: str, lots: str, order: shared.OrderOptions, tidy: shared.TidyOptions, offers: Typed = None,
+    changed: list[str] | None = None, html: Typed = None, lot: Typed = None, time_limit: Figure = None, *,
     shown: shared.Shown,
-) -> Said:
+) -> Said:  # fmt: skip
     """Say what each requirement costs, what each lot and offer is worth, or why no batch exists and the ways out."""
     shared.one_standard_input(recipe, lots, offers)
     size, figure, on, asked = order.read(tidy)
@@ -118,20 +92,10 @@ def why(
 
 
 def plan(
-    week: Annotated[str, argument("WEEK", "The week (YAML): days, batches, lots, offers, kitchen.")],
-    tidy: shared.TidyOptions,
-    what_happened: Typed = optional("FILE", "What really happened since a plan was made (YAML): plan the rest again."),
-    orders: Typed = optional("FILE", "Write the order list there (CSV)."),
-    pulls: Typed = optional("FILE", "Write the pull list there (CSV)."),
-    html: shared.Html = None,
-    units: shared.Units = None,
-    time_limit: shared.TimeLimit = None,
-    compare: bool = optional(
-        None, "Also plan batch by batch, in order, to say what planning together saves.", default=True
-    ),
-    *,
+    week: str, tidy: shared.TidyOptions, what_happened: Typed = None, orders: Typed = None, pulls: Typed = None,
+    html: Typed = None, units: shared.Units = None, time_limit: Figure = None, compare: bool = True, *,
     shown: shared.Shown,
-) -> Said:
+) -> Said:  # fmt: skip
     """Plan many batches over many days from shared lots and offers: cheapest together, weighed out and checked.
 
     Progress goes to standard error. Ctrl-C, like the time limit, takes the best plan found with its gap (exit code 3);
@@ -175,18 +139,10 @@ def _planned(
 
 
 def sheet(
-    file: Annotated[str, argument("RECIPE|WEEK", "A recipe, with --lots; without them a week (YAML).")],
-    lots: Typed = optional("LOTS", "Lots table (CSV) or ledger of the batch."),
-    *,
-    order: shared.OrderOptions,
-    tidy: shared.TidyOptions,
-    wished: shared.Wished,
-    mixer_kg: shared.MixerKg = None,
-    code: Typed = optional("CODE", "The batch's code. Default: L, its day, and the next number in the ledger."),
-    what_happened: Typed = optional("FILE", "Of a week: what really happened since its plan was made (YAML)."),
-    html: Typed = optional("FILE", "Write the page there. Default: standard output."),
-    time_limit: shared.TimeLimit = None,
-) -> Said:
+    file: str, lots: Typed = None, *, order: shared.OrderOptions, tidy: shared.TidyOptions, wished: shared.Wished,
+    mixer_kg: Figure = None, code: Typed = None, what_happened: Typed = None, html: Typed = None,
+    time_limit: Figure = None,
+) -> Said:  # fmt: skip
     """Lay out a batch sheet, or a week's orders, pulls and sheets, as one HTML page that prints on A4 and Letter.
 
     Every reading has a blank. Nothing is laid out for a batch that must not be made: the page then says only that.

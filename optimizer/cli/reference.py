@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import os
 import re
-from datetime import date as Date
 from datetime import timedelta
 from enum import StrEnum
 from importlib import import_module
@@ -19,7 +18,7 @@ import typer
 
 from optimizer import wording
 from optimizer.cli import shared
-from optimizer.cli.shared import Figure, Json, NoColor, Said, Typed, argument, flag, number, optional
+from optimizer.cli.shared import Figure, NoColor, Said, Typed
 from optimizer.late import late
 
 with late():
@@ -50,17 +49,7 @@ def complete_answer(incomplete: str) -> list[str]:
     return [name for name in record.ANSWERS if name.startswith(incomplete)]
 
 
-def schema(
-    what: What = argument(
-        "[WHAT]",
-        "recipe, week (the file of trimwright plan), what-happened (the file of --what-happened), treatments "
-        "(your own tables for cook and dry), or answer (what --json prints).",
-        default=What.RECIPE,
-    ),
-    command: Typed = argument(
-        "[COMMAND]", "The command whose answer it is.", default=None, autocompletion=complete_answer
-    ),
-) -> Said:
+def schema(what: What = What.RECIPE, command: Annotated[Typed, {"autocompletion": complete_answer}] = None) -> Said:
     """Print the JSON Schema of a file or an answer; point your editor at a file's to complete and check as you type."""
     if (what is What.ANSWER) != (command in record.ANSWERS):
         raise typer.BadParameter(f"say whose: schema answer {', '.join(record.ANSWERS)}", param_hint="COMMAND")
@@ -77,11 +66,7 @@ def file_schema(name: str) -> dict[str, Any]:
     return dict(kind.model_json_schema(by_alias=True, schema_generator=JsonSchema))
 
 
-def columns(
-    file: File = argument("[FILE]", "lots (and offers), recipe, week or what-happened.", default=File.LOTS),
-    no_color: NoColor = False,
-    json: Json = False,
-) -> Said:
+def columns(file: File = File.LOTS, no_color: NoColor = False, json: bool = False) -> Said:
     """List the columns of lots and offers tables, or the keys of another file, with unit, meaning and example."""
     if file is File.LOTS:
         return columns_page.columns_document() if json else columns_page.columns_page()
@@ -91,11 +76,7 @@ def columns(
     return columns_page.keys_page(f"{file} file".replace("-", " "), found)
 
 
-def terms(
-    word: Typed = argument("[WORD]", "Only words that hold this one.", default=None),
-    no_color: NoColor = False,
-    json: Json = False,
-) -> Said:
+def terms(word: Typed = None, no_color: NoColor = False, json: bool = False) -> Said:
     """Say what each word means here: one word per thing, in commands, options, keys and pages alike."""
     found = {name: text for name, text in wording.TERMS.items() if word is None or word.casefold() in name}
     if not found:
@@ -104,24 +85,10 @@ def terms(
 
 
 def rules(
-    pack: Typed = argument(
-        "[PACK]",
-        "Rule pack: a shipped one by name, your own by file.",
-        default=None,
-        autocompletion=shared.complete_pack,
-    ),
-    product_class: Typed = optional(
-        "CLASS", "Only limits for this class of product.", "--class", autocompletion=shared.complete_class
-    ),
-    date: Date | None = optional(
-        "YYYY-MM-DD", "Only limits in force on this day. Default: all; of one class, today's.", parser=shared.day
-    ),
-    kg: Figure = number("KG", "Say what each limit means in grams for so many kilograms. Default: 10 for one class."),
-    verify: bool = flag("Prove that the pack's limits bind, agree and leave no class without.", "--verify"),
-    unread: bool = flag("List the limits that were not read in the law's own words.", "--unread"),
-    no_color: NoColor = False,
-    json: Json = False,
-) -> Said:
+    pack: Annotated[Typed, {"autocompletion": shared.complete_pack}] = None,
+    product_class: Annotated[Typed, {"autocompletion": shared.complete_class}] = None, date: shared.Day = None,
+    kg: Figure = None, verify: bool = False, unread: bool = False, no_color: NoColor = False, json: bool = False,
+) -> Said:  # fmt: skip
     """List the rule packs, or one pack's classes and limits with their sources."""
     day = date or (shared.today() if product_class else None)
     with shared.faults_on_stderr():
@@ -144,11 +111,7 @@ _DAY = re.compile(r"\{\+(\d+)\}")
 """A day of a starter, counted from today: ``{+3}`` is in three days."""
 
 
-def new(
-    name: Annotated[str, argument("NAME", "Name of the product, and of the files.")],
-    kind: Start = optional(None, "fresh, smoked (and cooked), or dry (and fermented).", default=Start.FRESH),
-    week: bool = flag("A week of two batches with an offer to order from.", "--week"),
-) -> Said:
+def new(name: str, kind: Start = Start.FRESH, week: bool = False) -> Said:
     """Lay down a commented recipe with a lots table, or a week, to change into your own; nothing is overwritten."""
     recipe = f"{name}-recipe.yaml" if week else f"{name}.yaml"
     made = {recipe: f"{kind}.yaml", f"{name}-lots.csv": f"{kind}.csv"}

@@ -1,7 +1,11 @@
-"""What the commands share: options declared once, read as they are typed, and errors on stderr with their exit code."""
+"""What the commands share: options read as they are typed, and errors on stderr with their exit code.
+
+How an option is named and what is said of it stands in ``options.csv``; how it is read, in its annotation.
+"""
 
 from __future__ import annotations
 
+import csv
 import datetime
 import os
 import sys
@@ -9,7 +13,9 @@ from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import AbstractContextManager, contextmanager
 from dataclasses import dataclass, fields, is_dataclass
 from fractions import Fraction
+from functools import cache, partial
 from inspect import Parameter, Signature, signature
+from pathlib import Path
 from textwrap import TextWrapper
 from typing import Annotated, Any, NamedTuple, get_type_hints
 
@@ -35,50 +41,44 @@ Said = str | tuple[str, int]
 """What a command prints, with its exit code where that is not 0."""
 Typed = str | None
 """An option as it was typed; None where it was not."""
-Figure = Fraction | None
-"""An option read as a figure; None where it was not typed."""
 
 
-Share = Callable[[Fraction, Fraction], Fraction] | None
-"""A weight, or a share of a batch, in kilograms of it and of its unit."""
+@cache
+def _told() -> dict[tuple[str, str], dict[str, str]]:
+    """What is said of every option and argument, by who takes it (blank: all without their own row) and its name."""
+    rows = csv.DictReader(Path(__file__).with_name("options.csv").read_text("utf-8").splitlines())
+    return {(who, row["name"]): row for row in rows for who in row["where"].split("; ")}
 
 
-def option(metavar: str | None, words: str, *names: str, **more: Any) -> Any:
-    """An option with what stands for its value, what it does, and its names where they are not the parameter's."""
-    return typer.Option(*names, metavar=metavar, help=words, **more)
+def _taken(of: Callable[..., Any], *who: str) -> list[Parameter]:
+    """What a command, or a group of options, takes: each as it is annotated, read, named and explained."""
+    found, told = [], _told()
+    hints = get_type_hints(of, include_extras=True)
+    for name, one in signature(of).parameters.items():
+        kind = hints[name]
+        if not is_dataclass(kind):
+            row = next(told[by, name] for by in (*who, "") if (by, name) in told)
+            settings: dict[str, Any] = next(iter(getattr(kind, "__metadata__", ())), {})
+            declared = partial(typer.Option, *row["names"].split()) if row["names"] else typer.Argument
+            kind = Annotated[kind, declared(metavar=row["metavar"] or None, help=row["words"] or None, **settings)]
+        found.append(one.replace(annotation=kind, kind=Parameter.KEYWORD_ONLY))
+    return found
 
 
-def optional(metavar: str | None, words: str, *names: str, default: object = None, **more: Any) -> Any:
-    """The same as a default: an option that one command alone has, and that need not be typed."""
-    return typer.Option(default, *names, metavar=metavar, help=words, **more)
-
-
-def number(metavar: str, words: str, *names: str, zero: bool = False) -> Any:
-    """The same for a figure above zero, or ``zero`` as well."""
-    return optional(metavar, words, *names, parser=not_negative if zero else positive)
-
-
-def flag(words: str, name: str, **more: Any) -> Any:
-    """The same for what is said or not."""
-    return optional(None, words, name, default=False, **more)
-
-
-def argument(metavar: str, words: str, **more: Any) -> Any:
-    """An argument with what stands for it, and what it is; with ``default`` it is one, and need not be typed."""
-    return typer.Argument(metavar=metavar, help=words, **more)
-
-
-def flat(run: Callable[..., Said]) -> Callable[..., None]:
-    """A command as the parser takes it: the fields of a parameter that is a dataclass are options of their own.
+def flat(run: Callable[..., Said], name: str) -> Callable[..., None]:
+    """A command of a name as the parser takes it: the fields of a parameter that is a dataclass are its options too.
 
     What it returns is printed, and ends the process.
     """
-    own = _parameters(run)
+    own = _taken(run, name)
     groups: dict[str, Any] = {one.name: one.annotation for one in own if is_dataclass(one.annotation)}
-    taken = [part for one in own for part in (_parameters(one.annotation) if one.name in groups else [one])]
+    within = {group: _taken(kind, *(each.__name__ for each in kind.__mro__)) for group, kind in groups.items()}
+    taken = [part for one in own for part in within.get(one.name, [one])]
 
     def command(**given: Any) -> None:
-        made = {name: kind(**{one.name: given.pop(one.name) for one in fields(kind)}) for name, kind in groups.items()}
+        made = {
+            group: kind(**{one.name: given.pop(one.name) for one in fields(kind)}) for group, kind in groups.items()
+        }
         said = run(**given, **made)
         text, code = (said, 0) if isinstance(said, str) else said
         sys.stdout.write(text)
@@ -88,12 +88,6 @@ def flat(run: Callable[..., Said]) -> Callable[..., None]:
     command.__signature__ = Signature(taken)  # type: ignore[attr-defined]
     command.__annotations__ = {one.name: one.annotation for one in taken}
     return command
-
-
-def _parameters(of: Callable[..., Any]) -> list[Parameter]:
-    """What a command, or a dataclass, is made with, each by its name."""
-    hints, own = get_type_hints(of, include_extras=True), signature(of).parameters
-    return [one.replace(annotation=hints[name], kind=Parameter.KEYWORD_ONLY) for name, one in own.items()]
 
 
 @contextmanager
@@ -128,7 +122,7 @@ def say(found: Iterable[faults.Fault]) -> None:
         sys.stderr.write(lines.fill(tables.visible(str(fault))) + "\n")
 
 
-def within_time(seconds: Figure) -> AbstractContextManager[None]:
+def within_time(seconds: Fraction | None) -> AbstractContextManager[None]:
     """The command's time limit; within it a terminal is told of what takes long."""
     tell = (lambda what: sys.stderr.write(f"{what} ...\n")) if sys.stderr.isatty() else None
     return clock.command(None if seconds is None else float(seconds), tell)
@@ -208,34 +202,25 @@ def _no_color(asked: bool) -> None:
         os.environ["NO_COLOR"] = "1"
 
 
-RecipeFile = Annotated[str, argument("RECIPE", "Recipe (YAML), or - for standard input.")]
-RecipeOption = Annotated[str, option("RECIPE", "Recipe (YAML).", "--recipe")]
-LotsFile = Annotated[str, option("LOTS", "Lots table (CSV) or ledger, or - for standard input.", "--lots")]
-Day = Annotated[
-    datetime.date | None,
-    option("YYYY-MM-DD", "Day of the batch, for use-by dates and rules. Default: today.", "--date", parser=day),
-]
-Units = Annotated[
-    Any,
-    option("kg|lb", "What weights are said in. Default: as a file says, or as typed.", "--units", parser=units_of),
-]
-MixerKg = Annotated[Figure, option("KG", "Largest mixer load, of whole batch. Default: the recipe's.", parser=positive)]
-TimeLimit = Annotated[Figure, option("SECONDS", "Take the best found by then.", "--time-limit", parser=positive)]
-StopAfter = Annotated[Figure, option("SECONDS", "Stop after so long, exit 3.", "--time-limit", parser=positive)]
-Html = Annotated[Typed, option("FILE", "Write the pictures as an HTML page.", "--html", "--picture")]
-NoColor = Annotated[
-    bool, option(None, "No colours on a terminal; NO_COLOR does the same.", "--no-color", callback=_no_color)
-]
-Json = Annotated[bool, option(None, "Print one JSON document instead of the page.", "--json")]
+Figure = Annotated[Fraction | None, {"parser": positive}]
+"""An option read as a figure above zero; None where it was not typed."""
+FromZero = Annotated[Fraction | None, {"parser": not_negative}]
+"""The same of zero or more."""
+Band = Annotated[SizeBand | None, {"parser": band}]
+Share = Annotated[Callable[[Fraction, Fraction], Fraction] | None, {"parser": weighed}]
+"""A weight, or a share of a batch, in kilograms of it and of its unit."""
+Day = Annotated[datetime.date | None, {"parser": day}]
+Units = Annotated[Any, {"parser": units_of}]
+NoColor = Annotated[bool, {"callback": _no_color}]
 
 
 @dataclass(frozen=True)
 class Shown:
     """How much is said, and how."""
 
-    full: bool = flag("Add everything else: every check with its source, figures behind.", "--full")
+    full: bool = False
     no_color: NoColor = False
-    json: Json = False
+    json: bool = False
 
     def said(
         self, name: str, found: Any, page: Callable[..., str], html: Typed = None, picture: Callable[[Any], str] = str
@@ -250,10 +235,10 @@ class Shown:
 class Sizes:
     """The size of a batch, one of them."""
 
-    meat_kg: SizeBand | None = optional("KG", "Size: kilograms of meat block; or a band, 20-25.", parser=band)
-    batch_kg: SizeBand | None = optional("KG", "Size: kilograms of whole batch.", parser=band)
-    meat_lb: SizeBand | None = optional("LB", "Size: pounds of meat block.", parser=band)
-    batch_lb: SizeBand | None = optional("LB", "Size: pounds of whole batch.", parser=band)
+    meat_kg: Band = None
+    batch_kg: Band = None
+    meat_lb: Band = None
+    batch_lb: Band = None
 
     def given(self) -> dict[str, SizeBand]:
         """The sizes that were typed, by their option."""
@@ -272,13 +257,8 @@ class Sizes:
 class TidyOptions:
     """What a lot gives and keeps at least."""
 
-    smallest_pull: Share = optional(
-        "KG|LB|%", "A lot used gives at least so much: 0.5, '1 lb', 1% of the batch; 0: any. Default: the recipe's, or "
-        "about 1% and two divisions of the meat scale where that leaves a batch.", parser=weighed,
-    )  # fmt: skip
-    smallest_remnant: Share = optional(
-        "KG|LB|%", "An opened lot is left with nothing or at least so much. Default: the same.", parser=weighed
-    )
+    smallest_pull: Share = None
+    smallest_remnant: Share = None
 
 
 @dataclass(frozen=True)
@@ -286,12 +266,8 @@ class OrderOptions(Sizes):
     """What is ordered: how much, on which day, how near."""
 
     date: Day = None
-    next_chance: datetime.date | None = optional(
-        "YYYY-MM-DD",
-        "Next day on which lots left over can be used; a lot that dies before it costs its salvage.",
-        parser=day,
-    )
-    within_kg: Figure = number("KG", "Tolerance on the size. Default: half a division of the meat scale.")
+    next_chance: Day = None
+    within_kg: Figure = None
     units: Units = None
 
     def read(self, tidy: TidyOptions, **more: Any) -> tuple[str, Fraction, datetime.date, orders.Asked]:
@@ -308,10 +284,8 @@ class OrderOptions(Sizes):
 class Wished:
     """A wish among near-cheapest batches."""
 
-    prefer: Typed = optional(
-        "WISH", "Among near-cheapest batches the one with fewest-lots, most-dying or middle (of the fat band)."
-    )
-    premium_pct: Figure = number("%", "With --prefer: how much dearer. Default: 1; of a band, any.", "--premium-pct")
+    prefer: Typed = None
+    premium_pct: Figure = None
 
     def __post_init__(self) -> None:
         if self.prefer is None and self.premium_pct is not None:

@@ -16,7 +16,7 @@ import typer
 
 from optimizer.cli import shared
 from optimizer.cli.judging import checked
-from optimizer.cli.shared import Figure, Said, Typed, argument, number, option, optional
+from optimizer.cli.shared import Figure, Said, Typed
 from optimizer.late import late
 
 with late():
@@ -35,18 +35,8 @@ stock = typer.Typer(
     rich_markup_mode=None,
     context_settings={"help_option_names": ["-h", "--help"]},
 )
-Ledger = Annotated[str, argument("LEDGER", "The ledger, such as stock.db.")]
-Lot = Annotated[str, argument("LOT", "The lot, as typed.")]
-Kg = Annotated[Fraction, argument("KG", "Kilograms as held.", parser=shared.positive)]
-CountedKg = Annotated[Fraction, argument("KG", "Kilograms as held.", parser=shared.not_negative)]
-OutKg = Annotated[Figure, option("KG", "Finished product weighed.", parser=shared.positive)]
-By = Annotated[str, option("INITIALS", "Who did it.")]
-From = Annotated[str, option("WHO", "Who sent it.", "--from")]
-To = Annotated[str, option("WHO", "Who received it: name and address.", "--to")]
-Into = Annotated[str, option("CODE", "The batch it is for.")]
-Came = Annotated[str, argument("LOTS", "Lots table (CSV) of what came.")]
-Code = Annotated[str, argument("CODE", "The batch.")]
-Why = Annotated[str, option("WORDS", "Why.", "--reason")]
+Kg = Annotated[Fraction, {"parser": shared.positive}]
+CountedKg = Annotated[Fraction, {"parser": shared.not_negative}]
 
 
 def moment(text: str) -> datetime.datetime:
@@ -61,10 +51,8 @@ def moment(text: str) -> datetime.datetime:
 class Signed:
     """Who did it, and when."""
 
-    by: By
-    at: datetime.datetime | None = optional(
-        "TIME", "When, as 2026-11-25T06:10 or a day. Default: now.", "--at", "--date", parser=moment
-    )
+    by: str
+    at: Annotated[datetime.datetime | None, {"parser": moment}] = None
 
     def paper(self, kind: str, name: str | None, party: str = "", reason: str = "") -> books.Recording:
         """The document of what is recorded. A usage error where something it must say is blank."""
@@ -79,12 +67,12 @@ class Signed:
 class Papered(Signed):
     """The same with a document that has a name of its own."""
 
-    document: Typed = optional("NAME", "Its document, never used twice. Default: made up.")
+    document: Typed = None
 
 
 def action(name: str) -> Callable[[Callable[..., Said]], Callable[..., None]]:
     """A command that records or reads: what it could not do goes to standard error, with exit code 2."""
-    return lambda run: stock.command(name)(shared.flat(recording()(run)))
+    return lambda run: stock.command(name)(shared.flat(recording()(run), f"stock {name}"))
 
 
 @contextmanager
@@ -109,34 +97,34 @@ def digest(path: str) -> str:
 
 
 @action("new")
-def new(ledger: Ledger) -> Said:
+def new(ledger: str) -> Said:
     """Make an empty ledger."""
     books.create(ledger)
     return f"{ledger}: an empty ledger\n"
 
 
 @action("receive")
-def receive(ledger: Ledger, lots: Came, signed: Papered, supplier: From = "") -> Said:
+def receive(ledger: str, lots: str, signed: Papered, supplier: str = "") -> Said:
     """Take in every lot of a table; the same table is not taken twice."""
     document = signed.paper("receive", signed.document or f"receive {digest(lots)}", supplier)
     return f"{made.receive(ledger, lots, document)} lots received, document {document.name}\n"
 
 
 @action("count")
-def count(ledger: Ledger, lot: Lot, kg: CountedKg, signed: Papered, reason: Why = "") -> Said:
+def count(ledger: str, lot: str, kg: CountedKg, signed: Papered, reason: str = "") -> Said:
     """Record what was counted of a lot; the difference is kept as unexplained."""
     found = books.count(ledger, signed.paper("count", signed.document, "", reason), lot, kg)
     return f"{lot}: {numbers.trimmed(found, 6)} kg against the ledger\n"
 
 
 @action("waste")
-def waste(ledger: Ledger, lot: Lot, kg: Kg, signed: Papered, reason: Why) -> Said:
+def waste(ledger: str, lot: str, kg: Kg, signed: Papered, reason: str) -> Said:
     """Take out what was thrown away."""
     return _moved(ledger, lot, -kg, "waste", signed.paper("waste", signed.document, "", reason))
 
 
 @action("sell")
-def sell(ledger: Ledger, lot: Lot, kg: Kg, signed: Papered, to: To) -> Said:
+def sell(ledger: str, lot: str, kg: Kg, signed: Papered, to: str) -> Said:
     """Take out what was sold of a lot, or of a batch by its code."""
     document = signed.paper("sell", signed.document, to)
     made.sell(ledger, lot, kg, document)
@@ -144,7 +132,7 @@ def sell(ledger: Ledger, lot: Lot, kg: Kg, signed: Papered, to: To) -> Said:
 
 
 @action("return")
-def come_back(ledger: Ledger, lot: Lot, kg: Kg, signed: Papered, sender: From) -> Said:
+def come_back(ledger: str, lot: str, kg: Kg, signed: Papered, sender: str) -> Said:
     """Take in what came back."""
     return _moved(ledger, lot, kg, "return", signed.paper("return", signed.document, sender))
 
@@ -155,7 +143,7 @@ def _moved(ledger: str, lot: str, kg: Fraction, kind: str, document: books.Recor
 
 
 @action("pull")
-def pull(ledger: Ledger, lot: Lot, kg: Kg, signed: Papered, into: Into) -> Said:
+def pull(ledger: str, lot: str, kg: Kg, signed: Papered, into: str) -> Said:
     """Take out what was pulled for a batch before it is made; make then takes only what is missing."""
     if not into.strip():
         raise typer.BadParameter("the batch's code must not be blank", param_hint="--into")
@@ -168,15 +156,9 @@ def pull(ledger: Ledger, lot: Lot, kg: Kg, signed: Papered, into: Into) -> Said:
 
 @action("make")
 def make(
-    ledger: Ledger,
-    batch: Annotated[str, argument("BATCH", "What was weighed, as for check.")],
-    recipe: shared.RecipeOption,
-    code: Annotated[str, option("CODE", "The batch's code, never used twice.")],
-    signed: Signed,
-    shown: shared.Shown,
-    out_kg: OutKg = None,
-    rework_kg: Figure = number("KG", "Kept to be worked in again."),
-) -> Said:
+    ledger: str, batch: str, recipe: str, code: str, signed: Signed, shown: shared.Shown, out_kg: Figure = None,
+    rework_kg: Figure = None,
+) -> Said:  # fmt: skip
     """Record a batch as weighed and judge it as check does; what may not be made is recorded as on hold.
 
     Its pulls leave the stock, product and rework come in, all at once.
@@ -185,7 +167,7 @@ def make(
 
 
 @action("out")
-def out(ledger: Ledger, code: Code, kg: Kg, recipe: shared.RecipeOption, signed: Papered) -> Said:
+def out(ledger: str, code: str, kg: Kg, recipe: str, signed: Papered) -> Said:
     """Take in the finished product of a batch that was recorded before it came out."""
     document = signed.paper("out", signed.document)
     made.came_out(ledger, code, kg, recipe, document)
@@ -194,15 +176,9 @@ def out(ledger: Ledger, code: Code, kg: Kg, recipe: shared.RecipeOption, signed:
 
 @action("correct")
 def correct(
-    ledger: Ledger,
-    change: Annotated[str, argument("CHANGE", "What was put in: a table as for check, or the JSON of correct.")],
-    recipe: shared.RecipeOption,
-    code: Annotated[str, option("CODE", "The batch that was put right.")],
-    signed: Papered,
-    shown: shared.Shown,
-    out_kg: OutKg = None,
-    rework_kg: Figure = number("KG", "Held back of it as it was before. Default: what the JSON of correct says."),
-) -> Said:
+    ledger: str, change: str, recipe: str, code: str, signed: Papered, shown: shared.Shown, out_kg: Figure = None,
+    rework_kg: Figure = None,
+) -> Said:  # fmt: skip
     """Record what a batch was put right with, and judge the whole of it again."""
     document = signed.paper("correct", signed.document or f"correct {code} {digest(change)}")
     return _judged(made.correct(ledger, change, recipe, code, document, out_kg, rework_kg), code, shown)
@@ -217,17 +193,9 @@ def _judged(found: made.Recorded, code: str, shown: shared.Shown) -> Said:
 
 @action("test")
 def analysed(
-    ledger: Ledger,
-    name: Annotated[str, argument("LOT|BATCH", "The lot, or the batch by its code.")],
-    signed: Papered,
-    fat: Annotated[
-        list[Fraction],
-        option("%", "Fat found of it as it is. Several readings: their mean.", parser=shared.not_negative),
-    ],
-    method: Typed = optional("NAME", "How: a method that trimwright columns lists, or the recipe's own."),
-    fat_sd_pct: Figure = number("POINTS", "Instead: standard deviation of one reading."),
-    recipe: Typed = optional("RECIPE", "Of a batch with additions: its recipe.", "--recipe"),
-) -> Said:
+    ledger: str, name: str, signed: Papered, fat: Annotated[list[Fraction], {"parser": shared.not_negative}],
+    method: Typed = None, fat_sd_pct: Figure = None, recipe: Typed = None,
+) -> Said:  # fmt: skip
     """Record a test of a lot or a batch; what all tests say of each lot's fat is what later blends reckon with."""
     if (method is None) is (fat_sd_pct is None):
         raise typer.BadParameter("say --method or --fat-sd-pct, one of them")
@@ -239,14 +207,14 @@ def analysed(
 
 
 @action("reverse")
-def reverse(ledger: Ledger, wrong: Annotated[str, typer.Argument(metavar="DOCUMENT")], by: By, reason: Why) -> Said:
+def reverse(ledger: str, wrong: str, by: str, reason: str) -> Said:
     """Take a document back by lines of its own; nothing is ever rewritten."""
     found = books.reverse(ledger, wrong, Signed(by, None).paper("reverse", f"reverse {wrong}", "", reason))
     return f"{found} movements of {wrong} reversed\n"
 
 
 @action("show")
-def show(ledger: Ledger, shown: shared.Shown, date: shared.Day = None, html: shared.Html = None) -> Said:
+def show(ledger: str, shown: shared.Shown, date: shared.Day = None, html: Typed = None) -> Said:
     """Every lot and what is left of it, what is on hold or past its day, and with --full what tests say of it."""
     shared.outputs({"--html": html}, (ledger,))
     on = date or shared.today()
@@ -259,28 +227,20 @@ def show(ledger: Ledger, shown: shared.Shown, date: shared.Day = None, html: sha
 
 
 @action("export")
-def export(ledger: Ledger) -> Said:
+def export(ledger: str) -> Said:
     """The lots that are there as a lots table, every cell as it was typed."""
     return stocked.exported(ledger)
 
 
 @action("backup")
-def backup(ledger: Ledger, to: Annotated[str, argument("FILE", "A file that is not there.")]) -> Said:
+def backup(ledger: str, to: str) -> Said:
     """Copy the ledger, whole, while others may be recording."""
     books.backup(ledger, to)
     return ""
 
 
 @recording()
-def trace(
-    ledger: Ledger,
-    name: Annotated[str, argument("LOT|BATCH", "A lot, or a batch by its code.")],
-    shown: shared.Shown,
-    back: bool | None = optional(
-        None, "Where it came from, or went. Default: a lot forward, a batch back.", "--back/--forward"
-    ),
-    html: shared.Html = None,
-) -> Said:
+def trace(ledger: str, name: str, shown: shared.Shown, back: bool | None = None, html: Typed = None) -> Said:
     """Say which batches a lot went into and who received them, or what a batch was made of and who supplied it."""
     shared.outputs({"--html": html}, (ledger,))
     found = pages.trace(ledger, name, back)
