@@ -20,8 +20,8 @@ from constraints.identity import Called, Part
 
 from constraints.limits import AdditiveNames, Band, Base, Either, Limit, Limited  # isort: skip
 from constraints.limits import REWORK, Reckoned, SubstanceNames, Worst, of_parts, without  # isort: skip
-from constraints.numbers import ONE, PERCENT, PPM, shown
-from constraints.quantities import NITRATE, NITRITE, Basis, Ingredient, Lot, Process, Quantity, Weight, every
+from constraints.numbers import ONE, PERCENT, PPM, ZERO, shown
+from constraints.quantities import NITRATE, NITRITE, Basis, Ingredient, Process, Quantity, Weight, every
 from constraints.requirement import Measured, Measurement, Ratio, Regulates, Requirement, Salt
 from constraints.row import Row
 
@@ -64,14 +64,10 @@ class Salts:
 
         Of rework what was put in then counts, or what was found of it since where that is more.
         """
-        return sum((share * _put_in(item, name) for share, name in self.terms), Fraction(0))
-
-
-def _put_in(item: Ingredient, name: str) -> Fraction:
-    found = item.properties.get(name, Fraction(0))
-    if isinstance(item, Lot) and item.rework and name == NITRITE:
-        return max(item.original_nitrite_ppm * item.green, found)
-    return found
+        found = {**item.properties}
+        if item.rework:
+            found[NITRITE] = max(item.original_nitrite_ppm * item.green, found.get(NITRITE, ZERO))
+        return sum((share * found.get(name, ZERO) for share, name in self.terms), ZERO)
 
 
 class Ingoing(Ratio):

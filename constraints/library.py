@@ -18,14 +18,15 @@ from fractions import Fraction
 from functools import cache, cached_property
 from importlib.resources import files
 from itertools import combinations, product
+from math import inf
 
 from constraints.document import LATER, Parsed, packaged, parse, read_text, validate
 from constraints.faults import BadInput, Fault, meant, nearest
 from constraints.ingoing import NITRATE_SALTS, NITRITE_SALTS, IngoingEntry
 from constraints.numbers import PERCENT, PPM
-from constraints.quantities import NITRITE, Ingredient, Kind, Lot, Process
+from constraints.quantities import NITRITE, Ingredient, Kind, Process
 from constraints.requirement import BY_ION, Origin, Requirement, Salt, Stage
-from constraints.rules import KINDS, Method, Pack, PackRow, ProcessStep, Product
+from constraints.rules import KINDS, Method, Pack, PackRow, ProcessStep, Product, ProductClass
 from constraints.substances import spread
 from constraints.words import key
 
@@ -42,14 +43,28 @@ def load_pack(name: str) -> Pack:
 
     Raises BadInput where there is no such pack or the file is faulty.
     """
-    if name.endswith((".yaml", ".yml")):
-        return _own_pack(name)
-    if name not in shipped():
-        close = nearest_pack(name)
-        hint = f"did you mean {close}? " if close else ""
-        known = f"known: {', '.join(shipped())}"
-        raise BadInput([Fault(name, None, None, f"there is no rule pack named {name!r}", hint + known)])
-    return _shipped_pack(name)
+    if name in shipped():
+        return _shipped_pack(name)
+    if not name.endswith((".yaml", ".yml")):
+        raise no_such(name, f"there is no rule pack named {name!r}", nearest_pack(name), shipped())
+    document = parse(read_text(name), name)
+    pack = pack_in(document)
+    others = [guard(), *map(_shipped_pack, shipped())]
+    taken = ("pack", pack.pack, [one.pack for one in others]), ("title", pack.title, [one.title for one in others])
+    faults = [
+        document.fault((at,), f"{own!r} stands for a pack that comes with the tool", "a name of your own")
+        for at, own, names in taken
+        if key(own) in map(key, names)
+    ]
+    if faults:
+        raise BadInput(faults)
+    return pack
+
+
+def no_such(name: str, found: str, close: str | None, known: Iterable[str]) -> BadInput:
+    """What is raised of a name that stands for nothing, with the one it is close to."""
+    hint = f"did you mean {close}? " if close else ""
+    return BadInput([Fault(name, None, None, found, f"{hint}known: {', '.join(known)}")])
 
 
 def nearest_pack(name: str) -> str | None:
@@ -70,22 +85,6 @@ def guard() -> Pack:
     return pack_in(packaged("guard.yaml"))
 
 
-def _own_pack(file: str) -> Pack:
-    """A pack of the user's own; it takes the name and the title of no other."""
-    document = parse(read_text(file), file)
-    pack = pack_in(document)
-    taken = {key(known) for known in (*shipped(), GUARD)}
-    titles = {key(known.title) for known in (*map(_shipped_pack, shipped()), guard())}
-    faults = []
-    for at, name, others in (("pack", pack.pack, taken), ("title", pack.title, titles)):
-        if key(name) in others:
-            found = f"{name!r} stands for a pack that comes with the tool"
-            faults.append(document.fault((at,), found, "a name of your own"))
-    if faults:
-        raise BadInput(faults)
-    return pack
-
-
 @cache
 def _shipped_pack(name: str) -> Pack:
     # The tests read every row of a shipped pack; here only those that are in force are.
@@ -100,12 +99,7 @@ def pack_in(document: Parsed, context: object = None) -> Pack:
     """
     pack = validate(document, Pack, context=context)
     base = _base_of(pack, document)
-    wider = () if base is None else base.classes
-    faults = [
-        *_repeated("rows", [row.id for row in pack.rows], (), document),
-        *_repeated("classes", [c.id for c in pack.classes], [c.id for c in wider], document),
-        *_unknown_classes(pack, [c.id for c in (*pack.classes, *wider)], document),
-    ]
+    faults = list(_slips(pack, () if base is None else base.classes, document))
     if faults:
         raise BadInput(faults)
     whole = pack if base is None else _joined(pack, base)
@@ -152,23 +146,22 @@ def _taken_over(row: PackRow, pack: Pack, base: Pack) -> PackRow:
     return row.model_copy(update=update)
 
 
-def _repeated(key: str, ids: list[str], others: Collection[str], document: Parsed) -> Iterator[Fault]:
-    seen = set(others)
-    for i, name in enumerate(ids):
-        if name in seen:
-            yield document.fault((key, i, "id"), f"{name!r} stands twice", "ids are unique")
-        seen.add(name)
-
-
-def _unknown_classes(pack: Pack, known: list[str], document: Parsed) -> Iterator[Fault]:
-    places = [(("rows", i, "classes"), row.classes) for i, row in enumerate(pack.rows)]
-    places += [(("rows", i, "not_classes"), row.not_classes) for i, row in enumerate(pack.rows)]
-    places += [(("classes", i, "also"), entry.also) for i, entry in enumerate(pack.classes)]
-    places += [(("not_covered", i, "classes"), entry.classes) for i, entry in enumerate(pack.not_covered)]
-    for loc, name in [((*loc, k), name) for loc, names in places for k, name in enumerate(names)]:
-        if name not in known:
-            hint = meant(name, known, f"known: {', '.join(sorted(known))}")
-            yield document.fault(loc, f"no product class {name!r} in this pack", hint)
+def _slips(pack: Pack, wider: Sequence[ProductClass], document: Parsed) -> Iterator[Fault]:
+    """Ids that stand twice, and names of classes that there are not."""
+    for part, ids, others in (
+        ("rows", [row.id for row in pack.rows], ()),
+        ("classes", [c.id for c in pack.classes], [c.id for c in wider]),
+    ):
+        for i, name in enumerate(ids):
+            if name in (*others, *ids[:i]):
+                yield document.fault((part, i, "id"), f"{name!r} stands twice", "ids are unique")
+    known = [c.id for c in (*pack.classes, *wider)]
+    for part, names in (("rows", "classes"), ("rows", "not_classes"), ("classes", "also"), ("not_covered", "classes")):
+        for i, entry in enumerate(getattr(pack, part)):
+            for k, name in enumerate(getattr(entry, names)):
+                if name not in known:
+                    hint = meant(name, known, f"known: {', '.join(sorted(known))}")
+                    yield document.fault((part, i, names, k), f"no product class {name!r} in this pack", hint)
 
 
 _BEYOND_WHOLE = ("fat_to_flesh", "property", "salt_on_water")
@@ -213,6 +206,16 @@ class _Held:
         }
         return {name: products for name, products in mine.items() if products}
 
+    @cached_property
+    def lo(self) -> Fraction | float:
+        """The least that it allows."""
+        return -inf if self.limit.lo is None else self.limit.lo
+
+    @cached_property
+    def hi(self) -> Fraction | float:
+        """The most that it allows."""
+        return inf if self.limit.hi is None else self.limit.hi
+
     @property
     def days(self) -> tuple[date, date]:
         """First and last day in force."""
@@ -226,10 +229,7 @@ class _Held:
 
     def within(self, other: _Held) -> bool:
         """True where the other holds wherever and whenever this does, is as strict, and forbids as much."""
-        lo, hi, theirs = self.limit.lo, self.limit.hi, other.limit
-        strict = (lo is None or (theirs.lo is not None and theirs.lo >= lo)) and (
-            hi is None or (theirs.hi is not None and theirs.hi <= hi)
-        )
+        strict = other.lo >= self.lo and other.hi <= self.hi
         long = other.days[0] <= self.days[0] and self.days[1] <= other.days[1]
         wide = all(products <= other.places.get(name, frozenset()) for name, products in self.places.items())
         return strict and long and wide and other.row.blocks() >= self.row.blocks()
@@ -263,35 +263,23 @@ def flaws(pack: Pack, own: Collection[str]) -> Iterator[Flaw]:
 
 
 def _cannot_break(held: _Held) -> bool:
-    limit, least = held.limit, Fraction(0)
-    open_above = limit.hi is None or (
-        limit.unit == "%" and limit.hi >= PERCENT and held.row.requires.kind() not in _BEYOND_WHOLE
-    )
-    return (limit.lo, limit.hi) != (None, None) and open_above and (limit.lo is None or limit.lo <= least)
+    of_whole = held.limit.unit == "%" and held.row.requires.kind() not in _BEYOND_WHOLE
+    return held.lo <= 0 and held.hi >= (PERCENT if of_whole else inf) and (held.lo, held.hi) != (-inf, inf)
 
 
 def _beside(one: _Held, earlier: list[_Held]) -> Iterator[Flaw]:
     """What is wrong with a row beside others of the same quantity."""
     for other in (o for o in earlier if o.meets(one)):
         first, second = (one, other) if one.within(other) else (other, one)
-        name = other.row.id
-        if _against(one, other) or _against(other, one):
+        name, both = other.row.id, ((one, other), (other, one))
+        if any(a.lo > b.hi for a, b in both):
             found = f"a limit below the floor of another: {one.limit.limits()}, and {name} asks {other.limit.limits()}"
             yield Flaw(one.row.id, found, "limits that can hold together")
-        elif _follow(one, other) or _follow(other, one):
+        elif any(a.row.valid_to is not None and a.days[0] < b.days[0] <= a.days[1] for a, b in both):
             yield Flaw(one.row.id, f"this row and {name} follow each other and are in force together", "one at a time")
         elif first.within(second):
             found = f"this row can never bind: {second.row.id} is as strict wherever it holds"
             yield Flaw(first.row.id, found, "a limit that is the strictest somewhere")
-
-
-def _against(one: _Held, other: _Held) -> bool:
-    return one.limit.lo is not None and other.limit.hi is not None and one.limit.lo > other.limit.hi
-
-
-def _follow(one: _Held, other: _Held) -> bool:
-    """True where one begins after the other did and before it ends."""
-    return other.row.valid_to is not None and other.days[0] < one.days[0] <= other.days[1]
 
 
 def bare_classes(pack: Pack) -> Iterator[Flaw]:
@@ -320,12 +308,10 @@ def brought(items: Iterable[Ingredient]) -> frozenset[Salt]:
 def _of(item: Ingredient) -> frozenset[Salt]:
     if item.parts:
         return brought(part for part, _ in item.parts)
-    return frozenset(salt for salt, name in _PROPERTY.items() if _amount(item, name))
-
-
-def _amount(item: Ingredient, name: str) -> Fraction:
-    put_in = item.original_nitrite_ppm if isinstance(item, Lot) and name == NITRITE else Fraction(0)
-    return put_in + item.properties.get(name, Fraction(0))
+    found = {**item.properties}
+    if item.original_nitrite_ppm:
+        found[NITRITE] = item.original_nitrite_ppm
+    return frozenset(salt for salt, name in _PROPERTY.items() if found.get(name))
 
 
 def judges(pack: Pack, product_class: str | None, in_force: Sequence[Requirement], salt: Salt) -> bool:

@@ -63,6 +63,9 @@ class Ingredient:
     ``properties`` maps a property's name to its figure: ``*_pct`` percent by weight, ``*_ppm`` mg/kg, any
     other name as the user defined it. ``substance`` names a regulated substance, or is empty. ``parts`` are what a mass
     already ground is made of, each with its share of the weight; whatever is counted in it is counted in them.
+
+    Of ``rework``, ``green`` is the share of its weight that was green meat and ``original_nitrite_ppm`` the nitrite
+    then put in, mg per kilogram of that green meat.
     """
 
     name: str
@@ -75,6 +78,8 @@ class Ingredient:
     cost_per_kg: Fraction = Fraction(0)
     parts: tuple[tuple[Ingredient, Fraction], ...] = ()
     rework: bool = False
+    green: Fraction = Fraction(1)
+    original_nitrite_ppm: Fraction = Fraction(0)
 
 
 def every(items: Iterable[Ingredient]) -> tuple[Ingredient, ...]:
@@ -89,9 +94,8 @@ class Lot(Ingredient):
     ``usable`` is the share that reaches the grinder (0 < usable <= 1); composition and every requirement are on
     usable kilograms. ``cost_per_kg`` of the base class is what a usable kilogram costs to use: its book price, or its
     salvage value where the lot will not keep until it could be used again. ``salvage_per_kg`` is money per kilogram as
-    held, negative where disposal costs. Of rework, ``green`` is the share of its weight that was green meat and
-    ``original_nitrite_ppm`` the nitrite then put in, mg per kilogram of that green meat. ``fat_sd`` is the
-    standard deviation of the fat figure in percentage points, ``fat_method`` how it was measured.
+    held, negative where disposal costs. ``fat_sd`` is the standard deviation of the fat figure in percentage points,
+    ``fat_method`` how it was measured.
     """
 
     on_hand_kg: Fraction
@@ -108,8 +112,6 @@ class Lot(Ingredient):
     on_hold: bool = False
     salvage_per_kg: Fraction = Fraction(0)
     use_up: bool = False
-    green: Fraction = Fraction(1)
-    original_nitrite_ppm: Fraction = Fraction(0)
     fat_sd: Fraction | None = None
     fat_method: str = ""
     line: int = 0
@@ -325,7 +327,7 @@ def _of_lots(item: Ingredient, basis: Basis) -> Fraction:
     """The part of a kilogram that belongs to a basis of lots."""
     if item.kind is not Kind.LOT:
         return ZERO
-    if basis is Basis.MEAT or not isinstance(item, Lot) or not item.rework:
+    if basis is Basis.MEAT or not item.rework:
         return ONE
     return item.green if basis is Basis.GREEN else ZERO
 

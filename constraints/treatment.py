@@ -15,8 +15,8 @@ from pydantic import Field, PlainValidator, WithJsonSchema
 
 from constraints.document import LATER, Strict, packaged, parse, read_text, refusal, validate
 from constraints.document.fields import Day, Name, NotNegative, Number, Percent, Positive, Whole, YesNo
-from constraints.faults import BadInput, Fault, nearest
-from constraints.library import shipped
+from constraints.faults import nearest
+from constraints.library import no_such, shipped
 from constraints.numbers import PERCENT, NotANumber, exact
 from constraints.requirement import Provenance
 from constraints.rules import READ_IN_LAW, OneRequirement
@@ -285,6 +285,4 @@ def load_treatments(name: str) -> Treatments | None:
         return None
     if name.endswith((".yaml", ".yml")):
         return validate(parse(read_text(name), name), Treatments)
-    close = nearest(name, places())
-    hint = f"did you mean {close}? " if close else ""
-    raise BadInput([Fault(name, None, None, f"no place named {name!r}", f"{hint}known: {', '.join(places())}")])
+    raise no_such(name, f"no place named {name!r}", nearest(name, places()), places())
