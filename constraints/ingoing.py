@@ -12,7 +12,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from enum import StrEnum
 from fractions import Fraction
-from typing import Any, ClassVar
+from typing import ClassVar, cast
 
 from constraints.document import Broken, Name, NotNegative, Percent, Positive, Ruled, Strict, YesNo, refusal
 from constraints.formula import Batch, Formula
@@ -21,7 +21,7 @@ from constraints.identity import Called, Part
 from constraints.limits import AdditiveNames, Band, Base, Either, Limit, Limited  # isort: skip
 from constraints.limits import REWORK, Reckoned, SubstanceNames, Worst, of_parts, without  # isort: skip
 from constraints.numbers import ONE, PERCENT, PPM, ZERO, shown
-from constraints.quantities import NITRATE, NITRITE, Basis, Ingredient, Process, Quantity, Weight, every
+from constraints.quantities import NITRATE, NITRITE, Basis, Ingredient, Process, Weight, every
 from constraints.requirement import Measured, Measurement, Ratio, Regulates, Requirement, Salt
 from constraints.row import Row
 
@@ -147,18 +147,17 @@ class IngoingEntry(Band):
         """Smallest and largest figure, mg/kg."""
         return self.min_ppm, self.max_ppm
 
-    def counted(self) -> Quantity:
-        """What is counted, mg."""
-        return salts(self.counts, self.form, self.salts)
-
     def build(self) -> Requirement:
         """The requirement this entry stands for."""
         what = self.what if self.salts is Metal.ANY else f"{self.what} from {self.salts} salts"
         form = f" {self.form.words}" if self.form.words else ""
         kind, basis = (Ingoing, Basis.GREEN) if self.basis is Basis.MEAT else (Ratio, self.basis)
         regulates = Regulates.ingoing(salt for _, salt in self.counts if self.salts.counts(salt))
-        figure = {"unit": "ppm", "scale": ONE, "regulates": regulates}
-        return self.ratio(what + form, basis.words, self.counted(), Weight(basis), kind=kind, **figure)
+        counted, figure = (
+            salts(self.counts, self.form, self.salts),
+            {"unit": "ppm", "scale": ONE, "regulates": regulates},
+        )
+        return self.ratio(what + form, basis.words, counted, Weight(basis), kind=kind, **figure)
 
 
 class Expressed(StrEnum):
@@ -175,11 +174,10 @@ class Expressed(StrEnum):
     def factor(self, name: str) -> Fraction:
         """Grams in this form per gram of a substance weighed. Raises ValueError where it has no such form."""
         if self is Expressed.AS_WEIGHED:
-            return Fraction(1)
+            return ONE
         if self is Expressed.ANHYDROUS:
             return conversion_of(name, FORMULAS[SUBSTANCES[name]][name].split(".")[0])
-        acids = {"ascorbic_acid": "C6H8O6", "erythorbic_acid": "C6H8O6"}
-        return conversion_of(name, acids.get(self.value, self.value))
+        return conversion_of(name, "C6H8O6" if self.value.endswith("_acid") else self.value)
 
     @property
     def words(self) -> str:
@@ -193,6 +191,7 @@ class FamilyAmount(Limited, Reckoned):
 
     family: ClassVar[str]
     plural: ClassVar[str]
+    meat = "green weight"
     basis: Base = Base.MEAT
     """What the figure is divided by: meat (green weight), batch, finished or fat."""
     substances: AdditiveNames = ()
@@ -235,17 +234,10 @@ class FamilyAmount(Limited, Reckoned):
 
     def _limit(self, what: str, names: tuple[str, ...]) -> Ratio:
         amount = Substances(tuple((name, self.form.factor(name)) for name in names))
-        return self.figure(
-            what, amount, over=amount, basis=_basis_words(self), unit=self.unit(), scale=self.scale(),
-            regulates=Regulates.ingoing(names),
-        )  # fmt: skip
+        return self.figure(what, amount, over=amount, unit=self.unit(), scale=self.scale())
 
     def _what(self) -> str:
         return (self.called or (listed(self.substances) if self.substances else self.plural)) + self.form.words
-
-
-def _basis_words(entry: Reckoned) -> str:
-    return "green weight" if entry.basis is Base.MEAT else entry.base_words()
 
 
 def listed(names: Iterable[str]) -> str:
@@ -282,12 +274,13 @@ class AllowanceShare(Ruled):
 
     def largest(self) -> Fraction:
         """The figure as kilograms per kilogram."""
-        return self.max_pct / PERCENT if self.max_pct is not None else (self.max_ppm or Fraction(0)) / PPM
+        return self.max_pct / PERCENT if self.max_pct is not None else (self.max_ppm or ZERO) / PPM
 
 
 class MixedAllowance(Reckoned):
     """Substances with different figures that share one allowance: amount over figure, added up, is at most one."""
 
+    meat = "green weight"
     what: Name
     """What shares the allowance, in a few words."""
     shares: tuple[AllowanceShare, ...]
@@ -303,9 +296,7 @@ class MixedAllowance(Reckoned):
         """The requirement this entry stands for."""
         terms = tuple((name, 1 / share.largest()) for share in self.shares for name in share.substances)
         counted = Substances(terms)
-        regulated = Regulates.ingoing(name for name, _ in terms)
-        figure: dict[str, Any] = {"basis": _basis_words(self), "unit": "% of the allowance", "regulates": regulated}
-        return self.figure(self.what, counted, over=counted, **figure)
+        return self.figure(self.what, counted, over=counted, unit="% of the allowance")
 
     def between(self) -> tuple[Fraction | None, Fraction | None]:
         """All of the allowance."""
@@ -329,7 +320,7 @@ class SubstanceShare(Limited):
         """The requirement this entry stands for."""
         others = listed(name for name in self.of if name not in self.substances)
         over, under = Substances.plain(self.substances), Substances.plain(spread(self.of))
-        figure = {"unit": self.unit(), "scale": self.scale(), "regulates": Regulates.ingoing(self.substances)}
+        figure = {"unit": self.unit(), "scale": self.scale()}
         return self.ratio(listed(self.substances), f"{others} with it", over, under, kind=Limit, **figure)
 
 
@@ -344,17 +335,18 @@ class AdditionShare(Part):
         return self.figure(" or ".join(self.any_of).replace("_", " "), Called(frozenset(self.any_of)))
 
 
-@dataclass(frozen=True, kw_only=True)
 class Unlisted(Limit):
-    """Nothing of the substances that no other row in force counts, and that are not ``permitted`` without a figure."""
+    """Nothing of the substances that no other row in force counts, and that are not permitted without a figure."""
 
-    watched: frozenset[str]
+    @property
+    def watched(self) -> frozenset[str]:
+        """What it looks for."""
+        return cast(Substances, self.over).names
 
     def beside(self, others: Sequence[Requirement]) -> Requirement:
         """Only what none of the other rows counts."""
-        listed = frozenset().union(*(other.regulates.substances for other in others))
-        left = self.watched - listed
-        return replace(self, watched=left, over=_all_of(left), regulates=Regulates.ingoing(left))
+        left = self.watched.difference(*(other.regulates.substances for other in others))
+        return replace(self, over=_all_of(left), regulates=Regulates.ingoing(left))
 
     def figure(self, batch: Batch) -> Measurement:
         """All of it in this batch, by name."""
@@ -379,8 +371,8 @@ class NotListed(Strict):
         named = spread(self.families or tuple(family for family in FORMULAS if family != CHEESE))
         watched = frozenset(named) - set(spread(self.permitted))
         return Unlisted(
-            what="additives not listed for this class", basis=Basis.BATCH.words, unit="ppm", hi=Fraction(0),
-            over=_all_of(watched), under=Weight(Basis.BATCH), scale=Fraction(PPM), watched=watched,
+            what="additives not listed for this class", basis=Basis.BATCH.words, unit="ppm", hi=ZERO,
+            over=_all_of(watched), under=Weight(Basis.BATCH), scale=Fraction(PPM),
         )  # fmt: skip
 
 
@@ -392,10 +384,8 @@ class OnSurface(Measured):
 
     def figure(self, batch: Batch) -> Measurement:
         """The largest strength among the additions that are for casing or surface; zero where there is none."""
-        treated = (
-            i.properties.get(SURFACE, Fraction(0)) for i in every(batch.kilograms) if i.substance in self.substances
-        )
-        value = max(treated, default=Fraction(0))
+        treated = [item for item in every(batch.kilograms) if item.substance in self.substances]
+        value = max((item.properties.get(SURFACE, ZERO) for item in treated), default=ZERO)
         return Measurement(self, value, self.within(value))
 
 

@@ -21,9 +21,9 @@ from constraints.numbers import PERCENT, PPM, ZERO, trimmed
 
 from constraints.quantities import FAT, GROUPS, Amount, Basis, Ingredient, Kind, Process  # isort: skip
 from constraints.quantities import Quantity, Sum, Weight, in_one_kg  # isort: skip
-from constraints.requirement import Measured, Measurement, Ratio, Requirement
+from constraints.requirement import Measured, Measurement, Ratio, Regulates, Requirement
 from constraints.row import Row
-from constraints.substances import FORMULAS, SUBSTANCES
+from constraints.substances import FORMULAS, SUBSTANCES, Substances
 
 WATER, REWORK = "water", "rework"
 
@@ -129,13 +129,16 @@ class Band(Ruled):
     ) -> Ratio:
         """A quantity over another, between the limits; in per cent unless ``further`` says otherwise."""
         lo, hi = self.between()
-        plain = {"unit": "%", "scale": Fraction(PERCENT), "lo": lo, "hi": hi}
+        plain: dict[str, Any] = {"unit": "%", "scale": Fraction(PERCENT), "lo": lo, "hi": hi}
+        if isinstance(over, Substances):
+            plain["regulates"] = Regulates.ingoing(over.names)
         return kind(what=what, basis=basis, over=over, under=under, **{**plain, **further})
 
 
 class Reckoned(Band):
     """A figure on a base between limits, from which some ingredients may be left out."""
 
+    meat: ClassVar[str] = Basis.MEAT.words
     basis: Base = Base.BATCH
     """What the figure is divided by: meat, batch, finished or fat."""
     without: Annotated[tuple[Name, ...], among([WATER, *FORMULAS, *SUBSTANCES], "water, a family or a substance")] = ()
@@ -148,7 +151,9 @@ class Reckoned(Band):
     def base_words(self) -> str:
         """What the figure is divided by, in words."""
         left_out = " and ".join(f"the {name}" for name in self.without)
-        return self.basis.words + (f" without {left_out}" if left_out else "")
+        return (self.meat if self.basis is Base.MEAT else self.basis.words) + (
+            f" without {left_out}" if left_out else ""
+        )
 
     def figure(self, what: str, counted: Quantity, kind: type[Ratio] = Limit, **further: Any) -> Ratio:
         """A quantity on the base, between the limits; in per cent unless ``further`` says otherwise."""

@@ -320,9 +320,10 @@ class Row:
 
     def keeps(self, used: Mapping[int, Fraction]) -> bool:
         """True where the row is satisfied exactly by these figures (see quick) of the columns that are not zero."""
-        if self.lo is None and self.hi is None:
-            return True
-        value = sum(a * x for j, x in used.items() if (a := self.quick.get(j)))
+        free = self.lo is None and self.hi is None
+        return free or self._allows(sum((a * x for j, x in used.items() if (a := self.quick.get(j))), QUICK_ZERO))
+
+    def _allows(self, value: Fraction) -> bool:
         return (self.lo is None or value >= self.lo) and (self.hi is None or value <= self.hi)
 
     def value(self, kilograms: Sequence[Fraction]) -> Fraction:
@@ -331,8 +332,7 @@ class Row:
 
     def holds(self, kilograms: Sequence[Fraction]) -> bool:
         """True where the row is satisfied exactly."""
-        value = self.value(kilograms)
-        return (self.lo is None or value >= self.lo) and (self.hi is None or value <= self.hi)
+        return self._allows(self.value(kilograms))
 
 
 _FINE = 2**40
@@ -367,40 +367,35 @@ class Cone:
         lines = (self.terms, *self.errors)
         return tuple(tuple((j, quick(a)) for j, a in line) for line in lines), quick(self.limit)
 
-    def margin(self, x: Sequence[Fraction]) -> Fraction:
-        """What the row leaves at these kilograms, before any error."""
-        (row, *_), limit = self._quick
-        return plain(limit - sum((a * quick(v) for j, a in row if (v := x[j])), QUICK_ZERO))
-
-    def spread(self, x: Sequence[Fraction]) -> tuple[Fraction, ...]:
-        """What one standard deviation of each source changes in the row at these kilograms."""
-        return tuple(plain(part) for part in self._spread(x))
-
-    def _spread(self, x: Sequence[Fraction]) -> list[Fraction]:
-        return [sum((a * quick(v) for j, a in source if (v := x[j])), QUICK_ZERO) for source in self._quick[0][1:]]
+    def _at(self, x: Sequence[Fraction]) -> tuple[Fraction, list[Fraction]]:
+        """What the row leaves at these kilograms before any error, and what one deviation of each source adds."""
+        lines, limit = self._quick
+        used, *spread = (sum((a * quick(v) for j, a in line if (v := x[j])), QUICK_ZERO) for line in lines)
+        return limit - used, spread
 
     def variance(self, x: Sequence[Fraction]) -> Fraction:
         """The row's variance at these kilograms, exact."""
-        return plain(sum((part * part for part in self._spread(x) if part), QUICK_ZERO))
+        return plain(sum((part * part for part in self._at(x)[1] if part), QUICK_ZERO))
 
     def holds(self, x: Sequence[Fraction]) -> bool:
         """True where the cone is kept, decided exactly: margin at least zero, its square at least z^2 variance."""
-        margin = self.margin(x)
-        return margin >= 0 and self.z * self.z * self.variance(x) <= margin * margin
+        margin, spread = self._at(x)
+        return margin >= 0 and quick(self.z) ** 2 * sum(part * part for part in spread if part) <= margin * margin
 
     def shortfall(self, x: Sequence[Fraction]) -> float:
         """By how much the row is broken, as a share of the room it needs (float; zero or less: it is kept)."""
-        needed = float(self.z) * hypot(*map(float, self.spread(x)))
-        return (needed - float(self.margin(x))) / needed if needed else -float(self.margin(x))
+        margin, spread = self._at(x)
+        needed = float(self.z) * hypot(*map(float, spread))
+        return (needed - float(margin)) / needed if needed else -float(margin)
 
     def likelihood(self, x: Sequence[Fraction]) -> float:
         """The probability with which the row is kept at these kilograms, the errors being normal."""
-        margin, variance = float(self.margin(x)), float(self.variance(x))
+        margin, variance = float(self._at(x)[0]), float(self.variance(x))
         return NormalDist().cdf(margin / sqrt(variance)) if variance else float(margin >= 0)
 
     def cut(self, x: Sequence[Fraction]) -> Row | None:
         """The linear row that touches the cone beneath these kilograms; None where they have no error."""
-        return self.along([float(part) for part in self.spread(x)])
+        return self.along([float(part) for part in self._at(x)[1]])
 
     def along(self, errors: Sequence[float]) -> Row | None:
         """The linear row that touches the cone where its sources of error are to each other as these; None for none.

@@ -18,20 +18,14 @@ from functools import cache
 from typing import Any
 
 from constraints.document import packaged
-from constraints.numbers import PERCENT
+from constraints.numbers import ONE, PERCENT, ZERO
 from constraints.quantities import Ingredient, Kind, Process
 
-ATOMIC_WEIGHT = {
-    "H": Fraction("1.00794"),
-    "C": Fraction("12.0107"),
-    "N": Fraction("14.0067"),
-    "O": Fraction("15.9994"),
-    "Na": Fraction("22.98977"),
-    "P": Fraction("30.97376"),
-    "S": Fraction("32.065"),
-    "K": Fraction("39.0983"),
-    "Ca": Fraction("40.078"),
-}
+_WEIGHTS = {
+    "H": "1.00794", "C": "12.0107", "N": "14.0067", "O": "15.9994", "Na": "22.98977", "P": "30.97376", "S": "32.065",
+    "K": "39.0983", "Ca": "40.078",
+}  # fmt: skip
+ATOMIC_WEIGHT = {element: Fraction(weight) for element, weight in _WEIGHTS.items()}
 """Grams per mole: IUPAC standard atomic weights, 2005 table, as commonly rounded (from memory)."""
 
 COUNTED_BY = ("N", "P", "S", "C")
@@ -59,7 +53,7 @@ def atoms(formula: str) -> Counter[str]:
 @cache
 def molar_mass(formula: str) -> Fraction:
     """Grams per mole of a formula. Raises ValueError as ``atoms`` does."""
-    return sum((ATOMIC_WEIGHT[element] * count for element, count in atoms(formula).items()), Fraction(0))
+    return sum((ATOMIC_WEIGHT[element] * count for element, count in atoms(formula).items()), ZERO)
 
 
 @cache
@@ -105,7 +99,7 @@ def factor(salt: str, form: Form) -> Fraction:
 
     ``salt`` is NaNO2, KNO2, NaNO3 or KNO3.
     """
-    return Fraction(1) if form is Form.AS_WEIGHED else conversion(salt, form.formula(salt[-3:]))
+    return ONE if form is Form.AS_WEIGHED else conversion(salt, form.formula(salt[-3:]))
 
 
 ACCELERATOR = "accelerator"
@@ -116,12 +110,10 @@ SURFACE = "surface_pct"
 """Property of an addition that is not mixed in: so much % of what casing or surface is treated with."""
 
 
-def _families() -> dict[str, dict[str, str]]:
-    tree: dict[str, Any] = packaged("substances.yaml").tree
-    return {family: dict(n) if isinstance(n, dict) else dict.fromkeys(n, "") for family, n in tree.items()}
-
-
-FORMULAS = _families()
+_TREE: dict[str, Any] = packaged("substances.yaml").tree
+FORMULAS: dict[str, dict[str, str]] = {
+    family: dict(names) if isinstance(names, dict) else dict.fromkeys(names, "") for family, names in _TREE.items()
+}
 """Family, then substance, then chemical formula (empty: none needed)."""
 
 SUBSTANCES: dict[str, str] = {name: family for family, names in FORMULAS.items() for name in names}
@@ -175,14 +167,19 @@ class Substances:
     terms: tuple[tuple[str, Fraction], ...]
     on_surface: bool = False
 
+    @property
+    def names(self) -> frozenset[str]:
+        """The substances."""
+        return frozenset(name for name, _ in self.terms)
+
     @classmethod
     def plain(cls, names: Iterable[str], *, on_surface: bool = False) -> Substances:
         """The named substances as weighed."""
-        return cls(tuple((name, Fraction(1)) for name in names), on_surface)
+        return cls(tuple((name, ONE) for name in names), on_surface)
 
     def per_kg(self, item: Ingredient, process: Process) -> Fraction:
         """Kilograms in one kilogram of the item."""
         if SURFACE in item.properties and not self.on_surface:
-            return Fraction(0)
+            return ZERO
         shares = ((factor, share_of(name, item)) for name, factor in self.terms)
-        return sum((factor * share for factor, share in shares if share), Fraction(0))
+        return sum((factor * share for factor, share in shares if share), ZERO)
