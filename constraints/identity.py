@@ -17,7 +17,7 @@ linear rows (for several groups: one for every way to pick one of the four from 
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from fractions import Fraction
 from itertools import product
@@ -100,28 +100,18 @@ class FatPlusAddedWater(_Water):
 
     def build(self) -> Requirement:
         """The requirement this entry stands for: fat alone, and fat with added water, are both at most the figure."""
-        fat = Amount(FAT, Basis(self.basis.value))
+        fat, said = Amount(FAT, Basis(self.basis.value)), "fat plus added water"
         both = Sum(((ONE, fat), (ONE, self.added_water())))
-        named = (("fat", fat), ("fat plus added water", both))
-        parts = tuple(self.figure(what, over, scale=ONE) for what, over in named)
-        return of_parts(Worst, parts, "fat plus added water")
-
-
-@dataclass(frozen=True)
-class WaterAdded:
-    """Kilograms of the additions that are water or ice; wine, stock and the like are not counted."""
-
-    def per_kg(self, item: Ingredient, process: Process) -> Fraction:
-        """1 for water, else 0."""
-        return ONE if item.kind is Kind.WATER else ZERO
+        parts = (self.figure("fat", fat, scale=ONE), self.figure(said, both, scale=ONE))
+        return of_parts(Worst, parts, said)
 
 
 class WaterShare(Part):
     """Water and ice put in, as a share of a base that holds them too."""
 
     def build(self) -> Requirement:
-        """The requirement this entry stands for."""
-        return self.figure("water and ice put in", WaterAdded())
+        """The requirement this entry stands for; wine, stock and the like are not counted."""
+        return self.figure("water and ice put in", Called(frozenset(), Kind.WATER))
 
 
 class SpeciesShare(Part):
@@ -283,15 +273,16 @@ class SaltOnWater(Band):
 
 @dataclass(frozen=True)
 class Called:
-    """Kilograms of the additions that are one of some substances, or whose name speaks of one of some words."""
+    """Kilograms of the additions that are one of some substances or a kind, or whose name speaks of some words."""
 
     words: frozenset[str]
+    kind: Kind | None = None
 
     def per_kg(self, item: Ingredient, process: Process) -> Fraction:
-        """1 for such an addition, else 0."""
+        """1 for such an addition, or one of the kind, else 0."""
         if item.kind is Kind.LOT:
             return ZERO
-        return Fraction(item.substance in self.words or speaks_of(item.name, self.words))
+        return Fraction(item.kind is self.kind or item.substance in self.words or speaks_of(item.name, self.words))
 
 
 class Present(Measured, Limit):
@@ -331,33 +322,28 @@ _MOST_GROUPS = 4
 
 @dataclass(frozen=True)
 class Deduction:
-    """The limits of one species group: ``fat_pct`` of its meat, ``collagen_pct`` of its meat protein."""
+    """One species group: its meat, its excess connective tissue without the "max", and the linear figures of which its
+    meat content is the smallest, kilograms; the last two of the four take the tissue off.
+    """
 
-    species: frozenset[str]
-    fat_pct: Fraction
-    collagen_pct: Fraction
-    tissue_per_collagen: Fraction
+    meat: OfLots
+    tissue: Quantity
+    smallest_of: tuple[Quantity, ...]
 
-    @property
-    def fat_ratio(self) -> Fraction:
-        """Kilograms of fat allowed per kilogram of everything else."""
-        return self.fat_pct / (PERCENT - self.fat_pct)
-
-    def tissue_terms(self) -> tuple[tuple[Fraction, Quantity], ...]:
-        """Excess connective tissue without its "max", kilograms, as terms over the lots."""
-        per_other = self.collagen_pct / (PERCENT - self.collagen_pct)
-        weight = self.tissue_per_collagen / PERCENT
+    @classmethod
+    def of(
+        cls, species: frozenset[str], fat_pct: Fraction, collagen_pct: Fraction, tissue_per_collagen: Fraction,
+        not_counted: Iterable[str] = (),
+    ) -> Deduction:  # fmt: skip
+        """With the largest fat, % of the group's meat, and the largest collagen, % of its meat protein."""
+        per_other, weight = collagen_pct / (PERCENT - collagen_pct), tissue_per_collagen / PERCENT
         collagen = Amount(COLLAGEN, Basis.MEAT)
-        return ((weight * (1 + per_other), collagen), (-weight * per_other, MEAT_PROTEIN))
-
-    def smallest_of(self, *, tissue: bool) -> Iterator[Quantity]:
-        """The linear figures of which the group's meat content is the smallest, kilograms."""
-        lean = 1 + self.fat_ratio
-        fat = ((-lean / PERCENT, MEAT_FAT),)
-        excess = self.tissue_terms() if tissue else ()
-        for part in ((), excess) if tissue else ((),):
-            yield Sum(((ONE, MEAT), *((-factor, q) for factor, q in part)))
-            yield Sum(((lean, MEAT), *fat, *((-lean * factor, q) for factor, q in part)))
+        tissue = Sum(((weight * (1 + per_other), collagen), (-weight * per_other, MEAT_PROTEIN)))
+        lean, off = PERCENT / (PERCENT - fat_pct), ((-ONE, tissue),)
+        whole, flesh = ((ONE, MEAT),), ((ONE, MEAT), (Fraction(-1, PERCENT), MEAT_FAT))
+        figures = (whole, ((lean, Sum(flesh)),), (*whole, *off), ((lean, Sum((*flesh, *off))),))
+        meat, *parts = (OfLots(Sum(terms), species, not_words=frozenset(not_counted)) for terms in (whole, *figures))
+        return cls(meat, tissue, tuple(parts))
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -369,40 +355,40 @@ class MeatContent(Requirement):
     """
 
     deductions: tuple[Deduction, ...]
-    not_counted: frozenset[str]
     under: Quantity
 
     def quantities(self) -> tuple[Quantity, ...]:
         """Species, fat and base; collagen and protein are used where they are stated."""
-        return (*(self._of(d, MEAT_FAT) for d in self.deductions), self.under)
+        return (*(deduction.smallest_of[1] for deduction in self.deductions), self.under)
+
+    def _known(self, lots: Iterable[Ingredient]) -> tuple[list[tuple[Quantity, ...]], list[Ingredient]]:
+        """The linear figures that are known of each group present, and the lots that do not state their collagen."""
+        known, silent, items = [], [], every(lots)
+        for deduction in self.deductions:
+            group = [lot for lot in items if deduction.meat.counts(lot)]
+            lacking = [lot for lot in group if COLLAGEN not in lot.properties or PROTEIN not in lot.properties]
+            known += [deduction.smallest_of[: 2 if lacking else 4]] if group else []
+            silent += lacking
+        return known, silent
 
     def rows(self, formula: Formula) -> tuple[Row, ...]:
         """One row for every way to pick one linear figure of each group present."""
-        choices = []
-        for deduction in self._present(formula.lots):
-            tissue = not self._silent(deduction, formula.lots)
-            choices.append([self._of(deduction, part) for part in deduction.smallest_of(tissue=tissue)])
-        least = (self.lo or ZERO) / PERCENT
+        least = (-(self.lo or ZERO) / PERCENT, self.under)
         rows = []
-        for picked in product(*choices):
-            whole = Sum((*((ONE, part) for part in picked), (-least, self.under)))
+        for picked in product(*self._known(formula.lots)[0]):
+            whole = Sum((*((ONE, part) for part in picked), least))
             coefs = tuple(formula.total(whole, column) for column in formula.columns)
             rows.append(Row(f"{self.what} at least", coefs, lo=ZERO))
         return tuple(rows)
 
     def measured_only(self, formula: Formula) -> bool:
         """True where some lot does not state its collagen."""
-        return any(self._silent(deduction, formula.lots) for deduction in self.deductions)
+        return bool(self._known(formula.lots)[1])
 
     def figure(self, batch: Batch) -> Measurement:
         """Meat content of this batch; no pass where collagen is not known."""
-        lots = [item for item in batch.kilograms if item.kind is Kind.LOT]
-        content, silent = ZERO, []
-        for deduction in self._present(lots):
-            missing = self._silent(deduction, lots)
-            parts = deduction.smallest_of(tissue=not missing)
-            content += min(batch.amount(self._of(deduction, part)) for part in parts)
-            silent += missing
+        known, silent = self._known(batch.kilograms)
+        content = sum((min(map(batch.amount, parts)) for parts in known), ZERO)
         under = batch.amount(self.under)
         if not under:
             return Measurement(self, None, False)
@@ -411,21 +397,6 @@ class MeatContent(Requirement):
             return Measurement(self, value, self.within(value))
         why = f"excess fat only: {_lacking(silent)}; the figure is the most it can be"
         return Measurement(self, value, None if self.within(value) else False, why)
-
-    def _of(self, deduction: Deduction, part: Quantity) -> Quantity:
-        return OfLots(part, deduction.species, not_words=self.not_counted)
-
-    def _counted(self, deduction: Deduction, lots: Iterable[Ingredient]) -> list[Ingredient]:
-        group = OfLots(MEAT, deduction.species, not_words=self.not_counted)
-        return [lot for lot in every(lots) if group.counts(lot)]
-
-    def _present(self, lots: Iterable[Ingredient]) -> list[Deduction]:
-        known = list(lots)
-        return [deduction for deduction in self.deductions if self._counted(deduction, known)]
-
-    def _silent(self, deduction: Deduction, lots: Iterable[Ingredient]) -> list[Ingredient]:
-        counted = self._counted(deduction, lots)
-        return [lot for lot in counted if COLLAGEN not in lot.properties or PROTEIN not in lot.properties]
 
 
 def _lacking(lots: Iterable[Ingredient]) -> str:
@@ -478,12 +449,9 @@ class MeatContentEntry(Reckoned):
 
     def build(self) -> Requirement:
         """The requirement this entry stands for."""
-        deductions = tuple(
-            Deduction(members(e.species), e.fat_pct, e.collagen_of_protein_pct, self.tissue_per_collagen)
-            for e in self.limits
-        )
+        limits = ((members(e.species), e.fat_pct, e.collagen_of_protein_pct) for e in self.limits)
         return MeatContent(
             what=f"{self.called} after deduction of excess fat and connective tissue", basis=self.base_words(),
-            unit="%", lo=self.min_pct, deductions=deductions,
-            not_counted=frozenset(self.not_counted), under=self.under(),
+            unit="%", lo=self.min_pct, under=self.under(),
+            deductions=tuple(Deduction.of(*one, self.tissue_per_collagen, self.not_counted) for one in limits),
         )  # fmt: skip

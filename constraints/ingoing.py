@@ -153,11 +153,8 @@ class IngoingEntry(Band):
         form = f" {self.form.words}" if self.form.words else ""
         kind, basis = (Ingoing, Basis.GREEN) if self.basis is Basis.MEAT else (Ratio, self.basis)
         regulates = Regulates.ingoing(salt for _, salt in self.counts if self.salts.counts(salt))
-        counted, figure = (
-            salts(self.counts, self.form, self.salts),
-            {"unit": "ppm", "scale": ONE, "regulates": regulates},
-        )
-        return self.ratio(what + form, basis.words, counted, Weight(basis), kind=kind, **figure)
+        counted, further = salts(self.counts, self.form, self.salts), {"scale": ONE, "regulates": regulates}
+        return self.ratio(what + form, basis.words, counted, Weight(basis), kind=kind, unit="ppm", **further)
 
 
 class Expressed(StrEnum):

@@ -18,7 +18,7 @@ from worked import agrees, inputs, read
 from constraints.formula import Batch, Formula
 from constraints.identity import Deduction
 from constraints.library import load_pack
-from constraints.quantities import Ingredient, Kind, MissingProperty, Process, Sum, members
+from constraints.quantities import Ingredient, Kind, MissingProperty, Process, members
 from constraints.requirement import Origin, Requirement
 from constraints.rules import OneRequirement, ProcessStep, Product
 from constraints.substances import FORMULAS, SUBSTANCES, Form, conversion, conversion_of, factor, molar_mass
@@ -281,8 +281,8 @@ def content_of(limits: list[dict[str, Any]], least: str = "50") -> Requirement:
 
 def deducted(deduction: Deduction, batch: Batch) -> tuple[Fraction, Fraction]:
     """Excess connective tissue and meat content of a batch that is one group's meat, kilograms."""
-    tissue = max(Fraction(0), batch.amount(Sum(deduction.tissue_terms())))
-    return tissue, min(batch.amount(part) for part in deduction.smallest_of(tissue=True))
+    tissue = max(Fraction(0), batch.amount(deduction.tissue))
+    return tissue, min(batch.amount(part) for part in deduction.smallest_of)
 
 
 @pytest.mark.parametrize("name", CONTENT)
@@ -293,7 +293,7 @@ def test_meat_content_after_deduction(name: str) -> None:
     kind = name.split("-")[2]
     limits = {"species": [GROUPS[kind]], "fat_pct": entry["inputs"]["limit_fat"]}
     limits["collagen_of_protein_pct"] = entry["inputs"]["limit_col"]
-    deduction = Deduction(members((GROUPS[kind],)), i["limit_fat"], i["limit_col"], Fraction(37, 8))
+    deduction = Deduction.of(members((GROUPS[kind],)), i["limit_fat"], i["limit_col"], Fraction(37, 8))
     figures = {"fat": entry["inputs"]["fat"], "protein": entry["inputs"]["meat_protein"]}
     figures |= {"collagen": entry["inputs"]["collagen"], "species": SPECIES[kind], "kg": "100"}
     tissue, meat = deducted(deduction, batch_of({"lots": [figures]}))
@@ -318,7 +318,7 @@ def test_the_pack_has_the_limits_the_method_was_tried_with() -> None:
 
 def test_where_both_are_in_excess_the_fat_left_is_exactly_the_limit_of_the_meat_left() -> None:
     """A check of the method stated with it: MAXFAT / MEAT is the fat limit."""
-    deduction = Deduction(members(("pig",)), Fraction(30), Fraction(25), Fraction(37, 8))
+    deduction = Deduction.of(members(("pig",)), Fraction(30), Fraction(25), Fraction(37, 8))
     figures = {"kg": "100", "fat": "35", "protein": "15", "collagen": "5", "species": "pork"}
     tissue, left = deducted(deduction, batch_of({"lots": [figures]}))
     assert tissue > 0
