@@ -20,6 +20,7 @@ import numpy.typing as npt
 from constraints.formula import Batch
 from constraints.numbers import ZERO
 from constraints.quantities import FAT, MOISTURE, PROTEIN, Lot, stated
+from optimizer.record import Figure, Record
 
 PLACES = 3
 """Decimals of a point that an estimate is kept to."""
@@ -40,12 +41,25 @@ class Assay:
     rest: Fraction = ZERO
 
 
+class LotTaught(Record):
+    """What the test says of a lot's fat beside what was typed; its move in standard errors of its own."""
+
+    lot: str
+    typed_fat_pct: Figure
+    fat_pct: Figure
+    fat_sd_pct: Figure
+    standard_errors: Figure
+    out_of_line: bool
+
+
 @dataclass(frozen=True)
 class Taught:
-    """Figures and covariance of the lots, percentage points; ``moved`` is a lot's move in its own standard errors."""
+    """Figures and covariance of the lots, percentage points; ``moved`` is a lot's move in its own standard errors.
 
-    names: tuple[str, ...]
-    before: _Array
+    ``known`` is each lot's figure and standard deviation before.
+    """
+
+    known: Mapping[str, tuple[Fraction, Fraction]]
     figures: _Array
     covariance: _Array
     moved: _Array
@@ -56,7 +70,7 @@ class Taught:
         What is shared with other lots is added where it would make a blend of them less sure than each for itself: no
         blend then has an error above that of lots taken as independent.
         """
-        i = self.names.index(name)
+        i = list(self.known).index(name)
         shared = np.maximum(np.delete(self.covariance[i], i), 0).sum()
         unit, sd = 10**PLACES, sqrt(self.covariance[i, i] + shared)
         return Fraction(round(min(max(float(self.figures[i]), 0), 100) * unit), unit), Fraction(ceil(sd * unit), unit)
@@ -64,8 +78,21 @@ class Taught:
     @property
     def out_of_line(self) -> tuple[str, ...]:
         """The lots that moved by more than chance explains, the farthest in points first."""
-        far = [i for i, moved in enumerate(self.moved) if abs(moved) > OUT_OF_LINE]
-        return tuple(self.names[i] for i in sorted(far, key=lambda i: -abs(self.figures[i] - self.before[i])))
+        rows = zip(self.known, self.known.values(), self.figures, self.moved, strict=True)
+        far = {name: -abs(figure - float(old)) for name, (old, _), figure, moved in rows if abs(moved) > OUT_OF_LINE}
+        return tuple(sorted(far, key=far.__getitem__))
+
+    @property
+    def lots(self) -> list[LotTaught]:
+        """What is said of each lot."""
+        rows, far = [], self.out_of_line
+        for (name, (typed, _)), moved in zip(self.known.items(), self.moved, strict=True):
+            fat, sd = self.of(name)
+            rows.append(LotTaught(
+                lot=name, typed_fat_pct=typed, fat_pct=fat, fat_sd_pct=sd, standard_errors=moved,
+                out_of_line=name in far,
+            ))  # fmt: skip
+        return rows
 
 
 def assay_of(batch: Batch, fat: Fraction, sd: Fraction) -> Assay:
@@ -89,4 +116,4 @@ def estimate(known: Mapping[str, tuple[Fraction, Fraction]], tests: Sequence[Ass
     covariance = spread - gain @ mix @ spread
     off = np.sqrt(np.maximum(np.diag(spread - covariance), 0))
     moved = np.divide(figures - before, off, out=np.zeros(len(names)), where=off > 0)
-    return Taught(names, before, figures, (covariance + covariance.T) / 2, moved)
+    return Taught(known, figures, (covariance + covariance.T) / 2, moved)

@@ -21,6 +21,7 @@ from optimizer.pages.batch_page import page
 from optimizer.pages.tables import listed, paragraph
 from optimizer.record import Figure, Record, at
 from optimizer.summary import composition
+from optimizer.taught import LotTaught
 from optimizer.verdict import HEADLINES, Grade
 from optimizer.wording import CAUTION, day_words
 
@@ -109,16 +110,16 @@ def _what_is_in(found: Correction, unit: Unit) -> Iterator[tuple[str, str]]:
 
 def _taught(found: Correction) -> Iterator[tuple[str, str]]:
     """What the test says of the lots, and which of them is out of line."""
-    rows = lots_taught(found)
+    if found.taught is None:
+        return
     said = [
-        f"{row['lot']} {shown(row['fat_pct'], 1)} ± {shown(row['fat_sd_pct'], 1)} "
-        f"(typed {trimmed(row['typed_fat_pct'], 2)})" for row in rows
-    ]  # fmt: skip
-    yield from [("* ", f"what the test says of the lots' fat: {', '.join(said)}")] if said else ()
-    if found.taught is not None and found.taught.out_of_line:
-        told = "; one test cannot tell which of them" if len(rows) > 1 else ""
-        names = ", ".join(found.taught.out_of_line)
-        yield "! ", f"out of line by more than their errors explain: {names}{told}"
+        f"{lot.lot} {shown(lot.fat_pct, 1)} ± {shown(lot.fat_sd_pct, 1)} (typed {trimmed(lot.typed_fat_pct, 2)})"
+        for lot in found.taught.lots
+    ]
+    yield "* ", f"what the test says of the lots' fat: {', '.join(said)}"
+    if far := found.taught.out_of_line:
+        told = "; one test cannot tell which of them" if len(said) > 1 else ""
+        yield "! ", f"out of line by more than their errors explain: {', '.join(far)}{told}"
 
 
 class Contents(Record):
@@ -147,17 +148,6 @@ class Over(Record):
     max: Figure = at(lambda pair: pair[0].hi)
 
 
-class LotTaught(Record):
-    """What the test says of a lot's fat beside what was typed; its move in standard errors of its own."""
-
-    lot: str
-    typed_fat_pct: Figure
-    fat_pct: Figure
-    fat_sd_pct: Figure
-    standard_errors: Figure
-    out_of_line: bool
-
-
 class Done(Record):
     """The mass as ground, what of it stays in, what is added and what there is then."""
 
@@ -172,7 +162,7 @@ class Done(Record):
     unfit: str
     """Why the mass may not be used; empty where it may."""
     fat_sd_after_pct: Figure | None = at("fat_sd")
-    taught: list[LotTaught] = at(lambda found: lots_taught(found))
+    taught: list[LotTaught] = at(lambda found: found.taught.lots if found.taught else [])
 
 
 class Corrected(Blend):
@@ -196,16 +186,3 @@ class View:
 
     def __getattr__(self, name: str) -> Any:
         return getattr(self.correction.answer, name)
-
-
-def lots_taught(found: Correction) -> list[dict[str, Any]]:
-    """Each lot in the mass with what the test says of it; none where an error is not stated."""
-    rows, taught = [], found.taught
-    if taught is None:
-        return []
-    typed = {lot.name: lot.properties[FAT] for lot in found.ground.typed.kilograms if isinstance(lot, Lot)}
-    for name, moved in zip(taught.names, taught.moved, strict=True):
-        value, sd = taught.of(name)
-        row = {"lot": name, "typed_fat_pct": typed[name], "fat_pct": value, "fat_sd_pct": sd}
-        rows.append(row | {"standard_errors": float(moved), "out_of_line": name in taught.out_of_line})
-    return rows

@@ -80,7 +80,7 @@ def _stated(cells: Mapping[str, str]) -> tuple[Fraction, Fraction] | None:
 
 def _as_told(told: Taught, name: str, cells: Mapping[str, str], delimiter: str) -> dict[str, str]:
     """The cells of a lot's fat by the tests, and as typed; none where no test is of it."""
-    if name not in told.names:
+    if name not in told.known:
         return {}
     commas = delimiter != "," and any("," in cell for cell in cells.values())
     (fat, sd), typed = told.of(name), figure(cells.get("fat_pct") or "0", commas)

@@ -61,16 +61,16 @@ def stock_rows(path: str, day: Day) -> list[StockLot]:
     rows = []
     with opened(path) as base:
         told = taught(base)
+        lots = {lot.lot: lot for lot in told.lots} if told else {}
         for name, cells, product, left in lots_of(base):
-            fat, sd = told.of(name) if told and name in told.names else (None, None)
-            by = cells.get("use_by", "")
+            lot, by = lots.get(name), cells.get("use_by", "")
             rows.append(StockLot(
                 lot=name, what=cells.get("material", ""), product=product, kg=left, use_by=by,
                 past=bool(by) and by < day.isoformat(),
                 hold=held(base, name) or (HOLD if cells.get("on_hold") in ("yes", "true", "1") else ""),
                 supplier=cells.get("supplier") or sent.get(name, ""), received=cells.get("received", ""),
-                typed_fat_pct=cells.get("fat_pct", ""), fat_pct=fat, fat_sd_pct=sd,
-                out_of_line=told is not None and name in told.out_of_line,
+                typed_fat_pct=cells.get("fat_pct", ""), fat_pct=lot and lot.fat_pct,
+                fat_sd_pct=lot and lot.fat_sd_pct, out_of_line=lot is not None and lot.out_of_line,
             ))  # fmt: skip
     return rows
 
@@ -105,10 +105,10 @@ def taught_page(path: str) -> str:
         told, typed = taught(base), {name: cells.get("fat_pct", "") for name, cells, _, _ in lots_of(base)}
     if told is None:
         return "Recorded. Nothing is learnt of the lots: a lot in it states neither fat_sd_pct nor fat_method.\n"
-    rows = []
-    for name, moved in zip(told.names, told.moved, strict=True):
-        fat, sd = told.of(name)
-        rows.append([name, typed[name], shown(fat, 2), shown(sd, 2), f"{moved:.1f}"])
+    rows = [
+        [lot.lot, typed[lot.lot], shown(lot.fat_pct, 2), shown(lot.fat_sd_pct, 2), f"{lot.standard_errors:.1f}"]
+        for lot in told.lots
+    ]
     heads = ("lot", "fat typed", "by the tests", "+-", "moved, standard errors")
     lines = [*heading("what the tests say"), *table(heads, rows, "<>>>>")]
     if told.out_of_line:
