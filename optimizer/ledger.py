@@ -17,6 +17,7 @@ from contextlib import closing, contextmanager
 from dataclasses import dataclass
 from datetime import date, datetime
 from fractions import Fraction
+from pathlib import Path
 
 from constraints.faults import hidden, unprintable
 from constraints.numbers import PERCENT, ZERO, shown, trimmed
@@ -34,27 +35,6 @@ PROGRAM, VERSION = 0x74726D77, 1
 HEAD = b"SQLite format 3\0"
 WAIT_SECONDS = 10.0
 """How long a process waits for another that is recording."""
-
-_TABLES = """
-CREATE TABLE lot (lot TEXT PRIMARY KEY, cells TEXT NOT NULL, product INTEGER NOT NULL);
-CREATE TABLE document (document TEXT PRIMARY KEY, kind TEXT NOT NULL, at TEXT NOT NULL, person TEXT NOT NULL,
-  party TEXT NOT NULL, reason TEXT NOT NULL, recorded TEXT NOT NULL);
-CREATE TABLE movement (id INTEGER PRIMARY KEY AUTOINCREMENT, document TEXT NOT NULL REFERENCES document,
-  kind TEXT NOT NULL, lot TEXT REFERENCES lot, item TEXT NOT NULL, units INTEGER NOT NULL, into_batch INTEGER NOT NULL,
-  batch TEXT NOT NULL, reverses INTEGER UNIQUE REFERENCES movement);
-CREATE TABLE setting (name TEXT PRIMARY KEY, value TEXT NOT NULL);
-CREATE VIEW live AS SELECT movement.*, at, person, party, reason FROM movement JOIN document USING (document)
-  WHERE movement.kind <> 'reverse' AND id NOT IN (SELECT reverses FROM movement WHERE reverses IS NOT NULL);
-CREATE INDEX of_lot ON movement (lot, units);
-CREATE INDEX of_batch ON movement (batch);
-CREATE TRIGGER movement_kept BEFORE UPDATE ON movement BEGIN SELECT RAISE(ABORT, 'a movement is never changed'); END;
-CREATE TRIGGER movement_stays BEFORE DELETE ON movement BEGIN SELECT RAISE(ABORT, 'a movement is never deleted'); END;
-CREATE TRIGGER document_kept BEFORE UPDATE ON document BEGIN SELECT RAISE(ABORT, 'a document is never changed'); END;
-CREATE TRIGGER document_stays BEFORE DELETE ON document BEGIN SELECT RAISE(ABORT, 'a document is never deleted'); END;
-CREATE TRIGGER never_below_zero BEFORE INSERT ON movement WHEN NEW.units < 0
-  AND (SELECT COALESCE(SUM(units), 0) FROM movement WHERE lot = NEW.lot) + NEW.units < 0
-  BEGIN SELECT RAISE(ABORT, 'below zero'); END;
-"""
 
 _TAKEN = "the document {!r} is recorded already; nothing was recorded"
 _COLUMNS = "document, kind, lot, item, units, into_batch, batch, reverses"
@@ -119,7 +99,8 @@ def create(path: str) -> None:
     except OSError as error:
         raise NotRecorded(f"{path} cannot be made: {error.strerror}") from None
     with closing(_connected(path)) as base, _said(path):
-        base.executescript(f"BEGIN; {_TABLES} PRAGMA application_id={PROGRAM}; PRAGMA user_version={VERSION}; COMMIT;")
+        tables = Path(__file__).with_name("ledger.sql").read_text("utf-8")
+        base.executescript(f"BEGIN; {tables} PRAGMA application_id={PROGRAM}; PRAGMA user_version={VERSION}; COMMIT;")
 
 
 def _connected(path: str) -> sqlite3.Connection:
