@@ -105,7 +105,7 @@ def write_whole_week(folder: Path, seed: int) -> None:
 def run_ours(folder: Path) -> dict[str, Any]:
     """Build and solve as the program does, then everything else."""
     from optimizer.plan.files.week_file import read_week
-    from optimizer.plan.model.build import build
+    from optimizer.plan.model.kitchen import build
     from optimizer.plan.model.world import assemble_week
     from optimizer.plan.settle.engine import solve
 
@@ -128,7 +128,7 @@ def run_ours(folder: Path) -> dict[str, Any]:
 def run_method(folder: Path, method: str) -> dict[str, Any]:
     """The program's own matrix by one method: what the choice of method rests on."""
     from optimizer.plan.files.week_file import read_week
-    from optimizer.plan.model.build import build
+    from optimizer.plan.model.kitchen import build
     from optimizer.plan.model.world import assemble_week
     from optimizer.solver.session import Session
 

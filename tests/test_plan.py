@@ -20,7 +20,7 @@ from constraints.faults import BadInput
 from optimizer.answer import Status, blend
 from optimizer.order import Asked, order_of
 from optimizer.plan.files.week_file import read_week
-from optimizer.plan.model.build import build
+from optimizer.plan.model.kitchen import build
 from optimizer.plan.model.world import assemble_week
 from optimizer.plan.report.outcome import gather, plan_week
 from optimizer.plan.report.plan_json import PlanRecord, orders_csv, pulls_csv

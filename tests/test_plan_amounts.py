@@ -14,9 +14,10 @@ import pytest
 from scipy.optimize import Bounds, LinearConstraint, milp
 from weeks import START, day
 
+from constraints.quantities import Basis
 from optimizer.answer import Status
 from optimizer.plan.files.week_file import read_week
-from optimizer.plan.model.build import build
+from optimizer.plan.model.kitchen import build
 from optimizer.plan.model.world import assemble_week
 from optimizer.plan.report.outcome import Outcome, plan_week
 from optimizer.plan.report.plan_json import PlanRecord
@@ -203,3 +204,17 @@ def test_two_deliveries_of_an_offer_are_two_lots_where_a_recipe_counts_them(most
     outcome = plan_week(read_week(str(path)), compare=False)
     assert outcome.plan.status is (Status.OPTIMAL if most == 2 else Status.INFEASIBLE)
     assert len(outcome.orders) == (2 if most == 2 else 0)  # of 30 kg at most each, on two days
+
+
+def test_each_batch_of_a_recipe_takes_water_by_its_own_size(tmp_path: Path) -> None:
+    (tmp_path / "lots.csv").write_text("lot,on_hand_kg,fat_pct,cost_per_kg\nlean,200,10,4\nfat,200,60,2\n")
+    additions = [{"name": "salt", "is": "salt", "g_per_kg_meat": 18},
+                 {"name": "ice", "is": "water", "up_to_g_per_kg_meat": 200}]  # fmt: skip
+    recipe = {"name": "R", "require": [{"fat": {"max_pct": 30}}], "additions": additions}
+    (tmp_path / "r.yaml").write_text(json.dumps(recipe))
+    batches = [{"name": f"B{d}", "recipe": "r.yaml", "batch_kg": 10 * 10**d, "day": day(d)} for d in range(2)]
+    path = tmp_path / "week.yaml"
+    path.write_text(json.dumps({"name": "w", "start": str(START), "days": 2, "lots": "lots.csv", "batches": batches}))
+    outcome = plan_week(read_week(str(path)), compare=False)
+    for one, size in zip(outcome.plan.made, (10, 100), strict=True):  # water costs nothing: as much as may go in
+        assert float(one.kilograms(Basis.MEAT)) == pytest.approx(size / 1.218, abs=0.06)

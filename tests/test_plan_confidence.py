@@ -20,7 +20,7 @@ from weeks import RawBatch, RawLot, RawOffer, RawWeek
 from constraints.faults import BadInput
 from optimizer.answer import Status
 from optimizer.plan.files.week_file import read_week
-from optimizer.plan.model.build import build
+from optimizer.plan.model.kitchen import build
 from optimizer.plan.model.world import assemble_week
 from optimizer.plan.settle.find import Plan, find, search
 

@@ -19,7 +19,7 @@ from weeks import RawBatch, RawLot, RawOffer, RawWeek, random_week
 
 from optimizer.answer import Status
 from optimizer.plan.files.week_file import read_week
-from optimizer.plan.model.build import build
+from optimizer.plan.model.kitchen import build
 from optimizer.plan.model.world import assemble_week
 from optimizer.plan.report.outcome import Outcome, plan_week
 from optimizer.plan.report.plan_page import plan_page

@@ -8,7 +8,7 @@ import pytest
 from weeks import random_week, textbook
 
 from optimizer.plan.files.week_file import read_week
-from optimizer.plan.model.build import build
+from optimizer.plan.model.kitchen import build
 from optimizer.plan.model.world import World, assemble_week
 from optimizer.plan.settle.engine import solve
 from optimizer.solver.exact import lower_bound, multipliers

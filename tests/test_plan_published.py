@@ -17,7 +17,7 @@ from weeks import RawBatch, RawLot, RawOffer, RawWeek, day
 
 from optimizer.answer import Status
 from optimizer.plan.files.week_file import read_week
-from optimizer.plan.model.build import build
+from optimizer.plan.model.kitchen import build
 from optimizer.plan.model.world import assemble_week
 from optimizer.plan.settle.engine import solve
 from optimizer.plan.settle.find import find

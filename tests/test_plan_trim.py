@@ -11,7 +11,7 @@ import pytest
 from weeks import RawBatch, RawLot, RawOffer, RawWeek
 
 from optimizer.plan.files.week_file import read_week
-from optimizer.plan.model.build import build
+from optimizer.plan.model.kitchen import build
 from optimizer.plan.model.world import assemble_week
 from optimizer.plan.report.outcome import plan_week
 from optimizer.plan.settle.find import _solved

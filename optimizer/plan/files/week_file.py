@@ -13,7 +13,7 @@ from typing import TypeVar
 from pydantic import Field
 
 from constraints.document import Broken, Day, Line, Loc, Name, NotNegative, Parsed, Positive, Ruled  # isort: skip
-from constraints.document import Strict, Weight, Whole, YesNo, parse, read_text  # isort: skip
+from constraints.document import Strict, Tree, Weight, Whole, YesNo, parse, read_text  # isort: skip
 from constraints.document import validate as checked
 from constraints.faults import BadInput, Fault, meant
 from constraints.quantities import Basis
@@ -298,10 +298,7 @@ def _faults(entry: WeekEntry, document: Parsed) -> Iterator[Fault]:
                 yield document.fault(("batches", i, key), f"{found} is outside the week", span)
         if batch.day is not None and batch.day in entry.kitchen.closed:
             yield document.fault(("batches", i, "day"), f"the kitchen is closed on {batch.day}", "another day")
-    named: list[tuple[Loc, str]] = [
-        (("kitchen", "stages", i, "batches", k), name)
-        for i, stage in enumerate(entry.kitchen.stages) for k, name in enumerate(stage.batches or ())
-    ]  # fmt: skip
+    named = _named(document.tree, {"batches"})
     yield from unknown(document, named, set(seen), "no batch is named {!r}", "names of batches of this week")
 
 
@@ -318,21 +315,18 @@ def _between(entry: WeekEntry, document: Parsed, lots: LotTable, offers: Sequenc
     """Materials that no lot and no offer has, and names that stand for two things."""
     known = {lot.material for lot in lots.lots} | {offer.lot.material for offer in offers}
     words = "materials as typed in the lots and offers tables"
-    yield from unknown(document, _materials(entry), known, "no lot or offer has the material {!r}", words)
+    named = _named(document.tree, {"material", "materials", "of", "if_used", "then"})
+    yield from unknown(document, named, known, "no lot or offer has the material {!r}", words)
     names = {lot.name for lot in lots.lots}
     for offer in (offer for offer in offers if offer.name in names):
         found = f"{offer.name!r} is an offer and a lot"
         yield Fault(entry.offers or "", offer.line, "offer", found, "names of their own")
 
 
-def _materials(entry: WeekEntry) -> Iterator[tuple[Loc, str]]:
-    """Every material that a rule names, and where."""
-    kitchen, rules = entry.kitchen, enumerate(entry.materials)
-    lists: list[tuple[Loc, Sequence[str] | None]] = [
-        *((("kitchen", "stages", i, "materials"), stage.materials) for i, stage in enumerate(kitchen.stages)),
-        *((("kitchen", "cold_store", i, "materials"), store.materials) for i, store in enumerate(kitchen.cold_store)),
-        *((("materials", i, key), getattr(rule, key)) for i, rule in rules for key in ("of", "if_used")),
-    ]
-    yield from (((*loc, k), name) for loc, names in lists for k, name in enumerate(names or ()))
-    yield from ((("kitchen", "closing", i, "material"), stock.material) for i, stock in enumerate(kitchen.closing))
-    yield from ((("materials", i, "then"), rule.then) for i, rule in enumerate(entry.materials) if rule.then)
+def _named(tree: Tree, keys: Set[str], loc: Loc = ()) -> Iterator[tuple[Loc, str]]:
+    """Every name behind one of these keys, or in a list behind one, and where it is."""
+    for part, entry in tree.items() if isinstance(tree, dict) else enumerate(tree or ()):
+        if not isinstance(entry, str):
+            yield from _named(entry, keys, (*loc, part))
+        elif not keys.isdisjoint((part, *loc[-1:])):
+            yield (*loc, part), entry.strip()

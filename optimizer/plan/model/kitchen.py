@@ -1,7 +1,7 @@
-"""The rules of the kitchen. Each states its rows in the program, its recheck on what was weighed, and its words.
+"""The rules of the kitchen, and the program of a week under them.
 
-A row of a rule is owned by the rule on its day, so that prices, ways out and room for the scales need to know no
-rule by name.
+Each rule states its rows in the program, its recheck on what was weighed, and its words. A row of a rule is owned by
+the rule on its day, so that prices, ways out and room for the scales need to know no rule by name.
 """
 
 from __future__ import annotations
@@ -14,19 +14,21 @@ from fractions import Fraction
 from math import ceil
 from typing import TYPE_CHECKING, ClassVar, TypeVar
 
-from constraints.numbers import trimmed
+from constraints.numbers import ONE, ZERO, trimmed
 from constraints.quantities import Basis
 from constraints.row import Owner, Row, RowKind
+from optimizer.clock import left
 from optimizer.plan.files.week_file import MaterialRule, Scope, StageEntry
-from optimizer.plan.model.blocks import DIVISION_KG, Block, Coefs, WeekProgram, amount, made_on, most_of, used
+
+from optimizer.plan.model.blocks import DIVISION_KG, Block, Coefs, SupplyCosts, WeekPart, WeekProgram  # isort: skip
+from optimizer.plan.model.blocks import add_batch, add_stock, amount, made_on, most_of, used, uses_of  # isort: skip
 from optimizer.plan.model.world import World
+from optimizer.solver.model import Model
 
 if TYPE_CHECKING:
     from optimizer.plan.settle.books import Books
     from optimizer.plan.settle.weigh import WeighedBatch
 
-_ZERO = Fraction(0)
-_ONE = Fraction(1)
 Item = TypeVar("Item")
 Key = TypeVar("Key")
 Where = tuple[int | None, int]
@@ -81,10 +83,10 @@ class Rule(ABC):
     def excesses(self, books: Books) -> Iterator[Excess]:
         """What of it a plan as weighed does not keep."""
 
-    def row(self, program: WeekProgram, day: int | None, terms: Coefs, there: Fraction = _ZERO) -> None:
+    def row(self, program: WeekProgram, day: int | None, terms: Coefs, there: Fraction = ZERO) -> None:
         """Its row on a day, of which so much is ``there``; less what is used already and is left for the scales."""
         owner, wanted = self.limit_on(day), program.wanted
-        limit = self.sign * (self.limit - there) - wanted.taken.get(owner, _ZERO) - wanted.room.at(owner)
+        limit = self.sign * (self.limit - there) - wanted.taken.get(owner, ZERO) - wanted.room.at(owner)
         program.model.rows.append(Row.of("", terms, None, limit, owner))
 
     def over(self, books: Books, day: int | None, found: Fraction, unit: str = "kg") -> Iterator[Excess]:
@@ -114,15 +116,15 @@ class KitchenStage(Rule):
                 columns = [block.start + k for k, name in enumerate(names) if name in self.entry.materials]
             if self.entry.load_kg is not None:
                 columns = [self._loads(program, block, columns[0], self.entry.load_kg)]
-            by_day[block.day] |= dict.fromkeys(columns, _ONE)
+            by_day[block.day] |= dict.fromkeys(columns, ONE)
         for day, terms in sorted(by_day.items()):
             self.row(program, day, terms)
 
     def _loads(self, program: WeekProgram, block: Block, passing: int, load: Fraction) -> int:
         """The column that counts a batch's loads."""
         most, owner = Fraction(ceil(most_of(block, self.entry.basis) / load)), self.link(block.job.index, block.day)
-        loads = program.model.column(_ZERO, most, whole=True)
-        program.model.row([passing, loads], [_ONE, -load], None, -program.wanted.room.at(owner), owner)
+        loads = program.model.column(ZERO, most, whole=True)
+        program.model.row([passing, loads], [ONE, -load], None, -program.wanted.room.at(owner), owner)
         return loads
 
     def excesses(self, books: Books) -> Iterator[Excess]:
@@ -132,7 +134,7 @@ class KitchenStage(Rule):
         for day, made in _grouped(mine, lambda one: one.day).items():
             batches = [(self._passing(one), one) for one in made]
             if load is None:
-                yield from self.over(books, day, sum((kg for kg, _ in batches), _ZERO))
+                yield from self.over(books, day, sum((kg for kg, _ in batches), ZERO))
                 continue
             for excess in self.over(books, day, Fraction(sum(ceil(kg / load) for kg, _ in batches)), "loads"):
                 beyond, one = min(((kg % load, one) for kg, one in batches), key=lambda pair: pair[0])
@@ -143,7 +145,7 @@ class KitchenStage(Rule):
         """Kilograms of a batch as weighed that it counts."""
         if self.entry.materials is None:
             return one.kilograms(self.entry.basis)
-        return sum((kg for name, kg in one.materials.items() if name in self.entry.materials), _ZERO)
+        return sum((kg for name, kg in one.materials.items() if name in self.entry.materials), ZERO)
 
 
 @dataclass(frozen=True)
@@ -176,7 +178,7 @@ class Store(Rule):
 
     def _days(self, program: WeekProgram) -> Iterable[tuple[int, int | None]]:
         """The days at whose end it holds, each with that of its owner; nothing can be said against days past."""
-        return ((day, day) for day in range(program.wanted.not_before, program.world.days))
+        return ((day, day) for day in range(program.wanted.not_before, program.world.week.entry.days))
 
     def _there(self, world: World, s: int, day: int) -> bool:
         """True where it counts a supply that is there at the end of a day."""
@@ -188,10 +190,10 @@ class Store(Rule):
         """A row for each day: what is there and is bought, less what is used up to then."""
         days = {column: block.day for block in program.blocks for column in block.columns.tolist()}
         for day, owned in self._days(program):
-            there, terms = _ZERO, Coefs()
+            there, terms = ZERO, Coefs()
             for s in sorted({*program.stock, *program.buys, *program.uses}):
                 if self._there(program.world, s, day):
-                    there += program.stock.get(s, _ZERO)
+                    there += program.stock.get(s, ZERO)
                     out, buy = -self.sign / program.world.supplies[s].lot.usable, program.buys.get(s)
                     columns = program.uses[s][0].tolist() if s in program.uses else []
                     terms |= {column: out for column in columns if days[column] <= day}
@@ -202,7 +204,7 @@ class Store(Rule):
         """Evenings on which more is there than the room, or less than was asked."""
         for day, owned in self._days(books.program):
             there = (kgs[day] for s, kgs in books.levels.items() if self._there(books.world, s, day))
-            yield from self.over(books, owned, sum(there, _ZERO))
+            yield from self.over(books, owned, sum(there, ZERO))
 
 
 @dataclass(frozen=True)
@@ -213,7 +215,7 @@ class Closing(Store):
 
     def _days(self, program: WeekProgram) -> Iterable[tuple[int, int | None]]:
         """The last one, as of the whole week."""
-        return ((program.world.days - 1, None),)
+        return ((program.world.week.entry.days - 1, None),)
 
 
 @dataclass(frozen=True)
@@ -235,9 +237,9 @@ class Together(Rule):
         rule, model, supplies = self.entry, program.model, program.world.supplies
         every = [(block.start + k, s) for block in blocks for k, s in enumerate(block.supplies.tolist())]
         columns = _grouped(every, lambda pair: supplies[pair[1]].lot.material)
-        most = sum((most_of(block, Basis.MEAT) for block in blocks), _ZERO)
+        most = sum((most_of(block, Basis.MEAT) for block in blocks), ZERO)
 
-        def use(name: str, least: Fraction = _ZERO) -> int:
+        def use(name: str, least: Fraction = ZERO) -> int:
             return used(model, [column for column, _ in columns[name]], least, most)
 
         names = [name for name in rule.of or sorted(columns) if name in columns]
@@ -248,7 +250,7 @@ class Together(Rule):
             # one usual division counts as used where a rule names no smallest amount
             then = [use(rule.then, DIVISION_KG)] if rule.then is not None and rule.then in columns else []
             for name in (name for name in rule.if_used or () if name in columns):
-                model.row([use(name), *then], [1, *[-1 for _ in then]], hi=_ZERO)
+                model.row([use(name), *then], [1, *[-1 for _ in then]], hi=ZERO)
         elif len(names) > rule.most:
             model.row([use(name) for name in names], [1] * len(names), hi=Fraction(rule.most))
 
@@ -263,7 +265,7 @@ class Together(Rule):
             place = f"{place} on {books.world.date(where[1])}"
             mine = [name for name in rule.of or sorted(kg) if name in kg]
             for name in mine if rule.smallest_kg is not None else ():
-                if (short := (rule.smallest_kg or _ZERO) - kg[name]) > 0:
+                if (short := (rule.smallest_kg or ZERO) - kg[name]) > 0:
                     words = f"{place}: {trimmed(kg[name], 3)} kg of {name}, at least {trimmed(kg[name] + short, 3)}"
                     yield Excess(self.link(*where, name), short, words)
             if rule.most is not None and len(mine) > rule.most:
@@ -285,7 +287,7 @@ def rules_of(world: World) -> tuple[Rule, ...]:
     entry, kitchen, found = world.week.entry, world.week.entry.kitchen, list[Rule]()
     for st in kitchen.stages:
         if st.load_kg is None or st.loads_per_day is None:
-            found.append(KitchenStage(st.name, _by_kg(st.name), st.kg_per_day or _ZERO, st))
+            found.append(KitchenStage(st.name, _by_kg(st.name), st.kg_per_day or ZERO, st))
         else:
             change = st.name, "loads more", "load", st.load_kg, True
             found.append(KitchenStage(st.name, change, Fraction(st.loads_per_day), st))
@@ -298,9 +300,31 @@ def rules_of(world: World) -> tuple[Rule, ...]:
     for closing in kitchen.closing:
         name = f"closing stock of {closing.material}"
         found.append(Closing(name, _by_kg(name, "kg less"), closing.kg, (closing.material,)))
-    found += [Together("materials", _by_kg("materials"), _ZERO, rule) for rule in entry.materials]
+    found += [Together("materials", _by_kg("materials"), ZERO, rule) for rule in entry.materials]
     return tuple(found)
 
 
 def _by_kg(name: str, more: str = "kg more") -> Change:
-    return name, more, "kg", _ONE, False
+    return name, more, "kg", ONE, False
+
+
+def build(world: World, wanted: WeekPart | None = None) -> WeekProgram:
+    """Build the program of a week, or of some batches of it. Raises OutOfTime."""
+    wanted, supplies = wanted or WeekPart(), world.supplies
+    stock = world.stock if wanted.stock is None else wanted.stock
+    nights = sum((kg * supplies[s].nights for s, kg in stock.items()), ZERO) if world.holding else ZERO
+    program = WeekProgram(world, Model(constant=nights * world.holding), wanted, stock)
+    if wanted.room.back:  # a little of every lot is put by for the rounding of several batches that use one up
+        program.stock = {s: x if supplies[s].lot.use_up else max(x - wanted.room.back, ZERO) for s, x in stock.items()}
+    costs = wanted.costs or SupplyCosts(world, program.stock)
+    for job in world.jobs if wanted.jobs is None else [world.jobs[i] for i in wanted.jobs]:
+        left()
+        if job.days and job.index not in wanted.room.without:
+            add_batch(program, job, costs)
+    program.uses = uses_of(program)
+    add_stock(program)
+    for rule in rules_of(world):
+        if not (wanted.alone and rule.whole_week):
+            rule.rows(program)
+    program.stock = stock
+    return program

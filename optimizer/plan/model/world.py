@@ -96,7 +96,8 @@ class RecipeRows:
     """A recipe's rows over every source it takes, computed once and shared by all its batches.
 
     ``place[s]`` is the column of source s, or -1. ``carried`` is the money that a usable kilogram brings along in
-    additions (of a free addition: its own cost too).
+    additions (of a free addition: its own cost too). ``free_most`` are the most kilograms of the ``free`` additions in
+    one of a batch. ``choices`` are rows over which lots are opened at all, one for used and zero for not.
     """
 
     problem: Problem
@@ -105,8 +106,9 @@ class RecipeRows:
     carried: Vector
     weights: dict[Basis, Vector]
     free: tuple[int, ...]
-    free_most: tuple[Fraction, ...]
+    free_most: Vector
     impossible: tuple[Requirement, ...]
+    choices: list[Row]
 
     @cached_property
     def lightest(self) -> dict[Basis, Fraction]:
@@ -122,11 +124,6 @@ class RecipeRows:
             counts = zip(a.num.tolist(), b.num.tolist(), strict=True)
             found[own] = max((Fraction(y * a.den, x * b.den) for x, y in counts if x > 0), default=Fraction(1))
         return found
-
-    @cached_property
-    def choices(self) -> list[Row]:
-        """Rows over which lots are opened at all, one for used and zero for not."""
-        return choices_of(self.problem)
 
 
 @dataclass(frozen=True, eq=False)
@@ -182,11 +179,6 @@ class World:
         """Of every supply its source, first and last day, and 1 where it is a delivery."""
         rows = [(s.source, s.first, s.last, s.offer is not None) for s in self.supplies]
         return tuple(np.array(rows, dtype=np.int64).reshape(-1, 4).T)
-
-    @property
-    def days(self) -> int:
-        """Number of days."""
-        return self.week.entry.days
 
     def date(self, day: int) -> date:
         """The date of a day number."""
@@ -288,12 +280,11 @@ def recipe_rows(problem: Problem, sources: Sequence[Lot]) -> RecipeRows:
     own = Vector.whole([0] * lots).joined(Vector.of(a.item.cost_per_kg for a in formula.free))
     carried = Vector.of(formula.carried_costs()).at(formula.kind_of).plus(own)
     weights = {basis: formula.totals(Weight(basis)) for basis in (Basis.MEAT, Basis.BATCH)}
-    most = problem.order.kilograms + problem.order.within_kg
     fixed = [(r, r.fixed_value(formula)) for r in problem.fixed]
     impossible = tuple(r for r, v in fixed if v is not None and not r.within(v) and r.origin.blocks)
     if impossible:  # what no lot can mend leaves no lot to use
         place = np.full(len(place), -1, dtype=np.int64)
     return RecipeRows(
         problem, place, tuple(rows), carried, weights, tuple(range(lots, len(formula.columns))),
-        tuple((a.most or _ZERO) * most for a in formula.free), impossible,
+        Vector.of(a.most or _ZERO for a in formula.free), impossible, choices_of(problem),
     )  # fmt: skip

@@ -23,7 +23,7 @@ from optimizer.clock import OutOfTime
 from optimizer.figures import Unit
 from optimizer.lawful import Dosed, LawfulDose, doses_instead
 from optimizer.plan.model.blocks import MOST_KG, SupplyCosts, WeekPart, WeekProgram
-from optimizer.plan.model.build import build
+from optimizer.plan.model.kitchen import build
 from optimizer.plan.model.world import World
 from optimizer.plan.settle.engine import Solved, solve
 from optimizer.plan.settle.read_off import coarsest

@@ -90,7 +90,7 @@ class Books:
         found = {}
         for s, left in self.have.items():
             supply, days = self.world.supplies[s], []
-            for day in range(self.world.days):
+            for day in range(self.world.week.entry.days):
                 left -= self.by_day[s].get(day, _ZERO)
                 gone = day < supply.first or (not supply.keeps and day >= supply.last)
                 days.append(_ZERO if gone else left)

@@ -30,8 +30,7 @@ from constraints.row import Floats, Owner, Row, RowKind, Vector
 from optimizer.answer import Status
 from optimizer.clock import OutOfTime, left, limited
 from optimizer.plan.model.blocks import RoomLeft, SupplyCosts, WeekPart, WeekProgram
-from optimizer.plan.model.build import build
-from optimizer.plan.model.kitchen import Excess
+from optimizer.plan.model.kitchen import Excess, build
 from optimizer.plan.model.world import World
 from optimizer.plan.settle.books import Books, Money
 from optimizer.plan.settle.engine import Solved, Watch, settled, solve

@@ -24,7 +24,7 @@ from constraints.quantities import Basis, Lot, MissingProperty, Weight
 from optimizer.findings import Report, check
 from optimizer.plan.files.happened import Happened, PlannedBatch, PlannedOrder, PulledLot
 from optimizer.plan.model.blocks import Block, RoomLeft, SupplyCosts, WeekPart, WeekProgram
-from optimizer.plan.model.build import build
+from optimizer.plan.model.kitchen import build
 from optimizer.plan.model.world import Job, Supply, World
 from optimizer.plan.settle.engine import solve
 from optimizer.plan.settle.read_off import SPECK
