@@ -93,8 +93,7 @@ class Found:
 
     def prices(self) -> pandas.DataFrame:
         """What a unit more room at each limit saves, where the batch is at it; empty where there is no batch."""
-        order = self.answer.problem.order
-        found = explanation_dict(explain(self.answer, self.recipe, self.table, order, ()))["binding"]
+        found = explanation_dict(explain(self.answer))["binding"]
         rows = [{**limit, "saves_per_unit": (limit["loosen"] or {}).get("saves_per_unit")} for limit in found]
         return pandas.DataFrame(rows).drop(columns=["loosen", "tighten"], errors="ignore")
 

@@ -58,6 +58,10 @@ class Record(Strict):
         }
 
 
+NAMED = PlainValidator(lambda item: item), PlainSerializer(lambda item: item.name), WithJsonSchema({"type": "string"})
+"""What stands in a document by its name."""
+
+
 def key(name: str) -> Any:
     """A field of a result that has another name in its document."""
     return Field(serialization_alias=name)

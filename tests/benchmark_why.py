@@ -71,11 +71,10 @@ def kitchen(seed: int) -> Crowd:
 
 def question(found: Crowd) -> Question | None:
     """A kitchen as a question; None where it has no batch after all."""
-    files = found.files()
     problem = found.problem()
     if blend(problem).status is not Status.OPTIMAL:
         return None
-    return Question(problem, files)
+    return Question(problem)
 
 
 def explained(asked: Question, rounds: int = ROUNDS) -> tuple[float, float]:
@@ -158,10 +157,9 @@ def solve(problem: Problem) -> None:
 
 def report(found: Crowd) -> None:
     """Everything said where no batch exists: why, ways out, what to get."""
-    files = found.files()
     answer = blend(found.problem())
     assert answer.status is Status.INFEASIBLE and answer.conflict is not None
-    assert explain(answer, *files).out is not None
+    assert explain(answer).out is not None
 
 
 def conflict(kind: str, seed: int) -> tuple[float, float]:

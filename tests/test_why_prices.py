@@ -22,7 +22,7 @@ from optimizer.solver.model import Program
 from optimizer.solver.program import layout_of
 from optimizer.why.ground import Ground, ground_of
 from optimizer.why.prices import Direction, LimitPrice, limit_prices
-from optimizer.why.worth import LotPrice, lots_priced
+from optimizer.why.worth import PricedLot, lots_priced
 
 SEEDS = range(330)
 CLOSE = 1e-6
@@ -190,7 +190,7 @@ def test_marginals_of_scipy_lie_between_the_two_sides() -> None:
     assert looked > 40
 
 
-def at_price(ground: Ground, j: int, lot: LotPrice, held_price: Fraction) -> tuple[float, float]:
+def at_price(ground: Ground, j: int, lot: PricedLot, held_price: Fraction) -> tuple[float, float]:
     """scipy's least cost and its kilograms of a lot at another price per kilogram as held."""
     program = ground.layout.program
     own = program.variables[j].cost + (held_price - lot.price) / lot.lot.usable

@@ -38,7 +38,7 @@ from optimizer.why.offered import offered, offers_valued, with_offers
 from optimizer.why.prices import Direction, LimitPrice, Margin, dearest, limit_prices
 from optimizer.why.way import WayKind
 from optimizer.why.ways import ways_out
-from optimizer.why.worth import LotPrice, lot_price
+from optimizer.why.worth import PricedLot, lot_price
 
 ROOT = Path(__file__).parents[1]
 SURE = 0.95
@@ -234,7 +234,7 @@ def without(kitchen: Kitchen, name: str) -> Kitchen:
     return other
 
 
-def check_lot(kitchen: Kitchen, shared: bool, ground: Ground, found: LotPrice) -> None:
+def check_lot(kitchen: Kitchen, shared: bool, ground: Ground, found: PricedLot) -> None:
     name, tol = found.lot.name, 2e-6 * max(1.0, float(ground.cost))
 
     def cost(price: float) -> float:
@@ -302,8 +302,8 @@ def test_what_offers_are_worth() -> None:
         text = ",".join(cells) + "\n" + ",".join(map(str, cells.values())) + "\n"
         offers = offered(parse_offers(text, "offers", simple=True), lots, kitchen.order().day)
         order = kitchen.order()
-        wider = with_offers(ground.problem.recipe, lots, offers, order)
-        worth = next(offers_valued(ground.cost, wider, offers))
+        shelf = with_offers(ground.problem.recipe, lots, offers, order)
+        worth = next(offers_valued(ground.cost, shelf))
         other = copy.deepcopy(kitchen)
         other.lots.append(offer)
 
@@ -409,8 +409,8 @@ def test_pictures_lie_on_the_curve() -> None:
         for point in prices.points[::8]:
             other = at_price(kitchen, lot.name, float(point.figure))
             assert socp(other, SURE, shared=shared) == pytest.approx(float(point.cost), rel=2e-6, abs=1e-5)
-        for (_, _, kg), (_, _, less) in itertools.pairwise(prices.amounts):
-            assert less <= kg + Fraction(1, 1000)
+        for part, dearer in itertools.pairwise(prices.amounts):
+            assert dearer.kg <= part.kg + Fraction(1, 1000)
         looked += 1
     assert looked >= 4
 
@@ -445,7 +445,7 @@ def test_ways_out_give_a_batch_and_little_less_does_not() -> None:
         reaches = [
             r for r in problem.choosing if (r.confidence is not None or isinstance(r, Kilograms)) and not r.origin.legal
         ]
-        ways, _ = ways_out(problem, Conflict(tuple(reaches), (), False))
+        ways = ways_out(problem, Conflict(tuple(reaches), (), False), [])
         for way in ways:
             if way.kind is WayKind.CONFIDENCE:
                 assert way.probability is not None

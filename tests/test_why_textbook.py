@@ -25,7 +25,7 @@ from optimizer.why.ground import Ground, family_of, ground_of
 from optimizer.why.moving import Drift, Family, beside, last
 from optimizer.why.prices import limit_prices
 from optimizer.why.stand import Curved
-from optimizer.why.worth import Market, PriceLine, by_use, lots_priced, same_blend
+from optimizer.why.worth import Market, PriceLine, lots_priced, same_blend
 
 LOTS = "lot,on_hand_kg,fat_pct,protein_pct,fibre,cost_per_kg\ncorn,9000,4,9,2,0.30\nsoybean,9000,3,60,6,0.90\n"
 RECIPE = "{name: feed, require: [{protein: {min_pct: 30}}, {property: {name: fibre, max: 5}}]}"
@@ -76,7 +76,7 @@ def test_feed_mix_cost_ranges() -> None:
 
     Above 0.90 corn keeps its place, for fibre asks for a quarter of it.
     """
-    corn, soybean = by_use(lots_priced(feed()))
+    corn, soybean = sorted(lots_priced(feed()), key=lambda priced: priced.lot.name)
     assert (corn.lot.name, corn.same_from, corn.same_to) == ("corn", None, Fraction("0.9"))
     assert (soybean.lot.name, soybean.same_from, soybean.same_to) == ("soybean", Fraction("0.3"), None)
     assert corn.needed and soybean.needed

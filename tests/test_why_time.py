@@ -19,8 +19,8 @@ from optimizer.order import Asked
 from optimizer.record import document as record
 from optimizer.why.explain import Question, answered, explain
 from optimizer.why.explain import question as asked_of
+from optimizer.why.ground import TIME, Section
 from optimizer.why.page import page
-from optimizer.why.unfinished import Section
 from optimizer.why.what_if import Inputs
 
 DAY = date(2026, 11, 25)
@@ -65,7 +65,7 @@ def test_what_is_cut_off_is_named_part_by_part() -> None:
         found = answered(asked, with_curves=True)
     parts = {left.part for left in found.unfinished}
     assert {Section.LOTS, Section.PRICES} <= parts
-    assert all(left.time for left in found.unfinished)
+    assert all(left.why == TIME for left in found.unfinished)
     assert found.answer.status is Status.OPTIMAL and found.exit_code == Status.TIME_LIMIT.exit_code
     text, told = page(found), json.loads(record("why", found))
     assert "NOT SETTLED" in text and "* prices of lots: the time was over." in text
@@ -82,7 +82,7 @@ def test_no_batch_and_no_time_is_said_and_nothing_is_claimed() -> None:
     assert answer.status is Status.INFEASIBLE and answer.conflict is not None
     assert answer.conflict.stopped and not answer.conflict.smallest
     with limited(NONE):
-        found = explain(answer, *kitchen.files())
+        found = explain(answer)
     assert {Section.CONFLICT, Section.WAYS_OUT} <= {left.part for left in found.unfinished}
     text = " ".join(page(found, full=True).split()).lower()
     assert "not shown to be the smallest such set" in text and "none was found in the time there was." in text
@@ -110,7 +110,7 @@ def test_a_conflict_in_whole_numbers_ends_in_time(kind: str) -> None:
     problem = kitchen.problem()
     start = time.process_time()
     with limited(1.0):
-        found = explain(blend(problem), *kitchen.files())
+        found = explain(blend(problem))
     assert time.process_time() - start < 5
     assert found.out is not None
 

@@ -33,7 +33,7 @@ from optimizer.solver.model import Program, Variable, relaxed
 from optimizer.solver.program import layout_of
 from optimizer.why.explain import Explanation, explain
 from optimizer.why.ground import ground_of
-from optimizer.why.offered import Offered, offered, with_offers
+from optimizer.why.offered import Offered, OnOffer, offered, with_offers
 from optimizer.why.way import Concession, Way, WayKind
 from optimizer.why.ways import ways_out
 from optimizer.why.what_if import Inputs, settings_of, with_settings
@@ -115,7 +115,7 @@ def check_rank(out: tuple[Way, ...]) -> None:
 @cache
 def found_outs(whole: float) -> list[tuple[Answer, tuple[Way, ...]]]:
     """What can be done about each of the conflicts."""
-    return [(a, ways_out(a.problem, a.conflict)[0]) for a in conflicts(whole) if a.conflict is not None]
+    return [(a, ways_out(a.problem, a.conflict, [])) for a in conflicts(whole) if a.conflict is not None]
 
 
 def per_order(way: Way) -> Fraction | None:
@@ -240,7 +240,7 @@ def asked(lean: str, lo: str, hi: str, kg: int, pack: str = "", offers: str = ""
     table = parse_lots(LOTS.format(lean=lean, pack=pack), "lots")
     order = order_of(recipe, "--meat-kg", Fraction(kg), date(2026, 11, 25), Asked())
     read = offered(parse_offers(offers, "offers", simple=True), table, order.day) if offers else ()
-    return explain(blend(assemble(recipe, table, order)), recipe, table, order, read)
+    return explain(blend(assemble(recipe, table, order)), with_offers(recipe, table, read, order) if offers else None)
 
 
 def test_hand_made_conflict_of_stock_fat_and_weight() -> None:
@@ -302,7 +302,7 @@ def test_a_law_is_never_relaxed() -> None:
         "lot,on_hand_kg,fat_pct,cost_per_kg,species,material\na,50,70,1,pork,jowl\nb,50,80,1,pork,jowl\n", "lots"
     )
     order = order_of(recipe, "--meat-kg", Fraction(20), date(2026, 11, 25), Asked())
-    found = explain(blend(assemble(recipe, table, order)), recipe, table, order)
+    found = explain(blend(assemble(recipe, table, order)))
     assert found.out is not None
     assert found.answer.conflict is not None and any(r.origin.legal for r in found.answer.conflict.requirements)
     assert not any(c.requirement.origin.legal for way in found.out for c in way.concessions)
@@ -324,7 +324,7 @@ def test_purchases_of_random_conflicts_hold() -> None:
         lots = [lot for lot in problem.formula.lots if isinstance(lot, Lot)]
         wider = with_lots(problem, [*lots, *sold])
         offers = [Offered(lot, lot.held_cost_per_kg, True) for lot in sold]
-        for way in ways_out(problem, answer.conflict, wider, offers)[0]:
+        for way in ways_out(problem, answer.conflict, [], OnOffer(wider, offers)):
             if way.kind is not WayKind.PURCHASE:
                 continue
             kg = {lot.name: amount for lot, amount in way.lots}
@@ -345,7 +345,7 @@ def test_offers_are_worth_what_is_said() -> None:
     (worth,) = found.offers
     # 40 kg at 30 %: lean and fat at 4 and 1 mix to 45 % in shares 1/2 and 1/2, so 45 % is worth 2.50.
     assert worth.most == Fraction("2.5")
-    with_it = with_offers(
+    with_it, _ = with_offers(
         found.answer.problem.recipe, parse_lots(LOTS.format(lean="60", pack=""), "lots"),
         [worth.offer], found.answer.problem.order,
     )  # fmt: skip

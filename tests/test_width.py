@@ -74,7 +74,7 @@ def test_pages_with_wide_names_and_a_long_currency() -> None:
     recipe, found = parse_recipe(wide, "r.yaml"), parse_lots(lots, "l.csv")
     order = order_of(recipe, "--meat-kg", Fraction(25), date(2026, 11, 25), Asked())
     answer = blend(assemble(recipe, found, order))
-    for text in (page(answer), why_page(explain(answer, recipe, found, order, ()))):
+    for text in (page(answer), why_page(explain(answer))):
         assert [line for line in text.splitlines() if cells(line) > WIDTH] == []
 
 

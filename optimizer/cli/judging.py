@@ -141,7 +141,7 @@ def _corrected(
         found = corrections.correct(read, table, ground, *asked, taken=taken or out, pounds=pounds)
         if found.answer.conflict is None or found.over:
             return found, None, out
-        return found, explain.explain(found.answer, read, found.table, found.order), out
+        return found, explain.explain(found.answer), out
 
 
 def degrees(text: str, unit: str = "") -> Fraction:

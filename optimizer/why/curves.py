@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fractions import Fraction
+from typing import Annotated
 
 from constraints.numbers import shown
 from constraints.quantities import FAT, Amount, Lot
 from constraints.requirement import Requirement
 from optimizer.problem import Problem
+from optimizer.record import Exact, key
 from optimizer.why.ground import Ground, Means, family_of, moved_to
 from optimizer.why.stand import halved
 from optimizer.why.worth import Market, PriceLine, kinks, market_on
@@ -21,39 +23,47 @@ _HALVINGS = 8
 
 
 @dataclass(frozen=True)
-class Point:
-    """Cost at a figure. ``kink`` says what changes there; empty where nothing does."""
+class CurvePoint:
+    """Cost at a figure."""
 
-    figure: Fraction
-    cost: Fraction
+    figure: Exact
+    cost: Exact
+
+
+@dataclass(frozen=True)
+class Kink(CurvePoint):
+    """Cost at a figure, and what changes there."""
+
     kink: str = ""
 
 
 @dataclass(frozen=True)
-class Curve:
-    """A curve with its axis title and the point where the batch stands now. ``means`` says how it was found.
+class AmountAlong:
+    """Kilograms of a lot from one price to another."""
 
-    ``closed`` is True at an end beyond which no batch exists. ``amounts`` are kilograms of a lot, from price to price.
-    """
+    start: Exact
+    end: Exact
+    kg: Exact
+
+
+@dataclass(frozen=True)
+class CurveDrawn:
+    """Cost along one figure."""
 
     title: str
     axis: str
-    points: tuple[Point, ...]
-    present: Point
     means: Means
-    closed: tuple[bool, bool] = (False, False)
-    amounts: tuple[tuple[Fraction, Fraction, Fraction], ...] = ()
+    points: tuple[Kink, ...]
+    present: CurvePoint
+    """Where the batch stands now."""
+    closed: Annotated[tuple[bool, ...], key("no_batch_beyond")] = (False, False)
+    amounts: tuple[AmountAlong, ...] = ()
 
 
 def fat_requirement(problem: Problem) -> Requirement | None:
     """The recipe's first requirement on fat, else its first on any ratio that depends on the lots."""
-    own: list[Requirement] = []
-    fat: list[Requirement] = []
-    for r in problem.choosing:
-        if r.counted is not None and not r.origin.legal:
-            own.append(r)
-            fat += [r] if isinstance(r.counted, Amount) and r.counted.name == FAT else []
-    return next(iter([*fat, *own]), None)
+    own = [r for r in problem.choosing if r.counted is not None and not r.origin.legal]
+    return min(own, key=lambda r: not (isinstance(r.counted, Amount) and r.counted.name == FAT), default=None)
 
 
 def named_target(requirement: Requirement) -> tuple[str, str, str]:
@@ -65,29 +75,26 @@ def named_target(requirement: Requirement) -> tuple[str, str, str]:
     return side, f"Cost against the {name} {requirement.what}", axis
 
 
-def target_curve(ground: Ground, requirement: Requirement) -> Curve | None:
+def target_curve(ground: Ground, requirement: Requirement) -> CurveDrawn | None:
     """Cost against a requirement's target: the middle of its band, or its one limit. None where it has none."""
     side, title, axis = named_target(requirement)
     family = family_of(ground, requirement, side)
     if family is None:
         return None
-    present = Point(family.start, ground.cost)
+    present = CurvePoint(family.start, ground.cost)
 
     def cost(figure: Fraction) -> Fraction | None:
         """Solved again, in whole numbers where the batch without them would not be made."""
-        if ground.whole:
+        found = None if ground.whole else family.solved(figure)
+        if ground.whole or (found is not None and not ground.made(found.values)):
             return ground.cost_with(requirement, moved_to(requirement, side, figure))
-        found = family.solved(figure)
-        if found is None or ground.made(found.values):
-            return None if found is None else found.cost
-        return ground.cost_with(requirement, moved_to(requirement, side, figure))
+        return None if found is None else found.cost
 
     start, wide = family.start, abs(family.start) or Fraction(1)
     top = start + wide if family.ceiling is None else min(start + wide, family.ceiling)
-    low, shut_low = _edge(cost, start, max(start - wide, _ZERO))
-    high, shut_high = _edge(cost, start, top)
-    points = [Point(figure, found) for figure in _evenly(low, high) if (found := cost(figure)) is not None]
-    return Curve(title, axis, tuple(points), present, ground.means_of_lots, (shut_low, shut_high))
+    (low, shut_low), (high, shut_high) = (_edge(cost, start, end) for end in (max(start - wide, _ZERO), top))
+    points = tuple(Kink(figure, found) for figure in _evenly(low, high) if (found := cost(figure)) is not None)
+    return CurveDrawn(title, axis, ground.means_of_lots, points, present, (shut_low, shut_high))
 
 
 def _evenly(low: Fraction, high: Fraction) -> list[Fraction]:
@@ -101,31 +108,29 @@ def _edge(cost: Callable[[Fraction], Fraction | None], inside: Fraction, end: Fr
     return halved(lambda figure: cost(figure) is not None, inside, end, _HALVINGS), True
 
 
-def price_curve(ground: Ground, lot: Lot) -> Curve:
+def price_curve(ground: Ground, lot: Lot) -> CurveDrawn:
     """Cost against the price of one lot, from nothing to beyond the price at which it is no longer used."""
     j = next(k for k, column in enumerate(ground.problem.formula.columns) if column.name == lot.name)
-    market = market_on(ground, j)
-    own = market.program.variables[j].cost
-    now = market.money(own) or _ZERO
+    market, there = market_on(ground, j), ground
+    now = market.money(market.program.variables[j].cost) or _ZERO
     top = market.priced(max(now * 2, Fraction(1)))
-    there, pieces = ground, _pieces(market, top)
+    pieces = _pieces(market, top)
     if not all(ground.made(line.batch) for _, line in pieces):
         there = ground.chosen
         pieces = _pieces(market_on(there, j), top)
-    points, amounts = [], []
-    for k, (at, line) in enumerate(pieces):
-        end = pieces[k + 1][0] if k + 1 < len(pieces) else top
-        price, until = market.money(at) or _ZERO, market.money(end) or _ZERO
-        before = market.kg(pieces[max(k - 1, 0)][1].amount)
-        words = f"{shown(before, 3)} kg below, {shown(market.kg(line.amount), 3)} kg above" if k else ""
-        points.append(Point(price, line.at(at), "" if ground.cones else words))
-        amounts.append((price, price if ground.cones else until, market.kg(line.amount)))
-        if k + 1 == len(pieces) and not ground.cones:
-            points.append(Point(until, line.at(end)))
+    ends = [market.money(at) or _ZERO for at in (*(at for at, _ in pieces), top)]
+    used = [market.kg(line.amount) for _, line in pieces]
+    points = [Kink(end, line.at(at)) for end, (at, line) in zip(ends, pieces, strict=False)]
+    amounts = list(map(AmountAlong, ends, ends, used))
+    if not ground.cones:
+        for k in range(1, len(pieces)):
+            points[k] = replace(points[k], kink=f"{shown(used[k - 1], 3)} kg below, {shown(used[k], 3)} kg above")
+        points += [Kink(ends[-1], line.at(top)) for _, line in pieces[-1:]]
+        amounts = list(map(AmountAlong, ends, ends[1:], used))
     money = ground.problem.recipe.entry.currency or "money"
-    return Curve(
-        f"Cost against the price of {lot.name}", f"price of {lot.name}, {money} per kg as held", tuple(points),
-        Point(now, ground.cost), there.means_of_lots, amounts=tuple(amounts),
+    return CurveDrawn(
+        f"Cost against the price of {lot.name}", f"price of {lot.name}, {money} per kg as held", there.means_of_lots,
+        tuple(points), CurvePoint(now, ground.cost), amounts=tuple(amounts),
     )  # fmt: skip
 
 
@@ -138,15 +143,11 @@ def _pieces(market: Market, top: Fraction) -> list[tuple[Fraction, PriceLine]]:
 
 def dearest_lot(ground: Ground) -> Lot:
     """The lot on which most money is spent."""
-    spent = [
-        (ground.values[j] * ground.layout.program.variables[j].cost, column)
-        for j, column in enumerate(ground.problem.formula.columns)
-        if isinstance(column, Lot)
-    ]
-    return max(spent, key=lambda pair: pair[0])[1]
+    lots = [(j, column) for j, column in enumerate(ground.problem.formula.columns) if isinstance(column, Lot)]
+    return max(lots, key=lambda pair: ground.values[pair[0]] * ground.layout.program.variables[pair[0]].cost)[1]
 
 
-def curves_of(ground: Ground, name: str | None) -> Iterator[Curve]:
+def curves_of(ground: Ground, name: str | None) -> Iterator[CurveDrawn]:
     """The curves that are drawn: cost against the target of fat, and the price of a lot, by name or the dearest."""
     requirement = fat_requirement(ground.problem)
     target = None if requirement is None else target_curve(ground, requirement)

@@ -11,11 +11,13 @@ from optimizer.cause import cause
 from optimizer.pages.answer_json import Blend, PassingDose, VerdictPart
 from optimizer.record import Figure, Record, at, plain
 from optimizer.remarks import verdict_of
+from optimizer.why.curves import CurveDrawn
 from optimizer.why.explain import Explanation
-from optimizer.why.ground import Means
+from optimizer.why.ground import Means, NotSettled
 from optimizer.why.prices import Direction
-from optimizer.why.unfinished import Section
 from optimizer.why.way import WayKind
+from optimizer.why.what_if import MovedFigure, MovedLot
+from optimizer.why.worth import PricedLot
 from optimizer.wording import CAUTION
 
 LIMITS = {"lo": "min", "hi": "max", "both": "size"}
@@ -49,21 +51,6 @@ class Room(OneLimit):
 
     value: Figure | None
     margin: Figure | None
-
-
-class PricedLot(Record):
-    """Up to what price a lot is used."""
-
-    lot: str = at("lot.name")
-    used_kg: Figure
-    price_per_kg: Figure = at("price")
-    means: Means
-    used_up_to_per_kg: Figure | None = at("stays_to")
-    kg_then: Figure
-    needed: bool
-    same_blend_from_per_kg: Figure | None = at("same_from")
-    same_blend_to_per_kg: Figure | None = at("same_to")
-    more_on_hand: Direction | None = at("more")
 
 
 class Wanted(Record):
@@ -159,27 +146,6 @@ class Set(Record):
     value: str
 
 
-class MovedLot(Record):
-    """Kilograms used of a lot before and after."""
-
-    lot: str = at("name")
-    old_kg: Figure = at("old")
-    new_kg: Figure = at("new")
-
-
-class MovedFigure(Record):
-    """A limit's figure before and after."""
-
-    what: str
-    unit: str
-    old: Figure | None
-    new: Figure | None
-    old_limits: str
-    new_limits: str
-    old_binds: bool
-    new_binds: bool
-
-
 class WhatIf(Record):
     """Two answers side by side."""
 
@@ -189,47 +155,6 @@ class WhatIf(Record):
     new: Blend
     lots: list[MovedLot]
     figures: list[MovedFigure]
-
-
-class CurvePoint(Record):
-    """Cost at a figure."""
-
-    figure: Figure
-    cost: Figure
-
-
-class Kink(CurvePoint):
-    """Cost at a figure, and what changes there."""
-
-    kink: str
-
-
-class AmountAlong(Record):
-    """Kilograms of a lot from one price to another."""
-
-    start: Figure = at(lambda part: part[0])
-    end: Figure = at(lambda part: part[1])
-    kg: Figure = at(lambda part: part[2])
-
-
-class CurveDrawn(Record):
-    """Cost along one figure."""
-
-    title: str
-    axis: str
-    means: Means
-    points: list[Kink]
-    present: CurvePoint
-    no_batch_beyond: list[bool] = at("closed")
-    amounts: list[AmountAlong]
-
-
-class NotSettled(Record):
-    """What time, or a search that was given up, did not allow."""
-
-    part: Section
-    what: str
-    why: Literal["time", "search given up"] = at(lambda left: "time" if left.time else "search given up")
 
 
 class Broken(OneLimit):

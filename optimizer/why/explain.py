@@ -3,32 +3,29 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field
+from functools import partial
 
 from constraints.faults import BadInput, Fault, meant
 from optimizer.answer import Answer, Status, blend
 from optimizer.clock import OutOfTime
-from optimizer.order import Order
 from optimizer.problem import Problem, assemble
-from optimizer.reading.lots import LotTable
 from optimizer.reading.offers import read_offers
-from optimizer.reading.recipe import Recipe
-from optimizer.why.curves import Curve, curves_of
-from optimizer.why.ground import Ground, ground_of
-from optimizer.why.offered import Offered, OfferWorth, offered, offers_valued, with_offers
+from optimizer.why.curves import CurveDrawn, curves_of
+from optimizer.why.ground import GIVEN_UP, TIME, Ground, NotSettled, Section, ground_of, settled
+from optimizer.why.offered import OfferWorth, OnOffer, offered, offers_valued, with_offers
 from optimizer.why.prices import LimitPrice, Margin, limit_prices
-from optimizer.why.unfinished import Section, Unfinished, settled
 from optimizer.why.way import Way
 from optimizer.why.ways import ways_for
 from optimizer.why.what_if import Change, Inputs, Setting, at_option, change_of, settings_of, with_settings
-from optimizer.why.worth import LotPrice, by_use, lots_priced
+from optimizer.why.worth import PricedLot, lots_priced
 
 _PRICED = ((Section.PRICES, "prices of limits"), (Section.LOTS, "prices of lots"), (Section.OFFERS, "worth of offers"))
 
 
-@dataclass(frozen=True)
+@dataclass
 class Explanation:
-    """What ``why`` has to say. ``ground`` is None where no batch exists; then ``out`` holds what helps.
+    """What ``why`` has to say, filled in part by part. Where no batch exists ``ground`` is None and ``out`` what helps.
 
     ``unsaid`` says why prices are not given although there is a batch; empty where they are. ``unfinished`` names what
     time or a search that was given up did not allow.
@@ -38,19 +35,19 @@ class Explanation:
     ground: Ground | None = None
     limits: tuple[LimitPrice, ...] = ()
     margins: tuple[Margin, ...] = ()
-    lots: tuple[LotPrice, ...] = ()
-    offers: tuple[OfferWorth, ...] = ()
+    lots: list[PricedLot] = field(default_factory=list)
+    offers: list[OfferWorth] = field(default_factory=list)
     out: tuple[Way, ...] | None = None
     change: Change | None = None
-    curves: tuple[Curve, ...] = ()
+    curves: list[CurveDrawn] = field(default_factory=list)
     unsaid: str = ""
-    unfinished: tuple[Unfinished, ...] = ()
+    unfinished: list[NotSettled] = field(default_factory=list)
 
     @property
     def exit_code(self) -> int:
         """That of the blend explained; that of one stopped at a time limit where a batch was found and time ran out."""
         status = self.answer.status
-        stopped = any(left.time for left in self.unfinished)
+        stopped = any(left.why == TIME for left in self.unfinished)
         return Status.TIME_LIMIT.exit_code if stopped and status is Status.OPTIMAL else status.exit_code
 
     def left(self, part: Section) -> bool:
@@ -58,81 +55,67 @@ class Explanation:
         return any(left.part is part for left in self.unfinished)
 
 
-def explain(
-    answer: Answer, recipe: Recipe, lots: LotTable, order: Order, offers: Sequence[Offered] = (), *, detail: bool = True
-) -> Explanation:
-    """Explain an answer; ``offers`` are what could be bought beside the lots. Raises SolverDisagrees.
+def explain(answer: Answer, shelf: OnOffer | None = None, *, detail: bool = True) -> Explanation:
+    """Explain an answer; on the ``shelf`` is what could be bought beside the lots. Raises SolverDisagrees.
 
     Without ``detail`` it is not found how far prices hold.
     """
+    found, optimum, late = Explanation(answer), answer.optimum, ""
     if answer.status is Status.TIME_LIMIT:
-        return _untold(answer, "the search for the cheapest batch was stopped at its limit", offers)
-    wider = with_offers(recipe, lots, offers, order) if offers else None
-    optimum = answer.optimum
-    if optimum is not None and optimum.values and answer.weighed is not None:
+        late = "the search for the cheapest batch was stopped at its time limit"
+    elif optimum is not None and optimum.values and answer.weighed is not None:
         try:
-            ground = ground_of(answer.problem, optimum.values, optimum.basis, answer.kept)
+            found.ground = ground_of(answer.problem, optimum.values, optimum.basis, answer.kept)
         except OutOfTime:
-            return _untold(answer, "the time was over before any was reckoned", offers)
-        if ground is not None:
-            return _priced(answer, ground, wider, offers, detail=detail)
-    if answer.conflict is None and not answer.scale_prevents:
-        return Explanation(answer, unsaid="a limit that no choice of lots can change is broken")
-    return _no_batch(answer, wider, offers)
+            late = "the time was over before any was reckoned"
+    if late:
+        found.unsaid = late
+        found.unfinished += [NotSettled(*part) for part in _PRICED[: None if shelf else -1]]
+    elif found.ground is not None:
+        _price(found, found.ground, shelf, detail=detail)
+    elif answer.conflict is None and not answer.scale_prevents:
+        found.unsaid = "a limit that no choice of lots can change is broken"
+    else:
+        _look_for_ways(found, shelf)
+    return found
 
 
-def _untold(answer: Answer, why: str, offers: Sequence[Offered]) -> Explanation:
-    """Nothing is priced, because time ran out."""
-    parts = _PRICED if offers else _PRICED[:-1]
-    return Explanation(answer, unsaid=why, unfinished=tuple(Unfinished(*part) for part in parts))
-
-
-def _priced(
-    answer: Answer, ground: Ground, wider: Problem | None, offers: Sequence[Offered], *, detail: bool
-) -> Explanation:
+def _price(found: Explanation, ground: Ground, shelf: OnOffer | None, *, detail: bool) -> None:
     """Prices of limits, lots and offers, as far as time allows."""
-    unfinished: list[Unfinished] = []
-    limits: tuple[LimitPrice, ...] = ()
-    margins: tuple[Margin, ...] = ()
-    worths: list[OfferWorth] = []
-    priced: list[LotPrice] = []
-    with settled(unfinished, Section.PRICES, "prices of limits"):
-        limits, margins = limit_prices(ground, detail=detail)
-    if wider is not None:
-        with settled(unfinished, Section.OFFERS, "worth of offers"):
-            worths.extend(offers_valued(ground.cost, wider, offers, answer.kept, whole=ground.whole))
-    with settled(unfinished, Section.LOTS, "prices of lots"):
-        priced.extend(lots_priced(ground, unfinished, detail=detail))
-    return Explanation(answer, ground, limits, margins, by_use(priced), tuple(worths), unfinished=tuple(unfinished))
+    limits, lots, offers = (partial(settled, found.unfinished, *part) for part in _PRICED)
+    with limits():
+        found.limits, found.margins = limit_prices(ground, detail=detail)
+    if shelf is not None:
+        with offers():
+            found.offers.extend(offers_valued(ground.cost, shelf, found.answer.kept, whole=ground.whole))
+    with lots():
+        found.lots.extend(lots_priced(ground, found.unfinished, detail=detail))
+    found.lots.sort(key=lambda lot: (not lot.used_kg, lot.lot.name))
 
 
-def _no_batch(answer: Answer, wider: Problem | None, offers: Sequence[Offered]) -> Explanation:
-    conflict, unfinished = answer.conflict, list[Unfinished]()
-    worths: list[OfferWorth] = []
+def _look_for_ways(found: Explanation, shelf: OnOffer | None) -> None:
+    conflict, formula = found.answer.conflict, found.answer.problem.formula
+    found.out = ways_for(found.answer, found.unfinished, shelf)
+    core = () if conflict is None else conflict.requirements
     if conflict is not None and not conflict.smallest:
-        unfinished.append(Unfinished(Section.CONFLICT, "the smallest set that cannot hold together", conflict.stopped))
-    ways, left = ways_for(answer, wider, offers)
-    fixed = [
-        r for r in (conflict.requirements if conflict else ()) if r.fixed_value(answer.problem.formula) is not None
-    ]
-    if wider is not None and not fixed:
-        with settled(unfinished, Section.OFFERS, "offers"):
-            worths.extend(offers_valued(None, wider, offers))
-    return Explanation(answer, out=ways, offers=tuple(worths), unfinished=(*left, *unfinished))
+        what = "the smallest set that cannot hold together"
+        found.unfinished.append(NotSettled(Section.CONFLICT, what, TIME if conflict.stopped else GIVEN_UP))
+    if shelf is not None and all(r.fixed_value(formula) is None for r in core):
+        with settled(found.unfinished, Section.OFFERS, "offers"):
+            found.offers.extend(offers_valued(None, shelf))
 
 
 @dataclass(frozen=True)
 class Question:
-    """What is asked of a batch: its problem and the files behind it, what could be bought, the lot of the picture.
+    """What is asked of a batch: its problem, what could be bought beside its lots, the lot of the picture.
 
     ``settings`` are figures set anew, ``before`` the problem without them.
     """
 
     problem: Problem
-    files: tuple[Recipe, LotTable, Order]
     settings: tuple[Setting, ...] = ()
     before: Problem | None = None
-    offers: tuple[Offered, ...] = ()
+    shelf: OnOffer | None = None
     lot: str | None = None
 
 
@@ -158,31 +141,28 @@ def question(
         problem = assemble(recipe, table, order)
     except BadInput as error:
         raise BadInput([at_option(fault, settings) for fault in error.faults]) from None
-    offers: tuple[Offered, ...] = ()
+    shelf = None
     if offers_file is not None:
         read = read_offers(offers_file, simple=True)
         say(read.warnings)
-        offers = offered(read, table, order.day)
+        shelf = with_offers(recipe, table, offered(read, table, order.day), order)
     names = [column.name for column in problem.formula.lots]
     if lot is not None and lot not in names:
         hint = meant(lot, names, "a lot that may go in")
         raise BadInput([Fault("--lot", None, None, f"no eligible lot is named {lot!r}", hint)])
-    return Question(problem, (recipe, table, order), settings, before, offers, lot)
+    return Question(problem, settings, before, shelf, lot)
 
 
 def answered(asked: Question, *, with_curves: bool, detail: bool = True) -> Explanation:
     """Blend, explain and, where wanted, draw, within the time there is. Raises SolverDisagrees."""
-    answer = blend(asked.problem)
-    found = explain(answer, *asked.files, asked.offers, detail=detail)
-    unfinished: list[Unfinished] = []
+    found = explain(blend(asked.problem), asked.shelf, detail=detail)
     if asked.before is not None:
-        with settled(unfinished, Section.WHAT_IF, "the change against the recipe as it was"):
+        with settled(found.unfinished, Section.WHAT_IF, "the change against the recipe as it was"):
             old = blend(asked.before)
-            if Status.TIME_LIMIT in (old.status, answer.status):
+            if Status.TIME_LIMIT in (old.status, found.answer.status):
                 raise OutOfTime
-            found = replace(found, change=change_of(asked.settings, old, answer))
-    curves: list[Curve] = []
+            found.change = change_of(asked.settings, old, found.answer)
     if with_curves and found.ground is not None:
-        with settled(unfinished, Section.CURVES, "curves"):
-            curves.extend(curves_of(found.ground, asked.lot))
-    return replace(found, curves=tuple(curves), unfinished=(*found.unfinished, *unfinished))
+        with settled(found.unfinished, Section.CURVES, "curves"):
+            found.curves.extend(curves_of(found.ground, asked.lot))
+    return found

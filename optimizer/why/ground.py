@@ -7,20 +7,23 @@ solving the whole problem again at changed data (*solved again*). Which of the t
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from enum import StrEnum
 from fractions import Fraction
 from functools import cached_property
+from typing import Final, Literal
 
 from constraints.asked import Tidy
 from constraints.formula import Batch
 from constraints.numbers import PERCENT
 from constraints.requirement import Hold, Requirement, Role
 from constraints.row import Cone, Row
+from optimizer.clock import OutOfTime
 from optimizer.problem import Problem
 from optimizer.solver.exact import reduced_costs
-from optimizer.solver.kept import Kept
+from optimizer.solver.kept import Kept, Unsettled
 from optimizer.solver.model import BasisStatus, Program, SimplexBasis, SolverDisagrees
 from optimizer.solver.optimum import held, settle
 from optimizer.solver.program import Layout, holds_of, layout_of
@@ -45,6 +48,44 @@ class Means(StrEnum):
     CURVED = "price at the optimum, range by solving again at changed figures"
     CURVED_FIXED = "packs and pulls held as chosen; price at the optimum, range by solving again at changed figures"
     CHANGED = "by solving again at changed figures"
+
+
+class Section(StrEnum):
+    """The parts of an explanation, by the names they have in its JSON document."""
+
+    CONFLICT = "conflict"
+    PRICES = "prices"
+    LOTS = "lots"
+    WAYS_OUT = "ways_out"
+    OFFERS = "offers"
+    CURVES = "curves"
+    WHAT_IF = "what_if"
+
+
+TIME: Final = "time"
+GIVEN_UP: Final = "search given up"
+
+
+@dataclass(frozen=True)
+class NotSettled:
+    """What time, or a search that was given up, did not allow."""
+
+    part: Section
+    what: str
+    why: Literal["time", "search given up"] = TIME
+
+    def words(self) -> str:
+        """In one sentence."""
+        return f"{self.what}: the {'time was over' if self.why == TIME else 'search was given up'}."
+
+
+@contextmanager
+def settled(unfinished: list[NotSettled], part: Section, what: str) -> Iterator[None]:
+    """Name what time did not allow or what could not be settled; the batch itself stands all the same."""
+    try:
+        yield
+    except (OutOfTime, Unsettled, SolverDisagrees) as stopped:
+        unfinished.append(NotSettled(part, what, TIME if isinstance(stopped, OutOfTime) else GIVEN_UP))
 
 
 @dataclass(frozen=True)

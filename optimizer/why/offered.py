@@ -11,6 +11,7 @@ from dataclasses import dataclass, replace
 from datetime import date
 from fractions import Fraction
 from math import ceil
+from typing import NamedTuple
 
 from constraints.asked import Tidy
 from constraints.faults import BadInput, Fault
@@ -132,25 +133,33 @@ def _offered(offer: Offer, day: date) -> Offered:
     )  # fmt: skip
 
 
-def with_offers(recipe: Recipe, lots: LotTable, offers: Sequence[Offered], order: Order) -> Problem:
-    """The problem with every offer among the lots; one that lacks a figure is left out by name."""
+class OnOffer(NamedTuple):
+    """What could be bought beside the lots at hand, and the problem with all of it among its lots."""
+
+    problem: Problem
+    offers: Sequence[Offered]
+
+
+def with_offers(recipe: Recipe, lots: LotTable, offers: Sequence[Offered], order: Order) -> OnOffer:
+    """Every offer beside the lots; one that lacks a figure is left out by name."""
     eligible = recipe.entry.eligible.model_copy(update={"if_missing": WhenMissing.LEAVE_OUT})
     ceiling = order.kilograms + order.within_kg
     added = []
     for offer in offers:
         plenty = ceiling / offer.lot.usable
         added.append(offer.lot if offer.limited else replace(offer.lot, on_hand_kg=plenty))
-    return assemble(recipe.having(eligible=eligible), replace(lots, lots=(*lots.lots, *added)), order)
+    return OnOffer(assemble(recipe.having(eligible=eligible), replace(lots, lots=(*lots.lots, *added)), order), offers)
 
 
 def offers_valued(
-    cost: Fraction | None, free: Problem, offers: Sequence[Offered], kept: Tidy | None = None, *, whole: bool = False
+    cost: Fraction | None, shelf: OnOffer, kept: Tidy | None = None, *, whole: bool = False
 ) -> Iterator[OfferWorth]:
     """What each offer alone is worth, one after the other; ``cost`` is the least without it (None: no batch).
 
-    ``free`` is the problem with all of them among its lots, ``kept`` are the pulls and remnants that every batch is to
-    keep; ``whole`` where the batch needs rows for them. Raises OutOfTime on the way.
+    ``kept`` are the pulls and remnants that every batch is to keep; ``whole`` where the batch needs rows for them.
+    Raises OutOfTime on the way.
     """
+    free, offers = shelf
     tidy = free if kept is None else imposing(free, kept)
     why = {out.lot.name: out.why for out in free.left_out}
     columns = {column.name: j for j, column in enumerate(free.formula.columns)}

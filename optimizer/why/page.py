@@ -12,14 +12,13 @@ from optimizer.pages.batch_page import do_not_make, title
 from optimizer.pages.tables import heading, paragraph, table
 from optimizer.remarks import verdict_of
 from optimizer.why.explain import Explanation
-from optimizer.why.ground import Means
+from optimizer.why.ground import Means, Section
 from optimizer.why.offered import OfferWorth
 from optimizer.why.prices import Direction, LimitPrice
 from optimizer.why.short import MoneyWords, named_limit
-from optimizer.why.unfinished import Section
 from optimizer.why.ways_page import LAW, no_batch
 from optimizer.why.what_if import Change
-from optimizer.why.worth import LotPrice
+from optimizer.why.worth import PricedLot
 from optimizer.wording import CAUTION, FULL_WHY, counted
 
 _ZERO = Fraction(0)
@@ -177,7 +176,7 @@ def _lots(explanation: Explanation, money: MoneyWords, *, full: bool) -> Iterato
         yield from paragraph(f"{name}: {money(saves * money.in_mass)} a {money.mass}{upto}", "* ") if saves else ()
 
 
-def _lot_words(lot: LotPrice, money: MoneyWords) -> Iterator[str]:
+def _lot_words(lot: PricedLot, money: MoneyWords) -> Iterator[str]:
     """Over which prices the blend stays as it is."""
     low, high = (None if x is None else money.price(x, lot.price) for x in (lot.same_from, lot.same_to))
     if low is not None and lot.same_from == lot.same_to:
@@ -250,9 +249,9 @@ def _change(change: Change, money: MoneyWords) -> Iterator[str]:
         before, after = (money(a.optimum.cost) for a in (change.old, change.new) if a.optimum is not None)
         saved = money(abs(change.saving))
         yield from paragraph(f"Cost {before} before, {after} after: the change {verb} {saved}.")
-    moved = [move for move in change.lots if move.old != move.new]
-    rows = [[m.name, *(money.bare_weight(kg, 3) for kg in (m.old, m.new)),
-             f"{'+' if m.new > m.old else ''}{money.bare_weight(m.new - m.old, 3)}"] for m in moved]  # fmt: skip
+    moved = [move for move in change.lots if move.old_kg != move.new_kg]
+    rows = [[m.lot, *(money.bare_weight(kg, 3) for kg in (m.old_kg, m.new_kg, m.new_kg - m.old_kg))] for m in moved]
+    rows = [[*row, plus if plus.startswith("-") else f"+{plus}"] for *row, plus in rows]
     if rows:
         yield from table(("lot", f"{money.mass} before", f"{money.mass} after", "moved"), rows, "<>>>")
     same = len(change.lots) - len(moved)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from optimizer.pages.chart import END, across, render, upwards
-from optimizer.why.curves import Curve
+from optimizer.why.curves import CurveDrawn
 from optimizer.why.explain import Explanation
 
 
@@ -16,7 +16,7 @@ def html(found: Explanation) -> str:
     return render("why/prices.html", title=entry.name, charts=[_chart(curve) for curve in found.curves], money=money)
 
 
-def _chart(curve: Curve) -> dict[str, Any]:
+def _chart(curve: CurveDrawn) -> dict[str, Any]:
     every = [*curve.points, curve.present]
     x = across([float(p.figure) for p in every])
     y = upwards([float(p.cost) for p in every])

@@ -15,7 +15,7 @@ from optimizer.solver.model import SolverDisagrees
 from optimizer.verdict import Grade
 from optimizer.why.ground import Ground, ground_of
 from optimizer.why.prices import dearest
-from optimizer.why.worth import LotPrice, nearest_unused
+from optimizer.why.worth import PricedLot, nearest_unused
 
 Price = tuple[Requirement | None, str]
 """A sentence on a price, with the limit it speaks of."""
@@ -70,7 +70,7 @@ def named_limit(requirement: Requirement, money: MoneyWords) -> str:
     return f"{requirement.what} of the {requirement.basis}, {requirement.limits()}"
 
 
-def unused_words(lot: LotPrice, money: MoneyWords) -> str:
+def unused_words(lot: PricedLot, money: MoneyWords) -> str:
     """An unused lot: the price at which it enters, and how much of it would be used then."""
     name, kg = f"{lot.lot.name}, at {money.price(lot.price)} a {money.mass}", money.weight(lot.kg_then)
     if lot.stays_to is None:
@@ -91,7 +91,7 @@ def short_form(answer: Answer) -> list[Price]:
         from optimizer.why.ways import ways_for  # late: only who has no batch pays for it
         from optimizer.why.ways_page import told
 
-        return [(None, words) for words in told(answer.problem, ways_for(answer)[0])]
+        return [(None, words) for words in told(answer.problem, ways_for(answer, []))]
     if answer.optimum is None or not answer.optimum.values or answer.weighed is None:
         return []
     lines: list[Price] = []

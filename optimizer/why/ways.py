@@ -23,10 +23,9 @@ from optimizer.conflict import Conflict
 from optimizer.problem import Problem
 from optimizer.solver.kept import searching
 from optimizer.solver.model import Variable
-from optimizer.why.ground import LEAST_ORDER
-from optimizer.why.offered import Offered
+from optimizer.why.ground import LEAST_ORDER, NotSettled, Section, settled
+from optimizer.why.offered import Offered, OnOffer
 from optimizer.why.stand import curved_of, halved
-from optimizer.why.unfinished import Section, Unfinished, settled
 from optimizer.why.way import FARTHER, Concession, Way, WayKind, best_weighed, conceded, in_order, ways_to_weigh
 
 _ZERO, _ONE = Fraction(0), Fraction(1)
@@ -37,37 +36,30 @@ _HALVINGS = 14
 _PERCENT_STEP, _LEAST_SURE = Fraction(1, 100), Fraction(51, 100)
 
 
-def ways_for(
-    answer: Answer, wider: Problem | None = None, offers: Sequence[Offered] = ()
-) -> tuple[tuple[Way, ...], list[Unfinished]]:
-    """Everything that can be done about an answer that is no batch, and what was not looked into to the end.
-
-    ``wider`` is the problem with the offers among its lots.
-    """
+def ways_for(answer: Answer, unfinished: list[NotSettled], shelf: OnOffer | None = None) -> tuple[Way, ...]:
+    """Everything that can be done about an answer that is no batch; what was not looked into to the end is named."""
     if answer.conflict is not None:
-        return ways_out(answer.problem, answer.conflict, wider, offers)
-    unfinished: list[Unfinished] = []
+        return ways_out(answer.problem, answer.conflict, unfinished, shelf)
     ways: list[Way] = []
     with settled(unfinished, Section.WAYS_OUT, "ways to weigh the batch"):
         ways += ways_to_weigh(answer.problem, answer.scale_prevents)
-    return in_order(ways), unfinished
+    return in_order(ways)
 
 
 def ways_out(
-    problem: Problem, conflict: Conflict, wider: Problem | None = None, offers: Sequence[Offered] = ()
-) -> tuple[tuple[Way, ...], list[Unfinished]]:
+    problem: Problem, conflict: Conflict, unfinished: list[NotSettled], shelf: OnOffer | None = None
+) -> tuple[Way, ...]:
     """As ``ways_for``, out of a conflict."""
     legal = (r for r in conflict.requirements if r.origin.legal)
     if any(r.fixed_value(problem.formula) is not None for r in legal) or not problem.formula.lots:
-        return (), []
+        return ()
     search = _Search(problem, conflict)
     ways: list[Way] = []
-    unfinished: list[Unfinished] = []
     parts = [(f"giving way on {r.what}", search.giving(r)) for r in conflict.requirements if not r.origin.legal]
     if not fixed_broken(problem):
         parts += search.parts()
-        if wider is not None:
-            parts.append(("what to buy", search.bought(wider, offers)))
+        if shelf is not None:
+            parts.append(("what to buy", search.bought(shelf)))
         parts.append(("giving way on several limits", search.together(ways)))
     for what, found in parts:
         with settled(unfinished, Section.WAYS_OUT, what):
@@ -75,7 +67,7 @@ def ways_out(
     search.bench.hold()
     with settled(unfinished, Section.WAYS_OUT, "trying the ways on the scales"):
         ways = best_weighed(ways)
-    return in_order(ways), unfinished
+    return in_order(ways)
 
 
 class _Search:
@@ -276,10 +268,11 @@ class _Search:
         some = [j for j in range(size) if self.bench.kept.variables[j].hi > 0]
         return some if found is None else [j for j in found if j < size]
 
-    def bought(self, wider: Problem, offers: Sequence[Offered]) -> Iterator[Way]:
+    def bought(self, shelf: OnOffer) -> Iterator[Way]:
         """The least to spend on one offer so that a batch exists; on all of them where none will do alone."""
+        wider = shelf.problem
         columns = [c.name for c in wider.formula.columns]
-        known = {offer.lot.name: offer for offer in offers if offer.lot.name in columns}
+        known = {offer.lot.name: offer for offer in shelf.offers if offer.lot.name in columns}
         bench = Bench(wider)
         most = {columns.index(name): bench.kept.variables[columns.index(name)].hi for name in known}
         found = False

@@ -13,15 +13,15 @@ from optimizer.pages.batch_page import doses_that_pass
 from optimizer.pages.tables import heading, paragraph
 from optimizer.problem import Problem
 from optimizer.verdict import HEADLINES, Grade
+from optimizer.why.ground import NotSettled, Section
 from optimizer.why.short import MoneyWords
-from optimizer.why.unfinished import Section, Unfinished
 from optimizer.why.way import TOLD, Concession, Way, WayKind
 from optimizer.wording import NOT_SMALLEST, WOULD_DO
 
 LAW = " (law: cannot be relaxed)"
 
 
-def no_batch(answer: Answer, ways: Sequence[Way], unfinished: Sequence[Unfinished], *, full: bool) -> Iterator[str]:
+def no_batch(answer: Answer, ways: Sequence[Way], unfinished: Sequence[NotSettled], *, full: bool) -> Iterator[str]:
     """The cause, the three cheapest ways out; ``full`` adds what cannot hold together and every other way."""
     if not answer.refused:
         yield from paragraph(f"{HEADLINES[Grade.NO_BATCH]}. {cause(answer)}")

@@ -26,6 +26,7 @@ from optimizer.reading.entry import AdditionEntry, CasingEntry
 from optimizer.reading.lots import LotTable, parse_lots
 from optimizer.reading.recipe import Recipe, both, parse_recipe
 from optimizer.reading.table import csv_line, cut, has_decimal_commas
+from optimizer.record import Exact
 
 _ZERO = Fraction(0)
 _ORDER = ("meat_kg", "batch_kg", "meat_lb", "batch_lb", "within_kg", "meat_scale_g", "spice_scale_g", "mixer_kg")
@@ -235,22 +236,23 @@ def _set_order(
 
 
 @dataclass(frozen=True)
-class LotMove:
-    """Kilograms used of a lot before and after; None where it may not go in."""
+class MovedLot:
+    """Kilograms used of a lot before and after."""
 
-    name: str
-    old: Fraction
-    new: Fraction
+    lot: str
+    old_kg: Exact
+    new_kg: Exact
 
 
 @dataclass(frozen=True)
-class FigureMove:
-    """A requirement's figure and limits before and after; None where there is no batch or no such requirement."""
+class MovedFigure:
+    """A limit's figure before and after."""
 
     what: str
     unit: str
-    old: Fraction | None
-    new: Fraction | None
+    old: Exact | None
+    """None where there is no batch or no such requirement."""
+    new: Exact | None
     old_limits: str
     new_limits: str
     old_binds: bool
@@ -264,8 +266,8 @@ class Change:
     settings: tuple[Setting, ...]
     old: Answer
     new: Answer
-    lots: tuple[LotMove, ...]
-    figures: tuple[FigureMove, ...]
+    lots: tuple[MovedLot, ...]
+    figures: tuple[MovedFigure, ...]
 
     @property
     def saving(self) -> Fraction | None:
@@ -279,7 +281,7 @@ def change_of(settings: Sequence[Setting], old: Answer, new: Answer) -> Change:
     """What moved between two answers: weights as weighed, figures of the unrounded optimum's requirements."""
     before, after = _used(old), _used(new)
     names = sorted({*before, *after})
-    lots = tuple(LotMove(name, before.get(name, _ZERO), after.get(name, _ZERO)) for name in names)
+    lots = tuple(MovedLot(name, before.get(name, _ZERO), after.get(name, _ZERO)) for name in names)
     first, then = _figures(old), _figures(new)
     nothing = (None, None)
     moves = []
@@ -288,7 +290,7 @@ def change_of(settings: Sequence[Setting], old: Answer, new: Answer) -> Change:
         what, unit, *_ = key
         limits = ["" if r is None else r.limits() for r in (a, b)]
         binds = [r is not None and value is not None and value in (r.lo, r.hi) for r, value in ((a, x), (b, y))]
-        moves.append(FigureMove(what, unit, x, y, limits[0], limits[1], binds[0], binds[1]))
+        moves.append(MovedFigure(what, unit, x, y, limits[0], limits[1], binds[0], binds[1]))
     return Change(tuple(settings), old, new, lots, tuple(moves))
 
 

@@ -11,20 +11,21 @@ priced as held.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field, replace
 from fractions import Fraction
+from typing import Annotated
 
 from constraints.formula import Formula
 from constraints.quantities import Lot
 from constraints.requirement import Hold
+from optimizer.record import NAMED, Exact, key
 from optimizer.solver.conic import ConicUnits
 from optimizer.solver.kept import Kept, Unsettled
 from optimizer.solver.model import Program, SolverDisagrees, Variable
-from optimizer.why.ground import Ground, Means, least_of, stock_family
+from optimizer.why.ground import GIVEN_UP, Ground, Means, NotSettled, Section, least_of, stock_family
 from optimizer.why.prices import Direction, shortened, side_of
 from optimizer.why.stand import CLOSE, Curved, in_whole
-from optimizer.why.unfinished import Section, Unfinished
 
 _ZERO, _ONE = Fraction(0), Fraction(1)
 _MOST = 60
@@ -236,35 +237,30 @@ def kinks(market: Market, low: Fraction, high: Fraction, most: int = 40) -> list
 
 
 @dataclass(frozen=True)
-class LotPrice:
-    """A lot's prices, money per kilogram as held, and kilograms as held.
+class PricedLot:
+    """Up to what price a lot is used."""
 
-    ``stays_to`` is the price up to which a used lot is used, or at which an unused one enters (``kg_then`` of it just
-    below); None with ``needed``: whatever it costs; None without: not even for nothing. ``same_from`` and ``same_to``
-    bound the prices over which the blend does not change (None: no end). ``more`` is what another kilogram on hand, at
-    the same price, saves where all of it is used.
-    """
-
-    lot: Lot
-    used_kg: Fraction
-    price: Fraction
+    lot: Annotated[Lot, *NAMED]
+    used_kg: Exact
+    price: Annotated[Exact, key("price_per_kg")]
+    """Money per kilogram as held, as all prices here; kilograms are as held too."""
     means: Means
-    stays_to: Fraction | None
-    kg_then: Fraction
+    stays_to: Annotated[Exact | None, key("used_up_to_per_kg")]
+    """The price up to which a used lot is used, or at which an unused one enters; None: not even for nothing."""
+    kg_then: Exact
+    """How much of it is used just below that price."""
     needed: bool
-    same_from: Fraction | None
-    same_to: Fraction | None
-    more: Direction | None = None
-
-
-def by_use(found: Iterable[LotPrice]) -> tuple[LotPrice, ...]:
-    """Those used first, then by name."""
-    return tuple(sorted(found, key=lambda lot: (not lot.used_kg, lot.lot.name)))
+    """It is used whatever it costs; then there is no such price."""
+    same_from: Annotated[Exact | None, key("same_blend_from_per_kg")]
+    """The prices over which the blend does not change (None: no end)."""
+    same_to: Annotated[Exact | None, key("same_blend_to_per_kg")]
+    more: Annotated[Direction | None, key("more_on_hand")] = None
+    """What another kilogram on hand, at the same price, saves where all of it is used."""
 
 
 def lots_priced(
-    ground: Ground, unfinished: list[Unfinished] | None = None, *, detail: bool = True
-) -> Iterator[LotPrice]:
+    ground: Ground, unfinished: list[NotSettled] | None = None, *, detail: bool = True
+) -> Iterator[PricedLot]:
     """Every lot that may go in, those used first, then those whose price is nearest.
 
     Without ``detail`` only up to what price each is used. What could not be settled is named in ``unfinished``,
@@ -278,14 +274,14 @@ def lots_priced(
         except (Unsettled, SolverDisagrees):
             if unfinished is None:
                 raise
-            unfinished.append(Unfinished(Section.LOTS, f"the price of {lot.name}", time=False))
+            unfinished.append(NotSettled(Section.LOTS, f"the price of {lot.name}", GIVEN_UP))
 
 
 def _used(ground: Ground, j: int) -> bool:
     return ground.values[j] > (CLOSE if ground.cones else _ZERO)
 
 
-def nearest_unused(ground: Ground) -> LotPrice | None:
+def nearest_unused(ground: Ground) -> PricedLot | None:
     """The lot not used whose price is nearest to the one at which it would be, judged by its reduced cost."""
     rest = ground.reduced
     unused = [
@@ -306,7 +302,7 @@ def market_on(ground: Ground, j: int) -> Market:
     return market
 
 
-def lot_price(ground: Ground, j: int, lot: Lot, *, detail: bool = True) -> LotPrice:
+def lot_price(ground: Ground, j: int, lot: Lot, *, detail: bool = True) -> PricedLot:
     """One lot's prices, of batches that would be made. Raises OutOfTime.
 
     Among cones a lot enters by a hair, which no batch with a smallest pull does.
@@ -317,7 +313,7 @@ def lot_price(ground: Ground, j: int, lot: Lot, *, detail: bool = True) -> LotPr
     return replace(found, more=_more(ground, j, lot, detail=detail))
 
 
-def _priced(ground: Ground, j: int, lot: Lot, loose: Ground, detail: bool) -> tuple[LotPrice, list[PriceLine]]:
+def _priced(ground: Ground, j: int, lot: Lot, loose: Ground, detail: bool) -> tuple[PricedLot, list[PriceLine]]:
     """The prices of a lot on a ground, and the batches they speak of; what it may be worth comes from a loose one."""
     free, used = ground.free, _used(ground, j)
     own, amount = free.program.variables[j].cost, ground.values[j] if used else _ZERO
@@ -331,7 +327,7 @@ def _priced(ground: Ground, j: int, lot: Lot, loose: Ground, detail: bool) -> tu
         found = Worth(own, amount)
     low, high = _same(market, line, own) if used and detail else (found.price, None)
     kg, money = market.kg, market.money
-    return LotPrice(
+    return PricedLot(
         lot, kg(amount), money(own) or _ZERO, ground.means_of_lots, money(found.price), kg(found.amount), found.needed,
         money(low), money(high),
     ), market.quoted  # fmt: skip
