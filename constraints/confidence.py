@@ -228,11 +228,15 @@ class Confidence:
             raise MissingProperty(lot, f"{FAT_SD} or {FAT_METHOD}")
         return found
 
-    def measured_again(self, lot: Lot, method: FatMethod | None = None) -> Confidence:
-        """The same once a lot was measured by another method (None: the most precise published bench method)."""
+    def measured_again(self, lot: Lot) -> Confidence:
+        """The same once a lot was measured by the most precise published bench method."""
         fat = lot.properties[FAT]
-        chosen = method or best_bench(fat)
+        chosen = best_bench(fat)
         return replace(self, better=(*self.better, (lot.name, FatError(chosen.sd(fat), chosen.name))))
+
+    def improves(self, lot: Lot) -> bool:
+        """True where a lot measured again would be known more precisely."""
+        return self.measured_again(lot).finding(lot).sd < self.finding(lot).sd
 
 
 class ConfidenceEntry(Ruled):

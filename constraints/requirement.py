@@ -14,7 +14,7 @@ from fractions import Fraction
 from itertools import product
 from math import ceil, floor
 
-from constraints.confidence import Confidence, FatMethod, cones, moved
+from constraints.confidence import Confidence, cones, moved
 from constraints.formula import Batch, Formula
 from constraints.numbers import trimmed
 from constraints.quantities import Ingredient, Lot, MissingProperty, Process, Quantity, Tagged, in_one_kg
@@ -389,7 +389,7 @@ def confident(requirement: Requirement, confidence: Confidence, formula: Formula
     return replace(requirement, confidence=confidence)
 
 
-def measured_again(requirement: Requirement, lot: Lot, method: FatMethod | None = None) -> Requirement:
+def measured_again(requirement: Requirement, lot: Lot) -> Requirement:
     """A requirement once a lot was measured by a better method; itself where no confidence is asked."""
     asked = requirement.confidence
-    return requirement if asked is None else replace(requirement, confidence=asked.measured_again(lot, method))
+    return requirement if asked is None else replace(requirement, confidence=asked.measured_again(lot))

@@ -22,12 +22,12 @@ from optimizer.solver.model import Ending, SolverDisagrees
 from optimizer.solver.optimum import Optimum, ranks_of
 from optimizer.solver.program import Layout, holds_of, layout_of
 from optimizer.solver.session import ALL
+from optimizer.sure import Sure, how_sure
 from optimizer.verdict import Check, Grade, grade_of, margin
 from optimizer.weighing.rounding import Certificate, Weighed, certify
 from optimizer.weighing.weighout import ScalePrevents, weigh_out
 
 if TYPE_CHECKING:
-    from optimizer.sure import Sure
     from optimizer.wish import Near
 
 
@@ -177,9 +177,7 @@ def _blend(problem: Problem) -> Answer:
     answer = replace(answer, kept=posed.order.imposed, tidy_price=held.optimum.cost - free.optimum.cost)
     if answer.weighed is None or problem.recipe.entry.confidence is None:
         return answer
-    from optimizer.sure import how_sure
-
-    return replace(answer, sure=how_sure(problem, layout_of(problem), ranks_of(problem.formula.columns), held, weighed))
+    return replace(answer, sure=how_sure(problem, held, weighed))
 
 
 def _none(problem: Problem, held: Held, scale: ScalePrevents | None = None) -> Answer:

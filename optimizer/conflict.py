@@ -6,19 +6,20 @@ are involved all of it is exact, the nearest attainable figures too.
 
 from __future__ import annotations
 
+from bisect import bisect_left
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
 from fractions import Fraction
-from typing import TYPE_CHECKING
 
 from constraints.requirement import Requirement, Role
+from optimizer.bench import Bench
 from optimizer.clock import OutOfTime
 from optimizer.problem import Problem
+from optimizer.solver.cone import optimise_with_cuts
+from optimizer.solver.kept import Unsettled
 from optimizer.solver.model import Ending, SolverDisagrees
 from optimizer.solver.optimum import Ranks
-
-if TYPE_CHECKING:
-    from optimizer.bench import Bench
+from optimizer.solver.program import layout_of
 
 _Test = Callable[[Sequence[Requirement]], bool]
 """Whether a batch satisfies some requirements."""
@@ -41,14 +42,9 @@ class Reach:
     @property
     def nearest(self) -> Fraction | None:
         """The figure closest to the limits, where it is sure."""
-        r, gaps = self.requirement, []
-        if not self.sure:
-            return None
-        if self.below is not None and r.lo is not None:
-            gaps.append((r.lo - self.below, self.below))
-        if self.above is not None and r.hi is not None:
-            gaps.append((self.above - r.hi, self.above))
-        return min(gaps)[1] if gaps else None
+        sides = ((self.below, self.requirement.lo), (self.above, self.requirement.hi))
+        gaps = [(abs(figure - limit), figure) for figure, limit in sides if figure is not None and limit is not None]
+        return min(gaps)[1] if gaps and self.sure else None
 
 
 @dataclass(frozen=True)
@@ -83,8 +79,6 @@ class _Search:
     """One search for a conflict, and whether what it found last is certain."""
 
     def __init__(self, problem: Problem) -> None:
-        from optimizer.bench import Bench  # late: only a conflict pays for its imports
-
         self.problem = problem
         self.chosen = list(problem.choosing)
         self.uncertain = any(r.cones(problem.formula) for r in self.chosen)
@@ -121,8 +115,6 @@ class _Search:
 
     def _packs_matter(self, core: Sequence[Requirement]) -> bool:
         """True where opened packs, with any rule on the use of lots kept, would leave the core possible."""
-        from optimizer.bench import Bench
-
         if not self.bench.whole:
             return False
         self.opened.hold(core)
@@ -130,12 +122,9 @@ class _Search:
 
     def _some_batch(self, requirements: Sequence[Requirement]) -> list[Requirement]:
         """These requirements, and where the batch's size is not among them that there is a batch at all."""
-        sizes = [r for r in self.chosen if r.role is Role.SIZE]
-        least = self.problem.order.meat_division_kg
-        return [
-            *requirements,
-            *(replace(r, lo=least, hi=None) for r in sizes if not any(r is kept for kept in requirements)),
-        ]
+        kept, least = {id(r) for r in requirements}, self.problem.order.meat_division_kg
+        sizes = [r for r in self.chosen if r.role is Role.SIZE and id(r) not in kept]
+        return [*requirements, *(replace(r, lo=least, hi=None) for r in sizes)]
 
     def _on_paper(self, requirements: Sequence[Requirement]) -> bool:
         """With any part of a pack and any use of lots."""
@@ -147,9 +136,6 @@ class _Search:
 
         A requirement that lots go together changes more of the program than its rows.
         """
-        from optimizer.bench import Bench
-        from optimizer.solver.kept import Unsettled
-
         gone = [r for r in self.chosen if not any(r is kept for kept in requirements)]
         together = any(row.lo is not None for r in gone for row in r.choices(self.problem.formula))
         bench = Bench(self.problem, self._some_batch(requirements)) if together else self.bench
@@ -163,16 +149,13 @@ class _Search:
         return possible
 
     def _with_cones(self, requirements: Sequence[Requirement]) -> bool:
-        from optimizer.solver.cone import optimise_with_cuts
-        from optimizer.solver.program import layout_of
-
         requirements = self._some_batch(requirements)
         layout, formula = layout_of(self.problem, requirements), self.problem.formula
-        held = optimise_with_cuts(layout, requirements, formula, Ranks((), {}))
-        if held.optimum.ending is Ending.TIME_LIMIT:
+        optimum = optimise_with_cuts(layout, requirements, formula, Ranks((), {})).optimum
+        if optimum.ending is Ending.TIME_LIMIT:
             raise OutOfTime
-        possible = held.optimum.ending is not Ending.INFEASIBLE
-        self.certain = possible or held.optimum.certain
+        possible = optimum.ending is not Ending.INFEASIBLE
+        self.certain = possible or optimum.certain
         return possible
 
     def _reach(self, requirement: Requirement) -> Reach:
@@ -191,13 +174,7 @@ def _by_halves(chosen: Sequence[Requirement], test: _Test) -> list[Requirement]:
     members: list[Requirement] = []
     rest = list(chosen)
     while rest and (not members or test(members)):
-        possible, impossible = 0, len(rest)
-        while impossible - possible > 1:
-            middle = (possible + impossible) // 2
-            if test([*rest[:middle], *members]):
-                possible = middle
-            else:
-                impossible = middle
-        members.append(rest[impossible - 1])
-        rest = rest[: impossible - 1]
+        longest = bisect_left(range(1, len(rest)), True, key=lambda k: not test([*rest[:k], *members]))
+        members.append(rest[longest])
+        rest = rest[:longest]
     return [r for r in chosen if any(r is member for member in members)]

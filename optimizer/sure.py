@@ -7,7 +7,7 @@ from contextlib import suppress
 from dataclasses import dataclass
 from fractions import Fraction
 
-from constraints.confidence import FatError, FatMethod
+from constraints.confidence import FatError
 from constraints.formula import Formula
 from constraints.quantities import Lot
 from constraints.requirement import Likelihood, Requirement, measured_again
@@ -16,8 +16,8 @@ from optimizer.problem import Problem
 from optimizer.solver.cone import Held, cones_of, optimise_with_cuts
 from optimizer.solver.exact import lower_bound
 from optimizer.solver.model import Program, relaxed
-from optimizer.solver.optimum import Ranks
-from optimizer.solver.program import Layout
+from optimizer.solver.optimum import ranks_of
+from optimizer.solver.program import Layout, layout_of
 from optimizer.weighing.rounding import Weighed
 
 _ZERO = Fraction(0)
@@ -49,42 +49,37 @@ class Sure:
     again: tuple[Remeasured, ...]
 
 
-def how_sure(problem: Problem, layout: Layout, ranks: Ranks, held: Held, weighed: Weighed) -> Sure | None:
-    """The report of a weighed blend, or None where no limit depends on measured fat. ``layout`` is without cuts."""
+def how_sure(problem: Problem, held: Held, weighed: Weighed) -> Sure | None:
+    """The report of a weighed blend, or None where no limit depends on measured fat."""
     asked = next((r.confidence for r in problem.requirements if r.confidence is not None), None)
     if asked is None:
         return None
     likely = tuple((r, found) for r in problem.requirements for found in r.likelihoods(weighed.total))
     again: tuple[Remeasured, ...] = ()
     with suppress(OutOfTime):
-        again = worth_remeasuring(layout, problem.choosing, problem.formula, ranks, held)
+        again = worth_remeasuring(problem, problem.choosing, held)
     return Sure(asked.words, held.price, likely, again)
 
 
 def worth_remeasuring(
-    layout: Layout,
-    requirements: Sequence[Requirement],
-    formula: Formula,
-    ranks: Ranks,
-    held: Held,
-    *,
-    method: FatMethod | None = None,
-    most: int = 3,
+    problem: Problem, requirements: Sequence[Requirement], held: Held, most: int = 3
 ) -> tuple[Remeasured, ...]:
     """The lots whose error costs most, largest saving first, at most ``most`` of them.
 
-    Each lot in turn is taken as found by ``method`` (None: the most precise published bench method) with the same fat,
-    and the batch is solved again. Weak duality with the prices at hand says how much a lot can save at best, so only
-    those are solved again that can be among the first. With whole numbers the lots are picked on the program without
-    them, and then solved in whole numbers. Empty where there is no batch.
+    Each lot in turn is taken as found by the most precise published bench method with the same fat, and the batch is
+    solved again. Weak duality with the prices at hand says how much a lot can save at best, so only those are solved
+    again that can be among the first. With whole numbers the lots are picked on the program without them, and then
+    solved in whole numbers.
     """
-    if not held.optimum.values:
+    layout, formula, ranks = layout_of(problem), problem.formula, ranks_of(problem.formula.columns)
+    asked = next((r.confidence for r in requirements if r.confidence is not None), None)
+    if asked is None:
         return ()
-    candidates = [
-        (_most_saved(layout, again, formula, held), lot, again)
-        for lot in formula.lots
-        if isinstance(lot, Lot) and (again := _once_measured(requirements, lot, method)) is not None
-    ]
+    candidates = []
+    for lot in formula.lots:
+        if isinstance(lot, Lot) and asked.improves(lot):
+            again = tuple(measured_again(requirement, lot) for requirement in requirements)
+            candidates.append((_most_saved(layout, again, formula, held), lot, again))
     least = SLIGHT * abs(held.optimum.cost)
     candidates.sort(key=lambda entry: (-entry[0], entry[1].name))
     found: list[Remeasured] = []
@@ -92,29 +87,12 @@ def worth_remeasuring(
         full = len(found) >= most and (layout.program.whole or ceiling <= found[most - 1].saving)
         if ceiling <= least or full or tried >= 4 * most:
             break
-        cost = optimise_with_cuts(layout, again, formula, ranks).optimum
-        saving = held.optimum.cost - cost.cost
-        if cost.values and saving > least:
-            found.append(Remeasured(lot, *_errors(requirements, again, lot), saving))
+        optimum = optimise_with_cuts(layout, again, formula, ranks).optimum
+        saving = held.optimum.cost - optimum.cost
+        if optimum.values and saving > least:
+            found.append(Remeasured(lot, asked.finding(lot), asked.measured_again(lot).finding(lot), saving))
             found.sort(key=lambda entry: (-entry.saving, entry.lot.name))
     return tuple(found[:most])
-
-
-def _once_measured(
-    requirements: Sequence[Requirement], lot: Lot, method: FatMethod | None
-) -> tuple[Requirement, ...] | None:
-    """The requirements once a lot was measured again; None where that would be no more precise."""
-    again = tuple(measured_again(requirement, lot, method) for requirement in requirements)
-    if not any(requirement.confidence is not None for requirement in again):
-        return None
-    now, then = _errors(requirements, again, lot)
-    return again if then.sd < now.sd else None
-
-
-def _errors(before: Sequence[Requirement], after: Sequence[Requirement], lot: Lot) -> tuple[FatError, FatError]:
-    """The error of a lot's fat before and after."""
-    now, then = (next(r.confidence for r in group if r.confidence) for group in (before, after))
-    return now.finding(lot), then.finding(lot)
 
 
 def _most_saved(layout: Layout, again: Sequence[Requirement], formula: Formula, held: Held) -> Fraction:

@@ -234,7 +234,7 @@ def test_the_lots_worth_measuring_again_are_those_that_save_most(shared: bool) -
     kitchen = uncertain_kitchen(48, 10)
     problem, layout, requirements, held = solved(kitchen, Confidence(NINETY_FIVE, shared))
     ranks = ranks_of(problem.formula.columns)
-    found = worth_remeasuring(layout, requirements, problem.formula, ranks, held, most=4)
+    found = worth_remeasuring(problem, requirements, held, most=4)
     savings = {}
     for lot in problem.formula.lots:
         again = tuple(measured_again(requirement, lot) for requirement in requirements)

@@ -6,7 +6,7 @@ Pounds and ounces: NIST Handbook 44 (2024), appendix C: a pound is 0.45359237 kg
 from __future__ import annotations
 
 import re
-from dataclasses import replace
+from dataclasses import astuple, replace
 from datetime import date
 from fractions import Fraction as F
 from pathlib import Path
@@ -148,7 +148,7 @@ def test_a_picture_of_a_lots_price_says_how_much_of_it_goes_in_below_and_above_e
         (4, 5 * F("2.5") + least * 4, "14.975 kg below, 0.000 kg above"),
         (6, 5 * F("2.5") + least * 4, ""),
     ]
-    assert curve.amounts == ((0, F("2.5"), most), (F("2.5"), 4, least), (4, 6, 0))
+    assert tuple(map(astuple, curve.amounts)) == ((0, F("2.5"), most), (F("2.5"), 4, least), (4, 6, 0))
     assert (curve.present.figure, curve.present.cost) == (3, 5 * F("2.5") + least * 3)
     unit = dearest(ground_of(kitchen(LEAN, FAT)) or ground)
     assert unit is not None and (unit[0].what, unit[1], unit[2]) == ("fat", 1, most / 10)  # a point: a tenth of it B

@@ -314,8 +314,7 @@ class _Search:
         known = next((r.confidence for r in self.problem.choosing if r.confidence is not None), None)
         if known is None:
             return iter(())
-        lots = [lot for lot in self.problem.formula.lots if isinstance(lot, Lot)]
-        lots = [lot for lot in lots if known.measured_again(lot).finding(lot).sd < known.finding(lot).sd]
+        lots = [lot for lot in self.problem.formula.lots if isinstance(lot, Lot) and known.improves(lot)]
         lots.sort(key=lambda lot: (-known.finding(lot).sd * lot.usable_kg, lot.name))
 
         def again(chosen: Sequence[Lot]) -> Problem:
