@@ -22,9 +22,8 @@ from optimizer.reading.recipe import parse_recipe
 from optimizer.solver.model import Program, Variable
 from optimizer.solver.optimum import settle
 from optimizer.why.ground import Ground, family_of, ground_of
-from optimizer.why.moving import Drift, Family, beside, last
+from optimizer.why.moving import Curved, Drift, Family, beside, last
 from optimizer.why.prices import limit_prices
-from optimizer.why.stand import Curved
 from optimizer.why.worth import Market, PriceLine, lots_priced, same_blend
 
 LOTS = "lot,on_hand_kg,fat_pct,protein_pct,fibre,cost_per_kg\ncorn,9000,4,9,2,0.30\nsoybean,9000,3,60,6,0.90\n"

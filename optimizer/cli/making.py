@@ -29,7 +29,7 @@ with late():
     from optimizer.reading import recipe as recipes
     from optimizer.sheet import batch_sheet
     from optimizer.sheet import week as week_sheet
-    from optimizer.why import explain, page, picture, short, what_if
+    from optimizer.why import explain, page, short, what_if
 
 MOST_LETTERS = 40
 """Letters of a batch code: it is written by hand on packs."""
@@ -88,7 +88,7 @@ def why(
             asking = explain.question(inputs, shared.say, changed or (), offers, lot)
         with shared.only_trusted():
             found = explain.answered(asking, with_curves=bool(shown.json or html), detail=shown.json or shown.full)
-        return shown.said("why", found, page.page, html, picture.html), found.exit_code
+        return shown.said("why", found, page.page, html, page.html), found.exit_code
 
 
 def plan(

@@ -13,7 +13,7 @@ from constraints.requirement import Requirement
 from optimizer.problem import Problem
 from optimizer.record import Exact, key
 from optimizer.why.ground import Ground, Means, family_of, moved_to
-from optimizer.why.stand import halved
+from optimizer.why.moving import halved
 from optimizer.why.worth import Market, PriceLine, kinks, market_on
 
 _ZERO = Fraction(0)

@@ -28,8 +28,7 @@ from optimizer.solver.model import BasisStatus, Program, SimplexBasis, SolverDis
 from optimizer.solver.optimum import held, settle
 from optimizer.solver.program import Layout, holds_of, layout_of
 from optimizer.solver.simplex import vertex
-from optimizer.why.moving import Drift, Family
-from optimizer.why.stand import CLOSE, Curved, Stand, curved_of
+from optimizer.why.moving import CLOSE, Curved, Drift, Family, Stand, curved_of
 
 _ZERO = Fraction(0)
 _ONE = Fraction(1)

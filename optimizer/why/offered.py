@@ -25,7 +25,7 @@ from optimizer.reading.offers import BreakKind, Offer, OfferTable, Stretch
 from optimizer.reading.recipe import Recipe
 from optimizer.solver.program import holds_of, layout_of
 from optimizer.why.ground import Means, all_keep, imposing
-from optimizer.why.stand import Curved, curved_of
+from optimizer.why.moving import Curved, curved_of
 from optimizer.why.worth import Market, PriceLine, kinks, worth
 from optimizer.wording import counted
 

@@ -4,19 +4,21 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from fractions import Fraction
+from typing import Any
 
 from constraints.numbers import shown, trimmed
 from constraints.requirement import Role
 from optimizer.figures import figure
 from optimizer.pages.batch_page import do_not_make, title
+from optimizer.pages.chart import END, across, render, upwards
 from optimizer.pages.tables import heading, paragraph, table
 from optimizer.remarks import verdict_of
+from optimizer.why.curves import CurveDrawn
 from optimizer.why.explain import Explanation
 from optimizer.why.ground import Means, Section
 from optimizer.why.offered import OfferWorth
 from optimizer.why.prices import Direction, LimitPrice
-from optimizer.why.short import MoneyWords, named_limit
-from optimizer.why.ways_page import LAW, no_batch
+from optimizer.why.short import LAW, MoneyWords, named_limit, no_batch
 from optimizer.why.what_if import Change
 from optimizer.why.worth import PricedLot
 from optimizer.wording import CAUTION, FULL_WHY, counted
@@ -268,3 +270,41 @@ def _change(change: Change, money: MoneyWords) -> Iterator[str]:
         rows.append([f.what, old, new, limits])
     if rows:
         yield from table(("limit of (* at it)", "before", "after", "limit"), rows, "<>><")
+
+
+# Pictures.
+
+
+def html(found: Explanation) -> str:
+    """The curves as an HTML page with inline pictures, with every text from the input escaped."""
+    entry = found.answer.problem.recipe.entry
+    money = f"least cost of the batch{', ' + entry.currency if entry.currency else ''}"
+    return render("why/prices.html", title=entry.name, charts=[_chart(curve) for curve in found.curves], money=money)
+
+
+def _chart(curve: CurveDrawn) -> dict[str, Any]:
+    every = [*curve.points, curve.present]
+    x = across([float(p.figure) for p in every])
+    y = upwards([float(p.cost) for p in every])
+    spots = [(x.at(float(p.figure)), y.at(float(p.cost)), p) for p in curve.points]
+    now_x = x.at(float(curve.present.figure))
+    far = now_x > END - 60
+    walls = [spots[k][0] for k, closed in ((0, curve.closed[0]), (-1, curve.closed[1])) if closed and spots]
+    kinks = [(px, py, p) for px, py, p in spots if p.kink]
+    rises = bool(spots) and curve.points[-1].cost > curve.points[0].cost
+    now_y = y.at(float(curve.present.cost))
+    note = f"Found: {curve.means}. The full point, marked now, is the batch as it stands"
+    note += "; beyond a dashed line no batch exists." if walls else "."
+    told = [p for _, _, p in kinks] or list(curve.points)  # a table stands below every curve
+    return {
+        "title": curve.title,
+        "axis": curve.axis,
+        "x_ticks": x.ticks(),
+        "y_ticks": y.ticks(),
+        "path": " ".join(f"{px},{py}" for px, py, _ in spots),
+        "kinks": [(px, py, f"{float(p.figure):.4g}: {p.kink}") for px, py, p in kinks],
+        "walls": walls,
+        "now": (now_x, now_y, now_x + (-8 if far else 8), "end" if far else "start", now_y + (22 if rises else -12)),
+        "note": note,
+        "rows": [(f"{float(p.figure):.4g}", f"{float(p.cost):.2f}", p.kink) for p in told],
+    }

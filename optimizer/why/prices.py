@@ -12,8 +12,7 @@ from pydantic import Field
 from constraints.requirement import Requirement, Role
 from optimizer.record import Exact, key
 from optimizer.why.ground import Ground, Means, changes, family_of, moved_to
-from optimizer.why.moving import Family, beside, last, slope_beside
-from optimizer.why.stand import CLOSE, Stand, halved
+from optimizer.why.moving import CLOSE, Family, Stand, beside, halved, last, slope_beside
 
 _ZERO, _ONE = Fraction(0), Fraction(1)
 _FIRST = Fraction(1, 1000)

@@ -24,8 +24,8 @@ from optimizer.problem import Problem
 from optimizer.solver.kept import searching
 from optimizer.solver.model import Variable
 from optimizer.why.ground import LEAST_ORDER, NotSettled, Section, settled
+from optimizer.why.moving import curved_of, halved
 from optimizer.why.offered import Offered, OnOffer
-from optimizer.why.stand import curved_of, halved
 from optimizer.why.way import FARTHER, Concession, Way, WayKind, best_weighed, conceded, in_order, ways_to_weigh
 
 _ZERO, _ONE = Fraction(0), Fraction(1)

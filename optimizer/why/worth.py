@@ -24,8 +24,8 @@ from optimizer.solver.conic import ConicUnits
 from optimizer.solver.kept import Kept, Unsettled
 from optimizer.solver.model import Program, SolverDisagrees, Variable
 from optimizer.why.ground import GIVEN_UP, Ground, Means, NotSettled, Section, least_of, stock_family
+from optimizer.why.moving import CLOSE, Curved, in_whole
 from optimizer.why.prices import Direction, shortened, side_of
-from optimizer.why.stand import CLOSE, Curved, in_whole
 
 _ZERO, _ONE = Fraction(0), Fraction(1)
 _MOST = 60
