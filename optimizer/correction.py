@@ -21,7 +21,7 @@ from constraints.quantities import FAT, SALT, Amount, Basis, Ingredient, Kind, L
 from constraints.requirement import Origin, Ratio, Requirement, Stage
 from constraints.row import Row, Vector
 from optimizer.answer import Answer, Status, blend
-from optimizer.doses import NEAR_DOSE, divisions
+from optimizer.as_weighed import NEAR_DOSE, divisions
 from optimizer.mass import GroundMass, errors_of
 from optimizer.order import Asked, Order, order_of
 from optimizer.own_rows import Portion

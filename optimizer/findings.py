@@ -6,17 +6,18 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
 from fractions import Fraction
+from functools import partial
 
 from constraints.faults import BadInput, Fault
 from constraints.formula import Batch, Dosing, Formula
 from constraints.library import guard, guarding, limits_cure
 from constraints.limits import corners
-from constraints.numbers import G_PER_KG, KG_PER_LB, trimmed
+from constraints.numbers import G_PER_KG, ONE, ZERO, trimmed
 from constraints.quantities import SALT, Basis, Ingredient, Lot, Weight
 from constraints.requirement import Requirement, confident, marked
 from constraints.rules import Pack
-from optimizer.as_weighed import batch_of, not_adding_up, summed, two_weights
-from optimizer.doses import Dose, Mend, Mender, doses, salt_targets
+from optimizer.as_weighed import Dose, Mend, Mender, batch_of, doses, not_adding_up, salt_targets, summed, two_weights
+from optimizer.figures import Unit
 from optimizer.lawful import Dosed, LawfulDose, doses_instead, other_names
 from optimizer.missing import error_faults, gaps_of
 from optimizer.own_rows import free_band
@@ -27,8 +28,6 @@ from optimizer.reading.packs import legal_requirements, product_of, unjudged
 from optimizer.reading.recipe import Recipe
 from optimizer.reading.weighed import WeighedItem
 from optimizer.verdict import Check, Grade, grade_of, margin, worst
-
-_ZERO = Fraction(0)
 
 
 @dataclass(frozen=True)
@@ -117,10 +116,10 @@ class Report:
         return [finding for place in self.places for finding in place.findings]
 
     @property
-    def in_pounds(self) -> bool:
-        """Whether weights are said in pounds: where the recipe says so, or the lots table weighs so."""
+    def unit(self) -> Unit:
+        """The unit in which weights are said: pounds where the recipe says so, or the lots table weighs so."""
         units = self.recipe.entry.units
-        return self.table_in_pounds if units is None else units is Units.LB
+        return Unit.of(pounds=self.table_in_pounds if units is None else units is Units.LB)
 
     @property
     def off(self) -> tuple[Dose, ...]:
@@ -134,11 +133,9 @@ class Report:
         Several loads that do not add up to the whole are no batch of any recipe.
         """
         grades = [finding.grade for finding in self.findings] + [load.grade for load in self.loads]
-        if self.unfit or any(dose.forbids for dose in self.doses):
-            grades.append(Grade.DO_NOT_MAKE)
         apart = bool(self.apart) and len(self.loads) > 1
-        if self.against or apart or any(dose.breaks for dose in self.doses):
-            grades.append(Grade.NOT_THE_RECIPE)
+        grades += [Grade.DO_NOT_MAKE] * any((self.unfit, *(dose.forbids for dose in self.doses)))
+        grades += [Grade.NOT_THE_RECIPE] * any((self.against, apart, *(dose.breaks for dose in self.doses)))
         return worst(grades)
 
     @property
@@ -161,7 +158,7 @@ class Tolerance:
 
     def of(self, item: Ingredient) -> Fraction:
         """Kilograms by which an item's weight may be off."""
-        return ((self.meat_g if isinstance(item, Lot) else self.spice_g) or _ZERO) / G_PER_KG
+        return ((self.meat_g if isinstance(item, Lot) else self.spice_g) or ZERO) / G_PER_KG
 
 
 def check(
@@ -198,7 +195,7 @@ def check(
     judging = Dosed(recipe, packs, (*recipe.requirements, *legal), tuple(lots))
     apart_by = {part.load: part.batch for part in parts}
     return replace(
-        whole, places=tuple(_mended(whole, table)), unfit=tuple(unfit), loads=tuple(parts),
+        whole, places=_mended(whole, table), unfit=tuple(unfit), loads=tuple(parts),
         apart=not_adding_up(whole.batch, together) if parts else (), unlike=tuple(two_weights(table, weighed)),
         against=tuple(_against(whole, table, apart_by)), not_judged=tuple(_not_judged(whole, apart_by)),
         other_names=other_names(recipe, packs, day, whole.batch) if named else (),
@@ -256,13 +253,12 @@ class _Judge:
         figures = [x for end in ends if (x := requirement.on_paper.measure(end).value) is not None]
         if not figures:
             return found
-        low, high = min(figures), max(figures)
+        low, high, lo, hi = min(figures), max(figures), requirement.lo, requirement.hi
         if verdict.ok:
-            return replace(found, low=low, high=high, whole_range=all(requirement.measure(end).ok for end in ends))
-        reached = (requirement.lo is None or high >= requirement.lo) and (
-            requirement.hi is None or low <= requirement.hi
-        )
-        return replace(found, low=low, high=high, whole_range=not reached)
+            same = all(requirement.measure(end).ok for end in ends)
+        else:
+            same = (lo is not None and high < lo) or (hi is not None and low > hi)
+        return replace(found, low=low, high=high, whole_range=same)
 
 
 def _further(recipe: Recipe, batch: Batch, loads: int) -> Iterator[Requirement]:
@@ -272,20 +268,19 @@ def _further(recipe: Recipe, batch: Batch, loads: int) -> Iterator[Requirement]:
     yield from (free_band(addition) for addition in recipe.additions if addition.dosing is Dosing.FREE)
 
 
-def _mended(report: Report, table: LotTable) -> Iterator[Place]:
+def _mended(report: Report, table: LotTable) -> tuple[Place, ...]:
     """The places with a way to mend each broken target, found among the lots that may still go in."""
     recipe, kept = report.recipe, [finding.requirement for finding in report.findings if finding.ok]
-    if not any(finding.grade is Grade.NOT_THE_RECIPE for finding in report.findings):
-        yield from report.places
-        return
+    if all(finding.grade is not Grade.NOT_THE_RECIPE for finding in report.findings):
+        return report.places
     lots = [lot for lot in table.lots if not why_left_out(recipe, lot, report.day)]
     mender = Mender(recipe, report.batch, lots, recipe.entry.scales.meat_g / G_PER_KG)
-    for place in report.places:
-        findings = tuple(
-            replace(f, mend=mender.mend(f.requirement, kept)) if f.grade is Grade.NOT_THE_RECIPE else f
-            for f in place.findings
-        )
-        yield replace(place, findings=findings)
+
+    def mended(found: Finding) -> Finding:
+        wrong = found.grade is Grade.NOT_THE_RECIPE
+        return replace(found, mend=mender.mend(found.requirement, kept)) if wrong else found
+
+    return tuple(replace(place, findings=tuple(map(mended, place.findings))) for place in report.places)
 
 
 def _gap_faults(recipe: Recipe, batch: Batch, every: Sequence[Requirement], file: str) -> list[Fault]:
@@ -298,19 +293,12 @@ def _gap_faults(recipe: Recipe, batch: Batch, every: Sequence[Requirement], file
 
 
 def _badness(finding: Finding) -> tuple[int, Fraction, str]:
-    """Broken first, then what arithmetic cannot decide, then by margin as a share of the limit."""
+    """Broken first, then what arithmetic cannot decide, then by margin as a share of the nearer limit (or of one)."""
+    r, value = finding.requirement, finding.value
     rank = 0 if finding.grade is not Grade.MAKE else 1 if finding.ok is False else 2 if finding.ok is None else 3
-    return rank, relative_margin(finding), finding.requirement.origin.rule
-
-
-def relative_margin(finding: Finding) -> Fraction:
-    """Distance to the nearer limit as a share of that limit (of one where the limit is zero)."""
-    requirement, value = finding.requirement, finding.value
-    if value is None:
-        return _ZERO
-    distance = margin(requirement, value)
-    near = [x for x in (requirement.lo, requirement.hi) if x is not None and abs(value - x) == abs(distance)]
-    return distance / abs(near[0]) if near and near[0] else distance
+    distance = ZERO if value is None else margin(r, value)
+    near = (x for x in (r.lo, r.hi) if x is not None and value is not None and abs(value - x) == abs(distance))
+    return rank, distance / abs(next(near, ONE) or ONE), r.origin.rule
 
 
 def _unfit(recipe: Recipe, batch: Batch, day: date) -> Iterator[str]:
@@ -318,8 +306,7 @@ def _unfit(recipe: Recipe, batch: Batch, day: date) -> Iterator[str]:
     for lot, kilograms in batch.kilograms.items():
         if not isinstance(lot, Lot):
             continue
-        why = why_left_out(recipe, lot, day)
-        if why:
+        if why := why_left_out(recipe, lot, day):
             yield f"{lot.name}: {why}"
         elif kilograms > lot.usable_kg:
             weighed, had = trimmed(kilograms, 3), trimmed(lot.usable_kg, 3)
@@ -332,13 +319,10 @@ def _against(report: Report, table: LotTable, loads: Mapping[int, Batch]) -> Ite
     Loads that were weighed apart are held to the mixer; a whole batch that needs several is named as not judged.
     """
     recipe, whole = report.recipe, report.batch
-
-    def say(kilograms: Fraction) -> str:
-        return f"{trimmed(kilograms / KG_PER_LB, 2)} lb" if report.in_pounds else f"{trimmed(kilograms, 3)} kg"
-
+    say = partial(report.unit.said, places=3 if report.unit.name == "kg" else 2)
     room = recipe.entry.scales.meat_g / G_PER_KG / 2
     for lot in table.lots:
-        taken = lot.held_kg(whole.kilograms.get(lot, _ZERO))
+        taken = lot.held_kg(whole.kilograms.get(lot, ZERO))
         weighed = f"{lot.name}: {say(taken)} as held"
         if lot.use_up and not why_left_out(recipe, lot, report.day) and abs(lot.on_hand_kg - taken) > room:
             yield f"{weighed}, and all {say(lot.on_hand_kg)} of it are to be used up"

@@ -7,10 +7,10 @@ from fractions import Fraction
 from itertools import product
 
 from constraints.faults import Fault
-from constraints.formula import Batch
+from constraints.formula import Batch, Formula
 from constraints.ingoing import COARSE_DIVISION
 from constraints.library import brought
-from constraints.numbers import G_PER_KG, PERCENT, shown, trimmed
+from constraints.numbers import G_PER_KG, PERCENT, ZERO, shown, trimmed
 
 from constraints.quantities import FAT, MOISTURE, PROTEIN, SALT, Basis, FromFat, Ingredient  # isort: skip
 from constraints.quantities import Kind, Process, estimated, estimates, lines_of  # isort: skip
@@ -18,12 +18,13 @@ from constraints.requirement import Provenance, Requirement
 from constraints.rules import Pack
 from constraints.words import plant_wording
 from optimizer.answer import Answer
-from optimizer.doses import OFF_DOSE
+from optimizer.as_weighed import OFF_DOSE
 from optimizer.problem import Problem
 from optimizer.reading.recipe import Recipe
 from optimizer.reading.recipe_checks import NO_SOURCE, NOT_A_PLANT, SALT_PCT, contains
 from optimizer.summary import casing_need, composition
 from optimizer.verdict import Verdict
+from optimizer.weighing.rounding import Weighed
 
 _WORTH_A_WORD = Fraction(1, 1000)
 """Share of the cost above which the price of tidy pulls and remnants is said."""
@@ -31,16 +32,17 @@ _WORTH_A_WORD = Fraction(1, 1000)
 
 def warnings(answer: Answer) -> list[str]:
     """Everything that does not forbid the batch and still wants attention, most serious first."""
-    problem = answer.problem
+    problem, weighed = answer.problem, answer.weighed
     suspicious = [
         f"{lot.name}, which the blend uses, is suspicious: {'; '.join(lot.suspicions)}."
         for lot in answer.lots if lot.suspicions
     ]  # fmt: skip
     met = [check.requirement for check in answer.checks if check.ok]
     return [
-        *_soft_failures(answer), *_coarse_cure_scale(answer), *_coarse_doses(answer), *suspicious,
-        *on_estimates(answer.batch if answer.weighed else problem.formula.lots, problem.recipe.process, met),
-        *map(in_words, problem.warnings), *_implausible(answer), *_no_law(problem),
+        *_soft_failures(answer), *(_coarse_cure_scale(weighed) if weighed else ()),
+        *(_coarse_doses(problem.formula, weighed) if weighed else ()), *suspicious,
+        *on_estimates(answer.batch if weighed else problem.formula.lots, problem.recipe.process, met),
+        *map(in_words, problem.warnings), *(_implausible(problem, weighed.total) if weighed else ()), *_no_law(problem),
     ]  # fmt: skip
 
 
@@ -57,8 +59,7 @@ def verdict_of(answer: Answer) -> Verdict:
 
 def lot_notes(answer: Answer) -> list[str]:
     """What the lots bring that the recipe does not say, nitrite without a cure and rework; and what it confirms."""
-    said = []
-    cured = cured_lots(answer)
+    said, cured = [], cured_lots(answer)
     if cured and not answer.problem.recipe.cured:
         said.append(f"The recipe adds no cure, yet these lots bring nitrite or nitrate: {', '.join(cured)}.")
     rework = [lot.name for lot in answer.lots if lot.rework]
@@ -109,7 +110,7 @@ def tidiness(answer: Answer) -> str:
         off += [option] if least.kilograms and not least.asked else []
     words = f"{', '.join(said)}" + (f"; off: {' '.join(off)}." if off else ".")
     words = f"by default {words}" if len(off) == len(said) else words
-    price, cost = answer.tidy_price, answer.optimum.cost if answer.optimum else Fraction(0)
+    price, cost = answer.tidy_price, answer.optimum.cost if answer.optimum else ZERO
     if price is not None and price > _WORTH_A_WORD * abs(cost):
         words += f" They cost {shown(price, 2)} {answer.problem.recipe.entry.currency}".rstrip()
         words += f", {shown(PERCENT * price / cost, 1)} %." if cost else "."
@@ -119,15 +120,14 @@ def tidiness(answer: Answer) -> str:
 def notes(answer: Answer) -> list[str]:
     """What was assumed in reckoning the batch."""
     problem = answer.problem
-    said = [*filter(None, [uncured(answer), tidiness(answer)]), *heed(answer)]
+    said = [*filter(None, (uncured(answer), tidiness(answer))), *heed(answer)]
     dry = [a.item for a in problem.recipe.additions if a.item.kind in (Kind.DRY, Kind.SALT, Kind.CURE)]
     zero = ", ".join(item.name for item in dry if item.properties.keys().isdisjoint((FAT, MOISTURE, PROTEIN)))
     if zero:
         said.append(f"Counted as no fat, moisture or protein: {zero}.")
     process = problem.recipe.process
     if process.declared:
-        water = trimmed(PERCENT * process.water_loss, 2)
-        fat = trimmed(PERCENT * process.fat_loss, 2)
+        water, fat = (trimmed(PERCENT * share, 2) for share in (process.water_loss, process.fat_loss))
         lost = f"Yield: of the batch's weight {water} % is lost as water"
         said.append(f"{lost} and {fat} % as fat." if process.fat_loss else f"{lost}.")
     if answer.weighed is not None and answer.weighed.solved_again:
@@ -138,7 +138,7 @@ def notes(answer: Answer) -> list[str]:
 def _confirmed(problem: Problem) -> Iterator[str]:
     """What the recipe confirms of its cures, each by itself: a strength confirms no dose."""
     for item in problem.recipe.entry.additions:
-        strength = f"{trimmed(item.nitrite_pct or Fraction(0))} % nitrite"
+        strength = f"{trimmed(item.nitrite_pct or ZERO)} % nitrite"
         for there, said in (
             (item.confirm_strength, f"You confirm the strength of {item.name}: {strength}."),
             (item.confirm_dose, f"You confirm the small dose of {item.name}."),
@@ -150,8 +150,8 @@ def _confirmed(problem: Problem) -> Iterator[str]:
 
 def not_judged(problem: Problem) -> list[str]:
     """What this product needs beside the limits, and none of them judges."""
-    found = (what for pack, known in classes_of(problem) for what in pack.leaves_unsaid(problem.product, known))
-    unsaid = ", ".join(dict.fromkeys(found))
+    classes = classes_of(problem)
+    unsaid = ", ".join(dict.fromkeys(x for pack, known in classes for x in pack.leaves_unsaid(problem.product, known)))
     return [f"Not judged here, see to it yourself: {unsaid}."] if unsaid else []
 
 
@@ -172,16 +172,13 @@ def cured_lots(answer: Answer) -> list[str]:
 
 def left_out(problem: Problem) -> list[str]:
     """Lots that may not go in, with the reason; those of one reason that many may share last, together."""
-    named = [f"{entry.lot.name}: {entry.why}" for entry in problem.left_out if not _shared(entry.why)]
-    by_reason: dict[str, list[str]] = {}
+    named, shared = list[str](), dict[str, list[str]]()
     for entry in problem.left_out:
-        if _shared(entry.why):
-            by_reason.setdefault(entry.why, []).append(entry.lot.name)
-    return [*named, *(f"{why}: {', '.join(names)}" for why, names in by_reason.items())]
-
-
-def _shared(why: str) -> bool:
-    return why.startswith(("not eligible", "left out by the recipe", "no stock", "states neither"))
+        if entry.why.startswith(("not eligible", "left out by the recipe", "no stock", "states neither")):
+            shared.setdefault(entry.why, []).append(entry.lot.name)
+        else:
+            named.append(f"{entry.lot.name}: {entry.why}")
+    return [*named, *(f"{why}: {', '.join(names)}" for why, names in shared.items())]
 
 
 def _soft_failures(answer: Answer) -> Iterator[str]:
@@ -199,41 +196,35 @@ def confirm(requirement: Requirement) -> str:
     return f" (figure {status}: confirm it with your authority)" if doubtful else ""
 
 
-def _coarse_cure_scale(answer: Answer) -> Iterator[str]:
-    smallest: dict[Ingredient, Fraction] = {}
-    for load in answer.weighed.loads if answer.weighed else ():
-        for item, kilograms in load.kilograms.items():
-            if item.kind is Kind.CURE:
-                smallest[item] = min(kilograms, smallest.get(item, kilograms))
-    for item, kilograms in smallest.items():
-        division = answer.weighed.divisions[item] if answer.weighed else Fraction(0)
-        if division > COARSE_DIVISION * kilograms:
+def _coarse_cure_scale(weighed: Weighed) -> Iterator[str]:
+    for item, division in weighed.divisions.items():
+        least = min((load.kilograms[item] for load in weighed.loads if item in load.kilograms), default=ZERO)
+        if item.kind is Kind.CURE and division > COARSE_DIVISION * least > 0:
             yield (
-                f"the scale's division of {trimmed(division * G_PER_KG)} g is "
-                f"{shown(PERCENT * division / kilograms, 1)} % of the {trimmed(kilograms * G_PER_KG)} g of {item.name} "
-                "in a load: use a finer scale (over 1 % is too coarse; common practice, no source)."
+                f"the scale's division of {trimmed(division * G_PER_KG)} g is {shown(PERCENT * division / least, 1)} % "
+                f"of the {trimmed(least * G_PER_KG)} g of {item.name} in a load: use a finer scale (over 1 % is too "
+                "coarse; common practice, no source)."
             )
 
 
-def _coarse_doses(answer: Answer) -> list[str]:
+def _coarse_doses(formula: Formula, weighed: Weighed) -> Iterator[str]:
     """Additions that the scale's division puts far off their dose in some load; cure has its own limits."""
-    if answer.weighed is None:
-        return []
-    formula, worst = answer.problem.formula, dict[Ingredient, tuple[Fraction, Fraction]]()
-    for load in answer.weighed.loads:
-        exact = formula.exact_batch(tuple(load.kilograms.get(c, Fraction(0)) for c in formula.columns)).kilograms
-        for item in (addition.item for addition in formula.dosed if addition.item.kind is not Kind.CURE):
-            dose, kilograms = exact.get(item, Fraction(0)), load.kilograms.get(item, Fraction(0))
-            there = sum(kg * dict(i.parts).get(item, Fraction(0)) for i, kg in load.kilograms.items() if i.parts)
+    loads = [load.kilograms for load in weighed.loads]
+    exact = [formula.exact_batch(tuple(load.get(c, ZERO) for c in formula.columns)).kilograms for load in loads]
+    for item in (addition.item for addition in formula.dosed if addition.item.kind is not Kind.CURE):
+        off = []
+        for load, doses in zip(loads, exact, strict=True):
+            kilograms, dose = load.get(item, ZERO), doses.get(item, ZERO)
+            there = sum(kg * dict(i.parts).get(item, ZERO) for i, kg in load.items() if i.parts)
             if abs(kilograms - dose) > OFF_DOSE * (dose + there) and kilograms + dose > 0:
-                known = worst.get(item, (kilograms, dose))
-                worst[item] = max(known, (kilograms, dose), key=lambda pair: abs(pair[0] - pair[1]))
-    return [
-        f"the scale's division of {trimmed(answer.weighed.divisions[item] * G_PER_KG)} g makes "
-        f"{trimmed(kilograms * G_PER_KG, 3)} g of {item.name} of a dose of {trimmed(dose * G_PER_KG, 2)} g in a load: "
-        f"use a finer scale ({trimmed(PERCENT * OFF_DOSE)} % off is too far; {NO_SOURCE})."
-        for item, (kilograms, dose) in worst.items()
-    ]
+                off.append((kilograms, dose))
+        if off:
+            kilograms, dose = max(off, key=lambda pair: abs(pair[0] - pair[1]))
+            yield (
+                f"the scale's division of {trimmed(weighed.divisions[item] * G_PER_KG)} g makes "
+                f"{trimmed(kilograms * G_PER_KG, 3)} g of {item.name} of a dose of {trimmed(dose * G_PER_KG, 2)} g in "
+                f"a load: use a finer scale ({trimmed(PERCENT * OFF_DOSE)} % off is too far; {NO_SOURCE})."
+            )
 
 
 def on_estimates(items: Iterable[Ingredient], process: Process, met: Iterable[Requirement]) -> list[str]:
@@ -257,14 +248,11 @@ def in_words(fault: Fault) -> str:
     return f"{fault.found} ({fault.allowed})."
 
 
-def _implausible(answer: Answer) -> list[str]:
-    if answer.weighed is None:
-        return []
-    said = odd_salt(answer.weighed.total)
-    need = casing_need(answer.problem, answer.weighed.total)
+def _implausible(problem: Problem, batch: Batch) -> Iterator[str]:
+    yield from odd_salt(batch)
+    need = casing_need(problem, batch)
     if need is not None and need.links == 0 and need.link_g_raw is not None:
-        said.append(f"one link of {shown(need.link_g_raw, 0)} g is more than the whole batch.")
-    return said
+        yield f"one link of {shown(need.link_g_raw, 0)} g is more than the whole batch."
 
 
 def odd_salt(batch: Batch) -> list[str]:

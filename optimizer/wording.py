@@ -1,6 +1,6 @@
 """The words that come back: headings, verdicts, the caution and other sentences said in more than one place.
 
-One word per thing, everywhere: in commands, options, keys, headings and errors. ``trimwright terms`` prints TERMS.
+One word per thing, everywhere: in commands, options, keys, headings and errors; ``terms.csv`` tells them.
 """
 
 from __future__ import annotations
@@ -27,48 +27,6 @@ TIDY_WEEK = (
     "smallest_pull: 0 and smallest_remnant: 0 in the week."
 )
 NOT_SMALLEST = "not shown to be the smallest such set"
-
-TERMS = {
-    "lot": "meat or fat in the cooler that you can tell apart: one line of the lots table",
-    "offer": "meat or fat that a supplier would sell you: one line of the offers table",
-    "recipe": "what a batch must be: limits, doses, casing, scales",
-    "addition": "anything dosed that is not a lot: salt, cure, spice, water, liquid, inclusion",
-    "inclusion": "pieces that stay pieces: cheese, nuts, fruit",
-    "cure": "a salt that brings nitrite or nitrate, of the strength printed on its bag",
-    "meat block": "the lots together, green weight; the whole batch is the meat block and all additions",
-    "finished product": "what is left of the whole batch after cooking, smoking or drying: batch times yield",
-    "as held": "with bone and rind, as it lies in the cooler",
-    "net": "after bone and rind: what reaches the grinder",
-    "load": "what goes into the mixer at once",
-    "limit": "a smallest or largest figure, of the law, of the recipe, of the cooler or of the scales",
-    "rule pack": "the limits of one place or one house, with their sources",
-    "class": "what a product is sold as; a rule pack's limits depend on it",
-    "ingoing": "weighed in, before anything reacts; what is left of it (residual) only a laboratory finds",
-    "ppm": "milligrams in a kilogram",
-    "smallest pull": "the least that a lot in use gives: smallest_pull, smallest_pull_kg; 0 for any",
-    "smallest remnant": "the least that an opened lot keeps, if it keeps any: smallest_remnant; 0 for any",
-    "value used": "what is paid, and the worth of the stock used, less that of what is bought and left",
-    "division": "the smallest step of a scale",
-    "pack": "a weight in which a lot or an offer comes and that is not opened: pack_kg",
-    "price": "money a kilogram as held: cost_per_kg of a lot, an offer, an addition",
-    "cost": "money of a lot, an order or a batch as a whole; cash is what is paid of it",
-    "worth": "what a kilogram left over would fetch: salvage_per_kg, worth_after_per_kg",
-    "on hand": "what lies in the cooler, as held: on_hand_kg; left is what lies there after, stock all of it",
-    "what happened": "how a week went otherwise than planned, in a file of its own",
-    "units": "kg or lb: what weights are said in",
-    "record": "what --json prints; trimwright schema answer tells its keys",
-    "dying": "past its use-by before there is another chance to use it",
-    "proved": "shown in exact arithmetic: no batch within these limits can cost less",
-    "holds": "is within its limits, measured again on what is weighed",
-    "warns": "is outside a limit that does not forbid the batch",
-    "needs a laboratory": "cannot be reckoned from what goes in",
-    "do not make": "it can hurt somebody: nothing is weighed out",
-    "hold": "it was made, and may not leave the house before it is checked again",
-    "not lawful under this name": "a lawful food perhaps, but not of the class the recipe names",
-    "not what the recipe asks": "lawful, and off a limit or a dose of your own",
-    "not certain": "within the scales' tolerance a limit may be broken",
-}
-"""The glossary: what each word means here."""
 
 _DAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
 _MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")

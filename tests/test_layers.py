@@ -12,7 +12,7 @@ ROOMS = (
     "late", "clock", "wording", "verdict", "record", "figures", "wish", "ledger", "taught", "reading", "order",
     "own_rows", "missing", "problem", "lawful",
     "solver", "weighing", "bench", "conflict",
-    "as_weighed", "sure", "doses", "summary", "answer", "cause", "findings", "mass",
+    "as_weighed", "sure", "summary", "answer", "cause", "findings", "mass",
     "correction", "near", "remarks", "pages", "plan", "why", "frames", "made",
     "store", "sheet", "cli", "__main__",
 )  # fmt: skip

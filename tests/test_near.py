@@ -16,7 +16,7 @@ from constraints.numbers import weight
 from optimizer.answer import Answer
 from optimizer.near import near_cheapest
 from optimizer.order import Asked, order_of
-from optimizer.pages.pictures import near_html as html
+from optimizer.pages.chart import near_html as html
 from optimizer.problem import Problem, assemble
 from optimizer.reading.lots import parse_lots
 from optimizer.reading.recipe import parse_recipe

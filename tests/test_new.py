@@ -11,9 +11,9 @@ import pytest
 from typer.testing import CliRunner, Result
 from where import HOME
 
+from constraints.document.parsing import packaged_rows
 from optimizer.cli import COMMANDS, app
 from optimizer.cli.reference import file_schema
-from optimizer.wording import TERMS
 
 
 def run(*words: str) -> Result:
@@ -75,7 +75,7 @@ def test_examples_come_from_the_starters() -> None:
 
 def test_terms_are_told() -> None:
     page = run("terms").stdout
-    assert all(word in page for word in TERMS)
+    assert all(row["word"] in page for row in packaged_rows("optimizer", "terms.csv"))
     assert list(json.loads(run("terms", "ingoing", "--json").stdout)) == ["ingoing"]
     assert run("terms", "no such word").exit_code == 2
 

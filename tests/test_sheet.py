@@ -28,7 +28,7 @@ from where import ROOT
 
 from optimizer.cli import app
 from optimizer.figures import Unit
-from optimizer.sheet.week import _pulls, _sheets
+from optimizer.sheet.batch_sheet import _pulls, _sheets
 from optimizer.wording import CAUTION
 
 EXAMPLES = ROOT / "examples"

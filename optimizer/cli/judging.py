@@ -24,7 +24,7 @@ with late():
     from optimizer.made import found as logs
     from optimizer.made import heat, log_page
     from optimizer.made import log as readings
-    from optimizer.pages import check_page, correct_page, pictures
+    from optimizer.pages import chart, check_page, correct_page
     from optimizer.reading import recipe as recipes
     from optimizer.reading import weighed
     from optimizer.sheet import batch_sheet
@@ -117,7 +117,7 @@ def correct(
     with shared.within_time(time_limit):
         found, why, out = _corrected((batch, recipe, lots), mass, asked, taken=taken)
         if html is not None:
-            shared.write_text(html, pictures.batch_html(found.answer), "--html")
+            shared.write_text(html, chart.batch_html(found.answer), "--html")
         if sheet is not None:
             shared.write_text(sheet, batch_sheet.corrected_page(found, lots, batch if out else None), "--sheet")
         if shown.json:

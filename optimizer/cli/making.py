@@ -21,14 +21,13 @@ with late():
     from optimizer import answer as answers
     from optimizer import clock, near, problem, wish
     from optimizer import order as orders
-    from optimizer.pages import batch_page, pictures
+    from optimizer.pages import batch_page, chart
     from optimizer.plan.files import week_file
     from optimizer.plan.report import outcome as outcomes
     from optimizer.plan.report import plan_json, plan_page
     from optimizer.reading import lots as tables
     from optimizer.reading import recipe as recipes
     from optimizer.sheet import batch_sheet
-    from optimizer.sheet import week as week_sheet
     from optimizer.why import explain, page, short, what_if
 
 MOST_LETTERS = 40
@@ -52,7 +51,7 @@ def blend(
                 shared.not_written({"--proof": proof}, "there is no finished proof of linear rows alone")
             else:
                 shared.write_text(proof, proved, "--proof")
-        drawn = pictures.batch_html if answer.near is None else pictures.near_html
+        drawn = chart.batch_html if answer.near is None else chart.near_html
         paged = partial(batch_page.page, short_why=() if shown.json else short.short_form(answer))
         return shown.said("blend", answer, paged, html, drawn), answer.status.exit_code
 
@@ -159,7 +158,7 @@ def sheet(
         if outcome is None:
             sys.stderr.write(f"{outcomes.STOPPED}; no sheet was laid out.\n")
             return "", shared.TIME_LIMIT
-        page, ending = week_sheet.week_page(outcome), outcome.exit_code
+        page, ending = batch_sheet.week_page(outcome), outcome.exit_code
     elif what_happened is not None:
         raise typer.BadParameter("--what-happened is for a week, without --lots")
     else:

@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import replace
 from datetime import date as Day
 from fractions import Fraction
 
 from constraints.numbers import G_PER_KG, PERCENT, shown
 from constraints.quantities import SALT, Basis
-from optimizer import doses, findings
-from optimizer.figures import Unit, figure, wanted
+from optimizer import as_weighed, findings
+from optimizer.figures import Unit, figure, measured, wanted
 from optimizer.findings import Report
 from optimizer.pages.answer_json import Estimated, Limit, PassingDose, VerdictPart
 from optimizer.pages.details import absent_words, composition_table, nothing_goes_in, source_words, unknown_words
@@ -21,42 +20,22 @@ from optimizer.summary import Shares, estimated_in, shares, weight
 from optimizer.verdict import HEADLINES, Grade, Mark, Verdict, margin, mark, worst
 from optimizer.wording import CAUTION, FULL, WATCH, day_words
 
+MOST_PLACES = 8
+"""Decimals of a margin at most."""
+_OFF = (
+    "off: by more than a scale division a load and 2 % of the dose; BROKEN: salt and cure that are off, and anything "
+    "by more than that division and 10 % (common practice, no source)"
+)
+
 
 def check_page(report: Report, *, full: bool = False) -> str:
     """The page, ending in a newline; ``full`` adds composition and every limit of every place with its source."""
-    unit = Unit.of(pounds=report.in_pounds)
-    lines = [*_verdict(report, unit), *_watch(report), *_doses(report, unit, full=full), *_loads(report, unit)]
+    lines = [*_verdict(report), *_watch(report), *_doses(report, full=full), *_loads(report)]
     if full:
-        lines += _composition(report, unit)
+        lines += _composition(report)
         lines += [line for place in report.places for line in _place(place)]
     lines += ["", *_places(report), *([] if full else [FULL]), *paragraph(CAUTION)]
     return "\n".join(lines) + "\n"
-
-
-def _watch(report: Report) -> list[str]:
-    """Warnings of every place, what a laboratory must find, and what is not judged here."""
-    said = [("! ", text) for text in warnings_of(report)]
-    for place in report.places:
-        for finding in place.findings:
-            if mark(finding) is Mark.WARNING:
-                said.append(("! ", f"{place.title}: {_words(finding, 'wanted')}"))
-            elif mark(finding) is Mark.LABORATORY:
-                said.append(("? ", unknown_words(finding)))
-    said += [("* ", text) for text in known_to_contain(report.recipe)]
-    said.append(("* ", f"Not judged here: {'; '.join(report.not_judged)}."))
-    return [*heading(WATCH), *listed(said)]
-
-
-def _places(report: Report) -> Iterator[str]:
-    """A line a place: how many of its limits hold, and the one that is nearest to break."""
-    for place in report.places:
-        held = sum(finding.ok is True for finding in place.findings)
-        text = f"{place.title}: {held} of {len(place.findings)} limits hold"
-        near = next((f for f in place.findings if f.ok and f.value and not nothing_goes_in(f)), None)
-        if near is not None:
-            r = near.requirement
-            text += f"; nearest: {r.what} of the {r.basis} {_value(near)} ({wanted(r)})"
-        yield from paragraph(f"{text}.")
 
 
 def warnings_of(report: Report) -> list[str]:
@@ -73,22 +52,21 @@ def verdict(report: Report) -> Verdict:
     return Verdict.of(grade, report.findings, len(warnings_of(report)), weighed=True)
 
 
-def _verdict(report: Report, unit: Unit) -> Iterator[str]:
+def _verdict(report: Report) -> Iterator[str]:
     """What is wrong, the worst first: what forbids the batch, what the recipe asks, additions off their dose."""
-    meat, name = unit.said(weight(report.batch, Basis.MEAT)), report.recipe.entry.name
-    yield from paragraph(f"{name}, as weighed: {meat} of meat block, {day_words(report.day)}")
+    meat = report.unit.said(weight(report.batch, Basis.MEAT))
+    yield from paragraph(f"{report.recipe.entry.name}, as weighed: {meat} of meat block, {day_words(report.day)}")
     yield from paragraph(verdict(report).headline)
-    wrong = [*report.unfit, *(t for grade in _FORBID for part in report.each for t in _forbidding(part, grade, unit))]
-    said = [("* ", text) for text in wrong]
-    said += [("> ", f"What would pass: {dose.words()}.") for dose in report.instead]
-    said += [("> ", f"{text}.") for text in report.other_names]
+    yield from listed(("* ", text) for text in report.unfit)
+    for grade in (Grade.DO_NOT_MAKE, Grade.NOT_THIS_NAME):
+        yield from listed(("* ", text) for part in report.each for text in _forbidding(part, grade, report.unit))
+    yield from listed(("> ", f"What would pass: {dose.words()}.") for dose in report.instead)
+    yield from listed(("> ", f"{text}.") for text in report.other_names)
     off = [text for part in report.each for text in _doubtful(part)]
     off += [f"The loads do not add up to the whole: {text}; both were checked" for text in report.apart]
-    off += [*report.unlike, *report.against, *(text for part in report.each for text in _missing(part, unit))]
-    yield from listed([*said, *(("* ", text) for text in off)])
-
-
-_FORBID = (Grade.DO_NOT_MAKE, Grade.NOT_THIS_NAME)
+    off += [*report.unlike, *report.against]
+    off += [text for part in report.each for text in _missing(part, report.unit)]
+    yield from listed(("* ", text) for text in off)
 
 
 def _of_load(report: Report) -> str:
@@ -111,21 +89,14 @@ def _doubtful(report: Report) -> Iterator[str]:
             yield f"{_of_load(report)}not certain: {_words(finding, 'allowed')}, and it may be {_spread(finding)}"
 
 
-def _spread(finding: findings.Finding) -> str:
-    if finding.low is None or finding.high is None:
-        return "anything: the tolerance is as large as what was weighed"
-    return " to ".join(figure(x, finding.requirement) for x in (finding.low, finding.high))
-
-
 def _missing(report: Report, unit: Unit) -> Iterator[str]:
     """What the whole batch, or one load, has otherwise than the recipe asks, and what would put it right."""
-    for dose in report.off:
-        if dose.forbids:
-            continue
-        meat = "" if dose.meat_kg is None else f"{unit.figure(dose.meat_kg, 2)} {unit.name} of meat block"
-        mend = f"; so much is the dose for {meat}" if meat else ""
+    for dose in (dose for dose in report.off if not dose.forbids):
+        mend = ""
         if dose.weighed_kg < dose.wanted_kg:
             mend = f"; add {unit.small(dose.wanted_kg - dose.weighed_kg, dose.division_kg)}"
+        elif dose.meat_kg:
+            mend = f"; so much is the dose for {unit.figure(dose.meat_kg, 2)} {unit.name} of meat block"
         yield f"Off its dose: {_of_load(report)}{_dose_words(dose, unit)}{mend}"
     for finding in report.findings:
         if finding.grade is Grade.NOT_THE_RECIPE:
@@ -133,31 +104,14 @@ def _missing(report: Report, unit: Unit) -> Iterator[str]:
             yield f"{_of_load(report)}{_words(finding, 'asked')}{confidence}{_mend(finding, unit)}"
 
 
-def _loads(report: Report, unit: Unit) -> list[str]:
-    """A line a load that was weighed by itself."""
-    rows = []
-    for load in report.loads:
-        weights = (unit.figure(weight(load.batch, basis), 3) for basis in (Basis.MEAT, Basis.BATCH))
-        rows.append([f"{load.load}", *weights, "ok" if load.grade is Grade.MAKE else HEADLINES[load.grade]])
-    heads = ("load", f"meat {unit.name}", f"batch {unit.name}", "")
-    return [*heading("loads, each checked alone"), *table(heads, rows, ">>><")] if rows else []
-
-
-def _dose_words(dose: doses.Dose, unit: Unit) -> str:
+def _dose_words(dose: as_weighed.Dose, unit: Unit) -> str:
     weighed, wanted = (unit.small(kg, dose.division_kg) for kg in (dose.weighed_kg, dose.wanted_kg))
     return f"{dose.item.name}, {weighed} weighed, {wanted} is its dose for these lots"
 
 
 def _words(finding: findings.Finding, limit: str) -> str:
-    r, value = finding.requirement, _value(finding) or "not measured"
-    why = f" ({finding.why})" if finding.why and not finding.on_paper else ""
-    return f"{r.what} of the {r.basis} is {value}{why}, {r.limits()} {limit}"
-
-
-def _value(finding: findings.Finding) -> str:
-    """The figure with its unit; nothing where it was not measured."""
-    r = finding.requirement
-    return "" if finding.value is None else f"{figure(finding.value, r)} {r.unit}".strip()
+    r, why = finding.requirement, f" ({finding.why})" if finding.why and not finding.on_paper else ""
+    return f"{r.what} of the {r.basis} is {measured(finding.value, r)}{why}, {r.limits()} {limit}"
 
 
 def _mend(finding: findings.Finding, unit: Unit) -> str:
@@ -166,57 +120,90 @@ def _mend(finding: findings.Finding, unit: Unit) -> str:
         return ""
     bony = " after bone and rind" if mend.lot.usable < 1 else ""
     added = f"{unit.said(mend.kilograms)}{bony} more of {mend.lot.name}, with what is dosed for it"
-    return f"; {added}, would mend it: {_value(replace(finding, value=mend.value))}"
+    return f"; {added}, would mend it: {measured(mend.value, finding.requirement)}"
 
 
-def _composition(report: Report, unit: Unit) -> Iterator[str]:
-    yield from composition_table(report.batch)
-    yield f"whole batch {unit.said(weight(report.batch, Basis.BATCH))}"
-    silent = [i.name for i in report.batch.kilograms if i.kind.states_composition and SALT not in i.properties]
-    if silent:
-        yield from paragraph(f"The total of salt is not known: {', '.join(silent)} without {SALT}.")
+def _spread(finding: findings.Finding) -> str:
+    if finding.low is None or finding.high is None:
+        return "anything: the tolerance is as large as what was weighed"
+    return " to ".join(figure(x, finding.requirement) for x in (finding.low, finding.high))
 
 
-def _doses(report: Report, unit: Unit, *, full: bool) -> Iterator[str]:
+def _watch(report: Report) -> list[str]:
+    """Warnings of every place, what a laboratory must find, and what is not judged here."""
+    said = [("! ", text) for text in warnings_of(report)]
+    for title, finding in ((place.title, finding) for place in report.places for finding in place.findings):
+        if mark(finding) is Mark.WARNING:
+            said.append(("! ", f"{title}: {_words(finding, 'wanted')}"))
+        elif mark(finding) is Mark.LABORATORY:
+            said.append(("? ", unknown_words(finding)))
+    further = (*known_to_contain(report.recipe), f"Not judged here: {'; '.join(report.not_judged)}.")
+    return [*heading(WATCH), *listed([*said, *(("* ", text) for text in further)])]
+
+
+def _doses(report: Report, *, full: bool) -> Iterator[str]:
     """The additions against their doses; what the marks mean on the full page, or where one is off."""
-    if not report.doses:
-        return
-    rows = []
+    unit, rows = report.unit, []
     for dose in report.doses:
         off = shown(PERCENT * (dose.weighed_kg / dose.wanted_kg - 1), 1) if dose.wanted_kg else ""
         share = f"{off if off.startswith('-') else f'+{off}'} %" if off else ""
         mark = "BROKEN" if dose.breaks or dose.forbids else "off" if dose.off else "ok"
         weights = (unit.small(kg, dose.division_kg).removesuffix(" g") for kg in (dose.weighed_kg, dose.wanted_kg))
         rows.append([mark, dose.item.name, *weights, share])
-    small = "g" if unit.name == "kg" else "oz (g)"
-    heads = ("", "addition", f"weighed {small}", f"dose {small}", "off by")
-    yield from (*heading("additions"), *table(heads, rows, "<<>>>", ruled=False))
-    if full or report.off:
-        yield from paragraph(
-            "off: by more than a scale division a load and 2 % of the dose; BROKEN: salt and cure that are off, and "
-            "anything by more than that division and 10 % (common practice, no source)"
-        )
+    if rows:
+        small = "g" if unit.name == "kg" else "oz (g)"
+        heads = ("", "addition", f"weighed {small}", f"dose {small}", "off by")
+        yield from (*heading("additions"), *table(heads, rows, "<<>>>", ruled=False))
+        yield from paragraph(_OFF) if full or report.off else ()
+
+
+def _loads(report: Report) -> list[str]:
+    """A line a load that was weighed by itself."""
+    rows, unit = [], report.unit
+    for load in report.loads:
+        weights = (unit.figure(weight(load.batch, basis), 3) for basis in (Basis.MEAT, Basis.BATCH))
+        rows.append([f"{load.load}", *weights, "ok" if load.grade is Grade.MAKE else HEADLINES[load.grade]])
+    heads = ("load", f"meat {unit.name}", f"batch {unit.name}", "")
+    return [*heading("loads, each checked alone"), *table(heads, rows, ">>><")] if rows else []
+
+
+def _composition(report: Report) -> Iterator[str]:
+    yield from composition_table(report.batch)
+    yield f"whole batch {report.unit.said(weight(report.batch, Basis.BATCH))}"
+    silent = [i.name for i in report.batch.kilograms if i.kind.states_composition and SALT not in i.properties]
+    yield from paragraph(f"The total of salt is not known: {', '.join(silent)} without {SALT}.") if silent else ()
+
+
+def _places(report: Report) -> Iterator[str]:
+    """A line a place: how many of its limits hold, and the one that is nearest to break."""
+    for place in report.places:
+        held = sum(finding.ok is True for finding in place.findings)
+        text = f"{place.title}: {held} of {len(place.findings)} limits hold"
+        near = next((f for f in place.findings if f.ok and f.value and not nothing_goes_in(f)), None)
+        if near is not None:
+            r = near.requirement
+            text += f"; nearest: {r.what} of the {r.basis} {measured(near.value, r)} ({wanted(r)})"
+        yield from paragraph(f"{text}.")
 
 
 def _place(place: findings.Place) -> Iterator[str]:
-    yield from heading(place.title)
+    """Every limit of a place; what the batch holds none of last, in a list."""
     absent = [finding for finding in place.findings if nothing_goes_in(finding)]
-    present = list(enumerate((finding for finding in place.findings if not nothing_goes_in(finding)), start=1))
     rows, ranges, sources = [], [], []
-    for number, finding in present:
-        r, value = finding.requirement, finding.value
-        what, said = f"{r.what}, {r.basis}", "" if value is None else figure(value, r)
-        rows.append([mark(finding), what, said, r.limits(), _margin(finding), f"{number}"])
+    for number, finding in enumerate((one for one in place.findings if not nothing_goes_in(one)), start=1):
+        r, said = finding.requirement, "" if finding.value is None else figure(finding.value, finding.requirement)
+        rows.append([mark(finding), f"{r.what}, {r.basis}", said, r.limits(), _margin(finding), f"{number}"])
         if finding.low is not None and finding.low != finding.high:
-            ranges.append((f"{number:3}  ", _range(finding)))
+            spread, holds = f"{_spread(finding)} {r.unit}".strip(), "holds" if finding.whole_range else "does NOT hold"
+            text = f"{spread} within the scales' tolerance; the verdict {holds} for all of it."
+            ranges.append((f"{number:3}  ", text))
         sources.append((f"{number:3}  ", (f"{finding.why}; " if finding.why else "") + source_words(r)))
-    if rows:
-        yield from table(("", "what", "is", "limit", "to spare", "source"), rows, "<<><>>")
+    yield from heading(place.title)
+    yield from table(("", "what", "is", "limit", "to spare", "source"), rows, "<<><>>") if rows else ()
     yield from listed([*ranges, *sources])
     yield from ["None of these is in this batch:"] if absent else ()
     yield from listed(("ok  ", absent_words(finding.requirement)) for finding in absent)
-    if place.name != "recipe":
-        yield from paragraph(f"The last word is with {place.authority}.")
+    yield from paragraph(f"The last word is with {place.authority}.") if place.name != "recipe" else ()
 
 
 def _margin(finding: findings.Finding) -> str:
@@ -228,17 +215,6 @@ def _margin(finding: findings.Finding) -> str:
         places += 1
     unit = {"%": "points"}.get(finding.requirement.unit, finding.requirement.unit)
     return f"{shown(gap, places)} {unit}".strip()
-
-
-MOST_PLACES = 8
-"""Decimals of a margin at most."""
-
-
-def _range(finding: findings.Finding) -> str:
-    """The figures that the tolerance of the scales leaves open."""
-    verdict = "holds for" if finding.whole_range else "does NOT hold for"
-    spread = f"{_spread(finding)} {finding.requirement.unit}".strip()
-    return f"{spread} within the scales' tolerance; the verdict {verdict} all of it."
 
 
 class Mend(Record):

@@ -1,4 +1,6 @@
-"""A batch as it stands on its sheet: what is pulled, weighed, read and signed; every reading has a blank.
+"""A batch as it stands on its sheet: what is pulled, weighed, read and signed, every reading with a blank.
+
+And a week as sheets: the order list by supplier, the pull list by day, and the sheet of every batch.
 
 The fields are those of Regulation (EC) 178/2002 Art. 18, Regulation (EU) 931/2011 Art. 3, 9 CFR 320.1 and 417.5 and the
 Safe Food for Canadians Regulations s. 90 and 92 (see the check list beside the tests).
@@ -9,7 +11,8 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from fractions import Fraction
-from typing import Any
+from itertools import groupby
+from typing import TYPE_CHECKING, Any
 
 import segno
 from markupsafe import Markup
@@ -21,20 +24,25 @@ from constraints.rules import ProcessStep
 from constraints.treatment import Treatments, fahrenheit, load_treatments
 from optimizer.answer import Answer
 from optimizer.correction import Correction
-from optimizer.figures import apart, division_words, figure, grams, ounces, places_of
+from optimizer.figures import apart, division_words, grams, measured, ounces, places_of
+from optimizer.late import late
 from optimizer.ledger import Past
 from optimizer.made.found import MadeProduct, degrees, species_of_lots, spell
 from optimizer.made.log_page import HEADS, step_cells
 from optimizer.pages.batch_page import do_not_make
-from optimizer.pages.chart import render
+from optimizer.pages.chart import SIZES, drawn, render
 from optimizer.pages.correct_page import opening
 from optimizer.pages.details import nothing_goes_in, source_words
-from optimizer.pages.pictures import SIZES, drawn
 from optimizer.remarks import heed, verdict_of, warnings
 from optimizer.summary import casing_need, finished_kg, weight
 from optimizer.verdict import Mark, mark
 from optimizer.weighing.rounding import Weighed
 from optimizer.wording import day_words
+
+if TYPE_CHECKING:
+    from optimizer.plan.report.outcome import Outcome
+with late():
+    from optimizer.plan.report import plan_page
 
 _TURN = (Kind.CURE, Kind.SALT, Kind.DRY, Kind.WATER, Kind.LIQUID, Kind.INCLUSION)
 """In which order additions are weighed in, inclusions last; common practice, no source."""
@@ -55,35 +63,30 @@ class Sheet:
     opening: tuple[str, ...] = ()
 
     @property
-    def reasons(self) -> list[str]:
-        """Why it must not be made."""
-        return list(do_not_make(self.answer)) if self.answer.refused else []
-
-    @property
-    def size(self) -> str:
-        """Meat block and whole batch."""
-        meat, whole = (self._kg(weight(self._weighed.total, basis)) for basis in (Basis.MEAT, Basis.BATCH))
-        return f"{meat} of meat, {whole} in all"
-
-    @property
     def rules(self) -> list[str]:
         """The rule packs with the day on which their figures were read."""
         packs = self.answer.problem.packs
         return [f"{pack.title}, figures read {day_words(pack.checked_on)}" for pack in packs] or ["no rule pack"]
 
     @property
-    def told(self) -> list[str]:
-        """Warnings, and what must be known: what is confirmed, not judged, or contained."""
-        return [*warnings(self.answer), *heed(self.answer)]
-
-    @property
-    def _weighed(self) -> Weighed:
+    def weighed(self) -> Weighed:
+        """The batch on the scales."""
         assert self.answer.weighed is not None
         return self.answer.weighed
 
+    @property
+    def entry(self) -> Any:
+        """The recipe as typed."""
+        return self.answer.problem.recipe.entry
+
+    def kg(self, kilograms: Fraction) -> str:
+        """A weight of a whole load or batch."""
+        said = f"{apart(trimmed(kilograms, 3))} kg"
+        return f"{ounces(kilograms, Fraction(1, 100))} ({said})" if self.in_pounds else said
+
     def pulls(self) -> Iterator[tuple[Lot, str, str]]:
         """What to take from the cooler, as held: the leanest first, so that the fat stays cold (no source)."""
-        lots = [(i, kg) for i, kg in self._weighed.total.kilograms.items() if isinstance(i, Lot) and not i.parts]
+        lots = [(i, kg) for i, kg in self.weighed.total.kilograms.items() if isinstance(i, Lot) and not i.parts]
         for lot, kg in sorted(lots, key=lambda pair: (pair[0].properties[FAT], pair[0].name)):
             yield lot, *self._weight(lot, lot.held_kg(kg))
 
@@ -94,7 +97,7 @@ class Sheet:
             if item.kind is Kind.CURE:
                 salts = {"nitrite": typed[item.name].nitrite_pct, "nitrate": typed[item.name].nitrate_pct}
                 strength = " and ".join(f"{trimmed(pct)} % {salt}" for salt, pct in salts.items() if pct)
-                division = self._weighed.divisions[item]
+                division = self.weighed.divisions[item]
                 large, scale = f"{grams(kg, division)} g", division_words(division)
                 yield {"name": item.name, "strength": strength, "large": large, "scale": scale}
 
@@ -105,29 +108,16 @@ class Sheet:
         for item, kg in sorted(rest, key=lambda pair: turn.get(pair[0].kind, -1)):
             yield item, isinstance(item, Lot), *self._weight(item, kg)
 
-    def load_size(self, load: Batch) -> str:
-        """The weight of a load."""
-        return self._kg(weight(load, Basis.BATCH))
-
-    def _kg(self, kilograms: Fraction) -> str:
-        said = f"{apart(trimmed(kilograms, 3))} kg"
-        return f"{ounces(kilograms, Fraction(1, 100))} ({said})" if self.in_pounds else said
-
     def _weight(self, item: Ingredient, kilograms: Fraction) -> tuple[str, str]:
         """A weight to be read at arm's length, and the same in small in kilograms or grams where that is in pounds."""
-        division = self._weighed.divisions[item]
+        division = self.weighed.divisions[item]
         lot = isinstance(item, Lot)
         plain = f"{apart(shown(kilograms, places_of(division)))} kg" if lot else f"{grams(kilograms, division)} g"
         return (ounces(kilograms, division), plain) if self.in_pounds else (plain, "")
 
-    @property
-    def entry(self) -> Any:
-        """The recipe as typed."""
-        return self.answer.problem.recipe.entry
-
     def limits(self) -> Iterator[dict[str, Any]]:
         """Limits on temperature and time of the recipe's places, each with what is to be read for it."""
-        total = self._weighed.total
+        total = self.weighed.total
         species = species_of_lots([item for item in total.kilograms if isinstance(item, Lot)])
         product = MadeProduct(self.answer.problem.recipe, total, True, species)
         for name in self.entry.rules:
@@ -137,24 +127,21 @@ class Sheet:
     @property
     def reads_on(self) -> list[str]:
         """What is read of a fermented or dried product."""
-        fermented = ProcessStep.FERMENTED in self.entry.steps
-        dried = ProcessStep.DRIED in self.entry.steps
-        return ["pH", "day and time of the pH"] * fermented + ["weight of a piece at first and last", "aw"] * dried
+        ph, loss = ["pH", "day and time of the pH"], ["weight of a piece at first and last", "aw"]
+        return ph * (ProcessStep.FERMENTED in self.entry.steps) + loss * (ProcessStep.DRIED in self.entry.steps)
 
     @property
     def expected(self) -> str:
         """What should come out, by the yield that the recipe declares and by what was measured."""
-        finished = finished_kg(self._weighed.total)
-        declared = "" if finished is None else f"{self._kg(finished)} by the recipe's yield"
-        measured = self.answer.problem.recipe.measured
-        return "; ".join(filter(None, (declared, measured.words() if measured else "")))
+        finished, came_out = finished_kg(self.weighed.total), self.answer.problem.recipe.measured
+        declared = "" if finished is None else f"{self.kg(finished)} by the recipe's yield"
+        return "; ".join(filter(None, (declared, came_out.words() if came_out else "")))
 
     def checks(self) -> Iterator[tuple[Mark, str, str, str, str]]:
         """Every limit: the word, what, the figure, the limits, the source."""
         for check in (check for check in self.answer.checks if not nothing_goes_in(check)):
             r = check.requirement
-            value = "not measured" if check.value is None else f"{figure(check.value, r)} {r.unit}"
-            yield mark(check), f"{r.what} of the {r.basis}", value, r.limits(), source_words(r)
+            yield mark(check), f"{r.what} of the {r.basis}", measured(check.value, r), r.limits(), source_words(r)
 
 
 def _limits(place: Treatments, product: MadeProduct) -> Iterator[dict[str, Any]]:
@@ -182,9 +169,9 @@ def _limits(place: Treatments, product: MadeProduct) -> Iterator[dict[str, Any]]
 
 def sheet_page(title: str, sheets: Sequence[Sheet], week: dict[str, Any] | None = None) -> str:
     """Sheets as one HTML page that loads nothing; every text from the input is escaped."""
-    said = {"casing_need": casing_need, "code_of": _drawn_code, "day_words": day_words, "drawn": drawn, "shown": shown,
-            "verdict_of": verdict_of, "step_cells": step_cells, "schedule_heads": HEADS}  # fmt: skip
-    return render("sheet/sheet.html", title=title, sheets=sheets, week=week, **said, **SIZES)
+    said = (casing_need, day_words, do_not_make, drawn, heed, shown, step_cells, verdict_of, warnings, weight)
+    named = {one.__name__: one for one in said} | {"Basis": Basis, "code_of": _drawn_code, "schedule_heads": HEADS}
+    return render("sheet/sheet.html", title=title, sheets=sheets, week=week, **named, **SIZES)
 
 
 def _drawn_code(code: str) -> Markup:
@@ -193,18 +180,61 @@ def _drawn_code(code: str) -> Markup:
     return Markup(code_drawn)
 
 
-def one_page(answer: Answer, lots: str, code: str | None) -> str:
+def one_page(answer: Answer, lots: str, code: str | None, kind: str = "Batch", opening: Sequence[str] = ()) -> str:
     """The page of one batch; ``code`` or the next that is free in the ledger, if its lots stand in one."""
     past, problem = Past.of(lots), answer.problem
-    code = code or past.free_code(problem.order.day)
-    found = Sheet(answer, code, problem.recipe.entry.name, problem.in_pounds, past.suppliers)
-    return sheet_page("Batch sheet" if answer.weighed else "No batch", [found])
+    code, name = code or past.free_code(problem.order.day), problem.recipe.entry.name
+    found = Sheet(answer, code, name, problem.in_pounds, past.suppliers, tuple(opening))
+    return sheet_page(f"{kind} sheet" if answer.weighed else f"No {kind.lower()}", [found])
 
 
 def corrected_page(found: Correction, lots: str, code: str | None) -> str:
     """The page of what puts a batch right; nothing is laid out of what is on hold or must not be made."""
-    past, problem = Past.of(lots), found.answer.problem
     answer = replace(found.answer, weighed=None) if found.exit_code else found.answer
-    code, name = code or past.free_code(problem.order.day), problem.recipe.entry.name
-    sheet = Sheet(answer, code, name, problem.in_pounds, past.suppliers, tuple(opening(found)))
-    return sheet_page("Correction sheet" if answer.weighed else "No correction", [sheet])
+    return one_page(answer, lots, code, "Correction", opening(found))
+
+
+def week_page(outcome: Outcome) -> str:
+    """The page; only its verdict where there is no plan, or where something already made must be held back."""
+    stop = not outcome.stands or bool(outcome.hold)
+    lists = {
+        "stop": stop, "verdict": list(plan_page.verdict_lines(outcome)), "unit": outcome.unit.name,
+        "orders": [] if stop else list(_orders(outcome)), "pulls": [] if stop else list(_pulls(outcome)),
+    }  # fmt: skip
+    return sheet_page(outcome.plan.world.week.entry.name, [] if stop else list(_sheets(outcome)), lists)
+
+
+def _sheets(outcome: Outcome) -> Iterator[Sheet]:
+    """Every batch with its code; numbers go on after those of the same day that are made already."""
+    world, pounds = outcome.plan.world, outcome.unit.name == "lb"
+    past = Past.of(world.week.lots.file)
+    for on, group in groupby(outcome.made, key=lambda one: one.on):
+        done = sum(batch["date"] == on.isoformat() for batch in outcome.done)
+        for number, one in enumerate(group, start=done + 1):
+            taken = [world.supplies[s] for s in one.taken]
+            bought = {supply.lot.name: supply.offer.terms.supplier for supply in taken if supply.offer}
+            title = f"{one.job.name} ({one.job.recipe.entry.name})"
+            yield Sheet(one.answer, past.free_code(on, number), title, pounds, {**past.suppliers, **bought})
+
+
+def _orders(outcome: Outcome) -> Iterator[tuple[str, list[list[str]]]]:
+    found = sorted(outcome.orders, key=lambda order: (order.offer.terms.supplier, order.order_by, order.delivered))
+    for supplier, group in groupby(found, key=lambda order: order.offer.terms.supplier):
+        yield supplier, [
+            [*plan_page.order_cells(o, outcome.unit), day_words(o.order_by), day_words(o.delivered)] for o in group
+        ]  # fmt: skip
+
+
+def _pulls(outcome: Outcome) -> Iterator[tuple[str, list[dict[str, str]]]]:
+    """What comes out of the cooler on each day, as held, and for which batches."""
+    for on, group in groupby(outcome.made, key=lambda one: one.on):
+        batches = list(group)
+        division = batches[0].answer.problem.order.meat_division_kg
+        rows = []
+        for supply, mine in plan_page.pulled(outcome, batches):
+            total = sum(mine.values(), Fraction(0))
+            plain = f"{shown(total, places_of(division))} kg"
+            large, small = (ounces(total, division), plain) if outcome.unit.name == "lb" else (plain, "")
+            rows.append({"lot": plan_page.name_of(supply), "what": supply.lot.material, "large": large, "small": small,
+                         "for_": ", ".join(mine)})  # fmt: skip
+        yield day_words(on), rows
