@@ -32,18 +32,24 @@ class Portion:
         return Fraction(item is self.item)
 
 
+def below_a_division(recipe: Recipe, order: Order) -> frozenset[int]:
+    """The additions, by their place, of whose dose a load holds less than a division of their scale."""
+    loads = 1 if order.mixer_kg is None else ceil(order.kilograms / order.mixer_kg) + 1
+    scales: dict[ScaleName | None, Fraction] = {ScaleName.MEAT: order.meat_division_kg}
+    divisions = (scales.get(entry.scale, order.spice_division_kg) for entry in recipe.entry.additions)
+    doses = (addition.rate * order.kilograms / loads for addition in recipe.additions)
+    return frozenset(i for i, (dose, least) in enumerate(zip(doses, divisions, strict=True)) if 0 < dose < least)
+
+
 def own_rows(recipe: Recipe, formula: Formula, order: Order, faults: list[Fault]) -> list[Requirement]:
     """What follows from the recipe itself: salt is not taken out, no more water is lost than there is."""
-    own: list[Requirement] = []
-    loads = 1 if order.mixer_kg is None else ceil(order.kilograms / order.mixer_kg) + 1
+    own, small = list[Requirement](), below_a_division(recipe, order)
     for i, addition in enumerate(recipe.additions):
-        on_meat_scale = recipe.entry.additions[i].scale is ScaleName.MEAT
-        division = order.meat_division_kg if on_meat_scale else order.spice_division_kg
         if addition.dosing is Dosing.FREE:
             own.append(free_band(addition))
         elif addition.item.kind is Kind.CURE and addition.rate:
             own.append(_cure_kept(addition))
-        elif 0 < addition.rate * order.kilograms / loads < division:
+        elif i in small:
             own.append(_dose_kept(addition))
         if addition.dosing is not Dosing.TOTAL_SALT:
             continue

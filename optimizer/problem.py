@@ -81,7 +81,7 @@ def assemble(recipe: Recipe, table: LotTable, order: Order, further: Sequence[Re
     faults: list[Fault] = []
     faults += _name_faults(recipe, table)
     faults += _clashes(recipe, table)
-    faults += _order_faults(recipe, order)
+    faults += order_faults(recipe, order)
     product = product_of(recipe, order.day)
     packs, legal = legal_requirements(recipe, product, faults)
     usable, left_out = _usable(recipe, table, order)
@@ -185,7 +185,7 @@ def _clashes(recipe: Recipe, table: LotTable) -> Iterator[Fault]:
             yield recipe.document.fault(("additions", own[name], "name"), found, "another name for one of them")
 
 
-def _order_faults(recipe: Recipe, order: Order) -> Iterator[Fault]:
+def order_faults(recipe: Recipe, order: Order) -> Iterator[Fault]:
     """An order that the scale or the mixer makes meaningless; the size is no fault of the recipe."""
     size = f"--{order.basis}-{'lb' if order.in_pounds else 'kg'}"
     if order.within_kg >= order.kilograms / 2 and not order.band:

@@ -14,6 +14,7 @@ import pytest
 from scipy.optimize import Bounds, LinearConstraint, milp
 from weeks import START, day
 
+from constraints.faults import BadInput
 from constraints.quantities import Basis
 from optimizer.answer import Status
 from optimizer.plan.files.week_file import read_week
@@ -218,3 +219,26 @@ def test_each_batch_of_a_recipe_takes_water_by_its_own_size(tmp_path: Path) -> N
     outcome = plan_week(read_week(str(path)), compare=False)
     for one, size in zip(outcome.plan.made, (10, 100), strict=True):  # water costs nothing: as much as may go in
         assert float(one.kilograms(Basis.MEAT)) == pytest.approx(size / 1.218, abs=0.06)
+
+
+def of_one_recipe(folder: Path, *sizes: float) -> str:
+    """Batches of these sizes by one recipe with 2 g of pepper a kilogram, on a spice scale of 1 g."""
+    (folder / "lots.csv").write_text("lot,on_hand_kg,fat_pct,cost_per_kg\nlean,200,10,4\n")
+    pepper = [{"name": "pepper", "g_per_kg_meat": 2}]
+    (folder / "r.yaml").write_text(json.dumps({"name": "R", "require": [], "additions": pepper}))
+    batches = [{"name": f"B{d}", "recipe": "r.yaml", "meat_kg": size, "day": day(d)} for d, size in enumerate(sizes)]
+    path = folder / "week.yaml"
+    path.write_text(json.dumps({"name": "w", "start": str(START), "days": 2, "lots": "lots.csv", "batches": batches}))
+    return str(path)
+
+
+def test_a_dose_below_the_scale_is_kept_whatever_batch_of_its_recipe_comes_first(tmp_path: Path) -> None:
+    outcome = plan_week(read_week(of_one_recipe(tmp_path, 20, 0.4)), compare=False)
+    kept = [[c.requirement.what for c in one.answer.checks].count("pepper weighed in") for one in outcome.plan.made]
+    assert kept == [0, 1]  # of 40 g and of 0.8 g
+
+
+@pytest.mark.parametrize("sizes", [(20, 0.02), (0.02, 20)])
+def test_a_size_that_the_scale_does_not_know_is_refused_in_any_batch(sizes: tuple[float, ...], tmp_path: Path) -> None:
+    with pytest.raises(BadInput, match=r"0\.02 kg on a meat scale of 0\.05 kg says nothing"):
+        assemble_week(read_week(of_one_recipe(tmp_path, *sizes)))

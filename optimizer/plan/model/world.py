@@ -22,8 +22,9 @@ from constraints.requirement import Requirement, Role
 from constraints.row import Places, Row, Vector
 from optimizer.clock import left
 from optimizer.order import Asked, order_of
+from optimizer.own_rows import below_a_division
 from optimizer.plan.files.week_file import BatchEntry, Week
-from optimizer.problem import Problem, assemble, rows_of
+from optimizer.problem import Problem, assemble, order_faults, rows_of
 from optimizer.reading.lots import LotTable
 from optimizer.reading.offers import Offer, Period
 from optimizer.reading.packs import legal_requirements, product_of
@@ -220,7 +221,7 @@ def _supplies(week: Week, lots: list[Lot], offers: list[Offer], sources: list[Lo
 def _jobs(week: Week, sources: Sequence[Lot]) -> tuple[Job, ...]:
     entry, closed = week.entry, week.entry.kitchen.closed
     table = LotTable(week.lots.file, tuple(sources), week.lots.properties, ())
-    made: dict[tuple[str, tuple[object, ...]], RecipeRows] = {}
+    made: dict[tuple[object, ...], RecipeRows] = {}
     faults: list[Fault] = []
     jobs = []
     for i, (batch, recipe) in enumerate(zip(entry.batches, week.recipes, strict=True)):
@@ -230,11 +231,15 @@ def _jobs(week: Week, sources: Sequence[Lot]) -> tuple[Job, ...]:
             faults.append(week.document.fault(("batches", i), f"{batch.name} has no day on which it can be made", ""))
         rows: dict[int, RecipeRows] = {}
         size, (lo, hi) = f"--{batch.basis}-kg", batch.band
+        asked = Asked(smallest_pull=entry.smallest_pull, smallest_remnant=entry.smallest_remnant)
+        order = order_of(recipe, size, hi, entry.start, asked)
+        faults += [_at_home(fault, week, size, i, batch) for fault in order_faults(recipe, order)]
         for day in days:
             left()
             on = week.dates[day]
-            legal = legal_requirements(recipe, product_of(recipe, on), [])[1]  # what tells days with other limits apart
-            key = (recipe.file, tuple((r.origin.rule, r.lo, r.hi) for r in legal))
+            # what tells apart days with other limits, and sizes of which the scales lose a dose
+            legal = ((r.origin.rule, r.lo, r.hi) for r in legal_requirements(recipe, product_of(recipe, on), [])[1])
+            key = recipe.file, below_a_division(recipe, order), tuple(legal)
             try:
                 if key not in made:
                     made[key] = recipe_rows(assemble(recipe, table, order_of(recipe, size, hi, on, Asked())), sources)
@@ -242,8 +247,6 @@ def _jobs(week: Week, sources: Sequence[Lot]) -> tuple[Job, ...]:
             except BadInput as error:
                 faults += [_at_home(fault, week, size, i, batch) for fault in error.faults]
                 break
-        asked = Asked(smallest_pull=entry.smallest_pull, smallest_remnant=entry.smallest_remnant)
-        order = order_of(recipe, size, hi, entry.start, asked)
         within, tidy = order.within_kg if batch.fixed_kg else _ZERO, order.tidy
         assert tidy is not None
         jobs.append(Job(i, batch, recipe, days, lo - within, hi + within, rows, tidy))
