@@ -24,6 +24,7 @@ from optimizer.plan.files.week_file import Week
 from optimizer.plan.model.blocks import SupplyCosts, WeekProgram
 from optimizer.plan.model.world import Job, World, assemble_week
 from optimizer.plan.report.way_out import NoPlan, impossible, no_plan, unit_of
+from optimizer.plan.settle.books import Books
 from optimizer.plan.settle.engine import Solved, solve
 from optimizer.plan.settle.find import Compared, Plan, find, in_order
 from optimizer.plan.settle.read_off import Purchase
@@ -86,15 +87,9 @@ class LeftOver(Record):
 
 def _nitrite(one: WeighedBatch) -> Fraction | None:
     """Nitrite as weighed in, as the laws count it."""
-    salts = set(BY_ION["nitrite"])
-    rules = [(check.requirement.regulates, check.value) for check in one.answer.checks if check.value is not None]
-    return max((x for what, x in rules if what.stage is Stage.INGOING and what.substances & salts), default=None)
-
-
-def _links(one: WeighedBatch) -> int | None:
-    weighed = one.answer.weighed
-    need = None if weighed is None else casing_need(one.answer.problem, weighed.total)
-    return None if need is None else need.links
+    known = [(check.requirement.regulates, check.value) for check in one.answer.checks if check.value is not None]
+    nitrite = {*BY_ION["nitrite"]}
+    return max((x for of, x in known if of.stage is Stage.INGOING and of.substances & nitrite), default=None)
 
 
 class BatchFigures(Record):
@@ -114,8 +109,8 @@ class BatchFigures(Record):
 class Outcome:
     """A plan with all that is said of it.
 
-    Of what is left of a week: ``done`` are the batches made, ``gone`` what they took (supply, day, kilograms as held),
-    ``missed`` those whose days are past, ``hold`` doubts about what was made, in words, ``coming`` orders that are out.
+    Of what is left of a week: ``done`` are the batches made, ``missed`` those whose days are past, ``hold`` doubts
+    about what was made, in words, ``coming`` orders that are out.
     """
 
     plan: Plan
@@ -129,7 +124,6 @@ class Outcome:
     fewest_changes: int | None = None
     missed: tuple[str, ...] = ()
     hold: tuple[str, ...] = ()
-    gone: tuple[tuple[int, int, Fraction], ...] = ()
     coming: tuple[happened.PlannedOrder, ...] = ()
 
     @property
@@ -276,24 +270,17 @@ def gather(plan: Plan, gone: Sequence[tuple[int, int, Fraction]] = (), *, compar
 
     ``compare`` plans batch by batch too. What has to be solved for is left out where the time is over.
     """
-    found = Outcome(plan, gone=tuple(gone))
+    found, books = Outcome(plan), Books(plan.program, plan.made, plan.orders, gone)
     if not found.stands:
         return found
     with suppress(OutOfTime):
-        alone = in_order(plan.world) if compare else None
-        if alone is not None:
-            saving = None if alone.cost is None or not plan.solved.found else alone.cost - plan.solved.cost
-            found.in_order = alone.model_copy(update={"saving": saving})
+        found.in_order = in_order(plan.world, plan.solved.cost) if compare else None
     linear = plan.solved
     if plan.program.model.whole:
         with suppress(OutOfTime):
             linear = solve(plan.program.model, pinned=plan.solved.values)
     found.limits = sorted(_priced(plan, linear), key=lambda limit: -limit.saves)
-    found.stock = {s: list(levels) for s, levels in plan.levels.items()}
-    for s, day, kg in gone:  # what batches already made took was there on the days before
-        for before in range(plan.world.supplies[s].first, day):
-            found.stock[s][before] += kg
-    found.by_day = list(_by_day(found))
+    found.stock, found.by_day = books.levels, list(_by_day(books))
     found.expiring = list(_expiring(plan, linear))
     return found
 
@@ -344,18 +331,12 @@ def _shut(plan: Plan) -> Any:
     return shut
 
 
-def _by_day(outcome: Outcome) -> Iterator[OfDay]:
+def _by_day(books: Books) -> Iterator[OfDay]:
     """Each day with kilograms as held used, delivered, and in stock at its end."""
-    plan = outcome.plan
-    came = {s: kg for s, kg in plan.have.items() if plan.world.supplies[s].offer is not None}
-    used = [(one.day, kg) for one in plan.made for kg in one.taken.values()]
-    for s, day, kg in outcome.gone:
-        used.append((day, kg))
-        if s in came:
-            came[s] += kg
-    for day, on in enumerate(plan.world.week.dates):
+    supplies = books.world.supplies
+    for day, on in enumerate(books.world.week.dates):
+        came = (kg for s, kg in books.have.items() if supplies[s].offer is not None and supplies[s].first == day)
         yield OfDay(
-            date=on, used_kg=sum((kg for then, kg in used if then == day), _ZERO),
-            delivered_kg=sum((kg for s, kg in came.items() if plan.world.supplies[s].first == day), _ZERO),
-            left_kg=sum((levels[day] for levels in outcome.stock.values()), _ZERO),
+            date=on, used_kg=sum((days.get(day, _ZERO) for days in books.by_day.values()), _ZERO),
+            delivered_kg=sum(came, _ZERO), left_kg=sum((levels[day] for levels in books.levels.values()), _ZERO),
         )  # fmt: skip

@@ -2,21 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from datetime import date as Day
-from fractions import Fraction
 from typing import Any
 
 from optimizer.pages.answer_json import Blend, Certificate, VerdictPart
 from optimizer.plan.files.happened import PlannedOrder
-from optimizer.plan.model.world import Supply
 from optimizer.plan.report import outcome as told
 from optimizer.plan.report.outcome import STOPPED, Outcome
 from optimizer.plan.report.way_out import NoPlan
 from optimizer.plan.settle.books import Money
 from optimizer.plan.settle.find import Compared
-from optimizer.plan.settle.weigh import WeighedBatch
-from optimizer.reading.table import text_cell
+from optimizer.reading.table import csv_line
 from optimizer.record import Figure, Record, at, json_text, plain
 from optimizer.verdict import Grade
 from optimizer.wording import CAUTION
@@ -50,10 +47,10 @@ class PullPart(Record):
 class BatchPart(Record):
     """One batch, or a part of one, on one day; ``answer`` is a blend's own document."""
 
-    batch: str
-    date: Day
+    batch: str = at("job.name")
+    date: Day = at("on")
     pulls: list[PullPart]
-    figures: told.BatchFigures
+    figures: told.BatchFigures = at(lambda one: one)
     answer: Blend
 
 
@@ -110,7 +107,7 @@ class PlanRecord(Record):
     days: int = at("plan.world.week.entry.days")
     currency: str = at("plan.world.week.entry.currency")
     orders: list[OrderPart]
-    batches: list[BatchPart | dict[str, Any]] = at(lambda outcome: [*outcome.done, *_batches(outcome)])
+    batches: list[BatchPart | dict[str, Any]] = at(lambda outcome: [*outcome.done, *outcome.made])
     stock: list[StockPart] = at(lambda o: [(o.plan.world.supplies[s], levels) for s, levels in o.stock.items()])
     by_day: list[told.OfDay]
     expiring: list[told.Expiring]
@@ -133,20 +130,6 @@ class PlanRecord(Record):
     size: SizePart = at(lambda o: {"columns": o.plan.program.model.size, "rows": len(o.plan.program.model.rows)})
 
 
-def _batches(outcome: Outcome) -> Iterator[BatchPart]:
-    for one in outcome.made:
-        yield BatchPart.model_validate({
-            "batch": one.job.name, "date": one.on, "pulls": _pulls(outcome, one), "figures": one,
-            "answer": one.answer,
-        })  # fmt: skip
-
-
-def _pulls(outcome: Outcome, one: WeighedBatch) -> list[tuple[Supply, Fraction]]:
-    """What a batch takes from the cooler, kilograms as held, by name."""
-    taken = [(outcome.plan.world.supplies[s], kg) for s, kg in sorted(one.taken.items())]
-    return sorted(taken, key=lambda pull: pull[0].name)
-
-
 def stopped_document() -> str:
     """The document where the time was over before there was anything to plan."""
     verdict = {"grade": str(Grade.NO_ANSWER), "headline": f"{STOPPED}.", "warnings": 0, "limits": {}}
@@ -158,28 +141,24 @@ def stopped_document() -> str:
 def orders_csv(outcome: Outcome) -> str:
     """The order list as CSV, one line an offer and delivery."""
     names = ("order_by", "delivered", "supplier", "offer", "material", "packs", "kg", "cost_per_kg", "cost")
-    rows = (plain(OrderPart, order) for order in outcome.orders)
-    return _csv(outcome, names, [[row[name] for name in names] for row in rows])
+    return _csv(outcome, names, [[row[name] for name in names] for row in plain(list[OrderPart], outcome.orders)])
 
 
 def pulls_csv(outcome: Outcome) -> str:
     """The pull list as CSV, one line a lot and batch, as held and usable."""
     rows = [
-        [one.on.isoformat(), one.job.name, *pull.values()]
-        for one in outcome.made for pull in plain(list[PullPart], _pulls(outcome, one))
+        [one.on, one.job.name, *pull.values()] for one in outcome.made for pull in plain(list[PullPart], one.pulls)
     ]  # fmt: skip
     return _csv(outcome, ("date", "batch", "lot", "delivered", "material", "held_kg", "usable_kg"), rows)
 
 
-def _csv(outcome: Outcome, names: Sequence[str], rows: Sequence[Sequence[Any]]) -> str:
+def _csv(outcome: Outcome, names: Sequence[str], rows: Sequence[list[Any]]) -> str:
     """A table in the week's unit."""
-    import pandas  # late: only where a list is asked for
-
-    cells = [[text_cell(cell) if isinstance(cell, str) else cell for cell in row] for row in rows]
-    table = pandas.DataFrame(cells, columns=list(names), dtype=object)
-    if outcome.unit.name == "lb":
-        for name in (name for name in names if name.endswith("kg")):
-            unit = 1 / outcome.unit.kg if name.endswith("per_kg") else outcome.unit.kg
-            table[name] = [round(x / float(unit), 4) for x in table[name]]
-        table = table.rename(columns=lambda name: f"{name[:-2]}lb" if name.endswith("kg") else name)
-    return str(table.to_csv(index=False, lineterminator="\n"))
+    heads, unit = list(names), outcome.unit
+    for k, name in enumerate(names if unit.name == "lb" else ()):
+        if name.endswith("kg"):
+            heads[k], per = f"{name[:-2]}lb", float(1 / unit.kg if name.endswith("per_kg") else unit.kg)
+            for row in rows:
+                row[k] = round(row[k] / per, 4)
+    lines = (["" if cell is None else str(cell) for cell in row] for row in (heads, *rows))
+    return "".join(f"{csv_line(line, ',')}\n" for line in lines)

@@ -66,12 +66,9 @@ def plan_page(outcome: Outcome, *, full: bool = False) -> str:
 
 def picture(outcome: Outcome) -> str:
     """Stock and use by day as an HTML page with an inline SVG. Everything a user typed is escaped."""
-    days = [
-        {"name": weekday(day.date), **{
-            key: float(kg / outcome.unit.kg)
-            for key, kg in (("used", day.used_kg), ("came", day.delivered_kg), ("stock", day.left_kg))
-        }} for day in outcome.by_day
-    ]  # fmt: skip
+    keys, kg = ("used", "came", "stock"), outcome.unit.kg
+    sums = [(weekday(day.date), (day.used_kg, day.delivered_kg, day.left_kg)) for day in outcome.by_day]
+    days = [{"name": name, **{key: float(x / kg) for key, x in zip(keys, day, strict=True)}} for name, day in sums]
     title = f"{outcome.plan.world.week.entry.name}: stock and use by day"
     width = max(len(days), 1) * _STEP
     return render("plan/report/stock.html", title=title, days=days, width=width, step=_STEP, unit=outcome.unit.name)

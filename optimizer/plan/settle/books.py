@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from fractions import Fraction
 from functools import cached_property
@@ -49,11 +49,15 @@ class Money(Record):
 
 @dataclass
 class Books:
-    """Batches as weighed and what is ordered for them; kilograms are as held."""
+    """Batches as weighed and what is ordered for them; kilograms are as held.
+
+    ``gone`` is what batches made before took (supply, day, kilograms), which was there until then.
+    """
 
     program: WeekProgram
     made: list[WeighedBatch] = field(default_factory=list)
     orders: list[Purchase] = field(default_factory=list)
+    gone: Sequence[tuple[int, int, Fraction]] = ()
 
     @property
     def world(self) -> World:
@@ -63,15 +67,18 @@ class Books:
     @cached_property
     def have(self) -> dict[int, Fraction]:
         """Of every supply what is there and what is bought."""
-        return self.program.stock | {order.supply_index: order.kg for order in self.orders}
+        found = self.program.stock | {order.supply_index: order.kg for order in self.orders}
+        for s, _, kg in self.gone:
+            found[s] = found.get(s, _ZERO) + kg
+        return found
 
     @cached_property
     def by_day(self) -> Mapping[int, Mapping[int, Fraction]]:
         """Of every supply what is taken on each day."""
         found: dict[int, dict[int, Fraction]] = defaultdict(lambda: defaultdict(Fraction))
-        for one in self.made:
-            for s, kg in one.taken.items():
-                found[s][one.day] += kg
+        taken = [(s, one.day, kg) for one in self.made for s, kg in one.taken.items()]
+        for s, day, kg in (*self.gone, *taken):
+            found[s][day] += kg
         return found
 
     @cached_property

@@ -331,40 +331,33 @@ class Compared(Record):
     saving: Figure | None = None
 
 
-def in_order(world: World) -> Compared:
+def in_order(world: World, together: float | None = None) -> Compared:
     """Plan the batches one after the other, by the first day of their window and then as they stand in the file.
 
-    What closing stock the lots do not leave is bought in the end. Raises OutOfTime.
+    What closing stock the lots do not leave is bought in the end. ``together`` is what the week costs planned together.
+    Raises OutOfTime.
     """
-    stock = world.stock
+    kitchen, stock = world.week.entry.kitchen, world.stock
+    entry = world.week.entry.model_copy(update={"kitchen": kitchen.model_copy(update={"cold_store": ()})})
+    bare = replace(world, week=replace(world.week, entry=entry))
     aside = _put_aside(world, stock)
     wanted = WeekPart(
         stock=stock, taken=defaultdict(Fraction), counted=defaultdict(int), ordered=defaultdict(Fraction), alone=True,
         costs=SupplyCosts(world, stock),
     )  # fmt: skip
     total = float(build(world, WeekPart(jobs=(), costs=wanted.costs)).model.constant)
-    for job in sorted((job for job in world.jobs if job.days), key=lambda job: (job.days[0], job.index)):
-        program, solved = _cheapest(world, replace(wanted, jobs=(job.index,)))
+    jobs = sorted((job for job in world.jobs if job.days), key=lambda job: (job.days[0], job.index))
+    for job in (*jobs, *([None] if kitchen.closing else [])):
+        if job is None:
+            stock |= {s: stock[s] + kg for s, kg in aside.items()}
+        part = replace(wanted, jobs=(job.index,)) if job else replace(wanted, jobs=(), alone=False, costs=None)
+        program = build(bare, part)
+        solved = solve(program.model, time_limit=_ALONE_SECONDS, gap=_ALONE_GAP)
         if not solved.found:
-            return Compared(cost=None, stuck=job.name)
+            return Compared(cost=None, stuck=job.name if job else "closing stock")
         total += solved.cost - float(program.model.constant)
         wanted = replace(wanted, charged=wanted.charged | _take(program, solved, wanted))
-    kitchen = world.week.entry.kitchen
-    if not kitchen.closing:
-        return Compared(cost=total)
-    for s, kg in aside.items():
-        stock[s] += kg
-    entry = world.week.entry.model_copy(update={"kitchen": kitchen.model_copy(update={"cold_store": ()})})
-    bare = replace(world, week=replace(world.week, entry=entry))
-    program, solved = _cheapest(bare, WeekPart(jobs=(), stock=stock, charged=wanted.charged, ordered=wanted.ordered))
-    if not solved.found:
-        return Compared(cost=None, stuck="closing stock")
-    return Compared(cost=total + solved.cost - float(program.model.constant))
-
-
-def _cheapest(world: World, wanted: WeekPart) -> tuple[WeekProgram, Solved]:
-    program = build(world, wanted)
-    return program, solve(program.model, time_limit=_ALONE_SECONDS, gap=_ALONE_GAP)
+    return Compared(cost=total, saving=None if together is None else total - together)
 
 
 def _put_aside(world: World, stock: dict[int, Fraction]) -> dict[int, Fraction]:

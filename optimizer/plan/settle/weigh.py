@@ -28,7 +28,7 @@ from optimizer.clock import left
 from optimizer.order import Asked, order_of
 from optimizer.order import Order as Size
 from optimizer.plan.model.blocks import WeekProgram
-from optimizer.plan.model.world import Job
+from optimizer.plan.model.world import Job, Supply, World
 from optimizer.plan.settle.read_off import SPECK, Planned, Purchase, near, needed
 from optimizer.solver.model import Ending, SolverDisagrees
 from optimizer.solver.optimum import Optimum
@@ -77,12 +77,23 @@ class WeighedBatch:
     ``dearer`` is the money that a pull of another lot costs which is there for the sake of the scales alone.
     """
 
+    world: World
     job: Job
     day: int
-    on: date
     answer: Answer
     taken: dict[int, Fraction]
     dearer: Fraction = _ZERO
+
+    @property
+    def on(self) -> date:
+        """Its date."""
+        return self.world.date(self.day)
+
+    @property
+    def pulls(self) -> list[tuple[Supply, Fraction]]:
+        """What it takes from the cooler, kilograms as held, by name."""
+        taken = [(self.world.supplies[s], kg) for s, kg in sorted(self.taken.items())]
+        return sorted(taken, key=lambda pull: pull[0].name)
 
     @property
     def sound(self) -> bool:
@@ -235,7 +246,7 @@ class _Try:
     def _made(self, answer: Answer) -> WeighedBatch:
         block, items = self.part.block, answer.weighed.total.kilograms.items() if answer.weighed is not None else ()
         taken = {self.names[item]: item.held_kg(kg) for item, kg in items if isinstance(item, Lot)}
-        return WeighedBatch(block.job, block.day, self.shelf.world.date(block.day), answer, taken)
+        return WeighedBatch(self.shelf.world, block.job, block.day, answer, taken)
 
     def blended(self) -> WeighedBatch:
         """The batch blended afresh; what it costs at least is said of the week alone."""
