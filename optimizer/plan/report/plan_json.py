@@ -62,12 +62,6 @@ class StockPart(Record):
     kg_at_end_of_day: list[Figure] = at(lambda held: held[1])
 
 
-class MoneyPart(Money):
-    """The books of the week, and what was minimised before the scales."""
-
-    unrounded: Figure
-
-
 class PlanCertificate(Certificate):
     """As of a blend; with what does not hold, and what the scales did not allow to be kept to the gram."""
 
@@ -111,9 +105,7 @@ class PlanRecord(Record):
     stock: list[StockPart] = at(lambda o: [(o.plan.world.supplies[s], levels) for s, levels in o.stock.items()])
     by_day: list[told.OfDay]
     expiring: list[told.Expiring]
-    money: MoneyPart | None = at(
-        lambda o: {**dict(o.plan.money), "unrounded": o.plan.solved.cost} if o.stands else None
-    )
+    money: Money | None = at(lambda outcome: outcome.plan.money if outcome.stands else None)
     in_order: Compared | None
     limits: list[told.Priced]
     tidy: TidyPart | None = at(lambda outcome: outcome.plan if outcome.stands else None)

@@ -5,7 +5,7 @@ The short page is what a kitchen works by; the full one adds stock by day, what 
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
 from datetime import date
 from fractions import Fraction
@@ -135,7 +135,8 @@ def _orders(outcome: Outcome) -> Iterator[str]:
     if not outcome.orders:
         yield "Nothing: the lots at hand are enough, or cheaper."
         return
-    unit, left = outcome.unit, {(row.offer, row.delivered): row.kg for row in outcome.left_over}
+    unit = outcome.unit
+    left = {(row.offer, row.delivered): unit.figure(row.kg, 2) for row in outcome.left_over}
 
     def drop(order: Purchase) -> tuple[date, str, date]:
         return order.order_by, order.offer.terms.supplier, order.delivered
@@ -146,10 +147,7 @@ def _orders(outcome: Outcome) -> Iterator[str]:
         total = sum((o.money for o in lines), charge)
         words = f"by {weekday(by)} from {supplier}, comes {weekday(delivered)}: {shown(total, 2)}{outcome.currency}"
         yield from paragraph(words + (f" with {shown(charge, 2)} for the drop" if charge else ""))
-        rest = [left.get((o.offer.name, o.delivered)) for o in lines]
-        rows = [
-            [*order_cells(o, unit), unit.figure(kg, 2) if kg else "none"] for o, kg in zip(lines, rest, strict=True)
-        ]
+        rows = [[*order_cells(o, unit), left.get((o.offer.name, o.delivered), "none")] for o in lines]
         heads = ("offer", "material", "packs", unit.name, f"per {unit.name}", "cost", f"left {unit.name}")
         yield from table(heads, rows, "<<>>>>>")
 
@@ -289,17 +287,14 @@ def _money(outcome: Outcome) -> Iterator[str]:
     """Cash, and what the plan minimises: every row shown to the cent so that the rows add up to the sums."""
     found, compared = outcome.plan.money, outcome.in_order
     assert found is not None
-    cash = {"orders": found.orders, "delivery charges": found.charges, "additions": found.additions,
-            "holding": found.holding}  # fmt: skip
-    cents = _to_the_cent(list(cash.values()))
-    used = {"cash this week": found.cash, "stock used, at what it is worth": found.stock_used,
-            "doses rounded to the scale": found.dose_rounding,
-            "less worth of what was bought and is left": -found.bought_left,
-            "less worth of the product": -found.product}  # fmt: skip
-    parts = _to_the_cent(list(used.values()))
-    rows = [[name, shown(x, 2)] for name, x in zip(cash, cents, strict=True)]
-    rows += [[name, shown(x, 2)] for name, x in zip(used, parts, strict=True) if x or name.startswith("cash")]
-    rows.append(["value used", shown(sum(parts, _ZERO), 2)])
+    cash = _to_the_cent({"orders": found.orders, "delivery charges": found.charges, "additions": found.additions,
+                         "holding": found.holding})  # fmt: skip
+    used = _to_the_cent({"cash this week": found.cash, "stock used, at what it is worth": found.stock_used,
+                         "doses rounded to the scale": found.dose_rounding,
+                         "less worth of what was bought and is left": -found.bought_left,
+                         "less worth of the product": -found.product})  # fmt: skip
+    told = {name: x for name, x in used.items() if x or name.startswith("cash")}
+    rows = [[name, shown(x, 2)] for name, x in (cash | told | {"value used": sum(used.values(), _ZERO)}).items()]
     yield from _part("money" + (f",{outcome.currency}" if outcome.currency else ""), ("", "money"), rows, "<>")
     beside = f"Beside that: used at book value {shown(found.used, 2)}; left and keeping {shown(found.left, 2)}"
     yield from paragraph(beside + (f"; lost with what expires {shown(found.lost, 2)}." if found.lost else "."))
@@ -325,13 +320,12 @@ def _tidy(outcome: Outcome) -> Iterator[str]:
         yield from paragraph(f"Smaller than is usually worth pulling or keeping, for want of a better way: {words}.")
 
 
-def _to_the_cent(parts: Sequence[Fraction]) -> list[Fraction]:
+def _to_the_cent(parts: Mapping[str, Fraction]) -> dict[str, Fraction]:
     """The parts in whole cents, which add up to the sum in whole cents: what rounding moves goes to the next part."""
-    found, exact, given = [], _ZERO, _ZERO
-    for part in parts:
+    found, exact = dict[str, Fraction](), _ZERO
+    for name, part in parts.items():
         exact += part
-        found.append(Fraction(round(exact * 100), 100) - given)
-        given += found[-1]
+        found[name] = Fraction(round(exact * 100), 100) - sum(found.values(), _ZERO)
     return found
 
 

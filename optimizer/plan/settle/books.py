@@ -30,6 +30,7 @@ class Money(Record):
     ``left`` the worth of what is left and keeps, ``lost`` book value less salvage of what dies unused. ``minimised`` is
     ``cash`` with ``stock_used`` (lots at hand, at what they are worth) and ``dose_rounding`` (additions at their exact
     doses less as weighed), less ``bought_left`` (worth of what was bought and is left) and ``product``.
+    ``unrounded`` was minimised before the scales.
     """
 
     minimised: Figure
@@ -45,6 +46,7 @@ class Money(Record):
     stock_used: Figure
     bought_left: Figure
     dose_rounding: Figure
+    unrounded: Figure
 
 
 @dataclass
@@ -104,8 +106,8 @@ class Books:
             found[s] = days
         return found
 
-    def added_up(self) -> Money:
-        """What all of it costs, exactly."""
+    def added_up(self, unrounded: float) -> Money:
+        """What all of it costs, exactly; ``unrounded`` was minimised before the scales."""
         made = [(one.job.entry, one.answer.problem, w) for one in self.made if (w := one.answer.weighed) is not None]
         additions = sum((paid(w.total.kilograms, lots=False) for *_, w in made), _ZERO)
         used = sum((paid(w.total.kilograms) for *_, w in made), -additions)
@@ -132,7 +134,7 @@ class Books:
         return Money(
             minimised=minimised, cash=cash, orders=ordered, charges=charges, additions=additions, holding=holding,
             used=used, left=left, lost=lost, product=product, stock_used=stock_used, bought_left=bought_left,
-            dose_rounding=rounding,
+            dose_rounding=rounding, unrounded=unrounded,
         )  # fmt: skip
 
     def faults(self) -> list[str]:

@@ -154,15 +154,9 @@ def settled(program: Model) -> Solved | None:
 
 
 def solve(
-    program: Model,
-    *,
-    relaxed: bool = False,
-    time_limit: float | None = None,
-    gap: float = 0.0,
-    watch: Watch | None = None,
-    pinned: Floats | None = None,
-    closed: Any = None,
-) -> Solved:
+    program: Model, *, relaxed: bool = False, time_limit: float | None = None, gap: float = 0.0,
+    watch: Watch | None = None, pinned: Floats | None = None, closed: Any = None,
+) -> Solved:  # fmt: skip
     """Solve a program; ``relaxed`` drops the whole numbers, ``pinned`` holds them at these values as a linear program,
     with nothing of the columns ``closed`` (a mask).
 

@@ -34,17 +34,7 @@ from optimizer.plan.model.kitchen import Excess, build
 from optimizer.plan.model.world import World
 from optimizer.plan.settle.books import Books, Money
 from optimizer.plan.settle.engine import Solved, Watch, settled, solve
-from optimizer.plan.settle.read_off import (
-    NOTHING_KG,
-    Planned,
-    Purchase,
-    near,
-    needed,
-    needed_only,
-    orders,
-    planned,
-    with_room,
-)  # fmt: skip
+from optimizer.plan.settle.read_off import Planned, Purchase, near, needed, needed_only, orders, planned, with_room
 from optimizer.plan.settle.weigh import WeighedBatch, weigh_all
 from optimizer.record import Figure, Record
 from optimizer.solver.exact import lower_bound, multipliers
@@ -205,7 +195,7 @@ def finish(program: WeekProgram, solved: Solved, relaxed: Solved) -> Plan:
         if all(one.sound for one in made):
             break
     books = Books(program, made, needed_only(program, needed(made), tried[-1], weighed=True))
-    money, faults, excess = books.added_up(), tuple(books.faults()), tuple(books.excesses())
+    money, faults, excess = books.added_up(solved.cost), tuple(books.faults()), tuple(books.excesses())
     sound = not faults and all(one.sound for one in made)
     bound = lower_bound(program.model, multipliers(program.model, relaxed.prices)) if len(relaxed.prices) else None
     reported = solved.bound if program.model.whole else None
@@ -286,7 +276,7 @@ def _with(program: WeekProgram, solved: Solved, dearer: Floats, rows: Sequence[R
     for block in program.blocks if len(dearer) else ():
         rest = dearer[block.columns]
         beside = rest > np.partition(rest, _BESIDE)[_BESIDE] if len(rest) > _BESIDE else np.zeros(len(rest), dtype=bool)
-        closed[block.columns] = beside & (solved.values[block.columns] <= NOTHING_KG)
+        closed[block.columns] = beside & (solved.values[block.columns] <= 0)
     trial = replace(program, model=replace(program.model, rows=[*program.model.rows, *rows]))
     found = solved_with_cuts(trial, pinned=solved.values, closed=closed)
     return replace(found, prices=found.prices[:before])
