@@ -14,8 +14,8 @@ from optimizer.plan.files.week_file import read_week
 from optimizer.plan.model.kitchen import build
 from optimizer.plan.model.world import assemble_week
 from optimizer.plan.report.outcome import plan_week
+from optimizer.plan.settle.books import Purchase, needed, needed_only, planned
 from optimizer.plan.settle.find import _solved
-from optimizer.plan.settle.read_off import Purchase, needed, needed_only, planned
 
 F = Fraction
 

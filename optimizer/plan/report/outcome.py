@@ -24,10 +24,9 @@ from optimizer.plan.files.week_file import Week
 from optimizer.plan.model.blocks import SupplyCosts, WeekProgram
 from optimizer.plan.model.world import Job, World, assemble_week
 from optimizer.plan.report.way_out import NoPlan, impossible, no_plan, unit_of
-from optimizer.plan.settle.books import Books
+from optimizer.plan.settle.books import Books, Purchase
 from optimizer.plan.settle.engine import Solved, solve
 from optimizer.plan.settle.find import Compared, Plan, find, in_order
-from optimizer.plan.settle.read_off import Purchase
 from optimizer.plan.settle.weigh import WeighedBatch
 from optimizer.record import Figure, Record, at
 from optimizer.remarks import warnings

@@ -22,7 +22,7 @@ from optimizer.pages.tables import heading, listed, paragraph, table
 from optimizer.plan.model.world import Supply
 from optimizer.plan.report.outcome import STOPPED, BatchFigures, Outcome
 from optimizer.plan.report.way_out import NoPlan, amount
-from optimizer.plan.settle.read_off import Purchase
+from optimizer.plan.settle.books import Purchase
 from optimizer.plan.settle.weigh import WeighedBatch
 from optimizer.remarks import known_to_contain, lot_notes, warnings
 from optimizer.verdict import HEADLINES, Grade, Verdict, mark

@@ -25,8 +25,8 @@ from optimizer.lawful import Dosed, LawfulDose, doses_instead
 from optimizer.plan.model.blocks import MOST_KG, SupplyCosts, WeekPart, WeekProgram
 from optimizer.plan.model.kitchen import build
 from optimizer.plan.model.world import World
+from optimizer.plan.settle.books import coarsest
 from optimizer.plan.settle.engine import Solved, solve
-from optimizer.plan.settle.read_off import coarsest
 from optimizer.record import Figure, Record
 from optimizer.wording import counted, day_words
 

@@ -18,7 +18,7 @@ to planning in order.
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, replace
 from fractions import Fraction
@@ -32,10 +32,9 @@ from optimizer.clock import OutOfTime, left, limited
 from optimizer.plan.model.blocks import RoomLeft, SupplyCosts, WeekPart, WeekProgram
 from optimizer.plan.model.kitchen import Excess, build
 from optimizer.plan.model.world import World
-from optimizer.plan.settle.books import Books, Money
+from optimizer.plan.settle.books import Books, Money, Planned, near, needed, needed_only, orders, planned, with_room
 from optimizer.plan.settle.engine import Solved, Watch, settled, solve
-from optimizer.plan.settle.read_off import Planned, Purchase, near, needed, needed_only, orders, planned, with_room
-from optimizer.plan.settle.weigh import WeighedBatch, weigh_all
+from optimizer.plan.settle.weigh import weigh_all
 from optimizer.record import Figure, Record
 from optimizer.solver.exact import lower_bound, multipliers
 from optimizer.solver.model import Ending
@@ -186,15 +185,14 @@ def _solved(program: WeekProgram, *, talk: bool, gap: float) -> tuple[Solved, So
 def finish(program: WeekProgram, solved: Solved, relaxed: Solved) -> Plan:
     """Weigh out a solution, add up its money and prove what can be proved. Raises OutOfTime."""
     parts, bought = planned(program, solved), orders(program, solved)
-    made = list[WeighedBatch]()
-    tried: list[list[Purchase]] = []
-    for some in (needed_only(program, needed(parts), bought), bought, with_room(program, bought)):
-        if some not in tried:
-            tried.append(some)
-            made = weigh_all(program, parts, some, relaxed.reduced)
+    tries = [needed_only(program, needed(parts), bought)]
+    for more in (bought, with_room(program, bought)):
+        tries += [more] if more not in tries else []
+    for some in tries:
+        made = weigh_all(program, parts, some, relaxed.reduced)
         if all(one.sound for one in made):
             break
-    books = Books(program, made, needed_only(program, needed(made), tried[-1], weighed=True))
+    books = Books(program, made, needed_only(program, needed(made), some, weighed=True))
     money, faults, excess = books.added_up(solved.cost), tuple(books.faults()), tuple(books.excesses())
     sound = not faults and all(one.sound for one in made)
     bound = lower_bound(program.model, multipliers(program.model, relaxed.prices)) if len(relaxed.prices) else None
@@ -253,7 +251,9 @@ def tidied(program: WeekProgram, solved: Solved, dearer: Floats) -> Solved:
         for _ in range(_CLOSING):
             parts = planned(program, best)
             pulls = _pulls(program, parts)
-            remnants = _remnants(program, parts, needed_only(program, needed(parts), orders(program, best)))
+            bought = needed_only(program, needed(parts), orders(program, best))
+            there = program.stock | {order.supply_index: order.kg for order in bought if order.packs is not None}
+            remnants = _remnants(program, parts, there)
             if not pulls and not remnants:
                 break
             none = [_row([int(row.sparse[0][0]) for row in pulls], None, _ZERO)] if pulls else []
@@ -293,11 +293,10 @@ def _pulls(program: WeekProgram, parts: Sequence[Planned]) -> list[Row]:
     return found
 
 
-def _remnants(program: WeekProgram, parts: Sequence[Planned], bought: Sequence[Purchase]) -> list[Row]:
+def _remnants(program: WeekProgram, parts: Sequence[Planned], have: Mapping[int, Fraction]) -> list[Row]:
     """For every opened lot, and delivery in packs, with too little left a row that empties it."""
     found, supplies = [], program.world.supplies
     least = {s: part.block.job.tidy.remnant.kilograms for part in parts for s in part.taken}  # of the last use
-    have = program.stock | {order.supply_index: order.kg for order in bought if order.packs is not None}
     for s, kg in needed(parts).items():
         lot, there = supplies[s].lot, have.get(s, _ZERO)
         typed = lot.smallest_remnant_kg is not None or lot.use_up

@@ -26,8 +26,8 @@ from optimizer.plan.files.happened import Happened, PlannedBatch, PlannedOrder, 
 from optimizer.plan.model.blocks import Block, RoomLeft, SupplyCosts, WeekPart, WeekProgram
 from optimizer.plan.model.kitchen import build
 from optimizer.plan.model.world import Job, Supply, World
+from optimizer.plan.settle.books import SPECK
 from optimizer.plan.settle.engine import solve
-from optimizer.plan.settle.read_off import SPECK
 from optimizer.reading.lots import LotTable
 from optimizer.reading.weighed import weighed_in
 from optimizer.verdict import Grade

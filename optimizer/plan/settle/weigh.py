@@ -29,7 +29,7 @@ from optimizer.order import Asked, order_of
 from optimizer.order import Order as Size
 from optimizer.plan.model.blocks import WeekProgram
 from optimizer.plan.model.world import Job, Supply, World
-from optimizer.plan.settle.read_off import SPECK, Planned, Purchase, near, needed
+from optimizer.plan.settle.books import SPECK, Planned, Purchase, near, needed
 from optimizer.solver.model import Ending, SolverDisagrees
 from optimizer.solver.optimum import Optimum
 from optimizer.solver.program import build, holds_of, value_per_kg
