@@ -122,7 +122,7 @@ def label(path: str) -> str:
     return "standard input" if path == "-" else path
 
 
-def refuse(file: str, found: str, allowed: str, line: int | None = None, column: int | None = None) -> NoReturn:
+def refuse(file: str, found: str, allowed: str, line: int | None = None, column: str | int | None = None) -> NoReturn:
     """Raise BadInput with one fault of a file."""
     raise BadInput([Fault(file, line, column, found, allowed)]) from None
 

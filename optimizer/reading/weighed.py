@@ -6,17 +6,20 @@ import json
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
+from functools import partial
 from typing import Any
 
 from constraints.document import read_text
+from constraints.document.parsing import refuse
 from constraints.faults import BadInput, Fault, meant
 from constraints.numbers import G_PER_KG, KG_PER_LB, OZ_PER_LB, NotANumber, exact, trimmed
-from optimizer.reading.table import cut, figure, has_decimal_commas
+from optimizer.reading.table import Table, cut, figure
 
 UNITS = {"kg": Fraction(1), "grams": Fraction(1, G_PER_KG), "lb": KG_PER_LB, "oz": KG_PER_LB / OZ_PER_LB}
 """Columns that may hold a weight, and kilograms in one unit. Pounds and ounces in one row are added."""
 
 
+_PLAIN = "a plain decimal number"
 LOAD = "load"
 """Column for the number of the mixer load, and that key in a JSON document."""
 MOST_LOADS = 1000
@@ -55,78 +58,60 @@ def parse_weighed(text: str, file: str, recipe: str = "", part: str = "after") -
 
 def _from_table(text: str, file: str) -> Iterator[WeighedItem]:
     table, faults = cut(text, file)
-    found = list(faults)
     if table is None:
-        raise BadInput(found)
-    names, known = table.header, ["item", LOAD, *UNITS]
+        raise BadInput(faults)
+    found, names, known = list(faults), table.header, ("item", LOAD, *UNITS)
+    in_header = partial(table.fault, table.header_line)
     for name in names:
         if name not in known:
             hint = meant(name, known, f"columns are {', '.join(known)}")
-            found.append(Fault(file, table.header_line, name, f"unknown column {name!r}", hint))
-    for name in sorted({name for name in names if names.count(name) > 1}):
-        found.append(Fault(file, table.header_line, name, f"the column {name!r} stands twice", "once"))
+            found.append(in_header(name, f"unknown column {name!r}", hint))
+    found += [in_header(name, f"the column {name!r} stands twice", "once") for name in known if names.count(name) > 1]
     if "item" not in names or not any(unit in names for unit in UNITS):
-        allowed = f"item and one of {', '.join(UNITS)}"
-        found.append(Fault(file, table.header_line, None, "a column is missing", allowed))
+        found.append(in_header(None, "a column is missing", f"item and one of {', '.join(UNITS)}"))
     if found:
         raise BadInput(found)
-    commas = table.delimiter != "," and has_decimal_commas(cell for row in table.rows for cell in row)
-    items = []
-    for row, line in zip(table.rows, table.lines, strict=True):
-        try:
-            items.append(_line(dict(zip(names, map(str.strip, row), strict=True)), line, commas))
-        except _Wrong as wrong:
-            found += [Fault(file, line, *told) for told in wrong.args]
+    commas = table.has_decimal_commas(UNITS)
+    items = [item for line, cells in table.records() for item in _line(table, line, cells, commas, found)]
     found += _twice(items, file)
     if not items and not found:
-        found.append(Fault(file, None, None, "nothing was weighed", "one line an item"))
+        found.append(table.fault(None, None, "nothing was weighed", "one line an item"))
     if found:
         raise BadInput(found)
-    if LOAD in names:
-        yield from _summed(items)
-    yield from items
-
-
-def _summed(items: Sequence[WeighedItem]) -> Iterator[WeighedItem]:
-    """The whole batch of what was weighed load by load."""
     whole: dict[str, WeighedItem] = {}
-    for item in items:
-        had = whole.get(item.name)
-        whole[item.name] = replace(item, load=0, kilograms=item.kilograms + (had.kilograms if had else 0))
-    yield from whole.values()
+    for item in items if LOAD in names else ():  # the whole batch of what was weighed load by load
+        so_far = whole[item.name].kilograms if item.name in whole else 0
+        whole[item.name] = replace(item, load=0, kilograms=item.kilograms + so_far)
+    yield from (*whole.values(), *items)
 
 
-class _Wrong(Exception):
-    """What is wrong with a line: columns, what was found in each, and what is allowed."""
-
-
-def _line(cells: dict[str, str], line: int, commas: bool) -> WeighedItem:
-    """What a line says. Raises _Wrong."""
+def _line(table: Table, line: int, cells: dict[str, str], commas: bool, faults: list[Fault]) -> Iterator[WeighedItem]:
+    """What a line says; nothing, with faults more, where that cannot be read."""
     name, given = cells["item"], [unit for unit in UNITS if cells.get(unit)]
+    told: list[tuple[str | None, str, str]] = []
     if not name:
-        raise _Wrong(("item", "an item without a name", "a lot or an addition"))
-    if len(given) != 1 and given != ["lb", "oz"]:
+        told.append(("item", "an item without a name", "a lot or an addition"))
+    elif len(given) != 1 and given != ["lb", "oz"]:
         found = f"{name} has {len(given)} weights" if given else f"{name} has no weight"
-        raise _Wrong((None, found, "exactly one, or pounds with ounces"))
-    values, wrong = [], []
-    for unit in given:
+        told.append((None, found, "exactly one, or pounds with ounces"))
+    values = {}
+    for unit in given if not told else ():
         try:
-            values.append(figure(cells[unit], commas))
-            wrong += [(unit, f"{name} weighs less than nothing", "zero or more")] if values[-1] < 0 else []
+            values[unit] = figure(cells[unit], commas)
         except NotANumber as error:
-            wrong.append((unit, str(error), "a plain decimal number"))
-    if wrong:
-        raise _Wrong(*wrong)
-    if len(given) > 1 and values[1] >= OZ_PER_LB:
-        found = f"{name} has pounds and {trimmed(values[1])} ounces"
-        raise _Wrong(("oz", found, f"with pounds, under {OZ_PER_LB} ounces"))
+            told.append((unit, str(error), _PLAIN))
+    told += [(unit, f"{name} weighs less than nothing", "zero or more") for unit in values if values[unit] < 0]
+    if len(given) > 1 and values.get("oz", 0) >= OZ_PER_LB and not told:
+        found = f"{name} has pounds and {trimmed(values['oz'])} ounces"
+        told.append(("oz", found, f"with pounds, under {OZ_PER_LB} ounces"))
     load = cells.get(LOAD, "0")  # the whole batch where the table has no loads
     sound = load.isascii() and load.isdigit() and len(load) < len(str(MOST_LOADS))
-    if LOAD in cells and not (sound and int(load)):
+    if LOAD in cells and not (sound and int(load)) and not told:
         found = f"{name} is of load {load!r}" if load else f"{name} names no load"
-        raise _Wrong((LOAD, found, f"a whole number from 1 to {MOST_LOADS - 1}"))
-    weights = (value * UNITS[unit] for value, unit in zip(values, given, strict=True))
-    return WeighedItem(name, sum(weights, Fraction(0)), line, int(load))
+        told.append((LOAD, found, f"a whole number from 1 to {MOST_LOADS - 1}"))
+    faults += [table.fault(line, *one) for one in told]
+    if not told:
+        yield WeighedItem(name, sum((values[unit] * UNITS[unit] for unit in values), Fraction(0)), line, int(load))
 
 
 def _twice(items: Sequence[WeighedItem], file: str) -> Iterator[Fault]:
@@ -155,17 +140,16 @@ def _once(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
     return found
 
 
-def _from_json(text: str, file: str, recipe: str, part: str) -> Iterator[WeighedItem]:
+def _from_json(text: str, file: str, recipe: str, part: str) -> tuple[WeighedItem, ...]:
     try:
         data = as_typed(text)
     except Twice as error:
-        raise BadInput([Fault(file, None, str(error), f"the key {str(error)!r} stands twice", "once")]) from None
+        refuse(file, f"the key {str(error)!r} stands twice", "once", None, str(error))
     except (json.JSONDecodeError, RecursionError) as error:
-        line = getattr(error, "lineno", None)
-        raise BadInput([Fault(file, line, None, "this is not one JSON document", "the JSON of a blend")]) from None
+        refuse(file, "this is not one JSON document", "the JSON of a blend", getattr(error, "lineno", None))
     if recipe and data.get("recipe", recipe) != recipe:
-        raise BadInput([Fault(file, None, "recipe", f"it is of {data['recipe']!r}", f"a batch of {recipe!r}")])
-    yield from weighed_in(data, file, part)
+        refuse(file, f"it is of {data['recipe']!r}", f"a batch of {recipe!r}", None, "recipe")
+    return weighed_in(data, file, part)
 
 
 def weighed_in(data: dict[str, Any], file: str, part: str = "after") -> tuple[WeighedItem, ...]:
@@ -201,8 +185,7 @@ def held_back(text: str) -> Fraction | None:
     try:
         return None if kilograms is None else exact(kilograms) or None
     except NotANumber as error:
-        said, key = str(error), "correction.held_back_kg"
-        raise BadInput([Fault("the document", None, key, said, "a plain decimal number")]) from None
+        refuse("the document", str(error), _PLAIN, None, "correction.held_back_kg")
 
 
 def _weights(data: dict[str, Any], place: str, load: int, file: str, faults: list[Fault]) -> Iterator[WeighedItem]:
@@ -211,21 +194,19 @@ def _weights(data: dict[str, Any], place: str, load: int, file: str, faults: lis
         entries = data.get(key)
         if not isinstance(entries, list):
             faults.append(Fault(file, None, f"{place}{key}", f"the key {key!r} holds no list", _AS_BLEND))
-            continue
-        for i, entry in enumerate(entries, start=1):
+        for i, entry in enumerate(entries if isinstance(entries, list) else (), start=1):
             at = f"{place}{key}[{i}]"
             if not isinstance(entry, dict) or not isinstance(entry.get(name), str):
                 faults.append(Fault(file, None, at, f"no {name} here", _AS_BLEND))
                 continue
-            part, held = weight, None
-            try:
-                value = exact(str(entry.get(weight)))
-                if value < 0:
-                    faults.append(Fault(file, None, f"{at}.{weight}", "less than nothing", "zero or more"))
-                if key == "lots" and entry.get("held_kg") is not None:
-                    part = "held_kg"
-                    held = exact(str(entry[part]))
-            except NotANumber as error:
-                faults.append(Fault(file, None, f"{at}.{part}", str(error), "a plain decimal number"))
-                continue
-            yield WeighedItem(entry[name], value * UNITS[weight], load=load, held_kg=held)
+            values = []
+            for part in (weight, *(["held_kg"] if key == "lots" and entry.get("held_kg") is not None else [])):
+                try:
+                    values.append(exact(str(entry.get(part))))
+                except NotANumber as error:
+                    faults.append(Fault(file, None, f"{at}.{part}", str(error), _PLAIN))
+                    break
+            if values and values[0] < 0:
+                faults.append(Fault(file, None, f"{at}.{weight}", "less than nothing", "zero or more"))
+            held = values[1] if len(values) > 1 else None
+            yield from [WeighedItem(entry[name], values[0] * UNITS[weight], 0, load, held)] if values else []
