@@ -28,7 +28,7 @@ from optimizer.weighing.rounding import Certificate, Weighed, certify
 from optimizer.weighing.weighout import ScalePrevents, weigh_out
 
 if TYPE_CHECKING:
-    from optimizer.wish import Near
+    from optimizer.order import Near
 
 
 TIDY_NODES = 500

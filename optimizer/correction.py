@@ -24,8 +24,7 @@ from optimizer.answer import Answer, Status, blend
 from optimizer.as_weighed import NEAR_DOSE, divisions
 from optimizer.mass import GroundMass, errors_of
 from optimizer.order import Asked, Order, order_of
-from optimizer.own_rows import Portion
-from optimizer.problem import Problem, assemble
+from optimizer.problem import Portion, Problem, assemble
 from optimizer.reading.lots import LotTable
 from optimizer.reading.recipe import Recipe
 from optimizer.taught import Taught, assay_of, estimate

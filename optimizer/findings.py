@@ -20,8 +20,7 @@ from optimizer.as_weighed import Dose, Mend, Mender, batch_of, doses, not_adding
 from optimizer.figures import Unit
 from optimizer.lawful import Dosed, LawfulDose, doses_instead, other_names
 from optimizer.missing import error_faults, gaps_of
-from optimizer.own_rows import free_band
-from optimizer.problem import why_left_out
+from optimizer.problem import free_band, why_left_out
 from optimizer.reading.entry import Units
 from optimizer.reading.lots import LotTable
 from optimizer.reading.packs import legal_requirements, product_of, unjudged

@@ -20,12 +20,12 @@ from constraints.row import Row
 from optimizer.answer import Answer, Status, blend
 from optimizer.bench import Bench, extreme
 from optimizer.clock import OutOfTime
+from optimizer.order import Near, Step, Wish
 from optimizer.problem import Problem, dying
 from optimizer.solver.kept import Unsettled, searching
 from optimizer.solver.model import ColumnKind, Variable
 from optimizer.solver.program import value_per_kg
 from optimizer.solver.session import ALL
-from optimizer.wish import Near, Step, Wish
 
 _ZERO = Fraction(0)
 _FAT = tuple(Amount(FAT, basis) for basis in Basis)

@@ -1,14 +1,20 @@
-"""The order: how much to make, in kilograms, with the scales and the mixer of the recipe or of the command."""
+"""The order: how much to make, in kilograms, with the scales and the mixer of the recipe or of the command.
+
+And what to look for among the near-cheapest batches, with what it costs.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import date
+from enum import StrEnum
 from fractions import Fraction
 from math import ceil
 
 from constraints.asked import Least, Tidy
+from constraints.document.parsing import refuse
+from constraints.faults import meant
 from constraints.numbers import G_PER_KG, KG_PER_LB
 from constraints.quantities import Basis
 from optimizer.reading.entry import Units
@@ -105,3 +111,51 @@ def _least(
     if asked is not None:
         return Least(asked(batch, unit))
     return Least(max(TIDY_DIVISIONS, ceil(batch * TIDY_SHARE / division)) * division, asked=False)
+
+
+class Wish(StrEnum):
+    """What to look for among the near-cheapest batches; in ``words``, with what its figure counts."""
+
+    FEWEST_LOTS = "fewest-lots", "fewest lots"
+    MOST_DYING = "most-dying", "most dying trim, kg as held"
+    MIDDLE = "middle", "closest to the middle of the fat band, points off"
+
+    words: str
+
+    def __new__(cls, name: str, words: str) -> Wish:
+        """The name is the value."""
+        wish = str.__new__(cls, name)
+        wish._value_, wish.words = name, words
+        return wish
+
+    @property
+    def places(self) -> int:
+        """Decimals that its figure is shown with."""
+        return 0 if self is Wish.FEWEST_LOTS else 3
+
+
+def wish_named(name: str) -> Wish:
+    """The wish of that name. Raises BadInput, with the nearest one, where there is none."""
+    for wish in Wish:
+        if wish == name:
+            return wish
+    refuse("--prefer", f"{name!r} is not a wish", meant(name, list(Wish), f"one of {', '.join(Wish)}"))
+
+
+@dataclass(frozen=True)
+class Step:
+    """One line of the trade-off: the premium allowed (%), the weighed batch's cost, and the wish's figure."""
+
+    premium_pct: Fraction
+    cost: Fraction
+    figure: Fraction
+
+
+@dataclass(frozen=True)
+class Near:
+    """What was wished for within a premium, and the trade-off up to it; ``cheapest`` is the cost before the scales."""
+
+    wish: Wish
+    premium_pct: Fraction
+    cheapest: Fraction
+    steps: tuple[Step, ...]

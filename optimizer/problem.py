@@ -8,21 +8,23 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
+from fractions import Fraction
+from math import ceil
 
 from constraints.asked import Stock, batch_size, floors
 from constraints.faults import BadInput, Fault, meant
-from constraints.formula import Formula, NoDose
+from constraints.formula import Addition, Dosing, Formula, NoDose
 from constraints.library import brought, guarding, limits_cure
-from constraints.numbers import ZERO, trimmed
-from constraints.quantities import Kind, Lot, MissingProperty
-from constraints.requirement import Requirement, confident, marked
+from constraints.numbers import G_PER_KG, PERCENT, ZERO, trimmed
+from constraints.quantities import FAT, MOISTURE, SALT, Amount, Basis, Ingredient, Kind, Lot, MissingProperty, Weight
+from constraints.requirement import Origin, Ratio, Requirement, confident, marked
 from constraints.row import Row
 from constraints.rules import Pack, Product
 from constraints.words import look_alikes
 from optimizer.figures import Unit
 from optimizer.missing import LeftOut, complete, figures_of
 from optimizer.order import Order
-from optimizer.own_rows import own_rows
+from optimizer.reading.entry import ScaleName
 from optimizer.reading.lots import LotTable
 from optimizer.reading.packs import legal_requirements, opposed, product_of, unjudged
 from optimizer.reading.recipe import Recipe
@@ -30,6 +32,21 @@ from optimizer.wording import day_words
 
 MOST_LOADS = 50
 """Mixer loads above which an order is several batches; common practice, no source."""
+LEAST_OF_CURE = Fraction(9, 10)
+"""Least part of a cure's dose that rounding to the scale may leave; common practice, no source."""
+ROUNDED_DOSE = 2
+"""How many times more or less than its dose a scale may make of any other addition; common practice, no source."""
+
+
+@dataclass(frozen=True)
+class Portion:
+    """Kilograms of one addition."""
+
+    item: Ingredient
+
+    def per_kg(self, item: Ingredient, process: object) -> Fraction:
+        """1 for the addition itself, else 0."""
+        return Fraction(item is self.item)
 
 
 @dataclass(frozen=True)
@@ -48,7 +65,6 @@ class Problem:
     fixed: tuple[Requirement, ...]
     measured_only: tuple[Requirement, ...]
     left_out: tuple[LeftOut, ...]
-    warnings: tuple[Fault, ...]
     lots_in_pounds: bool = False
 
     @property
@@ -84,7 +100,8 @@ def assemble(recipe: Recipe, table: LotTable, order: Order, further: Sequence[Re
     faults += order_faults(recipe, order)
     product = product_of(recipe, order.day)
     packs, legal = legal_requirements(recipe, product, faults)
-    usable, left_out = _usable(recipe, table, order)
+    whys = [(lot, why_left_out(recipe, lot, order.day)) for lot in sorted(table.lots, key=lambda lot: lot.name)]
+    usable, left_out = [_at_its_worth(lot, order) for lot, why in whys if not why], [LeftOut(*x) for x in whys if x[1]]
     faults += () if faults else unjudged(recipe, packs, legal, product, usable, table.file)
     faults += () if faults else opposed(recipe, packs, legal)
     own_guard = guarding([*usable, *(addition.item for addition in recipe.additions)])
@@ -98,18 +115,18 @@ def assemble(recipe: Recipe, table: LotTable, order: Order, further: Sequence[Re
         raise BadInput([recipe.document.fault(("additions",), str(error), "")]) from error
     if lots:
         faults += _meaningless(recipe, formula, table, left_out)
-    own = own_rows(recipe, formula, order, faults)
+    own = [*_own_rows(recipe, formula, order, faults), *_losses(recipe, formula, faults)]
     _refuse(recipe, table, legal, faults)
     requirements, own = ([marked(r, lots, recipe.process) for r in found] for found in (requirements, own))
-    requirements = [*_with_confidence(recipe, formula, requirements), *own]
+    if lots and (asked := recipe.entry.confidence) is not None:
+        requirements = [confident(r, asked.confidence(), formula) for r in requirements]
     size = batch_size(order.basis, order.kilograms, order.within_kg)
-    every = (size, Stock.of(lots), *requirements, *further)
+    every = (size, Stock.of(lots), *requirements, *own, *further)
     fixed = tuple(r for r in every if r.fixed_value(formula) is not None)
     settled = {id(r) for r in fixed}
     measured = tuple(r for r in every if id(r) not in settled and not _binds(r))
     return Problem(
-        recipe, order, product, packs, formula, every, fixed, measured, tuple(left_out), tuple(recipe.warnings),
-        table.in_pounds,
+        recipe, order, product, packs, formula, every, fixed, measured, tuple(left_out), table.in_pounds
     )  # fmt: skip
 
 
@@ -137,12 +154,6 @@ def _overdoses(recipe: Recipe, table: LotTable, legal: Sequence[Requirement]) ->
             if figure > (limit.hi or ZERO):
                 found = f"{cure.name} alone gives {trimmed(figure, 2)} ppm {limit.what}"
                 yield recipe.document.fault(("additions", i), found, f"{limit.limits()}: {limit.origin.source}")
-
-
-def _with_confidence(recipe: Recipe, formula: Formula, requirements: Sequence[Requirement]) -> list[Requirement]:
-    """Every requirement that the fat of a lot moves, held with the confidence the recipe asks for."""
-    asked = recipe.entry.confidence if formula.lots else None
-    return [r if asked is None else confident(r, asked.confidence(), formula) for r in requirements]
 
 
 def rows_of(problem: Problem, requirements: Sequence[Requirement] | None = None) -> list[Row]:
@@ -202,11 +213,6 @@ def order_faults(recipe: Recipe, order: Order) -> Iterator[Fault]:
             yield Fault("--mixer-kg", None, None, found, "a larger one, or several batches")
 
 
-def _usable(recipe: Recipe, table: LotTable, order: Order) -> tuple[list[Lot], list[LeftOut]]:
-    whys = [(lot, why_left_out(recipe, lot, order.day)) for lot in sorted(table.lots, key=lambda lot: lot.name)]
-    return [_at_its_worth(lot, order) for lot, why in whys if not why], [LeftOut(*one) for one in whys if one[1]]
-
-
 def dying(lot: Lot, order: Order) -> bool:
     """True where the lot will not keep until the next chance to use it."""
     return order.next_chance is not None and lot.use_by is not None and lot.use_by < order.next_chance
@@ -255,3 +261,85 @@ def _meaningless(recipe: Recipe, formula: Formula, table: LotTable, left_out: Se
     for i, requirement in enumerate(recipe.requirements):
         for complaint in requirement.complaints(formula):
             yield recipe.document.fault(("require", i), complaint, hint)
+
+
+def below_a_division(recipe: Recipe, order: Order) -> frozenset[int]:
+    """The additions, by their place, of whose dose a load holds less than a division of their scale."""
+    loads = 1 if order.mixer_kg is None else ceil(order.kilograms / order.mixer_kg) + 1
+    scales: dict[ScaleName | None, Fraction] = {ScaleName.MEAT: order.meat_division_kg}
+    divisions = (scales.get(entry.scale, order.spice_division_kg) for entry in recipe.entry.additions)
+    doses = (addition.rate * order.kilograms / loads for addition in recipe.additions)
+    return frozenset(i for i, (dose, least) in enumerate(zip(doses, divisions, strict=True)) if 0 < dose < least)
+
+
+def _own_rows(recipe: Recipe, formula: Formula, order: Order, faults: list[Fault]) -> Iterator[Requirement]:
+    """What follows from the recipe itself: what a scale must leave of a dose, and no salt taken out."""
+    small = below_a_division(recipe, order)
+    for i, addition in enumerate(recipe.additions):
+        if addition.dosing is Dosing.FREE:
+            yield free_band(addition)
+        elif addition.item.kind is Kind.CURE and addition.rate:
+            yield _kept(addition, LEAST_OF_CURE, None, "nine tenths of the dose at least")
+        elif i in small:
+            most, source = Fraction(ROUNDED_DOSE), "from half of the dose to twice as much on your scale"
+            yield _kept(addition, 1 / most, most, source)
+        salted = addition.dosing is Dosing.TOTAL_SALT
+        shares = [dict(formula.carried(column))[addition.item] for column in formula.columns if salted]
+        if shares and all(share < 0 for share in shares):
+            at = ("additions", i, "total_salt_pct")
+            found = f"total salt of {trimmed(PERCENT * addition.rate)} % is exceeded before any {addition.item.name}"
+            faults.append(recipe.document.fault(at, found, "lots, cure, liquids and inclusions bring more"))
+        elif any(share < 0 for share in shares):
+            yield _grams(addition, f"{addition.item.name} to add", Basis.MEAT, ZERO, source="total salt")
+
+
+def _losses(recipe: Recipe, formula: Formula, faults: list[Fault]) -> Iterator[Requirement]:
+    """No more water, and no more fat, is lost than there is; nothing where a figure is not stated."""
+    process, origin = recipe.process, Origin("recipe", "no more is lost than there is")
+    losses = ((MOISTURE, process.water_loss, "finished_pct", "water"), (FAT, process.fat_loss, "fat_loss_pct", "fat"))
+    for name, loss, key, what in losses if process.declared else ():
+        left = Amount(name, Basis.FINISHED)
+        try:
+            amounts = formula.totals(left) if loss else ()
+        except MissingProperty:
+            continue
+        if amounts and all(amount < 0 for amount in amounts):
+            found = f"the yield loses more {what} than the batch holds"
+            faults.append(recipe.document.fault(("yield", key), found, "a smaller loss"))
+        if loss:
+            yield Ratio(
+                what=f"{name.removesuffix('_pct')} left after the yield", basis=Basis.FINISHED.words, unit="%",
+                origin=origin, lo=ZERO, over=left, under=Weight(Basis.FINISHED),
+            )  # fmt: skip
+
+
+def _grams(
+    addition: Addition, what: str, basis: Basis, lo: Fraction, hi: Fraction | None = None, source: str = "your recipe"
+) -> Requirement:
+    """Grams of an addition per kilogram of a basis; the limits are kilograms per kilogram."""
+    return Ratio(
+        what=what, basis=basis.words, unit="g/kg", origin=Origin("recipe", source), lo=lo * G_PER_KG,
+        hi=None if hi is None else hi * G_PER_KG, over=Portion(addition.item), under=Weight(basis),
+        scale=Fraction(G_PER_KG),
+    )  # fmt: skip
+
+
+def _kept(addition: Addition, least: Fraction, most: Fraction | None, source: str) -> Requirement:
+    """What a scale too coarse for a dose must leave of it, at least and at most so many times the dose.
+
+    A cure must not be taken away, and of anything else neither nothing be left nor a multiple.
+    """
+    lo, hi = addition.rate * least, None if most is None else addition.rate * most
+    said, basis = f"your recipe; {source}, common practice, no source", addition.basis
+    if addition.dosing is Dosing.TOTAL_SALT:
+        return Ratio(
+            what="total salt as weighed", basis=basis.words, unit="%", origin=Origin("recipe", said), lo=PERCENT * lo,
+            hi=None if hi is None else PERCENT * hi, over=Amount(SALT, Basis.BATCH), under=Weight(basis),
+        )  # fmt: skip
+    of = Basis.BATCH if basis is Basis.BATCH else Basis.FRESH
+    return _grams(addition, f"{addition.item.name} weighed in", of, lo, hi, said)
+
+
+def free_band(addition: Addition) -> Requirement:
+    """The band of an addition left to the solver, g per kilogram of meat block."""
+    return _grams(addition, addition.item.name, Basis.MEAT, addition.least, addition.most)

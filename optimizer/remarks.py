@@ -42,7 +42,8 @@ def warnings(answer: Answer) -> list[str]:
         *_soft_failures(answer), *(_coarse_cure_scale(weighed) if weighed else ()),
         *(_coarse_doses(problem.formula, weighed) if weighed else ()), *suspicious,
         *on_estimates(answer.batch if weighed else problem.formula.lots, problem.recipe.process, met),
-        *map(in_words, problem.warnings), *(_implausible(problem, weighed.total) if weighed else ()), *_no_law(problem),
+        *map(in_words, problem.recipe.warnings), *(_implausible(problem, weighed.total) if weighed else ()),
+        *_no_law(problem),
     ]  # fmt: skip
 
 

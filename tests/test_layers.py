@@ -9,8 +9,8 @@ from pathlib import Path
 from where import HOME
 
 ROOMS = (
-    "late", "clock", "wording", "verdict", "record", "figures", "wish", "ledger", "taught", "reading", "order",
-    "own_rows", "missing", "problem", "lawful",
+    "late", "clock", "wording", "verdict", "record", "figures", "ledger", "taught", "reading", "order",
+    "missing", "problem", "lawful",
     "solver", "weighing", "bench", "conflict",
     "as_weighed", "sure", "summary", "answer", "cause", "findings", "mass",
     "correction", "near", "remarks", "pages", "plan", "why", "frames", "made",

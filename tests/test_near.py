@@ -15,12 +15,11 @@ from constraints.faults import BadInput
 from constraints.numbers import weight
 from optimizer.answer import Answer
 from optimizer.near import near_cheapest
-from optimizer.order import Asked, order_of
+from optimizer.order import Asked, Near, Wish, order_of, wish_named
 from optimizer.pages.chart import near_html as html
 from optimizer.problem import Problem, assemble
 from optimizer.reading.lots import parse_lots
 from optimizer.reading.recipe import parse_recipe
-from optimizer.wish import Near, Wish, wish_named
 
 DAY, CHANCE = date(2026, 11, 25), date(2026, 11, 30)
 KG, WITHIN, DIVISION = 30.0, 0.025, 0.05

@@ -19,7 +19,7 @@ from optimizer.late import late
 with late():
     from constraints import document as files
     from optimizer import answer as answers
-    from optimizer import clock, near, problem, wish
+    from optimizer import clock, near, problem
     from optimizer import order as orders
     from optimizer.pages import batch_page, chart
     from optimizer.plan.files import week_file
@@ -67,7 +67,7 @@ def _cheapest(
     with shared.only_trusted(), shared.faults_on_stderr():
         if wished.prefer is None:
             return answers.blend(posed)
-        return near.near_cheapest(posed, wish.wish_named(wished.prefer), wished.premium_pct)
+        return near.near_cheapest(posed, orders.wish_named(wished.prefer), wished.premium_pct)
 
 
 def why(

@@ -14,12 +14,12 @@ from constraints.quantities import Basis, Ingredient, Lot
 from constraints.requirement import Provenance, Requirement
 from optimizer.answer import Answer
 from optimizer.figures import Unit, division_words, measured
+from optimizer.order import Near
 from optimizer.pages.tables import WIDTH, columns, heading, listed, paragraph, table, width
 from optimizer.remarks import confirm, left_out, notes
 from optimizer.summary import Cost, dying_lots, estimated_in, told, weight
 from optimizer.verdict import Check, mark
 from optimizer.weighing.rounding import Weighed
-from optimizer.wish import Near
 from optimizer.wording import WEIGH, day_words
 
 

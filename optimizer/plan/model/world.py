@@ -22,9 +22,8 @@ from constraints.requirement import Requirement, Role
 from constraints.row import Places, Row, Vector
 from optimizer.clock import left
 from optimizer.order import Asked, order_of
-from optimizer.own_rows import below_a_division
 from optimizer.plan.files.week_file import BatchEntry, Week
-from optimizer.problem import Problem, assemble, order_faults, rows_of
+from optimizer.problem import Problem, assemble, below_a_division, order_faults, rows_of
 from optimizer.reading.lots import LotTable
 from optimizer.reading.offers import Offer, Period
 from optimizer.reading.packs import legal_requirements, product_of
