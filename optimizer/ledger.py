@@ -11,7 +11,6 @@ from __future__ import annotations
 import itertools
 import json
 import os
-import sqlite3
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import closing, contextmanager
 from dataclasses import dataclass
@@ -24,6 +23,7 @@ from constraints.numbers import PERCENT, ZERO, shown, trimmed
 from optimizer.late import late
 
 with late():
+    import sqlite3
     import statistics
 
 UNIT = Fraction(1, 10**10)

@@ -19,9 +19,14 @@ from constraints.faults import BadInput, Fault, Severity
 from constraints.formula import Figures
 from constraints.numbers import KG_PER_LB, PERCENT, ZERO
 from constraints.quantities import NITRATE, NITRITE, SALT, Kind, Lot
+from optimizer.late import late
 from optimizer.reading.columns import COLUMNS, INSTEAD, KNOWN, USABLE, Column, free_names, header_faults
 from optimizer.reading.lot_checks import FLAGS, TEXTS, TableRow, judged, out_of_range
 from optimizer.reading.table import Table, cut, figure
+
+with late():  # most kitchens have a table
+    from optimizer import ledger
+    from optimizer.reading import stocked
 
 _PULLS = ("pack_kg", "smallest_pull_kg", "smallest_remnant_kg", "largest_pull_kg")
 _NO_COMPOSITION = frozenset({"green_pct", "original_nitrite_ppm", "fat_sd_pct", "fat_as_typed_pct"})
@@ -58,10 +63,7 @@ def read_lots(path: str) -> LotTable:
 
 def lots_text(path: str) -> str:
     """The text of a lots table: a file, standard input for ``-``, or what a ledger has left. Raises BadInput."""
-    from optimizer.ledger import is_ledger  # late: most kitchens have a table, and the database takes its time to load
-    from optimizer.reading.stocked import exported
-
-    return exported(path, learned=True) if path != "-" and is_ledger(path) else read_text(path)
+    return stocked.exported(path, learned=True) if path != "-" and ledger.is_ledger(path) else read_text(path)
 
 
 def parse_lots(text: str, file: str) -> LotTable:

@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from pydantic import ValidationError
 
@@ -24,12 +24,13 @@ from constraints.quantities import FAT, MOISTURE, NITRATE, NITRITE, PROTEIN, SAL
 from constraints.requirement import Origin, Requirement
 from constraints.rules import Pack
 from constraints.substances import SUBSTANCES, SURFACE, kind_of
+from optimizer.late import late
 from optimizer.reading.entry import PLAIN_KINDS, AdditionEntry, CureSalt, RecipeEntry, Units
 from optimizer.reading.lots import LotTable, read_lots
 from optimizer.reading.recipe_checks import faults_of, suspicions
 
-if TYPE_CHECKING:
-    from optimizer.ledger import MeasuredYield
+with late():
+    from optimizer import ledger
 
 MOST_LISTED = 4
 """Names that a message lists before it says where the rest stand."""
@@ -139,7 +140,7 @@ class Recipe:
     warnings: tuple[Fault, ...]
     document: Parsed
     asked: tuple[str, ...] = ()
-    measured: MeasuredYield | None = None
+    measured: ledger.MeasuredYield | None = None
     """The yield of the last batches, where a ledger holds them."""
 
     @property
@@ -270,10 +271,8 @@ def both(recipe: Callable[[], Recipe], lots: Callable[[], LotTable]) -> tuple[Re
     if read is None or table is None:
         named = [] if read is None else pack_faults(read.document)
         raise BadInput([*named, *faults])
-    from optimizer.ledger import is_ledger, measured_yield
-
-    if is_ledger(table.file):
-        read = replace(read, measured=measured_yield(table.file, read.entry.name))
+    if ledger.is_ledger(table.file):
+        read = replace(read, measured=ledger.measured_yield(table.file, read.entry.name))
     return read, table
 
 
