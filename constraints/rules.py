@@ -9,6 +9,7 @@ A new kind of requirement is one class and one line in ``KINDS``.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Collection, Iterable
 from dataclasses import dataclass, replace
 from datetime import date
@@ -23,7 +24,7 @@ from constraints.document import Broken, Day, Deferred, Name, Ruled, Strict, Yes
 from constraints.faults import BadInput, Fault, meant
 from constraints.limits import SubstanceNames, among
 from constraints.quantities import FAT, MOISTURE, PROTEIN, SALT
-from constraints.requirement import BY_ION, Origin, Provenance, Requirement, Role
+from constraints.requirement import BY_ION, Origin, Provenance, Requirement, Role, Salt
 from constraints.substances import FORMULAS, SUBSTANCES, spread
 
 
@@ -40,77 +41,57 @@ def _like(entry: type[Strict], name: str, says: str, **counts: Any) -> type[Stri
     return cast(type[Strict], cast(Any, type(entry))(name, (entry,), own))
 
 
-_COMPONENTS = {
-    "fat": (FAT, "Fat by weight."),
-    "protein": (PROTEIN, "Protein by weight."),
-    "moisture": (MOISTURE, "Moisture by weight."),
-    "salt": (SALT, "Salt by weight; the natural sodium of meat is not salt."),
-}
-_FROM = ", from the cure's own stated fraction and from cured lots."
-_INGOING = {
-    "nitrite": ("IngoingNitrite", ingoing.NITRITE_SALTS, "", f"Ingoing nitrite{_FROM}"),
-    "nitrate": ("IngoingNitrate", ingoing.NITRATE_SALTS, "", f"Ingoing nitrate{_FROM}"),
-    "nitrite_and_nitrate": (
-        "IngoingTogether", ingoing.NITRITE_SALTS + ingoing.NITRATE_SALTS, " together",
+def _component(prop: str, says: str) -> type[Strict]:
+    what = prop.removesuffix("_pct")
+    return _like(asked.Component, f"{what.title()}Band", says, prop=prop, what=what)
+
+
+def _ingoing(name: str, counts: tuple[tuple[str, Salt], ...], what: str, says: str) -> type[Strict]:
+    return _like(ingoing.IngoingEntry, name, says, what=f"ingoing {what}", counts=counts)
+
+
+def _family(family: str, plural: str, says: str) -> type[Strict]:
+    return _like(ingoing.FamilyAmount, family.title(), says, family=family, plural=plural)
+
+
+def _key(entry: type[Strict]) -> str:
+    """A kind's name in a file: that of its class, in small letters."""
+    name = entry.__name__.removesuffix("Entry").removesuffix("Band")
+    return _OTHERWISE.get(name) or re.sub(r"(?<!^)(?=[A-Z])", "_", name).lower()
+
+
+_OTHERWISE = {"GroupWeight": "amount", "GroupRatio": "ratio", "IngoingTogether": "ingoing_nitrite_and_nitrate"}
+_STATED = "from the cure's own stated fraction and from cured lots."
+_SULPHITES = "Sulphur dioxide and sulphites, from additions and from what lots, liquids and inclusions state."
+_KINDS = (
+    _component(FAT, "Fat by weight."),
+    _component(PROTEIN, "Protein by weight."),
+    _component(MOISTURE, "Moisture by weight."),
+    _component(SALT, "Salt by weight; the natural sodium of meat is not salt."),
+    asked.PropertyBand, asked.Share, asked.GroupWeight, asked.GroupRatio, asked.MostLotsEntry,
+    _like(asked.GroupEntry, "TogetherEntry", "Lots that go in all of them or none.", together=True),
+    _like(asked.GroupEntry, "ApartEntry", "Lots of which at most one goes in.", together=False),
+    asked.MeatToFat, asked.LeanToFat,
+    _ingoing("IngoingNitrite", ingoing.NITRITE_SALTS, "nitrite", f"Ingoing nitrite, {_STATED}"),
+    _ingoing("IngoingNitrate", ingoing.NITRATE_SALTS, "nitrate", f"Ingoing nitrate, {_STATED}"),
+    _ingoing(
+        "IngoingTogether", ingoing.NITRITE_SALTS + ingoing.NITRATE_SALTS, "nitrite and nitrate together",
         "Ingoing nitrite and nitrate, added up in the form asked for.",
     ),
-}  # fmt: skip
-_FAMILIES = {
-    "accelerator": ("cure accelerators", "Cure accelerators: ascorbates and erythorbates."),
-    "acidulant": ("acidulants", "Acids, and what turns into acid."),
-    "phosphate": ("phosphates", "Phosphates that are added; the phosphorus of the meat does not count."),
-    "binder": ("binders and extenders", "Binders and extenders."),
-    "antioxidant": ("antioxidants", "Antioxidants for fat."),
-    "sulphite": (
-        "sulphites", "Sulphur dioxide and sulphites, from additions and from what lots, liquids and inclusions state."
-    ),
-    "antimicrobial": ("antimicrobials", "Lactates and diacetate."),
-}  # fmt: skip
-KINDS: dict[str, type[Strict]] = {
-    **{
-        what: _like(asked.Component, f"{what.title()}Band", says, prop=prop, what=what)
-        for what, (prop, says) in _COMPONENTS.items()
-    },
-    "property": asked.PropertyBand,
-    "share": asked.Share,
-    "amount": asked.GroupWeight,
-    "ratio": asked.GroupRatio,
-    "most_lots": asked.MostLotsEntry,
-    "together": _like(asked.GroupEntry, "TogetherEntry", "Lots that go in all of them or none.", together=True),
-    "apart": _like(asked.GroupEntry, "ApartEntry", "Lots of which at most one goes in.", together=False),
-    "meat_to_fat": asked.MeatToFat,
-    "lean_to_fat": asked.LeanToFat,
-    **{
-        f"ingoing_{ion}": _like(
-            ingoing.IngoingEntry, name, says, what=f"ingoing {ion.replace('_', ' ')}{added}", counts=counts
-        )
-        for ion, (name, counts, added, says) in _INGOING.items()
-    },
-    **{
-        family: _like(ingoing.FamilyAmount, family.title(), says, family=family, plural=plural)
-        for family, (plural, says) in _FAMILIES.items()
-    },
-    "additive": ingoing.Additive,
-    "addition_share": ingoing.AdditionShare,
-    "not_listed": ingoing.NotListed,
-    "surface": ingoing.Surface,
-    "mixed_allowance": ingoing.MixedAllowance,
-    "substance_share": ingoing.SubstanceShare,
-    "added_water": identity.AddedWater,
-    "fat_plus_added_water": identity.FatPlusAddedWater,
-    "water_share": identity.WaterShare,
-    "species_share": identity.SpeciesShare,
-    "material_share": identity.MaterialShare,
-    "meat_share": identity.MeatShare,
-    "fat_free_flesh": identity.FatFreeFlesh,
-    "fat_to_flesh": identity.FatToFlesh,
-    "meat_protein": identity.MeatProtein,
-    "meat_content": identity.MeatContentEntry,
-    "salt_on_water": identity.SaltOnWater,
-    "weight_loss": identity.WeightLoss,
-    "required": identity.Required,
-    "laboratory": laboratory.Laboratory,
-}
+    _family("accelerator", "cure accelerators", "Cure accelerators: ascorbates and erythorbates."),
+    _family("acidulant", "acidulants", "Acids, and what turns into acid."),
+    _family("phosphate", "phosphates", "Phosphates that are added; the phosphorus of the meat does not count."),
+    _family("binder", "binders and extenders", "Binders and extenders."),
+    _family("antioxidant", "antioxidants", "Antioxidants for fat."),
+    _family("sulphite", "sulphites", _SULPHITES),
+    _family("antimicrobial", "antimicrobials", "Lactates and diacetate."),
+    ingoing.Additive, ingoing.AdditionShare, ingoing.NotListed, ingoing.Surface, ingoing.MixedAllowance,
+    ingoing.SubstanceShare, identity.AddedWater, identity.FatPlusAddedWater, identity.WaterShare,
+    identity.SpeciesShare, identity.MaterialShare, identity.MeatShare, identity.FatFreeFlesh, identity.FatToFlesh,
+    identity.MeatProtein, identity.MeatContentEntry, identity.SaltOnWater, identity.WeightLoss, identity.Required,
+    laboratory.Laboratory,
+)  # fmt: skip
+KINDS: dict[str, type[Strict]] = {_key(entry): entry for entry in _KINDS}
 """Every kind by the key under which a file names it."""
 
 
