@@ -28,7 +28,7 @@ from constraints.document import Broken, Name, NotNegative, Number, Percent, Rul
 from constraints.faults import Fault, meant
 from constraints.formula import Formula
 from constraints.numbers import PERCENT, trimmed
-from constraints.quantities import FAT, Lot, MissingProperty, Off
+from constraints.quantities import FAT, Ingredient, Lot, MissingProperty, Off
 from constraints.row import Cone, Row, Source
 
 FAT_SD = "fat_sd_pct"
@@ -105,13 +105,11 @@ class FatMethod(Ruled):
             return self.points
         if self.relative_pct is not None:
             return self.relative_pct * fat / PERCENT
-        if fat <= self.at[0].fat_pct:
-            return self.at[0].points
-        for low, high in pairwise(self.at):
-            if fat <= high.fat_pct:
-                rise = (high.points - low.points) / (high.fat_pct - low.fat_pct)
-                return low.points + rise * (fat - low.fat_pct)
-        return self.at[-1].points
+        fat = min(max(fat, self.at[0].fat_pct), self.at[-1].fat_pct)
+        low = max((knot for knot in self.at if knot.fat_pct <= fat), key=lambda knot: knot.fat_pct)
+        high = min((knot for knot in self.at if knot.fat_pct >= fat), key=lambda knot: knot.fat_pct)
+        share = (fat - low.fat_pct) / ((high.fat_pct - low.fat_pct) or 1)
+        return low.points + share * (high.points - low.points)
 
 
 class UnknownMethod(ValueError):
@@ -307,25 +305,17 @@ def _slopes(row: Row, moved: Row) -> list[Fraction]:
     return [after - before for before, after in zip(row.coefs, moved.coefs, strict=True)]
 
 
+@lru_cache(maxsize=32)
 def moved(formula: Formula) -> tuple[Formula, ...]:
     """The formula with one point more of fat and, where it has estimates, with one deviation more of each error."""
-    return _fatter(formula), *(_off(formula, error) for error in Off if formula.process.estimates)
+    fatter = Formula([_with_more_fat(lot) for lot in formula.lots], formula.additions, formula.process)
+    off = (replace(formula.process, off=error) for error in Off if formula.process.estimates)
+    return fatter, *(Formula(formula.lots, formula.additions, process) for process in off)
 
 
-@lru_cache(maxsize=32)
-def _off(formula: Formula, error: Off) -> Formula:
-    return Formula(formula.lots, formula.additions, replace(formula.process, off=error))
-
-
-@lru_cache(maxsize=16)
-def _fatter(formula: Formula) -> Formula:
-    """The same formula with one point more fat in every lot that states its fat."""
-    lots = [_with_more_fat(lot) if isinstance(lot, Lot) else lot for lot in formula.lots]
-    return Formula(lots, formula.additions, formula.process)
-
-
-def _with_more_fat(lot: Lot) -> Lot:
-    if FAT not in lot.properties:
+def _with_more_fat(lot: Ingredient) -> Ingredient:
+    """A lot that states its fat with one point more of it."""
+    if not isinstance(lot, Lot) or FAT not in lot.properties:
         return lot
-    parts = tuple((_with_more_fat(part) if isinstance(part, Lot) else part, share) for part, share in lot.parts)
+    parts = tuple((_with_more_fat(part), share) for part, share in lot.parts)
     return replace(lot, properties={**lot.properties, FAT: lot.properties[FAT] + 1}, parts=parts)
