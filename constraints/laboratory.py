@@ -11,7 +11,7 @@ from fractions import Fraction
 
 from constraints.document import Broken, NotNegative, Number, Percent, Ruled
 from constraints.formula import Batch
-from constraints.numbers import PERCENT
+from constraints.numbers import PERCENT, ZERO
 from constraints.quantities import Basis
 from constraints.requirement import Measured, Measurement, Regulates, Requirement
 from constraints.substances import Form, conversion
@@ -51,17 +51,15 @@ class Measure(StrEnum):
 
     def found(self, form: Form, figures: dict[str, Fraction]) -> Fraction | None:
         """The figure in a chemical form from what a laboratory found (ions in mg/kg); None where that is not enough."""
-        if self in (Measure.MOISTURE_TO_PROTEIN, Measure.BRINE):
-            moisture, salt, protein = map(figures.get, (Measure.MOISTURE, Measure.SALT, Measure.PROTEIN))
-            if self is Measure.BRINE:
-                return None if moisture is None or not salt else PERCENT * salt / (salt + moisture)
+        moisture, salt, protein = map(figures.get, (Measure.MOISTURE, Measure.SALT, Measure.PROTEIN))
+        if self is Measure.BRINE:
+            return None if moisture is None or not salt else PERCENT * salt / (salt + moisture)
+        if self is Measure.MOISTURE_TO_PROTEIN:
             return moisture / protein if moisture is not None and protein else None
         if not self.ions:
             return figures.get(self)
-        parts = [figures.get(f"residual_{ion}") for ion in self.ions]
-        factors = (conversion(IONS[ion], form.formula(IONS[ion])) for ion in self.ions)
-        found = [part * factor for part, factor in zip(parts, factors, strict=True) if part is not None]
-        return sum(found, Fraction(0)) if len(found) == len(parts) else None
+        names = {f"residual_{ion}": conversion(IONS[ion], form.formula(IONS[ion])) for ion in self.ions}
+        return None if names.keys() - figures else sum((figures[n] * factor for n, factor in names.items()), ZERO)
 
 
 class LaboratoryEntry(Ruled):
@@ -95,10 +93,8 @@ class LaboratoryEntry(Ruled):
 
     def figures(self) -> dict[str, Fraction]:
         """What was found, by the name of its measure; nitrite and nitrate as the ion, mg/kg."""
-        named = (
-            (name.removesuffix("_ppm").removesuffix("_pct"), getattr(self, name)) for name in self.model_fields_set
-        )
-        found = {name: value for name, value in named if isinstance(value, Fraction)}
+        named = {name.removesuffix("_ppm").removesuffix("_pct"): getattr(self, name) for name in self.model_fields_set}
+        found = {name: value for name, value in named.items() if isinstance(value, Fraction)}
         for ion, formula in IONS.items():
             if f"residual_{ion}" in found and self.expressed_as is Form.SODIUM_SALT:
                 found[f"residual_{ion}"] *= conversion(f"Na{formula}", formula)

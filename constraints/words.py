@@ -11,7 +11,6 @@ from __future__ import annotations
 import re
 import unicodedata
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass
 from functools import cache, lru_cache, reduce
 from importlib.resources import files
 from operator import getitem
@@ -78,8 +77,6 @@ _NUMBER = re.compile(
 _READ = str.maketrans("ol", "01")
 _PLAIN = 6
 """Letters up to which a substance's name must be a word of its own to be spoken of: oats, rusk, bread."""
-_HEAD = 4
-"""Letters by which a part of a word is looked up; none is shorter."""
 _THREE_LETTERS = re.compile(r"[^\W\d_]{3}")
 _APART = re.compile(r"(?<![^\W_])\d+(?![^\W_])")
 """Figures that stand alone: a table numbers thousands of lots of one name, which are looked at once."""
@@ -87,18 +84,13 @@ _MARKED = re.compile(r"2(?:49|5[0-2])|76[23]|77[05]")
 """What E and CAS numbers have in them."""
 
 
-@dataclass(frozen=True)
 class Words:
     """A list of words and phrases, folded; ``longest`` is the most words in one of them."""
 
-    phrases: frozenset[str]
-    longest: int
-
-    @classmethod
-    def of(cls, words: Iterable[str]) -> Words:
-        """The list of these words."""
+    def __init__(self, words: Iterable[str]) -> None:
         cut = [tokens(word) for word in words]
-        return cls(frozenset(" ".join(parts) for parts in cut), max(map(len, cut), default=0))
+        self.phrases = frozenset(" ".join(parts) for parts in cut)
+        self.longest = max(map(len, cut), default=0)
 
     def among(self, said: tuple[str, ...]) -> bool:
         """True where one of them is said, or begins a longer word."""
@@ -129,25 +121,24 @@ def _listed(part: Any) -> list[str]:
 
 @cache
 def _words(file: str, *path: str) -> Words:
-    return Words.of(_listed(reduce(getitem, path, _tree(file))))
+    return Words(_listed(reduce(getitem, path, _tree(file))))
 
 
 @cache
-def _anywhere() -> dict[str, list[str]]:
-    """Parts of words that count wherever they stand, by their first letters."""
-    tree, found = _tree(_SOURCES), dict[str, list[str]]()
-    for part in map(key, [*_listed(tree["anywhere"]), *tree["formulas"], *tree["registry"], *tree["one_word"]]):
-        found.setdefault(part[:_HEAD], []).append(part)
-    return found
+def _anywhere() -> tuple[str, ...]:
+    """Parts of words that count wherever they stand."""
+    tree = _tree(_SOURCES)
+    return tuple(map(key, [*_listed(tree["anywhere"]), *tree["formulas"], *tree["registry"], *tree["one_word"]]))
 
 
 @lru_cache(maxsize=100_000)
 def speaks_of_nitrite(name: str) -> bool:
     """True where a name speaks of nitrite, nitrate, a cure, or a plant prepared as one."""
     said = _meant(name, _SOURCES)
+    joined = "".join(said)
     return (
         not numbers_in(name).isdisjoint(_tree(_SOURCES)["numbers"])
-        or _contains("".join(said))
+        or any(part in joined for part in _anywhere())
         or _words(_SOURCES, "words").among(said)
         or speaks_of_plant(name)
     )
@@ -178,11 +169,6 @@ def speaks_of_cured_meat(name: str) -> bool:
 def plant_wording() -> dict[str, str]:
     """What the law of a pack asks to be said of a plant that cures, by the pack's name."""
     return dict(_tree(_SOURCES)["wording"])
-
-
-def _contains(text: str) -> bool:
-    parts = ((i, part) for i in range(len(text)) for part in _anywhere().get(text[i : i + _HEAD], ()))
-    return any(text.startswith(part, i) for i, part in parts)
 
 
 def numbers_in(name: str) -> frozenset[str]:
