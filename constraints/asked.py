@@ -92,7 +92,7 @@ class Stock(Requirement):
 
     def figure(self, batch: Batch) -> Measurement:
         """The largest share taken of any lot, and whether every lot's own limits hold."""
-        largest = Fraction(0)
+        largest = ZERO
         sound = all(batch.kilograms.get(lot) == lot.usable_kg for lot in self.used_up)
         for item, kilograms in batch.kilograms.items():
             if isinstance(item, Lot) and kilograms:
@@ -122,7 +122,7 @@ class Tidy:
     @property
     def asked(self) -> Tidy:
         """Only what was asked for, without defaults."""
-        return Tidy(*(n if n.asked else Least(Fraction(0)) for n in (self.pull, self.remnant)))
+        return Tidy(*(n if n.asked else Least(ZERO) for n in (self.pull, self.remnant)))
 
     @property
     def says_nothing(self) -> bool:
@@ -142,8 +142,7 @@ def hold(lot: Lot, tidy: Tidy | None = None) -> Hold:
     if tidy is not None and rest is None:
         rest = tidy.remnant.kilograms
     stock = lot.on_hand_kg if lot.pack_kg is None else lot.on_hand_kg // lot.pack_kg * lot.pack_kg
-    limits = (kg * lot.usable for kg in (most, least or Fraction(0), stock, rest or Fraction(0)))
-    most, least, stock, rest = limits
+    most, least, stock, rest = (kg * lot.usable for kg in (most, least or ZERO, stock, rest or ZERO))
     return Hold(lot, most, least, step, stock=stock, rest=rest)
 
 
@@ -152,18 +151,11 @@ def allowed(item: Ingredient, kilograms: Fraction) -> bool:
     return not isinstance(item, Lot) or not kilograms or hold(item).allows(kilograms)
 
 
-def _used(batch: Batch) -> set[str]:
-    """Names of the lots with any weight in a batch."""
-    return {item.name for item in every(i for i, kg in batch.kilograms.items() if kg > 0) if isinstance(item, Lot)}
-
-
 def _uses(columns: Sequence[Ingredient]) -> tuple[frozenset[str], ...]:
     """The lots that each column uses, by name: more of what is in a ground mass uses no further lot."""
     ground = {lot.name for c in columns for lot, _ in c.parts if isinstance(lot, Lot)}
-    return tuple(
-        frozenset(i.name for i in every([c]) if isinstance(i, Lot) and (c.parts or i.name not in ground))
-        for c in columns
-    )
+    lots = (([i.name for i in every([c]) if isinstance(i, Lot)], c) for c in columns)
+    return tuple(frozenset(name for name in names if c.parts or name not in ground) for names, c in lots)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -189,8 +181,9 @@ class Opened(Requirement):
 
     def figure(self, batch: Batch) -> Measurement:
         """How many of the lots are in the batch, and whether that is allowed."""
-        every_lot = _used(batch)
-        used = len(every_lot.intersection(self.lots or every_lot))
+        items = every(item for item, kg in batch.kilograms.items() if kg > 0)
+        names = {item.name for item in items if isinstance(item, Lot)}
+        used = len(names.intersection(self.lots or names))
         ok = used in (0, len(self.lots)) if self.together else used <= (self.hi or 1)
         return Measurement(self, Fraction(used), ok)
 
@@ -230,8 +223,7 @@ class GroupEntry(Ruled):
 
     def build(self) -> Requirement:
         """The requirement this entry of a recipe stands for."""
-        word = "together" if self.together else "apart"
-        what = f"{', '.join(self.lots)} {word}"
+        what = f"{', '.join(self.lots)} {'together' if self.together else 'apart'}"
         return Opened(what=what, basis="meat block", unit="lots", lots=self.lots, together=self.together)
 
 
@@ -432,11 +424,11 @@ class GroupWeight(Band, LotGroup):
 
     def between(self) -> tuple[Fraction | None, Fraction | None]:
         """Least and most, kilograms."""
-        for side in ("min", "max"):
-            if None not in (getattr(self, f"{side}_kg"), getattr(self, f"{side}_lb")):
+        sides = (("min", self.min_kg, self.min_lb), ("max", self.max_kg, self.max_lb))
+        for side, kg, lb in sides:
+            if kg is not None and lb is not None:
                 raise ValueError(f"one of {side}_kg and {side}_lb")
-        sides = ((self.min_kg, self.min_lb), (self.max_kg, self.max_lb))
-        lo, hi = (kg if lb is None else lb * KG_PER_LB for kg, lb in sides)
+        lo, hi = (kg if lb is None else lb * KG_PER_LB for _, kg, lb in sides)
         return lo, hi
 
     def build(self) -> Requirement:

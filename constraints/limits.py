@@ -17,7 +17,7 @@ from pydantic import AfterValidator
 from constraints.document import Broken, Name, NotNegative, Percent, Ruled, refusal
 from constraints.faults import meant
 from constraints.formula import Batch, Formula
-from constraints.numbers import PERCENT, PPM, ZERO, trimmed
+from constraints.numbers import ONE, PERCENT, PPM, ZERO, trimmed
 
 from constraints.quantities import FAT, GROUPS, Amount, Basis, Ingredient, Kind, Process  # isort: skip
 from constraints.quantities import Quantity, Sum, Weight, in_one_kg  # isort: skip
@@ -210,7 +210,7 @@ class Worst(OfParts):
     @property
     def counted(self) -> Quantity:
         """What the parts count, together."""
-        return Sum(tuple((Fraction(1), part.over) for part in self.parts))
+        return Sum(tuple((ONE, part.over) for part in self.parts))
 
     def rows(self, formula: Formula) -> tuple[Row, ...]:
         """The rows of every part."""

@@ -8,7 +8,7 @@ are for readers.
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from enum import StrEnum
 from fractions import Fraction
 from itertools import product
@@ -16,7 +16,7 @@ from math import ceil, floor
 
 from constraints.confidence import Confidence, cones, moved
 from constraints.formula import Batch, Formula
-from constraints.numbers import trimmed
+from constraints.numbers import ONE, ZERO, trimmed
 from constraints.quantities import Ingredient, Lot, MissingProperty, Process, Quantity, Tagged, in_one_kg
 from constraints.row import Cone, Row, Vector
 
@@ -221,7 +221,7 @@ class Requirement:
             said = f"between {trimmed(self.lo)} and {trimmed(self.hi)}"
             said = f"exactly {trimmed(self.lo)}" if self.lo == self.hi else said
             return f"{said}{unit}" + (f", each {sure}" if sure else "")
-        said = f"at least {trimmed(self.lo or Fraction(0))}" if self.hi is None else f"at most {trimmed(self.hi)}"
+        said = f"at least {trimmed(self.lo or ZERO)}" if self.hi is None else f"at most {trimmed(self.hi)}"
         return f"{said}{unit}" + (f", {sure}" if sure else "")
 
     def within(self, value: Fraction) -> bool:
@@ -279,7 +279,7 @@ class Ratio(Requirement):
 
     over: Quantity
     under: Quantity
-    scale: Fraction = field(default=Fraction(1))
+    scale: Fraction = ONE
     nothing: str | None = None
 
     @property
@@ -294,21 +294,18 @@ class Ratio(Requirement):
     def rows(self, formula: Formula) -> tuple[Row, ...]:
         """One row a limit."""
         over, under = self.terms(formula)
-        rows = []
-        if self.hi is not None:
-            rows.append(Row(f"{self.what} at most", over.plus(under, -self.hi), hi=Fraction(0)))
-        if self.lo is not None:
-            rows.append(Row(f"{self.what} at least", over.plus(under, -self.lo), lo=Fraction(0)))
-        return tuple(rows)
+        sides = ("at most", self.hi, None, ZERO), ("at least", self.lo, ZERO, None)
+        kept = ((f"{self.what} {said}", limit, lo, hi) for said, limit, lo, hi in sides if limit is not None)
+        return tuple(Row(label, over.plus(under, -limit), lo, hi) for label, limit, lo, hi in kept)
 
     def figure(self, batch: Batch) -> Measurement:
         """The ratio on this batch; value None where there is nothing to divide by."""
         over, under = self.scale * batch.amount(self.over), batch.amount(self.under)
-        if under == 0:
-            holds = (self.hi is None or over <= 0) and (self.lo is None or over >= 0)
-            return Measurement(self, None, holds and (bool(over) or self.nothing is not None), self.nothing or "")
-        value = over / under
-        return Measurement(self, value, self.within(value))
+        if under:
+            return Measurement(self, over / under, self.within(over / under))
+        if over:
+            return Measurement(self, None, self.hi is None if over > 0 else self.lo is None)
+        return Measurement(self, None, self.nothing is not None, self.nothing or "")
 
     def fixed(self, formula: Formula) -> Fraction | None:
         """The ratio where every column, with what it carries, has the same one."""
@@ -338,11 +335,11 @@ class Hold:
 
     column: Ingredient
     most: Fraction
-    least: Fraction = Fraction(0)
+    least: Fraction = ZERO
     step: Fraction | None = None
     must: bool = False
-    stock: Fraction = Fraction(0)
-    rest: Fraction = Fraction(0)
+    stock: Fraction = ZERO
+    rest: Fraction = ZERO
 
     def allows(self, kilograms: Fraction) -> bool:
         """True where a weight keeps all this; none is always allowed unless it must go in."""

@@ -14,10 +14,10 @@ from batches import batch_of, lot_of
 from constraints.document import parse
 from constraints.document.fields import JsonSchema
 from constraints.faults import BadInput, Fault
-from constraints.formula import Formula
+from constraints.formula import Batch, Formula
 from constraints.ingoing import Expressed
 from constraints.library import load_pack, pack_in, shipped
-from constraints.quantities import Kind, MissingProperty, Process, species_of
+from constraints.quantities import Ingredient, Kind, MissingProperty, Process, species_of
 from constraints.requirement import Origin, Provenance, Requirement
 from constraints.rules import (
     KINDS,
@@ -389,6 +389,24 @@ def test_a_species_that_rules_do_not_know_is_not_counted_as_something_else() -> 
     assert [species_of(lot_of({"species": name})) for name in ("Pork", " hog", "VEAL", "pig")] == [
         "pig", "pig", "cattle", "pig",
     ]  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("limit", "roles", "ok", "said"),
+    [
+        ("min", ["meat"], True, ""),
+        ("max", ["meat"], False, ""),
+        ("max", [], True, "none of either is in the batch"),
+        ("min", ["fat"], False, ""),
+        ("max", ["fat"], True, ""),
+    ],
+)
+def test_a_ratio_with_nothing_on_one_side(limit: str, roles: list[str], ok: bool, said: str) -> None:
+    """Nothing below the line is above every limit; nothing on either side is nothing to keep in a ratio."""
+    asked = OneRequirement.model_validate({"meat_to_fat": {limit: "1.5"}}).build(Origin("t", "t"))
+    lots = {Ingredient(role, Kind.LOT, {}, role=role): Fraction(1) for role in roles or ["rind"]}
+    found = asked.measure(Batch(lots, Process()))
+    assert (found.ok, found.why, found.value) == (ok, said, 0 if roles == ["fat"] else None)
 
 
 def test_cheese_is_an_inclusion_and_every_other_substance_is_dry() -> None:
