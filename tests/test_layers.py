@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import ast
+import subprocess
+import sys
 from graphlib import TopologicalSorter
 from pathlib import Path
 
@@ -70,3 +72,31 @@ def test_the_constraints_go_round_in_no_circle() -> None:
 
 def test_a_debt_that_is_paid_is_struck_off() -> None:
     assert edges("constraints") | edges("optimizer") >= DEBTS
+
+
+def _late(path: Path) -> list[ast.ImportFrom | ast.Import]:
+    """The imports of a file that load a module at its first use."""
+    blocks = [node for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))) if isinstance(node, ast.With)]
+    calls = [block for block in blocks if ast.unparse(block.items[0].context_expr) == "late()"]
+    return [line for block in calls for line in block.body if isinstance(line, ast.ImportFrom | ast.Import)]
+
+
+def test_what_is_imported_late_is_a_module_and_nothing_loads_it_at_once() -> None:
+    """A name out of a module, or a module of a package whose own file imports, would be run where it is imported."""
+    found = [line for path in (HOME / "optimizer").rglob("*.py") for line in _late(path)]
+    assert len(found) > 20
+    for line in (line for line in found if isinstance(line, ast.ImportFrom)):
+        assert line.module
+        folder = HOME.joinpath(*line.module.split("."))
+        body = ast.parse((folder / "__init__.py").read_text(encoding="utf-8")).body
+        assert not any(isinstance(node, ast.ImportFrom) and node.module != "__future__" for node in body), line.module
+        for name in line.names:
+            assert (folder / f"{name.name}.py").is_file() or (folder / name.name / "__init__.py").is_file(), name.name
+
+
+def test_a_command_starts_without_the_solver_and_without_the_readers() -> None:
+    modules = "optimizer.cli.making, optimizer.cli.judging, optimizer.cli.stock, optimizer.cli.reference"
+    heavy = "{'numpy', 'highspy', 'pulp', 'pydantic_core', 'yaml', 'sqlite3.dbapi2', 'jinja2', 'pandas'}"
+    script = f"import sys, {modules}; print(sorted({heavy} & set(sys.modules)))"
+    done = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True, check=True)
+    assert done.stdout == "[]\n"

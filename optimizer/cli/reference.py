@@ -21,8 +21,8 @@ from optimizer.cli.shared import Figure, NoColor, Said, Typed
 from optimizer.late import late
 
 with late():
+    from constraints import document as documents
     from constraints import faults, library
-    from constraints.document import parsing
     from optimizer import record
     from optimizer.pages import columns_page, rules_page, tables
 
@@ -78,7 +78,7 @@ def columns(file: File = File.LOTS, no_color: NoColor = False, json: bool = Fals
 
 def terms(word: Typed = None, no_color: NoColor = False, json: bool = False) -> Said:
     """Say what each word means here: one word per thing, in commands, options, keys and pages alike."""
-    known = {row["word"]: row["meaning"] for row in parsing.packaged_rows("optimizer", "terms.csv")}
+    known = {row["word"]: row["meaning"] for row in documents.packaged_rows("optimizer", "terms.csv")}
     found = {name: text for name, text in known.items() if word is None or word.casefold() in name}
     if not found:
         raise typer.BadParameter(f"no term holds {word!r}; trimwright terms lists them all", param_hint="WORD")
