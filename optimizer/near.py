@@ -6,7 +6,7 @@ any other, and the cheapest batch that grants it is sought, weighed out and chec
 
 from __future__ import annotations
 
-from contextlib import suppress
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from fractions import Fraction
 
@@ -24,7 +24,6 @@ from optimizer.order import Near, Step, Wish
 from optimizer.problem import Problem, dying
 from optimizer.solver.kept import Unsettled, searching
 from optimizer.solver.model import ColumnKind, Variable
-from optimizer.solver.program import value_per_kg
 from optimizer.solver.session import ALL
 
 _ZERO = Fraction(0)
@@ -41,38 +40,23 @@ loads, each within the limits, need more of it."""
 
 
 @dataclass(frozen=True, kw_only=True)
-class CostCap(Requirement):
-    """The batch costs at most ``hi``, as minimised."""
+class Summed(Requirement):
+    """A sum over all that goes in: so much for a kilogram of ``each`` item."""
+
+    each: Callable[[Ingredient], Fraction]
 
     def rows(self, formula: Formula) -> tuple[Row, ...]:
-        """Cost of each column with what it carries."""
-        return (Row("cost", tuple(value_per_kg(formula, column) for column in formula.columns), hi=self.hi),)
+        """What a kilogram of each column counts, with what it carries."""
+        coefs = (
+            sum((self.each(item) * share for item, share in formula.carried(column)), self.each(column))
+            for column in formula.columns
+        )
+        return (Row(self.what, tuple(coefs), self.lo, self.hi),)
 
-    def measure(self, batch: Batch) -> Measurement:
-        """Cost of everything that goes in."""
-        cost = sum((item.cost_per_kg * kg for item, kg in batch.kilograms.items()), _ZERO)
-        return Measurement(self, cost, self.within(cost))
-
-
-@dataclass(frozen=True, kw_only=True)
-class UseDying(Requirement):
-    """At least ``lo`` kilograms, as held, of the lots that die before the next chance."""
-
-    lots: tuple[Ingredient, ...]
-
-    def rows(self, formula: Formula) -> tuple[Row, ...]:
-        """Kilograms as held of each dying lot."""
-        coefs = tuple(_held(column) if column in self.lots else _ZERO for column in formula.columns)
-        return (Row("dying trim", coefs, lo=self.lo),)
-
-    def measure(self, batch: Batch) -> Measurement:
-        """Kilograms as held of the dying lots."""
-        used = sum((kg * _held(item) for item, kg in batch.kilograms.items() if item in self.lots), _ZERO)
-        return Measurement(self, used, self.within(used))
-
-
-def _held(item: Ingredient) -> Fraction:
-    return item.held_kg(_ONE) if isinstance(item, Lot) else _ZERO
+    def figure(self, batch: Batch) -> Measurement:
+        """The sum of everything that goes in."""
+        value = sum((self.each(item) * kg for item, kg in batch.kilograms.items()), _ZERO)
+        return Measurement(self, value, self.within(value))
 
 
 USUAL_PREMIUM_PCT = _ONE
@@ -82,8 +66,9 @@ USUAL_PREMIUM_PCT = _ONE
 def near_cheapest(problem: Problem, wish: Wish, asked_pct: Fraction | None = None) -> Answer:
     """The batch that grants the wish most within a premium over the cheapest, and the trade-off up to it.
 
-    Of a band of sizes as much is made as the dying lots allow, whatever it costs, unless a premium is asked for.
-    Raises BadInput where the wish has no meaning for this batch: no next chance given, or no band of fat.
+    Of a band of sizes as much is made as the dying lots allow, whatever it costs, unless a premium is asked for: then
+    the premium is what that took. Raises BadInput where the wish has no meaning for this batch: no next chance given,
+    or no band of fat.
     """
     _meaningful(problem, wish)
     premium_pct = USUAL_PREMIUM_PCT if asked_pct is None else asked_pct
@@ -93,52 +78,48 @@ def near_cheapest(problem: Problem, wish: Wish, asked_pct: Fraction | None = Non
     cheapest = base.optimum.cost
     order = replace(problem.order, imposed=base.kept, tidy=None)  # what the cheapest batch keeps of it, all keep
     problem = replace(problem, order=order)
-    if problem.order.band and wish is Wish.MOST_DYING and asked_pct is None:
-        return _as_much_as_dies(problem, base, cheapest)
-    steps = [Step(_ZERO, base.certificate.cost, figure_of(base, wish))]
-    best = base
-    for part in _LEVELS:
-        premium = premium_pct * part
+    whatever = bool(problem.order.band) and wish is Wish.MOST_DYING and asked_pct is None
+    best, costs = base, [(_ZERO, base.certificate.cost, figure_of(base, wish))]
+    for part in _LEVELS[-1:] if whatever else _LEVELS:
+        most = None if whatever else cheapest + abs(cheapest) * premium_pct * part / PERCENT
         try:
-            found = _granted(problem, wish, cheapest + abs(cheapest) * premium / PERCENT)
+            found = _granted(problem, wish, most)
         except (OutOfTime, Unsettled):
             break
         if found is not None and found.certificate is not None and _better(found, best, wish):
             best = found
         assert best.certificate is not None
-        steps.append(Step(premium, best.certificate.cost, figure_of(best, wish)))
+        costs.append((premium_pct * part, best.certificate.cost, figure_of(best, wish)))
+    if whatever:
+        costs = [(PERCENT * (cost - cheapest) / abs(cheapest or _ONE), cost, figure) for _, cost, figure in costs]
+        premium_pct = costs[-1][0]
     named = replace(best.problem, order=replace(best.problem.order, tidy=base.problem.order.tidy))
     best = replace(best, problem=named, kept=base.kept, tidy_price=base.tidy_price)
-    return replace(best, near=Near(wish, premium_pct, cheapest, tuple(steps)))
+    return replace(best, near=Near(wish, premium_pct, cheapest, tuple(Step(*step) for step in costs)))
 
 
-def _as_much_as_dies(problem: Problem, base: Answer, cheapest: Fraction) -> Answer:
-    """The cheapest batch of a band that uses as much of the dying lots as any does; its premium is what that took."""
-    found = None
-    with suppress(OutOfTime, Unsettled):
-        found = _granted(problem, Wish.MOST_DYING, None)
-    best = base if found is None or not _better(found, base, Wish.MOST_DYING) else found
-    assert base.certificate is not None and best.certificate is not None
-    costs = [answer.certificate.cost for answer in (base, best) if answer.certificate is not None]
-    premiums = [PERCENT * (cost - cheapest) / abs(cheapest) if cheapest else _ZERO for cost in costs]
-    wished = zip(premiums, costs, (base, best), strict=True)
-    steps = tuple(Step(premium, cost, figure_of(answer, Wish.MOST_DYING)) for premium, cost, answer in wished)
-    return replace(best, near=Near(Wish.MOST_DYING, premiums[-1], cheapest, steps))
+def _counting(problem: Problem, wish: Wish) -> Requirement:
+    """What counts the wish's figure; of the middle the band, about which it is to be."""
+    if wish is Wish.FEWEST_LOTS:
+        return Opened(what="number of lots", basis="meat block", unit="", origin=_WISHED)
+    if wish is Wish.MOST_DYING:
+        dying_lots: dict[Ingredient, Fraction] = {lot: lot.held_kg(_ONE) for lot in _dying(problem)}
+        return Summed(
+            what="dying trim used", basis="lots as held", unit="kg", origin=_WISHED,
+            each=lambda item: dying_lots.get(item, _ZERO),
+        )  # fmt: skip
+    band = _fat_band(problem)
+    assert band is not None
+    return band
 
 
 def figure_of(answer: Answer, wish: Wish) -> Fraction:
     """The wish's figure on a weighed batch: lots, kilograms of dying trim, or points off the middle of the band."""
+    counting = _counting(answer.problem, wish)
     assert answer.weighed is not None
-    batch = answer.weighed.total
-    if wish is Wish.FEWEST_LOTS:
-        return Fraction(sum(isinstance(item, Lot) for item in batch.kilograms))
-    if wish is Wish.MOST_DYING:
-        return sum((kg * _held(item) for item, kg in batch.kilograms.items() if item in _dying(answer.problem)), _ZERO)
-    band = _fat_band(answer.problem)
-    assert band is not None
-    value = band.measure(batch).value
+    value = counting.measure(answer.weighed.total).value
     assert value is not None
-    return abs(value - _middle(band))
+    return abs(value - _middle(counting)) if wish is Wish.MIDDLE else value
 
 
 def _better(found: Answer, best: Answer, wish: Wish) -> bool:
@@ -158,59 +139,56 @@ def _meaningful(problem: Problem, wish: Wish) -> None:
         raise BadInput([fault])
 
 
-def _dying(problem: Problem) -> tuple[Ingredient, ...]:
-    return tuple(lot for lot in problem.formula.lots if isinstance(lot, Lot) and dying(lot, problem.order))
+def _dying(problem: Problem) -> list[Lot]:
+    return [lot for lot in problem.formula.lots if isinstance(lot, Lot) and dying(lot, problem.order)]
 
 
 def _fat_band(problem: Problem) -> Requirement | None:
-    for requirement in problem.recipe.requirements:
-        banded = requirement.lo is not None and requirement.hi is not None
-        if banded and requirement.counted in _FAT:
-            return requirement
-    return None
+    banded = (r for r in problem.recipe.requirements if r.lo is not None and r.hi is not None)
+    return next((r for r in banded if r.counted in _FAT), None)
 
 
 def _middle(band: Requirement) -> Fraction:
-    assert band.lo is not None and band.hi is not None
-    return (band.lo + band.hi) / 2
+    return ((band.lo or _ZERO) + (band.hi or _ZERO)) / 2
 
 
 def _granted(problem: Problem, wish: Wish, most: Fraction | None) -> Answer | None:
     """The cheapest batch that grants the wish as far as a cost of ``most`` allows; None: any cost."""
-    caps: tuple[Requirement, ...] = ()
     if most is not None:
-        caps = (CostCap(what="cost as minimised", basis="whole batch", unit="", origin=_WISHED, hi=most),)
-    wished = _best_wish(replace(problem, requirements=(*problem.requirements, *caps)), wish)
-    if wished is None:
-        return None
-    for room in _ROOMS[:1] if wish is Wish.FEWEST_LOTS else _ROOMS:
-        held = _held_wish(problem, wish, wished, room)
-        found = blend(replace(problem, requirements=(*problem.requirements, *caps, held)))
+        cap = Summed(
+            what="cost as minimised", basis="whole batch", unit="", origin=_WISHED, hi=most,
+            each=lambda item: item.cost_per_kg,
+        )  # fmt: skip
+        problem = replace(problem, requirements=(*problem.requirements, cap))
+    counting = _counting(problem, wish)
+    wished = _best_wish(problem, wish, counting)
+    for room in () if wished is None else _ROOMS[:1] if wish is Wish.FEWEST_LOTS else _ROOMS:
+        held = _held_wish(problem, wish, counting, wished or _ZERO, room)
+        found = blend(replace(problem, requirements=(*problem.requirements, held)))
         if found.status in (Status.OPTIMAL, Status.TIME_LIMIT) and found.weighed is not None:
             return found
     return None
 
 
-def _best_wish(within: Problem, wish: Wish) -> Fraction | None:
+def _best_wish(within: Problem, wish: Wish, counting: Requirement) -> Fraction | None:
     """The wish's figure at its best, before rounding; None where nothing is found."""
     if wish is Wish.FEWEST_LOTS:  # with a limit that does not bind every lot's use is counted
-        within = replace(within, requirements=(*within.requirements, _most_lots(Fraction(len(within.formula.lots)))))
+        unbound = replace(counting, hi=Fraction(len(within.formula.lots)))
+        within = replace(within, requirements=(*within.requirements, unbound))
     bench = Bench(within)
-    kept, units, columns = bench.kept, bench.layout.units, within.formula.columns
     if wish is Wish.FEWEST_LOTS:
-        aim = {k: _ONE for k, v in enumerate(kept.variables) if v.kind is ColumnKind.USED}
+        aim = {k: _ONE for k, v in enumerate(bench.kept.variables) if v.kind is ColumnKind.USED}
     elif wish is Wish.MOST_DYING:
-        aim = {j: _held(columns[j]) * units[j] for j in range(len(columns)) if columns[j] in _dying(within)}
+        (row,) = counting.rows(within.formula)
+        aim = dict(row.over(bench.layout.units[: len(row.coefs)]).terms)
     else:
-        aim = {_off_middle(bench, within): _ONE}
-    with searching(kept, ALL):
-        return extreme(kept, aim, None, -1 if wish is Wish.MOST_DYING else 1)[0]
+        aim = {_off_middle(bench, within, counting): _ONE}
+    with searching(bench.kept, ALL):
+        return extreme(bench.kept, aim, None, -1 if wish is Wish.MOST_DYING else 1)[0]
 
 
-def _off_middle(bench: Bench, problem: Problem) -> int:
+def _off_middle(bench: Bench, problem: Problem, band: Requirement) -> int:
     """A variable for points off the middle of the band: t with ``|over - middle * under| <= t * weight ordered``."""
-    band = _fat_band(problem)
-    assert band is not None
     over, under = band.terms(problem.formula) or ((), None)
     assert under is not None
     (t,) = bench.kept.add_columns([(Variable("off", _ZERO, _ZERO, Fraction(PERCENT)), {})])
@@ -221,20 +199,12 @@ def _off_middle(bench: Bench, problem: Problem) -> int:
     return t
 
 
-def _most_lots(most: Fraction) -> Requirement:
-    return Opened(what="number of lots", basis="meat block", unit="", origin=_WISHED, hi=most)
-
-
-def _held_wish(problem: Problem, wish: Wish, best: Fraction, room: int) -> Requirement:
+def _held_wish(problem: Problem, wish: Wish, counting: Requirement, best: Fraction, room: int) -> Requirement:
     """The wish held at its best as a requirement, with so many times the usual room for whole scale divisions."""
     if wish is Wish.FEWEST_LOTS:
-        return _most_lots(best)
+        return replace(counting, hi=best)
     if wish is Wish.MOST_DYING:
-        lots = _dying(problem)
-        less = room * problem.order.meat_division_kg * len(lots)
-        lo = max(best - less, _ZERO)
-        return UseDying(what="dying trim used", basis="lots as held", unit="kg", origin=_WISHED, lo=lo, lots=lots)
-    band = _fat_band(problem)
-    assert band is not None
+        less = room * problem.order.meat_division_kg * len(_dying(problem))
+        return replace(counting, lo=max(best - less, _ZERO))
     off = best + room * _ROOM
-    return replace(band, lo=_middle(band) - off, hi=_middle(band) + off)
+    return replace(counting, lo=_middle(counting) - off, hi=_middle(counting) + off)
