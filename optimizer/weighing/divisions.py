@@ -74,6 +74,7 @@ class _Posed:
     rows: list[Row] = field(default_factory=list)
     weights: list[list[Sum]] = field(default_factory=list)
     doses: dict[Ingredient, list[Sum]] = field(default_factory=dict)
+    uneven: dict[int, int] = field(default_factory=dict)
     complete: bool = True
 
     def __post_init__(self) -> None:
@@ -89,6 +90,8 @@ class _Posed:
             rest = {} if span.every is None or not span.every % 1 else {e: unit * (span.every % 1)}
             parts = [{j: unit, **rest}] if plan.loads == 1 else self._shared(j, unit, rest) if j in kept else []
             self.weights.append(parts or [{} for _ in range(plan.loads)])
+            if j in kept and plan.shared[1] and plan.holds[j].step is None:
+                self._uneven(j)
             rests += bool(plan.loads > 1 and parts and (rest or not plan.in_divisions(j)))
         self.complete = rests < 2 and len(kept) == len(holds)
         self._dose()
@@ -127,6 +130,15 @@ class _Posed:
         self._row(f"loads of {name}", total, _ZERO, _ZERO)
         return parts
 
+    def _uneven(self, j: int) -> None:
+        """Whether the count of a column over several loads leaves some of them one division more."""
+        loads, name = self.plan.shared[0], self.variables[j].name
+        each = self._more(f"each {name}", int(self.variables[j].hi) // loads)
+        extra = self._more(f"extra {name}", loads - 1)
+        uneven = self.uneven[j] = self._more(f"uneven {name}", 1)
+        self._row(f"loads of {name}", {j: -_ONE, each: Fraction(loads), extra: _ONE}, _ZERO, _ZERO)
+        self._row(f"uneven {name}", {extra: _ONE, uneven: -Fraction(loads - 1)}, None, _ZERO)
+
     def _dose(self) -> None:
         """Counts of each addition that matters in each load: a neighbour of its exact dose, for a cure the lower."""
         formula, plan = self.plan.problem.formula, self.plan
@@ -154,7 +166,10 @@ class _Posed:
             for load in range(self.plan.loads)
         ]
         for total in [_total((_ONE, load) for load in alone)] if limit.whole else alone:
-            self._row("limit", total, limit.lo, limit.hi)
+            free = self.plan.shared[1] * (not limit.whole)
+            apart = {k: free * abs(limit.exact[j]) * self.plan.unit(j) for j, k in self.uneven.items() if free}
+            for sign, lo, hi in ((-1, limit.lo, None), (1, None, limit.hi)) if apart else ((1, limit.lo, limit.hi),):
+                self._row("limit", _total([(_ONE, total), (Fraction(sign), apart)]), lo, hi)
         if any(limit.added) and limit.requirement is not None:
             exact = ((a, part) for a, parts in zip(limit.exact, self.weights, strict=True) for part in parts)
             self._row("limit with exact doses", _total(exact), limit.lo, limit.hi)

@@ -58,6 +58,8 @@ class Weighing:
     cuts: tuple[Row, ...] = ()
     given: tuple[WeighedLimit, ...] | None = None
     """The limits where they are others than the problem's."""
+    shared: tuple[int, Fraction] = 1, _ZERO
+    """Over how many loads it is yet to be shared, and the part of a division of a column that is left for that."""
 
     @cached_property
     def choices(self) -> list[Row]:
@@ -101,10 +103,11 @@ class Weighing:
         """Money that one count of a column costs, with the additions it carries."""
         return value_per_kg(self.problem.formula, self.problem.formula.columns[j]) * self.unit(j)
 
-    def together(self, room: Fraction, used: Sequence[int]) -> Weighing:
+    def together(self, room: Fraction, used: Sequence[int] = ()) -> Weighing:
         """The loads as one, of which nearly any sharing in divisions keeps every limit.
 
-        ``room`` is the part of one division of each column that is ``used`` that every load is left free of a limit.
+        ``room`` is the part of one division of each unevenly shared column that every load is left free of a limit;
+        where columns are said to be ``used``, of each of these and no others, which is sooner searched.
         """
         dosed = self.problem.formula.dosed
         none, found = (_ZERO,) * len(dosed), []
@@ -113,10 +116,12 @@ class Weighing:
             free = [abs(a) * self.divisions[d.item] * self.loads for d, a in zip(dosed, limit.added, strict=True)]
             if not limit.whole:
                 free += [room * (self.loads - 1) * abs(limit.exact[j]) * self.unit(j) for j in used]
-            lo = None if limit.lo is None else limit.lo * times + sum(free)
-            hi = None if limit.hi is None else limit.hi * times - sum(free)
+            lo, hi = (None if n is None else n * times for n in (limit.lo, limit.hi))
+            lo, hi = None if lo is None else lo + sum(free), None if hi is None else hi - sum(free)
             found.append(replace(limit, columns=limit.exact, added=none, lo=lo, hi=hi))
-        return replace(self, loads=1, given=tuple(found))
+        return replace(
+            self, loads=1, given=tuple(found), shared=(self.loads, _ZERO if used else room * (self.loads - 1))
+        )
 
 
 def binding(problem: Problem) -> list[Requirement]:

@@ -141,9 +141,11 @@ def _weigh_once(
             for _, weighed, broken in _exchanged(plan, nearest, Lines.of(plan.limits, loads)):
                 tried += [weighed] if broken else []
                 best = _cheaper(plan, best, weighed, broken)
-        if best is None or not _near(plan, best, optimum.cost):
+        if best is None or (loads == 1 and not _near(plan, best, optimum.cost)):
             best, settled = _searched(plan, best, layout, optimum, tried)
             certain = certain and settled
+        if best is not None and loads > 1 and not _near(plan, best, optimum.cost):
+            best, _ = _searched(plan, best, layout, optimum, tried)
         if best is not None:
             return replace(_sooner(plan, best), solved_again=bool(blamed))
     raise ScalePrevents(blamed, certain=certain)
@@ -230,33 +232,33 @@ def _searched(
     """The cheaper of a known weigh-out and what the tree finds, and whether that has settled the matter.
 
     First over the columns of the optimum and those that would cost least more, then over all of them; several loads
-    first as one, with ever more room for their sharing, then load by load.
+    first as one, with ever more room for their sharing.
     """
     size = len(plan.problem.formula.columns)
     rest = reduced_costs(layout.program, optimum.prices)[:size]
     ranked = sorted(range(size), key=lambda j: (not optimum.values[j], abs(rest[j]), j))
     kept = sorted(ranked[:_KEPT_COLUMNS])
-    used = [j for j in kept if optimum.values[j]]
+    used = [j for j in kept if optimum.values[j]] if known is None else []
     together = [plan.together(room, used) for room in _SHARING] if plan.loads > 1 else []
-    tries = [(posed, kept, _FEW_NODES, False) for posed in (*together, plan)]
-    tries += [] if known else [(plan, list(range(size)), _NODES, whole) for whole in (False, True)]
-    best = known
+    tries = [(posed, kept, _FEW_NODES, False) for posed in (*together, *([plan] if size > _KEPT_COLUMNS else []))]
+    if known is not None:
+        tries = tries[: len(together) or 1]
+    if known is None or not tries:
+        tries += [(plan, list(range(size)), _NODES, whole) for whole in (False, True)]
     for posed, columns, nodes, whole in tries:
         with clock.doing("looking for whole divisions of the scales"):
             gap = _SEARCHED if posed is plan else _NEAR_ENOUGH
             found = in_divisions(posed, columns, nodes, gap, whole_doses=whole)
         if found.certain and posed is plan:
-            return best, True
+            return known, True
         if found.loads:
             loads = found.loads if posed is plan else split(plan, found.loads[0])
             again = weighed_of(plan, loads, doses=found.doses) if whole else mended(plan, loads)[0]
             broken = breaks(plan.problem, plan.binding, again)
             tried += [again] if broken else []
-            if _cheaper(plan, best, again, broken) is again:
-                best = again
-                if posed is plan or _near(plan, best, optimum.cost):
-                    break
-    return best, False
+            if _cheaper(plan, known, again, broken) is again:
+                return again, True
+    return known, False
 
 
 def _load_counts(problem: Problem, kilograms: Sequence[Fraction]) -> tuple[int, ...]:
