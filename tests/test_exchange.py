@@ -9,7 +9,7 @@ from test_weighout import judge, weighed_of
 
 from optimizer.solver.optimum import optimise, ranks_of
 from optimizer.solver.program import Layout, layout_of
-from optimizer.weighing.exchange import Lines
+from optimizer.weighing.divisions import Lines
 from optimizer.weighing.rounding import certify
 from optimizer.weighing.weighout import weigh_near
 

@@ -28,8 +28,7 @@ from optimizer.reading.recipe import parse_recipe
 from optimizer.solver.optimum import Optimum, optimise, ranks_of
 from optimizer.solver.program import layout_of
 from optimizer.weighing.divisions import in_divisions
-from optimizer.weighing.rounding import Certificate, Weighed, broken_by, certify, minimised_cost
-from optimizer.weighing.weighable import Weighing
+from optimizer.weighing.rounding import Certificate, Weighed, Weighing, broken_by, certify, minimised_cost
 from optimizer.weighing.weighout import ScalePrevents, weigh_out
 
 

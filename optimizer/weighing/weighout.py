@@ -22,10 +22,10 @@ from optimizer.problem import Problem
 from optimizer.solver.exact import reduced_costs
 from optimizer.solver.optimum import Optimum, order_of_use
 from optimizer.solver.program import Layout, uses
-from optimizer.weighing.divisions import in_divisions
-from optimizer.weighing.exchange import Lines, exchanged
+from optimizer.weighing.divisions import Lines, exchanged, in_divisions
 from optimizer.weighing.rounding import (
     Weighed,
+    Weighing,
     breaks,
     column_kg,
     division_kg,
@@ -37,7 +37,6 @@ from optimizer.weighing.rounding import (
     split,
     weighed_of,
 )
-from optimizer.weighing.weighable import Weighing
 
 _ZERO = Fraction(0)
 _KEPT_COLUMNS = 16

@@ -34,7 +34,7 @@ from optimizer.solver.model import Ending, SolverDisagrees
 from optimizer.solver.optimum import Optimum
 from optimizer.solver.program import build, holds_of, value_per_kg
 from optimizer.solver.session import Session
-from optimizer.weighing.exchange import Lines
+from optimizer.weighing.divisions import Lines
 from optimizer.weighing.rounding import Certificate, minimised_cost
 from optimizer.weighing.weighout import weigh_near
 
