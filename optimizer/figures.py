@@ -9,7 +9,7 @@ from dataclasses import dataclass, replace
 from fractions import Fraction
 from typing import TypeVar
 
-from constraints.numbers import G_PER_KG, KG_PER_LB, M_PER_FT, OZ_PER_LB, shown, trimmed
+from constraints.numbers import G_PER_KG, KG_PER_LB, M_PER_FT, ONE, OZ_PER_LB, ZERO, shown, trimmed
 from constraints.requirement import Requirement
 from optimizer.verdict import Check
 
@@ -32,8 +32,9 @@ def apart(figure: str) -> str:
 
 def figure(value: Fraction, requirement: Requirement | None = None, places: int = 2) -> str:
     """A figure with so many decimals, or more where fewer would hide on which side of a limit it is."""
-    limits = [] if requirement is None else [x for x in (requirement.lo, requirement.hi) if x is not None]
-    while places < _MOST_PLACES and any(value != x and shown(value, places) == shown(x, places) for x in limits):
+    limits = (requirement.lo, requirement.hi) if requirement else ()
+    near = [x for x in limits if x is not None and x != value]
+    while places < _MOST_PLACES and any(shown(value, places) == shown(x, places) for x in near):
         places += 1
     return apart(shown(value, places))
 
@@ -48,20 +49,15 @@ def wanted(requirement: Requirement) -> str:
     lo, hi = requirement.lo, requirement.hi
     if lo is not None and hi is not None:
         return f"{trimmed(lo, 4)} to {trimmed(hi, 4)}"
-    return f"at least {trimmed(lo, 4)}" if lo is not None else f"at most {trimmed(hi or Fraction(0), 4)}"
-
-
-def places_of(division_kg: Fraction) -> int:
-    """Decimals that show kilograms in whole divisions of a scale, two at least."""
-    return _places(division_kg, 2)
+    return f"at least {trimmed(lo, 4)}" if lo is not None else f"at most {trimmed(hi or ZERO, 4)}"
 
 
 def grams(kilograms: Fraction, division_kg: Fraction) -> str:
     """Grams with the decimals of the scale's division."""
-    return apart(shown(kilograms * G_PER_KG, _places(division_kg * G_PER_KG, 0)))
+    return apart(shown(kilograms * G_PER_KG, places_of(division_kg * G_PER_KG, 0)))
 
 
-def _places(division: Fraction, least: int) -> int:
+def places_of(division: Fraction, least: int = 2) -> int:
     """Decimals that show whole divisions; past three no more than tell them apart, where they are of pounds."""
     places = least
     while (division * 10**places).denominator != 1 and (places < 3 or division * 10**places < 4):
@@ -76,25 +72,20 @@ def division_words(division: Fraction) -> str:
 
 @dataclass(frozen=True)
 class Unit:
-    """The unit of weights on a page; ``kg`` are the kilograms of one."""
+    """The unit of weights on a page; ``kg`` are the kilograms of one.
+
+    ``smaller`` is what is weighed on the small scale, ``dose`` the unit of a dose, as they stand over a column.
+    """
 
     name: str = "kg"
-    kg: Fraction = Fraction(1)
+    kg: Fraction = ONE
+    smaller: str = "grams"
+    dose: str = "g/kg meat"
 
     @classmethod
     def of(cls, *, pounds: bool) -> Unit:
         """Pounds, or kilograms."""
-        return cls("lb", KG_PER_LB) if pounds else cls()
-
-    @property
-    def smaller(self) -> str:
-        """The small unit, as it stands over a column."""
-        return "grams" if self.name == "kg" else "ounces (grams)"
-
-    @property
-    def dose(self) -> str:
-        """The unit of a dose, as it stands over a column."""
-        return "g/kg meat" if self.name == "kg" else "oz/lb meat"
+        return cls("lb", KG_PER_LB, "ounces (grams)", "oz/lb meat") if pounds else cls()
 
     def places(self, division_kg: Fraction) -> int:
         """Decimals that show divisions of a scale, two at least."""

@@ -11,8 +11,8 @@ import json
 from collections.abc import Callable
 from fractions import Fraction
 from functools import cache, reduce
-from importlib import import_module
 from inspect import ismethod
+from pkgutil import resolve_name
 from typing import Annotated, Any
 
 from pydantic import Field, PlainSerializer, PlainValidator, TypeAdapter, WithJsonSchema, model_validator
@@ -35,8 +35,8 @@ ANSWERS = {
     "correct": "optimizer.pages.correct_page:Corrected",
     "dry": "optimizer.made.log_page:JudgedLog",
     "plan": "optimizer.plan.report.plan_json:PlanRecord",
-    "rules": "optimizer.pages.rules_page:Rules",
-    "rule-packs": "optimizer.pages.rules_page:Packs",
+    "rules": "optimizer.pages.reference_page:Rules",
+    "rule-packs": "optimizer.pages.reference_page:Packs",
     "stock": "optimizer.store.pages:Stock",
     "trace": "optimizer.store.pages:Traced",
     "why": "optimizer.why.document:Why",
@@ -97,7 +97,7 @@ def _adapter(kind: Any) -> TypeAdapter[Any]:
 
 def document(name: str, found: Any) -> str:
     """The document of a command's result as it is printed."""
-    return json_text(plain(_kind(name), found))
+    return json_text(plain(resolve_name(ANSWERS[name]), found))
 
 
 def json_text(found: Any) -> str:
@@ -119,9 +119,4 @@ class AnswerSchema(JsonSchema):
 
 def answer_schema(name: str) -> dict[str, Any]:
     """The JSON Schema of a command's document."""
-    return TypeAdapter(_kind(name)).json_schema(mode="serialization", schema_generator=AnswerSchema)
-
-
-def _kind(name: str) -> Any:
-    module, _, kind = ANSWERS[name].partition(":")
-    return getattr(import_module(module), kind)
+    return TypeAdapter(resolve_name(ANSWERS[name])).json_schema(mode="serialization", schema_generator=AnswerSchema)

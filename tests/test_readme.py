@@ -18,7 +18,7 @@ import yaml
 
 from constraints.document import parse, validate
 from optimizer.cli import COMMANDS
-from optimizer.pages.columns_page import columns_document
+from optimizer.pages.reference_page import columns_document
 from optimizer.plan.files.happened import HappenedEntry
 
 ROOT = Path(__file__).parents[1]

@@ -33,7 +33,7 @@ from constraints.rules import (
 )
 from constraints.substances import SUBSTANCES, kind_of
 from constraints.words import additive_in
-from optimizer.pages.rules_page import grams_words, in_grams
+from optimizer.pages.reference_page import grams_words
 from optimizer.reading.packs import legal_requirements, opposed, product_of
 from optimizer.reading.recipe import parse_recipe
 
@@ -346,12 +346,13 @@ def test_figures_are_exact_and_their_printed_form_stands_beside_them() -> None:
 
 
 def test_a_figure_in_grams_of_a_batch() -> None:
-    found = {row.id: row.requirement() for row in load_pack("us").rows}
-    assert in_grams(found["us-nitrite-comminuted"], Fraction(50)) == (None, Fraction("7.8125"))
-    assert in_grams(found["us-phosphate"], Fraction(40)) == (None, 200)
-    assert in_grams(found["us-nitrite-bacon-starter"], Fraction(10)) == (Fraction("0.4"), Fraction("0.8"))
-    assert in_grams(found["us-binders"], Fraction(40)) is None
-    assert in_grams(found["us-italian-salt"], Fraction(40)) is None
+    """1/6400 of 50 kg is 7.8125 g, never more; 0.5 % of 40 kg are 200 g; 40 to 80 ppm of 10 kg are 0.4 to 0.8 g."""
+    rows = {row.id: row for row in load_pack("us").rows}
+    for name, kilograms, said in (
+        ("us-nitrite-comminuted", 50, ["7.812 g in 50 kg"]), ("us-phosphate", 40, ["200 g in 40 kg"]),
+        ("us-nitrite-bacon-starter", 10, ["0.4 to 0.8 g in 10 kg"]), ("us-binders", 40, []),
+    ):  # fmt: skip
+        assert grams_words(rows[name], Fraction(kilograms)) == said, name
 
 
 def test_grams_never_go_beyond_the_limit_and_stand_only_where_the_base_is_weighed() -> None:

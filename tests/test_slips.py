@@ -16,7 +16,7 @@ from optimizer.answer import Answer, blend
 from optimizer.cli import app
 from optimizer.order import Asked, order_of
 from optimizer.pages.batch_page import page
-from optimizer.pages.columns_page import columns_document, columns_page
+from optimizer.pages.reference_page import columns_document, columns_page
 from optimizer.problem import Problem, assemble
 from optimizer.reading import columns as offers
 from optimizer.reading.lots import parse_lots

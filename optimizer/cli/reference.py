@@ -9,9 +9,9 @@ import os
 import re
 from datetime import timedelta
 from enum import StrEnum
-from importlib import import_module
 from importlib.resources import files
 from json import dumps
+from pkgutil import resolve_name
 from typing import Annotated, Any
 
 import typer
@@ -24,7 +24,7 @@ with late():
     from constraints import document as documents
     from constraints import faults, library
     from optimizer import record
-    from optimizer.pages import columns_page, rules_page, tables
+    from optimizer.pages import reference_page, tables
 
 FILES = {
     "recipe": "optimizer.reading.entry:RecipeEntry",
@@ -61,19 +61,17 @@ def file_schema(name: str) -> dict[str, Any]:
     """The JSON Schema of a file."""
     from constraints.document.fields import JsonSchema
 
-    module, _, model = FILES[name].partition(":")
-    kind = getattr(import_module(module), model)
-    return dict(kind.model_json_schema(by_alias=True, schema_generator=JsonSchema))
+    return dict(resolve_name(FILES[name]).model_json_schema(by_alias=True, schema_generator=JsonSchema))
 
 
 def columns(file: File = File.LOTS, no_color: NoColor = False, json: bool = False) -> Said:
     """List the columns of lots and offers tables, or the keys of another file, with unit, meaning and example."""
     if file is File.LOTS:
-        return columns_page.columns_document() if json else columns_page.columns_page()
+        return reference_page.columns_document() if json else reference_page.columns_page()
     found = file_schema(file)
     if json:
-        return columns_page.keys_document(found)
-    return columns_page.keys_page(f"{file} file".replace("-", " "), found)
+        return reference_page.keys_document(found)
+    return reference_page.keys_page(f"{file} file".replace("-", " "), found)
 
 
 def terms(word: Typed = None, no_color: NoColor = False, json: bool = False) -> Said:
@@ -98,14 +96,16 @@ def rules(
             raise faults.BadInput([faults.Fault("rules", None, None, said, "rules PACK")])
         if verify or unread:
             packs = [library.load_pack(name) for name in (library.shipped() if pack is None else [pack])]
-            return "".join(map(rules_page.verified, packs)) if verify else rules_page.unread_page(packs)
+            return "".join(map(reference_page.verified, packs)) if verify else reference_page.unread_page(packs)
         if pack is None:
             if not json:
-                return rules_page.packs_page()
-            return record.document("rule-packs", [rules_page.Chosen(library.load_pack(n)) for n in library.shipped()])
+                return reference_page.packs_page()
+            return record.document(
+                "rule-packs", [reference_page.Chosen(library.load_pack(n)) for n in library.shipped()]
+            )
         own = library.guard() if pack == library.GUARD else library.load_pack(pack)
-        one = rules_page.Chosen(own, product_class, day, kg)
-        return record.document("rules", one) if json else rules_page.pack_page(one)
+        one = reference_page.Chosen(own, product_class, day, kg)
+        return record.document("rules", one) if json else reference_page.pack_page(one)
 
 
 _DAY = re.compile(r"\{\+(\d+)\}")

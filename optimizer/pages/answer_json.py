@@ -12,23 +12,12 @@ from constraints.formula import Batch
 from constraints.numbers import G_PER_KG
 from constraints.quantities import MOISTURE, PROTEIN, Basis, Ingredient, Lot
 from constraints.requirement import Requirement
+from optimizer import summary
 from optimizer.answer import Answer, Status, unrounded
 from optimizer.cause import cause
 from optimizer.lawful import LawfulDose
 from optimizer.record import Figure, Record, at
 from optimizer.remarks import cured_lots, left_out, notes, verdict_of, warnings
-from optimizer.summary import (
-    Casing,
-    Cost,
-    Dying,
-    Shares,
-    casing_need,
-    dying_lots,
-    estimated_in,
-    finished_kg,
-    shares,
-    weight,
-)  # fmt: skip
 from optimizer.verdict import Grade
 from optimizer.wording import CAUTION
 
@@ -118,7 +107,7 @@ class ItemPart(ItemIn):
 
 def _parts(batch: Batch, *, lots: bool) -> list[Part]:
     """The lots of a batch, or what is added."""
-    meat = weight(batch, Basis.MEAT)
+    meat = summary.weight(batch, Basis.MEAT)
     return [Part(item, kg, meat) for item, kg in batch.kilograms.items() if isinstance(item, Lot) is lots]
 
 
@@ -269,20 +258,20 @@ class Blend(Record):
     date: Day = at("problem.order.day")
     ordered: Ordered = at("problem.order")
     cured: bool = at(lambda answer: answer.problem.recipe.cured or bool(cured_lots(answer)))
-    meat_kg: Figure | None = at(lambda answer: _of_batch(answer, weight, Basis.MEAT))
-    batch_kg: Figure | None = at(lambda answer: _of_batch(answer, weight, Basis.BATCH))
-    finished_kg: Figure | None = at(lambda answer: _of_batch(answer, finished_kg))
+    meat_kg: Figure | None = at(lambda answer: _of_batch(answer, summary.weight, Basis.MEAT))
+    batch_kg: Figure | None = at(lambda answer: _of_batch(answer, summary.weight, Basis.BATCH))
+    finished_kg: Figure | None = at(lambda answer: _of_batch(answer, summary.finished_kg))
     measured_yield: CameOut | None = at("problem.recipe.measured")
-    cost: Cost | None = at(lambda answer: answer if answer.weighed and answer.optimum else None)
+    cost: summary.Cost | None = at(lambda answer: answer if answer.weighed and answer.optimum else None)
     lots: list[LotPart] = at(lambda answer: _of_batch(answer, lots_in) or [])
     tidy: TidyPart | None = at(lambda answer: answer if answer.problem.order.tidy else None)
-    composition: Shares | None = at(lambda answer: _of_batch(answer, shares))
-    estimated: Estimated | None = at(lambda answer: _of_batch(answer, estimated_in))
+    composition: summary.Shares | None = at(lambda answer: _of_batch(answer, summary.shares))
+    estimated: Estimated | None = at(lambda answer: _of_batch(answer, summary.estimated_in))
     weigh_out: list[ItemPart] = at(lambda answer: _of_batch(answer, items_in) or [])
     loads: list[Load] = at(lambda answer: list(enumerate(answer.weighed.loads, 1)) if answer.weighed else [])
-    casing: Casing | None = at(lambda answer: _of_batch(answer, partial(casing_need, answer.problem)))
+    casing: summary.Casing | None = at(lambda answer: _of_batch(answer, partial(summary.casing_need, answer.problem)))
     checks: list[Check]
-    dying: list[Dying] = at(lambda answer: list(dying_lots(answer.problem, answer.batch)))
+    dying: list[summary.Dying] = at(lambda answer: list(summary.dying_lots(answer.problem, answer.batch)))
     confidence: Confidence | None = at("sure")
     certificate: Certificate | None
     conflict: Conflict | None = at(lambda answer: answer if answer.scale_prevents or answer.conflict else None)

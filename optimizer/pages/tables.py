@@ -90,17 +90,16 @@ def table(headings: Sequence[str], rows: Sequence[Sequence[str]], align: str, *,
     for number, row in enumerate(cells):
         if number == 0 and not any(row):
             continue
-        folded = [_fold(cell, width) for cell, width in zip(row, widths, strict=True)]
+        folded = [
+            [cell] if columns(cell) <= width else wrapped(cell, width, hyphens=True)
+            for cell, width in zip(row, widths, strict=True)
+        ]
         for shown in zip_longest(*folded, fillvalue=""):
             padded = [_padded(text, side, width) for text, side, width in zip(shown, align, widths, strict=True)]
             lines.append("  ".join(padded).rstrip().replace(GAP, " "))
         if number == 0 and ruled:
             lines.append("  ".join("-" * width for width in widths))
     return lines
-
-
-def _fold(cell: str, width: int) -> list[str]:
-    return [cell] if columns(cell) <= width else wrapped(cell, width, hyphens=True) or [""]
 
 
 def _padded(text: str, side: str, width: int) -> str:
