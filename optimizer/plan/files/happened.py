@@ -25,13 +25,12 @@ from constraints.numbers import PPM, ZERO, exact, trimmed
 from constraints.quantities import FAT, MOISTURE, NITRITE, PROTEIN, Lot
 from optimizer.plan.files.week_file import Week, unknown
 from optimizer.reading.lot_checks import FRACTION_MOST, STOCK_MOST, SUM_MOST
+from optimizer.reading.offers import PLENTY
 from optimizer.reading.weighed import Twice, as_typed
 from optimizer.record import Figure
 
 _TIMES = 10
 """Times what was ordered, or was there, from which a figure is a slip; common practice, no source."""
-MOST_KG = 10**6
-"""Kilograms above which a figure is none of a kitchen; common practice, no source."""
 MADE = ("optimal", "time_limit", "hold", "not_all_holds")
 """Verdicts of plans that can be carried out or were."""
 _MEASURED = {"fat_pct": FAT, "moisture_pct": MOISTURE, "protein_pct": PROTEIN, "nitrite_ppm": NITRITE}
@@ -44,7 +43,7 @@ def _kilograms(value: object) -> Fraction:
         found = exact(str(value)) if plain else Fraction(float(str(value))).limit_denominator(10**6)
     except (ValueError, OverflowError):
         raise ValueError(f"{value!r} is no number of kilograms") from None
-    if not 0 <= found < MOST_KG:
+    if not 0 <= found < PLENTY:
         raise ValueError(f"{value} kg is none of a kitchen")
     return found
 

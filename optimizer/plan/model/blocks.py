@@ -29,14 +29,11 @@ from optimizer.reading.offers import Stretch, Terms
 from optimizer.solver.model import Model, none_or
 
 _ZERO, _ONE = Fraction(0), Fraction(1)
-_NONE: Places = np.zeros(0, dtype=np.int64)
-MOST_KG = 10**6
-"""Kilograms beyond any kitchen."""
 DIVISION_KG = Fraction("0.05")
 """One usual scale division."""
 Coefs = dict[int, Fraction]
 """Coefficients by column."""
-Uses = dict[int, tuple[Places, Fraction]]
+Uses = dict[int, tuple[list[int], Fraction]]
 """For each supply the columns that use it, and the most kilograms (usable) that all batches could use of it."""
 
 
@@ -180,7 +177,7 @@ class WeekProgram:
 
 def block_of(program: WeekProgram, job: Job, day: int, made: int | None, costs: SupplyCosts) -> Block:
     """Columns and rows of one batch on one day."""
-    rows, (source, first, last, _) = job.rows[day], program.world.columns
+    rows, (source, first, last) = job.rows[day], program.world.columns
     supplies = np.flatnonzero((rows.place[source] >= 0) & (first <= day) & (last >= day))
     places = np.append(rows.place[source[supplies]], np.array(rows.free, dtype=np.int64))
     block = Block(job, day, supplies, program.model.size, places, rows, {} if made is None else {None: made})
@@ -293,29 +290,23 @@ def uses_of(program: WeekProgram) -> Uses:
 
     Then deliveries that no batch can use and that may be worth ordering: for closing stock, or a supplier's minimum.
     """
-    world, blocks, alone = program.world, program.blocks, program.wanted.alone
-    supplies = np.concatenate([_NONE, *(b.supplies for b in blocks)])
-    columns = np.concatenate([_NONE, *(b.columns for b in blocks)])
-    jobs = np.concatenate([_NONE, *(np.full(len(b.supplies), b.job.index) for b in blocks)])
-    if alone and len(blocks) == 1:  # the stock of a single block stands on its columns already
-        bought = world.columns[3][supplies] > 0
-        supplies, columns, jobs = supplies[bought], columns[bought], jobs[bought]
-    tops: dict[int, Fraction] = {}
-    for block in blocks:
-        tops[block.job.index] = max(tops.get(block.job.index, _ZERO), most_of(block, Basis.MEAT))
-    order = np.argsort(supplies, kind="stable")
-    names, starts = np.unique(supplies[order], return_index=True)
-    parts = (np.split(one[order], starts[1:]) for one in (columns, jobs))
-    found: Uses = {
-        s: (group, sum((tops[i] for i in set(mine.tolist())), _ZERO))
-        for s, group, mine in zip(names.tolist(), *parts, strict=False)
-    }
+    world, alone, jobs = program.world, program.wanted.alone, defaultdict[int, set[int]](set)
+    columns, tops = defaultdict[int, list[int]](list), defaultdict[int, Fraction](Fraction)
+    single = alone and len(program.blocks) == 1  # the stock of a single block stands on its columns already
+    for block in program.blocks:
+        job = block.job.index
+        tops[job] = max(tops[job], most_of(block, Basis.MEAT))
+        for column, s in zip(block.columns.tolist(), block.supplies.tolist(), strict=True):
+            if not single or world.supplies[s].offer is not None:
+                columns[s].append(column)
+                jobs[s].add(job)
+    found: Uses = {s: (columns[s], sum((tops[job] for job in jobs[s]), _ZERO)) for s in sorted(columns)}
     materials = () if alone else {c.material for c in world.week.entry.kitchen.closing}
     rest = [(s, x) for s, x in enumerate(world.supplies) if x.offer is not None and s not in found]
     more = {s for s, x in rest if x.keeps and x.lot.material in materials}
     drops = {world.supplies[s].drop for s in (*found, *more)}
     more |= {s for s, x in rest if x.offer is not None and x.offer.terms.supplier_minimum and x.drop in drops}
-    return found | dict.fromkeys(sorted(more), (_NONE, _ZERO))
+    return found | {s: ([], _ZERO) for s in sorted(more)}
 
 
 def add_stock(program: WeekProgram) -> None:
@@ -334,7 +325,7 @@ def add_stock(program: WeekProgram) -> None:
             continue
         late = supply.order_by < wanted.not_before or s in wanted.settled
         buy = None if late else _buy(program, s, most / lot.usable)
-        total = dict.fromkeys(columns.tolist(), _ONE)
+        total = dict.fromkeys(columns, _ONE)
         if buy is not None:
             program.buys[s] = buy
             drops[supply.drop].append(buy)
@@ -345,13 +336,12 @@ def add_stock(program: WeekProgram) -> None:
         _drop(program, buys, charged=key in wanted.charged)
 
 
-def _remnant(model: Model, columns: Places, have: Fraction, rest: Fraction) -> None:
+def _remnant(model: Model, columns: list[int], have: Fraction, rest: Fraction) -> None:
     """Of an opened lot all is used, or at least so much is left; two divisions more for the scales."""
-    emptied, both = model.column(_ZERO, _ONE, whole=True), ones(len(columns))
+    total, emptied = dict.fromkeys(columns, _ONE), model.column(_ZERO, _ONE, whole=True)
     most = max(have - rest - 2 * DIVISION_KG, _ZERO) if have > rest else _ZERO  # unopened, where it has no more
-    places = np.append(columns, emptied)
-    model.row(places, both.joined(Vector.of([most - have])), None, most)
-    model.row(places, both.joined(Vector.of([-have])), _ZERO, None)
+    model.rows.append(Row.of("", {**total, emptied: most - have}, None, most))
+    model.rows.append(Row.of("", {**total, emptied: -have}, _ZERO, None))
 
 
 def _buy(program: WeekProgram, s: int, most: Fraction) -> Buy | None:

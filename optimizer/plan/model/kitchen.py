@@ -130,7 +130,7 @@ class KitchenStage(Rule):
     def excesses(self, books: Books) -> Iterator[Excess]:
         """Days on which more passes it than it can take."""
         load = self.entry.load_kg
-        mine = [one for one in books.made if self._passes(one.job.name)]
+        mine = (one for one in books.made if self._passes(one.job.name))
         for day, made in _grouped(mine, lambda one: one.day).items():
             batches = [(self._passing(one), one) for one in made]
             if load is None:
@@ -195,7 +195,7 @@ class Store(Rule):
                 if self._there(program.world, s, day):
                     there += program.stock.get(s, ZERO)
                     out, buy = -self.sign / program.world.supplies[s].lot.usable, program.buys.get(s)
-                    columns = program.uses[s][0].tolist() if s in program.uses else []
+                    columns = program.uses[s][0] if s in program.uses else []
                     terms |= {column: out for column in columns if days[column] <= day}
                     terms |= {} if buy is None else dict.fromkeys(buy.columns, self.sign * buy.unit)
             self.row(program, owned, terms, there)
@@ -282,26 +282,25 @@ def _grouped(items: Iterable[Item], key: Callable[[Item], Key]) -> dict[Key, lis
     return found
 
 
-def rules_of(world: World) -> tuple[Rule, ...]:
+def rules_of(world: World) -> Iterator[Rule]:
     """The rules of a week's kitchen."""
-    entry, kitchen, found = world.week.entry, world.week.entry.kitchen, list[Rule]()
+    entry, kitchen = world.week.entry, world.week.entry.kitchen
     for st in kitchen.stages:
         if st.load_kg is None or st.loads_per_day is None:
-            found.append(KitchenStage(st.name, _by_kg(st.name), st.kg_per_day or ZERO, st))
+            yield KitchenStage(st.name, _by_kg(st.name), st.kg_per_day or ZERO, st)
         else:
             change = st.name, "loads more", "load", st.load_kg, True
-            found.append(KitchenStage(st.name, change, Fraction(st.loads_per_day), st))
+            yield KitchenStage(st.name, change, Fraction(st.loads_per_day), st)
     if kitchen.most_batches_a_day is not None:  # a whole batch counts as ten kilograms
         change = "batches a day", "more", "batch", Fraction(10), True
-        found.append(MostBatches("most batches a day", change, Fraction(kitchen.most_batches_a_day)))
+        yield MostBatches("most batches a day", change, Fraction(kitchen.most_batches_a_day))
     for store in kitchen.cold_store:
         name = "cold store" + (f" for {', '.join(store.materials)}" if store.materials else "")
-        found.append(Store(name, _by_kg(name), store.kg, store.materials))
+        yield Store(name, _by_kg(name), store.kg, store.materials)
     for closing in kitchen.closing:
         name = f"closing stock of {closing.material}"
-        found.append(Closing(name, _by_kg(name, "kg less"), closing.kg, (closing.material,)))
-    found += [Together("materials", _by_kg("materials"), ZERO, rule) for rule in entry.materials]
-    return tuple(found)
+        yield Closing(name, _by_kg(name, "kg less"), closing.kg, (closing.material,))
+    yield from (Together("materials", _by_kg("materials"), ZERO, rule) for rule in entry.materials)
 
 
 def _by_kg(name: str, more: str = "kg more") -> Change:

@@ -176,9 +176,8 @@ class World:
 
     @cached_property
     def columns(self) -> tuple[Places, ...]:
-        """Of every supply its source, first and last day, and 1 where it is a delivery."""
-        rows = [(s.source, s.first, s.last, s.offer is not None) for s in self.supplies]
-        return tuple(np.array(rows, dtype=np.int64).reshape(-1, 4).T)
+        """Of every supply its source, and its first and last day."""
+        return tuple(np.array([(s.source, s.first, s.last) for s in self.supplies], dtype=np.int64).reshape(-1, 3).T)
 
     def date(self, day: int) -> date:
         """The date of a day number."""

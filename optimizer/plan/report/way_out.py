@@ -22,11 +22,12 @@ from constraints.row import Row, RowKind
 from optimizer.clock import OutOfTime
 from optimizer.figures import Unit
 from optimizer.lawful import Dosed, LawfulDose, doses_instead
-from optimizer.plan.model.blocks import MOST_KG, SupplyCosts, WeekPart, WeekProgram
+from optimizer.plan.model.blocks import SupplyCosts, WeekPart, WeekProgram
 from optimizer.plan.model.kitchen import build
 from optimizer.plan.model.world import World
 from optimizer.plan.settle.books import coarsest
 from optimizer.plan.settle.engine import Solved, solve
+from optimizer.reading.offers import PLENTY
 from optimizer.record import Figure, Record
 from optimizer.wording import counted, day_words
 
@@ -154,7 +155,7 @@ def _slacks(program: WeekProgram, row: Row) -> Iterator[_Slack]:
     elif kind is RowKind.LIMIT:
         what, words, _, weight, whole = owner.change
         day = None if row.owner.day is None else world.date(row.owner.day)
-        yield _Slack(WeekWay.ROOM, what, day, words, weight, Fraction(MOST_KG), -1, whole)
+        yield _Slack(WeekWay.ROOM, what, day, words, weight, PLENTY, -1, whole)
 
 
 def impossible(world: World) -> tuple[Impossible, ...]:
@@ -178,7 +179,7 @@ def no_plan(world: World, again: Callable[[SupplyCosts | None], WeekProgram] | N
     ways: list[WeekWayOut] = []
     involved: tuple[tuple[str, ...], ...] = ((), (), ())
     again = again or (lambda costs: build(world, WeekPart(costs=costs)))
-    plenty = SupplyCosts(world, dict.fromkeys(range(len(world.supplies)), Fraction(MOST_KG)))
+    plenty = SupplyCosts(world, dict.fromkeys(range(len(world.supplies)), PLENTY))
     first = again(None)
     try:
         for way in WeekWay:
