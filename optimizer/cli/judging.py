@@ -46,12 +46,11 @@ def check(
     on, typed = date or shared.today(), meat_tolerance_g or spice_tolerance_g
     tolerance = findings.Tolerance(meat_tolerance_g, spice_tolerance_g) if typed else None
     with shared.within_time(time_limit):
-        with shared.faults_on_stderr():
-            read, table = recipes.read_both(recipe, lots)
-            shared.say([*read.warnings, *table.warnings])
-            read = recipes.judged_by(read, rules or [], laboratory or "", units)
-            items = weighed.read_weighed(batch)
-            report = findings.check(read, table, items, batch, on, tolerance)
+        read, table = recipes.read_both(recipe, lots)
+        shared.say([*read.warnings, *table.warnings])
+        read = recipes.judged_by(read, rules or [], laboratory or "", units)
+        items = weighed.read_weighed(batch)
+        report = findings.check(read, table, items, batch, on, tolerance)
         return checked(report, shown)
 
 
@@ -133,15 +132,14 @@ def _corrected(
 ) -> tuple[corrections.Correction, explain.Explanation | None, bool]:  # fmt: skip
     """The files read and the correction; why there is none; and whether the batch stands in the ledger."""
     batch, recipe, lots = named
-    with shared.faults_on_stderr(), shared.only_trusted():
-        read, table = recipes.read_both(recipe, lots)
-        shared.say([*read.warnings, *table.warnings])
-        went_in, table, out = store.batch_in(read, table, batch, lots)
-        ground, pounds = mass.ground(read, went_in, batch), mass.ground_lb is not None or table.in_pounds
-        found = corrections.correct(read, table, ground, *asked, taken=taken or out, pounds=pounds)
-        if found.answer.conflict is None or found.over:
-            return found, None, out
-        return found, explain.explain(found.answer), out
+    read, table = recipes.read_both(recipe, lots)
+    shared.say([*read.warnings, *table.warnings])
+    went_in, table, out = store.batch_in(read, table, batch, lots)
+    ground, pounds = mass.ground(read, went_in, batch), mass.ground_lb is not None or table.in_pounds
+    found = corrections.correct(read, table, ground, *asked, taken=taken or out, pounds=pounds)
+    if found.answer.conflict is None or found.over:
+        return found, None, out
+    return found, explain.explain(found.answer), out
 
 
 def degrees(text: str, unit: str = "") -> Fraction:
@@ -206,7 +204,7 @@ def cook(
     if log is not None and not (at is minutes is None):
         raise typer.BadParameter("--at and --minutes are for a plan, without a log")
     shared.outputs({"--html": html}, (log, recipe, logged.batch, logged.lots))
-    with shared.within_time(time_limit), shared.faults_on_stderr():
+    with shared.within_time(time_limit):
         product, places = logged.product(recipe, water_activity)
         if log is None:
             return log_page.plan_page(product, places, at, minutes), 0
@@ -223,7 +221,7 @@ def dry(
 ) -> Said:  # fmt: skip
     """Judge fermenting, drying and freezing: degree-hours, weight loss, moisture to protein, Trichinella."""
     shared.outputs({"--html": html}, (log, recipe, logged.batch, logged.lots, freezing))
-    with shared.within_time(time_limit), shared.faults_on_stderr():
+    with shared.within_time(time_limit):
         product, places = logged.product(recipe)
         read, error = logged.log(log), logged.thermometer_error or Fraction(0)
         frozen = None if freezing is None else logged.log(freezing)

@@ -60,14 +60,12 @@ def _cheapest(
     recipe: str, lots: str, order: tuple[str, Fraction, Day, orders.Asked], wished: shared.Wished
 ) -> answers.Answer:
     """The files read, and the cheapest batch of what is ordered, or the near-cheapest by a wish."""
-    with shared.faults_on_stderr():
-        read, table = recipes.read_both(recipe, lots)
-        shared.say([*read.warnings, *table.warnings])
-        posed = problem.assemble(read, table, orders.order_of(read, *order))
-    with shared.only_trusted(), shared.faults_on_stderr():
-        if wished.prefer is None:
-            return answers.blend(posed)
-        return near.near_cheapest(posed, orders.wish_named(wished.prefer), wished.premium_pct)
+    read, table = recipes.read_both(recipe, lots)
+    shared.say([*read.warnings, *table.warnings])
+    posed = problem.assemble(read, table, orders.order_of(read, *order))
+    if wished.prefer is None:
+        return answers.blend(posed)
+    return near.near_cheapest(posed, orders.wish_named(wished.prefer), wished.premium_pct)
 
 
 def why(
@@ -80,13 +78,11 @@ def why(
     size, figure, on, asked = order.read(tidy)
     shared.outputs({"--html": html}, (recipe, lots, offers))
     with shared.within_time(time_limit):
-        with shared.faults_on_stderr():
-            names = ["standard input" if name == "-" else name for name in (recipe, lots)]
-            texts = [files.read_text(recipe), tables.lots_text(lots)]
-            inputs = what_if.Inputs(texts[0], names[0], texts[1], names[1], (size, figure), on, asked)
-            asking = explain.question(inputs, shared.say, changed or (), offers, lot)
-        with shared.only_trusted():
-            found = explain.answered(asking, with_curves=bool(shown.json or html), detail=shown.json or shown.full)
+        names = ["standard input" if name == "-" else name for name in (recipe, lots)]
+        texts = [files.read_text(recipe), tables.lots_text(lots)]
+        inputs = what_if.Inputs(texts[0], names[0], texts[1], names[1], (size, figure), on, asked)
+        asking = explain.question(inputs, shared.say, changed or (), offers, lot)
+        found = explain.answered(asking, with_curves=bool(shown.json or html), detail=shown.json or shown.full)
         return shown.said("why", found, page.page, html, page.html), found.exit_code
 
 
@@ -122,7 +118,7 @@ def _planned(
     """
     shared.outputs(wanted)
     try:
-        with shared.faults_on_stderr(), clock.limited(None if time_limit is None else float(time_limit)):
+        with clock.limited(None if time_limit is None else float(time_limit)):
             with shared.within_time(time_limit):
                 read = week_file.read_week(week).with_keys(keys)
             own = [recipe.file for recipe in read.recipes]

@@ -90,22 +90,19 @@ def rules(
 ) -> Said:  # fmt: skip
     """List the rule packs, or one pack's classes and limits with their sources."""
     day = date or (shared.today() if product_class else None)
-    with shared.faults_on_stderr():
-        if pack is None and not unread and not verify and (product_class or date or kg):
-            said = "a class, a day and kilograms are of one pack"
-            raise faults.BadInput([faults.Fault("rules", None, None, said, "rules PACK")])
-        if verify or unread:
-            packs = [library.load_pack(name) for name in (library.shipped() if pack is None else [pack])]
-            return "".join(map(reference_page.verified, packs)) if verify else reference_page.unread_page(packs)
-        if pack is None:
-            if not json:
-                return reference_page.packs_page()
-            return record.document(
-                "rule-packs", [reference_page.Chosen(library.load_pack(n)) for n in library.shipped()]
-            )
-        own = library.guard() if pack == library.GUARD else library.load_pack(pack)
-        one = reference_page.Chosen(own, product_class, day, kg)
-        return record.document("rules", one) if json else reference_page.pack_page(one)
+    if pack is None and not unread and not verify and (product_class or date or kg):
+        said = "a class, a day and kilograms are of one pack"
+        raise faults.BadInput([faults.Fault("rules", None, None, said, "rules PACK")])
+    if verify or unread:
+        packs = [library.load_pack(name) for name in (library.shipped() if pack is None else [pack])]
+        return "".join(map(reference_page.verified, packs)) if verify else reference_page.unread_page(packs)
+    if pack is None:
+        if not json:
+            return reference_page.packs_page()
+        return record.document("rule-packs", [reference_page.Chosen(library.load_pack(n)) for n in library.shipped()])
+    own = library.guard() if pack == library.GUARD else library.load_pack(pack)
+    one = reference_page.Chosen(own, product_class, day, kg)
+    return record.document("rules", one) if json else reference_page.pack_page(one)
 
 
 _DAY = re.compile(r"\{\+(\d+)\}")

@@ -79,7 +79,8 @@ def flat(run: Callable[..., Said], name: str) -> Callable[..., None]:
         made = {
             group: kind(**{one.name: given.pop(one.name) for one in fields(kind)}) for group, kind in groups.items()
         }
-        said = run(**given, **made)
+        with _refused():
+            said = run(**given, **made)
         text, code = (said, 0) if isinstance(said, str) else said
         sys.stdout.write(text)
         raise typer.Exit(code)
@@ -91,25 +92,26 @@ def flat(run: Callable[..., Said], name: str) -> Callable[..., None]:
 
 
 @contextmanager
-def faults_on_stderr() -> Iterator[None]:
-    """Say every fault of the input on stderr, the count last, and exit with 2; nothing else is printed."""
+def _refused() -> Iterator[None]:
+    """Say on stderr why there is no answer, and exit: 2 for what the input lacks or the ledger refuses, 1 where the
+    solver contradicts itself. Every fault of the input is said, the count last.
+    """
     try:
         yield
+    except (typer.Exit, typer.BadParameter):
+        raise
     except faults.BadInput as error:
         say(error.faults)
         errors = sum(fault.severity is faults.Severity.ERROR for fault in error.faults)
-        sys.stderr.write(f"{errors} error{'s' if errors != 1 else ''}; nothing was computed.\n")
-        raise typer.Exit(BAD_INPUT) from None
-
-
-@contextmanager
-def only_trusted() -> Iterator[None]:
-    """Say that there is no answer where the solver contradicts itself, and exit with 1."""
-    try:
-        yield
+        told, code = f"{errors} error{'s' if errors != 1 else ''}; nothing was computed.", BAD_INPUT
+    except ledger.NotRecorded as error:
+        told, code = str(error), BAD_INPUT
     except model.SolverDisagrees as error:
-        sys.stderr.write(f"no answer that can be trusted: {error}. Do not make.\n")
-        raise typer.Exit(NO_BATCH) from None
+        told, code = f"no answer that can be trusted: {error}. Do not make.", NO_BATCH
+    else:
+        return
+    sys.stderr.write(f"{told}\n")
+    raise typer.Exit(code)
 
 
 def say(found: Iterable[faults.Fault]) -> None:

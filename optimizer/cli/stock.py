@@ -6,8 +6,7 @@ import datetime
 import hashlib
 import sys
 import time
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from collections.abc import Callable
 from dataclasses import dataclass
 from fractions import Fraction
 from typing import Annotated
@@ -71,19 +70,8 @@ class Papered(Signed):
 
 
 def action(name: str) -> Callable[[Callable[..., Said]], Callable[..., None]]:
-    """A command that records or reads: what it could not do goes to standard error, with exit code 2."""
-    return lambda run: stock.command(name)(shared.flat(recording()(run), f"stock {name}"))
-
-
-@contextmanager
-def recording() -> Iterator[None]:
-    """Faults of files on standard error, and what could not be recorded, with exit code 2."""
-    try:
-        with shared.faults_on_stderr():
-            yield
-    except books.NotRecorded as error:
-        sys.stderr.write(f"{error}\n")
-        raise typer.Exit(shared.BAD_INPUT) from None
+    """A command that records or reads."""
+    return lambda run: stock.command(name)(shared.flat(run, f"stock {name}"))
 
 
 def recorded(document: books.Recording) -> str:
@@ -239,7 +227,6 @@ def backup(ledger: str, to: str) -> Said:
     return ""
 
 
-@recording()
 def trace(ledger: str, name: str, shown: shared.Shown, back: bool | None = None, html: Typed = None) -> Said:
     """Say which batches a lot went into and who received them, or what a batch was made of and who supplied it."""
     shared.outputs({"--html": html}, (ledger,))
