@@ -10,7 +10,8 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import replace
 from fractions import Fraction
-from functools import reduce
+from functools import partial, reduce
+from typing import TypeVar
 
 from constraints.asked import Stock
 from constraints.numbers import PERCENT
@@ -33,6 +34,7 @@ _LOTS = 5
 """Lots looked at one by one: those that the proof of the conflict leans on most."""
 _PLENTY = Fraction(10) ** 6
 _HALVINGS = 14
+_One = TypeVar("_One")
 _PERCENT_STEP, _LEAST_SURE = Fraction(1, 100), Fraction(51, 100)
 
 
@@ -111,7 +113,7 @@ class _Search:
             yield from self.costed(self._moved([Concession.to(self.problem, requirement, fixed)]))
         elif self.curved:
             for side, old, far in _sides(requirement):
-                figure = _least(lambda x, s=side, o=old: self._holds(requirement, s, o, x), old, far)  # type: ignore[misc]
+                figure = self._first(partial(self._with_limit, requirement, side, old), old, far)
                 if figure is not None:
                     yield from self._farther([Concession.to(self.problem, requirement, figure)])
         elif requirement.terms(formula) is None:
@@ -119,9 +121,16 @@ class _Search:
         else:
             yield from self._nearest(requirement)
 
-    def _holds(self, requirement: Requirement, side: str, old: Fraction, new: Fraction) -> bool:
-        problem = conceded(self.problem, [Concession(requirement, side, old, new)])
-        return curved_of(problem).cheapest() is not None
+    def _with_limit(self, requirement: Requirement, side: str, old: Fraction, new: Fraction) -> Problem:
+        return conceded(self.problem, [Concession(requirement, side, old, new)])
+
+    def _first(self, at: Callable[[Fraction], Problem], near: Fraction, far: Fraction) -> Fraction | None:
+        """The figure nearest to ``near`` with a batch, to one part in some thousands; None: none even at ``far``."""
+
+        def holds(figure: Fraction) -> bool:
+            return curved_of(at(figure)).cheapest() is not None
+
+        return halved(holds, far, near, _HALVINGS) if holds(far) else None
 
     def _nearest(self, requirement: Requirement) -> Iterator[Way]:
         reach = self.reached.get(id(requirement))
@@ -146,9 +155,8 @@ class _Search:
         yield from self.costed(Way(WayKind.DROPPED, replace(self.problem, requirements=rest), dropped=requirement))
 
     def _moved(self, concessions: Sequence[Concession]) -> Way:
-        kind = WayKind.LIMITS if len(concessions) > 1 else WayKind.LIMIT
-        if len(concessions) == 1 and concessions[0].limit == "both":
-            kind = WayKind.WEIGHT
+        alone = WayKind.WEIGHT if concessions[0].limit == "both" else WayKind.LIMIT
+        kind = WayKind.LIMITS if len(concessions) > 1 else alone
         return Way(kind, conceded(self.problem, concessions), tuple(concessions))
 
     def _farther(self, concessions: Sequence[Concession]) -> Iterator[Way]:
@@ -207,20 +215,16 @@ class _Search:
         held = [new.get(lot.name, lot) for lot in self.problem.formula.lots if isinstance(lot, Lot)]
         return with_these(self.problem, held)
 
-    def _each(self, kind: WayKind, lots: Sequence[Lot], changed: Callable[[Sequence[Lot]], Problem]) -> Iterator[Way]:
-        """Each of some lots changed by itself, the first few; where none will do alone, all of them."""
-        found = False
-        for chosen in [*([lot] for lot in lots[:_LOTS]), *([lots] if len(lots) > 1 else [])]:
-            if len(chosen) > 1 and found:
-                return
-            for way in self.costed(Way(kind, changed(chosen), lots=tuple((lot, _ZERO) for lot in chosen))):
-                found = True
-                yield way
+    def _lots(self, kind: WayKind, lots: Sequence[Lot], changed: Callable[[Sequence[Lot]], Problem]) -> Iterator[Way]:
+        """Some lots changed, the first few each by itself."""
+        return _alone_or_all(
+            lots, lambda some: self.costed(Way(kind, changed(some), lots=tuple((lot, _ZERO) for lot in some))), _LOTS
+        )
 
     def left(self) -> Iterator[Way]:
         """Lots that need not be used up after all."""
         must = [lot for lot in self.problem.formula.lots if isinstance(lot, Lot) and lot.use_up and not lot.parts]
-        return self._each(WayKind.USE_UP, must, lambda lots: self._with([replace(lot, use_up=False) for lot in lots]))
+        return self._lots(WayKind.USE_UP, must, lambda lots: self._with([replace(lot, use_up=False) for lot in lots]))
 
     def packs(self) -> Iterator[Way]:
         """Lots whose packs are opened, or whose smallest pull is waived."""
@@ -230,7 +234,7 @@ class _Search:
         def opened(some: Sequence[Lot]) -> Problem:
             return self._with([replace(lot, pack_kg=None, smallest_pull_kg=None) for lot in some])
 
-        return self._each(WayKind.PACKS, packed, opened)
+        return self._lots(WayKind.PACKS, packed, opened)
 
     def more(self) -> Iterator[Way]:
         """More of a kind of which there is a lot, at its price: as little of it as will do."""
@@ -270,28 +274,33 @@ class _Search:
 
     def bought(self, shelf: OnOffer) -> Iterator[Way]:
         """The least to spend on one offer so that a batch exists; on all of them where none will do alone."""
-        wider = shelf.problem
-        columns = [c.name for c in wider.formula.columns]
-        known = {offer.lot.name: offer for offer in shelf.offers if offer.lot.name in columns}
-        bench = Bench(wider)
-        most = {columns.index(name): bench.kept.variables[columns.index(name)].hi for name in known}
-        found = False
-        for chosen in [*([name] for name in known), *([list(known)] if len(known) > 1 else [])]:
-            if len(chosen) > 1 and found:
-                return
-            places = {columns.index(name): known[name] for name in chosen}
+        columns = [c.name for c in shelf.problem.formula.columns]
+        known = {columns.index(offer.lot.name): offer for offer in shelf.offers if offer.lot.name in columns}
+        bench = Bench(shelf.problem)
+        most = {j: bench.kept.variables[j].hi for j in known}
+
+        def cheapest(chosen: Sequence[int]) -> Iterator[Way]:
             for j, hi in most.items():
-                bench.kept.bound(j, _ZERO, hi if j in places else _ZERO)
-            bench.kept.aim({j: (_ONE if o.price is None else o.price) / o.lot.usable for j, o in places.items()})
+                bench.kept.bound(j, _ZERO, hi if j in chosen else _ZERO)
+            bench.kept.aim({j: (_ONE if (o := known[j]).price is None else o.price) / o.lot.usable for j in chosen})
             values = bench.kept.best()
-            lots = [(o, values[j] / o.lot.usable) for j, o in places.items() if values and values[j]]
-
-            def made(steps: int, lots: list[tuple[Offered, Fraction]] = lots) -> Way:
-                return _purchase(self.problem, wider, lots, 1 + Fraction(steps, 100))
-
-            for way in self._tried(made) if lots else ():
-                found = True
+            lots = [(known[j], values[j] / known[j].lot.usable) for j in chosen if values and values[j]]
+            for way in self._tried(lambda n: self._purchase(shelf, lots, 1 + Fraction(n, 100))) if lots else ():
                 yield way if way.spend is not None else replace(way, cost=None, farther=None)
+
+        return _alone_or_all(list(known), cheapest)
+
+    def _purchase(self, shelf: OnOffer, bought: Sequence[tuple[Offered, Fraction]], times: Fraction) -> Way:
+        """Whole orders of so many times some kilograms of offers, among the lots at hand."""
+        order = []
+        for offer, kg in bought:
+            wanted = inward(self.problem, kg * times, 1)
+            order.append((offer, offer.ordered(min(wanted, offer.lot.on_hand_kg) if offer.limited else wanted)))
+        held = [lot for lot in self.problem.formula.lots if isinstance(lot, Lot)]
+        there = with_these(shelf.problem, [*held, *(replace(offer.lot, on_hand_kg=kg) for offer, kg in order)])
+        paid = [offer.pays(kg) for offer, kg in order]
+        spend = None if None in paid else sum((money or _ZERO for money in paid), _ZERO)
+        return Way(WayKind.PURCHASE, there, lots=tuple((o.lot, kg) for o, kg in order), spend=spend)
 
     # With a stated confidence.
 
@@ -304,7 +313,7 @@ class _Search:
         def at(probability: Fraction) -> Problem:
             return with_requirements(self.problem, lambda r: _surely(r, probability))
 
-        found = _least(lambda p: curved_of(at(p)).cheapest() is not None, asked.probability, _LEAST_SURE)
+        found = self._first(at, asked.probability, _LEAST_SURE)
         figure = _ZERO if found is None else found // _PERCENT_STEP * _PERCENT_STEP
         if figure >= _LEAST_SURE:
             yield from self.costed(Way(WayKind.CONFIDENCE, at(figure), probability=(asked.probability, figure)))
@@ -320,10 +329,23 @@ class _Search:
         def again(chosen: Sequence[Lot]) -> Problem:
             return with_requirements(self.problem, lambda r: reduce(measured_again, chosen, r))
 
-        return self._each(WayKind.MEASURED, lots, again)
+        return self._lots(WayKind.MEASURED, lots, again)
 
 
 # Figures.
+
+
+def _alone_or_all(
+    some: Sequence[_One], ways: Callable[[Sequence[_One]], Iterator[Way]], most: int | None = None
+) -> Iterator[Way]:
+    """What can be done with each of some things by itself, at most so many; where none will do alone, with all."""
+    found = False
+    for one in some[:most]:
+        for way in ways([one]):
+            found = True
+            yield way
+    if not found and len(some) > 1:
+        yield from ways(some)
 
 
 def with_these(problem: Problem, lots: Sequence[Lot]) -> Problem:
@@ -336,26 +358,6 @@ def fixed_broken(problem: Problem) -> bool:
     """True where a requirement that no choice of lots can change is broken and forbids the batch."""
     values = ((r, r.fixed_value(problem.formula)) for r in problem.fixed if r.origin.blocks)
     return any(value is not None and not r.within(value) for r, value in values)
-
-
-def _purchase(problem: Problem, wider: Problem, bought: Sequence[tuple[Offered, Fraction]], times: Fraction) -> Way:
-    """Whole orders of so many times some kilograms of offers, among the lots at hand."""
-    order = [
-        (o, o.ordered(min(inward(problem, kg * times, 1), o.lot.on_hand_kg if o.limited else _PLENTY)))
-        for o, kg in bought
-    ]
-    held = [lot for lot in problem.formula.lots if isinstance(lot, Lot)]
-    lots = [replace(offer.lot, on_hand_kg=kg) for offer, kg in order]
-    paid = [offer.pays(kg) for offer, kg in order]
-    spend = None if any(money is None for money in paid) else sum((money or _ZERO for money in paid), _ZERO)
-    return Way(
-        WayKind.PURCHASE, with_these(wider, [*held, *lots]), lots=tuple((o.lot, kg) for o, kg in order), spend=spend,
-    )  # fmt: skip
-
-
-def _least(holds: Callable[[Fraction], bool], near: Fraction, far: Fraction) -> Fraction | None:
-    """The figure nearest to ``near`` at which a question holds, to one part in some thousands; None: not at ``far``."""
-    return halved(holds, far, near, _HALVINGS) if holds(far) else None
 
 
 def _sides(requirement: Requirement) -> Iterator[tuple[str, Fraction, Fraction]]:
