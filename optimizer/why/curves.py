@@ -14,7 +14,7 @@ from optimizer.problem import Problem
 from optimizer.record import Exact, key
 from optimizer.why.ground import Ground, Means, family_of, moved_to
 from optimizer.why.moving import halved
-from optimizer.why.worth import Market, PriceLine, kinks, market_on
+from optimizer.why.worth import Market, PriceLine, kinks
 
 _ZERO = Fraction(0)
 _SAMPLES = 24
@@ -111,13 +111,13 @@ def _edge(cost: Callable[[Fraction], Fraction | None], inside: Fraction, end: Fr
 def price_curve(ground: Ground, lot: Lot) -> CurveDrawn:
     """Cost against the price of one lot, from nothing to beyond the price at which it is no longer used."""
     j = next(k for k, column in enumerate(ground.problem.formula.columns) if column.name == lot.name)
-    market, there = market_on(ground, j), ground
+    market, there = Market.on(ground, j), ground
     now = market.money(market.program.variables[j].cost) or _ZERO
     top = market.priced(max(now * 2, Fraction(1)))
     pieces = _pieces(market, top)
     if not all(ground.made(line.batch) for _, line in pieces):
         there = ground.chosen
-        pieces = _pieces(market_on(there, j), top)
+        pieces = _pieces(Market.on(there, j), top)
     ends = [market.money(at) or _ZERO for at in (*(at for at, _ in pieces), top)]
     used = [market.kg(line.amount) for _, line in pieces]
     points = [Kink(end, line.at(at)) for end, (at, line) in zip(ends, pieces, strict=False)]

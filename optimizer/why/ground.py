@@ -167,11 +167,6 @@ class Ground:
         return found
 
     @cached_property
-    def session(self) -> Kept | None:
-        """The program with whole numbers to be chosen, in the solver; None where there are cones."""
-        return None if self.cones else Kept(self.layout.program)
-
-    @cached_property
     def stand(self) -> Stand:
         """The optimum among the cones."""
         return Stand(Curved(self.program, self.free.cones), self.values)

@@ -49,6 +49,11 @@ CLOSE = Fraction(1, 10**5)
 class Curved(cone.ConeProgram):
     """A program and the cones over its variables."""
 
+    @cached_property
+    def session(self) -> Kept:
+        """The program in the solver, without its cones."""
+        return Kept(self.program)
+
     def cheapest(self) -> Stand | None:
         """The optimum; None where no batch was found. Raises OutOfTime.
 
@@ -57,7 +62,7 @@ class Curved(cone.ConeProgram):
         """
         clock.left()
         if not self.cones:
-            values = in_whole(Kept(self.program))
+            values = in_whole(self.session)
             return Stand(self, values) if values else None
         try:
             found = self.settled(Ranks((), {}), plain=False)

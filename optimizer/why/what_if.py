@@ -87,7 +87,7 @@ def settings_of(texts: Sequence[str]) -> tuple[Setting, ...]:
         if not sign or not value:
             faults.append(_fault(text, "write path=value, such as lot.P-31.cost_per_kg=2.10"))
         elif part not in PARTS:
-            faults.append(_fault(f"{path!r} is no figure of the input", _near(part, PARTS, PARTS)))
+            faults.append(_fault(f"{path!r} is no figure of the input", _near(part, PARTS)))
         elif len(words) < least:
             faults.append(_fault(f"{path!r} names no figure", "such as require.1.max_pct or order.meat_kg"))
         else:
@@ -105,30 +105,26 @@ def with_settings(inputs: Inputs, settings: Sequence[Setting]) -> Inputs:
     recipe = [s for s in settings if s.part not in ("lot", "order")]
     lots_text = _set_lots(inputs, lots, faults) if lots else inputs.lots_text
     recipe_text = _set_recipe(inputs, recipe, faults) if recipe else inputs.recipe_text
-    size, asked = inputs.size, inputs.asked
     for setting in order:
-        size, asked = _set_order(size, asked, setting, faults)
+        inputs = _set_order(inputs, setting, faults)
     if faults:
         raise BadInput(faults)
-    recipe_file = f"{inputs.recipe_file} with {_MESSAGE}" if recipe else inputs.recipe_file
-    lots_file = f"{inputs.lots_file} with {_MESSAGE}" if lots else inputs.lots_file
-    return replace(
-        inputs, recipe_text=recipe_text, recipe_file=recipe_file, lots_text=lots_text, lots_file=lots_file,
-        size=size, asked=asked,
-    )  # fmt: skip
+    recipe_file, lots_file = (
+        f"{file} with {_MESSAGE}" if some else file
+        for file, some in ((inputs.recipe_file, recipe), (inputs.lots_file, lots))
+    )
+    return replace(inputs, recipe_text=recipe_text, recipe_file=recipe_file, lots_text=lots_text, lots_file=lots_file)
 
 
 def _fault(found: str, allowed: str) -> Fault:
     return Fault(_MESSAGE, None, None, found, allowed, Severity.ERROR)
 
 
-def _near(word: str, known: Iterable[str], listed: Iterable[str] = ()) -> str:
+def _near(word: str, known: Iterable[str]) -> str:
     names = list(known)
     close = get_close_matches(word, names, n=1, cutoff=0.5)
-    if close:
-        return f"did you mean {close[0]}?"
-    shown = list(listed) or names
-    return f"known: {', '.join(shown[:12])}{' and more' if len(shown) > 12 else ''}"
+    all_known = f"known: {', '.join(names[:12])}{' and more' if len(names) > 12 else ''}"
+    return f"did you mean {close[0]}?" if close else all_known
 
 
 # Lots.
@@ -211,25 +207,23 @@ def _entry(tree: dict[str, Any], setting: Setting, faults: list[Fault]) -> dict[
     return entry if what == "addition" else next(inner, entry)
 
 
-def _set_order(
-    size: tuple[str, Fraction], asked: Asked, setting: Setting, faults: list[Fault]
-) -> tuple[tuple[str, Fraction], Asked]:
+def _set_order(inputs: Inputs, setting: Setting, faults: list[Fault]) -> Inputs:
     if setting.key not in _ORDER or setting.name:
         faults.append(_fault(f"{setting.path!r} is no figure of the order", _near(setting.key, _ORDER)))
-        return size, asked
+        return inputs
     try:
         value = exact(setting.value)
     except NotANumber as error:
         faults.append(_fault(f"{setting.path!r}: {error}", "a plain number such as 24.5"))
-        return size, asked
+        return inputs
     if value <= 0:
         faults.append(_fault(f"{setting.path!r}: {setting.value} is not above zero", "a figure above 0"))
-        return size, asked
+        return inputs
     option = "--" + setting.key.replace("_", "-")
     if option in SIZES:
-        return (option, value), asked
-    key = {"meat_scale_g": "meat_g", "spice_scale_g": "spice_g"}.get(setting.key, setting.key)
-    return size, replace(asked, **{key: value})  # type: ignore[arg-type]
+        return replace(inputs, size=(option, value))
+    changed: dict[str, Any] = {setting.key.replace("scale_", ""): value}
+    return replace(inputs, asked=replace(inputs.asked, **changed))
 
 
 # Side by side.

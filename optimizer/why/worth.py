@@ -21,7 +21,7 @@ from constraints.quantities import Lot
 from constraints.requirement import Hold
 from optimizer.record import NAMED, Exact, key
 from optimizer.solver.conic import ConicUnits
-from optimizer.solver.kept import Kept, Unsettled
+from optimizer.solver.kept import Unsettled
 from optimizer.solver.model import Program, SolverDisagrees, Variable
 from optimizer.why.ground import GIVEN_UP, Ground, Means, NotSettled, Section, least_of, stock_family
 from optimizer.why.moving import CLOSE, Curved, in_whole
@@ -63,11 +63,11 @@ class Market:
     """
 
     def __init__(
-        self, free: Curved, j: int, per: Fraction = _ONE, carried: Fraction = _ZERO, spent: Fraction = _ZERO
+        self, free: Curved, j: int, spent: Fraction = _ZERO, *, per: Fraction = _ONE, carried: Fraction = _ZERO
     ) -> None:
-        """``per`` are kilograms as held of one unit of the variable, ``carried`` what the additions it carries cost.
+        """``spent`` is about the cost of the batch.
 
-        ``spent`` is about the cost of the batch.
+        ``per`` are kilograms as held of one unit of the variable, ``carried`` what the additions it carries cost.
         """
         self.free, self.program, self.j, self.per, self.carried = free, free.program, j, per, carried
         self.floor = min(self.program.variables[j].cost, carried)
@@ -75,16 +75,20 @@ class Market:
         self.slack = _SLACK * max(Fraction(ConicUnits.of(self.program).money), abs(spent)) if free.cones else _ZERO
         self.least_used = _ZERO
         self.quoted: list[PriceLine] = []
-        self.kept: Kept | None = None
 
     @classmethod
     def of(cls, free: Curved, formula: Formula, hold: Hold, j: int, spent: Fraction) -> Market:
         """That of a lot that may be so much; the least of it that is used if any is may be more than nothing."""
         unit, lot = hold.step or _ONE, hold.column
         usable = lot.usable if isinstance(lot, Lot) else _ONE
-        found = cls(free, j, unit / usable, formula.carried_cost(lot) * unit, spent)
+        found = cls(free, j, spent, per=unit / usable, carried=formula.carried_cost(lot) * unit)
         found.least_used = least_of(hold) if free.program.whole else _ZERO
         return found
+
+    @classmethod
+    def on(cls, ground: Ground, j: int) -> Market:
+        """That of one column of a ground."""
+        return cls.of(ground.free, ground.problem.formula, ground.holds[j], j, ground.cost)
 
     def priced(self, money: Fraction) -> Fraction:
         """The cost per unit that belongs to a price per kilogram as held."""
@@ -126,7 +130,7 @@ class Market:
             point, paid = (None, _ZERO) if stand is None else (stand.values, v.cost)
             paid -= stand.reduced[self.j] if stand is not None and not self.program.whole else _ZERO
         else:
-            kept = self.kept = self.kept or Kept(self.program)
+            kept = self.free.session
             kept.aim(asked)
             kept.bound(self.j, v.lo, v.hi)
             try:
@@ -266,9 +270,7 @@ def lots_priced(
     Without ``detail`` only up to what price each is used. What could not be settled is named in ``unfinished``,
     where it is given. Raises OutOfTime on the way.
     """
-    rest = ground.reduced
-    lots = [(j, column) for j, column in enumerate(ground.problem.formula.columns) if isinstance(column, Lot)]
-    for j, lot in sorted(lots, key=lambda e: (not _used(ground, e[0]), rest[e[0]] / ground.layout.units[e[0]])):
+    for j, lot in _nearest_first(ground):
         try:
             yield lot_price(ground, j, lot, detail=detail)
         except (Unsettled, SolverDisagrees):
@@ -277,29 +279,21 @@ def lots_priced(
             unfinished.append(NotSettled(Section.LOTS, f"the price of {lot.name}", GIVEN_UP))
 
 
+def _nearest_first(ground: Ground) -> list[tuple[int, Lot]]:
+    """The lots with their columns: those used, then by how near their price is, judged by reduced costs."""
+    rest, units = ground.reduced, ground.layout.units
+    lots = [(j, column) for j, column in enumerate(ground.problem.formula.columns) if isinstance(column, Lot)]
+    return sorted(lots, key=lambda entry: (not _used(ground, entry[0]), rest[entry[0]] / units[entry[0]]))
+
+
 def _used(ground: Ground, j: int) -> bool:
     return ground.values[j] > (CLOSE if ground.cones else _ZERO)
 
 
 def nearest_unused(ground: Ground) -> PricedLot | None:
-    """The lot not used whose price is nearest to the one at which it would be, judged by its reduced cost."""
-    rest = ground.reduced
-    unused = [
-        (rest[j] / ground.layout.units[j], j, column)
-        for j, column in enumerate(ground.problem.formula.columns)
-        if isinstance(column, Lot) and not ground.values[j] and ground.program.variables[j].hi
-    ]
-    if not unused:
-        return None
-    _, j, lot = min(unused, key=lambda found: found[:2])
-    return lot_price(ground, j, lot, detail=False)
-
-
-def market_on(ground: Ground, j: int) -> Market:
-    """The market of one column of a ground."""
-    market = Market.of(ground.free, ground.problem.formula, ground.holds[j], j, ground.cost)
-    market.kept = ground.session
-    return market
+    """The lot not used whose price is nearest to the one at which it would be."""
+    unused = (e for e in _nearest_first(ground) if not ground.values[e[0]] and ground.program.variables[e[0]].hi)
+    return next((lot_price(ground, j, lot, detail=False) for j, lot in unused), None)
 
 
 def lot_price(ground: Ground, j: int, lot: Lot, *, detail: bool = True) -> PricedLot:
@@ -317,7 +311,7 @@ def _priced(ground: Ground, j: int, lot: Lot, loose: Ground, detail: bool) -> tu
     """The prices of a lot on a ground, and the batches they speak of; what it may be worth comes from a loose one."""
     free, used = ground.free, _used(ground, j)
     own, amount = free.program.variables[j].cost, ground.values[j] if used else _ZERO
-    market = market_on(ground, j)
+    market = Market.on(ground, j)
     line = PriceLine(ground.cost - own * amount, amount, ground.values)
     rest = loose.reduced[j] / loose.layout.units[j] * ground.layout.units[j]
     bare = market.bare() if used else replace(line, paid=own - rest)
