@@ -79,39 +79,6 @@ class Buy:
     segments: tuple[Stretch, ...]
 
 
-class SupplyCosts:
-    """What a usable kilogram of each supply costs on each day, and how much of it there can be: computed once a day.
-
-    ``stock`` stands instead of the opening stock, as held.
-    """
-
-    def __init__(self, world: World, stock: dict[int, Fraction] | None = None) -> None:
-        self.world = world
-        self.by_day: dict[int, Vector] = {}
-        lots = [s.lot for s in world.supplies]
-        self.special = np.array([x.pack_kg is not None or bool(x.smallest_pull_kg) for x in lots], dtype=bool)
-        have = [s.lot.on_hand_kg if s.kg is None else s.kg if stock is None else stock.get(i, _ZERO)
-                for i, s in enumerate(world.supplies)]  # fmt: skip
-        self.most = Vector.of(self._usable(s, kg) for s, kg in enumerate(have))
-
-    def hold(self, s: int, kg: Fraction) -> None:
-        """So many kilograms of a supply, as held, are there now."""
-        self.most = self.most.put(s, self._usable(s, kg))
-
-    def _usable(self, s: int, kg: Fraction) -> Fraction:
-        lot = self.world.supplies[s].lot
-        return (kg if lot.largest_pull_kg is None else min(kg, lot.largest_pull_kg)) * lot.usable
-
-    def on(self, day: int) -> Vector:
-        """Costs, one a supply."""
-        key = day if self.world.holding else 0
-        if key not in self.by_day:
-            holding = self.world.holding
-            found = ((s, s.worth - (holding and holding * (s.nights - s.nights_to(key)))) for s in self.world.supplies)
-            self.by_day[key] = Vector.of(worth / s.lot.usable for s, worth in found)
-        return self.by_day[key]
-
-
 @dataclass(frozen=True)
 class RoomLeft:
     """What is left free for the scales: kilograms ``of`` limits of the kitchen, by the owner of their row, and
@@ -135,7 +102,8 @@ class WeekPart:
     paid for. ``charged`` drops cost nothing more; nothing can be ordered before the day ``not_before``. ``taken`` is
     what of a limit of the kitchen is used already, ``counted`` how many batches a day already has. ``alone`` leaves out
     what only a whole week can keep: cold store, closing stock and lots to use up. ``ordered`` is what of a delivery was
-    ordered before; of those ``settled`` nothing more comes. ``costs`` may be handed on between builds.
+    ordered before; of those ``settled`` nothing more comes. ``reach`` is what a batch may take of each supply,
+    where that is not the stock.
     """
 
     jobs: tuple[int, ...] | None = None
@@ -148,7 +116,7 @@ class WeekPart:
     ordered: dict[int, Fraction] = field(default_factory=dict)
     settled: frozenset[int] = frozenset()
     room: RoomLeft = field(default_factory=RoomLeft)
-    costs: SupplyCosts | None = None
+    reach: Vector | None = None
 
 
 @dataclass
@@ -175,22 +143,22 @@ class WeekProgram:
         return self.remnant if lot.smallest_remnant_kg is None else lot.smallest_remnant_kg
 
 
-def block_of(program: WeekProgram, job: Job, day: int, made: int | None, costs: SupplyCosts) -> Block:
+def block_of(program: WeekProgram, job: Job, day: int, made: int | None, reach: Vector) -> Block:
     """Columns and rows of one batch on one day."""
-    rows, (source, first, last) = job.rows[day], program.world.columns
+    world, rows, (source, first, last, packed) = program.world, job.rows[day], program.world.columns
     supplies = np.flatnonzero((rows.place[source] >= 0) & (first <= day) & (last >= day))
     places = np.append(rows.place[source[supplies]], np.array(rows.free, dtype=np.int64))
     block = Block(job, day, supplies, program.model.size, places, rows, {} if made is None else {None: made})
     worth, none = job.entry.value_per_kg or _ZERO, Vector.whole([0] * len(rows.free))
-    cost = costs.on(day).at(supplies).joined(none).plus(rows.carried.at(places))
+    cost = world.costs[day if world.holding else 0].at(supplies).joined(none).plus(rows.carried.at(places))
     cost = cost.plus(block.weights(job.entry.basis), -worth) if worth else cost
-    most, lightest = costs.most.at(supplies), rows.lightest[job.entry.basis]
+    most, lightest = reach.at(supplies), rows.lightest[job.entry.basis]
     most = most.capped(job.hi / lightest) if lightest > 0 else most
     program.model.variables.add(cost, most.joined(rows.free_most.times(job.hi)))
     program.blocks.append(block)
     for row in rows.rows:
         _need(program, block, row)
-    if rows.choices or job.tidy.asked.pull.kilograms or costs.special[supplies].any():
+    if rows.choices or job.tidy.asked.pull.kilograms or packed[supplies].any():
         _pulls(program, block)
     return block
 
@@ -256,14 +224,14 @@ def ones(count: int) -> Vector:
     return Vector(np.ones(count, dtype=np.int64), 1, 1)
 
 
-def add_batch(program: WeekProgram, job: Job, costs: SupplyCosts) -> None:
+def add_batch(program: WeekProgram, job: Job, reach: Vector) -> None:
     """All blocks of one batch with its size: on one chosen day, made or left out as a whole, or in any parts."""
     model, entry, choices = program.model, job.entry, list[int]()
     one_day, optional = len(job.days) > 1 and not entry.may_split, entry.may_leave_out and job.lo > 0
     for days in [(day,) for day in job.days] if one_day else [job.days]:
         made = model.column(_ZERO, _ONE, whole=True) if one_day or optional else None
         choices += [] if made is None else [made]
-        blocks = [block_of(program, job, day, made if len(days) == 1 else None, costs) for day in days]
+        blocks = [block_of(program, job, day, made if len(days) == 1 else None, reach) for day in days]
         _size(program, job, blocks, made)
     if one_day:
         least = _ZERO if entry.may_leave_out or job.lo <= 0 else _ONE

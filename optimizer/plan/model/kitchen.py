@@ -20,7 +20,7 @@ from constraints.row import Owner, Row, RowKind
 from optimizer.clock import left
 from optimizer.plan.files.week_file import MaterialRule, Scope, StageEntry
 
-from optimizer.plan.model.blocks import DIVISION_KG, Block, Coefs, SupplyCosts, WeekPart, WeekProgram  # isort: skip
+from optimizer.plan.model.blocks import DIVISION_KG, Block, Coefs, WeekPart, WeekProgram  # isort: skip
 from optimizer.plan.model.blocks import add_batch, add_stock, amount, made_on, most_of, used, uses_of  # isort: skip
 from optimizer.plan.model.world import World
 from optimizer.solver.model import Model
@@ -315,11 +315,11 @@ def build(world: World, wanted: WeekPart | None = None) -> WeekProgram:
     program = WeekProgram(world, Model(constant=nights * world.holding), wanted, stock)
     if wanted.room.back:  # a little of every lot is put by for the rounding of several batches that use one up
         program.stock = {s: x if supplies[s].lot.use_up else max(x - wanted.room.back, ZERO) for s, x in stock.items()}
-    costs = wanted.costs or SupplyCosts(world, program.stock)
+    reach = world.reach(program.stock) if wanted.reach is None else wanted.reach
     for job in world.jobs if wanted.jobs is None else [world.jobs[i] for i in wanted.jobs]:
         left()
         if job.days and job.index not in wanted.room.without:
-            add_batch(program, job, costs)
+            add_batch(program, job, reach)
     program.uses = uses_of(program)
     add_stock(program)
     for rule in rules_of(world):

@@ -65,6 +65,10 @@ class Supply:
         """Nights that a kilogram used on a day is kept before."""
         return max(day - max(self.first, self.since), 0)
 
+    def cost(self, day: int, holding: Fraction) -> Fraction:
+        """What a usable kilogram used on a day costs: its worth were it left, less the nights it would be kept then."""
+        return (self.worth - holding * (self.nights - self.nights_to(day))) / self.lot.usable
+
     @property
     def name(self) -> str:
         """The lot's or the offer's name."""
@@ -176,8 +180,24 @@ class World:
 
     @cached_property
     def columns(self) -> tuple[Places, ...]:
-        """Of every supply its source, and its first and last day."""
-        return tuple(np.array([(s.source, s.first, s.last) for s in self.supplies], dtype=np.int64).reshape(-1, 3).T)
+        """Of every supply its source, its first and last day, and 1 where it comes in packs or has a smallest pull."""
+        packed = (s.lot.pack_kg is not None or bool(s.lot.smallest_pull_kg) for s in self.supplies)
+        rows = [(s.source, s.first, s.last, one) for s, one in zip(self.supplies, packed, strict=True)]
+        return tuple(np.array(rows, dtype=np.int64).reshape(-1, 4).T)
+
+    @cached_property
+    def costs(self) -> list[Vector]:
+        """What a usable kilogram of every supply costs on each day, or on any where nothing is paid for keeping it."""
+        days = range(self.week.entry.days if self.holding else 1)
+        return [Vector.of(s.cost(day, self.holding) for s in self.supplies) for day in days]
+
+    def reach(self, stock: Mapping[int, Fraction]) -> Vector:
+        """The most that a batch may take of every supply, usable kilograms; of a delivery as much as there may be."""
+        found = []
+        for s, supply in enumerate(self.supplies):
+            kg, lot = supply.lot.on_hand_kg if supply.kg is None else stock.get(s, _ZERO), supply.lot
+            found.append((kg if lot.largest_pull_kg is None else min(kg, lot.largest_pull_kg)) * lot.usable)
+        return Vector.of(found)
 
     def date(self, day: int) -> date:
         """The date of a day number."""

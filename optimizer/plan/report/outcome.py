@@ -15,13 +15,13 @@ import numpy as np
 
 from constraints.quantities import FAT, SALT, Basis, Lot
 from constraints.requirement import BY_ION, Stage
-from constraints.row import RowKind
+from constraints.row import RowKind, Vector
 from optimizer.answer import Status
 from optimizer.clock import OutOfTime
 from optimizer.figures import Unit
 from optimizer.late import late
 from optimizer.plan.files.week_file import Week
-from optimizer.plan.model.blocks import SupplyCosts, WeekProgram
+from optimizer.plan.model.blocks import WeekProgram
 from optimizer.plan.model.world import Job, World, assemble_week
 from optimizer.plan.report.way_out import NoPlan, impossible, no_plan, unit_of
 from optimizer.plan.settle.books import Books, Purchase
@@ -254,7 +254,7 @@ def plan_week(week: Week, what_happened: str | None = None, *, compare: bool = T
     )
 
 
-def _without(plan: Plan, world: World, again: Callable[[SupplyCosts | None], WeekProgram] | None = None) -> Outcome:
+def _without(plan: Plan, world: World, again: Callable[[Vector | None], WeekProgram] | None = None) -> Outcome:
     """There is no plan: say why. Nothing of what the solver has is shown."""
     never = impossible(world)
     status = Status.DO_NOT_MAKE if any(one.requirement.origin.legal for one in never) else Status.INFEASIBLE

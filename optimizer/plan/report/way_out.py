@@ -18,11 +18,11 @@ from typing import Annotated, Any
 from pydantic import PlainSerializer, PlainValidator, WithJsonSchema
 
 from constraints.numbers import trimmed
-from constraints.row import Row, RowKind
+from constraints.row import Row, RowKind, Vector
 from optimizer.clock import OutOfTime
 from optimizer.figures import Unit
 from optimizer.lawful import Dosed, LawfulDose, doses_instead
-from optimizer.plan.model.blocks import SupplyCosts, WeekPart, WeekProgram
+from optimizer.plan.model.blocks import WeekPart, WeekProgram
 from optimizer.plan.model.kitchen import build
 from optimizer.plan.model.world import World
 from optimizer.plan.settle.books import coarsest
@@ -167,7 +167,7 @@ def impossible(world: World) -> tuple[Impossible, ...]:
     )  # fmt: skip
 
 
-def no_plan(world: World, again: Callable[[SupplyCosts | None], WeekProgram] | None = None) -> NoPlan:
+def no_plan(world: World, again: Callable[[Vector | None], WeekProgram] | None = None) -> NoPlan:
     """Find out why a week has no plan, and what would help, as far as the time goes.
 
     ``again`` makes the program of what is left of one, with other stock to choose from.
@@ -178,8 +178,8 @@ def no_plan(world: World, again: Callable[[SupplyCosts | None], WeekProgram] | N
         return NoPlan(cause=cause, impossible=never)
     ways: list[WeekWayOut] = []
     involved: tuple[tuple[str, ...], ...] = ((), (), ())
-    again = again or (lambda costs: build(world, WeekPart(costs=costs)))
-    plenty = SupplyCosts(world, dict.fromkeys(range(len(world.supplies)), PLENTY))
+    again = again or (lambda reach: build(world, WeekPart(reach=reach)))
+    plenty = world.reach(dict.fromkeys(range(len(world.supplies)), PLENTY))
     first = again(None)
     try:
         for way in WeekWay:

@@ -29,7 +29,7 @@ import numpy as np
 from constraints.row import Floats, Owner, Row, RowKind, Vector
 from optimizer.answer import Status
 from optimizer.clock import OutOfTime, left, limited
-from optimizer.plan.model.blocks import RoomLeft, SupplyCosts, WeekPart, WeekProgram
+from optimizer.plan.model.blocks import RoomLeft, WeekPart, WeekProgram
 from optimizer.plan.model.kitchen import Excess, build
 from optimizer.plan.model.world import World
 from optimizer.plan.settle.books import Books, Money, Planned, near, needed, needed_only, orders, planned, with_room
@@ -332,14 +332,13 @@ def in_order(world: World, together: float | None = None) -> Compared:
     aside = _put_aside(world, stock)
     wanted = WeekPart(
         stock=stock, taken=defaultdict(Fraction), counted=defaultdict(int), ordered=defaultdict(Fraction), alone=True,
-        costs=SupplyCosts(world, stock),
     )  # fmt: skip
-    total = float(build(world, WeekPart(jobs=(), costs=wanted.costs)).model.constant)
+    total = float(build(world, WeekPart(jobs=())).model.constant)
     jobs = sorted((job for job in world.jobs if job.days), key=lambda job: (job.days[0], job.index))
     for job in (*jobs, *([None] if kitchen.closing else [])):
         if job is None:
             stock |= {s: stock[s] + kg for s, kg in aside.items()}
-        part = replace(wanted, jobs=(job.index,)) if job else replace(wanted, jobs=(), alone=False, costs=None)
+        part = replace(wanted, jobs=(job.index,)) if job else replace(wanted, jobs=(), alone=False)
         program = build(bare, part)
         solved = solve(program.model, time_limit=_ALONE_SECONDS, gap=_ALONE_GAP)
         if not solved.found:
@@ -378,8 +377,6 @@ def _take(program: WeekProgram, solved: Solved, wanted: WeekPart) -> set[tuple[s
     parts = planned(program, solved)
     for s, kg in needed(parts).items():
         stock[s] = max(stock.get(s, _ZERO) - kg, _ZERO)
-        if wanted.costs is not None and world.supplies[s].offer is None:
-            wanted.costs.hold(s, stock[s])
     for row in program.model.rows:
         if row.owner.kind is RowKind.LIMIT:
             places, coefs = row.sparse

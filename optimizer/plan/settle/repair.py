@@ -21,9 +21,10 @@ from constraints.faults import BadInput
 from constraints.formula import Batch
 from constraints.numbers import shown, trimmed
 from constraints.quantities import Basis, Lot, MissingProperty, Weight
+from constraints.row import Vector
 from optimizer.findings import Report, check
 from optimizer.plan.files.happened import Happened, PlannedBatch, PlannedOrder, PulledLot
-from optimizer.plan.model.blocks import Block, RoomLeft, SupplyCosts, WeekPart, WeekProgram
+from optimizer.plan.model.blocks import Block, RoomLeft, WeekPart, WeekProgram
 from optimizer.plan.model.kitchen import build
 from optimizer.plan.model.world import Job, Supply, World
 from optimizer.plan.settle.books import SPECK
@@ -78,9 +79,9 @@ class Repaired:
             settled=frozenset(self.where[key] for key in happened.deliveries if key in self.where),
         )  # fmt: skip
 
-    def again(self, costs: SupplyCosts | None) -> WeekProgram:
+    def again(self, reach: Vector | None) -> WeekProgram:
         """Its program without holding to the plan, with other stock to choose from."""
-        return build(self.world, replace(self.wanted, costs=costs))
+        return build(self.world, replace(self.wanted, reach=reach))
 
     def make(self, room: RoomLeft) -> WeekProgram:
         """Its program. A yes-or-no column is zero only where every pull of a fixed batch is the plan's; few are one."""
