@@ -7,7 +7,7 @@ would therefore pass as a free property and its limit would silently not exist, 
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from difflib import get_close_matches
 from functools import partial
@@ -100,19 +100,9 @@ def _plain(name: str) -> str:
     return "".join(_words(name))
 
 
-def _letters(name: str) -> str:
-    """Equal for words in another order (pct_fat) and for letters in another order (slat_pct)."""
-    return "".join(sorted(_plain(name)))
-
-
 def _bare(name: str) -> str:
     """The name without its units: ``fat``, ``fat_g`` and ``fat (% by weight)`` are all about fat."""
     return "".join(word for word in _words(name) if word not in _UNIT_WORDS and not word.isdigit())
-
-
-def _first_with(same: Callable[[str], str], name: str) -> str | None:
-    wanted = same(name)
-    return next((known for known in KNOWN if wanted and same(known) == wanted), None)
 
 
 def near_miss(name: str) -> str | None:
@@ -123,12 +113,12 @@ def near_miss(name: str) -> str | None:
     """
     if name in KNOWN or name in OTHER_WORDS:
         return OTHER_WORDS.get(name)
-    for same in (_plain, _letters):
-        if found := _first_with(same, name):
-            return found
-    found = _first_with(_bare, name)
-    if found and KNOWN[found].unit not in ("", "yes/no", "meat or fat"):
-        return found if _POUNDS.isdisjoint(_words(name)) else INSTEAD.get(found, found)
+    # sorted letters are equal for words in another order (pct_fat) and for letters in another order (slat_pct)
+    for same in (_plain, lambda name: sorted(_plain(name)), _bare):
+        found = next((known for known in KNOWN if same(name) and same(known) == same(name)), "")
+        if found and (same is not _bare or KNOWN[found].unit not in ("", "yes/no", "meat or fat")):
+            pounds = same is _bare and not _POUNDS.isdisjoint(_words(name))
+            return INSTEAD.get(found, found) if pounds else found
     by_plain = {_plain(known): known for known in KNOWN}
     close = get_close_matches(_plain(name), by_plain, n=1, cutoff=CLOSE)
     return by_plain[close[0]] if close else None

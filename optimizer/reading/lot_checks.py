@@ -96,24 +96,12 @@ class TableRow:
         """Whether a yes-or-no column says yes."""
         return _YES_NO.get(self.typed.get(flag, "").casefold(), False)
 
-    @property
-    def cured(self) -> bool:
-        """Whether the lot is marked cured."""
-        return self.says("cured")
-
-
-@dataclass(frozen=True)
-class Whole:
-    """What a suspicion must know of the whole table."""
-
-    median_price: Fraction | None
-    most_fat: Fraction
-
 
 Told = Iterator[tuple[str, str, str]]
 """The column, a short sentence without an address, and what is allowed or usual."""
 Check = Callable[[TableRow], Told]
-Suspicion = Callable[[TableRow, Whole], Told]
+Suspicion = Callable[[TableRow, Fraction | None, Fraction], Told]
+"""A check that is told the table's median price and its fattest lot's fat, %."""
 
 
 # Checks of one row.
@@ -242,8 +230,7 @@ def _species_known(row: TableRow) -> Told:
 
 ROW_CHECKS: tuple[Check, ...] = (
     needed_cells, _sum_too_high, printable, _words_known, _days_in_order, _states_what_it_holds, _rework_agrees,
-    _cured_by_name,
-    partial(_beyond, pairs=_PACKS_AND_PULLS, allowed="at most {}"),
+    _cured_by_name, partial(_beyond, pairs=_PACKS_AND_PULLS, allowed="at most {}"),
 )  # fmt: skip
 ROW_WARNINGS: tuple[Check, ...] = (
     _species_known,
@@ -289,29 +276,35 @@ def _fat_as_fractions(rows: Sequence[TableRow]) -> Iterator[Fault]:
         yield above_zero[0].fault(FAT, found, "percent: 27, not 0.27")
 
 
-TABLE_CHECKS: tuple[Callable[[Sequence[TableRow]], Iterator[Fault]], ...] = (
-    _look_alikes, _names_once, _fat_as_fractions,
-)  # fmt: skip
+TABLE_CHECKS = (_look_alikes, _names_once, _fat_as_fractions)
 
 
 # Suspicions.
 
 
-def whole_of(rows: Sequence[TableRow]) -> Whole:
-    """What the suspicions must know of all rows."""
+def whole_of(rows: Sequence[TableRow]) -> tuple[Fraction | None, Fraction]:
+    """What the suspicions must know of all rows: the median price and the most fat."""
     prices = [price for row in rows if (price := row.figures.get("cost_per_kg")) is not None and price > 0]
     fats = [row.figures[FAT] for row in rows if FAT in row.figures]
-    return Whole(median(prices) if prices else None, max(fats, default=Fraction(0)))
+    return median(prices) if prices else None, max(fats, default=Fraction(0))
 
 
-def _fat_may_be_fraction(row: TableRow, whole: Whole) -> Told:
-    fat = row.figures.get(FAT)
-    if fat is not None and 0 < fat <= FRACTION_MOST < whole.most_fat:
+def _odd_fat(row: TableRow, _: Fraction | None, most_fat: Fraction) -> Told:
+    fat, typed, role = row.figures.get(FAT), row.figures.get("fat_as_typed_pct"), row.typed.get("role")
+    if fat is None:
+        return
+    if typed is not None and typed != fat:
+        yield FAT, f"fat {trimmed(fat, 2)} % by its tests, typed {trimmed(typed, 2)} %", "figures that agree"
+    if 0 < fat <= FRACTION_MOST < most_fat:
         yield FAT, f"fat {trimmed(fat)} % may be a fraction", "percent: 27, not 0.27"
+    if role == "fat" and fat < FAT_ROLE_LEAST:
+        yield "role", f"the role is fat but the fat is only {trimmed(fat)} %", f"{trimmed(FAT_ROLE_LEAST)} % or more"
+    if role == "meat" and fat > MEAT_ROLE_MOST:
+        yield "role", f"the role is meat but the fat is {trimmed(fat)} %", f"{trimmed(MEAT_ROLE_MOST)} % or less"
 
 
-def _odd_price(row: TableRow, whole: Whole) -> Told:
-    price, usual = row.figures.get("cost_per_kg"), whole.median_price
+def _odd_price(row: TableRow, usual: Fraction | None, _: Fraction) -> Told:
+    price = row.figures.get("cost_per_kg")
     if price == 0:
         yield "cost_per_kg", "the price is 0", "0 only for trim that is free"
     elif price is not None and usual is not None and not usual / PRICE_TIMES <= price <= usual * PRICE_TIMES:
@@ -321,19 +314,11 @@ def _odd_price(row: TableRow, whole: Whole) -> Told:
         yield "cost_per_kg", words, "prices of one order"
 
 
-def _role_against_fat(row: TableRow, whole: Whole) -> Told:
-    fat, role = row.figures.get(FAT), row.typed.get("role")
-    if fat is not None and role == "fat" and fat < FAT_ROLE_LEAST:
-        yield "role", f"the role is fat but the fat is only {trimmed(fat)} %", f"{trimmed(FAT_ROLE_LEAST)} % or more"
-    if fat is not None and role == "meat" and fat > MEAT_ROLE_MOST:
-        yield "role", f"the role is meat but the fat is {trimmed(fat)} %", f"{trimmed(MEAT_ROLE_MOST)} % or less"
-
-
-def _fat_against_moisture(row: TableRow, whole: Whole) -> Told:
+def _fat_against_moisture(row: TableRow, _: Fraction | None, __: Fraction) -> Told:
     """Only for plain red meat: the line was not fitted to poultry, cured or salted meat."""
     fat, moisture = row.figures.get(FAT), row.figures.get(MOISTURE)
-    species = row.typed.get("species", "").casefold()
-    if fat is None or moisture is None or row.cured or row.figures.get(SALT) or species not in {"", *LINE_SPECIES}:
+    plain = row.typed.get("species", "").casefold() in {"", *LINE_SPECIES} and not row.figures.get(SALT)
+    if fat is None or moisture is None or not plain or row.says("cured"):
         return
     usual = LINE_AT_NO_FAT - LINE_PER_FAT * fat
     if abs(moisture - usual) > LINE_SDS_OFF * LINE_SD:
@@ -341,7 +326,7 @@ def _fat_against_moisture(row: TableRow, whole: Whole) -> Told:
         yield MOISTURE, words, f"about {trimmed(usual, 0)} % moisture in raw red meat of that fat (USDA SR28)"
 
 
-def _sum_too_low(row: TableRow, whole: Whole) -> Told:
+def _sum_too_low(row: TableRow, _: Fraction | None, __: Fraction) -> Told:
     given = [row.figures[name] for name in (FAT, MOISTURE, PROTEIN) if name in row.figures]
     if len(given) == 3 and sum(given) < SUM_LEAST and not row.says("rework"):  # which holds salt, spice and ice
         words = f"fat, moisture and protein add up to only {trimmed(Fraction(sum(given)))} %"
@@ -355,7 +340,7 @@ _USUAL = {
 }
 
 
-def _too_much(row: TableRow, whole: Whole) -> Told:
+def _too_much(row: TableRow, _: Fraction | None, __: Fraction) -> Told:
     for name, (most, found, usual) in _USUAL.items():
         value = row.figures.get(name)
         if value is not None and value > most:
@@ -363,16 +348,7 @@ def _too_much(row: TableRow, whole: Whole) -> Told:
             yield name, found.format(trimmed(value / kg), unit), usual.format(trimmed(most / kg, 0), unit)
 
 
-def _taught(row: TableRow, whole: Whole) -> Told:
-    typed, fat = row.figures.get("fat_as_typed_pct"), row.figures.get(FAT)
-    if typed is not None and fat is not None and typed != fat:
-        yield FAT, f"fat {trimmed(fat, 2)} % by its tests, typed {trimmed(typed, 2)} %", "figures that agree"
-
-
-SUSPICIONS: tuple[Suspicion, ...] = (
-    _taught,
-    _fat_may_be_fraction, _odd_price, _role_against_fat, _fat_against_moisture, _sum_too_low, _too_much,
-)  # fmt: skip
+SUSPICIONS: tuple[Suspicion, ...] = (_odd_fat, _odd_price, _fat_against_moisture, _sum_too_low, _too_much)
 
 
 def judged(rows: Sequence[TableRow]) -> tuple[list[Fault], list[tuple[str, ...]]]:
@@ -382,6 +358,6 @@ def judged(rows: Sequence[TableRow]) -> tuple[list[Fault], list[tuple[str, ...]]
         found += [row.fault(*told, severity) for row in rows for check in checks for told in check(row)]
     found += [fault for table_check in TABLE_CHECKS for fault in table_check(rows)]
     whole = whole_of(rows)
-    suspicious = [(row, [told for check in SUSPICIONS for told in check(row, whole)]) for row in rows]
+    suspicious = [(row, [told for check in SUSPICIONS for told in check(row, *whole)]) for row in rows]
     found += [row.fault(*one, Severity.WARNING) for row, told in suspicious for one in told]
     return found, [tuple(words for _, words, _ in told) for _, told in suspicious]

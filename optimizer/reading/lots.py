@@ -170,7 +170,7 @@ def lot_of(row: TableRow, free: Sequence[str], suspicions: tuple[str, ...]) -> L
     """Build the lot of a row without faults."""
     figures = row.figures
     usable, price = figures.get("usable_pct", Fraction(PERCENT)) / PERCENT, figures.get("cost_per_kg", ZERO)
-    known = {} if row.cured else dict.fromkeys(_ZERO_UNLESS_CURED, ZERO)
+    known = {} if row.says("cured") else dict.fromkeys(_ZERO_UNLESS_CURED, ZERO)
     stated = {name: value for name, value in figures.items() if name in _COMPOSITION or name in free}
     plain: dict[str, Any] = {name: row.typed.get(name, "") for name in (*TEXTS, "fat_method")}
     plain |= {name: figures.get(name) for name in _PULLS} | {flag: row.says(flag) for flag in FLAGS}

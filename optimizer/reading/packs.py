@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
 from datetime import date
 from fractions import Fraction
@@ -41,47 +41,58 @@ def legal_requirements(
     recipe: Recipe, product: Product, faults: list[Fault]
 ) -> tuple[tuple[Pack, ...], list[Requirement]]:
     """The recipe's packs and their limits in force for this product; what is wrong is added to ``faults``."""
-    stated = recipe.stated
-    legal: list[Requirement] = []
-    packs = stated.load(faults)
-    faults += _repeated_packs(stated, packs)
+    stated, names = recipe.stated, recipe.entry.waive
+    packs, legal = stated.load(faults), list[Requirement]()
     wrong = stated.class_faults(packs)
-    faults += wrong.values()
+    faults += [*_misnamed(stated, packs), *wrong.values()]
+    held = {item.is_ for item in recipe.entry.additions}
     for name, pack in packs.items():
-        if name not in wrong:
-            legal += pack.requirements(product, stated.class_for(name, pack))
-            faults += _lacking(recipe, stated, name, pack)
-    faults += _stray_classes(stated, packs.values())
-    names = recipe.entry.waive
+        if name in wrong:
+            continue
+        known = stated.class_for(name, pack)
+        legal += pack.requirements(product, known)
+        own = next((entry for entry in pack.classes if entry.id == known), None)
+        for needed in own.needs if own else ():  # limits that leave it out would count otherwise
+            if needed not in held:
+                found = f"the product class {known} of {pack.pack} needs {needed}, and no addition is one"
+                faults.append(stated.fault(("product_class",), name, found, f"an addition with is: {needed}"))
     for name, why in not_waivable(legal, names).items():
         faults.append(recipe.document.fault(("waive", names.index(name)), f"{name} cannot be waived", why))
     return tuple(packs.values()), list(waived(legal, names))
 
 
+def _misnamed(stated: Stated, packs: Mapping[str, Pack]) -> Iterator[Fault]:
+    """A pack named twice, or two files whose packs have one name: each would be taken for the other.
+
+    And keys of product_class that are no pack of the recipe: a slip there would drop every limit of the class.
+    """
+    named = [packs[name].pack if name in packs else name for name in stated.names]
+    for i, (name, pack) in enumerate(zip(stated.names, named, strict=True)):
+        if name in stated.names[:i] or pack in named[:i]:
+            yield stated.fault(("rules", i), name, f"the rule pack {pack} is named twice", "once")
+    for key in () if stated.wanted is None or isinstance(stated.wanted, str) else stated.wanted:
+        if key not in (*stated.names, *named):
+            hint = meant(key, {*stated.names, *named}, f"packs of this recipe: {', '.join(stated.names)}")
+            yield stated.document.fault(("product_class", key), f"{key!r} is no rule pack of this recipe", hint)
+
+
 def unjudged(
-    recipe: Recipe,
-    packs: Sequence[Pack],
-    legal: Sequence[Requirement],
-    product: Product,
-    lots: Sequence[Lot],
+    recipe: Recipe, packs: Sequence[Pack], legal: Sequence[Requirement], product: Product, lots: Sequence[Lot],
     file: str,
-) -> Iterator[Fault]:
+) -> Iterator[Fault]:  # fmt: skip
     """Salts of nitrite and nitrate that no pack judges: nobody is to weigh out a cure that no law allows.
 
     A pack that limits what is put in of a salt, though not for this class and day, is a fault under any other pack.
     """
     stated, own = recipe.stated, [addition.item for addition in recipe.additions]
-    in_force = [
-        (name, pack, stated.class_for(name, pack), [r for r in legal if r.origin.pack == pack.pack])
-        for name, pack in zip(recipe.entry.rules, packs, strict=True)
-    ]
+    named = list(zip(recipe.entry.rules, packs, strict=True))
+    rows = {name: [r for r in legal if r.origin.pack == pack.pack] for name, pack in named}
     for salt in sorted(brought([*own, *lots])):
-        judging = {name: judges(pack, known, rows, salt) for name, pack, known, rows in in_force}
-        if not any(judging.values()):
+        judging = [name for name, pack in named if judges(pack, stated.class_for(name, pack), rows[name], salt)]
+        if not judging:
             yield from _no_limit(recipe, product, salt, lots, file)
-            continue
-        for name, pack, _, _ in in_force:
-            if not judging[name] and salt in brought(own) and knows(pack, salt):
+        for name, pack in named if judging else ():
+            if name not in judging and salt in brought(own) and knows(pack, salt):
                 found = f"no limit of {pack.pack} on {ion_of([salt])} is in force on {product.day} for this product"
                 yield stated.fault(("rules",), name, found, "another date or class; nothing would judge the cure")
 
@@ -119,13 +130,11 @@ def _leaves(floor: Requirement, ceiling: Requirement) -> Fraction | None:
 def _no_limit(recipe: Recipe, product: Product, salt: Salt, lots: Sequence[Lot], file: str) -> Iterator[Fault]:
     """What brings a salt that no pack judges, and what to do."""
     names, ion = recipe.entry.rules, ion_of([salt])
-    where = f"no limit of {', '.join(names)} judges how much in this product on {product.day}"
-    where = where if names else "no rule pack is named, so no law judges it"
+    judged = f"no limit of {', '.join(names)} judges how much in this product on {product.day}"
+    where = judged if names else "no rule pack is named, so no law judges it"
     how = "--rules PACK=CLASS" if recipe.asked else "rules: [PACK] and product_class: CLASS"
-    mend = (
-        f"{how}, as trimwright rules lists them; a pack of your own, by its file, may limit ingoing {ion} "
-        f"at {trimmed(most(salt))} ppm or less"
-    )
+    mend = f"{how}, as trimwright rules lists them; a pack of your own, by its file, may limit ingoing {ion}"
+    mend += f" at {trimmed(most(salt))} ppm or less"
     for i, addition in enumerate(recipe.additions):
         if salt in brought([addition.item]):
             yield recipe.document.fault(("additions", i), f"{addition.item.name} brings {ion}, and {where}", mend)
@@ -133,30 +142,3 @@ def _no_limit(recipe: Recipe, product: Product, salt: Salt, lots: Sequence[Lot],
     if cured:
         found = f"{', '.join(lot.name for lot in cured)}: {ion} in the lot, and {where}"
         yield Fault(file, cured[0].line or None, None, found, f"in {recipe.file} {mend}")
-
-
-def _lacking(recipe: Recipe, stated: Stated, name: str, pack: Pack) -> Iterator[Fault]:
-    """Substances without which a product is none of its class: the limits that leave them out would count otherwise."""
-    held = {item.is_ for item in recipe.entry.additions}
-    own = next((entry for entry in pack.classes if entry.id == stated.class_for(name, pack)), None)
-    for needed in own.needs if own else ():
-        if needed not in held:
-            found = f"the product class {own.id if own else name} of {pack.pack} needs {needed}, and no addition is one"
-            yield stated.fault(("product_class",), name, found, f"an addition with is: {needed}")
-
-
-def _repeated_packs(stated: Stated, packs: Mapping[str, Pack]) -> Iterator[Fault]:
-    """A pack named twice, or two files whose packs have one name: each would be taken for the other."""
-    known = [packs[name].pack if name in packs else name for name in stated.names]
-    for i, (name, pack) in enumerate(zip(stated.names, known, strict=True)):
-        if name in stated.names[:i] or pack in known[:i]:
-            yield stated.fault(("rules", i), name, f"the rule pack {pack} is named twice", "once")
-
-
-def _stray_classes(stated: Stated, packs: Collection[Pack]) -> Iterator[Fault]:
-    """Keys of product_class that are no pack of the recipe: a slip there would drop every limit of the class."""
-    known = {*stated.names, *(pack.pack for pack in packs)}
-    for key in () if stated.wanted is None or isinstance(stated.wanted, str) else stated.wanted:
-        if key not in known:
-            hint = meant(key, known, f"packs of this recipe: {', '.join(stated.names)}")
-            yield stated.document.fault(("product_class", key), f"{key!r} is no rule pack of this recipe", hint)
