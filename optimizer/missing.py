@@ -41,9 +41,11 @@ def complete(
         needed.setdefault(Amount(SALT, Basis.BATCH), "total salt")
     faults += _addition_faults(recipe, needed)
     whole, lacking, told = [], [], dict[tuple[str, str], list[Lot]]()
-    lacking_some = _lacking(table, usable, needed, recipe)
+    figures, asking = figures_of(table, usable), set[Ingredient](usable)
+    if figures is not None:  # looked up once for all recipes
+        asking = {figures.items[j] for quantity in needed for j in figures.of(quantity, recipe.process)[1]}
     for lot in usable:
-        gaps = gaps_of(lot, needed, recipe) if lacking_some is None or lot in lacking_some else []
+        gaps = gaps_of(lot, needed, recipe) if lot in asking else []
         if not gaps:
             whole.append(lot)
         elif recipe.entry.eligible.if_missing is WhenMissing.LEAVE_OUT:
@@ -72,25 +74,17 @@ def _silent(recipe: Recipe, table: LotTable, name: str, what: str, origin: Origi
     absent = _no_column(name, table)
     ways = [absent or "state it", "say if_missing: leave_out under eligible"]
     for component in (component for component in FromFat if component.property_name == name):
-        if name not in recipe.process.estimates:
+        if name in recipe.process.estimates:
+            ways[0] += "; an estimate is for raw lots of a known species that state their fat, and hold no salt"
+        else:
             way = f"say estimate: [{component}] in the recipe: from fat, of raw pork, beef, lamb, veal and poultry"
             ways.insert(1, way)
-            continue
-        ways[0] += "; an estimate is for raw lots of a known species that state their fat, and hold no salt"
     first = min(lots, key=lambda lot: lot.line)
     who = f"the lot {first.name!r} does not state"
     if len(lots) > 1:
         every = absent and len({lot.name for lot in lots}) == len(table.lots)
         who = "no lot states" if every else f"the lots {', '.join(lot.name for lot in lots)} do not state"
     return Fault(table.file, first.line, name, f"{who} {name}, which {what}{law} needs", "; or ".join(ways))
-
-
-def _lacking(
-    table: LotTable, lots: Sequence[Lot], needed: Mapping[Quantity, str], recipe: Recipe
-) -> set[Ingredient] | None:
-    """Lots that do not state something needed, looked up once for all recipes; None where each must be asked."""
-    figures = figures_of(table, lots)
-    return None if figures is None else {figures.items[j] for q in needed for j in figures.of(q, recipe.process)[1]}
 
 
 def error_faults(file: str, lots: Sequence[Lot], confidence: Confidence) -> list[Fault]:
@@ -102,11 +96,9 @@ def error_faults(file: str, lots: Sequence[Lot], confidence: Confidence) -> list
         return [*lot_faults(file, silent, confidence), *faults]
     names = ", ".join(lot.name for lot in silent)
     found = f"{len(silent)} lots state neither {FAT_SD} nor {FAT_METHOD}: {names}"
-    allowed = (
-        f"one of them, usual_method beside the confidence, or if_missing: leave_out under eligible; "
-        f"{confidence.words} is asked for"
-    )
-    return [Fault(file, silent[0].line, FAT_METHOD, found, allowed), *faults]
+    allowed = "one of them, usual_method beside the confidence, or if_missing: leave_out under eligible"
+    asked = f"{allowed}; {confidence.words} is asked for"
+    return [Fault(file, silent[0].line, FAT_METHOD, found, asked), *faults]
 
 
 def _states_its_error(lot: Lot, confidence: Confidence) -> bool:

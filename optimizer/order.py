@@ -95,22 +95,15 @@ def order_of(recipe: Recipe, size: str, figure: Fraction, day: date, asked: Aske
         figure, within = (figure + asked.to) / 2, (asked.to - figure) * kilograms / 2
     least = (asked.smallest_pull or recipe.entry.smallest_pull, asked.smallest_remnant or recipe.entry.smallest_remnant)
     unit = KG_PER_LB if units is Units.LB else Fraction(1)
+    divisions = max(TIDY_DIVISIONS, ceil(figure * kilograms * TIDY_SHARE / meat_division))
+    usually = Least(divisions * meat_division, asked=False)
     return Order(
         basis=basis, kilograms=figure * kilograms, within_kg=within, band=asked.to is not None, day=day,
         meat_division_kg=meat_division, spice_division_kg=(asked.spice_g or scales.spice_g) / G_PER_KG,
         mixer_kg=asked.mixer_kg or recipe.entry.mixer_kg, in_pounds=None if units is None else units is Units.LB,
         next_chance=asked.next_chance,
-        tidy=Tidy(*(_least(one, figure * kilograms, meat_division, unit) for one in least)),
+        tidy=Tidy(*(usually if one is None else Least(one(figure * kilograms, unit)) for one in least)),
     )  # fmt: skip
-
-
-def _least(
-    asked: Callable[[Fraction, Fraction], Fraction] | None, batch: Fraction, division: Fraction, unit: Fraction
-) -> Least:
-    """What was asked for of a batch of so many kilograms, or the default in whole divisions of the meat scale."""
-    if asked is not None:
-        return Least(asked(batch, unit))
-    return Least(max(TIDY_DIVISIONS, ceil(batch * TIDY_SHARE / division)) * division, asked=False)
 
 
 class Wish(StrEnum):

@@ -101,7 +101,9 @@ def assemble(recipe: Recipe, table: LotTable, order: Order, further: Sequence[Re
     product = product_of(recipe, order.day)
     packs, legal = legal_requirements(recipe, product, faults)
     whys = [(lot, why_left_out(recipe, lot, order.day)) for lot in sorted(table.lots, key=lambda lot: lot.name)]
-    usable, left_out = [_at_its_worth(lot, order) for lot, why in whys if not why], [LeftOut(*x) for x in whys if x[1]]
+    usable, left_out = [lot for lot, why in whys if not why], [LeftOut(lot, why) for lot, why in whys if why]
+    # a dying lot costs what it would fetch if it were not used, any other its book price
+    usable = [replace(x, cost_per_kg=x.salvage_per_kg / x.usable) if dying(x, order) else x for x in usable]
     faults += () if faults else unjudged(recipe, packs, legal, product, usable, table.file)
     faults += () if faults else opposed(recipe, packs, legal)
     own_guard = guarding([*usable, *(addition.item for addition in recipe.additions)])
@@ -124,7 +126,9 @@ def assemble(recipe: Recipe, table: LotTable, order: Order, further: Sequence[Re
     every = (size, Stock.of(lots), *requirements, *own, *further)
     fixed = tuple(r for r in every if r.fixed_value(formula) is not None)
     settled = {id(r) for r in fixed}
-    measured = tuple(r for r in every if id(r) not in settled and not _binds(r))
+    # guidance and what was waived are measured and said, never imposed on the choice of lots
+    spared = (r for r in every if r.origin.waived or not (r.origin.blocks or r.origin.legal))
+    measured = tuple(r for r in spared if id(r) not in settled)
     return Problem(
         recipe, order, product, packs, formula, every, fixed, measured, tuple(left_out), table.in_pounds
     )  # fmt: skip
@@ -160,12 +164,6 @@ def rows_of(problem: Problem, requirements: Sequence[Requirement] | None = None)
     """The rows of the model, each owned by the requirement it belongs to."""
     chosen = problem.choosing if requirements is None else requirements
     return [row.owned(requirement) for requirement in chosen for row in requirement.rows(problem.formula)]
-
-
-def _binds(requirement: Requirement) -> bool:
-    """Guidance and what was waived are measured and said, never imposed on the choice of lots."""
-    origin = requirement.origin
-    return (origin.blocks or origin.legal) and not origin.waived
 
 
 def _name_faults(recipe: Recipe, table: LotTable) -> Iterator[Fault]:
@@ -216,11 +214,6 @@ def order_faults(recipe: Recipe, order: Order) -> Iterator[Fault]:
 def dying(lot: Lot, order: Order) -> bool:
     """True where the lot will not keep until the next chance to use it."""
     return order.next_chance is not None and lot.use_by is not None and lot.use_by < order.next_chance
-
-
-def _at_its_worth(lot: Lot, order: Order) -> Lot:
-    """A dying lot costs what it would fetch if it were not used, any other its book price."""
-    return replace(lot, cost_per_kg=lot.salvage_per_kg / lot.usable) if dying(lot, order) else lot
 
 
 def why_left_out(recipe: Recipe, lot: Lot, day: date) -> str:

@@ -49,24 +49,23 @@ _WHOLE_PERCENTS = ("fat", "protein", "moisture", "share")
 """Requirements whose percentages are never under one in earnest; common practice, no source."""
 
 
-_WET = ("water", "liquid", "inclusion")
 Told = Iterator[tuple[Loc, str, str]]
 """Where it stands, what was found, and what is usual."""
 
 
 def suspicions(entry: RecipeEntry, document: Parsed) -> Iterator[Fault]:
     """Every suspicious figure of a recipe, as a warning in words that need no path, so that a page can repeat it."""
-    for loc, found, allowed in chain(_fractions(entry), _idle(entry), _spices(entry), _filling(entry), _links(entry)):
+    for loc, found, allowed in chain(_odd_limits(entry), _doses(entry, suspicious=True), _casing(entry)):
         yield Fault(document.file, *document.mark(loc), found, allowed, Severity.WARNING)
 
 
 def faults_of(entry: RecipeEntry, document: Parsed) -> Iterator[Fault]:
     """Every fault of a recipe that reads well: of its cures, in its names, and figures that no kitchen can mean."""
     yield from _twice(entry, document)
-    whole = _uncured(entry), _unfinished(entry), _doses(entry), _no_room(entry), _filling(entry, WILD)
+    whole = _uncured(entry), _unfinished(entry), _doses(entry), _no_room(entry), _casing(entry, WILD)
     told = list(chain(*whole))
     for i, item in enumerate(entry.additions):
-        for check in (_odd_cure, _properties, _cure, _additive, _cheese, _allergens):
+        for check in (_odd_cure, _properties, _cure, _additive, _allergens):
             told += [(("additions", i, *loc), found, allowed) for loc, found, allowed in check(item)]
     for loc, found, allowed in told:
         yield document.fault(loc, found, allowed)
@@ -131,30 +130,24 @@ def _unfinished(entry: RecipeEntry) -> Told:
             yield ("require", i), found, "add yield: with finished_pct"
 
 
-def _over(item: AdditionEntry, i: int, most: Fraction) -> Iterator[tuple[Loc, str]]:
-    """The doses of an addition that are more than so many grams in a kilogram."""
-    for name in ("g_per_kg_meat", "g_per_kg_batch"):
-        dose = getattr(item, name)
-        if dose is not None and dose > most:
-            yield ("additions", i, name), f"{trimmed(dose)} g of {item.name} in a kilogram"
+def _doses(entry: RecipeEntry, *, suspicious: bool = False) -> Told:
+    """More of a dry addition than a sausage can hold, or of a spice than is usual.
 
-
-def _doses(entry: RecipeEntry) -> Told:
-    """More of a dry addition than a sausage can hold. Cures have limits of their own, which say *do not make*."""
+    Cures have limits of their own, which say *do not make*.
+    """
     for i, item in enumerate(entry.additions):
-        if item.is_ in _WET or item.is_ == "cure":
-            continue
-        most = MOST_SALT_G if item.is_ == "salt" else MOST_DRY_G
-        for loc, found in _over(item, i, most):
-            yield loc, found, f"{trimmed(most)} g at most; {NO_SOURCE}"
-        share, most_pct = item.total_salt_pct, PERCENT * MOST_SALT_G / G_PER_KG
-        if share is not None and share > most_pct:
-            found = f"a total of {trimmed(share)} % salt"
-            yield ("additions", i, "total_salt_pct"), found, f"{trimmed(most_pct)} % at most; {NO_SOURCE}"
+        most = MOST_SPICE_G if suspicious else MOST_SALT_G if item.is_ == "salt" else MOST_DRY_G
+        meant = item.is_ == "spice" if suspicious else item.is_ not in ("water", "liquid", "inclusion", "cure")
+        for name in ("g_per_kg_meat", "g_per_kg_batch") if meant else ():
+            dose = getattr(item, name)
+            if dose is not None and dose > most:
+                found, odd = f"{trimmed(dose)} g of {item.name} in a kilogram", " is a lot for a spice" * suspicious
+                usual = "or less" if suspicious else "at most"
+                yield ("additions", i, name), f"{found}{odd}", f"{trimmed(most)} g {usual}; {NO_SOURCE}"
 
 
 def _no_room(entry: RecipeEntry) -> Told:
-    """Additions that leave hardly any meat in the batch."""
+    """Additions that leave hardly any meat in the batch, and a total of salt that no sausage has."""
     to_batch = MOST_ADDED_G, ("g_per_kg_batch",), "batch"
     to_meat = MOST_ADDED_G / (G_PER_KG - MOST_ADDED_G) * G_PER_KG, ("g_per_kg_meat", "from_g_per_kg_meat"), "meat"
     for most, keys, basis in (to_batch, to_meat):
@@ -162,51 +155,41 @@ def _no_room(entry: RecipeEntry) -> Told:
         if added >= most:
             found = f"additions per kilogram of {basis} add up to {trimmed(added)} g"
             yield ("additions",), found, f"under {trimmed(most)} g: they must leave room for the meat"
+    for i, item in enumerate(entry.additions):
+        if (item.total_salt_pct or 0) > (most := PERCENT * MOST_SALT_G / G_PER_KG):
+            found = f"a total of {trimmed(item.total_salt_pct or most)} % salt"
+            yield ("additions", i, "total_salt_pct"), found, f"{trimmed(most)} % at most; {NO_SOURCE}"
 
 
-def _fractions(entry: RecipeEntry) -> Told:
+def _odd_limits(entry: RecipeEntry) -> Told:
+    """Percentages that may be fractions, and those that every batch keeps."""
     for i, asked in enumerate(entry.require):
-        kind = asked.kind()
+        kind, limits = asked.kind(), asked.entry()
         for name in _FIGURES if kind in _WHOLE_PERCENTS else ():
-            figure = getattr(getattr(asked, kind), name, None)
+            figure = getattr(limits, name, None)
             if figure is not None and may_be_fraction(figure):
                 found = f"{kind} {name} {trimmed(figure)} may be a fraction"
                 yield ("require", i, kind, name), found, f"percent: {trimmed(100 * figure)}, not {trimmed(figure)}"
-
-
-def _idle(entry: RecipeEntry) -> Told:
-    """Percentages that every batch keeps."""
-    for i, asked in enumerate(entry.require):
-        limits = asked.entry()
         lo, hi = limits.between() if isinstance(limits, PercentBand) else (Fraction(PERCENT), None)
         if not lo and (hi is None or hi >= PERCENT):
-            found = f"every batch keeps this limit on {asked.kind()}"
-            yield ("require", i, asked.kind()), found, "a smallest figure above 0 %, or a largest below 100 %"
+            found = f"every batch keeps this limit on {kind}"
+            yield ("require", i, kind), found, "a smallest figure above 0 %, or a largest below 100 %"
 
 
-def _spices(entry: RecipeEntry) -> Told:
-    for i, item in enumerate(entry.additions):
-        for loc, found in _over(item, i, MOST_SPICE_G) if item.is_ == "spice" else ():
-            yield loc, f"{found} is a lot for a spice", f"{trimmed(MOST_SPICE_G)} g or less; {NO_SOURCE}"
-
-
-def _links(entry: RecipeEntry) -> Told:
-    casing = entry.casing
-    link = None if casing is None or casing.link_kg is None else casing.link_kg * G_PER_KG
-    if casing is not None and link is not None and link < LEAST_LINK_G:
-        long = "" if casing.link_cm is None else f" of {trimmed(casing.link_cm)} cm"
-        found = f"a link{long} weighs only {trimmed(link, 2)} g"
-        key = "link_g" if casing.link_cm is None else "link_cm"
-        yield ("casing", key), found, f"{trimmed(LEAST_LINK_G)} g or more; {NO_SOURCE}"
-
-
-def _filling(entry: RecipeEntry, times: int = 1) -> Told:
-    """That a metre of casing holds what none does, so many times beyond what is usual."""
+def _casing(entry: RecipeEntry, times: int = 1) -> Told:
+    """What no metre of casing holds and no link weighs, so many times beyond what is usual."""
+    casing, least = entry.casing, LEAST_LINK_G / times
+    if casing is None:
+        return
     low, high = CASING_KG_PER_M[0] / times, CASING_KG_PER_M[1] * times
-    if entry.casing is not None and not low <= entry.casing.fills <= high:
-        found = f"{trimmed(entry.casing.fills, 4)} kg of batch in a metre of casing"
-        key = "diameter_mm" if entry.casing.kg_per_m is None else "kg_per_m"
+    if not low <= casing.fills <= high:
+        found = f"{trimmed(casing.fills, 4)} kg of batch in a metre of casing"
+        key = "diameter_mm" if casing.kg_per_m is None else "kg_per_m"
         yield ("casing", key), found, f"{trimmed(low)} to {trimmed(high)} kg; {NO_SOURCE}"
+    if casing.link_kg is not None and casing.link_kg * G_PER_KG < least:
+        key, long = ("link_g", "") if casing.link_cm is None else ("link_cm", f" of {trimmed(casing.link_cm)} cm")
+        found = f"a link{long} weighs only {trimmed(casing.link_kg * G_PER_KG, 2)} g"
+        yield ("casing", key), found, f"{trimmed(least)} g or more; {NO_SOURCE}"
 
 
 NO_ALLERGENS = NOT_A_PLANT = "none"
@@ -251,7 +234,13 @@ def _cure(item: AdditionEntry) -> Told:
 
 
 def _additive(item: AdditionEntry) -> Told:
-    """Named like a regulated additive, and neither declared nor said to hold a stated part of one: no limit sees it."""
+    """Named like a regulated additive, and neither declared nor said to hold a stated part of one: no limit sees it.
+
+    Or like cheese: limits that leave cheese out would count it.
+    """
+    if item.is_ != CHEESE and not item.holds_no_cheese and words.speaks_of_cheese(item.name):
+        found = f"{item.name} is named like cheese, but is: {item.is_}"
+        yield ("name",), found, "write is: cheese, or holds_no_cheese: yes if it is none"
     meant = words.additive_in(item.name)
     if meant is None or meant == CHEESE or item.holds_no_additive:
         return
@@ -262,13 +251,6 @@ def _additive(item: AdditionEntry) -> Told:
         names = [meant] if meant in SUBSTANCES else [*FORMULAS[family]][:3]
         part = f"properties: {{{names[0]}_pct: its share}} for a blend or solution"
         yield ("name",), found, f"write is: {' or '.join(names)}, {part}, or holds_no_additive: yes if it holds none"
-
-
-def _cheese(item: AdditionEntry) -> Told:
-    """Named like cheese and not declared: limits that leave cheese out would count it."""
-    if item.is_ != CHEESE and not item.holds_no_cheese and words.speaks_of_cheese(item.name):
-        found = f"{item.name} is named like cheese, but is: {item.is_}"
-        yield ("name",), found, "write is: cheese, or holds_no_cheese: yes if it is none"
 
 
 def _allergens(item: AdditionEntry) -> Told:

@@ -44,7 +44,11 @@ def taught(base: Connection) -> Taught | None:
     A lot of no stated error is known by its own first test; a test of a batch with one that has none teaches nothing.
     """
     rows = base.execute("SELECT item FROM live WHERE kind = 'test' ORDER BY id").fetchall()
-    tests = [test_of(item) for (item,) in rows]
+    tests = [
+        Assay({name: Fraction(share) for name, share in kept["shares"].items()},
+              *(Fraction(kept[key]) for key in ("fat_pct", "sd", "rest")))
+        for kept in (json.loads(item) for (item,) in rows)
+    ]  # fmt: skip
     cells = {name: found for name, found, _, _ in lots_of(base)}
     known: dict[str, tuple[Fraction, Fraction]] = {}
     for name in dict.fromkeys(name for test in tests for name in test.shares):
@@ -57,13 +61,6 @@ def taught(base: Connection) -> Taught | None:
             tests.remove(own)
     tests = [test for test in tests if all(name in known for name in test.shares)]
     return estimate(known, tests) if known else None
-
-
-def test_of(item: str) -> Assay:
-    """A test as the ledger keeps it."""
-    kept = json.loads(item)
-    shares = {name: Fraction(share) for name, share in kept["shares"].items()}
-    return Assay(shares, Fraction(kept["fat_pct"]), Fraction(kept["sd"]), Fraction(kept["rest"]))
 
 
 def _stated(cells: Mapping[str, str]) -> tuple[Fraction, Fraction] | None:
