@@ -25,8 +25,7 @@ from constraints.faults import BadInput
 from optimizer import ledger
 from optimizer.cli import app
 from optimizer.ledger import Movement, NotRecorded, Recording, create, opened, record
-from optimizer.reading.lots import parse_lots, read_lots
-from optimizer.reading.stocked import exported
+from optimizer.reading.lots import exported, parse_lots, read_lots
 from optimizer.record import plain
 from optimizer.store.pages import Traced, keep_through, picture, trace, trace_page
 

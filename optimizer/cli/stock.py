@@ -23,8 +23,8 @@ with late():
     from constraints import numbers
     from optimizer import ledger as books
     from optimizer import mass, record
+    from optimizer.reading import lots as tables
     from optimizer.reading import recipe as recipes
-    from optimizer.reading import stocked
     from optimizer.store import made, pages
 
 stock = typer.Typer(
@@ -217,7 +217,7 @@ def show(ledger: str, shown: shared.Shown, date: shared.Day = None, html: Typed 
 @action("export")
 def export(ledger: str) -> Said:
     """The lots that are there as a lots table, every cell as it was typed."""
-    return stocked.exported(ledger)
+    return tables.exported(ledger)
 
 
 @action("backup")

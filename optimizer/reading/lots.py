@@ -1,10 +1,12 @@
 """The lots table: what lies in the cooler, read from a CSV file, checked, and made into lots.
 
-All checks run before the reader gives up, so that a table is mended once.
+All checks run before the reader gives up, so that a table is mended once. What a ledger has left is such a table too:
+the cells of every lot as they were typed, and its balance.
 """
 
 from __future__ import annotations
 
+import json
 import re
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
@@ -14,19 +16,22 @@ from functools import cached_property, partial
 from types import MappingProxyType
 from typing import Any
 
+from constraints.confidence import UnknownMethod, method_named
 from constraints.document import read_text
 from constraints.faults import BadInput, Fault, Severity
 from constraints.formula import Figures
-from constraints.numbers import KG_PER_LB, PERCENT, ZERO
+from constraints.numbers import KG_PER_LB, PERCENT, ZERO, trimmed
 from constraints.quantities import NITRATE, NITRITE, SALT, Kind, Lot
 from optimizer.late import late
 from optimizer.reading.columns import COLUMNS, INSTEAD, KNOWN, USABLE, Column, free_names, header_faults
 from optimizer.reading.lot_checks import FLAGS, TEXTS, TableRow, judged, out_of_range
-from optimizer.reading.table import Table, cut, figure
+from optimizer.reading.table import Table, csv_line, cut, figure
 
 with late():  # most kitchens have a table
+    import sqlite3
+
     from optimizer import ledger
-    from optimizer.reading import stocked
+    from optimizer import taught as learning
 
 _PULLS = ("pack_kg", "smallest_pull_kg", "smallest_remnant_kg", "largest_pull_kg")
 _NO_COMPOSITION = frozenset({"green_pct", "original_nitrite_ppm", "fat_sd_pct", "fat_as_typed_pct"})
@@ -63,7 +68,7 @@ def read_lots(path: str) -> LotTable:
 
 def lots_text(path: str) -> str:
     """The text of a lots table: a file, standard input for ``-``, or what a ledger has left. Raises BadInput."""
-    return stocked.exported(path, learned=True) if path != "-" and ledger.is_ledger(path) else read_text(path)
+    return exported(path, learned=True) if path != "-" and ledger.is_ledger(path) else read_text(path)
 
 
 def parse_lots(text: str, file: str) -> LotTable:
@@ -183,3 +188,92 @@ def lot_of(row: TableRow, free: Sequence[str], suspicions: tuple[str, ...]) -> L
         original_nitrite_ppm=figures.get("original_nitrite_ppm", ZERO),
         suspicions=suspicions,
     )  # fmt: skip
+
+
+def exported(path: str, *, every: bool = False, learned: bool = False) -> str:
+    """The lots that are there as a lots table, every cell as it was typed. Raises BadInput where it cannot be read.
+
+    ``every`` adds those that are used up, ``learned`` puts what the tests say of each lot's fat in place of what was
+    typed, and that beside it.
+    """
+    try:
+        with ledger.opened(path) as base:
+            kept = base.execute("SELECT value FROM setting WHERE name = 'delimiter'").fetchone()
+            mark = kept[0] if kept else ","
+            told = taught(base) if learned else None
+            rows = [
+                _held(cells, left, mark) | (_as_told(told, name, cells, mark) if told else {})
+                for name, cells, product, left in ledger.lots_of(base)
+                if not product and (every or left or not _typed(cells, mark))
+            ]
+    except ledger.NotRecorded as error:
+        raise BadInput([Fault(path, None, None, str(error), "a ledger that trimwright stock made")]) from None
+    header = list(dict.fromkeys(key for row in rows for key in row)) or ["lot", "on_hand_kg", "fat_pct", "cost_per_kg"]
+    lines = [header, *([row.get(name, "") for name in header] for row in rows)]
+    return "".join(f"{csv_line(line, mark)}\n" for line in lines)
+
+
+def taught(base: sqlite3.Connection) -> learning.Taught | None:
+    """What the tests recorded say together of the lots' fat; None where nothing can be learnt.
+
+    A lot of no stated error is known by its own first test; a test of a batch with one that has none teaches nothing.
+    """
+    rows = base.execute("SELECT item FROM live WHERE kind = 'test' ORDER BY id").fetchall()
+    tests = [
+        learning.Assay({name: Fraction(share) for name, share in kept["shares"].items()},
+              *(Fraction(kept[key]) for key in ("fat_pct", "sd", "rest")))
+        for kept in (json.loads(item) for (item,) in rows)
+    ]  # fmt: skip
+    cells = {name: found for name, found, _, _ in ledger.lots_of(base)}
+    known: dict[str, tuple[Fraction, Fraction]] = {}
+    for name in dict.fromkeys(name for test in tests for name in test.shares):
+        stated = _stated(cells[name])
+        own = next((test for test in tests if set(test.shares) == {name}), None)
+        if stated is not None:
+            known[name] = stated
+        elif own is not None:
+            known[name] = own.figure, own.sd
+            tests.remove(own)
+    tests = [test for test in tests if all(name in known for name in test.shares)]
+    return learning.estimate(known, tests) if known else None
+
+
+def _stated(cells: Mapping[str, str]) -> tuple[Fraction, Fraction] | None:
+    """A lot's fat and its standard deviation as typed, or by its method; None where neither is stated."""
+    commas = any("," in cells.get(key, "") for key in ("fat_pct", "fat_sd_pct"))
+    fat = figure(cells.get("fat_pct") or "0", commas)
+    if cells.get("fat_sd_pct"):
+        return fat, figure(cells["fat_sd_pct"], commas)
+    try:
+        return (fat, method_named(cells["fat_method"]).sd(fat)) if cells.get("fat_method") else None
+    except UnknownMethod:
+        return None
+
+
+def _as_told(told: learning.Taught, name: str, cells: Mapping[str, str], delimiter: str) -> dict[str, str]:
+    """The cells of a lot's fat by the tests, and as typed; none where no test is of it."""
+    if name not in told.known:
+        return {}
+    commas = delimiter != "," and any("," in cell for cell in cells.values())
+    (fat, sd), typed = told.of(name), figure(cells.get("fat_pct") or "0", commas)
+    lean = {key: figure(cells[key], commas) for key in learning.LEAN if cells.get(key) and typed < PERCENT}
+    new = {"fat_pct": fat, "fat_sd_pct": sd, **{k: x * (PERCENT - fat) / (PERCENT - typed) for k, x in lean.items()}}
+    said = {key: trimmed(value, 3).replace(".", "," if commas else ".") for key, value in new.items()}
+    return said | {"fat_as_typed_pct": cells.get("fat_pct", "")}
+
+
+def _typed(cells: Mapping[str, str], delimiter: str) -> Fraction:
+    """Kilograms of a lot as its table had them."""
+    key = "on_hand_kg" if cells.get("on_hand_kg") else "on_hand_lb"
+    read = figure(cells.get(key) or "0", delimiter != "," and "," in cells.get(key, ""))
+    return read if key == "on_hand_kg" else read * KG_PER_LB
+
+
+def _held(cells: dict[str, str], left: Fraction, delimiter: str) -> dict[str, str]:
+    """The cells with what is left of the lot; as typed where all of it is there."""
+    if left == _typed(cells, delimiter):
+        return cells
+    pounds = "on_hand_lb" in cells and not cells.get("on_hand_kg")
+    said = trimmed(left / KG_PER_LB if pounds else left, 10)
+    commas = delimiter != "," and any("," in cell for cell in cells.values())
+    return cells | {"on_hand_lb" if pounds else "on_hand_kg": said.replace(".", ",") if commas else said}

@@ -23,9 +23,8 @@ from optimizer.findings import Report, check
 from optimizer.ledger import Movement, NotRecorded, Recording
 from optimizer.mass import MassMeasured, ground_of
 from optimizer.problem import barred
-from optimizer.reading.lots import LotTable, parse_lots, read_lots
+from optimizer.reading.lots import LotTable, exported, parse_lots, read_lots
 from optimizer.reading.recipe import Recipe, read_recipe
-from optimizer.reading.stocked import exported
 from optimizer.reading.table import csv_line, cut
 from optimizer.reading.weighed import WeighedItem, held_back, parse_weighed, read_weighed
 from optimizer.summary import weight

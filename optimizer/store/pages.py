@@ -21,7 +21,7 @@ from constraints.treatment import load_treatments, places
 from optimizer.ledger import HOLD, UNIT, NotRecorded, Past, balance, held, lots_of, opened
 from optimizer.pages.chart import render
 from optimizer.pages.tables import heading, paragraph, table
-from optimizer.reading.stocked import taught
+from optimizer.reading.lots import taught
 from optimizer.record import Figure, Record, at
 from optimizer.wording import day_words
 
