@@ -24,14 +24,8 @@ def given(entry: Strict, keys: Collection[str]) -> int:
     return sum(getattr(entry, key) is not None for key in keys)
 
 
-PLAIN_KINDS = {
-    "salt": Kind.SALT,
-    "cure": Kind.CURE,
-    "water": Kind.WATER,
-    "liquid": Kind.LIQUID,
-    "inclusion": Kind.INCLUSION,
-    "spice": Kind.DRY,
-}
+PLAIN_KINDS = {"salt": Kind.SALT, "cure": Kind.CURE, "water": Kind.WATER, "liquid": Kind.LIQUID,
+               "inclusion": Kind.INCLUSION, "spice": Kind.DRY}  # fmt: skip
 """What an addition may be, beside the regulated substances."""
 
 DOSES = ("g_per_kg_meat", "g_per_kg_batch", "total_salt_pct", "ingoing_nitrite_ppm", "up_to_g_per_kg_meat")

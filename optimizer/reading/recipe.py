@@ -257,20 +257,15 @@ def both(recipe: Callable[[], Recipe], lots: Callable[[], LotTable]) -> tuple[Re
 
     Raises BadInput with the faults of both.
     """
-    faults: list[Fault] = []
-    read: Recipe | None = None
-    table: LotTable | None = None
-    try:
-        read = recipe()
-    except BadInput as error:
-        faults += error.faults
     try:
         table = lots()
     except BadInput as error:
-        faults += error.faults
-    if read is None or table is None:
-        named = [] if read is None else pack_faults(read.document)
-        raise BadInput([*named, *faults])
+        try:
+            beside: Sequence[Fault] = pack_faults(recipe().document)
+        except BadInput as own:
+            beside = own.faults
+        raise BadInput([*beside, *error.faults]) from None
+    read = recipe()
     if ledger.is_ledger(table.file):
         read = replace(read, measured=ledger.measured_yield(table.file, read.entry.name))
     return read, table

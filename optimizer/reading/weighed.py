@@ -20,6 +20,7 @@ UNITS = {"kg": Fraction(1), "grams": Fraction(1, G_PER_KG), "lb": KG_PER_LB, "oz
 
 
 _PLAIN = "a plain decimal number"
+_NO_JSON = "this is not one JSON document"
 LOAD = "load"
 """Column for the number of the mixer load, and that key in a JSON document."""
 MOST_LOADS = 1000
@@ -124,29 +125,28 @@ def _twice(items: Sequence[WeighedItem], file: str) -> Iterator[Fault]:
         seen.setdefault((item.name, item.load), item.line)
 
 
-class Twice(Exception):
-    """A key that stands twice in one object of a JSON document."""
+def as_typed(text: str, file: str, found: str = _NO_JSON, allowed: str = "the JSON of a blend") -> Any:
+    """A JSON document with every figure as the text that was typed. Raises BadInput."""
+    try:
+        return json.loads(
+            text, parse_float=str, parse_int=str, parse_constant=str, object_pairs_hook=partial(_once, file)
+        )  # fmt: skip
+    except (json.JSONDecodeError, RecursionError) as error:
+        refuse(file, found, allowed, getattr(error, "lineno", None))
 
 
-def as_typed(text: str) -> Any:
-    """A JSON document with every figure as the text that was typed. Raises Twice, ValueError and RecursionError."""
-    return json.loads(text, parse_float=str, parse_int=str, parse_constant=str, object_pairs_hook=_once)
-
-
-def _once(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
-    found = dict(pairs)
-    if len(found) < len(pairs):
-        raise Twice(next(key for i, (key, _) in enumerate(pairs) if key in [k for k, _ in pairs[:i]]))
+def _once(file: str, pairs: list[tuple[str, Any]]) -> dict[str, Any]:
+    """An object of a JSON document, in which no key stands twice."""
+    found: dict[str, Any] = {}
+    for key, value in pairs:
+        if key in found:
+            refuse(file, f"the key {key!r} stands twice", "once", None, key)
+        found[key] = value
     return found
 
 
 def _from_json(text: str, file: str, recipe: str, part: str) -> tuple[WeighedItem, ...]:
-    try:
-        data = as_typed(text)
-    except Twice as error:
-        refuse(file, f"the key {str(error)!r} stands twice", "once", None, str(error))
-    except (json.JSONDecodeError, RecursionError) as error:
-        refuse(file, "this is not one JSON document", "the JSON of a blend", getattr(error, "lineno", None))
+    data = as_typed(text, file)
     if recipe and data.get("recipe", recipe) != recipe:
         refuse(file, f"it is of {data['recipe']!r}", f"a batch of {recipe!r}", None, "recipe")
     return weighed_in(data, file, part)
@@ -157,16 +157,15 @@ def weighed_in(data: dict[str, Any], file: str, part: str = "after") -> tuple[We
     faults: list[Fault] = []
     correction = data.get("correction")
     data = correction[part] if isinstance(correction, dict) and isinstance(correction.get(part), dict) else data
-    items = list(_weights(data, "", 0, file, faults))
-    loads = data.get("loads")
-    if loads is not None and not isinstance(loads, list):
+    items, loads = list(_weights(data, "", 0, file, faults)), data.get("loads")
+    loads = [] if loads is None else loads
+    if not isinstance(loads, list):
         faults.append(Fault(file, None, "loads", "the key 'loads' holds no list", _AS_BLEND))
     for number, load in enumerate(loads if isinstance(loads, list) else (), start=1):
-        at = f"loads[{number}]."
-        inside = list(_weights(load, at, number, file, faults)) if isinstance(load, dict) else []
-        if not inside:
-            faults.append(Fault(file, None, at[:-1], "this load holds nothing", _AS_BLEND))
+        at = f"loads[{number}]"
+        inside = list(_weights(load, f"{at}.", number, file, faults)) if isinstance(load, dict) else []
         items += inside
+        faults += [] if inside else [Fault(file, None, at, "this load holds nothing", _AS_BLEND)]
     if not items and not faults:
         faults.append(Fault(file, None, None, "nothing was weighed", "a blend that was not made has no weights"))
     faults += _twice(items, file)
@@ -180,7 +179,7 @@ _AS_BLEND = "as in the JSON of a blend"
 
 def held_back(text: str) -> Fraction | None:
     """Kilograms that a correction's document, read before without a fault, holds back; None where it holds none."""
-    correction = as_typed(text).get("correction") if text.lstrip().startswith("{") else None
+    correction = as_typed(text, "the document").get("correction") if text.lstrip().startswith("{") else None
     kilograms = correction.get("held_back_kg") if isinstance(correction, dict) else None
     try:
         return None if kilograms is None else exact(kilograms) or None

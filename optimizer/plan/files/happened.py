@@ -20,13 +20,14 @@ from pydantic import BeforeValidator, ConfigDict, Field, ValidationError
 from constraints.document import Broken, Day, Name, NotNegative, Parsed, Percent, Ruled  # isort: skip
 from constraints.document import Strict, Whole, YesNo, parse, read_text, shown_path  # isort: skip
 from constraints.document import validate as checked
+from constraints.document.parsing import refuse
 from constraints.faults import BadInput, Fault
 from constraints.numbers import PPM, ZERO, exact, trimmed
 from constraints.quantities import FAT, MOISTURE, NITRITE, PROTEIN, Lot
 from optimizer.plan.files.week_file import Week, unknown
 from optimizer.reading.lot_checks import FRACTION_MOST, STOCK_MOST, SUM_MOST
 from optimizer.reading.offers import PLENTY
-from optimizer.reading.weighed import Twice, as_typed
+from optimizer.reading.weighed import as_typed
 from optimizer.record import Figure
 
 _TIMES = 10
@@ -106,18 +107,19 @@ class PlanDocument(_Part):
     hold: tuple[Name, ...] = ()
 
 
+_NO_PLAN = "this is no plan", "the JSON document of a plan"
+
+
 def read_plan(path: str) -> tuple[PlanDocument, list[Any]]:
     """A plan's document, and its batches once more as plain JSON. Raises BadInput with every fault."""
     text = read_text(path)
     try:
-        data, shown = as_typed(text), json.loads(text)
+        data, shown = as_typed(text, path, *_NO_PLAN), json.loads(text)
         plan = PlanDocument.model_validate(data)
-    except Twice as error:
-        raise BadInput([Fault(path, None, str(error), f"the key {str(error)!r} stands twice", "once")]) from None
     except ValidationError as error:
         raise BadInput([_fault(path, one) for one in error.errors(include_url=False)]) from None
-    except (ValueError, RecursionError):  # ValueError: no JSON, or an integer of thousands of digits
-        raise BadInput([Fault(path, None, None, "this is no plan", "the JSON document of a plan")]) from None
+    except ValueError:  # an integer of thousands of digits
+        refuse(path, *_NO_PLAN)
     return plan.model_copy(update={"orders": (*plan.coming, *plan.orders)}), shown["batches"]
 
 
