@@ -34,6 +34,7 @@ ELAPSED = {
     "h": ("h", "hr", "hour", "hours"),
     "d": ("d", "day", "days"),
 }
+_UNITS = {"c": "C", "celsius": "C", "f": "F", "fahrenheit": "F", "degc": "C", "degf": "F"}
 _STAMP_WORDS = {"date", "time", "timestamp", "datetime", "stamp"}
 _NO_READING = {"", "-", "--", "---", "nan", "na", "n/a", "null", "err", "error", "open", "fault"}
 MOST_LOG_BYTES = 200_000_000
@@ -136,9 +137,11 @@ class _Reader:
         times = {place: time for place, name in enumerate(self.header) if (time := _time_unit(name))}
         roles: dict[int, tuple[str, str]] = {}
         for place, name in enumerate(self.header):
-            role = told.get(name.casefold()) or _role(name)
+            words = _words(name)
+            known = (x for x, names in ROLES.items() if re.match(rf"({'|'.join(names)})\d*( |$)", " ".join(words)))
+            role = told.get(name.casefold()) or next(known, None)
             if place not in times and role:
-                roles[place] = role, "" if role in PLAIN else _unit_of(name) or unit
+                roles[place] = role, "" if role in PLAIN else _UNITS.get(words[-1], unit) if words else unit
                 if role not in PLAIN and not roles[place][1]:
                     self.tell(self.header_line, name, f"{name} states neither C nor F", "core_c or core_f, or --unit")
         if {*times.values()} != {"stamp"} and len(times) != 1:
@@ -231,17 +234,6 @@ def _time_unit(name: str) -> str | None:
     if words[-1] in _STAMP_WORDS:
         return "stamp"
     return next((unit for unit, names in ELAPSED.items() if words[-1] in names), None)
-
-
-def _role(name: str) -> str | None:
-    words = " ".join(_words(name))
-    return next((role for role, names in ROLES.items() if re.match(rf"({'|'.join(names)})\d*( |$)", words)), None)
-
-
-def _unit_of(name: str) -> str | None:
-    """C or F where the name ends in it."""
-    last = (_words(name) or [""])[-1]
-    return {"c": "C", "celsius": "C", "f": "F", "fahrenheit": "F", "degc": "C", "degf": "F"}.get(last)
 
 
 def _stamps(cells: Sequence[str]) -> tuple[dict[str, datetime], set[str]]:
