@@ -86,15 +86,13 @@ def stays_in(recipe: Recipe, ground: GroundMass, lots: Sequence[Lot]) -> Iterato
 
 @dataclass(frozen=True)
 class Correction:
-    """What puts a ground batch right. ``table`` and ``order`` are those of ``answer``.
+    """What puts a ground batch right.
 
     ``over`` are limits on cure that the mass breaks as it stands, with its figure; ``unfit`` why it may not be used.
     """
 
     ground: GroundMass
     answer: Answer
-    table: LotTable
-    order: Order
     over: tuple[tuple[Requirement, Fraction], ...] = ()
     unfit: str = ""
     taught: Taught | None = None
@@ -129,17 +127,12 @@ class Correction:
     @property
     def added(self) -> dict[Ingredient, Fraction]:
         """Kilograms of every lot and addition to put in."""
-        return {item: kg for item, kg in self.answer.batch.items() if item is not self.answer_lot}
-
-    @property
-    def answer_lot(self) -> Ingredient:
-        """The mass as it stands in the answer."""
-        return next(lot for lot in self.table.lots if lot.parts)
+        return {item: kg for item, kg in self.answer.batch.items() if not item.parts}
 
     @property
     def kept_kg(self) -> Fraction:
         """Kilograms of the mass that go in."""
-        return self.answer.batch.get(self.answer_lot, _ZERO)
+        return sum((kg for item, kg in self.answer.batch.items() if item.parts), _ZERO)
 
     @property
     def after(self) -> Batch:
@@ -171,16 +164,16 @@ def correct(
         mass, mixer = ground.kilograms, order.mixer_kg
         plenty = 2 * sum((lot.usable_kg for lot in left.lots), mass)
         order = _between(order, mass - _over(recipe, ground), mixer * ceil(mass / mixer) if mixer else plenty)
-    rules = tuple(stays_in(recipe, ground, left.lots))
+    rules, taught = tuple(stays_in(recipe, ground, left.lots)), _taught(recipe, ground)
 
     def tried(order: Order, *, whole: bool) -> Correction:
         """What is found with the mass among the lots, all of it to go in or part."""
         table = replace(left, lots=(*left.lots, replace(ground.lot, use_up=whole)))
         problem = assemble(recipe, table, order, rules)
         unfit = next((entry.why for entry in problem.left_out if entry.lot.parts), "")
-        if unfit:
-            return Correction(ground, Answer(Status.DO_NOT_MAKE, problem, ()), table, order, unfit=unfit)
-        return Correction(ground, blend(problem), table, order, tuple(_over_cured(problem, rules, ground)))
+        answer = Answer(Status.DO_NOT_MAKE, problem, ()) if unfit else blend(problem)
+        over = () if unfit else tuple(_over_cured(problem, rules, ground))
+        return Correction(ground, answer, over, unfit, taught)
 
     found = tried(order, whole=whole)
     if found.over:  # only meat without cure makes it less
@@ -190,8 +183,8 @@ def correct(
     if bound and found.answer.status is Status.INFEASIBLE:
         most = order.kilograms + order.within_kg
         swapped = tried(order if size else _between(order, most, most), whole=False)
-        found = found if swapped.answer.weighed is None else swapped
-    return replace(found, taught=_taught(recipe, ground))
+        return found if swapped.answer.weighed is None else swapped
+    return found
 
 
 def _over(recipe: Recipe, ground: GroundMass) -> Fraction:

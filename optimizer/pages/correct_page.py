@@ -52,7 +52,7 @@ def opening(found: Correction) -> list[str]:
     """What stands first: what to do, or why not; what was measured, what is in it, and what the test teaches."""
     unit, mass = found.answer.problem.unit, found.ground.kilograms
     metric = "" if unit.name == "kg" else f" ({trimmed(mass, 3)} kg)"
-    name, day = found.answer.problem.recipe.entry.name, day_words(found.order.day)
+    name, day = found.answer.problem.recipe.entry.name, day_words(found.answer.problem.order.day)
     title = f"{name}, put right: {unit.said(mass)}{metric} as ground, {day}"
     marked = [*_what_is_in(found, unit), *_taught(found)]
     return [*paragraph(title), *listed(_todo(found, unit)), *listed(marked)]
