@@ -337,7 +337,6 @@ class LotGroup(Ruled):
     """yes: the lots that are rework; no: those that are not."""
 
     def _broken(self) -> Broken:
-        yield from super()._broken()
         if sum(getattr(self, tag) not in (None, ()) for tag in TAGS) != 1:
             what = "a share" if isinstance(self, Share) else "a group of lots"
             yield f"{what} names exactly one of species, role, material, lot or rework"

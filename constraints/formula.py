@@ -20,7 +20,7 @@ from constraints.numbers import ONE, PERCENT, ZERO
 
 from constraints.quantities import SALT, Basis, Ingredient, Kind, MissingProperty  # isort: skip
 from constraints.quantities import Process, Quantity, in_one_kg, stated  # isort: skip
-from constraints.row import Places, Vector, solve
+from constraints.row import Places, Vector, plain, quick, solve
 
 
 class Figures:
@@ -196,37 +196,25 @@ class Formula:
         return ONE, fresh, salt, lot
 
     def _solve_doses(self) -> _Drivers:
-        """Amounts of the dosed additions for one kilogram of each driver.
-
-        All doses but a total of salt are known once the weight of everything added is. So there are two unknowns, that
-        weight and the salt to add, whatever the number of additions.
-        """
-        plain = [a for a in self.dosed if a.dosing is not Dosing.TOTAL_SALT]
-        salt = next((a for a in self.dosed if a.dosing is Dosing.TOTAL_SALT), None)
-        per_meat = [a.rate if a.basis is Basis.MEAT else ZERO for a in plain]
-        per_batch = [ZERO if a.basis is Basis.MEAT else a.rate for a in plain]
-        matrix = [[1 - sum(per_batch, ZERO)]]
-        right = [[sum(per_batch, ZERO), sum(per_meat, ZERO), ZERO, ZERO]]
-        if salt is not None:
-            brought = [stated(a.item, SALT) / PERCENT for a in plain]
-            from_meat, from_batch = _dot(brought, per_meat), _dot(brought, per_batch)
-            finished = self.process.yield_fraction if salt.basis is Basis.FINISHED else ONE
-            of_meat, of_batch = (salt.rate, ZERO) if salt.basis is Basis.MEAT else (ZERO, salt.rate * finished)
-            matrix[0].append(-ONE)
-            matrix.append([from_batch - of_batch, stated(salt.item, SALT) / PERCENT])
-            right.append([of_batch - from_batch, -from_meat, -ONE, of_meat])
-        found = solve(*([{j: a for j, a in enumerate(line) if a} for line in side] for side in (matrix, right)))
-        if found is None or matrix[0][0] <= 0:
+        """Amounts of the dosed additions for one kilogram of each driver."""
+        lines, rights, per_batch = [], [], ZERO
+        for addition in self.dosed:
+            rate, total, of_meat = addition.rate, addition.dosing is Dosing.TOTAL_SALT, addition.basis is Basis.MEAT
+            of_batch = ZERO if of_meat else rate
+            if total:
+                of_batch *= self.process.yield_fraction if addition.basis is Basis.FINISHED else ONE
+                counted = [stated(a.item, SALT) / PERCENT for a in self.dosed]
+                right = (of_batch, ZERO, -ONE, rate if of_meat else ZERO)
+            else:
+                per_batch += of_batch
+                counted = [Fraction(a is addition) for a in self.dosed]
+                right = (of_batch, rate if of_meat else ZERO, ZERO, ZERO)
+            lines.append({k: quick(share - of_batch) for k, share in enumerate(counted) if share != of_batch})
+            rights.append({k: quick(share) for k, share in enumerate(right) if share})
+        found = solve(lines, rights)
+        if found is None or per_batch >= 1:
             raise NoDose("the additions per kilogram of batch leave no room for the meat")
-        solved = [[line.get(k, ZERO) for k in range(4)] for line in found]
-        added = [ONE + solved[0][0], *solved[0][1:]]
-        doses = {
-            a: tuple(batch * weight + (meat if k == 1 else ZERO) for k, weight in enumerate(added))
-            for a, meat, batch in zip(plain, per_meat, per_batch, strict=True)
-        }
-        if salt is not None:
-            doses[salt] = tuple(solved[1])
-        return tuple(tuple(doses[a][k] for a in self.dosed) for k in range(4))
+        return tuple(tuple(plain(line.get(k, ZERO)) for line in found) for k in range(4))
 
 
 @dataclass(frozen=True)

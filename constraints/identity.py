@@ -76,7 +76,6 @@ class _Water(Reckoned):
     """Kilograms of moisture that a kilogram of meat protein accounts for."""
 
     def _broken(self) -> Broken:
-        yield from super()._broken()
         if self.basis not in (Base.BATCH, Base.FINISHED):
             yield "the basis is batch or finished"
 
@@ -125,7 +124,6 @@ class SpeciesShare(Part):
     """What is counted, in a few words."""
 
     def _broken(self) -> Broken:
-        yield from super()._broken()
         if bool(self.species) == bool(self.other_than):
             yield "give species, or other_than"
 
@@ -438,7 +436,6 @@ class MeatContentEntry(Reckoned):
     """What is counted, in a few words."""
 
     def _broken(self) -> Broken:
-        yield from super()._broken()
         if not 1 <= len(self.limits) <= _MOST_GROUPS:
             yield f"give the limits of one to {_MOST_GROUPS} species groups"
         seen: set[str] = set()

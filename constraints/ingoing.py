@@ -203,7 +203,6 @@ class FamilyAmount(Limited, Reckoned):
     """With a largest figure: so much of the fat is lawful too, mg/kg, where that is more."""
 
     def _broken(self) -> Broken:
-        yield from super()._broken()
         for i, name in enumerate(self.counted()):
             try:
                 self.form.factor(name)
@@ -250,7 +249,6 @@ class Additive(FamilyAmount):
     family = plural = ""
 
     def _broken(self) -> Broken:
-        yield from super()._broken()
         if not self.substances:
             yield "name the substances, or families of them"
 
@@ -284,7 +282,6 @@ class MixedAllowance(Reckoned):
     """Substances with their figures."""
 
     def _broken(self) -> Broken:
-        yield from super()._broken()
         names = [name for share in self.shares for name in share.substances]
         if len(self.shares) < 2 or len(set(names)) != len(names):
             yield "an allowance has two shares or more, and each substance stands in one of them"
@@ -309,7 +306,6 @@ class SubstanceShare(Limited):
     """The whole group, those counted included."""
 
     def _broken(self) -> Broken:
-        yield from super()._broken()
         if not set(self.substances) < set(spread(self.of)):
             yield "the whole group holds the substances counted, and others"
 

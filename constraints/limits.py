@@ -113,7 +113,6 @@ class Band(Ruled):
     missing: ClassVar[str] = "give a smallest or a largest figure"
 
     def _broken(self) -> Broken:
-        yield from super()._broken()
         lo, hi = self.between()
         if lo is None and hi is None:
             yield self.missing

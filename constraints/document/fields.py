@@ -16,7 +16,7 @@ from collections.abc import Callable, Iterator
 from datetime import date, datetime
 from fractions import Fraction
 from functools import cache, partial
-from itertools import pairwise
+from itertools import chain, pairwise
 from types import NoneType, UnionType
 from typing import Annotated, Any, Self, TypeAlias, TypeVar, Union, get_args, get_origin
 
@@ -262,14 +262,12 @@ Broken: TypeAlias = Iterator[str | PydanticCustomError]
 
 
 class Ruled(Strict):
-    """A model whose fields must go together; it is refused by the first rule that is broken."""
-
-    def _broken(self) -> Broken:
-        return iter(())
+    """A model whose fields must go together: refused by the first rule broken of its own and its bases' ``_broken``."""
 
     @model_validator(mode="after")
     def _keeps_its_rules(self) -> Self:
-        for asked in self._broken():
+        rules = (vars(owner).get("_broken") for owner in reversed(type(self).__mro__))
+        for asked in chain.from_iterable(rule(self) for rule in rules if rule):
             raise ValueError(asked) if isinstance(asked, str) else asked
         return self
 
