@@ -126,9 +126,8 @@ class Formula:
         if alike not in self._carried:
             weights, there = self._weights(alike), dict(alike.parts)
             shares = (_dot(weights, rates) for rates in zip(*self._drivers, strict=True))
-            self._carried[alike] = tuple(
-                (a.item, share - there.get(a.item, ZERO)) for a, share in zip(self.dosed, shares, strict=True)
-            )
+            doses = zip((a.item for a in self.dosed), shares, strict=True)
+            self._carried[alike] = tuple((item, share - there.get(item, ZERO)) for item, share in doses)
         return self._carried[alike]
 
     def carried_cost(self, column: Ingredient) -> Fraction:
@@ -161,11 +160,10 @@ class Formula:
 
     def totals(self, quantity: Quantity, scale: Fraction = ONE) -> Vector:
         """``scale`` times the ``total`` of every column, reckoned once. Raises MissingProperty."""
-        if (quantity, scale) not in self._totals:
-            self._totals[quantity, scale] = (
-                self._unscaled(quantity) if scale == 1 else self.totals(quantity).times(scale)
-            )
-        return self._totals[quantity, scale]
+        key = quantity, scale
+        if key not in self._totals:
+            self._totals[key] = self._unscaled(quantity) if scale == 1 else self.totals(quantity).times(scale)
+        return self._totals[key]
 
     def _unscaled(self, quantity: Quantity) -> Vector:
         every, silent = self.figures.of(quantity, self.process)

@@ -26,7 +26,7 @@ from constraints.ingoing import NITRATE_SALTS, NITRITE_SALTS, IngoingEntry
 from constraints.numbers import PERCENT, PPM
 from constraints.quantities import NITRITE, Ingredient, Kind, Process
 from constraints.requirement import BY_ION, Origin, Requirement, Salt, Stage
-from constraints.rules import KINDS, Method, Pack, PackRow, ProcessStep, Product, ProductClass
+from constraints.rules import KINDS, Pack, PackRow, ProcessStep, Product, ProductClass
 from constraints.substances import spread
 from constraints.words import key
 
@@ -198,13 +198,11 @@ class _Held:
     def places(self) -> dict[str | None, frozenset[Product]]:
         """The classes it is for, None standing for a recipe without one, each with the products that it is for."""
         ids = [None, *(c.id for c in self.pack.classes)][self.pack.class_required :]
-        by_method = {
-            method: frozenset(p for p in _products(self.pack) if self.row.when.holds(p, method)) for method in Method
-        }
-        mine = {
-            name: by_method[self.pack.method_of(name)] for name in ids if self.row.is_for(self.pack.belongs_to(name))
-        }
-        return {name: products for name, products in mine.items() if products}
+        products = _products(self.pack)
+        mine = (name for name in ids if self.row.is_for(self.pack.belongs_to(name)))
+        found = {name: self.pack.method_of(name) for name in mine}
+        by_method = {m: frozenset(p for p in products if self.row.when.holds(p, m)) for m in set(found.values())}
+        return {name: by_method[method] for name, method in found.items() if by_method[method]}
 
     @cached_property
     def lo(self) -> Fraction | float:
@@ -240,10 +238,8 @@ def _products(pack: Pack) -> tuple[Product, ...]:
     """Products of every kind that the conditions of a pack tell apart, with at most two steps and one addition each."""
     steps = [frozenset(s) for n in range(3) for s in combinations(ProcessStep, n)]
     uses = {frozenset(spread(row.when.uses)[:1]) for row in pack.rows}
-    return tuple(
-        Product(cured, step, cold, pack.checked_on, used)
-        for cured, cold, step, used in product((True, False), (True, False), steps, uses)
-    )
+    told = product((True, False), (True, False), steps, uses)
+    return tuple(Product(cured, step, cold, pack.checked_on, used) for cured, cold, step, used in told)
 
 
 def flaws(pack: Pack, own: Collection[str]) -> Iterator[Flaw]:

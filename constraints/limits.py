@@ -150,9 +150,8 @@ class Reckoned(Band):
     def base_words(self) -> str:
         """What the figure is divided by, in words."""
         left_out = " and ".join(f"the {name}" for name in self.without)
-        return (self.meat if self.basis is Base.MEAT else self.basis.words) + (
-            f" without {left_out}" if left_out else ""
-        )
+        said = self.meat if self.basis is Base.MEAT else self.basis.words
+        return said + (f" without {left_out}" if left_out else "")
 
     def figure(self, what: str, counted: Quantity, kind: type[Ratio] = Limit, **further: Any) -> Ratio:
         """A quantity on the base, between the limits; in per cent unless ``further`` says otherwise."""
@@ -286,15 +285,9 @@ def corners(
 
 def _corner(terms: list[tuple[Fraction, Fraction, Fraction, Fraction]], sign: int) -> list[Fraction]:
     best = [lo for _, _, lo, _ in terms]
-    figure = _ratio(terms, best)
     while True:
-        chosen = [hi if sign * (over - figure * under) > 0 else lo for over, under, lo, hi in terms]
-        better = _ratio(terms, chosen)
-        if sign * (better - figure) <= 0:
+        over, under = (sum((term[k] * kg for term, kg in zip(terms, best, strict=True)), ZERO) for k in (0, 1))
+        chosen = [hi if sign * (o * under - over * u) > 0 else lo for o, u, lo, hi in terms]
+        if chosen == best:
             return best
-        best, figure = chosen, better
-
-
-def _ratio(terms: list[tuple[Fraction, Fraction, Fraction, Fraction]], weights: list[Fraction]) -> Fraction:
-    over, under = (sum((term[k] * kg for term, kg in zip(terms, weights, strict=True)), ZERO) for k in (0, 1))
-    return over / under
+        best = chosen

@@ -203,11 +203,9 @@ class Requirement:
 
     def complaints(self, formula: Formula) -> tuple[str, ...]:
         """What about this formula makes the requirement meaningless, in words: tags that no eligible lot carries."""
-        return tuple(
-            f"no eligible lot has {part.words}"
-            for part in self.quantities()
-            if isinstance(part, Tagged) and not any(in_one_kg(part, lot, formula.process) for lot in formula.lots)
-        )
+        tagged = [part for part in self.quantities() if isinstance(part, Tagged)]
+        none = (t for t in tagged if not any(in_one_kg(t, lot, formula.process) for lot in formula.lots))
+        return tuple(f"no eligible lot has {part.words}" for part in none)
 
     def words(self) -> str:
         """Itself in one sentence with its figure."""

@@ -359,11 +359,8 @@ class Pack(Strict):
             found = f"the rule pack {self.pack} needs a product class, and the recipe names none"
             raise BadInput([Fault(self.pack, None, None, found, f"product_class: one of {ids}")])
         classes, method = self.belongs_to(product_class), self.method_of(product_class)
-        return tuple(
-            row
-            for row in self.rows
-            if row.is_for(classes) and row.in_force_on(product.day) and row.when.holds(product, method)
-        )
+        rows = (row for row in self.rows if row.is_for(classes) and row.in_force_on(product.day))
+        return tuple(row for row in rows if row.when.holds(product, method))
 
     def method_of(self, product_class: str | None) -> Method:
         """How the cure gets into a class."""
@@ -378,11 +375,8 @@ class Pack(Strict):
     def listed(self, product_class: str | None = None, day: date | None = None) -> tuple[PackRow, ...]:
         """Every row that can be for a class on a day, whatever else the product is; None: any class, any day."""
         classes = self.belongs_to(product_class)
-        return tuple(
-            row
-            for row in self.rows
-            if (product_class is None or row.is_for(classes)) and (day is None or row.in_force_on(day))
-        )
+        rows = (row for row in self.rows if product_class is None or row.is_for(classes))
+        return tuple(row for row in rows if day is None or row.in_force_on(day))
 
     def requirements(self, product: Product, product_class: str | None) -> tuple[Requirement, ...]:
         """Every limit in force for this product, as requirements. Raises BadInput as ``in_force`` does."""
@@ -396,14 +390,11 @@ def waived(requirements: Iterable[Requirement], names: Collection[str]) -> tuple
     What blocks stays as it is; ask ``not_waivable`` first.
     """
 
-    def without_force(origin: Origin) -> Origin:
-        note = "; ".join(filter(None, [origin.note, "waived by your recipe"]))
-        return replace(origin, legal=False, waived=True, note=note)
+    def without_force(one: Requirement) -> Requirement:
+        note = "; ".join(filter(None, [one.origin.note, "waived by your recipe"]))
+        return replace(one, origin=replace(one.origin, legal=False, waived=True, note=note))
 
-    return tuple(
-        replace(r, origin=without_force(r.origin)) if r.origin.rule in names and not r.origin.blocks else r
-        for r in requirements
-    )
+    return tuple(without_force(r) if r.origin.rule in names and not r.origin.blocks else r for r in requirements)
 
 
 def not_waivable(requirements: Iterable[Requirement], names: Iterable[str]) -> dict[str, str]:
