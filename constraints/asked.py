@@ -22,7 +22,6 @@ from constraints.requirement import Hold, Measurement, Origin, Requirement, Role
 from constraints.row import Row, Vector
 
 
-@dataclass(frozen=True, kw_only=True)
 class Kilograms(Requirement):
     """Kilograms of something in the whole batch: ``lo <= weight <= hi``. No mixer load is judged by it."""
 
@@ -71,7 +70,6 @@ def floors(lots: Sequence[Lot]) -> list[Kilograms]:
     ]  # fmt: skip
 
 
-@dataclass(frozen=True, kw_only=True)
 class Stock(Requirement):
     """No lot beyond what is on hand; packs whole; no pull smaller or larger than the lot allows.
 
@@ -158,7 +156,6 @@ def _uses(columns: Sequence[Ingredient]) -> tuple[frozenset[str], ...]:
     return tuple(frozenset(name for name in names if c.parts or name not in ground) for names, c in lots)
 
 
-@dataclass(frozen=True, kw_only=True)
 class Opened(Requirement):
     """At most ``hi`` lots in the batch; or of some ``lots`` at most one, or all of them ``together`` or none.
 

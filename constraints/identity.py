@@ -239,7 +239,6 @@ class WeightLoss(Band):
         return self.ratio("loss of weight", "fresh meat", lost, MEAT, kind=Limit)
 
 
-@dataclass(frozen=True, kw_only=True)
 class Brine(Limit):
     """Salt of the water phase, kept too where a laboratory found the product dry enough."""
 
@@ -269,8 +268,7 @@ class SaltOnWater(Band):
         return self.ratio("salt", basis, salt, both, kind=Brine, or_water_activity=self.or_water_activity)
 
 
-@dataclass(frozen=True)
-class Called:
+class Called(Quantity):
     """Kilograms of the additions that are one of some substances or a kind, or whose name speaks of some words."""
 
     words: frozenset[str]
@@ -344,7 +342,6 @@ class Deduction:
         return cls(meat, tissue, tuple(parts))
 
 
-@dataclass(frozen=True, kw_only=True)
 class MeatContent(Requirement):
     """Meat content after deduction as a share of the base, at least ``lo`` percent.
 

@@ -9,7 +9,7 @@ are judged by what they are treated with.
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from enum import StrEnum
 from fractions import Fraction
 from typing import ClassVar, cast
@@ -21,7 +21,7 @@ from constraints.identity import Called, Part
 from constraints.limits import AdditiveNames, Band, Base, Either, Limit, Limited  # isort: skip
 from constraints.limits import REWORK, Reckoned, SubstanceNames, Worst, of_parts, without  # isort: skip
 from constraints.numbers import ONE, PERCENT, PPM, ZERO, shown
-from constraints.quantities import NITRATE, NITRITE, Basis, Ingredient, Process, Weight, every
+from constraints.quantities import NITRATE, NITRITE, Basis, Ingredient, Process, Quantity, Weight, every
 from constraints.requirement import Measured, Measurement, Ratio, Regulates, Requirement, Salt
 from constraints.row import Row
 
@@ -50,8 +50,7 @@ COARSE_DIVISION = Fraction(1, 100)
 """Scale division over cure weight above which the scale is too coarse; common practice, no source."""
 
 
-@dataclass(frozen=True)
-class Salts:
+class Salts(Quantity):
     """Milligrams of salts that an ingredient states as properties; what it does not state it does not have.
 
     ``terms`` are (factor, property) pairs, the factor converting the salt as weighed to the form asked for.
@@ -369,7 +368,6 @@ class NotListed(Strict):
         )  # fmt: skip
 
 
-@dataclass(frozen=True, kw_only=True)
 class OnSurface(Measured):
     """The strongest treatment of casing or surface with some substances, % of what it is treated with."""
 

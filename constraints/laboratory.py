@@ -5,7 +5,6 @@ A recipe states what a laboratory found of a batch; a rule names what it wants t
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from enum import StrEnum
 from fractions import Fraction
 
@@ -101,7 +100,6 @@ class LaboratoryEntry(Ruled):
         return found
 
 
-@dataclass(frozen=True, kw_only=True)
 class Analysed(Measured):
     """A figure that only analysis of the finished product gives; arithmetic never passes or fails it.
 

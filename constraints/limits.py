@@ -7,7 +7,7 @@ several figures; and the range of a figure when every weight is only known withi
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from enum import StrEnum
 from fractions import Fraction
 from typing import Annotated, Any, ClassVar
@@ -52,8 +52,7 @@ class Base(StrEnum):
         return "fat in the whole batch" if self is Base.FAT else Basis(self.value).words
 
 
-@dataclass(frozen=True)
-class Without:
+class Without(Quantity):
     """A quantity in which some ingredients do not count: ``water``, ``rework``, substances, or families of substances.
 
     In the finished product everything is taken to lose its share of the yield loss, what is left out included.
@@ -100,7 +99,6 @@ SpeciesNames = Annotated[tuple[Name, ...], among(GROUPS, "a species or a group o
 """Species as rules group them."""
 
 
-@dataclass(frozen=True, kw_only=True)
 class Limit(Ratio):
     """A ratio whose limits hold where there is nothing to divide by and nothing above the line either."""
 
@@ -187,7 +185,6 @@ class Limited(Band):
         return Fraction(PPM if self.unit() == "ppm" else PERCENT)
 
 
-@dataclass(frozen=True, kw_only=True)
 class OfParts(Requirement):
     """Base of a requirement over several ratios."""
 

@@ -26,7 +26,7 @@ from enum import StrEnum
 from fractions import Fraction
 from functools import cache
 from types import MappingProxyType
-from typing import Any, Protocol
+from typing import Any, dataclass_transform
 
 from constraints.document import Day, Name, NotNegative, Number, Percent, Strict, Whole, packaged, validate
 from constraints.numbers import ONE, PERCENT, ZERO
@@ -277,11 +277,16 @@ class Process:
         return 1 - self.yield_fraction - self.fat_loss
 
 
-class Quantity(Protocol):
-    """Something that can be counted: a frozen, hashable value with one method."""
+@dataclass_transform(frozen_default=True)
+class Quantity:
+    """Something that can be counted: a frozen, hashable value with one method. Every kind is a dataclass."""
+
+    def __init_subclass__(cls) -> None:
+        dataclass(frozen=True)(cls)
 
     def per_kg(self, item: Ingredient, process: Process) -> Fraction:
         """The quantity in one kilogram of ``item``. Raises MissingProperty where it is not known."""
+        raise NotImplementedError
 
 
 def in_one_kg(quantity: Quantity, item: Ingredient, process: Process) -> Fraction:
@@ -310,8 +315,7 @@ def stated(item: Ingredient, name: str, process: Process | None = None) -> Fract
     return estimate
 
 
-@dataclass(frozen=True)
-class Weight:
+class Weight(Quantity):
     """Kilograms of the basis per kilogram of ingredient."""
 
     basis: Basis
@@ -332,8 +336,7 @@ def _of_lots(item: Ingredient, basis: Basis) -> Fraction:
     return item.green if basis is Basis.GREEN else ZERO
 
 
-@dataclass(frozen=True)
-class Amount:
+class Amount(Quantity):
     """A property times kilograms, counted over a basis, in the property's own unit times kilograms.
 
     In the finished product fat and moisture are what is left after the declared losses; everything else stays.
@@ -350,8 +353,7 @@ class Amount:
         return stated(item, self.name, process) - PERCENT * losses.get(self.name, ZERO)
 
 
-@dataclass(frozen=True)
-class Tagged:
+class Tagged(Quantity):
     """Kilograms of the lots that carry a tag, for example species pork, role fat, or one lot by name."""
 
     tag: str
@@ -373,8 +375,7 @@ class Tagged:
         return ONE if found in self.values else ZERO
 
 
-@dataclass(frozen=True)
-class Sum:
+class Sum(Quantity):
     """A weighted sum of quantities."""
 
     terms: tuple[tuple[Fraction, Quantity], ...]
@@ -420,8 +421,7 @@ def speaks_of(text: str, words: frozenset[str]) -> bool:
     return any(re.search(rf"\b{re.escape(word)}(s|es)?\b", text, re.IGNORECASE) for word in words)
 
 
-@dataclass(frozen=True)
-class OfLots:
+class OfLots(Quantity):
     """A quantity counted over some lots only.
 
     ``species`` are the species counted (None: every one), ``words`` what their material must speak of (empty:

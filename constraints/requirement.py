@@ -13,6 +13,7 @@ from enum import StrEnum
 from fractions import Fraction
 from itertools import product
 from math import ceil, floor
+from typing import dataclass_transform
 
 from constraints.confidence import Confidence, cones, moved
 from constraints.formula import Batch, Formula
@@ -135,9 +136,10 @@ class Likelihood:
     probability: float
 
 
+@dataclass_transform(kw_only_default=True, frozen_default=True)
 @dataclass(frozen=True, kw_only=True)
 class Requirement:
-    """Base of every requirement.
+    """Base of every requirement, each of which is a dataclass like it.
 
     ``what`` names it in a few words, ``basis`` names what its figure is divided by, ``unit`` its unit, ``lo`` and
     ``hi`` its limits in that unit (None: no limit). ``role`` and ``regulates`` say what it means, ``confidence`` how
@@ -154,6 +156,9 @@ class Requirement:
     regulates: Regulates = Regulates()
     confidence: Confidence | None = None
     estimated: tuple[str, ...] = ()
+
+    def __init_subclass__(cls) -> None:
+        dataclass(frozen=True, kw_only=True)(cls)
 
     @property
     def on_paper(self) -> Requirement:
@@ -265,7 +270,6 @@ class Measured(Requirement):
         return True
 
 
-@dataclass(frozen=True, kw_only=True)
 class Ratio(Requirement):
     """``scale`` times one quantity over another, between limits: ``lo <= scale * over / under <= hi``.
 

@@ -11,7 +11,6 @@ from __future__ import annotations
 import re
 from collections import Counter
 from collections.abc import Iterable
-from dataclasses import dataclass
 from enum import StrEnum
 from fractions import Fraction
 from functools import cache
@@ -19,7 +18,7 @@ from typing import Any
 
 from constraints.document import packaged
 from constraints.numbers import ONE, PERCENT, ZERO
-from constraints.quantities import Ingredient, Kind, Process
+from constraints.quantities import Ingredient, Kind, Process, Quantity
 
 _WEIGHTS = {
     "H": "1.00794", "C": "12.0107", "N": "14.0067", "O": "15.9994", "Na": "22.98977", "P": "30.97376", "S": "32.065",
@@ -157,8 +156,7 @@ def share_of(name: str, item: Ingredient) -> Fraction:
     return Fraction(item.substance == name)
 
 
-@dataclass(frozen=True)
-class Substances:
+class Substances(Quantity):
     """Kilograms of substances, each times its factor: ``terms`` are (substance, factor).
 
     What only treats the casing or the surface is counted where ``on_surface`` says so.

@@ -33,7 +33,6 @@ from optimizer.verdict import Grade
 _ZERO = Fraction(0)
 
 
-@dataclass(frozen=True, kw_only=True)
 class StaysIn(Ratio):
     """What is in already is in: a batch grows until an addition, or a total of salt, is no more than its dose.
 

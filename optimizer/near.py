@@ -7,7 +7,7 @@ any other, and the cheapest batch that grants it is sought, weighed out and chec
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from fractions import Fraction
 
 from constraints.asked import Opened
@@ -39,7 +39,6 @@ _ROOMS = (1, 4, 16)
 loads, each within the limits, need more of it."""
 
 
-@dataclass(frozen=True, kw_only=True)
 class Summed(Requirement):
     """A sum over all that goes in: so much for a kilogram of ``each`` item."""
 

@@ -16,7 +16,9 @@ from constraints.faults import BadInput, Fault, meant
 from constraints.formula import Addition, Dosing, Formula, NoDose
 from constraints.library import brought, guarding, limits_cure
 from constraints.numbers import G_PER_KG, PERCENT, ZERO, trimmed
-from constraints.quantities import FAT, MOISTURE, SALT, Amount, Basis, Ingredient, Kind, Lot, MissingProperty, Weight
+
+from constraints.quantities import FAT, MOISTURE, SALT, Amount, Basis, Ingredient  # isort: skip
+from constraints.quantities import Kind, Lot, MissingProperty, Process, Quantity, Weight  # isort: skip
 from constraints.requirement import Origin, Ratio, Requirement, confident, marked
 from constraints.row import Row
 from constraints.rules import Pack, Product
@@ -38,13 +40,12 @@ ROUNDED_DOSE = 2
 """How many times more or less than its dose a scale may make of any other addition; common practice, no source."""
 
 
-@dataclass(frozen=True)
-class Portion:
+class Portion(Quantity):
     """Kilograms of one addition."""
 
     item: Ingredient
 
-    def per_kg(self, item: Ingredient, process: object) -> Fraction:
+    def per_kg(self, item: Ingredient, process: Process) -> Fraction:
         """1 for the addition itself, else 0."""
         return Fraction(item is self.item)
 
