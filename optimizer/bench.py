@@ -1,6 +1,7 @@
 """The program of a problem on the bench: requirements held or let go, limits moved, costs changed, lots added.
 
-Everything a report on a conflict asks is asked of the one program kept here (see kept), so that nothing is built twice.
+Everything a report on a conflict asks is asked of the one program kept here (see optimum): nothing is built
+twice.
 """
 
 from __future__ import annotations
@@ -14,8 +15,8 @@ from constraints.quantities import Lot
 from constraints.requirement import Requirement, Role
 from constraints.row import Row, RowKind
 from optimizer.problem import Problem
-from optimizer.solver.kept import MOST_NODES, Kept, Unsettled, searching
 from optimizer.solver.model import SolverDisagrees
+from optimizer.solver.optimum import MOST_NODES, Kept, Unsettled
 from optimizer.solver.program import layout_of
 
 _ZERO = Fraction(0)
@@ -102,26 +103,17 @@ class Bench:
         self.kept.aim({})
         return self.kept.best()
 
-    def cheapest(self) -> tuple[Fraction, ...]:
-        """The cheapest point; empty where there is none.
+    def least_cost(self) -> Fraction | None:
+        """The least cost; None where there is no point.
 
         With many whole numbers one within a two hundredth of the least cost is good enough, and ``sure`` is False.
         """
         self.kept.aim(self.costs)
         many = len(self.kept.counted) > MANY
-        with searching(self.kept, NEAR_NODES if many else MOST_NODES, _GAP if many else _ZERO):
-            values = self.kept.best()
+        values = self.kept.best(*((NEAR_NODES, _GAP) if many else ()))
         self.sure = not self.whole or self.kept.certain
-        return values
-
-    def cost(self, values: Sequence[Fraction]) -> Fraction:
-        """Cost of a point at the problem's prices."""
-        return sum((self.costs[j] * x for j, x in enumerate(values) if x and j in self.costs), _ZERO)
-
-    def least_cost(self) -> Fraction | None:
-        """The least cost; None where there is no point."""
-        values = self.cheapest()
-        return self.cost(values) if values else None
+        cost = sum((self.costs[j] * x for j, x in enumerate(values) if x and j in self.costs), _ZERO)
+        return cost if values else None
 
     def by_variable(self, terms: Terms) -> tuple[Part, Part | None]:
         """A figure's numerator and denominator by variable instead of per kilogram of each column."""
@@ -177,8 +169,7 @@ class Bench:
                 Row("beyond", coefs, *((at, None) if sign > 0 else (None, at))).over(self.layout.units)
             )
         try:
-            with searching(self.kept, NEAR_NODES):
-                return extreme(self.kept, *self.by_variable(terms), sign)
+            return extreme(self.kept, *self.by_variable(terms), sign, NEAR_NODES)
         except Unsettled:
             return None, False
         finally:
@@ -195,8 +186,7 @@ class Bench:
             return None
         used = dict(self.kept.rows[rows[0]].terms)
         try:
-            with searching(self.kept, NEAR_NODES):
-                return extreme(self.kept, used, None, 1)[0]
+            return extreme(self.kept, used, None, 1, NEAR_NODES)[0]
         except Unsettled:
             return None
 
@@ -206,15 +196,39 @@ def with_lots(problem: Problem, lots: Sequence[Lot]) -> Problem:
     return replace(problem, formula=Formula(lots, problem.formula.additions, problem.formula.process))
 
 
-def extreme(kept: Kept, over: Part, under: Part | None, sign: int) -> tuple[Fraction | None, bool]:
+def extreme(
+    kept: Kept, over: Part, under: Part | None, sign: int, nodes: int = MOST_NODES
+) -> tuple[Fraction | None, bool]:
     """The smallest (``sign`` 1) or largest (-1) figure, and whether it is sure; None where there is no point.
 
     A ratio is made small by solving for ``over - figure * under`` with ever better figures (Dinkelbach, Management
-    Science 13, 1967, 492-498). None too where the best point has nothing to
-    divide by. The costs are others afterwards. Raises Unsettled where whole numbers leave it open.
+    Science 13, 1967, 492-498). None too where the best point has nothing to divide by. With whole numbers from the
+    figure without them on, which none can better; with many of them one very near to it is not made better. The costs
+    are others afterwards. Raises Unsettled where whole numbers leave it open.
     """
-    figure = loose(kept, over, under, sign)
-    return (figure, True) if figure is None or not kept.counted else _in_whole(kept, over, under, sign, figure)
+
+    def turned(solve: Callable[[], Sequence[Fraction]], start: Fraction, near: Fraction | None) -> Fraction | None:
+        best, aimed = None, start
+        for _ in range(_TURNS):
+            kept.aim(_drawn(over, under, aimed, sign))
+            values = solve()
+            found = figure_of(over, under, values) if values else None
+            if found is None or (best is not None and sign * (found - best) >= 0):
+                return best
+            best = aimed = found
+            if under is None or (near is not None and abs(best - start) <= near):
+                return best
+        raise SolverDisagrees("the nearest figure could not be settled")
+
+    def loose() -> Sequence[Fraction]:
+        found = kept.settle()
+        return () if found is None else found.values
+
+    bound = turned(loose, _ZERO, None)
+    if bound is None or not kept.counted:
+        return bound, True
+    near = _NEAR * max(_ONE, abs(bound)) if len(kept.counted) > MANY else _ZERO
+    return turned(lambda: kept.best(nodes), bound, near), kept.certain
 
 
 def figure_of(over: Part, under: Part | None, values: Sequence[Fraction]) -> Fraction | None:
@@ -224,40 +238,6 @@ def figure_of(over: Part, under: Part | None, values: Sequence[Fraction]) -> Fra
         return top
     bottom = sum((a * values[j] for j, a in under.items() if values[j]), _ZERO)
     return top / bottom if bottom > 0 else None
-
-
-def loose(kept: Kept, over: Part, under: Part | None, sign: int) -> Fraction | None:
-    """The extreme figure with whole numbers left aside, exact."""
-    figure: Fraction | None = None
-    for _ in range(_TURNS):
-        kept.aim(_drawn(over, under, figure or _ZERO, sign))
-        found = kept.settle()
-        now = None if found is None else figure_of(over, under, found.values)
-        if now is None or now == figure or under is None:
-            return now
-        figure = now
-    raise SolverDisagrees("the nearest figure could not be settled")
-
-
-def _in_whole(kept: Kept, over: Part, under: Part | None, sign: int, bound: Fraction) -> tuple[Fraction | None, bool]:
-    """The extreme figure in whole numbers, from the one without them on; none can be better than that.
-
-    With many whole numbers a figure very near to it is not made better.
-    """
-    best: Fraction | None = None
-    aimed, sure = bound, True
-    for _ in range(_TURNS):
-        kept.aim(_drawn(over, under, aimed, sign))
-        values = kept.best()
-        sure = kept.certain
-        found = figure_of(over, under, values) if values else None
-        if found is None or (best is not None and sign * (found - best) >= 0):
-            break
-        best = aimed = found
-        near = len(kept.counted) > MANY and abs(best - bound) <= _NEAR * max(_ONE, abs(bound))
-        if under is None or best == bound or near:
-            break
-    return best, sure
 
 
 def _drawn(over: Part, under: Part | None, figure: Fraction, sign: int) -> dict[int, Fraction]:

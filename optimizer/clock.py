@@ -12,7 +12,6 @@ import time
 from collections.abc import Callable, Iterator
 from contextlib import AbstractContextManager, contextmanager
 from contextvars import ContextVar
-from math import inf
 
 _SHARE, _GRACE = 1.15, 0.6
 """A command that does not look at the clock itself is stopped at this share of its limit and so many seconds more."""
@@ -30,24 +29,7 @@ class Stopped(BaseException):
     """The time is over for good; there is no answer."""
 
 
-class Left:
-    """What is left of a time limit in seconds (None: there is no limit)."""
-
-    def __init__(self, limit: float | None) -> None:
-        self.end = None if limit is None else time.monotonic() + limit
-
-    @property
-    def seconds(self) -> float | None:
-        """Seconds left, never quite none; None without a limit."""
-        return None if self.end is None else max(self.end - time.monotonic(), 0.01)
-
-    @property
-    def over(self) -> bool:
-        """True where nothing is left."""
-        return self.end is not None and time.monotonic() >= self.end
-
-
-_LEFT: ContextVar[Left] = ContextVar("time for the command", default=Left(None))  # noqa: B039 - never changed
+_END: ContextVar[float | None] = ContextVar("when the time for the command is over", default=None)
 _TELL: ContextVar[Callable[[str], object] | None] = ContextVar("who is told of long searches", default=None)
 
 
@@ -56,36 +38,37 @@ def limited(seconds: float | None) -> AbstractContextManager[None]:
 
     None: no further limit.
     """
-    inner, outer = Left(seconds), _LEFT.get()
-    return _standing_in(inner if (inner.end or inf) < (outer.end or inf) else outer)
+    ends = (_END.get(), None if seconds is None else time.monotonic() + seconds)
+    return _standing_in(min((end for end in ends if end is not None), default=None))
 
 
 def moment(seconds: float) -> AbstractContextManager[None]:
     """Within this there are so many seconds at least, to finish what was found, whatever limit is stood in."""
-    inner, outer = Left(seconds), _LEFT.get()
-    return _standing_in(outer if outer.end is None or outer.end > (inner.end or 0) else inner)
+    end = _END.get()
+    return _standing_in(None if end is None else max(end, time.monotonic() + seconds))
 
 
 @contextmanager
-def _standing_in(left: Left) -> Iterator[None]:
-    token = _LEFT.set(left)
+def _standing_in(end: float | None) -> Iterator[None]:
+    token = _END.set(end)
     try:
         yield
     finally:
-        _LEFT.reset(token)
+        _END.reset(token)
 
 
 def left() -> float | None:
-    """Seconds left of the limit stood in, None where there is none. Raises OutOfTime where none are left."""
-    here = _LEFT.get()
-    if here.over:
+    """Seconds left of the limit stood in, never quite none; None without one. Raises OutOfTime where none are left."""
+    end = _END.get()
+    if over():
         raise OutOfTime
-    return here.seconds
+    return None if end is None else max(end - time.monotonic(), 0.01)
 
 
 def over() -> bool:
     """True where nothing is left of the limit stood in."""
-    return _LEFT.get().over
+    end = _END.get()
+    return end is not None and time.monotonic() >= end
 
 
 @contextmanager

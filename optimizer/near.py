@@ -22,8 +22,8 @@ from optimizer.bench import Bench, extreme
 from optimizer.clock import OutOfTime
 from optimizer.order import Near, Step, Wish
 from optimizer.problem import Problem, dying
-from optimizer.solver.kept import Unsettled, searching
 from optimizer.solver.model import ColumnKind, Variable
+from optimizer.solver.optimum import Unsettled
 from optimizer.solver.session import ALL
 
 _ZERO = Fraction(0)
@@ -182,8 +182,7 @@ def _best_wish(within: Problem, wish: Wish, counting: Requirement) -> Fraction |
         aim = dict(row.over(bench.layout.units[: len(row.coefs)]).terms)
     else:
         aim = {_off_middle(bench, within, counting): _ONE}
-    with searching(bench.kept, ALL):
-        return extreme(bench.kept, aim, None, -1 if wish is Wish.MOST_DYING else 1)[0]
+    return extreme(bench.kept, aim, None, -1 if wish is Wish.MOST_DYING else 1, ALL)[0]
 
 
 def _off_middle(bench: Bench, problem: Problem, band: Requirement) -> int:

@@ -17,7 +17,8 @@ from constraints.row import Row
 from constraints.row import solve as eliminate
 from optimizer.answer import blend
 from optimizer.bench import Bench, with_lots
-from optimizer.solver.exact import no_sum_fits, refuted_by
+from optimizer.solver.exact import refuted_by
+from optimizer.solver.lattice import no_sum_fits
 from optimizer.solver.model import Ending, Program, Variable, relaxed
 from optimizer.solver.optimum import Ranks, optimise
 from optimizer.solver.program import layout_of

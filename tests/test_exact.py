@@ -11,9 +11,8 @@ from scipy.optimize import linprog
 from solved import solve
 
 from constraints.row import Row
-from optimizer.solver.exact import Vertex, lower_bound, proved, refutes
+from optimizer.solver.exact import Simplex, Vertex, lower_bound, proved, refutes
 from optimizer.solver.model import BasisStatus, Program, SimplexBasis, Variable
-from optimizer.solver.simplex import Simplex
 
 
 def random_program(rng: random.Random, *, degenerate: bool) -> Program:

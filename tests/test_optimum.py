@@ -18,13 +18,11 @@ from solved import Outcome, solve
 from constraints.row import Row
 from optimizer.answer import Status, blend
 from optimizer.problem import Problem
-from optimizer.solver.exact import lower_bound
-from optimizer.solver.kept import Unsettled
+from optimizer.solver.exact import Simplex, lower_bound
 from optimizer.solver.model import BasisStatus, Ending, Program, SimplexBasis, SolverDisagrees, Variable, relaxed
-from optimizer.solver.optimum import Optimum, optimise, ranks_of, settle
+from optimizer.solver.optimum import Optimum, Unsettled, optimise, ranks_of, settle
 from optimizer.solver.program import layout_of
 from optimizer.solver.session import ALL, Session
-from optimizer.solver.simplex import Simplex
 from optimizer.solver.tree import Proof
 
 CHUNKS, EACH = 8, 255
@@ -309,7 +307,7 @@ class Lying(Session):
 
 def let_lie(monkeypatch: pytest.MonkeyPatch, lie: Lie, rng: random.Random) -> None:
     kind = type("Liar", (Lying,), {"lie": staticmethod(lie), "rng": rng})
-    monkeypatch.setattr("optimizer.solver.kept.Session", kind)
+    monkeypatch.setattr("optimizer.solver.optimum.Session", kind)
 
 
 LIES: tuple[Lie, ...] = (
@@ -347,6 +345,8 @@ def test_a_lying_solver_does_not_change_what_the_tree_proves(lie: Lie, monkeypat
         try:
             found = optimise(program, ranks_of(kitchen.problem().formula.columns), 60)
         except (SolverDisagrees, Unsettled):
+            continue
+        if found.ending is Ending.TIME_LIMIT and not found.values:
             continue
         assert bool(found.values) == bool(truth.values)
         told += bool(found.values)

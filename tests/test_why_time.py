@@ -14,7 +14,7 @@ from crowds import crowd
 from test_why_command import FRESH, LEAN, ROOT, document, run
 
 from optimizer.answer import Status, blend
-from optimizer.clock import Left, OutOfTime, left, limited, moment
+from optimizer.clock import OutOfTime, left, limited, moment, over
 from optimizer.order import Asked
 from optimizer.record import document as record
 from optimizer.why.explain import Question, answered, explain
@@ -134,7 +134,7 @@ def test_a_limit_within_a_limit_ends_with_the_first() -> None:
         with moment(1000):
             assert (left() or 0) > 100
     with limited(NONE):
-        while not Left(0).over:
+        while not over():
             pass
         with pytest.raises(OutOfTime):
             left()

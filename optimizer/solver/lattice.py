@@ -12,10 +12,9 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from fractions import Fraction
-from math import ceil, floor, inf
+from math import ceil, floor, gcd, inf
 
 from constraints.row import QUICK_ONE, QUICK_ZERO, Row, plain, quick
-from optimizer.solver.exact import in_steps, no_sum_fits
 from optimizer.solver.model import Program, Variable
 from optimizer.solver.session import Session
 from optimizer.solver.tree import Proof, prove
@@ -91,6 +90,29 @@ def lattice_of(program: Program) -> Lattice | bool:
     costs = [sum((v.cost * b[j] for j, v in enumerate(program.variables)), _ZERO) for b in basis]
     free = (Variable(f"z{k}", cost, Fraction(-far), Fraction(far), whole=True) for k, cost in enumerate(costs))
     return Lattice(Program(tuple(free), tuple(inside)), start, basis)
+
+
+def in_steps(row: Row) -> tuple[list[int], int | None, int | None]:
+    """A row of whole numbers alone as whole numbers without a common divisor, by term, and what its sum may be."""
+    _, coefs = row.sparse
+    step = gcd(*coefs.num.tolist()) or 1
+    per = Fraction(coefs.den, step)
+    lo, hi = None if row.lo is None else ceil(row.lo * per), None if row.hi is None else floor(row.hi * per)
+    return [n // step for n in coefs.num.tolist()], lo, hi
+
+
+def no_sum_fits(program: Program) -> bool:
+    """True where a row over whole numbers alone has no sum between its limits, so that there is no point.
+
+    Every sum is a multiple of the greatest common divisor of the coefficients.
+    """
+    free = {j for j, v in enumerate(program.variables) if not v.whole}
+    for row in program.rows:
+        if row.lo is not None and row.hi is not None and not any(j in free for j, _ in row.terms):
+            _, lo, hi = in_steps(row)
+            if lo is not None and hi is not None and lo > hi:
+                return True
+    return False
 
 
 def _parted(program: Program) -> tuple[list[tuple[Vector, int]], list[Row]]:

@@ -28,10 +28,9 @@ import numpy as np
 
 from constraints.row import Row
 from optimizer import clock
-from optimizer.solver.exact import Vertex, lower_bound, multipliers, refuted_by, unique
+from optimizer.solver.exact import Vertex, lower_bound, multipliers, refuted_by, settled, unique
 from optimizer.solver.model import ColumnKind, Program, SolverDisagrees, relaxed
 from optimizer.solver.session import Session
-from optimizer.solver.simplex import settled
 
 _ZERO = Fraction(0)
 LONGEST = 10_000

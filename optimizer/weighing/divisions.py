@@ -19,8 +19,7 @@ import numpy as np
 
 from constraints.quantities import Ingredient, Kind
 from constraints.row import Floats, Row
-from optimizer.solver.exact import in_steps
-from optimizer.solver.lattice import whole
+from optimizer.solver.lattice import in_steps, whole
 from optimizer.solver.model import ColumnKind, Program, Variable
 from optimizer.solver.program import build, uses
 from optimizer.weighing.rounding import WeighedLimit, Weighing

@@ -22,12 +22,10 @@ from constraints.requirement import Hold, Requirement, Role
 from constraints.row import Cone, Row
 from optimizer.clock import OutOfTime
 from optimizer.problem import Problem
-from optimizer.solver.exact import reduced_costs
-from optimizer.solver.kept import Kept, Unsettled
+from optimizer.solver.exact import reduced_costs, vertex
 from optimizer.solver.model import BasisStatus, Program, SimplexBasis, SolverDisagrees
-from optimizer.solver.optimum import held, settle
+from optimizer.solver.optimum import Kept, Unsettled, held, settle
 from optimizer.solver.program import Layout, holds_of, layout_of
-from optimizer.solver.simplex import vertex
 from optimizer.why.moving import CLOSE, Curved, Drift, Family, Stand, curved_of
 
 _ZERO = Fraction(0)

@@ -26,13 +26,11 @@ from optimizer.bench import extreme
 from optimizer.problem import Problem
 from optimizer.solver import cone
 from optimizer.solver.conic import ConicUnits
-from optimizer.solver.exact import Vertex, reduced_costs
-from optimizer.solver.kept import Kept, Unsettled, searching
+from optimizer.solver.exact import Simplex, Vertex, minimised, reduced_costs
 from optimizer.solver.model import BasisStatus, Ending, Program, SimplexBasis, SolverDisagrees
-from optimizer.solver.optimum import Optimum, Ranks
+from optimizer.solver.optimum import Kept, Optimum, Ranks, Unsettled
 from optimizer.solver.program import layout_of
 from optimizer.solver.session import ALL
-from optimizer.solver.simplex import Simplex, minimised
 
 _ZERO = Fraction(0)
 _ONE = Fraction(1)
@@ -75,8 +73,8 @@ class Curved(cone.ConeProgram):
 
 def in_whole(kept: Kept) -> tuple[Fraction, ...] | None:
     """The cheapest point of a program kept in the solver. Raises OutOfTime where time or the search ends first."""
-    with searching(kept, ALL), suppress(Unsettled):
-        values = kept.best()
+    with suppress(Unsettled):
+        values = kept.best(ALL)
         if kept.certain:
             return values or None
     raise clock.OutOfTime

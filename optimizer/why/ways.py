@@ -22,7 +22,6 @@ from optimizer.bench import NEAR_NODES, Bench, with_lots, with_requirements
 from optimizer.cause import inward
 from optimizer.conflict import Conflict
 from optimizer.problem import Problem
-from optimizer.solver.kept import searching
 from optimizer.solver.model import Variable
 from optimizer.why.ground import LEAST_ORDER, NotSettled, Section, settled
 from optimizer.why.moving import curved_of, halved
@@ -197,8 +196,7 @@ class _Search:
         giving = kept.add_columns(give)
         kept.aim({j: v.cost for j, (v, _) in zip(giving, give, strict=True)})
         try:
-            with searching(kept, NEAR_NODES):
-                values = kept.best()
+            values = kept.best(NEAR_NODES)
         finally:
             for j in giving:
                 kept.bound(j, _ZERO, _ZERO)
@@ -244,9 +242,8 @@ class _Search:
             if not isinstance(lot, Lot):
                 continue
             there = self.bench.with_more(j, lot.usable_kg + ceiling)
-            with searching(there.kept, NEAR_NODES):
-                there.kept.aim({j: _ONE})
-                values = there.kept.best()
+            there.kept.aim({j: _ONE})
+            values = there.kept.best(NEAR_NODES)
             least = values[j] * self.bench.layout.units[j] / lot.usable - lot.on_hand_kg if values else _ZERO
             if least > 0:
                 yield from self._more_of(lot, inward(problem, least, 1))
