@@ -22,7 +22,7 @@ from constraints.requirement import Hold
 from optimizer.record import NAMED, Exact, key
 from optimizer.solver.conic import ConicUnits
 from optimizer.solver.model import Program, SolverDisagrees, Variable
-from optimizer.solver.optimum import Kept, Unsettled
+from optimizer.solver.optimum import Unsettled
 from optimizer.why.ground import GIVEN_UP, Ground, Means, NotSettled, Section, least_of, stock_family
 from optimizer.why.moving import CLOSE, Curved, in_whole
 from optimizer.why.prices import Direction, shortened, side_of
