@@ -80,42 +80,29 @@ class Buy:
 
 
 @dataclass(frozen=True)
-class RoomLeft:
-    """What is left free for the scales: kilograms ``of`` limits of the kitchen, by the owner of their row, and
-    kilograms of every lot held ``back``. The jobs ``without`` are left out.
-    """
-
-    of: dict[Owner | None, Fraction] = field(default_factory=dict)
-    back: Fraction = _ZERO
-    without: frozenset[int] = frozenset()
-
-    def at(self, owner: Owner) -> Fraction:
-        """Kilograms to leave free of a limit."""
-        return self.of.get(owner, _ZERO)
-
-
-@dataclass(frozen=True)
 class WeekPart:
     """What part of a week to build.
 
     ``jobs`` None means all; ``stock`` stands instead of the opening stock, as held, and may hold deliveries already
-    paid for. ``charged`` drops cost nothing more; nothing can be ordered before the day ``not_before``. ``taken`` is
-    what of a limit of the kitchen is used already, ``counted`` how many batches a day already has. ``alone`` leaves out
-    what only a whole week can keep: cold store, closing stock and lots to use up. ``ordered`` is what of a delivery was
-    ordered before; of those ``settled`` nothing more comes. ``reach`` is what a batch may take of each supply,
-    where that is not the stock.
+    paid for. ``charged`` drops cost nothing more; nothing can be ordered before the day ``not_before``.
+    ``reserved`` is what of a limit of the kitchen, by the owner of its row, is used already or left free for the
+    scales, and ``back`` the kilograms of every lot held back for them; ``counted`` is how many batches a day already
+    has. ``alone`` leaves out what only a whole week can keep: cold store, closing stock and lots to use up; the jobs
+    ``without`` are left out. ``ordered`` is what of a delivery was ordered before; of those ``settled`` nothing more
+    comes. ``reach`` is what a batch may take of each supply, where that is not the stock.
     """
 
     jobs: tuple[int, ...] | None = None
     stock: dict[int, Fraction] | None = None
     charged: frozenset[tuple[str, int]] = frozenset()
     not_before: int = 0
-    taken: dict[Owner, Fraction] = field(default_factory=dict)
+    reserved: dict[Owner | None, Fraction] = field(default_factory=dict)
+    back: Fraction = _ZERO
     counted: dict[int, int] = field(default_factory=dict)
     alone: bool = False
     ordered: dict[int, Fraction] = field(default_factory=dict)
     settled: frozenset[int] = frozenset()
-    room: RoomLeft = field(default_factory=RoomLeft)
+    without: frozenset[int] = frozenset()
     reach: Vector | None = None
 
 

@@ -85,8 +85,8 @@ class Rule(ABC):
 
     def row(self, program: WeekProgram, day: int | None, terms: Coefs, there: Fraction = ZERO) -> None:
         """Its row on a day, of which so much is ``there``; less what is used already and is left for the scales."""
-        owner, wanted = self.limit_on(day), program.wanted
-        limit = self.sign * (self.limit - there) - wanted.taken.get(owner, ZERO) - wanted.room.at(owner)
+        owner = self.limit_on(day)
+        limit = self.sign * (self.limit - there) - program.wanted.reserved.get(owner, ZERO)
         program.model.rows.append(Row.of("", terms, None, limit, owner))
 
     def over(self, books: Books, day: int | None, found: Fraction, unit: str = "kg") -> Iterator[Excess]:
@@ -124,7 +124,7 @@ class KitchenStage(Rule):
         """The column that counts a batch's loads."""
         most, owner = Fraction(ceil(most_of(block, self.entry.basis) / load)), self.link(block.job.index, block.day)
         loads = program.model.column(ZERO, most, whole=True)
-        program.model.row([passing, loads], [ONE, -load], None, -program.wanted.room.at(owner), owner)
+        program.model.row([passing, loads], [ONE, -load], None, -program.wanted.reserved.get(owner, ZERO), owner)
         return loads
 
     def excesses(self, books: Books) -> Iterator[Excess]:
@@ -245,7 +245,7 @@ class Together(Rule):
         names = [name for name in rule.of or sorted(columns) if name in columns]
         if rule.smallest_kg is not None:
             for name in names:
-                use(name, rule.smallest_kg + program.wanted.room.at(self.link(*where, name)))
+                use(name, rule.smallest_kg + program.wanted.reserved.get(self.link(*where, name), ZERO))
         elif rule.most is None:
             # one usual division counts as used where a rule names no smallest amount
             then = [use(rule.then, DIVISION_KG)] if rule.then is not None and rule.then in columns else []
@@ -313,12 +313,12 @@ def build(world: World, wanted: WeekPart | None = None) -> WeekProgram:
     stock = world.stock if wanted.stock is None else wanted.stock
     nights = sum((kg * supplies[s].nights for s, kg in stock.items()), ZERO) if world.holding else ZERO
     program = WeekProgram(world, Model(constant=nights * world.holding), wanted, stock)
-    if wanted.room.back:  # a little of every lot is put by for the rounding of several batches that use one up
-        program.stock = {s: x if supplies[s].lot.use_up else max(x - wanted.room.back, ZERO) for s, x in stock.items()}
+    if wanted.back:  # a little of every lot is put by for the rounding of several batches that use one up
+        program.stock = {s: x if supplies[s].lot.use_up else max(x - wanted.back, ZERO) for s, x in stock.items()}
     reach = world.reach(program.stock) if wanted.reach is None else wanted.reach
     for job in world.jobs if wanted.jobs is None else [world.jobs[i] for i in wanted.jobs]:
         left()
-        if job.days and job.index not in wanted.room.without:
+        if job.days and job.index not in wanted.without:
             add_batch(program, job, reach)
     program.uses = uses_of(program)
     add_stock(program)

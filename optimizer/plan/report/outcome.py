@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, field, replace
 from datetime import date as Day
@@ -15,14 +15,13 @@ import numpy as np
 
 from constraints.quantities import FAT, SALT, Basis, Lot
 from constraints.requirement import BY_ION, Stage
-from constraints.row import RowKind, Vector
+from constraints.row import RowKind
 from optimizer.answer import Status
 from optimizer.clock import OutOfTime
 from optimizer.figures import Unit
 from optimizer.late import late
 from optimizer.plan.files.week_file import Week
-from optimizer.plan.model.blocks import WeekProgram
-from optimizer.plan.model.world import Job, World, assemble_week
+from optimizer.plan.model.world import Job, assemble_week
 from optimizer.plan.report.way_out import NoPlan, impossible, no_plan, unit_of
 from optimizer.plan.settle.books import Books, Purchase
 from optimizer.plan.settle.engine import Solved, solve
@@ -241,27 +240,25 @@ def plan_week(week: Week, what_happened: str | None = None, *, compare: bool = T
         world = assemble_week(week)
         plan = find(world, talk=True)
         if plan.status is Status.INFEASIBLE or impossible(world):
-            return _without(plan, world)
+            return _without(plan)
         return gather(plan, compare=compare and not plan.solved.interrupted)
     since = happened.read_happened(what_happened, week)
-    world = assemble_week(since.week)
-    rest = repair.Repaired(world, since)
-    plan = find(rest.world, rest.make, talk=True)
-    none = plan.status is Status.INFEASIBLE
-    outcome = _without(plan, world, rest.again) if none else gather(plan, rest.gone)
+    rest = repair.Repaired(assemble_week(since.week), since)
+    plan = find(rest.world, rest.make, rest.wanted, talk=True)
+    outcome = _without(plan) if plan.status is Status.INFEASIBLE else gather(plan, rest.gone)
     return replace(
         outcome, done=rest.done, fewest_changes=rest.fewest, missed=rest.missed, hold=rest.hold, coming=rest.coming
     )
 
 
-def _without(plan: Plan, world: World, again: Callable[[Vector | None], WeekProgram] | None = None) -> Outcome:
+def _without(plan: Plan) -> Outcome:
     """There is no plan: say why. Nothing of what the solver has is shown."""
-    never = impossible(world)
+    never = impossible(plan.world)
     status = Status.DO_NOT_MAKE if any(one.requirement.origin.legal for one in never) else Status.INFEASIBLE
     if not never:
         sys.stderr.write("no plan; looking for the reasons and the ways out\n")
     bare = Plan(plan.program, status=status, solved=plan.solved)
-    return Outcome(bare, no_plan=no_plan(world, again))
+    return Outcome(bare, no_plan=no_plan(plan.program))
 
 
 def gather(plan: Plan, gone: Sequence[tuple[int, int, Fraction]] = (), *, compare: bool = False) -> Outcome:

@@ -7,8 +7,8 @@ and rule packs are never relaxed.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Iterable, Iterator, Mapping
-from dataclasses import dataclass
+from collections.abc import Collection, Iterable, Iterator, Mapping
+from dataclasses import dataclass, replace
 from datetime import date as Day
 from enum import StrEnum
 from fractions import Fraction
@@ -18,11 +18,11 @@ from typing import Annotated, Any
 from pydantic import PlainSerializer, PlainValidator, WithJsonSchema
 
 from constraints.numbers import trimmed
-from constraints.row import Row, RowKind, Vector
+from constraints.row import Row, RowKind
 from optimizer.clock import OutOfTime
 from optimizer.figures import Unit
 from optimizer.lawful import Dosed, LawfulDose, doses_instead
-from optimizer.plan.model.blocks import WeekPart, WeekProgram
+from optimizer.plan.model.blocks import WeekProgram
 from optimizer.plan.model.kitchen import build
 from optimizer.plan.model.world import World
 from optimizer.plan.settle.books import coarsest
@@ -167,24 +167,19 @@ def impossible(world: World) -> tuple[Impossible, ...]:
     )  # fmt: skip
 
 
-def no_plan(world: World, again: Callable[[Vector | None], WeekProgram] | None = None) -> NoPlan:
-    """Find out why a week has no plan, and what would help, as far as the time goes.
-
-    ``again`` makes the program of what is left of one, with other stock to choose from.
-    """
-    never = impossible(world)
+def no_plan(first: WeekProgram) -> NoPlan:
+    """Find out why a week, or what is left of one, has no plan, and what would help, as far as the time goes."""
+    world, never = first.world, impossible(first.world)
     if never:  # the recipe itself has to change; what the rest of the week lacks is another question
         cause = f"{never[0].batch} can never meet {never[0].requirement.words()}."
         return NoPlan(cause=cause, impossible=never)
     ways: list[WeekWayOut] = []
     involved: tuple[tuple[str, ...], ...] = ((), (), ())
-    again = again or (lambda reach: build(world, WeekPart(reach=reach)))
     plenty = world.reach(dict.fromkeys(range(len(world.supplies)), PLENTY))
-    first = again(None)
     try:
         for way in WeekWay:
             kinds = [kind for kind in WeekWay if way in (kind, WeekWay.MIXED)]
-            program = again(plenty if WeekWay.STOCK in kinds else None)
+            program = build(world, replace(first.wanted, reach=plenty if WeekWay.STOCK in kinds else None))
             slacks = _loosened(program, kinds)
             solved = solve(program.model, time_limit=_SECONDS)
             values = {column: float(solved.values[column]) for column in slacks} if solved.found else {}

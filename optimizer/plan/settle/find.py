@@ -22,6 +22,7 @@ from collections.abc import Callable, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, replace
 from fractions import Fraction
+from functools import partial
 from typing import Any
 
 import numpy as np
@@ -29,7 +30,7 @@ import numpy as np
 from constraints.row import Floats, Owner, Row, RowKind, Vector
 from optimizer.answer import Status
 from optimizer.clock import OutOfTime, left, limited
-from optimizer.plan.model.blocks import RoomLeft, WeekPart, WeekProgram
+from optimizer.plan.model.blocks import WeekPart, WeekProgram
 from optimizer.plan.model.kitchen import Excess, build
 from optimizer.plan.model.world import World
 from optimizer.plan.settle.books import Books, Money, Planned, near, needed, needed_only, orders, planned, with_room
@@ -107,26 +108,27 @@ class Plan(Books):
         return self.broken[:2] == (0, 0)
 
 
-Maker = Callable[[RoomLeft], WeekProgram]
-"""What makes a program of a week, or of what is left of one, with room left where it is asked for."""
+Maker = Callable[[WeekPart], WeekProgram]
+"""What makes the program of a part of a week, or of what is left of one."""
 
 
-def find(world: World, make: Maker | None = None, *, talk: bool = False, gap: float = GAP) -> Plan:
+def find(
+    world: World, make: Maker | None = None, wanted: WeekPart | None = None, *, talk: bool = False, gap: float = GAP
+) -> Plan:
     """The cheapest plan of a week. Ctrl-C and the time limit stood in end the search with the best plan found.
 
     Where what was weighed breaks anything, a plan is sought with room left for just that; the bound is always that of
     the week as it is. Where none keeps everything, the one with the fewest faults is returned, and says them. Raises
     OutOfTime where the limit is over before there is anything to weigh.
     """
-    make = make or (lambda room: build(world, WeekPart(room=room)))
-    room = RoomLeft()
-    first = best = last = search(make(room), talk=talk, gap=gap)
+    make, wanted = make or partial(build, world), wanted or WeekPart()
+    first = best = last = search(make(wanted), talk=talk, gap=gap)
     try:
         for _ in range(TRIES):
             if last.certificate is None or last.whole or last.status is Status.TIME_LIMIT:
                 break
-            room = _with_room(room, last)
-            last = search(make(room), talk=talk, gap=gap)
+            wanted = _with_room(wanted, last)
+            last = search(make(wanted), talk=talk, gap=gap)
             if last.certificate is None:
                 break
             if first.certificate is not None:
@@ -137,17 +139,17 @@ def find(world: World, make: Maker | None = None, *, talk: bool = False, gap: fl
     return best
 
 
-def _with_room(room: RoomLeft, plan: Plan) -> RoomLeft:
+def _with_room(wanted: WeekPart, plan: Plan) -> WeekPart:
     """What is asked of the next try: room for what this one was over by, and without what cannot be weighed out."""
     assert plan.certificate is not None
-    of = dict(room.of)
+    reserved = dict(wanted.reserved)
     for excess in plan.certificate.excess:
-        of[excess.owner] = room.of.get(excess.owner, _ZERO) + excess.by
+        reserved[excess.owner] = wanted.reserved.get(excess.owner, _ZERO) + excess.by
     failed = [one.job for one in plan.made if not one.sound]
     if not failed and not plan.certificate.faults:
-        return replace(room, of=of)
-    without = {job.index for job in failed if job.entry.may_leave_out} if room.back else set()
-    return RoomLeft(of, HELD_BACK_KG, room.without | without)
+        return replace(wanted, reserved=reserved)
+    without = {job.index for job in failed if job.entry.may_leave_out} if wanted.back else set()
+    return replace(wanted, reserved=reserved, back=HELD_BACK_KG, without=wanted.without | without)
 
 
 def search(program: WeekProgram, *, talk: bool = False, gap: float = GAP) -> Plan:
@@ -331,7 +333,8 @@ def in_order(world: World, together: float | None = None) -> Compared:
     bare = replace(world, week=replace(world.week, entry=entry))
     aside = _put_aside(world, stock)
     wanted = WeekPart(
-        stock=stock, taken=defaultdict(Fraction), counted=defaultdict(int), ordered=defaultdict(Fraction), alone=True,
+        stock=stock, reserved=defaultdict(Fraction), counted=defaultdict(int), ordered=defaultdict(Fraction),
+        alone=True,
     )  # fmt: skip
     total = float(build(world, WeekPart(jobs=())).model.constant)
     jobs = sorted((job for job in world.jobs if job.days), key=lambda job: (job.days[0], job.index))
@@ -380,7 +383,7 @@ def _take(program: WeekProgram, solved: Solved, wanted: WeekPart) -> set[tuple[s
     for row in program.model.rows:
         if row.owner.kind is RowKind.LIMIT:
             places, coefs = row.sparse
-            wanted.taken[row.owner] += near(float((solved.values[places] * coefs.floats).sum()))
+            wanted.reserved[row.owner] += near(float((solved.values[places] * coefs.floats).sum()))
     for day in {part.block.day for part in parts}:
         wanted.counted[day] += 1
     return charged

@@ -21,10 +21,9 @@ from constraints.faults import BadInput
 from constraints.formula import Batch
 from constraints.numbers import shown, trimmed
 from constraints.quantities import Basis, Lot, MissingProperty, Weight
-from constraints.row import Vector
 from optimizer.findings import Report, check
 from optimizer.plan.files.happened import Happened, PlannedBatch, PlannedOrder, PulledLot
-from optimizer.plan.model.blocks import Block, RoomLeft, WeekPart, WeekProgram
+from optimizer.plan.model.blocks import Block, WeekPart, WeekProgram
 from optimizer.plan.model.kitchen import build
 from optimizer.plan.model.world import Job, Supply, World
 from optimizer.plan.settle.books import SPECK
@@ -79,13 +78,9 @@ class Repaired:
             settled=frozenset(self.where[key] for key in happened.deliveries if key in self.where),
         )  # fmt: skip
 
-    def again(self, reach: Vector | None) -> WeekProgram:
-        """Its program without holding to the plan, with other stock to choose from."""
-        return build(self.world, replace(self.wanted, reach=reach))
-
-    def make(self, room: RoomLeft) -> WeekProgram:
+    def make(self, wanted: WeekPart) -> WeekProgram:
         """Its program. A yes-or-no column is zero only where every pull of a fixed batch is the plan's; few are one."""
-        program = build(self.world, replace(self.wanted, room=room))
+        program = build(self.world, wanted)
         entry, model, columns = self.happened.entry, program.model, list[int]()
         blocks = {(block.job.name, self.world.date(block.day)): block for block in program.blocks}
         for batch in self.happened.plan.batches:
