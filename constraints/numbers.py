@@ -7,6 +7,7 @@ legal rate itself would fail.
 from __future__ import annotations
 
 import re
+import unicodedata
 from collections.abc import Callable
 from fractions import Fraction
 
@@ -25,26 +26,30 @@ PI = Fraction("3.14159265358979323846")
 """The ratio of a circle's round to its width, to 20 decimals: beyond any casing."""
 PERCENT = 100
 
-_PLAIN = re.compile(r"[+-]?(\d+(\.\d*)?|\.\d+)", re.ASCII)
 _LONGEST = 40
+_PLAIN = re.compile(r"[+-]?(\d+(\.\d*)?|\.\d+)", re.ASCII)
+_WITH_COMMA = re.compile(r"[+-]?(\d+(,\d*)?|,\d+)", re.ASCII)
+_GROUPED_BY_COMMA = re.compile(r"[+-]?\d{1,3}(,\d{3})+(\.\d+)?", re.ASCII)
+_GROUPED_BY_POINT = re.compile(r"[+-]?\d{1,3}(\.\d{3})+(,\d+)?", re.ASCII)
 
 
 class NotANumber(ValueError):
     """A text that is not a plain decimal number; the message says what to write instead."""
 
 
-def exact(text: str) -> Fraction:
-    """Read a plain decimal number such as ``24.5`` or ``-0.25`` exactly.
+def exact(text: str, decimal_comma: bool = False) -> Fraction:
+    """Read a plain decimal number such as ``24.5`` or ``-0.25`` exactly, or ``24,5`` where commas are decimal.
 
-    Raises NotANumber for anything else, with a hint: exponents (``1e3``), decimal commas (``1,5``), percent
-    signs, NaN, infinity, digits grouped by spaces or underscores.
+    Raises NotANumber for anything else, with a hint: exponents (``1e3``), the other decimal mark (``1,5``), percent and
+    currency signs, NaN, infinity, digits that are grouped. A point is no decimal mark beside commas: 1.234 may be 1234.
     """
     typed = text.strip()
     if len(typed) > _LONGEST:
         raise NotANumber(f"{typed[:_LONGEST]}... has more than {_LONGEST} characters")
-    if _PLAIN.fullmatch(typed):
-        return Fraction(typed)
-    raise NotANumber(_hint(typed))
+    if (_WITH_COMMA if decimal_comma else _PLAIN).fullmatch(typed):
+        return Fraction(typed.replace(",", "."))
+    in_one_line = "".join(letter if letter.isprintable() else " " for letter in typed)
+    raise NotANumber(_hint(in_one_line, *(",." if decimal_comma else ".,")))
 
 
 def weight(text: str) -> Callable[[Fraction, Fraction], Fraction]:
@@ -62,11 +67,21 @@ def weight(text: str) -> Callable[[Fraction, Fraction], Fraction]:
     return lambda batch, bare: figure * (batch / PERCENT if unit == "%" else each.get(unit, bare))
 
 
-def _hint(typed: str) -> str:
+def _hint(typed: str, mark: str, other: str) -> str:
+    """What to write instead of a figure with another decimal ``mark``, or none; the ``other`` one is no mark here."""
     if not typed:
         return "nothing stands here"
-    if re.fullmatch(r"[+-]?\d+,\d+", typed):
-        return f"{typed} has a decimal comma; write {typed.replace(',', '.')}"
+    if any(unicodedata.category(letter) == "Sc" for letter in typed[:1] + typed[-1:]):
+        return f"{typed!r} has a currency sign; write the bare number"
+    for grouped, group, decimal in ((_GROUPED_BY_COMMA, ",", "."), (_GROUPED_BY_POINT, ".", ",")):
+        whole = typed.replace(group, "")
+        if grouped.fullmatch(typed) and (decimal in typed or typed.count(group) > 1):
+            return f"{typed} has a mark between thousands; write {whole.replace(decimal, mark)}"
+        if grouped.fullmatch(typed) and group == other:
+            return f"{typed} can be read in two ways; write {whole} or {typed.replace(group, mark)}"
+    if (_PLAIN if other == "." else _WITH_COMMA).fullmatch(typed):
+        has = "a decimal comma" if other == "," else "a point in a file with decimal commas"
+        return f"{typed} has {has}; write {typed.replace(other, mark)}"
     if typed.endswith("%"):
         return f"{typed} has a percent sign; write {typed[:-1].strip()}"
     if re.fullmatch(r"[+-]?(\d+\.?\d*|\.\d+)[eE][+-]?\d+", typed):

@@ -10,9 +10,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from constraints.numbers import NotANumber
+from constraints.numbers import NotANumber, exact
 from optimizer.reading.columns import COLUMNS, header_faults, near_miss
-from optimizer.reading.table import Table, cut, figure, has_decimal_commas
+from optimizer.reading.table import Table, cut, has_decimal_commas
 
 
 def whole(text: str) -> Table:
@@ -172,7 +172,7 @@ NUMBERS = [
 
 @pytest.mark.parametrize(("typed", "comma", "value"), NUMBERS)
 def test_numbers_are_exact(typed: str, comma: bool, value: str) -> None:
-    assert figure(typed, comma) == Fraction(value)
+    assert exact(typed, comma) == Fraction(value)
 
 
 NO_NUMBERS = [
@@ -204,7 +204,7 @@ NO_NUMBERS = [
 @pytest.mark.parametrize(("typed", "comma", "words"), NO_NUMBERS)
 def test_what_is_no_number_gets_a_hint(typed: str, comma: bool, words: str) -> None:
     with pytest.raises(NotANumber) as raised:
-        figure(typed, comma)
+        exact(typed, comma)
     assert words in str(raised.value)
     assert str(raised.value).isprintable()
 

@@ -18,10 +18,10 @@ import numpy as np
 
 from constraints.document import packaged_rows
 from constraints.faults import BadInput, Fault, Severity
-from constraints.numbers import NotANumber
+from constraints.numbers import NotANumber, exact
 from constraints.treatment import MINUTES, fahrenheit
 from optimizer.made.curve import Readings, Whole
-from optimizer.reading.table import cut, figure, has_decimal_commas
+from optimizer.reading.table import cut, has_decimal_commas
 
 _PROBES = packaged_rows("optimizer.made", "probes.csv")
 ROLES = {row["holds"]: tuple(row["names"].split(" / ")) for row in _PROBES}
@@ -272,12 +272,12 @@ def _figures(cells: Sequence[str], commas: bool, unit: str = "") -> tuple[dict[s
     low, high = (COLDEST_F, HOTTEST_F) if unit else (-LARGEST, LARGEST)
     every = set(cells)
     empty = {cell for cell in every if cell.strip().casefold() in _NO_READING}
-    exact: dict[str, Fraction] = {}
+    known: dict[str, Fraction] = {}
     for cell in every - empty:
         with suppress(NotANumber):
-            value = fahrenheit(figure(cell, commas), unit or "F")
+            value = fahrenheit(exact(cell, commas), unit or "F")
             if low <= value <= high and 5 * 10**MOST_DECIMALS % value.denominator == 0:
-                exact[cell] = value
-    scale = lcm(*(value.denominator for value in exact.values()))
-    read = {cell: value.numerator * (scale // value.denominator) for cell, value in exact.items()}
-    return read | dict.fromkeys(empty, _NONE), scale, every - empty - exact.keys()
+                known[cell] = value
+    scale = lcm(*(value.denominator for value in known.values()))
+    read = {cell: value.numerator * (scale // value.denominator) for cell, value in known.items()}
+    return read | dict.fromkeys(empty, _NONE), scale, every - empty - known.keys()

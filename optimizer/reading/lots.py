@@ -20,12 +20,12 @@ from constraints.confidence import UnknownMethod, method_named
 from constraints.document import read_text
 from constraints.faults import BadInput, Fault, Severity
 from constraints.formula import Figures
-from constraints.numbers import KG_PER_LB, PERCENT, ZERO, trimmed
+from constraints.numbers import KG_PER_LB, PERCENT, ZERO, exact, trimmed
 from constraints.quantities import NITRATE, NITRITE, SALT, Kind, Lot
 from optimizer.late import late
 from optimizer.reading.columns import COLUMNS, INSTEAD, KNOWN, USABLE, Column, free_names, header_faults
 from optimizer.reading.lot_checks import FLAGS, TEXTS, TableRow, judged, out_of_range
-from optimizer.reading.table import Table, csv_line, cut, figure
+from optimizer.reading.table import Table, csv_line, cut
 
 with late():  # most kitchens have a table
     import sqlite3
@@ -103,7 +103,7 @@ def read_rows(table: Table, known: Mapping[str, Column] = KNOWN) -> tuple[list[T
     days = [name for name, column in known.items() if column.unit == "date" and name in typed]
     further = free_names(table.header, known)
     commas = table.has_decimal_commas(numbers, further)
-    number = partial(figure, decimal_comma=commas), f"a plain number such as {'24,5' if commas else '24.5'}"
+    number = partial(exact, decimal_comma=commas), f"a plain number such as {'24,5' if commas else '24.5'}"
     read: dict[str, list[Any]] = {}
     faults: list[Fault] = []
     for name in (*numbers, *further, *days):
@@ -241,9 +241,9 @@ def taught(base: sqlite3.Connection) -> learning.Taught | None:
 def _stated(cells: Mapping[str, str]) -> tuple[Fraction, Fraction] | None:
     """A lot's fat and its standard deviation as typed, or by its method; None where neither is stated."""
     commas = any("," in cells.get(key, "") for key in ("fat_pct", "fat_sd_pct"))
-    fat = figure(cells.get("fat_pct") or "0", commas)
+    fat = exact(cells.get("fat_pct") or "0", commas)
     if cells.get("fat_sd_pct"):
-        return fat, figure(cells["fat_sd_pct"], commas)
+        return fat, exact(cells["fat_sd_pct"], commas)
     try:
         return (fat, method_named(cells["fat_method"]).sd(fat)) if cells.get("fat_method") else None
     except UnknownMethod:
@@ -255,8 +255,8 @@ def _as_told(told: learning.Taught, name: str, cells: Mapping[str, str], delimit
     if name not in told.known:
         return {}
     commas = delimiter != "," and any("," in cell for cell in cells.values())
-    (fat, sd), typed = told.of(name), figure(cells.get("fat_pct") or "0", commas)
-    lean = {key: figure(cells[key], commas) for key in learning.LEAN if cells.get(key) and typed < PERCENT}
+    (fat, sd), typed = told.of(name), exact(cells.get("fat_pct") or "0", commas)
+    lean = {key: exact(cells[key], commas) for key in learning.LEAN if cells.get(key) and typed < PERCENT}
     new = {"fat_pct": fat, "fat_sd_pct": sd, **{k: x * (PERCENT - fat) / (PERCENT - typed) for k, x in lean.items()}}
     said = {key: trimmed(value, 3).replace(".", "," if commas else ".") for key, value in new.items()}
     return said | {"fat_as_typed_pct": cells.get("fat_pct", "")}
@@ -265,7 +265,7 @@ def _as_told(told: learning.Taught, name: str, cells: Mapping[str, str], delimit
 def _typed(cells: Mapping[str, str], delimiter: str) -> Fraction:
     """Kilograms of a lot as its table had them."""
     key = "on_hand_kg" if cells.get("on_hand_kg") else "on_hand_lb"
-    read = figure(cells.get(key) or "0", delimiter != "," and "," in cells.get(key, ""))
+    read = exact(cells.get(key) or "0", delimiter != "," and "," in cells.get(key, ""))
     return read if key == "on_hand_kg" else read * KG_PER_LB
 
 

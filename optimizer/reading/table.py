@@ -8,29 +8,20 @@ from __future__ import annotations
 
 import csv
 import re
-import unicodedata
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
-from fractions import Fraction
 from io import StringIO
 
 from constraints.faults import Fault, Severity
-from constraints.numbers import NotANumber, exact
 
 DELIMITERS = (",", ";", "\t")
 _SPOKEN = {",": "comma", ";": "semicolon", "\t": "tab"}
-
-LONGEST = 40
-"""Letters of a cell that a message repeats."""
 
 _CLOSED = "a cell that begins with a quote ends with one; a quote inside it is written twice"
 
 _NO_TEXT = re.compile("[\0\ud800-\udfff]")
 _COMMA_NUMBER = re.compile(r"[+-]?(\d+,\d*|,\d+|\d{1,3}(\.\d{3})+,\d+)", re.ASCII)
-_POINT_NUMBER = re.compile(r"[+-]?(\d+\.\d*|\.\d+)", re.ASCII)
 _NUMBER_LIKE = re.compile(r"[+-]?\d+([.,]\d+)?", re.ASCII)
-_GROUPED_BY_COMMA = re.compile(r"[+-]?\d{1,3}(,\d{3})+(\.\d+)?", re.ASCII)
-_GROUPED_BY_POINT = re.compile(r"[+-]?\d{1,3}(\.\d{3})+(,\d+)?", re.ASCII)
 
 
 @dataclass(frozen=True, slots=True)
@@ -192,46 +183,6 @@ def _count_hint(too_many: bool, delimiter: str) -> str:
     if too_many and delimiter == ",":
         return "one cell a column; a decimal comma makes two cells of one, and text with a comma needs quotes"
     return f"one cell a column, with a {_SPOKEN[delimiter]} between cells even where a cell is empty"
-
-
-def figure(typed: str, decimal_comma: bool) -> Fraction:
-    """Read the number in a cell exactly; with ``decimal_comma`` 24,5 is twenty-four and a half.
-
-    Raises NotANumber with a hint what to write. Where commas are decimal a point is refused, for 1.234 may be
-    meant as 1234.
-    """
-    plain = typed.strip()
-    reads = plain
-    if decimal_comma:
-        if "." in plain:
-            raise NotANumber(_cure(plain, decimal_comma) or f"{plain[:LONGEST]!r} is not a plain decimal number")
-        if _COMMA_NUMBER.fullmatch(plain):
-            reads = plain.replace(",", ".")
-    try:
-        return exact(reads)
-    except NotANumber as fault:
-        one_line = "".join(letter if letter.isprintable() else " " for letter in str(fault))
-        raise NotANumber(_cure(plain, decimal_comma) or one_line) from None
-
-
-def _cure(plain: str, decimal_comma: bool) -> str:
-    """What to write instead, for the slips that spreadsheets and price lists bring; empty for any other."""
-    mark, other_mark = (",", ".") if decimal_comma else (".", ",")
-    if len(plain) > LONGEST:
-        return ""
-    if any(unicodedata.category(letter) == "Sc" for letter in plain[:1] + plain[-1:]):
-        return f"{plain!r} has a currency sign; write the bare number"
-    for grouped, group, decimal in ((_GROUPED_BY_COMMA, ",", "."), (_GROUPED_BY_POINT, ".", ",")):
-        if not grouped.fullmatch(plain):
-            continue
-        whole = plain.replace(group, "")
-        if decimal in plain or plain.count(group) > 1:
-            return f"{plain} has a mark between thousands; write {whole.replace(decimal, mark)}"
-        if group == other_mark:
-            return f"{plain} can be read in two ways; write {whole} or {plain.replace(group, mark)}"
-    if decimal_comma and _POINT_NUMBER.fullmatch(plain):
-        return f"{plain} has a point in a file with decimal commas; write {plain.replace('.', ',')}"
-    return ""
 
 
 def has_decimal_commas(cells: Iterable[str]) -> bool:

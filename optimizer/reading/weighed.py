@@ -13,7 +13,7 @@ from constraints.document import read_text
 from constraints.document.parsing import refuse
 from constraints.faults import BadInput, Fault, meant
 from constraints.numbers import G_PER_KG, KG_PER_LB, OZ_PER_LB, NotANumber, exact, trimmed
-from optimizer.reading.table import Table, cut, figure
+from optimizer.reading.table import Table, cut
 
 UNITS = {"kg": Fraction(1), "grams": Fraction(1, G_PER_KG), "lb": KG_PER_LB, "oz": KG_PER_LB / OZ_PER_LB}
 """Columns that may hold a weight, and kilograms in one unit. Pounds and ounces in one row are added."""
@@ -98,7 +98,7 @@ def _line(table: Table, line: int, cells: dict[str, str], commas: bool, faults: 
     values = {}
     for unit in given if not told else ():
         try:
-            values[unit] = figure(cells[unit], commas)
+            values[unit] = exact(cells[unit], commas)
         except NotANumber as error:
             told.append((unit, str(error), _PLAIN))
     told += [(unit, f"{name} weighs less than nothing", "zero or more") for unit in values if values[unit] < 0]
