@@ -82,20 +82,6 @@ class Bench:
             for i in rows:
                 self.kept.limit(i, *(self._limits[i] if key in held else self._let_go.get(i, (None, None))))
 
-    def with_more(self, j: int, most: Fraction) -> Bench:
-        """A bench on which there are so many usable kilograms of a lot.
-
-        Raises ValueError for a column that is no lot.
-        """
-        lot = self.problem.formula.columns[j]
-        if not isinstance(lot, Lot):
-            raise ValueError(f"{lot.name} is no lot")
-        kg = most / lot.usable
-        largest = None if lot.largest_pull_kg is None else max(lot.largest_pull_kg, kg)
-        grown = replace(lot, on_hand_kg=kg, largest_pull_kg=largest)
-        lots = [grown if known is lot else known for known in self.problem.formula.lots if isinstance(known, Lot)]
-        return Bench(with_lots(self.problem, lots), self.requirements)
-
     # Questions.
 
     def point(self) -> tuple[Fraction, ...]:

@@ -40,7 +40,7 @@ from optimizer.problem import assemble
 from optimizer.reading.lots import LotTable, parse_lots
 from optimizer.reading.recipe import Recipe, parse_recipe
 from optimizer.record import plain
-from optimizer.why.document import explanation_dict
+from optimizer.why.document import Why
 from optimizer.why.explain import explain
 from optimizer.why.short import short_form
 
@@ -93,7 +93,7 @@ class Found:
 
     def prices(self) -> pandas.DataFrame:
         """What a unit more room at each limit saves, where the batch is at it; empty where there is no batch."""
-        found = explanation_dict(explain(self.answer))["binding"]
+        found = plain(Why, explain(self.answer))["binding"]
         rows = [{**limit, "saves_per_unit": (limit["loosen"] or {}).get("saves_per_unit")} for limit in found]
         return pandas.DataFrame(rows).drop(columns=["loosen", "tighten"], errors="ignore")
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import random
-from dataclasses import replace
 from fractions import Fraction
 from typing import Any
 
@@ -12,11 +11,9 @@ import pytest
 from crowds import crowd, feasible
 from solved import solve
 
-from constraints.quantities import Lot
 from constraints.row import Row
 from constraints.row import solve as eliminate
 from optimizer.answer import blend
-from optimizer.bench import Bench, with_lots
 from optimizer.solver.exact import refuted_by
 from optimizer.solver.lattice import no_sum_fits
 from optimizer.solver.model import Ending, Program, Variable, relaxed
@@ -48,25 +45,6 @@ def test_an_elimination_agrees_with_numpy_and_finds_every_singular_matrix(seed: 
             dense = np.array([[line.get(k, ZERO) for k in range(size)] for line in inverse], dtype=object)
             assert (dense @ matrix == np.eye(size, dtype=int)).all()
     assert found > 20
-
-
-@pytest.mark.parametrize("seed", range(3))
-def test_more_of_a_lot_is_as_if_it_had_been_there_from_the_start(seed: int) -> None:
-    kitchen = feasible(seed, lots=14, requirements=3)
-    draw = random.Random(seed)
-    for row in kitchen.lots:
-        row |= draw.choice([{}, {"pack_kg": 2}, {"smallest_pull_kg": 3}, {"smallest_pull_kg": 50}])
-    for require in (kitchen.require[:1], [*kitchen.require[:1], COUNTED]):
-        kitchen.require, kitchen.kilograms = require, 40
-        problem = kitchen.problem()
-        bench = Bench(problem)
-        before = bench.least_cost()
-        for j, lot in enumerate(problem.formula.columns[:8]):
-            assert isinstance(lot, Lot)
-            grown = [replace(c, on_hand_kg=Fraction(60)) if c is lot else c for c in problem.formula.lots]
-            fresh = Bench(with_lots(problem, [c for c in grown if isinstance(c, Lot)])).least_cost()
-            assert bench.with_more(j, 60 * lot.usable).least_cost() == fresh
-        assert bench.least_cost() == before
 
 
 def test_a_ray_proves_that_a_large_kitchen_has_no_batch_and_nothing_else() -> None:

@@ -120,7 +120,7 @@ def correct(
         if sheet is not None:
             shared.write_text(sheet, batch_sheet.corrected_page(found, lots, batch if out else None), "--sheet")
         if shown.json:
-            ways = reasons.explanation_dict(why)["conflict"] if why else None
+            ways = record.plain(reasons.Why, why)["conflict"] if why else None
             return record.document("correct", correct_page.View(found, ways)), found.exit_code
         helps = page.page(why, full=shown.full) if why else ""
         return correct_page.correct_page(found, heat, full=shown.full) + helps, found.exit_code

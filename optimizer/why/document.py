@@ -3,16 +3,14 @@
 from __future__ import annotations
 
 from types import SimpleNamespace
-from typing import Any, Literal
+from typing import Literal
 
-from constraints.requirement import Requirement
 from optimizer.answer import Status
 from optimizer.cause import cause
 from optimizer.pages.answer_json import Blend, PassingDose, VerdictPart
-from optimizer.record import Figure, Record, at, plain
+from optimizer.record import Figure, Record, at
 from optimizer.remarks import verdict_of
 from optimizer.why.curves import CurveDrawn
-from optimizer.why.explain import Explanation
 from optimizer.why.ground import Means, NotSettled
 from optimizer.why.prices import Direction
 from optimizer.why.way import WayKind
@@ -131,7 +129,9 @@ class NoBatch(Record):
     """Why there is no batch, and what would do."""
 
     cause: str = at(lambda found: cause(found.answer))
-    requirements: list[InConflict] = at(lambda found: [SimpleNamespace(requirement=r) for r in _core(found)])
+    requirements: list[InConflict] = at(
+        lambda found: [SimpleNamespace(requirement=r) for r in getattr(found.answer.conflict, "requirements", ())]
+    )
     smallest: bool = at(lambda found: found.answer.conflict is None or found.answer.conflict.smallest)
     certain: bool = at(lambda found: found.answer.conflict is None or found.answer.conflict.certain)
     packs_matter: bool = at(lambda found: found.answer.conflict is not None and found.answer.conflict.packs_matter)
@@ -182,20 +182,5 @@ class Why(Record):
     what_if: WhatIf | None = at("change")
     curves: list[CurveDrawn]
     unfinished: list[NotSettled]
-    broken: list[Broken] = at(lambda found: _broken(found))
+    broken: list[Broken] = at(lambda found: [c for c in found.answer.checks if c.broken and found.answer.refused])
     caution: str = at(lambda _: CAUTION)
-
-
-def explanation_dict(found: Explanation) -> dict[str, Any]:
-    """The explanation as plain data."""
-    told: dict[str, Any] = plain(Why, found)
-    return told
-
-
-def _broken(found: Any) -> list[Any]:
-    checks = found.answer.checks if found.answer.refused else ()
-    return [check for check in checks if check.broken]
-
-
-def _core(found: Any) -> tuple[Requirement, ...]:
-    return found.answer.conflict.requirements if found.answer.conflict is not None else ()

@@ -50,10 +50,6 @@ class Explanation:
         stopped = any(left.why == TIME for left in self.unfinished)
         return Status.TIME_LIMIT.exit_code if stopped and status is Status.OPTIMAL else status.exit_code
 
-    def left(self, part: Section) -> bool:
-        """True where something of a part is not settled."""
-        return any(left.part is part for left in self.unfinished)
-
 
 def explain(answer: Answer, shelf: OnOffer | None = None, *, detail: bool = True) -> Explanation:
     """Explain an answer; on the ``shelf`` is what could be bought beside the lots. Raises SolverDisagrees.

@@ -75,7 +75,7 @@ def page(explanation: Explanation, *, full: bool = False) -> str:
 
 
 def _limits(explanation: Explanation, money: MoneyWords, *, full: bool) -> Iterator[str]:
-    if not explanation.limits and explanation.left(Section.PRICES):
+    if not explanation.limits and any(left.part is Section.PRICES for left in explanation.unfinished):
         return
     yield from heading("what each limit costs")
     if not explanation.limits:
@@ -123,9 +123,8 @@ def _range_words(price: LimitPrice, side: Direction, word: str, money: MoneyWord
     if side.straight:
         text += " that holds"
     else:
-        there = ""
-        if side.until_saves is not None and side.saves is not None:
-            there = f", to {money(abs(side.until_saves * per), abs(side.saves * per))} there"
+        slope = None if side.until_saves is None else abs(side.until_saves * per)
+        there = "" if slope is None else f", to {money(slope, abs((side.saves or _ZERO) * per))} there"
         text += f" it changes gradually{there}, {money(abs(saved))} {'saved' if saved >= 0 else 'spent'} in all"
     why = "; ".join(side.beyond)
     if side.ends_there:
@@ -160,22 +159,22 @@ def _lots(explanation: Explanation, money: MoneyWords, *, full: bool) -> Iterato
     yield from heading("lots, as held: up to what price to say yes")
     rows = []
     for lot in explanation.lots:
-        used = money.bare_weight(lot.used_kg) if lot.used_kg else "none"
-        yes, then = "any price" if lot.needed else "never", money.bare_weight(lot.kg_then) if lot.needed else ""
-        if lot.stays_to is not None:
-            yes, then = money.price(lot.stays_to, lot.price), money.bare_weight(lot.kg_then)
+        used = money.unit.figure(lot.used_kg, 2) if lot.used_kg else "none"
+        never = lot.stays_to is None and not lot.needed
+        yes = "any price" if lot.stays_to is None else money.price(lot.stays_to, lot.price)
+        yes, then = ("never", "") if never else (yes, money.unit.figure(lot.kg_then, 2))
         rows.append([lot.lot.name, used, money.price(lot.price), yes, then])
-    heads = ("lot", f"{money.mass} used", f"price a {money.mass}", "yes up to", f"for {money.mass}")
+    heads = ("lot", f"{money.unit.name} used", f"price a {money.unit.name}", "yes up to", f"for {money.unit.name}")
     yield from table(heads, rows, "<>>>>", ruled=False)
     for lot in explanation.lots:
         for text in _lot_words(lot, money) if full and lot.used_kg else ():
             yield from paragraph(f"{lot.lot.name}: {text}", "* ")
-    more = [(lot.lot.name, side, side.saves) for lot in explanation.lots if (side := lot.more) is not None]
-    if any(saves for _, _, saves in more):
-        yield from heading("used up: what more of it would save at its price")
-    for name, side, saves in more:
+    more = [(lot.lot.name, lot.more) for lot in explanation.lots if lot.more is not None and lot.more.saves]
+    yield from heading("used up: what more of it would save at its price") if more else ()
+    for name, side in more:
         upto = "" if side.until is None or not full else f", up to {money.weight(side.until)} on hand"
-        yield from paragraph(f"{name}: {money(saves * money.in_mass)} a {money.mass}{upto}", "* ") if saves else ()
+        saves = money((side.saves or _ZERO) * money.unit.kg)
+        yield from paragraph(f"{name}: {saves} a {money.unit.name}{upto}", "* ")
 
 
 def _lot_words(lot: PricedLot, money: MoneyWords) -> Iterator[str]:
@@ -194,9 +193,8 @@ def _lot_words(lot: PricedLot, money: MoneyWords) -> Iterator[str]:
 def _offer_words(worth: OfferWorth, money: MoneyWords, *, full: bool) -> Iterator[str]:
     name, offer = worth.offer.lot.name, worth.offer
     if worth.left_out or not worth.possible:
-        yield f"{name}: " + (
-            f"may not go in ({worth.left_out})." if worth.left_out else "even with it no batch exists."
-        )
+        why = f"may not go in ({worth.left_out})" if worth.left_out else "even with it no batch exists"
+        yield f"{name}: {why}."
         return
     if worth.needed:
         yield f"{name}: makes a batch possible, with {money.weight(worth.kg)} or more."
@@ -206,16 +204,15 @@ def _offer_words(worth: OfferWorth, money: MoneyWords, *, full: bool) -> Iterato
     else:
         gradual = worth.means is Means.CHANGED and len(worth.steps) > 1
         start = "; below that little by little more:" if gradual else f", for {money.weight(worth.kg)}."
-        yield f"{name}: pay at most {money.price(worth.most)}{money.unit} a {money.mass}{start}"
+        yield f"{name}: pay at most {money.price(worth.most)}{money.currency} a {money.unit.name}{start}"
         word = "at" if worth.means is Means.CHANGED else "below"
         later = [f"{money.weight(kg)} {word} {money.price(price)}" for price, kg in worth.steps[1:4]]
         if later and (full or gradual):
             yield f"{', '.join(later)}." if gradual else f"More would be bought for less: {', '.join(later)}."
     if offer.price is not None and worth.kg_asked is not None:
         verb = "buy" if worth.order == worth.kg_asked else "use"
-        saved = worth.saving is not None
-        then = f" and save {money(worth.saving or _ZERO)}" if saved else ""
-        then = then or f"; the batch then costs {money(worth.cost_asked or _ZERO)}"
+        then = f"; the batch then costs {money(worth.cost_asked or _ZERO)}"
+        then = then if worth.saving is None else f" and save {money(worth.saving)}"
         buy = f"{verb} {money.weight(worth.kg_asked)}{then}" if worth.kg_asked else "buy none"
         yield f"At the {money.price(offer.price)} asked {buy}."
         yield from _order_words(worth, worth.kg_asked, money)
@@ -228,7 +225,7 @@ def _order_words(worth: OfferWorth, kg: Fraction, money: MoneyWords) -> Iterator
     offer, order, pays = worth.offer, worth.order or kg, worth.order_costs
     left = order - kg > Fraction(1, 200)
     if kg and pays is not None and (left or offer.breaks):
-        packs = "" if offer.pack is None else f" in packs of {trimmed(offer.pack / money.in_mass, 2)} {money.mass}"
+        packs = "" if offer.pack is None else f" in packs of {trimmed(offer.pack / money.unit.kg, 2)} {money.unit.name}"
         over = f", of which {money.weight(order - kg)} are left over" if left else ""
         yield f"Sold{packs}: that is an order of {money.weight(order)} for {money(pays)}{over}."
     if offer.breaks:
@@ -252,10 +249,10 @@ def _change(change: Change, money: MoneyWords) -> Iterator[str]:
         saved = money(abs(change.saving))
         yield from paragraph(f"Cost {before} before, {after} after: the change {verb} {saved}.")
     moved = [move for move in change.lots if move.old_kg != move.new_kg]
-    rows = [[m.lot, *(money.bare_weight(kg, 3) for kg in (m.old_kg, m.new_kg, m.new_kg - m.old_kg))] for m in moved]
+    rows = [[m.lot, *(money.unit.figure(kg, 3) for kg in (m.old_kg, m.new_kg, m.new_kg - m.old_kg))] for m in moved]
     rows = [[*row, plus if plus.startswith("-") else f"+{plus}"] for *row, plus in rows]
     if rows:
-        yield from table(("lot", f"{money.mass} before", f"{money.mass} after", "moved"), rows, "<>>>")
+        yield from table(("lot", f"{money.unit.name} before", f"{money.unit.name} after", "moved"), rows, "<>>>")
     same = len(change.lots) - len(moved)
     if same:
         yield f"{counted(same, 'lot is', 'lots are')} used as before."
@@ -264,10 +261,8 @@ def _change(change: Change, money: MoneyWords) -> Iterator[str]:
     for f in moves:
         old, new = ("none" if x is None else f"{shown(x, 2)}{' *' if binds else ''}"
                     for x, binds in ((f.old, f.old_binds), (f.new, f.new_binds)))  # fmt: skip
-        limits = (
-            f.new_limits if f.old_limits == f.new_limits else f"{f.old_limits or 'none'}; then {f.new_limits or 'none'}"
-        )
-        rows.append([f.what, old, new, limits])
+        changed = f"{f.old_limits or 'none'}; then {f.new_limits or 'none'}"
+        rows.append([f.what, old, new, f.new_limits if f.old_limits == f.new_limits else changed])
     if rows:
         yield from table(("limit of (* at it)", "before", "after", "limit"), rows, "<>><")
 

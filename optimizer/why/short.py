@@ -33,12 +33,11 @@ class MoneyWords:
     """Money, prices and weights in words: in the unit of the kitchen, and with more decimals where two show nothing."""
 
     def __init__(self, problem: Problem) -> None:
-        self.unit, unit = problem.money, problem.unit
-        self.mass, self.in_mass = unit.name, unit.kg
+        self.currency, self.unit = problem.money, problem.unit
 
     def __call__(self, value: Fraction, beside: Fraction | None = None) -> str:
         """Money with its currency."""
-        return f"{self.bare(value, beside)}{self.unit}"
+        return f"{self.bare(value, beside)}{self.currency}"
 
     def bare(self, value: Fraction, beside: Fraction | None = None) -> str:
         """Without the currency; with more decimals where two would look the same as another price beside it."""
@@ -49,15 +48,11 @@ class MoneyWords:
 
     def price(self, per_kg: Fraction, beside: Fraction | None = None) -> str:
         """A price of a kilogram as one of the kitchen's unit, without the currency."""
-        return self.bare(per_kg * self.in_mass, None if beside is None else beside * self.in_mass)
-
-    def bare_weight(self, kilograms: Fraction, places: int = 2) -> str:
-        """A weight without its unit."""
-        return shown(kilograms / self.in_mass, places)
+        return self.bare(per_kg * self.unit.kg, None if beside is None else beside * self.unit.kg)
 
     def weight(self, kilograms: Fraction) -> str:
         """A weight with its unit."""
-        return f"{self.bare_weight(kilograms)} {self.mass}"
+        return f"{self.unit.figure(kilograms, 2)} {self.unit.name}"
 
     def unit_of(self, requirement: Requirement) -> tuple[str, Fraction]:
         """What one unit of a requirement's limit is called, and how much of its own unit that is."""
@@ -66,7 +61,7 @@ class MoneyWords:
         if requirement.unit == "kg/kg" or not requirement.unit:
             return f"0.1 {requirement.unit}".strip(), Fraction(1, 10)
         if requirement.unit == "kg":
-            return {"kg": "kilogram", "lb": "pound"}[self.mass], self.in_mass
+            return {"kg": "kilogram", "lb": "pound"}[self.unit.name], self.unit.kg
         return requirement.unit, Fraction(1)
 
 
@@ -79,14 +74,14 @@ def named_limit(requirement: Requirement, money: MoneyWords) -> str:
 
 def unused_words(lot: PricedLot, money: MoneyWords) -> str:
     """An unused lot: the price at which it enters, and how much of it would be used then."""
-    name, kg = f"{lot.lot.name}, at {money.price(lot.price)} a {money.mass}", money.weight(lot.kg_then)
+    name, kg = f"{lot.lot.name}, at {money.price(lot.price)} a {money.unit.name}", money.weight(lot.kg_then)
     if lot.stays_to is None:
         return f"{name}: would not be used even for nothing"
     if lot.stays_to == lot.price:
         return f"{name}: costs the same as a lot in use; any lower price brings in {kg}"
     if shown(lot.stays_to, 2) == shown(lot.price, 2):
         return f"{name}: costs all but the same as what is used; a little cheaper brings in {kg}"
-    return f"{name}: comes in below {money.price(lot.stays_to, lot.price)}{money.unit}, with {kg}"
+    return f"{name}: comes in below {money.price(lot.stays_to, lot.price)}{money.currency}, with {kg}"
 
 
 def short_form(answer: Answer) -> list[Price]:
@@ -169,7 +164,7 @@ def way_words(problem: Problem, way: Way) -> str:
     made = next((c.new for c in way.concessions if c.limit == "both"), problem.order.kilograms)
     then = ""
     if way.cost is not None:
-        each = f"{money.price(way.cost / made)} a {money.mass} of {problem.order.basis.words}"
+        each = f"{money.price(way.cost / made)} a {money.unit.name} of {problem.order.basis.words}"
         then = f": the batch then costs {at_most}{money(way.cost)}, {each}"
     spend = "" if way.spend is None else f" for {money(way.spend)}"
     names = listed([lot.name for lot, _ in way.lots])

@@ -6,6 +6,7 @@ Ways are blended to the end; and there is what helps where nothing but the scale
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, field, replace
 from enum import StrEnum
 from fractions import Fraction
@@ -13,12 +14,13 @@ from itertools import islice
 from math import ceil, floor
 
 from constraints.asked import batch_size
-from constraints.numbers import KG_PER_LB, trimmed
+from constraints.numbers import trimmed
 from constraints.quantities import Lot
 from constraints.requirement import Requirement, Role
 from optimizer.answer import Status, blend
 from optimizer.bench import with_requirements
 from optimizer.cause import inward
+from optimizer.figures import Unit
 from optimizer.order import MOST_WITHIN
 from optimizer.problem import Problem
 from optimizer.solver.model import SolverDisagrees
@@ -147,21 +149,18 @@ class Way:
 
 
 def _stock_typed(problem: Problem, lot: Lot, kg: Fraction) -> str:
-    pounds = problem.lots_in_pounds
-    held = (lot.on_hand_kg + kg) / (KG_PER_LB if pounds else 1)
-    return f"lot.{lot.name}.on_hand_{'lb' if pounds else 'kg'}={trimmed(Fraction(ceil(held * 1000), 1000))}"
+    unit = Unit.of(pounds=problem.lots_in_pounds)
+    held = Fraction(ceil((lot.on_hand_kg + kg) / unit.kg * 1000), 1000)
+    return f"lot.{lot.name}.on_hand_{unit.name}={trimmed(held)}"
 
 
 def _limit_typed(problem: Problem, c: Concession) -> str:
     if c.limit == "both":
-        pounds = problem.in_pounds
-        figure = trimmed(c.new / (KG_PER_LB if pounds else 1), 9)
-        return f"order.{problem.order.basis.value}_{'lb' if pounds else 'kg'}={figure}"
+        return f"order.{problem.order.basis}_{problem.unit.name}={trimmed(c.new / problem.unit.kg, 9)}"
     for k, own in enumerate(problem.recipe.requirements):
         if own.origin is not c.requirement.origin:
             continue
-        entry = next((e for e in vars(problem.recipe.entry.require[k]).values() if e is not None), None)
-        keys = vars(entry)
+        keys = vars(next(e for e in vars(problem.recipe.entry.require[k]).values() if e is not None))
         target = next((key for key in ("target_pct", "target") if keys.get(key) is not None), None)
         if target is not None:
             return f"require.{k + 1}.{target.replace('target', 'within')}={trimmed(abs(c.new - keys[target]), 9)}"
@@ -207,13 +206,11 @@ def conceded(problem: Problem, concessions: Sequence[Concession]) -> Problem:
 
 def blended(way: Way) -> Way | None:
     """The way with its cost, if it can be weighed out and holds."""
-    try:
+    with suppress(SolverDisagrees):
         answer = blend(way.problem)
-    except SolverDisagrees:
-        return None
-    if answer.status is not Status.OPTIMAL or answer.optimum is None:
-        return None
-    return replace(way, cost=answer.optimum.cost, weighed=True)
+        if answer.status is Status.OPTIMAL and answer.optimum is not None:
+            return replace(way, cost=answer.optimum.cost, weighed=True)
+    return None
 
 
 def best_weighed(ways: Sequence[Way]) -> list[Way]:
@@ -221,15 +218,13 @@ def best_weighed(ways: Sequence[Way]) -> list[Way]:
     found = list(in_order(ways))
     good, left = 0, 0 if found and len(found[0].problem.formula.lots) > _MANY else _TRIES
     for k, way in enumerate(found):
-        for more in (way.farther(n) if n and way.farther is not None else way for n in FARTHER if way.cost is not None):
-            if good == TOLD or not left:
+        for n in FARTHER if way.farther is not None else FARTHER[:1]:
+            if good == TOLD or not left or way.cost is None:
                 break
             left -= 1
-            told = blended(more)
+            told = blended(way.farther(n) if n and way.farther is not None else way)
             if told is not None:
                 found[k], good = replace(told, farther=way.farther), good + 1
-                break
-            if way.farther is None:
                 break
     return found
 

@@ -78,6 +78,7 @@ class _Search:
         self.problem, self.conflict = problem, conflict
         self.bench = conflict.bench or Bench(problem)
         self.curved = any(r.cones(problem.formula) for r in problem.choosing)
+        self.lots = [lot for lot in problem.formula.lots if isinstance(lot, Lot)]
         self.reached = {id(reach.requirement): reach for reach in conflict.reach}
 
     def parts(self) -> list[tuple[str, Iterator[Way]]]:
@@ -210,8 +211,7 @@ class _Search:
     def _with(self, lots: Sequence[Lot]) -> Problem:
         """The problem with some lots replaced by others of the same name."""
         new = {lot.name: lot for lot in lots}
-        held = [new.get(lot.name, lot) for lot in self.problem.formula.lots if isinstance(lot, Lot)]
-        return with_these(self.problem, held)
+        return with_these(self.problem, [new.get(lot.name, lot) for lot in self.lots])
 
     def _lots(self, kind: WayKind, lots: Sequence[Lot], changed: Callable[[Sequence[Lot]], Problem]) -> Iterator[Way]:
         """Some lots changed, the first few each by itself."""
@@ -221,13 +221,12 @@ class _Search:
 
     def left(self) -> Iterator[Way]:
         """Lots that need not be used up after all."""
-        must = [lot for lot in self.problem.formula.lots if isinstance(lot, Lot) and lot.use_up and not lot.parts]
+        must = [lot for lot in self.lots if lot.use_up and not lot.parts]
         return self._lots(WayKind.USE_UP, must, lambda lots: self._with([replace(lot, use_up=False) for lot in lots]))
 
     def packs(self) -> Iterator[Way]:
         """Lots whose packs are opened, or whose smallest pull is waived."""
-        lots = [lot for lot in self.problem.formula.lots if isinstance(lot, Lot)]
-        packed = [lot for lot in lots if lot.pack_kg or lot.smallest_pull_kg]
+        packed = [lot for lot in self.lots if lot.pack_kg or lot.smallest_pull_kg]
 
         def opened(some: Sequence[Lot]) -> Problem:
             return self._with([replace(lot, pack_kg=None, smallest_pull_kg=None) for lot in some])
@@ -241,21 +240,17 @@ class _Search:
             lot = problem.formula.columns[j]
             if not isinstance(lot, Lot):
                 continue
-            there = self.bench.with_more(j, lot.usable_kg + ceiling)
-            there.kept.aim({j: _ONE})
-            values = there.kept.best(NEAR_NODES)
+            there = Bench(self._with([_grown(lot, ceiling / lot.usable)])).kept
+            there.aim({j: _ONE})
+            values = there.best(NEAR_NODES)
             least = values[j] * self.bench.layout.units[j] / lot.usable - lot.on_hand_kg if values else _ZERO
             if least > 0:
-                yield from self._more_of(lot, inward(problem, least, 1))
+                yield from self._tried(partial(self._more_of, lot, inward(problem, least, 1)))
 
-    def _more_of(self, lot: Lot, extra: Fraction) -> Iterator[Way]:
-        def made(steps: int) -> Way:
-            kg = inward(self.problem, extra * (1 + Fraction(steps, 100)), 1)
-            largest = None if lot.largest_pull_kg is None else max(lot.largest_pull_kg, lot.on_hand_kg + kg)
-            grown = replace(lot, on_hand_kg=lot.on_hand_kg + kg, largest_pull_kg=largest)
-            return Way(WayKind.STOCK, self._with([grown]), lots=((lot, kg),), spend=kg * lot.held_cost_per_kg)
-
-        return self._tried(made)
+    def _more_of(self, lot: Lot, extra: Fraction, steps: int) -> Way:
+        kg = inward(self.problem, extra * (1 + Fraction(steps, 100)), 1)
+        spend = kg * lot.held_cost_per_kg
+        return Way(WayKind.STOCK, self._with([_grown(lot, kg)]), lots=((lot, kg),), spend=spend)
 
     def _leaning(self) -> list[int]:
         """Variables whose upper bound the proof that there is no batch leans on, those it leans on most first.
@@ -293,8 +288,7 @@ class _Search:
         for offer, kg in bought:
             wanted = inward(self.problem, kg * times, 1)
             order.append((offer, offer.ordered(min(wanted, offer.lot.on_hand_kg) if offer.limited else wanted)))
-        held = [lot for lot in self.problem.formula.lots if isinstance(lot, Lot)]
-        there = with_these(shelf.problem, [*held, *(replace(offer.lot, on_hand_kg=kg) for offer, kg in order)])
+        there = with_these(shelf.problem, [*self.lots, *(replace(offer.lot, on_hand_kg=kg) for offer, kg in order)])
         paid = [offer.pays(kg) for offer, kg in order]
         spend = None if None in paid else sum((money or _ZERO for money in paid), _ZERO)
         return Way(WayKind.PURCHASE, there, lots=tuple((o.lot, kg) for o, kg in order), spend=spend)
@@ -320,7 +314,7 @@ class _Search:
         known = next((r.confidence for r in self.problem.choosing if r.confidence is not None), None)
         if known is None:
             return iter(())
-        lots = [lot for lot in self.problem.formula.lots if isinstance(lot, Lot) and known.improves(lot)]
+        lots = [lot for lot in self.lots if known.improves(lot)]
         lots.sort(key=lambda lot: (-known.finding(lot).sd * lot.usable_kg, lot.name))
 
         def again(chosen: Sequence[Lot]) -> Problem:
@@ -343,6 +337,12 @@ def _alone_or_all(
             yield way
     if not found and len(some) > 1:
         yield from ways(some)
+
+
+def _grown(lot: Lot, kg: Fraction) -> Lot:
+    """A lot of which there is so much more."""
+    held, largest = lot.on_hand_kg + kg, lot.largest_pull_kg
+    return replace(lot, on_hand_kg=held, largest_pull_kg=None if largest is None else max(largest, held))
 
 
 def with_these(problem: Problem, lots: Sequence[Lot]) -> Problem:
