@@ -196,7 +196,8 @@ def extreme(
     def turned(solve: Callable[[], Sequence[Fraction]], start: Fraction, near: Fraction | None) -> Fraction | None:
         best, aimed = None, start
         for _ in range(_TURNS):
-            kept.aim(_drawn(over, under, aimed, sign))
+            bottom = under or {}
+            kept.aim({j: sign * (over.get(j, _ZERO) - aimed * bottom.get(j, _ZERO)) for j in {*over, *bottom}})
             values = solve()
             found = figure_of(over, under, values) if values else None
             if found is None or (best is not None and sign * (found - best) >= 0):
@@ -224,13 +225,6 @@ def figure_of(over: Part, under: Part | None, values: Sequence[Fraction]) -> Fra
         return top
     bottom = sum((a * values[j] for j, a in under.items() if values[j]), _ZERO)
     return top / bottom if bottom > 0 else None
-
-
-def _drawn(over: Part, under: Part | None, figure: Fraction, sign: int) -> dict[int, Fraction]:
-    """The costs ``sign * (over - figure * under)``."""
-    if under is None:
-        return {j: sign * a for j, a in over.items()}
-    return {j: sign * (over.get(j, _ZERO) - figure * under.get(j, _ZERO)) for j in {*over, *under}}
 
 
 def with_requirements(problem: Problem, new: Callable[[Requirement], Requirement]) -> Problem:

@@ -239,9 +239,8 @@ class Simplex:
     def _stand(self, basis: SimplexBasis) -> bool:
         """Take a basis; False where it is none (singular, or resting on a limit that does not exist)."""
         self.places = [*basis.variables, *basis.rows]
-        at = [
-            QUICK_ZERO if place is BasisStatus.BASIC else self._bound(z, place) for z, place in enumerate(self.places)
-        ]
+        here = enumerate(self.places)
+        at = [QUICK_ZERO if place is BasisStatus.BASIC else self._bound(z, place) for z, place in here]
         if any(value is None for value in at) or not self._invert():
             return False
         self.at = [value or QUICK_ZERO for value in at]

@@ -107,35 +107,34 @@ def prove(
     the cost. ``within`` are the parts that are looked at; only all of them have a proof. ``session`` is the solver's of
     the program where there is one. What is ``beyond`` the rows keeps the best itself, and its costs count.
     """
-    tree = _Tree(program, cost, nodes, gap, session or Session(relaxed(program)), beyond)
+    tree = _Tree(program, cost, min(nodes, LONGEST), gap, session or Session(relaxed(program)), beyond)
     with suppress(SolverDisagrees):
         tree.proof.closed = tree.run(within)
     tree.linear.bounds(tree.linear.lo, tree.linear.hi)
     return tree.proof
 
 
+@dataclass
 class _Tree:
     """One search for what is cheaper than ``cost`` by the ``gap``, a share of it."""
 
-    def __init__(
-        self,
-        program: Program,
-        cost: Fraction | None,
-        most_nodes: float,
-        gap: Fraction,
-        session: Session,
-        beyond: Beyond | None,
-    ) -> None:
-        self.program, self.cost, self.most_nodes, self.gap = program, cost, min(most_nodes, LONGEST), gap
+    program: Program
+    cost: Fraction | None
+    most_nodes: float
+    gap: Fraction
+    linear: Session
+    beyond: Beyond | None
+
+    def __post_init__(self) -> None:
+        program = self.program
         self.rows = list(program.rows)
         self.loose = replace(relaxed(program), rows=self.rows)
-        self.linear, self.beyond = session, beyond
         self.counted = np.array([j for j, v in enumerate(program.variables) if v.whole], dtype=int)
         self.yes_no = np.array([v.whole and v.lo >= 0 and v.hi <= 1 for v in program.variables])
         self.linked = np.array([v.kind is not ColumnKind.AMOUNT for v in program.variables])
         self.paid, self.tries = np.zeros((2, len(program.variables))), np.zeros((2, len(program.variables)))
         self.proof = Proof()
-        self._visited, self._diving = 0, cost is None and beyond is None
+        self._visited, self._diving = 0, self.cost is None and self.beyond is None
 
     @property
     def enough(self) -> Fraction | None:
@@ -186,7 +185,8 @@ class _Tree:
         if possible and self._diving and self._visited.bit_count() == 1 and self._visited.bit_length() % 3 == 1:
             self._dive(bounds, values)
             self._solved(bounds)
-        split = self._open(bounds, values) if possible else []
+        fractional = self._fractional(values).tolist() if possible else []
+        split = [j for j in fractional if operator.lt(*self._around(bounds, j))]
         if not len(split) or (self.cost is not None and least >= self.dearest - _CLOSE * abs(self.dearest)):
             found = self._closed(part, bounds, possible=possible)
             if found is None:
@@ -288,10 +288,6 @@ class _Tree:
     def _fractional(self, values: Any) -> Any:
         counts = values[self.counted]
         return self.counted[np.abs(counts - np.round(counts)) > _WHOLE]
-
-    def _open(self, bounds: Bounds, values: Any) -> list[int]:
-        """Variables to split: counted, not held, and not at a whole number as far as the solver says."""
-        return [j for j in self._fractional(values).tolist() if operator.lt(*self._around(bounds, j))]
 
     def _halves(self, part: Branch, bounds: Bounds, j: int, down: int, least: float) -> list[_Node]:
         """Both sides of a variable. The upper one first: to use a lot leads to a batch sooner than not to."""

@@ -58,7 +58,7 @@ def in_divisions(
     need not be whole, which is sooner searched.
     """
     posed = _Posed(plan, columns, whole_doses)
-    values, proof = whole(posed.program(), nodes, gap)
+    values, proof = whole(Program(tuple(posed.variables), tuple(posed.rows)), nodes, gap)
     if not values:
         return InDivisions(certain=proof.closed and posed.complete)
     return InDivisions(
@@ -105,10 +105,6 @@ class _Posed:
         for limit in plan.limits:
             self._limit(limit)
         self.rows = [found for row in self.rows if (found := self._tightened(row)) is not None]
-
-    def program(self) -> Program:
-        """The program."""
-        return Program(tuple(self.variables), tuple(self.rows))
 
     def _more(self, name: str, most: int, *, whole: bool = True) -> int:
         self.variables.append(Variable(name, _ZERO, _ZERO, Fraction(most), whole=whole))

@@ -102,7 +102,8 @@ def weigh_near(problem: Problem, kilograms: Sequence[Fraction], lines: Lines) ->
     for moved, weighed, broken in _exchanged(plan, nearest, lines):
         if not broken:
             cost = sum((plan.cost(j) / plan.unit(j) * kg for j, kg in enumerate(kilograms) if kg), _ZERO)
-            dear = plan.value(weighed.total) > cost + _worth_of_divisions(plan)
+            dearest = max((plan.cost(j) for j in range(len(plan.holds))), default=_ZERO)
+            dear = plan.value(weighed.total) > cost + _DIVISIONS * dearest
             return None if dear else replace(weighed, solved_again=moved != nearest)
     return None
 
@@ -211,11 +212,6 @@ def _taken_in_order(
 def _near(plan: Weighing, weighed: Weighed, cost: Fraction) -> bool:
     """Whether looking for a cheaper weigh-out is not worth it."""
     return plan.value(weighed.total) <= cost * (1 + _NEAR_ENOUGH)
-
-
-def _worth_of_divisions(plan: Weighing) -> Fraction:
-    """Money that some divisions of the dearest column cost: as near to an optimum as a scale comes without a search."""
-    return _DIVISIONS * max((plan.cost(j) for j in range(len(plan.holds))), default=_ZERO)
 
 
 def _cheaper(plan: Weighing, known: Weighed | None, other: Weighed, broken: Sequence[Requirement]) -> Weighed | None:
