@@ -21,8 +21,7 @@ from constraints.faults import BadInput
 from constraints.quantities import FAT, Lot
 from optimizer.as_weighed import batch_of
 from optimizer.cli import app
-from optimizer.correction import Correction, correct
-from optimizer.mass import MassMeasured, ground_of, measured
+from optimizer.correction import Correction, MassMeasured, correct, ground_of, measured
 from optimizer.order import Asked
 from optimizer.reading.lots import parse_lots
 from optimizer.reading.recipe import parse_recipe
@@ -105,7 +104,7 @@ def test_fat_is_brought_to_its_limit(name: str, require: dict[str, Any], lots: d
     assert near(found.kept_kg + kg(found, "add"), expected["batch_kg"])
     exact = 25 * abs(inputs["x"] - inputs["T"]) / abs(inputs["T"] - inputs["y"])  # the Pearson square, unrounded
     assert found.answer.optimum is not None and found.answer.optimum.cost == exact
-    assert found.grade is Grade.MAKE and found.exit_code == 0
+    assert found.grade is Grade.MAKE and found.grade.exit_code == 0
 
 
 @pytest.mark.parametrize("how", ["size", "mixer"])
@@ -124,7 +123,7 @@ def test_lean_that_is_not_lean_enough_corrects_nothing() -> None:
     lots = {"A": {"fat_pct": 28}, "add": {"fat_pct": inputs["y"]}}
     found = put_right({"require": [{"fat": {"max_pct": 20}}]}, lots, {"A": 25}, MassMeasured(fat=inputs["x"]))
     assert expected["possible"] == "false"
-    assert found.answer.weighed is None and found.grade is Grade.NO_BATCH and found.exit_code == 1
+    assert found.answer.weighed is None and found.grade is Grade.NO_BATCH and found.grade.exit_code == 1
     conflict = found.answer.conflict
     assert conflict is not None and any(r.counted is not None for r in conflict.requirements)
 
@@ -154,7 +153,7 @@ def test_too_much_cure_is_never_put_right_as_a_matter_of_course() -> None:
     over = {"A": 25, "salt": "0.45", "pink cure": "0.110"}
     found = put_right(CURED, {"A": {**PORK, **NONE}, "add": PORK}, over)
     assert near(kg(found, "add"), expected["add_uncured_kg"])
-    assert found.grade is Grade.HOLD and found.exit_code == 1
+    assert found.grade is Grade.HOLD and found.grade.exit_code == 1
     assert any(float(value) == pytest.approx(float(expected["ingoing_ppm"])) for _, value in found.over)
     assert found.answer.weighed is not None
     after = next(
@@ -164,7 +163,7 @@ def test_too_much_cure_is_never_put_right_as_a_matter_of_course() -> None:
     assert kg(found, "salt") > Fraction("0.34")  # salt for the meat that comes in
     cured = {**PORK, "cured": "yes", "salt_pct": 2, "nitrite_ppm": 100, "nitrate_ppm": 0}
     none = put_right(CURED, {"A": {**PORK, "on_hand_kg": 5}, "B": cured}, over)
-    assert none.grade is Grade.DO_NOT_MAKE and none.exit_code == 1 and none.answer.weighed is None
+    assert none.grade is Grade.DO_NOT_MAKE and none.grade.exit_code == 1 and none.answer.weighed is None
 
 
 def test_uncured_meat_dilutes_the_cure_and_its_own_share_is_weighed_with_it() -> None:
@@ -361,7 +360,7 @@ def test_a_liquid_that_does_not_state_what_was_measured_is_named() -> None:
     weighed = {"A": 25, "stock": "1.25"}
     with pytest.raises(BadInput, match="stock does not state fat_pct"):
         put_right(recipe, {"A": {"fat_pct": 28}}, weighed, MassMeasured(fat=Fraction(28)))
-    assert put_right(recipe, {"A": {"fat_pct": 28}}, weighed).exit_code == 0
+    assert put_right(recipe, {"A": {"fat_pct": 28}}, weighed).grade.exit_code == 0
 
 
 def test_readings_that_disagree_are_refused_and_others_are_averaged() -> None:
@@ -377,7 +376,7 @@ def test_readings_that_disagree_are_refused_and_others_are_averaged() -> None:
 def test_a_lot_in_the_mass_past_its_date_forbids_it() -> None:
     lots = {"A": {"fat_pct": 28, "use_by": "2026-11-24"}, "add": {"fat_pct": 8, "use_by": ""}}
     found = put_right(LEAN, lots, {"A": 25}, MassMeasured(fat=Fraction(31)))
-    assert found.grade is Grade.DO_NOT_MAKE and found.exit_code == 1 and not found.added
+    assert found.grade is Grade.DO_NOT_MAKE and found.grade.exit_code == 1 and not found.added
     assert found.unfit.startswith("holds A: past its use-by")
 
 
@@ -400,7 +399,7 @@ def test_under_confidence_the_mass_has_the_error_of_its_test_or_of_its_lots() ->
 
 def test_a_mass_on_target_takes_nothing() -> None:
     found = put_right(LEAN, {"A": {"fat_pct": 27}, "add": {"fat_pct": 8}}, {"A": 25}, MassMeasured(fat=Fraction(27)))
-    assert not found.added and found.exit_code == 0 and found.answer.optimum is not None
+    assert not found.added and found.grade.exit_code == 0 and found.answer.optimum is not None
     assert found.answer.optimum.cost == 0
 
 

@@ -19,7 +19,6 @@ with late():
     from constraints import formula, numbers, treatment
     from optimizer import correction as corrections
     from optimizer import findings, order, record
-    from optimizer import mass as masses
     from optimizer.made import dry as drying
     from optimizer.made import found as logs
     from optimizer.made import heat, log_page
@@ -88,14 +87,14 @@ class Mass:
                 raise typer.BadParameter(f"nothing raw is above {BOILS} C, where its water boils", param_hint=name)
         return self.ground_c, self.added_c
 
-    def ground(self, recipe: recipes.Recipe, batch: formula.Batch, file: str) -> masses.GroundMass:
+    def ground(self, recipe: recipes.Recipe, batch: formula.Batch, file: str) -> corrections.GroundMass:
         """The mass that a batch was ground to. Raises BadInput where no such mass can have what was measured."""
         kilograms = self.ground_kg if self.ground_lb is None else self.ground_lb * numbers.KG_PER_LB
-        found = masses.measured(
+        found = corrections.measured(
             self.measured_fat or (), self.measured_moisture, self.measured_salt, self.fat_sd_pct, self.method or "",
-            masses.own_methods(recipe),
+            recipe,
         )  # fmt: skip
-        return masses.ground_of(recipe, batch, kilograms, found, file)
+        return corrections.ground_of(recipe, batch, kilograms, found, file)
 
 
 def correct(
@@ -121,9 +120,9 @@ def correct(
             shared.write_text(sheet, batch_sheet.corrected_page(found, lots, batch if out else None), "--sheet")
         if shown.json:
             ways = record.plain(reasons.Why, why)["conflict"] if why else None
-            return record.document("correct", correct_page.View(found, ways)), found.exit_code
+            return record.document("correct", correct_page.View(found, ways)), found.grade.exit_code
         helps = page.page(why, full=shown.full) if why else ""
-        return correct_page.correct_page(found, heat, full=shown.full) + helps, found.exit_code
+        return correct_page.correct_page(found, heat, full=shown.full) + helps, found.grade.exit_code
 
 
 def _corrected(

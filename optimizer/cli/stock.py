@@ -21,8 +21,8 @@ from optimizer.late import late
 with late():
     from constraints import document as files
     from constraints import numbers
+    from optimizer import correction, record
     from optimizer import ledger as books
-    from optimizer import mass, record
     from optimizer.reading import lots as tables
     from optimizer.reading import recipe as recipes
     from optimizer.store import made, pages
@@ -187,8 +187,8 @@ def analysed(
     """Record a test of a lot or a batch; what all tests say of each lot's fat is what later blends reckon with."""
     if (method is None) is (fat_sd_pct is None):
         raise typer.BadParameter("say --method or --fat-sd-pct, one of them")
-    own = mass.own_methods(recipes.read_recipe(recipe)) if recipe else ()
-    found = mass.measured(fat, None, None, fat_sd_pct, method or "", own)
+    read = recipes.read_recipe(recipe) if recipe else None
+    found = correction.measured(fat, None, None, fat_sd_pct, method or "", read)
     assert found.fat is not None and found.sd is not None
     made.analysed(ledger, name, found.fat, found.sd, recipe, signed.paper("test", signed.document))
     return pages.taught_page(ledger)

@@ -190,7 +190,7 @@ def one_page(answer: Answer, lots: str, code: str | None, kind: str = "Batch", o
 
 def corrected_page(found: Correction, lots: str, code: str | None) -> str:
     """The page of what puts a batch right; nothing is laid out of what is on hold or must not be made."""
-    answer = replace(found.answer, weighed=None) if found.exit_code else found.answer
+    answer = replace(found.answer, weighed=None) if found.grade.exit_code else found.answer
     return one_page(answer, lots, code, "Correction", opening(found))
 
 

@@ -19,9 +19,9 @@ from constraints.numbers import ONE, PERCENT, ZERO, trimmed
 from constraints.quantities import FAT, MOISTURE, PROTEIN, SALT, Basis, Lot, MissingProperty
 from optimizer import ledger
 from optimizer.as_weighed import whole_of
+from optimizer.correction import MassMeasured, ground_of
 from optimizer.findings import Report, check
 from optimizer.ledger import Movement, NotRecorded, Recording
-from optimizer.mass import MassMeasured, ground_of
 from optimizer.problem import barred
 from optimizer.reading.lots import LotTable, exported, parse_lots, read_lots
 from optimizer.reading.recipe import Recipe, read_recipe
