@@ -76,17 +76,18 @@ class Stock(Requirement):
     Judged lot by lot on kilograms as held. Reports the largest share of a lot's stock that the batch takes.
     """
 
+    what: str = "largest share of a lot on hand"
+    basis: str = "lot as held"
+    unit: str = "%"
+    origin: Origin = Origin("stock", "your lots table")
+    hi: Fraction | None = Fraction(100)
     role: Role = Role.STOCK
     used_up: tuple[Lot, ...] = ()
 
     @classmethod
     def of(cls, lots: Sequence[Lot]) -> Stock:
         """The one stock requirement of a batch from these lots."""
-        return cls(
-            what="largest share of a lot on hand", basis="lot as held", unit="%",
-            origin=Origin("stock", "your lots table"), hi=Fraction(100),
-            used_up=tuple(lot for lot in lots if lot.use_up),
-        )  # fmt: skip
+        return cls(used_up=tuple(lot for lot in lots if lot.use_up))
 
     def figure(self, batch: Batch) -> Measurement:
         """The largest share taken of any lot, and whether every lot's own limits hold."""

@@ -87,15 +87,11 @@ class Formula:
     """Eligible lots, additions and process. ``columns`` are what a solver may choose: lots, then free additions.
 
     Raises NoDose where no amounts satisfy the doses, and MissingProperty where a total of salt needs a figure that
-    a liquid or an inclusion does not state. ``figures`` has those of these and other lots, for many formulas.
+    a liquid or an inclusion does not state. ``known`` has those of these and other lots, for many formulas.
     """
 
     def __init__(
-        self,
-        lots: Sequence[Ingredient],
-        additions: Sequence[Addition],
-        process: Process,
-        figures: Figures | None = None,
+        self, lots: Sequence[Ingredient], additions: Sequence[Addition], process: Process, known: Figures | None = None
     ) -> None:
         self.lots: tuple[Ingredient, ...] = tuple(lots)
         self.additions: tuple[Addition, ...] = tuple(additions)
@@ -106,7 +102,7 @@ class Formula:
         self.counts_salt = any(a.dosing is Dosing.TOTAL_SALT for a in self.dosed)
         self._drivers = self._solve_doses()
         self._carried: dict[Ingredient, tuple[tuple[Ingredient, Fraction], ...]] = {}
-        self.figures = Figures(self.lots) if figures is None else figures
+        self.figures = Figures(self.lots) if known is None else known
         self.places = self.figures.places(self.lots)
         first: dict[tuple[object, ...], Ingredient] = {}
         # For each column the first that carries the same: most lots differ in nothing that a dose depends on.

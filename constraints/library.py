@@ -317,15 +317,11 @@ def judges(pack: Pack, product_class: str | None, in_force: Sequence[Requirement
     if any(caps(r, salt) for r in in_force):
         return True
     residue = pack.pack in shipped() and any(_forbids(r, salt, Stage.RESIDUAL) for r in in_force)
-    return residue and not _any_caps(pack, pack.listed(product_class), salt)
+    return residue and not knows(pack, pack.listed(product_class), salt)
 
 
-def knows(pack: Pack, salt: Salt) -> bool:
-    """True where a pack limits what is put in of a salt, for some class and day."""
-    return _any_caps(pack, pack.rows, salt)
-
-
-def _any_caps(pack: Pack, rows: Iterable[PackRow], salt: Salt) -> bool:
+def knows(pack: Pack, rows: Iterable[PackRow], salt: Salt) -> bool:
+    """True where some of a pack's rows limit what is put in of a salt."""
     ingoing = (row for row in rows if issubclass(KINDS[row.requires.kind()], IngoingEntry))
     return any(caps(row.requirement(pack.pack), salt) for row in ingoing)
 

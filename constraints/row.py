@@ -292,18 +292,17 @@ class Row:
         """The same by column, for a long reckoning (see quick)."""
         return {j: quick(a) for j, a in self.terms}
 
-    def _kept(self, row: Row) -> Row:
-        """Another row with the same coefficients, which to look through again takes longer than a solve."""
+    def but(self, **changes: Any) -> Row:
+        """The same row with other limits or of another owner; its coefficients are not looked through again, which
+        takes longer than a solve.
+        """
+        row = replace(self, **changes)
         vars(row).update({name: found for name, found in vars(self).items() if name in ("sparse", "terms", "quick")})
         return row
 
-    def between(self, lo: Fraction | None, hi: Fraction | None) -> Row:
-        """The same row between other limits."""
-        return self._kept(replace(self, lo=lo, hi=hi))
-
     def owned(self, what: Any) -> Row:
         """The same row as one of a requirement."""
-        return self._kept(replace(self, owner=Owner(RowKind.NEED, what)))
+        return self.but(owner=Owner(RowKind.NEED, what))
 
     def over(self, units: Sequence[Fraction]) -> Row:
         """The same row over variables of which each stands for so many kilograms of a column."""
@@ -403,9 +402,12 @@ class Cone:
         Valid for every x that keeps the cone, whatever the direction u, because it is rational with ``||u||^2 <= 1``
         exactly and so ``u . v <= ||v||`` (Cauchy and Schwarz).
         """
-        direction = _direction(errors)
-        if direction is None:
+        length = hypot(*errors)
+        if not length:
             return None
+        direction = [trunc(part / length * (_FINE - 2)) for part in errors]
+        while sum(count * count for count in direction) > _FINE * _FINE:
+            direction = [trunc(count * 0.999999999999) for count in direction]
         coefs = list(self.coefs)
         for count, source in zip(direction, self.errors, strict=True):
             if count:
@@ -419,14 +421,3 @@ class Cone:
         coefs = tuple(a * u for a, u in zip(self.coefs, units, strict=True)) + (ZERO,) * (size - len(units))
         errors = tuple(tuple((j, a * units[j]) for j, a in source) for source in self.errors)
         return replace(self, coefs=coefs, errors=errors)
-
-
-def _direction(v: Sequence[float]) -> list[int] | None:
-    """Numerators over _FINE of a vector along v that is at most one long, exactly."""
-    length = hypot(*v)
-    if not length:
-        return None
-    found = [trunc(part / length * (_FINE - 2)) for part in v]
-    while sum(count * count for count in found) > _FINE * _FINE:
-        found = [trunc(count * 0.999999999999) for count in found]
-    return found

@@ -15,7 +15,7 @@ from dataclasses import dataclass, replace
 from datetime import date
 from enum import StrEnum
 from functools import partial
-from typing import TYPE_CHECKING, Annotated, Any, Protocol, cast
+from typing import TYPE_CHECKING, Annotated, Any, cast
 
 from pydantic import Field, create_model
 
@@ -26,13 +26,6 @@ from constraints.limits import SubstanceNames, among
 from constraints.quantities import FAT, MOISTURE, PROTEIN, SALT
 from constraints.requirement import BY_ION, Origin, Provenance, Requirement, Role, Salt
 from constraints.substances import FORMULAS, SUBSTANCES, spread
-
-
-class Entry(Protocol):
-    """What a kind's class offers: it is validated from a file and builds its requirement."""
-
-    def build(self) -> Requirement:
-        """The requirement the entry stands for, of no origin."""
 
 
 def _like(entry: type[Strict], name: str, says: str, **counts: Any) -> type[Strict]:
@@ -108,14 +101,15 @@ class Named(Ruled):
         """The key under which the kind is named."""
         return next(iter(self.model_fields_set))
 
-    def entry(self) -> Entry:
-        """The entry itself, read now where that was put off."""
+    def entry(self) -> Any:
+        """The entry itself, which can ``build`` its requirement; read now where that was put off."""
         found = getattr(self, self.kind())
-        return cast(Entry, found() if isinstance(found, partial) else found)
+        return found() if isinstance(found, partial) else found
 
     def build(self, origin: Origin) -> Requirement:
         """The requirement the entry stands for."""
-        return replace(self.entry().build(), origin=origin)
+        built: Requirement = self.entry().build()
+        return replace(built, origin=origin)
 
 
 _FIELDS: dict[str, Any] = {kind: (Annotated[entry | None, Deferred(entry)], None) for kind, entry in KINDS.items()}

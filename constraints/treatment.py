@@ -264,11 +264,6 @@ def carriers() -> Carriers:
     return validate(packaged("trichinella.yaml"), Carriers)
 
 
-def places() -> tuple[str, ...]:
-    """Names of the places whose treatments come with the tool."""
-    return shipped("treatments")
-
-
 @cache
 def _shipped(name: str) -> Treatments:
     return validate(packaged(f"treatments/{name}.yaml"), Treatments, context=LATER)
@@ -279,10 +274,10 @@ def load_treatments(name: str) -> Treatments | None:
 
     Raises BadInput where there is no such place or the file is faulty.
     """
-    if name in places():
+    if name in shipped("treatments"):
         return _shipped(name)
     if name in shipped():
         return None
     if name.endswith((".yaml", ".yml")):
         return validate(parse(read_text(name), name), Treatments)
-    raise no_such(name, f"no place named {name!r}", nearest(name, places()), places())
+    raise no_such(name, f"no place named {name!r}", nearest(name, shipped("treatments")), shipped("treatments"))

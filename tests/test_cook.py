@@ -16,8 +16,9 @@ from scipy.integrate import quad
 from typer.testing import CliRunner
 
 from constraints.faults import BadInput
+from constraints.library import shipped
 from constraints.rules import ProcessStep
-from constraints.treatment import load_treatments, places
+from constraints.treatment import load_treatments
 from optimizer.cli import app
 from optimizer.made.dry import Pieces, judge_dry
 from optimizer.made.found import LogFinding, LogReport, Phase, spell
@@ -417,7 +418,7 @@ def test_bad_use(words: tuple[str, ...], said: str) -> None:
 
 
 def test_every_place_is_read_and_says_its_sources() -> None:
-    for name in places():
+    for name in shipped("treatments"):
         found = load_treatments(name)
         assert found is not None and found.place == name and found.next
     assert load_treatments("codex") is None

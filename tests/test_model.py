@@ -97,7 +97,7 @@ def test_a_row_over_packs_counts_packs_and_keeps_its_owner() -> None:
     over = row.over((F(5), F(1), F(1)))
     assert over.terms == ((0, F(5, 3)), (2, F(-2))) and over.owner == Owner(RowKind.NEED, "the recipe")
     assert row.over((F(1),) * 3) is row
-    assert row.between(F(1), None).terms == row.terms
+    assert row.but(lo=F(1), hi=None).terms == row.terms
 
 
 def test_figures_capped_put_and_joined() -> None:

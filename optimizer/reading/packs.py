@@ -92,7 +92,7 @@ def unjudged(
         if not judging:
             yield from _no_limit(recipe, product, salt, lots, file)
         for name, pack in named if judging else ():
-            if name not in judging and salt in brought(own) and knows(pack, salt):
+            if name not in judging and salt in brought(own) and knows(pack, pack.rows, salt):
                 found = f"no limit of {pack.pack} on {ion_of([salt])} is in force on {product.day} for this product"
                 yield stated.fault(("rules",), name, found, "another date or class; nothing would judge the cure")
 

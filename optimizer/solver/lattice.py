@@ -122,7 +122,7 @@ def _parted(program: Program) -> tuple[list[tuple[Vector, int]], list[Row]]:
         known = joined.get(row.terms, row)
         lo = max((n for n in (known.lo, row.lo) if n is not None), default=None)
         hi = min((n for n in (known.hi, row.hi) if n is not None), default=None)
-        joined[row.terms] = row.between(lo, hi)
+        joined[row.terms] = row.but(lo=lo, hi=hi)
     equations, others = [], []
     for terms, row in joined.items():
         figures, least, most = in_steps(row)

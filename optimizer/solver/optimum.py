@@ -76,7 +76,7 @@ class Kept:
         """Put a row between other limits; with neither it is let go."""
         if (self.rows[i].lo, self.rows[i].hi) == (lo, hi):
             return
-        self.rows[i] = self.rows[i].between(lo, hi)
+        self.rows[i] = self.rows[i].but(lo=lo, hi=hi)
         self._linear.limit(i, lo, hi)
 
     def bound(self, j: int, lo: Fraction, hi: Fraction) -> None:

@@ -16,8 +16,9 @@ from dataclasses import dataclass, field
 from datetime import date as Day
 from fractions import Fraction
 
+from constraints.library import shipped
 from constraints.numbers import ZERO, shown, trimmed
-from constraints.treatment import load_treatments, places
+from constraints.treatment import load_treatments
 from optimizer.ledger import HOLD, UNIT, NotRecorded, Past, balance, held, lots_of, opened
 from optimizer.pages.chart import render
 from optimizer.pages.tables import heading, paragraph, table
@@ -311,7 +312,7 @@ def _papers(found: Trace) -> Iterator[str]:
         return
     yield from heading("papers")
     last = Day.fromisoformat(max(days))
-    for place in filter(None, map(load_treatments, places())):
+    for place in filter(None, map(load_treatments, shipped("treatments"))):
         if (papers := place.papers) is not None:
             until = keep_through(last.replace(month=12, day=31) if papers.from_year_end else last, papers.years)
             yield from paragraph(f"{place.title}: keep them through {until} [{papers.source}; {papers.status}]")
