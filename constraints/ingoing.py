@@ -121,9 +121,9 @@ class Metal(StrEnum):
         return self is Metal.ANY or salt.startswith({"sodium": "Na", "potassium": "K"}[self.value])
 
 
-def salts(counted: Iterable[tuple[str, Salt]], form: Form, metal: Metal = Metal.ANY) -> Salts:
+def salts(counted: Iterable[tuple[str, Salt]], form: Form) -> Salts:
     """Milligrams of salts weighed in, all sources, in the form asked for."""
-    return Salts(tuple((factor(salt, form), name) for name, salt in counted if metal.counts(salt)))
+    return Salts(tuple((factor(salt, form), name) for name, salt in counted))
 
 
 class IngoingEntry(Band):
@@ -151,9 +151,10 @@ class IngoingEntry(Band):
         what = self.what if self.salts is Metal.ANY else f"{self.what} from {self.salts} salts"
         form = f" {self.form.words}" if self.form.words else ""
         kind, basis = (Ingoing, Basis.GREEN) if self.basis is Basis.MEAT else (Ratio, self.basis)
-        regulates = Regulates.ingoing(salt for _, salt in self.counts if self.salts.counts(salt))
-        counted, further = salts(self.counts, self.form, self.salts), {"scale": ONE, "regulates": regulates}
-        return self.ratio(what + form, basis.words, counted, Weight(basis), kind=kind, unit="ppm", **further)
+        counts = [(name, salt) for name, salt in self.counts if self.salts.counts(salt)]
+        further = {"scale": ONE, "regulates": Regulates.ingoing(salt for _, salt in counts)}
+        over, under = salts(counts, self.form), Weight(basis)
+        return self.ratio(what + form, basis.words, over, under, kind=kind, unit="ppm", **further)
 
 
 class Expressed(StrEnum):
@@ -218,21 +219,19 @@ class FamilyAmount(Limited, Reckoned):
     def build(self) -> Requirement:
         """The requirement this entry stands for."""
         names = self.counted()
+        what = (self.called or (listed(self.substances) if self.substances else self.plural)) + self.form.words
+        limit = self._limit(what, names)
         if self.or_ppm_of_fat is not None:
-            limit = self._limit(self._what(), names)
             fat = replace(limit, basis=Base.FAT.words, hi=self.or_ppm_of_fat, under=Base.FAT.weight())
-            return of_parts(Either, (limit, fat), limit.what)
+            return of_parts(Either, (limit, fat), what)
         if not self.each:
-            return self._limit(self._what(), names)
+            return limit
         parts = tuple(self._limit(name.replace("_", " ") + self.form.words, (name,)) for name in names)
-        return of_parts(Worst, parts, f"{self._what()}, the largest of each", regulates=Regulates.ingoing(names))
+        return of_parts(Worst, parts, f"{what}, the largest of each", regulates=limit.regulates)
 
     def _limit(self, what: str, names: tuple[str, ...]) -> Ratio:
         amount = Substances(tuple((name, self.form.factor(name)) for name in names))
         return self.figure(what, amount, over=amount, unit=self.unit(), scale=self.scale())
-
-    def _what(self) -> str:
-        return (self.called or (listed(self.substances) if self.substances else self.plural)) + self.form.words
 
 
 def listed(names: Iterable[str]) -> str:
@@ -338,16 +337,12 @@ class Unlisted(Limit):
     def beside(self, others: Sequence[Requirement]) -> Requirement:
         """Only what none of the other rows counts."""
         left = self.watched.difference(*(other.regulates.substances for other in others))
-        return replace(self, over=_all_of(left), regulates=Regulates.ingoing(left))
+        return replace(self, over=Substances.plain(sorted(left), on_surface=True), regulates=Regulates.ingoing(left))
 
     def figure(self, batch: Batch) -> Measurement:
         """All of it in this batch, by name."""
         found = [name for name in sorted(self.watched) if any(share_of(name, item) for item in every(batch.kilograms))]
         return replace(super().figure(batch), why=", ".join(found).replace("_", " "))
-
-
-def _all_of(names: Iterable[str]) -> Substances:
-    return Substances.plain(sorted(names), on_surface=True)
 
 
 class NotListed(Strict):
@@ -364,7 +359,7 @@ class NotListed(Strict):
         watched = frozenset(named) - set(spread(self.permitted))
         return Unlisted(
             what="additives not listed for this class", basis=Basis.BATCH.words, unit="ppm", hi=ZERO,
-            over=_all_of(watched), under=Weight(Basis.BATCH), scale=Fraction(PPM),
+            over=Substances.plain(sorted(watched), on_surface=True), under=Weight(Basis.BATCH), scale=Fraction(PPM),
         )  # fmt: skip
 
 

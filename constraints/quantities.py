@@ -241,10 +241,9 @@ class Basis(StrEnum):
         lots = {"meat": "meat block", "green": "green weight", "fresh": "fresh green weight"}
         return lots.get(self.value) or {"batch": "whole batch", "finished": "finished product"}[self.value]
 
-    @property
-    def lots_only(self) -> bool:
-        """True where additions do not count."""
-        return self in (Basis.MEAT, Basis.GREEN, Basis.FRESH)
+
+_OF_LOTS = (Basis.MEAT, Basis.GREEN, Basis.FRESH)
+"""Those in which additions do not count."""
 
 
 class MissingProperty(Exception):
@@ -322,7 +321,7 @@ class Weight(Quantity):
 
     def per_kg(self, item: Ingredient, process: Process) -> Fraction:
         """1 for what belongs to the basis; the yield for the finished product."""
-        if self.basis.lots_only:
+        if self.basis in _OF_LOTS:
             return _of_lots(item, self.basis)
         return process.yield_fraction if self.basis is Basis.FINISHED else ONE
 
@@ -347,7 +346,7 @@ class Amount(Quantity):
 
     def per_kg(self, item: Ingredient, process: Process) -> Fraction:
         """The property of the ingredient, or zero outside the basis."""
-        if self.basis.lots_only and not _of_lots(item, self.basis):
+        if self.basis in _OF_LOTS and not _of_lots(item, self.basis):
             return ZERO
         losses = {FAT: process.fat_loss, MOISTURE: process.water_loss} if self.basis is Basis.FINISHED else {}
         return stated(item, self.name, process) - PERCENT * losses.get(self.name, ZERO)

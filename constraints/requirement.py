@@ -48,11 +48,6 @@ class Salt(StrEnum):
     SODIUM_NITRATE = "NaNO3"
     POTASSIUM_NITRATE = "KNO3"
 
-    @property
-    def ion(self) -> str:
-        """NO2 or NO3."""
-        return self.value[-3:]
-
 
 BY_ION = {
     "nitrite": (Salt.SODIUM_NITRITE, Salt.POTASSIUM_NITRITE),

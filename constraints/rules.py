@@ -207,11 +207,6 @@ class NotCovered(Strict):
     when: When = Field(default_factory=When)
     """Further conditions."""
 
-    @property
-    def of_some(self) -> bool:
-        """True where it is about some products only."""
-        return bool(self.classes or self.when.model_fields_set)
-
 
 READ_IN_LAW = frozenset(
     {Provenance.PRIMARY, Provenance.QUOTED, Provenance.STATE_COPY, Provenance.COMPUTED, Provenance.YOURS}
@@ -363,7 +358,8 @@ class Pack(Strict):
     def leaves_unsaid(self, product: Product, product_class: str | None) -> tuple[str, ...]:
         """What this product needs and none of its rows judges, in a few words each; what every product needs is not."""
         classes, method = self.belongs_to(product_class), self.method_of(product_class)
-        about = (e for e in self.not_covered if e.of_some and (not e.classes or not classes.isdisjoint(e.classes)))
+        of_some = (e for e in self.not_covered if e.classes or e.when.model_fields_set)
+        about = (e for e in of_some if not e.classes or not classes.isdisjoint(e.classes))
         return tuple(dict.fromkeys(what for e in about if e.when.holds(product, method) for what in e.what))
 
     def listed(self, product_class: str | None = None, day: date | None = None) -> tuple[PackRow, ...]:
