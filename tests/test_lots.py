@@ -381,8 +381,10 @@ def test_every_check_is_triggered_by_a_case() -> None:
     """A check that no case above sets off would be a check that is not tested."""
     silent = {*module.ROW_CHECKS, *module.ROW_WARNINGS, *module.TABLE_CHECKS, *module.SUSPICIONS}
     for text, _, _ in FAULTS.values():
-        cells, _ = cut(text, "f")
-        rows = reader.read_rows(cells)[0] if cells else []
+        try:
+            rows = reader.read_rows(cut(text, "f"))[0]
+        except BadInput:
+            continue
         every = (*module.ROW_CHECKS, *module.ROW_WARNINGS)
         silent -= {check for check in every if any(list(check(row)) for row in rows)}
         silent -= {check for check in module.TABLE_CHECKS if list(check(rows))}

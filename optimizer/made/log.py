@@ -100,12 +100,11 @@ class _Reader:
             found = "no line names a column of times" if text.strip() else "the log is empty"
             allowed = f"time, minutes, seconds, hours or days above its figures, and {', '.join(ROLES)}"
             raise BadInput([Fault(file, 1 if text.strip() else None, None, found, allowed)])
-        table, faults = cut("\n" * at + "\n".join(lines[at:]), file)
-        self.some(faults)
-        if table is None or not table.rows:
+        table = cut("\n" * at + "\n".join(lines[at:]), file)
+        self.some(table.faults)
+        if not table.rows:
             self.tell(at + 1, None, "the log holds no reading", "a line a reading")
         self.sound()
-        assert table is not None
         self.header, self.header_line, self.lines = table.header, table.header_line, table.lines
         self.columns = list(zip(*table.rows, strict=True))
         self.commas = table.delimiter != "," and has_decimal_commas(x for column in self.columns for x in column[:1000])

@@ -7,7 +7,7 @@ would therefore pass as a free property and its limit would silently not exist, 
 from __future__ import annotations
 
 import re
-from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from difflib import get_close_matches
 from functools import partial
@@ -130,11 +130,6 @@ def _hint(name: str, known: str) -> str:
     if known in INSTEAD and "kg" not in _words(name):
         meant = f"{known} or {INSTEAD[known]}, in that unit"
     return f"write {meant}, or choose another name"
-
-
-def free_names(header: Sequence[str], known: Collection[str]) -> tuple[str, ...]:
-    """The names of a header that are neither known, nor slips, nor empty; each once, in order."""
-    return tuple(dict.fromkeys(name for name in header if name and name not in known and not near_miss(name)))
 
 
 def header_faults(

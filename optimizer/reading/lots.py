@@ -23,7 +23,7 @@ from constraints.formula import Figures
 from constraints.numbers import KG_PER_LB, PERCENT, ZERO, exact, trimmed
 from constraints.quantities import NITRATE, NITRITE, SALT, Kind, Lot
 from optimizer.late import late
-from optimizer.reading.columns import COLUMNS, INSTEAD, KNOWN, USABLE, Column, free_names, header_faults
+from optimizer.reading.columns import COLUMNS, INSTEAD, KNOWN, USABLE, Column, header_faults, near_miss
 from optimizer.reading.lot_checks import FLAGS, TEXTS, TableRow, judged, out_of_range
 from optimizer.reading.table import Table, csv_line, cut
 
@@ -76,14 +76,12 @@ def parse_lots(text: str, file: str) -> LotTable:
 
     Raises BadInput with every error and warning of the table if there is at least one error.
     """
-    table, faults = cut(text, file)
-    if table is None:
-        raise BadInput(faults)
+    table = cut(text, file)
     rows, free, told = read_rows(table)
-    if not rows and not faults:
+    if not rows and not table.faults:
         told.append(table.fault(table.header_line, None, "no lot stands below the header", "a line for each lot"))
     judgement, suspicions = judged(rows)
-    found = [*faults, *header_faults(table), *told, *judgement]
+    found = [*table.faults, *header_faults(table), *told, *judgement]
     found.sort(key=lambda fault: fault.line or 0)
     if any(fault.severity is Severity.ERROR for fault in found):
         raise BadInput(found)
@@ -101,7 +99,7 @@ def read_rows(table: Table, known: Mapping[str, Column] = KNOWN) -> tuple[list[T
     typed = {name: table.cells(name) for name in table.header if name}
     numbers = [name for name, column in known.items() if column.holds_figures and name in typed]
     days = [name for name, column in known.items() if column.unit == "date" and name in typed]
-    further = free_names(table.header, known)
+    further = [name for name in typed if name not in known and not near_miss(name)]
     commas = table.has_decimal_commas(numbers, further)
     number = partial(exact, decimal_comma=commas), f"a plain number such as {'24,5' if commas else '24.5'}"
     read: dict[str, list[Any]] = {}

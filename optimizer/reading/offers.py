@@ -221,15 +221,13 @@ def read_offers(path: str, *, simple: bool = False) -> OfferTable:
 
 def parse_offers(text: str, file: str, *, simple: bool = False) -> OfferTable:
     """Read an offers table from text; with ``simple`` it may be a simpler one. Raises BadInput with every fault."""
-    table, faults = cut(text, file)
-    if table is None:
-        raise BadInput(faults)
+    table = cut(text, file)
     simple = simple and bool(_lacking(table.header, NEEDED) or {*NOT_HERE, *_SIMPLER} & {*table.header})
     heads = tuple(_SIMPLER.get(name, name) if simple else name for name in table.header)
     spelt = dict(zip(heads, table.header, strict=True))
     needed = ("offer", "fat_pct") if simple else NEEDED
     lacking, known = _lacking(heads, needed), {*OF_OFFERS, *(_SIMPLER if simple else ())}
-    heading = [*faults, *_header_faults(table, heads, columns.OTHER_WORDS if simple else NOT_HERE)]
+    heading = [*table.faults, *_header_faults(table, heads, columns.OTHER_WORDS if simple else NOT_HERE)]
     heading += columns.header_faults(table, known, lacking)
     if lacking or any(heads.count(name) > 1 for name in heads if name):
         raise BadInput(heading)  # what a row says would be open

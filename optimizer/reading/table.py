@@ -12,7 +12,8 @@ from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from io import StringIO
 
-from constraints.faults import Fault, Severity
+from constraints.document.parsing import refuse
+from constraints.faults import BadInput, Fault, Severity
 
 DELIMITERS = (",", ";", "\t")
 _SPOKEN = {",": "comma", ";": "semicolon", "\t": "tab"}
@@ -29,8 +30,8 @@ class Table:
     """A table of a file, cut into cells.
 
     ``header`` holds the names trimmed of surrounding blanks; every row has as many cells as the header, as
-    typed; ``lines`` holds the line of the file, from 1, on which each row begins. ``spelt`` are names in the file that
-    its columns have under other names here.
+    typed; ``lines`` holds the line of the file, from 1, on which each row begins; ``faults`` are of rows left out.
+    ``spelt`` are names in the file that its columns have under other names here.
     """
 
     file: str
@@ -39,6 +40,7 @@ class Table:
     delimiter: str
     rows: tuple[tuple[str, ...], ...]
     lines: tuple[int, ...]
+    faults: tuple[Fault, ...] = ()
     spelt: Mapping[str, str] = field(default_factory=dict)
 
     def cells(self, name: str) -> tuple[str, ...]:
@@ -82,8 +84,8 @@ class _Record:
     fault: tuple[int, str] | None
 
 
-def cut(text: str, file: str) -> tuple[Table | None, tuple[Fault, ...]]:
-    """Cut ``text`` into cells; return the table, or None where there is none, and every fault found.
+def cut(text: str, file: str) -> Table:
+    """Cut ``text`` into cells. Raises BadInput where that makes no table.
 
     A record with too many or too few cells is a fault and is left out of the table; records that are wholly
     blank are left out silently. Line ends may be LF, CRLF or CR; inside a quoted cell they come out as LF.
@@ -92,15 +94,15 @@ def cut(text: str, file: str) -> tuple[Table | None, tuple[Fault, ...]]:
     if odd := _NO_TEXT.search(plain):
         line = plain.count("\n", 0, odd.start()) + 1
         found = "a NUL byte" if odd[0] == "\0" else "half a character"
-        return None, (Fault(file, line, None, found, "plain text, as a spreadsheet saves CSV"),)
+        refuse(file, found, "plain text, as a spreadsheet saves CSV", line)
     delimiter = _delimiter_of(plain)
     blank = str.maketrans("", "", f'"{delimiter}')
     records = [r for r in _records(plain, delimiter) if r.fault or "".join(r.cells).translate(blank).strip()]
     if not records:
-        return None, (Fault(file, None, None, "the table is empty", "a line of column names, then a line a lot"),)
+        refuse(file, "the table is empty", "a line of column names, then a line a lot")
     faults = [Fault(file, at, None, words, _CLOSED) for at, words in (r.fault for r in records if r.fault)]
     if records[0].fault:
-        return None, tuple(faults)
+        raise BadInput(faults)
     width = len(records[0].cells)
     rows, lines = [], []
     for record in (record for record in records if record.fault is None):
@@ -113,7 +115,7 @@ def cut(text: str, file: str) -> tuple[Table | None, tuple[Fault, ...]]:
             found = f"{len(record.cells)} cells where the header has {width}"
             faults.append(Fault(file, record.line, None, found, _count_hint(extra > 0, delimiter)))
     header = tuple(name.strip() for name in rows[0])
-    return Table(file, header, lines[0], delimiter, tuple(rows[1:]), tuple(lines[1:])), tuple(faults)
+    return Table(file, header, lines[0], delimiter, tuple(rows[1:]), tuple(lines[1:]), tuple(faults))
 
 
 _RUN = re.compile("'*[=+\\-@\t\r\n\uff1d\uff0b\uff0d\uff20]")

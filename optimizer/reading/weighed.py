@@ -52,16 +52,17 @@ def parse_weighed(text: str, file: str, recipe: str = "", part: str = "after") -
 
     Of a correction's document it is the corrected batch, or another ``part`` of it: ground or add.
     """
-    if text.lstrip().startswith("{"):
-        return tuple(_from_json(text, file, recipe, part))
-    return tuple(_from_table(text, file))
+    if not text.lstrip().startswith("{"):
+        return tuple(_from_table(text, file))
+    data = as_typed(text, file)
+    if recipe and data.get("recipe", recipe) != recipe:
+        refuse(file, f"it is of {data['recipe']!r}", f"a batch of {recipe!r}", None, "recipe")
+    return weighed_in(data, file, part)
 
 
 def _from_table(text: str, file: str) -> Iterator[WeighedItem]:
-    table, faults = cut(text, file)
-    if table is None:
-        raise BadInput(faults)
-    found, names, known = list(faults), table.header, ("item", LOAD, *UNITS)
+    table = cut(text, file)
+    found, names, known = list(table.faults), table.header, ("item", LOAD, *UNITS)
     in_header = partial(table.fault, table.header_line)
     for name in names:
         if name not in known:
@@ -143,13 +144,6 @@ def _once(file: str, pairs: list[tuple[str, Any]]) -> dict[str, Any]:
             refuse(file, f"the key {key!r} stands twice", "once", None, key)
         found[key] = value
     return found
-
-
-def _from_json(text: str, file: str, recipe: str, part: str) -> tuple[WeighedItem, ...]:
-    data = as_typed(text, file)
-    if recipe and data.get("recipe", recipe) != recipe:
-        refuse(file, f"it is of {data['recipe']!r}", f"a batch of {recipe!r}", None, "recipe")
-    return weighed_in(data, file, part)
 
 
 def weighed_in(data: dict[str, Any], file: str, part: str = "after") -> tuple[WeighedItem, ...]:

@@ -38,12 +38,8 @@ def receive(path: str, table: str, document: Recording) -> int:
     """Record every lot of a lots table as received; returns how many. Raises BadInput for a faulty table."""
     text = read_text(table)
     read = parse_lots(text, table)
-    cells, _ = cut(text, table)
-    assert cells is not None
-    rows = [
-        {key: cell.strip() for key, cell in zip(cells.header, row, strict=True) if key and cell.strip()}
-        for row in cells.rows
-    ]
+    cells = cut(text, table)
+    rows = [{key: cell for key, cell in row.items() if key and cell} for _, row in cells.records()]
     movements = [Movement("receive", lot.name, lot.on_hand_kg) for lot in read.lots]
     named = {row["lot"]: row for row in rows}
     ledger.record(path, "receive", document, movements, named, delimiter=cells.delimiter)

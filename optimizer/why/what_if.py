@@ -132,9 +132,9 @@ def _near(word: str, known: Iterable[str]) -> str:
 
 def _set_lots(inputs: Inputs, settings: Sequence[Setting], faults: list[Fault]) -> str:
     """The lots table with cells set; a known column that the table lacks is added."""
-    table, found = cut(inputs.lots_text, inputs.lots_file)
-    if table is None or "lot" not in table.header:
-        faults += found
+    table = cut(inputs.lots_text, inputs.lots_file)
+    if "lot" not in table.header:
+        faults += table.faults
         return inputs.lots_text
     header, rows = list(table.header), [list(row) for row in table.rows]
     names = table.cells("lot")
