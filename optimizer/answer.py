@@ -106,11 +106,6 @@ class Answer:
         broken += () if self.conflict is None else self.conflict.requirements
         return doses_instead(Dosed.of(self.problem), broken)
 
-    @property
-    def refused(self) -> bool:
-        """True where the batch must not be made, or may not be sold under its name."""
-        return self.status in (Status.DO_NOT_MAKE, Status.NOT_THIS_NAME)
-
 
 def unrounded(answer: Answer) -> Batch | None:
     """The cheapest batch before the scales, with every addition at its exact dose; None where there is none."""

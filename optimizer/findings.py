@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
 from fractions import Fraction
@@ -34,26 +34,14 @@ class Finding(Check):
     """One requirement on the batch as weighed.
 
     ``low`` and ``high`` are the figure's range within the scales' tolerance, None where none was given or it is not
-    known. ``whole_range`` is True where the verdict is the same over all of it, None without a range. ``on_paper`` is
-    True where the figure is within the limits and only their confidence is not given. ``mend`` is what one lot more
-    could do about a broken target.
+    known. ``on_paper`` is True where the figure is within the limits and only their confidence is not given. ``mend``
+    is what one lot more could do about a broken target.
     """
 
     low: Fraction | None = None
     high: Fraction | None = None
-    whole_range: bool | None = None
     on_paper: bool | None = None
     mend: Mend | None = None
-
-    @property
-    def certain(self) -> bool:
-        """Whether the verdict is the same over the whole tolerance of the scales."""
-        return self.whole_range is not False
-
-    @property
-    def forbids(self) -> bool:
-        """True where the batch must not be made for this alone, or may not be sold under its name."""
-        return self.grade in (Grade.DO_NOT_MAKE, Grade.NOT_THIS_NAME)
 
     @property
     def grade(self) -> Grade:
@@ -138,11 +126,6 @@ class Report:
         return worst(grades)
 
     @property
-    def forbidden(self) -> bool:
-        """True where the batch, or a load, must not be made, or may not be sold under its name."""
-        return self.grade in (Grade.DO_NOT_MAKE, Grade.NOT_THIS_NAME)
-
-    @property
     def missed(self) -> bool:
         """True where nothing forbids the batch, and it or a load is not what the recipe asks."""
         return self.grade is Grade.NOT_THE_RECIPE
@@ -187,18 +170,17 @@ def check(
     judge = _Judge(recipe, day, packs, legal, tolerance)
     several = max(len(batches) - 1, 1)
     whole, *parts = (judge.report(batch, load, 1 if load else several) for load, batch in batches.items())
-    whole = replace(whole, table_in_pounds=table.in_pounds)
+    named = whole.grade is Grade.NOT_THIS_NAME
+    whole = replace(whole, loads=tuple(parts), table_in_pounds=table.in_pounds)
     together = summed([part.batch for part in parts], recipe)
     unfit = dict.fromkeys((*_unfit(recipe, whole.batch, day), *_unfit(recipe, together, day)))
-    named = whole.grade is Grade.NOT_THIS_NAME
     judging = Dosed(recipe, packs, (*recipe.requirements, *legal), tuple(lots))
-    apart_by = {part.load: part.batch for part in parts}
     return replace(
-        whole, places=_mended(whole, table), unfit=tuple(unfit), loads=tuple(parts),
+        whole, places=_mended(whole, table), unfit=tuple(unfit),
         apart=not_adding_up(whole.batch, together) if parts else (), unlike=tuple(two_weights(table, weighed)),
-        against=tuple(_against(whole, table, apart_by)), not_judged=tuple(_not_judged(whole, apart_by)),
+        against=tuple(_against(whole, table)), not_judged=tuple(_not_judged(whole)),
         other_names=other_names(recipe, packs, day, whole.batch) if named else (),
-        instead=doses_instead(judging, [f.requirement for f in whole.findings if f.forbids]),
+        instead=doses_instead(judging, [f.requirement for f in whole.findings if f.grade.forbids]),
     )  # fmt: skip
 
 
@@ -219,13 +201,15 @@ class _Judge:
         """
         recipe, law = self.recipe, self._held(batch, self.legal)
         own = self._held(batch, [*recipe.requirements, *_further(recipe, batch, loads)])
-        places = [self._place("recipe", recipe.entry.name, "you", own, batch)]
+        named = [("recipe", recipe.entry.name, "you", own)]
         for pack in (*self.packs, guard()):
-            rows = [requirement for requirement in law if requirement.origin.pack == pack.pack]
-            places.append(self._place(pack.pack, pack.title, pack.authority, rows, batch))
+            named.append((pack.pack, pack.title, pack.authority, [r for r in law if r.origin.pack == pack.pack]))
+        places = tuple(
+            Place(name, title, authority, tuple(sorted((self._finding(r, batch) for r in rows), key=_badness)))
+            for name, title, authority, rows in named if rows
+        )  # fmt: skip
         guarded = any(limits_cure(r) and r.origin.pack != guard().pack for r in law)
-        kept = tuple(place for place in places if place.findings)
-        return Report(recipe, self.day, batch, kept, doses(recipe, batch, guarded=guarded, loads=loads), (), load)
+        return Report(recipe, self.day, batch, places, doses(recipe, batch, guarded=guarded, loads=loads), (), load)
 
     def _held(self, batch: Batch, requirements: Sequence[Requirement]) -> list[Requirement]:
         """The requirements with the confidence the recipe asks for, where it asks for any."""
@@ -235,10 +219,6 @@ class _Judge:
             return requirements
         formula, confidence = Formula(tuple(batch.kilograms), (), batch.process), asked.confidence()
         return [confident(requirement, confidence, formula) for requirement in requirements]
-
-    def _place(self, name: str, title: str, authority: str, requirements: Sequence[Requirement], batch: Batch) -> Place:
-        findings = (self._finding(requirement, batch) for requirement in requirements)
-        return Place(name, title, authority, tuple(sorted(findings, key=_badness)))
 
     def _finding(self, requirement: Requirement, batch: Batch) -> Finding:
         verdict, tolerance = requirement.measure(batch), self.tolerance
@@ -312,7 +292,7 @@ def _unfit(recipe: Recipe, batch: Batch, day: date) -> Iterator[str]:
             yield f"{lot.name}: {weighed} kg weighed, and only {had} kg usable on hand"
 
 
-def _against(report: Report, table: LotTable, loads: Mapping[int, Batch]) -> Iterator[str]:
+def _against(report: Report, table: LotTable) -> Iterator[str]:
     """What the lots' own limits and the mixer do not allow, with half a division of the meat scale to spare.
 
     Loads that were weighed apart are held to the mixer; a whole batch that needs several is named as not judged.
@@ -333,15 +313,15 @@ def _against(report: Report, table: LotTable, loads: Mapping[int, Batch]) -> Ite
             yield f"{weighed}, and {say(lot.smallest_pull_kg)} is the least to pull"
         if lot.pack_kg is not None and abs(taken - round(taken / lot.pack_kg) * lot.pack_kg) > room:
             yield f"{weighed}, and it goes in by whole packs of {say(lot.pack_kg)}"
-    for number, load in loads.items():
-        weight, mixer = load.amount(Weight(Basis.BATCH)), recipe.entry.mixer_kg
+    for part in report.loads:
+        weight, mixer = part.batch.amount(Weight(Basis.BATCH)), recipe.entry.mixer_kg
         if mixer is not None and weight > mixer + room:
-            yield f"load {number}: {say(weight)}, and the mixer takes {say(mixer)}"
+            yield f"load {part.load}: {say(weight)}, and the mixer takes {say(mixer)}"
 
 
-def _not_judged(report: Report, loads: Mapping[int, Batch]) -> Iterator[str]:
+def _not_judged(report: Report) -> Iterator[str]:
     """What a blend judges and what was weighed does not show."""
     yield "the size ordered and whether it is the cheapest batch"
     weight, mixer = report.batch.amount(Weight(Basis.BATCH)), report.recipe.entry.mixer_kg
-    if mixer is not None and weight > mixer and not loads:
+    if mixer is not None and weight > mixer and not report.loads:
         yield "the loads, for the mixer does not take all of it at once: weigh them apart"

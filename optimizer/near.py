@@ -94,7 +94,8 @@ def near_cheapest(problem: Problem, wish: Wish, asked_pct: Fraction | None = Non
         premium_pct = costs[-1][0]
     named = replace(best.problem, order=replace(best.problem.order, tidy=base.problem.order.tidy))
     best = replace(best, problem=named, kept=base.kept, tidy_price=base.tidy_price)
-    return replace(best, near=Near(wish, premium_pct, cheapest, tuple(Step(*step) for step in costs)))
+    steps = tuple(Step(premium_pct=premium, cost=cost, figure=figure) for premium, cost, figure in costs)
+    return replace(best, near=Near(wish, premium_pct, cheapest, steps))
 
 
 def _counting(problem: Problem, wish: Wish) -> Requirement:

@@ -19,6 +19,7 @@ from constraints.numbers import G_PER_KG, KG_PER_LB
 from constraints.quantities import Basis
 from optimizer.reading.entry import Units
 from optimizer.reading.recipe import Recipe
+from optimizer.record import Figure, Record
 
 SIZES = {
     "--meat-kg": (Basis.MEAT, Fraction(1)),
@@ -135,13 +136,12 @@ def wish_named(name: str) -> Wish:
     refuse("--prefer", f"{name!r} is not a wish", meant(name, list(Wish), f"one of {', '.join(Wish)}"))
 
 
-@dataclass(frozen=True)
-class Step:
-    """One line of the trade-off: the premium allowed (%), the weighed batch's cost, and the wish's figure."""
+class Step(Record):
+    """The best that a premium buys."""
 
-    premium_pct: Fraction
-    cost: Fraction
-    figure: Fraction
+    premium_pct: Figure
+    cost: Figure
+    figure: Figure
 
 
 @dataclass(frozen=True)

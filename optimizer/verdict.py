@@ -24,11 +24,8 @@ class Check:
     ok: bool | None
     worst_load: Fraction | None = None
     why: str = ""
-
-    @property
-    def certain(self) -> bool:
-        """Whether the verdict is the same over the whole tolerance of the scales; what has none is as weighed."""
-        return True
+    whole_range: bool | None = None
+    """Whether the verdict is the same over the whole tolerance of the scales, where one was given."""
 
     @property
     def broken(self) -> bool:
@@ -71,6 +68,11 @@ class Grade(StrEnum):
     def exit_code(self) -> int:
         """0 make it, 3 stopped at a limit of time or search, 1 anything else."""
         return {Grade.MAKE: 0, Grade.BEST_FOUND: 3, Grade.NO_ANSWER: 3}.get(self, 1)
+
+    @property
+    def forbids(self) -> bool:
+        """True where the batch must not be made, or may not be sold under its name."""
+        return self in (Grade.DO_NOT_MAKE, Grade.NOT_THIS_NAME)
 
 
 HEADLINES = {
@@ -118,7 +120,8 @@ def mark(check: Check) -> Mark:
     if check.ok is None:
         return Mark.LABORATORY
     if check.ok:
-        return Mark.OK if check.certain else Mark.NOT_CERTAIN if origin.blocks else Mark.WARNING
+        sure = check.whole_range is not False
+        return Mark.OK if sure else Mark.NOT_CERTAIN if origin.blocks else Mark.WARNING
     return Mark.BROKEN if origin.blocks else Mark.WARNING
 
 

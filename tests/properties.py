@@ -52,11 +52,11 @@ def disagreement(seed: int) -> str:
     if answer.status.exit_code != 0:
         return ""
     report = check(recipe, lots, parse_weighed(document("blend", answer), "batch.json"), "batch.json", DAY)
-    if not report.forbidden and not report.missed:
+    if not report.grade.forbids and not report.missed:
         return ""
     parts = (report, *report.loads)
     off = sorted({dose.item.name for part in parts for dose in part.doses if dose.off})
-    return f"seed {seed}: check forbids {report.forbidden}, misses {report.missed}, off dose {off}"
+    return f"seed {seed}: check forbids {report.grade.forbids}, misses {report.missed}, off dose {off}"
 
 
 def scaled(kitchen: Kitchen, money: int, mass: int) -> Kitchen:

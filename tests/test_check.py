@@ -77,7 +77,7 @@ def headline(report: Report) -> list[str]:
 
 def test_the_batch_as_the_recipe_has_it_is_fine() -> None:
     report = checked()
-    assert not report.forbidden and not report.missed and not report.off
+    assert not report.grade.forbids and not report.missed and not report.off
     (line,) = headline(report)
     assert re.fullmatch(r"RIGHT AS WEIGHED\. (\d+) of \d+ limits hold; 1 needs a laboratory\.", line)
 
@@ -96,7 +96,7 @@ def test_salt_doubled_is_said_in_the_second_line_and_is_no_recipe_s_batch() -> N
     assert "80.02 kg of meat block" in second
     # (1.49 + 0.09) of 42.486 kg
     assert third.startswith("* total salt of the whole batch is 3.72 %")
-    assert report.missed and not report.forbidden
+    assert report.missed and not report.grade.forbids
 
 
 def test_the_total_of_salt_is_always_printed() -> None:
@@ -129,7 +129,7 @@ def test_room_about_a_dose(item: str, kg: float, off: bool, missed: bool) -> Non
     report = checked(**{item: kg})
     assert [dose.item.name for dose in report.off] == ([item] if off else [])
     assert report.missed is missed
-    assert not report.forbidden
+    assert not report.grade.forbids
     if off:
         assert f"Off its dose: {item}" in headline(report)[1]
 
@@ -141,9 +141,9 @@ def test_what_is_short_says_how_much_to_add() -> None:
 def test_a_cure_overdose_that_only_a_laboratory_could_judge_is_do_not_make() -> None:
     """Codex limits what is left of nitrite, not what goes in."""
     residual = RECIPE.replace("[us]", "[codex]").replace("sausage", "luncheon_meat")
-    assert checked(residual, pink_cure=0.2).forbidden
-    assert not checked(residual, pink_cure=0.1).forbidden
-    assert not checked(residual).forbidden
+    assert checked(residual, pink_cure=0.2).grade.forbids
+    assert not checked(residual, pink_cure=0.1).grade.forbids
+    assert not checked(residual).grade.forbids
 
 
 def test_a_cure_that_no_law_judges_is_refused_and_a_pack_named_on_the_spot_is_enough() -> None:
@@ -154,7 +154,7 @@ def test_a_cure_that_no_law_judges_is_refused_and_a_pack_named_on_the_spot_is_en
     report = check(
         judged_by(parse_recipe(lawless, "r.yaml"), ["us=sausage"]), parse_lots(LOTS, "l.csv"), weighed, "b.csv", DAY
     )
-    assert report.forbidden
+    assert report.grade.forbids
 
 
 @pytest.mark.parametrize("seed", range(6000, 6040))
@@ -170,7 +170,7 @@ def test_what_a_blend_weighs_out_is_as_its_recipe_asks(seed: int) -> None:
     if answer.status is not Status.OPTIMAL:
         return
     report = check(recipe, found, parse_weighed(document("blend", answer), "b.json"), "b.json", date(2026, 11, 25))
-    assert not report.forbidden and not report.missed
+    assert not report.grade.forbids and not report.missed
     assert [dose.item.name for dose in report.off] == []
 
 
@@ -180,7 +180,7 @@ def test_what_a_blend_weighs_out_is_as_its_recipe_asks(seed: int) -> None:
 def test_a_missed_target_is_no_do_not_make_and_says_what_mends_it() -> None:
     """29.9 kg of lean and 30 of half are 30.03 % fat; x kg of lean: (1799 + 10 x) / (59.9 + x) <= 30 for x >= 0.1."""
     report = checked(lean=29.9, half=30, salt=1.115, pink_cure=0.1437, pepper=0.15, ice=1.198)
-    assert report.missed and not report.forbidden
+    assert report.missed and not report.grade.forbids
     words = said(report)
     assert "DO NOT MAKE" not in words
     assert "fat of the meat block is 30.03 %, between 20 and 30 % asked; 0.1 kg more of lean" in words
@@ -206,7 +206,7 @@ def test_what_would_break_a_rule_is_not_proposed() -> None:
 
 def test_a_broken_rule_is_still_do_not_make() -> None:
     report = checked(pink_cure=0.12)  # 187.5 ppm
-    assert report.forbidden
+    assert report.grade.forbids
     assert headline(report)[0].startswith("DO NOT MAKE. ")
     assert "187.50 ppm" in headline(report)[1]
     assert json.loads(document("check", report))["status"] == "do_not_make"
@@ -215,7 +215,7 @@ def test_a_broken_rule_is_still_do_not_make() -> None:
 def test_a_limit_of_your_own_on_nitrite_forbids_too() -> None:
     strict = RECIPE.replace("additions:", "  - ingoing_nitrite: {max_ppm: 120}\nadditions:")
     report = checked(strict)  # 150 ppm
-    assert report.forbidden
+    assert report.grade.forbids
 
 
 # Confidence.
@@ -228,7 +228,7 @@ def test_the_recipe_s_confidence_is_kept_by_check() -> None:
     asked = {"lean": 29.6, "half": 10.4}
     assert not checked(**asked).missed
     report = checked(SURE, **asked)
-    assert report.missed and not report.forbidden
+    assert report.missed and not report.grade.forbids
     assert "met on paper, but not with 95 % confidence" in said(report)
 
 
@@ -250,8 +250,8 @@ additions: []
     lots += "A,50,49.8,2,pork,belly,1\nB,50,50.2,2,pork,belly,1\n"
     recipe, found = parse_recipe(fresh, "r.yaml"), parse_lots(lots, "l.csv")
     lawful = check(recipe, found, parse_weighed("item,kg\nA,20\n", "b"), "b", DAY)
-    assert (lawful.forbidden, lawful.missed) == (False, True)
-    assert check(recipe, found, parse_weighed("item,kg\nB,20\n", "b"), "b", DAY).forbidden
+    assert (lawful.grade.forbids, lawful.missed) == (False, True)
+    assert check(recipe, found, parse_weighed("item,kg\nB,20\n", "b"), "b", DAY).grade.forbids
 
 
 def test_lots_without_an_error_are_one_fault() -> None:

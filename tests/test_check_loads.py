@@ -62,7 +62,7 @@ def cure_of(part: dict[str, Any]) -> dict[str, Any]:
 
 def test_two_good_halves_are_fine() -> None:
     report = checked(of_loads(HALF, HALF))
-    assert not report.forbidden and not report.missed and not report.apart
+    assert not report.grade.forbids and not report.missed and not report.apart
     assert [load.load for load in report.loads] == [1, 2]
     assert "LOADS, EACH CHECKED ALONE" in said(report)
 
@@ -71,7 +71,7 @@ def test_all_the_cure_in_one_load_is_do_not_make_though_the_whole_is_right() -> 
     """96 g of 6.25 % on 20 kg are 300 ppm."""
     text = of_loads({**HALF, "pink cure": 0.096}, {**HALF, "pink cure": 0})
     report = checked(text)
-    assert report.forbidden
+    assert report.grade.forbids
     assert not any(f.grade is Grade.DO_NOT_MAKE for place in report.places for f in place.findings)
     words = said(report)
     assert words.count("DO NOT MAKE. ") == 1
@@ -84,13 +84,13 @@ def test_all_the_cure_in_one_load_is_do_not_make_though_the_whole_is_right() -> 
 
 def test_salt_that_is_right_only_on_the_whole_is_not_what_the_recipe_asks() -> None:
     report = checked(of_loads({**HALF, "salt": 0.5}, {**HALF, "salt": 0.245}))
-    assert report.missed and not report.forbidden
+    assert report.missed and not report.grade.forbids
     assert "load 1: salt, 500 g weighed, 372 g is its dose" in said(report)
 
 
 def test_the_blend_s_own_json_is_fine_load_by_load() -> None:
     report = checked(json.dumps(blended()))
-    assert not report.forbidden and not report.missed and len(report.loads) == 2
+    assert not report.grade.forbids and not report.missed and len(report.loads) == 2
 
 
 @pytest.mark.parametrize("total", ["corrected", "left"])
@@ -100,7 +100,7 @@ def test_a_load_corrected_in_the_json_is_checked(total: str) -> None:
     cure_of(found["loads"][1])["grams"] *= 2
     cure_of(found)["grams"] += 48 if total == "corrected" else 0
     report = checked(json.dumps(found))
-    assert report.loads[1].forbidden and report.forbidden and not report.loads[0].forbidden
+    assert report.loads[1].grade.forbids and report.grade.forbids and not report.loads[0].grade.forbids
     assert bool(report.apart) is (total == "left")
 
 
@@ -109,7 +109,7 @@ def test_cure_moved_from_one_load_to_another_is_seen() -> None:
     cure_of(found["loads"][0])["grams"] -= 10
     cure_of(found["loads"][1])["grams"] += 10  # 58 g: 181 ppm
     report = checked(json.dumps(found))
-    assert report.forbidden and not report.apart
+    assert report.grade.forbids and not report.apart
     assert "load 2: United States: ingoing nitrite of the green weight is 181.25 ppm" in said(report)
 
 
@@ -119,7 +119,7 @@ def test_loads_that_do_not_add_up_to_the_whole_are_said() -> None:
         if entry["item"] == "pepper":
             entry["grams"] += 1
     report = checked(json.dumps(found))
-    assert report.missed and not report.forbidden
+    assert report.missed and not report.grade.forbids
     assert "The loads do not add up to the whole: pepper: 0.101 kg in the loads, 0.1 kg in the whole" in said(report)
 
 
@@ -127,7 +127,7 @@ def test_loads_take_no_more_of_a_lot_than_there_is() -> None:
     found = blended()
     found["loads"] = found["loads"] * 3  # 120 kg, of which there are 100
     report = checked(json.dumps(found))
-    assert report.forbidden and any("usable on hand" in text for text in report.unfit)
+    assert report.grade.forbids and any("usable on hand" in text for text in report.unfit)
 
 
 @pytest.mark.parametrize(

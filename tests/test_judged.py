@@ -167,7 +167,7 @@ def test_a_check_is_guarded_too() -> None:
                 recipe, lots, parse_weighed(f"item,kg,grams\nA,20,\npink cure,,{grams}\n", "b.csv"), "b.csv", DAY
             ).places
             for finding in place.findings
-            if finding.forbids
+            if finding.grade.forbids
         ]
         return "guard-nitrite" in broken
 

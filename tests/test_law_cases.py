@@ -164,7 +164,7 @@ def judge(case: dict[str, Any], wanted: dict[str, Any]) -> None:
     if finding is None:  # a limit that is not for this product
         assert (wanted["verdict"], wanted.get("figure")) == ("pass", None)
         return
-    verdict = "pass" if finding.ok else "fail" if finding.forbids else "warn"
+    verdict = "pass" if finding.ok else "fail" if finding.grade.forbids else "warn"
     assert verdict == wanted["verdict"]
     if "figure" in wanted:
         assert finding.value is not None

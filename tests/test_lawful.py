@@ -70,7 +70,7 @@ def test_the_dose_said_passes_when_typed_and_the_next_one_does_not(
     rules: str, classes: str, addition: str, dose: str, words: str
 ) -> None:
     answer = answered(rules, classes, addition, dose)
-    assert answer.refused
+    assert answer.grade.forbids
     (said,) = answer.lawful_doses
     assert words in said.words()
     assert said.value is not None
@@ -88,9 +88,9 @@ def test_doses_said_together_pass_together() -> None:
     answer = answered("us", "{us: frankfurter}", both.replace("TOLD", binder), phosphate)
     said = {dose.addition: dose.value for dose in answer.lawful_doses}
     binder, phosphate = trimmed(said["starch"] or Fraction(0)), trimmed(said["salts"] or Fraction(0))
-    assert not answered("us", "{us: frankfurter}", both.replace("TOLD", binder), phosphate).refused
+    assert not answered("us", "{us: frankfurter}", both.replace("TOLD", binder), phosphate).grade.forbids
     more = trimmed(exact(phosphate) + Fraction(1, 1000))
-    assert answered("us", "{us: frankfurter}", both.replace("TOLD", binder), more).refused
+    assert answered("us", "{us: frankfurter}", both.replace("TOLD", binder), more).grade.forbids
 
 
 def broken_by(answer: Answer, said: LawfulDose) -> bool:

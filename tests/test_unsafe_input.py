@@ -203,7 +203,7 @@ def test_a_house_packs_class_counts_whatever_the_pack_is_called(tmp_path: Path) 
     weighed = parse_weighed("item,kg,grams\nA,20,\nB,5,\npink cure,,60\n", "b.csv")
     for stated in (f"{house}=strict",):
         report = check(judged_by(recipe, [stated]), table, weighed, "b.csv", DAY)
-        assert report.forbidden
+        assert report.grade.forbids
 
 
 @pytest.mark.parametrize(
@@ -218,7 +218,7 @@ def test_a_house_packs_class_counts_whatever_the_pack_is_called(tmp_path: Path) 
 def test_a_check_sees_what_was_forgotten(text: str, words: str) -> None:
     recipe, table = parse_recipe(RECIPE + CURE, "r.yaml"), parse_lots(LOTS, "l.csv")
     report = check(recipe, table, parse_weighed(text, "b.csv"), "b.csv", DAY)
-    assert report.forbidden
+    assert report.grade.forbids
     assert words in " ".join([*report.unfit, *(dose.item.name for dose in report.off)])
 
 

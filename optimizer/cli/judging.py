@@ -120,7 +120,7 @@ def correct(
             shared.write_text(sheet, batch_sheet.corrected_page(found, lots, batch if out else None), "--sheet")
         if shown.json:
             ways = record.plain(reasons.Why, why)["conflict"] if why else None
-            return record.document("correct", correct_page.View(found, ways)), found.grade.exit_code
+            return record.document("correct", correct_page.corrected(found, ways)), found.grade.exit_code
         helps = page.page(why, full=shown.full) if why else ""
         return correct_page.correct_page(found, heat, full=shown.full) + helps, found.grade.exit_code
 

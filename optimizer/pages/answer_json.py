@@ -11,8 +11,7 @@ from typing import Any, Literal, NamedTuple
 from constraints.formula import Batch
 from constraints.numbers import G_PER_KG
 from constraints.quantities import MOISTURE, PROTEIN, Basis, Ingredient, Lot
-from constraints.requirement import Requirement
-from optimizer import summary
+from optimizer import order, summary
 from optimizer.answer import Answer, Status, unrounded
 from optimizer.cause import cause
 from optimizer.lawful import LawfulDose
@@ -168,13 +167,9 @@ class Conflict(Record):
     certain: bool = at(lambda answer: answer.conflict.certain if answer.conflict else answer.scale_certain)
     smallest: bool = at(lambda answer: bool(answer.conflict and answer.conflict.smallest))
     packs_matter: bool = at(lambda answer: bool(answer.conflict and answer.conflict.packs_matter))
-    requirements: list[str] = at(lambda answer: [r.words() for r in answer.scale_prevents or _core(answer)])
+    requirements: list[str] = at(lambda a: [r.words() for r in a.scale_prevents or a.conflict.requirements])
     nearest: list[Reach] = at(lambda answer: answer.conflict.reach if answer.conflict else ())
     unrounded_kg: dict[str, Figure] | None = at(lambda answer: _unrounded(answer) if answer.scale_prevents else None)
-
-
-def _core(answer: Answer) -> tuple[Requirement, ...]:
-    return () if answer.conflict is None else answer.conflict.requirements
 
 
 def _unrounded(answer: Answer) -> dict[str, Fraction] | None:
@@ -220,14 +215,6 @@ class PassingDose(Record):
     at: Literal["most", "least"] = at(lambda dose: "most" if dose.most else "least")
 
 
-class Step(Record):
-    """The best that a premium buys."""
-
-    premium_pct: Figure
-    cost: Figure
-    figure: Figure
-
-
 class NearChoice(Record):
     """A near-cheapest choice: what was wished for, and what it costs at several premiums."""
 
@@ -235,7 +222,7 @@ class NearChoice(Record):
     figure: str = at("wish.words")
     premium_pct: Figure
     cheapest: Figure
-    trade_off: list[Step] = at("steps")
+    trade_off: list[order.Step] = at("steps")
 
 
 class CameOut(Record):

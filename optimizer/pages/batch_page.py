@@ -74,7 +74,7 @@ def _verdict(answer: Answer, *, full: bool) -> Iterator[str]:
     if near is not None and answer.weighed is not None:
         within = f"within {trimmed(near.premium_pct, 3)} % of the cheapest"
         yield from paragraph(f"Near-cheapest batch for {near.wish.words}, {within}.")
-    elif answer.refused:
+    elif answer.grade.forbids:
         yield from do_not_make(answer)
         yield wording.NO_WEIGH_OUT
     yield from _scale_prevents(answer) if answer.scale_prevents and full else ()
@@ -89,10 +89,8 @@ def do_not_make(answer: Answer) -> Iterator[str]:
     """Every limit that a batch breaks, those that protect health first."""
     broken = map(answer.problem.unit.check, (check for check in answer.checks if check.broken))
     for check in sorted(broken, key=lambda c: (not hurts(c.requirement), not c.requirement.origin.legal)):
-        r = check.requirement
-        value = "" if check.value is None else f" is {measured(check.value, r)}"
-        what = f"{r.what} of the {r.basis}{value}" + (f" ({check.why})" if check.why else "")
-        yield from paragraph(f"{what}, {r.limits()} allowed: {details.source_words(r)}", "* ")
+        words = details.broken_words(check, "allowed")
+        yield from paragraph(f"{words}: {details.source_words(check.requirement)}", "* ")
     yield from listed(("> ", f"{text}.") for text in answer.other_names)
     yield from doses_that_pass(answer)
 

@@ -12,7 +12,14 @@ from optimizer import as_weighed, findings
 from optimizer.figures import Unit, figure, measured, wanted
 from optimizer.findings import Report
 from optimizer.pages.answer_json import Estimated, Limit, PassingDose, VerdictPart
-from optimizer.pages.details import absent_words, composition_table, nothing_goes_in, source_words, unknown_words
+from optimizer.pages.details import (
+    absent_words,
+    broken_words,
+    composition_table,
+    nothing_goes_in,
+    source_words,
+    unknown_words,
+)
 from optimizer.pages.tables import heading, listed, paragraph, table
 from optimizer.record import Figure, Record, at
 from optimizer.remarks import in_words, known_to_contain, odd_salt, on_estimates
@@ -110,8 +117,7 @@ def _dose_words(dose: as_weighed.Dose, unit: Unit) -> str:
 
 
 def _words(finding: findings.Finding, limit: str) -> str:
-    r, why = finding.requirement, f" ({finding.why})" if finding.why and not finding.on_paper else ""
-    return f"{r.what} of the {r.basis} is {measured(finding.value, r)}{why}, {r.limits()} {limit}"
+    return broken_words(finding, limit, why=not finding.on_paper)
 
 
 def _mend(finding: findings.Finding, unit: Unit) -> str:
@@ -232,7 +238,7 @@ class Finding(Limit):
     high: Figure | None
     whole_range: bool | None
     """Whether the verdict is the same over all of that range."""
-    forbids: bool
+    forbids: bool = at("grade.forbids")
     mend: Mend | None
 
 

@@ -11,21 +11,21 @@ from dataclasses import replace
 from fractions import Fraction
 from typing import Any
 
-from constraints.numbers import G_PER_KG, shown, trimmed
+from constraints.numbers import G_PER_KG, ZERO, shown, trimmed
 from constraints.quantities import FAT, MOISTURE, SALT, Basis, Lot
 from optimizer.answer import Status
 from optimizer.correction import Correction
-from optimizer.figures import Unit, figure
+from optimizer.figures import Unit, measured
 from optimizer.pages.answer_json import Blend, ItemIn, LotIn, items_in, lots_in
 from optimizer.pages.batch_page import page
 from optimizer.pages.tables import listed, paragraph
 from optimizer.record import Figure, Record, at
+from optimizer.remarks import verdict_of
 from optimizer.summary import composition
 from optimizer.taught import LotTaught
 from optimizer.verdict import HEADLINES, Grade
 from optimizer.wording import CAUTION, day_words
 
-_ZERO = Fraction(0)
 EVEN = "Mix until it is even throughout, then test it again."
 NOT_ROUTINE = (
     "This is no matter of course: an uneven mix poisons. Put it right only if a person who answers for it decides so, "
@@ -66,7 +66,7 @@ def _todo(found: Correction, unit: Unit) -> Iterator[tuple[str, str]]:
         yield "* ", f"It may not be used: it {found.unfit}."
         return
     for limit, value in found.over:
-        said = f"{limit.what} of the {limit.basis} is {figure(value, limit)} {limit.unit} as it stands"
+        said = f"{limit.what} of the {limit.basis} is {measured(value, limit)} as it stands"
         yield "* ", f"{said}, {limit.limits()}: {limit.origin.source}"
     yield from [("", NOT_ROUTINE)] if found.over else ()
     certificate = found.answer.certificate
@@ -75,8 +75,8 @@ def _todo(found: Correction, unit: Unit) -> Iterator[tuple[str, str]]:
         none = "Nothing on hand makes it lawful: throw it away." if found.over else "NOTHING ON HAND PUTS IT RIGHT."
         yield "", f"{HEADLINES[Grade.NO_ANSWER]}." if late else none
         return
-    lots = sum((kg for item, kg in found.added.items() if isinstance(item, Lot)), _ZERO)
-    others = sum(found.added.values(), _ZERO) - lots
+    lots = sum((kg for item, kg in found.added.items() if isinstance(item, Lot)), ZERO)
+    others = sum(found.added.values(), ZERO) - lots
     parts = [f"{unit.said(lots)} of meat"] if lots else []
     parts += [f"{trimmed(others * G_PER_KG, 1)} g of additions"] if others else []
     if parts:
@@ -92,12 +92,12 @@ def _todo(found: Correction, unit: Unit) -> Iterator[tuple[str, str]]:
 
 def _what_is_in(found: Correction, unit: Unit) -> Iterator[tuple[str, str]]:
     """What was measured against the lots' own figures, what is in already, and what must still go in whole."""
-    mass, measured = found.ground.typed.kilograms, found.ground.found
+    mass, test = found.ground.typed.kilograms, found.ground.found
     own = composition(found.ground.weighed, Basis.BATCH)
-    for name, value in ((FAT, measured.fat), (MOISTURE, measured.moisture), (SALT, measured.salt)):
+    for name, value in ((FAT, test.fat), (MOISTURE, test.moisture), (SALT, test.salt)):
         if value is not None:
             told = f"; {shown(own[name], 2)} % by what went in" if name in own else ""
-            sd = f" (standard deviation {trimmed(measured.sd, 3)})" if name == FAT and measured.sd else ""
+            sd = f" (standard deviation {trimmed(test.sd, 3)})" if name == FAT and test.sd else ""
             yield "* ", f"{name.removesuffix('_pct')} measured: {trimmed(value, 3)} %{sd}{told}"
     yield "* ", f"in it: {', '.join(f'{i.name} {unit.said(kg)}' for i, kg in mass.items() if isinstance(i, Lot))}"
     added = [f"{i.name} {trimmed(kg * G_PER_KG, 1)} g" for i, kg in mass.items() if not isinstance(i, Lot)]
@@ -173,16 +173,12 @@ class Corrected(Blend):
     """What would put it right, as why says it; null where something on hand does."""
 
 
-class View:
-    """What the document is read off: the answer, graded as the correction is.
+def corrected(found: Correction, ways: dict[str, Any] | None) -> dict[str, Any]:
+    """The keys of the document: the answer's, graded as the correction is.
 
     A mass with too much cure in it has no status but *do not make*.
     """
-
-    def __init__(self, found: Correction, ways: dict[str, Any] | None) -> None:
-        self.correction, self.ways, self.grade = found, ways, found.grade
-        refused = found.grade in (Grade.HOLD, Grade.DO_NOT_MAKE)
-        self.status = Status.DO_NOT_MAKE if refused else found.answer.status
-
-    def __getattr__(self, name: str) -> Any:
-        return getattr(self.correction.answer, name)
+    refused = found.grade in (Grade.HOLD, Grade.DO_NOT_MAKE)
+    status, verdict = Status.DO_NOT_MAKE if refused else found.answer.status, verdict_of(found.answer)
+    own = {"status": status, "verdict": replace(verdict, grade=found.grade), "correction": found, "ways": ways}
+    return {**dict(Blend.model_validate(found.answer)), **own}

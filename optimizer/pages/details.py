@@ -72,6 +72,12 @@ def unknown_words(check: Check) -> str:
     return f"{r.what} of the {r.basis}, {r.limits()}: {check.why or 'a laboratory has to find it'}"
 
 
+def broken_words(check: Check, limit: str, *, why: bool = True) -> str:
+    """A limit that does not hold, which is ``allowed``, ``asked`` or ``wanted``."""
+    r, told = check.requirement, f" ({check.why})" if check.why and why else ""
+    return f"{r.what} of the {r.basis} is {measured(check.value, r)}{told}, {r.limits()} {limit}"
+
+
 def check_words(check: Check) -> str:
     """A check with its figure, its limits, and what is to be said of it."""
     r, worst = check.requirement, check.worst_load

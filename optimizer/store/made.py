@@ -132,7 +132,7 @@ class _Mixed:
         """Record a batch that was judged, ``mixed`` as it is now and as its rework was, with what came out of it."""
         lots, code, name = dict[str, dict[str, str]](), self.code, report.recipe.entry.name
         moves = [*self.went_in(mixed[0], held)]
-        hold = "; ".join(dict.fromkeys(_forbidding(report))) if report.forbidden else ""
+        hold = "; ".join(dict.fromkeys(_forbidding(report))) if report.grade.forbids else ""
         with ledger.opened(self.path) as base:
             before = ledger.held(base, code)  # what was held back of it is as it was
         if out_kg is not None:
@@ -213,7 +213,7 @@ def _forbidding(report: Report) -> Iterator[str]:
     """Why a batch may not be made, or not sold under its name."""
     yield from report.unfit
     for part in report.each:
-        yield from (f.requirement.words() for place in part.places for f in place.findings if f.forbids)
+        yield from (f.requirement.words() for place in part.places for f in place.findings if f.grade.forbids)
         yield from (f"{dose.item.name} is far off its dose" for dose in part.doses if dose.forbids)
 
 

@@ -182,5 +182,5 @@ class Why(Record):
     what_if: WhatIf | None = at("change")
     curves: list[CurveDrawn]
     unfinished: list[NotSettled]
-    broken: list[Broken] = at(lambda found: [c for c in found.answer.checks if c.broken and found.answer.refused])
+    broken: list[Broken] = at(lambda found: [c for c in found.answer.checks if c.broken and found.answer.grade.forbids])
     caution: str = at(lambda _: CAUTION)

@@ -42,7 +42,7 @@ def page(explanation: Explanation, *, full: bool = False) -> str:
     answer, ground = explanation.answer, explanation.ground
     lines = [*title(answer.problem)]
     money = MoneyWords(answer.problem)
-    if answer.refused:
+    if answer.grade.forbids:
         lines += [*paragraph(verdict_of(answer).headline), *do_not_make(answer)]
     if explanation.out is not None:
         lines += no_batch(answer, explanation.out, explanation.unfinished, full=full)

@@ -120,7 +120,7 @@ def _short(answer: Answer, ground: Ground) -> Iterator[Price]:
 
 def no_batch(answer: Answer, ways: Sequence[Way], unfinished: Sequence[NotSettled], *, full: bool) -> Iterator[str]:
     """The cause, the three cheapest ways out; ``full`` adds what cannot hold together and every other way."""
-    if not answer.refused:
+    if not answer.grade.forbids:
         yield from paragraph(f"{HEADLINES[Grade.NO_BATCH]}. {cause(answer)}")
     yield from doses_that_pass(answer)
     if full and answer.conflict is not None:
