@@ -254,7 +254,7 @@ def plan_week(week: Week, what_happened: str | None = None, *, compare: bool = T
 def _without(plan: Plan) -> Outcome:
     """There is no plan: say why. Nothing of what the solver has is shown."""
     never = impossible(plan.world)
-    status = Status.DO_NOT_MAKE if any(one.requirement.origin.legal for one in never) else Status.INFEASIBLE
+    status = Status.DO_NOT_MAKE if any(requirement.origin.legal for _, requirement in never) else Status.INFEASIBLE
     if not never:
         sys.stderr.write("no plan; looking for the reasons and the ways out\n")
     bare = Plan(plan.program, status=status, solved=plan.solved)

@@ -21,7 +21,7 @@ from optimizer.pages.details import by_load, check_words, source_words
 from optimizer.pages.tables import heading, listed, paragraph, table
 from optimizer.plan.model.world import Supply
 from optimizer.plan.report.outcome import STOPPED, BatchFigures, Outcome
-from optimizer.plan.report.way_out import NoPlan, amount
+from optimizer.plan.report.way_out import NoPlan, instead
 from optimizer.plan.settle.books import Purchase
 from optimizer.plan.settle.weigh import WeighedBatch
 from optimizer.remarks import known_to_contain, lot_notes, warnings
@@ -119,15 +119,13 @@ def verdict_lines(outcome: Outcome) -> Iterator[str]:
 def _no_plan(outcome: Outcome, found: NoPlan) -> Iterator[str]:
     """The cause in one sentence, and at most three things that would do."""
     yield from paragraph(f"NO SUCH PLAN EXISTS: {found.cause}")
-    for batch, dose in found.instead(outcome.plan.world):
+    for batch, dose in instead(outcome.plan.world) if found.impossible else ():
         yield from paragraph(f"What would pass in {batch}: {dose.words()}.", "> ", "  ")
     if found.ways:
         yield from heading("what would do, each solved again")
     for way in found.ways:
         yield from paragraph(f"{way.way}:", "- ")
-        for change in way.changes:
-            when = "" if change.date is None else f" on {weekday(change.date)}"
-            yield from paragraph(f"{change.what}{when}: {amount(outcome.unit, change.amount, change.unit)}", "    ")
+        yield from listed(("    ", change.said(outcome.unit, ": ")) for change in way.changes)
 
 
 def _orders(outcome: Outcome) -> Iterator[str]:

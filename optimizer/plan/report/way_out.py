@@ -8,27 +8,28 @@ and rule packs are never relaxed.
 from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Iterator, Mapping
-from dataclasses import dataclass, replace
+from contextlib import suppress
+from dataclasses import replace
 from datetime import date as Day
 from enum import StrEnum
 from fractions import Fraction
+from itertools import groupby
 from math import ceil
-from typing import Annotated, Any
-
-from pydantic import PlainSerializer, PlainValidator, WithJsonSchema
+from typing import NamedTuple
 
 from constraints.numbers import trimmed
+from constraints.requirement import Requirement
 from constraints.row import Row, RowKind
 from optimizer.clock import OutOfTime
 from optimizer.figures import Unit
 from optimizer.lawful import Dosed, LawfulDose, doses_instead
 from optimizer.plan.model.blocks import WeekProgram
 from optimizer.plan.model.kitchen import build
-from optimizer.plan.model.world import World
+from optimizer.plan.model.world import Job, World
 from optimizer.plan.settle.books import coarsest
 from optimizer.plan.settle.engine import Solved, solve
 from optimizer.reading.offers import PLENTY
-from optimizer.record import Figure, Record
+from optimizer.record import Figure, Record, at
 from optimizer.wording import counted, day_words
 
 _ZERO = Fraction(0)
@@ -59,6 +60,11 @@ class WeekChange(Record):
     amount: Figure
     unit: str
 
+    def said(self, unit: Unit, between: str) -> str:
+        """What, when and by how much, in the week's unit."""
+        when = f" on {day_words(self.date, self.date)}" if self.date else ""
+        return f"{self.what}{when}{between}{amount(unit, self.amount, self.unit)}"
+
 
 class WeekWayOut(Record):
     """A way out that was solved again as it stands here."""
@@ -70,10 +76,8 @@ class WeekWayOut(Record):
 class Impossible(Record):
     """A requirement that no choice of lots can meet, with its batch."""
 
-    batch: str
-    requirement: Annotated[
-        Any, PlainValidator(lambda r: r), PlainSerializer(lambda r: r.words()), WithJsonSchema({"type": "string"})
-    ]
+    batch: str = at(lambda pair: pair[0].name)
+    requirement: str = at(lambda pair: pair[1].words())
 
 
 class NoPlan(Record):
@@ -89,16 +93,8 @@ class NoPlan(Record):
     materials: tuple[str, ...] = ()
     ways: tuple[WeekWayOut, ...] = ()
 
-    def instead(self, world: World) -> Iterator[tuple[str, LawfulDose]]:
-        """The doses that would pass where one is what makes a batch impossible, with the batch."""
-        for job in world.jobs:
-            broken = [one.requirement for one in self.impossible if one.batch == job.name]
-            first = next(iter(job.rows.values()))
-            yield from ((job.name, dose) for dose in doses_instead(Dosed.of(first.problem), broken))
 
-
-@dataclass(frozen=True)
-class _Slack:
+class _Slack(NamedTuple):
     """A column that gives a row room: its way, what it is in words, its weight, most, sign, and whether it is whole."""
 
     way: WeekWay
@@ -115,10 +111,10 @@ def _loosened(program: WeekProgram, ways: Collection[WeekWay]) -> dict[int, _Sla
     """Give every row the slack of these ways, by column, which is then all that costs."""
     model, found = program.model.costing({}), {}
     program.model = model
-    for at, row in enumerate(list(model.rows)):
+    for i, row in enumerate(list(model.rows)):
         for slack in (slack for slack in _slacks(program, row) if slack.way in ways):
             column = model.column(slack.weight, slack.most, whole=slack.whole)
-            model.rows[at] = model.rows[at].plus({column: Fraction(slack.sign)})
+            model.rows[i] = model.rows[i].plus({column: Fraction(slack.sign)})
             found[column] = slack
     return found
 
@@ -158,25 +154,30 @@ def _slacks(program: WeekProgram, row: Row) -> Iterator[_Slack]:
         yield _Slack(WeekWay.ROOM, what, day, words, weight, PLENTY, -1, whole)
 
 
-def impossible(world: World) -> tuple[Impossible, ...]:
+def impossible(world: World) -> list[tuple[Job, Requirement]]:
     """Requirements that no choice of lots can meet, each with the batch it belongs to and that must be made."""
-    return tuple(
-        Impossible(batch=job.name, requirement=requirement)
-        for job in world.jobs if job.lo > 0 and not job.entry.may_leave_out
+    return [
+        (job, requirement) for job in world.jobs if job.lo > 0 and not job.entry.may_leave_out
         for rows in {id(rows): rows for rows in job.rows.values()}.values() for requirement in rows.impossible
-    )  # fmt: skip
+    ]  # fmt: skip
+
+
+def instead(world: World) -> Iterator[tuple[str, LawfulDose]]:
+    """The doses that would pass where one is what makes a batch impossible, with the batch."""
+    for job, pairs in groupby(impossible(world), key=lambda pair: pair[0]):
+        dosed = Dosed.of(next(iter(job.rows.values())).problem)
+        yield from ((job.name, dose) for dose in doses_instead(dosed, [requirement for _, requirement in pairs]))
 
 
 def no_plan(first: WeekProgram) -> NoPlan:
     """Find out why a week, or what is left of one, has no plan, and what would help, as far as the time goes."""
     world, never = first.world, impossible(first.world)
     if never:  # the recipe itself has to change; what the rest of the week lacks is another question
-        cause = f"{never[0].batch} can never meet {never[0].requirement.words()}."
-        return NoPlan(cause=cause, impossible=never)
-    ways: list[WeekWayOut] = []
-    involved: tuple[tuple[str, ...], ...] = ((), (), ())
+        cause = f"{never[0][0].name} can never meet {never[0][1].words()}."
+        return NoPlan.model_validate({"cause": cause, "impossible": never})
+    ways, involved = list[WeekWayOut](), dict[str, tuple[str, ...]]()
     plenty = world.reach(dict.fromkeys(range(len(world.supplies)), PLENTY))
-    try:
+    with suppress(OutOfTime):
         for way in WeekWay:
             kinds = [kind for kind in WeekWay if way in (kind, WeekWay.MIXED)]
             program = build(world, replace(first.wanted, reach=plenty if WeekWay.STOCK in kinds else None))
@@ -190,11 +191,8 @@ def no_plan(first: WeekProgram) -> NoPlan:
                 continue  # a mixture of one kind was said already
             if used and (changes := list(_changes(program, slacks, used))) and solve(program.model).found:
                 ways.append(WeekWayOut(way=way, changes=changes))
-    except OutOfTime:
-        pass
-    batches, limits, materials = involved
-    cause, told = _cause(first, ways, limits), tuple(ways[:_WAYS])
-    return NoPlan(cause=cause, ways=told, batches=batches, limits=limits, materials=materials)
+    cause = _cause(first, ways, involved.get("limits", ()))
+    return NoPlan.model_validate({"cause": cause, "ways": ways[:_WAYS], **involved})
 
 
 def unit_of(world: World) -> Unit:
@@ -221,11 +219,7 @@ def _cause(program: WeekProgram, ways: list[WeekWayOut], limits: tuple[str, ...]
         must = f"{counted(kept, 'lot')} must be used up" if kept else f"{counted(least, 'lot')} must be used"
         return f"{must}, and no batch can take {said}."
     if first.way is WeekWay.ROOM:
-        rooms = [
-            f"{c.what}{f' on {day_words(c.date, c.date)}' if c.date else ''}, {amount(unit, c.amount, c.unit)}"
-            for c in first.changes
-        ]
-        return f"the kitchen has no room for it: {'; '.join(rooms)}."
+        return f"the kitchen has no room for it: {'; '.join(c.said(unit, ', ') for c in first.changes)}."
     there, asked = _there(program), sum((job.entry.band[0] for job in {b.job for b in program.blocks}), _ZERO)
     if there is not None and there < asked:
         hold, want = unit.said(there, 2), unit.said(asked, 2)
@@ -247,7 +241,7 @@ def _there(program: WeekProgram) -> Fraction | None:
     return total
 
 
-def _involved(program: WeekProgram, solved: Solved, short: Iterable[str]) -> tuple[tuple[str, ...], ...]:
+def _involved(program: WeekProgram, solved: Solved, short: Iterable[str]) -> dict[str, tuple[str, ...]]:
     """Batches, limits and materials with a price on the least shortfall: what cannot be had together."""
     model, world = program.model, program.world
     linear = solve(model, pinned=solved.values) if model.whole and solved.found else solved
@@ -264,4 +258,4 @@ def _involved(program: WeekProgram, solved: Solved, short: Iterable[str]) -> tup
             limits[f"{owner.batch.name} on {world.date(owner.day)}: {owner.what.words()}"] = None
         elif owner.kind is RowKind.LIMIT:
             limits[owner.what.words(world, owner.day)] = None
-    return tuple(batches), tuple(limits), tuple(materials)
+    return {"batches": tuple(batches), "limits": tuple(limits), "materials": tuple(materials)}
