@@ -165,7 +165,8 @@ class Trace:
     """Everything one name leads to: its lots and batches, the lines between them, and their books."""
 
     name: str
-    forward: bool
+    way: str
+    """Where it was traced to: forward or back."""
     lots: dict[str, LotBook] = field(default_factory=dict)
     batches: dict[str, BatchBook] = field(default_factory=dict)
     lines: list[TraceLine] = field(default_factory=list)
@@ -175,11 +176,6 @@ class Trace:
     def at_risk_kg(self) -> Fraction:
         """Kilograms of every batch reached, whole."""
         return sum((book.lots + book.additions for book in self.batches.values()), ZERO)
-
-    @property
-    def way(self) -> str:
-        """Where it was traced to."""
-        return "forward" if self.forward else "back"
 
     def of(self, *kinds: str) -> list[TraceLine]:
         """The lines of some kinds, in order."""
@@ -210,7 +206,8 @@ def trace(path: str, name: str, back: bool | None = None) -> Trace:
         is_batch = base.execute("SELECT 1 FROM live WHERE batch = ?", (name,)).fetchone() is not None
         if not is_batch and base.execute("SELECT 1 FROM lot WHERE lot = ?", (name,)).fetchone() is None:
             raise NotRecorded(f"{path} knows neither a lot nor a batch named {name!r}")
-        found = Trace(name, forward=not (is_batch if back is None else back))
+        forward = not (is_batch if back is None else back)
+        found = Trace(name, "forward" if forward else "back")
         held: dict[int, TraceLine] = {}
         left = [(is_batch, name)]
         while left:
@@ -223,7 +220,7 @@ def trace(path: str, name: str, back: bool | None = None) -> Trace:
                 found.batches[here] = batch_book(here, lines.values())
             else:
                 found.lots[here] = lot_book(base, here, lines.values())
-            onward = ("product", "rework") if of_batch is found.forward else ("pull",)
+            onward = ("product", "rework") if of_batch is forward else ("pull",)
             left += [
                 (not of_batch, line.lot if of_batch else line.batch) for line in lines.values() if line.kind in onward
             ]
@@ -275,7 +272,7 @@ def trace_page(found: Trace, *, full: bool = False) -> str:
     ``full`` adds every document with its kind and reason.
     """
     lines = [*paragraph(f"{found.name}, traced {found.way} in {found.seconds:.2f} s")]
-    if found.forward:
+    if found.way == "forward":
         risk, left = _kg(found.at_risk_kg), _kg(sum((book.left for book in found.lots.values()), ZERO))
         many = "batch" if len(found.batches) == 1 else "batches"
         lines += paragraph(f"At risk: {risk} kg in {len(found.batches)} {many}, whole batches counted; {left} kg left.")
