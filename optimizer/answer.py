@@ -17,9 +17,8 @@ from optimizer.conflict import Conflict, explain
 from optimizer.lawful import Dosed, LawfulDose, doses_instead, other_names
 from optimizer.problem import Problem
 from optimizer.solver.cone import Held, optimise_with_cuts
-from optimizer.solver.model import Ending, SolverDisagrees
 from optimizer.solver.optimum import Optimum, Unsettled, ranks_of
-from optimizer.solver.program import Layout, holds_of, layout_of
+from optimizer.solver.program import Ending, Layout, SolverDisagrees, holds_of, layout_of
 from optimizer.solver.session import ALL
 from optimizer.sure import Sure, how_sure
 from optimizer.verdict import Check, Grade, grade_of, margin

@@ -15,9 +15,8 @@ from constraints.quantities import Lot
 from constraints.requirement import Requirement, Role
 from constraints.row import Row, RowKind
 from optimizer.problem import Problem
-from optimizer.solver.model import SolverDisagrees
 from optimizer.solver.optimum import MOST_NODES, Kept, Unsettled
-from optimizer.solver.program import layout_of
+from optimizer.solver.program import SolverDisagrees, layout_of
 
 _ZERO = Fraction(0)
 _ONE = Fraction(1)

@@ -16,9 +16,8 @@ from optimizer.bench import Bench
 from optimizer.clock import OutOfTime
 from optimizer.problem import Problem
 from optimizer.solver.cone import optimise_with_cuts
-from optimizer.solver.model import Ending, SolverDisagrees
 from optimizer.solver.optimum import Ranks, Unsettled
-from optimizer.solver.program import layout_of
+from optimizer.solver.program import Ending, SolverDisagrees, layout_of
 
 _Test = Callable[[Sequence[Requirement]], bool]
 """Whether a batch satisfies some requirements."""

@@ -22,8 +22,8 @@ from optimizer.bench import Bench, extreme
 from optimizer.clock import OutOfTime
 from optimizer.order import Near, Step, Wish
 from optimizer.problem import Problem, dying
-from optimizer.solver.model import ColumnKind, Variable
 from optimizer.solver.optimum import Unsettled
+from optimizer.solver.program import ColumnKind, Variable
 from optimizer.solver.session import ALL
 
 _ZERO = Fraction(0)

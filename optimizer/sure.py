@@ -15,9 +15,8 @@ from optimizer.clock import OutOfTime
 from optimizer.problem import Problem
 from optimizer.solver.cone import Held, cones_of, optimise_with_cuts
 from optimizer.solver.exact import lower_bound
-from optimizer.solver.model import Program, relaxed
 from optimizer.solver.optimum import ranks_of
-from optimizer.solver.program import Layout, layout_of
+from optimizer.solver.program import Layout, Program, layout_of, relaxed
 from optimizer.weighing.rounding import Weighed
 
 _ZERO = Fraction(0)

@@ -24,8 +24,7 @@ from packed import PackedKitchen, packed_kitchen
 
 from optimizer.answer import _cheapest
 from optimizer.problem import Problem
-from optimizer.solver.model import Ending, Program
-from optimizer.solver.program import layout_of
+from optimizer.solver.program import Ending, Program, layout_of
 
 KITCHENS = 60
 BEST_OF = 3

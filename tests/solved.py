@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-from optimizer.solver.model import Ending, Program, SimplexBasis
+from optimizer.solver.program import Ending, Program, SimplexBasis
 from optimizer.solver.session import ALL, Session
 
 

@@ -16,9 +16,8 @@ from constraints.row import solve as eliminate
 from optimizer.answer import blend
 from optimizer.solver.exact import refuted_by
 from optimizer.solver.lattice import no_sum_fits
-from optimizer.solver.model import Ending, Program, Variable, relaxed
 from optimizer.solver.optimum import Ranks, optimise
-from optimizer.solver.program import layout_of
+from optimizer.solver.program import Ending, Program, Variable, layout_of, relaxed
 from optimizer.solver.session import Session
 from optimizer.why.ground import ground_of
 

@@ -25,9 +25,8 @@ from optimizer.clock import OutOfTime, limited
 from optimizer.problem import Problem
 from optimizer.solver.cone import Held, cones_of, optimise_with_cuts
 from optimizer.solver.exact import lower_bound
-from optimizer.solver.model import Ending, relaxed
 from optimizer.solver.optimum import optimise, ranks_of
-from optimizer.solver.program import Layout, layout_of
+from optimizer.solver.program import Ending, Layout, layout_of, relaxed
 from optimizer.sure import worth_remeasuring
 
 NINETY_FIVE = Fraction("0.95")

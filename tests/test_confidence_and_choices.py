@@ -17,7 +17,7 @@ from packed import PackedKitchen, packed_kitchen
 from uncertain import socp
 
 from optimizer.answer import _cheapest
-from optimizer.solver.model import Ending
+from optimizer.solver.program import Ending
 
 LOTS, MOST_PACKS = 6, 3
 PROBABILITY = 0.9

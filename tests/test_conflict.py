@@ -18,9 +18,8 @@ from optimizer.answer import Status, blend
 from optimizer.bench import extreme as furthest
 from optimizer.conflict import Conflict, explain
 from optimizer.problem import Problem
-from optimizer.solver.model import Program, Variable, relaxed
 from optimizer.solver.optimum import Kept
-from optimizer.solver.program import layout_of
+from optimizer.solver.program import Program, Variable, layout_of, relaxed
 
 CLOSE = 1e-6
 

@@ -12,7 +12,7 @@ from solved import solve
 
 from constraints.row import Row
 from optimizer.solver.exact import Simplex, Vertex, lower_bound, proved, refutes
-from optimizer.solver.model import BasisStatus, Program, SimplexBasis, Variable
+from optimizer.solver.program import BasisStatus, Program, SimplexBasis, Variable
 
 
 def random_program(rng: random.Random, *, degenerate: bool) -> Program:

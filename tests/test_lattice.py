@@ -14,7 +14,7 @@ from optimizer.problem import assemble
 from optimizer.reading.lots import parse_lots
 from optimizer.reading.recipe import parse_recipe
 from optimizer.solver.lattice import lattice_of, reduced, whole
-from optimizer.solver.model import Program, Variable
+from optimizer.solver.program import Program, Variable
 
 FINE = """name: fine
 require:

@@ -11,8 +11,8 @@ from scipy.optimize import linprog
 
 from constraints.row import Owner, Row, RowKind, Vector
 from optimizer.solver.exact import lower_bound, multipliers, reduced_costs
-from optimizer.solver.model import Model, Program
 from optimizer.solver.optimum import Kept
+from optimizer.solver.program import Model, Program
 from optimizer.solver.session import Session
 
 OWN = Owner(RowKind.STOCK, "lots")

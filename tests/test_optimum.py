@@ -19,9 +19,17 @@ from constraints.row import Row
 from optimizer.answer import Status, blend
 from optimizer.problem import Problem
 from optimizer.solver.exact import Simplex, lower_bound
-from optimizer.solver.model import BasisStatus, Ending, Program, SimplexBasis, SolverDisagrees, Variable, relaxed
 from optimizer.solver.optimum import Optimum, Unsettled, optimise, ranks_of, settle
-from optimizer.solver.program import layout_of
+from optimizer.solver.program import (
+    BasisStatus,
+    Ending,
+    Program,
+    SimplexBasis,
+    SolverDisagrees,
+    Variable,
+    layout_of,
+    relaxed,
+)
 from optimizer.solver.session import ALL, Session
 from optimizer.solver.tree import Proof
 

@@ -12,7 +12,7 @@ from optimizer.plan.model.kitchen import build
 from optimizer.plan.model.world import World, assemble_week
 from optimizer.plan.settle.engine import solve
 from optimizer.solver.exact import lower_bound, multipliers
-from optimizer.solver.model import Ending
+from optimizer.solver.program import Ending
 
 LINEAR, WHOLE = range(220), range(1000, 1080)
 CHUNK = 20

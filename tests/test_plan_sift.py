@@ -12,7 +12,7 @@ from scipy.sparse import csr_matrix
 from constraints.row import Vector
 from optimizer.plan.settle.engine import solve, worth_sifting
 from optimizer.solver.exact import lower_bound, multipliers
-from optimizer.solver.model import Ending, Model
+from optimizer.solver.program import Ending, Model
 
 BLOCKS, WIDTH = 8, 240
 

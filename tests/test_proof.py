@@ -16,7 +16,7 @@ from vipr_check import Refused, verified
 
 from constraints.row import Row
 from optimizer.answer import Answer, Status, blend, proof_file
-from optimizer.solver.model import Program, Variable
+from optimizer.solver.program import Program, Variable
 from optimizer.solver.tree import prove
 from optimizer.solver.vipr import written
 

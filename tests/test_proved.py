@@ -11,8 +11,8 @@ from vipr_check import verified
 
 from constraints.row import Row
 from optimizer.answer import Status, blend, proof_file
-from optimizer.solver.model import Program, Variable
 from optimizer.solver.optimum import Ranks, optimise
+from optimizer.solver.program import Program, Variable
 from optimizer.solver.tree import prove
 from optimizer.solver.vipr import written
 

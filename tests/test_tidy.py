@@ -18,7 +18,7 @@ from constraints.numbers import NotANumber, weight
 from constraints.requirement import Span
 from optimizer.answer import Status, blend
 from optimizer.reading.recipe import parse_recipe
-from optimizer.solver.model import none_or, possible
+from optimizer.solver.program import none_or, possible
 
 
 def test_pulls_and_remnants_are_those_of_milp() -> None:

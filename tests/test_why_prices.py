@@ -18,8 +18,7 @@ from scipy.optimize import linprog
 
 from constraints.requirement import Requirement
 from optimizer.problem import Problem
-from optimizer.solver.model import Program
-from optimizer.solver.program import layout_of
+from optimizer.solver.program import Program, layout_of
 from optimizer.why.ground import Ground, ground_of
 from optimizer.why.prices import Direction, LimitPrice, limit_prices
 from optimizer.why.worth import PricedLot, lots_priced

@@ -19,8 +19,8 @@ from optimizer.order import Asked, order_of
 from optimizer.problem import assemble
 from optimizer.reading.lots import parse_lots
 from optimizer.reading.recipe import parse_recipe
-from optimizer.solver.model import Program, Variable
 from optimizer.solver.optimum import settle
+from optimizer.solver.program import Program, Variable
 from optimizer.why.ground import Ground, family_of, ground_of
 from optimizer.why.moving import Curved, Drift, Family, beside, last
 from optimizer.why.prices import limit_prices

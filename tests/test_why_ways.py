@@ -29,8 +29,7 @@ from optimizer.problem import Problem, assemble
 from optimizer.reading.lots import parse_lots
 from optimizer.reading.offers import parse_offers
 from optimizer.reading.recipe import parse_recipe
-from optimizer.solver.model import Program, Variable, relaxed
-from optimizer.solver.program import layout_of
+from optimizer.solver.program import Program, Variable, layout_of, relaxed
 from optimizer.why.explain import Explanation, explain
 from optimizer.why.ground import ground_of
 from optimizer.why.offered import Offered, OnOffer, offered, with_offers

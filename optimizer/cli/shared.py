@@ -29,7 +29,7 @@ with late():
     from optimizer import order as orders
     from optimizer.pages import tables
     from optimizer.reading import entry
-    from optimizer.solver import model
+    from optimizer.solver import program
 
 BAD_INPUT = 2
 NO_BATCH = 1
@@ -106,7 +106,7 @@ def _refused() -> Iterator[None]:
         told, code = f"{errors} error{'s' if errors != 1 else ''}; nothing was computed.", BAD_INPUT
     except ledger.NotRecorded as error:
         told, code = str(error), BAD_INPUT
-    except model.SolverDisagrees as error:
+    except program.SolverDisagrees as error:
         told, code = f"no answer that can be trusted: {error}. Do not make.", NO_BATCH
     else:
         return

@@ -25,9 +25,8 @@ from constraints.row import Cone, Row
 from optimizer import clock
 from optimizer.solver.conic import TOLERANCES, ConicUnits, Guide, guide
 from optimizer.solver.exact import Vertex
-from optimizer.solver.model import Ending, Program, SolverDisagrees, Variable, relaxed
 from optimizer.solver.optimum import RANKING, Kept, Optimum, Ranks, held, no_dearer, optimise
-from optimizer.solver.program import Layout
+from optimizer.solver.program import Ending, Layout, Program, SolverDisagrees, Variable, relaxed
 from optimizer.solver.session import ALL, power
 from optimizer.solver.tree import Proof, prove
 

@@ -18,7 +18,7 @@ import numpy as np
 
 from constraints.row import Cone
 from optimizer import clock
-from optimizer.solver.model import Program
+from optimizer.solver.program import Program
 
 TOLERANCES = (1e-10, 1e-8)
 """The second is for programs on which the first ends in a numerical error."""

@@ -22,7 +22,7 @@ import numpy as np
 
 from constraints.row import QUICK_ONE, QUICK_ZERO, Vector, plain, quick, solve
 from optimizer import clock
-from optimizer.solver.model import BasisStatus, ColumnKind, Program, SimplexBasis, SolverDisagrees
+from optimizer.solver.program import BasisStatus, ColumnKind, Program, SimplexBasis, SolverDisagrees
 from optimizer.solver.session import Session
 
 _ZERO = Fraction(0)

@@ -15,7 +15,7 @@ from fractions import Fraction
 from math import ceil, floor, gcd, inf
 
 from constraints.row import QUICK_ONE, QUICK_ZERO, Row, plain, quick
-from optimizer.solver.model import Program, Variable
+from optimizer.solver.program import Program, Variable
 from optimizer.solver.session import Session
 from optimizer.solver.tree import Proof, prove
 

@@ -23,7 +23,7 @@ from constraints.row import Row
 from optimizer import clock
 from optimizer.solver.exact import Simplex, Vertex, reduced_costs, refuted_by, settled
 from optimizer.solver.lattice import whole
-from optimizer.solver.model import Ending, Program, SimplexBasis, SolverDisagrees, Variable
+from optimizer.solver.program import Ending, Program, SimplexBasis, SolverDisagrees, Variable
 from optimizer.solver.session import ALL, Session
 from optimizer.solver.tree import Bounds, prove
 

@@ -20,7 +20,7 @@ import numpy as np
 
 from constraints.row import Floats, Places, Row
 from optimizer import clock
-from optimizer.solver.model import BasisStatus, Program, SimplexBasis, SolverDisagrees
+from optimizer.solver.program import BasisStatus, Program, SimplexBasis, SolverDisagrees
 
 ALL = 2**31 - 1
 """As many steps of the simplex method as it takes."""

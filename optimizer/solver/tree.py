@@ -29,7 +29,7 @@ import numpy as np
 from constraints.row import Row
 from optimizer import clock
 from optimizer.solver.exact import Vertex, lower_bound, multipliers, refuted_by, settled, unique
-from optimizer.solver.model import ColumnKind, Program, SolverDisagrees, relaxed
+from optimizer.solver.program import ColumnKind, Program, SolverDisagrees, relaxed
 from optimizer.solver.session import Session
 
 _ZERO = Fraction(0)

@@ -10,7 +10,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from fractions import Fraction
 
-from optimizer.solver.model import Program
+from optimizer.solver.program import Program
 from optimizer.solver.tree import Branch, Proof
 
 _ZERO = Fraction(0)

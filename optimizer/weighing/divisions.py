@@ -20,8 +20,7 @@ import numpy as np
 from constraints.quantities import Ingredient, Kind
 from constraints.row import Floats, Row
 from optimizer.solver.lattice import in_steps, whole
-from optimizer.solver.model import ColumnKind, Program, Variable
-from optimizer.solver.program import build, uses
+from optimizer.solver.program import ColumnKind, Program, Variable, build, uses
 from optimizer.weighing.rounding import WeighedLimit, Weighing
 
 _ZERO = Fraction(0)

@@ -21,9 +21,8 @@ from optimizer.problem import Problem
 from optimizer.reading.entry import ScaleName
 from optimizer.reading.recipe import Recipe
 from optimizer.solver.exact import lower_bound
-from optimizer.solver.model import relaxed
 from optimizer.solver.optimum import Optimum
-from optimizer.solver.program import Layout, choices_of, holds_of, value_per_kg
+from optimizer.solver.program import Layout, choices_of, holds_of, relaxed, value_per_kg
 
 _ZERO = Fraction(0)
 _ONE = Fraction(1)

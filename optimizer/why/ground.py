@@ -23,9 +23,8 @@ from constraints.row import Cone, Row
 from optimizer.clock import OutOfTime
 from optimizer.problem import Problem
 from optimizer.solver.exact import reduced_costs, vertex
-from optimizer.solver.model import BasisStatus, Program, SimplexBasis, SolverDisagrees
 from optimizer.solver.optimum import Kept, Unsettled, held, settle
-from optimizer.solver.program import Layout, holds_of, layout_of
+from optimizer.solver.program import BasisStatus, Layout, Program, SimplexBasis, SolverDisagrees, holds_of, layout_of
 from optimizer.why.moving import CLOSE, Curved, Drift, Family, Stand, curved_of
 
 _ZERO = Fraction(0)

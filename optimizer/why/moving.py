@@ -27,9 +27,8 @@ from optimizer.problem import Problem
 from optimizer.solver import cone
 from optimizer.solver.conic import ConicUnits
 from optimizer.solver.exact import Simplex, Vertex, minimised, reduced_costs
-from optimizer.solver.model import BasisStatus, Ending, Program, SimplexBasis, SolverDisagrees
 from optimizer.solver.optimum import Kept, Optimum, Ranks, Unsettled
-from optimizer.solver.program import layout_of
+from optimizer.solver.program import BasisStatus, Ending, Program, SimplexBasis, SolverDisagrees, layout_of
 from optimizer.solver.session import ALL
 
 _ZERO = Fraction(0)

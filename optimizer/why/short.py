@@ -15,7 +15,7 @@ from optimizer.clock import OutOfTime
 from optimizer.pages.batch_page import doses_that_pass
 from optimizer.pages.tables import heading, paragraph
 from optimizer.problem import Problem
-from optimizer.solver.model import SolverDisagrees
+from optimizer.solver.program import SolverDisagrees
 from optimizer.verdict import HEADLINES, Grade
 from optimizer.why.ground import Ground, NotSettled, Section, ground_of
 from optimizer.why.prices import dearest

@@ -23,7 +23,7 @@ from optimizer.cause import inward
 from optimizer.figures import Unit
 from optimizer.order import MOST_WITHIN
 from optimizer.problem import Problem
-from optimizer.solver.model import SolverDisagrees
+from optimizer.solver.program import SolverDisagrees
 from optimizer.why.ground import moved_to
 
 _ZERO = Fraction(0)

@@ -22,7 +22,7 @@ from optimizer.bench import NEAR_NODES, Bench, with_lots, with_requirements
 from optimizer.cause import inward
 from optimizer.conflict import Conflict
 from optimizer.problem import Problem
-from optimizer.solver.model import Variable
+from optimizer.solver.program import Variable
 from optimizer.why.ground import LEAST_ORDER, NotSettled, Section, settled
 from optimizer.why.moving import curved_of, halved
 from optimizer.why.offered import Offered, OnOffer

@@ -21,8 +21,8 @@ from constraints.quantities import Lot
 from constraints.requirement import Hold
 from optimizer.record import NAMED, Exact, key
 from optimizer.solver.conic import ConicUnits
-from optimizer.solver.model import Program, SolverDisagrees, Variable
 from optimizer.solver.optimum import Unsettled
+from optimizer.solver.program import Program, SolverDisagrees, Variable
 from optimizer.why.ground import GIVEN_UP, Ground, Means, NotSettled, Section, least_of, stock_family
 from optimizer.why.moving import CLOSE, Curved, in_whole
 from optimizer.why.prices import Direction, shortened, side_of

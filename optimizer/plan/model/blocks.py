@@ -26,7 +26,7 @@ from constraints.requirement import Span
 from constraints.row import Owner, Places, Row, RowKind, Vector
 from optimizer.plan.model.world import Job, RecipeRows, World
 from optimizer.reading.offers import Stretch, Terms
-from optimizer.solver.model import Model, none_or
+from optimizer.solver.program import Model, none_or
 
 _ZERO, _ONE = Fraction(0), Fraction(1)
 DIVISION_KG = Fraction("0.05")

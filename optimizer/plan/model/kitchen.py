@@ -23,7 +23,7 @@ from optimizer.plan.files.week_file import MaterialRule, Scope, StageEntry
 from optimizer.plan.model.blocks import DIVISION_KG, Block, Coefs, WeekPart, WeekProgram  # isort: skip
 from optimizer.plan.model.blocks import add_batch, add_stock, amount, made_on, most_of, used, uses_of  # isort: skip
 from optimizer.plan.model.world import World
-from optimizer.solver.model import Model
+from optimizer.solver.program import Model
 
 if TYPE_CHECKING:
     from optimizer.plan.settle.books import Books

@@ -28,8 +28,8 @@ import numpy as np
 from constraints.row import Floats, Places, Vector
 from optimizer import clock
 from optimizer.solver.exact import reduced_costs
-from optimizer.solver.model import Ending, Model, SolverDisagrees
 from optimizer.solver.optimum import Kept
+from optimizer.solver.program import Ending, Model, SolverDisagrees
 from optimizer.solver.session import SEARCH, Session
 
 INTERIOR_FROM = 500_000

@@ -38,7 +38,7 @@ from optimizer.plan.settle.engine import Solved, Watch, settled, solve
 from optimizer.plan.settle.weigh import weigh_all
 from optimizer.record import Figure, Record
 from optimizer.solver.exact import lower_bound, multipliers
-from optimizer.solver.model import Ending
+from optimizer.solver.program import Ending
 from optimizer.weighing.rounding import Certificate
 
 _ZERO, _ONE = Fraction(0), Fraction(1)

@@ -30,9 +30,8 @@ from optimizer.order import Order as Size
 from optimizer.plan.model.blocks import WeekProgram
 from optimizer.plan.model.world import Job, Supply, World
 from optimizer.plan.settle.books import SPECK, Planned, Purchase, near, needed
-from optimizer.solver.model import Ending, SolverDisagrees
 from optimizer.solver.optimum import Optimum
-from optimizer.solver.program import build, holds_of, value_per_kg
+from optimizer.solver.program import Ending, SolverDisagrees, build, holds_of, value_per_kg
 from optimizer.solver.session import Session
 from optimizer.weighing.divisions import Lines
 from optimizer.weighing.rounding import Certificate, minimised_cost
