@@ -30,7 +30,7 @@ from optimizer.reading.packs import legal_requirements, product_of
 from optimizer.reading.recipe import Recipe
 from optimizer.solver.program import choices_of
 
-_ZERO = Fraction(0)
+_ZERO, _ONE = Fraction(0), Fraction(1)
 
 
 @dataclass(frozen=True, eq=False)
@@ -38,7 +38,7 @@ class Supply:
     """A source with dates, as day numbers from 0: usable from ``first`` to ``last``. Kilograms and money as held.
 
     ``worth`` is what a kilogram left unused is worth: book price (of an offer: its worth afterwards) where it keeps
-    beyond the horizon, else salvage. ``kg`` is None for a delivery, whose kilograms the plan chooses.
+    beyond the horizon, else salvage. Of a delivery the plan chooses the kilograms, up to its lot's.
 
     A kilogram is kept, and paid for, every night after a day at whose end it is in stock: what is used that day, and
     what dies that day, is gone by the evening; what keeps is paid for beyond the last day too. ``since`` is the day
@@ -51,7 +51,6 @@ class Supply:
     last: int
     worth: Fraction
     keeps: bool
-    kg: Fraction | None = None
     offer: Offer | None = None
     period: Period | None = None
     since: int = 0
@@ -118,16 +117,14 @@ class RecipeRows:
     def lightest(self) -> dict[Basis, Fraction]:
         """The least kilograms of each basis that one kilogram of a lot brings."""
         lots = len(self.carried) - len(self.free)
-        return {basis: Fraction(int(min(w.num[:lots])), w.den) if lots else _ZERO for basis, w in self.weights.items()}
+        return {basis: min(weights[:lots], default=_ZERO) for basis, weights in self.weights.items()}
 
     @cached_property
     def ratios(self) -> dict[Basis, Fraction]:
         """The most kilograms of the other basis that a kilogram of each can be."""
-        found, both = {}, list(self.weights.items())
-        for (own, a), (_, b) in zip(both, both[::-1], strict=True):
-            counts = zip(a.num.tolist(), b.num.tolist(), strict=True)
-            found[own] = max((Fraction(y * a.den, x * b.den) for x, y in counts if x > 0), default=Fraction(1))
-        return found
+        meat, batch = self.weights[Basis.MEAT], self.weights[Basis.BATCH]
+        pairs = {Basis.MEAT: zip(meat, batch, strict=True), Basis.BATCH: zip(batch, meat, strict=True)}
+        return {own: max((other / one for one, other in pair if one), default=_ONE) for own, pair in pairs.items()}
 
 
 @dataclass(frozen=True, eq=False)
@@ -176,7 +173,7 @@ class World:
     @property
     def stock(self) -> dict[int, Fraction]:
         """Kilograms as held of every lot at the start."""
-        return {s: supply.kg for s, supply in enumerate(self.supplies) if supply.kg is not None}
+        return {s: x.lot.on_hand_kg for s, x in enumerate(self.supplies) if x.offer is None}
 
     @cached_property
     def columns(self) -> tuple[Places, ...]:
@@ -194,8 +191,8 @@ class World:
     def reach(self, stock: Mapping[int, Fraction]) -> Vector:
         """The most that a batch may take of every supply, usable kilograms; of a delivery as much as there may be."""
         found = []
-        for s, supply in enumerate(self.supplies):
-            kg, lot = supply.lot.on_hand_kg if supply.kg is None else stock.get(s, _ZERO), supply.lot
+        for s, (lot, offer) in enumerate((supply.lot, supply.offer) for supply in self.supplies):
+            kg = stock.get(s, _ZERO) if offer is None else lot.on_hand_kg
             found.append((kg if lot.largest_pull_kg is None else min(kg, lot.largest_pull_kg)) * lot.usable)
         return Vector.of(found)
 
@@ -226,7 +223,7 @@ def _supplies(week: Week, lots: list[Lot], offers: list[Offer], sources: list[Lo
 
     for i, lot in enumerate(lots):
         first = max((lot.received - start).days, 0) if lot.received else 0
-        supply = dated(i, lot, first, lot.held_cost_per_kg, kg=lot.on_hand_kg)
+        supply = dated(i, lot, first, lot.held_cost_per_kg)
         if lot.on_hand_kg and not lot.on_hold and first <= supply.last:
             yield supply
     for i, offer in enumerate(offers, len(lots)):
