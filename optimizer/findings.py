@@ -34,13 +34,11 @@ class Finding(Check):
     """One requirement on the batch as weighed.
 
     ``low`` and ``high`` are the figure's range within the scales' tolerance, None where none was given or it is not
-    known. ``on_paper`` is True where the figure is within the limits and only their confidence is not given. ``mend``
-    is what one lot more could do about a broken target.
+    known. ``mend`` is what one lot more could do about a broken target.
     """
 
     low: Fraction | None = None
     high: Fraction | None = None
-    on_paper: bool | None = None
     mend: Mend | None = None
 
     @property

@@ -26,6 +26,8 @@ class Check:
     why: str = ""
     whole_range: bool | None = None
     """Whether the verdict is the same over the whole tolerance of the scales, where one was given."""
+    on_paper: bool | None = None
+    """True where the figure is within the limits and only their confidence is not given."""
 
     @property
     def broken(self) -> bool:

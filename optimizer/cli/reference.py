@@ -7,9 +7,7 @@ from __future__ import annotations
 
 import os
 import re
-from datetime import timedelta
 from enum import StrEnum
-from importlib.resources import files
 from json import dumps
 from pkgutil import resolve_name
 from typing import Annotated, Any
@@ -105,10 +103,6 @@ def rules(
     return record.document("rules", one) if json else reference_page.pack_page(one)
 
 
-_DAY = re.compile(r"\{\+(\d+)\}")
-"""A day of a starter, counted from today: ``{+3}`` is in three days."""
-
-
 def new(name: str, kind: Start = Start.FRESH, week: bool = False) -> Said:
     """Lay down a commented recipe with a lots table, or a week, to change into your own; nothing is overwritten."""
     recipe = f"{name}-recipe.yaml" if week else f"{name}.yaml"
@@ -122,12 +116,8 @@ def new(name: str, kind: Start = Start.FRESH, week: bool = False) -> Said:
         if os.path.exists(path):
             raise typer.BadParameter(f"{path} is there already, and nothing is overwritten", param_hint="NAME")
     for path, start in made.items():
-        text = (files("optimizer") / "starters" / start).read_text("utf-8").replace("RECIPE", recipe)
-        shared.write_text(path, _DAY.sub(_dated, text).replace("NAME", name), "NAME")
+        text = reference_page.starter(start, shared.today()).replace("RECIPE", recipe)
+        shared.write_text(path, text.replace("NAME", name), "NAME")
     size = {Start.FRESH: 20, Start.SMOKED: 30, Start.DRY: 20}[kind]
     then = f"plan '{name}.yaml'" if week else f"blend '{name}.yaml' --lots '{name}-lots.csv' --meat-kg {size}"
     return "".join(f"{path}\n" for path in made) + f"Now change them, and: trimwright {then}\n"
-
-
-def _dated(found: re.Match[str]) -> str:
-    return (shared.today() + timedelta(int(found[1]))).isoformat()

@@ -11,15 +11,8 @@ from constraints.quantities import SALT, Basis
 from optimizer import as_weighed, findings
 from optimizer.figures import Unit, figure, measured, wanted
 from optimizer.findings import Report
+from optimizer.pages import details
 from optimizer.pages.answer_json import Estimated, Limit, PassingDose, VerdictPart
-from optimizer.pages.details import (
-    absent_words,
-    broken_words,
-    composition_table,
-    nothing_goes_in,
-    source_words,
-    unknown_words,
-)
 from optimizer.pages.tables import heading, listed, paragraph, table
 from optimizer.record import Figure, Record, at
 from optimizer.remarks import in_words, known_to_contain, odd_salt, on_estimates
@@ -69,7 +62,10 @@ def _verdict(report: Report) -> Iterator[str]:
         yield from listed(("* ", text) for part in report.each for text in _forbidding(part, grade, report.unit))
     yield from listed(("> ", f"What would pass: {dose.words()}.") for dose in report.instead)
     yield from listed(("> ", f"{text}.") for text in report.other_names)
-    off = [text for part in report.each for text in _doubtful(part)]
+    off = [
+        f"{_of_load(part)}not certain: {details.broken_words(finding, 'allowed')}, and it may be {_spread(finding)}"
+        for part in report.each for finding in part.findings if mark(finding) is Mark.NOT_CERTAIN
+    ]  # fmt: skip
     off += [f"The loads do not add up to the whole: {text}; both were checked" for text in report.apart]
     off += [*report.unlike, *report.against]
     off += [text for part in report.each for text in _missing(part, report.unit)]
@@ -86,14 +82,9 @@ def _forbidding(report: Report, grade: Grade, unit: Unit) -> Iterator[str]:
         yield from [_of_load(report) + _dose_words(dose, unit)] if dose.forbids else ()
     for place in report.places:
         graded = (finding for finding in place.findings if finding.grade is grade)
-        yield from (f"{_of_load(report)}{place.title}: {_words(finding, 'allowed')}" for finding in graded)
-
-
-def _doubtful(report: Report) -> Iterator[str]:
-    """What holds as weighed, and may not within the tolerance of the scales."""
-    for finding in report.findings:
-        if mark(finding) is Mark.NOT_CERTAIN:
-            yield f"{_of_load(report)}not certain: {_words(finding, 'allowed')}, and it may be {_spread(finding)}"
+        yield from (
+            f"{_of_load(report)}{place.title}: {details.broken_words(finding, 'allowed')}" for finding in graded
+        )
 
 
 def _missing(report: Report, unit: Unit) -> Iterator[str]:
@@ -108,16 +99,12 @@ def _missing(report: Report, unit: Unit) -> Iterator[str]:
     for finding in report.findings:
         if finding.grade is Grade.NOT_THE_RECIPE:
             confidence = f"; {finding.why}" if finding.on_paper and finding.why else ""
-            yield f"{_of_load(report)}{_words(finding, 'asked')}{confidence}{_mend(finding, unit)}"
+            yield f"{_of_load(report)}{details.broken_words(finding, 'asked')}{confidence}{_mend(finding, unit)}"
 
 
 def _dose_words(dose: as_weighed.Dose, unit: Unit) -> str:
     weighed, wanted = (unit.small(kg, dose.division_kg) for kg in (dose.weighed_kg, dose.wanted_kg))
     return f"{dose.item.name}, {weighed} weighed, {wanted} is its dose for these lots"
-
-
-def _words(finding: findings.Finding, limit: str) -> str:
-    return broken_words(finding, limit, why=not finding.on_paper)
 
 
 def _mend(finding: findings.Finding, unit: Unit) -> str:
@@ -140,9 +127,9 @@ def _watch(report: Report) -> list[str]:
     said = [("! ", text) for text in warnings_of(report)]
     for title, finding in ((place.title, finding) for place in report.places for finding in place.findings):
         if mark(finding) is Mark.WARNING:
-            said.append(("! ", f"{title}: {_words(finding, 'wanted')}"))
+            said.append(("! ", f"{title}: {details.broken_words(finding, 'wanted')}"))
         elif mark(finding) is Mark.LABORATORY:
-            said.append(("? ", unknown_words(finding)))
+            said.append(("? ", details.unknown_words(finding)))
     further = (*known_to_contain(report.recipe), f"Not judged here: {'; '.join(report.not_judged)}.")
     return [*heading(WATCH), *listed([*said, *(("* ", text) for text in further)])]
 
@@ -174,7 +161,7 @@ def _loads(report: Report) -> list[str]:
 
 
 def _composition(report: Report) -> Iterator[str]:
-    yield from composition_table(report.batch)
+    yield from details.composition_table(report.batch)
     yield f"whole batch {report.unit.said(weight(report.batch, Basis.BATCH))}"
     silent = [i.name for i in report.batch.kilograms if i.kind.states_composition and SALT not in i.properties]
     yield from paragraph(f"The total of salt is not known: {', '.join(silent)} without {SALT}.") if silent else ()
@@ -185,7 +172,7 @@ def _places(report: Report) -> Iterator[str]:
     for place in report.places:
         held = sum(finding.ok is True for finding in place.findings)
         text = f"{place.title}: {held} of {len(place.findings)} limits hold"
-        near = next((f for f in place.findings if f.ok and f.value and not nothing_goes_in(f)), None)
+        near = next((f for f in place.findings if f.ok and f.value and not details.nothing_goes_in(f)), None)
         if near is not None:
             r = near.requirement
             text += f"; nearest: {r.what} of the {r.basis} {measured(near.value, r)} ({wanted(r)})"
@@ -194,21 +181,21 @@ def _places(report: Report) -> Iterator[str]:
 
 def _place(place: findings.Place) -> Iterator[str]:
     """Every limit of a place; what the batch holds none of last, in a list."""
-    absent = [finding for finding in place.findings if nothing_goes_in(finding)]
+    absent = [finding for finding in place.findings if details.nothing_goes_in(finding)]
     rows, ranges, sources = [], [], []
-    for number, finding in enumerate((one for one in place.findings if not nothing_goes_in(one)), start=1):
+    for number, finding in enumerate((one for one in place.findings if not details.nothing_goes_in(one)), start=1):
         r, said = finding.requirement, "" if finding.value is None else figure(finding.value, finding.requirement)
         rows.append([mark(finding), f"{r.what}, {r.basis}", said, r.limits(), _margin(finding), f"{number}"])
         if finding.low is not None and finding.low != finding.high:
             spread, holds = f"{_spread(finding)} {r.unit}".strip(), "holds" if finding.whole_range else "does NOT hold"
             text = f"{spread} within the scales' tolerance; the verdict {holds} for all of it."
             ranges.append((f"{number:3}  ", text))
-        sources.append((f"{number:3}  ", (f"{finding.why}; " if finding.why else "") + source_words(r)))
+        sources.append((f"{number:3}  ", (f"{finding.why}; " if finding.why else "") + details.source_words(r)))
     yield from heading(place.title)
     yield from table(("", "what", "is", "limit", "to spare", "source"), rows, "<<><>>") if rows else ()
     yield from listed([*ranges, *sources])
     yield from ["None of these is in this batch:"] if absent else ()
-    yield from listed(("ok  ", absent_words(finding.requirement)) for finding in absent)
+    yield from listed(("ok  ", details.absent_words(finding.requirement)) for finding in absent)
     yield from paragraph(f"The last word is with {place.authority}.") if place.name != "recipe" else ()
 
 

@@ -72,9 +72,9 @@ def unknown_words(check: Check) -> str:
     return f"{r.what} of the {r.basis}, {r.limits()}: {check.why or 'a laboratory has to find it'}"
 
 
-def broken_words(check: Check, limit: str, *, why: bool = True) -> str:
+def broken_words(check: Check, limit: str) -> str:
     """A limit that does not hold, which is ``allowed``, ``asked`` or ``wanted``."""
-    r, told = check.requirement, f" ({check.why})" if check.why and why else ""
+    r, told = check.requirement, f" ({check.why})" if check.why and not check.on_paper else ""
     return f"{r.what} of the {r.basis} is {measured(check.value, r)}{told}, {r.limits()} {limit}"
 
 

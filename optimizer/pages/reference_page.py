@@ -7,9 +7,10 @@ the same models as the JSON Schema of their file.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import asdict, dataclass
-from datetime import date
+from datetime import date, timedelta
 from fractions import Fraction
 from importlib.resources import files
 from itertools import groupby
@@ -350,11 +351,15 @@ def _examples() -> dict[str, str]:
 
     found: dict[str, str] = {}
     for name in _STARTERS:
-        text = (files("optimizer") / "starters" / name).read_text("utf-8").replace("{+", "+").replace("}", "}")
-        text = text.replace("+0}", "2026-11-30").replace("+1}", "2026-12-01").replace("+2}", "2026-12-02")
-        for path, value in _paths(yaml.load(text.replace("+4}", "2026-12-04"), yaml.BaseLoader), ""):
+        for path, value in _paths(yaml.load(starter(name, date(2026, 11, 30)), yaml.BaseLoader), ""):
             found.setdefault(path, value)
     return found
+
+
+def starter(file: str, day: date) -> str:
+    """A file to start from, its days counted from one: ``{+3}`` is three days later."""
+    text = (files("optimizer") / "starters" / file).read_text("utf-8")
+    return re.sub(r"\{\+(\d+)\}", lambda found: (day + timedelta(int(found[1]))).isoformat(), text)
 
 
 def _paths(node: Any, path: str) -> Iterator[tuple[str, str]]:
