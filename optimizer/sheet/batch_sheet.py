@@ -109,11 +109,8 @@ class Sheet:
             yield item, isinstance(item, Lot), *self._weight(item, kg)
 
     def _weight(self, item: Ingredient, kilograms: Fraction) -> tuple[str, str]:
-        """A weight to be read at arm's length, and the same in small in kilograms or grams where that is in pounds."""
         division = self.weighed.divisions[item]
-        lot = isinstance(item, Lot)
-        plain = f"{apart(shown(kilograms, places_of(division)))} kg" if lot else f"{grams(kilograms, division)} g"
-        return (ounces(kilograms, division), plain) if self.in_pounds else (plain, "")
+        return _weights(kilograms, division, pounds=self.in_pounds, lot=isinstance(item, Lot))
 
     def limits(self) -> Iterator[dict[str, Any]]:
         """Limits on temperature and time of the recipe's places, each with what is to be read for it."""
@@ -142,6 +139,12 @@ class Sheet:
         for check in (check for check in self.answer.checks if not nothing_goes_in(check)):
             r = check.requirement
             yield mark(check), f"{r.what} of the {r.basis}", measured(check.value, r), r.limits(), source_words(r)
+
+
+def _weights(kilograms: Fraction, division: Fraction, *, pounds: bool, lot: bool = True) -> tuple[str, str]:
+    """A weight to be read at arm's length, and the same in small in kilograms or grams where that is in pounds."""
+    plain = f"{apart(shown(kilograms, places_of(division)))} kg" if lot else f"{grams(kilograms, division)} g"
+    return (ounces(kilograms, division), plain) if pounds else (plain, "")
 
 
 def _limits(place: Treatments, product: MadeProduct) -> Iterator[dict[str, Any]]:
@@ -233,8 +236,7 @@ def _pulls(outcome: Outcome) -> Iterator[tuple[str, list[dict[str, str]]]]:
         rows = []
         for supply, mine in plan_page.pulled(outcome, batches):
             total = sum(mine.values(), Fraction(0))
-            plain = f"{shown(total, places_of(division))} kg"
-            large, small = (ounces(total, division), plain) if outcome.unit.name == "lb" else (plain, "")
+            large, small = _weights(total, division, pounds=outcome.unit.name == "lb")
             rows.append({"lot": plan_page.name_of(supply), "what": supply.lot.material, "large": large, "small": small,
                          "for_": ", ".join(mine)})  # fmt: skip
         yield day_words(on), rows
