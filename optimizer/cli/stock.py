@@ -32,7 +32,6 @@ stock = typer.Typer(
     no_args_is_help=True,
     add_completion=False,
     rich_markup_mode=None,
-    context_settings={"help_option_names": ["-h", "--help"]},
 )
 Kg = Annotated[Fraction, {"parser": shared.positive}]
 CountedKg = Annotated[Fraction, {"parser": shared.not_negative}]
