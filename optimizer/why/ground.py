@@ -257,13 +257,20 @@ def ground_of(
     return replace(found, program=linear, values=point, cost=settled.cost, prices=settled.prices, basis=settled.basis)
 
 
+def limit_of(requirement: Requirement, side: str) -> Fraction | None:
+    """The figure of a limit, ``lo``, ``hi`` or the middle of ``both``; None where there is none."""
+    lo, hi = requirement.lo, requirement.hi
+    if side == "both":
+        return None if lo is None or hi is None else (lo + hi) / 2
+    return lo if side == "lo" else hi
+
+
 def moved_to(requirement: Requirement, side: str, figure: Fraction) -> Requirement:
     """The requirement with its limit (``lo``, ``hi``, or ``both`` by their middle) at another figure."""
-    lo, hi = requirement.lo, requirement.hi
-    if side == "both" and lo is not None and hi is not None:
-        by = figure - (lo + hi) / 2
-        return replace(requirement, lo=lo + by, hi=hi + by)
-    return replace(requirement, lo=figure if side == "lo" else lo, hi=figure if side == "hi" else hi)
+    by = figure - (limit_of(requirement, side) or _ZERO)
+    lo = requirement.lo if requirement.lo is None or side == "hi" else requirement.lo + by
+    hi = requirement.hi if requirement.hi is None or side == "lo" else requirement.hi + by
+    return replace(requirement, lo=lo, hi=hi)
 
 
 def family_of(ground: Ground, requirement: Requirement, side: str) -> Family | None:
@@ -271,22 +278,18 @@ def family_of(ground: Ground, requirement: Requirement, side: str) -> Family | N
 
     None where its rows do not move in proportion to the limit.
     """
-    start = {"lo": requirement.lo, "hi": requirement.hi}.get(side)
-    if side == "both" and requirement.lo is not None and requirement.hi is not None:
-        start = (requirement.lo + requirement.hi) / 2
+    start, formula = limit_of(requirement, side), ground.problem.formula
     if start is None:
         return None
     at = [i for i, row in enumerate(ground.program.rows) if row.owner.what is requirement]
-    rows, once, twice = (_rows(ground, moved_to(requirement, side, start + by)) for by in (0, 1, 2))
-    if not len(at) == len(rows) == len(once) == len(twice):
+    moved = [moved_to(requirement, side, start + by).rows(formula) for by in (0, 1, 2)]
+    if any(len(rows) != len(at) for rows in moved):
         return None
-    drifts = []
-    for i, a, b, c in zip(at, rows, once, twice, strict=True):
-        drift, check = _drift(i, a, b), _drift(i, b, c)
-        if drift != check:
-            return None
-        if any(drift.coefs) or drift.lo or drift.hi:
-            drifts.append(drift)
+    rows, once, twice = ([row.over(ground.layout.units) for row in rows] for rows in moved)
+    drifts, check = (list(map(_drift, at, *pair)) for pair in ((rows, once), (once, twice)))
+    if drifts != check:
+        return None
+    drifts = [drift for drift in drifts if any(drift.coefs) or drift.lo or drift.hi]
 
     def cones(figure: Fraction) -> tuple[Cone, ...]:
         moved = iter(ground.cones_of(moved_to(requirement, side, figure)))
@@ -295,10 +298,6 @@ def family_of(ground: Ground, requirement: Requirement, side: str) -> Family | N
     least = start / LEAST_ORDER if requirement.role is Role.SIZE else _ZERO
     most = Fraction(PERCENT) if requirement.unit == "%" else None
     return Family(ground.program, start, tuple(drifts), cones, least, most) if drifts else None
-
-
-def _rows(ground: Ground, requirement: Requirement) -> list[Row]:
-    return [row.over(ground.layout.units) for row in requirement.rows(ground.problem.formula)]
 
 
 def _drift(i: int, before: Row, after: Row) -> Drift:

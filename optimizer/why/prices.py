@@ -11,7 +11,7 @@ from pydantic import Field
 
 from constraints.requirement import Requirement, Role
 from optimizer.record import Exact, key
-from optimizer.why.ground import Ground, Means, changes, family_of, moved_to
+from optimizer.why.ground import Ground, Means, changes, family_of, limit_of, moved_to
 from optimizer.why.moving import CLOSE, Family, Stand, beside, halved, last, slope_beside
 
 _ZERO, _ONE = Fraction(0), Fraction(1)
@@ -123,10 +123,10 @@ def binding_sides(ground: Ground, requirement: Requirement) -> list[str]:
         cones = requirement.cones(ground.problem.formula)
         return list(dict.fromkeys(cone.side for cone, on in zip(cones, reached, strict=True) if on))
     value, room = figure_of(ground, requirement), CLOSE if ground.cones else _ZERO
-    limits = {"lo": requirement.lo, "hi": requirement.hi}
     return [
-        side for side, limit in limits.items()
-        if value is not None and limit is not None and abs(limit - value) <= room * max(limit, _ONE)
+        side for side in ("lo", "hi")
+        if value is not None and (limit := limit_of(requirement, side)) is not None
+        and abs(limit - value) <= room * max(limit, _ONE)
     ]  # fmt: skip
 
 

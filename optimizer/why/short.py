@@ -17,7 +17,7 @@ from optimizer.pages.tables import heading, paragraph
 from optimizer.problem import Problem
 from optimizer.solver.program import SolverDisagrees
 from optimizer.verdict import HEADLINES, Grade
-from optimizer.why.ground import Ground, NotSettled, Section, ground_of
+from optimizer.why.ground import Ground, NotSettled, Section, ground_of, limit_of
 from optimizer.why.prices import dearest
 from optimizer.why.way import TOLD, Concession, Way, WayKind
 from optimizer.why.worth import PricedLot, nearest_unused
@@ -67,8 +67,9 @@ class MoneyWords:
 
 def named_limit(requirement: Requirement, money: MoneyWords) -> str:
     """A limit with its figure; the order by its size."""
-    if requirement.role is Role.SIZE and requirement.lo is not None and requirement.hi is not None:
-        return f"size of the order, {money.weight((requirement.lo + requirement.hi) / 2)} of {requirement.basis}"
+    size = limit_of(requirement, "both") if requirement.role is Role.SIZE else None
+    if size is not None:
+        return f"size of the order, {money.weight(size)} of {requirement.basis}"
     return f"{requirement.what} of the {requirement.basis}, {requirement.limits()}"
 
 

@@ -24,7 +24,7 @@ from optimizer.figures import Unit
 from optimizer.order import MOST_WITHIN
 from optimizer.problem import Problem
 from optimizer.solver.program import SolverDisagrees
-from optimizer.why.ground import moved_to
+from optimizer.why.ground import limit_of, moved_to
 
 _ZERO = Fraction(0)
 FARTHER = (0, 1, 4, 20)
@@ -70,14 +70,11 @@ class Concession:
     @classmethod
     def to(cls, problem: Problem, requirement: Requirement, figure: Fraction) -> Concession:
         """The limit moved to take in a figure, rounded to something a person can say and a batch can keep."""
-        lo, hi = requirement.lo, requirement.hi
-        if requirement.role is Role.SIZE:
-            middle = ((lo or _ZERO) + (hi or _ZERO)) / 2
-            return cls(requirement, "both", middle, inward(problem, figure, 1 if figure > middle else -1))
-        if hi is not None and figure > hi:
-            return cls(requirement, "hi", hi, rounded(figure, 1))
-        assert lo is not None
-        return cls(requirement, "lo", lo, rounded(figure, -1))
+        hi = requirement.hi
+        side = "both" if requirement.role is Role.SIZE else "hi" if hi is not None and figure > hi else "lo"
+        old = limit_of(requirement, side) or _ZERO
+        way = 1 if figure > old else -1
+        return cls(requirement, side, old, inward(problem, figure, way) if side == "both" else rounded(figure, way))
 
     @property
     def share(self) -> Fraction:

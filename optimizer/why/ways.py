@@ -23,7 +23,7 @@ from optimizer.cause import inward
 from optimizer.conflict import Conflict
 from optimizer.problem import Problem
 from optimizer.solver.program import Variable
-from optimizer.why.ground import LEAST_ORDER, NotSettled, Section, settled
+from optimizer.why.ground import LEAST_ORDER, NotSettled, Section, limit_of, settled
 from optimizer.why.moving import curved_of, halved
 from optimizer.why.offered import Offered, OnOffer
 from optimizer.why.way import FARTHER, Concession, Way, WayKind, best_weighed, conceded, in_order, ways_to_weigh
@@ -302,7 +302,8 @@ class _Search:
             return
 
         def at(probability: Fraction) -> Problem:
-            return with_requirements(self.problem, lambda r: _surely(r, probability))
+            sure = replace(asked, probability=probability)
+            return with_requirements(self.problem, lambda r: replace(r, confidence=r.confidence and sure))
 
         found = self._first(at, asked.probability, _LEAST_SURE)
         figure = _ZERO if found is None else found // _PERCENT_STEP * _PERCENT_STEP
@@ -359,17 +360,11 @@ def fixed_broken(problem: Problem) -> bool:
 
 def _sides(requirement: Requirement) -> Iterator[tuple[str, Fraction, Fraction]]:
     """Limits that may move, each with its figure and the farthest one looked at."""
-    lo, hi = requirement.lo, requirement.hi
-    if requirement.role is Role.SIZE and lo is not None and hi is not None:
-        yield "both", (lo + hi) / 2, (lo + hi) / 2 / LEAST_ORDER
+    lo, hi, middle = (limit_of(requirement, side) for side in ("lo", "hi", "both"))
+    if requirement.role is Role.SIZE and middle is not None:
+        yield "both", middle, middle / LEAST_ORDER
         return
     if hi is not None:
         yield "hi", hi, Fraction(PERCENT) if requirement.unit == "%" else 4 * hi
     if lo is not None and lo > 0:
         yield "lo", lo, _ZERO
-
-
-def _surely(requirement: Requirement, probability: Fraction) -> Requirement:
-    if requirement.confidence is None:
-        return requirement
-    return replace(requirement, confidence=replace(requirement.confidence, probability=probability))
