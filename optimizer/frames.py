@@ -37,8 +37,8 @@ from optimizer.order import Asked, order_of
 from optimizer.pages.answer_json import Blend
 from optimizer.pages.batch_page import page
 from optimizer.problem import assemble
-from optimizer.reading.lots import LotTable, parse_lots
-from optimizer.reading.recipe import Recipe, parse_recipe
+from optimizer.reading.lots import parse_lots
+from optimizer.reading.recipe import parse_recipe
 from optimizer.record import plain
 from optimizer.why.document import Why
 from optimizer.why.explain import explain
@@ -49,11 +49,9 @@ SPREADSHEETS = (".xlsx", ".xls", ".ods")
 
 @dataclass(frozen=True)
 class Found:
-    """An answer with its files. Kilograms, grams, money and per cent are those of ``trimwright blend --json``."""
+    """An answer. Kilograms, grams, money and per cent are those of ``trimwright blend --json``."""
 
     answer: Answer
-    recipe: Recipe
-    table: LotTable
 
     @cached_property
     def document(self) -> dict[str, Any]:
@@ -122,7 +120,7 @@ def cheapest_batch(
     read = parse_recipe(text, "recipe" if typed else str(recipe))
     table = parse_lots(_text(lots), "lots" if isinstance(lots, pandas.DataFrame) else str(lots))
     answer = blend(assemble(read, table, order_of(read, *given[0], day, Asked())), time_limit=time_limit)
-    return Found(answer, read, table)
+    return Found(answer)
 
 
 def _text(lots: str | Path | pandas.DataFrame) -> str:

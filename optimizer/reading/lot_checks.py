@@ -130,13 +130,6 @@ def out_of_range(row: TableRow, known: Mapping[str, Column]) -> Told:
             yield name, typed, low if most is None else f"{low}, at most {most}"
 
 
-def _sum_too_high(row: TableRow) -> Told:
-    given = {name: row.figures[name] for name in (FAT, MOISTURE, PROTEIN) if name in row.figures}
-    if len(given) > 1 and (total := sum(given.values(), Fraction(0))) > SUM_MOST:
-        allowed = f"at most {trimmed(SUM_MOST)}: raw meats in USDA SR28 reach 102.03"
-        yield [*given][1], f"{' + '.join(given)} = {trimmed(total)}", allowed
-
-
 def printable(row: TableRow, names: Iterable[str] = ("lot", *TEXTS, "fat_method")) -> Told:
     """What is not seen as it stands could forge a line of the page, or make two names of one."""
     for name in names:
@@ -154,12 +147,6 @@ def _words_known(row: TableRow) -> Told:
         typed = row.typed.get(name, "")
         if typed.casefold() not in _YES_NO:
             yield name, f"{typed!r} is neither yes nor no", "yes, no, true, false, 1, 0 or blank"
-
-
-def _days_in_order(row: TableRow) -> Told:
-    received, use_by = row.days.get("received"), row.days.get("use_by")
-    if received and use_by and use_by < received:
-        yield "use_by", f"use_by {use_by} is before received {received}", "use_by on or after received"
 
 
 _WHAT_IT_HOLDS = (
@@ -192,15 +179,21 @@ def _cured_by_name(row: TableRow) -> Told:
             yield name, found, "cured: yes with nitrite_ppm and nitrate_ppm, or cured: no if it holds none"
 
 
-def _rework_agrees(row: TableRow) -> Told:
-    """No more nitrite is found in rework than was put into it: nitrite only disappears."""
-    found, original = row.figures.get(NITRITE), row.figures.get("original_nitrite_ppm")
-    if found is None or original is None:
-        return
-    put_in = original * row.figures.get("green_pct", Fraction(PERCENT)) / PERCENT
-    if found > put_in:
-        said = f"{trimmed(found)} mg/kg nitrite found in rework into which only {trimmed(put_in, 2)} mg/kg was put"
-        yield NITRITE, said, "at most original_nitrite_ppm times green_pct; correct the one that is wrong"
+def _contradicts(row: TableRow) -> Told:
+    """Figures that cannot be together: more than a whole, days out of order, more nitrite left than was put in."""
+    figures, received, use_by = row.figures, row.days.get("received"), row.days.get("use_by")
+    given = {name: figures[name] for name in (FAT, MOISTURE, PROTEIN) if name in figures}
+    if len(given) > 1 and (total := sum(given.values(), Fraction(0))) > SUM_MOST:
+        allowed = f"at most {trimmed(SUM_MOST)}: raw meats in USDA SR28 reach 102.03"
+        yield [*given][1], f"{' + '.join(given)} = {trimmed(total)}", allowed
+    if received and use_by and use_by < received:
+        yield "use_by", f"use_by {use_by} is before received {received}", "use_by on or after received"
+    original, green = figures.get("original_nitrite_ppm"), figures.get("green_pct", Fraction(PERCENT)) / PERCENT
+    found = figures.get(NITRITE, Fraction(0))
+    if original is not None and found > original * green:
+        put_in = f"into which only {trimmed(original * green, 2)} mg/kg was put"
+        words = f"{trimmed(found)} mg/kg nitrite found in rework {put_in}"
+        yield NITRITE, words, "at most original_nitrite_ppm times green_pct; correct the one that is wrong"
 
 
 def _beyond(row: TableRow, pairs: Iterable[tuple[str, str]], allowed: str) -> Told:
@@ -229,7 +222,7 @@ def _species_known(row: TableRow) -> Told:
 
 
 ROW_CHECKS: tuple[Check, ...] = (
-    needed_cells, _sum_too_high, printable, _words_known, _days_in_order, _states_what_it_holds, _rework_agrees,
+    needed_cells, printable, _words_known, _states_what_it_holds, _contradicts,
     _cured_by_name, partial(_beyond, pairs=_PACKS_AND_PULLS, allowed="at most {}"),
 )  # fmt: skip
 ROW_WARNINGS: tuple[Check, ...] = (
