@@ -23,8 +23,7 @@ from optimizer.missing import error_faults, gaps_of
 from optimizer.problem import free_band, why_left_out
 from optimizer.reading.entry import Units
 from optimizer.reading.lots import LotTable
-from optimizer.reading.packs import legal_requirements, product_of, unjudged
-from optimizer.reading.recipe import Recipe
+from optimizer.reading.recipe import Recipe, legal_requirements, product_of, unjudged
 from optimizer.reading.weighed import WeighedItem
 from optimizer.verdict import Check, Grade, grade_of, margin, worst
 

@@ -23,8 +23,7 @@ from constraints.row import Row
 from constraints.rules import Method, Pack, Product, ProductClass
 from optimizer.problem import Problem
 from optimizer.reading.entry import DOSES
-from optimizer.reading.packs import product_of
-from optimizer.reading.recipe import Recipe, addition
+from optimizer.reading.recipe import Recipe, addition, product_of
 
 _ZERO = Fraction(0)
 STEPS = {

@@ -28,8 +28,7 @@ from optimizer.missing import LeftOut, complete, figures_of
 from optimizer.order import Order
 from optimizer.reading.entry import ScaleName
 from optimizer.reading.lots import LotTable
-from optimizer.reading.packs import legal_requirements, opposed, product_of, unjudged
-from optimizer.reading.recipe import Recipe
+from optimizer.reading.recipe import Recipe, legal_requirements, opposed, product_of, unjudged
 from optimizer.wording import day_words
 
 MOST_LOADS = 50

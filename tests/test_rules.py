@@ -34,8 +34,7 @@ from constraints.rules import (
 from constraints.substances import SUBSTANCES, kind_of
 from constraints.words import additive_in
 from optimizer.pages.reference_page import grams_words
-from optimizer.reading.packs import legal_requirements, opposed, product_of
-from optimizer.reading.recipe import parse_recipe
+from optimizer.reading.recipe import legal_requirements, opposed, parse_recipe, product_of
 
 TODAY = date(2026, 11, 25)
 PRODUCT = Product(cured=True, steps=frozenset({ProcessStep.COOKED}), keep_refrigerated=True, day=TODAY)

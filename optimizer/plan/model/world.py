@@ -26,8 +26,7 @@ from optimizer.plan.files.week_file import BatchEntry, Week
 from optimizer.problem import Problem, assemble, below_a_division, order_faults, rows_of
 from optimizer.reading.lots import LotTable
 from optimizer.reading.offers import Offer, Period
-from optimizer.reading.packs import legal_requirements, product_of
-from optimizer.reading.recipe import Recipe
+from optimizer.reading.recipe import Recipe, legal_requirements, product_of
 from optimizer.solver.program import choices_of
 
 _ZERO, _ONE = Fraction(0), Fraction(1)
