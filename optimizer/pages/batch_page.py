@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from fractions import Fraction
 
+from constraints.formula import Batch
 from constraints.numbers import G_PER_KG, M_PER_FT, PERCENT, ZERO, shown, trimmed
 from constraints.quantities import FAT, SALT, Amount, Basis
 from constraints.requirement import BY_ION, Requirement, Role, Stage
@@ -23,6 +24,7 @@ from optimizer.remarks import classes_of, heed, left_out, tidiness, uncured, ver
 from optimizer.solver.program import holds_of
 from optimizer.summary import Casing, Cost, casing_need, finished_kg, told, weight
 from optimizer.verdict import Grade, Mark, hurts, margin, mark
+from optimizer.weighing.rounding import Weighed
 from optimizer.wording import counted, day_words
 
 Prices = Sequence[tuple[Requirement | None, str]]
@@ -41,7 +43,8 @@ def page(answer: Answer, short_why: Prices = (), *, full: bool = False, opening:
     """
     lines = [*opening] if opening else [*title(answer.problem), *_verdict(answer, full=full)]
     if answer.weighed is not None:
-        lines += [*_take(answer), *details.weigh_out(answer, full=full), *_comes_out(answer)]
+        lines += [*_take(answer, answer.weighed), *details.weigh_out(answer.weighed, answer.problem.unit, full=full)]
+        lines += _comes_out(answer, answer.weighed.total)
         lines += [*details.trade_off(answer.near), *details.dying(answer)]
     if answer.grade is Grade.NO_BATCH:
         lines += heading(wording.WOULD_DO) if short_why else ()
@@ -133,11 +136,10 @@ def _scale_prevents(answer: Answer) -> Iterator[str]:
             yield from paragraph(f"{hold.column.name} is part of that: {part}, and {whole}.")
 
 
-def _take(answer: Answer) -> Iterator[str]:
+def _take(answer: Answer, weighed: Weighed) -> Iterator[str]:
     """The lots to take from the cooler, as held; what reaches the grinder where bone and rind come off."""
-    assert answer.weighed is not None
     unit, lots, day = answer.problem.unit, answer.lots, answer.problem.order.day
-    places = max(unit.places(answer.weighed.divisions[item]) for item in lots)
+    places = max(unit.places(weighed.divisions[item]) for item in lots)
     rows = [["lot", "what", unit.name, f"net {unit.name}", f"left {unit.name}", "use by", "fat %", "cost"]]
     for item, kg in lots.items():
         left = item.on_hand_kg - item.held_kg(kg)
@@ -146,7 +148,7 @@ def _take(answer: Answer) -> Iterator[str]:
             *(unit.figure(x, places) for x in (item.held_kg(kg), kg)), unit.figure(left, places) if left else "none",
             day_words(item.use_by, day), shown(item.properties[FAT], 1), apart(shown(kg * item.book_per_kg, 2)),
         ])  # fmt: skip
-    sums = sum((item.held_kg(kg) for item, kg in lots.items()), ZERO), weight(answer.weighed.total, Basis.MEAT)
+    sums = sum((item.held_kg(kg) for item, kg in lots.items()), ZERO), weight(weighed.total, Basis.MEAT)
     rows.append(["", "in all", *(unit.figure(x, places) for x in sums), "", "", "", ""])
     bony = any(item.usable < 1 for item in lots)
     heads, *rows = rows if bony else [[*row[:3], *row[4:]] for row in rows]
@@ -157,11 +159,12 @@ def _take(answer: Answer) -> Iterator[str]:
 _BASES = {Basis.MEAT: "of the meat", Basis.BATCH: "of the whole batch", Basis.FINISHED: "finished"}
 
 
-def _comes_out(answer: Answer) -> list[str]:
+def _comes_out(answer: Answer, total: Batch) -> list[str]:
     """The handful of figures that a maker asks for."""
-    assert answer.weighed is not None
-    problem, total, unit = answer.problem, answer.weighed.total, answer.problem.unit
-    rows = [("fat", _fat(answer)), ("salt", _salt(answer)), *((ion, _ingoing(answer, ion)) for ion in BY_ION)]
+    problem, unit, basis = answer.problem, answer.problem.unit, list(told(total))[-1]
+    salt = told(total)[basis].get(SALT)
+    known = "not known: a lot does not state its salt" if salt is None else f"{shown(salt, 2)} % {_BASES[basis]}"
+    rows = [("fat", _fat(answer, total)), ("salt", known), *((ion, _ingoing(answer, ion)) for ion in BY_ION)]
     finished, found = finished_kg(total), Cost.model_validate(answer)
     if finished is not None and found.per_kg_finished is not None:
         each = f"{unit.price(found.per_kg_finished)}{problem.money} a {unit.name}"
@@ -174,28 +177,20 @@ def _comes_out(answer: Answer) -> list[str]:
     return [*heading(wording.COMES_OUT), *named([(name, text) for name, text in rows if text])]
 
 
-def _fat(answer: Answer) -> str:
+def _fat(answer: Answer, total: Batch) -> str:
     """Fat on the basis where the recipe limits it, with its limits, then on the others."""
-    assert answer.weighed is not None
     own = {
         basis: check for check in answer.checks for basis in _BASES
         if check.requirement.counted == Amount(FAT, basis) and check.requirement.role is Role.OWN
         and (check.requirement.hi is not None or check.requirement.lo)
     }  # fmt: skip
     parts: list[str] = []
-    for basis, share in sorted(told(answer.weighed.total).items(), key=lambda pair: pair[0] not in own):
+    for basis, share in sorted(told(total).items(), key=lambda pair: pair[0] not in own):
         value, check = share.get(FAT), own.get(basis)
         if value is not None and (check is not None or not parts or basis is not Basis.BATCH):
             said = shown(value, 1) if check is None else figure(value, check.requirement, 1)
             parts.append(f"{said} % {_BASES[basis]}" + (f" ({wanted(check.requirement)})" if check else ""))
     return "; ".join(parts)
-
-
-def _salt(answer: Answer) -> str:
-    assert answer.weighed is not None
-    basis, share = list(told(answer.weighed.total).items())[-1]
-    value = share.get(SALT)
-    return "not known: a lot does not state its salt" if value is None else f"{shown(value, 2)} % {_BASES[basis]}"
 
 
 def _ingoing(answer: Answer, ion: str) -> str:
@@ -283,9 +278,9 @@ def _foot(answer: Answer, *, full: bool) -> Iterator[str]:
         text = f"Proved: no such batch costs less than {shown(certificate.lower_bound, 2)}"
         text += f"; scales and packs cost {shown(certificate.gap, 2)}." if certificate.gap >= _CENT / 2 else "."
         yield from paragraph("The plan chose the lots; its own page says what is proved." if answer.of_week else text)
-    places = []
-    for pack, known in classes_of(answer.problem):
-        title = next((entry.title for entry in pack.classes if entry.id == known), "no product class stated")
-        places.append(f"{pack.title}, {title}")
+    places = [
+        f"{pack.title}, {next((c.title for c in pack.classes if c.id == known), 'no product class stated')}"
+        for pack, known in classes_of(answer.problem)
+    ]
     rules = f"Rules: {'; '.join(places) or 'none named'}."
     yield from paragraph(rules if full else f"{rules} {wording.FULL}")

@@ -205,14 +205,12 @@ def _certificate(answer: Answer) -> Iterator[str]:
 # What is weighed out.
 
 
-def weigh_out(answer: Answer, *, full: bool) -> Iterator[str]:
+def weigh_out(weighed: Weighed, unit: Unit, *, full: bool) -> Iterator[str]:
     """The additions of one load, or every load; ``full`` adds doses and scales."""
-    assert answer.weighed is not None
-    loads, unit = len(answer.weighed.loads), answer.problem.unit
-    whole = _whole_load(answer.weighed, answer.weighed.total, unit)
+    loads, whole = len(weighed.loads), _whole_load(weighed, weighed.total, unit)
     size = f"one load of {whole}" if loads == 1 else f"{loads} mixer loads, {whole} in all"
     yield from ("", *paragraph(f"{WEIGH}, {size}"))
-    yield from (_one_load if loads == 1 else by_load)(answer.weighed, unit, full=full)
+    yield from (_one_load if loads == 1 else by_load)(weighed, unit, full=full)
 
 
 def _one_load(weighed: Weighed, unit: Unit, *, full: bool) -> list[str]:
