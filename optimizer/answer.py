@@ -6,7 +6,6 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 from enum import StrEnum
 from fractions import Fraction
-from typing import TYPE_CHECKING
 
 from constraints.asked import Tidy
 from constraints.formula import Batch
@@ -15,6 +14,7 @@ from constraints.requirement import Requirement, Role
 from optimizer import clock
 from optimizer.conflict import Conflict, explain
 from optimizer.lawful import Dosed, LawfulDose, doses_instead, other_names
+from optimizer.order import Near
 from optimizer.problem import Problem
 from optimizer.solver.cone import Held, optimise_with_cuts
 from optimizer.solver.optimum import Optimum, Unsettled, ranks_of
@@ -24,10 +24,6 @@ from optimizer.sure import Sure, how_sure
 from optimizer.verdict import Check, Grade, grade_of, margin
 from optimizer.weighing.rounding import Certificate, Weighed, certify
 from optimizer.weighing.weighout import ScalePrevents, weigh_out
-
-if TYPE_CHECKING:
-    from optimizer.order import Near
-
 
 TIDY_NODES = 500
 """Nodes after which a search with the default for pulls and remnants gives way."""
@@ -43,11 +39,6 @@ class Status(StrEnum):
     DO_NOT_MAKE = "do_not_make"
     NOT_THIS_NAME = "not_lawful_under_this_name"
     TIME_LIMIT = "time_limit"
-
-    @property
-    def exit_code(self) -> int:
-        """0 an answer, 1 none or not to be made, 3 stopped at a limit of time or search."""
-        return {"optimal": 0, "time_limit": 3}.get(self.value, 1)
 
 
 @dataclass(frozen=True)

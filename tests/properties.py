@@ -49,7 +49,7 @@ def disagreement(seed: int) -> str:
     kitchen = loaded(seed)
     recipe, lots = parse_recipe(kitchen.recipe_text(), "recipe"), parse_lots(kitchen.lots_text(), "lots")
     answer = blend(assemble(recipe, lots, kitchen.order()))
-    if answer.status.exit_code != 0:
+    if answer.grade.exit_code != 0:
         return ""
     report = check(recipe, lots, parse_weighed(document("blend", answer), "batch.json"), "batch.json", DAY)
     if not report.grade.forbids and not report.missed:
@@ -82,7 +82,7 @@ def scaled(kitchen: Kitchen, money: int, mass: int) -> Kitchen:
 
 def batch_of(answer: Answer, mass: int) -> dict[str, float] | None:
     """Kilograms of what is weighed, in the unit before scaling; None where there is no batch."""
-    if answer.weighed is None or answer.status.exit_code != 0:
+    if answer.weighed is None or answer.grade.exit_code != 0:
         return None
     return {item.name: round(float(kg) / 10.0**mass, 6) for item, kg in answer.weighed.total.kilograms.items() if kg}
 

@@ -89,7 +89,7 @@ def test_fresh_meat_alone_can_break_the_limit() -> None:
     total = (9 * 60 + 90 * Fraction("162.5")) / 99
     assert total < Fraction("156.25")
     assert answer.status is not Status.OPTIMAL and answer.weighed is None
-    assert answer.status.exit_code == 1
+    assert answer.grade.exit_code == 1
 
 
 def test_rework_that_was_overdosed_breaks_the_total() -> None:

@@ -53,7 +53,7 @@ def blend(
                 shared.write_text(proof, proved, "--proof")
         drawn = chart.batch_html if answer.near is None else chart.near_html
         paged = partial(batch_page.page, short_why=() if shown.json else short.short_form(answer))
-        return shown.said("blend", answer, paged, html, drawn), answer.status.exit_code
+        return shown.said("blend", answer, paged, html, drawn), answer.grade.exit_code
 
 
 def _cheapest(
@@ -162,7 +162,7 @@ def sheet(
         asked = order.read(tidy, mixer_kg=mixer_kg)
         with shared.within_time(time_limit):
             answer = _cheapest(file, lots, asked, wished)
-        page, ending = batch_sheet.one_page(answer, lots, code), answer.status.exit_code
+        page, ending = batch_sheet.one_page(answer, lots, code), answer.grade.exit_code
     if html is None:
         return page, ending
     shared.write_text(html, page, "--html")

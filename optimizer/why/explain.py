@@ -11,6 +11,7 @@ from optimizer.answer import Answer, Status, blend
 from optimizer.clock import OutOfTime
 from optimizer.problem import Problem, assemble
 from optimizer.reading.offers import read_offers
+from optimizer.verdict import Grade
 from optimizer.why.curves import CurveDrawn, curves_of
 from optimizer.why.ground import GIVEN_UP, TIME, Ground, NotSettled, Section, ground_of, settled
 from optimizer.why.offered import OfferWorth, OnOffer, offered, offers_valued, with_offers
@@ -46,9 +47,8 @@ class Explanation:
     @property
     def exit_code(self) -> int:
         """That of the blend explained; that of one stopped at a time limit where a batch was found and time ran out."""
-        status = self.answer.status
-        stopped = any(left.why == TIME for left in self.unfinished)
-        return Status.TIME_LIMIT.exit_code if stopped and status is Status.OPTIMAL else status.exit_code
+        grade, stopped = self.answer.grade, any(left.why == TIME for left in self.unfinished)
+        return (Grade.BEST_FOUND if stopped and grade is Grade.MAKE else grade).exit_code
 
 
 def explain(answer: Answer, shelf: OnOffer | None = None, *, detail: bool = True) -> Explanation:
