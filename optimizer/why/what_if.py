@@ -100,20 +100,12 @@ def settings_of(texts: Sequence[str]) -> tuple[Setting, ...]:
 def with_settings(inputs: Inputs, settings: Sequence[Setting]) -> Inputs:
     """The inputs with every figure set. Raises BadInput with every path that leads nowhere, and the nearest known."""
     faults: list[Fault] = []
-    lots = [s for s in settings if s.part == "lot"]
-    order = [s for s in settings if s.part == "order"]
-    recipe = [s for s in settings if s.part not in ("lot", "order")]
-    lots_text = _set_lots(inputs, lots, faults) if lots else inputs.lots_text
-    recipe_text = _set_recipe(inputs, recipe, faults) if recipe else inputs.recipe_text
-    for setting in order:
-        inputs = _set_order(inputs, setting, faults)
+    for change, parts in ((_set_lots, ("lot",)), (_set_recipe, _MAY_BE), (_set_order, ("order",))):
+        chosen = [setting for setting in settings if setting.part in parts]
+        inputs = change(inputs, chosen, faults) if chosen else inputs
     if faults:
         raise BadInput(faults)
-    recipe_file, lots_file = (
-        f"{file} with {_MESSAGE}" if some else file
-        for file, some in ((inputs.recipe_file, recipe), (inputs.lots_file, lots))
-    )
-    return replace(inputs, recipe_text=recipe_text, recipe_file=recipe_file, lots_text=lots_text, lots_file=lots_file)
+    return inputs
 
 
 def _fault(found: str, allowed: str) -> Fault:
@@ -130,12 +122,12 @@ def _near(word: str, known: Iterable[str]) -> str:
 # Lots.
 
 
-def _set_lots(inputs: Inputs, settings: Sequence[Setting], faults: list[Fault]) -> str:
+def _set_lots(inputs: Inputs, settings: Sequence[Setting], faults: list[Fault]) -> Inputs:
     """The lots table with cells set; a known column that the table lacks is added."""
     table = cut(inputs.lots_text, inputs.lots_file)
     if "lot" not in table.header:
         faults += table.faults
-        return inputs.lots_text
+        return inputs
     header, rows = list(table.header), [list(row) for row in table.rows]
     names = table.cells("lot")
     figures = [cell for name in header if name in KNOWN and KNOWN[name].unit for cell in table.cells(name)]
@@ -157,14 +149,15 @@ def _set_lots(inputs: Inputs, settings: Sequence[Setting], faults: list[Fault]) 
                 row[header.index(twin)] = ""  # each row fills one of the two
             row[header.index(key)] = value.replace(".", ",") if commas else value
     lines = {table.header_line: header, **dict(zip(table.lines, rows, strict=True))}
-    return "\n".join(csv_line(lines.get(n, ()), table.delimiter) for n in range(1, max(lines) + 1))
+    text = "\n".join(csv_line(lines.get(n, ()), table.delimiter) for n in range(1, max(lines) + 1))
+    return replace(inputs, lots_text=text, lots_file=f"{inputs.lots_file} with {_MESSAGE}")
 
 
 def at_option(fault: Fault, settings: Sequence[Setting]) -> Fault:
     """A fault of the recipe with figures set anew, named by the options instead of a place in a text nobody wrote."""
     if not fault.file.endswith(f"with {_MESSAGE}"):
         return fault
-    recipe = [f"{s.path}={s.value}" for s in settings if s.part not in ("lot", "order")]
+    recipe = [f"{s.path}={s.value}" for s in settings if s.part in _MAY_BE]
     if not recipe or fault.line != 1:
         return fault
     return replace(fault, file=f"{_MESSAGE} {', '.join(recipe)}", line=None, column=None)
@@ -173,7 +166,7 @@ def at_option(fault: Fault, settings: Sequence[Setting]) -> Fault:
 # The recipe and the order.
 
 
-def _set_recipe(inputs: Inputs, settings: Sequence[Setting], faults: list[Fault]) -> str:
+def _set_recipe(inputs: Inputs, settings: Sequence[Setting], faults: list[Fault]) -> Inputs:
     """The recipe with values set, as text again (JSON is YAML); the reader judges what they mean there."""
     tree: dict[str, Any] = parse(inputs.recipe_text, inputs.recipe_file).tree
     for setting in settings:
@@ -183,7 +176,8 @@ def _set_recipe(inputs: Inputs, settings: Sequence[Setting], faults: list[Fault]
             entry[setting.key] = setting.value
         elif entry is not None:
             faults.append(_fault(f"{setting.path!r}: there is no key {setting.key!r}", _near(setting.key, known)))
-    return json.dumps(tree, ensure_ascii=False)
+    text = json.dumps(tree, ensure_ascii=False)
+    return replace(inputs, recipe_text=text, recipe_file=f"{inputs.recipe_file} with {_MESSAGE}")
 
 
 def _entry(tree: dict[str, Any], setting: Setting, faults: list[Fault]) -> dict[str, Any] | None:
@@ -207,23 +201,24 @@ def _entry(tree: dict[str, Any], setting: Setting, faults: list[Fault]) -> dict[
     return entry if what == "addition" else next(inner, entry)
 
 
-def _set_order(inputs: Inputs, setting: Setting, faults: list[Fault]) -> Inputs:
-    if setting.key not in _ORDER or setting.name:
-        faults.append(_fault(f"{setting.path!r} is no figure of the order", _near(setting.key, _ORDER)))
-        return inputs
-    try:
-        value = exact(setting.value)
-    except NotANumber as error:
-        faults.append(_fault(f"{setting.path!r}: {error}", "a plain number such as 24.5"))
-        return inputs
-    if value <= 0:
-        faults.append(_fault(f"{setting.path!r}: {setting.value} is not above zero", "a figure above 0"))
-        return inputs
-    option = "--" + setting.key.replace("_", "-")
-    if option in SIZES:
-        return replace(inputs, size=(option, value))
-    changed: dict[str, Any] = {setting.key.replace("scale_", ""): value}
-    return replace(inputs, asked=replace(inputs.asked, **changed))
+def _set_order(inputs: Inputs, settings: Sequence[Setting], faults: list[Fault]) -> Inputs:
+    for path, key, name, text in ((s.path, s.key, s.name, s.value) for s in settings):
+        value, option = _ZERO, "--" + key.replace("_", "-")
+        try:
+            value = exact(text)
+            wrong = "" if value > 0 else f"{path!r}: {text} is not above zero", "a figure above 0"
+        except NotANumber as error:
+            wrong = f"{path!r}: {error}", "a plain number such as 24.5"
+        if key not in _ORDER or name:
+            wrong = f"{path!r} is no figure of the order", _near(key, _ORDER)
+        if wrong[0]:
+            faults.append(_fault(*wrong))
+        elif option in SIZES:
+            inputs = replace(inputs, size=(option, value))
+        else:
+            changed: dict[str, Any] = {key.replace("scale_", ""): value}
+            inputs = replace(inputs, asked=replace(inputs.asked, **changed))
+    return inputs
 
 
 # Side by side.
