@@ -141,7 +141,7 @@ def question(
     if offers_file is not None:
         read = read_offers(offers_file, simple=True)
         say(read.warnings)
-        shelf = with_offers(recipe, table, offered(read, table, order.day), order)
+        shelf = with_offers(recipe, table, offered(read, table, order.day), order) if read.offers else None
     names = [column.name for column in problem.formula.lots]
     if lot is not None and lot not in names:
         hint = meant(lot, names, "a lot that may go in")
