@@ -33,7 +33,6 @@ from optimizer.weighing.rounding import (
     mended,
     nearest_kg,
     over_mixer,
-    share,
     split,
     weighed_of,
 )
@@ -156,27 +155,19 @@ def _sooner(plan: Weighing, weighed: Weighed) -> Weighed:
 
     Alike are lots of one cost and one figure in every limit, without packs or rules on their use.
     """
-    shares = [list(column_kg(plan.problem, load)) for load in weighed.loads]
-    moved = False
+    before = column_kg(plan.problem, weighed.total)
+    after = list(before)
     for twins in _twins(plan):
-        before = [[share[j] for j in twins] for share in shares]
-        after = _taken_in_order(before, [plan.holds[j].most for j in twins], [plan.unit(j) for j in twins])
-        if after != before:
-            moved = True
-            for share, new in zip(shares, after, strict=True):
-                for j, kg in zip(twins, new, strict=True):
-                    share[j] = kg
-    if not moved:
+        left = sum((before[j] for j in twins), _ZERO)
+        for j in twins:
+            after[j] = min(plan.unit(j) * floor(plan.holds[j].most / plan.unit(j)), left)
+            left -= after[j]
+        if left:  # of a lot that is emptied there is less than a division
+            return weighed
+    if after == list(before):
         return weighed
-    items = [addition.item for addition in plan.problem.formula.dosed]
-    doses = [{item: load.kilograms.get(item, _ZERO) for item in items} for load in weighed.loads]
-    again = weighed_of(plan, shares, doses=doses)
-    return weighed if breaks(plan.problem, plan.binding, again) or _uneven(plan, shares) else again
-
-
-def _uneven(plan: Weighing, shares: Sequence[Sequence[Fraction]]) -> bool:
-    """True where two loads are more than one division of some column apart."""
-    return any(max(kg) - min(kg) > plan.unit(j) for j, kg in enumerate(zip(*shares, strict=True)))
+    again, broken = mended(plan, split(plan, after))
+    return weighed if broken or over_mixer(plan.problem, again) else again
 
 
 def _twins(plan: Weighing) -> list[list[int]]:
@@ -190,23 +181,6 @@ def _twins(plan: Weighing) -> list[list[int]]:
             groups.setdefault((plan.cost(j), figures), []).append(j)
     columns = plan.problem.formula.columns
     return [sorted(twins, key=lambda j: order_of_use(columns[j])) for twins in groups.values() if len(twins) > 1]
-
-
-def _taken_in_order(
-    loads: list[list[Fraction]], most: Sequence[Fraction], units: Sequence[Fraction]
-) -> list[list[Fraction]]:
-    """Each load's total of some lots, taken from the first of them as far as its stock goes, then from the next."""
-    left = [sum(load, _ZERO) for load in loads]
-    taken: list[list[Fraction]] = [[] for _ in loads]
-    for limit, unit in zip(most, units, strict=True):
-        amount = min(unit * floor(limit / unit), sum(left, _ZERO))
-        counts, _ = share(amount / unit, len(loads), 0)
-        order = sorted(range(len(loads)), key=lambda k: -left[k])
-        for count, k in zip(counts, order, strict=True):
-            kg = min(count * unit, left[k])
-            taken[k].append(kg)
-            left[k] -= kg
-    return taken if not any(left) else loads
 
 
 def _near(plan: Weighing, weighed: Weighed, cost: Fraction) -> bool:
