@@ -56,8 +56,8 @@ def test_what_the_free_optimum_keeps_is_not_solved_again(monkeypatch: pytest.Mon
     import optimizer.answer as module
 
     asked = []
-    plain = module.optimise
-    monkeypatch.setattr(module, "optimise", lambda *words: asked.append(1) or plain(*words))
+    plain = module.optimise_with_cuts
+    monkeypatch.setattr(module, "optimise_with_cuts", lambda *words: asked.append(1) or plain(*words))
     answer = blend(two((20, 25), None).problem())
     assert answer.kept is not None and answer.tidy_price == 0 and len(asked) == 1
     assert answer.problem.order.imposed is None

@@ -238,7 +238,8 @@ def exchanged(plan: Weighing, kilograms: Sequence[Fraction], lines: Lines, room:
     least = np.where(counts > 0, pulls, 0.0)  # what is in stays in, what is out stays out, where a pull is not small
     most = np.where((counts > 0) | (pulls == 0), np.array([float(spans[j].hi) for j in loose]), 0.0)
     cost = np.array([float(plan.cost(j)) for j in loose])
-    search = _Search(rows[:, loose] * units, (lo + float(room), hi - float(room)), (least, most), cost)
+    steps = np.vstack([(rows[:, loose] * units).T, np.zeros(len(rows))])  # the last is nothing at all
+    search = _Search(steps, lo + float(room), hi - float(room), least, most, np.append(cost, 0.0))
     # Lots that are in already come first: a few grams of one more lot are a nuisance.
     for open_ in (counts > 0, np.ones(len(loose), dtype=bool)):
         counts, value = search.run(counts, value, open_)
@@ -252,20 +253,23 @@ def exchanged(plan: Weighing, kilograms: Sequence[Fraction], lines: Lines, room:
     return moved
 
 
+@dataclass(frozen=True)
 class _Search:
-    """The search over counts of divisions; ``steps`` is what one division of each column changes in each limit."""
+    """The search over counts of divisions; ``steps`` is what one division of each column changes in each limit.
 
-    def __init__(
-        self, steps: Floats, limits: tuple[Floats, Floats], counts: tuple[Floats, Floats], cost: Floats
-    ) -> None:
-        (self.lo, self.hi), (self.least, self.most) = limits, counts
-        # The last place stands for nothing at all: a division more or less instead of an exchange.
-        self.steps = np.hstack([steps, np.zeros((len(steps), 1))])
-        self.cost = np.append(cost, 0.0)
+    The last place stands for nothing at all: a division more or less instead of an exchange.
+    """
 
-    def off(self, value: Floats) -> float:
-        """By how much figures are outside their limits, all together."""
-        return float(_off(value, self.lo, self.hi).sum())
+    steps: Floats
+    lo: Floats
+    hi: Floats
+    least: Floats
+    most: Floats
+    cost: Floats
+
+    def off(self, value: Floats) -> Any:
+        """By how much figures, limit by limit, are outside them, all together."""
+        return (np.maximum(self.lo - value, 0.0) + np.maximum(value - self.hi, 0.0)).sum(axis=-1)
 
     def run(self, counts: Floats, value: Floats, open_: Any) -> tuple[Floats, Floats]:
         """Exchange until nothing is outside its limits or nothing gets better; only what is open goes up."""
@@ -276,19 +280,12 @@ class _Search:
                 break
             give = np.append(np.flatnonzero(counts >= self.least + 1), nothing)
             take = np.append(np.flatnonzero((counts + 1 <= self.most) & open_), nothing)
-            after = value[:, None, None] + self.steps[:, None, take] - self.steps[:, give, None]
-            left = _off(after, self.lo[:, None, None], self.hi[:, None, None]).sum(axis=0).ravel()
-            money = (self.cost[take][None, :] - self.cost[give][:, None]).ravel()
+            left = self.off(value + self.steps[take] - self.steps[give][:, None]).ravel()
+            money = (self.cost[take] - self.cost[give][:, None]).ravel()
             best = np.lexsort((money, np.round(left, 12)))[0]
             if left[best] >= now:
                 break
             a, b = give[best // len(take)], take[best % len(take)]
-            value = value + self.steps[:, b] - self.steps[:, a]
+            value = value + self.steps[b] - self.steps[a]
             counts = counts + (np.arange(nothing) == b) - (np.arange(nothing) == a)
         return counts, value
-
-
-def _off(value: Floats, lo: Floats, hi: Floats) -> Floats:
-    """By how much figures are outside their limits."""
-    off: Floats = np.maximum(lo - value, 0.0) + np.maximum(value - hi, 0.0)
-    return off
