@@ -14,12 +14,12 @@ from scipy.optimize import linprog
 
 from constraints.faults import BadInput
 from optimizer.answer import Status, blend
-from optimizer.cause import cause
 from optimizer.near import near_cheapest
 from optimizer.order import Asked, Wish, order_of
 from optimizer.problem import Problem, assemble
 from optimizer.reading.lots import parse_lots
 from optimizer.reading.recipe import parse_recipe
+from optimizer.remarks import cause
 from optimizer.solver.optimum import optimise, ranks_of
 from optimizer.solver.program import layout_of
 

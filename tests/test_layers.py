@@ -14,7 +14,7 @@ ROOMS = (
     "late", "clock", "wording", "verdict", "record", "figures", "ledger", "taught", "reading", "order",
     "missing", "problem", "lawful",
     "solver", "weighing", "bench", "conflict",
-    "as_weighed", "sure", "summary", "answer", "cause", "findings", 
+    "as_weighed", "sure", "summary", "answer", "findings", 
     "correction", "near", "remarks", "pages", "plan", "why", "frames", "made",
     "store", "sheet", "cli", "__main__",
 )  # fmt: skip

@@ -27,7 +27,6 @@ from constraints.requirement import Requirement, Role
 from constraints.row import Row
 from constraints.treatment import fahrenheit
 from optimizer.answer import blend, measured
-from optimizer.cause import cause
 from optimizer.cli import app
 from optimizer.conflict import Conflict
 from optimizer.figures import Unit, ounces
@@ -42,7 +41,7 @@ from optimizer.problem import Problem
 from optimizer.reading.entry import Units
 from optimizer.reading.offers import parse_offers
 from optimizer.reading.recipe import parse_recipe
-from optimizer.remarks import tidiness
+from optimizer.remarks import cause, tidiness
 from optimizer.summary import dying_lots
 from optimizer.weighing import weighout
 from optimizer.why.curves import price_curve

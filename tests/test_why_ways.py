@@ -23,12 +23,12 @@ from constraints.quantities import Basis, Lot
 from constraints.requirement import Requirement
 from optimizer.answer import Answer, Status, blend
 from optimizer.bench import with_lots
-from optimizer.cause import cause
 from optimizer.order import Asked, order_of
 from optimizer.problem import Problem, assemble
 from optimizer.reading.lots import parse_lots
 from optimizer.reading.offers import parse_offers
 from optimizer.reading.recipe import parse_recipe
+from optimizer.remarks import cause
 from optimizer.solver.program import Program, Variable, layout_of, relaxed
 from optimizer.why.explain import Explanation, explain
 from optimizer.why.ground import ground_of

@@ -13,10 +13,9 @@ from constraints.numbers import G_PER_KG
 from constraints.quantities import MOISTURE, PROTEIN, Basis, Ingredient, Lot
 from optimizer import order, summary
 from optimizer.answer import Answer, Status, unrounded
-from optimizer.cause import cause
 from optimizer.lawful import LawfulDose
 from optimizer.record import Figure, Record, at
-from optimizer.remarks import cured_lots, left_out, notes, verdict_of, warnings
+from optimizer.remarks import cause, cured_lots, left_out, notes, verdict_of, warnings
 from optimizer.verdict import Grade
 from optimizer.wording import CAUTION
 

@@ -14,13 +14,12 @@ from constraints.quantities import FAT, SALT, Amount, Basis
 from constraints.requirement import BY_ION, Requirement, Role, Stage
 from optimizer import wording
 from optimizer.answer import Answer, unrounded
-from optimizer.cause import cause
 from optimizer.conflict import Conflict
 from optimizer.figures import Unit, apart, division_words, figure, measured, ounces, wanted
 from optimizer.pages import details
 from optimizer.pages.tables import heading, listed, named, paragraph, table
 from optimizer.problem import Problem
-from optimizer.remarks import classes_of, heed, left_out, tidiness, uncured, verdict_of, warnings
+from optimizer.remarks import cause, classes_of, heed, left_out, tidiness, uncured, verdict_of, warnings
 from optimizer.solver.program import holds_of
 from optimizer.summary import Casing, Cost, casing_need, finished_kg, told, weight
 from optimizer.verdict import Grade, Mark, hurts, margin, mark

@@ -10,11 +10,11 @@ from constraints.numbers import G_PER_KG, PERCENT, shown, trimmed
 from constraints.quantities import FAT, Lot
 from constraints.requirement import Requirement, Role
 from optimizer.answer import Answer
-from optimizer.cause import cause, listed
 from optimizer.clock import OutOfTime
 from optimizer.pages.batch_page import doses_that_pass
 from optimizer.pages.tables import heading, paragraph
 from optimizer.problem import Problem
+from optimizer.remarks import cause, listed
 from optimizer.solver.program import SolverDisagrees
 from optimizer.verdict import HEADLINES, Grade
 from optimizer.why.ground import Ground, NotSettled, Section, ground_of, limit_of

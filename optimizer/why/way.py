@@ -19,10 +19,10 @@ from constraints.quantities import Lot
 from constraints.requirement import Requirement, Role
 from optimizer.answer import Status, blend
 from optimizer.bench import with_requirements
-from optimizer.cause import inward
 from optimizer.figures import Unit
 from optimizer.order import MOST_WITHIN
 from optimizer.problem import Problem
+from optimizer.remarks import inward
 from optimizer.solver.program import SolverDisagrees
 from optimizer.why.ground import limit_of, moved_to
 

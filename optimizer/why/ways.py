@@ -19,9 +19,9 @@ from constraints.quantities import Lot
 from constraints.requirement import Requirement, Role, measured_again
 from optimizer.answer import Answer
 from optimizer.bench import NEAR_NODES, Bench, with_lots, with_requirements
-from optimizer.cause import inward
 from optimizer.conflict import Conflict
 from optimizer.problem import Problem
+from optimizer.remarks import inward
 from optimizer.solver.program import Variable
 from optimizer.why.ground import LEAST_ORDER, NotSettled, Section, limit_of, settled
 from optimizer.why.moving import curved_of, halved
