@@ -26,12 +26,8 @@ from optimizer.reading.entry import DOSES
 from optimizer.reading.recipe import Recipe, addition, product_of
 
 _ZERO = Fraction(0)
-STEPS = {
-    "g_per_kg_meat": Fraction(1, 1000),
-    "g_per_kg_batch": Fraction(1, 1000),
-    "total_salt_pct": Fraction(1, 100),
-    "ingoing_nitrite_ppm": Fraction(1, 10),
-}
+_DECIMALS = {"g_per_kg_meat": 3, "g_per_kg_batch": 3, "total_salt_pct": 2, "ingoing_nitrite_ppm": 1}
+STEPS = {key: Fraction(1, 10**places) for key, places in _DECIMALS.items()}
 """The last decimal in which each key of a dose is told."""
 _ROUNDS = 6
 """How often doses that are too large together are looked at again."""

@@ -28,12 +28,8 @@ ROLES = {row["holds"]: tuple(row["names"].split(" / ")) for row in _PROBES}
 """What a column holds, with the beginnings of names by which it is known."""
 PLAIN = [row["holds"] for row in _PROBES if not row["degrees"]]
 """The columns that are no temperatures: per cent, pH, any unit of weight, and water activity."""
-ELAPSED = {
-    "s": ("s", "sec", "second", "seconds"),
-    "min": ("min", "mins", "minute", "minutes"),
-    "h": ("h", "hr", "hour", "hours"),
-    "d": ("d", "day", "days"),
-}
+ELAPSED = {"s": "s sec second seconds", "min": "min mins minute minutes", "h": "h hr hour hours", "d": "d day days"}
+"""Units of elapsed time, with the words by which each is known."""
 _UNITS = {"c": "C", "celsius": "C", "f": "F", "fahrenheit": "F", "degc": "C", "degf": "F"}
 _STAMP_WORDS = {"date", "time", "timestamp", "datetime", "stamp"}
 _NO_READING = {"", "-", "--", "---", "nan", "na", "n/a", "null", "err", "error", "open", "fault"}
@@ -232,7 +228,7 @@ def _time_unit(name: str) -> str | None:
         return None
     if words[-1] in _STAMP_WORDS:
         return "stamp"
-    return next((unit for unit, names in ELAPSED.items() if words[-1] in names), None)
+    return next((unit for unit, names in ELAPSED.items() if words[-1] in names.split()), None)
 
 
 def _stamps(cells: Sequence[str]) -> tuple[dict[str, datetime], set[str]]:

@@ -16,7 +16,7 @@ from constraints.treatment import Kill, Sourced, Treatments, celsius, fahrenheit
 from optimizer.made.curve import Readings
 from optimizer.made.found import Judged, LogFinding, LogReport, MadeProduct, Phase, degrees, lacks, spell
 from optimizer.pages.chart import across, render, upwards
-from optimizer.pages.tables import heading, paragraph, table
+from optimizer.pages.tables import heading, listed, paragraph, table
 from optimizer.reading.entry import StepEntry
 from optimizer.record import Figure, Record, at
 
@@ -31,42 +31,34 @@ MOST_IN_SHORT = 4
 
 def page(report: LogReport, *, full: bool = False) -> str:
     """The page, ending in a newline."""
-    lines = [*_head(report), "", *paragraph(verdict(report))]
-    lines += [line for reason in report.hold for line in paragraph(reason, "* ")]
-    lines += [line for fault in report.log.warnings for line in paragraph(f"! {fault}")]
+    said = [("", verdict(report)), *(("* ", reason) for reason in report.hold)]
+    lines = [*_head(report), "", *listed([*said, *(("", f"! {fault}") for fault in report.log.warnings)])]
     for judged in report.judged:
         lines += _place(judged, full=full)
     if report.hold:
-        lines += heading("what next")
-        lines += paragraph("Keep it from sale and ask your authority before anything else is done with it.")
-        for words in dict.fromkeys(j.place.next for j in report.judged if j.place is not None):
-            lines += paragraph(words)
+        keep = "Keep it from sale and ask your authority before anything else is done with it."
+        after = dict.fromkeys(judged.place.next for judged in report.judged if judged.place is not None)
+        lines += [*heading("what next"), *listed(("", words) for words in (keep, *after))]
     steps = report.product.recipe.entry.schedule
     lines += [*schedule_lines(steps)] if steps and full else []
     return "\n".join([*lines, "", *paragraph(CAUTION)]) + "\n"
 
 
-def _head(report: LogReport) -> Iterator[str]:
+def _head(report: LogReport) -> list[str]:
     log = report.log
-    yield from paragraph(f"{report.product.recipe.entry.name}: the log {log.file}")
     when = f"{log.start:%Y-%m-%d %H:%M}, " if log.start else ""
     probes = ", ".join(curve.name for curves in log.curves.values() for curve in curves)
-    yield from paragraph(f"{when}{spell(log.minutes)}; {probes}")
-    if not report.error:
-        yield "The thermometers are taken to be right: say --thermometer-error."
-    if not report.product.species_said:
-        yield from paragraph(
-            "Which species are in it is not known, so the strictest table holds: say eligible: species."
-        )
+    said = [f"{report.product.recipe.entry.name}: the log {log.file}", f"{when}{spell(log.minutes)}; {probes}"]
+    said += [] if report.error else ["The thermometers are taken to be right: say --thermometer-error."]
+    unknown = "Which species are in it is not known, so the strictest table holds: say eligible: species."
+    return listed(("", words) for words in (*said, *([] if report.product.species_said else [unknown])))
 
 
 def verdict(report: LogReport) -> str:
     """The one line that decides: hold, or what the log meets, what is to be confirmed, and what was not judged."""
     if report.hold:
         return f"*** {HOLD} ***"
-    deciding = [
-        (judged, phase) for judged in report.judged for phase in judged.phases if phase.findings and not phase.warns
-    ]
+    deciding = [(j, phase) for j in report.judged for phase in j.phases if phase.findings and not phase.warns]
     met = dict.fromkeys(j.place.title for j, phase in deciding if j.place and phase.ok)
     unjudged = [phase.title for _, phase in deciding if phase.ok is None]
     unjudged += [j.place.title for j in report.judged if j.place and j.place.title not in met]
@@ -88,8 +80,8 @@ def _place(judged: Judged, *, full: bool) -> Iterator[str]:
             if finding.by is not None and last and (full or not phase.warns):
                 yield from paragraph(_source(finding.by, full=full), "        ")
     if full and judged.place is not None:
-        for words in (f"The last word is with {judged.place.authority}.", *judged.place.notes):
-            yield from paragraph(words)
+        word = f"The last word is with {judged.place.authority}."
+        yield from listed(("", words) for words in (word, *judged.place.notes))
 
 
 def _source(by: Sourced, *, full: bool) -> str:
@@ -244,8 +236,7 @@ def schedule_lines(steps: Sequence[StepEntry]) -> Iterator[str]:
     total = Fraction(sum(step.minutes or 0 for step in steps))
     open_ended = any(step.minutes is None for step in steps)
     yield from paragraph(f"{spell(total)} in all{', and the steps without a time' if open_ended else ''}. {PROVE}")
-    for words in odd_steps(steps):
-        yield from paragraph(words, "! ")
+    yield from listed(("! ", words) for words in odd_steps(steps))
 
 
 def odd_steps(steps: Sequence[StepEntry]) -> Iterator[str]:
