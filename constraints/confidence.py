@@ -15,6 +15,7 @@ add up before they are squared. A lot that states its own figure and no method i
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from enum import StrEnum
 from fractions import Fraction
@@ -285,14 +286,28 @@ def _errors(confidence: Confidence, formula: Formula, slopes: Iterable[Fraction]
     return tuple(tuple(source) for source in sources.values())
 
 
-def lot_faults(file: str, lots: Iterable[Lot], confidence: Confidence) -> Iterator[Fault]:
-    """Lots whose error is not known, is below zero, or was found by a method that is not known."""
-    for lot in lots:
+def silent_lots(lots: Iterable[Lot], confidence: Confidence) -> list[Lot]:
+    """Lots that state neither the error of their fat nor a method, known or not, in the order of the table."""
+    found = []
+    for lot in sorted(lots, key=lambda lot: lot.line):
+        with suppress(ValueError, MissingProperty):  # a fault of another kind
+            found += [lot] if finding(lot, confidence.usual, confidence.own) is None else []
+    return found
+
+
+def lot_faults(file: str, lots: Sequence[Lot], confidence: Confidence) -> Iterator[Fault]:
+    """Lots whose error is not known, in one fault; each whose error is below zero, or whose method is not known."""
+    if silent := silent_lots(lots, confidence):
+        who, names, asked = f"the lot {silent[0].name!r} states", "", f"{confidence.words} is asked for"
+        allowed = "one of them, or usual_method beside the confidence"
+        if len(silent) > 1:
+            who, names = f"{len(silent)} lots state", f": {', '.join(lot.name for lot in silent)}"
+            allowed = "one of them, usual_method beside the confidence, or if_missing: leave_out under eligible"
+        found = f"{who} neither {FAT_SD} nor {FAT_METHOD}{names}"
+        yield Fault(file, silent[0].line, FAT_METHOD, found, f"{allowed}; {asked}")
+    for lot in sorted(lots, key=lambda lot: lot.line):
         try:
-            if finding(lot, confidence.usual, confidence.own) is None:
-                found = f"the lot {lot.name!r} states neither {FAT_SD} nor {FAT_METHOD}"
-                allowed = f"one of them, or usual_method beside the confidence; {confidence.words} is asked for"
-                yield Fault(file, lot.line, FAT_METHOD, found, allowed)
+            finding(lot, confidence.usual, confidence.own)
         except UnknownMethod as error:
             yield Fault(file, lot.line, FAT_METHOD, str(error), error.hint)
         except MissingProperty as error:

@@ -8,6 +8,7 @@ from datetime import date
 from fractions import Fraction
 from functools import partial
 
+from constraints.confidence import lot_faults
 from constraints.faults import BadInput, Fault
 from constraints.formula import Batch, Dosing, Formula
 from constraints.library import guard, guarding, limits_cure
@@ -19,7 +20,7 @@ from constraints.rules import Pack
 from optimizer.as_weighed import Dose, Mend, Mender, batch_of, doses, not_adding_up, salt_targets, summed, two_weights
 from optimizer.figures import Unit
 from optimizer.lawful import Dosed, LawfulDose, doses_instead, other_names
-from optimizer.missing import error_faults, gaps_of
+from optimizer.missing import gaps_of
 from optimizer.problem import free_band, why_left_out
 from optimizer.reading.entry import Units
 from optimizer.reading.lots import LotTable
@@ -161,7 +162,7 @@ def check(
     for batch in batches.values():
         faults += _gap_faults(recipe, batch, [*recipe.requirements, *legal], file)
         known = [item for item in batch.kilograms if isinstance(item, Lot)]
-        faults += error_faults(table.file, known, asked.confidence()) if asked else ()
+        faults += lot_faults(table.file, known, asked.confidence()) if asked else ()
     if faults:
         raise BadInput(list(dict.fromkeys(faults)))
     judge = _Judge(recipe, day, packs, legal, tolerance)

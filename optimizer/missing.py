@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 
-from constraints.confidence import FAT_METHOD, FAT_SD, Confidence, finding, lot_faults
+from constraints.confidence import FAT_METHOD, FAT_SD, lot_faults, silent_lots
 from constraints.faults import Fault, meant
 from constraints.formula import Dosing, Figures
 from constraints.numbers import ZERO
@@ -60,11 +60,11 @@ def complete(
         return whole, lacking
     confidence = asked.confidence()
     if recipe.entry.eligible.if_missing is WhenMissing.LEAVE_OUT:
-        silent = [lot for lot in whole if not _states_its_error(lot, confidence)]
+        silent = silent_lots(whole, confidence)
         why = f"states neither {FAT_SD} nor {FAT_METHOD}, which {confidence.words} needs"
         lacking += [LeftOut(lot, why) for lot in silent]
         whole = [lot for lot in whole if lot not in silent]
-    faults += error_faults(table.file, whole, confidence)
+    faults += lot_faults(table.file, whole, confidence)
     return whole, lacking
 
 
@@ -85,28 +85,6 @@ def _silent(recipe: Recipe, table: LotTable, name: str, what: str, origin: Origi
         every = absent and len({lot.name for lot in lots}) == len(table.lots)
         who = "no lot states" if every else f"the lots {', '.join(lot.name for lot in lots)} do not state"
     return Fault(table.file, first.line, name, f"{who} {name}, which {what}{law} needs", "; or ".join(ways))
-
-
-def error_faults(file: str, lots: Sequence[Lot], confidence: Confidence) -> list[Fault]:
-    """Lots whose fat's error is not known, in one fault, and every other fault of one by itself."""
-    silent = sorted((lot for lot in lots if not _states_its_error(lot, confidence)), key=lambda lot: lot.line)
-    others = [lot for lot in lots if lot not in silent]
-    faults = sorted(lot_faults(file, others, confidence), key=lambda fault: fault.line or 0)
-    if len(silent) < 2:
-        return [*lot_faults(file, silent, confidence), *faults]
-    names = ", ".join(lot.name for lot in silent)
-    found = f"{len(silent)} lots state neither {FAT_SD} nor {FAT_METHOD}: {names}"
-    allowed = "one of them, usual_method beside the confidence, or if_missing: leave_out under eligible"
-    asked = f"{allowed}; {confidence.words} is asked for"
-    return [Fault(file, silent[0].line, FAT_METHOD, found, asked), *faults]
-
-
-def _states_its_error(lot: Lot, confidence: Confidence) -> bool:
-    """Whether a lot states the error of its fat, or a method, known or not."""
-    try:
-        return finding(lot, confidence.usual, confidence.own) is not None
-    except (ValueError, MissingProperty):
-        return True  # a fault of another kind
 
 
 _NAMED = ("species", "role", "material")
