@@ -287,9 +287,9 @@ def _errors(confidence: Confidence, formula: Formula, slopes: Iterable[Fraction]
 
 
 def silent_lots(lots: Iterable[Lot], confidence: Confidence) -> list[Lot]:
-    """Lots that state neither the error of their fat nor a method, known or not, in the order of the table."""
+    """Lots that state neither the error of their fat nor a method, known or not."""
     found = []
-    for lot in sorted(lots, key=lambda lot: lot.line):
+    for lot in lots:
         with suppress(ValueError, MissingProperty):  # a fault of another kind
             found += [lot] if finding(lot, confidence.usual, confidence.own) is None else []
     return found
@@ -297,6 +297,7 @@ def silent_lots(lots: Iterable[Lot], confidence: Confidence) -> list[Lot]:
 
 def lot_faults(file: str, lots: Sequence[Lot], confidence: Confidence) -> Iterator[Fault]:
     """Lots whose error is not known, in one fault; each whose error is below zero, or whose method is not known."""
+    lots = sorted(lots, key=lambda lot: lot.line)
     if silent := silent_lots(lots, confidence):
         who, names, asked = f"the lot {silent[0].name!r} states", "", f"{confidence.words} is asked for"
         allowed = "one of them, or usual_method beside the confidence"
@@ -305,7 +306,7 @@ def lot_faults(file: str, lots: Sequence[Lot], confidence: Confidence) -> Iterat
             allowed = "one of them, usual_method beside the confidence, or if_missing: leave_out under eligible"
         found = f"{who} neither {FAT_SD} nor {FAT_METHOD}{names}"
         yield Fault(file, silent[0].line, FAT_METHOD, found, f"{allowed}; {asked}")
-    for lot in sorted(lots, key=lambda lot: lot.line):
+    for lot in lots:
         try:
             finding(lot, confidence.usual, confidence.own)
         except UnknownMethod as error:
