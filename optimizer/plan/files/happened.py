@@ -18,8 +18,7 @@ from typing import Annotated, Any
 from pydantic import BeforeValidator, ConfigDict, Field, ValidationError
 
 from constraints.document import Broken, Day, Name, NotNegative, Parsed, Percent, Ruled  # isort: skip
-from constraints.document import Strict, Whole, YesNo, parse, read_text, shown_path  # isort: skip
-from constraints.document import validate as checked
+from constraints.document import Strict, Whole, YesNo, parse, read_text, shown_path, validate  # isort: skip
 from constraints.document.parsing import refuse
 from constraints.faults import BadInput, Fault
 from constraints.numbers import PPM, ZERO, exact, trimmed
@@ -245,7 +244,7 @@ def read_happened(path: str, week: Week) -> Happened:
     Raises BadInput with every fault, for what is not known or what no kitchen can mean too.
     """
     document = parse(read_text(path), path)
-    entry = checked(document, HappenedEntry)
+    entry = validate(document, HappenedEntry)
     plan, shown = read_plan(str(Path(path).parent / entry.plan))
     faults = [*_of_the_plan(week, plan, document, entry), *_impossible(week, plan, document, entry)]
     if faults:

@@ -13,8 +13,7 @@ from typing import TypeVar
 from pydantic import Field
 
 from constraints.document import Broken, Day, Line, Loc, Name, NotNegative, Parsed, Positive, Ruled  # isort: skip
-from constraints.document import Strict, Tree, Weight, Whole, YesNo, parse, read_text  # isort: skip
-from constraints.document import validate as checked
+from constraints.document import Strict, Tree, Weight, Whole, YesNo, parse, read_text, validate  # isort: skip
 from constraints.faults import BadInput, Fault, meant
 from constraints.quantities import Basis
 from optimizer.clock import left
@@ -255,7 +254,7 @@ def read_week(path: str) -> Week:
     Raises BadInput with every fault of all of them, and OutOfTime.
     """
     document = parse(read_text(path), path)
-    entry = checked(document, WeekEntry)
+    entry = validate(document, WeekEntry)
     faults = list(_faults(entry, document))
 
     def read(reader: Callable[[str], Read], name: str, *loc: str | int) -> Read | None:
