@@ -23,7 +23,7 @@ from constraints.row import Row
 from optimizer import clock
 from optimizer.solver.exact import Simplex, Vertex, reduced_costs, refuted_by, settled
 from optimizer.solver.lattice import whole
-from optimizer.solver.program import Ending, Program, SimplexBasis, SolverDisagrees, Variable
+from optimizer.solver.program import Ending, Program, SimplexBasis, SolverDisagrees, Variable, relaxed
 from optimizer.solver.session import ALL, Session
 from optimizer.solver.tree import Bounds, prove
 
@@ -50,7 +50,7 @@ class Kept:
 
     def __init__(self, program: Program, *, stated: bool = False) -> None:
         """``stated``: the program is stated in the modelling language (see session)."""
-        self.variables = [replace(v, whole=False) if v.whole else v for v in program.variables]
+        self.variables = list(program.variables)
         self.counted = [j for j, v in enumerate(program.variables) if v.whole]
         self.rows = list(program.rows)
         self.certain, self.reported = True, -inf
@@ -61,16 +61,8 @@ class Kept:
 
     @property
     def program(self) -> Program:
-        """The program as it stands, without whole numbers."""
-        return Program(tuple(self.variables), tuple(self.rows))
-
-    @property
-    def whole_program(self) -> Program:
         """The program as it stands."""
-        counted = {*self.counted}
-        return Program(
-            tuple(replace(v, whole=True) if j in counted else v for j, v in enumerate(self.variables)), tuple(self.rows)
-        )
+        return Program(tuple(self.variables), tuple(self.rows))
 
     def limit(self, i: int, lo: Fraction | None, hi: Fraction | None) -> None:
         """Put a row between other limits; with neither it is let go."""
@@ -121,7 +113,7 @@ class Kept:
 
         Raises SolverDisagrees where neither can be proved.
         """
-        return settled(self.program, self._linear, possible=self._linear.run())[0]
+        return settled(relaxed(self.program), self._linear, possible=self._linear.run())[0]
 
     def leaning(self) -> list[int] | None:
         """Variables whose upper bounds the proof of a ray leans on, the most first; None without such a proof."""
@@ -151,7 +143,7 @@ class Kept:
     def chosen(self, nodes: int, gap: Fraction = _ZERO) -> Vertex | None:
         """As ``best``, where it is known that there are points without whole numbers: the vertex among those chosen."""
         with clock.doing("searching in whole packs"):
-            values, proof = whole(self.whole_program, nodes, gap, self._linear)
+            values, proof = whole(self.program, nodes, gap, self._linear)
         self.certain, self.reported, self.tied = proof.closed and not gap, proof.reported, proof.tied
         if not values:
             if proof.closed:
@@ -262,7 +254,7 @@ def _better_ranked(kept: Kept, best: Vertex, ranks: Ranks, loose: Vertex) -> Ver
 
     It can only be where the proof that nothing is cheaper leaves something that costs as little.
     """
-    program = kept.whole_program
+    program = kept.program
     ranked = no_dearer(program, ranks.places, best.cost, loose.prices, loose.cost)
     parts = []
     for tied in kept.tied:

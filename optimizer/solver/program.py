@@ -226,7 +226,7 @@ def none_or(
 
 def relaxed(program: Program) -> Program:
     """The same program without whole numbers."""
-    return replace(program, variables=tuple(replace(v, whole=False) for v in program.variables))
+    return replace(program, variables=tuple(replace(v, whole=False) if v.whole else v for v in program.variables))
 
 
 @dataclass(frozen=True)

@@ -156,7 +156,10 @@ class _Tree:
             if node is None and not waiting:
                 break
             node = node or heapq.heappop(waiting)[2]
-            children = self._children(node) if done < self.most_nodes else None
+            children: list[_Node] | None = None
+            with suppress(clock.OutOfTime):
+                clock.left()
+                children = self._visit(node) if done < self.most_nodes else None
             if children is None:
                 self.proof.reported = min(node[2], *(cost for cost, *_ in waiting), inf)
                 return False
@@ -165,14 +168,6 @@ class _Tree:
             node = children[0] if children else None
         self.proof.reported = self.dearest
         return True
-
-    def _children(self, node: _Node) -> list[_Node] | None:
-        """The parts that are left of one; None where time is over."""
-        try:
-            clock.left()
-            return self._visit(node)
-        except clock.OutOfTime:
-            return None
 
     def _visit(self, node: _Node) -> list[_Node]:
         """Close a part, or split it."""
