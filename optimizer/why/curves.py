@@ -66,22 +66,13 @@ def fat_requirement(problem: Problem) -> Requirement | None:
     return min(own, key=lambda r: not (isinstance(r.counted, Amount) and r.counted.name == FAT), default=None)
 
 
-def named_target(requirement: Requirement) -> tuple[str, str, str]:
-    """Which limits of a requirement move together as its target (``both``, ``lo`` or ``hi``), a title and an axis."""
-    side = "lo" if requirement.hi is None else "hi" if requirement.lo is None else "both"
-    unit = f" {requirement.unit}" if requirement.unit else ""
-    name = {"both": "target", "hi": "largest", "lo": "smallest"}[side]
-    axis = f"{name} {requirement.what} of the {requirement.basis},{unit or ' as a figure'}"
-    return side, f"Cost against the {name} {requirement.what}", axis
-
-
 def target_curve(ground: Ground, requirement: Requirement) -> CurveDrawn | None:
     """Cost against a requirement's target: the middle of its band, or its one limit. None where it has none."""
-    side, title, axis = named_target(requirement)
+    side = "lo" if requirement.hi is None else "hi" if requirement.lo is None else "both"
+    what, name = requirement.what, {"both": "target", "hi": "largest", "lo": "smallest"}[side]
     family = family_of(ground, requirement, side)
     if family is None:
         return None
-    present = CurvePoint(family.start, ground.cost)
 
     def cost(figure: Fraction) -> Fraction | None:
         """Solved again, in whole numbers where the batch without them would not be made."""
@@ -94,7 +85,9 @@ def target_curve(ground: Ground, requirement: Requirement) -> CurveDrawn | None:
     top = start + wide if family.ceiling is None else min(start + wide, family.ceiling)
     (low, shut_low), (high, shut_high) = (_edge(cost, start, end) for end in (max(start - wide, _ZERO), top))
     points = tuple(Kink(figure, found) for figure in _evenly(low, high) if (found := cost(figure)) is not None)
-    return CurveDrawn(title, axis, ground.means_of_lots, points, present, (shut_low, shut_high))
+    axis = f"{name} {what} of the {requirement.basis}, {requirement.unit or 'as a figure'}"
+    title, means = f"Cost against the {name} {what}", ground.means_of_lots
+    return CurveDrawn(title, axis, means, points, CurvePoint(start, ground.cost), (shut_low, shut_high))
 
 
 def _evenly(low: Fraction, high: Fraction) -> list[Fraction]:

@@ -208,7 +208,10 @@ def _worth(market: Market, told: OfferWorth, cost: Fraction | None) -> OfferWort
         else:
             lines = kinks(market, market.floor, value.price)
             market.quoted += [line for _, line in lines if line.amount]
-            told = replace(told, steps=tuple(_steps(market, lines, value.price)))
+            ends = [*(start for start, _ in lines[1:]), value.price]
+            used = [(end, line.amount) for end, (start, line) in zip(ends, lines, strict=True) if end > start]
+            steps = ((market.money(end) or _ZERO, market.kg(amount)) for end, amount in reversed(used) if amount)
+            told = replace(told, steps=tuple(steps))
     return _asked(told, market, cost)
 
 
@@ -220,16 +223,6 @@ def _more_below(market: Market, most: Fraction) -> Iterator[tuple[Fraction, Frac
         if line is not None and market.kg(line.amount) > before * Fraction(101, 100):
             before = market.kg(line.amount)
             yield price, before
-
-
-def _steps(
-    market: Market, lines: Sequence[tuple[Fraction, PriceLine]], top: Fraction
-) -> Iterator[tuple[Fraction, Fraction]]:
-    """Price and kilograms wanted just below it, the highest price first."""
-    ends = [start for start, _ in lines[1:]] + [top]
-    for end, (start, line) in sorted(zip(ends, lines, strict=True), key=lambda pair: -pair[0]):
-        if end > start and line.amount:
-            yield market.money(end) or _ZERO, market.kg(line.amount)
 
 
 def _asked(told: OfferWorth, market: Market, without: Fraction | None) -> OfferWorth:

@@ -104,16 +104,11 @@ def limit_prices(ground: Ground, *, detail: bool = True) -> tuple[tuple[LimitPri
         bound = binding_sides(ground, requirement)
         binding += [_price(ground, requirement, limit, detail=detail) for limit in bound]
         if not bound:
-            value = figure_of(ground, requirement)
+            value = requirement.measure(ground.batch).value
             margin = None if value is None or not detail else _margin(ground, requirement, value)
             free.append(Margin(requirement, value, margin))
     binding.sort(key=lambda found: -found.price)
     return tuple(binding), tuple(free)
-
-
-def figure_of(ground: Ground, requirement: Requirement) -> Fraction | None:
-    """A requirement's figure in the optimum, exact; None where it has none."""
-    return requirement.measure(ground.batch).value
 
 
 def binding_sides(ground: Ground, requirement: Requirement) -> list[str]:
@@ -122,7 +117,7 @@ def binding_sides(ground: Ground, requirement: Requirement) -> list[str]:
         reached = iter([on for (r, _), on in zip(ground.cones, ground.stand.reached, strict=True) if r is requirement])
         cones = requirement.cones(ground.problem.formula)
         return list(dict.fromkeys(cone.side for cone, on in zip(cones, reached, strict=True) if on))
-    value, room = figure_of(ground, requirement), CLOSE if ground.cones else _ZERO
+    value, room = requirement.measure(ground.batch).value, CLOSE if ground.cones else _ZERO
     return [
         side for side in ("lo", "hi")
         if value is not None and (limit := limit_of(requirement, side)) is not None
