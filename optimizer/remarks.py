@@ -25,7 +25,7 @@ from optimizer.problem import Problem
 from optimizer.reading.recipe import Recipe
 from optimizer.reading.recipe_checks import NO_SOURCE, NOT_A_PLANT, SALT_PCT, contains
 from optimizer.summary import casing_need, composition
-from optimizer.verdict import Verdict
+from optimizer.verdict import Grade, VerdictPart
 from optimizer.weighing.rounding import Weighed
 from optimizer.wording import counted
 
@@ -57,9 +57,9 @@ def classes_of(problem: Problem) -> list[tuple[Pack, str | None]]:
     return [(pack, stated.class_for(name, pack)) for name, pack in zip(stated.names, problem.packs, strict=False)]
 
 
-def verdict_of(answer: Answer) -> Verdict:
-    """The verdict on a batch with its checks and warnings counted."""
-    return Verdict.of(answer.grade, answer.checks, len(warnings(answer)))
+def verdict_of(answer: Answer, grade: Grade | None = None) -> VerdictPart:
+    """The verdict on a batch with its checks and warnings counted; of another ``grade`` where it is judged so."""
+    return VerdictPart.of(grade or answer.grade, answer.checks, len(warnings(answer)))
 
 
 def lot_notes(answer: Answer) -> list[str]:

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 from fractions import Fraction
 
 from constraints.requirement import Requirement, Salt
+from optimizer.record import Record
+from optimizer.wording import counted
 
 
 @dataclass(frozen=True)
@@ -127,54 +129,43 @@ def mark(check: Check) -> Mark:
     return Mark.BROKEN if origin.blocks else Mark.WARNING
 
 
-@dataclass(frozen=True)
-class Verdict:
-    """A grade with what stands behind it: how many checks bear each mark, and how many warnings are printed.
-
-    It starts with ``words`` of its own where it is no batch that is judged.
-    """
+class VerdictPart(Record):
+    """The grade with its headline; ``limits`` counts the limits that bear each mark."""
 
     grade: Grade
-    marks: Counter[Mark]
-    warnings: int = 0
-    weighed: bool = False
-    words: str = ""
+    headline: str
+    warnings: int
+    limits: dict[str, int]
 
     @classmethod
-    def of(cls, grade: Grade, checks: Iterable[Check], warnings: int = 0, *, weighed: bool = False) -> Verdict:
-        """The verdict on these checks; where nothing was found wrong, doubt about a limit that blocks makes it so."""
-        marks = Counter(mark(check) for check in checks)
+    def of(
+        cls, grade: Grade, checks: Sequence[Check], warnings: int = 0, *, weighed: bool = False, words: str = ""
+    ) -> VerdictPart:
+        """The verdict on these checks; where nothing was found wrong, doubt about a limit that blocks makes it so.
+
+        The headline starts with the grade, or with ``words`` where it is no batch that is judged.
+        """
+        marks = Counter(map(mark, checks))
         if grade is Grade.MAKE and marks[Mark.NOT_CERTAIN]:
             grade = Grade.NOT_CERTAIN
-        return cls(grade, marks, warnings, weighed)
+        if not words:
+            words = MADE_ALREADY if weighed and grade is Grade.MAKE else HEADLINES[grade]
+            if warnings and grade in (Grade.MAKE, Grade.BEST_FOUND):
+                words += f", with {counted(warnings, 'warning')}"
+        told = "" if grade in (Grade.NO_BATCH, Grade.NO_ANSWER) else held_words(checks)
+        by_mark = {m.name.lower(): marks[m] for m in Mark}
+        return cls(grade=grade, headline=f"{words}. {told}".strip(), warnings=warnings, limits=by_mark)
 
-    @property
-    def headline(self) -> str:
-        """One line: the grade, and how many limits hold, warn or need a laboratory."""
-        if self.words:
-            return f"{self.words}. {self.counted}".strip()
-        words = MADE_ALREADY if self.weighed and self.grade is Grade.MAKE else HEADLINES[self.grade]
-        if self.warnings and self.grade in (Grade.MAKE, Grade.BEST_FOUND):
-            words += f", with {self.warnings} warning{'s' if self.warnings > 1 else ''}"
-        return f"{words}. {self.counted}".strip()
 
-    @property
-    def counted(self) -> str:
-        """How many limits hold and what the others do; nothing where nothing was measured."""
-        total = sum(n for m, n in self.marks.items() if m is not Mark.WAIVED)
-        held = self.marks[Mark.OK]
-        if not total or self.grade in (Grade.NO_BATCH, Grade.NO_ANSWER):
-            return ""
-        if held == total:
-            return f"All {total} limits hold." if total > 1 else "The one limit holds."
-        told = [
-            (Mark.BROKEN, "is broken", "are broken"), (Mark.NOT_CERTAIN, "is not certain", "are not certain"),
-            (Mark.WARNING, "warns", "warn"), (Mark.LABORATORY, "needs a laboratory", "need a laboratory"),
-        ]  # fmt: skip
-        parts = [f"{n} {one if n == 1 else many}" for m, one, many in told if (n := self.marks[m])]
-        return f"{held} of {total} limits hold; {', '.join(parts)}."
-
-    @property
-    def by_mark(self) -> dict[str, int]:
-        """How many limits bear each mark."""
-        return {m.name.lower(): self.marks[m] for m in Mark}
+def held_words(checks: Sequence[Check]) -> str:
+    """How many limits hold and what the others do; nothing where nothing was measured."""
+    marks = Counter(map(mark, checks))
+    total, held = sum(n for m, n in marks.items() if m is not Mark.WAIVED), marks[Mark.OK]
+    if held == total:
+        return "" if not total else f"All {total} limits hold." if total > 1 else "The one limit holds."
+    told = [
+        (Mark.BROKEN, "is broken", "are broken"), (Mark.NOT_CERTAIN, "is not certain", "are not certain"),
+        (Mark.WARNING, "warns", "warn"), (Mark.LABORATORY, "needs a laboratory", "need a laboratory"),
+    ]  # fmt: skip
+    parts = [counted(n, one, many) for m, one, many in told if (n := marks[m])]
+    return f"{held} of {total} limits hold; {', '.join(parts)}."

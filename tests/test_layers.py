@@ -11,7 +11,7 @@ from pathlib import Path
 from where import HOME
 
 ROOMS = (
-    "late", "clock", "wording", "verdict", "record", "figures", "ledger", "taught", "reading", "order",
+    "late", "clock", "wording", "record", "verdict", "figures", "ledger", "taught", "reading", "order",
     "missing", "problem", "lawful",
     "solver", "weighing", "bench", "conflict",
     "as_weighed", "sure", "summary", "answer", "findings", 

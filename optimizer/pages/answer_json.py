@@ -16,7 +16,7 @@ from optimizer.answer import Answer, Status, unrounded
 from optimizer.lawful import LawfulDose
 from optimizer.record import Figure, Record, at
 from optimizer.remarks import cause, cured_lots, left_out, notes, verdict_of, warnings
-from optimizer.verdict import Grade
+from optimizer.verdict import VerdictPart
 from optimizer.wording import CAUTION
 
 
@@ -25,15 +25,6 @@ class Estimated(Record):
 
     moisture_pct: bool = at(lambda names: MOISTURE in names)
     protein_pct: bool = at(lambda names: PROTEIN in names)
-
-
-class VerdictPart(Record):
-    """The grade with its headline; ``limits`` counts the limits that bear each mark."""
-
-    grade: Grade
-    headline: str
-    warnings: int
-    limits: dict[str, int] = at("by_mark")
 
 
 class Limit(Record):

@@ -12,12 +12,12 @@ from optimizer import as_weighed, findings
 from optimizer.figures import Unit, figure, measured, wanted
 from optimizer.findings import Report
 from optimizer.pages import details
-from optimizer.pages.answer_json import Estimated, Limit, PassingDose, VerdictPart
+from optimizer.pages.answer_json import Estimated, Limit, PassingDose
 from optimizer.pages.tables import heading, listed, paragraph, table
 from optimizer.record import Figure, Record, at
 from optimizer.remarks import in_words, known_to_contain, odd_salt, on_estimates
 from optimizer.summary import Shares, estimated_in, shares, weight
-from optimizer.verdict import HEADLINES, Grade, Mark, Verdict, margin, mark, worst
+from optimizer.verdict import HEADLINES, Grade, Mark, VerdictPart, margin, mark, worst
 from optimizer.wording import CAUTION, FULL, WATCH, day_words
 
 MOST_PLACES = 8
@@ -45,11 +45,11 @@ def warnings_of(report: Report) -> list[str]:
     return [*rests, *map(in_words, report.recipe.warnings), *odd_salt(report.batch)]
 
 
-def verdict(report: Report) -> Verdict:
+def verdict(report: Report) -> VerdictPart:
     """The grade of the whole batch and its loads, and the checks of the whole batch counted."""
     doubtful = any(mark(finding) is Mark.NOT_CERTAIN for part in report.each for finding in part.findings)
     grade = worst([report.grade, Grade.NOT_CERTAIN]) if doubtful else report.grade
-    return Verdict.of(grade, report.findings, len(warnings_of(report)), weighed=True)
+    return VerdictPart.of(grade, report.findings, len(warnings_of(report)), weighed=True)
 
 
 def _verdict(report: Report) -> Iterator[str]:

@@ -6,9 +6,10 @@ from types import SimpleNamespace
 from typing import Literal
 
 from optimizer.answer import Status
-from optimizer.pages.answer_json import Blend, PassingDose, VerdictPart
+from optimizer.pages.answer_json import Blend, PassingDose
 from optimizer.record import Figure, Record, at
 from optimizer.remarks import cause, verdict_of
+from optimizer.verdict import VerdictPart
 from optimizer.why.curves import CurveDrawn
 from optimizer.why.ground import Means, NotSettled
 from optimizer.why.prices import Direction

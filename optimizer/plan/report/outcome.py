@@ -30,7 +30,7 @@ from optimizer.plan.settle.weigh import WeighedBatch
 from optimizer.record import Figure, Record, at
 from optimizer.remarks import warnings
 from optimizer.summary import Cost, casing_need, composition
-from optimizer.verdict import HEADLINES, Grade, Verdict
+from optimizer.verdict import HEADLINES, Grade, VerdictPart
 
 with late():
     from optimizer.plan.files import happened
@@ -163,7 +163,7 @@ class Outcome:
         return Grade.BEST_FOUND if self.plan.status is Status.TIME_LIMIT else Grade.MAKE
 
     @property
-    def verdict(self) -> Verdict:
+    def verdict(self) -> VerdictPart:
         """The grade, in the words of plans, and how many limits of all batches bear each mark."""
         words = {
             Grade.MAKE: "PLAN", Grade.BEST_FOUND: "PLAN, the best found in time", Grade.NO_ANSWER: STOPPED,
@@ -174,7 +174,7 @@ class Outcome:
             words = words.replace("PLAN", "PLAN, for what is still to be made", 1)
         checks = [check for one in self.made for check in one.answer.checks]
         warned = sum(len(warnings(one.answer)) for one in self.made)
-        return replace(Verdict.of(self.grade, checks, warned), words=words)
+        return VerdictPart.of(self.grade, checks, warned, words=words)
 
     @property
     def status(self) -> str:

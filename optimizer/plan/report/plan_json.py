@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from datetime import date as Day
 from typing import Any
 
-from optimizer.pages.answer_json import Blend, Certificate, VerdictPart
+from optimizer.pages.answer_json import Blend, Certificate
 from optimizer.plan.files.happened import PlannedOrder
 from optimizer.plan.report import outcome as told
 from optimizer.plan.report.outcome import STOPPED, Outcome
@@ -15,7 +15,7 @@ from optimizer.plan.settle.books import Money
 from optimizer.plan.settle.find import Compared
 from optimizer.reading.table import csv_line
 from optimizer.record import Figure, Record, at, json_text, plain
-from optimizer.verdict import Grade
+from optimizer.verdict import Grade, VerdictPart
 from optimizer.wording import CAUTION
 
 

@@ -25,7 +25,7 @@ from optimizer.plan.report.way_out import NoPlan, instead
 from optimizer.plan.settle.books import Purchase
 from optimizer.plan.settle.weigh import WeighedBatch
 from optimizer.remarks import known_to_contain, lot_notes, warnings
-from optimizer.verdict import HEADLINES, Grade, Verdict, mark
+from optimizer.verdict import HEADLINES, Grade, held_words, mark
 from optimizer.wording import CAUTION, TIDY_WEEK, counted, day_words
 
 _ZERO = Fraction(0)
@@ -228,7 +228,7 @@ def _batch(one: WeighedBatch, unit: Unit, *, full: bool) -> Iterator[str]:
     yield from listed(("* ", said) for said in known_to_contain(one.job.recipe))
     broken = [check for check in map(unit.check, one.answer.checks) if check.ok is not True]
     if full or broken:
-        yield from paragraph(Verdict.of(Grade.MAKE, one.answer.checks).counted)
+        yield from paragraph(held_words(one.answer.checks))
     yield from listed((f"{mark(c):8}", f"{check_words(c)} [{source_words(c.requirement)}]") for c in broken)
 
 
