@@ -288,19 +288,17 @@ def _priced(plan: Plan, linear: Solved) -> Iterator[Priced]:
         if row.owner.kind is RowKind.LIMIT and abs(price) > _WORTH_SAYING:
             yield Priced(
                 what=rule.name, date=None if day is None else plan.world.date(day), for_one_more=rule.change[2],
-                saves=-float(price),
-                whole_numbers_held=plan.program.model.whole,
+                saves=-float(price), whole_numbers_held=plan.program.model.whole,
             )  # fmt: skip
 
 
 def _expiring(plan: Plan, linear: Solved) -> Iterator[Expiring]:
-    world, paid = plan.world, {o.supply_index: o.price for o in plan.orders}
-    dying = [(s, kg) for s, kg in plan.rest.items() if kg > 0 and not world.supplies[s].keeps]
+    supplies, paid = plan.world.supplies, {o.supply_index: o.price for o in plan.orders}
+    dying = [(supplies[s], s, kg) for s, kg in plan.rest.items() if kg > 0 and not supplies[s].keeps]
     cheapest = _cheapest_use(plan, linear) if dying else {}
-    for s, kg in sorted(dying, key=lambda pair: (world.supplies[pair[0]].last, world.supplies[pair[0]].name)):
-        supply = world.supplies[s]
-        lost = kg * (paid.get(s, supply.price) - supply.worth)
-        yield Expiring(lot=supply.name, last_day=world.date(supply.last), kg=kg, lost=lost, **cheapest.get(s, {}))
+    for supply, s, kg in sorted(dying, key=lambda one: (one[0].last, one[0].name)):
+        last, lost = plan.world.date(supply.last), kg * (paid.get(s, supply.price) - supply.worth)
+        yield Expiring(lot=supply.name, last_day=last, kg=kg, lost=lost, **cheapest.get(s, {}))
 
 
 def _cheapest_use(plan: Plan, linear: Solved) -> dict[int, dict[str, Any]]:

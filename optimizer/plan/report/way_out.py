@@ -32,8 +32,7 @@ from optimizer.reading.offers import PLENTY
 from optimizer.record import Figure, Record, at
 from optimizer.wording import counted, day_words
 
-_ZERO = Fraction(0)
-_ONE = Fraction(1)
+_ZERO, _ONE = Fraction(0), Fraction(1)
 _SEEN = 1e-6
 _SHORT_WEIGHT = Fraction(1000)
 """Weight of a kilogram of a batch not made against one of stock or capacity: making less is the last resort."""
@@ -134,14 +133,12 @@ def _slacks(program: WeekProgram, row: Row) -> Iterator[_Slack]:
     """The room that a row could be given."""
     world, kind, owner = program.world, row.owner.kind, row.owner.what
     if kind in (RowKind.SIZE, RowKind.ONCE) and row.lo is not None and owner.lo > 0:
-        job = owner
         if kind is RowKind.SIZE:
-            yield _Slack(WeekWay.LESS, job.name, None, "kg short", _SHORT_WEIGHT, job.lo, 1)
+            yield _Slack(WeekWay.LESS, owner.name, None, "kg short", _SHORT_WEIGHT, owner.lo, 1)
         elif row.lo:
-            yield _Slack(WeekWay.LESS, job.name, None, "left out", _SHORT_WEIGHT * job.lo, _ONE, 1)
+            yield _Slack(WeekWay.LESS, owner.name, None, "left out", _SHORT_WEIGHT * owner.lo, _ONE, 1)
     elif kind is RowKind.STOCK:
-        supply = owner
-        most = sum((job.hi for job in world.jobs), _ZERO)
+        supply, most = owner, sum((job.hi for job in world.jobs), _ZERO)
         name = f"{supply.name} ({supply.lot.material})" if supply.lot.material else supply.name
         if supply.offer is None or supply.first >= program.wanted.not_before:
             yield _Slack(WeekWay.STOCK, name, supply.came, "kg usable more", _ONE, most, -1)
@@ -183,8 +180,8 @@ def no_plan(first: WeekProgram) -> NoPlan:
             program = build(world, replace(first.wanted, reach=plenty if WeekWay.STOCK in kinds else None))
             slacks = _loosened(program, kinds)
             solved = solve(program.model, time_limit=_SECONDS)
-            values = {column: float(solved.values[column]) for column in slacks} if solved.found else {}
-            used = {column: value for column, value in values.items() if value > _SEEN}
+            there = ((column, float(solved.values[column])) for column in (slacks if solved.found else ()))
+            used = {column: value for column, value in there if value > _SEEN}
             if way is WeekWay.LESS:
                 involved = _involved(program, solved, [slacks[column].what for column in used])
             if way is WeekWay.MIXED and ways and len({slacks[column].way for column in used}) < 2:

@@ -16,8 +16,8 @@ from __future__ import annotations
 import math
 import signal
 import sys
-import threading
 import time
+from contextlib import suppress
 from dataclasses import dataclass, field
 from fractions import Fraction
 from typing import Any
@@ -97,7 +97,7 @@ class Watch:
     _before: Any = None
 
     def __enter__(self) -> None:
-        if threading.current_thread() is threading.main_thread():  # in another nobody can press anything
+        with suppress(ValueError):  # in another thread than the first nobody can press anything
             self._before = signal.signal(signal.SIGINT, self._interrupted)
 
     def __exit__(self, *_: object) -> None:

@@ -32,8 +32,7 @@ from optimizer.reading.lots import LotTable
 from optimizer.reading.weighed import weighed_in
 from optimizer.verdict import Grade
 
-_ZERO = Fraction(0)
-_ONE = Fraction(1)
+_ZERO, _ONE = Fraction(0), Fraction(1)
 Key = tuple[str, date | None]
 """A lot's name (no day), or an offer's name and its day of delivery."""
 _SAME_KG = Fraction(1, 10**5)
@@ -141,8 +140,7 @@ def _unless(program: WeekProgram, block: Block, pulls: dict[int | None, Fraction
     for k, (s, most) in enumerate(zip(block.supplies.tolist(), model.tops(block.columns), strict=True)):
         usable, at = world.supplies[s].lot.usable, block.start + k
         planned, slack = pulls.get(s, _ZERO) * usable, SPECK * usable
-        if most > planned + slack:
-            model.row([at, column], [_ONE, planned + slack - most], hi=planned + slack)
+        model.row([at, column], [_ONE, min(planned + slack - most, _ZERO)], hi=planned + slack)
         if planned > slack:
             model.row([at, column], [_ONE, planned - slack], lo=planned - slack)
     gone = pulls.keys() - set(block.supplies.tolist())

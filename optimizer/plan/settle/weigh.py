@@ -126,7 +126,8 @@ def weigh_all(
         shelf, made = _Shelf(program, sequence, bought, dearer), list[WeighedBatch]()
         for part in sequence:
             left()
-            shelf.turn(part)
+            for s, kg in part.taken.items():  # what it was promised is its own now
+                shelf.promised[s] -= kg
             made.append(_weigh(shelf, part, made))
             shelf.take(made[-1].taken)
         failed = [part for part, one in zip(sequence, made, strict=True) if not one.sound]
@@ -162,11 +163,6 @@ class _Shelf:
         for s, kg in taken.items():
             self.left[s] -= kg
             self.asked[s] = max(self.asked.get(s, _ZERO) - kg, _ZERO)
-
-    def turn(self, part: Planned) -> None:
-        """A batch's turn has come: what it was promised is its own now."""
-        for s, kg in part.taken.items():
-            self.promised[s] -= kg
 
     def most(self, part: Planned, s: int, reach: _Reach) -> Fraction:
         """What a batch may take of a supply: all that no later batch needs, or its own share rounded up to a division.
@@ -242,10 +238,10 @@ class _Try:
             requirements=(*(own.get(r.role, r) for r in base.requirements), *floors([*self.names])),
         )  # fmt: skip
 
-    def _made(self, answer: Answer) -> WeighedBatch:
+    def _made(self, answer: Answer, dearer: Fraction = _ZERO) -> WeighedBatch:
         block, items = self.part.block, answer.weighed.total.kilograms.items() if answer.weighed is not None else ()
         taken = {self.names[item]: item.held_kg(kg) for item, kg in items if isinstance(item, Lot)}
-        return WeighedBatch(self.shelf.world, block.job, block.day, answer, taken)
+        return WeighedBatch(self.shelf.world, block.job, block.day, answer, taken, dearer)
 
     def blended(self) -> WeighedBatch:
         """The batch blended afresh; what it costs at least is said of the week alone."""
@@ -273,10 +269,10 @@ class _Try:
         checks = measured(problem.requirements, weighed) if weighed is not None else ()
         if weighed is None or any(check.broken for check in checks):
             return None
-        certificate = Certificate(True, minimised_cost(problem, weighed), None)
         optimum = Optimum(Ending.OPTIMAL, kilograms, cost)
-        made = self._made(Answer(Status.OPTIMAL, problem, checks, optimum, weighed, certificate, of_week=True))
-        return replace(made, dearer=dearer)
+        certificate = Certificate(True, minimised_cost(problem, weighed), None)
+        answer = Answer(Status.OPTIMAL, problem, checks, optimum, weighed, certificate, of_week=True)
+        return self._made(answer, dearer)
 
     def _cost(self, kilograms: Sequence[Fraction]) -> Fraction:
         """What kilograms of the columns cost, money."""
