@@ -48,8 +48,8 @@ def exact(text: str, decimal_comma: bool = False) -> Fraction:
         raise NotANumber(f"{typed[:_LONGEST]}... has more than {_LONGEST} characters")
     if (_WITH_COMMA if decimal_comma else _PLAIN).fullmatch(typed):
         return Fraction(typed.replace(",", "."))
-    in_one_line = "".join(letter if letter.isprintable() else " " for letter in typed)
-    raise NotANumber(_hint(in_one_line, *(",." if decimal_comma else ".,")))
+    hint = _hint(typed, *(",." if decimal_comma else ".,"))
+    raise NotANumber("".join(letter if letter.isprintable() else " " for letter in hint))
 
 
 def weight(text: str) -> Callable[[Fraction, Fraction], Fraction]:
