@@ -12,7 +12,7 @@ from constraints.formula import Batch
 from constraints.quantities import Ingredient, Lot
 from constraints.requirement import Requirement, Role
 from optimizer import clock
-from optimizer.conflict import Conflict, explain
+from optimizer.bench import Conflict, explain
 from optimizer.lawful import Dosed, LawfulDose, doses_instead, other_names
 from optimizer.order import Near
 from optimizer.problem import Problem

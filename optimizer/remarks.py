@@ -20,7 +20,7 @@ from constraints.rules import Pack
 from constraints.words import plant_wording
 from optimizer.answer import Answer, Status
 from optimizer.as_weighed import OFF_DOSE
-from optimizer.conflict import Conflict, Reach
+from optimizer.bench import Conflict, Reach
 from optimizer.problem import Problem
 from optimizer.reading.recipe import Recipe
 from optimizer.reading.recipe_checks import NO_SOURCE, NOT_A_PLANT, SALT_PCT, contains

@@ -11,7 +11,7 @@ import pytest
 from scipy.optimize import linprog
 
 from constraints.requirement import Requirement
-from optimizer.conflict import explain
+from optimizer.bench import explain
 from optimizer.order import Asked, order_of
 from optimizer.problem import assemble
 from optimizer.reading.lots import parse_lots

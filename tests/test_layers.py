@@ -13,7 +13,7 @@ from where import HOME
 ROOMS = (
     "late", "clock", "wording", "record", "verdict", "figures", "ledger", "taught", "reading", "order",
     "missing", "problem", "lawful",
-    "solver", "weighing", "bench", "conflict",
+    "solver", "weighing", "bench",
     "as_weighed", "sure", "summary", "answer", "findings", 
     "correction", "near", "remarks", "pages", "plan", "why", "frames", "made",
     "store", "sheet", "cli", "__main__",

@@ -27,8 +27,8 @@ from constraints.requirement import Requirement, Role
 from constraints.row import Row
 from constraints.treatment import fahrenheit
 from optimizer.answer import blend, measured
+from optimizer.bench import Conflict
 from optimizer.cli import app
-from optimizer.conflict import Conflict
 from optimizer.figures import Unit, ounces
 from optimizer.made.dry import Pieces, judge_dry
 from optimizer.made.found import Judged, LogReport

@@ -27,7 +27,7 @@ from uncertain import cone_rows, factors, socp, uncertain_kitchen, z_of
 
 from constraints.asked import Kilograms
 from constraints.quantities import Lot
-from optimizer.conflict import Conflict
+from optimizer.bench import Conflict
 from optimizer.problem import Problem, assemble
 from optimizer.reading.lots import parse_lots
 from optimizer.reading.offers import parse_offers

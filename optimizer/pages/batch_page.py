@@ -14,7 +14,7 @@ from constraints.quantities import FAT, SALT, Amount, Basis
 from constraints.requirement import BY_ION, Requirement, Role, Stage
 from optimizer import wording
 from optimizer.answer import Answer, unrounded
-from optimizer.conflict import Conflict
+from optimizer.bench import Conflict
 from optimizer.figures import Unit, apart, division_words, figure, measured, ounces, wanted
 from optimizer.pages import details
 from optimizer.pages.tables import heading, listed, named, paragraph, table

@@ -18,8 +18,7 @@ from constraints.numbers import PERCENT
 from constraints.quantities import Lot
 from constraints.requirement import Requirement, Role, measured_again
 from optimizer.answer import Answer
-from optimizer.bench import NEAR_NODES, Bench, with_lots, with_requirements
-from optimizer.conflict import Conflict
+from optimizer.bench import NEAR_NODES, Bench, Conflict, with_lots, with_requirements
 from optimizer.problem import Problem
 from optimizer.remarks import inward
 from optimizer.solver.program import Variable
