@@ -44,14 +44,14 @@ def test_a_fat_measured_again_puts_what_was_made_in_doubt(tmp_path: Path) -> Non
     (words,) = outcome.hold
     assert words.startswith(f"B0 of {day(0)}: fat is 80 % fat, measured again; fat of the meat block is {fat:.2f} %")
     assert "between 24 and 28 %" in words
-    assert outcome.exit_code == 1
+    assert outcome.grade.exit_code == 1
     assert "*** HOLD WHAT WAS MADE" in plan_page(outcome)
 
 
 def test_a_fat_measured_again_that_changes_little_holds_nothing(tmp_path: Path) -> None:
     path, plan = planned(tmp_path)
     outcome = after(path, tmp_path, plan, lots=[{"lot": "lean", "fat_pct": "8.9"}])
-    assert outcome.hold == () and outcome.exit_code == 0
+    assert outcome.hold == () and outcome.grade.exit_code == 0
 
 
 def test_a_load_that_no_longer_keeps_a_limit_is_said(tmp_path: Path) -> None:
@@ -111,7 +111,7 @@ def test_a_document_that_does_not_add_up_is_held_though_nothing_was_told(tmp_pat
     assert after(path, tmp_path, plan).hold == ()
     spoil(plan, kind)
     outcome = after(path, tmp_path, plan)
-    assert outcome.hold and outcome.exit_code == 1, kind
+    assert outcome.hold and outcome.grade.exit_code == 1, kind
     assert plain(PlanRecord, outcome)["status"] == "hold" and plain(PlanRecord, outcome)["caution"] == CAUTION
 
 
@@ -129,7 +129,7 @@ def test_what_is_told_of_a_lot_is_judged_in_what_was_made(tmp_path: Path, told: 
         (tmp_path / name).write_text(json.dumps(recipe))
     outcome = after(path, tmp_path, plan, lots=[{"lot": "fat", **told}])
     assert any(words in said for said in outcome.hold), outcome.hold
-    assert outcome.exit_code == 1
+    assert outcome.grade.exit_code == 1
 
 
 @pytest.mark.parametrize("change", ["hold", "gone", "fat", "recipe", "limit"])
@@ -171,7 +171,7 @@ def test_what_was_held_stays_held_when_it_is_planned_once_more(tmp_path: Path) -
     path, plan = planned(tmp_path)
     held = after(path, tmp_path, plan, lots=[{"lot": "fat", "fat_pct": "80"}])
     again = after(path, tmp_path, plain(PlanRecord, held))
-    assert again.hold == held.hold and again.exit_code == 1
+    assert again.hold == held.hold and again.grade.exit_code == 1
 
 
 def test_what_is_counted_now_is_not_what_there_was_at_the_start(tmp_path: Path) -> None:
@@ -211,7 +211,7 @@ def test_what_is_done_is_no_reason_that_the_rest_has_no_plan(tmp_path: Path) -> 
     path, plan = planned(tmp_path)
     used = next(p["held_kg"] for p in plan["batches"][0]["pulls"] if p["lot"] == "lean")
     outcome = after(path, tmp_path, plan, lots=[{"lot": "lean", "on_hand_kg": f"{used}"}])
-    assert outcome.no_plan is not None and outcome.exit_code == 1
+    assert outcome.no_plan is not None and outcome.grade.exit_code == 1
     assert outcome.no_plan.batches == ("B1",)
     assert outcome.no_plan.ways[0].changes
 
@@ -222,5 +222,5 @@ def test_a_week_whose_every_batch_is_made_still_has_its_plan(tmp_path: Path) -> 
     (tmp_path / "plan.json").write_text(json.dumps(plan))
     (tmp_path / "happened.yaml").write_text(json.dumps({"plan": "plan.json", "now": day(2)}))
     outcome = plan_week(read_week(path), str(tmp_path / "happened.yaml"))
-    assert outcome.no_plan is None and outcome.exit_code == 0 and not outcome.hold
+    assert outcome.no_plan is None and outcome.grade.exit_code == 0 and not outcome.hold
     assert "PLAN, for what is still to be made." in plan_page(outcome)

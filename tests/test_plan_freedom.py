@@ -116,7 +116,7 @@ def test_what_may_be_left_out_and_cannot_be_made_is_left_out(tmp_path: Path) -> 
     lots = [RawLot("lean", "pork", 26.0, 4.0, 40.0)]
     can, cannot = RawBatch("A", 10.0, 10.0, 0, 0, (20, 30)), RawBatch("B", 10.0, 10.0, 0, 0, (60, 70), leave_out=True)
     outcome = planned(RawWeek(2, lots, [can, cannot]).write(tmp_path))
-    assert outcome.plan.status is Status.OPTIMAL and outcome.exit_code == 0
+    assert outcome.plan.status is Status.OPTIMAL and outcome.grade.exit_code == 0
     assert [one.job.name for one in outcome.plan.made] == ["A"] and list(outcome.left_out_why) == ["B"]
     assert "- B is left out: it cannot be made: fat" in plan_page(outcome)
 
@@ -147,7 +147,7 @@ def test_a_grinder_is_not_passed_by_a_division(tmp_path: Path) -> None:
     lots = [RawLot("lean", "pork", 9.0, 4.0, 60.0), RawLot("fat", "pork", 62.0, 1.5, 60.0)]
     batches = [RawBatch(f"B{k}", 5.0, 20.0, 0, 0, (24, 28), None, 9.0) for k in range(3)]
     outcome = planned(RawWeek(1, lots, batches, grinder=33.33).write(tmp_path))
-    assert outcome.plan.status is Status.OPTIMAL and outcome.exit_code == 0
+    assert outcome.plan.status is Status.OPTIMAL and outcome.grade.exit_code == 0
     assert sum(kg for one in outcome.plan.made for kg in one.taken.values()) <= Fraction("33.33")
 
 
@@ -157,7 +157,7 @@ def test_an_excess_of_the_scales_is_said_and_not_called_all(tmp_path: Path) -> N
     batches = [RawBatch("A", 60.0, 60.0, 0, 0, (20, 30)), RawBatch("B", 24.05, 24.05, 0, 0, (20, 30))]
     outcome = planned(RawWeek(1, lots, batches, grinder=84.0).write(tmp_path))
     page = plan_page(outcome)
-    assert outcome.exit_code == 1 and "84.05 kg of 84" in page
+    assert outcome.grade.exit_code == 1 and "84.05 kg of 84" in page
     assert "Every requirement of every batch holds" not in page and outcome.status == "not_all_holds"
 
 
@@ -166,7 +166,7 @@ def test_closing_stock_is_left_to_the_gram(tmp_path: Path) -> None:
     batches = [RawBatch(f"B{k}", 8.0, 12.0, 0, 0, (24, 28), None, 9.0) for k in range(3)]
     outcome = planned(RawWeek(1, lots, batches, closing=31.31).write(tmp_path))
     left = sum(kgs[-1] for kgs in outcome.stock.values())
-    assert outcome.exit_code == 0 and left >= Fraction("31.31")
+    assert outcome.grade.exit_code == 0 and left >= Fraction("31.31")
 
 
 def test_nothing_is_ordered_that_is_not_used(tmp_path: Path) -> None:

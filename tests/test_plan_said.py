@@ -56,7 +56,7 @@ def test_a_lot_that_must_be_used_up_is_named_as_the_cause(tmp_path: Path) -> Non
     assert float(change.amount) == pytest.approx(48 - 40.0 * 19 / 53, abs=0.15)
     lots = (tmp_path / "lots.csv").read_text().replace(",yes", ",no")
     (tmp_path / "lots.csv").write_text(lots)
-    assert planned(path).exit_code == 0
+    assert planned(path).grade.exit_code == 0
 
 
 def test_what_is_said_works_when_it_is_typed(tmp_path: Path) -> None:
@@ -70,10 +70,10 @@ def test_what_is_said_works_when_it_is_typed(tmp_path: Path) -> None:
     (less,) = ways["make less"]
     assert "lean" in more.what and more.unit == "kg usable more"
     week.lots[0].kg += float(more.amount)
-    assert planned(week.write(tmp_path)).exit_code == 0
+    assert planned(week.write(tmp_path)).grade.exit_code == 0
     week.lots[0].kg -= float(more.amount)
     week.batches[0].lo = week.batches[0].hi = 40.0 - float(less.amount)
-    assert planned(week.write(tmp_path)).exit_code == 0
+    assert planned(week.write(tmp_path)).grade.exit_code == 0
 
 
 def test_a_week_in_pounds_says_every_weight_in_pounds_and_cure_in_grams_too(tmp_path: Path) -> None:

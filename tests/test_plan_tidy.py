@@ -69,7 +69,7 @@ def semi_continuous(pull: float, rest: float) -> float:
 @pytest.mark.parametrize(("pull", "rest"), [(1.0, 0.0), (3.0, 0.0), (0.0, 2.0), (2.0, 3.0)])
 def test_what_is_asked_for_holds_and_costs_what_scipy_finds(pull: float, rest: float, tmp_path: Path) -> None:
     outcome = planned(tmp_path, smallest_pull=pull, smallest_remnant=rest)
-    assert outcome.exit_code == 0
+    assert outcome.grade.exit_code == 0
     wanted = semi_continuous(pull, rest)
     assert outcome.plan.solved.cost == pytest.approx(wanted, abs=0.02 * wanted)
     assert outcome.plan.solved.cost >= wanted - 1e-6
@@ -84,7 +84,7 @@ def test_what_is_asked_for_holds_and_costs_what_scipy_finds(pull: float, rest: f
 
 def test_the_default_makes_no_week_impossible_and_is_off_at_nought(tmp_path: Path) -> None:
     free, usual = planned(tmp_path, smallest_pull=0, smallest_remnant=0), planned(tmp_path)
-    assert free.exit_code == usual.exit_code == 0
+    assert free.grade.exit_code == usual.grade.exit_code == 0
     assert free.plan.tidy_price == 0 and not free.plan.crumbs
     assert usual.plan.solved.cost == pytest.approx(free.plan.solved.cost + usual.plan.tidied)
     assert usual.plan.tidied >= -1e-9
@@ -99,7 +99,7 @@ def test_what_gives_way_is_said(tmp_path: Path) -> None:
     batches = [RawBatch(name, 0.5, 0.5, k, k, (14, 18)) for k, name in enumerate("AB")]
     path = RawWeek(2, lots, batches).write(tmp_path)
     outcome = plan_week(read_week(path), compare=False)
-    assert outcome.exit_code == 0 and outcome.plan.crumbs
+    assert outcome.grade.exit_code == 0 and outcome.plan.crumbs
     assert "for want of a better way: 0.05 kg of fat in A" in " ".join(plan_page(outcome).split())
 
 
@@ -112,7 +112,7 @@ def one_batch(folder: Path, *lots: RawLot, most: int = 26, **keys: Any) -> tuple
     path = Path(RawWeek(1, list(lots), [batch]).write(folder))
     path.write_text(json.dumps(json.loads(path.read_text()) | keys))
     outcome = plan_week(read_week(str(path)), compare=False)
-    assert outcome.exit_code == 0
+    assert outcome.grade.exit_code == 0
     taken = {
         s: sum((one.taken.get(s, Fraction(0)) for one in outcome.plan.made), Fraction(0)) for s in range(len(lots))
     }
@@ -158,7 +158,7 @@ def test_of_a_delivery_in_packs_next_to_nothing_is_left_by_default(tmp_path: Pat
         path.write_text(json.dumps(json.loads(path.read_text()) | keys))
         outcome = plan_week(read_week(str(path)), compare=False)
         [order] = outcome.plan.orders
-        assert outcome.exit_code == 0 and order.packs == 3
+        assert outcome.grade.exit_code == 0 and order.packs == 3
         return outcome.plan.rest[order.supply_index], outcome
 
     usual, outcome = left()

@@ -106,7 +106,7 @@ def plan(
     for name, path in wanted.items() if outcome.stands else ():
         if path is not None:
             shared.write_text(path, getattr(plan_page if name == "--html" else plan_json, made[name])(outcome), name)
-    return shown.said("plan", outcome, plan_page.plan_page), outcome.exit_code
+    return shown.said("plan", outcome, plan_page.plan_page), outcome.grade.exit_code
 
 
 def _planned(
@@ -154,7 +154,7 @@ def sheet(
         if outcome is None:
             sys.stderr.write(f"{outcomes.STOPPED}; no sheet was laid out.\n")
             return "", shared.TIME_LIMIT
-        page, ending = batch_sheet.week_page(outcome), outcome.exit_code
+        page, ending = batch_sheet.week_page(outcome), outcome.grade.exit_code
     elif what_happened is not None:
         raise typer.BadParameter("--what-happened is for a week, without --lots")
     else:

@@ -182,11 +182,6 @@ class Outcome:
         own = {Grade.HOLD: "hold", Grade.NOT_THE_RECIPE: "not_all_holds"}
         return own.get(self.grade, str(self.plan.status))
 
-    @property
-    def exit_code(self) -> int:
-        """0 a plan, 1 none or not to be carried out as it stands, 3 stopped at a time limit."""
-        return self.grade.exit_code
-
     @cached_property
     def left_out_why(self) -> dict[str, str]:
         """Batches that a plan leaves out, each with the reason."""

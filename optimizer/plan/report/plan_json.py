@@ -125,9 +125,8 @@ class PlanRecord(Record):
 def stopped_document() -> str:
     """The document where the time was over before there was anything to plan."""
     verdict = {"grade": str(Grade.NO_ANSWER), "headline": f"{STOPPED}.", "warnings": 0, "limits": {}}
-    found: dict[str, Any] = {"status": "time_limit", "verdict": verdict, "orders": [], "batches": [], "money": None,
-             "certificate": None, "caution": CAUTION}  # fmt: skip
-    return json_text(found)
+    return json_text({"status": "time_limit", "verdict": verdict, "orders": [], "batches": [], "money": None,
+                      "certificate": None, "caution": CAUTION})  # fmt: skip
 
 
 def orders_csv(outcome: Outcome) -> str:

@@ -35,12 +35,8 @@ _WORTH_A_WORD = 0.001
 """Share of the cost above which the price of tidiness is said."""
 _STEP = 114
 """Width of a day in the picture."""
-_DAYS = 7
-"""Days beside each other."""
-_CRUMBS = 3
-"""Crumbs that the page names."""
-_LISTED = 12
-"""Lots that expire, the dearest, which the short page names."""
+_DAYS, _CRUMBS, _LISTED = 7, 3, 12
+"""Days beside each other, crumbs that the page names, and lots that expire, the dearest, which the short page names."""
 _CRUMB_KG = Fraction("0.1")
 """Kilograms below which what expires is named on the full page only."""
 
@@ -260,9 +256,8 @@ def _left_over(outcome: Outcome) -> Iterator[str]:
     for row in outcome.left_over:
         live = f"{max((row.use_by - end).days, 0)} days, until {weekday(row.use_by)}" if row.use_by else "keeps"
         rows.append([row.offer, weekday(row.delivered), unit.figure(row.kg, 2), live, shown(row.worth, 2)])
-    yield from _part(
-        "left over from orders", ("offer", "came", unit.name, "good after the week", "worth"), rows, "<<><>"
-    )
+    heads = ("offer", "came", unit.name, "good after the week", "worth")
+    yield from _part("left over from orders", heads, rows, "<<><>")
 
 
 def _expiring(outcome: Outcome, *, full: bool) -> Iterator[str]:
@@ -297,8 +292,8 @@ def _money(outcome: Outcome) -> Iterator[str]:
     beside = f"Beside that: used at book value {shown(found.used, 2)}; left and keeping {shown(found.left, 2)}"
     yield from paragraph(beside + (f"; lost with what expires {shown(found.lost, 2)}." if found.lost else "."))
     if compared is not None and compared.cost is None:
-        left = f"nothing is left for {compared.stuck}"
-        yield from paragraph(f"Planned one batch after the other there is no plan: {left}.")
+        stuck = f"nothing is left for {compared.stuck}."
+        yield from paragraph(f"Planned one batch after the other there is no plan: {stuck}")
     elif compared is not None and compared.saving is not None:
         whole, alone = f"{outcome.plan.solved.cost:.2f}", f"{compared.cost:.2f}"
         yield from paragraph(f"Before rounding to the scales {whole}; planned one batch after the other {alone}.")
@@ -349,9 +344,8 @@ def _proof(outcome: Outcome) -> Iterator[str]:
             f"Proved: no plan of this week comes below {bound}{outcome.currency} of value used. This one uses {cost}: "
             f"at most {gap} ({shown(share, 1)} %) could still be saved."
         )
-    if certificate.reported is not None:
-        least = f"{certificate.reported:.2f}"
-        yield from paragraph(f"With whole packs and days nothing below {least} was found; that is not proved.")
+    if (least := certificate.reported) is not None:
+        yield from paragraph(f"With whole packs and days nothing below {least:.2f} was found; that is not proved.")
     yield from paragraph(
         "Every batch was weighed and measured again in exact arithmetic; stock, dates, orders and the kitchen's limits "
         "were added up again from the files."

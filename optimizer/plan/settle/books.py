@@ -180,10 +180,9 @@ def needed_only(
     found = []
     for order in bought:
         if order.supply.lot.material not in closing:
-            s, drop = order.supply_index, order.supply.drop
-            short, besides = need.get(s, _ZERO) - program.stock.get(s, _ZERO), total[drop] - order.money
-            order = _smallest(program, order, short, besides, weighed)
-            total[drop] = besides + order.money
+            s, besides = order.supply_index, total[order.supply.drop] - order.money
+            order = _smallest(program, order, need.get(s, _ZERO) - program.stock.get(s, _ZERO), besides, weighed)
+            total[order.supply.drop] = besides + order.money
         found += [order] if order.kg else []
     return found
 

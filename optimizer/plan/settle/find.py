@@ -46,10 +46,8 @@ HELD_BACK_KG = Fraction("0.25")
 """Kilograms of every lot held back where rounding left a batch no way: five usual scale divisions."""
 TRIES = 4
 """Further plans that are sought at most where the weighing broke something."""
-SEARCH_SHARE = 0.7
-"""Part of the time left that the search may take at least: the rest is for weighing out what it finds."""
-LONGEST_WEIGHING = 10.0
-"""Seconds left for weighing at most."""
+SEARCH_SHARE, LONGEST_WEIGHING = 0.7, 10.0
+"""Part of the time left that the search may take at least, and seconds left for weighing out what it finds at most."""
 GAP = 5e-4
 """Relative gap at which the search for whole numbers stops; printed with the plan."""
 ROUNDS, WHOLE_ROUNDS = 80, 12
