@@ -21,13 +21,13 @@ from uncertain import socp, uncertain_kitchen
 from constraints.confidence import Confidence, best_bench
 from constraints.requirement import Requirement, confident, measured_again
 from constraints.row import Cone
+from optimizer.answer import worth_remeasuring
 from optimizer.clock import OutOfTime, limited
 from optimizer.problem import Problem
 from optimizer.solver.cone import Held, cones_of, optimise_with_cuts
 from optimizer.solver.exact import lower_bound
 from optimizer.solver.optimum import optimise, ranks_of
 from optimizer.solver.program import Ending, Layout, layout_of, relaxed
-from optimizer.sure import worth_remeasuring
 
 NINETY_FIVE = Fraction("0.95")
 

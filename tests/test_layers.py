@@ -14,7 +14,7 @@ ROOMS = (
     "late", "clock", "wording", "record", "verdict", "figures", "ledger", "taught", "reading", "order",
     "missing", "problem", "lawful",
     "solver", "weighing", "bench",
-    "as_weighed", "sure", "summary", "answer", "findings", 
+    "as_weighed", "summary", "answer", "findings", 
     "correction", "near", "remarks", "pages", "plan", "why", "frames", "made",
     "store", "sheet", "cli", "__main__",
 )  # fmt: skip
