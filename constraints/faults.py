@@ -36,11 +36,7 @@ class Fault:
     severity: Severity = Severity.ERROR
 
     def __str__(self) -> str:
-        place = self.file
-        if self.line is not None:
-            place += f":{self.line}"
-        if self.column is not None:
-            place += f":{self.column}"
+        place = ":".join(str(part) for part in (self.file, self.line, self.column) if part is not None)
         words = f"{place}: {self.severity}: {self.found}"
         return f"{words} ({self.allowed})" if self.allowed else words
 

@@ -66,14 +66,8 @@ class Parsed:
 
 def shown_path(loc: Loc) -> str:
     """Write a loc as people count: ``("additions", 1, "grams")`` is ``additions[2].grams``."""
-    words = ""
-    for part in loc:
-        if isinstance(part, int):
-            words += f"[{part + 1}]"
-        else:
-            name = part if re.fullmatch(r"[\w-]+", part) else quoted(part)
-            words += f".{name}" if words else name
-    return words
+    named = (part if isinstance(part, int) or re.fullmatch(r"[\w-]+", part) else quoted(part) for part in loc)
+    return "".join(f"[{one + 1}]" if isinstance(one, int) else f".{one}" for one in named).removeprefix(".")
 
 
 def clean(text: str) -> str:
