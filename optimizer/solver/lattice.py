@@ -107,12 +107,8 @@ def no_sum_fits(program: Program) -> bool:
     Every sum is a multiple of the greatest common divisor of the coefficients.
     """
     free = {j for j, v in enumerate(program.variables) if not v.whole}
-    for row in program.rows:
-        if row.lo is not None and row.hi is not None and not any(j in free for j, _ in row.terms):
-            _, lo, hi = in_steps(row)
-            if lo is not None and hi is not None and lo > hi:
-                return True
-    return False
+    steps = (in_steps(row) for row in program.rows if free.isdisjoint(j for j, _ in row.terms))
+    return any(lo is not None and hi is not None and lo > hi for _, lo, hi in steps)
 
 
 def _parted(program: Program) -> tuple[list[tuple[Vector, int]], list[Row]]:
