@@ -25,6 +25,8 @@ _FINE = Fraction(1, 1000)
 """A range's end found by solving again is known to this share of its distance."""
 _INSIDE = Fraction(1, 50)
 """Part of a range at either end of it at which its batches are looked at."""
+_ROOM = 17
+"""Halvings by which the room beside an error is found: to less than one part in a hundred thousand."""
 _CHOICES = 8
 """Halvings by which the end is found where another choice of lots becomes cheaper."""
 OTHER_CHOICE = "another choice of lots is cheaper"
@@ -114,9 +116,8 @@ def limit_prices(ground: Ground, *, detail: bool = True) -> tuple[tuple[LimitPri
 def binding_sides(ground: Ground, requirement: Requirement) -> list[str]:
     """Which of a requirement's limits the batch is held by, ``lo`` or ``hi``."""
     if requirement.confidence is not None and ground.cones:
-        reached = iter([on for (r, _), on in zip(ground.cones, ground.stand.reached, strict=True) if r is requirement])
-        cones = requirement.cones(ground.problem.formula)
-        return list(dict.fromkeys(cone.side for cone, on in zip(cones, reached, strict=True) if on))
+        reached = zip(ground.cones, ground.stand.reached, strict=True)
+        return list(dict.fromkeys(cone.side for (r, cone), on in reached if on and r is requirement))
     value, room = requirement.measure(ground.batch).value, CLOSE if ground.cones else _ZERO
     return [
         side for side in ("lo", "hi")
@@ -127,18 +128,17 @@ def binding_sides(ground: Ground, requirement: Requirement) -> list[str]:
 
 def _margin(ground: Ground, requirement: Requirement, value: Fraction) -> Fraction | None:
     """How far the nearer limit could move before it stops the batch, with its room for error."""
-    gaps = []
-    for side, limit, way in (("lo", requirement.lo, 1), ("hi", requirement.hi, -1)):
-        if limit is None:
-            continue
-        near, far = _ZERO, way * (value - limit)
-        gap = far
-        while requirement.confidence is not None and ground.cones and far - near > CLOSE * gap:
-            middle = (near + far) / 2
-            kept = ground.cones_of(moved_to(requirement, side, limit + way * middle))
-            near, far = (middle, far) if all(cone.holds(ground.values) for cone in kept) else (near, middle)
-        gaps.append(near if requirement.confidence is not None and ground.cones else gap)
-    return min(gaps, default=None)
+
+    def room(side: str, limit: Fraction) -> Fraction:
+        def kept(by: Fraction) -> bool:
+            moved = ground.cones_of(moved_to(requirement, side, limit + by))
+            return all(cone.holds(ground.values) for cone in moved)
+
+        sure = requirement.confidence is not None and ground.cones
+        return abs(halved(kept, _ZERO, value - limit, _ROOM) if sure else value - limit)
+
+    limits = [(side, limit_of(requirement, side)) for side in ("lo", "hi")]
+    return min((room(side, limit) for side, limit in limits if limit is not None), default=None)
 
 
 def _price(ground: Ground, requirement: Requirement, limit: str, *, detail: bool) -> LimitPrice:

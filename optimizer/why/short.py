@@ -56,13 +56,10 @@ class MoneyWords:
 
     def unit_of(self, requirement: Requirement) -> tuple[str, Fraction]:
         """What one unit of a requirement's limit is called, and how much of its own unit that is."""
-        if requirement.unit == "%":
-            return "point", Fraction(1)
-        if requirement.unit == "kg/kg" or not requirement.unit:
-            return f"0.1 {requirement.unit}".strip(), Fraction(1, 10)
-        if requirement.unit == "kg":
-            return {"kg": "kilogram", "lb": "pound"}[self.unit.name], self.unit.kg
-        return requirement.unit, Fraction(1)
+        tenth, one = Fraction(1, 10), Fraction(1)
+        weight = {"kg": "kilogram", "lb": "pound"}[self.unit.name], self.unit.kg
+        known = {"%": ("point", one), "kg/kg": ("0.1 kg/kg", tenth), "": ("0.1", tenth), "kg": weight}
+        return known.get(requirement.unit, (requirement.unit, one))
 
 
 def named_limit(requirement: Requirement, money: MoneyWords) -> str:
