@@ -372,6 +372,11 @@ class Cone:
         used, *spread = (sum((a * quick(v) for j, a in line if (v := x[j])), QUICK_ZERO) for line in lines)
         return limit - used, spread
 
+    def _floats(self, x: Sequence[Fraction]) -> tuple[float, list[float]]:
+        """The same, each the nearest float, which GMP's own is not."""
+        margin, spread = self._at(x)
+        return float(plain(margin)), [float(plain(part)) for part in spread]
+
     def variance(self, x: Sequence[Fraction]) -> Fraction:
         """The row's variance at these kilograms, exact."""
         return plain(sum((part * part for part in self._at(x)[1] if part), QUICK_ZERO))
@@ -383,18 +388,18 @@ class Cone:
 
     def shortfall(self, x: Sequence[Fraction]) -> float:
         """By how much the row is broken, as a share of the room it needs (float; zero or less: it is kept)."""
-        margin, spread = self._at(x)
-        needed = float(self.z) * hypot(*map(float, spread))
-        return (needed - float(margin)) / needed if needed else -float(margin)
+        margin, spread = self._floats(x)
+        needed = float(self.z) * hypot(*spread)
+        return (needed - margin) / needed if needed else -margin
 
     def likelihood(self, x: Sequence[Fraction]) -> float:
         """The probability with which the row is kept at these kilograms, the errors being normal."""
-        margin, variance = float(self._at(x)[0]), float(self.variance(x))
+        margin, variance = self._floats(x)[0], float(self.variance(x))
         return NormalDist().cdf(margin / sqrt(variance)) if variance else float(margin >= 0)
 
     def cut(self, x: Sequence[Fraction]) -> Row | None:
         """The linear row that touches the cone beneath these kilograms; None where they have no error."""
-        return self.along([float(part) for part in self._at(x)[1]])
+        return self.along(self._floats(x)[1])
 
     def along(self, errors: Sequence[float]) -> Row | None:
         """The linear row that touches the cone where its sources of error are to each other as these; None for none.
