@@ -18,7 +18,7 @@ from typing import Any
 import numpy as np
 
 from constraints.quantities import Ingredient, Kind
-from constraints.row import Floats, Row
+from constraints.row import Floats, Row, Vector
 from optimizer.solver.lattice import in_steps, whole
 from optimizer.solver.program import ColumnKind, Program, Variable, build, uses
 from optimizer.weighing.rounding import WeighedLimit, Weighing
@@ -208,14 +208,12 @@ class Lines:
     hi: Floats
 
     @classmethod
-    def of(cls, limits: Sequence[WeighedLimit], loads: int) -> Lines:
-        """Limits on so many loads together, with every addition at its exact dose."""
-        times = [1 if limit.whole else loads for limit in limits]
-        lo, hi = (
-            np.array([none if n is None else float(n * k) for n, k in zip(ends, times, strict=True)])
-            for none, ends in ((-np.inf, [limit.lo for limit in limits]), (np.inf, [limit.hi for limit in limits]))
-        )
-        return cls(np.array([[float(a) for a in limit.exact] for limit in limits]), lo, hi)
+    def of(cls, rows: Iterable[tuple[Sequence[Fraction], Fraction | None, Fraction | None]]) -> Lines:
+        """Rows between their limits."""
+        coefs, lows, highs = zip(*rows, strict=True)
+        lo = np.array([-np.inf if low is None else float(low) for low in lows])
+        hi = np.array([np.inf if high is None else float(high) for high in highs])
+        return cls(np.array([Vector.of(row).floats for row in coefs]), lo, hi)
 
 
 def exchanged(plan: Weighing, kilograms: Sequence[Fraction], lines: Lines, room: Fraction) -> list[Fraction] | None:

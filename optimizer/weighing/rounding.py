@@ -48,6 +48,11 @@ class WeighedLimit:
     hi: Fraction | None
     whole: bool
 
+    def together(self, loads: int) -> tuple[Sequence[Fraction], Fraction | None, Fraction | None]:
+        """The same on so many loads together, with every addition at its exact dose."""
+        lo, hi = (None if n is None else n * (1 if self.whole else loads) for n in (self.lo, self.hi))
+        return self.exact, lo, hi
+
     def off(self, formula: Formula, batch: Batch) -> Fraction:
         """By how much a batch, or a load, is above the limit (positive) or below it (negative)."""
         items = (*formula.columns, *(addition.item for addition in formula.dosed))
@@ -125,11 +130,10 @@ class Weighing:
         dosed = self.problem.formula.dosed
         none, found = (_ZERO,) * len(dosed), []
         for limit in self.limits:
-            times = 1 if limit.whole else self.loads
             free = [abs(a) * self.divisions[d.item] * self.loads for d, a in zip(dosed, limit.added, strict=True)]
             if not limit.whole:
                 free += [room * (self.loads - 1) * abs(limit.exact[j]) * self.unit(j) for j in used]
-            lo, hi = (None if n is None else n * times for n in (limit.lo, limit.hi))
+            _, lo, hi = limit.together(self.loads)
             lo, hi = None if lo is None else lo + sum(free), None if hi is None else hi - sum(free)
             found.append(replace(limit, columns=limit.exact, added=none, lo=lo, hi=hi))
         return replace(

@@ -137,7 +137,8 @@ def _weigh_once(
         best = _cheaper(plan, None, weighed, failed)
         tried += [weighed] if failed else []
         if best is None or not _near(plan, best, optimum.cost):
-            for _, weighed, broken in _exchanged(plan, nearest, Lines.of(plan.limits, loads)):
+            lines = Lines.of(limit.together(loads) for limit in plan.limits)
+            for _, weighed, broken in _exchanged(plan, nearest, lines):
                 tried += [weighed] if broken else []
                 best = _cheaper(plan, best, weighed, broken)
         if best is None or (loads == 1 and not _near(plan, best, optimum.cost)):

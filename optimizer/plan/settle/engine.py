@@ -241,23 +241,19 @@ class _Sifting:
             if self.session.stopped:
                 raise clock.OutOfTime
             prices = self.session.prices
-            paid = np.bincount(self.column, weights=prices[self.row] * self.value, minlength=len(self.cost)).astype(
-                float
-            )
+            paid = np.bincount(self.column, prices[self.row] * self.value, len(self.cost)).astype(float)
             rest = (self.cost - paid)[: self.size]
             cheaper = np.flatnonzero((rest < -_TOLERANCE) & ~self.inside[: self.size])
             cheaper = cheaper[np.lexsort((rest[cheaper], self.block[cheaper]))]  # of each block what saves most first
             new = cheaper[_ranks(self.block[cheaper]) < MORE]
             if not len(new):
-                return self._found(prices, rest)
+                break
             self._show(new)
-        return None
-
-    def _found(self, prices: Floats, rest: Floats) -> Solved | None:
-        """The solution over all columns; None where an artificial one is still in use."""
+        else:
+            return None
         values = np.zeros(len(self.cost))
         values[self.shown] = self.session.highs.getSolution().col_value
-        if values[self.size :].sum() > _TOLERANCE:
+        if values[self.size :].sum() > _TOLERANCE:  # an artificial column is still in use
             return None
         cost = float(self.cost[: self.size] @ values[: self.size]) + self.constant
         return Solved(Ending.OPTIMAL, values[: self.size], prices, rest, cost, cost)

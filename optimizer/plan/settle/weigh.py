@@ -265,7 +265,7 @@ class _Try:
         # only what the choice of lots decides; all the rest is measured once, on the batch as weighed
         apart = {id(r) for r in (*problem.fixed, *problem.measured_only)}
         chosen = tuple(r for r in problem.requirements if r.role is Role.SIZE or id(r) not in apart)
-        weighed = weigh_near(replace(problem, requirements=chosen), kilograms, self._lines())
+        weighed = weigh_near(replace(problem, requirements=chosen), kilograms, Lines.of(self._rows()))
         checks = measured(problem.requirements, weighed) if weighed is not None else ()
         if weighed is None or any(check.broken for check in checks):
             return None
@@ -296,13 +296,6 @@ class _Try:
         for k, lot in enumerate(self.names):
             if lot.use_at_least_kg:
                 yield Vector.whole([int(j == k) for j in range(len(at))]), lot.use_at_least_kg * lot.usable, None
-
-    def _lines(self) -> Lines:
-        """The same for the search."""
-        coefs, lows, highs = zip(*self._rows(), strict=True)
-        lo = np.array([-np.inf if low is None else float(low) for low in lows])
-        hi = np.array([np.inf if high is None else float(high) for high in highs])
-        return Lines(np.array([vector.floats for vector in coefs]), lo, hi)
 
 
 def _size(shelf: _Shelf, part: Planned, before: Sequence[WeighedBatch]) -> Size:
