@@ -7,17 +7,18 @@ from contextlib import suppress
 from dataclasses import dataclass, replace
 from enum import StrEnum
 from fractions import Fraction
+from typing import Literal
 
 from constraints.asked import Tidy
-from constraints.confidence import FatError
 from constraints.formula import Batch, Formula
 from constraints.quantities import Ingredient, Lot
-from constraints.requirement import Likelihood, Requirement, Role, measured_again
+from constraints.requirement import Requirement, Role, measured_again
 from optimizer import clock
 from optimizer.bench import Conflict, explain
 from optimizer.lawful import Dosed, LawfulDose, doses_instead, other_names
 from optimizer.order import Near
 from optimizer.problem import Problem
+from optimizer.record import Figure, Record
 from optimizer.solver.cone import Held, cones_of, optimise_with_cuts
 from optimizer.solver.exact import lower_bound
 from optimizer.solver.optimum import Optimum, Unsettled, ranks_of
@@ -36,28 +37,32 @@ _MOMENT = 0.35
 """Seconds left to weigh out where the optimum has taken all there were."""
 
 
-@dataclass(frozen=True)
-class Remeasured:
-    """What it saves to measure one lot again: from which error to which, and how much money on this batch."""
+class LikelyLimit(Record):
+    """How likely a limit is met, from 0 to 1."""
 
-    lot: Lot
-    now: FatError
-    then: FatError
-    saving: Fraction
+    what: str
+    basis: str
+    limit: str
+    side: Literal["lo", "hi"]
+    probability: Figure
 
 
-@dataclass(frozen=True)
-class Sure:
-    """``price`` is what the confidence costs against the plain optimum, money.
+class Remeasured(Record):
+    """What it saves to measure a lot again: its error in points now and then, money on this batch."""
 
-    ``likely`` pairs each limit that measured fat moves with how likely it is met as weighed; ``again`` names the lots
-    whose error costs most, the largest saving first.
-    """
+    lot: str
+    sd_now: Figure
+    sd_then: Figure
+    saving: Figure
 
-    words: str
-    price: Fraction | None
-    likely: tuple[tuple[Requirement, Likelihood], ...]
-    again: tuple[Remeasured, ...]
+
+class Confidence(Record):
+    """What the confidence asked for means and costs."""
+
+    asked: str
+    price: Figure | None
+    limits: list[LikelyLimit]
+    measure_again: list[Remeasured]
 
 
 class Status(StrEnum):
@@ -83,7 +88,7 @@ class Answer:
     conflict: Conflict | None = None
     scale_prevents: tuple[Requirement, ...] = ()
     scale_certain: bool = True
-    sure: Sure | None = None
+    sure: Confidence | None = None
     kept: Tidy | None = None
     """What the batch keeps of the pulls and remnants that were wanted."""
     tidy_price: Fraction | None = None
@@ -293,21 +298,28 @@ def _unmeasured(problem: Problem) -> tuple[Check, ...]:
 # Under a stated confidence.
 
 
-def how_sure(problem: Problem, held: Held, weighed: Weighed) -> Sure | None:
-    """The report of a weighed blend, or None where no limit depends on measured fat."""
+def how_sure(problem: Problem, held: Held, weighed: Weighed) -> Confidence | None:
+    """The report of a weighed blend, or None where no limit depends on measured fat.
+
+    The price is against the plain optimum; the limits are those that measured fat moves, as weighed.
+    """
     asked = next((r.confidence for r in problem.requirements if r.confidence is not None), None)
     if asked is None:
         return None
-    likely = tuple((r, found) for r in problem.requirements for found in r.likelihoods(weighed.total))
-    again: tuple[Remeasured, ...] = ()
+    likely = [
+        {"what": r.what, "basis": r.basis, "limit": one.label, "side": one.side, "probability": one.probability}
+        for r in problem.requirements for one in r.likelihoods(weighed.total)
+    ]  # fmt: skip
+    again: list[Remeasured] = []
     with suppress(clock.OutOfTime):
         again = worth_remeasuring(problem, problem.choosing, held)
-    return Sure(asked.words, held.price, likely, again)
+    found = {"asked": asked.words, "price": held.price, "limits": likely, "measure_again": again}
+    return Confidence.model_validate(found)
 
 
 def worth_remeasuring(
     problem: Problem, requirements: Sequence[Requirement], held: Held, most: int = 3
-) -> tuple[Remeasured, ...]:
+) -> list[Remeasured]:
     """The lots whose error costs most, largest saving first, at most ``most`` of them.
 
     Each lot in turn is taken as found by the most precise published bench method with the same fat, and the batch is
@@ -318,7 +330,7 @@ def worth_remeasuring(
     layout, formula, ranks = layout_of(problem), problem.formula, ranks_of(problem.formula.columns)
     asked = next((r.confidence for r in requirements if r.confidence is not None), None)
     if asked is None:
-        return ()
+        return []
     candidates = []
     for lot in formula.lots:
         if isinstance(lot, Lot) and asked.improves(lot):
@@ -334,9 +346,10 @@ def worth_remeasuring(
         optimum = optimise_with_cuts(layout, again, formula, ranks).optimum
         saving = held.optimum.cost - optimum.cost
         if optimum.values and saving > least:
-            found.append(Remeasured(lot, asked.finding(lot), asked.measured_again(lot).finding(lot), saving))
-            found.sort(key=lambda entry: (-entry.saving, entry.lot.name))
-    return tuple(found[:most])
+            now, then = asked.finding(lot).sd, asked.measured_again(lot).finding(lot).sd
+            found.append(Remeasured(lot=lot.name, sd_now=now, sd_then=then, saving=saving))
+            found.sort(key=lambda entry: (-entry.saving, entry.lot))
+    return found[:most]
 
 
 def _most_saved(layout: Layout, again: Sequence[Requirement], formula: Formula, held: Held) -> Fraction:

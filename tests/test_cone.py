@@ -241,12 +241,11 @@ def test_the_lots_worth_measuring_again_are_those_that_save_most(shared: bool) -
         savings[lot.name] = float(held.optimum.cost - cost)
     first = sorted(savings, key=lambda name: -savings[name])[: len(found)]
     assert len(found) >= 2
-    assert [entry.lot.name for entry in found] == first
+    assert [entry.lot for entry in found] == first
+    fat = {lot.name: lot.properties["fat_pct"] for lot in problem.formula.lots}
     for entry in found:
-        assert float(entry.saving) == pytest.approx(savings[entry.lot.name], abs=1e-6)
-        best = best_bench(entry.lot.properties["fat_pct"])
-        assert entry.then.method == best.name
-        assert entry.then.sd == best.sd(entry.lot.properties["fat_pct"]) < entry.now.sd
+        assert float(entry.saving) == pytest.approx(savings[entry.lot], abs=1e-6)
+        assert entry.sd_then == best_bench(fat[entry.lot]).sd(fat[entry.lot]) < entry.sd_now
 
 
 figure = st.integers(-60, 60).map(lambda n: Fraction(n, 7))

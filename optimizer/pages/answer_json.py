@@ -12,7 +12,7 @@ from constraints.formula import Batch
 from constraints.numbers import G_PER_KG
 from constraints.quantities import MOISTURE, PROTEIN, Basis, Ingredient, Lot
 from optimizer import order, summary
-from optimizer.answer import Answer, Status, unrounded
+from optimizer.answer import Answer, Confidence, Status, unrounded
 from optimizer.lawful import LawfulDose
 from optimizer.record import Figure, Record, at
 from optimizer.remarks import cause, cured_lots, left_out, notes, verdict_of, warnings
@@ -165,34 +165,6 @@ class Conflict(Record):
 def _unrounded(answer: Answer) -> dict[str, Fraction] | None:
     batch = unrounded(answer)
     return None if batch is None else {item.name: kg for item, kg in batch.kilograms.items()}
-
-
-class LikelyLimit(Record):
-    """How likely a limit is met, from 0 to 1."""
-
-    what: str = at(lambda pair: pair[0].what)
-    basis: str = at(lambda pair: pair[0].basis)
-    limit: str = at(lambda pair: pair[1].label)
-    side: Literal["lo", "hi"] = at(lambda pair: pair[1].side)
-    probability: Figure = at(lambda pair: pair[1].probability)
-
-
-class Remeasured(Record):
-    """What it saves to measure a lot again: its error in points now and then, money on this batch."""
-
-    lot: str = at("lot.name")
-    sd_now: Figure = at("now.sd")
-    sd_then: Figure = at("then.sd")
-    saving: Figure
-
-
-class Confidence(Record):
-    """What the confidence asked for means and costs."""
-
-    asked: str = at("words")
-    price: Figure | None
-    limits: list[LikelyLimit] = at("likely")
-    measure_again: list[Remeasured] = at("again")
 
 
 class PassingDose(Record):

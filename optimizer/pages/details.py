@@ -143,10 +143,10 @@ def trade_off(near: Near | None) -> Iterator[str]:
 def sure_in_short(answer: Answer) -> Iterator[str]:
     """The least likely of the limits held with confidence, and the price of it."""
     sure = answer.sure
-    if sure is None or not sure.likely:
+    if sure is None or not sure.limits:
         return
-    requirement, found = min(sure.likely, key=lambda pair: pair[1].probability)
-    yield f"{sure.words}: {found.label} of the {requirement.basis} is {100 * found.probability:.1f} % likely met"
+    least = min(sure.limits, key=lambda limit: limit.probability)
+    yield f"{sure.asked}: {least.limit} of the {least.basis} is {100 * least.probability:.1f} % likely met"
     if sure.price is not None:
         yield f"that confidence costs {shown(sure.price, 2)}{answer.problem.money}"
 
@@ -155,16 +155,15 @@ def _sure(answer: Answer) -> Iterator[str]:
     sure = answer.sure
     if sure is None:
         return
-    yield from heading(f"how sure ({sure.words} asked of each limit)")
+    yield from heading(f"how sure ({sure.asked} asked of each limit)")
     yield from listed(
-        ("* ", f"{found.label}, {r.basis}: {100 * found.probability:.2f} % likely met as weighed")
-        for r, found in sure.likely
+        ("* ", f"{one.limit}, {one.basis}: {100 * one.probability:.2f} % likely met as weighed") for one in sure.limits
     )
     if sure.price is not None:
         yield f"the confidence costs {shown(sure.price, 2)} against the optimum without it"
-    for again in sure.again:
-        better = f"{trimmed(again.now.sd, 2)} to {trimmed(again.then.sd, 2)} points"
-        text = f"measuring {again.lot.name} again (error {better}) would save {shown(again.saving, 2)}"
+    for again in sure.measure_again:
+        better = f"{trimmed(again.sd_now, 2)} to {trimmed(again.sd_then, 2)} points"
+        text = f"measuring {again.lot} again (error {better}) would save {shown(again.saving, 2)}"
         yield from paragraph(text, "* ")
 
 
