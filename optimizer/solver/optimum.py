@@ -295,12 +295,7 @@ def _break_ties(program: Program, found: Vertex, ranks: Ranks) -> tuple[Fraction
     for level in ranks.levels:
         if search.settled:
             break
-        free = {j: kg for j, kg in level.items() if search.lo[j] != search.hi[j]}
-        if all(search.at[j] == (search.hi[j] if kg > 0 else search.lo[j]) for j, kg in free.items()):
-            for j in free:
-                search.hold_at(j)
-            continue
-        search.minimise({j: -kg for j, kg in free.items()})
+        search.minimise({j: -kg for j, kg in level.items()})
         search.hold()
     values = search.values
     if not program.feasible(values) or program.cost(values) != program.cost(found.values):
