@@ -17,9 +17,8 @@ from constraints.faults import BadInput, Fault, Severity
 from constraints.quantities import Kind, Lot
 from optimizer.reading import lot_checks as module
 from optimizer.reading import lots as reader
-from optimizer.reading.columns import COLUMNS
 from optimizer.reading.lots import LotTable, parse_lots, read_lots
-from optimizer.reading.table import cut
+from optimizer.reading.table import COLUMNS, cut
 
 ERROR, WARNING = Severity.ERROR, Severity.WARNING
 

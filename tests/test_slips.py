@@ -18,7 +18,7 @@ from optimizer.order import Asked, order_of
 from optimizer.pages.batch_page import page
 from optimizer.pages.reference_page import columns_document, columns_page
 from optimizer.problem import Problem, assemble
-from optimizer.reading import columns as offers
+from optimizer.reading import table as offers
 from optimizer.reading.lots import parse_lots
 from optimizer.reading.recipe import parse_recipe, read_both
 from optimizer.remarks import left_out, warnings

@@ -13,8 +13,7 @@ from hypothesis import strategies as st
 
 from constraints.faults import BadInput, Fault
 from constraints.numbers import NotANumber, exact
-from optimizer.reading.columns import COLUMNS, header_faults, near_miss
-from optimizer.reading.table import Table, cut, has_decimal_commas
+from optimizer.reading.table import COLUMNS, Table, cut, has_decimal_commas, header_faults, near_miss
 
 
 def whole(text: str) -> Table:

@@ -26,7 +26,7 @@ from constraints.rules import READ_IN_LAW, Layer, Pack, PackRow, When
 from constraints.substances import ACCELERATOR, FORMULAS
 from optimizer.pages.details import source_words
 from optimizer.pages.tables import heading, listed, named, paragraph, table
-from optimizer.reading.columns import COLUMNS, NOT_HERE, OFFER_COLUMNS, OWN, PERIOD, Column
+from optimizer.reading.table import COLUMNS, NOT_HERE, OFFER_COLUMNS, OWN, PERIOD, Column
 from optimizer.record import Figure, Record, at, json_text
 from optimizer.wording import CAUTION
 

@@ -17,8 +17,7 @@ from constraints.faults import Fault, Severity, hidden, meant, nearest, unprinta
 from constraints.numbers import KG_PER_LB, PERCENT, PPM, trimmed
 from constraints.quantities import FAT, MOISTURE, NAMES, NITRATE, NITRITE, PROTEIN, SALT
 from constraints.words import look_alikes, speaks_of_cured_lot
-from optimizer.reading.columns import COLUMNS, INSTEAD, NEEDED_OF_LOTS, OF_OFFERS, Column
-from optimizer.reading.table import Table
+from optimizer.reading.table import COLUMNS, INSTEAD, NEEDED_OF_LOTS, OF_OFFERS, Column, Table
 
 SUM_MOST = Fraction("102.5")
 """Most that fat, moisture and protein may add up to, percent: raw meats in USDA SR28 (2015) reach 102.03."""

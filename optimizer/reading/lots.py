@@ -23,9 +23,10 @@ from constraints.formula import Figures
 from constraints.numbers import KG_PER_LB, PERCENT, ZERO, exact, trimmed
 from constraints.quantities import NITRATE, NITRITE, SALT, Kind, Lot
 from optimizer.late import late
-from optimizer.reading.columns import COLUMNS, INSTEAD, KNOWN, USABLE, Column, header_faults, near_miss
 from optimizer.reading.lot_checks import FLAGS, TEXTS, TableRow, judged, out_of_range
-from optimizer.reading.table import Table, csv_line, cut
+
+from optimizer.reading.table import COLUMNS, INSTEAD, KNOWN, USABLE, Column, Table  # isort: skip
+from optimizer.reading.table import csv_line, cut, header_faults, near_miss  # isort: skip
 
 with late():  # most kitchens have a table
     import sqlite3

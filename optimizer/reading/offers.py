@@ -23,11 +23,10 @@ from constraints.document import read_text
 from constraints.faults import BadInput, Fault, Severity, meant
 from constraints.numbers import ZERO, exact, trimmed
 from constraints.quantities import Lot
-from optimizer.reading import columns
-from optimizer.reading.columns import INSTEAD, NEEDED, NOT_HERE, OF_OFFERS, PERIOD, PRICE
+from optimizer.reading import table as tables
 from optimizer.reading.lot_checks import STOCK_MOST, TableRow, judged, needed_cells, printable
 from optimizer.reading.lots import lot_of, read_rows
-from optimizer.reading.table import Table, cut
+from optimizer.reading.table import INSTEAD, NEEDED, NOT_HERE, OF_OFFERS, PERIOD, PRICE, Table, cut
 
 WEEKDAYS = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
 PLENTY = Fraction(1_000_000)
@@ -227,8 +226,8 @@ def parse_offers(text: str, file: str, *, simple: bool = False) -> OfferTable:
     spelt = dict(zip(heads, table.header, strict=True))
     needed = ("offer", "fat_pct") if simple else NEEDED
     lacking, known = _lacking(heads, needed), {*OF_OFFERS, *(_SIMPLER if simple else ())}
-    heading = [*table.faults, *_header_faults(table, heads, columns.OTHER_WORDS if simple else NOT_HERE)]
-    heading += columns.header_faults(table, known, lacking)
+    heading = [*table.faults, *_header_faults(table, heads, tables.OTHER_WORDS if simple else NOT_HERE)]
+    heading += tables.header_faults(table, known, lacking)
     if lacking or any(heads.count(name) > 1 for name in heads if name):
         raise BadInput(heading)  # what a row says would be open
     rows, free, found = read_rows(replace(table, header=heads, spelt={**spelt, "lot": spelt["offer"]}), OF_OFFERS)
@@ -264,7 +263,7 @@ def _header_faults(table: Table, heads: Sequence[str], refused: Collection[str])
             yield fault(name, f"both {first[head]} and {name} are given", "one of the two")
         elif name in refused:
             yield fault(name, f"an offer has no column {name}", NOT_HERE[name])
-        elif name and head not in OF_OFFERS and (close := meant(name, columns.OWN)):
+        elif name and head not in OF_OFFERS and (close := meant(name, tables.OWN)):
             yield fault(name, f"{name!r} is not a known column", close)
 
 
@@ -292,7 +291,7 @@ def _read_group(
             words = f"this row and line {same.line} give prices for the same days"
             faults.append(row.fault("price_from" if "price_from" in row.typed else "offer", words, "one price a day"))
         read += [] if period is None else [(row, period)]
-    own = {*columns.OWN, *(() if first in priced else (PRICE, INSTEAD[PRICE]))}
+    own = {*tables.OWN, *(() if first in priced else (PRICE, INSTEAD[PRICE]))}
     typed = {key: cell for key, cell in first.typed.items() if cell and key not in own}
     figures = {key: value for key, value in first.figures.items() if key not in own}
     of_lot = replace(

@@ -21,11 +21,10 @@ from constraints.quantities import Lot
 from constraints.requirement import Requirement
 from optimizer.answer import Answer, unrounded
 from optimizer.order import SIZES, Asked, Order, order_of
-from optimizer.reading.columns import KNOWN, TWINS
 from optimizer.reading.entry import AdditionEntry, CasingEntry
 from optimizer.reading.lots import LotTable, parse_lots
 from optimizer.reading.recipe import Recipe, both, parse_recipe
-from optimizer.reading.table import csv_line, cut, has_decimal_commas
+from optimizer.reading.table import KNOWN, TWINS, csv_line, cut, has_decimal_commas
 from optimizer.record import Exact
 
 _ZERO = Fraction(0)
