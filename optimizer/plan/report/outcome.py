@@ -297,9 +297,15 @@ def _expiring(plan: Plan, linear: Solved) -> Iterator[Expiring]:
 
 
 def _cheapest_use(plan: Plan, linear: Solved) -> dict[int, dict[str, Any]]:
-    """For each supply the batch and the day where a kilogram more of it costs least, and what it costs there."""
-    rest = np.where(_shut(plan), np.inf, linear.reduced) if len(linear.reduced) else linear.reduced
-    found: dict[int, dict[str, Any]] = {}
+    """For each supply the batch and the day where a kilogram more of it costs least, and what it costs there.
+
+    No use is a column that a row leaves no room at all, such as lamb where all meat must be pork.
+    """
+    rest, found = linear.reduced.copy(), dict[int, dict[str, Any]]()
+    for row in plan.program.model.rows if len(rest) else ():
+        places, coefs = row.sparse
+        if any(bound == 0 and (sign * coefs.floats >= 0).all() for bound, sign in ((row.hi, 1), (row.lo, -1))):
+            rest[places[coefs.floats != 0]] = np.inf
     for block in sorted(plan.program.blocks, key=lambda b: (b.job.name, b.day)) if len(rest) else ():
         costs = rest[block.columns]
         best = np.array([found[s]["saving_costs_per_kg"] if s in found else np.inf for s in block.supplies.tolist()])
@@ -307,17 +313,6 @@ def _cheapest_use(plan: Plan, linear: Solved) -> dict[int, dict[str, Any]]:
             use = block.job.name, plan.world.date(block.day), float(costs[k])
             found[int(block.supplies[k])] = dict(zip(("save_in", "save_on", "saving_costs_per_kg"), use, strict=True))
     return {s: {**use, "saving_costs_per_kg": max(use["saving_costs_per_kg"], 0.0)} for s, use in found.items()}
-
-
-def _shut(plan: Plan) -> Any:
-    """A mask of the columns that a row leaves no room at all, such as lamb where all meat must be pork."""
-    shut = np.zeros(plan.program.model.size, dtype=bool)
-    for row in plan.program.model.rows:
-        places, coefs = row.sparse
-        for bound, sign in ((row.hi, 1), (row.lo, -1)):
-            if bound == 0 and (sign * coefs.floats >= 0).all():
-                shut[places[coefs.floats != 0]] = True
-    return shut
 
 
 def _by_day(books: Books) -> Iterator[OfDay]:
