@@ -123,11 +123,6 @@ class Report:
         grades += [Grade.NOT_THE_RECIPE] * any((self.against, apart, *(dose.breaks for dose in self.doses)))
         return worst(grades)
 
-    @property
-    def missed(self) -> bool:
-        """True where nothing forbids the batch, and it or a load is not what the recipe asks."""
-        return self.grade is Grade.NOT_THE_RECIPE
-
 
 @dataclass(frozen=True)
 class Tolerance:

@@ -29,7 +29,7 @@ class Cost(Record):
     cash: Figure = at(lambda answer: paid(answer.batch))
     additions: Figure = at(lambda answer: paid(answer.batch, lots=False))
     per_kg_batch: Figure = at(lambda answer: paid(answer.batch) / weight(answer.weighed.total, Basis.BATCH))
-    per_kg_finished: Figure | None = at(lambda answer: _per_kg_finished(answer.weighed.total))
+    per_kg_finished: Figure | None = at(lambda a: paid(a.batch) / kg if (kg := finished_kg(a.weighed.total)) else None)
     currency: str = at("problem.recipe.entry.currency")
 
 
@@ -74,11 +74,6 @@ def weight(batch: Batch, basis: Basis) -> Fraction:
 def finished_kg(batch: Batch) -> Fraction | None:
     """Kilograms of finished product, or None where the recipe declares no yield."""
     return weight(batch, Basis.FINISHED) if batch.process.declared else None
-
-
-def _per_kg_finished(batch: Batch) -> Fraction | None:
-    finished = finished_kg(batch)
-    return paid(batch.kilograms) / finished if finished else None
 
 
 def paid(items: Mapping[Ingredient, Fraction], *, lots: bool = True) -> Fraction:

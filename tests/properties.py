@@ -22,6 +22,7 @@ from optimizer.reading.lots import parse_lots
 from optimizer.reading.recipe import parse_recipe
 from optimizer.reading.weighed import parse_weighed
 from optimizer.record import document
+from optimizer.verdict import Grade
 
 MONEY = (-9, -6, -3, 3, 6, 9)
 MASS = (-2, -1, 1, 2)
@@ -52,11 +53,11 @@ def disagreement(seed: int) -> str:
     if answer.grade.exit_code != 0:
         return ""
     report = check(recipe, lots, parse_weighed(document("blend", answer), "batch.json"), "batch.json", DAY)
-    if not report.grade.forbids and not report.missed:
+    if not report.grade.forbids and report.grade is not Grade.NOT_THE_RECIPE:
         return ""
     parts = (report, *report.loads)
     off = sorted({dose.item.name for part in parts for dose in part.doses if dose.off})
-    return f"seed {seed}: check forbids {report.grade.forbids}, misses {report.missed}, off dose {off}"
+    return f"seed {seed}: check says {report.grade}, off dose {off}"
 
 
 def scaled(kitchen: Kitchen, money: int, mass: int) -> Kitchen:

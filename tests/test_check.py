@@ -27,6 +27,7 @@ from optimizer.reading.lots import parse_lots
 from optimizer.reading.recipe import judged_by, parse_recipe
 from optimizer.reading.weighed import parse_weighed
 from optimizer.record import document
+from optimizer.verdict import Grade
 
 DAY = date(2026, 11, 30)
 LOTS = """lot,on_hand_kg,fat_pct,cost_per_kg,species,role,moisture_pct,protein_pct,fat_sd_pct
@@ -77,7 +78,7 @@ def headline(report: Report) -> list[str]:
 
 def test_the_batch_as_the_recipe_has_it_is_fine() -> None:
     report = checked()
-    assert not report.grade.forbids and not report.missed and not report.off
+    assert not report.grade.forbids and report.grade is not Grade.NOT_THE_RECIPE and not report.off
     (line,) = headline(report)
     assert re.fullmatch(r"RIGHT AS WEIGHED\. (\d+) of \d+ limits hold; 1 needs a laboratory\.", line)
 
@@ -96,7 +97,7 @@ def test_salt_doubled_is_said_in_the_second_line_and_is_no_recipe_s_batch() -> N
     assert "80.02 kg of meat block" in second
     # (1.49 + 0.09) of 42.486 kg
     assert third.startswith("* total salt of the whole batch is 3.72 %")
-    assert report.missed and not report.grade.forbids
+    assert report.grade is Grade.NOT_THE_RECIPE
 
 
 def test_the_total_of_salt_is_always_printed() -> None:
@@ -128,7 +129,7 @@ def test_the_total_of_salt_is_always_printed() -> None:
 def test_room_about_a_dose(item: str, kg: float, off: bool, missed: bool) -> None:
     report = checked(**{item: kg})
     assert [dose.item.name for dose in report.off] == ([item] if off else [])
-    assert report.missed is missed
+    assert (report.grade is Grade.NOT_THE_RECIPE) is missed
     assert not report.grade.forbids
     if off:
         assert f"Off its dose: {item}" in headline(report)[1]
@@ -170,7 +171,7 @@ def test_what_a_blend_weighs_out_is_as_its_recipe_asks(seed: int) -> None:
     if answer.status is not Status.OPTIMAL:
         return
     report = check(recipe, found, parse_weighed(document("blend", answer), "b.json"), "b.json", date(2026, 11, 25))
-    assert not report.grade.forbids and not report.missed
+    assert not report.grade.forbids and report.grade is not Grade.NOT_THE_RECIPE
     assert [dose.item.name for dose in report.off] == []
 
 
@@ -180,7 +181,7 @@ def test_what_a_blend_weighs_out_is_as_its_recipe_asks(seed: int) -> None:
 def test_a_missed_target_is_no_do_not_make_and_says_what_mends_it() -> None:
     """29.9 kg of lean and 30 of half are 30.03 % fat; x kg of lean: (1799 + 10 x) / (59.9 + x) <= 30 for x >= 0.1."""
     report = checked(lean=29.9, half=30, salt=1.115, pink_cure=0.1437, pepper=0.15, ice=1.198)
-    assert report.missed and not report.grade.forbids
+    assert report.grade is Grade.NOT_THE_RECIPE
     words = said(report)
     assert "DO NOT MAKE" not in words
     assert "fat of the meat block is 30.03 %, between 20 and 30 % asked; 0.1 kg more of lean" in words
@@ -189,14 +190,14 @@ def test_a_missed_target_is_no_do_not_make_and_says_what_mends_it() -> None:
     # with it the batch is within the limit, and one division less is not
     for kilograms, fine in ((30.0, True), (29.95, False)):
         again = checked(lean=kilograms, half=30, salt=1.117, pink_cure=0.144, pepper=0.15, ice=1.2)
-        assert again.missed is not fine
+        assert (again.grade is Grade.NOT_THE_RECIPE) is not fine
 
 
 def test_what_would_break_a_rule_is_not_proposed() -> None:
     """Only half could bring fat up to 20 %, and 25 % of it is all the recipe takes."""
     narrow = RECIPE.replace("additions:", "  - share: {lot: half, max_pct: 25}\nadditions:")
     report = checked(narrow, lean=30.4, half=10, salt=0.752, pink_cure=0.097, pepper=0.101, ice=0.808)
-    assert report.missed
+    assert report.grade is Grade.NOT_THE_RECIPE
     assert all(f.mend is None for place in report.places for f in place.findings if f.requirement.what == "fat")
     wide = checked(lean=30.4, half=10, salt=0.752, pink_cure=0.097, pepper=0.101, ice=0.808)
     (mend,) = (f.mend for place in wide.places for f in place.findings if f.mend)
@@ -226,15 +227,15 @@ SURE = RECIPE + "confidence: {probability: 0.95}\n"
 def test_the_recipe_s_confidence_is_kept_by_check() -> None:
     """Fat 20.4 % with errors of one point: its sd is sqrt(29.6^2 + 10.4^2) / 40 = 0.784, and 0.4 is half of that."""
     asked = {"lean": 29.6, "half": 10.4}
-    assert not checked(**asked).missed
+    assert checked(**asked).grade is not Grade.NOT_THE_RECIPE
     report = checked(SURE, **asked)
-    assert report.missed and not report.grade.forbids
+    assert report.grade is Grade.NOT_THE_RECIPE
     assert "met on paper, but not with 95 % confidence" in said(report)
 
 
 def test_confidence_is_enough_where_there_is_room() -> None:
     """1.645 times 0.784 is 1.29: 21.5 % is well above 20 % and well below 30 %."""
-    assert not checked(SURE, lean=28.5, half=11.5).missed
+    assert checked(SURE, lean=28.5, half=11.5).grade is not Grade.NOT_THE_RECIPE
 
 
 def test_a_rule_kept_on_paper_alone_is_the_recipe_s_miss() -> None:
@@ -250,7 +251,7 @@ additions: []
     lots += "A,50,49.8,2,pork,belly,1\nB,50,50.2,2,pork,belly,1\n"
     recipe, found = parse_recipe(fresh, "r.yaml"), parse_lots(lots, "l.csv")
     lawful = check(recipe, found, parse_weighed("item,kg\nA,20\n", "b"), "b", DAY)
-    assert (lawful.grade.forbids, lawful.missed) == (False, True)
+    assert (lawful.grade.forbids, (lawful.grade is Grade.NOT_THE_RECIPE)) == (False, True)
     assert check(recipe, found, parse_weighed("item,kg\nB,20\n", "b"), "b", DAY).grade.forbids
 
 

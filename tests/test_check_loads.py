@@ -62,7 +62,7 @@ def cure_of(part: dict[str, Any]) -> dict[str, Any]:
 
 def test_two_good_halves_are_fine() -> None:
     report = checked(of_loads(HALF, HALF))
-    assert not report.grade.forbids and not report.missed and not report.apart
+    assert not report.grade.forbids and report.grade is not Grade.NOT_THE_RECIPE and not report.apart
     assert [load.load for load in report.loads] == [1, 2]
     assert "LOADS, EACH CHECKED ALONE" in said(report)
 
@@ -84,13 +84,13 @@ def test_all_the_cure_in_one_load_is_do_not_make_though_the_whole_is_right() -> 
 
 def test_salt_that_is_right_only_on_the_whole_is_not_what_the_recipe_asks() -> None:
     report = checked(of_loads({**HALF, "salt": 0.5}, {**HALF, "salt": 0.245}))
-    assert report.missed and not report.grade.forbids
+    assert report.grade is Grade.NOT_THE_RECIPE
     assert "load 1: salt, 500 g weighed, 372 g is its dose" in said(report)
 
 
 def test_the_blend_s_own_json_is_fine_load_by_load() -> None:
     report = checked(json.dumps(blended()))
-    assert not report.grade.forbids and not report.missed and len(report.loads) == 2
+    assert not report.grade.forbids and report.grade is not Grade.NOT_THE_RECIPE and len(report.loads) == 2
 
 
 @pytest.mark.parametrize("total", ["corrected", "left"])
@@ -119,7 +119,7 @@ def test_loads_that_do_not_add_up_to_the_whole_are_said() -> None:
         if entry["item"] == "pepper":
             entry["grams"] += 1
     report = checked(json.dumps(found))
-    assert report.missed and not report.grade.forbids
+    assert report.grade is Grade.NOT_THE_RECIPE
     assert "The loads do not add up to the whole: pepper: 0.101 kg in the loads, 0.1 kg in the whole" in said(report)
 
 
@@ -152,7 +152,7 @@ def test_two_weights_of_a_lot_that_do_not_belong_together_are_said(key: str) -> 
     def report() -> Report:
         return check(recipe, bony, parse_weighed(json.dumps(found), "b"), "b", DAY)
 
-    assert not report().missed and not report().unlike
+    assert report().grade is not Grade.NOT_THE_RECIPE and not report().unlike
     (lean,) = (entry for entry in found["lots"] if entry["lot"] == "lean")
     lean[key] += 1
     kg = lean["kg"]
