@@ -12,16 +12,13 @@ from typing import TypeVar
 from constraints.numbers import G_PER_KG, KG_PER_LB, M_PER_FT, ONE, OZ_PER_LB, ZERO, shown, trimmed
 from constraints.requirement import Requirement
 from optimizer.verdict import Check
+from optimizer.wording import GAP
 
 _MOST_PLACES = 8
 _OUNCE = KG_PER_LB / OZ_PER_LB
 _TELLING = 4
 """A decimal of a pound is shown where its last place is at most this part of a division."""
 Judged = TypeVar("Judged", bound=Check)
-
-
-GAP = "\u00a0"
-"""A blank within a figure; on the page it is a plain one."""
 
 
 def apart(figure: str) -> str:

@@ -14,6 +14,8 @@ CAUTION = (
 )
 """On every page, document and picture that names a cure or a batch."""
 
+GAP = "\u00a0"
+"""A blank within a figure; on the page it is a plain one."""
 TAKE, WEIGH, COMES_OUT, WATCH = "TAKE", "WEIGH", "COMES OUT", "WATCH"
 HEADINGS = (TAKE, WEIGH, COMES_OUT, WATCH)
 """The page of a batch in the order of its reader's questions."""

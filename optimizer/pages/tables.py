@@ -8,7 +8,7 @@ from itertools import zip_longest
 from textwrap import wrap
 from unicodedata import category, combining, east_asian_width
 
-from optimizer.figures import GAP
+from optimizer.wording import GAP
 
 WIDTH, LEAST_WIDTH, MOST_WIDTH = 80, 60, 140
 """Columns of a page that goes to no terminal, and of one that does at least and at most."""
