@@ -157,19 +157,18 @@ class Formula:
     def totals(self, quantity: Quantity, scale: Fraction = ONE) -> Vector:
         """``scale`` times the ``total`` of every column, reckoned once. Raises MissingProperty."""
         key = quantity, scale
-        if key not in self._totals:
-            self._totals[key] = self._unscaled(quantity) if scale == 1 else self.totals(quantity).times(scale)
+        if key not in self._totals and scale != 1:
+            self._totals[key] = self.totals(quantity).times(scale)
+        elif key not in self._totals:
+            every, silent = self.figures.of(quantity, self.process)
+            for place in np.intersect1d(silent, self.places) if len(silent) else ():
+                in_one_kg(quantity, self.figures.items[place], self.process)
+            own = every.at(self.places)
+            if self.free:
+                own = own.joined(Vector.of(quantity.per_kg(a.item, self.process) for a in self.free))
+            added = [self._added(quantity, alike) for alike in self._kinds]
+            self._totals[key] = own.plus(Vector.of(added).at(self.kind_of)) if any(added) else own
         return self._totals[key]
-
-    def _unscaled(self, quantity: Quantity) -> Vector:
-        every, silent = self.figures.of(quantity, self.process)
-        for place in np.intersect1d(silent, self.places) if len(silent) else ():
-            in_one_kg(quantity, self.figures.items[place], self.process)
-        own = every.at(self.places)
-        if self.free:
-            own = own.joined(Vector.of(quantity.per_kg(a.item, self.process) for a in self.free))
-        added = [self._added(quantity, alike) for alike in self._kinds]
-        return own.plus(Vector.of(added).at(self.kind_of)) if any(added) else own
 
     def exact_batch(self, kilograms: Sequence[Fraction]) -> Batch:
         """The batch of these kilograms of the columns with every dosed addition at its exact amount."""

@@ -248,7 +248,9 @@ def flaws(pack: Pack, own: Collection[str]) -> Iterator[Flaw]:
     for one in (row for row in held if row.row.id in own):
         if not one.places:
             yield Flaw(one.row.id, "this row can never be in force", "some class and product of the pack meets it")
-        elif _cannot_break(one):
+        of_whole = one.limit.unit == "%" and one.row.requires.kind() not in _BEYOND_WHOLE
+        some = (one.lo, one.hi) != (-inf, inf)
+        if some and one.places and one.lo <= 0 and one.hi >= (PERCENT if of_whole else inf):
             yield Flaw(one.row.id, f"this row can never bind: {one.limit.words()}", "a limit that some batch breaks")
     groups: dict[str, list[_Held]] = {}
     for one in held:
@@ -256,11 +258,6 @@ def flaws(pack: Pack, own: Collection[str]) -> Iterator[Flaw]:
     for group in groups.values():
         for i, one in enumerate(group):
             yield from (flaw for flaw in _beside(one, group[:i]) if flaw.where in own)
-
-
-def _cannot_break(held: _Held) -> bool:
-    of_whole = held.limit.unit == "%" and held.row.requires.kind() not in _BEYOND_WHOLE
-    return held.lo <= 0 and held.hi >= (PERCENT if of_whole else inf) and (held.lo, held.hi) != (-inf, inf)
 
 
 def _beside(one: _Held, earlier: list[_Held]) -> Iterator[Flaw]:

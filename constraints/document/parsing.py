@@ -270,7 +270,10 @@ class _Reader:
             raise yaml.MarkedYAMLError(problem="duplicate anchor", problem_mark=event.start_mark)
         if event.anchor is not None:
             self.anchors[event.anchor] = [] if isinstance(event, yaml.SequenceStartEvent) else {}, place, 0
-        tree = self._inside(event, place) if inside else self._scalar(event, mark)
+        if not inside and (bad := _UNPRINTABLE.search(event.value)):
+            self._say(mark, f"an escape stands for the character U+{ord(bad[0]):04X}", "printable text")
+        # Only the plain style can stand for nothing without quotes.
+        tree = self._inside(event, place) if inside else event.value if event.value or event.style else None
         if event.anchor is not None:
             self.anchors[event.anchor] = tree, place, self.values - before
         return tree, place
@@ -322,10 +325,3 @@ class _Reader:
         else:
             return key, place.value
         return None, place.value
-
-    def _scalar(self, event: yaml.ScalarEvent, mark: Mark) -> str | None:
-        """The text as typed; None where nothing stands, which only the plain style can have without quotes."""
-        value: str = event.value
-        if bad := _UNPRINTABLE.search(value):
-            self._say(mark, f"an escape stands for the character U+{ord(bad[0]):04X}", "printable text")
-        return value if value or event.style else None
