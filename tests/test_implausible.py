@@ -6,6 +6,7 @@ from datetime import date
 from fractions import Fraction
 
 import pytest
+from kitchens import HOUSE
 
 from constraints.faults import BadInput, Fault
 from optimizer.order import Asked
@@ -14,6 +15,7 @@ from optimizer.why.explain import question
 from optimizer.why.what_if import Inputs
 
 DAY = date(2026, 11, 30)
+RULED = f"rules: [{HOUSE}]\n"
 LOTS = (
     "lot,on_hand_kg,fat_pct,cost_per_kg,species,moisture_pct,protein_pct\nA,60,18,2,pork,64,17\nB,40,53,1,pork,36,9\n"
 )
@@ -54,6 +56,77 @@ def test_a_figure_that_no_kitchen_can_mean_is_refused_with_its_line(
 @pytest.mark.parametrize("edge", [("16}", "250}"), ("2}", "500}"), ("50}", "8000}"), ("0.5,", "20,")])
 def test_a_figure_that_is_only_odd_is_taken(edge: tuple[str, str]) -> None:
     parse_recipe(RECIPE.replace(*edge, 1), "r.yaml")
+
+
+# Every figure of recipe_checks that is told of a recipe: (what is written, at the figure, beyond it, what is said then).
+
+SALT_LINE, PEPPER_LINE = "g_per_kg_meat: 16}", "g_per_kg_meat: 2}"
+
+
+def cure(strength: str, grams: str, more: str = "") -> str:
+    return f"{{name: pink, is: cure, nitrite_pct: {strength}, g_per_kg_meat: {grams}{more}}}"
+
+
+ODD = {
+    "spice to meat": (PEPPER_LINE, "g_per_kg_meat: 50}", "g_per_kg_meat: 50.1}", "50.1 g of pepper in a kilogram is a"),
+    "spice to batch": (PEPPER_LINE, "g_per_kg_batch: 50}", "g_per_kg_batch: 50.1}", "50.1 g of pepper"),
+    "thin casing": ("kg_per_m: 0.5", "kg_per_m: 0.1", "kg_per_m: 0.0999", "0.0999 kg of batch in a metre"),
+    "wide casing": ("kg_per_m: 0.5", "kg_per_m: 20", "kg_per_m: 20.01", "20.01 kg of batch in a metre"),
+    "link by weight": ("link_cm: 12", "link_g: 10", "link_g: 9.99", "a link weighs only 9.99 g"),
+    "link by length": ("link_cm: 12", "link_cm: 2", "link_cm: 1.99", "a link of 1.99 cm weighs only 9.95 g"),
+    "fraction": ("casing:", "require: [{fat: {min_pct: 1}}]\ncasing:", "require: [{fat: {min_pct: 0.99}}]\ncasing:",
+                 "fat min_pct 0.99 may be a fraction"),
+    "smallest": ("casing:", "require: [{fat: {min_pct: 1}}]\ncasing:", "require: [{fat: {min_pct: 0}}]\ncasing:",
+                 "every batch keeps"),
+    "largest": ("casing:", "require: [{fat: {max_pct: 99.9}}]\ncasing:", "require: [{fat: {max_pct: 100}}]\ncasing:",
+                "every batch keeps"),
+}  # fmt: skip
+REFUSED = {
+    "salt to meat": (SALT_LINE, "g_per_kg_meat: 250}", "g_per_kg_meat: 250.1}", "250.1 g of salt"),
+    "salt to batch": (SALT_LINE, "g_per_kg_batch: 250}", "g_per_kg_batch: 250.1}", "250.1 g of salt"),
+    "total salt": (SALT_LINE, "total_salt_pct: 25}", "total_salt_pct: 25.1}", "a total of 25.1 % salt"),
+    "dry to meat": (PEPPER_LINE, "g_per_kg_meat: 500}", "g_per_kg_meat: 500.1}", "500.1 g of pepper"),
+    "dry to batch": (PEPPER_LINE, "g_per_kg_batch: 500}", "g_per_kg_batch: 500.1}", "500.1 g of pepper"),
+    # 900 g of a kilogram of batch are 9000 to one of meat, with the 18 of salt and pepper
+    "room in meat": ("g_per_kg_meat: 50}", "g_per_kg_meat: 8981.9}", "g_per_kg_meat: 8982}", "add up to 9000 g"),
+    "room in batch": ("g_per_kg_meat: 50}", "g_per_kg_batch: 899.9}", "g_per_kg_batch: 900}", "add up to 900 g"),
+    "no casing so thin": ("kg_per_m: 0.5, link_cm: 12", "kg_per_m: 0.001", "kg_per_m: 0.0009", "0.0009 kg of batch"),
+    "no casing so wide": ("kg_per_m: 0.5, link_cm: 12", "kg_per_m: 2000", "kg_per_m: 2000.1", "2000.1 kg of batch"),
+    "no link so small": ("link_cm: 12", "link_g: 0.1", "link_g: 0.09", "a link weighs only 0.09 g"),
+    "weak cure": ("{name: pepper, g_per_kg_meat: 2}", cure("0.4", "25"), cure("0.39", "25"), "unusual strength"),
+    "strong cure": ("{name: pepper, g_per_kg_meat: 2}", cure("7", "2"), cure("7.01", "2"), "unusual strength"),
+    "pure salt": ("{name: pepper, g_per_kg_meat: 2}", cure("100", "0.15"), cure("99.9", "0.15"), "unusual strength"),
+    # 0.8 g of 5 % in a kilogram are 40 ppm
+    "little cure": ("{name: pepper, g_per_kg_meat: 2}", cure("5", "0.8"), cure("5", "0.799"), "only 39.95 ppm"),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("what", ODD)
+def test_at_a_suspicious_figure_nothing_is_said_and_just_beyond_it_something_is(what: str) -> None:
+    old, at, beyond, words = ODD[what]
+    assert old in RECIPE
+    assert [w.found for w in parse_recipe(RECIPE.replace(old, at), "r.yaml").warnings] == []
+    (warning,) = parse_recipe(RECIPE.replace(old, beyond), "r.yaml").warnings
+    assert words in warning.found
+
+
+@pytest.mark.parametrize("what", REFUSED)
+def test_at_the_last_figure_a_recipe_is_taken_and_just_beyond_it_refused(what: str) -> None:
+    old, at, beyond, words = REFUSED[what]
+    assert old in RECIPE
+    parse_recipe(RULED + RECIPE.replace(old, at), "r.yaml")
+    (fault,) = faults_of(RULED + RECIPE.replace(old, beyond))
+    assert words in fault.found
+
+
+@pytest.mark.parametrize("words", [", confirm_strength: yes", ""])
+def test_a_strength_off_the_usual_is_taken_where_the_label_says_so(words: str) -> None:
+    text = RULED + RECIPE.replace("{name: pepper, g_per_kg_meat: 2}", cure("9", "2", words))
+    assert bool(words) == (text.count("confirm") == 1)
+    if words:
+        parse_recipe(text, "r.yaml")
+    else:
+        assert "usual is 0.4 to 7 %, or 100 for the pure salt" in faults_of(text)[0].allowed
 
 
 def asked(*settings: str) -> list[Fault]:
