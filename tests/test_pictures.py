@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import json
 import re
+from fractions import Fraction
 from itertools import pairwise
+from math import ceil, floor
 from pathlib import Path
 from xml.etree import ElementTree
 
@@ -13,6 +15,7 @@ from typer.testing import CliRunner
 from where import ROOT
 
 from optimizer.cli import app
+from optimizer.pages.chart import Axis, across, upwards
 from optimizer.wording import CAUTION
 
 FRESH = [str(ROOT / "examples" / "fresh.yaml"), "--lots", str(ROOT / "examples" / "fresh-lots.csv")]
@@ -52,6 +55,104 @@ def test_a_picture_explains_itself(drawn: dict[str, str], name: str) -> None:
     assert "<table" in page or "<li>" in page
     ids = re.findall(r' id="([^"]+)"', page)
     assert len(ids) == len(set(ids))
+
+
+def _box(part: ElementTree.Element) -> list[tuple[float, float]]:
+    """The corners, or the points, of one thing drawn."""
+    at = {name: float(value) for name, value in part.items() if re.fullmatch(r"-?[\d.]+", value)}
+    kind = part.tag.rpartition("}")[2]
+    if kind == "rect":
+        return [(at["x"], at["y"]), (at["x"] + at["width"], at["y"] + at["height"])]
+    if kind == "circle":
+        return [(at["cx"] - at["r"], at["cy"] - at["r"]), (at["cx"] + at["r"], at["cy"] + at["r"])]
+    if kind == "line":
+        return [(at["x1"], at["y1"]), (at["x2"], at["y2"])]
+    if kind == "text":
+        return [(at["x"], at["y"])]
+    pairs = re.findall(r"(-?[\d.]+)[ ,](-?[\d.]+)", part.get("points") or part.get("d") or "")
+    return [(float(x), float(y)) for x, y in pairs]
+
+
+def _drawn(page: str) -> list[tuple[ElementTree.Element, list[ElementTree.Element]]]:
+    """Every picture of a page with what is drawn in it."""
+    found = []
+    for text in re.findall(r"<svg.*?</svg>", page, re.DOTALL):
+        root = ElementTree.fromstring(text)
+        patterns = {id(part) for kept in root.iter("defs") for part in kept.iter()}
+        found.append((root, [part for part in root.iter() if id(part) not in patterns and _box(part)]))
+    return found
+
+
+@pytest.mark.parametrize("name", COMMANDS)
+def test_all_that_is_drawn_lies_in_its_picture(drawn: dict[str, str], name: str) -> None:
+    for root, parts in _drawn(drawn[name]):
+        _, _, wide, tall = map(float, (root.get("viewBox") or "").split())
+        assert len(parts) > 5
+        for part in parts:
+            assert all(0 <= x <= wide and 0 <= y <= tall for x, y in _box(part)), ElementTree.tostring(part)
+
+
+@pytest.mark.parametrize("name", ["trade-off", "why", "cook"])
+def test_a_curve_lies_in_its_frame_and_its_ticks_are_round_and_even(drawn: dict[str, str], name: str) -> None:
+    """The frame is where the grid is; a tick's figure and its place go in equal steps of 1, 2 or 5 times a power."""
+    for _, parts in _drawn(drawn[name]):
+        (across, down) = [part for part in parts if part.get("class") == "axis"]
+        (left, base), (right, _) = _box(across)
+        (_, top), _ = sorted(_box(down), key=lambda at: at[1])
+        for part in parts:
+            if part.get("class") in ("curve", "dot", "kink", "now", "end", "grid", "level", "stage"):
+                assert all(left - 6 <= x <= right + 6 and top - 6 <= y <= base + 6 for x, y in _box(part))
+        for way, end in ((0, "middle"), (1, "end")):
+            told = [part for part in parts if part.get("text-anchor") == end and not part.get("transform")]
+            told = [part for part in told if re.fullmatch(r"-?[\d.]+", part.text or "") and not part.get("class")]
+            ticks = [(_box(part)[0][way], float(part.text or "")) for part in told]
+            lines = [part for part in parts if part.get("class") == "grid" and _box(part)[0][way] == _box(part)[1][way]]
+            ticks = ticks[: len(lines)]  # a curve's own points have figures too
+            assert len(lines) >= 2
+            steps = {round(b[1] - a[1], 9) for a, b in pairwise(ticks)}
+            (step,) = steps
+            assert re.fullmatch(r"[125]e[+-]\d+", f"{step:.0e}") and float(f"{step:.0e}") == step
+            places = [b[0] - a[0] for a, b in pairwise(ticks)]
+            assert max(places) - min(places) <= 0.21
+
+
+@pytest.mark.parametrize("low", [0.0, 0.3, 7.0, 88.88, 1234.5, -3.7, -120.0])
+@pytest.mark.parametrize("wide", [0.0004, 0.09, 0.9, 1.0, 7.3, 60.0, 100.0, 2500.0])
+@pytest.mark.parametrize("whole", [False, True])
+def test_ticks_are_every_round_figure_from_end_to_end(low: float, wide: float, whole: bool) -> None:
+    axis = Axis(low, low + wide, 80, 736)
+    ticks = axis.ticks(whole=whole)
+    told = [Fraction(text) for _, text in ticks]
+    steps = [n * Fraction(10) ** k for k in range(-6, 6) for n in (1, 2, 5)]
+    step = next(s for s in steps if s * 6 >= Fraction(wide) * Fraction("0.999999999") and (s >= 1 or not whole))
+    ends = Fraction(low) - Fraction(1, 10**9), Fraction(low) + Fraction(wide) + Fraction(1, 10**9)
+    assert told == [k * step for k in range(ceil(ends[0] / step), floor(ends[1] / step) + 1)]
+    for pixel, text in ticks:
+        assert pixel == pytest.approx(80 + (float(text) - low) / wide * 656, abs=0.051)
+
+
+@pytest.mark.parametrize("figure", [0.0, 0.4, 12.0, 5000.0, -18.0])
+def test_a_single_figure_stands_in_the_middle_and_no_axis_goes_below_nothing_for_nothing(figure: float) -> None:
+    axis = across([figure])
+    assert axis.low < figure < axis.high or figure == axis.low == 0
+    assert figure < 1 or axis.at(figure) == pytest.approx((axis.start + axis.end) / 2, abs=1)
+    assert (axis.low >= 0) is (figure >= 0)
+    both = upwards([figure, figure + 10])
+    assert both.end < both.at(figure + 10) < both.at(figure) <= both.start
+
+
+def test_a_week_is_drawn_to_one_scale(drawn: dict[str, str]) -> None:
+    """Every bar is as high as its kilograms in the table, the highest of all fills the picture."""
+    rows = re.findall(r"<tr><td>(.*?)</td><td>([\d.]+)</td><td>([\d.]+)</td><td>([\d.]+)</td></tr>", drawn["plan"])
+    ((_, parts),) = _drawn(drawn["plan"])
+    bars = [part for part in parts if part.tag == "rect"]
+    assert len(bars) == 3 * len(rows)
+    most = max(float(cell) for row in rows for cell in row[1:])
+    for k, (_, used, came, left) in enumerate(rows):
+        for bar, cell in zip(bars[3 * k : 3 * k + 3], (left, came, used), strict=True):
+            assert float(bar.get("height") or "") == pytest.approx(220 * float(cell) / most, abs=0.3)
+    starts = [float(bar.get("x") or "") for bar in bars]
+    assert starts == sorted(set(starts))
 
 
 def test_the_table_below_a_blend_is_the_blend(drawn: dict[str, str]) -> None:
