@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import json
 import random
+from datetime import datetime, timedelta
 from fractions import Fraction
+from itertools import pairwise
 from math import inf
 from pathlib import Path
 from typing import Any
@@ -320,6 +322,45 @@ def test_logs_as_loggers_write_them(text: str) -> None:
     (core,) = log.of("core")
     assert log.minutes == Fraction(61, 2)
     assert (core.value(0), core.value(1)) == (Fraction("40.1"), Fraction("140.45"))
+
+
+WRITTEN = {
+    "year first": "%Y/%m/%d %H:%M:%S", "year first, halves of a day": "%Y/%m/%d %I:%M:%S %p",
+    "month first": "%m/%d/%Y %I:%M:%S %p", "month first, 24 hours": "%m/%d/%Y %H:%M:%S",
+    "day first": "%d/%m/%Y %H:%M:%S", "points": "%d.%m.%Y %H:%M:%S", "dashes": "%d-%m-%Y %I:%M:%S%p",
+    "ISO 8601": "%Y-%m-%dT%H:%M:%S",
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("form", WRITTEN)
+@pytest.mark.parametrize("clock", ["00:05", "01:00", "11:59", "12:00", "12:30", "13:00", "23:59"])
+def test_a_moment_is_the_same_however_it_is_written(form: str, clock: str) -> None:
+    """Against the standard library's own writing of it; the 25th tells the day from the month."""
+    start = datetime.fromisoformat(f"2026-11-25 {clock}")
+    rows = [(start + timedelta(minutes=30 * k)).strftime(WRITTEN[form]) + f",{4 + k}" for k in range(5)]
+    log = parse_log("\n".join(["time,core_c", *rows]) + "\n", "log.csv")
+    assert (log.start, log.minutes) == (start, 120)
+
+
+@pytest.mark.parametrize("clock", ["0:30 AM", "13:00 PM", "13:00 am", "24:00"])
+def test_an_hour_that_is_none_is_refused(clock: str) -> None:
+    with pytest.raises(BadInput) as caught:
+        parse_log(f"time,core_c\n11/25/2026 1:00 AM,4\n11/25/2026 {clock},5\n", "log.csv")
+    assert [fault.line for fault in caught.value.faults] == [3]
+
+
+@pytest.mark.parametrize("seed", range(12))
+def test_degree_minutes_above_a_level_are_scipys_however_near_the_level_a_reading_is(seed: int) -> None:
+    """Readings of whole degrees from two below the level to three above it."""
+    rng = random.Random(seed)
+    points = [(7 * k, Fraction(90 + rng.randint(-2, 3))) for k in range(12)]
+    times, values = [float(t) for t, _ in points], [float(v) - 90 for _, v in points]
+    for until in (77.0, 40.0):
+        found = sum(
+            quad(lambda t: max(0.0, float(np.interp(t, times, values))), a, min(b, until), limit=500)[0]
+            for a, b in pairwise(times) if a < until
+        )  # fmt: skip
+        assert float(curve(points).area_above(Fraction(90), Fraction(until))) == pytest.approx(found, abs=1e-5)
 
 
 def test_a_probe_that_falls_out_and_a_row_that_stands_twice_are_told() -> None:

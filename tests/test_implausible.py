@@ -58,7 +58,7 @@ def test_a_figure_that_is_only_odd_is_taken(edge: tuple[str, str]) -> None:
     parse_recipe(RECIPE.replace(*edge, 1), "r.yaml")
 
 
-# Every figure of recipe_checks that is told of a recipe: (what is written, at the figure, beyond it, what is said then).
+# Every figure of recipe_checks: what is written, at the figure, beyond it, and what is said then.
 
 SALT_LINE, PEPPER_LINE = "g_per_kg_meat: 16}", "g_per_kg_meat: 2}"
 

@@ -43,6 +43,15 @@ def test_what_an_offers_table_refuses(head: str, row: str, column: str, words: s
     assert any(words in fault.allowed for fault in error.value.faults if fault.column == column)
 
 
+def test_faults_stand_in_the_order_of_their_lines_whichever_check_finds_them() -> None:
+    """Line 4 is found while cells are read, lines 2 and 5 when whole rows are judged, line 3 between them."""
+    head = "offer,supplier,fat_pct,cost_per_kg,moisture_pct,protein_pct,smallest_order_kg,largest_order_kg"
+    rows = ["a,Hill,20,3,80,20,,", "b,Hill,20,3,,,9,8", "c,Hill,120,3,,,,", "d,Hill,30,3,70,10,,"]
+    with pytest.raises(BadInput) as error:
+        parse_offers("\n".join([head, *rows, ""]), "o.csv")
+    assert [fault.line for fault in error.value.faults] == [2, 3, 4, 5]
+
+
 @pytest.mark.parametrize("key", ["price_per_kg", "order_pack_kg"])
 def test_a_batch_refuses_the_old_words_too(key: str) -> None:
     with pytest.raises(BadInput) as error:

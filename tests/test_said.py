@@ -37,6 +37,7 @@ from optimizer.made.heat import judge_cook
 from optimizer.made.log_page import page as log_page
 from optimizer.order import Asked, order_of
 from optimizer.pages.batch_page import page as batch_page
+from optimizer.pages.details import sure_in_short
 from optimizer.problem import Problem
 from optimizer.reading.entry import Units
 from optimizer.reading.offers import parse_offers
@@ -340,6 +341,28 @@ def test_what_is_not_stated_of_an_addition_counts_as_nothing(figures: str, ok: b
             parse_recipe(text, "r.yaml")
 
 
+def test_what_confidence_costs_is_told_to_the_hundredth() -> None:
+    least, most = (SimpleNamespace(label=name, probability=float(p)) for name, p in (("fat", "0.9512"), ("lean", "0.99")))
+    likely = [(SimpleNamespace(basis="batch"), one) for one in (most, least)]
+    sure: Any = SimpleNamespace(likely=likely, words="95 %", price=F("3.146"))
+    answer: Any = SimpleNamespace(sure=sure, problem=SimpleNamespace(money=" crowns"))
+    assert [*sure_in_short(answer)] == [
+        "95 %: fat of the batch is 95.1 % likely met", "that confidence costs 3.15 crowns"
+    ]  # fmt: skip
+
+
+@pytest.mark.parametrize(("salt", "refused"), [("1.1", True), ("1.0001", True), ("1", False), ("0.4", False)])
+def test_a_total_of_salt_that_every_lot_exceeds_is_refused_where_it_is_asked_for(
+    salt: str, refused: bool, tmp_path: Path
+) -> None:
+    """With 1 % in all and lots of more, salt would have to be taken out; at 1 % itself none is added."""
+    lots = f"lot,on_hand_kg,fat_pct,cost_per_kg,salt_pct\nA,30,20,3,{salt}\nB,30,20,2,{float(salt) + 0.5}\n"
+    recipe = "name: x\nadditions:\n  - {name: salt, is: salt, total_salt_pct: 1}\n"
+    found = lined(run(tmp_path, recipe, lots, "blend", str(tmp_path / "r.yaml"), "--meat-kg", "20"))
+    assert ("r.yaml:3:44: error:" in found) is refused
+    assert ("total salt of 1 % is exceeded before any salt" in found) is refused
+
+
 # Temperatures and logs.
 
 
@@ -399,6 +422,16 @@ def test_only_what_has_days_in_all_says_so() -> None:
     words = [f.words for p in report.phases if p.title == "Trichinella" for f in p.findings]
     assert any(re.fullmatch(r"method 1.*: 480 h at 45 F, 25 d in all met", said) for said in words), words
     assert any(re.fullmatch(r"method 5: 1560 h at 45 F met", said) for said in words), words
+
+
+@pytest.mark.parametrize(("d", "words"), [("0.5", "30 s"), ("0.99", "59.4 s"), ("1", "1 min"), ("2.25", "2.25 min")])
+def test_a_published_d_is_told_in_minutes_from_one_minute_on_and_in_seconds_below(d: str, words: str) -> None:
+    us = place("us")
+    one = us.opinions[0].model_copy(update={"d": F(d)})
+    report = judge_cook(log_of(core=[(0, 150), (9, 150)]), product(), [us.model_copy(update={"opinions": (one,)})],
+                        AskedHeat(gap=F(999)))  # fmt: skip
+    (found,) = (f.words for p in report.phases for f in p.findings if f.words.startswith(f"{one.title}:"))
+    assert f"(D {words} at " in found
 
 
 @pytest.mark.parametrize(

@@ -5,6 +5,7 @@ from __future__ import annotations
 from fractions import Fraction
 
 import numpy as np
+import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -30,6 +31,21 @@ def test_vectors_reckon_as_fractions_do(pairs: list[tuple[Fraction, Fraction]], 
     assert list(a.at(places)) == [left[-1], left[0]]
     assert a.plus(b, factor).top >= max(abs(int(n)) for n in a.plus(b, factor).num)
     assert np.allclose(a.floats, [float(x) for x in left], rtol=1e-12, atol=0)
+
+
+@pytest.mark.parametrize("bits", range(54, 70))
+@pytest.mark.parametrize("halvings", [1, 3, 9, 40])
+def test_sums_at_the_machines_edge_are_exact(bits: int, halvings: int) -> None:
+    """A sum over a finer denominator takes more bits; what is made of it afterwards is exact too."""
+    left = [Fraction(2**bits - 1), Fraction(-(2**bits) + 3)]
+    right = [Fraction(1, 2**halvings), Fraction(2**bits - 1, 2**halvings)]
+    found, plain = Vector.of(left), left
+    for factor in (Fraction(1), Fraction(3, 7), Fraction(-5)):
+        found, plain = found.plus(Vector.of(right), factor), [x + factor * y for x, y in zip(plain, right, strict=True)]
+        assert list(found) == plain
+        assert found.top >= max(abs(int(n)) for n in found.num)
+        assert list(found.times(Fraction(9))) == [9 * x for x in plain]
+        assert list(found.plus(found)) == [2 * x for x in plain]
 
 
 @settings(max_examples=200, deadline=None)
