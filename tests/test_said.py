@@ -5,6 +5,7 @@ Pounds and ounces: NIST Handbook 44 (2024), appendix C: a pound is 0.45359237 kg
 
 from __future__ import annotations
 
+import json
 import re
 from dataclasses import astuple, replace
 from datetime import date
@@ -37,14 +38,12 @@ from optimizer.made.heat import judge_cook
 from optimizer.made.log_page import page as log_page
 from optimizer.order import Asked, order_of
 from optimizer.pages.batch_page import page as batch_page
-from optimizer.pages.details import sure_in_short
 from optimizer.problem import Problem
 from optimizer.reading.entry import Units
 from optimizer.reading.offers import parse_offers
 from optimizer.reading.recipe import parse_recipe
 from optimizer.remarks import cause, tidiness
 from optimizer.summary import dying_lots
-from optimizer.weighing import weighout
 from optimizer.why.curves import price_curve
 from optimizer.why.explain import Explanation
 from optimizer.why.ground import Means, ground_of
@@ -321,11 +320,11 @@ def test_a_lot_of_no_weight_is_not_in_a_batch() -> None:
 
 def test_of_lots_alike_the_first_in_use_is_taken_first_as_far_as_whole_divisions_of_it_go() -> None:
     """Of 5.03 kg 5.00 can be weighed in divisions of 50 g, half of it in each load; the other lot brings the rest."""
-    units = (F("0.05"), F("0.05"))
-    loads = [[F(0), F(10)], [F("1.5"), F("8.45")]]
-    taken = weighout._taken_in_order(loads, (F("5.03"), F(30)), units)
-    assert taken == [[F("2.5"), F("7.5")], [F("2.5"), F("7.45")]]
-    assert weighout._taken_in_order(loads, (F("5.03"), F(9)), units) == loads  # 14 of 19.95 kg: not all has a place
+    sooner = {"lot": "Z", "on_hand_kg": 5.03, "fat_pct": 20, "cost_per_kg": 3, "use_by": "2026-11-27"}
+    answer = blend(kitchen(LEAN | {"use_by": "2026-11-29"}, sooner, mixer_kg=10))
+    assert answer.weighed is not None
+    loads = [{item.name: kg for item, kg in load.kilograms.items()} for load in answer.weighed.loads]
+    assert loads == [{"A": F("7.5"), "Z": F("2.5")}] * 2
 
 
 @pytest.mark.parametrize(
@@ -341,14 +340,18 @@ def test_what_is_not_stated_of_an_addition_counts_as_nothing(figures: str, ok: b
             parse_recipe(text, "r.yaml")
 
 
-def test_what_confidence_costs_is_told_to_the_hundredth() -> None:
-    least, most = (SimpleNamespace(label=name, probability=float(p)) for name, p in (("fat", "0.9512"), ("lean", "0.99")))
-    likely = [(SimpleNamespace(basis="batch"), one) for one in (most, least)]
-    sure: Any = SimpleNamespace(likely=likely, words="95 %", price=F("3.146"))
-    answer: Any = SimpleNamespace(sure=sure, problem=SimpleNamespace(money=" crowns"))
-    assert [*sure_in_short(answer)] == [
-        "95 %: fat of the batch is 95.1 % likely met", "that confidence costs 3.15 crowns"
-    ]  # fmt: skip
+@pytest.mark.parametrize("full", [(), ("--full",)])
+def test_what_confidence_costs_is_told_to_the_hundredth(full: tuple[str, ...], tmp_path: Path) -> None:
+    """Nine parts of fat known to two points: the least cost at 95 % less the least cost without, by the documents."""
+    lots = "lot,on_hand_kg,fat_pct,fat_sd_pct,cost_per_kg\nA,30,20,2,3.17\nB,30,33,2,2.03\n"
+    recipe = "name: x\nrequire: [{fat: {max_pct: 27}}]\n"
+    command = ("blend", str(tmp_path / "r.yaml"), "--meat-kg", "20")
+    plain = json.loads(run(tmp_path, recipe, lots, *command, "--json"))
+    sure = json.loads(run(tmp_path, recipe + "confidence: {probability: 0.95}\n", lots, *command, "--json"))
+    page = lined(run(tmp_path, recipe + "confidence: {probability: 0.95}\n", lots, *command, *full))
+    price = sure["cost"]["optimum"] - plain["cost"]["optimum"]
+    assert price > 0.1 and f"confidence costs {price:.2f} " in page
+    assert f"{100 * min(one['probability'] for one in sure['confidence']['limits']):.1f} % likely met" in page
 
 
 @pytest.mark.parametrize(("salt", "refused"), [("1.1", True), ("1.0001", True), ("1", False), ("0.4", False)])
