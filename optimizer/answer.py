@@ -118,12 +118,6 @@ class Answer:
         return {item: kg for item, kg in self.batch.items() if isinstance(item, Lot)}
 
     @property
-    def gave_way(self) -> bool:
-        """True where the batch does not keep the default for pulls and remnants, because none does."""
-        tidy = self.problem.order.tidy
-        return self.weighed is not None and tidy is not None and tidy not in (self.kept, tidy.asked)
-
-    @property
     def lawful_doses(self) -> tuple[LawfulDose, ...]:
         """For each addition whose dose breaks a limit, or is in what cannot hold together, the dose that would pass."""
         broken = [check.requirement for check in self.checks if check.broken]

@@ -126,7 +126,7 @@ class TidyPart(Record):
     pull_asked: bool = at("problem.order.tidy.pull.asked")
     smallest_remnant_kg: Figure = at("problem.order.tidy.remnant.kilograms")
     remnant_asked: bool = at("problem.order.tidy.remnant.asked")
-    gave_way: bool
+    gave_way: bool = at(lambda a: bool(a.weighed) and a.problem.order.tidy not in (a.kept, a.problem.order.tidy.asked))
     price: Figure | None = at("tidy_price")
 
 
