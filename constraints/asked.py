@@ -150,13 +150,6 @@ def allowed(item: Ingredient, kilograms: Fraction) -> bool:
     return not isinstance(item, Lot) or not kilograms or hold(item).allows(kilograms)
 
 
-def _uses(columns: Sequence[Ingredient]) -> tuple[frozenset[str], ...]:
-    """The lots that each column uses, by name: more of what is in a ground mass uses no further lot."""
-    ground = {lot.name for c in columns for lot, _ in c.parts if isinstance(lot, Lot)}
-    lots = (([i.name for i in every([c]) if isinstance(i, Lot)], c) for c in columns)
-    return tuple(frozenset(name for name in names if c.parts or name not in ground) for names, c in lots)
-
-
 class Opened(Requirement):
     """At most ``hi`` lots in the batch; or of some ``lots`` at most one, or all of them ``together`` or none.
 
@@ -168,8 +161,13 @@ class Opened(Requirement):
     together: bool = False
 
     def choices(self, formula: Formula) -> tuple[Row, ...]:
-        """Together: every lot is used as often as the first. Else: at most so many are used."""
-        uses = _uses(formula.columns)
+        """Together: every lot is used as often as the first. Else: at most so many are used.
+
+        More of what is in a ground mass uses no further lot.
+        """
+        ground = {lot.name for c in formula.columns for lot, _ in c.parts if isinstance(lot, Lot)}
+        lots_of = (([i.name for i in every([c]) if isinstance(i, Lot)], c) for c in formula.columns)
+        uses = [frozenset(name for name in names if c.parts or name not in ground) for names, c in lots_of]
         if not self.together:
             counts = tuple(Fraction(len(lots.intersection(self.lots or lots))) for lots in uses)
             return (Row(self.what, counts, hi=self.hi or ONE),)
