@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from datetime import date
 from fractions import Fraction
+from typing import Any
 
 import pytest
 from kitchens import HOUSE
@@ -12,7 +13,7 @@ from constraints.faults import BadInput, Fault
 from optimizer.order import Asked
 from optimizer.reading.recipe import parse_recipe
 from optimizer.why.explain import question
-from optimizer.why.what_if import Inputs
+from optimizer.why.what_if import Inputs, settings_of, with_settings
 
 DAY = date(2026, 11, 30)
 RULED = f"rules: [{HOUSE}]\n"
@@ -145,6 +146,35 @@ def asked(*settings: str) -> list[Fault]:
 def test_the_same_figures_are_refused_by_set(setting: str) -> None:
     with pytest.raises(BadInput):
         asked(setting)
+
+
+@pytest.mark.parametrize("number", [1, 2, 3])
+def test_parts_are_numbered_from_one_as_they_stand(number: int) -> None:
+    """Of two limits on fat neither goes by its name; of additions each goes by either."""
+    limits = "require:\n  - fat: {max_pct: 41}\n  - fat: {max_pct: 42}\n  - share: {species: pork, max_pct: 43}\n"
+    inputs = Inputs(RECIPE + limits, "r.yaml", LOTS, "l.csv", ("--meat-kg", Fraction(20)), DAY, Asked())
+
+    def read(*settings: str) -> tuple[list[Any], list[Any]]:
+        recipe, _, _ = with_settings(inputs, settings_of(settings)).read()
+        largest = [getattr(asked.entry(), "max_pct", None) for asked in recipe.entry.require]
+        return largest, [addition.g_per_kg_meat for addition in recipe.entry.additions]
+
+    before = [41, 42, 43], [16, 2, 50]
+    assert read() == before
+    after = [[*part] for part in before]
+    after[0][number - 1], after[1][number - 1] = 40, 15
+    assert read(f"require.{number}.max_pct=40", f"addition.{number}.g_per_kg_meat=15") == tuple(after)
+    name = ("salt", "pepper", "ice")[number - 1]
+    assert read(f"addition.{name}.g_per_kg_meat=15")[1] == after[1]
+    assert number < 3 or read("require.share.max_pct=40")[0] == [41, 42, 40]
+    for path in (
+        "require.0.max_pct=40",
+        "require.4.max_pct=40",
+        "require.fat.max_pct=40",
+        "addition.0.g_per_kg_meat=1",
+    ):
+        with pytest.raises(BadInput, match="there is no"):
+            read(path)
 
 
 def test_a_suspicious_figure_that_was_set_is_said() -> None:

@@ -18,7 +18,7 @@ from kitchens import Kitchen
 from typer.testing import CliRunner
 from where import ROOT
 
-from optimizer.answer import measured
+from optimizer.answer import Status, measured
 from optimizer.cli import app
 from optimizer.figures import Unit
 from optimizer.plan.files.week_file import read_week
@@ -26,7 +26,7 @@ from optimizer.plan.model.kitchen import rules_of
 from optimizer.plan.model.world import assemble_week
 from optimizer.plan.report.outcome import Expiring, Outcome, plan_week
 from optimizer.plan.report.plan_page import plan_page
-from optimizer.plan.settle import repair
+from optimizer.plan.settle import find, repair
 from optimizer.plan.settle.books import Books
 from optimizer.plan.settle.find import Plan
 from optimizer.problem import assemble
@@ -240,6 +240,22 @@ def test_an_order_that_its_terms_do_not_allow_is_a_fault(plan: Plan) -> None:
         ({"delivery_days": frozenset()}, "is not delivered on"),
     ):
         assert words in said(plan, orders=order_of(plan, **offer)), offer
+
+
+@pytest.mark.parametrize("faulty", [(), ("more is used than there is",)])
+@pytest.mark.parametrize("unsound", [(), (0,), (2,), (0, 1, 2)])
+def test_a_plan_with_a_fault_or_a_batch_that_is_not_sound_is_never_called_sound(
+    faulty: tuple[str, ...], unsound: tuple[int, ...], plan: Plan, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    made = [replace(one, answer=replace(one.answer, status=Status.DO_NOT_MAKE)) if k in unsound else one
+            for k, one in enumerate(plan.made)]  # fmt: skip
+    assert [not one.sound for one in made] == [k in unsound for k in range(len(made))]
+    monkeypatch.setattr(find, "weigh_all", lambda *_: made)
+    monkeypatch.setattr(Books, "faults", lambda _: iter(faulty))
+    found = find.finish(plan.program, plan.solved, plan.solved)
+    assert (found.status is Status.DO_NOT_MAKE) is bool(faulty or unsound)
+    assert found.whole is not bool(faulty or unsound)
+    assert found.certificate is not None and found.certificate.feasible is found.whole
 
 
 def test_more_than_there_is_is_a_fault(plan: Plan) -> None:

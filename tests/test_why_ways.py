@@ -30,6 +30,8 @@ from optimizer.reading.offers import parse_offers
 from optimizer.reading.recipe import parse_recipe
 from optimizer.remarks import cause
 from optimizer.solver.program import Program, Variable, layout_of, relaxed
+from optimizer.why import way as one_way
+from optimizer.why.curves import curves_of
 from optimizer.why.explain import Explanation, explain
 from optimizer.why.ground import ground_of
 from optimizer.why.offered import Offered, OnOffer, offered, with_offers
@@ -354,6 +356,45 @@ def test_offers_are_worth_what_is_said() -> None:
         cost = least(with_lots(with_it, [x for x in lots if isinstance(x, Lot)]))
         assert cost is not None
         assert (cost < float(found.ground.cost) - 1e-6) is used
+
+
+@pytest.mark.parametrize(("name", "drawn"), [(None, "lean"), ("fat", "fat"), ("lean", "lean")])
+def test_the_price_of_the_lot_named_is_drawn_else_of_that_on_which_most_is_spent(name: str | None, drawn: str) -> None:
+    """35 kg at 45 % are half lean at 4.00, half fat at 1.00 a kilogram; at 65 % 7.5 kg of lean cost 30, 27.5 of fat."""
+    for fat in ("45", "65"):
+        recipe = parse_recipe(RECIPE.format(lo=fat, hi=fat), "recipe")
+        rows = LOTS.format(lean="60", pack="").splitlines()
+        table = parse_lots("\n".join([rows[0], rows[2], rows[1], ""]), "lots")
+        answer = blend(
+            assemble(recipe, table, order_of(recipe, "--meat-kg", Fraction(35), date(2026, 11, 25), Asked()))
+        )
+        ground = ground_of(answer.problem)
+        assert ground is not None
+        assert [curve.title for curve in curves_of(ground, name)][1:] == [f"Cost against the price of {drawn}"]
+
+
+def test_all_that_is_tried_where_only_the_scales_stand_in_the_way(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Scales of 20, 10, 5, 2, 1 g; 1, 2, 4, 10, 20 divisions of tolerance; limits 1, 2, 5, 10, 20, 50 % of a point off.
+
+    As README's and the module's words have it; nothing is moved that the law or the order's weight states.
+    """
+    tried: list[Way] = []
+    monkeypatch.setattr(one_way, "blended", tried.append)
+    problem = asked("60", "20", "30", 28).answer.problem
+    (fat,) = (r for r in problem.requirements if r.what == "fat")
+    legal = replace(fat, origin=replace(fat.origin, legal=True))
+    size = [r for r in problem.requirements if isinstance(r, Kilograms)]
+    assert len(size) == 1 and not list(one_way.ways_to_weigh(problem, [fat, legal, *size]))
+    scales = [one.figure for one in tried if one.kind is WayKind.SCALE]
+    assert scales == [Fraction(n, 1000) for n in (20, 10, 5, 2, 1)]
+    assert [one.problem.order.meat_division_kg for one in tried[:5]] == scales
+    within = [one for one in tried if one.kind is WayKind.TOLERANCE]
+    assert [one.figure for one in within] == [n * Fraction("0.05") for n in (1, 2, 4, 10, 20)]
+    assert [one.problem.order.within_kg for one in within] == [one.figure for one in within]
+    moves = [one.concessions[0] for one in tried if one.kind is WayKind.LIMIT]
+    shares = [Fraction(n, 100) for n in (1, 2, 5, 10, 20, 50)]
+    assert [(c.limit, c.new) for c in moves] == [("lo", 20 - s) for s in shares] + [("hi", 30 + s) for s in shares]
+    assert len(tried) == 5 + 5 + 12
 
 
 def test_prices_of_lots_with_whole_packs_against_scipy() -> None:
