@@ -161,6 +161,17 @@ def test_a_kitchens_week(tmp_path: Path) -> None:
     drawn = picture(found)
     assert "<svg" in drawn and "</desc>" in drawn and plain(Traced, back)
     rows = re.findall(r"<tr><td>(.*?)</td><td>(.*?)</td><td>(.*?)</td></tr>", drawn)
+    boxes = [tuple(map(float, at)) for at in re.findall(
+        r'<rect class="\w+" x="([\d.]+)" y="([\d.]+)" width="([\d.]+)" height="([\d.]+)"', drawn)]  # fmt: skip
+    wide, tall = map(float, re.findall(r'viewBox="0 0 ([\d.]+) ([\d.]+)"', drawn)[0])
+    assert len(boxes) == len({name for row in rows for name in row[:2]}) > 6
+    for k, (x, y, w, h) in enumerate(boxes):  # no box lies on another or outside
+        assert x >= 0 and y >= 0 and x + w <= wide and y + h <= tall
+        assert all(x + w <= a or a + c <= x or y + h <= b or b + d <= y for a, b, c, d in boxes[k + 1 :])
+    for x1, y1, x2, y2 in (map(float, at) for at in re.findall(r"M ([\d.]+) ([\d.]+) L ([\d.]+) ([\d.]+)", drawn)):
+        assert x1 < x2  # from the right of a box to the left of a later one
+        assert any(x1 == x + w and y < y1 < y + h for x, y, w, h in boxes)
+        assert any(x2 == x and y < y2 < y + h for x, y, w, h in boxes)
     sold = sum(line.kilograms for line in found.of("sell"))
     assert rows and sum(Fraction(kg) for _, to, kg in rows if to.startswith("to ")) == sold
     again = ("stock", "make", db, second, "--recipe", recipe, "--code", "B3", *by, *on, "--out-kg", "500")

@@ -15,10 +15,11 @@ from tidy import Messy, compared, messy
 
 from constraints.faults import BadInput
 from constraints.numbers import NotANumber, weight
-from constraints.requirement import Span
+from constraints.requirement import Role, Span
 from optimizer.answer import Status, blend
 from optimizer.reading.recipe import parse_recipe
 from optimizer.solver.program import none_or, possible
+from optimizer.weighing.rounding import Weighed, breaks
 
 
 def test_pulls_and_remnants_are_those_of_milp() -> None:
@@ -70,6 +71,21 @@ def test_a_lot_emptied_is_emptied_to_the_gram() -> None:
     assert answer.weighed is not None
     assert [kg for item, kg in answer.weighed.total.kilograms.items() if item.name == "L1"] == [F("2.537")]
     compared(kitchen, answer, kitchen.tried)
+
+
+@pytest.mark.parametrize(
+    ("lean", "fat", "broken"),
+    [("9.5", "0.5", True), ("0.95", "9", True), ("9", "1", False), ("10", "0", False), ("19.5", "2", True),
+     ("5", "19.05", True), ("19", "19", False), ("20", "2", False), ("20", "20", False)],
+)  # fmt: skip
+def test_a_weigh_out_keeps_every_pull_and_every_remnant_that_was_imposed(lean: str, fat: str, broken: bool) -> None:
+    """Of 20 kg each: at least a kilogram of either goes in or none, and at least a kilogram is left or none."""
+    problem = two((10, 70), ("1", "1")).problem()
+    held = replace(problem, order=replace(problem.order, imposed=problem.order.tidy))
+    batch = problem.formula.exact_batch((F(lean), F(fat)))
+    weighed = Weighed((batch,), batch, solved_again=False)
+    assert [r.role for r in breaks(held, [], weighed)] == [Role.STOCK] * broken
+    assert breaks(problem, [], weighed) == []
 
 
 def test_the_order_of_the_rows_changes_nothing() -> None:

@@ -14,6 +14,7 @@ import pytest
 from kitchens import DAY, Kitchen, figures, random_kitchen
 from matrices import DOSE, WEIGHT, matrix_of
 from scipy.optimize import Bounds, LinearConstraint, milp
+from where import ROOT
 
 from constraints.asked import Kilograms, Stock, hold
 from constraints.formula import Batch
@@ -28,7 +29,7 @@ from optimizer.reading.recipe import parse_recipe
 from optimizer.solver.optimum import Optimum, optimise, ranks_of
 from optimizer.solver.program import layout_of
 from optimizer.weighing.divisions import in_divisions
-from optimizer.weighing.rounding import Certificate, Weighed, Weighing, broken_by, certify, minimised_cost
+from optimizer.weighing.rounding import Certificate, Weighed, Weighing, binding, broken_by, certify, minimised_cost
 from optimizer.weighing.weighout import ScalePrevents, weigh_out
 
 
@@ -270,6 +271,18 @@ def on_divisions(kitchen: Kitchen) -> bool:
     )  # fmt: skip
     assert found.status in (0, 2)
     return found.status == 0
+
+
+@pytest.mark.parametrize(("dose", "apart"), [("ingoing_nitrite_ppm: 150", False), ("g_per_kg_meat: 4", True)])
+def test_a_law_that_no_choice_of_lots_changes_is_kept_on_the_scales_where_it_can_be(dose: str, apart: bool) -> None:
+    """Of the sausage's cure, ascorbate and dose only 4 g of 6.25 % to a kilogram (250 ppm) cannot hold at all."""
+    text = (ROOT / "examples" / "smoked.yaml").read_text(encoding="utf-8")
+    recipe = parse_recipe(text.replace("ingoing_nitrite_ppm: 150", dose), "r.yaml")
+    table = parse_lots((ROOT / "examples" / "smoked-lots.csv").read_text(encoding="utf-8"), "l.csv")
+    problem = assemble(recipe, table, order_of(recipe, "--meat-kg", F(60), DAY, Asked()))
+    held = [r.what for r in binding(problem) if any(r is fixed for fixed in problem.fixed)]
+    law = ["ingoing nitrite"] * (1 if apart else 2)  # 156 ppm for meat, and 625 dry; advice of 120 at least never binds
+    assert sorted(held) == sorted([*law, "sodium ascorbate and sodium erythorbate", "pink cure weighed in"])
 
 
 def test_scale_prevents_exactly_where_no_batch_on_the_divisions_exists() -> None:

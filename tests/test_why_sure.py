@@ -23,7 +23,7 @@ import pytest
 from kitchens import Kitchen
 from matrices import matrix_of
 from packed import packed_kitchen
-from uncertain import cone_rows, factors, socp, uncertain_kitchen, z_of
+from uncertain import cone_rows, factors, raw_sd, socp, uncertain_kitchen, z_of
 
 from constraints.asked import Kilograms
 from constraints.quantities import Lot
@@ -32,6 +32,7 @@ from optimizer.problem import Problem, assemble
 from optimizer.reading.lots import parse_lots
 from optimizer.reading.offers import parse_offers
 from optimizer.reading.recipe import parse_recipe
+from optimizer.why import ways
 from optimizer.why.curves import price_curve, target_curve
 from optimizer.why.ground import Ground, Means, family_of, ground_of
 from optimizer.why.offered import offered, offers_valued, with_offers
@@ -468,6 +469,22 @@ def test_ways_out_give_a_batch_and_little_less_does_not() -> None:
             looked[way.kind] = looked.get(way.kind, 0) + 1
     assert looked[WayKind.LIMIT] >= 5
     assert looked[WayKind.CONFIDENCE] >= 3
+
+
+@pytest.mark.parametrize("seed", [1, 2, 5])
+def test_lots_are_measured_again_by_how_many_kilograms_of_fat_they_may_be_off(
+    seed: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The error in points times the kilograms there are, the largest first, by the raw cells."""
+    kitchen = uncertain_kitchen(seed, 9)
+    problem = confident_problem(kitchen, shared=False)
+    tried: list[Lot] = []
+    monkeypatch.setattr(ways, "_alone_or_all", lambda lots, *_: iter(tried.extend(lots) or ()))
+    conflict = Conflict(tuple(r for r in problem.choosing if r.confidence is not None), (), False)
+    assert not list(ways._Search(problem, conflict).measured())
+    off = {lot["lot"]: raw_sd(lot) * lot["on_hand_kg"] * lot.get("usable_pct", 100) for lot in kitchen.lots}
+    assert len(tried) > 4 and [lot.name for lot in tried] == sorted(off.keys() & {lot.name for lot in tried},
+                                                                  key=lambda name: -off[name])  # fmt: skip
 
 
 def command(tmp_path: Path, *words: str) -> subprocess.CompletedProcess[str]:

@@ -411,6 +411,9 @@ def test_prices_of_lots_with_whole_packs_against_scipy() -> None:
             v, unit = program.variables[j], ground.layout.units[j]
             bare = outside(changed(program, j, replace(v, hi=Fraction(0))))
             assert lot.needed == (bare.status != 0)
+            if lot.stays_to is None and not lot.needed:  # not even for nothing is it used
+                found = outside(changed(program, j, replace(v, cost=v.cost - lot.price * unit / lot.lot.usable)))
+                assert found.fun == pytest.approx(bare.fun, abs=1e-5 * max(1, abs(bare.fun)))
             if lot.stays_to is None or lot.needed:
                 continue
             for by in (Fraction(-1, 100), Fraction(1, 100)):
