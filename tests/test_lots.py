@@ -417,6 +417,47 @@ def test_what_is_fine_is_not_nagged_about(text: str) -> None:
     assert faults_of(text) == ()
 
 
+# Every limit of lot_checks: a row at it, of which nothing is said, and one just beyond it.
+# Raw red meat of 20 % fat has 76.69 - 0.7657 x 20 = 61.376 % moisture (USDA SR28, see lot_checks), give or take 6.4.
+EDGES = {
+    "sum at most": (COMP, "A,9,20,3,62,20.5", "A,9,20,3,62,20.51", "= 102.51"),
+    "sum at least": (COMP, "A,9,20,3,61,14", "A,9,20,3,61,13.99", "only 94.99 %"),
+    "too wet": ("moisture_pct", "A,9,20,3,67.776", "A,9,20,3,67.777", "do not agree"),
+    "too dry": ("moisture_pct", "A,9,20,3,54.976", "A,9,20,3,54.975", "do not agree"),
+    "fat side": ("role", "A,9,30,3,fat", "A,9,29.99,3,fat", "only 29.99 %"),
+    "meat side": ("role", "A,9,75,3,meat", "A,9,75.01,3,meat", "the fat is 75.01 %"),
+    "fraction": ("", "A,9,1.01,3", "A,9,1,3", "fat 1 % may be a fraction"),
+    "dear": ("", "A,9,20,60", "A,9,20,60.01", "more than 20 times the table's median 3"),
+    "cheap": ("", "A,9,20,0.15", "A,9,20,0.149", "less than 1/20 of the table's median 3"),
+    "free": ("", "A,9,20,0.15", "A,9,20,0", "the price is 0"),
+    "stock": ("", "A,10000,20,3", "A,10000.01,20,3", "the stock is 10000.01 kg"),
+    "salt": ("salt_pct", "A,9,20,3,15", "A,9,20,3,15.01", "15.01 % salt"),
+    "nitrite": ("nitrite_ppm", "A,9,20,3,200", "A,9,20,3,200.1", "200.1 mg/kg nitrite"),
+    "sd": ("fat_sd_pct", "A,9,20,3,50", "A,9,20,3,50.1", "50.1"),
+    "all of it": ("usable_pct", "A,9,20,3,100", "A,9,20,3,100.1", "100.1"),
+    "same day": ("use_by,received", "A,9,20,3,2026-03-02,2026-03-02", "A,9,20,3,2026-03-01,2026-03-02", "is before"),
+    "salvage": ("salvage_per_kg", "A,9,20,3,3", "A,9,20,3,3.01", "salvage_per_kg 3.01 is more"),
+    "pack": ("pack_kg", "A,9,20,3,9", "A,9,20,3,9.01", "pack_kg 9.01 is more"),
+    "pulls": (PULL, "A,9,20,3,,5,5", "A,9,20,3,,5.01,5", "smallest_pull_kg 5.01 is more"),
+    "pack and pull": (PULL, "A,9,20,3,5,,5", "A,9,20,3,5.01,,5", "pack_kg 5.01 is more"),
+    "pull and stock": (PULL, "A,9,20,3,,9,", "A,9,20,3,,9.01,", "smallest_pull_kg 9.01 is more"),
+    "floor": ("use_at_least_kg", "A,9,20,3,9", "A,9,20,3,9.01", "use_at_least_kg 9.01 is more"),
+    "nitrite left": (
+        "rework,salt_pct,green_pct,original_nitrite_ppm,cured,nitrite_ppm,nitrate_ppm",
+        "A,9,20,3,yes,1,80,100,yes,80,0", "A,9,20,3,yes,1,80,100,yes,80.1,0", "only 80 mg/kg was put",
+    ),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("what", EDGES)
+def test_at_a_limit_nothing_is_said_of_a_lot_and_just_beyond_it_something_is(what: str) -> None:
+    """Beside two plain lots at 3 a kilogram, the median price of the table."""
+    further, at, beyond, words = EDGES[what]
+    beside = [f"{name},9,20,3{',' * len([n for n in further.split(',') if n])}" for name in "BC"]
+    assert [fault.found for fault in faults_of(table(at, *beside, further=further))] == []
+    assert any(words in fault.found for fault in faults_of(table(beyond, *beside, further=further)))
+
+
 def test_all_faults_of_a_file_come_at_once_in_order_of_lines() -> None:
     text = table("A,9,0.5,3,x", "B,9,,3", "A,x,20,-3,y", "C,9,30,3,2", further="Use_by")
     faults = faults_of(text)
