@@ -139,7 +139,7 @@ def proof_file(answer: Answer) -> str | None:
     None where it is not of linear rows alone, not finished in the time there is, or not what the answer says.
     """
     from optimizer.solver.tree import prove
-    from optimizer.solver.vipr import written
+    from optimizer.solver.vipr import ProofFile
 
     problem, program = answer.problem, layout_of(answer.problem).program
     found = answer.optimum
@@ -147,7 +147,7 @@ def proof_file(answer: Answer) -> str | None:
         return None
     values = found.values if found is not None else ()
     proof = prove(program, program.cost(values) if values else None)
-    return written(program, proof, values) if proof.closed and proof.best is None else None
+    return ProofFile(program, proof, values).text() if proof.closed and proof.best is None else None
 
 
 def blend(problem: Problem, *, time_limit: float | None = None) -> Answer:

@@ -37,10 +37,8 @@ OFF_DOSE = Fraction(1, 10)
 
 def summed(loads: Sequence[Batch], recipe: Recipe) -> Batch:
     """All loads together."""
-    total: dict[Ingredient, Fraction] = {}
-    for load in loads:
-        for item, kilograms in load.kilograms.items():
-            total[item] = total.get(item, ZERO) + kilograms
+    items = dict.fromkeys(item for load in loads for item in load.kilograms)
+    total = {item: sum((load.kilograms.get(item, ZERO) for load in loads), ZERO) for item in items}
     return Batch(total, recipe.process, recipe.found)
 
 
@@ -61,9 +59,8 @@ def batch_of(recipe: Recipe, table: LotTable, weighed: Sequence[WeighedItem], fi
     found: dict[Ingredient, Fraction] = {}
     for entry in weighed:
         if entry.name in lots and entry.name in additions:
-            faults.append(
-                Fault(file, entry.line or None, "item", f"{entry.name!r} is a lot and an addition", "rename one")
-            )
+            both = f"{entry.name!r} is a lot and an addition"
+            faults.append(Fault(file, entry.line or None, "item", both, "rename one"))
         item = lots.get(entry.name) or additions.get(entry.name)
         if item is None:
             hint = meant(entry.name, [*lots, *additions], "a lot of the table or an addition of the recipe")

@@ -47,13 +47,9 @@ class Bench:
     """The program of some requirements of a problem. At first all of them are held and the costs are the problem's."""
 
     def __init__(
-        self,
-        problem: Problem,
-        requirements: Sequence[Requirement] | None = None,
-        *,
-        opened: bool = False,
+        self, problem: Problem, requirements: Sequence[Requirement] | None = None, *, opened: bool = False,
         choices: bool = True,
-    ) -> None:
+    ) -> None:  # fmt: skip
         """``opened``: any part of a pack and any small pull may be used. Without ``choices`` no use of lots counts."""
         self.problem = problem
         self.requirements = tuple(problem.choosing if requirements is None else requirements)
@@ -157,9 +153,8 @@ class Bench:
             over, under = terms
             coefs = over if under is None else tuple(a - limit * b for a, b in zip(over, under, strict=True))
             at = limit if under is None else _ZERO
-            row = self.kept.add_row(
-                Row("beyond", coefs, *((at, None) if sign > 0 else (None, at))).over(self.layout.units)
-            )
+            beyond = Row("beyond", coefs, *((at, None) if sign > 0 else (None, at)))
+            row = self.kept.add_row(beyond.over(self.layout.units))
         try:
             return extreme(self.kept, *self.by_variable(terms), sign, NEAR_NODES)
         except Unsettled:

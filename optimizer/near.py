@@ -46,10 +46,8 @@ class Summed(Requirement):
 
     def rows(self, formula: Formula) -> tuple[Row, ...]:
         """What a kilogram of each column counts, with what it carries."""
-        coefs = (
-            sum((self.each(item) * share for item, share in formula.carried(column)), self.each(column))
-            for column in formula.columns
-        )
+        each, carried = self.each, formula.carried
+        coefs = (sum((each(item) * share for item, share in carried(c)), each(c)) for c in formula.columns)
         return (Row(self.what, tuple(coefs), self.lo, self.hi),)
 
     def figure(self, batch: Batch) -> Measurement:
@@ -132,9 +130,8 @@ def _meaningful(problem: Problem, wish: Wish) -> None:
     if wish is Wish.MOST_DYING and problem.order.next_chance is None:
         fault = Fault("--prefer", None, None, "most-dying without a next chance", "give --next-chance")
     if wish is Wish.MIDDLE and _fat_band(problem) is None:
-        fault = Fault(
-            problem.recipe.file, None, None, "middle of the fat band without a band", "a target or a band of fat"
-        )
+        no_band = "middle of the fat band without a band"
+        fault = Fault(problem.recipe.file, None, None, no_band, "a target or a band of fat")
     if fault is not None:
         raise BadInput([fault])
 

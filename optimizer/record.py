@@ -89,10 +89,8 @@ def plain(kind: Any, found: Any) -> Any:
     return adapter.dump_python(adapter.validate_python(found), mode="json", by_alias=True)
 
 
-@cache
-def _adapter(kind: Any) -> TypeAdapter[Any]:
-    """Building one takes longer than most documents."""
-    return TypeAdapter(kind)
+_adapter = cache(TypeAdapter)
+"""Building one takes longer than most documents."""
 
 
 def document(name: str, found: Any) -> str:

@@ -18,7 +18,7 @@ from constraints.row import Row
 from optimizer.answer import Answer, Status, blend, proof_file
 from optimizer.solver.program import Program, Variable
 from optimizer.solver.tree import prove
-from optimizer.solver.vipr import written
+from optimizer.solver.vipr import ProofFile
 
 LAND_DOIG = """VER 1.0
 VAR 2
@@ -118,7 +118,7 @@ def test_the_root_alone_does_not_prove_a_knapsack() -> None:
     )
     proof = prove(program, F(-3))
     assert proof.closed and proof.root.below is not None
-    assert verified(written(program, proof, (F(1), F(1), F(1), F(0)))) == ("range", F(-3))
+    assert verified(ProofFile(program, proof, (F(1), F(1), F(1), F(0))).text()) == ("range", F(-3))
     assert prove(program, F(-2)).best
 
 

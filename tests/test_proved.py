@@ -14,7 +14,7 @@ from optimizer.answer import Status, blend, proof_file
 from optimizer.solver.optimum import Ranks, optimise
 from optimizer.solver.program import Program, Variable
 from optimizer.solver.tree import prove
-from optimizer.solver.vipr import written
+from optimizer.solver.vipr import ProofFile
 
 Terms = Mapping[str, F | int]
 
@@ -131,7 +131,7 @@ def test_the_tree_finds_what_it_proves() -> None:
     """Started from nothing it ends at the same steel."""
     proof = prove(steel(), None)
     assert proof.closed and proof.best is not None and proof.best.cost == 8495
-    assert verified(written(steel(), proof, proof.best.values)) == ("range", F(8495))
+    assert verified(ProofFile(steel(), proof, proof.best.values).text()) == ("range", F(8495))
     assert prove(steel(), F(8000)).best is None
 
 

@@ -82,9 +82,8 @@ def _forbidding(report: Report, grade: Grade, unit: Unit) -> Iterator[str]:
         yield from [_of_load(report) + _dose_words(dose, unit)] if dose.forbids else ()
     for place in report.places:
         graded = (finding for finding in place.findings if finding.grade is grade)
-        yield from (
-            f"{_of_load(report)}{place.title}: {details.broken_words(finding, 'allowed')}" for finding in graded
-        )
+        named = f"{_of_load(report)}{place.title}"
+        yield from (f"{named}: {details.broken_words(finding, 'allowed')}" for finding in graded)
 
 
 def _missing(report: Report, unit: Unit) -> Iterator[str]:

@@ -46,10 +46,8 @@ def composition_table(batch: Batch) -> Iterator[str]:
     """Fat, moisture, protein and salt of a batch on every basis that is known."""
     found = told(batch)
     names, guessed = list(dict.fromkeys(name for share in found.values() for name in share)), estimated_in(batch)
-    rows = [
-        [basis.words, *[shown(share[name], 2) if name in share else "not stated" for name in names]]
-        for basis, share in found.items()
-    ]
+    each = [(basis.words, share) for basis, share in found.items()]
+    rows = [[of, *[shown(share[name], 2) if name in share else "not stated" for name in names]] for of, share in each]
     heads = [name.removesuffix("_pct") + (", estimated" if name in guessed else "") for name in names]
     yield from (*heading("composition, %"), *table(["", *heads], rows, "<" + ">" * len(names)))
 
@@ -156,9 +154,8 @@ def _sure(answer: Answer) -> Iterator[str]:
     if sure is None:
         return
     yield from heading(f"how sure ({sure.asked} asked of each limit)")
-    yield from listed(
-        ("* ", f"{one.limit}, {one.basis}: {100 * one.probability:.2f} % likely met as weighed") for one in sure.limits
-    )
+    for one in sure.limits:
+        yield from paragraph(f"{one.limit}, {one.basis}: {100 * one.probability:.2f} % likely met as weighed", "* ")
     if sure.price is not None:
         yield f"the confidence costs {shown(sure.price, 2)} against the optimum without it"
     for again in sure.measure_again:

@@ -31,12 +31,11 @@ def visible(text: str) -> str:
     """The text with every character that steers instead of showing written out: control, bidirectional, line ends."""
     if text.isascii() and text.isprintable():
         return text
-    return "".join(
-        f"\\u{ord(x):04x}" if category(x) in ("Cc", "Cf", "Cs", "Zl", "Zp") and x not in _JOINERS else x for x in text
-    )
+    steers = {x for x in text if category(x) in ("Cc", "Cf", "Cs", "Zl", "Zp")} - _JOINERS
+    return "".join(f"\\u{ord(x):04x}" if x in steers else x for x in text)
 
 
-_JOINERS = "\u200c\u200d"
+_JOINERS = {"\u200c", "\u200d"}
 """Without these, words of some scripts cannot be written."""
 
 

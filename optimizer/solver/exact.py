@@ -160,10 +160,8 @@ class Simplex:
         self.rows = [row.quick for row in program.rows]
         self.size = len(program.variables)
         self.cost: list[Fraction] = [quick(v.cost) for v in program.variables]
-        lo, hi = (
-            [*(getattr(v, side) for v in program.variables), *(getattr(r, side) for r in program.rows)]
-            for side in ("lo", "hi")
-        )
+        entries = [*program.variables, *program.rows]
+        lo, hi = ([getattr(one, side) for one in entries] for side in ("lo", "hi"))
         self.lo: list[Fraction | None] = [None if limit is None else quick(limit) for limit in lo]
         self.hi: list[Fraction | None] = [None if limit is None else quick(limit) for limit in hi]
         if start is None or not self._stand(start):
@@ -227,11 +225,7 @@ class Simplex:
         """Hold everything with a reduced cost where it rests: what is left are the points of the same cost."""
         for z, rest in self._reduced(self.cost).items():
             if rest:
-                self.hold_at(z)
-
-    def hold_at(self, z: int) -> None:
-        """Hold one entry at its present value."""
-        self.lo[z] = self.hi[z] = self.at[z]
+                self.lo[z] = self.hi[z] = self.at[z]
 
     def _held(self, z: int) -> bool:
         return self.lo[z] is not None and self.lo[z] == self.hi[z]
@@ -240,7 +234,10 @@ class Simplex:
         """Take a basis; False where it is none (singular, or resting on a limit that does not exist)."""
         self.places = [*basis.variables, *basis.rows]
         here = enumerate(self.places)
-        at = [QUICK_ZERO if place is BasisStatus.BASIC else self._bound(z, place) for z, place in here]
+        at = [
+            QUICK_ZERO if place is BasisStatus.BASIC else (self.hi if place is BasisStatus.UPPER else self.lo)[z]
+            for z, place in here
+        ]
         if any(value is None for value in at) or not self._invert():
             return False
         self.at = [value or QUICK_ZERO for value in at]
@@ -267,9 +264,6 @@ class Simplex:
         inverse = solve(lines, [{i: QUICK_ONE} for i in range(len(lines))])
         self.inverse = [[line.get(k, QUICK_ZERO) for k in range(len(lines))] for line in inverse or ()]
         return inverse is not None
-
-    def _bound(self, z: int, place: BasisStatus) -> Fraction | None:
-        return self.hi[z] if place is BasisStatus.UPPER else self.lo[z]
 
     def _violations(self) -> dict[int, Fraction]:
         """Entries outside their bounds: -1 below, 1 above."""
@@ -308,9 +302,8 @@ class Simplex:
             if prices[i]:
                 for j, a in self.rows[i].items():
                     rest[j] -= prices[i] * a
-        reduced = {
-            j: rest[j] for j in range(self.size) if self.places[j] is not BasisStatus.BASIC and not self._held(j)
-        }
+        free = [j for j in range(self.size) if self.places[j] is not BasisStatus.BASIC and not self._held(j)]
+        reduced = {j: rest[j] for j in free}
         reduced.update({self.size + i: prices[i] for i in self.active if not self._held(self.size + i)})
         return reduced
 

@@ -181,13 +181,9 @@ class Model(Program):
         return self.variables.add(Vector.of([cost]), Vector.of([hi]), whole=Vector.whole([int(whole)]))
 
     def row(
-        self,
-        columns: Sequence[int] | Places,
-        coefs: Sequence[Fraction | int],
-        lo: Fraction | None = None,
-        hi: Fraction | None = None,
-        owner: Owner = LINK,
-    ) -> None:
+        self, columns: Sequence[int] | Places, coefs: Sequence[Fraction | int], lo: Fraction | None = None,
+        hi: Fraction | None = None, owner: Owner = LINK,
+    ) -> None:  # fmt: skip
         """Add a row."""
         self.rows.append(Row("", Vector.of(coefs), lo, hi, columns, owner))
 
@@ -262,23 +258,16 @@ def holds_of(problem: Problem) -> tuple[Hold, ...]:
     order, formula = problem.order, problem.formula
     ceiling = order.kilograms + order.within_kg
     by_item = {addition.item: addition for addition in formula.free}
-    holds = []
-    for column in formula.columns:
-        if isinstance(column, Lot):
-            holds.append(hold(column, order.imposed))
-        else:
-            holds.append(Hold(column, (by_item[column].most or _ZERO) * ceiling))
-    return tuple(holds)
+    return tuple(
+        hold(c, order.imposed) if isinstance(c, Lot) else Hold(c, (by_item[c].most or _ZERO) * ceiling)
+        for c in formula.columns
+    )
 
 
 def layout_of(
-    problem: Problem,
-    requirements: Sequence[Requirement] | None = None,
-    *,
-    any_size: bool = False,
-    opened: bool = False,
-    choices: bool = True,
-) -> Layout:
+    problem: Problem, requirements: Sequence[Requirement] | None = None, *, any_size: bool = False,
+    opened: bool = False, choices: bool = True,
+) -> Layout:  # fmt: skip
     """The program of a problem under some requirements, to any weight the lots allow (the scales come later).
 
     With ``opened`` any part of a pack and any small pull may be used; without ``choices`` the rules on which lots are
@@ -314,12 +303,9 @@ def uses(choices: Sequence[Row], size: int) -> tuple[set[int], set[int]]:
 
 
 def build(
-    formula: Formula,
-    holds: Sequence[Hold],
-    rows: Sequence[Row],
-    choices: Sequence[Row] = (),
+    formula: Formula, holds: Sequence[Hold], rows: Sequence[Row], choices: Sequence[Row] = (),
     least_kg: Fraction = _ZERO,
-) -> Layout:
+) -> Layout:  # fmt: skip
     """Variables, bounds and rows from columns, holds, rows over kilograms and rows over use."""
     variables, units, spans = [], [], {}
     counted, real = uses(choices, len(formula.columns))

@@ -86,10 +86,8 @@ def stated_in_highs(columns: tuple[Any, Any, Any, Any], matrix: Matrix) -> Any:
         warnings.simplefilter("ignore", DeprecationWarning)  # PuLP 3 warns of what PuLP 4 will rename
         problem = pulp.LpProblem("batch", pulp.LpMinimize)
         cost, lo, hi, whole = columns
-        variables = [
-            pulp.LpVariable(f"x{j:05d}", lo[j], hi[j], pulp.LpInteger if whole[j] else pulp.LpContinuous)
-            for j in range(len(cost))
-        ]
+        kinds = [pulp.LpInteger if counted else pulp.LpContinuous for counted in whole]
+        variables = [pulp.LpVariable(f"x{j:05d}", lo[j], hi[j], kind) for j, kind in enumerate(kinds)]
         problem.addVariables(variables)
         problem.setObjective(pulp.LpAffineExpression(list(zip(variables, cost.tolist(), strict=True))))
         entries = list(zip(matrix.columns.tolist(), matrix.values.tolist(), strict=True))
@@ -114,14 +112,9 @@ class Session:
     """
 
     def __init__(
-        self,
-        program: Program,
-        *,
-        whole: bool = False,
-        stated: bool = False,
-        options: dict[str, Any] | None = None,
+        self, program: Program, *, whole: bool = False, stated: bool = False, options: dict[str, Any] | None = None,
         load: bool = True,
-    ) -> None:
+    ) -> None:  # fmt: skip
         """``stated``: the model is stated variable by variable in the modelling language.
 
         With ``options`` of its own a program, that of a week, keeps its units; without ``load`` it is not loaded yet.

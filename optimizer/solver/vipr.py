@@ -16,16 +16,13 @@ from optimizer.solver.tree import Branch, Proof
 _ZERO = Fraction(0)
 
 
-def written(program: Program, proof: Proof, point: Sequence[Fraction] = ()) -> str:
-    """The file of a closed proof: that ``point`` is a cheapest one, or without it that there is none."""
-    return _File(program, proof, point).text()
-
-
 @dataclass
-class _File:
+class ProofFile:
+    """The file of a closed proof: that ``point`` is a cheapest one, or without it that there is none."""
+
     program: Program
     proof: Proof
-    point: Sequence[Fraction]
+    point: Sequence[Fraction] = ()
     lines: list[str] = field(default_factory=list)
     lower: dict[int, int] = field(default_factory=dict)
     upper: dict[int, int] = field(default_factory=dict)

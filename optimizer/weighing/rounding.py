@@ -136,9 +136,8 @@ class Weighing:
             _, lo, hi = limit.together(self.loads)
             lo, hi = None if lo is None else lo + sum(free), None if hi is None else hi - sum(free)
             found.append(replace(limit, columns=limit.exact, added=none, lo=lo, hi=hi))
-        return replace(
-            self, loads=1, given=tuple(found), shared=(self.loads, _ZERO if used else room * (self.loads - 1))
-        )
+        shared = self.loads, _ZERO if used else room * (self.loads - 1)
+        return replace(self, loads=1, given=tuple(found), shared=shared)
 
 
 def binding(problem: Problem) -> list[Requirement]:
@@ -222,11 +221,8 @@ def breaks(problem: Problem, requirements: Iterable[Requirement], weighed: Weigh
             broken.append(requirement)
     if problem.order.imposed is not None and not broken:
         pairs = zip(holds_of(problem), weighed.column_kg(problem.formula), strict=True)
-        broken += (
-            []
-            if all(hold.allows(kg) for hold, kg in pairs)
-            else [r for r in problem.requirements if r.role is Role.STOCK]
-        )
+        if not all(hold.allows(kg) for hold, kg in pairs):
+            broken = [r for r in problem.requirements if r.role is Role.STOCK]
     return broken
 
 
@@ -258,11 +254,7 @@ def certify(problem: Problem, layout: Layout, optimum: Optimum, weighed: Weighed
 def minimised_cost(problem: Problem, weighed: Weighed) -> Fraction:
     """What was minimised, on the lots as weighed with every addition at its exact dose; money."""
     formula = problem.formula
-    kilograms = weighed.column_kg(formula)
-    return sum(
-        (value_per_kg(formula, column) * kg for column, kg in zip(formula.columns, kilograms, strict=True) if kg),
-        Fraction(0),
-    )
+    return _dot([value_per_kg(formula, column) for column in formula.columns], weighed.column_kg(formula))
 
 
 def over_mixer(problem: Problem, weighed: Weighed) -> bool:
@@ -367,9 +359,8 @@ def share(divisions: Fraction, loads: int, turn: int) -> tuple[list[Fraction], i
     counts = [each] * loads
     rest = divisions - each * loads
     while rest > 0:
-        counts[turn] += min(rest, Fraction(1))
-        rest -= min(rest, Fraction(1))
-        turn = (turn + 1) % loads
+        counts[turn] += min(rest, _ONE)
+        rest, turn = rest - _ONE, (turn + 1) % loads
     return counts, turn
 
 
@@ -420,10 +411,8 @@ def weighed_of(
             if kg:
                 load[item] = kg
     batches = tuple(Batch(load, process) for load in loads)
-    total: dict[Ingredient, Fraction] = {}
-    for load in loads:
-        for item, kg in load.items():
-            total[item] = total.get(item, _ZERO) + kg
+    items = dict.fromkeys(item for load in loads for item in load)
+    total = {item: sum((load.get(item, _ZERO) for load in loads), _ZERO) for item in items}
     return Weighed(batches, Batch(total, process), False, plan.divisions)
 
 

@@ -241,9 +241,8 @@ def plan_week(week: Week, what_happened: str | None = None, *, compare: bool = T
     rest = repair.Repaired(assemble_week(since.week), since)
     plan = find(rest.world, rest.make, rest.wanted, talk=True)
     outcome = _without(plan) if plan.status is Status.INFEASIBLE else gather(plan, rest.gone)
-    return replace(
-        outcome, done=rest.done, fewest_changes=rest.fewest, missed=rest.missed, hold=rest.hold, coming=rest.coming
-    )
+    done, missed = rest.done, rest.missed
+    return replace(outcome, done=done, fewest_changes=rest.fewest, missed=missed, hold=rest.hold, coming=rest.coming)
 
 
 def _without(plan: Plan) -> Outcome:
