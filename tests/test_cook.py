@@ -342,6 +342,16 @@ def test_a_moment_is_the_same_however_it_is_written(form: str, clock: str) -> No
     assert (log.start, log.minutes) == (start, 120)
 
 
+@pytest.mark.parametrize(("bad", "told"), [(20, 20), (21, 21), (33, 21)])
+def test_of_many_faults_of_a_kind_twenty_are_told_and_how_many_more_there_are(bad: int, told: int) -> None:
+    rows = [f"{k},{'x' if k <= bad else 4}" for k in range(1, 41)]
+    with pytest.raises(BadInput) as caught:
+        parse_log("\n".join(["minutes,core_c", *rows]) + "\n", "log.csv")
+    faults = caught.value.faults
+    assert [fault.line for fault in faults] == [*range(2, 2 + told)]
+    assert bad == 20 or f"{bad - 20} more of these, this the first" in faults[-1].found
+
+
 @pytest.mark.parametrize("clock", ["0:30 AM", "13:00 PM", "13:00 am", "24:00"])
 def test_an_hour_that_is_none_is_refused(clock: str) -> None:
     with pytest.raises(BadInput) as caught:

@@ -341,3 +341,16 @@ def test_a_batch_in_parts_is_done_once_its_least_size_is_made_and_any_other_once
     job: Any = SimpleNamespace(name="A", lo=F(left), entry=SimpleNamespace(may_split=split))
     parts: Any = [SimpleNamespace(batch="A" if made else "B")]
     assert repair._is_done(job, parts) is done
+
+
+@pytest.mark.parametrize(("split", "rest"), [(True, (3, 7)), (False, (10, 14))])
+def test_of_a_batch_in_parts_what_was_made_is_off_its_size_and_of_any_other_nothing(
+    split: bool, rest: tuple[int, int], plan: Plan
+) -> None:
+    """Of 10 to 14 kg 4 and 3 were made; 5 kg of another batch are none of it. Days 0 and 1 are over."""
+    job = plan.made[0].job
+    job = replace(job, entry=job.entry.model_copy(update={"may_split": split}), lo=F(10), hi=F(14), days=(0, 1, 2, 4))
+    parts: Any = [SimpleNamespace(batch=name, kilograms=lambda _, kg=kg: F(kg))
+                  for name, kg in ((job.name, 4), ("other", 5), (job.name, 3))]  # fmt: skip
+    left = repair._rest_of(job, parts, 2)
+    assert (left.lo, left.hi, left.days) == (*rest, (2, 4))

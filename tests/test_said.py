@@ -275,7 +275,14 @@ def test_what_is_lost_with_a_dying_lot_is_its_price_less_what_it_would_fetch() -
 
 @pytest.mark.parametrize(
     ("price", "said"),
-    [(F(9, 10), "They cost 0.90, 2.0 %."), (F(9), "They cost 9.00, 20.0 %."), (F(1, 100), ""), (None, "")],
+    [
+        (F(9, 10), "They cost 0.90, 2.0 %."),
+        (F(9), "They cost 9.00, 20.0 %."),
+        (F(1, 100), ""),
+        (None, ""),
+        (F("0.045"), ""),
+        (F("0.0451"), "They cost 0.05, 0.1 %."),
+    ],
 )
 def test_what_tidiness_costs_is_said_as_a_share_of_the_batch(price: F | None, said: str) -> None:
     """The cheapest batch costs 19.975 kg times 2.50; here its optimum is set to 45. A thousandth is no matter."""
