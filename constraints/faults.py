@@ -48,6 +48,13 @@ class BadInput(Exception):
         self.faults: tuple[Fault, ...] = tuple(faults)
         super().__init__("\n".join(str(fault) for fault in self.faults))
 
+    @classmethod
+    def raise_for(cls, faults: Iterable[Fault]) -> None:
+        """Raise it with all of some faults, each once, where one of them is an error."""
+        each_once = dict.fromkeys(faults)
+        if any(fault.severity is Severity.ERROR for fault in each_once):
+            raise cls(each_once)
+
 
 _UNSEEN = re.compile(
     "[\u034f\u115f\u1160\u17b4\u17b5\u180b-\u180f\u2800\u3164\ufe00-\ufe0f\uffa0\U000e0100-\U000e01ef]"

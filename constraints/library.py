@@ -56,8 +56,7 @@ def load_pack(name: str) -> Pack:
         for at, own, names in taken
         if key(own) in map(key, names)
     ]
-    if faults:
-        raise BadInput(faults)
+    BadInput.raise_for(faults)
     return pack
 
 
@@ -99,15 +98,12 @@ def pack_in(document: Parsed, context: object = None) -> Pack:
     """
     pack = validate(document, Pack, context=context)
     base = _base_of(pack, document)
-    faults = list(_slips(pack, () if base is None else base.classes, document))
-    if faults:
-        raise BadInput(faults)
+    BadInput.raise_for(_slips(pack, () if base is None else base.classes, document))
     whole = pack if base is None else _joined(pack, base)
     at = {row.id: i for i, row in enumerate(pack.rows)}
     found = () if context is LATER else flaws(whole, at)
     faults = [document.fault(("rows", at[f.where], "id"), f"{f.where}: {f.found}", f.allowed) for f in found]
-    if faults:
-        raise BadInput(faults)
+    BadInput.raise_for(faults)
     return whole
 
 

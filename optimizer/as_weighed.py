@@ -76,8 +76,7 @@ def whole_of(recipe: Recipe, table: LotTable, weighed: Sequence[WeighedItem], fi
     """What was weighed of a whole batch. Raises BadInput for names that are neither lot nor addition."""
     faults: list[Fault] = []
     found = batch_of(recipe, table, [item for item in weighed if not item.load], file, faults)
-    if faults:
-        raise BadInput(faults)
+    BadInput.raise_for(faults)
     return found
 
 

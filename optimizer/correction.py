@@ -407,8 +407,7 @@ def _without(table: LotTable, batch: Batch) -> LotTable:
             found = f"{trimmed(held, 3)} kg of {lot.name} are in the batch, and {trimmed(lot.on_hand_kg, 3)} kg on hand"
             faults.append(Fault(table.file, lot.line, "on_hand_kg", found, "say --taken where the table is as left"))
         left.append(replace(lot, on_hand_kg=max(lot.on_hand_kg - held, ZERO), use_up=False) if held else lot)
-    if faults:
-        raise BadInput(faults)
+    BadInput.raise_for(faults)
     return replace(table, lots=tuple(left))
 
 

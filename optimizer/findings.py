@@ -158,8 +158,7 @@ def check(
         faults += _gap_faults(recipe, batch, [*recipe.requirements, *legal], file)
         known = [item for item in batch.kilograms if isinstance(item, Lot)]
         faults += lot_faults(table.file, known, asked.confidence()) if asked else ()
-    if faults:
-        raise BadInput(list(dict.fromkeys(faults)))
+    BadInput.raise_for(faults)
     judge = _Judge(recipe, day, packs, legal, tolerance)
     several = max(len(batches) - 1, 1)
     whole, *parts = (judge.report(batch, load, 1 if load else several) for load, batch in batches.items())

@@ -180,8 +180,7 @@ def parse(text: str, file: str) -> Parsed:
         refuse(file, "the file is empty", _COLON)
     if not isinstance(tree, dict):
         refuse(file, f"{_kind(tree)} stands at the top of the file", _COLON, *place.value)
-    if reader.found:
-        raise BadInput(reader.found)
+    BadInput.raise_for(reader.found)
     return Parsed(file, tree, place)
 
 

@@ -68,11 +68,6 @@ class Papered(Signed):
     document: Typed = None
 
 
-def action(name: str) -> Callable[[Callable[..., Said]], Callable[..., None]]:
-    """A command that records or reads."""
-    return lambda run: stock.command(name)(shared.flat(run, f"stock {name}"))
-
-
 def recorded(document: books.Recording) -> str:
     """That it is done."""
     return f"recorded, document {document.name}\n"
@@ -83,34 +78,29 @@ def digest(path: str) -> str:
     return hashlib.sha256(files.read_text(path).encode()).hexdigest()[:16]
 
 
-@action("new")
 def new(ledger: str) -> Said:
     """Make an empty ledger."""
     books.create(ledger)
     return f"{ledger}: an empty ledger\n"
 
 
-@action("receive")
 def receive(ledger: str, lots: str, signed: Papered, supplier: str = "") -> Said:
     """Take in every lot of a table; the same table is not taken twice."""
     document = signed.paper("receive", signed.document or f"receive {digest(lots)}", supplier)
     return f"{made.receive(ledger, lots, document)} lots received, document {document.name}\n"
 
 
-@action("count")
 def count(ledger: str, lot: str, kg: CountedKg, signed: Papered, reason: str = "") -> Said:
     """Record what was counted of a lot; the difference is kept as unexplained."""
     found = books.count(ledger, signed.paper("count", signed.document, "", reason), lot, kg)
     return f"{lot}: {numbers.trimmed(found, 6)} kg against the ledger\n"
 
 
-@action("waste")
 def waste(ledger: str, lot: str, kg: Kg, signed: Papered, reason: str) -> Said:
     """Take out what was thrown away."""
     return _moved(ledger, lot, -kg, "waste", signed.paper("waste", signed.document, "", reason))
 
 
-@action("sell")
 def sell(ledger: str, lot: str, kg: Kg, signed: Papered, to: str) -> Said:
     """Take out what was sold of a lot, or of a batch by its code."""
     document = signed.paper("sell", signed.document, to)
@@ -118,7 +108,6 @@ def sell(ledger: str, lot: str, kg: Kg, signed: Papered, to: str) -> Said:
     return recorded(document)
 
 
-@action("return")
 def come_back(ledger: str, lot: str, kg: Kg, signed: Papered, sender: str) -> Said:
     """Take in what came back."""
     return _moved(ledger, lot, kg, "return", signed.paper("return", signed.document, sender))
@@ -129,7 +118,6 @@ def _moved(ledger: str, lot: str, kg: Fraction, kind: str, document: books.Recor
     return recorded(document)
 
 
-@action("pull")
 def pull(ledger: str, lot: str, kg: Kg, signed: Papered, into: str) -> Said:
     """Take out what was pulled for a batch before it is made; make then takes only what is missing."""
     if not into.strip():
@@ -141,7 +129,6 @@ def pull(ledger: str, lot: str, kg: Kg, signed: Papered, into: str) -> Said:
     return recorded(document), shared.NO_BATCH if why else 0
 
 
-@action("make")
 def make(
     ledger: str, batch: str, recipe: str, code: str, signed: Signed, shown: shared.Shown, out_kg: Figure = None,
     rework_kg: Figure = None,
@@ -153,7 +140,6 @@ def make(
     return _judged(made.make(ledger, batch, recipe, signed.paper("make", code), out_kg, rework_kg), code, shown)
 
 
-@action("out")
 def out(ledger: str, code: str, kg: Kg, recipe: str, signed: Papered) -> Said:
     """Take in the finished product of a batch that was recorded before it came out."""
     document = signed.paper("out", signed.document)
@@ -161,7 +147,6 @@ def out(ledger: str, code: str, kg: Kg, recipe: str, signed: Papered) -> Said:
     return recorded(document)
 
 
-@action("correct")
 def correct(
     ledger: str, change: str, recipe: str, code: str, signed: Papered, shown: shared.Shown, out_kg: Figure = None,
     rework_kg: Figure = None,
@@ -178,7 +163,6 @@ def _judged(found: made.Recorded, code: str, shown: shared.Shown) -> Said:
     return checked(found.report, shown)
 
 
-@action("test")
 def analysed(
     ledger: str, name: str, signed: Papered, fat: Annotated[list[Fraction], {"parser": shared.not_negative}],
     method: Typed = None, fat_sd_pct: Figure = None, recipe: Typed = None,
@@ -193,14 +177,12 @@ def analysed(
     return pages.taught_page(ledger)
 
 
-@action("reverse")
 def reverse(ledger: str, wrong: str, by: str, reason: str) -> Said:
     """Take a document back by lines of its own; nothing is ever rewritten."""
     found = books.reverse(ledger, wrong, Signed(by, None).paper("reverse", f"reverse {wrong}", "", reason))
     return f"{found} movements of {wrong} reversed\n"
 
 
-@action("show")
 def show(ledger: str, shown: shared.Shown, date: shared.Day = None, html: Typed = None) -> Said:
     """Every lot and what is left of it, what is on hold or past its day, and with --full what tests say of it."""
     shared.outputs({"--html": html}, (ledger,))
@@ -213,17 +195,25 @@ def show(ledger: str, shown: shared.Shown, date: shared.Day = None, html: Typed 
     return pages.stock_page(rows, full=shown.full)
 
 
-@action("export")
 def export(ledger: str) -> Said:
     """The lots that are there as a lots table, every cell as it was typed."""
     return tables.exported(ledger)
 
 
-@action("backup")
 def backup(ledger: str, to: str) -> Said:
     """Copy the ledger, whole, while others may be recording."""
     books.backup(ledger, to)
     return ""
+
+
+ACTIONS: dict[str, Callable[..., Said]] = {
+    "new": new, "receive": receive, "count": count, "waste": waste, "sell": sell, "return": come_back, "pull": pull,
+    "make": make, "out": out, "correct": correct, "test": analysed, "reverse": reverse, "show": show,
+    "export": export, "backup": backup,
+}  # fmt: skip
+"""What is done with a ledger, by its command's name, in the order of the help."""
+for _name, _run in ACTIONS.items():
+    stock.command(_name)(shared.flat(_run, f"stock {_name}"))
 
 
 def trace(ledger: str, name: str, shown: shared.Shown, back: bool | None = None, html: Typed = None) -> Said:

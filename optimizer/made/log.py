@@ -80,7 +80,7 @@ def parse_log(text: str, file: str, unit: str | None = None, named: Mapping[str,
     for place, (role, scale) in roles.items():
         curve = reader.curve(place, scale, ticks, tick, keep)
         curves[role] = (*curves.get(role, ()), *([] if curve is None else [curve]))
-    reader.sound()
+    BadInput.raise_for(reader.faults)
     return Log(file, curves, start, int(ticks[-1]) * tick, tuple(reader.faults))
 
 
@@ -100,7 +100,7 @@ class _Reader:
         self.some(table.faults)
         if not table.rows:
             self.tell(at + 1, None, "the log holds no reading", "a line a reading")
-        self.sound()
+        BadInput.raise_for(self.faults)
         self.header, self.header_line, self.lines = table.header, table.header_line, table.lines
         self.columns = list(zip(*table.rows, strict=True))
         self.commas = table.delimiter != "," and has_decimal_commas(x for column in self.columns for x in column[:1000])
@@ -121,11 +121,6 @@ class _Reader:
     def rows(self, told: Iterable[tuple[int, str]], allowed: str, column: str | None = None) -> None:
         """Add what was found in some rows."""
         self.some([Fault(self.file, self.lines[i], column, found, allowed) for i, found in told])
-
-    def sound(self) -> None:
-        """Raise BadInput where any fault so far is an error."""
-        if any(fault.severity is Severity.ERROR for fault in self.faults):
-            raise BadInput(self.faults)
 
     def named(self, unit: str, told: Mapping[str, str]) -> tuple[dict[int, str], dict[int, tuple[str, str]]]:
         """Places of times, each ``stamp`` or a unit, and of everything else with what it holds and its unit."""
@@ -149,7 +144,7 @@ class _Reader:
             allowed = "--column NAME=core if it is a core's probe; or " + ", ".join(ROLES)
             found = f"nothing is read from {', '.join(ignored)}"
             self.tell(self.header_line, None, found, allowed, Severity.WARNING)
-        self.sound()
+        BadInput.raise_for(self.faults)
         return times, roles
 
     def clock(self, times: Mapping[int, str]) -> tuple[datetime | None, Whole, Fraction]:
@@ -159,7 +154,7 @@ class _Reader:
         if unit != "stamp":
             read, scale, bad = _figures(cells, self.commas)
             self._bad(place, cells, bad | {text for text, value in read.items() if value == _NONE}, "a plain number")
-            self.sound()
+            BadInput.raise_for(self.faults)
             ticks = np.array([read[cell] for cell in cells], dtype=np.int64)
             return None, ticks - ticks[0], MINUTES[unit] / scale  # a log begins with its first reading
         cells = tuple(map(" ".join, zip(*(self.columns[k] for k in times), strict=True)))
@@ -167,7 +162,7 @@ class _Reader:
         self._bad(place, cells, bad, _ISO)
         if len({moment.tzinfo is None for moment in moments.values()}) > 1:
             self.tell(None, None, "some times have an offset and some have none", "all or none")
-        self.sound()
+        BadInput.raise_for(self.faults)
         start, step = moments[cells[0]], timedelta(microseconds=1)
         ticks = np.array([(moments[cell] - start) // step for cell in cells], dtype=np.int64)
         return start, ticks, MINUTES["s"] / 1_000_000

@@ -121,16 +121,19 @@ def picture(report: LogReport) -> str:
     shown = [(curve.name, dashes, _dots(curve)) for role, dashes in DRAWN.items() for curve in report.log.of(role)]
     x, y = across([0.0, float(report.log.minutes)]), upwards([at for _, _, dots in shown for _, at in dots] or [0.0])
     deciding = [(phase, phase.best) for phase in report.phases if not phase.warns and phase.best]
-    curves = [
+    curves: list[dict[str, Any]] = [
         {"name": name, "dashes": dashes, "points": " ".join(f"{x.at(minute)},{y.at(at)}" for minute, at in dots),
          "x": x.at(dots[-1][0]), "y": y.at(dots[-1][1]) - 6}
         for name, dashes, dots in shown
     ]  # fmt: skip
+    curves.sort(key=lambda curve: -curve["y"])
+    for below, curve in pairwise(curves):  # from the lowest end upwards, no name on another
+        curve["y"] = min(curve["y"], below["y"] - 15)
     return render(
         "made/log.html", title=f"{report.product.recipe.entry.name}: {report.log.file}",
         verdict=" ".join((verdict(report), "; ".join(report.hold))),
         spans=[(span, span.earns and finding.ok) for _, finding in deciding for span in finding.spans],
-        x=x, y=y, celsius=celsius, curves=_named_apart(curves),
+        x=x, y=y, celsius=celsius, curves=curves,
         since=f"minutes since {report.log.start:%Y-%m-%d %H:%M}" if report.log.start else "minutes",
         findings=[(mark(f, phase).strip(), f"{phase.title}: {f.words}") for phase, f in deciding],
         x_ticks=x.ticks(), y_ticks=y.ticks(),
@@ -141,14 +144,6 @@ def _dots(curve: Readings) -> list[tuple[float, float]]:
     """Minutes and degrees Celsius, thinned to what a page can show; the last reading is always there."""
     chosen = sorted({*range(0, len(curve), max(1, len(curve) // MOST_POINTS)), len(curve) - 1})
     return [(float(curve.minute(i)), float(celsius(curve.value(i)))) for i in chosen]
-
-
-def _named_apart(curves: list[dict[str, Any]]) -> list[dict[str, Any]]:
-    """The curves from the lowest end upwards, no name on another."""
-    curves.sort(key=lambda curve: -curve["y"])
-    for below, curve in pairwise(curves):
-        curve["y"] = min(curve["y"], below["y"] - 15)
-    return curves
 
 
 class JudgedSpan(Record):

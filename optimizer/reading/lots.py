@@ -84,8 +84,7 @@ def parse_lots(text: str, file: str) -> LotTable:
     judgement, suspicions = judged(rows)
     found = [*table.faults, *header_faults(table), *told, *judgement]
     found.sort(key=lambda fault: fault.line or 0)
-    if any(fault.severity is Severity.ERROR for fault in found):
-        raise BadInput(found)
+    BadInput.raise_for(found)
     lots = tuple(lot_of(row, free, words) for row, words in zip(rows, suspicions, strict=True))
     stated = [name for name in table.header if name in free or (name in _COMPOSITION and any(table.cells(name)))]
     pounds = sum(row.headed("on_hand_kg") != "on_hand_kg" for row in rows)

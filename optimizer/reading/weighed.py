@@ -71,15 +71,13 @@ def _from_table(text: str, file: str) -> Iterator[WeighedItem]:
     found += [in_header(name, f"the column {name!r} stands twice", "once") for name in known if names.count(name) > 1]
     if "item" not in names or not any(unit in names for unit in UNITS):
         found.append(in_header(None, "a column is missing", f"item and one of {', '.join(UNITS)}"))
-    if found:
-        raise BadInput(found)
+    BadInput.raise_for(found)
     commas = table.has_decimal_commas(UNITS)
     items = [item for line, cells in table.records() for item in _line(table, line, cells, commas, found)]
     found += _twice(items, file)
     if not items and not found:
         found.append(table.fault(None, None, "nothing was weighed", "one line an item"))
-    if found:
-        raise BadInput(found)
+    BadInput.raise_for(found)
     whole: dict[str, WeighedItem] = {}
     for item in items if LOAD in names else ():  # the whole batch of what was weighed load by load
         so_far = whole[item.name].kilograms if item.name in whole else 0
@@ -163,8 +161,7 @@ def weighed_in(data: dict[str, Any], file: str, part: str = "after") -> tuple[We
     if not items and not faults:
         faults.append(Fault(file, None, None, "nothing was weighed", "a blend that was not made has no weights"))
     faults += _twice(items, file)
-    if faults:
-        raise BadInput(faults)
+    BadInput.raise_for(faults)
     return tuple(items)
 
 

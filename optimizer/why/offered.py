@@ -111,9 +111,7 @@ def offered(table: OfferTable, lots: LotTable, day: date) -> tuple[Offered, ...]
     clashes = [
         (o.line, f"{o.name!r} is the name of a lot at hand in {lots.file}") for o in table.offers if o.name in known
     ]
-    faults = [Fault(table.file, line, table.named, words, "another name") for line, words in clashes]
-    if faults:
-        raise BadInput(faults)
+    BadInput.raise_for(Fault(table.file, line, table.named, words, "another name") for line, words in clashes)
     return tuple(_offered(offer, day) for offer in table.offers)
 
 

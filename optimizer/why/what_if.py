@@ -91,8 +91,7 @@ def settings_of(texts: Sequence[str]) -> tuple[Setting, ...]:
             faults.append(_fault(f"{path!r} names no figure", "such as require.1.max_pct or order.meat_kg"))
         else:
             found.append(Setting(path, part, ".".join(words[1:-1]), words[-1], value))
-    if faults:
-        raise BadInput(faults)
+    BadInput.raise_for(faults)
     return tuple(found)
 
 
@@ -102,8 +101,7 @@ def with_settings(inputs: Inputs, settings: Sequence[Setting]) -> Inputs:
     for change, parts in ((_set_lots, ("lot",)), (_set_recipe, _MAY_BE), (_set_order, ("order",))):
         chosen = [setting for setting in settings if setting.part in parts]
         inputs = change(inputs, chosen, faults) if chosen else inputs
-    if faults:
-        raise BadInput(faults)
+    BadInput.raise_for(faults)
     return inputs
 
 

@@ -247,8 +247,7 @@ def read_happened(path: str, week: Week) -> Happened:
     entry = validate(document, HappenedEntry)
     plan, shown = read_plan(str(Path(path).parent / entry.plan))
     faults = [*_of_the_plan(week, plan, document, entry), *_impossible(week, plan, document, entry)]
-    if faults:
-        raise BadInput(faults)
+    BadInput.raise_for(faults)
     told = {one.lot: one for one in entry.lots}
     lots = tuple(told[lot.name].applied(lot) if lot.name in told else lot for lot in week.lots.lots)
     came = {(one.offer, one.day): one for one in entry.deliveries}

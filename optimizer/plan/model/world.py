@@ -264,8 +264,7 @@ def _jobs(week: Week, sources: Sequence[Lot]) -> tuple[Job, ...]:
         within, tidy = order.within_kg if batch.fixed_kg else _ZERO, order.tidy
         assert tidy is not None
         jobs.append(Job(i, batch, recipe, days, lo - within, hi + within, rows, tidy))
-    if faults:
-        raise BadInput(dict.fromkeys(faults))
+    BadInput.raise_for(faults)
     return tuple(jobs)
 
 
