@@ -25,6 +25,8 @@ from math import ceil
 from statistics import NormalDist
 from typing import Any
 
+from pydantic import PrivateAttr
+
 from constraints.document import Broken, Name, NotNegative, Number, Percent, Ruled, Strict, YesNo, packaged
 from constraints.faults import Fault, meant
 from constraints.formula import Formula
@@ -147,7 +149,7 @@ class FatError:
     method: str = ""
 
 
-def finding(lot: Lot, usual: str = "", own: Iterable[FatMethod] = ()) -> FatError | None:
+def finding(lot: Lot, usual: str | None = None, own: Iterable[FatMethod] = ()) -> FatError | None:
     """What is known of the error of a lot's fat; None where neither a figure nor a method is stated.
 
     A figure of the lot's own stands before its method's; ``usual`` is the method of lots that state neither. Raises
@@ -155,7 +157,7 @@ def finding(lot: Lot, usual: str = "", own: Iterable[FatMethod] = ()) -> FatErro
     """
     if lot.fat_sd is not None and lot.fat_sd < 0:
         raise ValueError(f"the lot {lot.name!r} states a standard deviation below zero")
-    name = lot.fat_method or ("" if lot.fat_sd is not None else usual)
+    name = lot.fat_method or (usual if lot.fat_sd is None and usual else "")
     method = method_named(name, own) if name else None
     if lot.fat_sd is not None:
         return FatError(lot.fat_sd, name)
@@ -190,25 +192,27 @@ def quantile_up(probability: Fraction) -> Fraction:
     return Fraction(ceil(exact * _PLACES + _DOUBT), _PLACES)
 
 
-@dataclass(frozen=True)
-class Confidence:
-    """With which probability each limit on fat holds, and how the errors of the lots go together.
+class Confidence(Ruled):
+    """Confidence that every limit on fat is met, lots being known only as well as they were measured."""
 
-    ``shared`` is True where lots of one method err together. ``usual`` is the method of lots that state neither a
-    figure nor a method, ``own`` are methods beside the published ones. ``better`` holds names of lots with what is
-    known of them once they are measured again. Raises ValueError for a probability outside (0.5, 1).
-    """
+    probability: Number
+    """Probability with which each limit holds: above 0.5, below 1."""
+    shared_by_method: YesNo = False
+    """Whether lots whose fat was found by one method err together, as with one instrument out of true."""
+    usual_method: Name | None = None
+    """Method of lots that state neither fat_sd_pct nor fat_method."""
+    methods: tuple[FatMethod, ...] = ()
+    """Methods of your own, beside the published ones."""
+    _better: dict[str, FatError] = PrivateAttr(default_factory=dict)
+    """Of lots by name, what is known of them once they are measured again."""
 
-    probability: Fraction
-    shared: bool = False
-    usual: str = ""
-    own: tuple[FatMethod, ...] = ()
-    better: tuple[tuple[str, FatError], ...] = ()
-
-    def __post_init__(self) -> None:
+    def _broken(self) -> Broken:
         quantile_up(self.probability)
-        if self.usual:
-            method_named(self.usual, self.own)
+        try:
+            if self.usual_method:
+                method_named(self.usual_method, self.methods)
+        except UnknownMethod as error:
+            yield f"{error}; {error.hint}"
 
     @property
     def z(self) -> Fraction:
@@ -222,7 +226,7 @@ class Confidence:
 
     def finding(self, lot: Lot) -> FatError:
         """The error of a lot's fat. Raises MissingProperty where the lot states neither figure nor method."""
-        found = dict(self.better).get(lot.name) or finding(lot, self.usual, self.own)
+        found = self._better.get(lot.name) or finding(lot, self.usual_method, self.methods)
         if found is None:
             raise MissingProperty(lot, f"{FAT_SD} or {FAT_METHOD}")
         return found
@@ -231,34 +235,13 @@ class Confidence:
         """The same once a lot was measured by the most precise published bench method."""
         fat = lot.properties[FAT]
         chosen = best_bench(fat)
-        return replace(self, better=(*self.better, (lot.name, FatError(chosen.sd(fat), chosen.name))))
+        again = self.model_copy()
+        again._better = {**self._better, lot.name: FatError(chosen.sd(fat), chosen.name)}
+        return again
 
     def improves(self, lot: Lot) -> bool:
         """True where a lot measured again would be known more precisely."""
         return self.measured_again(lot).finding(lot).sd < self.finding(lot).sd
-
-
-class ConfidenceEntry(Ruled):
-    """Confidence that every limit on fat is met, lots being known only as well as they were measured."""
-
-    probability: Number
-    """Probability with which each limit holds: above 0.5, below 1."""
-    shared_by_method: YesNo = False
-    """Whether lots whose fat was found by one method err together, as with one instrument out of true."""
-    usual_method: Name | None = None
-    """Method of lots that state neither fat_sd_pct nor fat_method."""
-    methods: tuple[FatMethod, ...] = ()
-    """Methods of your own, beside the published ones."""
-
-    def _broken(self) -> Broken:
-        try:
-            self.confidence()
-        except UnknownMethod as error:
-            yield f"{error}; {error.hint}"
-
-    def confidence(self) -> Confidence:
-        """What the entry stands for."""
-        return Confidence(self.probability, self.shared_by_method, self.usual_method or "", self.methods)
 
 
 def cones(rows: Callable[[Formula], Sequence[Row]], confidence: Confidence, formula: Formula) -> Iterator[Cone]:
@@ -280,7 +263,7 @@ def _errors(confidence: Confidence, formula: Formula, slopes: Iterable[Fraction]
         if not slope or not isinstance(column, Lot):
             continue
         found = confidence.finding(column)
-        key = ("method", found.method) if confidence.shared and found.method else ("lot", column.name)
+        key = ("method", found.method) if confidence.shared_by_method and found.method else ("lot", column.name)
         if found.sd:
             sources.setdefault(key, []).append((j, slope * found.sd))
     return tuple(tuple(source) for source in sources.values())
@@ -291,7 +274,7 @@ def silent_lots(lots: Iterable[Lot], confidence: Confidence) -> list[Lot]:
     found = []
     for lot in lots:
         with suppress(ValueError, MissingProperty):  # a fault of another kind
-            found += [lot] if finding(lot, confidence.usual, confidence.own) is None else []
+            found += [lot] if finding(lot, confidence.usual_method, confidence.methods) is None else []
     return found
 
 
@@ -308,7 +291,7 @@ def lot_faults(file: str, lots: Sequence[Lot], confidence: Confidence) -> Iterat
         yield Fault(file, silent[0].line, FAT_METHOD, found, f"{allowed}; {asked}")
     for lot in lots:
         try:
-            finding(lot, confidence.usual, confidence.own)
+            finding(lot, confidence.usual_method, confidence.methods)
         except UnknownMethod as error:
             yield Fault(file, lot.line, FAT_METHOD, str(error), error.hint)
         except MissingProperty as error:

@@ -90,7 +90,7 @@ def _bad(option: str, found: str, allowed: str) -> BadInput:
 def errors_of(recipe: Recipe, items: Iterable[Ingredient]) -> dict[Lot, Fraction | None]:
     """Standard deviation of each lot's fat, points, by its own method or the recipe's; None where it is not known."""
     asked = recipe.entry.confidence
-    usual, own = (asked.usual_method or "", asked.methods) if asked else ("", ())
+    usual, own = (asked.usual_method, asked.methods) if asked else (None, ())
     found = {lot: finding(lot, usual, own) for lot in items if isinstance(lot, Lot)}
     return {lot: None if error is None else error.sd for lot, error in found.items()}
 
@@ -162,7 +162,7 @@ def _error(recipe: Recipe, lots: Mapping[Lot, Fraction], found: MassMeasured, ma
     if found.sd is not None:
         return found.sd * mass / meat
     if asked is not None and found.fat is not None:
-        said = f"{asked.confidence().words} is asked for, and the error of the test is not stated"
+        said = f"{asked.words} is asked for, and the error of the test is not stated"
         raise _bad("--measured-fat", said, "--method or --fat-sd-pct beside it")
     errors = errors_of(recipe, lots)
     if found.fat is not None or None in errors.values():

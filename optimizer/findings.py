@@ -157,7 +157,7 @@ def check(
     for batch in batches.values():
         faults += _gap_faults(recipe, batch, [*recipe.requirements, *legal], file)
         known = [item for item in batch.kilograms if isinstance(item, Lot)]
-        faults += lot_faults(table.file, known, asked.confidence()) if asked else ()
+        faults += lot_faults(table.file, known, asked) if asked else ()
     BadInput.raise_for(faults)
     judge = _Judge(recipe, day, packs, legal, tolerance)
     several = max(len(batches) - 1, 1)
@@ -209,7 +209,7 @@ class _Judge:
         asked = self.recipe.entry.confidence
         if asked is None:
             return requirements
-        formula, confidence = Formula(tuple(batch.kilograms), (), batch.process), asked.confidence()
+        formula, confidence = Formula(tuple(batch.kilograms), (), batch.process), asked
         return [confident(requirement, confidence, formula) for requirement in requirements]
 
     def _finding(self, requirement: Requirement, batch: Batch) -> Finding:

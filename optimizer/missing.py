@@ -55,10 +55,9 @@ def complete(
                 told.setdefault((name, what), []).append(lot)
     laws = {r.what: r.origin for r in requirements}
     faults += [_silent(recipe, table, name, what, laws.get(what), lots) for (name, what), lots in told.items()]
-    asked = recipe.entry.confidence
-    if asked is None:
+    confidence = recipe.entry.confidence
+    if confidence is None:
         return whole, lacking
-    confidence = asked.confidence()
     if recipe.entry.eligible.if_missing is WhenMissing.LEAVE_OUT:
         silent = silent_lots(whole, confidence)
         why = f"states neither {FAT_SD} nor {FAT_METHOD}, which {confidence.words} needs"

@@ -121,7 +121,7 @@ def assemble(recipe: Recipe, table: LotTable, order: Order, further: Sequence[Re
     _refuse(recipe, table, legal, faults)
     requirements, own = ([marked(r, lots, recipe.process) for r in found] for found in (requirements, own))
     if lots and (asked := recipe.entry.confidence) is not None:
-        requirements = [confident(r, asked.confidence(), formula) for r in requirements]
+        requirements = [confident(r, asked, formula) for r in requirements]
     size = batch_size(order.basis, order.kilograms, order.within_kg)
     every = (size, Stock.of(lots), *requirements, *own, *further)
     fixed = tuple(r for r in every if r.fixed_value(formula) is not None)

@@ -32,6 +32,10 @@ from optimizer.solver.program import Ending, Layout, layout_of, relaxed
 NINETY_FIVE = Fraction("0.95")
 
 
+def sure(probability: Fraction, shared: bool = False) -> Confidence:
+    return Confidence(probability=probability, shared_by_method=shared)
+
+
 def asked(problem: Problem, confidence: Confidence) -> tuple[Requirement, ...]:
     return tuple(confident(requirement, confidence, problem.formula) for requirement in problem.choosing)
 
@@ -65,7 +69,7 @@ def test_a_conic_solver_finds_the_same_cost(block: int, shared: bool) -> None:
         rng = random.Random(seed)
         size, p = rng.choice((2, 3, 5, 8, 12, 20, 30)), rng.choice(("0.9", "0.95", "0.99"))
         kitchen = uncertain_kitchen(seed, size, tight=rng.choice((0.6, 1.0, 1.5)))
-        problem, layout, requirements, held = solved(kitchen, Confidence(Fraction(p), shared))
+        problem, layout, requirements, held = solved(kitchen, sure(Fraction(p), shared))
         wanted = socp(kitchen, float(p), shared=shared)
         if wanted is None:
             assert held.optimum.ending is Ending.INFEASIBLE and held.optimum.certain, seed
@@ -99,7 +103,7 @@ def test_whole_packs_against_every_choice() -> None:
         for lot in kitchen.lots:
             lot["on_hand_kg"] = min(lot["on_hand_kg"], 5 * lot["pack_kg"])
         kitchen.kilograms = sum(lot["on_hand_kg"] for lot in kitchen.lots) * rng.choice((0.3, 0.5))
-        problem, layout, requirements, held = solved(kitchen, Confidence(Fraction("0.9"), rng.random() < 0.5))
+        problem, layout, requirements, held = solved(kitchen, sure(Fraction("0.9"), rng.random() < 0.5))
         wanted = exact_cheapest(layout, list(cones_of(requirements, problem.formula)))
         if wanted is None:
             assert held.optimum.ending is Ending.INFEASIBLE, seed
@@ -120,7 +124,7 @@ def test_packs_beside_loose_lots_against_a_conic_solve_of_every_choice() -> None
         kitchen = uncertain_kitchen(900 + seed, 5, tight=2)
         for lot in kitchen.lots[:2]:
             lot["pack_kg"], lot["on_hand_kg"] = 5, 15
-        problem, layout, requirements, held = solved(kitchen, Confidence(NINETY_FIVE, shared=bool(seed % 2)))
+        problem, layout, requirements, held = solved(kitchen, sure(NINETY_FIVE, bool(seed % 2)))
         columns = [column.name for column in problem.formula.columns]
         packed = [columns.index(lot["lot"]) for lot in kitchen.lots[:2]]
         assert [bool(v.whole) for v in layout.program.variables].count(True) == len(packed)
@@ -143,7 +147,7 @@ def test_packs_beside_loose_lots_against_a_conic_solve_of_every_choice() -> None
 def test_without_cones_or_where_none_is_reached_the_plain_optimum_is_the_answer() -> None:
     kitchen = uncertain_kitchen(3, 12)
     kitchen.require = [{"fat": {"max_pct": 99.5}}]
-    problem, layout, requirements, held = solved(kitchen, Confidence(NINETY_FIVE))
+    problem, layout, requirements, held = solved(kitchen, sure(NINETY_FIVE))
     ranks = ranks_of(problem.formula.columns)
     plain = optimise(layout.program, ranks)
     assert cones_of(requirements, problem.formula)
@@ -154,7 +158,7 @@ def test_without_cones_or_where_none_is_reached_the_plain_optimum_is_the_answer(
 
 def test_confidence_costs_money_and_more_of_it_the_surer_one_is() -> None:
     kitchen = uncertain_kitchen(7, 15)
-    prices = [solved(kitchen, Confidence(Fraction(p)))[3].price for p in ("0.6", "0.8", "0.95", "0.99")]
+    prices = [solved(kitchen, sure(Fraction(p)))[3].price for p in ("0.6", "0.8", "0.95", "0.99")]
     assert None not in prices
     assert prices == sorted(prices) and prices[0] < prices[-1]
 
@@ -166,7 +170,7 @@ def test_between_equals_that_err_together_the_earlier_date_goes_first() -> None:
     ]
     fat = {"lot": "fat", "on_hand_kg": 30, "fat_pct": 80, "cost_per_kg": 1, "fat_method": "nir_belt"}
     kitchen = Kitchen([*lots, fat], require=[{"fat": {"max_pct": 36}}], kilograms=40)
-    problem, layout, requirements, held = solved(kitchen, Confidence(NINETY_FIVE, shared=True))
+    problem, layout, requirements, held = solved(kitchen, sure(NINETY_FIVE, True))
     assert_sound(layout, problem, requirements, held)
     assert held.price
     taken = dict(zip((c.name for c in problem.formula.columns), layout.kilograms(held.optimum.values), strict=True))
@@ -177,7 +181,7 @@ def test_between_equals_that_err_together_the_earlier_date_goes_first() -> None:
 def test_no_batch_is_proved_and_said() -> None:
     kitchen = uncertain_kitchen(7, 15)
     kitchen.require = [{"fat": {"min_pct": 29.9, "max_pct": 30.1}}]
-    problem, _, _, held = solved(kitchen, Confidence(NINETY_FIVE))
+    problem, _, _, held = solved(kitchen, sure(NINETY_FIVE))
     assert held.plain.values
     assert held.optimum.ending is Ending.INFEASIBLE and held.optimum.certain
     assert held.price is None
@@ -189,7 +193,7 @@ def test_a_time_limit_ends_the_search_without_a_claim() -> None:
     kitchen = uncertain_kitchen(21, 30, packs=True)
     kitchen.kilograms = 100
     problem = kitchen.problem()
-    requirements = asked(problem, Confidence(NINETY_FIVE))
+    requirements = asked(problem, sure(NINETY_FIVE))
     ranks = ranks_of(problem.formula.columns)
     with limited(1e-3), pytest.raises(OutOfTime):
         optimise_with_cuts(layout_of(problem), requirements, problem.formula, ranks)
@@ -199,8 +203,8 @@ def test_a_time_limit_ends_the_search_without_a_claim() -> None:
 def test_no_unit_of_money_or_mass_changes_the_batch(money: int, mass: int) -> None:
     for seed, size in ((3, 12), (7, 5), (24, 20), (40, 8)):
         kitchen = uncertain_kitchen(seed, size)
-        _, layout, _, one = solved(kitchen, Confidence(NINETY_FIVE))
-        _, other, _, two = solved(scaled(kitchen, money, mass), Confidence(NINETY_FIVE))
+        _, layout, _, one = solved(kitchen, sure(NINETY_FIVE))
+        _, other, _, two = solved(scaled(kitchen, money, mass), sure(NINETY_FIVE))
         assert one.price, seed
         assert float(two.optimum.cost) == pytest.approx(float(one.optimum.cost) * 10.0 ** (money + mass), rel=1e-9)
         first, second = layout.kilograms(one.optimum.values), other.kilograms(two.optimum.values)
@@ -231,7 +235,7 @@ finally:
 @pytest.mark.parametrize("shared", [False, True])
 def test_the_lots_worth_measuring_again_are_those_that_save_most(shared: bool) -> None:
     kitchen = uncertain_kitchen(48, 10)
-    problem, layout, requirements, held = solved(kitchen, Confidence(NINETY_FIVE, shared))
+    problem, layout, requirements, held = solved(kitchen, sure(NINETY_FIVE, shared))
     ranks = ranks_of(problem.formula.columns)
     found = worth_remeasuring(problem, requirements, held, most=4)
     savings = {}

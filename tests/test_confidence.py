@@ -16,7 +16,6 @@ from uncertain import factors, raw_sd, uncertain_kitchen, z_of
 
 from constraints.confidence import (
     Confidence,
-    ConfidenceEntry,
     FatMethod,
     Read,
     UnknownMethod,
@@ -39,8 +38,14 @@ from optimizer.solver.optimum import ranks_of
 from optimizer.solver.program import layout_of
 
 F = Fraction
-NINETY_FIVE = Confidence(F("0.95"))
-TOGETHER = Confidence(F("0.95"), shared=True)
+
+
+def sure(probability: Fraction, shared: bool = False, **more: Any) -> Confidence:
+    return Confidence(probability=probability, shared_by_method=shared, **more)
+
+
+NINETY_FIVE = sure(F("0.95"))
+TOGETHER = sure(F("0.95"), True)
 OWN = Origin("test", "test")
 
 
@@ -177,9 +182,9 @@ def test_the_quantile_is_rounded_up() -> None:
 @pytest.mark.parametrize("text", ["0.5", "0.2", "0", "1", "1.5", "-0.9"])
 def test_a_probability_outside_its_range_is_refused(text: str) -> None:
     with pytest.raises(ValueError, match=r"above 0\.5 and below 1"):
-        Confidence(F(text))
+        sure(F(text))
     with pytest.raises(BadInput) as caught:
-        validate(parse(f"shared_by_method: no\nprobability: {text}\n", "recipe.yaml"), ConfidenceEntry)
+        validate(parse(f"shared_by_method: no\nprobability: {text}\n", "recipe.yaml"), Confidence)
     assert "above 0.5 and below 1" in str(caught.value)
 
 
@@ -234,7 +239,7 @@ def test_words_say_the_confidence() -> None:
     assert held("fat: {max_pct: 22}", NINETY_FIVE, *lots).words() == (
         "fat of the meat block at most 22 %, with 95 % confidence"
     )
-    both = held("fat: {min_pct: 20, max_pct: 22.5}", Confidence(F("0.975")), *lots)
+    both = held("fat: {min_pct: 20, max_pct: 22.5}", sure(F("0.975")), *lots)
     assert both.words() == "fat of the meat block between 20 and 22.5 %, each with 97.5 % confidence"
 
 
@@ -257,7 +262,7 @@ def test_the_stated_probability_against_a_million_draws(seed: int, shared: bool,
     """Every limit is met at least as often as asked, as often as said, and as often as asked where it binds."""
     kitchen = uncertain_kitchen(seed, 10)
     problem = kitchen.problem()
-    wanted = [confident(r, Confidence(F(p), shared), problem.formula) for r in problem.choosing]
+    wanted = [confident(r, sure(F(p), shared), problem.formula) for r in problem.choosing]
     layout = layout_of(problem)
     found = optimise_with_cuts(layout, wanted, problem.formula, ranks_of(problem.formula.columns))
     assert found.price
@@ -342,7 +347,7 @@ def test_a_lot_s_own_figure_stands_before_its_method_s() -> None:
     assert finding(lot("a", "20")) is None
     assert finding(lot("a", "20"), "nir_belt").sd == F("2.4")  # type: ignore[union-attr]
     mine = FatMethod(name="our_meter", points=F("0.9"))
-    assert Confidence(F("0.9"), own=(mine,)).finding(lot("a", "20", method="our_meter")).sd == F("0.9")
+    assert sure(F("0.9"), methods=(mine,)).finding(lot("a", "20", method="our_meter")).sd == F("0.9")
 
 
 def test_an_unknown_method_names_the_nearest() -> None:
@@ -356,7 +361,7 @@ def test_an_unknown_method_names_the_nearest() -> None:
         method_named("moonlight")
     assert far.value.hint.startswith("known: ")
     with pytest.raises(BadInput) as bad:
-        validate(parse("probability: 0.95\nusual_method: wet_chemistry_one_leb\n", "r.yaml"), ConfidenceEntry)
+        validate(parse("probability: 0.95\nusual_method: wet_chemistry_one_leb\n", "r.yaml"), Confidence)
     assert "did you mean wet_chemistry_one_lab?" in str(bad.value)
 
 
@@ -371,7 +376,7 @@ def test_lots_whose_error_is_not_known_are_all_named() -> None:
     assert "'bare' states neither fat_sd_pct nor fat_method" in words[0]
     assert "below zero" in words[1]
     assert "did you mean density?" in words[2]
-    assert [fault.line for fault in lot_faults("f", lots[:2], Confidence(F("0.9"), usual="nir_belt"))] == []
+    assert [fault.line for fault in lot_faults("f", lots[:2], sure(F("0.9"), usual_method="nir_belt"))] == []
 
 
 def test_no_cone_is_made_of_a_lot_whose_error_is_not_known() -> None:
@@ -393,7 +398,7 @@ def test_no_cone_is_made_of_a_lot_whose_error_is_not_known() -> None:
 )
 def test_a_method_of_one_s_own_is_checked(text: str, said: str) -> None:
     with pytest.raises(BadInput) as caught:
-        validate(parse(f"probability: 0.9\nmethods: [{text}]\n", "r.yaml"), ConfidenceEntry)
+        validate(parse(f"probability: 0.9\nmethods: [{text}]\n", "r.yaml"), Confidence)
     assert said in str(caught.value)
 
 

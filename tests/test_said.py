@@ -161,7 +161,7 @@ def test_no_reason_has_a_capital_in_the_middle_of_a_word() -> None:
     problem = kitchen({**LEAN, "fat_sd_pct": 1}, {**FAT, "fat_sd_pct": 1})
     limit = requirement_of(problem, "fat")
     for confident, start in ((False, "Fat of"), (True, "With the confidence asked for, fat of")):
-        sure = Confidence(F("0.9")) if confident else None
+        sure = Confidence(probability=F("0.9")) if confident else None
         pair = (replace(limit, confidence=sure), limit)
         conflict = Conflict(pair, (), packs_matter=False)
         said = cause(replace(blend(problem), conflict=conflict))

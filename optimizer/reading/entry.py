@@ -8,7 +8,7 @@ from fractions import Fraction
 
 from pydantic import Field
 
-from constraints.confidence import ConfidenceEntry
+from constraints.confidence import Confidence
 from constraints.document import Broken, Positive, PositivePercent, Ruled, Strict, Weight, YesNo, refusal
 from constraints.document.fields import Line, Name, NameOrEach, Names, NotNegative, Number, Percent
 from constraints.faults import meant
@@ -323,7 +323,7 @@ class RecipeEntry(Strict):
     """What the batch must satisfy."""
     estimate: tuple[FromFat, ...] = ()
     """Moisture, protein: what may be estimated from a lot's fat where the lots table does not state it."""
-    confidence: ConfidenceEntry | None = None
+    confidence: Confidence | None = None
     """How sure every limit on fat must be, the lots' fat being only a measurement."""
     additions: tuple[AdditionEntry, ...] = ()
     """What is added to the meat."""

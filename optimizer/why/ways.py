@@ -301,7 +301,7 @@ class _Search:
             return
 
         def at(probability: Fraction) -> Problem:
-            sure = replace(asked, probability=probability)
+            sure = asked.model_copy(update={"probability": probability})
             return with_requirements(self.problem, lambda r: replace(r, confidence=r.confidence and sure))
 
         found = self._first(at, asked.probability, _LEAST_SURE)
