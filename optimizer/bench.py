@@ -14,6 +14,7 @@ from dataclasses import dataclass, field, replace
 from fractions import Fraction
 
 from constraints.formula import Formula
+from constraints.numbers import ONE, ZERO
 from constraints.quantities import Lot
 from constraints.requirement import Requirement, Role
 from constraints.row import Row, RowKind
@@ -23,8 +24,6 @@ from optimizer.solver.cone import optimise_with_cuts
 from optimizer.solver.optimum import MOST_NODES, Kept, Ranks, Unsettled
 from optimizer.solver.program import Ending, SolverDisagrees, layout_of
 
-_ZERO = Fraction(0)
-_ONE = Fraction(1)
 _GAP = Fraction(1, 200)
 NEAR_NODES = 200
 """Nodes after which a search for the nearest figure in whole numbers takes the best one found."""
@@ -100,7 +99,7 @@ class Bench:
         many = len(self.kept.counted) > MANY
         values = self.kept.best(*((NEAR_NODES, _GAP) if many else ()))
         self.sure = not self.whole or self.kept.certain
-        cost = sum((self.costs[j] * x for j, x in enumerate(values) if x and j in self.costs), _ZERO)
+        cost = sum((self.costs[j] * x for j, x in enumerate(values) if x and j in self.costs), ZERO)
         return cost if values else None
 
     def by_variable(self, terms: Terms) -> tuple[Part, Part | None]:
@@ -152,7 +151,7 @@ class Bench:
         if self.whole and limit is not None:
             over, under = terms
             coefs = over if under is None else tuple(a - limit * b for a, b in zip(over, under, strict=True))
-            at = limit if under is None else _ZERO
+            at = limit if under is None else ZERO
             beyond = Row("beyond", coefs, *((at, None) if sign > 0 else (None, at)))
             row = self.kept.add_row(beyond.over(self.layout.units))
         try:
@@ -198,7 +197,7 @@ def extreme(
         best, aimed = None, start
         for _ in range(_TURNS):
             bottom = under or {}
-            kept.aim({j: sign * (over.get(j, _ZERO) - aimed * bottom.get(j, _ZERO)) for j in {*over, *bottom}})
+            kept.aim({j: sign * (over.get(j, ZERO) - aimed * bottom.get(j, ZERO)) for j in {*over, *bottom}})
             values = solve()
             found = figure_of(over, under, values) if values else None
             if found is None or (best is not None and sign * (found - best) >= 0):
@@ -212,19 +211,19 @@ def extreme(
         found = kept.settle()
         return () if found is None else found.values
 
-    bound = turned(loose, _ZERO, None)
+    bound = turned(loose, ZERO, None)
     if bound is None or not kept.counted:
         return bound, True
-    near = _NEAR * max(_ONE, abs(bound)) if len(kept.counted) > MANY else _ZERO
+    near = _NEAR * max(ONE, abs(bound)) if len(kept.counted) > MANY else ZERO
     return turned(lambda: kept.best(nodes), bound, near), kept.certain
 
 
 def figure_of(over: Part, under: Part | None, values: Sequence[Fraction]) -> Fraction | None:
     """The figure of a point; None where there is nothing to divide by."""
-    top = sum((a * values[j] for j, a in over.items() if values[j]), _ZERO)
+    top = sum((a * values[j] for j, a in over.items() if values[j]), ZERO)
     if under is None:
         return top
-    bottom = sum((a * values[j] for j, a in under.items() if values[j]), _ZERO)
+    bottom = sum((a * values[j] for j, a in under.items() if values[j]), ZERO)
     return top / bottom if bottom > 0 else None
 
 

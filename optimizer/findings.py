@@ -225,10 +225,8 @@ class _Judge:
         if not figures:
             return found
         low, high, lo, hi = min(figures), max(figures), requirement.lo, requirement.hi
-        if verdict.ok:
-            same = all(requirement.measure(end).ok for end in ends)
-        else:
-            same = (lo is not None and high < lo) or (hi is not None and low > hi)
+        outside = (lo is not None and high < lo) or (hi is not None and low > hi)
+        same = all(requirement.measure(end).ok for end in ends) if verdict.ok else outside
         return replace(found, low=low, high=high, whole_range=same)
 
 
@@ -254,13 +252,12 @@ def _mended(report: Report, table: LotTable) -> tuple[Place, ...]:
     return tuple(replace(place, findings=tuple(map(mended, place.findings))) for place in report.places)
 
 
-def _gap_faults(recipe: Recipe, batch: Batch, every: Sequence[Requirement], file: str) -> list[Fault]:
+def _gap_faults(recipe: Recipe, batch: Batch, every: Sequence[Requirement], file: str) -> Iterator[Fault]:
     needed = {q: r.what for r in reversed(every) for q in r.quantities()}
-    return [
-        Fault(file, None, name, f"{item.name} does not state {name}, which {what} needs", "give the figure")
-        for item in batch.kilograms
-        for what, name in gaps_of(item, needed, recipe)
-    ]
+    for item in batch.kilograms:
+        for what, name in gaps_of(item, needed, recipe):
+            found = f"{item.name} does not state {name}, which {what} needs"
+            yield Fault(file, None, name, found, "give the figure")
 
 
 def _badness(finding: Finding) -> tuple[int, Fraction, str]:

@@ -16,7 +16,7 @@ from math import ceil
 
 from constraints.formula import Batch, Formula, NoDose
 from constraints.library import GUARD
-from constraints.numbers import trimmed
+from constraints.numbers import ZERO, trimmed
 from constraints.quantities import Ingredient, MissingProperty
 from constraints.requirement import Regulates, Requirement
 from constraints.row import Row
@@ -25,7 +25,6 @@ from optimizer.problem import Problem
 from optimizer.reading.entry import DOSES
 from optimizer.reading.recipe import Recipe, addition, product_of
 
-_ZERO = Fraction(0)
 _DECIMALS = {"g_per_kg_meat": 3, "g_per_kg_batch": 3, "total_salt_pct": 2, "ingoing_nitrite_ppm": 1}
 STEPS = {key: Fraction(1, 10**places) for key, places in _DECIMALS.items()}
 """The last decimal in which each key of a dose is told."""
@@ -112,7 +111,7 @@ class _Trial:
         item = self.dosed.recipe.additions[self.index].item
         try:
             counted = requirement.on_paper.counted
-            amount = _ZERO if counted is None else counted.per_kg(item, self.dosed.recipe.process)
+            amount = ZERO if counted is None else counted.per_kg(item, self.dosed.recipe.process)
             return amount > 0
         except MissingProperty:
             return False
@@ -137,7 +136,7 @@ class _Trial:
                 yield self._told(step * steps[found - 1], step, most=most)
 
     def _told(self, value: Fraction, step: Fraction, *, most: bool) -> LawfulDose:
-        beyond = self.broken(value + step if most else max(value - step, _ZERO), most=most)
+        beyond = self.broken(value + step if most else max(value - step, ZERO), most=most)
         against = self.broken(value, most=not most)
         binding = dict.fromkeys(map(self._place, [*beyond, *against]))
         return LawfulDose(self.entry.name, self.key, most, None if against else value, tuple(binding))
@@ -170,7 +169,7 @@ def _keeps(row: Row, formula: Formula) -> bool:
     """
     lots, free = row.coefs[: len(formula.lots)], row.coefs[len(formula.lots) :]
     for amounts in ([a.least for a in formula.free], [a.most or a.least for a in formula.free]):
-        more = sum((a * b for a, b in zip(free, amounts, strict=True)), _ZERO)
+        more = sum((a * b for a, b in zip(free, amounts, strict=True)), ZERO)
         ends = min(lots) + more, max(lots) + more
         if (row.hi is not None and ends[1] > row.hi) or (row.lo is not None and ends[0] < row.lo):
             return False

@@ -13,7 +13,7 @@ from fractions import Fraction
 from constraints.asked import Opened
 from constraints.faults import BadInput, Fault
 from constraints.formula import Batch, Formula
-from constraints.numbers import PERCENT
+from constraints.numbers import ONE, PERCENT, ZERO
 from constraints.quantities import FAT, Amount, Basis, Ingredient, Lot
 from constraints.requirement import Measurement, Origin, Requirement
 from constraints.row import Row
@@ -26,9 +26,7 @@ from optimizer.solver.optimum import Unsettled
 from optimizer.solver.program import ColumnKind, Variable
 from optimizer.solver.session import ALL
 
-_ZERO = Fraction(0)
 _FAT = tuple(Amount(FAT, basis) for basis in Basis)
-_ONE = Fraction(1)
 _WISHED = Origin("preference", "your wish")
 _LEVELS = (Fraction(1, 4), Fraction(1, 2), Fraction(1))
 """Parts of the premium at which the trade-off is shown, beside the cheapest itself."""
@@ -52,11 +50,11 @@ class Summed(Requirement):
 
     def figure(self, batch: Batch) -> Measurement:
         """The sum of everything that goes in."""
-        value = sum((self.each(item) * kg for item, kg in batch.kilograms.items()), _ZERO)
+        value = sum((self.each(item) * kg for item, kg in batch.kilograms.items()), ZERO)
         return Measurement(self, value, self.within(value))
 
 
-USUAL_PREMIUM_PCT = _ONE
+USUAL_PREMIUM_PCT = ONE
 """How much dearer a batch may be where nothing is said, %; common practice, no source."""
 
 
@@ -71,12 +69,12 @@ def near_cheapest(problem: Problem, wish: Wish, asked_pct: Fraction | None = Non
     premium_pct = USUAL_PREMIUM_PCT if asked_pct is None else asked_pct
     base = blend(problem)
     if base.weighed is None or base.optimum is None or base.certificate is None:
-        return replace(base, near=Near(wish, premium_pct, _ZERO, ()))
+        return replace(base, near=Near(wish, premium_pct, ZERO, ()))
     cheapest = base.optimum.cost
     order = replace(problem.order, imposed=base.kept, tidy=None)  # what the cheapest batch keeps of it, all keep
     problem = replace(problem, order=order)
     whatever = bool(problem.order.band) and wish is Wish.MOST_DYING and asked_pct is None
-    best, costs = base, [(_ZERO, base.certificate.cost, figure_of(base, wish))]
+    best, costs = base, [(ZERO, base.certificate.cost, figure_of(base, wish))]
     for part in _LEVELS[-1:] if whatever else _LEVELS:
         most = None if whatever else cheapest + abs(cheapest) * premium_pct * part / PERCENT
         try:
@@ -88,7 +86,7 @@ def near_cheapest(problem: Problem, wish: Wish, asked_pct: Fraction | None = Non
         assert best.certificate is not None
         costs.append((premium_pct * part, best.certificate.cost, figure_of(best, wish)))
     if whatever:
-        costs = [(PERCENT * (cost - cheapest) / abs(cheapest or _ONE), cost, figure) for _, cost, figure in costs]
+        costs = [(PERCENT * (cost - cheapest) / abs(cheapest or ONE), cost, figure) for _, cost, figure in costs]
         premium_pct = costs[-1][0]
     named = replace(best.problem, order=replace(best.problem.order, tidy=base.problem.order.tidy))
     best = replace(best, problem=named, kept=base.kept, tidy_price=base.tidy_price)
@@ -101,10 +99,10 @@ def _counting(problem: Problem, wish: Wish) -> Requirement:
     if wish is Wish.FEWEST_LOTS:
         return Opened(what="number of lots", basis="meat block", unit="", origin=_WISHED)
     if wish is Wish.MOST_DYING:
-        dying_lots: dict[Ingredient, Fraction] = {lot: lot.held_kg(_ONE) for lot in _dying(problem)}
+        dying_lots: dict[Ingredient, Fraction] = {lot: lot.held_kg(ONE) for lot in _dying(problem)}
         return Summed(
             what="dying trim used", basis="lots as held", unit="kg", origin=_WISHED,
-            each=lambda item: dying_lots.get(item, _ZERO),
+            each=lambda item: dying_lots.get(item, ZERO),
         )  # fmt: skip
     band = _fat_band(problem)
     assert band is not None
@@ -146,7 +144,7 @@ def _fat_band(problem: Problem) -> Requirement | None:
 
 
 def _middle(band: Requirement) -> Fraction:
-    return ((band.lo or _ZERO) + (band.hi or _ZERO)) / 2
+    return ((band.lo or ZERO) + (band.hi or ZERO)) / 2
 
 
 def _granted(problem: Problem, wish: Wish, most: Fraction | None) -> Answer | None:
@@ -160,7 +158,7 @@ def _granted(problem: Problem, wish: Wish, most: Fraction | None) -> Answer | No
     counting = _counting(problem, wish)
     wished = _best_wish(problem, wish, counting)
     for room in () if wished is None else _ROOMS[:1] if wish is Wish.FEWEST_LOTS else _ROOMS:
-        held = _held_wish(problem, wish, counting, wished or _ZERO, room)
+        held = _held_wish(problem, wish, counting, wished or ZERO, room)
         found = blend(replace(problem, requirements=(*problem.requirements, held)))
         if found.status in (Status.OPTIMAL, Status.TIME_LIMIT) and found.weighed is not None:
             return found
@@ -174,12 +172,12 @@ def _best_wish(within: Problem, wish: Wish, counting: Requirement) -> Fraction |
         within = replace(within, requirements=(*within.requirements, unbound))
     bench = Bench(within)
     if wish is Wish.FEWEST_LOTS:
-        aim = {k: _ONE for k, v in enumerate(bench.kept.variables) if v.kind is ColumnKind.USED}
+        aim = {k: ONE for k, v in enumerate(bench.kept.variables) if v.kind is ColumnKind.USED}
     elif wish is Wish.MOST_DYING:
         (row,) = counting.rows(within.formula)
         aim = dict(row.over(bench.layout.units[: len(row.coefs)]).terms)
     else:
-        aim = {_off_middle(bench, within, counting): _ONE}
+        aim = {_off_middle(bench, within, counting): ONE}
     return extreme(bench.kept, aim, None, -1 if wish is Wish.MOST_DYING else 1, ALL)[0]
 
 
@@ -187,11 +185,11 @@ def _off_middle(bench: Bench, problem: Problem, band: Requirement) -> int:
     """A variable for points off the middle of the band: t with ``|over - middle * under| <= t * weight ordered``."""
     over, under = band.terms(problem.formula) or ((), None)
     assert under is not None
-    (t,) = bench.kept.add_columns([(Variable("off", _ZERO, _ZERO, Fraction(PERCENT)), {})])
+    (t,) = bench.kept.add_columns([(Variable("off", ZERO, ZERO, Fraction(PERCENT)), {})])
     middle, weight = _middle(band), problem.order.kilograms
     off = {j: (a - middle * b) * u for j, (a, b, u) in enumerate(zip(over, under, bench.layout.units, strict=True))}
-    bench.kept.add_row(Row.of("above", {**off, t: -weight}, None, _ZERO))
-    bench.kept.add_row(Row.of("below", {**off, t: weight}, _ZERO, None))
+    bench.kept.add_row(Row.of("above", {**off, t: -weight}, None, ZERO))
+    bench.kept.add_row(Row.of("below", {**off, t: weight}, ZERO, None))
     return t
 
 
@@ -201,6 +199,6 @@ def _held_wish(problem: Problem, wish: Wish, counting: Requirement, best: Fracti
         return replace(counting, hi=best)
     if wish is Wish.MOST_DYING:
         less = room * problem.order.meat_division_kg * len(_dying(problem))
-        return replace(counting, lo=max(best - less, _ZERO))
+        return replace(counting, lo=max(best - less, ZERO))
     off = best + room * _ROOM
     return replace(counting, lo=_middle(counting) - off, hi=_middle(counting) + off)

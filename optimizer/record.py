@@ -19,13 +19,10 @@ from pydantic import Field, PlainSerializer, PlainValidator, TypeAdapter, WithJs
 
 from constraints.document.fields import JsonSchema, Strict
 
-Figure = Annotated[
-    Any, PlainValidator(lambda figure: figure), PlainSerializer(float), WithJsonSchema({"type": "number"})
-]
+_FIGURE = PlainValidator(lambda figure: figure), PlainSerializer(float), WithJsonSchema({"type": "number"})
+Figure = Annotated[Any, *_FIGURE]
 """A figure, exact where it was reckoned so; its unit is in the key's name or stands beside it."""
-Exact = Annotated[
-    Fraction, PlainValidator(lambda figure: figure), PlainSerializer(float), WithJsonSchema({"type": "number"})
-]
+Exact = Annotated[Fraction, *_FIGURE]
 """The same for a result that is itself the part of a document: a dataclass with ``key`` where its names are others."""
 
 ANSWERS = {

@@ -17,14 +17,13 @@ from typing import Any
 
 import numpy as np
 
+from constraints.numbers import ONE, ZERO
 from constraints.quantities import Ingredient, Kind
 from constraints.row import Floats, Row, Vector
 from optimizer.solver.lattice import in_steps, whole
 from optimizer.solver.program import ColumnKind, Program, Variable, build, uses
 from optimizer.weighing.rounding import WeighedLimit, Weighing
 
-_ZERO = Fraction(0)
-_ONE = Fraction(1)
 _JUST_UNDER = Fraction(99_999, 100_000)
 """A dose is rounded by less than a whole division."""
 _NOTHING = 1e-9
@@ -86,7 +85,7 @@ class _Posed:
     def __post_init__(self) -> None:
         plan, kept = self.plan, {*self.columns}
         formula, order = plan.problem.formula, plan.problem.order
-        holds = [replace(h, step=plan.unit(j), most=h.most if j in kept else _ZERO) for j, h in enumerate(plan.holds)]
+        holds = [replace(h, step=plan.unit(j), most=h.most if j in kept else ZERO) for j, h in enumerate(plan.holds)]
         layout = build(formula, holds, (), plan.choices, order.meat_division_kg)
         self.variables, self.rows = list(layout.program.variables), list(layout.program.rows)
         spans, rests = [hold.span(hold.step) for hold in holds], 0
@@ -106,7 +105,7 @@ class _Posed:
         self.rows = [found for row in self.rows if (found := self._tightened(row)) is not None]
 
     def _more(self, name: str, most: int, *, whole: bool = True) -> int:
-        self.variables.append(Variable(name, _ZERO, _ZERO, Fraction(most), whole=whole))
+        self.variables.append(Variable(name, ZERO, ZERO, Fraction(most), whole=whole))
         return len(self.variables) - 1
 
     def _row(self, name: str, total: Sum, lo: Fraction | None, hi: Fraction | None) -> None:
@@ -128,8 +127,8 @@ class _Posed:
             total |= rest
         if rest:
             parts[-1] |= rest
-            self._row(f"odd or rest of {name}", {odd[-1]: _ONE, **dict.fromkeys(rest, _ONE)}, None, _ONE)
-        self._row(f"loads of {name}", total, _ZERO, _ZERO)
+            self._row(f"odd or rest of {name}", {odd[-1]: ONE, **dict.fromkeys(rest, ONE)}, None, ONE)
+        self._row(f"loads of {name}", total, ZERO, ZERO)
         return parts
 
     def _uneven(self, j: int) -> None:
@@ -138,8 +137,8 @@ class _Posed:
         each = self._more(f"each {name}", int(self.variables[j].hi) // loads)
         extra = self._more(f"extra {name}", loads - 1)
         uneven = self.uneven[j] = self._more(f"uneven {name}", 1)
-        self._row(f"loads of {name}", {j: -_ONE, each: Fraction(loads), extra: _ONE}, _ZERO, _ZERO)
-        self._row(f"uneven {name}", {extra: _ONE, uneven: -Fraction(loads - 1)}, None, _ZERO)
+        self._row(f"loads of {name}", {j: -ONE, each: Fraction(loads), extra: ONE}, ZERO, ZERO)
+        self._row(f"uneven {name}", {extra: ONE, uneven: -Fraction(loads - 1)}, None, ZERO)
 
     def _dose(self) -> None:
         """Counts of each addition that matters in each load: a neighbour of its exact dose, for a cure the lower."""
@@ -149,14 +148,14 @@ class _Posed:
                 continue
             item, division = addition.item, plan.divisions[addition.item]
             shares = [formula.carried(column)[i][1] for column in formula.columns]
-            most = sum((max(s, _ZERO) * h.most for s, h in zip(shares, plan.holds, strict=True)), _ZERO)
+            most = sum((max(s, ZERO) * h.most for s, h in zip(shares, plan.holds, strict=True)), ZERO)
             self.doses[item] = []
             for load in range(plan.loads):
                 count = self._more(f"dose of {item.name}", floor(most / division) + 1, whole=self.whole_doses)
                 self.doses[item].append({count: division})
-                above = _ZERO if item.kind is Kind.CURE else division * _JUST_UNDER
+                above = ZERO if item.kind is Kind.CURE else division * _JUST_UNDER
                 off = [(-share, weights[load]) for share, weights in zip(shares, self.weights, strict=True)]
-                total = _total([(_ONE, {count: division}), *off])
+                total = _total([(ONE, {count: division}), *off])
                 self._row(f"dose of {item.name}", total, -division * _JUST_UNDER, above)
 
     def _limit(self, limit: WeighedLimit) -> None:
@@ -167,11 +166,11 @@ class _Posed:
             _total((a, parts[load]) for a, parts in [*zip(limit.columns, self.weights, strict=True), *dosed])
             for load in range(self.plan.loads)
         ]
-        for total in [_total((_ONE, load) for load in alone)] if limit.whole else alone:
+        for total in [_total((ONE, load) for load in alone)] if limit.whole else alone:
             free = self.plan.shared[1] * (not limit.whole)
             apart = {k: free * abs(limit.exact[j]) * self.plan.unit(j) for j, k in self.uneven.items() if free}
             for sign, lo, hi in ((-1, limit.lo, None), (1, None, limit.hi)) if apart else ((1, limit.lo, limit.hi),):
-                self._row("limit", _total([(_ONE, total), (Fraction(sign), apart)]), lo, hi)
+                self._row("limit", _total([(ONE, total), (Fraction(sign), apart)]), lo, hi)
         if any(limit.added) and limit.requirement is not None:
             exact = ((a, part) for a, parts in zip(limit.exact, self.weights, strict=True) for part in parts)
             self._row("limit with exact doses", _total(exact), limit.lo, limit.hi)
@@ -191,12 +190,12 @@ def _total(parts: Iterable[tuple[Fraction, Mapping[int, Fraction]]]) -> Sum:
     total: Sum = {}
     for factor, expression in parts:
         for k, count in expression.items() if factor else ():
-            total[k] = total.get(k, _ZERO) + factor * count
+            total[k] = total.get(k, ZERO) + factor * count
     return total
 
 
 def _at(values: Sequence[Fraction], total: Sum) -> Fraction:
-    return sum((values[k] * kg for k, kg in total.items()), _ZERO)
+    return sum((values[k] * kg for k, kg in total.items()), ZERO)
 
 
 @dataclass(frozen=True)

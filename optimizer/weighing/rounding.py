@@ -14,6 +14,7 @@ from functools import cached_property
 from math import ceil, floor
 
 from constraints.formula import Batch, Dosing, Formula
+from constraints.numbers import ONE, ZERO
 from constraints.quantities import FAT, Basis, Ingredient, Kind, Lot, Weight
 from constraints.requirement import Hold, Requirement, Role
 from constraints.row import Row
@@ -24,8 +25,6 @@ from optimizer.solver.exact import lower_bound
 from optimizer.solver.optimum import Optimum
 from optimizer.solver.program import Layout, choices_of, holds_of, relaxed, value_per_kg
 
-_ZERO = Fraction(0)
-_ONE = Fraction(1)
 _HALF = Fraction(1, 2)
 FINE_ENOUGH = 100
 """A scale is fine enough for an item of at least so many divisions (1 %); common practice, no source."""
@@ -56,11 +55,11 @@ class WeighedLimit:
     def off(self, formula: Formula, batch: Batch) -> Fraction:
         """By how much a batch, or a load, is above the limit (positive) or below it (negative)."""
         items = (*formula.columns, *(addition.item for addition in formula.dosed))
-        weights = [batch.kilograms.get(item, _ZERO) for item in items]
+        weights = [batch.kilograms.get(item, ZERO) for item in items]
         value = _dot((*self.columns, *self.added), weights)
         if self.hi is not None and value > self.hi:
             return value - self.hi
-        return value - self.lo if self.lo is not None and value < self.lo else _ZERO
+        return value - self.lo if self.lo is not None and value < self.lo else ZERO
 
 
 @dataclass(frozen=True)
@@ -76,7 +75,7 @@ class Weighing:
     cuts: tuple[Row, ...] = ()
     given: tuple[WeighedLimit, ...] | None = None
     """The limits where they are others than the problem's."""
-    shared: tuple[int, Fraction] = 1, _ZERO
+    shared: tuple[int, Fraction] = 1, ZERO
     """Over how many loads it is yet to be shared, and the part of a division of a column that is left for that."""
 
     @cached_property
@@ -99,7 +98,7 @@ class Weighing:
         """Those requirements as rows over what is weighed, and the mixer's size; reckoned only where needed."""
         if self.given is not None:
             return self.given
-        none = (_ZERO,) * len(self.problem.formula.dosed)
+        none = (ZERO,) * len(self.problem.formula.dosed)
         touching = (WeighedLimit(None, row.coefs, none, row.coefs, row.lo, row.hi, whole=False) for row in self.cuts)
         return (*limits_of(self.problem, self.binding), *touching)
 
@@ -110,7 +109,7 @@ class Weighing:
     def value(self, batch: Batch) -> Fraction:
         """What is minimised, on the lots of a batch with every addition at its exact dose; money."""
         kilograms = ((column, batch.kilograms.get(column)) for column in self.problem.formula.columns)
-        return sum((value_per_kg(self.problem.formula, column) * kg for column, kg in kilograms if kg), _ZERO)
+        return sum((value_per_kg(self.problem.formula, column) * kg for column, kg in kilograms if kg), ZERO)
 
     def in_divisions(self, j: int) -> bool:
         """True where a column can be shared over the loads in whole divisions."""
@@ -128,7 +127,7 @@ class Weighing:
         where columns are said to be ``used``, of each of these and no others, which is sooner searched.
         """
         dosed = self.problem.formula.dosed
-        none, found = (_ZERO,) * len(dosed), []
+        none, found = (ZERO,) * len(dosed), []
         for limit in self.limits:
             free = [abs(a) * self.divisions[d.item] * self.loads for d, a in zip(dosed, limit.added, strict=True)]
             if not limit.whole:
@@ -136,7 +135,7 @@ class Weighing:
             _, lo, hi = limit.together(self.loads)
             lo, hi = None if lo is None else lo + sum(free), None if hi is None else hi - sum(free)
             found.append(replace(limit, columns=limit.exact, added=none, lo=lo, hi=hi))
-        shared = self.loads, _ZERO if used else room * (self.loads - 1)
+        shared = self.loads, ZERO if used else room * (self.loads - 1)
         return replace(self, loads=1, given=tuple(found), shared=shared)
 
 
@@ -173,12 +172,12 @@ def limits_of(problem: Problem, requirements: Iterable[Requirement]) -> tuple[We
     mixer = problem.order.mixer_kg
     if mixer is not None:
         exact = tuple(formula.total(Weight(Basis.BATCH), column) for column in formula.columns)
-        limits.append(WeighedLimit(None, (_ONE,) * len(own), (_ONE,) * len(dosed), exact, None, mixer, whole=False))
+        limits.append(WeighedLimit(None, (ONE,) * len(own), (ONE,) * len(dosed), exact, None, mixer, whole=False))
     return tuple(limits)
 
 
 def _dot(left: Sequence[Fraction], right: Sequence[Fraction]) -> Fraction:
-    return sum((a * b for a, b in zip(left, right, strict=True) if a and b), _ZERO)
+    return sum((a * b for a, b in zip(left, right, strict=True) if a and b), ZERO)
 
 
 @dataclass(frozen=True)
@@ -193,13 +192,9 @@ class Weighed:
     solved_again: bool
     divisions: Mapping[Ingredient, Fraction] = field(default_factory=dict)
 
-    def column_kg(self, formula: Formula) -> tuple[Fraction, ...]:
-        """Kilograms of each column of the formula as weighed."""
-        return tuple(self.total.kilograms.get(column, _ZERO) for column in formula.columns)
-
     def exactly_dosed(self, formula: Formula) -> Batch:
         """The lots as weighed with every addition at its exact dose."""
-        return formula.exact_batch(self.column_kg(formula))
+        return formula.exact_batch(column_kg(formula, self.total))
 
 
 def broken_by(problem: Problem, weighed: Weighed) -> list[Requirement]:
@@ -220,7 +215,7 @@ def breaks(problem: Problem, requirements: Iterable[Requirement], weighed: Weigh
         if any(requirement.measure(batch).ok is False for batch in (weighed.total, dosed, *alone)):
             broken.append(requirement)
     if problem.order.imposed is not None and not broken:
-        pairs = zip(holds_of(problem), weighed.column_kg(problem.formula), strict=True)
+        pairs = zip(holds_of(problem), column_kg(problem.formula, weighed.total), strict=True)
         if not all(hold.allows(kg) for hold, kg in pairs):
             broken = [r for r in problem.requirements if r.role is Role.STOCK]
     return broken
@@ -254,13 +249,13 @@ def certify(problem: Problem, layout: Layout, optimum: Optimum, weighed: Weighed
 def minimised_cost(problem: Problem, weighed: Weighed) -> Fraction:
     """What was minimised, on the lots as weighed with every addition at its exact dose; money."""
     formula = problem.formula
-    return _dot([value_per_kg(formula, column) for column in formula.columns], weighed.column_kg(formula))
+    return _dot([value_per_kg(formula, column) for column in formula.columns], column_kg(formula, weighed.total))
 
 
 def over_mixer(problem: Problem, weighed: Weighed) -> bool:
     """True where a load is more than the mixer takes."""
     mixer = problem.order.mixer_kg
-    return mixer is not None and any(sum(load.kilograms.values(), _ZERO) > mixer for load in weighed.loads)
+    return mixer is not None and any(sum(load.kilograms.values(), ZERO) > mixer for load in weighed.loads)
 
 
 def division_kg(problem: Problem, item: Ingredient, kilograms: Fraction) -> Fraction:
@@ -287,7 +282,7 @@ def divisions_of(problem: Problem, kilograms: Sequence[Fraction], loads: int) ->
     """The division each item is weighed on, from what a load of the optimum holds of it."""
     exact = problem.formula.exact_batch(tuple(kilograms)).kilograms
     items = (*problem.formula.columns, *(addition.item for addition in problem.formula.dosed))
-    return {item: division_kg(problem, item, exact.get(item, _ZERO) / loads) for item in items}
+    return {item: division_kg(problem, item, exact.get(item, ZERO) / loads) for item in items}
 
 
 def nearest_kg(plan: Weighing, kilograms: Sequence[Fraction]) -> list[Fraction]:
@@ -305,7 +300,7 @@ def nearest_kg(plan: Weighing, kilograms: Sequence[Fraction]) -> list[Fraction]:
     for j in loose:
         if j not in lots:
             rounded[j] = plan.unit(j) * floor(kilograms[j] / plan.unit(j) + _HALF)
-    total = sum((kilograms[j] for j in lots), _ZERO)
+    total = sum((kilograms[j] for j in lots), ZERO)
     if not total:
         return rounded
     division = plan.problem.order.meat_division_kg
@@ -327,8 +322,8 @@ def nearest_kg(plan: Weighing, kilograms: Sequence[Fraction]) -> list[Fraction]:
 def _meat_wanted(problem: Problem, kilograms: Sequence[Fraction], loose: Fraction) -> Fraction:
     """Kilograms of loose lots that bring the batch to the weight ordered."""
     order = problem.order
-    size = sum((kg for kg in problem.formula.exact_batch(tuple(kilograms)).kilograms.values()), _ZERO)
-    meat = sum((kg for c, kg in zip(problem.formula.columns, kilograms, strict=True) if isinstance(c, Lot)), _ZERO)
+    size = sum((kg for kg in problem.formula.exact_batch(tuple(kilograms)).kilograms.values()), ZERO)
+    meat = sum((kg for c, kg in zip(problem.formula.columns, kilograms, strict=True) if isinstance(c, Lot)), ZERO)
     counted = meat if order.basis is Basis.MEAT else size
     wanted = order.kilograms
     if order.band:  # whatever the optimum weighs, on the divisions within the band
@@ -343,9 +338,9 @@ def split(plan: Weighing, kilograms: Sequence[Fraction]) -> list[list[Fraction]]
     The odd divisions go round in turn from lean to fat, so that loads come out alike in weight and in fat.
     """
     columns = plan.problem.formula.columns
-    shares = [[_ZERO] * len(columns) for _ in range(plan.loads)]
+    shares = [[ZERO] * len(columns) for _ in range(plan.loads)]
     turn = 0
-    for j in sorted(range(len(columns)), key=lambda j: (columns[j].properties.get(FAT, _ZERO), j)):
+    for j in sorted(range(len(columns)), key=lambda j: (columns[j].properties.get(FAT, ZERO), j)):
         division = plan.divisions[columns[j]]
         counts, turn = share(kilograms[j] / division, plan.loads, turn)
         for load, count in enumerate(counts):
@@ -359,8 +354,8 @@ def share(divisions: Fraction, loads: int, turn: int) -> tuple[list[Fraction], i
     counts = [each] * loads
     rest = divisions - each * loads
     while rest > 0:
-        counts[turn] += min(rest, _ONE)
-        rest, turn = rest - _ONE, (turn + 1) % loads
+        counts[turn] += min(rest, ONE)
+        rest, turn = rest - ONE, (turn + 1) % loads
     return counts, turn
 
 
@@ -406,13 +401,13 @@ def weighed_of(
             amounts = [dose[item] for dose in doses]
         else:
             way = -1 if item.kind is Kind.CURE else (ways or {}).get(item, 0)
-            amounts = [division * _rounded(max(load.get(item, _ZERO), _ZERO) / division, way) for load in exact]
+            amounts = [division * _rounded(max(load.get(item, ZERO), ZERO) / division, way) for load in exact]
         for load, kg in zip(loads, amounts, strict=True):
             if kg:
                 load[item] = kg
     batches = tuple(Batch(load, process) for load in loads)
     items = dict.fromkeys(item for load in loads for item in load)
-    total = {item: sum((load.get(item, _ZERO) for load in loads), _ZERO) for item in items}
+    total = {item: sum((load.get(item, ZERO) for load in loads), ZERO) for item in items}
     return Weighed(batches, Batch(total, process), False, plan.divisions)
 
 
@@ -420,6 +415,6 @@ def _rounded(count: Fraction, way: int) -> int:
     return floor(count) if way < 0 else ceil(count) if way > 0 else floor(count + _HALF)
 
 
-def column_kg(problem: Problem, batch: Batch) -> tuple[Fraction, ...]:
+def column_kg(formula: Formula, batch: Batch) -> tuple[Fraction, ...]:
     """Kilograms of each column of the formula in a batch."""
-    return tuple(batch.kilograms.get(column, _ZERO) for column in problem.formula.columns)
+    return tuple(batch.kilograms.get(column, ZERO) for column in formula.columns)

@@ -23,19 +23,9 @@ from optimizer.solver.exact import reduced_costs
 from optimizer.solver.optimum import Optimum, order_of_use
 from optimizer.solver.program import Layout, uses
 from optimizer.weighing.divisions import Lines, exchanged, in_divisions
-from optimizer.weighing.rounding import (
-    Weighed,
-    Weighing,
-    breaks,
-    column_kg,
-    division_kg,
-    divisions_of,
-    mended,
-    nearest_kg,
-    over_mixer,
-    split,
-    weighed_of,
-)
+
+from optimizer.weighing.rounding import Weighed, Weighing, breaks, column_kg, divisions_of, mended  # isort: skip
+from optimizer.weighing.rounding import division_kg, nearest_kg, over_mixer, split, weighed_of  # isort: skip
 
 _ZERO = Fraction(0)
 _KEPT_COLUMNS = 16
@@ -79,8 +69,7 @@ def weigh_out(problem: Problem, layout: Layout, optimum: Optimum, cuts: Sequence
         try:
             return _weigh_once(problem, layout, optimum, rows, tried)
         except ScalePrevents:
-            points = {w.column_kg(problem.formula) for w in tried}
-            points |= {column_kg(problem, load) for w in tried for load in w.loads}
+            points = {column_kg(problem.formula, batch) for w in tried for batch in (w.total, *w.loads)}
             more = [row for r in problem.choosing for point in points for row in r.cuts(problem.formula, point)]
             if not more or clock.over():
                 raise
@@ -119,11 +108,7 @@ def _exchanged(
 
 
 def _weigh_once(
-    problem: Problem,
-    layout: Layout,
-    optimum: Optimum,
-    cuts: tuple[Row, ...],
-    tried: list[Weighed],
+    problem: Problem, layout: Layout, optimum: Optimum, cuts: tuple[Row, ...], tried: list[Weighed]
 ) -> Weighed:
     """One search within some cuts. ``tried`` collects the weigh-outs that broke something."""
     kilograms = layout.kilograms(optimum.values)
@@ -156,7 +141,7 @@ def _sooner(plan: Weighing, weighed: Weighed) -> Weighed:
 
     Alike are lots of one cost and one figure in every limit, without packs or rules on their use.
     """
-    before = column_kg(plan.problem, weighed.total)
+    before = column_kg(plan.problem.formula, weighed.total)
     after = list(before)
     for twins in _twins(plan):
         left = sum((before[j] for j in twins), _ZERO)

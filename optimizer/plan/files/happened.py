@@ -271,10 +271,8 @@ def _of_the_plan(week: Week, plan: PlanDocument, document: Parsed, entry: Happen
 def _impossible(week: Week, plan: PlanDocument, document: Parsed, entry: HappenedEntry) -> Iterator[Fault]:
     """What is told twice or of nothing there is, and figures that no kitchen can mean: a repair rests on no slip."""
     ordered, lots = {(o.offer, o.delivered): o.kg for o in plan.orders}, {lot.name: lot for lot in week.lots.lots}
-    keys: dict[str, list[object]] = {
-        "lots": [one.lot for one in entry.lots],
-        "deliveries": [(one.offer, one.day) for one in entry.deliveries],
-    }
+    keys: dict[str, list[object]] = {"lots": [one.lot for one in entry.lots]}
+    keys["deliveries"] = [(one.offer, one.day) for one in entry.deliveries]
     twice = ((key, i) for key, names in keys.items() for i, name in enumerate(names) if name in names[:i])
     yield from (document.fault(at, "this was told above already", "each once") for at in twice)
     names = [(("lots", i, "lot"), told.lot) for i, told in enumerate(entry.lots)]

@@ -11,7 +11,7 @@ from datetime import date
 from fractions import Fraction
 from itertools import groupby
 
-from constraints.numbers import PERCENT, shown
+from constraints.numbers import PERCENT, ZERO, shown
 from constraints.quantities import Basis
 from optimizer.answer import Status
 from optimizer.figures import Unit
@@ -28,7 +28,6 @@ from optimizer.remarks import known_to_contain, lot_notes, warnings
 from optimizer.verdict import HEADLINES, Grade, held_words, mark
 from optimizer.wording import CAUTION, TIDY_WEEK, counted, day_words
 
-_ZERO = Fraction(0)
 _NOTHING = 0.005
 """Money that is not shown with two places."""
 _WORTH_A_WORD = 0.001
@@ -191,7 +190,7 @@ def day_by_day(outcome: Outcome, *, full: bool) -> Iterator[str]:
         rows = []
         for supply, mine in pulled(outcome, batches):
             parts = [f"{name} {unit.figure(kg, places)}" if len(mine) > 1 else name for name, kg in mine.items()]
-            total = unit.figure(sum(mine.values(), _ZERO), places)
+            total = unit.figure(sum(mine.values(), ZERO), places)
             rows.append([name_of(supply), supply.lot.material, total, ", ".join(parts)])
         yield from table(("pull", "material", f"{unit.name} as held", "for"), rows, "<<><")
         for one in batches:
@@ -287,7 +286,7 @@ def _money(outcome: Outcome) -> Iterator[str]:
                          "less worth of what was bought and is left": -found.bought_left,
                          "less worth of the product": -found.product})  # fmt: skip
     told = {name: x for name, x in used.items() if x or name.startswith("cash")}
-    rows = [[name, shown(x, 2)] for name, x in (cash | told | {"value used": sum(used.values(), _ZERO)}).items()]
+    rows = [[name, shown(x, 2)] for name, x in (cash | told | {"value used": sum(used.values(), ZERO)}).items()]
     yield from _part("money" + (f",{outcome.currency}" if outcome.currency else ""), ("", "money"), rows, "<>")
     beside = f"Beside that: used at book value {shown(found.used, 2)}; left and keeping {shown(found.left, 2)}"
     yield from paragraph(beside + (f"; lost with what expires {shown(found.lost, 2)}." if found.lost else "."))
@@ -315,10 +314,10 @@ def _tidy(outcome: Outcome) -> Iterator[str]:
 
 def _to_the_cent(parts: Mapping[str, Fraction]) -> dict[str, Fraction]:
     """The parts in whole cents, which add up to the sum in whole cents: what rounding moves goes to the next part."""
-    found, exact = dict[str, Fraction](), _ZERO
+    found, exact = dict[str, Fraction](), ZERO
     for name, part in parts.items():
         exact += part
-        found[name] = Fraction(round(exact * 100), 100) - sum(found.values(), _ZERO)
+        found[name] = Fraction(round(exact * 100), 100) - sum(found.values(), ZERO)
     return found
 
 
@@ -338,7 +337,7 @@ def _proof(outcome: Outcome) -> Iterator[str]:
     assert certificate is not None
     yield ""
     if certificate.lower_bound is not None and certificate.gap is not None:
-        share = PERCENT * certificate.gap / abs(certificate.cost) if certificate.cost else _ZERO
+        share = PERCENT * certificate.gap / abs(certificate.cost) if certificate.cost else ZERO
         bound, cost, gap = (shown(x, 2) for x in (certificate.lower_bound, certificate.cost, certificate.gap))
         yield from paragraph(
             f"Proved: no plan of this week comes below {bound}{outcome.currency} of value used. This one uses {cost}: "

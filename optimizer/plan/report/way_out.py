@@ -17,7 +17,7 @@ from itertools import groupby
 from math import ceil
 from typing import NamedTuple
 
-from constraints.numbers import trimmed
+from constraints.numbers import ONE, ZERO, trimmed
 from constraints.requirement import Requirement
 from constraints.row import Row, RowKind
 from optimizer.clock import OutOfTime
@@ -32,7 +32,6 @@ from optimizer.reading.offers import PLENTY
 from optimizer.record import Figure, Record, at
 from optimizer.wording import counted, day_words
 
-_ZERO, _ONE = Fraction(0), Fraction(1)
 _SEEN = 1e-6
 _SHORT_WEIGHT = Fraction(1000)
 """Weight of a kilogram of a batch not made against one of stock or capacity: making less is the last resort."""
@@ -122,8 +121,8 @@ def _changes(program: WeekProgram, slacks: Mapping[int, _Slack], used: Mapping[i
     """What a solution would have changed, rounded to be enough on the scales; each slack is held to that."""
     for column, slack in slacks.items():
         whole = slack.whole or slack.unit == "left out"
-        step = _ONE if whole else coarsest(program.world)
-        said = (ceil(Fraction(used[column] - _SEEN) / step) + (not whole)) * step if column in used else _ZERO
+        step = ONE if whole else coarsest(program.world)
+        said = (ceil(Fraction(used[column] - _SEEN) / step) + (not whole)) * step if column in used else ZERO
         program.model.row([column], [1], hi=said)
         if said:
             yield WeekChange(what=slack.what, date=slack.day, amount=said, unit=slack.unit)
@@ -136,15 +135,15 @@ def _slacks(program: WeekProgram, row: Row) -> Iterator[_Slack]:
         if kind is RowKind.SIZE:
             yield _Slack(WeekWay.LESS, owner.name, None, "kg short", _SHORT_WEIGHT, owner.lo, 1)
         elif row.lo:
-            yield _Slack(WeekWay.LESS, owner.name, None, "left out", _SHORT_WEIGHT * owner.lo, _ONE, 1)
+            yield _Slack(WeekWay.LESS, owner.name, None, "left out", _SHORT_WEIGHT * owner.lo, ONE, 1)
     elif kind is RowKind.STOCK:
-        supply, most = owner, sum((job.hi for job in world.jobs), _ZERO)
+        supply, most = owner, sum((job.hi for job in world.jobs), ZERO)
         name = f"{supply.name} ({supply.lot.material})" if supply.lot.material else supply.name
         if supply.offer is None or supply.first >= program.wanted.not_before:
-            yield _Slack(WeekWay.STOCK, name, supply.came, "kg usable more", _ONE, most, -1)
+            yield _Slack(WeekWay.STOCK, name, supply.came, "kg usable more", ONE, most, -1)
         if row.lo:
             words = "kg usable left" if supply.lot.use_up else "kg usable less than its use_at_least_kg"
-            yield _Slack(WeekWay.USE_UP, name, None, words, _ONE, most, 1)
+            yield _Slack(WeekWay.USE_UP, name, None, words, ONE, most, 1)
     elif kind is RowKind.LIMIT:
         what, words, _, weight, whole = owner.change
         day = None if row.owner.day is None else world.date(row.owner.day)
@@ -217,7 +216,7 @@ def _cause(program: WeekProgram, ways: list[WeekWayOut], limits: tuple[str, ...]
         return f"{must}, and no batch can take {said}."
     if first.way is WeekWay.ROOM:
         return f"the kitchen has no room for it: {'; '.join(c.said(unit, ', ') for c in first.changes)}."
-    there, asked = _there(program), sum((job.entry.band[0] for job in {b.job for b in program.blocks}), _ZERO)
+    there, asked = _there(program), sum((job.entry.band[0] for job in {b.job for b in program.blocks}), ZERO)
     if there is not None and there < asked:
         hold, want = unit.said(there, 2), unit.said(asked, 2)
         return f"the lots and deliveries hold {hold} that its batches may take; {want} are asked."
@@ -228,13 +227,13 @@ def _cause(program: WeekProgram, ways: list[WeekWayOut], limits: tuple[str, ...]
 
 def _there(program: WeekProgram) -> Fraction | None:
     """Usable kilograms that any batch may take; None where orders have no end."""
-    total = _ZERO
+    total = ZERO
     for s in {int(s) for block in program.blocks for s in block.supplies}:
         supply, buy = program.world.supplies[s], program.buys.get(s)
         if buy is not None and supply.offer is not None and supply.offer.terms.largest_order_kg is None:
             return None
-        ordered = max((part.hi for part in buy.segments), default=_ZERO) if buy is not None else _ZERO
-        total += (program.stock.get(s, _ZERO) + ordered) * supply.lot.usable
+        ordered = max((part.hi for part in buy.segments), default=ZERO) if buy is not None else ZERO
+        total += (program.stock.get(s, ZERO) + ordered) * supply.lot.usable
     return total
 
 

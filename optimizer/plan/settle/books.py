@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from constraints.numbers import G_PER_KG, trimmed
+from constraints.numbers import G_PER_KG, ZERO, trimmed
 from optimizer.plan.model.blocks import DIVISION_KG, Block, WeekProgram
 from optimizer.plan.model.kitchen import Excess, rules_of
 from optimizer.plan.model.world import Supply, World
@@ -28,7 +28,6 @@ from optimizer.weighing.rounding import minimised_cost
 if TYPE_CHECKING:
     from optimizer.plan.settle.weigh import WeighedBatch
 
-_ZERO = Fraction(0)
 NOTHING_KG = 1e-6
 """Kilograms below which the solver's figure is nothing."""
 SPECK = Fraction(1, 10**6)
@@ -81,7 +80,7 @@ class Purchase:
     def money(self) -> Fraction:
         """At the price that its quantity earns."""
         assert self.supply.period is not None
-        return Stretch.paid(self.offer.ladder(self.supply.period), self.kg) if self.kg else _ZERO
+        return Stretch.paid(self.offer.ladder(self.supply.period), self.kg) if self.kg else ZERO
 
     @property
     def price(self) -> Fraction:
@@ -117,11 +116,11 @@ def planned(program: WeekProgram, solved: Solved) -> list[Planned]:
             continue
         kilograms = {int(block.supplies[k]): value(block.start + k) for k in used}
         taken = {s: kg / supplies[s].lot.usable for s, kg in kilograms.items()}
-        free = tuple(max(value(column), _ZERO) for column in block.every[len(block.supplies) :].tolist())
+        free = tuple(max(value(column), ZERO) for column in block.every[len(block.supplies) :].tolist())
         places = [*block.places[used].tolist(), *block.rows.free]
         placed = tuple(zip(places, (*kilograms.values(), *free), strict=True))
         weight = block.rows.weights[block.job.entry.basis]
-        amount = sum((weight[at] * kg for at, kg in placed), _ZERO)
+        amount = sum((weight[at] * kg for at, kg in placed), ZERO)
         found.append(Planned(block, kilograms, taken, free, placed, amount))
     return sorted(found, key=lambda p: (p.block.day, p.block.job.index))
 
@@ -139,7 +138,7 @@ def orders(program: WeekProgram, solved: Solved) -> list[Purchase]:
     """What the solution buys, by day of delivery; packs whole, other quantities rounded up to a division."""
     found = []
     for s, buy in program.buys.items():
-        order = Purchase(s, program.world.supplies[s], _ZERO)
+        order = Purchase(s, program.world.supplies[s], ZERO)
         total = near(sum(float(solved.values[c]) for c in buy.columns))
         count = ceil(total / order.step - 10 * SPECK) if order.packs is None else round(total)
         found += [_up_to(order, count * order.step)] if count else []
@@ -181,7 +180,7 @@ def needed_only(
     for order in bought:
         if order.supply.lot.material not in closing:
             s, besides = order.supply_index, total[order.supply.drop] - order.money
-            order = _smallest(program, order, need.get(s, _ZERO) - program.stock.get(s, _ZERO), besides, weighed)
+            order = _smallest(program, order, need.get(s, ZERO) - program.stock.get(s, ZERO), besides, weighed)
             total[order.supply.drop] = besides + order.money
         found += [order] if order.kg else []
     return found
@@ -257,7 +256,7 @@ class Books:
         """Of every supply what is there and what is bought."""
         found = self.program.stock | {order.supply_index: order.kg for order in self.orders}
         for s, _, kg in self.gone:
-            found[s] = found.get(s, _ZERO) + kg
+            found[s] = found.get(s, ZERO) + kg
         return found
 
     @cached_property
@@ -272,7 +271,7 @@ class Books:
     @cached_property
     def taken(self) -> dict[int, Fraction]:
         """What is taken of every supply there is."""
-        return {s: sum(self.by_day[s].values(), _ZERO) for s in {**self.have, **self.by_day}}
+        return {s: sum(self.by_day[s].values(), ZERO) for s in {**self.have, **self.by_day}}
 
     @cached_property
     def rest(self) -> dict[int, Fraction]:
@@ -286,34 +285,34 @@ class Books:
         for s, left in self.have.items():
             supply, days = self.world.supplies[s], []
             for day in range(self.world.week.entry.days):
-                left -= self.by_day[s].get(day, _ZERO)
+                left -= self.by_day[s].get(day, ZERO)
                 gone = day < supply.first or (not supply.keeps and day >= supply.last)
-                days.append(_ZERO if gone else left)
+                days.append(ZERO if gone else left)
             found[s] = days
         return found
 
     def added_up(self, unrounded: float) -> Money:
         """What all of it costs, exactly; ``unrounded`` was minimised before the scales."""
         made = [(one.job.entry, one.answer.problem, w) for one in self.made if (w := one.answer.weighed) is not None]
-        additions = sum((paid(w.total.kilograms, lots=False) for *_, w in made), _ZERO)
+        additions = sum((paid(w.total.kilograms, lots=False) for *_, w in made), ZERO)
         used = sum((paid(w.total.kilograms) for *_, w in made), -additions)
         product = sum(
             entry.value_per_kg * weight(w.exactly_dosed(problem.formula), entry.basis)
             for entry, problem, w in made if entry.value_per_kg is not None
         )  # fmt: skip
-        ordered = sum((o.money for o in self.orders), _ZERO)
-        charges = sum({o.supply.drop: o.offer.terms.delivery_charge for o in self.orders}.values(), _ZERO)
+        ordered = sum((o.money for o in self.orders), ZERO)
+        charges = sum({o.supply.drop: o.offer.terms.delivery_charge for o in self.orders}.values(), ZERO)
         prices = {o.supply_index: o.price for o in self.orders}
-        holding = left = lost = stock_used = bought_left = worth_used = _ZERO
+        holding = left = lost = stock_used = bought_left = worth_used = ZERO
         for s, rest in self.rest.items():
             supply, worth = self.world.supplies[s], self.world.supplies[s].worth
             nights = sum((k * supply.nights_to(day) for day, k in self.by_day[s].items()), rest * supply.nights)
             holding += self.world.holding * nights
-            left += rest * worth if supply.keeps else _ZERO
-            lost += _ZERO if supply.keeps else rest * (prices.get(s, supply.price) - worth)
+            left += rest * worth if supply.keeps else ZERO
+            lost += ZERO if supply.keeps else rest * (prices.get(s, supply.price) - worth)
             worth_used += self.taken[s] * worth
-            bought_left += rest * worth if s in prices else _ZERO
-            stock_used += _ZERO if s in prices else self.taken[s] * worth
+            bought_left += rest * worth if s in prices else ZERO
+            stock_used += ZERO if s in prices else self.taken[s] * worth
         cash = ordered + charges + additions + holding
         rounding = sum((minimised_cost(problem, w) for _, problem, w in made), -worth_used - additions)
         minimised = cash + stock_used + rounding - bought_left - product
@@ -331,7 +330,7 @@ class Books:
         """No more is used than there is, on its days, and of every lot as much as its table asks for."""
         for s, gone in self.taken.items():
             supply, lot = self.world.supplies[s], self.world.supplies[s].lot
-            if gone > self.have.get(s, _ZERO):
+            if gone > self.have.get(s, ZERO):
                 yield f"more of {supply.name} is used than there is"
             for on in map(self.world.date, self.by_day[s]):
                 if (lot.use_by and on > lot.use_by) or (lot.received and on < lot.received):
@@ -362,7 +361,7 @@ class Books:
         """Every batch of the week has its size, on a day of its window."""
         for job in {block.job.index: block.job for block in self.program.blocks}.values():
             parts = [one for one in self.made if one.job is job]
-            total = sum((one.kilograms(job.entry.basis) for one in parts), _ZERO)
+            total = sum((one.kilograms(job.entry.basis) for one in parts), ZERO)
             if not parts and (job.entry.may_leave_out or job.lo <= 0):
                 continue
             if not job.lo <= total <= job.hi:

@@ -19,7 +19,7 @@ from fractions import Fraction
 
 from constraints.faults import BadInput
 from constraints.formula import Batch
-from constraints.numbers import shown, trimmed
+from constraints.numbers import ONE, ZERO, shown, trimmed
 from constraints.quantities import Basis, Lot, MissingProperty, Weight
 from optimizer.findings import Report, check
 from optimizer.plan.files.happened import Happened, PlannedBatch, PlannedOrder, PulledLot
@@ -32,7 +32,6 @@ from optimizer.reading.lots import LotTable
 from optimizer.reading.weighed import weighed_in
 from optimizer.verdict import Grade
 
-_ZERO, _ONE = Fraction(0), Fraction(1)
 Key = tuple[str, date | None]
 """A lot's name (no day), or an offer's name and its day of delivery."""
 _SAME_KG = Fraction(1, 10**5)
@@ -62,9 +61,9 @@ class Repaired:
         for batch, pull in [(one, pull) for one in done for pull in one.pulls]:
             s = self.where.get((pull.lot, pull.delivered))
             if s is not None:
-                kg = min(pull.held_kg, stock.get(s, _ZERO))
+                kg = min(pull.held_kg, stock.get(s, ZERO))
                 self.gone.append((s, (batch.date - world.week.entry.start).days, kg))
-                stock[s], used[s] = stock.get(s, _ZERO) - kg, used[s] + kg
+                stock[s], used[s] = stock.get(s, ZERO) - kg, used[s] + kg
         told: dict[Key, Fraction | None] = {(name, None): of.counted_now_kg for name, of in happened.lots.items()}
         told |= {key: of.counted_now_kg for key, of in happened.deliveries.items()}
         stock |= {self.where[key]: kg for key, kg in told.items() if kg is not None and key in self.where}
@@ -85,12 +84,12 @@ class Repaired:
         for batch in self.happened.plan.batches:
             block = blocks.get((batch.batch, batch.date))
             if block is not None and entry.fixed_through is not None and batch.date <= entry.fixed_through:
-                columns.append(model.column(_ZERO, _ONE, whole=True))
+                columns.append(model.column(ZERO, ONE, whole=True))
                 pulls = {self.where.get((pull.lot, pull.delivered)): pull.held_kg for pull in batch.pulls}
                 _unless(program, block, pulls, columns[-1])
         if columns:
             most = entry.most_changes
-            fewest = solve(model.costing(dict.fromkeys(columns, _ONE))) if most is None else None
+            fewest = solve(model.costing(dict.fromkeys(columns, ONE))) if most is None else None
             self.fewest = most if fewest is None else round(fewest.cost) if fewest.found else None
             if self.fewest is not None:
                 model.row(columns, [1] * len(columns), hi=Fraction(self.fewest))
@@ -99,7 +98,7 @@ class Repaired:
 
 def _from_now(supply: Supply, now: int, used: Fraction) -> Supply:
     """A supply of which so many kilograms were used before: its nights are paid, and less is asked of it."""
-    asked = max(supply.lot.use_at_least_kg - used, _ZERO)
+    asked = max(supply.lot.use_at_least_kg - used, ZERO)
     return replace(supply, since=now, lot=replace(supply.lot, use_at_least_kg=asked))
 
 
@@ -116,7 +115,7 @@ def _stock(world: World, happened: Happened, now: int) -> tuple[dict[int, Fracti
             continue
         order, told = planned.get((supply.name, supply.came)), happened.deliveries.get((supply.name, supply.came))
         if order is not None and (told is not None or supply.order_by < now):
-            stock[s] = order.kg if told is None or told.counted_now_kg is not None else told.kg or _ZERO
+            stock[s] = order.kg if told is None or told.counted_now_kg is not None else told.kg or ZERO
             coming.append(order.model_copy(update={"kg": stock[s]}))
     return stock, tuple(coming)
 
@@ -129,7 +128,7 @@ def _is_done(job: Job, done: Sequence[PlannedBatch]) -> bool:
 def _rest_of(job: Job, done: Sequence[PlannedBatch], now: int) -> Job:
     """A batch on the days that are left; of one that may be made in parts only what is left of it."""
     parts = [batch for batch in done if batch.batch == job.name and job.entry.may_split]
-    made = sum((batch.kilograms(job.entry.basis) for batch in parts), _ZERO)
+    made = sum((batch.kilograms(job.entry.basis) for batch in parts), ZERO)
     days = tuple(day for day in job.days if day >= now)
     return replace(job, days=days, lo=job.lo - made, hi=job.hi - made)
 
@@ -139,13 +138,13 @@ def _unless(program: WeekProgram, block: Block, pulls: dict[int | None, Fraction
     model, world = program.model, program.world
     for k, (s, most) in enumerate(zip(block.supplies.tolist(), model.tops(block.columns), strict=True)):
         usable, at = world.supplies[s].lot.usable, block.start + k
-        planned, slack = pulls.get(s, _ZERO) * usable, SPECK * usable
-        model.row([at, column], [_ONE, min(planned + slack - most, _ZERO)], hi=planned + slack)
+        planned, slack = pulls.get(s, ZERO) * usable, SPECK * usable
+        model.row([at, column], [ONE, min(planned + slack - most, ZERO)], hi=planned + slack)
         if planned > slack:
-            model.row([at, column], [_ONE, planned - slack], lo=planned - slack)
+            model.row([at, column], [ONE, planned - slack], lo=planned - slack)
     gone = pulls.keys() - set(block.supplies.tolist())
     if any(pulls[s] > SPECK for s in gone):  # what it used is no longer there at all
-        model.row([column], [1], lo=_ONE)
+        model.row([column], [1], lo=ONE)
 
 
 # Doubts about what was made.
@@ -233,7 +232,7 @@ def _sums(made: PlannedBatch, batch: Batch, names: Sequence[str]) -> Iterator[st
     for name, pull in zip(names, made.pulls, strict=True):
         pulled[name] += pull.kg
     for name in dict.fromkeys((*weighed, *pulled)):
-        a, b = weighed.get(name, _ZERO), pulled.get(name, _ZERO)
+        a, b = weighed.get(name, ZERO), pulled.get(name, ZERO)
         if abs(a - b) > _SAME_KG:
             yield f"{trimmed(b, 4)} kg of {name} were pulled and {trimmed(a, 4)} kg weighed"
     for basis in (Basis.MEAT, Basis.BATCH):
@@ -248,11 +247,11 @@ def _of_stock(world: World, happened: Happened, done: Sequence[PlannedBatch]) ->
     for batch, pull in [(one, pull) for one in done for pull in one.pulls]:
         used[pull.lot, pull.delivered].append((batch.batch, pull.held_kg))
     came = {(o.offer, o.delivered): o.kg for o in happened.plan.orders}
-    came |= {key: told.kg or _ZERO for key, told in happened.deliveries.items() if told.counted_now_kg is None}
+    came |= {key: told.kg or ZERO for key, told in happened.deliveries.items() if told.counted_now_kg is None}
     lots = {lot.name: lot.on_hand_kg for lot in world.week.lots.lots}
     for (name, delivered), takers in used.items():
-        had = lots.get(name, _ZERO) if delivered is None else came.get((name, delivered))
-        total = sum((kg for _, kg in takers), _ZERO)
+        had = lots.get(name, ZERO) if delivered is None else came.get((name, delivered))
+        total = sum((kg for _, kg in takers), ZERO)
         if had is not None and total > had + _SAME_KG:
             batches = " and ".join(dict.fromkeys(batch for batch, _ in takers))
             said = f"{batches}: {trimmed(total, 3)} kg of {name} are said to be in"

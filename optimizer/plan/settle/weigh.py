@@ -19,7 +19,7 @@ import numpy as np
 
 from constraints.asked import Stock, batch_size, floors
 from constraints.formula import Formula
-from constraints.numbers import G_PER_KG
+from constraints.numbers import G_PER_KG, ZERO
 from constraints.quantities import Basis, Lot, Weight
 from constraints.requirement import Role
 from constraints.row import Floats, Row, Vector
@@ -37,7 +37,6 @@ from optimizer.weighing.divisions import Lines
 from optimizer.weighing.rounding import Certificate, minimised_cost
 from optimizer.weighing.weighout import weigh_near
 
-_ZERO = Fraction(0)
 _FEW, _MANY = 10, 40
 """Lots beyond the planned ones of which a few divisions may be used, at first and where that will not do."""
 _WHOLE = 20
@@ -81,7 +80,7 @@ class WeighedBatch:
     day: int
     answer: Answer
     taken: dict[int, Fraction]
-    dearer: Fraction = _ZERO
+    dearer: Fraction = ZERO
 
     @property
     def on(self) -> date:
@@ -102,7 +101,7 @@ class WeighedBatch:
     def kilograms(self, basis: Basis) -> Fraction:
         """Kilograms of a basis as weighed."""
         weighed = self.answer.weighed
-        return weighed.total.amount(Weight(basis)) if weighed else _ZERO
+        return weighed.total.amount(Weight(basis)) if weighed else ZERO
 
     @property
     def materials(self) -> dict[str, Fraction]:
@@ -155,14 +154,14 @@ class _Shelf:
         self.promised = needed(plan)
         self.strict = any(part.block.job.tidy.asked.remnant.kilograms for part in plan)
         self.lots = [supply.lot for supply in self.world.supplies]
-        self.emptied = {s for s, kg in self.promised.items() if abs(self.left.get(s, _ZERO) - kg) < SPECK}
+        self.emptied = {s for s, kg in self.promised.items() if abs(self.left.get(s, ZERO) - kg) < SPECK}
         self.asked = {s: lot.use_at_least_kg for s, lot in enumerate(self.lots) if lot.use_at_least_kg}
 
     def take(self, taken: dict[int, Fraction]) -> None:
         """A batch was weighed."""
         for s, kg in taken.items():
             self.left[s] -= kg
-            self.asked[s] = max(self.asked.get(s, _ZERO) - kg, _ZERO)
+            self.asked[s] = max(self.asked.get(s, ZERO) - kg, ZERO)
 
     def most(self, part: Planned, s: int, reach: _Reach) -> Fraction:
         """What a batch may take of a supply: all that no later batch needs, or its own share rounded up to a division.
@@ -170,9 +169,9 @@ class _Shelf:
         So a lot that is used up over several batches does not leave the first of them no way to round. Ahead of later
         batches it is all that is left, what they were promised too: they look again.
         """
-        left, division, usable = self.left.get(s, _ZERO), _division(part), self.world.supplies[s].lot.usable
-        own = ceil(part.kilograms.get(s, _ZERO) / division) * division / usable
-        most = left if reach.ahead else max(left - self.promised[s], min(left, own), _ZERO)
+        left, division, usable = self.left.get(s, ZERO), _division(part), self.world.supplies[s].lot.usable
+        own = ceil(part.kilograms.get(s, ZERO) / division) * division / usable
+        most = left if reach.ahead else max(left - self.promised[s], min(left, own), ZERO)
         return min(most, own + NEAR * division / usable) if reach.near else most
 
     def at_last(self, part: Planned, s: int) -> bool:
@@ -190,7 +189,7 @@ class _Shelf:
         mine = {self.lots[s].material for s in part.kilograms} if self.world.week.entry.materials else None
 
         def helps(s: int) -> bool:
-            free = self.left.get(s, _ZERO) - (_ZERO if reach.ahead else self.promised[s])
+            free = self.left.get(s, ZERO) - (ZERO if reach.ahead else self.promised[s])
             mixes = mine is None or self.lots[s].material in mine
             return s not in part.kilograms and mixes and free * self.lots[s].usable >= least - SPECK
 
@@ -238,7 +237,7 @@ class _Try:
             requirements=(*(own.get(r.role, r) for r in base.requirements), *floors([*self.names])),
         )  # fmt: skip
 
-    def _made(self, answer: Answer, dearer: Fraction = _ZERO) -> WeighedBatch:
+    def _made(self, answer: Answer, dearer: Fraction = ZERO) -> WeighedBatch:
         block, items = self.part.block, answer.weighed.total.kilograms.items() if answer.weighed is not None else ()
         taken = {self.names[item]: item.held_kg(kg) for item, kg in items if isinstance(item, Lot)}
         return WeighedBatch(self.shelf.world, block.job, block.day, answer, taken, dearer)
@@ -255,8 +254,8 @@ class _Try:
     def as_planned(self) -> WeighedBatch | None:
         """The planned kilograms on the divisions of the scales, by exchanging some; None where that finds nothing."""
         problem, free = self.problem, iter(self.part.free)
-        given = (self.part.kilograms.get(s, _ZERO) for s in self.names.values())
-        planned = (*given, *(next(free, _ZERO) for _ in problem.formula.columns[len(self.names) :]))
+        given = (self.part.kilograms.get(s, ZERO) for s in self.names.values())
+        planned = (*given, *(next(free, ZERO) for _ in problem.formula.columns[len(self.names) :]))
         kilograms = self._with_pulls() if self.reach.whole else planned
         cost, pairs = self._cost(kilograms), zip(self.names, kilograms, strict=False)
         dearer, books = cost - self._cost(planned), sum(lot.held_kg(kg) * lot.held_cost_per_kg for lot, kg in pairs)
@@ -277,7 +276,7 @@ class _Try:
     def _cost(self, kilograms: Sequence[Fraction]) -> Fraction:
         """What kilograms of the columns cost, money."""
         formula = self.problem.formula
-        return sum((value_per_kg(formula, c) * kg for c, kg in zip(formula.columns, kilograms, strict=False)), _ZERO)
+        return sum((value_per_kg(formula, c) * kg for c, kg in zip(formula.columns, kilograms, strict=False)), ZERO)
 
     def _with_pulls(self) -> tuple[Fraction, ...]:
         """The cheapest kilograms of the columns with none or a whole pull of every lot; empty for none."""
@@ -308,15 +307,15 @@ def _size(shelf: _Shelf, part: Planned, before: Sequence[WeighedBatch]) -> Size:
     name, fixed, on = f"--{job.entry.basis}-kg", job.entry.fixed_kg, shelf.world.date(part.block.day)
     if fixed is not None and not job.entry.may_split:
         return order_of(job.recipe, name, fixed, on, Asked())
-    done = sum((m.kilograms(job.entry.basis) for m in before if m.job is job), _ZERO)
-    lo, hi = max(job.lo - done, _ZERO) if last else _ZERO, max(job.hi - done, _ZERO)
+    done = sum((m.kilograms(job.entry.basis) for m in before if m.job is job), ZERO)
+    lo, hi = max(job.lo - done, ZERO) if last else ZERO, max(job.hi - done, ZERO)
     wanted = part.amount if fixed is None or not last else (job.lo + job.hi) / 2 - done
     if fixed is None and job.entry.basis is not Basis.MEAT and hi - lo >= 2 * division:
         lo, hi = lo + division / 2, hi - division / 2  # additions bring a batch near its weight, not onto it
     lots = {s: shelf.world.supplies[s].lot for s in part.kilograms}
     dying = [s for s, lot in lots.items() if lot.use_up] if fixed is None else []
     ending = (s for s in dying if shelf.at_last(part, s))
-    wanted += sum((shelf.left[s] * lots[s].usable - part.kilograms[s] for s in ending), _ZERO)
+    wanted += sum((shelf.left[s] * lots[s].usable - part.kilograms[s] for s in ending), ZERO)
     # what the plan leaves room for is not passed by rounding up, unless something must be used up
     steps = floor(min(max(wanted, lo), hi) / division + Fraction(1, 2) * bool(dying or fixed is not None))
     steps = max(min(steps, floor(hi / division)), ceil(lo / division) if lo <= hi else 0)
@@ -347,7 +346,7 @@ def _lots(shelf: _Shelf, part: Planned, caps: dict[int, Fraction], reach: _Reach
             smallest_pull_kg=lot.smallest_pull_kg if lot.smallest_pull_kg is not None or not pull else pull,
             smallest_remnant_kg=wanted.remnant.kilograms if tidy and emptied else None,
             use_up=last and (lot.use_up or (emptied and bool(shelf.strict or lot.smallest_remnant_kg))),
-            use_at_least_kg=shelf.asked.get(s, _ZERO) if last else _ZERO,
+            use_at_least_kg=shelf.asked.get(s, ZERO) if last else ZERO,
             held_cost_per_kg=shelf.paid.get(s, supply.price), suspicions=() if supply.offer else lot.suspicions,
         )  # fmt: skip
         found[changed] = s
