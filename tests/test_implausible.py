@@ -10,10 +10,12 @@ import pytest
 from kitchens import HOUSE
 
 from constraints.faults import BadInput, Fault
+from optimizer.answer import blend
 from optimizer.order import Asked
+from optimizer.problem import assemble
 from optimizer.reading.recipe import parse_recipe
 from optimizer.why.explain import question
-from optimizer.why.what_if import Inputs, settings_of, with_settings
+from optimizer.why.what_if import Inputs, change_of, settings_of, with_settings
 
 DAY = date(2026, 11, 30)
 RULED = f"rules: [{HOUSE}]\n"
@@ -175,6 +177,20 @@ def test_parts_are_numbered_from_one_as_they_stand(number: int) -> None:
     ):
         with pytest.raises(BadInput, match="there is no"):
             read(path)
+
+
+def test_what_moved_names_the_figures_of_either_batch_before_the_scales() -> None:
+    """Of 18 and 53 % fat at 2 and 1 a kilogram the cheapest has as much fat as it may: 25, then 30 %."""
+    inputs = Inputs("name: x\nrequire: [{fat: {max_pct: 25}}]\n", "r.yaml", LOTS, "l.csv", ("--meat-kg", Fraction(20)),
+                    DAY, Asked())  # fmt: skip
+    settings = settings_of(["require.1.max_pct=30"])
+    before, after = (blend(assemble(*given.read())) for given in (inputs, with_settings(inputs, settings)))
+    change = change_of(settings, before, after)
+    (fat,) = (moved for moved in change.figures if moved.what.startswith("fat"))
+    assert (fat.old, fat.new, fat.old_binds, fat.new_binds) == (25, 30, True, True)
+    assert (fat.old_limits, fat.new_limits) == ("at most 25 %", "at most 30 %")
+    lighter = Fraction("19.975")  # the least weight within the order's tolerance; per point of fat 1/35 a kilogram
+    assert change.saving == lighter * 5 / 35
 
 
 def test_a_suspicious_figure_that_was_set_is_said() -> None:

@@ -15,9 +15,11 @@ from kitchens import Kitchen
 from typer.testing import CliRunner
 from where import ROOT
 
+from constraints.numbers import shown
 from optimizer.answer import blend
 from optimizer.cli import app
 from optimizer.cli.ending import dressed
+from optimizer.figures import places_of
 from optimizer.pages import tables
 from optimizer.pages.batch_page import page as page_of
 
@@ -109,6 +111,16 @@ def test_a_terminal_gets_bold_and_red_only_for_do_not_make(monkeypatch: pytest.M
     monkeypatch.setenv("NO_COLOR", "1")
     assert not RED.search(dressed(bad)) and CODES.sub("", dressed(bad)) == bad
     assert dressed('{"a": 1}\n') == '{"a": 1}\n'
+
+
+@pytest.mark.parametrize("division", ["0.5", "0.25", "0.125", "0.05", "0.025", "0.02", "0.005", "0.001", "1", "5"])
+def test_whole_divisions_are_shown_exactly_and_those_of_pounds_apart(division: str) -> None:
+    places = places_of(F(division))
+    assert all(F(shown(n * F(division), places)) == n * F(division) for n in range(1, 200))
+    assert places == max(2, len(division.partition(".")[2]))
+    pound = F(division) / F("0.45359237")  # kilograms; NIST Handbook 44 (2024), appendix C
+    told = [shown(n * pound, places_of(pound)) for n in range(1, 200)]
+    assert len(set(told)) == len(told) and places_of(pound) <= 4
 
 
 @pytest.mark.parametrize("mixer_kg", [None, 0.7])

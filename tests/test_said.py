@@ -373,6 +373,15 @@ def test_a_total_of_salt_that_every_lot_exceeds_is_refused_where_it_is_asked_for
     assert ("total salt of 1 % is exceeded before any salt" in found) is refused
 
 
+def test_the_full_page_tells_the_batch_and_its_meat_to_the_gram(tmp_path: Path) -> None:
+    """20 kg of meat with 17 g of salt to the kilogram and 3 g of pepper."""
+    lots = "lot,on_hand_kg,fat_pct,cost_per_kg\nA,30,20,3\n"
+    recipe = "name: x\nadditions:\n  - {name: salt, is: salt, g_per_kg_meat: 17}\n"
+    recipe += "  - {name: pepper, g_per_kg_meat: 0.15}\n"
+    found = lined(run(tmp_path, recipe, lots, "blend", str(tmp_path / "r.yaml"), "--meat-kg", "20", "--full"))
+    assert "whole batch 20.343 kg, meat block 20.000 kg" in found
+
+
 # Temperatures and logs.
 
 

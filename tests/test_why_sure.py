@@ -136,6 +136,20 @@ def test_prices_and_ranges_of_limits_against_a_conic_solver_asked_again(part: in
     assert prices >= 20
 
 
+def test_no_batch_beyond_all_that_there_is() -> None:
+    """10 and 9.975 kg on hand and 20 kg ordered, give or take 25 g: no batch is heavier, and many are lighter.
+
+    The lighter one saves the price of the dearer lot, 3 a kilogram.
+    """
+    lots = [{"lot": "A", "on_hand_kg": 10, "fat_pct": 20, "cost_per_kg": 3, "fat_sd_pct": 1},
+            {"lot": "B", "on_hand_kg": 9.975, "fat_pct": 25, "cost_per_kg": 2, "fat_sd_pct": 1}]  # fmt: skip
+    ground = ground_of(confident_problem(Kitchen(lots, [{"fat": {"max_pct": 40}}], kilograms=20), shared=False))
+    assert ground is not None and ground.cones
+    (price,) = (price for price in limit_prices(ground)[0] if isinstance(price.requirement, Kilograms))
+    assert price.tighten is not None and not price.tighten.possible and price.tighten.saves is None
+    assert price.loosen is not None and price.loosen.saves == pytest.approx(Fraction(3))
+
+
 def test_short_form_names_the_limit_whose_slack_saves_most() -> None:
     """Savings of a small step by the conic solver, for every limit of the kitchen, none of which saves more."""
     told = 0

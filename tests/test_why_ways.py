@@ -296,6 +296,19 @@ def test_only_whole_packs_in_the_way() -> None:
     assert [lot.name for lot, _ in opened[0].lots] == ["lean"]
 
 
+@pytest.mark.parametrize(("kg", "fewest"), [(38, 2), (55, 3), (70, 5)])
+def test_of_a_limit_on_the_number_of_lots_the_smallest_that_will_do_is_told(kg: int, fewest: int) -> None:
+    """Three lots of 20 kg behind eight of 6: the dear large ones make the fewest (38 of 40, 55 of 60, 70 of 72)."""
+    recipe = parse_recipe("{name: t, require: [{most_lots: {max: 1}}]}", "recipe")
+    rows = [f"L{k},{6 if k < 8 else 20},{20 + k},{k + 1}" for k in range(11)]
+    table = parse_lots("\n".join(["lot,on_hand_kg,fat_pct,cost_per_kg", *rows, ""]), "lots")
+    order = order_of(recipe, "--meat-kg", Fraction(kg), date(2026, 11, 25), Asked())
+    found = explain(blend(assemble(recipe, table, order)))
+    assert found.out is not None
+    (way,) = [way for way in found.out if way.concessions and way.concessions[0].requirement.what == "number of lots"]
+    assert (way.concessions[0].old, way.concessions[0].new) == (1, fewest)
+
+
 def test_a_law_is_never_relaxed() -> None:
     """A fresh pork sausage may have at most 50 % fat (9 CFR 319.141); from fat lots alone only that could give way."""
     recipe = parse_recipe("{name: t, rules: [us], product_class: fresh_pork_sausage}", "recipe")
