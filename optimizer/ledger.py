@@ -272,10 +272,8 @@ def count(path: str, document: Recording, lot: str, kilograms: Fraction) -> Frac
 def reverse(path: str, wrong: str, document: Recording) -> int:
     """Take every movement of a document back by one more of its own; returns how many."""
     with _recording(path, "reverse", document) as base:
-        rows = base.execute(
-            "SELECT id, lot, item, units, into_batch, batch FROM movement WHERE document = ? AND reverses IS NULL",
-            (wrong,),
-        ).fetchall()
+        asked = "SELECT id, lot, item, units, into_batch, batch FROM movement WHERE document = ? AND reverses IS NULL"
+        rows = base.execute(asked, (wrong,)).fetchall()
         if not rows:
             raise NotRecorded(f"there is no document {wrong!r} that could be reversed; nothing was recorded")
         for number, lot, item, held, into, batch in sorted(rows, key=lambda row: int(row[3])):

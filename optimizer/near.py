@@ -11,7 +11,7 @@ from dataclasses import replace
 from fractions import Fraction
 
 from constraints.asked import Opened
-from constraints.faults import BadInput, Fault
+from constraints.document.parsing import refuse
 from constraints.formula import Batch, Formula
 from constraints.numbers import ONE, PERCENT, ZERO
 from constraints.quantities import FAT, Amount, Basis, Ingredient, Lot
@@ -124,14 +124,10 @@ def _better(found: Answer, best: Answer, wish: Wish) -> bool:
 
 
 def _meaningful(problem: Problem, wish: Wish) -> None:
-    fault = None
     if wish is Wish.MOST_DYING and problem.order.next_chance is None:
-        fault = Fault("--prefer", None, None, "most-dying without a next chance", "give --next-chance")
+        refuse("--prefer", "most-dying without a next chance", "give --next-chance")
     if wish is Wish.MIDDLE and _fat_band(problem) is None:
-        no_band = "middle of the fat band without a band"
-        fault = Fault(problem.recipe.file, None, None, no_band, "a target or a band of fat")
-    if fault is not None:
-        raise BadInput([fault])
+        refuse(problem.recipe.file, "middle of the fat band without a band", "a target or a band of fat")
 
 
 def _dying(problem: Problem) -> list[Lot]:

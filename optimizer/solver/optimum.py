@@ -222,8 +222,8 @@ def optimise(program: Program, ranks: Ranks, nodes: int = ALL) -> Optimum:
         return Optimum(Ending.TIME_LIMIT, bound=loose.cost, certain=False)
     if found is None:
         return Optimum(Ending.INFEASIBLE, bound=loose.cost)
-    bound, reported = (found.cost, None) if kept.certain else (loose.cost, kept.reported)
     certain = kept.certain
+    bound, reported = (found.cost, None) if certain else (loose.cost, kept.reported)
     if certain and ranks.places:
         found = _better_ranked(kept, found, ranks, loose)
     with clock.moment(MOMENT):
@@ -242,11 +242,9 @@ def settle(program: Program) -> Vertex | None:
 
 def held(program: Program, values: Sequence[float | Fraction]) -> Program:
     """The linear program that is left when every whole number is held at these values."""
-    fixed = []
-    for v, x in zip(program.variables, values, strict=False):
-        at = Fraction(round(x))
-        fixed.append(replace(v, lo=at, hi=at, whole=False) if v.whole else v)
-    return replace(program, variables=tuple(fixed))
+    each = [(v, Fraction(round(x))) for v, x in zip(program.variables, values, strict=False)]
+    fixed = tuple(replace(v, lo=at, hi=at, whole=False) if v.whole else v for v, at in each)
+    return replace(program, variables=fixed)
 
 
 def _better_ranked(kept: Kept, best: Vertex, ranks: Ranks, loose: Vertex) -> Vertex:

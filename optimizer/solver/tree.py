@@ -92,15 +92,9 @@ _Node = tuple[Branch, Bounds, float]
 
 
 def prove(
-    program: Program,
-    cost: Fraction | None,
-    nodes: float = inf,
-    gap: Fraction = _ZERO,
-    *,
-    within: Sequence[Bounds] = ({},),
-    session: Session | None = None,
-    beyond: Beyond | None = None,
-) -> Proof:
+    program: Program, cost: Fraction | None, nodes: float = inf, gap: Fraction = _ZERO, *,
+    within: Sequence[Bounds] = ({},), session: Session | None = None, beyond: Beyond | None = None,
+) -> Proof:  # fmt: skip
     """The cheapest point that costs less than ``cost`` (None: any point), with the proof that nothing is cheaper.
 
     As far as so many nodes and the command's time lead. With a ``gap`` nothing is cheaper by more than that share of
@@ -289,10 +283,8 @@ class _Tree:
         lo, hi = self._around(bounds, j)
         down = min(max(down, int(lo)), int(hi) - 1)
         part.j, part.down, part.below, part.above = j, down, Branch(), Branch()
-        return [
-            (part.above, {**bounds, j: (Fraction(down + 1), hi)}, least),
-            (part.below, {**bounds, j: (lo, Fraction(down))}, least),
-        ]
+        upper, lower = (Fraction(down + 1), hi), (lo, Fraction(down))
+        return [(part.above, {**bounds, j: upper}, least), (part.below, {**bounds, j: lower}, least)]
 
     def _chosen(self, bounds: Bounds, values: Any, split: Any, least: float) -> int:
         """The variable to split: one of which a side is ruled out at once, or what is expected to cost most."""

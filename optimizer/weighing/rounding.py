@@ -382,12 +382,9 @@ def mended(plan: Weighing, shares: Sequence[Sequence[Fraction]]) -> tuple[Weighe
 
 
 def weighed_of(
-    plan: Weighing,
-    shares: Sequence[Sequence[Fraction]],
-    *,
-    ways: Mapping[Ingredient, int] | None = None,
+    plan: Weighing, shares: Sequence[Sequence[Fraction]], *, ways: Mapping[Ingredient, int] | None = None,
     doses: Sequence[Mapping[Ingredient, Fraction]] = (),
-) -> Weighed:
+) -> Weighed:  # fmt: skip
     """Add to each load's lots its additions: as in ``doses``, else rounded up (1), down (-1) or to the nearest."""
     formula, process = plan.problem.formula, plan.problem.recipe.process
     exact = [formula.exact_batch(tuple(share)).kilograms for share in shares]
