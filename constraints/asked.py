@@ -288,7 +288,7 @@ class Component(PercentBand):
 
     def build(self) -> Requirement:
         """The requirement this entry of a recipe stands for."""
-        return _mean(self, self.what, self.prop, self.basis, "%")
+        return self.ratio(self.what, self.basis.words, Amount(self.prop, self.basis), Weight(self.basis), scale=ONE)
 
 
 class PropertyBand(PlainBand):
@@ -302,12 +302,8 @@ class PropertyBand(PlainBand):
     def build(self) -> Requirement:
         """The requirement this entry of a recipe stands for."""
         unit = "%" if self.name.endswith("_pct") else "mg/kg" if self.name.endswith("_ppm") else ""
-        return _mean(self, self.name, self.name, self.basis, unit)
-
-
-def _mean(limits: Band, what: str, prop: str, basis: Basis, unit: str) -> Requirement:
-    """A property's mean by weight over a basis, in the property's own unit."""
-    return limits.ratio(what, basis.words, Amount(prop, basis), Weight(basis), unit=unit, scale=ONE)
+        amount = Amount(self.name, self.basis)
+        return self.ratio(self.name, self.basis.words, amount, Weight(self.basis), unit=unit, scale=ONE)
 
 
 TAGS = ("species", "role", "material", "lot", "rework")

@@ -122,15 +122,6 @@ class Measurement:
     why: str = ""
 
 
-@dataclass(frozen=True)
-class Likelihood:
-    """How likely one limit is met: its row's label, which side it is (``lo`` or ``hi``), and a float from 0 to 1."""
-
-    label: str
-    side: str
-    probability: float
-
-
 @dataclass_transform(kw_only_default=True, frozen_default=True)
 @dataclass(frozen=True, kw_only=True)
 class Requirement:
@@ -247,10 +238,10 @@ class Requirement:
         broken = (cone for cone in self.cones(formula) if not cone.holds(kilograms))
         return tuple(row for cone in broken if (row := cone.cut(kilograms)) is not None)
 
-    def likelihoods(self, batch: Batch) -> tuple[Likelihood, ...]:
-        """How likely each limit that depends on measured figures is met as blended, in floating point."""
+    def likelihoods(self, batch: Batch) -> tuple[tuple[Cone, float], ...]:
+        """Each limit that depends on measured figures, and how likely it is met as blended: a float from 0 to 1."""
         weights = tuple(batch.kilograms.values())
-        return tuple(Likelihood(cone.label, cone.side, cone.likelihood(weights)) for cone in self._cones_of(batch))
+        return tuple((cone, cone.likelihood(weights)) for cone in self._cones_of(batch))
 
     def terms(self, formula: Formula) -> tuple[Vector, Vector | None] | None:
         """Its figure as numerator over denominator (None: one) per kilogram of each column, where it is one."""

@@ -301,8 +301,8 @@ def how_sure(problem: Problem, held: Held, weighed: Weighed) -> Confidence | Non
     if asked is None:
         return None
     likely = [
-        {"what": r.what, "basis": r.basis, "limit": one.label, "side": one.side, "probability": one.probability}
-        for r in problem.requirements for one in r.likelihoods(weighed.total)
+        {"what": r.what, "basis": r.basis, "limit": cone.label, "side": cone.side, "probability": probability}
+        for r in problem.requirements for cone, probability in r.likelihoods(weighed.total)
     ]  # fmt: skip
     again: list[Remeasured] = []
     with suppress(clock.OutOfTime):

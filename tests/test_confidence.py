@@ -74,7 +74,7 @@ def held(text: str, confidence: Confidence, *lots: Lot) -> Requirement:
 
 def probability(requirement: Requirement, batch: Batch, side: str) -> float | None:
     """How likely the limit on one side is met; None where no row on that side depends on measured fat."""
-    return min((found.probability for found in requirement.likelihoods(batch) if found.side == side), default=None)
+    return min((found for cone, found in requirement.likelihoods(batch) if cone.side == side), default=None)
 
 
 def test_variance_of_a_weighted_sum_by_the_law_of_propagation() -> None:

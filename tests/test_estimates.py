@@ -190,7 +190,7 @@ def test_the_error_of_the_lines_is_carried_into_confidence() -> None:
     assert figure > 0, "the case must not be one whose added water is cut off at none"
     room = (10 - figure) * 0.95 * sum(kg.values())
     expected = NormalDist().cdf(room / variance**0.5)
-    said = min(one.probability for one in held.likelihoods(found.weighed.total) if one.side == "hi")
+    said = min(likely for cone, likely in held.likelihoods(found.weighed.total) if cone.side == "hi")
     assert said == pytest.approx(expected, abs=1e-4)
     assert expected >= 0.95
 

@@ -210,7 +210,7 @@ def cook(
         read = heat.in_its_unit(logged.log(log), sure=logged.unit is not None)
         asked = heat.HowRead(logged.thermometer_error or Fraction(0), logged.gap_min)
         report = heat.judge_cook(read, product, places, asked)
-    return shown.said("cook", report, log_page.page, html, log_page.picture), report.exit_code
+    return shown.said("cook", report, log_page.page, html, log_page.picture), int(bool(report.hold))
 
 
 def dry(
@@ -227,4 +227,4 @@ def dry(
         sizes = (diameter_mm, piece_mm, thick_cm, tested, loss_pct)
         pieces = drying.Pieces(error, logged.gap_min, *sizes, frozen)
         report = drying.judge_dry(read, product, places, pieces)
-    return shown.said("cook", report, log_page.page, html, log_page.picture), report.exit_code
+    return shown.said("cook", report, log_page.page, html, log_page.picture), int(bool(report.hold))

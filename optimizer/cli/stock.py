@@ -21,7 +21,7 @@ from optimizer.late import late
 with late():
     from constraints import document as files
     from constraints import numbers
-    from optimizer import correction, record
+    from optimizer import correction
     from optimizer import ledger as books
     from optimizer.reading import lots as tables
     from optimizer.reading import recipe as recipes
@@ -186,13 +186,8 @@ def reverse(ledger: str, wrong: str, by: str, reason: str) -> Said:
 def show(ledger: str, shown: shared.Shown, date: shared.Day = None, html: Typed = None) -> Said:
     """Every lot and what is left of it, what is on hold or past its day, and with --full what tests say of it."""
     shared.outputs({"--html": html}, (ledger,))
-    on = date or shared.today()
-    rows = pages.stock_rows(ledger, on)
-    if html is not None:
-        shared.write_text(html, pages.stock_html(rows, on), "--html")
-    if shown.json:
-        return record.document("stock", {"date": on, "lots": rows})
-    return pages.stock_page(rows, full=shown.full)
+    found = pages.stock_on(ledger, date or shared.today())
+    return shown.said("stock", found, pages.stock_page, html, pages.stock_html)
 
 
 def export(ledger: str) -> Said:

@@ -212,11 +212,6 @@ class LogReport:
         return tuple(dict.fromkeys((*said, *self.lacking)))
 
     @property
-    def exit_code(self) -> int:
-        """1 where the batch must be held."""
-        return int(bool(self.hold))
-
-    @property
     def confirm(self) -> bool:
         """True where a pass rests on a figure read second hand."""
         return any(phase.confirm for phase in self.phases)

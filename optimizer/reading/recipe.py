@@ -68,8 +68,7 @@ class Stated:
         """A fault of one pack, at a place of the recipe or on the command line."""
         if self.asked:
             return Fault(f"--rules {name}", None, None, found, allowed)
-        line, column = self.document.mark(loc)
-        return Fault(self.document.file, line, column, found, allowed)
+        return Fault(self.document.file, *self.document.mark(loc), found, allowed)
 
     def load(self, faults: list[Fault]) -> dict[str, Pack]:
         """Every pack that there is, by the name it was given; the others are faults."""

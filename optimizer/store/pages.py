@@ -56,7 +56,7 @@ class Stock(Record):
     lots: list[StockLot]
 
 
-def stock_rows(path: str, day: Day) -> list[StockLot]:
+def stock_on(path: str, day: Day) -> Stock:
     """Every lot with its balance, whether it may be used, and its fat as typed and by the tests."""
     sent = Past.of(path).suppliers
     rows = []
@@ -73,14 +73,14 @@ def stock_rows(path: str, day: Day) -> list[StockLot]:
                 typed_fat_pct=cells.get("fat_pct", ""), fat_pct=lot and lot.fat_pct,
                 fat_sd_pct=lot and lot.fat_sd_pct, out_of_line=lot is not None and lot.out_of_line,
             ))  # fmt: skip
-    return rows
+    return Stock(date=day, lots=rows)
 
 
-def stock_page(rows: Sequence[StockLot], *, full: bool = False) -> str:
+def stock_page(stock: Stock, *, full: bool = False) -> str:
     """Every lot with its balance, product apart; ``full`` adds where it came from and what the tests say."""
     lines: list[str] = []
     for title, wanted in (("stock", False), ("product", True)):
-        own = [_cells(row, full=full) for row in rows if row.product is wanted]
+        own = [_cells(row, full=full) for row in stock.lots if row.product is wanted]
         if own:
             lines += heading(title) + table(_HEADS[: len(own[0])], own, "<<><<<>>>"[: len(own[0])])
     return "\n".join(lines or ["The ledger is empty."]) + "\n"
@@ -94,10 +94,10 @@ def _cells(row: StockLot, *, full: bool) -> list[str]:
     return [*cells, row.supplier, row.received, row.typed_fat_pct, *tests] if full else cells
 
 
-def stock_html(rows: Sequence[StockLot], day: Day) -> str:
+def stock_html(stock: Stock) -> str:
     """The same as a page that prints."""
-    return render("store/stock.html", title=f"Stock, {day_words(day)}", heads=_HEADS,
-                  rows=[_cells(row, full=True) for row in rows])  # fmt: skip
+    return render("store/stock.html", title=f"Stock, {day_words(stock.date)}", heads=_HEADS,
+                  rows=[_cells(row, full=True) for row in stock.lots])  # fmt: skip
 
 
 def taught_page(path: str) -> str:
