@@ -12,7 +12,6 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from enum import StrEnum
 from fractions import Fraction
-from typing import TypeAlias
 
 import numpy as np
 
@@ -77,10 +76,6 @@ class Addition:
 
 class NoDose(ValueError):
     """The doses contradict each other: for example additions per kilogram of batch that add up to all of it."""
-
-
-_Drivers: TypeAlias = tuple[tuple[Fraction, ...], ...]
-"""Kilograms of each dosed addition for one of what they depend on: weight, fresh meat, salt, meat of the block."""
 
 
 class Formula:
@@ -188,8 +183,8 @@ class Formula:
         salt = stated(column, SALT) / PERCENT if self.counts_salt else ZERO
         return ONE, fresh, salt, lot
 
-    def _solve_doses(self) -> _Drivers:
-        """Amounts of the dosed additions for one kilogram of each driver."""
+    def _solve_doses(self) -> tuple[tuple[Fraction, ...], ...]:
+        """Kilograms of each dosed addition for one of each driver: weight, fresh meat, salt, meat of the block."""
         lines, rights, per_batch = [], [], ZERO
         for addition in self.dosed:
             rate, total, of_meat = addition.rate, addition.dosing is Dosing.TOTAL_SALT, addition.basis is Basis.MEAT

@@ -88,13 +88,11 @@ def among(allowed: Iterable[str], what: str) -> AfterValidator:
     return AfterValidator(check)
 
 
-ADDITIVES = (*SUBSTANCES, *FORMULAS)
-"""What a rule may count: substances, and families that stand for all of their own."""
 _SUBSTANCE = "a substance that an addition can be"
 SubstanceNames = Annotated[tuple[Name, ...], among(SUBSTANCES, _SUBSTANCE)]
 """Substances by the name an addition carries in ``is``."""
-AdditiveNames = Annotated[tuple[Name, ...], among(ADDITIVES, _SUBSTANCE)]
-"""Substances, or families of them."""
+AdditiveNames = Annotated[tuple[Name, ...], among([*SUBSTANCES, *FORMULAS], _SUBSTANCE)]
+"""What a rule may count: substances, and families that stand for all of their own."""
 SpeciesNames = Annotated[tuple[Name, ...], among(GROUPS, "a species or a group of them")]
 """Species as rules group them."""
 

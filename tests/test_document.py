@@ -36,9 +36,6 @@ from pydantic_core import PydanticCustomError, PydanticKnownError
 from pydantic_core.core_schema import ErrorType
 
 from constraints.document import (
-    DEEPEST,
-    MOST_BYTES,
-    MOST_VALUES,
     Day,
     Loc,
     Name,
@@ -61,6 +58,7 @@ from constraints.document import (
 )
 from constraints.document import parsing as module
 from constraints.document.fields import JsonSchema
+from constraints.document.parsing import DEEPEST, MOST_BYTES, MOST_VALUES
 from constraints.faults import BadInput, Fault, Severity
 
 ROOT = Path(__file__).resolve().parent.parent

@@ -91,9 +91,8 @@ def _fermented(log: Log, rows: Sequence[DegreeHours], pieces: Pieces) -> LogFind
     ended = f"to pH {ph} in {spell(until)}" if done else f"and pH {ph} is not in the log"
     places = places_apart(found, row.less_than, 1)
     words = f"{shown(found, places)} {unit} above {trimmed(row.base)} {row.unit} {ended}"
-    return LogFinding(
-        ok, f"{words}, less than {trimmed(row.less_than)} asked (chamber to {degrees(top, row.unit)})", row
-    )
+    asked = f"less than {trimmed(row.less_than)} asked (chamber to {degrees(top, row.unit)})"
+    return LogFinding(ok, f"{words}, {asked}", row)
 
 
 def _product(log: Log, product: MadeProduct, pieces: Pieces, marks: Sequence[RatioMark]) -> Iterator[Phase]:

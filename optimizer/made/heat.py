@@ -215,9 +215,8 @@ class _Cook:
         """From the end of the cook to the slowest core's 80 F: standing at room temperature counts in the stages."""
         ends = [(core.stays_at_most(Fraction(80)), core.name) for core in self.log.of("core")]
         for end, name in sorted((end, name) for end, name in ends if end is not None and end > cook_end)[-1:]:
-            yield LogFinding(
-                None, f"{spell(end - cook_end)} from the end of the cook to 80 F in {name}, all of it counted"
-            )
+            words = f"{spell(end - cook_end)} from the end of the cook to 80 F in {name}, all of it counted"
+            yield LogFinding(None, words)
 
     def handled(self) -> Iterator[LogFinding]:
         """The meat's temperatures before the cook."""

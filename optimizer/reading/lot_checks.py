@@ -210,7 +210,6 @@ _PACKS_AND_PULLS = (
 """Packs, pulls and the lot's own floor against each other and against the stock."""
 _UNUSABLE = ("pack_kg", "largest_pull_kg"), ("smallest_pull_kg", "on_hand_kg")
 """Packs and pulls for which the lot cannot be used at all."""
-_SALVAGE = (("salvage_per_kg", "cost_per_kg"),)
 
 
 def _species_known(row: TableRow) -> Told:
@@ -226,7 +225,7 @@ ROW_CHECKS: tuple[Check, ...] = (
 )  # fmt: skip
 ROW_WARNINGS: tuple[Check, ...] = (
     _species_known,
-    partial(_beyond, pairs=_SALVAGE, allowed="worth more dead than alive: at most {}"),
+    partial(_beyond, pairs=[("salvage_per_kg", "cost_per_kg")], allowed="worth more dead than alive: at most {}"),
     partial(_beyond, pairs=_UNUSABLE, allowed="the lot cannot be used: at most {}"),
 )
 

@@ -126,10 +126,9 @@ def _twice(items: Sequence[WeighedItem], file: str) -> Iterator[Fault]:
 
 def as_typed(text: str, file: str, found: str = _NO_JSON, allowed: str = "the JSON of a blend") -> Any:
     """A JSON document with every figure as the text that was typed. Raises BadInput."""
+    once = partial(_once, file)
     try:
-        return json.loads(
-            text, parse_float=str, parse_int=str, parse_constant=str, object_pairs_hook=partial(_once, file)
-        )  # fmt: skip
+        return json.loads(text, parse_float=str, parse_int=str, parse_constant=str, object_pairs_hook=once)
     except (json.JSONDecodeError, RecursionError) as error:
         refuse(file, found, allowed, getattr(error, "lineno", None))
 
