@@ -25,7 +25,7 @@ from optimizer.plan.files.week_file import read_week
 from optimizer.plan.model.kitchen import rules_of
 from optimizer.plan.model.world import assemble_week
 from optimizer.plan.report.outcome import Expiring, Outcome, plan_week
-from optimizer.plan.report.plan_page import plan_page
+from optimizer.plan.report.plan_page import _tidy, plan_page
 from optimizer.plan.settle import find, repair
 from optimizer.plan.settle.books import Books
 from optimizer.plan.settle.find import Plan
@@ -325,6 +325,17 @@ def test_what_it_costs_to_save_an_expiring_lot_is_said_or_that_it_costs_nothing(
     assert of["P"].endswith(f"in second on Tue 1 Dec: costs {price} a {unit} more"), of["P"]
     assert all("Tue 1 Dec: no dearer, but" in of[name] for name in "QRS"), of
     assert "no batch may take it" in of["T"]
+
+
+@pytest.mark.parametrize(
+    ("crumbs", "told"),
+    [(0, ""), (1, "c0"), (3, "c0; c1; c2"), (4, "c0; c1; c2; and 1 more"), (9, "c0; c1; c2; and 6 more")],
+)
+def test_of_crumbs_three_are_told_and_how_many_more_there_are(crumbs: int, told: str, plan: Plan) -> None:
+    of: Any = SimpleNamespace(crumbs=[f"c{k}" for k in range(crumbs)], made=[], tidy_price=0.0, solved=plan.solved)
+    page = " ".join(_tidy(SimpleNamespace(plan=of, currency="")))  # type: ignore[arg-type]
+    words = "Smaller than is usually worth pulling or keeping, for want of a better way: "
+    assert " ".join(page.split()) == (f"{words}{told}." if told else "")
 
 
 @pytest.mark.parametrize(

@@ -285,6 +285,18 @@ def test_a_law_that_no_choice_of_lots_changes_is_kept_on_the_scales_where_it_can
     assert sorted(held) == sorted([*law, "sodium ascorbate and sodium erythorbate", "pink cure weighed in"])
 
 
+@pytest.mark.parametrize(
+    ("rate", "grams"), [("17.1", 340), ("17.12", 340), ("17.13", 345), ("17.2", 345), ("17.37", 345), ("17.38", 350)]
+)
+def test_a_dose_is_weighed_to_the_nearest_division(rate: str, grams: int) -> None:
+    """20 kg at so many grams a kilogram on a scale of 5 g: 342.4 g are 340, 342.6 g 345."""
+    lots = [{"lot": "A", "on_hand_kg": 20, "fat_pct": 20, "cost_per_kg": 3, "use_at_least_kg": 20}]
+    kitchen = Kitchen(lots, [], [{"name": "salt", "g_per_kg_meat": float(rate)}], kilograms=20, spice_g=5)
+    answer = blend(kitchen.problem())
+    assert answer.weighed is not None
+    assert {i.name: kg for i, kg in answer.weighed.total.kilograms.items()} == {"A": 20, "salt": F(grams) / 1000}
+
+
 def test_scale_prevents_exactly_where_no_batch_on_the_divisions_exists() -> None:
     told = {True: 0, False: 0}
     for seed in range(400):
