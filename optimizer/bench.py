@@ -36,8 +36,6 @@ _NEAR = Fraction(1, 1000)
 
 Part = Mapping[int, Fraction]
 """A sum: so much per unit of each variable."""
-_Test = Callable[[Sequence[Requirement]], bool]
-"""Whether a batch satisfies some requirements."""
 Terms = tuple[Sequence[Fraction], Sequence[Fraction] | None]
 """Numerator and denominator (None: one) of a figure, per kilogram of each column."""
 
@@ -104,10 +102,8 @@ class Bench:
 
     def by_variable(self, terms: Terms) -> tuple[Part, Part | None]:
         """A figure's numerator and denominator by variable instead of per kilogram of each column."""
-        over, under = terms
-        units = self.layout.units
-        scaled = ({j: a * units[j] for j, a in enumerate(part) if a} for part in (over, under or ()))
-        top, bottom = scaled
+        (over, under), units = terms, self.layout.units
+        top, bottom = ({j: a * units[j] for j, a in enumerate(part) if a} for part in (over, under or ()))
         return top, None if under is None else bottom
 
     def nearest(self, requirement: Requirement) -> tuple[dict[str, Fraction], bool]:
@@ -380,10 +376,11 @@ class _Search:
         return Reach(requirement, found.get("lo"), found.get("hi"), sure)
 
 
-def _by_halves(chosen: Sequence[Requirement], test: _Test) -> list[Requirement]:
+def _by_halves(chosen: Sequence[Requirement], test: Callable[[Sequence[Requirement]], bool]) -> list[Requirement]:
     """A smallest conflict by as few tests as its size allows: about five for each member.
 
-    Each member is the first in the list that, with the members known and all before it, leaves no batch.
+    A test says whether a batch satisfies some requirements. Each member is the first in the list that, with the
+    members known and all before it, leaves no batch.
     """
     members: list[Requirement] = []
     rest = list(chosen)

@@ -32,7 +32,10 @@ def check_page(report: Report, *, full: bool = False) -> str:
     """The page, ending in a newline; ``full`` adds composition and every limit of every place with its source."""
     lines = [*_verdict(report), *_watch(report), *_doses(report, full=full), *_loads(report)]
     if full:
-        lines += _composition(report)
+        lines += details.composition_table(report.batch)
+        lines.append(f"whole batch {report.unit.said(weight(report.batch, Basis.BATCH))}")
+        silent = [i.name for i in report.batch.kilograms if i.kind.states_composition and SALT not in i.properties]
+        lines += paragraph(f"The total of salt is not known: {', '.join(silent)} without {SALT}.") if silent else ()
         lines += [line for place in report.places for line in _place(place)]
     lines += ["", *_places(report), *([] if full else [FULL]), *paragraph(CAUTION)]
     return "\n".join(lines) + "\n"
@@ -157,13 +160,6 @@ def _loads(report: Report) -> list[str]:
         rows.append([f"{load.load}", *weights, "ok" if load.grade is Grade.MAKE else HEADLINES[load.grade]])
     heads = ("load", f"meat {unit.name}", f"batch {unit.name}", "")
     return [*heading("loads, each checked alone"), *table(heads, rows, ">>><")] if rows else []
-
-
-def _composition(report: Report) -> Iterator[str]:
-    yield from details.composition_table(report.batch)
-    yield f"whole batch {report.unit.said(weight(report.batch, Basis.BATCH))}"
-    silent = [i.name for i in report.batch.kilograms if i.kind.states_composition and SALT not in i.properties]
-    yield from paragraph(f"The total of salt is not known: {', '.join(silent)} without {SALT}.") if silent else ()
 
 
 def _places(report: Report) -> Iterator[str]:

@@ -112,10 +112,10 @@ def _taught(found: Correction) -> Iterator[tuple[str, str]]:
     """What the test says of the lots, and which of them is out of line."""
     if found.taught is None:
         return
-    said = [
-        f"{lot.lot} {shown(lot.fat_pct, 1)} ± {shown(lot.fat_sd_pct, 1)} (typed {trimmed(lot.typed_fat_pct, 2)})"
-        for lot in found.taught.lots
+    lots = [
+        (x.lot, shown(x.fat_pct, 1), shown(x.fat_sd_pct, 1), trimmed(x.typed_fat_pct, 2)) for x in found.taught.lots
     ]
+    said = [f"{lot} {fat} ± {sd} (typed {typed})" for lot, fat, sd, typed in lots]
     yield "* ", f"what the test says of the lots' fat: {', '.join(said)}"
     if far := found.taught.out_of_line:
         told = "; one test cannot tell which of them" if len(said) > 1 else ""
