@@ -21,6 +21,7 @@ from where import ROOT
 from optimizer.answer import Status, measured
 from optimizer.cli import app
 from optimizer.figures import Unit
+from optimizer.plan.files.happened import LotHappened, _slips
 from optimizer.plan.files.week_file import read_week
 from optimizer.plan.model.kitchen import rules_of
 from optimizer.plan.model.world import assemble_week
@@ -325,6 +326,27 @@ def test_what_it_costs_to_save_an_expiring_lot_is_said_or_that_it_costs_nothing(
     assert of["P"].endswith(f"in second on Tue 1 Dec: costs {price} a {unit} more"), of["P"]
     assert all("Tue 1 Dec: no dearer, but" in of[name] for name in "QRS"), of
     assert "no batch may take it" in of["T"]
+
+
+@pytest.mark.parametrize(
+    ("at", "beyond", "words"),
+    [
+        ({"short_kg": "12"}, {"short_kg": "12.1"}, "12.1 kg short of 12 kg"),
+        ({"on_hand_kg": "120"}, {"on_hand_kg": "120.1"}, "120.1 kg of a lot of 12 kg"),
+        ({"counted_now_kg": "120"}, {"counted_now_kg": "120.1"}, "120.1 kg of a lot of 12 kg"),
+        ({"fat_pct": "1.01", "moisture_pct": "70"}, {"fat_pct": "1", "moisture_pct": "70"}, "fat of 1 % may be"),
+        ({"nitrite_ppm": "1000000"}, {"nitrite_ppm": "1000001"}, "1000001 mg in a kilogram"),
+        # 102.5 % is what raw meats in USDA SR28 reach, rounded up
+        ({"fat_pct": "23.5"}, {"fat_pct": "23.6"}, "now add up to 102.6 %"),
+    ],
+)
+def test_what_happened_to_a_lot_is_taken_to_the_last_figure_and_no_further(
+    at: dict[str, str], beyond: dict[str, str], words: str
+) -> None:
+    (lot,) = parse_lots(HEAD + "A,leg,meat,pork,12,20,62,17,3,\n", "l").lots
+    assert [found for _, found, _ in _slips(LotHappened.model_validate({"lot": "A", **at}), lot)] == []
+    (found,) = (found for _, found, _ in _slips(LotHappened.model_validate({"lot": "A", **beyond}), lot))
+    assert words in found
 
 
 @pytest.mark.parametrize(

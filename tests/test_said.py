@@ -87,12 +87,12 @@ def requirement_of(problem: Problem, what: str) -> Requirement:
 # What a limit costs.
 
 
-def of_a_limit(unit: str, up: int, *, pounds: bool) -> str:
+def of_a_limit(unit: str, up: int, *, pounds: bool, saves: F | None = F(2), lost: F | None = F(-3)) -> str:
     """What is said of a limit whose slack saves 2 and whose want costs 3 a unit."""
     problem = kitchen(LEAN, FAT)
     problem = replace(problem, order=replace(problem.order, in_pounds=pounds))
     limit = replace(requirement_of(problem, "fat"), unit=unit)
-    way = LimitPrice(limit, "hi", F(25), Means.EXACT, Direction(True, F(2)), Direction(True, F(-3)), up)
+    way = LimitPrice(limit, "hi", F(25), Means.EXACT, Direction(True, saves), Direction(True, lost), up)
     ground: Any = SimpleNamespace(means=Means.EXACT, cost=F(45))
     return lined(why_page(Explanation(blend(problem), ground, (way,))))
 
@@ -110,6 +110,24 @@ def test_each_unit_more_saves_and_each_unit_less_costs(unit: str, pounds: bool, 
         found = of_a_limit(unit, up, pounds=pounds)
         assert f"each {one} {loose} saves {float(2 * per):.2f}." in found
         assert f"each {one} {tight} costs {float(3 * per):.2f}." in found
+
+
+@pytest.mark.parametrize(
+    ("saves", "lost", "said"),
+    [
+        ("2", "-2", "each point more saves 2.00."),
+        ("2", "-2.1", "each point more saves 2.00. each point less costs 2.10."),
+        ("2", None, "each point more saves 2.00."), (None, "-3", "each point less costs 3.00."),
+        ("0", "-3", "each point more saves 0.00. each point less costs 3.00."),
+        ("0", "0", "at its limit, and slack would save nothing."),
+    ],
+)  # fmt: skip
+def test_of_a_limit_is_said_once_what_either_way_saves_alike(saves: str | None, lost: str | None, said: str) -> None:
+    a, b = (None if x is None else F(x) for x in (saves, lost))
+    found = of_a_limit("%", 1, pounds=False, saves=a, lost=b)
+    assert re.findall(r"each point \w+ \w+ [\d.]+\.|at its limit, and .*? nothing\.", found) == re.findall(
+        r"each.*?\d\.(?= |$)|at its.*", said
+    )
 
 
 def test_only_a_full_page_says_over_which_prices_a_lot_in_use_leaves_the_blend_as_it_is(tmp_path: Path) -> None:

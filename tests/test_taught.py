@@ -94,6 +94,13 @@ def test_the_lot_that_two_tests_point_at_is_out_of_line() -> None:
     assert estimate(known, []).figures == pytest.approx([18, 52, 30])
 
 
+@pytest.mark.parametrize(("off", "named"), [("2.82", ()), ("-2.82", ()), ("2.83", ("A",)), ("-2.83", ("A",))])
+def test_a_lot_is_named_beyond_two_standard_errors(off: str, named: tuple[str, ...]) -> None:
+    """Two figures of one point each differ by a standard error of sqrt(2): twice that is 2.828 points."""
+    found = estimate({"A": (F(40), F(1))}, [Assay({"A": F(1)}, F(40) + F(off), F(1))])
+    assert found.out_of_line == named
+
+
 def test_a_figure_stays_between_nothing_and_all() -> None:
     for typed, seen, said in (
         ("99.6", "99.6", "99.6"),
