@@ -352,6 +352,19 @@ def test_of_many_faults_of_a_kind_twenty_are_told_and_how_many_more_there_are(ba
     assert bad == 20 or f"{bad - 20} more of these, this the first" in faults[-1].found
 
 
+@pytest.mark.parametrize(("figure", "read"), [("-120", True), ("-120.1", False), ("700", True), ("700.1", False)])
+def test_a_figure_that_no_probe_shows_is_refused(figure: str, read: bool) -> None:
+    """Below -120 or above 700 F a figure is a sensor's sign for no reading; common practice, no source."""
+    for typed in (figure, str(round((float(figure) - 32) / 1.8, 6))):
+        unit = "f" if typed == figure else "c"
+        text = f"minutes,core_{unit}\n0,40\n1,{typed}\n"
+        if read and unit == "f":
+            assert parse_log(text, "log.csv").of("core")[0].value(1) == Fraction(figure)
+        elif not read:
+            with pytest.raises(BadInput, match="a probe can show"):
+                parse_log(text, "log.csv")
+
+
 @pytest.mark.parametrize("clock", ["0:30 AM", "13:00 PM", "13:00 am", "24:00"])
 def test_an_hour_that_is_none_is_refused(clock: str) -> None:
     with pytest.raises(BadInput) as caught:
