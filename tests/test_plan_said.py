@@ -65,6 +65,9 @@ def test_what_is_said_works_when_it_is_typed(tmp_path: Path) -> None:
     week = RawWeek(1, lots, [RawBatch("A", 40.0, 40.0, 0, 0, (24, 28))], grinder=60.0)
     found = planned(week.write(tmp_path)).no_plan
     assert found is not None and 1 <= len(found.ways) <= 3
+    assert found.batches == ("A",)  # together with its fat and the lean; 60 kg of grinder and of fat are plenty
+    assert any(words.startswith("A on ") and "fat" in words for words in found.limits)
+    assert not any("grinder" in words for words in found.limits) and len(found.materials) == 1
     ways = {str(way.way): way.changes for way in found.ways}
     (more,) = ways["have more of these lots or deliveries"]
     (less,) = ways["make less"]
