@@ -123,6 +123,22 @@ def test_whole_divisions_are_shown_exactly_and_those_of_pounds_apart(division: s
     assert len(set(told)) == len(told) and places_of(pound) <= 4
 
 
+def test_a_limit_on_what_does_not_go_in_is_told_apart_from_the_checks() -> None:
+    """Every limit of a law on nothing is kept: each is named once, and stands under no mark of its own."""
+    words = ["blend", str(ROOT / "examples/smoked.yaml"), "--lots", str(ROOT / "examples/smoked-lots.csv")]
+    words += ["--meat-kg", "60", "--date", "2026-11-25"]
+    full = CliRunner().invoke(app, [*words, "--full", "--no-color"]).stdout
+    checks = json.loads(CliRunner().invoke(app, [*words, "--json"]).stdout)["checks"]
+    marked = re.findall(r"^(?:ok|memory|note)  .*", full, re.M)
+    held = {c["what"] for c in checks if c["value"]}
+    nothing = {
+        c["what"] for c in checks if c["value"] == 0 and c["min"] is None and c["status"] != "yours" and not c["why"]
+    } - held
+    assert len(nothing) > 5 and not [line for line in marked if any(what in line for what in nothing)]
+    assert all(what in " ".join(full.split()) for what in nothing)
+    assert any("ingoing nitrite" in line for line in marked)
+
+
 @pytest.mark.parametrize("mixer_kg", [None, 0.7])
 @pytest.mark.parametrize("grams", ["0.01", "0.05", "0.1", "0.5", "50"])
 def test_weights_have_the_digits_of_their_scale(grams: str, mixer_kg: float | None) -> None:

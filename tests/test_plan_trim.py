@@ -86,16 +86,17 @@ def test_an_order_is_not_trimmed_below_a_suppliers_minimum(tmp_path: Path) -> No
 def test_what_is_left_of_an_order_is_worth_what_the_offer_says_and_what_dies_is_lost_but_for_its_salvage(
     tmp_path: Path,
 ) -> None:
-    """Three boxes at 3.00 are 45.00; some 3 kg of them stay, at 1.00. Of 20 kg that die 9.00 less 8.00 is lost."""
+    """Three boxes at 3.00 are 45.00; some 3 kg of them stay, at 1.00. Of 20 kg that die 9.00 less 7.50 is lost."""
     path = week(tmp_path, "1", RawOffer("box", "S", "pork", 20.0, 3.0, pack=5.0))
     (tmp_path / "lots.csv").write_text(
         "lot,material,species,on_hand_kg,fat_pct,cost_per_kg,salvage_per_kg,use_by\n"
-        "dear,trim,pork,20,20,9,8,2026-12-01\n"
+        "dear,trim,pork,20,20,9,7.5,2026-12-01\n"
     )
     outcome = plan_week(read_week(path), compare=False)
     (left,) = outcome.left_over
     used = sum((kg for one in outcome.plan.made for kg in one.taken.values()), F(0))
     assert (left.kg, left.worth) == (15 - used, 15 - used)
     (lost,) = outcome.expiring
-    assert (lost.lot, lost.kg, lost.lost) == ("dear", 20, 20)
+    assert (lost.lot, lost.kg, lost.lost) == ("dear", 20, 30)
+    assert outcome.plan.money is not None and outcome.plan.money.lost == 30
     assert outcome.plan.solved.cost == pytest.approx(45 - 3, abs=0.1)

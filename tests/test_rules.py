@@ -15,7 +15,7 @@ from constraints.document import parse
 from constraints.document.fields import JsonSchema
 from constraints.faults import BadInput, Fault
 from constraints.formula import Batch, Formula
-from constraints.ingoing import Expressed
+from constraints.ingoing import AllowanceShare, Expressed
 from constraints.library import load_pack, pack_in, shipped
 from constraints.quantities import Ingredient, Kind, MissingProperty, Process, species_of
 from constraints.requirement import Origin, Provenance, Requirement
@@ -83,6 +83,16 @@ def test_a_row_without_a_source_or_a_status_is_an_error() -> None:
     assert [line for line, *_ in found] == [6, 6]
     assert "'source' is missing" in found[0][2]
     assert "'status' is missing" in found[1][2]
+
+
+@pytest.mark.parametrize(("most", "sound"), [("0", False), ("0.1", True), ("3.5", True)])
+def test_a_share_of_an_allowance_needs_a_figure_above_nothing(most: str, sound: bool) -> None:
+    entry = {"substances": ["rusk"], "max_pct": Fraction(most)}
+    if sound:
+        assert AllowanceShare.model_validate(entry).largest() == Fraction(most) / 100
+    else:
+        with pytest.raises(ValueError, match="above 0"):
+            AllowanceShare.model_validate(entry)
 
 
 @pytest.mark.parametrize("key", ["classes", "not_classes"])
