@@ -14,9 +14,9 @@ from typing import Any, ClassVar
 
 from constraints.document import Broken, Name, Names, NotNegative, Number, Percent  # isort: skip
 from constraints.document import Positive, Ruled, Strict, Whole, YesNo  # isort: skip
+from constraints.as_typed import KG_PER_LB, ONE, PERCENT, ZERO
 from constraints.formula import Batch, Formula
 from constraints.limits import Band
-from constraints.numbers import KG_PER_LB, ONE, PERCENT, ZERO
 from constraints.quantities import FAT, Amount, Basis, Ingredient, Lot, Quantity, Sum, Tagged, Weight, every
 from constraints.requirement import Hold, Measurement, Origin, Requirement, Role
 from constraints.row import Row, Vector

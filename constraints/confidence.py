@@ -27,10 +27,9 @@ from typing import Any
 
 from pydantic import PrivateAttr
 
+from constraints.as_typed import PERCENT, Fault, meant, trimmed
 from constraints.document import Broken, Name, NotNegative, Number, Percent, Ruled, Strict, YesNo, packaged
-from constraints.faults import Fault, meant
 from constraints.formula import Formula
-from constraints.numbers import PERCENT, trimmed
 from constraints.quantities import FAT, Ingredient, Lot, MissingProperty, Off
 from constraints.row import Cone, Row, Source
 

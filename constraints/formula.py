@@ -15,7 +15,7 @@ from fractions import Fraction
 
 import numpy as np
 
-from constraints.numbers import ONE, PERCENT, ZERO
+from constraints.as_typed import ONE, PERCENT, ZERO
 
 from constraints.quantities import SALT, Basis, Ingredient, Kind, MissingProperty  # isort: skip
 from constraints.quantities import Process, Quantity, in_one_kg, stated  # isort: skip

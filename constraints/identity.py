@@ -23,10 +23,10 @@ from fractions import Fraction
 from itertools import product
 from typing import cast
 
+from constraints.as_typed import G_PER_KG, ONE, PERCENT, ZERO, shown, trimmed
 from constraints.document import Broken, Name, NotNegative, Percent, Positive, Ruled, Strict, YesNo, refusal
 from constraints.formula import Batch, Formula
 from constraints.limits import Band, Base, Limit, Reckoned, SpeciesNames, Worst, of_parts, without
-from constraints.numbers import G_PER_KG, ONE, PERCENT, ZERO, shown, trimmed
 
 from constraints.quantities import FAT, GROUPS, MOISTURE, PROTEIN, SALT, Amount, Basis, Ingredient, Kind  # isort: skip
 from constraints.quantities import OfLots, Process, Quantity, Sum, Weight, every, members, speaks_of  # isort: skip

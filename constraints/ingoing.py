@@ -20,7 +20,7 @@ from constraints.identity import Called, Part
 
 from constraints.limits import AdditiveNames, Band, Base, Either, Limit, Limited  # isort: skip
 from constraints.limits import REWORK, Reckoned, SubstanceNames, Worst, of_parts, without  # isort: skip
-from constraints.numbers import ONE, PERCENT, PPM, ZERO, shown
+from constraints.as_typed import ONE, PERCENT, PPM, ZERO, shown
 from constraints.quantities import NITRATE, NITRITE, Basis, Ingredient, Process, Quantity, Weight, every
 from constraints.requirement import Measured, Measurement, Ratio, Regulates, Requirement, Salt
 from constraints.row import Row

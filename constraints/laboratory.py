@@ -8,9 +8,9 @@ from __future__ import annotations
 from enum import StrEnum
 from fractions import Fraction
 
+from constraints.as_typed import PERCENT, ZERO
 from constraints.document import Broken, NotNegative, Number, Percent, Ruled
 from constraints.formula import Batch
-from constraints.numbers import PERCENT, ZERO
 from constraints.quantities import Basis
 from constraints.requirement import Measured, Measurement, Regulates, Requirement
 from constraints.substances import Form, conversion

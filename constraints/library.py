@@ -20,10 +20,9 @@ from importlib.resources import files
 from itertools import combinations, product
 from math import inf
 
+from constraints.as_typed import PERCENT, PPM, BadInput, Fault, meant, nearest
 from constraints.document import LATER, Parsed, packaged, parse, read_text, validate
-from constraints.faults import BadInput, Fault, meant, nearest
 from constraints.ingoing import NITRATE_SALTS, NITRITE_SALTS, IngoingEntry
-from constraints.numbers import PERCENT, PPM
 from constraints.quantities import NITRITE, Ingredient, Kind, Process
 from constraints.requirement import BY_ION, Origin, Requirement, Salt, Stage
 from constraints.rules import KINDS, Pack, PackRow, ProcessStep, Product, ProductClass

@@ -14,10 +14,9 @@ from typing import Annotated, Any, ClassVar
 
 from pydantic import AfterValidator
 
+from constraints.as_typed import ONE, PERCENT, PPM, ZERO, meant, trimmed
 from constraints.document import Broken, Name, NotNegative, Percent, Ruled, refusal
-from constraints.faults import meant
 from constraints.formula import Batch, Formula
-from constraints.numbers import ONE, PERCENT, PPM, ZERO, trimmed
 
 from constraints.quantities import FAT, GROUPS, Amount, Basis, Ingredient, Kind, Process  # isort: skip
 from constraints.quantities import Quantity, Sum, Weight, in_one_kg  # isort: skip

@@ -28,8 +28,8 @@ from functools import cache
 from types import MappingProxyType
 from typing import Any, dataclass_transform
 
+from constraints.as_typed import ONE, PERCENT, ZERO
 from constraints.document import Day, Name, NotNegative, Number, Percent, Strict, Whole, packaged, validate
-from constraints.numbers import ONE, PERCENT, ZERO
 
 FAT = "fat_pct"
 MOISTURE = "moisture_pct"

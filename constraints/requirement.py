@@ -15,9 +15,9 @@ from itertools import product
 from math import ceil, floor
 from typing import dataclass_transform
 
+from constraints.as_typed import ONE, ZERO, trimmed
 from constraints.confidence import Confidence, cones, moved
 from constraints.formula import Batch, Formula
-from constraints.numbers import ONE, ZERO, trimmed
 from constraints.quantities import Ingredient, Lot, MissingProperty, Process, Quantity, Tagged, in_one_kg
 from constraints.row import Cone, Row, Vector
 

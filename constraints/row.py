@@ -25,7 +25,7 @@ from typing import Any, TypeAlias, cast
 import numpy as np
 from gmpy2 import mpq  # type: ignore[import-untyped]
 
-from constraints.numbers import ONE, ZERO
+from constraints.as_typed import ONE, ZERO
 
 Floats: TypeAlias = "np.ndarray[Any, np.dtype[np.float64]]"
 Places: TypeAlias = "np.ndarray[Any, np.dtype[np.int64]]"

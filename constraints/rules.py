@@ -20,8 +20,8 @@ from typing import TYPE_CHECKING, Annotated, Any, cast
 from pydantic import Field, create_model
 
 from constraints import asked, identity, ingoing, laboratory
+from constraints.as_typed import BadInput, Fault, meant
 from constraints.document import Broken, Day, Deferred, Name, Ruled, Strict, YesNo
-from constraints.faults import BadInput, Fault, meant
 from constraints.limits import SubstanceNames, among
 from constraints.quantities import FAT, MOISTURE, PROTEIN, SALT
 from constraints.requirement import BY_ION, Origin, Provenance, Requirement, Role, Salt

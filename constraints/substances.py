@@ -16,8 +16,8 @@ from fractions import Fraction
 from functools import cache
 from typing import Any
 
+from constraints.as_typed import ONE, PERCENT, ZERO
 from constraints.document import packaged
-from constraints.numbers import ONE, PERCENT, ZERO
 from constraints.quantities import Ingredient, Kind, Process, Quantity
 
 _WEIGHTS = {

@@ -13,11 +13,10 @@ from typing import Annotated, Literal
 
 from pydantic import Field, PlainValidator, WithJsonSchema
 
+from constraints.as_typed import PERCENT, NotANumber, exact, nearest
 from constraints.document import LATER, Strict, packaged, parse, read_text, refusal, validate
 from constraints.document.fields import Day, Name, NotNegative, Number, Percent, Positive, Whole, YesNo
-from constraints.faults import nearest
 from constraints.library import no_such, shipped
-from constraints.numbers import PERCENT, NotANumber, exact
 from constraints.requirement import Provenance
 from constraints.rules import READ_IN_LAW, OneRequirement
 

@@ -9,6 +9,7 @@ from enum import StrEnum
 from fractions import Fraction
 from typing import Literal
 
+from constraints.as_typed import ZERO
 from constraints.asked import Tidy
 from constraints.formula import Batch, Formula
 from constraints.quantities import Ingredient, Lot
@@ -32,7 +33,6 @@ TIDY_NODES = 500
 """Nodes after which a search with the default for pulls and remnants gives way."""
 SLIGHT = Fraction(1, 10**6)
 """Saving, as a share of the cost, that is not worth a word."""
-_ZERO = Fraction(0)
 _MOMENT = 0.35
 """Seconds left to weigh out where the optimum has taken all there were."""
 
@@ -357,8 +357,8 @@ def _most_saved(layout: Layout, again: Sequence[Requirement], formula: Formula, 
     for c in held.optimum.of:
         row = cones[c].over(layout.units, len(program.variables)).cut(held.optimum.point) if c < len(cones) else None
         if row is None:
-            return held.price or _ZERO
+            return held.price or ZERO
         rows.append(row)
     bound = lower_bound(relaxed(Program(program.variables, (*program.rows, *rows))), held.optimum.prices)
     now = held.optimum.bound if program.whole else held.optimum.cost
-    return _ZERO if bound is None or now is None else now - bound
+    return ZERO if bound is None or now is None else now - bound

@@ -12,10 +12,9 @@ from dataclasses import dataclass
 from fractions import Fraction
 from math import ceil, floor
 
+from constraints.as_typed import G_PER_KG, PERCENT, ZERO, BadInput, Fault, meant, trimmed
 from constraints.asked import allowed
-from constraints.faults import BadInput, Fault, meant
 from constraints.formula import Batch, Dosing, Formula, NoDose
-from constraints.numbers import G_PER_KG, PERCENT, ZERO, trimmed
 from constraints.quantities import SALT, Amount, Basis, Ingredient, Kind, Lot, MissingProperty, Weight
 from constraints.requirement import Origin, Ratio, Requirement
 from optimizer.reading.lots import LotTable

@@ -13,8 +13,8 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from fractions import Fraction
 
+from constraints.as_typed import ONE, ZERO
 from constraints.formula import Formula
-from constraints.numbers import ONE, ZERO
 from constraints.quantities import Lot
 from constraints.requirement import Requirement, Role
 from constraints.row import Row, RowKind

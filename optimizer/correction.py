@@ -13,11 +13,10 @@ from datetime import date
 from fractions import Fraction
 from math import ceil, sqrt
 
+from constraints.as_typed import G_PER_KG, PERCENT, ZERO, BadInput, Fault, trimmed
 from constraints.confidence import UnknownMethod, finding, method_named
-from constraints.faults import BadInput, Fault
 from constraints.formula import Addition, Batch, Dosing, Formula, NoDose
 from constraints.library import brought
-from constraints.numbers import G_PER_KG, PERCENT, ZERO, trimmed
 
 from constraints.quantities import FAT, MOISTURE, SALT, Amount, Basis, Ingredient, Kind, Lot  # isort: skip
 from constraints.quantities import MissingProperty, Weight, in_one_kg, stated  # isort: skip

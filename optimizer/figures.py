@@ -9,7 +9,7 @@ from dataclasses import dataclass, replace
 from fractions import Fraction
 from typing import TypeVar
 
-from constraints.numbers import G_PER_KG, KG_PER_LB, M_PER_FT, ONE, OZ_PER_LB, ZERO, shown, trimmed
+from constraints.as_typed import G_PER_KG, KG_PER_LB, M_PER_FT, ONE, OZ_PER_LB, ZERO, shown, trimmed
 from constraints.requirement import Requirement
 from optimizer.verdict import Check
 from optimizer.wording import GAP

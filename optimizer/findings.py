@@ -8,12 +8,11 @@ from datetime import date
 from fractions import Fraction
 from functools import partial
 
+from constraints.as_typed import G_PER_KG, ONE, ZERO, BadInput, Fault, trimmed
 from constraints.confidence import lot_faults
-from constraints.faults import BadInput, Fault
 from constraints.formula import Batch, Dosing, Formula
 from constraints.library import guard, guarding, limits_cure
 from constraints.limits import corners
-from constraints.numbers import G_PER_KG, ONE, ZERO, trimmed
 from constraints.quantities import SALT, Basis, Ingredient, Lot, Weight
 from constraints.requirement import Requirement, confident, marked
 from constraints.rules import Pack

@@ -14,9 +14,9 @@ from fractions import Fraction
 from functools import cached_property
 from math import ceil
 
+from constraints.as_typed import ZERO, trimmed
 from constraints.formula import Batch, Formula, NoDose
 from constraints.library import GUARD
-from constraints.numbers import ZERO, trimmed
 from constraints.quantities import Ingredient, MissingProperty
 from constraints.requirement import Regulates, Requirement
 from constraints.row import Row

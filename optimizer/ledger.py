@@ -18,8 +18,7 @@ from datetime import date, datetime
 from fractions import Fraction
 from pathlib import Path
 
-from constraints.faults import hidden, unprintable
-from constraints.numbers import PERCENT, ZERO, shown, trimmed
+from constraints.as_typed import PERCENT, ZERO, hidden, shown, trimmed, unprintable
 from optimizer.late import late
 
 with late():

@@ -5,10 +5,9 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 
+from constraints.as_typed import ZERO, Fault, meant
 from constraints.confidence import FAT_METHOD, FAT_SD, lot_faults, silent_lots
-from constraints.faults import Fault, meant
 from constraints.formula import Dosing, Figures
-from constraints.numbers import ZERO
 
 from constraints.quantities import SALT, Amount, Basis, FromFat, Ingredient, Lot  # isort: skip
 from constraints.quantities import MissingProperty, Process, Quantity, in_one_kg  # isort: skip

@@ -11,11 +11,10 @@ from datetime import date
 from fractions import Fraction
 from math import ceil
 
+from constraints.as_typed import G_PER_KG, PERCENT, ZERO, BadInput, Fault, meant, trimmed
 from constraints.asked import Stock, batch_size, floors
-from constraints.faults import BadInput, Fault, meant
 from constraints.formula import Addition, Dosing, Formula, NoDose
 from constraints.library import brought, guarding, limits_cure
-from constraints.numbers import G_PER_KG, PERCENT, ZERO, trimmed
 
 from constraints.quantities import FAT, MOISTURE, SALT, Amount, Basis, Ingredient  # isort: skip
 from constraints.quantities import Kind, Lot, MissingProperty, Process, Quantity, Weight  # isort: skip

@@ -7,11 +7,10 @@ from fractions import Fraction
 from itertools import product
 from math import ceil, floor
 
-from constraints.faults import Fault
+from constraints.as_typed import G_PER_KG, PERCENT, ZERO, Fault, shown, trimmed
 from constraints.formula import Batch, Formula
 from constraints.ingoing import COARSE_DIVISION
 from constraints.library import brought
-from constraints.numbers import G_PER_KG, PERCENT, ZERO, shown, trimmed
 
 from constraints.quantities import FAT, MOISTURE, PROTEIN, SALT, Amount, Basis, FromFat, Ingredient  # isort: skip
 from constraints.quantities import Kind, Lot, Process, estimated, estimates, lines_of  # isort: skip

@@ -7,8 +7,8 @@ from datetime import date as Day
 from fractions import Fraction
 from math import floor
 
+from constraints.as_typed import G_PER_KG, PERCENT, ZERO
 from constraints.formula import Batch
-from constraints.numbers import G_PER_KG, PERCENT, ZERO
 
 from constraints.quantities import FAT, MOISTURE, PROTEIN, SALT, Amount, Basis, Ingredient, Lot  # isort: skip
 from constraints.quantities import MissingProperty, Weight, estimated, every  # isort: skip

@@ -17,8 +17,8 @@ from math import ceil, sqrt
 import numpy as np
 import numpy.typing as npt
 
+from constraints.as_typed import ZERO
 from constraints.formula import Batch
-from constraints.numbers import ZERO
 from constraints.quantities import FAT, MOISTURE, PROTEIN, Lot, stated
 from optimizer.record import Figure, Record
 

@@ -6,10 +6,10 @@ from collections.abc import Mapping
 from fractions import Fraction
 from typing import Any
 
+from constraints.as_typed import exact
 from constraints.formula import Batch
 from constraints.identity import COLLAGEN
 from constraints.laboratory import LaboratoryEntry
-from constraints.numbers import exact
 from constraints.quantities import FAT, MOISTURE, NITRATE, NITRITE, PROTEIN, SALT, Ingredient, Kind, Process
 from constraints.substances import SUBSTANCES, SURFACE, kind_of
 

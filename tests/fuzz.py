@@ -17,7 +17,7 @@ from pathlib import Path
 
 from hostile_files import FILES
 
-from constraints.faults import BadInput
+from constraints.as_typed import BadInput
 from optimizer.plan.files.week_file import read_week
 from optimizer.reading.recipe import read_both
 from optimizer.reading.weighed import read_weighed

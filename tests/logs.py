@@ -10,8 +10,8 @@ from typing import Any
 
 import numpy as np
 
+from constraints.as_typed import exact
 from constraints.formula import Batch
-from constraints.numbers import exact
 from constraints.quantities import MOISTURE, NITRITE, PROTEIN, SALT, Ingredient, Kind, members
 from constraints.treatment import Treatments, fahrenheit, load_treatments
 from optimizer.made.curve import Readings

@@ -12,7 +12,7 @@ import pytest
 from hostile_files import FILES, WORDS, run
 from scipy.optimize import linprog
 
-from constraints.faults import BadInput
+from constraints.as_typed import BadInput
 from optimizer.answer import Status, blend
 from optimizer.near import near_cheapest
 from optimizer.order import Asked, Wish, order_of

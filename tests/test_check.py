@@ -16,7 +16,7 @@ import pytest
 from kitchens import random_kitchen
 from typer.testing import CliRunner
 
-from constraints.faults import BadInput
+from constraints.as_typed import BadInput
 from optimizer.answer import Status, blend
 from optimizer.cli import app
 from optimizer.findings import Report, check

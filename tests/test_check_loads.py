@@ -15,7 +15,7 @@ import pytest
 from test_check import GOOD, LOTS, RECIPE
 from typer.testing import CliRunner
 
-from constraints.faults import BadInput
+from constraints.as_typed import BadInput
 from optimizer.answer import blend
 from optimizer.cli import app
 from optimizer.findings import Report, check

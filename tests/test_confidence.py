@@ -14,6 +14,7 @@ from matrices import Columns, limits
 from scipy.stats import norm
 from uncertain import factors, raw_sd, uncertain_kitchen, z_of
 
+from constraints.as_typed import BadInput
 from constraints.confidence import (
     Confidence,
     FatMethod,
@@ -27,7 +28,6 @@ from constraints.confidence import (
     quantile_up,
 )
 from constraints.document import parse, validate
-from constraints.faults import BadInput
 from constraints.formula import Batch, Formula
 from constraints.quantities import Kind, Lot, MissingProperty, Process
 from constraints.requirement import Origin, Requirement, confident

@@ -17,7 +17,7 @@ from logs import curve, log_of, place, product
 from scipy.integrate import quad
 from typer.testing import CliRunner
 
-from constraints.faults import BadInput
+from constraints.as_typed import BadInput
 from constraints.library import shipped
 from constraints.rules import ProcessStep
 from constraints.treatment import load_treatments

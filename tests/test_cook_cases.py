@@ -15,7 +15,7 @@ import pytest
 import yaml
 from logs import DATA, cooled, curve, place, product, stepped
 
-from constraints.numbers import exact
+from constraints.as_typed import exact
 from constraints.treatment import DegreeHours, Drying, Freezing, Kill, celsius, fahrenheit
 from optimizer.made.dry import Pieces, days_of, degree_hours, judge_dry, loss_for_ratio, water_activity
 from optimizer.made.found import LogFinding, LogReport, Phase

@@ -17,7 +17,7 @@ from hostile_files import run as tried
 from scipy.optimize import linprog
 from typer.testing import CliRunner
 
-from constraints.faults import BadInput
+from constraints.as_typed import BadInput
 from constraints.quantities import FAT, Lot
 from optimizer.as_weighed import batch_of
 from optimizer.cli import app

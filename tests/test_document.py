@@ -35,6 +35,7 @@ from pydantic import (
 from pydantic_core import PydanticCustomError, PydanticKnownError
 from pydantic_core.core_schema import ErrorType
 
+from constraints.as_typed import BadInput, Fault, Severity
 from constraints.document import (
     Day,
     Loc,
@@ -59,7 +60,6 @@ from constraints.document import (
 from constraints.document import parsing as module
 from constraints.document.fields import JsonSchema
 from constraints.document.parsing import DEEPEST, MOST_BYTES, MOST_VALUES
-from constraints.faults import BadInput, Fault, Severity
 
 ROOT = Path(__file__).resolve().parent.parent
 # Both loaders where the C one is built in: they word and place things differently.
@@ -189,7 +189,7 @@ def test_read_text_refuses_a_file_without_permission(tmp_path: Path) -> None:
 
 READ_STDIN = """
 from constraints.document import parse, read_text
-from constraints.faults import BadInput
+from constraints.as_typed import BadInput
 try:
     print(ascii(parse(read_text("-"), "-").tree))
 except BadInput as bad:
@@ -1190,7 +1190,7 @@ print(sorted({".".join(name.split(".")[:2]) for name in sys.modules if name.star
     ran = subprocess.run(command, capture_output=True, text=True, cwd=ROOT, check=True)
     third_party, own = ran.stdout.splitlines()
     assert third_party == "[]"
-    assert own == "['constraints.document', 'constraints.faults', 'constraints.numbers']"
+    assert own == "['constraints.as_typed', 'constraints.document']"
 
 
 def test_no_file_has_a_field_of_several_shapes() -> None:

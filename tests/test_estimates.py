@@ -19,7 +19,7 @@ import numpy as np
 import pytest
 from typer.testing import CliRunner
 
-from constraints.faults import BadInput
+from constraints.as_typed import BadInput
 from constraints.quantities import Lot, Species, estimates
 from optimizer.answer import Answer, blend
 from optimizer.cli import app

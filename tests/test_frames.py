@@ -11,7 +11,7 @@ from typer.testing import CliRunner
 from where import ROOT
 
 import optimizer.frames
-from constraints.faults import BadInput
+from constraints.as_typed import BadInput
 from optimizer import cheapest_batch
 from optimizer.cli import app
 

@@ -9,7 +9,7 @@ from typing import Any
 import pytest
 from kitchens import HOUSE
 
-from constraints.faults import BadInput, Fault
+from constraints.as_typed import BadInput, Fault
 from optimizer.answer import blend
 from optimizer.order import Asked
 from optimizer.problem import assemble

@@ -9,7 +9,7 @@ from typing import Any
 import pytest
 from weeks import RawBatch, RawLot, RawWeek, day
 
-from constraints.faults import BadInput
+from constraints.as_typed import BadInput
 from optimizer.plan.files.week_file import read_week
 from optimizer.plan.report.outcome import Outcome, plan_week
 from optimizer.plan.report.plan_json import PlanRecord

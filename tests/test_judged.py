@@ -10,8 +10,8 @@ from pathlib import Path
 import pytest
 from where import HOME
 
+from constraints.as_typed import BadInput
 from constraints.document import parse
-from constraints.faults import BadInput
 from constraints.ingoing import NITRITE_SALTS, IngoingEntry, salts
 from constraints.library import brought, caps, guard, guarding, judges, load_pack, most, pack_in, shipped
 from constraints.quantities import Process

@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 from typer.testing import CliRunner
 
-from constraints.faults import BadInput
+from constraints.as_typed import BadInput
 from constraints.laboratory import LaboratoryEntry, Measure
 from constraints.substances import Form
 from optimizer.cli import app

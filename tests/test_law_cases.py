@@ -19,8 +19,8 @@ from typing import Any
 import pytest
 import yaml
 
+from constraints.as_typed import exact
 from constraints.library import load_pack
-from constraints.numbers import exact
 from constraints.substances import SUBSTANCES
 from optimizer.answer import Status, blend
 from optimizer.findings import Finding, Report, check

@@ -14,7 +14,7 @@ from pathlib import Path
 import pytest
 from typer.testing import CliRunner
 
-from constraints.numbers import exact, trimmed
+from constraints.as_typed import exact, trimmed
 from optimizer.answer import Answer, Status, blend
 from optimizer.cli import app
 from optimizer.findings import Report, check

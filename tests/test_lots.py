@@ -13,7 +13,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from constraints.faults import BadInput, Fault, Severity
+from constraints.as_typed import BadInput, Fault, Severity
 from constraints.quantities import Kind, Lot
 from optimizer.reading import lot_checks as module
 from optimizer.reading import lots as reader

@@ -14,7 +14,7 @@ from io import StringIO
 
 import pytest
 
-from constraints.faults import BadInput, unprintable
+from constraints.as_typed import BadInput, unprintable
 from constraints.library import shipped
 from constraints.substances import FORMULAS, SUBSTANCES
 from constraints.words import (

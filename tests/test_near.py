@@ -11,8 +11,7 @@ import numpy as np
 import pytest
 from scipy.optimize import linprog
 
-from constraints.faults import BadInput
-from constraints.numbers import weight
+from constraints.as_typed import BadInput, weight
 from optimizer.answer import Answer
 from optimizer.near import near_cheapest
 from optimizer.order import Asked, Near, Wish, order_of, wish_named

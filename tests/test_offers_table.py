@@ -6,7 +6,7 @@ from fractions import Fraction
 
 import pytest
 
-from constraints.faults import BadInput
+from constraints.as_typed import BadInput
 from optimizer.reading.offers import Offer, parse_offers
 
 LB = Fraction("0.45359237")

@@ -14,9 +14,9 @@ import pytest
 import yaml
 from batches import addition_of, batch_of, lot_of
 
+from constraints.as_typed import exact, shown
 from constraints.formula import Addition, Batch, Dosing, Formula
 from constraints.library import load_pack, shipped
-from constraints.numbers import exact, shown
 from constraints.quantities import FAT, Basis, Ingredient, Kind, MissingProperty, Process
 from constraints.requirement import Origin, Requirement
 from constraints.rules import Layer, OneRequirement, Pack, PackRow, Product

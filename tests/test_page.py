@@ -15,7 +15,7 @@ from kitchens import Kitchen
 from typer.testing import CliRunner
 from where import ROOT
 
-from constraints.numbers import shown
+from constraints.as_typed import shown
 from optimizer.answer import blend
 from optimizer.cli import app
 from optimizer.cli.ending import dressed

@@ -16,7 +16,7 @@ from pathlib import Path
 import pytest
 from weeks import START, RawBatch, RawLot, RawOffer, RawWeek, day, random_week
 
-from constraints.faults import BadInput
+from constraints.as_typed import BadInput
 from optimizer.answer import Status, blend
 from optimizer.order import Asked, order_of
 from optimizer.plan.files.week_file import read_week

@@ -14,7 +14,7 @@ import pytest
 from scipy.optimize import Bounds, LinearConstraint, milp
 from weeks import START, day
 
-from constraints.faults import BadInput
+from constraints.as_typed import BadInput
 from constraints.quantities import Basis
 from optimizer.answer import Status
 from optimizer.plan.files.week_file import read_week

@@ -17,7 +17,7 @@ import numpy as np
 import pytest
 from weeks import RawBatch, RawLot, RawOffer, RawWeek
 
-from constraints.faults import BadInput
+from constraints.as_typed import BadInput
 from optimizer.answer import Status
 from optimizer.plan.files.week_file import read_week
 from optimizer.plan.model.kitchen import build

@@ -12,7 +12,7 @@ from fractions import Fraction
 
 import pytest
 
-from constraints.faults import BadInput
+from constraints.as_typed import BadInput
 from constraints.formula import Batch
 from constraints.quantities import Lot
 from constraints.requirement import Requirement

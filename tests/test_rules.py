@@ -11,9 +11,9 @@ from pathlib import Path
 import pytest
 from batches import batch_of, lot_of
 
+from constraints.as_typed import BadInput, Fault
 from constraints.document import parse
 from constraints.document.fields import JsonSchema
-from constraints.faults import BadInput, Fault
 from constraints.formula import Batch, Formula
 from constraints.ingoing import AllowanceShare, Expressed
 from constraints.library import load_pack, pack_in, shipped

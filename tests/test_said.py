@@ -19,9 +19,9 @@ from kitchens import DAY, Kitchen
 from logs import log_of, place, product
 from typer.testing import CliRunner
 
+from constraints.as_typed import BadInput
 from constraints.asked import Least, Tidy
 from constraints.confidence import Confidence
-from constraints.faults import BadInput
 from constraints.formula import Batch
 from constraints.quantities import Lot
 from constraints.requirement import Requirement, Role

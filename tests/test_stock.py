@@ -21,7 +21,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from typer.testing import CliRunner
 
-from constraints.faults import BadInput
+from constraints.as_typed import BadInput
 from optimizer import ledger
 from optimizer.cli import app
 from optimizer.ledger import Movement, NotRecorded, Recording, create, opened, record

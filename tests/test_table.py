@@ -11,8 +11,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from constraints.faults import BadInput, Fault
-from constraints.numbers import NotANumber, exact
+from constraints.as_typed import BadInput, Fault, NotANumber, exact
 from optimizer.reading.table import COLUMNS, Table, cut, has_decimal_commas, header_faults, near_miss
 
 

@@ -13,8 +13,7 @@ import pytest
 from test_why_command import FRESH, run
 from tidy import Messy, compared, messy
 
-from constraints.faults import BadInput
-from constraints.numbers import NotANumber, weight
+from constraints.as_typed import BadInput, NotANumber, weight
 from constraints.requirement import Role, Span
 from optimizer.answer import Status, blend
 from optimizer.reading.recipe import parse_recipe

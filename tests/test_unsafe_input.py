@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from constraints.faults import BadInput
+from constraints.as_typed import BadInput
 from optimizer.answer import Answer, Status, blend
 from optimizer.findings import check
 from optimizer.order import Asked, order_of

@@ -8,8 +8,8 @@ from pathlib import Path
 import pytest
 from typer.testing import CliRunner
 
+from constraints.as_typed import BadInput
 from constraints.document import parse
-from constraints.faults import BadInput
 from constraints.library import bare_classes, flaws, load_pack, pack_in, shipped
 from optimizer.cli import app
 

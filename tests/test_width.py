@@ -11,7 +11,7 @@ from unicodedata import east_asian_width
 import pytest
 from weeks import RawBatch, RawLot, RawWeek
 
-from constraints.faults import BadInput
+from constraints.as_typed import BadInput
 from optimizer.answer import blend
 from optimizer.order import Asked, order_of
 from optimizer.pages.batch_page import page

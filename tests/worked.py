@@ -8,7 +8,7 @@ from typing import Any
 
 import yaml
 
-from constraints.numbers import exact
+from constraints.as_typed import exact
 
 OUNCE = Fraction(1, 16)
 """Pounds in the avoirdupois ounce; weights in one unit divide out, so pounds stand in for kilograms below."""

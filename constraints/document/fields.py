@@ -25,9 +25,9 @@ from pydantic.json_schema import GenerateJsonSchema, JsonSchemaValue
 from pydantic_core import ErrorDetails, PydanticCustomError, core_schema
 from pydantic_core.core_schema import ErrorType
 
+from constraints.as_typed import PERCENT, BadInput, Fault, NotANumber, exact, hidden  # isort: skip
+from constraints.as_typed import nearest, some, trimmed, unprintable, weight  # isort: skip
 from constraints.document.parsing import Loc, Parsed, Tree, quoted
-from constraints.faults import BadInput, Fault, hidden, nearest, some, unprintable
-from constraints.numbers import PERCENT, NotANumber, exact, trimmed, weight
 
 
 def what(value: object) -> str:

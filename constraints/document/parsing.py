@@ -14,7 +14,7 @@ from typing import Any, NoReturn, TypeAlias
 
 import yaml
 
-from constraints.faults import BadInput, Fault, Severity
+from constraints.as_typed import BadInput, Fault, Severity
 
 Tree: TypeAlias = "dict[str, Tree] | list[Tree] | str | None"
 """Typed text, nested; None is a key with nothing behind it."""

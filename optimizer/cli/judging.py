@@ -15,8 +15,8 @@ from optimizer.cli.shared import Figure, FromZero, Said, Typed
 from optimizer.late import late
 
 with late():
+    from constraints import as_typed, formula, treatment
     from constraints import document as files
-    from constraints import formula, numbers, treatment
     from optimizer import correction as corrections
     from optimizer import findings, order, record
     from optimizer.made import dry as drying
@@ -89,7 +89,7 @@ class Mass:
 
     def ground(self, recipe: recipes.Recipe, batch: formula.Batch, file: str) -> corrections.GroundMass:
         """The mass that a batch was ground to. Raises BadInput where no such mass can have what was measured."""
-        kilograms = self.ground_kg if self.ground_lb is None else self.ground_lb * numbers.KG_PER_LB
+        kilograms = self.ground_kg if self.ground_lb is None else self.ground_lb * as_typed.KG_PER_LB
         found = corrections.measured(
             self.measured_fat or (), self.measured_moisture, self.measured_salt, self.fat_sd_pct, self.method or "",
             recipe,
@@ -146,7 +146,7 @@ def degrees(text: str, unit: str = "") -> Fraction:
     found = re.fullmatch(r"(\d+(?:\.\d+)?) ?([CF]?)", text.strip(), re.ASCII | re.IGNORECASE)
     if found is None or not (found[2] or unit):
         raise typer.BadParameter(f"{text!r} is no temperature with its unit, such as 62C or 144F")
-    return treatment.fahrenheit(numbers.exact(found[1]), found[2].upper() or unit)
+    return treatment.fahrenheit(as_typed.exact(found[1]), found[2].upper() or unit)
 
 
 def error_of(text: str) -> Fraction:

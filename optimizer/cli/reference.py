@@ -19,8 +19,8 @@ from optimizer.cli.shared import Figure, NoColor, Said, Typed
 from optimizer.late import late
 
 with late():
+    from constraints import as_typed, library
     from constraints import document as documents
-    from constraints import faults, library
     from optimizer import record
     from optimizer.pages import reference_page, tables
 
@@ -90,7 +90,7 @@ def rules(
     day = date or (shared.today() if product_class else None)
     if pack is None and not unread and not verify and (product_class or date or kg):
         said = "a class, a day and kilograms are of one pack"
-        raise faults.BadInput([faults.Fault("rules", None, None, said, "rules PACK")])
+        raise as_typed.BadInput([as_typed.Fault("rules", None, None, said, "rules PACK")])
     if verify or unread:
         packs = [library.load_pack(name) for name in (library.shipped() if pack is None else [pack])]
         return "".join(map(reference_page.verified, packs)) if verify else reference_page.unread_page(packs)

@@ -24,7 +24,7 @@ import typer
 from optimizer.late import late
 
 with late():
-    from constraints import faults, library, numbers
+    from constraints import as_typed, library
     from optimizer import clock, ledger, record
     from optimizer import order as orders
     from optimizer.pages import tables
@@ -100,9 +100,9 @@ def _refused() -> Iterator[None]:
         yield
     except (typer.Exit, typer.BadParameter):
         raise
-    except faults.BadInput as error:
+    except as_typed.BadInput as error:
         say(error.faults)
-        errors = sum(fault.severity is faults.Severity.ERROR for fault in error.faults)
+        errors = sum(fault.severity is as_typed.Severity.ERROR for fault in error.faults)
         told, code = f"{errors} error{'s' if errors != 1 else ''}; nothing was computed.", BAD_INPUT
     except ledger.NotRecorded as error:
         told, code = str(error), BAD_INPUT
@@ -114,7 +114,7 @@ def _refused() -> Iterator[None]:
     raise typer.Exit(code)
 
 
-def say(found: Iterable[faults.Fault]) -> None:
+def say(found: Iterable[as_typed.Fault]) -> None:
     """Print faults on stderr, each from a line of its own, the rest of a long one indented below it.
 
     Paths and figures are not broken, whatever they take.
@@ -142,8 +142,8 @@ def not_negative(text: str) -> Fraction:
 
 def _figure(text: str, *, zero: bool) -> Fraction:
     try:
-        value = numbers.exact(text)
-    except numbers.NotANumber as error:
+        value = as_typed.exact(text)
+    except as_typed.NotANumber as error:
         raise typer.BadParameter(str(error)) from None
     if value < 0 or (value == 0 and not zero):
         raise typer.BadParameter(f"{text} is {'below' if zero else 'not above'} zero")
@@ -171,8 +171,8 @@ def band(text: str) -> SizeBand:
 def weighed(text: str) -> Callable[[Fraction, Fraction], Fraction]:
     """A weight or a share of the batch. A usage error where it is neither."""
     try:
-        return numbers.weight(text)
-    except numbers.NotANumber as error:
+        return as_typed.weight(text)
+    except as_typed.NotANumber as error:
         raise typer.BadParameter(str(error)) from None
 
 

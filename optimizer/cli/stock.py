@@ -19,8 +19,8 @@ from optimizer.cli.shared import Figure, Said, Typed
 from optimizer.late import late
 
 with late():
+    from constraints import as_typed
     from constraints import document as files
-    from constraints import numbers
     from optimizer import correction
     from optimizer import ledger as books
     from optimizer.reading import lots as tables
@@ -93,7 +93,7 @@ def receive(ledger: str, lots: str, signed: Papered, supplier: str = "") -> Said
 def count(ledger: str, lot: str, kg: CountedKg, signed: Papered, reason: str = "") -> Said:
     """Record what was counted of a lot; the difference is kept as unexplained."""
     found = books.count(ledger, signed.paper("count", signed.document, "", reason), lot, kg)
-    return f"{lot}: {numbers.trimmed(found, 6)} kg against the ledger\n"
+    return f"{lot}: {as_typed.trimmed(found, 6)} kg against the ledger\n"
 
 
 def waste(ledger: str, lot: str, kg: Kg, signed: Papered, reason: str) -> Said:

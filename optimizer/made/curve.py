@@ -14,7 +14,7 @@ from math import ceil, floor, lcm, log
 import numpy as np
 from numpy.typing import NDArray
 
-from constraints.numbers import ZERO
+from constraints.as_typed import ZERO
 
 Whole = NDArray[np.int64]
 SPARSE_MINUTES, SPARSE_DEGREES = 2, 5

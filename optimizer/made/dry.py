@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from fractions import Fraction
 from math import ceil, floor
 
-from constraints.numbers import ONE, PERCENT, ZERO, shown, trimmed
+from constraints.as_typed import ONE, PERCENT, ZERO, shown, trimmed
 from constraints.quantities import MOISTURE, PROTEIN, SALT, Basis
 from constraints.rules import ProcessStep
 from constraints.treatment import DegreeHours, Diameter, Drying, Freezing, RatioMark, Treatments, carriers, fahrenheit

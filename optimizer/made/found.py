@@ -9,8 +9,8 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 
+from constraints.as_typed import ONE, ZERO, shown, trimmed
 from constraints.formula import Batch, Formula, NoDose
-from constraints.numbers import ONE, ZERO, shown, trimmed
 from constraints.quantities import GROUPS, SALT, Ingredient, Kind, Lot, MissingProperty, members, species_of
 from constraints.requirement import Origin
 from constraints.rules import OneRequirement, ProcessStep

@@ -10,8 +10,7 @@ from dataclasses import dataclass
 from fractions import Fraction
 from math import log10
 
-from constraints.faults import BadInput, Fault
-from constraints.numbers import PERCENT, ZERO, shown, trimmed
+from constraints.as_typed import PERCENT, ZERO, BadInput, Fault, shown, trimmed
 from constraints.quantities import speaks_of
 from constraints.treatment import ComeUp, CoolingStage, Humidity, Kill, Option, Scale, Treatments, fahrenheit
 from optimizer.made.curve import Readings, coldest

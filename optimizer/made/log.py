@@ -16,9 +16,8 @@ from math import lcm
 
 import numpy as np
 
+from constraints.as_typed import BadInput, Fault, NotANumber, Severity, exact
 from constraints.document import packaged_rows
-from constraints.faults import BadInput, Fault, Severity
-from constraints.numbers import NotANumber, exact
 from constraints.treatment import MINUTES, fahrenheit
 from optimizer.made.curve import Readings, Whole
 from optimizer.reading.table import cut, has_decimal_commas

@@ -11,7 +11,7 @@ from fractions import Fraction
 from itertools import pairwise
 from typing import Any
 
-from constraints.numbers import PERCENT, ZERO, trimmed
+from constraints.as_typed import PERCENT, ZERO, trimmed
 from constraints.treatment import Kill, Sourced, Treatments, celsius, fahrenheit
 from optimizer.made.curve import Readings
 from optimizer.made.found import Judged, LogFinding, LogReport, MadeProduct, Phase, degrees, lacks, spell

@@ -8,8 +8,8 @@ from fractions import Fraction
 from functools import partial
 from typing import Any, Literal, NamedTuple
 
+from constraints.as_typed import G_PER_KG
 from constraints.formula import Batch
-from constraints.numbers import G_PER_KG
 from constraints.quantities import MOISTURE, PROTEIN, Basis, Ingredient, Lot
 from optimizer import order, summary
 from optimizer.answer import Answer, Confidence, Status, unrounded

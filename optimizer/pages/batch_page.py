@@ -8,8 +8,8 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from fractions import Fraction
 
+from constraints.as_typed import G_PER_KG, M_PER_FT, PERCENT, ZERO, shown, trimmed
 from constraints.formula import Batch
-from constraints.numbers import G_PER_KG, M_PER_FT, PERCENT, ZERO, shown, trimmed
 from constraints.quantities import FAT, SALT, Amount, Basis
 from constraints.requirement import BY_ION, Requirement, Role, Stage
 from optimizer import wording

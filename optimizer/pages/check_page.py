@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from datetime import date as Day
 from fractions import Fraction
 
-from constraints.numbers import G_PER_KG, PERCENT, shown
+from constraints.as_typed import G_PER_KG, PERCENT, shown
 from constraints.quantities import SALT, Basis
 from optimizer import as_weighed, findings
 from optimizer.figures import Unit, figure, measured, wanted

@@ -11,7 +11,7 @@ from dataclasses import replace
 from fractions import Fraction
 from typing import Any
 
-from constraints.numbers import G_PER_KG, ZERO, shown, trimmed
+from constraints.as_typed import G_PER_KG, ZERO, shown, trimmed
 from constraints.quantities import FAT, MOISTURE, SALT, Basis, Lot
 from optimizer.answer import Status
 from optimizer.correction import Correction

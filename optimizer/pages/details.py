@@ -8,8 +8,8 @@ from collections.abc import Iterator, Sequence
 from fractions import Fraction
 from itertools import groupby
 
+from constraints.as_typed import G_PER_KG, OZ_PER_LB, PERCENT, ZERO, shown, trimmed
 from constraints.formula import Batch
-from constraints.numbers import G_PER_KG, OZ_PER_LB, PERCENT, ZERO, shown, trimmed
 from constraints.quantities import Basis, Ingredient, Lot
 from constraints.requirement import Provenance, Requirement
 from optimizer.answer import Answer

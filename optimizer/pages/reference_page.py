@@ -17,10 +17,9 @@ from itertools import groupby
 from math import ceil, floor
 from typing import Any, NamedTuple
 
+from constraints.as_typed import G_PER_KG, PERCENT, PPM, BadInput, Fault, likely, trimmed
 from constraints.confidence import FatMethod, published
-from constraints.faults import BadInput, Fault, likely
 from constraints.library import bare_classes, flaws, load_pack, shipped
-from constraints.numbers import G_PER_KG, PERCENT, PPM, trimmed
 from constraints.requirement import Requirement, Salt
 from constraints.rules import READ_IN_LAW, Layer, Pack, PackRow, When
 from constraints.substances import ACCELERATOR, FORMULAS

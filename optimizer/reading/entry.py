@@ -8,12 +8,11 @@ from fractions import Fraction
 
 from pydantic import Field
 
+from constraints.as_typed import G_PER_KG, PERCENT, PI, meant, trimmed
 from constraints.confidence import Confidence
 from constraints.document import Broken, Positive, PositivePercent, Ruled, Strict, Weight, YesNo, refusal
 from constraints.document.fields import Line, Name, NameOrEach, Names, NotNegative, Number, Percent
-from constraints.faults import meant
 from constraints.laboratory import LaboratoryEntry
-from constraints.numbers import G_PER_KG, PERCENT, PI, trimmed
 from constraints.quantities import Basis, FromFat, Kind
 from constraints.rules import OneRequirement, ProcessStep
 from constraints.substances import FORMULAS, PRESERVATIVE, SUBSTANCES

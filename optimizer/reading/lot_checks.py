@@ -13,8 +13,7 @@ from fractions import Fraction
 from functools import partial
 from statistics import median
 
-from constraints.faults import Fault, Severity, hidden, meant, nearest, unprintable
-from constraints.numbers import KG_PER_LB, PERCENT, PPM, trimmed
+from constraints.as_typed import KG_PER_LB, PERCENT, PPM, Fault, Severity, hidden, meant, nearest, trimmed, unprintable
 from constraints.quantities import FAT, MOISTURE, NAMES, NITRATE, NITRITE, PROTEIN, SALT
 from constraints.words import look_alikes, speaks_of_cured_lot
 from optimizer.reading.table import COLUMNS, INSTEAD, NEEDED_OF_LOTS, OF_OFFERS, Column, Table

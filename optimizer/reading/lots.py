@@ -16,11 +16,10 @@ from functools import cached_property, partial
 from types import MappingProxyType
 from typing import Any
 
+from constraints.as_typed import KG_PER_LB, PERCENT, ZERO, BadInput, Fault, Severity, exact, trimmed
 from constraints.confidence import UnknownMethod, method_named
 from constraints.document import read_text
-from constraints.faults import BadInput, Fault, Severity
 from constraints.formula import Figures
-from constraints.numbers import KG_PER_LB, PERCENT, ZERO, exact, trimmed
 from constraints.quantities import NITRATE, NITRITE, SALT, Kind, Lot
 from optimizer.late import late
 from optimizer.reading.lot_checks import FLAGS, TEXTS, TableRow, judged, out_of_range

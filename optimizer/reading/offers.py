@@ -19,9 +19,8 @@ from itertools import pairwise
 from math import ceil, floor
 from typing import Any
 
+from constraints.as_typed import ZERO, BadInput, Fault, Severity, exact, meant, trimmed
 from constraints.document import read_text
-from constraints.faults import BadInput, Fault, Severity, meant
-from constraints.numbers import ZERO, exact, trimmed
 from constraints.quantities import Lot
 from optimizer.reading import table as tables
 from optimizer.reading.lot_checks import STOCK_MOST, TableRow, judged, needed_cells, printable

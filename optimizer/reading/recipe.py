@@ -15,13 +15,12 @@ from typing import Any
 from pydantic import ValidationError
 
 from constraints import ingoing
+from constraints.as_typed import G_PER_KG, PERCENT, PPM, ZERO, BadInput, Fault, likely, meant, some, trimmed
 from constraints.document import Parsed, parse, read_text, validate
 from constraints.document.parsing import Loc
-from constraints.faults import BadInput, Fault, likely, meant, some
 from constraints.formula import Addition, Dosing
 from constraints.laboratory import LaboratoryEntry
 from constraints.library import brought, ion_of, judges, knows, load_pack, most, nearest_pack, pure
-from constraints.numbers import G_PER_KG, PERCENT, PPM, ZERO, trimmed
 from constraints.quantities import FAT, MOISTURE, NITRATE, NITRITE, PROTEIN, SALT, Basis, Ingredient, Kind, Lot, Process
 from constraints.requirement import BY_ION, Origin, Requirement, Role, Salt, Stage
 from constraints.rules import Pack, Product, not_waivable, waived

@@ -12,12 +12,11 @@ from fractions import Fraction
 from itertools import chain
 
 from constraints import ingoing, words
+from constraints.as_typed import G_PER_KG, PERCENT, PPM, Fault, Severity, hidden, meant, trimmed, unprintable
 from constraints.asked import PercentBand
 from constraints.document import Parsed
 from constraints.document.parsing import Loc
-from constraints.faults import Fault, Severity, hidden, meant, unprintable
 from constraints.ingoing import COUNTED
-from constraints.numbers import G_PER_KG, PERCENT, PPM, trimmed
 from constraints.quantities import FAT, MOISTURE, PROTEIN, SALT, Basis
 from constraints.rules import ProcessStep
 from constraints.substances import CHEESE, FORMULAS, SUBSTANCES, SUGAR

@@ -9,10 +9,9 @@ from fractions import Fraction
 from functools import partial
 from typing import Any
 
+from constraints.as_typed import G_PER_KG, KG_PER_LB, OZ_PER_LB, BadInput, Fault, NotANumber, exact, meant, trimmed
 from constraints.document import read_text
 from constraints.document.parsing import refuse
-from constraints.faults import BadInput, Fault, meant
-from constraints.numbers import G_PER_KG, KG_PER_LB, OZ_PER_LB, NotANumber, exact, trimmed
 from optimizer.reading.table import Table, cut
 
 UNITS = {"kg": Fraction(1), "grams": Fraction(1, G_PER_KG), "lb": KG_PER_LB, "oz": KG_PER_LB / OZ_PER_LB}

@@ -17,8 +17,8 @@ from typing import TYPE_CHECKING, Any
 import segno
 from markupsafe import Markup
 
+from constraints.as_typed import shown, trimmed
 from constraints.formula import Batch
-from constraints.numbers import shown, trimmed
 from constraints.quantities import FAT, Basis, Ingredient, Kind, Lot
 from constraints.rules import ProcessStep
 from constraints.treatment import Treatments, fahrenheit, load_treatments

@@ -19,6 +19,7 @@ from fractions import Fraction
 from functools import cached_property
 from typing import Self
 
+from constraints.as_typed import ZERO
 from constraints.formula import Formula
 from constraints.requirement import Requirement
 from constraints.row import Cone, Row
@@ -30,7 +31,6 @@ from optimizer.solver.program import Ending, Layout, Program, SolverDisagrees, V
 from optimizer.solver.session import ALL, power
 from optimizer.solver.tree import Proof, prove
 
-_ZERO = Fraction(0)
 _MOMENT = 0.3
 """Seconds that a program without whole numbers is given whatever limit is stood in: few need as many."""
 GAP = 1e-9
@@ -255,7 +255,7 @@ class ConeProgram:
         cut = Program(program.variables, (*program.rows, *loose.cuts))
         known = next((x for x in sorted(self.learnt.batches, key=program.cost) if program.feasible(x)), ())
         best, proof = self._searched(cut, known, nodes)
-        loose = replace(loose, values=(), cost=_ZERO, reported=proof.reported)
+        loose = replace(loose, values=(), cost=ZERO, reported=proof.reported)
         if not best:
             ended = Ending.INFEASIBLE if proof.closed else Ending.TIME_LIMIT
             return replace(loose, ending=ended, prices=(), certain=False)
@@ -304,7 +304,7 @@ class ConeProgram:
             return best
         cost = self.program.cost(best)
         most = cost + Fraction(GAP) * abs(cost)
-        ranked = no_dearer(cut, ranks.places, most, loose.prices, loose.bound or _ZERO)
+        ranked = no_dearer(cut, ranks.places, most, loose.prices, loose.bound or ZERO)
         return self._searched(ranked, best, RANKING, most)[0]
 
     def _has_twins(self) -> bool:
@@ -335,5 +335,5 @@ def _bent(cone: Cone, x: Sequence[Fraction], reach: Sequence[Fraction], mass: Fr
 
 
 def _exactly(label: str, line: Sequence[tuple[int, Fraction]], values: Sequence[Fraction]) -> Row:
-    limit = sum((a * values[j] for j, a in line if values[j]), _ZERO)
+    limit = sum((a * values[j] for j, a in line if values[j]), ZERO)
     return Row.of(label, dict(line), limit, limit)

@@ -16,6 +16,7 @@ from typing import Any
 
 import numpy as np
 
+from constraints.as_typed import ZERO
 from constraints.row import Cone
 from optimizer import clock
 from optimizer.solver.program import Program
@@ -39,7 +40,6 @@ _ON = 1e-8
 _NO_ERROR = 1e-12
 """Room for error below which there is none."""
 
-_ZERO = Fraction(0)
 Terms = Sequence[tuple[int, Fraction | float]]
 
 
@@ -59,15 +59,15 @@ class ConicUnits:
     def of(cls, program: Program) -> ConicUnits:
         """The units of a program; its columns that need not be whole are kilograms."""
         free = {j for j, v in enumerate(program.variables) if not v.whole}
-        sizes = [_ZERO]
+        sizes = [ZERO]
         for row in program.rows:
-            limit = max((abs(limit) for limit in (row.lo, row.hi) if limit), default=_ZERO)
-            top = max((abs(a) for j, a in row.terms if j in free), default=_ZERO) if limit else _ZERO
+            limit = max((abs(limit) for limit in (row.lo, row.hi) if limit), default=ZERO)
+            top = max((abs(a) for j, a in row.terms if j in free), default=ZERO) if limit else ZERO
             sizes += [limit / top] if top else []
         bounds = (max(abs(v.lo), abs(v.hi)) for v in program.variables if not v.whole)
-        mass = (max(sizes) or max(bounds, default=_ZERO) or _BATCH) / Fraction(_BATCH)
+        mass = (max(sizes) or max(bounds, default=ZERO) or _BATCH) / Fraction(_BATCH)
         variables = tuple(mass if j in free else Fraction(1) for j in range(len(program.variables)))
-        dearest = max((abs(v.cost) * u for v, u in zip(program.variables, variables, strict=True)), default=_ZERO)
+        dearest = max((abs(v.cost) * u for v, u in zip(program.variables, variables, strict=True)), default=ZERO)
         return cls(dearest * _BATCH / _DEAREST or Fraction(1), mass, variables)
 
 

@@ -20,12 +20,12 @@ from typing import Any
 
 import numpy as np
 
+from constraints.as_typed import ZERO
 from constraints.row import QUICK_ONE, QUICK_ZERO, Vector, plain, quick, solve
 from optimizer import clock
 from optimizer.solver.program import BasisStatus, ColumnKind, Program, SimplexBasis, SolverDisagrees
 from optimizer.solver.session import Session
 
-_ZERO = Fraction(0)
 _BITS = 60
 """Binary places kept of the largest of a solver's prices, and as many more as its row's denominator needs."""
 _PIVOTS = 5_000
@@ -42,7 +42,7 @@ class Vertex:
     values: tuple[Fraction, ...]
     prices: tuple[Fraction, ...]
     basis: SimplexBasis
-    cost: Fraction = _ZERO
+    cost: Fraction = ZERO
 
 
 def multipliers(program: Program, prices: Iterable[float]) -> tuple[Fraction, ...]:
@@ -52,7 +52,7 @@ def multipliers(program: Program, prices: Iterable[float]) -> tuple[Fraction, ..
     """
     prices = [float(price) for price in prices]
     bits = max(_BITS - frexp(max(map(abs, prices), default=0.0))[1], 0)
-    found = [_ZERO] * len(prices)
+    found = [ZERO] * len(prices)
     for i, (row, price) in enumerate(zip(program.rows, prices, strict=True)):
         if price and (row.lo if price > 0 else row.hi) is not None:
             den, (over, under) = row.sparse[1].den, price.as_integer_ratio()
@@ -74,7 +74,7 @@ def _rest(program: Program, costs: Vector, prices: Sequence[Fraction]) -> tuple[
 def reduced_costs(program: Program, prices: Sequence[Fraction]) -> tuple[Fraction, ...]:
     """Cost of each variable less what the rows' prices pay for it."""
     rest, den = _rest(program, program.vectors[0], prices)
-    return tuple(Fraction(n, den) if n else _ZERO for n in rest.tolist())
+    return tuple(Fraction(n, den) if n else ZERO for n in rest.tolist())
 
 
 def lower_bound(
@@ -87,13 +87,13 @@ def lower_bound(
     A positive price counts a row's lower limit, a negative one its upper limit. None where a price leans on a limit
     that does not exist, so that the bound is minus infinity.
     """
-    total = _ZERO if free else program.constant
+    total = ZERO if free else program.constant
     for row, price in zip(program.rows, prices, strict=True):
         if price:
             limit = row.lo if price > 0 else row.hi
             if limit is None:
                 return None
-            total += price * limit if limit else _ZERO
+            total += price * limit if limit else ZERO
     cost, hi, lo, _ = program.vectors
     rest, den = _rest(program, Vector.whole([0] * len(cost)) if free else cost, prices)
     for sign, bound in ((1, lo), (-1, hi)):

@@ -14,12 +14,12 @@ from dataclasses import dataclass
 from fractions import Fraction
 from math import ceil, floor, gcd, inf
 
+from constraints.as_typed import ZERO
 from constraints.row import QUICK_ONE, QUICK_ZERO, Row, plain, quick
 from optimizer.solver.program import Program, Variable
 from optimizer.solver.session import Session
 from optimizer.solver.tree import Proof, prove
 
-_ZERO = Fraction(0)
 _LOVASZ = quick(Fraction(3, 4))
 _LARGEST = 24
 """Variables up to which a basis is reduced."""
@@ -44,7 +44,7 @@ class Lattice:
 
 
 def whole(
-    program: Program, nodes: float = inf, gap: Fraction = _ZERO, session: Session | None = None
+    program: Program, nodes: float = inf, gap: Fraction = ZERO, session: Session | None = None
 ) -> tuple[tuple[Fraction, ...], Proof]:
     """The cheapest point in whole numbers that one tree finds (see ``prove``), over their lattice where that helps.
 
@@ -87,7 +87,7 @@ def lattice_of(program: Program) -> Lattice | bool:
         coefs = tuple(row.value([Fraction(x) for x in vector]) for vector in basis)
         lo, hi = (None if limit is None else limit - at for limit in (row.lo, row.hi))
         inside.append(Row(row.label, coefs, lo, hi))
-    costs = [sum((v.cost * b[j] for j, v in enumerate(program.variables)), _ZERO) for b in basis]
+    costs = [sum((v.cost * b[j] for j, v in enumerate(program.variables)), ZERO) for b in basis]
     free = (Variable(f"z{k}", cost, Fraction(-far), Fraction(far), whole=True) for k, cost in enumerate(costs))
     return Lattice(Program(tuple(free), tuple(inside)), start, basis)
 

@@ -18,6 +18,7 @@ from datetime import date
 from fractions import Fraction
 from math import ceil, floor, inf
 
+from constraints.as_typed import ONE, ZERO
 from constraints.quantities import Ingredient, Lot
 from constraints.row import Row
 from optimizer import clock
@@ -27,7 +28,6 @@ from optimizer.solver.program import Ending, Program, SimplexBasis, SolverDisagr
 from optimizer.solver.session import ALL, Session
 from optimizer.solver.tree import Bounds, prove
 
-_ZERO, _ONE = Fraction(0), Fraction(1)
 RANKING = 500
 """Nodes after which the search for an equally cheap batch that is used sooner ends."""
 MOST_NODES = 1_000
@@ -82,7 +82,7 @@ class Kept:
     def aim(self, costs: Mapping[int, Fraction]) -> None:
         """Put a cost on these variables and none on the others."""
         for j, v in enumerate(self.variables):
-            cost = costs.get(j, _ZERO)
+            cost = costs.get(j, ZERO)
             if v.cost != cost:
                 self.variables[j] = replace(v, cost=cost)
         self._linear.costs([float(costs[j]) if j in costs else 0.0 for j in range(len(self.variables))])
@@ -120,7 +120,7 @@ class Kept:
         prices = () if self._linear.run() else refuted_by(self.program, self._linear.ray)
         if not prices:
             return None
-        paid = [_ZERO] * len(self.variables)
+        paid = [ZERO] * len(self.variables)
         for row, price in zip(self.rows, prices, strict=True):
             for j, a in row.terms if price else ():
                 paid[j] += price * a
@@ -128,7 +128,7 @@ class Kept:
 
     # Whole numbers.
 
-    def best(self, nodes: int = MOST_NODES, gap: Fraction = _ZERO) -> tuple[Fraction, ...]:
+    def best(self, nodes: int = MOST_NODES, gap: Fraction = ZERO) -> tuple[Fraction, ...]:
         """The cheapest point in whole numbers, exact; empty where there is none, which is proved.
 
         With whole numbers it is searched for as far as so many nodes and time lead, or to within a gap as a share of
@@ -140,7 +140,7 @@ class Kept:
         found = self.chosen(nodes, gap) if loose is not None and self.counted else loose
         return () if found is None else found.values
 
-    def chosen(self, nodes: int, gap: Fraction = _ZERO) -> Vertex | None:
+    def chosen(self, nodes: int, gap: Fraction = ZERO) -> Vertex | None:
         """As ``best``, where it is known that there are points without whole numbers: the vertex among those chosen."""
         with clock.doing("searching in whole packs"):
             values, proof = whole(self.program, nodes, gap, self._linear)
@@ -191,7 +191,7 @@ class Optimum:
 
     ending: Ending
     values: tuple[Fraction, ...] = ()
-    cost: Fraction = _ZERO
+    cost: Fraction = ZERO
     bound: Fraction | None = None
     reported: float | None = None
     prices: tuple[Fraction, ...] = ()
@@ -279,7 +279,7 @@ def no_dearer(
             lo = max(lo, hi + (most - bound) / rest)
         if v.whole:
             lo, hi = Fraction(ceil(lo)), Fraction(floor(hi))
-        variables.append(replace(v, cost=costs.get(j, _ZERO), lo=lo, hi=max(lo, hi)))
+        variables.append(replace(v, cost=costs.get(j, ZERO), lo=lo, hi=max(lo, hi)))
     dearest = Row("no dearer", tuple(v.cost for v in program.variables), None, most)
     return Program(tuple(variables), (*program.rows, dearest))
 
@@ -318,9 +318,9 @@ def ranks_of(columns: Sequence[Ingredient]) -> Ranks:
     places: dict[int, Fraction] = {}
     for place, j in enumerate(sorted(range(len(columns)), key=lambda j: order_of_use(columns[j])), start=1):
         column = columns[j]
-        unit = -_ONE
+        unit = -ONE
         if isinstance(column, Lot):
-            unit = _ONE if column.pack_kg is None else column.pack_kg * column.usable
+            unit = ONE if column.pack_kg is None else column.pack_kg * column.usable
             if column.use_by is not None:
                 dates.setdefault(column.use_by, {})[j] = unit
         names.append({j: unit})

@@ -16,14 +16,13 @@ from typing import Any
 
 import numpy as np
 
+from constraints.as_typed import ONE, ZERO
 from constraints.asked import hold
 from constraints.formula import Formula
 from constraints.quantities import Ingredient, Lot
 from constraints.requirement import Hold, Requirement, Span
 from constraints.row import LINK, Owner, Places, Row, Vector, quick
 from optimizer.problem import Problem, rows_of
-
-_ZERO, _ONE = Fraction(0), Fraction(1)
 
 
 class SolverDisagrees(Exception):
@@ -91,7 +90,7 @@ class Columns(Sequence[Variable]):
         """The same variables at these costs, the others at none."""
         found = Columns()
         for start, (cost, *others) in zip(self._ends, self._parts, strict=False):
-            found.add(Vector.of(costs.get(j, _ZERO) for j in range(start, start + len(cost))), *others)
+            found.add(Vector.of(costs.get(j, ZERO) for j in range(start, start + len(cost))), *others)
         return found
 
     @property
@@ -128,7 +127,7 @@ class Program:
 
     variables: Sequence[Variable]
     rows: Sequence[Row]
-    constant: Fraction = _ZERO
+    constant: Fraction = ZERO
 
     @property
     def whole(self) -> bool:
@@ -202,7 +201,7 @@ Sum = Mapping[int, Fraction]
 
 def possible(span: Span) -> Fraction:
     """Upper bound of the variable that says whether anything is taken: 0 where a span leaves nothing but none."""
-    return _ONE if span.lo <= span.hi or span.every is not None else _ZERO
+    return ONE if span.lo <= span.hi or span.every is not None else ZERO
 
 
 def none_or(
@@ -212,12 +211,12 @@ def none_or(
 
     ``every`` has a meaning only where the span has. The rows leave the convex hull of the three choices.
     """
-    more = () if span.every is None else tuple(total.get(every, _ZERO) + n - span.every for n in (span.hi, span.lo))
+    more = () if span.every is None else tuple(total.get(every, ZERO) + n - span.every for n in (span.hi, span.lo))
     most, least = ({every: n} for n in more) if more else ({}, {})
-    rows = [Row.of(f"{ceiling} of {name}", {**total, use: -span.hi, **most}, None, _ZERO, owner)]
+    rows = [Row.of(f"{ceiling} of {name}", {**total, use: -span.hi, **most}, None, ZERO, owner)]
     if span.lo or more:
-        rows.append(Row.of(f"smallest pull of {name}", {**total, use: -span.lo, **least}, _ZERO, None, owner))
-    return rows + ([Row.of(f"remnant of {name}", {every: _ONE, use: -_ONE}, None, _ZERO)] if more else [])
+        rows.append(Row.of(f"smallest pull of {name}", {**total, use: -span.lo, **least}, ZERO, None, owner))
+    return rows + ([Row.of(f"remnant of {name}", {every: ONE, use: -ONE}, None, ZERO)] if more else [])
 
 
 def relaxed(program: Program) -> Program:
@@ -259,7 +258,7 @@ def holds_of(problem: Problem) -> tuple[Hold, ...]:
     ceiling = order.kilograms + order.within_kg
     by_item = {addition.item: addition for addition in formula.free}
     return tuple(
-        hold(c, order.imposed) if isinstance(c, Lot) else Hold(c, (by_item[c].most or _ZERO) * ceiling)
+        hold(c, order.imposed) if isinstance(c, Lot) else Hold(c, (by_item[c].most or ZERO) * ceiling)
         for c in formula.columns
     )
 
@@ -277,8 +276,8 @@ def layout_of(
     chosen = problem.choosing if requirements is None else requirements
     holds = list(holds_of(problem))
     if any_size:
-        plenty = sum((lot.usable_kg for lot in problem.formula.lots if isinstance(lot, Lot)), _ONE)
-        most = {a.item: (a.most or _ZERO) for a in problem.formula.free}
+        plenty = sum((lot.usable_kg for lot in problem.formula.lots if isinstance(lot, Lot)), ONE)
+        most = {a.item: (a.most or ZERO) for a in problem.formula.free}
         holds = [replace(h, most=most[h.column] * plenty) if h.column in most else h for h in holds]
     if opened:
         holds = [Hold(h.column, h.most, must=h.must) for h in holds]
@@ -304,31 +303,31 @@ def uses(choices: Sequence[Row], size: int) -> tuple[set[int], set[int]]:
 
 def build(
     formula: Formula, holds: Sequence[Hold], rows: Sequence[Row], choices: Sequence[Row] = (),
-    least_kg: Fraction = _ZERO,
+    least_kg: Fraction = ZERO,
 ) -> Layout:  # fmt: skip
     """Variables, bounds and rows from columns, holds, rows over kilograms and rows over use."""
     variables, units, spans = [], [], {}
     counted, real = uses(choices, len(formula.columns))
     for j, (column, limits) in enumerate(zip(formula.columns, holds, strict=True)):
-        unit, span = limits.step or _ONE, limits.span(limits.step)
+        unit, span = limits.step or ONE, limits.span(limits.step)
         most = Fraction(limits.most // unit) if limits.step else limits.most
-        low, whole = most if limits.must else _ZERO, limits.step is not None
+        low, whole = most if limits.must else ZERO, limits.step is not None
         variables.append(Variable(column.name, value_per_kg(formula, column) * unit, low, most, whole=whole))
         units.append(unit)
         if j in real:
-            span = replace(span, lo=max(span.lo, _ONE if whole else least_kg))
+            span = replace(span, lo=max(span.lo, ONE if whole else least_kg))
         if j in counted or span.every is not None or span.hi < most or span.lo > whole:
             spans[j] = span
     posed, used = [row.over(units) for row in rows], dict[int, int]()
     for j, span in spans.items():
         name, used[j] = variables[j].name, len(variables)
-        variables.append(Variable(f"use {name}", _ZERO, _ZERO, possible(span), whole=True, kind=ColumnKind.USED))
-        total = {j: _ONE}
+        variables.append(Variable(f"use {name}", ZERO, ZERO, possible(span), whole=True, kind=ColumnKind.USED))
+        total = {j: ONE}
         if span.every is not None:
-            beyond = span.every % 1 if variables[j].whole else _ZERO  # of a division, where all of a lot goes in
+            beyond = span.every % 1 if variables[j].whole else ZERO  # of a division, where all of a lot goes in
             total |= {used[j] + 1: beyond} if beyond else {}
             cost = variables[j].cost * beyond
-            variables.append(Variable(f"empty {name}", cost, _ZERO, _ONE, whole=True, kind=ColumnKind.EMPTIED))
+            variables.append(Variable(f"empty {name}", cost, ZERO, ONE, whole=True, kind=ColumnKind.EMPTIED))
         posed += none_or(total, span, used[j], used[j] + 1, name, _ceiling(formula.columns[j]))
     for r in choices:
         counts = {k: r.coefs[j] for j, k in used.items() if r.coefs[j]}

@@ -26,13 +26,13 @@ from typing import Any
 
 import numpy as np
 
+from constraints.as_typed import ZERO
 from constraints.row import Row
 from optimizer import clock
 from optimizer.solver.exact import Vertex, lower_bound, multipliers, refuted_by, settled, unique
 from optimizer.solver.program import ColumnKind, Program, SolverDisagrees, relaxed
 from optimizer.solver.session import Session
 
-_ZERO = Fraction(0)
 LONGEST = 10_000
 """Nodes after which any search ends, whatever it is allowed: of 60 kitchens of 40 lots in packs none needs 1,000, and
 300 lots all in packs under 30 requirements have no end that anyone waits for."""
@@ -92,7 +92,7 @@ _Node = tuple[Branch, Bounds, float]
 
 
 def prove(
-    program: Program, cost: Fraction | None, nodes: float = inf, gap: Fraction = _ZERO, *,
+    program: Program, cost: Fraction | None, nodes: float = inf, gap: Fraction = ZERO, *,
     within: Sequence[Bounds] = ({},), session: Session | None = None, beyond: Beyond | None = None,
 ) -> Proof:  # fmt: skip
     """The cheapest point that costs less than ``cost`` (None: any point), with the proof that nothing is cheaper.

@@ -10,10 +10,9 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from fractions import Fraction
 
+from constraints.as_typed import ZERO
 from optimizer.solver.program import Program
 from optimizer.solver.tree import Branch, Proof
-
-_ZERO = Fraction(0)
 
 
 @dataclass
@@ -81,7 +80,7 @@ class ProofFile:
             return self._leaf(part)
         used: list[tuple[int, int]] = []
         needed: set[int] = set()
-        j, target = part.j, self.program.cost(self.point) if self.point else _ZERO
+        j, target = part.j, self.program.cost(self.point) if self.point else ZERO
         for child, sense, limit, places in (
             (part.below, "L", Fraction(part.down), self.upper), (part.above, "G", Fraction(part.down + 1), self.lower),
         ):  # fmt: skip
@@ -99,7 +98,7 @@ class ProofFile:
 
     def _leaf(self, part: Branch) -> tuple[int, set[int]]:
         """The rows and bounds times their prices: the cost is at least so much, or nothing is more than nothing."""
-        rest = [_ZERO if part.empty else v.cost for v in self.program.variables]
+        rest = [ZERO if part.empty else v.cost for v in self.program.variables]
         factors: dict[int, Fraction] = {}
         for i, (row, price) in enumerate(zip(self.program.rows, part.prices, strict=True)):
             if price:
@@ -109,7 +108,7 @@ class ProofFile:
         for j, left in enumerate(rest):
             if left:
                 factors[(self.lower if left > 0 else self.upper)[j]] = left
-        limit = sum((factor * self.limits[index] for index, factor in factors.items()), _ZERO)
+        limit = sum((factor * self.limits[index] for index, factor in factors.items()), ZERO)
         reason = f"{{ lin {len(factors)} {_sum(factors)}".rstrip() + " }"
         index = self._derive(f"G {_n(limit)} {'0' if part.empty else 'OBJ'} {reason}", limit)
         return index, {i for i in factors if i >= self.given}

@@ -11,11 +11,10 @@ from itertools import groupby
 from math import ceil, floor
 from operator import itemgetter
 
+from constraints.as_typed import ONE, PERCENT, ZERO, BadInput, Fault, trimmed
 from constraints.document import read_text
-from constraints.faults import BadInput, Fault
 from constraints.formula import Batch
 from constraints.ingoing import NITRATE_SALTS, NITRITE_SALTS, Salts
-from constraints.numbers import ONE, PERCENT, ZERO, trimmed
 from constraints.quantities import FAT, MOISTURE, PROTEIN, SALT, Basis, Lot, MissingProperty
 from optimizer import ledger
 from optimizer.as_weighed import whole_of

@@ -16,8 +16,8 @@ from dataclasses import dataclass, field
 from datetime import date as Day
 from fractions import Fraction
 
+from constraints.as_typed import ZERO, shown, trimmed
 from constraints.library import shipped
-from constraints.numbers import ZERO, shown, trimmed
 from constraints.treatment import load_treatments
 from optimizer.ledger import HOLD, UNIT, NotRecorded, Past, balance, held, lots_of, opened
 from optimizer.pages.chart import render

@@ -17,7 +17,7 @@ from typing import Any
 
 import numpy as np
 
-from constraints.numbers import ONE, ZERO
+from constraints.as_typed import ONE, ZERO
 from constraints.quantities import Ingredient, Kind
 from constraints.row import Floats, Row, Vector
 from optimizer.solver.lattice import in_steps, whole

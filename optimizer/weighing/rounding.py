@@ -13,8 +13,8 @@ from fractions import Fraction
 from functools import cached_property
 from math import ceil, floor
 
+from constraints.as_typed import ONE, ZERO
 from constraints.formula import Batch, Dosing, Formula
-from constraints.numbers import ONE, ZERO
 from constraints.quantities import FAT, Basis, Ingredient, Kind, Lot, Weight
 from constraints.requirement import Hold, Requirement, Role
 from constraints.row import Row

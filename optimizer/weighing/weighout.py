@@ -14,6 +14,7 @@ from dataclasses import replace
 from fractions import Fraction
 from math import ceil, floor
 
+from constraints.as_typed import ZERO
 from constraints.quantities import Lot
 from constraints.requirement import Requirement
 from constraints.row import Row
@@ -27,7 +28,6 @@ from optimizer.weighing.divisions import Lines, exchanged, in_divisions
 from optimizer.weighing.rounding import Weighed, Weighing, breaks, column_kg, divisions_of, mended  # isort: skip
 from optimizer.weighing.rounding import division_kg, nearest_kg, over_mixer, split, weighed_of  # isort: skip
 
-_ZERO = Fraction(0)
 _KEPT_COLUMNS = 16
 """Columns the first search looks at: those of the optimum and those that would cost least more."""
 _FEW_NODES, _NODES = 300, 2_000
@@ -89,8 +89,8 @@ def weigh_near(problem: Problem, kilograms: Sequence[Fraction], lines: Lines) ->
     nearest = nearest_kg(plan, kilograms)
     for moved, weighed, broken in _exchanged(plan, nearest, lines):
         if not broken:
-            cost = sum((plan.cost(j) / plan.unit(j) * kg for j, kg in enumerate(kilograms) if kg), _ZERO)
-            dearest = max((plan.cost(j) for j in range(len(plan.holds))), default=_ZERO)
+            cost = sum((plan.cost(j) / plan.unit(j) * kg for j, kg in enumerate(kilograms) if kg), ZERO)
+            dearest = max((plan.cost(j) for j in range(len(plan.holds))), default=ZERO)
             dear = plan.value(weighed.total) > cost + _DIVISIONS * dearest
             return None if dear else replace(weighed, solved_again=moved != nearest)
     return None
@@ -144,7 +144,7 @@ def _sooner(plan: Weighing, weighed: Weighed) -> Weighed:
     before = column_kg(plan.problem.formula, weighed.total)
     after = list(before)
     for twins in _twins(plan):
-        left = sum((before[j] for j in twins), _ZERO)
+        left = sum((before[j] for j in twins), ZERO)
         for j in twins:
             after[j] = min(plan.unit(j) * floor(plan.holds[j].most / plan.unit(j)), left)
             left -= after[j]
@@ -222,7 +222,7 @@ def _load_counts(problem: Problem, kilograms: Sequence[Fraction]) -> tuple[int, 
     if mixer is None:
         return (1,)
     batch = problem.formula.exact_batch(tuple(kilograms)).kilograms
-    whole = sum(batch.values(), _ZERO)
+    whole = sum(batch.values(), ZERO)
     loads = max(1, ceil((whole - problem.order.within_kg) / mixer))
     rounding = sum((division_kg(problem, item, kg / loads) for item, kg in batch.items()), problem.order.within_kg)
     return (loads,) if whole / loads + rounding <= mixer else (loads, loads + 1)

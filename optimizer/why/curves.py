@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 from fractions import Fraction
 from typing import Annotated
 
-from constraints.numbers import shown
+from constraints.as_typed import ZERO, shown
 from constraints.quantities import FAT, Amount, Lot
 from constraints.requirement import Requirement
 from optimizer.problem import Problem
@@ -16,7 +16,6 @@ from optimizer.why.ground import Ground, Means, family_of, moved_to
 from optimizer.why.moving import halved
 from optimizer.why.worth import Market, PriceLine, kinks
 
-_ZERO = Fraction(0)
 _SAMPLES = 24
 _HALVINGS = 8
 """Halvings by which an end beyond which no batch exists is found."""
@@ -83,7 +82,7 @@ def target_curve(ground: Ground, requirement: Requirement) -> CurveDrawn | None:
 
     start, wide = family.start, abs(family.start) or Fraction(1)
     top = start + wide if family.ceiling is None else min(start + wide, family.ceiling)
-    (low, shut_low), (high, shut_high) = (_edge(cost, start, end) for end in (max(start - wide, _ZERO), top))
+    (low, shut_low), (high, shut_high) = (_edge(cost, start, end) for end in (max(start - wide, ZERO), top))
     points = tuple(Kink(figure, found) for figure in _evenly(low, high) if (found := cost(figure)) is not None)
     axis = f"{name} {what} of the {requirement.basis}, {requirement.unit or 'as a figure'}"
     title, means = f"Cost against the {name} {what}", ground.means_of_lots
@@ -105,13 +104,13 @@ def price_curve(ground: Ground, lot: Lot) -> CurveDrawn:
     """Cost against the price of one lot, from nothing to beyond the price at which it is no longer used."""
     j = next(k for k, column in enumerate(ground.problem.formula.columns) if column.name == lot.name)
     market, there = Market.on(ground, j), ground
-    now = market.money(market.program.variables[j].cost) or _ZERO
+    now = market.money(market.program.variables[j].cost) or ZERO
     top = market.priced(max(now * 2, Fraction(1)))
     pieces = _pieces(market, top)
     if not all(ground.made(line.batch) for _, line in pieces):
         there = ground.chosen
         pieces = _pieces(Market.on(there, j), top)
-    ends = [market.money(at) or _ZERO for at in (*(at for at, _ in pieces), top)]
+    ends = [market.money(at) or ZERO for at in (*(at for at, _ in pieces), top)]
     used = [market.kg(line.amount) for _, line in pieces]
     points = [Kink(end, line.at(at)) for end, (at, line) in zip(ends, pieces, strict=False)]
     amounts = list(map(AmountAlong, ends, ends, used))

@@ -6,7 +6,7 @@ from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field
 from functools import partial
 
-from constraints.faults import BadInput, Fault, meant
+from constraints.as_typed import BadInput, Fault, meant
 from optimizer.answer import Answer, Status, blend
 from optimizer.clock import OutOfTime
 from optimizer.problem import Problem, assemble

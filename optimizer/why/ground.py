@@ -15,9 +15,9 @@ from fractions import Fraction
 from functools import cached_property
 from typing import Final, Literal
 
+from constraints.as_typed import ONE, PERCENT, ZERO
 from constraints.asked import Tidy
 from constraints.formula import Batch
-from constraints.numbers import PERCENT
 from constraints.requirement import Hold, Requirement, Role
 from constraints.row import Cone, Row
 from optimizer.clock import OutOfTime
@@ -27,8 +27,6 @@ from optimizer.solver.optimum import Kept, Unsettled, held, settle
 from optimizer.solver.program import BasisStatus, Layout, Program, SimplexBasis, SolverDisagrees, holds_of, layout_of
 from optimizer.why.moving import CLOSE, Curved, Drift, Family, Stand, curved_of
 
-_ZERO = Fraction(0)
-_ONE = Fraction(1)
 LEAST_ORDER = 50
 """An order is not made smaller than one part in so many; common practice, no source."""
 _NOWHERE = SimplexBasis((), ())
@@ -143,7 +141,7 @@ class Ground:
             return ()
         holds = list(holds_of(self.posed))
         if self.more is not None:
-            holds[self.more] = replace(holds[self.more], most=10 * holds[self.more].most + 1, stock=_ZERO, rest=_ZERO)
+            holds[self.more] = replace(holds[self.more], most=10 * holds[self.more].most + 1, stock=ZERO, rest=ZERO)
         return tuple(holds)
 
     def made(self, values: Sequence[Fraction]) -> bool:
@@ -203,7 +201,7 @@ def least_of(hold: Hold) -> Fraction:
     """The least that is taken of a column if anything is, in whole packs where it has them."""
     span = hold.span(hold.step)
     least = span.lo if span.lo <= span.hi or span.every is None else span.every
-    return max(least, _ONE) if hold.step is not None else least
+    return max(least, ONE) if hold.step is not None else least
 
 
 def all_keep(holds: Sequence[Hold], units: Sequence[Fraction], values: Sequence[Fraction], *, about: bool) -> bool:
@@ -211,7 +209,7 @@ def all_keep(holds: Sequence[Hold], units: Sequence[Fraction], values: Sequence[
     for hold, unit, x in zip(holds, units, values, strict=False):
         kilograms = unit * x
         if about and kilograms <= CLOSE:
-            kilograms = _ZERO
+            kilograms = ZERO
         elif about and abs(hold.stock - kilograms) <= CLOSE * hold.stock:
             kilograms = hold.stock
         if not hold.allows(kilograms):
@@ -237,7 +235,7 @@ def ground_of(
         for j, x in enumerate(point):
             whole.bound(j, x, x)
         point = whole.best()
-    empty = Ground(problem, layout, program, (), _ZERO, kept=kept)
+    empty = Ground(problem, layout, program, (), ZERO, kept=kept)
     found = replace(empty, cones=tuple((r, cone) for r in problem.choosing for cone in empty.cones_of(r)))
     if (program.whole or found.cones) and not point:
         best = found.free.cheapest()
@@ -267,7 +265,7 @@ def limit_of(requirement: Requirement, side: str) -> Fraction | None:
 
 def moved_to(requirement: Requirement, side: str, figure: Fraction) -> Requirement:
     """The requirement with its limit (``lo``, ``hi``, or ``both`` by their middle) at another figure."""
-    by = figure - (limit_of(requirement, side) or _ZERO)
+    by = figure - (limit_of(requirement, side) or ZERO)
     lo = requirement.lo if requirement.lo is None or side == "hi" else requirement.lo + by
     hi = requirement.hi if requirement.hi is None or side == "lo" else requirement.hi + by
     return replace(requirement, lo=lo, hi=hi)
@@ -295,14 +293,14 @@ def family_of(ground: Ground, requirement: Requirement, side: str) -> Family | N
         moved = iter(ground.cones_of(moved_to(requirement, side, figure)))
         return tuple(next(moved) if r is requirement else cone for r, cone in ground.cones)
 
-    least = start / LEAST_ORDER if requirement.role is Role.SIZE else _ZERO
+    least = start / LEAST_ORDER if requirement.role is Role.SIZE else ZERO
     most = Fraction(PERCENT) if requirement.unit == "%" else None
     return Family(ground.program, start, tuple(drifts), cones, least, most) if drifts else None
 
 
 def _drift(i: int, before: Row, after: Row) -> Drift:
     coefs = tuple(b - a for a, b in zip(before.coefs, after.coefs, strict=True))
-    return Drift(i, coefs, (after.lo or _ZERO) - (before.lo or _ZERO), (after.hi or _ZERO) - (before.hi or _ZERO))
+    return Drift(i, coefs, (after.lo or ZERO) - (before.lo or ZERO), (after.hi or ZERO) - (before.hi or ZERO))
 
 
 def stock_family(ground: Ground, j: int, per: Fraction) -> tuple[Family, Ground]:
@@ -317,11 +315,11 @@ def stock_family(ground: Ground, j: int, per: Fraction) -> tuple[Family, Ground]
     opened = Program((*program.variables[:j], plenty, *program.variables[j + 1 :]), (*program.rows, stock))
     if not ground.cones:
         full = basis.variables[j] is BasisStatus.UPPER
-        prices = (*prices, ground.reduced[j] / per if full else _ZERO)
+        prices = (*prices, ground.reduced[j] / per if full else ZERO)
         places = tuple(BasisStatus.BASIC if full and k == j else p for k, p in enumerate(basis.variables))
         basis = SimplexBasis(places, (*basis.rows, BasisStatus.UPPER if full else BasisStatus.BASIC))
     there = replace(ground, program=opened, basis=basis, prices=prices, more=j)
-    drift = Drift(len(program.rows), (_ZERO,), hi=_ONE)
+    drift = Drift(len(program.rows), (ZERO,), hi=ONE)
     return Family(opened, variable.hi * per, (drift,), lambda _: ground.free.cones), there
 
 

@@ -19,6 +19,7 @@ from dataclasses import dataclass, field, replace
 from fractions import Fraction
 from functools import cached_property
 
+from constraints.as_typed import ONE, ZERO
 from constraints.requirement import Requirement
 from constraints.row import Cone
 from optimizer import clock
@@ -31,8 +32,6 @@ from optimizer.solver.optimum import Kept, Optimum, Ranks, Unsettled
 from optimizer.solver.program import BasisStatus, Ending, Program, SimplexBasis, SolverDisagrees, layout_of
 from optimizer.solver.session import ALL
 
-_ZERO = Fraction(0)
-_ONE = Fraction(1)
 _TRIES = 60
 """Most times a step is shortened. Each failure skips a whole segment, of which there are finitely many."""
 _STEP = Fraction(1, 1_000_000)
@@ -97,7 +96,7 @@ class Stand:
         """Reduced costs of the variables, by the prices of rows and cuts that prove the cost; whole numbers aside."""
         if self.found is None:
             again = self.curved.cheapest()
-            return again.reduced if again is not None else (_ZERO,) * len(self.values)
+            return again.reduced if again is not None else (ZERO,) * len(self.values)
         program = self.curved.program
         priced = replace(program, rows=(*program.rows, *self.found.cuts))
         return reduced_costs(priced, self.found.prices)
@@ -116,8 +115,8 @@ class Stand:
         variables = tuple(_place(value, v.lo, v.hi, size) for v, value, size in sizes)
         rows = []
         for row in program.rows:
-            used = sum((abs(a * x[j]) for j, a in row.terms if x[j]), _ZERO)
-            largest = max((abs(a) * units[j] for j, a in row.terms), default=_ONE)
+            used = sum((abs(a * x[j]) for j, a in row.terms if x[j]), ZERO)
+            largest = max((abs(a) * units[j] for j, a in row.terms), default=ONE)
             rows.append(_place(row.value(x), row.lo, row.hi, max(used, largest)))
         return SimplexBasis(
             variables, (*rows, *(BasisStatus.UPPER if on else BasisStatus.BASIC for on in self.reached))
@@ -151,8 +150,8 @@ class Drift:
 
     row: int
     coefs: tuple[Fraction, ...]
-    lo: Fraction = _ZERO
-    hi: Fraction = _ZERO
+    lo: Fraction = ZERO
+    hi: Fraction = ZERO
 
 
 @dataclass(frozen=True)
@@ -203,7 +202,7 @@ class Through:
     @classmethod
     def of(cls, step: Fraction, here: Fraction, one: Fraction, two: Fraction) -> Through:
         """Through the figures at t = 0, ``step`` and twice it."""
-        c = _ZERO if one == two else (here - 2 * one + two) / (2 * (one - two))
+        c = ZERO if one == two else (here - 2 * one + two) / (2 * (one - two))
         return cls(here, (one * (1 + c) - here) / step, c / step)
 
     def at(self, by: Fraction) -> Fraction:
@@ -244,20 +243,20 @@ class Segment:
     @property
     def straight(self) -> bool:
         """True where the cost is a straight line over the range."""
-        return not self.cost.c or not self.cost.slope(_ZERO)
+        return not self.cost.c or not self.cost.slope(ZERO)
 
 
 def segment(family: Family, at: Fraction, basis: SimplexBasis) -> Segment:
     """The segment of an optimal basis at a figure. Raises SolverDisagrees where the basis is singular all about it."""
     for tries in range(_TRIES):
-        step = max(abs(at), _ONE) / 1000 / 7**tries
+        step = max(abs(at), ONE) / 1000 / 7**tries
         points = [found for k in range(3) if (found := _stood(family, at + k * step, basis)) is not None]
         if len(points) == 3:
             break
     else:
         raise SolverDisagrees("the range of a price could not be settled")
     cost, *rooms = (Through.of(step, *figures) for figures in zip(*(told for _, told in points), strict=True))
-    turns = [(-room.a / room.b, slope) for room in rooms if room.b and (slope := room.slope(_ZERO))]
+    turns = [(-room.a / room.b, slope) for room in rooms if room.b and (slope := room.slope(ZERO))]
     poles = [-1 / cost.c] if cost.c else []  # a turn on the other side of a pole is of figures without a point
     below = [end for end, slope in turns if end <= 0 < slope] or [pole for pole in poles if pole < 0]
     above = [end for end, slope in turns if slope < 0 <= end] or [pole for pole in poles if pole > 0]
@@ -288,7 +287,7 @@ def _stood(family: Family, figure: Fraction, basis: SimplexBasis) -> tuple[tuple
     for i, (row, place, price) in enumerate(zip(program.rows, basis.rows, prices, strict=True)):
         if not (leads and i in turning):
             at = row.value(values)
-            told += [_ZERO if row.lo is None else at - row.lo, _ZERO if row.hi is None else row.hi - at]
+            told += [ZERO if row.lo is None else at - row.lo, ZERO if row.hi is None else row.hi - at]
         if place is not BasisStatus.BASIC and row.lo != row.hi:
             told.append(-price if place is BasisStatus.UPPER else price)
     return values, told
@@ -301,7 +300,7 @@ def beside(
 
     ``edge`` is the last figure with a batch on that side where it is known.
     """
-    step = max(abs(figure), _ONE) * _STEP
+    step = max(abs(figure), ONE) * _STEP
     for _ in range(_TRIES):
         at = figure + way * step
         vertex = family.vertex(at, start)
@@ -327,10 +326,10 @@ def slope_beside(
     ``start`` is an optimal basis at the start, with its values and prices. Where it stays optimal beside it they tell
     the change at one solve, without the range of it.
     """
-    near = family.start + way * max(abs(family.start), _ONE) * _STEP
+    near = family.start + way * max(abs(family.start), ONE) * _STEP
     vertex = family.vertex(near, start)
     if vertex is not None and vertex.basis == start:
-        change = _ZERO
+        change = ZERO
         for drift in family.drifts:
             moved = drift.hi if start.rows[drift.row] is BasisStatus.UPPER else drift.lo
             change += prices[drift.row] * (moved - sum(e * x for e, x in zip(drift.coefs, values, strict=False) if e))

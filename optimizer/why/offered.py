@@ -13,9 +13,8 @@ from fractions import Fraction
 from math import ceil
 from typing import NamedTuple
 
+from constraints.as_typed import ZERO, BadInput, Fault, trimmed
 from constraints.asked import Tidy
-from constraints.faults import BadInput, Fault
-from constraints.numbers import trimmed
 from constraints.quantities import Lot
 from optimizer.order import Order
 from optimizer.problem import Problem, assemble
@@ -29,7 +28,6 @@ from optimizer.why.moving import Curved, curved_of
 from optimizer.why.worth import Market, PriceLine, kinks, worth
 from optimizer.wording import counted
 
-_ZERO = Fraction(0)
 _SHARES = (Fraction(1, 100), Fraction(5, 100), Fraction(10, 100), Fraction(25, 100), Fraction(1, 2))
 """Shares of a price below it at which kilograms are told."""
 _HAIR = Fraction(1, 10**6)
@@ -50,7 +48,7 @@ class Offered:
     price: Fraction | None
     limited: bool
     pack: Fraction | None = None
-    smallest: Fraction = _ZERO
+    smallest: Fraction = ZERO
     breaks: tuple[tuple[Fraction, Fraction], ...] = ()
     beyond: bool = False
     uncounted: tuple[str, ...] = ()
@@ -82,7 +80,7 @@ class OfferWorth:
     offer: Offered
     means: Means
     most: Fraction | None = None
-    kg: Fraction = _ZERO
+    kg: Fraction = ZERO
     needed: bool = False
     possible: bool = True
     steps: tuple[tuple[Fraction, Fraction], ...] = ()
@@ -173,7 +171,7 @@ def offers_valued(
             yield OfferWorth(offer, means, possible=False, left_out=why.get(offer.lot.name, "may not go in"))
             continue
         for program in programs:
-            market = Market.of(_without(program, taken - {j}), tidy.formula, holds[j], j, cost or _ZERO)
+            market = Market.of(_without(program, taken - {j}), tidy.formula, holds[j], j, cost or ZERO)
             told = _worth(market, OfferWorth(offer, _means(program)), cost)
             if all(all_keep(holds, units, line.batch, about=bool(program.cones)) for line in market.quoted):
                 break
@@ -187,7 +185,7 @@ def _means(program: Curved) -> Means:
 def _without(curved: Curved, columns: set[int]) -> Curved:
     """The program with nothing of these columns."""
     program = curved.program
-    variables = tuple(replace(v, hi=_ZERO) if k in columns else v for k, v in enumerate(program.variables))
+    variables = tuple(replace(v, hi=ZERO) if k in columns else v for k, v in enumerate(program.variables))
     return replace(curved, program=replace(program, variables=variables))
 
 
@@ -195,7 +193,7 @@ def _worth(market: Market, told: OfferWorth, cost: Fraction | None) -> OfferWort
     """What one offer is worth."""
     if market.best(market.floor) is None:
         return replace(told, possible=False)
-    bare = None if cost is None else PriceLine(cost, _ZERO)
+    bare = None if cost is None else PriceLine(cost, ZERO)
     if bare is not None and market.free.cones and not market.program.whole:
         bare = market.bare()
     value = worth(market, bare, market.floor)
@@ -208,14 +206,14 @@ def _worth(market: Market, told: OfferWorth, cost: Fraction | None) -> OfferWort
             market.quoted += [line for _, line in lines if line.amount]
             ends = [*(start for start, _ in lines[1:]), value.price]
             used = [(end, line.amount) for end, (start, line) in zip(ends, lines, strict=True) if end > start]
-            steps = ((market.money(end) or _ZERO, market.kg(amount)) for end, amount in reversed(used) if amount)
+            steps = ((market.money(end) or ZERO, market.kg(amount)) for end, amount in reversed(used) if amount)
             told = replace(told, steps=tuple(steps))
     return _asked(told, market, cost)
 
 
 def _more_below(market: Market, most: Fraction) -> Iterator[tuple[Fraction, Fraction]]:
     """Prices below the most to pay, and the kilograms wanted at each, as held; only where they are more."""
-    before = _ZERO
+    before = ZERO
     for price in (most * (1 - share) for share in _SHARES if most > 0):
         line = market.best(market.priced(price))
         if line is not None and market.kg(line.amount) > before * Fraction(101, 100):
@@ -230,6 +228,6 @@ def _asked(told: OfferWorth, market: Market, without: Fraction | None) -> OfferW
     market.quoted += [line] if line is not None else []
     if line is None or cost is None:
         return told
-    saving = None if without is None else max(_ZERO, without - line.at(cost))
-    bought = market.kg(line.amount) if saving is None or saving >= market.slack else _ZERO
+    saving = None if without is None else max(ZERO, without - line.at(cost))
+    bought = market.kg(line.amount) if saving is None or saving >= market.slack else ZERO
     return replace(told, kg_asked=bought, saving=saving, cost_asked=line.at(cost))

@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from fractions import Fraction
 from typing import Any
 
-from constraints.numbers import shown, trimmed
+from constraints.as_typed import ZERO, shown, trimmed
 from constraints.requirement import Role
 from optimizer.figures import figure
 from optimizer.pages.batch_page import do_not_make, title
@@ -23,7 +23,6 @@ from optimizer.why.what_if import Change
 from optimizer.why.worth import PricedLot
 from optimizer.wording import CAUTION, FULL_WHY, counted
 
-_ZERO = Fraction(0)
 _SAME = Fraction(1, 10**5)
 """Share of a price within which it is told as the same on both sides."""
 _HOW = {
@@ -90,7 +89,7 @@ def _limit_words(price: LimitPrice, money: MoneyWords, *, full: bool) -> Iterato
     loosen, tighten = price.loosen, price.tighten
     if loosen is None or tighten is None:
         told = price.unit_saving is not None
-        one = f"one unit of slack saves {money(price.unit_saving or _ZERO)}, everything solved again."
+        one = f"one unit of slack saves {money(price.unit_saving or ZERO)}, everything solved again."
         yield one if told else "at its limit; its price cannot be read from the rows."
         return
     words = ("more", "less") if price.up > 0 else ("less", "more")
@@ -119,12 +118,12 @@ def _range_words(price: LimitPrice, side: Direction, word: str, money: MoneyWord
         return
     size = price.requirement.role is Role.SIZE
     to = money.weight(side.until) if size else f"{figure(side.until, None, 2)} {price.requirement.unit}".strip()
-    text, saved = f"{'Up' if word == 'more' else 'Down'} to {to}", side.saved_there or _ZERO
+    text, saved = f"{'Up' if word == 'more' else 'Down'} to {to}", side.saved_there or ZERO
     if side.straight:
         text += " that holds"
     else:
         slope = None if side.until_saves is None else abs(side.until_saves * per)
-        there = "" if slope is None else f", to {money(slope, abs((side.saves or _ZERO) * per))} there"
+        there = "" if slope is None else f", to {money(slope, abs((side.saves or ZERO) * per))} there"
         text += f" it changes gradually{there}, {money(abs(saved))} {'saved' if saved >= 0 else 'spent'} in all"
     why = "; ".join(side.beyond)
     if side.ends_there:
@@ -173,7 +172,7 @@ def _lots(explanation: Explanation, money: MoneyWords, *, full: bool) -> Iterato
     yield from heading("used up: what more of it would save at its price") if more else ()
     for name, side in more:
         upto = "" if side.until is None or not full else f", up to {money.weight(side.until)} on hand"
-        saves = money((side.saves or _ZERO) * money.unit.kg)
+        saves = money((side.saves or ZERO) * money.unit.kg)
         yield from paragraph(f"{name}: {saves} a {money.unit.name}{upto}", "* ")
 
 
@@ -211,7 +210,7 @@ def _offer_words(worth: OfferWorth, money: MoneyWords, *, full: bool) -> Iterato
             yield f"{', '.join(later)}." if gradual else f"More would be bought for less: {', '.join(later)}."
     if offer.price is not None and worth.kg_asked is not None:
         verb = "buy" if worth.order == worth.kg_asked else "use"
-        then = f"; the batch then costs {money(worth.cost_asked or _ZERO)}"
+        then = f"; the batch then costs {money(worth.cost_asked or ZERO)}"
         then = then if worth.saving is None else f" and save {money(worth.saving)}"
         buy = f"{verb} {money.weight(worth.kg_asked)}{then}" if worth.kg_asked else "buy none"
         yield f"At the {money.price(offer.price)} asked {buy}."

@@ -9,12 +9,12 @@ from typing import Annotated
 
 from pydantic import Field
 
+from constraints.as_typed import ONE, ZERO
 from constraints.requirement import Requirement, Role
 from optimizer.record import Exact, key
 from optimizer.why.ground import Ground, Means, changes, family_of, limit_of, moved_to
 from optimizer.why.moving import CLOSE, Family, Stand, beside, halved, last, slope_beside
 
-_ZERO, _ONE = Fraction(0), Fraction(1)
 _FIRST = Fraction(1, 1000)
 """First step aside in search of a range's end, as a share of the figure's size; each further one is four times it."""
 _STEPS = (Fraction(1, 10_000), Fraction(1, 500_000))
@@ -80,7 +80,7 @@ class LimitPrice:
     def price(self) -> Fraction:
         """Money saved per unit of slack given."""
         side = self.loosen if self.loosen is not None and self.loosen.saves is not None else self.tighten
-        return _ZERO if side is None or side.saves is None else abs(side.saves)
+        return ZERO if side is None or side.saves is None else abs(side.saves)
 
 
 @dataclass(frozen=True)
@@ -118,11 +118,11 @@ def binding_sides(ground: Ground, requirement: Requirement) -> list[str]:
     if requirement.confidence is not None and ground.cones:
         reached = zip(ground.cones, ground.stand.reached, strict=True)
         return list(dict.fromkeys(cone.side for (r, cone), on in reached if on and r is requirement))
-    value, room = requirement.measure(ground.batch).value, CLOSE if ground.cones else _ZERO
+    value, room = requirement.measure(ground.batch).value, CLOSE if ground.cones else ZERO
     return [
         side for side in ("lo", "hi")
         if value is not None and (limit := limit_of(requirement, side)) is not None
-        and abs(limit - value) <= room * max(limit, _ONE)
+        and abs(limit - value) <= room * max(limit, ONE)
     ]  # fmt: skip
 
 
@@ -135,7 +135,7 @@ def _margin(ground: Ground, requirement: Requirement, value: Fraction) -> Fracti
             return all(cone.holds(ground.values) for cone in moved)
 
         sure = requirement.confidence is not None and ground.cones
-        return abs(halved(kept, _ZERO, value - limit, _ROOM) if sure else value - limit)
+        return abs(halved(kept, ZERO, value - limit, _ROOM) if sure else value - limit)
 
     limits = [(side, limit_of(requirement, side)) for side in ("lo", "hi")]
     return min((room(side, limit) for side, limit in limits if limit is not None), default=None)
@@ -189,7 +189,7 @@ def shortened(ground: Ground, family: Family, side: Direction, other: Callable[[
         return side
     start, end = family.start, side.until if side.until is not None else 2 * family.start + 1
     told = replace(side, beyond=(OTHER_CHOICE,), beyond_saves=None, ends_there=False)
-    edge = _ZERO if ground.whole else _INSIDE if ground.cones else _INSIDE**2
+    edge = ZERO if ground.whole else _INSIDE if ground.cones else _INSIDE**2
     if not other(end - (end - start) * edge):
         return told if ground.whole and other(end + (end - start) * _INSIDE) else side
     until = halved(lambda figure: not other(figure), start, end, _CHOICES)
@@ -259,7 +259,7 @@ def _slope(cost: Fraction, family: Family, figure: Fraction, way: int) -> tuple[
     """
     rise, beside = None, None
     for share in _STEPS:
-        step = share * max(abs(figure), _ONE)
+        step = share * max(abs(figure), ONE)
         one, two = (family.solved(figure + k * way * step) for k in (1, 2))
         if one is None:
             continue
@@ -277,9 +277,9 @@ def _end(family: Family, start: Stand, way: int) -> tuple[Stand | None, Fraction
 
     The figure's optimum, the figure, the other figure (None: not reached) and its optimum (None: no batch).
     """
-    scale = max(abs(family.start), _ONE)
+    scale = max(abs(family.start), ONE)
     limit = family.ceiling if way > 0 else family.floor
-    inside, near = start, _ZERO
+    inside, near = start, ZERO
     far: Fraction | None = None
     there: Stand | None = None
     wanted, step = start.places, _FIRST * scale
@@ -320,6 +320,6 @@ def dearest(ground: Ground) -> tuple[Requirement, int, Fraction] | None:
             way, family = 1 if limit == "hi" else -1, family_of(ground, requirement, limit)
             if family is not None:
                 side = _side_of_limit(ground, requirement, limit, family, way, detail=False)
-                if side.saves is not None and side.saves > (_ZERO if best is None else best[2]):
+                if side.saves is not None and side.saves > (ZERO if best is None else best[2]):
                     best = requirement, way, side.saves
     return best

@@ -6,7 +6,7 @@ from collections.abc import Iterator, Sequence
 from contextlib import suppress
 from fractions import Fraction
 
-from constraints.numbers import G_PER_KG, PERCENT, shown, trimmed
+from constraints.as_typed import G_PER_KG, PERCENT, shown, trimmed
 from constraints.quantities import FAT, Lot
 from constraints.requirement import Requirement, Role
 from optimizer.answer import Answer

@@ -13,8 +13,8 @@ from fractions import Fraction
 from itertools import islice
 from math import ceil, floor
 
+from constraints.as_typed import ZERO, trimmed
 from constraints.asked import batch_size
-from constraints.numbers import trimmed
 from constraints.quantities import Lot
 from constraints.requirement import Requirement, Role
 from optimizer.answer import Status, blend
@@ -26,7 +26,6 @@ from optimizer.remarks import inward
 from optimizer.solver.program import SolverDisagrees
 from optimizer.why.ground import limit_of, moved_to
 
-_ZERO = Fraction(0)
 FARTHER = (0, 1, 4, 20)
 """Steps by which a way goes farther until its batch can be weighed; common practice, no source."""
 _MANY, _TRIES = 100, 12
@@ -72,7 +71,7 @@ class Concession:
         """The limit moved to take in a figure, rounded to something a person can say and a batch can keep."""
         hi = requirement.hi
         side = "both" if requirement.role is Role.SIZE else "hi" if hi is not None and figure > hi else "lo"
-        old = limit_of(requirement, side) or _ZERO
+        old = limit_of(requirement, side) or ZERO
         way = 1 if figure > old else -1
         return cls(requirement, side, old, inward(problem, figure, way) if side == "both" else rounded(figure, way))
 
@@ -86,7 +85,7 @@ class Concession:
         """The requirement with its limit moved."""
         r = self.requirement
         if r.role is Role.SIZE:
-            within = min((r.hi or _ZERO) - self.old, self.new * MOST_WITHIN)
+            within = min((r.hi or ZERO) - self.old, self.new * MOST_WITHIN)
             return replace(r, lo=self.new - within, hi=self.new + within)
         return moved_to(r, self.limit, self.new)
 
@@ -129,7 +128,7 @@ class Way:
         """The cheaper first, at the cost a kilogram of what is made; what gives up most of what was asked for last."""
         moved = next((c for c in self.concessions if c.limit == "both"), None)
         cost = self.cost if moved is None or self.cost is None else self.cost * moved.old / moved.new
-        return self.drastic, cost is None, cost or _ZERO
+        return self.drastic, cost is None, cost or ZERO
 
     @property
     def typed(self) -> tuple[str, ...]:
@@ -193,7 +192,7 @@ def conceded(problem: Problem, concessions: Sequence[Concession]) -> Problem:
     new = {id(c.requirement): c.moved for c in concessions}
     order = problem.order
     for size in (c.moved for c in concessions if c.limit == "both"):
-        lo, hi = size.lo or _ZERO, size.hi or _ZERO
+        lo, hi = size.lo or ZERO, size.hi or ZERO
         order = replace(order, kilograms=(lo + hi) / 2, within_kg=(hi - lo) / 2)
     return replace(with_requirements(problem, lambda r: new.get(id(r), r)), order=order)
 

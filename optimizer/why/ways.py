@@ -13,8 +13,8 @@ from fractions import Fraction
 from functools import partial, reduce
 from typing import TypeVar
 
+from constraints.as_typed import ONE, PERCENT, ZERO
 from constraints.asked import Stock
-from constraints.numbers import PERCENT
 from constraints.quantities import Lot
 from constraints.requirement import Requirement, Role, measured_again
 from optimizer.answer import Answer
@@ -27,7 +27,6 @@ from optimizer.why.moving import curved_of, halved
 from optimizer.why.offered import Offered, OnOffer
 from optimizer.why.way import FARTHER, Concession, Way, WayKind, best_weighed, conceded, in_order, ways_to_weigh
 
-_ZERO, _ONE = Fraction(0), Fraction(1)
 _LOTS = 5
 """Lots looked at one by one: those that the proof of the conflict leans on most."""
 _PLENTY = Fraction(10) ** 6
@@ -187,19 +186,19 @@ class _Search:
         self.bench.hold()
         give: list[tuple[Variable, dict[int, Fraction]]] = []
         for r in soft:
-            weight = _ONE if r.role is Role.SIZE else problem.order.kilograms
+            weight = ONE if r.role is Role.SIZE else problem.order.kilograms
             for i in self.bench.rows_of(r):
-                for limit, figure, sign in ((kept.rows[i].lo, r.lo, _ONE), (kept.rows[i].hi, r.hi, -_ONE)):
+                for limit, figure, sign in ((kept.rows[i].lo, r.lo, ONE), (kept.rows[i].hi, r.hi, -ONE)):
                     if limit is not None:
-                        cost = _ONE / (weight * max(abs(figure or _ZERO), Fraction(1, 1000)))
-                        give.append((Variable("give", cost, _ZERO, _PLENTY), {i: sign}))
+                        cost = ONE / (weight * max(abs(figure or ZERO), Fraction(1, 1000)))
+                        give.append((Variable("give", cost, ZERO, _PLENTY), {i: sign}))
         giving = kept.add_columns(give)
         kept.aim({j: v.cost for j, (v, _) in zip(giving, give, strict=True)})
         try:
             values = kept.best(NEAR_NODES)
         finally:
             for j in giving:
-                kept.bound(j, _ZERO, _ZERO)
+                kept.bound(j, ZERO, ZERO)
         batch = problem.formula.exact_batch(self.bench.layout.kilograms(values)) if values else None
         measured = [] if batch is None else [(r, r.measure(batch).value) for r in soft]
         moved = [Concession.to(problem, r, value) for r, value in measured if value is not None and not r.within(value)]
@@ -215,7 +214,7 @@ class _Search:
     def _lots(self, kind: WayKind, lots: Sequence[Lot], changed: Callable[[Sequence[Lot]], Problem]) -> Iterator[Way]:
         """Some lots changed, the first few each by itself."""
         return _alone_or_all(
-            lots, lambda some: self.costed(Way(kind, changed(some), lots=tuple((lot, _ZERO) for lot in some))), _LOTS
+            lots, lambda some: self.costed(Way(kind, changed(some), lots=tuple((lot, ZERO) for lot in some))), _LOTS
         )
 
     def left(self) -> Iterator[Way]:
@@ -240,9 +239,9 @@ class _Search:
             if not isinstance(lot, Lot):
                 continue
             there = Bench(self._with([_grown(lot, ceiling / lot.usable)])).kept
-            there.aim({j: _ONE})
+            there.aim({j: ONE})
             values = there.best(NEAR_NODES)
-            least = values[j] * self.bench.layout.units[j] / lot.usable - lot.on_hand_kg if values else _ZERO
+            least = values[j] * self.bench.layout.units[j] / lot.usable - lot.on_hand_kg if values else ZERO
             if least > 0:
                 yield from self._tried(partial(self._more_of, lot, inward(problem, least, 1)))
 
@@ -272,8 +271,8 @@ class _Search:
 
         def cheapest(chosen: Sequence[int]) -> Iterator[Way]:
             for j, hi in most.items():
-                bench.kept.bound(j, _ZERO, hi if j in chosen else _ZERO)
-            bench.kept.aim({j: (_ONE if (o := known[j]).price is None else o.price) / o.lot.usable for j in chosen})
+                bench.kept.bound(j, ZERO, hi if j in chosen else ZERO)
+            bench.kept.aim({j: (ONE if (o := known[j]).price is None else o.price) / o.lot.usable for j in chosen})
             values = bench.kept.best()
             lots = [(known[j], values[j] / known[j].lot.usable) for j in chosen if values and values[j]]
             for way in self._tried(lambda n: self._purchase(shelf, lots, 1 + Fraction(n, 100))) if lots else ():
@@ -289,7 +288,7 @@ class _Search:
             order.append((offer, offer.ordered(min(wanted, offer.lot.on_hand_kg) if offer.limited else wanted)))
         there = with_these(shelf.problem, [*self.lots, *(replace(offer.lot, on_hand_kg=kg) for offer, kg in order)])
         paid = [offer.pays(kg) for offer, kg in order]
-        spend = None if None in paid else sum((money or _ZERO for money in paid), _ZERO)
+        spend = None if None in paid else sum((money or ZERO for money in paid), ZERO)
         return Way(WayKind.PURCHASE, there, lots=tuple((o.lot, kg) for o, kg in order), spend=spend)
 
     # With a stated confidence.
@@ -305,7 +304,7 @@ class _Search:
             return with_requirements(self.problem, lambda r: replace(r, confidence=r.confidence and sure))
 
         found = self._first(at, asked.probability, _LEAST_SURE)
-        figure = _ZERO if found is None else found // _PERCENT_STEP * _PERCENT_STEP
+        figure = ZERO if found is None else found // _PERCENT_STEP * _PERCENT_STEP
         if figure >= _LEAST_SURE:
             yield from self.costed(Way(WayKind.CONFIDENCE, at(figure), probability=(asked.probability, figure)))
 
@@ -366,4 +365,4 @@ def _sides(requirement: Requirement) -> Iterator[tuple[str, Fraction, Fraction]]
     if hi is not None:
         yield "hi", hi, Fraction(PERCENT) if requirement.unit == "%" else 4 * hi
     if lo is not None and lo > 0:
-        yield "lo", lo, _ZERO
+        yield "lo", lo, ZERO

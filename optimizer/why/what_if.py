@@ -14,9 +14,8 @@ from difflib import get_close_matches
 from fractions import Fraction
 from typing import Any
 
+from constraints.as_typed import ZERO, BadInput, Fault, NotANumber, Severity, exact
 from constraints.document import parse
-from constraints.faults import BadInput, Fault, Severity
-from constraints.numbers import NotANumber, exact
 from constraints.quantities import Lot
 from constraints.requirement import Requirement
 from optimizer.answer import Answer, unrounded
@@ -27,7 +26,6 @@ from optimizer.reading.recipe import Recipe, both, parse_recipe
 from optimizer.reading.table import KNOWN, TWINS, csv_line, cut, has_decimal_commas
 from optimizer.record import Exact
 
-_ZERO = Fraction(0)
 _ORDER = ("meat_kg", "batch_kg", "meat_lb", "batch_lb", "within_kg", "meat_scale_g", "spice_scale_g", "mixer_kg")
 _MESSAGE = "--set"
 _LISTED = {"require": ("require", "requirement"), "addition": ("additions", "addition")}
@@ -200,7 +198,7 @@ def _entry(tree: dict[str, Any], setting: Setting, faults: list[Fault]) -> dict[
 
 def _set_order(inputs: Inputs, settings: Sequence[Setting], faults: list[Fault]) -> Inputs:
     for path, key, name, text in ((s.path, s.key, s.name, s.value) for s in settings):
-        value, option = _ZERO, "--" + key.replace("_", "-")
+        value, option = ZERO, "--" + key.replace("_", "-")
         try:
             value = exact(text)
             wrong = "" if value > 0 else f"{path!r}: {text} is not above zero", "a figure above 0"
@@ -267,7 +265,7 @@ def change_of(settings: Sequence[Setting], old: Answer, new: Answer) -> Change:
     """What moved between two answers: weights as weighed, figures of the unrounded optimum's requirements."""
     before, after = _used(old), _used(new)
     names = sorted({*before, *after})
-    lots = tuple(MovedLot(name, before.get(name, _ZERO), after.get(name, _ZERO)) for name in names)
+    lots = tuple(MovedLot(name, before.get(name, ZERO), after.get(name, ZERO)) for name in names)
     first, then = _figures(old), _figures(new)
     nothing = (None, None)
     moves = []

@@ -16,6 +16,7 @@ from dataclasses import dataclass, field, replace
 from fractions import Fraction
 from typing import Annotated
 
+from constraints.as_typed import ONE, ZERO
 from constraints.formula import Formula
 from constraints.quantities import Lot
 from constraints.requirement import Hold
@@ -27,7 +28,6 @@ from optimizer.why.ground import GIVEN_UP, Ground, Means, NotSettled, Section, l
 from optimizer.why.moving import CLOSE, Curved, in_whole
 from optimizer.why.prices import Direction, shortened, side_of
 
-_ZERO, _ONE = Fraction(0), Fraction(1)
 _MOST = 60
 _BELOW = Fraction(1, 1000)
 """Step below the price at which a lot enters, as a share of it, at which that is confirmed and its kilograms told."""
@@ -47,7 +47,7 @@ class PriceLine:
     rest: Fraction
     amount: Fraction
     batch: tuple[Fraction, ...] = field(default=(), compare=False, repr=False)
-    paid: Fraction = field(default=_ZERO, compare=False)
+    paid: Fraction = field(default=ZERO, compare=False)
 
     def at(self, price: Fraction) -> Fraction:
         """Cost at a price."""
@@ -63,7 +63,7 @@ class Market:
     """
 
     def __init__(
-        self, free: Curved, j: int, spent: Fraction = _ZERO, *, per: Fraction = _ONE, carried: Fraction = _ZERO
+        self, free: Curved, j: int, spent: Fraction = ZERO, *, per: Fraction = ONE, carried: Fraction = ZERO
     ) -> None:
         """``spent`` is about the cost of the batch.
 
@@ -72,17 +72,17 @@ class Market:
         self.free, self.program, self.j, self.per, self.carried = free, free.program, j, per, carried
         self.floor = min(self.program.variables[j].cost, carried)
         self.dear = max(abs(v.cost) for v in self.program.variables)
-        self.slack = _SLACK * max(Fraction(ConicUnits.of(self.program).money), abs(spent)) if free.cones else _ZERO
-        self.least_used = _ZERO
+        self.slack = _SLACK * max(Fraction(ConicUnits.of(self.program).money), abs(spent)) if free.cones else ZERO
+        self.least_used = ZERO
         self.quoted: list[PriceLine] = []
 
     @classmethod
     def of(cls, free: Curved, formula: Formula, hold: Hold, j: int, spent: Fraction) -> Market:
         """That of a lot that may be so much; the least of it that is used if any is may be more than nothing."""
-        unit, lot = hold.step or _ONE, hold.column
-        usable = lot.usable if isinstance(lot, Lot) else _ONE
+        unit, lot = hold.step or ONE, hold.column
+        usable = lot.usable if isinstance(lot, Lot) else ONE
         found = cls(free, j, spent, per=unit / usable, carried=formula.carried_cost(lot) * unit)
-        found.least_used = least_of(hold) if free.program.whole else _ZERO
+        found.least_used = least_of(hold) if free.program.whole else ZERO
         return found
 
     @classmethod
@@ -102,7 +102,7 @@ class Market:
         """Kilograms as held."""
         return amount * self.per
 
-    def best(self, price: Fraction, least: Fraction = _ZERO) -> PriceLine | None:
+    def best(self, price: Fraction, least: Fraction = ZERO) -> PriceLine | None:
         """The cheapest batch at a price per unit of the variable, with so much of it; None where there is none."""
         v = self.program.variables[self.j]
         return self._line(replace(v, cost=price, lo=max(v.lo, least))) if least <= v.hi else None
@@ -110,11 +110,11 @@ class Market:
     def bare(self) -> PriceLine | None:
         """The cheapest batch where the lot is not used at all; None where no batch exists without it."""
         v = self.program.variables[self.j]
-        return None if v.lo > 0 else self._line(replace(v, hi=_ZERO))
+        return None if v.lo > 0 else self._line(replace(v, hi=ZERO))
 
     def least(self) -> PriceLine:
         """The batch with the least of the lot, whatever it costs."""
-        line = self._line(self.program.variables[self.j], {self.j: _ONE})
+        line = self._line(self.program.variables[self.j], {self.j: ONE})
         if line is None:
             raise SolverDisagrees("a batch known to exist could not be found")
         return line
@@ -125,16 +125,16 @@ class Market:
         asked = costs or {k: v.cost if k == self.j else w.cost for k, w in enumerate(self.program.variables)}
         if self.free.cones:
             put = (v if k == self.j else w for k, w in enumerate(self.program.variables))
-            variables = tuple(replace(w, cost=asked.get(k, _ZERO)) for k, w in enumerate(put))
+            variables = tuple(replace(w, cost=asked.get(k, ZERO)) for k, w in enumerate(put))
             stand = replace(self.free, program=Program(variables, self.program.rows)).cheapest()
-            point, paid = (None, _ZERO) if stand is None else (stand.values, v.cost)
-            paid -= stand.reduced[self.j] if stand is not None and not self.program.whole else _ZERO
+            point, paid = (None, ZERO) if stand is None else (stand.values, v.cost)
+            paid -= stand.reduced[self.j] if stand is not None and not self.program.whole else ZERO
         else:
             kept = self.free.session
             kept.aim(asked)
             kept.bound(self.j, v.lo, v.hi)
             try:
-                point, paid = in_whole(kept), _ZERO
+                point, paid = in_whole(kept), ZERO
             finally:
                 kept.bound(self.j, own.lo, own.hi)
         if point is None:
@@ -166,7 +166,7 @@ def worth(market: Market, bare: PriceLine | None, guess: Fraction, line: PriceLi
         return Worth(None, market.least().amount, needed=True)
     if market.free.cones and not market.program.whole:
         if bare.paid <= market.floor:
-            return Worth(None, _ZERO)
+            return Worth(None, ZERO)
         below = market.best(max(market.floor, bare.paid - _BELOW * max(abs(bare.paid), market.dear / 50)))
         if below is not None and below.amount > CLOSE:
             market.quoted.append(below)
@@ -177,10 +177,10 @@ def worth(market: Market, bare: PriceLine | None, guess: Fraction, line: PriceLi
         line = market.best(price + max(abs(price), market.dear) / 100 if least else price, least)
         line = market.best(market.floor, least) if line is None or not line.amount else line
     if line is None or not line.amount:
-        return Worth(None, _ZERO)
+        return Worth(None, ZERO)
     price, line = _turn(market, bare, line, least)
     if price <= market.floor:
-        return Worth(None, _ZERO)
+        return Worth(None, ZERO)
     cheaper = price - _JUST_BELOW * market.dear
     more = None if market.free.cones or cheaper < market.floor else market.best(cheaper, least)  # where batches tie
     if more is not None and more.amount > line.amount:
@@ -198,7 +198,7 @@ def same_blend(market: Market, line: PriceLine) -> tuple[Fraction | None, Fracti
     return low, None if fewest.amount == line.amount else _turn(market, line, fewest)[0]
 
 
-def _turn(market: Market, line: PriceLine, far: PriceLine, least: Fraction = _ZERO) -> tuple[Fraction, PriceLine]:
+def _turn(market: Market, line: PriceLine, far: PriceLine, least: Fraction = ZERO) -> tuple[Fraction, PriceLine]:
     """Where a batch stops being the cheapest on the way to another, cheaper further on, and the batch that takes over.
 
     Only batches are asked for that use so much at least.
@@ -287,7 +287,7 @@ def _nearest_first(ground: Ground) -> list[tuple[int, Lot]]:
 
 
 def _used(ground: Ground, j: int) -> bool:
-    return ground.values[j] > (CLOSE if ground.cones else _ZERO)
+    return ground.values[j] > (CLOSE if ground.cones else ZERO)
 
 
 def nearest_unused(ground: Ground) -> PricedLot | None:
@@ -310,7 +310,7 @@ def lot_price(ground: Ground, j: int, lot: Lot, *, detail: bool = True) -> Price
 def _priced(ground: Ground, j: int, lot: Lot, loose: Ground, detail: bool) -> tuple[PricedLot, list[PriceLine]]:
     """The prices of a lot on a ground, and the batches they speak of; what it may be worth comes from a loose one."""
     free, used = ground.free, _used(ground, j)
-    own, amount = free.program.variables[j].cost, ground.values[j] if used else _ZERO
+    own, amount = free.program.variables[j].cost, ground.values[j] if used else ZERO
     market = Market.on(ground, j)
     line = PriceLine(ground.cost - own * amount, amount, ground.values)
     rest = loose.reduced[j] / loose.layout.units[j] * ground.layout.units[j]
@@ -322,15 +322,15 @@ def _priced(ground: Ground, j: int, lot: Lot, loose: Ground, detail: bool) -> tu
     low, high = _same(market, line, own) if used and detail else (found.price, None)
     kg, money = market.kg, market.money
     return PricedLot(
-        lot, kg(amount), money(own) or _ZERO, ground.means_of_lots, money(found.price), kg(found.amount), found.needed,
+        lot, kg(amount), money(own) or ZERO, ground.means_of_lots, money(found.price), kg(found.amount), found.needed,
         money(low), money(high),
     ), market.quoted  # fmt: skip
 
 
 def _more(ground: Ground, j: int, lot: Lot, *, detail: bool) -> Direction | None:
     """What another kilogram on hand of a lot that is used up saves, of batches that would be made."""
-    most, room = ground.free.program.variables[j].hi, CLOSE if ground.cones else _ZERO
-    if ground.whole or not _used(ground, j) or most - ground.values[j] > room * max(_ONE, most):
+    most, room = ground.free.program.variables[j].hi, CLOSE if ground.cones else ZERO
+    if ground.whole or not _used(ground, j) or most - ground.values[j] > room * max(ONE, most):
         return None
     family, there = stock_family(ground, j, ground.layout.units[j] / lot.usable)
     side = side_of(there, family, 1, detail=detail)
@@ -345,6 +345,6 @@ def _same(market: Market, line: PriceLine, own: Fraction) -> tuple[Fraction | No
         return same_blend(market, line)
     step = max(abs(own), market.dear / 5) / 1000
     beside = [market.best(price) for price in (own - step, own + step)]
-    moved = [b is None or abs(b.amount - line.amount) > 10 * CLOSE * max(_ONE, line.amount) for b in beside]
+    moved = [b is None or abs(b.amount - line.amount) > 10 * CLOSE * max(ONE, line.amount) for b in beside]
     low, high = (own, own) if all(moved) else same_blend(market, line)
     return own if moved[0] else low, own if moved[1] else high

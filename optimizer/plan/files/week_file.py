@@ -14,7 +14,7 @@ from pydantic import Field
 
 from constraints.document import Broken, Day, Line, Loc, Name, NotNegative, Parsed, Positive, Ruled  # isort: skip
 from constraints.document import Strict, Tree, Weight, Whole, YesNo, parse, read_text, validate  # isort: skip
-from constraints.faults import BadInput, Fault, meant
+from constraints.as_typed import BadInput, Fault, meant
 from constraints.quantities import Basis
 from optimizer.clock import left
 from optimizer.reading.entry import Units

@@ -20,6 +20,7 @@ from functools import cached_property
 
 import numpy as np
 
+from constraints.as_typed import ONE, ZERO
 from constraints.asked import hold
 from constraints.quantities import Basis, Lot
 from constraints.requirement import Span
@@ -28,7 +29,6 @@ from optimizer.plan.model.world import Job, RecipeRows, World
 from optimizer.reading.offers import Stretch, Terms
 from optimizer.solver.program import Model, none_or
 
-_ZERO, _ONE = Fraction(0), Fraction(1)
 DIVISION_KG = Fraction("0.05")
 """One usual scale division."""
 Coefs = dict[int, Fraction]
@@ -97,7 +97,7 @@ class WeekPart:
     charged: frozenset[tuple[str, int]] = frozenset()
     not_before: int = 0
     reserved: dict[Owner | None, Fraction] = field(default_factory=dict)
-    back: Fraction = _ZERO
+    back: Fraction = ZERO
     counted: dict[int, int] = field(default_factory=dict)
     alone: bool = False
     ordered: dict[int, Fraction] = field(default_factory=dict)
@@ -121,12 +121,12 @@ class WeekProgram:
     @cached_property
     def remnant(self) -> Fraction:
         """The smallest remnant that somebody asks for: the largest of any batch, kilograms as held."""
-        return max((block.job.tidy.asked.remnant.kilograms for block in self.blocks), default=_ZERO)
+        return max((block.job.tidy.asked.remnant.kilograms for block in self.blocks), default=ZERO)
 
     def asked_remnant(self, lot: Lot) -> Fraction:
         """The least that an opened lot must be left with where somebody asks for it, kilograms as held."""
         if lot.use_up:
-            return _ZERO
+            return ZERO
         return self.remnant if lot.smallest_remnant_kg is None else lot.smallest_remnant_kg
 
 
@@ -136,7 +136,7 @@ def block_of(program: WeekProgram, job: Job, day: int, made: int | None, reach: 
     supplies = np.flatnonzero((rows.place[source] >= 0) & (first <= day) & (last >= day))
     places = np.append(rows.place[source[supplies]], np.array(rows.free, dtype=np.int64))
     block = Block(job, day, supplies, program.model.size, places, rows, {} if made is None else {None: made})
-    worth, none = job.entry.value_per_kg or _ZERO, Vector.whole([0] * len(rows.free))
+    worth, none = job.entry.value_per_kg or ZERO, Vector.whole([0] * len(rows.free))
     cost = world.costs[day if world.holding else 0].at(supplies).joined(none).plus(rows.carried.at(places))
     cost = cost.plus(block.weights(job.entry.basis), -worth) if worth else cost
     most, lightest = reach.at(supplies), rows.lightest[job.entry.basis]
@@ -155,7 +155,7 @@ def _need(program: WeekProgram, block: Block, row: Row) -> None:
     owner, lo, coefs = replace(row.owner, day=block.day, batch=block.job), row.lo, Vector.of(row.coefs).at(block.places)
     made = made_on(program, block) if lo else None
     if lo is not None and made is not None:
-        program.model.row(np.append(block.every, made), coefs.joined(Vector.of([-lo])), _ZERO, None, owner)
+        program.model.row(np.append(block.every, made), coefs.joined(Vector.of([-lo])), ZERO, None, owner)
         lo = None
     if lo is not None or row.hi is not None:
         program.model.row(block.every, coefs, lo, row.hi, owner)
@@ -167,8 +167,8 @@ def _pulls(program: WeekProgram, block: Block) -> None:
     for column, s in zip(block.columns.tolist(), block.supplies.tolist(), strict=True):
         limits = hold(replace(supplies[s].lot, use_up=False), block.job.tidy.asked)  # it is used up over the week
         if supplies[s].offer is None and limits.step is not None:
-            packs = model.column(_ZERO, Fraction(limits.most // limits.step), whole=True)
-            model.row([column, packs], [_ONE, -limits.step], _ZERO, _ZERO)
+            packs = model.column(ZERO, Fraction(limits.most // limits.step), whole=True)
+            model.row([column, packs], [ONE, -limits.step], ZERO, ZERO)
         if block.rows.choices or limits.least > 0:
             uses.append(used(model, [column], limits.least, model.variables[column].hi))
     for row in block.rows.choices:
@@ -178,9 +178,9 @@ def _pulls(program: WeekProgram, block: Block) -> None:
 def amount(program: WeekProgram, block: Block, basis: Basis) -> int:
     """The column that is the kilograms of one basis in a block."""
     if basis not in block.own:
-        block.own[basis] = at = program.model.column(_ZERO, most_of(block, basis))
+        block.own[basis] = at = program.model.column(ZERO, most_of(block, basis))
         coefs = block.weights(basis).joined(Vector.whole([-1]))
-        program.model.row(np.append(block.every, at), coefs, _ZERO, _ZERO)
+        program.model.row(np.append(block.every, at), coefs, ZERO, ZERO)
     return block.own[basis]
 
 
@@ -188,21 +188,21 @@ def made_on(program: WeekProgram, block: Block) -> int | None:
     """The yes-or-no column of a batch, or a part of it, on its day; None where it is made in any case."""
     job = block.job
     if None not in block.own and not (job.lo > 0 and len(job.days) == 1 and not job.entry.may_leave_out):
-        block.own[None] = used(program.model, [amount(program, block, job.entry.basis)], _ZERO, job.hi)
+        block.own[None] = used(program.model, [amount(program, block, job.entry.basis)], ZERO, job.hi)
     return block.own.get(None)
 
 
 def most_of(block: Block, basis: Basis) -> Fraction:
     """The most kilograms of a basis that a block's size allows."""
     own = block.job.entry.basis
-    return block.job.hi * (_ONE if basis is own else block.rows.ratios[own])
+    return block.job.hi * (ONE if basis is own else block.rows.ratios[own])
 
 
 def used(model: Model, columns: Sequence[int], least: Fraction, most: Fraction) -> int:
     """A yes-or-no column: ``least`` kilograms of these columns at least where it is one, none where it is zero."""
-    use = model.column(_ZERO, _ONE if least <= most else _ZERO, whole=True)
-    span = Span(least, min(most, sum(model.tops(columns), _ZERO)))
-    model.rows.extend(none_or(dict.fromkeys(columns, _ONE), span, use))
+    use = model.column(ZERO, ONE if least <= most else ZERO, whole=True)
+    span = Span(least, min(most, sum(model.tops(columns), ZERO)))
+    model.rows.extend(none_or(dict.fromkeys(columns, ONE), span, use))
     return use
 
 
@@ -216,20 +216,20 @@ def add_batch(program: WeekProgram, job: Job, reach: Vector) -> None:
     model, entry, choices = program.model, job.entry, list[int]()
     one_day, optional = len(job.days) > 1 and not entry.may_split, entry.may_leave_out and job.lo > 0
     for days in [(day,) for day in job.days] if one_day else [job.days]:
-        made = model.column(_ZERO, _ONE, whole=True) if one_day or optional else None
+        made = model.column(ZERO, ONE, whole=True) if one_day or optional else None
         choices += [] if made is None else [made]
         blocks = [block_of(program, job, day, made if len(days) == 1 else None, reach) for day in days]
         _size(program, job, blocks, made)
     if one_day:
-        least = _ZERO if entry.may_leave_out or job.lo <= 0 else _ONE
-        model.row(choices, ones(len(choices)), least, _ONE, Owner(RowKind.ONCE, job))
+        least = ZERO if entry.may_leave_out or job.lo <= 0 else ONE
+        model.row(choices, ones(len(choices)), least, ONE, Owner(RowKind.ONCE, job))
 
 
 def _size(program: WeekProgram, job: Job, blocks: Sequence[Block], made: int | None) -> None:
     """The kilograms of these blocks together, where a yes-or-no column says so if there is one."""
     model, kitchen, owner = program.model, program.world.week.entry.kitchen, Owner(RowKind.SIZE, job)
     if made is not None or kitchen.stages or kitchen.most_batches_a_day:
-        total = dict.fromkeys((amount(program, b, job.entry.basis) for b in blocks), _ONE)
+        total = dict.fromkeys((amount(program, b, job.entry.basis) for b in blocks), ONE)
         if made is None:
             model.rows.append(Row.of("", total, job.lo, job.hi, owner))
         else:
@@ -255,13 +255,13 @@ def uses_of(program: WeekProgram) -> Uses:
             if not single or world.supplies[s].offer is not None:
                 columns[s].append(column)
                 jobs[s].add(job)
-    found: Uses = {s: (columns[s], sum((tops[job] for job in jobs[s]), _ZERO)) for s in sorted(columns)}
+    found: Uses = {s: (columns[s], sum((tops[job] for job in jobs[s]), ZERO)) for s in sorted(columns)}
     materials = () if alone else {c.material for c in world.week.entry.kitchen.closing}
     rest = [(s, x) for s, x in enumerate(world.supplies) if x.offer is not None and s not in found]
     more = {s for s, x in rest if x.keeps and x.lot.material in materials}
     drops = {world.supplies[s].drop for s in (*found, *more)}
     more |= {s for s, x in rest if x.offer is not None and x.offer.terms.supplier_minimum and x.drop in drops}
-    return found | {s: ([], _ZERO) for s in sorted(more)}
+    return found | {s: ([], ZERO) for s in sorted(more)}
 
 
 def add_stock(program: WeekProgram) -> None:
@@ -269,7 +269,7 @@ def add_stock(program: WeekProgram) -> None:
     model, wanted, drops = program.model, program.wanted, defaultdict[tuple[str, int], list[Buy]](list)
     for s, (columns, most) in program.uses.items():
         supply, lot = program.world.supplies[s], program.world.supplies[s].lot
-        have, owner = program.stock.get(s, _ZERO) * lot.usable, Owner(RowKind.STOCK, supply)
+        have, owner = program.stock.get(s, ZERO) * lot.usable, Owner(RowKind.STOCK, supply)
         if supply.offer is None:
             low = None if wanted.alone else have if lot.use_up else lot.use_at_least_kg * lot.usable or None
             if low is not None or most > have:
@@ -280,7 +280,7 @@ def add_stock(program: WeekProgram) -> None:
             continue
         late = supply.order_by < wanted.not_before or s in wanted.settled
         buy = None if late else _buy(program, s, most / lot.usable)
-        total = dict.fromkeys(columns, _ONE)
+        total = dict.fromkeys(columns, ONE)
         if buy is not None:
             program.buys[s] = buy
             drops[supply.drop].append(buy)
@@ -293,10 +293,10 @@ def add_stock(program: WeekProgram) -> None:
 
 def _remnant(model: Model, columns: list[int], have: Fraction, rest: Fraction) -> None:
     """Of an opened lot all is used, or at least so much is left; two divisions more for the scales."""
-    total, emptied = dict.fromkeys(columns, _ONE), model.column(_ZERO, _ONE, whole=True)
-    most = max(have - rest - 2 * DIVISION_KG, _ZERO) if have > rest else _ZERO  # unopened, where it has no more
+    total, emptied = dict.fromkeys(columns, ONE), model.column(ZERO, ONE, whole=True)
+    most = max(have - rest - 2 * DIVISION_KG, ZERO) if have > rest else ZERO  # unopened, where it has no more
     model.rows.append(Row.of("", {**total, emptied: most - have}, None, most))
-    model.rows.append(Row.of("", {**total, emptied: -have}, _ZERO, None))
+    model.rows.append(Row.of("", {**total, emptied: -have}, ZERO, None))
 
 
 def _buy(program: WeekProgram, s: int, most: Fraction) -> Buy | None:
@@ -306,12 +306,12 @@ def _buy(program: WeekProgram, s: int, most: Fraction) -> Buy | None:
     assert offer is not None and period is not None
     # what may be worth buying though no batch uses it: closing stock, and what a supplier's minimum needs
     closing = program.world.week.entry.kitchen.closing
-    most += offer.terms.supplier_minimum / period.lowest if period.lowest else _ZERO
-    most += sum((c.kg for c in closing if c.material == supply.lot.material), _ZERO)
-    parts = offer.stretches(period, most, program.wanted.ordered.get(s, _ZERO))
+    most += offer.terms.supplier_minimum / period.lowest if period.lowest else ZERO
+    most += sum((c.kg for c in closing if c.material == supply.lot.material), ZERO)
+    parts = offer.stretches(period, most, program.wanted.ordered.get(s, ZERO))
     if not parts:
         return None
-    unit = offer.terms.pack_kg or _ONE
+    unit = offer.terms.pack_kg or ONE
     choose = len(parts) > 1 or parts[0].lo > 0 or parts[0].fixed != 0
     columns, choices = [], []
     kept = program.world.holding * supply.nights - supply.worth
@@ -319,8 +319,8 @@ def _buy(program: WeekProgram, s: int, most: Fraction) -> Buy | None:
         at = model.column((part.price + kept) * unit, part.hi / unit, whole=offer.terms.pack_kg is not None)
         columns.append(at)
         if choose:
-            choices.append(model.column(part.fixed, _ONE, whole=True))
-            model.rows.extend(none_or({at: _ONE}, Span(part.lo / unit, part.hi / unit), choices[-1]))
+            choices.append(model.column(part.fixed, ONE, whole=True))
+            model.rows.extend(none_or({at: ONE}, Span(part.lo / unit, part.hi / unit), choices[-1]))
     return Buy(offer.terms, unit, tuple(columns), tuple(choices), parts)
 
 
@@ -328,14 +328,14 @@ def _drop(program: WeekProgram, buys: Sequence[Buy], *, charged: bool) -> None:
     """A supplier's delivery charge and minimum on one day, and one price segment an offer."""
     model, terms, drop, money = program.model, buys[0].terms, list[int](), dict[int, Fraction]()
     if (terms.delivery_charge or terms.supplier_minimum) and not charged:
-        drop.append(model.column(terms.delivery_charge, _ONE, whole=True))
+        drop.append(model.column(terms.delivery_charge, ONE, whole=True))
     for buy in buys:
         if buy.choices:
             signs = [1] * len(buy.choices) + [-1] * len(drop)
-            model.row([*buy.choices, *drop], signs, hi=_ONE - len(drop))
+            model.row([*buy.choices, *drop], signs, hi=ONE - len(drop))
         elif drop:  # without a choice it is one stretch from nothing up
-            model.rows.extend(none_or({buy.columns[0]: _ONE}, Span(_ZERO, buy.segments[0].hi / buy.unit), drop[0]))
+            model.rows.extend(none_or({buy.columns[0]: ONE}, Span(ZERO, buy.segments[0].hi / buy.unit), drop[0]))
         money |= {c: part.price * buy.unit for c, part in zip(buy.columns, buy.segments, strict=True)}
         money |= {z: part.fixed for z, part in zip(buy.choices, buy.segments, strict=False) if part.fixed}
     if drop and terms.supplier_minimum:
-        model.rows.append(Row.of("", {**money, drop[0]: -terms.supplier_minimum}, _ZERO, None))
+        model.rows.append(Row.of("", {**money, drop[0]: -terms.supplier_minimum}, ZERO, None))

@@ -14,7 +14,7 @@ from fractions import Fraction
 from math import ceil
 from typing import TYPE_CHECKING, ClassVar, TypeVar
 
-from constraints.numbers import ONE, ZERO, trimmed
+from constraints.as_typed import ONE, ZERO, trimmed
 from constraints.quantities import Basis
 from constraints.row import Owner, Row, RowKind
 from optimizer.clock import left

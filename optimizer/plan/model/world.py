@@ -15,8 +15,8 @@ from typing import Any
 
 import numpy as np
 
+from constraints.as_typed import ONE, ZERO, BadInput, Fault
 from constraints.asked import Tidy
-from constraints.faults import BadInput, Fault
 from constraints.quantities import Basis, Lot, Weight
 from constraints.requirement import Requirement, Role
 from constraints.row import Places, Row, Vector
@@ -28,8 +28,6 @@ from optimizer.reading.lots import LotTable
 from optimizer.reading.offers import Offer, Period
 from optimizer.reading.recipe import Recipe, legal_requirements, product_of
 from optimizer.solver.program import choices_of
-
-_ZERO, _ONE = Fraction(0), Fraction(1)
 
 
 @dataclass(frozen=True, eq=False)
@@ -116,14 +114,14 @@ class RecipeRows:
     def lightest(self) -> dict[Basis, Fraction]:
         """The least kilograms of each basis that one kilogram of a lot brings."""
         lots = len(self.carried) - len(self.free)
-        return {basis: min(weights[:lots], default=_ZERO) for basis, weights in self.weights.items()}
+        return {basis: min(weights[:lots], default=ZERO) for basis, weights in self.weights.items()}
 
     @cached_property
     def ratios(self) -> dict[Basis, Fraction]:
         """The most kilograms of the other basis that a kilogram of each can be."""
         meat, batch = self.weights[Basis.MEAT], self.weights[Basis.BATCH]
         pairs = {Basis.MEAT: zip(meat, batch, strict=True), Basis.BATCH: zip(batch, meat, strict=True)}
-        return {own: max((other / one for one, other in pair if one), default=_ONE) for own, pair in pairs.items()}
+        return {own: max((other / one for one, other in pair if one), default=ONE) for own, pair in pairs.items()}
 
 
 @dataclass(frozen=True, eq=False)
@@ -191,7 +189,7 @@ class World:
         """The most that a batch may take of every supply, usable kilograms; of a delivery as much as there may be."""
         found = []
         for s, (lot, offer) in enumerate((supply.lot, supply.offer) for supply in self.supplies):
-            kg = stock.get(s, _ZERO) if offer is None else lot.on_hand_kg
+            kg = stock.get(s, ZERO) if offer is None else lot.on_hand_kg
             found.append((kg if lot.largest_pull_kg is None else min(kg, lot.largest_pull_kg)) * lot.usable)
         return Vector.of(found)
 
@@ -207,7 +205,7 @@ def assemble_week(week: Week) -> World:
     reach = [o.lot.on_hand_kg if (most := o.terms.largest_order_kg) is None else most for o in offers]
     every = [*lots, *(replace(o.lot, on_hand_kg=kg) for o, kg in zip(offers, reach, strict=True))]
     # a plan looks after dates and a lot's least weight itself, over the days
-    sources = [replace(lot, use_by=None, received=None, use_at_least_kg=_ZERO) for lot in every]
+    sources = [replace(lot, use_by=None, received=None, use_at_least_kg=ZERO) for lot in every]
     return World(week, tuple(_supplies(week, lots, offers, sources)), _jobs(week, sources))
 
 
@@ -261,7 +259,7 @@ def _jobs(week: Week, sources: Sequence[Lot]) -> tuple[Job, ...]:
             except BadInput as error:
                 faults += [_at_home(fault, week, size, i, batch) for fault in error.faults]
                 break
-        within, tidy = order.within_kg if batch.fixed_kg else _ZERO, order.tidy
+        within, tidy = order.within_kg if batch.fixed_kg else ZERO, order.tidy
         assert tidy is not None
         jobs.append(Job(i, batch, recipe, days, lo - within, hi + within, rows, tidy))
     BadInput.raise_for(faults)
@@ -302,5 +300,5 @@ def recipe_rows(problem: Problem, sources: Sequence[Lot]) -> RecipeRows:
         place = np.full(len(place), -1, dtype=np.int64)
     return RecipeRows(
         problem, place, tuple(rows), carried, weights, tuple(range(lots, len(formula.columns))),
-        Vector.of(a.most or _ZERO for a in formula.free), impossible, choices_of(problem),
+        Vector.of(a.most or ZERO for a in formula.free), impossible, choices_of(problem),
     )  # fmt: skip

@@ -13,6 +13,7 @@ from typing import Any
 
 import numpy as np
 
+from constraints.as_typed import ZERO
 from constraints.quantities import FAT, SALT, Basis, Lot
 from constraints.requirement import BY_ION, Stage
 from constraints.row import RowKind
@@ -36,7 +37,6 @@ with late():
     from optimizer.plan.files import happened
     from optimizer.plan.settle import repair
 
-_ZERO = Fraction(0)
 _WORTH_SAYING = 1e-6
 """Money from which a price is worth saying."""
 STOPPED = "STOPPED AT THE TIME LIMIT before any plan was found"
@@ -320,6 +320,6 @@ def _by_day(books: Books) -> Iterator[OfDay]:
     for day, on in enumerate(books.world.week.dates):
         came = (kg for s, kg in books.have.items() if supplies[s].offer is not None and supplies[s].first == day)
         yield OfDay(
-            date=on, used_kg=sum((days.get(day, _ZERO) for days in books.by_day.values()), _ZERO),
-            delivered_kg=sum(came, _ZERO), left_kg=sum((levels[day] for levels in books.levels.values()), _ZERO),
+            date=on, used_kg=sum((days.get(day, ZERO) for days in books.by_day.values()), ZERO),
+            delivered_kg=sum(came, ZERO), left_kg=sum((levels[day] for levels in books.levels.values()), ZERO),
         )  # fmt: skip

@@ -11,7 +11,7 @@ from datetime import date
 from fractions import Fraction
 from itertools import groupby
 
-from constraints.numbers import PERCENT, ZERO, shown
+from constraints.as_typed import PERCENT, ZERO, shown
 from constraints.quantities import Basis
 from optimizer.answer import Status
 from optimizer.figures import Unit

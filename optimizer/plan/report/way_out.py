@@ -17,7 +17,7 @@ from itertools import groupby
 from math import ceil
 from typing import NamedTuple
 
-from constraints.numbers import ONE, ZERO, trimmed
+from constraints.as_typed import ONE, ZERO, trimmed
 from constraints.requirement import Requirement
 from constraints.row import Row, RowKind
 from optimizer.clock import OutOfTime

@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from constraints.numbers import G_PER_KG, ZERO, trimmed
+from constraints.as_typed import G_PER_KG, ZERO, trimmed
 from optimizer.plan.model.blocks import DIVISION_KG, Block, WeekProgram
 from optimizer.plan.model.kitchen import Excess, rules_of
 from optimizer.plan.model.world import Supply, World

@@ -27,6 +27,7 @@ from typing import Any
 
 import numpy as np
 
+from constraints.as_typed import ONE, ZERO
 from constraints.row import Floats, Owner, Row, RowKind, Vector
 from optimizer.answer import Status
 from optimizer.clock import OutOfTime, left, limited
@@ -41,7 +42,6 @@ from optimizer.solver.exact import lower_bound, multipliers
 from optimizer.solver.program import Ending
 from optimizer.weighing.rounding import Certificate
 
-_ZERO, _ONE = Fraction(0), Fraction(1)
 HELD_BACK_KG = Fraction("0.25")
 """Kilograms of every lot held back where rounding left a batch no way: five usual scale divisions."""
 TRIES = 4
@@ -90,13 +90,13 @@ class Plan(Books):
     @property
     def tidy_price(self) -> float:
         """The same with what they cost for the sake of the scales."""
-        return self.tidied + float(sum((one.dearer for one in self.made), _ZERO))
+        return self.tidied + float(sum((one.dearer for one in self.made), ZERO))
 
     @property
     def broken(self) -> tuple[int, int, Fraction]:
         """What does not hold, the worst first: batches and faults, limits of the kitchen, money."""
         if self.certificate is None:
-            return 10**6, 0, _ZERO
+            return 10**6, 0, ZERO
         unsound = sum(not one.sound for one in self.made) + len(self.certificate.faults)
         return unsound, len(self.certificate.excess), self.certificate.cost
 
@@ -142,7 +142,7 @@ def _with_room(wanted: WeekPart, plan: Plan) -> WeekPart:
     assert plan.certificate is not None
     reserved = dict(wanted.reserved)
     for excess in plan.certificate.excess:
-        reserved[excess.owner] = wanted.reserved.get(excess.owner, _ZERO) + excess.by
+        reserved[excess.owner] = wanted.reserved.get(excess.owner, ZERO) + excess.by
     failed = [one.job for one in plan.made if not one.sound]
     if not failed and not plan.certificate.faults:
         return replace(wanted, reserved=reserved)
@@ -231,7 +231,7 @@ def _uncertain(program: WeekProgram) -> bool:
 def _cut(program: WeekProgram, part: Planned) -> int:
     """Add the cuts that a batch of a solution breaks; their number."""
     block, problem = part.block, part.block.rows.problem
-    kilograms = [_ZERO] * len(problem.formula.columns)
+    kilograms = [ZERO] * len(problem.formula.columns)
     for place, kg in part.placed:
         kilograms[place] += kg
     cuts = [(r, row) for r in problem.choosing for row in r.cuts(problem.formula, tuple(kilograms))]
@@ -256,7 +256,7 @@ def tidied(program: WeekProgram, solved: Solved, dearer: Floats) -> Solved:
             remnants = _remnants(program, parts, there)
             if not pulls and not remnants:
                 break
-            none = [_row([int(row.sparse[0][0]) for row in pulls], None, _ZERO)] if pulls else []
+            none = [_row([int(row.sparse[0][0]) for row in pulls], None, ZERO)] if pulls else []
             tries = [[*pulls, *remnants], pulls, [*none, *remnants], none]
             solutions = ((_with(program, solved, dearer, [*rows, *some]), some) for some in tries)
             found, more = next(((one, some) for one, some in solutions if one.found), (None, []))
@@ -267,7 +267,7 @@ def tidied(program: WeekProgram, solved: Solved, dearer: Floats) -> Solved:
 
 
 def _row(columns: Sequence[int], lo: Fraction | None, hi: Fraction | None) -> Row:
-    return Row.of("tidy", dict.fromkeys(columns, _ONE), lo, hi)
+    return Row.of("tidy", dict.fromkeys(columns, ONE), lo, hi)
 
 
 def _with(program: WeekProgram, solved: Solved, dearer: Floats, rows: Sequence[Row]) -> Solved:
@@ -298,7 +298,7 @@ def _remnants(program: WeekProgram, parts: Sequence[Planned], have: Mapping[int,
     found, supplies = [], program.world.supplies
     least = {s: part.block.job.tidy.remnant.kilograms for part in parts for s in part.taken}  # of the last use
     for s, kg in needed(parts).items():
-        lot, there = supplies[s].lot, have.get(s, _ZERO)
+        lot, there = supplies[s].lot, have.get(s, ZERO)
         typed = lot.smallest_remnant_kg is not None or lot.use_up
         if not typed and 0 < there - kg < least[s] <= there:
             columns = [b.start + int(k) for b in program.blocks for k in (b.supplies == s).nonzero()[0]]
@@ -372,12 +372,12 @@ def _take(program: WeekProgram, solved: Solved, wanted: WeekPart) -> set[tuple[s
     for s, buy in program.buys.items():
         kg = near(sum(float(solved.values[column]) for column in buy.columns)) * buy.unit
         if kg:
-            stock[s] = stock.get(s, _ZERO) + kg
+            stock[s] = stock.get(s, ZERO) + kg
             wanted.ordered[s] += kg
             charged.add(world.supplies[s].drop)
     parts = planned(program, solved)
     for s, kg in needed(parts).items():
-        stock[s] = max(stock.get(s, _ZERO) - kg, _ZERO)
+        stock[s] = max(stock.get(s, ZERO) - kg, ZERO)
     for row in program.model.rows:
         if row.owner.kind is RowKind.LIMIT:
             places, coefs = row.sparse

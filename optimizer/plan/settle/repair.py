@@ -17,9 +17,8 @@ from dataclasses import replace
 from datetime import date
 from fractions import Fraction
 
-from constraints.faults import BadInput
+from constraints.as_typed import ONE, ZERO, BadInput, shown, trimmed
 from constraints.formula import Batch
-from constraints.numbers import ONE, ZERO, shown, trimmed
 from constraints.quantities import Basis, Lot, MissingProperty, Weight
 from optimizer.findings import Report, check
 from optimizer.plan.files.happened import Happened, PlannedBatch, PlannedOrder, PulledLot

@@ -17,9 +17,9 @@ from typing import NamedTuple
 
 import numpy as np
 
+from constraints.as_typed import G_PER_KG, ZERO
 from constraints.asked import Stock, batch_size, floors
 from constraints.formula import Formula
-from constraints.numbers import G_PER_KG, ZERO
 from constraints.quantities import Basis, Lot, Weight
 from constraints.requirement import Role
 from constraints.row import Floats, Row, Vector
