@@ -117,7 +117,7 @@ def test_a_curve_lies_in_its_frame_and_its_ticks_are_round_and_even(drawn: dict[
 
 
 @pytest.mark.parametrize("low", [0.0, 0.3, 7.0, 88.88, 1234.5, -3.7, -120.0])
-@pytest.mark.parametrize("wide", [0.0004, 0.09, 0.9, 1.0, 7.3, 60.0, 100.0, 2500.0])
+@pytest.mark.parametrize("wide", [0.0004, 0.09, 0.9, 1.0, 6.5, 7.3, 31.0, 60.0, 100.0, 2500.0])
 @pytest.mark.parametrize("whole", [False, True])
 def test_ticks_are_every_round_figure_from_end_to_end(low: float, wide: float, whole: bool) -> None:
     axis = Axis(low, low + wide, 80, 736)
