@@ -5,8 +5,6 @@ legal rate itself would fail. A reader collects every fault of a file before it 
 file once.
 """
 
-from __future__ import annotations
-
 import re
 import unicodedata
 from collections.abc import Callable, Iterable, Sequence

@@ -6,8 +6,6 @@ another chemical form, on a base of its own. What no row of a class lists may no
 are judged by what they are treated with.
 """
 
-from __future__ import annotations
-
 from collections.abc import Iterable, Sequence
 from dataclasses import replace
 from enum import StrEnum

@@ -3,8 +3,6 @@
 A recipe states what a laboratory found of a batch; a rule names what it wants to know and is judged by that alone.
 """
 
-from __future__ import annotations
-
 from enum import StrEnum
 from fractions import Fraction
 

@@ -4,8 +4,6 @@ Beside Ratio two small requirements live here: a limit that a batch without any 
 several figures; and the range of a figure when every weight is only known within the scale's tolerance.
 """
 
-from __future__ import annotations
-
 from collections.abc import Iterable, Mapping
 from dataclasses import replace
 from enum import StrEnum

@@ -4,8 +4,6 @@ Every table and option carries its source and how it was read. Temperatures stay
 are minutes, exact. The files stand in ``treatments/``; no figure of theirs stands in Python.
 """
 
-from __future__ import annotations
-
 import re
 from fractions import Fraction
 from functools import cache

@@ -6,8 +6,6 @@ folded away, and look-alike letters by Unicode's own table of confusables. The w
 what it states.
 """
 
-from __future__ import annotations
-
 import re
 import unicodedata
 from collections.abc import Iterable, Iterator

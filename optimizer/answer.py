@@ -1,7 +1,5 @@
 """One batch from problem to answer: optimum, weigh-out, checks, certificate, how sure it is, or why there is none."""
 
-from __future__ import annotations
-
 from collections.abc import Iterable, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, replace

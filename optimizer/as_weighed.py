@@ -3,8 +3,6 @@ against their doses for the lots in it, its total of salt against the one wanted
 limit: so much more of one lot, where one lot can do it.
 """
 
-from __future__ import annotations
-
 from bisect import bisect_left
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import suppress

@@ -6,8 +6,6 @@ is needed: without any one of them there is a batch. Where no whole packs are in
 attainable figures too.
 """
 
-from __future__ import annotations
-
 from bisect import bisect_left
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace

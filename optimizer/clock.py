@@ -4,8 +4,6 @@ Without a limit nothing looks at a clock: searches are bounded by the work they 
 same answer on any machine.
 """
 
-from __future__ import annotations
-
 import signal
 import threading
 import time

@@ -5,8 +5,6 @@ It must go in, whole or (where the mixer is full) in part; nothing that is in ca
 same program, rounding, checks and proof.
 """
 
-from __future__ import annotations
-
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date

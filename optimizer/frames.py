@@ -18,8 +18,6 @@ What the command reads and finds is read and found here, on the same path.
 0.499
 """
 
-from __future__ import annotations
-
 import json
 from collections.abc import Mapping
 from dataclasses import dataclass

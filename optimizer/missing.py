@@ -1,7 +1,5 @@
 """What lots and additions do not state though something needs it: said once, with who asks for it and the ways out."""
 
-from __future__ import annotations
-
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 

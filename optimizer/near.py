@@ -4,8 +4,6 @@ The cheapest cost is found first. Then the wish is made as large as the premium 
 any other, and the cheapest batch that grants it is sought, weighed out and checked the usual way.
 """
 
-from __future__ import annotations
-
 from collections.abc import Callable
 from dataclasses import replace
 from fractions import Fraction

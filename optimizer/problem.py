@@ -3,8 +3,6 @@
 Everything that can be wrong between the files is found here, all at once, before anything is solved.
 """
 
-from __future__ import annotations
-
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from datetime import date

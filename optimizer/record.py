@@ -5,8 +5,6 @@ in the result where that is no attribute of the same name. The document is its d
 figures stay exact until they are dumped, each as the float nearest to it.
 """
 
-from __future__ import annotations
-
 import json
 from collections.abc import Callable
 from fractions import Fraction

@@ -1,7 +1,5 @@
 """What the reader must be told beside the figures: warnings, what was assumed, and why no batch exists."""
 
-from __future__ import annotations
-
 from collections.abc import Iterable, Iterator, Sequence
 from fractions import Fraction
 from itertools import product

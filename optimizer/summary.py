@@ -1,7 +1,5 @@
 """Figures that follow from a weighed batch: cost, composition, casing. Exact; the page and the JSON only print them."""
 
-from __future__ import annotations
-
 from collections.abc import Iterable, Iterator, Mapping
 from datetime import date as Day
 from fractions import Fraction

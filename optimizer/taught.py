@@ -7,8 +7,6 @@ point and rounded to a thousandth of a point: a figure that is known to half a p
 needed anyway.
 """
 
-from __future__ import annotations
-
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from fractions import Fraction

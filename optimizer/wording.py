@@ -3,8 +3,6 @@
 One word per thing, everywhere: in commands, options, keys, headings and errors; ``terms.csv`` tells them.
 """
 
-from __future__ import annotations
-
 from datetime import date
 
 CAUTION = (

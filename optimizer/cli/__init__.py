@@ -5,8 +5,6 @@ that must not be made, or an answer that could not be written; 2 bad input or us
 best batch found; 70 a fault of the program; 130 interrupted.
 """
 
-from __future__ import annotations
-
 import gc
 import sys
 from importlib import import_module

@@ -81,40 +81,38 @@ class Readings:
         found: NDArray[np.bool_] = self.values >= ceil(level * self.scale)
         return found
 
-    def longest_above(self, level: Fraction, longest_gap: Fraction) -> tuple[Fraction, Fraction] | None:
+    def longest_above(self, level: Fraction, gap: Fraction) -> tuple[Fraction, Fraction] | None:
         """Start and end, minutes, of the longest unbroken time at or above a level; None where it is never reached."""
-        spans = self._spans(level, longest_gap, longest=True)
+        spans = self._spans(level, gap, longest=True)
         return max(spans, key=lambda span: (span[1] - span[0], -span[0]), default=None)
 
-    def held(self, level: Fraction, longest_gap: Fraction) -> Fraction:
+    def held(self, level: Fraction, gap: Fraction) -> Fraction:
         """Minutes of the longest unbroken time at or above a level."""
-        start, end = self.longest_above(level, longest_gap) or (ZERO, ZERO)
+        start, end = self.longest_above(level, gap) or (ZERO, ZERO)
         return end - start
 
-    def _spans(
-        self, level: Fraction, longest_gap: Fraction, *, longest: bool = False
-    ) -> Iterator[tuple[Fraction, Fraction]]:
+    def _spans(self, level: Fraction, gap: Fraction, *, longest: bool = False) -> Iterator[tuple[Fraction, Fraction]]:
         """Start and end of every unbroken time at or above a level, or of those that may be the ``longest``."""
         above = self.above(level)
-        joined = above[1:] & above[:-1] & (np.diff(self.times) <= floor(longest_gap / self.tick))
+        joined = above[1:] & above[:-1] & (np.diff(self.times) <= floor(gap / self.tick))
         first, last = (np.flatnonzero(above & ~end) for end in (np.append(False, joined), np.append(joined, False)))
         if longest:
             most = self.times[np.minimum(last + 1, len(self) - 1)] - self.times[np.maximum(first - 1, 0)]
             kept = most >= np.max(self.times[last] - self.times[first], initial=0)
             first, last = first[kept], last[kept]
-        return (self._span(a, b, level, longest_gap) for a, b in zip(first.tolist(), last.tolist(), strict=True))
+        return (self._span(a, b, level, gap) for a, b in zip(first.tolist(), last.tolist(), strict=True))
 
-    def _span(self, first: int, last: int, level: Fraction, longest_gap: Fraction) -> tuple[Fraction, Fraction]:
+    def _span(self, first: int, last: int, level: Fraction, gap: Fraction) -> tuple[Fraction, Fraction]:
         start, end = self.minute(first), self.minute(last)
-        if first and self.value(first - 1) < level and start - self.minute(first - 1) <= longest_gap:
+        if first and self.value(first - 1) < level and start - self.minute(first - 1) <= gap:
             start = self.crossing(first - 1, level)
-        if last + 1 < len(self) and self.value(last + 1) < level and self.minute(last + 1) - end <= longest_gap:
+        if last + 1 < len(self) and self.value(last + 1) < level and self.minute(last + 1) - end <= gap:
             end = self.crossing(last, level)
         return start, end
 
-    def earned(self, level: Fraction, start: Fraction, need: Fraction, longest_gap: Fraction) -> Fraction | None:
+    def earned(self, level: Fraction, start: Fraction, need: Fraction, gap: Fraction) -> Fraction | None:
         """Minute at which so many minutes at or above a level are together, from a minute on; None: they never are."""
-        for begun, end in self._spans(level, longest_gap):
+        for begun, end in self._spans(level, gap):
             begin = max(begun, start)
             if end - begin >= need:
                 return begin + need

@@ -3,8 +3,6 @@
 Exact, but for an estimate of water activity, which never passes a product.
 """
 
-from __future__ import annotations
-
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from fractions import Fraction

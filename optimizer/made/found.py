@@ -3,8 +3,6 @@
 Treatments depend on nitrite, salt and species. Findings stand in phases, under each place, and end in one verdict.
 """
 
-from __future__ import annotations
-
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from fractions import Fraction

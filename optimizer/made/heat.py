@@ -3,8 +3,6 @@
 A thermometer's error always counts against the batch. Times are exact; integrated lethality is a second opinion only.
 """
 
-from __future__ import annotations
-
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from fractions import Fraction

@@ -4,8 +4,6 @@ Columns are known by the first word of their name (``ROLES``) or by what the com
 in C or F. Times are stamps (``2026-11-25 06:10:00``, with or without an offset) or elapsed seconds to days.
 """
 
-from __future__ import annotations
-
 import re
 from collections.abc import Iterable, Mapping, Sequence
 from contextlib import suppress

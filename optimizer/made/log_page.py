@@ -3,8 +3,6 @@
 A plan is a schedule of the smokehouse, or a hold by the tables: only a probe proves it.
 """
 
-from __future__ import annotations
-
 from collections.abc import Iterator, Sequence
 from datetime import datetime
 from fractions import Fraction

@@ -1,7 +1,5 @@
 """The JSON document of ``blend``. Keys may be added, never renamed."""
 
-from __future__ import annotations
-
 from collections.abc import Callable
 from datetime import date as Day
 from fractions import Fraction

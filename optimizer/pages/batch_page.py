@@ -3,8 +3,6 @@
 One screen by default; ``full`` adds every check with its source and the figures behind (``details``).
 """
 
-from __future__ import annotations
-
 from collections.abc import Iterator, Sequence
 from fractions import Fraction
 

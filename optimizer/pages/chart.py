@@ -6,8 +6,6 @@ choice.
 Pages hold inline pictures (SVG) and load nothing from anywhere. Every text from the input is escaped.
 """
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import partial

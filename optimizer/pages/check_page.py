@@ -1,7 +1,5 @@
 """A checked batch as a page, one table a place, the worst margin first, and as a JSON document."""
 
-from __future__ import annotations
-
 from collections.abc import Iterator
 from datetime import date as Day
 from fractions import Fraction

@@ -4,8 +4,6 @@ Its JSON document is that of the corrected batch, the mass as one lot of it, wit
 never renamed.
 """
 
-from __future__ import annotations
-
 from collections.abc import Iterator
 from dataclasses import replace
 from fractions import Fraction

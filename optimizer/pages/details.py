@@ -2,8 +2,6 @@
 full page adds: every check with its source, composition, sums, what was assumed, and the certificate.
 """
 
-from __future__ import annotations
-
 from collections.abc import Iterator, Sequence
 from fractions import Fraction
 from itertools import groupby

@@ -1,7 +1,5 @@
 """Plain text tables and paragraphs as wide as the terminal, on which some letters take two columns or none."""
 
-from __future__ import annotations
-
 from collections.abc import Iterable, Sequence
 from contextvars import ContextVar
 from itertools import zip_longest

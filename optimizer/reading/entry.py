@@ -1,7 +1,5 @@
 """A recipe as it is typed: the model that is published as JSON Schema, and what is sound by itself in each part."""
 
-from __future__ import annotations
-
 from collections.abc import Collection
 from enum import StrEnum
 from fractions import Fraction

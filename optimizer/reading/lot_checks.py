@@ -3,8 +3,6 @@
 A suspicion is a legal figure that is probably a slip: it is warned of, and stays with the lot.
 """
 
-from __future__ import annotations
-
 from collections import defaultdict
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass

@@ -5,8 +5,6 @@ reads like a source of nitrite, an allergen or cheese and is not declared is a f
 to say that it is none.
 """
 
-from __future__ import annotations
-
 from collections.abc import Iterator
 from fractions import Fraction
 from itertools import chain

@@ -8,8 +8,6 @@ Any further column whose cells are all numbers is a free property under its own 
 would therefore pass as a free property and its limit would silently not exist, so near misses are refused.
 """
 
-from __future__ import annotations
-
 import csv
 import re
 from collections.abc import Collection, Iterable, Iterator, Mapping

@@ -1,7 +1,5 @@
 """Reading what was actually weighed: a small table, or the JSON document of a blend with the weights corrected."""
 
-from __future__ import annotations
-
 import json
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace

@@ -10,8 +10,6 @@ With whole numbers the cuts go into one tree (see tree); what whole numbers that
 settled the same way, and the bound proved is that of the linear program.
 """
 
-from __future__ import annotations
-
 from collections.abc import Iterable, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, field, replace
@@ -260,7 +258,7 @@ class ConeProgram:
             ended = Ending.INFEASIBLE if proof.closed else Ending.TIME_LIMIT
             return replace(loose, ending=ended, prices=(), certain=False)
         if proof.closed:
-            best = self._better_ranked(cut, best, loose, ranks)
+            best = self._better(cut, best, loose, ranks)
         self.learnt.batches.append(best)
         values = self._ranked(held(program, best), best, ranks)
         ended = Ending.OPTIMAL if proof.closed else Ending.TIME_LIMIT
@@ -296,9 +294,7 @@ class ConeProgram:
         proof = prove(cut, cut.cost(best) if best else None, nodes, _ALIKE, beyond=beyond)
         return best, proof
 
-    def _better_ranked(
-        self, cut: Program, best: tuple[Fraction, ...], loose: Optimum, ranks: Ranks
-    ) -> tuple[Fraction, ...]:
+    def _better(self, cut: Program, best: tuple[Fraction, ...], loose: Optimum, ranks: Ranks) -> tuple[Fraction, ...]:
         """Another batch that costs no more, and uses sooner what ought to be used sooner."""
         if not ranks.places or not self._has_twins():
             return best

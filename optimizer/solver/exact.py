@@ -10,8 +10,6 @@ variable, its activity, with the row's limits as bounds (bounded simplex; Chvata
 What is not basic rests on a bound. Feasibility is reached by minimising the sum of all violations.
 """
 
-from __future__ import annotations
-
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from fractions import Fraction

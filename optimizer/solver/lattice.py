@@ -7,8 +7,6 @@ Lovasz, Mathematische Annalen 261, 1982, 515-534) branching on z soon ends (Aard
 Operations Research 25, 2000, 427-442).
 """
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import dataclass
 from fractions import Fraction

@@ -4,8 +4,6 @@ Cheung, Gleixner and Steffy, Verifying Integer Programming Results, IPCO 2017, L
 branch and leaf is written out in fractions; nothing is left to the reader but to add up.
 """
 
-from __future__ import annotations
-
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from fractions import Fraction

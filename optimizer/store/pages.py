@@ -4,8 +4,6 @@ A trace goes from a lot forward, from a batch back, through rework and sales; ev
 difference named. The whole batch is at risk, not the lot's share of it. What was reversed is left out.
 """
 
-from __future__ import annotations
-
 import json
 import sqlite3
 import time

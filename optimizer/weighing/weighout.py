@@ -7,8 +7,6 @@ neighbour is tried. A lot in packs is used in whole packs, which the loads share
 than one division.
 """
 
-from __future__ import annotations
-
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from fractions import Fraction

@@ -1,7 +1,5 @@
 """The least cost as one figure moves over all its feasible range: a requirement's target, or one lot's price."""
 
-from __future__ import annotations
-
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 from fractions import Fraction

@@ -1,7 +1,5 @@
 """What the JSON document of ``why`` is: money per unit of a limit, kilograms and prices of lots as held."""
 
-from __future__ import annotations
-
 from types import SimpleNamespace
 from typing import Literal
 

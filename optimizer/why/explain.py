@@ -1,7 +1,5 @@
 """From files and figures set anew to the whole explanation of one batch: prices, or ways out where there is none."""
 
-from __future__ import annotations
-
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field
 from functools import partial

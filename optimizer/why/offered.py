@@ -4,8 +4,6 @@ Of an offer's price periods the one of the batch's day counts. What is ordered c
 whole order packs and not below the smallest order; what is used of it may be any part.
 """
 
-from __future__ import annotations
-
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from datetime import date

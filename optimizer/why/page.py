@@ -1,7 +1,5 @@
 """The explanation as a page: what a point, a kilogram and a limit cost, what to buy at what price, what would do."""
 
-from __future__ import annotations
-
 from collections.abc import Iterator
 from fractions import Fraction
 from typing import Any

@@ -1,7 +1,5 @@
 """What each requirement's limit costs: price per unit on both sides, its range, what lies beyond; else its margin."""
 
-from __future__ import annotations
-
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 from fractions import Fraction

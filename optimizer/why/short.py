@@ -1,7 +1,5 @@
 """How prices and ways out are said: in a few lines below a blend, and where there is no batch; money and units."""
 
-from __future__ import annotations
-
 from collections.abc import Iterator, Sequence
 from contextlib import suppress
 from fractions import Fraction

@@ -5,8 +5,6 @@ farther where a batch on the edge cannot be weighed. Where limits hold with a st
 by halving, because nothing but solving again is exact about it.
 """
 
-from __future__ import annotations
-
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import replace
 from fractions import Fraction

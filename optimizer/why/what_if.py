@@ -4,8 +4,6 @@ Figures are set in the text of the files, which then go through the real readers
 of a figure that was set.
 """
 
-from __future__ import annotations
-
 import json
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace

@@ -3,8 +3,6 @@
 The plan is its own JSON document read back: every figure as it stands, every fault with its place.
 """
 
-from __future__ import annotations
-
 import json
 from collections import Counter
 from collections.abc import Iterator

@@ -10,8 +10,6 @@ quantities are bounded by what the batches could use at most; and pairs of lot a
 built.
 """
 
-from __future__ import annotations
-
 from collections import defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace

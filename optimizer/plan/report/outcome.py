@@ -96,9 +96,7 @@ class BatchFigures(Record):
     fat_pct: Figure | None = at(lambda one: composition(one.answer.weighed.total, Basis.MEAT).get(FAT))
     salt_pct: Figure | None = at(lambda one: composition(one.answer.weighed.total, Basis.BATCH).get(SALT))
     nitrite_ppm: Figure | None = at(_nitrite)
-    links: int | None = at(
-        lambda one: getattr(casing_need(one.answer.problem, one.answer.weighed.total), "links", None)
-    )
+    links: int | None = at(lambda it: getattr(casing_need(it.answer.problem, it.answer.weighed.total), "links", None))
     cost_per_kg: Figure = at(lambda one: Cost.model_validate(one.answer).per_kg_batch)
     loads: int = at(lambda one: len(one.answer.weighed.loads))
 

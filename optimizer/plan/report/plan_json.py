@@ -1,7 +1,5 @@
 """The JSON document of a plan, and its order and pull lists as CSV. Keys may be added, never renamed."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from datetime import date as Day
 from typing import Any

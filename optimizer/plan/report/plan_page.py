@@ -3,8 +3,6 @@
 The short page is what a kitchen works by; the full one adds stock by day, what limits cost, and every batch's own page.
 """
 
-from __future__ import annotations
-
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
 from datetime import date

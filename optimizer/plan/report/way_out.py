@@ -5,8 +5,6 @@ batches may fall short. Each kind is tried alone, and then the cheapest mixture 
 and rule packs are never relaxed.
 """
 
-from __future__ import annotations
-
 from collections.abc import Collection, Iterable, Iterator, Mapping
 from contextlib import suppress
 from dataclasses import replace

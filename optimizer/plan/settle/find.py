@@ -15,8 +15,6 @@ beforehand; the cold store is left out, for a single batch cannot look after it.
 to planning in order.
 """
 
-from __future__ import annotations
-
 from collections import defaultdict
 from collections.abc import Callable, Mapping, Sequence
 from contextlib import suppress

@@ -9,8 +9,6 @@ reason to hold a batch: a lot that may not go in, a limit that is broken, a dose
 up, or a batch of which nothing can be said.
 """
 
-from __future__ import annotations
-
 from collections import Counter, defaultdict
 from collections.abc import Iterator, Sequence
 from dataclasses import replace

@@ -4,8 +4,6 @@ Batches are weighed one after the other, first in the order they are made. Each 
 it, and of each lot what no later batch needs; so rounding never takes what another batch was promised.
 """
 
-from __future__ import annotations
-
 from collections import Counter, defaultdict
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
