@@ -363,6 +363,11 @@ def marked(requirement: Requirement, items: Iterable[Ingredient], process: Proce
     return replace(requirement, what=f"estimated {requirement.what}", estimated=names) if names else requirement
 
 
+def asked_confidence(requirements: Iterable[Requirement]) -> Confidence | None:
+    """The confidence that a recipe asks for, which all of its requirements that depend on measured fat share."""
+    return next((r.confidence for r in requirements if r.confidence is not None), None)
+
+
 def confident(requirement: Requirement, confidence: Confidence, formula: Formula) -> Requirement:
     """The requirement held with confidence where the fat of these lots matters to its rows; else itself.
 

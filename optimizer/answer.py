@@ -11,7 +11,7 @@ from constraints.as_typed import ZERO
 from constraints.asked import Tidy
 from constraints.formula import Batch, Formula
 from constraints.quantities import Ingredient, Lot
-from constraints.requirement import Requirement, Role, measured_again
+from constraints.requirement import Requirement, Role, asked_confidence, measured_again
 from optimizer import clock
 from optimizer.bench import Conflict, explain
 from optimizer.lawful import Dosed, LawfulDose, doses_instead, other_names
@@ -295,7 +295,7 @@ def how_sure(problem: Problem, held: Held, weighed: Weighed) -> Confidence | Non
 
     The price is against the plain optimum; the limits are those that measured fat moves, as weighed.
     """
-    asked = next((r.confidence for r in problem.requirements if r.confidence is not None), None)
+    asked = asked_confidence(problem.requirements)
     if asked is None:
         return None
     likely = [
@@ -320,7 +320,7 @@ def worth_remeasuring(
     solved in whole numbers.
     """
     layout, formula, ranks = layout_of(problem), problem.formula, ranks_of(problem.formula.columns)
-    asked = next((r.confidence for r in requirements if r.confidence is not None), None)
+    asked = asked_confidence(requirements)
     if asked is None:
         return []
     candidates = []

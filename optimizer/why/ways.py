@@ -14,7 +14,7 @@ from typing import TypeVar
 from constraints.as_typed import ONE, PERCENT, ZERO
 from constraints.asked import Stock
 from constraints.quantities import Lot
-from constraints.requirement import Requirement, Role, measured_again
+from constraints.requirement import Requirement, Role, asked_confidence, measured_again
 from optimizer.answer import Answer
 from optimizer.bench import NEAR_NODES, Bench, Conflict, with_lots, with_requirements
 from optimizer.problem import Problem
@@ -293,7 +293,7 @@ class _Search:
 
     def less_sure(self) -> Iterator[Way]:
         """The confidence lowered for every limit, in whole percents."""
-        asked = next((r.confidence for r in self.problem.choosing if r.confidence is not None), None)
+        asked = asked_confidence(self.problem.choosing)
         if asked is None or asked.probability <= _LEAST_SURE:
             return
 
@@ -308,7 +308,7 @@ class _Search:
 
     def measured(self) -> Iterator[Way]:
         """One lot measured again, those of the largest error first; where none will do alone, all of them."""
-        known = next((r.confidence for r in self.problem.choosing if r.confidence is not None), None)
+        known = asked_confidence(self.problem.choosing)
         if known is None:
             return iter(())
         lots = [lot for lot in self.lots if known.improves(lot)]
