@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from difflib import get_close_matches
 from enum import StrEnum
 from fractions import Fraction
+from typing import NoReturn
 
 ZERO, ONE = Fraction(0), Fraction(1)
 KG_PER_LB = Fraction("0.45359237")
@@ -151,6 +152,11 @@ class BadInput(Exception):
         each_once = dict.fromkeys(faults)
         if any(fault.severity is Severity.ERROR for fault in each_once):
             raise cls(each_once)
+
+
+def refuse(file: str, found: str, allowed: str, line: int | None = None, column: str | int | None = None) -> NoReturn:
+    """Raise BadInput with one fault of a file or an option."""
+    raise BadInput([Fault(file, line, column, found, allowed)]) from None
 
 
 _UNSEEN = re.compile(

@@ -20,7 +20,7 @@ from typing import TYPE_CHECKING, Annotated, Any, cast
 from pydantic import Field, create_model
 
 from constraints import asked, identity, ingoing, laboratory
-from constraints.as_typed import BadInput, Fault, meant
+from constraints.as_typed import meant, refuse
 from constraints.document import Broken, Day, Deferred, Name, Ruled, Strict, YesNo
 from constraints.limits import SubstanceNames, among
 from constraints.quantities import FAT, MOISTURE, PROTEIN, SALT
@@ -346,7 +346,7 @@ class Pack(Strict):
         if product_class is None and self.class_required:
             ids = ", ".join(entry.id for entry in self.classes)
             found = f"the rule pack {self.pack} needs a product class, and the recipe names none"
-            raise BadInput([Fault(self.pack, None, None, found, f"product_class: one of {ids}")])
+            refuse(self.pack, found, f"product_class: one of {ids}")
         classes, method = self.belongs_to(product_class), self.method_of(product_class)
         rows = (row for row in self.rows if row.is_for(classes) and row.in_force_on(product.day))
         return tuple(row for row in rows if row.when.holds(product, method))

@@ -11,7 +11,7 @@ from datetime import date
 from fractions import Fraction
 from math import ceil, sqrt
 
-from constraints.as_typed import G_PER_KG, PERCENT, ZERO, BadInput, Fault, trimmed
+from constraints.as_typed import G_PER_KG, PERCENT, ZERO, BadInput, Fault, refuse, trimmed
 from constraints.confidence import UnknownMethod, finding, method_named
 from constraints.formula import Addition, Batch, Dosing, Formula, NoDose
 from constraints.library import brought
@@ -68,20 +68,16 @@ def measured(
     try:
         error = sd if sd is not None or not method else method_named(method, asked.methods if asked else ()).sd(mean)
     except UnknownMethod as unknown:
-        raise _bad("--method", str(unknown), unknown.hint) from None
+        refuse("--method", str(unknown), unknown.hint)
     if error is not None and error > SD_MOST:
         said = f"a standard deviation of {trimmed(error, 3)} points"
-        raise _bad("--fat-sd-pct", said, f"at most {trimmed(SD_MOST)}")
+        refuse("--fat-sd-pct", said, f"at most {trimmed(SD_MOST)}")
     apart, most = max(readings) - min(readings), FAR if error is None else APART * error
     if apart > most:
         said = f"the readings {', '.join(trimmed(r, 3) for r in readings)} % are {trimmed(apart, 3)} points apart"
-        raise _bad("--measured-fat", said, f"at most {trimmed(most, 2)} for this method: test again")
+        refuse("--measured-fat", said, f"at most {trimmed(most, 2)} for this method: test again")
     spread = None if error is None else Fraction(sqrt(error**2 / len(readings))).limit_denominator(10**6)
     return MassMeasured(mean, moisture, salt, spread, method)
-
-
-def _bad(option: str, found: str, allowed: str) -> BadInput:
-    return BadInput([Fault(option, None, None, found, allowed)])
 
 
 def errors_of(recipe: Recipe, items: Iterable[Ingredient]) -> dict[Lot, Fraction | None]:
@@ -123,7 +119,7 @@ def ground_of(
     mass = went_in if kilograms is None else kilograms
     if not LEAST_LEFT <= mass / went_in <= MOST_LEFT:
         said = f"{trimmed(mass, 3)} kg cannot be left of {trimmed(went_in, 3)} kg"
-        raise _bad("--ground-kg", said, f"what is in it, as {file} has to say")
+        refuse("--ground-kg", said, f"what is in it, as {file} has to say")
     items = _scaled(batch.kilograms, mass)
     try:
         if found.salt is not None:
@@ -132,7 +128,7 @@ def ground_of(
         moved = _as_measured(lots, items, found, file)
     except MissingProperty as missing:
         allowed = "state it, or leave out what was measured"
-        raise BadInput([Fault(file, None, missing.property_name, str(missing), allowed)]) from None
+        refuse(file, str(missing), allowed, column=missing.property_name)
     ground = Batch({moved.get(item, item): kg for item, kg in items.items() if kg}, recipe.process)
     names = dict.fromkeys(name for lot in moved.values() for name in lot.properties)
     fat = {FAT: sum((kg * moved[lot].properties[FAT] for lot, kg in lots.items()), ZERO) / mass}
@@ -160,7 +156,7 @@ def _error(recipe: Recipe, lots: Mapping[Lot, Fraction], found: MassMeasured, ma
         return found.sd * mass / meat
     if asked is not None and found.fat is not None:
         said = f"{asked.words} is asked for, and the error of the test is not stated"
-        raise _bad("--measured-fat", said, "--method or --fat-sd-pct beside it")
+        refuse("--measured-fat", said, "--method or --fat-sd-pct beside it")
     errors = errors_of(recipe, lots)
     if found.fat is not None or None in errors.values():
         return None
@@ -177,14 +173,14 @@ def _with_salt(recipe: Recipe, items: Mix, salt: Fraction, file: str) -> Mix:
     added = next((a.item for a in recipe.additions if a.item.kind is Kind.SALT), None)
     if added is None:
         allowed = "a recipe with salt, or no --measured-salt"
-        raise BadInput([Fault(recipe.file, None, "additions", "no salt is among the additions", allowed)])
+        refuse(recipe.file, "no salt is among the additions", allowed, column="additions")
     mass, others = sum(items.values(), ZERO), {item: kg for item, kg in items.items() if item is not added}
     without = Batch(_scaled(others, mass), recipe.process)
     brought_pct, strength = without.amount(Amount(SALT, Basis.BATCH)) / mass, added.properties[SALT]
     share = (salt - brought_pct) / (strength - brought_pct)
     if not 0 <= share <= 1 - LEAST_LEFT * sum(others.values(), ZERO) / mass:
         found = f"{trimmed(salt, 3)} % salt, and all but the salt weighed in brings {trimmed(brought_pct, 3)} %"
-        raise _bad("--measured-salt", found, f"test again, or mend what is in {file}")
+        refuse("--measured-salt", found, f"test again, or mend what is in {file}")
     return {**_scaled(others, mass * (1 - share)), added: mass * share}
 
 
@@ -201,14 +197,14 @@ def _as_measured(lots: Mapping[Lot, Fraction], items: Mix, found: MassMeasured, 
         if not max(low - FAR, ZERO) <= wanted <= min(high + FAR, Fraction(PERCENT)):
             said = f"{trimmed(figure, 3)} % {option} of the mass is {trimmed(wanted, 2)} % of its meat"
             allowed = f"its lots have {trimmed(low, 2)} to {trimmed(high, 2)} %: test again, or mend what is in {file}"
-            raise _bad(f"--measured-{option}", said, allowed)
+            refuse(f"--measured-{option}", said, allowed)
         now = sum((lot.properties[name] * kg for lot, kg in lots.items()), ZERO) / meat
         for figures in moved.values():
             _move(figures, name, wanted, now)
     parts = [sum((moved[lot].get(n, ZERO) * kg for lot, kg in lots.items()), ZERO) / meat for n in (FAT, *LEAN[:2])]
     if sum(parts) > SUM_MOST and (found.fat is not None or found.moisture is not None):
         said = f"fat, moisture and protein of the meat come to {trimmed(sum(parts, ZERO), 1)} % by what was measured"
-        raise _bad("--measured-fat", said, f"at most {trimmed(SUM_MOST)}: test again")
+        refuse("--measured-fat", said, f"at most {trimmed(SUM_MOST)}: test again")
     return {lot: replace(lot, properties=figures, on_hand_kg=lot.held_kg(lots[lot])) for lot, figures in moved.items()}
 
 

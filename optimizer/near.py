@@ -8,9 +8,8 @@ from collections.abc import Callable
 from dataclasses import replace
 from fractions import Fraction
 
-from constraints.as_typed import ONE, PERCENT, ZERO
+from constraints.as_typed import ONE, PERCENT, ZERO, refuse
 from constraints.asked import Opened
-from constraints.document.parsing import refuse
 from constraints.formula import Batch, Formula
 from constraints.quantities import FAT, Amount, Basis, Ingredient, Lot
 from constraints.requirement import Measurement, Origin, Requirement

@@ -12,9 +12,8 @@ from enum import StrEnum
 from fractions import Fraction
 from math import ceil
 
-from constraints.as_typed import G_PER_KG, KG_PER_LB, meant
+from constraints.as_typed import G_PER_KG, KG_PER_LB, meant, refuse
 from constraints.asked import Least, Tidy
-from constraints.document.parsing import refuse
 from constraints.quantities import Basis
 from optimizer.reading.entry import Units
 from optimizer.reading.recipe import Recipe

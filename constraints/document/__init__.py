@@ -13,10 +13,10 @@ os.environ.setdefault("PYDANTIC_DISABLE_PLUGINS", "__all__")
 from constraints.document.fields import LATER, Broken, Day, Deferred, Line, Name, NameOrEach, Names  # isort: skip
 from constraints.document.fields import NotNegative, Number, Percent, Positive, PositivePercent  # isort: skip
 from constraints.document.fields import Ruled, Strict, Weight, Whole, YesNo, refusal, validate  # isort: skip
-from constraints.document.parsing import Loc, Parsed, Tree, packaged, packaged_rows, parse, read_text, shown_path
+from constraints.document.parsing import Loc, Parsed, Tree, label, packaged, packaged_rows, parse, read_text, shown_path
 
 __all__ = [
     "LATER", "Broken", "Day", "Deferred", "Parsed", "Line", "Loc", "Name", "NameOrEach", "Names", "NotNegative",
     "Number", "Percent", "Positive", "PositivePercent", "Ruled", "Strict", "Tree", "Weight", "Whole", "YesNo",
-    "packaged", "packaged_rows", "parse", "read_text", "refusal", "shown_path", "validate",
+    "label", "packaged", "packaged_rows", "parse", "read_text", "refusal", "shown_path", "validate",
 ]  # fmt: skip

@@ -10,11 +10,11 @@ import sys
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from importlib.resources import files
-from typing import Any, NoReturn, TypeAlias
+from typing import Any, TypeAlias
 
 import yaml
 
-from constraints.as_typed import BadInput, Fault, Severity
+from constraints.as_typed import BadInput, Fault, Severity, refuse
 
 Tree: TypeAlias = "dict[str, Tree] | list[Tree] | str | None"
 """Typed text, nested; None is a key with nothing behind it."""
@@ -114,11 +114,6 @@ def read_text(path: str, most: int = MOST_BYTES) -> str:
 def label(path: str) -> str:
     """Name a file as faults show it."""
     return "standard input" if path == "-" else path
-
-
-def refuse(file: str, found: str, allowed: str, line: int | None = None, column: str | int | None = None) -> NoReturn:
-    """Raise BadInput with one fault of a file."""
-    raise BadInput([Fault(file, line, column, found, allowed)]) from None
 
 
 def _read_bytes(path: str, file: str, most: int) -> bytes:

@@ -189,7 +189,7 @@ class Logged:
         named = dict(text.rpartition("=")[::2] for text in self.column or [])
         if not set(named.values()) <= set(readings.ROLES):
             raise typer.BadParameter(f"NAME=one of {', '.join(readings.ROLES)}", param_hint="--column")
-        text, file = files.read_text(path, readings.MOST_LOG_BYTES), "standard input" if path == "-" else path
+        text, file = files.read_text(path, readings.MOST_LOG_BYTES), files.label(path)
         read = readings.parse_log(text, file, self.unit, named)
         shared.say(read.warnings)
         return read

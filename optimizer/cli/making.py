@@ -78,7 +78,7 @@ def why(
     size, figure, on, asked = order.read(tidy)
     shared.outputs({"--html": html}, (recipe, lots, offers))
     with shared.within_time(time_limit):
-        names = ["standard input" if name == "-" else name for name in (recipe, lots)]
+        names = [files.label(name) for name in (recipe, lots)]
         texts = [files.read_text(recipe), tables.lots_text(lots)]
         inputs = what_if.Inputs(texts[0], names[0], texts[1], names[1], (size, figure), on, asked)
         asking = explain.question(inputs, shared.say, changed or (), offers, lot)

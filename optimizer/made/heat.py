@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from fractions import Fraction
 from math import log10
 
-from constraints.as_typed import PERCENT, ZERO, BadInput, Fault, shown, trimmed
+from constraints.as_typed import PERCENT, ZERO, refuse, shown, trimmed
 from constraints.quantities import speaks_of
 from constraints.treatment import ComeUp, CoolingStage, Humidity, Kill, Option, Scale, Treatments, fahrenheit
 from optimizer.made.curve import Readings, coldest
@@ -35,7 +35,7 @@ def judge_cook(log: Log, product: MadeProduct, places: Sequence[Treatments], ask
     cores = log.of("core")
     if not cores:
         found = "no column is a core's probe"
-        raise BadInput([Fault(log.file, None, None, found, "core_c or core_f, or --column NAME=core")])
+        refuse(log.file, found, "core_c or core_f, or --column NAME=core")
     cold = coldest(cores)
     judged = tuple(Judged(place, tuple(_Cook(log, cold, product, place, asked).phases())) for place in places)
     return LogReport(product, log, judged, (*lacks(places, "cook", "kills"), *lacks(places, "cooling")), asked.error)
@@ -55,7 +55,7 @@ def in_its_unit(log: Log, *, sure: bool) -> Log:
         allowed = "core_c if it is in Celsius; --unit F if it is as it stands"
     else:
         return log
-    raise BadInput([Fault(log.file, None, cores[0].name, found, allowed)])
+    refuse(log.file, found, allowed, column=cores[0].name)
 
 
 @dataclass(frozen=True)

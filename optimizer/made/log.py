@@ -14,7 +14,7 @@ from math import lcm
 
 import numpy as np
 
-from constraints.as_typed import BadInput, Fault, NotANumber, Severity, exact
+from constraints.as_typed import BadInput, Fault, NotANumber, Severity, exact, refuse
 from constraints.document import packaged_rows
 from constraints.treatment import MINUTES, fahrenheit
 from optimizer.made.curve import Readings, Whole
@@ -92,7 +92,7 @@ class _Reader:
         if at is None:
             found = "no line names a column of times" if text.strip() else "the log is empty"
             allowed = f"time, minutes, seconds, hours or days above its figures, and {', '.join(ROLES)}"
-            raise BadInput([Fault(file, 1 if text.strip() else None, None, found, allowed)])
+            refuse(file, found, allowed, 1 if text.strip() else None)
         table = cut("\n" * at + "\n".join(lines[at:]), file)
         self.some(table.faults)
         if not table.rows:

@@ -17,7 +17,7 @@ from itertools import groupby
 from math import ceil, floor
 from typing import Any, NamedTuple
 
-from constraints.as_typed import G_PER_KG, PERCENT, PPM, BadInput, Fault, likely, trimmed
+from constraints.as_typed import G_PER_KG, PERCENT, PPM, BadInput, Fault, likely, refuse, trimmed
 from constraints.confidence import FatMethod, published
 from constraints.library import bare_classes, flaws, load_pack, shipped
 from constraints.requirement import Requirement, Salt
@@ -64,7 +64,7 @@ class Chosen:
         if wanted is not None and wanted not in known:
             close = likely(wanted, known)
             hint = f"did you mean {close}?" if close else f"known: {', '.join(known)}"
-            raise BadInput([Fault(self.pack.pack, None, None, f"no product class {wanted!r}", hint)])
+            refuse(self.pack.pack, f"no product class {wanted!r}", hint)
         weight, rows = self.kilograms or (USUAL_KG if wanted else None), self.pack.listed(wanted, self.day)
         return [Listed(row, row.requirement(), grams_words(row, weight) if weight else []) for row in rows]
 

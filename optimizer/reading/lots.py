@@ -16,9 +16,10 @@ from functools import cached_property, partial
 from types import MappingProxyType
 from typing import Any
 
-from constraints.as_typed import KG_PER_LB, PERCENT, ZERO, BadInput, Fault, Severity, exact, trimmed
+from constraints.as_typed import KG_PER_LB, PERCENT, ZERO, BadInput, Fault, Severity, exact, refuse, trimmed
 from constraints.confidence import UnknownMethod, method_named
 from constraints.document import read_text
+from constraints.document.parsing import label
 from constraints.formula import Figures
 from constraints.quantities import NITRATE, NITRITE, SALT, Kind, Lot
 from optimizer.late import late
@@ -63,7 +64,7 @@ class LotTable:
 
 def read_lots(path: str) -> LotTable:
     """Read the lots file at ``path``, or standard input for ``-``; raises BadInput with every fault of it."""
-    return parse_lots(lots_text(path), "standard input" if path == "-" else path)
+    return parse_lots(lots_text(path), label(path))
 
 
 def lots_text(path: str) -> str:
@@ -204,7 +205,7 @@ def exported(path: str, *, every: bool = False, learned: bool = False) -> str:
                 if not product and (every or left or not _typed(cells, mark))
             ]
     except ledger.NotRecorded as error:
-        raise BadInput([Fault(path, None, None, str(error), "a ledger that trimwright stock made")]) from None
+        refuse(path, str(error), "a ledger that trimwright stock made")
     header = list(dict.fromkeys(key for row in rows for key in row)) or ["lot", "on_hand_kg", "fat_pct", "cost_per_kg"]
     lines = [header, *([row.get(name, "") for name in header] for row in rows)]
     return "".join(f"{csv_line(line, mark)}\n" for line in lines)

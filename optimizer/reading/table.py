@@ -17,9 +17,8 @@ from functools import partial
 from io import StringIO
 from types import MappingProxyType
 
-from constraints.as_typed import BadInput, Fault, Severity, hidden, unprintable
+from constraints.as_typed import BadInput, Fault, Severity, hidden, refuse, unprintable
 from constraints.document import packaged_rows
-from constraints.document.parsing import refuse
 from constraints.ingoing import COUNTED
 from constraints.words import speaks_of_nitrite
 

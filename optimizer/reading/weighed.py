@@ -7,9 +7,20 @@ from fractions import Fraction
 from functools import partial
 from typing import Any
 
-from constraints.as_typed import G_PER_KG, KG_PER_LB, OZ_PER_LB, BadInput, Fault, NotANumber, exact, meant, trimmed
+from constraints.as_typed import (
+    G_PER_KG,
+    KG_PER_LB,
+    OZ_PER_LB,
+    BadInput,
+    Fault,
+    NotANumber,
+    exact,
+    meant,
+    refuse,
+    trimmed,
+)
 from constraints.document import read_text
-from constraints.document.parsing import refuse
+from constraints.document.parsing import label
 from optimizer.reading.table import Table, cut
 
 UNITS = {"kg": Fraction(1), "grams": Fraction(1, G_PER_KG), "lb": KG_PER_LB, "oz": KG_PER_LB / OZ_PER_LB}
@@ -41,7 +52,7 @@ class WeighedItem:
 
 def read_weighed(path: str, recipe: str = "") -> tuple[WeighedItem, ...]:
     """Read what was weighed. Raises BadInput with every fault of the file, and for a document of another ``recipe``."""
-    return parse_weighed(read_text(path), "standard input" if path == "-" else path, recipe)
+    return parse_weighed(read_text(path), label(path), recipe)
 
 
 def parse_weighed(text: str, file: str, recipe: str = "", part: str = "after") -> tuple[WeighedItem, ...]:

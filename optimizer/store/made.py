@@ -11,7 +11,7 @@ from itertools import groupby
 from math import ceil, floor
 from operator import itemgetter
 
-from constraints.as_typed import ONE, PERCENT, ZERO, BadInput, Fault, trimmed
+from constraints.as_typed import ONE, PERCENT, ZERO, refuse, trimmed
 from constraints.document import read_text
 from constraints.formula import Batch
 from constraints.ingoing import NITRATE_SALTS, NITRITE_SALTS, Salts
@@ -56,7 +56,7 @@ def batch_in(recipe: Recipe, table: LotTable, batch: str, lots: str) -> tuple[Ba
     if mixed.made or not mixed.there:
         why = "product of it is recorded: what is made is not ground any more"
         why = why if mixed.made else "no file and no such batch"
-        raise BadInput([Fault(lots, None, None, f"{batch}: {why}", "a file, or the code of a batch not yet stuffed")])
+        refuse(lots, f"{batch}: {why}", "a file, or the code of a batch not yet stuffed")
     return whole_of(recipe, table, mixed.items(), batch), table, True
 
 

@@ -4,7 +4,7 @@ from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field
 from functools import partial
 
-from constraints.as_typed import BadInput, Fault, meant
+from constraints.as_typed import BadInput, Fault, meant, refuse
 from optimizer.answer import Answer, Status, blend
 from optimizer.clock import OutOfTime
 from optimizer.problem import Problem, assemble
@@ -143,7 +143,7 @@ def question(
     names = [column.name for column in problem.formula.lots]
     if lot is not None and lot not in names:
         hint = meant(lot, names, "a lot that may go in")
-        raise BadInput([Fault("--lot", None, None, f"no eligible lot is named {lot!r}", hint)])
+        refuse("--lot", f"no eligible lot is named {lot!r}", hint)
     return Question(problem, settings, before, shelf, lot)
 
 

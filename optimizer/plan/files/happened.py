@@ -17,8 +17,7 @@ from pydantic import BeforeValidator, ConfigDict, Field, ValidationError
 
 from constraints.document import Broken, Day, Name, NotNegative, Parsed, Percent, Ruled  # isort: skip
 from constraints.document import Strict, Whole, YesNo, parse, read_text, shown_path, validate  # isort: skip
-from constraints.as_typed import PPM, ZERO, BadInput, Fault, exact, trimmed
-from constraints.document.parsing import refuse
+from constraints.as_typed import PPM, ZERO, BadInput, Fault, exact, refuse, trimmed
 from constraints.quantities import FAT, MOISTURE, NITRITE, PROTEIN, Lot
 from optimizer.plan.files.week_file import Week, unknown
 from optimizer.reading.lot_checks import FRACTION_MOST, STOCK_MOST, SUM_MOST
