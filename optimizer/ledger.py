@@ -35,6 +35,13 @@ HEAD = b"SQLite format 3\0"
 WAIT_SECONDS = 10.0
 """How long a process waits for another that is recording."""
 
+_TOUCHED = """SELECT EXISTS (SELECT 1 FROM pragma_foreign_key_check)
+  OR EXISTS (SELECT 1 FROM lot WHERE json_type(cells) <> 'object'
+    OR EXISTS (SELECT 1 FROM json_each(cells) WHERE type <> 'text'))
+  OR EXISTS (SELECT 1 FROM movement WHERE typeof(units) <> 'integer' OR typeof(into_batch) <> 'integer'
+    OR kind = 'test' AND json_type(item) <> 'object')
+  OR EXISTS (SELECT 1 FROM setting WHERE length(value) <> 1)"""
+"""Whether another program wrote what this one never writes: each would fail somewhere as a fault of the program."""
 _TAKEN = "the document {!r} is recorded already; nothing was recorded"
 _COLUMNS = "document, kind, lot, item, units, into_batch, batch, reverses"
 
@@ -115,8 +122,8 @@ def _said(path: str) -> Iterator[None]:
     """What SQLite complains of, in words of the kitchen."""
     try:
         yield
-    except sqlite3.Error as error:
-        code = (error.sqlite_errorcode or 0) & 0xFF
+    except (sqlite3.Error, UnicodeDecodeError, json.JSONDecodeError) as error:  # what cannot be decoded has no code
+        code = getattr(error, "sqlite_errorcode", sqlite3.SQLITE_CORRUPT) & 0xFF
         words = {
             sqlite3.SQLITE_BUSY: "another is recording; try again",
             sqlite3.SQLITE_FULL: "the disk is full",
@@ -142,7 +149,7 @@ def opened(path: str) -> Iterator[sqlite3.Connection]:
             raise NotRecorded(f"{path} is a file of another program; nothing was done")
         if version != VERSION:
             raise NotRecorded(f"{path} is of version {version}; this tool knows version {VERSION}; nothing was done")
-        if sound != "ok":
+        if sound != "ok" or base.execute(_TOUCHED).fetchone()[0]:
             raise NotRecorded(f"{path}: the file is damaged; nothing was done")
         yield base
 

@@ -326,6 +326,30 @@ def refused(path: str, words: str) -> None:
     assert Path(path).read_bytes() == before
 
 
+@pytest.mark.parametrize(
+    "written",
+    [
+        "UPDATE lot SET cells = '[]'", "UPDATE lot SET cells = '5'", """UPDATE lot SET cells = '{"lot": 5}'""",
+        "UPDATE lot SET cells = 'x'", "UPDATE lot SET lot = 5", "UPDATE setting SET value = '[1]'",
+        "INSERT INTO movement VALUES (NULL, 'd1', 'odd', 'S1', '', 'x', 1, 'K', NULL)",
+        "INSERT INTO movement VALUES (NULL, 'd1', 'test', 'S1', '5', 0, 0, '', NULL)",
+    ],
+)  # fmt: skip
+def test_a_ledger_that_another_program_wrote_into_is_refused(path: str, written: str) -> None:
+    """It is no fault of this program, and no answer is made of it."""
+    came(path, S1="1")
+    with sqlite3.connect(path) as base:
+        base.execute("INSERT INTO setting VALUES ('delimiter', ',') ON CONFLICT DO NOTHING")
+        base.execute("INSERT INTO document VALUES ('d1', 'receive', '2026-11-25', 'A', '', '', '2026-11-25')")
+        base.execute("INSERT INTO document VALUES ('d2', 'receive', '2026-11-25', 'A', '', '', '2026-11-25')")
+    base.close()
+    assert trace(path, "S1")
+    with sqlite3.connect(path) as base:
+        base.execute(written)
+    base.close()
+    refused(path, "damaged|malformed")
+
+
 def test_damaged_foreign_and_future_files_are_refused_untouched(tmp_path: Path, path: str) -> None:
     came(path, S1="1")
     whole = Path(path).read_bytes()
@@ -334,6 +358,14 @@ def test_damaged_foreign_and_future_files_are_refused_untouched(tmp_path: Path, 
         refused(path, "damaged|no ledger|another program|disk")
     Path(path).write_bytes(whole[:8192] + b"\xff" * 4096 + whole[12288:])
     refused(path, "damaged")
+    for old, new in ((b"CREATE TABLE lot", b"CREATE TAB\xc4E lot"), (b'{"lot', b'["lot')):
+        assert whole.count(old) >= 1
+        Path(path).write_bytes(whole.replace(old, new))
+        refused(path, "damaged|malformed")
+    for old, new in ((b'{"lot', b'{"\xfe\xfet'), (b"receive", b"recei\xffe")):
+        Path(path).write_bytes(whole.replace(old, new))
+        with pytest.raises(NotRecorded, match="damaged"):
+            trace(path, "S1")
     Path(path).write_bytes(whole)
     with sqlite3.connect(path) as base:
         base.execute("PRAGMA user_version = 2")
