@@ -390,6 +390,27 @@ def test_columns_lists_every_method_with_its_figure_and_source() -> None:
     assert [line for line in text.splitlines() if len(line) > 80] == []
 
 
+def test_columns_says_figures_as_figures_and_a_unit_of_each_kind() -> None:
+    """A figure of 1 or 0 is no *yes* or *no*; a capacity a day is no date."""
+    keys = {key["name"]: key for what in ("recipe", "week") for key in json.loads(
+        CliRunner().invoke(app, ["columns", what, "--json"]).stdout)}  # fmt: skip
+    assert {name: keys[name]["default"] for name in (
+        "scales.spice_g", "casing.spare_pct", "additions[].cost_per_kg", "kitchen.holding_per_kg_day", "cured",
+        "keep_refrigerated", "days")} == {
+        "scales.spice_g": "1", "casing.spare_pct": "0", "additions[].cost_per_kg": "0",
+        "kitchen.holding_per_kg_day": "0", "cured": "no", "keep_refrigerated": "yes", "days": "7",
+    }  # fmt: skip
+    assert {name: keys[name]["unit"] for name in (
+        "kitchen.stages[].kg_per_day", "kitchen.stages[].loads_per_day", "kitchen.most_batches_a_day",
+        "batches[].from_day", "casing.kg_per_m", "casing.cost_per_m", "casing.hank_m", "schedule[].set_f",
+        "additions[].up_to_g_per_kg_meat", "kitchen.holding_per_kg_day")} == {
+        "kitchen.stages[].kg_per_day": "kg a day", "kitchen.stages[].loads_per_day": "loads a day",
+        "kitchen.most_batches_a_day": "a day", "batches[].from_day": "date", "casing.kg_per_m": "kg per metre",
+        "casing.cost_per_m": "money per m", "casing.hank_m": "m", "schedule[].set_f": "deg F",
+        "additions[].up_to_g_per_kg_meat": "g per kg of meat", "kitchen.holding_per_kg_day": "money per kg and day",
+    }  # fmt: skip
+
+
 @pytest.mark.parametrize(
     ("what", "key"),
     [((), "additions"), (("recipe",), "additions"), (("week",), "batches"), (("what-happened",), "now")],

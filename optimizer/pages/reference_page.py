@@ -295,12 +295,13 @@ def columns_document() -> str:
 
 
 _UNITS = {
-    "_g_per_kg_meat": "g per kg of meat", "_g_per_kg_batch": "g per kg of batch", "_per_kg_day": "money per kg and day",
-    "_per_kg": "money per kg", "_ppm": "mg/kg", "_pct": "%", "_kg": "kg", "_lb": "lb", "_cm": "cm", "_mm": "mm",
-    "_m": "m", "_days": "days", "_day": "date", "_g": "g", "_c": "deg C", "_hours": "hours", "_minutes": "minutes",
+    "g_per_kg_meat": "g per kg of meat", "g_per_kg_batch": "g per kg of batch", "kg_per_m": "kg per metre",
+    "kg_per_day": "kg a day", "loads_per_day": "loads a day", "_a_day": "a day", "_per_kg_day": "money per kg and day",
+    "_per_kg": "money per kg", "_per_m": "money per m", "_ppm": "mg/kg", "_pct": "%", "_kg": "kg", "_lb": "lb",
+    "_cm": "cm", "_mm": "mm", "_m": "m", "_days": "days", "_day": "date", "_g": "g", "_c": "deg C", "_f": "deg F",
+    "_hours": "hours", "_minutes": "minutes",
 }  # fmt: skip
-"""Unit by the end of a key."""
-_WORDS = {"g_per_kg_meat": "g per kg of meat", "g_per_kg_batch": "g per kg of batch", "kg_per_m": "kg per metre"}
+"""Unit by the end of a key, the longer ends first."""
 _STARTERS = ("fresh.yaml", "smoked.yaml", "dry.yaml", "week.yaml")
 
 
@@ -326,9 +327,9 @@ def _walk(
 ) -> Iterator[Key]:
     for name, entry in node.get("properties", {}).items():
         default, where = entry.get("default"), f"{path}{name}"
-        shown = "" if default in (None, [], {}) else {True: "yes", False: "no"}.get(default, default)
+        shown = "" if default in (None, [], {}) else {"True": "yes", "False": "no"}.get(f"{default}", default)
         meaning = entry.get("description") or _target(entry, root).get("description", "")
-        unit = _WORDS.get(name) or next((unit for end, unit in _UNITS.items() if name.endswith(end)), "")
+        unit = next((unit for end, unit in _UNITS.items() if name.endswith(end)), "")
         yield Key(where, name in node.get("required", ()), unit, meaning, f"{shown}", examples.get(where, ""))
     for name, entry in node.get("properties", {}).items():
         many = "[]" if entry.get("type") == "array" else ""
