@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import json
+import math
 import os
 import signal
 import subprocess
@@ -176,6 +177,18 @@ def test_an_infeasible_week_names_batches_days_and_materials(tmp_path: Path) -> 
     assert "NO SUCH PLAN EXISTS" in page and "Mon A" in page and "WEIGH OUT" not in page.upper()
 
 
+@pytest.mark.parametrize(("kg", "more"), [(45, 2), (39, 1), (61, 3)])
+def test_a_way_out_by_loads_is_as_many_whole_loads_as_the_batch_lacks(kg: float, more: int, tmp_path: Path) -> None:
+    path = Path(RawWeek(1, two_lots(60.0), [RawBatch("A", kg, kg, 0, 0, (24, 28))], grinder=100.0).write(tmp_path))
+    week = json.loads(path.read_text())
+    week["kitchen"]["stages"] = [{"name": "smoker", "loads_per_day": 1, "load_kg": 20, "basis": "meat"}]
+    path.write_text(json.dumps(week))
+    ways = json.loads(command(str(path), "--json").stdout)["no_plan"]["ways"]
+    room = next(way["changes"] for way in ways if way["way"] == "have more room in the kitchen")
+    assert [(c["what"], c["amount"], c["unit"], c["date"]) for c in room] == [("smoker", more, "loads more", day(0))]
+    assert more == math.ceil(kg / 20) - 1
+
+
 def test_a_requirement_no_lot_can_meet_is_named(tmp_path: Path) -> None:
     path = RawWeek(1, [RawLot("one", "pork", 20.0, 3.0, 50.0)], [RawBatch("A", 5.0, 5.0, 0, 0, (24, 28))]).write(
         tmp_path
@@ -211,6 +224,32 @@ def test_repair_keeps_what_is_done_and_changes_as_few_batches_as_it_can(tmp_path
     used = sum(p["held_kg"] for b in after.values() for p in b["pulls"] if p["lot"] == "lean" and b["batch"] != "B0")
     first = sum(p["held_kg"] for p in before["B0"]["pulls"] if p["lot"] == "lean")
     assert used + first <= 37 + 1e-9
+
+
+def test_fixed_batches_stay_as_planned_though_others_would_be_cheaper_now(tmp_path: Path) -> None:
+    path = repairable(tmp_path)
+    (tmp_path / "plan.json").write_text(command(path, "--json").stdout)
+    before = {b["batch"]: b for b in json.loads((tmp_path / "plan.json").read_text())["batches"]}
+    lots = (tmp_path / "lots.csv").read_text().splitlines()
+    at = lots[0].split(",").index("cost_per_kg")
+    cheaper = [line.split(",") for line in lots]
+    for row in cheaper:
+        row[at] = "0.1" if row[0] == "spare lean" else row[at]
+    (tmp_path / "lots.csv").write_text("".join(",".join(row) + "\n" for row in cheaper))
+    changed = {}
+    for through in (day(3), day(1), None):
+        told = {"plan": "plan.json", "now": day(1), **({"fixed_through": through} if through else {})}
+        (tmp_path / "happened.yaml").write_text(json.dumps(told))
+        outcome = plan_week(read_week(path), str(tmp_path / "happened.yaml"))
+        after = {b["batch"]: b for b in plain(PlanRecord, outcome)["batches"]}
+        assert outcome.fewest_changes == (0 if through else None)
+        changed[through] = {
+            name for name in ("B1", "B2", "B3")
+            if any(abs(x - y) > 0.2 for x, y in zip(*(kilograms(b[name]) for b in (before, after)), strict=True))
+        }  # fmt: skip
+    assert not changed[day(3)]
+    assert changed[day(1)] and "B1" not in changed[day(1)]  # the later ones are free to take the cheap lot
+    assert changed[None]
 
 
 def kilograms(batch: dict[str, object]) -> list[float]:

@@ -44,6 +44,7 @@ def test_it_is_numpys_weighted_least_squares(seed: int) -> None:
         assert float(figure) == pytest.approx(min(max(want[i], 0), 100), abs=6e-4)
         shared = sum(max(spread[i, j], 0) for j in range(len(names)) if j != i)
         assert -1e-9 <= float(sd) - sqrt(spread[i, i] + shared) <= 0.001 + 1e-9  # rounded up
+        assert (figure * 1000).denominator == (sd * 1000).denominator == 1
 
 
 def test_the_error_of_no_blend_is_understated_by_that_of_its_lots() -> None:
