@@ -127,8 +127,7 @@ def ground_of(
         lots = {item: kg for item, kg in items.items() if isinstance(item, Lot)}
         moved = _as_measured(lots, items, found, file)
     except MissingProperty as missing:
-        allowed = "state it, or leave out what was measured"
-        refuse(file, str(missing), allowed, column=missing.property_name)
+        refuse(file, str(missing), "state it in the recipe or the lots table, or leave out what was measured")
     ground = Batch({moved.get(item, item): kg for item, kg in items.items() if kg}, recipe.process)
     names = dict.fromkeys(name for lot in moved.values() for name in lot.properties)
     fat = {FAT: sum((kg * moved[lot].properties[FAT] for lot, kg in lots.items()), ZERO) / mass}

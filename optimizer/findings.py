@@ -19,7 +19,7 @@ from constraints.rules import Pack
 from optimizer.as_weighed import Dose, Mend, Mender, batch_of, doses, not_adding_up, salt_targets, summed, two_weights
 from optimizer.figures import Unit
 from optimizer.lawful import Dosed, LawfulDose, doses_instead, other_names
-from optimizer.missing import gaps_of
+from optimizer.missing import gap_faults
 from optimizer.problem import free_band, why_left_out
 from optimizer.reading.entry import Units
 from optimizer.reading.lots import LotTable
@@ -153,10 +153,9 @@ def check(
     faults += () if faults else unjudged(recipe, packs, legal, product, lots, table.file)
     legal += guarding(items)
     asked = recipe.entry.confidence
-    for batch in batches.values():
-        faults += _gap_faults(recipe, batch, [*recipe.requirements, *legal], file)
-        known = [item for item in batch.kilograms if isinstance(item, Lot)]
-        faults += lot_faults(table.file, known, asked) if asked else ()
+    every = reversed([*recipe.requirements, *legal])
+    faults += gap_faults(recipe, table, items, {q: r.what for r in every for q in r.quantities()})
+    faults += lot_faults(table.file, lots, asked) if asked else ()
     BadInput.raise_for(faults)
     judge = _Judge(recipe, day, packs, legal, tolerance)
     several = max(len(batches) - 1, 1)
@@ -249,14 +248,6 @@ def _mended(report: Report, table: LotTable) -> tuple[Place, ...]:
         return replace(found, mend=mender.mend(found.requirement, kept)) if wrong else found
 
     return tuple(replace(place, findings=tuple(map(mended, place.findings))) for place in report.places)
-
-
-def _gap_faults(recipe: Recipe, batch: Batch, every: Sequence[Requirement], file: str) -> Iterator[Fault]:
-    needed = {q: r.what for r in reversed(every) for q in r.quantities()}
-    for item in batch.kilograms:
-        for what, name in gaps_of(item, needed, recipe):
-            found = f"{item.name} does not state {name}, which {what} needs"
-            yield Fault(file, None, name, found, "give the figure")
 
 
 def _badness(finding: Finding) -> tuple[int, Fraction, str]:

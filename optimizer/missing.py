@@ -1,6 +1,6 @@
 """What lots and additions do not state though something needs it: said once, with who asks for it and the ways out."""
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from constraints.as_typed import ZERO, Fault, meant
@@ -36,7 +36,7 @@ def complete(
     needed = dict(reversed(needed.items()))
     if any(addition.dosing is Dosing.TOTAL_SALT for addition in recipe.additions):
         needed.setdefault(Amount(SALT, Basis.BATCH), "total salt")
-    faults += _addition_faults(recipe, needed)
+    faults += gap_faults(recipe, table, [addition.item for addition in recipe.additions], needed)
     whole, lacking, told = [], [], dict[tuple[str, str], list[Lot]]()
     figures, asking = figures_of(table, usable), set[Ingredient](usable)
     if figures is not None:  # looked up once for all recipes
@@ -113,9 +113,15 @@ def _missing(item: Ingredient, quantity: Quantity, process: Process) -> str:
     return ""
 
 
-def _addition_faults(recipe: Recipe, needed: Mapping[Quantity, str]) -> Iterator[Fault]:
-    for i, addition in enumerate(recipe.additions):
-        for what, name in gaps_of(addition.item, needed, recipe):
-            found = f"{addition.item.name} does not state {name}, which {what} needs"
-            hint = f"a {addition.item.kind} states it; zero is a figure too"
-            yield recipe.document.fault(("additions", i), found, hint)
+def gap_faults(
+    recipe: Recipe, table: LotTable, items: Iterable[Ingredient], needed: Mapping[Quantity, str]
+) -> Iterator[Fault]:
+    """What lots and additions do not state, each at its place: a line of the table, or an entry of the recipe."""
+    places = {addition.item: ("additions", i) for i, addition in enumerate(recipe.additions)}
+    for item in items:
+        for what, name in gaps_of(item, needed, recipe):
+            found = f"{item.name} does not state {name}, which {what} needs"
+            if isinstance(item, Lot):
+                yield Fault(table.file, item.line, name, found, "give the figure")
+            else:
+                yield recipe.document.fault(places[item], found, f"a {item.kind} states it; zero is a figure too")

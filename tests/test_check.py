@@ -410,3 +410,28 @@ def test_the_recipe_itself_is_left_as_it_is() -> None:
     recipe = parse_recipe(RECIPE, "r.yaml")
     assert judged_by(recipe, []) is recipe
     assert judged_by(recipe, ["us"]).asked == ("us",)
+
+
+def test_what_is_not_stated_is_asked_for_where_it_is_missing(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """At the entry of the recipe or the line of the lots table, once, whatever the loads; never in what was weighed."""
+    recipe = """\
+name: L
+require:
+  - protein: {min_pct: 9, basis: batch}
+additions:
+  - {name: stock, is: liquid, g_per_kg_meat: 20, moisture_pct: 97, allergens: none}
+"""
+    monkeypatch.chdir(tmp_path)
+    Path("r.yaml").write_text(recipe)
+    Path("l.csv").write_text("lot,on_hand_kg,fat_pct,cost_per_kg,protein_pct\nA,30,18,3,18\nB,30,30,3,\n")
+    Path("b.csv").write_text("item,kg,load\nA,5,1\nB,5,1\nstock,0.2,1\nA,5,2\nB,5,2\nstock,0.2,2\n")
+    words = ["b.csv", "--recipe", "r.yaml", "--lots", "l.csv", "--date", "2026-11-25"]
+    done = CliRunner().invoke(app, ["check", *words])
+    told = " ".join(done.stderr.split())
+    assert done.exit_code == 2 and "2 errors;" in told
+    assert "r.yaml:5:5: error: additions[1]: stock does not state protein_pct, which protein needs" in told
+    assert "l.csv:3:protein_pct: error: B does not state protein_pct, which protein needs" in told
+    done = CliRunner().invoke(app, ["correct", *words, "--measured-fat", "25"])
+    told = " ".join(done.stderr.split())
+    assert done.exit_code == 2
+    assert "b.csv: error: stock does not state fat_pct (state it in the recipe or the lots table" in told
