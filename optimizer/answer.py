@@ -54,7 +54,7 @@ class Remeasured(Record):
     saving: Figure
 
 
-class Confidence(Record):
+class HowSure(Record):
     """What the confidence asked for means and costs."""
 
     asked: str
@@ -86,7 +86,7 @@ class Answer:
     conflict: Conflict | None = None
     scale_prevents: tuple[Requirement, ...] = ()
     scale_certain: bool = True
-    sure: Confidence | None = None
+    sure: HowSure | None = None
     kept: Tidy | None = None
     """What the batch keeps of the pulls and remnants that were wanted."""
     tidy_price: Fraction | None = None
@@ -290,7 +290,7 @@ def _unmeasured(problem: Problem) -> tuple[Check, ...]:
 # Under a stated confidence.
 
 
-def how_sure(problem: Problem, held: Held, weighed: Weighed) -> Confidence | None:
+def how_sure(problem: Problem, held: Held, weighed: Weighed) -> HowSure | None:
     """The report of a weighed blend, or None where no limit depends on measured fat.
 
     The price is against the plain optimum; the limits are those that measured fat moves, as weighed.
@@ -306,7 +306,7 @@ def how_sure(problem: Problem, held: Held, weighed: Weighed) -> Confidence | Non
     with suppress(clock.OutOfTime):
         again = worth_remeasuring(problem, problem.choosing, held)
     found = {"asked": asked.words, "price": held.price, "limits": likely, "measure_again": again}
-    return Confidence.model_validate(found)
+    return HowSure.model_validate(found)
 
 
 def worth_remeasuring(

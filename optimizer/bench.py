@@ -280,10 +280,10 @@ def explain(problem: Problem) -> Conflict:
     The last in the list are left out first, so that the recipe's own requirements are named sooner than the law's. What
     cannot hold at any weight does not name the weight. Raises SolverDisagrees where there is a batch after all.
     """
-    return _Search(problem).run()
+    return _ConflictSearch(problem).run()
 
 
-class _Search:
+class _ConflictSearch:
     """One search for a conflict, and whether what it found last is certain."""
 
     def __init__(self, problem: Problem) -> None:

@@ -32,7 +32,7 @@ ANSWERS = {
     "plan": "optimizer.plan.report.plan_json:PlanRecord",
     "rules": "optimizer.pages.reference_page:Rules",
     "rule-packs": "optimizer.pages.reference_page:Packs",
-    "stock": "optimizer.store.pages:Stock",
+    "stock": "optimizer.store.pages:StockList",
     "trace": "optimizer.store.pages:Traced",
     "why": "optimizer.why.document:Why",
 }

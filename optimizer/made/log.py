@@ -69,7 +69,7 @@ def parse_log(text: str, file: str, unit: str | None = None, named: Mapping[str,
 
     Raises BadInput with every fault of the file.
     """
-    reader = _Reader(text, file)
+    reader = _LogReader(text, file)
     times, roles = reader.named(unit or "", {name.casefold(): role for name, role in (named or {}).items()})
     start, ticks, tick = reader.clock(times)
     keep = reader.in_order(ticks, zoned=start is None or start.tzinfo is not None)
@@ -81,7 +81,7 @@ def parse_log(text: str, file: str, unit: str | None = None, named: Mapping[str,
     return Log(file, curves, start, int(ticks[-1]) * tick, tuple(reader.faults))
 
 
-class _Reader:
+class _LogReader:
     """The columns below the header, with the line of every row; lines of a logger's own above it are passed over."""
 
     def __init__(self, text: str, file: str) -> None:

@@ -10,7 +10,7 @@ from constraints.as_typed import G_PER_KG
 from constraints.formula import Batch
 from constraints.quantities import MOISTURE, PROTEIN, Basis, Ingredient, Lot
 from optimizer import order, summary
-from optimizer.answer import Answer, Confidence, Status, unrounded
+from optimizer.answer import Answer, HowSure, Status, unrounded
 from optimizer.lawful import LawfulDose
 from optimizer.record import Figure, Record, at
 from optimizer.remarks import cause, cured_lots, left_out, notes, verdict_of, warnings
@@ -25,7 +25,7 @@ class Estimated(Record):
     protein_pct: bool = at(lambda names: PROTEIN in names)
 
 
-class Limit(Record):
+class LimitPart(Record):
     """One limit with the figure of what was weighed; ``ok`` null: arithmetic cannot decide, which is never a pass."""
 
     rule: str = at("requirement.origin.rule")
@@ -46,7 +46,7 @@ class Limit(Record):
     """What is missing for a verdict, or what the figure leaves out."""
 
 
-class Check(Limit):
+class CheckPart(LimitPart):
     """A limit on the batch that was found, and on the worst of its loads."""
 
     worst_load: Figure | None
@@ -101,7 +101,7 @@ def _parts(batch: Batch, *, lots: bool) -> list[Part]:
 lots_in, items_in = partial(_parts, lots=True), partial(_parts, lots=False)
 
 
-class Load(Record):
+class LoadPart(Record):
     """One mixer load."""
 
     load: int = at(lambda numbered: numbered[0])
@@ -128,7 +128,7 @@ class TidyPart(Record):
     price: Figure | None = at("tidy_price")
 
 
-class Certificate(Record):
+class CertificatePart(Record):
     """Money: cost as minimised, what no batch can undercut, and the difference."""
 
     feasible: bool
@@ -139,7 +139,7 @@ class Certificate(Record):
     """The solver's own bound, not proved."""
 
 
-class Reach(Record):
+class ReachPart(Record):
     """How close one limit of a conflict can be met while the others hold."""
 
     what: str = at("requirement.what")
@@ -147,7 +147,7 @@ class Reach(Record):
     value: Figure | None = at("nearest")
 
 
-class Conflict(Record):
+class ConflictPart(Record):
     """Why there is no batch; ``scale_prevents``: one exists, ``unrounded_kg``, and the scales cannot weigh it."""
 
     cause: str = at(cause)
@@ -156,7 +156,7 @@ class Conflict(Record):
     smallest: bool = at(lambda answer: bool(answer.conflict and answer.conflict.smallest))
     packs_matter: bool = at(lambda answer: bool(answer.conflict and answer.conflict.packs_matter))
     requirements: list[str] = at(lambda a: [r.words() for r in a.scale_prevents or a.conflict.requirements])
-    nearest: list[Reach] = at(lambda answer: answer.conflict.reach if answer.conflict else ())
+    nearest: list[ReachPart] = at(lambda answer: answer.conflict.reach if answer.conflict else ())
     unrounded_kg: dict[str, Figure] | None = at(lambda answer: _unrounded(answer) if answer.scale_prevents else None)
 
 
@@ -215,13 +215,13 @@ class Blend(Record):
     composition: summary.Shares | None = at(lambda answer: _of_batch(answer, summary.shares))
     estimated: Estimated | None = at(lambda answer: _of_batch(answer, summary.estimated_in))
     weigh_out: list[ItemPart] = at(lambda answer: _of_batch(answer, items_in) or [])
-    loads: list[Load] = at(lambda answer: list(enumerate(answer.weighed.loads, 1)) if answer.weighed else [])
+    loads: list[LoadPart] = at(lambda answer: list(enumerate(answer.weighed.loads, 1)) if answer.weighed else [])
     casing: summary.Casing | None = at(lambda answer: _of_batch(answer, partial(summary.casing_need, answer.problem)))
-    checks: list[Check]
+    checks: list[CheckPart]
     dying: list[summary.Dying] = at(lambda answer: list(summary.dying_lots(answer.problem, answer.batch)))
-    confidence: Confidence | None = at("sure")
-    certificate: Certificate | None
-    conflict: Conflict | None = at(lambda answer: answer if answer.scale_prevents or answer.conflict else None)
+    confidence: HowSure | None = at("sure")
+    certificate: CertificatePart | None
+    conflict: ConflictPart | None = at(lambda answer: answer if answer.scale_prevents or answer.conflict else None)
     what_would_pass: list[PassingDose] = at("lawful_doses")
     left_out: list[str] = at(lambda answer: left_out(answer.problem))
     warnings: list[str] = at(warnings)

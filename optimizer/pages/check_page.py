@@ -10,7 +10,7 @@ from optimizer import as_weighed, findings
 from optimizer.figures import Unit, figure, measured, wanted
 from optimizer.findings import Report
 from optimizer.pages import details
-from optimizer.pages.answer_json import Estimated, Limit, PassingDose
+from optimizer.pages.answer_json import Estimated, LimitPart, PassingDose
 from optimizer.pages.tables import heading, listed, paragraph, table
 from optimizer.record import Figure, Record, at
 from optimizer.remarks import in_words, known_to_contain, odd_salt, on_estimates
@@ -203,7 +203,7 @@ def _margin(finding: findings.Finding) -> str:
     return f"{shown(gap, places)} {unit}".strip()
 
 
-class Mend(Record):
+class MendPart(Record):
     """Kilograms of a lot that, put in with its additions, would bring the figure to ``value``."""
 
     lot: str = at("lot.name")
@@ -211,7 +211,7 @@ class Mend(Record):
     value: Figure
 
 
-class Finding(Limit):
+class FindingPart(LimitPart):
     """A limit as weighed, with the range of its figure within the scales' tolerance where one was given."""
 
     low: Figure | None
@@ -219,10 +219,10 @@ class Finding(Limit):
     whole_range: bool | None
     """Whether the verdict is the same over all of that range."""
     forbids: bool = at("grade.forbids")
-    mend: Mend | None
+    mend: MendPart | None
 
 
-class Dose(Record):
+class DosePart(Record):
     """An addition as weighed against its dose for the lots weighed."""
 
     item: str = at("item.name")
@@ -233,32 +233,32 @@ class Dose(Record):
     forbids: bool
 
 
-class Place(Record):
+class PlacePart(Record):
     """The findings under one rule pack, or under the recipe itself."""
 
     rules: str = at("name")
     title: str
-    checks: list[Finding] = at("findings")
+    checks: list[FindingPart] = at("findings")
 
 
-class Part(Record):
+class EachChecked(Record):
     """What is measured of the whole batch and of each load alike."""
 
     meat_kg: Figure = at(lambda report: weight(report.batch, Basis.MEAT))
     batch_kg: Figure = at(lambda report: weight(report.batch, Basis.BATCH))
-    off_dose: list[Dose] = at("off")
-    doses: list[Dose]
-    places: list[Place]
+    off_dose: list[DosePart] = at("off")
+    doses: list[DosePart]
+    places: list[PlacePart]
 
 
-class Load(Part):
+class LoadChecked(EachChecked):
     """One mixer load, checked alone."""
 
     load: int
     status: Grade = at("grade")
 
 
-class Checked(Part):
+class Checked(EachChecked):
     """The answer of ``trimwright check``."""
 
     status: Grade = at(lambda report: verdict(report).grade)
@@ -269,7 +269,7 @@ class Checked(Part):
     composition: Shares = at(lambda report: shares(report.batch))
     estimated: Estimated = at(lambda report: estimated_in(report.batch))
     unfit: list[str]
-    loads: list[Load]
+    loads: list[LoadChecked]
     loads_apart: list[str] = at("apart")
     held_apart: list[str] = at("unlike")
     against: list[str]

@@ -127,7 +127,7 @@ class Contents(Record):
     weigh_out: list[ItemIn] = at(items_in)
 
 
-class Measured(Record):
+class MeasuredPart(Record):
     """What was found of the mass as it is, per cent by weight, with the standard deviation of fat in points."""
 
     fat_pct: Figure | None = at("fat")
@@ -152,7 +152,7 @@ class Done(Record):
     ground_kg: Figure = at("ground.kilograms")
     kept_kg: Figure
     held_back_kg: Figure | None = at(lambda f: f.ground.kilograms - f.kept_kg if f.answer.weighed else None)
-    measured: Measured = at("ground.found")
+    measured: MeasuredPart = at("ground.found")
     ground: Contents = at("ground.typed")
     add: Contents = at(lambda found: replace(found.ground.typed, kilograms=found.added))
     after: Contents | None = at(lambda found: found.after if found.kept_kg else None)

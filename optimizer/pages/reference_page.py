@@ -174,7 +174,7 @@ def grams_words(row: PackRow, kilograms: Fraction) -> list[str]:
     return [f"{' to '.join(said)} g in {trimmed(kilograms)} kg"] if said else []
 
 
-class ProductClass(Record):
+class ClassPart(Record):
     """What a product may be sold as."""
 
     id: str
@@ -182,7 +182,7 @@ class ProductClass(Record):
     source: str
 
 
-class NotCovered(Record):
+class NotCoveredPart(Record):
     """What the pack does not judge, of which classes (empty: all), and when."""
 
     what: list[str]
@@ -190,7 +190,7 @@ class NotCovered(Record):
     when: str = at("when.words")
 
 
-class Limit(Record):
+class RowPart(Record):
     """One row; ``in_grams`` says its figures in grams for so many kilograms, where they were asked for."""
 
     id: str = at("row.id")
@@ -224,9 +224,9 @@ class Rules(Record):
     authority: str = at("pack.authority")
     checked_on: date = at("pack.checked_on")
     notes: list[str] = at("pack.notes")
-    not_covered: list[NotCovered] = at("pack.not_covered")
-    classes: list[ProductClass] = at("pack.classes")
-    limits: list[Limit]
+    not_covered: list[NotCoveredPart] = at("pack.not_covered")
+    classes: list[ClassPart] = at("pack.classes")
+    limits: list[RowPart]
     caution: str = at(lambda chosen: DEFER)
 
 

@@ -47,14 +47,14 @@ class StockLot(Record):
     out_of_line: bool
 
 
-class Stock(Record):
+class StockList(Record):
     """The answer of ``trimwright stock show``."""
 
     date: Day
     lots: list[StockLot]
 
 
-def stock_on(path: str, day: Day) -> Stock:
+def stock_on(path: str, day: Day) -> StockList:
     """Every lot with its balance, whether it may be used, and its fat as typed and by the tests."""
     sent = Past.of(path).suppliers
     rows = []
@@ -71,10 +71,10 @@ def stock_on(path: str, day: Day) -> Stock:
                 typed_fat_pct=cells.get("fat_pct", ""), fat_pct=lot and lot.fat_pct,
                 fat_sd_pct=lot and lot.fat_sd_pct, out_of_line=lot is not None and lot.out_of_line,
             ))  # fmt: skip
-    return Stock(date=day, lots=rows)
+    return StockList(date=day, lots=rows)
 
 
-def stock_page(stock: Stock, *, full: bool = False) -> str:
+def stock_page(stock: StockList, *, full: bool = False) -> str:
     """Every lot with its balance, product apart; ``full`` adds where it came from and what the tests say."""
     lines: list[str] = []
     for title, wanted in (("stock", False), ("product", True)):
@@ -92,7 +92,7 @@ def _cells(row: StockLot, *, full: bool) -> list[str]:
     return [*cells, row.supplier, row.received, row.typed_fat_pct, *tests] if full else cells
 
 
-def stock_html(stock: Stock) -> str:
+def stock_html(stock: StockList) -> str:
     """The same as a page that prints."""
     return render("store/stock.html", title=f"Stock, {day_words(stock.date)}", heads=_HEADS,
                   rows=[_cells(row, full=True) for row in stock.lots])  # fmt: skip

@@ -236,7 +236,7 @@ def exchanged(plan: Weighing, kilograms: Sequence[Fraction], lines: Lines, room:
     most = np.where((counts > 0) | (pulls == 0), np.array([float(spans[j].hi) for j in loose]), 0.0)
     cost = np.array([float(plan.cost(j)) for j in loose])
     steps = np.vstack([(rows[:, loose] * units).T, np.zeros(len(rows))])  # the last is nothing at all
-    search = _Search(steps, lo + float(room), hi - float(room), least, most, np.append(cost, 0.0))
+    search = _DivisionSearch(steps, lo + float(room), hi - float(room), least, most, np.append(cost, 0.0))
     # Lots that are in already come first: a few grams of one more lot are a nuisance.
     for open_ in (counts > 0, np.ones(len(loose), dtype=bool)):
         counts, value = search.run(counts, value, open_)
@@ -251,7 +251,7 @@ def exchanged(plan: Weighing, kilograms: Sequence[Fraction], lines: Lines, room:
 
 
 @dataclass(frozen=True)
-class _Search:
+class _DivisionSearch:
     """The search over counts of divisions; ``steps`` is what one division of each column changes in each limit.
 
     The last place stands for nothing at all: a division more or less instead of an exchange.

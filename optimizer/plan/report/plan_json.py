@@ -4,7 +4,7 @@ from collections.abc import Sequence
 from datetime import date as Day
 from typing import Any
 
-from optimizer.pages.answer_json import Blend, Certificate
+from optimizer.pages.answer_json import Blend, CertificatePart
 from optimizer.plan.files.happened import PlannedOrder
 from optimizer.plan.report import outcome as told
 from optimizer.plan.report.outcome import STOPPED, Outcome
@@ -60,21 +60,21 @@ class StockPart(Record):
     kg_at_end_of_day: list[Figure] = at(lambda held: held[1])
 
 
-class PlanCertificate(Certificate):
+class PlanCertificate(CertificatePart):
     """As of a blend; with what does not hold, and what the scales did not allow to be kept to the gram."""
 
     faults: list[str]
     excess: list[str] = at(lambda found: [excess.words for excess in found.excess])
 
 
-class TidyPart(Record):
+class TidyWeek(Record):
     """What tidy pulls and remnants cost, and the small ones that stay."""
 
     price: Figure = at("tidy_price")
     crumbs: list[str]
 
 
-class LotPart(Record):
+class UnusableLot(Record):
     """A lot that no day of the week can use."""
 
     lot: str = at(lambda pair: pair[0])
@@ -106,7 +106,7 @@ class PlanRecord(Record):
     money: Money | None = at(lambda outcome: outcome.plan.money if outcome.stands else None)
     in_order: Compared | None
     limits: list[told.Priced]
-    tidy: TidyPart | None = at(lambda outcome: outcome.plan if outcome.stands else None)
+    tidy: TidyWeek | None = at(lambda outcome: outcome.plan if outcome.stands else None)
     certificate: PlanCertificate | None = at("plan.certificate")
     no_plan: NoPlan | None
     fewest_changes: int | None
@@ -116,7 +116,7 @@ class PlanRecord(Record):
     left_out: list[str] = at(lambda outcome: list(outcome.left_out_why))
     left_out_why: dict[str, str]
     left_over: list[told.LeftOver]
-    lots_left_out: list[LotPart] = at(lambda o: list(o.lots_left_out.items()))
+    lots_left_out: list[UnusableLot] = at(lambda o: list(o.lots_left_out.items()))
     size: SizePart = at(lambda o: {"columns": o.plan.program.model.size, "rows": len(o.plan.program.model.rows)})
 
 

@@ -64,7 +64,7 @@ def picture(outcome: Outcome) -> str:
     days = [{"name": name, **{key: float(x / kg) for key, x in zip(keys, day, strict=True)}} for name, day in sums]
     title = f"{outcome.plan.world.week.entry.name}: stock and use by day"
     width = max(len(days), 1) * _STEP
-    return render("plan/report/stock.html", title=title, days=days, width=width, step=_STEP, unit=outcome.unit.name)
+    return render("plan/report/by_day.html", title=title, days=days, width=width, step=_STEP, unit=outcome.unit.name)
 
 
 def stopped_page() -> str:
