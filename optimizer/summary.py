@@ -3,7 +3,9 @@
 from collections.abc import Iterable, Iterator, Mapping
 from datetime import date as Day
 from fractions import Fraction
+from functools import partial
 from math import floor
+from typing import Any, NamedTuple
 
 from constraints.as_typed import G_PER_KG, PERCENT, ZERO
 from constraints.formula import Batch
@@ -80,6 +82,43 @@ def paid(items: Mapping[Ingredient, Fraction], *, lots: bool = True) -> Fraction
     return sum((kg * prices[item] for item, kg in items.items() if lots or not isinstance(item, Lot)), ZERO)
 
 
+class Taken(NamedTuple):
+    """So many kilograms of an item in a batch with so much meat block; of a lot those that reach the grinder."""
+
+    item: Any
+    kg: Fraction
+    meat_kg: Fraction = ZERO
+
+    @property
+    def held_kg(self) -> Fraction:
+        """What is taken from the cooler for it."""
+        return Fraction(self.item.held_kg(self.kg))
+
+    @property
+    def left_kg(self) -> Fraction:
+        """What is left there, as held."""
+        return Fraction(self.item.on_hand_kg - self.held_kg)
+
+    @property
+    def cost(self) -> Fraction:
+        """Money at the book price."""
+        return Fraction(self.kg * self.item.book_per_kg)
+
+    @property
+    def per_kg_meat(self) -> Fraction:
+        """Kilograms for one of the meat block."""
+        return self.kg / self.meat_kg
+
+
+def _taken(batch: Batch, *, lots: bool) -> list[Taken]:
+    """The lots of a batch, or what is added."""
+    meat = weight(batch, Basis.MEAT)
+    return [Taken(item, kg, meat) for item, kg in batch.kilograms.items() if isinstance(item, Lot) is lots]
+
+
+lots_in, items_in = partial(_taken, lots=True), partial(_taken, lots=False)
+
+
 def dying_lots(problem: Problem, items: Mapping[Ingredient, Fraction]) -> Iterator[Dying]:
     """Every dying lot with what is taken of it, of the kilograms in a batch, and what is lost with the rest.
 
@@ -87,10 +126,9 @@ def dying_lots(problem: Problem, items: Mapping[Ingredient, Fraction]) -> Iterat
     """
     for lot in problem.formula.lots:
         if isinstance(lot, Lot) and dying(lot, problem.order):
-            used = lot.held_kg(items.get(lot, ZERO))
-            left = lot.on_hand_kg - used
-            loss = left * (lot.held_cost_per_kg - lot.salvage_per_kg)
-            yield Dying(lot=lot.name, use_by=lot.use_by, used_kg=used, left_kg=left, loss=loss)
+            taken = Taken(lot, items.get(lot, ZERO))
+            left, loss = taken.left_kg, taken.left_kg * (lot.held_cost_per_kg - lot.salvage_per_kg)
+            yield Dying(lot=lot.name, use_by=lot.use_by, used_kg=taken.held_kg, left_kg=left, loss=loss)
 
 
 def composition(batch: Batch, basis: Basis, names: Iterable[str] = KNOWN) -> dict[str, Fraction]:

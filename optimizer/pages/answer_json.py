@@ -4,11 +4,10 @@ from collections.abc import Callable
 from datetime import date as Day
 from fractions import Fraction
 from functools import partial
-from typing import Any, Literal, NamedTuple
+from typing import Any, Literal
 
 from constraints.as_typed import G_PER_KG
-from constraints.formula import Batch
-from constraints.quantities import MOISTURE, PROTEIN, Basis, Ingredient, Lot
+from constraints.quantities import FAT, MOISTURE, PROTEIN, Basis
 from optimizer import order, summary
 from optimizer.answer import Answer, HowSure, Status, unrounded
 from optimizer.lawful import LawfulDose
@@ -53,14 +52,6 @@ class CheckPart(LimitPart):
     waived: bool = at("requirement.origin.waived")
 
 
-class Part(NamedTuple):
-    """So many kilograms of an item in a batch with so much meat block."""
-
-    item: Ingredient
-    kg: Fraction
-    meat_kg: Fraction
-
-
 class LotIn(Record):
     """Kilograms of a lot that reach the grinder."""
 
@@ -72,7 +63,7 @@ class ItemIn(Record):
     """Grams of an addition."""
 
     item: str = at("item.name")
-    grams: Figure = at(lambda part: part.kg * G_PER_KG)
+    grams: Figure = at(lambda taken: taken.kg * G_PER_KG)
 
 
 class LotPart(Record):
@@ -81,32 +72,31 @@ class LotPart(Record):
     lot: str = at("item.name")
     material: str = at("item.material")
     kg: Figure
-    held_kg: Figure = at(lambda part: part.item.held_kg(part.kg))
-    cost: Figure = at(lambda part: part.kg * part.item.book_per_kg)
+    held_kg: Figure
+    cost: Figure
     suspicions: list[str] = at("item.suspicions")
+
+
+class LotTaken(LotPart):
+    """A lot of the whole batch, and what is left of it in the cooler, as held."""
+
+    left_kg: Figure
+    use_by: Day | None = at("item.use_by")
+    fat_pct: Figure = at(lambda taken: taken.item.properties[FAT])
 
 
 class ItemPart(ItemIn):
     """An addition to weigh out."""
 
-    g_per_kg_meat: Figure = at(lambda part: part.kg / part.meat_kg * G_PER_KG)
-
-
-def _parts(batch: Batch, *, lots: bool) -> list[Part]:
-    """The lots of a batch, or what is added."""
-    meat = summary.weight(batch, Basis.MEAT)
-    return [Part(item, kg, meat) for item, kg in batch.kilograms.items() if isinstance(item, Lot) is lots]
-
-
-lots_in, items_in = partial(_parts, lots=True), partial(_parts, lots=False)
+    g_per_kg_meat: Figure = at(lambda taken: taken.per_kg_meat * G_PER_KG)
 
 
 class LoadPart(Record):
     """One mixer load."""
 
     load: int = at(lambda numbered: numbered[0])
-    lots: list[LotPart] = at(lambda numbered: lots_in(numbered[1]))
-    weigh_out: list[ItemPart] = at(lambda numbered: items_in(numbered[1]))
+    lots: list[LotPart] = at(lambda numbered: summary.lots_in(numbered[1]))
+    weigh_out: list[ItemPart] = at(lambda numbered: summary.items_in(numbered[1]))
 
 
 class Ordered(Record):
@@ -129,12 +119,13 @@ class TidyPart(Record):
 
 
 class CertificatePart(Record):
-    """Money: cost as minimised, what no batch can undercut, and the difference."""
+    """Money: cost as minimised, what no batch can undercut, and the difference; that in % of the cost too."""
 
     feasible: bool
     cost: Figure
     lower_bound: Figure | None
     gap: Figure | None
+    gap_pct: Figure | None
     reported_bound: Figure | None = at("reported")
     """The solver's own bound, not proved."""
 
@@ -210,11 +201,11 @@ class Blend(Record):
     finished_kg: Figure | None = at(lambda answer: _of_batch(answer, summary.finished_kg))
     measured_yield: CameOut | None = at("problem.recipe.measured")
     cost: summary.Cost | None = at(lambda answer: answer if answer.weighed and answer.optimum else None)
-    lots: list[LotPart] = at(lambda answer: _of_batch(answer, lots_in) or [])
+    lots: list[LotTaken] = at(lambda answer: _of_batch(answer, summary.lots_in) or [])
     tidy: TidyPart | None = at(lambda answer: answer if answer.problem.order.tidy else None)
     composition: summary.Shares | None = at(lambda answer: _of_batch(answer, summary.shares))
     estimated: Estimated | None = at(lambda answer: _of_batch(answer, summary.estimated_in))
-    weigh_out: list[ItemPart] = at(lambda answer: _of_batch(answer, items_in) or [])
+    weigh_out: list[ItemPart] = at(lambda answer: _of_batch(answer, summary.items_in) or [])
     loads: list[LoadPart] = at(lambda answer: list(enumerate(answer.weighed.loads, 1)) if answer.weighed else [])
     casing: summary.Casing | None = at(lambda answer: _of_batch(answer, partial(summary.casing_need, answer.problem)))
     checks: list[CheckPart]

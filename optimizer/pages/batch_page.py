@@ -19,7 +19,7 @@ from optimizer.pages.tables import heading, listed, named, paragraph, table
 from optimizer.problem import Problem
 from optimizer.remarks import cause, classes_of, heed, left_out, tidiness, uncured, verdict_of, warnings
 from optimizer.solver.program import holds_of
-from optimizer.summary import Casing, Cost, casing_need, finished_kg, told, weight
+from optimizer.summary import Casing, Cost, casing_need, finished_kg, lots_in, told, weight
 from optimizer.verdict import Grade, Mark, hurts, margin, mark
 from optimizer.weighing.rounding import Weighed
 from optimizer.wording import counted, day_words
@@ -135,19 +135,19 @@ def _scale_prevents(answer: Answer) -> Iterator[str]:
 
 def _take(answer: Answer, weighed: Weighed) -> Iterator[str]:
     """The lots to take from the cooler, as held; what reaches the grinder where bone and rind come off."""
-    unit, lots, day = answer.problem.unit, answer.lots, answer.problem.order.day
-    places = max(unit.places(weighed.divisions[item]) for item in lots)
+    unit, lots, day = answer.problem.unit, lots_in(weighed.total), answer.problem.order.day
+    places = max(unit.places(weighed.divisions[taken.item]) for taken in lots)
     rows = [["lot", "what", unit.name, f"net {unit.name}", f"left {unit.name}", "use by", "fat %", "cost"]]
-    for item, kg in lots.items():
-        left = item.on_hand_kg - item.held_kg(kg)
+    for taken in lots:
+        item, left = taken.item, taken.left_kg
         rows.append([
             "! " * bool(item.suspicions) + item.name, item.material or item.role,
-            *(unit.figure(x, places) for x in (item.held_kg(kg), kg)), unit.figure(left, places) if left else "none",
-            day_words(item.use_by, day), shown(item.properties[FAT], 1), apart(shown(kg * item.book_per_kg, 2)),
+            *(unit.figure(x, places) for x in (taken.held_kg, taken.kg)), unit.figure(left, places) if left else "none",
+            day_words(item.use_by, day), shown(item.properties[FAT], 1), apart(shown(taken.cost, 2)),
         ])  # fmt: skip
-    sums = sum((item.held_kg(kg) for item, kg in lots.items()), ZERO), weight(weighed.total, Basis.MEAT)
+    sums = sum((taken.held_kg for taken in lots), ZERO), weight(weighed.total, Basis.MEAT)
     rows.append(["", "in all", *(unit.figure(x, places) for x in sums), "", "", "", ""])
-    bony = any(item.usable < 1 for item in lots)
+    bony = any(taken.item.usable < 1 for taken in lots)
     heads, *rows = rows if bony else [[*row[:3], *row[4:]] for row in rows]
     yield from (*heading(wording.TAKE), *table(heads, rows, "<<>>><>>" if bony else "<<>><>>", ruled=False))
     yield from paragraph(said) if (said := tidiness(answer)) else ()

@@ -17,7 +17,7 @@ from constraints.quantities import FAT, Amount
 from optimizer.answer import Answer
 from optimizer.pages.tables import visible
 from optimizer.remarks import verdict_of
-from optimizer.summary import told
+from optimizer.summary import lots_in, told
 from optimizer.wording import CAUTION
 
 WIDTH, HEIGHT = 760, 380
@@ -98,14 +98,15 @@ def drawn(answer: Answer) -> dict[str, Any]:
 
 
 def _lots(answer: Answer) -> list[dict[str, Any]]:
-    lots = [(lot, float(lot.held_kg(kg)), float(lot.on_hand_kg)) for lot, kg in answer.lots.items()]
-    most = max((there for _, _, there in lots), default=1.0)
+    taken = [] if answer.weighed is None else lots_in(answer.weighed.total)
+    lots = [(one.item, float(one.held_kg), float(one.left_kg)) for one in taken]
+    most = max((float(lot.on_hand_kg) for lot, _, _ in lots), default=1.0)
     return [
         {
-            "name": lot.name, "what": lot.material or lot.role, "kg": f"{kg:.2f}", "rest": f"{there - kg:.2f}",
-            "used": round(_WIDE * kg / most, 1), "left": round(_WIDE * max(there - kg, 0) / most, 1),
+            "name": lot.name, "what": lot.material or lot.role, "kg": f"{kg:.2f}", "rest": f"{left:.2f}",
+            "used": round(_WIDE * kg / most, 1), "left": round(_WIDE * max(left, 0) / most, 1),
         }
-        for lot, kg, there in lots
+        for lot, kg, left in lots
     ]  # fmt: skip
 
 

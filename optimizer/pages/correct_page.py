@@ -14,12 +14,12 @@ from constraints.quantities import FAT, MOISTURE, SALT, Basis, Lot
 from optimizer.answer import Status
 from optimizer.correction import Correction
 from optimizer.figures import Unit, measured
-from optimizer.pages.answer_json import Blend, ItemIn, LotIn, items_in, lots_in
+from optimizer.pages.answer_json import Blend, ItemIn, LotIn
 from optimizer.pages.batch_page import page
 from optimizer.pages.tables import listed, paragraph
 from optimizer.record import Figure, Record, at
 from optimizer.remarks import verdict_of
-from optimizer.summary import composition
+from optimizer.summary import composition, items_in, lots_in
 from optimizer.taught import LotTaught
 from optimizer.verdict import HEADLINES, Grade
 from optimizer.wording import CAUTION, day_words

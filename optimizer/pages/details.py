@@ -6,7 +6,7 @@ from collections.abc import Iterator, Sequence
 from fractions import Fraction
 from itertools import groupby
 
-from constraints.as_typed import G_PER_KG, OZ_PER_LB, PERCENT, ZERO, shown, trimmed
+from constraints.as_typed import G_PER_KG, OZ_PER_LB, ZERO, shown, trimmed
 from constraints.formula import Batch
 from constraints.quantities import Basis, Ingredient, Lot
 from constraints.requirement import Provenance, Requirement
@@ -15,7 +15,7 @@ from optimizer.figures import Unit, division_words, measured
 from optimizer.order import Near
 from optimizer.pages.tables import WIDTH, columns, heading, listed, paragraph, table, width
 from optimizer.remarks import confirm, left_out, notes
-from optimizer.summary import Cost, dying_lots, estimated_in, told, weight
+from optimizer.summary import Cost, Taken, dying_lots, estimated_in, told, weight
 from optimizer.verdict import Check, mark
 from optimizer.weighing.rounding import Weighed
 from optimizer.wording import WEIGH, day_words
@@ -184,16 +184,16 @@ def _certificate(answer: Answer) -> Iterator[str]:
         "Every limit was measured again on the weights above in exact arithmetic. "
         f"Value used {shown(certificate.cost, 4)}; before the scales {shown(optimum.cost, 4)}."
     )
-    if certificate.lower_bound is not None and certificate.gap is not None:
-        share = PERCENT * certificate.gap / certificate.cost if certificate.cost else ZERO
+    bound, gap, share = certificate.lower_bound, certificate.gap, certificate.gap_pct
+    if bound is not None and gap is not None and share is not None:
         yield from paragraph(
-            f"Proved: no batch within these limits costs less than {shown(certificate.lower_bound, 4)}. "
-            f"Gap {shown(certificate.gap, 4)} ({shown(share, 3)} %): what whole scale divisions, whole packs and the "
+            f"Proved: no batch within these limits costs less than {shown(bound, 4)}. "
+            f"Gap {shown(gap, 4)} ({shown(share, 3)} %): what whole scale divisions, whole packs and the "
             "exact weight cost at most."
         )
     if certificate.reported is not None:
-        bound = f"at least {certificate.reported:.4f} with whole packs."
-        yield from paragraph(f"Reported by the solver, not proved: {bound}")
+        least = f"at least {certificate.reported:.4f} with whole packs."
+        yield from paragraph(f"Reported by the solver, not proved: {least}")
 
 
 # What is weighed out.
@@ -223,9 +223,9 @@ def _one_load(weighed: Weighed, unit: Unit, *, full: bool) -> list[str]:
 
 def _weights(weighed: Weighed, item: Ingredient, unit: Unit) -> tuple[str, str]:
     """An item in the whole batch, and for a kilogram or a pound of meat block."""
-    kilograms, meat = weighed.total.kilograms[item], weight(weighed.total, Basis.MEAT)
-    dose = shown(kilograms / meat * (G_PER_KG if unit.name == "kg" else OZ_PER_LB), 3)
-    return unit.small(kilograms, weighed.divisions[item]).removesuffix(" g"), dose
+    taken = Taken(item, weighed.total.kilograms[item], weight(weighed.total, Basis.MEAT))
+    dose = shown(taken.per_kg_meat * (G_PER_KG if unit.name == "kg" else OZ_PER_LB), 3)
+    return unit.small(taken.kg, weighed.divisions[item]).removesuffix(" g"), dose
 
 
 _SHORT = 6

@@ -13,7 +13,7 @@ from fractions import Fraction
 from functools import cached_property
 from math import ceil, floor
 
-from constraints.as_typed import ONE, ZERO
+from constraints.as_typed import ONE, PERCENT, ZERO
 from constraints.formula import Batch, Dosing, Formula
 from constraints.quantities import FAT, Basis, Ingredient, Kind, Lot, Weight
 from constraints.requirement import Hold, Requirement, Role
@@ -237,6 +237,11 @@ class Certificate:
     def gap(self) -> Fraction | None:
         """Money by which a cheaper batch could undercut this one at most."""
         return None if self.lower_bound is None else self.cost - self.lower_bound
+
+    @property
+    def gap_pct(self) -> Fraction | None:
+        """The same in per cent of the cost; zero where there is none."""
+        return None if self.gap is None else PERCENT * self.gap / abs(self.cost) if self.cost else ZERO
 
 
 def certify(problem: Problem, layout: Layout, optimum: Optimum, weighed: Weighed) -> Certificate:

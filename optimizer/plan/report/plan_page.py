@@ -9,7 +9,7 @@ from datetime import date
 from fractions import Fraction
 from itertools import groupby
 
-from constraints.as_typed import PERCENT, ZERO, shown
+from constraints.as_typed import ZERO, shown
 from constraints.quantities import Basis
 from optimizer.answer import Status
 from optimizer.figures import Unit
@@ -334,12 +334,12 @@ def _proof(outcome: Outcome) -> Iterator[str]:
     certificate = outcome.plan.certificate
     assert certificate is not None
     yield ""
-    if certificate.lower_bound is not None and certificate.gap is not None:
-        share = PERCENT * certificate.gap / abs(certificate.cost) if certificate.cost else ZERO
-        bound, cost, gap = (shown(x, 2) for x in (certificate.lower_bound, certificate.cost, certificate.gap))
+    told = certificate.lower_bound, certificate.cost, certificate.gap
+    if certificate.gap_pct is not None:
+        bound, cost, gap = (shown(x or ZERO, 2) for x in told)
         yield from paragraph(
             f"Proved: no plan of this week comes below {bound}{outcome.currency} of value used. This one uses {cost}: "
-            f"at most {gap} ({shown(share, 1)} %) could still be saved."
+            f"at most {gap} ({shown(certificate.gap_pct, 1)} %) could still be saved."
         )
     if (least := certificate.reported) is not None:
         yield from paragraph(f"With whole packs and days nothing below {least:.2f} was found; that is not proved.")
