@@ -114,6 +114,11 @@ class Dose:
     guarded: bool = True
 
     @property
+    def off_pct(self) -> Fraction | None:
+        """By how much of its dose it is off; None where it has none."""
+        return PERCENT * (self.weighed_kg / self.wanted_kg - 1) if self.wanted_kg else None
+
+    @property
     def off(self) -> bool:
         """True where it is further from its dose than weighing explains."""
         return self._beyond(NEAR_DOSE)

@@ -103,6 +103,11 @@ class GroundMass:
         return self.lot.on_hand_kg
 
     @property
+    def by_lots(self) -> dict[str, Fraction]:
+        """What it would hold by the figures of what went in, per cent by weight, as far as these are stated."""
+        return composition(self.weighed, Basis.BATCH)
+
+    @property
     def alone(self) -> Batch:
         """The mass as a batch."""
         return Batch({self.lot: self.kilograms}, self.typed.process)
@@ -272,6 +277,7 @@ class Correction:
     """What puts a ground batch right.
 
     ``over`` are limits on cure that the mass breaks as it stands, with its figure; ``unfit`` why it may not be used.
+    ``heat`` are the temperatures of mass and addition, degrees Celsius.
     """
 
     ground: GroundMass
@@ -279,6 +285,7 @@ class Correction:
     over: tuple[tuple[Requirement, Fraction], ...] = ()
     unfit: str = ""
     taught: Taught | None = None
+    heat: tuple[Fraction, Fraction] | None = None
 
     @property
     def grade(self) -> Grade:
@@ -297,9 +304,12 @@ class Correction:
         errors = [self.added[lot] * sd for lot, sd in known.items() if sd is not None]
         return Fraction(sqrt(sum(e * e for e in (*errors, self.kept_kg * mass)))) / meat
 
-    def mixed(self, ground_c: Fraction, added_c: Fraction) -> Fraction:
+    @property
+    def mixed_c(self) -> Fraction | None:
         """Temperature of the mix: the mean by weight, nothing of it frozen (as if all had one heat capacity)."""
-        added = sum(self.added.values(), ZERO)
+        if self.heat is None or self.answer.weighed is None:
+            return None
+        added, (ground_c, added_c) = sum(self.added.values(), ZERO), self.heat
         return (self.kept_kg * ground_c + added * added_c) / (self.kept_kg + added)
 
     @property
@@ -311,6 +321,11 @@ class Correction:
     def kept_kg(self) -> Fraction:
         """Kilograms of the mass that go in."""
         return sum((kg for item, kg in self.answer.batch.items() if item.parts), ZERO)
+
+    @property
+    def held_back_kg(self) -> Fraction | None:
+        """Kilograms of the mass that stay out; None where nothing is weighed out."""
+        return None if self.answer.weighed is None else self.ground.kilograms - self.kept_kg
 
     @property
     def after(self) -> Batch:

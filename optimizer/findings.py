@@ -25,7 +25,7 @@ from optimizer.reading.entry import Units
 from optimizer.reading.lots import LotTable
 from optimizer.reading.recipe import Recipe, legal_requirements, product_of, unjudged
 from optimizer.reading.weighed import WeighedItem
-from optimizer.verdict import Check, Grade, grade_of, margin, worst
+from optimizer.verdict import Check, Grade, grade_of, worst
 
 
 @dataclass(frozen=True)
@@ -252,9 +252,8 @@ def _mended(report: Report, table: LotTable) -> tuple[Place, ...]:
 
 def _badness(finding: Finding) -> tuple[int, Fraction, str]:
     """Broken first, then what arithmetic cannot decide, then by margin as a share of the nearer limit (or of one)."""
-    r, value = finding.requirement, finding.value
+    r, value, distance = finding.requirement, finding.value, finding.margin or ZERO
     rank = 0 if finding.grade is not Grade.MAKE else 1 if finding.ok is False else 2 if finding.ok is None else 3
-    distance = ZERO if value is None else margin(r, value)
     near = (x for x in (r.lo, r.hi) if x is not None and value is not None and abs(value - x) == abs(distance))
     return rank, distance / abs(next(near, ONE) or ONE), r.origin.rule
 

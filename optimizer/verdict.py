@@ -32,6 +32,11 @@ class Check:
     """True where the figure is within the limits and only their confidence is not given."""
 
     @property
+    def margin(self) -> Fraction | None:
+        """Distance of the figure to the nearer limit, negative where it is broken; None without a figure."""
+        return None if self.value is None else margin(self.requirement, self.value)
+
+    @property
     def broken(self) -> bool:
         """True where a limit that forbids the batch does not hold."""
         return self.ok is False and self.requirement.origin.blocks

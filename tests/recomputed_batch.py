@@ -131,6 +131,14 @@ def lots_and_items(told: Told) -> None:
             assert item["g_per_kg_meat"] == close(kg[item["item"]] * 1000 / raw.weight(kg, "meat"))
 
 
+@recomputes("blend", ".lots[]: left_kg use_by fat_pct")
+def what_stays(told: Told) -> None:
+    for lot in told.document["lots"]:
+        row = told.raw.rows[lot["lot"]]
+        assert lot["left_kg"] == close(F(row["on_hand_kg"]) - exactly(lot["kg"]) / told.raw.usable(lot["lot"]))
+        assert (lot["use_by"] or "", lot["fat_pct"]) == (row["use_by"], close(F(row["fat_pct"])))
+
+
 BASES = ("meat", "green", "fresh", "batch", "finished")
 
 
@@ -170,7 +178,7 @@ def shares(raw: Raw, kg: Kg, basis: str) -> dict[str, Any] | None:
 @recomputes(
     "blend",
     ".cost: optimum value_used cash additions per_kg_batch per_kg_finished",
-    ".certificate: feasible cost lower_bound gap reported_bound",
+    ".certificate: feasible cost lower_bound gap gap_pct reported_bound",
 )
 def money(told: Told) -> None:
     """Cash at book prices; value used at salvage for what dies, additions at their exact dose; bounds by scipy."""
@@ -205,6 +213,7 @@ def money(told: Told) -> None:
     best, bound = best + price, bound + price
     assert certificate["lower_bound"] in (solver(bound), solver(best))  # before whole packs, or with them where proved
     assert certificate["gap"] == close(value - exactly(certificate["lower_bound"]))
+    assert certificate["gap_pct"] == close(100 * exactly(certificate["gap"]) / abs(exactly(certificate["cost"])))
     whole = near is not None or any(row.get("pack_kg") for row in raw.lots)
     proved = certificate["lower_bound"] == solver(best)
     assert certificate["reported_bound"] in ([solver(best)] if whole and not proved else [None, solver(best)])

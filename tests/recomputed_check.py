@@ -57,7 +57,7 @@ def off(raw: Raw, name: str, kg: Fraction, dose: Fraction, loads: int) -> tuple[
     return beyond[50], beyond[50 if kind in ("salt", "cure") else 10], kind == "cure" and kg < dose * F(9, 10)
 
 
-@recomputes("check", *(f"{where}[]: item grams dose_grams off breaks forbids" for where in
+@recomputes("check", *(f"{where}[]: item grams dose_grams off_pct off breaks forbids" for where in
                        (".doses", ".off_dose", ".loads[].doses")))  # fmt: skip
 def doses(told: Told) -> None:
     raw = told.raw
@@ -69,6 +69,7 @@ def doses(told: Told) -> None:
             name = dose["item"]
             assert dose["grams"] == close(kg.get(name, F(0)) * 1000)
             assert dose["dose_grams"] == close(wanted[name] * 1000)
+            assert dose["off_pct"] == (close(100 * kg.get(name, F(0)) / wanted[name] - 100) if wanted[name] else None)
             marks = dose["off"], dose["breaks"], dose["forbids"]
             assert marks == off(raw, name, kg.get(name, F(0)), wanted[name], loads)
         assert part["off_dose"] == [dose for dose in part["doses"] if dose["off"]]
@@ -81,7 +82,7 @@ def corners(kg: Kg, raw: Raw, tolerance: Mapping[str, Fraction]) -> Iterator[Kg]
         yield {name: x + sign * give[name] for sign, (name, x) in zip(signs, kg.items(), strict=True)}
 
 
-@recomputes("check", *(f"{where}.places[].checks[]: value low high min max ok whole_range mend"
+@recomputes("check", *(f"{where}.places[].checks[]: value margin low high min max ok whole_range mend"
                        for where in ("", ".loads[]")), ".places[].checks[].mend: lot kg value")  # fmt: skip
 def findings(told: Told) -> None:
     """The figure, its range over the corners of the tolerances, and what one lot more would make of it."""
@@ -99,6 +100,7 @@ def findings(told: Told) -> None:
                 assert check["ok"] is True
                 continue
             assert check["value"] == close(value), check
+            assert check["margin"] == (None if value is None else close(margin(check, value))), check
             assert check["ok"] is (None if value is None else margin(check, value) >= 0), check
             if tolerance is None or value is None:
                 assert check["low"] is check["high"] is check["whole_range"] is None

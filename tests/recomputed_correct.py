@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 import pytest
 from raw import F, Raw
-from recomputed_batch import batch_of, close
+from recomputed_batch import batch_of, close, shares
 from registry import WORDS, Told, left, recomputes
 
 
@@ -19,13 +19,17 @@ def after(told: Told) -> tuple[dict[str, Fraction], dict[str, Fraction], dict[st
     return weighed, add, then
 
 
-@recomputes("correct", ".correction: ground_kg kept_kg held_back_kg",
+@recomputes("correct", ".correction: ground_kg kept_kg held_back_kg mixed_c",
+            ".correction.by_lots: fat_pct moisture_pct protein_pct salt_pct",
             *(f".correction.{part}.lots[]: lot kg" for part in ("ground", "add", "after")),
             *(f".correction.{part}.weigh_out[]: item grams" for part in ("ground", "add", "after")))  # fmt: skip
 def weights(told: Told) -> None:
     fix, (weighed, add, then) = told.document["correction"], after(told)
     mass = sum(weighed.values())
     assert (fix["ground_kg"], fix["kept_kg"], fix["held_back_kg"]) == (close(mass), close(mass), 0)
+    assert fix["by_lots"] == shares(told.raw, weighed, "batch")
+    heat = (mass * F(2) + sum(add.values()) * F(1)) / (mass + sum(add.values()))
+    assert fix["mixed_c"] == close(heat)
     assert batch_of(fix["ground"]) == weighed and set(then) == {*weighed, *add}
     assert all(then[name] == weighed.get(name, F(0)) + add.get(name, F(0)) for name in then)
     taken = batch_of(told.document)

@@ -244,7 +244,7 @@ def price(week: RawWeek, found: Any, supply: Supply) -> Fraction:
     return week.bill(week.row(name, delivered), exactly(order["kg"])) / exactly(order["kg"])
 
 
-@recomputes("plan", ".expiring[]: lot last_day kg lost", ".left_over[]: offer delivered kg worth use_by")
+@recomputes("plan", ".expiring[]: lot last_day kg lost", ".left_over[]: offer delivered kg worth use_by days_good")
 def what_is_left(told: Told) -> None:
     """What dies in the week with some left, its price less its salvage lost; what was bought and is left."""
     week, found = told.more, told.document
@@ -256,12 +256,16 @@ def what_is_left(told: Told) -> None:
         for s, kg in dead.items()
     }
     assert shown == wanted
-    over = {(x["offer"], x["delivered"]): (x["kg"], x["worth"], x["use_by"]) for x in found["left_over"]}
+    over = {(x["offer"], x["delivered"]): (x["kg"], x["worth"], x["use_by"], x["days_good"])
+            for x in found["left_over"]}  # fmt: skip
     bought = {s: kg for s, kg in rest.items() if s[1] is not None and kg > 0}
     last = {s: week.last(*s) for s in bought}
+    end = week.dates[-1]
     assert over == {
-        s: (close(kg), close(kg * week.worth(*s)), str(last[s]) if last[s] else None) for s, kg in bought.items()
-    }
+        s: (close(kg), close(kg * week.worth(*s)), str(last[s]) if last[s] else None,
+            max((last[s] - end).days, 0) if last[s] else None)
+        for s, kg in bought.items()
+    }  # fmt: skip
 
 
 @recomputes("plan", ".money: minimised cash orders charges additions holding used left lost product",
@@ -318,11 +322,12 @@ class _Frozen(dict[str, Any]):
         return hash((self["offer"], self["delivered"]))
 
 
-@recomputes("plan", ".certificate: gap", ".in_order: saving")
+@recomputes("plan", ".certificate: gap gap_pct", ".in_order: saving")
 def differences(told: Told) -> None:
     found, certificate = told.document, told.document["certificate"]
     if certificate["lower_bound"] is not None:
         assert certificate["gap"] == close(exactly(certificate["cost"]) - exactly(certificate["lower_bound"]))
+        assert certificate["gap_pct"] == close(100 * exactly(certificate["gap"]) / abs(exactly(certificate["cost"])))
         assert certificate["lower_bound"] <= certificate["reported_bound"] + 1e-6 <= certificate["cost"] + 1.0
     if found["in_order"]:
         assert found["in_order"]["saving"] == solver(found["in_order"]["cost"] - found["money"]["unrounded"])
@@ -394,7 +399,8 @@ for _function, _paths in (
     recomputes("plan", *(A + path for path in _paths))(_each(_function))
 left("plan", "found of a blend's own document, where they are worked out; here of lots that several batches share",
      A + ".cost: optimum value_used cash additions per_kg_batch per_kg_finished",
-     A + ".certificate: feasible cost lower_bound gap reported_bound", A + ".ordered: kg within_kg",
+     A + ".certificate: feasible cost lower_bound gap gap_pct reported_bound",
+     A + ".lots[]: left_kg use_by fat_pct", A + ".ordered: kg within_kg",
      A + ": dying[] confidence conflict verdict near tidy",
      A + ".checks[]: value worst_load min max ok what basis unit rule")  # fmt: skip
 left("plan", WORDS, A + ".checks[]: note why", A + ": left_out[] warnings[] notes[] caution what_would_pass",
@@ -436,7 +442,7 @@ def what_was_made(told: Told) -> None:
     assert made and [one for one in told.document["batches"] if one["date"] < now] == made
 
 
-@recomputes("repair", ".certificate: gap cost", ".money: minimised cash")
+@recomputes("repair", ".certificate: gap gap_pct cost", ".money: minimised cash")
 def sums(told: Told) -> None:
     """What is paid from now on: orders, charges, additions and holding; less what the product is worth."""
     found, certificate = told.document["money"], told.document["certificate"]
@@ -445,6 +451,7 @@ def sums(told: Told) -> None:
     assert found["minimised"] == close(more - exactly(found["bought_left"]) - exactly(found["product"]))
     assert certificate["cost"] == close(exactly(found["minimised"]))
     assert certificate["gap"] == close(exactly(certificate["cost"]) - exactly(certificate["lower_bound"]))
+    assert certificate["gap_pct"] == close(100 * exactly(certificate["gap"]) / abs(exactly(certificate["cost"])))
 
 
 for _function in (the_week, batches, stock, what_is_left, in_short):

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import random
 import re
+from dataclasses import replace
 from datetime import date
 from fractions import Fraction
 from pathlib import Path
@@ -238,7 +239,8 @@ def test_every_case_of_the_list_is_run() -> None:
 def test_the_temperature_of_a_mix_is_its_mean_by_weight() -> None:
     inputs, expected = case("correct-temperature")
     found = put_right(LEAN, {"A": {"fat_pct": 28}, "add": {"fat_pct": 8}}, {"A": 25}, MassMeasured(fat=Fraction(31)))
-    assert near(found.mixed(inputs["t"], inputs["t2"]), expected["t_C"])
+    mixed = replace(found, heat=(inputs["t"], inputs["t2"])).mixed_c
+    assert mixed is not None and near(mixed, expected["t_C"])
 
 
 # ---- against scipy: the same correction as a linear program over raw kilograms ----

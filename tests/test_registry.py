@@ -141,11 +141,14 @@ def checked(name: str) -> Told:
     return Told("check", document, case.raw(), {"loads": loads, "grade": grade, **more})
 
 
+MIXED = ("--ground-c", "2", "--added-c", "1")
+
+
 @cache
 def corrected() -> Told:
     case, ground = CASES["near"], ROOT / SMALL / "ground.csv"
     files = ["--recipe", case.recipe, "--lots", case.lots, "--date", case.day]
-    code, out = run("correct", str(ground), *files, "--measured-fat", "32", "--fat-sd-pct", "1", "--json")
+    code, out = run("correct", str(ground), *files, "--measured-fat", "32", "--fat-sd-pct", "1", "--json", *MIXED)
     assert code == 0
     weighed = {row["item"]: F(row["kg"]) for row in table(ground)}
     return recomputed_correct.case(case.raw(), json.loads(out), weighed)
@@ -235,13 +238,10 @@ def derived(found: Told, why: Any) -> Iterator[float]:
     """Figures of a page that follow from the document's by one step, each done here."""
     document, raw = found.document, found.raw
     held = {lot["lot"]: lot["held_kg"] for lot in document["lots"]}
-    yield from (float(F(raw.rows[name]["on_hand_kg"])) - kg for name, kg in held.items())
     yield sum(held.values())
     yield from (float(1000 * x) for x in (raw.within_kg, raw.meat_division, raw.spice_division))
     for lot in document["lots"]:
         yield from (1000 * lot["kg"], 1000 * lot["kg"] / document["meat_kg"])
-    if document["certificate"]:
-        yield 100 * document["certificate"]["gap"] / document["certificate"]["cost"]
     for load in document["loads"]:
         yield float(sum(recomputed_batch.batch_of(load).values()))
     if document["casing"] and document["casing"]["links"]:

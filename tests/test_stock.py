@@ -181,6 +181,8 @@ def test_a_kitchens_week(tmp_path: Path) -> None:
     code, out, _ = run("trace", db, "S-14", "--json", "--html", str(tmp_path / "t.html"))
     assert code == 0 and "Hold all that is left" in json.loads(out)["caution"]
     assert json.loads(out)["kg_at_risk"] == pytest.approx(float(found.at_risk_kg))
+    document = json.loads(out)
+    assert document["kg_left"] == pytest.approx(sum(lot["left"] for lot in document["lots"]))
     rework = next(lot for lot in read_lots(db).lots if lot.name == "S-15")
     assert rework.on_hand_kg == 12
 

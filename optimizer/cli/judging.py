@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date as Date
 from fractions import Fraction
 from typing import Annotated
@@ -114,6 +114,7 @@ def correct(
     shared.outputs({"--html": html, "--sheet": sheet}, (batch, recipe, lots))
     with shared.within_time(time_limit):
         found, why, out = _corrected((batch, recipe, lots), mass, asked, taken=taken)
+        found = replace(found, heat=heat)
         if html is not None:
             shared.write_text(html, chart.batch_html(found.answer), "--html")
         if sheet is not None:
@@ -122,7 +123,7 @@ def correct(
             ways = record.plain(reasons.Why, why)["conflict"] if why else None
             return record.document("correct", correct_page.corrected(found, ways)), found.grade.exit_code
         helps = page.page(why, full=shown.full) if why else ""
-        return correct_page.correct_page(found, heat, full=shown.full) + helps, found.grade.exit_code
+        return correct_page.correct_page(found, full=shown.full) + helps, found.grade.exit_code
 
 
 def _corrected(

@@ -20,7 +20,7 @@ from optimizer.problem import Problem
 from optimizer.remarks import cause, classes_of, heed, left_out, tidiness, uncured, verdict_of, warnings
 from optimizer.solver.program import holds_of
 from optimizer.summary import Casing, Cost, casing_need, finished_kg, lots_in, told, weight
-from optimizer.verdict import Grade, Mark, hurts, margin, mark
+from optimizer.verdict import Grade, Mark, hurts, mark
 from optimizer.weighing.rounding import Weighed
 from optimizer.wording import counted, day_words
 
@@ -194,9 +194,9 @@ def _ingoing(answer: Answer, ion: str) -> str:
     """Nitrite or nitrate as weighed in against the nearest limit of any place."""
     salts = frozenset(BY_ION[ion])
     limits = [
-        (margin(r, check.value) / (r.hi or 1), check) for check in answer.checks
+        (check.margin / (r.hi or 1), check) for check in answer.checks
         if (r := check.requirement).regulates.stage is Stage.INGOING and r.regulates.substances
-        and r.regulates.substances <= salts and r.hi is not None and r.origin.blocks and check.value is not None
+        and r.regulates.substances <= salts and r.hi is not None and r.origin.blocks and check.margin is not None
     ]  # fmt: skip
     if uncured(answer) or not limits:
         return uncured(answer) if ion == "nitrite" else ""

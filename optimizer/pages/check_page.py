@@ -4,7 +4,7 @@ from collections.abc import Iterator
 from datetime import date as Day
 from fractions import Fraction
 
-from constraints.as_typed import G_PER_KG, PERCENT, shown
+from constraints.as_typed import G_PER_KG, shown
 from constraints.quantities import SALT, Basis
 from optimizer import as_weighed, findings
 from optimizer.figures import Unit, figure, measured, wanted
@@ -15,7 +15,7 @@ from optimizer.pages.tables import heading, listed, paragraph, table
 from optimizer.record import Figure, Record, at
 from optimizer.remarks import in_words, known_to_contain, odd_salt, on_estimates
 from optimizer.summary import Shares, estimated_in, shares, weight
-from optimizer.verdict import HEADLINES, Grade, Mark, VerdictPart, margin, mark, worst
+from optimizer.verdict import HEADLINES, Grade, Mark, VerdictPart, mark, worst
 from optimizer.wording import CAUTION, FULL, WATCH, day_words
 
 MOST_PLACES = 8
@@ -138,7 +138,7 @@ def _doses(report: Report, *, full: bool) -> Iterator[str]:
     """The additions against their doses; what the marks mean on the full page, or where one is off."""
     unit, rows = report.unit, []
     for dose in report.doses:
-        off = shown(PERCENT * (dose.weighed_kg / dose.wanted_kg - 1), 1) if dose.wanted_kg else ""
+        off = "" if dose.off_pct is None else shown(dose.off_pct, 1)
         share = f"{off if off.startswith('-') else f'+{off}'} %" if off else ""
         mark = "BROKEN" if dose.breaks or dose.forbids else "off" if dose.off else "ok"
         weights = (unit.small(kg, dose.division_kg).removesuffix(" g") for kg in (dose.weighed_kg, dose.wanted_kg))
@@ -194,9 +194,9 @@ def _place(place: findings.Place) -> Iterator[str]:
 
 def _margin(finding: findings.Finding) -> str:
     """Distance to the nearer limit in the figure's own unit, below zero where the limit is broken."""
-    if finding.value is None or (finding.on_paper and finding.ok is False):
+    gap, places = finding.margin, 2
+    if gap is None or (finding.on_paper and finding.ok is False):
         return ""
-    gap, places = margin(finding.requirement, finding.value), 2
     while places < MOST_PLACES and gap and not Fraction(shown(gap, places)):
         places += 1
     unit = {"%": "points"}.get(finding.requirement.unit, finding.requirement.unit)
@@ -216,6 +216,8 @@ class FindingPart(LimitPart):
 
     low: Figure | None
     high: Figure | None
+    margin: Figure | None
+    """Distance to the nearer limit, below zero where that is broken."""
     whole_range: bool | None
     """Whether the verdict is the same over all of that range."""
     forbids: bool = at("grade.forbids")
@@ -228,6 +230,7 @@ class DosePart(Record):
     item: str = at("item.name")
     grams: Figure = at(lambda dose: dose.weighed_kg * G_PER_KG)
     dose_grams: Figure = at(lambda dose: dose.wanted_kg * G_PER_KG)
+    off_pct: Figure | None
     off: bool
     breaks: bool
     forbids: bool

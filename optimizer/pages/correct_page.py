@@ -6,11 +6,10 @@ never renamed.
 
 from collections.abc import Iterator
 from dataclasses import replace
-from fractions import Fraction
 from typing import Any
 
 from constraints.as_typed import G_PER_KG, ZERO, shown, trimmed
-from constraints.quantities import FAT, MOISTURE, SALT, Basis, Lot
+from constraints.quantities import FAT, MOISTURE, SALT, Lot
 from optimizer.answer import Status
 from optimizer.correction import Correction
 from optimizer.figures import Unit, measured
@@ -19,7 +18,7 @@ from optimizer.pages.batch_page import page
 from optimizer.pages.tables import listed, paragraph
 from optimizer.record import Figure, Record, at
 from optimizer.remarks import verdict_of
-from optimizer.summary import composition, items_in, lots_in
+from optimizer.summary import items_in, lots_in
 from optimizer.taught import LotTaught
 from optimizer.verdict import HEADLINES, Grade
 from optimizer.wording import CAUTION, day_words
@@ -31,8 +30,8 @@ NOT_ROUTINE = (
 )
 
 
-def correct_page(found: Correction, heat: tuple[Fraction, Fraction] | None = None, *, full: bool = False) -> str:
-    """The page, ending in a newline; ``heat`` are the temperatures of mass and addition, degrees Celsius.
+def correct_page(found: Correction, *, full: bool = False) -> str:
+    """The page, ending in a newline.
 
     Where nothing on hand puts it right ``why`` has to say what would, with the caution.
     """
@@ -40,9 +39,8 @@ def correct_page(found: Correction, heat: tuple[Fraction, Fraction] | None = Non
     if found.answer.weighed is None:
         told = [] if found.answer.conflict is not None and not found.over else paragraph(CAUTION)
         return "\n".join([*said, "", *told]) + "\n"
-    if heat is not None:
-        mixed = shown(found.mixed(*heat), 1)
-        said += paragraph(f"the mix comes to {mixed} C, all unfrozen and of one heat capacity", "* ")
+    if found.mixed_c is not None:
+        said += paragraph(f"the mix comes to {shown(found.mixed_c, 1)} C, all unfrozen and of one heat capacity", "* ")
     return page(found.answer, opening=said, full=full)
 
 
@@ -82,16 +80,14 @@ def _todo(found: Correction, unit: Unit) -> Iterator[tuple[str, str]]:
         yield "", f"{'IF SO, ADD' if found.over else 'ADD'} {' and '.join(parts)}, for {paid}. {EVEN}"
     else:
         yield "", "NOTHING TO ADD. It is right as ground."
-    back = found.ground.kilograms - found.kept_kg
-    if back:
-        words = f"HOLD BACK {unit.said(back)} of it as rework, labelled with its batch, lots and date"
+    if found.held_back_kg:
+        words = f"HOLD BACK {unit.said(found.held_back_kg)} of it as rework, labelled with its batch, lots and date"
         yield "", f"{words}; {unit.said(found.kept_kg)} stay in."
 
 
 def _what_is_in(found: Correction, unit: Unit) -> Iterator[tuple[str, str]]:
     """What was measured against the lots' own figures, what is in already, and what must still go in whole."""
-    mass, test = found.ground.typed.kilograms, found.ground.found
-    own = composition(found.ground.weighed, Basis.BATCH)
+    mass, test, own = found.ground.typed.kilograms, found.ground.found, found.ground.by_lots
     for name, value in ((FAT, test.fat), (MOISTURE, test.moisture), (SALT, test.salt)):
         if value is not None:
             told = f"; {shown(own[name], 2)} % by what went in" if name in own else ""
@@ -151,8 +147,12 @@ class Done(Record):
 
     ground_kg: Figure = at("ground.kilograms")
     kept_kg: Figure
-    held_back_kg: Figure | None = at(lambda f: f.ground.kilograms - f.kept_kg if f.answer.weighed else None)
+    held_back_kg: Figure | None
     measured: MeasuredPart = at("ground.found")
+    by_lots: dict[str, Figure] = at("ground.by_lots")
+    """The same figures by those of what went in, per cent by weight."""
+    mixed_c: Figure | None
+    """Temperature of the mix, degrees Celsius, where those of its parts are known."""
     ground: Contents = at("ground.typed")
     add: Contents = at(lambda found: replace(found.ground.typed, kilograms=found.added))
     after: Contents | None = at(lambda found: found.after if found.kept_kg else None)

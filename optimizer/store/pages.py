@@ -175,6 +175,11 @@ class Trace:
         """Kilograms of every batch reached, whole."""
         return sum((book.lots + book.additions for book in self.batches.values()), ZERO)
 
+    @property
+    def left_kg(self) -> Fraction:
+        """Kilograms that are left of every lot reached."""
+        return sum((book.left for book in self.lots.values()), ZERO)
+
     def of(self, *kinds: str) -> list[TraceLine]:
         """The lines of some kinds, in order."""
         return [line for line in self.lines if line.kind in kinds]
@@ -186,6 +191,7 @@ class Traced(Record):
     name: str
     direction: str = at("way")
     kg_at_risk: Figure = at("at_risk_kg")
+    kg_left: Figure = at("left_kg")
     lots: list[LotBook] = at(lambda found: list(found.lots.values()))
     batches: list[BatchBook] = at(lambda found: list(found.batches.values()))
     movements: list[TraceLine] = at("lines")
@@ -271,7 +277,7 @@ def trace_page(found: Trace, *, full: bool = False) -> str:
     """
     lines = [*paragraph(f"{found.name}, traced {found.way} in {found.seconds:.2f} s")]
     if found.way == "forward":
-        risk, left = _kg(found.at_risk_kg), _kg(sum((book.left for book in found.lots.values()), ZERO))
+        risk, left = _kg(found.at_risk_kg), _kg(found.left_kg)
         many = "batch" if len(found.batches) == 1 else "batches"
         lines += paragraph(f"At risk: {risk} kg in {len(found.batches)} {many}, whole batches counted; {left} kg left.")
     lines += paragraph(CAUTION)

@@ -107,6 +107,7 @@ class WayOut(Record):
 
     kind: WayKind
     cost: Figure | None
+    cost_per_kg: Figure | None
     concessions: list[Conceded]
     lots: list[LotOfWay]
     spend: Figure | None

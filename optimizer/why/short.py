@@ -157,10 +157,9 @@ def way_words(problem: Problem, way: Way) -> str:
     """One way out in a sentence."""
     money = MoneyWords(problem)
     at_most = "" if way.sure else "at most "
-    made = next((c.new for c in way.concessions if c.limit == "both"), problem.order.kilograms)
     then = ""
-    if way.cost is not None:
-        each = f"{money.price(way.cost / made)} a {money.unit.name} of {problem.order.basis.words}"
+    if way.cost is not None and way.cost_per_kg is not None:
+        each = f"{money.price(way.cost_per_kg)} a {money.unit.name} of {problem.order.basis.words}"
         then = f": the batch then costs {at_most}{money(way.cost)}, {each}"
     spend = "" if way.spend is None else f" for {money(way.spend)}"
     names = listed([lot.name for lot, _ in way.lots])

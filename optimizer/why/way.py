@@ -119,6 +119,11 @@ class Way:
     farther: Callable[[int], Way] | None = field(default=None, compare=False, repr=False)
 
     @property
+    def cost_per_kg(self) -> Fraction | None:
+        """Least cost for a kilogram of what is made."""
+        return None if self.cost is None else self.cost / self.problem.order.kilograms
+
+    @property
     def drastic(self) -> bool:
         """True where most of what was asked for is given up."""
         return any(c.share > _MOST and not (c.limit == "both" and c.new > c.old) for c in self.concessions)
@@ -126,9 +131,7 @@ class Way:
     @property
     def rank(self) -> tuple[bool, bool, Fraction]:
         """The cheaper first, at the cost a kilogram of what is made; what gives up most of what was asked for last."""
-        moved = next((c for c in self.concessions if c.limit == "both"), None)
-        cost = self.cost if moved is None or self.cost is None else self.cost * moved.old / moved.new
-        return self.drastic, cost is None, cost or ZERO
+        return self.drastic, self.cost is None, self.cost_per_kg or ZERO
 
     @property
     def typed(self) -> tuple[str, ...]:

@@ -81,6 +81,8 @@ class LeftOver(Record):
     kg: Figure
     worth: Figure
     use_by: Day | None
+    days_good: int | None
+    """Days of use after the week; null where it keeps."""
 
 
 def _nitrite(one: WeighedBatch) -> Fraction | None:
@@ -192,9 +194,13 @@ class Outcome:
     def left_over(self) -> tuple[LeftOver, ...]:
         """What was ordered, now or before, and no batch of the week uses."""
         supplies, rest = self.plan.world.supplies, self.plan.rest if self.stands else {}
+        end = self.plan.world.week.dates[-1]
         mine = ((supplies[s], kg) for s, kg in sorted(rest.items()) if kg > 0 and supplies[s].offer is not None)
         return tuple(
-            LeftOver(offer=s.name, delivered=s.came, kg=kg, worth=kg * s.worth, use_by=s.lot.use_by)
+            LeftOver(
+                offer=s.name, delivered=s.came, kg=kg, worth=kg * s.worth, use_by=s.lot.use_by,
+                days_good=None if s.lot.use_by is None else max((s.lot.use_by - end).days, 0),
+            )
             for s, kg in mine if s.keeps and s.came is not None
         )  # fmt: skip
 

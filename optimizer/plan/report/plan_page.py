@@ -249,9 +249,9 @@ def _stock(outcome: Outcome) -> Iterator[str]:
 
 def _left_over(outcome: Outcome) -> Iterator[str]:
     """What was ordered and no batch of the week uses: it is paid for."""
-    end, unit, rows = outcome.plan.world.week.dates[-1], outcome.unit, []
+    unit, rows = outcome.unit, []
     for row in outcome.left_over:
-        live = f"{max((row.use_by - end).days, 0)} days, until {weekday(row.use_by)}" if row.use_by else "keeps"
+        live = f"{row.days_good} days, until {weekday(row.use_by)}" if row.use_by else "keeps"
         rows.append([row.offer, weekday(row.delivered), unit.figure(row.kg, 2), live, shown(row.worth, 2)])
     heads = ("offer", "came", unit.name, "good after the week", "worth")
     yield from _part("left over from orders", heads, rows, "<<><>")
