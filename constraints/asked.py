@@ -317,6 +317,7 @@ _NEITHER = "none of either is in the batch"
 class LotGroup(Ruled):
     """The lots of some species, roles or materials, or some lots by name."""
 
+    called: ClassVar[str] = "a group of lots"
     species: Names | None = None
     """Species as typed in the lots table, one or a list."""
     role: Names | None = None
@@ -330,8 +331,7 @@ class LotGroup(Ruled):
 
     def _broken(self) -> Broken:
         if sum(getattr(self, tag) not in (None, ()) for tag in TAGS) != 1:
-            what = "a share" if isinstance(self, Share) else "a group of lots"
-            yield f"{what} names exactly one of species, role, material, lot or rework"
+            yield f"{self.called} names exactly one of species, role, material, lot or rework"
 
     def tagged(self) -> Tagged:
         """The lots that it counts."""
@@ -391,6 +391,7 @@ class LeanToFat(RatioBand):
 class Share(LotGroup, PercentBand):
     """Share by weight of a group of lots."""
 
+    called = "a share"
     basis: Basis = Basis.MEAT
     """What the share is of: meat, batch or finished."""
 

@@ -116,7 +116,7 @@ class Formula:
         alike = self._alike.get(column, column)
         if alike not in self._carried:
             weights, there = self._weights(alike), dict(alike.parts)
-            shares = (_dot(weights, rates) for rates in zip(*self._drivers, strict=True))
+            shares = (dot(weights, rates) for rates in zip(*self._drivers, strict=True))
             doses = zip((a.item for a in self.dosed), shares, strict=True)
             self._carried[alike] = tuple((item, share - there.get(item, ZERO)) for item, share in doses)
         return self._carried[alike]
@@ -143,11 +143,11 @@ class Formula:
         """A quantity in the additions that one kilogram of a column carries."""
         if quantity not in self._brought:
             amounts = [quantity.per_kg(a.item, self.process) for a in self.dosed]
-            self._brought[quantity] = tuple(_dot(amounts, driver) for driver in self._drivers)
+            self._brought[quantity] = tuple(dot(amounts, driver) for driver in self._drivers)
         dosed = {a.item for a in self.dosed}
         known = ((item, share) for item, share in column.parts if item in dosed)
         there = sum((share * quantity.per_kg(item, self.process) for item, share in known), ZERO)
-        return _dot(self._weights(column), self._brought[quantity]) - there
+        return dot(self._weights(column), self._brought[quantity]) - there
 
     def totals(self, quantity: Quantity, scale: Fraction = ONE) -> Vector:
         """``scale`` times the ``total`` of every column, reckoned once. Raises MissingProperty."""
@@ -214,6 +214,13 @@ class Batch:
     laboratory: dict[str, Fraction] = field(default_factory=dict)
     _amounts: dict[Quantity, Fraction] = field(default_factory=dict, init=False, repr=False, compare=False)
 
+    @classmethod
+    def together(cls, loads: Sequence[Batch], process: Process, laboratory: dict[str, Fraction]) -> Batch:
+        """All loads as one."""
+        items = dict.fromkeys(item for load in loads for item in load.kilograms)
+        total = {item: sum((load.kilograms.get(item, ZERO) for load in loads), ZERO) for item in items}
+        return cls(total, process, laboratory)
+
     def amount(self, quantity: Quantity) -> Fraction:
         """A quantity over the whole batch. Raises MissingProperty where an ingredient does not state it."""
         if quantity not in self._amounts:
@@ -222,5 +229,6 @@ class Batch:
         return self._amounts[quantity]
 
 
-def _dot(left: Sequence[Fraction], right: Sequence[Fraction]) -> Fraction:
+def dot(left: Sequence[Fraction], right: Sequence[Fraction]) -> Fraction:
+    """The sum of products."""
     return sum((a * b for a, b in zip(left, right, strict=True) if a and b), ZERO)

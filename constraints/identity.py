@@ -169,8 +169,7 @@ class MeatShare(Part):
 
 def fat_free(not_counted: tuple[str, ...]) -> Quantity:
     """Kilograms of meat flesh without its fat, of lots whose material speaks of none of the words."""
-    flesh = Sum(((ONE, MEAT), (Fraction(-1, PERCENT), MEAT_FAT)))
-    return OfLots(flesh, not_words=frozenset(not_counted))
+    return OfLots(Sum(((ONE, MEAT), (Fraction(-1, PERCENT), MEAT_FAT))), not_words=frozenset(not_counted))
 
 
 class FatFreeFlesh(Part):

@@ -22,10 +22,10 @@ from math import inf
 
 from constraints.as_typed import PERCENT, PPM, BadInput, Fault, meant, nearest
 from constraints.document import LATER, Parsed, packaged, parse, read_text, validate
-from constraints.ingoing import NITRATE_SALTS, NITRITE_SALTS, IngoingEntry
+from constraints.ingoing import NITRATE_SALTS, NITRITE_SALTS
 from constraints.quantities import NITRITE, Ingredient, Kind, Process
 from constraints.requirement import BY_ION, Origin, Requirement, Salt, Stage
-from constraints.rules import KINDS, Pack, PackRow, ProcessStep, Product, ProductClass
+from constraints.rules import Pack, PackRow, ProcessStep, Product, ProductClass
 from constraints.substances import spread
 from constraints.words import key
 
@@ -314,8 +314,7 @@ def judges(pack: Pack, product_class: str | None, in_force: Sequence[Requirement
 
 def knows(pack: Pack, rows: Iterable[PackRow], salt: Salt) -> bool:
     """True where some of a pack's rows limit what is put in of a salt."""
-    ingoing = (row for row in rows if issubclass(KINDS[row.requires.kind()], IngoingEntry))
-    return any(caps(row.requirement(pack.pack), salt) for row in ingoing)
+    return any(caps(row.requirement(pack.pack), salt) for row in rows)
 
 
 def caps(requirement: Requirement, salt: Salt) -> bool:

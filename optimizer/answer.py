@@ -127,8 +127,7 @@ def unrounded(answer: Answer) -> Batch | None:
     """The cheapest batch before the scales, with every addition at its exact dose; None where there is none."""
     if answer.optimum is None or not answer.optimum.values:
         return None
-    kilograms = layout_of(answer.problem).kilograms(answer.optimum.values)
-    return answer.problem.formula.exact_batch(kilograms)
+    return answer.problem.formula.exact_batch(layout_of(answer.problem).kilograms(answer.optimum.values))
 
 
 def proof_file(answer: Answer) -> str | None:

@@ -9,6 +9,7 @@ from contextlib import suppress
 from dataclasses import dataclass
 from fractions import Fraction
 from math import ceil, floor
+from typing import Annotated
 
 from constraints.as_typed import G_PER_KG, PERCENT, ZERO, BadInput, Fault, meant, trimmed
 from constraints.asked import allowed
@@ -18,6 +19,7 @@ from constraints.requirement import Origin, Ratio, Requirement
 from optimizer.reading.lots import LotTable
 from optimizer.reading.recipe import Recipe
 from optimizer.reading.weighed import WeighedItem
+from optimizer.record import NAMED, Exact, key
 from optimizer.weighing.rounding import division_of
 
 _SAME_HELD_KG = Fraction(1, 1000)
@@ -30,13 +32,6 @@ NEAR_DOSE = Fraction(1, 50)
 """Part of its dose by which an addition may be off, beside a scale division a load; common practice, no source."""
 OFF_DOSE = Fraction(1, 10)
 """Part of its dose by which an addition may be off before it breaks the recipe; common practice, no source."""
-
-
-def summed(loads: Sequence[Batch], recipe: Recipe) -> Batch:
-    """All loads together."""
-    items = dict.fromkeys(item for load in loads for item in load.kilograms)
-    total = {item: sum((load.kilograms.get(item, ZERO) for load in loads), ZERO) for item in items}
-    return Batch(total, recipe.process, recipe.found)
 
 
 def not_adding_up(whole: Batch, loads: Batch) -> tuple[str, ...]:
@@ -199,9 +194,9 @@ def salt_targets(recipe: Recipe, batch: Batch, loads: int = 1) -> Iterator[Requi
 class Mend:
     """Usable kilograms of a lot that, put in with the additions it carries, make the figure ``value``."""
 
-    lot: Lot
-    kilograms: Fraction
-    value: Fraction
+    lot: Annotated[Lot, *NAMED]
+    kilograms: Annotated[Exact, key("kg")]
+    value: Exact
 
 
 class Mender:

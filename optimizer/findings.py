@@ -16,10 +16,10 @@ from constraints.limits import corners
 from constraints.quantities import SALT, Basis, Ingredient, Lot, Weight
 from constraints.requirement import Requirement, confident, marked
 from constraints.rules import Pack
-from optimizer.as_weighed import Dose, Mend, Mender, batch_of, doses, not_adding_up, salt_targets, summed, two_weights
+from optimizer.as_weighed import Dose, Mend, Mender, batch_of, doses, not_adding_up, salt_targets, two_weights
 from optimizer.figures import Unit
 from optimizer.lawful import Dosed, LawfulDose, doses_instead, other_names
-from optimizer.missing import gap_faults
+from optimizer.missing import gap_faults, needed_by
 from optimizer.problem import free_band, why_left_out
 from optimizer.reading.entry import Units
 from optimizer.reading.lots import LotTable
@@ -153,8 +153,7 @@ def check(
     faults += () if faults else unjudged(recipe, packs, legal, product, lots, table.file)
     legal += guarding(items)
     asked = recipe.entry.confidence
-    every = reversed([*recipe.requirements, *legal])
-    faults += gap_faults(recipe, table, items, {q: r.what for r in every for q in r.quantities()})
+    faults += gap_faults(recipe, table, items, needed_by([*recipe.requirements, *legal]))
     faults += lot_faults(table.file, lots, asked) if asked else ()
     BadInput.raise_for(faults)
     judge = _Judge(recipe, day, packs, legal, tolerance)
@@ -162,7 +161,7 @@ def check(
     whole, *parts = (judge.report(batch, load, 1 if load else several) for load, batch in batches.items())
     named = whole.grade is Grade.NOT_THIS_NAME
     whole = replace(whole, loads=tuple(parts), table_in_pounds=table.in_pounds)
-    together = summed([part.batch for part in parts], recipe)
+    together = Batch.together([part.batch for part in parts], recipe.process, recipe.found)
     unfit = dict.fromkeys((*_unfit(recipe, whole.batch, day), *_unfit(recipe, together, day)))
     judging = Dosed(recipe, packs, (*recipe.requirements, *legal), tuple(lots))
     return replace(

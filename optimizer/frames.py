@@ -117,8 +117,7 @@ def cheapest_batch(
     text = json.dumps(recipe, default=str) if typed else read_text(str(recipe))
     read = parse_recipe(text, "recipe" if typed else str(recipe))
     table = parse_lots(_text(lots), "lots" if isinstance(lots, pandas.DataFrame) else str(lots))
-    answer = blend(assemble(read, table, order_of(read, *given[0], day, Asked())), time_limit=time_limit)
-    return Found(answer)
+    return Found(blend(assemble(read, table, order_of(read, *given[0], day, Asked())), time_limit=time_limit))
 
 
 def _text(lots: str | Path | pandas.DataFrame) -> str:

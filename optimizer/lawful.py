@@ -111,8 +111,7 @@ class _Trial:
         item = self.dosed.recipe.additions[self.index].item
         try:
             counted = requirement.on_paper.counted
-            amount = ZERO if counted is None else counted.per_kg(item, self.dosed.recipe.process)
-            return amount > 0
+            return counted is not None and counted.per_kg(item, self.dosed.recipe.process) > 0
         except MissingProperty:
             return False
 

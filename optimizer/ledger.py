@@ -20,6 +20,7 @@ from pathlib import Path
 
 from constraints.as_typed import PERCENT, ZERO, hidden, shown, trimmed, unprintable
 from optimizer.late import late
+from optimizer.record import Exact
 
 with late():
     import sqlite3
@@ -283,8 +284,7 @@ def reverse(path: str, wrong: str, document: Recording) -> int:
         if not rows:
             raise NotRecorded(f"there is no document {wrong!r} that could be reversed; nothing was recorded")
         for number, lot, item, held, into, batch in sorted(rows, key=lambda row: int(row[3])):
-            back = Movement("reverse", lot, -held * UNIT, batch, item, -into * UNIT)
-            _add(base, document.name, back, number)
+            _add(base, document.name, Movement("reverse", lot, -held * UNIT, batch, item, -into * UNIT), number)
     return len(rows)
 
 
@@ -315,9 +315,9 @@ GROUP BY batch ORDER BY MAX(at) DESC, MAX(id) DESC"""
 class MeasuredYield:
     """Finished weight, % of what was weighed in and not kept as rework: median and spread of the last batches."""
 
-    median_pct: Fraction
-    lowest_pct: Fraction
-    highest_pct: Fraction
+    median_pct: Exact
+    lowest_pct: Exact
+    highest_pct: Exact
     batches: int
 
     def words(self) -> str:

@@ -126,9 +126,7 @@ def assemble(recipe: Recipe, table: LotTable, order: Order, further: Sequence[Re
     # guidance and what was waived are measured and said, never imposed on the choice of lots
     spared = (r for r in every if r.origin.waived or not (r.origin.blocks or r.origin.legal))
     measured = tuple(r for r in spared if id(r) not in settled)
-    return Problem(
-        recipe, order, product, packs, formula, every, fixed, measured, tuple(left_out), table.in_pounds
-    )  # fmt: skip
+    return Problem(recipe, order, product, packs, formula, every, fixed, measured, tuple(left_out), table.in_pounds)
 
 
 def _refuse(recipe: Recipe, table: LotTable, legal: Sequence[Requirement], faults: Sequence[Fault]) -> None:

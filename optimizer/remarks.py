@@ -85,9 +85,7 @@ def heed(answer: Answer) -> list[str]:
     items = [addition.item for addition in problem.recipe.additions]
     free = ", ".join(i.name for i in items if not i.cost_per_kg and i.kind is not Kind.WATER)
     unpriced = [f"No price is stated for {free}: counted as 0."] if free else []
-    return [
-        *lot_notes(answer), *_plants(problem), *not_judged(problem), *unpriced, *known_to_contain(problem.recipe)
-    ]  # fmt: skip
+    return [*lot_notes(answer), *_plants(problem), *not_judged(problem), *unpriced, *known_to_contain(problem.recipe)]
 
 
 def known_to_contain(recipe: Recipe) -> list[str]:

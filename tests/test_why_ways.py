@@ -26,7 +26,7 @@ from optimizer.bench import with_lots
 from optimizer.order import Asked, order_of
 from optimizer.problem import Problem, assemble
 from optimizer.reading.lots import parse_lots
-from optimizer.reading.offers import parse_offers
+from optimizer.reading.offers import BreakKind, Offer, Period, Terms, parse_offers
 from optimizer.reading.recipe import parse_recipe
 from optimizer.remarks import cause
 from optimizer.solver.program import Program, Variable, layout_of, relaxed
@@ -337,7 +337,9 @@ def test_purchases_of_random_conflicts_hold() -> None:
         ]  # fmt: skip
         lots = [lot for lot in problem.formula.lots if isinstance(lot, Lot)]
         wider = with_lots(problem, [*lots, *sold])
-        offers = [Offered(lot, lot.held_cost_per_kg, True) for lot in sold]
+        terms = Terms("", BreakKind.ALL_UNITS, frozenset(range(7)))
+        prices = [Period(lot.held_cost_per_kg) for lot in sold]
+        offers = [Offered(Offer(x.name, x, (p,), terms, 0), p) for x, p in zip(sold, prices, strict=True)]
         for way in ways_out(problem, answer.conflict, [], OnOffer(wider, offers)):
             if way.kind is not WayKind.PURCHASE:
                 continue

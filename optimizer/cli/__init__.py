@@ -48,16 +48,12 @@ class _Group(TyperGroup):
         return made
 
 
+_ABOUT = "Choose the lots, weigh out and check a batch of sausage: cheapest, legal and proved."
+_CODES = "Exit codes: 0 fine, 1 no such batch or do not make, 2 bad input, 3 time limit, 70 program fault."
 app = typer.Typer(
-    name="trimwright",
-    cls=_Group,
-    help="Choose the lots, weigh out and check a batch of sausage: cheapest, legal and proved.",
-    epilog="Exit codes: 0 fine, 1 no such batch or do not make, 2 bad input, 3 time limit, 70 program fault.",
-    no_args_is_help=True,
-    rich_markup_mode=None,
-    pretty_exceptions_enable=False,
-    context_settings={"help_option_names": ["-h", "--help"]},
-)
+    name="trimwright", cls=_Group, help=_ABOUT, epilog=_CODES, no_args_is_help=True, rich_markup_mode=None,
+    pretty_exceptions_enable=False, context_settings={"help_option_names": ["-h", "--help"]},
+)  # fmt: skip
 
 
 def _version(asked: bool) -> None:

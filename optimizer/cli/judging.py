@@ -48,8 +48,7 @@ def check(
         read, table = recipes.read_both(recipe, lots)
         shared.say([*read.warnings, *table.warnings])
         read = recipes.judged_by(read, rules or [], laboratory or "", units)
-        items = weighed.read_weighed(batch)
-        report = findings.check(read, table, items, batch, on, tolerance)
+        report = findings.check(read, table, weighed.read_weighed(batch), batch, on, tolerance)
         return checked(report, shown)
 
 
@@ -226,6 +225,5 @@ def dry(
         read, error = logged.log(log), logged.thermometer_error or Fraction(0)
         frozen = None if freezing is None else logged.log(freezing)
         sizes = (diameter_mm, piece_mm, thick_cm, tested, loss_pct)
-        pieces = drying.Pieces(error, logged.gap_min, *sizes, frozen)
-        report = drying.judge_dry(read, product, places, pieces)
+        report = drying.judge_dry(read, product, places, drying.Pieces(error, logged.gap_min, *sizes, frozen))
     return shown.said("cook", report, log_page.page, html, log_page.picture), int(bool(report.hold))

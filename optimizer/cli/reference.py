@@ -89,8 +89,7 @@ def rules(
     """List the rule packs, or one pack's classes and limits with their sources."""
     day = date or (shared.today() if product_class else None)
     if pack is None and not unread and not verify and (product_class or date or kg):
-        said = "a class, a day and kilograms are of one pack"
-        as_typed.refuse("rules", said, "rules PACK")
+        as_typed.refuse("rules", "a class, a day and kilograms are of one pack", "rules PACK")
     if verify or unread:
         packs = [library.load_pack(name) for name in (library.shipped() if pack is None else [pack])]
         return "".join(map(reference_page.verified, packs)) if verify else reference_page.unread_page(packs)

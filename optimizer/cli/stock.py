@@ -27,12 +27,8 @@ with late():
     from optimizer.reading import recipe as recipes
     from optimizer.store import made, pages
 
-stock = typer.Typer(
-    help="Keep the stock in one file: what came, what went into which batch, what was sold.",
-    no_args_is_help=True,
-    add_completion=False,
-    rich_markup_mode=None,
-)
+_ABOUT = "Keep the stock in one file: what came, what went into which batch, what was sold."
+stock = typer.Typer(help=_ABOUT, no_args_is_help=True, add_completion=False, rich_markup_mode=None)
 Kg = Annotated[Fraction, {"parser": shared.positive}]
 CountedKg = Annotated[Fraction, {"parser": shared.not_negative}]
 

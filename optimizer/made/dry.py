@@ -95,8 +95,7 @@ def _fermented(log: Log, rows: Sequence[DegreeHours], pieces: Pieces) -> LogFind
 
 def _product(log: Log, product: MadeProduct, pieces: Pieces, marks: Sequence[RatioMark]) -> Iterator[Phase]:
     """Weight loss, ratio and water activity."""
-    losses = [PERCENT * (1 - w.last / w.value(0)) for w in log.of("weight") if w.value(0) > 0]
-    loss = min(losses, default=None)
+    loss = min((PERCENT * (1 - w.last / w.value(0)) for w in log.of("weight") if w.value(0) > 0), default=None)
     process = product.recipe.process
     target = pieces.loss_pct or (PERCENT * (1 - process.yield_fraction) if process.declared else None)
     if target is not None and product.does(ProcessStep.DRIED):

@@ -34,8 +34,7 @@ def judge_cook(log: Log, product: MadeProduct, places: Sequence[Treatments], ask
     """Every phase under every place. Raises BadInput for a log without a core, or surely in another unit."""
     cores = log.of("core")
     if not cores:
-        found = "no column is a core's probe"
-        refuse(log.file, found, "core_c or core_f, or --column NAME=core")
+        refuse(log.file, "no column is a core's probe", "core_c or core_f, or --column NAME=core")
     cold = coldest(cores)
     judged = tuple(Judged(place, tuple(_Cook(log, cold, product, place, asked).phases())) for place in places)
     return LogReport(product, log, judged, (*lacks(places, "cook", "kills"), *lacks(places, "cooling")), asked.error)

@@ -11,6 +11,7 @@ from constraints.quantities import FAT, MOISTURE, PROTEIN, Basis
 from optimizer import order, summary
 from optimizer.answer import Answer, HowSure, Status, unrounded
 from optimizer.lawful import LawfulDose
+from optimizer.ledger import MeasuredYield
 from optimizer.record import Figure, Record, at
 from optimizer.remarks import cause, cured_lots, left_out, notes, verdict_of, warnings
 from optimizer.verdict import VerdictPart
@@ -176,15 +177,6 @@ class NearChoice(Record):
     trade_off: list[order.Step] = at("steps")
 
 
-class CameOut(Record):
-    """Finished weight of the recipe's last batches, % of what was weighed in and not kept as rework, by the ledger."""
-
-    median_pct: Figure
-    lowest_pct: Figure
-    highest_pct: Figure
-    batches: int
-
-
 class Blend(Record):
     """The answer of ``trimwright blend``. Weights are empty where nothing may be weighed out."""
 
@@ -199,7 +191,7 @@ class Blend(Record):
     meat_kg: Figure | None = at(lambda answer: _of_batch(answer, summary.weight, Basis.MEAT))
     batch_kg: Figure | None = at(lambda answer: _of_batch(answer, summary.weight, Basis.BATCH))
     finished_kg: Figure | None = at(lambda answer: _of_batch(answer, summary.finished_kg))
-    measured_yield: CameOut | None = at("problem.recipe.measured")
+    measured_yield: MeasuredYield | None = at("problem.recipe.measured")
     cost: summary.Cost | None = at(lambda answer: answer if answer.weighed and answer.optimum else None)
     lots: list[LotTaken] = at(lambda answer: _of_batch(answer, summary.lots_in) or [])
     tidy: TidyPart | None = at(lambda answer: answer if answer.problem.order.tidy else None)

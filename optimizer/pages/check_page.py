@@ -203,14 +203,6 @@ def _margin(finding: findings.Finding) -> str:
     return f"{shown(gap, places)} {unit}".strip()
 
 
-class MendPart(Record):
-    """Kilograms of a lot that, put in with its additions, would bring the figure to ``value``."""
-
-    lot: str = at("lot.name")
-    kg: Figure = at("kilograms")
-    value: Figure
-
-
 class FindingPart(LimitPart):
     """A limit as weighed, with the range of its figure within the scales' tolerance where one was given."""
 
@@ -221,7 +213,7 @@ class FindingPart(LimitPart):
     whole_range: bool | None
     """Whether the verdict is the same over all of that range."""
     forbids: bool = at("grade.forbids")
-    mend: MendPart | None
+    mend: as_weighed.Mend | None
 
 
 class DosePart(Record):

@@ -176,7 +176,6 @@ def corrected(found: Correction, ways: dict[str, Any] | None) -> dict[str, Any]:
 
     A mass with too much cure in it has no status but *do not make*.
     """
-    refused = found.grade in (Grade.HOLD, Grade.DO_NOT_MAKE)
-    status = Status.DO_NOT_MAKE if refused else found.answer.status
+    status = Status.DO_NOT_MAKE if found.grade in (Grade.HOLD, Grade.DO_NOT_MAKE) else found.answer.status
     own = {"verdict": verdict_of(found.answer, found.grade), "correction": found, "ways": ways}
     return {**dict(Blend.model_validate(found.answer)), **own, "status": status}

@@ -90,7 +90,12 @@ class TableRow:
 
     def says(self, flag: str) -> bool:
         """Whether a yes-or-no column says yes."""
-        return _YES_NO.get(self.typed.get(flag, "").casefold(), False)
+        return says_yes(self.typed.get(flag, ""))
+
+
+def says_yes(cell: str) -> bool:
+    """Whether a cell of a yes-or-no column says yes."""
+    return _YES_NO.get(cell.casefold(), False)
 
 
 Told = Iterator[tuple[str, str, str]]

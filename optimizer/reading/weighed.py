@@ -7,18 +7,8 @@ from fractions import Fraction
 from functools import partial
 from typing import Any
 
-from constraints.as_typed import (
-    G_PER_KG,
-    KG_PER_LB,
-    OZ_PER_LB,
-    BadInput,
-    Fault,
-    NotANumber,
-    exact,
-    meant,
-    refuse,
-    trimmed,
-)
+from constraints.as_typed import G_PER_KG, KG_PER_LB, OZ_PER_LB, exact, meant, refuse, trimmed  # isort: skip
+from constraints.as_typed import BadInput, Fault, NotANumber  # isort: skip
 from constraints.document import read_text
 from constraints.document.parsing import label
 from optimizer.reading.table import Table, cut

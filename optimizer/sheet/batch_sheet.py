@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING, Any
 import segno
 from markupsafe import Markup
 
-from constraints.as_typed import shown, trimmed
+from constraints.as_typed import ZERO, shown, trimmed
 from constraints.formula import Batch
 from constraints.quantities import FAT, Basis, Ingredient, Kind, Lot
 from constraints.rules import ProcessStep
@@ -235,8 +235,7 @@ def _pulls(outcome: Outcome) -> Iterator[tuple[str, list[dict[str, str]]]]:
         division = batches[0].answer.problem.order.meat_division_kg
         rows = []
         for supply, mine in plan_page.pulled(outcome, batches):
-            total = sum(mine.values(), Fraction(0))
-            large, small = _weights(total, division, pounds=outcome.unit.name == "lb")
+            large, small = _weights(sum(mine.values(), ZERO), division, pounds=outcome.unit.name == "lb")
             rows.append({"lot": plan_page.name_of(supply), "what": supply.lot.material, "large": large, "small": small,
                          "for_": ", ".join(mine)})  # fmt: skip
         yield day_words(on), rows

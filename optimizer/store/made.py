@@ -242,8 +242,7 @@ def came_out(path: str, code: str, kilograms: Fraction, recipe: str, document: R
     """Record what came out of a batch that was recorded before. Raises NotRecorded where that is so already."""
     _Mixed.of(path, code).not_out()
     lots = {code: {"lot": code, "material": read_recipe(recipe).entry.name}}
-    moves = [Movement("product", code, kilograms, code)]
-    ledger.record(path, "out", document, moves, lots)
+    ledger.record(path, "out", document, [Movement("product", code, kilograms, code)], lots)
 
 
 def analysed(path: str, name: str, fat: Fraction, sd: Fraction, recipe: str | None, document: Recording) -> None:
@@ -279,18 +278,13 @@ def _rework(name: str, recipe: Recipe, batch: Batch, day: str) -> dict[str, str]
     put_in = nitrite / green if green else ZERO
     shown = {key: lot.properties[key] for key in (FAT, MOISTURE, PROTEIN, SALT) if key in lot.properties}
     cells = {key: trimmed(value, DECIMALS) for key, value in shown.items()} | {
-        "lot": name,
-        "material": f"{recipe.entry.name}, rework",
-        "species": lot.species,
-        "role": lot.role,
-        "cost_per_kg": trimmed(lot.held_cost_per_kg, DECIMALS),
-        "received": day,
-        "use_by": lot.use_by.isoformat() if lot.use_by else "",
-        "rework": "yes",
+        "lot": name, "material": f"{recipe.entry.name}, rework", "species": lot.species, "role": lot.role,
+        "cost_per_kg": trimmed(lot.held_cost_per_kg, DECIMALS), "received": day,
+        "use_by": lot.use_by.isoformat() if lot.use_by else "", "rework": "yes",
         "cured": "yes" if nitrite or nitrate else "",
         "green_pct": trimmed(PERCENT * green / total, DECIMALS),
         "original_nitrite_ppm": trimmed(Fraction(ceil(put_in * 10**DECIMALS), 10**DECIMALS), DECIMALS),
         "nitrite_ppm": trimmed(Fraction(floor(100 * nitrite / total), 100)) if nitrite or nitrate else "",
         "nitrate_ppm": trimmed(nitrate / total, DECIMALS) if nitrite or nitrate else "",
-    }
+    }  # fmt: skip
     return {key: cell for key, cell in cells.items() if cell}

@@ -20,6 +20,7 @@ from constraints.treatment import load_treatments
 from optimizer.ledger import HOLD, UNIT, NotRecorded, Past, balance, held, lots_of, opened
 from optimizer.pages.chart import render
 from optimizer.pages.tables import heading, paragraph, table
+from optimizer.reading.lot_checks import says_yes
 from optimizer.reading.lots import taught
 from optimizer.record import Figure, Record, at
 from optimizer.wording import day_words
@@ -66,7 +67,7 @@ def stock_on(path: str, day: Day) -> StockList:
             rows.append(StockLot(
                 lot=name, what=cells.get("material", ""), product=product, kg=left, use_by=by,
                 past=bool(by) and by < day.isoformat(),
-                hold=held(base, name) or (HOLD if cells.get("on_hold") in ("yes", "true", "1") else ""),
+                hold=held(base, name) or (HOLD if says_yes(cells.get("on_hold", "")) else ""),
                 supplier=cells.get("supplier") or sent.get(name, ""), received=cells.get("received", ""),
                 typed_fat_pct=cells.get("fat_pct", ""), fat_pct=lot and lot.fat_pct,
                 fat_sd_pct=lot and lot.fat_sd_pct, out_of_line=lot is not None and lot.out_of_line,

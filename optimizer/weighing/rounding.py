@@ -14,7 +14,7 @@ from functools import cached_property
 from math import ceil, floor
 
 from constraints.as_typed import ONE, PERCENT, ZERO
-from constraints.formula import Batch, Dosing, Formula
+from constraints.formula import Batch, Dosing, Formula, dot
 from constraints.quantities import FAT, Basis, Ingredient, Kind, Lot, Weight
 from constraints.requirement import Hold, Requirement, Role
 from constraints.row import Row
@@ -56,7 +56,7 @@ class WeighedLimit:
         """By how much a batch, or a load, is above the limit (positive) or below it (negative)."""
         items = (*formula.columns, *(addition.item for addition in formula.dosed))
         weights = [batch.kilograms.get(item, ZERO) for item in items]
-        value = _dot((*self.columns, *self.added), weights)
+        value = dot((*self.columns, *self.added), weights)
         if self.hi is not None and value > self.hi:
             return value - self.hi
         return value - self.lo if self.lo is not None and value < self.lo else ZERO
@@ -166,7 +166,7 @@ def limits_of(problem: Problem, requirements: Iterable[Requirement]) -> tuple[We
             continue
         for row in requirement.rows(explicit):
             columns, added = tuple(row.coefs[k] for k in own), tuple(row.coefs[k] for k in dosed)
-            exact = tuple(a + _dot(added, shares) for a, shares in zip(columns, carried, strict=True))
+            exact = tuple(a + dot(added, shares) for a, shares in zip(columns, carried, strict=True))
             whole = requirement.of_batch
             limits.append(WeighedLimit(requirement, columns, added, exact, row.lo, row.hi, whole))
     mixer = problem.order.mixer_kg
@@ -174,10 +174,6 @@ def limits_of(problem: Problem, requirements: Iterable[Requirement]) -> tuple[We
         exact = tuple(formula.total(Weight(Basis.BATCH), column) for column in formula.columns)
         limits.append(WeighedLimit(None, (ONE,) * len(own), (ONE,) * len(dosed), exact, None, mixer, whole=False))
     return tuple(limits)
-
-
-def _dot(left: Sequence[Fraction], right: Sequence[Fraction]) -> Fraction:
-    return sum((a * b for a, b in zip(left, right, strict=True) if a and b), ZERO)
 
 
 @dataclass(frozen=True)
@@ -254,7 +250,7 @@ def certify(problem: Problem, layout: Layout, optimum: Optimum, weighed: Weighed
 def minimised_cost(problem: Problem, weighed: Weighed) -> Fraction:
     """What was minimised, on the lots as weighed with every addition at its exact dose; money."""
     formula = problem.formula
-    return _dot([value_per_kg(formula, column) for column in formula.columns], column_kg(formula, weighed.total))
+    return dot([value_per_kg(formula, column) for column in formula.columns], column_kg(formula, weighed.total))
 
 
 def over_mixer(problem: Problem, weighed: Weighed) -> bool:
@@ -408,9 +404,7 @@ def weighed_of(
             if kg:
                 load[item] = kg
     batches = tuple(Batch(load, process) for load in loads)
-    items = dict.fromkeys(item for load in loads for item in load)
-    total = {item: sum((load.get(item, ZERO) for load in loads), ZERO) for item in items}
-    return Weighed(batches, Batch(total, process), False, plan.divisions)
+    return Weighed(batches, Batch.together(batches, process, {}), False, plan.divisions)
 
 
 def _rounded(count: Fraction, way: int) -> int:

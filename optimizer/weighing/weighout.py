@@ -161,8 +161,7 @@ def _twins(plan: Weighing) -> list[list[int]]:
     for j, limits in enumerate(plan.holds):
         plain = limits.step is None and not limits.must and j not in counted
         if plain and isinstance(limits.column, Lot):
-            figures = tuple(limit.columns[j] for limit in plan.limits)
-            groups.setdefault((plan.cost(j), figures), []).append(j)
+            groups.setdefault((plan.cost(j), *(limit.columns[j] for limit in plan.limits)), []).append(j)
     columns = plan.problem.formula.columns
     return [sorted(twins, key=lambda j: order_of_use(columns[j])) for twins in groups.values() if len(twins) > 1]
 

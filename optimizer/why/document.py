@@ -80,8 +80,8 @@ class WorthOfOffer(Record):
     cost_at_price: Figure | None = at("cost_asked")
     kg_to_order: Figure | None = at("order")
     order_costs: Figure | None
-    order_pack_kg: Figure | None = at("offer.pack")
-    smallest_order_kg: Figure = at("offer.smallest")
+    order_pack_kg: Figure | None = at("offer.offer.terms.pack_kg")
+    smallest_order_kg: Figure = at("offer.offer.terms.smallest_order_kg")
     cheaper_from: list[Break] = at("offer.breaks")
     not_counted: list[str] = at("offer.uncounted")
 

@@ -142,8 +142,7 @@ def question(
         shelf = with_offers(recipe, table, offered(read, table, order.day), order) if read.offers else None
     names = [column.name for column in problem.formula.lots]
     if lot is not None and lot not in names:
-        hint = meant(lot, names, "a lot that may go in")
-        refuse("--lot", f"no eligible lot is named {lot!r}", hint)
+        refuse("--lot", f"no eligible lot is named {lot!r}", meant(lot, names, "a lot that may go in"))
     return Question(problem, settings, before, shelf, lot)
 
 

@@ -18,7 +18,7 @@ from optimizer.order import Order
 from optimizer.problem import Problem, assemble
 from optimizer.reading.entry import WhenMissing
 from optimizer.reading.lots import LotTable
-from optimizer.reading.offers import BreakKind, Offer, OfferTable, Stretch
+from optimizer.reading.offers import Offer, OfferTable, Period, Stretch
 from optimizer.reading.recipe import Recipe
 from optimizer.solver.program import holds_of, layout_of
 from optimizer.why.ground import Means, all_keep, imposing
@@ -34,35 +34,38 @@ _HAIR = Fraction(1, 10**6)
 
 @dataclass(frozen=True, eq=False)
 class Offered:
-    """A lot on offer. ``price`` is money per kilogram as held, None where none is asked yet; ``limited`` says whether
-    the kilograms of the lot are the offer's own or simply as many as the batch can take.
+    """An offer at the price in force on one day, where there is one.
 
-    ``pack`` and ``smallest`` are kilograms that an order comes in and that it is at least; ``breaks`` are lower prices
-    for kilograms ordered from so many on, for all of them or, with ``beyond``, for those beyond. ``uncounted`` names
-    what else the offer states and its worth to one batch does not count.
+    ``uncounted`` names what else the offer states and its worth to one batch does not count.
     """
 
-    lot: Lot
-    price: Fraction | None
-    limited: bool
-    pack: Fraction | None = None
-    smallest: Fraction = ZERO
-    breaks: tuple[tuple[Fraction, Fraction], ...] = ()
-    beyond: bool = False
+    offer: Offer
+    period: Period | None
     uncounted: tuple[str, ...] = ()
+
+    @property
+    def lot(self) -> Lot:
+        """What it is made of."""
+        return self.offer.lot
+
+    @property
+    def price(self) -> Fraction | None:
+        """Money per kilogram as held; None where none is asked."""
+        return None if self.period is None else self.period.cost_per_kg
+
+    @property
+    def breaks(self) -> tuple[tuple[Fraction, Fraction], ...]:
+        """Lower prices, each for kilograms ordered from so many on."""
+        return () if self.period is None else self.period.breaks
 
     def ordered(self, kg: Fraction) -> Fraction:
         """Kilograms to order so that so many can be used."""
-        if not kg:
-            return kg
-        least = max(kg, self.smallest)
-        return least if self.pack is None else ceil(least / self.pack - _HAIR) * self.pack
+        least, pack = max(kg, self.offer.terms.smallest_order_kg), self.offer.terms.pack_kg
+        return kg if not kg else least if pack is None else ceil(least / pack - _HAIR) * pack
 
     def pays(self, kg: Fraction) -> Fraction | None:
         """Money for so many kilograms ordered; None where no price is asked."""
-        if self.price is None:
-            return None
-        return Stretch.paid(Stretch.ladder(self.price, self.breaks, beyond=self.beyond), kg)
+        return None if self.period is None else Stretch.paid(self.offer.ladder(self.period), kg)
 
 
 @dataclass(frozen=True)
@@ -104,10 +107,9 @@ def offered(table: OfferTable, lots: LotTable, day: date) -> tuple[Offered, ...]
     Raises BadInput.
     """
     known = {lot.name for lot in lots.lots}
-    clashes = [
-        (o.line, f"{o.name!r} is the name of a lot at hand in {lots.file}") for o in table.offers if o.name in known
-    ]
-    BadInput.raise_for(Fault(table.file, line, table.named, words, "another name") for line, words in clashes)
+    twice = (Fault(table.file, o.line, table.named, f"{o.name!r} is the name of a lot at hand in {lots.file}",
+                   "another name") for o in table.offers if o.name in known)  # fmt: skip
+    BadInput.raise_for(twice)
     return tuple(_offered(offer, day) for offer in table.offers)
 
 
@@ -120,11 +122,7 @@ def _offered(offer: Offer, day: date) -> Offered:
         f"the supplier's minimum of {trimmed(terms.supplier_minimum)}": terms.supplier_minimum,
         f"delivery {counted(terms.lead_days, 'day')} after the order": terms.lead_days,
     }
-    price, breaks = (None, ()) if period is None else (period.cost_per_kg, period.breaks)
-    return Offered(
-        offer.lot, price, terms.largest_order_kg is not None, terms.pack_kg, terms.smallest_order_kg, breaks,
-        terms.break_kind is BreakKind.INCREMENTAL, tuple(words for words, so in uncounted.items() if so),
-    )  # fmt: skip
+    return Offered(offer, period, tuple(words for words, so in uncounted.items() if so))
 
 
 class OnOffer(NamedTuple):
@@ -139,9 +137,9 @@ def with_offers(recipe: Recipe, lots: LotTable, offers: Sequence[Offered], order
     eligible = recipe.entry.eligible.model_copy(update={"if_missing": WhenMissing.LEAVE_OUT})
     ceiling = order.kilograms + order.within_kg
     added = []
-    for offer in offers:
-        plenty = ceiling / offer.lot.usable
-        added.append(offer.lot if offer.limited else replace(offer.lot, on_hand_kg=plenty))
+    for lot, terms in ((one.lot, one.offer.terms) for one in offers):
+        limited = terms.largest_order_kg is not None
+        added.append(lot if limited else replace(lot, on_hand_kg=ceiling / lot.usable))
     return OnOffer(assemble(recipe.having(eligible=eligible), replace(lots, lots=(*lots.lots, *added)), order), offers)
 
 

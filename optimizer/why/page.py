@@ -220,9 +220,10 @@ def _offer_words(worth: OfferWorth, money: MoneyWords, *, full: bool) -> Iterato
 def _order_words(worth: OfferWorth, kg: Fraction, money: MoneyWords) -> Iterator[str]:
     """What has to be ordered to use so many kilograms, and what that costs."""
     offer, order, pays = worth.offer, worth.order or kg, worth.order_costs
+    pack = offer.offer.terms.pack_kg
     left = order - kg > Fraction(1, 200)
     if kg and pays is not None and (left or offer.breaks):
-        packs = "" if offer.pack is None else f" in packs of {trimmed(offer.pack / money.unit.kg, 2)} {money.unit.name}"
+        packs = "" if pack is None else f" in packs of {trimmed(pack / money.unit.kg, 2)} {money.unit.name}"
         over = f", of which {money.weight(order - kg)} are left over" if left else ""
         yield f"Sold{packs}: that is an order of {money.weight(order)} for {money(pays)}{over}."
     if offer.breaks:
@@ -289,14 +290,9 @@ def _chart(curve: CurveDrawn) -> dict[str, Any]:
     note += "; beyond a dashed line no batch exists." if walls else "."
     told = [p for _, _, p in kinks] or list(curve.points)  # a table stands below every curve
     return {
-        "title": curve.title,
-        "axis": curve.axis,
-        "x_ticks": x.ticks(),
-        "y_ticks": y.ticks(),
-        "path": " ".join(f"{px},{py}" for px, py, _ in spots),
+        "title": curve.title, "axis": curve.axis, "x_ticks": x.ticks(), "y_ticks": y.ticks(), "walls": walls,
+        "path": " ".join(f"{px},{py}" for px, py, _ in spots), "note": note,
         "kinks": [(px, py, f"{float(p.figure):.4g}: {p.kink}") for px, py, p in kinks],
-        "walls": walls,
         "now": (now_x, now_y, now_x + (-8 if far else 8), "end" if far else "start", now_y + (22 if rises else -12)),
-        "note": note,
         "rows": [(f"{float(p.figure):.4g}", f"{float(p.cost):.2f}", p.kink) for p in told],
-    }
+    }  # fmt: skip

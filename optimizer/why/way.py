@@ -91,8 +91,7 @@ class Concession:
 
     def farther(self, steps: int) -> Concession:
         """So many steps farther from the old figure, a step being the last place in which the figure is told."""
-        step = _last_place(self.new)
-        return replace(self, new=self.new + (steps if self.new > self.old else -steps) * step)
+        return replace(self, new=self.new + (steps if self.new > self.old else -steps) * _last_place(self.new))
 
 
 @dataclass(frozen=True)

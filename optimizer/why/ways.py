@@ -283,7 +283,7 @@ class _Search:
         order = []
         for offer, kg in bought:
             wanted = inward(self.problem, kg * times, 1)
-            order.append((offer, offer.ordered(min(wanted, offer.lot.on_hand_kg) if offer.limited else wanted)))
+            order.append((offer, offer.ordered(min(wanted, offer.lot.on_hand_kg))))
         there = with_these(shelf.problem, [*self.lots, *(replace(offer.lot, on_hand_kg=kg) for offer, kg in order)])
         paid = [offer.pays(kg) for offer, kg in order]
         spend = None if None in paid else sum((money or ZERO for money in paid), ZERO)

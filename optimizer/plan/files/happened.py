@@ -242,8 +242,7 @@ def read_happened(path: str, week: Week) -> Happened:
     document = parse(read_text(path), path)
     entry = validate(document, HappenedEntry)
     plan, shown = read_plan(str(Path(path).parent / entry.plan))
-    faults = [*_of_the_plan(week, plan, document, entry), *_impossible(week, plan, document, entry)]
-    BadInput.raise_for(faults)
+    BadInput.raise_for([*_of_the_plan(week, plan, document, entry), *_impossible(week, plan, document, entry)])
     told = {one.lot: one for one in entry.lots}
     lots = tuple(told[lot.name].applied(lot) if lot.name in told else lot for lot in week.lots.lots)
     came = {(one.offer, one.day): one for one in entry.deliveries}

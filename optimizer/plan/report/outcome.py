@@ -255,8 +255,7 @@ def _without(plan: Plan) -> Outcome:
     status = Status.DO_NOT_MAKE if any(requirement.origin.legal for _, requirement in never) else Status.INFEASIBLE
     if not never:
         sys.stderr.write("no plan; looking for the reasons and the ways out\n")
-    bare = Plan(plan.program, status=status, solved=plan.solved)
-    return Outcome(bare, no_plan=no_plan(plan.program))
+    return Outcome(Plan(plan.program, status=status, solved=plan.solved), no_plan=no_plan(plan.program))
 
 
 def gather(plan: Plan, gone: Sequence[tuple[int, int, Fraction]] = (), *, compare: bool = False) -> Outcome:

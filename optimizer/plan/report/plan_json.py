@@ -135,9 +135,7 @@ def orders_csv(outcome: Outcome) -> str:
 
 def pulls_csv(outcome: Outcome) -> str:
     """The pull list as CSV, one line a lot and batch, as held and usable."""
-    rows = [
-        [one.on, one.job.name, *pull.values()] for one in outcome.made for pull in plain(list[PullPart], one.pulls)
-    ]  # fmt: skip
+    rows = [[one.on, one.job.name, *pull.values()] for one in outcome.made for pull in plain(list[PullPart], one.pulls)]
     return _csv(outcome, ("date", "batch", "lot", "delivered", "material", "held_kg", "usable_kg"), rows)
 
 
