@@ -113,8 +113,8 @@ def test_papers_kept_by_the_year_count_from_its_last_day_and_what_is_left_is_sai
     came(path, S1="5")
     record(path, "sell", document("s", party="Cliff Inn"), [Movement("sell", "S1", Fraction(-2))])
     said = " ".join(trace_page(trace(path, "S1")).split())
-    assert "United States, federal inspection: keep them through 2028-12-31" in said
-    assert "Canada: keep them through 2028-11-25" in said
+    assert "United States, federal inspection: keep them through Sun 31 Dec 2028" in said
+    assert "Canada: keep them through Sat 25 Nov 2028" in said
     assert "; 3 kg left. Hold all that is left and ask your authority." in said
 
 

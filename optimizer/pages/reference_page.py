@@ -27,7 +27,7 @@ from optimizer.pages.details import source_words
 from optimizer.pages.tables import heading, listed, named, paragraph, table
 from optimizer.reading.table import COLUMNS, NOT_HERE, OFFER_COLUMNS, OWN, PERIOD, Column
 from optimizer.record import Figure, Record, at, json_text
-from optimizer.wording import CAUTION
+from optimizer.wording import CAUTION, day_words
 
 DEFER = f"Figures change: read the source before you rely on one. {CAUTION}"
 
@@ -84,7 +84,7 @@ def _ended(lines: Sequence[str]) -> str:
 def packs_page() -> str:
     """Every shipped pack, a line each."""
     packs = [load_pack(name) for name in shipped()]
-    rows = [[p.pack, p.title, str(len(p.classes)), str(len(p.rows)), p.checked_on.isoformat()] for p in packs]
+    rows = [[p.pack, p.title, str(len(p.classes)), str(len(p.rows)), day_words(p.checked_on)] for p in packs]
     lines = table(("pack", "place", "classes", "limits", "figures read"), rows, "<<>><")
     return _ended([*lines, "", "trimwright rules PACK lists the limits of one."])
 
@@ -92,7 +92,7 @@ def packs_page() -> str:
 def pack_page(chosen: Chosen) -> str:
     """One pack's classes and limits by group, ending in a newline. Raises BadInput for a class the pack lacks."""
     pack, limits = chosen.pack, chosen.limits
-    lines = paragraph(f"{pack.title}: figures read {pack.checked_on.isoformat()}; {pack.authority}")
+    lines = paragraph(f"{pack.title}: figures read {day_words(pack.checked_on)}; {pack.authority}")
     lines += paragraph(EFFECTS)
     if chosen.product_class is None:
         classes = [[c.id, c.title, c.source] for c in pack.classes]

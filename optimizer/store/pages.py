@@ -316,7 +316,8 @@ def _papers(found: Trace) -> Iterator[str]:
     last = Day.fromisoformat(max(days))
     for place in filter(None, map(load_treatments, shipped("treatments"))):
         if (papers := place.papers) is not None:
-            until = keep_through(last.replace(month=12, day=31) if papers.from_year_end else last, papers.years)
+            start = last.replace(month=12, day=31) if papers.from_year_end else last
+            until = day_words(keep_through(start, papers.years))
             yield from paragraph(f"{place.title}: keep them through {until} [{papers.source}; {papers.status}]")
 
 

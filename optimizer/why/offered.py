@@ -24,7 +24,7 @@ from optimizer.solver.program import holds_of, layout_of
 from optimizer.why.ground import Means, all_keep, imposing
 from optimizer.why.moving import Curved, curved_of
 from optimizer.why.worth import Market, PriceLine, kinks, worth
-from optimizer.wording import counted
+from optimizer.wording import counted, day_words
 
 _SHARES = (Fraction(1, 100), Fraction(5, 100), Fraction(10, 100), Fraction(25, 100), Fraction(1, 2))
 """Shares of a price below it at which kilograms are told."""
@@ -117,7 +117,7 @@ def _offered(offer: Offer, day: date) -> Offered:
     """An offer as it stands on one day; without a price where none is in force then."""
     period, terms = next((period for period in offer.periods if period.covers(day)), None), offer.terms
     uncounted = {
-        f"no price is in force on {day.isoformat()}": offer.periods and period is None,
+        f"no price is in force on {day_words(day)}": offer.periods and period is None,
         f"a delivery charge of {trimmed(terms.delivery_charge)}": terms.delivery_charge,
         f"the supplier's minimum of {trimmed(terms.supplier_minimum)}": terms.supplier_minimum,
         f"delivery {counted(terms.lead_days, 'day')} after the order": terms.lead_days,

@@ -28,10 +28,12 @@ from optimizer.plan.settle.books import Books, Purchase
 from optimizer.plan.settle.engine import Solved, solve
 from optimizer.plan.settle.find import Compared, Plan, find, in_order
 from optimizer.plan.settle.weigh import WeighedBatch
+from optimizer.problem import barred
 from optimizer.record import Figure, Record, at
 from optimizer.remarks import warnings
 from optimizer.summary import Cost, casing_need, composition
 from optimizer.verdict import HEADLINES, Grade, VerdictPart
+from optimizer.wording import day_words
 
 with late():
     from optimizer.plan.files import happened
@@ -221,13 +223,9 @@ def _why_left_out(job: Job) -> str:
 
 
 def _unusable(lot: Lot, dates: Sequence[Day]) -> str:
-    if lot.on_hold:
-        return "on hold"
-    if lot.use_by is not None and lot.use_by < dates[0]:
-        return f"past its use-by {lot.use_by.isoformat()}"
-    if lot.received is not None and lot.received > dates[-1]:
-        return f"comes on {lot.received.isoformat()}, after the week"
-    return "nothing of it can be used"
+    late = lot.received is not None and lot.received > dates[-1]
+    after = f"comes on {day_words(lot.received)}, after the week" if late else "nothing of it can be used"
+    return barred(lot, dates[0]) or after
 
 
 def plan_week(week: Week, what_happened: str | None = None, *, compare: bool = True) -> Outcome:

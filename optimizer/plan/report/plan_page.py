@@ -93,7 +93,8 @@ def verdict_lines(outcome: Outcome) -> Iterator[str]:
         yield from _no_plan(outcome, outcome.no_plan)
     elif plan.status is Status.DO_NOT_MAKE:
         yield "This plan does not stand up to being weighed and checked again:"
-        bad = [f"{one.job.name} on {one.on} has no weigh-out on these scales" for one in plan.made if not one.sound]
+        unsound = (one for one in plan.made if not one.sound)
+        bad = [f"{one.job.name} on {weekday(one.on)} has no weigh-out on these scales" for one in unsound]
         yield from listed(("* ", words) for words in (*(certificate.faults if certificate else ()), *bad))
     else:
         words = (replace(outcome, hold=()) if outcome.hold else outcome).verdict.headline
