@@ -200,6 +200,11 @@ def meant(word: str, known: Iterable[str], otherwise: str = "") -> str:
     return f"did you mean {close}?" if close else otherwise
 
 
+def joined(words: Sequence[str]) -> str:
+    """``a, b and c``."""
+    return " and ".join(filter(None, [", ".join(words[:-1]), *words[-1:]]))
+
+
 def some(names: Sequence[str], most: int, where: str) -> str:
     """The first of some names, and where all of them stand."""
     listed = ", ".join(names[:most])

@@ -18,7 +18,7 @@ from constraints.identity import Called, Part
 
 from constraints.limits import AdditiveNames, Band, Base, Either, Limit, Limited  # isort: skip
 from constraints.limits import REWORK, Reckoned, SubstanceNames, Worst, of_parts, without  # isort: skip
-from constraints.as_typed import ONE, PERCENT, PPM, ZERO, shown
+from constraints.as_typed import ONE, PERCENT, PPM, ZERO, joined, shown
 from constraints.quantities import NITRATE, NITRITE, Basis, Ingredient, Process, Quantity, Weight, every
 from constraints.requirement import Measured, Measurement, Ratio, Regulates, Requirement, Salt
 from constraints.row import Row
@@ -236,7 +236,7 @@ def listed(names: Iterable[str]) -> str:
     """Substances in words; a hydrate is not named beside the same substance without its water."""
     every = list(names)
     shown = [name for name in every if not any(name.startswith(f"{other}_") for other in every)]
-    return " and ".join(part for part in (", ".join(shown[:-1]), shown[-1]) if part).replace("_", " ")
+    return joined(shown).replace("_", " ")
 
 
 class Additive(FamilyAmount):

@@ -14,6 +14,7 @@ from constraints.quantities import Ingredient, Lot
 from constraints.requirement import Requirement, Role, asked_confidence, measured_again
 from optimizer import clock
 from optimizer.bench import Conflict, explain
+from optimizer.late import late
 from optimizer.lawful import Dosed, LawfulDose, doses_instead, other_names
 from optimizer.order import Near
 from optimizer.problem import Problem
@@ -23,9 +24,13 @@ from optimizer.solver.exact import lower_bound
 from optimizer.solver.optimum import Optimum, Unsettled, ranks_of
 from optimizer.solver.program import Ending, Layout, Program, SolverDisagrees, holds_of, layout_of, relaxed
 from optimizer.solver.session import ALL
+from optimizer.solver.tree import prove
 from optimizer.verdict import Check, Grade, grade_of, margin
 from optimizer.weighing.rounding import Certificate, Weighed, certify
 from optimizer.weighing.weighout import ScalePrevents, weigh_out
+
+with late():
+    from optimizer.solver import vipr
 
 TIDY_NODES = 500
 """Nodes after which a search with the default for pulls and remnants gives way."""
@@ -116,11 +121,20 @@ class Answer:
         return {item: kg for item, kg in self.batch.items() if isinstance(item, Lot)}
 
     @property
+    def conflict_of(self) -> tuple[Requirement, ...]:
+        """What cannot hold together; nothing where there is a batch, be it only before the scales."""
+        return () if self.conflict is None else self.conflict.requirements
+
+    @property
+    def surely_none(self) -> bool:
+        """Whether it is certain that no batch exists, or none on these scales, where none was found."""
+        return self.scale_certain if self.conflict is None else self.conflict.certain
+
+    @property
     def lawful_doses(self) -> tuple[LawfulDose, ...]:
         """For each addition whose dose breaks a limit, or is in what cannot hold together, the dose that would pass."""
         broken = [check.requirement for check in self.checks if check.broken]
-        broken += () if self.conflict is None else self.conflict.requirements
-        return doses_instead(Dosed.of(self.problem), broken)
+        return doses_instead(Dosed.of(self.problem), [*broken, *self.conflict_of])
 
 
 def unrounded(answer: Answer) -> Batch | None:
@@ -135,16 +149,13 @@ def proof_file(answer: Answer) -> str | None:
 
     None where it is not of linear rows alone, not finished in the time there is, or not what the answer says.
     """
-    from optimizer.solver.tree import prove
-    from optimizer.solver.vipr import ProofFile
-
     problem, program = answer.problem, layout_of(answer.problem).program
     found = answer.optimum
     if any(r.cones(problem.formula) for r in problem.choosing) or answer.status is Status.DO_NOT_MAKE:
         return None
     values = found.values if found is not None else ()
     proof = prove(program, program.cost(values) if values else None)
-    return ProofFile(program, proof, values).text() if proof.closed and proof.best is None else None
+    return vipr.ProofFile(program, proof, values).text() if proof.closed and proof.best is None else None
 
 
 def blend(problem: Problem, *, time_limit: float | None = None) -> Answer:

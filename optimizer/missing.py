@@ -17,10 +17,11 @@ from optimizer.reading.recipe import Recipe
 
 @dataclass(frozen=True)
 class LeftOut:
-    """A lot that may not go in, and why."""
+    """A lot that may not go in, and why; with ``of_many`` for a reason that many may share."""
 
     lot: Lot
     why: str
+    of_many: bool = False
 
 
 _TOTAL_SALT = Requirement(what="total salt", basis=Basis.BATCH.words, unit="%")
@@ -60,7 +61,7 @@ def complete(
     if recipe.entry.eligible.if_missing is WhenMissing.LEAVE_OUT:
         silent = silent_lots(whole, confidence)
         why = f"states neither {FAT_SD} nor {FAT_METHOD}, which {confidence.words} needs"
-        lacking += [LeftOut(lot, why) for lot in silent]
+        lacking += [LeftOut(lot, why, of_many=True) for lot in silent]
         whole = [lot for lot in whole if lot not in silent]
     faults += lot_faults(table.file, whole, confidence)
     return whole, lacking

@@ -12,19 +12,15 @@ from enum import StrEnum
 from fractions import Fraction
 from math import ceil
 
-from constraints.as_typed import G_PER_KG, KG_PER_LB, meant, refuse
+from constraints.as_typed import G_PER_KG, KG_PER_LB, ONE, meant, refuse
 from constraints.asked import Least, Tidy
 from constraints.quantities import Basis
 from optimizer.reading.entry import Units
 from optimizer.reading.recipe import Recipe
 from optimizer.record import Figure, Record
 
-SIZES = {
-    "--meat-kg": (Basis.MEAT, Fraction(1)),
-    "--batch-kg": (Basis.BATCH, Fraction(1)),
-    "--meat-lb": (Basis.MEAT, KG_PER_LB),
-    "--batch-lb": (Basis.BATCH, KG_PER_LB),
-}
+SIZES = {"--meat-kg": (Basis.MEAT, ONE), "--batch-kg": (Basis.BATCH, ONE),
+         "--meat-lb": (Basis.MEAT, KG_PER_LB), "--batch-lb": (Basis.BATCH, KG_PER_LB)}  # fmt: skip
 """Ways to state a size: what is weighed, and kilograms in one unit."""
 
 MOST_WITHIN = Fraction(1, 50)
@@ -93,7 +89,7 @@ def order_of(recipe: Recipe, size: str, figure: Fraction, day: date, asked: Aske
     if asked.to is not None:
         figure, within = (figure + asked.to) / 2, (asked.to - figure) * kilograms / 2
     least = (asked.smallest_pull or recipe.entry.smallest_pull, asked.smallest_remnant or recipe.entry.smallest_remnant)
-    unit = KG_PER_LB if units is Units.LB else Fraction(1)
+    unit = KG_PER_LB if units is Units.LB else ONE
     divisions = max(TIDY_DIVISIONS, ceil(figure * kilograms * TIDY_SHARE / meat_division))
     usually = Least(divisions * meat_division, asked=False)
     return Order(

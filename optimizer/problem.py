@@ -32,6 +32,7 @@ MOST_LOADS = 50
 """Mixer loads above which an order is several batches; common practice, no source."""
 LEAST_OF_CURE = Fraction(9, 10)
 """Least part of a cure's dose that rounding to the scale may leave; common practice, no source."""
+NO_STOCK = "no stock"
 ROUNDED_DOSE = 2
 """How many times more or less than its dose a scale may make of any other addition; common practice, no source."""
 
@@ -98,7 +99,8 @@ def assemble(recipe: Recipe, table: LotTable, order: Order, further: Sequence[Re
     product = product_of(recipe, order.day)
     packs, legal = legal_requirements(recipe, product, faults)
     whys = [(lot, why_left_out(recipe, lot, order.day)) for lot in sorted(table.lots, key=lambda lot: lot.name)]
-    usable, left_out = [lot for lot, why in whys if not why], [LeftOut(lot, why) for lot, why in whys if why]
+    usable = [lot for lot, why in whys if not why]
+    left_out = [LeftOut(lot, why, why == NO_STOCK or bool(not_chosen(recipe, lot))) for lot, why in whys if why]
     # a dying lot costs what it would fetch if it were not used, any other its book price
     usable = [replace(x, cost_per_kg=x.salvage_per_kg / x.usable) if dying(x, order) else x for x in usable]
     faults += () if faults else unjudged(recipe, packs, legal, product, usable, table.file)
@@ -218,6 +220,19 @@ def why_left_out(recipe: Recipe, lot: Lot, day: date) -> str:
             return f"holds {part.name}: {why}"
     if lot.parts:
         return ""
+    if why := not_chosen(recipe, lot):
+        return why
+    if recipe.entry.made_without_nitrite and brought([lot]):
+        return "brings nitrite or nitrate, and the recipe is made without"
+    if why := barred(lot, day):
+        return why
+    if lot.received is not None and lot.received > day:
+        return f"not received before {day_words(lot.received)}"
+    return "" if lot.on_hand_kg else NO_STOCK
+
+
+def not_chosen(recipe: Recipe, lot: Lot) -> str:
+    """Why the recipe itself does not take a lot, or nothing."""
     eligible = recipe.entry.eligible
     if lot.name in eligible.leave_out:
         return "left out by the recipe"
@@ -225,14 +240,6 @@ def why_left_out(recipe: Recipe, lot: Lot, day: date) -> str:
         allowed = getattr(eligible, tag)
         if allowed is not None and found not in allowed:
             return f"not eligible by {tag}" + (f" {found}" if tag != "lot" and found else "")
-    if recipe.entry.made_without_nitrite and brought([lot]):
-        return "brings nitrite or nitrate, and the recipe is made without"
-    if why := barred(lot, day):
-        return why
-    if lot.received is not None and lot.received > day:
-        return f"not received before {day_words(lot.received)}"
-    if not lot.on_hand_kg:
-        return "no stock"
     return ""
 
 

@@ -29,7 +29,7 @@ ANSWERS = {
     "cook": "optimizer.made.log_page:JudgedLog",
     "correct": "optimizer.pages.correct_page:Corrected",
     "dry": "optimizer.made.log_page:JudgedLog",
-    "plan": "optimizer.plan.report.plan_json:PlanRecord",
+    "plan": "optimizer.plan.report.plan_json:Plans",
     "rules": "optimizer.pages.reference_page:Rules",
     "rule-packs": "optimizer.pages.reference_page:Packs",
     "stock": "optimizer.store.pages:StockList",
@@ -108,6 +108,11 @@ class AnswerSchema(JsonSchema):
     def field_is_required(self, field: Any, total: bool) -> bool:
         """Always."""
         return True
+
+
+def file_schema(model: str) -> dict[str, Any]:
+    """The JSON Schema of a file, by the place of its model."""
+    return dict(resolve_name(model).model_json_schema(by_alias=True, schema_generator=JsonSchema))
 
 
 def answer_schema(name: str) -> dict[str, Any]:

@@ -1,11 +1,11 @@
 """What the reader must be told beside the figures: warnings, what was assumed, and why no batch exists."""
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator
 from fractions import Fraction
 from itertools import product
 from math import ceil, floor
 
-from constraints.as_typed import G_PER_KG, PERCENT, ZERO, Fault, shown, trimmed
+from constraints.as_typed import G_PER_KG, PERCENT, ZERO, Fault, joined, shown, trimmed
 from constraints.formula import Batch, Formula
 from constraints.ingoing import COARSE_DIVISION
 from constraints.library import brought
@@ -174,7 +174,7 @@ def left_out(problem: Problem) -> list[str]:
     """Lots that may not go in, with the reason; those of one reason that many may share last, together."""
     named, shared = list[str](), dict[str, list[str]]()
     for entry in problem.left_out:
-        if entry.why.startswith(("not eligible", "left out by the recipe", "no stock", "states neither")):
+        if entry.of_many:
             shared.setdefault(entry.why, []).append(entry.lot.name)
         else:
             named.append(f"{entry.lot.name}: {entry.why}")
@@ -344,18 +344,13 @@ def _limits(problem: Problem, conflict: Conflict, reached: dict[int, Reach]) -> 
             continue
         word = "at most" if requirement.lo is not None and reach.nearest < requirement.lo else "at least"
         others = [r.words() for r in core if r is not requirement]
-        kept = f", with {listed(others)}" if others else ""
+        kept = f", with {joined(others)}" if others else ""
         text = f"{requirement.what} of the {requirement.basis} is {word} {_said(requirement, reach.nearest)}"
         return f"From these lots {text}{kept}; {_asked(requirement)}."
-    text = listed([r.words() for r in core])
+    text = joined([r.words() for r in core])
     together = "cannot hold together from these lots" if len(core) > 1 else "cannot hold from these lots"
     packs = " in whole packs and pulls" if conflict.packs_matter else ""
     return f"{surely}{text[:1] if surely else text[:1].upper()}{text[1:]} {together}{packs}."
-
-
-def listed(words: Sequence[str]) -> str:
-    """``a, b and c``."""
-    return " and ".join(filter(None, [", ".join(words[:-1]), *words[-1:]]))
 
 
 def _said(requirement: Requirement, value: Fraction) -> str:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import ast
 import subprocess
 import sys
+from collections import Counter
 from graphlib import TopologicalSorter
 from pathlib import Path
 
@@ -92,6 +93,46 @@ def test_what_is_imported_late_is_a_module_and_nothing_loads_it_at_once() -> Non
         assert not any(isinstance(node, ast.ImportFrom) and node.module != "__future__" for node in body), line.module
         for name in line.names:
             assert (folder / f"{name.name}.py").is_file() or (folder / name.name / "__init__.py").is_file(), name.name
+
+
+def tree(path: Path) -> ast.Module:
+    return ast.parse(path.read_text(encoding="utf-8"))
+
+
+SOURCES = sorted(path for package in ("constraints", "optimizer") for path in (HOME / package).rglob("*.py"))
+
+
+def test_no_class_and_no_file_bears_the_name_of_another() -> None:
+    """One meaning a name; the files of a rule pack and of its treatments both bear the name of their place."""
+    classes = [node.name for path in SOURCES for node in ast.walk(tree(path)) if isinstance(node, ast.ClassDef)]
+    assert not [name for name, times in Counter(classes).items() if times > 1]
+    every = [path for package in ("constraints", "optimizer") for path in (HOME / package).rglob("*.*")]
+    own = [p for p in every if p.suffix in (".py", ".html", ".csv", ".sql", ".txt") and p.name != "__init__.py"]
+    assert not [name for name, times in Counter(path.name for path in own).items() if times > 1]
+
+
+def test_modules_import_each_other_in_no_circle() -> None:
+    """What is imported for the type checker alone is looked at by nobody else."""
+    names = {path: ".".join(path.relative_to(HOME).with_suffix("").parts).removesuffix(".__init__") for path in SOURCES}
+    every, below = set(names.values()), dict[str, set[str]]()
+    for path, own in names.items():
+        path_tree = tree(path)
+        checked = [node for node in path_tree.body if isinstance(node, ast.If) and "TYPE_CHECKING" in ast.dump(node)]
+        apart = {id(line) for block in checked for line in ast.walk(block)}
+        lines = [node for node in ast.walk(path_tree) if isinstance(node, ast.ImportFrom) and id(node) not in apart]
+        pairs = [(f"{line.module}.{name.name}", str(line.module)) for line in lines for name in line.names]
+        below[own] = {inner if inner in every else outer for inner, outer in pairs} & every - {own}
+    assert list(TopologicalSorter(below).static_order())
+
+
+def test_only_solvers_and_the_door_are_imported_in_functions() -> None:
+    """All else that a command may not need is imported late, at the top of its module."""
+    found = set()
+    for path in SOURCES:
+        functions = [node for node in ast.walk(tree(path)) if isinstance(node, ast.FunctionDef)]
+        lines = (line for one in functions for line in ast.walk(one) if isinstance(line, ast.Import | ast.ImportFrom))
+        found |= {name.name for line in lines for name in line.names}
+    assert found == {"cheapest_batch", "clarabel", "highspy", "pulp"}
 
 
 def test_a_command_starts_without_the_solver_and_without_the_readers() -> None:

@@ -14,6 +14,7 @@ from datetime import date, timedelta
 from fractions import Fraction
 from pathlib import Path
 
+import jsonschema
 import pytest
 from weeks import START, RawBatch, RawLot, RawOffer, RawWeek, day, random_week
 
@@ -30,7 +31,7 @@ from optimizer.plan.settle.engine import solve
 from optimizer.plan.settle.find import find, in_order
 from optimizer.problem import assemble
 from optimizer.reading.recipe import read_both
-from optimizer.record import plain
+from optimizer.record import answer_schema, plain
 
 ROOT = Path(__file__).parents[1]
 
@@ -380,6 +381,7 @@ def test_a_time_limit_holds_before_there_is_anything_to_weigh(seconds: str, tmp_
     done = command(str(tmp_path / "week.yaml"), "--time-limit", seconds, "--json")
     document = json.loads(done.stdout)
     assert (done.returncode, document["status"], document["batches"]) == (3, "time_limit", [])
+    jsonschema.validate(document, answer_schema("plan"))
     page = command(str(tmp_path / "week.yaml"), "--time-limit", seconds).stdout
     assert "STOPPED AT THE TIME LIMIT before any plan was found." in page and "Cure is poisonous in excess" in page
 

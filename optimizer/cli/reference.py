@@ -9,7 +9,6 @@ import os
 import re
 from enum import StrEnum
 from json import dumps
-from pkgutil import resolve_name
 from typing import Annotated, Any
 
 import typer
@@ -57,9 +56,7 @@ def schema(what: What = What.RECIPE, command: Annotated[Typed, {"autocompletion"
 
 def file_schema(name: str) -> dict[str, Any]:
     """The JSON Schema of a file."""
-    from constraints.document.fields import JsonSchema
-
-    return dict(resolve_name(FILES[name]).model_json_schema(by_alias=True, schema_generator=JsonSchema))
+    return record.file_schema(FILES[name])
 
 
 def columns(file: File = File.LOTS, no_color: NoColor = False, json: bool = False) -> Said:

@@ -144,10 +144,10 @@ class ConflictPart(Record):
 
     cause: str = at(cause)
     scale_prevents: bool = at(lambda answer: bool(answer.scale_prevents))
-    certain: bool = at(lambda answer: answer.conflict.certain if answer.conflict else answer.scale_certain)
+    certain: bool = at("surely_none")
     smallest: bool = at(lambda answer: bool(answer.conflict and answer.conflict.smallest))
     packs_matter: bool = at(lambda answer: bool(answer.conflict and answer.conflict.packs_matter))
-    requirements: list[str] = at(lambda a: [r.words() for r in a.scale_prevents or a.conflict.requirements])
+    requirements: list[str] = at(lambda a: [r.words() for r in a.scale_prevents or a.conflict_of])
     nearest: list[ReachPart] = at(lambda answer: answer.conflict.reach if answer.conflict else ())
     unrounded_kg: dict[str, Figure] | None = at(lambda answer: _unrounded(answer) if answer.scale_prevents else None)
 

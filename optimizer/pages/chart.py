@@ -15,10 +15,14 @@ from typing import Any
 
 from constraints.quantities import FAT, Amount
 from optimizer.answer import Answer
+from optimizer.late import late
 from optimizer.pages.tables import visible
 from optimizer.remarks import verdict_of
 from optimizer.summary import lots_in, told
 from optimizer.wording import CAUTION
+
+with late():
+    import jinja2
 
 WIDTH, HEIGHT = 760, 380
 LEFT, RIGHT, TOP, BOTTOM = 80, 24, 24, 60
@@ -70,9 +74,8 @@ def render(file: str, **values: object) -> str:
     """A page by its template, a file of this package. It extends ``pages/page.html`` and may draw by the macros of
     ``pages/chart.html``.
     """
-    from jinja2 import Environment, PackageLoader
-
-    environment = Environment(autoescape=True, finalize=_escaped, loader=PackageLoader("optimizer", ""))
+    loader = jinja2.PackageLoader("optimizer", "")
+    environment = jinja2.Environment(autoescape=True, finalize=_escaped, loader=loader)
     sizes = {"width": WIDTH, "height": HEIGHT, "left": LEFT, "top": TOP, "base": BASE, "end": END, "least": LEAST}
     return environment.get_template(file).render(caution=CAUTION, **(sizes | values))
 

@@ -11,7 +11,7 @@ from optimizer.figures import Unit, figure, measured, wanted
 from optimizer.findings import Report
 from optimizer.pages import details
 from optimizer.pages.answer_json import Estimated, LimitPart, PassingDose
-from optimizer.pages.tables import heading, listed, paragraph, table
+from optimizer.pages.tables import heading, listed, paragraph, table, titled
 from optimizer.record import Figure, Record, at
 from optimizer.remarks import in_words, known_to_contain, odd_salt, on_estimates
 from optimizer.summary import Shares, estimated_in, shares, weight
@@ -157,7 +157,7 @@ def _loads(report: Report) -> list[str]:
         weights = (unit.figure(weight(load.batch, basis), 3) for basis in (Basis.MEAT, Basis.BATCH))
         rows.append([f"{load.load}", *weights, "ok" if load.grade is Grade.MAKE else HEADLINES[load.grade]])
     heads = ("load", f"meat {unit.name}", f"batch {unit.name}", "")
-    return [*heading("loads, each checked alone"), *table(heads, rows, ">>><")] if rows else []
+    return titled("loads, each checked alone", heads, rows, ">>><")
 
 
 def _places(report: Report) -> Iterator[str]:

@@ -13,7 +13,7 @@ from constraints.requirement import Provenance, Requirement
 from optimizer.answer import Answer
 from optimizer.figures import Unit, division_words, measured
 from optimizer.order import Near
-from optimizer.pages.tables import WIDTH, columns, heading, listed, paragraph, table, width
+from optimizer.pages.tables import WIDTH, columns, heading, listed, paragraph, table, titled, width
 from optimizer.remarks import confirm, left_out, notes
 from optimizer.summary import Cost, Taken, dying_lots, estimated_in, told, weight
 from optimizer.verdict import Check, mark
@@ -152,8 +152,8 @@ def _sure(answer: Answer) -> Iterator[str]:
     if sure is None:
         return
     yield from heading(f"how sure ({sure.asked} asked of each limit)")
-    for one in sure.limits:
-        yield from paragraph(f"{one.limit}, {one.basis}: {100 * one.probability:.2f} % likely met as weighed", "* ")
+    likely = ((f"{one.limit}, {one.basis}", 100 * one.probability) for one in sure.limits)
+    yield from listed(("* ", f"{limit}: {pct:.2f} % likely met as weighed") for limit, pct in likely)
     if sure.price is not None:
         yield f"the confidence costs {shown(sure.price, 2)} against the optimum without it"
     for again in sure.measure_again:
@@ -169,10 +169,8 @@ def dying(answer: Answer) -> Iterator[str]:
         (e.lot, day_words(e.use_by, order.day), kg.figure(e.used_kg, 2), kg.figure(e.left_kg, 2), shown(e.loss, 2))
         for e in dying_lots(answer.problem, answer.batch)
     ]
-    if rows:
-        yield from heading(f"dying before {day_words(order.next_chance, order.day)}")
-        heads = ("lot", "use by", f"used {kg.name}", f"left {kg.name}", "lost with it")
-        yield from table(heads, rows, "<<>>>", ruled=False)
+    heads = ("lot", "use by", f"used {kg.name}", f"left {kg.name}", "lost with it")
+    yield from titled(f"dying before {day_words(order.next_chance, order.day)}", heads, rows, "<<>>>", ruled=False)
 
 
 def _certificate(answer: Answer) -> Iterator[str]:

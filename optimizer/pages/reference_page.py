@@ -17,6 +17,8 @@ from itertools import groupby
 from math import ceil, floor
 from typing import Any, NamedTuple
 
+import yaml
+
 from constraints.as_typed import G_PER_KG, PERCENT, PPM, BadInput, Fault, likely, refuse, trimmed
 from constraints.confidence import FatMethod, published
 from constraints.library import bare_classes, flaws, load_pack, shipped
@@ -347,8 +349,6 @@ def _target(entry: Mapping[str, Any], root: Mapping[str, Any]) -> Mapping[str, A
 
 def _examples() -> dict[str, str]:
     """Every key of the starters with its figure there; later files do not replace earlier ones."""
-    import yaml
-
     found: dict[str, str] = {}
     for name in _STARTERS:
         for path, value in _paths(yaml.load(starter(name, date(2026, 11, 30)), yaml.BaseLoader), ""):

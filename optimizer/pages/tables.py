@@ -8,6 +8,7 @@ from unicodedata import category, combining, east_asian_width
 
 from optimizer.wording import GAP
 
+Rows = Sequence[Sequence[str]]
 WIDTH, LEAST_WIDTH, MOST_WIDTH = 80, 60, 140
 """Columns of a page that goes to no terminal, and of one that does at least and at most."""
 _page: ContextVar[int] = ContextVar("page", default=WIDTH)
@@ -66,7 +67,7 @@ def wrapped(text: str, width: int, first: str = "", rest: str = "", *, hyphens: 
     return lines if empty else [*lines, line]
 
 
-def table(headings: Sequence[str], rows: Sequence[Sequence[str]], align: str, *, ruled: bool = True) -> list[str]:
+def table(headings: Sequence[str], rows: Rows, align: str, *, ruled: bool = True) -> list[str]:
     """Lines of a table. ``align`` has one letter a column: ``<`` left, ``>`` right; ``ruled`` draws a line below.
 
     Columns are as wide as their longest cell; where the table would be wider than the page, the widest of the
@@ -118,6 +119,13 @@ def listed(said: Iterable[tuple[str, str]]) -> list[str]:
 def heading(text: str) -> list[str]:
     """A blank line and a heading."""
     return ["", *paragraph(text.upper())]
+
+
+def titled(
+    title: str, heads: Sequence[str], rows: Sequence[Sequence[str]], align: str, *, ruled: bool = True
+) -> list[str]:
+    """A table below its heading; nothing where it has no rows."""
+    return [*heading(title), *table(heads, rows, align, ruled=ruled)] if rows else []
 
 
 def named(rows: Sequence[tuple[str, str]], *, room: int = 10) -> list[str]:

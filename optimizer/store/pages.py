@@ -9,7 +9,7 @@ import sqlite3
 import time
 from calendar import monthrange
 from collections import defaultdict
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
 from datetime import date as Day
 from fractions import Fraction
@@ -19,7 +19,7 @@ from constraints.library import shipped
 from constraints.treatment import load_treatments
 from optimizer.ledger import HOLD, UNIT, NotRecorded, Past, balance, held, lots_of, opened
 from optimizer.pages.chart import render
-from optimizer.pages.tables import heading, paragraph, table
+from optimizer.pages.tables import heading, paragraph, table, titled
 from optimizer.reading.lot_checks import says_yes
 from optimizer.reading.lots import taught
 from optimizer.record import Figure, Record, at
@@ -80,8 +80,7 @@ def stock_page(stock: StockList, *, full: bool = False) -> str:
     lines: list[str] = []
     for title, wanted in (("stock", False), ("product", True)):
         own = [_cells(row, full=full) for row in stock.lots if row.product is wanted]
-        if own:
-            lines += heading(title) + table(_HEADS[: len(own[0])], own, "<<><<<>>>"[: len(own[0])])
+        lines += titled(title, _HEADS[: len(own[0])], own, "<<><<<>>>"[: len(own[0])]) if own else []
     return "\n".join(lines or ["The ledger is empty."]) + "\n"
 
 
@@ -282,28 +281,28 @@ def trace_page(found: Trace, *, full: bool = False) -> str:
         many = "batch" if len(found.batches) == 1 else "batches"
         lines += paragraph(f"At risk: {risk} kg in {len(found.batches)} {many}, whole batches counted; {left} kg left.")
     lines += paragraph(CAUTION)
-    lines += _listed("who received it", ("to", "lot", "kg", "when", "document", "by"), [
+    lines += titled("who received it", ("to", "lot", "kg", "when", "document", "by"), [
         [line.party, line.lot, _kg(line.kilograms), _time(line.at), line.document, line.person]
         for line in found.of("sell")
-    ])  # fmt: skip
-    lines += _listed("who supplied it", ("from", "lot", "what", "kg", "when", "document"), [
+    ], "<<><<<")  # fmt: skip
+    lines += titled("who supplied it", ("from", "lot", "what", "kg", "when", "document"), [
         [line.party or cells.get("supplier", ""), line.lot, cells.get("material", ""), _kg(line.kilograms),
          _time(line.at), line.document]
         for line in found.of("receive", "return") for cells in [found.lots[line.lot].as_received]
-    ])  # fmt: skip
-    lines += _listed("what went into which batch", ("batch", "lot or item", "kg", "when", "by"), [
+    ], "<<<><<")  # fmt: skip
+    lines += titled("what went into which batch", ("batch", "lot or item", "kg", "when", "by"), [
         [line.batch, line.lot or line.item, _kg(line.into_batch), _time(line.at), line.person]
         for line in found.of("pull", "addition")
-    ])  # fmt: skip
+    ], "<<><<")  # fmt: skip
     books = ("lot", "came", "used", "sold", "wasted", "left", "unexplained")
-    lines += _listed("books of the lots, kg held", books, [
+    lines += titled("books of the lots, kg held", books, [
         [b.lot, *map(_kg, (b.came, b.used, b.sold, b.wasted, b.left, b.unexplained))] for b in found.lots.values()
     ], "<>>>>>>")  # fmt: skip
-    lines += _listed("books of the batches, kg", ("batch", "lots", "additions", "product", "rework", "lost or in it"), [
+    lines += titled("books of the batches, kg", ("batch", "lots", "additions", "product", "rework", "lost or in it"), [
         [b.batch, *map(_kg, (b.lots, b.additions, b.product, b.rework, b.unexplained))] for b in found.batches.values()
     ], "<>>>>>")  # fmt: skip
     papers = dict.fromkeys((line.document, line.kind, _time(line.at), line.person, line.reason) for line in found.lines)
-    lines += _listed("documents", ("document", "what", "when", "by", "why"), list(papers)) if full else []
+    lines += titled("documents", ("document", "what", "when", "by", "why"), list(papers), "<<<<<") if full else []
     return "\n".join([*lines, *_papers(found)]) + "\n"
 
 
@@ -324,12 +323,6 @@ def _papers(found: Trace) -> Iterator[str]:
 def keep_through(day: Day, years: int) -> Day:
     """The same day so many years later; the last of February for a leap day."""
     return Day(day.year + years, day.month, min(day.day, monthrange(day.year + years, day.month)[1]))
-
-
-def _listed(title: str, names: Sequence[str], rows: Sequence[Sequence[str]], align: str = "") -> Iterator[str]:
-    if rows:
-        yield from heading(title)
-        yield from table(names, rows, align or "".join(">" if name == "kg" else "<" for name in names))
 
 
 def _time(at: str) -> str:

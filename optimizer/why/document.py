@@ -1,9 +1,9 @@
 """What the JSON document of ``why`` is: money per unit of a limit, kilograms and prices of lots as held."""
 
-from types import SimpleNamespace
 from typing import Literal
 
 from optimizer.answer import Status
+from optimizer.bench import Reach
 from optimizer.pages.answer_json import Blend, PassingDose
 from optimizer.record import Figure, Record, at
 from optimizer.remarks import cause, verdict_of
@@ -128,11 +128,9 @@ class NoBatch(Record):
     """Why there is no batch, and what would do."""
 
     cause: str = at(lambda found: cause(found.answer))
-    requirements: list[InConflict] = at(
-        lambda found: [SimpleNamespace(requirement=r) for r in getattr(found.answer.conflict, "requirements", ())]
-    )
+    requirements: list[InConflict] = at(lambda found: list(map(Reach, found.answer.conflict_of)))
     smallest: bool = at(lambda found: found.answer.conflict is None or found.answer.conflict.smallest)
-    certain: bool = at(lambda found: found.answer.conflict is None or found.answer.conflict.certain)
+    certain: bool = at("answer.surely_none")
     packs_matter: bool = at(lambda found: found.answer.conflict is not None and found.answer.conflict.packs_matter)
     scale_prevents: list[str] = at(lambda found: [r.words() for r in found.answer.scale_prevents])
     ways: list[WayOut] = at("out")

@@ -90,11 +90,10 @@ def _price(found: Explanation, ground: Ground, shelf: OnOffer | None, *, detail:
 def _look_for_ways(found: Explanation, shelf: OnOffer | None) -> None:
     conflict, formula = found.answer.conflict, found.answer.problem.formula
     found.out = ways_for(found.answer, found.unfinished, shelf)
-    core = () if conflict is None else conflict.requirements
     if conflict is not None and not conflict.smallest:
         what = "the smallest set that cannot hold together"
         found.unfinished.append(NotSettled(Section.CONFLICT, what, TIME if conflict.stopped else GIVEN_UP))
-    if shelf is not None and all(r.fixed_value(formula) is None for r in core):
+    if shelf is not None and all(r.fixed_value(formula) is None for r in found.answer.conflict_of):
         with settled(found.unfinished, Section.OFFERS, "offers"):
             found.offers.extend(offers_valued(None, shelf))
 

@@ -9,7 +9,7 @@ from constraints.requirement import Role
 from optimizer.figures import figure
 from optimizer.pages.batch_page import do_not_make, title
 from optimizer.pages.chart import END, across, render, upwards
-from optimizer.pages.tables import heading, paragraph, table
+from optimizer.pages.tables import heading, listed, paragraph, table, titled
 from optimizer.remarks import verdict_of
 from optimizer.why.curves import CurveDrawn
 from optimizer.why.explain import Explanation
@@ -55,15 +55,12 @@ def page(explanation: Explanation, *, full: bool = False) -> str:
         lines += _limits(explanation, money, full=full)
     if explanation.offers and (full or ground is not None):
         lines += heading("offers, each on its own: at what price to say yes")
-        for worth in explanation.offers:
-            lines += paragraph(" ".join(_offer_words(worth, money, full=full)), "* ")
+        lines += listed(("* ", " ".join(_offer_words(worth, money, full=full))) for worth in explanation.offers)
     if ground is not None:
         lines += _lots(explanation, money, full=full)
         lines += _margins(explanation) if full else []
     if explanation.unfinished:
-        lines += heading("not settled")
-        for left in explanation.unfinished:
-            lines += paragraph(left.words(), "* ")
+        lines += [*heading("not settled"), *listed(("* ", left.words()) for left in explanation.unfinished)]
     lines += ["", *([] if full else [FULL_WHY]), *paragraph(CAUTION)]
     return "\n".join(lines) + "\n"
 
@@ -77,8 +74,7 @@ def _limits(explanation: Explanation, money: MoneyWords, *, full: bool) -> Itera
     yield from heading("what each limit costs")
     if not explanation.limits:
         yield "No limit stands in the way: the lots alone decide."
-    for price in explanation.limits:
-        yield from paragraph(" ".join(_limit_words(price, money, full=full)), "* ")
+    yield from listed(("* ", " ".join(_limit_words(price, money, full=full))) for price in explanation.limits)
 
 
 def _limit_words(price: LimitPrice, money: MoneyWords, *, full: bool) -> Iterator[str]:
@@ -141,9 +137,7 @@ def _margins(explanation: Explanation) -> Iterator[str]:
         r = found.requirement
         value = "" if found.value is None else figure(found.value, r)
         rows.append([f"{r.what}, {r.basis}", value, r.limits(), "" if found.margin is None else figure(found.margin)])
-    if rows:
-        yield from heading("limits with room, and how much")
-        yield from table(("limit of", "figure", "limit", "room"), rows, "<><>")
+    yield from titled("limits with room, and how much", ("limit of", "figure", "limit", "room"), rows, "<><>")
 
 
 # Lots.
@@ -163,9 +157,8 @@ def _lots(explanation: Explanation, money: MoneyWords, *, full: bool) -> Iterato
         rows.append([lot.lot.name, used, money.price(lot.price), yes, then])
     heads = ("lot", f"{money.unit.name} used", f"price a {money.unit.name}", "yes up to", f"for {money.unit.name}")
     yield from table(heads, rows, "<>>>>", ruled=False)
-    for lot in explanation.lots:
-        for text in _lot_words(lot, money) if full and lot.used_kg else ():
-            yield from paragraph(f"{lot.lot.name}: {text}", "* ")
+    told = [lot for lot in explanation.lots if full and lot.used_kg]
+    yield from listed(("* ", f"{lot.lot.name}: {_lot_words(lot, money)}") for lot in told)
     more = [(lot.lot.name, lot.more) for lot in explanation.lots if lot.more is not None and lot.more.saves]
     yield from heading("used up: what more of it would save at its price") if more else ()
     for name, side in more:
@@ -174,14 +167,13 @@ def _lots(explanation: Explanation, money: MoneyWords, *, full: bool) -> Iterato
         yield from paragraph(f"{name}: {saves} a {money.unit.name}{upto}", "* ")
 
 
-def _lot_words(lot: PricedLot, money: MoneyWords) -> Iterator[str]:
+def _lot_words(lot: PricedLot, money: MoneyWords) -> str:
     """Over which prices the blend stays as it is."""
     low, high = (None if x is None else money.price(x, lot.price) for x in (lot.same_from, lot.same_to))
     if low is not None and lot.same_from == lot.same_to:
-        yield "any change of its price changes the blend, or another blend costs the same."
-    else:
-        ends = (f"from {low} " if low else "") + (f"up to {high}" if high else "on" if low else "at any price")
-        yield f"the blend is the same {ends.strip()}."
+        return "any change of its price changes the blend, or another blend costs the same."
+    ends = (f"from {low} " if low else "") + (f"up to {high}" if high else "on" if low else "at any price")
+    return f"the blend is the same {ends.strip()}."
 
 
 # Offers.
@@ -236,8 +228,7 @@ def _order_words(worth: OfferWorth, kg: Fraction, money: MoneyWords) -> Iterator
 
 def _change(change: Change, money: MoneyWords) -> Iterator[str]:
     yield from heading("what if")
-    for setting in change.settings:
-        yield from paragraph(f"{setting.path} = {setting.value}", "* ")
+    yield from listed(("* ", f"{setting.path} = {setting.value}") for setting in change.settings)
     if change.saving is None:
         old, new = ("a batch" if a.weighed else "no batch" for a in (change.old, change.new))
         yield from paragraph(f"Before the change {old} could be made; with it {new} can.")

@@ -4,15 +4,16 @@ from collections.abc import Iterator, Sequence
 from contextlib import suppress
 from fractions import Fraction
 
-from constraints.as_typed import G_PER_KG, PERCENT, shown, trimmed
+from constraints.as_typed import G_PER_KG, PERCENT, joined, shown, trimmed
 from constraints.quantities import FAT, Lot
 from constraints.requirement import Requirement, Role
 from optimizer.answer import Answer
 from optimizer.clock import OutOfTime
+from optimizer.late import late
 from optimizer.pages.batch_page import doses_that_pass
-from optimizer.pages.tables import heading, paragraph
+from optimizer.pages.tables import heading, listed, paragraph
 from optimizer.problem import Problem
-from optimizer.remarks import cause, listed
+from optimizer.remarks import cause
 from optimizer.solver.program import SolverDisagrees
 from optimizer.verdict import HEADLINES, Grade
 from optimizer.why.ground import Ground, NotSettled, Section, ground_of, limit_of
@@ -20,6 +21,9 @@ from optimizer.why.prices import dearest
 from optimizer.why.way import TOLD, Concession, Way, WayKind
 from optimizer.why.worth import PricedLot, nearest_unused
 from optimizer.wording import NOT_SMALLEST, WOULD_DO
+
+with late():  # only who has no batch pays for it
+    from optimizer.why import ways as finding
 
 Price = tuple[Requirement | None, str]
 """A sentence on a price, with the limit it speaks of."""
@@ -86,9 +90,7 @@ def short_form(answer: Answer) -> list[Price]:
     Where there is no batch, the things that would do.
     """
     if answer.grade is Grade.NO_BATCH and (answer.conflict is not None or answer.scale_prevents):
-        from optimizer.why.ways import ways_for  # late: only who has no batch pays for it
-
-        return [(None, words) for words in told(answer.problem, ways_for(answer, []))]
+        return [(None, words) for words in told(answer.problem, finding.ways_for(answer, []))]
     if answer.optimum is None or not answer.optimum.values or answer.weighed is None:
         return []
     lines: list[Price] = []
@@ -122,26 +124,22 @@ def no_batch(answer: Answer, ways: Sequence[Way], unfinished: Sequence[NotSettle
     if full and answer.conflict is not None:
         smallest = "" if answer.conflict.smallest else f" ({NOT_SMALLEST})"
         yield from heading(f"what cannot hold together{smallest}")
-        for r in answer.conflict.requirements:
-            yield from paragraph(f"{r.words()}{LAW if r.origin.legal else ''}", "* ")
+        yield from listed(("* ", f"{r.words()}{LAW if r.origin.legal else ''}") for r in answer.conflict_of)
     words = told(answer.problem, ways)
     yield from heading(WOULD_DO)
     if not words:
         none = "Nothing that was tried: what stands in the way is law, or no single figure of yours will do."
         stopped = any(left.part is Section.WAYS_OUT for left in unfinished)
         yield from paragraph("None was found in the time there was." if stopped else none)
-    for k, text in enumerate(words, start=1):
-        yield from paragraph(text, f"{k}. ")
+    yield from listed((f"{k}. ", text) for k, text in enumerate(words, start=1))
     if words:
         ground = any(isinstance(lot, Lot) and lot.parts for lot in answer.problem.formula.lots)
         first = None if ground else next((way for way in _best(ways) if way.typed), None)
         done = "Each was blended to the end." if _best(ways)[0].weighed else "Each was solved; none was weighed out."
         yield from paragraph(done + ("" if first is None else f" Try one: --set {' --set '.join(first.typed)}"))
     others = [way for way in ways if way not in _best(ways)] if full else []
-    if others:
-        yield from heading("would do too, if it can be weighed")
-        for way in others:
-            yield from paragraph(way_words(answer.problem, way), "* ")
+    yield from heading("would do too, if it can be weighed") if others else ()
+    yield from listed(("* ", way_words(answer.problem, way)) for way in others)
 
 
 def told(problem: Problem, ways: Sequence[Way]) -> list[str]:
@@ -162,9 +160,9 @@ def way_words(problem: Problem, way: Way) -> str:
         each = f"{money.price(way.cost_per_kg)} a {money.unit.name} of {problem.order.basis.words}"
         then = f": the batch then costs {at_most}{money(way.cost)}, {each}"
     spend = "" if way.spend is None else f" for {money(way.spend)}"
-    names = listed([lot.name for lot, _ in way.lots])
-    bought = listed([f"{problem.unit.said(kg, 2)} of {lot.name}" for lot, kg in way.lots])
-    more = listed([f"{problem.unit.said(kg, 2)} more like {lot.name} ({_kind(lot)})" for lot, kg in way.lots])
+    names = joined([lot.name for lot, _ in way.lots])
+    bought = joined([f"{problem.unit.said(kg, 2)} of {lot.name}" for lot, kg in way.lots])
+    more = joined([f"{problem.unit.said(kg, 2)} more like {lot.name} ({_kind(lot)})" for lot, kg in way.lots])
     grams = trimmed((way.figure or Fraction(0)) * G_PER_KG)
     old, new = (f"{trimmed(p * PERCENT)} %" for p in way.probability or (Fraction(0),) * 2)
     moved = " and ".join(_concession_words(problem, c) for c in way.concessions)

@@ -2,8 +2,11 @@
 
 from collections.abc import Sequence
 from datetime import date as Day
-from typing import Any
+from typing import Annotated, Any
 
+from pydantic import Field
+
+from optimizer.answer import Status
 from optimizer.pages.answer_json import Blend, CertificatePart
 from optimizer.plan.files.happened import PlannedOrder
 from optimizer.plan.report import outcome as told
@@ -120,11 +123,25 @@ class PlanRecord(Record):
     size: SizePart = at(lambda o: {"columns": o.plan.program.model.size, "rows": len(o.plan.program.model.rows)})
 
 
+class StoppedPlan(Record):
+    """The answer where the time was over before there was anything to plan."""
+
+    status: Status = at(lambda _: Status.TIME_LIMIT)
+    verdict: VerdictPart = at(lambda _: VerdictPart.of(Grade.NO_ANSWER, (), words=STOPPED))
+    orders: list[OrderPart] = at(lambda _: [])
+    batches: list[BatchPart] = at(lambda _: [])
+    money: Money | None = at(lambda _: None)
+    certificate: PlanCertificate | None = at(lambda _: None)
+    caution: str = at(lambda _: CAUTION)
+
+
+Plans = Annotated[PlanRecord | StoppedPlan, Field(union_mode="left_to_right")]
+"""What ``trimwright plan`` may answer."""
+
+
 def stopped_document() -> str:
-    """The document where the time was over before there was anything to plan."""
-    verdict = {"grade": str(Grade.NO_ANSWER), "headline": f"{STOPPED}.", "warnings": 0, "limits": {}}
-    return json_text({"status": "time_limit", "verdict": verdict, "orders": [], "batches": [], "money": None,
-                      "certificate": None, "caution": CAUTION})  # fmt: skip
+    """The document of a plan that was stopped."""
+    return json_text(plain(StoppedPlan, None))
 
 
 def orders_csv(outcome: Outcome) -> str:

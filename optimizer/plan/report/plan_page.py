@@ -16,7 +16,7 @@ from optimizer.figures import Unit
 from optimizer.pages.batch_page import page
 from optimizer.pages.chart import render
 from optimizer.pages.details import by_load, check_words, source_words
-from optimizer.pages.tables import heading, listed, paragraph, table
+from optimizer.pages.tables import heading, listed, paragraph, table, titled
 from optimizer.plan.model.world import Supply
 from optimizer.plan.report.outcome import STOPPED, BatchFigures, Outcome
 from optimizer.plan.report.way_out import NoPlan, instead
@@ -226,14 +226,9 @@ def _batch(one: WeighedBatch, unit: Unit, *, full: bool) -> Iterator[str]:
     yield from listed((f"{mark(c):8}", f"{check_words(c)} [{source_words(c.requirement)}]") for c in broken)
 
 
-def _part(title: str, heads: Sequence[str], rows: Sequence[Sequence[str]], align: str) -> list[str]:
-    """A table below its heading; nothing where there is nothing to say."""
-    return [*heading(title), *table(heads, rows, align)] if rows else []
-
-
 def _left_out(outcome: Outcome) -> Iterator[str]:
     yield from listed(("- ", f"{name} is left out: {why}") for name, why in outcome.left_out_why.items())
-    yield from _part("lots no day can use", ("lot", "why"), list(outcome.lots_left_out.items()), "<<")
+    yield from titled("lots no day can use", ("lot", "why"), list(outcome.lots_left_out.items()), "<<")
 
 
 def _stock(outcome: Outcome) -> Iterator[str]:
@@ -255,7 +250,7 @@ def _left_over(outcome: Outcome) -> Iterator[str]:
         live = f"{row.days_good} days, until {weekday(row.use_by)}" if row.use_by else "keeps"
         rows.append([row.offer, weekday(row.delivered), unit.figure(row.kg, 2), live, shown(row.worth, 2)])
     heads = ("offer", "came", unit.name, "good after the week", "worth")
-    yield from _part("left over from orders", heads, rows, "<<><>")
+    yield from titled("left over from orders", heads, rows, "<<><>")
 
 
 def _expiring(outcome: Outcome, *, full: bool) -> Iterator[str]:
@@ -269,7 +264,7 @@ def _expiring(outcome: Outcome, *, full: bool) -> Iterator[str]:
         way = "no batch may take it" if e.save_in is None else f"in {e.save_in} on {weekday(e.save_on)}: {more}"
         rows.append([e.lot, weekday(e.last_day), unit.figure(e.kg, 2), shown(e.lost, 2), way])
     heads = ("lot", "last day", unit.name, "lost", "to save it, use it")
-    yield from _part("will expire unused", heads, rows, "<<>><")
+    yield from titled("will expire unused", heads, rows, "<<>><")
     if len(told) > len(dearest):
         yield f"and {len(told) - len(dearest)} more that lose less: --full"
 
@@ -286,7 +281,7 @@ def _money(outcome: Outcome) -> Iterator[str]:
                          "less worth of the product": -found.product})  # fmt: skip
     told = {name: x for name, x in used.items() if x or name.startswith("cash")}
     rows = [[name, shown(x, 2)] for name, x in (cash | told | {"value used": sum(used.values(), ZERO)}).items()]
-    yield from _part("money" + (f",{outcome.currency}" if outcome.currency else ""), ("", "money"), rows, "<>")
+    yield from titled("money" + (f",{outcome.currency}" if outcome.currency else ""), ("", "money"), rows, "<>")
     beside = f"Beside that: used at book value {shown(found.used, 2)}; left and keeping {shown(found.left, 2)}"
     yield from paragraph(beside + (f"; lost with what expires {shown(found.lost, 2)}." if found.lost else "."))
     if compared is not None and compared.cost is None:
@@ -325,7 +320,7 @@ def _limits(outcome: Outcome) -> Iterator[str]:
     for x in outcome.limits:
         per, of = (float(unit.kg), unit.name) if x.for_one_more == "kg" else (1, x.for_one_more)
         rows.append([x.what, weekday(x.date), f"{x.saves * per:.4f}", of])
-    yield from _part("what the kitchen's limits cost", ("limit", "day", "saves", "for one more"), rows, "<<><")
+    yield from titled("what the kitchen's limits cost", ("limit", "day", "saves", "for one more"), rows, "<<><")
     if any(x.whole_numbers_held for x in outcome.limits):
         yield from paragraph("Prices with every whole number (packs, days, choices) held where the plan has it.")
 
