@@ -18,7 +18,7 @@ from constraints.library import brought
 
 from constraints.quantities import FAT, MOISTURE, SALT, Amount, Basis, Ingredient, Kind, Lot  # isort: skip
 from constraints.quantities import MissingProperty, Weight, in_one_kg, stated  # isort: skip
-from constraints.requirement import Origin, Ratio, Requirement, Stage
+from constraints.requirement import Measurement, Origin, Ratio, Stage
 from constraints.row import Row, Vector
 from optimizer.answer import Answer, Status, blend
 from optimizer.as_weighed import NEAR_DOSE, divisions
@@ -282,7 +282,7 @@ class Correction:
 
     ground: GroundMass
     answer: Answer
-    over: tuple[tuple[Requirement, Fraction], ...] = ()
+    over: tuple[Measurement, ...] = ()
     unfit: str = ""
     taught: Taught | None = None
     heat: tuple[Fraction, Fraction] | None = None
@@ -395,14 +395,14 @@ def _between(order: Order, least: Fraction, most: Fraction) -> Order:
     return replace(order, kilograms=(least + most) / 2, within_kg=(most - least) / 2, band=True)
 
 
-def _broken(problem: Problem, rules: Sequence[StaysIn], ground: GroundMass) -> Iterator[tuple[Requirement, Fraction]]:
+def _broken(problem: Problem, rules: Sequence[StaysIn], ground: GroundMass) -> Iterator[Measurement]:
     """The limits on what goes in of a cure, the recipe's dose among them, that the mass alone breaks."""
     cures = [rule for rule in rules if rule.addition.item.kind is Kind.CURE]
     limits = [r for r in problem.requirements if r.regulates.stage is Stage.INGOING and r.origin.blocks and r.hi]
     for limit in (*limits, *cures):
-        value = limit.measure(ground.alone).value
-        if value is not None and limit.hi is not None and value > limit.hi:
-            yield limit, value
+        found = limit.measure(ground.alone)
+        if found.value is not None and limit.hi is not None and found.value > limit.hi:
+            yield found
 
 
 def _without(table: LotTable, batch: Batch) -> LotTable:

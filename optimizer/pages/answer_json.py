@@ -25,6 +25,16 @@ class Estimated(Record):
     protein_pct: bool = at(lambda names: PROTEIN in names)
 
 
+class Bounds(Record):
+    """What a limit is on, and its figures."""
+
+    what: str = at("requirement.what")
+    basis: str = at("requirement.basis")
+    unit: str = at("requirement.unit")
+    min: Figure | None = at("requirement.lo")
+    max: Figure | None = at("requirement.hi")
+
+
 class LimitPart(Record):
     """One limit with the figure of what was weighed; ``ok`` null: arithmetic cannot decide, which is never a pass."""
 

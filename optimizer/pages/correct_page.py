@@ -13,7 +13,7 @@ from constraints.quantities import FAT, MOISTURE, SALT, Lot
 from optimizer.answer import Status
 from optimizer.correction import Correction
 from optimizer.figures import Unit, measured
-from optimizer.pages.answer_json import Blend, ItemIn, LotIn
+from optimizer.pages.answer_json import Blend, Bounds, ItemIn, LotIn
 from optimizer.pages.batch_page import page
 from optimizer.pages.tables import listed, paragraph
 from optimizer.record import Figure, Record, at
@@ -61,7 +61,7 @@ def _todo(found: Correction, unit: Unit) -> Iterator[tuple[str, str]]:
     if found.unfit:
         yield "* ", f"It may not be used: it {found.unfit}."
         return
-    for limit, value in found.over:
+    for limit, value in ((one.requirement, one.value) for one in found.over):
         said = f"{limit.what} of the {limit.basis} is {measured(value, limit)} as it stands"
         yield "* ", f"{said}, {limit.limits()}: {limit.origin.source}"
     yield from [("", NOT_ROUTINE)] if found.over else ()
@@ -132,14 +132,10 @@ class MeasuredPart(Record):
     fat_sd_pct: Figure | None = at("sd")
 
 
-class Over(Record):
+class Over(Bounds):
     """A limit on cure that the mass breaks as it stands."""
 
-    what: str = at(lambda pair: pair[0].what)
-    basis: str = at(lambda pair: pair[0].basis)
-    unit: str = at(lambda pair: pair[0].unit)
-    value: Figure = at(lambda pair: pair[1])
-    max: Figure = at(lambda pair: pair[0].hi)
+    value: Figure
 
 
 class Done(Record):

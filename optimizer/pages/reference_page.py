@@ -25,10 +25,11 @@ from constraints.library import bare_classes, flaws, load_pack, shipped
 from constraints.requirement import Requirement, Salt
 from constraints.rules import READ_IN_LAW, Layer, Pack, PackRow, When
 from constraints.substances import ACCELERATOR, FORMULAS
+from optimizer.pages.answer_json import Bounds
 from optimizer.pages.details import source_words
 from optimizer.pages.tables import heading, listed, named, paragraph, table
 from optimizer.reading.table import COLUMNS, NOT_HERE, OFFER_COLUMNS, OWN, PERIOD, Column
-from optimizer.record import Figure, Record, at, json_text
+from optimizer.record import Record, at, json_text
 from optimizer.wording import CAUTION, day_words
 
 DEFER = f"Figures change: read the source before you rely on one. {CAUTION}"
@@ -192,15 +193,10 @@ class NotCoveredPart(Record):
     when: str = at("when.words")
 
 
-class RowPart(Record):
+class RowPart(Bounds):
     """One row; ``in_grams`` says its figures in grams for so many kilograms, where they were asked for."""
 
     id: str = at("row.id")
-    what: str = at("requirement.what")
-    basis: str = at("requirement.basis")
-    unit: str = at("requirement.unit")
-    min: Figure | None = at("requirement.lo")
-    max: Figure | None = at("requirement.hi")
     words: str = at("requirement.words")
     in_grams: list[str]
     group: str = at(lambda limit: group_of(limit.requirement))

@@ -4,7 +4,7 @@ from typing import Literal
 
 from optimizer.answer import Status
 from optimizer.bench import Reach
-from optimizer.pages.answer_json import Blend, PassingDose
+from optimizer.pages.answer_json import Blend, Bounds, PassingDose
 from optimizer.record import Figure, Record, at
 from optimizer.remarks import cause, verdict_of
 from optimizer.verdict import VerdictPart
@@ -19,15 +19,10 @@ from optimizer.wording import CAUTION
 LIMITS = {"lo": "min", "hi": "max", "both": "size"}
 
 
-class OneLimit(Record):
+class OneLimit(Bounds):
     """A limit; of the law it cannot be relaxed."""
 
     rule: str = at("requirement.origin.rule")
-    what: str = at("requirement.what")
-    basis: str = at("requirement.basis")
-    unit: str = at("requirement.unit")
-    min: Figure | None = at("requirement.lo")
-    max: Figure | None = at("requirement.hi")
     legal: bool = at("requirement.origin.legal")
 
 
@@ -43,7 +38,7 @@ class Binding(OneLimit):
 
 
 class Room(OneLimit):
-    """A limit that the batch does not reach, and how far off it is."""
+    """A limit that the batch does not reach, or breaks, and how far off it is: below zero where it is broken."""
 
     value: Figure | None
     margin: Figure | None
@@ -154,12 +149,6 @@ class WhatIf(Record):
     figures: list[MovedFigure]
 
 
-class Broken(OneLimit):
-    """A limit for which a batch must not be made."""
-
-    value: Figure | None
-
-
 class Why(Record):
     """Prices of limits, lots and offers of a batch; where there is none, why, and what would do."""
 
@@ -179,5 +168,5 @@ class Why(Record):
     what_if: WhatIf | None = at("change")
     curves: list[CurveDrawn]
     unfinished: list[NotSettled]
-    broken: list[Broken] = at(lambda found: [c for c in found.answer.checks if c.broken and found.answer.grade.forbids])
+    broken: list[Room] = at(lambda found: [c for c in found.answer.checks if c.broken and found.answer.grade.forbids])
     caution: str = at(lambda _: CAUTION)
