@@ -71,7 +71,7 @@ def near_cheapest(problem: Problem, wish: Wish, asked_pct: Fraction | None = Non
     order = replace(problem.order, imposed=base.kept, tidy=None)  # what the cheapest batch keeps of it, all keep
     problem = replace(problem, order=order)
     whatever = bool(problem.order.band) and wish is Wish.MOST_DYING and asked_pct is None
-    best, costs = base, [(ZERO, base.certificate.cost, figure_of(base, wish))]
+    best, costs = base, [(ZERO, base.certificate.cost, wish_figure(base, wish))]
     for part in _LEVELS[-1:] if whatever else _LEVELS:
         most = None if whatever else cheapest + abs(cheapest) * premium_pct * part / PERCENT
         try:
@@ -81,7 +81,7 @@ def near_cheapest(problem: Problem, wish: Wish, asked_pct: Fraction | None = Non
         if found is not None and found.certificate is not None and _better(found, best, wish):
             best = found
         assert best.certificate is not None
-        costs.append((premium_pct * part, best.certificate.cost, figure_of(best, wish)))
+        costs.append((premium_pct * part, best.certificate.cost, wish_figure(best, wish)))
     if whatever:
         costs = [(PERCENT * (cost - cheapest) / abs(cheapest or ONE), cost, figure) for _, cost, figure in costs]
         premium_pct = costs[-1][0]
@@ -106,7 +106,7 @@ def _counting(problem: Problem, wish: Wish) -> Requirement:
     return band
 
 
-def figure_of(answer: Answer, wish: Wish) -> Fraction:
+def wish_figure(answer: Answer, wish: Wish) -> Fraction:
     """The wish's figure on a weighed batch: lots, kilograms of dying trim, or points off the middle of the band."""
     counting = _counting(answer.problem, wish)
     assert answer.weighed is not None
@@ -116,7 +116,7 @@ def figure_of(answer: Answer, wish: Wish) -> Fraction:
 
 
 def _better(found: Answer, best: Answer, wish: Wish) -> bool:
-    new, old = figure_of(found, wish), figure_of(best, wish)
+    new, old = wish_figure(found, wish), wish_figure(best, wish)
     return new > old if wish is Wish.MOST_DYING else new < old
 
 

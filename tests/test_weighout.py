@@ -29,7 +29,7 @@ from optimizer.reading.recipe import parse_recipe
 from optimizer.solver.optimum import Optimum, optimise, ranks_of
 from optimizer.solver.program import layout_of
 from optimizer.weighing.divisions import in_divisions
-from optimizer.weighing.rounding import Certificate, Weighed, Weighing, binding, broken_by, certify, minimised_cost
+from optimizer.weighing.rounding import Certificate, Weighed, Weighing, binding, breaks, certify, minimised_cost
 from optimizer.weighing.weighout import ScalePrevents, weigh_out
 
 
@@ -492,7 +492,7 @@ def test_every_load_is_dosed_for_its_own_meat() -> None:
     problem = steep()
     answer = blend(problem)
     assert answer.status is Status.OPTIMAL and answer.weighed is not None and len(answer.weighed.loads) == 3
-    assert broken_by(problem, answer.weighed) == []
+    assert breaks(problem, binding(problem), answer.weighed) == []
     _whole_divisions(problem, answer.weighed)
     plan = Weighing(problem, 3, answer.weighed.divisions)
     assert len(in_divisions(plan, range(len(plan.holds)), 2_000, F(0)).loads) == 3

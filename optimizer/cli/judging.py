@@ -141,7 +141,7 @@ def _corrected(
     return found, explain.explain(found.answer), out
 
 
-def degrees(text: str, unit: str = "") -> Fraction:
+def in_fahrenheit(text: str, unit: str = "") -> Fraction:
     """A temperature typed with its unit, in Fahrenheit. A usage error where it is none."""
     found = re.fullmatch(r"(\d+(?:\.\d+)?) ?([CF]?)", text.strip(), re.ASCII | re.IGNORECASE)
     if found is None or not (found[2] or unit):
@@ -151,10 +151,10 @@ def degrees(text: str, unit: str = "") -> Fraction:
 
 def error_of(text: str) -> Fraction:
     """A difference of temperatures, in Fahrenheit where no unit stands. A usage error where it is none."""
-    return degrees(text, "F") - degrees("0", "C" if text.strip().upper().endswith("C") else "F")
+    return in_fahrenheit(text, "F") - in_fahrenheit("0", "C" if text.strip().upper().endswith("C") else "F")
 
 
-Degrees = Annotated[Fraction | None, {"parser": degrees}]
+Degrees = Annotated[Fraction | None, {"parser": in_fahrenheit}]
 
 
 @dataclass(frozen=True)
@@ -179,7 +179,7 @@ class Logged:
         shared.say(read.warnings)
         own = [name for name in read.entry.rules if not name.endswith((".yaml", ".yml"))]  # they have no treatments
         found = [treatment.load_treatments(name) for name in self.rules or own]
-        product = logs.product_of(read, self.batch, self.lots, water_activity)
+        product = logs.made_product(read, self.batch, self.lots, water_activity)
         return product, tuple(place for place in found if place is not None)
 
     def log(self, path: str) -> readings.Log:
@@ -206,7 +206,7 @@ def cook(
     with shared.within_time(time_limit):
         product, places = logged.product(recipe, water_activity)
         if log is None:
-            return log_page.plan_page(product, places, at, minutes), 0
+            return log_page.cook_plan(product, places, at, minutes), 0
         read = heat.in_its_unit(logged.log(log), sure=logged.unit is not None)
         asked = heat.HowRead(logged.thermometer_error or Fraction(0), logged.gap_min)
         report = heat.judge_cook(read, product, places, asked)

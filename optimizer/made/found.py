@@ -79,7 +79,7 @@ class MadeProduct:
         return salt / sum(kept) if kept else None
 
 
-def product_of(recipe: Recipe, batch: str | None, lots: str | None, water_activity: Fraction | None) -> MadeProduct:
+def made_product(recipe: Recipe, batch: str | None, lots: str | None, water_activity: Fraction | None) -> MadeProduct:
     """The product of a recipe and, where given, of a weighed batch with its lots table. Raises BadInput."""
     if batch is None or lots is None:
         named = recipe.entry.eligible.species or ()

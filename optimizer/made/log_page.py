@@ -246,7 +246,7 @@ def odd_steps(steps: Sequence[StepEntry]) -> Iterator[str]:
         before = at
 
 
-def plan_page(product: MadeProduct, places: Sequence[Treatments], at: Fraction | None, minutes: Fraction | None) -> str:
+def cook_plan(product: MadeProduct, places: Sequence[Treatments], at: Fraction | None, minutes: Fraction | None) -> str:
     """The plan of a cook: the tables' answer, and the recipe's schedule."""
     recipe = product.recipe.entry
     lines = [recipe.name, *_planned(product, places, at, minutes)]

@@ -24,15 +24,15 @@ from optimizer.verdict import Grade, Mark, hurts, mark
 from optimizer.weighing.rounding import Weighed
 from optimizer.wording import counted, day_words
 
-Prices = Sequence[tuple[Requirement | None, str]]
-"""Sentences on prices, each with the limit it speaks of."""
+Price = tuple[Requirement | None, str]
+"""A sentence on a price, with the limit it speaks of."""
 _TIGHT = Fraction(1, 100)
 """Share of a limit within which a figure is told to be near it."""
 _CENT = Fraction(1, 100)
 _MOST_TIGHT, _MOST_LEFT_OUT = 3, 8
 
 
-def page(answer: Answer, short_why: Prices = (), *, full: bool = False, opening: Sequence[str] = ()) -> str:
+def page(answer: Answer, short_why: Sequence[Price] = (), *, full: bool = False, opening: Sequence[str] = ()) -> str:
     """The whole page, ending in a newline.
 
     ``short_why`` are sentences on prices, which have a meaning only for a batch that is the cheapest by itself;
@@ -229,7 +229,7 @@ def _link(grams: Fraction, unit: Unit) -> str:
     return f"{shown(grams, 0)} g" if unit.name == "kg" else ounces(grams / G_PER_KG, Fraction(1, G_PER_KG))
 
 
-def _watch(answer: Answer, short_why: Prices) -> list[str]:
+def _watch(answer: Answer, short_why: Sequence[Price]) -> list[str]:
     """What needs attention: warnings, what a laboratory must find, limits that are near, prices, lots left out."""
     said = [("! ", text) for text in warnings(answer)]
     said += [("* ", text) for text in heed(answer)]
@@ -240,7 +240,7 @@ def _watch(answer: Answer, short_why: Prices) -> list[str]:
     return [*heading(wording.WATCH), *listed(said)] if said else []
 
 
-def _near_limits(answer: Answer, short_why: Prices) -> Iterator[str]:
+def _near_limits(answer: Answer, short_why: Sequence[Price]) -> Iterator[str]:
     """Limits of composition that the batch is at, or all but; first those of which the price is known."""
     yield from (text for _, text in short_why)
     priced = [id(r) for r, _ in short_why]

@@ -275,7 +275,7 @@ TABLE_CHECKS = (_look_alikes, _names_once, _fat_as_fractions)
 # Suspicions.
 
 
-def whole_of(rows: Sequence[TableRow]) -> tuple[Fraction | None, Fraction]:
+def usual_of(rows: Sequence[TableRow]) -> tuple[Fraction | None, Fraction]:
     """What the suspicions must know of all rows: the median price and the most fat."""
     prices = [price for row in rows if (price := row.figures.get("cost_per_kg")) is not None and price > 0]
     fats = [row.figures[FAT] for row in rows if FAT in row.figures]
@@ -350,7 +350,7 @@ def judged(rows: Sequence[TableRow]) -> tuple[list[Fault], list[tuple[str, ...]]
     for severity, checks in ((Severity.ERROR, ROW_CHECKS), (Severity.WARNING, ROW_WARNINGS)):
         found += [row.fault(*told, severity) for row in rows for check in checks for told in check(row)]
     found += [fault for table_check in TABLE_CHECKS for fault in table_check(rows)]
-    whole = whole_of(rows)
+    whole = usual_of(rows)
     suspicious = [(row, [told for check in SUSPICIONS for told in check(row, *whole)]) for row in rows]
     found += [row.fault(*one, Severity.WARNING) for row, told in suspicious for one in told]
     return found, [tuple(words for _, words, _ in told) for _, told in suspicious]

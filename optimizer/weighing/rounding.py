@@ -193,16 +193,12 @@ class Weighed:
         return formula.exact_batch(column_kg(formula, self.total))
 
 
-def broken_by(problem: Problem, weighed: Weighed) -> list[Requirement]:
-    """Requirements that must hold and do not: on the whole batch, on any load alone, or with unrounded doses.
+def breaks(problem: Problem, requirements: Iterable[Requirement], weighed: Weighed) -> list[Requirement]:
+    """Those of some requirements that do not hold on the whole batch, on any load alone, or with unrounded doses.
 
     The last keeps the batch inside the very problem whose cheapest cost is proved, so that the gap cannot be negative.
+    Stock stands for a small pull or rest.
     """
-    return breaks(problem, binding(problem), weighed)
-
-
-def breaks(problem: Problem, requirements: Iterable[Requirement], weighed: Weighed) -> list[Requirement]:
-    """Those of some requirements that a weigh-out breaks (see ``broken_by``); stock for a small pull or rest."""
     dosed = weighed.exactly_dosed(problem.formula)
     broken = []
     for requirement in requirements:
@@ -244,7 +240,7 @@ def certify(problem: Problem, layout: Layout, optimum: Optimum, weighed: Weighed
     """Recompute feasibility, cost and bound of a weighed batch from the data alone."""
     cost = minimised_cost(problem, weighed)
     bound = lower_bound(relaxed(layout.program), optimum.prices) if not layout.program.whole else optimum.bound
-    return Certificate(not broken_by(problem, weighed), cost, bound, optimum.reported)
+    return Certificate(not breaks(problem, binding(problem), weighed), cost, bound, optimum.reported)
 
 
 def minimised_cost(problem: Problem, weighed: Weighed) -> Fraction:

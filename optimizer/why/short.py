@@ -10,7 +10,7 @@ from constraints.requirement import Requirement, Role
 from optimizer.answer import Answer
 from optimizer.clock import OutOfTime
 from optimizer.late import late
-from optimizer.pages.batch_page import doses_that_pass
+from optimizer.pages.batch_page import Price, doses_that_pass
 from optimizer.pages.tables import heading, listed, paragraph
 from optimizer.problem import Problem
 from optimizer.remarks import cause
@@ -25,8 +25,6 @@ from optimizer.wording import NOT_SMALLEST, WOULD_DO
 with late():  # only who has no batch pays for it
     from optimizer.why import ways as finding
 
-Price = tuple[Requirement | None, str]
-"""A sentence on a price, with the limit it speaks of."""
 _FINE = Fraction(1, 100)
 LAW = " (law: cannot be relaxed)"
 
