@@ -252,10 +252,8 @@ def _answer(problem: Problem, layout: Layout, optimum: Optimum, weighed: Weighed
     # A recipe that doses too much cure is not made lawful by a scale that rounds down: what no choice of lots can
     # change is judged on the exact dose where that breaks it.
     fixed = {id(check.requirement): check.value for check in _unmeasured(problem) if check.ok is False}
-    checks = tuple(
-        replace(check, value=fixed[id(check.requirement)], ok=False) if id(check.requirement) in fixed else check
-        for check in measured(problem.requirements, weighed)
-    )
+    found = ((check, id(check.requirement)) for check in measured(problem.requirements, weighed))
+    checks = tuple(replace(check, value=fixed[key], ok=False) if key in fixed else check for check, key in found)
     broken = [check.requirement for check in checks if check.broken]
     if broken:
         refused = Answer(_refusal(broken), problem, checks)

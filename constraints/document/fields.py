@@ -157,6 +157,7 @@ class Reads:
 
 _A_WEIGHT = [{"type": "number", "minimum": 0}, {"type": "string", "pattern": r"\d *(kg|lb|%)?$"}]
 _A_NAME = {"type": "string", "minLength": 1, "pattern": r"\S"}
+_NAMES_BY_KEY = {"type": "object", "additionalProperties": _A_NAME}
 
 Number = Annotated[Fraction, _figures("a number")]
 """Any figure, exact."""
@@ -182,9 +183,7 @@ Line = Annotated[str, Reads(lambda value: _name(value) if value != "" else "", t
 """A name, or nothing."""
 Names = Annotated[tuple[str, ...], Reads(_names, anyOf=[_A_NAME, {"type": "array", "items": _A_NAME}])]
 """One name or a list of them."""
-NameOrEach = Annotated[
-    str | dict[str, str], Reads(_name_or_each, anyOf=[_A_NAME, {"type": "object", "additionalProperties": _A_NAME}])
-]
+NameOrEach = Annotated[str | dict[str, str], Reads(_name_or_each, anyOf=[_A_NAME, _NAMES_BY_KEY])]
 """One name, or one behind each key."""
 
 

@@ -76,9 +76,7 @@ def flat(run: Callable[..., Said], name: str) -> Callable[..., None]:
     taken = [part for one in own for part in within.get(one.name, [one])]
 
     def command(**given: Any) -> None:
-        made = {
-            group: kind(**{one.name: given.pop(one.name) for one in fields(kind)}) for group, kind in groups.items()
-        }
+        made = {name: kind(**{one.name: given.pop(one.name) for one in fields(kind)}) for name, kind in groups.items()}
         with _refused():
             said = run(**given, **made)
         text, code = (said, 0) if isinstance(said, str) else said

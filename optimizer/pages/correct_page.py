@@ -106,10 +106,8 @@ def _taught(found: Correction) -> Iterator[tuple[str, str]]:
     """What the test says of the lots, and which of them is out of line."""
     if found.taught is None:
         return
-    lots = [
-        (x.lot, shown(x.fat_pct, 1), shown(x.fat_sd_pct, 1), trimmed(x.typed_fat_pct, 2)) for x in found.taught.lots
-    ]
-    said = [f"{lot} {fat} ± {sd} (typed {typed})" for lot, fat, sd, typed in lots]
+    lots = ((x.lot, shown(x.fat_pct, 1), shown(x.fat_sd_pct, 1), x.typed_fat_pct) for x in found.taught.lots)
+    said = [f"{lot} {fat} ± {sd} (typed {trimmed(typed, 2)})" for lot, fat, sd, typed in lots]
     yield "* ", f"what the test says of the lots' fat: {', '.join(said)}"
     if far := found.taught.out_of_line:
         told = "; one test cannot tell which of them" if len(said) > 1 else ""

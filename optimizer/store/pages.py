@@ -104,10 +104,8 @@ def taught_page(path: str) -> str:
         told, typed = taught(base), {name: cells.get("fat_pct", "") for name, cells, _, _ in lots_of(base)}
     if told is None:
         return "Recorded. Nothing is learnt of the lots: a lot in it states neither fat_sd_pct nor fat_method.\n"
-    rows = [
-        [lot.lot, typed[lot.lot], shown(lot.fat_pct, 2), shown(lot.fat_sd_pct, 2), f"{lot.standard_errors:.1f}"]
-        for lot in told.lots
-    ]
+    each = ((x.lot, shown(x.fat_pct, 2), shown(x.fat_sd_pct, 2), f"{x.standard_errors:.1f}") for x in told.lots)
+    rows = [[lot, typed[lot], *figures] for lot, *figures in each]
     heads = ("lot", "fat typed", "by the tests", "+-", "moved, standard errors")
     lines = [*heading("what the tests say"), *table(heads, rows, "<>>>>")]
     if told.out_of_line:
@@ -225,9 +223,8 @@ def trace(path: str, name: str, back: bool | None = None) -> Trace:
             else:
                 found.lots[here] = lot_book(base, here, lines.values())
             onward = ("product", "rework") if of_batch is forward else ("pull",)
-            left += [
-                (not of_batch, line.lot if of_batch else line.batch) for line in lines.values() if line.kind in onward
-            ]
+            there = (line for line in lines.values() if line.kind in onward)
+            left += [(not of_batch, line.lot if of_batch else line.batch) for line in there]
         found.lines = sorted(held.values(), key=lambda line: line.at)
     found.seconds = time.perf_counter() - begun
     return found

@@ -385,9 +385,7 @@ def weighed_of(
     """Add to each load's lots its additions: as in ``doses``, else rounded up (1), down (-1) or to the nearest."""
     formula, process = plan.problem.formula, plan.problem.recipe.process
     exact = [formula.exact_batch(tuple(share)).kilograms for share in shares]
-    loads: list[dict[Ingredient, Fraction]] = [
-        {column: kg for column, kg in zip(formula.columns, share, strict=True) if kg} for share in shares
-    ]
+    loads = [{column: kg for column, kg in zip(formula.columns, share, strict=True) if kg} for share in shares]
     for addition in formula.dosed:
         item = addition.item
         division = plan.divisions[item]

@@ -164,21 +164,18 @@ def way_words(problem: Problem, way: Way) -> str:
     grams = trimmed((way.figure or Fraction(0)) * G_PER_KG)
     old, new = (f"{trimmed(p * PERCENT)} %" for p in way.probability or (Fraction(0),) * 2)
     moved = " and ".join(_concession_words(problem, c) for c in way.concessions)
-    return (
-        {
-            WayKind.DROPPED: f"leave out: {way.dropped.words()}" if way.dropped is not None else "",
-            WayKind.STOCK: f"get {more}{spend}",
-            WayKind.USE_UP: f"do not use up {names}",
-            WayKind.PACKS: f"open packs, or pull less than the smallest pull, of {names}",
-            WayKind.PURCHASE: f"buy {bought}{spend}",
-            WayKind.SCALE: f"weigh the meat to {grams} g",
-            WayKind.TOLERANCE: f"let the weight be within {grams} g of the order",
-            WayKind.CONFIDENCE: f"ask for a confidence of {new} instead of {old}",
-            WayKind.MEASURED: f"measure the fat of {names} by the most precise bench method, if it comes out the same",
-        }.get(way.kind, moved)
-        + then
-        + "."
-    )
+    said = {
+        WayKind.DROPPED: f"leave out: {way.dropped.words()}" if way.dropped is not None else "",
+        WayKind.STOCK: f"get {more}{spend}",
+        WayKind.USE_UP: f"do not use up {names}",
+        WayKind.PACKS: f"open packs, or pull less than the smallest pull, of {names}",
+        WayKind.PURCHASE: f"buy {bought}{spend}",
+        WayKind.SCALE: f"weigh the meat to {grams} g",
+        WayKind.TOLERANCE: f"let the weight be within {grams} g of the order",
+        WayKind.CONFIDENCE: f"ask for a confidence of {new} instead of {old}",
+        WayKind.MEASURED: f"measure the fat of {names} by the most precise bench method, if it comes out the same",
+    }.get(way.kind, moved)
+    return f"{said}{then}."
 
 
 def _kind(lot: Lot) -> str:
