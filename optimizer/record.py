@@ -25,14 +25,17 @@ Exact = Annotated[Fraction, *_FIGURE]
 
 ANSWERS = {
     "blend": "optimizer.pages.answer_json:Blend",
+    "columns": "optimizer.pages.reference_page:Columns",
     "check": "optimizer.pages.check_page:Checked",
     "cook": "optimizer.made.log_page:JudgedLog",
     "correct": "optimizer.pages.correct_page:Corrected",
     "dry": "optimizer.made.log_page:JudgedLog",
+    "keys": "optimizer.pages.reference_page:Keys",
     "plan": "optimizer.plan.report.plan_json:Plans",
     "rules": "optimizer.pages.reference_page:Rules",
     "rule-packs": "optimizer.pages.reference_page:Packs",
     "stock": "optimizer.store.pages:StockList",
+    "terms": "optimizer.pages.reference_page:Terms",
     "trace": "optimizer.store.pages:Traced",
     "why": "optimizer.why.document:Why",
 }

@@ -18,8 +18,9 @@ import yaml
 
 from constraints.document import parse, validate
 from optimizer.cli import COMMANDS
-from optimizer.pages.reference_page import columns_document
+from optimizer.pages.reference_page import known_columns
 from optimizer.plan.files.happened import HappenedEntry
+from optimizer.record import document
 
 ROOT = Path(__file__).parents[1]
 README = (ROOT / "README.md").read_text(encoding="utf-8")
@@ -138,7 +139,9 @@ def test_the_shipped_week_is_valid_by_its_schema() -> None:
 
 def test_every_column_that_readme_names_for_offers_is_listed() -> None:
     section = README.split("## The week")[1].split("## What the answer")[0]
-    offers = {column["name"] for column in json.loads(columns_document()) if column["table"] == "offers"}
+    offers = {
+        column["name"] for column in json.loads(document("columns", known_columns())) if column["table"] == "offers"
+    }
     paragraph = next(part for part in section.split("\n\n") if part.startswith("The **offers** table"))
     named = {word for word in re.findall(r"`(\w+)`", paragraph) if "_" in word or word in ("supplier", "breaks")}
     assert len(named) >= 10

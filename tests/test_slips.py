@@ -16,11 +16,12 @@ from optimizer.answer import Answer, blend
 from optimizer.cli import app
 from optimizer.order import Asked, order_of
 from optimizer.pages.batch_page import page
-from optimizer.pages.reference_page import columns_document, columns_page
+from optimizer.pages.reference_page import columns_page, known_columns
 from optimizer.problem import Problem, assemble
 from optimizer.reading import table as offers
 from optimizer.reading.lots import parse_lots
 from optimizer.reading.recipe import parse_recipe, read_both
+from optimizer.record import document
 from optimizer.remarks import left_out, warnings
 from optimizer.solver.program import layout_of
 
@@ -367,7 +368,7 @@ def test_a_lot_without_a_largest_pull_has_none_among_the_rows() -> None:
 
 
 def test_columns_lists_what_the_offers_reader_knows() -> None:
-    listed = [column for column in json.loads(columns_document()) if column["table"] == "offers"]
+    listed = [column for column in json.loads(document("columns", known_columns())) if column["table"] == "offers"]
     names = [column["name"] for column in listed]
     assert len(names) == len(set(names)) and set(offers.OWN) <= set(names)
     assert {column["name"] for column in listed if column["needed"]} == set(offers.NEEDED)
@@ -384,7 +385,11 @@ def test_columns_lists_every_method_with_its_figure_and_source() -> None:
     )
     assert "* wet_chemistry_one_lab: 0.3 points at 27 % fat, 0.7 points at 48 % fat;" in flat_text
     assert "* nominal_grade: 4 points, from memory;" in flat_text
-    (column,) = (c for c in json.loads(columns_document()) if c["name"] == "fat_method" and c["table"] == "lots")
+    (column,) = (
+        c
+        for c in json.loads(document("columns", known_columns()))
+        if c["name"] == "fat_method" and c["table"] == "lots"
+    )
     assert len(column["methods"]) == text.count("\n* ") == 26
     assert "collagen_pct" in text
     assert [line for line in text.splitlines() if len(line) > 80] == []

@@ -62,10 +62,11 @@ def file_schema(name: str) -> dict[str, Any]:
 def columns(file: File = File.LOTS, no_color: NoColor = False, json: bool = False) -> Said:
     """List the columns of lots and offers tables, or the keys of another file, with unit, meaning and example."""
     if file is File.LOTS:
-        return reference_page.columns_document() if json else reference_page.columns_page()
+        known = reference_page.known_columns
+        return record.document("columns", known()) if json else reference_page.columns_page()
     found = file_schema(file)
     if json:
-        return reference_page.keys_document(found)
+        return record.document("keys", reference_page.keys_of(found))
     return reference_page.keys_page(f"{file} file".replace("-", " "), found)
 
 
@@ -75,7 +76,7 @@ def terms(word: Typed = None, no_color: NoColor = False, json: bool = False) -> 
     found = {name: text for name, text in known.items() if word is None or word.casefold() in name}
     if not found:
         raise typer.BadParameter(f"no term holds {word!r}; trimwright terms lists them all", param_hint="WORD")
-    return (dumps(found, indent=2) if json else "\n".join(tables.named(list(found.items()), room=18))) + "\n"
+    return record.document("terms", found) if json else "\n".join(tables.named([*found.items()], room=18)) + "\n"
 
 
 def rules(

@@ -20,7 +20,7 @@ from typing import Any, NamedTuple
 import yaml
 
 from constraints.as_typed import G_PER_KG, PERCENT, PPM, BadInput, Fault, likely, refuse, trimmed
-from constraints.confidence import FatMethod, published
+from constraints.confidence import FAT_METHOD, FatMethod, published
 from constraints.library import bare_classes, flaws, load_pack, shipped
 from constraints.requirement import Requirement, Salt
 from constraints.rules import READ_IN_LAW, Layer, Pack, PackRow, When
@@ -29,7 +29,7 @@ from optimizer.pages.answer_json import Bounds
 from optimizer.pages.details import source_words
 from optimizer.pages.tables import heading, listed, named, paragraph, table
 from optimizer.reading.table import COLUMNS, NOT_HERE, OFFER_COLUMNS, OWN, PERIOD, Column
-from optimizer.record import Record, at, json_text
+from optimizer.record import Record, at
 from optimizer.wording import CAUTION, day_words
 
 DEFER = f"Figures change: read the source before you rely on one. {CAUTION}"
@@ -281,15 +281,41 @@ def _error(method: FatMethod) -> str:
     return ", ".join(f"{trimmed(knot.points)} points at {trimmed(knot.fat_pct)} % fat" for knot in method.at)
 
 
-def columns_document() -> str:
-    """Every known column as one JSON document; ``table`` says whose it is."""
-    columns: list[dict[str, Any]] = [{"table": "lots", **asdict(c)} for c in COLUMNS]
-    columns += [{"table": "offers", **asdict(c)} for c in (*OFFER_COLUMNS, *shared_columns())]
-    methods = [
-        {"name": m.name, "title": m.title, "sd": _error(m), "source": m.source, "status": str(m.status),
-         "printed_as": m.printed_as, "note": m.note} for m in published().values()
-    ]  # fmt: skip
-    return json_text([column | ({"methods": methods} if column["name"] == "fat_method" else {}) for column in columns])
+class MethodPart(Record):
+    """A method of finding fat; ``sd`` says the standard deviation of its error."""
+
+    name: str
+    title: str
+    sd: str = at(_error)
+    source: str
+    status: str
+    printed_as: str | None
+    note: str | None
+
+
+class ColumnPart(Record):
+    """A known column of a table; ``methods`` are what may stand in it where it names the method of finding fat."""
+
+    table: str
+    name: str
+    unit: str
+    basis: str
+    needed: bool
+    meaning: str
+    methods: list[MethodPart]
+
+
+Columns = list[ColumnPart]
+"""The answer of ``trimwright columns``."""
+Terms = dict[str, str]
+"""The answer of ``trimwright terms``."""
+
+
+def known_columns() -> list[dict[str, Any]]:
+    """Every known column; ``table`` says whose it is."""
+    offers, methods = (*OFFER_COLUMNS, *shared_columns()), {FAT_METHOD: list(published().values())}
+    every = [*(("lots", column) for column in COLUMNS), *(("offers", column) for column in offers)]
+    return [{"table": table, **asdict(one), "methods": methods.get(one.name, [])} for table, one in every]
 
 
 _UNITS = {
@@ -303,8 +329,7 @@ _UNITS = {
 _STARTERS = ("fresh.yaml", "smoked.yaml", "dry.yaml", "week.yaml")
 
 
-@dataclass(frozen=True)
-class Key:
+class Key(Record):
     """A key of a file: where it stands, what it means, and what holds where it is not stated."""
 
     name: str
@@ -313,6 +338,10 @@ class Key:
     meaning: str
     default: str
     example: str
+
+
+Keys = list[Key]
+"""The answer of ``trimwright columns`` on the keys of a file."""
 
 
 def keys_of(schema: Mapping[str, Any]) -> list[Key]:
@@ -328,7 +357,8 @@ def _walk(
         shown = "" if default in (None, [], {}) else {"True": "yes", "False": "no"}.get(f"{default}", default)
         meaning = entry.get("description") or _target(entry, root).get("description", "")
         unit = next((unit for end, unit in _UNITS.items() if name.endswith(end)), "")
-        yield Key(where, name in node.get("required", ()), unit, meaning, f"{shown}", examples.get(where, ""))
+        said = {"unit": unit, "meaning": meaning, "default": f"{shown}", "example": examples.get(where, "")}
+        yield Key(name=where, needed=name in node.get("required", ()), **said)
     for name, entry in node.get("properties", {}).items():
         many = "[]" if entry.get("type") == "array" else ""
         for part in (entry, entry.get("items", {}), *entry.get("anyOf", ())):
@@ -383,8 +413,3 @@ def _said(key: Key) -> str:
     default, example = f"else {key.default}" if key.default else "", f"such as {key.example}" if key.example else ""
     beside = "; ".join(filter(None, ("needed" if key.needed else "", key.unit, default, example)))
     return f"{key.meaning} ({beside})" if beside else key.meaning
-
-
-def keys_document(schema: Mapping[str, Any]) -> str:
-    """The keys as one JSON document."""
-    return json_text([asdict(key) for key in keys_of(schema)])
