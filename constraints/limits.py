@@ -245,9 +245,7 @@ def of_parts(kind: type[OfParts], parts: tuple[Ratio, ...], what: str, **further
     return kind(**{**same, "what": what, "parts": parts, **further})
 
 
-def corners(
-    requirement: Requirement, batch: Batch, tolerance_kg: Mapping[Ingredient, Fraction]
-) -> tuple[Batch, ...] | None:
+def corners(requirement: Requirement, batch: Batch, off_kg: Mapping[Ingredient, Fraction]) -> tuple[Batch, ...] | None:
     """Batches within tolerance on which the figure is smallest and largest; of several ratios, each one's.
 
     None where a divisor can be zero, so that nothing is known; empty where there is nothing to divide by, or no ratio.
@@ -263,7 +261,7 @@ def corners(
         terms = []
         for item, kg in batch.kilograms.items():
             over, under = (in_one_kg(part, item, batch.process) for part in ratio.quantities())
-            off = tolerance_kg.get(item, ZERO)
+            off = off_kg.get(item, ZERO)
             terms.append((ratio.scale * over, under, max(kg - off, ZERO), kg + off))
         if not any(under * hi for _, under, _, hi in terms):
             continue

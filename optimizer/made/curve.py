@@ -155,9 +155,7 @@ class Readings:
                 part += Fraction(max(v0, v1) ** 2, abs(v1 - v0)) * (t1 - t0)
         return (whole + part) * self.tick / 2 / (self.scale * base.denominator)
 
-    def lethality(
-        self, at: float, z: float, longest: float = SPARSE_MINUTES, steepest: float = SPARSE_DEGREES
-    ) -> float:
+    def lethality(self, at: float, z: float, longest: float = SPARSE_MINUTES, steep: float = SPARSE_DEGREES) -> float:
         """Minutes at temperature ``at`` that do the same by ten to the power (T - at)/z; floating, never a verdict.
 
         Exact along straight lines between readings (expm1 of the change); an interval longer or
@@ -169,7 +167,7 @@ class Readings:
         cooler = np.minimum(degrees[1:], degrees[:-1])
         power = np.abs(change) * (log(10) / z)
         mean = np.where(power > 0, np.expm1(power) / np.where(power > 0, power, 1.0), 1.0)
-        sparse = (steps > longest) | (np.abs(change) > steepest)
+        sparse = (steps > longest) | (np.abs(change) > steep)
         return float(np.sum(steps * 10.0 ** ((cooler - at) / z) * np.where(sparse, 1.0, mean)))
 
 

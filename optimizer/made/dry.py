@@ -132,14 +132,12 @@ def water_activity(salt: Fraction, moisture: Fraction, loss: Fraction = ZERO) ->
     return 1 - AW_FIRST * w - AW_SECOND * w * w
 
 
-def _ratios(
-    moisture: Fraction, protein: Fraction, loss: Fraction | None, marks: Sequence[RatioMark]
-) -> Iterator[LogFinding]:
+def _ratios(water: Fraction, protein: Fraction, loss: Fraction | None, by: Sequence[RatioMark]) -> Iterator[LogFinding]:
     if loss is not None:
-        ratio = shown((moisture - loss) / protein, 3)
+        ratio = shown((water - loss) / protein, 3)
         yield LogFinding(None, f"{ratio} after a loss of {trimmed(loss, 2)} % of the weight")
-    for mark in marks:
-        needed = loss_for_ratio(moisture, protein, mark.ratio)
+    for mark in by:
+        needed = loss_for_ratio(water, protein, mark.ratio)
         ok = None if loss is None else loss >= needed
         yield LogFinding(ok, f"{trimmed(mark.ratio)} ({mark.title}) at a loss of {shown(needed, 2)} %", mark)
 

@@ -121,9 +121,7 @@ def heading(text: str) -> list[str]:
     return ["", *paragraph(text.upper())]
 
 
-def titled(
-    title: str, heads: Sequence[str], rows: Sequence[Sequence[str]], align: str, *, ruled: bool = True
-) -> list[str]:
+def titled(title: str, heads: Sequence[str], rows: Rows, align: str, *, ruled: bool = True) -> list[str]:
     """A table below its heading; nothing where it has no rows."""
     return [*heading(title), *table(heads, rows, align, ruled=ruled)] if rows else []
 

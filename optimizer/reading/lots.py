@@ -122,11 +122,9 @@ def read_rows(table: Table, known: Mapping[str, Column] = KNOWN) -> tuple[list[T
     return rows, tuple(name for name in further if name in read), faults
 
 
-def _read_cells(
-    table: Table, name: str, read: Callable[[str], object], allowed: str
-) -> tuple[list[object], list[Fault]]:
+def _read_cells(table: Table, name: str, read: Callable[[str], Any], allowed: str) -> tuple[list[Any], list[Fault]]:
     """Read the cells of a column; a blank one is None, and so is one that cannot be read, which is a fault."""
-    known: dict[str, object] = {"": None}  # percentages recur, and an exact number takes long to read
+    known: dict[str, Any] = {"": None}  # percentages recur, and an exact number takes long to read
     faults: list[Fault] = []
     cells = table.cells(name)
     for line, cell in zip(table.lines, cells, strict=True):

@@ -233,7 +233,7 @@ def parse_offers(text: str, file: str, *, simple: bool = False) -> OfferTable:
     groups: dict[str, list[TableRow]] = {}
     for row in rows:
         groups.setdefault(row.typed["offer"], []).append(row)
-    read = [_read_group(group, simple, found) for group in groups.values()]
+    read = [_group(group, simple, found) for group in groups.values()]
     found += judged([lot for _, _, lot in read])[0]
     faulty, offers = {fault.line for fault in found if fault.severity is Severity.ERROR}, []
     for (terms, periods, of_lot), group in zip(read, groups.values(), strict=True):
@@ -266,9 +266,7 @@ def _header_faults(table: Table, heads: Sequence[str], refused: Collection[str])
             yield fault(name, f"{name!r} is not a known column", close)
 
 
-def _read_group(
-    rows: Sequence[TableRow], simple: bool, faults: list[Fault]
-) -> tuple[Terms, tuple[Period, ...], TableRow]:
+def _group(rows: Sequence[TableRow], simple: bool, faults: list[Fault]) -> tuple[Terms, tuple[Period, ...], TableRow]:
     """The terms and the prices of one offer, and what its first row says of a lot, of which there is plenty."""
     first, name = rows[0], rows[0].typed["offer"]
     priced = [row for row in rows if not simple or any(map(row.typed.get, PERIOD[1:]))]

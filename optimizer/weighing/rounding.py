@@ -261,18 +261,15 @@ def division_kg(problem: Problem, item: Ingredient, kilograms: Fraction) -> Frac
     return division_of(problem.recipe, order.meat_division_kg, order.spice_division_kg, item, kilograms)
 
 
-def division_of(
-    recipe: Recipe, meat_kg: Fraction, spice_kg: Fraction, item: Ingredient, kilograms: Fraction
-) -> Fraction:
-    """The same on scales with these divisions, all in kilograms."""
+def division_of(recipe: Recipe, meat: Fraction, spice: Fraction, item: Ingredient, kilograms: Fraction) -> Fraction:
+    """The same on a meat and a spice scale of these divisions, all in kilograms."""
     if isinstance(item, Lot):
-        return meat_kg
+        return meat
     named = {a.item: entry.scale for a, entry in zip(recipe.additions, recipe.entry.additions, strict=True)}
     scale = named.get(item)
     if scale is not None:
-        return meat_kg if scale is ScaleName.MEAT else spice_kg
-    fine = kilograms >= FINE_ENOUGH * meat_kg
-    return max(meat_kg, spice_kg) if fine else spice_kg
+        return meat if scale is ScaleName.MEAT else spice
+    return max(meat, spice) if kilograms >= FINE_ENOUGH * meat else spice
 
 
 def divisions_of(problem: Problem, kilograms: Sequence[Fraction], loads: int) -> dict[Ingredient, Fraction]:

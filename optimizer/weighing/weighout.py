@@ -65,14 +65,14 @@ def weigh_out(problem: Problem, layout: Layout, optimum: Optimum, cuts: Sequence
     for _ in range(_CUT_ROUNDS):
         tried: list[Weighed] = []
         try:
-            return _weigh_once(problem, layout, optimum, rows, tried)
+            return _weigh(problem, layout, optimum, rows, tried)
         except ScalePrevents:
             points = {column_kg(problem.formula, batch) for w in tried for batch in (w.total, *w.loads)}
             more = [row for r in problem.choosing for point in points for row in r.cuts(problem.formula, point)]
             if not more or clock.over():
                 raise
             rows += tuple(more)
-    return _weigh_once(problem, layout, optimum, rows, [])
+    return _weigh(problem, layout, optimum, rows, [])
 
 
 def weigh_near(problem: Problem, kilograms: Sequence[Fraction], lines: Lines) -> Weighed | None:
@@ -105,9 +105,7 @@ def _exchanged(
         yield moved, *mended(plan, split(plan, moved))
 
 
-def _weigh_once(
-    problem: Problem, layout: Layout, optimum: Optimum, cuts: tuple[Row, ...], tried: list[Weighed]
-) -> Weighed:
+def _weigh(problem: Problem, layout: Layout, optimum: Optimum, cuts: tuple[Row, ...], tried: list[Weighed]) -> Weighed:
     """One search within some cuts. ``tried`` collects the weigh-outs that broke something."""
     kilograms = layout.kilograms(optimum.values)
     blamed: list[Requirement] = []
