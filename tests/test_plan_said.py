@@ -59,6 +59,23 @@ def test_a_lot_that_must_be_used_up_is_named_as_the_cause(tmp_path: Path) -> Non
     assert planned(path).grade.exit_code == 0
 
 
+def test_why_a_lot_is_of_no_use_to_the_week_is_told(tmp_path: Path) -> None:
+    """A lot goes in on its use-by and not after it, from the day it comes; the week has two days."""
+    lots = [
+        RawLot("good", "pork", 25.0, 4.0, 60.0), RawLot("last day", "pork", 25.0, 4.0, 60.0, 100, 0, 0),
+        RawLot("old", "pork", 25.0, 4.0, 60.0, 100, -5, -1), RawLot("late", "pork", 25.0, 4.0, 60.0, 100, 2, 9),
+        RawLot("held", "pork", 25.0, 4.0, 60.0), RawLot("second day", "pork", 25.0, 4.0, 60.0, 100, 1, 9),
+    ]  # fmt: skip
+    path = Path(RawWeek(2, lots, [RawBatch("A", 40.0, 40.0, 0, 0, (24, 28))]).write(tmp_path))
+    table = (tmp_path / "lots.csv").read_text().splitlines()
+    held = [",on_hold", *("," + ("yes" if line.startswith("held") else "no") for line in table[1:])]
+    (tmp_path / "lots.csv").write_text("".join(f"{line}{cell}\n" for line, cell in zip(table, held, strict=True)))
+    told = planned(path).lots_left_out
+    assert sorted(told) == ["held", "late", "old"]
+    assert told["held"] == "on hold"
+    assert re.match(r"past its use-by\b", told["old"]) and re.match(r"comes on .*, after the week$", told["late"])
+
+
 def test_what_is_said_works_when_it_is_typed(tmp_path: Path) -> None:
     """Every way out of a week that lacks lean meat and room, carried out in its files, gives a plan."""
     lots = [RawLot("lean", "pork", 9.0, 4.0, 25.0), RawLot("fat", "pork", 62.0, 1.5, 60.0)]

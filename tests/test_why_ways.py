@@ -309,6 +309,23 @@ def test_of_a_limit_on_the_number_of_lots_the_smallest_that_will_do_is_told(kg: 
     assert (way.concessions[0].old, way.concessions[0].new) == (1, fewest)
 
 
+def test_ways_are_told_by_what_a_kilogram_costs_and_the_drastic_last() -> None:
+    """80 of 100 kg for 88 are 1.10 a kilogram, 100 kg for 105 are 1.05; half a batch is most of it given up."""
+
+    def way(kind: WayKind, limit: str, old: int, new: int, cost: int | None) -> Way:
+        problem, size = conflicts(0)[0].problem, conflicts(0)[0].problem.requirements[0]
+        told = Concession(size, limit, Fraction(old), Fraction(new))
+        return Way(kind, problem, (told,), cost=None if cost is None else Fraction(cost))
+
+    smaller, wider = way(WayKind.WEIGHT, "both", 100, 80, 88), way(WayKind.LIMIT, "hi", 30, 31, 105)
+    larger, half = way(WayKind.PACKS, "both", 100, 110, 109), way(WayKind.DROPPED, "both", 100, 40, 1)
+    unknown = way(WayKind.LIMITS, "lo", 20, 19, None)
+    assert [one.rank[2] for one in (smaller, wider, larger)] == [110, 105, Fraction(10900, 110)]
+    assert one_way.in_order([unknown, half, smaller, wider, larger]) == (larger, wider, smaller, unknown, half)
+    assert not larger.drastic and half.drastic
+    assert replace(wider, concessions=(replace(wider.concessions[0], old=Fraction(0), new=Fraction(1)),)).drastic
+
+
 def test_a_law_is_never_relaxed() -> None:
     """A fresh pork sausage may have at most 50 % fat (9 CFR 319.141); from fat lots alone only that could give way."""
     recipe = parse_recipe("{name: t, rules: [us], product_class: fresh_pork_sausage}", "recipe")
