@@ -195,7 +195,7 @@ def test_a_missed_target_is_no_do_not_make_and_says_what_mends_it() -> None:
 
 @pytest.mark.parametrize("divisions", [1, 2, 3, 10, 11, 12, 13, 29, 60])
 def test_what_mends_is_the_smallest_number_of_divisions(divisions: int) -> None:
-    """L kg of lean and 30 of half: (10 L + 1500 + 10 x) / (L + 30 + x) <= 30 for x >= 30 - L, and lean comes by 50 g."""
+    """L kg of lean and 30 of half: (10 L + 1500 + 10 x) / (L + 30 + x) <= 30 for x >= 30 - L; lean comes by 50 g."""
     lean = Fraction(30) - Fraction(divisions, 20)
     report = checked(lean=float(lean), half=30, salt=1.115, pink_cure=0.1437, pepper=0.15, ice=1.198)
     places = [f for place in report.places for f in place.findings if f.requirement.what == "fat"]

@@ -313,14 +313,19 @@ def test_ways_are_told_by_what_a_kilogram_costs_and_the_drastic_last() -> None:
     """80 of 100 kg for 88 are 1.10 a kilogram, 100 kg for 105 are 1.05; half a batch is most of it given up."""
 
     def way(kind: WayKind, limit: str, old: int, new: int, cost: int | None) -> Way:
-        problem, size = conflicts(0)[0].problem, conflicts(0)[0].problem.requirements[0]
-        told = Concession(size, limit, Fraction(old), Fraction(new))
-        return Way(kind, problem, (told,), cost=None if cost is None else Fraction(cost))
+        problem = conflicts(0)[0].problem
+        told = Concession(problem.requirements[0], limit, Fraction(old), Fraction(new))
+        made = replace(problem, order=replace(problem.order, kilograms=told.new if limit == "both" else Fraction(100)))
+        return Way(kind, made, (told,), cost=None if cost is None else Fraction(cost))
 
     smaller, wider = way(WayKind.WEIGHT, "both", 100, 80, 88), way(WayKind.LIMIT, "hi", 30, 31, 105)
     larger, half = way(WayKind.PACKS, "both", 100, 110, 109), way(WayKind.DROPPED, "both", 100, 40, 1)
     unknown = way(WayKind.LIMITS, "lo", 20, 19, None)
-    assert [one.rank[2] for one in (smaller, wider, larger)] == [110, 105, Fraction(10900, 110)]
+    assert [one.cost_per_kg for one in (smaller, wider, larger)] == [
+        Fraction("1.1"),
+        Fraction("1.05"),
+        Fraction(109, 110),
+    ]
     assert one_way.in_order([unknown, half, smaller, wider, larger]) == (larger, wider, smaller, unknown, half)
     assert not larger.drastic and half.drastic
     assert replace(wider, concessions=(replace(wider.concessions[0], old=Fraction(0), new=Fraction(1)),)).drastic
