@@ -6,6 +6,7 @@ same program, rounding, checks and proof.
 """
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from datetime import date
 from fractions import Fraction
@@ -84,8 +85,12 @@ def errors_of(recipe: Recipe, items: Iterable[Ingredient]) -> dict[Lot, Fraction
     """Standard deviation of each lot's fat, points, by its own method or the recipe's; None where it is not known."""
     asked = recipe.entry.confidence
     usual, own = (asked.usual_method, asked.methods) if asked else (None, ())
-    found = {lot: finding(lot, usual, own) for lot in items if isinstance(lot, Lot)}
-    return {lot: None if error is None else error.sd for lot, error in found.items()}
+    found = dict[Lot, Fraction | None].fromkeys(lot for lot in items if isinstance(lot, Lot))
+    for lot in found:
+        with suppress(UnknownMethod):  # only a recipe that asks for confidence refuses it
+            error = finding(lot, usual, own)
+            found[lot] = error and error.sd
+    return found
 
 
 @dataclass(frozen=True)

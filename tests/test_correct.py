@@ -647,3 +647,21 @@ def test_options_that_do_not_go_together_are_refused() -> None:
         ("--measured-fat", "-1"),
     ):
         assert run("correct", GROUND, *FRESH, *extra)[0] == 2
+
+
+def test_an_unknown_method_of_a_lot_that_went_in_is_refused_only_where_confidence_is_asked(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """As ``blend`` takes the same table; it ended as a fault of the program."""
+    monkeypatch.chdir(tmp_path)
+    Path("l.csv").write_text("lot,on_hand_kg,fat_pct,cost_per_kg,fat_method\nA,30,18,3,by_thumb\nB,30,50,2,\n")
+    Path("b.csv").write_text("item,kg\nA,10\nB,5\n")
+    text = "name: L\nrequire:\n  - fat: {max_pct: 25}\n"
+    words = ["b.csv", "--recipe", "r.yaml", "--lots", "l.csv", "--date", "2026-11-25", "--measured-fat", "30"]
+    for more, code in (("", 0), ("confidence: {probability: 0.9, usual_method: nir_belt}\n", 2)):
+        Path("r.yaml").write_text(text + more)
+        for given in ([], ["--fat-sd-pct", "0.5"]):
+            done = CliRunner().invoke(app, ["correct", *words, *given])
+            assert done.exit_code == code, done.stderr
+            assert not code or "error" in done.stderr
+    assert "l.csv:2:fat_method: error: no method of finding fat is called 'by_thumb'" in done.stderr

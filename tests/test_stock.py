@@ -846,3 +846,11 @@ def test_rework_knows_all_that_went_in(tmp_path: Path, path: str) -> None:
     )
     assert (lot.on_hand_kg, lot.cured, lot.species, lot.role) == (1, True, "pork", "meat")
     assert lot.use_by is not None and lot.use_by.isoformat() == "2026-11-28"  # that of B, the earlier
+
+
+def test_no_name_is_neither_a_lot_nor_a_batch(path: str) -> None:
+    """What came, was sold or was counted is for no batch; it is not the batch of a blank name."""
+    came(path, S1="1")
+    for back in (None, True, False):
+        with pytest.raises(NotRecorded, match="knows neither a lot nor a batch named ''"):
+            trace(path, "", back)

@@ -205,7 +205,7 @@ def trace(path: str, name: str, back: bool | None = None) -> Trace:
     begun = time.perf_counter()
     with opened(path) as base:
         base.execute("BEGIN")
-        is_batch = base.execute("SELECT 1 FROM live WHERE batch = ?", (name,)).fetchone() is not None
+        is_batch = bool(name) and base.execute("SELECT 1 FROM live WHERE batch = ?", (name,)).fetchone() is not None
         if not is_batch and base.execute("SELECT 1 FROM lot WHERE lot = ?", (name,)).fetchone() is None:
             raise NotRecorded(f"{path} knows neither a lot nor a batch named {name!r}")
         forward = not (is_batch if back is None else back)
