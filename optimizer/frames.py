@@ -112,7 +112,8 @@ def cheapest_batch(
     given = [(option, Fraction(str(size))) for option, size in sizes.items() if size is not None]
     if len(given) != 1:
         raise ValueError("give the size of the batch by exactly one of meat_kg and batch_kg")
-    day = Day.today() if date is None else date if isinstance(date, Day) else Day.fromisoformat(date)
+    typed_day = f"{date:%Y-%m-%d}" if isinstance(date, Day) else date  # a Timestamp is a date too
+    day = Day.today() if typed_day is None else Day.fromisoformat(typed_day)
     typed = isinstance(recipe, Mapping)
     text = json.dumps(recipe, default=str) if typed else read_text(str(recipe))
     read = parse_recipe(text, "recipe" if typed else str(recipe))

@@ -45,3 +45,9 @@ def test_faults_are_raised_and_a_size_is_asked_for() -> None:
         cheapest_batch(SMOKED, LOTS)
     with pytest.raises(AttributeError):
         optimizer.no_such_door  # noqa: B018
+
+
+def test_a_day_with_a_time_is_that_day() -> None:
+    """A notebook's dates are Timestamps, which are dates to Python and no day to JSON."""
+    for date in ("2026-11-25", pandas.Timestamp("2026-11-25 14:30"), pandas.Timestamp("2026-11-25").date()):
+        assert cheapest_batch(SMOKED, LOTS, meat_kg=60, date=date).document["date"] == "2026-11-25"
