@@ -9,7 +9,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
 from fractions import Fraction
-from itertools import islice
+from itertools import chain, islice
 from math import ceil, floor
 from typing import NamedTuple
 
@@ -41,6 +41,8 @@ _WHOLE = 20
 """Lots beyond the planned ones of which a whole pull may be used before, so that no divisions of one are crumbs."""
 _DEAR = Fraction(3, 200)
 """Share of what its lots stand for in the books that a batch may cost more for the sake of that."""
+_SOONER = 1e-5
+"""Share of the dearest lot's cost by which one that lasts a day longer counts as dearer there."""
 _TRIES = 4
 """Orders in which the batches of a plan are weighed at most."""
 _GIVE = 2
@@ -167,8 +169,8 @@ class _Shelf:
         So a lot that is used up over several batches does not leave the first of them no way to round. Ahead of later
         batches it is all that is left, what they were promised too: they look again.
         """
-        left, division, usable = self.left.get(s, ZERO), _division(part), self.world.supplies[s].lot.usable
-        own = ceil(part.kilograms.get(s, ZERO) / division) * division / usable
+        left, division, usable = self.left.get(s, ZERO), _division(part), self.lots[s].usable
+        own = ceil(part.kilograms[s] / division) * division / usable if s in part.kilograms else ZERO
         most = left if reach.ahead else max(left - self.promised[s], min(left, own), ZERO)
         return min(most, own + NEAR * division / usable) if reach.near else most
 
@@ -183,13 +185,13 @@ class _Shelf:
         """
         if not reach.helpers or not len(self.dearer):
             return []
-        least = part.block.job.tidy.pull.kilograms if reach.whole else _division(part)
+        least = (part.block.job.tidy.pull.kilograms if reach.whole else _division(part)) - SPECK
         mine = {self.lots[s].material for s in part.kilograms} if self.world.week.entry.materials else None
 
         def helps(s: int) -> bool:
             free = self.left.get(s, ZERO) - (ZERO if reach.ahead else self.promised[s])
             mixes = mine is None or self.lots[s].material in mine
-            return s not in part.kilograms and mixes and free * self.lots[s].usable >= least - SPECK
+            return s not in part.kilograms and mixes and free * self.lots[s].usable >= least
 
         ranked = part.block.supplies[np.argsort(self.dearer[part.block.columns], kind="stable")].tolist()
         return list(islice(filter(helps, ranked), reach.helpers))
@@ -211,8 +213,8 @@ def _weigh(shelf: _Shelf, part: Planned, before: Sequence[WeighedBatch]) -> Weig
             if found is not None and not any(found.job.small_pulls(shelf.world, found.taken, shelf.there)):
                 return found
             best = best or found
-    last = _Try(shelf, part, size, _Reach(len(part.block.supplies), ahead=True))
-    for one in (*(one for one in tries if not one.reach.whole), last):
+    every = (_Reach(len(part.block.supplies), ahead=ahead) for ahead in (False, True))
+    for one in chain((one for one in tries if not one.reach.whole), (_Try(shelf, part, size, one) for one in every)):
         if best is not None and best.taken:
             break
         best = one.blended()
@@ -251,14 +253,15 @@ class _Try:
 
     def as_planned(self) -> WeighedBatch | None:
         """The planned kilograms on the divisions of the scales, by exchanging some; None where that finds nothing."""
-        problem, free = self.problem, iter(self.part.free)
+        problem, free, dearer = self.problem, iter(self.part.free), ZERO
         given = (self.part.kilograms.get(s, ZERO) for s in self.names.values())
         planned = (*given, *(next(free, ZERO) for _ in problem.formula.columns[len(self.names) :]))
         kilograms = self._with_pulls() if self.reach.whole else planned
-        cost, pairs = self._cost(kilograms), zip(self.names, kilograms, strict=False)
-        dearer, books = cost - self._cost(planned), sum(lot.held_kg(kg) * lot.held_cost_per_kg for lot, kg in pairs)
-        if not kilograms or dearer > _DEAR * books:
-            return None
+        cost = self._cost(kilograms)
+        if self.reach.whole:
+            dearer, pairs = cost - self._cost(planned), zip(self.names, kilograms, strict=False)
+            if not kilograms or dearer > _DEAR * sum(lot.held_kg(kg) * lot.held_cost_per_kg for lot, kg in pairs):
+                return None
         # only what the choice of lots decides; all the rest is measured once, on the batch as weighed
         apart = {id(r) for r in (*problem.fixed, *problem.measured_only)}
         chosen = tuple(r for r in problem.requirements if r.role is Role.SIZE or id(r) not in apart)
@@ -277,17 +280,21 @@ class _Try:
         return sum((value_per_kg(formula, c) * kg for c, kg in zip(formula.columns, kilograms, strict=False)), ZERO)
 
     def _with_pulls(self) -> tuple[Fraction, ...]:
-        """The cheapest kilograms of the columns with none or a whole pull of every lot; empty for none."""
+        """The cheapest kilograms of the columns with none or a whole pull of every lot; empty for none.
+
+        Among equally cheap ones, of which a week with dying lots has many, what dies first goes first.
+        """
         layout = build(self.problem.formula, holds_of(self.problem), [Row("", *row) for row in self._rows()])
-        session = Session(layout.program, whole=True)
-        possible = session.run()
-        return layout.kilograms([near(x) for x in session.values.tolist()]) if possible else ()
+        session, costs = Session(layout.program, whole=True), layout.program.vectors[0].floats
+        last = np.array([self.shelf.world.supplies[s].last for s in self.names.values()])
+        costs[: len(last)] += _SOONER * costs.max() * last
+        session.costs(costs)
+        return layout.kilograms([near(x) for x in session.values.tolist()]) if session.run() else ()
 
     def _rows(self) -> Iterator[tuple[Vector, Fraction | None, Fraction | None]]:
         """The rows of the recipe, the size and least weights of lots, over the columns of the formula."""
         rows, order, supplies = self.part.block.rows, self.problem.order, self.shelf.world.supplies
-        own = [int(rows.place[supplies[s].source]) for s in self.names.values()]
-        at = np.array([*own, *rows.free], dtype=np.int64)
+        at = np.array([*(rows.place[supplies[s].source] for s in self.names.values()), *rows.free], dtype=np.int64)
         yield from ((Vector.of(row.coefs).at(at), row.lo, row.hi) for row in rows.rows)
         yield rows.weights[order.basis].at(at), order.kilograms - order.within_kg, order.kilograms + order.within_kg
         for k, lot in enumerate(self.names):
@@ -310,10 +317,9 @@ def _size(shelf: _Shelf, part: Planned, before: Sequence[WeighedBatch]) -> Size:
     wanted = part.amount if fixed is None or not last else (job.lo + job.hi) / 2 - done
     if fixed is None and job.entry.basis is not Basis.MEAT and hi - lo >= 2 * division:
         lo, hi = lo + division / 2, hi - division / 2  # additions bring a batch near its weight, not onto it
-    lots = {s: shelf.world.supplies[s].lot for s in part.kilograms}
-    dying = [s for s, lot in lots.items() if lot.use_up] if fixed is None else []
+    dying = [s for s in part.kilograms if shelf.lots[s].use_up] if fixed is None else []
     ending = (s for s in dying if shelf.at_last(part, s))
-    wanted += sum((shelf.left[s] * lots[s].usable - part.kilograms[s] for s in ending), ZERO)
+    wanted += sum((shelf.left[s] * shelf.lots[s].usable - part.kilograms[s] for s in ending), ZERO)
     # what the plan leaves room for is not passed by rounding up, unless something must be used up
     steps = floor(min(max(wanted, lo), hi) / division + Fraction(1, 2) * bool(dying or fixed is not None))
     steps = max(min(steps, floor(hi / division)), ceil(lo / division) if lo <= hi else 0)
