@@ -276,7 +276,7 @@ def _with(program: WeekProgram, solved: Solved, dearer: Floats, rows: Sequence[R
         beside = rest > np.partition(rest, _BESIDE)[_BESIDE] if len(rest) > _BESIDE else np.zeros(len(rest), dtype=bool)
         closed[block.columns] = beside & (solved.values[block.columns] <= 0)
     trial = replace(program, model=replace(program.model, rows=[*program.model.rows, *rows]))
-    found = solved_with_cuts(trial, pinned=solved.values, closed=closed)
+    found = solved_with_cuts(trial, pinned=solved.values, closed=closed, start=solved)
     return replace(found, prices=found.prices[:before])
 
 
@@ -299,8 +299,7 @@ def _remnants(program: WeekProgram, parts: Sequence[Planned], have: Mapping[int,
         lot, there = supplies[s].lot, have.get(s, ZERO)
         typed = lot.smallest_remnant_kg is not None or lot.use_up
         if not typed and 0 < there - kg < least[s] <= there:
-            columns = [b.start + int(k) for b in program.blocks for k in (b.supplies == s).nonzero()[0]]
-            found.append(_row(columns, there * lot.usable, None))
+            found.append(_row(program.uses[s][0], there * lot.usable, None))
     return found
 
 
@@ -337,8 +336,7 @@ def in_order(world: World, together: float | None = None) -> Compared:
     for job in (*jobs, *([None] if kitchen.closing else [])):
         if job is None:
             stock |= {s: stock[s] + kg for s, kg in aside.items()}
-        part = replace(wanted, jobs=(job.index,)) if job else replace(wanted, jobs=(), alone=False)
-        program = build(bare, part)
+        program = build(bare, replace(wanted, jobs=(job.index,)) if job else replace(wanted, jobs=(), alone=False))
         solved = solve(program.model, time_limit=_ALONE_SECONDS, gap=_ALONE_GAP)
         if not solved.found:
             return Compared(cost=None, stuck=job.name if job else "closing stock")
