@@ -141,7 +141,8 @@ def hold(lot: Lot, tidy: Tidy | None = None) -> Hold:
     if tidy is not None and rest is None:
         rest = tidy.remnant.kilograms
     stock = lot.on_hand_kg if lot.pack_kg is None else lot.on_hand_kg // lot.pack_kg * lot.pack_kg
-    most, least, stock, rest = (kg * lot.usable for kg in (most, least or ZERO, stock, rest or ZERO))
+    held = most, least or ZERO, stock, rest or ZERO
+    most, least, stock, rest = held if lot.usable == 1 else (kg * lot.usable for kg in held)
     return Hold(lot, most, least, step, stock=stock, rest=rest)
 
 

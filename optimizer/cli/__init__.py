@@ -23,7 +23,7 @@ COMMANDS = {
     "sheet": "making", "stock": "stock", "trace": "stock", "terms": "reference", "why": "making",
 }  # fmt: skip
 """Every command with its module, in which a function, or a group of commands, bears its name."""
-_NEW_OBJECTS = 50_000
+_NEW_OBJECTS = 500_000
 """Objects between two looks for garbage: nearly all that a command makes at its start it keeps to its end."""
 
 

@@ -177,8 +177,7 @@ def amount(program: WeekProgram, block: Block, basis: Basis) -> int:
     """The column that is the kilograms of one basis in a block."""
     if basis not in block.own:
         block.own[basis] = at = program.model.column(ZERO, most_of(block, basis))
-        coefs = block.weights(basis).joined(Vector.whole([-1]))
-        program.model.row(np.append(block.every, at), coefs, ZERO, ZERO)
+        program.model.row(np.append(block.every, at), block.weights(basis).joined(Vector.whole([-1])), ZERO, ZERO)
     return block.own[basis]
 
 
@@ -204,11 +203,6 @@ def used(model: Model, columns: Sequence[int], least: Fraction, most: Fraction) 
     return use
 
 
-def ones(count: int) -> Vector:
-    """So many ones."""
-    return Vector(np.ones(count, dtype=np.int64), 1, 1)
-
-
 def add_batch(program: WeekProgram, job: Job, reach: Vector) -> None:
     """All blocks of one batch with its size: on one chosen day, made or left out as a whole, or in any parts."""
     model, entry, choices = program.model, job.entry, list[int]()
@@ -220,7 +214,7 @@ def add_batch(program: WeekProgram, job: Job, reach: Vector) -> None:
         _size(program, job, blocks, made)
     if one_day:
         least = ZERO if entry.may_leave_out or job.lo <= 0 else ONE
-        model.row(choices, ones(len(choices)), least, ONE, Owner(RowKind.ONCE, job))
+        model.row(choices, Vector.whole([1] * len(choices)), least, ONE, Owner(RowKind.ONCE, job))
 
 
 def _size(program: WeekProgram, job: Job, blocks: Sequence[Block], made: int | None) -> None:
@@ -249,11 +243,12 @@ def uses_of(program: WeekProgram) -> Uses:
     for block in program.blocks:
         job = block.job.index
         tops[job] = max(tops[job], most_of(block, Basis.MEAT))
-        for column, s in zip(block.columns.tolist(), block.supplies.tolist(), strict=True):
-            if not single or world.supplies[s].offer is not None:
-                columns[s].append(column)
-                jobs[s].add(job)
-    found: Uses = {s: (columns[s], sum((tops[job] for job in jobs[s]), ZERO)) for s in sorted(columns)}
+        stand = block.supplies >= (len(world.stock) if single else 0)  # lots come first
+        for column, s in zip(block.columns[stand].tolist(), block.supplies[stand].tolist(), strict=True):
+            columns[s].append(column)
+            jobs[s].add(job)
+    sums = {some: sum((tops[job] for job in some), ZERO) for some in {*map(frozenset, jobs.values())}}
+    found: Uses = {s: (columns[s], sums[frozenset(jobs[s])]) for s in sorted(columns)}
     materials = () if alone else {c.material for c in world.week.entry.kitchen.closing}
     rest = [(s, x) for s, x in enumerate(world.supplies) if x.offer is not None and s not in found]
     more = {s for s, x in rest if x.keeps and x.lot.material in materials}
@@ -271,7 +266,7 @@ def add_stock(program: WeekProgram) -> None:
         if supply.offer is None:
             low = None if wanted.alone else have if lot.use_up else lot.use_at_least_kg * lot.usable or None
             if low is not None or most > have:
-                model.row(columns, ones(len(columns)), low, have, owner)
+                model.row(columns, Vector.whole([1] * len(columns)), low, have, owner)
             rest = program.asked_remnant(lot)
             if rest and len(columns) and not wanted.alone:
                 _remnant(model, columns, have, rest * lot.usable)

@@ -165,8 +165,7 @@ class MostBatches(Rule):
         """Days with more batches."""
         for day, count in Counter(one.day for one in books.made).items():
             if count > self.limit:
-                words = f"{count} batches on {books.world.date(day)} of {self.limit}"
-                yield Excess(None, count - self.limit, words)
+                yield Excess(None, count - self.limit, f"{count} batches on {books.world.date(day)} of {self.limit}")
 
 
 @dataclass(frozen=True)
@@ -269,8 +268,7 @@ class Together(Rule):
                     words = f"{place}: {trimmed(kg[name], 3)} kg of {name}, at least {trimmed(kg[name] + short, 3)}"
                     yield Excess(self.link(*where, name), short, words)
             if rule.most is not None and len(mine) > rule.most:
-                words = f"{place}: {len(mine)} materials of {rule.most}"
-                yield Excess(None, Fraction(len(mine) - rule.most), words)
+                yield Excess(None, Fraction(len(mine) - rule.most), f"{place}: {len(mine)} materials of {rule.most}")
             lonely = {*(rule.if_used or ())} & kg.keys() if rule.then not in kg else set()
             yield from (Excess(None, DIVISION_KG, f"{place}: {name} without {rule.then}") for name in sorted(lonely))
 
@@ -286,11 +284,8 @@ def rules_of(world: World) -> Iterator[Rule]:
     """The rules of a week's kitchen."""
     entry, kitchen = world.week.entry, world.week.entry.kitchen
     for st in kitchen.stages:
-        if st.load_kg is None or st.loads_per_day is None:
-            yield KitchenStage(st.name, _by_kg(st.name), st.kg_per_day or ZERO, st)
-        else:
-            change = st.name, "loads more", "load", st.load_kg, True
-            yield KitchenStage(st.name, change, Fraction(st.loads_per_day), st)
+        change = _by_kg(st.name) if st.load_kg is None else (st.name, "loads more", "load", st.load_kg, True)
+        yield KitchenStage(st.name, change, st.kg_per_day or Fraction(st.loads_per_day or ZERO), st)
     if kitchen.most_batches_a_day is not None:  # a whole batch counts as ten kilograms
         change = "batches a day", "more", "batch", Fraction(10), True
         yield MostBatches("most batches a day", change, Fraction(kitchen.most_batches_a_day))

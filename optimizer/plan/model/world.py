@@ -187,10 +187,10 @@ class World:
 
     def reach(self, stock: Mapping[int, Fraction]) -> Vector:
         """The most that a batch may take of every supply, usable kilograms; of a delivery as much as there may be."""
-        found = []
-        for s, (lot, offer) in enumerate((supply.lot, supply.offer) for supply in self.supplies):
-            kg = stock.get(s, ZERO) if offer is None else lot.on_hand_kg
-            found.append((kg if lot.largest_pull_kg is None else min(kg, lot.largest_pull_kg)) * lot.usable)
+        found = [stock.get(s, ZERO) if x.offer is None else x.lot.on_hand_kg for s, x in enumerate(self.supplies)]
+        for s, lot in enumerate(supply.lot for supply in self.supplies):
+            if lot.usable != 1 or lot.largest_pull_kg is not None:
+                found[s] = min(found[s], found[s] if (most := lot.largest_pull_kg) is None else most) * lot.usable
         return Vector.of(found)
 
     def date(self, day: int) -> date:
