@@ -163,8 +163,7 @@ class Simplex:
         self.lo: list[Fraction | None] = [None if limit is None else quick(limit) for limit in lo]
         self.hi: list[Fraction | None] = [None if limit is None else quick(limit) for limit in hi]
         if start is None or not self._stand(start):
-            slack = SimplexBasis((BasisStatus.LOWER,) * self.size, (BasisStatus.BASIC,) * len(self.rows))
-            self._stand(slack)
+            self._stand(SimplexBasis((BasisStatus.LOWER,) * self.size, (BasisStatus.BASIC,) * len(self.rows)))
 
     @property
     def values(self) -> tuple[Fraction, ...]:

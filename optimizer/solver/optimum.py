@@ -243,8 +243,7 @@ def settle(program: Program) -> Vertex | None:
 def held(program: Program, values: Sequence[float | Fraction]) -> Program:
     """The linear program that is left when every whole number is held at these values."""
     each = [(v, Fraction(round(x))) for v, x in zip(program.variables, values, strict=False)]
-    fixed = tuple(replace(v, lo=at, hi=at, whole=False) if v.whole else v for v, at in each)
-    return replace(program, variables=fixed)
+    return replace(program, variables=tuple(replace(v, lo=x, hi=x, whole=False) if v.whole else v for v, x in each))
 
 
 def _better_ranked(kept: Kept, best: Vertex, ranks: Ranks, loose: Vertex) -> Vertex:

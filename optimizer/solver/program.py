@@ -297,8 +297,7 @@ def uses(choices: Sequence[Row], size: int) -> tuple[set[int], set[int]]:
     A lot that must go in because another does is not in by a weight of nothing.
     """
     counted = {j for row in choices for j in range(size) if row.coefs[j]}
-    real = {j for row in choices if row.lo is not None for j in range(size) if row.coefs[j]}
-    return counted, real
+    return counted, {j for row in choices if row.lo is not None for j in range(size) if row.coefs[j]}
 
 
 def build(

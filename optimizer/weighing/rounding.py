@@ -167,8 +167,7 @@ def limits_of(problem: Problem, requirements: Iterable[Requirement]) -> tuple[We
         for row in requirement.rows(explicit):
             columns, added = tuple(row.coefs[k] for k in own), tuple(row.coefs[k] for k in dosed)
             exact = tuple(a + dot(added, shares) for a, shares in zip(columns, carried, strict=True))
-            whole = requirement.of_batch
-            limits.append(WeighedLimit(requirement, columns, added, exact, row.lo, row.hi, whole))
+            limits.append(WeighedLimit(requirement, columns, added, exact, row.lo, row.hi, requirement.of_batch))
     mixer = problem.order.mixer_kg
     if mixer is not None:
         exact = tuple(formula.total(Weight(Basis.BATCH), column) for column in formula.columns)
@@ -202,8 +201,7 @@ def breaks(problem: Problem, requirements: Iterable[Requirement], weighed: Weigh
     dosed = weighed.exactly_dosed(problem.formula)
     broken = []
     for requirement in requirements:
-        whole = requirement.of_batch or len(weighed.loads) == 1
-        alone = () if whole else weighed.loads
+        alone = () if requirement.of_batch or len(weighed.loads) == 1 else weighed.loads
         if any(requirement.measure(batch).ok is False for batch in (weighed.total, dosed, *alone)):
             broken.append(requirement)
     if problem.order.imposed is not None and not broken:

@@ -14,7 +14,7 @@ from pydantic import Field
 
 from constraints.document import Broken, Day, Line, Loc, Name, NotNegative, Parsed, Positive, Ruled  # isort: skip
 from constraints.document import Strict, Tree, Weight, Whole, YesNo, parse, read_text, validate  # isort: skip
-from constraints.as_typed import BadInput, Fault, meant
+from constraints.as_typed import ZERO, BadInput, Fault, meant
 from constraints.quantities import Basis
 from optimizer.clock import left
 from optimizer.reading.entry import Units
@@ -98,9 +98,8 @@ class BatchEntry(Ruled):
     @property
     def band(self) -> tuple[Fraction, Fraction]:
         """Smallest and largest size, without any tolerance."""
-        none = Fraction(0)
-        least = self.fixed_kg or self.from_meat_kg or self.from_batch_kg or none
-        return least, self.fixed_kg or self.to_meat_kg or self.to_batch_kg or none
+        least = self.fixed_kg or self.from_meat_kg or self.from_batch_kg or ZERO
+        return least, self.fixed_kg or self.to_meat_kg or self.to_batch_kg or ZERO
 
 
 class StageEntry(Ruled):

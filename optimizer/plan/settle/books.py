@@ -117,9 +117,8 @@ def planned(program: WeekProgram, solved: Solved) -> list[Planned]:
         kilograms = {int(block.supplies[k]): value(block.start + k) for k in used}
         taken = {s: kg / supplies[s].lot.usable for s, kg in kilograms.items()}
         free = tuple(max(value(column), ZERO) for column in block.every[len(block.supplies) :].tolist())
-        places = [*block.places[used].tolist(), *block.rows.free]
+        places, weight = [*block.places[used].tolist(), *block.rows.free], block.rows.weights[block.job.entry.basis]
         placed = tuple(zip(places, (*kilograms.values(), *free), strict=True))
-        weight = block.rows.weights[block.job.entry.basis]
         amount = sum((weight[at] * kg for at, kg in placed), ZERO)
         found.append(Planned(block, kilograms, taken, free, placed, amount))
     return sorted(found, key=lambda p: (p.block.day, p.block.job.index))

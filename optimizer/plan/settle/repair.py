@@ -163,8 +163,7 @@ def _lot_of(world: World, pull: PulledLot) -> Lot | None:
     day, offers = pull.delivered, world.week.offers.offers
     if day is None:
         return next((lot for lot in world.week.lots.lots if lot.name == pull.lot), None)
-    came = (replace(o.lot, received=day, use_by=o.use_by(day)) for o in offers if o.name == pull.lot)
-    return next(came, None)
+    return next((replace(o.lot, received=day, use_by=o.use_by(day)) for o in offers if o.name == pull.lot), None)
 
 
 def _of_documents(job: Job | None, made: PlannedBatch, pulls: Pulls) -> Iterator[str]:
