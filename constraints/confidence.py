@@ -148,16 +148,17 @@ class FatError:
     method: str = ""
 
 
-def finding(lot: Lot, usual: str | None = None, own: Iterable[FatMethod] = ()) -> FatError | None:
+def fat_error(lot: Lot, asked: Confidence | None) -> FatError | None:
     """What is known of the error of a lot's fat; None where neither a figure nor a method is stated.
 
-    A figure of the lot's own stands before its method's; ``usual`` is the method of lots that state neither. Raises
-    UnknownMethod, ValueError for a figure below zero, and MissingProperty where the lot states no fat.
+    A figure of the lot's own stands before its method's; ``asked`` may name the method of lots that state neither, and
+    methods of its own. Raises UnknownMethod, ValueError for a figure below zero, and MissingProperty where the lot
+    states no fat.
     """
     if lot.fat_sd is not None and lot.fat_sd < 0:
         raise ValueError(f"the lot {lot.name!r} states a standard deviation below zero")
-    name = lot.fat_method or (usual if lot.fat_sd is None and usual else "")
-    method = method_named(name, own) if name else None
+    name = lot.fat_method or (asked.usual_method if asked and lot.fat_sd is None else "") or ""
+    method = method_named(name, asked.methods if asked else ()) if name else None
     if lot.fat_sd is not None:
         return FatError(lot.fat_sd, name)
     if method is None:
@@ -225,7 +226,7 @@ class Confidence(Ruled):
 
     def finding(self, lot: Lot) -> FatError:
         """The error of a lot's fat. Raises MissingProperty where the lot states neither figure nor method."""
-        found = self._better.get(lot.name) or finding(lot, self.usual_method, self.methods)
+        found = self._better.get(lot.name) or fat_error(lot, self)
         if found is None:
             raise MissingProperty(lot, f"{FAT_SD} or {FAT_METHOD}")
         return found
@@ -273,7 +274,7 @@ def silent_lots(lots: Iterable[Lot], confidence: Confidence) -> list[Lot]:
     found = []
     for lot in lots:
         with suppress(ValueError, MissingProperty):  # a fault of another kind
-            found += [lot] if finding(lot, confidence.usual_method, confidence.methods) is None else []
+            found += [lot] if fat_error(lot, confidence) is None else []
     return found
 
 
@@ -290,7 +291,7 @@ def lot_faults(file: str, lots: Sequence[Lot], confidence: Confidence) -> Iterat
         yield Fault(file, silent[0].line, FAT_METHOD, found, f"{allowed}; {asked}")
     for lot in lots:
         try:
-            finding(lot, confidence.usual_method, confidence.methods)
+            fat_error(lot, confidence)
         except UnknownMethod as error:
             yield Fault(file, lot.line, FAT_METHOD, str(error), error.hint)
         except MissingProperty as error:

@@ -13,7 +13,7 @@ from fractions import Fraction
 from math import ceil, sqrt
 
 from constraints.as_typed import G_PER_KG, PERCENT, ZERO, BadInput, Fault, refuse, trimmed
-from constraints.confidence import UnknownMethod, finding, method_named
+from constraints.confidence import UnknownMethod, fat_error, method_named
 from constraints.formula import Addition, Batch, Dosing, Formula, NoDose
 from constraints.library import brought
 
@@ -55,19 +55,18 @@ class MassMeasured:
     method: str = ""
 
 
-def measured(
-    readings: Sequence[Fraction], moisture: Fraction | None, salt: Fraction | None, sd: Fraction | None, method: str,
-    recipe: Recipe | None = None,
-) -> MassMeasured:  # fmt: skip
+def measured(readings: Sequence[Fraction], found: MassMeasured, recipe: Recipe | None = None) -> MassMeasured:
     """What was measured, of several readings of fat their mean and its error. Raises BadInput where they disagree.
 
-    ``recipe`` may state methods beside the published ones.
+    ``found`` is what was measured else, ``sd`` there the error of one reading; ``recipe`` may state methods beside the
+    published ones.
     """
     if not readings:
-        return MassMeasured(moisture=moisture, salt=salt)
-    mean, asked = sum(readings, ZERO) / len(readings), recipe and recipe.entry.confidence
+        return replace(found, sd=None, method="")
+    mean, asked, error = sum(readings, ZERO) / len(readings), recipe and recipe.entry.confidence, found.sd
     try:
-        error = sd if sd is not None or not method else method_named(method, asked.methods if asked else ()).sd(mean)
+        if error is None and found.method:
+            error = method_named(found.method, asked.methods if asked else ()).sd(mean)
     except UnknownMethod as unknown:
         refuse("--method", str(unknown), unknown.hint)
     if error is not None and error > SD_MOST:
@@ -78,17 +77,15 @@ def measured(
         said = f"the readings {', '.join(trimmed(r, 3) for r in readings)} % are {trimmed(apart, 3)} points apart"
         refuse("--measured-fat", said, f"at most {trimmed(most, 2)} for this method: test again")
     spread = None if error is None else Fraction(sqrt(error**2 / len(readings))).limit_denominator(10**6)
-    return MassMeasured(mean, moisture, salt, spread, method)
+    return replace(found, fat=mean, sd=spread)
 
 
 def errors_of(recipe: Recipe, items: Iterable[Ingredient]) -> dict[Lot, Fraction | None]:
     """Standard deviation of each lot's fat, points, by its own method or the recipe's; None where it is not known."""
-    asked = recipe.entry.confidence
-    usual, own = (asked.usual_method, asked.methods) if asked else (None, ())
     found = dict[Lot, Fraction | None].fromkeys(lot for lot in items if isinstance(lot, Lot))
     for lot in found:
         with suppress(UnknownMethod):  # only a recipe that asks for confidence refuses it
-            error = finding(lot, usual, own)
+            error = fat_error(lot, recipe.entry.confidence)
             found[lot] = error and error.sd
     return found
 
@@ -118,9 +115,7 @@ class GroundMass:
         return Batch({self.lot: self.kilograms}, self.typed.process)
 
 
-def ground_of(
-    recipe: Recipe, batch: Batch, kilograms: Fraction | None, found: MassMeasured, file: str, name: str = "as ground"
-) -> GroundMass:
+def ground_of(recipe: Recipe, batch: Batch, kilograms: Fraction | None, found: MassMeasured, file: str) -> GroundMass:
     """The mass that a batch was ground to. Raises BadInput where no such mass can have what was measured.
 
     ``kilograms`` is what it weighs (None: what went in); what was lost was lost of all alike.
@@ -144,7 +139,7 @@ def ground_of(
     roles = {lot.role: sum(kg for other, kg in lots.items() if other.role == lot.role) for lot in lots if lot.role}
     dates = [lot.use_by for lot in lots if lot.use_by is not None]
     lot = Lot(
-        name=name, kind=Kind.LOT, properties=fat | composition(ground, Basis.BATCH, names),
+        name="as ground", kind=Kind.LOT, properties=fat | composition(ground, Basis.BATCH, names),
         parts=tuple((item, kg / mass) for item, kg in ground.kilograms.items()),
         role=max(roles, key=lambda role: roles[role], default=""),  # the side with more weight; no source
         species=" and ".join(dict.fromkeys(lot.species for lot in lots if lot.species)),

@@ -33,8 +33,7 @@ from crowds import KINDS, Crowd, crowd, feasible
 from optimizer.answer import Status, _cheapest, blend
 from optimizer.order import Asked
 from optimizer.problem import Problem
-from optimizer.why.explain import Question, answered, explain
-from optimizer.why.explain import question as asked_of
+from optimizer.why.explain import Question, answered, explain, question as asked_of
 from optimizer.why.what_if import Inputs
 
 ROOT = Path(__file__).parents[1]

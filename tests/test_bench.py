@@ -11,8 +11,7 @@ import pytest
 from crowds import crowd, feasible
 from solved import solve
 
-from constraints.row import Row
-from constraints.row import solve as eliminate
+from constraints.row import Row, solve as eliminate
 from optimizer.answer import blend
 from optimizer.solver.exact import refuted_by
 from optimizer.solver.lattice import no_sum_fits

@@ -12,8 +12,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
-from hypothesis import strategies as st
+from hypothesis import given, settings, strategies as st
 from kitchens import Kitchen
 from properties import scaled
 from uncertain import socp, uncertain_kitchen

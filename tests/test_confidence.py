@@ -21,7 +21,7 @@ from constraints.confidence import (
     Read,
     UnknownMethod,
     best_bench,
-    finding,
+    fat_error,
     lot_faults,
     method_named,
     published,
@@ -341,20 +341,20 @@ def test_every_method_has_a_source_and_a_figure_for_any_fat() -> None:
 def test_a_lot_s_own_figure_stands_before_its_method_s() -> None:
     stated, measured = lot("a", "20", sd="1.25"), lot("a", "20", method="nir_belt")
     for item, sd in ((stated, "1.25"), (lot("a", "20", sd="1.25", method="nir_belt"), "1.25"), (measured, "2.4")):
-        assert finding(item).sd == F(sd)  # type: ignore[union-attr]
-    assert finding(lot("a", "20")) is None
-    assert finding(lot("a", "20"), "nir_belt").sd == F("2.4")  # type: ignore[union-attr]
+        assert fat_error(item, None).sd == F(sd)  # type: ignore[union-attr]
+    assert fat_error(lot("a", "20"), None) is None
+    assert fat_error(lot("a", "20"), sure(F("0.9"), usual_method="nir_belt")).sd == F("2.4")  # type: ignore[union-attr]
     mine = FatMethod(name="our_meter", points=F("0.9"))
     assert sure(F("0.9"), methods=(mine,)).finding(lot("a", "20", method="our_meter")).sd == F("0.9")
 
 
 def test_an_unknown_method_names_the_nearest() -> None:
     with pytest.raises(UnknownMethod) as caught:
-        finding(lot("a", "20", method="nir_bett"))
+        fat_error(lot("a", "20", method="nir_bett"), None)
     assert "nir_bett" in str(caught.value)
     assert caught.value.hint == "did you mean nir_belt?"
     with pytest.raises(UnknownMethod):
-        finding(lot("a", "20", sd="1", method="nir_bett"))
+        fat_error(lot("a", "20", sd="1", method="nir_bett"), None)
     with pytest.raises(UnknownMethod) as far:
         method_named("moonlight")
     assert far.value.hint.startswith("known: ")
@@ -406,5 +406,5 @@ def test_raw_figures_of_the_oracle_are_the_table_s() -> None:
     for raw in kitchen.lots:
         item = by_name[raw["lot"]]
         assert isinstance(item, Lot)
-        found = finding(item)
+        found = fat_error(item, None)
         assert found is not None and float(found.sd) == pytest.approx(raw_sd(raw), abs=1e-12)

@@ -15,8 +15,7 @@ from constraints.asked import Kilograms
 from constraints.requirement import Requirement
 from constraints.row import Row
 from optimizer.answer import Status, blend
-from optimizer.bench import Conflict, explain
-from optimizer.bench import extreme as furthest
+from optimizer.bench import Conflict, explain, extreme as furthest
 from optimizer.problem import Problem
 from optimizer.solver.optimum import Kept
 from optimizer.solver.program import Program, Variable, layout_of, relaxed

@@ -13,8 +13,7 @@ from typing import Any
 
 import pytest
 import yaml
-from hostile_files import WORDS
-from hostile_files import run as tried
+from hostile_files import WORDS, run as tried
 from scipy.optimize import linprog
 from typer.testing import CliRunner
 
@@ -367,12 +366,12 @@ def test_a_liquid_that_does_not_state_what_was_measured_is_named() -> None:
 
 def test_readings_that_disagree_are_refused_and_others_are_averaged() -> None:
     with pytest.raises(BadInput, match="5 points apart"):
-        measured([Fraction(31), Fraction(26)], None, None, Fraction(1, 2), "")
-    found = measured([Fraction(31), Fraction(30)], None, None, Fraction(1, 2), "")
+        measured([Fraction(31), Fraction(26)], MassMeasured(sd=Fraction(1, 2)))
+    found = measured([Fraction(31), Fraction(30)], MassMeasured(sd=Fraction(1, 2)))
     assert found.fat == Fraction(61, 2) and found.sd is not None
     assert float(found.sd) == pytest.approx(0.5 / 2**0.5, rel=1e-6)
     with pytest.raises(BadInput, match="no method of finding fat"):
-        measured([Fraction(31)], None, None, None, "eyeball")
+        measured([Fraction(31)], MassMeasured(method="eyeball"))
 
 
 def test_a_lot_in_the_mass_past_its_date_forbids_it() -> None:
@@ -580,9 +579,9 @@ def test_salt_is_measured_of_all_of_it_and_fat_of_what_the_rest_leaves() -> None
 
 
 def test_readings_of_no_stated_error_may_be_five_points_apart() -> None:
-    assert measured([Fraction(31), Fraction(26)], None, None, None, "").fat == Fraction(57, 2)
+    assert measured([Fraction(31), Fraction(26)], MassMeasured()).fat == Fraction(57, 2)
     with pytest.raises(BadInput, match=r"5\.1 points apart"):
-        measured([Fraction("31.1"), Fraction(26)], None, None, None, "")
+        measured([Fraction("31.1"), Fraction(26)], MassMeasured())
 
 
 # ---- the command ----

@@ -21,8 +21,7 @@ from typing import Annotated, Any, Literal, get_args
 
 import pytest
 import yaml
-from hypothesis import given, settings
-from hypothesis import strategies as st
+from hypothesis import given, settings, strategies as st
 from pydantic import (
     BaseModel,
     BeforeValidator,
@@ -52,12 +51,12 @@ from constraints.document import (
     Whole,
     YesNo,
     parse,
+    parsing as module,
     read_text,
     refusal,
     shown_path,
     validate,
 )
-from constraints.document import parsing as module
 from constraints.document.fields import JsonSchema
 from constraints.document.parsing import DEEPEST, MOST_BYTES, MOST_VALUES
 

@@ -10,13 +10,11 @@ from fractions import Fraction
 from pathlib import Path
 
 import pytest
-from hypothesis import given, settings
-from hypothesis import strategies as st
+from hypothesis import given, settings, strategies as st
 
 from constraints.as_typed import BadInput, Fault, Severity
 from constraints.quantities import Kind, Lot
-from optimizer.reading import lot_checks as module
-from optimizer.reading import lots as reader
+from optimizer.reading import lot_checks as module, lots as reader
 from optimizer.reading.lots import LotTable, parse_lots, read_lots
 from optimizer.reading.table import COLUMNS, cut
 

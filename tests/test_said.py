@@ -33,8 +33,7 @@ from optimizer.cli import app
 from optimizer.figures import Unit, ounces
 from optimizer.made.dry import Pieces, judge_dry
 from optimizer.made.found import Judged, LogReport
-from optimizer.made.heat import HowRead as AskedHeat
-from optimizer.made.heat import judge_cook
+from optimizer.made.heat import HowRead as AskedHeat, judge_cook
 from optimizer.made.log_page import page as log_page
 from optimizer.order import Asked, order_of
 from optimizer.pages.batch_page import page as batch_page

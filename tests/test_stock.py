@@ -17,8 +17,7 @@ from typing import Any
 import pytest
 import reliability_stock as reliability
 import yaml
-from hypothesis import HealthCheck, given, settings
-from hypothesis import strategies as st
+from hypothesis import HealthCheck, given, settings, strategies as st
 from typer.testing import CliRunner
 
 from constraints.as_typed import BadInput

@@ -8,8 +8,7 @@ from contextlib import suppress
 from fractions import Fraction
 
 import pytest
-from hypothesis import given, settings
-from hypothesis import strategies as st
+from hypothesis import given, settings, strategies as st
 
 from constraints.as_typed import BadInput, Fault, NotANumber, exact
 from optimizer.reading.table import COLUMNS, Table, cut, has_decimal_commas, header_faults, near_miss

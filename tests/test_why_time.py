@@ -17,8 +17,7 @@ from optimizer.answer import Status, blend
 from optimizer.clock import OutOfTime, left, limited, moment, over
 from optimizer.order import Asked
 from optimizer.record import document as record
-from optimizer.why.explain import Question, answered, explain
-from optimizer.why.explain import question as asked_of
+from optimizer.why.explain import Question, answered, explain, question as asked_of
 from optimizer.why.ground import TIME, Section
 from optimizer.why.page import page
 from optimizer.why.what_if import Inputs

@@ -15,21 +15,14 @@ from optimizer.cli.shared import Figure, FromZero, Said, Typed
 from optimizer.late import late
 
 with late():
-    from constraints import as_typed, formula, treatment
-    from constraints import document as files
-    from optimizer import correction as corrections
-    from optimizer import findings, order, record
-    from optimizer.made import dry as drying
-    from optimizer.made import found as logs
-    from optimizer.made import heat, log_page
-    from optimizer.made import log as readings
+    from constraints import as_typed, document as files, formula, treatment
+    from optimizer import correction as corrections, findings, order, record
+    from optimizer.made import dry as drying, found as logs, heat, log as readings, log_page
     from optimizer.pages import chart, check_page, correct_page
-    from optimizer.reading import recipe as recipes
-    from optimizer.reading import weighed
+    from optimizer.reading import recipe as recipes, weighed
     from optimizer.sheet import batch_sheet
     from optimizer.store import made as store
-    from optimizer.why import document as reasons
-    from optimizer.why import explain, page
+    from optimizer.why import document as reasons, explain, page
 
 Judges = Annotated[list[str] | None, {"autocompletion": shared.complete_judge}]
 BOILS = 100
@@ -89,10 +82,9 @@ class Mass:
     def ground(self, recipe: recipes.Recipe, batch: formula.Batch, file: str) -> corrections.GroundMass:
         """The mass that a batch was ground to. Raises BadInput where no such mass can have what was measured."""
         kilograms = self.ground_kg if self.ground_lb is None else self.ground_lb * as_typed.KG_PER_LB
-        found = corrections.measured(
-            self.measured_fat or (), self.measured_moisture, self.measured_salt, self.fat_sd_pct, self.method or "",
-            recipe,
-        )  # fmt: skip
+        moisture, salt = self.measured_moisture, self.measured_salt
+        said = corrections.MassMeasured(None, moisture, salt, self.fat_sd_pct, self.method or "")
+        found = corrections.measured(self.measured_fat or (), said, recipe)
         return corrections.ground_of(recipe, batch, kilograms, found, file)
 
 

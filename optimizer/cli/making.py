@@ -18,15 +18,11 @@ from optimizer.late import late
 
 with late():
     from constraints import document as files
-    from optimizer import answer as answers
-    from optimizer import clock, near, problem
-    from optimizer import order as orders
+    from optimizer import answer as answers, clock, near, order as orders, problem
     from optimizer.pages import batch_page, chart
     from optimizer.plan.files import week_file
-    from optimizer.plan.report import outcome as outcomes
-    from optimizer.plan.report import plan_json, plan_page
-    from optimizer.reading import lots as tables
-    from optimizer.reading import recipe as recipes
+    from optimizer.plan.report import outcome as outcomes, plan_json, plan_page
+    from optimizer.reading import lots as tables, recipe as recipes
     from optimizer.sheet import batch_sheet
     from optimizer.why import explain, page, short, what_if
 

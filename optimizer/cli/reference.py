@@ -18,8 +18,7 @@ from optimizer.cli.shared import Figure, NoColor, Said, Typed
 from optimizer.late import late
 
 with late():
-    from constraints import as_typed, library
-    from constraints import document as documents
+    from constraints import as_typed, document as documents, library
     from optimizer import record
     from optimizer.pages import reference_page, tables
 

@@ -25,8 +25,7 @@ from optimizer.late import late
 
 with late():
     from constraints import as_typed, library
-    from optimizer import clock, ledger, record
-    from optimizer import order as orders
+    from optimizer import clock, ledger, order as orders, record
     from optimizer.pages import tables
     from optimizer.reading import entry
     from optimizer.solver import program

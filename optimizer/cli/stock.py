@@ -19,12 +19,9 @@ from optimizer.cli.shared import Figure, Said, Typed
 from optimizer.late import late
 
 with late():
-    from constraints import as_typed
-    from constraints import document as files
-    from optimizer import correction
-    from optimizer import ledger as books
-    from optimizer.reading import lots as tables
-    from optimizer.reading import recipe as recipes
+    from constraints import as_typed, document as files
+    from optimizer import correction, ledger as books
+    from optimizer.reading import lots as tables, recipe as recipes
     from optimizer.store import made, pages
 
 _ABOUT = "Keep the stock in one file: what came, what went into which batch, what was sold."
@@ -167,7 +164,7 @@ def analysed(
     if (method is None) is (fat_sd_pct is None):
         raise typer.BadParameter("say --method or --fat-sd-pct, one of them")
     read = recipes.read_recipe(recipe) if recipe else None
-    found = correction.measured(fat, None, None, fat_sd_pct, method or "", read)
+    found = correction.measured(fat, correction.MassMeasured(sd=fat_sd_pct, method=method or ""), read)
     assert found.fat is not None and found.sd is not None
     made.analysed(ledger, name, found.fat, found.sd, recipe, signed.paper("test", signed.document))
     return pages.taught_page(ledger)

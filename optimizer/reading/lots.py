@@ -31,8 +31,7 @@ from optimizer.reading.table import csv_line, cut, header_faults, near_miss  # i
 with late():  # most kitchens have a table
     import sqlite3
 
-    from optimizer import ledger
-    from optimizer import taught as learning
+    from optimizer import ledger, taught as learning
 
 _PULLS = ("pack_kg", "smallest_pull_kg", "smallest_remnant_kg", "largest_pull_kg")
 _NO_COMPOSITION = frozenset({"green_pct", "original_nitrite_ppm", "fat_sd_pct", "fat_as_typed_pct"})

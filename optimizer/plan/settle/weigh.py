@@ -23,8 +23,7 @@ from constraints.requirement import Role
 from constraints.row import Floats, Row, Vector
 from optimizer.answer import Answer, Status, blend, measured
 from optimizer.clock import left
-from optimizer.order import Asked, order_of
-from optimizer.order import Order as Size
+from optimizer.order import Asked, Order as Size, order_of
 from optimizer.plan.model.blocks import WeekProgram
 from optimizer.plan.model.world import Job, Supply, World
 from optimizer.plan.settle.books import SPECK, Planned, Purchase, near, needed
