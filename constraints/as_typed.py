@@ -211,8 +211,8 @@ def some(names: Sequence[str], most: int, where: str) -> str:
     return listed if len(names) <= most else f"{listed} and {len(names) - most} more, see {where}"
 
 
-def likely(word: str, known: Iterable[str]) -> str:
-    """The known name closest to a word, or the first few with a word that begins with it; empty where there is none."""
-    names, start = list(known), word.casefold()
-    holding = [name for name in names if any(part.startswith(start) for part in name.split("_"))]
-    return nearest(word, names) or " or ".join(holding[:4])
+def likely(word: str, known: Sequence[str], otherwise: str = "") -> str:
+    """As ``meant``; where none is close the first few names with a word that begins with what was typed."""
+    holding = [name for name in known if any(part.startswith(word.casefold()) for part in name.split("_"))]
+    close = nearest(word, known) or " or ".join(holding[:4])
+    return f"did you mean {close}?" if close else otherwise

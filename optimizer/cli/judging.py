@@ -68,15 +68,12 @@ class Mass:
         """Temperatures of the mass and of what is added, in degrees. A usage error where one is missing or no meat's,
         and where the mass is weighed twice.
         """
-        if self.ground_kg is not None and self.ground_lb is not None:
-            raise typer.BadParameter("give either --ground-kg or --ground-lb")
-        if (self.ground_c is None) is not (self.added_c is None):
-            raise typer.BadParameter("--ground-c and --added-c go together")
+        shared.misused(None not in (self.ground_kg, self.ground_lb), "give either --ground-kg or --ground-lb")
+        shared.misused((self.ground_c is None) is not (self.added_c is None), "--ground-c and --added-c go together")
         if self.ground_c is None or self.added_c is None:
             return None
         for name, heat in (("--ground-c", self.ground_c), ("--added-c", self.added_c)):
-            if heat > BOILS:
-                raise typer.BadParameter(f"nothing raw is above {BOILS} C, where its water boils", param_hint=name)
+            shared.misused(heat > BOILS, f"nothing raw is above {BOILS} C, where its water boils", name)
         return self.ground_c, self.added_c
 
     def ground(self, recipe: recipes.Recipe, batch: formula.Batch, file: str) -> corrections.GroundMass:
@@ -165,8 +162,7 @@ class Logged:
         self, recipe: str, water_activity: Figure = None
     ) -> tuple[logs.MadeProduct, tuple[treatment.Treatments, ...]]:
         """The product, and the treatments of the places named or, without any, of the recipe's rule packs."""
-        if (self.batch is None) != (self.lots is None):
-            raise typer.BadParameter("--batch and --lots go together")
+        shared.misused((self.batch is None) != (self.lots is None), "--batch and --lots go together")
         read = recipes.read_recipe(recipe)
         shared.say(read.warnings)
         own = [name for name in read.entry.rules if not name.endswith((".yaml", ".yml"))]  # they have no treatments
@@ -176,8 +172,7 @@ class Logged:
 
     def log(self, path: str) -> readings.Log:
         """A log with its warnings said."""
-        if self.unit not in (None, "C", "F"):
-            raise typer.BadParameter("C or F", param_hint="--unit")
+        shared.misused(self.unit not in (None, "C", "F"), "C or F", "--unit")
         named = dict(text.rpartition("=")[::2] for text in self.column or [])
         if not set(named.values()) <= set(readings.ROLES):
             raise typer.BadParameter(f"NAME=one of {', '.join(readings.ROLES)}", param_hint="--column")
@@ -192,8 +187,8 @@ def cook(
     at: Degrees = None, minutes: Figure = None, html: Typed = None, time_limit: Figure = None,
 ) -> Said:  # fmt: skip
     """Judge a cook and its cooling by its probe log; without a log, say how long a core must hold."""
-    if log is not None and not (at is minutes is None):
-        raise typer.BadParameter("--at and --minutes are for a plan, without a log")
+    shared.misused(log is not None and not (at is minutes is None), "--at and --minutes are for a plan, without a log")
+    shared.misused(log is None and (shown.json or html), "--json and --html are of a log: a plan is a page of text")
     shared.outputs({"--html": html}, (log, recipe, logged.batch, logged.lots))
     with shared.within_time(time_limit):
         product, places = logged.product(recipe, water_activity)

@@ -142,18 +142,16 @@ def sheet(
     if code is not None and not (code.strip() and code.isprintable() and len(code) <= MOST_LETTERS):
         raise typer.BadParameter(f"1 to {MOST_LETTERS} letters that can be seen", param_hint="--code")
     if lots is None:
-        if any((*vars(replace(order, units=None)).values(), *vars(wished).values(), mixer_kg, code)):
-            said = "without --lots the file is a week, which states its own sizes, days, wishes and codes"
-            raise typer.BadParameter(said)
+        said = "without --lots the file is a week, which states its own sizes, days, wishes and codes"
+        shared.misused(any((*vars(replace(order, units=None)).values(), *vars(wished).values(), mixer_kg, code)), said)
         keys = {"units": order.units, **vars(tidy)}
         outcome = _planned(file, what_happened, {"--html": html}, time_limit, keys, compare=False)
         if outcome is None:
             sys.stderr.write(f"{outcomes.STOPPED}; no sheet was laid out.\n")
             return "", shared.TIME_LIMIT
         page, ending = batch_sheet.week_page(outcome), outcome.grade.exit_code
-    elif what_happened is not None:
-        raise typer.BadParameter("--what-happened is for a week, without --lots")
     else:
+        shared.misused(what_happened is not None, "--what-happened is for a week, without --lots")
         shared.one_standard_input(file, lots)
         asked = order.read(tidy, mixer_kg=mixer_kg)
         with shared.within_time(time_limit):

@@ -11,8 +11,6 @@ from enum import StrEnum
 from json import dumps
 from typing import Annotated, Any
 
-import typer
-
 from optimizer.cli import shared
 from optimizer.cli.shared import Figure, NoColor, Said, Typed
 from optimizer.late import late
@@ -47,8 +45,8 @@ def complete_answer(incomplete: str) -> list[str]:
 
 def schema(what: What = What.RECIPE, command: Annotated[Typed, {"autocompletion": complete_answer}] = None) -> Said:
     """Print the JSON Schema of a file or an answer; point your editor at a file's to complete and check as you type."""
-    if (what is What.ANSWER) != (command in record.ANSWERS):
-        raise typer.BadParameter(f"say whose: schema answer {', '.join(record.ANSWERS)}", param_hint="COMMAND")
+    said = f"say whose: schema answer {', '.join(record.ANSWERS)}"
+    shared.misused((what is What.ANSWER) != (command in record.ANSWERS), said, "COMMAND")
     found = record.answer_schema(command) if command else file_schema(what)
     return dumps(found, indent=2) + "\n"
 
@@ -73,8 +71,7 @@ def terms(word: Typed = None, no_color: NoColor = False, json: bool = False) -> 
     """Say what each word means here: one word per thing, in commands, options, keys and pages alike."""
     known = {row["word"]: row["meaning"] for row in documents.packaged_rows("optimizer", "terms.csv")}
     found = {name: text for name, text in known.items() if word is None or word.casefold() in name}
-    if not found:
-        raise typer.BadParameter(f"no term holds {word!r}; trimwright terms lists them all", param_hint="WORD")
+    shared.misused(not found, f"no term holds {word!r}; trimwright terms lists them all", "WORD")
     return record.document("terms", found) if json else "\n".join(tables.named([*found.items()], room=18)) + "\n"
 
 
@@ -105,12 +102,10 @@ def new(name: str, kind: Start = Start.FRESH, week: bool = False) -> Said:
     made = {recipe: f"{kind}.yaml", f"{name}-lots.csv": f"{kind}.csv"}
     if week:
         made |= {f"{name}.yaml": "week.yaml", f"{name}-offers.csv": "offers.csv"}
-    if not re.fullmatch(r"[\w-][\w .-]*", name):
-        said = "letters, digits, blanks, points and hyphens, so that files can bear it"
-        raise typer.BadParameter(said, param_hint="NAME")
+    said = "letters, digits, blanks, points and hyphens, so that files can bear it"
+    shared.misused(not re.fullmatch(r"[\w-][\w .-]*", name), said, "NAME")
     for path in made:
-        if os.path.exists(path):
-            raise typer.BadParameter(f"{path} is there already, and nothing is overwritten", param_hint="NAME")
+        shared.misused(os.path.exists(path), f"{path} is there already, and nothing is overwritten", "NAME")
     for path, start in made.items():
         text = reference_page.starter(start, shared.today()).replace("RECIPE", recipe)
         shared.write_text(path, text.replace("NAME", name), "NAME")

@@ -137,13 +137,18 @@ def not_negative(text: str) -> Fraction:
     return _figure(text, zero=True)
 
 
+def misused(wrong: object, said: str, option: str | None = None) -> None:
+    """A usage error where something is wrong, of an option or of the whole command."""
+    if wrong:
+        raise typer.BadParameter(said, param_hint=option)
+
+
 def _figure(text: str, *, zero: bool) -> Fraction:
     try:
         value = as_typed.exact(text)
     except as_typed.NotANumber as error:
         raise typer.BadParameter(str(error)) from None
-    if value < 0 or (value == 0 and not zero):
-        raise typer.BadParameter(f"{text} is {'below' if zero else 'not above'} zero")
+    misused(value < 0 or (value == 0 and not zero), f"{text} is {'below' if zero else 'not above'} zero")
     return value
 
 
@@ -160,8 +165,7 @@ def band(text: str) -> SizeBand:
     if not least or not hyphen:
         return SizeBand(positive(text), None)
     found = SizeBand(positive(least), positive(most))
-    if found.most is not None and found.least >= found.most:
-        raise typer.BadParameter(f"{text} is no band of sizes, such as 20-25")
+    misused(found.most is not None and found.least >= found.most, f"{text} is no band of sizes, such as 20-25")
     return found
 
 
@@ -191,8 +195,7 @@ def today() -> datetime.date:
 
 def units_of(text: str) -> Any:
     """The unit for weights. A usage error where there is none such."""
-    if text not in set(entry.Units):
-        raise typer.BadParameter("kg or lb")
+    misused(text not in set(entry.Units), "kg or lb")
     return entry.Units(text)
 
 
@@ -247,8 +250,7 @@ class Sizes:
     def one(self) -> tuple[str, SizeBand]:
         """The one size that was given, by its option. A usage error where it is none or several."""
         given, ways = self.given(), "--meat-kg, --batch-kg, --meat-lb, --batch-lb"
-        if len(given) != 1:
-            raise typer.BadParameter(f"give the size of the batch by exactly one of {ways}")
+        misused(len(given) != 1, f"give the size of the batch by exactly one of {ways}")
         return given.popitem()
 
 
@@ -273,8 +275,7 @@ class OrderOptions(Sizes):
         """The size by its option, the day, and what else is said of it."""
         size, (least, most) = self.one()
         on, chance = self.date or today(), self.next_chance
-        if chance is not None and chance <= on:
-            raise typer.BadParameter(f"{chance} is not after {on}", param_hint="--next-chance")
+        misused(chance is not None and chance <= on, f"{chance} is not after {on}", "--next-chance")
         said = {**vars(tidy), **more}
         return size, least, on, orders.Asked(most, self.within_kg, next_chance=chance, units=self.units, **said)
 
@@ -287,8 +288,7 @@ class Wished:
     premium_pct: Figure = None
 
     def __post_init__(self) -> None:
-        if self.prefer is None and self.premium_pct is not None:
-            raise typer.BadParameter("--premium-pct goes with --prefer")
+        misused(self.prefer is None and self.premium_pct is not None, "--premium-pct goes with --prefer")
 
 
 def complete_pack(incomplete: str) -> list[str]:
@@ -315,8 +315,7 @@ def complete_judge(incomplete: str) -> list[str]:
 
 def one_standard_input(*files: str | None) -> None:
     """A usage error where more than one file is to be read from standard input."""
-    if files.count("-") > 1:
-        raise typer.BadParameter("only one of the files can be standard input")
+    misused(files.count("-") > 1, "only one of the files can be standard input")
 
 
 def outputs(wanted: Mapping[str, str | None], inputs: Sequence[str | None] = ()) -> None:
@@ -339,8 +338,7 @@ def outputs(wanted: Mapping[str, str | None], inputs: Sequence[str | None] = ())
         else:
             why = _hindrance(path) or ("it is a ledger" if ledger.is_ledger(path) else "")
         seen[real] = option
-        if why:
-            raise typer.BadParameter(f"{path} cannot be written: {why}", param_hint=option)
+        misused(why, f"{path} cannot be written: {why}", option)
 
 
 def _hindrance(path: str) -> str:

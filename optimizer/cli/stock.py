@@ -113,8 +113,7 @@ def _moved(ledger: str, lot: str, kg: Fraction, kind: str, document: books.Recor
 
 def pull(ledger: str, lot: str, kg: Kg, signed: Papered, into: str) -> Said:
     """Take out what was pulled for a batch before it is made; make then takes only what is missing."""
-    if not into.strip():
-        raise typer.BadParameter("the batch's code must not be blank", param_hint="--into")
+    shared.misused(not into.strip(), "the batch's code must not be blank", "--into")
     document = signed.paper("pull", signed.document)
     why = made.pull(ledger, lot, kg, into, document)
     if why:
@@ -161,8 +160,7 @@ def analysed(
     method: Typed = None, fat_sd_pct: Figure = None, recipe: Typed = None,
 ) -> Said:  # fmt: skip
     """Record a test of a lot or a batch; what all tests say of each lot's fat is what later blends reckon with."""
-    if (method is None) is (fat_sd_pct is None):
-        raise typer.BadParameter("say --method or --fat-sd-pct, one of them")
+    shared.misused((method is None) is (fat_sd_pct is None), "say --method or --fat-sd-pct, one of them")
     read = recipes.read_recipe(recipe) if recipe else None
     found = correction.measured(fat, correction.MassMeasured(sd=fat_sd_pct, method=method or ""), read)
     assert found.fat is not None and found.sd is not None

@@ -65,8 +65,7 @@ class Chosen:
         """
         known, wanted = [entry.id for entry in self.pack.classes], self.product_class
         if wanted is not None and wanted not in known:
-            close = likely(wanted, known)
-            hint = f"did you mean {close}?" if close else f"known: {', '.join(known)}"
+            hint = likely(wanted, known, f"known: {', '.join(known)}")
             refuse(self.pack.pack, f"no product class {wanted!r}", hint)
         weight, rows = self.kilograms or (USUAL_KG if wanted else None), self.pack.listed(wanted, self.day)
         return [Listed(row, row.requirement(), grams_words(row, weight) if weight else []) for row in rows]

@@ -95,8 +95,7 @@ class Stated:
                 close = "" if shared else likely(wanted, known)
             else:
                 continue
-            hint = f"did you mean {close}?" if close else self._how(name, pack, known)
-            faults[name] = self.fault(("product_class",), name, found, hint)
+            faults[name] = self.fault(("product_class",), name, found, close or self._how(name, pack, known))
         return faults
 
     def _how(self, name: str, pack: Pack, known: Sequence[str]) -> str:
