@@ -438,6 +438,9 @@ def test_the_examples() -> None:
     assert code == 1 and "HOLD THIS BATCH" in out and "ask your authority" in out
     code, out, _ = run("dry", str(HERE / "dry.csv"), "--recipe", str(HERE / "dry.yaml"), "--rules", "ca")
     assert code == 0 and "degree" not in out.casefold().split("a log shows")[1]
+    for option in (("--json",), ("--html", "plan.html")):
+        code, out, err = run("cook", *recipe, *option)
+        assert (code, out) == (2, "") and "are of a log" in err
     code, out, _ = run("cook", *recipe, "--at", "62C", "--minutes", "12")
     assert code == 0 and "core at 143.6 F (62 C): at least 6 min" in out and "for 12 min: core at 140 F (60 C)" in out
 
