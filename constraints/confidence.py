@@ -168,6 +168,16 @@ def fat_error(lot: Lot, asked: Confidence | None) -> FatError | None:
     return FatError(method.sd(lot.properties[FAT]), name)
 
 
+def errors_of(items: Iterable[Ingredient], asked: Confidence | None) -> dict[Lot, Fraction | None]:
+    """Standard deviation of each lot's fat, points; None where it is not known."""
+    found = dict[Lot, Fraction | None].fromkeys(lot for lot in items if isinstance(lot, Lot))
+    for lot in found:
+        with suppress(UnknownMethod):  # only where confidence is asked for it is refused
+            error = fat_error(lot, asked)
+            found[lot] = error and error.sd
+    return found
+
+
 def best_bench(fat: Fraction) -> FatMethod:
     """The published bench method with the smallest standard deviation at this fat, none of them from memory."""
     bench = [method for method in published().values() if method.bench and method.status is not Read.MEMORY]

@@ -5,15 +5,14 @@ It must go in, whole or (where the mixer is full) in part; nothing that is in ca
 same program, rounding, checks and proof.
 """
 
-from collections.abc import Iterable, Iterator, Mapping, Sequence
-from contextlib import suppress
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
 from fractions import Fraction
 from math import ceil, sqrt
 
 from constraints.as_typed import G_PER_KG, PERCENT, ZERO, BadInput, Fault, refuse, trimmed
-from constraints.confidence import UnknownMethod, fat_error, method_named
+from constraints.confidence import UnknownMethod, errors_of, method_named
 from constraints.formula import Addition, Batch, Dosing, Formula, NoDose
 from constraints.library import brought
 
@@ -78,16 +77,6 @@ def measured(readings: Sequence[Fraction], found: MassMeasured, recipe: Recipe |
         refuse("--measured-fat", said, f"at most {trimmed(most, 2)} for this method: test again")
     spread = None if error is None else Fraction(sqrt(error**2 / len(readings))).limit_denominator(10**6)
     return replace(found, fat=mean, sd=spread)
-
-
-def errors_of(recipe: Recipe, items: Iterable[Ingredient]) -> dict[Lot, Fraction | None]:
-    """Standard deviation of each lot's fat, points, by its own method or the recipe's; None where it is not known."""
-    found = dict[Lot, Fraction | None].fromkeys(lot for lot in items if isinstance(lot, Lot))
-    for lot in found:
-        with suppress(UnknownMethod):  # only a recipe that asks for confidence refuses it
-            error = fat_error(lot, recipe.entry.confidence)
-            found[lot] = error and error.sd
-    return found
 
 
 @dataclass(frozen=True)
@@ -161,7 +150,7 @@ def _error(recipe: Recipe, lots: Mapping[Lot, Fraction], found: MassMeasured, ma
     if asked is not None and found.fat is not None:
         said = f"{asked.words} is asked for, and the error of the test is not stated"
         refuse("--measured-fat", said, "--method or --fat-sd-pct beside it")
-    errors = errors_of(recipe, lots)
+    errors = errors_of(lots, recipe.entry.confidence)
     if found.fat is not None or None in errors.values():
         return None
     return Fraction(sqrt(sum((lots[lot] * sd) ** 2 for lot, sd in errors.items() if sd is not None))) / meat
@@ -297,7 +286,7 @@ class Correction:
     @property
     def fat_sd(self) -> Fraction | None:
         """Standard deviation of the corrected meat's fat, points, errors independent; None where one is not known."""
-        known = errors_of(self.answer.problem.recipe, self.added)
+        known = errors_of(self.added, self.answer.problem.recipe.entry.confidence)
         mass, meat = self.ground.found.sd, self.after.amount(Weight(Basis.MEAT))
         if mass is None or not meat or None in known.values():
             return None
@@ -420,7 +409,7 @@ def _without(table: LotTable, batch: Batch) -> LotTable:
 
 def _taught(recipe: Recipe, ground: GroundMass) -> Taught | None:
     """What the test says of the lots; None where its error, or that of a lot, is not stated."""
-    found, errors = ground.found, errors_of(recipe, ground.typed.kilograms)
+    found, errors = ground.found, errors_of(ground.typed.kilograms, recipe.entry.confidence)
     known = {lot.name: (lot.properties[FAT], sd) for lot, sd in errors.items() if sd is not None}
     if found.fat is None or not found.sd or len(known) < len(errors):
         return None

@@ -83,14 +83,12 @@ class Taught:
     @property
     def lots(self) -> list[LotTaught]:
         """What is said of each lot."""
-        rows, far = [], self.out_of_line
-        for (name, (typed, _)), moved in zip(self.known.items(), self.moved, strict=True):
-            fat, sd = self.of(name)
-            rows.append(LotTaught(
-                lot=name, typed_fat_pct=typed, fat_pct=fat, fat_sd_pct=sd, standard_errors=moved,
-                out_of_line=name in far,
-            ))  # fmt: skip
-        return rows
+        found, far = ((name, *self.of(name)) for name in self.known), self.out_of_line
+        return [
+            LotTaught(lot=name, typed_fat_pct=self.known[name][0], fat_pct=fat, fat_sd_pct=sd, standard_errors=moved,
+                      out_of_line=name in far)
+            for (name, fat, sd), moved in zip(found, self.moved, strict=True)
+        ]  # fmt: skip
 
 
 def assay_of(batch: Batch, fat: Fraction, sd: Fraction) -> Assay:

@@ -113,12 +113,9 @@ class Question:
 
 
 def question(
-    inputs: Inputs,
-    say: Callable[[Iterable[Fault]], None],
-    changed: Sequence[str] = (),
-    offers_file: str | None = None,
-    lot: str | None = None,
-) -> Question:
+    inputs: Inputs, say: Callable[[Iterable[Fault]], None], changed: Sequence[str] = (),
+    offers_file: str | None = None, lot: str | None = None,
+) -> Question:  # fmt: skip
     """Everything read and put together, ``changed`` figures as typed, warnings said. Raises BadInput."""
     recipe, table, order = inputs.read()
     warnings = [*recipe.warnings, *table.warnings]
