@@ -480,3 +480,23 @@ def test_a_kill_is_told_in_tenfold_reductions_and_in_powers_of_ten_where_they_ar
         report = judge_cook(log_of(core=[(0, at), (end, at)]), product(), [place("us")], AskedHeat(gap=F(10**9)))
         found = [f.words for p in report.phases for f in p.findings if f.words.startswith(f"{rule.title}:")]
         assert any(f"{rule.title}: {words} tenfold reductions" in said for said in found), found
+
+
+def test_an_offer_says_what_it_is_worth_how_much_more_for_less_and_what_an_order_of_it_leaves(tmp_path: Path) -> None:
+    """Of 19.975 kg at one fat 4 kg each come at 2, 3 and 4 and 7.975 at 6, of which 0.2 kg, 1 % of the batch, stay in.
+
+    An offer takes the place of the dearest first; another kilogram of A too, worth 6 less its own 2.
+    """
+    lots = "lot,on_hand_kg,fat_pct,cost_per_kg\nA,4,20,2\nB,4,20,3\nC,4,20,4\nD,30,20,6\n"
+    offers = tmp_path / "o.csv"
+    offers.write_text("offer,fat_pct,cost_per_kg,pack_kg,largest_order_kg\nO,20,5,5,\nfew,20,5,,2\nnone,20,7,5,\n")
+    words = ("why", str(tmp_path / "r.yaml"), "--meat-kg", "20", "--offers", str(offers))
+    short, full = (lined(run(tmp_path, "name: x\n", lots, *words, *more)) for more in ((), ("--full",)))
+    assert "O: pay at most 6.00 a kg, for 7.98 kg. At the 5.00 asked use 7.98 kg and save 7.98. Sold in" in short
+    assert "packs of 5 kg: that is an order of 10.00 kg for 50.00, of which 2.03 kg are left over." in short
+    assert "none: pay at most 6.00 a kg, for 7.98 kg. At the 7.00 asked buy none. " in short
+    few = "few: pay at most 6.00 a kg, for 2.00 kg. At the 5.00 asked buy 2.00 kg and save 2.00. * none"
+    assert few in short and few in full
+    assert "More would be bought" not in short and full.count("More would be bought") == 2
+    assert "for less: 11.98 kg below 4.00, 15.98 kg below 3.00, 19.78 kg below 2.00. At the 5.00" in full
+    assert "* A: 4.00 a kg * B: 3.00 a kg" in short and "* A: 4.00 a kg, up to 11.76 kg on hand * B" in full
