@@ -6,6 +6,7 @@ Recipes and lots are invented. Expected figures are worked out in the comments, 
 from __future__ import annotations
 
 import json
+import math
 import re
 from datetime import date
 from fractions import Fraction
@@ -318,6 +319,28 @@ def test_margins_are_in_the_figure_s_own_unit() -> None:
     assert f"{156.25 - ppm:.2f} ppm" in page
     (fat,) = (line for line in page.splitlines() if "fat, meat block" in line)
     assert "0.00 points" in fat
+
+
+def test_a_margin_has_as_many_decimals_as_show_that_there_is_one() -> None:
+    """(30.01 x 10 + 30 x 50) / 60.01 is 29.99667 %: below 30 by 0.00333."""
+    page = check_page(checked(lean=30.01, half=30, salt=1.117, pink_cure=0.144, pepper=0.15, ice=1.2), full=True)
+    (fat,) = (line for line in page.splitlines() if "fat, meat block" in line)
+    assert " 0.003 points" in fat
+
+
+def test_what_mends_a_limit_of_the_whole_batch_brings_its_doses_along() -> None:
+    """A kilogram of half brings 2.5 g pepper, 20 g ice, 2.4 g cure, 2.25 g of it salt, and s g of salt.
+
+    With s + 2.25 = 2 % of 1024.9 + s all of it weighs (1024.9 - 2.25) / 0.98 g, and fat is (800 + 50 x) / (W + x) so.
+    """
+    more = RECIPE.replace("fat: {min_pct: 20, max_pct: 30}", "fat: {basis: batch, min_pct: 20}")
+    report = checked(more, lean=30, half=10)
+    (mend,) = (f.mend for place in report.places for f in place.findings if f.mend)
+    mass = sum(GOOD.values())
+    least = (20 * mass - 800) / (50 - 20 * 1.02265 / 0.98)
+    assert (mend.lot.name, float(mend.kilograms)) == ("half", pytest.approx(math.ceil(least / 0.05) * 0.05))
+    after = (800 + 50 * float(mend.kilograms)) / (mass + 1.02265 / 0.98 * float(mend.kilograms))
+    assert float(mend.value) == pytest.approx(after, abs=1e-9)
 
 
 def test_ice_in_the_batch_shows_how_added_water_is_reckoned() -> None:

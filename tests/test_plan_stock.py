@@ -9,6 +9,7 @@ from pathlib import Path
 import pytest
 from weeks import RawBatch, RawLot, RawOffer, RawWeek, day, random_week
 
+from constraints.as_typed import BadInput
 from optimizer.plan.files.week_file import read_week
 from optimizer.plan.report.outcome import Outcome, plan_week
 from optimizer.plan.report.plan_json import PlanRecord
@@ -92,6 +93,17 @@ def test_a_delivery_said_missed_is_never_ordered_again_for_that_day(now: int, tm
         assert outcome.plan.status == "optimal"
     assert all(order.delivered.isoformat() != first for order in outcome.plan.orders)
     assert bool(outcome.hold) == (now > 1)
+
+
+@pytest.mark.parametrize("figure", ["kg", "counted_now_kg"])
+def test_a_delivery_of_ten_times_what_was_ordered_may_be_and_more_is_a_slip(figure: str, tmp_path: Path) -> None:
+    path, plan = bought(tmp_path)
+    (first, *_) = json.loads(json.dumps(plan))["orders"]
+    came = {"offer": "trim", "day": first["delivered"]}
+    ten = 10 * Fraction(str(first["kg"]))
+    assert again(path, tmp_path, plan, 2, deliveries=[{**came, figure: float(ten)}]).no_plan is None
+    with pytest.raises(BadInput, match="kg of a delivery of"):
+        again(path, tmp_path, plan, 2, deliveries=[{**came, figure: float(ten) + 0.1}])
 
 
 def test_mass_is_conserved_over_a_week_repaired_twice(tmp_path: Path) -> None:

@@ -162,7 +162,7 @@ def _lots(explanation: Explanation, money: MoneyWords, *, full: bool) -> Iterato
     more = [(lot.lot.name, lot.more) for lot in explanation.lots if lot.more is not None and lot.more.saves]
     yield from heading("used up: what more of it would save at its price") if more else ()
     for name, side in more:
-        upto = "" if side.until is None or not full else f", up to {money.weight(side.until)} on hand"
+        upto = "" if side.until is None else f", up to {money.weight(side.until)} on hand"
         saves = money((side.saves or ZERO) * money.unit.kg)
         yield from paragraph(f"{name}: {saves} a {money.unit.name}{upto}", "* ")
 
