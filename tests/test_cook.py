@@ -26,7 +26,7 @@ from optimizer.made.dry import Pieces, judge_dry
 from optimizer.made.found import LogFinding, LogReport, Phase, spell
 from optimizer.made.heat import HowRead, in_its_unit, judge_cook
 from optimizer.made.log import parse_log
-from optimizer.made.log_page import page
+from optimizer.made.log_page import page, cook_plan
 from optimizer.record import document
 
 ROOT = Path(__file__).parents[1]
@@ -530,6 +530,31 @@ def test_a_steps_schedule_is_checked() -> None:
     assert made.does(ProcessStep.COOKED)
     with pytest.raises(BadInput, match="how long it lasts"):
         product(extra="schedule:\n  - {name: cook, set_c: 70}\n")
+
+
+def test_steps_as_warm_as_the_one_before_are_no_cooling() -> None:
+    from optimizer.made.log_page import odd_steps
+
+    steps = ("dry, set_c: 60", "smoke, set_c: 60", "cook, set_c: 80")
+    warmer = "schedule:\n" + "".join(f"  - {{name: {step}, minutes: 40}}\n" for step in steps)
+    assert not list(odd_steps(product(extra=warmer).recipe.entry.schedule))
+
+
+@pytest.mark.parametrize(
+    ("steps", "humid", "asked"),
+    [  # a quarter of the minutes planned, an hour at least (FSIS-GD-2021-14, Revised Appendix A, December 2021)
+        (("set_c: 60, minutes: 30", "set_c: 80, humidity_pct: 90, minutes: 45"), "45 min", "1 h"),
+        (("set_c: 60, minutes: 200", "set_c: 80, humidity_pct: 95, minutes: 100"), "1 h 40 min", "1 h 15 min"),
+        (("set_c: 60, minutes: 200, humidity_pct: 89", "set_c: 80, humidity_pct: 95, minutes: 100,"), "1 h 40 min",
+         "1 h 15 min"),
+        (("set_c: 80, humidity_pct: 90, until_core_c: 60", "set_c: 80, humidity_pct: 90, minutes: 280"), "4 h 40 min",
+         "1 h 10 min"),  # a step that lasts until the core is there has no minutes of its own
+    ],
+)  # fmt: skip
+def test_the_plan_of_a_cook_counts_its_humid_minutes(steps: tuple[str, ...], humid: str, asked: str) -> None:
+    schedule = "schedule:\n" + "".join(f"  - {{name: step {k}, {step}}}\n" for k, step in enumerate(steps))
+    said = " ".join(cook_plan(product(extra=schedule), [US], None, None).split())
+    assert f"humid air: {humid} planned; 90 % or more for {asked}, or a casing" in said
 
 
 def test_a_log_begins_with_its_first_reading_and_says_what_it_does_not_hold() -> None:
