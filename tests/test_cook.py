@@ -26,7 +26,7 @@ from optimizer.made.dry import Pieces, judge_dry
 from optimizer.made.found import LogFinding, LogReport, Phase, spell
 from optimizer.made.heat import HowRead, in_its_unit, judge_cook
 from optimizer.made.log import parse_log
-from optimizer.made.log_page import page, cook_plan
+from optimizer.made.log_page import cook_plan, page
 from optimizer.record import document
 
 ROOT = Path(__file__).parents[1]
