@@ -16,6 +16,7 @@ from typing import Any
 import numpy as np
 import pytest
 from kitchens import random_kitchen
+from packed import packed_kitchen
 from scipy.optimize import Bounds, LinearConstraint, milp
 
 from constraints.asked import Kilograms
@@ -35,7 +36,8 @@ from optimizer.why.curves import curves_of
 from optimizer.why.explain import Explanation, explain
 from optimizer.why.ground import ground_of
 from optimizer.why.offered import Offered, OnOffer, offered, with_offers
-from optimizer.why.way import Concession, Way, WayKind
+from optimizer.why.prices import OTHER_CHOICE
+from optimizer.why.way import Concession, Way, WayKind, conceded
 from optimizer.why.ways import ways_out
 from optimizer.why.what_if import Inputs, settings_of, with_settings
 from optimizer.why.worth import lots_priced
@@ -329,6 +331,25 @@ def test_ways_are_told_by_what_a_kilogram_costs_and_the_drastic_last() -> None:
     assert one_way.in_order([unknown, half, smaller, wider, larger]) == (larger, wider, smaller, unknown, half)
     assert not larger.drastic and half.drastic
     assert replace(wider, concessions=(replace(wider.concessions[0], old=Fraction(0), new=Fraction(1)),)).drastic
+
+
+def test_what_is_saved_where_another_choice_of_packs_becomes_cheaper_is_scipys() -> None:
+    """Up to there the batch's own packs are the cheapest, so that the least cost of all is the cost with them."""
+    looked = 0
+    for seed in range(9):
+        answer = blend(packed_kitchen(seed, 9, tight=2.0).problem())
+        if answer.status is not Status.OPTIMAL:
+            continue
+        base, found = least(answer.problem), explain(answer)
+        assert base is not None
+        for price in found.limits:
+            for side in filter(None, (price.loosen, price.tighten)):
+                if OTHER_CHOICE in side.beyond and side.saved_there is not None and side.until is not None:
+                    told = Concession(price.requirement, price.limit, price.figure, side.until)
+                    there = least(conceded(answer.problem, [told]))
+                    assert there is not None and base - there == pytest.approx(float(side.saved_there), rel=1e-6)
+                    looked += 1
+    assert looked >= 10
 
 
 def test_a_law_is_never_relaxed() -> None:
