@@ -121,6 +121,31 @@ def test_whole_packs_of_identical_lots_go_by_date_too() -> None:
     assert used(small_kitchen(lots, kilograms=40)) == {"b": 30, "c": 10}
 
 
+@pytest.mark.parametrize("seed", range(8))
+def test_of_equally_cheap_choices_of_packs_the_earliest_dates_are_used_up_most(seed: int) -> None:
+    """Every choice of five lots in packs tried: as much as can be of the earliest date, then of the next, and so on."""
+    rng = random.Random(seed)
+    days, fats = rng.sample(range(1, 29), 5), [rng.choice([14, 20, 25, 31, 38]) for _ in range(5)]
+    prices = [rng.choice([2, 2, 2, 3]) for _ in range(5)]
+    lots = [
+        {"lot": f"L{k}", "pack_kg": 5, "on_hand_kg": 20, "fat_pct": fat, "cost_per_kg": price,
+         "use_by": f"2026-12-{day:02d}"}
+        for k, (fat, price, day) in enumerate(zip(fats, prices, days, strict=True))
+    ]  # fmt: skip
+    by_date = sorted(range(5), key=days.__getitem__)
+    choices = [
+        packs for packs in product(range(5), repeat=5)
+        if sum(packs) == 8 and 160 <= sum(n * fat for n, fat in zip(packs, fats, strict=True)) <= 240
+    ]  # fmt: skip
+    if not choices:
+        assert not used(small_kitchen(lots, kilograms=40))
+        return
+    first = min(choices, key=lambda packs: (
+        sum(n * price for n, price in zip(packs, prices, strict=True)), [-packs[k] for k in by_date]
+    ))  # fmt: skip
+    assert used(small_kitchen(lots, kilograms=40)) == {f"L{k}": 5 * n for k, n in enumerate(first) if n}
+
+
 TIED = 60
 
 
